@@ -1,0 +1,9 @@
+/** The API's contract, whole: what the service promises and the dashboard relies on. */
+export * from "./air.ts";
+export * from "./captures.ts";
+export * from "./common.ts";
+export * from "./gateways.ts";
+export * from "./live.ts";
+export * from "./nodes.ts";
+export * from "./site.ts";
+export * from "./status.ts";
