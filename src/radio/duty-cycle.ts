@@ -1,0 +1,153 @@
+/**
+ * How much of an hour does one transmitter occupy in one sub-band, and what may it?
+ * What is heard is a lower bound: repeats and frames that nobody heard are missing.
+ */
+
+/** Observation period. ETSI EN 300 220: one hour (LoRaMac-node, DUTY_CYCLE_TIME_PERIOD 3600000 ms). */
+export const DUTY_CYCLE_PERIOD_US = 3_600_000_000;
+
+/** Silence after a frame that keeps a duty cycle, microseconds: airtime x (1/d - 1). LoRaWAN 1.0.x, duty cycle (from memory). */
+export function offTimeUs(airtimeUs: number, dutyCycle: number): number {
+  return airtimeUs * (1 / dutyCycle - 1);
+}
+
+/** Airtime allowed in an hour, microseconds: 36 s at 1 %. */
+export function hourlyBudgetUs(dutyCycle: number): number {
+  return DUTY_CYCLE_PERIOD_US * dutyCycle;
+}
+
+/** Whole frames of one length that fit into an hour's budget. */
+export function framesPerHour(airtimeUs: number, dutyCycle: number): number {
+  // A budget of exactly n frames must give n although 0.01 has no exact binary form.
+  return Math.floor(hourlyBudgetUs(dutyCycle) / airtimeUs + 1e-9);
+}
+
+export interface Transmission {
+  readonly startUs: number;
+  readonly airtimeUs: number;
+}
+
+export interface PeakHour {
+  /** Most airtime that any window of one hour holds, microseconds, clipped to the window. */
+  readonly airtimeUs: number;
+  /** End of such a window. */
+  readonly untilUs: number;
+}
+
+/**
+ * The fullest sliding hour of one transmitter in one sub-band; null without transmissions.
+ * Exact: the airtime within a sliding window changes its slope only where a frame begins or ends, so only
+ * windows that end with a frame or begin with one can be the fullest.
+ */
+export function peakHour(
+  transmissions: readonly Transmission[],
+  periodUs = DUTY_CYCLE_PERIOD_US,
+): PeakHour | null {
+  const first = transmissions[0];
+  if (first === undefined) {
+    return null;
+  }
+  // Times relative to the first frame keep sums of microseconds since 1970 within exact integers.
+  const base = first.startUs;
+  const starts = transmissions.map((t) => t.startUs - base).sort((a, b) => a - b);
+  const ends = transmissions.map((t) => t.startUs - base + t.airtimeUs).sort((a, b) => a - b);
+  const before = airtimeBefore(starts, ends);
+  let best: PeakHour = { airtimeUs: -1, untilUs: base };
+  const consider = (until: number): void => {
+    const airtimeUs = before(until) - before(until - periodUs);
+    if (airtimeUs > best.airtimeUs) {
+      best = { airtimeUs, untilUs: base + until };
+    }
+  };
+  for (const end of ends) {
+    consider(end);
+  }
+  for (const start of starts) {
+    consider(start + periodUs);
+  }
+  return best;
+}
+
+/** Airtime spent before a moment, as a function of the moment: two sorted lists and their running sums. */
+function airtimeBefore(starts: readonly number[], ends: readonly number[]): (at: number) => number {
+  const startSums = runningSums(starts);
+  const endSums = runningSums(ends);
+  return (at) => {
+    const begun = countBelow(starts, at);
+    const ended = countBelow(ends, at);
+    return begun * at - (startSums[begun] ?? 0) - (ended * at - (endSums[ended] ?? 0));
+  };
+}
+
+function runningSums(values: readonly number[]): number[] {
+  const sums = [0];
+  let total = 0;
+  for (const value of values) {
+    total += value;
+    sums.push(total);
+  }
+  return sums;
+}
+
+function countBelow(sorted: readonly number[], at: number): number {
+  let low = 0;
+  let high = sorted.length;
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if ((sorted[middle] ?? 0) < at) {
+      low = middle + 1;
+    } else {
+      high = middle;
+    }
+  }
+  return low;
+}
+
+/**
+ * The sliding hour of one transmitter, kept up to date while frames arrive: one budget for each sub-band.
+ * Frames may arrive late; those older than the window are forgotten once a newer moment was asked for.
+ */
+export class SlidingHour {
+  readonly #bands = new Map<string, Transmission[]>();
+  readonly #periodUs: number;
+
+  constructor(periodUs = DUTY_CYCLE_PERIOD_US) {
+    this.#periodUs = periodUs;
+  }
+
+  /** Adds one frame to the budget of a sub-band. */
+  add(subBand: string, transmission: Transmission): void {
+    const list = this.#bands.get(subBand);
+    if (list === undefined) {
+      this.#bands.set(subBand, [transmission]);
+    } else {
+      list.push(transmission);
+    }
+  }
+
+  /** Airtime within the hour that ends at `atUs`, clipped to it, microseconds. Forgets what is older. */
+  usedUs(subBand: string, atUs: number): number {
+    const fromUs = atUs - this.#periodUs;
+    const kept = (this.#bands.get(subBand) ?? []).filter((t) => t.startUs + t.airtimeUs > fromUs);
+    this.#bands.set(subBand, kept);
+    let used = 0;
+    for (const t of kept) {
+      used += Math.max(0, Math.min(t.startUs + t.airtimeUs, atUs) - Math.max(t.startUs, fromUs));
+    }
+    return used;
+  }
+}
+
+export interface DutyCycleEstimate {
+  /** Heard airtime over the hour: the node used at least this. */
+  readonly atLeast: number;
+  /** Heard airtime divided by the delivery ratio; null when that is unknown or 0. */
+  readonly estimate: number | null;
+}
+
+/** Duty cycle from heard airtime within one hour (0 to 1), and corrected for frames that were not heard. */
+export function dutyCycleOf(heardUs: number, deliveryRatio: number | null): DutyCycleEstimate {
+  const atLeast = heardUs / DUTY_CYCLE_PERIOD_US;
+  const known = deliveryRatio !== null && deliveryRatio > 0 && deliveryRatio <= 1;
+  return { atLeast, estimate: known ? atLeast / deliveryRatio : null };
+}

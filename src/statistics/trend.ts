@@ -1,0 +1,191 @@
+/**
+ * Does a level drift, or did it jump, beyond what chance and autocorrelation explain?
+ */
+import { effectiveSampleSize, lag1Autocorrelation } from "./effective-sample-size.ts";
+import { mannKendall } from "./mann-kendall.ts";
+import { pettitt } from "./pettitt.ts";
+import { median } from "./robust.ts";
+import { theilSen } from "./theil-sen.ts";
+import { DAY_US, HOUR_US, medianBySlot, type TimedValue, thinByMedians } from "./thin.ts";
+
+export type { TimedValue } from "./thin.ts";
+
+export interface Trend {
+  /** Theil-Sen slope in units of the values a day; null when there is not enough to say. */
+  readonly slopePerDay: number | null;
+  /** 95 % interval of the slope, not widened for autocorrelation. */
+  readonly slopeLow: number | null;
+  readonly slopeHigh: number | null;
+  /** Two-sided Mann-Kendall p, its variance widened for autocorrelation; null when there is not enough to say. */
+  readonly p: number | null;
+  /** Days from the first to the last point. */
+  readonly spanDays: number;
+  readonly significant: boolean;
+  /** A sentence: why it is significant or not, or what is missing. */
+  readonly reason: string;
+}
+
+/** When a trend counts. All three: common practice, no source. */
+export interface TrendRule {
+  readonly mostP: number;
+  /** Least |slope| x span, in units of the values (dB). */
+  readonly leastChange: number;
+  readonly leastSpanDays: number;
+}
+
+export const TREND_RULE: TrendRule = { mostP: 0.01, leastChange: 3, leastSpanDays: 7 };
+
+/** Medians that a slope needs: with fewer no order of values reaches p < 0.01. */
+const LEAST_MEDIANS = 6;
+
+/**
+ * Trend of a series in dB (or any unit). Values are first thinned to daily medians (hourly ones while the span is
+ * under a week); the slope is Theil-Sen's on real time; p is Mann-Kendall's with its variance multiplied by n/n_eff of
+ * what remains after the slope. Points may come in any order.
+ */
+export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_RULE): Trend {
+  const finite = points.filter((point) => Number.isFinite(point.value) && Number.isFinite(point.tUs));
+  const { first, last } = ends(finite);
+  const spanDays = (last - first) / DAY_US;
+  const thinned = thinByMedians(medianBySlot(finite, spanDays >= rule.leastSpanDays ? DAY_US : HOUR_US));
+  if (thinned.length < LEAST_MEDIANS) {
+    const slot = spanDays >= rule.leastSpanDays ? "days" : "hours";
+    return {
+      slopePerDay: null,
+      slopeLow: null,
+      slopeHigh: null,
+      p: null,
+      spanDays,
+      significant: false,
+      reason: `Not enough to say: values on ${thinned.length} ${slot}, ${LEAST_MEDIANS} are needed.`,
+    };
+  }
+  const xy = thinned.map((point) => ({ x: (point.tUs - first) / DAY_US, y: point.value }));
+  const line = theilSen(xy);
+  const slope = line.slope ?? 0;
+  const rho = lag1Autocorrelation(xy.map(({ x, y }) => y - slope * x));
+  const n = thinned.length;
+  const { p } = mannKendall(
+    thinned.map((point) => point.value),
+    n / effectiveSampleSize(n, rho),
+  );
+  const change = Math.abs(slope) * spanDays;
+  const { significant, reason } = judge(p ?? 1, change, spanDays, rule);
+  return {
+    slopePerDay: line.slope,
+    slopeLow: line.low,
+    slopeHigh: line.high,
+    p,
+    spanDays,
+    significant,
+    reason,
+  };
+}
+
+function judge(
+  p: number,
+  change: number,
+  spanDays: number,
+  rule: TrendRule,
+): { readonly significant: boolean; readonly reason: string } {
+  if (spanDays < rule.leastSpanDays) {
+    return {
+      significant: false,
+      reason: `${spanDays.toFixed(1)} days are too short a span; ${rule.leastSpanDays} are needed.`,
+    };
+  }
+  if (!(p < rule.mostP)) {
+    return {
+      significant: false,
+      reason: `Chance explains it: p is ${p.toPrecision(2)}, and ${rule.mostP} or less counts.`,
+    };
+  }
+  if (change < rule.leastChange) {
+    return {
+      significant: false,
+      reason: `The change of ${change.toFixed(1)} over the span is real but small; ${rule.leastChange} counts.`,
+    };
+  }
+  return {
+    significant: true,
+    reason: `A change of ${change.toFixed(1)} over ${spanDays.toFixed(1)} days, p ${p.toPrecision(2)}.`,
+  };
+}
+
+export interface LevelShift {
+  /** Between the last median before and the first after, microseconds since 1970. */
+  readonly atUs: number;
+  /** Median after minus median before; positive is a rise. */
+  readonly sizeDb: number;
+  readonly p: number;
+}
+
+export interface LevelShiftRule {
+  readonly mostP: number;
+  /** Least |size|, dB. */
+  readonly leastSizeDb: number;
+  /** Medians on each side that a shift needs. */
+  readonly leastEachSide: number;
+}
+
+/** Common practice, no source: an antenna fault shifts every node by 3 dB or more, and 3 hours rule out a parked lorry's glimpse. */
+export const LEVEL_SHIFT_RULE: LevelShiftRule = { mostP: 0.01, leastSizeDb: 3, leastEachSide: 3 };
+
+/**
+ * The one most marked step of a series, or null when none counts. Pettitt's test on hourly medians (wider slots above
+ * 2,000 hours), its exponent scaled by n_eff/n of what remains about the two levels. A slope fools every
+ * change-point test, so a step must also fit better than a straight line (sum of absolute residuals).
+ */
+export function levelShift(
+  points: readonly TimedValue[],
+  rule: LevelShiftRule = LEVEL_SHIFT_RULE,
+): LevelShift | null {
+  const finite = points.filter((point) => Number.isFinite(point.value) && Number.isFinite(point.tUs));
+  const medians = thinByMedians(medianBySlot(finite, HOUR_US));
+  const values = medians.map((point) => point.value);
+  const { t } = pettitt(values);
+  const before = median(values.slice(0, t));
+  const after = median(values.slice(t));
+  const atLeft = medians[t - 1];
+  const atRight = medians[t];
+  if (
+    before === null ||
+    after === null ||
+    atLeft === undefined ||
+    atRight === undefined ||
+    t < rule.leastEachSide ||
+    values.length - t < rule.leastEachSide ||
+    Math.abs(after - before) < rule.leastSizeDb
+  ) {
+    return null;
+  }
+  const residuals = values.map((value, i) => value - (i < t ? before : after));
+  const n = values.length;
+  const { p } = pettitt(values, effectiveSampleSize(n, lag1Autocorrelation(residuals)) / n);
+  if (p === null || p >= rule.mostP || lineFitsBetter(medians, residuals)) {
+    return null;
+  }
+  return { atUs: Math.round((atLeft.tUs + atRight.tUs) / 2), sizeDb: after - before, p };
+}
+
+function lineFitsBetter(points: readonly TimedValue[], stepResiduals: readonly number[]): boolean {
+  const base = points[0]?.tUs ?? 0;
+  const xy = points.map((point) => ({ x: (point.tUs - base) / DAY_US, y: point.value }));
+  const { slope, intercept } = theilSen(xy);
+  if (slope === null || intercept === null) {
+    return false;
+  }
+  const byLine = xy.reduce((sum, { x, y }) => sum + Math.abs(y - intercept - slope * x), 0);
+  const byStep = stepResiduals.reduce((sum, residual) => sum + Math.abs(residual), 0);
+  return byLine < byStep;
+}
+
+function ends(points: readonly TimedValue[]): { readonly first: number; readonly last: number } {
+  let first = Number.POSITIVE_INFINITY;
+  let last = Number.NEGATIVE_INFINITY;
+  for (const { tUs } of points) {
+    first = Math.min(first, tUs);
+    last = Math.max(last, tUs);
+  }
+  return points.length === 0 ? { first: 0, last: 0 } : { first, last };
+}
