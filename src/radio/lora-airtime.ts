@@ -166,6 +166,8 @@ function codingOf(rate: LoraCodingRate): { readonly codedBits: number; readonly 
 
 function requireRange(what: string, value: number, least: number, most: number, whole: boolean): void {
   if (!(value >= least && value <= most) || (whole && !Number.isInteger(value))) {
-    throw new RangeError(`${what} must be ${whole ? "a whole number " : ""}from ${least} to ${most}, not ${value}`);
+    throw new RangeError(
+      `${what} must be ${whole ? "a whole number " : ""}from ${least} to ${most}, not ${value}`,
+    );
   }
 }

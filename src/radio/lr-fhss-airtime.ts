@@ -48,9 +48,7 @@ export function lrFhssBits(payloadBytes: number, codeRate: LrFhssCodeRate, heade
   const coded = codedBits(uncoded, codeRate);
   const rest = coded % 48;
   return (
-    LR_FHSS_HEADER_BITS * headers +
-    LR_FHSS_FRAGMENT_BITS * Math.floor(coded / 48) +
-    (rest > 0 ? rest + 2 : 0)
+    LR_FHSS_HEADER_BITS * headers + LR_FHSS_FRAGMENT_BITS * Math.floor(coded / 48) + (rest > 0 ? rest + 2 : 0)
   );
 }
 

@@ -32,9 +32,7 @@ export const LOG_DISTANCE_LANCASTER: LogDistanceModel = {
 
 /** Log-distance loss in dB, decimal logarithm. Holds only within the range in which the model was measured. */
 export function logDistanceLossDb(distanceM: number, model: LogDistanceModel): number {
-  return (
-    model.referenceLossDb + 10 * model.exponent * Math.log10(distanceM / model.referenceDistanceM)
-  );
+  return model.referenceLossDb + 10 * model.exponent * Math.log10(distanceM / model.referenceDistanceM);
 }
 
 export type HataEnvironment = "urban-small" | "urban-large" | "suburban" | "open";

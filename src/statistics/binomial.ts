@@ -59,8 +59,7 @@ export function clopperPearsonInterval(
     return { ratio: null, low: 0, high: 1, reason: "No trials, so any ratio is possible." };
   }
   const tail = (1 - confidence) / 2;
-  const low =
-    successes === 0 ? 0 : solve((p) => 1 - binomialCdf(successes - 1, trials, p) > tail);
+  const low = successes === 0 ? 0 : solve((p) => 1 - binomialCdf(successes - 1, trials, p) > tail);
   const high = successes === trials ? 1 : solve((p) => binomialCdf(successes, trials, p) < tail);
   return { ratio: successes / trials, low, high, reason: null };
 }

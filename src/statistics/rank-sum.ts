@@ -1,9 +1,10 @@
 /**
  * Of two unpaired groups of blocks (antenna here, antenna there), does one run higher, and by how much?
  */
-import { type Alternative, normalTails } from "./signed-rank.ts";
+
 import { rankWithTies } from "./ranks.ts";
 import { median } from "./robust.ts";
+import { type Alternative, normalTails } from "./signed-rank.ts";
 
 export interface RankSumResult {
   /** Mann and Whitney's count of pairs in which x exceeds y; ties count one half. */
@@ -77,7 +78,10 @@ function everyKth(values: readonly number[]): readonly number[] {
     return values;
   }
   const sorted = [...values].sort((a, b) => a - b);
-  return Array.from({ length: MOST_VALUES }, (_, i) => sorted[Math.floor(((i + 0.5) * sorted.length) / MOST_VALUES)] ?? 0);
+  return Array.from(
+    { length: MOST_VALUES },
+    (_, i) => sorted[Math.floor(((i + 0.5) * sorted.length) / MOST_VALUES)] ?? 0,
+  );
 }
 
 /** P(W <= w) for w = 0 … mn, by the recursion over the largest value: it belongs to x or to y. */

@@ -30,7 +30,10 @@ export interface SignedRankOptions {
  * Wilcoxon's signed-rank test on paired differences; zeros are dropped. Hollander and Wolfe, Nonparametric
  * Statistical Methods, 1973, section 3.1. The normal form corrects the variance for ties.
  */
-export function signedRank(differences: readonly number[], options: SignedRankOptions = {}): SignedRankResult {
+export function signedRank(
+  differences: readonly number[],
+  options: SignedRankOptions = {},
+): SignedRankResult {
   const kept = differences.filter((d) => d !== 0);
   const n = kept.length;
   const { ranks, tieSizes } = rankWithTies(kept.map(Math.abs));
