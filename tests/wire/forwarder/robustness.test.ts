@@ -1,0 +1,175 @@
+/** Can any octets make the decoders throw, hang or say something unnamed? */
+import * as fc from "fast-check";
+import { describe, expect, test } from "vitest";
+import { answerFor } from "../../../src/wire/forwarder/answer.ts";
+import { decodeDownstream } from "../../../src/wire/forwarder/downstream.ts";
+import { encodePullResponse, encodePushData, encodeTxAck } from "../../../src/wire/forwarder/encode.ts";
+import { gatewayEuiOf, tokenOf } from "../../../src/wire/forwarder/header.ts";
+import { everyReason, refusedReasons } from "../../../src/wire/forwarder/oddity-log.ts";
+import { decodeUpstream } from "../../../src/wire/forwarder/upstream.ts";
+import { pushData, transmission, txAck } from "./arbitraries.ts";
+import { push } from "./datagrams.ts";
+
+const inRange = (value: number | null, min: number, max: number): boolean =>
+  value === null || (value >= min && value <= max);
+
+/** Whatever came in: named reasons, bounded oddities, figures within their ranges, an answer exactly when the head is good. */
+function expectSound(bytes: Uint8Array): void {
+  const decoded = decodeUpstream(bytes);
+  const answer = answerFor(bytes);
+  if (!decoded.ok) {
+    expect(["short", "version", "ident", "direction", "short_eui"]).toContain(decoded.fault.reason);
+    expect(answer).toBeNull();
+    return;
+  }
+  const { datagram, oddities } = decoded;
+  expect(answer === null).toBe(datagram.kind === "tx-ack");
+  if (answer !== null) {
+    expect(answer).toHaveLength(4);
+    expect(tokenOf(answer)).toBe(datagram.token);
+    expect(answer[0]).toBe(datagram.version);
+  }
+  expect(gatewayEuiOf(bytes)).toBe(datagram.gatewayEui);
+  for (const oddity of oddities) {
+    expect(everyReason.has(oddity.reason)).toBe(true);
+    expect((oddity.detail ?? "").length).toBeLessThanOrEqual(80);
+  }
+  if (datagram.kind !== "push-data") return;
+  for (const packet of datagram.packets) {
+    expect(inRange(packet.tmstUs, 0, 2 ** 32 - 1)).toBe(true);
+    expect(packet.payload === null || packet.payload.length <= 255).toBe(true);
+    expect(packet.signals.length).toBeGreaterThan(0);
+    for (const signal of packet.signals) expect(inRange(signal.rssiDbm, -160, 20)).toBe(true);
+  }
+}
+
+/** A valid datagram with some octets replaced, removed, doubled or cut off. */
+const mutated = fc
+  .tuple(
+    fc.oneof(
+      pushData.map(encodePushData),
+      txAck.map(encodeTxAck),
+      fc
+        .record({ token: fc.nat(65_535), transmission })
+        .map((response) => encodePullResponse({ version: 2, ...response })),
+    ),
+    fc.array(fc.tuple(fc.nat(), fc.nat(255), fc.nat(3)), { minLength: 1, maxLength: 6 }),
+  )
+  .map(([bytes, changes]) => {
+    const octets = [...bytes];
+    for (const [where, octet, how] of changes) {
+      const at = where % (octets.length + 1);
+      if (how === 0) octets[at] = octet;
+      else if (how === 1) octets.splice(at, 1);
+      else if (how === 2) octets.splice(at, 0, octet);
+      else octets.length = Math.max(at, 4);
+    }
+    return Uint8Array.from(octets);
+  });
+
+/** Octets behind a good head that look like JSON from afar. */
+const jsonish = fc
+  .array(
+    fc.constantFrom(
+      ...'{}[]:,"\\ 0123-eE.\u00ff',
+      '{"rxpk":[',
+      '"stat":{',
+      '"tmst":',
+      "nan",
+      "null",
+      '"rsig":[',
+      "\0",
+    ),
+    { maxLength: 80 },
+  )
+  .map((parts) => push(Buffer.from(parts.join(""), "latin1")));
+
+describe("hostile input", () => {
+  test("88: random bytes never throw and are named", () => {
+    fc.assert(fc.property(fc.uint8Array({ maxLength: 2000 }), expectSound), { numRuns: 500 });
+    const withHead = fc.uint8Array({ maxLength: 400 }).map((body) => push(body));
+    fc.assert(fc.property(withHead, expectSound), { numRuns: 500 });
+  });
+
+  test("88: mutated valid datagrams never throw, in either direction", () => {
+    fc.assert(
+      fc.property(mutated, (bytes) => {
+        expectSound(bytes);
+        const decoded = decodeDownstream(bytes);
+        const reasons = decoded.ok ? decoded.oddities.map((oddity) => oddity.reason) : [decoded.fault.reason];
+        for (const reason of reasons) expect(everyReason.has(reason)).toBe(true);
+      }),
+      { numRuns: 1000 },
+    );
+  });
+
+  test("88: fragments of JSON in any order never throw", () => {
+    fc.assert(fc.property(jsonish, expectSound), { numRuns: 1000 });
+  });
+
+  test("any JSON value in the place of any field never throws", () => {
+    const key = fc.constantFrom(
+      ..."tmst time tmms ftime chan rfch freq mid stat modu datr codr rssis lsnr foff rssi size data rsig delayed".split(
+        " ",
+      ),
+    );
+    const object = fc.dictionary(key, fc.jsonValue({ maxDepth: 2 }));
+    fc.assert(
+      fc.property(object, object, fc.jsonValue(), (one, two, stat) =>
+        expectSound(push(JSON.stringify({ rxpk: [one, { rsig: [two] }, two], stat }))),
+      ),
+      { numRuns: 500 },
+    );
+  });
+
+  test.each([
+    ["empty elements", `{"rxpk":[${"{},".repeat(21_000)}{}]}`],
+    ["escaped quotes without an end", `{"a":"${'\\"'.repeat(32_000)}`],
+    ["words that are no numbers", `{"a":[${"nan,".repeat(16_000)}`],
+    ["zeros in front of nothing", `{"tmst":${"0".repeat(65_000)}`],
+    ["white space", `{"stat":{${" ".repeat(65_000)}x`],
+    ["keys without values", `{${'"tmst"      '.repeat(5400)}`],
+    ["colons and white space", `{"a":${":          ".repeat(5900)}nan`],
+  ])("65 kB of %s take bounded time", (_, body) => {
+    const begin = performance.now();
+    const decoded = decodeUpstream(push(body));
+    expect(performance.now() - begin).toBeLessThan(500);
+    expect(decoded.ok && decoded.oddities.length).toBeLessThanOrEqual(6001);
+  });
+});
+
+describe("the reasons", () => {
+  test("those that mean that something was not used are told from those that are merely odd", () => {
+    for (const reason of [
+      "short",
+      "json_syntax",
+      "json_root",
+      "json_depth",
+      "base64",
+      "data_long",
+      "big",
+      "rxpk_many",
+    ]) {
+      expect(refusedReasons.has(reason)).toBe(true);
+    }
+    for (const reason of [
+      "trailing",
+      "json_repaired",
+      "range",
+      "freq",
+      "size_mismatch",
+      "crc_bad",
+      "v1_txack",
+    ]) {
+      expect(refusedReasons.has(reason)).toBe(false);
+    }
+    for (const reason of refusedReasons) expect(everyReason.has(reason)).toBe(true);
+  });
+
+  test("heads too short for a token or an EUI have none", () => {
+    expect(tokenOf(Uint8Array.of(2, 1))).toBeNull();
+    expect(tokenOf(Uint8Array.of(2, 1, 2))).toBe(0x0102);
+    expect(gatewayEuiOf(new Uint8Array(11))).toBeNull();
+    expect(gatewayEuiOf(new Uint8Array(12))).toBe("0000000000000000");
+  });
+});
