@@ -224,3 +224,16 @@ CREATE TABLE capture (
   trouble TEXT
 ) STRICT;
 CREATE INDEX capture_by_digest ON capture (digest);
+
+-- Where the accounting of an address stands, so that a restart need not read its whole past again.
+-- Everything up to last_at_us is in state (JSON); frames after it are accounted again on loading.
+CREATE TABLE address_state (
+  dev_addr INTEGER PRIMARY KEY,
+  last_at_us INTEGER NOT NULL,
+  state TEXT NOT NULL
+) STRICT;
+
+-- Addresses whose frames came in out of order and whose accounting is to be made anew.
+CREATE TABLE account_due (
+  dev_addr INTEGER PRIMARY KEY
+) STRICT;

@@ -4,7 +4,15 @@
  */
 
 /** The layer whose rule was broken. */
-export type FaultLayer = "capture" | "ip" | "udp" | "datagram" | "body" | "packet" | "lorawan" | "mac-command";
+export type FaultLayer =
+  | "capture"
+  | "ip"
+  | "udp"
+  | "datagram"
+  | "body"
+  | "packet"
+  | "lorawan"
+  | "mac-command";
 
 /** Something that could not be read, said in data. Offsets are octets from the start of that layer's input. */
 export interface WireFault {

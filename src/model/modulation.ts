@@ -4,9 +4,17 @@
 
 /** Coding rates that a forwarder names. `OFF` is coding rate 0, in practice a false detection. LI: long interleaving. */
 export type CodingRate =
-  | "4/5" | "4/6" | "4/7" | "4/8"
-  | "4/5LI" | "4/6LI" | "4/8LI"
-  | "1/3" | "2/3" | "1/2" | "5/6"
+  | "4/5"
+  | "4/6"
+  | "4/7"
+  | "4/8"
+  | "4/5LI"
+  | "4/6LI"
+  | "4/8LI"
+  | "1/3"
+  | "2/3"
+  | "1/2"
+  | "5/6"
   | "OFF";
 
 export interface LoraModulation {

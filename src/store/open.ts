@@ -11,12 +11,12 @@ export type Store = Database.Database;
 
 /** A store that cannot be used as it is: with what a person can do about it. */
 export class StoreUnusable extends Error {
-	readonly remedy: string;
-	constructor(message: string, remedy: string) {
-		super(message);
-		this.name = "StoreUnusable";
-		this.remedy = remedy;
-	}
+  readonly remedy: string;
+  constructor(message: string, remedy: string) {
+    super(message);
+    this.name = "StoreUnusable";
+    this.remedy = remedy;
+  }
 }
 
 const MIGRATIONS = new URL("migrations/", packageRoot);
@@ -26,84 +26,84 @@ const BUSY_TIMEOUT_MS = 5_000;
 
 /** Opens (and where it is missing creates) the store for writing, migrated. `path` may be ":memory:" in tests. */
 export function openStore(path: string): Store {
-	const db = open(path, false);
-	// The database may hold keys later and always holds a site's comings and goings: its owner only.
-	db.pragma("journal_mode = WAL");
-	// FULL: an acknowledged datagram survives a power cut, not only a killed process.
-	db.pragma("synchronous = FULL");
-	db.pragma("foreign_keys = ON");
-	db.pragma("wal_autocheckpoint = 2000");
-	migrate(db, path);
-	return db;
+  const db = open(path, false);
+  // The database may hold keys later and always holds a site's comings and goings: its owner only.
+  db.pragma("journal_mode = WAL");
+  // FULL: an acknowledged datagram survives a power cut, not only a killed process.
+  db.pragma("synchronous = FULL");
+  db.pragma("foreign_keys = ON");
+  db.pragma("wal_autocheckpoint = 2000");
+  migrate(db, path);
+  return db;
 }
 
 /** Opens an existing store for reading only; it may be written to by another connection meanwhile. */
 export function openReader(path: string): Store {
-	const db = open(path, true);
-	const version = schemaVersion(db);
-	if (version !== newestVersion()) {
-		db.close();
-		throw new StoreUnusable(
-			`${path} holds schema ${version}, this program reads ${newestVersion()}.`,
-			"Open it once with 'mastlog listen' or 'mastlog import' of this version.",
-		);
-	}
-	return db;
+  const db = open(path, true);
+  const version = schemaVersion(db);
+  if (version !== newestVersion()) {
+    db.close();
+    throw new StoreUnusable(
+      `${path} holds schema ${version}, this program reads ${newestVersion()}.`,
+      "Open it once with 'mastlog listen' or 'mastlog import' of this version.",
+    );
+  }
+  return db;
 }
 
 function open(path: string, readonly: boolean): Store {
-	let db: Store | undefined;
-	try {
-		db = new Database(path, {
-			readonly,
-			fileMustExist: readonly,
-			timeout: BUSY_TIMEOUT_MS,
-		});
-		db.pragma("cache_size = -32000");
-		// Touches the file, so that a text file by this name fails here and not later.
-		db.prepare("SELECT count(*) FROM sqlite_schema").get();
-		return db;
-	} catch (error) {
-		db?.close();
-		const reason = error instanceof Error ? error.message : String(error);
-		throw new StoreUnusable(
-			`The store ${path} cannot be opened: ${reason}.`,
-			"Name another file with --db, or check that the folder exists and is writable.",
-		);
-	}
+  let db: Store | undefined;
+  try {
+    db = new Database(path, {
+      readonly,
+      fileMustExist: readonly,
+      timeout: BUSY_TIMEOUT_MS,
+    });
+    db.pragma("cache_size = -32000");
+    // Touches the file, so that a text file by this name fails here and not later.
+    db.prepare("SELECT count(*) FROM sqlite_schema").get();
+    return db;
+  } catch (error) {
+    db?.close();
+    const reason = error instanceof Error ? error.message : String(error);
+    throw new StoreUnusable(
+      `The store ${path} cannot be opened: ${reason}.`,
+      "Name another file with --db, or check that the folder exists and is writable.",
+    );
+  }
 }
 
 function schemaVersion(db: Store): number {
-	return Number(db.pragma("user_version", { simple: true }));
+  return Number(db.pragma("user_version", { simple: true }));
 }
 
 function migrationFiles(): { number: number; file: string }[] {
-	return readdirSync(fileURLToPath(MIGRATIONS))
-		.filter((file) => /^\d{3}-[\w-]+\.sql$/.test(file))
-		.sort()
-		.map((file) => ({ number: Number(file.slice(0, 3)), file }));
+  return readdirSync(fileURLToPath(MIGRATIONS))
+    .filter((file) => /^\d{3}-[\w-]+\.sql$/.test(file))
+    .sort()
+    .map((file) => ({ number: Number(file.slice(0, 3)), file }));
 }
 
 function newestVersion(): number {
-	return migrationFiles().at(-1)?.number ?? 0;
+  return migrationFiles().at(-1)?.number ?? 0;
 }
 
 function migrate(db: Store, path: string): void {
-	if (schemaVersion(db) > newestVersion()) {
-		db.close();
-		throw new StoreUnusable(
-			`${path} was written by a newer Mastlog than this one.`,
-			"Update this program, or name another file with --db.",
-		);
-	}
-	for (const { number, file } of migrationFiles()) {
-		if (number <= schemaVersion(db)) continue;
-		const sql = readFileSync(new URL(file, MIGRATIONS), "utf8");
-		// IMMEDIATE, and the version asked again inside: two processes may start on one new file.
-		db.transaction(() => {
-			if (schemaVersion(db) >= number) return;
-			db.exec(sql);
-			db.pragma(`user_version = ${number}`);
-		}).immediate();
-	}
+  if (schemaVersion(db) > newestVersion()) {
+    db.close();
+    throw new StoreUnusable(
+      `${path} was written by a newer Mastlog than this one.`,
+      "Update this program, or name another file with --db.",
+    );
+  }
+  for (const { number, file } of migrationFiles()) {
+    if (number <= schemaVersion(db)) continue;
+    const sql = readFileSync(new URL(file, MIGRATIONS), "utf8");
+    // IMMEDIATE, and the version asked again inside: two processes may start on one new file.
+    db.transaction(() => {
+      if (schemaVersion(db) >= number) return;
+      db.exec(sql);
+      db.pragma(`user_version = ${number}`);
+    }).immediate();
+  }
 }

@@ -1,0 +1,31 @@
+/**
+ * Did a gateway's concentrator start anew between two receptions? Its microsecond counter tells: it wraps
+ * every 2^32 µs, but it cannot run differently from the capturing clock except by beginning again at zero.
+ */
+
+export interface CounterReading {
+  readonly tmstUs: number;
+  readonly atUs: number;
+}
+
+const WRAP_US = 4_294_967_296;
+// Tolerance of the residual: 2 s for jitter of the path plus 100 ppm for the two clocks (udp forwarding
+// practice; the reference daemon distrusts its own clock beyond 10 ppm).
+const JITTER_US = 2_000_000;
+const CLOCKS_PPM = 100;
+/** A counter that began at zero shows no more than the time since the last reading, plus the same jitter. */
+const START_SLACK_US = 5_000_000;
+
+/**
+ * True when the counter began anew after `before`. Readings out of order, or a step of the capturing clock
+ * that leaves the counter large, are no restart. A restart goes unseen with a probability of about 0.1 %
+ * (the new count happens to fit), which the residual test cannot avoid.
+ */
+export function restartedBetween(before: CounterReading, after: CounterReading): boolean {
+  const elapsedUs = after.atUs - before.atUs;
+  if (elapsedUs <= 0) return false;
+  const counted = after.tmstUs - before.tmstUs - elapsedUs;
+  const residual = counted - WRAP_US * Math.round(counted / WRAP_US);
+  if (Math.abs(residual) <= JITTER_US + (elapsedUs * CLOCKS_PPM) / 1_000_000) return false;
+  return after.tmstUs <= elapsedUs + START_SLACK_US;
+}

@@ -1,0 +1,74 @@
+/**
+ * What must be remembered of an address to account for its next frame? Its open counter lives, each with its
+ * newest counters and its rhythm. Plain data, so that it can be stored and taken up again.
+ */
+
+export type LifeBeginning = "first-heard" | "counter-reset" | "join" | "second-device" | "unexplained";
+
+/** One counter life of an address: what the accounting knows of it. */
+export interface LifeState {
+  /** 1 for the first life of the address, counted in the order in which lives were found. */
+  readonly number: number;
+  begunBy: LifeBeginning;
+  /** One clause: "counter fell from 4,212 to 0, no join heard". */
+  reason: string;
+  readonly firstAtUs: number;
+  /** Time of the newest frame of the life. */
+  lastAtUs: number;
+  /** Lowest and highest reconstructed counter. */
+  firstCounter: number;
+  lastCounter: number;
+  /** When the highest counter was heard first. */
+  highAtUs: number;
+  /** Distinct counters heard. */
+  heard: number;
+  /** The newest counters heard, oldest first, at most RECENT_COUNTERS. */
+  recent: { counter: number; content: number }[];
+  /** The newest intervals of one counter step, at most RHYTHM_STEPS, in microseconds. */
+  stepsUs: number[];
+}
+
+export interface AddressState {
+  /** At most OPEN_LIVES, the newest last. */
+  lives: LifeState[];
+  /** Lives ever begun under this address. */
+  begun: number;
+  /** Sorting key of the newest frame accounted. */
+  lastAtUs: number;
+  lastContent: number;
+}
+
+export const RECENT_COUNTERS = 64;
+export const RHYTHM_STEPS = 32;
+/** Lives of one address that may go on side by side. Chosen: more than two devices on one address were never worth following without keys. */
+export const OPEN_LIVES = 4;
+
+export function newAddressState(): AddressState {
+  return {
+    lives: [],
+    begun: 0,
+    lastAtUs: Number.NEGATIVE_INFINITY,
+    lastContent: -1,
+  };
+}
+
+/** Median interval of one counter step in microseconds; null until three steps are known. */
+export function rhythmUs(life: LifeState): number | null {
+  if (life.stepsUs.length < 3) return null;
+  const sorted = [...life.stepsUs].sort((a, b) => a - b);
+  const middle = sorted.length >> 1;
+  const upper = sorted[middle] ?? 0;
+  return sorted.length % 2 === 1 ? upper : ((sorted[middle - 1] ?? upper) + upper) / 2;
+}
+
+/** The heard counter of a life with these low 16 bits among its newest; the newest such. */
+export function recentWithLowBits(
+  life: LifeState,
+  fcnt: number,
+): { counter: number; content: number } | null {
+  for (let i = life.recent.length - 1; i >= 0; i--) {
+    const entry = life.recent[i];
+    if (entry !== undefined && entry.counter % 65536 === fcnt) return entry;
+  }
+  return null;
+}

@@ -1,0 +1,361 @@
+/**
+ * How do decoded datagrams become rows? One transaction a batch: datagrams, receptions, frames, counters and
+ * roll-ups together, so that a commit is a consistent whole and an acknowledgement can follow it.
+ *
+ * The one writer of a process. Another process may write to the same file in between (an import beside the
+ * running service): that is noticed, and what memory holds is read anew.
+ */
+import { contentOf } from "../ledger/content.ts";
+import type { Arrival } from "../model/arrival.ts";
+import type { PushData, RadioPacket, StatusReport, TxAck } from "../model/datagram.ts";
+import { describeFault, type Oddity } from "../model/fault.ts";
+import { formatDevAddr } from "../model/identifiers.ts";
+import { airtimeOfReception } from "../radio/airtime.ts";
+import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
+import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
+import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
+import type { Store } from "./open.ts";
+import { AccountBook } from "./recorder/account-book.ts";
+import { ChannelBook } from "./recorder/channel-book.ts";
+import { DatagramBook } from "./recorder/datagram-book.ts";
+import { FrameBook } from "./recorder/frame-book.ts";
+import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
+import { ReceptionBook, tmstKeyOf } from "./recorder/reception-book.ts";
+import { RefusalBook } from "./recorder/refusal-book.ts";
+import { ReportBook } from "./recorder/report-book.ts";
+import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
+
+/** A datagram as a door received it, with what the wire floor made of it. */
+export interface DecodedArrival {
+  readonly arrival: Arrival;
+  readonly decoding: UpstreamDecoding;
+}
+
+export interface RecordOptions {
+  /** True: addresses whose frames came out of order are left to a later `settle` (a long import). */
+  readonly deferSettling?: boolean;
+}
+
+export class Recorder {
+  readonly #db: Store;
+  readonly #gateways: GatewayBook;
+  readonly #datagrams: DatagramBook;
+  readonly #receptions: ReceptionBook;
+  readonly #frames: FrameBook;
+  readonly #accounts: AccountBook;
+  readonly #channels: ChannelBook;
+  readonly #refusals: RefusalBook;
+  readonly #reports: ReportBook;
+  #dataVersion: number;
+  #recorded: Recorded = nothingRecorded();
+
+  constructor(db: Store) {
+    this.#db = db;
+    this.#gateways = new GatewayBook(db);
+    this.#datagrams = new DatagramBook(db);
+    this.#receptions = new ReceptionBook(db);
+    this.#frames = new FrameBook(db);
+    this.#accounts = new AccountBook(db);
+    this.#channels = new ChannelBook(db);
+    this.#refusals = new RefusalBook(db);
+    this.#reports = new ReportBook(db);
+    this.#dataVersion = this.#readDataVersion();
+  }
+
+  /** Records a batch in one durable transaction. Throws when the store refuses; then nothing of it is stored. */
+  record(batch: readonly DecodedArrival[], options: RecordOptions = {}): Recorded {
+    return this.#transact(() => {
+      for (const item of batch) this.#recordOne(item);
+      if (options.deferSettling !== true) this.#settle();
+    });
+  }
+
+  /** Accounts anew for the addresses whose frames came out of order. */
+  settle(): Recorded {
+    return this.#transact(() => this.#settle());
+  }
+
+  /** Stores what speeds the next start. Call before closing the connection. */
+  close(): void {
+    this.#transact(() => this.#accounts.storeAll());
+  }
+
+  /**
+   * Any other write of this process (names, captures), in a transaction of its own, so that it is not taken for
+   * another process's.
+   */
+  write<T>(work: (db: Store) => T): T {
+    return this.#db.transaction(() => work(this.#db)).immediate();
+  }
+
+  #transact(work: () => void): Recorded {
+    this.#recorded = nothingRecorded();
+    try {
+      this.#db
+        .transaction(() => {
+          this.#noticeOthers();
+          work();
+          this.#gateways.flush();
+          this.#accounts.flush();
+          this.#channels.flush();
+          this.#refusals.flush();
+        })
+        .immediate();
+    } catch (error) {
+      // The rows are rolled back, so what memory gathered beside them is wrong.
+      this.#forget();
+      throw error;
+    }
+    return this.#recorded;
+  }
+
+  #settle(): void {
+    for (const devAddr of this.#accounts.settle()) {
+      this.#recorded.nodes.add(formatDevAddr(devAddr));
+      this.#recorded.wide = true;
+    }
+  }
+
+  /** `data_version` changes only when another connection committed. */
+  #noticeOthers(): void {
+    const version = this.#readDataVersion();
+    if (version === this.#dataVersion) return;
+    this.#dataVersion = version;
+    this.#forget();
+  }
+
+  #readDataVersion(): number {
+    return Number(this.#db.pragma("data_version", { simple: true }));
+  }
+
+  #forget(): void {
+    this.#gateways.forget();
+    this.#datagrams.forget();
+    this.#accounts.forget();
+    this.#channels.forget();
+    this.#refusals.forget();
+  }
+
+  #recordOne({ arrival, decoding }: DecodedArrival): void {
+    this.#recorded.fromUs = Math.min(this.#recorded.fromUs, arrival.atUs);
+    this.#recorded.toUs = Math.max(this.#recorded.toUs, arrival.atUs);
+    if (!decoding.ok) {
+      const { reason } = decoding.fault;
+      this.#refuse(arrival, 0, { reason, detail: describeFault(decoding.fault), keepRaw: true }, true);
+      return;
+    }
+    const { datagram } = decoding;
+    const gateway = this.#gateways.entry(datagram.gatewayEui, arrival.atUs);
+    if (gateway === null) {
+      this.#refuse(arrival, 0, { reason: "cap", detail: "too many gateways", keepRaw: false }, true);
+      return;
+    }
+    const standing = this.#datagrams.book(gateway.id, arrival.atUs, arrival.bytes, datagram.kind);
+    if (standing === "known") {
+      this.#recorded.knownAlready += 1;
+      return;
+    }
+    if (standing === "duplicate") {
+      this.#note(arrival, gateway.id, { reason: "duplicate", keepRaw: false }, false);
+      return;
+    }
+    this.#recorded.datagrams += 1;
+    this.#recorded.gateways.add(gateway.eui);
+    this.#gateways.heard(gateway, arrival.atUs, datagram.version);
+    this.#gateways.count(gateway, arrival.atUs, "datagrams");
+    for (const oddity of decoding.oddities) {
+      this.#note(arrival, gateway.id, oddity, refusedReasons.has(oddity.reason));
+    }
+    switch (datagram.kind) {
+      case "push-data":
+        this.#recordPush(arrival, gateway, datagram);
+        break;
+      case "pull-data":
+        gateway.pullSource = endpointText(arrival.from);
+        this.#gateways.count(gateway, arrival.atUs, "keepalives");
+        break;
+      case "tx-ack":
+        this.#recordOutcome(arrival, gateway, datagram);
+        break;
+    }
+  }
+
+  #recordPush(arrival: Arrival, gateway: GatewayEntry, datagram: PushData): void {
+    gateway.pushSource = endpointText(arrival.from);
+    if (datagram.status !== null) this.#recordStatus(arrival, gateway, datagram.status);
+    for (const packet of datagram.packets) this.#recordPacket(arrival, gateway, packet);
+  }
+
+  #recordStatus(arrival: Arrival, gateway: GatewayEntry, status: StatusReport): void {
+    this.#gateways.count(gateway, arrival.atUs, "status_reports");
+    this.#reports.status(gateway.id, arrival.atUs, status);
+  }
+
+  #recordOutcome(arrival: Arrival, gateway: GatewayEntry, datagram: TxAck): void {
+    this.#reports.outcome(gateway.id, arrival.atUs, datagram.token, datagram.outcome);
+  }
+
+  /** One packet, a row for each antenna that heard it. */
+  #recordPacket(arrival: Arrival, gateway: GatewayEntry, packet: RadioPacket): void {
+    const { payload } = packet;
+    let airtimeUs = payload === null ? 0 : airtimeOfReception(packet.modulation, payload.length, packet.crc);
+    const shared = {
+      gatewayId: gateway.id,
+      atUs: arrival.atUs,
+      tmstKey: tmstKeyOf(packet.tmstUs, payload),
+      packet,
+      dataRate: dataRateCode(packet.modulation),
+      codingRate: codingRateCode(packet.modulation),
+      payload,
+    };
+    let isFirst = true;
+    for (const signal of packet.signals) {
+      const reception: NewReception = { ...shared, signal, airtimeUs };
+      if (!this.#recordReception(arrival, gateway, reception, isFirst)) continue;
+      isFirst = false;
+      airtimeUs = 0;
+    }
+  }
+
+  /** True when the reception was new. */
+  #recordReception(
+    arrival: Arrival,
+    gateway: GatewayEntry,
+    reception: NewReception,
+    isFirst: boolean,
+  ): boolean {
+    const { packet, atUs } = reception;
+    const kept = this.#receptions.keep(reception);
+    if (kept.id === null) {
+      this.#note(arrival, gateway.id, { reason: "reception_repeated", keepRaw: false }, false);
+      return false;
+    }
+    this.#recorded.receptions += 1;
+    this.#recorded.lastReceptionId = Math.max(this.#recorded.lastReceptionId, kept.id);
+    if (kept.unmasked !== null) this.#unmask(arrival, gateway, kept.unmasked);
+    if (kept.ghost) {
+      this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
+      return true;
+    }
+    if (isFirst) this.#countPacket(gateway, reception);
+    if (packet.frequencyHz !== null) {
+      this.#channels.add({
+        receptionId: kept.id,
+        gatewayId: gateway.id,
+        frequencyHz: packet.frequencyHz,
+        atUs,
+        airtimeUs: reception.airtimeUs,
+        crcBad: packet.crc === "bad",
+      });
+    }
+    if (packet.crc === "ok" && reception.payload !== null) {
+      this.#recordFrame(arrival, gateway, reception, kept.id, reception.payload);
+    }
+    return true;
+  }
+
+  #countPacket(gateway: GatewayEntry, reception: NewReception): void {
+    const { packet, atUs } = reception;
+    if (packet.tmstUs !== null && !packet.delayed) {
+      this.#gateways.followCounter(gateway, { tmstUs: packet.tmstUs, atUs });
+    }
+    if (packet.crc === "bad") this.#gateways.count(gateway, atUs, "crc_bad");
+    else if (packet.crc === "ok") this.#gateways.count(gateway, atUs, "crc_ok");
+    else this.#gateways.count(gateway, atUs, "crc_none");
+  }
+
+  #recordFrame(
+    arrival: Arrival,
+    gateway: GatewayEntry,
+    reception: NewReception,
+    receptionId: number,
+    payload: Uint8Array,
+  ): void {
+    const decoded = decodePhyPayload(payload);
+    if (!decoded.ok) {
+      const { reason } = decoded.fault;
+      this.#note(
+        arrival,
+        gateway.id,
+        { reason: `phy_${reason}`, detail: describeFault(decoded.fault), keepRaw: false },
+        false,
+      );
+      return;
+    }
+    const phy = decoded.value;
+    const content = contentOf(payload, "fCnt" in phy);
+    const placement = this.#frames.place({
+      receptionId,
+      gatewayId: gateway.id,
+      antenna: reception.signal.antenna,
+      atUs: reception.atUs,
+      tmstKey: reception.tmstKey,
+      frequencyHz: reception.packet.frequencyHz,
+      dataRate: reception.dataRate,
+      airtimeUs: reception.airtimeUs,
+      phy,
+      content,
+    });
+    if (placement.kind === "joined") {
+      if (placement.lifeId !== null) this.#accounts.addReception(placement.lifeId, placement.frameAtUs);
+    } else if (placement.kind === "regrouped") {
+      if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr);
+    } else {
+      const { frame } = placement;
+      const isUplinkData = frame.messageType === 2 || frame.messageType === 4;
+      const account =
+        isUplinkData && frame.devAddr !== null && frame.fcnt !== null
+          ? this.#accounts.account(
+              frame.devAddr,
+              { atUs: frame.atUs, fcnt: frame.fcnt, content },
+              frame.airtimeUs,
+            )
+          : null;
+      const frameId = this.#frames.write(
+        frame,
+        account?.lifeId ?? null,
+        account?.counter ?? null,
+        account?.repeat ?? false,
+      );
+      this.#frames.assign(receptionId, frameId);
+    }
+    if ("devAddr" in phy) this.#recorded.nodes.add(phy.devAddr);
+  }
+
+  /** A stored reception proved the ghost of a stronger one: its airtime and its frame are taken back. */
+  #unmask(
+    arrival: Arrival,
+    gateway: GatewayEntry,
+    ghost: { frameId: number | null; frequencyHz: number | null; atUs: number },
+  ): void {
+    this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
+    if (ghost.frequencyHz !== null) this.#channels.recount(gateway.id, ghost.frequencyHz, ghost.atUs);
+    if (ghost.frameId === null) return;
+    const devAddr = this.#frames.devAddrOf(ghost.frameId);
+    this.#frames.dropIfUnheard(ghost.frameId);
+    if (devAddr !== null) this.#accounts.markDue(devAddr);
+    this.#gateways.uncount(gateway, ghost.atUs, "crc_ok");
+  }
+
+  /** A datagram that was not used at all. */
+  #refuse(arrival: Arrival, gatewayId: number, oddity: Oddity, refused: boolean): void {
+    // Reading a capture twice must not count its refusals twice. Live traffic never comes twice.
+    if (arrival.door === "capture" && !this.#datagrams.bookRefused(arrival.atUs, arrival.bytes)) {
+      this.#recorded.knownAlready += 1;
+      return;
+    }
+    this.#recorded.refused += 1;
+    this.#note(arrival, gatewayId, oddity, refused);
+  }
+
+  #note(arrival: Arrival, gatewayId: number, oddity: Oddity, refused: boolean): void {
+    this.#refusals.note({
+      gatewayId,
+      reason: oddity.reason,
+      refused,
+      atUs: arrival.atUs,
+      sentence: oddity.detail ?? oddity.reason,
+      raw: oddity.keepRaw ? { bytes: arrival.bytes, source: endpointText(arrival.from) } : null,
+    });
+  }
+}

@@ -1,0 +1,294 @@
+/**
+ * In which counter life is a frame, and what does that do to the life's record? Keeps the accounting state of
+ * the addresses heard of late in memory, the `life` rows and the `node_minute` roll-up; accounts a whole
+ * address anew when a frame came out of order.
+ */
+import type { Statement } from "better-sqlite3";
+import { type Assignment, accountFrame, type CountedFrame } from "../../ledger/counters.ts";
+import { type AddressState, type LifeState, newAddressState } from "../../ledger/life-state.ts";
+import { minuteOf } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+
+/** Addresses whose state stays in memory; the longest unheard leave first. A stranger can invent any number. */
+const MOST_ADDRESSES = 20_000;
+/** Frames after which an address's state is stored, so that a restart reads at most these again. */
+const STORE_EVERY_FRAMES = 256;
+
+interface AddressEntry {
+  readonly state: AddressState;
+  readonly lifeIds: Map<number, number>;
+  framesSinceStored: number;
+}
+
+interface StoredFrame {
+  id: number;
+  atUs: number;
+  fcnt: number;
+  content: number;
+  airtimeUs: number;
+  receptions: number;
+  lifeId: number | null;
+}
+
+interface MinuteDelta {
+  lifeId: number;
+  minute: number;
+  frames: number;
+  repeats: number;
+  receptions: number;
+  airtimeUs: number;
+}
+
+/** Where an accounted frame belongs; null: its address is to be accounted anew first. */
+export interface Account {
+  readonly lifeId: number;
+  readonly counter: number;
+  readonly repeat: boolean;
+}
+
+export class AccountBook {
+  readonly #entries = new Map<number, AddressEntry>();
+  readonly #minutes = new Map<string, MinuteDelta>();
+  readonly #due = new Set<number>();
+  readonly #sql: ReturnType<typeof prepare>;
+
+  constructor(db: Store) {
+    this.#sql = prepare(db);
+    this.#loadDue();
+  }
+
+  /** Accounts for a new frame at the end of its address's past; null when it lies before that end. */
+  account(devAddr: number, frame: CountedFrame, airtimeUs: number): Account | null {
+    if (this.#due.has(devAddr)) return null;
+    const entry = this.#entry(devAddr);
+    if (isBefore(frame, entry.state)) {
+      this.markDue(devAddr);
+      return null;
+    }
+    const assignment = accountFrame(entry.state, frame, this.#joinsHeard);
+    const lifeId = this.#writeLives(devAddr, entry, assignment);
+    const { counter, repeat } = assignment;
+    this.#addMinute(lifeId, frame.atUs, { frames: 1, repeats: repeat ? 1 : 0, receptions: 1, airtimeUs });
+    entry.framesSinceStored += 1;
+    if (entry.framesSinceStored >= STORE_EVERY_FRAMES) this.#storeState(devAddr, entry);
+    return { lifeId, counter, repeat };
+  }
+
+  /** One more gateway or antenna heard a frame that is accounted already. */
+  addReception(lifeId: number, frameAtUs: number): void {
+    this.#addMinute(lifeId, frameAtUs, { frames: 0, repeats: 0, receptions: 1, airtimeUs: 0 });
+  }
+
+  markDue(devAddr: number): void {
+    this.#due.add(devAddr);
+    this.#sql.markDue.run(devAddr);
+  }
+
+  /** Accounts anew for every address that is due; their numbers. */
+  settle(): number[] {
+    const settled = [...this.#due];
+    // What this transaction gathered for these lives is in the frames already: written first, it is replaced.
+    if (settled.length > 0) this.#flushMinutes();
+    for (const devAddr of settled) this.#accountAnew(devAddr);
+    this.#due.clear();
+    return settled;
+  }
+
+  flush(): void {
+    this.#flushMinutes();
+    for (const devAddr of this.#entries.keys()) {
+      if (this.#entries.size <= MOST_ADDRESSES) break;
+      this.#storeState(devAddr, this.#entries.get(devAddr));
+      this.#entries.delete(devAddr);
+    }
+  }
+
+  /** Stores every address's state; at a clean end. */
+  storeAll(): void {
+    for (const [devAddr, entry] of this.#entries) {
+      if (entry.framesSinceStored > 0) this.#storeState(devAddr, entry);
+    }
+  }
+
+  /** Drops what memory holds: another connection wrote, or a transaction failed. */
+  forget(): void {
+    this.#entries.clear();
+    this.#minutes.clear();
+    this.#due.clear();
+    this.#loadDue();
+  }
+
+  readonly #joinsHeard = (fromUs: number, toUs: number): string | null =>
+    (this.#sql.join.get(fromUs, toUs) as string | undefined) ?? null;
+
+  #loadDue(): void {
+    for (const devAddr of this.#sql.due.all() as number[]) this.#due.add(devAddr);
+  }
+
+  #entry(devAddr: number): AddressEntry {
+    const known = this.#entries.get(devAddr);
+    if (known !== undefined) {
+      // Re-inserted: the map's order is the order of last use.
+      this.#entries.delete(devAddr);
+      this.#entries.set(devAddr, known);
+      return known;
+    }
+    const stored = this.#sql.state.get(devAddr) as string | undefined;
+    const state = stored === undefined ? newAddressState() : readState(stored);
+    const after = (this.#sql.framesFrom.all(devAddr, finite(state.lastAtUs)) as StoredFrame[]).filter(
+      (frame) => !isBefore(frame, state),
+    );
+    for (const frame of after) accountFrame(state, frame, this.#joinsHeard);
+    const lifeIds = new Map(
+      (this.#sql.lives.all(devAddr) as { number: number; id: number }[]).map((row) => [row.number, row.id]),
+    );
+    const entry: AddressEntry = { state, lifeIds, framesSinceStored: after.length };
+    this.#entries.set(devAddr, entry);
+    return entry;
+  }
+
+  #accountAnew(devAddr: number): void {
+    this.#sql.removeMinutes.run(devAddr);
+    this.#sql.removeLives.run(devAddr);
+    this.#sql.removeState.run(devAddr);
+    this.#entries.delete(devAddr);
+    const entry: AddressEntry = { state: newAddressState(), lifeIds: new Map(), framesSinceStored: 0 };
+    for (const frame of this.#sql.framesFrom.all(
+      devAddr,
+      finite(Number.NEGATIVE_INFINITY),
+    ) as StoredFrame[]) {
+      const assignment = accountFrame(entry.state, frame, this.#joinsHeard);
+      const lifeId = this.#writeLives(devAddr, entry, assignment);
+      const repeats = assignment.repeat ? 1 : 0;
+      this.#sql.setAccount.run(lifeId, assignment.counter, repeats, frame.id);
+      const { receptions, airtimeUs } = frame;
+      this.#addMinute(lifeId, frame.atUs, { frames: 1, repeats, receptions, airtimeUs });
+    }
+    this.#entries.set(devAddr, entry);
+    this.#storeState(devAddr, entry);
+    this.#sql.unmarkDue.run(devAddr);
+  }
+
+  /** Writes the lives that changed; the row id of the frame's own. */
+  #writeLives(devAddr: number, entry: AddressEntry, assignment: Assignment): number {
+    for (const life of assignment.changed) {
+      const id = entry.lifeIds.get(life.number);
+      if (id === undefined) entry.lifeIds.set(life.number, this.#insertLife(devAddr, life));
+      else this.#updateLife(id, life);
+    }
+    const id = entry.lifeIds.get(assignment.life.number);
+    if (id === undefined) throw new Error(`Life ${assignment.life.number} has no row: the ledger is broken.`);
+    return id;
+  }
+
+  #insertLife(devAddr: number, life: LifeState): number {
+    const { number, begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard } = life;
+    const result = this.#sql.insertLife.run(
+      devAddr,
+      number,
+      begunBy,
+      reason,
+      firstAtUs,
+      lastAtUs,
+      firstCounter,
+      lastCounter,
+      heard,
+    );
+    return Number(result.lastInsertRowid);
+  }
+
+  #updateLife(id: number, life: LifeState): void {
+    const { begunBy, reason, lastAtUs, firstCounter, lastCounter, heard } = life;
+    this.#sql.updateLife.run(begunBy, reason, lastAtUs, firstCounter, lastCounter, heard, id);
+  }
+
+  #addMinute(lifeId: number, atUs: number, more: Omit<MinuteDelta, "lifeId" | "minute">): void {
+    const minute = minuteOf(atUs);
+    const key = `${lifeId}/${minute}`;
+    let cell = this.#minutes.get(key);
+    if (cell === undefined) {
+      cell = { lifeId, minute, frames: 0, repeats: 0, receptions: 0, airtimeUs: 0 };
+      this.#minutes.set(key, cell);
+    }
+    cell.frames += more.frames;
+    cell.repeats += more.repeats;
+    cell.receptions += more.receptions;
+    cell.airtimeUs += more.airtimeUs;
+  }
+
+  #flushMinutes(): void {
+    for (const cell of this.#minutes.values()) {
+      this.#sql.addMinute.run(
+        cell.lifeId,
+        cell.minute,
+        cell.frames,
+        cell.repeats,
+        cell.receptions,
+        cell.airtimeUs,
+      );
+    }
+    this.#minutes.clear();
+  }
+
+  #storeState(devAddr: number, entry: AddressEntry | undefined): void {
+    if (entry === undefined || !Number.isFinite(entry.state.lastAtUs)) return;
+    this.#sql.storeState.run(devAddr, entry.state.lastAtUs, JSON.stringify(entry.state));
+    entry.framesSinceStored = 0;
+  }
+}
+
+/** Frames are accounted in the order of (time, content): does this one lie before the end? */
+function isBefore(frame: CountedFrame, state: AddressState): boolean {
+  return frame.atUs < state.lastAtUs || (frame.atUs === state.lastAtUs && frame.content <= state.lastContent);
+}
+
+function readState(text: string): AddressState {
+  // Written by #storeState of this program version or an older one; a migration clears the table when the form changes.
+  return JSON.parse(text) as AddressState;
+}
+
+function finite(atUs: number): number {
+  return Number.isFinite(atUs) ? atUs : Number.MIN_SAFE_INTEGER;
+}
+
+function prepare(db: Store) {
+  const sql = (text: string): Statement => db.prepare(text);
+  const own = "SELECT id FROM life WHERE dev_addr = ?";
+  return {
+    state: sql("SELECT state FROM address_state WHERE dev_addr = ?").pluck(),
+    storeState: sql(
+      `INSERT INTO address_state (dev_addr, last_at_us, state) VALUES (?, ?, ?)
+       ON CONFLICT DO UPDATE SET last_at_us = excluded.last_at_us, state = excluded.state`,
+    ),
+    removeState: sql("DELETE FROM address_state WHERE dev_addr = ?"),
+    // Uplink data only (MType 2 and 4): nothing else has a counter of the node's own.
+    framesFrom: sql(
+      `SELECT id, at_us AS atUs, fcnt, content, airtime_us AS airtimeUs, life_id AS lifeId,
+       (SELECT count(*) FROM reception WHERE frame_id = frame.id) AS receptions
+       FROM frame WHERE dev_addr = ? AND at_us >= ? AND message_type IN (2, 4) ORDER BY at_us, content`,
+    ),
+    setAccount: sql("UPDATE frame SET life_id = ?, counter = ?, repeat = ? WHERE id = ?"),
+    lives: sql("SELECT number, id FROM life WHERE dev_addr = ?"),
+    removeLives: sql("DELETE FROM life WHERE dev_addr = ?"),
+    removeMinutes: sql(`DELETE FROM node_minute WHERE life_id IN (${own})`),
+    insertLife: sql(
+      `INSERT INTO life (dev_addr, number, begun_by, reason, first_at_us, last_at_us, first_counter, last_counter,
+       heard) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+    ),
+    updateLife: sql(
+      `UPDATE life SET begun_by = ?, reason = ?, last_at_us = ?, first_counter = ?, last_counter = ?, heard = ?
+       WHERE id = ?`,
+    ),
+    addMinute: sql(
+      `INSERT INTO node_minute (life_id, minute, frames, repeats, receptions, airtime_us) VALUES (?, ?, ?, ?, ?, ?)
+       ON CONFLICT DO UPDATE SET frames = frames + excluded.frames, repeats = repeats + excluded.repeats,
+       receptions = receptions + excluded.receptions, airtime_us = airtime_us + excluded.airtime_us`,
+    ),
+    markDue: sql("INSERT OR IGNORE INTO account_due (dev_addr) VALUES (?)"),
+    unmarkDue: sql("DELETE FROM account_due WHERE dev_addr = ?"),
+    due: sql("SELECT dev_addr FROM account_due").pluck(),
+    join: sql(
+      `SELECT dev_eui FROM frame WHERE at_us BETWEEN ? AND ? AND message_type = 0 ORDER BY at_us DESC LIMIT 1`,
+    ).pluck(),
+  };
+}

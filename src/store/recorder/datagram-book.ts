@@ -1,0 +1,98 @@
+/**
+ * Was this datagram seen before? A re-read capture brings the very same one; a network or a second listener
+ * brings a byte-identical one within two seconds. Either way its content must change nothing.
+ */
+import type { Statement } from "better-sqlite3";
+import { digestOf } from "../../ledger/content.ts";
+import type { Store } from "../open.ts";
+
+/** Byte-identical datagrams (token included) within this time are one; the protocol has no retransmission. */
+const DUPLICATE_US = 2_000_000;
+/** A keepalive may repeat its token honestly sooner than that. */
+const KEEPALIVE_DUPLICATE_US = 100_000;
+const KIND_DUPLICATE = 16;
+
+export const DATAGRAM_KINDS = {
+  "push-data": 0,
+  "pull-data": 2,
+  "tx-ack": 5,
+} as const;
+export type DatagramKind = keyof typeof DATAGRAM_KINDS;
+
+/** "new": to be recorded; "known": stored before, change nothing; "duplicate": the same one once more. */
+export type DatagramStanding = "new" | "known" | "duplicate";
+
+/** The digests of one gateway's newest datagrams, complete between `fromUs` and `toUs`. */
+interface Recent {
+  fromUs: number;
+  toUs: number;
+  readonly atByDigest: Map<number, number>;
+}
+
+export class DatagramBook {
+  readonly #recent = new Map<number, Recent>();
+  readonly #insert: Statement;
+  readonly #findNear: Statement;
+  readonly #newest: Statement;
+
+  constructor(db: Store) {
+    this.#insert = db.prepare(
+      "INSERT OR IGNORE INTO datagram (gateway_id, at_us, digest, kind) VALUES (?, ?, ?, ?)",
+    );
+    this.#findNear = db
+      .prepare("SELECT 1 FROM datagram WHERE gateway_id = ? AND at_us BETWEEN ? AND ? AND digest = ? LIMIT 1")
+      .pluck();
+    this.#newest = db.prepare("SELECT max(at_us) FROM datagram WHERE gateway_id = ?").pluck();
+  }
+
+  /** Books a datagram under its gateway and says what to do with it. */
+  book(gatewayId: number, atUs: number, bytes: Uint8Array, kind: DatagramKind): DatagramStanding {
+    const digest = digestOf(bytes);
+    const span = kind === "pull-data" ? KEEPALIVE_DUPLICATE_US : DUPLICATE_US;
+    const duplicate = this.#seenNear(gatewayId, atUs, digest, span);
+    const code = DATAGRAM_KINDS[kind] + (duplicate ? KIND_DUPLICATE : 0);
+    const isNew = this.#insert.run(gatewayId, atUs, digest, code).changes === 1;
+    this.#remember(gatewayId, atUs, digest);
+    if (!isNew) return "known";
+    return duplicate ? "duplicate" : "new";
+  }
+
+  /** Books a refused datagram of a capture, so that reading the file again does not count it again. */
+  bookRefused(atUs: number, bytes: Uint8Array): boolean {
+    return this.#insert.run(0, atUs, digestOf(bytes), 255).changes === 1;
+  }
+
+  #seenNear(gatewayId: number, atUs: number, digest: number, span: number): boolean {
+    const recent = this.#recent.get(gatewayId);
+    if (recent !== undefined && atUs >= recent.toUs && atUs - span >= recent.fromUs) {
+      const at = recent.atByDigest.get(digest);
+      return at !== undefined && atUs - at <= span;
+    }
+    return this.#findNear.get(gatewayId, atUs - span, atUs + span, digest) !== undefined;
+  }
+
+  #remember(gatewayId: number, atUs: number, digest: number): void {
+    let recent = this.#recent.get(gatewayId);
+    if (recent === undefined) {
+      // What other connections or earlier runs wrote is not in memory: it is complete only after all that.
+      const newest = (this.#newest.get(gatewayId) as number | null) ?? atUs;
+      recent = { fromUs: Math.max(newest, atUs) + 1, toUs: atUs, atByDigest: new Map() };
+      this.#recent.set(gatewayId, recent);
+    } else if (atUs < recent.toUs) {
+      recent.fromUs = Math.max(recent.fromUs, recent.toUs + 1);
+      recent.atByDigest.clear();
+    }
+    recent.toUs = atUs;
+    recent.atByDigest.delete(digest);
+    recent.atByDigest.set(digest, atUs);
+    for (const [oldest, at] of recent.atByDigest) {
+      if (atUs - at <= DUPLICATE_US) break;
+      recent.atByDigest.delete(oldest);
+      recent.fromUs = Math.max(recent.fromUs, at + 1);
+    }
+  }
+
+  forget(): void {
+    this.#recent.clear();
+  }
+}

@@ -1,0 +1,199 @@
+/**
+ * Which transmission does a reception belong to? Finds or makes its `frame` row. Almost always one look
+ * decides; when receptions come in an order that moves the beginning of a transmission, its neighbourhood is
+ * grouped afresh by the pure rule of the ledger, so that order never shows in the result.
+ */
+import type { Statement } from "better-sqlite3";
+import { clusterHearings, GROUPING_WINDOW_US, type Hearing } from "../../ledger/clusters.ts";
+import { parseDevAddr } from "../../model/identifiers.ts";
+import type { PhyPayload } from "../../wire/lorawan/phy-payload.ts";
+import type { Store } from "../open.ts";
+import type { FramedReception } from "./rows.ts";
+
+/** MType codes; LoRaWAN 1.1, section 4.2.1, table 2. */
+const MESSAGE_TYPES: Readonly<Record<PhyPayload["messageType"], number>> = {
+  JoinRequest: 0,
+  JoinAccept: 1,
+  UnconfirmedDataUp: 2,
+  UnconfirmedDataDown: 3,
+  ConfirmedDataUp: 4,
+  ConfirmedDataDown: 5,
+  RejoinRequest: 6,
+  Proprietary: 7,
+};
+
+interface FrameRow {
+  readonly id: number;
+  readonly atUs: number;
+  readonly lifeId: number | null;
+}
+
+/** A frame that is to be written, before the accounting has named its life. */
+export interface NewFrame {
+  readonly atUs: number;
+  readonly messageType: number;
+  readonly devAddr: number | null;
+  readonly devEui: string | null;
+  readonly fcnt: number | null;
+  readonly content: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
+  readonly airtimeUs: number;
+  readonly frameControl: number | null;
+  readonly port: number | null;
+}
+
+export type Placement =
+  /** Another hearing of a frame that is stored. */
+  | { readonly kind: "joined"; readonly frameAtUs: number; readonly lifeId: number | null }
+  /** The first hearing of a frame: to be written with its accounting. */
+  | { readonly kind: "first"; readonly frame: NewFrame }
+  /** Frames were grouped afresh; the address is to be accounted anew. */
+  | { readonly kind: "regrouped"; readonly devAddr: number | null };
+
+export class FrameBook {
+  readonly #near: Statement;
+  readonly #nearAnywhere: Statement;
+  readonly #tmstOf: Statement;
+  readonly #hearings: Statement;
+  readonly #insert: Statement;
+  readonly #remove: Statement;
+  readonly #assign: Statement;
+  readonly #devAddr: Statement;
+
+  constructor(db: Store) {
+    const match = "content = ? AND frequency_hz IS ? AND data_rate = ?";
+    this.#near = db.prepare(
+      `SELECT id, at_us AS atUs, life_id AS lifeId FROM frame WHERE dev_addr = ? AND at_us BETWEEN ? AND ? AND ${match}`,
+    );
+    this.#nearAnywhere = db.prepare(
+      `SELECT id, at_us AS atUs, life_id AS lifeId FROM frame WHERE at_us BETWEEN ? AND ? AND dev_addr IS NULL AND ${match}`,
+    );
+    this.#tmstOf = db.prepare("SELECT tmst_key FROM reception WHERE frame_id = ? AND gateway_id = ?").pluck();
+    this.#hearings = db.prepare(
+      `SELECT id, gateway_id AS gatewayId, antenna, at_us AS atUs, tmst_key AS tmstKey
+       FROM reception WHERE frame_id = ?`,
+    );
+    this.#insert = db.prepare(
+      `INSERT INTO frame (life_id, dev_addr, dev_eui, at_us, message_type, fcnt, counter, repeat, frequency_hz,
+       data_rate, airtime_us, content, frame_control, port) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+    );
+    this.#remove = db.prepare("DELETE FROM frame WHERE id = ?");
+    this.#devAddr = db.prepare("SELECT dev_addr FROM frame WHERE id = ?").pluck();
+    this.#assign = db.prepare("UPDATE reception SET frame_id = ? WHERE id = ?");
+  }
+
+  place(reception: FramedReception): Placement {
+    const frame = newFrameOf(reception);
+    const candidates = this.#candidates(frame, reception.atUs, reception.atUs);
+    if (candidates.length === 0) return { kind: "first", frame };
+    const [only] = candidates;
+    if (candidates.length === 1 && only !== undefined && this.#simplyJoins(only, reception)) {
+      this.assign(reception.receptionId, only.id);
+      return { kind: "joined", frameAtUs: only.atUs, lifeId: only.lifeId };
+    }
+    this.#regroup(frame, reception);
+    return { kind: "regrouped", devAddr: frame.devAddr };
+  }
+
+  /** Writes a frame with what the accounting said of it (nulls where it is accounted later or never). */
+  write(frame: NewFrame, lifeId: number | null, counter: number | null, repeat: boolean): number {
+    const result = this.#insert.run(
+      lifeId,
+      frame.devAddr,
+      frame.devEui,
+      frame.atUs,
+      frame.messageType,
+      frame.fcnt,
+      counter,
+      repeat ? 1 : 0,
+      frame.frequencyHz,
+      frame.dataRate,
+      frame.airtimeUs,
+      frame.content,
+      frame.frameControl,
+      frame.port,
+    );
+    return Number(result.lastInsertRowid);
+  }
+
+  assign(receptionId: number, frameId: number): void {
+    this.#assign.run(frameId, receptionId);
+  }
+
+  /** A frame without hearings left (its only one proved a ghost) is taken away. True when it was. */
+  dropIfUnheard(frameId: number): boolean {
+    if (this.#hearings.get(frameId) !== undefined) return false;
+    this.#remove.run(frameId);
+    return true;
+  }
+
+  devAddrOf(frameId: number): number | null {
+    return (this.#devAddr.get(frameId) as number | null | undefined) ?? null;
+  }
+
+  #candidates(frame: NewFrame, fromUs: number, toUs: number): FrameRow[] {
+    const low = fromUs - 2 * GROUPING_WINDOW_US;
+    const high = toUs + GROUPING_WINDOW_US;
+    const match = [frame.content, frame.frequencyHz, frame.dataRate];
+    const rows =
+      frame.devAddr === null
+        ? this.#nearAnywhere.all(low, high, ...match)
+        : this.#near.all(frame.devAddr, low, high, ...match);
+    return rows as FrameRow[];
+  }
+
+  /** The reception lies behind the frame's first hearing, within the window, and no antenna heard two. */
+  #simplyJoins(frame: FrameRow, reception: FramedReception): boolean {
+    const behindUs = reception.atUs - frame.atUs;
+    if (behindUs < 0 || behindUs > GROUPING_WINDOW_US) return false;
+    const own = { id: 0, ...hearingOf(reception) };
+    return (this.#tmstOf.all(frame.id, reception.gatewayId) as number[]).every(
+      (tmstKey) => clusterHearings([{ ...own, atUs: frame.atUs, tmstKey }, own]).length === 1,
+    );
+  }
+
+  #regroup(frame: NewFrame, reception: FramedReception): void {
+    const hearings: Hearing[] = [{ id: reception.receptionId, ...hearingOf(reception) }];
+    const taken = new Map<number, FrameRow>();
+    let grew = true;
+    while (grew) {
+      grew = false;
+      const times = hearings.map((hearing) => hearing.atUs);
+      for (const candidate of this.#candidates(frame, Math.min(...times), Math.max(...times))) {
+        if (taken.has(candidate.id)) continue;
+        taken.set(candidate.id, candidate);
+        hearings.push(...(this.#hearings.all(candidate.id) as Hearing[]));
+        grew = true;
+      }
+    }
+    for (const id of taken.keys()) this.#remove.run(id);
+    for (const cluster of clusterHearings(hearings)) {
+      const id = this.write({ ...frame, atUs: cluster[0]?.atUs ?? frame.atUs }, null, null, false);
+      for (const hearing of cluster) this.assign(hearing.id, id);
+    }
+  }
+}
+
+function hearingOf(reception: FramedReception): Omit<Hearing, "id"> {
+  const { gatewayId, antenna, atUs, tmstKey } = reception;
+  return { gatewayId, antenna, atUs, tmstKey };
+}
+
+function newFrameOf(reception: FramedReception): NewFrame {
+  const { phy } = reception;
+  const data = "devAddr" in phy ? phy : null;
+  return {
+    atUs: reception.atUs,
+    messageType: MESSAGE_TYPES[phy.messageType],
+    devAddr: data === null ? null : parseDevAddr(data.devAddr),
+    devEui: "devEui" in phy ? (phy.devEui ?? null) : null,
+    fcnt: data?.fCnt ?? null,
+    content: reception.content,
+    frequencyHz: reception.frequencyHz,
+    dataRate: reception.dataRate,
+    airtimeUs: reception.airtimeUs,
+    frameControl: data?.fCtrl.raw ?? null,
+    port: data?.fPort ?? null,
+  };
+}

@@ -1,0 +1,167 @@
+/**
+ * Which gateway is this, when was it heard, did its counter start anew? Keeps the `gateway` rows, the
+ * heartbeat by minute, and the restarts.
+ */
+import type { Statement } from "better-sqlite3";
+import { type CounterReading, restartedBetween } from "../../ledger/counter-clock.ts";
+import type { Eui } from "../../model/identifiers.ts";
+import { minuteOf } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+
+/** More gateways than this are refused: a stranger can invent identifiers faster than anyone can look at them. */
+export const MOST_GATEWAYS = 4096;
+
+export interface GatewayEntry {
+  readonly id: number;
+  readonly eui: Eui;
+  lastAtUs: number;
+  firstAtUs: number;
+  versions: number;
+  pushSource: string | null;
+  pullSource: string | null;
+  reading: CounterReading | null;
+  changed: boolean;
+}
+
+type MinuteCount = "datagrams" | "keepalives" | "status_reports" | "crc_ok" | "crc_bad" | "crc_none";
+const MINUTE_COUNTS: readonly MinuteCount[] = [
+  "datagrams",
+  "keepalives",
+  "status_reports",
+  "crc_ok",
+  "crc_bad",
+  "crc_none",
+];
+
+interface GatewayRow {
+  id: number;
+  first_at_us: number;
+  last_at_us: number;
+  versions: number;
+  push_source: string | null;
+  pull_source: string | null;
+}
+
+export class GatewayBook {
+  readonly #byEui = new Map<Eui, GatewayEntry>();
+  readonly #minutes = new Map<
+    string,
+    { gatewayId: number; minute: number; counts: Map<MinuteCount, number> }
+  >();
+  readonly #find: Statement;
+  readonly #count: Statement;
+  readonly #insert: Statement;
+  readonly #update: Statement;
+  readonly #restart: Statement;
+  readonly #lastReading: Statement;
+  readonly #addMinute: Statement;
+
+  constructor(db: Store) {
+    this.#find = db.prepare("SELECT * FROM gateway WHERE eui = ?");
+    this.#count = db.prepare("SELECT count(*) FROM gateway").pluck();
+    this.#insert = db.prepare("INSERT INTO gateway (eui, first_at_us, last_at_us) VALUES (?, ?, ?)");
+    this.#update = db.prepare(
+      `UPDATE gateway SET first_at_us = min(first_at_us, ?), last_at_us = max(last_at_us, ?), versions = versions | ?,
+       push_source = coalesce(?, push_source), pull_source = coalesce(?, pull_source) WHERE id = ?`,
+    );
+    this.#restart = db.prepare("INSERT OR IGNORE INTO gateway_restart (gateway_id, at_us) VALUES (?, ?)");
+    this.#lastReading = db.prepare(
+      `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception
+       WHERE at_us <= ? AND gateway_id = ? AND tmst_key >= 0 ORDER BY at_us DESC LIMIT 1`,
+    );
+    this.#addMinute = db.prepare(
+      `INSERT INTO gateway_minute (gateway_id, minute, ${MINUTE_COUNTS.join(", ")})
+       VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+       ON CONFLICT DO UPDATE SET ${MINUTE_COUNTS.map((name) => `${name} = ${name} + excluded.${name}`).join(", ")}`,
+    );
+  }
+
+  /** The gateway's entry, made when it is new; null when there are too many already. */
+  entry(eui: Eui, atUs: number): GatewayEntry | null {
+    const known = this.#byEui.get(eui);
+    if (known !== undefined) return known;
+    let row = this.#find.get(eui) as GatewayRow | undefined;
+    if (row === undefined) {
+      if ((this.#count.get() as number) >= MOST_GATEWAYS) return null;
+      this.#insert.run(eui, atUs, atUs);
+      row = this.#find.get(eui) as GatewayRow;
+    }
+    const reading = this.#lastReading.get(row.last_at_us, row.id) as CounterReading | undefined;
+    const entry: GatewayEntry = {
+      id: row.id,
+      eui,
+      firstAtUs: row.first_at_us,
+      lastAtUs: row.last_at_us,
+      versions: row.versions,
+      pushSource: row.push_source,
+      pullSource: row.pull_source,
+      reading: reading ?? null,
+      changed: false,
+    };
+    this.#byEui.set(eui, entry);
+    return entry;
+  }
+
+  /** Notes that the gateway was heard. */
+  heard(entry: GatewayEntry, atUs: number, version: number): void {
+    entry.firstAtUs = Math.min(entry.firstAtUs, atUs);
+    entry.lastAtUs = Math.max(entry.lastAtUs, atUs);
+    entry.versions |= 1 << (version - 1);
+    entry.changed = true;
+  }
+
+  /** Takes one count back. */
+  uncount(entry: GatewayEntry, atUs: number, what: MinuteCount): void {
+    this.count(entry, atUs, what, -1);
+  }
+
+  count(entry: GatewayEntry, atUs: number, what: MinuteCount, by = 1): void {
+    const minute = minuteOf(atUs);
+    const key = `${entry.id}/${minute}`;
+    let cell = this.#minutes.get(key);
+    if (cell === undefined) {
+      cell = { gatewayId: entry.id, minute, counts: new Map() };
+      this.#minutes.set(key, cell);
+    }
+    cell.counts.set(what, (cell.counts.get(what) ?? 0) + by);
+  }
+
+  /** Follows the concentrator's counter; a restart is dated at the first reception after it. */
+  followCounter(entry: GatewayEntry, reading: CounterReading): void {
+    const before = entry.reading;
+    if (before !== null && restartedBetween(before, reading)) this.#restart.run(entry.id, reading.atUs);
+    // A reading from before the last one begins a new chain (an older capture) unless it is mere disorder.
+    if (before === null || reading.atUs > before.atUs || before.atUs - reading.atUs > 60_000_000) {
+      entry.reading = reading;
+    }
+  }
+
+  /** Writes what the transaction gathered. */
+  flush(): void {
+    for (const entry of this.#byEui.values()) {
+      if (!entry.changed) continue;
+      this.#update.run(
+        entry.firstAtUs,
+        entry.lastAtUs,
+        entry.versions,
+        entry.pushSource,
+        entry.pullSource,
+        entry.id,
+      );
+      entry.changed = false;
+    }
+    for (const cell of this.#minutes.values()) {
+      this.#addMinute.run(
+        cell.gatewayId,
+        cell.minute,
+        ...MINUTE_COUNTS.map((name) => cell.counts.get(name) ?? 0),
+      );
+    }
+    this.#minutes.clear();
+  }
+
+  forget(): void {
+    this.#byEui.clear();
+    this.#minutes.clear();
+  }
+}

@@ -1,0 +1,76 @@
+/** The rows that the recorder's parts hand to each other, as the tables hold them. */
+
+import type { Endpoint } from "../../model/arrival.ts";
+import type { Crc, RadioPacket, Signal } from "../../model/datagram.ts";
+import type { PhyPayload } from "../../wire/lorawan/phy-payload.ts";
+
+export const CRC_CODES: Readonly<Record<Crc, number>> = {
+  ok: 0,
+  bad: 1,
+  none: 2,
+  unknown: 3,
+};
+
+/** One reception on its way into the store. */
+export interface NewReception {
+  readonly gatewayId: number;
+  readonly atUs: number;
+  readonly tmstKey: number;
+  readonly packet: RadioPacket;
+  readonly signal: Signal;
+  readonly dataRate: number;
+  readonly codingRate: number;
+  /** 0 on the rows of further antennas, so that a sum counts the packet once. */
+  readonly airtimeUs: number;
+  readonly payload: Uint8Array | null;
+}
+
+/** What the frame book needs of a reception that belongs to a LoRaWAN frame. */
+export interface FramedReception {
+  readonly receptionId: number;
+  readonly gatewayId: number;
+  readonly antenna: number;
+  readonly atUs: number;
+  readonly tmstKey: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
+  readonly airtimeUs: number;
+  readonly phy: PhyPayload;
+  readonly content: number;
+}
+
+/** What a commit changed, summed over its datagrams. */
+export interface Recorded {
+  datagrams: number;
+  receptions: number;
+  /** Datagrams that were stored before. */
+  knownAlready: number;
+  refused: number;
+  gateways: Set<string>;
+  nodes: Set<string>;
+  lastReceptionId: number;
+  /** Whole addresses were accounted anew. */
+  wide: boolean;
+  fromUs: number;
+  toUs: number;
+}
+
+export function nothingRecorded(): Recorded {
+  return {
+    datagrams: 0,
+    receptions: 0,
+    knownAlready: 0,
+    refused: 0,
+    gateways: new Set(),
+    nodes: new Set(),
+    lastReceptionId: 0,
+    wide: false,
+    fromUs: Number.POSITIVE_INFINITY,
+    toUs: Number.NEGATIVE_INFINITY,
+  };
+}
+
+/** "192.0.2.7 40123". */
+export function endpointText(endpoint: Endpoint): string {
+  return `${endpoint.address} ${endpoint.port}`;
+}

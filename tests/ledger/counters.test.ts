@@ -1,0 +1,181 @@
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import { accountFrame, type CountedFrame } from "../../src/ledger/counters.ts";
+import { type AddressState, newAddressState } from "../../src/ledger/life-state.ts";
+
+const S = 1_000_000;
+const noJoins = () => null;
+
+interface Told {
+  life: number;
+  counter: number;
+  repeat: boolean;
+}
+
+function frame(atS: number, counter: number, content = counter * 7919 + 1): CountedFrame {
+  return { atUs: atS * S, fcnt: counter % 65_536, content };
+}
+
+function accountAll(
+  frames: readonly CountedFrame[],
+  joins: (fromUs: number, toUs: number) => string | null = noJoins,
+): { told: Told[]; state: AddressState } {
+  const state = newAddressState();
+  const told = frames.map((one) => {
+    const { life, counter, repeat } = accountFrame(state, one, joins);
+    return { life: life.number, counter, repeat };
+  });
+  return { told, state };
+}
+
+/** heard, expected, missed of each life. */
+function loss(state: AddressState) {
+  return state.lives.map((life) => {
+    const expected = life.lastCounter - life.firstCounter + 1;
+    return { life: life.number, heard: life.heard, expected, missed: expected - life.heard };
+  });
+}
+
+describe("counter accounting", () => {
+  it("gives the worked example of the reference: rollover, a late frame, a join, and no loss between 4 and 0", () => {
+    // Interval 600 s; 65530, 65531, 65533, 65535, 1, 0 (late), 4, then a join-request and 0, 1, 2.
+    const heard: [number, number][] = [
+      [0, 65530],
+      [600, 65531],
+      [1800, 65533],
+      [3000, 65535],
+      [4200, 65537],
+      [4210, 65536],
+      [6000, 65540],
+      [9000, 131072],
+      [9600, 131073],
+      [10200, 131074],
+    ];
+    const { state } = accountAll(
+      heard.map(([at, counter]) => frame(at, counter)),
+      (fromUs, toUs) => (fromUs < 8900 * S && toUs > 8900 * S ? "02005E1000ABCDEF" : null),
+    );
+    expect(loss(state)).toEqual([
+      { life: 1, heard: 7, expected: 11, missed: 4 },
+      { life: 2, heard: 3, expected: 3, missed: 0 },
+    ]);
+    expect(state.lives[1]?.begunBy).toBe("join");
+    expect(state.lives[1]?.reason).toBe("counter fell from 4 to 0 after a join-request of 02005E1000ABCDEF");
+  });
+
+  it("a repeated counter with the same content is a repeat, not a loss and not another counter", () => {
+    const { told, state } = accountAll([frame(0, 10), frame(3, 10), frame(60, 11), frame(63, 11)]);
+    expect(told.map((one) => one.repeat)).toEqual([false, true, false, true]);
+    expect(loss(state)).toEqual([{ life: 1, heard: 2, expected: 2, missed: 0 }]);
+  });
+
+  it("a counter that falls to 0 begins a new life with its reason, and costs no loss", () => {
+    const frames = [4210, 4211, 4212].map((counter, i) => frame(i * 60, counter));
+    const { state } = accountAll([...frames, frame(200, 0, 5), frame(260, 1, 6), frame(320, 3, 7)]);
+    expect(loss(state)).toEqual([
+      { life: 1, heard: 3, expected: 3, missed: 0 },
+      { life: 2, heard: 3, expected: 4, missed: 1 },
+    ]);
+    expect(state.lives[1]?.reason).toBe("counter fell from 4,212 to 0, no join heard");
+  });
+
+  it("a reset whose first frames went unheard is still a reset when there was time to count that far", () => {
+    const before = [500, 501, 502, 503].map((counter, i) => frame(i * 60, counter));
+    const { state } = accountAll([...before, frame(180 + 60 * 9, 7, 1), frame(180 + 60 * 10, 8, 2)]);
+    expect(state.lives.map((life) => life.begunBy)).toEqual(["first-heard", "counter-reset"]);
+    expect(state.lives[1]?.heard).toBe(2);
+  });
+
+  it("a counter that jumps too far for the time that passed is a life of its own, not thousands of losses", () => {
+    const before = [10, 11, 12, 13].map((counter, i) => frame(i * 60, counter));
+    const { state } = accountAll([...before, frame(240, 9_000, 1), frame(300, 14)]);
+    expect(loss(state)).toEqual([
+      { life: 1, heard: 5, expected: 5, missed: 0 },
+      { life: 2, heard: 1, expected: 1, missed: 0 },
+    ]);
+  });
+
+  it("two devices under one address are two lives side by side, and the second says so", () => {
+    const frames: CountedFrame[] = [];
+    for (let i = 0; i < 40; i++) {
+      frames.push(frame(i * 60, 1_000 + i));
+      if (i >= 10) frames.push(frame(i * 60 + 25, i - 10, 900_000 + i));
+    }
+    const { state } = accountAll(frames);
+    expect(loss(state)).toEqual([
+      { life: 1, heard: 40, expected: 40, missed: 0 },
+      { life: 2, heard: 30, expected: 30, missed: 0 },
+    ]);
+    expect(state.lives[1]?.begunBy).toBe("second-device");
+  });
+
+  it("a long outage is a loss of exactly the frames that the rhythm says", () => {
+    const frames = [...Array(20).keys()].map((i) => frame(i * 60, i));
+    const { state } = accountAll([...frames, frame(20 * 60 + 3600, 80)]);
+    expect(loss(state)).toEqual([{ life: 1, heard: 21, expected: 81, missed: 60 }]);
+  });
+
+  it("equals the truth of any history with losses, repeats, jitter, a rollover and resets", () => {
+    const history = fc.record({
+      start: fc.oneof(fc.integer({ min: 0, max: 65_535 }), fc.integer({ min: 65_500, max: 65_535 })),
+      periodS: fc.integer({ min: 5, max: 900 }),
+      lives: fc.array(
+        fc.array(
+          fc.record({
+            heard: fc.boolean(),
+            repeat: fc.boolean(),
+            jitter: fc.double({ min: -0.1, max: 0.1, noNaN: true }),
+          }),
+          { minLength: 70, maxLength: 140 },
+        ),
+        { minLength: 1, maxLength: 3 },
+      ),
+    });
+    fc.assert(
+      fc.property(history, ({ start, periodS, lives }) => {
+        const frames: CountedFrame[] = [];
+        const truth: { heard: number; first: number; last: number; repeats: number }[] = [];
+        let at = 1_000;
+        let content = 1;
+        for (const [index, life] of lives.entries()) {
+          const told = { heard: 0, first: -1, last: -1, repeats: 0 };
+          life.forEach((one, i) => {
+            at += periodS * (1 + one.jitter);
+            content += 1;
+            // A life whose first frames all go unheard cannot be told from its predecessor: the first ones are heard.
+            if (!one.heard && i > 3) return;
+            const counter = (index === 0 ? start : 0) + i;
+            frames.push({ atUs: Math.round(at * S), fcnt: counter % 65_536, content });
+            told.heard += 1;
+            if (told.first < 0) told.first = counter;
+            told.last = counter;
+            if (one.repeat) {
+              frames.push({ atUs: Math.round((at + 2.5) * S), fcnt: counter % 65_536, content });
+              told.repeats += 1;
+            }
+          });
+          truth.push(told);
+        }
+        const { told, state } = accountAll(frames);
+        expect(
+          state.lives.map(({ heard, firstCounter, lastCounter }) => ({ heard, firstCounter, lastCounter })),
+        ).toEqual(truth.map(({ heard, first, last }) => ({ heard, firstCounter: first, lastCounter: last })));
+        expect(told.filter((one) => one.repeat).length).toBe(
+          truth.reduce((sum, one) => sum + one.repeats, 0),
+        );
+      }),
+      { numRuns: 150 },
+    );
+  });
+
+  it("can be stored and taken up again at any frame without changing a figure", () => {
+    const frames = [...Array(300).keys()].filter((i) => i % 7 !== 3).map((i) => frame(i * 30, 65_400 + i));
+    const whole = accountAll(frames).state;
+    let state = newAddressState();
+    for (const one of frames) {
+      accountFrame(state, one, noJoins);
+      state = JSON.parse(JSON.stringify(state)) as AddressState;
+    }
+    expect(state).toEqual(whole);
+  });
+});
