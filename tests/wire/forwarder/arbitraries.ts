@@ -155,3 +155,6 @@ export const transmission: fc.Arbitrary<Transmission> = fc.record({
   withoutCrc: fc.boolean(),
   implicitHeader: fc.boolean(),
 });
+
+/** Checks a synchronous property: fast-check's own `assert` is typed for asynchronous ones too. */
+export const holds: <T>(property: fc.IProperty<T>, parameters?: fc.Parameters<T>) => void = fc.assert;

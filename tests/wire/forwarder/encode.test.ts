@@ -12,7 +12,7 @@ import {
   encodeTxAck,
 } from "../../../src/wire/forwarder/encode.ts";
 import { decodeUpstream } from "../../../src/wire/forwarder/upstream.ts";
-import { gatewayEui, head, pushData, transmission, txAck } from "./arbitraries.ts";
+import { gatewayEui, head, holds, pushData, transmission, txAck } from "./arbitraries.ts";
 
 const signal: Signal = {
   antenna: 0,
@@ -110,7 +110,7 @@ describe("the reference daemons' forms", () => {
 
 describe("what is written is read again", () => {
   test("every PUSH_DATA reads as it was written", () => {
-    fc.assert(
+    holds(
       fc.property(pushData, (datagram) => {
         const decoded = decodeUpstream(encodePushData(datagram));
         expect(decoded.ok && decoded.datagram).toEqual(datagram);
@@ -120,7 +120,7 @@ describe("what is written is read again", () => {
   });
 
   test("every PULL_DATA and TX_ACK reads as it was written", () => {
-    fc.assert(
+    holds(
       fc.property(fc.record({ ...head, gatewayEui }), txAck, (pull, ack) => {
         expect(decodeUpstream(encodePullData(pull))).toEqual({
           ok: true,
@@ -134,7 +134,7 @@ describe("what is written is read again", () => {
   });
 
   test("every datagram of a server reads as it was written", () => {
-    fc.assert(
+    holds(
       fc.property(fc.record(head), transmission, (named, wanted) => {
         const read = (bytes: Uint8Array) => {
           const decoded = decodeDownstream(bytes);
