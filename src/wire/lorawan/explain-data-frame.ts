@@ -1,0 +1,176 @@
+/**
+ * What can be said about a data frame with the keys at hand? MIC verdict, decrypted payload, MAC commands.
+ * Sources: LoRaWAN 1.1, sections 4.3 and 4.4; TS011-1.0.0, table 25 (FPort 226 uses the network key).
+ */
+import { checkDataMic, type MicVerdict } from "./check-data-mic.ts";
+import type { DecodeAnswer } from "./decode-answer.ts";
+import { networkOf } from "./device-address.ts";
+import { type FieldSpan, mapFields } from "./field-map.ts";
+import { cryptFrmPayload } from "./frame-encryption.ts";
+import type { FrameIdentity } from "./frame-mic.ts";
+import type { FrameFacts, LorawanKeys } from "./lorawan-keys.ts";
+import {
+  assumeClearFOpts,
+  clearFOpts,
+  commandsOfFPort0,
+  decryptFOpts,
+  type FrameCommands,
+} from "./mac-command-source.ts";
+import { hexOf } from "./octets.ts";
+import type { DataFrame } from "./phy-payload.ts";
+import { decodeForwardedUplink, type ForwardedUplink, RELAY_FPORT } from "./relay.ts";
+
+/** Explains a sound data frame. Nothing is decrypted when a MIC proves the keys or the counter wrong. */
+export function explainDataFrame(
+  bytes: Uint8Array,
+  frame: DataFrame,
+  keys: LorawanKeys,
+  facts: FrameFacts,
+  fields: readonly FieldSpan[],
+): DecodeAnswer {
+  const verdict = checkDataMic(bytes, frame, keys, facts);
+  const identity: FrameIdentity = {
+    direction: frame.direction,
+    devAddr: frame.devAddr,
+    fCnt32: verdict.fCnt32,
+  };
+  const clear = decryptPayload(frame, identity, keys, verdict);
+  const commands = commandsOf(frame, identity, keys, verdict, clear);
+  return {
+    messageType: frame.messageType,
+    direction: frame.direction,
+    devAddr: frame.devAddr,
+    network: networkOf(frame.devAddr),
+    fCtrl: describeFCtrl(frame),
+    fCnt: frame.fCnt,
+    ...(hasKeys(keys) ? { fCnt32: verdict.fCnt32 } : {}),
+    fPort: frame.fPort,
+    ...commandAnswer(frame, commands),
+    frmPayloadHex: hexOf(frame.frmPayload),
+    micHex: hexOf(frame.mic),
+    ...micAnswer(verdict),
+    ...clearAnswer(frame, clear),
+    ...encryptedAnswer(frame, clear, commands),
+    notes: [...verdict.notes, ...ownNotes(frame, clear, verdict, keys)],
+    fields,
+  };
+}
+
+function decryptPayload(
+  frame: DataFrame,
+  identity: FrameIdentity,
+  keys: LorawanKeys,
+  verdict: MicVerdict,
+): Uint8Array | null {
+  if (frame.fPort === null || verdict.valid === false) return null;
+  const usesNetworkKey = frame.fPort === 0 || frame.fPort === RELAY_FPORT;
+  const key = usesNetworkKey ? networkEncryptionKey(keys, verdict) : keys.appSKey;
+  return key === undefined ? null : cryptFrmPayload(key, frame.frmPayload, identity);
+}
+
+/** NwkSKey where the MIC proved 1.0, NwkSEncKey where it proved 1.1, otherwise the only one at hand. */
+function networkEncryptionKey(keys: LorawanKeys, verdict: MicVerdict): Uint8Array | undefined {
+  // LoRaWAN 1.1, section 6.2.3: on a 1.0 network a 1.1 device's network keys are all the same.
+  if (verdict.version === "1.0") return keys.nwkSKey ?? keys.nwkSEncKey ?? keys.fNwkSIntKey;
+  if (verdict.version === "1.1") return keys.nwkSEncKey;
+  return keys.nwkSEncKey ?? keys.nwkSKey;
+}
+
+function commandsOf(
+  frame: DataFrame,
+  identity: FrameIdentity,
+  keys: LorawanKeys,
+  verdict: MicVerdict,
+  clear: Uint8Array | null,
+): FrameCommands {
+  if (frame.fPort === 0 && clear !== null) return commandsOfFPort0(clear, frame);
+  if (verdict.version === "1.0") return clearFOpts(frame);
+  if (verdict.version === "1.1" || (verdict.valid === null && keys.nwkSEncKey !== undefined)) {
+    if (keys.nwkSEncKey !== undefined) return decryptFOpts(keys.nwkSEncKey, frame, identity);
+    // LoRaWAN 1.1, section 4.3.1.6: FOpts of a 1.1 frame are encrypted; a chance reading is not shown.
+    if (frame.fOpts.length > 0) return { commands: [], certainty: "encrypted", clear: null, list: null };
+  }
+  return assumeClearFOpts(frame);
+}
+
+function describeFCtrl(frame: DataFrame): NonNullable<DecodeAnswer["fCtrl"]> {
+  const { adr, ack, fOptsLength: fOptsLen } = frame.fCtrl;
+  if (frame.direction === "down") return { adr, ack, fPending: frame.fCtrl.fPending, fOptsLen };
+  return { adr, adrAckReq: frame.fCtrl.adrAckReq, ack, classB: frame.fCtrl.classB, fOptsLen };
+}
+
+function commandAnswer(frame: DataFrame, found: FrameCommands): Partial<DecodeAnswer> {
+  const macCommands = found.commands.map((command) => ({ ...command, cid: cidText(command.cid) }));
+  const unread = found.list !== null && found.list.stop !== null && found.clear !== null ? found.list : null;
+  const wasDecrypted = found.clear !== null && found.certainty.startsWith("decrypted") && frame.fPort !== 0;
+  return {
+    macCommands,
+    ...(found.certainty === "none" ? {} : { macCommandsAre: found.certainty }),
+    ...(unread === null
+      ? {}
+      : { macCommandsUnparsedHex: hexOf(unread.unparsed), macCommandsStop: String(unread.stop) }),
+    ...(frame.fOpts.length === 0 ? {} : { fOptsHex: hexOf(frame.fOpts) }),
+    ...(wasDecrypted && found.clear !== null ? { fOptsDecryptedHex: hexOf(found.clear) } : {}),
+  };
+}
+
+function cidText(cid: number): string {
+  return `0x${cid.toString(16).toUpperCase().padStart(2, "0")}`;
+}
+
+function micAnswer(verdict: MicVerdict): Partial<DecodeAnswer> {
+  if (verdict.valid === null || verdict.checked === "none") return {};
+  return {
+    micValid: verdict.valid,
+    micChecked: verdict.checked,
+    ...(verdict.version === null ? {} : { lorawanVersion: verdict.version }),
+  };
+}
+
+function clearAnswer(frame: DataFrame, clear: Uint8Array | null): Partial<DecodeAnswer> {
+  if (clear === null) return {};
+  const isText = clear.length > 0 && clear.every((value) => value >= 0x20 && value < 0x7f);
+  const forwarded = frame.fPort === RELAY_FPORT ? decodeForwardedUplink(clear) : null;
+  return {
+    decryptedHex: hexOf(clear),
+    ...(isText ? { decryptedText: String.fromCharCode(...clear) } : {}),
+    ...(forwarded === null || !forwarded.ok ? {} : { relayed: describeForwarded(forwarded.value) }),
+  };
+}
+
+function describeForwarded({ phyPayload, ...heard }: ForwardedUplink): NonNullable<DecodeAnswer["relayed"]> {
+  return { ...heard, phyPayloadHex: hexOf(phyPayload), fields: mapFields(phyPayload) };
+}
+
+function encryptedAnswer(
+  frame: DataFrame,
+  clear: Uint8Array | null,
+  commands: FrameCommands,
+): Partial<DecodeAnswer> {
+  const parts = [
+    ...(commands.certainty === "encrypted" ? ["FOpts"] : []),
+    ...(clear === null && frame.frmPayload.length > 0 ? ["FRMPayload"] : []),
+  ];
+  return parts.length === 0 ? {} : { encrypted: parts };
+}
+
+function ownNotes(
+  frame: DataFrame,
+  clear: Uint8Array | null,
+  verdict: MicVerdict,
+  keys: LorawanKeys,
+): string[] {
+  const notes: string[] = [];
+  if (frame.rfuBits !== 0)
+    notes.push(`MHDR has RFU bits set (${frame.rfuBits}): damaged, or a later standard`);
+  if (verdict.valid === false && hasKeys(keys))
+    notes.push("nothing was decrypted, since the MIC does not verify");
+  if (clear !== null && clear.length > 0 && verdict.valid === null) {
+    notes.push("decrypted without a proof: no MIC was checked, a wrong key or counter would give noise");
+  }
+  return notes;
+}
+
+function hasKeys(keys: LorawanKeys): boolean {
+  return Object.values(keys).some((key) => key !== undefined);
+}
