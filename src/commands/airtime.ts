@@ -1,0 +1,353 @@
+/**
+ * How long is a frame of this kind on the air, and how often may it be sent?
+ */
+import { Command } from "commander";
+import { z } from "zod";
+import { fskAirtime, type LoraCodingRate, loraAirtime, lrFhssAirtime } from "../radio/airtime.ts";
+import { framesPerHour, offTimeUs } from "../radio/duty-cycle.ts";
+import { isLora2g4Bandwidth } from "../radio/lora-airtime.ts";
+import { LR_FHSS_BITRATE_BPS, LR_FHSS_HEADER_BITS } from "../radio/lr-fhss-airtime.ts";
+import { dutyCycleLimitFor, dwellLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
+import { megahertz, type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
+
+/** What the command prints with --json. */
+export interface AirtimeReport {
+  /** `SF7BW125 4/5`, `FSK 50 kb/s`, `LR-FHSS 1/3`. */
+  readonly modulation: string;
+  readonly payloadBytes: number;
+  readonly airtimeMs: number;
+  /** Null where symbols mean nothing: FSK and LR-FHSS. */
+  readonly symbolMs: number | null;
+  readonly payloadSymbols: number | null;
+  readonly preambleSymbols: number | null;
+  readonly lowDataRateOptimisation: boolean | null;
+  readonly dutyCycle: readonly DutyCycleConsequence[];
+  readonly dwell: readonly DwellConsequence[];
+  /** Sentences about the region: a frequency outside it, no duty cycle in the sources … */
+  readonly notes: readonly string[];
+  readonly caution: string;
+}
+
+export interface DutyCycleConsequence {
+  /** Share of an hour. */
+  readonly limit: number;
+  readonly framesPerHour: number;
+  /** Silence after each frame that keeps the limit. */
+  readonly offTimeMs: number;
+  /** Where the limit comes from; "an example" without a region. */
+  readonly source: string;
+}
+
+export interface DwellConsequence {
+  readonly limitMs: number;
+  readonly within: boolean;
+  readonly source: string;
+}
+
+/** Kilohertz as people write them, and the exact bandwidth in Hz that a radio has. */
+const BANDWIDTHS_HZ: ReadonlyMap<string, number> = new Map([
+  ["7.8", 7812.5],
+  ["7.81", 7812.5],
+  ["7.8125", 7812.5],
+  ["10.4", 125_000 / 12],
+  ["15.6", 15_625],
+  ["15.625", 15_625],
+  ["20.8", 125_000 / 6],
+  ["31.25", 31_250],
+  ["31.3", 31_250],
+  ["41.7", 125_000 / 3],
+  ["62.5", 62_500],
+  ["125", 125_000],
+  ["250", 250_000],
+  ["500", 500_000],
+  ["200", 203_125],
+  ["203", 203_125],
+  ["203.125", 203_125],
+  ["400", 406_250],
+  ["406", 406_250],
+  ["406.25", 406_250],
+  ["800", 812_500],
+  ["812", 812_500],
+  ["812.5", 812_500],
+  ["1600", 1_625_000],
+  ["1625", 1_625_000],
+]);
+
+const wholeNumber = (what: string, least: number, most: number) =>
+  z
+    .string({ error: `${what} is missing` })
+    .regex(/^\d+$/, `${what} must be a whole number from ${least} to ${most}`)
+    .transform(Number)
+    .refine((n) => n >= least && n <= most, `${what} must be a whole number from ${least} to ${most}`);
+
+const common = {
+  size: wholeNumber("--size, the octets of the PHY payload,", 0, 255),
+  region: z
+    .string()
+    .refine((name) => regionPlan(name) !== null, {
+      error: `--region must be one of ${regionPlans.map((plan) => plan.name).join(", ")}`,
+    })
+    .transform((name) => regionPlan(name))
+    .optional(),
+  frequency: z
+    .string()
+    .regex(/^\d+(\.\d+)?$/, "--frequency must be a number of megahertz, for example 868.1")
+    .transform((mhz) => Math.round(Number(mhz) * 1e6))
+    .optional(),
+};
+
+const loraSchema = z
+  .object({
+    ...common,
+    sf: wholeNumber("--sf, the spreading factor,", 5, 12),
+    bw: z
+      .string()
+      .transform((label) => BANDWIDTHS_HZ.get(label))
+      .refine((hz) => hz !== undefined, {
+        error:
+          "--bw must be a LoRa bandwidth in kilohertz: 7.8, 10.4, 15.6, 20.8, 31.25, 41.7, 62.5, 125, 250, 500, or 203, 406, 812, 1625 at 2.4 GHz",
+      }),
+    cr: z.enum(["4/5", "4/6", "4/7", "4/8", "4/5LI", "4/6LI", "4/8LI"], {
+      error: "--cr must be 4/5, 4/6, 4/7 or 4/8 for LoRa, or 4/5LI, 4/6LI or 4/8LI at 2.4 GHz",
+    }),
+    preamble: wholeNumber("--preamble, in symbols,", 0, 65_535),
+    implicitHeader: z.boolean(),
+    crc: z.boolean(),
+    ldro: z.enum(["auto", "on", "off"], { error: "--ldro must be auto, on or off" }),
+  })
+  .refine((o) => !o.cr.endsWith("LI") || isLora2g4Bandwidth(o.bw ?? 0), {
+    error: "--cr with long interleaving (LI) exists at 2.4 GHz only: --bw 203, 406, 812 or 1625",
+  });
+
+const fskSchema = z.object({
+  ...common,
+  fsk: wholeNumber("--fsk, the bits per second,", 600, 300_000),
+  crc: z.boolean(),
+});
+
+const lrFhssSchema = z.object({
+  ...common,
+  lrFhss: wholeNumber("--lr-fhss, the number of headers,", 1, 4),
+  cr: z.enum(["5/6", "2/3", "1/2", "1/3"], {
+    error: "--cr must be 1/3, 1/2, 2/3 or 5/6 with --lr-fhss",
+  }),
+});
+
+type Answer =
+  | { readonly ok: true; readonly report: AirtimeReport }
+  | { readonly ok: false; readonly sentence: string };
+
+/** Answers the command's question from its raw options; pure. The sentence says what to mend. */
+export function airtimeReport(options: Readonly<Record<string, unknown>>): Answer {
+  if (options.fsk !== undefined && options.lrFhss !== undefined) {
+    return { ok: false, sentence: "Give either --fsk or --lr-fhss, not both." };
+  }
+  if (options.fsk !== undefined) {
+    return fskReport(options);
+  }
+  return options.lrFhss === undefined ? loraReport(options) : lrFhssReport(options);
+}
+
+function loraReport(options: unknown): Answer {
+  const parsed = loraSchema.safeParse(options);
+  if (!parsed.success) {
+    return refusal(parsed.error);
+  }
+  const o = parsed.data;
+  const bandwidthHz = o.bw ?? 125_000;
+  const codingRate: LoraCodingRate = o.cr;
+  const airtime = loraAirtime({
+    spreadingFactor: o.sf,
+    bandwidthHz,
+    codingRate,
+    payloadBytes: o.size,
+    preambleSymbols: o.preamble,
+    explicitHeader: !o.implicitHeader,
+    crc: o.crc,
+    lowDataRateOptimisation: o.ldro === "auto" ? "auto" : o.ldro === "on",
+  });
+  const reported = {
+    modulation: `SF${o.sf}BW${Math.floor(bandwidthHz / 100) / 10} ${o.cr}`,
+    payloadBytes: o.size,
+    airtimeMs: milliseconds(airtime.airtimeUs),
+    symbolMs: milliseconds(airtime.symbolUs),
+    payloadSymbols: airtime.payloadSymbols,
+    preambleSymbols: airtime.preambleSymbols,
+    lowDataRateOptimisation: airtime.lowDataRateOptimisation,
+  };
+  return {
+    ok: true,
+    report: {
+      ...reported,
+      ...consequences(airtime.airtimeUs, bandwidthHz, o.region ?? null, o.frequency ?? null),
+    },
+  };
+}
+
+function fskReport(options: unknown): Answer {
+  const parsed = fskSchema.safeParse(options);
+  if (!parsed.success) {
+    return refusal(parsed.error);
+  }
+  const { fsk: bitrateBps, size: payloadBytes, crc, region, frequency } = parsed.data;
+  const { airtimeUs } = fskAirtime({ bitrateBps, payloadBytes, crc });
+  return {
+    ok: true,
+    report: {
+      ...withoutSymbols(`FSK ${bitrateBps / 1000} kb/s`, payloadBytes, airtimeUs),
+      ...consequences(airtimeUs, 50_000, region ?? null, frequency ?? null),
+    },
+  };
+}
+
+function lrFhssReport(options: unknown): Answer {
+  const parsed = lrFhssSchema.safeParse(options);
+  if (!parsed.success) {
+    return refusal(parsed.error);
+  }
+  const { lrFhss: headers, cr: codeRate, size: payloadBytes, region, frequency } = parsed.data;
+  const { airtimeUs } = lrFhssAirtime({ payloadBytes, codeRate, headers });
+  return {
+    ok: true,
+    report: {
+      ...withoutSymbols(`LR-FHSS ${codeRate}, ${headers} headers`, payloadBytes, airtimeUs),
+      // It hops: a dwell limit counts what stays on one frequency, at most a header.
+      ...consequences(
+        airtimeUs,
+        137_000,
+        region ?? null,
+        frequency ?? null,
+        (LR_FHSS_HEADER_BITS * 1e6) / LR_FHSS_BITRATE_BPS,
+      ),
+    },
+  };
+}
+
+function withoutSymbols(modulation: string, payloadBytes: number, airtimeUs: number) {
+  return {
+    modulation,
+    payloadBytes,
+    airtimeMs: milliseconds(airtimeUs),
+    symbolMs: null,
+    payloadSymbols: null,
+    preambleSymbols: null,
+    lowDataRateOptimisation: null,
+  };
+}
+
+/** Limits of the region, or the usual ones as examples when no region was named. */
+function consequences(
+  airtimeUs: number,
+  bandwidthHz: number,
+  region: RegionPlan | null,
+  frequencyHz: number | null,
+  longestOnOneFrequencyUs = airtimeUs,
+): Pick<AirtimeReport, "dutyCycle" | "dwell" | "notes" | "caution"> {
+  const duty = (limit: number, source: string): DutyCycleConsequence => ({
+    limit,
+    framesPerHour: framesPerHour(airtimeUs, limit),
+    offTimeMs: milliseconds(offTimeUs(airtimeUs, limit)),
+    source,
+  });
+  const dwell = (limitMs: number, source: string): DwellConsequence => ({
+    limitMs,
+    within: longestOnOneFrequencyUs <= limitMs * 1000,
+    source,
+  });
+  if (region === null) {
+    return {
+      dutyCycle: [0.001, 0.01, 0.1].map((limit) => duty(limit, "an example; name a --region for its limits")),
+      dwell: [dwell(400, "an example; name a --region for its limits")],
+      notes: frequencyHz === null ? [] : ["A frequency means nothing here without a --region."],
+      caution: LIMITS_CAUTION,
+    };
+  }
+  // Without a frequency the first default channel stands for the region.
+  const at = frequencyHz ?? region.variants[0]?.channels[0]?.frequencyHz ?? region.fromHz;
+  const limit = dutyCycleLimitFor(at, region);
+  const dwellLimit = dwellLimitFor(region, bandwidthHz);
+  const notes: string[] = [];
+  if (at < region.fromHz || at > region.toHz) {
+    notes.push(`${megahertz(at)} MHz lies outside ${region.plan}.`);
+  }
+  if (limit !== null && limit.limit === null) {
+    notes.push(limit.text);
+  }
+  if (region.remark !== null) {
+    notes.push(`${region.name}: ${region.remark}.`);
+  }
+  return {
+    notes,
+    dutyCycle:
+      limit === null || limit.limit === null ? [] : [duty(limit.limit, `${limit.text} ${limit.source}`)],
+    dwell:
+      dwellLimit === null || dwellLimit.uplinkMs === null
+        ? []
+        : [dwell(dwellLimit.uplinkMs, `${dwellLimit.text} ${dwellLimit.source}`)],
+    caution: LIMITS_CAUTION,
+  };
+}
+
+function refusal(error: z.ZodError): Answer {
+  return { ok: false, sentence: `${error.issues[0]?.message ?? "the options cannot be read"}.` };
+}
+
+/** Microseconds to milliseconds, to the nanosecond: rounding belongs to display only. */
+function milliseconds(us: number): number {
+  return Math.round(us * 1000) / 1e6;
+}
+
+/** The report for people. */
+export function renderAirtime(report: AirtimeReport): string {
+  const ms = (value: number): string => `${Math.round(value * 1000) / 1000} ms`;
+  const lines = [`${report.modulation}, ${report.payloadBytes} octets: ${ms(report.airtimeMs)} on the air`];
+  if (report.symbolMs !== null) {
+    const ldro = report.lowDataRateOptimisation === true ? "on" : "off";
+    lines.push(
+      `  one symbol ${ms(report.symbolMs)}; ${report.preambleSymbols} of preamble, ${report.payloadSymbols} of header and payload; low-data-rate optimisation ${ldro}`,
+    );
+  }
+  for (const { limit, framesPerHour: frames, offTimeMs, source } of report.dutyCycle) {
+    const percent = Math.round(limit * 10_000) / 100;
+    lines.push(
+      `  at ${percent} %: ${frames} frames an hour, ${ms(offTimeMs)} of silence after each (${source})`,
+    );
+  }
+  for (const { limitMs, within, source } of report.dwell) {
+    lines.push(`  ${within ? "within" : "longer than"} a dwell limit of ${limitMs} ms (${source})`);
+  }
+  for (const sentence of [...report.notes, report.caution]) {
+    lines.push(`  ${sentence}`);
+  }
+  return lines.join("\n");
+}
+
+/** `mastlog airtime`. */
+export function airtimeCommand(): Command {
+  return new Command("airtime")
+    .description("Time on air of a frame, and what duty cycle and dwell limits make of it.")
+    .option("--sf <5..12>", "spreading factor")
+    .option("--bw <kHz>", "LoRa bandwidth", "125")
+    .option("--cr <rate>", "coding rate: 4/5 to 4/8; 1/3, 1/2, 2/3 or 5/6 with --lr-fhss", "4/5")
+    .option("--size <octets>", "octets of the PHY payload (13 more than the application's)")
+    .option("--preamble <symbols>", "LoRa preamble", "8")
+    .option("--implicit-header", "LoRa without header", false)
+    .option("--no-crc", "without payload CRC, as in downlinks")
+    .option("--ldro <auto|on|off>", "low-data-rate optimisation", "auto")
+    .option("--fsk <bit/s>", "FSK instead of LoRa")
+    .option("--lr-fhss <headers>", "LR-FHSS instead of LoRa, with this number of headers")
+    .option("--region <name>", "limits of a region, for example EU868")
+    .option("--frequency <MHz>", "where in that region")
+    .option("--json", "print JSON")
+    .action((options: Readonly<Record<string, unknown>>) => {
+      const answer = airtimeReport(options);
+      if (!answer.ok) {
+        process.stderr.write(`${answer.sentence}\n`);
+        process.exitCode = 2;
+        return;
+      }
+      const text =
+        options.json === true ? JSON.stringify(answer.report, null, 2) : renderAirtime(answer.report);
+      process.stdout.write(`${text}\n`);
+    });
+}

@@ -1,0 +1,206 @@
+/**
+ * What was heard that a region's channel plan does not allow, or should have been heard and was not?
+ */
+import { describeModulation } from "../../model/modulation.ts";
+import type { HeardChannel } from "./recognise-region.ts";
+import {
+  channelAt,
+  megahertz,
+  type PlanVariant,
+  type RegionPlan,
+  regionPlan,
+  uplinkDataRates,
+} from "./region-plan.ts";
+
+/** Receptions after which the silence of a channel is worth a sentence. Common practice, no source. */
+const ENOUGH_FOR_SILENCE = 50;
+
+export interface ContradictionOptions {
+  /** The sub-band that the gateway is set to, of a plan that has them. */
+  readonly subBand?: number | null;
+}
+
+/**
+ * Sentences about the difference between what was heard and a region, each true by itself; none when all fits or the
+ * region is unknown. A thing counts from two receptions on: single ones may be false detections.
+ */
+export function contradictionsWith(
+  region: RegionPlan | string,
+  heard: readonly HeardChannel[],
+  options: ContradictionOptions = {},
+): string[] {
+  const plan = typeof region === "string" ? regionPlan(region) : region;
+  if (plan === null) {
+    return [];
+  }
+  const variant = bestVariant(plan, heard);
+  if (variant === null) {
+    return [];
+  }
+  const subBand = options.subBand ?? null;
+  return [
+    ...outsidePlan(plan, variant, heard),
+    ...foreignDataRates(plan, variant, heard),
+    ...tooLong(plan, variant, heard),
+    ...(subBand === null ? [] : subBandSentences(plan, variant, heard, subBand)),
+    ...(plan.kind === "dynamic" ? silentDefaults(plan, variant, heard) : []),
+  ];
+}
+
+/** The channel set that most receptions fit. */
+function bestVariant(plan: RegionPlan, heard: readonly HeardChannel[]): PlanVariant | null {
+  let best: PlanVariant | null = null;
+  let most = -1;
+  for (const variant of plan.variants) {
+    let fitting = 0;
+    for (const h of heard) {
+      const onChannel = plan.kind === "dynamic" || channelOf(variant, h) !== null;
+      fitting += onChannel && uplinkDataRates(variant, h.modulation).length > 0 ? h.count : 0;
+    }
+    if (fitting > most) {
+      most = fitting;
+      best = variant;
+    }
+  }
+  return best;
+}
+
+function channelOf(variant: PlanVariant, h: HeardChannel) {
+  return channelAt(
+    variant,
+    h.frequencyHz,
+    h.modulation.kind === "lora" ? h.modulation.bandwidthHz : undefined,
+  );
+}
+
+function anyChannelAt(plan: RegionPlan, variant: PlanVariant, frequencyHz: number): boolean {
+  return plan.kind === "fixed"
+    ? channelAt(variant, frequencyHz) !== null
+    : frequencyHz >= plan.fromHz && frequencyHz <= plan.toHz;
+}
+
+function outsidePlan(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
+  const outside = heard.filter((h) => !anyChannelAt(plan, variant, h.frequencyHz));
+  return counted(outside, (h) => `${megahertz(h.frequencyHz)} MHz`).map(({ what, count }) =>
+    plan.kind === "fixed"
+      ? `${count} receptions at ${what}, which is no uplink channel of ${plan.plan}.`
+      : `${count} receptions at ${what}, outside ${plan.plan} (${megahertz(plan.fromHz)} to ${megahertz(plan.toHz)} MHz).`,
+  );
+}
+
+function foreignDataRates(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
+  const foreign: HeardChannel[] = [];
+  const misplaced: HeardChannel[] = [];
+  for (const h of heard) {
+    const rates = uplinkDataRates(variant, h.modulation);
+    if (rates.length === 0) {
+      foreign.push(h);
+    } else if (plan.kind === "fixed") {
+      const onFrequency = channelAt(variant, h.frequencyHz);
+      const allowed = channelOf(variant, h)?.dataRates ?? [];
+      const fits =
+        channelOf(variant, h) !== null && (allowed.length === 0 || rates.some((dr) => allowed.includes(dr)));
+      if (onFrequency !== null && !fits) {
+        misplaced.push(h);
+      }
+    }
+  }
+  return [
+    ...counted(foreign, (h) => describeModulation(h.modulation)).map(
+      ({ what, count }) => `${count} receptions with ${what}, which is no uplink data rate of ${plan.plan}.`,
+    ),
+    ...counted(
+      misplaced,
+      (h) => `${describeModulation(h.modulation)} at ${megahertz(h.frequencyHz)} MHz`,
+    ).map(
+      ({ what, count }) => `${count} receptions with ${what}, a data rate that this channel does not allow.`,
+    ),
+  ];
+}
+
+function tooLong(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
+  const sentences = new Map<string, number>();
+  for (const h of heard) {
+    const rates = uplinkDataRates(variant, h.modulation);
+    const limits = rates.map((dr) => variant.mostPhyPayload.get(dr) ?? null).filter((n) => n !== null);
+    const most = limits.length === 0 ? null : Math.max(...limits);
+    if (most !== null && h.payloadBytes !== undefined && h.payloadBytes > most) {
+      const what = `${describeModulation(h.modulation)} frames of up to @ octets, more than the ${most} that ${plan.plan} allows at this data rate`;
+      sentences.set(what, Math.max(sentences.get(what) ?? 0, h.payloadBytes));
+    }
+  }
+  return [...sentences].map(([what, longest]) => `${what.replace("@", String(longest))}.`);
+}
+
+function subBandSentences(
+  plan: RegionPlan,
+  variant: PlanVariant,
+  heard: readonly HeardChannel[],
+  subBand: number,
+): string[] {
+  const total = heard.reduce((sum, h) => sum + h.count, 0);
+  const inside = new Set<number>();
+  const elsewhere: { readonly subBand: number; readonly h: HeardChannel }[] = [];
+  for (const h of heard) {
+    const channel = channelOf(variant, h);
+    if (channel?.subBand === subBand) {
+      inside.add(channel.index);
+    } else if (channel !== null && channel.subBand !== null) {
+      elsewhere.push({ subBand: channel.subBand, h });
+    }
+  }
+  const sentences: string[] = [];
+  if (inside.size === 0) {
+    if (total >= 2) {
+      sentences.push(`Sub-band ${subBand} of ${plan.plan} was never heard in ${total} receptions.`);
+    }
+  } else if (total >= 2 * ENOUGH_FOR_SILENCE) {
+    // Only 125 kHz channels: many nodes never use the 500 kHz one.
+    const silent = variant.channels.filter(
+      (c) => c.subBand === subBand && c.bandwidthHz === 125_000 && !inside.has(c.index),
+    );
+    if (silent.length > 0) {
+      const list = silent.map((c) => megahertz(c.frequencyHz)).join(", ");
+      sentences.push(`Never heard in ${total} receptions of sub-band ${subBand}: ${list} MHz.`);
+    }
+  }
+  const bands = new Map<number, number>();
+  for (const { subBand: other, h } of elsewhere) {
+    bands.set(other, (bands.get(other) ?? 0) + h.count);
+  }
+  for (const [other, count] of [...bands].sort((a, b) => a[0] - b[0])) {
+    if (count >= 2) {
+      sentences.push(`${count} receptions in sub-band ${other}, beside sub-band ${subBand}.`);
+    }
+  }
+  return sentences;
+}
+
+function silentDefaults(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
+  const total = heard.reduce((sum, h) => sum + h.count, 0);
+  if (total < ENOUGH_FOR_SILENCE) {
+    return [];
+  }
+  const heardIndexes = new Set(heard.map((h) => channelAt(variant, h.frequencyHz)?.index));
+  return variant.channels
+    .filter((c) => !heardIndexes.has(c.index))
+    .map(
+      (c) =>
+        `The default channel ${megahertz(c.frequencyHz)} MHz of ${plan.plan} was never heard in ${total} receptions.`,
+    );
+}
+
+/** Sums counts of what has the same name; two receptions at least, most frequent first. */
+function counted(
+  heard: readonly HeardChannel[],
+  name: (h: HeardChannel) => string,
+): { readonly what: string; readonly count: number }[] {
+  const counts = new Map<string, number>();
+  for (const h of heard) {
+    counts.set(name(h), (counts.get(name(h)) ?? 0) + h.count);
+  }
+  return [...counts]
+    .filter(([, count]) => count >= 2)
+    .sort((a, b) => b[1] - a[1])
+    .map(([what, count]) => ({ what, count }));
+}

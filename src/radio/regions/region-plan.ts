@@ -1,0 +1,264 @@
+/**
+ * Which channels and data rates may an uplink use in a region?
+ */
+import type { Modulation } from "../../model/modulation.ts";
+import {
+  type BlockRecord,
+  type DataRateRecord,
+  type PayloadRecord,
+  type RegionRecord,
+  regionFile,
+} from "./region-file.ts";
+
+export interface UplinkChannel {
+  readonly frequencyHz: number;
+  readonly bandwidthHz: number;
+  /** Number within a fixed plan; position among the default channels of a dynamic plan. */
+  readonly index: number;
+  /** Data rates that the channel itself allows. Empty: any uplink data rate. */
+  readonly dataRates: readonly number[];
+  /** 1 to 8 in the plans that have sub-bands. */
+  readonly subBand: number | null;
+}
+
+/** One set of channels of a region; only CN470 has several. */
+export interface PlanVariant {
+  readonly name: string | null;
+  /** All uplink channels of a fixed plan; the default channels of a dynamic one. */
+  readonly channels: readonly UplinkChannel[];
+  readonly downlinkHz: readonly number[];
+  readonly dataRates: ReadonlyMap<number, DataRateRecord>;
+  /** Largest PHYPayload in octets for each data rate, the most generous table; null: the data rate is not usable. */
+  readonly mostPhyPayload: ReadonlyMap<number, number | null>;
+}
+
+export interface RegionPlan {
+  /** `EU868`, `AS923-1` … */
+  readonly name: string;
+  /** `EU863-870` … */
+  readonly plan: string;
+  readonly kind: "dynamic" | "fixed";
+  readonly fromHz: number;
+  readonly toHz: number;
+  readonly variants: readonly PlanVariant[];
+  /** Something to say whenever the region is named: withdrawn, or no standard; else null. */
+  readonly remark: string | null;
+  readonly record: RegionRecord;
+}
+
+/** Every region of the file, in its order. */
+export const regionPlans: readonly RegionPlan[] = Object.entries(regionFile.regions).map(
+  ([name, record]) => ({
+    name,
+    plan: record.plan,
+    kind: record.kind,
+    fromHz: record.rangeHz[0],
+    toHz: record.rangeHz[1],
+    variants: variantsOf(record),
+    remark: record.status ?? record.standing ?? null,
+    record,
+  }),
+);
+
+/** A region by its name (`EU868`), case ignored; null when there is none. */
+export function regionPlan(name: string): RegionPlan | null {
+  return regionPlans.find((plan) => plan.name.toLowerCase() === name.toLowerCase()) ?? null;
+}
+
+function variantsOf(record: RegionRecord): PlanVariant[] {
+  const dataRates = new Map(Object.entries(record.dataRates).map(([dr, rate]) => [Number(dr), rate]));
+  const mostPhyPayload = phyPayloadLimits(record.maxPayload);
+  if (record.variants !== undefined) {
+    const variants: PlanVariant[] = Object.entries(record.variants).map(([name, variant]) => ({
+      name,
+      channels: variant.uplink.flatMap((block) => channelsOfBlock(block, record)),
+      downlinkHz: variant.downlink.flatMap((block) => frequenciesOf(block)),
+      dataRates,
+      mostPhyPayload,
+    }));
+    if (record.legacyPlan !== undefined) {
+      variants.push({
+        name: "before RP002-1.0.1",
+        channels: record.legacyPlan.uplink.flatMap((block) => channelsOfBlock(block, record)),
+        downlinkHz: record.legacyPlan.downlink.flatMap((block) => frequenciesOf(block)),
+        // LoRaWAN Regional Parameters 1.0.3 revA, CN470-510: DR0 to DR5 are SF12 to SF7 at 125 kHz
+        dataRates: new Map(
+          [12, 11, 10, 9, 8, 7].map((sf, dr) => [
+            dr,
+            { modulation: "LORA" as const, sf, bwHz: 125_000, direction: "both" as const },
+          ]),
+        ),
+        mostPhyPayload: phyPayloadLimits(record.legacyPlan.maxPayload),
+      });
+    }
+    return variants;
+  }
+  const defaults = (record.uplinkChannels?.default ?? []).map((channel, index) => ({
+    frequencyHz: channel.frequencyHz,
+    bandwidthHz: channel.bwHz,
+    index,
+    // Networks add data rates to default channels in practice (SF7 at 250 kHz), so the region's list decides.
+    dataRates: [],
+    subBand: null,
+  }));
+  const blocks = (record.uplinkChannels?.formula ?? []).flatMap((block) => channelsOfBlock(block, record));
+  const downlink = record.downlink?.formula;
+  return [
+    {
+      name: null,
+      channels: [...defaults, ...blocks],
+      downlinkHz: downlink === undefined ? [] : frequenciesOf(downlink),
+      dataRates,
+      mostPhyPayload,
+    },
+  ];
+}
+
+function frequenciesOf(block: BlockRecord): number[] {
+  return Array.from({ length: block.count }, (_, i) => block.startHz + i * block.stepHz);
+}
+
+function channelsOfBlock(block: BlockRecord, record: RegionRecord): UplinkChannel[] {
+  const dataRates: number[] = [];
+  if (block.minDr !== undefined && block.maxDr !== undefined) {
+    for (let dr = block.minDr; dr <= block.maxDr; dr += 1) {
+      dataRates.push(dr);
+    }
+    dataRates.push(...(block.lrFhssDr ?? []));
+  }
+  return frequenciesOf(block).map((frequencyHz, i) => {
+    const index = block.indexFirst + i;
+    const subBand = record.subBands?.find(
+      (band) =>
+        (index >= band.channels125.first && index <= band.channels125.last) ||
+        index === band.channel500.index,
+    );
+    return { frequencyHz, bandwidthHz: block.bwHz, index, dataRates, subBand: subBand?.subBand ?? null };
+  });
+}
+
+/** RP002: N counts FRMPayload; a frame adds 13 octets of header, port and integrity code (PHYPayload limit N + 13). */
+function phyPayloadLimits(payload: PayloadRecord): Map<number, number | null> {
+  const limits = new Map<number, number | null>();
+  for (const table of [payload.noRepeater, payload.uplinkDwell400?.noRepeater ?? {}]) {
+    for (const [dr, n] of Object.entries(table)) {
+      const known = limits.get(Number(dr)) ?? null;
+      const limit = n === null ? null : n + 13;
+      limits.set(Number(dr), known === null ? limit : Math.max(known, limit ?? 0));
+    }
+  }
+  return limits;
+}
+
+/** The uplink data rates of a variant that a modulation can be; empty when none. */
+export function uplinkDataRates(variant: PlanVariant, modulation: Modulation): number[] {
+  return [...variant.dataRates].flatMap(([dr, rate]) =>
+    rate.direction !== "down" && sameModulation(rate, modulation) ? [dr] : [],
+  );
+}
+
+function sameModulation(rate: DataRateRecord, modulation: Modulation): boolean {
+  switch (modulation.kind) {
+    case "lora":
+      // 1 % apart counts as equal: plans write 812 kHz for a bandwidth of 812.5 kHz.
+      return (
+        rate.modulation === "LORA" &&
+        rate.sf === modulation.spreadingFactor &&
+        Math.abs(rate.bwHz - modulation.bandwidthHz) <= 0.01 * rate.bwHz
+      );
+    case "fsk":
+      return rate.modulation === "FSK" && rate.bitrate === modulation.bitrateBps;
+    case "lr-fhss":
+      return (
+        rate.modulation === "LR-FHSS" &&
+        Math.abs(rate.occupiedChannelWidthHz - modulation.operatingWidthHz) <=
+          0.01 * rate.occupiedChannelWidthHz &&
+        // Some software writes 4/6 for 2/3.
+        (modulation.codingRate === rate.codingRate ||
+          (modulation.codingRate === "4/6" && rate.codingRate === "2/3"))
+      );
+    case "unknown":
+      return false;
+  }
+}
+
+/** How far a reported centre frequency may lie from a channel's, Hz: forwarders round to whole kilohertz. */
+export const CHANNEL_TOLERANCE_HZ = 1500;
+
+/** The channel of a variant at a frequency, of a given bandwidth where several could be meant; null when none. */
+export function channelAt(
+  variant: PlanVariant,
+  frequencyHz: number,
+  bandwidthHz?: number,
+): UplinkChannel | null {
+  return (
+    variant.channels.find(
+      (channel) =>
+        Math.abs(channel.frequencyHz - frequencyHz) <= CHANNEL_TOLERANCE_HZ &&
+        (bandwidthHz === undefined ||
+          Math.abs(channel.bandwidthHz - bandwidthHz) <= 0.01 * channel.bandwidthHz),
+    ) ?? null
+  );
+}
+
+/** `867.1` from 867100000; as many digits as the frequency needs. */
+export function megahertz(frequencyHz: number): string {
+  return `${Math.round(frequencyHz / 100) / 10_000}`;
+}
+
+export interface ChannelDescription {
+  readonly text: string;
+  /** Channel number of a fixed plan; null elsewhere. */
+  readonly index: number | null;
+  readonly subBand: number | null;
+  readonly isDefault: boolean;
+  /** Whether an uplink may be there at all. */
+  readonly inPlan: boolean;
+}
+
+/** What a frequency is in a region, in words: "channel 8 of US902-928, sub-band 2", "default channel of EU863-870". */
+export function describeChannel(region: RegionPlan | string, frequencyHz: number): ChannelDescription | null {
+  const plan = typeof region === "string" ? regionPlan(region) : region;
+  if (plan === null) {
+    return null;
+  }
+  const mhz = `${megahertz(frequencyHz)} MHz`;
+  if (plan.kind === "fixed") {
+    const hits = plan.variants.flatMap((variant) => {
+      const channel = channelAt(variant, frequencyHz);
+      return channel === null ? [] : [{ variant, channel }];
+    });
+    const first = hits[0];
+    if (first === undefined) {
+      return {
+        text: `${mhz}, no uplink channel of ${plan.plan}`,
+        index: null,
+        subBand: null,
+        isDefault: false,
+        inPlan: false,
+      };
+    }
+    if (first.variant.name !== null) {
+      const names = hits.map(({ variant, channel }) => `${channel.index} (${variant.name ?? plan.plan})`);
+      return {
+        text: `${mhz}, channel ${names.join(" or ")} of ${plan.plan}`,
+        index: hits.length === 1 ? first.channel.index : null,
+        subBand: null,
+        isDefault: false,
+        inPlan: true,
+      };
+    }
+    const band = first.channel.subBand === null ? "" : `, sub-band ${first.channel.subBand}`;
+    return {
+      text: `${mhz}, channel ${first.channel.index} of ${plan.plan}${band}`,
+      index: first.channel.index,
+      subBand: first.channel.subBand,
+      isDefault: false,
+      inPlan: true,
+    };
+  }
+  const inPlan = frequencyHz >= plan.fromHz && frequencyHz <= plan.toHz;
+  const isDefault = plan.variants.some((variant) => channelAt(variant, frequencyHz) !== null);
+  const what = isDefault ? "default channel of" : inPlan ? "channel set by the network within" : "outside";
+  return { text: `${mhz}, ${what} ${plan.plan}`, index: null, subBand: null, isDefault, inPlan };
+}

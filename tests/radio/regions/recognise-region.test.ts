@@ -1,0 +1,177 @@
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import type { Modulation } from "../../../src/model/modulation.ts";
+import { type HeardChannel, recogniseRegion } from "../../../src/radio/regions/recognise-region.ts";
+import { regionPlans } from "../../../src/radio/regions/region-plan.ts";
+
+function lora(spreadingFactor: number, bandwidthHz = 125_000): Modulation {
+  return { kind: "lora", spreadingFactor, bandwidthHz, codingRate: "4/5" };
+}
+
+/** Small repeatable generator, so that a failure can be run again. */
+function generator(seed: number): () => number {
+  let state = seed >>> 0;
+  return () => {
+    state = (Math.imul(state, 1_664_525) + 1_013_904_223) >>> 0;
+    return state / 2 ** 32;
+  };
+}
+
+/** Frames of a gateway on given channels, each on a random channel and spreading factor. */
+function frames(
+  frequenciesMhz: readonly number[],
+  count: number,
+  seed: number,
+  factors: readonly number[] = [7, 8, 9, 10],
+  bandwidthHz = 125_000,
+): HeardChannel[] {
+  const random = generator(seed);
+  return Array.from({ length: count }, () => ({
+    frequencyHz: Math.round(frequenciesMhz[Math.floor(random() * frequenciesMhz.length)]! * 1e6),
+    modulation: lora(factors[Math.floor(random() * factors.length)]!, bandwidthHz),
+    payloadBytes: 20,
+    count: 1,
+  }));
+}
+
+const run = (firstMhz: number, count: number): number[] =>
+  Array.from({ length: count }, (_, i) => Math.round((firstMhz + 0.2 * i) * 10) / 10);
+
+/** A plain gateway of each region: the default channels and neighbours on the raster, eight where the band allows. */
+const plainGateways: Readonly<Record<string, readonly number[]>> = {
+  EU868: [868.1, 868.3, 868.5, 867.1, 867.3, 867.5, 867.7, 867.9],
+  US915: run(903.9, 8),
+  AU915: run(916.8, 8),
+  "AS923-1": [923.2, 923.4, 922.0, 922.2, 922.4, 922.6, 922.8, 923.0],
+  "AS923-2": [921.4, 921.6, 921.8, 922.0, 922.2, 922.4, 922.6, 922.8],
+  "AS923-3": [916.6, 916.8, 917.0, 917.2, 917.4, 917.6, 917.8, 918.0],
+  "AS923-4": [917.3, 917.5, 917.7, 917.9, 918.1, 918.3, 918.5, 918.7],
+  IN865: [865.0625, 865.4025, 865.985, 866.185, 866.385, 866.585, 866.785],
+  KR920: [922.1, 922.3, 922.5, 922.7, 922.9, 923.1, 921.9, 923.3],
+  RU864: [868.9, 869.1, 864.1, 864.3, 864.5, 864.7, 864.9, 865.1],
+  EU433: [433.175, 433.375, 433.575, 433.775, 433.975, 434.175, 434.375, 434.575],
+  CN779: [779.5, 779.7, 779.9, 780.1, 780.3, 780.5, 780.7, 780.9],
+  CN470: run(486.3, 8),
+  ISM2400: [2403, 2425, 2479],
+};
+
+describe("a plain gateway's region", () => {
+  it("is generated here for every region of the file", () => {
+    expect(Object.keys(plainGateways).sort()).toEqual(regionPlans.map((plan) => plan.name).sort());
+  });
+
+  for (const [name, mhz] of Object.entries(plainGateways)) {
+    it(`is recognised as ${name} after 50 frames, without contradictions`, () => {
+      const bandwidthHz = name === "ISM2400" ? 812_500 : 125_000;
+      for (let seed = 1; seed <= 20; seed += 1) {
+        const result = recogniseRegion(frames(mhz, 50, seed, [7, 8, 9, 10], bandwidthHz));
+        expect(result, `seed ${seed}`).toMatchObject({ verdict: "recognised", name });
+        expect(result.confidence).toBeGreaterThan(0.9);
+        expect(result.contradictions).toEqual([]);
+      }
+    });
+  }
+
+  it("names the sub-band that a fixed-plan gateway listens to", () => {
+    for (let band = 1; band <= 8; band += 1) {
+      const us = recogniseRegion(frames(run(902.3 + 1.6 * (band - 1), 8), 50, band));
+      expect(us).toMatchObject({ name: "US915", subBand: band });
+    }
+  });
+
+  it("names no sub-band when the whole of a fixed plan is heard", () => {
+    const result = recogniseRegion(frames(run(902.3, 64), 400, 5));
+    expect(result).toMatchObject({ name: "US915", subBand: null });
+  });
+
+  it("tells the older channel set of CN470 by its SF12", () => {
+    const result = recogniseRegion(frames(run(486.3, 8), 60, 3, [10, 12]));
+    expect(result).toMatchObject({ name: "CN470", variant: "before RP002-1.0.1" });
+  });
+
+  it("is found although a few frames are strays", () => {
+    const strays: HeardChannel[] = [
+      { frequencyHz: 864_900_000, modulation: lora(12), count: 1 },
+      { frequencyHz: 871_300_000, modulation: lora(9), count: 1 },
+    ];
+    const result = recogniseRegion([...frames(plainGateways.EU868!, 50, 9), ...strays]);
+    expect(result).toMatchObject({ verdict: "recognised", name: "EU868" });
+  });
+});
+
+describe("what fits several plans", () => {
+  const shared = run(923.2, 8);
+
+  it("is called ambiguous: AS923-1 on the raster of AU915's sixth sub-band", () => {
+    const result = recogniseRegion(frames(shared, 60, 2));
+    expect(result.verdict).toBe("ambiguous");
+    expect(result.name).toBeNull();
+    expect(result.alternatives.map((a) => a.name).sort()).toEqual(["AS923-1", "AU915"]);
+    expect(result.reason).toContain("Ambiguous");
+  });
+
+  it("is settled by a data rate that only one of them has", () => {
+    const wide: HeardChannel = { frequencyHz: 923_300_000, modulation: lora(7, 250_000), count: 5 };
+    expect(recogniseRegion([...frames(shared, 60, 2), wide]).name).toBe("AS923-1");
+    const half: HeardChannel = { frequencyHz: 923_900_000, modulation: lora(8, 500_000), count: 5 };
+    expect(recogniseRegion([...frames(shared, 60, 2), half])).toMatchObject({ name: "AU915", subBand: 6 });
+  });
+
+  it("stays open after one frame that several dynamic plans allow", () => {
+    const one: HeardChannel = { frequencyHz: 866_300_000, modulation: lora(7), count: 1 };
+    expect(recogniseRegion([one]).verdict).not.toBe("recognised");
+  });
+});
+
+describe("the verdict", () => {
+  it("says that nothing was heard", () => {
+    expect(recogniseRegion([])).toMatchObject({ verdict: "nothing-heard", name: null, confidence: 0 });
+  });
+
+  it("says that no known plan fits frequencies of no plan", () => {
+    const result = recogniseRegion(frames([902.05, 905.77, 911.13, 914.41], 60, 4));
+    expect(result).toMatchObject({ verdict: "no-known-plan", name: null });
+  });
+
+  it("is a probability and does not depend on the order of the receptions", () => {
+    const anyHeard = fc.array(
+      fc.record({
+        frequencyHz: fc.integer({ min: 430_000_000, max: 930_000_000 }),
+        spreadingFactor: fc.integer({ min: 5, max: 12 }),
+        count: fc.integer({ min: 0, max: 200 }),
+      }),
+      { maxLength: 12 },
+    );
+    fc.assert(
+      fc.property(anyHeard, (list) => {
+        const heard = list.map((h) => ({ ...h, modulation: lora(h.spreadingFactor) }));
+        const result = recogniseRegion(heard);
+        expect(result.confidence).toBeGreaterThanOrEqual(0);
+        expect(result.confidence).toBeLessThanOrEqual(1 + 1e-9);
+        const reversed = recogniseRegion([...heard].reverse());
+        expect(reversed.name).toBe(result.name);
+        expect(reversed.confidence).toBeCloseTo(result.confidence, 9);
+      }),
+      { numRuns: 100 },
+    );
+  });
+});
+
+describe("contradictions", () => {
+  it("name frequency, data rate and size that do not fit", () => {
+    const result = recogniseRegion([
+      ...frames(run(903.9, 8), 80, 6),
+      { frequencyHz: 925_700_000, modulation: lora(8), count: 3 },
+      { frequencyHz: 904_100_000, modulation: lora(12), count: 4 },
+      { frequencyHz: 904_300_000, modulation: lora(10), payloadBytes: 40, count: 2 },
+      { frequencyHz: 910_100_000, modulation: lora(8), count: 2 },
+    ]);
+    expect(result).toMatchObject({ name: "US915", subBand: 2 });
+    expect(result.contradictions).toEqual([
+      "3 receptions at 925.7 MHz, which is no uplink channel of US902-928.",
+      "4 receptions with SF12BW125, which is no uplink data rate of US902-928.",
+      "SF10BW125 frames of up to 40 octets, more than the 24 that US902-928 allows at this data rate.",
+      "2 receptions in sub-band 5, beside sub-band 2.",
+    ]);
+  });
+});
