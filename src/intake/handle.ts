@@ -7,60 +7,56 @@ import type { DevAddr, Eui } from "../model/identifiers.ts";
 
 /** Figures since the service started, posted about once a second and after bursts. */
 export interface IntakeFigures {
-	readonly datagrams: number;
-	readonly lastAtUs: number | null;
-	readonly lastFrom: string | null;
-	/** Acknowledged after the commit that holds them. */
-	readonly answeredAfterCommit: number;
-	/** Answered before they were stored, because storage was slow or had failed. */
-	readonly answeredBeforeStored: number;
-	/** Datagrams in the bounded buffer. */
-	readonly waiting: number;
-	/** Lost because the bounded buffer was full. */
-	readonly dropped: number;
-	readonly storage: "well" | "slow" | "failed";
-	/** One sentence, empty while all is well. */
-	readonly storageWords: string;
+  readonly datagrams: number;
+  readonly lastAtUs: number | null;
+  readonly lastFrom: string | null;
+  /** Acknowledged after the commit that holds them. */
+  readonly answeredAfterCommit: number;
+  /** Answered before they were stored, because storage was slow or had failed. */
+  readonly answeredBeforeStored: number;
+  /** Datagrams in the bounded buffer. */
+  readonly waiting: number;
+  /** Lost because the bounded buffer was full. */
+  readonly dropped: number;
+  readonly storage: "well" | "slow" | "failed";
+  /** One sentence, empty while all is well. */
+  readonly storageWords: string;
 }
 
 /** What changed in the store; posted at most every 100 ms, joined over the commits in between. */
 export interface CommitDelta {
-	readonly gateways: readonly Eui[];
-	readonly nodes: readonly DevAddr[];
-	/** Highest reception id written; the feed reads from the last one that it showed. */
-	readonly lastReceptionId: number;
-	/** True when names, captures or whole addresses were rewritten. */
-	readonly wide: boolean;
+  readonly gateways: readonly Eui[];
+  readonly nodes: readonly DevAddr[];
+  /** Highest reception id written; the feed reads from the last one that it showed. */
+  readonly lastReceptionId: number;
+  /** True when names, captures or whole addresses were rewritten. */
+  readonly wide: boolean;
 }
 
 export interface CaptureProgress {
-	readonly captureId: number;
-	/** 0 to 1. */
-	readonly progress: number;
-	readonly state: "reading" | "done" | "failed";
+  readonly captureId: number;
+  /** 0 to 1. */
+  readonly progress: number;
+  readonly state: "reading" | "done" | "failed";
 }
 
 export interface LabelRequest {
-	readonly kind: "gateway" | "node";
-	/** EUI or device address. */
-	readonly id: string;
-	readonly name?: string | null | undefined;
-	readonly own?: boolean | null | undefined;
+  readonly kind: "gateway" | "node";
+  /** EUI or device address. */
+  readonly id: string;
+  readonly name?: string | null | undefined;
+  readonly own?: boolean | null | undefined;
 }
 
 export interface IntakeHandle {
-	/** Addresses and ports bound. */
-	readonly udp: readonly Endpoint[];
-	figures(): IntakeFigures;
-	onCommit(listener: (delta: CommitDelta) => void): () => void;
-	onCapture(listener: (progress: CaptureProgress) => void): () => void;
-	/** Starts reading a capture file through the one path; resolves with its row's id once the row exists. */
-	importCapture(request: {
-		path: string;
-		name: string;
-		deleteAfter: boolean;
-	}): Promise<number>;
-	setLabel(request: LabelRequest): Promise<void>;
-	/** Drains what was received, closes socket and connection. */
-	close(): Promise<void>;
+  /** Addresses and ports bound. */
+  readonly udp: readonly Endpoint[];
+  figures(): IntakeFigures;
+  onCommit(listener: (delta: CommitDelta) => void): () => void;
+  onCapture(listener: (progress: CaptureProgress) => void): () => void;
+  /** Starts reading a capture file through the one path; resolves with its row's id once the row exists. */
+  importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number>;
+  setLabel(request: LabelRequest): Promise<void>;
+  /** Drains what was received, closes socket and connection. */
+  close(): Promise<void>;
 }

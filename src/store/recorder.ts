@@ -5,20 +5,15 @@
  * The one writer of a process. Another process may write to the same file in between (an import beside the
  * running service): that is noticed, and what memory holds is read anew.
  */
-import { contentOf } from "../ledger/content.ts";
 import type { Arrival } from "../model/arrival.ts";
 import type { PushData, RadioPacket, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
-import { formatDevAddr } from "../model/identifiers.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
-import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
 import type { Store } from "./open.ts";
-import { AccountBook } from "./recorder/account-book.ts";
-import { ChannelBook } from "./recorder/channel-book.ts";
 import { DatagramBook } from "./recorder/datagram-book.ts";
-import { FrameBook } from "./recorder/frame-book.ts";
+import { Derivation } from "./recorder/derivation.ts";
 import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
 import { ReceptionBook, tmstKeyOf } from "./recorder/reception-book.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
@@ -41,9 +36,7 @@ export class Recorder {
   readonly #gateways: GatewayBook;
   readonly #datagrams: DatagramBook;
   readonly #receptions: ReceptionBook;
-  readonly #frames: FrameBook;
-  readonly #accounts: AccountBook;
-  readonly #channels: ChannelBook;
+  readonly #derivation: Derivation;
   readonly #refusals: RefusalBook;
   readonly #reports: ReportBook;
   #dataVersion: number;
@@ -54,9 +47,7 @@ export class Recorder {
     this.#gateways = new GatewayBook(db);
     this.#datagrams = new DatagramBook(db);
     this.#receptions = new ReceptionBook(db);
-    this.#frames = new FrameBook(db);
-    this.#accounts = new AccountBook(db);
-    this.#channels = new ChannelBook(db);
+    this.#derivation = new Derivation(db);
     this.#refusals = new RefusalBook(db);
     this.#reports = new ReportBook(db);
     this.#dataVersion = this.#readDataVersion();
@@ -77,7 +68,7 @@ export class Recorder {
 
   /** Stores what speeds the next start. Call before closing the connection. */
   close(): void {
-    this.#transact(() => this.#accounts.storeAll());
+    this.#transact(() => this.#derivation.storeStates());
   }
 
   /**
@@ -96,8 +87,7 @@ export class Recorder {
           this.#noticeOthers();
           work();
           this.#gateways.flush();
-          this.#accounts.flush();
-          this.#channels.flush();
+          this.#derivation.flush();
           this.#refusals.flush();
         })
         .immediate();
@@ -110,8 +100,8 @@ export class Recorder {
   }
 
   #settle(): void {
-    for (const devAddr of this.#accounts.settle()) {
-      this.#recorded.nodes.add(formatDevAddr(devAddr));
+    for (const devAddr of this.#derivation.settle()) {
+      this.#recorded.nodes.add(devAddr);
       this.#recorded.wide = true;
     }
   }
@@ -131,8 +121,7 @@ export class Recorder {
   #forget(): void {
     this.#gateways.forget();
     this.#datagrams.forget();
-    this.#accounts.forget();
-    this.#channels.forget();
+    this.#derivation.forget();
     this.#refusals.forget();
   }
 
@@ -141,7 +130,12 @@ export class Recorder {
     this.#recorded.toUs = Math.max(this.#recorded.toUs, arrival.atUs);
     if (!decoding.ok) {
       const { reason } = decoding.fault;
-      this.#refuse(arrival, 0, { reason, detail: describeFault(decoding.fault), keepRaw: true }, true);
+      this.#refuse(
+        arrival,
+        0,
+        { reason, detail: describeFault(decoding.fault), keepRaw: arrival.bytes.length > 0 },
+        true,
+      );
       return;
     }
     const { datagram } = decoding;
@@ -164,6 +158,8 @@ export class Recorder {
     this.#gateways.heard(gateway, arrival.atUs, datagram.version);
     this.#gateways.count(gateway, arrival.atUs, "datagrams");
     for (const oddity of decoding.oddities) {
+      // A wrong CRC is the air's business, counted with the packets.
+      if (oddity.reason === "crc_bad") continue;
       this.#note(arrival, gateway.id, oddity, refusedReasons.has(oddity.reason));
     }
     switch (datagram.kind) {
@@ -232,24 +228,32 @@ export class Recorder {
     }
     this.#recorded.receptions += 1;
     this.#recorded.lastReceptionId = Math.max(this.#recorded.lastReceptionId, kept.id);
-    if (kept.unmasked !== null) this.#unmask(arrival, gateway, kept.unmasked);
+    if (kept.unmasked !== null) {
+      this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
+      this.#derivation.takeBack(gateway.id, kept.unmasked);
+      this.#gateways.uncount(gateway, kept.unmasked.atUs, "crc_ok");
+    }
     if (kept.ghost) {
       this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
       return true;
     }
     if (isFirst) this.#countPacket(gateway, reception);
-    if (packet.frequencyHz !== null) {
-      this.#channels.add({
-        receptionId: kept.id,
-        gatewayId: gateway.id,
-        frequencyHz: packet.frequencyHz,
-        atUs,
-        airtimeUs: reception.airtimeUs,
-        crcBad: packet.crc === "bad",
-      });
-    }
-    if (packet.crc === "ok" && reception.payload !== null) {
-      this.#recordFrame(arrival, gateway, reception, kept.id, reception.payload);
+    const { devAddr, fault } = this.#derivation.derive({
+      receptionId: kept.id,
+      gatewayId: gateway.id,
+      antenna: reception.signal.antenna,
+      atUs,
+      tmstKey: reception.tmstKey,
+      frequencyHz: packet.frequencyHz,
+      dataRate: reception.dataRate,
+      airtimeUs: reception.airtimeUs,
+      crc: packet.crc === "ok" || packet.crc === "bad" ? packet.crc : "other",
+      payload: reception.payload,
+    });
+    if (devAddr !== null) this.#recorded.nodes.add(devAddr);
+    if (fault !== null) {
+      const oddity = { reason: `phy_${fault.reason}`, detail: describeFault(fault), keepRaw: false };
+      this.#note(arrival, gateway.id, oddity, false);
     }
     return true;
   }
@@ -262,79 +266,6 @@ export class Recorder {
     if (packet.crc === "bad") this.#gateways.count(gateway, atUs, "crc_bad");
     else if (packet.crc === "ok") this.#gateways.count(gateway, atUs, "crc_ok");
     else this.#gateways.count(gateway, atUs, "crc_none");
-  }
-
-  #recordFrame(
-    arrival: Arrival,
-    gateway: GatewayEntry,
-    reception: NewReception,
-    receptionId: number,
-    payload: Uint8Array,
-  ): void {
-    const decoded = decodePhyPayload(payload);
-    if (!decoded.ok) {
-      const { reason } = decoded.fault;
-      this.#note(
-        arrival,
-        gateway.id,
-        { reason: `phy_${reason}`, detail: describeFault(decoded.fault), keepRaw: false },
-        false,
-      );
-      return;
-    }
-    const phy = decoded.value;
-    const content = contentOf(payload, "fCnt" in phy);
-    const placement = this.#frames.place({
-      receptionId,
-      gatewayId: gateway.id,
-      antenna: reception.signal.antenna,
-      atUs: reception.atUs,
-      tmstKey: reception.tmstKey,
-      frequencyHz: reception.packet.frequencyHz,
-      dataRate: reception.dataRate,
-      airtimeUs: reception.airtimeUs,
-      phy,
-      content,
-    });
-    if (placement.kind === "joined") {
-      if (placement.lifeId !== null) this.#accounts.addReception(placement.lifeId, placement.frameAtUs);
-    } else if (placement.kind === "regrouped") {
-      if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr);
-    } else {
-      const { frame } = placement;
-      const isUplinkData = frame.messageType === 2 || frame.messageType === 4;
-      const account =
-        isUplinkData && frame.devAddr !== null && frame.fcnt !== null
-          ? this.#accounts.account(
-              frame.devAddr,
-              { atUs: frame.atUs, fcnt: frame.fcnt, content },
-              frame.airtimeUs,
-            )
-          : null;
-      const frameId = this.#frames.write(
-        frame,
-        account?.lifeId ?? null,
-        account?.counter ?? null,
-        account?.repeat ?? false,
-      );
-      this.#frames.assign(receptionId, frameId);
-    }
-    if ("devAddr" in phy) this.#recorded.nodes.add(phy.devAddr);
-  }
-
-  /** A stored reception proved the ghost of a stronger one: its airtime and its frame are taken back. */
-  #unmask(
-    arrival: Arrival,
-    gateway: GatewayEntry,
-    ghost: { frameId: number | null; frequencyHz: number | null; atUs: number },
-  ): void {
-    this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
-    if (ghost.frequencyHz !== null) this.#channels.recount(gateway.id, ghost.frequencyHz, ghost.atUs);
-    if (ghost.frameId === null) return;
-    const devAddr = this.#frames.devAddrOf(ghost.frameId);
-    this.#frames.dropIfUnheard(ghost.frameId);
-    if (devAddr !== null) this.#accounts.markDue(devAddr);
-    this.#gateways.uncount(gateway, ghost.atUs, "crc_ok");
   }
 
   /** A datagram that was not used at all. */

@@ -40,6 +40,7 @@ interface StoredInterval {
 }
 
 export class ChannelBook {
+  readonly #readsBack: boolean;
   readonly #unions = new Map<string, IntervalUnion>();
   readonly #deltas = new Map<string, Delta>();
   readonly #intervals: Statement;
@@ -47,7 +48,9 @@ export class ChannelBook {
   readonly #add: Statement;
   readonly #set: Statement;
 
-  constructor(db: Store) {
+  /** `readsBack` false: all receptions come in order of time, so no minute left behind is needed again. */
+  constructor(db: Store, readsBack: boolean) {
+    this.#readsBack = readsBack;
     this.#intervals = db.prepare(
       `SELECT at_us AS atUs, airtime_us AS airtimeUs, crc FROM reception
        WHERE at_us >= ? AND at_us < ? AND at_us - airtime_us < ? AND gateway_id = ? AND frequency_hz = ?
@@ -136,7 +139,8 @@ export class ChannelBook {
     let union = this.#unions.get(key);
     if (union !== undefined) return union;
     union = new IntervalUnion();
-    if (this.#isKnown.get(gatewayId, frequencyHz, minute) !== undefined || this.#deltas.has(key)) {
+    const isHeld = this.#deltas.has(key) || this.#isKnown.get(gatewayId, frequencyHz, minute) !== undefined;
+    if (this.#readsBack && isHeld) {
       for (const stored of this.#stored(gatewayId, frequencyHz, minute, beforeId)) {
         const { startUs, endUs } = clip(stored, minute);
         union.add(startUs, endUs);

@@ -1,0 +1,259 @@
+/**
+ * What happens to a datagram between the socket and the store? It is checked, decoded, queued, recorded with
+ * whatever else has queued, and only then acknowledged.
+ *
+ * A promise and its limit: an acknowledgement follows the commit that holds the data. But a gateway that waits
+ * for its answer fetches nothing from its radio (the reference daemon gives up after about 100 ms), so when the
+ * store is slow or has failed the answer leaves after 25 ms all the same, is counted as "answered before
+ * stored", and the datagram waits in a bounded buffer.
+ */
+import type { Arrival, Endpoint } from "../model/arrival.ts";
+import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
+import type { DecodedArrival, Recorder } from "../store/recorder.ts";
+import { answerFor } from "../wire/forwarder/answer.ts";
+import { decodeUpstream } from "../wire/forwarder/upstream.ts";
+import type { IntakeFigures } from "./handle.ts";
+import { RateLimit } from "./rate-limit.ts";
+
+/** How an answer leaves: from the socket that was addressed. */
+export type SendAnswer = (answer: Uint8Array, to: Endpoint) => void;
+
+/** Timers and clocks, handed in so that tests decide about time. */
+export interface IntakeClock {
+  /** Milliseconds that never step back. */
+  monotonicMs(): number;
+  after(delayMs: number, work: () => void): void;
+  /** Runs the work once what has arrived by now was read. */
+  soon(work: () => void): void;
+}
+
+export interface IntakeOptions {
+  readonly recorder: Pick<Recorder, "record">;
+  readonly clock: IntakeClock;
+  readonly onRecorded: (recorded: Recorded) => void;
+  /** True when an address and port are this listener's own: an answer would come back for ever. */
+  readonly isOwnEndpoint: (endpoint: Endpoint) => boolean;
+}
+
+/** Latest moment of an acknowledgement. A quarter of the first of the reference daemon's two 50 ms waits would be 12; twice that leaves a busy disk a chance. */
+const ANSWER_WITHIN_MS = 25;
+/** Datagrams in one transaction: about 10 ms of work, so that the next answer is not late. */
+const MOST_A_COMMIT = 128;
+/** The bounded buffer: about 20 s of a thousand datagrams a second. */
+const MOST_WAITING = 20_000;
+const MOST_WAITING_BYTES = 64 * 1024 * 1024;
+const RETRY_AFTER_MS = 50;
+const RETRY_FAILED_AFTER_MS = 1_000;
+/** Answers to keepalives of one source, a second. The reference daemon asks every 5 to 10 s. */
+const PULL_ANSWERS_A_SECOND = 50;
+
+interface Waiting {
+  readonly item: DecodedArrival;
+  /** null when nothing is to be answered, or no longer. */
+  answer: (() => void) | null;
+  readonly sinceMs: number;
+}
+
+export class Intake {
+  readonly #options: IntakeOptions;
+  readonly #waiting: Waiting[] = [];
+  #waitingBytes = 0;
+  readonly #pullLimit: RateLimit;
+  #scheduled = false;
+  #retrying = false;
+  #datagrams = 0;
+  #lastAtUs: number | null = null;
+  #lastFrom: string | null = null;
+  #answeredAfterCommit = 0;
+  #answeredBeforeStored = 0;
+  #dropped = 0;
+  #storage: IntakeFigures["storage"] = "well";
+  #storageWords = "";
+
+  constructor(options: IntakeOptions) {
+    this.#options = options;
+    this.#pullLimit = new RateLimit(PULL_ANSWERS_A_SECOND, 4096);
+  }
+
+  /** Takes a datagram from a socket. Never throws, whatever its bytes. */
+  receive(arrival: Arrival, send: SendAnswer): void {
+    this.#datagrams += 1;
+    this.#lastAtUs = arrival.atUs;
+    this.#lastFrom = `${arrival.from.address} ${arrival.from.port}`;
+    const trouble = this.#sourceTrouble(arrival);
+    if (trouble !== null) {
+      const fault = { reason: trouble, layer: "udp", at: 0 } as const;
+      this.#queue(arrival, { arrival, decoding: { ok: false, fault } }, null);
+      return;
+    }
+    const decoding = decodeUpstream(arrival.bytes);
+    const answer = decoding.ok ? answerFor(arrival.bytes) : null;
+    const sendAnswer = answer === null ? null : () => send(answer, arrival.from);
+    if (decoding.ok && decoding.datagram.kind === "pull-data") {
+      // A keepalive holds no data: its answer waits for nothing.
+      if (this.#pullLimit.allows(arrival.from.address, this.#options.clock.monotonicMs())) sendAnswer?.();
+      this.#queue(arrival, { arrival, decoding }, null);
+      return;
+    }
+    this.#queue(arrival, { arrival, decoding }, sendAnswer);
+  }
+
+  figures(): IntakeFigures {
+    return {
+      datagrams: this.#datagrams,
+      lastAtUs: this.#lastAtUs,
+      lastFrom: this.#lastFrom,
+      answeredAfterCommit: this.#answeredAfterCommit,
+      answeredBeforeStored: this.#answeredBeforeStored,
+      waiting: this.#waiting.length,
+      dropped: this.#dropped,
+      storage: this.#storage,
+      storageWords: this.#storageWords,
+    };
+  }
+
+  /** Records all that waits, as far as the store lets it; call when no more will be received. */
+  drain(): void {
+    while (this.#waiting.length > 0) {
+      const before = this.#waiting.length;
+      this.#commit();
+      if (this.#waiting.length === before) return;
+    }
+  }
+
+  #sourceTrouble(arrival: Arrival): "source" | "loop" | null {
+    const { from } = arrival;
+    if (from.port === 0 || isGroupAddress(from.address)) return "source";
+    return this.#options.isOwnEndpoint(from) ? "loop" : null;
+  }
+
+  #queue(arrival: Arrival, item: DecodedArrival, answer: (() => void) | null): void {
+    if (
+      this.#waiting.length >= MOST_WAITING ||
+      this.#waitingBytes + arrival.bytes.length > MOST_WAITING_BYTES
+    ) {
+      this.#dropped += 1;
+      // The gateway must not stall for our trouble; that its data are lost is said on the screen.
+      if (answer !== null) {
+        this.#answeredBeforeStored += 1;
+        answer();
+      }
+      return;
+    }
+    this.#waiting.push({ item, answer, sinceMs: this.#options.clock.monotonicMs() });
+    this.#waitingBytes += arrival.bytes.length;
+    if (this.#retrying) this.#options.clock.after(ANSWER_WITHIN_MS, () => this.#answerOverdue());
+    else this.#schedule();
+  }
+
+  #schedule(): void {
+    if (this.#scheduled) return;
+    this.#scheduled = true;
+    this.#options.clock.soon(() => {
+      this.#scheduled = false;
+      if (this.#retrying) return;
+      this.#commit();
+      if (this.#waiting.length > 0 && !this.#retrying) this.#schedule();
+    });
+  }
+
+  #commit(): void {
+    const batch = this.#waiting.slice(0, MOST_A_COMMIT);
+    if (batch.length === 0) return;
+    let recorded: Recorded;
+    try {
+      recorded = this.#options.recorder.record(batch.map(({ item }) => item));
+    } catch (error) {
+      if (isStorageTrouble(error)) {
+        this.#storageFailed(error);
+        return;
+      }
+      recorded = this.#recordOneByOne(batch);
+    }
+    this.#retrying = false;
+    this.#storage = "well";
+    this.#storageWords = "";
+    this.#waiting.splice(0, batch.length);
+    for (const { item, answer } of batch) {
+      this.#waitingBytes -= item.arrival.bytes.length;
+      if (answer === null) continue;
+      this.#answeredAfterCommit += 1;
+      answer();
+    }
+    this.#options.onRecorded(recorded);
+  }
+
+  /** A datagram that breaks the recorder (a fault of ours) must not hold up the others: it is counted and left out. */
+  #recordOneByOne(batch: readonly Waiting[]): Recorded {
+    const total = nothingRecorded();
+    for (const { item } of batch) {
+      try {
+        addTo(total, this.#options.recorder.record([item]));
+      } catch (error) {
+        const detail = error instanceof Error ? error.message.slice(0, 80) : "unknown";
+        const fault = { reason: "internal", layer: "datagram", at: 0, detail } as const;
+        addTo(
+          total,
+          this.#options.recorder.record([{ arrival: item.arrival, decoding: { ok: false, fault } }]),
+        );
+      }
+    }
+    return total;
+  }
+
+  #storageFailed(error: { code: string; message: string }): void {
+    const busy = error.code.startsWith("SQLITE_BUSY") || error.code.startsWith("SQLITE_LOCKED");
+    this.#storage = busy ? "slow" : "failed";
+    this.#storageWords = busy
+      ? "Another program holds the store; what arrives waits in memory."
+      : `The store cannot be written: ${error.message}. What arrives waits in memory, ${MOST_WAITING.toLocaleString("en-GB")} datagrams at most.`;
+    const { clock } = this.#options;
+    if (!this.#retrying) {
+      this.#retrying = true;
+      clock.after(ANSWER_WITHIN_MS, () => this.#answerOverdue());
+    }
+    clock.after(busy ? RETRY_AFTER_MS : RETRY_FAILED_AFTER_MS, () => {
+      this.#retrying = false;
+      this.#commit();
+      if (!this.#retrying && this.#waiting.length > 0) this.#schedule();
+    });
+  }
+
+  /** Answers what has waited too long although it is not stored. */
+  #answerOverdue(): void {
+    const nowMs = this.#options.clock.monotonicMs();
+    for (const waiting of this.#waiting) {
+      if (waiting.answer === null) continue;
+      if (nowMs - waiting.sinceMs < ANSWER_WITHIN_MS - 1) break;
+      this.#answeredBeforeStored += 1;
+      waiting.answer();
+      waiting.answer = null;
+    }
+  }
+}
+
+/** Adds what one commit recorded to a sum of commits. */
+export function addTo(total: Recorded, more: Recorded): void {
+  total.datagrams += more.datagrams;
+  total.receptions += more.receptions;
+  total.knownAlready += more.knownAlready;
+  total.refused += more.refused;
+  for (const gateway of more.gateways) total.gateways.add(gateway);
+  for (const node of more.nodes) total.nodes.add(node);
+  total.lastReceptionId = Math.max(total.lastReceptionId, more.lastReceptionId);
+  total.wide ||= more.wide;
+  total.fromUs = Math.min(total.fromUs, more.fromUs);
+  total.toUs = Math.max(total.toUs, more.toUs);
+}
+
+/** Broadcast and multicast sources: RFC 1122 section 3.2.1.3, RFC 4291 section 2.7. */
+function isGroupAddress(address: string): boolean {
+  if (address === "255.255.255.255" || address === "0.0.0.0" || address === "::") return true;
+  if (/^ff[0-9a-f]{2}:/i.test(address)) return true;
+  const first = Number(address.split(".")[0]);
+  return address.includes(".") && first >= 224 && first <= 239;
+}
+
+function isStorageTrouble(error: unknown): error is Error & { code: string } {
+  return error instanceof Error && "code" in error && String(error.code).startsWith("SQLITE_");
+}

@@ -1,0 +1,36 @@
+/** What do the service and the intake's thread say to each other? Small, plain messages and no more. */
+import type { Endpoint } from "../model/arrival.ts";
+import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest } from "./handle.ts";
+
+/** Settings of the thread, handed over at its start. */
+export interface ThreadSettings {
+  readonly dbPath: string;
+  readonly udpHost: string | null;
+  readonly udpPort: number;
+}
+
+export type ToThread =
+  | {
+      readonly kind: "import";
+      readonly ticket: number;
+      readonly path: string;
+      readonly name: string;
+      readonly deleteAfter: boolean;
+    }
+  | { readonly kind: "label"; readonly ticket: number; readonly label: LabelRequest }
+  | { readonly kind: "close" };
+
+export type FromThread =
+  | { readonly kind: "ready"; readonly udp: readonly Endpoint[] }
+  /** The thread could not start; it ends after this. */
+  | { readonly kind: "unable"; readonly sentence: string; readonly remedy: string }
+  | { readonly kind: "figures"; readonly figures: IntakeFigures }
+  | { readonly kind: "committed"; readonly delta: CommitDelta }
+  | { readonly kind: "capture"; readonly progress: CaptureProgress }
+  | {
+      readonly kind: "done";
+      readonly ticket: number;
+      readonly captureId: number | null;
+      readonly trouble: string | null;
+    }
+  | { readonly kind: "log"; readonly sentence: string };

@@ -1,0 +1,173 @@
+/**
+ * The intake's own thread: socket, decoding, ledger, the one writing connection, acknowledgements. It waits for
+ * no reader. Started by start-intake.ts; its settings are its worker data, its life ends with `close`.
+ */
+import { rm } from "node:fs/promises";
+import { parentPort, workerData } from "node:worker_threads";
+import { failAbandonedCaptures } from "../store/captures.ts";
+import { writeLabel } from "../store/labels.ts";
+import { openStore, type Store, StoreUnusable } from "../store/open.ts";
+import { Recorder } from "../store/recorder.ts";
+import { CaptureImport } from "./capture-import.ts";
+import { DeltaGatherer } from "./delta-gatherer.ts";
+import { Intake, type IntakeClock } from "./intake.ts";
+import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
+import { openUdpDoor, type UdpDoor } from "./udp-door.ts";
+
+/** The intake's writer waits this long for another process's lock before it puts data aside: see ANSWER_WITHIN_MS. */
+const WRITER_BUSY_MS = 15;
+const FIGURES_EVERY_MS = 500;
+const DELTA_AFTER_MS = 100;
+
+const port = parentPort;
+if (port === null) throw new Error("src/intake/thread.ts runs as a worker thread only.");
+const settings = workerData as ThreadSettings;
+
+function say(message: FromThread): void {
+  port?.postMessage(message);
+}
+
+const clock: IntakeClock = {
+  monotonicMs: () => performance.now(),
+  after: (delayMs, work) => void setTimeout(work, delayMs),
+  soon: (work) => void setImmediate(work),
+};
+
+/** Microseconds since 1970 by the system's clock, with the monotonic clock's resolution in between. */
+function nowUs(): number {
+  return Math.round((performance.timeOrigin + performance.now()) * 1000 + clockStepUs());
+}
+
+// performance.timeOrigin never follows a corrected system clock; a step of more than 50 ms is taken over.
+let stepUs = 0;
+function clockStepUs(): number {
+  const differenceUs = Date.now() * 1000 - ((performance.timeOrigin + performance.now()) * 1000 + stepUs);
+  if (Math.abs(differenceUs) > 50_000) stepUs += differenceUs;
+  return stepUs;
+}
+
+async function run(): Promise<void> {
+  let db: Store;
+  let door: UdpDoor;
+  const gatherer = new DeltaGatherer(
+    (delta) => say({ kind: "committed", delta }),
+    (work) => void setTimeout(work, DELTA_AFTER_MS),
+  );
+  try {
+    db = openStore(settings.dbPath);
+  } catch (error) {
+    const remedy = error instanceof StoreUnusable ? error.remedy : "Name another file with --db.";
+    say({ kind: "unable", sentence: sentenceOf(error), remedy });
+    return;
+  }
+  failAbandonedCaptures(db, nowUs());
+  db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
+  const recorder = new Recorder(db);
+  const intake = new Intake({
+    recorder,
+    clock,
+    onRecorded: (recorded) => gatherer.add(recorded),
+    isOwnEndpoint: (endpoint) => door.isOwnEndpoint(endpoint),
+  });
+  try {
+    door = await openUdpDoor({
+      host: settings.udpHost,
+      port: settings.udpPort,
+      nowUs,
+      onArrival: (arrival, send) => intake.receive(arrival, send),
+      onTrouble: (error) => say({ kind: "log", sentence: `UDP: ${error.message}` }),
+    });
+  } catch (error) {
+    db.close();
+    say({ kind: "unable", ...udpTrouble(error) });
+    return;
+  }
+  const postFigures = () => say({ kind: "figures", figures: intake.figures() });
+  const figuresTimer = setInterval(postFigures, FIGURES_EVERY_MS);
+  const imports = new CaptureImport({
+    recorder,
+    nowUs,
+    pause: () => new Promise((resume) => setImmediate(resume)),
+    onProgress: (progress) => say({ kind: "capture", progress }),
+    onRecorded: (recorded) => gatherer.add(recorded),
+  });
+
+  port?.on("message", (message: ToThread) => {
+    if (message.kind === "import") void startImport(message);
+    else if (message.kind === "label") answer(message.ticket, () => setLabel(message.label));
+    else void shutDown();
+  });
+  say({ kind: "ready", udp: door.endpoints });
+
+  async function startImport(message: Extract<ToThread, { kind: "import" }>): Promise<void> {
+    const { ticket, path, name, deleteAfter } = message;
+    try {
+      await imports.read(path, name, (captureId) => {
+        gatherer.widen();
+        say({ kind: "done", ticket, captureId, trouble: null });
+      });
+    } catch (error) {
+      say({ kind: "done", ticket, captureId: null, trouble: sentenceOf(error) });
+    } finally {
+      gatherer.widen();
+      if (deleteAfter) await rm(path, { force: true });
+    }
+  }
+
+  function setLabel(label: Extract<ToThread, { kind: "label" }>["label"]): null {
+    recorder.write((store) => writeLabel(store, label));
+    gatherer.widen();
+    return null;
+  }
+
+  async function shutDown(): Promise<void> {
+    clearInterval(figuresTimer);
+    imports.stop();
+    // What the kernel has already received is read first: one turn of the loop, then the socket closes.
+    await new Promise((resume) => setTimeout(resume, 20));
+    intake.drain();
+    await door.close();
+    try {
+      recorder.close();
+    } catch (error) {
+      say({ kind: "log", sentence: `Closing the store: ${sentenceOf(error)}` });
+    }
+    postFigures();
+    db.close();
+    port?.close();
+  }
+}
+
+function answer(ticket: number, work: () => number | null): void {
+  try {
+    say({ kind: "done", ticket, captureId: work(), trouble: null });
+  } catch (error) {
+    say({ kind: "done", ticket, captureId: null, trouble: sentenceOf(error) });
+  }
+}
+
+function udpTrouble(error: unknown): { sentence: string; remedy: string } {
+  const code = error instanceof Error && "code" in error ? String(error.code) : "";
+  if (code === "EADDRINUSE") {
+    return {
+      sentence: `UDP port ${settings.udpPort} is taken by another program.`,
+      remedy: "End that program, or choose another port with --udp-port and enter it at the gateway.",
+    };
+  }
+  if (code === "EACCES") {
+    return {
+      sentence: `UDP port ${settings.udpPort} may not be opened by this user.`,
+      remedy: "Choose a port above 1023 with --udp-port.",
+    };
+  }
+  return {
+    sentence: `UDP port ${settings.udpPort} cannot be opened: ${sentenceOf(error)}`,
+    remedy: "Choose another address with --udp-host or another port with --udp-port.",
+  };
+}
+
+function sentenceOf(error: unknown): string {
+  return error instanceof Error ? error.message : String(error);
+}
+
+await run();

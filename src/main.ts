@@ -1,0 +1,62 @@
+/** The program `mastlog`: parses the command line and hands over to one command. */
+import { readFileSync } from "node:fs";
+import { Command, CommanderError } from "commander";
+import { airCommand } from "./commands/air.ts";
+import { airtimeCommand } from "./commands/airtime.ts";
+import { decodeCommand } from "./commands/decode.ts";
+import { gatewaysCommand } from "./commands/gateways.ts";
+import { importCommand } from "./commands/import.ts";
+import { listenCommand } from "./commands/listen.ts";
+import { nodesCommand } from "./commands/nodes.ts";
+import { rebuildCommand } from "./commands/rebuild.ts";
+import { simulateCommand } from "./commands/simulate.ts";
+import { packageRoot } from "./store/package-root.ts";
+
+const { version } = JSON.parse(readFileSync(new URL("package.json", packageRoot), "utf8")) as {
+  version: string;
+};
+
+const program = new Command("mastlog")
+  .description(
+    "Hears what LoRaWAN gateways hear, and shows what was lost, where and how strong the rest was.",
+  )
+  .version(version)
+  .addHelpText(
+    "after",
+    "\nExit codes: 0 success; 1 it ran and the answer is bad; 2 wrong usage or unreadable input.",
+  );
+for (const command of [
+  listenCommand(),
+  importCommand(),
+  gatewaysCommand(),
+  nodesCommand(),
+  airCommand(),
+  decodeCommand(),
+  airtimeCommand(),
+  simulateCommand(),
+  rebuildCommand(),
+]) {
+  program.addCommand(command);
+}
+for (const command of [program, ...program.commands]) {
+  command.exitOverride();
+  // One plain sentence, made below from the error itself.
+  command.configureOutput({ writeErr: () => undefined });
+}
+
+try {
+  await program.parseAsync();
+} catch (error) {
+  if (!(error instanceof CommanderError)) throw error;
+  if (error.exitCode === 0) process.exitCode = 0;
+  else {
+    // `mastlog` alone is a question for help, not an error to puzzle over.
+    const sentence = error.code === "commander.help" ? program.helpInformation() : sentenceOf(error);
+    process.stderr.write(`${sentence}\n`);
+    process.exitCode = 2;
+  }
+}
+
+function sentenceOf(error: CommanderError): string {
+  return `${error.message.replace(/^error: /, "")} (see --help)`;
+}

@@ -1,0 +1,119 @@
+/**
+ * Is this checkout ready to run? Plain JavaScript, because nothing is installed yet when it starts: installs
+ * what package-lock.json names and builds what changed, and is done in milliseconds when nothing is missing.
+ */
+import { spawnSync } from "node:child_process";
+import { createHash } from "node:crypto";
+import {
+  copyFileSync,
+  existsSync,
+  mkdirSync,
+  readdirSync,
+  readFileSync,
+  rmSync,
+  statSync,
+  writeFileSync,
+} from "node:fs";
+import { dirname, join } from "node:path";
+import { fileURLToPath } from "node:url";
+
+export const root = fileURLToPath(new URL("../../", import.meta.url));
+
+const INSTALL_STAMP = join(root, "node_modules/.mastlog-installed");
+const BUILD_STAMP = join(root, "dist/.built");
+
+/** Installs and builds what is missing. Ends the process with a plain sentence when it cannot. */
+export function makeReady({ build = true } = {}) {
+  const major = Number(process.versions.node.split(".")[0]);
+  if (major < 20) giveUp(`Mastlog needs Node 20 or newer; this is ${process.version}.`);
+  ensureInstalled();
+  if (build) ensureBuilt();
+}
+
+/** Runs a program with its output on stderr (stdout belongs to the command), and gives its exit code. */
+export function run(program, args, { env = {}, stdout = "stderr" } = {}) {
+  const result = spawnSync(program, args, {
+    cwd: root,
+    stdio: ["ignore", stdout === "stderr" ? 2 : "inherit", "inherit"],
+    env: { ...process.env, ...env },
+    shell: process.platform === "win32",
+  });
+  if (result.error) giveUp(`${program} could not be started: ${result.error.message}`);
+  return result.status ?? 1;
+}
+
+/** Runs a program that a package brings. */
+export function runTool(name, args, options) {
+  return run(process.execPath, [toolPath(name), ...args], options);
+}
+
+export function giveUp(sentence) {
+  process.stderr.write(`${sentence}\n`);
+  process.exit(2);
+}
+
+function ensureInstalled() {
+  const wanted = digest(readFileSync(join(root, "package-lock.json")));
+  if (existsSync(INSTALL_STAMP) && readFileSync(INSTALL_STAMP, "utf8") === wanted) return;
+  process.stderr.write("Installing what package-lock.json names (the first time takes a minute or two)…\n");
+  if (run("npm", ["ci", "--no-audit", "--no-fund", "--loglevel=error"]) !== 0) {
+    giveUp("npm could not install the packages: see above. Is the network reachable?");
+  }
+  writeFileSync(INSTALL_STAMP, wanted);
+}
+
+function ensureBuilt() {
+  const wanted = digest(sourceList());
+  if (existsSync(BUILD_STAMP) && readFileSync(BUILD_STAMP, "utf8") === wanted) return;
+  process.stderr.write("Building…\n");
+  rmSync(join(root, "dist"), { recursive: true, force: true });
+  if (runTool("typescript/tsc", ["-p", "tsconfig.json"]) !== 0) giveUp("The build failed: see above.");
+  copyData();
+  const vite = ["build", "--config", "web/vite.config.ts", "--logLevel", "warn"];
+  if (runTool("vite/vite", vite) !== 0) giveUp("The build of the dashboard failed: see above.");
+  writeFileSync(BUILD_STAMP, wanted);
+}
+
+/** JSON tables stand beside the code that reads them. */
+function copyData() {
+  for (const file of filesUnder(join(root, "src"))) {
+    if (!file.endsWith(".json")) continue;
+    const target = file.replace(join(root, "src"), join(root, "dist/server"));
+    mkdirSync(dirname(target), { recursive: true });
+    copyFileSync(file, target);
+  }
+}
+
+/** Every source file with its size and time: changes whenever a build would differ. */
+function sourceList() {
+  const files = ["src", "web", "tsconfig.json", "package-lock.json"].flatMap((name) =>
+    filesUnder(join(root, name)),
+  );
+  return files
+    .map((file) => {
+      const { size, mtimeMs } = statSync(file);
+      return `${file} ${size} ${mtimeMs}`;
+    })
+    .join("\n");
+}
+
+function filesUnder(path) {
+  if (!statSync(path).isDirectory()) return [path];
+  return readdirSync(path)
+    .sort()
+    .flatMap((name) => filesUnder(join(path, name)));
+}
+
+/** The script behind a package's command: "package/command". */
+function toolPath(name) {
+  const [scope, ...rest] = name.split("/");
+  const packageName = name.startsWith("@") ? `${scope}/${rest[0]}` : scope;
+  const command = name.startsWith("@") ? rest[1] : rest[0];
+  const manifest = JSON.parse(readFileSync(join(root, "node_modules", packageName, "package.json"), "utf8"));
+  const bin = typeof manifest.bin === "string" ? manifest.bin : manifest.bin[command];
+  return join(root, "node_modules", packageName, bin);
+}
+
+function digest(content) {
+  return createHash("sha256").update(content).digest("hex");
+}

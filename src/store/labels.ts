@@ -1,0 +1,26 @@
+/** Which names did people give, and what did they call their own? Writes the `label` rows. */
+import type { Store } from "./open.ts";
+
+export interface LabelChangeRow {
+  readonly kind: "gateway" | "node";
+  readonly id: string;
+  /** null takes the name back; undefined leaves it. */
+  readonly name?: string | null | undefined;
+  readonly own?: boolean | null | undefined;
+}
+
+export function writeLabel(db: Store, change: LabelChangeRow): void {
+  db.prepare("INSERT OR IGNORE INTO label (kind, id) VALUES (?, ?)").run(change.kind, change.id);
+  if (change.name !== undefined) {
+    const name = change.name === null || change.name === "" ? null : change.name;
+    db.prepare("UPDATE label SET name = ? WHERE kind = ? AND id = ?").run(name, change.kind, change.id);
+  }
+  if (change.own !== undefined) {
+    const own = change.own === null ? null : Number(change.own);
+    db.prepare("UPDATE label SET own = ? WHERE kind = ? AND id = ?").run(own, change.kind, change.id);
+  }
+  db.prepare("DELETE FROM label WHERE kind = ? AND id = ? AND name IS NULL AND own IS NULL").run(
+    change.kind,
+    change.id,
+  );
+}

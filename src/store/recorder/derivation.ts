@@ -1,0 +1,124 @@
+/**
+ * What follows from a stored reception? The channel's load, the frame that it is a hearing of, and that frame's
+ * place in the counters of its node. The one path for new receptions and for deriving everything again.
+ */
+import { contentOf } from "../../ledger/content.ts";
+import type { WireFault } from "../../model/fault.ts";
+import type { DevAddr } from "../../model/identifiers.ts";
+import { formatDevAddr } from "../../model/identifiers.ts";
+import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
+import type { Store } from "../open.ts";
+import { type Account, AccountBook } from "./account-book.ts";
+import { ChannelBook } from "./channel-book.ts";
+import { FrameBook, type NewFrame } from "./frame-book.ts";
+
+/** A reception that has its row, ghosts left out. */
+export interface StoredReception {
+  readonly receptionId: number;
+  readonly gatewayId: number;
+  readonly antenna: number;
+  readonly atUs: number;
+  readonly tmstKey: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
+  /** 0 on the rows of further antennas. */
+  readonly airtimeUs: number;
+  readonly crc: "ok" | "bad" | "other";
+  readonly payload: Uint8Array | null;
+}
+
+export interface Derived {
+  /** The node that the frame names, if it names one. */
+  readonly devAddr: DevAddr | null;
+  /** Why the payload is no LoRaWAN frame; null when it is one, or was not looked at (CRC). */
+  readonly fault: WireFault | null;
+}
+
+const NOTHING: Derived = { devAddr: null, fault: null };
+
+// MType codes of uplink data; LoRaWAN 1.1, section 4.2.1, table 2.
+const UNCONFIRMED_DATA_UP = 2;
+const CONFIRMED_DATA_UP = 4;
+
+export class Derivation {
+  readonly #frames: FrameBook;
+  readonly #accounts: AccountBook;
+  readonly #channels: ChannelBook;
+
+  /** `fromTheStart`: everything is derived again, in order of time, on emptied tables. */
+  constructor(db: Store, options: { fromTheStart: boolean } = { fromTheStart: false }) {
+    this.#frames = new FrameBook(db);
+    this.#accounts = new AccountBook(db);
+    this.#channels = new ChannelBook(db, !options.fromTheStart);
+  }
+
+  derive(reception: StoredReception): Derived {
+    const { frequencyHz, payload, crc } = reception;
+    if (frequencyHz !== null) {
+      this.#channels.add({ ...reception, frequencyHz, crcBad: crc === "bad" });
+    }
+    // Without a right CRC every octet is suspect, address and counter included: it counts for the air only.
+    if (crc !== "ok" || payload === null) return NOTHING;
+    const decoded = decodePhyPayload(payload);
+    if (!decoded.ok) return { devAddr: null, fault: decoded.fault };
+    const phy = decoded.value;
+    const placement = this.#frames.place({ ...reception, phy, content: contentOf(payload, "fCnt" in phy) });
+    if (placement.kind === "joined") {
+      if (placement.lifeId !== null) this.#accounts.addReception(placement.lifeId, placement.frameAtUs);
+    } else if (placement.kind === "regrouped") {
+      if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr);
+    } else {
+      this.#writeFirst(placement.frame, reception.receptionId);
+    }
+    return { devAddr: "devAddr" in phy ? phy.devAddr : null, fault: null };
+  }
+
+  /** A stored reception proved the ghost of a stronger one: its airtime and its frame are taken back. */
+  takeBack(
+    gatewayId: number,
+    ghost: { frameId: number | null; frequencyHz: number | null; atUs: number },
+  ): void {
+    if (ghost.frequencyHz !== null) this.#channels.recount(gatewayId, ghost.frequencyHz, ghost.atUs);
+    if (ghost.frameId === null) return;
+    const devAddr = this.#frames.devAddrOf(ghost.frameId);
+    this.#frames.dropIfUnheard(ghost.frameId);
+    if (devAddr !== null) this.#accounts.markDue(devAddr);
+  }
+
+  /** Accounts anew for the addresses whose frames came out of order; the addresses. */
+  settle(): DevAddr[] {
+    return this.#accounts.settle().map(formatDevAddr);
+  }
+
+  flush(): void {
+    this.#accounts.flush();
+    this.#channels.flush();
+  }
+
+  forget(): void {
+    this.#accounts.forget();
+    this.#channels.forget();
+  }
+
+  storeStates(): void {
+    this.#accounts.storeAll();
+  }
+
+  #writeFirst(frame: NewFrame, receptionId: number): void {
+    const account = this.#account(frame);
+    const frameId = this.#frames.write(
+      frame,
+      account?.lifeId ?? null,
+      account?.counter ?? null,
+      account?.repeat ?? false,
+    );
+    this.#frames.assign(receptionId, frameId);
+  }
+
+  #account(frame: NewFrame): Account | null {
+    const { atUs, devAddr, fcnt, content, messageType, airtimeUs } = frame;
+    if (messageType !== UNCONFIRMED_DATA_UP && messageType !== CONFIRMED_DATA_UP) return null;
+    if (devAddr === null || fcnt === null) return null;
+    return this.#accounts.account(devAddr, { atUs, fcnt, content }, airtimeUs);
+  }
+}
