@@ -52,6 +52,7 @@ function mustMatch(actual: unknown, expected: unknown, tolerance: number, where:
       mustMatch(list[i], value, tolerance, `${where}[${i}]`);
     });
   } else if (typeof expected === "object" && expected !== null) {
+    expect(Object.keys(expected).length, `${where} expects something`).toBeGreaterThan(0);
     for (const [key, value] of Object.entries(expected)) {
       mustMatch((actual as Record<string, unknown>)[key], value, tolerance, `${where}.${key}`);
     }

@@ -2,7 +2,7 @@
  * What was heard that a region's channel plan does not allow, or should have been heard and was not?
  */
 import { describeModulation } from "../../model/modulation.ts";
-import type { HeardChannel } from "./recognise-region.ts";
+import type { HeardChannel } from "./region-hypotheses.ts";
 import {
   channelAt,
   megahertz,

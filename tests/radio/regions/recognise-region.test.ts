@@ -1,6 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import type { Modulation } from "../../../src/model/modulation.ts";
+import { contradictionsWith } from "../../../src/radio/regions/contradictions.ts";
 import { type HeardChannel, recogniseRegion } from "../../../src/radio/regions/recognise-region.ts";
 import { regionPlans } from "../../../src/radio/regions/region-plan.ts";
 
@@ -173,5 +174,31 @@ describe("contradictions", () => {
       "SF10BW125 frames of up to 40 octets, more than the 24 that US902-928 allows at this data rate.",
       "2 receptions in sub-band 5, beside sub-band 2.",
     ]);
+  });
+
+  it("name a sub-band that the gateway is set to and never hears", () => {
+    const heard = frames(run(903.9, 8), 30, 8);
+    expect(contradictionsWith("US915", heard, { subBand: 1 })).toEqual([
+      "Sub-band 1 of US902-928 was never heard in 30 receptions.",
+      "30 receptions in sub-band 2, beside sub-band 1.",
+    ]);
+    expect(contradictionsWith("nowhere", heard)).toEqual([]);
+  });
+
+  it("name a default channel that stays silent, and a data rate on the wrong kind of channel", () => {
+    const two = frames([868.1, 868.3], 60, 3);
+    expect(contradictionsWith("EU868", two)).toEqual([
+      "The default channel 868.5 MHz of EU863-870 was never heard in 60 receptions.",
+    ]);
+    const misplaced: HeardChannel = { frequencyHz: 903_900_000, modulation: lora(8, 500_000), count: 2 };
+    expect(contradictionsWith("US915", [misplaced])).toEqual([
+      "2 receptions with SF8BW500 at 903.9 MHz, a data rate that this channel does not allow.",
+    ]);
+  });
+
+  it("do not count single receptions, which may be false detections", () => {
+    expect(
+      contradictionsWith("EU868", [{ frequencyHz: 902_300_000, modulation: lora(7), count: 1 }]),
+    ).toEqual([]);
   });
 });
