@@ -1,12 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { describeChannel } from "../../../src/radio/regions/describe-channel.ts";
 import { dutyCycleLimitFor, dwellLimitFor, EU868_BANDS } from "../../../src/radio/regions/limits.ts";
-import {
-  describeChannel,
-  regionPlan,
-  regionPlans,
-  uplinkDataRates,
-} from "../../../src/radio/regions/region-plan.ts";
+import { regionPlan, regionPlans, uplinkDataRates } from "../../../src/radio/regions/region-plan.ts";
 
 describe("duty-cycle limits", () => {
   it("of EU868 cover 863 to 870 MHz without gap or overlap and agree with the regional parameters", () => {
