@@ -20,5 +20,8 @@ function readBase64(text: string): Uint8Array | null {
   // Padding, where there is any, must fill the last group; a single character over cannot hold an octet.
   if (body.length % 4 === 1 || (body.length !== text.length && text.length % 4 !== 0)) return null;
   if (!/^[A-Za-z0-9+/]+$/.test(body) && !/^[A-Za-z0-9_-]+$/.test(body)) return null;
-  return new Uint8Array(Buffer.from(body.replace(/-/g, "+").replace(/_/g, "/"), "base64"));
+  const standard = body.replace(/-/g, "+").replace(/_/g, "/");
+  const octets = Buffer.from(standard, "base64");
+  // RFC 4648, section 3.5: the bits beyond the last octet are zero; anything else is not an encoding of octets.
+  return octets.toString("base64").replace(/=+$/, "") === standard ? new Uint8Array(octets) : null;
 }
