@@ -1,0 +1,236 @@
+/**
+ * Who hears what is sent? All transmissions pass through here: power at every antenna, noise, capture between
+ * frames that overlap, and the gateway's demodulators.
+ */
+import { thermalNoiseDbm } from "../radio/noise.ts";
+import type { GatewayActor } from "./gateway-actor.ts";
+import type { Link } from "./link.ts";
+import { normal, type Random } from "./random.ts";
+import {
+  deliveryProbability,
+  detectionProbability,
+  marginDb,
+  type ReportedSignal,
+  reportSignal,
+  survivesInterference,
+} from "./reception-model.ts";
+import { eventsOf, type ScenarioEvent } from "./scenario-events.ts";
+import type { RadioOutcome, Transmission } from "./transmission.ts";
+
+/** What one antenna made of a transmission. */
+export interface AntennaReception {
+  readonly antenna: number;
+  readonly crc: "ok" | "bad";
+  readonly signal: ReportedSignal;
+  readonly frequencyOffsetHz: number;
+}
+
+/** Streams of chance that belong to one node, so that no node's draws shift another's. */
+export interface NodeChance {
+  readonly luck: Random;
+  readonly scatter: Random;
+}
+
+/** What one gateway made of a transmission; receptions only when its radio delivered something. */
+export interface Hearing {
+  readonly gateway: GatewayActor;
+  readonly outcome: RadioOutcome;
+  readonly receptions: readonly AntennaReception[];
+}
+
+interface AntennaState {
+  readonly powerDbm: number;
+  readonly noiseDbm: number;
+  /** Drawn once, so that later circumstances shift no other draw. */
+  readonly luck: number;
+}
+
+interface Presence {
+  readonly gateway: GatewayActor;
+  readonly antennas: readonly AntennaState[];
+  readonly detected: boolean;
+  /** Whether a demodulator was free. */
+  readonly taken: boolean;
+}
+
+interface OnAir {
+  readonly transmission: Transmission;
+  readonly presences: readonly Presence[];
+}
+
+// Explicit header after 8 symbols of preamble and 4.25 of synchronisation: 8 symbols (SX1272 data sheet Rev 2, 4.1.1.7).
+const SYMBOLS_TO_HEADER_END = 12.25 + 8;
+
+/** The channels of the site. `begin` at a transmission's start and `end` at its end, in order of time. */
+export class Air {
+  readonly #gateways: readonly GatewayActor[];
+  readonly #links: ReadonlyMap<string, readonly Link[]>;
+  readonly #interferers: readonly Extract<ScenarioEvent, { event: "interferer" }>[];
+  readonly #chances: ReadonlyMap<string, NodeChance>;
+  #onAir: OnAir[] = [];
+
+  /** `links` by node name, one a gateway in the gateways' order; `chances` by node name. */
+  constructor(
+    gateways: readonly GatewayActor[],
+    links: ReadonlyMap<string, readonly Link[]>,
+    events: readonly ScenarioEvent[],
+    chances: ReadonlyMap<string, NodeChance>,
+  ) {
+    this.#gateways = gateways;
+    this.#links = links;
+    this.#interferers = eventsOf(events, "interferer");
+    this.#chances = chances;
+  }
+
+  begin(transmission: Transmission): void {
+    const links = this.#links.get(transmission.nodeName) ?? [];
+    const chance = this.#chances.get(transmission.nodeName);
+    if (chance === undefined) return;
+    const presences: Presence[] = [];
+    for (const [index, gateway] of this.#gateways.entries()) {
+      const powers = links[index]?.powersDbm(transmission.startUs) ?? null;
+      const draws = gateway.config.antennas.map(() => chance.luck.uniform());
+      if (powers === null) continue;
+      const antennas = powers.map((powerDbm, antenna) => ({
+        powerDbm,
+        noiseDbm: this.#noiseDbm(gateway, transmission),
+        luck: draws[antenna] ?? 1,
+      }));
+      const detected = antennas.some(
+        ({ powerDbm, noiseDbm, luck: draw }) =>
+          draw < detectionProbability(marginDb(powerDbm - noiseDbm, transmission.modulation.spreadingFactor)),
+      );
+      const listens = gateway.listensOn(transmission.frequencyHz);
+      presences.push({
+        gateway,
+        antennas,
+        detected,
+        taken: detected && listens && gateway.takeDemodulator(),
+      });
+    }
+    this.#onAir.push({ transmission, presences });
+  }
+
+  /** What every gateway made of a transmission that ends now. */
+  end(transmission: Transmission): readonly Hearing[] {
+    const chance = this.#chances.get(transmission.nodeName);
+    const own = this.#onAir.find((frame) => frame.transmission === transmission);
+    if (own === undefined || chance === undefined) return [];
+    const overlapping = this.#onAir.filter(
+      (frame) => frame !== own && overlaps(frame.transmission, transmission),
+    );
+    const hearings = this.#gateways.map((gateway) => {
+      const presence = own.presences.find((candidate) => candidate.gateway === gateway);
+      if (presence === undefined) return { gateway, outcome: "weak" as const, receptions: [] };
+      if (presence.taken) gateway.freeDemodulator();
+      return this.#judge(transmission, presence, overlapping, chance.scatter);
+    });
+    this.#forget(transmission.endUs);
+    return hearings;
+  }
+
+  #judge(
+    transmission: Transmission,
+    presence: Presence,
+    overlapping: readonly OnAir[],
+    scatter: Random,
+  ): Hearing {
+    const { gateway } = presence;
+    const { spreadingFactor } = transmission.modulation;
+    const receptions: AntennaReception[] = [];
+    let collided = false;
+    for (const [antenna, state] of presence.antennas.entries()) {
+      const others = overlapping.flatMap((frame) => {
+        const powerDbm = frame.presences.find((p) => p.gateway === gateway)?.antennas[antenna]?.powerDbm;
+        const sf = frame.transmission.modulation.spreadingFactor;
+        return powerDbm === undefined
+          ? []
+          : [{ spreadingFactor: sf, powerDbm, startUs: frame.transmission.startUs }];
+      });
+      const margin = marginDb(state.powerDbm - state.noiseDbm, spreadingFactor);
+      const isDetected = state.luck < detectionProbability(margin);
+      const survives = survivesInterference(state.powerDbm, spreadingFactor, others);
+      const signal = reportSignal(
+        state.powerDbm,
+        state.noiseDbm,
+        others.map(({ powerDbm }) => powerDbm),
+        scatter,
+      );
+      const frequencyOffsetHz = offsetHz(transmission, gateway.config.clockDriftPpm, scatter);
+      if (isDetected && !survives) {
+        collided = true;
+        // What begins after the header spoils the payload only: the modem reports a packet with a wrong CRC.
+        const early = others.filter(({ startUs }) => startUs < headerEndUs(transmission));
+        if (!survivesInterference(state.powerDbm, spreadingFactor, early)) continue;
+      } else if (!isDetected) continue;
+      const isWhole = survives && state.luck < deliveryProbability(margin);
+      receptions.push({ antenna, crc: isWhole ? "ok" : "bad", signal, frequencyOffsetHz });
+    }
+    const isRead = receptions.some(({ crc }) => crc === "ok");
+    if (!isRead && collided) return this.#heardBy(presence, transmission, "collision", receptions);
+    return this.#heardBy(presence, transmission, isRead ? "received" : "weak", receptions);
+  }
+
+  /** Takes away what a gateway that is off, tuned elsewhere or out of demodulators would have had. */
+  #heardBy(
+    { gateway, taken }: Presence,
+    transmission: Transmission,
+    outcome: RadioOutcome,
+    receptions: readonly AntennaReception[],
+  ): Hearing {
+    const none = { gateway, receptions: [] };
+    const received = outcome === "received";
+    if (!gateway.isOn(transmission.startUs) || !gateway.isOn(transmission.endUs))
+      return { ...none, outcome: received ? "gateway-off" : outcome };
+    if (!gateway.listensOn(transmission.frequencyHz))
+      return { ...none, outcome: received ? "off-channel" : outcome };
+    if (!taken) return { ...none, outcome: received ? "no-demodulator" : outcome };
+    // One antenna that read the frame is enough; those that did not then report nothing.
+    return {
+      gateway,
+      outcome,
+      receptions: received ? receptions.filter(({ crc }) => crc === "ok") : receptions,
+    };
+  }
+
+  #noiseDbm(gateway: GatewayActor, transmission: Transmission): number {
+    const thermalDbm = thermalNoiseDbm(transmission.modulation.bandwidthHz, gateway.config.noiseFigureDb);
+    const riseDb = this.#interferers
+      .filter(
+        ({ frequencyHz, gateway: eui, from, to }) =>
+          frequencyHz === transmission.frequencyHz &&
+          (eui === undefined || eui === gateway.config.eui) &&
+          transmission.startUs >= from &&
+          transmission.startUs < to,
+      )
+      .reduce((most, { noiseRiseDb }) => Math.max(most, noiseRiseDb), 0);
+    return thermalDbm + riseDb;
+  }
+
+  /** Keeps what can still overlap with a transmission that has not ended. */
+  #forget(nowUs: number): void {
+    const earliestUs = this.#onAir.reduce(
+      (earliest, { transmission }) =>
+        transmission.endUs > nowUs ? Math.min(earliest, transmission.startUs) : earliest,
+      nowUs,
+    );
+    this.#onAir = this.#onAir.filter(({ transmission }) => transmission.endUs > earliestUs);
+  }
+}
+
+function overlaps(a: Transmission, b: Transmission): boolean {
+  return a.frequencyHz === b.frequencyHz && a.startUs < b.endUs && b.startUs < a.endUs;
+}
+
+function headerEndUs({ startUs, modulation }: Transmission): number {
+  return startUs + (SYMBOLS_TO_HEADER_END * 2 ** modulation.spreadingFactor * 1e6) / modulation.bandwidthHz;
+}
+
+// Chosen: how far the estimate of one frame strays from the carrier's true offset.
+const OFFSET_SCATTER_HZ = 25;
+
+/** What the concentrator sees of the carrier's offset: the node's crystal against its own. */
+function offsetHz(transmission: Transmission, clockDriftPpm: number, scatter: Random): number {
+  const ppm = transmission.crystalPpm - clockDriftPpm;
+  return Math.round((ppm * transmission.frequencyHz) / 1e6 + OFFSET_SCATTER_HZ * normal(scatter));
+}

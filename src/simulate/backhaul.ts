@@ -1,0 +1,88 @@
+/**
+ * What becomes of a datagram between gateway and listener? Delay, loss, doubling, overtaking, and outages.
+ */
+import type { Agenda } from "./agenda.ts";
+import type { GatewayActor } from "./gateway-actor.ts";
+import { exponential, type Random } from "./random.ts";
+import type { Scenario } from "./scenario.ts";
+import type { GatewayDatagram, Passage } from "./transmission.ts";
+
+// Chosen: how far a copy and an overtaken datagram trail behind.
+const COPY_DELAY_US = 3_000;
+const OVERTAKEN_BY_US = 1_000;
+/** Longest time that a datagram waits to be overtaken. */
+const HELD_US = 30_000_000;
+
+/** The way from one gateway to the listener. `deliver` is called at the moment of arrival, or of a loss. */
+export class Backhaul {
+  readonly #gateway: GatewayActor;
+  readonly #network: Scenario["network"];
+  readonly #agenda: Agenda<() => void>;
+  readonly #random: Random;
+  readonly #deliver: (passage: Passage) => void;
+  /** A datagram that waits for its successor. */
+  #held: ((whenUs: number) => void) | null = null;
+
+  constructor(
+    gateway: GatewayActor,
+    scenario: Scenario,
+    agenda: Agenda<() => void>,
+    random: Random,
+    deliver: (passage: Passage) => void,
+  ) {
+    this.#gateway = gateway;
+    this.#network = gateway.config.network ?? scenario.network;
+    this.#agenda = agenda;
+    this.#random = random;
+    this.#deliver = deliver;
+  }
+
+  send(datagram: GatewayDatagram, sentUs: number): void {
+    const network = this.#network;
+    // All draws are taken for every datagram, so that an outage shifts none of them.
+    const isLost = this.#random.uniform() < network.lossShare;
+    const isDoubled = this.#random.uniform() < network.duplicateShare;
+    const isOvertaken = this.#random.uniform() < network.reorderShare;
+    const isLate = this.#random.uniform() < network.lateShare;
+    const delayUs = Math.round((network.latencyMs + exponential(this.#random, network.jitterMs)) * 1000);
+    const passage = { gatewayEui: this.#gateway.config.eui, datagram, sentUs, isCopy: false };
+    if (!this.#gateway.isReachable(sentUs)) {
+      this.#deliver({ ...passage, atUs: sentUs, fate: "backhaul-outage" });
+      return;
+    }
+    if (isLost) {
+      this.#deliver({ ...passage, atUs: sentUs, fate: "lost" });
+      return;
+    }
+    const atUs = sentUs + delayUs + (isLate ? Math.round(network.lateSeconds * 1e6) : 0);
+    const arrive = (whenUs: number, isCopy: boolean): void => {
+      this.#agenda.add(whenUs, () => this.#deliver({ ...passage, atUs: whenUs, fate: "arrives", isCopy }));
+    };
+    const arriveAll = (whenUs: number): void => {
+      arrive(whenUs, false);
+      if (isDoubled) arrive(whenUs + COPY_DELAY_US, true);
+    };
+    if (datagram.kind === "push-data" && isOvertaken && this.#held === null) {
+      this.#hold(atUs, arriveAll);
+      return;
+    }
+    arriveAll(atUs);
+    if (datagram.kind === "push-data") this.#release(atUs);
+  }
+
+  #release(overtakenAtUs: number): void {
+    const arriveAll = this.#held;
+    this.#held = null;
+    arriveAll?.(overtakenAtUs + OVERTAKEN_BY_US);
+  }
+
+  /** Lets the next PUSH_DATA pass; goes on by itself when none comes in time. */
+  #hold(atUs: number, arriveAll: (whenUs: number) => void): void {
+    this.#held = arriveAll;
+    this.#agenda.add(atUs + HELD_US, () => {
+      if (this.#held !== arriveAll) return;
+      this.#held = null;
+      arriveAll(atUs + HELD_US);
+    });
+  }
+}

@@ -1,0 +1,79 @@
+/**
+ * Which octets does a synthetic node send? LoRaWAN 1.0.x frames, encrypted and signed with keys that belong to the
+ * node's name and the seed, so that a decoder given these keys can prove every frame.
+ */
+import type { DevAddr } from "../model/identifiers.ts";
+import { encodePhyPayload } from "../wire/lorawan/encode-phy-payload.ts";
+import { cryptFrmPayload } from "../wire/lorawan/frame-encryption.ts";
+import { dataMic10, type FrameIdentity } from "../wire/lorawan/frame-mic.ts";
+import { joinMic } from "../wire/lorawan/join-mic.ts";
+import { joinOctets } from "../wire/lorawan/octets.ts";
+import { type Random, randomOctets } from "./random.ts";
+import type { Node } from "./scenario.ts";
+
+export interface NodeKeys {
+  readonly nwkSKey: Uint8Array;
+  readonly appSKey: Uint8Array;
+  readonly appKey: Uint8Array;
+}
+
+/** The keys of a synthetic node. They protect nothing. */
+export function nodeKeys(random: Random): NodeKeys {
+  const keys = random.fork("keys");
+  return {
+    nwkSKey: randomOctets(keys, 16),
+    appSKey: randomOctets(keys, 16),
+    appKey: randomOctets(keys, 16),
+  };
+}
+
+/** The PHYPayload of a data frame. Only the low 16 bits of the counter are sent, but all 32 are signed. */
+export function dataFrameOctets(
+  node: Node,
+  devAddr: DevAddr,
+  counter: number,
+  keys: NodeKeys,
+  payload: Uint8Array,
+): Uint8Array {
+  const identity: FrameIdentity = { direction: "up", devAddr, fCnt32: counter };
+  const message = encodePhyPayload({
+    messageType: node.confirmed ? "ConfirmedDataUp" : "UnconfirmedDataUp",
+    direction: "up",
+    devAddr,
+    fCtrl: {
+      adr: node.adr,
+      adrAckReq: false,
+      ack: false,
+      classB: false,
+      fOptsLength: 0,
+      raw: node.adr ? 0x80 : 0,
+    },
+    fCnt: counter % 65536,
+    fOpts: new Uint8Array(0),
+    fPort: payload.length === 0 ? null : node.fPort,
+    frmPayload: cryptFrmPayload(keys.appSKey, payload, identity),
+    mic: new Uint8Array(0),
+    rfuBits: 0,
+  });
+  return joinOctets(message, dataMic10(keys.nwkSKey, message, identity));
+}
+
+/** The PHYPayload of a join-request. */
+export function joinRequestOctets(
+  joinEui: string,
+  devEui: string,
+  devNonce: number,
+  keys: NodeKeys,
+): Uint8Array {
+  const bytes = encodePhyPayload({
+    messageType: "JoinRequest",
+    direction: "up",
+    joinEui,
+    devEui,
+    devNonce,
+    mic: new Uint8Array(4),
+    rfuBits: 0,
+  });
+  const message = bytes.subarray(0, bytes.length - 4);
+  return joinOctets(message, joinMic(keys.appKey, message));
+}

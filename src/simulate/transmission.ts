@@ -1,0 +1,75 @@
+/**
+ * What did a node send, and what became of it at each gateway? The values that node, air, gateway and truth share.
+ */
+import type { RadioPacket, StatusReport } from "../model/datagram.ts";
+import type { DevAddr, Eui } from "../model/identifiers.ts";
+import type { LoraModulation } from "../model/modulation.ts";
+
+/** One counter life of one device address, as the node lives it. */
+export interface Life {
+  readonly nodeName: string;
+  readonly devAddr: DevAddr;
+  readonly isStranger: boolean;
+  /** Why it began. */
+  readonly cause: "start" | "join" | "reset";
+}
+
+/** One transmission. Times are microseconds since the start of the run. */
+export interface Transmission {
+  readonly nodeName: string;
+  readonly isStranger: boolean;
+  /** Null for a join-request. */
+  readonly life: Life | null;
+  /** The 32-bit counter; null for a join-request. */
+  readonly counter: number | null;
+  /** 0 for the first transmission of a counter, then 1, 2 … */
+  readonly repeat: number;
+  readonly startUs: number;
+  readonly endUs: number;
+  readonly frequencyHz: number;
+  readonly modulation: LoraModulation;
+  readonly payload: Uint8Array;
+  readonly crystalPpm: number;
+}
+
+/**
+ * What one gateway made of one transmission, best antenna first. `crc-bad` stands beside the cause.
+ * A gateway that is off, or not tuned to the channel, is judged as if it were on; only what it would have received
+ * is called `gateway-off` or `off-channel`.
+ */
+export type RadioOutcome =
+  | "received"
+  | "weak"
+  | "collision"
+  | "no-demodulator"
+  | "gateway-off"
+  | "off-channel";
+
+/** A packet that a gateway forwards, with where it came from. */
+export interface ForwardedPacket {
+  readonly packet: RadioPacket;
+  readonly transmission: Transmission;
+}
+
+/** What a gateway sends, before it is written in octets: the share acknowledged is known only to who sends it. */
+export type GatewayDatagram =
+  | { readonly kind: "pull-data"; readonly version: 1 | 2; readonly token: number }
+  | {
+      readonly kind: "push-data";
+      readonly version: 1 | 2;
+      readonly token: number;
+      readonly packets: readonly ForwardedPacket[];
+      readonly status: StatusReport | null;
+    };
+
+/** One datagram on its way, at the moment when it reaches the listener, or is sent and lost. */
+export interface Passage {
+  readonly gatewayEui: Eui;
+  readonly datagram: GatewayDatagram;
+  readonly sentUs: number;
+  /** Arrival, or for a lost datagram its sending. Microseconds since the start of the run; never falls. */
+  readonly atUs: number;
+  readonly fate: "arrives" | "lost" | "backhaul-outage";
+  /** True for the second of two equal datagrams. */
+  readonly isCopy: boolean;
+}

@@ -1,0 +1,309 @@
+/**
+ * What really happened in a run? Keeps account while it goes, and writes it down in the form of truth-schema.ts.
+ * Shares no code with the ledger: the simulator is its judge.
+ */
+import { isoTime } from "../model/window.ts";
+import { hexOf } from "../wire/lorawan/octets.ts";
+import type { Hearing } from "./air.ts";
+import type { NodeKeys } from "./frame-octets.ts";
+import type { GatewayActor } from "./gateway-actor.ts";
+import type { Scenario } from "./scenario.ts";
+import { type ScenarioClock, worldUs } from "./scenario-time.ts";
+import type { Life, Passage, Transmission } from "./transmission.ts";
+import { Load } from "./truth-load.ts";
+import {
+  COUNTER_FATES,
+  type CounterFate,
+  type Truth,
+  type TruthCounter,
+  type TruthLife,
+} from "./truth-schema.ts";
+
+interface CounterRecord {
+  readonly counter: number;
+  readonly atUs: number;
+  transmissions: number;
+  receptions: number;
+  fate: CounterFate;
+  duringOutage: boolean;
+  readonly heard: Set<Transmission>;
+  readonly gateways: Set<string>;
+}
+
+interface LifeRecord {
+  readonly life: Life;
+  readonly keys: NodeKeys;
+  readonly counters: Map<number, CounterRecord>;
+  firstHeardUs: number | null;
+  lastHeardUs: number | null;
+}
+
+interface GatewayRecord {
+  copies: number;
+  pushData: number;
+  pullData: number;
+  statusReports: number;
+  datagramsLost: number;
+  receptions: number;
+  crcBad: number;
+}
+
+/** The account of one run. */
+export class TruthLedger {
+  readonly #scenario: Scenario;
+  readonly #clock: ScenarioClock;
+  readonly #gateways: readonly GatewayActor[];
+  readonly #lives = new Map<Life, LifeRecord>();
+  readonly #joins = new Map<Transmission, number>();
+  readonly #records = new Map<string, GatewayRecord>();
+  readonly #load = new Load();
+
+  constructor(scenario: Scenario, clock: ScenarioClock, gateways: readonly GatewayActor[]) {
+    this.#scenario = scenario;
+    this.#clock = clock;
+    this.#gateways = gateways;
+    for (const { config } of gateways) {
+      this.#records.set(config.eui, {
+        copies: 0,
+        pushData: 0,
+        pullData: 0,
+        statusReports: 0,
+        datagramsLost: 0,
+        receptions: 0,
+        crcBad: 0,
+      });
+    }
+  }
+
+  /** A counter is spent on a frame. */
+  spent(life: Life, keys: NodeKeys, counter: number, atUs: number): void {
+    let record = this.#lives.get(life);
+    if (record === undefined) {
+      record = { life, keys, counters: new Map(), firstHeardUs: null, lastHeardUs: null };
+      this.#lives.set(life, record);
+    }
+    record.counters.set(counter, {
+      counter,
+      atUs,
+      transmissions: 0,
+      receptions: 0,
+      fate: "weak",
+      duringOutage: false,
+      heard: new Set(),
+      gateways: new Set(),
+    });
+  }
+
+  /** A transmission has ended, and each gateway's radio has made of it what it could. */
+  transmitted(transmission: Transmission, hearings: readonly Hearing[]): void {
+    if (transmission.counter === null) this.#joins.set(transmission, 0);
+    const record = this.#counterOf(transmission);
+    if (record === null) return;
+    const isOutage = !this.#gateways.some((gateway) => gateway.isReachable(transmission.endUs));
+    record.duringOutage = isOutage && (record.transmissions === 0 || record.duringOutage);
+    record.transmissions += 1;
+    // What was received is not yet heard; what becomes of its datagram decides.
+    for (const { outcome } of hearings) improve(record, outcome === "received" ? "in-flight" : outcome);
+  }
+
+  /** A datagram reaches the listener, or is lost. */
+  passed(passage: Passage): void {
+    const gateway = this.#records.get(passage.gatewayEui);
+    if (gateway === undefined) return;
+    if (passage.fate !== "arrives") {
+      gateway.datagramsLost += 1;
+      this.#lost(passage);
+      return;
+    }
+    if (passage.isCopy) {
+      gateway.copies += 1;
+      return;
+    }
+    if (passage.datagram.kind === "pull-data") {
+      gateway.pullData += 1;
+      return;
+    }
+    gateway.pushData += 1;
+    if (passage.datagram.status !== null) gateway.statusReports += 1;
+    for (const { packet, transmission } of passage.datagram.packets) {
+      gateway.receptions += packet.signals.length;
+      this.#load.add(passage.gatewayEui, transmission, packet.signals.length);
+      if (packet.crc === "bad") gateway.crcBad += packet.signals.length;
+      else this.#heard(passage.gatewayEui, transmission, packet.signals.length);
+    }
+  }
+
+  /** The account until a moment of the run, microseconds since its start. */
+  finish(seed: number, untilUs: number): Truth {
+    const livesOfAddress = new Map<string, number>();
+    const heardLives = [...this.#lives.values()]
+      .filter(({ firstHeardUs }) => firstHeardUs !== null)
+      .sort((a, b) => (a.firstHeardUs ?? 0) - (b.firstHeardUs ?? 0));
+    const numbers = new Map<Life, number>();
+    for (const { life } of heardLives) {
+      const number = (livesOfAddress.get(life.devAddr) ?? 0) + 1;
+      livesOfAddress.set(life.devAddr, number);
+      numbers.set(life, number);
+    }
+    return {
+      title: this.#scenario.title,
+      site: this.#scenario.site,
+      seed,
+      speed: this.#clock.speed,
+      from: this.#time(0),
+      to: this.#time(untilUs),
+      nodes: [...this.#lives.values()].map((record) =>
+        this.#lifeTruth(record, numbers.get(record.life) ?? null, untilUs),
+      ),
+      joins: [...this.#joins].map(([transmission, receptions]) => ({
+        name: transmission.nodeName,
+        at: this.#time(transmission.startUs),
+        receptions,
+      })),
+      gateways: this.#gateways.map((gateway) => this.#gatewayTruth(gateway, untilUs)),
+      channels: this.#load.channels(this.#gateways.map(({ config }) => config.eui)),
+      events: this.#scenario.events.map((event) =>
+        Object.fromEntries(
+          Object.entries(event).map(([key, value]) => [
+            key,
+            EVENT_TIMES.has(key) ? this.#time(Number(value)) : value,
+          ]),
+        ),
+      ),
+    };
+  }
+
+  #counterOf(transmission: Transmission): CounterRecord | null {
+    if (transmission.life === null || transmission.counter === null) return null;
+    return this.#lives.get(transmission.life)?.counters.get(transmission.counter) ?? null;
+  }
+
+  #heard(eui: string, transmission: Transmission, receptions: number): void {
+    const joinReceptions = this.#joins.get(transmission);
+    if (joinReceptions !== undefined) this.#joins.set(transmission, joinReceptions + receptions);
+    const record = this.#counterOf(transmission);
+    const life = transmission.life === null ? undefined : this.#lives.get(transmission.life);
+    if (record === null || life === undefined) return;
+    record.receptions += receptions;
+    record.heard.add(transmission);
+    record.gateways.add(eui);
+    record.fate = "heard";
+    life.firstHeardUs = Math.min(life.firstHeardUs ?? transmission.endUs, transmission.endUs);
+    life.lastHeardUs = Math.max(life.lastHeardUs ?? transmission.endUs, transmission.endUs);
+  }
+
+  #lost({ datagram, fate }: Passage): void {
+    if (datagram.kind === "pull-data") return;
+    for (const { packet, transmission } of datagram.packets) {
+      const record = this.#counterOf(transmission);
+      if (record === null || packet.crc !== "ok") continue;
+      improve(record, fate === "lost" ? "datagram-lost" : "backhaul-outage");
+    }
+  }
+
+  #lifeTruth(
+    { life, keys, counters, firstHeardUs, lastHeardUs }: LifeRecord,
+    number: number | null,
+    untilUs: number,
+  ): TruthLife {
+    const { nodes, strangers } = this.#scenario;
+    const records = [...counters.values()].filter(({ atUs }) => atUs <= untilUs);
+    const heard = records.filter(({ fate }) => fate === "heard");
+    const heardCounters = heard.map(({ counter }) => counter);
+    const first = heardCounters.length === 0 ? null : heardCounters.reduce((a, b) => Math.min(a, b));
+    const last = heardCounters.length === 0 ? null : heardCounters.reduce((a, b) => Math.max(a, b));
+    const expected = first === null || last === null ? 0 : last - first + 1;
+    const missedInOutage = records.filter(
+      ({ fate, counter, duringOutage }) =>
+        fate !== "heard" &&
+        duringOutage &&
+        first !== null &&
+        last !== null &&
+        counter > first &&
+        counter < last,
+    );
+    const sum = (figure: (record: CounterRecord) => number): number =>
+      records.reduce((total, record) => total + figure(record), 0);
+    return {
+      name: life.nodeName,
+      kind: [...nodes, ...strangers].find(({ name }) => name === life.nodeName)?.kind ?? "node",
+      stranger: life.isStranger,
+      devAddr: life.devAddr,
+      life: number,
+      began: life.cause,
+      sent: records.length,
+      transmissions: sum((record) => record.transmissions),
+      heard: heard.length,
+      firstHeardCounter: first,
+      lastHeardCounter: last,
+      expected,
+      missed: expected - heard.length,
+      missedDuringOutage: missedInOutage.length,
+      repeats: sum((record) => Math.max(0, record.heard.size - 1)),
+      receptions: sum((record) => record.receptions),
+      heardByGateway: Object.fromEntries(
+        this.#gateways.map(({ config }) => [
+          config.eui,
+          heard.filter(({ gateways }) => gateways.has(config.eui)).length,
+        ]),
+      ),
+      firstHeard: firstHeardUs === null ? null : this.#time(firstHeardUs),
+      lastHeard: lastHeardUs === null ? null : this.#time(lastHeardUs),
+      keys: { nwkSKey: hexOf(keys.nwkSKey), appSKey: hexOf(keys.appSKey) },
+      counters: records.map((record) => this.#counterTruth(record)),
+    };
+  }
+
+  #counterTruth(record: CounterRecord): TruthCounter {
+    return {
+      counter: record.counter,
+      at: this.#time(record.atUs),
+      transmissions: record.transmissions,
+      heardTransmissions: record.heard.size,
+      receptions: record.receptions,
+      gateways: [...record.gateways].sort(),
+      fate: record.fate,
+      duringOutage: record.fate !== "heard" && record.duringOutage,
+    };
+  }
+
+  #gatewayTruth(
+    { config, powerOutages, backhaulOutages }: GatewayActor,
+    untilUs: number,
+  ): Truth["gateways"][number] {
+    const figures = this.#records.get(config.eui);
+    const outages = [
+      ...powerOutages.map((stretch) => ({ ...stretch, kind: "power" as const })),
+      ...backhaulOutages.map((stretch) => ({ ...stretch, kind: "backhaul" as const })),
+    ].filter(({ fromUs }) => fromUs < untilUs);
+    const { copies = 0, pushData = 0, pullData = 0 } = figures ?? {};
+    return {
+      eui: config.eui,
+      name: config.name,
+      protocolVersion: config.protocolVersion,
+      datagrams: copies + pushData + pullData,
+      copies,
+      pushData,
+      pullData,
+      statusReports: figures?.statusReports ?? 0,
+      datagramsLost: figures?.datagramsLost ?? 0,
+      receptions: figures?.receptions ?? 0,
+      crcBad: figures?.crcBad ?? 0,
+      restarts: powerOutages.filter(({ toUs }) => toUs <= untilUs).length,
+      outages: outages
+        .sort((a, b) => a.fromUs - b.fromUs)
+        .map(({ fromUs, toUs, kind }) => ({ from: this.#time(fromUs), to: this.#time(toUs), kind })),
+    };
+  }
+
+  #time(atUs: number): string {
+    return isoTime(worldUs(this.#clock, atUs));
+  }
+}
+
+const EVENT_TIMES: ReadonlySet<string> = new Set(["from", "to", "until", "at"]);
+
+/** Takes the fate that came nearer to hearing. */
+function improve(record: CounterRecord, fate: CounterFate): void {
+  if (COUNTER_FATES.indexOf(fate) < COUNTER_FATES.indexOf(record.fate)) record.fate = fate;
+}
