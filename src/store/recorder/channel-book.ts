@@ -70,18 +70,20 @@ export class ChannelBook {
 
   add(heard: HeardOnChannel): void {
     const { gatewayId, frequencyHz, atUs, airtimeUs } = heard;
+    if (airtimeUs > 0) {
+      for (const minute of minutesOf(atUs - airtimeUs, atUs)) {
+        const startUs = Math.max(atUs - airtimeUs, minute * MINUTE_US);
+        const endUs = Math.min(atUs, (minute + 1) * MINUTE_US);
+        // The union first: a cell of this transaction tells it that there are receptions to read back.
+        const union = this.#union(gatewayId, frequencyHz, minute, heard.receptionId);
+        const delta = this.#delta(gatewayId, frequencyHz, minute);
+        delta.airtimeUs += endUs - startUs;
+        delta.busyUs += union.add(startUs, endUs);
+      }
+    }
     const own = this.#delta(gatewayId, frequencyHz, minuteOf(atUs));
     own.receptions += 1;
     if (heard.crcBad) own.crcBad += 1;
-    if (airtimeUs <= 0) return;
-    for (const minute of minutesOf(atUs - airtimeUs, atUs)) {
-      const startUs = Math.max(atUs - airtimeUs, minute * MINUTE_US);
-      const endUs = Math.min(atUs, (minute + 1) * MINUTE_US);
-      const union = this.#union(gatewayId, frequencyHz, minute, heard.receptionId);
-      const delta = this.#delta(gatewayId, frequencyHz, minute);
-      delta.airtimeUs += endUs - startUs;
-      delta.busyUs += union.add(startUs, endUs);
-    }
   }
 
   /** Counts the minutes around a moment again from the receptions: one of them proved a ghost. */

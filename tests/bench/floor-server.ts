@@ -1,0 +1,61 @@
+/**
+ * The floor of the ingest benchmark: the least that could be called "receive and keep". Receives, JSON.parse, one
+ * insert a reception, one durable commit for whatever has queued, acknowledges. No decoding, no ledger, no roll-ups.
+ * Run as a child process: prints its port, ends when its standard input ends.
+ */
+import { createSocket } from "node:dgram";
+import Database from "better-sqlite3";
+
+const db = new Database(process.argv[2] ?? ":memory:");
+db.pragma("journal_mode = WAL");
+db.pragma("synchronous = FULL");
+db.exec(
+  "CREATE TABLE reception (id INTEGER PRIMARY KEY, eui TEXT, at INTEGER, tmst INTEGER, freq REAL, rssi INTEGER, lsnr REAL, data TEXT)",
+);
+const insert = db.prepare(
+  "INSERT INTO reception (eui, at, tmst, freq, rssi, lsnr, data) VALUES (?, ?, ?, ?, ?, ?, ?)",
+);
+
+interface Rxpk {
+  tmst: number;
+  freq: number;
+  rssi: number;
+  lsnr: number;
+  data: string;
+}
+const queue: { bytes: Buffer; port: number; address: string }[] = [];
+let scheduled = false;
+
+const socket = createSocket("udp4");
+socket.on("message", (bytes, from) => {
+  queue.push({ bytes, port: from.port, address: from.address });
+  if (scheduled) return;
+  scheduled = true;
+  setImmediate(commit);
+});
+
+function commit(): void {
+  scheduled = false;
+  const batch = queue.splice(0);
+  db.transaction(() => {
+    for (const { bytes } of batch) {
+      const body = JSON.parse(bytes.toString("utf8", 12)) as { rxpk: Rxpk[] };
+      const eui = bytes.toString("hex", 4, 12);
+      for (const one of body.rxpk)
+        insert.run(eui, Date.now(), one.tmst, one.freq, one.rssi, one.lsnr, one.data);
+    }
+  })();
+  for (const { bytes, port, address } of batch) {
+    socket.send(Buffer.from([bytes[0] ?? 2, bytes[1] ?? 0, bytes[2] ?? 0, 1]), port, address);
+  }
+}
+
+socket.bind(0, "127.0.0.1", () => {
+  socket.setRecvBufferSize(4 * 1024 * 1024);
+  process.stdout.write(`${socket.address().port}\n`);
+});
+process.stdin.on("end", () => {
+  socket.close();
+  db.close();
+});
+process.stdin.resume();

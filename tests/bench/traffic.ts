@@ -1,0 +1,28 @@
+/** The traffic of the benchmarks: uplinks of 200 nodes at four gateways on eight channels, one packet each. */
+import { encodePushData } from "../../src/wire/forwarder/encode.ts";
+import { packet, phy } from "../store/traffic.ts";
+
+const NODES = 200;
+
+/** Datagram number `i`: every one new, counters and concentrator clocks running on. */
+export function benchDatagram(i: number): Uint8Array {
+  const node = (0x0100_0000 + (i % NODES)).toString(16).toUpperCase().padStart(8, "0");
+  return encodePushData({
+    version: 2,
+    token: i % 65_536,
+    gatewayEui: `02005E100000000${1 + (i % 4)}`,
+    packets: [
+      {
+        ...packet({
+          payload: phy(node, Math.floor(i / NODES)),
+          tmstUs: (i * 1_000) % 4_294_967_296,
+          frequencyHz: 867_100_000 + (i % 8) * 200_000,
+          spreadingFactor: 7 + (i % 6),
+          rssiDbm: -80 - (i % 50),
+          snrDb: (i % 200) / 10 - 10,
+        }),
+      },
+    ],
+    status: null,
+  });
+}

@@ -1,0 +1,15 @@
+/** The measured side of the ingest benchmark: the intake's thread as the service starts it. Same frame as the floor. */
+import { startIntake } from "../../dist/server/intake/start-intake.js";
+
+const intake = await startIntake({
+  dbPath: process.argv[2] ?? ":memory:",
+  udpHost: "127.0.0.1",
+  udpPort: 0,
+  log: (sentence: string) => process.stderr.write(`${sentence}\n`),
+  onLost: (error: Error) => {
+    throw error;
+  },
+});
+process.stdout.write(`${intake.udp[0]?.port}\n`);
+process.stdin.on("end", () => void intake.close());
+process.stdin.resume();
