@@ -1,0 +1,150 @@
+/** Which view is shown, and where does its data come from? Here state meets views; neither knows the other. */
+import { useEffect } from "preact/hooks";
+import type { AirView as Air } from "../../src/contract/air.ts";
+import type { CapturesView as Captures } from "../../src/contract/captures.ts";
+import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
+import type { SiteView as Site } from "../../src/contract/site.ts";
+import type { Refusal, RefusalSample, ServiceStatus } from "../../src/contract/status.ts";
+import { AirView } from "./pages/AirView.tsx";
+import { CapturesView } from "./pages/CapturesView.tsx";
+import { HelpPage } from "./pages/HelpPage.tsx";
+import { NodesView } from "./pages/NodesView.tsx";
+import { NodeView } from "./pages/NodeView.tsx";
+import { ServiceView } from "./pages/ServiceView.tsx";
+import { SiteView } from "./pages/SiteView.tsx";
+import { Gate } from "./parts/Gate.tsx";
+import { Shell } from "./parts/Shell.tsx";
+import { StoredNotice } from "./parts/StoredNotice.tsx";
+import { learnServiceTime } from "./state/clock.ts";
+import { currentWindow, linkTo, route } from "./state/route.ts";
+import { type Loaded, useViewData } from "./state/view-data.ts";
+
+/** The whole page. */
+export function App() {
+  const status = useViewData<ServiceStatus>({ topic: "status", path: "/api/status", key: null }, null);
+  const said = status.data;
+  useEffect(() => {
+    if (said !== null) learnServiceTime(Date.parse(said.now));
+  }, [said]);
+  const { view, parts } = route.value;
+  const place = `${view}/${parts.join("/")}`;
+  // A new place begins at its top.
+  useEffect(() => {
+    scrollTo(0, 0);
+  }, [place]);
+  const site = said?.siteName ?? "Mastlog";
+  useEffect(() => {
+    document.title = `${TITLES[view]} · ${site}`;
+  }, [view, site]);
+  return (
+    <Shell status={said}>
+      {view === "service" || view === "captures" ? null : <StoredNotice status={said} />}
+      <Place status={status} />
+    </Shell>
+  );
+}
+
+const TITLES = {
+  site: "Site",
+  nodes: "Nodes",
+  node: "Node",
+  air: "Air",
+  captures: "Captures",
+  service: "Service",
+  unknown: "No such view",
+};
+
+function Place({ status }: { status: Loaded<ServiceStatus> }) {
+  const { view, parts } = route.value;
+  switch (view) {
+    case "site":
+      return <SitePlace status={status.data} />;
+    case "nodes":
+      return <NodesPlace />;
+    case "node":
+      return <NodePlace key={parts.join("/")} devAddr={parts[0] ?? ""} life={parts[1] ?? "1"} />;
+    case "air":
+      return <AirPlace />;
+    case "captures":
+      return <CapturesPlace status={status.data} />;
+    case "service":
+      return <ServicePlace status={status} />;
+    case "unknown":
+      return (
+        <section>
+          <h1>There is no such view.</h1>
+          <p class="beneath">
+            <a href={linkTo("/site")}>To the site</a>
+          </p>
+        </section>
+      );
+  }
+}
+
+function SitePlace({ status }: { status: ServiceStatus | null }) {
+  const loaded = useViewData<Site>({ topic: "site", path: "/api/site", key: null }, currentWindow.value);
+  return (
+    <Gate loaded={loaded}>
+      {(site) =>
+        site.empty ? (
+          status === null ? null : (
+            <HelpPlace status={status} />
+          )
+        ) : (
+          <SiteView site={site} onChanged={loaded.reload} />
+        )
+      }
+    </Gate>
+  );
+}
+
+function HelpPlace({ status }: { status: ServiceStatus }) {
+  const loaded = useViewData<Captures>({ topic: null, path: "/api/captures", key: null }, null);
+  return <HelpPage status={status} samples={loaded.data?.samples ?? null} />;
+}
+
+function NodesPlace() {
+  const loaded = useViewData<Nodes>({ topic: "nodes", path: "/api/nodes", key: null }, currentWindow.value);
+  return <Gate loaded={loaded}>{(nodes) => <NodesView nodes={nodes} />}</Gate>;
+}
+
+function NodePlace({ devAddr, life }: { devAddr: string; life: string }) {
+  const path = `/api/nodes/${encodeURIComponent(devAddr)}/${encodeURIComponent(life)}`;
+  const loaded = useViewData<NodePage>(
+    { topic: "node", path, key: `${devAddr}/${life}` },
+    currentWindow.value,
+  );
+  return <Gate loaded={loaded}>{(page) => <NodeView page={page} onChanged={loaded.reload} />}</Gate>;
+}
+
+function AirPlace() {
+  const loaded = useViewData<Air>({ topic: "air", path: "/api/air", key: null }, currentWindow.value);
+  return <Gate loaded={loaded}>{(air) => <AirView air={air} />}</Gate>;
+}
+
+function CapturesPlace({ status }: { status: ServiceStatus | null }) {
+  const loaded = useViewData<Captures>({ topic: "captures", path: "/api/captures", key: null }, null);
+  return (
+    <Gate loaded={loaded}>
+      {(captures) => <CapturesView captures={captures} status={status} onChanged={loaded.reload} />}
+    </Gate>
+  );
+}
+
+function ServicePlace({ status }: { status: Loaded<ServiceStatus> }) {
+  const refused = useViewData<{ refusals: Refusal[]; samples: RefusalSample[] }>(
+    { topic: null, path: "/api/refusals", key: null },
+    null,
+  );
+  return (
+    <Gate loaded={status}>
+      {(said) => (
+        <ServiceView
+          status={said}
+          refusals={refused.data?.refusals ?? said.refusals}
+          samples={refused.data?.samples ?? []}
+        />
+      )}
+    </Gate>
+  );
+}

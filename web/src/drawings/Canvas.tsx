@@ -1,0 +1,70 @@
+/** How is something drawn that is too fine for elements? A canvas that follows its width, the scheme and the printer. */
+import { useEffect, useRef } from "preact/hooks";
+import { type Inks, readInks } from "./inks.ts";
+
+export interface Sheet {
+  readonly ctx: CanvasRenderingContext2D;
+  /** CSS pixels. */
+  readonly width: number;
+  readonly height: number;
+  readonly inks: Inks;
+}
+
+export interface CanvasProps {
+  /** CSS pixels; a function when it depends on the width. */
+  readonly height: number | ((width: number) => number);
+  readonly draw: (sheet: Sheet) => void;
+  /** Says what is drawn; the figures themselves are in the table. */
+  readonly label: string;
+}
+
+/** Draws anew whenever it is rendered, resized, printed, or the system changes between light and dark. */
+export function Canvas({ height, draw, label }: CanvasProps) {
+  const element = useRef<HTMLCanvasElement>(null);
+  const latest = useRef({ height, draw });
+  latest.current = { height, draw };
+
+  const paint = () => {
+    const canvas = element.current;
+    const ctx = canvas?.getContext("2d");
+    if (!canvas || !ctx) return;
+    const width = canvas.clientWidth;
+    if (width === 0) return;
+    const wanted = latest.current.height;
+    const tall = typeof wanted === "number" ? wanted : wanted(width);
+    const ratio = devicePixelRatio || 1;
+    canvas.style.height = `${tall}px`;
+    canvas.width = Math.round(width * ratio);
+    canvas.height = Math.round(tall * ratio);
+    ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
+    const inks = readInks();
+    ctx.font = `13px ${inks.sans}`;
+    latest.current.draw({ ctx, width, height: tall, inks });
+  };
+
+  useEffect(paint);
+  // Once: `paint` reads what is newest through a ref.
+  useEffect(() => {
+    const canvas = element.current;
+    if (canvas === null) return;
+    return watchSurroundings(canvas, paint);
+  }, []);
+  return <canvas ref={element} role="img" aria-label={label} />;
+}
+
+/** Calls `again` when `element` changes width, the scheme changes, or printing begins or ends. Returns the clean-up. */
+export function watchSurroundings(element: Element, again: () => void): () => void {
+  let width = element.clientWidth;
+  const observer = new ResizeObserver(() => {
+    if (element.clientWidth === width) return;
+    width = element.clientWidth;
+    again();
+  });
+  observer.observe(element);
+  const queries = [matchMedia("(prefers-color-scheme: dark)"), matchMedia("print")];
+  for (const query of queries) query.addEventListener("change", again);
+  return () => {
+    observer.disconnect();
+    for (const query of queries) query.removeEventListener("change", again);
+  };
+}

@@ -1,0 +1,131 @@
+/**
+ * Heartbeat: did this gateway live, minute by minute? Receptions as height, keepalives beneath the line, status
+ * reports as dots, restarts as a rule, an outage as a break in the paper.
+ */
+import type { GatewayRow } from "../../../src/contract/gateways.ts";
+import { Canvas, type Sheet } from "./Canvas.tsx";
+import { drawTimeAxis, type TimeScale, xOf } from "./draw-axis.ts";
+import { gatherCells } from "./heartbeat-cells.ts";
+
+const BASE = 44;
+const BODY = 60;
+const AXIS = 22;
+
+export interface HeartbeatLineProps {
+  readonly gateway: GatewayRow;
+  /** Highest count of receptions in a cell of any gateway shown: all lines share one height. */
+  readonly tallest: number;
+  readonly toMs: number;
+  readonly axis: boolean;
+}
+
+/** One gateway's line over the window. */
+export function HeartbeatLine({ gateway, tallest, toMs, axis }: HeartbeatLineProps) {
+  const fromMs = Date.parse(gateway.heartbeat.from);
+  const draw = (sheet: Sheet) => {
+    const scale: TimeScale = { fromMs, toMs, left: 0, right: sheet.width };
+    const { cells, cellSeconds } = gatherCells(gateway.heartbeat, Math.floor(sheet.width / 2));
+    const group = cellSeconds / gateway.heartbeat.cellSeconds;
+    drawCells(sheet, scale, cells, cellSeconds, Math.max(1, tallest) * group);
+    for (const outage of gateway.outages)
+      drawBreak(sheet, scale, Date.parse(outage.from), Date.parse(outage.to));
+    for (const restart of gateway.restartTimes) drawRestart(sheet, scale, Date.parse(restart));
+    if (axis) drawTimeAxis(sheet, scale, BODY);
+  };
+  const name = gateway.name ?? gateway.eui;
+  return (
+    <Canvas
+      height={axis ? BODY + AXIS : BODY}
+      draw={draw}
+      label={`Heartbeat of ${name}: ${gateway.clause}`}
+    />
+  );
+}
+
+function drawCells(
+  { ctx, width, inks }: Sheet,
+  scale: TimeScale,
+  cells: ReturnType<typeof gatherCells>["cells"],
+  cellSeconds: number,
+  tallest: number,
+): void {
+  ctx.fillStyle = inks.line;
+  ctx.fillRect(0, BASE, width, 1);
+  cells.forEach((cell, index) => {
+    const x = xOf(scale, scale.fromMs + index * cellSeconds * 1000);
+    const next = Math.min(width, xOf(scale, scale.fromMs + (index + 1) * cellSeconds * 1000));
+    const wide = Math.max(1, next - x - (next - x > 4 ? 1 : 0));
+    // The square root keeps a quiet gateway's few receptions visible beside a busy one's many.
+    const tall = (count: number) => (count === 0 ? 0 : Math.max(2, Math.sqrt(count / tallest) * (BASE - 6)));
+    const whole = Math.min(BASE - 2, tall(cell.receptions));
+    ctx.fillStyle = inks.ink;
+    ctx.fillRect(x, BASE - whole, wide, whole);
+    const broken = cell.receptions === 0 ? 0 : whole * (cell.crcBad / cell.receptions);
+    if (broken > 0) {
+      // CRC-failed receptions: the top of the bar left open.
+      ctx.fillStyle = inks.quiet;
+      ctx.fillRect(x, BASE - whole, wide, Math.max(1, broken));
+    }
+    if (cell.keepalivesExpected > 0) {
+      const share = cell.keepalives / cell.keepalivesExpected;
+      ctx.fillStyle = inks.accent;
+      if (share >= 0.5) ctx.fillRect(x, BASE + 3, wide, share >= 0.9 ? 5 : 3);
+    } else if (cell.keepalives > 0) {
+      ctx.fillStyle = inks.accent;
+      ctx.fillRect(x, BASE + 3, wide, 3);
+    }
+    if (cell.statusReports > 0) {
+      ctx.fillStyle = inks.quiet;
+      ctx.fillRect(x + wide / 2 - 1, BASE + 11, 2, 2);
+    }
+  });
+}
+
+/** The paper is torn: nothing arrived, so nothing is drawn, and the edges say that this is no zero. */
+function drawBreak({ ctx, width, inks }: Sheet, scale: TimeScale, fromMs: number, toMs: number): void {
+  const left = Math.max(-4, xOf(scale, fromMs));
+  const right = Math.min(width + 4, xOf(scale, toMs));
+  if (right < 0 || left > width) return;
+  const wide = Math.max(right - left, 4);
+  ctx.fillStyle = inks.paper;
+  ctx.beginPath();
+  tear(ctx, left, 0, BODY, 1);
+  tear(ctx, left + wide, BODY, 0, 1);
+  ctx.fill();
+  ctx.strokeStyle = inks.bad;
+  ctx.lineWidth = 1;
+  for (const x of [left, left + wide]) {
+    ctx.beginPath();
+    tear(ctx, x, 0, BODY, 1);
+    ctx.stroke();
+  }
+  if (wide > 110) {
+    ctx.fillStyle = inks.bad;
+    ctx.textBaseline = "middle";
+    ctx.fillText("✕ out of reach", left + 12, BODY / 2);
+  }
+}
+
+function tear(ctx: CanvasRenderingContext2D, x: number, fromY: number, toY: number, size: number): void {
+  const steps = 10;
+  for (let step = 0; step <= steps; step += 1) {
+    const y = fromY + ((toY - fromY) * step) / steps;
+    ctx.lineTo(x + (step % 2 === 0 ? -2 : 2) * size, y);
+  }
+}
+
+function drawRestart({ ctx, width, inks }: Sheet, scale: TimeScale, ms: number): void {
+  const x = Math.round(xOf(scale, ms)) + 0.5;
+  if (x < 0 || x > width) return;
+  ctx.strokeStyle = inks.look;
+  ctx.lineWidth = 1;
+  ctx.beginPath();
+  ctx.moveTo(x, 0);
+  ctx.lineTo(x, BODY);
+  ctx.stroke();
+  ctx.fillStyle = inks.look;
+  ctx.textBaseline = "top";
+  const label = "▲ restart";
+  const wide = ctx.measureText(label).width;
+  ctx.fillText(label, x + 4 + wide > width ? x - 4 - wide : x + 4, 0);
+}

@@ -1,0 +1,250 @@
+/**
+ * Margin ladder and RSSI: how strongly did each gateway hear the node over time? Axes, cursor and selection are
+ * uPlot's; rungs, dots and labels are drawn here. A stretch that is drawn over with the mouse becomes the window
+ * of the whole dashboard.
+ */
+import { useEffect, useRef, useState } from "preact/hooks";
+import uPlot from "uplot";
+import "uplot/dist/uPlot.min.css";
+import type { SignalSeries } from "../../../src/contract/nodes.ts";
+import { db, dbm, figure, gatewayTitle } from "../format/format.ts";
+import { clockTime } from "../format/times.ts";
+import { chooseWindow } from "../state/route.ts";
+import { watchSurroundings } from "./Canvas.tsx";
+import { drawRungs, drawSeries, type Plot } from "./draw-signal.ts";
+import { type Inks, readInks, seriesInk } from "./inks.ts";
+import { extent, nearestPoint } from "./signal-columns.ts";
+import { timeMarks } from "./time-axis.ts";
+import "./SignalPlot.css";
+
+export interface SignalPlotProps {
+  readonly series: readonly SignalSeries[];
+  readonly show: "snr" | "rssi";
+  readonly fromMs: number;
+  readonly toMs: number;
+  readonly label: string;
+}
+
+const NARROW_PX = 600;
+
+/** One plot; several on a page share their cursor. */
+export function SignalPlot(props: SignalPlotProps) {
+  const host = useRef<HTMLDivElement>(null);
+  const plot = useRef<uPlot | null>(null);
+  const latest = useRef(props);
+  latest.current = props;
+  const [reading, setReading] = useState<string | null>(null);
+
+  useEffect(() => {
+    const element = host.current;
+    if (element === null) return;
+    const made = new uPlot(options(latest, element, setReading), [[], []], element);
+    plot.current = made;
+    const stop = watchSurroundings(element, () =>
+      made.setSize({ width: element.clientWidth, height: heightOf(latest.current.show) }),
+    );
+    return () => {
+      stop();
+      made.destroy();
+      plot.current = null;
+    };
+  }, []);
+  useEffect(() => {
+    plot.current?.setData([
+      [props.fromMs, props.toMs],
+      [null, null],
+    ]);
+  }, [props.series, props.fromMs, props.toMs]);
+
+  return (
+    <div class="signal-plot">
+      <div ref={host} role="img" aria-label={props.label} class="signal-sheet" />
+      <p class="signal-reading small quiet">{reading ?? "\u00A0"}</p>
+    </div>
+  );
+}
+
+function heightOf(show: SignalPlotProps["show"]): number {
+  return show === "snr" ? 300 : 170;
+}
+
+function columnOf(series: SignalSeries, show: SignalPlotProps["show"]): readonly (number | null)[] {
+  return show === "snr" ? series.snrDb : series.rssiDbm;
+}
+
+function rangeOf({ series, show }: SignalPlotProps): [number, number] {
+  const found = extent(series.map((one) => columnOf(one, show)));
+  // The ladder is always whole: SF12's rung at −20 dB and air above the best frame.
+  if (show === "snr") return [Math.min(-22, (found?.[0] ?? 0) - 1), Math.max(2, (found?.[1] ?? 0) + 3)];
+  return found === null ? [-130, -60] : [Math.floor(found[0] / 5) * 5 - 5, Math.ceil(found[1] / 5) * 5 + 5];
+}
+
+function options(
+  latest: { current: SignalPlotProps },
+  host: HTMLElement,
+  setReading: (words: string | null) => void,
+): uPlot.Options {
+  const show = latest.current.show;
+  const rightOf = () => (host.clientWidth < NARROW_PX ? 8 : 128);
+  const axis = (scale: "x" | "y"): uPlot.Axis => ({
+    scale,
+    stroke: () => readInks().quiet,
+    font: `13px ${readInks().sans}`,
+    grid: { show: false },
+    ticks: { stroke: () => readInks().line, size: 4 },
+    border: { show: true, stroke: () => readInks().line },
+  });
+  return {
+    width: host.clientWidth,
+    height: heightOf(show),
+    ms: 1,
+    padding: [8, rightOf, 0, 0],
+    legend: { show: false },
+    scales: {
+      x: { time: false, range: () => [latest.current.fromMs, latest.current.toMs] },
+      y: { range: () => rangeOf(latest.current) },
+    },
+    series: [{}, { scale: "y", paths: () => null, points: { show: false } }],
+    axes: [
+      {
+        ...axis("x"),
+        splits: (self, _axis, min, max) =>
+          timeMarks(min, max, self.bbox.width / uPlot.pxRatio / 84).map((mark) => mark.ms),
+        values: (self, splits) => {
+          const labels = new Map(
+            timeMarks(latest.current.fromMs, latest.current.toMs, self.bbox.width / uPlot.pxRatio / 84).map(
+              (mark) => [mark.ms, mark.label],
+            ),
+          );
+          return splits.map((split) => labels.get(split) ?? "");
+        },
+      },
+      { ...axis("y"), size: 52, space: 36, values: (_self, splits) => splits.map((split) => figure(split)) },
+    ],
+    cursor: {
+      y: false,
+      points: { show: false },
+      drag: { x: true, y: false, setScale: false },
+      sync: { key: "signal", scales: ["x", null] },
+    },
+    hooks: {
+      drawAxes: [(self) => drawAll(self, latest.current, host.clientWidth < NARROW_PX)],
+      setCursor: [(self) => setReading(readingAt(self, latest.current))],
+      setSelect: [
+        (self) => {
+          if (self.select.width < 8) return;
+          const fromMs = Math.floor(self.posToVal(self.select.left, "x"));
+          const toMs = Math.ceil(self.posToVal(self.select.left + self.select.width, "x"));
+          self.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+          if (toMs - fromMs >= 10_000) chooseWindow({ kind: "fixed", fromMs, toMs });
+        },
+      ],
+    },
+  };
+}
+
+function drawAll(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps, narrow: boolean): void {
+  const inks = readInks();
+  const plot: Plot = {
+    ctx: self.ctx,
+    inks,
+    ratio: uPlot.pxRatio,
+    ...{ left: self.bbox.left, top: self.bbox.top, width: self.bbox.width, height: self.bbox.height },
+    fromMs,
+    toMs,
+    low: self.scales.y?.min ?? 0,
+    high: self.scales.y?.max ?? 1,
+  };
+  const { ctx } = plot;
+  ctx.save();
+  ctx.beginPath();
+  ctx.rect(plot.left, plot.top, plot.width, plot.height);
+  ctx.clip();
+  if (show === "snr") {
+    const used = new Set<number>();
+    for (const one of series) for (const factor of one.spreadingFactor) if (factor !== null) used.add(factor);
+    drawRungs(plot, used);
+  }
+  const ends = series.map((one, index) => drawSeries(plot, one, columnOf(one, show), index, show === "snr"));
+  ctx.restore();
+  ctx.save();
+  drawLabels(plot, series, ends, inks, narrow);
+  ctx.restore();
+}
+
+/** Each series' name at the end of its line, moved apart where two would touch. */
+function drawLabels(
+  plot: Plot,
+  series: readonly SignalSeries[],
+  ends: readonly ({ x: number; y: number } | null)[],
+  inks: Inks,
+  narrow: boolean,
+): void {
+  const { ctx, ratio } = plot;
+  ctx.font = `${13 * ratio}px ${inks.sans}`;
+  ctx.textBaseline = "middle";
+  const placed = ends
+    .map((end, index) => ({ end, index, y: end?.y ?? 0 }))
+    .filter((label) => label.end !== null)
+    .sort((a, b) => a.y - b.y);
+  let free = plot.top;
+  for (const label of placed) {
+    const one = series[label.index];
+    if (one === undefined) continue;
+    const y = Math.max(label.y + (narrow ? -12 * ratio : 0), free + 8 * ratio);
+    free = y + 8 * ratio;
+    const { colour, dash } = seriesInk(inks, label.index);
+    const right = plot.left + plot.width;
+    const room = narrow ? plot.width / 2 : 92 * ratio;
+    const text = shorten(ctx, gatewayTitle(one), room);
+    const start = narrow ? right - ctx.measureText(text).width - 26 * ratio : right + 8 * ratio;
+    if (narrow) {
+      ctx.fillStyle = inks.sheet;
+      ctx.fillRect(start - 4 * ratio, y - 9 * ratio, right - start + 4 * ratio, 18 * ratio);
+    }
+    ctx.strokeStyle = colour;
+    ctx.lineWidth = 3 * ratio;
+    ctx.setLineDash(dash.map((part) => part * ratio));
+    ctx.beginPath();
+    ctx.moveTo(start, y);
+    ctx.lineTo(start + 14 * ratio, y);
+    ctx.stroke();
+    ctx.fillStyle = inks.ink;
+    ctx.fillText(text, start + 20 * ratio, y);
+  }
+}
+
+function shorten(ctx: CanvasRenderingContext2D, text: string, room: number): string {
+  if (ctx.measureText(text).width <= room) return text;
+  let short = text;
+  while (short.length > 1 && ctx.measureText(`${short}…`).width > room) short = short.slice(0, -1);
+  return `${short}…`;
+}
+
+/** What stands under the cursor, in words; null when nothing is near. */
+function readingAt(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps): string | null {
+  const { left, top } = self.cursor;
+  if (left === undefined || left < 0) return null;
+  const ms = self.posToVal(left, "x");
+  const reachMs = ((toMs - fromMs) / (self.bbox.width / uPlot.pxRatio)) * 12;
+  let best: { words: string; distance: number } | null = null;
+  for (const one of series) {
+    const at = nearestPoint(one.atMs, columnOf(one, show), ms, reachMs);
+    const value = at === null ? null : (columnOf(one, show)[at] ?? null);
+    if (at === null || value === null) continue;
+    // A cursor that is only shared from another plot has no height: then the first gateway is as good as any.
+    const distance = top === undefined || top < 0 ? 0 : Math.abs(self.valToPos(value, "y") - top);
+    if (best !== null && distance >= best.distance) continue;
+    const factor = one.spreadingFactor[at];
+    const parts = [
+      clockTime(one.atMs[at] ?? 0),
+      gatewayTitle(one),
+      `SNR ${db(one.snrDb[at])}`,
+      factor == null ? "" : `SF${factor}`,
+      `margin ${db(one.marginDb[at])}`,
+      `RSSI ${dbm(one.rssiDbm[at])}`,
+    ];
+    best = { words: parts.filter((part) => part !== "").join(" · "), distance };
+  }
+  return best?.words ?? null;
+}

@@ -1,0 +1,139 @@
+/**
+ * How is a counter drawn? Heard: a full tick; by one gateway of several: half a tick; missed: an open notch below
+ * the line; missed while no gateway was reachable: the same, hatched; repeated: a dot above.
+ */
+import type { CounterTick } from "../../../src/contract/nodes.ts";
+import type { Sheet } from "./Canvas.tsx";
+import type { StripLayout, StripRow } from "./counter-layout.ts";
+
+export const ROW_PX = 36;
+export const LABEL_PX = 92;
+const LINE_AT = 22;
+const TALL = 14;
+const NOTCH = 8;
+
+/** A rule at the beginning of a counter life, with its reason. */
+export interface LifeRule {
+  readonly atMs: number;
+  readonly reason: string;
+}
+
+/** Draws all rows; `selected` is the index of the tick that the keyboard stands on. */
+export function drawStrip(
+  sheet: Sheet,
+  layout: StripLayout,
+  ticks: readonly CounterTick[],
+  lives: readonly LifeRule[],
+  selected: number | null,
+): void {
+  layout.rows.forEach((row, index) => {
+    const top = index * ROW_PX;
+    const { ctx, inks, width } = sheet;
+    ctx.fillStyle = inks.quiet;
+    ctx.textBaseline = "middle";
+    ctx.fillText(row.label, 0, top + LINE_AT - 4);
+    ctx.fillStyle = inks.line;
+    ctx.fillRect(LABEL_PX, top + LINE_AT, width - LABEL_PX, 1);
+    if (row.density === null) drawTicks(sheet, row, ticks, top, selected);
+    else drawDensity(sheet, row, top);
+    for (const life of lives)
+      if (life.atMs >= row.fromMs && life.atMs < row.toMs) drawLife(sheet, row, life, top);
+  });
+}
+
+/** Where a moment stands in its row, CSS pixels. */
+export function tickX(row: StripRow, ms: number, width: number): number {
+  return LABEL_PX + 2 + ((ms - row.fromMs) / (row.toMs - row.fromMs)) * (width - LABEL_PX - 6);
+}
+
+function drawTicks(
+  { ctx, inks, width }: Sheet,
+  row: StripRow,
+  ticks: readonly CounterTick[],
+  top: number,
+  selected: number | null,
+): void {
+  const line = top + LINE_AT;
+  for (let at = row.first; at < row.end; at += 1) {
+    const tick = ticks[at];
+    if (tick === undefined) continue;
+    const x = Math.round(tickX(row, tick.atMs, width));
+    if (at === selected) {
+      ctx.strokeStyle = inks.accent;
+      ctx.lineWidth = 2;
+      ctx.strokeRect(x - 4, top + 1, 10, ROW_PX - 3);
+    }
+    ctx.fillStyle = inks.ink;
+    if (tick.fate === "heard") ctx.fillRect(x, line - TALL, 2, TALL);
+    else if (tick.fate === "heard-by-some") ctx.fillRect(x, line - TALL / 2, 2, TALL / 2);
+    else drawNotch(ctx, x, line + 2, tick.fate === "missed" ? inks.bad : inks.quiet, tick.fate !== "missed");
+    if (tick.repeats > 0) {
+      ctx.fillStyle = inks.look;
+      ctx.beginPath();
+      ctx.arc(x + 1, line - TALL - 4, 2, 0, 7);
+      ctx.fill();
+    }
+  }
+}
+
+function drawNotch(
+  ctx: CanvasRenderingContext2D,
+  x: number,
+  y: number,
+  colour: string,
+  hatched: boolean,
+): void {
+  ctx.strokeStyle = colour;
+  ctx.lineWidth = 1;
+  ctx.beginPath();
+  ctx.moveTo(x - 0.5, y);
+  ctx.lineTo(x - 0.5, y + NOTCH - 0.5);
+  ctx.lineTo(x + 2.5, y + NOTCH - 0.5);
+  ctx.lineTo(x + 2.5, y);
+  if (hatched)
+    for (let step = 2; step < NOTCH; step += 3) {
+      ctx.moveTo(x - 0.5, y + step);
+      ctx.lineTo(x + 2.5, y + step - 2);
+    }
+  ctx.stroke();
+}
+
+function drawDensity({ ctx, inks, width }: Sheet, row: StripRow, top: number): void {
+  const cells = row.density ?? [];
+  const most = Math.max(1, ...cells.map((cell) => cell.heard + cell.missed + cell.missedDuringOutage));
+  const line = top + LINE_AT;
+  cells.forEach((cell, index) => {
+    const all = cell.heard + cell.missed + cell.missedDuringOutage;
+    if (all === 0) return;
+    const x = tickX(row, row.fromMs + ((row.toMs - row.fromMs) * index) / cells.length, width);
+    const wide = Math.max(1, (width - LABEL_PX - 6) / cells.length - 1);
+    const tall = Math.max(cell.heard === 0 ? 0 : 2, (cell.heard / most) * TALL);
+    ctx.fillStyle = inks.ink;
+    ctx.fillRect(x, line - tall, wide, tall);
+    const lost = cell.missed + cell.missedDuringOutage;
+    if (lost === 0) return;
+    // Depth below the line: the share of this cell's counters that nobody heard.
+    const deep = Math.max(2, (lost / all) * NOTCH);
+    ctx.strokeStyle = cell.missed > 0 ? inks.bad : inks.quiet;
+    ctx.lineWidth = 1;
+    ctx.strokeRect(x + 0.5, line + 2.5, Math.max(1, wide - 1), deep);
+    if (cell.missed > 0) {
+      ctx.fillStyle = inks.bad;
+      ctx.fillRect(x, line + 2, wide, (cell.missed / all) * NOTCH);
+    }
+  });
+}
+
+function drawLife({ ctx, inks, width }: Sheet, row: StripRow, life: LifeRule, top: number): void {
+  const x = Math.round(tickX(row, life.atMs, width)) - 3.5;
+  ctx.strokeStyle = inks.accent;
+  ctx.lineWidth = 2;
+  ctx.beginPath();
+  ctx.moveTo(x, top + 1);
+  ctx.lineTo(x, top + ROW_PX - 2);
+  ctx.stroke();
+  ctx.fillStyle = inks.accent;
+  ctx.textBaseline = "bottom";
+  const wide = ctx.measureText(life.reason).width;
+  ctx.fillText(life.reason, x + 6 + wide > width ? x - 6 - wide : x + 6, top + ROW_PX);
+}

@@ -1,0 +1,159 @@
+/**
+ * How are signals and their floors drawn? Few points: dots, each on a stem that stands on its own rung, joined
+ * where nothing is missing. Many: one bar a pixel column from lowest to highest. Time taken grows with the points
+ * once, never with what is drawn.
+ */
+import type { SignalSeries } from "../../../src/contract/nodes.ts";
+import { type Inks, seriesInk } from "./inks.ts";
+import { indexAt } from "./signal-columns.ts";
+
+/** Canvas pixels; x and y map time and value into the plot. */
+export interface Plot {
+  readonly ctx: CanvasRenderingContext2D;
+  readonly inks: Inks;
+  readonly ratio: number;
+  readonly left: number;
+  readonly top: number;
+  readonly width: number;
+  readonly height: number;
+  readonly fromMs: number;
+  readonly toMs: number;
+  readonly low: number;
+  readonly high: number;
+}
+
+/**
+ * SNR that the demodulator needs, dB, SF5 to SF12. Semtech SX1276 data sheet, table "Range of spreading factors"
+ * (SF6 to SF12); SF5 by the same step of 2.5 dB. The same floors from which the service computes the margin.
+ */
+export const FLOORS_DB: Readonly<Record<number, number>> = Object.fromEntries(
+  [5, 6, 7, 8, 9, 10, 11, 12].map((factor) => [factor, -2.5 * (factor - 4)]),
+);
+
+const RUNGS = [7, 8, 9, 10, 11, 12];
+
+export function plotX(plot: Plot, ms: number): number {
+  return plot.left + ((ms - plot.fromMs) / (plot.toMs - plot.fromMs)) * plot.width;
+}
+
+export function plotY(plot: Plot, value: number): number {
+  return plot.top + ((plot.high - value) / (plot.high - plot.low)) * plot.height;
+}
+
+/** The rungs, each with its spreading factor; those in use are drawn in ink, the others faint. */
+export function drawRungs(plot: Plot, used: ReadonlySet<number>): void {
+  const { ctx, inks, ratio } = plot;
+  ctx.textBaseline = "bottom";
+  ctx.font = `${13 * ratio}px ${inks.sans}`;
+  for (const factor of RUNGS) {
+    const y = Math.round(plotY(plot, FLOORS_DB[factor] ?? 0)) + 0.5;
+    const inUse = used.has(factor);
+    ctx.lineWidth = ratio * (inUse ? 1.5 : 1);
+    ctx.strokeStyle = inUse ? inks.ink : inks.line;
+    ctx.beginPath();
+    ctx.moveTo(plot.left, y);
+    ctx.lineTo(plot.left + plot.width, y);
+    ctx.stroke();
+    ctx.fillStyle = inUse ? inks.ink : inks.quiet;
+    ctx.fillText(`SF${factor}`, plot.left + 4 * ratio, y);
+  }
+}
+
+/** Draws one series and answers where its line ends, for its label; null when nothing of it is in the plot. */
+export function drawSeries(
+  plot: Plot,
+  series: SignalSeries,
+  values: readonly (number | null)[],
+  index: number,
+  stems: boolean,
+): { x: number; y: number } | null {
+  const first = indexAt(series.atMs, plot.fromMs);
+  const end = indexAt(series.atMs, plot.toMs);
+  if (first === end) return null;
+  const { colour, dash } = seriesInk(plot.inks, index);
+  plot.ctx.strokeStyle = colour;
+  plot.ctx.fillStyle = colour;
+  const perPixel = (end - first) / (plot.width / plot.ratio);
+  if (perPixel > 0.5) drawColumns(plot, series.atMs, values, first, end);
+  else drawDots(plot, series, values, first, end, dash, stems && perPixel < 0.2);
+  plot.ctx.setLineDash([]);
+  for (let at = end - 1; at >= first; at -= 1) {
+    const value = values[at];
+    if (value != null) return { x: plotX(plot, series.atMs[at] ?? 0), y: plotY(plot, value) };
+  }
+  return null;
+}
+
+function drawDots(
+  plot: Plot,
+  series: SignalSeries,
+  values: readonly (number | null)[],
+  first: number,
+  end: number,
+  dash: number[],
+  stems: boolean,
+): void {
+  const { ctx, ratio } = plot;
+  const line = new Path2D();
+  const posts = new Path2D();
+  const dots = new Path2D();
+  const size = 2 * ratio;
+  let pen = false;
+  for (let at = first; at < end; at += 1) {
+    const value = values[at];
+    if (value == null) {
+      pen = false;
+      continue;
+    }
+    const x = plotX(plot, series.atMs[at] ?? 0);
+    const y = plotY(plot, value);
+    if (pen) line.lineTo(x, y);
+    else line.moveTo(x, y);
+    pen = true;
+    dots.moveTo(x + size, y);
+    dots.arc(x, y, size, 0, 7);
+    const floor = FLOORS_DB[series.spreadingFactor[at] ?? 0];
+    if (!stems || floor === undefined) continue;
+    posts.moveTo(x, y);
+    posts.lineTo(x, plotY(plot, floor));
+  }
+  ctx.lineWidth = ratio;
+  ctx.globalAlpha = 0.35;
+  ctx.stroke(posts);
+  ctx.globalAlpha = stems ? 0.5 : 0.8;
+  ctx.setLineDash(dash.map((part) => part * ratio));
+  ctx.stroke(line);
+  ctx.globalAlpha = 1;
+  ctx.fill(dots);
+}
+
+/** Every point falls into a pixel column; each column is one bar, and columns without a point stay empty. */
+function drawColumns(
+  plot: Plot,
+  atMs: readonly number[],
+  values: readonly (number | null)[],
+  first: number,
+  end: number,
+): void {
+  const { ctx, ratio } = plot;
+  const wide = Math.max(1, Math.round(ratio));
+  const columns = Math.ceil(plot.width / wide) + 1;
+  const lows = new Float64Array(columns).fill(Number.POSITIVE_INFINITY);
+  const highs = new Float64Array(columns).fill(Number.NEGATIVE_INFINITY);
+  const perMs = plot.width / wide / (plot.toMs - plot.fromMs);
+  for (let at = first; at < end; at += 1) {
+    const value = values[at];
+    if (value == null) continue;
+    const column = (((atMs[at] ?? 0) - plot.fromMs) * perMs) | 0;
+    if (value < (lows[column] ?? 0)) lows[column] = value;
+    if (value > (highs[column] ?? 0)) highs[column] = value;
+  }
+  ctx.globalAlpha = 0.75;
+  for (let column = 0; column < columns; column += 1) {
+    const low = lows[column] ?? Number.POSITIVE_INFINITY;
+    if (low === Number.POSITIVE_INFINITY) continue;
+    const y = plotY(plot, highs[column] ?? low);
+    ctx.fillRect(plot.left + column * wide, y - ratio, wide, plotY(plot, low) - y + 2 * ratio);
+  }
+  ctx.globalAlpha = 1;
+}

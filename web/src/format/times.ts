@@ -1,0 +1,90 @@
+/**
+ * How is a moment written? Local time, 24 hours, months by name: "14 Mar 2026, 09:00". The zone is named once,
+ * at the foot of the page. Ages are words; whoever needs the exact time finds it on focus.
+ */
+import { THIN } from "./format.ts";
+
+const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+
+function two(value: number): string {
+  return String(value).padStart(2, "0");
+}
+
+/** "09:04" */
+export function hourMinute(ms: number): string {
+  const at = new Date(ms);
+  return `${two(at.getHours())}:${two(at.getMinutes())}`;
+}
+
+/** "09:04:31" */
+export function clockTime(ms: number): string {
+  return `${hourMinute(ms)}:${two(new Date(ms).getSeconds())}`;
+}
+
+/** "14 Mar" */
+export function dayMonth(ms: number): string {
+  const at = new Date(ms);
+  return `${at.getDate()} ${MONTHS[at.getMonth()] ?? ""}`;
+}
+
+/** "14 Mar 2026" */
+export function fullDate(ms: number): string {
+  return `${dayMonth(ms)} ${new Date(ms).getFullYear()}`;
+}
+
+/** "14 Mar 2026, 09:04:31" with milliseconds where `fine` asks for them. */
+export function exactTime(ms: number, fine = false): string {
+  const tail = fine ? `.${String(new Date(ms).getMilliseconds()).padStart(3, "0")}` : "";
+  return `${fullDate(ms)}, ${clockTime(ms)}${tail}`;
+}
+
+/** "09:04" today, "13 Mar, 09:04" this year, "13 Mar 2025, 09:04" before. */
+export function nearTime(ms: number, nowMs: number): string {
+  if (fullDate(ms) === fullDate(nowMs)) return hourMinute(ms);
+  const sameYear = new Date(ms).getFullYear() === new Date(nowMs).getFullYear();
+  return `${sameYear ? dayMonth(ms) : fullDate(ms)}, ${hourMinute(ms)}`;
+}
+
+/** "just now", "40 s ago", "3 min ago", "2 h ago", "5 d ago". Clocks that differ by seconds are not a future. */
+export function age(ms: number, nowMs: number): string {
+  const seconds = Math.round((nowMs - ms) / 1000);
+  if (seconds < -60) return `in ${length(-seconds)}`;
+  if (seconds < 10) return "just now";
+  return `${length(seconds)} ago`;
+}
+
+function length(seconds: number): string {
+  if (seconds < 60) return `${seconds}${THIN}s`;
+  if (seconds < 3600) return `${Math.floor(seconds / 60)}${THIN}min`;
+  if (seconds < 2 * 86_400) return `${Math.floor(seconds / 3600)}${THIN}h`;
+  return `${Math.floor(seconds / 86_400)}${THIN}d`;
+}
+
+function isMidnight(ms: number): boolean {
+  const at = new Date(ms);
+  return at.getHours() + at.getMinutes() + at.getSeconds() + at.getMilliseconds() === 0;
+}
+
+/** "14 Mar 2026", "14 Mar 2026, 09:00–11:00", "14 Mar 2026, 22:00 – 15 Mar 2026, 02:00". Half open: a whole day ends at the next midnight. */
+export function windowWords(fromMs: number, toMs: number): string {
+  if (isMidnight(fromMs) && isMidnight(toMs) && toMs > fromMs) {
+    const last = toMs - 1;
+    if (fullDate(fromMs) === fullDate(last)) return fullDate(fromMs);
+    return `${fullDate(fromMs)} – ${fullDate(last)}`;
+  }
+  // A window that ends with the day is written 24:00, so that it stays on one date.
+  const sameDay = fullDate(fromMs) === fullDate(toMs - 1);
+  const shown = (ms: number) => (new Date(ms).getSeconds() === 0 ? hourMinute(ms) : clockTime(ms));
+  if (sameDay) return `${fullDate(fromMs)}, ${shown(fromMs)}–${isMidnight(toMs) ? "24:00" : shown(toMs)}`;
+  return `${fullDate(fromMs)}, ${shown(fromMs)} – ${fullDate(toMs)}, ${shown(toMs)}`;
+}
+
+/** The zone that every time on the page is in: "Europe/Berlin, UTC+1". */
+export function zoneWords(ms: number): string {
+  const name = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  const minutes = -new Date(ms).getTimezoneOffset();
+  const sign = minutes < 0 ? "\u2212" : "+";
+  const rest = Math.abs(minutes) % 60;
+  const offset = `${Math.floor(Math.abs(minutes) / 60)}${rest === 0 ? "" : `:${two(rest)}`}`;
+  return minutes === 0 ? `${name}, UTC` : `${name}, UTC${sign}${offset}`;
+}

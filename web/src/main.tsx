@@ -1,0 +1,11 @@
+// Starts the page: clock, address bar, then the first drawing.
+import { render } from "preact";
+import { App } from "./app.tsx";
+import { startClock } from "./state/clock.ts";
+import { followAddress } from "./state/route.ts";
+import "./base.css";
+
+startClock();
+followAddress();
+const root = document.getElementById("root");
+if (root !== null) render(<App />, root);

@@ -1,0 +1,167 @@
+/** What was read from files, what can be, and what is stored? */
+import type { CaptureRow, CapturesView as Captures } from "../../../src/contract/captures.ts";
+import type { ServiceStatus } from "../../../src/contract/status.ts";
+import { counted, figure, fileSize, percent } from "../format/format.ts";
+import { windowWords } from "../format/times.ts";
+import { Age } from "../parts/Age.tsx";
+import { type Column, DataTable } from "../parts/DataTable.tsx";
+import { DropZone } from "../parts/DropZone.tsx";
+import { Fold } from "../parts/Fold.tsx";
+import { Samples } from "../parts/Samples.tsx";
+import { StandingMark } from "../parts/StandingMark.tsx";
+import { linkTo } from "../state/route.ts";
+import { storedWindow } from "../state/window.ts";
+import "./CapturesView.css";
+
+const COLUMNS: readonly Column<CaptureRow>[] = [
+  {
+    key: "name",
+    head: "File",
+    sort: (row) => row.name,
+    cell: (row) => (
+      <div class="capture-name">
+        <span>{row.name}</span>
+        <span class="quiet small">{fileSize(row.size)}</span>
+        {row.trouble === null ? null : <span class="capture-trouble small">{row.trouble}</span>}
+      </div>
+    ),
+  },
+  { key: "state", head: "State", sort: (row) => row.state, cell: (row) => <CaptureState row={row} /> },
+  {
+    key: "holds",
+    head: "Holds",
+    cell: (row) =>
+      row.from === null || row.to === null ? (
+        <span class="quiet">{row.state === "reading" ? "not known yet" : "nothing readable"}</span>
+      ) : (
+        <a href={linkTo("/site", {}, storedWindow(Date.parse(row.from), Date.parse(row.to)))}>
+          {windowWords(
+            Math.floor(Date.parse(row.from) / 60_000) * 60_000,
+            Math.ceil((Date.parse(row.to) + 1) / 60_000) * 60_000,
+          )}
+        </a>
+      ),
+    sort: (row) => row.from,
+  },
+  {
+    key: "datagrams",
+    head: "Datagrams",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.datagrams,
+    cell: (row) => figure(row.datagrams),
+  },
+  {
+    key: "receptions",
+    head: "Receptions",
+    right: true,
+    sort: (row) => row.receptions,
+    cell: (row) => figure(row.receptions),
+  },
+  {
+    key: "known",
+    head: "Known already",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.knownAlready,
+    cell: (row) => figure(row.knownAlready),
+  },
+  {
+    key: "refused",
+    head: "Refused",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.refused,
+    cell: (row) => (row.refused === 0 ? "0" : <a href={linkTo("/service")}>{figure(row.refused)}</a>),
+  },
+  {
+    key: "when",
+    head: "Read",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.startedAt,
+    cell: (row) => <Age at={row.finishedAt ?? row.startedAt} />,
+  },
+];
+
+function CaptureState({ row }: { row: CaptureRow }) {
+  if (row.state === "done") return <StandingMark standing="good" word="read" />;
+  if (row.state === "failed") return <StandingMark standing="bad" word="failed" />;
+  return (
+    <span class="capture-reading">
+      <StandingMark
+        standing="waiting"
+        word={row.progress === null ? "reading" : `reading, ${percent(row.progress, 0)}`}
+      />
+      <progress
+        max={1}
+        {...(row.progress === null ? {} : { value: row.progress })}
+        aria-label={`Reading ${row.name}`}
+      />
+    </span>
+  );
+}
+
+export interface CapturesViewProps {
+  readonly captures: Captures;
+  readonly status: ServiceStatus | null;
+  readonly onChanged: () => void;
+}
+
+/** The captures view. */
+export function CapturesView({ captures, status, onChanged }: CapturesViewProps) {
+  const rows = captures.captures;
+  const reading = rows.filter((row) => row.state === "reading").length;
+  const failed = rows.filter((row) => row.state === "failed").length;
+  const total = rows.reduce((sum, row) => sum + row.receptions, 0);
+  const sentence =
+    rows.length === 0
+      ? "No capture was read yet. Drop one here, or open a sample."
+      : `${counted(rows.length, "capture")} with ${counted(total, "reception")}${reading === 0 ? "" : `, ${figure(reading)} still being read`}${failed === 0 ? "" : `, ${figure(failed)} failed`}.`;
+  return (
+    <>
+      <h1 class="sentence">{sentence[0]?.toUpperCase() + sentence.slice(1)}</h1>
+      <DropZone onSent={onChanged} />
+      {rows.length === 0 ? null : (
+        <>
+          <h2>Captures</h2>
+          <DataTable label="Captures" columns={COLUMNS} rows={rows} rowKey={(row) => String(row.id)} />
+        </>
+      )}
+      <h2>Samples</h2>
+      <Samples samples={captures.samples} />
+      <h2>What is stored</h2>
+      {status === null ? <p class="quiet">○ Asking the service</p> : <StoredSummary status={status} />}
+      <Fold title="How a capture is read">
+        <p>
+          Packet captures (pcap and pcapng, gzip too) and recorded datagrams (JSON lines) go through the same
+          path as live traffic and give the same figures. The time of a reception is the time of its capture.
+          A file that is read twice changes nothing the second time: its datagrams are counted as known
+          already.
+        </p>
+      </Fold>
+    </>
+  );
+}
+
+function StoredSummary({ status }: { status: ServiceStatus }) {
+  const { storage } = status;
+  const refused = status.refusals
+    .filter((refusal) => refusal.refused)
+    .reduce((sum, refusal) => sum + refusal.count, 0);
+  return (
+    <>
+      <p>
+        {counted(storage.receptions, "reception")} in {fileSize(storage.bytes)}
+        {storage.from === null || storage.to === null
+          ? "."
+          : `, ${windowWords(Math.floor(Date.parse(storage.from) / 60_000) * 60_000, Math.ceil((Date.parse(storage.to) + 1) / 60_000) * 60_000)}.`}{" "}
+        {storage.words}
+      </p>
+      <p>
+        <a href={linkTo("/service")}>What was refused</a>:{" "}
+        {counted(refused, "datagram or packet", "datagrams and packets")}.
+      </p>
+    </>
+  );
+}

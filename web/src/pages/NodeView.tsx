@@ -1,0 +1,131 @@
+/** How does one node fare? Its sentence, its counters, its signal, its gateways, its lives, its gaps, its frames. */
+import { useState } from "preact/hooks";
+import type { NodePage } from "../../../src/contract/nodes.ts";
+import { CounterStrip, describeTick } from "../drawings/CounterStrip.tsx";
+import { figure } from "../format/format.ts";
+import { exactTime } from "../format/times.ts";
+import { DataTable } from "../parts/DataTable.tsx";
+import { Figure } from "../parts/Figure.tsx";
+import { Fold } from "../parts/Fold.tsx";
+import { FrameOpened } from "../parts/FrameOpened.tsx";
+import { Sentence } from "../parts/Sentence.tsx";
+import { linkTo } from "../state/route.ts";
+import { NodeHead } from "./NodeHead.tsx";
+import { NodeReceptions } from "./NodeReceptions.tsx";
+import { NodeSignal } from "./NodeSignal.tsx";
+import { NodeTables } from "./NodeTables.tsx";
+import "./NodeView.css";
+
+/** A table of more rows is no alternative to a drawing any more; the export has them all. */
+const MOST_ROWS = 500;
+
+/** The page of a node; `onChanged` is called after a name or a saying was changed. */
+export function NodeView({ page, onChanged }: { page: NodePage; onChanged: () => void }) {
+  const [frame, setFrame] = useState<number | null>(null);
+  return (
+    <>
+      <p class="small screen-only">
+        <a href={linkTo("/nodes")}>All nodes</a>
+      </p>
+      <NodeHead row={page.row} onChanged={onChanged} />
+      <Sentence words={page.sentence} />
+      <Counters page={page} onOpen={setFrame} />
+      {frame === null ? null : <FrameOpened key={frame} id={frame} onClose={() => setFrame(null)} />}
+      <NodeSignal page={page} />
+      <NodeTables page={page} />
+      <NodeReceptions row={page.row} window={page.window} />
+      <Fold title="How these figures come about">
+        <p>
+          Expected counters are last − first + 1 in this counter life and window; delivery is heard over
+          expected with the Wilson 95 % interval. Of a gateway: counters that it heard over those expected at
+          the site. Missed counters are dated by spreading them over their gap, so their times are
+          approximate.
+        </p>
+        <p>
+          Compare gateways by SNR, margin and delivery rather than by RSSI, whose offset is not calibrated
+          from one gateway to the next. The rungs of the ladder are the demodulation floors of the spreading
+          factors; the distance of a dot from its own rung is the margin.
+        </p>
+      </Fold>
+    </>
+  );
+}
+
+function Counters({ page, onOpen }: { page: NodePage; onOpen: (id: number) => void }) {
+  const { row, ticks } = page;
+  const outage =
+    row.missedDuringOutage === 0
+      ? ""
+      : `, ${figure(row.missedDuringOutage)} of them while no gateway was reachable`;
+  const caption =
+    ticks.length === 0
+      ? "No counter of this node falls into this window"
+      : `Counters: ${figure(row.heard)} of ${figure(row.expected)} heard, ${figure(row.missed)} missed${outage}`;
+  return (
+    <Figure
+      caption={page.ticksCut ? `${caption}; the newest ${figure(ticks.length)} are drawn` : caption}
+      legend={
+        <>
+          <span>tall: heard</span>
+          <span>half: by some gateways only</span>
+          <span>notch below: missed</span>
+          <span>hatched notch: missed in an outage</span>
+          <span>dot above: repeated</span>
+        </>
+      }
+      drawing={
+        ticks.length === 0 ? null : (
+          <CounterStrip
+            ticks={ticks}
+            lives={page.lives.map((life) => ({ atMs: Date.parse(life.firstHeard), reason: life.reason }))}
+            label={`${caption}.`}
+            onOpen={onOpen}
+          />
+        )
+      }
+      table={() => (
+        <DataTable
+          label="Counters, newest first"
+          rows={[...ticks].reverse().slice(0, MOST_ROWS)}
+          rowKey={(tick) => String(tick.counter)}
+          columns={[
+            {
+              key: "counter",
+              head: "FCnt",
+              right: true,
+              cell: (tick) => tick.counter,
+              sort: (tick) => tick.counter,
+            },
+            { key: "at", head: "Time", cell: (tick) => exactTime(tick.atMs) },
+            {
+              key: "fate",
+              head: "What became of it",
+              cell: (tick) => describeTick(tick).replace(/^FCnt \d+: ([^,]*).*$/, "$1"),
+              sort: (tick) => tick.fate,
+            },
+            {
+              key: "repeats",
+              head: "Repeats",
+              right: true,
+              cell: (tick) => figure(tick.repeats),
+              sort: (tick) => tick.repeats,
+            },
+            {
+              key: "open",
+              head: "Frame",
+              cell: (tick) => {
+                const id = tick.frameId;
+                if (id === null) return "–";
+                return (
+                  <button type="button" class="link" onClick={() => onOpen(id)}>
+                    open<span class="unseen"> the frame of counter {tick.counter}</span>
+                  </button>
+                );
+              },
+            },
+          ]}
+        />
+      )}
+    />
+  );
+}

@@ -1,0 +1,91 @@
+/** Which nodes are heard here, one's own first, strangers folded beneath by network? */
+import type { NodeRow, NodesView as Nodes } from "../../../src/contract/nodes.ts";
+import { counted } from "../format/format.ts";
+import type { Sorting } from "../parts/DataTable.tsx";
+import { Fold } from "../parts/Fold.tsx";
+import { Sentence } from "../parts/Sentence.tsx";
+import { route, setParams } from "../state/route.ts";
+import { NodeTable } from "./NodeTable.tsx";
+import "./NodesView.css";
+
+/** Rows whose name, address or network holds every word that was typed. */
+export function filterNodes(rows: readonly NodeRow[], text: string): NodeRow[] {
+  const words = text.toLowerCase().split(/\s+/).filter(Boolean);
+  return rows.filter((row) => {
+    const hay = `${row.name ?? ""} ${row.devAddr} ${row.network} ${row.standing}`.toLowerCase();
+    return words.every((word) => hay.includes(word));
+  });
+}
+
+/** The list of nodes; filter and order live in the address bar. */
+export function NodesView({ nodes }: { nodes: Nodes }) {
+  const text = route.value.params.get("q") ?? "";
+  const sort = route.value.params.get("sort");
+  const sorting: Sorting | undefined =
+    sort === null ? undefined : { key: sort.replace(/^-/, ""), down: sort.startsWith("-") };
+  const onSort = (next: Sorting) => setParams({ sort: `${next.down ? "-" : ""}${next.key}` });
+  const shown = filterNodes(nodes.nodes, text);
+  const own = shown.filter((row) => !row.stranger);
+  const strangers = shown.filter((row) => row.stranger);
+  const networks = [...new Set(strangers.map((row) => row.network))];
+  const order = sorting === undefined ? { onSort } : { sorting, onSort };
+  return (
+    <>
+      <Sentence words={nodes.sentence} />
+      <div class="nodes-filter screen-only">
+        <label>
+          <span class="small quiet">Filter by name, address, network or standing</span>
+          <input
+            type="search"
+            value={text}
+            spellcheck={false}
+            onInput={(event) => setParams({ q: event.currentTarget.value })}
+          />
+        </label>
+        {text === "" ? null : (
+          <p role="status" class="small quiet">
+            {counted(shown.length, "node")} of {nodes.nodes.length} shown
+          </p>
+        )}
+      </div>
+      {own.length === 0 ? (
+        <p class="quiet">
+          {nodes.nodes.length === 0
+            ? "No node was heard in this window. Choose a longer one above, or wait: a node appears with its first frame."
+            : text === ""
+              ? "No node of your own was heard in this window."
+              : "No node of your own fits the filter."}
+        </p>
+      ) : (
+        <NodeTable label="Your nodes" rows={own} {...order} />
+      )}
+      {networks.length === 0 ? null : <h2>Strangers</h2>}
+      {networks.map((network) => {
+        const rows = strangers.filter((row) => row.network === network);
+        return (
+          <Fold key={network} title={`${network}: ${counted(rows.length, "node")}`} open={text !== ""}>
+            <NodeTable label={`Strangers of ${network}`} rows={rows} {...order} />
+          </Fold>
+        );
+      })}
+      <Fold title="How these figures come about">
+        {nodes.homeAssumed ? (
+          <p>
+            Nobody said yet which nodes are yours; Mastlog takes{" "}
+            {nodes.homeNetworks.join(", ") || "no network"} as yours. Open a node and say “mine” or “a
+            stranger's” to settle it.
+          </p>
+        ) : null}
+        <p>
+          Delivery is heard counters over expected ones (last − first + 1) in one counter life, with the
+          Wilson 95 % interval drawn on 0 to 100 %. Rhythm is the median interval of one counter step. Margin
+          is SNR over the demodulation floor of the spreading factor, best gateway of each frame, median.
+        </p>
+        <p>
+          A trend is shown only where it is significant (Mann–Kendall); its size is the Theil–Sen slope over
+          the span of the window. Silence at the end of the window is not loss: it is said as silence.
+        </p>
+      </Fold>
+    </>
+  );
+}

@@ -1,0 +1,142 @@
+/** Is the service itself well, and what did it refuse? */
+import type { ComponentChildren } from "preact";
+import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/status.ts";
+import { counted, figure, fileSize } from "../format/format.ts";
+import { exactTime, windowWords } from "../format/times.ts";
+import { Age } from "../parts/Age.tsx";
+import { CopyButton } from "../parts/CopyButton.tsx";
+import { type Column, DataTable } from "../parts/DataTable.tsx";
+import { Fold } from "../parts/Fold.tsx";
+import { octetsOf } from "../parts/frame-fields.ts";
+import { StandingMark } from "../parts/StandingMark.tsx";
+import "./ServiceView.css";
+
+const COLUMNS: readonly Column<Refusal>[] = [
+  {
+    key: "what",
+    head: "What",
+    sort: (row) => row.words,
+    cell: (row) => (
+      <>
+        {row.words} <span class="mono quiet">{row.reason}</span>
+      </>
+    ),
+  },
+  {
+    key: "used",
+    head: "Used?",
+    sort: (row) => Number(row.refused),
+    cell: (row) => (row.refused ? "refused" : "odd, but used"),
+  },
+  { key: "count", head: "Count", right: true, sort: (row) => row.count, cell: (row) => figure(row.count) },
+  {
+    key: "first",
+    head: "First",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.firstAt,
+    cell: (row) => <Age at={row.firstAt} />,
+  },
+  {
+    key: "last",
+    head: "Last",
+    right: true,
+    sort: (row) => row.lastAt,
+    cell: (row) => <Age at={row.lastAt} />,
+  },
+];
+
+export interface ServiceViewProps {
+  readonly status: ServiceStatus;
+  readonly refusals: readonly Refusal[];
+  readonly samples: readonly RefusalSample[];
+}
+
+/** State of the service and what was refused. */
+export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
+  const refused = refusals.filter((row) => row.refused).reduce((sum, row) => sum + row.count, 0);
+  const odd = refusals.filter((row) => !row.refused).reduce((sum, row) => sum + row.count, 0);
+  const state = { well: "is well", slow: "is slow to store", failed: "cannot store" }[status.storage.state];
+  return (
+    <>
+      <h1 class="sentence">
+        The service {state}; {counted(refused, "item")} refused, {counted(odd, "item")} odd but used.
+      </h1>
+      <h2>The service</h2>
+      <dl class="facts">
+        <Fact name="Storage">
+          <StandingMark
+            standing={
+              status.storage.state === "well" ? "good" : status.storage.state === "slow" ? "look" : "bad"
+            }
+            word={status.storage.state}
+          />{" "}
+          {status.storage.words}
+        </Fact>
+        <Fact name="Stored">
+          {counted(status.storage.receptions, "reception")}, {fileSize(status.storage.bytes)}
+          {status.storage.from === null || status.storage.to === null
+            ? ""
+            : `, ${windowWords(Date.parse(status.storage.from), Date.parse(status.storage.to) + 1)}`}
+        </Fact>
+        <Fact name="Listens on">
+          <span class="mono">
+            {status.udp.map((socket) => `${socket.address} port ${socket.port}`).join(", ") || "nothing"}
+          </span>
+        </Fact>
+        <Fact name="Arrived">
+          {counted(status.arrived.datagrams, "datagram")} since the start <Age at={status.startedAt} />; last{" "}
+          <Age at={status.arrived.lastAt} />
+          {status.arrived.lastFrom === null ? null : (
+            <>
+              {" "}
+              from <span class="mono">{status.arrived.lastFrom}</span>
+            </>
+          )}
+        </Fact>
+        <Fact name="Acknowledged">
+          {figure(status.acknowledged.afterCommit)} after they were stored,{" "}
+          {figure(status.acknowledged.beforeStored)} before, {figure(status.acknowledged.waiting)} waiting,{" "}
+          {figure(status.acknowledged.dropped)} dropped
+        </Fact>
+        <Fact name="Version">{status.version}</Fact>
+      </dl>
+      <h2>What was refused</h2>
+      <DataTable
+        label="What was refused or odd"
+        none="Nothing was refused, and nothing was odd."
+        columns={COLUMNS}
+        rows={refusals}
+        rowKey={(row) => `${row.reason} ${row.refused}`}
+      />
+      {samples.length === 0 ? null : <h2>The newest of them, as they arrived</h2>}
+      {samples.map((sample, index) => (
+        <Fold key={index} title={`${sample.reason}, ${exactTime(Date.parse(sample.at))}`}>
+          <p>{sample.sentence}</p>
+          <p>
+            From <span class="mono">{sample.source}</span>, {counted(sample.size, "octet")}.{" "}
+            <CopyButton words="copy hex" text={() => sample.hex} />
+          </p>
+          <pre class="raw mono">{hexRows(sample.hex)}</pre>
+        </Fold>
+      ))}
+    </>
+  );
+}
+
+function Fact({ name, children }: { name: string; children: ComponentChildren }) {
+  return (
+    <>
+      <dt>{name}</dt>
+      <dd>{children}</dd>
+    </>
+  );
+}
+
+function hexRows(hex: string): string {
+  const octets = octetsOf(hex);
+  const rows: string[] = [];
+  for (let at = 0; at < octets.length; at += 16)
+    rows.push(`${at.toString(16).toUpperCase().padStart(4, "0")}  ${octets.slice(at, at + 16).join(" ")}`);
+  return rows.join("\n");
+}

@@ -1,0 +1,152 @@
+/** How does the whole site stand, at a glance? Heartbeats, the nodes that need a look, the air in a line. */
+import type { SiteView as Site } from "../../../src/contract/site.ts";
+import { HeartbeatLine } from "../drawings/HeartbeatLine.tsx";
+import { counted, duration, figure, gatewayTitle, percent } from "../format/format.ts";
+import { Age } from "../parts/Age.tsx";
+import { DataTable } from "../parts/DataTable.tsx";
+import { Figure } from "../parts/Figure.tsx";
+import { Fold } from "../parts/Fold.tsx";
+import { NameEdit } from "../parts/NameEdit.tsx";
+import { Sentence } from "../parts/Sentence.tsx";
+import { StandingMark } from "../parts/StandingMark.tsx";
+import { linkTo } from "../state/route.ts";
+import { NodeTable } from "./NodeTable.tsx";
+import "./SiteView.css";
+
+/** The site view; `onChanged` is called after a gateway was named. */
+export function SiteView({ site, onChanged }: { site: Site; onChanged: () => void }) {
+  return (
+    <>
+      <Sentence words={site.sentence} />
+      <Heartbeats site={site} onChanged={onChanged} />
+      <h2>Nodes that need a look</h2>
+      {site.attention.length === 0 ? (
+        <p class="quiet">
+          {site.nodeCount === 0
+            ? "No node of your own was heard in this window."
+            : `None of ${counted(site.nodeCount, "node")} needs a look in this window.`}{" "}
+          <a href={linkTo("/nodes")}>All nodes</a>
+        </p>
+      ) : (
+        <>
+          <NodeTable label="Nodes that need a look" rows={site.attention} />
+          <p class="beneath">
+            <a href={linkTo("/nodes")}>
+              All {counted(site.nodeCount, "node")}
+              {site.strangerCount === 0 ? "" : ` and ${counted(site.strangerCount, "stranger")}`}
+            </a>
+          </p>
+        </>
+      )}
+      <h2>The air</h2>
+      {site.air.length === 0 ? <p class="quiet">Nothing was heard on the air in this window.</p> : null}
+      <ul class="air-lines">
+        {site.air.map((line) => (
+          <li key={line.gatewayEui}>
+            <strong>{gatewayTitle(line)}</strong>
+            <span>{line.words}</span>
+          </li>
+        ))}
+      </ul>
+      {site.air.length === 0 ? null : (
+        <p class="beneath">
+          <a href={linkTo("/air")}>Channels, noise and talkers</a>
+        </p>
+      )}
+      <Fold title="How these figures come about">
+        <p>
+          A heartbeat cell counts what arrived from the gateway in that stretch of time: receptions as height
+          (square root, so that few stay visible), keepalives beneath the line against the interval that the
+          gateway keeps, status reports as dots. A break means that nothing arrived for longer than three
+          keepalives.
+        </p>
+        <p>
+          A node needs a look when counters are missing, when it is silent for longer than its rhythm allows,
+          or when its margin is small. Missed counters come from the frame counters themselves, not from a
+          registration.
+        </p>
+      </Fold>
+    </>
+  );
+}
+
+function Heartbeats({ site, onChanged }: { site: Site; onChanged: () => void }) {
+  const { gateways } = site;
+  const tallest = Math.max(1, ...gateways.flatMap((gateway) => gateway.heartbeat.receptions));
+  const toMs = Date.parse(site.window.to);
+  const well = gateways.filter((gateway) => gateway.standing === "good").length;
+  const outages = gateways.reduce((sum, gateway) => sum + gateway.outages.length, 0);
+  const caption =
+    gateways.length === 0
+      ? "No gateway sent anything in this window"
+      : `Heartbeats: ${figure(well)} of ${counted(gateways.length, "gateway")} beat evenly, ${counted(outages, "outage")}`;
+  return (
+    <Figure
+      caption={caption}
+      legend={
+        <>
+          <span>bar: receptions</span>
+          <span>grey top: CRC failed</span>
+          <span>beneath the line: keepalives come</span>
+          <span>dot: status report</span>
+          <span>torn: out of reach</span>
+        </>
+      }
+      drawing={gateways.map((gateway, index) => (
+        <div key={gateway.eui} class="beat">
+          <div class="beat-head">
+            <strong>{gateway.name ?? <span class="mono">{gateway.eui}</span>}</strong>
+            <StandingMark standing={gateway.standing} />
+            <span>{gateway.clause}</span>
+            <NameEdit kind="gateway" id={gateway.eui} name={gateway.name} onChanged={onChanged} />
+          </div>
+          <HeartbeatLine
+            gateway={gateway}
+            tallest={tallest}
+            toMs={toMs}
+            axis={index === gateways.length - 1}
+          />
+        </div>
+      ))}
+      table={() => (
+        <DataTable
+          label="Gateways"
+          rows={gateways}
+          rowKey={(row) => row.eui}
+          columns={[
+            {
+              key: "name",
+              head: "Gateway",
+              cell: (row) => row.name ?? row.eui,
+              sort: (row) => row.name ?? row.eui,
+            },
+            { key: "eui", head: "EUI", cell: (row) => <span class="mono">{row.eui}</span> },
+            { key: "heard", head: "Last heard", cell: (row) => <Age at={row.lastHeard} /> },
+            {
+              key: "receptions",
+              head: "Receptions",
+              right: true,
+              cell: (row) => figure(row.receptions),
+              sort: (row) => row.receptions,
+            },
+            {
+              key: "crc",
+              head: "CRC failed",
+              right: true,
+              cell: (row) => percent(row.receptions === 0 ? null : row.crcBad / row.receptions),
+            },
+            {
+              key: "keepalive",
+              head: "Keepalive",
+              right: true,
+              cell: (row) => duration(row.keepaliveSeconds),
+            },
+            { key: "outages", head: "Outages", right: true, cell: (row) => figure(row.outages.length) },
+            { key: "restarts", head: "Restarts", right: true, cell: (row) => figure(row.restarts) },
+            { key: "region", head: "Channel plan", cell: (row) => row.region.name ?? "not recognised" },
+          ]}
+        />
+      )}
+    />
+  );
+}

@@ -1,0 +1,120 @@
+/** How are rows shown? A plain table: sortable where asked, scrolling in its own frame when it is wide. */
+import type { ComponentChildren } from "preact";
+import { useState } from "preact/hooks";
+import "./DataTable.css";
+
+export interface Column<Row> {
+  readonly key: string;
+  readonly head: string;
+  readonly cell: (row: Row) => ComponentChildren;
+  /** What the column is sorted by; a column without it is not sortable. Null goes last both ways. */
+  readonly sort?: (row: Row) => number | string | null;
+  /** Figures stand at the right. */
+  readonly right?: boolean;
+  /** Left out on a narrow screen, where the row's own page says it. */
+  readonly wideOnly?: boolean;
+}
+
+export interface Sorting {
+  readonly key: string;
+  readonly down: boolean;
+}
+
+export interface DataTableProps<Row> {
+  readonly label: string;
+  readonly columns: readonly Column<Row>[];
+  readonly rows: readonly Row[];
+  readonly rowKey: (row: Row) => string;
+  /** Said in place of rows when there are none. */
+  readonly none?: string;
+  readonly sorting?: Sorting;
+  /** Given when the order lives outside, as in the address bar. */
+  readonly onSort?: (sorting: Sorting) => void;
+  /** Something opened beneath a row, or null. */
+  readonly beneath?: (row: Row) => ComponentChildren;
+}
+
+/** Rows in the order of `sorting`; equal ones keep their order. */
+export function sortRows<Row>(
+  rows: readonly Row[],
+  columns: readonly Column<Row>[],
+  sorting: Sorting | undefined,
+): Row[] {
+  const value = columns.find((column) => column.key === sorting?.key)?.sort;
+  if (value === undefined || sorting === undefined) return [...rows];
+  const sign = sorting.down ? -1 : 1;
+  return [...rows].sort((a, b) => {
+    const [x, y] = [value(a), value(b)];
+    if (x === null || y === null) return Number(x === null) - Number(y === null);
+    if (typeof x === "string" || typeof y === "string") return sign * String(x).localeCompare(String(y));
+    return sign * (x - y);
+  });
+}
+
+export function DataTable<Row>(props: DataTableProps<Row>) {
+  const { label, columns, rows, rowKey, none, beneath } = props;
+  const [own, setOwn] = useState<Sorting | undefined>(props.sorting);
+  const sorting = props.onSort === undefined ? own : props.sorting;
+  const choose = (key: string) => {
+    const next = { key, down: sorting?.key === key ? !sorting.down : false };
+    if (props.onSort === undefined) setOwn(next);
+    else props.onSort(next);
+  };
+  if (rows.length === 0 && none !== undefined) return <p class="quiet">{none}</p>;
+  return (
+    // biome-ignore lint/a11y/noNoninteractiveTabindex: a frame that scrolls must be reachable by keyboard
+    <section class="table-frame" aria-label={label} tabIndex={0}>
+      <table class="table">
+        <thead>
+          <tr>
+            {columns.map((column) => (
+              <th key={column.key} scope="col" class={classes(column)} aria-sort={ariaSort(column, sorting)}>
+                {column.sort === undefined ? (
+                  column.head
+                ) : (
+                  <button type="button" class="link" onClick={() => choose(column.key)}>
+                    {column.head}
+                    <span aria-hidden="true">
+                      {sorting?.key === column.key ? (sorting.down ? " ↓" : " ↑") : ""}
+                    </span>
+                  </button>
+                )}
+              </th>
+            ))}
+          </tr>
+        </thead>
+        <tbody>
+          {sortRows(rows, columns, sorting).map((row) => {
+            const opened = beneath?.(row) ?? null;
+            return [
+              <tr key={rowKey(row)}>
+                {columns.map((column) => (
+                  <td key={column.key} class={classes(column)}>
+                    {column.cell(row)}
+                  </td>
+                ))}
+              </tr>,
+              opened === null ? null : (
+                <tr key={`${rowKey(row)}-opened`} class="table-opened">
+                  <td colSpan={columns.length}>{opened}</td>
+                </tr>
+              ),
+            ];
+          })}
+        </tbody>
+      </table>
+    </section>
+  );
+}
+
+function classes<Row>(column: Column<Row>): string {
+  return `${column.right === true ? "right" : ""}${column.wideOnly === true ? " wide-only" : ""}`.trim();
+}
+
+function ariaSort<Row>(
+  column: Column<Row>,
+  sorting: Sorting | undefined,
+): "ascending" | "descending" | "none" {
+  if (sorting?.key !== column.key) return "none";
+  return sorting.down ? "descending" : "ascending";
+}

@@ -1,0 +1,81 @@
+/**
+ * Which of its states is a view in? Loading keeps the shape of what comes; failed says what failed and what still
+ * works; stale dims and says since when; otherwise the view itself.
+ */
+import type { ComponentChildren } from "preact";
+import type { Problem } from "../../../src/contract/common.ts";
+import { clockTime } from "../format/times.ts";
+import { staleSinceMs } from "../state/stale.ts";
+import type { Loaded } from "../state/view-data.ts";
+import "./Gate.css";
+
+/** Draws the view of `loaded`, or what stands in its place. */
+export function Gate<T>({
+  loaded,
+  children,
+}: {
+  loaded: Loaded<T>;
+  children: (data: T) => ComponentChildren;
+}) {
+  const since = staleSinceMs();
+  if (loaded.data === null) {
+    if (loaded.state === "failed" && loaded.problem !== null)
+      return <Failed problem={loaded.problem} again={loaded.reload} />;
+    return <Skeleton />;
+  }
+  return (
+    <>
+      {since === null ? null : (
+        <p class="notice" role="status">
+          ○ These figures are from {clockTime(since)}: the line to the service was lost. Trying again by
+          itself.
+        </p>
+      )}
+      {loaded.state === "failed" && loaded.problem !== null && since === null ? (
+        <p class="notice notice-bad" role="alert">
+          ✕ Not renewed. {loaded.problem.sentence} {loaded.problem.remedy}{" "}
+          <button type="button" class="link" onClick={loaded.reload}>
+            ask again
+          </button>
+        </p>
+      ) : null}
+      <div
+        class={since === null && loaded.state === "ready" ? "" : "stale"}
+        aria-busy={loaded.state === "loading"}
+      >
+        {children(loaded.data)}
+      </div>
+    </>
+  );
+}
+
+/** What failed, what to do, and what works nevertheless. */
+export function Failed({ problem, again }: { problem: Problem; again: () => void }) {
+  return (
+    <section class="failed" role="alert">
+      <h1>✕ {problem.sentence}</h1>
+      <p>{problem.remedy}</p>
+      <p class="quiet">
+        What arrives is stored all the same, as long as the service itself runs; the other views may still
+        work.
+      </p>
+      <button type="button" class="plain" onClick={again}>
+        ask again
+      </button>
+    </section>
+  );
+}
+
+function Skeleton() {
+  return (
+    <div class="skeleton" role="status">
+      <span class="unseen">Loading</span>
+      <div class="skeleton-sentence" />
+      <div class="skeleton-sentence skeleton-short" />
+      <div class="skeleton-drawing" />
+      {[1, 2, 3, 4, 5].map((row) => (
+        <div key={row} class="skeleton-row" />
+      ))}
+    </div>
+  );
+}

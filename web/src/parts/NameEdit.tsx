@@ -1,0 +1,77 @@
+/** What does a person call it? The name, changed in place; Enter keeps it, Escape does not. */
+import { useEffect, useRef, useState } from "preact/hooks";
+import { putLabel } from "../state/api.ts";
+import "./NameEdit.css";
+
+export interface NameEditProps {
+  readonly kind: "node" | "gateway";
+  /** Node: its address; gateway: its EUI. */
+  readonly id: string;
+  readonly name: string | null;
+  readonly onChanged: () => void;
+}
+
+/** A name with its "rename" button, and the field that takes its place. */
+export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
+  const [text, setText] = useState<string | null>(null);
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const field = useRef<HTMLInputElement>(null);
+  const button = useRef<HTMLButtonElement>(null);
+  const editing = text !== null;
+  useEffect(() => {
+    if (editing) field.current?.select();
+  }, [editing]);
+  const leave = () => {
+    setText(null);
+    setTrouble(null);
+    requestAnimationFrame(() => button.current?.focus());
+  };
+  const keep = async () => {
+    const wanted = (text ?? "").trim();
+    const answer = await putLabel(kind, id, { name: wanted === "" ? null : wanted });
+    if (!answer.ok) {
+      setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+      return;
+    }
+    leave();
+    onChanged();
+  };
+  if (text === null)
+    return (
+      <button ref={button} type="button" class="link small screen-only" onClick={() => setText(name ?? "")}>
+        {name === null ? "give it a name" : "rename"}
+        <span class="unseen">
+          {" "}
+          {kind} {id}
+        </span>
+      </button>
+    );
+  return (
+    <form
+      class="name-edit"
+      onSubmit={(event) => {
+        event.preventDefault();
+        void keep();
+      }}
+    >
+      <input
+        ref={field}
+        type="text"
+        maxLength={80}
+        value={text}
+        aria-label={`Name of ${kind} ${id}`}
+        onInput={(event) => setText(event.currentTarget.value)}
+        onKeyDown={(event) => {
+          if (event.key === "Escape") leave();
+        }}
+      />
+      <button type="submit" class="plain">
+        keep
+      </button>
+      <button type="button" class="link" onClick={leave}>
+        leave as it was
+      </button>
+      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
+    </form>
+  );
+}

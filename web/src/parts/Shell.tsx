@@ -1,0 +1,77 @@
+/** What stands around every view? The rail of words, the top line, the zone at the foot. */
+import type { ComponentChildren } from "preact";
+import type { ServiceStatus } from "../../../src/contract/status.ts";
+import { clockTime, zoneWords } from "../format/times.ts";
+import { now } from "../state/clock.ts";
+import { live } from "../state/live.ts";
+import { linkTo, route } from "../state/route.ts";
+import { StandingMark } from "./StandingMark.tsx";
+import { WindowBar } from "./WindowBar.tsx";
+import "./Shell.css";
+
+const WORDS: readonly [string, string, readonly string[]][] = [
+  ["Site", "/site", ["site"]],
+  ["Nodes", "/nodes", ["nodes", "node"]],
+  ["Air", "/air", ["air"]],
+  ["Captures", "/captures", ["captures"]],
+];
+
+/** The frame of the page. `status` may be missing at first. */
+export function Shell({ status, children }: { status: ServiceStatus | null; children: ComponentChildren }) {
+  const { from, to } = status?.storage ?? { from: null, to: null };
+  const stored = from === null || to === null ? null : { fromMs: Date.parse(from), toMs: Date.parse(to) };
+  return (
+    <div class="shell">
+      <button type="button" class="skip link" onClick={() => document.getElementById("main")?.focus()}>
+        Skip to the view
+      </button>
+      <nav class="rail screen-only" aria-label="Views">
+        <ul>
+          {WORDS.map(([word, path, views]) => (
+            <li key={path}>
+              <a href={linkTo(path)} aria-current={views.includes(route.value.view) ? "page" : undefined}>
+                {word}
+              </a>
+            </li>
+          ))}
+        </ul>
+      </nav>
+      <header class="top">
+        <span class="top-site">{status?.siteName ?? "Mastlog"}</span>
+        <WindowBar stored={stored} />
+        <Connection status={status} />
+      </header>
+      <main id="main" tabIndex={-1}>
+        {children}
+      </main>
+      <footer class="foot small quiet">
+        Times are local: {zoneWords(now.value)}.{status === null ? "" : ` Mastlog ${status.version}.`}
+      </footer>
+    </div>
+  );
+}
+
+function Connection({ status }: { status: ServiceStatus | null }) {
+  const { line, lostAtMs } = live();
+  return (
+    <span class="top-connection" role="status">
+      <a href={linkTo("/service")}>
+        {line.value === "connecting" ? (
+          <StandingMark standing="waiting" word="connecting" />
+        ) : line.value === "lost" ? (
+          <StandingMark
+            standing="bad"
+            word={`lost ${lostAtMs.value === null ? "" : clockTime(lostAtMs.value)}`}
+          />
+        ) : status !== null && status.storage.state !== "well" ? (
+          <StandingMark
+            standing={status.storage.state === "failed" ? "bad" : "look"}
+            word={status.storage.state === "failed" ? "storage failed" : "storage slow"}
+          />
+        ) : (
+          <StandingMark standing="good" word="connected" />
+        )}
+      </a>
+    </span>
+  );
+}

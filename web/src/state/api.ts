@@ -1,0 +1,98 @@
+/**
+ * How does the page ask the service? JSON in, JSON out; every failure becomes a Problem with a sentence and a
+ * remedy, so that a view never has to make words out of a status code.
+ */
+import type { LabelChange } from "../../../src/contract/captures.ts";
+import type { Problem } from "../../../src/contract/common.ts";
+
+export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
+
+const UNREACHABLE: Problem = {
+  code: "unreachable",
+  sentence: "The service did not answer.",
+  remedy:
+    "See whether Mastlog still runs on the machine that serves this page; the page tries again by itself.",
+};
+
+/** GET; the answer's shape is the contract's promise. */
+export function getJson<T>(path: string, signal?: AbortSignal): Promise<Answer<T>> {
+  return ask<T>(path, { method: "GET", ...(signal === undefined ? {} : { signal }) });
+}
+
+/** POST without a body, as for opening a sample. */
+export function postEmpty<T>(path: string): Promise<Answer<T>> {
+  return ask<T>(path, { method: "POST" });
+}
+
+/** Names a node or a gateway, or says whose it is. */
+export function putLabel(
+  kind: "node" | "gateway",
+  id: string,
+  change: LabelChange,
+): Promise<Answer<unknown>> {
+  return ask(`/api/labels/${kind}/${encodeURIComponent(id)}`, {
+    method: "PUT",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify(change),
+  });
+}
+
+/** Sends a capture file, telling its progress 0…1. XMLHttpRequest, since fetch does not tell how much was sent. */
+export function sendCapture(file: File, onProgress: (share: number) => void): Promise<Answer<unknown>> {
+  return new Promise((resolve) => {
+    const request = new XMLHttpRequest();
+    request.open("POST", `/api/captures?name=${encodeURIComponent(file.name)}`);
+    request.setRequestHeader("content-type", "application/octet-stream");
+    request.upload.onprogress = (event) => {
+      if (event.lengthComputable) onProgress(event.loaded / event.total);
+    };
+    request.onload = () => resolve(judge(request.status, request.responseText));
+    request.onerror = () => resolve({ ok: false, problem: UNREACHABLE });
+    request.send(file);
+  });
+}
+
+async function ask<T>(path: string, init: RequestInit): Promise<Answer<T>> {
+  try {
+    const response = await fetch(path, init);
+    return judge<T>(response.status, await response.text());
+  } catch {
+    return { ok: false, problem: UNREACHABLE };
+  }
+}
+
+function judge<T>(status: number, text: string): Answer<T> {
+  const value = readJson(text);
+  if (status >= 200 && status < 300) {
+    if (value !== undefined || text === "") return { ok: true, value: value as T };
+    return { ok: false, problem: { ...UNREACHABLE, sentence: "The service's answer could not be read." } };
+  }
+  if (isProblem(value)) return { ok: false, problem: value };
+  return {
+    ok: false,
+    problem: {
+      code: `http-${status}`,
+      sentence: `The service answered with status ${status} and no explanation.`,
+      remedy: "Try again; if it stays, the service's log says more.",
+    },
+  };
+}
+
+function readJson(text: string): unknown {
+  try {
+    return JSON.parse(text);
+  } catch {
+    return undefined;
+  }
+}
+
+function isProblem(value: unknown): value is Problem {
+  return (
+    typeof value === "object" &&
+    value !== null &&
+    "sentence" in value &&
+    typeof value.sentence === "string" &&
+    "remedy" in value &&
+    typeof value.remedy === "string"
+  );
+}

@@ -1,0 +1,90 @@
+/**
+ * Where is the reader? The address bar's hash says it: view, what is opened, window, filters. A link made here
+ * carries the window along, so that going from view to view does not change the stretch of time.
+ */
+import { computed, signal } from "@preact/signals";
+import { type WindowChoice, windowFromParams, windowToParams } from "./window.ts";
+
+export type ViewName = "site" | "nodes" | "node" | "air" | "captures" | "service" | "unknown";
+
+export interface Route {
+  readonly view: ViewName;
+  /** The parts after the view's name: for a node, its address and life. */
+  readonly parts: readonly string[];
+  readonly params: URLSearchParams;
+}
+
+/** Reads "#/nodes/01A2B3C4/1?last=3600". */
+export function readRoute(hash: string): Route {
+  const [path = "", query = ""] = hash.replace(/^#?\/?/, "").split("?");
+  const [name = "", ...parts] = path.split("/").filter((part) => part !== "");
+  const params = new URLSearchParams(query);
+  switch (name) {
+    case "":
+    case "site":
+      return { view: "site", parts, params };
+    case "nodes":
+      return { view: parts.length === 0 ? "nodes" : "node", parts, params };
+    case "air":
+    case "captures":
+    case "service":
+      return { view: name, parts, params };
+    default:
+      return { view: "unknown", parts, params };
+  }
+}
+
+export const route = signal<Route>(readRoute(typeof location === "undefined" ? "" : location.hash));
+
+// The same window stays the same object, so that nothing is asked for anew when only a filter changes.
+const windowText = computed(() =>
+  new URLSearchParams(windowToParams(windowFromParams(route.value.params))).toString(),
+);
+export const currentWindow = computed<WindowChoice>(() =>
+  windowFromParams(new URLSearchParams(windowText.value)),
+);
+
+/** Follows the address bar; called once. */
+export function followAddress(): void {
+  addEventListener("hashchange", () => {
+    route.value = readRoute(location.hash);
+  });
+}
+
+/** A link to a path inside the dashboard ("/nodes/01A2B3C4/1") in the window that is shown, or in one given. */
+export function linkTo(
+  path: string,
+  extra: Readonly<Record<string, string>> = {},
+  choice?: WindowChoice,
+): string {
+  const [bare = "", query = ""] = path.replace(/^#/, "").split("?");
+  const params = new URLSearchParams(query);
+  const named = params.has("last") || params.has("from") || params.has("to");
+  if (!named)
+    for (const [key, value] of windowToParams(choice ?? currentWindow.value)) params.set(key, value);
+  for (const [key, value] of Object.entries(extra)) params.set(key, value);
+  return `#${bare.startsWith("/") ? bare : `/${bare}`}?${params.toString()}`;
+}
+
+/** Changes the window and stays where the reader is. */
+export function chooseWindow(choice: WindowChoice): void {
+  const params = new URLSearchParams(route.value.params);
+  for (const key of ["last", "from", "to"]) params.delete(key);
+  for (const [key, value] of windowToParams(choice)) params.set(key, value);
+  location.hash = `#${pathOf(route.value)}?${params.toString()}`;
+}
+
+/** Sets or clears filters of the view that is shown, without a new entry in the history. */
+export function setParams(changes: Readonly<Record<string, string | null>>): void {
+  const params = new URLSearchParams(route.value.params);
+  for (const [key, value] of Object.entries(changes)) {
+    if (value === null || value === "") params.delete(key);
+    else params.set(key, value);
+  }
+  history.replaceState(null, "", `#${pathOf(route.value)}?${params.toString()}`);
+  route.value = readRoute(location.hash);
+}
+
+function pathOf(at: Route): string {
+  return `/${[at.view === "node" ? "nodes" : at.view, ...at.parts].join("/")}`;
+}

@@ -1,0 +1,16 @@
+// How is the dashboard built? One page, hashed assets, nothing inlined: the service's content policy allows
+// scripts and styles from its own origin only.
+import { defineConfig } from "vite";
+
+export default defineConfig({
+  root: new URL(".", import.meta.url).pathname,
+  base: "./",
+  oxc: { jsx: { runtime: "automatic", importSource: "preact" } },
+  build: {
+    outDir: "../dist/web",
+    emptyOutDir: true,
+    assetsInlineLimit: 0,
+    modulePreload: { polyfill: false },
+    target: "es2022",
+  },
+});
