@@ -56,6 +56,7 @@ CREATE TABLE gateway_restart (
 CREATE TABLE reception (
   id INTEGER PRIMARY KEY,
   gateway_id INTEGER NOT NULL,
+  -- end of the packet on the capturing clock: arrival, dated back where the counter shows that the path was late
   at_us INTEGER NOT NULL,
   -- the concentrator counter; a negative stand-in made from the payload where the forwarder gave none
   tmst_key INTEGER NOT NULL,
@@ -77,6 +78,7 @@ CREATE TABLE reception (
   snr_tenths INTEGER,
   frequency_offset_hz INTEGER,
   gateway_offset_us INTEGER,
+  -- 0 on ghosts and on the rows of further antennas, so that a sum counts a packet once
   airtime_us INTEGER NOT NULL,
   payload BLOB
 ) STRICT;

@@ -9,7 +9,7 @@ import type { Modulation } from "./modulation.ts";
 export interface Reception {
   readonly gatewayEui: Eui;
   readonly antenna: number;
-  /** End of the packet by the clock of the machine that captured it, microseconds since 1970. */
+  /** End of the packet by the clock of the machine that captured it, microseconds since 1970; late paths corrected. */
   readonly atUs: number;
   readonly tmstUs: number | null;
   /** The gateway's `time` minus `atUs`; null when the gateway gave none. */

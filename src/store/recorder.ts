@@ -195,9 +195,14 @@ export class Recorder {
   #recordPacket(arrival: Arrival, gateway: GatewayEntry, packet: RadioPacket): void {
     const { payload } = packet;
     let airtimeUs = payload === null ? 0 : airtimeOfReception(packet.modulation, payload.length, packet.crc);
+    const atUs =
+      packet.tmstUs === null
+        ? arrival.atUs
+        : this.#gateways.heardAtUs(gateway, { tmstUs: packet.tmstUs, atUs: arrival.atUs });
+    if (atUs !== arrival.atUs) this.#note(arrival, gateway.id, { reason: "late", keepRaw: false }, false);
     const shared = {
       gatewayId: gateway.id,
-      atUs: arrival.atUs,
+      atUs,
       tmstKey: tmstKeyOf(packet.tmstUs, payload),
       packet,
       dataRate: dataRateCode(packet.modulation),

@@ -4,6 +4,7 @@
  */
 import type { Statement } from "better-sqlite3";
 import { type CounterReading, restartedBetween } from "../../ledger/counter-clock.ts";
+import { newPathClock, type PathClock, pathDelayUs } from "../../ledger/path-delay.ts";
 import type { Eui } from "../../model/identifiers.ts";
 import { minuteOf } from "../../model/window.ts";
 import type { Store } from "../open.ts";
@@ -20,6 +21,7 @@ export interface GatewayEntry {
   pushSource: string | null;
   pullSource: string | null;
   reading: CounterReading | null;
+  pathClock: PathClock | null;
   changed: boolean;
 }
 
@@ -96,6 +98,7 @@ export class GatewayBook {
       pushSource: row.push_source,
       pullSource: row.pull_source,
       reading: reading ?? null,
+      pathClock: null,
       changed: false,
     };
     this.#byEui.set(eui, entry);
@@ -124,6 +127,15 @@ export class GatewayBook {
       this.#minutes.set(key, cell);
     }
     cell.counts.set(what, (cell.counts.get(what) ?? 0) + by);
+  }
+
+  /** When a packet was heard, on the capturing clock: its arrival, dated back when the path held it up. */
+  heardAtUs(entry: GatewayEntry, reading: CounterReading): number {
+    if (entry.pathClock === null) {
+      entry.pathClock = newPathClock(reading);
+      return reading.atUs;
+    }
+    return reading.atUs - pathDelayUs(entry.pathClock, reading);
   }
 
   /** Follows the concentrator's counter; a restart is dated at the first reception after it. */

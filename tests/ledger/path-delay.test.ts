@@ -1,0 +1,61 @@
+import { describe, expect, it } from "vitest";
+import { newPathClock, pathDelayUs } from "../../src/ledger/path-delay.ts";
+
+const WRAP = 4_294_967_296;
+
+/** Readings every `everyS` seconds; `lateS` says how late each arrives; the counter starts near its wrap. */
+function delays(
+  latesS: readonly number[],
+  { everyS = 30, ppm = 0, startUs = WRAP - 60_000_000 } = {},
+): number[] {
+  let clock: ReturnType<typeof newPathClock> | null = null;
+  return latesS.map((lateS, i) => {
+    const heardUs = i * everyS * 1e6;
+    const reading = {
+      tmstUs: Math.round(startUs + heardUs * (1 + ppm / 1e6)) % WRAP,
+      atUs: heardUs + Math.round(lateS * 1e6) + 20_000,
+    };
+    if (clock === null) {
+      clock = newPathClock(reading);
+      return 0;
+    }
+    return pathDelayUs(clock, reading) / 1e6;
+  });
+}
+
+const prompt = (count: number) => Array<number>(count).fill(0);
+
+describe("the delay of the path", () => {
+  it("dates back a packet that arrives seconds late, across the counter's wrap", () => {
+    const told = delays([...prompt(12), 3.5, 0, 0]);
+    expect(told[12]).toBeCloseTo(3.5, 2);
+    expect(told.filter((one) => one !== 0).length).toBe(1);
+  });
+
+  it("believes no counter that has not proved even first", () => {
+    expect(delays([0, 0, 3.5, 0])).toEqual([0, 0, 0, 0]);
+  });
+
+  it("takes jitter for jitter", () => {
+    expect(delays([...prompt(12), 0.2, 0.05, 0.25]).every((one) => one === 0)).toBe(true);
+  });
+
+  it("does not take a drifting clock for lateness, however long it drifts", () => {
+    expect(delays(prompt(2_000), { everyS: 300, ppm: -30 }).every((one) => one === 0)).toBe(true);
+    expect(delays(prompt(2_000), { everyS: 300, ppm: 30 }).every((one) => one === 0)).toBe(true);
+  });
+
+  it("begins again when the counter began again, and when the capturing clock was set", () => {
+    const stepped = delays([...prompt(12), ...Array<number>(60).fill(600), 600]);
+    expect(stepped.every((one) => one === 0)).toBe(true);
+  });
+
+  it("never dates by a counter that counts seconds instead of microseconds", () => {
+    let clock = newPathClock({ tmstUs: 1_558_537_799, atUs: 0 });
+    for (let i = 1; i < 200; i++) {
+      expect(pathDelayUs(clock, { tmstUs: 1_558_537_799 + i * 30, atUs: i * 30e6 })).toBe(0);
+    }
+    clock = newPathClock({ tmstUs: 0, atUs: 0 });
+    expect(pathDelayUs(clock, { tmstUs: 5, atUs: -1 })).toBe(0);
+  });
+});
