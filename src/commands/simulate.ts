@@ -7,15 +7,14 @@ import { fileURLToPath } from "node:url";
 import { gzipSync } from "node:zlib";
 import { Command } from "commander";
 import { z } from "zod";
-import { captureSite } from "../simulate/capture-site.ts";
+import { captureOctets, captureSite } from "../simulate/capture-site.ts";
+import { type Machine, thisMachine } from "../simulate/machine.ts";
 import { type Play, playSite } from "../simulate/play-site.ts";
 import { createRandom } from "../simulate/random.ts";
 import { readScenario, type Scenario } from "../simulate/scenario.ts";
 import type { ScenarioClock } from "../simulate/scenario-time.ts";
 import { type LiveSummary, sendLive } from "../simulate/send-live.ts";
 import { packageRoot } from "../store/package-root.ts";
-import { createPcapWriter } from "../wire/capture/pcap-writer.ts";
-import { type Machine, thisMachine } from "../simulate/machine.ts";
 
 const HELP = `
 Without SCENARIO it plays the sample site Fennick Orchard. Nothing is transmitted by radio: what leaves are the UDP
@@ -119,9 +118,7 @@ async function simulateCapture(
   const clock: ScenarioClock = { startUs: Date.parse(scenario.start) * 1000, speed: 1 };
   const play = playSite(scenario, createRandom(seed), clock);
   const datagrams = captureSite(play, scenario, clock);
-  const writer = createPcapWriter();
-  for (const datagram of datagrams) writer.add(datagram);
-  const capture = writer.finish();
+  const capture = captureOctets(datagrams);
   await write(file, file.endsWith(".gz") ? gzipSync(capture, { level: 9 }) : capture);
   await writeTruth(play, seed, scenario.duration, truthFile);
   machine.write(

@@ -4,6 +4,7 @@
  */
 import type { Endpoint } from "../model/arrival.ts";
 import type { Eui } from "../model/identifiers.ts";
+import { createPcapWriter } from "../wire/capture/pcap-writer.ts";
 import { answerFor } from "../wire/forwarder/answer.ts";
 import { Acknowledgements } from "./acknowledgements.ts";
 import { datagramOctets } from "./datagram-octets.ts";
@@ -18,6 +19,12 @@ export interface CapturedDatagram {
   readonly from: Endpoint;
   readonly to: Endpoint;
   readonly bytes: Uint8Array;
+}
+
+/** The octets of a packet capture (pcap, Ethernet, microseconds). */
+export function captureOctets(datagrams: readonly CapturedDatagram[]): Uint8Array {
+  const writer = createPcapWriter();
+  return Buffer.concat([writer.header, ...datagrams.map((datagram) => writer.datagram(datagram))]);
 }
 
 // RFC 5737: documentation addresses.

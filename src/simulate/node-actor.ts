@@ -132,7 +132,7 @@ export class NodeActor {
 
   #sendJoinRequest(atUs: number): void {
     const { joinEui, devEui } = this.node;
-    // LoRaWAN L2 1.0.4, section 6.2.5: DevNonce counts up by one with every request.
+    // LoRaWAN L2 1.0.4, join procedure (section number from memory: 6.2.5): DevNonce counts up with every request.
     this.#devNonce = (this.#devNonce + 1) % 65536;
     const payload = joinRequestOctets(joinEui, devEui ?? joinEui, this.#devNonce, this.#keys);
     this.#world.transmit(this.#transmission(atUs, payload, null, null, 0));
