@@ -8,7 +8,7 @@ import { counted } from "../format/format.ts";
 import { exactTime } from "../format/times.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 import { layoutStrip, nearestTick, type StripLayout } from "./counter-layout.ts";
-import { drawStrip, LABEL_PX, type LifeRule, ROW_PX } from "./draw-counters.ts";
+import { drawStrip, LABEL_PX, type LifeRule, MARKS_PX, ROW_PX } from "./draw-counters.ts";
 import "./CounterStrip.css";
 
 export interface CounterStripProps {
@@ -64,7 +64,7 @@ export function CounterStrip({ ticks, lives, label, onOpen }: CounterStripProps)
   const draw = (sheet: Sheet) => drawStrip(sheet, layout.current, ticks, lives, selected);
   const height = (width: number) => {
     layout.current = layoutStrip(ticks, width - LABEL_PX);
-    return Math.max(1, layout.current.rows.length) * ROW_PX;
+    return Math.max(1, layout.current.rows.length) * ROW_PX + MARKS_PX;
   };
 
   return (

@@ -123,9 +123,12 @@ function drawRestart({ ctx, width, inks }: Sheet, scale: TimeScale, ms: number):
   ctx.moveTo(x, 0);
   ctx.lineTo(x, BODY);
   ctx.stroke();
-  ctx.fillStyle = inks.look;
   ctx.textBaseline = "top";
   const label = "▲ restart";
   const wide = ctx.measureText(label).width;
-  ctx.fillText(label, x + 4 + wide > width ? x - 4 - wide : x + 4, 0);
+  const start = x + 4 + wide > width ? x - 4 - wide : x + 4;
+  ctx.fillStyle = inks.paper;
+  ctx.fillRect(start - 2, 0, wide + 4, 15);
+  ctx.fillStyle = inks.look;
+  ctx.fillText(label, start, 0);
 }

@@ -108,6 +108,7 @@ function options(
     axes: [
       {
         ...axis("x"),
+        size: 30,
         splits: (self, _axis, min, max) =>
           timeMarks(min, max, self.bbox.width / uPlot.pxRatio / 84).map((mark) => mark.ms),
         values: (self, splits) => {
@@ -183,6 +184,7 @@ function drawLabels(
   const { ctx, ratio } = plot;
   ctx.font = `${13 * ratio}px ${inks.sans}`;
   ctx.textBaseline = "middle";
+  ctx.textAlign = "left";
   const placed = ends
     .map((end, index) => ({ end, index, y: end?.y ?? 0 }))
     .filter((label) => label.end !== null)

@@ -1,8 +1,8 @@
 /**
- * Where does each counter of the strip stand? Rows by hour; by day or by week when hours would be too many. Where
- * ticks would touch, a row becomes a density bar that says the share missed.
+ * Where does each counter of the strip stand? Rows by hour; by six hours, a day or a week when hours would be too
+ * many. Where ticks would touch, a row becomes a density bar that says the share missed.
  */
-import { addDays, startOfDay } from "date-fns";
+import { addDays, addHours, startOfDay } from "date-fns";
 import type { CounterTick } from "../../../src/contract/nodes.ts";
 import { dayMonth, hourMinute } from "../format/times.ts";
 
@@ -23,17 +23,28 @@ export interface StripRow {
   readonly density: readonly DensityCell[] | null;
 }
 
+export type RowUnit = "hour" | "six-hours" | "day" | "week";
+
 export interface StripLayout {
-  readonly unit: "hour" | "day" | "week";
+  readonly unit: RowUnit;
   readonly rows: readonly StripRow[];
 }
 
-// A tick is two pixels wide and needs two of air.
-const TICK_PITCH_PX = 4;
-const MOST_HOURS = 30;
-const MOST_DAYS = 45;
-const CELLS = { hour: 60, day: 48, week: 56 };
+// A tick is two pixels wide and needs one of air.
+const TICK_PITCH_PX = 3;
+const MOST_ROWS = 12;
 const HOUR_MS = 3_600_000;
+
+/** Hours of a row, density cells of a row, and the marks along it: how many, and what the step is called. */
+export const ROW_UNITS: Readonly<
+  Record<RowUnit, { hours: number; cells: number; marks: number; step: string }>
+> = {
+  hour: { hours: 1, cells: 60, marks: 6, step: "10 min" },
+  "six-hours": { hours: 6, cells: 72, marks: 6, step: "1 h" },
+  day: { hours: 24, cells: 96, marks: 8, step: "3 h" },
+  week: { hours: 168, cells: 84, marks: 7, step: "1 d" },
+};
+const FROM_SHORTEST: readonly RowUnit[] = ["hour", "six-hours", "day"];
 
 /** Lays ticks, which are in order of time, out over `widthPx`. Rows run from the first tick to the last. */
 export function layoutStrip(ticks: readonly CounterTick[], widthPx: number): StripLayout {
@@ -41,7 +52,7 @@ export function layoutStrip(ticks: readonly CounterTick[], widthPx: number): Str
   const last = ticks.at(-1)?.atMs;
   if (begin === undefined || last === undefined) return { unit: "hour", rows: [] };
   const hours = (last - begin) / HOUR_MS;
-  const unit = hours <= MOST_HOURS ? "hour" : hours <= MOST_DAYS * 24 ? "day" : "week";
+  const unit = FROM_SHORTEST.find((one) => hours / ROW_UNITS[one].hours <= MOST_ROWS) ?? "week";
   const rows: StripRow[] = [];
   let at = 0;
   let fromMs = rowStart(begin, unit);
@@ -53,10 +64,10 @@ export function layoutStrip(ticks: readonly CounterTick[], widthPx: number): Str
     rows.push({
       fromMs,
       toMs,
-      label: unit === "hour" ? hourLabel(fromMs, rows.length === 0) : dayMonth(fromMs),
+      label: rowLabel(fromMs, unit, rows.length === 0),
       first,
       end: at,
-      density: crowded ? densityOf(ticks, first, at, fromMs, toMs, CELLS[unit]) : null,
+      density: crowded ? densityOf(ticks, first, at, fromMs, toMs, ROW_UNITS[unit].cells) : null,
     });
     fromMs = toMs;
   }
@@ -73,19 +84,21 @@ export function nearestTick(ticks: readonly CounterTick[], row: StripRow, ms: nu
   return best;
 }
 
-function rowStart(ms: number, unit: StripLayout["unit"]): number {
-  if (unit !== "hour") return startOfDay(ms).getTime();
+function rowStart(ms: number, unit: RowUnit): number {
+  if (unit === "day" || unit === "week") return startOfDay(ms).getTime();
   const at = new Date(ms);
-  // Not setMinutes: in the hour that a changed clock repeats it may jump to the other one.
-  return ms - (at.getMinutes() * 60_000 + at.getSeconds() * 1000 + at.getMilliseconds());
+  const past = at.getMinutes() * 60_000 + at.getSeconds() * 1000 + at.getMilliseconds();
+  // Not setHours: in the hour that a changed clock repeats it may jump to the other one.
+  return ms - past - (at.getHours() % ROW_UNITS[unit].hours) * HOUR_MS;
 }
 
-function rowEnd(ms: number, unit: StripLayout["unit"]): number {
-  if (unit === "hour") return ms + HOUR_MS;
-  return addDays(ms, unit === "day" ? 1 : 7).getTime();
+function rowEnd(ms: number, unit: RowUnit): number {
+  if (unit === "day" || unit === "week") return addDays(ms, ROW_UNITS[unit].hours / 24).getTime();
+  return addHours(ms, ROW_UNITS[unit].hours).getTime();
 }
 
-function hourLabel(ms: number, firstRow: boolean): string {
+function rowLabel(ms: number, unit: RowUnit, firstRow: boolean): string {
+  if (unit === "day" || unit === "week") return dayMonth(ms);
   const hour = hourMinute(ms);
   return firstRow || hour === "00:00" ? `${dayMonth(ms)} ${hour}` : hour;
 }

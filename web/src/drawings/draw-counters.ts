@@ -3,10 +3,13 @@
  * the line; missed while no gateway was reachable: the same, hatched; repeated: a dot above.
  */
 import type { CounterTick } from "../../../src/contract/nodes.ts";
+import { THIN } from "../format/format.ts";
 import type { Sheet } from "./Canvas.tsx";
-import type { StripLayout, StripRow } from "./counter-layout.ts";
+import { ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";
 
 export const ROW_PX = 36;
+/** Room for the marks beneath the last row. */
+export const MARKS_PX = 22;
 export const LABEL_PX = 92;
 const LINE_AT = 22;
 const TALL = 14;
@@ -26,6 +29,7 @@ export function drawStrip(
   lives: readonly LifeRule[],
   selected: number | null,
 ): void {
+  drawMarks(sheet, layout);
   layout.rows.forEach((row, index) => {
     const top = index * ROW_PX;
     const { ctx, inks, width } = sheet;
@@ -39,6 +43,26 @@ export function drawStrip(
     for (const life of lives)
       if (life.atMs >= row.fromMs && life.atMs < row.toMs) drawLife(sheet, row, life, top);
   });
+}
+
+/** Marks along the rows, counted from the row's beginning: "+10 min", "+20 min", … */
+function drawMarks({ ctx, inks, width }: Sheet, layout: StripLayout): void {
+  const { marks, step } = ROW_UNITS[layout.unit];
+  const [count = "1", unit = ""] = step.split(" ");
+  const bottom = layout.rows.length * ROW_PX;
+  const apart = (width - LABEL_PX - 6) / marks;
+  ctx.textBaseline = "top";
+  for (let mark = 0; mark < marks; mark += 1) {
+    const x = Math.round(LABEL_PX + 2 + mark * apart);
+    ctx.fillStyle = inks.line;
+    layout.rows.forEach((_, index) => {
+      ctx.fillRect(x, index * ROW_PX + LINE_AT, 1, 4);
+    });
+    if (mark === 0 || (apart < 64 && mark % 2 === 1)) continue;
+    ctx.fillStyle = inks.quiet;
+    const text = `+${Number(count) * mark}${THIN}${unit}`;
+    ctx.fillText(text, x - ctx.measureText(text).width / 2, bottom + 2);
+  }
 }
 
 /** Where a moment stands in its row, CSS pixels. */
@@ -135,5 +159,7 @@ function drawLife({ ctx, inks, width }: Sheet, row: StripRow, life: LifeRule, to
   ctx.fillStyle = inks.accent;
   ctx.textBaseline = "bottom";
   const wide = ctx.measureText(life.reason).width;
-  ctx.fillText(life.reason, x + 6 + wide > width ? x - 6 - wide : x + 6, top + ROW_PX);
+  // Before the rule there is room, unless the row begins with it.
+  const start = x - 6 - wide > LABEL_PX ? x - 6 - wide : x + 6;
+  ctx.fillText(life.reason, start, top + LINE_AT - 2, width - start);
 }

@@ -1,6 +1,6 @@
 /**
  * How are signals and their floors drawn? Few points: dots, each on a stem that stands on its own rung, joined
- * where nothing is missing. Many: one bar a pixel column from lowest to highest. Time taken grows with the points
+ * where nothing is missing. Many (two and more a pixel): one bar a pixel column from lowest to highest. Time taken grows with the points
  * once, never with what is drawn.
  */
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
@@ -44,6 +44,7 @@ export function plotY(plot: Plot, value: number): number {
 export function drawRungs(plot: Plot, used: ReadonlySet<number>): void {
   const { ctx, inks, ratio } = plot;
   ctx.textBaseline = "bottom";
+  ctx.textAlign = "left";
   ctx.font = `${13 * ratio}px ${inks.sans}`;
   for (const factor of RUNGS) {
     const y = Math.round(plotY(plot, FLOORS_DB[factor] ?? 0)) + 0.5;
@@ -74,8 +75,8 @@ export function drawSeries(
   plot.ctx.strokeStyle = colour;
   plot.ctx.fillStyle = colour;
   const perPixel = (end - first) / (plot.width / plot.ratio);
-  if (perPixel > 0.5) drawColumns(plot, series.atMs, values, first, end);
-  else drawDots(plot, series, values, first, end, dash, stems && perPixel < 0.2);
+  if (perPixel > 2) drawColumns(plot, series.atMs, values, first, end);
+  else drawDots(plot, series, values, first, end, dash, stems && perPixel < 0.15);
   plot.ctx.setLineDash([]);
   for (let at = end - 1; at >= first; at -= 1) {
     const value = values[at];

@@ -38,6 +38,12 @@ export function exactTime(ms: number, fine = false): string {
   return `${fullDate(ms)}, ${clockTime(ms)}${tail}`;
 }
 
+/** "09:04:31.123" today, "13 Mar 09:04:31.123" before: the time of a reception in a table. */
+export function preciseTime(ms: number, nowMs: number): string {
+  const fine = `${clockTime(ms)}.${String(new Date(ms).getMilliseconds()).padStart(3, "0")}`;
+  return fullDate(ms) === fullDate(nowMs) ? fine : `${dayMonth(ms)} ${fine}`;
+}
+
 /** "09:04" today, "13 Mar, 09:04" this year, "13 Mar 2025, 09:04" before. */
 export function nearTime(ms: number, nowMs: number): string {
   if (fullDate(ms) === fullDate(nowMs)) return hourMinute(ms);
@@ -77,6 +83,14 @@ export function windowWords(fromMs: number, toMs: number): string {
   const shown = (ms: number) => (new Date(ms).getSeconds() === 0 ? hourMinute(ms) : clockTime(ms));
   if (sameDay) return `${fullDate(fromMs)}, ${shown(fromMs)}–${isMidnight(toMs) ? "24:00" : shown(toMs)}`;
   return `${fullDate(fromMs)}, ${shown(fromMs)} – ${fullDate(toMs)}, ${shown(toMs)}`;
+}
+
+/** What is stored or held between two moments, to whole minutes outwards: "14 Mar 2026, 09:00–11:00". */
+export function spanWords(fromIso: string, toIso: string): string {
+  const minute = 60_000;
+  const fromMs = Math.floor(Date.parse(fromIso) / minute) * minute;
+  const toMs = Math.ceil(Date.parse(toIso) / minute) * minute;
+  return windowWords(fromMs, Math.max(toMs, fromMs + minute));
 }
 
 /** The zone that every time on the page is in: "Europe/Berlin, UTC+1". */

@@ -1,5 +1,5 @@
 /** What fills the channels? The air map, the channels, the data rates, the busiest talkers. */
-import type { AirView as Air, AirMap, ChannelRow, DataRateShare, Talker } from "../../../src/contract/air.ts";
+import type { AirView as Air, AirMap, ChannelRow } from "../../../src/contract/air.ts";
 import { AirMapDrawing, busiestCell, MANY_BROKEN, ShadeScale } from "../drawings/AirMapDrawing.tsx";
 import { scaleTop } from "../drawings/cividis.ts";
 import { ShareBar } from "../drawings/ShareBar.tsx";

@@ -2,7 +2,7 @@
 import type { CaptureRow, CapturesView as Captures } from "../../../src/contract/captures.ts";
 import type { ServiceStatus } from "../../../src/contract/status.ts";
 import { counted, figure, fileSize, percent } from "../format/format.ts";
-import { windowWords } from "../format/times.ts";
+import { spanWords } from "../format/times.ts";
 import { Age } from "../parts/Age.tsx";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { DropZone } from "../parts/DropZone.tsx";
@@ -22,11 +22,11 @@ const COLUMNS: readonly Column<CaptureRow>[] = [
       <div class="capture-name">
         <span>{row.name}</span>
         <span class="quiet small">{fileSize(row.size)}</span>
+        <CaptureState row={row} />
         {row.trouble === null ? null : <span class="capture-trouble small">{row.trouble}</span>}
       </div>
     ),
   },
-  { key: "state", head: "State", sort: (row) => row.state, cell: (row) => <CaptureState row={row} /> },
   {
     key: "holds",
     head: "Holds",
@@ -35,10 +35,7 @@ const COLUMNS: readonly Column<CaptureRow>[] = [
         <span class="quiet">{row.state === "reading" ? "not known yet" : "nothing readable"}</span>
       ) : (
         <a href={linkTo("/site", {}, storedWindow(Date.parse(row.from), Date.parse(row.to)))}>
-          {windowWords(
-            Math.floor(Date.parse(row.from) / 60_000) * 60_000,
-            Math.ceil((Date.parse(row.to) + 1) / 60_000) * 60_000,
-          )}
+          {spanWords(row.from, row.to)}
         </a>
       ),
     sort: (row) => row.from,
@@ -153,9 +150,7 @@ function StoredSummary({ status }: { status: ServiceStatus }) {
     <>
       <p>
         {counted(storage.receptions, "reception")} in {fileSize(storage.bytes)}
-        {storage.from === null || storage.to === null
-          ? "."
-          : `, ${windowWords(Math.floor(Date.parse(storage.from) / 60_000) * 60_000, Math.ceil((Date.parse(storage.to) + 1) / 60_000) * 60_000)}.`}{" "}
+        {storage.from === null || storage.to === null ? "." : `, ${spanWords(storage.from, storage.to)}.`}{" "}
         {storage.words}
       </p>
       <p>

@@ -3,9 +3,10 @@ import { useState } from "preact/hooks";
 import type { Window } from "../../../src/contract/common.ts";
 import type { NodeRow, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { counted, db, dbm, duration, figure, gatewayTitle, megahertz } from "../format/format.ts";
-import { exactTime } from "../format/times.ts";
+import { preciseTime } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { FrameOpened } from "../parts/FrameOpened.tsx";
+import { now } from "../state/clock.ts";
 import { useReceptions } from "../state/receptions.ts";
 import { route, setParams } from "../state/route.ts";
 
@@ -23,7 +24,7 @@ export function NodeReceptions({ row, window }: { row: NodeRow; window: Window }
       head: "Time",
       cell: (one) =>
         one.frameId === null ? (
-          exactTime(Date.parse(one.at), true)
+          preciseTime(Date.parse(one.at), now.value)
         ) : (
           <button
             type="button"
@@ -31,14 +32,13 @@ export function NodeReceptions({ row, window }: { row: NodeRow; window: Window }
             aria-expanded={opened === one.id}
             onClick={() => setOpened(opened === one.id ? null : one.id)}
           >
-            {exactTime(Date.parse(one.at), true)}
+            {preciseTime(Date.parse(one.at), now.value)}
           </button>
         ),
     },
     { key: "counter", head: "FCnt", right: true, cell: (one) => one.counter ?? "–" },
     { key: "gateway", head: "Gateway", cell: gatewayTitle },
     { key: "type", head: "What", cell: what },
-    { key: "port", head: "FPort", right: true, cell: (one) => one.port ?? "–" },
     { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
     { key: "rate", head: "Data rate", cell: (one) => one.dataRate },
     { key: "rssi", head: "RSSI", right: true, cell: (one) => dbm(one.rssiDbm) },
@@ -77,6 +77,7 @@ export function NodeReceptions({ row, window }: { row: NodeRow; window: Window }
         </p>
       )}
       <DataTable
+        dense
         label="Receptions, newest first"
         columns={columns}
         rows={list.rows}
@@ -100,7 +101,7 @@ export function NodeReceptions({ row, window }: { row: NodeRow; window: Window }
 }
 
 function what(one: ReceptionRow): string {
-  const parts = [one.messageType];
+  const parts = [one.port === null ? one.messageType : `${one.messageType}, FPort ${one.port}`];
   if (one.repeat) parts.push("repeat");
   if (one.ghost) parts.push("ghost, set aside");
   return parts.join(", ");

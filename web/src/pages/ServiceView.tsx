@@ -2,7 +2,7 @@
 import type { ComponentChildren } from "preact";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/status.ts";
 import { counted, figure, fileSize } from "../format/format.ts";
-import { exactTime, windowWords } from "../format/times.ts";
+import { exactTime, spanWords } from "../format/times.ts";
 import { Age } from "../parts/Age.tsx";
 import { CopyButton } from "../parts/CopyButton.tsx";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
@@ -77,7 +77,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
           {counted(status.storage.receptions, "reception")}, {fileSize(status.storage.bytes)}
           {status.storage.from === null || status.storage.to === null
             ? ""
-            : `, ${windowWords(Date.parse(status.storage.from), Date.parse(status.storage.to) + 1)}`}
+            : `, ${spanWords(status.storage.from, status.storage.to)}`}
         </Fact>
         <Fact name="Listens on">
           <span class="mono">

@@ -30,6 +30,8 @@ export interface DataTableProps<Row> {
   readonly sorting?: Sorting;
   /** Given when the order lives outside, as in the address bar. */
   readonly onSort?: (sorting: Sorting) => void;
+  /** Many narrow columns: smaller, and no cell in two lines. */
+  readonly dense?: boolean;
   /** Something opened beneath a row, or null. */
   readonly beneath?: (row: Row) => ComponentChildren;
 }
@@ -64,7 +66,7 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
   return (
     // biome-ignore lint/a11y/noNoninteractiveTabindex: a frame that scrolls must be reachable by keyboard
     <section class="table-frame" aria-label={label} tabIndex={0}>
-      <table class="table">
+      <table class={props.dense === true ? "table table-dense" : "table"}>
         <thead>
           <tr>
             {columns.map((column) => (

@@ -56,8 +56,7 @@ export function Failed({ problem, again }: { problem: Problem; again: () => void
       <h1>✕ {problem.sentence}</h1>
       <p>{problem.remedy}</p>
       <p class="quiet">
-        What arrives is stored all the same, as long as the service itself runs; the other views may still
-        work.
+        The other views may still work; the word at the top right tells how the service itself is.
       </p>
       <button type="button" class="plain" onClick={again}>
         ask again
@@ -69,7 +68,7 @@ export function Failed({ problem, again }: { problem: Problem; again: () => void
 function Skeleton() {
   return (
     <div class="skeleton" role="status">
-      <span class="unseen">Loading</span>
+      <h1 class="unseen">Loading</h1>
       <div class="skeleton-sentence" />
       <div class="skeleton-sentence skeleton-short" />
       <div class="skeleton-drawing" />

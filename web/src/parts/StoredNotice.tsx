@@ -1,6 +1,6 @@
 /** Is the window empty because what is stored lies elsewhere? Then the page says where, and leads there. */
 import type { ServiceStatus } from "../../../src/contract/status.ts";
-import { windowWords } from "../format/times.ts";
+import { spanWords } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import { chooseWindow, currentWindow } from "../state/route.ts";
 import { describeWindow, storedWindow, windowEnds } from "../state/window.ts";
@@ -16,11 +16,7 @@ export function StoredNotice({ status }: { status: ServiceStatus | null }) {
   return (
     <p class="notice" role="status">
       Nothing is stored for this window ({describeWindow(currentWindow.value)}). What is stored lies in{" "}
-      {windowWords(
-        Math.floor(stored.fromMs / 60_000) * 60_000,
-        Math.ceil((stored.toMs + 1) / 60_000) * 60_000,
-      )}
-      .{" "}
+      {spanWords(from, to)}.{" "}
       <button type="button" class="plain" onClick={() => chooseWindow(shown)}>
         show what is stored
       </button>

@@ -1,0 +1,317 @@
+/**
+ * Against what does a browser test run? A service of the contract's shape with invented answers, whose line can be
+ * cut, whose answers can fail, wait or be empty. Every answer is checked against the contract before it leaves.
+ */
+import { readFile } from "node:fs/promises";
+import { createServer, type IncomingMessage, type ServerResponse } from "node:http";
+import type { AddressInfo, Socket } from "node:net";
+import { extname, join } from "node:path";
+import { type WebSocket, WebSocketServer } from "ws";
+import type { z } from "zod";
+import * as contract from "../../src/contract/index.ts";
+import * as orchard from "./orchard.ts";
+
+export interface FakeService {
+  readonly url: string;
+  /** Requests for data since the start: "GET /api/site?last=3600". */
+  readonly asked: string[];
+  /** Bodies of PUT and POST, in order. */
+  readonly received: { path: string; body: string; size: number }[];
+  /** Messages that clients sent over the live line. */
+  readonly heard: unknown[];
+  mood: Mood;
+  /** Ends every live line and refuses new ones until `mood.line` is true again. */
+  cutLine(): void;
+  /** Sends a raw message to every subscription of a topic; `seq` counts on unless a hole is wanted. */
+  push(topic: string, message: { set?: Record<string, unknown>; rows?: unknown }, skip?: number): void;
+  close(): Promise<void>;
+}
+
+export interface Mood {
+  line: boolean;
+  /** Paths (beginnings) that fail, and how. */
+  fail: Record<string, { status: number; body: unknown }>;
+  /** Paths that never answer. */
+  silent: string[];
+  /** Nothing was ever stored. */
+  empty: boolean;
+  /** Moment at which what is stored ends; null: now. */
+  storedUntil: number | null;
+  /** Points a gateway in a node's series; null: as many as counters. */
+  points: number | null;
+  status: Partial<contract.ServiceStatus>;
+}
+
+// The strictest that the service may send: the dashboard must live with it.
+const POLICY =
+  "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'";
+const TYPES: Record<string, string> = {
+  ".html": "text/html; charset=utf-8",
+  ".js": "text/javascript",
+  ".css": "text/css",
+  ".svg": "image/svg+xml",
+};
+
+interface Subscription {
+  readonly socket: WebSocket;
+  readonly id: number;
+  readonly topic: string;
+  readonly last: number;
+  readonly key: string | null;
+  seq: number;
+}
+
+/** Starts the fake on a free port of 127.0.0.1, serving the built dashboard from `folder`. */
+export async function startFakeService(folder: string): Promise<FakeService> {
+  const names = new Map<string, string | null>();
+  const asked: string[] = [];
+  const received: FakeService["received"] = [];
+  const heard: unknown[] = [];
+  const sockets = new Set<Socket>();
+  const subscriptions = new Set<Subscription>();
+  const mood: Mood = {
+    line: true,
+    fail: {},
+    silent: [],
+    empty: false,
+    storedUntil: null,
+    points: null,
+    status: {},
+  };
+
+  const status = (): contract.ServiceStatus => {
+    const part = { ...mood.status };
+    const said = orchard.serviceStatus(Date.now(), part);
+    if (mood.empty) {
+      said.arrived = mood.status.arrived ?? { datagrams: 0, lastAt: null, lastFrom: null };
+      said.storage = { ...said.storage, receptions: 0, from: null, to: null };
+      said.refusals = [];
+    } else if (mood.storedUntil !== null) {
+      said.storage = {
+        ...said.storage,
+        from: new Date(mood.storedUntil - 7_200_000).toISOString(),
+        to: new Date(mood.storedUntil).toISOString(),
+      };
+    }
+    return contract.ServiceStatus.parse(said);
+  };
+
+  const view = (topic: string, span: orchard.Span, key: string | null): unknown => {
+    switch (topic) {
+      case "status":
+        return status();
+      case "site": {
+        const site = orchard.siteView(span, names);
+        if (mood.empty)
+          Object.assign(site, {
+            empty: true,
+            gateways: [],
+            attention: [],
+            nodeCount: 0,
+            strangerCount: 0,
+            air: [],
+            sentence: [],
+          });
+        return contract.SiteView.parse(site);
+      }
+      case "nodes": {
+        const nodes = orchard.nodesView(span, names);
+        if (mood.empty) Object.assign(nodes, { nodes: [], sentence: [{ text: "No node was heard." }] });
+        return contract.NodesView.parse(nodes);
+      }
+      case "node": {
+        const devAddr = (key ?? "").split("/")[0] ?? "";
+        const name = names.has(devAddr) ? (names.get(devAddr) ?? null) : undefined;
+        return contract.NodePage.parse(orchard.nodePage(devAddr, span, mood.points, name));
+      }
+      case "air": {
+        const air = orchard.airView(span);
+        if (mood.empty)
+          Object.assign(air, {
+            channels: [],
+            maps: [],
+            dataRates: [],
+            talkers: [],
+            sentence: [{ text: "Nothing was heard on the air." }],
+          });
+        return contract.AirView.parse(air);
+      }
+      case "captures": {
+        const captures = orchard.capturesView(Date.now());
+        return contract.CapturesView.parse(mood.empty ? { ...captures, captures: [] } : captures);
+      }
+      default:
+        return null;
+    }
+  };
+
+  const send = (response: ServerResponse, code: number, value: unknown) => {
+    response.writeHead(code, { "content-type": "application/json" });
+    response.end(JSON.stringify(value));
+  };
+
+  const api = async (request: IncomingMessage, response: ServerResponse, url: URL): Promise<void> => {
+    const path = url.pathname;
+    asked.push(`${request.method} ${path}${url.search}`);
+    if (mood.silent.some((start) => path.startsWith(start))) return undefined;
+    const failing = Object.entries(mood.fail).find(([start]) => path.startsWith(start))?.[1];
+    if (failing !== undefined) return send(response, failing.status, failing.body);
+    const body = await readBody(request);
+    if (request.method !== "GET") {
+      received.push({ path: `${path}${url.search}`, body: body.toString("utf8"), size: body.length });
+      const label = /^\/api\/labels\/(node|gateway)\/(.+)$/.exec(path);
+      if (label !== null) {
+        const change = contract.LabelChange.parse(JSON.parse(body.toString("utf8")));
+        if (change.name !== undefined) names.set(decodeURIComponent(label[2] ?? ""), change.name);
+      }
+      return send(response, 200, { ok: true });
+    }
+    const span = spanOf(url);
+    const node = /^\/api\/nodes\/([^/]+)\/(\d+)$/.exec(path);
+    const frame = /^\/api\/frames\/(\d+)$/.exec(path);
+    if (node !== null) return send(response, 200, view("node", span, `${node[1]}/${node[2]}`));
+    if (frame !== null)
+      return send(response, 200, checked(contract.FrameView, orchard.frameView(Number(frame[1]), span)));
+    if (path === "/api/refusals")
+      return send(response, 200, mood.empty ? { refusals: [], samples: [] } : orchard.refusals(Date.now()));
+    if (path === "/api/receptions") {
+      const page = orchard.receptionPage(
+        url.searchParams.get("devAddr") ?? "",
+        span,
+        url.searchParams.get("before"),
+        Number(url.searchParams.get("limit") ?? 50),
+      );
+      return send(response, 200, checked(contract.ReceptionPage, page));
+    }
+    const answer = view(path.slice("/api/".length), span, null);
+    if (answer === null)
+      return send(response, 404, {
+        code: "no-such-path",
+        sentence: "There is no such path.",
+        remedy: "See /api/openapi.json.",
+      });
+    return send(response, 200, answer);
+  };
+
+  const server = createServer((request, response) => {
+    response.setHeader("content-security-policy", POLICY);
+    const url = new URL(request.url ?? "/", "http://fake");
+    const work = url.pathname.startsWith("/api/")
+      ? api(request, response, url)
+      : serveFile(folder, url.pathname, response);
+    work.catch((error: unknown) => {
+      // Shown in the test's log: an answer that does not fit the contract is the test's own fault.
+      console.error(error);
+      send(response, 500, { code: "fake", sentence: String(error), remedy: "Mend the test." });
+    });
+  });
+  const live = new WebSocketServer({ noServer: true });
+  server.on("connection", (socket) => {
+    sockets.add(socket);
+    socket.on("close", () => sockets.delete(socket));
+  });
+  server.on("upgrade", (request, socket, head) => {
+    if (!mood.line || request.url !== "/live") {
+      socket.destroy();
+      return;
+    }
+    live.handleUpgrade(request, socket, head, (opened) => {
+      opened.on("close", () => {
+        for (const one of subscriptions) if (one.socket === opened) subscriptions.delete(one);
+      });
+      opened.on("message", (data) => {
+        const message = contract.ClientMessage.parse(JSON.parse(String(data)));
+        heard.push(message);
+        if (message.type === "subscribe") {
+          const made = {
+            socket: opened,
+            id: message.id,
+            topic: message.topic,
+            last: message.last,
+            key: message.key ?? null,
+            seq: 0,
+          };
+          subscriptions.add(made);
+          snapshot(made);
+        } else {
+          const one = [...subscriptions].find(
+            (candidate) => candidate.socket === opened && candidate.id === message.id,
+          );
+          if (one !== undefined && message.type === "resync") snapshot(one);
+          if (one !== undefined && message.type === "unsubscribe") subscriptions.delete(one);
+        }
+      });
+    });
+  });
+  const snapshot = (one: Subscription) => {
+    one.seq += 1;
+    if (mood.silent.includes(`live:${one.topic}`)) return;
+    const toMs = Date.now();
+    const message = {
+      type: "snapshot",
+      id: one.id,
+      seq: one.seq,
+      view: view(one.topic, { fromMs: toMs - one.last * 1000, toMs, live: true }, one.key),
+    };
+    one.socket.send(JSON.stringify(message));
+  };
+
+  await new Promise<void>((resolve) => server.listen(0, "127.0.0.1", resolve));
+  const { port } = server.address() as AddressInfo;
+  return {
+    url: `http://127.0.0.1:${port}`,
+    asked,
+    received,
+    heard,
+    mood,
+    cutLine() {
+      mood.line = false;
+      for (const client of live.clients) client.terminate();
+    },
+    push(topic, message, skip = 0) {
+      for (const one of subscriptions) {
+        if (one.topic !== topic) continue;
+        one.seq += 1 + skip;
+        one.socket.send(JSON.stringify({ type: "delta", id: one.id, seq: one.seq, set: {}, ...message }));
+      }
+    },
+    close: async () => {
+      for (const client of live.clients) client.terminate();
+      for (const socket of sockets) socket.destroy();
+      await new Promise<void>((resolve) => server.close(() => resolve()));
+    },
+  };
+}
+
+function checked<T>(schema: z.ZodType<T>, value: T): T {
+  return schema.parse(value);
+}
+
+function spanOf(url: URL): orchard.Span {
+  const asked = contract.WindowQuery.parse(
+    Object.fromEntries([...url.searchParams].filter(([key]) => ["from", "to", "last"].includes(key))),
+  );
+  const toMs = asked.to === undefined ? Date.now() : Date.parse(asked.to);
+  const fromMs = asked.from === undefined ? toMs - (asked.last ?? 3600) * 1000 : Date.parse(asked.from);
+  return { fromMs, toMs, live: asked.last !== undefined };
+}
+
+async function readBody(request: IncomingMessage): Promise<Buffer> {
+  const parts: Buffer[] = [];
+  for await (const part of request) parts.push(part as Buffer);
+  return Buffer.concat(parts);
+}
+
+async function serveFile(folder: string, path: string, response: ServerResponse): Promise<void> {
+  const name = path === "/" ? "/index.html" : path;
+  // Only plain names of the build: nothing that climbs out of its folder.
+  const safe = /^\/[\w.-]+(\/[\w.-]+)*$/.test(name) && !name.includes("..");
+  const bytes = safe ? await readFile(join(folder, name)).catch(() => null) : null;
+  if (bytes === null) {
+    response.writeHead(404);
+    response.end();
+    return;
+  }
+  response.writeHead(200, { "content-type": TYPES[extname(name)] ?? "application/octet-stream" });
+  response.end(bytes);
+}
