@@ -3,40 +3,15 @@
  * Shares no code with the ledger: the simulator is its judge.
  */
 import { isoTime } from "../model/window.ts";
-import { hexOf } from "../wire/lorawan/octets.ts";
 import type { Hearing } from "./air.ts";
 import type { NodeKeys } from "./frame-octets.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
 import type { Scenario } from "./scenario.ts";
 import { type ScenarioClock, worldUs } from "./scenario-time.ts";
 import type { Life, Passage, Transmission } from "./transmission.ts";
+import { type CounterRecord, type LifeRecord, lifeTruth } from "./truth-life.ts";
 import { Load } from "./truth-load.ts";
-import {
-  COUNTER_FATES,
-  type CounterFate,
-  type Truth,
-  type TruthCounter,
-  type TruthLife,
-} from "./truth-schema.ts";
-
-interface CounterRecord {
-  readonly counter: number;
-  readonly atUs: number;
-  transmissions: number;
-  receptions: number;
-  fate: CounterFate;
-  duringOutage: boolean;
-  readonly heard: Set<Transmission>;
-  readonly gateways: Set<string>;
-}
-
-interface LifeRecord {
-  readonly life: Life;
-  readonly keys: NodeKeys;
-  readonly counters: Map<number, CounterRecord>;
-  firstHeardUs: number | null;
-  lastHeardUs: number | null;
-}
+import { COUNTER_FATES, type CounterFate, type Truth } from "./truth-schema.ts";
 
 interface GatewayRecord {
   copies: number;
@@ -139,6 +114,8 @@ export class TruthLedger {
     const heardLives = [...this.#lives.values()]
       .filter(({ firstHeardUs }) => firstHeardUs !== null)
       .sort((a, b) => (a.firstHeardUs ?? 0) - (b.firstHeardUs ?? 0));
+    const { nodes, strangers } = this.#scenario;
+    const kinds = new Map([...nodes, ...strangers].map(({ name, kind }) => [name, kind]));
     const numbers = new Map<Life, number>();
     for (const { life } of heardLives) {
       const number = (livesOfAddress.get(life.devAddr) ?? 0) + 1;
@@ -153,7 +130,13 @@ export class TruthLedger {
       from: this.#time(0),
       to: this.#time(untilUs),
       nodes: [...this.#lives.values()].map((record) =>
-        this.#lifeTruth(record, numbers.get(record.life) ?? null, untilUs),
+        lifeTruth(record, {
+          number: numbers.get(record.life) ?? null,
+          kind: kinds.get(record.life.nodeName) ?? "node",
+          euis: this.#gateways.map(({ config }) => config.eui),
+          untilUs,
+          time: (atUs) => this.#time(atUs),
+        }),
       ),
       joins: [...this.#joins].map(([transmission, receptions]) => ({
         name: transmission.nodeName,
@@ -199,72 +182,6 @@ export class TruthLedger {
       if (record === null || packet.crc !== "ok") continue;
       improve(record, fate === "lost" ? "datagram-lost" : "backhaul-outage");
     }
-  }
-
-  #lifeTruth(
-    { life, keys, counters, firstHeardUs, lastHeardUs }: LifeRecord,
-    number: number | null,
-    untilUs: number,
-  ): TruthLife {
-    const { nodes, strangers } = this.#scenario;
-    const records = [...counters.values()].filter(({ atUs }) => atUs <= untilUs);
-    const heard = records.filter(({ fate }) => fate === "heard");
-    const heardCounters = heard.map(({ counter }) => counter);
-    const first = heardCounters.length === 0 ? null : heardCounters.reduce((a, b) => Math.min(a, b));
-    const last = heardCounters.length === 0 ? null : heardCounters.reduce((a, b) => Math.max(a, b));
-    const expected = first === null || last === null ? 0 : last - first + 1;
-    const missedInOutage = records.filter(
-      ({ fate, counter, duringOutage }) =>
-        fate !== "heard" &&
-        duringOutage &&
-        first !== null &&
-        last !== null &&
-        counter > first &&
-        counter < last,
-    );
-    const sum = (figure: (record: CounterRecord) => number): number =>
-      records.reduce((total, record) => total + figure(record), 0);
-    return {
-      name: life.nodeName,
-      kind: [...nodes, ...strangers].find(({ name }) => name === life.nodeName)?.kind ?? "node",
-      stranger: life.isStranger,
-      devAddr: life.devAddr,
-      life: number,
-      began: life.cause,
-      sent: records.length,
-      transmissions: sum((record) => record.transmissions),
-      heard: heard.length,
-      firstHeardCounter: first,
-      lastHeardCounter: last,
-      expected,
-      missed: expected - heard.length,
-      missedDuringOutage: missedInOutage.length,
-      repeats: sum((record) => Math.max(0, record.heard.size - 1)),
-      receptions: sum((record) => record.receptions),
-      heardByGateway: Object.fromEntries(
-        this.#gateways.map(({ config }) => [
-          config.eui,
-          heard.filter(({ gateways }) => gateways.has(config.eui)).length,
-        ]),
-      ),
-      firstHeard: firstHeardUs === null ? null : this.#time(firstHeardUs),
-      lastHeard: lastHeardUs === null ? null : this.#time(lastHeardUs),
-      keys: { nwkSKey: hexOf(keys.nwkSKey), appSKey: hexOf(keys.appSKey) },
-      counters: records.map((record) => this.#counterTruth(record)),
-    };
-  }
-
-  #counterTruth(record: CounterRecord): TruthCounter {
-    return {
-      counter: record.counter,
-      at: this.#time(record.atUs),
-      transmissions: record.transmissions,
-      heardTransmissions: record.heard.size,
-      receptions: record.receptions,
-      gateways: [...record.gateways].sort(),
-      fate: record.fate,
-      duringOutage: record.fate !== "heard" && record.duringOutage,
-    };
   }
 
   #gatewayTruth(
