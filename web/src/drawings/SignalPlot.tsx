@@ -11,8 +11,9 @@ import { db, dbm, figure, gatewayTitle } from "../format/format.ts";
 import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
 import { watchSurroundings } from "./Canvas.tsx";
+import { drawLabels } from "./draw-labels.ts";
 import { drawRungs, drawSeries, type Plot } from "./draw-signal.ts";
-import { type Inks, readInks, seriesInk } from "./inks.ts";
+import { readInks } from "./inks.ts";
 import { extent, nearestPoint } from "./signal-columns.ts";
 import { timeMarks } from "./time-axis.ts";
 import "./SignalPlot.css";
@@ -25,7 +26,10 @@ export interface SignalPlotProps {
   readonly label: string;
 }
 
-const NARROW_PX = 600;
+/** On a narrow page the names stand above the plot: at the ends of the lines there is no room. */
+function isNarrow(): boolean {
+  return matchMedia("(max-width: 700px)").matches;
+}
 
 /** One plot; several on a page share their cursor. */
 export function SignalPlot(props: SignalPlotProps) {
@@ -58,6 +62,15 @@ export function SignalPlot(props: SignalPlotProps) {
 
   return (
     <div class="signal-plot">
+      {props.show === "snr" ? (
+        <p class="signal-names small" aria-hidden="true">
+          {props.series.map((one, index) => (
+            <span key={one.gatewayEui} class={`signal-name series-${(index % 4) + 1}`}>
+              {gatewayTitle(one)}
+            </span>
+          ))}
+        </p>
+      ) : null}
       <div ref={host} role="img" aria-label={props.label} class="signal-sheet" />
       <p class="signal-reading small quiet">{reading ?? "\u00A0"}</p>
     </div>
@@ -85,7 +98,7 @@ function options(
   setReading: (words: string | null) => void,
 ): uPlot.Options {
   const show = latest.current.show;
-  const rightOf = () => (host.clientWidth < NARROW_PX ? 8 : 128);
+  const rightOf = () => (isNarrow() ? 8 : 128);
   const axis = (scale: "x" | "y"): uPlot.Axis => ({
     scale,
     stroke: () => readInks().quiet,
@@ -129,7 +142,7 @@ function options(
       sync: { key: "signal", scales: ["x", null] },
     },
     hooks: {
-      drawAxes: [(self) => drawAll(self, latest.current, host.clientWidth < NARROW_PX)],
+      drawAxes: [(self) => drawAll(self, latest.current)],
       setCursor: [(self) => setReading(readingAt(self, latest.current))],
       setSelect: [
         (self) => {
@@ -144,7 +157,7 @@ function options(
   };
 }
 
-function drawAll(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps, narrow: boolean): void {
+function drawAll(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps): void {
   const inks = readInks();
   const plot: Plot = {
     ctx: self.ctx,
@@ -169,58 +182,8 @@ function drawAll(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps, n
   const ends = series.map((one, index) => drawSeries(plot, one, columnOf(one, show), index, show === "snr"));
   ctx.restore();
   ctx.save();
-  drawLabels(plot, series, ends, inks, narrow);
+  if (!isNarrow()) drawLabels(plot, series, ends);
   ctx.restore();
-}
-
-/** Each series' name at the end of its line, moved apart where two would touch. */
-function drawLabels(
-  plot: Plot,
-  series: readonly SignalSeries[],
-  ends: readonly ({ x: number; y: number } | null)[],
-  inks: Inks,
-  narrow: boolean,
-): void {
-  const { ctx, ratio } = plot;
-  ctx.font = `${13 * ratio}px ${inks.sans}`;
-  ctx.textBaseline = "middle";
-  ctx.textAlign = "left";
-  const placed = ends
-    .map((end, index) => ({ end, index, y: end?.y ?? 0 }))
-    .filter((label) => label.end !== null)
-    .sort((a, b) => a.y - b.y);
-  let free = plot.top;
-  for (const label of placed) {
-    const one = series[label.index];
-    if (one === undefined) continue;
-    const y = Math.max(label.y + (narrow ? -12 * ratio : 0), free + 8 * ratio);
-    free = y + 8 * ratio;
-    const { colour, dash } = seriesInk(inks, label.index);
-    const right = plot.left + plot.width;
-    const room = narrow ? plot.width / 2 : 92 * ratio;
-    const text = shorten(ctx, gatewayTitle(one), room);
-    const start = narrow ? right - ctx.measureText(text).width - 26 * ratio : right + 8 * ratio;
-    if (narrow) {
-      ctx.fillStyle = inks.sheet;
-      ctx.fillRect(start - 4 * ratio, y - 9 * ratio, right - start + 4 * ratio, 18 * ratio);
-    }
-    ctx.strokeStyle = colour;
-    ctx.lineWidth = 3 * ratio;
-    ctx.setLineDash(dash.map((part) => part * ratio));
-    ctx.beginPath();
-    ctx.moveTo(start, y);
-    ctx.lineTo(start + 14 * ratio, y);
-    ctx.stroke();
-    ctx.fillStyle = inks.ink;
-    ctx.fillText(text, start + 20 * ratio, y);
-  }
-}
-
-function shorten(ctx: CanvasRenderingContext2D, text: string, room: number): string {
-  if (ctx.measureText(text).width <= room) return text;
-  let short = text;
-  while (short.length > 1 && ctx.measureText(`${short}…`).width > room) short = short.slice(0, -1);
-  return `${short}…`;
 }
 
 /** What stands under the cursor, in words; null when nothing is near. */

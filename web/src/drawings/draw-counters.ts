@@ -10,7 +10,8 @@ import { ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts"
 export const ROW_PX = 36;
 /** Room for the marks beneath the last row. */
 export const MARKS_PX = 22;
-export const LABEL_PX = 92;
+export const LABEL_PX = 108;
+const LABEL_AT = 8;
 const LINE_AT = 22;
 const TALL = 14;
 const NOTCH = 8;
@@ -35,7 +36,7 @@ export function drawStrip(
     const { ctx, inks, width } = sheet;
     ctx.fillStyle = inks.quiet;
     ctx.textBaseline = "middle";
-    ctx.fillText(row.label, 0, top + LINE_AT - 4);
+    ctx.fillText(row.label, LABEL_AT, top + LINE_AT - 4);
     ctx.fillStyle = inks.line;
     ctx.fillRect(LABEL_PX, top + LINE_AT, width - LABEL_PX, 1);
     if (row.density === null) drawTicks(sheet, row, ticks, top, selected);
@@ -78,23 +79,36 @@ function drawTicks(
   selected: number | null,
 ): void {
   const line = top + LINE_AT;
+  // Few ticks may be bolder: they are read from further away.
+  const wide = Math.min(
+    5,
+    Math.max(2, Math.floor((width - LABEL_PX) / Math.max(1, row.end - row.first) / 6)),
+  );
   for (let at = row.first; at < row.end; at += 1) {
     const tick = ticks[at];
     if (tick === undefined) continue;
-    const x = Math.round(tickX(row, tick.atMs, width));
+    const x = Math.round(tickX(row, tick.atMs, width) - wide / 2);
     if (at === selected) {
       ctx.strokeStyle = inks.accent;
       ctx.lineWidth = 2;
-      ctx.strokeRect(x - 4, top + 1, 10, ROW_PX - 3);
+      ctx.strokeRect(x - 4, top + 1, wide + 8, ROW_PX - 3);
     }
     ctx.fillStyle = inks.ink;
-    if (tick.fate === "heard") ctx.fillRect(x, line - TALL, 2, TALL);
-    else if (tick.fate === "heard-by-some") ctx.fillRect(x, line - TALL / 2, 2, TALL / 2);
-    else drawNotch(ctx, x, line + 2, tick.fate === "missed" ? inks.bad : inks.quiet, tick.fate !== "missed");
+    if (tick.fate === "heard") ctx.fillRect(x, line - TALL, wide, TALL);
+    else if (tick.fate === "heard-by-some") ctx.fillRect(x, line - TALL / 2, wide, TALL / 2);
+    else
+      drawNotch(
+        ctx,
+        x,
+        line + 2,
+        wide,
+        tick.fate === "missed" ? inks.bad : inks.quiet,
+        tick.fate !== "missed",
+      );
     if (tick.repeats > 0) {
       ctx.fillStyle = inks.look;
       ctx.beginPath();
-      ctx.arc(x + 1, line - TALL - 4, 2, 0, 7);
+      ctx.arc(x + wide / 2, line - TALL - 4, 2, 0, 7);
       ctx.fill();
     }
   }
@@ -104,20 +118,22 @@ function drawNotch(
   ctx: CanvasRenderingContext2D,
   x: number,
   y: number,
+  wide: number,
   colour: string,
   hatched: boolean,
 ): void {
+  const [left, right, bottom] = [x - 0.5, x + wide + 0.5, y + NOTCH - 0.5];
   ctx.strokeStyle = colour;
-  ctx.lineWidth = 1;
+  ctx.lineWidth = wide > 3 ? 1.5 : 1;
   ctx.beginPath();
-  ctx.moveTo(x - 0.5, y);
-  ctx.lineTo(x - 0.5, y + NOTCH - 0.5);
-  ctx.lineTo(x + 2.5, y + NOTCH - 0.5);
-  ctx.lineTo(x + 2.5, y);
+  ctx.moveTo(left, y);
+  ctx.lineTo(left, bottom);
+  ctx.lineTo(right, bottom);
+  ctx.lineTo(right, y);
   if (hatched)
     for (let step = 2; step < NOTCH; step += 3) {
-      ctx.moveTo(x - 0.5, y + step);
-      ctx.lineTo(x + 2.5, y + step - 2);
+      ctx.moveTo(left, y + step);
+      ctx.lineTo(right, y + step - 2);
     }
   ctx.stroke();
 }

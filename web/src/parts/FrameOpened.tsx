@@ -10,9 +10,9 @@ import "./FrameOpened.css";
 
 const COLUMNS: readonly Column<ReceptionRow>[] = [
   { key: "gateway", head: "Gateway", cell: gatewayTitle },
-  { key: "antenna", head: "Antenna", right: true, cell: (row) => row.antenna },
-  { key: "channel", head: "Channel", right: true, cell: (row) => megahertz(row.frequencyHz) },
-  { key: "rate", head: "Data rate", cell: (row) => row.dataRate },
+  { key: "antenna", head: "Antenna", wideOnly: true, right: true, cell: (row) => row.antenna },
+  { key: "channel", head: "Channel", wideOnly: true, right: true, cell: (row) => megahertz(row.frequencyHz) },
+  { key: "rate", head: "Data rate", wideOnly: true, cell: (row) => row.dataRate },
   { key: "rssi", head: "RSSI", right: true, cell: (row) => dbm(row.rssiDbm) },
   { key: "snr", head: "SNR", right: true, cell: (row) => db(row.snrDb) },
   { key: "margin", head: "Margin", right: true, cell: (row) => db(row.marginDb) },
@@ -44,9 +44,9 @@ export function FrameOpened({ id, onClose }: { id: number; onClose: () => void }
 function Opened({ frame }: { frame: FrameView }) {
   return (
     <>
-      <h3>
+      <h2 class="frame-title">
         Frame of {exactTime(Date.parse(frame.at), true)}, {frame.hex.length / 2} octets
-      </h3>
+      </h2>
       {frame.fault === null ? null : <p class="frame-fault">✕ {frame.fault}</p>}
       <FrameBytes frame={frame} />
       <DataTable
