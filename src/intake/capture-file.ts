@@ -67,7 +67,7 @@ export interface CaptureReading {
   readonly readOctets: number;
   /** Datagrams to ports that are not the server's, its answers and downlinks included. */
   readonly otherTraffic: number;
-  /** Datagrams to the server with a wrong checksum or to others: usual where the network card computes it. */
+  /** Datagrams, ours or not, whose checksum is wrong: usual where the network card computes it. They are read. */
   readonly wrongChecksums: number;
   /** SHA-256 of the unpacked content, hexadecimal; null until the items have been gone through. */
   readonly digest: string | null;

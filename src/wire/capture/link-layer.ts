@@ -34,7 +34,8 @@ const vlanTagOctets = 4;
 /** Deeper nesting is damage, not a network (common practice, no source). */
 const vlanTagLimit = 8;
 
-// LINKTYPE_NULL and LINKTYPE_LOOP: AF_INET is 2 everywhere; AF_INET6 is 10 (Linux), 24, 28 or 30 on the BSDs and macOS.
+// LINKTYPE_NULL and LINKTYPE_LOOP: AF_INET is 2 everywhere; AF_INET6 is 24, 28 or 30; 10, that of
+// Linux, is common practice, no source.
 const addressFamilies: ReadonlySet<number> = new Set([2, 10, 24, 28, 30]);
 
 const other: NetworkPacket = { kind: "other" };

@@ -149,8 +149,8 @@ function linkHeader(linkType: WritableLinkType, version: 4 | 6): Uint8Array {
       // Protocol, reserved, interface 1, ARPHRD_ETHER, to this machine, address of 6 in a field of 8.
       return Uint8Array.from([...etherType, 0, 0, 0, 0, 0, 1, 0, 1, 0, 6, ...source, 0, 0]);
     case linkTypes.null:
-      // In the order of the writing machine; little endian as most are. AF_INET6 of Linux is 10.
-      return Uint8Array.from([version === 4 ? 2 : 10, 0, 0, 0]);
+      // In the order of the writing machine; little endian as most are. 24 is one of the numbers for IPv6.
+      return Uint8Array.from([version === 4 ? 2 : 24, 0, 0, 0]);
     case linkTypes.loop:
       return Uint8Array.from([0, 0, 0, version === 4 ? 2 : 24]);
     case linkTypes.raw:
