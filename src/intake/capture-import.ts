@@ -2,13 +2,12 @@
  * How is a capture file taken in? Through the same decoder and recorder as live traffic, with the capture's own
  * times, in small transactions between which live traffic gets its turn. Reading a file twice changes nothing.
  */
-import { basename } from "node:path";
-import type { CaptureItem } from "../wire/capture/capture-decoder.ts";
-import { beginCapture, endCapture, findReadCapture } from "../store/captures.ts";
+import { beginCapture, type CaptureFigures, endCapture, findReadCapture } from "../store/captures.ts";
 import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
 import type { DecodedArrival, Recorder } from "../store/recorder.ts";
+import type { CaptureItem } from "../wire/capture/capture-decoder.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
-import { openCapture } from "./capture-file.ts";
+import { type CaptureReading, digestCapture, openCapture } from "./capture-file.ts";
 import type { CaptureProgress } from "./handle.ts";
 import { addTo } from "./intake.ts";
 
@@ -28,9 +27,123 @@ export interface CaptureOutcome {
   readonly captureId: number;
   /** The same content had been read to its end before: nothing was done. */
   readonly readBefore: boolean;
-  readonly recorded: Recorded;
-  /** Damage of the file itself, by reason. */
-  readonly faults: ReadonlyMap<string, number>;
-  readonly serverPorts: readonly number[];
-  readonly otherTraffic: number;
+  readonly figures: CaptureFigures;
+  /** What of the file itself could not be read, in a sentence; null when all could. */
+  readonly damage: string | null;
+}
+
+/** Datagrams in one transaction: so that a keepalive of live traffic waits no more than some 10 ms. */
+const DATAGRAMS_A_COMMIT = 100;
+
+export class CaptureImport {
+  readonly #options: CaptureImportOptions;
+  #stopped = false;
+
+  constructor(options: CaptureImportOptions) {
+    this.#options = options;
+  }
+
+  /** Ends running readings at their next commit; they are marked as failed and can be read again. */
+  stop(): void {
+    this.#stopped = true;
+  }
+
+  /**
+   * Reads a capture to its end; `onBegun` hears the id of its row once that exists. Rejects with CaptureUnreadable
+   * when the file is none, before anything is written; and with the store's error when that refuses.
+   */
+  async read(path: string, name: string, onBegun: (captureId: number) => void): Promise<CaptureOutcome> {
+    const { recorder, udpPort, nowUs } = this.#options;
+    const reading = await openCapture(path, { udpPort });
+    const digest = await digestCapture(path);
+    const before = recorder.write((db) => findReadCapture(db, digest));
+    if (before !== null) {
+      onBegun(before);
+      this.#options.onProgress({ captureId: before, progress: 1, state: "done" });
+      return { captureId: before, readBefore: true, figures: figuresOf(nothingRecorded()), damage: null };
+    }
+    const size = reading.sizeOctets;
+    const captureId = recorder.write((db) => beginCapture(db, { name, digest, size, startedAtUs: nowUs() }));
+    onBegun(captureId);
+    const total = nothingRecorded();
+    try {
+      const damage = await this.#readItems(reading, captureId, total);
+      this.#end(captureId, "done", damage, total);
+      return { captureId, readBefore: false, figures: figuresOf(total), damage };
+    } catch (error) {
+      // What was recorded stays: reading the file again finds it and goes on.
+      this.#end(captureId, "failed", error instanceof Error ? error.message : String(error), total);
+      throw error;
+    }
+  }
+
+  async #readItems(reading: CaptureReading, captureId: number, total: Recorded): Promise<string | null> {
+    const { recorder, onProgress, pause } = this.#options;
+    const faults = new Map<string, number>();
+    for await (const items of reading.items()) {
+      const datagrams: DecodedArrival[] = [];
+      for (const item of items) {
+        if (item.kind === "datagram") datagrams.push(decode(item));
+        else faults.set(item.fault.reason, (faults.get(item.fault.reason) ?? 0) + 1);
+      }
+      for (let i = 0; i < datagrams.length; i += DATAGRAMS_A_COMMIT) {
+        if (this.#stopped) throw new Error("the service ended while reading it");
+        this.#note(
+          total,
+          recorder.record(datagrams.slice(i, i + DATAGRAMS_A_COMMIT), { deferSettling: true }),
+        );
+        await pause();
+      }
+      const progress = reading.sizeOctets === 0 ? 1 : reading.readOctets / reading.sizeOctets;
+      onProgress({ captureId, progress: Math.min(0.99, progress), state: "reading" });
+    }
+    this.#note(total, recorder.settle());
+    return describeDamage(faults);
+  }
+
+  #note(total: Recorded, recorded: Recorded): void {
+    addTo(total, recorded);
+    this.#options.onRecorded(recorded);
+  }
+
+  #end(captureId: number, state: "done" | "failed", trouble: string | null, total: Recorded): void {
+    const { recorder, nowUs, onProgress } = this.#options;
+    const figures = figuresOf(total);
+    recorder.write((db) => endCapture(db, captureId, { state, finishedAtUs: nowUs(), trouble, figures }));
+    onProgress({ captureId, progress: 1, state });
+  }
+}
+
+function decode({ arrival }: Extract<CaptureItem, { kind: "datagram" }>): DecodedArrival {
+  return { arrival, decoding: decodeUpstream(arrival.bytes) };
+}
+
+function figuresOf(total: Recorded): CaptureFigures {
+  const { datagrams, receptions, knownAlready, refused } = total;
+  const any = Number.isFinite(total.fromUs);
+  return {
+    fromUs: any ? total.fromUs : null,
+    toUs: any ? total.toUs : null,
+    datagrams,
+    receptions,
+    knownAlready,
+    refused,
+  };
+}
+
+const DAMAGE_WORDS: Readonly<Record<string, string>> = {
+  snapped: "frames were cut when the capture was taken (tcpdump -s)",
+  gzip_cut: "the packed file ends early",
+  gzip: "the packed file is damaged",
+  cut: "the file ends in the middle of a frame",
+};
+
+/** "Not everything could be read: 3 × frames were cut …"; null when nothing was damaged. */
+function describeDamage(faults: ReadonlyMap<string, number>): string | null {
+  if (faults.size === 0) return null;
+  const parts = [...faults].map(([reason, count]) => {
+    const words = DAMAGE_WORDS[reason] ?? reason.replaceAll("_", " ");
+    return count === 1 ? words : `${count.toLocaleString("en-GB")} × ${words}`;
+  });
+  return `Not everything could be read: ${parts.join("; ")}.`;
 }

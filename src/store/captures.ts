@@ -39,14 +39,14 @@ export function beginCapture(db: Store, start: CaptureStart): number {
 export function endCapture(
   db: Store,
   id: number,
-  end: { finishedAtUs: number; trouble: string | null; figures: CaptureFigures },
+  end: { state: "done" | "failed"; finishedAtUs: number; trouble: string | null; figures: CaptureFigures },
 ): void {
   const { fromUs, toUs, datagrams, receptions, knownAlready, refused } = end.figures;
   db.prepare(
     `UPDATE capture SET state = ?, finished_at_us = ?, trouble = ?, from_us = ?, to_us = ?, datagrams = ?,
      receptions = ?, known_already = ?, refused = ? WHERE id = ?`,
   ).run(
-    end.trouble === null ? "done" : "failed",
+    end.state,
     end.finishedAtUs,
     end.trouble,
     fromUs,

@@ -1,0 +1,232 @@
+/** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
+import type { TimeWindow } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+import { prepared } from "./statement.ts";
+
+export interface GatewayRecord {
+  readonly id: number;
+  readonly eui: string;
+  readonly firstAtUs: number;
+  readonly lastAtUs: number;
+  readonly versions: number;
+  readonly pullSource: string | null;
+}
+
+export function allGateways(store: Store): GatewayRecord[] {
+  return prepared(
+    store,
+    `SELECT id, eui, first_at_us AS firstAtUs, last_at_us AS lastAtUs, versions, pull_source AS pullSource
+     FROM gateway ORDER BY first_at_us, eui`,
+  ).all() as GatewayRecord[];
+}
+
+/** Kind codes of the `datagram` table; duplicates carry 16 more. */
+const PULL = 2;
+
+/** Median spacing of keepalives within the window, microseconds; null below three of them. */
+export function keepaliveUs(store: Store, gatewayId: number, window: TimeWindow): number | null {
+  return medianSpacing(
+    store,
+    `SELECT at_us FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind = ${PULL}
+     ORDER BY at_us DESC LIMIT 2000`,
+    gatewayId,
+    window,
+  );
+}
+
+/** The same of status reports. */
+export function statusSpacingUs(store: Store, gatewayId: number, window: TimeWindow): number | null {
+  return medianSpacing(
+    store,
+    `SELECT at_us FROM status_report WHERE gateway_id = ? AND at_us >= ? AND at_us < ?
+     ORDER BY at_us DESC LIMIT 2000`,
+    gatewayId,
+    window,
+  );
+}
+
+function medianSpacing(store: Store, times: string, gatewayId: number, window: TimeWindow): number | null {
+  const row = prepared(
+    store,
+    `SELECT median(step) AS step, count(*) AS n FROM
+       (SELECT at_us - lag(at_us) OVER (ORDER BY at_us) AS step FROM (${times})) WHERE step IS NOT NULL`,
+  ).get(gatewayId, window.fromUs, window.toUs) as { step: number | null; n: number };
+  return row.n < 2 ? null : row.step;
+}
+
+/** Stretches between two datagrams of a gateway that are longer than `limitUs`, touching the window. */
+export function silencesUs(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  limitUs: number,
+): { fromUs: number; toUs: number }[] {
+  return prepared(
+    store,
+    `SELECT before AS fromUs, at_us AS toUs FROM
+       (SELECT at_us, lag(at_us) OVER (ORDER BY at_us) AS before FROM datagram
+        WHERE gateway_id = @id
+          AND at_us >= coalesce((SELECT max(at_us) FROM datagram WHERE gateway_id = @id AND at_us < @from), @from)
+          AND at_us <= coalesce((SELECT min(at_us) FROM datagram WHERE gateway_id = @id AND at_us >= @to), @to))
+     WHERE at_us - before > @limit ORDER BY at_us`,
+  ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, limit: limitUs }) as {
+    fromUs: number;
+    toUs: number;
+  }[];
+}
+
+/** First datagram at or after, and last datagram before, a moment. */
+export function datagramsAround(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+): { firstUs: number | null; lastUs: number | null } {
+  return prepared(
+    store,
+    `SELECT (SELECT min(at_us) FROM datagram WHERE gateway_id = @id) AS firstUs,
+            (SELECT max(at_us) FROM datagram WHERE gateway_id = @id AND at_us < @to) AS lastUs`,
+  ).get({ id: gatewayId, to: window.toUs }) as { firstUs: number | null; lastUs: number | null };
+}
+
+export interface GatewayCounts {
+  readonly datagrams: number;
+  readonly receptions: number;
+  readonly crcBad: number;
+  readonly crcNone: number;
+}
+
+/** Datagrams and receptions of the window; ghosts are receptions too. */
+export function gatewayCounts(store: Store, gatewayId: number, window: TimeWindow): GatewayCounts {
+  const { fromUs, toUs } = window;
+  const datagrams = prepared(
+    store,
+    "SELECT count(*) FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind < 16",
+  )
+    .pluck()
+    .get(gatewayId, fromUs, toUs) as number;
+  const row = prepared(
+    store,
+    `SELECT count(*) AS receptions, count(*) FILTER (WHERE crc = 1) AS crcBad,
+            count(*) FILTER (WHERE crc > 1) AS crcNone
+     FROM reception WHERE at_us >= ? AND at_us < ? AND gateway_id = ?`,
+  ).get(fromUs, toUs, gatewayId) as { receptions: number; crcBad: number; crcNone: number };
+  return { datagrams, ...row };
+}
+
+export interface MinuteRecord {
+  readonly cell: number;
+  readonly datagrams: number;
+  readonly keepalives: number;
+  readonly statusReports: number;
+  readonly receptions: number;
+  readonly crcBad: number;
+}
+
+/** The heartbeat in cells of whole minutes, numbered from the cell that holds `fromUs`. */
+export function heartbeatCells(
+  store: Store,
+  gatewayId: number,
+  fromMinute: number,
+  toMinute: number,
+  minutesACell: number,
+): MinuteRecord[] {
+  return prepared(
+    store,
+    `SELECT (minute - @from) / @size AS cell, sum(datagrams) AS datagrams, sum(keepalives) AS keepalives,
+            sum(status_reports) AS statusReports, sum(crc_ok + crc_bad + crc_none) AS receptions,
+            sum(crc_bad) AS crcBad
+     FROM gateway_minute WHERE gateway_id = @id AND minute >= @from AND minute < @to GROUP BY 1`,
+  ).all({ id: gatewayId, from: fromMinute, to: toMinute, size: minutesACell }) as MinuteRecord[];
+}
+
+export function restartsUs(store: Store, gatewayId: number, window: TimeWindow): number[] {
+  return prepared(
+    store,
+    "SELECT at_us FROM gateway_restart WHERE gateway_id = ? AND at_us >= ? AND at_us < ? ORDER BY at_us",
+  )
+    .pluck()
+    .all(gatewayId, window.fromUs, window.toUs) as number[];
+}
+
+/** The newest report of the window that says something. */
+export function newestReport(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+): { ackTenths: number | null; temperatureTenths: number | null } | null {
+  const row = prepared(
+    store,
+    `SELECT ack_tenths_percent AS ackTenths, temperature_tenths_c AS temperatureTenths FROM status_report
+     WHERE gateway_id = ? AND at_us >= ? AND at_us < ? ORDER BY at_us DESC LIMIT 1`,
+  ).get(gatewayId, window.fromUs, window.toUs);
+  return (row as { ackTenths: number | null; temperatureTenths: number | null } | undefined) ?? null;
+}
+
+/** Counter against capture time, one reading (the least delayed) a minute. */
+export function counterReadings(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+): { tmstUs: number; atUs: number }[] {
+  return prepared(
+    store,
+    `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception
+     WHERE at_us >= ? AND at_us < ? AND gateway_id = ? AND tmst_key >= 0 AND ghost = 0 ORDER BY at_us LIMIT 200000`,
+  ).all(window.fromUs, window.toUs, gatewayId) as { tmstUs: number; atUs: number }[];
+}
+
+/** What the plan of a region is recognised by: channels and data rates of packets with a right CRC. */
+export function heardChannels(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+): { frequencyHz: number; dataRate: number; codingRate: number; size: number; count: number }[] {
+  return prepared(
+    store,
+    `SELECT frequency_hz AS frequencyHz, data_rate AS dataRate, min(coding_rate) AS codingRate,
+            max(length(payload)) AS size, count(*) AS count
+     FROM reception WHERE at_us >= ? AND at_us < ? AND gateway_id = ? AND crc = 0 AND ghost = 0
+       AND frequency_hz IS NOT NULL AND frame_id IS NOT NULL
+     GROUP BY frequency_hz, data_rate`,
+  ).all(window.fromUs, window.toUs, gatewayId) as {
+    frequencyHz: number;
+    dataRate: number;
+    codingRate: number;
+    size: number;
+    count: number;
+  }[];
+}
+
+export interface RefusalRecord {
+  readonly gatewayId: number;
+  readonly reason: string;
+  readonly refused: number;
+  readonly count: number;
+  readonly firstAtUs: number;
+  readonly lastAtUs: number;
+}
+
+export function refusals(store: Store): RefusalRecord[] {
+  return prepared(
+    store,
+    `SELECT gateway_id AS gatewayId, reason, refused, count, first_at_us AS firstAtUs, last_at_us AS lastAtUs
+     FROM refusal ORDER BY count DESC, reason`,
+  ).all() as RefusalRecord[];
+}
+
+export interface SampleRecord {
+  readonly reason: string;
+  readonly atUs: number;
+  readonly source: string;
+  readonly sentence: string;
+  readonly size: number;
+  readonly bytes: Uint8Array;
+}
+
+/** The newest samples over all reasons. */
+export function refusalSamples(store: Store, most: number): SampleRecord[] {
+  return prepared(
+    store,
+    `SELECT reason, at_us AS atUs, source, sentence, size, bytes FROM refusal_sample ORDER BY id DESC LIMIT ?`,
+  ).all(most) as SampleRecord[];
+}

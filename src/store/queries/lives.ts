@@ -1,0 +1,55 @@
+/** Which counter lives are there, and what do people call their nodes? */
+import type { Store } from "../open.ts";
+import { prepared } from "./statement.ts";
+
+export interface LifeRecord {
+  readonly id: number;
+  readonly devAddr: number;
+  readonly number: number;
+  readonly begunBy: string;
+  readonly reason: string;
+  readonly firstAtUs: number;
+  readonly lastAtUs: number;
+  readonly firstCounter: number;
+  readonly lastCounter: number;
+  readonly heard: number;
+}
+
+const LIFE = `SELECT id, dev_addr AS devAddr, number, begun_by AS begunBy, reason, first_at_us AS firstAtUs,
+  last_at_us AS lastAtUs, first_counter AS firstCounter, last_counter AS lastCounter, heard FROM life`;
+
+export function allLives(store: Store): LifeRecord[] {
+  return prepared(store, LIFE).all() as LifeRecord[];
+}
+
+/** The lives of one address in order of time. */
+export function livesOf(store: Store, devAddr: number): LifeRecord[] {
+  return prepared(store, `${LIFE} WHERE dev_addr = ? ORDER BY first_at_us, number`).all(
+    devAddr,
+  ) as LifeRecord[];
+}
+
+export interface LabelRecord {
+  readonly id: string;
+  readonly name: string | null;
+  readonly own: number | null;
+}
+
+export function labels(store: Store, kind: "gateway" | "node"): ReadonlyMap<string, LabelRecord> {
+  const rows = prepared(store, "SELECT id, name, own FROM label WHERE kind = ?").all(kind) as LabelRecord[];
+  return new Map(rows.map((row) => [row.id, row]));
+}
+
+export function setting(store: Store, key: string): string | null {
+  const value = prepared(store, "SELECT value FROM setting WHERE key = ?").pluck().get(key);
+  return typeof value === "string" ? value : null;
+}
+
+/** First and last moment of anything stored; null in an empty store. */
+export function storedSpanUs(store: Store): { fromUs: number; toUs: number } | null {
+  const row = prepared(
+    store,
+    "SELECT min(first_at_us) AS fromUs, max(last_at_us) AS toUs FROM gateway",
+  ).get() as { fromUs: number | null; toUs: number | null };
+  return row.fromUs === null || row.toUs === null ? null : { fromUs: row.fromUs, toUs: row.toUs };
+}

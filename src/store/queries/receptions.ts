@@ -1,0 +1,125 @@
+/** Which receptions rest under a figure, newest first, page by page? And what is one frame, with its octets? */
+import type { TimeWindow } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+import { prepared } from "./statement.ts";
+
+export interface ReceptionRecord {
+  readonly id: number;
+  readonly frameId: number | null;
+  readonly atUs: number;
+  readonly gatewayEui: string;
+  readonly antenna: number;
+  readonly devAddr: number | null;
+  readonly life: number | null;
+  readonly messageType: number | null;
+  readonly counter: number | null;
+  readonly fcnt: number | null;
+  readonly port: number | null;
+  readonly repeat: number | null;
+  readonly ghost: number;
+  readonly crc: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
+  readonly codingRate: number;
+  readonly rssiTenths: number | null;
+  readonly signalRssiTenths: number | null;
+  readonly snrTenths: number | null;
+  readonly frequencyOffsetHz: number | null;
+  readonly airtimeUs: number;
+  readonly size: number | null;
+}
+
+const ROW = `
+  SELECT r.id, r.frame_id AS frameId, r.at_us AS atUs, g.eui AS gatewayEui, r.antenna, f.dev_addr AS devAddr,
+    l.number AS life, f.message_type AS messageType, f.counter, f.fcnt, f.port, f.repeat, r.ghost, r.crc,
+    r.frequency_hz AS frequencyHz, r.data_rate AS dataRate, r.coding_rate AS codingRate,
+    r.rssi_tenths AS rssiTenths, r.signal_rssi_tenths AS signalRssiTenths, r.snr_tenths AS snrTenths,
+    r.frequency_offset_hz AS frequencyOffsetHz, coalesce(f.airtime_us, r.airtime_us) AS airtimeUs,
+    length(r.payload) AS size
+  FROM reception r JOIN gateway g ON g.id = r.gateway_id
+    LEFT JOIN frame f ON f.id = r.frame_id LEFT JOIN life l ON l.id = f.life_id`;
+
+/** Where a page begins: strictly before this reception in (time, id). */
+export interface PageStart {
+  readonly atUs: number;
+  readonly id: number;
+}
+
+export interface ReceptionFilter {
+  readonly window: TimeWindow;
+  readonly lifeId?: number | undefined;
+  readonly gatewayEui?: string | undefined;
+  readonly before: PageStart | null;
+  readonly limit: number;
+}
+
+export function receptionPage(store: Store, filter: ReceptionFilter): ReceptionRecord[] {
+  const { window, lifeId, gatewayEui, before, limit } = filter;
+  const conditions = ["r.at_us >= @from", "r.at_us < @to", "(r.at_us, r.id) < (@beforeUs, @beforeId)"];
+  if (gatewayEui !== undefined) conditions.push("g.eui = @gatewayEui");
+  // A life's receptions are found through its frames, which may be few among very many.
+  if (lifeId !== undefined) conditions.push("r.frame_id IN (SELECT id FROM frame WHERE life_id = @lifeId)");
+  const sql = `${ROW} WHERE ${conditions.join(" AND ")} ORDER BY r.at_us DESC, r.id DESC LIMIT @limit`;
+  const values: Record<string, unknown> = {
+    from: window.fromUs,
+    to: window.toUs,
+    beforeUs: before?.atUs ?? Number.MAX_SAFE_INTEGER,
+    beforeId: before?.id ?? Number.MAX_SAFE_INTEGER,
+    limit,
+  };
+  if (gatewayEui !== undefined) values.gatewayEui = gatewayEui;
+  if (lifeId !== undefined) values.lifeId = lifeId;
+  return prepared(store, sql).all(values) as ReceptionRecord[];
+}
+
+export function receptionsOfFrame(store: Store, frameId: number): ReceptionRecord[] {
+  return prepared(store, `${ROW} WHERE r.frame_id = ? ORDER BY r.snr_tenths DESC, r.id`).all(
+    frameId,
+  ) as ReceptionRecord[];
+}
+
+/** Receptions with a higher id than one, newest first: what a live list adds. */
+export function receptionsAfter(store: Store, id: number, most: number): ReceptionRecord[] {
+  return prepared(store, `${ROW} WHERE r.id > ? ORDER BY r.id DESC LIMIT ?`).all(
+    id,
+    most,
+  ) as ReceptionRecord[];
+}
+
+export function frameOctets(store: Store, frameId: number): { atUs: number; payload: Uint8Array } | null {
+  const row = prepared(
+    store,
+    `SELECT f.at_us AS atUs, r.payload FROM frame f JOIN reception r ON r.frame_id = f.id
+     WHERE f.id = ? AND r.payload IS NOT NULL ORDER BY r.id LIMIT 1`,
+  ).get(frameId);
+  return (row as { atUs: number; payload: Uint8Array } | undefined) ?? null;
+}
+
+export function receptionCount(store: Store): number {
+  return (prepared(store, "SELECT count(*) FROM reception").pluck().get() as number | undefined) ?? 0;
+}
+
+export interface CaptureRecord {
+  readonly id: number;
+  readonly name: string;
+  readonly size: number;
+  readonly state: "reading" | "done" | "failed";
+  readonly startedAtUs: number;
+  readonly finishedAtUs: number | null;
+  readonly fromUs: number | null;
+  readonly toUs: number | null;
+  readonly datagrams: number;
+  readonly receptions: number;
+  readonly knownAlready: number;
+  readonly refused: number;
+  readonly trouble: string | null;
+}
+
+export function captures(store: Store): CaptureRecord[] {
+  return prepared(
+    store,
+    `SELECT id, name, size, state, started_at_us AS startedAtUs, finished_at_us AS finishedAtUs, from_us AS fromUs,
+            to_us AS toUs, datagrams, receptions, known_already AS knownAlready, refused, trouble
+     FROM capture ORDER BY id DESC LIMIT 200`,
+  ).all() as CaptureRecord[];
+}

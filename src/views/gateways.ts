@@ -1,0 +1,183 @@
+/** The gateways: heartbeat, reach, restarts, what was refused, which plan they follow, how their counters run. */
+import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
+import { judgeGateway } from "../diagnosis/standing.ts";
+import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
+import { clockDriftPpm, leastDelayedEachMinute } from "../radio/clock.ts";
+import { recogniseRegion } from "../radio/regions/recognise-region.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
+import type { Store } from "../store/open.ts";
+import {
+  allGateways,
+  counterReadings,
+  type GatewayRecord,
+  gatewayCounts,
+  heardChannels,
+  heartbeatCells,
+  newestReport,
+  type RefusalRecord,
+  refusals,
+  restartsUs,
+} from "../store/queries/gateways.ts";
+import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { type Reach, reachOf } from "./reachability.ts";
+import { type AskedWindow, windowView } from "./window.ts";
+
+/** Cells of a heartbeat line at most: wider ones stand for more minutes. */
+const MOST_CELLS = 240;
+/** Below this span a counter's drift drowns in the path's jitter. Radio reference: about an hour for 14 ppm at 50 ms. */
+const LEAST_DRIFT_SPAN_US = 1_800_000_000;
+const MOST_DRIFT_READINGS = 500;
+
+export function gatewaysView(store: Store, window: AskedWindow): GatewaysView {
+  const stored = storedSpanUs(store);
+  const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
+  const names = labels(store, "gateway");
+  const refused = refusals(store);
+  const gateways = allGateways(store)
+    .filter(
+      ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
+    )
+    .map((gateway) => gatewayRow(store, gateway, window, endUs, names, refused));
+  return { window: windowView(window), gateways };
+}
+
+function gatewayRow(
+  store: Store,
+  gateway: GatewayRecord,
+  window: AskedWindow,
+  endUs: number,
+  names: ReadonlyMap<string, LabelRecord>,
+  refused: readonly RefusalRecord[],
+): GatewayRow {
+  const reach = reachOf(store, gateway, window, endUs);
+  const counts = gatewayCounts(store, gateway.id, window);
+  const restarts = restartsUs(store, gateway.id, window);
+  const report = newestReport(store, gateway.id, window);
+  const region = regionOf(store, gateway.id, window);
+  const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
+  const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
+  const own = refused.filter(({ gatewayId }) => gatewayId === gateway.id);
+  const lastUs = Math.min(gateway.lastAtUs, endUs);
+  return {
+    eui: gateway.eui,
+    name: names.get(gateway.eui)?.name ?? null,
+    ...counts,
+    rejected: countsOf(own.filter(({ refused: wasRefused }) => wasRefused === 1)),
+    odd: countsOf(own.filter(({ refused: wasRefused }) => wasRefused === 0)),
+    keepaliveSeconds,
+    firstHeard: isoTime(gateway.firstAtUs),
+    lastHeard: isoTime(gateway.lastAtUs),
+    protocolVersions: [1, 2].filter((version) => (gateway.versions & (1 << (version - 1))) !== 0),
+    region,
+    clockDriftPpm: driftOf(store, gateway.id, window, restarts),
+    restarts: restarts.length,
+    restartTimes: restarts.map(isoTime),
+    outages: reach.outages.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
+    pullSource: gateway.pullSource,
+    ackPercent,
+    temperatureC: report === null || report.temperatureTenths === null ? null : report.temperatureTenths / 10,
+    ...judgeGateway({
+      isOut: reach.isOut,
+      silentForSeconds: (endUs - lastUs) / 1e6,
+      outageSeconds: outageSeconds(reach, window),
+      outages: reach.outages.length,
+      restarts: restarts.length,
+      receptions: counts.receptions,
+      keepaliveSeconds,
+      ackPercent,
+      crcBad: counts.crcBad,
+    }),
+    heartbeat: heartbeatOf(store, gateway.id, window, reach.keepaliveUs),
+  };
+}
+
+/** Seconds out of reach within the window. */
+export function outageSeconds(reach: Reach, window: TimeWindow): number {
+  return reach.outages.reduce((sum, { fromUs, toUs }) => {
+    return sum + Math.max(0, Math.min(toUs, window.toUs) - Math.max(fromUs, window.fromUs)) / 1e6;
+  }, 0);
+}
+
+function countsOf(records: readonly RefusalRecord[]): Record<string, number> {
+  return Object.fromEntries(records.map(({ reason, count }) => [reason, count]));
+}
+
+function regionOf(store: Store, gatewayId: number, window: TimeWindow): GatewayRow["region"] {
+  const heard = heardChannels(store, gatewayId, window).map(
+    ({ frequencyHz, dataRate, codingRate, size, count }) => ({
+      frequencyHz,
+      modulation: modulationFromCodes(dataRate, codingRate),
+      payloadBytes: size,
+      count,
+    }),
+  );
+  const { name, confidence, contradictions } = recogniseRegion(heard);
+  return { name, confidence: Math.round(confidence * 1000) / 1000, contradictions: [...contradictions] };
+}
+
+/** Drift of the counter against the capturing clock, since its last restart; null with too short a span. */
+function driftOf(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  restarts: readonly number[],
+): number | null {
+  const since = Math.max(window.fromUs, restarts.at(-1) ?? window.fromUs);
+  const readings = unwrapByTime(counterReadings(store, gatewayId, { fromUs: since, toUs: window.toUs }));
+  const first = readings[0];
+  const last = readings.at(-1);
+  if (first === undefined || last === undefined) return null;
+  if (last.referenceUs - first.referenceUs < LEAST_DRIFT_SPAN_US) return null;
+  const minutes = leastDelayedEachMinute(readings);
+  const every = Math.max(1, Math.ceil(minutes.length / MOST_DRIFT_READINGS));
+  const ppm = clockDriftPpm(minutes.filter((_, i) => i % every === 0));
+  return ppm === null ? null : Math.round(ppm * 100) / 100;
+}
+
+/** The counter wraps every 71.6 minutes; capture time says how often it did. */
+function unwrapByTime(
+  readings: readonly { tmstUs: number; atUs: number }[],
+): { counterUs: number; referenceUs: number }[] {
+  const wrap = 2 ** 32;
+  const first = readings[0];
+  if (first === undefined) return [];
+  return readings.map(({ tmstUs, atUs }) => {
+    const expected = first.tmstUs + (atUs - first.atUs);
+    return { counterUs: tmstUs + wrap * Math.round((expected - tmstUs) / wrap), referenceUs: atUs };
+  });
+}
+
+function heartbeatOf(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  keepaliveUs: number | null,
+): Heartbeat {
+  const fromMinute = minuteOf(window.fromUs);
+  const toMinute = minuteOf(window.toUs - 1) + 1;
+  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MOST_CELLS));
+  const cells = Math.max(1, Math.ceil((toMinute - fromMinute) / minutesACell));
+  const zeros = () => Array<number>(cells).fill(0);
+  const line = {
+    datagrams: zeros(),
+    keepalives: zeros(),
+    statusReports: zeros(),
+    receptions: zeros(),
+    crcBad: zeros(),
+  };
+  for (const row of heartbeatCells(store, gatewayId, fromMinute, toMinute, minutesACell)) {
+    const { cell } = row;
+    line.datagrams[cell] = row.datagrams;
+    line.keepalives[cell] = row.keepalives;
+    line.statusReports[cell] = row.statusReports;
+    line.receptions[cell] = row.receptions;
+    line.crcBad[cell] = row.crcBad;
+  }
+  const cellUs = minutesACell * MINUTE_US;
+  return {
+    cellSeconds: minutesACell * 60,
+    from: isoTime(fromMinute * MINUTE_US),
+    keepalivesExpected: keepaliveUs === null ? 0 : Math.round((cellUs / keepaliveUs) * 10) / 10,
+    ...line,
+  };
+}

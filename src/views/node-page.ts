@@ -1,0 +1,160 @@
+/** The page of one node: its counters one by one, its signal at every gateway, its lives and gaps. */
+import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
+import { nodeSentence } from "../diagnosis/sentences.ts";
+import { parseDevAddr } from "../model/identifiers.ts";
+import { isoTime } from "../model/window.ts";
+import { wilsonInterval } from "../statistics/wilson.ts";
+import type { Store } from "../store/open.ts";
+import {
+  framesInWindow,
+  framesOfLife,
+  type HeardFrame,
+  type LifeReception,
+  receptionsOfLife,
+} from "../store/queries/frames.ts";
+import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
+import { allLives, labels, livesOf } from "../store/queries/lives.ts";
+import {
+  firstHearings,
+  type Gap,
+  levelsOf,
+  lossOf,
+  marginDb,
+  missedTimes,
+  spreadingFactorOf,
+} from "./node-figures.ts";
+import { byLife, nodeContext, nodeRow } from "./nodes.ts";
+import { isWithin, type Stretch } from "./reachability.ts";
+import { type AskedWindow, windowView } from "./window.ts";
+
+const MOST_TICKS = 2_000;
+const MOST_GAPS = 100;
+
+/** null when there is no such life. A life without a frame in the window has an empty page. */
+export function nodePage(store: Store, window: AskedWindow, devAddr: string, life: number): NodePage | null {
+  const record = livesOf(store, parseDevAddr(devAddr)).find((one) => one.number === life);
+  if (record === undefined) return null;
+  const frames = framesOfLife(store, record.id, window);
+  const receptions = receptionsOfLife(store, record.id, window);
+  // Who is a stranger depends on who else was heard.
+  const others = byLife(framesInWindow(store, window));
+  const context = nodeContext(store, window, others, new Map(allLives(store).map((one) => [one.id, one])));
+  const gateways = allGateways(store);
+  const names = labels(store, "gateway");
+  const nameOf = (eui: string) => names.get(eui)?.name ?? null;
+  const heardBy = gateways.filter(({ id }) => receptions.some((one) => one.gatewayId === id));
+  const row = nodeRow(
+    record,
+    frames,
+    heardBy.map(({ eui }) => eui),
+    context,
+  );
+  const loss = lossOf(frames, context.outages);
+  const { ticks, cut } = ticksOf(frames, loss.gaps, context.outages, heardBy.length);
+  return {
+    window: windowView(window),
+    sentence: nodeSentence(row, loss.gaps.length),
+    row,
+    ticks,
+    ticksCut: cut,
+    series: heardBy.map((gateway) => seriesOf(gateway, nameOf(gateway.eui), receptions)),
+    gateways: heardBy.map((gateway) => gatewayRow(gateway, nameOf(gateway.eui), receptions, loss.expected)),
+    lives: livesOf(store, record.devAddr).map((one) => ({
+      life: one.number,
+      begunBy: one.begunBy,
+      reason: one.reason,
+      firstHeard: isoTime(one.firstAtUs),
+      lastHeard: isoTime(one.lastAtUs),
+      firstCounter: one.firstCounter,
+      lastCounter: one.lastCounter,
+      heard: one.heard,
+    })),
+    gaps: [...loss.gaps]
+      .sort((a, b) => b.missed - a.missed || b.fromUs - a.fromUs)
+      .slice(0, MOST_GAPS)
+      .map(({ fromUs, toUs, firstCounter, missed, missedDuringOutage }) => ({
+        from: isoTime(fromUs),
+        to: isoTime(toUs),
+        firstCounter,
+        missed,
+        missedDuringOutage,
+      })),
+  };
+}
+
+function ticksOf(
+  frames: readonly HeardFrame[],
+  gaps: readonly Gap[],
+  outages: readonly Stretch[],
+  gatewayCount: number,
+): { ticks: CounterTick[]; cut: boolean } {
+  const repeats = new Map<number, number>();
+  const gatewaysOf = new Map<number, number>();
+  for (const { counter, repeat, gateways } of frames) {
+    if (repeat === 1) repeats.set(counter, (repeats.get(counter) ?? 0) + 1);
+    gatewaysOf.set(counter, Math.max(gatewaysOf.get(counter) ?? 0, gateways));
+  }
+  const ticks: CounterTick[] = firstHearings(frames).map(({ counter, atUs, id }) => ({
+    counter,
+    atMs: atUs / 1000,
+    fate: (gatewaysOf.get(counter) ?? 0) < gatewayCount ? "heard-by-some" : "heard",
+    repeats: repeats.get(counter) ?? 0,
+    frameId: id,
+  }));
+  for (const gap of gaps) {
+    // Only the newest ticks are shown: of a huge gap no more than these are made.
+    const skip = Math.max(0, gap.missed - MOST_TICKS);
+    let offset = 0;
+    for (const atUs of missedTimes(gap)) {
+      if (offset++ < skip) continue;
+      const fate = isWithin(outages, atUs) ? "missed-during-outage" : "missed";
+      ticks.push({
+        counter: gap.firstCounter + offset - 1,
+        atMs: atUs / 1000,
+        fate,
+        repeats: 0,
+        frameId: null,
+      });
+    }
+  }
+  ticks.sort((a, b) => a.counter - b.counter);
+  return { ticks: ticks.slice(-MOST_TICKS), cut: ticks.length > MOST_TICKS };
+}
+
+function seriesOf(
+  gateway: GatewayRecord,
+  name: string | null,
+  receptions: readonly LifeReception[],
+): SignalSeries {
+  const own = receptions.filter(({ gatewayId }) => gatewayId === gateway.id);
+  const tenth = (value: number | null) => (value === null ? null : value / 10);
+  return {
+    gatewayEui: gateway.eui,
+    gatewayName: name,
+    atMs: own.map(({ atUs }) => atUs / 1000),
+    rssiDbm: own.map(({ rssiTenths }) => tenth(rssiTenths)),
+    snrDb: own.map(({ snrTenths }) => tenth(snrTenths)),
+    spreadingFactor: own.map(({ dataRate }) => spreadingFactorOf(dataRate)),
+    marginDb: own.map(({ snrTenths, dataRate }) => marginDb(snrTenths, dataRate)),
+  };
+}
+
+/** Heard by this gateway, of the counters expected at the site. */
+function gatewayRow(
+  gateway: GatewayRecord,
+  name: string | null,
+  receptions: readonly LifeReception[],
+  expected: number,
+): NodeGatewayRow {
+  const own = receptions.filter(({ gatewayId }) => gatewayId === gateway.id);
+  const heard = new Set(own.map(({ counter }) => counter)).size;
+  const interval = expected < 2 ? null : wilsonInterval(heard, expected);
+  return {
+    gatewayEui: gateway.eui,
+    gatewayName: name,
+    heard,
+    deliveryRatio: interval === null ? null : interval.ratio,
+    deliveryInterval95: interval === null ? null : [interval.low, interval.high],
+    ...levelsOf(own),
+  };
+}

@@ -1,0 +1,183 @@
+/** The list of nodes: what each was heard to send in the window, what it lost, and how it stands. */
+import type { NodeRow, NodesView, Trend } from "../contract/index.ts";
+import { nodesSentence } from "../diagnosis/sentences.ts";
+import { judgeNode, type StandingWord } from "../diagnosis/standing.ts";
+import { formatDevAddr } from "../model/identifiers.ts";
+import { describeModulation } from "../model/modulation.ts";
+import { isoTime } from "../model/window.ts";
+import { trendOf } from "../statistics/trend.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
+import type { Store } from "../store/open.ts";
+import { framesInWindow, gatewaysOfLives, type HeardFrame } from "../store/queries/frames.ts";
+import { allGateways } from "../store/queries/gateways.ts";
+import { allLives, type LabelRecord, type LifeRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { networkOf } from "../wire/lorawan/device-address.ts";
+import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
+import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
+import { reachOf, type Stretch, siteOutages } from "./reachability.ts";
+import { type AskedWindow, windowView } from "./window.ts";
+
+const STRIP_BINS = 60;
+/** A node is overdue after this many of its intervals without a frame, and no sooner than a minute. Common practice, no source. */
+const OVERDUE_RHYTHMS = 5;
+const OVERDUE_LEAST_US = 60_000_000;
+
+/** What all rows of one answer share. */
+export interface NodeContext {
+  readonly window: AskedWindow;
+  /** What is known ends here: now when live, else the end of what is stored. */
+  readonly endUs: number;
+  readonly outages: readonly Stretch[];
+  readonly names: ReadonlyMap<string, LabelRecord>;
+  readonly home: HomeNetworks;
+}
+
+export function nodesView(store: Store, window: AskedWindow): NodesView {
+  const frames = byLife(framesInWindow(store, window));
+  const lives = new Map(allLives(store).map((life) => [life.id, life]));
+  const context = nodeContext(store, window, frames, lives);
+  const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
+  const heardBy = new Map<number, string[]>();
+  for (const { lifeId, gatewayId } of gatewaysOfLives(store, window)) {
+    const eui = euis.get(gatewayId);
+    if (eui !== undefined) heardBy.set(lifeId, [...(heardBy.get(lifeId) ?? []), eui]);
+  }
+  const nodes: NodeRow[] = [];
+  for (const [lifeId, own] of frames) {
+    const life = lives.get(lifeId);
+    if (life !== undefined) nodes.push(nodeRow(life, own, heardBy.get(lifeId) ?? [], context));
+  }
+  nodes.sort(byAddressAndLife);
+  return {
+    window: windowView(window),
+    sentence: nodesSentence(nodes, context.home.assumed, window),
+    homeNetworks: [...context.home.networks],
+    homeAssumed: context.home.assumed,
+    nodes,
+  };
+}
+
+export function nodeContext(
+  store: Store,
+  window: AskedWindow,
+  frames: ReadonlyMap<number, readonly HeardFrame[]>,
+  lives: ReadonlyMap<number, LifeRecord>,
+): NodeContext {
+  const stored = storedSpanUs(store);
+  const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
+  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs));
+  const counts = new Map<number, number>();
+  for (const [lifeId, own] of frames) {
+    const devAddr = lives.get(lifeId)?.devAddr;
+    if (devAddr !== undefined) counts.set(devAddr, (counts.get(devAddr) ?? 0) + own.length);
+  }
+  const names = labels(store, "node");
+  const home = homeNetworksOf(counts, names);
+  return { window, endUs, outages: siteOutages(reaches, window), names, home };
+}
+
+export function nodeRow(
+  life: LifeRecord,
+  frames: readonly HeardFrame[],
+  gateways: readonly string[],
+  context: NodeContext,
+): NodeRow {
+  const { window, endUs, outages, names, home } = context;
+  const devAddr = formatDevAddr(life.devAddr);
+  const label = names.get(devAddr);
+  const loss = lossOf(frames, outages);
+  const levels = levelsOf(frames);
+  const firstUs = frames[0]?.atUs ?? life.firstAtUs;
+  const lastUs = frames.at(-1)?.atUs ?? life.lastAtUs;
+  const isNewest = lastUs >= life.lastAtUs;
+  const overdue = isNewest && isOverdue(loss, lastUs, endUs);
+  const judgement = judgeNode({
+    ...loss,
+    marginMedianDb: levels.marginDb.median,
+    overdue,
+    silentForSeconds: (endUs - lastUs) / 1e6,
+    rhythmSeconds: loss.rhythmUs === null ? null : loss.rhythmUs / 1e6,
+  });
+  return {
+    devAddr,
+    life: life.number,
+    name: label?.name ?? null,
+    network: networkOf(devAddr),
+    stranger: isStranger(devAddr, label, home),
+    heard: loss.heard,
+    expected: loss.expected,
+    missed: loss.missed,
+    missedDuringOutage: loss.missedDuringOutage,
+    deliveryRatio: loss.deliveryRatio,
+    deliveryInterval95: loss.deliveryInterval95,
+    frames: frames.length,
+    receptions: frames.reduce((sum, frame) => sum + frame.receptions, 0),
+    repeats: frames.reduce((sum, frame) => sum + frame.repeat, 0),
+    ...levels,
+    snrTrend: snrTrend(frames),
+    rhythmSeconds: loss.rhythmUs === null ? null : Math.round(loss.rhythmUs / 1e3) / 1e3,
+    airtimeSeconds: frames.reduce((sum, frame) => sum + frame.airtimeUs, 0) / 1e6,
+    dataRates: dataRatesOf(frames),
+    gateways: [...gateways],
+    firstHeard: isoTime(firstUs),
+    lastHeard: isoTime(lastUs),
+    overdue,
+    ...judgement,
+    strip: stripOf(frames, loss.gaps, outages, window, STRIP_BINS),
+  };
+}
+
+/** A silence longer than the node's rhythm allows, at the end of what is known. Never a loss: see the README. */
+function isOverdue(loss: Loss, lastUs: number, endUs: number): boolean {
+  if (loss.rhythmUs === null || loss.heard < 3) return false;
+  return endUs - lastUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * loss.rhythmUs);
+}
+
+/** Trend of the best SNR of each frame; its words say "not enough" where that is so. */
+function snrTrend(frames: readonly HeardFrame[]): Trend {
+  const points = frames.flatMap(({ atUs, snrTenths }) =>
+    snrTenths === null ? [] : [{ tUs: atUs, value: snrTenths / 10 }],
+  );
+  const { slopePerDay, p, spanDays, significant, reason } = trendOf(points);
+  const change = slopePerDay === null ? null : slopePerDay * spanDays;
+  return { slopePerDay, change, p, significant, words: reason };
+}
+
+function dataRatesOf(frames: readonly HeardFrame[]): { name: string; frames: number }[] {
+  const counts = new Map<number, number>();
+  for (const { dataRate } of frames) counts.set(dataRate, (counts.get(dataRate) ?? 0) + 1);
+  return [...counts]
+    .sort((a, b) => b[1] - a[1])
+    .map(([code, count]) => ({ name: describeModulation(modulationFromCodes(code, 0)), frames: count }));
+}
+
+export function byLife(frames: readonly HeardFrame[]): Map<number, HeardFrame[]> {
+  const groups = new Map<number, HeardFrame[]>();
+  for (const frame of frames) {
+    const group = groups.get(frame.lifeId);
+    if (group === undefined) groups.set(frame.lifeId, [frame]);
+    else group.push(frame);
+  }
+  return groups;
+}
+
+function byAddressAndLife(a: NodeRow, b: NodeRow): number {
+  return a.devAddr.localeCompare(b.devAddr) || a.life - b.life;
+}
+
+const WORST_FIRST: readonly StandingWord[] = ["bad", "look", "waiting", "good"];
+
+/** Own nodes that need a look, the worst first. */
+export function needingALook(nodes: readonly NodeRow[], most: number): NodeRow[] {
+  const lossOnAir = (row: NodeRow) =>
+    row.expected === 0 ? 0 : (row.missed - row.missedDuringOutage) / row.expected;
+  return nodes
+    .filter((row) => !row.stranger && (row.standing === "bad" || row.standing === "look"))
+    .sort(
+      (a, b) =>
+        WORST_FIRST.indexOf(a.standing) - WORST_FIRST.indexOf(b.standing) ||
+        lossOnAir(b) - lossOnAir(a) ||
+        a.devAddr.localeCompare(b.devAddr),
+    )
+    .slice(0, most);
+}

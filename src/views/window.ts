@@ -1,0 +1,28 @@
+/** Which stretch of time does a question mean, and is it live? */
+import type { Window, WindowQuery } from "../contract/common.ts";
+import { isoTime, type TimeWindow } from "../model/window.ts";
+
+/** A window as asked for: where it lies, and whether it moves with the clock. */
+export interface AskedWindow extends TimeWindow {
+  readonly live: boolean;
+}
+
+/**
+ * `last` seconds up to now; or from–to, an open end reaching to the begin or end of what is stored; or all that is
+ * stored. Ends are half open, so the newest moment stored lies inside.
+ */
+export function resolveWindow(
+  query: WindowQuery,
+  nowUs: number,
+  stored: { readonly fromUs: number; readonly toUs: number } | null,
+): AskedWindow {
+  if (query.last !== undefined)
+    return { fromUs: nowUs - query.last * 1_000_000, toUs: nowUs + 1, live: true };
+  const fromUs = query.from === undefined ? (stored?.fromUs ?? nowUs) : Date.parse(query.from) * 1000;
+  const toUs = query.to === undefined ? (stored?.toUs ?? nowUs) + 1 : Date.parse(query.to) * 1000;
+  return { fromUs, toUs: Math.max(toUs, fromUs + 1), live: false };
+}
+
+export function windowView(window: AskedWindow): Window {
+  return { from: isoTime(window.fromUs), to: isoTime(window.toUs), live: window.live };
+}
