@@ -1,0 +1,211 @@
+/**
+ * What does each view say in its first sentence? Made from the data, its figures linked to what they rest on.
+ * Tone: plain, exact, no more than two clauses. Nothing is called good that was not earned.
+ */
+import type { ChannelRow, GatewayRow, NodeRow, Sentence, SiteView } from "../contract/index.ts";
+import { percent, span, THRESHOLDS } from "./standing.ts";
+
+type Part = Sentence[number];
+
+interface Stretch {
+  readonly fromUs: number;
+  readonly toUs: number;
+  readonly live: boolean;
+}
+
+function text(words: string): Part {
+  return { text: words };
+}
+
+function link(words: string, href: string): Part {
+  return { text: words, href };
+}
+
+/** "in the last hour" when live, else "in this window of 6 h". */
+function within({ fromUs, toUs, live }: Stretch): string {
+  const seconds = (toUs - fromUs) / 1e6;
+  if (!live) return `in this window of ${span(seconds)}`;
+  return Math.abs(seconds - 3600) < 2 ? "in the last hour" : `in the last ${span(seconds)}`;
+}
+
+function count(n: number, one: string, many = `${one}s`): string {
+  return `${n.toLocaleString("en-GB")} ${n === 1 ? one : many}`;
+}
+
+function lossOnAir(row: NodeRow): number {
+  return row.expected === 0 ? 0 : (row.missed - row.missedDuringOutage) / row.expected;
+}
+
+function judged(nodes: readonly NodeRow[]): NodeRow[] {
+  return nodes.filter((row) => row.expected >= THRESHOLDS.leastExpected);
+}
+
+function nodeTitle(row: NodeRow): string {
+  return row.name ?? row.devAddr;
+}
+
+/** "3 of 14 nodes lost more than 5 % in the last hour; the shed gateway was out of reach for 4 minutes." */
+export function siteSentence(
+  gateways: readonly GatewayRow[],
+  ownNodes: readonly NodeRow[],
+  window: Stretch,
+): Sentence {
+  const parts: Part[] = [];
+  if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
+  const enough = judged(ownNodes);
+  const losing = enough.filter((row) => lossOnAir(row) > THRESHOLDS.lookLoss);
+  if (ownNodes.length === 0) parts.push(text(`No node of one's own was heard ${within(window)}`));
+  else if (enough.length === 0) {
+    parts.push(
+      link(count(ownNodes.length, "node"), "#/nodes"),
+      text(` heard ${within(window)}, too few counters of each yet to speak of loss`),
+    );
+  } else {
+    const of =
+      enough.length === ownNodes.length ? "nodes" : `nodes with ${THRESHOLDS.leastExpected} counters or more`;
+    parts.push(
+      link(`${losing.length === 0 ? "None" : losing.length} of ${enough.length} ${of}`, "#/nodes"),
+      text(` lost more than ${percent(THRESHOLDS.lookLoss)} on the air ${within(window)}`),
+    );
+  }
+  const out = gateways.filter((gateway) => gateway.outages.length > 0);
+  if (out.length > 0) {
+    parts.push(text("; "));
+    out.slice(0, 2).forEach((gateway, i) => {
+      if (i > 0) parts.push(text(", "));
+      const isOut = gateway.standing === "bad";
+      const name = gateway.name ?? `gateway ${gateway.eui}`;
+      parts.push(
+        link(name, `#/site?gateway=${gateway.eui}`),
+        text(` ${isOut ? "is" : "was"} out of reach for ${span(outSeconds(gateway, window))}`),
+      );
+    });
+    if (out.length > 2) parts.push(text(` and ${out.length - 2} more`));
+  } else {
+    parts.push(
+      text(
+        `; ${gateways.length === 1 ? "its gateway was" : `all ${gateways.length} gateways were`} in reach`,
+      ),
+    );
+  }
+  parts.push(text("."));
+  return parts;
+}
+
+function outSeconds(gateway: GatewayRow, window: Stretch): number {
+  return gateway.outages.reduce((sum, { from, to }) => {
+    const fromUs = Math.max(window.fromUs, Date.parse(from) * 1000);
+    const toUs = Math.min(window.toUs, Date.parse(to) * 1000);
+    return sum + Math.max(0, toUs - fromUs) / 1e6;
+  }, 0);
+}
+
+export function nodesSentence(nodes: readonly NodeRow[], homeAssumed: boolean, window: Stretch): Sentence {
+  const own = nodes.filter((row) => !row.stranger);
+  const strangers = nodes.length - own.length;
+  if (nodes.length === 0) return [text(`No node was heard ${within(window)}.`)];
+  const enough = judged(own);
+  const worst = [...enough].sort((a, b) => lossOnAir(b) - lossOnAir(a))[0];
+  const parts: Part[] = [
+    text(`${count(own.length, "node")}${homeAssumed ? "" : " of one's own"}`),
+    ...(strangers > 0 ? [text(` and ${count(strangers, "stranger")}`)] : []),
+    text(` ${nodes.length === 1 ? "was" : "were"} heard ${within(window)}`),
+  ];
+  if (worst === undefined) parts.push(text("; too few counters of each yet to speak of loss."));
+  else if (lossOnAir(worst) === 0) {
+    parts.push(
+      text(
+        `; none of the ${enough.length} with ${THRESHOLDS.leastExpected} counters or more lost one on the air.`,
+      ),
+    );
+  } else {
+    parts.push(
+      text("; "),
+      link(nodeTitle(worst), `#/nodes/${worst.devAddr}/${worst.life}`),
+      text(
+        ` lost most, ${percent(lossOnAir(worst))} on the air (${worst.missed - worst.missedDuringOutage} of ${worst.expected}).`,
+      ),
+    );
+  }
+  return parts;
+}
+
+export function nodeSentence(row: NodeRow, gaps: number): Sentence {
+  const title = nodeTitle(row);
+  if (row.frames === 0) return [text(`Nothing of ${title}, life ${row.life}, was heard in this window.`)];
+  if (row.deliveryRatio === null || row.deliveryInterval95 === null) {
+    return [text(`${title} was heard with one counter only: too early to speak of delivery.`)];
+  }
+  const [low, high] = row.deliveryInterval95;
+  const parts: Part[] = [
+    text(
+      `${title} delivered ${percent(row.deliveryRatio)} of ${count(row.expected, "counter")} (95\u2009% interval ${percent(low)} to ${percent(high)})`,
+    ),
+  ];
+  if (row.missed > 0) {
+    const outage =
+      row.missedDuringOutage > 0 ? `, ${row.missedDuringOutage} of them while no gateway was in reach` : "";
+    parts.push(text(`; ${row.missed} missed in ${count(gaps, "gap")}${outage}`));
+  }
+  if (row.overdue) parts.push(text("; it is overdue: "), text(row.clause));
+  parts.push(text("."));
+  return parts;
+}
+
+export function airSentence(
+  channels: readonly ChannelRow[],
+  talkers: readonly { devAddr: string; name: string | null; stranger: boolean; airtimeSeconds: number }[],
+): Sentence {
+  const busiest = busiestOf(channels);
+  if (busiest === undefined) return [text("Nothing was on the air in this window.")];
+  const total = talkers.reduce((sum, one) => sum + one.airtimeSeconds, 0);
+  const foreign = talkers.filter((one) => one.stranger).reduce((sum, one) => sum + one.airtimeSeconds, 0);
+  const parts: Part[] = [
+    text(
+      `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percent(busiest.utilisation)} of the time`,
+    ),
+  ];
+  if (total > 0)
+    parts.push(text(`; strangers made ${percent(foreign / total)} of the airtime of the busiest nodes`));
+  parts.push(text("."));
+  return parts;
+}
+
+/** The air at one gateway in a line. */
+export function airLine(
+  gatewayEui: string,
+  gatewayName: string | null,
+  channels: readonly ChannelRow[],
+): SiteView["air"][number] {
+  const own = channels.filter((channel) => channel.gatewayEui === gatewayEui);
+  const busiest = busiestOf(own);
+  if (busiest === undefined) {
+    return {
+      gatewayEui,
+      gatewayName,
+      words: "nothing heard",
+      busiestFrequencyHz: null,
+      busiestUtilisation: null,
+    };
+  }
+  const receptions = own.reduce((sum, channel) => sum + channel.receptions, 0);
+  const bad = own.reduce((sum, channel) => sum + channel.crcBad, 0);
+  const broken = bad === 0 ? "" : `, ${percent(bad / receptions)} with a wrong CRC`;
+  return {
+    gatewayEui,
+    gatewayName,
+    words: `${count(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percent(busiest.utilisation)}${broken}`,
+    busiestFrequencyHz: busiest.frequencyHz,
+    busiestUtilisation: busiest.utilisation,
+  };
+}
+
+function busiestOf(channels: readonly ChannelRow[]): ChannelRow | undefined {
+  return [...channels].sort((a, b) => b.utilisation - a.utilisation || a.frequencyHz - b.frequencyHz)[0];
+}
+
+/** "868.3 MHz", as many decimals as it takes and one at least. */
+function megahertz(frequencyHz: number): string {
+  const digits = (frequencyHz / 1e6).toFixed(6).replace(/0+$/, "");
+  return `${digits.endsWith(".") ? `${digits}0` : digits}\u2009MHz`;
+}

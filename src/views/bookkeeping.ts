@@ -1,0 +1,52 @@
+/** What was read from files, and what was refused? */
+import type { CaptureRow, Refusal, RefusalSample } from "../contract/index.ts";
+import { refusalWords } from "../diagnosis/refusal-words.ts";
+import { isoTime } from "../model/window.ts";
+import type { Store } from "../store/open.ts";
+import { refusalSamples, refusals } from "../store/queries/gateways.ts";
+import { captures } from "../store/queries/receptions.ts";
+
+const MOST_SAMPLES = 60;
+const HEX_OCTETS = 512;
+
+/** `progressOf`: share read of a capture that is being read, 0 to 1. */
+export function captureRows(store: Store, progressOf: (id: number) => number | null): CaptureRow[] {
+  return captures(store).map(({ startedAtUs, finishedAtUs, fromUs, toUs, ...rest }) => ({
+    ...rest,
+    progress: rest.state === "reading" ? progressOf(rest.id) : null,
+    startedAt: isoTime(startedAtUs),
+    finishedAt: finishedAtUs === null ? null : isoTime(finishedAtUs),
+    from: fromUs === null ? null : isoTime(fromUs),
+    to: toUs === null ? null : isoTime(toUs),
+  }));
+}
+
+/** Counts by reason, over all gateways. */
+export function refusalRows(store: Store): Refusal[] {
+  const byReason = new Map<string, Refusal>();
+  for (const { reason, refused, count, firstAtUs, lastAtUs } of refusals(store)) {
+    const known = byReason.get(reason);
+    const firstAt = isoTime(firstAtUs);
+    const lastAt = isoTime(lastAtUs);
+    byReason.set(reason, {
+      reason,
+      refused: refused === 1 || (known?.refused ?? false),
+      count: count + (known?.count ?? 0),
+      firstAt: known !== undefined && known.firstAt < firstAt ? known.firstAt : firstAt,
+      lastAt: known !== undefined && known.lastAt > lastAt ? known.lastAt : lastAt,
+      words: refusalWords(reason),
+    });
+  }
+  return [...byReason.values()].sort((a, b) => b.count - a.count || a.reason.localeCompare(b.reason));
+}
+
+export function refusalSampleRows(store: Store): RefusalSample[] {
+  return refusalSamples(store, MOST_SAMPLES).map(({ reason, atUs, source, sentence, size, bytes }) => ({
+    reason,
+    at: isoTime(atUs),
+    source,
+    sentence,
+    size,
+    hex: Buffer.from(bytes.subarray(0, HEX_OCTETS)).toString("hex").toUpperCase(),
+  }));
+}

@@ -1,0 +1,148 @@
+/** The receptions beneath every figure, newest first; and one frame opened to its octets. */
+import type { FrameView, ReceptionPage, ReceptionRow } from "../contract/index.ts";
+import { describeFault } from "../model/fault.ts";
+import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
+import { describeModulation } from "../model/modulation.ts";
+import { isoTime, type TimeWindow } from "../model/window.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
+import type { Store } from "../store/open.ts";
+import { type LabelRecord, labels, livesOf } from "../store/queries/lives.ts";
+import {
+  frameOctets,
+  type PageStart,
+  type ReceptionRecord,
+  receptionPage as receptionRecords,
+  receptionsAfter,
+  receptionsOfFrame,
+} from "../store/queries/receptions.ts";
+import { mapFields } from "../wire/lorawan/field-map.ts";
+import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
+import { marginDb } from "./node-figures.ts";
+
+export interface ReceptionQuery {
+  readonly window: TimeWindow;
+  readonly devAddr?: string | undefined;
+  /** With `devAddr`: one life of it. */
+  readonly life?: number | undefined;
+  readonly gatewayEui?: string | undefined;
+  /** Cursor from the page before. */
+  readonly before?: string | undefined;
+  readonly limit: number;
+}
+
+/** A page, or null when the cursor or the life does not exist. */
+export function receptionPage(store: Store, query: ReceptionQuery): ReceptionPage | null {
+  const before = query.before === undefined ? null : readCursor(query.before);
+  if (before === undefined) return null;
+  let lifeId: number | undefined;
+  if (query.devAddr !== undefined) {
+    const lives = livesOf(store, parseDevAddr(query.devAddr));
+    lifeId = lives.find(({ number }) => number === (query.life ?? 1))?.id;
+    if (lifeId === undefined) return null;
+  }
+  const { window, gatewayEui, limit } = query;
+  const records = receptionRecords(store, { window, lifeId, gatewayEui, before, limit });
+  const last = records.at(-1);
+  const next = records.length < limit || last === undefined ? null : `${last.atUs}-${last.id}`;
+  return { receptions: rowsOf(store, records), next };
+}
+
+/** What came in after a reception, newest first: for the live list. */
+export function newestReceptions(store: Store, afterId: number, most: number): ReceptionRow[] {
+  return rowsOf(store, receptionsAfter(store, afterId, most));
+}
+
+/** null when there is no such frame. */
+export function frameView(store: Store, frameId: number): FrameView | null {
+  const frame = frameOctets(store, frameId);
+  if (frame === null) return null;
+  const octets = Buffer.from(frame.payload);
+  const decoded = decodePhyPayload(octets);
+  return {
+    id: frameId,
+    at: isoTime(frame.atUs),
+    hex: octets.toString("hex").toUpperCase(),
+    base64: octets.toString("base64"),
+    fields: mapFields(octets).map(copyField),
+    fault: decoded.ok ? null : describeFault(decoded.fault),
+    receptions: rowsOf(store, receptionsOfFrame(store, frameId)),
+  };
+}
+
+type Field = FrameView["fields"][number];
+
+/** The contract's arrays are mutable, the wire floor's are not. */
+function copyField(field: ReturnType<typeof mapFields>[number]): Field {
+  const { at, size, name, value, note, children } = field;
+  return { at, size, name, value, note, children: children?.map(copyField) };
+}
+
+/** undefined when it is none. */
+function readCursor(text: string): PageStart | undefined {
+  const match = /^(\d{1,17})-(\d{1,15})$/.exec(text);
+  return match === null ? undefined : { atUs: Number(match[1]), id: Number(match[2]) };
+}
+
+const MESSAGE_TYPES = [
+  "JoinRequest",
+  "JoinAccept",
+  "UnconfirmedDataUp",
+  "UnconfirmedDataDown",
+  "ConfirmedDataUp",
+  "ConfirmedDataDown",
+  "RejoinRequest",
+  "Proprietary",
+] as const;
+const CRCS = ["ok", "bad", "none", "unknown"] as const;
+
+function rowsOf(store: Store, records: readonly ReceptionRecord[]): ReceptionRow[] {
+  const gateways = labels(store, "gateway");
+  const nodes = labels(store, "node");
+  return records.map((record) => rowOf(record, gateways, nodes));
+}
+
+function rowOf(
+  record: ReceptionRecord,
+  gateways: ReadonlyMap<string, LabelRecord>,
+  nodes: ReadonlyMap<string, LabelRecord>,
+): ReceptionRow {
+  const devAddr = record.devAddr === null ? null : formatDevAddr(record.devAddr);
+  const modulation = modulationFromCodes(record.dataRate, record.codingRate);
+  const tenth = (value: number | null) => (value === null ? null : value / 10);
+  return {
+    id: record.id,
+    frameId: record.frameId,
+    at: isoTime(record.atUs),
+    gatewayEui: record.gatewayEui,
+    gatewayName: gateways.get(record.gatewayEui)?.name ?? null,
+    antenna: record.antenna,
+    devAddr,
+    nodeName: devAddr === null ? null : (nodes.get(devAddr)?.name ?? null),
+    life: record.life,
+    messageType: messageTypeOf(record),
+    counter: record.counter ?? record.fcnt,
+    port: record.port,
+    repeat: record.repeat === 1,
+    ghost: record.ghost === 1,
+    crc: CRCS[record.crc] ?? "unknown",
+    frequencyHz: record.frequencyHz,
+    dataRate: describeModulation(modulation),
+    codingRate: "codingRate" in modulation ? modulation.codingRate : null,
+    rssiDbm: tenth(record.rssiTenths),
+    signalRssiDbm: tenth(record.signalRssiTenths),
+    snrDb: tenth(record.snrTenths),
+    marginDb: marginDb(record.snrTenths, record.dataRate),
+    frequencyOffsetHz: record.frequencyOffsetHz,
+    airtimeMs: record.airtimeUs / 1000,
+    size: record.size ?? 0,
+  };
+}
+
+/** The type, or what the packet is instead of a frame. */
+function messageTypeOf(record: ReceptionRecord): string {
+  if (record.messageType !== null) return MESSAGE_TYPES[record.messageType] ?? "unknown";
+  if (record.ghost === 1) return "ghost";
+  if (record.crc === 1) return "CRC failed";
+  if (record.crc > 1) return "no CRC";
+  return "not LoRaWAN";
+}

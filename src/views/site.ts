@@ -1,0 +1,33 @@
+/** The site at a glance: gateways, the nodes that need a look, the air in a line a gateway. */
+import type { SiteView } from "../contract/index.ts";
+import { airLine, siteSentence } from "../diagnosis/sentences.ts";
+import type { Store } from "../store/open.ts";
+import { setting, storedSpanUs } from "../store/queries/lives.ts";
+import { airView } from "./air.ts";
+import { gatewaysView } from "./gateways.ts";
+import { needingALook, nodesView } from "./nodes.ts";
+import { type AskedWindow, windowView } from "./window.ts";
+
+const MOST_ATTENTION = 12;
+
+export function siteView(store: Store, window: AskedWindow): SiteView {
+  const { gateways } = gatewaysView(store, window);
+  const { nodes } = nodesView(store, window);
+  const own = nodes.filter((node) => !node.stranger);
+  const { channels } = airView(store, window);
+  return {
+    window: windowView(window),
+    siteName: siteName(store),
+    empty: storedSpanUs(store) === null,
+    sentence: siteSentence(gateways, own, window),
+    gateways,
+    attention: needingALook(nodes, MOST_ATTENTION),
+    nodeCount: own.length,
+    strangerCount: nodes.length - own.length,
+    air: gateways.map(({ eui, name }) => airLine(eui, name, channels)),
+  };
+}
+
+export function siteName(store: Store): string {
+  return setting(store, "site-name") ?? "This site";
+}
