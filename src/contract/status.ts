@@ -3,61 +3,68 @@ import { z } from "zod";
 import { IsoTime } from "./common.ts";
 
 export const Refusal = z.object({
-	reason: z.string(),
-	refused: z.boolean().describe("false: odd, but used"),
-	count: z.number().int(),
-	firstAt: IsoTime,
-	lastAt: IsoTime,
-	words: z.string(),
+  reason: z.string(),
+  refused: z.boolean().describe("false: odd, but used"),
+  count: z.number().int(),
+  firstAt: IsoTime,
+  lastAt: IsoTime,
+  words: z.string(),
 });
 export type Refusal = z.infer<typeof Refusal>;
 
 export const RefusalSample = z.object({
-	reason: z.string(),
-	at: IsoTime,
-	source: z.string(),
-	sentence: z.string(),
-	size: z.number().int(),
-	hex: z.string().describe("first 512 octets"),
+  reason: z.string(),
+  at: IsoTime,
+  source: z.string(),
+  sentence: z.string(),
+  size: z.number().int(),
+  hex: z.string().describe("first 512 octets"),
 });
 export type RefusalSample = z.infer<typeof RefusalSample>;
 
+/** What was refused or odd, counted by reason, and the newest datagrams of each, raw. */
+export const RefusalsView = z.object({
+  refusals: z.array(Refusal),
+  samples: z.array(RefusalSample),
+});
+export type RefusalsView = z.infer<typeof RefusalsView>;
+
+/** Answer of /healthz: what a supervisor asks, without any data. */
+export const Health = z.object({
+  state: z.enum(["well", "slow", "failed"]).describe("of the storage"),
+  version: z.string(),
+});
+export type Health = z.infer<typeof Health>;
+
 export const ServiceStatus = z.object({
-	version: z.string(),
-	siteName: z.string(),
-	startedAt: IsoTime,
-	now: IsoTime,
-	udp: z.array(z.object({ address: z.string(), port: z.number().int() })),
-	addresses: z
-		.array(z.string())
-		.describe("this machine's addresses that a gateway could send to"),
-	arrived: z.object({
-		datagrams: z.number().int().describe("since the service started"),
-		lastAt: IsoTime.nullable(),
-		lastFrom: z.string().nullable(),
-	}),
-	acknowledged: z.object({
-		afterCommit: z.number().int(),
-		beforeStored: z
-			.number()
-			.int()
-			.describe(
-				"answered before they were stored because storage was slow or failed",
-			),
-		waiting: z.number().int(),
-		dropped: z
-			.number()
-			.int()
-			.describe("lost because the bounded buffer was full"),
-	}),
-	storage: z.object({
-		state: z.enum(["well", "slow", "failed"]),
-		words: z.string(),
-		bytes: z.number().int(),
-		receptions: z.number().int(),
-		from: IsoTime.nullable(),
-		to: IsoTime.nullable(),
-	}),
-	refusals: z.array(Refusal),
+  version: z.string(),
+  siteName: z.string(),
+  startedAt: IsoTime,
+  now: IsoTime,
+  udp: z.array(z.object({ address: z.string(), port: z.number().int() })),
+  addresses: z.array(z.string()).describe("this machine's addresses that a gateway could send to"),
+  arrived: z.object({
+    datagrams: z.number().int().describe("since the service started"),
+    lastAt: IsoTime.nullable(),
+    lastFrom: z.string().nullable(),
+  }),
+  acknowledged: z.object({
+    afterCommit: z.number().int(),
+    beforeStored: z
+      .number()
+      .int()
+      .describe("answered before they were stored because storage was slow or failed"),
+    waiting: z.number().int(),
+    dropped: z.number().int().describe("lost because the bounded buffer was full"),
+  }),
+  storage: z.object({
+    state: z.enum(["well", "slow", "failed"]),
+    words: z.string(),
+    bytes: z.number().int(),
+    receptions: z.number().int(),
+    from: IsoTime.nullable(),
+    to: IsoTime.nullable(),
+  }),
+  refusals: z.array(Refusal),
 });
 export type ServiceStatus = z.infer<typeof ServiceStatus>;

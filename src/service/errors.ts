@@ -1,0 +1,200 @@
+/**
+ * What does the service say when it cannot answer? One catalogue: a stable code for programs, a sentence for people,
+ * and what to do about it. Nothing else leaves as an error: no stack, no path, no text of a library.
+ */
+import { hasZodFastifySchemaValidationErrors, isResponseSerializationError } from "fastify-type-provider-zod";
+import type { Problem } from "../contract/common.ts";
+import { StoreUnusable } from "../store/open.ts";
+
+interface CatalogueEntry {
+  readonly status: number;
+  readonly sentence: string;
+  readonly remedy: string;
+}
+
+/** Every error that may leave. A code never changes its meaning; the words may improve. */
+export const PROBLEMS = {
+  "bad-request": {
+    status: 400,
+    sentence: "The request does not say what it wants in a form that is understood.",
+    remedy: "Compare it with the description at /api/openapi.json.",
+  },
+  "empty-capture": {
+    status: 400,
+    sentence: "The capture that was sent is empty.",
+    remedy: "Send the file's octets as the body of the request.",
+  },
+  "token-needed": {
+    status: 401,
+    sentence: "This service is open to the network and asks for its token.",
+    remedy:
+      "Open the address with ?token=… that was printed when the service started, or send 'Authorization: Bearer …'.",
+  },
+  "token-wrong": {
+    status: 401,
+    sentence: "That is not the token of this service.",
+    remedy: "Take the token that was printed when the service started last; it may be a new one.",
+  },
+  "foreign-host": {
+    status: 403,
+    sentence: "The request names a host that this service does not answer for.",
+    remedy: "Use the address that was printed when the service started.",
+  },
+  "foreign-origin": {
+    status: 403,
+    sentence: "The request was made by a page of another site.",
+    remedy: "Open the dashboard at this service's own address.",
+  },
+  "no-such-path": {
+    status: 404,
+    sentence: "There is nothing at this path.",
+    remedy: "See /api/openapi.json for the paths that there are.",
+  },
+  "no-such-node": {
+    status: 404,
+    sentence: "No node with this address and counter life was heard.",
+    remedy: "See /api/nodes for the nodes that were heard; lives count from 1.",
+  },
+  "no-such-frame": {
+    status: 404,
+    sentence: "No frame with this number is stored.",
+    remedy: "Open a frame from the receptions of its node; numbers change when the store is rebuilt.",
+  },
+  "no-such-sample": {
+    status: 404,
+    sentence: "No sample capture of this name came with the program.",
+    remedy: "See /api/captures for the samples that there are.",
+  },
+  "too-large": {
+    status: 413,
+    sentence: "The body of the request is larger than this path takes.",
+    remedy: "Read a large capture with 'mastlog import FILE' instead, or cut it into parts.",
+  },
+  "wrong-media-type": {
+    status: 415,
+    sentence: "The body of the request is of a type that this path does not take.",
+    remedy: "Send captures as application/octet-stream, and everything else as application/json.",
+  },
+  "capture-unreadable": {
+    status: 422,
+    sentence: "The file could not be read as a capture.",
+    remedy: "Send a pcap or pcapng file (it may be gzipped), or recorded datagrams as JSON lines.",
+  },
+  "upgrade-needed": {
+    status: 426,
+    sentence: "Live changes come over a websocket.",
+    remedy: "Open this path with a websocket client.",
+  },
+  "too-many-tries": {
+    status: 429,
+    sentence: "Too many wrong tokens came from this address.",
+    remedy: "Wait ten seconds, then use the token that was printed when the service started.",
+  },
+  "too-many-uploads": {
+    status: 429,
+    sentence: "Other captures are being received at this moment.",
+    remedy: "Wait until they have arrived, then send this one again.",
+  },
+  internal: {
+    status: 500,
+    sentence: "The service made a mistake while answering.",
+    remedy: "Try again; if it stays, the service's log says more.",
+  },
+  "live-full": {
+    status: 503,
+    sentence: "As many live connections are open as the service keeps.",
+    remedy: "Close dashboards that nobody looks at, then reload this one.",
+  },
+  "store-busy": {
+    status: 503,
+    sentence: "Another program holds the store at this moment.",
+    remedy: "Try again in a few seconds.",
+  },
+  "store-failed": {
+    status: 503,
+    sentence: "The store cannot be read or written.",
+    remedy: "See whether the disk is full or the file was moved; the service's log says more.",
+  },
+  "disk-full": {
+    status: 507,
+    sentence: "There is no room on the disk for this capture.",
+    remedy: "Make room, then send it again.",
+  },
+} as const satisfies Readonly<Record<string, CatalogueEntry>>;
+
+export type ProblemCode = keyof typeof PROBLEMS;
+
+/** Thrown inside the service to answer with a problem of the catalogue; `detail` stands in for its sentence. */
+export class ServiceProblem extends Error {
+  readonly code: ProblemCode;
+  constructor(code: ProblemCode, detail?: string) {
+    super(detail ?? PROBLEMS[code].sentence);
+    this.name = "ServiceProblem";
+    this.code = code;
+  }
+}
+
+/** A service that must not be started as it was asked for: with what a person can do about it. */
+export class ServiceUnusable extends Error {
+  readonly remedy: string;
+  constructor(message: string, remedy: string) {
+    super(message);
+    this.name = "ServiceUnusable";
+    this.remedy = remedy;
+  }
+}
+
+/** An error as it leaves. */
+export interface ProblemAnswer {
+  readonly status: number;
+  readonly problem: Problem;
+  /** True when the fault is the service's own and belongs in its log. */
+  readonly ours: boolean;
+}
+
+/** The problem of a code, with the catalogue's words or with a sentence of its own. */
+export function problemAnswer(code: ProblemCode, sentence?: string, remedy?: string): ProblemAnswer {
+  const entry = PROBLEMS[code];
+  return {
+    status: entry.status,
+    problem: { code, sentence: sentence ?? entry.sentence, remedy: remedy ?? entry.remedy },
+    ours: entry.status >= 500 && code !== "live-full",
+  };
+}
+
+/** What is said of an error, whoever threw it. */
+export function describeError(error: unknown): ProblemAnswer {
+  if (error instanceof ServiceProblem) return problemAnswer(error.code, error.message);
+  if (error instanceof StoreUnusable) return problemAnswer("store-failed", error.message, error.remedy);
+  if (isResponseSerializationError(error)) return problemAnswer("internal");
+  if (hasZodFastifySchemaValidationErrors(error)) {
+    const first = error.validation[0];
+    const place = [error.validationContext, ...(first?.instancePath ?? "").split("/")]
+      .filter(Boolean)
+      .join(" ");
+    return problemAnswer(
+      "bad-request",
+      `The request's ${place} is not right: ${first?.message ?? "unknown"}.`,
+    );
+  }
+  const code = textOf(error, "code");
+  if (code === "FST_ERR_CTP_INVALID_MEDIA_TYPE") return problemAnswer("wrong-media-type");
+  if (code === "FST_ERR_CTP_BODY_TOO_LARGE") return problemAnswer("too-large");
+  if (code === "ENOSPC" || code === "EDQUOT") return problemAnswer("disk-full");
+  if (code.startsWith("SQLITE_BUSY") || code.startsWith("SQLITE_LOCKED")) return problemAnswer("store-busy");
+  if (code.startsWith("SQLITE_")) return problemAnswer("store-failed");
+  const status = statusOf(error);
+  if (status === 404) return problemAnswer("no-such-path");
+  if (status >= 400 && status < 500) return problemAnswer("bad-request");
+  return problemAnswer("internal");
+}
+
+function textOf(error: unknown, field: "code"): string {
+  if (typeof error !== "object" || error === null || !(field in error)) return "";
+  return String(error[field]);
+}
+
+function statusOf(error: unknown): number {
+  if (typeof error !== "object" || error === null || !("statusCode" in error)) return 500;
+  return Number(error.statusCode);
+}

@@ -1,0 +1,62 @@
+/** What does each live topic show? The same answers as the routes give, cut to the contract in the same way. */
+import type { z } from "zod";
+import { AirView } from "../contract/air.ts";
+import { CapturesView } from "../contract/captures.ts";
+import { FeedView, type Topic } from "../contract/live.ts";
+import { NodePage, NodesView } from "../contract/nodes.ts";
+import { SiteView } from "../contract/site.ts";
+import { ServiceStatus } from "../contract/status.ts";
+import { ServiceProblem } from "./errors.ts";
+import type { LiveAnswer } from "./live-diff.ts";
+import type { LiveQuestion } from "./live-view.ts";
+import type { Views } from "./views.ts";
+
+const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
+  status: ServiceStatus,
+  site: SiteView,
+  nodes: NodesView,
+  air: AirView,
+  captures: CapturesView,
+  feed: FeedView,
+  node: NodePage,
+};
+
+/** Receptions in the live list. */
+const FEED_ROWS = 100;
+
+export interface LiveAnswerSources {
+  readonly views: Views;
+  readonly status: () => ServiceStatus;
+  readonly captures: () => CapturesView;
+  /** Microseconds since 1970. */
+  readonly nowUs: () => number;
+}
+
+/** Computes a topic's view now. Throws a ServiceProblem for a node that is not there. */
+export function liveAnswers(sources: LiveAnswerSources): (question: LiveQuestion) => LiveAnswer {
+  return (question) => SCHEMAS[question.topic].parse(answer(sources, question));
+}
+
+function answer({ views, status, captures, nowUs }: LiveAnswerSources, question: LiveQuestion): unknown {
+  const window = { last: question.last };
+  switch (question.topic) {
+    case "status":
+      return status();
+    case "captures":
+      return captures();
+    case "site":
+      return views.site(window, nowUs());
+    case "nodes":
+      return views.nodes(window, nowUs());
+    case "air":
+      return views.air(window, nowUs());
+    case "feed":
+      return { receptions: views.receptions({ limit: FEED_ROWS }, window, nowUs())?.receptions ?? [] };
+    case "node": {
+      const [devAddr = "", life = ""] = (question.key ?? "").split("/");
+      const page = views.node(devAddr, Number(life), window, nowUs());
+      if (page === null) throw new ServiceProblem("no-such-node");
+      return page;
+    }
+  }
+}

@@ -1,0 +1,211 @@
+/**
+ * How is one view kept fresh for all who look at it? It is computed once for them all, at most once a second, and
+ * anew after ten seconds without any traffic, since ages, silences and the window itself move with the clock. Who
+ * reads too slowly is passed over and gets a whole new snapshot when there is room again.
+ */
+import type { Topic } from "../contract/live.ts";
+import { type Change, changeBetween, type Frozen, freeze, type LiveAnswer } from "./live-diff.ts";
+
+export interface LiveQuestion {
+  readonly topic: Topic;
+  /** Seconds up to now. */
+  readonly last: number;
+  readonly key: string | null;
+}
+
+/** Timers and clock, handed in so that tests decide about time. */
+export interface LiveClock {
+  monotonicMs(): number;
+  /** Runs the work once after the delay; returns what calls it off. */
+  after(delayMs: number, work: () => void): () => void;
+}
+
+export interface LivePace {
+  /** Shortest time between two computations of one view. */
+  readonly leastMs: number;
+  /** Longest time without one. */
+  readonly mostMs: number;
+  /** How often it is tried whether a slow client has room again. */
+  readonly retryMs: number;
+  /** Time between two pings of a client. */
+  readonly heartbeatMs: number;
+  /** Octets that may wait for a client before it is passed over. */
+  readonly mostBuffered: number;
+}
+
+export const LIVE_PACE: LivePace = {
+  leastMs: 1_000,
+  mostMs: 10_000,
+  retryMs: 500,
+  heartbeatMs: 15_000,
+  mostBuffered: 1024 * 1024,
+};
+
+/** Computing may take this share of the time at most, however long it takes. */
+const LARGEST_SHARE = 1 / 4;
+
+/** The lists whose rows travel one by one; see rowKey in src/contract/live.ts. */
+const KEYED_LISTS: Readonly<Record<Topic, string | null>> = {
+  status: null,
+  site: "gateways",
+  nodes: "nodes",
+  air: null,
+  captures: "captures",
+  feed: "receptions",
+  node: null,
+};
+
+/** One client's interest in one view. */
+export interface Subscriber {
+  readonly id: number;
+  /** True while too much waits to be sent to this client. */
+  isFull(): boolean;
+  send(text: string): void;
+}
+
+interface Seat {
+  seq: number;
+  /** Has no state that a delta could change. */
+  needsSnapshot: boolean;
+  /** The last trouble that was told. */
+  trouble: string | null;
+}
+
+export interface LiveViewTools {
+  readonly clock: LiveClock;
+  readonly pace: LivePace;
+  readonly compute: (question: LiveQuestion) => LiveAnswer;
+  /** A sentence about why a view could not be computed. */
+  readonly describe: (error: unknown) => string;
+}
+
+export class LiveView {
+  readonly question: LiveQuestion;
+  readonly #tools: LiveViewTools;
+  readonly #list: string | null;
+  readonly #seats = new Map<Subscriber, Seat>();
+  #state: Frozen | null = null;
+  #stateText: string | null = null;
+  #trouble: string | null = null;
+  #computedAtMs = Number.NEGATIVE_INFINITY;
+  #costMs = 0;
+  #planned: { readonly atMs: number; readonly cancel: () => void } | null = null;
+  #cancelRetry: (() => void) | null = null;
+
+  constructor(question: LiveQuestion, tools: LiveViewTools) {
+    this.question = question;
+    this.#tools = tools;
+    this.#list = KEYED_LISTS[question.topic];
+  }
+
+  get isUnwatched(): boolean {
+    return this.#seats.size === 0;
+  }
+
+  /** Seats a subscriber: what is fresh is sent at once, else it waits for the next computation. */
+  add(subscriber: Subscriber): void {
+    const seat: Seat = { seq: 0, needsSnapshot: true, trouble: null };
+    this.#seats.set(subscriber, seat);
+    if (this.#nowMs() - this.#computedAtMs < this.#leastMs()) this.#serve(subscriber, seat, null);
+    else this.#planAt(this.#nowMs());
+  }
+
+  remove(subscriber: Subscriber): void {
+    this.#seats.delete(subscriber);
+    if (!this.isUnwatched) return;
+    this.#planned?.cancel();
+    this.#planned = null;
+    this.#cancelRetry?.();
+    this.#cancelRetry = null;
+  }
+
+  /** A new snapshot for one who found a hole in the numbers. */
+  resync(subscriber: Subscriber): void {
+    const seat = this.#seats.get(subscriber);
+    if (seat === undefined) return;
+    seat.needsSnapshot = true;
+    seat.trouble = null;
+    this.#serve(subscriber, seat, null);
+  }
+
+  /** Something it rests on has changed. */
+  markDirty(): void {
+    if (!this.isUnwatched) this.#planAt(this.#computedAtMs + this.#leastMs());
+  }
+
+  #compute(): void {
+    this.#planned = null;
+    const beganMs = this.#nowMs();
+    let change: Change | "whole" | null = null;
+    try {
+      const next = freeze(this.#tools.compute(this.question), this.#list);
+      change = this.#state === null ? "whole" : changeBetween(this.#state, next, this.#list);
+      this.#state = next;
+      this.#trouble = null;
+      if (change !== null) this.#stateText = null;
+    } catch (error) {
+      this.#trouble = this.#tools.describe(error);
+    }
+    this.#computedAtMs = this.#nowMs();
+    this.#costMs = this.#computedAtMs - beganMs;
+    const text = change === null || change === "whole" ? null : JSON.stringify(change).slice(1, -1);
+    for (const [subscriber, seat] of this.#seats) {
+      if (change === "whole") seat.needsSnapshot = true;
+      this.#serve(subscriber, seat, text);
+    }
+    if (!this.isUnwatched)
+      this.#planAt(this.#computedAtMs + Math.max(this.#tools.pace.mostMs, this.#leastMs()));
+  }
+
+  /** Sends what this seat lacks: a snapshot, else the change, else nothing. */
+  #serve(subscriber: Subscriber, seat: Seat, changeText: string | null): void {
+    if (this.#trouble !== null) {
+      if (seat.trouble === this.#trouble || subscriber.isFull()) return;
+      seat.trouble = this.#trouble;
+      subscriber.send(JSON.stringify({ type: "trouble", id: subscriber.id, sentence: this.#trouble }));
+      return;
+    }
+    if (this.#state === null) return;
+    // What was told as a trouble is over: the client learns that from a message, even if nothing else changed.
+    if (seat.trouble !== null) seat.needsSnapshot = true;
+    if (!seat.needsSnapshot && changeText === null) return;
+    if (subscriber.isFull()) {
+      seat.needsSnapshot = true;
+      this.#retryLater();
+      return;
+    }
+    seat.seq += 1;
+    const head = `"id":${subscriber.id},"seq":${seat.seq}`;
+    if (seat.needsSnapshot) {
+      seat.needsSnapshot = false;
+      seat.trouble = null;
+      this.#stateText ??= JSON.stringify(this.#state.answer);
+      subscriber.send(`{"type":"snapshot",${head},"view":${this.#stateText}}`);
+    } else subscriber.send(`{"type":"delta",${head},${changeText}}`);
+  }
+
+  #retryLater(): void {
+    this.#cancelRetry ??= this.#tools.clock.after(this.#tools.pace.retryMs, () => {
+      this.#cancelRetry = null;
+      for (const [subscriber, seat] of this.#seats)
+        if (seat.needsSnapshot) this.#serve(subscriber, seat, null);
+    });
+  }
+
+  #planAt(atMs: number): void {
+    if (this.#planned !== null) {
+      if (this.#planned.atMs <= atMs) return;
+      this.#planned.cancel();
+    }
+    const delayMs = Math.max(0, atMs - this.#nowMs());
+    this.#planned = { atMs, cancel: this.#tools.clock.after(delayMs, () => this.#compute()) };
+  }
+
+  #leastMs(): number {
+    return Math.max(this.#tools.pace.leastMs, this.#costMs / LARGEST_SHARE);
+  }
+
+  #nowMs(): number {
+    return this.#tools.clock.monotonicMs();
+  }
+}

@@ -1,0 +1,46 @@
+/**
+ * What does the service need to be told about the store? These questions and no others: the routes and the live
+ * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection.
+ */
+import type { AirView } from "../contract/air.ts";
+import type { CapturesView } from "../contract/captures.ts";
+import type { WindowQuery } from "../contract/common.ts";
+import type { GatewaysView } from "../contract/gateways.ts";
+import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
+import type { SiteView } from "../contract/site.ts";
+import type { RefusalsView } from "../contract/status.ts";
+
+/** What is stored altogether. Times are microseconds since 1970. */
+export interface StoredFacts {
+  readonly siteName: string;
+  readonly bytes: number;
+  readonly receptions: number;
+  readonly fromUs: number | null;
+  readonly toUs: number | null;
+}
+
+export interface ReceptionQuestion {
+  readonly devAddr?: string | undefined;
+  readonly life?: number | undefined;
+  readonly gateway?: string | undefined;
+  /** Cursor of an earlier page. */
+  readonly before?: string | undefined;
+  readonly limit: number;
+}
+
+/** Each answers at once, from the store as it is now; `nowUs` is the end of a window that moves with the clock. */
+export interface Views {
+  stored(): StoredFacts;
+  site(window: WindowQuery, nowUs: number): SiteView;
+  gateways(window: WindowQuery, nowUs: number): GatewaysView;
+  nodes(window: WindowQuery, nowUs: number): NodesView;
+  /** null: no such address in such a life. */
+  node(devAddr: string, life: number, window: WindowQuery, nowUs: number): NodePage | null;
+  /** null: the cursor is none of ours. */
+  receptions(question: ReceptionQuestion, window: WindowQuery, nowUs: number): ReceptionPage | null;
+  frame(id: number): FrameView | null;
+  air(window: WindowQuery, nowUs: number): AirView;
+  /** Captures that were read, newest first, without the progress of those being read, and the samples. */
+  captures(): CapturesView;
+  refusals(): RefusalsView;
+}
