@@ -26,7 +26,7 @@ const program = new Command("mastlog")
     "\nExit codes: 0 success; 1 it ran and the answer is bad; 2 wrong usage or unreadable input.",
   );
 for (const command of [
-  listenCommand(),
+  listenCommand(version),
   importCommand(),
   gatewaysCommand(),
   nodesCommand(),

@@ -2,7 +2,7 @@
 import { Command } from "commander";
 import { openStore } from "../store/open.ts";
 import { rebuild } from "../store/rebuild.ts";
-import { dbOption, guarded, type DbOptions } from "./options.ts";
+import { type DbOptions, dbOption, guarded } from "./options.ts";
 import { progressBar } from "./progress.ts";
 
 export function rebuildCommand(): Command {

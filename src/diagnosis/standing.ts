@@ -114,7 +114,7 @@ export function span(seconds: number): string {
 export function percent(ratio: number): string {
   const value = ratio * 100;
   // 99.96 must not print as 100 when something was lost.
-  const digits = value === 100 || value === 0 ? 0 : value < 10 || value > 99 ? 1 : 0;
+  const digits = value === 100 || value === 0 ? 0 : value < 1 ? 2 : value < 10 || value > 99 ? 1 : 0;
   const rounded = value < 100 && value > 99.9 ? "99.9" : value.toFixed(digits);
   return `${rounded}\u2009%`;
 }

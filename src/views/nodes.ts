@@ -30,6 +30,8 @@ export interface NodeContext {
   readonly outages: readonly Stretch[];
   readonly names: ReadonlyMap<string, LabelRecord>;
   readonly home: HomeNetworks;
+  /** Lives that a later life of their address took the place of: they are over, not overdue. */
+  readonly over: ReadonlySet<number>;
 }
 
 export function nodesView(store: Store, window: AskedWindow): NodesView {
@@ -73,7 +75,23 @@ export function nodeContext(
   }
   const names = labels(store, "node");
   const home = homeNetworksOf(counts, names);
-  return { window, endUs, outages: siteOutages(reaches, window), names, home };
+  return { window, endUs, outages: siteOutages(reaches, window), names, home, over: livesOver(lives) };
+}
+
+/** A second device beside the first ends nothing; a reset or a join does. */
+function livesOver(lives: ReadonlyMap<number, LifeRecord>): Set<number> {
+  const newest = new Map<number, LifeRecord>();
+  for (const life of lives.values()) {
+    if (life.begunBy === "second-device" || life.begunBy === "unexplained") continue;
+    const known = newest.get(life.devAddr);
+    if (known === undefined || life.firstAtUs > known.firstAtUs) newest.set(life.devAddr, life);
+  }
+  const over = new Set<number>();
+  for (const life of lives.values()) {
+    const last = newest.get(life.devAddr);
+    if (last !== undefined && last.id !== life.id && last.firstAtUs > life.lastAtUs) over.add(life.id);
+  }
+  return over;
 }
 
 export function nodeRow(
@@ -90,7 +108,7 @@ export function nodeRow(
   const firstUs = frames[0]?.atUs ?? life.firstAtUs;
   const lastUs = frames.at(-1)?.atUs ?? life.lastAtUs;
   const isNewest = lastUs >= life.lastAtUs;
-  const overdue = isNewest && isOverdue(loss, lastUs, endUs);
+  const overdue = isNewest && !context.over.has(life.id) && isOverdue(loss, lastUs, endUs);
   const judgement = judgeNode({
     ...loss,
     marginMedianDb: levels.marginDb.median,

@@ -1,0 +1,142 @@
+/** `mastlog listen`: the service. Receives gateways' datagrams, keeps them, shows them. */
+import { existsSync, mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import closeWithGrace from "close-with-grace";
+import { Command } from "commander";
+import { z } from "zod";
+import { startIntake } from "../intake/start-intake.ts";
+import { reachableAddresses } from "../intake/udp-door.ts";
+import { openReader } from "../store/open.ts";
+import { packageRoot } from "../store/package-root.ts";
+import { CannotRun, dbOption, guarded } from "./options.ts";
+
+const Port = z.coerce.number().int().min(0).max(65_535);
+const Options = z.object({
+  udpPort: Port,
+  udpHost: z.string().min(1).optional(),
+  webPort: Port,
+  host: z.string().min(1),
+  token: z.string().optional(),
+  db: z.string().min(1),
+});
+
+/** Longest wait for an orderly end after a signal. */
+const END_WITHIN_MS = 8_000;
+
+export function listenCommand(version: string): Command {
+  return new Command("listen")
+    .description("receive gateways' datagrams, keep them, and show them in the dashboard")
+    .option("--udp-port <n>", "UDP port that gateways send to", "1700")
+    .option("--udp-host <address>", "only this address of this machine (default: all, IPv4 and IPv6)")
+    .option("--web-port <n>", "TCP port of the dashboard", "8470")
+    .option(
+      "--host <address>",
+      "address of the dashboard; anything but this machine needs a token",
+      "127.0.0.1",
+    )
+    .option(
+      "--token <text>",
+      "the token asked for (default: a random one when --host is open to the network)",
+    )
+    .addOption(dbOption())
+    .addHelpText("after", "\nNothing is ever transmitted, and no gateway is asked to transmit.")
+    .action((given: unknown) => guarded(() => listen(given, version)));
+}
+
+async function listen(given: unknown, version: string): Promise<void> {
+  const parsed = Options.safeParse(given);
+  if (!parsed.success) throw new CannotRun("A port is a number from 0 to 65535 (0: any free one).");
+  const options = parsed.data;
+  // The service's libraries are loaded only here: no other command waits for them.
+  const [{ buildService }, { ServiceUnusable }, { storeViews }, { tokenFor }] = await Promise.all([
+    import("../service/build-service.ts"),
+    import("../service/errors.ts"),
+    import("../service/store-views.ts"),
+    import("../service/token.ts"),
+  ]);
+  const folder = (name: string) => {
+    const path = fileURLToPath(new URL(name, packageRoot));
+    return existsSync(path) ? path : null;
+  };
+  let token: string | null;
+  try {
+    token = tokenFor(options.host, options.token ?? null);
+  } catch (error) {
+    if (error instanceof ServiceUnusable) throw new CannotRun(`${error.message} ${error.remedy}`);
+    throw error;
+  }
+  const intake = await startIntake({
+    dbPath: options.db,
+    udpHost: options.udpHost ?? null,
+    udpPort: options.udpPort,
+    log: (sentence) => process.stderr.write(`${sentence}\n`),
+    onLost: (error) => {
+      process.stderr.write(`The intake has ended: ${error.message}. Nothing is received any more.\n`);
+      process.exit(1);
+    },
+  });
+  const store = openReader(options.db);
+  const uploadFolder = mkdtempSync(join(tmpdir(), "mastlog-"));
+  const samplesFolder = folder("sample-captures");
+  const app = await buildService({
+    views: storeViews({ store, path: options.db, samplesFolder }),
+    intake,
+    webRoot: folder("dist/web"),
+    version,
+    now: Date.now,
+    host: options.host,
+    port: options.webPort,
+    token,
+    uploadFolder,
+    samplesFolder,
+    logger: null,
+  });
+  const end = async (): Promise<void> => {
+    await app.close();
+    await intake.close();
+    store.close();
+    rmSync(uploadFolder, { recursive: true, force: true });
+  };
+  try {
+    await app.listen({ host: options.host, port: options.webPort });
+  } catch (error) {
+    await end();
+    throw new CannotRun(webTrouble(error, options.host, options.webPort));
+  }
+  closeWithGrace({ delay: END_WITHIN_MS, logger: false }, async ({ err }) => {
+    if (err !== undefined) process.stderr.write(`${err.stack ?? err.message}\n`);
+    await end();
+  });
+  const bound = app.server.address();
+  const webPort = bound !== null && typeof bound === "object" ? bound.port : options.webPort;
+  process.stdout.write(
+    `${readyLine(options.udpHost ?? null, intake.udp[0]?.port ?? 0, options.host, webPort, token)}\n`,
+  );
+}
+
+/** One line with both addresses; the token rides in the dashboard's, to be opened as it stands. */
+function readyLine(
+  udpHost: string | null,
+  udpPort: number,
+  host: string,
+  webPort: number,
+  token: string | null,
+): string {
+  const reachable = reachableAddresses();
+  const udp = udpHost ?? (reachable[0] === undefined ? "this machine" : reachable.slice(0, 3).join(", "));
+  const shown = host === "0.0.0.0" || host === "::" ? (reachable[0] ?? "127.0.0.1") : host;
+  const name = shown.includes(":") ? `[${shown}]` : shown;
+  const query = token === null ? "" : `?token=${token}`;
+  return `Mastlog listens: gateways to UDP port ${udpPort} of ${udp}, dashboard at http://${name}:${webPort}/${query}`;
+}
+
+function webTrouble(error: unknown, host: string, port: number): string {
+  const code = error instanceof Error && "code" in error ? String(error.code) : "";
+  if (code === "EADDRINUSE") {
+    return `TCP port ${port} of ${host} is taken by another program. Is Mastlog running already? Otherwise choose another with --web-port.`;
+  }
+  if (code === "EADDRNOTAVAIL") return `${host} is no address of this machine. Choose another with --host.`;
+  return `The dashboard cannot listen on ${host} port ${port}: ${error instanceof Error ? error.message : String(error)}`;
+}

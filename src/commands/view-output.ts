@@ -1,0 +1,35 @@
+/** How do the commands print an answer: aligned columns under the view's sentence, or one JSON document. */
+import type { Sentence } from "../contract/index.ts";
+
+export function printJson(value: unknown): void {
+  process.stdout.write(`${JSON.stringify(value, null, 2)}\n`);
+}
+
+export function sentenceText(sentence: Sentence): string {
+  return sentence.map(({ text }) => text).join("");
+}
+
+export interface Column<Row> {
+  readonly title: string;
+  readonly of: (row: Row) => string;
+  /** Numbers stand right. */
+  readonly right?: boolean;
+}
+
+/** A table of text; every row one line. Empty without rows. */
+export function table<Row>(rows: readonly Row[], columns: readonly Column<Row>[]): string {
+  if (rows.length === 0) return "";
+  const cells = [columns.map(({ title }) => title), ...rows.map((row) => columns.map(({ of }) => of(row)))];
+  const widths = columns.map((_, i) => Math.max(...cells.map((line) => [...(line[i] ?? "")].length)));
+  const pad = (text: string, i: number) => {
+    const fill = " ".repeat(Math.max(0, (widths[i] ?? 0) - [...text].length));
+    return columns[i]?.right === true ? fill + text : text + fill;
+  };
+  return cells.map((line) => line.map(pad).join("  ").trimEnd()).join("\n");
+}
+
+/** "−97.0" with a true minus; "–" where there is nothing to say. */
+export function number(value: number | null, digits = 1): string {
+  if (value === null) return "–";
+  return `${value < 0 ? "\u2212" : ""}${Math.abs(value).toFixed(digits)}`;
+}

@@ -1,0 +1,56 @@
+/**
+ * How are the service's questions answered from the store? By the views, over one reading connection, each answer
+ * from one state of the store: a commit in the middle of a question does not show in half of it.
+ */
+import { statSync } from "node:fs";
+import type { WindowQuery } from "../contract/common.ts";
+import type { Store } from "../store/open.ts";
+import { storedSpanUs } from "../store/queries/lives.ts";
+import { receptionCount } from "../store/queries/receptions.ts";
+import { airView } from "../views/air.ts";
+import { captureRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
+import { gatewaysView } from "../views/gateways.ts";
+import { nodePage } from "../views/node-page.ts";
+import { nodesView } from "../views/nodes.ts";
+import { frameView, receptionPage } from "../views/receptions.ts";
+import { siteName, siteView } from "../views/site.ts";
+import { type AskedWindow, resolveWindow } from "../views/window.ts";
+import type { Views } from "./views.ts";
+
+/** `store`: a reading connection (openReader) that stays the caller's to close, after the service. */
+export function storeViews(store: Store): Views {
+  const within = <T>(read: () => T): T => store.transaction(read)();
+  const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow) => T): T =>
+    within(() => read(resolveWindow(query, nowUs, storedSpanUs(store))));
+  return {
+    stored: () =>
+      within(() => {
+        const span = storedSpanUs(store);
+        return {
+          siteName: siteName(store),
+          bytes: storeBytes(store),
+          receptions: receptionCount(store),
+          fromUs: span?.fromUs ?? null,
+          toUs: span?.toUs ?? null,
+        };
+      }),
+    site: (query, nowUs) => over(query, nowUs, (window) => siteView(store, window)),
+    gateways: (query, nowUs) => over(query, nowUs, (window) => gatewaysView(store, window)),
+    nodes: (query, nowUs) => over(query, nowUs, (window) => nodesView(store, window)),
+    node: (devAddr, life, query, nowUs) =>
+      over(query, nowUs, (window) => nodePage(store, window, devAddr, life)),
+    receptions: ({ gateway, ...question }, query, nowUs) =>
+      over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
+    frame: (id) => within(() => frameView(store, id)),
+    air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window)),
+    captures: (progressOf) => within(() => captureRows(store, progressOf)),
+    refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),
+  };
+}
+
+/** Octets of the store's file and of what is not yet merged into it. */
+function storeBytes(store: Store): number {
+  const pages = Number(store.pragma("page_count", { simple: true }));
+  const pageSize = Number(store.pragma("page_size", { simple: true }));
+  return pages * pageSize + (statSync(`${store.name}-wal`, { throwIfNoEntry: false })?.size ?? 0);
+}
