@@ -18,7 +18,7 @@ export interface Transmitted {
 // LoRaWAN 1.1, section 4.4: TxDr is 4 bits wide in every region; TxCh reaches 95 in the plan with most channels.
 const DATA_RATES = 16;
 const CHANNELS = 96;
-/** Pairs that a search tries: any of them fits a foreign frame with 2.3 %. */
+/** Pairs that a search tries, up to 40 ms of them: any of them fits a foreign frame with 2.3 %. */
 export const SERVING_TRIALS = DATA_RATES * CHANNELS;
 
 export interface ServingHint {

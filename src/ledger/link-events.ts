@@ -26,7 +26,8 @@ export function linkEvents(frames: Iterable<LinkFrame>): LinkEvent[] {
   const all = [...frames];
   const story = new LinkStory(readsAsClearText(all));
   for (const frame of all) story.hear(frame);
-  return joinRestless(story.events);
+  // Repeats are noticed one counter late, and belong to the time at which they were heard.
+  return joinRestless(story.events).sort((a, b) => a.atUs - b.atUs);
 }
 
 // LoRaWAN 1.1, figure 12: FCtrl of an uplink.

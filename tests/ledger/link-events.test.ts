@@ -1,0 +1,423 @@
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import { batteryPercent, batteryWords } from "../../src/ledger/link-command-words.ts";
+import {
+  type LinkEvent,
+  type LinkEventKind,
+  type LinkFrame,
+  linkEvents,
+} from "../../src/ledger/link-events.ts";
+import type { Modulation } from "../../src/model/modulation.ts";
+import { octetsOfHex } from "../../src/wire/lorawan/octets.ts";
+
+const S = 1_000_000;
+const lora = (spreadingFactor: number): Modulation => ({
+  kind: "lora",
+  spreadingFactor,
+  bandwidthHz: 125_000,
+  codingRate: "4/5",
+});
+const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
+
+interface Short extends Partial<Omit<LinkFrame, "fOpts">> {
+  readonly fOpts?: string;
+  readonly sf?: number;
+}
+
+/** An uplink a minute, SF7, ADR on, nothing in FOpts. */
+function up(counter: number, { fOpts = "", sf = 7, ...more }: Short = {}): LinkFrame {
+  return {
+    atUs: counter * 60 * S,
+    counter,
+    messageType: "UnconfirmedDataUp",
+    fCtrl: 0x80,
+    fOptsAre: "assumed 1.0 clear text",
+    modulation: lora(sf),
+    frequencyHz: 868_100_000,
+    fPort: 1,
+    repeat: false,
+    ...more,
+    fOpts: hex(fOpts),
+  };
+}
+
+/** A downlink between the uplinks of counter and counter + 1. */
+function down(counter: number, fOpts: string, more: Omit<Short, "fOpts"> = {}): LinkFrame {
+  return {
+    ...up(counter, { messageType: "UnconfirmedDataDown", fCtrl: 0x80, fOpts, ...more }),
+    atUs: counter * 60 * S + S,
+    counter: null,
+    modulation: null,
+  };
+}
+
+const again = (frame: LinkFrame, seconds: number, more: Partial<LinkFrame> = {}): LinkFrame => ({
+  ...frame,
+  atUs: frame.atUs + seconds * S,
+  repeat: true,
+  ...more,
+});
+
+const kinds = (events: readonly LinkEvent[]) => events.map(({ kind }) => kind);
+const of = (events: readonly LinkEvent[], kind: LinkEventKind) =>
+  events.filter((event) => event.kind === kind);
+const sentences = (events: readonly LinkEvent[]) => events.map(({ sentence }) => sentence);
+const row = (from: number, count: number, more: Short = {}) =>
+  Array.from({ length: count }, (_, i) => up(from + i, more));
+
+describe("the data rate", () => {
+  it("that the network asked for is said to be commanded", () => {
+    const events = linkEvents([up(0, { sf: 12 }), down(0, "0352070001"), up(1, { sf: 9, fOpts: "0307" })]);
+    expect(sentences(events)).toEqual([
+      "The network asked for data rate 5, transmit power index 2 (0 is the most), each frame sent once and channel mask 0x0007 (control 0) (LinkADRReq) (assumed 1.0 clear text).",
+      "The node accepted every part of a LinkADRReq (assumed 1.0 clear text).",
+      "The data rate went from SF12BW125 to SF9BW125, as the network asked (LinkADRReq heard).",
+    ]);
+    expect(events[2]).toMatchObject({ counter: 1, certainty: "seen", details: { cause: "commanded" } });
+  });
+
+  it("is explained by the answer alone when the command was not heard", () => {
+    const [, change] = linkEvents([up(0, { sf: 12 }), up(1, { sf: 9, fOpts: "0307" })]);
+    expect(change?.sentence).toContain("the node answered a LinkADRReq that was not heard");
+  });
+
+  it("is not explained by a command that the node refused, or that keeps the data rate", () => {
+    for (const [request, answer] of [
+      ["0352070001", "0305"],
+      ["03F2070001", "0307"],
+    ] as const) {
+      const events = linkEvents([up(0, { sf: 12 }), down(0, request), up(1, { sf: 9, fOpts: answer })]);
+      expect(of(events, "data-rate")[0]?.details.cause, request).toBe("unexplained");
+    }
+  });
+
+  it("is explained once by one command", () => {
+    const events = linkEvents([
+      up(0, { sf: 12 }),
+      down(0, "0352070001"),
+      up(1, { sf: 7, fOpts: "0307" }),
+      up(2, { sf: 10 }),
+    ]);
+    expect(of(events, "data-rate").map(({ details }) => details.cause)).toEqual(["commanded", "unexplained"]);
+  });
+
+  it("that fell while ADRACKReq was set is ADR back-off, a rise is not", () => {
+    const asking = { fCtrl: 0xc0 };
+    const frames = [up(0), ...row(1, 32, asking), up(33, { ...asking, sf: 8 }), up(34, { sf: 8 })];
+    const events = linkEvents(frames);
+    expect(kinds(events)).toEqual(["adr-ack-req", "data-rate", "adr-ack-req"]);
+    expect(events[1]).toMatchObject({ details: { cause: "adr-back-off", from: "SF7BW125", to: "SF8BW125" } });
+    expect(events[1]?.sentence).toContain("ADRACKReq was set for 32 counters");
+    const rise = linkEvents([up(0, { sf: 9 }), up(1, { ...asking, sf: 9 }), up(2, { ...asking, sf: 8 })]);
+    expect(of(rise, "data-rate")[0]?.details.cause).toBe("unexplained");
+  });
+
+  it("of a node whose ADR bit is off is its own affair", () => {
+    const events = linkEvents([up(0, { fCtrl: 0 }), up(1, { fCtrl: 0, sf: 10 })]);
+    expect(events).toMatchObject([{ kind: "data-rate", details: { cause: "node-itself" } }]);
+    // ADRACKReq means nothing without the ADR bit.
+    const asking = linkEvents([up(0, { fCtrl: 0x40 }), up(1, { fCtrl: 0x40, sf: 10 })]);
+    expect(asking).toMatchObject([{ kind: "data-rate", details: { cause: "node-itself" } }]);
+  });
+
+  it("that falls in a retry of a confirmed frame is a retry's", () => {
+    const confirmed = up(5, { messageType: "ConfirmedDataUp" });
+    const events = linkEvents([confirmed, again(confirmed, 4, { modulation: lora(8) })]);
+    expect(events).toMatchObject([{ kind: "data-rate", details: { cause: "confirmed-retry" } }]);
+  });
+
+  it("that changes with every frame is one event, not a hundred", () => {
+    const frames = Array.from({ length: 100 }, (_, i) => up(i, { fCtrl: 0, sf: 7 + (i % 3) }));
+    const events = linkEvents(frames);
+    expect(events).toHaveLength(1);
+    expect(events[0]).toMatchObject({ kind: "data-rate", counter: 1, times: 99 });
+    expect(events[0]?.sentence).toBe(
+      "The data rate changed 99 times within 98 counters, among SF7BW125, SF8BW125, SF9BW125, and the network asked for none of it.",
+    );
+  });
+
+  it("three changes far apart stay three events", () => {
+    const frames = [up(0), up(20, { sf: 8 }), up(40, { sf: 7 }), up(60, { sf: 9 })];
+    expect(linkEvents(frames)).toHaveLength(3);
+  });
+});
+
+describe("what the network commands", () => {
+  it("is told once however often it is repeated, and again when it changes", () => {
+    const events = linkEvents([
+      up(0),
+      down(0, "03F2070002"),
+      up(1),
+      down(1, "03F2070002"),
+      up(2),
+      down(2, "03F3070003"),
+      down(3, "0407"),
+      down(4, "0407"),
+      down(5, "0400"),
+    ]);
+    expect(sentences(events).map((one) => one.replace(" (assumed 1.0 clear text)", ""))).toEqual([
+      "The network asked for transmit power index 2 (0 is the most), each frame sent up to 2 times and channel mask 0x0007 (control 0) (LinkADRReq).",
+      "The network asked for transmit power index 3 (0 is the most) and each frame sent up to 3 times (LinkADRReq).",
+      "The network limits the node to 1/128 of the time, 0.781 % (DutyCycleReq).",
+      "The network lifted the duty-cycle limit (DutyCycleReq).",
+    ]);
+    expect(events[0]?.details).toMatchObject({ txPower: 2, nbTrans: 2 });
+  });
+
+  it("of several LinkADRReq in a row the last counts", () => {
+    const [event] = linkEvents([up(0), down(0, "0350FF00010350000071")]);
+    expect(event?.details).toMatchObject({ chMaskCntl: 7, chMask: 0, dataRate: 5 });
+  });
+
+  // Octets and readings: worked examples, LoRaWAN 1.1, section 5.
+  it.each([
+    ["0523D2AD84", "receive-windows", "RX1 data rate offset 2, RX2 data rate 3 at 869.525 MHz"],
+    ["0805", "receive-windows", "first receive window to 5 s"],
+    ["0703184F8450", "channel-plan", "channel 3 at 867.1 MHz, data rates 0 to 5"],
+    ["070300000050", "channel-plan", "took channel 3 away"],
+    ["0A03D2AD84", "channel-plan", "answers channel 3 at 869.525 MHz"],
+    ["0935", "transmit-limits", "16 dBm EIRP, uplinks and downlinks to 400 ms each"],
+    ["021403", "link-check-answered", "20 dB margin, heard by 3 gateways"],
+    ["06", "device-status-asked", "asked for the node's status"],
+    ["0DB0ADE84380", "device-time-answered", "gave the time"],
+    ["2002", "class", "confirmed class C"],
+    ["0F7B", "other-command", "RejoinParamSetupReq"],
+  ] as const)("%s is told as %s", (octets, kind, words) => {
+    const [event, ...more] = linkEvents([up(0), down(0, octets)]);
+    expect(event).toMatchObject({ kind, direction: "down", counter: null, atUs: S });
+    expect(event?.sentence).toContain(words);
+    expect(more).toEqual([]);
+  });
+});
+
+describe("what the node answers", () => {
+  it("names the refused part of a LinkADRReq, over all answers of a block", () => {
+    const [event] = linkEvents([up(0, { fOpts: "03070303" })]);
+    expect(event).toMatchObject({
+      kind: "link-adr-answered",
+      details: { powerAck: false, dataRateAck: true, accepted: false },
+    });
+    expect(event?.sentence).toBe(
+      "The node refused the transmit power of a LinkADRReq (assumed 1.0 clear text).",
+    );
+  });
+
+  it.each([
+    ["06FE3B", "The node reports a battery at 100 %, full and hears the network at -5 dB SNR (DevStatusAns)"],
+    [
+      "06033C",
+      "The node reports a battery at 1 %, nearly empty and hears the network at -4 dB SNR (DevStatusAns)",
+    ],
+    ["060005", "The node reports an external supply and hears the network at 5 dB SNR (DevStatusAns)"],
+    [
+      "06FF05",
+      "The node reports a battery whose level it cannot tell and hears the network at 5 dB SNR (DevStatusAns)",
+    ],
+    [
+      "0502",
+      "The node refused the RX1 data rate offset and RX2 frequency of new receive windows (RXParamSetupAns)",
+    ],
+    ["0702", "The node refused the frequency of a channel (NewChannelAns)"],
+    ["0A03", "The node accepted every part of a downlink channel (DlChannelAns)"],
+    ["08", "The node took over a new receive delay (RXTimingSetupAns)"],
+    ["04", "The node took over a duty-cycle limit (DutyCycleAns)"],
+    ["09", "The node took over limits of power and dwell time (TXParamSetupAns)"],
+    ["02", "The node asked for a link check"],
+    ["0D", "The node asked for the time"],
+    ["2002", "The node says that it is of class C (DeviceModeInd)"],
+  ])("%s: %s", (fOpts, words) => {
+    expect(sentences(linkEvents([up(0, { fOpts })]))).toEqual([`${words} (assumed 1.0 clear text).`]);
+  });
+
+  it("battery levels in per cent: 1 is none, 254 is all, 0 and 255 are no level", () => {
+    expect([1, 128, 254].map(batteryPercent)).toEqual([0, 50, 100]);
+    expect([0, 255].map(batteryPercent)).toEqual([null, null]);
+    expect(batteryWords(128)).toBe("a battery at 50 %, about half");
+  });
+
+  it("counts an answer once that is said again until a downlink comes, with how often", () => {
+    const events = linkEvents([...row(0, 5, { fOpts: "0507" }), ...row(5, 2)]);
+    expect(events).toMatchObject([{ kind: "receive-windows", counter: 0, times: 5 }]);
+    expect(events[0]?.sentence).toContain("in 5 uplinks running");
+  });
+
+  it("counts it anew when its content changes, after a pause, and after a new request", () => {
+    const times = (frames: LinkFrame[]) =>
+      of(linkEvents(frames), "receive-windows").filter(({ direction }) => direction === "up").length;
+    expect(times([up(0, { fOpts: "0507" }), up(1, { fOpts: "0506" })])).toBe(2);
+    expect(times([up(0, { fOpts: "0507" }), up(1), up(2, { fOpts: "0507" })])).toBe(2);
+    const request = (at: number, octets: string) => down(at, octets);
+    expect(
+      times([request(0, "0805"), up(1, { fOpts: "08" }), request(1, "0803"), up(2, { fOpts: "08" })]),
+    ).toBe(2);
+    expect(
+      times([request(0, "0805"), up(1, { fOpts: "08" }), request(1, "0805"), up(2, { fOpts: "08" })]),
+    ).toBe(1);
+  });
+
+  it("does not count the repeats of a frame", () => {
+    const frame = up(0, { fOpts: "0307" });
+    expect(linkEvents([frame, again(frame, 4), again(frame, 8)])).toHaveLength(1);
+  });
+});
+
+describe("FOpts that may be ciphertext", () => {
+  it("are left out when they do not read to their end", () => {
+    expect(linkEvents([up(0, { fOpts: "0280" })])).toEqual([]);
+    expect(linkEvents([up(0, { fOpts: "06FE" })])).toEqual([]);
+  });
+
+  it("are left out in every frame of a node whose FOpts mostly do not read", () => {
+    const random = ["02", "7F", "C1", "0D", "99", "E4", "08", "55"];
+    expect(linkEvents(random.map((fOpts, counter) => up(counter, { fOpts })))).toEqual([]);
+  });
+
+  it("are believed in spite of one bad frame in many", () => {
+    const frames = [...row(0, 20, { fOpts: "02" }), up(20, { fOpts: "02FF" })];
+    expect(linkEvents(frames)).toMatchObject([{ kind: "link-check-asked", times: 20 }]);
+  });
+
+  it("known to be encrypted are never read, decrypted ones are read without a doubt", () => {
+    expect(linkEvents([up(0, { fOpts: "0D", fOptsAre: "encrypted" })])).toEqual([]);
+    const [event] = linkEvents([up(0, { fOpts: "0D", fOptsAre: "decrypted" })]);
+    expect(event).toMatchObject({ certainty: "proved", sentence: "The node asked for the time." });
+    // What a proof says to be clear text is read up to a proprietary command.
+    expect(linkEvents([up(0, { fOpts: "0D80", fOptsAre: "1.0 clear text" })])).toHaveLength(1);
+  });
+
+  it("of a 1.1 node with random ciphertext yield next to no events", () => {
+    fc.assert(
+      fc.property(
+        fc.array(fc.uint8Array({ minLength: 1, maxLength: 15 }), { minLength: 20, maxLength: 60 }),
+        (lists) => {
+          const frames = lists.map((fOpts, counter) => ({ ...up(counter), fOpts }));
+          expect(linkEvents(frames)).toEqual([]);
+        },
+      ),
+      { seed: 3, numRuns: 100 },
+    );
+  });
+});
+
+describe("the frame control bits", () => {
+  it("tell when ADR, ADRACKReq and class B go on and off", () => {
+    const events = linkEvents([
+      up(0, { fCtrl: 0 }),
+      up(1, { fCtrl: 0xd0 }),
+      up(2, { fCtrl: 0xd0 }),
+      up(3, { fCtrl: 0 }),
+    ]);
+    expect(events.map(({ kind, counter, details }) => [kind, counter, Object.values(details)[0]])).toEqual([
+      ["adr-bit", 1, true],
+      ["adr-ack-req", 1, true],
+      ["class", 1, true],
+      ["adr-bit", 3, false],
+      ["adr-ack-req", 3, false],
+      ["class", 3, false],
+    ]);
+  });
+
+  it("of a downlink, where they mean something else, tell nothing", () => {
+    expect(linkEvents([up(0), down(0, "", { fCtrl: 0x10 }), up(1)])).toEqual([]);
+  });
+});
+
+describe("repeats", () => {
+  const sent = (counter: number, times: number): LinkFrame[] => {
+    const frame = up(counter);
+    return [frame, ...Array.from({ length: times - 1 }, (_, i) => again(frame, 4 * (i + 1)))];
+  };
+  const sentEach = (from: number, times: readonly number[]) =>
+    times.flatMap((count, i) => sent(from + i, count));
+
+  it("are told when frames are sent more often, with the network's wish as the reason", () => {
+    const frames = [
+      ...sentEach(0, Array(10).fill(1)),
+      down(9, "03FF070003"),
+      ...sentEach(10, Array(6).fill(3)),
+    ];
+    const [event, ...more] = of(linkEvents(frames), "repeats");
+    expect(event).toMatchObject({ counter: 11, atUs: 11 * 60 * S, details: { from: 1, to: 3 } });
+    expect(event?.sentence).toBe(
+      "Each frame was heard up to 3 times, before once, as the network asked (NbTrans).",
+    );
+    expect(more).toEqual([]);
+  });
+
+  it("are told when they end, but not when a few went unheard", () => {
+    const some = [3, 2, 3, 1, 3, 2, 1, 1, 3, 3, 2, 1, 3, 1, 1, 3];
+    expect(of(linkEvents(sentEach(0, some)), "repeats")).toEqual([]);
+    const rare = [...Array(8).fill(3), ...Array(4).fill([1, 1, 1, 1, 1, 3]).flat()];
+    expect(of(linkEvents(sentEach(0, rare)), "repeats")).toEqual([]);
+    const ended = [...sentEach(0, some), ...sentEach(some.length, Array(12).fill(1))];
+    expect(of(linkEvents(ended), "repeats")).toMatchObject([{ details: { from: 3, to: 1 } }]);
+  });
+
+  it("are told at the time at which they were heard, before what came later", () => {
+    const frames = [
+      ...sentEach(0, [1, 1, 1, 1, 1, 1, 1, 1, 2, 2]),
+      { ...down(9, "0407"), atUs: 9 * 60 * S + 30 * S },
+      up(10),
+    ];
+    expect(kinds(linkEvents(frames))).toEqual(["repeats", "duty-cycle-limit"]);
+  });
+
+  it("of confirmed frames say nothing about NbTrans", () => {
+    const frames = row(0, 20, { messageType: "ConfirmedDataUp" }).flatMap((frame) => [
+      frame,
+      again(frame, 3),
+    ]);
+    expect(of(linkEvents(frames), "repeats")).toEqual([]);
+  });
+});
+
+describe("channels", () => {
+  it("heard for the first time after long are told, those of the beginning are not", () => {
+    const frames = row(0, 64).map((frame, i) => ({ ...frame, frequencyHz: 868_100_000 + (i % 3) * 200_000 }));
+    const events = linkEvents([
+      ...frames,
+      up(64, { frequencyHz: 867_100_000 }),
+      up(65, { frequencyHz: 867_100_000 }),
+    ]);
+    expect(events).toMatchObject([
+      { kind: "channel-used", counter: 64, details: { frequencyHz: 867_100_000 } },
+    ]);
+  });
+});
+
+describe("any frames", () => {
+  const anyFrame = fc.record({
+    messageType: fc.constantFrom(
+      "UnconfirmedDataUp",
+      "ConfirmedDataUp",
+      "UnconfirmedDataDown",
+      "ConfirmedDataDown",
+    ),
+    fCtrl: fc.integer({ min: 0, max: 255 }),
+    fOpts: fc.uint8Array({ maxLength: 15 }),
+    fOptsAre: fc.constantFrom("assumed 1.0 clear text", "1.0 clear text", "decrypted", "encrypted"),
+    sf: fc.integer({ min: 5, max: 12 }),
+    repeat: fc.boolean(),
+    frequencyHz: fc.option(fc.integer({ min: 1, max: 2 ** 31 })),
+  });
+
+  it("give sentences in order of time, and never throw", () => {
+    fc.assert(
+      fc.property(fc.array(anyFrame, { maxLength: 60 }), (parts) => {
+        const frames = parts.map(
+          ({ sf, ...part }, i): LinkFrame => ({ ...up(i), ...part, modulation: lora(sf) }),
+        );
+        const events = linkEvents(frames);
+        expect(events.map(({ atUs }) => atUs)).toEqual(events.map(({ atUs }) => atUs).sort((a, b) => a - b));
+        for (const event of events) {
+          expect(event.sentence).toMatch(/^(The|Each) .+\.$/);
+          expect(event.sentence).not.toMatch(/undefined|NaN|null/);
+          expect(event.sentence.includes("assumed 1.0 clear text")).toBe(
+            event.certainty === "assumed 1.0 clear text",
+          );
+        }
+      }),
+      { seed: 9, numRuns: 300 },
+    );
+  });
+});
