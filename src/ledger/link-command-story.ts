@@ -20,9 +20,9 @@ import {
 } from "./link-frame.ts";
 
 /**
- * Said in uplink after uplink until a downlink arrives, so a row of them is one event. Answers: LoRaWAN 1.1, sections
- * 5.4, 5.7 and 5.8; L2 1.0.4, tables 14 and 61 add the last two. The rest ask or announce (LoRaWAN 1.1, sections 5.1,
- * 5.9 and 18.1) and some nodes do so in every frame.
+ * Said in uplink after uplink until a downlink arrives, so a row of them is one event. The answers: LoRaWAN 1.1, section
+ * 5; L2 1.0.4, tables 14 and 61 add TXParamSetupAns and PingSlotChannelAns. The rest ask or announce, and some nodes do
+ * so in every frame (common practice, no source).
  */
 const SAID_AGAIN: ReadonlySet<string> = new Set([
   "RXParamSetupAns",

@@ -1,6 +1,6 @@
 /**
  * What does a MAC command mean for the link, in one sentence?
- * Sources: LoRaWAN 1.1, section 5 (tables 19 to 45), sections 14 and 18; LoRaWAN L2 1.0.4, section 5.
+ * Sources: LoRaWAN 1.1, sections 5, 14 and 18; LoRaWAN L2 1.0.4, tables 14 and 61.
  */
 import { describeCommand } from "../wire/lorawan/describe-command.ts";
 import type { MacCommand } from "../wire/lorawan/mac-commands.ts";
@@ -141,7 +141,7 @@ export function linkAdrWords(asked: MacCommand, before: MacCommand | null): stri
 
 /** `an external supply`, `a battery at 53 % (134 of 254), about half`. */
 export function batteryWords(battery: number): string {
-  // LoRaWAN 1.1, section 5.5, table 21: 0 external power, 1 the minimum, 254 the maximum, 255 cannot tell.
+  // LoRaWAN 1.1, table 21: 0 external power, 1 the minimum, 254 the maximum, 255 cannot tell.
   if (battery === 0) return "an external supply";
   if (battery === 255) return "a battery whose level it cannot tell";
   return `a battery at ${batteryPercent(battery)} %, ${chargeWords(battery)}`;

@@ -1,6 +1,6 @@
 /**
  * Who changed a node's data rate: the network, the node's ADR back-off, a retry, the node itself, or nobody known?
- * Sources: LoRaWAN 1.1, sections 4.3.1.1 (ADR back-off) and 5.3 (LinkADRReq); LoRaWAN 1.0.2, section 18.4 (retries of
+ * Sources: LoRaWAN 1.1, sections 4.3.1.1 (ADR back-off) and 5.3 (LinkADRReq); LoRaWAN 1.0.2, section 18.4 (from memory: retries of
  * confirmed frames step the data rate down).
  */
 import { describeModulation, type Modulation } from "../model/modulation.ts";
