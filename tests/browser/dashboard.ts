@@ -16,6 +16,8 @@ export interface Dashboard {
   readonly browser: Browser;
   /** A page at a place of the dashboard, in a context of its own. */
   open(hash: string, options?: PageOptions): Promise<Opened>;
+  /** The service's mood as at the start, its notes empty: before each test. */
+  calm(): void;
   close(): Promise<void>;
 }
 
@@ -71,6 +73,18 @@ export async function startDashboard(): Promise<Dashboard> {
       page.on("pageerror", (error) => errors.push(String(error)));
       await page.goto(`${service.url}/${hash}`);
       return { page, context, errors };
+    },
+    calm() {
+      Object.assign(service.mood, {
+        line: true,
+        fail: {},
+        silent: [],
+        empty: false,
+        storedUntil: null,
+        points: null,
+        status: {},
+      });
+      for (const notes of [service.asked, service.received, service.heard]) notes.length = 0;
     },
     async close() {
       for (const context of contexts) await context.close();

@@ -16,12 +16,15 @@ import { Gate } from "./parts/Gate.tsx";
 import { Shell } from "./parts/Shell.tsx";
 import { StoredNotice } from "./parts/StoredNotice.tsx";
 import { learnServiceTime } from "./state/clock.ts";
+import { useRenewal } from "./state/renewal.ts";
 import { currentWindow, linkTo, route } from "./state/route.ts";
 import { type Loaded, useViewData } from "./state/view-data.ts";
 
 /** The whole page. */
 export function App() {
   const status = useViewData<ServiceStatus>({ topic: "status", path: "/api/status", key: null }, null);
+  const captures = useViewData<Captures>({ topic: "captures", path: "/api/captures", key: null }, null);
+  useRenewal(captures.data, currentWindow.value);
   const said = status.data;
   useEffect(() => {
     if (said !== null) learnServiceTime(Date.parse(said.now));
@@ -39,7 +42,7 @@ export function App() {
   return (
     <Shell status={said}>
       {view === "service" || view === "captures" ? null : <StoredNotice status={said} />}
-      <Place status={status} />
+      <Place status={status} captures={captures} />
     </Shell>
   );
 }
@@ -54,11 +57,16 @@ const TITLES = {
   unknown: "No such view",
 };
 
-function Place({ status }: { status: Loaded<ServiceStatus> }) {
+interface Shared {
+  readonly status: Loaded<ServiceStatus>;
+  readonly captures: Loaded<Captures>;
+}
+
+function Place({ status, captures }: Shared) {
   const { view, parts } = route.value;
   switch (view) {
     case "site":
-      return <SitePlace status={status.data} />;
+      return <SitePlace status={status} captures={captures} />;
     case "nodes":
       return <NodesPlace />;
     case "node":
@@ -66,7 +74,7 @@ function Place({ status }: { status: Loaded<ServiceStatus> }) {
     case "air":
       return <AirPlace />;
     case "captures":
-      return <CapturesPlace status={status.data} />;
+      return <CapturesPlace status={status} captures={captures} />;
     case "service":
       return <ServicePlace status={status} />;
     case "unknown":
@@ -81,14 +89,14 @@ function Place({ status }: { status: Loaded<ServiceStatus> }) {
   }
 }
 
-function SitePlace({ status }: { status: ServiceStatus | null }) {
+function SitePlace({ status, captures }: Shared) {
   const loaded = useViewData<Site>({ topic: "site", path: "/api/site", key: null }, currentWindow.value);
   return (
     <Gate loaded={loaded}>
       {(site) =>
         site.empty ? (
-          status === null ? null : (
-            <HelpPlace status={status} />
+          status.data === null ? null : (
+            <HelpPage status={status.data} samples={captures.data?.samples ?? null} />
           )
         ) : (
           <SiteView site={site} onChanged={loaded.reload} />
@@ -96,11 +104,6 @@ function SitePlace({ status }: { status: ServiceStatus | null }) {
       }
     </Gate>
   );
-}
-
-function HelpPlace({ status }: { status: ServiceStatus }) {
-  const loaded = useViewData<Captures>({ topic: null, path: "/api/captures", key: null }, null);
-  return <HelpPage status={status} samples={loaded.data?.samples ?? null} />;
 }
 
 function NodesPlace() {
@@ -122,11 +125,10 @@ function AirPlace() {
   return <Gate loaded={loaded}>{(air) => <AirView air={air} />}</Gate>;
 }
 
-function CapturesPlace({ status }: { status: ServiceStatus | null }) {
-  const loaded = useViewData<Captures>({ topic: "captures", path: "/api/captures", key: null }, null);
+function CapturesPlace({ status, captures }: Shared) {
   return (
-    <Gate loaded={loaded}>
-      {(captures) => <CapturesView captures={captures} status={status} onChanged={loaded.reload} />}
+    <Gate loaded={captures}>
+      {(data) => <CapturesView captures={data} status={status.data} onChanged={captures.reload} />}
     </Gate>
   );
 }

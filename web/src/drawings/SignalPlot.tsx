@@ -14,7 +14,7 @@ import { watchSurroundings } from "./Canvas.tsx";
 import { drawLabels } from "./draw-labels.ts";
 import { drawRungs, drawSeries, type Plot } from "./draw-signal.ts";
 import { readInks } from "./inks.ts";
-import { extent, nearestPoint } from "./signal-columns.ts";
+import { factsOf, nearestPoint } from "./signal-columns.ts";
 import { timeMarks } from "./time-axis.ts";
 import "./SignalPlot.css";
 
@@ -86,7 +86,7 @@ function columnOf(series: SignalSeries, show: SignalPlotProps["show"]): readonly
 }
 
 function rangeOf({ series, show }: SignalPlotProps): [number, number] {
-  const found = extent(series.map((one) => columnOf(one, show)));
+  const found = show === "snr" ? factsOf(series).snrDb : factsOf(series).rssiDbm;
   // The ladder is always whole: SF12's rung at −20 dB and air above the best frame.
   if (show === "snr") return [Math.min(-22, (found?.[0] ?? 0) - 1), Math.max(2, (found?.[1] ?? 0) + 3)];
   return found === null ? [-130, -60] : [Math.floor(found[0] / 5) * 5 - 5, Math.ceil(found[1] / 5) * 5 + 5];
@@ -174,11 +174,7 @@ function drawAll(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps): 
   ctx.beginPath();
   ctx.rect(plot.left, plot.top, plot.width, plot.height);
   ctx.clip();
-  if (show === "snr") {
-    const used = new Set<number>();
-    for (const one of series) for (const factor of one.spreadingFactor) if (factor !== null) used.add(factor);
-    drawRungs(plot, used);
-  }
+  if (show === "snr") drawRungs(plot, factsOf(series).spreadingFactors);
   const ends = series.map((one, index) => drawSeries(plot, one, columnOf(one, show), index, show === "snr"));
   ctx.restore();
   ctx.save();

@@ -51,6 +51,31 @@ export function extent(columns: readonly (readonly (number | null)[])[]): [numbe
   return low <= high ? [low, high] : null;
 }
 
+export interface SignalFacts {
+  readonly snrDb: [number, number] | null;
+  readonly rssiDbm: [number, number] | null;
+  readonly spreadingFactors: ReadonlySet<number>;
+}
+
+const known = new WeakMap<readonly SignalSeries[], SignalFacts>();
+
+/** Extents and spreading factors of all series, looked up once: a redraw does not go through every point for them. */
+export function factsOf(series: readonly SignalSeries[]): SignalFacts {
+  let facts = known.get(series);
+  if (facts === undefined) {
+    const spreadingFactors = new Set<number>();
+    for (const one of series)
+      for (const factor of one.spreadingFactor) if (factor !== null) spreadingFactors.add(factor);
+    facts = {
+      snrDb: extent(series.map((one) => one.snrDb)),
+      rssiDbm: extent(series.map((one) => one.rssiDbm)),
+      spreadingFactors,
+    };
+    known.set(series, facts);
+  }
+  return facts;
+}
+
 export interface SignalBin {
   readonly fromMs: number;
   readonly gateway: string;

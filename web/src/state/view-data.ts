@@ -7,6 +7,7 @@ import type { Problem } from "../../../src/contract/common.ts";
 import type { Topic } from "../../../src/contract/live.ts";
 import { getJson } from "./api.ts";
 import { live } from "./live.ts";
+import { renewal } from "./renewal.ts";
 import { type WindowChoice, windowQuery } from "./window.ts";
 
 export interface Source {
@@ -32,6 +33,7 @@ const LINE_PATIENCE_MS = 1200;
 interface Held<T> {
   /** What the data answer: another node's figures are never shown while this one's load. */
   readonly of: string;
+  readonly query: string;
   readonly data: T | null;
   readonly state: "loading" | "ready" | "failed";
   readonly problem: Problem | null;
@@ -42,21 +44,21 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
   const of = `${source.path}|${source.key ?? ""}`;
   const query = choice === null ? "" : windowQuery(choice);
   const lastSeconds = choice?.kind === "live" ? choice.lastSeconds : choice === null ? 3600 : null;
+  const renewed = choice?.kind === "fixed" ? renewal.value : 0;
   const [turn, setTurn] = useState(0);
-  const [held, setHeld] = useState<Held<T>>({ of, data: null, state: "loading", problem: null });
+  const [held, setHeld] = useState<Held<T>>({ of, query, data: null, state: "loading", problem: null });
 
   // `of` and `query` stand for source and choice, which may be new objects at every rendering.
   useEffect(() => {
     let over = false;
     const abort = new AbortController();
-    setHeld((before) => ({
-      of,
-      data: before.of === of ? before.data : null,
-      state: "loading",
-      problem: null,
-    }));
+    setHeld((before) => {
+      // The same question asked again goes on quietly: nothing dims while it is renewed.
+      if (before.of === of && before.query === query && before.state === "ready") return before;
+      return { of, query, data: before.of === of ? before.data : null, state: "loading", problem: null };
+    });
     const take = (data: T) => {
-      if (!over) setHeld({ of, data, state: "ready", problem: null });
+      if (!over) setHeld({ of, query, data, state: "ready", problem: null });
     };
     const fail = (problem: Problem) => {
       if (!over) setHeld((before) => ({ ...before, state: "failed", problem }));
@@ -79,12 +81,12 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
     const subscription = connection.subscribe(source.topic, lastSeconds, source.key);
     let came = false;
     const stopState = subscription.state.subscribe((state) => {
-      // A view from before a hole is not shown again as if it were new.
-      if (state.view !== null && !state.holed) {
+      if (state.trouble !== null) {
+        fail({ code: "live", sentence: state.trouble, remedy: "Choose another window, or ask again." });
+      } else if (state.view !== null && !state.holed) {
+        // A view from before a hole is not shown again as if it were new.
         came = true;
         take(state.view as T);
-      } else if (state.trouble !== null) {
-        fail({ code: "live", sentence: state.trouble, remedy: "Reload the page, or choose another window." });
       }
     });
     const patience = setTimeout(() => {
@@ -97,9 +99,9 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
       stopState();
       subscription.close();
     };
-  }, [of, query, turn]);
+  }, [of, query, turn, renewed]);
 
-  const mine = held.of === of ? held : { of, data: null, state: "loading" as const, problem: null };
+  const mine = held.of === of ? held : { of, query, data: null, state: "loading" as const, problem: null };
   return {
     data: mine.data,
     state: mine.state,

@@ -1,0 +1,88 @@
+/** Does the margin ladder stay smooth with 100,000 points? Measured in the browser: redraws, and frames while the mouse moves. */
+import { afterAll, beforeAll, describe, expect, test } from "vitest";
+import { chromiumIsHere } from "./chromium.ts";
+import { type Dashboard, startDashboard } from "./dashboard.ts";
+
+const POINTS_A_GATEWAY = 50_000;
+/** Chosen: a change of width draws both plots and lays the whole page out anew, in software, on a machine that does other work too. */
+const REDRAW_MS = 150;
+
+if (chromiumIsHere("ladder"))
+  describe("the margin ladder", () => {
+    let dashboard: Dashboard;
+    beforeAll(async () => {
+      dashboard = await startDashboard();
+    });
+    afterAll(() => dashboard.close());
+
+    test("draws 100,000 points within a few frames, and follows the mouse", async () => {
+      dashboard.service.mood.points = POINTS_A_GATEWAY;
+      const { page, context, errors } = await dashboard.open("#/nodes/01A2B3C9/1?last=604800");
+      await page.locator(".u-over").first().waitFor();
+      await page.waitForTimeout(500);
+
+      // Every change of the page's width draws both plots anew: what it costs is the main thread's time.
+      const session = await context.newCDPSession(page);
+      await session.send("Performance.enable");
+      const busyMs = async () => {
+        const { metrics } = await session.send("Performance.getMetrics");
+        return 1000 * (metrics.find((metric) => metric.name === "TaskDuration")?.value ?? Number.NaN);
+      };
+      const redraws: number[] = [];
+      for (const width of [1270, 1240, 1260, 1230, 1250, 1280]) {
+        const before = await busyMs();
+        await page.setViewportSize({ width, height: 900 });
+        await page.waitForTimeout(250);
+        redraws.push((await busyMs()) - before);
+      }
+
+      await page.locator(".signal-plot").first().scrollIntoViewIfNeeded();
+      const box = (await page.locator(".u-over").first().boundingBox())!;
+      await page.evaluate(() => {
+        const state = window as unknown as { frames: number[]; stop: boolean };
+        state.frames = [];
+        state.stop = false;
+        let before = performance.now();
+        const step = (at: number) => {
+          state.frames.push(at - before);
+          before = at;
+          if (!state.stop) requestAnimationFrame(step);
+        };
+        requestAnimationFrame(step);
+      });
+      for (let step = 0; step < 60; step += 1)
+        await page.mouse.move(box.x + (box.width * (step + 0.5)) / 60, box.y + 80 + (step % 7) * 10);
+      const frames = await page.evaluate(() => {
+        const state = window as unknown as { frames: number[]; stop: boolean };
+        state.stop = true;
+        return state.frames.slice(1).sort((a, b) => a - b);
+      });
+      const median = frames[Math.floor(frames.length / 2)]!;
+      const late = frames[Math.floor(frames.length * 0.95)]!;
+      console.info(
+        `ladder, ${2 * POINTS_A_GATEWAY} points: main thread busy a redraw of both plots ${redraws.map((ms) => Math.round(ms)).join(", ")} ms; frames under the mouse ${median.toFixed(1)} ms in the median, ${late.toFixed(1)} ms at 95 %`,
+      );
+      expect(await page.locator(".signal-reading").first().textContent()).toMatch(/SNR .* margin .* RSSI/);
+      expect([...redraws].sort((a, b) => a - b)[3]).toBeLessThan(REDRAW_MS);
+      expect(median).toBeLessThan(34);
+      expect(errors).toEqual([]);
+      await context.close();
+    });
+
+    test("a stretch drawn over with the mouse becomes the window of the whole dashboard", async () => {
+      dashboard.service.mood.points = null;
+      const { page, context } = await dashboard.open(
+        "#/nodes/01A2B3C9/1?from=2026-03-14T08:00:00.000Z&to=2026-03-14T10:00:00.000Z",
+      );
+      await page.locator(".u-over").first().waitFor();
+      await page.locator(".u-over").first().scrollIntoViewIfNeeded();
+      const box = (await page.locator(".u-over").first().boundingBox())!;
+      await page.mouse.move(box.x + box.width * 0.25, box.y + 50);
+      await page.mouse.down();
+      await page.mouse.move(box.x + box.width * 0.5, box.y + 60, { steps: 5 });
+      await page.mouse.up();
+      await page.waitForURL(/from=2026-03-14T08%3A(29|30)/);
+      expect(decodeURIComponent(page.url())).toMatch(/to=2026-03-14T(08:59|09:00)/);
+      await context.close();
+    });
+  });

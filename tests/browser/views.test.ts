@@ -1,0 +1,147 @@
+/** Does every view stand in each of its states: with data, empty, loading, failed, stale, and where the data are old? */
+import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
+import { chromiumIsHere } from "./chromium.ts";
+import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+
+const VIEWS: readonly [string, string, RegExp][] = [
+  ["Site", "#/site?last=3600", /2 of 8 nodes lost more than/],
+  ["Nodes", "#/nodes?last=3600", /2 of 8 nodes lost more than/],
+  ["a node", "#/nodes/01A2B3C4/1?last=21600", /Frost probe row 12 delivered/],
+  ["Air", "#/air?last=3600", /The busiest channel was/],
+  ["Captures", "#/captures", /3 captures with/],
+  ["the service", "#/service", /The service is well/],
+];
+
+if (chromiumIsHere("views"))
+  describe("views", () => {
+    let dashboard: Dashboard;
+    beforeAll(async () => {
+      dashboard = await startDashboard();
+    });
+    afterAll(() => dashboard.close());
+    beforeEach(() => dashboard.calm());
+
+    for (const [name, hash, sentence] of VIEWS)
+      for (const dark of [false, true])
+        for (const width of [1280, 390])
+          test(`${name} opens with its sentence, ${dark ? "dark" : "light"}, ${width} px: accessible, no sideways scroll, no error`, async () => {
+            const { page, context, errors } = await dashboard.open(hash, { width, dark });
+            await page.getByRole("heading", { level: 1, name: sentence }).waitFor();
+            // What is drawn arrives with the first frame after the data.
+            await page.waitForFunction(() =>
+              [...document.querySelectorAll("canvas")].every((canvas) => canvas.width > 0),
+            );
+            expect(await overflowPx(page)).toBe(0);
+            expect(await axeFindings(page)).toEqual([]);
+            expect(errors).toEqual([]);
+            await context.close();
+          });
+
+    test("an empty store is a page of help: addresses, port, whether anything arrived, and the sample site", async () => {
+      dashboard.service.mood.empty = true;
+      const { page, context } = await dashboard.open("#/site");
+      await page.getByRole("heading", { level: 1, name: /Nothing is stored yet/ }).waitFor();
+      await page.getByText("192.0.2.20").waitFor();
+      await page.getByText("1700", { exact: true }).waitFor();
+      await page.getByText(/Nothing has arrived on the port/).waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      const now = Date.now();
+      const arrived = { datagrams: 5, lastAt: new Date(now).toISOString(), lastFrom: "192.0.2.10:41022" };
+      dashboard.service.push("status", { set: { arrived } });
+      await page.getByText(/5 datagrams arrived/).waitFor();
+      await page.getByRole("button", { name: /^open/ }).click();
+      await page.waitForURL(/#\/site\?from=2026-03-14T08/);
+      expect(dashboard.service.received.at(-1)?.path).toBe("/api/samples/orchard-morning.pcapng.gz");
+      await context.close();
+    });
+
+    for (const [name, hash, words] of [
+      ["Nodes", "#/nodes", /No node was heard in this window/],
+      ["Air", "#/air", /Nothing was heard on any channel/],
+      ["Captures", "#/captures", /No capture was read yet/],
+    ] as const)
+      test(`${name}, empty, says what to do next`, async () => {
+        dashboard.service.mood.empty = true;
+        const { page, context, errors } = await dashboard.open(hash, { width: 390 });
+        await page.getByText(words).first().waitFor();
+        expect(await overflowPx(page)).toBe(0);
+        expect(await axeFindings(page)).toEqual([]);
+        expect(errors).toEqual([]);
+        await context.close();
+      });
+
+    test("loading keeps the shape of what comes and is accessible", async () => {
+      dashboard.service.mood.silent = ["/api/nodes", "live:nodes"];
+      const { page, context } = await dashboard.open("#/nodes");
+      await page.locator(".skeleton-row").first().waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      await context.close();
+    });
+
+    test("failed says what failed, what to do, and asks again", async () => {
+      const problem = {
+        code: "storage-failed",
+        sentence: "The store could not be read.",
+        remedy: "Free some space.",
+      };
+      dashboard.service.mood.silent = ["live:air"];
+      dashboard.service.mood.fail = { "/api/air": { status: 503, body: problem } };
+      const { page, context } = await dashboard.open(
+        "#/air?from=2026-03-14T08:00:00.000Z&to=2026-03-14T10:00:00.000Z",
+      );
+      await page.getByRole("heading", { name: "✕ The store could not be read." }).waitFor();
+      await page.getByText("Free some space.").waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      dashboard.service.mood.fail = {};
+      await page.getByRole("button", { name: "ask again" }).click();
+      await page.getByRole("heading", { name: /The busiest channel was/ }).waitFor();
+      await context.close();
+    });
+
+    test("a lost line dims the figures, says since when, and mends itself", async () => {
+      const { page, context } = await dashboard.open("#/site?last=3600");
+      await page.getByText("✓ connected").waitFor();
+      await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
+      dashboard.service.cutLine();
+      await page.getByText(/These figures are from \d\d:\d\d:\d\d/).waitFor();
+      await page.getByText(/✕ lost \d\d:\d\d:\d\d/).waitFor();
+      await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
+      expect(await page.locator(".stale").count()).toBe(1);
+      expect(await axeFindings(page)).toEqual([]);
+      dashboard.service.mood.line = true;
+      await page.getByText("✓ connected").waitFor({ timeout: 10_000 });
+      await page.locator(".stale").waitFor({ state: "detached" });
+      await context.close();
+    });
+
+    test("without a live line at all the view is asked for the plain way", async () => {
+      dashboard.service.mood.line = false;
+      const { page, context } = await dashboard.open("#/nodes?last=3600");
+      await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
+      expect(dashboard.service.asked).toContain("GET /api/nodes?last=3600");
+      await context.close();
+    });
+
+    test("when what is stored is old, the page says where it lies and leads there", async () => {
+      dashboard.service.mood.storedUntil = Date.parse("2026-03-14T10:00:00Z");
+      const { page, context } = await dashboard.open("#/nodes?last=3600");
+      await page.getByText(/What is stored lies in 14 Mar 2026, 09:00–11:00/).waitFor();
+      await page.getByRole("button", { name: "show what is stored" }).click();
+      await page.waitForURL(/#\/nodes\?from=2026-03-14T08%3A00%3A00.000Z&to=2026-03-14T10%3A01/);
+      await page.getByRole("button", { name: "14 Mar 2026, 09:00–11:01" }).waitFor();
+      expect(await page.getByText(/What is stored lies in/).count()).toBe(0);
+      await context.close();
+    });
+
+    test("prints without rail and buttons, in ink on white", async () => {
+      const { page, context } = await dashboard.open("#/nodes/01A2B3C4/1?last=21600");
+      await page.getByRole("heading", { name: /Frost probe row 12/ }).waitFor();
+      await page.emulateMedia({ media: "print" });
+      expect(await page.getByRole("navigation").isVisible()).toBe(false);
+      expect(await page.getByRole("button", { name: "show as table" }).first().isVisible()).toBe(false);
+      expect(await page.evaluate(() => getComputedStyle(document.body).backgroundColor)).toBe(
+        "rgb(255, 255, 255)",
+      );
+      await context.close();
+    });
+  });

@@ -1,0 +1,113 @@
+import fc from "fast-check";
+import { describe, expect, test } from "vitest";
+import {
+  counted,
+  db,
+  dbm,
+  duration,
+  figure,
+  fileSize,
+  megahertz,
+  percent,
+  percentInterval,
+  signedDb,
+} from "../../web/src/format/format.ts";
+
+const thin = "\u202F";
+/** Thin spaces are written as plain ones here, so that the expectation can be read. */
+const plain = (text: string) => text.replaceAll(thin, " ");
+
+describe("figures", () => {
+  test.each([
+    [dbm(-97), "−97 dBm"],
+    [dbm(-97.6), "−98 dBm"],
+    [db(6.2), "6.2 dB"],
+    [db(-0.04), "0.0 dB"],
+    [signedDb(1.25), "+1.3 dB"],
+    [signedDb(-3.1), "−3.1 dB"],
+    [signedDb(0), "0.0 dB"],
+    [figure(1234567), "1 234 567"],
+    [figure(-1234.5, 1), "−1 234.5"],
+    [figure(999), "999"],
+    [megahertz(868_100_000), "868.1 MHz"],
+    [megahertz(867_312_500), "867.3125 MHz"],
+    [megahertz(915_000_000), "915.0 MHz"],
+    [counted(0, "node"), "no nodes"],
+    [counted(1, "node"), "1 node"],
+    [counted(3, "capture"), "3 captures"],
+    [fileSize(812), "812 B"],
+    [fileSize(1_234_000), "1.2 MB"],
+    [fileSize(999_600), "1.0 MB"],
+  ])("%s is written as a reader expects", (written, expected) => {
+    expect(plain(written)).toBe(expected);
+  });
+
+  test("the sign is a true minus and the space before a unit does not break", () => {
+    expect(dbm(-97)).toBe("\u221297\u202FdBm");
+  });
+
+  test("where there is no figure there is a dash and no unit", () => {
+    for (const none of [null, undefined, Number.NaN, Number.POSITIVE_INFINITY])
+      expect([dbm(none), db(none), percent(none), duration(none), figure(none)]).toEqual(Array(5).fill("–"));
+  });
+
+  test("grouping and sign lose nothing: any whole number can be read back", () => {
+    fc.assert(
+      fc.property(fc.maxSafeInteger(), (value) => {
+        const back = Number(figure(value).replaceAll(thin, "").replace("\u2212", "-"));
+        expect(back === value || (back === 0 && value === 0)).toBe(true);
+      }),
+    );
+  });
+});
+
+describe("percentages", () => {
+  test.each([
+    [0.972, "97.2 %"],
+    [0, "0 %"],
+    [1, "100 %"],
+    [0.9996, "> 99.9 %"],
+    [0.0004, "< 0.1 %"],
+    [0.024, "2.4 %"],
+  ])("%s", (ratio, expected) => {
+    expect(plain(percent(ratio))).toBe(expected);
+  });
+
+  test("nothing but one itself is written as 100 %, and nothing but zero as 0 %", () => {
+    fc.assert(
+      fc.property(
+        fc.double({ min: 1e-12, max: 1 - 1e-12, noNaN: true }),
+        fc.integer({ min: 0, max: 3 }),
+        (ratio, decimals) => {
+          const value = plain(percent(ratio, decimals));
+          expect(value).not.toMatch(/^100(\.0*)? %$/);
+          expect(value).not.toMatch(/^0(\.0*)? %$/);
+        },
+      ),
+    );
+  });
+
+  test("an interval names its unit once", () => {
+    expect(plain(percentInterval([0.951, 0.986]))).toBe("95.1–98.6 %");
+    expect(percentInterval(null)).toBe("–");
+  });
+});
+
+describe("lengths of time", () => {
+  test.each([
+    [0, "0 s"],
+    [0.0412, "41.2 ms"],
+    [0.2888, "289 ms"],
+    [2.5, "2.5 s"],
+    [45, "45 s"],
+    [600, "10 min"],
+    [3600, "1 h"],
+    [5400, "1 h 30 min"],
+    [86_400, "1 d"],
+    [187_200, "2 d 4 h"],
+    [3601, "1 h"],
+    [59.7, "1 min"],
+  ])("%s s is %s", (seconds, expected) => {
+    expect(plain(duration(seconds))).toBe(expected);
+  });
+});
