@@ -81,7 +81,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   const uploadFolder = mkdtempSync(join(tmpdir(), "mastlog-"));
   const samplesFolder = folder("sample-captures");
   const app = await buildService({
-    views: storeViews({ store, path: options.db, samplesFolder }),
+    views: storeViews(store),
     intake,
     webRoot: folder("dist/web"),
     version,

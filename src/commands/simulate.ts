@@ -65,7 +65,10 @@ export function simulateCommand(machine: Machine = thisMachine): Command {
   return new Command("simulate")
     .description("play a synthetic site to a listener or into a capture, and write down the truth")
     .argument("[scenario]", "scenario file, JSON (default: the sample site)")
-    .option("--seed <n>", "another course of chance (default: the scenario's own)")
+    .option(
+      "--seed <n>",
+      "another course of chance (default: --pcap the scenario's own, --to a new one each time)",
+    )
     .option("--speed <n>", "with --to: how many times as fast as the scenario (default: 1)")
     .option("--to <host:port>", "send to a listener")
     .option("--pcap <file>", "write a packet capture")
@@ -90,9 +93,9 @@ function readOptions(given: unknown): Options {
 
 async function simulate(file: string | undefined, options: Options, machine: Machine): Promise<void> {
   const scenario = await loadScenario(file);
-  const seed = options.seed ?? scenario.seed;
-  if (options.pcap !== undefined) await simulateCapture(scenario, seed, options.pcap, options.truth, machine);
-  else if (options.to !== undefined) await simulateLive(scenario, seed, options.to, options, machine);
+  if (options.pcap !== undefined)
+    await simulateCapture(scenario, options.seed ?? scenario.seed, options.pcap, options.truth, machine);
+  else if (options.to !== undefined) await simulateLive(scenario, options.to, options, machine);
 }
 
 async function loadScenario(file: string | undefined): Promise<Scenario> {
@@ -128,9 +131,8 @@ async function simulateCapture(
 
 async function simulateLive(
   scenario: Scenario,
-  seed: number,
   to: string,
-  { speed = 1, truth: truthFile }: Options,
+  { speed = 1, truth: truthFile, seed: givenSeed }: Options,
   machine: Machine,
 ): Promise<void> {
   const at = to.lastIndexOf(":");
@@ -141,6 +143,9 @@ async function simulateLive(
     throw new Unusable(`${host} cannot be found: ${reasonOf(error)}.`);
   });
   const clock: ScenarioClock = { startUs: outside.nowUs(), speed };
+  // A site played twice within half an hour with one seed would be the very same packets of the very same gateway
+  // uptime, which a listener rightly takes for known: a live run is another one each time, unless asked otherwise.
+  const seed = givenSeed ?? Math.floor(clock.startUs / 1e6);
   const play = playSite(scenario, createRandom(seed), clock);
   const pace = speed === 1 ? "" : ` at ${speed} times its pace`;
   machine.write(

@@ -10,6 +10,7 @@ import {
   mkdirSync,
   readdirSync,
   readFileSync,
+  renameSync,
   rmSync,
   statSync,
   writeFileSync,
@@ -66,19 +67,35 @@ function ensureBuilt() {
   const wanted = digest(sourceList());
   if (existsSync(BUILD_STAMP) && readFileSync(BUILD_STAMP, "utf8") === wanted) return;
   process.stderr.write("Building…\n");
+  // Built aside and moved in at the end: a service that is running from dist/ keeps its files until then.
+  const aside = join(root, `node_modules/.mastlog-build-${process.pid}`);
+  rmSync(aside, { recursive: true, force: true });
+  if (runTool("typescript/tsc", ["-p", "tsconfig.json", "--outDir", join(aside, "server")]) !== 0) {
+    giveUp("The build failed: see above.");
+  }
+  copyData(join(aside, "server"));
+  const vite = [
+    "build",
+    "--config",
+    "web/vite.config.ts",
+    "--outDir",
+    join(aside, "web"),
+    "--logLevel",
+    "warn",
+  ];
+  if (runTool("vite/vite", [...vite, "--emptyOutDir"]) !== 0) {
+    giveUp("The build of the dashboard failed: see above.");
+  }
+  writeFileSync(join(aside, ".built"), wanted);
   rmSync(join(root, "dist"), { recursive: true, force: true });
-  if (runTool("typescript/tsc", ["-p", "tsconfig.json"]) !== 0) giveUp("The build failed: see above.");
-  copyData();
-  const vite = ["build", "--config", "web/vite.config.ts", "--logLevel", "warn"];
-  if (runTool("vite/vite", vite) !== 0) giveUp("The build of the dashboard failed: see above.");
-  writeFileSync(BUILD_STAMP, wanted);
+  renameSync(aside, join(root, "dist"));
 }
 
 /** JSON tables stand beside the code that reads them. */
-function copyData() {
+function copyData(server) {
   for (const file of filesUnder(join(root, "src"))) {
     if (!file.endsWith(".json")) continue;
-    const target = file.replace(join(root, "src"), join(root, "dist/server"));
+    const target = file.replace(join(root, "src"), server);
     mkdirSync(dirname(target), { recursive: true });
     copyFileSync(file, target);
   }
