@@ -99,7 +99,10 @@ describe("mastlog simulate --to", () => {
     await new Promise<void>((resolve) => socket.bind(0, "127.0.0.1", resolve));
     const truthFile = join(folder, "live.json");
     const to = `127.0.0.1:${socket.address().port}`;
-    const { out, err, exitCode } = await run(["--to", to, "--speed", "20", "--truth", truthFile], 1500);
+    const { out, err, exitCode } = await run(
+      ["--to", to, "--speed", "20", "--seed", "5", "--truth", truthFile],
+      1500,
+    );
     socket.close();
     expect({ err, exitCode }).toEqual({ err: "", exitCode: 0 });
     const [first, last] = out.trimEnd().split("\n");
