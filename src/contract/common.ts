@@ -4,56 +4,54 @@
  */
 import { z } from "zod";
 
-export const IsoTime = z.iso
-	.datetime({ offset: true })
-	.describe("ISO 8601, UTC");
+export const IsoTime = z.iso.datetime({ offset: true }).describe("ISO 8601, UTC");
 export const EuiText = z
-	.string()
-	.regex(/^[0-9A-F]{16}$/)
-	.describe("EUI-64, 16 upper-case hex digits");
+  .string()
+  .regex(/^[0-9A-F]{16}$/)
+  .describe("EUI-64, 16 upper-case hex digits");
 export const DevAddrText = z
-	.string()
-	.regex(/^[0-9A-F]{8}$/)
-	.describe("Device address, 8 upper-case hex digits");
+  .string()
+  .regex(/^[0-9A-F]{8}$/)
+  .describe("Device address, 8 upper-case hex digits");
 
 /**
  * A stretch of time asked about: `from` and `to`, or `last` seconds up to now, or nothing for all that is stored.
  * `to` alone or `from` alone leave the other end open.
  */
 export const WindowQuery = z.object({
-	from: IsoTime.optional(),
-	to: IsoTime.optional(),
-	last: z.coerce
-		.number()
-		.int()
-		.min(10)
-		.max(400 * 86_400)
-		.optional()
-		.describe("seconds up to now"),
+  from: IsoTime.optional(),
+  to: IsoTime.optional(),
+  last: z.coerce
+    .number()
+    .int()
+    .min(10)
+    .max(400 * 86_400)
+    .optional()
+    .describe("seconds up to now"),
 });
 export type WindowQuery = z.infer<typeof WindowQuery>;
 
 /** The window that an answer covers. */
 export const Window = z.object({
-	from: IsoTime,
-	to: IsoTime,
-	live: z.boolean(),
+  from: IsoTime,
+  to: IsoTime,
+  live: z.boolean(),
 });
 export type Window = z.infer<typeof Window>;
 
 /** Median, 10th and 90th percentile (type 7) and how many values they rest on; null where there are none. */
 export const Spread = z.object({
-	median: z.number().nullable(),
-	p10: z.number().nullable(),
-	p90: z.number().nullable(),
-	count: z.number().int(),
+  median: z.number().nullable(),
+  p10: z.number().nullable(),
+  p90: z.number().nullable(),
+  count: z.number().int(),
 });
 export type Spread = z.infer<typeof Spread>;
 
 /** A sentence in parts: plain text, and figures linked to what they rest on (a path inside the dashboard). */
 export const SentencePart = z.object({
-	text: z.string(),
-	href: z.string().optional(),
+  text: z.string(),
+  href: z.string().optional(),
 });
 export const Sentence = z.array(SentencePart);
 export type Sentence = z.infer<typeof Sentence>;
@@ -64,8 +62,8 @@ export type Standing = z.infer<typeof Standing>;
 
 /** What the service answers when it cannot: a stable code, a sentence, and what to do. */
 export const Problem = z.object({
-	code: z.string(),
-	sentence: z.string(),
-	remedy: z.string(),
+  code: z.string(),
+  sentence: z.string(),
+  remedy: z.string(),
 });
 export type Problem = z.infer<typeof Problem>;

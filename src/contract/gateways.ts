@@ -4,63 +4,52 @@ import { EuiText, IsoTime, Standing, Window } from "./common.ts";
 
 /** Minute cells (or wider, see cellSeconds) of a gateway's line; columns of equal length. */
 export const Heartbeat = z.object({
-	cellSeconds: z.number().int(),
-	from: IsoTime,
-	datagrams: z.array(z.number().int()),
-	keepalives: z.array(z.number().int()),
-	keepalivesExpected: z
-		.number()
-		.describe("a cell; 0 when no interval is known"),
-	statusReports: z.array(z.number().int()),
-	receptions: z.array(z.number().int()),
-	crcBad: z.array(z.number().int()),
+  cellSeconds: z.number().int(),
+  from: IsoTime,
+  datagrams: z.array(z.number().int()),
+  keepalives: z.array(z.number().int()),
+  keepalivesExpected: z.number().describe("a cell; 0 when no interval is known"),
+  statusReports: z.array(z.number().int()),
+  receptions: z.array(z.number().int()),
+  crcBad: z.array(z.number().int()),
 });
 export type Heartbeat = z.infer<typeof Heartbeat>;
 
 export const Outage = z.object({ from: IsoTime, to: IsoTime });
 
 export const GatewayRow = z.object({
-	eui: EuiText,
-	name: z.string().nullable(),
-	receptions: z.number().int(),
-	crcBad: z.number().int(),
-	crcNone: z.number().int(),
-	datagrams: z.number().int(),
-	rejected: z
-		.record(z.string(), z.number().int())
-		.describe("refused, by reason, since the store began"),
-	odd: z
-		.record(z.string(), z.number().int())
-		.describe("odd but used, by reason, since the store began"),
-	keepaliveSeconds: z.number().nullable(),
-	firstHeard: IsoTime,
-	lastHeard: IsoTime,
-	protocolVersions: z.array(z.number().int()),
-	region: z.object({
-		name: z.string().nullable(),
-		confidence: z.number(),
-		contradictions: z.array(z.string()),
-	}),
-	clockDriftPpm: z.number().nullable(),
-	restarts: z.number().int(),
-	restartTimes: z.array(IsoTime),
-	outages: z
-		.array(Outage)
-		.describe("nothing arrived for longer than three keepalives"),
-	pullSource: z.string().nullable(),
-	ackPercent: z
-		.number()
-		.nullable()
-		.describe("as the gateway itself reports, newest"),
-	temperatureC: z.number().nullable(),
-	standing: Standing,
-	clause: z.string(),
-	heartbeat: Heartbeat,
+  eui: EuiText,
+  name: z.string().nullable(),
+  receptions: z.number().int(),
+  crcBad: z.number().int(),
+  crcNone: z.number().int(),
+  datagrams: z.number().int(),
+  rejected: z.record(z.string(), z.number().int()).describe("refused, by reason, since the store began"),
+  odd: z.record(z.string(), z.number().int()).describe("odd but used, by reason, since the store began"),
+  keepaliveSeconds: z.number().nullable(),
+  firstHeard: IsoTime,
+  lastHeard: IsoTime,
+  protocolVersions: z.array(z.number().int()),
+  region: z.object({
+    name: z.string().nullable(),
+    confidence: z.number(),
+    contradictions: z.array(z.string()),
+  }),
+  clockDriftPpm: z.number().nullable(),
+  restarts: z.number().int(),
+  restartTimes: z.array(IsoTime),
+  outages: z.array(Outage).describe("nothing arrived for longer than three keepalives"),
+  pullSource: z.string().nullable(),
+  ackPercent: z.number().nullable().describe("as the gateway itself reports, newest"),
+  temperatureC: z.number().nullable(),
+  standing: Standing,
+  clause: z.string(),
+  heartbeat: Heartbeat,
 });
 export type GatewayRow = z.infer<typeof GatewayRow>;
 
 export const GatewaysView = z.object({
-	window: Window,
-	gateways: z.array(GatewayRow),
+  window: Window,
+  gateways: z.array(GatewayRow),
 });
 export type GatewaysView = z.infer<typeof GatewaysView>;

@@ -8,35 +8,27 @@
 import { z } from "zod";
 import { ReceptionRow } from "./nodes.ts";
 
-export const Topic = z.enum([
-	"status",
-	"site",
-	"nodes",
-	"air",
-	"captures",
-	"feed",
-	"node",
-]);
+export const Topic = z.enum(["status", "site", "nodes", "air", "captures", "feed", "node"]);
 export type Topic = z.infer<typeof Topic>;
 
 export const ClientMessage = z.discriminatedUnion("type", [
-	z.object({
-		type: z.literal("subscribe"),
-		/** Chosen by the client; every message of this subscription carries it. */
-		id: z.number().int().min(0).max(1_000_000),
-		topic: Topic,
-		/** Seconds up to now. */
-		last: z
-			.number()
-			.int()
-			.min(10)
-			.max(400 * 86_400)
-			.default(3600),
-		/** For `node`: DEVADDR/LIFE. */
-		key: z.string().max(40).optional(),
-	}),
-	z.object({ type: z.literal("resync"), id: z.number().int() }),
-	z.object({ type: z.literal("unsubscribe"), id: z.number().int() }),
+  z.object({
+    type: z.literal("subscribe"),
+    /** Chosen by the client; every message of this subscription carries it. */
+    id: z.number().int().min(0).max(1_000_000),
+    topic: Topic,
+    /** Seconds up to now. */
+    last: z
+      .number()
+      .int()
+      .min(10)
+      .max(400 * 86_400)
+      .default(3600),
+    /** For `node`: DEVADDR/LIFE. */
+    key: z.string().max(40).optional(),
+  }),
+  z.object({ type: z.literal("resync"), id: z.number().int() }),
+  z.object({ type: z.literal("unsubscribe"), id: z.number().int() }),
 ]);
 export type ClientMessage = z.infer<typeof ClientMessage>;
 
@@ -47,30 +39,30 @@ export type ClientMessage = z.infer<typeof ClientMessage>;
  * (nodes by devAddr/life, captures by id, feed receptions prepended) without sending the rest.
  */
 export const ServerMessage = z.discriminatedUnion("type", [
-	z.object({
-		type: z.literal("snapshot"),
-		id: z.number().int(),
-		seq: z.number().int(),
-		view: z.unknown(),
-	}),
-	z.object({
-		type: z.literal("delta"),
-		id: z.number().int(),
-		seq: z.number().int(),
-		set: z.record(z.string(), z.unknown()),
-		rows: z
-			.object({
-				list: z.string(),
-				upsert: z.array(z.unknown()),
-				remove: z.array(z.string()),
-			})
-			.optional(),
-	}),
-	z.object({
-		type: z.literal("trouble"),
-		id: z.number().int().nullable(),
-		sentence: z.string(),
-	}),
+  z.object({
+    type: z.literal("snapshot"),
+    id: z.number().int(),
+    seq: z.number().int(),
+    view: z.unknown(),
+  }),
+  z.object({
+    type: z.literal("delta"),
+    id: z.number().int(),
+    seq: z.number().int(),
+    set: z.record(z.string(), z.unknown()),
+    rows: z
+      .object({
+        list: z.string(),
+        upsert: z.array(z.unknown()),
+        remove: z.array(z.string()),
+      })
+      .optional(),
+  }),
+  z.object({
+    type: z.literal("trouble"),
+    id: z.number().int().nullable(),
+    sentence: z.string(),
+  }),
 ]);
 export type ServerMessage = z.infer<typeof ServerMessage>;
 
@@ -79,8 +71,7 @@ export type FeedView = z.infer<typeof FeedView>;
 
 /** The key by which rows of a list are matched in `delta.rows`. */
 export function rowKey(list: string, row: Record<string, unknown>): string {
-	if (list === "nodes" || list === "attention")
-		return `${String(row.devAddr)}/${String(row.life)}`;
-	if (list === "gateways") return String(row.eui);
-	return String(row.id);
+  if (list === "nodes" || list === "attention") return `${String(row.devAddr)}/${String(row.life)}`;
+  if (list === "gateways") return String(row.eui);
+  return String(row.id);
 }

@@ -1,243 +1,201 @@
 /** What do the list of nodes and the page of one node say? */
 import { z } from "zod";
-import {
-	DevAddrText,
-	EuiText,
-	IsoTime,
-	Sentence,
-	Spread,
-	Standing,
-	Window,
-} from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Standing, Window } from "./common.ts";
 
 /** A trend or nothing, and why: "fell by 3.1 dB over 6 days (p 0.002)" or "not enough to say: 4 of 20 hours". */
 export const Trend = z.object({
-	slopePerDay: z.number().nullable(),
-	change: z
-		.number()
-		.nullable()
-		.describe("slope times span of the window, in the unit of the values"),
-	p: z.number().nullable(),
-	significant: z.boolean(),
-	words: z.string(),
+  slopePerDay: z.number().nullable(),
+  change: z.number().nullable().describe("slope times span of the window, in the unit of the values"),
+  p: z.number().nullable(),
+  significant: z.boolean(),
+  words: z.string(),
 });
 export type Trend = z.infer<typeof Trend>;
 
 /** The window in up to 60 equal bins: what the small strip of a list draws. */
 export const Strip = z.object({
-	binSeconds: z.number(),
-	heard: z
-		.array(z.number().int())
-		.describe("distinct counters first heard in the bin"),
-	missed: z
-		.array(z.number().int())
-		.describe("missed counters dated into the bin"),
-	missedDuringOutage: z.array(z.number().int()),
+  binSeconds: z.number(),
+  heard: z.array(z.number().int()).describe("distinct counters first heard in the bin"),
+  missed: z.array(z.number().int()).describe("missed counters dated into the bin"),
+  missedDuringOutage: z.array(z.number().int()),
 });
 export type Strip = z.infer<typeof Strip>;
 
 /** One device address in one counter life, over the window. Delivery figures are null below two expected counters. */
 export const NodeRow = z.object({
-	devAddr: DevAddrText,
-	life: z.number().int().min(1),
-	name: z.string().nullable(),
-	network: z
-		.string()
-		.describe("network identifier as far as the address tells"),
-	stranger: z.boolean(),
-	heard: z.number().int().describe("distinct counters heard"),
-	expected: z.number().int().describe("last − first heard + 1"),
-	missed: z.number().int(),
-	missedDuringOutage: z.number().int(),
-	deliveryRatio: z.number().nullable(),
-	deliveryInterval95: z
-		.tuple([z.number(), z.number()])
-		.nullable()
-		.describe("Wilson score interval"),
-	frames: z.number().int().describe("transmissions heard, repeats included"),
-	receptions: z.number().int(),
-	repeats: z.number().int(),
-	rssiDbm: Spread.describe("best gateway of each frame"),
-	snrDb: Spread.describe("best gateway of each frame"),
-	marginDb: Spread.describe(
-		"SNR over the demodulation floor, best gateway of each frame",
-	),
-	snrTrend: Trend,
-	rhythmSeconds: z
-		.number()
-		.nullable()
-		.describe("median interval of one counter step"),
-	airtimeSeconds: z.number(),
-	dataRates: z.array(z.object({ name: z.string(), frames: z.number().int() })),
-	gateways: z.array(EuiText),
-	firstHeard: IsoTime,
-	lastHeard: IsoTime,
-	overdue: z
-		.boolean()
-		.describe(
-			"silent for longer than its rhythm allows, at the end of the window",
-		),
-	standing: Standing,
-	clause: z.string().describe("one clause that says why it stands so"),
-	strip: Strip,
+  devAddr: DevAddrText,
+  life: z.number().int().min(1),
+  name: z.string().nullable(),
+  network: z.string().describe("network identifier as far as the address tells"),
+  stranger: z.boolean(),
+  heard: z.number().int().describe("distinct counters heard"),
+  expected: z.number().int().describe("last − first heard + 1"),
+  missed: z.number().int(),
+  missedDuringOutage: z.number().int(),
+  deliveryRatio: z.number().nullable(),
+  deliveryInterval95: z.tuple([z.number(), z.number()]).nullable().describe("Wilson score interval"),
+  frames: z.number().int().describe("transmissions heard, repeats included"),
+  receptions: z.number().int(),
+  repeats: z.number().int(),
+  rssiDbm: Spread.describe("best gateway of each frame"),
+  snrDb: Spread.describe("best gateway of each frame"),
+  marginDb: Spread.describe("SNR over the demodulation floor, best gateway of each frame"),
+  snrTrend: Trend,
+  rhythmSeconds: z.number().nullable().describe("median interval of one counter step"),
+  airtimeSeconds: z.number(),
+  dataRates: z.array(z.object({ name: z.string(), frames: z.number().int() })),
+  gateways: z.array(EuiText),
+  firstHeard: IsoTime,
+  lastHeard: IsoTime,
+  overdue: z.boolean().describe("silent for longer than its rhythm allows, at the end of the window"),
+  standing: Standing,
+  clause: z.string().describe("one clause that says why it stands so"),
+  strip: Strip,
 });
 export type NodeRow = z.infer<typeof NodeRow>;
 
 export const NodesView = z.object({
-	window: Window,
-	sentence: Sentence,
-	homeNetworks: z
-		.array(z.string())
-		.describe("networks whose nodes count as one's own"),
-	homeAssumed: z
-		.boolean()
-		.describe("true when nobody said which nodes are one's own"),
-	nodes: z.array(NodeRow),
+  window: Window,
+  sentence: Sentence,
+  homeNetworks: z.array(z.string()).describe("networks whose nodes count as one's own"),
+  homeAssumed: z.boolean().describe("true when nobody said which nodes are one's own"),
+  nodes: z.array(NodeRow),
 });
 export type NodesView = z.infer<typeof NodesView>;
 
 /** One tick of the counter strip, or a run of missed ones. */
 export const CounterTick = z.object({
-	counter: z.number().int(),
-	atMs: z
-		.number()
-		.describe("epoch milliseconds; for missed counters spread over their gap"),
-	fate: z.enum(["heard", "heard-by-some", "missed", "missed-during-outage"]),
-	repeats: z.number().int(),
-	frameId: z.number().int().nullable(),
+  counter: z.number().int(),
+  atMs: z.number().describe("epoch milliseconds; for missed counters spread over their gap"),
+  fate: z.enum(["heard", "heard-by-some", "missed", "missed-during-outage"]),
+  repeats: z.number().int(),
+  frameId: z.number().int().nullable(),
 });
 export type CounterTick = z.infer<typeof CounterTick>;
 
 /** Signal over time as columns of equal length, one set a gateway; null is a gap and is drawn as one. */
 export const SignalSeries = z.object({
-	gatewayEui: EuiText,
-	gatewayName: z.string().nullable(),
-	atMs: z.array(z.number()),
-	rssiDbm: z.array(z.number().nullable()),
-	snrDb: z.array(z.number().nullable()),
-	spreadingFactor: z.array(z.number().int().nullable()),
-	marginDb: z.array(z.number().nullable()),
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  atMs: z.array(z.number()),
+  rssiDbm: z.array(z.number().nullable()),
+  snrDb: z.array(z.number().nullable()),
+  spreadingFactor: z.array(z.number().int().nullable()),
+  marginDb: z.array(z.number().nullable()),
 });
 export type SignalSeries = z.infer<typeof SignalSeries>;
 
 export const LifeRow = z.object({
-	life: z.number().int(),
-	begunBy: z.string(),
-	reason: z.string(),
-	firstHeard: IsoTime,
-	lastHeard: IsoTime,
-	firstCounter: z.number().int(),
-	lastCounter: z.number().int(),
-	heard: z.number().int(),
+  life: z.number().int(),
+  begunBy: z.string(),
+  reason: z.string(),
+  firstHeard: IsoTime,
+  lastHeard: IsoTime,
+  firstCounter: z.number().int(),
+  lastCounter: z.number().int(),
+  heard: z.number().int(),
 });
 export type LifeRow = z.infer<typeof LifeRow>;
 
 export const NodeGatewayRow = z.object({
-	gatewayEui: EuiText,
-	gatewayName: z.string().nullable(),
-	heard: z.number().int().describe("distinct counters heard by this gateway"),
-	deliveryRatio: z
-		.number()
-		.nullable()
-		.describe("of the counters expected at the site"),
-	deliveryInterval95: z.tuple([z.number(), z.number()]).nullable(),
-	rssiDbm: Spread,
-	snrDb: Spread,
-	marginDb: Spread,
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  heard: z.number().int().describe("distinct counters heard by this gateway"),
+  deliveryRatio: z.number().nullable().describe("of the counters expected at the site"),
+  deliveryInterval95: z.tuple([z.number(), z.number()]).nullable(),
+  rssiDbm: Spread,
+  snrDb: Spread,
+  marginDb: Spread,
 });
 export type NodeGatewayRow = z.infer<typeof NodeGatewayRow>;
 
 /** A run of missed counters of a node. */
 export const GapRow = z.object({
-	from: IsoTime.describe("last frame heard before"),
-	to: IsoTime.describe("first frame heard after"),
-	firstCounter: z.number().int(),
-	missed: z.number().int(),
-	missedDuringOutage: z.number().int(),
+  from: IsoTime.describe("last frame heard before"),
+  to: IsoTime.describe("first frame heard after"),
+  firstCounter: z.number().int(),
+  missed: z.number().int(),
+  missedDuringOutage: z.number().int(),
 });
 export type GapRow = z.infer<typeof GapRow>;
 
 export const NodePage = z.object({
-	window: Window,
-	sentence: Sentence,
-	row: NodeRow,
-	ticks: z.array(CounterTick).describe("newest 2,000 counters of the window"),
-	ticksCut: z.boolean(),
-	series: z.array(SignalSeries),
-	gateways: z.array(NodeGatewayRow),
-	lives: z.array(LifeRow),
-	gaps: z.array(GapRow).describe("longest 100"),
+  window: Window,
+  sentence: Sentence,
+  row: NodeRow,
+  ticks: z.array(CounterTick).describe("newest 2,000 counters of the window"),
+  ticksCut: z.boolean(),
+  series: z.array(SignalSeries),
+  gateways: z.array(NodeGatewayRow),
+  lives: z.array(LifeRow),
+  gaps: z.array(GapRow).describe("longest 100"),
 });
 export type NodePage = z.infer<typeof NodePage>;
 
 export const ReceptionRow = z.object({
-	id: z.number().int(),
-	frameId: z.number().int().nullable(),
-	at: IsoTime,
-	gatewayEui: EuiText,
-	gatewayName: z.string().nullable(),
-	antenna: z.number().int(),
-	devAddr: DevAddrText.nullable(),
-	nodeName: z.string().nullable(),
-	life: z.number().int().nullable(),
-	messageType: z
-		.string()
-		.describe(
-			"UnconfirmedDataUp … or what it is instead: CRC failed, not LoRaWAN",
-		),
-	counter: z.number().int().nullable(),
-	port: z.number().int().nullable(),
-	repeat: z.boolean(),
-	ghost: z.boolean(),
-	crc: z.enum(["ok", "bad", "none", "unknown"]),
-	frequencyHz: z.number().int().nullable(),
-	dataRate: z.string(),
-	codingRate: z.string().nullable(),
-	rssiDbm: z.number().nullable(),
-	signalRssiDbm: z.number().nullable(),
-	snrDb: z.number().nullable(),
-	marginDb: z.number().nullable(),
-	frequencyOffsetHz: z.number().int().nullable(),
-	airtimeMs: z.number(),
-	size: z.number().int(),
+  id: z.number().int(),
+  frameId: z.number().int().nullable(),
+  at: IsoTime,
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  antenna: z.number().int(),
+  devAddr: DevAddrText.nullable(),
+  nodeName: z.string().nullable(),
+  life: z.number().int().nullable(),
+  messageType: z.string().describe("UnconfirmedDataUp … or what it is instead: CRC failed, not LoRaWAN"),
+  counter: z.number().int().nullable(),
+  port: z.number().int().nullable(),
+  repeat: z.boolean(),
+  ghost: z.boolean(),
+  crc: z.enum(["ok", "bad", "none", "unknown"]),
+  frequencyHz: z.number().int().nullable(),
+  dataRate: z.string(),
+  codingRate: z.string().nullable(),
+  rssiDbm: z.number().nullable(),
+  signalRssiDbm: z.number().nullable(),
+  snrDb: z.number().nullable(),
+  marginDb: z.number().nullable(),
+  frequencyOffsetHz: z.number().int().nullable(),
+  airtimeMs: z.number(),
+  size: z.number().int(),
 });
 export type ReceptionRow = z.infer<typeof ReceptionRow>;
 
 /** Newest first; `next` is the cursor of the following page, null at the end. */
 export const ReceptionPage = z.object({
-	receptions: z.array(ReceptionRow),
-	next: z.string().nullable(),
+  receptions: z.array(ReceptionRow),
+  next: z.string().nullable(),
 });
 export type ReceptionPage = z.infer<typeof ReceptionPage>;
 
 /** One field of a frame: which octets, what they mean. */
 export interface FieldView {
-	at: number;
-	size: number;
-	name: string;
-	value: string;
-	note?: string | undefined;
-	children?: FieldView[] | undefined;
+  at: number;
+  size: number;
+  name: string;
+  value: string;
+  note?: string | undefined;
+  children?: FieldView[] | undefined;
 }
 export const FieldView: z.ZodType<FieldView> = z.lazy(() =>
-	z.object({
-		at: z.number().int(),
-		size: z.number().int(),
-		name: z.string(),
-		value: z.string(),
-		note: z.string().optional(),
-		children: z.array(FieldView).optional(),
-	}),
+  z.object({
+    at: z.number().int(),
+    size: z.number().int(),
+    name: z.string(),
+    value: z.string(),
+    note: z.string().optional(),
+    children: z.array(FieldView).optional(),
+  }),
 );
 
 /** A frame opened: its bytes, what each means, and who heard it. */
 export const FrameView = z.object({
-	id: z.number().int(),
-	at: IsoTime,
-	hex: z.string(),
-	base64: z.string(),
-	fields: z.array(FieldView),
-	fault: z.string().nullable(),
-	receptions: z.array(ReceptionRow),
+  id: z.number().int(),
+  at: IsoTime,
+  hex: z.string(),
+  base64: z.string(),
+  fields: z.array(FieldView),
+  fault: z.string().nullable(),
+  receptions: z.array(ReceptionRow),
 });
 export type FrameView = z.infer<typeof FrameView>;

@@ -5,25 +5,23 @@ import { GatewayRow } from "./gateways.ts";
 import { NodeRow } from "./nodes.ts";
 
 export const AirLine = z.object({
-	gatewayEui: EuiText,
-	gatewayName: z.string().nullable(),
-	words: z.string(),
-	busiestFrequencyHz: z.number().int().nullable(),
-	busiestUtilisation: z.number().nullable(),
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  words: z.string(),
+  busiestFrequencyHz: z.number().int().nullable(),
+  busiestUtilisation: z.number().nullable(),
 });
 
 export const SiteView = z.object({
-	window: Window,
-	siteName: z.string(),
-	/** True when nothing was ever stored: the dashboard shows its page of help. */
-	empty: z.boolean(),
-	sentence: Sentence,
-	gateways: z.array(GatewayRow),
-	attention: z
-		.array(NodeRow)
-		.describe("nodes that need a look, worst first, at most 12"),
-	nodeCount: z.number().int(),
-	strangerCount: z.number().int(),
-	air: z.array(AirLine),
+  window: Window,
+  siteName: z.string(),
+  /** True when nothing was ever stored: the dashboard shows its page of help. */
+  empty: z.boolean(),
+  sentence: Sentence,
+  gateways: z.array(GatewayRow),
+  attention: z.array(NodeRow).describe("nodes that need a look, worst first, at most 12"),
+  nodeCount: z.number().int(),
+  strangerCount: z.number().int(),
+  air: z.array(AirLine),
 });
 export type SiteView = z.infer<typeof SiteView>;
