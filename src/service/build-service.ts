@@ -5,7 +5,12 @@
 import fastifyHelmet from "@fastify/helmet";
 import fastifySwagger from "@fastify/swagger";
 import fastifyWebsocket from "@fastify/websocket";
-import Fastify, { type FastifyBaseLogger, type FastifyInstance, type FastifyReply } from "fastify";
+import Fastify, {
+  type FastifyBaseLogger,
+  type FastifyInstance,
+  type FastifyReply,
+  LogController,
+} from "fastify";
 import {
   jsonSchemaTransform,
   serializerCompiler,
@@ -94,7 +99,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   const app = Fastify({
     ...(logger === null ? { logger: false } : { loggerInstance: logger }),
     // Addresses of requests may carry the token; what is worth a line is logged where it happens.
-    disableRequestLogging: true,
+    logController: new LogController({ disableRequestLogging: true }),
     bodyLimit: MOST_BODY_OCTETS,
     connectionTimeout: IDLE_MS,
     forceCloseConnections: true,
@@ -132,7 +137,11 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
 
   const progress = new CaptureProgressBook();
-  const captures = () => progress.show(views.captures());
+  const samples = sampleCaptures(options.samplesFolder);
+  const captures = () => ({
+    captures: views.captures((id) => progress.of(id)),
+    samples: [...samples.rows],
+  });
   const status = () =>
     serviceStatus({
       version,
@@ -203,7 +212,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     captures,
     intake,
     uploads,
-    samples: sampleCaptures(options.samplesFolder),
+    samples,
   });
   await app.register(labelRoutes, { intake });
   await app.register(liveRoutes, { hub });

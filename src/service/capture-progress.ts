@@ -1,5 +1,4 @@
 /** How far has the reading of each capture come? The intake tells it; the view of captures shows it. */
-import type { CapturesView } from "../contract/captures.ts";
 import type { CaptureProgress } from "../intake/handle.ts";
 
 export class CaptureProgressBook {
@@ -10,11 +9,8 @@ export class CaptureProgressBook {
     else this.#shares.delete(captureId);
   }
 
-  /** The view with the progress of what is being read. */
-  show(view: CapturesView): CapturesView {
-    const captures = view.captures.map((row) =>
-      row.state === "reading" ? { ...row, progress: this.#shares.get(row.id) ?? row.progress } : row,
-    );
-    return { ...view, captures };
+  /** Share read, 0 to 1; null when it is not being read. */
+  of(captureId: number): number | null {
+    return this.#shares.get(captureId) ?? null;
   }
 }

@@ -2,22 +2,32 @@
 import { existsSync, readFileSync } from "node:fs";
 import { basename, join } from "node:path";
 import { z } from "zod";
+import type { SampleRow } from "../contract/captures.ts";
+import { IsoTime } from "../contract/common.ts";
 
-const SampleIndex = z.array(z.object({ file: z.string() }));
+const SampleIndex = z.array(
+  z.object({
+    file: z.string().refine((file) => file === basename(file), "a file of the folder itself"),
+    title: z.string(),
+    sentence: z.string(),
+    fromIso: IsoTime,
+    toIso: IsoTime,
+  }),
+);
 
 export interface SampleCaptures {
+  readonly rows: readonly SampleRow[];
   /** Path of a sample by its exact name in the index; null when there is none. */
   pathOf(file: string): string | null;
 }
 
 /** Reads `index.json` of the folder; without a folder or an index there are no samples. */
 export function sampleCaptures(folder: string | null): SampleCaptures {
-  const paths = new Map<string, string>();
-  const index = folder === null ? null : join(folder, "index.json");
-  if (folder !== null && index !== null && existsSync(index)) {
-    for (const { file } of SampleIndex.parse(JSON.parse(readFileSync(index, "utf8")))) {
-      if (file === basename(file)) paths.set(file, join(folder, file));
-    }
-  }
-  return { pathOf: (file) => paths.get(file) ?? null };
+  if (folder === null || !existsSync(join(folder, "index.json"))) return { rows: [], pathOf: () => null };
+  const index = SampleIndex.parse(JSON.parse(readFileSync(join(folder, "index.json"), "utf8")));
+  const rows = index.map(({ fromIso, toIso, ...rest }) => ({ ...rest, from: fromIso, to: toIso }));
+  return {
+    rows,
+    pathOf: (file) => (rows.some((row) => row.file === file) ? join(folder, file) : null),
+  };
 }

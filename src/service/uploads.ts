@@ -45,7 +45,9 @@ export class Uploads {
       await mkdir(folder, { recursive: true, mode: 0o700 });
       const counted = countOctets(mostOctets);
       const file = createWriteStream(path, { flags: "wx", mode: 0o600 });
-      await pipeline(body, counted.stream, file, { signal: abort.signal });
+      // The body itself is left whole: destroying it would cut the line before the answer could leave.
+      const parts = body.iterator({ destroyOnReturn: false });
+      await pipeline(parts, counted.stream, file, { signal: abort.signal });
       if (counted.octets() === 0) throw new ServiceProblem("empty-capture");
       return path;
     } catch (error) {

@@ -3,7 +3,7 @@
  * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection.
  */
 import type { AirView } from "../contract/air.ts";
-import type { CapturesView } from "../contract/captures.ts";
+import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
@@ -21,6 +21,7 @@ export interface StoredFacts {
 
 export interface ReceptionQuestion {
   readonly devAddr?: string | undefined;
+  /** With `devAddr`; without it the first life. */
   readonly life?: number | undefined;
   readonly gateway?: string | undefined;
   /** Cursor of an earlier page. */
@@ -36,11 +37,11 @@ export interface Views {
   nodes(window: WindowQuery, nowUs: number): NodesView;
   /** null: no such address in such a life. */
   node(devAddr: string, life: number, window: WindowQuery, nowUs: number): NodePage | null;
-  /** null: the cursor is none of ours. */
+  /** null: no such address in such a life, or the cursor is none of ours. */
   receptions(question: ReceptionQuestion, window: WindowQuery, nowUs: number): ReceptionPage | null;
   frame(id: number): FrameView | null;
   air(window: WindowQuery, nowUs: number): AirView;
-  /** Captures that were read, newest first, without the progress of those being read, and the samples. */
-  captures(): CapturesView;
+  /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
+  captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   refusals(): RefusalsView;
 }

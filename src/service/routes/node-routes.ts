@@ -11,7 +11,7 @@ const RowId = z.coerce.number().int().min(0).max(Number.MAX_SAFE_INTEGER);
 
 const ReceptionsQuery = WindowQuery.extend({
   devAddr: DevAddrText.optional(),
-  life: Life.optional(),
+  life: Life.optional().describe("with devAddr; without it the first life"),
   gateway: EuiText.optional(),
   before: z.string().max(64).optional().describe("'next' of the page before"),
   limit: z.coerce.number().int().min(1).max(500).default(100),
@@ -56,8 +56,8 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
       if (question.life !== undefined && question.devAddr === undefined)
         throw new ServiceProblem("bad-request", "A life is asked for together with its 'devAddr'.");
       const page = views.receptions(question, askedWindow({ from, to, last }), nowUs());
-      if (page === null)
-        throw new ServiceProblem("bad-request", "The cursor 'before' is none of this service's.");
+      if (page === null && question.before === undefined) throw new ServiceProblem("no-such-node");
+      if (page === null) throw new ServiceProblem("bad-request", "There is no such page of receptions.");
       return page;
     },
   );

@@ -1,0 +1,173 @@
+/** What a service under test rests on: an intake that notes what it is told, and answers invented for the orchard. */
+import { mkdtempSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import type { FastifyInstance } from "fastify";
+import { onTestFinished } from "vitest";
+import type { WindowQuery } from "../../src/contract/index.ts";
+import type {
+  CaptureProgress,
+  CommitDelta,
+  IntakeFigures,
+  IntakeHandle,
+  LabelRequest,
+} from "../../src/intake/handle.ts";
+import { buildService, type ServiceOptions } from "../../src/service/build-service.ts";
+import type { Views } from "../../src/service/views.ts";
+import * as orchard from "../browser/orchard.ts";
+
+export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
+export const NODE = "01A2B3C4";
+export const TOKEN = "orchard-token-of-32-characters-0";
+
+export const WIDE: CommitDelta = { gateways: [], nodes: [], lastReceptionId: 1, wide: true };
+
+export class FakeIntake implements Omit<IntakeHandle, "close"> {
+  readonly udp = [{ address: "127.0.0.1", port: 1700 }];
+  readonly imported: { path: string; name: string; deleteAfter: boolean }[] = [];
+  readonly labels: LabelRequest[] = [];
+  trouble: string | null = null;
+  /** Runs before an import is answered. */
+  onImport: (path: string) => void = () => {};
+  now: IntakeFigures = {
+    datagrams: 42,
+    lastAtUs: NOW_MS * 1000,
+    lastFrom: "192.0.2.7 40000",
+    answeredAfterCommit: 40,
+    answeredBeforeStored: 1,
+    waiting: 0,
+    dropped: 1,
+    storage: "well",
+    storageWords: "",
+  };
+  readonly #commits = new Set<(delta: CommitDelta) => void>();
+  readonly #captures = new Set<(progress: CaptureProgress) => void>();
+
+  figures(): IntakeFigures {
+    return this.now;
+  }
+  onCommit(listener: (delta: CommitDelta) => void): () => void {
+    this.#commits.add(listener);
+    return () => this.#commits.delete(listener);
+  }
+  onCapture(listener: (progress: CaptureProgress) => void): () => void {
+    this.#captures.add(listener);
+    return () => this.#captures.delete(listener);
+  }
+  async importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number> {
+    this.onImport(request.path);
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.imported.push(request);
+    return this.imported.length;
+  }
+  async setLabel(request: LabelRequest): Promise<void> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.labels.push(request);
+  }
+  commit(delta: CommitDelta): void {
+    for (const listener of this.#commits) listener(delta);
+  }
+  capture(progress: CaptureProgress): void {
+    for (const listener of this.#captures) listener(progress);
+  }
+  get listeners(): number {
+    return this.#commits.size + this.#captures.size;
+  }
+}
+
+/** The orchard's answers; `asked` notes the questions, `trouble` makes every answer fail. */
+export class FakeViews implements Views {
+  readonly asked: unknown[][] = [];
+  trouble: Error | null = null;
+  /** Lets a test change an answer on its way. */
+  change: <T>(answer: T) => T = (answer) => answer;
+
+  #answer<T>(question: unknown[], answer: T): T {
+    this.asked.push(question);
+    if (this.trouble !== null) throw this.trouble;
+    return this.change(answer);
+  }
+  stored() {
+    const facts = { siteName: "Fennick Orchard", bytes: 4096, receptions: 1000, fromUs: 1e15, toUs: 2e15 };
+    return this.#answer(["stored"], facts);
+  }
+  site(window: WindowQuery, nowUs: number) {
+    return this.#answer(["site", window], orchard.siteView(spanOf(window, nowUs)));
+  }
+  gateways(window: WindowQuery, nowUs: number) {
+    const { gateways, window: covered } = orchard.siteView(spanOf(window, nowUs));
+    return this.#answer(["gateways", window], { window: covered, gateways });
+  }
+  nodes(window: WindowQuery, nowUs: number) {
+    return this.#answer(["nodes", window], orchard.nodesView(spanOf(window, nowUs)));
+  }
+  node(devAddr: string, life: number, window: WindowQuery, nowUs: number) {
+    if (devAddr !== NODE || life !== 1) return this.#answer(["node", devAddr, life], null);
+    return this.#answer(
+      ["node", devAddr, life, window],
+      orchard.nodePage(devAddr, spanOf(window, nowUs), null),
+    );
+  }
+  receptions(question: Parameters<Views["receptions"]>[0], window: WindowQuery, nowUs: number) {
+    if (question.before === "none" || question.devAddr === "01FFFFFF")
+      return this.#answer(["receptions"], null);
+    const { devAddr = NODE, before = null, limit } = question;
+    const page = orchard.receptionPage(devAddr, spanOf(window, nowUs), before, limit);
+    return this.#answer(["receptions", question, window], page);
+  }
+  frame(id: number) {
+    if (id > 1_000_000) return this.#answer(["frame", id], null);
+    return this.#answer(["frame", id], orchard.frameView(id, spanOf({ last: 3600 }, NOW_MS * 1000)));
+  }
+  air(window: WindowQuery, nowUs: number) {
+    return this.#answer(["air", window], orchard.airView(spanOf(window, nowUs)));
+  }
+  captures(progressOf: (id: number) => number | null) {
+    const { captures } = orchard.capturesView(NOW_MS);
+    const shown = captures.map((row) => ({ ...row, progress: progressOf(row.id) }));
+    return this.#answer(["captures"], shown);
+  }
+  refusals() {
+    return this.#answer(["refusals"], orchard.refusals(NOW_MS));
+  }
+}
+
+function spanOf({ from, to, last }: WindowQuery, nowUs: number): orchard.Span {
+  const nowMs = nowUs / 1000;
+  if (last !== undefined) return { fromMs: nowMs - last * 1000, toMs: nowMs, live: true };
+  const toMs = to === undefined ? nowMs : Date.parse(to);
+  return { fromMs: from === undefined ? toMs - 3_600_000 : Date.parse(from), toMs, live: false };
+}
+
+export interface UnderTest {
+  readonly app: FastifyInstance;
+  readonly intake: FakeIntake;
+  readonly views: FakeViews;
+  readonly uploadFolder: string;
+}
+
+/** A service on fakes, closed when the test ends. */
+export async function serviceUnderTest(part: Partial<ServiceOptions> = {}): Promise<UnderTest> {
+  const intake = new FakeIntake();
+  const views = new FakeViews();
+  const uploadFolder = join(mkdtempSync(join(tmpdir(), "mastlog-service-")), "uploads");
+  const app = await buildService({
+    views,
+    intake,
+    webRoot: null,
+    version: "0.0.1",
+    now: () => NOW_MS,
+    host: "127.0.0.1",
+    port: 8470,
+    token: null,
+    uploadFolder,
+    samplesFolder: null,
+    logger: null,
+    ownNames: () => ["192.0.2.20", "packing-shed", "packing-shed.local"],
+    ...part,
+  });
+  onTestFinished(async () => {
+    await app.close();
+  });
+  return { app, intake, views, uploadFolder };
+}

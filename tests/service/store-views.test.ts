@@ -1,0 +1,83 @@
+import { mkdtempSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { describe, expect, it, onTestFinished } from "vitest";
+import * as contract from "../../src/contract/index.ts";
+import { storeViews } from "../../src/service/store-views.ts";
+import { openReader, openStore } from "../../src/store/open.ts";
+import { Recorder } from "../../src/store/recorder.ts";
+import { phy, pull, push, SHED, START_US } from "../store/traffic.ts";
+import { serviceUnderTest } from "./parts.ts";
+
+const NODE = "01A2B3C4";
+
+/** A store with twenty minutes of one node, and a reading connection to it. */
+function storedOrchard() {
+  const path = join(mkdtempSync(join(tmpdir(), "mastlog-views-")), "orchard.db");
+  const db = openStore(path);
+  const recorder = new Recorder(db);
+  for (let i = 0; i < 20; i++) {
+    if (i !== 7) recorder.record([push(SHED, i * 60, [{ payload: phy(NODE, i) }])]);
+    recorder.record([pull(SHED, i * 60 + 10)]);
+  }
+  const reader = openReader(path);
+  onTestFinished(() => {
+    reader.close();
+    recorder.close();
+    db.close();
+  });
+  return { recorder, reader };
+}
+
+const NOW_US = START_US + 1200e6;
+
+describe("the answers from a store", () => {
+  it("have the contract's shape and agree with each other", async () => {
+    const { reader } = storedOrchard();
+    const views = storeViews(reader);
+    const { app } = await serviceUnderTest({ views, now: () => NOW_US / 1000 });
+    const ask = async (url: string) => (await app.inject(url)).json<unknown>();
+    const nodes = contract.NodesView.parse(await ask("/api/nodes?last=3600"));
+    expect(nodes.nodes).toMatchObject([{ devAddr: NODE, life: 1, heard: 19, expected: 20, missed: 1 }]);
+    const page = contract.NodePage.parse(await ask(`/api/nodes/${NODE}/1?last=3600`));
+    expect(page.row).toEqual(nodes.nodes[0]);
+    const site = contract.SiteView.parse(await ask("/api/site?last=3600"));
+    expect([site.empty, site.nodeCount]).toEqual([false, 1]);
+    expect(contract.GatewaysView.parse(await ask("/api/gateways?last=3600")).gateways).toEqual(site.gateways);
+    contract.AirView.parse(await ask("/api/air"));
+    contract.CapturesView.parse(await ask("/api/captures"));
+    contract.RefusalsView.parse(await ask("/api/refusals"));
+    const { storage } = contract.ServiceStatus.parse(await ask("/api/status"));
+    expect(storage).toMatchObject({ receptions: 19, from: new Date(START_US / 1000).toISOString() });
+    expect(storage.bytes).toBeGreaterThan(10_000);
+  });
+
+  it("page through the receptions of a node and open the frame beneath", async () => {
+    const { reader } = storedOrchard();
+    const { app } = await serviceUnderTest({ views: storeViews(reader), now: () => NOW_US / 1000 });
+    const counters: (number | null)[] = [];
+    let cursor = "";
+    let frameId = 0;
+    do {
+      const url = `/api/receptions?devAddr=${NODE}&life=1&limit=8${cursor}`;
+      const page = contract.ReceptionPage.parse((await app.inject(url)).json());
+      counters.push(...page.receptions.map(({ counter }) => counter));
+      frameId = page.receptions.at(-1)?.frameId ?? 0;
+      cursor = page.next === null ? "" : `&before=${page.next}`;
+    } while (cursor !== "");
+    expect(counters).toEqual([19, 18, 17, 16, 15, 14, 13, 12, 11, 10, 9, 8, 6, 5, 4, 3, 2, 1, 0]);
+    const frame = contract.FrameView.parse((await app.inject(`/api/frames/${frameId}`)).json());
+    expect(frame.receptions).toHaveLength(1);
+    expect((await app.inject("/api/frames/999")).statusCode).toBe(404);
+    expect((await app.inject("/api/receptions?before=nonsense")).statusCode).toBe(400);
+    expect((await app.inject(`/api/nodes/${NODE}/2`)).statusCode).toBe(404);
+  });
+
+  it("see what is recorded after the connection was opened", () => {
+    const { reader, recorder } = storedOrchard();
+    const views = storeViews(reader);
+    const before = views.stored().receptions;
+    recorder.record([push(SHED, 1300, [{ payload: phy(NODE, 21) }])]);
+    expect(views.stored().receptions).toBe(before + 1);
+  });
+});
