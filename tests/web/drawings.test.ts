@@ -3,7 +3,7 @@ import { beforeAll, describe, expect, test } from "vitest";
 import type { CounterTick } from "../../src/contract/nodes.ts";
 import { cividis, scaleTop } from "../../web/src/drawings/cividis.ts";
 import { layoutStrip, nearestTick } from "../../web/src/drawings/counter-layout.ts";
-import { FLOORS_DB } from "../../web/src/drawings/draw-signal.ts";
+import { FLOORS_DB, ladderMarks } from "../../web/src/drawings/draw-signal.ts";
 import { gatherCells } from "../../web/src/drawings/heartbeat-cells.ts";
 import { binSignal, extent, indexAt, nearestPoint } from "../../web/src/drawings/signal-columns.ts";
 import { timeMarks } from "../../web/src/drawings/time-axis.ts";
@@ -127,6 +127,17 @@ describe("columns of signal", () => {
   test("the rungs stand at −7.5 dB for SF7 down to −20 dB for SF12", () => {
     expect([7, 8, 9, 10, 11, 12].map((factor) => FLOORS_DB[factor])).toEqual([
       -7.5, -10, -12.5, -15, -17.5, -20,
+    ]);
+    expect(ladderMarks(6).map((mark) => mark.label)).toEqual([
+      "SF12 −20",
+      "SF11 −17.5",
+      "SF10 −15",
+      "SF9 −12.5",
+      "SF8 −10",
+      "SF7 −7.5",
+      "−5",
+      "0",
+      "5",
     ]);
   });
 });

@@ -12,7 +12,7 @@ import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
 import { watchSurroundings } from "./Canvas.tsx";
 import { drawLabels } from "./draw-labels.ts";
-import { drawRungs, drawSeries, type Plot } from "./draw-signal.ts";
+import { drawRungs, drawSeries, ladderMarks, type Plot } from "./draw-signal.ts";
 import { readInks } from "./inks.ts";
 import { factsOf, nearestPoint } from "./signal-columns.ts";
 import { timeMarks } from "./time-axis.ts";
@@ -133,7 +133,21 @@ function options(
           return splits.map((split) => labels.get(split) ?? "");
         },
       },
-      { ...axis("y"), size: 52, space: 36, values: (_self, splits) => splits.map((split) => figure(split)) },
+      {
+        ...axis("y"),
+        size: 88,
+        ...(show === "snr"
+          ? {
+              splits: (_self, _axis, _min, max) => ladderMarks(max).map((mark) => mark.value),
+              values: (_self, splits) => {
+                const labels = new Map(
+                  ladderMarks(splits.at(-1) ?? 0).map((mark) => [mark.value, mark.label]),
+                );
+                return splits.map((split) => labels.get(split) ?? "");
+              },
+            }
+          : { space: 36, values: (_self, splits) => splits.map((split) => figure(split)) }),
+      },
     ],
     cursor: {
       y: false,

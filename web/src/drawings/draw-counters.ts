@@ -31,6 +31,9 @@ export function drawStrip(
   selected: number | null,
 ): void {
   drawMarks(sheet, layout);
+  // Few ticks may be bolder: they are read from further away. One width for all rows.
+  const most = Math.max(1, ...layout.rows.map((row) => (row.density === null ? row.end - row.first : 1)));
+  const wide = Math.min(5, Math.max(2, Math.floor((sheet.width - LABEL_PX) / most / 6)));
   layout.rows.forEach((row, index) => {
     const top = index * ROW_PX;
     const { ctx, inks, width } = sheet;
@@ -39,7 +42,7 @@ export function drawStrip(
     ctx.fillText(row.label, LABEL_AT, top + LINE_AT - 4);
     ctx.fillStyle = inks.line;
     ctx.fillRect(LABEL_PX, top + LINE_AT, width - LABEL_PX, 1);
-    if (row.density === null) drawTicks(sheet, row, ticks, top, selected);
+    if (row.density === null) drawTicks(sheet, row, ticks, top, wide, selected);
     else drawDensity(sheet, row, top);
     for (const life of lives)
       if (life.atMs >= row.fromMs && life.atMs < row.toMs) drawLife(sheet, row, life, top);
@@ -76,14 +79,10 @@ function drawTicks(
   row: StripRow,
   ticks: readonly CounterTick[],
   top: number,
+  wide: number,
   selected: number | null,
 ): void {
   const line = top + LINE_AT;
-  // Few ticks may be bolder: they are read from further away.
-  const wide = Math.min(
-    5,
-    Math.max(2, Math.floor((width - LABEL_PX) / Math.max(1, row.end - row.first) / 6)),
-  );
   for (let at = row.first; at < row.end; at += 1) {
     const tick = ticks[at];
     if (tick === undefined) continue;

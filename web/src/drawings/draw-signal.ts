@@ -4,6 +4,7 @@
  * once, never with what is drawn.
  */
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
+import { figure } from "../format/format.ts";
 import { type Inks, seriesInk } from "./inks.ts";
 import { indexAt } from "./signal-columns.ts";
 
@@ -40,24 +41,29 @@ export function plotY(plot: Plot, value: number): number {
   return plot.top + ((plot.high - value) / (plot.high - plot.low)) * plot.height;
 }
 
-/** The rungs, each with its spreading factor; those in use are drawn in ink, the others faint. */
+/** The rungs; those of spreading factors in use are drawn in ink, the others faint. */
 export function drawRungs(plot: Plot, used: ReadonlySet<number>): void {
   const { ctx, inks, ratio } = plot;
-  ctx.textBaseline = "bottom";
-  ctx.textAlign = "left";
-  ctx.font = `${13 * ratio}px ${inks.sans}`;
   for (const factor of RUNGS) {
     const y = Math.round(plotY(plot, FLOORS_DB[factor] ?? 0)) + 0.5;
-    const inUse = used.has(factor);
-    ctx.lineWidth = ratio * (inUse ? 1.5 : 1);
-    ctx.strokeStyle = inUse ? inks.ink : inks.line;
+    ctx.lineWidth = ratio * (used.has(factor) ? 1.5 : 1);
+    ctx.strokeStyle = used.has(factor) ? inks.ink : inks.line;
     ctx.beginPath();
     ctx.moveTo(plot.left, y);
     ctx.lineTo(plot.left + plot.width, y);
     ctx.stroke();
-    ctx.fillStyle = inUse ? inks.ink : inks.quiet;
-    ctx.fillText(`SF${factor}`, plot.left + 4 * ratio, y);
   }
+}
+
+/** Values at which the ladder's axis is marked up to `high` dB, and what stands there: "SF9 −12.5" at a rung, "5" above them. */
+export function ladderMarks(high: number): { value: number; label: string }[] {
+  const rungs = RUNGS.map((factor) => {
+    const value = FLOORS_DB[factor] ?? 0;
+    return { value, label: `SF${factor} ${figure(value, Number.isInteger(value) ? 0 : 1)}` };
+  });
+  const above: { value: number; label: string }[] = [];
+  for (let value = -5; value <= high; value += 5) above.push({ value, label: figure(value) });
+  return [...rungs.reverse(), ...above];
 }
 
 /** Draws one series and answers where its line ends, for its label; null when nothing of it is in the plot. */
