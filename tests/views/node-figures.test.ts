@@ -1,0 +1,211 @@
+import { readFileSync } from "node:fs";
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import type { HeardFrame } from "../../src/store/queries/frames.ts";
+import {
+  firstHearings,
+  levelsOf,
+  lossOf,
+  marginDb,
+  missedTimes,
+  spreadOf,
+  stripOf,
+} from "../../src/views/node-figures.ts";
+
+const SF9 = 90_125_000;
+
+/** A frame of one counter, so many seconds after the epoch; SF9, one gateway. */
+function frame(counter: number, atS: number, more: Partial<HeardFrame> = {}): HeardFrame {
+  return {
+    id: counter + 1,
+    lifeId: 1,
+    atUs: atS * 1e6,
+    counter,
+    repeat: 0,
+    dataRate: SF9,
+    airtimeUs: 185_344,
+    snrTenths: 62,
+    rssiTenths: -970,
+    receptions: 1,
+    gateways: 1,
+    ...more,
+  };
+}
+
+describe("loss by counters", () => {
+  // The worked example of the counter reference: heard 65530, 65531, 65533 (twice), 65535, 1, 0 (late), 4; every 600 s.
+  const example = [65530, 65531, 65533, 65535, 65537, 65536, 65540].map((counter, i) =>
+    frame(counter, i === 5 ? (65537 - 65530) * 600 + 2 : (counter - 65530) * 600),
+  );
+
+  it("counts 7 of 11 across a rollover, a late arrival and a hole: neither a wrap nor disorder is a loss", () => {
+    const loss = lossOf(example, []);
+    expect(loss).toMatchObject({ heard: 7, expected: 11, missed: 4, missedDuringOutage: 0 });
+    expect(loss.deliveryRatio).toBeCloseTo(7 / 11, 12);
+    expect(loss.gaps.map(({ firstCounter, missed }) => [firstCounter, missed])).toEqual([
+      [65532, 1],
+      [65534, 1],
+      [65538, 2],
+    ]);
+  });
+
+  it("finds the rhythm of 600 s in it, whatever was missed", () => {
+    expect(lossOf(example, []).rhythmUs).toBe(600e6);
+  });
+
+  it("takes a repeat for neither a counter nor a step of the rhythm", () => {
+    const frames = [frame(1, 0), frame(1, 3, { repeat: 1, id: 90 }), frame(2, 60), frame(3, 120)];
+    const loss = lossOf(frames, []);
+    expect(loss).toMatchObject({ heard: 3, expected: 3, missed: 0, rhythmUs: 60e6 });
+    expect(firstHearings(frames).map(({ atUs }) => atUs)).toEqual([0, 60e6, 120e6]);
+  });
+
+  it("says nothing of delivery with one expected counter, and of nothing at all without frames", () => {
+    expect(lossOf([frame(7, 0)], [])).toMatchObject({
+      heard: 1,
+      expected: 1,
+      deliveryRatio: null,
+      deliveryInterval95: null,
+      rhythmUs: null,
+    });
+    expect(lossOf([], [])).toMatchObject({ heard: 0, expected: 0, missed: 0, deliveryRatio: null });
+  });
+
+  it("speaks from two expected counters on", () => {
+    expect(lossOf([frame(7, 0), frame(8, 10)], []).deliveryRatio).toBe(1);
+  });
+
+  it("dates missed counters evenly over their gap", () => {
+    expect([...missedTimes({ missed: 3, fromUs: 100, toUs: 500 })]).toEqual([200, 300, 400]);
+  });
+
+  it("tells those apart that were presumably sent while the whole site was out of reach, ends half open", () => {
+    const frames = [frame(0, 0), frame(5, 50)];
+    const outages = [{ fromUs: 20e6, toUs: 40e6 }];
+    const loss = lossOf(frames, outages);
+    expect(loss).toMatchObject({ missed: 4, missedDuringOutage: 2 });
+    expect(loss.gaps).toEqual([{ firstCounter: 1, missed: 4, missedDuringOutage: 2, fromUs: 0, toUs: 50e6 }]);
+  });
+
+  it("never accounts for more or fewer counters than first to last, whatever is heard", () => {
+    fc.assert(
+      fc.property(
+        fc.uniqueArray(fc.integer({ min: 0, max: 400 }), { minLength: 1, maxLength: 60 }),
+        fc.array(fc.tuple(fc.integer({ min: 0, max: 4000 }), fc.integer({ min: 1, max: 300 })), {
+          maxLength: 4,
+        }),
+        (counters, stretches) => {
+          const frames = counters.sort((a, b) => a - b).map((counter) => frame(counter, counter * 10));
+          const outages = stretches.map(([from, length]) => ({
+            fromUs: from * 1e6,
+            toUs: (from + length) * 1e6,
+          }));
+          const loss = lossOf(frames, outages);
+          const first = counters[0] ?? 0;
+          const last = counters.at(-1) ?? 0;
+          expect(loss.expected).toBe(last - first + 1);
+          expect(loss.heard + loss.missed).toBe(loss.expected);
+          // Counter n was sent at 10 n seconds, so the truth about the outages is known.
+          let during = 0;
+          for (let n = first; n <= last; n++) {
+            if (counters.includes(n)) continue;
+            if (outages.some(({ fromUs, toUs }) => n * 10e6 >= fromUs && n * 10e6 < toUs)) during += 1;
+          }
+          expect(loss.missedDuringOutage).toBe(during);
+        },
+      ),
+    );
+  });
+});
+
+describe("the delivery interval", () => {
+  interface Check {
+    id: string;
+    input: { successes: number; n: number; confidence: number; method?: string };
+    expected: [number, number];
+    tolerance: number;
+  }
+  const file = new URL("../data/published/check-values.json", import.meta.url);
+  const { groups } = JSON.parse(readFileSync(file, "utf8")) as { groups: { id: string; checks: Check[] }[] };
+  const checks = (groups.find(({ id }) => id === "wilson")?.checks ?? []).filter(
+    ({ input, expected }) =>
+      input.confidence === 0.95 &&
+      input.method === undefined &&
+      Array.isArray(expected) &&
+      input.successes >= 2,
+  );
+
+  it("has published numbers to be held against", () => expect(checks.length).toBeGreaterThan(0));
+
+  it.each(checks)("is Wilson's: $id", ({ input, expected, tolerance }) => {
+    // `successes` counters of `n`, first and last among them.
+    const { successes, n } = input;
+    const heard = [...Array.from({ length: successes - 1 }, (_, i) => i), n - 1];
+    const [low, high] = lossOf(
+      heard.map((c) => frame(c, c)),
+      [],
+    ).deliveryInterval95 ?? [Number.NaN, Number.NaN];
+    expect(Math.abs(low - expected[0])).toBeLessThanOrEqual(tolerance);
+    expect(Math.abs(high - expected[1])).toBeLessThanOrEqual(tolerance);
+  });
+});
+
+describe("the strip", () => {
+  const window = { fromUs: 0, toUs: 600e6 };
+
+  it("puts each counter into the bin of its time, the begin of a bin belonging to it", () => {
+    const frames = [frame(0, 0), frame(1, 9.999_999), frame(2, 10), frame(4, 30)];
+    const loss = lossOf(frames, []);
+    const strip = stripOf(frames, loss.gaps, [], window, 60);
+    expect(strip.binSeconds).toBe(10);
+    expect(strip.heard.slice(0, 4)).toEqual([2, 1, 0, 1]);
+    expect(strip.missed.slice(0, 4)).toEqual([0, 0, 1, 0]);
+  });
+
+  it("adds up to what was heard and missed, outages included", () => {
+    fc.assert(
+      fc.property(
+        fc.uniqueArray(fc.integer({ min: 0, max: 119 }), { minLength: 1, maxLength: 60 }),
+        fc.integer({ min: 0, max: 500 }),
+        fc.integer({ min: 1, max: 200 }),
+        fc.integer({ min: 1, max: 60 }),
+        (counters, outS, lengthS, bins) => {
+          const frames = counters.sort((a, b) => a - b).map((counter) => frame(counter, counter * 5));
+          const outages = [{ fromUs: outS * 1e6, toUs: (outS + lengthS) * 1e6 }];
+          const loss = lossOf(frames, outages);
+          const strip = stripOf(frames, loss.gaps, outages, window, bins);
+          const sum = (values: number[]) => values.reduce((a, b) => a + b, 0);
+          expect(sum(strip.heard)).toBe(loss.heard);
+          expect(sum(strip.missedDuringOutage)).toBe(loss.missedDuringOutage);
+          expect(sum(strip.missed) + sum(strip.missedDuringOutage)).toBe(loss.missed);
+          expect(strip.heard).toHaveLength(bins);
+        },
+      ),
+    );
+  });
+});
+
+describe("levels", () => {
+  it("give margin as SNR over the demodulation floor of the spreading factor", () => {
+    // SX1276 data sheet, table 13: SF7 −7.5 dB, SF12 −20 dB.
+    expect(marginDb(-50, 70_125_000)).toBe(2.5);
+    expect(marginDb(-180, 120_125_000)).toBe(2);
+    expect(marginDb(null, 70_125_000)).toBeNull();
+    expect(marginDb(60, -50_000)).toBeNull();
+  });
+
+  it("are percentiles of type 7, with how many values they rest on", () => {
+    expect(spreadOf([1, 2, 3, 4, 5])).toEqual({ median: 3, p10: 1.4, p90: 4.6, count: 5 });
+    expect(spreadOf([])).toEqual({ median: null, p10: null, p90: null, count: 0 });
+  });
+
+  it("leave out what was not reported instead of counting it as zero", () => {
+    const levels = levelsOf([
+      { dataRate: SF9, snrTenths: null, rssiTenths: -1000 },
+      { dataRate: SF9, snrTenths: -25, rssiTenths: null },
+    ]);
+    expect(levels.rssiDbm).toMatchObject({ median: -100, count: 1 });
+    expect(levels.snrDb).toMatchObject({ median: -2.5, count: 1 });
+    expect(levels.marginDb).toMatchObject({ median: 10, count: 1 });
+  });
+});
