@@ -285,7 +285,7 @@ if (chromiumIsHere("doing"))
           expect(await figure.locator("tbody tr").count()).toBeGreaterThan(0);
           expect(await figure.locator("canvas").count()).toBe(0);
           await figure.getByRole("button", { name: "show as drawing" }).click();
-          expect(await figure.locator("canvas").count()).toBeGreaterThan(0);
+          await figure.locator("canvas").first().waitFor();
         }
         expect(errors).toEqual([]);
         await context.close();

@@ -32,7 +32,7 @@ export function drawStrip(
 ): void {
   drawMarks(sheet, layout);
   // Few ticks may be bolder: they are read from further away. One width for all rows.
-  const most = Math.max(1, ...layout.rows.map((row) => (row.density === null ? row.end - row.first : 1)));
+  const most = Math.max(1, ...layout.rows.map((row) => row.end - row.first));
   const wide = Math.min(5, Math.max(2, Math.floor((sheet.width - LABEL_PX) / most / 6)));
   layout.rows.forEach((row, index) => {
     const top = index * ROW_PX;
@@ -42,8 +42,19 @@ export function drawStrip(
     ctx.fillText(row.label, LABEL_AT, top + LINE_AT - 4);
     ctx.fillStyle = inks.line;
     ctx.fillRect(LABEL_PX, top + LINE_AT, width - LABEL_PX, 1);
-    if (row.density === null) drawTicks(sheet, row, ticks, top, wide, selected);
+    if (row.density === null) drawTicks(sheet, row, ticks, top, wide);
     else drawDensity(sheet, row, top);
+    const chosen = selected === null ? undefined : ticks[selected];
+    if (chosen !== undefined && selected !== null && selected >= row.first && selected < row.end) {
+      ctx.strokeStyle = inks.accent;
+      ctx.lineWidth = 2;
+      ctx.strokeRect(
+        Math.round(tickX(row, chosen.atMs, width)) - 4 - wide / 2,
+        top + 1,
+        wide + 8,
+        ROW_PX - 3,
+      );
+    }
     for (const life of lives)
       if (life.atMs >= row.fromMs && life.atMs < row.toMs) drawLife(sheet, row, life, top);
   });
@@ -80,18 +91,12 @@ function drawTicks(
   ticks: readonly CounterTick[],
   top: number,
   wide: number,
-  selected: number | null,
 ): void {
   const line = top + LINE_AT;
   for (let at = row.first; at < row.end; at += 1) {
     const tick = ticks[at];
     if (tick === undefined) continue;
     const x = Math.round(tickX(row, tick.atMs, width) - wide / 2);
-    if (at === selected) {
-      ctx.strokeStyle = inks.accent;
-      ctx.lineWidth = 2;
-      ctx.strokeRect(x - 4, top + 1, wide + 8, ROW_PX - 3);
-    }
     ctx.fillStyle = inks.ink;
     if (tick.fate === "heard") ctx.fillRect(x, line - TALL, wide, TALL);
     else if (tick.fate === "heard-by-some") ctx.fillRect(x, line - TALL / 2, wide, TALL / 2);
