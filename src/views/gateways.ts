@@ -57,7 +57,7 @@ function gatewayRow(
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const own = refused.filter(({ gatewayId }) => gatewayId === gateway.id);
-  const lastUs = Math.min(gateway.lastAtUs, endUs);
+  const lastUs = reach.lastUs ?? endUs;
   return {
     eui: gateway.eui,
     name: names.get(gateway.eui)?.name ?? null,

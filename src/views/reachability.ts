@@ -21,10 +21,12 @@ export interface Reach {
   readonly gateway: GatewayRecord;
   /** Keepalive interval, microseconds; null when it sends none. */
   readonly keepaliveUs: number | null;
-  /** Silences longer than the limit, clipped to nothing: they may begin before the window. */
+  /** Silences longer than the limit, not clipped: they may begin before the window and end after it. */
   readonly outages: readonly Stretch[];
   /** Out of reach at the end of the window. */
   readonly isOut: boolean;
+  /** Last datagram before the end of the window; null before the first one ever. */
+  readonly lastUs: number | null;
   /** Before its first datagram ever a gateway is not there: no outage of its own, but no help to the site either. */
   readonly absentUntilUs: number;
 }
@@ -33,22 +35,34 @@ export interface Reach {
 const INTERVALS = 3;
 /** and no less than this: the least time for which a downlink path is held valid. */
 const LEAST_US = 30_000_000;
+/** A short window is widened to this for the interval's sake: ten seconds hold no three keepalives. Chosen. */
+const LEAST_LOOKBACK_US = 600_000_000;
 
 /** `endUs`: what is known ends here (now when live, else the end of what is stored). */
 export function reachOf(store: Store, gateway: GatewayRecord, window: TimeWindow, endUs: number): Reach {
-  const keepalive = keepaliveUs(store, gateway.id, window);
-  const interval = keepalive ?? statusSpacingUs(store, gateway.id, window);
+  const around = { fromUs: Math.min(window.fromUs, window.toUs - LEAST_LOOKBACK_US), toUs: window.toUs };
+  const keepalive = keepaliveUs(store, gateway.id, around);
   const { firstUs, lastUs } = datagramsAround(store, gateway.id, window);
-  const absentUntilUs = firstUs ?? window.toUs;
+  const interval =
+    keepalive ?? statusSpacingUs(store, gateway.id, around) ?? earlierIntervalUs(store, gateway.id, window);
   if (interval === null) {
-    return { gateway, keepaliveUs: keepalive, outages: [], isOut: false, absentUntilUs };
+    // Of such a gateway no silence can be judged; one that sent nothing at all is no help to the site.
+    const isSilentThroughout = lastUs === null || lastUs < window.fromUs;
+    const absentUntilUs = firstUs === null || isSilentThroughout ? window.toUs : firstUs;
+    return { gateway, keepaliveUs: null, outages: [], isOut: false, lastUs, absentUntilUs };
   }
   const limitUs = Math.max(LEAST_US, INTERVALS * interval);
   const outages: Stretch[] = silencesUs(store, gateway.id, window, limitUs);
   const knownEndUs = Math.min(window.toUs, endUs);
   const isOut = lastUs !== null && knownEndUs - lastUs > limitUs;
   if (isOut && outages.at(-1)?.fromUs !== lastUs) outages.push({ fromUs: lastUs, toUs: knownEndUs });
-  return { gateway, keepaliveUs: keepalive, outages, isOut, absentUntilUs };
+  return { gateway, keepaliveUs: keepalive, outages, isOut, lastUs, absentUntilUs: firstUs ?? window.toUs };
+}
+
+/** A gateway that fell silent before the window began is judged by how it used to report. */
+function earlierIntervalUs(store: Store, gatewayId: number, window: TimeWindow): number | null {
+  const before = { fromUs: 0, toUs: window.toUs };
+  return keepaliveUs(store, gatewayId, before) ?? statusSpacingUs(store, gatewayId, before);
 }
 
 /** When no gateway at all was within reach: what was missed then was not necessarily missed on the air. */

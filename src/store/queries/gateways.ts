@@ -68,7 +68,7 @@ export function silencesUs(
         WHERE gateway_id = @id
           AND at_us >= coalesce((SELECT max(at_us) FROM datagram WHERE gateway_id = @id AND at_us < @from), @from)
           AND at_us <= coalesce((SELECT min(at_us) FROM datagram WHERE gateway_id = @id AND at_us >= @to), @to))
-     WHERE at_us - before > @limit ORDER BY at_us`,
+     WHERE at_us - before > @limit AND at_us > @from ORDER BY at_us`,
   ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, limit: limitUs }) as {
     fromUs: number;
     toUs: number;
