@@ -19,6 +19,7 @@ import {
 } from "fastify-type-provider-zod";
 import { z } from "zod";
 import type { IntakeHandle } from "../intake/handle.ts";
+import { reachableAddresses } from "../intake/udp-door.ts";
 import { guardAccess } from "./access.ts";
 import { CaptureProgressBook } from "./capture-progress.ts";
 import { dashboard } from "./dashboard.ts";
@@ -27,7 +28,7 @@ import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MOST_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace } from "./live-view.ts";
 import { isLoopbackHost } from "./loopback.ts";
-import { ownAddresses, ownNames } from "./own-names.ts";
+import { ownNames } from "./own-names.ts";
 import { airRoutes } from "./routes/air-routes.ts";
 import { answers } from "./routes/answers.ts";
 import { captureRoutes } from "./routes/capture-routes.ts";
@@ -150,7 +151,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       intake,
       stored: views.stored(),
       refusals: views.refusals().refusals,
-      addresses: ownAddresses(),
+      addresses: reachableAddresses(),
     });
   const hub = new LiveHub({
     clock: options.liveClock ?? SYSTEM_CLOCK,

@@ -86,6 +86,19 @@ describe("a capture that is sent", () => {
     expect(test.intake.imported).toEqual([]);
   });
 
+  it("too large is answered over a real line too, though the rest is still on its way", async () => {
+    const { app } = await serviceUnderTest({ mostUploadOctets: 1000 });
+    await app.listen({ host: "127.0.0.1", port: 0 });
+    const { port } = app.server.address() as AddressInfo;
+    const socket = connect(port, "127.0.0.1");
+    const head =
+      "POST /api/captures?name=x HTTP/1.1\r\nhost: localhost\r\ncontent-type: application/octet-stream\r\n";
+    socket.write(`${head}transfer-encoding: chunked\r\n\r\n7d0\r\n${"x".repeat(2000)}\r\n`);
+    let text = "";
+    for await (const part of socket) text += String(part);
+    expect(text).toMatch(/^HTTP\/1\.1 413 .*"code":"too-large"/s);
+  });
+
   it("empty is refused", async () => {
     const test = await serviceUnderTest();
     const response = await send(test, Buffer.alloc(0));

@@ -1,5 +1,5 @@
 /** What a service under test rests on: an intake that notes what it is told, and answers invented for the orchard. */
-import { mkdtempSync } from "node:fs";
+import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import type { FastifyInstance } from "fastify";
@@ -150,7 +150,9 @@ export interface UnderTest {
 export async function serviceUnderTest(part: Partial<ServiceOptions> = {}): Promise<UnderTest> {
   const intake = new FakeIntake();
   const views = new FakeViews();
-  const uploadFolder = join(mkdtempSync(join(tmpdir(), "mastlog-service-")), "uploads");
+  const folder = mkdtempSync(join(tmpdir(), "mastlog-service-"));
+  onTestFinished(() => rmSync(folder, { recursive: true, force: true }));
+  const uploadFolder = join(folder, "uploads");
   const app = await buildService({
     views,
     intake,

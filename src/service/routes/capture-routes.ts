@@ -13,7 +13,7 @@ import { answers } from "./answers.ts";
 export interface CaptureRouteOptions {
   /** The view, with the progress of what is being read. */
   readonly captures: () => CapturesView;
-  readonly intake: Pick<IntakeHandle, "importCapture">;
+  readonly intake: Pick<IntakeHandle, "importCapture" | "setLabel">;
   readonly uploads: Uploads;
   readonly samples: SampleCaptures;
 }
@@ -79,7 +79,9 @@ export const captureRoutes: FastifyPluginAsyncZod<CaptureRouteOptions> = async (
       const { file } = request.params;
       const path = samples.pathOf(file);
       if (path === null) throw new ServiceProblem("no-such-sample");
-      return begin(path, file, false);
+      const begun = await begin(path, file, false);
+      for (const name of samples.namesOf(file)) await intake.setLabel({ ...name, unlessNamed: true });
+      return begun;
     },
   );
 };
