@@ -2,7 +2,8 @@
  * `mastlog simulate`: play a synthetic site to a listener, or into a packet capture. Reads the arguments and the
  * scenario, hands over to src/simulate, says what was done.
  */
-import { readFile, writeFile } from "node:fs/promises";
+import { access, constants, readFile, writeFile } from "node:fs/promises";
+import { dirname } from "node:path";
 import { fileURLToPath } from "node:url";
 import { gzipSync } from "node:zlib";
 import { Command } from "commander";
@@ -118,6 +119,10 @@ async function simulateCapture(
   truthFile: string | undefined,
   machine: Machine,
 ): Promise<void> {
+  // Said before the work, not after it.
+  await access(dirname(file), constants.W_OK).catch((error: unknown) => {
+    throw new Unusable(`${file} cannot be written: ${reasonOf(error)}.`);
+  });
   const clock: ScenarioClock = { startUs: Date.parse(scenario.start) * 1000, speed: 1 };
   const play = playSite(scenario, createRandom(seed), clock);
   const datagrams = captureSite(play, scenario, clock);

@@ -65,7 +65,7 @@ export function siteSentence(
       enough.length === ownNodes.length ? "nodes" : `nodes with ${THRESHOLDS.leastExpected} counters or more`;
     parts.push(
       link(`${losing.length === 0 ? "None" : losing.length} of ${enough.length} ${of}`, "#/nodes"),
-      text(` lost more than ${percent(THRESHOLDS.lookLoss)} on the air ${within(window)}`),
+      text(` lost more than ${THRESHOLDS.lookLoss * 100}\u2009% on the air ${within(window)}`),
     );
   }
   const out = gateways.filter((gateway) => gateway.outages.length > 0);

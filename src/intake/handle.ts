@@ -46,6 +46,8 @@ export interface LabelRequest {
   readonly id: string;
   readonly name?: string | null | undefined;
   readonly own?: boolean | null | undefined;
+  /** True: only where no person has given a name yet (the names that a sample brings). */
+  readonly unlessNamed?: boolean | undefined;
 }
 
 export interface IntakeHandle {

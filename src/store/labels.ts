@@ -7,11 +7,17 @@ export interface LabelChangeRow {
   /** null takes the name back; undefined leaves it. */
   readonly name?: string | null | undefined;
   readonly own?: boolean | null | undefined;
+  /** True: leave a name that is there. */
+  readonly unlessNamed?: boolean | undefined;
 }
 
 export function writeLabel(db: Store, change: LabelChangeRow): void {
   db.prepare("INSERT OR IGNORE INTO label (kind, id) VALUES (?, ?)").run(change.kind, change.id);
-  if (change.name !== undefined) {
+  const isNamed = db
+    .prepare("SELECT 1 FROM label WHERE kind = ? AND id = ? AND name IS NOT NULL")
+    .pluck()
+    .get(change.kind, change.id);
+  if (change.name !== undefined && (change.unlessNamed !== true || isNamed === undefined)) {
     const name = change.name === null || change.name === "" ? null : change.name;
     db.prepare("UPDATE label SET name = ? WHERE kind = ? AND id = ?").run(name, change.kind, change.id);
   }
