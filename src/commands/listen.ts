@@ -5,6 +5,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import closeWithGrace from "close-with-grace";
 import { Command } from "commander";
+import { pino } from "pino";
 import { z } from "zod";
 import { startIntake } from "../intake/start-intake.ts";
 import { reachableAddresses } from "../intake/udp-door.ts";
@@ -78,7 +79,8 @@ async function listen(given: unknown, version: string): Promise<void> {
     },
   });
   const store = openReader(options.db);
-  const uploadFolder = mkdtempSync(join(tmpdir(), "mastlog-"));
+  // Beside the store: a capture on its way in may be larger than a temporary folder, which can be memory.
+  const uploadFolder = join(dirname(resolve(options.db)), ".mastlog-uploads");
   const samplesFolder = folder("sample-captures");
   const app = await buildService({
     views: storeViews(store),
@@ -91,13 +93,13 @@ async function listen(given: unknown, version: string): Promise<void> {
     token,
     uploadFolder,
     samplesFolder,
-    logger: null,
+    // Faults of our own go to stderr; requests are never logged, for their addresses may carry the token.
+    logger: pino({ level: "warn", base: null }, pino.destination(2)),
   });
   const end = async (): Promise<void> => {
     await app.close();
     await intake.close();
     store.close();
-    rmSync(uploadFolder, { recursive: true, force: true });
   };
   try {
     await app.listen({ host: options.host, port: options.webPort });

@@ -31,9 +31,8 @@ const NOTHING_YET: IntakeFigures = {
 export async function startIntake(options: StartIntakeOptions): Promise<IntakeHandle> {
   const { dbPath, udpHost, udpPort } = options;
   const settings: ThreadSettings = { dbPath, udpHost, udpPort };
-  // From source the thread is TypeScript and inherits the loader that runs this file.
-  const file = import.meta.url.endsWith(".ts") ? "./thread.ts" : "./thread.js";
-  const worker = new Worker(new URL(file, import.meta.url), { workerData: settings });
+  // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
+  const worker = new Worker(new URL("./thread.js", import.meta.url), { workerData: settings });
   const intake = new ThreadedIntake(worker, options);
   await intake.ready;
   return intake;

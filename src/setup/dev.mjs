@@ -1,19 +1,22 @@
-/** `npm run dev`: the service from source, started anew at every change, and the dashboard built at every change. */
+/** `npm run dev`: service and dashboard, built and started anew at every change. */
 import { spawn } from "node:child_process";
 import { join } from "node:path";
-import { makeReady, root } from "./ready.mjs";
+import { makeReady, root, toolPath } from "./ready.mjs";
 
 makeReady();
-const bin = (name) => join(root, "node_modules/.bin", name);
+const tool = (name, ...args) =>
+  spawn(process.execPath, [toolPath(name), ...args], { cwd: root, stdio: "inherit" });
 const children = [
-  spawn(bin("vite"), ["build", "--config", "web/vite.config.ts", "--watch", "--logLevel", "warn"], {
-    cwd: root,
-    stdio: "inherit",
-  }),
-  spawn(bin("tsx"), ["watch", "src/main.ts", "listen", ...process.argv.slice(2)], {
-    cwd: root,
-    stdio: "inherit",
-  }),
+  tool("typescript/tsc", "-p", "tsconfig.json", "--watch", "--preserveWatchOutput"),
+  tool("vite/vite", "build", "--config", "web/vite.config.ts", "--watch", "--logLevel", "warn"),
+  spawn(
+    process.execPath,
+    ["--watch", join(root, "dist/server/main.js"), "listen", ...process.argv.slice(2)],
+    {
+      cwd: root,
+      stdio: "inherit",
+    },
+  ),
 ];
 for (const signal of ["SIGINT", "SIGTERM"]) {
   process.on(signal, () => {

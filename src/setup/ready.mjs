@@ -122,7 +122,7 @@ function filesUnder(path) {
 }
 
 /** The script behind a package's command: "package/command". */
-function toolPath(name) {
+export function toolPath(name) {
   const [scope, ...rest] = name.split("/");
   const packageName = name.startsWith("@") ? `${scope}/${rest[0]}` : scope;
   const command = name.startsWith("@") ? rest[1] : rest[0];
