@@ -37,12 +37,23 @@ function lossOnAir(row: NodeRow): number {
 }
 
 function judged(nodes: readonly NodeRow[]): NodeRow[] {
-  return nodes.filter((row) => row.expected >= THRESHOLDS.leastExpected);
+  return nodes.filter((row) => row.expected - row.missedDuringOutage >= THRESHOLDS.leastExpected);
 }
 
 function nodeTitle(row: NodeRow): string {
   return row.name ?? row.devAddr;
 }
+
+function nodeLink(row: NodeRow): Part {
+  return link(nodeTitle(row), `#/nodes/${row.devAddr}/${row.life}`);
+}
+
+/** "2.4 % on the air (3 of 125)". */
+function lossWords(row: NodeRow): string {
+  return `${percent(lossOnAir(row))} on the air (${row.missed - row.missedDuringOutage} of ${row.expected})`;
+}
+
+const ENOUGH = `${THRESHOLDS.leastExpected} counters or more`;
 
 /** "3 of 14 nodes lost more than 5 % in the last hour; the shed gateway was out of reach for 4 minutes." */
 export function siteSentence(
@@ -50,46 +61,75 @@ export function siteSentence(
   ownNodes: readonly NodeRow[],
   window: Stretch,
 ): Sentence {
-  const parts: Part[] = [];
   if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
+  return [...nodesPart(ownNodes, window), text("; "), ...gatewaysPart(gateways, window), text(".")];
+}
+
+function nodesPart(ownNodes: readonly NodeRow[], window: Stretch): Part[] {
+  const many = ownNodes.length;
+  if (many === 0) return [text(`No node of one's own was heard ${within(window)}`)];
   const enough = judged(ownNodes);
-  const losing = enough.filter((row) => lossOnAir(row) > THRESHOLDS.lookLoss);
-  if (ownNodes.length === 0) parts.push(text(`No node of one's own was heard ${within(window)}`));
-  else if (enough.length === 0) {
-    parts.push(
-      link(count(ownNodes.length, "node"), "#/nodes"),
-      text(` heard ${within(window)}, too few counters of each yet to speak of loss`),
-    );
-  } else {
-    const of =
-      enough.length === ownNodes.length ? "nodes" : `nodes with ${THRESHOLDS.leastExpected} counters or more`;
-    parts.push(
-      link(`${losing.length === 0 ? "None" : losing.length} of ${enough.length} ${of}`, "#/nodes"),
-      text(` lost more than ${THRESHOLDS.lookLoss * 100}\u2009% on the air ${within(window)}`),
-    );
+  const [only] = enough;
+  if (only === undefined) {
+    const [was, each] = many === 1 ? ["was", ""] : ["were", " of each"];
+    return [
+      link(count(many, "node"), "#/nodes"),
+      text(` ${was} heard ${within(window)}, too few counters${each} yet to speak of loss`),
+    ];
   }
+  if (enough.length === 1) {
+    const of = many === 1 ? "" : `, the only one of ${many} nodes with ${ENOUGH},`;
+    const lost = lossOnAir(only) === 0 ? "nothing on the air" : lossWords(only);
+    return [nodeLink(only), text(`${of} lost ${lost} ${within(window)}`)];
+  }
+  const losing = enough.filter((row) => lossOnAir(row) > THRESHOLDS.lookLoss).length;
+  const of = enough.length === many ? "nodes" : `nodes with ${ENOUGH}`;
+  return [
+    link(`${losing === 0 ? "None" : losing} of ${enough.length} ${of}`, "#/nodes"),
+    text(` lost more than ${THRESHOLDS.lookLoss * 100}\u2009% on the air ${within(window)}`),
+  ];
+}
+
+function gatewaysPart(gateways: readonly GatewayRow[], window: Stretch): Part[] {
   const out = gateways.filter((gateway) => gateway.outages.length > 0);
-  if (out.length > 0) {
-    parts.push(text("; "));
-    out.slice(0, 2).forEach((gateway, i) => {
-      if (i > 0) parts.push(text(", "));
-      const isOut = gateway.standing === "bad";
-      const name = gateway.name ?? `gateway ${gateway.eui}`;
-      parts.push(
-        link(name, `#/site?gateway=${gateway.eui}`),
-        text(` ${isOut ? "is" : "was"} out of reach for ${span(outSeconds(gateway, window))}`),
-      );
-    });
-    if (out.length > 2) parts.push(text(` and ${out.length - 2} more`));
-  } else {
+  if (out.length === 0) return [text(reachWords(gateways))];
+  const parts: Part[] = [];
+  for (const gateway of out.slice(0, 2)) {
+    if (parts.length > 0) parts.push(text(out.length === 2 ? " and " : ", "));
+    const verb = gateway.standing === "bad" ? "has been" : "was";
     parts.push(
-      text(
-        `; ${gateways.length === 1 ? "its gateway was" : `all ${gateways.length} gateways were`} in reach`,
-      ),
+      link(gatewayTitle(gateway), "#/site"),
+      text(` ${verb} out of reach for ${span(outSeconds(gateway, window))}`),
     );
   }
-  parts.push(text("."));
+  if (out.length > 2) parts.push(text(`, and ${count(out.length - 2, "gateway")} more`));
   return parts;
+}
+
+function gatewayTitle(gateway: GatewayRow): string {
+  return gateway.name ?? `gateway ${gateway.eui}`;
+}
+
+/** Said of gateways without an outage: in reach, where keepalives or status reports can show it. */
+function reachWords(gateways: readonly GatewayRow[]): string {
+  const unknown = gateways.filter((gateway) => !canBeFollowed(gateway));
+  const [one] = unknown;
+  if (one === undefined) {
+    return gateways.length === 1 ? "the gateway was in reach" : `${allOf(gateways.length)} were in reach`;
+  }
+  let whose = `${unknown.length} of ${gateways.length} gateways`;
+  if (unknown.length === gateways.length) whose = allOf(gateways.length);
+  else if (unknown.length === 1) whose = gatewayTitle(one);
+  return `too few keepalives came to tell whether ${whose} stayed in reach`;
+}
+
+function allOf(gateways: number): string {
+  if (gateways === 1) return "the gateway";
+  return gateways === 2 ? "both gateways" : `all ${gateways} gateways`;
+}
+
+function canBeFollowed({ keepaliveSeconds, heartbeat }: GatewayRow): boolean {
+  return keepaliveSeconds !== null || heartbeat.statusReports.reduce((sum, n) => sum + n, 0) >= 3;
 }
 
 function outSeconds(gateway: GatewayRow, window: Stretch): number {
@@ -104,30 +144,34 @@ export function nodesSentence(nodes: readonly NodeRow[], homeAssumed: boolean, w
   const own = nodes.filter((row) => !row.stranger);
   const strangers = nodes.length - own.length;
   if (nodes.length === 0) return [text(`No node was heard ${within(window)}.`)];
+  const was = nodes.length === 1 ? "was" : "were";
+  if (own.length === 0) {
+    const none = homeAssumed ? "no other node" : "no node of one's own";
+    return [text(`${count(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.`)];
+  }
+  return [
+    text(`${count(own.length, "node")}${homeAssumed ? "" : " of one's own"}`),
+    text(strangers === 0 ? "" : ` and ${count(strangers, "stranger")}`),
+    text(` ${was} heard ${within(window)}; `),
+    ...worstPart(own),
+    text("."),
+  ].filter(({ text: words }) => words !== "");
+}
+
+/** Who lost most on the air, or that nobody lost anything. */
+function worstPart(own: readonly NodeRow[]): Part[] {
   const enough = judged(own);
   const worst = [...enough].sort((a, b) => lossOnAir(b) - lossOnAir(a))[0];
-  const parts: Part[] = [
-    text(`${count(own.length, "node")}${homeAssumed ? "" : " of one's own"}`),
-    ...(strangers > 0 ? [text(` and ${count(strangers, "stranger")}`)] : []),
-    text(` ${nodes.length === 1 ? "was" : "were"} heard ${within(window)}`),
-  ];
-  if (worst === undefined) parts.push(text("; too few counters of each yet to speak of loss."));
-  else if (lossOnAir(worst) === 0) {
-    parts.push(
-      text(
-        `; none of the ${enough.length} with ${THRESHOLDS.leastExpected} counters or more lost one on the air.`,
-      ),
-    );
-  } else {
-    parts.push(
-      text("; "),
-      link(nodeTitle(worst), `#/nodes/${worst.devAddr}/${worst.life}`),
-      text(
-        ` lost most, ${percent(lossOnAir(worst))} on the air (${worst.missed - worst.missedDuringOutage} of ${worst.expected}).`,
-      ),
-    );
+  if (worst === undefined) {
+    return [text(`too few counters${own.length === 1 ? "" : " of each"} yet to speak of loss`)];
   }
-  return parts;
+  if (lossOnAir(worst) > 0) {
+    return [nodeLink(worst), text(` lost${enough.length === 1 ? "" : " most,"} ${lossWords(worst)}`)];
+  }
+  if (enough.length === 1) return [nodeLink(worst), text(" lost nothing on the air")];
+  const who =
+    enough.length === own.length ? "none of the nodes" : `none of the ${enough.length} nodes with ${ENOUGH}`;
+  return [text(`${who} lost a counter on the air`)];
 }
 
 export function nodeSentence(row: NodeRow, gaps: number): Sentence {

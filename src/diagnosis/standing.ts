@@ -45,10 +45,12 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
       evidence.rhythmSeconds === null ? "" : `, it sends about every ${span(evidence.rhythmSeconds)}`;
     return { standing: "look", clause: `silent for ${span(evidence.silentForSeconds)}${rhythm}` };
   }
-  if (expected < THRESHOLDS.leastExpected) {
+  const judgeable = expected - missedDuringOutage;
+  if (judgeable < THRESHOLDS.leastExpected) {
+    const reach = missedDuringOutage > 0 ? " while a gateway was in reach" : "";
     return {
       standing: "waiting",
-      clause: `too early to say: ${expected} of ${THRESHOLDS.leastExpected} counters`,
+      clause: `too early to say: ${judgeable} of ${THRESHOLDS.leastExpected} counters${reach}`,
     };
   }
   if (loss >= THRESHOLDS.badLoss) return { standing: "bad", clause: lossClause };
@@ -66,22 +68,35 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
 
 export interface GatewayEvidence {
   readonly isOut: boolean;
+  /** Since its last datagram, to the end of what is known. */
   readonly silentForSeconds: number;
+  /** For how long it could have sent keepalives: since it was first heard, or since before the window. */
+  readonly followedForSeconds: number;
+  /** Since its first datagram ever, when that lies within the window; else null. */
+  readonly newForSeconds: number | null;
   readonly outageSeconds: number;
   readonly outages: number;
   readonly restarts: number;
-  readonly receptions: number;
+  readonly datagrams: number;
+  readonly keepalives: number;
   readonly keepaliveSeconds: number | null;
-  readonly ackPercent: number | null;
+  readonly receptions: number;
   readonly crcBad: number;
 }
 
+/** A gateway followed for less than this has not yet "no keepalives". Common practice, no source: most send every 10 s. */
+const LEAST_FOLLOWED_SECONDS = 60;
+
 export function judgeGateway(evidence: GatewayEvidence): Judgement {
-  const { isOut, outages, restarts, receptions, keepaliveSeconds } = evidence;
+  const { isOut, outages, restarts, receptions, crcBad, keepaliveSeconds, newForSeconds } = evidence;
   if (isOut) return { standing: "bad", clause: `out of reach for ${span(evidence.silentForSeconds)}` };
+  if (evidence.datagrams === 0) {
+    return { standing: "waiting", clause: "nothing arrived from it in this window" };
+  }
   if (outages > 0) {
     const times = outages === 1 ? "once" : `${outages} times`;
-    return { standing: "look", clause: `was out of reach ${times}, ${span(evidence.outageSeconds)} in all` };
+    const inAll = outages === 1 ? "" : " in all";
+    return { standing: "look", clause: `was out of reach ${times}, ${span(evidence.outageSeconds)}${inAll}` };
   }
   if (restarts > 0) {
     return {
@@ -90,29 +105,45 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
     };
   }
   if (receptions === 0) return { standing: "waiting", clause: "alive, but heard no packet in this window" };
+  if (crcBad === receptions) {
+    return { standing: "look", clause: "heard no packet with a right CRC" };
+  }
   if (keepaliveSeconds === null) {
+    if (evidence.keepalives > 0 || evidence.followedForSeconds < LEAST_FOLLOWED_SECONDS) {
+      return { standing: "waiting", clause: "too early to say: fewer than three keepalives yet" };
+    }
     return { standing: "look", clause: "sends no keepalives: downlinks cannot reach it" };
   }
-  return { standing: "good", clause: `in reach throughout, keepalive every ${span(keepaliveSeconds)}` };
+  const since =
+    newForSeconds === null
+      ? "in reach throughout"
+      : `in reach since it was first heard, for ${span(newForSeconds)}`;
+  return { standing: "good", clause: `${since}, keepalive every ${span(keepaliveSeconds)}` };
 }
 
-/** "4 min", "2 h 10 min", "45 s". Thin spaces. */
+/** "45 s", "4 min", "2 min 30 s", "2 h 10 min", "3 days". Thin spaces. The lesser unit only where it matters. */
 export function span(seconds: number): string {
   const whole = Math.max(0, Math.round(seconds));
-  if (whole < 90) return `${whole}\u2009s`;
+  if (whole < 120) return `${whole}\u2009s`;
+  if (whole < 600) return inUnits(whole, 60, "min", "s");
   const minutes = Math.round(whole / 60);
   if (minutes < 120) return `${minutes}\u2009min`;
-  const hours = Math.floor(minutes / 60);
-  if (hours < 48) {
-    const rest = minutes % 60;
-    return rest === 0 ? `${hours}\u2009h` : `${hours}\u2009h ${rest}\u2009min`;
-  }
-  return `${Math.round(hours / 24)}\u2009days`;
+  if (minutes < 48 * 60) return inUnits(minutes, 60, "h", "min");
+  const hours = Math.round(minutes / 60);
+  return hours < 240 ? inUnits(hours, 24, "days", "h") : `${Math.round(hours / 24)}\u2009days`;
+}
+
+function inUnits(amount: number, ratio: number, unit: string, lesser: string): string {
+  const rest = amount % ratio;
+  const much = `${Math.floor(amount / ratio)}\u2009${unit}`;
+  return rest === 0 ? much : `${much} ${rest}\u2009${lesser}`;
 }
 
 /** "2.4 %", "97 %": one decimal below ten. */
 export function percent(ratio: number): string {
   const value = ratio * 100;
+  // Little is not nothing.
+  if (value > 0 && value < 0.005) return "<0.01\u2009%";
   // 99.96 must not print as 100 when something was lost.
   const digits = value === 100 || value === 0 ? 0 : value < 1 ? 2 : value < 10 || value > 99 ? 1 : 0;
   const rounded = value < 100 && value > 99.9 ? "99.9" : value.toFixed(digits);

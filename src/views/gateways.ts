@@ -19,7 +19,7 @@ import {
   restartsUs,
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
-import { type Reach, reachOf } from "./reachability.ts";
+import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
@@ -27,6 +27,8 @@ const MOST_CELLS = 240;
 /** Below this span a counter's drift drowns in the path's jitter. Radio reference: about an hour for 14 ppm at 50 ms. */
 const LEAST_DRIFT_SPAN_US = 1_800_000_000;
 const MOST_DRIFT_READINGS = 500;
+/** First heard this long after the begin of the window, a gateway was not there throughout. Chosen: one cell of its line. */
+const NEW_US = MINUTE_US;
 
 export function gatewaysView(store: Store, window: AskedWindow): GatewaysView {
   const stored = storedSpanUs(store);
@@ -56,6 +58,7 @@ function gatewayRow(
   const region = regionOf(store, gateway.id, window);
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
+  const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
   const own = refused.filter(({ gatewayId }) => gatewayId === gateway.id);
   const lastUs = reach.lastUs ?? endUs;
   return {
@@ -79,15 +82,18 @@ function gatewayRow(
     ...judgeGateway({
       isOut: reach.isOut,
       silentForSeconds: (endUs - lastUs) / 1e6,
+      followedForSeconds: (endUs - Math.max(gateway.firstAtUs, lookBack(window).fromUs)) / 1e6,
+      newForSeconds: gateway.firstAtUs > window.fromUs + NEW_US ? (endUs - gateway.firstAtUs) / 1e6 : null,
       outageSeconds: outageSeconds(reach, window),
       outages: reach.outages.length,
       restarts: restarts.length,
-      receptions: counts.receptions,
+      datagrams: counts.datagrams,
+      keepalives: heartbeat.keepalives.reduce((sum, n) => sum + n, 0),
       keepaliveSeconds,
-      ackPercent,
+      receptions: counts.receptions,
       crcBad: counts.crcBad,
     }),
-    heartbeat: heartbeatOf(store, gateway.id, window, reach.keepaliveUs),
+    heartbeat,
   };
 }
 

@@ -14,7 +14,7 @@ import { allLives, type LabelRecord, type LifeRecord, labels, storedSpanUs } fro
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
-import { reachOf, type Stretch, siteOutages } from "./reachability.ts";
+import { intersect, reachOf, type Stretch, siteOutages } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const STRIP_BINS = 60;
@@ -75,14 +75,15 @@ export function nodeContext(
   }
   const names = labels(store, "node");
   const home = homeNetworksOf(counts, names);
-  return { window, endUs, outages: siteOutages(reaches, window), names, home, over: livesOver(lives) };
+  return { window, endUs, outages: siteOutages(reaches, window), names, home, over: livesOver(lives, endUs) };
 }
 
-/** A second device beside the first ends nothing; a reset or a join does. */
-function livesOver(lives: ReadonlyMap<number, LifeRecord>): Set<number> {
+/** A second device beside the first ends nothing; a reset or a join before `endUs` does. */
+function livesOver(lives: ReadonlyMap<number, LifeRecord>, endUs: number): Set<number> {
   const newest = new Map<number, LifeRecord>();
   for (const life of lives.values()) {
-    if (life.begunBy === "second-device" || life.begunBy === "unexplained") continue;
+    if (life.begunBy === "second-device" || life.begunBy === "unexplained" || life.firstAtUs > endUs)
+      continue;
     const known = newest.get(life.devAddr);
     if (known === undefined || life.firstAtUs > known.firstAtUs) newest.set(life.devAddr, life);
   }
@@ -107,8 +108,7 @@ export function nodeRow(
   const levels = levelsOf(frames);
   const firstUs = frames[0]?.atUs ?? life.firstAtUs;
   const lastUs = frames.at(-1)?.atUs ?? life.lastAtUs;
-  const isNewest = lastUs >= life.lastAtUs;
-  const overdue = isNewest && !context.over.has(life.id) && isOverdue(loss, lastUs, endUs);
+  const overdue = !context.over.has(life.id) && isOverdue(loss, lastUs, context);
   const judgement = judgeNode({
     ...loss,
     marginMedianDb: levels.marginDb.median,
@@ -145,10 +145,15 @@ export function nodeRow(
   };
 }
 
-/** A silence longer than the node's rhythm allows, at the end of what is known. Never a loss: see the README. */
-function isOverdue(loss: Loss, lastUs: number, endUs: number): boolean {
+/**
+ * A silence longer than the node's rhythm allows, at the end of what is known. Never a loss: see the README. Time
+ * without any gateway in reach does not count: then the node may well have sent.
+ */
+function isOverdue(loss: Loss, lastUs: number, { endUs, outages }: NodeContext): boolean {
   if (loss.rhythmUs === null || loss.heard < 3) return false;
-  return endUs - lastUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * loss.rhythmUs);
+  const silence = [{ fromUs: lastUs, toUs: endUs }];
+  const outUs = intersect(silence, outages).reduce((sum, { fromUs, toUs }) => sum + toUs - fromUs, 0);
+  return endUs - lastUs - outUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * loss.rhythmUs);
 }
 
 /** Trend of the best SNR of each frame; its words say "not enough" where that is so. */

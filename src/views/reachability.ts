@@ -40,7 +40,7 @@ const LEAST_LOOKBACK_US = 600_000_000;
 
 /** `endUs`: what is known ends here (now when live, else the end of what is stored). */
 export function reachOf(store: Store, gateway: GatewayRecord, window: TimeWindow, endUs: number): Reach {
-  const around = { fromUs: Math.min(window.fromUs, window.toUs - LEAST_LOOKBACK_US), toUs: window.toUs };
+  const around = lookBack(window);
   const keepalive = keepaliveUs(store, gateway.id, around);
   const { firstUs, lastUs } = datagramsAround(store, gateway.id, window);
   const interval =
@@ -57,6 +57,11 @@ export function reachOf(store: Store, gateway: GatewayRecord, window: TimeWindow
   const isOut = lastUs !== null && knownEndUs - lastUs > limitUs;
   if (isOut && outages.at(-1)?.fromUs !== lastUs) outages.push({ fromUs: lastUs, toUs: knownEndUs });
   return { gateway, keepaliveUs: keepalive, outages, isOut, lastUs, absentUntilUs: firstUs ?? window.toUs };
+}
+
+/** The stretch from which a gateway's interval is told. */
+export function lookBack({ fromUs, toUs }: TimeWindow): TimeWindow {
+  return { fromUs: Math.min(fromUs, toUs - LEAST_LOOKBACK_US), toUs };
 }
 
 /** A gateway that fell silent before the window began is judged by how it used to report. */
