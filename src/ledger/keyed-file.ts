@@ -7,6 +7,12 @@ import { KEY_NAMES, type KeyName, type LorawanKeys } from "../wire/lorawan/loraw
 import { octetsOfHex } from "../wire/lorawan/octets.ts";
 import type { NodeKeys } from "./keyed-identity.ts";
 
+/** One node of a key file. */
+export interface NodeKeysEntry extends NodeKeys {
+  /** A person's own words, for example where the node hangs. */
+  readonly note: string | null;
+}
+
 /** Keys that hold for one address. LoRaWAN 1.1, section 6.1.2; the other names are the device's for life. */
 const SESSION_KEYS: readonly KeyName[] = ["nwkSKey", "appSKey", "fNwkSIntKey", "sNwkSIntKey", "nwkSEncKey"];
 const OTHER_NAMES = ["devAddr", "devEui", "counterBits", "note"] as const;
@@ -49,7 +55,7 @@ const NodeEntry = z
       complain("holds root keys, but no devEui");
     }
   })
-  .transform((entry): NodeKeys => {
+  .transform((entry): NodeKeysEntry => {
     const keys: Partial<Record<KeyName, Uint8Array>> = {};
     for (const name of KEY_NAMES) {
       const octets = octetsOfHex(entry[name] ?? "");
@@ -60,6 +66,7 @@ const NodeEntry = z
       devEui: entry.devEui?.toUpperCase() ?? null,
       keys: keys satisfies LorawanKeys,
       counterBits: entry.counterBits ?? null,
+      note: entry.note ?? null,
     };
   });
 
@@ -77,10 +84,10 @@ export const NodeKeysFile = z
       context.addIssue({ code: "custom", message: "may only hold nodes" });
     }
   })
-  .transform(({ nodes }): readonly NodeKeys[] => nodes);
+  .transform(({ nodes }): readonly NodeKeysEntry[] => nodes);
 
 export type NodeKeysReading =
-  | { readonly ok: true; readonly nodes: readonly NodeKeys[] }
+  | { readonly ok: true; readonly nodes: readonly NodeKeysEntry[] }
   /** One sentence that tells where and what, never the value. */
   | { readonly ok: false; readonly sentence: string };
 

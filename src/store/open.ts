@@ -2,7 +2,7 @@
  * How is the store opened? WAL, foreign threads welcome as readers, one writer; the schema is brought up to
  * date from `migrations/` by number over `PRAGMA user_version`, one transaction a step, forward only.
  */
-import { readdirSync, readFileSync } from "node:fs";
+import { chmodSync, closeSync, existsSync, openSync, readdirSync, readFileSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import Database from "better-sqlite3";
 import { packageRoot } from "./package-root.ts";
@@ -27,7 +27,6 @@ const BUSY_TIMEOUT_MS = 5_000;
 /** Opens (and where it is missing creates) the store for writing, migrated. `path` may be ":memory:" in tests. */
 export function openStore(path: string): Store {
   const db = open(path, false);
-  // The database may hold keys later and always holds a site's comings and goings: its owner only.
   db.pragma("journal_mode = WAL");
   // FULL: an acknowledged datagram survives a power cut, not only a killed process.
   db.pragma("synchronous = FULL");
@@ -54,6 +53,7 @@ export function openReader(path: string): Store {
 function open(path: string, readonly: boolean): Store {
   let db: Store | undefined;
   try {
+    if (!readonly && path !== ":memory:") createForOwner(path);
     db = new Database(path, {
       readonly,
       fileMustExist: readonly,
@@ -70,6 +70,26 @@ function open(path: string, readonly: boolean): Store {
       `The store ${path} cannot be opened: ${reason}.`,
       "Name another file with --db, or check that the folder exists and is writable.",
     );
+  }
+}
+
+/** Read and write for the owner, nothing for others. */
+const OWNER_ONLY = 0o600;
+
+/**
+ * The store may hold keys, and always holds a site's comings and goings: a new file is its owner's only. SQLite gives
+ * `-wal` and `-shm` the mode of the file itself ("the same file permissions", sqlite.org/src os_unix.c, from memory).
+ */
+function createForOwner(path: string): void {
+  if (existsSync(path)) return;
+  closeSync(openSync(path, "a", OWNER_ONLY));
+}
+
+/** Takes a store's files from everybody but their owner; for the moment when keys come into an older file. */
+export function restrictToOwner(db: Store): void {
+  if (db.memory) return;
+  for (const file of [db.name, `${db.name}-wal`, `${db.name}-shm`]) {
+    if (existsSync(file)) chmodSync(file, OWNER_ONLY);
   }
 }
 
