@@ -1,7 +1,6 @@
 /** `mastlog listen`: the service. Receives gateways' datagrams, keeps them, shows them. */
-import { existsSync, mkdtempSync, rmSync } from "node:fs";
-import { tmpdir } from "node:os";
-import { join } from "node:path";
+import { existsSync } from "node:fs";
+import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import closeWithGrace from "close-with-grace";
 import { Command } from "commander";
