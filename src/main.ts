@@ -40,21 +40,17 @@ for (const command of [
 }
 for (const command of [program, ...program.commands]) {
   command.exitOverride();
-  // One plain sentence, made below from the error itself.
-  command.configureOutput({ writeErr: () => undefined });
+  // Of the library's own errors one plain sentence is made below; help and the commands' sentences go their way.
+  command.configureOutput({ outputError: () => undefined });
 }
 
 try {
   await program.parseAsync();
 } catch (error) {
   if (!(error instanceof CommanderError)) throw error;
-  if (error.exitCode === 0) process.exitCode = 0;
-  else {
-    // `mastlog` alone is a question for help, not an error to puzzle over.
-    const sentence = error.code === "commander.help" ? program.helpInformation() : sentenceOf(error);
-    process.stderr.write(`${sentence}\n`);
-    process.exitCode = 2;
-  }
+  // `mastlog` alone is a question for help, not an error to puzzle over: the help is on stderr already.
+  if (error.exitCode !== 0 && error.code !== "commander.help") process.stderr.write(`${sentenceOf(error)}\n`);
+  process.exitCode = error.exitCode === 0 ? 0 : 2;
 }
 
 function sentenceOf(error: CommanderError): string {

@@ -18,6 +18,9 @@ import { openUdpDoor, type UdpDoor } from "./udp-door.ts";
 const WRITER_BUSY_MS = 15;
 const FIGURES_EVERY_MS = 500;
 const DELTA_AFTER_MS = 100;
+/** At the end: reading goes on until nothing more has come for so long, but no longer than the second time. */
+const QUIET_MS = 20;
+const LAST_READING_MS = 2_000;
 
 const port = parentPort;
 if (port === null) throw new Error("src/intake/thread.ts runs as a worker thread only.");
@@ -120,11 +123,19 @@ async function run(): Promise<void> {
     return null;
   }
 
+  /** The protocol sends nothing twice: what the kernel holds already would be lost for good. */
+  async function readTheRest(): Promise<void> {
+    const untilMs = performance.now() + LAST_READING_MS;
+    for (let heard = -1; heard !== intake.figures().datagrams && performance.now() < untilMs; ) {
+      heard = intake.figures().datagrams;
+      await new Promise((resume) => setTimeout(resume, QUIET_MS));
+    }
+  }
+
   async function shutDown(): Promise<void> {
     clearInterval(figuresTimer);
     imports.stop();
-    // What the kernel has already received is read first: one turn of the loop, then the socket closes.
-    await new Promise((resume) => setTimeout(resume, 20));
+    await readTheRest();
     intake.drain();
     await door.close();
     try {

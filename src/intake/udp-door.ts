@@ -16,7 +16,7 @@ const RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024;
 export interface UdpDoor {
   readonly endpoints: readonly Endpoint[];
   isOwnEndpoint(endpoint: Endpoint): boolean;
-  /** Stops receiving; answers can still leave until `close`. */
+  /** Lets the answers leave that were handed over, then stops receiving. */
   close(): Promise<void>;
 }
 
@@ -42,10 +42,11 @@ export async function openUdpDoor(options: UdpDoorOptions): Promise<UdpDoor> {
         ]
       : [{ address: host, family: host.includes(":") ? "udp6" : "udp4" }];
   const sockets: Socket[] = [];
+  const answers = new PendingAnswers();
   let { port } = options;
   for (const { address, family } of wanted) {
     try {
-      const socket = await bind(address, family, port, options);
+      const socket = await bind(address, family, port, options, answers);
       sockets.push(socket);
       // Port 0 asks the system for any free one; both families then share it.
       port = socket.address().port;
@@ -64,9 +65,30 @@ export async function openUdpDoor(options: UdpDoorOptions): Promise<UdpDoor> {
     endpoints,
     isOwnEndpoint: (endpoint) => endpoint.port === port && ownAddresses(endpoints).has(endpoint.address),
     close: async () => {
+      await answers.gone();
       await Promise.all(sockets.map((socket) => new Promise<void>((done) => socket.close(() => done()))));
     },
   };
+}
+
+/** Answers that are on their way to the kernel: a socket that closes would throw them away. */
+class PendingAnswers {
+  #count = 0;
+  #onNone: (() => void) | null = null;
+
+  add(): void {
+    this.#count += 1;
+  }
+  remove(): void {
+    this.#count -= 1;
+    if (this.#count === 0) this.#onNone?.();
+  }
+  gone(): Promise<void> {
+    if (this.#count === 0) return Promise.resolve();
+    return new Promise((resolve) => {
+      this.#onNone = resolve;
+    });
+  }
 }
 
 function bind(
@@ -74,10 +96,13 @@ function bind(
   family: "udp4" | "udp6",
   port: number,
   options: UdpDoorOptions,
+  answers: PendingAnswers,
 ): Promise<Socket> {
   const socket = createSocket({ type: family, ipv6Only: family === "udp6" });
   const send: SendAnswer = (answer, to) => {
+    answers.add();
     socket.send(answer, to.port, to.address, (error) => {
+      answers.remove();
       if (error !== null) options.onTrouble(error);
     });
   };
