@@ -68,7 +68,7 @@ if (chromiumIsHere("the dashboard on the real service")) {
         .waitFor();
       await page
         .locator("table")
-        .getByRole("link", { name: /\d\d:\d\d:\d\d/ })
+        .getByRole("button", { name: /\d\d:\d\d:\d\d/ })
         .first()
         .click();
       await page.getByText("DevAddr").first().waitFor();
