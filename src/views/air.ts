@@ -134,7 +134,9 @@ function mapsOf(
   const toMinute = Math.ceil(window.toUs / MINUTE_US);
   const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MOST_CELLS));
   const cells = Math.ceil((toMinute - fromMinute) / minutesACell);
-  const cellUs = minutesACell * MINUTE_US;
+  // The last cell may hold fewer minutes than the others.
+  const cellUs = (cell: number) =>
+    Math.min(minutesACell, toMinute - fromMinute - cell * minutesACell) * MINUTE_US;
   const rows = groupByChannel(channelCells(store, fromMinute, toMinute, minutesACell));
   const maps: AirMap[] = [];
   for (const [id, eui] of wanted) {
@@ -148,7 +150,7 @@ function mapsOf(
       for (const { cell, busyUs, receptions, crcBad } of records) {
         const line = utilisation[row];
         const bad = crcBadRatio[row];
-        if (line !== undefined) line[cell] = Math.round((busyUs / cellUs) * 1e5) / 1e5;
+        if (line !== undefined) line[cell] = Math.round((busyUs / cellUs(cell)) * 1e5) / 1e5;
         if (bad !== undefined) bad[cell] = receptions === 0 ? null : crcBad / receptions;
       }
     }
