@@ -20,9 +20,10 @@ export function channelCells(
   toMinute: number,
   minutesACell: number,
 ): ChannelMinuteRecord[] {
+  // Numbers are bound as REAL, so the quotient has a fraction to cut off.
   return prepared(
     store,
-    `SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, (minute - @from) / @size AS cell,
+    `SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, CAST((minute - @from) / @size AS INTEGER) AS cell,
             sum(receptions) AS receptions, sum(crc_bad) AS crcBad, sum(airtime_us) AS airtimeUs,
             sum(busy_us) AS busyUs
      FROM channel_minute WHERE minute >= @from AND minute < @to GROUP BY 1, 2, 3 ORDER BY 1, 2, 3`,

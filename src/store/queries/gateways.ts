@@ -130,9 +130,10 @@ export function heartbeatCells(
   toMinute: number,
   minutesACell: number,
 ): MinuteRecord[] {
+  // Numbers are bound as REAL, so the quotient has a fraction to cut off.
   return prepared(
     store,
-    `SELECT (minute - @from) / @size AS cell, sum(datagrams) AS datagrams, sum(keepalives) AS keepalives,
+    `SELECT CAST((minute - @from) / @size AS INTEGER) AS cell, sum(datagrams) AS datagrams, sum(keepalives) AS keepalives,
             sum(status_reports) AS statusReports, sum(crc_ok + crc_bad + crc_none) AS receptions,
             sum(crc_bad) AS crcBad
      FROM gateway_minute WHERE gateway_id = @id AND minute >= @from AND minute < @to GROUP BY 1`,
