@@ -8,12 +8,22 @@
  * LoRaWAN 1.0.2 section 4.3.1.5 (MAX_FCNT_GAP 16384), TR007 section 4.12 (one step a transmission).
  */
 import {
+  advance,
+  changeWords,
+  couldBeReset,
+  forwardCost,
+  grouped,
+  isLate,
+  largestStep,
+  modulo16,
+} from "./counter-fit.ts";
+import {
   type AddressState,
+  isUnproved,
   type LifeBeginning,
   type LifeState,
-  OPEN_LIVES,
+  makeRoom,
   RECENT_COUNTERS,
-  RHYTHM_STEPS,
   recentWithLowBits,
   rhythmUs,
 } from "./life-state.ts";
@@ -39,29 +49,24 @@ export interface Assignment {
   readonly changed: readonly LifeState[];
 }
 
-/** LoRaWAN 1.0.2, section 4.3.1.5: MAX_FCNT_GAP. No life is continued over a larger step. */
-const MAX_FCNT_GAP = 16_384;
-/** A late arrival is at most this many counters behind. Common practice, no source. */
-const LATE_COUNTERS = 32;
-/** and at most this long after the frame that overtook it. Common practice, no source. */
-const LATE_US = 60_000_000;
-/** Fastest counting believed while a life's rhythm is unknown. Chosen: one frame a second beats every duty cycle. */
-const FASTEST_STEP_US = 1_000_000;
 /** A join-request within this time before a counter's fall explains it. Common practice, no source. */
 const JOIN_EXPLAINS_US = 600_000_000;
 
-type Fit = {
-  kind: "repeat" | "forward" | "late";
-  counter: number;
-  cost: number;
-};
+export interface Fit {
+  readonly kind: "repeat" | "forward" | "late";
+  readonly counter: number;
+  readonly cost: number;
+}
 
-/** Accounts for one frame and updates the state. */
+/**
+ * Accounts for one frame without keys and updates the state. Lives that a MIC carries are left alone: with keys at
+ * hand see keyed-counters.ts.
+ */
 export function accountFrame(state: AddressState, frame: CountedFrame, joinsHeard: JoinsHeard): Assignment {
   state.lastAtUs = frame.atUs;
   state.lastContent = frame.content;
   let best: { life: LifeState; fit: Fit } | null = null;
-  for (const life of state.lives) {
+  for (const life of state.lives.filter(isUnproved)) {
     const fit = fitInto(life, frame);
     if (fit !== null && (best === null || fit.cost < best.fit.cost)) best = { life, fit };
   }
@@ -69,7 +74,8 @@ export function accountFrame(state: AddressState, frame: CountedFrame, joinsHear
   return continueLife(state, best.life, best.fit, frame);
 }
 
-function fitInto(life: LifeState, frame: CountedFrame): Fit | null {
+/** How the frame would continue a life by time, rhythm and content alone; null: not at all. */
+export function fitInto(life: LifeState, frame: CountedFrame): Fit | null {
   const known = recentWithLowBits(life, frame.fcnt);
   if (known !== null && known.content === frame.content) {
     return {
@@ -96,46 +102,10 @@ function fitInto(life: LifeState, frame: CountedFrame): Fit | null {
   return null;
 }
 
-/** Eight times as fast as the rhythm predicts, and some: a bound, not a belief. */
-function largestStep(elapsedUs: number, rhythm: number | null): number {
-  const predicted = rhythm === null ? elapsedUs / FASTEST_STEP_US : (8 * elapsedUs) / Math.max(rhythm, 1);
-  return Math.min(MAX_FCNT_GAP, Math.floor(predicted) + 16);
-}
-
-/**
- * Minus the logarithm of a normal likelihood (constants left out) of this many steps in this time, with a
- * spread of 0.3 steps plus 5 % of the expectation. Decides between lives that go on side by side: a life long
- * silent predicts vaguely and loses against one that predicts exactly.
- */
-function forwardCost(step: number, elapsedUs: number, rhythm: number | null): number {
-  if (rhythm === null) return 2 + Math.log(step);
-  const expected = elapsedUs / Math.max(rhythm, 1);
-  const spread = 0.3 + 0.05 * expected;
-  return ((step - expected) / spread) ** 2 / 2 + Math.log(spread);
-}
-
-function isLate(
-  life: LifeState,
-  counter: number,
-  back: number,
-  elapsedUs: number,
-  rhythm: number | null,
-): boolean {
-  if (back > LATE_COUNTERS || elapsedUs > LATE_US) return false;
-  // Below its first counter a life is only extended while it is too young to tell a fall from a late frame.
-  if (counter < life.firstCounter && life.heard >= 3) return false;
-  if (life.lastCounter - counter >= RECENT_COUNTERS) return false;
-  return back <= 2 || rhythm === null || back * rhythm <= LATE_US;
-}
-
 function continueLife(state: AddressState, life: LifeState, fit: Fit, frame: CountedFrame): Assignment {
   const changed = [life];
   if (fit.kind === "forward") {
-    const step = fit.counter - life.lastCounter;
-    life.stepsUs.push(Math.max(0, frame.atUs - life.highAtUs) / step);
-    if (life.stepsUs.length > RHYTHM_STEPS) life.stepsUs.shift();
-    life.lastCounter = fit.counter;
-    life.highAtUs = frame.atUs;
+    advance(life, fit.counter, frame.atUs);
     changed.push(...foundSideBySide(state, life));
   }
   if (fit.kind === "late") life.firstCounter = Math.min(life.firstCounter, fit.counter);
@@ -150,7 +120,7 @@ function continueLife(state: AddressState, life: LifeState, fit: Fit, frame: Cou
 /** An older life that goes on after a newer one began: then the newer one was no reset but another device. */
 function foundSideBySide(state: AddressState, life: LifeState): LifeState[] {
   const found: LifeState[] = [];
-  for (const other of state.lives) {
+  for (const other of state.lives.filter(isUnproved)) {
     if (other.number <= life.number || other.begunBy === "second-device") continue;
     other.begunBy = "second-device";
     other.reason = `two series of counters run side by side under this address: life ${life.number} went on at ${grouped(life.lastCounter)}`;
@@ -160,13 +130,12 @@ function foundSideBySide(state: AddressState, life: LifeState): LifeState[] {
 }
 
 function beginLife(state: AddressState, frame: CountedFrame, joinsHeard: JoinsHeard): Assignment {
-  const before = state.lives.at(-1) ?? null;
-  const { begunBy, reason } = explainBeginning(before, frame, joinsHeard);
+  const before = state.lives.filter(isUnproved).at(-1) ?? null;
+  const { devEui, ...beginning } = explainBeginning(before, frame, joinsHeard);
   state.begun += 1;
   const life: LifeState = {
     number: state.begun,
-    begunBy,
-    reason,
+    ...beginning,
     firstAtUs: frame.atUs,
     lastAtUs: frame.atUs,
     firstCounter: frame.fcnt,
@@ -175,9 +144,10 @@ function beginLife(state: AddressState, frame: CountedFrame, joinsHeard: JoinsHe
     heard: 1,
     recent: [{ counter: frame.fcnt, content: frame.content }],
     stepsUs: [],
+    ...(devEui === undefined ? {} : { devEui, proof: "join-time" }),
   };
   state.lives.push(life);
-  if (state.lives.length > OPEN_LIVES) state.lives.shift();
+  makeRoom(state);
   return { life, counter: frame.fcnt, repeat: false, changed: [life] };
 }
 
@@ -185,7 +155,7 @@ function explainBeginning(
   before: LifeState | null,
   frame: CountedFrame,
   joinsHeard: JoinsHeard,
-): { begunBy: LifeBeginning; reason: string } {
+): { begunBy: LifeBeginning; reason: string; devEui?: string } {
   const devEui = joinsHeard(frame.atUs - JOIN_EXPLAINS_US, frame.atUs);
   if (before === null) {
     return {
@@ -194,8 +164,8 @@ function explainBeginning(
     };
   }
   const was = before.lastCounter % 65_536;
-  const change = `counter ${frame.fcnt < was ? "fell" : "went"} from ${grouped(was)} to ${grouped(frame.fcnt)}`;
-  if (!couldBeReset(before, frame)) {
+  const change = changeWords(was, frame.fcnt);
+  if (!couldBeReset(before, was, { counter: frame.fcnt, atUs: frame.atUs })) {
     return {
       begunBy: "unexplained",
       reason: `${change}, too far for the time that passed`,
@@ -205,29 +175,13 @@ function explainBeginning(
     return {
       begunBy: "join",
       reason: `${change} after a join-request of ${devEui}`,
+      devEui,
     };
   }
   return { begunBy: "counter-reset", reason: `${change}, no join heard` };
 }
 
-/** A device that began again at 0 has had the time to count to this frame (with room for a faster start). */
-function couldBeReset(before: LifeState, frame: CountedFrame): boolean {
-  if (frame.fcnt <= 2) return true;
-  const stepUs = 0.4 * (rhythmUs(before) ?? FASTEST_STEP_US);
-  return (
-    frame.fcnt < before.lastCounter % 65_536 && (frame.fcnt + 1) * stepUs <= frame.atUs - before.highAtUs
-  );
-}
-
 function remember(life: LifeState, counter: number, content: number): void {
   life.recent.push({ counter, content });
   if (life.recent.length > RECENT_COUNTERS) life.recent.shift();
-}
-
-function modulo16(value: number): number {
-  return ((value % 65_536) + 65_536) % 65_536;
-}
-
-function grouped(value: number): string {
-  return value.toLocaleString("en-GB");
 }

@@ -23,10 +23,21 @@ export interface LifeState {
   /** Distinct counters heard. */
   heard: number;
   /** The newest counters heard, oldest first, at most RECENT_COUNTERS. */
-  recent: { counter: number; content: number }[];
+  recent: { counter: number; content: number; atUs?: number }[];
   /** The newest intervals of one counter step, at most RHYTHM_STEPS, in microseconds. */
   stepsUs: number[];
+  /** Which set of keys proved its frames; absent in a life that was followed without keys. */
+  session?: number;
+  /** With keys: a counter above 65535 was proved, so the node counts with 32 bits. */
+  isWide?: true;
+  /** The device, where it is known. */
+  devEui?: string;
+  /** How the device, or its set of keys, is known. */
+  proof?: LifeProof;
 }
+
+/** `mic`: its frames' MICs; `join-time`: a join-request of the device was heard shortly before. */
+export type LifeProof = "mic" | "join-time";
 
 export interface AddressState {
   /** At most OPEN_LIVES, the newest last. */
@@ -36,6 +47,10 @@ export interface AddressState {
   /** Sorting key of the newest frame accounted. */
   lastAtUs: number;
   lastContent: number;
+  /** A frame of which half a MIC fitted a set of keys, and the life that it went into until another confirms it. */
+  halfProved?: { session: number; counter: number; atUs: number; life: number };
+  /** 1.1: how the nodes' frames were sent, by set of keys, frequency and data rate. */
+  sent?: Record<string, { txDr: number; txCh: number; agreed: number }>;
 }
 
 export const RECENT_COUNTERS = 64;
@@ -50,6 +65,25 @@ export function newAddressState(): AddressState {
     lastAtUs: Number.NEGATIVE_INFINITY,
     lastContent: -1,
   };
+}
+
+/** No MIC carries this life. */
+export function isUnproved(life: LifeState): boolean {
+  return life.session === undefined;
+}
+
+/** Lives kept of one set of keys: the newest, and the one before, which a late frame may still belong to. */
+const LIVES_OF_SESSION = 2;
+
+/** Lets lives go that are too many: those longest without a new counter, never the newest. */
+export function makeRoom(state: AddressState): void {
+  const newest = state.lives.at(-1);
+  const alike = state.lives.filter((life) => life.session === newest?.session);
+  if (newest === undefined || alike.length <= (isUnproved(newest) ? OPEN_LIVES : LIVES_OF_SESSION)) return;
+  const oldest = isUnproved(newest)
+    ? alike[0]
+    : alike.slice(0, -1).reduce((a, b) => (b.highAtUs < a.highAtUs ? b : a));
+  state.lives = state.lives.filter((life) => life !== oldest);
 }
 
 /** Median interval of one counter step in microseconds; null until three steps are known. */
