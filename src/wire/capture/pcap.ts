@@ -44,6 +44,7 @@ export function createPcapReader(): FrameReader {
   let refused = false;
   let searching = false;
   let lastSeconds: number | null = null;
+  let secondsBefore: number | null = null;
 
   function readHeader(queue: ByteQueue, sink: FrameSink): FileHeader | null {
     const littleMagic = queue.u32(0, true);
@@ -72,29 +73,60 @@ export function createPcapReader(): FrameReader {
     };
   }
 
-  /** Whether 16 octets look like a record header of this file. */
-  function isPlausible(queue: ByteQueue, at: number, file: FileHeader): boolean {
-    const { littleEndian, unitsPerSecond, snapshotOctets } = file;
+  /** Whether 16 octets look like a record header of this file. Some writers leave the original length at 0. */
+  function isPlausible(queue: ByteQueue, at: number, file: FileHeader, zeroAllowed: boolean): boolean {
+    const { littleEndian, unitsPerSecond } = file;
     const captured = queue.u32(at + 8, littleEndian);
-    const original = queue.u32(at + 12, littleEndian);
-    if (captured === 0 || captured > Math.min(snapshotOctets, longestFrameOctets)) return false;
-    if (original < captured || original > longestFrameOctets) return false;
+    if (captured === 0 || captured > longestFrameOctets) return false;
     if (queue.u32(at + 4, littleEndian) >= unitsPerSecond) return false;
-    return lastSeconds === null || Math.abs(queue.u32(at, littleEndian) - lastSeconds) <= resumeWithinSeconds;
+    const original = queue.u32(at + 12, littleEndian);
+    return (original >= captured && original <= longestFrameOctets) || (zeroAllowed && original === 0);
+  }
+
+  /** Whether what follows a record looks like another, or is the end. Null: more octets are needed to tell. */
+  function fitsNext(
+    queue: ByteQueue,
+    at: number,
+    file: FileHeader,
+    zeroAllowed: boolean,
+    ended: boolean,
+  ): boolean | null {
+    const next = at + pcapRecordHeaderOctets + queue.u32(at + 8, file.littleEndian);
+    if (next + pcapRecordHeaderOctets <= queue.length) return isPlausible(queue, next, file, zeroAllowed);
+    return ended ? next <= queue.length : null;
+  }
+
+  /**
+   * Whether the record in front can be believed. Section 5 says how its two lengths follow from each other: a header
+   * that breaks this may be damaged, and is believed only when what follows fits. Null: more octets are needed.
+   */
+  function isBelieved(queue: ByteQueue, file: FileHeader, ended: boolean): boolean | null {
+    const { littleEndian, snapshotOctets } = file;
+    const captured = queue.u32(8, littleEndian);
+    if (captured > longestFrameOctets) return false;
+    const isAsExpected = captured === Math.min(queue.u32(12, littleEndian), snapshotOctets);
+    return (isAsExpected && isPlausible(queue, 0, file, true)) || fitsNext(queue, 0, file, true, ended);
+  }
+
+  /** Whether a time is near to one of the last two: the very last may have been read from damage already. */
+  function isNear(seconds: number): boolean {
+    if (lastSeconds === null) return true;
+    return [lastSeconds, secondsBefore ?? lastSeconds].some(
+      (known) => Math.abs(seconds - known) <= resumeWithinSeconds,
+    );
   }
 
   /** Moves to the next place where two records (or one and the end of the file) fit. False: more octets are needed. */
   function findRecord(queue: ByteQueue, file: FileHeader, ended: boolean): boolean {
     let at = 0;
     for (; at + pcapRecordHeaderOctets <= queue.length; at++) {
-      if (!isPlausible(queue, at, file)) continue;
-      const next = at + pcapRecordHeaderOctets + queue.u32(at + 8, file.littleEndian);
-      const known = next + pcapRecordHeaderOctets <= queue.length;
-      if (known ? isPlausible(queue, next, file) : ended && next === queue.length) {
+      if (!isPlausible(queue, at, file, false) || !isNear(queue.u32(at, file.littleEndian))) continue;
+      const fits = fitsNext(queue, at, file, false, ended);
+      if (fits === null) break;
+      if (fits) {
         queue.drop(at);
         return true;
       }
-      if (!known && !ended) break;
     }
     queue.drop(at);
     return false;
@@ -113,7 +145,9 @@ export function createPcapReader(): FrameReader {
       const captured = queue.u32(8, littleEndian);
       const original = queue.u32(12, littleEndian);
       const fileOffset = queue.offset;
-      if (captured > longestFrameOctets) {
+      const fits = isBelieved(queue, file, ended);
+      if (fits === null) return;
+      if (!fits && (captured > longestFrameOctets || isHeld(queue, captured))) {
         sink.fault(
           {
             reason: "record_length",
@@ -127,7 +161,7 @@ export function createPcapReader(): FrameReader {
         queue.drop(1);
         continue;
       }
-      if (queue.length < pcapRecordHeaderOctets + captured) {
+      if (!isHeld(queue, captured)) {
         if (!ended) return;
         // The file was cut here, or the length is damaged and whole records follow: both are looked for.
         cutFault(queue, sink, pcapRecordHeaderOctets + captured);
@@ -141,6 +175,7 @@ export function createPcapReader(): FrameReader {
           seconds * 1_000_000,
         );
       } else {
+        secondsBefore = lastSeconds;
         lastSeconds = seconds;
         const atUs = seconds * 1_000_000 + Math.floor(fraction / (unitsPerSecond / 1_000_000));
         if (captured > snapshotOctets) {
@@ -188,4 +223,8 @@ export function createPcapReader(): FrameReader {
       }
     },
   };
+}
+
+function isHeld(queue: ByteQueue, captured: number): boolean {
+  return queue.length >= pcapRecordHeaderOctets + captured;
 }

@@ -34,7 +34,7 @@ const knownTypes: ReadonlySet<number> = new Set(Object.values(blockTypes));
 const frameOctets = 12;
 // draft-ietf-opsawg-pcapng section 4.1: everything before the options, and the trailing length.
 const sectionHeaderOctets = 28;
-/** A block that has to be held whole: the longest frame and room for its options. */
+/** Blocks up to this length are held whole, so that both lengths are compared: the longest frame and its options. */
 const longestHeldOctets = 1 << 20;
 /** No block of a sane file is longer (common practice, no source). */
 const longestSkippedOctets = 1 << 24;
@@ -201,7 +201,7 @@ export function createPcapngReader(): FrameReader {
     else if (sectionRefused) return;
     else if (type === blockTypes.interfaceDescription) addInterface(queue, length, sink);
     else if (type === blockTypes.simplePacket) readSimplePacket(queue, length, sink);
-    else readPacket(queue, length, type, sink);
+    else if (isPacket(type)) readPacket(queue, length, type, sink);
   }
 
   function isRead(type: number): boolean {
@@ -227,13 +227,14 @@ export function createPcapngReader(): FrameReader {
         queue.drop(1);
         continue;
       }
-      if (!isRead(type)) {
-        toSkip = length;
-        continue;
-      }
       if (length > longestHeldOctets) {
-        faultAt(sink, "block_length", offset + 4, `${length} octets claimed`);
-        toSkip = length;
+        if (isRead(type)) {
+          faultAt(sink, "block_length", offset + 4, `${length} octets claimed`);
+          searching = true;
+          queue.drop(1);
+        } else {
+          toSkip = length;
+        }
         continue;
       }
       if (queue.length < length) {

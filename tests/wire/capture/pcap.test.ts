@@ -111,6 +111,26 @@ describe("records", () => {
     expect(arrivalsOf(items)).toHaveLength(1);
   });
 
+  test("a length grown by damage does not swallow the records behind it", () => {
+    const [header, first, second, ...rest] = fileOf(12);
+    new DataView(second!.buffer).setUint32(8, 54 + 300, true);
+    const items = read(joined(header!, first!, second!, ...rest));
+    expect(reasonsOf(items)).toEqual(["record_length"]);
+    expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([0, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11]);
+  });
+
+  test("original lengths that a writer left out, and leaps in time, cost nothing", () => {
+    const [header, ...records] = fileOf(6);
+    for (const [at, record] of records.entries()) {
+      const view = new DataView(record.buffer);
+      view.setUint32(12, 0, true);
+      view.setUint32(0, view.getUint32(0, true) + (at % 3) * 86_400 * 200, true);
+    }
+    const items = read(joined(header!, ...records), 10);
+    expect(reasonsOf(items)).toEqual([]);
+    expect(arrivalsOf(items)).toHaveLength(6);
+  });
+
   test("a snapshot length of zero is no limit", () => {
     const [header, record] = fileOf(1);
     new DataView(header!.buffer).setUint32(16, 0, true);

@@ -194,6 +194,20 @@ describe("damage", () => {
     expect(arrivalsOf(items)).toEqual([arrival()]);
   });
 
+  test("a length grown by damage does not swallow the blocks behind it, be it of a packet or of an unknown block", () => {
+    for (const broken of [little.enhanced(0, us, frame), little.block(0xbad, new Uint8Array(40))]) {
+      for (const grown of [200, 1 << 19, 1 << 21]) {
+        if (grown > 1 << 20 && broken[0] !== 6) continue;
+        const damaged = broken.slice();
+        new DataView(damaged.buffer).setUint32(4, damaged.length + grown, true);
+        const rest = Array.from({ length: 8 }, () => little.enhanced(0, us, frame));
+        const items = read(joined(little.section(), little.interface(), damaged, ...rest));
+        expect(arrivalsOf(items), `${grown}`).toHaveLength(8);
+        expect(reasonsOf(items), `${grown}`).toHaveLength(1);
+      }
+    }
+  });
+
   test("two lengths that differ are a fault of that block only", () => {
     const broken = little.enhanced(0, us, frame);
     broken[broken.length - 4]! ^= 0x40;
