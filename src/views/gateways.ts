@@ -117,8 +117,16 @@ function regionOf(store: Store, gatewayId: number, window: TimeWindow): GatewayR
       count,
     }),
   );
-  const { name, confidence, contradictions } = recogniseRegion(heard);
-  return { name, confidence: Math.round(confidence * 1000) / 1000, contradictions: [...contradictions] };
+  const { name, confidence, subBand, alternatives, contradictions, reason } = recogniseRegion(heard);
+  const rounded = (value: number) => Math.round(value * 1000) / 1000;
+  return {
+    name,
+    confidence: rounded(confidence),
+    subBand,
+    alternatives: alternatives.map((other) => ({ name: other.name, confidence: rounded(other.confidence) })),
+    contradictions: [...contradictions],
+    reason,
+  };
 }
 
 /** Drift of the counter against the capturing clock, since its last restart; null with too short a span. */
