@@ -111,7 +111,7 @@ function continueLife(state: AddressState, life: LifeState, fit: Fit, frame: Cou
   if (fit.kind === "late") life.firstCounter = Math.min(life.firstCounter, fit.counter);
   if (fit.kind !== "repeat") {
     life.heard += 1;
-    remember(life, fit.counter, frame.content);
+    remember(life, { counter: fit.counter, content: frame.content });
   }
   life.lastAtUs = Math.max(life.lastAtUs, frame.atUs);
   return { life, counter: fit.counter, repeat: fit.kind === "repeat", changed };
@@ -181,7 +181,8 @@ function explainBeginning(
   return { begunBy: "counter-reset", reason: `${change}, no join heard` };
 }
 
-function remember(life: LifeState, counter: number, content: number): void {
-  life.recent.push({ counter, content });
+/** Takes a counter among the newest heard of a life. */
+export function remember(life: LifeState, heard: LifeState["recent"][number]): void {
+  life.recent.push(heard);
   if (life.recent.length > RECENT_COUNTERS) life.recent.shift();
 }

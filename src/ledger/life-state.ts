@@ -96,10 +96,7 @@ export function rhythmUs(life: LifeState): number | null {
 }
 
 /** The heard counter of a life with these low 16 bits among its newest; the newest such. */
-export function recentWithLowBits(
-  life: LifeState,
-  fcnt: number,
-): { counter: number; content: number } | null {
+export function recentWithLowBits(life: LifeState, fcnt: number): LifeState["recent"][number] | null {
   for (let i = life.recent.length - 1; i >= 0; i--) {
     const entry = life.recent[i];
     if (entry !== undefined && entry.counter % 65536 === fcnt) return entry;
