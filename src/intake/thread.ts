@@ -137,6 +137,11 @@ async function run(): Promise<void> {
     imports.stop();
     await readTheRest();
     intake.drain();
+    const { waiting, storageWords } = intake.figures();
+    if (waiting > 0) {
+      const what = waiting === 1 ? "datagram" : "datagrams";
+      say({ kind: "log", sentence: `${waiting} ${what} could not be stored any more. ${storageWords}` });
+    }
     await door.close();
     try {
       recorder.close();
