@@ -72,11 +72,14 @@ export class GatewaySocket {
   }
 
   /** `from`: the loopback address that it speaks from. Rejects when this machine has no such address. */
-  static open(port: number, { host = "127.0.0.1", from = host } = {}): Promise<GatewaySocket> {
+  static open(
+    port: number,
+    { host = "127.0.0.1", from }: { readonly host?: string; readonly from?: string } = {},
+  ): Promise<GatewaySocket> {
     const socket = createSocket(host.includes(":") ? "udp6" : "udp4");
     return new Promise((resolve, reject) => {
       socket.once("error", reject);
-      socket.bind(0, from, () => {
+      socket.bind(0, from ?? host, () => {
         socket.removeListener("error", reject);
         socket.setRecvBufferSize(1024 * 1024);
         resolve(new GatewaySocket(socket, port, host));
@@ -99,7 +102,7 @@ export class GatewaySocket {
   /** Sends all, never more than `inTheAir` unanswered; true when all were answered. Ends early when `stop` says so. */
   async sendAll(
     datagrams: Iterable<Uint8Array>,
-    { inTheAir = 32, withinMs = 30_000, stop = () => false } = {},
+    { inTheAir = 32, withinMs = 30_000, stop = (): boolean => false } = {},
   ): Promise<boolean> {
     const before = this.answered;
     const endMs = performance.now() + withinMs;

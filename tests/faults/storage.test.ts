@@ -1,0 +1,194 @@
+import { execFileSync } from "node:child_process";
+import { mkdirSync, rmSync, statfsSync, statSync, writeFileSync } from "node:fs";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { afterEach, describe, expect, it } from "vitest";
+import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
+import { cleanUp, endOf, repository, spawnKept, temporaryFolder } from "../process/program.ts";
+import { pause, type Service, startService, until } from "../process/service.ts";
+import { integrity, storedNumber } from "../process/stored.ts";
+
+interface Status {
+  acknowledged: { afterCommit: number; beforeStored: number; waiting: number; dropped: number };
+  storage: { state: "well" | "slow" | "failed"; words: string; receptions: number };
+}
+
+const unmounts: (() => void)[] = [];
+afterEach(async () => {
+  // Lazily, so that it succeeds before the service has ended, and the folders can be removed after.
+  for (const unmount of unmounts.splice(0)) unmount();
+  await cleanUp();
+});
+
+const status = (service: Service) => service.json<Status>("/api/status");
+
+/** Milliseconds until each of `count` uplinks, sent one every 20 ms, was answered; null: never. */
+async function answerTimes(socket: GatewaySocket, first: number, count: number): Promise<(number | null)[]> {
+  for (let i = first; i < first + count; i++) {
+    await socket.send(uplink(i).bytes);
+    await pause(20);
+  }
+  const times: (number | null)[] = [];
+  for (let i = first; i < first + count; i++) times.push((await socket.answerTo(i))?.afterMs ?? null);
+  return times;
+}
+
+function quantile(values: readonly number[], share: number): number {
+  const sorted = [...values].sort((a, b) => a - b);
+  return sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * share))] ?? Number.NaN;
+}
+
+describe("a store that another program holds for two seconds", () => {
+  it("delays no answer beyond the gateways' patience, is told apart, and gets all data afterwards", async () => {
+    const service = await startService();
+    const socket = await GatewaySocket.open(service.udpPort);
+    const before = await answerTimes(socket, 0, 10);
+    expect(before).not.toContain(null);
+    const holder = spawnKept(
+      process.execPath,
+      [fileURLToPath(new URL("hold-store.mjs", import.meta.url)), service.db, "2000"],
+      repository,
+    );
+    const released = endOf(holder);
+    await new Promise((held) => holder.stdout?.once("data", held));
+    const during = await answerTimes(socket, 100, 60);
+    const slow = await status(service);
+    expect(slow.storage.state).toBe("slow");
+    expect(slow.storage.words).toContain("holds the store");
+    expect((await released).out).toContain("released");
+
+    const times = during.filter((time) => time !== null);
+    expect(times.length).toBe(60);
+    console.info(
+      `store held: answers after ${quantile(times, 0.5).toFixed(0)} ms (median), ${quantile(times, 0.9).toFixed(0)} ms (nine of ten), ${Math.max(...times).toFixed(0)} ms (longest)`,
+    );
+    // 25 ms are promised, and one retry (15 ms) and one retry's turn may lie in between: 60. The reference daemon
+    // gives up after 100; the last tenth is the test machine's.
+    expect(quantile(times, 0.5)).toBeLessThan(60);
+    expect(quantile(times, 0.9)).toBeLessThan(100);
+
+    const after = await until(
+      () => status(service),
+      ({ storage, acknowledged }) => storage.state === "well" && acknowledged.waiting === 0,
+    );
+    expect(after.acknowledged.dropped).toBe(0);
+    expect(after.acknowledged.beforeStored).toBeGreaterThan(30);
+    expect(after.acknowledged.beforeStored + after.acknowledged.afterCommit).toBe(70);
+    expect(after.storage.receptions).toBe(70);
+    // Each was answered once, not once early and once more when it was stored.
+    expect(socket.answered).toBe(70);
+    await socket.close();
+    expect((await service.end("SIGTERM")).status).toBe(0);
+    expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(70);
+  });
+});
+
+interface SmallDisk {
+  /** Where the store is to lie. */
+  readonly folder: string;
+  fill(service: Service): void;
+  makeRoom(service: Service): void;
+}
+
+/** A file system of 3 MiB of one's own; null where this user may not mount. */
+function smallFileSystem(): SmallDisk | null {
+  const folder = join(temporaryFolder(), "disk");
+  mkdirSync(folder);
+  try {
+    execFileSync("mount", ["-t", "tmpfs", "-o", "size=3m", "tmpfs", folder], { stdio: "ignore" });
+  } catch {
+    return null;
+  }
+  unmounts.push(() => execFileSync("umount", ["-l", folder], { stdio: "ignore" }));
+  const ballast = join(folder, "ballast");
+  return {
+    folder,
+    fill: () => {
+      const { bavail, bsize } = statfsSync(folder);
+      writeFileSync(ballast, Buffer.alloc(bavail * bsize));
+    },
+    makeRoom: () => rmSync(ballast),
+  };
+}
+
+/** A limit on the size of files, lowered on the running service; null where there is no prlimit. */
+function fileSizeLimit(): SmallDisk | null {
+  try {
+    execFileSync("prlimit", ["--pid", String(process.pid), "--fsize"], { stdio: "ignore" });
+  } catch {
+    return null;
+  }
+  const limit = (pid: number, soft: string) =>
+    execFileSync("prlimit", ["--pid", String(pid), `--fsize=${soft}:unlimited`], { stdio: "ignore" });
+  return {
+    folder: temporaryFolder(),
+    // The journal is full where it stands; the store itself may still be written up to there.
+    fill: ({ pid, db }) => limit(pid, String(statSync(`${db}-wal`).size)),
+    makeRoom: ({ pid }) => limit(pid, "unlimited"),
+  };
+}
+
+describe("a disk that is full", () => {
+  const disks: [string, () => SmallDisk | null][] = [
+    ["a file system without room", smallFileSystem],
+    ["files that may not grow", fileSizeLimit],
+  ];
+  it.for(disks)(
+    "(%s) is said, stops neither service nor answers, and all is stored once there is room",
+    async ([name, makeDisk], { skip }) => {
+      const disk = makeDisk();
+      if (disk === null) return skip(`${name}: this user or machine allows none to be made`);
+      const service = await startService({ db: join(disk.folder, "site.db") });
+      const socket = await GatewaySocket.open(service.udpPort);
+      const send = (from: number, to: number) =>
+        socket.sendAll(
+          Array.from({ length: to - from }, (_, i) => uplink(from + i).bytes),
+          { inTheAir: 16 },
+        );
+      expect(await send(0, 50)).toBe(true);
+      disk.fill(service);
+      // Answered although nothing can be kept any more.
+      expect(await send(50, 550)).toBe(true);
+      const full = await until(
+        () => status(service),
+        ({ storage }) => storage.state === "failed",
+      );
+      expect(full.storage.words).toContain("cannot be written");
+      expect(full.acknowledged.waiting).toBeGreaterThan(0);
+      expect(full.acknowledged.beforeStored).toBeGreaterThan(0);
+      expect((await fetch(`http://127.0.0.1:${service.webPort}/healthz`)).status).toBe(503);
+      // What was stored before is still there to be looked at.
+      expect((await service.json<{ nodes: unknown[] }>("/api/nodes")).nodes.length).toBe(8);
+
+      disk.makeRoom(service);
+      const well = await until(
+        () => status(service),
+        ({ storage, acknowledged }) => storage.state === "well" && acknowledged.waiting === 0,
+      );
+      expect(well.storage.receptions).toBe(550);
+      expect(well.acknowledged.dropped).toBe(0);
+      expect(await send(550, 600)).toBe(true);
+      await socket.close();
+      const ended = await service.end("SIGTERM");
+      expect({ status: ended.status, err: ended.err }).toEqual({ status: 0, err: "" });
+      expect(integrity(service.db)).toBe("ok");
+      expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(600);
+    },
+  );
+
+  it("ends in seconds when it is told to, and says how much could not be kept", async ({ skip }) => {
+    const disk = fileSizeLimit();
+    if (disk === null) return skip("this machine has no prlimit");
+    const service = await startService({ db: join(disk.folder, "site.db") });
+    const socket = await GatewaySocket.open(service.udpPort);
+    disk.fill(service);
+    expect(await socket.sendAll(Array.from({ length: 300 }, (_, i) => uplink(i).bytes))).toBe(true);
+    await socket.close();
+    const { status: code, err, tookMs } = await service.end("SIGTERM");
+    expect(code).toBe(0);
+    expect(tookMs).toBeLessThan(8_000);
+    const lost = 300 - storedNumber(service.db, "SELECT count(*) FROM reception");
+    expect(lost).toBeGreaterThan(0);
+    expect(err).toContain(`${lost} datagrams could not be stored`);
+  });
+});
