@@ -33,6 +33,8 @@ ALTER TABLE frame ADD COLUMN mic_verdict INTEGER;
 ALTER TABLE frame ADD COLUMN key_id INTEGER;
 -- 1: a proved frame sent again at a time when its node did not send it any more (repeat is 1 too)
 ALTER TABLE frame ADD COLUMN replay INTEGER NOT NULL DEFAULT 0;
+-- Was this very frame proved before? Asked for each proved frame, to know a replay.
+CREATE INDEX frame_by_proof ON frame (key_id, content, at_us) WHERE key_id IS NOT NULL;
 
 -- The device that lived this life, as far as it is known, and by what: mic (its keys proved its frames), join-time (a
 -- join-request of this DevEUI was heard shortly before the counter began anew). Lives of one device in order of time:

@@ -3,7 +3,7 @@
  * store. What it lists names the keys and never shows one.
  */
 import type { NodeKeysEntry } from "../ledger/keyed-file.ts";
-import type { NodeKeys } from "../ledger/keyed-identity.ts";
+import type { NumberedKeys } from "../ledger/keyed-proof.ts";
 import { KeyRing } from "../ledger/keyed-ring.ts";
 import { type DevAddr, type Eui, formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { KEY_NAMES, type KeyName, type LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";
@@ -11,11 +11,7 @@ import { restrictToOwner, type Store } from "./open.ts";
 import { prepared } from "./queries/statement.ts";
 
 /** Keys as the store holds them. `id` names the set where the keys themselves must not be. */
-export interface HeldKeys extends NodeKeys {
-  readonly id: number;
-  /** `join`: a session derived from a join that was followed. */
-  readonly origin: "person" | "join";
-}
+export type HeldKeys = NumberedKeys;
 
 /** What may be shown of a set of keys. */
 export interface KeysListed {
@@ -135,6 +131,12 @@ export function removeKeys(db: Store, of: { devAddr: DevAddr } | { devEui: Eui }
 /** All keys, for the ledger. */
 export function loadKeyRing(db: Store): KeyRing {
   return new KeyRing((prepared(db, `${ROW} ORDER BY id`).all() as KeyRow[]).map(heldKeysOf));
+}
+
+/** Addresses for which session keys are held. */
+export function addressesWithKeys(db: Store): number[] {
+  const sql = "SELECT DISTINCT dev_addr FROM node_key WHERE dev_addr IS NOT NULL";
+  return prepared(db, sql).pluck().all() as number[];
 }
 
 /** The session keys of an address, the newest first; empty for almost every address. */

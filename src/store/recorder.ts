@@ -66,17 +66,25 @@ export class Recorder {
     return this.#transact(() => this.#settle());
   }
 
+  /** After a write that the accounting rests on (keys): takes up afresh what is stored and accounts for what is due. */
+  reconsider(): Recorded {
+    this.#forget();
+    return this.settle();
+  }
+
   /** Stores what speeds the next start. Call before closing the connection. */
   close(): void {
     this.#transact(() => this.#derivation.storeStates());
   }
 
   /**
-   * Any other write of this process (names, captures), in a transaction of its own, so that it is not taken for
+   * Any other write of this process (names, keys, captures), in a transaction of its own, so that it is not taken for
    * another process's.
    */
   write<T>(work: (db: Store) => T): T {
-    return this.#db.transaction(() => work(this.#db)).immediate();
+    const result = this.#db.transaction(() => work(this.#db)).immediate();
+    this.#derivation.forgetKeys();
+    return result;
   }
 
   #transact(work: () => void): Recorded {
@@ -86,6 +94,7 @@ export class Recorder {
         .transaction(() => {
           this.#noticeOthers();
           work();
+          this.#noteReplays();
           this.#gateways.flush();
           this.#derivation.flush();
           this.#refusals.flush();
@@ -97,6 +106,13 @@ export class Recorder {
       throw error;
     }
     return this.#recorded;
+  }
+
+  #noteReplays(): void {
+    for (const atUs of this.#derivation.takeReplays()) {
+      const sentence = "A frame came again at a time when its node did not send it any more.";
+      this.#refusals.note({ gatewayId: 0, reason: "replay", refused: false, atUs, sentence, raw: null });
+    }
   }
 
   #settle(): void {

@@ -21,13 +21,14 @@ export interface HeardFrame {
 
 // SQLite takes bare columns from the row of max(): "the bare columns take values from the input row which also
 // contains the maximum" (sqlite.org/lang_select.html, section 2.4).
+// Replays are left out: they are no transmission of the node, and their counters may lie far from the window's.
 const FRAMES = `
   SELECT f.id, f.life_id AS lifeId, f.at_us AS atUs, f.counter, f.repeat, f.data_rate AS dataRate,
          f.airtime_us AS airtimeUs, r.snr_tenths AS snrTenths, r.rssi_tenths AS rssiTenths,
          count(*) AS receptions, count(DISTINCT r.gateway_id) AS gateways,
          max(coalesce(r.snr_tenths, -5000) * 10000 + coalesce(r.rssi_tenths, -5000)) AS best
   FROM frame f JOIN reception r ON r.frame_id = f.id
-  WHERE f.at_us >= ? AND f.at_us < ? AND f.life_id IS NOT NULL`;
+  WHERE f.at_us >= ? AND f.at_us < ? AND f.life_id IS NOT NULL AND f.replay = 0`;
 
 /** All frames of the window, by life and time. */
 export function framesInWindow(store: Store, window: TimeWindow): HeardFrame[] {
@@ -57,7 +58,7 @@ export function receptionsOfLife(store: Store, lifeId: number, window: TimeWindo
     `SELECT r.gateway_id AS gatewayId, r.at_us AS atUs, f.counter, f.data_rate AS dataRate,
             r.snr_tenths AS snrTenths, r.rssi_tenths AS rssiTenths
      FROM frame f JOIN reception r ON r.frame_id = f.id
-     WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? ORDER BY r.gateway_id, r.at_us`,
+     WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us`,
   ).all(lifeId, window.fromUs, window.toUs) as LifeReception[];
 }
 

@@ -4,9 +4,13 @@
  * address anew when a frame came out of order.
  */
 import type { Statement } from "better-sqlite3";
-import { type Assignment, accountFrame, type CountedFrame } from "../../ledger/counters.ts";
+import type { Assignment, CountedFrame } from "../../ledger/counters.ts";
+import { accountWithKeys, type KeyedAssignment, type Surroundings } from "../../ledger/keyed-counters.ts";
+import { type Proof, proveSender } from "../../ledger/keyed-proof.ts";
 import { type AddressState, type LifeState, newAddressState } from "../../ledger/life-state.ts";
 import { minuteOf } from "../../model/window.ts";
+import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
+import { addressesWithKeys, type HeldKeys, keysOfAddress } from "../keys.ts";
 import type { Store } from "../open.ts";
 
 /** Addresses whose state stays in memory; the longest unheard leave first. A stranger can invent any number. */
@@ -16,18 +20,26 @@ const STORE_EVERY_FRAMES = 256;
 
 interface AddressEntry {
   readonly state: AddressState;
+  /** Sets of keys that may prove frames of this address; empty for almost every one. */
+  readonly keys: readonly HeldKeys[];
   readonly lifeIds: Map<number, number>;
   framesSinceStored: number;
 }
 
-interface StoredFrame {
+/** A frame that is to be accounted for. */
+export interface FrameToAccount extends CountedFrame {
+  readonly airtimeUs: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
+  /** Looked at only where there are keys for the address. */
+  readonly payload: Uint8Array | null;
+}
+
+interface StoredFrame extends FrameToAccount {
   id: number;
-  atUs: number;
-  fcnt: number;
-  content: number;
-  airtimeUs: number;
   receptions: number;
   lifeId: number | null;
+  replay: number;
 }
 
 interface MinuteDelta {
@@ -44,34 +56,50 @@ export interface Account {
   readonly lifeId: number;
   readonly counter: number;
   readonly repeat: boolean;
+  /** 1 valid, 0 fits no key at hand, null: no key could say. */
+  readonly micVerdict: 0 | 1 | null;
+  /** The set of keys that proved it. */
+  readonly keyId: number | null;
+  readonly replay: boolean;
 }
 
 export class AccountBook {
   readonly #entries = new Map<number, AddressEntry>();
+  readonly #replaysAtUs: number[] = [];
   readonly #minutes = new Map<string, MinuteDelta>();
   readonly #due = new Set<number>();
+  readonly #keyed = new Set<number>();
+  readonly #db: Store;
   readonly #sql: ReturnType<typeof prepare>;
 
   constructor(db: Store) {
+    this.#db = db;
     this.#sql = prepare(db);
     this.#loadDue();
   }
 
+  /** Replays that the newest accounting found, by time; asked for once. */
+  takeReplays(): number[] {
+    return this.#replaysAtUs.splice(0);
+  }
+
   /** Accounts for a new frame at the end of its address's past; null when it lies before that end. */
-  account(devAddr: number, frame: CountedFrame, airtimeUs: number): Account | null {
+  account(devAddr: number, frame: FrameToAccount): Account | null {
     if (this.#due.has(devAddr)) return null;
     const entry = this.#entry(devAddr);
     if (isBefore(frame, entry.state)) {
       this.markDue(devAddr);
       return null;
     }
-    const assignment = accountFrame(entry.state, frame, this.#joinsHeard);
+    const assignment = this.#assign(entry, frame);
     const lifeId = this.#writeLives(devAddr, entry, assignment);
-    const { counter, repeat } = assignment;
-    this.#addMinute(lifeId, frame.atUs, { frames: 1, repeats: repeat ? 1 : 0, receptions: 1, airtimeUs });
+    const { airtimeUs } = frame;
+    const repeats = assignment.repeat ? 1 : 0;
+    this.#addMinute(lifeId, frame.atUs, { frames: 1, repeats, receptions: 1, airtimeUs });
+    if (assignment.replay) this.#replaysAtUs.push(frame.atUs);
     entry.framesSinceStored += 1;
     if (entry.framesSinceStored >= STORE_EVERY_FRAMES) this.#storeState(devAddr, entry);
-    return { lifeId, counter, repeat };
+    return accountOf(lifeId, assignment);
   }
 
   /** One more gateway or antenna heard a frame that is accounted already. */
@@ -114,15 +142,39 @@ export class AccountBook {
   forget(): void {
     this.#entries.clear();
     this.#minutes.clear();
+    this.#replaysAtUs.length = 0;
     this.#due.clear();
     this.#loadDue();
   }
 
-  readonly #joinsHeard = (fromUs: number, toUs: number): string | null =>
-    (this.#sql.join.get(fromUs, toUs) as string | undefined) ?? null;
+  /** Keys were handed in or taken away: their addresses are due. */
+  forgetKeys(): void {
+    this.#loadDue();
+  }
+
+  readonly #around: Surroundings = {
+    joinsHeard: (fromUs, toUs) => (this.#sql.join.get(fromUs, toUs) as string | undefined) ?? null,
+    provedBefore: (session, content, beforeUs) =>
+      this.#sql.provedBefore.get(session, content, beforeUs) !== undefined,
+  };
 
   #loadDue(): void {
     for (const devAddr of this.#sql.due.all() as number[]) this.#due.add(devAddr);
+    this.#keyed.clear();
+    for (const devAddr of addressesWithKeys(this.#db)) this.#keyed.add(devAddr);
+  }
+
+  #keysOf(devAddr: number): readonly HeldKeys[] {
+    return this.#keyed.has(devAddr) ? keysOfAddress(this.#db, devAddr) : NO_KEYS;
+  }
+
+  #framesFrom(devAddr: number, fromUs: number): StoredFrame[] {
+    const frames = this.#keyed.has(devAddr) ? this.#sql.framesWithPayload : this.#sql.framesFrom;
+    return frames.all(devAddr, fromUs) as StoredFrame[];
+  }
+
+  #assign({ state, keys }: AddressEntry, frame: FrameToAccount): KeyedAssignment {
+    return accountWithKeys(state, frame, proofOf(state, keys, frame), this.#around);
   }
 
   #entry(devAddr: number): AddressEntry {
@@ -135,14 +187,15 @@ export class AccountBook {
     }
     const stored = this.#sql.state.get(devAddr) as string | undefined;
     const state = stored === undefined ? newAddressState() : readState(stored);
-    const after = (this.#sql.framesFrom.all(devAddr, finite(state.lastAtUs)) as StoredFrame[]).filter(
+    const after = this.#framesFrom(devAddr, finite(state.lastAtUs)).filter(
       (frame) => !isBefore(frame, state),
     );
-    for (const frame of after) accountFrame(state, frame, this.#joinsHeard);
     const lifeIds = new Map(
       (this.#sql.lives.all(devAddr) as { number: number; id: number }[]).map((row) => [row.number, row.id]),
     );
-    const entry: AddressEntry = { state, lifeIds, framesSinceStored: after.length };
+    const keys = this.#keysOf(devAddr);
+    const entry: AddressEntry = { state, keys, lifeIds, framesSinceStored: after.length };
+    for (const frame of after) this.#assign(entry, frame);
     this.#entries.set(devAddr, entry);
     return entry;
   }
@@ -152,15 +205,21 @@ export class AccountBook {
     this.#sql.removeLives.run(devAddr);
     this.#sql.removeState.run(devAddr);
     this.#entries.delete(devAddr);
-    const entry: AddressEntry = { state: newAddressState(), lifeIds: new Map(), framesSinceStored: 0 };
-    for (const frame of this.#sql.framesFrom.all(
-      devAddr,
-      finite(Number.NEGATIVE_INFINITY),
-    ) as StoredFrame[]) {
-      const assignment = accountFrame(entry.state, frame, this.#joinsHeard);
-      const lifeId = this.#writeLives(devAddr, entry, assignment);
-      const repeats = assignment.repeat ? 1 : 0;
-      this.#sql.setAccount.run(lifeId, assignment.counter, repeats, frame.id);
+    const entry: AddressEntry = {
+      state: newAddressState(),
+      keys: this.#keysOf(devAddr),
+      lifeIds: new Map(),
+      framesSinceStored: 0,
+    };
+    for (const frame of this.#framesFrom(devAddr, finite(Number.NEGATIVE_INFINITY))) {
+      const assignment = this.#assign(entry, frame);
+      const account = accountOf(this.#writeLives(devAddr, entry, assignment), assignment);
+      const { lifeId, counter, micVerdict, keyId } = account;
+      const repeats = account.repeat ? 1 : 0;
+      const replay = account.replay ? 1 : 0;
+      this.#sql.setAccount.run(lifeId, counter, repeats, micVerdict, keyId, replay, frame.id);
+      // A replay that was found before has been told.
+      if (account.replay && frame.replay === 0) this.#replaysAtUs.push(frame.atUs);
       const { receptions, airtimeUs } = frame;
       this.#addMinute(lifeId, frame.atUs, { frames: 1, repeats, receptions, airtimeUs });
     }
@@ -183,6 +242,7 @@ export class AccountBook {
 
   #insertLife(devAddr: number, life: LifeState): number {
     const { number, begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard } = life;
+    const { devEui = null, session = null, proof = null } = life;
     const result = this.#sql.insertLife.run(
       devAddr,
       number,
@@ -193,13 +253,18 @@ export class AccountBook {
       firstCounter,
       lastCounter,
       heard,
+      devEui,
+      session,
+      proof,
     );
     return Number(result.lastInsertRowid);
   }
 
   #updateLife(id: number, life: LifeState): void {
     const { begunBy, reason, lastAtUs, firstCounter, lastCounter, heard } = life;
-    this.#sql.updateLife.run(begunBy, reason, lastAtUs, firstCounter, lastCounter, heard, id);
+    const { devEui = null, session = null, proof = null } = life;
+    const figures = [begunBy, reason, lastAtUs, firstCounter, lastCounter, heard];
+    this.#sql.updateLife.run(...figures, devEui, session, proof, id);
   }
 
   #addMinute(lifeId: number, atUs: number, more: Omit<MinuteDelta, "lifeId" | "minute">): void {
@@ -237,6 +302,20 @@ export class AccountBook {
   }
 }
 
+const NO_KEYS: readonly HeldKeys[] = [];
+
+function proofOf(state: AddressState, keys: readonly HeldKeys[], frame: FrameToAccount): Proof {
+  if (keys.length === 0 || frame.payload === null) return { kind: "unknown" };
+  const decoded = decodePhyPayload(frame.payload);
+  if (!decoded.ok || !("fCtrl" in decoded.value)) return { kind: "unknown" };
+  return proveSender(state, frame.payload, decoded.value, keys, `${frame.frequencyHz}/${frame.dataRate}`);
+}
+
+function accountOf(lifeId: number, { counter, repeat, micValid, session, replay }: KeyedAssignment): Account {
+  const micVerdict = micValid === null ? null : micValid ? 1 : 0;
+  return { lifeId, counter, repeat, micVerdict, keyId: session, replay };
+}
+
 /** Frames are accounted in the order of (time, content): does this one lie before the end? */
 function isBefore(frame: CountedFrame, state: AddressState): boolean {
   return frame.atUs < state.lastAtUs || (frame.atUs === state.lastAtUs && frame.content <= state.lastContent);
@@ -254,6 +333,14 @@ function finite(atUs: number): number {
 function prepare(db: Store) {
   const sql = (text: string): Statement => db.prepare(text);
   const own = "SELECT id FROM life WHERE dev_addr = ?";
+  // Uplink data only (MType 2 and 4): nothing else has a counter of the node's own.
+  const framesFrom = (payload: string) =>
+    sql(
+      `SELECT id, at_us AS atUs, fcnt, content, airtime_us AS airtimeUs, frequency_hz AS frequencyHz,
+       data_rate AS dataRate, life_id AS lifeId, replay, ${payload} AS payload,
+       (SELECT count(*) FROM reception WHERE frame_id = frame.id) AS receptions
+       FROM frame WHERE dev_addr = ? AND at_us >= ? AND message_type IN (2, 4) ORDER BY at_us, content`,
+    );
   return {
     state: sql("SELECT state FROM address_state WHERE dev_addr = ?").pluck(),
     storeState: sql(
@@ -261,23 +348,24 @@ function prepare(db: Store) {
        ON CONFLICT DO UPDATE SET last_at_us = excluded.last_at_us, state = excluded.state`,
     ),
     removeState: sql("DELETE FROM address_state WHERE dev_addr = ?"),
-    // Uplink data only (MType 2 and 4): nothing else has a counter of the node's own.
-    framesFrom: sql(
-      `SELECT id, at_us AS atUs, fcnt, content, airtime_us AS airtimeUs, life_id AS lifeId,
-       (SELECT count(*) FROM reception WHERE frame_id = frame.id) AS receptions
-       FROM frame WHERE dev_addr = ? AND at_us >= ? AND message_type IN (2, 4) ORDER BY at_us, content`,
+    framesFrom: framesFrom("NULL"),
+    framesWithPayload: framesFrom(
+      "(SELECT payload FROM reception WHERE frame_id = frame.id ORDER BY at_us, gateway_id, antenna LIMIT 1)",
     ),
-    setAccount: sql("UPDATE frame SET life_id = ?, counter = ?, repeat = ? WHERE id = ?"),
+    provedBefore: sql("SELECT 1 FROM frame WHERE key_id = ? AND content = ? AND at_us < ? LIMIT 1"),
+    setAccount: sql(
+      "UPDATE frame SET life_id = ?, counter = ?, repeat = ?, mic_verdict = ?, key_id = ?, replay = ? WHERE id = ?",
+    ),
     lives: sql("SELECT number, id FROM life WHERE dev_addr = ?"),
     removeLives: sql("DELETE FROM life WHERE dev_addr = ?"),
     removeMinutes: sql(`DELETE FROM node_minute WHERE life_id IN (${own})`),
     insertLife: sql(
       `INSERT INTO life (dev_addr, number, begun_by, reason, first_at_us, last_at_us, first_counter, last_counter,
-       heard) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+       heard, dev_eui, key_id, proof) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
     ),
     updateLife: sql(
-      `UPDATE life SET begun_by = ?, reason = ?, last_at_us = ?, first_counter = ?, last_counter = ?, heard = ?
-       WHERE id = ?`,
+      `UPDATE life SET begun_by = ?, reason = ?, last_at_us = ?, first_counter = ?, last_counter = ?, heard = ?,
+       dev_eui = ?, key_id = ?, proof = ? WHERE id = ?`,
     ),
     addMinute: sql(
       `INSERT INTO node_minute (life_id, minute, frames, repeats, receptions, airtime_us) VALUES (?, ?, ?, ?, ?, ?)

@@ -68,7 +68,7 @@ export class Derivation {
     } else if (placement.kind === "regrouped") {
       if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr);
     } else {
-      this.#writeFirst(placement.frame, reception.receptionId);
+      this.#writeFirst(placement.frame, reception.receptionId, payload);
     }
     return { devAddr: "devAddr" in phy ? phy.devAddr : null, fault: null };
   }
@@ -90,6 +90,16 @@ export class Derivation {
     return this.#accounts.settle().map(formatDevAddr);
   }
 
+  /** Times of the replays that accounting found since this was asked last. */
+  takeReplays(): number[] {
+    return this.#accounts.takeReplays();
+  }
+
+  /** Keys were handed in or taken away by this connection. */
+  forgetKeys(): void {
+    this.#accounts.forgetKeys();
+  }
+
   flush(): void {
     this.#accounts.flush();
     this.#channels.flush();
@@ -104,21 +114,14 @@ export class Derivation {
     this.#accounts.storeAll();
   }
 
-  #writeFirst(frame: NewFrame, receptionId: number): void {
-    const account = this.#account(frame);
-    const frameId = this.#frames.write(
-      frame,
-      account?.lifeId ?? null,
-      account?.counter ?? null,
-      account?.repeat ?? false,
-    );
-    this.#frames.assign(receptionId, frameId);
+  #writeFirst(frame: NewFrame, receptionId: number, payload: Uint8Array): void {
+    this.#frames.assign(receptionId, this.#frames.write(frame, this.#account(frame, payload)));
   }
 
-  #account(frame: NewFrame): Account | null {
-    const { atUs, devAddr, fcnt, content, messageType, airtimeUs } = frame;
+  #account(frame: NewFrame, payload: Uint8Array): Account | null {
+    const { devAddr, fcnt, messageType } = frame;
     if (messageType !== UNCONFIRMED_DATA_UP && messageType !== CONFIRMED_DATA_UP) return null;
     if (devAddr === null || fcnt === null) return null;
-    return this.#accounts.account(devAddr, { atUs, fcnt, content }, airtimeUs);
+    return this.#accounts.account(devAddr, { ...frame, fcnt, payload });
   }
 }

@@ -8,6 +8,7 @@ import { clusterHearings, GROUPING_WINDOW_US, type Hearing } from "../../ledger/
 import { parseDevAddr } from "../../model/identifiers.ts";
 import type { PhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import type { Store } from "../open.ts";
+import type { Account } from "./account-book.ts";
 import type { FramedReception } from "./rows.ts";
 
 /** MType codes; LoRaWAN 1.1, section 4.2.1, table 2. */
@@ -76,7 +77,8 @@ export class FrameBook {
     );
     this.#insert = db.prepare(
       `INSERT INTO frame (life_id, dev_addr, dev_eui, at_us, message_type, fcnt, counter, repeat, frequency_hz,
-       data_rate, airtime_us, content, frame_control, port) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+       data_rate, airtime_us, content, frame_control, port, mic_verdict, key_id, replay)
+       VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
     );
     this.#remove = db.prepare("DELETE FROM frame WHERE id = ?");
     this.#devAddr = db.prepare("SELECT dev_addr FROM frame WHERE id = ?").pluck();
@@ -96,23 +98,26 @@ export class FrameBook {
     return { kind: "regrouped", devAddr: frame.devAddr };
   }
 
-  /** Writes a frame with what the accounting said of it (nulls where it is accounted later or never). */
-  write(frame: NewFrame, lifeId: number | null, counter: number | null, repeat: boolean): number {
+  /** Writes a frame with what the accounting said of it (null: it is accounted later, or never). */
+  write(frame: NewFrame, account: Account | null): number {
     const result = this.#insert.run(
-      lifeId,
+      account?.lifeId ?? null,
       frame.devAddr,
       frame.devEui,
       frame.atUs,
       frame.messageType,
       frame.fcnt,
-      counter,
-      repeat ? 1 : 0,
+      account?.counter ?? null,
+      account?.repeat === true ? 1 : 0,
       frame.frequencyHz,
       frame.dataRate,
       frame.airtimeUs,
       frame.content,
       frame.frameControl,
       frame.port,
+      account?.micVerdict ?? null,
+      account?.keyId ?? null,
+      account?.replay === true ? 1 : 0,
     );
     return Number(result.lastInsertRowid);
   }
@@ -169,7 +174,7 @@ export class FrameBook {
     }
     for (const id of taken.keys()) this.#remove.run(id);
     for (const cluster of clusterHearings(hearings)) {
-      const id = this.write({ ...frame, atUs: cluster[0]?.atUs ?? frame.atUs }, null, null, false);
+      const id = this.write({ ...frame, atUs: cluster[0]?.atUs ?? frame.atUs }, null);
       for (const hearing of cluster) this.assign(hearing.id, id);
     }
   }
