@@ -33,7 +33,10 @@ export const GatewayRow = z.object({
   region: z.object({
     name: z.string().nullable(),
     confidence: z.number(),
+    subBand: z.number().int().nullable().describe("of a fixed plan, 1 to 8"),
+    alternatives: z.array(z.object({ name: z.string(), confidence: z.number() })),
     contradictions: z.array(z.string()),
+    reason: z.string().describe("a sentence: why this plan, or why none"),
   }),
   clockDriftPpm: z.number().nullable(),
   restarts: z.number().int(),

@@ -94,6 +94,11 @@ export const LifeRow = z.object({
   firstCounter: z.number().int(),
   lastCounter: z.number().int(),
   heard: z.number().int(),
+  devEui: EuiText.nullable().describe("the device that lived it, as far as it is known"),
+  proof: z
+    .enum(["mic", "join-time"])
+    .nullable()
+    .describe("mic: its keys proved its frames; join-time: a join-request was heard just before"),
 });
 export type LifeRow = z.infer<typeof LifeRow>;
 
@@ -108,6 +113,40 @@ export const NodeGatewayRow = z.object({
   marginDb: Spread,
 });
 export type NodeGatewayRow = z.infer<typeof NodeGatewayRow>;
+
+/** Something that node and network arranged about the link, or that the frames show: a line of the node's story. */
+export const LinkEventRow = z.object({
+  at: IsoTime,
+  counter: z.number().int().nullable(),
+  kind: z.string(),
+  sentence: z.string(),
+  certainty: z
+    .enum(["seen", "assumed 1.0 clear text", "proved"])
+    .describe(
+      "seen in the frames' own parameters; read from commands that look like clear text; or proved by keys",
+    ),
+  times: z.number().int().describe("how often the same was said in a row"),
+});
+export type LinkEventRow = z.infer<typeof LinkEventRow>;
+
+/** What keys of this node say; never the keys. */
+export const KeyFigures = z.object({
+  held: z.boolean().describe("keys are at hand for this address"),
+  proved: z.number().int().describe("frames of the window whose MIC they proved"),
+  invalid: z.number().int().describe("frames of the window whose MIC fits no key at hand: another sender"),
+  replays: z.number().int().describe("proved frames sent again when their node no longer sent them"),
+});
+export type KeyFigures = z.infer<typeof KeyFigures>;
+
+/** Another life of the same device, under this address or another. */
+export const DeviceLifeRow = z.object({
+  devAddr: DevAddrText,
+  life: z.number().int(),
+  firstHeard: IsoTime,
+  lastHeard: IsoTime,
+  proof: z.enum(["mic", "join-time"]).nullable(),
+});
+export type DeviceLifeRow = z.infer<typeof DeviceLifeRow>;
 
 /** A run of missed counters of a node. */
 export const GapRow = z.object({
@@ -129,6 +168,12 @@ export const NodePage = z.object({
   gateways: z.array(NodeGatewayRow),
   lives: z.array(LifeRow),
   gaps: z.array(GapRow).describe("longest 100"),
+  story: z.array(LinkEventRow).describe("newest 200, oldest first"),
+  storyCut: z.boolean(),
+  keys: KeyFigures,
+  deviceLives: z
+    .array(DeviceLifeRow)
+    .describe("lives of the same device in order of time, this one included; empty when none is known"),
 });
 export type NodePage = z.infer<typeof NodePage>;
 
@@ -196,6 +241,15 @@ export const FrameView = z.object({
   base64: z.string(),
   fields: z.array(FieldView),
   fault: z.string().nullable(),
+  mic: z.enum(["proved", "invalid", "unknown"]).describe("unknown: no key at hand could say"),
+  micWords: z.string().describe("one clause: proved with counter 65,540; fits no key at hand; no key"),
+  counter: z.number().int().nullable().describe("32-bit counter, reconstructed or proved"),
+  decryptedHex: z.string().nullable().describe("FRMPayload in clear, with keys"),
+  decryptedText: z.string().nullable().describe("the same as text, when all of it is printable"),
+  commands: z
+    .array(z.object({ name: z.string(), words: z.string() }))
+    .describe("MAC commands, as far as they can be read"),
+  commandsAre: z.string().nullable().describe("how sure the commands are: assumed 1.0 clear text, decrypted"),
   receptions: z.array(ReceptionRow),
 });
 export type FrameView = z.infer<typeof FrameView>;

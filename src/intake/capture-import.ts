@@ -136,12 +136,18 @@ const DAMAGE_WORDS: Readonly<Record<string, string>> = {
   gzip_cut: "the packed file ends early",
   gzip: "the packed file is damaged",
   cut: "the file ends in the middle of a frame",
+  fragment_missing: "datagrams of which a fragment is missing",
+  link_type: "frames of a kind that is not known",
 };
+
+/** Noted beside datagrams that were read all the same. */
+const STILL_READ: ReadonlySet<string> = new Set(["timestamp_borrowed", "captured_length"]);
 
 /** "Not everything could be read: 3 × frames were cut …"; null when nothing was damaged. */
 function describeDamage(faults: ReadonlyMap<string, number>): string | null {
-  if (faults.size === 0) return null;
-  const parts = [...faults].map(([reason, count]) => {
+  const losses = [...faults].filter(([reason]) => !STILL_READ.has(reason));
+  if (losses.length === 0) return null;
+  const parts = losses.map(([reason, count]) => {
     const words = DAMAGE_WORDS[reason] ?? reason.replaceAll("_", " ");
     return count === 1 ? words : `${count.toLocaleString("en-GB")} × ${words}`;
   });

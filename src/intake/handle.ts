@@ -59,6 +59,10 @@ export interface IntakeHandle {
   /** Starts reading a capture file through the one path; resolves with its row's id once the row exists. */
   importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number>;
   setLabel(request: LabelRequest): Promise<void>;
+  /** Takes in the text of a key file; the number of nodes. Rejects with a sentence that shows no key. */
+  addKeys(fileText: string): Promise<number>;
+  /** Removes the keys of a device address or DevEUI; how many sets were removed. */
+  removeKeys(id: string): Promise<number>;
   /** Drains what was received, closes socket and connection. */
   close(): Promise<void>;
 }

@@ -97,6 +97,14 @@ class ThreadedIntake implements IntakeHandle {
     await this.#ask((ticket) => ({ kind: "label", ticket, label }));
   }
 
+  addKeys(fileText: string): Promise<number> {
+    return this.#ask((ticket) => ({ kind: "add-keys", ticket, fileText }));
+  }
+
+  removeKeys(id: string): Promise<number> {
+    return this.#ask((ticket) => ({ kind: "remove-keys", ticket, id }));
+  }
+
   async close(): Promise<void> {
     if (!this.#closing) {
       this.#closing = true;
@@ -135,7 +143,7 @@ class ThreadedIntake implements IntakeHandle {
         const ticket = this.#tickets.get(message.ticket);
         this.#tickets.delete(message.ticket);
         if (message.trouble !== null) ticket?.reject(new Error(message.trouble));
-        else ticket?.resolve(message.captureId ?? 0);
+        else ticket?.resolve(message.result);
         break;
       }
     }

@@ -18,6 +18,8 @@ export type ToThread =
       readonly deleteAfter: boolean;
     }
   | { readonly kind: "label"; readonly ticket: number; readonly label: LabelRequest }
+  | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
+  | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }
   | { readonly kind: "close" };
 
 export type FromThread =
@@ -30,7 +32,8 @@ export type FromThread =
   | {
       readonly kind: "done";
       readonly ticket: number;
-      readonly captureId: number | null;
+      /** What was asked for: the row of a capture, a number of keys. */
+      readonly result: number;
       readonly trouble: string | null;
     }
   | { readonly kind: "log"; readonly sentence: string };

@@ -4,7 +4,9 @@
  */
 import { rm } from "node:fs/promises";
 import { parentPort, workerData } from "node:worker_threads";
+import { readNodeKeysFile } from "../ledger/keyed-file.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
+import { addKeys, removeKeys } from "../store/keys.ts";
 import { writeLabel } from "../store/labels.ts";
 import { openStore, type Store, StoreUnusable } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
@@ -98,6 +100,8 @@ async function run(): Promise<void> {
   port?.on("message", (message: ToThread) => {
     if (message.kind === "import") void startImport(message);
     else if (message.kind === "label") answer(message.ticket, () => setLabel(message.label));
+    else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));
+    else if (message.kind === "remove-keys") answer(message.ticket, () => dropKeys(message.id));
     else void shutDown();
   });
   say({ kind: "ready", udp: door.endpoints });
@@ -107,20 +111,41 @@ async function run(): Promise<void> {
     try {
       await imports.read(path, name, (captureId) => {
         gatherer.widen();
-        say({ kind: "done", ticket, captureId, trouble: null });
+        say({ kind: "done", ticket, result: captureId, trouble: null });
       });
     } catch (error) {
-      say({ kind: "done", ticket, captureId: null, trouble: sentenceOf(error) });
+      say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
     } finally {
       gatherer.widen();
       if (deleteAfter) await rm(path, { force: true });
     }
   }
 
-  function setLabel(label: Extract<ToThread, { kind: "label" }>["label"]): null {
+  function setLabel(label: Extract<ToThread, { kind: "label" }>["label"]): number {
     recorder.write((store) => writeLabel(store, label));
     gatherer.widen();
-    return null;
+    return 0;
+  }
+
+  function takeKeys(fileText: string): number {
+    const reading = readNodeKeysFile(fileText);
+    if (!reading.ok) throw new Error(reading.sentence);
+    return changeKeys((store) => {
+      addKeys(store, reading.nodes);
+      return reading.nodes.length;
+    });
+  }
+
+  function dropKeys(id: string): number {
+    return changeKeys((store) => removeKeys(store, id.length === 8 ? { devAddr: id } : { devEui: id }));
+  }
+
+  /** Keys prove or disprove what was counted without them: the past of their addresses is accounted anew. */
+  function changeKeys(work: (store: Store) => number): number {
+    const count = recorder.write(work);
+    gatherer.add(recorder.reconsider());
+    gatherer.widen();
+    return count;
   }
 
   /** The protocol sends nothing twice: what the kernel holds already would be lost for good. */
@@ -154,11 +179,11 @@ async function run(): Promise<void> {
   }
 }
 
-function answer(ticket: number, work: () => number | null): void {
+function answer(ticket: number, work: () => number): void {
   try {
-    say({ kind: "done", ticket, captureId: work(), trouble: null });
+    say({ kind: "done", ticket, result: work(), trouble: null });
   } catch (error) {
-    say({ kind: "done", ticket, captureId: null, trouble: sentenceOf(error) });
+    say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
   }
 }
 

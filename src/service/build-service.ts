@@ -33,6 +33,7 @@ import { airRoutes } from "./routes/air-routes.ts";
 import { answers } from "./routes/answers.ts";
 import { captureRoutes } from "./routes/capture-routes.ts";
 import { gatewayRoutes } from "./routes/gateway-routes.ts";
+import { keyRoutes } from "./routes/key-routes.ts";
 import { labelRoutes } from "./routes/label-routes.ts";
 import { liveRoutes } from "./routes/live-routes.ts";
 import { nodeRoutes } from "./routes/node-routes.ts";
@@ -216,6 +217,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     samples,
   });
   await app.register(labelRoutes, { intake });
+  await app.register(keyRoutes, { views, intake });
   await app.register(liveRoutes, { hub });
   await app.register(dashboard, { webRoot: options.webRoot, access });
   app.get(

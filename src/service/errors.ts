@@ -60,6 +60,16 @@ export const PROBLEMS = {
     sentence: "No frame with this number is stored.",
     remedy: "Open a frame from the receptions of its node; numbers change when the store is rebuilt.",
   },
+  "key-file-unreadable": {
+    status: 422,
+    sentence: "This is no key file.",
+    remedy: 'A key file is JSON: {"nodes": [{"devAddr": "01A2B3C4", "nwkSKey": "…", "appSKey": "…"}]}.',
+  },
+  "no-such-keys": {
+    status: 404,
+    sentence: "No keys are held of this address or device.",
+    remedy: "See /api/keys for those that are.",
+  },
   "no-such-sample": {
     status: 404,
     sentence: "No sample capture of this name came with the program.",

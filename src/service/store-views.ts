@@ -8,7 +8,7 @@ import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
-import { captureRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
+import { captureRows, keyRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
@@ -44,6 +44,7 @@ export function storeViews(store: Store): Views {
     frame: (id) => within(() => frameView(store, id)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window)),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
+    keys: () => within(() => ({ keys: keyRows(store) })),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),
   };
 }

@@ -6,6 +6,7 @@ import type { AirView } from "../contract/air.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
+import type { KeysView } from "../contract/keys.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
@@ -44,4 +45,6 @@ export interface Views {
   /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   refusals(): RefusalsView;
+  /** Whose keys are held, without the keys. */
+  keys(): KeysView;
 }

@@ -1,7 +1,8 @@
 /** What was read from files, and what was refused? */
-import type { CaptureRow, Refusal, RefusalSample } from "../contract/index.ts";
+import type { CaptureRow, KeyRow, Refusal, RefusalSample } from "../contract/index.ts";
 import { refusalWords } from "../diagnosis/refusal-words.ts";
 import { isoTime } from "../model/window.ts";
+import { listKeys } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import { refusalSamples, refusals } from "../store/queries/gateways.ts";
 import { captures } from "../store/queries/receptions.ts";
@@ -18,6 +19,19 @@ export function captureRows(store: Store, progressOf: (id: number) => number | n
     finishedAt: finishedAtUs === null ? null : isoTime(finishedAtUs),
     from: fromUs === null ? null : isoTime(fromUs),
     to: toUs === null ? null : isoTime(toUs),
+  }));
+}
+
+/** Whose keys are held: their names, never a key. */
+export function keyRows(store: Store): KeyRow[] {
+  return listKeys(store).map(({ devAddr, devEui, holds, counterBits, origin, note }) => ({
+    id: devAddr ?? devEui ?? "",
+    devAddr,
+    devEui,
+    held: [...holds],
+    counterBits,
+    origin,
+    note,
   }));
 }
 

@@ -1,9 +1,10 @@
 /** The page of one node: its counters one by one, its signal at every gateway, its lives and gaps. */
 import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
 import { nodeSentence } from "../diagnosis/sentences.ts";
-import { parseDevAddr } from "../model/identifiers.ts";
+import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/window.ts";
 import { wilsonInterval } from "../statistics/wilson.ts";
+import { keysOfAddress } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import {
   framesInWindow,
@@ -13,7 +14,9 @@ import {
   receptionsOfLife,
 } from "../store/queries/frames.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
-import { allLives, labels, livesOf } from "../store/queries/lives.ts";
+import { keyCounts } from "../store/queries/link-frames.ts";
+import { allLives, labels, livesOf, livesOfDevice } from "../store/queries/lives.ts";
+import { linkStory } from "./link-story.ts";
 import {
   firstHearings,
   type Gap,
@@ -68,6 +71,8 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
       firstCounter: one.firstCounter,
       lastCounter: one.lastCounter,
       heard: one.heard,
+      devEui: one.devEui,
+      proof: one.proof,
     })),
     gaps: [...loss.gaps]
       .sort((a, b) => b.missed - a.missed || b.fromUs - a.fromUs)
@@ -79,6 +84,15 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
         missed,
         missedDuringOutage,
       })),
+    ...linkStory(store, record.id, window),
+    keys: { held: keysOfAddress(store, record.devAddr).length > 0, ...keyCounts(store, record.id, window) },
+    deviceLives: livesOfDevice(store, record).map((one) => ({
+      devAddr: formatDevAddr(one.devAddr),
+      life: one.number,
+      firstHeard: isoTime(one.firstAtUs),
+      lastHeard: isoTime(one.lastAtUs),
+      proof: one.proof,
+    })),
   };
 }
 

@@ -1,13 +1,14 @@
 /** The receptions beneath every figure, newest first; and one frame opened to its octets. */
 import type { FrameView, ReceptionPage, ReceptionRow } from "../contract/index.ts";
-import { describeFault } from "../model/fault.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
+import { keysById } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import { type LabelRecord, labels, livesOf } from "../store/queries/lives.ts";
 import {
+  type FrameOctets,
   frameOctets,
   type PageStart,
   type ReceptionRecord,
@@ -15,8 +16,9 @@ import {
   receptionsAfter,
   receptionsOfFrame,
 } from "../store/queries/receptions.ts";
+import type { DecodeAnswer } from "../wire/lorawan/decode-answer.ts";
+import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { mapFields } from "../wire/lorawan/field-map.ts";
-import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
 import { marginDb } from "./node-figures.ts";
 
 export interface ReceptionQuery {
@@ -52,21 +54,52 @@ export function newestReceptions(store: Store, afterId: number, most: number): R
   return rowsOf(store, receptionsAfter(store, afterId, most));
 }
 
-/** null when there is no such frame. */
+/** null when there is no such frame. Decrypted where the keys that proved the frame allow it. */
 export function frameView(store: Store, frameId: number): FrameView | null {
   const frame = frameOctets(store, frameId);
   if (frame === null) return null;
   const octets = Buffer.from(frame.payload);
-  const decoded = decodePhyPayload(octets);
+  const { counter, keyId } = frame;
+  const keys = keyId === null ? {} : (keysById(store, keyId)?.keys ?? {});
+  const answer = explainPayload({
+    bytes: octets,
+    keys,
+    ...(counter === null ? {} : { facts: { fCntHigh: Math.floor(counter / 65_536) } }),
+  });
   return {
     id: frameId,
     at: isoTime(frame.atUs),
     hex: octets.toString("hex").toUpperCase(),
     base64: octets.toString("base64"),
     fields: mapFields(octets).map(copyField),
-    fault: decoded.ok ? null : describeFault(decoded.fault),
+    fault: answer.errorText ?? null,
+    ...micStanding(frame),
+    counter,
+    decryptedHex: answer.decryptedHex ?? null,
+    decryptedText: answer.decryptedText ?? null,
+    commands: commandsIn(answer),
+    commandsAre: answer.macCommandsAre ?? null,
     receptions: rowsOf(store, receptionsOfFrame(store, frameId)),
   };
+}
+
+function micStanding({ micVerdict, counter }: FrameOctets): Pick<FrameView, "mic" | "micWords"> {
+  if (micVerdict === 1) {
+    return { mic: "proved", micWords: `proved by keys, counter ${(counter ?? 0).toLocaleString("en-GB")}` };
+  }
+  if (micVerdict === 0)
+    return { mic: "invalid", micWords: "fits no key at hand: another sender, or other keys" };
+  return { mic: "unknown", micWords: "no key at hand could say" };
+}
+
+/** Each command with its fields in words: "powerAck true, dataRateAck true". */
+function commandsIn(answer: DecodeAnswer): FrameView["commands"] {
+  return (answer.macCommands ?? []).map(({ cid: _cid, name, ...fields }) => ({
+    name,
+    words: Object.entries(fields)
+      .map(([field, value]) => `${field} ${String(value)}`)
+      .join(", "),
+  }));
 }
 
 type Field = FrameView["fields"][number];

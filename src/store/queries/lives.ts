@@ -13,10 +13,15 @@ export interface LifeRecord {
   readonly firstCounter: number;
   readonly lastCounter: number;
   readonly heard: number;
+  readonly devEui: string | null;
+  /** Row id of the keys that proved it. */
+  readonly keyId: number | null;
+  readonly proof: "mic" | "join-time" | null;
 }
 
 const LIFE = `SELECT id, dev_addr AS devAddr, number, begun_by AS begunBy, reason, first_at_us AS firstAtUs,
-  last_at_us AS lastAtUs, first_counter AS firstCounter, last_counter AS lastCounter, heard FROM life`;
+  last_at_us AS lastAtUs, first_counter AS firstCounter, last_counter AS lastCounter, heard,
+  dev_eui AS devEui, key_id AS keyId, proof FROM life`;
 
 export function allLives(store: Store): LifeRecord[] {
   return prepared(store, LIFE).all() as LifeRecord[];
@@ -27,6 +32,15 @@ export function livesOf(store: Store, devAddr: number): LifeRecord[] {
   return prepared(store, `${LIFE} WHERE dev_addr = ? ORDER BY first_at_us, number`).all(
     devAddr,
   ) as LifeRecord[];
+}
+
+/** Lives of the device that lived one: the same DevEUI, or proved by the same keys. In order of time. */
+export function livesOfDevice(store: Store, of: Pick<LifeRecord, "devEui" | "keyId">): LifeRecord[] {
+  return prepared(
+    store,
+    `${LIFE} WHERE (dev_eui IS NOT NULL AND dev_eui = ?) OR (key_id IS NOT NULL AND key_id = ?)
+     ORDER BY first_at_us, dev_addr, number`,
+  ).all(of.devEui, of.keyId) as LifeRecord[];
 }
 
 export interface LabelRecord {

@@ -86,13 +86,23 @@ export function receptionsAfter(store: Store, id: number, most: number): Recepti
   ) as ReceptionRecord[];
 }
 
-export function frameOctets(store: Store, frameId: number): { atUs: number; payload: Uint8Array } | null {
+export interface FrameOctets {
+  readonly atUs: number;
+  readonly payload: Uint8Array;
+  readonly counter: number | null;
+  /** 1 valid, 0 fits no key at hand, null: no key could say. */
+  readonly micVerdict: number | null;
+  readonly keyId: number | null;
+}
+
+export function frameOctets(store: Store, frameId: number): FrameOctets | null {
   const row = prepared(
     store,
-    `SELECT f.at_us AS atUs, r.payload FROM frame f JOIN reception r ON r.frame_id = f.id
+    `SELECT f.at_us AS atUs, r.payload, f.counter, f.mic_verdict AS micVerdict, f.key_id AS keyId
+     FROM frame f JOIN reception r ON r.frame_id = f.id
      WHERE f.id = ? AND r.payload IS NOT NULL ORDER BY r.id LIMIT 1`,
   ).get(frameId);
-  return (row as { atUs: number; payload: Uint8Array } | undefined) ?? null;
+  return (row as FrameOctets | undefined) ?? null;
 }
 
 export function receptionCount(store: Store): number {
