@@ -9,7 +9,7 @@ import { AxeBuilder } from "@axe-core/playwright";
 import type { Browser, BrowserContext, Page } from "playwright-core";
 import { build } from "vite";
 import { launchChromium } from "./chromium.ts";
-import { type FakeService, startFakeService } from "./fake-service.ts";
+import { calmMood, type FakeService, startFakeService } from "./fake-service.ts";
 
 export interface Dashboard {
   readonly service: FakeService;
@@ -75,15 +75,7 @@ export async function startDashboard(): Promise<Dashboard> {
       return { page, context, errors };
     },
     calm() {
-      Object.assign(service.mood, {
-        line: true,
-        fail: {},
-        silent: [],
-        empty: false,
-        storedUntil: null,
-        points: null,
-        status: {},
-      });
+      Object.assign(service.mood, calmMood());
       for (const notes of [service.asked, service.received, service.heard]) notes.length = 0;
     },
     async close() {

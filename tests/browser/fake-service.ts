@@ -10,6 +10,7 @@ import { type WebSocket, WebSocketServer } from "ws";
 import type { z } from "zod";
 import * as contract from "../../src/contract/index.ts";
 import * as orchard from "./orchard.ts";
+import { KEY_ROWS } from "./orchard-story.ts";
 
 export interface FakeService {
   readonly url: string;
@@ -40,6 +41,22 @@ export interface Mood {
   /** Points a gateway in a node's series; null: as many as counters. */
   points: number | null;
   status: Partial<contract.ServiceStatus>;
+  /** Keys at hand; DELETE and PUT change them. */
+  keys: readonly contract.KeyRow[];
+}
+
+/** How the service is before anything was asked of it. */
+export function calmMood(): Mood {
+  return {
+    line: true,
+    fail: {},
+    silent: [],
+    empty: false,
+    storedUntil: null,
+    points: null,
+    status: {},
+    keys: KEY_ROWS,
+  };
 }
 
 // The strictest that the service may send: the dashboard must live with it.
@@ -69,15 +86,7 @@ export async function startFakeService(folder: string): Promise<FakeService> {
   const heard: unknown[] = [];
   const sockets = new Set<Socket>();
   const subscriptions = new Set<Subscription>();
-  const mood: Mood = {
-    line: true,
-    fail: {},
-    silent: [],
-    empty: false,
-    storedUntil: null,
-    points: null,
-    status: {},
-  };
+  const mood = calmMood();
 
   const status = (): contract.ServiceStatus => {
     const part = { ...mood.status };
@@ -145,6 +154,21 @@ export async function startFakeService(folder: string): Promise<FakeService> {
     }
   };
 
+  const takeKeys = (file: string): contract.KeysTaken => {
+    const { nodes } = JSON.parse(file) as { nodes: Record<string, string>[] };
+    const rows = nodes.map((node) => ({
+      id: node.devAddr ?? node.devEui ?? "",
+      devAddr: node.devAddr ?? null,
+      devEui: node.devEui ?? null,
+      held: Object.keys(node).filter((name) => name.endsWith("Key")),
+      counterBits: null,
+      origin: "person" as const,
+      note: node.note ?? null,
+    }));
+    mood.keys = [...mood.keys, ...rows];
+    return { taken: rows.length };
+  };
+
   const send = (response: ServerResponse, code: number, value: unknown) => {
     response.writeHead(code, { "content-type": "application/json" });
     response.end(JSON.stringify(value));
@@ -164,6 +188,14 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         const change = contract.LabelChange.parse(JSON.parse(body.toString("utf8")));
         if (change.name !== undefined) names.set(decodeURIComponent(label[2] ?? ""), change.name);
       }
+      if (path === "/api/keys") {
+        const { file } = contract.KeysUpload.parse(JSON.parse(body.toString("utf8")));
+        return send(response, 200, takeKeys(file));
+      }
+      if (request.method === "DELETE" && path.startsWith("/api/keys/")) {
+        const id = decodeURIComponent(path.slice("/api/keys/".length));
+        mood.keys = mood.keys.filter((row) => row.id !== id);
+      }
       return send(response, 200, { ok: true });
     }
     const span = spanOf(url);
@@ -172,6 +204,8 @@ export async function startFakeService(folder: string): Promise<FakeService> {
     if (node !== null) return send(response, 200, view("node", span, `${node[1]}/${node[2]}`));
     if (frame !== null)
       return send(response, 200, checked(contract.FrameView, orchard.frameView(Number(frame[1]), span)));
+    if (path === "/api/keys")
+      return send(response, 200, checked(contract.KeysView, { keys: mood.empty ? [] : [...mood.keys] }));
     if (path === "/api/refusals")
       return send(response, 200, mood.empty ? { refusals: [], samples: [] } : orchard.refusals(Date.now()));
     if (path === "/api/receptions") {

@@ -17,7 +17,8 @@ import type {
   ServiceStatus,
   SiteView,
 } from "../../src/contract/index.ts";
-import { ORCHARD_FRAME } from "./orchard-frame.ts";
+import { encryptedFrame, provedFrame } from "./orchard-frame.ts";
+import { storyOf } from "./orchard-story.ts";
 
 export const SHED = "02005E1000000001";
 export const TOWER = "02005E1000000002";
@@ -185,13 +186,29 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
     crcNone: 0,
     datagrams: 1900,
     rejected: shed ? { "body-not-json": 3 } : {},
-    odd: {},
+    odd: shed ? { "time-unreadable": 41 } : {},
     keepaliveSeconds: 10,
     firstHeard: iso(span.fromMs),
     lastHeard: iso(span.toMs - 3000),
     protocolVersions: [2],
-    region: { name: "EU868", confidence: 0.98, contradictions: [] },
-    clockDriftPpm: 1.8,
+    region: shed
+      ? {
+          name: "EU868",
+          confidence: 0.98,
+          subBand: null,
+          alternatives: [],
+          contradictions: [],
+          reason: "Its eight channels are those of EU868.",
+        }
+      : {
+          name: "US915",
+          confidence: 0.61,
+          subBand: 2,
+          alternatives: [{ name: "AU915", confidence: 0.39 }],
+          contradictions: ["917.3\u202FMHz lies outside the uplink channels of US915."],
+          reason: "Most channels are those of US915, sub-band 2.",
+        },
+    clockDriftPpm: shed ? 1.8 : null,
     restarts: shed ? 1 : 0,
     restartTimes: shed ? [iso(span.fromMs + 84 * cellMs)] : [],
     outages: shed ? [{ from: iso(span.fromMs + 70 * cellMs), to: iso(span.fromMs + 84 * cellMs) }] : [],
@@ -338,28 +355,13 @@ export function nodePage(
       snrDb: row.snrDb,
       marginDb: row.marginDb,
     })),
-    lives: [
-      {
-        life: 1,
-        begunBy: "join",
-        reason: "joined",
-        firstHeard: iso(span.fromMs + 4000),
-        lastHeard: iso(span.toMs - 60_000),
-        firstCounter: 1800,
-        lastCounter: 1800 + row.expected - 1,
-        heard: row.heard,
-      },
-      {
-        life: 2,
-        begunBy: "reset",
-        reason: "counter fell back",
-        firstHeard: iso(span.fromMs - 86_400_000),
-        lastHeard: iso(span.fromMs - 60_000),
-        firstCounter: 0,
-        lastCounter: 900,
-        heard: 890,
-      },
-    ],
+    ...storyOf({
+      devAddr: row.devAddr,
+      fromMs: span.fromMs,
+      toMs: span.toMs,
+      heard: row.heard,
+      expected: row.expected,
+    }),
     gaps:
       row.missed === 0
         ? []
@@ -429,7 +431,8 @@ export function receptionPage(
 
 export function frameView(id: number, span: Span): FrameView {
   return {
-    ...ORCHARD_FRAME,
+    // Even numbers are frames whose keys are at hand.
+    ...(id % 2 === 0 ? provedFrame : encryptedFrame),
     id,
     at: iso(span.toMs - 60_000),
     receptions: [1, 2].map((one) => receptionRow("01A2B3C4", span, one)),
