@@ -6,6 +6,7 @@ import { airtimeCommand } from "./commands/airtime.ts";
 import { decodeCommand } from "./commands/decode.ts";
 import { gatewaysCommand } from "./commands/gateways.ts";
 import { importCommand } from "./commands/import.ts";
+import { keysCommand } from "./commands/keys.ts";
 import { listenCommand } from "./commands/listen.ts";
 import { nodesCommand } from "./commands/nodes.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
@@ -34,6 +35,7 @@ for (const command of [
   decodeCommand(),
   airtimeCommand(),
   simulateCommand(),
+  keysCommand(),
   rebuildCommand(),
 ]) {
   program.addCommand(command);

@@ -1,5 +1,7 @@
 /** The measured side of the ingest benchmark: the intake's thread as the service starts it. Same frame as the floor. */
-import { startIntake } from "../../dist/server/intake/start-intake.js";
+// The compiled thread is what is measured; its types are those of the source.
+const compiled = new URL("../../dist/server/intake/start-intake.js", import.meta.url).href;
+const { startIntake } = (await import(compiled)) as typeof import("../../src/intake/start-intake.ts");
 
 const intake = await startIntake({
   dbPath: process.argv[2] ?? ":memory:",

@@ -64,6 +64,15 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.labels.push(request);
   }
+  readonly keyFiles: string[] = [];
+  async addKeys(fileText: string): Promise<number> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.keyFiles.push(fileText);
+    return 2;
+  }
+  async removeKeys(id: string): Promise<number> {
+    return id === NODE ? 1 : 0;
+  }
   commit(delta: CommitDelta): void {
     for (const listener of this.#commits) listener(delta);
   }
@@ -126,6 +135,18 @@ export class FakeViews implements Views {
     const { captures } = orchard.capturesView(NOW_MS);
     const shown = captures.map((row) => ({ ...row, progress: progressOf(row.id) }));
     return this.#answer(["captures"], shown);
+  }
+  keys() {
+    const row = {
+      id: NODE,
+      devAddr: NODE,
+      devEui: null,
+      held: ["nwkSKey", "appSKey"],
+      counterBits: null,
+      origin: "person" as const,
+      note: null,
+    };
+    return this.#answer(["keys"], { keys: [row] });
   }
   refusals() {
     return this.#answer(["refusals"], orchard.refusals(NOW_MS));
