@@ -7,7 +7,7 @@ import { wilsonInterval } from "../statistics/wilson.ts";
 import { keysOfAddress } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import {
-  framesInWindow,
+  framesByAddress,
   framesOfLife,
   type HeardFrame,
   type LifeReception,
@@ -26,7 +26,7 @@ import {
   missedTimes,
   spreadingFactorOf,
 } from "./node-figures.ts";
-import { byLife, nodeContext, nodeRow } from "./nodes.ts";
+import { nodeContext, nodeRow } from "./nodes.ts";
 import { isWithin, type Stretch } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
@@ -40,7 +40,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
   const frames = framesOfLife(store, record.id, window);
   const receptions = receptionsOfLife(store, record.id, window);
   // Who is a stranger depends on who else was heard.
-  const others = byLife(framesInWindow(store, window));
+  const others = framesByAddress(store, window);
   const context = nodeContext(store, window, others, new Map(allLives(store).map((one) => [one.id, one])));
   const gateways = allGateways(store);
   const names = labels(store, "gateway");
@@ -104,9 +104,9 @@ function ticksOf(
 ): { ticks: CounterTick[]; cut: boolean } {
   const repeats = new Map<number, number>();
   const gatewaysOf = new Map<number, number>();
-  for (const { counter, repeat, gateways } of frames) {
+  for (const { counter, repeat, gatewayIds } of frames) {
     if (repeat === 1) repeats.set(counter, (repeats.get(counter) ?? 0) + 1);
-    gatewaysOf.set(counter, Math.max(gatewaysOf.get(counter) ?? 0, gateways));
+    gatewaysOf.set(counter, Math.max(gatewaysOf.get(counter) ?? 0, gatewayIds.length));
   }
   const ticks: CounterTick[] = firstHearings(frames).map(({ counter, atUs, id }) => ({
     counter,

@@ -8,7 +8,7 @@ import { isoTime } from "../model/window.ts";
 import { trendOf } from "../statistics/trend.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { framesInWindow, gatewaysOfLives, type HeardFrame } from "../store/queries/frames.ts";
+import { framesInWindow, type HeardFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { allLives, type LabelRecord, type LifeRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
@@ -37,17 +37,20 @@ export interface NodeContext {
 export function nodesView(store: Store, window: AskedWindow): NodesView {
   const frames = byLife(framesInWindow(store, window));
   const lives = new Map(allLives(store).map((life) => [life.id, life]));
-  const context = nodeContext(store, window, frames, lives);
-  const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
-  const heardBy = new Map<number, string[]>();
-  for (const { lifeId, gatewayId } of gatewaysOfLives(store, window)) {
-    const eui = euis.get(gatewayId);
-    if (eui !== undefined) heardBy.set(lifeId, [...(heardBy.get(lifeId) ?? []), eui]);
+  const counts = new Map<number, number>();
+  for (const [lifeId, own] of frames) {
+    const devAddr = lives.get(lifeId)?.devAddr;
+    if (devAddr !== undefined) counts.set(devAddr, (counts.get(devAddr) ?? 0) + own.length);
   }
+  const context = nodeContext(store, window, counts, lives);
+  const gateways = allGateways(store);
   const nodes: NodeRow[] = [];
   for (const [lifeId, own] of frames) {
     const life = lives.get(lifeId);
-    if (life !== undefined) nodes.push(nodeRow(life, own, heardBy.get(lifeId) ?? [], context));
+    if (life === undefined) continue;
+    const ids = new Set(own.flatMap(({ gatewayIds }) => gatewayIds));
+    const heardBy = gateways.filter(({ id }) => ids.has(id)).map(({ eui }) => eui);
+    nodes.push(nodeRow(life, own, heardBy, context));
   }
   nodes.sort(byAddressAndLife);
   return {
@@ -59,22 +62,18 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
   };
 }
 
+/** `frameCounts`: frames of the window by address. */
 export function nodeContext(
   store: Store,
   window: AskedWindow,
-  frames: ReadonlyMap<number, readonly HeardFrame[]>,
+  frameCounts: ReadonlyMap<number, number>,
   lives: ReadonlyMap<number, LifeRecord>,
 ): NodeContext {
   const stored = storedSpanUs(store);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
   const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs));
-  const counts = new Map<number, number>();
-  for (const [lifeId, own] of frames) {
-    const devAddr = lives.get(lifeId)?.devAddr;
-    if (devAddr !== undefined) counts.set(devAddr, (counts.get(devAddr) ?? 0) + own.length);
-  }
   const names = labels(store, "node");
-  const home = homeNetworksOf(counts, names);
+  const home = homeNetworksOf(frameCounts, names);
   return { window, endUs, outages: siteOutages(reaches, window), names, home, over: livesOver(lives, endUs) };
 }
 
@@ -174,7 +173,7 @@ function dataRatesOf(frames: readonly HeardFrame[]): { name: string; frames: num
     .map(([code, count]) => ({ name: describeModulation(modulationFromCodes(code, 0)), frames: count }));
 }
 
-export function byLife(frames: readonly HeardFrame[]): Map<number, HeardFrame[]> {
+function byLife(frames: readonly HeardFrame[]): Map<number, HeardFrame[]> {
   const groups = new Map<number, HeardFrame[]>();
   for (const frame of frames) {
     const group = groups.get(frame.lifeId);

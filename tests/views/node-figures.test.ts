@@ -27,7 +27,7 @@ function frame(counter: number, atS: number, more: Partial<HeardFrame> = {}): He
     snrTenths: 62,
     rssiTenths: -970,
     receptions: 1,
-    gateways: 1,
+    gatewayIds: [1],
     ...more,
   };
 }

@@ -1,4 +1,5 @@
 /** Which frames of nodes were heard in a window, and how did the best antenna hear each? */
+import { GROUPING_WINDOW_US } from "../../ledger/clusters.ts";
 import type { TimeWindow } from "../../model/window.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
@@ -15,31 +16,99 @@ export interface HeardFrame {
   readonly snrTenths: number | null;
   readonly rssiTenths: number | null;
   readonly receptions: number;
-  /** Distinct gateways that heard it. */
-  readonly gateways: number;
+  /** Distinct gateways that heard it, by row id. */
+  readonly gatewayIds: readonly number[];
 }
 
-// SQLite takes bare columns from the row of max(): "the bare columns take values from the input row which also
-// contains the maximum" (sqlite.org/lang_select.html, section 2.4).
-// Replays are left out: they are no transmission of the node, and their counters may lie far from the window's.
-const FRAMES = `
-  SELECT f.id, f.life_id AS lifeId, f.at_us AS atUs, f.counter, f.repeat, f.data_rate AS dataRate,
-         f.airtime_us AS airtimeUs, r.snr_tenths AS snrTenths, r.rssi_tenths AS rssiTenths,
-         count(*) AS receptions, count(DISTINCT r.gateway_id) AS gateways,
-         max(coalesce(r.snr_tenths, -5000) * 10000 + coalesce(r.rssi_tenths, -5000)) AS best
-  FROM frame f JOIN reception r ON r.frame_id = f.id
-  WHERE f.at_us >= ? AND f.at_us < ? AND f.life_id IS NOT NULL AND f.replay = 0`;
+type FrameRow = [
+  id: number,
+  lifeId: number,
+  atUs: number,
+  counter: number,
+  repeat: 0 | 1,
+  dataRate: number,
+  airtimeUs: number,
+];
+type HearingRow = [frameId: number, gatewayId: number, snrTenths: number | null, rssiTenths: number | null];
 
-/** All frames of the window, by life and time. */
-export function framesInWindow(store: Store, window: TimeWindow): HeardFrame[] {
-  const sql = `${FRAMES} GROUP BY f.id ORDER BY f.life_id, f.at_us, f.id`;
-  return prepared(store, sql).all(window.fromUs, window.toUs) as HeardFrame[];
+const FRAME = "SELECT id, life_id, at_us, counter, repeat, data_rate, airtime_us FROM frame";
+const HEARING = "SELECT r.frame_id, r.gateway_id, r.snr_tenths, r.rssi_tenths FROM reception r";
+
+/** All frames of the window, by time. */
+export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): HeardFrame[] {
+  const frames = prepared(
+    store,
+    `${FRAME} WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL ORDER BY at_us, id`,
+  )
+    .raw()
+    .all(fromUs, toUs) as FrameRow[];
+  // Through the time of the receptions, not their frame: one pass in order of time beats a look-up a frame. A frame's
+  // time is that of its first reception, the others come within the grouping window.
+  const hearings = prepared(
+    store,
+    `${HEARING} WHERE r.at_us >= ? AND r.at_us <= ? AND +r.frame_id IS NOT NULL`,
+  )
+    .raw()
+    .all(fromUs, toUs + GROUPING_WINDOW_US) as HearingRow[];
+  return withBestHearing(frames, hearings);
 }
 
-/** Those of one life. */
-export function framesOfLife(store: Store, lifeId: number, window: TimeWindow): HeardFrame[] {
-  const sql = `${FRAMES} AND f.life_id = ? GROUP BY f.id ORDER BY f.at_us, f.id`;
-  return prepared(store, sql).all(window.fromUs, window.toUs, lifeId) as HeardFrame[];
+/** Those of one life, by time. */
+export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeWindow): HeardFrame[] {
+  const within = "life_id = ? AND at_us >= ? AND at_us < ?";
+  const frames = prepared(store, `${FRAME} WHERE ${within} ORDER BY at_us, id`)
+    .raw()
+    .all(lifeId, fromUs, toUs) as FrameRow[];
+  const hearings = prepared(store, `${HEARING} WHERE r.frame_id IN (SELECT id FROM frame WHERE ${within})`)
+    .raw()
+    .all(lifeId, fromUs, toUs) as HearingRow[];
+  return withBestHearing(frames, hearings);
+}
+
+function withBestHearing(frames: readonly FrameRow[], hearings: readonly HearingRow[]): HeardFrame[] {
+  interface Heard {
+    receptions: number;
+    readonly gatewayIds: number[];
+    snrTenths: number | null;
+    rssiTenths: number | null;
+  }
+  const heard = new Map<number, Heard>();
+  for (const [frameId, gatewayId, snrTenths, rssiTenths] of hearings) {
+    const known = heard.get(frameId);
+    if (known === undefined) {
+      heard.set(frameId, { receptions: 1, gatewayIds: [gatewayId], snrTenths, rssiTenths });
+      continue;
+    }
+    known.receptions += 1;
+    if (!known.gatewayIds.includes(gatewayId)) known.gatewayIds.push(gatewayId);
+    if (isBetter(snrTenths, known.snrTenths, () => isBetter(rssiTenths, known.rssiTenths, () => false))) {
+      known.snrTenths = snrTenths;
+      known.rssiTenths = rssiTenths;
+    }
+  }
+  return frames.flatMap(([id, lifeId, atUs, counter, repeat, dataRate, airtimeUs]) => {
+    const best = heard.get(id);
+    if (best === undefined) return [];
+    return [{ id, lifeId, atUs, counter, repeat, dataRate, airtimeUs, ...best }];
+  });
+}
+
+/** Nothing known is worse than anything; equals are decided by `ifEqual`. */
+function isBetter(one: number | null, other: number | null, ifEqual: () => boolean): boolean {
+  if (one === other) return ifEqual();
+  return one !== null && (other === null || one > other);
+}
+
+/** How many frames each address sent in the window. */
+export function framesByAddress(store: Store, window: TimeWindow): ReadonlyMap<number, number> {
+  const rows = prepared(
+    store,
+    `SELECT dev_addr, count(*) FROM frame
+     WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL GROUP BY dev_addr`,
+  )
+    .raw()
+    .all(window.fromUs, window.toUs) as [number, number][];
+  return new Map(rows);
 }
 
 /** One hearing of a life's frame by one antenna. */
@@ -60,14 +129,4 @@ export function receptionsOfLife(store: Store, lifeId: number, window: TimeWindo
      FROM frame f JOIN reception r ON r.frame_id = f.id
      WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us`,
   ).all(lifeId, window.fromUs, window.toUs) as LifeReception[];
-}
-
-/** Which gateways heard which lives in the window: pairs of row ids. */
-export function gatewaysOfLives(store: Store, window: TimeWindow): { lifeId: number; gatewayId: number }[] {
-  return prepared(
-    store,
-    `SELECT DISTINCT f.life_id AS lifeId, r.gateway_id AS gatewayId
-     FROM frame f JOIN reception r ON r.frame_id = f.id
-     WHERE f.at_us >= ? AND f.at_us < ? AND f.life_id IS NOT NULL`,
-  ).all(window.fromUs, window.toUs) as { lifeId: number; gatewayId: number }[];
 }
