@@ -198,7 +198,7 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
           subBand: null,
           alternatives: [],
           contradictions: [],
-          reason: "Its eight channels are those of EU868.",
+          reason: "EU868, from 1240 receptions.",
         }
       : {
           name: "US915",
@@ -206,7 +206,7 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
           subBand: 2,
           alternatives: [{ name: "AU915", confidence: 0.39 }],
           contradictions: ["917.3\u202FMHz lies outside the uplink channels of US915."],
-          reason: "Most channels are those of US915, sub-band 2.",
+          reason: "US915, sub-band 2, from 1240 receptions.",
         },
     clockDriftPpm: shed ? 1.8 : null,
     restarts: shed ? 1 : 0,

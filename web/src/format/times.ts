@@ -51,6 +51,12 @@ export function nearTime(ms: number, nowMs: number): string {
   return `${sameYear ? dayMonth(ms) : fullDate(ms)}, ${hourMinute(ms)}`;
 }
 
+/** "14 Apr 09:45" this year, "14 Apr 2025 09:45" before: a moment in a list of a window that lies in the past. */
+export function momentTime(ms: number, nowMs: number): string {
+  const sameYear = new Date(ms).getFullYear() === new Date(nowMs).getFullYear();
+  return `${sameYear ? dayMonth(ms) : fullDate(ms)} ${hourMinute(ms)}`;
+}
+
 /** "just now", "40 s ago", "3 min ago", "2 h ago", "5 d ago". Clocks that differ by seconds are not a future. */
 export function age(ms: number, nowMs: number): string {
   const seconds = Math.round((nowMs - ms) / 1000);

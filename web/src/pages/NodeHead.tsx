@@ -1,15 +1,23 @@
 /** Which node is this, what is it called, and whose is it? */
 import { useState } from "preact/hooks";
-import type { NodeRow } from "../../../src/contract/nodes.ts";
+import type { KeyFigures, NodeRow } from "../../../src/contract/nodes.ts";
 import { IntervalBar } from "../drawings/IntervalBar.tsx";
 import { duration, percent, percentInterval } from "../format/format.ts";
-import { Age } from "../parts/Age.tsx";
+import { keyFigureWords } from "../format/key-words.ts";
 import { NameEdit } from "../parts/NameEdit.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
+import { When } from "../parts/When.tsx";
 import { putLabel } from "../state/api.ts";
+import { linkTo } from "../state/route.ts";
+
+export interface NodeHeadProps {
+  readonly row: NodeRow;
+  readonly keys: KeyFigures;
+  readonly onChanged: () => void;
+}
 
 /** The lines above a node's sentence. */
-export function NodeHead({ row, onChanged }: { row: NodeRow; onChanged: () => void }) {
+export function NodeHead({ row, keys, onChanged }: NodeHeadProps) {
   return (
     <>
       <div class="node-head">
@@ -24,7 +32,7 @@ export function NodeHead({ row, onChanged }: { row: NodeRow; onChanged: () => vo
       </div>
       <p class="node-head small quiet">
         <span>
-          last heard <Age at={row.lastHeard} />
+          last heard <When at={row.lastHeard} />
         </span>
         <span>rhythm {duration(row.rhythmSeconds)}</span>
         <span>
@@ -33,6 +41,14 @@ export function NodeHead({ row, onChanged }: { row: NodeRow; onChanged: () => vo
           {percentInterval(row.deliveryInterval95)}
         </span>
         <span>SNR trend: {row.snrTrend.words}</span>
+      </p>
+      <p class="small quiet">
+        {keys.invalid + keys.replays > 0 ? (
+          <>
+            <StandingMark standing="look" />{" "}
+          </>
+        ) : null}
+        {keyFigureWords(keys)} <a href={linkTo("/captures")}>{keys.held ? "keys at hand" : "take in keys"}</a>
       </p>
     </>
   );

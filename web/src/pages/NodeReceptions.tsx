@@ -1,7 +1,7 @@
 /** From which receptions were the figures made? Newest first; each opens its frame in place. */
 import { useState } from "preact/hooks";
 import type { Window } from "../../../src/contract/common.ts";
-import type { NodeRow, ReceptionRow } from "../../../src/contract/nodes.ts";
+import type { NodeGatewayRow, NodeRow, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { counted, db, dbm, duration, figure, gatewayTitle, megahertz } from "../format/format.ts";
 import { preciseTime } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
@@ -10,8 +10,15 @@ import { now } from "../state/clock.ts";
 import { useReceptions } from "../state/receptions.ts";
 import { route, setParams } from "../state/route.ts";
 
+export interface NodeReceptionsProps {
+  readonly row: NodeRow;
+  /** Who heard it, for their names. */
+  readonly gateways: readonly NodeGatewayRow[];
+  readonly window: Window;
+}
+
 /** The receptions of a node, a page at a time. */
-export function NodeReceptions({ row, window }: { row: NodeRow; window: Window }) {
+export function NodeReceptions({ row, gateways, window }: NodeReceptionsProps) {
   const gatewayEui = route.value.params.get("gateway");
   const list = useReceptions(
     { devAddr: row.devAddr, life: row.life, gatewayEui, from: window.from, to: window.to },
@@ -60,7 +67,7 @@ export function NodeReceptions({ row, window }: { row: NodeRow; window: Window }
             <option value="">every gateway</option>
             {row.gateways.map((eui) => (
               <option key={eui} value={eui}>
-                {eui}
+                {gateways.find((one) => one.gatewayEui === eui)?.gatewayName ?? eui}
               </option>
             ))}
           </select>

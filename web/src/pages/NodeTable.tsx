@@ -3,9 +3,9 @@ import type { NodeRow, Trend } from "../../../src/contract/nodes.ts";
 import { IntervalBar } from "../drawings/IntervalBar.tsx";
 import { SmallStrip } from "../drawings/SmallStrip.tsx";
 import { db, duration, percent, percentInterval, signedDb } from "../format/format.ts";
-import { Age } from "../parts/Age.tsx";
 import { type Column, DataTable, type Sorting } from "../parts/DataTable.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
+import { When } from "../parts/When.tsx";
 import { linkTo } from "../state/route.ts";
 import "./NodeTable.css";
 
@@ -37,7 +37,7 @@ const COLUMNS: readonly Column<NodeRow>[] = [
     head: "Last heard",
     right: true,
     sort: (row) => -Date.parse(row.lastHeard),
-    cell: (row) => <Age at={row.lastHeard} />,
+    cell: (row) => <When at={row.lastHeard} />,
   },
   {
     key: "rhythm",

@@ -1,13 +1,11 @@
-/** What did each gateway hear of the node, which counter lives did it have, and where are its gaps? */
-
+/** What did each gateway hear of the node, and where are its gaps? */
 import type { Spread } from "../../../src/contract/common.ts";
-import type { GapRow, LifeRow, NodeGatewayRow, NodePage } from "../../../src/contract/nodes.ts";
+import type { GapRow, NodeGatewayRow, NodePage } from "../../../src/contract/nodes.ts";
 import { IntervalBar } from "../drawings/IntervalBar.tsx";
 import { db, dbm, duration, figure, gatewayTitle, percent, percentInterval } from "../format/format.ts";
-import { exactTime, nearTime } from "../format/times.ts";
+import { nearTime } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { now } from "../state/clock.ts";
-import { linkTo } from "../state/route.ts";
 
 /** "−97 dBm (−104 … −92)": the median with the tenth and ninetieth percentile. */
 function spreadWords(spread: Spread, write: (value: number | null) => string, decimals: number) {
@@ -62,31 +60,8 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   },
 ];
 
-/** Gateways, gaps and lives as tables. */
+/** Gateways and gaps as tables. */
 export function NodeTables({ page }: { page: NodePage }) {
-  const lives: readonly Column<LifeRow>[] = [
-    {
-      key: "life",
-      head: "Life",
-      right: true,
-      cell: (row) =>
-        row.life === page.row.life ? (
-          `${row.life}, shown`
-        ) : (
-          <a href={linkTo(`/nodes/${page.row.devAddr}/${row.life}`)}>{row.life}</a>
-        ),
-    },
-    { key: "reason", head: "Begun because", cell: (row) => row.reason },
-    { key: "from", head: "First heard", cell: (row) => exactTime(Date.parse(row.firstHeard)) },
-    { key: "to", head: "Last heard", cell: (row) => exactTime(Date.parse(row.lastHeard)) },
-    {
-      key: "counters",
-      head: "Counters",
-      right: true,
-      cell: (row) => `${row.firstCounter} to ${row.lastCounter}`,
-    },
-    { key: "heard", head: "Heard", right: true, cell: (row) => figure(row.heard) },
-  ];
   return (
     <>
       <h2>Gateways</h2>
@@ -104,14 +79,6 @@ export function NodeTables({ page }: { page: NodePage }) {
         columns={gapColumns(now.value)}
         rows={page.gaps}
         rowKey={(row) => `${row.firstCounter}`}
-      />
-      <h2>Counter lives</h2>
-      <DataTable
-        label="Counter lives"
-        none="No counter life is known."
-        columns={lives}
-        rows={page.lives}
-        rowKey={(row) => String(row.life)}
       />
     </>
   );

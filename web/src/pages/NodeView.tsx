@@ -1,4 +1,4 @@
-/** How does one node fare? Its sentence, its counters, its signal, its gateways, its lives, its gaps, its frames. */
+/** How does one node fare? Its sentence, its counters, its signal, its link's story, its gateways, its gaps, its lives, its frames. */
 import { useState } from "preact/hooks";
 import type { NodePage } from "../../../src/contract/nodes.ts";
 import { CounterStrip, describeTick } from "../drawings/CounterStrip.tsx";
@@ -11,8 +11,10 @@ import { FrameOpened } from "../parts/FrameOpened.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
 import { linkTo } from "../state/route.ts";
 import { NodeHead } from "./NodeHead.tsx";
+import { NodeLives } from "./NodeLives.tsx";
 import { NodeReceptions } from "./NodeReceptions.tsx";
 import { NodeSignal } from "./NodeSignal.tsx";
+import { NodeStory } from "./NodeStory.tsx";
 import { NodeTables } from "./NodeTables.tsx";
 import "./NodeView.css";
 
@@ -27,13 +29,15 @@ export function NodeView({ page, onChanged }: { page: NodePage; onChanged: () =>
       <p class="small screen-only">
         <a href={linkTo("/nodes")}>All nodes</a>
       </p>
-      <NodeHead row={page.row} onChanged={onChanged} />
+      <NodeHead row={page.row} keys={page.keys} onChanged={onChanged} />
       <Sentence words={page.sentence} />
       <Counters page={page} onOpen={setFrame} />
       {frame === null ? null : <FrameOpened key={frame} id={frame} onClose={() => setFrame(null)} />}
       <NodeSignal page={page} />
+      <NodeStory page={page} />
       <NodeTables page={page} />
-      <NodeReceptions row={page.row} window={page.window} />
+      <NodeLives page={page} />
+      <NodeReceptions row={page.row} gateways={page.gateways} window={page.window} />
       <Fold title="How these figures come about">
         <p>
           Expected counters are last − first + 1 in this counter life and window; delivery is heard over
@@ -44,7 +48,12 @@ export function NodeView({ page, onChanged }: { page: NodePage; onChanged: () =>
         <p>
           Compare gateways by SNR, margin and delivery rather than by RSSI, whose offset is not calibrated
           from one gateway to the next. The rungs of the ladder are the demodulation floors of the spreading
-          factors; the distance of a dot from its own rung is the margin.
+          factors; the distance of a dot from its own rung is the margin. A thin rule marks a change of data
+          rate.
+        </p>
+        <p>
+          The link story is read from the frames themselves. MAC commands of LoRaWAN 1.0 travel in clear and
+          are taken for such where all of a node's frames read so; with keys they are proved.
         </p>
       </Fold>
     </>

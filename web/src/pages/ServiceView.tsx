@@ -1,11 +1,11 @@
 /** Is the service itself well, and what did it refuse? */
-import type { ComponentChildren } from "preact";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/status.ts";
 import { counted, figure, fileSize } from "../format/format.ts";
 import { exactTime, spanWords } from "../format/times.ts";
 import { Age } from "../parts/Age.tsx";
 import { CopyButton } from "../parts/CopyButton.tsx";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
+import { Fact, Facts } from "../parts/Facts.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { octetsOf } from "../parts/frame-fields.ts";
 import { StandingMark } from "../parts/StandingMark.tsx";
@@ -63,7 +63,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
         The service {state}; {counted(refused, "item")} refused, {counted(odd, "item")} odd but used.
       </h1>
       <h2>The service</h2>
-      <dl class="facts">
+      <Facts>
         <Fact name="Storage">
           <StandingMark
             standing={
@@ -100,7 +100,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
           {figure(status.acknowledged.dropped)} dropped
         </Fact>
         <Fact name="Version">{status.version}</Fact>
-      </dl>
+      </Facts>
       <h2>What was refused</h2>
       <DataTable
         label="What was refused or odd"
@@ -120,15 +120,6 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
           <pre class="raw mono">{hexRows(sample.hex)}</pre>
         </Fold>
       ))}
-    </>
-  );
-}
-
-function Fact({ name, children }: { name: string; children: ComponentChildren }) {
-  return (
-    <>
-      <dt>{name}</dt>
-      <dd>{children}</dd>
     </>
   );
 }

@@ -2,14 +2,15 @@
 import type { SiteView as Site } from "../../../src/contract/site.ts";
 import { HeartbeatLine } from "../drawings/HeartbeatLine.tsx";
 import { counted, duration, figure, gatewayTitle, percent } from "../format/format.ts";
-import { Age } from "../parts/Age.tsx";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
+import { When } from "../parts/When.tsx";
 import { linkTo } from "../state/route.ts";
+import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import "./SiteView.css";
 
@@ -106,6 +107,7 @@ function Heartbeats({ site, onChanged }: { site: Site; onChanged: () => void }) 
             toMs={toMs}
             axis={index === gateways.length - 1}
           />
+          <GatewayMore gateway={gateway} />
         </div>
       ))}
       table={() => (
@@ -121,7 +123,7 @@ function Heartbeats({ site, onChanged }: { site: Site; onChanged: () => void }) 
               sort: (row) => row.name ?? row.eui,
             },
             { key: "eui", head: "EUI", cell: (row) => <span class="mono">{row.eui}</span> },
-            { key: "heard", head: "Last heard", cell: (row) => <Age at={row.lastHeard} /> },
+            { key: "heard", head: "Last heard", cell: (row) => <When at={row.lastHeard} /> },
             {
               key: "receptions",
               head: "Receptions",

@@ -6,12 +6,16 @@ import "./Age.css";
 /** "3 min ago" for an ISO time; "never" without one. */
 export function Age({ at, never = "never" }: { at: string | null; never?: string }) {
   if (at === null) return <span>{never}</span>;
-  const ms = Date.parse(at);
+  return <TimeWords at={at} words={age(Date.parse(at), now.value)} />;
+}
+
+/** A time in words that are not exact; the exact one comes on hover and on focus. */
+export function TimeWords({ at, words }: { at: string; words: string }) {
   return (
     // biome-ignore lint/a11y/noNoninteractiveTabindex: the exact time must be reachable without a mouse
     <time class="age" dateTime={at} tabIndex={0}>
-      {age(ms, now.value)}
-      <span class="age-exact">{exactTime(ms)}</span>
+      {words}
+      <span class="age-exact">{exactTime(Date.parse(at))}</span>
     </time>
   );
 }

@@ -8,7 +8,7 @@ export function Fold({
   open = false,
   children,
 }: {
-  title: string;
+  title: ComponentChildren;
   open?: boolean;
   children: ComponentChildren;
 }) {

@@ -1,10 +1,11 @@
-/** What is in this frame, and who heard it? Opened in place: bytes, fields, receptions. */
+/** What is in this frame, and who heard it? Opened in place: what is known, bytes, fields, receptions. */
 import type { FrameView, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { db, dbm, gatewayTitle, megahertz } from "../format/format.ts";
 import { exactTime } from "../format/times.ts";
 import { useViewData } from "../state/view-data.ts";
 import { type Column, DataTable } from "./DataTable.tsx";
 import { FrameBytes } from "./FrameBytes.tsx";
+import { FrameFacts } from "./FrameFacts.tsx";
 import { Failed } from "./Gate.tsx";
 import "./FrameOpened.css";
 
@@ -48,6 +49,7 @@ function Opened({ frame }: { frame: FrameView }) {
         Frame of {exactTime(Date.parse(frame.at), true)}, {frame.hex.length / 2} octets
       </h2>
       {frame.fault === null ? null : <p class="frame-fault">✕ {frame.fault}</p>}
+      <FrameFacts frame={frame} />
       <FrameBytes frame={frame} />
       <DataTable
         label="Who heard this frame"

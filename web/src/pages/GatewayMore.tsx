@@ -1,0 +1,101 @@
+/** What else is known of a gateway: which channel plan it follows and how surely, its clock, its protocol, what was refused? */
+import type { GatewayRow } from "../../../src/contract/gateways.ts";
+import { figure, percent, withUnit } from "../format/format.ts";
+import { Fact, Facts } from "../parts/Facts.tsx";
+import { Fold } from "../parts/Fold.tsx";
+import { StandingMark } from "../parts/StandingMark.tsx";
+import { linkTo } from "../state/route.ts";
+
+/** "+1.8 ppm": a drift with its sign always said; null when there is none to tell. */
+function driftWords(ppm: number | null): string {
+  if (ppm === null) return "not known: it takes half an hour of receptions without a restart";
+  const text = withUnit(ppm, 1, "ppm");
+  return `${ppm > 0 && /[1-9]/.test(text) ? "+" : ""}${text} against the clock of this machine`;
+}
+
+/** The fold beneath a heartbeat. */
+export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
+  const title = (
+    <>
+      More of this gateway<span class="unseen">, {gateway.name ?? gateway.eui}</span>
+    </>
+  );
+  return (
+    <Fold title={title}>
+      <Facts>
+        <Fact name="EUI">
+          <span class="mono">{gateway.eui}</span>
+          {gateway.pullSource === null ? null : (
+            <>
+              , asks for downlinks from <span class="mono">{gateway.pullSource}</span>
+            </>
+          )}
+        </Fact>
+        <Fact name="Channel plan">
+          <ChannelPlan region={gateway.region} />
+        </Fact>
+        <Fact name="Clock">{driftWords(gateway.clockDriftPpm)}</Fact>
+        <Fact name="Protocol">
+          {gateway.protocolVersions.length === 0
+            ? "version not known"
+            : `version ${gateway.protocolVersions.join(" and ")} of the packet forwarder's`}
+        </Fact>
+        {gateway.ackPercent === null ? null : (
+          <Fact name="Its own report">
+            {withUnit(gateway.ackPercent, 1, "%")} of its datagrams acknowledged
+            {gateway.temperatureC === null ? "" : `, ${withUnit(gateway.temperatureC, 1, "°C")}`}
+          </Fact>
+        )}
+        <Fact name="Refused">
+          <Reasons counts={gateway.rejected} />
+        </Fact>
+        <Fact name="Odd but used">
+          <Reasons counts={gateway.odd} />
+        </Fact>
+      </Facts>
+    </Fold>
+  );
+}
+
+function ChannelPlan({ region }: { region: GatewayRow["region"] }) {
+  const { name, confidence, alternatives, contradictions, reason } = region;
+  return (
+    <>
+      <p>
+        {reason}
+        {name === null ? "" : ` ${percent(confidence, 0)} sure.`}
+      </p>
+      {alternatives.length === 0 ? null : (
+        <p class="quiet">
+          {name === null ? "Likeliest:" : "It could also be"}{" "}
+          {alternatives.map((other) => `${other.name} (${percent(other.confidence, 0)})`).join(" or ")}.
+        </p>
+      )}
+      {contradictions.length === 0 ? null : (
+        <ul>
+          {contradictions.map((sentence) => (
+            <li key={sentence}>
+              <StandingMark standing="look" word="against it:" /> {sentence}
+            </li>
+          ))}
+        </ul>
+      )}
+    </>
+  );
+}
+
+function Reasons({ counts }: { counts: Readonly<Record<string, number>> }) {
+  const reasons = Object.entries(counts).sort(([, a], [, b]) => b - a);
+  if (reasons.length === 0) return <>nothing</>;
+  return (
+    <>
+      {reasons.map(([reason, count], index) => (
+        <span key={reason}>
+          {index === 0 ? "" : ", "}
+          {figure(count)} <span class="mono">{reason}</span>
+        </span>
+      ))}
+      ; <a href={linkTo("/service")}>what these mean</a>
+    </>
+  );
+}
