@@ -59,11 +59,13 @@ export function setting(store: Store, key: string): string | null {
   return typeof value === "string" ? value : null;
 }
 
-/** First and last moment of anything stored; null in an empty store. */
+/** First and last moment of anything stored; null in an empty store. A packet dated back may lie before the first datagram. */
 export function storedSpanUs(store: Store): { fromUs: number; toUs: number } | null {
   const row = prepared(
     store,
-    "SELECT min(first_at_us) AS fromUs, max(last_at_us) AS toUs FROM gateway",
-  ).get() as { fromUs: number | null; toUs: number | null };
-  return row.fromUs === null || row.toUs === null ? null : { fromUs: row.fromUs, toUs: row.toUs };
+    `SELECT (SELECT min(first_at_us) FROM gateway) AS fromUs, (SELECT max(last_at_us) FROM gateway) AS toUs,
+            (SELECT min(at_us) FROM reception) AS heardUs`,
+  ).get() as { fromUs: number | null; toUs: number | null; heardUs: number | null };
+  const { fromUs, toUs, heardUs } = row;
+  return fromUs === null || toUs === null ? null : { fromUs: Math.min(fromUs, heardUs ?? fromUs), toUs };
 }

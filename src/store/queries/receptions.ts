@@ -56,7 +56,10 @@ export interface ReceptionFilter {
 export function receptionPage(store: Store, filter: ReceptionFilter): ReceptionRecord[] {
   const { window, lifeId, gatewayEui, before, limit } = filter;
   const conditions = ["r.at_us >= @from", "r.at_us < @to", "(r.at_us, r.id) < (@beforeUs, @beforeId)"];
-  if (gatewayEui !== undefined) conditions.push("g.eui = @gatewayEui");
+  if (gatewayEui !== undefined) {
+    // The plus keeps the planner from collecting and sorting all that the gateway ever heard for one page.
+    conditions.push("+r.gateway_id = (SELECT id FROM gateway WHERE eui = @gatewayEui)");
+  }
   // A life's receptions are found through its frames, which may be few among very many.
   if (lifeId !== undefined) conditions.push("r.frame_id IN (SELECT id FROM frame WHERE life_id = @lifeId)");
   const sql = `${ROW} WHERE ${conditions.join(" AND ")} ORDER BY r.at_us DESC, r.id DESC LIMIT @limit`;
