@@ -209,10 +209,12 @@ function continueProved(
 ): Pick<Assignment, "life" | "counter" | "changed"> {
   const changed = [life];
   if (counter > life.lastCounter) {
+    const roseBeforeUs = life.highAtUs;
     advance(life, counter, frame.atUs);
     // A lone counter out of line began a life; now that the older one goes on, it was no reset.
     for (const other of state.lives) {
-      if (other.session !== life.session || other.number <= life.number || other.heard > 1) continue;
+      const isLone = other.session === life.session && other.number > life.number && other.heard === 1;
+      if (!isLone || other.firstAtUs < roseBeforeUs) continue;
       Object.assign(other, explainOutOfTime(other, life));
     }
   }
