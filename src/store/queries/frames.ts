@@ -34,11 +34,13 @@ type HearingRow = [frameId: number, gatewayId: number, snrTenths: number | null,
 const FRAME = "SELECT id, life_id, at_us, counter, repeat, data_rate, airtime_us FROM frame";
 const HEARING = "SELECT r.frame_id, r.gateway_id, r.snr_tenths, r.rssi_tenths FROM reception r";
 
+// Replays are left out everywhere: they are no transmission of the node, and their counters may lie far from the
+// window's.
 /** All frames of the window, by time. */
 export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): HeardFrame[] {
   const frames = prepared(
     store,
-    `${FRAME} WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL ORDER BY at_us, id`,
+    `${FRAME} WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0 ORDER BY at_us, id`,
   )
     .raw()
     .all(fromUs, toUs) as FrameRow[];
@@ -55,7 +57,7 @@ export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): Hear
 
 /** Those of one life, by time. */
 export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeWindow): HeardFrame[] {
-  const within = "life_id = ? AND at_us >= ? AND at_us < ?";
+  const within = "life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0";
   const frames = prepared(store, `${FRAME} WHERE ${within} ORDER BY at_us, id`)
     .raw()
     .all(lifeId, fromUs, toUs) as FrameRow[];
@@ -103,8 +105,8 @@ function isBetter(one: number | null, other: number | null, ifEqual: () => boole
 export function framesByAddress(store: Store, window: TimeWindow): ReadonlyMap<number, number> {
   const rows = prepared(
     store,
-    `SELECT dev_addr, count(*) FROM frame
-     WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL GROUP BY dev_addr`,
+    `SELECT dev_addr, count(*) FROM frame INDEXED BY frame_by_time
+     WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0 GROUP BY dev_addr`,
   )
     .raw()
     .all(window.fromUs, window.toUs) as [number, number][];

@@ -116,7 +116,7 @@ export function gatewayCounts(store: Store, gatewayId: number, window: TimeWindo
     store,
     `SELECT count(*) AS receptions, count(*) FILTER (WHERE crc = 1) AS crcBad,
             count(*) FILTER (WHERE crc > 1) AS crcNone
-     FROM reception WHERE at_us >= ? AND at_us < ? AND gateway_id = ?`,
+     FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ? AND gateway_id = ?`,
   ).get(fromUs, toUs, gatewayId) as { receptions: number; crcBad: number; crcNone: number };
   return { datagrams, ...row };
 }
@@ -166,22 +166,33 @@ export function newestReport(
   const row = prepared(
     store,
     `SELECT ack_tenths_percent AS ackTenths, temperature_tenths_c AS temperatureTenths FROM status_report
-     WHERE gateway_id = ? AND at_us >= ? AND at_us < ? ORDER BY at_us DESC LIMIT 1`,
+     WHERE gateway_id = ? AND at_us >= ? AND at_us < ?
+       AND (ack_tenths_percent IS NOT NULL OR temperature_tenths_c IS NOT NULL)
+     ORDER BY at_us DESC LIMIT 1`,
   ).get(gatewayId, window.fromUs, window.toUs);
   return (row as { ackTenths: number | null; temperatureTenths: number | null } | undefined) ?? null;
 }
 
-/** Counter against capture time, one reading (the least delayed) a minute. */
+/**
+ * Counter against capture time, one reading (the least delayed) a minute, in order. The counter's wraps do not
+ * disturb the choice: delays are taken modulo its period of 2^32 us, half a period around the first reading's.
+ */
 export function counterReadings(
   store: Store,
   gatewayId: number,
   window: TimeWindow,
 ): { tmstUs: number; atUs: number }[] {
-  return prepared(
+  const packets = `reception INDEXED BY reception_by_time
+     WHERE at_us >= @from AND at_us < @to AND gateway_id = @id AND tmst_key >= 0 AND ghost = 0`;
+  const tuples = prepared(
     store,
-    `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception
-     WHERE at_us >= ? AND at_us < ? AND gateway_id = ? AND tmst_key >= 0 AND ghost = 0 ORDER BY at_us LIMIT 200000`,
-  ).all(window.fromUs, window.toUs, gatewayId) as { tmstUs: number; atUs: number }[];
+    `WITH first AS (SELECT at_us - tmst_key AS lead FROM ${packets} ORDER BY at_us LIMIT 1)
+     SELECT tmst_key, at_us, min((at_us - tmst_key - (SELECT lead FROM first) + 6442450944) % 4294967296)
+     FROM ${packets} GROUP BY at_us / 60000000 ORDER BY at_us / 60000000`,
+  )
+    .raw()
+    .all({ id: gatewayId, from: window.fromUs, to: window.toUs }) as [number, number, number][];
+  return tuples.map(([tmstUs, atUs]) => ({ tmstUs, atUs }));
 }
 
 /** What the plan of a region is recognised by: channels and data rates of packets with a right CRC. */
@@ -194,7 +205,8 @@ export function heardChannels(
     store,
     `SELECT frequency_hz AS frequencyHz, data_rate AS dataRate, min(coding_rate) AS codingRate,
             max(length(payload)) AS size, count(*) AS count
-     FROM reception WHERE at_us >= ? AND at_us < ? AND gateway_id = ? AND crc = 0 AND ghost = 0
+     FROM reception INDEXED BY reception_by_time
+     WHERE at_us >= ? AND at_us < ? AND gateway_id = ? AND crc = 0 AND ghost = 0
        AND frequency_hz IS NOT NULL AND frame_id IS NOT NULL
      GROUP BY frequency_hz, data_rate`,
   ).all(window.fromUs, window.toUs, gatewayId) as {

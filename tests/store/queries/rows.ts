@@ -25,13 +25,15 @@ export interface FrameRow {
   readonly atUs: number;
   readonly counter?: number;
   readonly repeat?: 0 | 1;
+  readonly replay?: 0 | 1;
 }
 
-export function frameRow(db: Store, { id, lifeId = 1, atUs, counter = id, repeat = 0 }: FrameRow): void {
+export function frameRow(db: Store, row: FrameRow): void {
+  const { id, lifeId = 1, atUs, counter = row.id, repeat = 0, replay = 0 } = row;
   db.prepare(
-    `INSERT INTO frame (id, life_id, dev_addr, at_us, message_type, counter, repeat, data_rate, airtime_us, content)
-     VALUES (?, ?, ?, ?, 2, ?, ?, ${SF9}, 185344, 0)`,
-  ).run(id, lifeId, lifeId === null ? null : 0x01a20000 + lifeId, atUs, counter, repeat);
+    `INSERT INTO frame (id, life_id, dev_addr, at_us, message_type, counter, repeat, replay, data_rate, airtime_us,
+     content) VALUES (?, ?, ?, ?, 2, ?, ?, ?, ${SF9}, 185344, 0)`,
+  ).run(id, lifeId, lifeId === null ? null : 0x01a20000 + lifeId, atUs, counter, repeat, replay);
 }
 
 export interface ReceptionRow {

@@ -1,0 +1,91 @@
+import { describe, expect, it } from "vitest";
+import type { TimeWindow } from "../../../src/model/window.ts";
+import { openStore, type Store } from "../../../src/store/open.ts";
+import * as channels from "../../../src/store/queries/channels.ts";
+import * as frames from "../../../src/store/queries/frames.ts";
+import * as gateways from "../../../src/store/queries/gateways.ts";
+import { receptionPage } from "../../../src/store/queries/receptions.ts";
+
+const HOUR: TimeWindow = { fromUs: 1_000_000_000, toUs: 4_600_000_000 };
+
+/** How SQLite would carry out the statements that a question prepares. */
+function plansOf(ask: (store: Store) => unknown): string[] {
+  const db = openStore(":memory:");
+  const asked: string[] = [];
+  const listening = {
+    prepare: (sql: string) => {
+      asked.push(sql);
+      return db.prepare(sql);
+    },
+  } as unknown as Store;
+  ask(listening);
+  const names = ["id", "from", "to", "limit", "size", "most", "beforeUs", "beforeId", "lifeId", "gatewayEui"];
+  const named = Object.fromEntries(names.map((name) => [name, 0]));
+  const plans = asked.flatMap((sql) => {
+    const statement = db.prepare(`EXPLAIN QUERY PLAN ${sql}`);
+    const marks = sql.split("?").length - 1;
+    const rows = marks > 0 ? statement.all(Array<number>(marks).fill(0)) : statement.all(named);
+    return (rows as { detail: string }[]).map(({ detail }) => detail);
+  });
+  db.close();
+  return plans;
+}
+
+/** Tables that grow with time: none may be read whole for an hour's sake. */
+const GROWING = /^SCAN (r|f|reception|frame|datagram|status_report|channel_minute|gateway_minute)\b/;
+
+describe("a question about an hour", () => {
+  it.each<[string, (store: Store) => unknown]>([
+    ["frames of all nodes", (store) => frames.framesInWindow(store, HOUR)],
+    ["frames of a life", (store) => frames.framesOfLife(store, 1, HOUR)],
+    ["receptions of a life", (store) => frames.receptionsOfLife(store, 1, HOUR)],
+    ["frames by address", (store) => frames.framesByAddress(store, HOUR)],
+    ["channel minutes", (store) => channels.channelCells(store, 0, 60, 1)],
+    ["packets on channels", (store) => channels.channelIntervals(store, HOUR)],
+    ["weak packets", (store) => channels.weakReceptions(store, HOUR)],
+    ["airtime of nodes", (store) => channels.nodeAirtime(store, HOUR)],
+    ["data rates", (store) => channels.dataRateShares(store, HOUR)],
+    ["busiest nodes", (store) => channels.busiestTransmissions(store, HOUR, 20)],
+    ["keepalives", (store) => gateways.keepaliveUs(store, 1, HOUR)],
+    ["status reports", (store) => gateways.statusSpacingUs(store, 1, HOUR)],
+    ["silences", (store) => gateways.silencesUs(store, 1, HOUR, 30_000_000)],
+    ["counts of a gateway", (store) => gateways.gatewayCounts(store, 1, HOUR)],
+    ["minutes of a gateway", (store) => gateways.heartbeatCells(store, 1, 0, 60, 1)],
+    ["counter of a gateway", (store) => gateways.counterReadings(store, 1, HOUR)],
+    ["channels of a gateway", (store) => gateways.heardChannels(store, 1, HOUR)],
+    ["a page of receptions", (store) => receptionPage(store, { window: HOUR, before: null, limit: 50 })],
+    [
+      "a page of one gateway",
+      (store) =>
+        receptionPage(store, { window: HOUR, gatewayEui: "02005E1000000001", before: null, limit: 50 }),
+    ],
+    [
+      "a page of one life",
+      (store) => receptionPage(store, { window: HOUR, lifeId: 1, before: null, limit: 50 }),
+    ],
+  ])("finds its rows by an index: %s", (_, ask) => {
+    const plans = plansOf(ask);
+    expect(plans.length).toBeGreaterThan(0);
+    for (const plan of plans) expect(plan).not.toMatch(GROWING);
+  });
+
+  it.each<[string, (store: Store) => unknown]>([
+    ["counts", (store) => gateways.gatewayCounts(store, 1, HOUR)],
+    ["counter", (store) => gateways.counterReadings(store, 1, HOUR)],
+    ["channels", (store) => gateways.heardChannels(store, 1, HOUR)],
+    [
+      "a page",
+      (store) =>
+        receptionPage(store, { window: HOUR, gatewayEui: "02005E1000000001", before: null, limit: 50 }),
+    ],
+  ])("never goes through all that a gateway ever heard: %s", (_, ask) => {
+    expect(plansOf(ask).filter((plan) => plan.includes("reception_by_counter"))).toEqual([]);
+  });
+
+  it("sorts neither a page of receptions nor the frames of a window: they lie in order", () => {
+    const page = plansOf((store) => receptionPage(store, { window: HOUR, before: null, limit: 50 }));
+    const list = plansOf((store) => frames.framesInWindow(store, HOUR));
+    const life = plansOf((store) => frames.framesOfLife(store, 1, HOUR));
+    expect([...page, ...list, ...life].filter((plan) => plan.includes("TEMP B-TREE"))).toEqual([]);
+  });
+});
