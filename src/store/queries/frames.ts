@@ -2,7 +2,7 @@
 import { GROUPING_WINDOW_US } from "../../ledger/clusters.ts";
 import type { TimeWindow } from "../../model/window.ts";
 import type { Store } from "../open.ts";
-import { prepared } from "./statement.ts";
+import { columnsOf, prepared } from "./statement.ts";
 
 /** One uplink frame of a counter life with its best reception (best SNR, then RSSI); levels in tenths. */
 export interface HeardFrame {
@@ -20,85 +20,104 @@ export interface HeardFrame {
   readonly gatewayIds: readonly number[];
 }
 
-type FrameRow = [
-  id: number,
-  lifeId: number,
-  atUs: number,
-  counter: number,
-  repeat: 0 | 1,
-  dataRate: number,
-  airtimeUs: number,
-];
-type HearingRow = [frameId: number, gatewayId: number, snrTenths: number | null, rssiTenths: number | null];
-
-const FRAME = "SELECT id, life_id, at_us, counter, repeat, data_rate, airtime_us FROM frame";
-const HEARING = "SELECT r.frame_id, r.gateway_id, r.snr_tenths, r.rssi_tenths FROM reception r";
-
-// Replays are left out everywhere: they are no transmission of the node, and their counters may lie far from the
-// window's.
 /** All frames of the window, by time. */
 export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): HeardFrame[] {
-  const frames = prepared(
-    store,
-    `${FRAME} WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0 ORDER BY at_us, id`,
-  )
-    .raw()
-    .all(fromUs, toUs) as FrameRow[];
+  const frames = framesWhere(store, "at_us >= ? AND at_us < ? AND life_id IS NOT NULL", [fromUs, toUs]);
   // Through the time of the receptions, not their frame: one pass in order of time beats a look-up a frame. A frame's
   // time is that of its first reception, the others come within the grouping window.
-  const hearings = prepared(
-    store,
-    `${HEARING} WHERE r.at_us >= ? AND r.at_us <= ? AND +r.frame_id IS NOT NULL`,
-  )
-    .raw()
-    .all(fromUs, toUs + GROUPING_WINDOW_US) as HearingRow[];
-  return withBestHearing(frames, hearings);
+  const hearings = "at_us >= ? AND at_us <= ? AND +frame_id IS NOT NULL";
+  addHearings(store, frames, hearings, [fromUs, toUs + GROUPING_WINDOW_US]);
+  return heardOf(frames);
 }
 
 /** Those of one life, by time. */
 export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeWindow): HeardFrame[] {
-  const within = "life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0";
-  const frames = prepared(store, `${FRAME} WHERE ${within} ORDER BY at_us, id`)
-    .raw()
-    .all(lifeId, fromUs, toUs) as FrameRow[];
-  const hearings = prepared(store, `${HEARING} WHERE r.frame_id IN (SELECT id FROM frame WHERE ${within})`)
-    .raw()
-    .all(lifeId, fromUs, toUs) as HearingRow[];
-  return withBestHearing(frames, hearings);
+  const within = "life_id = ? AND at_us >= ? AND at_us < ?";
+  const frames = framesWhere(store, within, [lifeId, fromUs, toUs]);
+  const hearings = `frame_id IN (SELECT id FROM frame WHERE ${within})`;
+  addHearings(store, frames, hearings, [lifeId, fromUs, toUs]);
+  return heardOf(frames);
 }
 
-function withBestHearing(frames: readonly FrameRow[], hearings: readonly HearingRow[]): HeardFrame[] {
-  interface Heard {
-    receptions: number;
-    readonly gatewayIds: number[];
-    snrTenths: number | null;
-    rssiTenths: number | null;
+type Filling = { -readonly [key in keyof HeardFrame]: HeardFrame[key] };
+
+const NOBODY: readonly number[] = [];
+
+function framesWhere(store: Store, condition: string, values: readonly number[]): Map<number, Filling> {
+  const columns = ["id", "life_id", "at_us", "counter", "repeat", "data_rate", "airtime_us"];
+  const [ids = [], lives, times, counters, repeats, dataRates, airtimes] = columnsOf(
+    store,
+    columns,
+    `FROM frame WHERE ${condition}`,
+    values,
+  );
+  const frames = new Map<number, Filling>();
+  for (let i = 0; i < ids.length; i++) {
+    const id = ids[i] ?? 0;
+    frames.set(id, {
+      id,
+      lifeId: lives?.[i] ?? 0,
+      atUs: times?.[i] ?? 0,
+      counter: counters?.[i] ?? 0,
+      repeat: repeats?.[i] === 1 ? 1 : 0,
+      dataRate: dataRates?.[i] ?? 0,
+      airtimeUs: airtimes?.[i] ?? 0,
+      snrTenths: null,
+      rssiTenths: null,
+      receptions: 0,
+      gatewayIds: NOBODY,
+    });
   }
-  const heard = new Map<number, Heard>();
-  for (const [frameId, gatewayId, snrTenths, rssiTenths] of hearings) {
-    const known = heard.get(frameId);
-    if (known === undefined) {
-      heard.set(frameId, { receptions: 1, gatewayIds: [gatewayId], snrTenths, rssiTenths });
-      continue;
-    }
-    known.receptions += 1;
-    if (!known.gatewayIds.includes(gatewayId)) known.gatewayIds.push(gatewayId);
-    if (isBetter(snrTenths, known.snrTenths, () => isBetter(rssiTenths, known.rssiTenths, () => false))) {
-      known.snrTenths = snrTenths;
-      known.rssiTenths = rssiTenths;
-    }
-  }
-  return frames.flatMap(([id, lifeId, atUs, counter, repeat, dataRate, airtimeUs]) => {
-    const best = heard.get(id);
-    if (best === undefined) return [];
-    return [{ id, lifeId, atUs, counter, repeat, dataRate, airtimeUs, ...best }];
-  });
+  return frames;
 }
 
-/** Nothing known is worse than anything; equals are decided by `ifEqual`. */
-function isBetter(one: number | null, other: number | null, ifEqual: () => boolean): boolean {
-  if (one === other) return ifEqual();
-  return one !== null && (other === null || one > other);
+function addHearings(
+  store: Store,
+  frames: ReadonlyMap<number, Filling>,
+  condition: string,
+  values: readonly number[],
+): void {
+  const columns = ["frame_id", "gateway_id", "snr_tenths", "rssi_tenths"];
+  const [frameIds = [], gatewayIds, snrs, rssis] = columnsOf(
+    store,
+    columns,
+    `FROM reception WHERE ${condition}`,
+    values,
+  );
+  // Most frames were heard by one gateway alone: they share one list.
+  const alone = new Map<number, readonly number[]>();
+  for (let i = 0; i < frameIds.length; i++) {
+    const frame = frames.get(frameIds[i] ?? 0);
+    if (frame === undefined) continue;
+    const gatewayId = gatewayIds?.[i] ?? 0;
+    const snr = snrs?.[i] ?? null;
+    const rssi = rssis?.[i] ?? null;
+    if (isBetter(snr, rssi, frame)) {
+      frame.snrTenths = snr;
+      frame.rssiTenths = rssi;
+    }
+    frame.receptions += 1;
+    if (frame.gatewayIds === NOBODY) {
+      let list = alone.get(gatewayId);
+      if (list === undefined) {
+        list = [gatewayId];
+        alone.set(gatewayId, list);
+      }
+      frame.gatewayIds = list;
+    } else if (!frame.gatewayIds.includes(gatewayId)) frame.gatewayIds = [...frame.gatewayIds, gatewayId];
+  }
+}
+
+/** By SNR, then by RSSI; a level that was not reported is worse than any. */
+function isBetter(snr: number | null, rssi: number | null, best: Filling): boolean {
+  if (snr !== best.snrTenths) return snr !== null && (best.snrTenths === null || snr > best.snrTenths);
+  return rssi !== null && (best.rssiTenths === null || rssi > best.rssiTenths);
+}
+
+function heardOf(frames: ReadonlyMap<number, Filling>): HeardFrame[] {
+  return [...frames.values()]
+    .filter(({ receptions }) => receptions > 0)
+    .sort((a, b) => a.atUs - b.atUs || a.id - b.id);
 }
 
 /** How many frames each address sent in the window. */
