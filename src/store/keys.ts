@@ -167,8 +167,13 @@ function heldKeysOf(row: KeyRow): HeldKeys {
   };
 }
 
+/** Of an address that was never heard there is nothing to account. */
 function markDue(db: Store, devAddr: number): void {
-  prepared(db, "INSERT OR IGNORE INTO account_due (dev_addr) VALUES (?)").run(devAddr);
+  prepared(
+    db,
+    `INSERT OR IGNORE INTO account_due (dev_addr)
+     SELECT dev_addr FROM frame WHERE dev_addr = ? LIMIT 1`,
+  ).run(devAddr);
 }
 
 function blobOf(octets: Uint8Array | undefined): Buffer | null {
