@@ -48,7 +48,8 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
   for (const [lifeId, own] of frames) {
     const life = lives.get(lifeId);
     if (life === undefined) continue;
-    const ids = new Set(own.flatMap(({ gatewayIds }) => gatewayIds));
+    const ids = new Set<number>();
+    for (const { gatewayIds } of own) for (const id of gatewayIds) ids.add(id);
     const heardBy = gateways.filter(({ id }) => ids.has(id)).map(({ eui }) => eui);
     nodes.push(nodeRow(life, own, heardBy, context));
   }

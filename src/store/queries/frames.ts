@@ -20,9 +20,13 @@ export interface HeardFrame {
   readonly gatewayIds: readonly number[];
 }
 
+// Replays are left out everywhere: they are no transmission of the node, and their counters may lie far from the
+// window's.
+
 /** All frames of the window, by time. */
 export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): HeardFrame[] {
-  const frames = framesWhere(store, "at_us >= ? AND at_us < ? AND life_id IS NOT NULL", [fromUs, toUs]);
+  const within = "at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0";
+  const frames = framesWhere(store, within, [fromUs, toUs]);
   // Through the time of the receptions, not their frame: one pass in order of time beats a look-up a frame. A frame's
   // time is that of its first reception, the others come within the grouping window.
   const hearings = "at_us >= ? AND at_us <= ? AND +frame_id IS NOT NULL";
@@ -32,7 +36,7 @@ export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): Hear
 
 /** Those of one life, by time. */
 export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeWindow): HeardFrame[] {
-  const within = "life_id = ? AND at_us >= ? AND at_us < ?";
+  const within = "life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0";
   const frames = framesWhere(store, within, [lifeId, fromUs, toUs]);
   const hearings = `frame_id IN (SELECT id FROM frame WHERE ${within})`;
   addHearings(store, frames, hearings, [lifeId, fromUs, toUs]);
