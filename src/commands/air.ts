@@ -31,7 +31,8 @@ export function airCommand(): Command {
           { title: "noise dBm", of: (channel) => number(channel.noiseFloorDbm), right: true },
           { title: "strangers s", of: (channel) => number(channel.strangerAirtimeSeconds, 2), right: true },
         ]);
-        process.stdout.write(`${sentenceText(view.sentence)}\n\n${rows}\n\n${view.caution}\n`);
+        const parts = [sentenceText(view.sentence), rows, view.caution].filter((part) => part !== "");
+        process.stdout.write(`${parts.join("\n\n")}\n`);
       });
     }),
   );

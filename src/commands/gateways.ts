@@ -1,10 +1,11 @@
 /** `mastlog gateways`: heartbeat, reach and account of each gateway. */
 import { Command } from "commander";
+import { gatewaysSentence } from "../diagnosis/sentences.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { resolveWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { number, printJson, table } from "./view-output.ts";
+import { number, printJson, sentenceText, table } from "./view-output.ts";
 
 export function gatewaysCommand(): Command {
   return withViewOptions(
@@ -13,7 +14,8 @@ export function gatewaysCommand(): Command {
     guarded(() => {
       const options = readViewOptions(given);
       withReader(options.db, (store) => {
-        const view = gatewaysView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
+        const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+        const view = gatewaysView(store, window);
         if (options.json) return printJson(view);
         const rows = table(view.gateways, [
           { title: "gateway", of: (gateway) => gateway.eui },
@@ -33,7 +35,8 @@ export function gatewaysCommand(): Command {
           { title: "last heard", of: (gateway) => gateway.lastHeard },
           { title: "", of: (gateway) => gateway.clause },
         ]);
-        process.stdout.write(rows === "" ? "No gateway was heard in this window.\n" : `${rows}\n`);
+        const sentence = sentenceText(gatewaysSentence(view.gateways, window));
+        process.stdout.write(rows === "" ? `${sentence}\n` : `${sentence}\n\n${rows}\n`);
       });
     }),
   );

@@ -19,7 +19,8 @@ export function nodesCommand(): Command {
         if (options.json) return printJson(view);
         const own = view.nodes.filter((node) => !node.stranger);
         const strangers = view.nodes.filter((node) => node.stranger);
-        process.stdout.write(`${sentenceText(view.sentence)}\n\n${nodeTable(own)}\n`);
+        process.stdout.write(`${sentenceText(view.sentence)}\n`);
+        if (own.length > 0) process.stdout.write(`\n${nodeTable(own)}\n`);
         if (strangers.length > 0) process.stdout.write(`\nStrangers\n${nodeTable(strangers)}\n`);
       });
     }),

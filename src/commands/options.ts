@@ -44,9 +44,16 @@ export function readViewOptions(given: unknown): ViewOptions {
   const parsed = ViewOptionsShape.safeParse(given);
   if (!parsed.success) {
     const name = parsed.error.issues[0]?.path.join(".") ?? "option";
-    throw new CannotRun(`--${name} takes a time such as 2026-03-14T09:00:00Z.`);
+    throw new CannotRun(
+      name === "db"
+        ? "--db takes the name of a file."
+        : `--${name} takes a time such as 2026-03-14T09:00:00Z.`,
+    );
   }
   const { from, to, ...rest } = parsed.data;
+  if (from !== undefined && to !== undefined && Date.parse(from) >= Date.parse(to)) {
+    throw new CannotRun("--from must be earlier than --to.");
+  }
   const full = (time: string) => new Date(time).toISOString();
   return {
     ...rest,

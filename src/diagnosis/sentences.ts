@@ -65,6 +65,17 @@ export function siteSentence(
   return [...nodesPart(ownNodes, window), text("; "), ...gatewaysPart(gateways, window), text(".")];
 }
 
+/** "2 gateways were heard in this window of 6 h; the shed gateway was out of reach for 4 min." */
+export function gatewaysSentence(gateways: readonly GatewayRow[], window: Stretch): Sentence {
+  if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
+  return [
+    link(count(gateways.length, "gateway"), "#/site"),
+    text(` ${gateways.length === 1 ? "was" : "were"} heard ${within(window)}; `),
+    ...gatewaysPart(gateways, window),
+    text("."),
+  ];
+}
+
 function nodesPart(ownNodes: readonly NodeRow[], window: Stretch): Part[] {
   const many = ownNodes.length;
   if (many === 0) return [text(`No node of one's own was heard ${within(window)}`)];

@@ -6,7 +6,6 @@ import { describeModulation } from "../model/modulation.ts";
 import { isoTime, MINUTE_US, type TimeWindow } from "../model/window.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
 import { noiseFloor } from "../radio/noise.ts";
-import { LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import {
@@ -25,6 +24,8 @@ import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_CELLS = 120;
 const MOST_TALKERS = 20;
+const CAUTION =
+  "Heard airtime is a lower bound of what was sent. Limits on duty cycle and dwell time are an indication from public tables, not a statement of conformity: local rules and newer editions prevail.";
 
 /** `gatewayEui` narrows channels and maps to one gateway. */
 export function airView(store: Store, window: AskedWindow, gatewayEui?: string): AirView {
@@ -81,7 +82,7 @@ export function airView(store: Store, window: AskedWindow, gatewayEui?: string):
       airtimeSeconds: airtimeUs / 1e6,
     })),
     talkers,
-    caution: LIMITS_CAUTION,
+    caution: CAUTION,
   };
 }
 
