@@ -226,11 +226,17 @@ export function airSentence(
   return parts;
 }
 
+/** What a line about the air rests on. */
+export type ChannelLoad = Pick<
+  ChannelRow,
+  "gatewayEui" | "frequencyHz" | "utilisation" | "receptions" | "crcBad"
+>;
+
 /** The air at one gateway in a line. */
 export function airLine(
   gatewayEui: string,
   gatewayName: string | null,
-  channels: readonly ChannelRow[],
+  channels: readonly ChannelLoad[],
 ): SiteView["air"][number] {
   const own = channels.filter((channel) => channel.gatewayEui === gatewayEui);
   const busiest = busiestOf(own);
@@ -255,7 +261,7 @@ export function airLine(
   };
 }
 
-function busiestOf(channels: readonly ChannelRow[]): ChannelRow | undefined {
+function busiestOf<Load extends ChannelLoad>(channels: readonly Load[]): Load | undefined {
   return [...channels].sort((a, b) => b.utilisation - a.utilisation || a.frequencyHz - b.frequencyHz)[0];
 }
 

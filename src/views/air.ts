@@ -110,7 +110,8 @@ function groupByChannel<T extends OnChannel>(items: readonly T[]): Map<string, T
   return groups;
 }
 
-function channelFigures(sum: ChannelSum, window: TimeWindow) {
+/** Load and utilisation of a channel over the window. */
+export function channelFigures(sum: ChannelSum, window: TimeWindow) {
   const windowUs = window.toUs - window.fromUs;
   return {
     frequencyHz: sum.frequencyHz,
