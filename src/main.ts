@@ -56,5 +56,6 @@ try {
 }
 
 function sentenceOf(error: CommanderError): string {
-  return `${error.message.replace(/^error: /, "")} (see --help)`;
+  // A suggestion comes on a line of its own; one sentence is promised.
+  return `${error.message.replace(/^error: /, "").replace(/\s*\n\s*/g, " ")} (see --help)`;
 }

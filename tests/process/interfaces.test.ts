@@ -1,0 +1,330 @@
+import { readFileSync, writeFileSync } from "node:fs";
+import { join } from "node:path";
+import { afterAll, beforeAll, describe, expect, it } from "vitest";
+import { cleanUp, type Ended, repository, runProgram, temporaryFolder } from "./program.ts";
+import { cutSample } from "./scenarios.ts";
+
+let folder = "";
+
+beforeAll(async () => {
+  folder = temporaryFolder();
+  const scenario = cutSample("orchard-bench.json", "0:04:00", folder);
+  const made = await run("simulate", scenario, "--pcap", "site.pcap", "--truth", "truth.json");
+  const read = await run("import", "site.pcap", "--db", "site.db");
+  expect([made.status, read.status, made.err, read.err]).toEqual([0, 0, "", ""]);
+  writeFileSync(join(folder, "text.db"), "This is no store but a letter.\n".repeat(100));
+  writeFileSync(join(folder, "letter.pcap"), "This is no capture.\n");
+  writeFileSync(join(folder, "wrong.json"), '{"nwkSKey":"00000000000000000000000000000001"}');
+  writeFileSync(join(folder, "secret.json"), '{"nwkSKey":"not a key at all"}');
+});
+afterAll(cleanUp);
+
+function run(...words: string[]): Promise<Ended> {
+  return runProgram(words, folder);
+}
+
+/** The commands of the README's table: what a reader may count on. */
+const readme = readFileSync(join(repository, "README.md"), "utf8");
+const table = readme.slice(readme.indexOf("| command | does |"));
+const COMMANDS = [
+  ...new Set(
+    table
+      .slice(0, table.indexOf("\n\n"))
+      .split("\n")
+      .slice(2)
+      .flatMap((line) =>
+        [...(line.split("|")[1] ?? "").matchAll(/`(\w+)[^`]*`/g)].map(([, name]) => name ?? ""),
+      ),
+  ),
+];
+
+/** Those that need the store. */
+const STORE_COMMANDS = ["listen", "import", "gateways", "nodes", "air", "rebuild"];
+
+// A data frame of the air: made for this test, MIC from no key.
+const FRAME = "40C4B3A2010005000221A5C3F00D4411";
+
+// Most of a command's time is its start: they run side by side.
+describe.concurrent("the commands of the README's table", () => {
+  it("are those that the program offers", async () => {
+    const { status, out, err } = await run("--help");
+    expect({ status, err }).toEqual({ status: 0, err: "" });
+    const offered = [...out.matchAll(/^ {2}([a-z]+) /gm)]
+      .map(([, name]) => name)
+      .filter((name) => name !== "help");
+    expect(offered.sort()).toEqual([...COMMANDS].sort());
+    expect(COMMANDS.length).toBeGreaterThan(8);
+    expect(out).toContain("Exit codes: 0 success; 1 it ran and the answer is bad; 2 wrong usage");
+  });
+
+  it.each(COMMANDS)("%s --help explains itself on stdout and ends with 0", async (command) => {
+    const { status, out, err } = await run(command, "--help");
+    expect({ status, err }).toEqual({ status: 0, err: "" });
+    expect(out).toMatch(new RegExp(`^Usage: mastlog ${command} `));
+    expect(out.length).toBeGreaterThan(150);
+    if (!STORE_COMMANDS.includes(command)) return;
+    expect(out).toContain("--db <file>");
+    expect(out).toContain('default: "mastlog.db"');
+    expect(out).toContain("MASTLOG_DB");
+  });
+
+  it.each(COMMANDS)("%s with an option that it does not know: one sentence, 2", async (command) => {
+    expectOneSentence(await run(command, "--no-such-option"), "--no-such-option");
+  });
+});
+
+function expectOneSentence({ status, out, err }: Ended, contains: string): void {
+  expect({ status, out }).toEqual({ status: 2, out: "" });
+  expect(err).toMatch(/^[^\n]+\n$/);
+  expect(err).toContain(contains);
+  // A sentence for a person, no trace for a programmer.
+  expect(err).not.toMatch(/\bat .*:\d+:\d+|node_modules|Error:/);
+}
+
+describe.concurrent("wrong usage and unreadable input", () => {
+  it("mastlog alone prints its help on stderr and ends with 2", async () => {
+    const { status, out, err } = await run();
+    expect({ status, out }).toEqual({ status: 2, out: "" });
+    expect(err).toMatch(/^Usage: mastlog /);
+    expect(err.match(/Usage:/g)?.length).toBe(1);
+  });
+
+  it("mastlog --version prints the package's version", async () => {
+    const { version } = JSON.parse(readFileSync(join(repository, "package.json"), "utf8")) as {
+      version: string;
+    };
+    expect(await run("--version")).toEqual({ status: 0, out: `${version}\n`, err: "" });
+  });
+
+  const mistakes: [string, string[], string][] = [
+    ["an unknown command", ["nods"], "nods"],
+    ["a missing argument", ["decode"], "payload"],
+    ["import without a file", ["import"], "file"],
+    ["one argument too many", ["nodes", "01A2B3C4"], "argument"],
+    ["a payload that is neither hex nor base64", ["decode", "zz!"], "neither hex nor base64"],
+    ["a counter out of range", ["decode", FRAME, "--fcnt-high", "70000"], "--fcnt-high"],
+    ["a key file that does not exist", ["decode", FRAME, "--keys", "none.json"], "key file"],
+    ["a spreading factor that LoRa has not", ["airtime", "--sf", "13", "--size", "10"], "sf"],
+    ["airtime without a size", ["airtime", "--sf", "7"], "size"],
+    ["a time that is none", ["nodes", "--db", "site.db", "--from", "yesterday"], "--from"],
+    ["a store that does not exist", ["nodes", "--db", "none.db"], "none.db"],
+    ["a store that is none", ["gateways", "--db", "text.db"], "text.db"],
+    ["a store that is none, to be written", ["import", "site.pcap", "--db", "text.db"], "text.db"],
+    ["a store in a folder that does not exist", ["rebuild", "--db", "none/site.db"], "none/site.db"],
+    ["a capture that does not exist", ["import", "none.pcap", "--db", "site.db"], "none.pcap"],
+    ["a capture that is none", ["import", "letter.pcap", "--db", "site.db"], "letter.pcap"],
+    ["a folder as a capture", ["import", ".", "--db", "site.db"], "."],
+    ["a port that is none", ["import", "site.pcap", "--udp-port", "70000", "--db", "site.db"], "--udp-port"],
+    ["listen with a port that is none", ["listen", "--udp-port", "seventeen"], "port"],
+    [
+      "listen with a token that is easily guessed",
+      ["listen", "--udp-port", "0", "--web-port", "0", "--token", "abc"],
+      "token",
+    ],
+    [
+      "listen on an address that is not this machine's",
+      ["listen", "--udp-port", "0", "--web-port", "0", "--host", "192.0.2.1", "--token", "x".repeat(20)],
+      "192.0.2.1",
+    ],
+    [
+      "listen for gateways on an address that is not this machine's",
+      ["listen", "--udp-port", "0", "--web-port", "0", "--udp-host", "192.0.2.1"],
+      "--udp-host",
+    ],
+    ["simulate without a destination", ["simulate"], "--to"],
+    [
+      "simulate with a scenario that does not exist",
+      ["simulate", "none.json", "--pcap", "x.pcap"],
+      "none.json",
+    ],
+    ["simulate with a scenario that is none", ["simulate", "truth.json", "--pcap", "x.pcap"], "truth.json"],
+    ["simulate into a folder that does not exist", ["simulate", "--pcap", "none/x.pcap"], "none/x.pcap"],
+  ];
+  it.each(mistakes)("%s: one sentence on stderr, nothing on stdout, 2", async (_what, words, contains) => {
+    expectOneSentence(await run(...words), contains);
+  });
+
+  it("a key file's trouble is told without a letter of the key", async () => {
+    const ended = await run("decode", FRAME, "--keys", "secret.json");
+    expectOneSentence(ended, "nwkSKey");
+    expect(ended.err).not.toContain("not a key");
+  });
+
+  it("reading commands do not make a store that is not there", async () => {
+    await run("nodes", "--db", "none.db");
+    expect((await run("air", "--db", "none.db")).status).toBe(2);
+  });
+});
+
+describe.concurrent("exit code 1: it ran, and the answer is bad", () => {
+  it("decode of a frame whose MIC the keys prove wrong", async () => {
+    const { status, out, err } = await run("decode", FRAME, "--keys", "wrong.json", "--json");
+    expect({ status, err }).toEqual({ status: 1, err: "" });
+    expect(JSON.parse(out)).toMatchObject({ micValid: false });
+  });
+
+  it("decode of octets that are no sound frame", async () => {
+    const { status, out, err } = await run("decode", "40C4B3", "--json");
+    expect({ status, err }).toEqual({ status: 1, err: "" });
+    expect((JSON.parse(out) as { error?: unknown }).error).toBeDefined();
+  });
+});
+
+/** stdout of a command that succeeded: one JSON document and nothing else. */
+async function jsonOf(...words: string[]): Promise<Record<string, unknown>> {
+  const { status, out, err } = await run(...words);
+  expect({ status, err }).toEqual({ status: 0, err: "" });
+  return JSON.parse(out) as Record<string, unknown>;
+}
+
+function rows(value: unknown): Record<string, unknown>[] {
+  expect(Array.isArray(value)).toBe(true);
+  const list = value as Record<string, unknown>[];
+  expect(list.length).toBeGreaterThan(0);
+  return list;
+}
+
+const DEV_ADDR = /^[0-9A-F]{8}$/;
+const ISO = /^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z$/;
+
+describe.concurrent("--json", () => {
+  it("decode has the keys that others rely on", async () => {
+    const answer = await jsonOf("decode", FRAME, "--json");
+    for (const key of [
+      "messageType",
+      "devAddr",
+      "fCnt",
+      "fPort",
+      "fCtrl",
+      "macCommands",
+      "frmPayloadHex",
+      "micHex",
+    ])
+      expect(answer).toHaveProperty(key);
+    expect(answer).toMatchObject({
+      messageType: "UnconfirmedDataUp",
+      devAddr: "01A2B3C4",
+      fCnt: 5,
+      fPort: 2,
+    });
+    expect(answer).toMatchObject({
+      frmPayloadHex: expect.stringMatching(/^21A5C3$/i),
+      micHex: expect.stringMatching(/^F00D4411$/i),
+    });
+    expect(answer).not.toHaveProperty("micValid");
+  });
+
+  it("decode reads base64 as it reads hex", async () => {
+    const base64 = Buffer.from(FRAME, "hex").toString("base64");
+    expect(await jsonOf("decode", base64, "--json")).toEqual(await jsonOf("decode", FRAME, "--json"));
+  });
+
+  it("airtime has the keys that others rely on", async () => {
+    // The worked value: SF7, 125 kHz, 4/5, 23 octets, explicit header, CRC: 12.25 + 8 + 40 symbols of 1.024 ms.
+    const answer = await jsonOf(
+      "airtime",
+      "--sf",
+      "7",
+      "--bw",
+      "125",
+      "--cr",
+      "4/5",
+      "--size",
+      "23",
+      "--json",
+    );
+    expect(answer).toMatchObject({ symbolMs: 1.024, payloadSymbols: 48 });
+    expect(answer.airtimeMs).toBeCloseTo(61.696, 6);
+  });
+
+  it("nodes has the keys that others rely on", async () => {
+    const { nodes } = await jsonOf("nodes", "--json", "--db", "site.db");
+    for (const node of rows(nodes)) {
+      for (const key of [
+        "devAddr",
+        "life",
+        "heard",
+        "expected",
+        "missed",
+        "missedDuringOutage",
+        "deliveryRatio",
+        "deliveryInterval95",
+        "receptions",
+        "repeats",
+        "rssiDbm",
+        "snrDb",
+        "marginDb",
+        "rhythmSeconds",
+        "airtimeSeconds",
+        "firstHeard",
+        "lastHeard",
+      ])
+        expect(node).toHaveProperty(key);
+      expect(node.devAddr).toMatch(DEV_ADDR);
+      expect(node.expected).toBe(Number(node.heard) + Number(node.missed));
+      for (const spread of ["rssiDbm", "snrDb", "marginDb"])
+        expect(Object.keys(node[spread] as object)).toEqual(expect.arrayContaining(["median", "p10", "p90"]));
+      expect(node.firstHeard).toMatch(ISO);
+      expect(node.lastHeard).toMatch(ISO);
+    }
+  });
+
+  it("gateways has the keys that others rely on", async () => {
+    const { gateways } = await jsonOf("gateways", "--json", "--db", "site.db");
+    for (const gateway of rows(gateways)) {
+      for (const key of [
+        "eui",
+        "receptions",
+        "crcBad",
+        "crcNone",
+        "datagrams",
+        "rejected",
+        "keepaliveSeconds",
+        "firstHeard",
+        "lastHeard",
+        "protocolVersions",
+        "region",
+        "clockDriftPpm",
+        "restarts",
+        "outages",
+      ])
+        expect(gateway).toHaveProperty(key);
+      expect(gateway).toMatchObject({ eui: "02005E1000000003", protocolVersions: [2] });
+      expect(Object.keys(gateway.region as object)).toEqual(expect.arrayContaining(["name", "confidence"]));
+      expect(gateway.firstHeard).toMatch(ISO);
+    }
+  });
+
+  it("air has the keys that others rely on", async () => {
+    const { channels } = await jsonOf("air", "--json", "--db", "site.db");
+    for (const channel of rows(channels)) {
+      for (const key of [
+        "frequencyHz",
+        "receptions",
+        "airtimeSeconds",
+        "busySeconds",
+        "utilisation",
+        "crcBadRatio",
+        "noiseFloorDbm",
+      ])
+        expect(channel).toHaveProperty(key);
+      expect(Number(channel.busySeconds)).toBeLessThanOrEqual(Number(channel.airtimeSeconds) + 1e-9);
+      expect(Number(channel.utilisation)).toBeLessThanOrEqual(1);
+    }
+  });
+
+  it("import prints one document for all its files", async () => {
+    const { captures } = await jsonOf("import", "site.pcap", "site.pcap", "--db", "again.db", "--json");
+    expect(rows(captures).map(({ readBefore }) => readBefore)).toEqual([false, true]);
+    expect(rows(captures)[0]).toMatchObject({ file: "site.pcap", refused: 0 });
+  });
+
+  it("a window narrows what nodes shows", async () => {
+    const all = await jsonOf("nodes", "--json", "--db", "site.db");
+    const some = await jsonOf("nodes", "--json", "--db", "site.db", "--to", "2026-04-09T09:31:00Z");
+    const heard = (view: Record<string, unknown>) =>
+      rows(view.nodes).reduce((sum, node) => sum + Number(node.heard), 0);
+    expect(heard(some)).toBeLessThan(heard(all));
+    expect(heard(some)).toBeGreaterThan(0);
+  });
+});
