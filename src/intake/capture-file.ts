@@ -16,7 +16,12 @@ import {
   type CaptureItem,
   createCaptureDecoder,
 } from "../wire/capture/capture-decoder.ts";
-import { createServerPortFinder, isDownstream, type ServerPortFinder } from "../wire/capture/server-ports.ts";
+import {
+  createServerPortFinder,
+  isDownlink,
+  isDownstream,
+  type ServerPortFinder,
+} from "../wire/capture/server-ports.ts";
 
 /** Plain files are read in pieces of this size. */
 const chunkOctets = 1 << 16;
@@ -65,13 +70,13 @@ export interface CaptureReading {
   readonly sizeOctets: number;
   /** Read so far, octets on disk. */
   readonly readOctets: number;
-  /** Datagrams to ports that are not the server's, its answers and downlinks included. */
+  /** Datagrams to ports that are not the server's, its acknowledgements included. */
   readonly otherTraffic: number;
   /** Datagrams, ours or not, whose checksum is wrong: usual where the network card computes it. They are read. */
   readonly wrongChecksums: number;
   /** SHA-256 of the unpacked content, hexadecimal; null until the items have been gone through. */
   readonly digest: string | null;
-  /** Datagrams to the server, and faults, some hundred at a time. Each call reads the file anew. */
+  /** Datagrams to the server, downlinks that it hands to gateways (isDownlink), and faults, some hundred at a time. Each call reads the file anew. */
   items(): AsyncGenerator<CaptureItem[], void, undefined>;
 }
 
@@ -93,6 +98,7 @@ export async function openCapture(path: string, options: CaptureReadOptions = {}
     if (item.kind === "fault") return item.to === undefined || serverPorts.includes(item.to.port);
     const { arrival } = item;
     if (serverPorts.includes(arrival.to.port) && !isDownstream(arrival, serverPorts)) return true;
+    if (isDownlink(arrival, serverPorts)) return true;
     figures.otherTraffic++;
     return false;
   };

@@ -4,8 +4,10 @@
  */
 import { beginCapture, type CaptureFigures, endCapture, findReadCapture } from "../store/captures.ts";
 import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
-import type { DecodedArrival, Recorder } from "../store/recorder.ts";
+import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
 import type { CaptureItem } from "../wire/capture/capture-decoder.ts";
+import { isDownlink } from "../wire/capture/server-ports.ts";
+import { decodeDownstream } from "../wire/forwarder/downstream.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
 import { type CaptureReading, digestCapture, openCapture } from "./capture-file.ts";
 import type { CaptureProgress } from "./handle.ts";
@@ -81,9 +83,9 @@ export class CaptureImport {
     const { recorder, onProgress, pause } = this.#options;
     const faults = new Map<string, number>();
     for await (const items of reading.items()) {
-      const datagrams: DecodedArrival[] = [];
+      const datagrams: (DecodedArrival | DownlinkArrival)[] = [];
       for (const item of items) {
-        if (item.kind === "datagram") datagrams.push(decode(item));
+        if (item.kind === "datagram") datagrams.push(decode(item, reading.serverPorts));
         else faults.set(item.fault.reason, (faults.get(item.fault.reason) ?? 0) + 1);
       }
       for (let i = 0; i < datagrams.length; i += DATAGRAMS_A_COMMIT) {
@@ -114,8 +116,12 @@ export class CaptureImport {
   }
 }
 
-function decode({ arrival }: Extract<CaptureItem, { kind: "datagram" }>): DecodedArrival {
-  return { arrival, decoding: decodeUpstream(arrival.bytes) };
+function decode(
+  { arrival }: Extract<CaptureItem, { kind: "datagram" }>,
+  serverPorts: readonly number[],
+): DecodedArrival | DownlinkArrival {
+  if (!isDownlink(arrival, serverPorts)) return { arrival, decoding: decodeUpstream(arrival.bytes) };
+  return { arrival, downlink: decodeDownstream(arrival.bytes) };
 }
 
 function figuresOf(total: Recorded): CaptureFigures {

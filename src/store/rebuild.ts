@@ -5,6 +5,7 @@
 
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { modulationFromCodes } from "./data-rate-code.ts";
+import { followJoins } from "./joins.ts";
 import type { Store } from "./open.ts";
 import { Derivation } from "./recorder/derivation.ts";
 
@@ -56,6 +57,8 @@ export function rebuild(db: Store, onProgress: (share: number) => void): number 
       last = end;
       onProgress(total === 0 ? 1 : done / total);
     }
+    // A better rule may follow joins that were not followed before.
+    if (followJoins(db, Number.MIN_SAFE_INTEGER, Number.MAX_SAFE_INTEGER) > 0) derivation.forgetKeys();
     derivation.settle();
     derivation.flush();
     derivation.storeStates();

@@ -9,11 +9,14 @@ import type { Arrival } from "../model/arrival.ts";
 import type { PushData, RadioPacket, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
+import type { DownstreamDecoding } from "../wire/forwarder/downstream.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
+import { followJoins, JOIN_REACH_US } from "./joins.ts";
 import type { Store } from "./open.ts";
 import { DatagramBook } from "./recorder/datagram-book.ts";
 import { Derivation } from "./recorder/derivation.ts";
+import { DownlinkBook } from "./recorder/downlink-book.ts";
 import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
 import { ReceptionBook, tmstKeyOf } from "./recorder/reception-book.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
@@ -24,6 +27,12 @@ import { endpointText, type NewReception, nothingRecorded, type Recorded } from 
 export interface DecodedArrival {
   readonly arrival: Arrival;
   readonly decoding: UpstreamDecoding;
+}
+
+/** A datagram from a server to a gateway, as a capture shows it. */
+export interface DownlinkArrival {
+  readonly arrival: Arrival;
+  readonly downlink: DownstreamDecoding;
 }
 
 export interface RecordOptions {
@@ -39,7 +48,10 @@ export class Recorder {
   readonly #derivation: Derivation;
   readonly #refusals: RefusalBook;
   readonly #reports: ReportBook;
+  readonly #downlinks: DownlinkBook;
   #dataVersion: number;
+  /** When joins were requested or answered in this transaction. */
+  #joins: { readonly fromUs: number; readonly toUs: number } | null = null;
   #recorded: Recorded = nothingRecorded();
 
   constructor(db: Store) {
@@ -50,13 +62,18 @@ export class Recorder {
     this.#derivation = new Derivation(db);
     this.#refusals = new RefusalBook(db);
     this.#reports = new ReportBook(db);
+    this.#downlinks = new DownlinkBook(db);
     this.#dataVersion = this.#readDataVersion();
   }
 
   /** Records a batch in one durable transaction. Throws when the store refuses; then nothing of it is stored. */
-  record(batch: readonly DecodedArrival[], options: RecordOptions = {}): Recorded {
+  record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
     return this.#transact(() => {
-      for (const item of batch) this.#recordOne(item);
+      for (const item of batch) {
+        if ("downlink" in item) this.#recordDownlink(item);
+        else this.#recordOne(item);
+      }
+      this.#followJoins();
       if (options.deferSettling !== true) this.#settle();
     });
   }
@@ -108,6 +125,28 @@ export class Recorder {
     return this.#recorded;
   }
 
+  /** A downlink says nothing of what was heard; it is kept for the joins that it answers. */
+  #recordDownlink({ arrival, downlink }: DownlinkArrival): void {
+    if (!downlink.ok || downlink.datagram.kind !== "pull-response") return;
+    const gatewayId = this.#gateways.calledFrom(endpointText(arrival.to));
+    const kept = this.#downlinks.keep(arrival, downlink.datagram, gatewayId);
+    if (kept === "join-accept") this.#joinAround(arrival.atUs);
+  }
+
+  #joinAround(atUs: number): void {
+    const { fromUs, toUs } = this.#joins ?? { fromUs: atUs, toUs: atUs };
+    this.#joins = { fromUs: Math.min(fromUs, atUs), toUs: Math.max(toUs, atUs) };
+  }
+
+  /** Requests and answers may come in any order: whichever is last is looked at with what is around it. */
+  #followJoins(): void {
+    if (this.#joins === null) return;
+    const { fromUs, toUs } = this.#joins;
+    this.#joins = null;
+    const found = followJoins(this.#db, fromUs - JOIN_REACH_US, toUs + JOIN_REACH_US);
+    if (found > 0) this.#derivation.forgetKeys();
+  }
+
   #noteReplays(): void {
     for (const atUs of this.#derivation.takeReplays()) {
       const sentence = "A frame came again at a time when its node did not send it any more.";
@@ -135,6 +174,7 @@ export class Recorder {
   }
 
   #forget(): void {
+    this.#joins = null;
     this.#gateways.forget();
     this.#datagrams.forget();
     this.#derivation.forget();
@@ -259,7 +299,7 @@ export class Recorder {
       return true;
     }
     if (isFirst) this.#countPacket(gateway, reception);
-    const { devAddr, fault } = this.#derivation.derive({
+    const { devAddr, isJoinRequest, fault } = this.#derivation.derive({
       receptionId: kept.id,
       gatewayId: gateway.id,
       antenna: reception.signal.antenna,
@@ -272,6 +312,7 @@ export class Recorder {
       payload: reception.payload,
     });
     if (devAddr !== null) this.#recorded.nodes.add(devAddr);
+    if (isJoinRequest) this.#joinAround(atUs);
     if (fault !== null) {
       const oddity = { reason: `phy_${fault.reason}`, detail: describeFault(fault), keepRaw: false };
       this.#note(arrival, gateway.id, oddity, false);

@@ -10,7 +10,7 @@ import { type Proof, proveSender } from "../../ledger/keyed-proof.ts";
 import { type AddressState, type LifeState, newAddressState } from "../../ledger/life-state.ts";
 import { minuteOf } from "../../model/window.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
-import { addressesWithKeys, type HeldKeys, keysOfAddress } from "../keys.ts";
+import { addressesWithKeys, type HeldKeys, keysOfAddress } from "../key-sets.ts";
 import type { Store } from "../open.ts";
 
 /** Addresses whose state stays in memory; the longest unheard leave first. A stranger can invent any number. */

@@ -30,11 +30,12 @@ export interface StoredReception {
 export interface Derived {
   /** The node that the frame names, if it names one. */
   readonly devAddr: DevAddr | null;
+  readonly isJoinRequest: boolean;
   /** Why the payload is no LoRaWAN frame; null when it is one, or was not looked at (CRC). */
   readonly fault: WireFault | null;
 }
 
-const NOTHING: Derived = { devAddr: null, fault: null };
+const NOTHING: Derived = { devAddr: null, isJoinRequest: false, fault: null };
 
 // MType codes of uplink data; LoRaWAN 1.1, section 4.2.1, table 2.
 const UNCONFIRMED_DATA_UP = 2;
@@ -60,7 +61,7 @@ export class Derivation {
     // Without a right CRC every octet is suspect, address and counter included: it counts for the air only.
     if (crc !== "ok" || payload === null) return NOTHING;
     const decoded = decodePhyPayload(payload);
-    if (!decoded.ok) return { devAddr: null, fault: decoded.fault };
+    if (!decoded.ok) return { ...NOTHING, fault: decoded.fault };
     const phy = decoded.value;
     const placement = this.#frames.place({ ...reception, phy, content: contentOf(payload, "fCnt" in phy) });
     if (placement.kind === "joined") {
@@ -70,7 +71,11 @@ export class Derivation {
     } else {
       this.#writeFirst(placement.frame, reception.receptionId, payload);
     }
-    return { devAddr: "devAddr" in phy ? phy.devAddr : null, fault: null };
+    return {
+      devAddr: "devAddr" in phy ? phy.devAddr : null,
+      isJoinRequest: phy.messageType === "JoinRequest",
+      fault: null,
+    };
   }
 
   /** A stored reception proved the ghost of a stronger one: its airtime and its frame are taken back. */

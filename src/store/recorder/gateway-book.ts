@@ -57,9 +57,13 @@ export class GatewayBook {
   readonly #restart: Statement;
   readonly #lastReading: Statement;
   readonly #addMinute: Statement;
+  readonly #callers: Statement;
 
   constructor(db: Store) {
     this.#find = db.prepare("SELECT * FROM gateway WHERE eui = ?");
+    this.#callers = db
+      .prepare("SELECT id FROM gateway WHERE pull_source = ? ORDER BY last_at_us DESC LIMIT 1")
+      .pluck();
     this.#count = db.prepare("SELECT count(*) FROM gateway").pluck();
     this.#insert = db.prepare("INSERT INTO gateway (eui, first_at_us, last_at_us) VALUES (?, ?, ?)");
     this.#update = db.prepare(
@@ -103,6 +107,12 @@ export class GatewayBook {
     };
     this.#byEui.set(eui, entry);
     return entry;
+  }
+
+  /** Which gateway calls (PULL_DATA) from this source, "address port"; 0: none that is known. */
+  calledFrom(source: string): number {
+    for (const entry of this.#byEui.values()) if (entry.pullSource === source) return entry.id;
+    return (this.#callers.get(source) as number | undefined) ?? 0;
   }
 
   /** Notes that the gateway was heard. */
