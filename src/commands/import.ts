@@ -42,7 +42,12 @@ export function importCommand(): Command {
 
 async function readFiles(files: readonly string[], given: unknown): Promise<void> {
   const options = Options.safeParse(given);
-  if (!options.success) throw new CannotRun("--udp-port takes a number from 1 to 65535.");
+  if (!options.success) {
+    const isPort = options.error.issues[0]?.path[0] === "udpPort";
+    throw new CannotRun(
+      isPort ? "--udp-port takes a number from 1 to 65535." : "--db takes the name of a file.",
+    );
+  }
   const { db: dbPath, udpPort, json } = options.data;
   const db = openStore(dbPath);
   const recorder = new Recorder(db);
