@@ -5,16 +5,15 @@
 import { mkdtemp, rm } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { AxeBuilder } from "@axe-core/playwright";
-import type { Browser, BrowserContext, Page } from "playwright-core";
+import axe from "axe-core";
+import type { Page } from "playwright-core";
 import { build } from "vite";
 import { launchChromium } from "./chromium.ts";
 import { calmMood, type FakeService, startFakeService } from "./fake-service.ts";
 
 export interface Dashboard {
   readonly service: FakeService;
-  readonly browser: Browser;
-  /** A page at a place of the dashboard, in a context of its own. */
+  /** A place of the dashboard, loaded anew. Tabs are kept and used again: the one opened before is gone. */
   open(hash: string, options?: PageOptions): Promise<Opened>;
   /** The service's mood as at the start, its notes empty: before each test. */
   calm(): void;
@@ -22,16 +21,17 @@ export interface Dashboard {
 }
 
 export interface PageOptions {
+  /** CSS pixels; below 700 the page is under a finger, above under a mouse. */
   readonly width?: number;
   readonly height?: number;
   readonly dark?: boolean;
-  readonly timezoneId?: string;
   readonly permissions?: string[];
+  /** Whose time stands still until the test moves it by `page.clock`. */
+  readonly ownClock?: boolean;
 }
 
 export interface Opened {
   readonly page: Page;
-  readonly context: BrowserContext;
   /** Errors that the page logged, policy violations among them. */
   readonly errors: string[];
 }
@@ -46,40 +46,47 @@ export async function startDashboard(): Promise<Dashboard> {
   });
   const service = await startFakeService(folder);
   const browser = await launchChromium();
-  const contexts: BrowserContext[] = [];
+  const tabs = new Map<string, Opened>();
+
+  const tabFor = async ({ width = 1280, permissions = [], ownClock = false }: PageOptions) => {
+    const hasTouch = width < 700;
+    const kind = JSON.stringify([hasTouch, permissions, ownClock]);
+    const kept = tabs.get(kind);
+    if (kept !== undefined) return kept;
+    const context = await browser.newContext({ timezoneId: "Europe/Berlin", hasTouch, permissions });
+    if (ownClock) await context.clock.install();
+    const page = await context.newPage();
+    page.setDefaultTimeout(8000);
+    const errors: string[] = [];
+    page.on("console", (message) => {
+      // Chromium logs every answer that is no success and every line that was cut; tests cause those on purpose.
+      if (message.type() === "error" && !/Failed to load resource|WebSocket connection/.test(message.text()))
+        errors.push(message.text());
+    });
+    page.on("pageerror", (error) => errors.push(String(error)));
+    const tab = { page, errors };
+    tabs.set(kind, tab);
+    return tab;
+  };
+
   return {
     service,
-    browser,
     async open(hash, options = {}) {
-      const context = await browser.newContext({
-        viewport: { width: options.width ?? 1280, height: options.height ?? 900 },
-        colorScheme: options.dark === true ? "dark" : "light",
-        timezoneId: options.timezoneId ?? "Europe/Berlin",
-        hasTouch: (options.width ?? 1280) < 700,
-        permissions: options.permissions ?? [],
-      });
-      contexts.push(context);
-      const page = await context.newPage();
-      page.setDefaultTimeout(8000);
-      const errors: string[] = [];
-      page.on("console", (message) => {
-        // Chromium logs every answer that is no success and every line that was cut; tests cause those on purpose.
-        if (
-          message.type() === "error" &&
-          !/Failed to load resource|WebSocket connection/.test(message.text())
-        )
-          errors.push(message.text());
-      });
-      page.on("pageerror", (error) => errors.push(String(error)));
+      const tab = await tabFor(options);
+      const { page, errors } = tab;
+      // Between two places of one address a browser does not load anew.
+      await page.goto("about:blank");
+      errors.length = 0;
+      await page.setViewportSize({ width: options.width ?? 1280, height: options.height ?? 900 });
+      await page.emulateMedia({ colorScheme: options.dark === true ? "dark" : "light", media: "screen" });
       await page.goto(`${service.url}/${hash}`);
-      return { page, context, errors };
+      return tab;
     },
     calm() {
       Object.assign(service.mood, calmMood());
       for (const notes of [service.asked, service.received, service.heard]) notes.length = 0;
     },
     async close() {
-      for (const context of contexts) await context.close();
       await browser.close();
       await service.close();
       await rm(folder, { recursive: true, force: true });
@@ -87,12 +94,19 @@ export async function startDashboard(): Promise<Dashboard> {
   };
 }
 
-/** What axe finds on the page, a line a violation. */
+/**
+ * What axe finds on the page, a line a violation. Handed to the page by the debugger, which the content policy does
+ * not bind, once a load; the wrapper for Playwright opens a tab of its own for every question.
+ */
 export async function axeFindings(page: Page): Promise<string[]> {
-  const found = await new AxeBuilder({ page }).analyze();
-  return found.violations.map(
-    (violation) => `${violation.id}: ${violation.nodes.map((node) => node.html.slice(0, 160)).join(" | ")}`,
-  );
+  if (!(await page.evaluate(() => "axe" in window))) await page.evaluate(axe.source);
+  return page.evaluate(async () => {
+    const { axe } = window as unknown as { axe: typeof import("axe-core") };
+    const { violations } = await axe.run(document, { resultTypes: ["violations"] });
+    return violations.map(
+      (violation) => `${violation.id}: ${violation.nodes.map((node) => node.html.slice(0, 160)).join(" | ")}`,
+    );
+  });
 }
 
 /** How far the page is wider than its window, pixels: 0 means no horizontal scroll. */

@@ -1,4 +1,5 @@
 /** Does every view stand in each of its states: with data, empty, loading, failed, stale, and where the data are old? */
+import type { Page } from "playwright-core";
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
 import { chromiumIsHere } from "./chromium.ts";
 import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
@@ -12,6 +13,20 @@ const VIEWS: readonly [string, string, RegExp][] = [
   ["the service", "#/service", /The service is well/],
 ];
 
+/** The view stands, and what is drawn came with the first frame after the data. */
+async function drawn(page: Page, sentence: RegExp): Promise<void> {
+  await page.getByRole("heading", { level: 1, name: sentence }).waitFor();
+  await page.waitForFunction(() =>
+    [...document.querySelectorAll("canvas")].every((canvas) => canvas.width > 0),
+  );
+}
+
+function unfold(page: Page): Promise<void> {
+  return page.evaluate(() => {
+    for (const fold of document.querySelectorAll("details")) fold.open = true;
+  });
+}
+
 if (chromiumIsHere("views"))
   describe("views", () => {
     let dashboard: Dashboard;
@@ -21,25 +36,31 @@ if (chromiumIsHere("views"))
     afterAll(() => dashboard.close());
     beforeEach(() => dashboard.calm());
 
-    for (const [name, hash, sentence] of VIEWS)
-      for (const dark of [false, true])
-        for (const width of [1280, 390])
-          test(`${name} opens with its sentence, ${dark ? "dark" : "light"}, ${width} px: accessible, no sideways scroll, no error`, async () => {
-            const { page, context, errors } = await dashboard.open(hash, { width, dark });
-            await page.getByRole("heading", { level: 1, name: sentence }).waitFor();
-            // What is drawn arrives with the first frame after the data.
-            await page.waitForFunction(() =>
-              [...document.querySelectorAll("canvas")].every((canvas) => canvas.width > 0),
-            );
-            expect(await overflowPx(page)).toBe(0);
-            expect(await axeFindings(page)).toEqual([]);
-            expect(errors).toEqual([]);
-            await context.close();
-          });
+    for (const [name, hash, sentence] of VIEWS) {
+      test(`${name} opens with its sentence and is accessible in light and dark, without error or sideways scroll`, async () => {
+        const { page, errors } = await dashboard.open(hash);
+        await drawn(page, sentence);
+        expect(await overflowPx(page)).toBe(0);
+        await unfold(page);
+        expect(await axeFindings(page)).toEqual([]);
+        await page.emulateMedia({ colorScheme: "dark" });
+        expect(await axeFindings(page)).toEqual([]);
+        expect(errors).toEqual([]);
+      });
+
+      test(`${name} fits a phone of 390 px with everything folded open, without error`, async () => {
+        const { page, errors } = await dashboard.open(hash, { width: 390, dark: true });
+        await drawn(page, sentence);
+        expect(await overflowPx(page)).toBe(0);
+        await unfold(page);
+        expect(await overflowPx(page)).toBe(0);
+        expect(errors).toEqual([]);
+      });
+    }
 
     test("an empty store is a page of help: addresses, port, whether anything arrived, and the sample site", async () => {
       dashboard.service.mood.empty = true;
-      const { page, context } = await dashboard.open("#/site");
+      const { page } = await dashboard.open("#/site");
       await page.getByRole("heading", { level: 1, name: /Nothing is stored yet/ }).waitFor();
       await page.getByText("192.0.2.20").waitFor();
       await page.getByText("1700", { exact: true }).waitFor();
@@ -52,7 +73,6 @@ if (chromiumIsHere("views"))
       await page.getByRole("button", { name: /^open/ }).click();
       await page.waitForURL(/#\/site\?from=2026-03-14T08/);
       expect(dashboard.service.received.at(-1)?.path).toBe("/api/samples/orchard-morning.pcapng.gz");
-      await context.close();
     });
 
     for (const [name, hash, words] of [
@@ -62,20 +82,18 @@ if (chromiumIsHere("views"))
     ] as const)
       test(`${name}, empty, says what to do next`, async () => {
         dashboard.service.mood.empty = true;
-        const { page, context, errors } = await dashboard.open(hash, { width: 390 });
+        const { page, errors } = await dashboard.open(hash, { width: 390 });
         await page.getByText(words).first().waitFor();
         expect(await overflowPx(page)).toBe(0);
         expect(await axeFindings(page)).toEqual([]);
         expect(errors).toEqual([]);
-        await context.close();
       });
 
     test("loading keeps the shape of what comes and is accessible", async () => {
       dashboard.service.mood.silent = ["/api/nodes", "live:nodes"];
-      const { page, context } = await dashboard.open("#/nodes");
+      const { page } = await dashboard.open("#/nodes");
       await page.locator(".skeleton-row").first().waitFor();
       expect(await axeFindings(page)).toEqual([]);
-      await context.close();
     });
 
     test("failed says what failed, what to do, and asks again", async () => {
@@ -86,7 +104,7 @@ if (chromiumIsHere("views"))
       };
       dashboard.service.mood.silent = ["live:air"];
       dashboard.service.mood.fail = { "/api/air": { status: 503, body: problem } };
-      const { page, context } = await dashboard.open(
+      const { page } = await dashboard.open(
         "#/air?from=2026-03-14T08:00:00.000Z&to=2026-03-14T10:00:00.000Z",
       );
       await page.getByRole("heading", { name: "✕ The store could not be read." }).waitFor();
@@ -95,11 +113,10 @@ if (chromiumIsHere("views"))
       dashboard.service.mood.fail = {};
       await page.getByRole("button", { name: "ask again" }).click();
       await page.getByRole("heading", { name: /The busiest channel was/ }).waitFor();
-      await context.close();
     });
 
     test("a lost line dims the figures, says since when, and mends itself", async () => {
-      const { page, context } = await dashboard.open("#/site?last=3600");
+      const { page } = await dashboard.open("#/site?last=3600");
       await page.getByText("✓ connected").waitFor();
       await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
       dashboard.service.cutLine();
@@ -111,30 +128,27 @@ if (chromiumIsHere("views"))
       dashboard.service.mood.line = true;
       await page.getByText("✓ connected").waitFor({ timeout: 10_000 });
       await page.locator(".stale").waitFor({ state: "detached" });
-      await context.close();
     });
 
     test("without a live line at all the view is asked for the plain way", async () => {
       dashboard.service.mood.line = false;
-      const { page, context } = await dashboard.open("#/nodes?last=3600");
+      const { page } = await dashboard.open("#/nodes?last=3600");
       await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
       expect(dashboard.service.asked).toContain("GET /api/nodes?last=3600");
-      await context.close();
     });
 
     test("when what is stored is old, the page says where it lies and leads there", async () => {
       dashboard.service.mood.storedUntil = Date.parse("2026-03-14T10:00:00Z");
-      const { page, context } = await dashboard.open("#/nodes?last=3600");
+      const { page } = await dashboard.open("#/nodes?last=3600");
       await page.getByText(/What is stored lies in 14 Mar 2026, 09:00–11:00/).waitFor();
       await page.getByRole("button", { name: "show what is stored" }).click();
       await page.waitForURL(/#\/nodes\?from=2026-03-14T08%3A00%3A00.000Z&to=2026-03-14T10%3A01/);
       await page.getByRole("button", { name: "14 Mar 2026, 09:00–11:01" }).waitFor();
       expect(await page.getByText(/What is stored lies in/).count()).toBe(0);
-      await context.close();
     });
 
     test("prints without rail and buttons, in ink on white", async () => {
-      const { page, context } = await dashboard.open("#/nodes/01A2B3C4/1?last=21600");
+      const { page } = await dashboard.open("#/nodes/01A2B3C4/1?last=21600");
       await page.getByRole("heading", { name: /Frost probe row 12/ }).waitFor();
       await page.emulateMedia({ media: "print" });
       expect(await page.getByRole("navigation").isVisible()).toBe(false);
@@ -142,6 +156,5 @@ if (chromiumIsHere("views"))
       expect(await page.evaluate(() => getComputedStyle(document.body).backgroundColor)).toBe(
         "rgb(255, 255, 255)",
       );
-      await context.close();
     });
   });

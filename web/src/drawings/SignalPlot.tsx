@@ -12,8 +12,9 @@ import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
 import { watchSurroundings } from "./Canvas.tsx";
 import { drawLabels } from "./draw-labels.ts";
-import { drawRungs, drawSeries, ladderMarks, type Plot } from "./draw-signal.ts";
+import { drawRules, drawRungs, drawSeries, ladderMarks, type Plot } from "./draw-signal.ts";
 import { readInks } from "./inks.ts";
+import { type PlotMark, PlotMarks, placeMarks } from "./PlotMarks.tsx";
 import { factsOf, nearestPoint } from "./signal-columns.ts";
 import { timeMarks } from "./time-axis.ts";
 import "./SignalPlot.css";
@@ -24,6 +25,8 @@ export interface SignalPlotProps {
   readonly fromMs: number;
   readonly toMs: number;
   readonly label: string;
+  /** Moments at which something about the link changed: a thin rule each. */
+  readonly marks?: readonly PlotMark[];
 }
 
 /** On a narrow page the names stand above the plot: at the ends of the lines there is no room. */
@@ -58,7 +61,7 @@ export function SignalPlot(props: SignalPlotProps) {
       [props.fromMs, props.toMs],
       [null, null],
     ]);
-  }, [props.series, props.fromMs, props.toMs]);
+  }, [props.series, props.marks, props.fromMs, props.toMs]);
 
   return (
     <div class="signal-plot">
@@ -71,7 +74,10 @@ export function SignalPlot(props: SignalPlotProps) {
           ))}
         </p>
       ) : null}
-      <div ref={host} role="img" aria-label={props.label} class="signal-sheet" />
+      <div class="signal-stand">
+        <div ref={host} role="img" aria-label={props.label} class="signal-sheet" />
+        <PlotMarks marks={props.marks ?? []} label="Changes of the data rate" onRead={setReading} />
+      </div>
       <p class="signal-reading small quiet">{reading ?? "\u00A0"}</p>
     </div>
   );
@@ -156,7 +162,12 @@ function options(
       sync: { key: "signal", scales: ["x", null] },
     },
     hooks: {
-      drawAxes: [(self) => drawAll(self, latest.current)],
+      drawAxes: [
+        (self) => {
+          drawAll(self, latest.current);
+          standMarks(self, host, latest.current);
+        },
+      ],
       setCursor: [(self) => setReading(readingAt(self, latest.current))],
       setSelect: [
         (self) => {
@@ -171,7 +182,15 @@ function options(
   };
 }
 
-function drawAll(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps): void {
+/** The heads of the marks stand where the rules are drawn. */
+function standMarks(self: uPlot, host: HTMLElement, { fromMs, toMs }: SignalPlotProps): void {
+  const stand = host.parentElement;
+  if (stand === null) return;
+  const left = self.bbox.left / uPlot.pxRatio;
+  placeMarks(stand, (ms) => (ms < fromMs || ms > toMs ? null : left + self.valToPos(ms, "x")));
+}
+
+function drawAll(self: uPlot, { series, show, fromMs, toMs, marks }: SignalPlotProps): void {
   const inks = readInks();
   const plot: Plot = {
     ctx: self.ctx,
@@ -189,6 +208,10 @@ function drawAll(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps): 
   ctx.rect(plot.left, plot.top, plot.width, plot.height);
   ctx.clip();
   if (show === "snr") drawRungs(plot, factsOf(series).spreadingFactors);
+  drawRules(
+    plot,
+    (marks ?? []).map((mark) => mark.atMs),
+  );
   const ends = series.map((one, index) => drawSeries(plot, one, columnOf(one, show), index, show === "snr"));
   ctx.restore();
   ctx.save();

@@ -55,6 +55,20 @@ export function drawRungs(plot: Plot, used: ReadonlySet<number>): void {
   }
 }
 
+/** A thin vertical rule at each moment. */
+export function drawRules(plot: Plot, atMs: readonly number[]): void {
+  const { ctx, inks, ratio } = plot;
+  ctx.strokeStyle = inks.quiet;
+  ctx.lineWidth = ratio;
+  ctx.beginPath();
+  for (const ms of atMs) {
+    const x = Math.round(plotX(plot, ms)) + 0.5;
+    ctx.moveTo(x, plot.top);
+    ctx.lineTo(x, plot.top + plot.height);
+  }
+  ctx.stroke();
+}
+
 /** Values at which the ladder's axis is marked up to `high` dB, and what stands there: "SF9 −12.5" at a rung, "5" above them. */
 export function ladderMarks(high: number): { value: number; label: string }[] {
   const rungs = RUNGS.map((factor) => {

@@ -1,4 +1,4 @@
-/** What was read from files, what can be, and what is stored? */
+/** What was read from files, what can be, whose keys are at hand, and what is stored? */
 import type { CaptureRow, CapturesView as Captures } from "../../../src/contract/captures.ts";
 import type { ServiceStatus } from "../../../src/contract/status.ts";
 import { counted, figure, fileSize, percent } from "../format/format.ts";
@@ -11,6 +11,7 @@ import { Samples } from "../parts/Samples.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
 import { linkTo } from "../state/route.ts";
 import { storedWindow } from "../state/window.ts";
+import { KeysSection } from "./KeysSection.tsx";
 import "./CapturesView.css";
 
 const COLUMNS: readonly Column<CaptureRow>[] = [
@@ -127,6 +128,7 @@ export function CapturesView({ captures, status, onChanged }: CapturesViewProps)
       )}
       <h2>Samples</h2>
       <Samples samples={captures.samples} />
+      <KeysSection />
       <h2>What is stored</h2>
       {status === null ? <p class="quiet">○ Asking the service</p> : <StoredSummary status={status} />}
       <Fold title="How a capture is read">

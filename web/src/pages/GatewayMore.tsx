@@ -58,12 +58,19 @@ export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
 }
 
 function ChannelPlan({ region }: { region: GatewayRow["region"] }) {
-  const { name, confidence, alternatives, contradictions, reason } = region;
+  const { name, confidence, contradictions, reason } = region;
+  // One in two hundred and less is none that a person should look into.
+  const alternatives = region.alternatives.filter((other) => other.confidence >= 0.005);
   return (
     <>
       <p>
+        {name === null ? null : (
+          <>
+            <strong>{name}</strong>, {confidence > 0.995 ? "more than 99\u202F%" : percent(confidence, 0)}{" "}
+            sure:{" "}
+          </>
+        )}
         {reason}
-        {name === null ? "" : ` ${percent(confidence, 0)} sure.`}
       </p>
       {alternatives.length === 0 ? null : (
         <p class="quiet">

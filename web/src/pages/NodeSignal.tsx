@@ -1,5 +1,7 @@
 /** How strongly is the node heard, over time? The margin ladder, and RSSI beneath it on the same hours. */
-import type { NodePage } from "../../../src/contract/nodes.ts";
+import { useMemo } from "preact/hooks";
+import type { LinkEventRow, NodePage } from "../../../src/contract/nodes.ts";
+import type { PlotMark } from "../drawings/PlotMarks.tsx";
 import { SignalPlot } from "../drawings/SignalPlot.tsx";
 import { binSignal } from "../drawings/signal-columns.ts";
 import { db, dbm, figure } from "../format/format.ts";
@@ -9,11 +11,19 @@ import { Figure } from "../parts/Figure.tsx";
 
 const TABLE_BINS = 48;
 
+/** Changes of the data rate, as marks of the ladder. */
+function dataRateMarks(story: readonly LinkEventRow[]): PlotMark[] {
+  return story
+    .filter((moment) => moment.kind === "data-rate")
+    .map((moment) => ({ atMs: Date.parse(moment.at), sentence: moment.sentence }));
+}
+
 /** Both plots as one figure. */
 export function NodeSignal({ page }: { page: NodePage }) {
   const fromMs = Date.parse(page.window.from);
   const toMs = Date.parse(page.window.to);
   const { marginDb, rssiDbm } = page.row;
+  const marks = useMemo(() => dataRateMarks(page.story), [page.story]);
   const caption =
     marginDb.median === null
       ? "Margin ladder: no SNR was reported in this window"
@@ -25,13 +35,21 @@ export function NodeSignal({ page }: { page: NodePage }) {
         <>
           <span>dot: SNR of a frame; it stands above the rung of its spreading factor</span>
           <span>the distance is the margin</span>
+          {marks.length === 0 ? null : <span>thin rule: the data rate changed; its head says why</span>}
           <span>draw over a stretch to look at it alone</span>
         </>
       }
       drawing={
         page.series.length === 0 ? null : (
           <>
-            <SignalPlot show="snr" series={page.series} fromMs={fromMs} toMs={toMs} label={caption} />
+            <SignalPlot
+              show="snr"
+              series={page.series}
+              marks={marks}
+              fromMs={fromMs}
+              toMs={toMs}
+              label={caption}
+            />
             <p class="small quiet">RSSI in dBm, {dbm(rssiDbm.median)} in the median of the best gateway</p>
             <SignalPlot
               show="rssi"

@@ -21,6 +21,8 @@ export function FrameBytes({ frame }: { frame: FrameView }) {
   const field = lit === null ? undefined : flat[lit]?.field;
   const covers = (at: number) => field !== undefined && at >= field.at && at < field.at + field.size;
   const ink = inkOf(flat);
+  // A pointer that leaves one field does not darken another that has the focus.
+  const dark = (index: number) => setLit((before) => (before === index ? null : before));
   const walk = (event: KeyboardEvent) => {
     const step = { ArrowLeft: -1, ArrowRight: 1, ArrowUp: -PER_ROW, ArrowDown: PER_ROW }[event.key];
     if (step === undefined) return;
@@ -74,7 +76,7 @@ export function FrameBytes({ frame }: { frame: FrameView }) {
           <CopyButton words="copy JSON" text={() => JSON.stringify(frame, null, 2)} />
         </div>
       </div>
-      <Tree flat={flat} lit={lit} onLight={setLit} ink={ink} />
+      <Tree flat={flat} lit={lit} onLight={setLit} onDark={dark} ink={ink} />
     </div>
   );
 }
@@ -82,11 +84,12 @@ export function FrameBytes({ frame }: { frame: FrameView }) {
 interface TreeProps {
   readonly flat: readonly FlatField[];
   readonly lit: number | null;
-  readonly onLight: (index: number | null) => void;
+  readonly onLight: (index: number) => void;
+  readonly onDark: (index: number) => void;
   readonly ink: readonly string[];
 }
 
-function Tree({ flat, lit, onLight, ink }: TreeProps) {
+function Tree({ flat, lit, onLight, onDark, ink }: TreeProps) {
   return (
     <ul class="fields">
       {flat.map(({ index, depth, field }) => (
@@ -96,9 +99,9 @@ function Tree({ flat, lit, onLight, ink }: TreeProps) {
             class={lit === index ? "field-row lit" : "field-row"}
             aria-pressed={lit === index}
             onMouseEnter={() => onLight(index)}
-            onMouseLeave={() => onLight(null)}
+            onMouseLeave={() => onDark(index)}
             onFocus={() => onLight(index)}
-            onBlur={() => onLight(null)}
+            onBlur={() => onDark(index)}
           >
             <span class={`field-name octet-${ink[index] ?? "none"}`}>{field.name}</span>
             <span class="mono field-value">{field.value}</span>

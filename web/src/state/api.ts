@@ -4,6 +4,7 @@
  */
 import type { LabelChange } from "../../../src/contract/captures.ts";
 import type { Problem } from "../../../src/contract/common.ts";
+import type { KeysTaken } from "../../../src/contract/keys.ts";
 
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 
@@ -35,6 +36,20 @@ export function putLabel(
     headers: { "content-type": "application/json" },
     body: JSON.stringify(change),
   });
+}
+
+/** Takes in the text of a key file: in the body, never in the address, which is logged and remembered. */
+export function putKeys(file: string): Promise<Answer<KeysTaken>> {
+  return ask("/api/keys", {
+    method: "PUT",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify({ file }),
+  });
+}
+
+/** Removes the keys of a device address or DevEUI. */
+export function deleteKeys(id: string): Promise<Answer<KeysTaken>> {
+  return ask(`/api/keys/${encodeURIComponent(id)}`, { method: "DELETE" });
 }
 
 /** Sends a capture file, telling its progress 0…1. XMLHttpRequest, since fetch does not tell how much was sent. */

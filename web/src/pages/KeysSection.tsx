@@ -1,0 +1,119 @@
+/** Whose keys are at hand? Names only: keys can be taken in and removed here, and are never shown. */
+import { useRef, useState } from "preact/hooks";
+import type { KeyRow, KeysView } from "../../../src/contract/keys.ts";
+import { counted } from "../format/format.ts";
+import { type Column, DataTable } from "../parts/DataTable.tsx";
+import { deleteKeys } from "../state/api.ts";
+import { useViewData } from "../state/view-data.ts";
+import { KeysIntake } from "./KeysIntake.tsx";
+import "./KeysSection.css";
+
+/** The section: caution, list, and the way in. */
+export function KeysSection() {
+  const loaded = useViewData<KeysView>({ topic: null, path: "/api/keys", key: null }, null);
+  const [said, setSaid] = useState<{ words: string; bad: boolean } | null>(null);
+  const heading = useRef<HTMLHeadingElement>(null);
+  const keys = loaded.data?.keys ?? null;
+  const remove = async (row: KeyRow) => {
+    const answer = await deleteKeys(row.id);
+    if (answer.ok) {
+      setSaid({ words: `✓ The keys of ${row.id} were removed.`, bad: false });
+      // The button that had the focus is gone with its row.
+      heading.current?.focus();
+      loaded.reload();
+    } else setSaid({ words: `✕ ${answer.problem.sentence} ${answer.problem.remedy}`, bad: true });
+  };
+  return (
+    <section aria-label="Keys" class="keys">
+      <h2 ref={heading} tabIndex={-1}>
+        Keys
+      </h2>
+      <p class="quiet">
+        Nothing here needs keys. With them Mastlog proves whose frames it hears, and reads what is encrypted.
+      </p>
+      <p>Keys stay on this machine, in the store file; they appear in no export, report, log or answer.</p>
+      {loaded.problem === null ? null : (
+        <p class="notice notice-bad" role="alert">
+          ✕ {loaded.problem.sentence} {loaded.problem.remedy}{" "}
+          <button type="button" class="link" onClick={loaded.reload}>
+            ask again
+          </button>
+        </p>
+      )}
+      {keys === null ? null : (
+        <DataTable
+          label={`Keys at hand of ${counted(keys.length, "node")}`}
+          none="No keys are at hand."
+          columns={columns(remove)}
+          rows={keys}
+          rowKey={(row) => `${row.id} ${row.origin} ${row.devAddr} ${row.held.join()} ${row.note}`}
+        />
+      )}
+      <p class={said?.bad === true ? "keys-bad" : ""} role="status">
+        {said?.words}
+      </p>
+      <KeysIntake
+        onTaken={(taken) => {
+          setSaid({ words: `✓ Keys of ${counted(taken, "node")} were taken in.`, bad: false });
+          loaded.reload();
+        }}
+        onRefused={(words) => setSaid({ words: `✕ ${words}`, bad: true })}
+      />
+    </section>
+  );
+}
+
+function columns(remove: (row: KeyRow) => Promise<void>): readonly Column<KeyRow>[] {
+  return [
+    {
+      key: "node",
+      head: "Address",
+      sort: (row) => row.devAddr,
+      cell: (row) => (row.devAddr === null ? "any" : <span class="mono">{row.devAddr}</span>),
+    },
+    {
+      key: "device",
+      head: "DevEUI",
+      sort: (row) => row.devEui,
+      cell: (row) => (row.devEui === null ? "–" : <span class="mono">{row.devEui}</span>),
+    },
+    { key: "held", head: "Holds", cell: (row) => <span class="mono">{row.held.join(", ")}</span> },
+    {
+      key: "origin",
+      head: "From",
+      sort: (row) => row.origin,
+      cell: (row) => (row.origin === "join" ? "a join that was followed" : "a key file"),
+    },
+    { key: "note", head: "Note", sort: (row) => row.note, cell: (row) => row.note ?? "–" },
+    { key: "remove", head: "Remove", cell: (row) => <Remove row={row} remove={remove} /> },
+  ];
+}
+
+/** Asks once more: what is removed must be taken in anew from its file. */
+function Remove({ row, remove }: { row: KeyRow; remove: (row: KeyRow) => Promise<void> }) {
+  const [asking, setAsking] = useState(false);
+  const first = useRef<HTMLButtonElement>(null);
+  const second = useRef<HTMLButtonElement>(null);
+  // The focus goes with the question, and back when the keys are kept.
+  const ask = (now: boolean) => {
+    setAsking(now);
+    requestAnimationFrame(() => (now ? second : first).current?.focus());
+  };
+  const whose = <span class="unseen"> the keys of {row.id}</span>;
+  if (!asking)
+    return (
+      <button ref={first} type="button" class="link" onClick={() => ask(true)}>
+        remove{whose}
+      </button>
+    );
+  return (
+    <span class="nowrap">
+      <button ref={second} type="button" class="plain" onClick={() => void remove(row)}>
+        yes, remove{whose}
+      </button>{" "}
+      <button type="button" class="link" onClick={() => ask(false)}>
+        keep{whose}
+      </button>
+    </span>
+  );
+}
