@@ -4,16 +4,16 @@
 import { describeModulation } from "../../model/modulation.ts";
 import type { HeardChannel } from "./region-hypotheses.ts";
 import {
+  channelAllows,
   channelAt,
+  channelOfReception,
   megahertz,
   type PlanVariant,
   type RegionPlan,
   regionPlan,
   uplinkDataRates,
 } from "./region-plan.ts";
-
-/** Receptions after which the silence of a channel is worth a sentence. Common practice, no source. */
-const ENOUGH_FOR_SILENCE = 50;
+import { silence } from "./silence.ts";
 
 export interface ContradictionOptions {
   /** The sub-band that the gateway is set to, of a plan that has them. */
@@ -22,7 +22,8 @@ export interface ContradictionOptions {
 
 /**
  * Sentences about the difference between what was heard and a region, each true by itself; none when all fits or the
- * region is unknown. A thing counts from two receptions on: single ones may be false detections.
+ * region is unknown. A thing counts from two receptions on: single ones may be false detections. A size counts at
+ * once: of several receptions only the largest is known.
  */
 export function contradictionsWith(
   region: RegionPlan | string,
@@ -37,13 +38,11 @@ export function contradictionsWith(
   if (variant === null) {
     return [];
   }
-  const subBand = options.subBand ?? null;
   return [
     ...outsidePlan(plan, variant, heard),
     ...foreignDataRates(plan, variant, heard),
     ...tooLong(plan, variant, heard),
-    ...(subBand === null ? [] : subBandSentences(plan, variant, heard, subBand)),
-    ...(plan.kind === "dynamic" ? silentDefaults(plan, variant, heard) : []),
+    ...silence(plan, variant, heard, options.subBand ?? null),
   ];
 }
 
@@ -54,7 +53,7 @@ function bestVariant(plan: RegionPlan, heard: readonly HeardChannel[]): PlanVari
   for (const variant of plan.variants) {
     let fitting = 0;
     for (const h of heard) {
-      const onChannel = plan.kind === "dynamic" || channelOf(variant, h) !== null;
+      const onChannel = plan.kind === "dynamic" || channelOfReception(variant, h) !== null;
       fitting += onChannel && uplinkDataRates(variant, h.modulation).length > 0 ? h.count : 0;
     }
     if (fitting > most) {
@@ -63,14 +62,6 @@ function bestVariant(plan: RegionPlan, heard: readonly HeardChannel[]): PlanVari
     }
   }
   return best;
-}
-
-function channelOf(variant: PlanVariant, h: HeardChannel) {
-  return channelAt(
-    variant,
-    h.frequencyHz,
-    h.modulation.kind === "lora" ? h.modulation.bandwidthHz : undefined,
-  );
 }
 
 function anyChannelAt(plan: RegionPlan, variant: PlanVariant, frequencyHz: number): boolean {
@@ -97,10 +88,8 @@ function foreignDataRates(plan: RegionPlan, variant: PlanVariant, heard: readonl
       foreign.push(h);
     } else if (plan.kind === "fixed") {
       const onFrequency = channelAt(variant, h.frequencyHz);
-      const allowed = channelOf(variant, h)?.dataRates ?? [];
-      const fits =
-        channelOf(variant, h) !== null && (allowed.length === 0 || rates.some((dr) => allowed.includes(dr)));
-      if (onFrequency !== null && !fits) {
+      const channel = channelOfReception(variant, h);
+      if (onFrequency !== null && (channel === null || !channelAllows(channel, rates))) {
         misplaced.push(h);
       }
     }
@@ -130,64 +119,6 @@ function tooLong(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardCh
     }
   }
   return [...sentences].map(([what, longest]) => `${what.replace("@", String(longest))}.`);
-}
-
-function subBandSentences(
-  plan: RegionPlan,
-  variant: PlanVariant,
-  heard: readonly HeardChannel[],
-  subBand: number,
-): string[] {
-  const total = heard.reduce((sum, h) => sum + h.count, 0);
-  const inside = new Set<number>();
-  const elsewhere: { readonly subBand: number; readonly h: HeardChannel }[] = [];
-  for (const h of heard) {
-    const channel = channelOf(variant, h);
-    if (channel?.subBand === subBand) {
-      inside.add(channel.index);
-    } else if (channel !== null && channel.subBand !== null) {
-      elsewhere.push({ subBand: channel.subBand, h });
-    }
-  }
-  const sentences: string[] = [];
-  if (inside.size === 0) {
-    if (total >= 2) {
-      sentences.push(`Sub-band ${subBand} of ${plan.plan} was never heard in ${total} receptions.`);
-    }
-  } else if (total >= 2 * ENOUGH_FOR_SILENCE) {
-    // Only 125 kHz channels: many nodes never use the 500 kHz one.
-    const silent = variant.channels.filter(
-      (c) => c.subBand === subBand && c.bandwidthHz === 125_000 && !inside.has(c.index),
-    );
-    if (silent.length > 0) {
-      const list = silent.map((c) => megahertz(c.frequencyHz)).join(", ");
-      sentences.push(`Never heard in ${total} receptions of sub-band ${subBand}: ${list} MHz.`);
-    }
-  }
-  const bands = new Map<number, number>();
-  for (const { subBand: other, h } of elsewhere) {
-    bands.set(other, (bands.get(other) ?? 0) + h.count);
-  }
-  for (const [other, count] of [...bands].sort((a, b) => a[0] - b[0])) {
-    if (count >= 2) {
-      sentences.push(`${count} receptions in sub-band ${other}, beside sub-band ${subBand}.`);
-    }
-  }
-  return sentences;
-}
-
-function silentDefaults(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
-  const total = heard.reduce((sum, h) => sum + h.count, 0);
-  if (total < ENOUGH_FOR_SILENCE) {
-    return [];
-  }
-  const heardIndexes = new Set(heard.map((h) => channelAt(variant, h.frequencyHz)?.index));
-  return variant.channels
-    .filter((c) => !heardIndexes.has(c.index))
-    .map(
-      (c) =>
-        `The default channel ${megahertz(c.frequencyHz)} MHz of ${plan.plan} was never heard in ${total} receptions.`,
-    );
 }
 
 /** Sums counts of what has the same name; two receptions at least, most frequent first. */

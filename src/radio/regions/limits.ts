@@ -51,10 +51,10 @@ export const EU868_BANDS: readonly EuropeanBand[] = [
   { letter: "Q", fromHz: 869.7e6, toHz: 870.0e6, limit: 0.01, erpMw: 25, source: MAC_AND_MEMORY },
 ];
 
-/** Duty-cycle limit at a frequency; null for an unknown region. Bands are half open, the last one closed. */
+/** Duty-cycle limit at a frequency; null for an unknown region or a user's own plan, which names none. Bands are half open, the last one closed. */
 export function dutyCycleLimitFor(frequencyHz: number, region: RegionPlan | string): DutyCycleLimit | null {
   const plan = typeof region === "string" ? regionPlan(region) : region;
-  if (plan === null) {
+  if (plan === null || plan.record === null) {
     return null;
   }
   if (plan.name === "EU868") {
@@ -120,10 +120,10 @@ export interface DwellLimit {
   readonly source: string;
 }
 
-/** Longest single frame in a region for a LoRa bandwidth; null for an unknown region. */
+/** Longest single frame in a region for a LoRa bandwidth; null for an unknown region or a user's own plan. */
 export function dwellLimitFor(region: RegionPlan | string, bandwidthHz: number): DwellLimit | null {
   const plan = typeof region === "string" ? regionPlan(region) : region;
-  if (plan === null) {
+  if (plan === null || plan.record === null) {
     return null;
   }
   const { dwellTime } = plan.record;

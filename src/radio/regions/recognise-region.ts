@@ -1,16 +1,17 @@
 /**
  * Which regional channel plan does a gateway listen to, judged from what it heard?
- * Confidence is a posterior probability under the model of region-hypotheses.ts.
+ * Confidence is a posterior probability under the model of region-hypotheses.ts. A plan that the user gave is one more
+ * hypothesis; its prior is chosen there.
  */
 import { contradictionsWith } from "./contradictions.ts";
 import { type HeardChannel, type Hypothesis, regionHypotheses } from "./region-hypotheses.ts";
-import type { RegionPlan } from "./region-plan.ts";
+import { channelOfReception, type RegionPlan } from "./region-plan.ts";
 
 export type { HeardChannel } from "./region-hypotheses.ts";
 
 export interface RegionRecognition {
   readonly verdict: "recognised" | "ambiguous" | "no-known-plan" | "nothing-heard";
-  /** The region when recognised, else null. */
+  /** The region, or the user's own plan, when recognised; else null. */
   readonly name: string | null;
   /** Posterior probability of the best region, 0 to 1; see region-hypotheses.ts. */
   readonly confidence: number;
@@ -20,17 +21,27 @@ export interface RegionRecognition {
   readonly variant: string | null;
   /** Other regions worth 5 % or more, best first; with an ambiguous verdict the best is among them. */
   readonly alternatives: readonly { readonly name: string; readonly confidence: number }[];
-  /** Sentences about what was heard and does not fit the best region. */
+  /**
+   * Sentences about what was heard and does not fit the plan recognised, and about what does not fit an own plan whose
+   * channels carry most receptions although another plan explains them as well or better: its giver expects it.
+   */
   readonly contradictions: readonly string[];
   /** A sentence for the verdict. */
   readonly reason: string;
 }
 
-/** Posterior from which a region counts as recognised, and a sub-band as standing out. */
+/** Posterior from which a region counts as recognised and a sub-band as standing out; share that is "most". */
 const ENOUGH = 0.8;
 
-/** Judges a gateway's receptions; order does not matter. Leave out receptions with a wrong CRC: noise hears every plan. */
-export function recogniseRegion(heard: readonly HeardChannel[]): RegionRecognition {
+/**
+ * Judges a gateway's receptions; order does not matter. Leave out receptions with a wrong CRC:
+ * noise hears every plan.
+ * `ownPlans`: the user's own, as readOwnPlans gives them.
+ */
+export function recogniseRegion(
+  heard: readonly HeardChannel[],
+  ownPlans: readonly RegionPlan[] = [],
+): RegionRecognition {
   const evidence = heard.filter((h) => h.count > 0 && h.frequencyHz > 0);
   const total = evidence.reduce((sum, h) => sum + h.count, 0);
   if (total === 0) {
@@ -45,7 +56,24 @@ export function recogniseRegion(heard: readonly HeardChannel[]): RegionRecogniti
       reason: "Nothing was heard yet, so the channel plan is unknown.",
     };
   }
-  return conclude(regionHypotheses(evidence), evidence, total);
+  const verdict = conclude(regionHypotheses(evidence, ownPlans), evidence, total);
+  const expected = ownPlans.filter(
+    (plan) => plan.name !== verdict.name && carriesMost(plan, evidence, total),
+  );
+  return {
+    ...verdict,
+    contradictions: [
+      ...verdict.contradictions,
+      ...expected.flatMap((plan) => contradictionsWith(plan, evidence)),
+    ],
+  };
+}
+
+function carriesMost(plan: RegionPlan, evidence: readonly HeardChannel[], total: number): boolean {
+  return plan.variants.some((variant) => {
+    const onChannels = evidence.filter((h) => channelOfReception(variant, h) !== null);
+    return onChannels.reduce((sum, h) => sum + h.count, 0) >= ENOUGH * total;
+  });
 }
 
 function conclude(
@@ -92,6 +120,7 @@ function conclude(
   }
   const own = hypotheses.filter((h) => h.plan === best.plan);
   const subBand = standingOut(own, (h) => h.subBand);
+  const remark = best.plan.remark === null ? "" : ` (${best.plan.remark.replace(/\.$/, "")})`;
   return {
     verdict: "recognised",
     name: best.plan.name,
@@ -100,7 +129,7 @@ function conclude(
     variant: standingOut(own, (h) => h.variant),
     alternatives: listed(regions.slice(1)),
     contradictions: contradictionsWith(best.plan, evidence, { subBand }),
-    reason: `${best.plan.plan}${subBand === null ? "" : `, sub-band ${subBand}`}, from ${total} receptions.`,
+    reason: `${best.plan.plan}${subBand === null ? "" : `, sub-band ${subBand}`}, from ${total} receptions${remark}.`,
   };
 }
 

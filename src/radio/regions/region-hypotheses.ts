@@ -8,6 +8,11 @@
  * - A channel costs a hypothesis a factor that says how well it fits: nothing when it must be there (default channel, channel of
  *   the sub-band), two thirds when it continues a 200 kHz raster, little when it lies elsewhere in the band, nearly
  *   everything outside. So does a data rate that the region does not have.
+ * - A plan that the user gave as a file is one more hypothesis, five times as likely beforehand as a region: who hands
+ *   in a plan expects it at this site, so what fits both a region and the plan goes to the plan (5/6 passes the mark
+ *   for "recognised"). Five is little against evidence: one channel or one data rate outside the plan outweighs it a
+ *   hundredfold. Two own plans that fit alike stay ambiguous. Its channels must be there, up to the eight that a
+ *   gateway listens to at once; a data rate costs also when only its channel does not allow it.
  * - Silence counts against a channel that should carry a share of the frames, the more the more frames were heard.
  * The factors are common practice without a source; they were chosen so that sets which truly fit two plans (AS923
  * on the raster of AU915's sixth sub-band) come out ambiguous.
@@ -15,7 +20,9 @@
 import type { Modulation } from "../../model/modulation.ts";
 import {
   CHANNEL_TOLERANCE_HZ,
+  channelAllows,
   channelAt,
+  channelOfReception,
   type PlanVariant,
   type RegionPlan,
   regionPlans,
@@ -49,8 +56,11 @@ export interface Hypothesis {
   readonly log: number;
 }
 
-/** Every hypothesis with its weight; `plan` null stands for "no plan in the file". */
-export function regionHypotheses(evidence: readonly HeardChannel[]): Hypothesis[] {
+/** Every hypothesis with its weight; `plan` null stands for "no plan known". `ownPlans`: see own-plans.ts. */
+export function regionHypotheses(
+  evidence: readonly HeardChannel[],
+  ownPlans: readonly RegionPlan[] = [],
+): Hypothesis[] {
   const total = evidence.reduce((sum, h) => sum + h.count, 0);
   const channels = channelsOf(evidence);
   const hypotheses = regionPlans.flatMap((plan) =>
@@ -58,6 +68,7 @@ export function regionHypotheses(evidence: readonly HeardChannel[]): Hypothesis[
       ? fixedHypotheses(plan, channels, evidence, total)
       : dynamicHypotheses(plan, channels, evidence, total),
   );
+  hypotheses.push(...ownPlans.flatMap((plan) => ownHypotheses(plan, channels, evidence, total)));
   const none = channels.reduce((sum, c) => sum + c.weight * LOG.unknownPlan, Math.log(0.05));
   hypotheses.push({ plan: null, variant: null, subBand: null, log: none });
   return hypotheses;
@@ -91,11 +102,16 @@ function weightOf(count: number): number {
   return Math.min(1, count / 3);
 }
 
-/** What the modulations heard cost a variant: those that are none of its uplink data rates. */
-function dataRateLog(variant: PlanVariant, evidence: readonly HeardChannel[]): number {
+/** What the modulations heard cost a variant: those that are none of its uplink data rates, or not `allowed` there. */
+function dataRateLog(
+  variant: PlanVariant,
+  evidence: readonly HeardChannel[],
+  allowed: (heard: HeardChannel, rates: readonly number[]) => boolean = (_, rates) => rates.length > 0,
+): number {
   const foreign = new Map<string, number>();
-  for (const { modulation, count } of evidence) {
-    if (uplinkDataRates(variant, modulation).length === 0) {
+  for (const heard of evidence) {
+    const { modulation, count } = heard;
+    if (!allowed(heard, uplinkDataRates(variant, modulation))) {
       const key = JSON.stringify(modulation);
       foreign.set(key, (foreign.get(key) ?? 0) + count);
     }
@@ -201,9 +217,45 @@ function fixedHypotheses(
           log += silenceLog(1 / 8, total, 0.3);
         }
       }
-      hypotheses.push({ plan, variant: variant.name, subBand: plan.record.subBands ? group : null, log });
+      hypotheses.push({
+        plan,
+        variant: variant.name,
+        subBand: plan.record?.subBands !== undefined ? group : null,
+        log,
+      });
     }
     return hypotheses;
+  });
+}
+
+/** Eight LoRa channels at once are what a gateway's concentrator hears. Common practice, no source. */
+const CHANNELS_AT_ONCE = 8;
+const OWN_PLAN_PRIOR = 5;
+
+function ownHypotheses(
+  plan: RegionPlan,
+  channels: readonly Channel[],
+  evidence: readonly HeardChannel[],
+  total: number,
+): Hypothesis[] {
+  return plan.variants.map((variant) => {
+    let log = Math.log(OWN_PLAN_PRIOR);
+    log += dataRateLog(variant, evidence, (heard, rates) => {
+      const channel = channelOfReception(variant, heard);
+      return rates.length > 0 && (channel === null || channelAllows(channel, rates));
+    });
+    const hits = new Set<number>();
+    for (const { frequencyHz, bandwidthHz, weight } of channels) {
+      const hit = channelAt(variant, frequencyHz, bandwidthHz);
+      if (hit === null) {
+        log += weight * LOG.outside;
+      } else {
+        hits.add(hit.index);
+      }
+    }
+    const silent = Math.max(0, Math.min(variant.channels.length, CHANNELS_AT_ONCE) - hits.size);
+    log += silent * silenceLog(1 / 16, total, 0.3);
+    return { plan, variant: variant.name, subBand: null, log };
   });
 }
 

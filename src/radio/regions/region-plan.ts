@@ -12,7 +12,8 @@ import {
 
 export interface UplinkChannel {
   readonly frequencyHz: number;
-  readonly bandwidthHz: number;
+  /** Null: whatever bandwidth its data rates have, as in plans of the user's own. */
+  readonly bandwidthHz: number | null;
   /** Number within a fixed plan; position among the default channels of a dynamic plan. */
   readonly index: number;
   /** Data rates that the channel itself allows. Empty: any uplink data rate. */
@@ -21,13 +22,25 @@ export interface UplinkChannel {
   readonly subBand: number | null;
 }
 
+/** A data rate of a plan. LR-FHSS of a user's own plan names no coding rate (null): each one counts. */
+export type PlanDataRate = DataRateRecord | OwnLrFhssRate;
+
+export interface OwnLrFhssRate {
+  readonly modulation: "LR-FHSS";
+  readonly codingRate: null;
+  readonly occupiedChannelWidthHz: number;
+  readonly direction: "up";
+}
+
 /** One set of channels of a region; only CN470 has several. */
 export interface PlanVariant {
   readonly name: string | null;
   /** All uplink channels of a fixed plan; the default channels of a dynamic one. */
   readonly channels: readonly UplinkChannel[];
   readonly downlinkHz: readonly number[];
-  readonly dataRates: ReadonlyMap<number, DataRateRecord>;
+  readonly dataRates: ReadonlyMap<number, PlanDataRate>;
+  /** Whether data rates beside the named ones may be used too: a user's own plan need not name any. */
+  readonly anyDataRate: boolean;
   /** Largest PHYPayload in octets for each data rate, the most generous table; null: the data rate is not usable. */
   readonly mostPhyPayload: ReadonlyMap<number, number | null>;
 }
@@ -41,10 +54,14 @@ export interface RegionPlan {
   readonly fromHz: number;
   readonly toHz: number;
   readonly variants: readonly PlanVariant[];
-  /** Something to say whenever the region is named: withdrawn, or no standard; else null. */
+  /** Something to say whenever the region is named: withdrawn, no standard, a user's remark; else null. */
   readonly remark: string | null;
-  readonly record: RegionRecord;
+  /** What the file of regional parameters holds besides; null for a plan of the user's own. */
+  readonly record: RegionRecord | null;
 }
+
+/** RP002: N counts FRMPayload; a frame adds 13 octets of header, port and integrity code (PHYPayload limit N + 13). */
+export const FRAME_OVERHEAD_BYTES = 13;
 
 /** Every region of the file, in its order. */
 export const regionPlans: readonly RegionPlan[] = Object.entries(regionFile.regions).map(
@@ -74,6 +91,7 @@ function variantsOf(record: RegionRecord): PlanVariant[] {
       channels: variant.uplink.flatMap((block) => channelsOfBlock(block, record)),
       downlinkHz: variant.downlink.flatMap((block) => frequenciesOf(block)),
       dataRates,
+      anyDataRate: false,
       mostPhyPayload,
     }));
     if (record.legacyPlan !== undefined) {
@@ -88,6 +106,7 @@ function variantsOf(record: RegionRecord): PlanVariant[] {
             { modulation: "LORA" as const, sf, bwHz: 125_000, direction: "both" as const },
           ]),
         ),
+        anyDataRate: false,
         mostPhyPayload: phyPayloadLimits(record.legacyPlan.maxPayload),
       });
     }
@@ -109,6 +128,7 @@ function variantsOf(record: RegionRecord): PlanVariant[] {
       channels: [...defaults, ...blocks],
       downlinkHz: downlink === undefined ? [] : frequenciesOf(downlink),
       dataRates,
+      anyDataRate: false,
       mostPhyPayload,
     },
   ];
@@ -137,27 +157,36 @@ function channelsOfBlock(block: BlockRecord, record: RegionRecord): UplinkChanne
   });
 }
 
-/** RP002: N counts FRMPayload; a frame adds 13 octets of header, port and integrity code (PHYPayload limit N + 13). */
+/** Octets of PHYPayload for each data rate; the most generous of the file's tables. */
 function phyPayloadLimits(payload: PayloadRecord): Map<number, number | null> {
   const limits = new Map<number, number | null>();
   for (const table of [payload.noRepeater, payload.uplinkDwell400?.noRepeater ?? {}]) {
     for (const [dr, n] of Object.entries(table)) {
       const known = limits.get(Number(dr)) ?? null;
-      const limit = n === null ? null : n + 13;
+      const limit = n === null ? null : n + FRAME_OVERHEAD_BYTES;
       limits.set(Number(dr), known === null ? limit : Math.max(known, limit ?? 0));
     }
   }
   return limits;
 }
 
+/** Stands for a data rate that a variant allows without naming it. */
+const UNNAMED_DATA_RATE = -1;
+
 /** The uplink data rates of a variant that a modulation can be; empty when none. */
 export function uplinkDataRates(variant: PlanVariant, modulation: Modulation): number[] {
-  return [...variant.dataRates].flatMap(([dr, rate]) =>
+  const named = [...variant.dataRates].flatMap(([dr, rate]) =>
     rate.direction !== "down" && sameModulation(rate, modulation) ? [dr] : [],
   );
+  return named.length === 0 && variant.anyDataRate ? [UNNAMED_DATA_RATE] : named;
 }
 
-function sameModulation(rate: DataRateRecord, modulation: Modulation): boolean {
+/** Whether a channel allows one of some data rates, as uplinkDataRates gives them. */
+export function channelAllows(channel: UplinkChannel, rates: readonly number[]): boolean {
+  return channel.dataRates.length === 0 || rates.some((dr) => channel.dataRates.includes(dr));
+}
+
+function sameModulation(rate: PlanDataRate, modulation: Modulation): boolean {
   switch (modulation.kind) {
     case "lora":
       // 1 % apart counts as equal: plans write 812 kHz for a bandwidth of 812.5 kHz.
@@ -174,7 +203,8 @@ function sameModulation(rate: DataRateRecord, modulation: Modulation): boolean {
         Math.abs(rate.occupiedChannelWidthHz - modulation.operatingWidthHz) <=
           0.01 * rate.occupiedChannelWidthHz &&
         // Some software writes 4/6 for 2/3.
-        (modulation.codingRate === rate.codingRate ||
+        (rate.codingRate === null ||
+          modulation.codingRate === rate.codingRate ||
           (modulation.codingRate === "4/6" && rate.codingRate === "2/3"))
       );
     case "unknown":
@@ -196,9 +226,19 @@ export function channelAt(
       (channel) =>
         Math.abs(channel.frequencyHz - frequencyHz) <= CHANNEL_TOLERANCE_HZ &&
         (bandwidthHz === undefined ||
+          channel.bandwidthHz === null ||
           Math.abs(channel.bandwidthHz - bandwidthHz) <= 0.01 * channel.bandwidthHz),
     ) ?? null
   );
+}
+
+/** The channel of a variant that a reception can be on: of its frequency and, with LoRa, of its bandwidth. */
+export function channelOfReception(
+  variant: PlanVariant,
+  heard: { readonly frequencyHz: number; readonly modulation: Modulation },
+): UplinkChannel | null {
+  const { frequencyHz, modulation } = heard;
+  return channelAt(variant, frequencyHz, modulation.kind === "lora" ? modulation.bandwidthHz : undefined);
 }
 
 /** `867.1` from 867100000; as many digits as the frequency needs. */

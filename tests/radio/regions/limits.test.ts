@@ -11,7 +11,7 @@ describe("duty-cycle limits", () => {
       at = band.toHz;
     }
     expect(at).toBe(870e6);
-    for (const band of regionPlan("EU868")!.record.dutyCycle.bands) {
+    for (const band of regionPlan("EU868")!.record!.dutyCycle.bands) {
       expect(dutyCycleLimitFor((band.fromHz + band.toHz) / 2, "EU868")?.limit).toBe(band.limit);
     }
   });

@@ -1,0 +1,156 @@
+/**
+ * Which channel plans does a user's own file hold? JSON, checked wholly:
+ *
+ *   {"plans": [{
+ *     "name": "Orchard test plan",
+ *     "channels": [{"frequencyHz": 868100000}, {"frequencyHz": 868300000, "dataRates": ["SF7BW250"]}],
+ *     "dataRates": ["SF7BW125", "SF9BW125", "FSK 50 kb/s"],
+ *     "mostPayloadBytes": {"SF9BW125": 51},
+ *     "remark": "barn side only"
+ *   }]}
+ *
+ * `channels` are all uplink channels. `dataRates` holds on every channel that names none of its own; where neither names
+ * any, all are allowed. `mostPayloadBytes` counts the application payload, as N of the regional tables does (RP002); a
+ * frame has 13 octets more.
+ */
+import { DATA_RATE_NAME_EXAMPLES, dataRateKey, dataRateNamed } from "./data-rate-names.ts";
+import { ownPlansOf, type PlanRecord, shortened } from "./own-plan-form.ts";
+import {
+  CHANNEL_TOLERANCE_HZ,
+  FRAME_OVERHEAD_BYTES,
+  megahertz,
+  type PlanDataRate,
+  type RegionPlan,
+  regionPlans,
+} from "./region-plan.ts";
+
+export type OwnPlansReading =
+  | { readonly ok: true; readonly plans: readonly RegionPlan[] }
+  | { readonly ok: false; readonly sentence: string };
+
+/** The plans of a file's text, or one sentence that says what is wrong and where. Never throws. */
+export function readOwnPlans(text: string): OwnPlansReading {
+  let data: unknown;
+  try {
+    // Editors of some systems put a byte order mark first.
+    data = JSON.parse(text.replace(/^\uFEFF/, ""));
+  } catch (error) {
+    const trouble = error instanceof Error ? error.message.replace(/\s+/g, " ").trim() : "unreadable";
+    return { ok: false, sentence: `The plan file is not JSON: ${trouble}.` };
+  }
+  const { plans, trouble } = ownPlansOf(data);
+  if (plans === null) {
+    return refused(trouble);
+  }
+  const second = plans.map((plan, i) => troubleOf(plan, i, plans)).find((found) => found !== null);
+  return second === undefined ? { ok: true, plans: plans.map(planOf) } : refused(second);
+}
+
+function refused(what: string): OwnPlansReading {
+  return { ok: false, sentence: `The plan file cannot be used: ${what}.` };
+}
+
+/** What the form alone cannot say: names that are taken, channels too close, limits of data rates that are not there. */
+function troubleOf(plan: PlanRecord, i: number, plans: readonly PlanRecord[]): string | null {
+  const where = `plan ${i + 1} (${plan.name})`;
+  const name = plan.name.toLowerCase();
+  const builtIn = regionPlans.find((p) => [p.name, p.plan].some((taken) => taken.toLowerCase() === name));
+  if (builtIn !== undefined) {
+    return `${where} has the name of the built-in region ${builtIn.name}; choose another`;
+  }
+  const first = plans.findIndex((other) => other.name.toLowerCase() === name);
+  if (first < i) {
+    return `${where} has the same name as plan ${first + 1}`;
+  }
+  const inOrder = [...plan.channels].sort((a, b) => a.frequencyHz - b.frequencyHz);
+  for (const [k, { frequencyHz }] of inOrder.entries()) {
+    const before = inOrder[k - 1]?.frequencyHz ?? Number.NEGATIVE_INFINITY;
+    if (frequencyHz - before <= 2 * CHANNEL_TOLERANCE_HZ) {
+      return `${where} has two channels at ${megahertz(before)} and ${megahertz(frequencyHz)} MHz, too close to be told apart`;
+    }
+  }
+  const limited = Object.keys(plan.mostPayloadBytes ?? {});
+  const rates = dataRatesOf(plan);
+  const keys = limited.map((text) => {
+    const rate = dataRateNamed(text);
+    return rate === null ? null : dataRateKey(rate);
+  });
+  for (const [k, text] of limited.entries()) {
+    const key = keys[k] ?? null;
+    if (key === null) {
+      return `mostPayloadBytes of ${where} names “${shortened(text)}”, which is no data rate such as ${DATA_RATE_NAME_EXAMPLES}`;
+    }
+    if (!allowsAny(plan) && !rates.numbers.has(key)) {
+      return `mostPayloadBytes of ${where} names ${text}, which no channel of it allows`;
+    }
+    if (keys.indexOf(key) < k) {
+      return `mostPayloadBytes of ${where} names ${text} twice`;
+    }
+  }
+  return null;
+}
+
+function allowsAny(plan: PlanRecord): boolean {
+  return plan.dataRates === undefined && plan.channels.some((c) => c.dataRates === undefined);
+}
+
+interface NumberedRates {
+  readonly numbers: ReadonlyMap<string, number>;
+  readonly rates: ReadonlyMap<number, PlanDataRate>;
+}
+
+/** Every data rate that a plan or one of its channels allows, numbered in the order of mention. */
+function dataRatesOf(plan: PlanRecord, besides: readonly string[] = []): NumberedRates {
+  const shared = plan.channels.some((c) => c.dataRates === undefined) ? (plan.dataRates ?? []) : [];
+  const numbers = new Map<string, number>();
+  const rates = new Map<number, PlanDataRate>();
+  for (const name of [...shared, ...plan.channels.flatMap((c) => c.dataRates ?? []), ...besides]) {
+    const rate = dataRateNamed(name);
+    if (rate !== null && !numbers.has(dataRateKey(rate))) {
+      rates.set(numbers.size, rate);
+      numbers.set(dataRateKey(rate), numbers.size);
+    }
+  }
+  return { numbers, rates };
+}
+
+function planOf(plan: PlanRecord): RegionPlan {
+  const limits = Object.entries(plan.mostPayloadBytes ?? {});
+  const { numbers, rates } = dataRatesOf(
+    plan,
+    limits.map(([name]) => name),
+  );
+  const numbersOf = (names: readonly string[]) =>
+    names.flatMap((name) => {
+      const rate = dataRateNamed(name);
+      return rate === null ? [] : [numbers.get(dataRateKey(rate)) ?? -1];
+    });
+  const frequencies = plan.channels.map(({ frequencyHz }) => frequencyHz);
+  return {
+    name: plan.name,
+    plan: plan.name,
+    kind: "fixed",
+    fromHz: Math.min(...frequencies),
+    toHz: Math.max(...frequencies),
+    variants: [
+      {
+        name: null,
+        channels: plan.channels.map(({ frequencyHz, dataRates }, index) => ({
+          frequencyHz,
+          bandwidthHz: null,
+          index,
+          dataRates: numbersOf(dataRates ?? plan.dataRates ?? []),
+          subBand: null,
+        })),
+        downlinkHz: [],
+        dataRates: rates,
+        anyDataRate: allowsAny(plan),
+        mostPhyPayload: new Map(
+          limits.flatMap(([name, most]) => numbersOf([name]).map((dr) => [dr, most + FRAME_OVERHEAD_BYTES])),
+        ),
+      },
+    ],
+    remark: plan.remark === undefined || plan.remark === "" ? null : plan.remark,
+    record: null,
+  };
+}
