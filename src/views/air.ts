@@ -16,7 +16,7 @@ import {
   weakReceptions,
 } from "../store/queries/channels.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { type LabelRecord, labels } from "../store/queries/lives.ts";
+import { allLives, type LabelRecord, labels } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type ChannelSum, sumChannels } from "./channel-sums.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
@@ -38,13 +38,9 @@ export function airView(store: Store, window: AskedWindow, gatewayEui?: string):
   const gatewayNames = labels(store, "gateway");
   const nodeNames = labels(store, "node");
   const spent = nodeAirtime(store, window);
-  const framesOf = new Map<number, number>();
-  for (const { devAddr, receptions } of spent) {
-    framesOf.set(devAddr, (framesOf.get(devAddr) ?? 0) + receptions);
-  }
-  const home = homeNetworksOf(framesOf, nodeNames);
+  const home = homeNetworksOf(allLives(store), nodeNames);
   const strangers = new Set(
-    [...framesOf.keys()].filter((devAddr) => {
+    [...new Set(spent.map(({ devAddr }) => devAddr))].filter((devAddr) => {
       const text = formatDevAddr(devAddr);
       return isStranger(text, nodeNames.get(text), home);
     }),

@@ -7,7 +7,6 @@ import { wilsonInterval } from "../statistics/wilson.ts";
 import { keysOfAddress } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import {
-  framesByAddress,
   framesOfLife,
   type HeardFrame,
   type LifeReception,
@@ -40,8 +39,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
   const frames = framesOfLife(store, record.id, window);
   const receptions = receptionsOfLife(store, record.id, window);
   // Who is a stranger depends on who else was heard.
-  const others = framesByAddress(store, window);
-  const context = nodeContext(store, window, others, new Map(allLives(store).map((one) => [one.id, one])));
+  const context = nodeContext(store, window, new Map(allLives(store).map((one) => [one.id, one])));
   const gateways = allGateways(store);
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;

@@ -37,12 +37,7 @@ export interface NodeContext {
 export function nodesView(store: Store, window: AskedWindow): NodesView {
   const frames = byLife(framesInWindow(store, window));
   const lives = new Map(allLives(store).map((life) => [life.id, life]));
-  const counts = new Map<number, number>();
-  for (const [lifeId, own] of frames) {
-    const devAddr = lives.get(lifeId)?.devAddr;
-    if (devAddr !== undefined) counts.set(devAddr, (counts.get(devAddr) ?? 0) + own.length);
-  }
-  const context = nodeContext(store, window, counts, lives);
+  const context = nodeContext(store, window, lives);
   const gateways = allGateways(store);
   const nodes: NodeRow[] = [];
   for (const [lifeId, own] of frames) {
@@ -63,18 +58,16 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
   };
 }
 
-/** `frameCounts`: frames of the window by address. */
 export function nodeContext(
   store: Store,
   window: AskedWindow,
-  frameCounts: ReadonlyMap<number, number>,
   lives: ReadonlyMap<number, LifeRecord>,
 ): NodeContext {
   const stored = storedSpanUs(store);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
   const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs));
   const names = labels(store, "node");
-  const home = homeNetworksOf(frameCounts, names);
+  const home = homeNetworksOf(lives.values(), names);
   return { window, endUs, outages: siteOutages(reaches, window), names, home, over: livesOver(lives, endUs) };
 }
 

@@ -22,7 +22,6 @@ export interface HeardFrame {
 
 // Replays are left out everywhere: they are no transmission of the node, and their counters may lie far from the
 // window's.
-
 /** All frames of the window, by time. */
 export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): HeardFrame[] {
   const within = "at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0";
@@ -124,18 +123,6 @@ function heardOf(frames: ReadonlyMap<number, Filling>): HeardFrame[] {
     .sort((a, b) => a.atUs - b.atUs || a.id - b.id);
 }
 
-/** How many frames each address sent in the window. */
-export function framesByAddress(store: Store, window: TimeWindow): ReadonlyMap<number, number> {
-  const rows = prepared(
-    store,
-    `SELECT dev_addr, count(*) FROM frame INDEXED BY frame_by_time
-     WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0 GROUP BY dev_addr`,
-  )
-    .raw()
-    .all(window.fromUs, window.toUs) as [number, number][];
-  return new Map(rows);
-}
-
 /** One hearing of a life's frame by one antenna. */
 export interface LifeReception {
   readonly gatewayId: number;
@@ -151,7 +138,7 @@ export function receptionsOfLife(store: Store, lifeId: number, window: TimeWindo
     store,
     `SELECT r.gateway_id AS gatewayId, r.at_us AS atUs, f.counter, f.data_rate AS dataRate,
             r.snr_tenths AS snrTenths, r.rssi_tenths AS rssiTenths
-     FROM frame f JOIN reception r ON r.frame_id = f.id
-     WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us`,
+     FROM frame f CROSS JOIN reception r ON r.frame_id = f.id
+     WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us, r.id`,
   ).all(lifeId, window.fromUs, window.toUs) as LifeReception[];
 }

@@ -1,11 +1,6 @@
 import { beforeEach, describe, expect, it } from "vitest";
 import { openStore, type Store } from "../../../src/store/open.ts";
-import {
-  framesByAddress,
-  framesInWindow,
-  framesOfLife,
-  receptionsOfLife,
-} from "../../../src/store/queries/frames.ts";
+import { framesInWindow, framesOfLife, receptionsOfLife } from "../../../src/store/queries/frames.ts";
 import { frameRow, gatewayRow, lifeRow, receptionRow, SF9 } from "./rows.ts";
 
 let db: Store;
@@ -93,7 +88,6 @@ describe("frames of a window", () => {
       expect(frames).toMatchObject([{ id: 1, receptions: 2, snrTenths: 90 }]);
     }
     expect(receptionsOfLife(db, 1, ALL)).toHaveLength(2);
-    expect(framesByAddress(db, ALL)).toEqual(new Map([[0x01a20001, 1]]));
   });
 });
 

@@ -39,7 +39,6 @@ describe("a question about an hour", () => {
     ["frames of all nodes", (store) => frames.framesInWindow(store, HOUR)],
     ["frames of a life", (store) => frames.framesOfLife(store, 1, HOUR)],
     ["receptions of a life", (store) => frames.receptionsOfLife(store, 1, HOUR)],
-    ["frames by address", (store) => frames.framesByAddress(store, HOUR)],
     ["channel minutes", (store) => channels.channelCells(store, 0, 60, 1)],
     ["packets on channels", (store) => channels.channelIntervals(store, HOUR)],
     ["weak packets", (store) => channels.weakReceptions(store, HOUR)],
