@@ -69,8 +69,10 @@ function ensureBuilt() {
   process.stderr.write("Building…\n");
   // Built aside and moved in at the end: a service that is running from dist/ keeps its files until then.
   const aside = join(root, `node_modules/.mastlog-build-${process.pid}`);
-  rmSync(aside, { recursive: true, force: true });
+  const remove = (folder) => rmSync(folder, { recursive: true, force: true });
+  remove(aside);
   if (runTool("typescript/tsc", ["-p", "tsconfig.json", "--outDir", join(aside, "server")]) !== 0) {
+    remove(aside);
     giveUp("The build failed: see above.");
   }
   copyData(join(aside, "server"));
@@ -84,10 +86,11 @@ function ensureBuilt() {
     "warn",
   ];
   if (runTool("vite/vite", [...vite, "--emptyOutDir"]) !== 0) {
+    remove(aside);
     giveUp("The build of the dashboard failed: see above.");
   }
   writeFileSync(join(aside, ".built"), wanted);
-  rmSync(join(root, "dist"), { recursive: true, force: true });
+  remove(join(root, "dist"));
   renameSync(aside, join(root, "dist"));
 }
 

@@ -1,0 +1,110 @@
+import { readdirSync } from "node:fs";
+import { join } from "node:path";
+import { afterAll, describe, expect, it } from "vitest";
+import { MiniatureCheckout } from "./checkout.ts";
+
+// One checkout for all, since every start of a tool costs: each test leaves it installed and built.
+const checkout = new MiniatureCheckout();
+afterAll(() => checkout.dispose());
+
+const names = (calls: readonly string[]) => calls.map((call) => call.split(" ")[0]);
+
+describe.skipIf(process.platform === "win32")("a checkout that is made ready", () => {
+  it("installs and builds at first: npm ci, the server, the dashboard, in this order", () => {
+    const { status, out, calls } = checkout.run("build.mjs");
+    expect({ status, out }).toEqual({ status: 0, out: "" });
+    expect(names(calls)).toEqual(["npm", "tsc", "vite"]);
+    expect(calls[0]).toMatch(/^npm ci /);
+    expect(checkout.has("dist/server/main.js")).toBe(true);
+    expect(checkout.has("dist/web/index.html")).toBe(true);
+    expect(checkout.read("dist/server/radio/table.json")).toBe('{"value":1}');
+  });
+
+  it("calls nothing and says nothing when nothing has changed, and is quick", () => {
+    const again = checkout.run("build.mjs");
+    expect({ status: again.status, out: again.out, err: again.err }).toEqual({ status: 0, out: "", err: "" });
+    expect(again.calls).toEqual([]);
+    // The start of Node itself is in it; a build takes many times as long.
+    expect(again.tookMs).toBeLessThan(1_500);
+  });
+
+  it.each([
+    ["a source of the server", "src/main.ts", "export const source = 2;\n"],
+    ["a new source", "src/ledger/new.ts", "export const added = 1;\n"],
+    ["a source of the dashboard", "web/src/page.tsx", "export const page = 22;\n"],
+    ["a table that is copied", "src/radio/table.json", '{"value":22}'],
+    ["the compiler's settings", "tsconfig.json", '{"include":["src"]}'],
+  ])("builds anew, without installing, when %s has changed", (_what, file, text) => {
+    checkout.write(file, text);
+    const { status, err, calls } = checkout.run("build.mjs");
+    expect(status).toBe(0);
+    expect(names(calls)).toEqual(["tsc", "vite"]);
+    expect(err).toContain("Building");
+    if (file.endsWith("table.json")) expect(checkout.read("dist/server/radio/table.json")).toBe(text);
+  });
+
+  it("builds anew when a source was removed, and leaves nothing of it in dist", () => {
+    checkout.write("src/radio/gone.json", "{}");
+    checkout.run("build.mjs");
+    expect(checkout.has("dist/server/radio/gone.json")).toBe(true);
+    checkout.remove("src/radio/gone.json");
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+    expect(checkout.has("dist/server/radio/gone.json")).toBe(false);
+  });
+
+  it("builds anew when dist is gone", () => {
+    checkout.remove("dist");
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+    expect(checkout.has("dist/server/main.js")).toBe(true);
+  });
+
+  it("does not build for tests or notes", () => {
+    checkout.write("tests/some.test.ts", "");
+    checkout.write("README.md", "# Notes");
+    expect(checkout.run("build.mjs").calls).toEqual([]);
+  });
+
+  it("installs again when package-lock.json names something else", () => {
+    checkout.write("package-lock.json", '{"lockfileVersion":3,"packages":{}}');
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["npm", "tsc", "vite"]);
+  });
+
+  it.each(["tsc", "vite"])(
+    "keeps the last build whole and ends with 2 when %s fails, and tries again",
+    (name) => {
+      checkout.write("src/main.ts", `export const changedBefore = "${name}";\n`);
+      checkout.write(`fail-${name}`, "");
+      const failed = checkout.run("build.mjs");
+      expect(failed.status).toBe(2);
+      expect(failed.err).toMatch(/The build[^\n]* failed: see above\.\n$/);
+      expect(checkout.has("dist/server/main.js")).toBe(true);
+      expect(checkout.has("dist/web/index.html")).toBe(true);
+      checkout.remove(`fail-${name}`);
+      expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+      const left = readdirSync(join(checkout.folder, "node_modules")).filter((one) => one.includes("build"));
+      expect(left).toEqual([]);
+    },
+  );
+
+  it("says in a sentence that npm could not install, ends with 2, and tries again", () => {
+    checkout.write("package-lock.json", '{"lockfileVersion":3,"name":"orchard"}');
+    checkout.write("fail-npm", "");
+    const { status, err } = checkout.run("build.mjs");
+    expect(status).toBe(2);
+    expect(err).toContain("npm could not install the packages");
+    checkout.remove("fail-npm");
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["npm", "tsc", "vite"]);
+  });
+
+  it("runs the built program after that, its arguments untouched and stdout its own", () => {
+    const program = "process.stdout.write(JSON.stringify(process.argv.slice(2)) + '\\n');\n";
+    checkout.write("dist/server/main.js", program);
+    const { status, out, err, calls } = checkout.run("mastlog.mjs", "nodes", "--json", "a b");
+    expect({ status, out, err, calls }).toEqual({
+      status: 0,
+      out: '["nodes","--json","a b"]\n',
+      err: "",
+      calls: [],
+    });
+  });
+});
