@@ -1,0 +1,162 @@
+import { readdirSync, readFileSync } from "node:fs";
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import { refusalWords } from "../../src/diagnosis/refusal-words.ts";
+import { decibel, judgeNode, type NodeEvidence, percent, span } from "../../src/diagnosis/standing.ts";
+
+const plain = (words: string) => words.replaceAll("\u2009", " ");
+
+describe("how a node stands", () => {
+  const judge = (more: Partial<NodeEvidence>) => {
+    const { standing, clause } = judgeNode({
+      expected: 100,
+      missed: 0,
+      missedDuringOutage: 0,
+      deliveryInterval95: null,
+      marginMedianDb: 12,
+      overdue: false,
+      silentForSeconds: 0,
+      rhythmSeconds: 60,
+      ...more,
+    });
+    return `${standing}: ${plain(clause)}`;
+  };
+
+  it("is good, looked at or bad by its loss on the air", () => {
+    expect(judge({})).toBe("good: delivered 100 % of 100");
+    expect(judge({ missed: 4 })).toBe("good: delivered 96 % of 100");
+    expect(judge({ missed: 5 })).toBe("look: lost 5.0 % on the air (5 of 100)");
+    expect(judge({ missed: 19 })).toBe("look: lost 19 % on the air (19 of 100)");
+    expect(judge({ missed: 20 })).toBe("bad: lost 20 % on the air (20 of 100)");
+  });
+
+  it("is not blamed for what was missed while no gateway was in reach, which is told all the same", () => {
+    expect(judge({ missed: 30, missedDuringOutage: 28 })).toBe(
+      "good: delivered 70 % of 100, 28 missed while no gateway was in reach",
+    );
+    expect(judge({ missed: 30, missedDuringOutage: 25 })).toBe("look: lost 5.0 % on the air (5 of 100)");
+  });
+
+  it("waits for ten counters that a gateway could have heard", () => {
+    expect(judge({ expected: 9 })).toBe("waiting: too early to say: 9 of 10 counters");
+    expect(judge({ expected: 100, missed: 95, missedDuringOutage: 95 })).toBe(
+      "waiting: too early to say: 5 of 10 counters while a gateway was in reach",
+    );
+  });
+
+  it("needs a look on a thin margin although nothing was lost, and is bad at the floor", () => {
+    expect(judge({ marginMedianDb: 5 })).toBe("good: delivered 100 % of 100");
+    expect(judge({ marginMedianDb: 4.9 })).toBe("look: median margin only 4.9 dB");
+    expect(judge({ marginMedianDb: 0.9 })).toBe("bad: median margin 0.9 dB, at the demodulation floor");
+    expect(judge({ marginMedianDb: -1.5 })).toBe(
+      "bad: median margin \u22121.5 dB, at the demodulation floor",
+    );
+    expect(judge({ marginMedianDb: null })).toBe("good: delivered 100 % of 100");
+  });
+
+  it("needs a look while it is overdue, with its rhythm beside the silence", () => {
+    expect(judge({ overdue: true, silentForSeconds: 725 })).toBe(
+      "look: silent for 12 min, it sends about every 60 s",
+    );
+    expect(judge({ overdue: true, silentForSeconds: 725, rhythmSeconds: null })).toBe(
+      "look: silent for 12 min",
+    );
+  });
+
+  it("is never good with a loss of five per cent or more", () => {
+    fc.assert(
+      fc.property(fc.integer({ min: 0, max: 500 }), fc.nat(500), fc.nat(500), (expected, missed, away) => {
+        const lost = Math.min(missed, expected);
+        const during = Math.min(away, lost);
+        const told = judge({ expected, missed: lost, missedDuringOutage: during });
+        if (told.startsWith("good")) expect((lost - during) / expected).toBeLessThan(0.05);
+      }),
+    );
+  });
+});
+
+describe("a span of time", () => {
+  it.each([
+    [0, "0 s"],
+    [45.4, "45 s"],
+    [90, "90 s"],
+    [119, "119 s"],
+    [120, "2 min"],
+    [150, "2 min 30 s"],
+    [240, "4 min"],
+    [601, "10 min"],
+    [7100, "118 min"],
+    [7200, "2 h"],
+    [7800, "2 h 10 min"],
+    [47 * 3600 + 59 * 60, "47 h 59 min"],
+    [48 * 3600, "2 days"],
+    [60 * 3600, "2 days 12 h"],
+    [30 * 86_400, "30 days"],
+  ])("of %d s is read as %s", (seconds, words) => expect(plain(span(seconds))).toBe(words));
+
+  it("is off by one part in nineteen at most, and grows with time", () => {
+    const units: Record<string, number> = { s: 1, min: 60, h: 3600, days: 86_400 };
+    const read = (words: string) =>
+      words.split(" ").reduce((sum, part) => {
+        const [amount, unit = ""] = part.split("\u2009");
+        return sum + Number(amount) * (units[unit] ?? Number.NaN);
+      }, 0);
+    fc.assert(
+      fc.property(fc.integer({ min: 30, max: 400 * 86_400 }), (seconds) => {
+        expect(Math.abs(read(span(seconds)) - seconds)).toBeLessThanOrEqual(seconds / 19);
+        expect(read(span(seconds + 1))).toBeGreaterThanOrEqual(read(span(seconds)));
+      }),
+    );
+  });
+});
+
+describe("a share", () => {
+  it.each([
+    [0, "0 %"],
+    [1, "100 %"],
+    [0.9996, "99.9 %"],
+    [0.999999, "99.9 %"],
+    [0.972, "97 %"],
+    [0.995, "99.5 %"],
+    [0.024, "2.4 %"],
+    [0.0024, "0.24 %"],
+    [0.00001, "<0.01 %"],
+  ])("of %d is read as %s", (ratio, words) => expect(plain(percent(ratio))).toBe(words));
+
+  it("reads as nothing or as all only when it is", () => {
+    fc.assert(
+      fc.property(fc.double({ min: 0, max: 1, noNaN: true }), (ratio) => {
+        const words = plain(percent(ratio));
+        if (ratio > 0) expect(words).not.toMatch(/^0(\.0+)? %$/);
+        if (ratio < 1) expect(words).not.toMatch(/^100(\.0)? %$/);
+      }),
+    );
+  });
+});
+
+it("levels carry a true minus and a thin space", () => {
+  expect(decibel(-3.25)).toBe("\u22123.3\u2009dB");
+  expect(decibel(4)).toBe("4.0\u2009dB");
+});
+
+describe("a reason of refusal", () => {
+  it("has words of its own for everything that the wire floor can object to", () => {
+    const folder = new URL("../../src/wire/forwarder/", import.meta.url);
+    const reasons = new Set<string>();
+    for (const file of readdirSync(folder)) {
+      const text = readFileSync(new URL(file, folder), "utf8");
+      for (const [, reason] of text.matchAll(/(?:reason:|note\(|noteOnce\()\s*"([a-z0-9_]+)"/g))
+        if (reason !== undefined) reasons.add(reason);
+    }
+    expect(reasons.size).toBeGreaterThan(10);
+    // A wrong CRC is the air's business and is counted with the packets.
+    reasons.delete("crc_bad");
+    const wordless = [...reasons].filter((reason) => refusalWords(reason) === reason.replaceAll("_", " "));
+    expect(wordless).toEqual([]);
+  });
+
+  it("is told of LoRaWAN frames by its part, and never left without words", () => {
+    expect(refusalWords("phy_short")).toBe("payload is no sound LoRaWAN frame (short)");
+    expect(refusalWords("some_new_reason")).toBe("some new reason");
+  });
+});
