@@ -4,6 +4,7 @@
  */
 import { statSync } from "node:fs";
 import type { WindowQuery } from "../contract/common.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
@@ -17,8 +18,11 @@ import { siteName, siteView } from "../views/site.ts";
 import { type AskedWindow, resolveWindow } from "../views/window.ts";
 import type { Views } from "./views.ts";
 
-/** `store`: a reading connection (openReader) that stays the caller's to close, after the service. */
-export function storeViews(store: Store): Views {
+/**
+ * `store`: a reading connection (openReader) that stays the caller's to close, after the service. `ownPlans`: channel
+ * plans of the user's own, read once at the start.
+ */
+export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): Views {
   const within = <T>(read: () => T): T => store.transaction(read)();
   const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow) => T): T =>
     within(() => read(resolveWindow(query, nowUs, storedSpanUs(store))));
@@ -34,8 +38,8 @@ export function storeViews(store: Store): Views {
           toUs: span?.toUs ?? null,
         };
       }),
-    site: (query, nowUs) => over(query, nowUs, (window) => siteView(store, window)),
-    gateways: (query, nowUs) => over(query, nowUs, (window) => gatewaysView(store, window)),
+    site: (query, nowUs) => over(query, nowUs, (window) => siteView(store, window, ownPlans)),
+    gateways: (query, nowUs) => over(query, nowUs, (window) => gatewaysView(store, window, ownPlans)),
     nodes: (query, nowUs) => over(query, nowUs, (window) => nodesView(store, window)),
     node: (devAddr, life, query, nowUs) =>
       over(query, nowUs, (window) => nodePage(store, window, devAddr, life)),

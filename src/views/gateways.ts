@@ -4,6 +4,7 @@ import { judgeGateway } from "../diagnosis/standing.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
 import { clockDriftPpm, leastDelayedEachMinute } from "../radio/clock.ts";
 import { recogniseRegion } from "../radio/regions/recognise-region.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import {
@@ -30,7 +31,12 @@ const MOST_DRIFT_READINGS = 500;
 /** First heard this long after the begin of the window, a gateway was not there throughout. Chosen: one cell of its line. */
 const NEW_US = MINUTE_US;
 
-export function gatewaysView(store: Store, window: AskedWindow): GatewaysView {
+/** `ownPlans`: channel plans of the user's own, judged beside the regions. */
+export function gatewaysView(
+  store: Store,
+  window: AskedWindow,
+  ownPlans: readonly RegionPlan[] = [],
+): GatewaysView {
   const stored = storedSpanUs(store);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
   const names = labels(store, "gateway");
@@ -39,7 +45,7 @@ export function gatewaysView(store: Store, window: AskedWindow): GatewaysView {
     .filter(
       ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
     )
-    .map((gateway) => gatewayRow(store, gateway, window, endUs, names, refused));
+    .map((gateway) => gatewayRow(store, gateway, window, endUs, names, refused, ownPlans));
   return { window: windowView(window), gateways };
 }
 
@@ -50,12 +56,13 @@ function gatewayRow(
   endUs: number,
   names: ReadonlyMap<string, LabelRecord>,
   refused: readonly RefusalRecord[],
+  ownPlans: readonly RegionPlan[],
 ): GatewayRow {
   const reach = reachOf(store, gateway, window, endUs);
   const counts = gatewayCounts(store, gateway.id, window);
   const restarts = restartsUs(store, gateway.id, window);
   const report = newestReport(store, gateway.id, window);
-  const region = regionOf(store, gateway.id, window);
+  const region = regionOf(store, gateway.id, window, ownPlans);
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
@@ -108,7 +115,12 @@ function countsOf(records: readonly RefusalRecord[]): Record<string, number> {
   return Object.fromEntries(records.map(({ reason, count }) => [reason, count]));
 }
 
-function regionOf(store: Store, gatewayId: number, window: TimeWindow): GatewayRow["region"] {
+function regionOf(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  ownPlans: readonly RegionPlan[],
+): GatewayRow["region"] {
   const heard = heardChannels(store, gatewayId, window).map(
     ({ frequencyHz, dataRate, codingRate, size, count }) => ({
       frequencyHz,
@@ -117,7 +129,10 @@ function regionOf(store: Store, gatewayId: number, window: TimeWindow): GatewayR
       count,
     }),
   );
-  const { name, confidence, subBand, alternatives, contradictions, reason } = recogniseRegion(heard);
+  const { name, confidence, subBand, alternatives, contradictions, reason } = recogniseRegion(
+    heard,
+    ownPlans,
+  );
   const rounded = (value: number) => Math.round(value * 1000) / 1000;
   return {
     name,

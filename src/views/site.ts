@@ -1,6 +1,7 @@
 /** The site at a glance: gateways, the nodes that need a look, the air in a line a gateway. */
 import type { SiteView } from "../contract/index.ts";
 import { airLine, siteSentence } from "../diagnosis/sentences.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { setting, storedSpanUs } from "../store/queries/lives.ts";
@@ -12,8 +13,9 @@ import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_ATTENTION = 12;
 
-export function siteView(store: Store, window: AskedWindow): SiteView {
-  const { gateways } = gatewaysView(store, window);
+/** `ownPlans`: as for gatewaysView. */
+export function siteView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[] = []): SiteView {
+  const { gateways } = gatewaysView(store, window, ownPlans);
   const { nodes } = nodesView(store, window);
   const own = nodes.filter((node) => !node.stranger);
   const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
