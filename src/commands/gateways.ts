@@ -5,39 +5,43 @@ import { storedSpanUs } from "../store/queries/lives.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { resolveWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
+import { ownPlansGiven, plansOption } from "./own-plans.ts";
 import { number, printJson, sentenceText, table } from "./view-output.ts";
 
 export function gatewaysCommand(): Command {
   return withViewOptions(
     new Command("gateways").description("gateways heard: keepalives, outages, restarts, region, refusals"),
-  ).action((given: unknown) =>
-    guarded(() => {
-      const options = readViewOptions(given);
-      withReader(options.db, (store) => {
-        const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
-        const view = gatewaysView(store, window);
-        if (options.json) return printJson(view);
-        const rows = table(view.gateways, [
-          { title: "gateway", of: (gateway) => gateway.eui },
-          { title: "name", of: (gateway) => gateway.name ?? "" },
-          { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
-          { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
-          { title: "keepalive s", of: (gateway) => number(gateway.keepaliveSeconds), right: true },
-          { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
-          { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
-          { title: "drift ppm", of: (gateway) => number(gateway.clockDriftPpm, 2), right: true },
-          { title: "region", of: (gateway) => gateway.region.name ?? "–" },
-          {
-            title: "refused",
-            of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
-            right: true,
-          },
-          { title: "last heard", of: (gateway) => gateway.lastHeard },
-          { title: "", of: (gateway) => gateway.clause },
-        ]);
-        const sentence = sentenceText(gatewaysSentence(view.gateways, window));
-        process.stdout.write(rows === "" ? `${sentence}\n` : `${sentence}\n\n${rows}\n`);
-      });
-    }),
-  );
+  )
+    .addOption(plansOption())
+    .action((given: unknown) =>
+      guarded(() => {
+        const options = readViewOptions(given);
+        const ownPlans = ownPlansGiven(given);
+        withReader(options.db, (store) => {
+          const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+          const view = gatewaysView(store, window, ownPlans);
+          if (options.json) return printJson(view);
+          const rows = table(view.gateways, [
+            { title: "gateway", of: (gateway) => gateway.eui },
+            { title: "name", of: (gateway) => gateway.name ?? "" },
+            { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
+            { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
+            { title: "keepalive s", of: (gateway) => number(gateway.keepaliveSeconds), right: true },
+            { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
+            { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
+            { title: "drift ppm", of: (gateway) => number(gateway.clockDriftPpm, 2), right: true },
+            { title: "region", of: (gateway) => gateway.region.name ?? "–" },
+            {
+              title: "refused",
+              of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
+              right: true,
+            },
+            { title: "last heard", of: (gateway) => gateway.lastHeard },
+            { title: "", of: (gateway) => gateway.clause },
+          ]);
+          const sentence = sentenceText(gatewaysSentence(view.gateways, window));
+          process.stdout.write(rows === "" ? `${sentence}\n` : `${sentence}\n\n${rows}\n`);
+        });
+      }),
+    );
 }

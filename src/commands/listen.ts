@@ -11,6 +11,7 @@ import { reachableAddresses } from "../intake/udp-door.ts";
 import { openReader } from "../store/open.ts";
 import { packageRoot } from "../store/package-root.ts";
 import { CannotRun, dbOption, guarded } from "./options.ts";
+import { ownPlansGiven, plansOption } from "./own-plans.ts";
 
 const Port = z.coerce.number().int().min(0).max(65_535);
 const Options = z.object({
@@ -41,6 +42,7 @@ export function listenCommand(version: string): Command {
       "the token asked for (default: a random one when --host is open to the network)",
     )
     .addOption(dbOption())
+    .addOption(plansOption())
     .addHelpText("after", "\nNothing is ever transmitted, and no gateway is asked to transmit.")
     .action((given: unknown) => guarded(() => listen(given, version)));
 }
@@ -49,6 +51,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   const parsed = Options.safeParse(given);
   if (!parsed.success) throw new CannotRun("A port is a number from 0 to 65535 (0: any free one).");
   const options = parsed.data;
+  const ownPlans = ownPlansGiven(given);
   // The service's libraries are loaded only here: no other command waits for them.
   const [{ buildService }, { ServiceUnusable }, { storeViews }, { tokenFor }] = await Promise.all([
     import("../service/build-service.ts"),
@@ -82,7 +85,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   const uploadFolder = join(dirname(resolve(options.db)), ".mastlog-uploads");
   const samplesFolder = folder("sample-captures");
   const app = await buildService({
-    views: storeViews(store),
+    views: storeViews(store, ownPlans),
     intake,
     webRoot: folder("dist/web"),
     version,
