@@ -38,26 +38,23 @@ export const JOIN_REACH_US = ANSWER_WITHIN_US + ANSWER_AHEAD_US;
 /** Follows the joins requested in this time, both ends included. Returns how many new sessions it found. */
 export function followJoins(db: Store, fromUs: number, toUs: number): number {
   let found = 0;
-  for (const devEui of devicesWithRoots(db)) {
-    const sets = keysOfDevice(db, devEui).filter(({ origin }) => origin === "person");
-    for (const request of requestsOf(db, devEui, fromUs, toUs)) {
-      for (const answer of answersTo(db, request)) found += followOne(db, request, answer, sets);
-    }
+  for (const request of requestsToFollow(db, fromUs, toUs)) {
+    const answers = answersTo(db, request);
+    if (answers.length === 0) continue;
+    const sets = keysOfDevice(db, request.devEui).filter(({ origin }) => origin === "person");
+    for (const answer of answers) found += followOne(db, request, answer, sets);
   }
   return found;
 }
 
-function devicesWithRoots(db: Store): string[] {
-  const sql = `SELECT DISTINCT dev_eui FROM node_key
-    WHERE dev_eui IS NOT NULL AND (app_key IS NOT NULL OR nwk_key IS NOT NULL)`;
-  return prepared(db, sql).pluck().all() as string[];
-}
-
-function requestsOf(db: Store, devEui: string, fromUs: number, toUs: number): Request[] {
+/** Join-requests of devices whose root keys are held. */
+function requestsToFollow(db: Store, fromUs: number, toUs: number): Request[] {
   const sql = `SELECT frame.id AS frameId, dev_eui AS devEui, frame.at_us AS atUs,
     (SELECT payload FROM reception WHERE frame_id = frame.id ORDER BY at_us, gateway_id LIMIT 1) AS payload
-    FROM frame WHERE at_us BETWEEN ? AND ? AND message_type = 0 AND dev_eui = ? ORDER BY at_us`;
-  return prepared(db, sql).all(fromUs, toUs, devEui) as Request[];
+    FROM frame WHERE at_us BETWEEN ? AND ? AND message_type = 0 AND dev_eui IN (
+      SELECT dev_eui FROM node_key WHERE dev_eui IS NOT NULL AND (app_key IS NOT NULL OR nwk_key IS NOT NULL)
+    ) ORDER BY at_us`;
+  return prepared(db, sql).all(fromUs, toUs) as Request[];
 }
 
 /** Join-accepts (MType 1) handed out in time; of those, the ones that a receive window of the request awaits, if any are. */

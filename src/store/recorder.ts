@@ -9,30 +9,24 @@ import type { Arrival } from "../model/arrival.ts";
 import type { PushData, RadioPacket, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
-import type { DownstreamDecoding } from "../wire/forwarder/downstream.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
-import { followJoins, JOIN_REACH_US } from "./joins.ts";
 import type { Store } from "./open.ts";
 import { DatagramBook } from "./recorder/datagram-book.ts";
 import { Derivation } from "./recorder/derivation.ts";
-import { DownlinkBook } from "./recorder/downlink-book.ts";
 import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
+import { type DownlinkArrival, JoinBook } from "./recorder/join-book.ts";
 import { ReceptionBook, tmstKeyOf } from "./recorder/reception-book.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
 import { ReportBook } from "./recorder/report-book.ts";
 import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
 
+export type { DownlinkArrival } from "./recorder/join-book.ts";
+
 /** A datagram as a door received it, with what the wire floor made of it. */
 export interface DecodedArrival {
   readonly arrival: Arrival;
   readonly decoding: UpstreamDecoding;
-}
-
-/** A datagram from a server to a gateway, as a capture shows it. */
-export interface DownlinkArrival {
-  readonly arrival: Arrival;
-  readonly downlink: DownstreamDecoding;
 }
 
 export interface RecordOptions {
@@ -48,10 +42,8 @@ export class Recorder {
   readonly #derivation: Derivation;
   readonly #refusals: RefusalBook;
   readonly #reports: ReportBook;
-  readonly #downlinks: DownlinkBook;
+  readonly #joins: JoinBook;
   #dataVersion: number;
-  /** When joins were requested or answered in this transaction. */
-  #joins: { readonly fromUs: number; readonly toUs: number } | null = null;
   #recorded: Recorded = nothingRecorded();
 
   constructor(db: Store) {
@@ -62,7 +54,7 @@ export class Recorder {
     this.#derivation = new Derivation(db);
     this.#refusals = new RefusalBook(db);
     this.#reports = new ReportBook(db);
-    this.#downlinks = new DownlinkBook(db);
+    this.#joins = new JoinBook(db);
     this.#dataVersion = this.#readDataVersion();
   }
 
@@ -70,10 +62,10 @@ export class Recorder {
   record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
     return this.#transact(() => {
       for (const item of batch) {
-        if ("downlink" in item) this.#recordDownlink(item);
+        if ("downlink" in item) this.#joins.keep(item, this.#gateways);
         else this.#recordOne(item);
       }
-      this.#followJoins();
+      if (this.#joins.follow()) this.#derivation.forgetKeys();
       if (options.deferSettling !== true) this.#settle();
     });
   }
@@ -125,28 +117,6 @@ export class Recorder {
     return this.#recorded;
   }
 
-  /** A downlink says nothing of what was heard; it is kept for the joins that it answers. */
-  #recordDownlink({ arrival, downlink }: DownlinkArrival): void {
-    if (!downlink.ok || downlink.datagram.kind !== "pull-response") return;
-    const gatewayId = this.#gateways.calledFrom(endpointText(arrival.to));
-    const kept = this.#downlinks.keep(arrival, downlink.datagram, gatewayId);
-    if (kept === "join-accept") this.#joinAround(arrival.atUs);
-  }
-
-  #joinAround(atUs: number): void {
-    const { fromUs, toUs } = this.#joins ?? { fromUs: atUs, toUs: atUs };
-    this.#joins = { fromUs: Math.min(fromUs, atUs), toUs: Math.max(toUs, atUs) };
-  }
-
-  /** Requests and answers may come in any order: whichever is last is looked at with what is around it. */
-  #followJoins(): void {
-    if (this.#joins === null) return;
-    const { fromUs, toUs } = this.#joins;
-    this.#joins = null;
-    const found = followJoins(this.#db, fromUs - JOIN_REACH_US, toUs + JOIN_REACH_US);
-    if (found > 0) this.#derivation.forgetKeys();
-  }
-
   #noteReplays(): void {
     for (const atUs of this.#derivation.takeReplays()) {
       const sentence = "A frame came again at a time when its node did not send it any more.";
@@ -174,7 +144,7 @@ export class Recorder {
   }
 
   #forget(): void {
-    this.#joins = null;
+    this.#joins.forget();
     this.#gateways.forget();
     this.#datagrams.forget();
     this.#derivation.forget();
@@ -312,7 +282,7 @@ export class Recorder {
       payload: reception.payload,
     });
     if (devAddr !== null) this.#recorded.nodes.add(devAddr);
-    if (isJoinRequest) this.#joinAround(atUs);
+    if (isJoinRequest) this.#joins.requested(atUs);
     if (fault !== null) {
       const oddity = { reason: `phy_${fault.reason}`, detail: describeFault(fault), keepRaw: false };
       this.#note(arrival, gateway.id, oddity, false);
