@@ -13,7 +13,12 @@ export const ChannelRow = z.object({
   utilisation: z.number().min(0).max(1),
   crcBad: z.number().int(),
   crcBadRatio: z.number().nullable(),
-  noiseFloorDbm: z.number().nullable().describe("low quantile of the noise estimate of frames at SNR ≤ 0 dB"),
+  noiseFloorDbm: z
+    .number()
+    .nullable()
+    .describe(
+      "10th percentile of the noise that frames at SNR ≤ 0 dB betray; up to 5 dB where fewer than 20 do",
+    ),
   noiseSamples: z.number().int(),
   strangerAirtimeSeconds: z.number(),
   strangerReceptions: z.number().int(),
