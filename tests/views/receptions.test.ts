@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import type { FieldView } from "../../src/contract/index.ts";
+import { type FieldView, FrameView, ReceptionPage } from "../../src/contract/index.ts";
 import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
 import {
@@ -31,7 +31,9 @@ function allPages(store: Store, question: Omit<ReceptionQuery, "before">) {
 }
 
 function page(store: Store, question: Partial<ReceptionQuery> = {}) {
-  return receptionPage(store, { window: windowOf(0, 1000), limit: 100, ...question });
+  const answer = receptionPage(store, { window: windowOf(0, 1000), limit: 100, ...question });
+  if (answer !== null) expect(ReceptionPage.parse(answer)).toEqual(answer);
+  return answer;
 }
 
 describe("paging through receptions", () => {
@@ -199,6 +201,7 @@ describe("one frame opened", () => {
     const [id] = frameIds(db);
     const view = frameView(db, id ?? 0);
     if (view === null) throw new Error("no frame");
+    expect(FrameView.parse(view)).toEqual(view);
     expect(view.hex).toBe(Buffer.from(payload).toString("hex").toUpperCase());
     expect(Buffer.from(view.base64, "base64")).toEqual(Buffer.from(payload));
     expect(view.fault).toBeNull();

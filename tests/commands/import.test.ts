@@ -1,0 +1,117 @@
+import { copyFileSync, existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { gunzipSync } from "node:zlib";
+import { afterEach, beforeEach, describe, expect, it } from "vitest";
+import { importCommand } from "../../src/commands/import.ts";
+import { nodesCommand } from "../../src/commands/nodes.ts";
+import { rebuildCommand } from "../../src/commands/rebuild.ts";
+import { openStore } from "../../src/store/open.ts";
+import { run } from "./run-command.ts";
+
+const samples = fileURLToPath(new URL("../../sample-captures/", import.meta.url));
+const bench = join(samples, "orchard-bench.pcap");
+const morning = join(samples, "orchard-morning.pcap.gz");
+
+let folder = "";
+let db = "";
+beforeEach(() => {
+  folder = mkdtempSync(join(tmpdir(), "mastlog-import-"));
+  db = join(folder, "site.db");
+});
+afterEach(() => rmSync(folder, { recursive: true }));
+
+function stored(sql: string): unknown {
+  const store = openStore(db);
+  const value = store.prepare(sql).pluck().get();
+  store.close();
+  return value;
+}
+
+describe("mastlog import", () => {
+  it("says what a capture held, and that a second reading changed nothing", async () => {
+    const first = await run(importCommand(), bench, "--db", db);
+    expect({ ...first, out: "" }).toEqual({ out: "", err: "", exitCode: 0 });
+    expect(first.out).toMatch(
+      /^\S+orchard-bench\.pcap: [\d,]+ datagrams with [\d,]+ receptions, from 20\S+Z to 20\S+Z[^\n]*\.\n$/,
+    );
+    const before = stored("SELECT count(*) FROM reception");
+    const second = await run(importCommand(), bench, "--db", db);
+    expect(second).toEqual({ out: `${bench}: was read before; nothing changed.\n`, err: "", exitCode: 0 });
+    expect(stored("SELECT count(*) FROM reception")).toBe(before);
+    expect(before).toBeGreaterThan(0);
+  });
+
+  it("knows a file by its content: another name, or unpacked, is the same capture", async () => {
+    await run(importCommand(), morning, "--db", db);
+    const unpacked = join(folder, "another-name.pcap");
+    writeFileSync(unpacked, gunzipSync(readFileSync(morning)));
+    const { out } = await run(importCommand(), unpacked, "--db", db);
+    expect(out).toBe(`${unpacked}: was read before; nothing changed.\n`);
+  });
+
+  it("prints one JSON document for all its files", async () => {
+    const { out, err } = await run(importCommand(), bench, morning, "--db", db, "--json");
+    expect(err).toBe("");
+    const { captures } = JSON.parse(out);
+    expect(captures.map(({ file }: { file: string }) => file)).toEqual([bench, morning]);
+    const receptions = captures.reduce((sum: number, one: { receptions: number }) => sum + one.receptions, 0);
+    expect(receptions).toBe(stored("SELECT count(*) FROM reception"));
+    expect(captures[0]).toMatchObject({ readBefore: false, damage: null, knownAlready: 0 });
+  });
+
+  it("gives the other commands what to tell", async () => {
+    await run(importCommand(), morning, "--db", db);
+    const { nodes } = JSON.parse((await run(nodesCommand(), "--db", db, "--json")).out);
+    expect(nodes.length).toBeGreaterThan(3);
+  });
+
+  it.each([
+    ["a text", (path: string) => writeFileSync(path, "Harvest begins on Monday.\n")],
+    ["an empty file", (path: string) => writeFileSync(path, "")],
+    ["a file that is not there", (path: string) => rmSync(path, { force: true })],
+  ])("refuses %s in one line with exit code 2", async (_, make) => {
+    const file = join(folder, "no-capture.pcap");
+    make(file);
+    const { out, err, exitCode } = await run(importCommand(), file, "--db", db);
+    expect({ out, exitCode }).toEqual({ out: "", exitCode: 2 });
+    expect(err).toMatch(/^\S+no-capture\.pcap: [^\n]+[.?]\n$/);
+  });
+
+  it("keeps what it read before the file that it could not read", async () => {
+    const missing = join(folder, "missing.pcap");
+    const { out, exitCode } = await run(importCommand(), bench, missing, "--db", db);
+    expect(exitCode).toBe(2);
+    expect(out).toContain("orchard-bench.pcap: ");
+    expect(stored("SELECT count(*) FROM reception")).toBeGreaterThan(0);
+  });
+
+  it.each(["0", "65536", "seventeen"])("takes no port %s", async (port) => {
+    expect(await run(importCommand(), bench, "--db", db, "--udp-port", port)).toEqual({
+      out: "",
+      err: "--udp-port takes a number from 1 to 65535.\n",
+      exitCode: 2,
+    });
+    expect(existsSync(db)).toBe(false);
+  });
+});
+
+describe("mastlog rebuild", () => {
+  it("derives again what was there, and leaves the answers as they were", async () => {
+    await run(importCommand(), morning, "--db", db);
+    const nodes = async () => JSON.parse((await run(nodesCommand(), "--db", db, "--json")).out);
+    const before = await nodes();
+    const { out, err, exitCode } = await run(rebuildCommand(), "--db", db);
+    expect({ err, exitCode }).toEqual({ err: "", exitCode: 0 });
+    expect(out).toMatch(/^[\d,]+ receptions gone through\.\n$/);
+    expect(await nodes()).toEqual(before);
+  });
+
+  it("refuses a file that is no store", async () => {
+    copyFileSync(bench, db);
+    const { out, err, exitCode } = await run(rebuildCommand(), "--db", db);
+    expect({ out, exitCode }).toEqual({ out: "", exitCode: 2 });
+    expect(err).toMatch(/^The store \S+site\.db cannot be opened: [^\n]+\n$/);
+  });
+});
