@@ -2,6 +2,7 @@ import { beforeAll, describe, expect, test } from "vitest";
 import {
   age,
   exactTime,
+  momentTime,
   nearTime,
   preciseTime,
   spanWords,
@@ -32,6 +33,12 @@ describe("ages", () => {
 });
 
 describe("moments", () => {
+  test("a moment of a list names its day, and its year when it is not this one", () => {
+    const now = new Date(2026, 10, 25, 12).getTime();
+    expect(momentTime(new Date(2026, 3, 14, 9, 45, 59).getTime(), now)).toBe("14 Apr 09:45");
+    expect(momentTime(new Date(2025, 3, 14, 9, 45).getTime(), now)).toBe("14 Apr 2025 09:45");
+  });
+
   test("are local, with the month by name", () => {
     expect(exactTime(at("2026-03-14T08:04:31Z"))).toBe("14 Mar 2026, 09:04:31");
     expect(exactTime(at("2026-03-14T08:04:31.007Z"), true)).toBe("14 Mar 2026, 09:04:31.007");

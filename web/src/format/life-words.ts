@@ -19,6 +19,18 @@ export function lifeBeginning(
   return `${what} ${atWords(Date.parse(life.firstHeard), nowMs)}: ${life.reason}`;
 }
 
+const SHORT: Readonly<Record<string, string>> = {
+  "first-heard": "first heard",
+  join: "joined",
+  "counter-reset": "counter reset",
+  "second-device": "another device",
+};
+
+/** Two words for a drawing, where the sentence has no room. */
+export function lifeLabel(life: Pick<LifeRow, "begunBy">): string {
+  return SHORT[life.begunBy] ?? "new life";
+}
+
 /** What ties a life to its device; "–" where nothing does. */
 export function proofWords(proof: LifeRow["proof"]): string {
   if (proof === "mic") return "its keys proved its frames";

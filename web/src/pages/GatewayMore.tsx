@@ -38,7 +38,7 @@ export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
         <Fact name="Protocol">
           {gateway.protocolVersions.length === 0
             ? "version not known"
-            : `version ${gateway.protocolVersions.join(" and ")} of the packet forwarder's`}
+            : `packet forwarding, version ${gateway.protocolVersions.join(" and ")}`}
         </Fact>
         {gateway.ackPercent === null ? null : (
           <Fact name="Its own report">

@@ -67,24 +67,26 @@ function columns(remove: (row: KeyRow) => Promise<void>): readonly Column<KeyRow
   return [
     {
       key: "node",
-      head: "Address",
-      sort: (row) => row.devAddr,
-      cell: (row) => (row.devAddr === null ? "any" : <span class="mono">{row.devAddr}</span>),
-    },
-    {
-      key: "device",
-      head: "DevEUI",
-      sort: (row) => row.devEui,
-      cell: (row) => (row.devEui === null ? "–" : <span class="mono">{row.devEui}</span>),
+      head: "Node",
+      sort: (row) => row.id,
+      cell: (row) => (
+        <>
+          <span class="mono">{row.devAddr ?? row.devEui}</span>
+          {row.devAddr === null || row.devEui === null ? null : (
+            <span class="keys-more quiet small mono">{row.devEui}</span>
+          )}
+          {row.note === null ? null : <span class="keys-more quiet small">{row.note}</span>}
+        </>
+      ),
     },
     { key: "held", head: "Holds", cell: (row) => <span class="mono">{row.held.join(", ")}</span> },
     {
       key: "origin",
       head: "From",
+      wideOnly: true,
       sort: (row) => row.origin,
       cell: (row) => (row.origin === "join" ? "a join that was followed" : "a key file"),
     },
-    { key: "note", head: "Note", sort: (row) => row.note, cell: (row) => row.note ?? "–" },
     { key: "remove", head: "Remove", cell: (row) => <Remove row={row} remove={remove} /> },
   ];
 }
@@ -107,7 +109,7 @@ function Remove({ row, remove }: { row: KeyRow; remove: (row: KeyRow) => Promise
       </button>
     );
   return (
-    <span class="nowrap">
+    <span class="keys-ask">
       <button ref={second} type="button" class="plain" onClick={() => void remove(row)}>
         yes, remove{whose}
       </button>{" "}

@@ -42,13 +42,12 @@ export function NodeHead({ row, keys, onChanged }: NodeHeadProps) {
         </span>
         <span>SNR trend: {row.snrTrend.words}</span>
       </p>
-      <p class="small quiet">
-        {keys.invalid + keys.replays > 0 ? (
-          <>
-            <StandingMark standing="look" />{" "}
-          </>
-        ) : null}
-        {keyFigureWords(keys)} <a href={linkTo("/captures")}>{keys.held ? "keys at hand" : "take in keys"}</a>
+      <p class="node-head small quiet">
+        {keys.invalid + keys.replays > 0 ? <StandingMark standing="look" /> : null}
+        <span>{keyFigureWords(keys)}</span>
+        <a class="screen-only" href={linkTo("/captures")}>
+          {keys.held ? "keys at hand" : "take in keys"}
+        </a>
       </p>
     </>
   );

@@ -6,6 +6,7 @@ import { spanWords } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { now } from "../state/clock.ts";
 import { linkTo } from "../state/route.ts";
+import "./NodeLives.css";
 
 /** Counter lives of the address, and lives of the device when more than this one are known. */
 export function NodeLives({ page }: { page: NodePage }) {
@@ -59,7 +60,11 @@ function lifeColumns(page: NodePage, nowMs: number): readonly Column<LifeRow>[] 
           <a href={linkTo(`/nodes/${page.row.devAddr}/${row.life}`)}>{row.life}</a>
         ),
     },
-    { key: "reason", head: "How it began", cell: (row) => lifeBeginning(row, nowMs) },
+    {
+      key: "reason",
+      head: "How it began",
+      cell: (row) => <span class="lives-words">{lifeBeginning(row, nowMs)}</span>,
+    },
     { key: "span", head: "Heard in", cell: (row) => spanWords(row.firstHeard, row.lastHeard) },
     {
       key: "counters",

@@ -3,6 +3,7 @@ import { useState } from "preact/hooks";
 import type { NodePage } from "../../../src/contract/nodes.ts";
 import { CounterStrip, describeTick } from "../drawings/CounterStrip.tsx";
 import { figure } from "../format/format.ts";
+import { lifeLabel } from "../format/life-words.ts";
 import { exactTime } from "../format/times.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
@@ -86,7 +87,7 @@ function Counters({ page, onOpen }: { page: NodePage; onOpen: (id: number) => vo
         ticks.length === 0 ? null : (
           <CounterStrip
             ticks={ticks}
-            lives={page.lives.map((life) => ({ atMs: Date.parse(life.firstHeard), reason: life.reason }))}
+            lives={page.lives.map((life) => ({ atMs: Date.parse(life.firstHeard), reason: lifeLabel(life) }))}
             label={`${caption}.`}
             onOpen={onOpen}
           />
