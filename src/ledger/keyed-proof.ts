@@ -36,6 +36,14 @@ const MOST_SENT = 64;
 /** A search for data rate and channel meets a wrong pair in one frame of fifty: two frames must agree. */
 const AGREED_ENOUGH = 2;
 
+/**
+ * Frames that a set of keys may fail to prove before the long search for its first counter (256 upper halves, some
+ * 8 ms) becomes rare; 16 halves, a million frames of a node's life, are tried on every frame. Chosen: keys that are
+ * wrong, or a stranger's traffic, must not hold up the ledger.
+ */
+const LONG_SEARCHES = 32;
+const RARE_LONG_SEARCH = 64;
+
 /** `radio` names frequency and data rate of the frame; the same text for the same setting. */
 export function proveSender(
   state: AddressState,
@@ -51,11 +59,14 @@ export function proveSender(
     const id = numbers.get(node)?.id ?? 0;
     const sent = sentAs(state, `${id}/${radio}`);
     return {
-      lastCounter: currentLife(state, id)?.lastCounter ?? null,
+      lastCounter: currentLife(state, id)?.lastCounter ?? (searchesLong(state, id) ? null : 0),
       ...(sent === null ? {} : { sent }),
     };
   });
-  if (verdict.verdict === "invalid") return { kind: "foreign" };
+  if (verdict.verdict === "invalid") {
+    for (const { id } of ordered) if (currentLife(state, id) === null) countFailure(state, id);
+    return { kind: "foreign" };
+  }
   const keys = verdict.verdict === "valid" ? numbers.get(verdict.node) : undefined;
   if (verdict.verdict === "unknown" || keys === undefined) return { kind: "unknown" };
   const { counter32, half, sent } = verdict.counter;
@@ -77,6 +88,17 @@ export function currentLife(state: AddressState, session: number): LifeState | n
     if (current === null || life.highAtUs >= current.highAtUs) current = life;
   }
   return current;
+}
+
+function searchesLong(state: AddressState, session: number): boolean {
+  const failed = state.failed?.[session] ?? 0;
+  return failed < LONG_SEARCHES || failed % RARE_LONG_SEARCH === 0;
+}
+
+function countFailure(state: AddressState, session: number): void {
+  const all = state.failed ?? {};
+  state.failed = all;
+  all[session] = (all[session] ?? 0) + 1;
 }
 
 function heardAtUs(state: AddressState, session: number): number {

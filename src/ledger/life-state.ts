@@ -49,6 +49,8 @@ export interface AddressState {
   lastContent: number;
   /** A frame of which half a MIC fitted a set of keys, and the life that it went into until another confirms it. */
   halfProved?: { session: number; counter: number; atUs: number; life: number };
+  /** Frames that a set of keys without a life failed to prove. */
+  failed?: Record<number, number>;
   /** 1.1: how the nodes' frames were sent, by set of keys, frequency and data rate. */
   sent?: Record<string, { txDr: number; txCh: number; agreed: number }>;
 }

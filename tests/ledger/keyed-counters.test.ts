@@ -220,6 +220,18 @@ describe("with keys", () => {
     expect(state.sent).toEqual({ "3/868300000/9": { txDr: 3, txCh: 2, agreed: 2 } });
   });
 
+  it("keys that prove nothing are soon searched with less effort, and a node that counts high is still found", () => {
+    const strangers = [...Array(100).keys()].map((i) => heard(2, i * 60, i));
+    const node = [...Array(70).keys()].map((i) => heard(1, 6_000 + i * 60, 40 * 65_536 + i, i));
+    const { told, state } = accountAll([...strangers, ...node], [keysOf(1)]);
+    expect(state.failed).toEqual({ 1: 128 });
+    expect(told.slice(100).map(({ micValid }) => micValid)).toEqual(
+      [...Array(70).keys()].map((i) => i >= 28),
+    );
+    const low = accountAll([...strangers, heard(1, 6_000, 5 * 65_536)], [keysOf(1)]);
+    expect(low.told.at(-1)).toMatchObject({ micValid: true, counter: 5 * 65_536 });
+  });
+
   it("the state holds no key", () => {
     const { state } = accountAll(upTo(300, 5), [keysOf(1)]);
     const text = JSON.stringify(state);
