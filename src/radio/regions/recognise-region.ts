@@ -21,12 +21,12 @@ export interface RegionRecognition {
   readonly variant: string | null;
   /** Other regions worth 5 % or more, best first; with an ambiguous verdict the best is among them. */
   readonly alternatives: readonly { readonly name: string; readonly confidence: number }[];
-  /**
-   * Sentences about what was heard and does not fit the plan recognised, and about what does not fit an own plan whose
-   * channels carry most receptions although another plan explains them as well or better: its giver expects it.
-   */
+  /** Sentences about what was heard and does not fit the plan recognised. */
   readonly contradictions: readonly string[];
-  /** A sentence for the verdict. */
+  /**
+   * A sentence for the verdict; and one more for each own plan that is not the one recognised, whose channels carry
+   * most receptions, and that something contradicts: its giver expects it here and should know what departs from it.
+   */
   readonly reason: string;
 }
 
@@ -57,16 +57,13 @@ export function recogniseRegion(
     };
   }
   const verdict = conclude(regionHypotheses(evidence, ownPlans), evidence, total);
-  const expected = ownPlans.filter(
-    (plan) => plan.name !== verdict.name && carriesMost(plan, evidence, total),
-  );
-  return {
-    ...verdict,
-    contradictions: [
-      ...verdict.contradictions,
-      ...expected.flatMap((plan) => contradictionsWith(plan, evidence)),
-    ],
-  };
+  const departures = ownPlans
+    .filter((plan) => plan.name !== verdict.name && carriesMost(plan, evidence, total))
+    .flatMap((plan) => {
+      const sentences = contradictionsWith(plan, evidence);
+      return sentences.length === 0 ? [] : [` Against ${plan.name}: ${sentences.join(" ")}`];
+    });
+  return { ...verdict, reason: `${verdict.reason}${departures.join("")}` };
 }
 
 function carriesMost(plan: RegionPlan, evidence: readonly HeardChannel[], total: number): boolean {
@@ -120,7 +117,7 @@ function conclude(
   }
   const own = hypotheses.filter((h) => h.plan === best.plan);
   const subBand = standingOut(own, (h) => h.subBand);
-  const remark = best.plan.remark === null ? "" : ` (${best.plan.remark.replace(/\.$/, "")})`;
+  const remark = best.plan.remark === null ? "" : `; ${best.plan.remark.replace(/\.$/, "")}`;
   return {
     verdict: "recognised",
     name: best.plan.name,

@@ -1,13 +1,13 @@
 /**
  * How well does each region explain the channels that a gateway heard? The model behind recogniseRegion:
- * - Each hypothesis is a region with a listening set: for a fixed plan one sub-band (or, less likely, all of it), for a
- *   dynamic plan its default channels and whatever the network added. All regions are equally likely beforehand; "no
+ * - Each hypothesis is a region with a listening set: for a fixed plan one sub-band (or, less likely, two neighbours or
+ *   all of it), for a dynamic plan its default channels and whatever the network added. All regions are equally likely beforehand; "no
  *   plan in the file" is one twentieth as likely as a region.
  * - The evidence is the set of channels, not the number of frames: frames of one channel share their cause. A channel
  *   counts fully from three frames on, one frame as a third (it may be a false detection).
  * - A channel costs a hypothesis a factor that says how well it fits: nothing when it must be there (default channel, channel of
  *   the sub-band), two thirds when it continues a 200 kHz raster, little when it lies elsewhere in the band, nearly
- *   everything outside. So does a data rate that the region does not have.
+ *   everything outside. Channels beyond the sixteen that a device keeps cost a dynamic plan a tenth each. So does a data rate that the region does not have.
  * - A plan that the user gave as a file is one more hypothesis, five times as likely beforehand as a region: who hands
  *   in a plan expects it at this site, so what fits both a region and the plan goes to the plan (5/6 passes the mark
  *   for "recognised"). Five is little against evidence: one channel or one data rate outside the plan outweighs it a
@@ -17,44 +17,20 @@
  * The factors are common practice without a source; they were chosen so that sets which truly fit two plans (AS923
  * on the raster of AU915's sixth sub-band) come out ambiguous.
  */
-import type { Modulation } from "../../model/modulation.ts";
+import { fixedHypotheses } from "./fixed-hypotheses.ts";
 import {
-  CHANNEL_TOLERANCE_HZ,
-  channelAllows,
-  channelAt,
-  channelOfReception,
-  type PlanVariant,
-  type RegionPlan,
-  regionPlans,
-  uplinkDataRates,
-} from "./region-plan.ts";
+  type Channel,
+  channelsOf,
+  dataRateLog,
+  type HeardChannel,
+  type Hypothesis,
+  LOG,
+  near,
+  silenceLog,
+} from "./hypothesis-costs.ts";
+import { channelAllows, channelAt, channelOfReception, type RegionPlan, regionPlans } from "./region-plan.ts";
 
-/** Receptions that share frequency, modulation and size. */
-export interface HeardChannel {
-  readonly frequencyHz: number;
-  readonly modulation: Modulation;
-  /** Octets of PHYPayload; the largest where several sizes are summed up. */
-  readonly payloadBytes?: number;
-  readonly count: number;
-}
-
-const LOG = {
-  rasterNeighbour: Math.log(2 / 3),
-  offRaster: Math.log(0.1),
-  downlinkChannel: Math.log(0.05),
-  otherSubBand: Math.log(0.02),
-  unknownPlan: Math.log(0.02),
-  outside: Math.log(1e-4),
-  foreignDataRate: Math.log(1e-3),
-} as const;
-
-/** A region with one way of listening to it, and the logarithm of its unnormalised posterior. */
-export interface Hypothesis {
-  readonly plan: RegionPlan | null;
-  readonly variant: string | null;
-  readonly subBand: number | null;
-  readonly log: number;
-}
+export type { HeardChannel, Hypothesis } from "./hypothesis-costs.ts";
 
 /** Every hypothesis with its weight; `plan` null stands for "no plan known". `ownPlans`: see own-plans.ts. */
 export function regionHypotheses(
@@ -74,60 +50,6 @@ export function regionHypotheses(
   return hypotheses;
 }
 
-interface Channel {
-  readonly frequencyHz: number;
-  readonly bandwidthHz: number | undefined;
-  readonly count: number;
-  readonly weight: number;
-}
-
-function channelsOf(evidence: readonly HeardChannel[]): Channel[] {
-  const byKey = new Map<string, { frequencyHz: number; bandwidthHz: number | undefined; count: number }>();
-  for (const { frequencyHz, modulation, count } of evidence) {
-    const bandwidthHz = modulation.kind === "lora" ? modulation.bandwidthHz : undefined;
-    const key = `${Math.round(frequencyHz / 1000)}/${bandwidthHz ?? modulation.kind}`;
-    const known = byKey.get(key);
-    if (known === undefined) {
-      byKey.set(key, { frequencyHz, bandwidthHz, count });
-    } else {
-      known.count += count;
-    }
-  }
-  return [...byKey.values()]
-    .map((c) => ({ ...c, weight: weightOf(c.count) }))
-    .sort((a, b) => a.frequencyHz - b.frequencyHz);
-}
-
-function weightOf(count: number): number {
-  return Math.min(1, count / 3);
-}
-
-/** What the modulations heard cost a variant: those that are none of its uplink data rates, or not `allowed` there. */
-function dataRateLog(
-  variant: PlanVariant,
-  evidence: readonly HeardChannel[],
-  allowed: (heard: HeardChannel, rates: readonly number[]) => boolean = (_, rates) => rates.length > 0,
-): number {
-  const foreign = new Map<string, number>();
-  for (const heard of evidence) {
-    const { modulation, count } = heard;
-    if (!allowed(heard, uplinkDataRates(variant, modulation))) {
-      const key = JSON.stringify(modulation);
-      foreign.set(key, (foreign.get(key) ?? 0) + count);
-    }
-  }
-  return [...foreign.values()].reduce((sum, count) => sum + weightOf(count) * LOG.foreignDataRate, 0);
-}
-
-/** What it costs that a channel stayed silent which should carry a `share` of all frames; at worst ln `floor`. */
-function silenceLog(share: number, total: number, floor: number): number {
-  return Math.max(Math.log(floor), total * Math.log(1 - share));
-}
-
-function near(a: number, b: number): boolean {
-  return Math.abs(a - b) <= CHANNEL_TOLERANCE_HZ;
-}
-
 function dynamicHypotheses(
   plan: RegionPlan,
   channels: readonly Channel[],
@@ -145,8 +67,12 @@ function dynamicHypotheses(
     }
     const frequencies = channels.map((c) => c.frequencyHz);
     const chained = chainFrom(defaults, frequencies);
+    let inBand = 0;
     const slots = (plan.toHz - plan.fromHz) / 100_000;
     for (const { frequencyHz, weight } of channels) {
+      if (frequencyHz >= plan.fromHz && frequencyHz <= plan.toHz) {
+        inBand += weight;
+      }
       if (defaults.some((d) => near(d, frequencyHz))) {
         continue;
       }
@@ -162,6 +88,8 @@ function dynamicHypotheses(
         log += weight * (-Math.log(slots) + (onRaster ? 0 : LOG.offRaster));
       }
     }
+    // LoRaWAN 1.0.x, 5.6: a device keeps sixteen channels at most. More are those of a second network.
+    log += Math.max(0, inBand - 16) * LOG.seventeenth;
     return { plan, variant: variant.name, subBand: null, log };
   });
 }
@@ -180,52 +108,6 @@ function chainFrom(defaults: readonly number[], frequencies: readonly number[]):
     }
   }
   return reached;
-}
-
-function fixedHypotheses(
-  plan: RegionPlan,
-  channels: readonly Channel[],
-  evidence: readonly HeardChannel[],
-  total: number,
-): Hypothesis[] {
-  // Every variant begins equally likely, and within it nine tenths belong to gateways of one sub-band.
-  const variantPrior = -Math.log(plan.variants.length);
-  return plan.variants.flatMap((variant) => {
-    const base = variantPrior + dataRateLog(variant, evidence);
-    const groups = listeningSets(variant);
-    const whole = channels.reduce((sum, c) => {
-      const inPlan = channelAt(variant, c.frequencyHz, c.bandwidthHz) !== null;
-      // A gateway of the whole plan spreads its frames over all channels: each heard one is 8 of them as likely.
-      return sum + c.weight * (inPlan ? Math.log(8 / variant.channels.length) : strayLog(variant, c));
-    }, 0);
-    const hypotheses: Hypothesis[] = [
-      { plan, variant: variant.name, subBand: null, log: base + Math.log(0.1) + whole },
-    ];
-    for (const [group, members] of groups) {
-      let log = base + Math.log(0.9 / groups.size);
-      for (const channel of channels) {
-        const hit = channelAt(variant, channel.frequencyHz, channel.bandwidthHz);
-        if (hit === null) {
-          log += channel.weight * strayLog(variant, channel);
-        } else if (!members.has(hit.index)) {
-          log += channel.weight * LOG.otherSubBand;
-        }
-      }
-      for (const index of members) {
-        const silent = variant.channels.find((c) => c.index === index && c.bandwidthHz === 125_000);
-        if (silent !== undefined && !channels.some((c) => near(c.frequencyHz, silent.frequencyHz))) {
-          log += silenceLog(1 / 8, total, 0.3);
-        }
-      }
-      hypotheses.push({
-        plan,
-        variant: variant.name,
-        subBand: plan.record?.subBands !== undefined ? group : null,
-        log,
-      });
-    }
-    return hypotheses;
-  });
 }
 
 /** Eight LoRa channels at once are what a gateway's concentrator hears. Common practice, no source. */
@@ -257,20 +139,4 @@ function ownHypotheses(
     log += silent * silenceLog(1 / 16, total, 0.3);
     return { plan, variant: variant.name, subBand: null, log };
   });
-}
-
-function strayLog(variant: PlanVariant, channel: Channel): number {
-  return variant.downlinkHz.some((f) => near(f, channel.frequencyHz)) ? LOG.downlinkChannel : LOG.outside;
-}
-
-/** Channel numbers of each sub-band, or of each run of eight where the plan names none. */
-function listeningSets(variant: PlanVariant): Map<number, Set<number>> {
-  const sets = new Map<number, Set<number>>();
-  for (const { index, subBand } of variant.channels) {
-    const group = subBand ?? Math.floor(index / 8) + 1;
-    const set = sets.get(group) ?? new Set<number>();
-    set.add(index);
-    sets.set(group, set);
-  }
-  return sets;
 }

@@ -72,7 +72,7 @@ describe("the file of regional parameters", () => {
         const sf9: Parameters<typeof uplinkDataRates>[1] = {
           kind: "lora",
           spreadingFactor: 9,
-          bandwidthHz: variant.channels[0]!.bandwidthHz,
+          bandwidthHz: variant.channels[0]!.bandwidthHz!,
           codingRate: "4/5",
         };
         const [dr] = uplinkDataRates(variant, sf9);

@@ -73,6 +73,18 @@ describe("a plain gateway's region", () => {
     });
   }
 
+  it("is one of thirteen: EU868, US915, AU915, AS923-1, -2, -3, -4, IN865, KR920, RU864, EU433, CN779, CN470; or ISM2400, which is said to be no region of the Alliance", () => {
+    const ofTheStandard = regionPlans.filter((plan) => plan.record?.standing === undefined);
+    expect(ofTheStandard.map((plan) => plan.name)).toEqual([
+      ...["EU868", "US915", "AU915", "AS923-1", "AS923-2", "AS923-3", "AS923-4"],
+      ...["IN865", "KR920", "RU864", "EU433", "CN779", "CN470"],
+    ]);
+    expect(recogniseRegion(frames([2403, 2425, 2479], 50, 1, [9], 812_500)).reason).toBe(
+      "ISM2400, from 50 receptions; vendor proposal, not part of RP002.",
+    );
+    expect(recogniseRegion(frames(plainGateways.CN779!, 50, 1)).reason).toContain("; withdrawn");
+  });
+
   it("names the sub-band that a fixed-plan gateway listens to", () => {
     for (let band = 1; band <= 8; band += 1) {
       const us = recogniseRegion(frames(run(902.3 + 1.6 * (band - 1), 8), 50, band));
@@ -83,6 +95,8 @@ describe("a plain gateway's region", () => {
   it("names no sub-band when the whole of a fixed plan is heard", () => {
     const result = recogniseRegion(frames(run(902.3, 64), 400, 5));
     expect(result).toMatchObject({ name: "US915", subBand: null });
+    const australian = recogniseRegion(frames(run(915.2, 64), 400, 5));
+    expect(australian).toMatchObject({ name: "AU915", subBand: null, contradictions: [] });
   });
 
   it("tells the older channel set of CN470 by its SF12", () => {
@@ -109,6 +123,15 @@ describe("what fits several plans", () => {
     expect(result.name).toBeNull();
     expect(result.alternatives.map((a) => a.name).sort()).toEqual(["AS923-1", "AU915"]);
     expect(result.reason).toContain("Ambiguous");
+  });
+
+  it("names its rival: two sub-bands of AU915 on the raster of AS923-3, with its default channels", () => {
+    const result = recogniseRegion(frames(run(915.2, 16), 200, 2));
+    expect(result).toMatchObject({ name: "AU915", subBand: null, contradictions: [] });
+    expect(result.confidence).toBeLessThan(0.9);
+    expect(result.alternatives.map((a) => a.name)).toEqual(["AS923-3"]);
+    const others = recogniseRegion(frames(run(918.4, 16), 200, 2));
+    expect(others).toMatchObject({ name: "AU915", alternatives: [] });
   });
 
   it("is settled by a data rate that only one of them has", () => {
@@ -196,9 +219,81 @@ describe("contradictions", () => {
     ]);
   });
 
+  it("name each sub-band that a gateway of the whole plan never hears", () => {
+    const withoutFifth = [...run(902.3, 32), ...run(902.3 + 8, 24)];
+    const result = recogniseRegion(frames(withoutFifth, 400, 5));
+    expect(result).toMatchObject({ name: "US915", subBand: null });
+    expect(result.contradictions).toEqual(["Sub-band 5 of US902-928 was never heard in 400 receptions."]);
+    const australian = recogniseRegion(frames([...run(915.2, 40), ...run(915.2 + 9.6, 16)], 400, 5));
+    expect(australian.contradictions).toEqual(["Sub-band 6 of AU915-928 was never heard in 400 receptions."]);
+  });
+
+  it("do not wonder at silent sub-bands beside the two that a gateway of sixteen channels listens to", () => {
+    const result = recogniseRegion(frames(run(903.9, 16), 400, 5));
+    expect(result).toMatchObject({ name: "US915", subBand: null, contradictions: [] });
+  });
+
   it("do not count single receptions, which may be false detections", () => {
     expect(
       contradictionsWith("EU868", [{ frequencyHz: 902_300_000, modulation: lora(7), count: 1 }]),
     ).toEqual([]);
+  });
+});
+
+/** N + 13 at SF10, by the most generous of a region's tables: under a dwell limit AS923 allows but 24. */
+const mostAtSf10: Readonly<Record<string, number>> = {
+  ...{ EU868: 64, US915: 24, AU915: 64, "AS923-1": 128, "AS923-2": 128, "AS923-3": 128, "AS923-4": 128 },
+  ...{ IN865: 64, KR920: 64, RU864: 64, EU433: 64, CN779: 64, CN470: 99, ISM2400: 233 },
+};
+
+describe("against every region stands", () => {
+  for (const plan of regionPlans) {
+    const bandwidthHz = plan.name === "ISM2400" ? 812_500 : 125_000;
+    const plain = frames(plainGateways[plan.name]!, 60, 4, [7, 8, 9, 10], bandwidthHz);
+    const mhz = plainGateways[plan.name]![0]!;
+    const onChannel = { frequencyHz: Math.round(mhz * 1e6), modulation: lora(10, bandwidthHz) };
+    const against = (...more: HeardChannel[]) => {
+      const result = recogniseRegion([...plain, ...more]);
+      expect(result.name).toBe(plan.name);
+      return result.contradictions;
+    };
+
+    it(`a frequency outside ${plan.name}`, () => {
+      const outside = { ...onChannel, frequencyHz: 600_300_000, modulation: lora(9, bandwidthHz), count: 2 };
+      const [sentence, ...others] = against(outside);
+      expect(sentence).toMatch(/^2 receptions at 600\.3 MHz, (which is no uplink channel of|outside) /);
+      expect(sentence).toContain(plan.plan);
+      expect(others).toEqual([]);
+    });
+
+    it(`a data rate that ${plan.name} does not have`, () => {
+      expect(against({ ...onChannel, modulation: lora(9, 62_500), count: 2 })[0]).toBe(
+        `2 receptions with SF9BW62.5, which is no uplink data rate of ${plan.plan}.`,
+      );
+    });
+
+    it(`a payload over the most that any table of ${plan.name} allows, and none of just that size`, () => {
+      const most = mostAtSf10[plan.name]!;
+      expect(against({ ...onChannel, payloadBytes: most, count: 2 })).toEqual([]);
+      const name = bandwidthHz === 125_000 ? "SF10BW125" : "SF10BW812.5";
+      expect(against({ ...onChannel, payloadBytes: most + 1, count: 2 })).toEqual([
+        `${name} frames of up to ${most + 1} octets, more than the ${most} that ${plan.plan} allows at this data rate.`,
+      ]);
+    });
+  }
+});
+
+describe("the wrong sub-band", () => {
+  it("is named beside the right one, in both plans that have sub-bands", () => {
+    const stray: HeardChannel = { frequencyHz: 905_500_000, modulation: lora(8), count: 6 };
+    const us = recogniseRegion([...frames(run(903.9, 8), 90, 2), stray]);
+    expect(us).toMatchObject({ name: "US915", subBand: 2 });
+    expect(us.contradictions).toEqual(["6 receptions in sub-band 3, beside sub-band 2."]);
+    const au = recogniseRegion([
+      ...frames(run(916.8, 8), 90, 2),
+      { frequencyHz: 915_200_000, modulation: lora(8), count: 6 },
+    ]);
+    expect(au).toMatchObject({ name: "AU915", subBand: 2 });
+    expect(au.contradictions).toEqual(["6 receptions in sub-band 1, beside sub-band 2."]);
   });
 });

@@ -1,0 +1,140 @@
+/**
+ * How well does a fixed plan explain the channels heard, listened to by one sub-band, by two neighbours, or whole?
+ * Part of the model that region-hypotheses.ts describes.
+ */
+import {
+  type Channel,
+  dataRateLog,
+  type HeardChannel,
+  type Hypothesis,
+  LOG,
+  near,
+  silenceLog,
+} from "./hypothesis-costs.ts";
+import { channelAt, type PlanVariant, type RegionPlan, type UplinkChannel } from "./region-plan.ts";
+
+/** Shares of gateways that listen to one sub-band, to two neighbours, to all. Common practice, no source. */
+const ONE = 0.8;
+const TWO = 0.1;
+const WHOLE = 0.1;
+
+interface ListeningSet {
+  readonly subBand: number | null;
+  readonly members: ReadonlySet<number>;
+  readonly prior: number;
+}
+
+export function fixedHypotheses(
+  plan: RegionPlan,
+  channels: readonly Channel[],
+  evidence: readonly HeardChannel[],
+  total: number,
+): Hypothesis[] {
+  // Every variant begins equally likely.
+  const variantPrior = -Math.log(plan.variants.length);
+  return plan.variants.flatMap((variant) => {
+    const base = variantPrior + dataRateLog(variant, evidence);
+    const hits = channels.map((channel) => ({ channel, ...hitOf(variant, channel) }));
+    const astray = hits.reduce((sum, { channel, log }) => sum + channel.weight * log, 0);
+    const whole: Hypothesis = {
+      plan,
+      variant: variant.name,
+      subBand: null,
+      log: base + astray + Math.log(WHOLE) + wholeLog(variant, hits),
+    };
+    const sets = listeningSets(variant, plan.record?.subBands !== undefined);
+    return [
+      whole,
+      ...sets.map(({ subBand, members, prior }) => {
+        let log = base + astray + Math.log(prior);
+        for (const { channel, hit } of hits) {
+          if (hit !== null && !members.has(hit.index)) {
+            log += channel.weight * LOG.otherSubBand;
+          }
+        }
+        const narrow = variant.channels.filter((c) => members.has(c.index) && c.bandwidthHz === 125_000);
+        for (const { frequencyHz } of narrow) {
+          if (!channels.some((c) => near(c.frequencyHz, frequencyHz))) {
+            log += silenceLog(1 / narrow.length, total, 0.3);
+          }
+        }
+        return { plan, variant: variant.name, subBand, log };
+      }),
+    ];
+  });
+}
+
+interface Hit {
+  readonly hit: UplinkChannel | null;
+  /** What the channel costs every listening set, as a logarithm. */
+  readonly log: number;
+}
+
+function hitOf(variant: PlanVariant, channel: Channel): Hit {
+  const hit = channelAt(variant, channel.frequencyHz, channel.bandwidthHz);
+  if (hit !== null) {
+    return { hit, log: 0 };
+  }
+  const ofOtherWidth = channelAt(variant, channel.frequencyHz);
+  if (ofOtherWidth !== null) {
+    // A width that no data rate has is paid for as a data rate already.
+    return { hit: ofOtherWidth, log: hasBandwidth(variant, channel.bandwidthHz) ? LOG.foreignDataRate : 0 };
+  }
+  const downlink = variant.downlinkHz.some((f) => near(f, channel.frequencyHz));
+  return { hit: null, log: downlink ? LOG.downlinkChannel : LOG.outside };
+}
+
+function hasBandwidth(variant: PlanVariant, bandwidthHz: number | undefined): boolean {
+  return [...variant.dataRates.values()].some(
+    (rate) => rate.direction !== "down" && rate.modulation === "LORA" && rate.bwHz === bandwidthHz,
+  );
+}
+
+/**
+ * How likely just these channels are among all of the plan: drawn, so many of each bandwidth, with equal chances.
+ * -n H(k/n) is the logarithm of one in (n over k), and takes fractions of a channel: nearly nothing when few of them
+ * are missing.
+ */
+function wholeLog(
+  variant: PlanVariant,
+  hits: readonly { readonly channel: Channel; readonly hit: UplinkChannel | null }[],
+): number {
+  const weights = new Map<UplinkChannel, number>();
+  for (const { channel, hit } of hits) {
+    if (hit !== null) {
+      weights.set(hit, Math.max(weights.get(hit) ?? 0, channel.weight));
+    }
+  }
+  let log = 0;
+  for (const bandwidthHz of new Set(variant.channels.map((c) => c.bandwidthHz))) {
+    const ofWidth = variant.channels.filter((c) => c.bandwidthHz === bandwidthHz);
+    const heard = ofWidth.reduce((sum, c) => sum + (weights.get(c) ?? 0), 0);
+    log -= ofWidth.length * entropy(heard / ofWidth.length);
+  }
+  return log;
+}
+
+function entropy(share: number): number {
+  return share <= 0 || share >= 1 ? 0 : -share * Math.log(share) - (1 - share) * Math.log(1 - share);
+}
+
+/** Sub-bands, or runs of eight channels where the plan names none; and pairs of neighbours. */
+function listeningSets(variant: PlanVariant, named: boolean): ListeningSet[] {
+  const groups = new Map<number, Set<number>>();
+  for (const { index, subBand } of variant.channels) {
+    const group = subBand ?? Math.floor(index / 8) + 1;
+    const set = groups.get(group) ?? new Set<number>();
+    set.add(index);
+    groups.set(group, set);
+  }
+  const inOrder = [...groups].sort((a, b) => a[0] - b[0]);
+  const pairs = inOrder.slice(1).map(([, members], i) => new Set([...(inOrder[i]?.[1] ?? []), ...members]));
+  return [
+    ...inOrder.map(([group, members]) => ({
+      subBand: named ? group : null,
+      members,
+      prior: ONE / inOrder.length,
+    })),
+    ...pairs.map((members) => ({ subBand: null, members, prior: TWO / pairs.length })),
+  ];
+}
