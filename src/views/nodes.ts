@@ -15,12 +15,13 @@ import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
 import { intersect, reachOf, type Stretch, siteOutages } from "./reachability.ts";
+import { silentRows } from "./silent-nodes.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const STRIP_BINS = 60;
 /** A node is overdue after this many of its intervals without a frame, and no sooner than a minute. Common practice, no source. */
-const OVERDUE_RHYTHMS = 5;
-const OVERDUE_LEAST_US = 60_000_000;
+export const OVERDUE_RHYTHMS = 5;
+export const OVERDUE_LEAST_US = 60_000_000;
 
 /** What all rows of one answer share. */
 export interface NodeContext {
@@ -48,10 +49,13 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
     const heardBy = gateways.filter(({ id }) => ids.has(id)).map(({ eui }) => eui);
     nodes.push(nodeRow(life, own, heardBy, context));
   }
+  // Made of what was heard; who has fallen silent says so in a line of its own.
+  const sentence = nodesSentence(nodes, context.home.assumed, window);
+  nodes.push(...silentRows(lives.values(), new Set(frames.keys()), context));
   nodes.sort(byAddressAndLife);
   return {
     window: windowView(window),
-    sentence: nodesSentence(nodes, context.home.assumed, window),
+    sentence,
     homeNetworks: [...context.home.networks],
     homeAssumed: context.home.assumed,
     nodes,
@@ -99,7 +103,7 @@ export function nodeRow(
   const label = names.get(devAddr);
   const loss = lossOf(frames, outages);
   const levels = levelsOf(frames);
-  const firstUs = frames[0]?.atUs ?? life.firstAtUs;
+  const firstUs = frames[0]?.atUs ?? life.lastAtUs;
   const lastUs = frames.at(-1)?.atUs ?? life.lastAtUs;
   const overdue = !context.over.has(life.id) && isOverdue(loss, lastUs, context);
   const judgement = judgeNode({

@@ -17,7 +17,8 @@ const MOST_ATTENTION = 12;
 export function siteView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[] = []): SiteView {
   const { gateways } = gatewaysView(store, window, ownPlans);
   const { nodes } = nodesView(store, window);
-  const own = nodes.filter((node) => !node.stranger);
+  const heard = nodes.filter((node) => node.frames > 0);
+  const own = heard.filter((node) => !node.stranger);
   const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
   // A line of the air rests on the sums of its channels alone: the whole view of the air would cost ten times as much.
   const channels = sumChannels(store, window).map((sum) => ({
@@ -32,7 +33,7 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
     gateways,
     attention: needingALook(nodes, MOST_ATTENTION),
     nodeCount: own.length,
-    strangerCount: nodes.length - own.length,
+    strangerCount: heard.length - own.length,
     air: gateways.map(({ eui, name }) => airLine(eui, name, channels)),
   };
 }

@@ -1,0 +1,43 @@
+/**
+ * Who has fallen silent since before a live window? A node that died two hours ago has no frame in the last hour, and
+ * must not vanish for it: it is listed with nothing heard, and its silence is the first thing said of it.
+ */
+import type { NodeRow } from "../contract/index.ts";
+import { span } from "../diagnosis/standing.ts";
+import type { LifeRecord } from "../store/queries/lives.ts";
+import { type NodeContext, nodeRow, OVERDUE_LEAST_US, OVERDUE_RHYTHMS } from "./nodes.ts";
+
+/** A node silent for longer than this has been taken away. Common practice, no source. */
+const REMEMBERED_US = 7 * 86_400_000_000;
+/** Counters from which a life's rhythm is believed. */
+const LEAST_HEARD = 3;
+
+/** Rows of one's own nodes whose last frame lies before the window, as far as their rhythm makes that a silence. */
+export function silentRows(
+  lives: Iterable<LifeRecord>,
+  heard: ReadonlySet<number>,
+  context: NodeContext,
+): NodeRow[] {
+  const { window, endUs, over } = context;
+  if (!window.live) return [];
+  const rows: NodeRow[] = [];
+  for (const life of lives) {
+    if (heard.has(life.id) || over.has(life.id) || life.heard < LEAST_HEARD) continue;
+    if (life.lastAtUs >= window.fromUs || life.lastAtUs < window.fromUs - REMEMBERED_US) continue;
+    const steps = life.lastCounter - life.firstCounter;
+    const rhythmUs = steps > 0 ? (life.lastAtUs - life.firstAtUs) / steps : null;
+    const silentUs = endUs - life.lastAtUs;
+    if (rhythmUs === null || silentUs < Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * rhythmUs)) continue;
+    const row = nodeRow(life, [], [], context);
+    if (row.stranger) continue;
+    rows.push({
+      ...row,
+      firstHeard: row.lastHeard,
+      rhythmSeconds: Math.round(rhythmUs / 1e3) / 1e3,
+      overdue: true,
+      standing: "look",
+      clause: `silent for ${span(silentUs / 1e6)}, it sent about every ${span(rhythmUs / 1e6)}`,
+    });
+  }
+  return rows;
+}
