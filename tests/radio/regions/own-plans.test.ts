@@ -1,3 +1,4 @@
+import { readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import type { Modulation } from "../../../src/model/modulation.ts";
@@ -165,6 +166,13 @@ describe("a plan of one's own", () => {
       expect(beside.confidence).toBeCloseTo(alone.confidence, 6);
       expect(beside.reason).toBe(alone.reason);
     }
+  });
+
+  it("in the form that README.md shows can be read", () => {
+    const readme = readFileSync(new URL("../../../README.md", import.meta.url), "utf8");
+    const [, example] = /```json\n(\{"plans"[^`]*)```/.exec(readme)!;
+    const reading = readOwnPlans(example!);
+    expect(reading.ok && reading.plans.map((plan) => plan.name)).toEqual(["Orchard test plan"]);
   });
 
   it("has no legal limits: its file names none", () => {
