@@ -346,6 +346,10 @@ async function serveFile(folder: string, path: string, response: ServerResponse)
     response.end();
     return;
   }
-  response.writeHead(200, { "content-type": TYPES[extname(name)] ?? "application/octet-stream" });
+  response.writeHead(200, {
+    "content-type": TYPES[extname(name)] ?? "application/octet-stream",
+    // Named by their content: the browser need not fetch and compile them at every load.
+    ...(name.startsWith("/assets/") ? { "cache-control": "max-age=31536000, immutable" } : {}),
+  });
   response.end(bytes);
 }

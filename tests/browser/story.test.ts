@@ -132,8 +132,10 @@ if (chromiumIsHere("story"))
 
     test("the filter of receptions names gateways by their names", async () => {
       const { page } = await dashboard.open(PLAIN);
-      const options = await page.getByLabel("Heard by").locator("option").allTextContents();
-      expect(options).toEqual(["every gateway", "Packing shed", "Water tower"]);
+      const options = page.getByLabel("Heard by").locator("option");
+      await expect
+        .poll(() => options.allTextContents())
+        .toEqual(["every gateway", "Packing shed", "Water tower"]);
     });
 
     test("an opened frame and a whole story fit a phone", async () => {

@@ -36,6 +36,10 @@ export function NodeLives({ page }: { page: NodePage }) {
   );
 }
 
+function heardIn(row: { firstHeard: string; lastHeard: string }) {
+  return <span class="lives-span">{spanWords(row.firstHeard, row.lastHeard)}</span>;
+}
+
 function lifeColumns(page: NodePage, nowMs: number): readonly Column<LifeRow>[] {
   const device: Column<LifeRow> = {
     key: "device",
@@ -65,7 +69,7 @@ function lifeColumns(page: NodePage, nowMs: number): readonly Column<LifeRow>[] 
       head: "How it began",
       cell: (row) => <span class="lives-words">{lifeBeginning(row, nowMs)}</span>,
     },
-    { key: "span", head: "Heard in", cell: (row) => spanWords(row.firstHeard, row.lastHeard) },
+    { key: "span", head: "Heard in", cell: heardIn },
     {
       key: "counters",
       head: "Counters",
@@ -93,7 +97,7 @@ function deviceColumns(page: NodePage): readonly Column<DeviceLifeRow>[] {
           </a>
         ),
     },
-    { key: "span", head: "Heard in", cell: (row) => spanWords(row.firstHeard, row.lastHeard) },
+    { key: "span", head: "Heard in", cell: heardIn },
     { key: "proof", head: "Known by", cell: (row) => proofWords(row.proof) },
   ];
 }

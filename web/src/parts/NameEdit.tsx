@@ -1,5 +1,5 @@
 /** What does a person call it? The name, changed in place; Enter keeps it, Escape does not. */
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import { putLabel } from "../state/api.ts";
 import "./NameEdit.css";
 
@@ -18,7 +18,8 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   const field = useRef<HTMLInputElement>(null);
   const button = useRef<HTMLButtonElement>(null);
   const editing = text !== null;
-  useEffect(() => {
+  // Before the next key: what is typed at once must not be lost.
+  useLayoutEffect(() => {
     if (editing) field.current?.select();
   }, [editing]);
   const leave = () => {
