@@ -91,7 +91,12 @@ function ensureBuilt() {
   }
   writeFileSync(join(aside, ".built"), wanted);
   remove(join(root, "dist"));
-  renameSync(aside, join(root, "dist"));
+  try {
+    renameSync(aside, join(root, "dist"));
+  } catch {
+    // Another process built at the same time and was quicker: its build is as good.
+    remove(aside);
+  }
 }
 
 /** JSON tables stand beside the code that reads them. */

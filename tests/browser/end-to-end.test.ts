@@ -2,7 +2,7 @@
 
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { endOf, spawnProgram, temporaryFolder } from "../process/program.ts";
+import { cleanUp, endOf, spawnProgram, temporaryFolder } from "../process/program.ts";
 import { type Service, startService } from "../process/service.ts";
 import { chromiumIsHere, launchChromium } from "./chromium.ts";
 
@@ -25,6 +25,7 @@ if (chromiumIsHere("the dashboard on the real service")) {
     browser = await launchChromium();
   });
   afterAll(async () => {
+    await cleanUp();
     await browser.close();
   });
 

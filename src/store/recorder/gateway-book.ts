@@ -12,6 +12,9 @@ import type { Store } from "../open.ts";
 /** More gateways than this are refused: a stranger can invent identifiers faster than anyone can look at them. */
 export const MOST_GATEWAYS = 4096;
 
+/** A gateway silent on the air for longer has its counter taken up afresh. */
+const READING_REACH_US = 3_600_000_000;
+
 export interface GatewayEntry {
   readonly id: number;
   readonly eui: Eui;
@@ -71,9 +74,11 @@ export class GatewayBook {
        push_source = coalesce(?, push_source), pull_source = coalesce(?, pull_source) WHERE id = ?`,
     );
     this.#restart = db.prepare("INSERT OR IGNORE INTO gateway_restart (gateway_id, at_us) VALUES (?, ?)");
+    // By time, backwards: the other index would sort all that the gateway ever heard.
     this.#lastReading = db.prepare(
-      `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception
-       WHERE at_us <= ? AND gateway_id = ? AND tmst_key >= 0 ORDER BY at_us DESC LIMIT 1`,
+      `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception INDEXED BY reception_by_time
+       WHERE at_us BETWEEN @at - ${READING_REACH_US} AND @at AND gateway_id = @id AND tmst_key >= 0
+       ORDER BY at_us DESC LIMIT 1`,
     );
     this.#addMinute = db.prepare(
       `INSERT INTO gateway_minute (gateway_id, minute, ${MINUTE_COUNTS.join(", ")})
@@ -92,7 +97,7 @@ export class GatewayBook {
       this.#insert.run(eui, atUs, atUs);
       row = this.#find.get(eui) as GatewayRow;
     }
-    const reading = this.#lastReading.get(row.last_at_us, row.id) as CounterReading | undefined;
+    const reading = this.#lastReading.get({ at: row.last_at_us, id: row.id }) as CounterReading | undefined;
     const entry: GatewayEntry = {
       id: row.id,
       eui,
