@@ -108,7 +108,7 @@ if (chromiumIsHere("story"))
       const fold = (name: string) => page.locator("details", { hasText: `More of this gateway, ${name}` });
       await fold("Water tower").locator("summary").click();
       for (const words of [
-        "US915, 61\u202F% sure: US915, sub-band 2, from 1240 receptions.",
+        "US915, 61\u202F% sure: US902-928, sub-band 2, from 1240 receptions.",
         "It could also be AU915 (39\u202F%).",
         "917.3\u202FMHz lies outside the uplink channels of US915.",
         "not known: it takes half an hour",
@@ -117,7 +117,9 @@ if (chromiumIsHere("story"))
         await fold("Water tower").getByText(words, { exact: false }).first().waitFor();
       await fold("Packing shed").locator("summary").focus();
       await page.keyboard.press("Enter");
-      await fold("Packing shed").getByText("+1.8\u202Fppm against the clock of this machine").waitFor();
+      await fold("Packing shed")
+        .getByText("+1.8\u202Fppm against the clock that stamped its datagrams")
+        .waitFor();
       await fold("Packing shed").getByText("body-not-json").waitFor();
       await fold("Packing shed").getByText("time-unreadable").waitFor();
     });

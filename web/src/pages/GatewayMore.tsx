@@ -10,7 +10,7 @@ import { linkTo } from "../state/route.ts";
 function driftWords(ppm: number | null): string {
   if (ppm === null) return "not known: it takes half an hour of receptions without a restart";
   const text = withUnit(ppm, 1, "ppm");
-  return `${ppm > 0 && /[1-9]/.test(text) ? "+" : ""}${text} against the clock of this machine`;
+  return `${ppm > 0 && /[1-9]/.test(text) ? "+" : ""}${text} against the clock that stamped its datagrams`;
 }
 
 /** The fold beneath a heartbeat. */
@@ -27,7 +27,7 @@ export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
           <span class="mono">{gateway.eui}</span>
           {gateway.pullSource === null ? null : (
             <>
-              , asks for downlinks from <span class="mono">{gateway.pullSource}</span>
+              , asks for downlinks from <span class="mono">{gateway.pullSource.replace(" ", " port ")}</span>
             </>
           )}
         </Fact>
