@@ -17,6 +17,7 @@ import {
   receptionsOfFrame,
 } from "../store/queries/receptions.ts";
 import type { DecodeAnswer } from "../wire/lorawan/decode-answer.ts";
+import { describeCommand } from "../wire/lorawan/describe-command.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { mapFields } from "../wire/lorawan/field-map.ts";
 import { marginDb } from "./node-figures.ts";
@@ -92,13 +93,11 @@ function micStanding({ micVerdict, counter }: FrameOctets): Pick<FrameView, "mic
   return { mic: "unknown", micWords: "no key at hand could say" };
 }
 
-/** Each command with its fields in words: "powerAck true, dataRateAck true". */
+/** Each command with its fields in words: "power ack yes, data rate ack yes". */
 function commandsIn(answer: DecodeAnswer): FrameView["commands"] {
-  return (answer.macCommands ?? []).map(({ cid: _cid, name, ...fields }) => ({
-    name,
-    words: Object.entries(fields)
-      .map(([field, value]) => `${field} ${String(value)}`)
-      .join(", "),
+  return (answer.macCommands ?? []).map((command) => ({
+    name: command.name,
+    words: describeCommand({ ...command, cid: Number(command.cid) }),
   }));
 }
 
