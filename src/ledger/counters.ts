@@ -4,7 +4,8 @@
  * Only 16 bits of a counter are on air. A frame continues a life when its counter fits forwards (rollover
  * included), fills a hole as a late arrival, or repeats a counter with the same content. A counter that can be
  * none of these begins a new life: it is never counted as thousands of losses. Frames must be handed in sorted
- * by (time, content); the result depends on nothing else. Rules and limits: LoRaWAN L2 1.0.4 section 4.3.1.5,
+ * by (time, content); the result depends on nothing else. Between lives side by side, data rate and level at a
+ * gateway weigh in (radio-likeness.ts). Rules and limits: LoRaWAN L2 1.0.4 section 4.3.1.5,
  * LoRaWAN 1.0.2 section 4.3.1.5 (MAX_FCNT_GAP 16384), TR007 section 4.12 (one step a transmission).
  */
 import {
@@ -27,6 +28,7 @@ import {
   recentWithLowBits,
   rhythmUs,
 } from "./life-state.ts";
+import { learned, type RadioEvidence, unlikeness } from "./radio-likeness.ts";
 
 /** What the accounting needs of one uplink data frame. */
 export interface CountedFrame {
@@ -35,6 +37,8 @@ export interface CountedFrame {
   readonly fcnt: number;
   /** See content.ts. */
   readonly content: number;
+  /** How its first hearing sounded, where that is known. */
+  readonly radio?: RadioEvidence | undefined;
 }
 
 /** Answers whether a join-request was heard shortly before; the DevEUI of the newest one, or null. */
@@ -65,10 +69,12 @@ export interface Fit {
 export function accountFrame(state: AddressState, frame: CountedFrame, joinsHeard: JoinsHeard): Assignment {
   state.lastAtUs = frame.atUs;
   state.lastContent = frame.content;
-  let best: { life: LifeState; fit: Fit } | null = null;
+  let best: { life: LifeState; fit: Fit; cost: number } | null = null;
   for (const life of state.lives.filter(isUnproved)) {
     const fit = fitInto(life, frame);
-    if (fit !== null && (best === null || fit.cost < best.fit.cost)) best = { life, fit };
+    if (fit === null) continue;
+    const cost = fit.cost + unlikeness(life.radio, frame.radio);
+    if (best === null || cost < best.cost) best = { life, fit, cost };
   }
   if (best === null) return beginLife(state, frame, joinsHeard);
   return continueLife(state, best.life, best.fit, frame);
@@ -114,6 +120,7 @@ function continueLife(state: AddressState, life: LifeState, fit: Fit, frame: Cou
     remember(life, { counter: fit.counter, content: frame.content });
   }
   life.lastAtUs = Math.max(life.lastAtUs, frame.atUs);
+  if (frame.radio !== undefined) life.radio = learned(life.radio, frame.radio);
   return { life, counter: fit.counter, repeat: fit.kind === "repeat", changed };
 }
 
@@ -144,6 +151,7 @@ function beginLife(state: AddressState, frame: CountedFrame, joinsHeard: JoinsHe
     heard: 1,
     recent: [{ counter: frame.fcnt, content: frame.content }],
     stepsUs: [],
+    ...(frame.radio === undefined ? {} : { radio: learned(undefined, frame.radio) }),
     ...(devEui === undefined ? {} : { devEui, proof: "join-time" }),
   };
   state.lives.push(life);

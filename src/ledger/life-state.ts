@@ -3,6 +3,8 @@
  * newest counters and its rhythm. Plain data, so that it can be stored and taken up again.
  */
 
+import type { RadioMemory } from "./radio-likeness.ts";
+
 export type LifeBeginning = "first-heard" | "counter-reset" | "join" | "second-device" | "unexplained";
 
 /** One counter life of an address: what the accounting knows of it. */
@@ -26,6 +28,8 @@ export interface LifeState {
   recent: { counter: number; content: number; atUs?: number }[];
   /** The newest intervals of one counter step, at most RHYTHM_STEPS, in microseconds. */
   stepsUs: number[];
+  /** How its frames sounded of late; absent where nobody said. */
+  radio?: RadioMemory;
   /** Which set of keys proved its frames; absent in a life that was followed without keys. */
   session?: number;
   /** With keys: a counter above 65535 was proved, so the node counts with 32 bits. */

@@ -21,6 +21,7 @@ interface Row {
   dataRate: number;
   codingRate: number;
   airtimeUs: number;
+  rssiTenths: number | null;
   crc: number;
   payload: Uint8Array | null;
 }
@@ -30,7 +31,7 @@ export function rebuild(db: Store, onProgress: (share: number) => void): number 
   const total = db.prepare("SELECT count(*) FROM reception WHERE ghost = 0").pluck().get() as number;
   const page = db.prepare(
     `SELECT id, gateway_id AS gatewayId, antenna, at_us AS atUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz,
-     data_rate AS dataRate, coding_rate AS codingRate, airtime_us AS airtimeUs, crc, payload FROM reception
+     data_rate AS dataRate, coding_rate AS codingRate, airtime_us AS airtimeUs, rssi_tenths AS rssiTenths, crc, payload FROM reception
      WHERE ghost = 0 AND (at_us, id) > (?, ?) ORDER BY at_us, id LIMIT ${PAGE}`,
   );
   const setAirtime = db.prepare("UPDATE reception SET airtime_us = ? WHERE id = ?");

@@ -16,7 +16,7 @@ import { DatagramBook } from "./recorder/datagram-book.ts";
 import { Derivation } from "./recorder/derivation.ts";
 import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
 import { type DownlinkArrival, JoinBook } from "./recorder/join-book.ts";
-import { ReceptionBook, tmstKeyOf } from "./recorder/reception-book.ts";
+import { ReceptionBook, tenths, tmstKeyOf } from "./recorder/reception-book.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
 import { ReportBook } from "./recorder/report-book.ts";
 import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
@@ -278,6 +278,7 @@ export class Recorder {
       frequencyHz: packet.frequencyHz,
       dataRate: reception.dataRate,
       airtimeUs: reception.airtimeUs,
+      rssiTenths: tenths(reception.signal.rssiDbm),
       crc: packet.crc === "ok" || packet.crc === "bad" ? packet.crc : "other",
       payload: reception.payload,
     });

@@ -36,6 +36,8 @@ export interface FrameToAccount extends CountedFrame {
 }
 
 interface StoredFrame extends FrameToAccount {
+  gatewayId: number | null;
+  rssiTenths: number | null;
   id: number;
   receptions: number;
   lifeId: number | null;
@@ -170,7 +172,10 @@ export class AccountBook {
 
   #framesFrom(devAddr: number, fromUs: number): StoredFrame[] {
     const frames = this.#keyed.has(devAddr) ? this.#sql.framesWithPayload : this.#sql.framesFrom;
-    return frames.all(devAddr, fromUs) as StoredFrame[];
+    return (frames.all(devAddr, fromUs) as StoredFrame[]).map((frame) => {
+      const { dataRate, gatewayId, rssiTenths } = frame;
+      return { ...frame, radio: gatewayId === null ? undefined : { dataRate, gatewayId, rssiTenths } };
+    });
   }
 
   #assign({ state, keys }: AddressEntry, frame: FrameToAccount): KeyedAssignment {

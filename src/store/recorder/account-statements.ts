@@ -4,6 +4,8 @@ import type { Store } from "../open.ts";
 
 export type AccountStatements = ReturnType<typeof accountStatements>;
 
+const FIRST_HEARING = "FROM reception WHERE frame_id = frame.id ORDER BY at_us, gateway_id, antenna LIMIT 1";
+
 export function accountStatements(db: Store) {
   const sql = (text: string): Statement => db.prepare(text);
   const own = "SELECT id FROM life WHERE dev_addr = ?";
@@ -12,6 +14,7 @@ export function accountStatements(db: Store) {
     sql(
       `SELECT id, at_us AS atUs, fcnt, content, airtime_us AS airtimeUs, frequency_hz AS frequencyHz,
        data_rate AS dataRate, life_id AS lifeId, replay, ${payload} AS payload,
+       (SELECT gateway_id ${FIRST_HEARING}) AS gatewayId, (SELECT rssi_tenths ${FIRST_HEARING}) AS rssiTenths,
        (SELECT count(*) FROM reception WHERE frame_id = frame.id) AS receptions
        FROM frame WHERE dev_addr = ? AND at_us >= ? AND message_type IN (2, 4) ORDER BY at_us, content`,
     );
@@ -23,9 +26,7 @@ export function accountStatements(db: Store) {
     ),
     removeState: sql("DELETE FROM address_state WHERE dev_addr = ?"),
     framesFrom: framesFrom("NULL"),
-    framesWithPayload: framesFrom(
-      "(SELECT payload FROM reception WHERE frame_id = frame.id ORDER BY at_us, gateway_id, antenna LIMIT 1)",
-    ),
+    framesWithPayload: framesFrom(`(SELECT payload ${FIRST_HEARING})`),
     provedBefore: sql("SELECT 1 FROM frame WHERE key_id = ? AND content = ? AND at_us < ? LIMIT 1"),
     setAccount: sql(
       "UPDATE frame SET life_id = ?, counter = ?, repeat = ?, mic_verdict = ?, key_id = ?, replay = ? WHERE id = ?",

@@ -23,6 +23,7 @@ export interface StoredReception {
   readonly dataRate: number;
   /** 0 on the rows of further antennas. */
   readonly airtimeUs: number;
+  readonly rssiTenths: number | null;
   readonly crc: "ok" | "bad" | "other";
   readonly payload: Uint8Array | null;
 }
@@ -69,7 +70,7 @@ export class Derivation {
     } else if (placement.kind === "regrouped") {
       if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr);
     } else {
-      this.#writeFirst(placement.frame, reception.receptionId, payload);
+      this.#writeFirst(placement.frame, reception, payload);
     }
     return {
       devAddr: "devAddr" in phy ? phy.devAddr : null,
@@ -119,14 +120,17 @@ export class Derivation {
     this.#accounts.storeAll();
   }
 
-  #writeFirst(frame: NewFrame, receptionId: number, payload: Uint8Array): void {
-    this.#frames.assign(receptionId, this.#frames.write(frame, this.#account(frame, payload)));
+  #writeFirst(frame: NewFrame, reception: StoredReception, payload: Uint8Array): void {
+    const frameId = this.#frames.write(frame, this.#account(frame, reception, payload));
+    this.#frames.assign(reception.receptionId, frameId);
   }
 
-  #account(frame: NewFrame, payload: Uint8Array): Account | null {
+  #account(frame: NewFrame, reception: StoredReception, payload: Uint8Array): Account | null {
     const { devAddr, fcnt, messageType } = frame;
     if (messageType !== UNCONFIRMED_DATA_UP && messageType !== CONFIRMED_DATA_UP) return null;
     if (devAddr === null || fcnt === null) return null;
-    return this.#accounts.account(devAddr, { ...frame, fcnt, payload });
+    const { gatewayId, rssiTenths } = reception;
+    const radio = { dataRate: frame.dataRate, gatewayId, rssiTenths };
+    return this.#accounts.account(devAddr, { ...frame, fcnt, payload, radio });
   }
 }

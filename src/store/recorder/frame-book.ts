@@ -153,7 +153,10 @@ export class FrameBook {
     const behindUs = reception.atUs - frame.atUs;
     if (behindUs < 0 || behindUs > GROUPING_WINDOW_US) return false;
     const own = { id: 0, ...hearingOf(reception) };
-    return (this.#tmstOf.all(frame.id, reception.gatewayId) as number[]).every(
+    const ofGateway = this.#tmstOf.all(frame.id, reception.gatewayId) as number[];
+    // Two gateways at the same instant: which of them stands first is the pure rule's to say.
+    if (behindUs === 0 && ofGateway.length === 0) return false;
+    return ofGateway.every(
       (tmstKey) => clusterHearings([{ ...own, atUs: frame.atUs, tmstKey }, own]).length === 1,
     );
   }

@@ -137,6 +137,7 @@ function samePayload(a: Uint8Array | null, b: Uint8Array | null): boolean {
   return Buffer.compare(a, b) === 0;
 }
 
-function tenths(value: number | null): number | null {
+/** Levels as the tables hold them. */
+export function tenths(value: number | null): number | null {
   return value === null ? null : Math.round(value * 10);
 }
