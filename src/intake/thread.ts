@@ -154,6 +154,8 @@ async function run(): Promise<void> {
     for (let heard = -1; heard !== intake.figures().datagrams && performance.now() < untilMs; ) {
       heard = intake.figures().datagrams;
       await new Promise((resume) => setTimeout(resume, QUIET_MS));
+      // A timer that comes due during a long commit runs before the sockets are read again: one more turn.
+      await new Promise((resume) => setImmediate(resume));
     }
   }
 
