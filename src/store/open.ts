@@ -31,7 +31,7 @@ export function openStore(path: string): Store {
   // FULL: an acknowledged datagram survives a power cut, not only a killed process.
   db.pragma("synchronous = FULL");
   db.pragma("foreign_keys = ON");
-  db.pragma("wal_autocheckpoint = 2000");
+  db.pragma("wal_autocheckpoint = 4000");
   migrate(db, path);
   return db;
 }

@@ -1,8 +1,8 @@
-/** The traffic of the benchmarks: uplinks of 200 nodes at four gateways on eight channels, one packet each. */
+/** The traffic of the benchmarks: uplinks of 2,000 nodes at four gateways on eight channels, one packet each. */
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
 import { packet, phy } from "../store/traffic.ts";
 
-const NODES = 200;
+const NODES = 2_000;
 
 /** Datagram number `i`: every one new, counters and concentrator clocks running on. */
 export function benchDatagram(i: number): Uint8Array {

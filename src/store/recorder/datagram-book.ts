@@ -49,10 +49,11 @@ export class DatagramBook {
   book(gatewayId: number, atUs: number, bytes: Uint8Array, kind: DatagramKind): DatagramStanding {
     const digest = digestOf(bytes);
     const span = kind === "pull-data" ? KEEPALIVE_DUPLICATE_US : DUPLICATE_US;
-    const duplicate = this.#seenNear(gatewayId, atUs, digest, span);
+    const recent = this.#recentOf(gatewayId);
+    const duplicate = this.#seenNear(recent, gatewayId, atUs, digest, span);
     const code = DATAGRAM_KINDS[kind] + (duplicate ? KIND_DUPLICATE : 0);
     const isNew = this.#insert.run(gatewayId, atUs, digest, code).changes === 1;
-    this.#remember(gatewayId, atUs, digest);
+    remember(recent, atUs, digest);
     if (!isNew) return "known";
     return duplicate ? "duplicate" : "new";
   }
@@ -62,37 +63,43 @@ export class DatagramBook {
     return this.#insert.run(0, atUs, digestOf(bytes), 255).changes === 1;
   }
 
-  #seenNear(gatewayId: number, atUs: number, digest: number, span: number): boolean {
-    const recent = this.#recent.get(gatewayId);
-    if (recent !== undefined && atUs >= recent.toUs && atUs - span >= recent.fromUs) {
+  #recentOf(gatewayId: number): Recent {
+    let recent = this.#recent.get(gatewayId);
+    if (recent === undefined) {
+      // What other connections or earlier runs wrote is not in memory: it is complete only after all that.
+      const newest = this.#newest.get(gatewayId) as number | null;
+      const fromUs = newest === null ? Number.NEGATIVE_INFINITY : newest + 1;
+      recent = { fromUs, toUs: Number.NEGATIVE_INFINITY, atByDigest: new Map() };
+      this.#recent.set(gatewayId, recent);
+    }
+    return recent;
+  }
+
+  #seenNear(recent: Recent, gatewayId: number, atUs: number, digest: number, span: number): boolean {
+    if (atUs >= recent.toUs && atUs - span >= recent.fromUs) {
       const at = recent.atByDigest.get(digest);
       return at !== undefined && atUs - at <= span;
     }
     return this.#findNear.get(gatewayId, atUs - span, atUs + span, digest) !== undefined;
   }
 
-  #remember(gatewayId: number, atUs: number, digest: number): void {
-    let recent = this.#recent.get(gatewayId);
-    if (recent === undefined) {
-      // What other connections or earlier runs wrote is not in memory: it is complete only after all that.
-      const newest = (this.#newest.get(gatewayId) as number | null) ?? atUs;
-      recent = { fromUs: Math.max(newest, atUs) + 1, toUs: atUs, atByDigest: new Map() };
-      this.#recent.set(gatewayId, recent);
-    } else if (atUs < recent.toUs) {
-      recent.fromUs = Math.max(recent.fromUs, recent.toUs + 1);
-      recent.atByDigest.clear();
-    }
-    recent.toUs = atUs;
-    recent.atByDigest.delete(digest);
-    recent.atByDigest.set(digest, atUs);
-    for (const [oldest, at] of recent.atByDigest) {
-      if (atUs - at <= DUPLICATE_US) break;
-      recent.atByDigest.delete(oldest);
-      recent.fromUs = Math.max(recent.fromUs, at + 1);
-    }
-  }
-
   forget(): void {
     this.#recent.clear();
+  }
+}
+
+function remember(recent: Recent, atUs: number, digest: number): void {
+  if (atUs < recent.toUs) {
+    // Out of order: memory no longer covers the time up to the newest without holes.
+    recent.fromUs = Math.max(recent.fromUs, recent.toUs + 1);
+    recent.atByDigest.clear();
+  }
+  recent.toUs = atUs;
+  recent.atByDigest.delete(digest);
+  recent.atByDigest.set(digest, atUs);
+  for (const [oldest, at] of recent.atByDigest) {
+    if (atUs - at <= DUPLICATE_US) break;
+    recent.atByDigest.delete(oldest);
+    recent.fromUs = Math.max(recent.fromUs, at + 1);
   }
 }
