@@ -34,6 +34,7 @@ export function dataFrameOctets(
   counter: number,
   keys: NodeKeys,
   payload: Uint8Array,
+  fOpts: Uint8Array = new Uint8Array(0),
 ): Uint8Array {
   const identity: FrameIdentity = { direction: "up", devAddr, fCnt32: counter };
   const message = encodePhyPayload({
@@ -45,11 +46,11 @@ export function dataFrameOctets(
       adrAckReq: false,
       ack: false,
       classB: false,
-      fOptsLength: 0,
+      fOptsLength: fOpts.length,
       raw: node.adr ? 0x80 : 0,
     },
     fCnt: counter % 65536,
-    fOpts: new Uint8Array(0),
+    fOpts,
     fPort: payload.length === 0 ? null : node.fPort,
     frmPayload: cryptFrmPayload(keys.appSKey, payload, identity),
     mic: new Uint8Array(0),

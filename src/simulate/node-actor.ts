@@ -4,6 +4,7 @@
 import type { DevAddr } from "../model/identifiers.ts";
 import type { LoraModulation } from "../model/modulation.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
+import { encodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands.ts";
 import type { Agenda } from "./agenda.ts";
 import { dataFrameOctets, joinRequestOctets, type NodeKeys, nodeKeys } from "./frame-octets.ts";
 import { below, type Random, randomOctets } from "./random.ts";
@@ -37,7 +38,9 @@ export class NodeActor {
   readonly #choice: Random;
   readonly #channelsHz: readonly number[];
   readonly #silences: readonly Stretch[];
-  readonly #modulation: LoraModulation;
+  #modulation: LoraModulation;
+  /** Answers to MAC commands that ride in the next frame. */
+  readonly #answers: MacCommand[] = [];
   readonly #crystalPpm: number;
   #life: Life;
   #counter: number;
@@ -89,6 +92,29 @@ export class NodeActor {
       if (event.node !== this.node.name) continue;
       const devAddr = event.devAddr ?? this.node.devAddr;
       agenda.add(event.at, () => this.#join(event.at, devAddr, event.joinRequests));
+    }
+    this.#enterCommands();
+  }
+
+  /** LoRaWAN L2 1.0.4, sections 5.3 and 5.6 (numbers from memory): LinkADRAns and DevStatusAns in the next uplink. */
+  #enterCommands(): void {
+    const { agenda, scenario } = this.#world;
+    for (const { node, at, spreadingFactor } of eventsOf(scenario.events, "node-link-adr")) {
+      if (node !== this.node.name) continue;
+      agenda.add(at, () => {
+        this.#answers.push({
+          cid: 0x03,
+          name: "LinkADRAns",
+          powerAck: true,
+          dataRateAck: true,
+          channelMaskAck: true,
+        });
+        this.#modulation = { ...this.#modulation, spreadingFactor };
+      });
+    }
+    for (const { node, at, battery, marginDb } of eventsOf(scenario.events, "node-status")) {
+      if (node !== this.node.name) continue;
+      agenda.add(at, () => this.#answers.push({ cid: 0x06, name: "DevStatusAns", battery, marginDb }));
     }
   }
 
@@ -149,7 +175,8 @@ export class NodeActor {
     const counter = this.#counter;
     this.#counter = (counter + 1) % 2 ** 32;
     const clear = randomOctets(this.#choice, node.payloadBytes);
-    const payload = dataFrameOctets(node, life.devAddr, counter, this.#keys, clear);
+    const fOpts = encodeMacCommands(this.#answers.splice(0), "up");
+    const payload = dataFrameOctets(node, life.devAddr, counter, this.#keys, clear, fOpts);
     this.#world.spend(life, counter, atUs);
     this.#transmitAll(atUs, payload, life, counter);
     const stretch = 1 + node.jitterShare * (2 * this.#rhythm.uniform() - 1);

@@ -41,6 +41,24 @@ export const NodeRejoin = z.strictObject({
   joinRequests: z.number().int().min(1).max(50).default(1),
 });
 
+/** The network commands another data rate: the next frame answers (LinkADRAns) and is the first to be sent with it. */
+export const NodeLinkAdr = z.strictObject({
+  event: z.literal("node-link-adr"),
+  node: z.string(),
+  at: Offset,
+  spreadingFactor: z.number().int().min(7).max(12),
+});
+
+/** The network asks for the node's status: the next frame tells battery and margin (DevStatusAns). */
+export const NodeStatus = z.strictObject({
+  event: z.literal("node-status"),
+  node: z.string(),
+  at: Offset,
+  /** 0 external power, 1 to 254 level, 255 unknown. */
+  battery: z.number().int().min(0).max(255),
+  marginDb: z.number().int().min(-32).max(31),
+});
+
 /** The node sends nothing and its counter stands still. */
 export const NodeSilent = z.strictObject({
   event: z.literal("node-silent"),
@@ -73,6 +91,8 @@ export const ScenarioEvent = z.discriminatedUnion("event", [
   PowerOutage,
   NodeReset,
   NodeRejoin,
+  NodeLinkAdr,
+  NodeStatus,
   NodeSilent,
   FadingLink,
   Interferer,
