@@ -118,6 +118,8 @@ async function run(): Promise<void> {
     } finally {
       gatherer.widen();
       if (deleteAfter) await rm(path, { force: true });
+      // What a large capture left in the log is merged now, so that the store is no larger than what it holds.
+      db.pragma("wal_checkpoint(TRUNCATE)");
     }
   }
 

@@ -1,7 +1,13 @@
 /** What does a view say first? One sentence, its figures linked to what they rest on. */
 import type { Sentence as Words } from "../../../src/contract/common.ts";
+import { THIN } from "../format/format.ts";
 import { linkTo } from "../state/route.ts";
 import "./Sentence.css";
+
+/** The service writes thin spaces before units; here they must not let a line end between figure and unit. */
+function unbroken(text: string): string {
+  return text.replaceAll("\u2009", THIN);
+}
 
 /** The opening sentence of a view. Links lead inside the dashboard only, whatever the text says. */
 export function Sentence({ words }: { words: Words }) {
@@ -9,10 +15,10 @@ export function Sentence({ words }: { words: Words }) {
     <h1 class="sentence">
       {words.map((part, index) =>
         part.href === undefined ? (
-          part.text
+          unbroken(part.text)
         ) : (
           <a key={`${index}-${part.href}`} href={linkTo(part.href)}>
-            {part.text}
+            {unbroken(part.text)}
           </a>
         ),
       )}
