@@ -11,6 +11,7 @@ export default defineConfig({
       {
         test: {
           name: "unit",
+          setupFiles: ["tests/properties.ts"],
           include: ["tests/**/*.test.ts"],
           exclude: ["tests/browser/**", "tests/process/**", "tests/faults/**"],
           testTimeout: 20_000,

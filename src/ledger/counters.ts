@@ -76,8 +76,28 @@ export function accountFrame(state: AddressState, frame: CountedFrame, joinsHear
     const cost = fit.cost + unlikeness(life.radio, frame.radio);
     if (best === null || cost < best.cost) best = { life, fit, cost };
   }
-  if (best === null) return beginLife(state, frame, joinsHeard);
+  if (best === null || isRatherAReset(best.life, best.fit, frame)) return beginLife(state, frame, joinsHeard);
   return continueLife(state, best.life, best.fit, frame);
+}
+
+/** A counter agrees with the rhythm within this factor, and some (LoRaWAN practice; common practice, no source). */
+const RHYTHM_FACTOR = 2.5;
+const RHYTHM_SLACK = 3;
+const RHYTHM_SLACK_UNKNOWN = 16;
+
+/**
+ * A counter that fell, and would have had to count far faster than its rhythm to come round past 65,535 in this time,
+ * while it had the time to count up from 0: a restart, not a rollover with hundreds of losses.
+ */
+function isRatherAReset(life: LifeState, fit: Fit, frame: CountedFrame): boolean {
+  const was = life.lastCounter % 65_536;
+  if (fit.kind !== "forward" || frame.fcnt >= was) return false;
+  const rhythm = rhythmUs(life);
+  const elapsedUs = Math.max(0, frame.atUs - life.highAtUs);
+  const most =
+    rhythm === null ? RHYTHM_SLACK_UNKNOWN : (RHYTHM_FACTOR * elapsedUs) / Math.max(rhythm, 1) + RHYTHM_SLACK;
+  if (fit.counter - life.lastCounter <= most) return false;
+  return couldBeReset(life, was, { counter: frame.fcnt, atUs: frame.atUs });
 }
 
 /** How the frame would continue a life by time, rhythm and content alone; null: not at all. */
