@@ -20,6 +20,7 @@ import type { DecodeAnswer } from "../wire/lorawan/decode-answer.ts";
 import { describeCommand } from "../wire/lorawan/describe-command.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { mapFields } from "../wire/lorawan/field-map.ts";
+import { MESSAGE_TYPES } from "../wire/lorawan/message.ts";
 import { marginDb } from "./node-figures.ts";
 
 export interface ReceptionQuery {
@@ -115,16 +116,6 @@ function readCursor(text: string): PageStart | undefined {
   return match === null ? undefined : { atUs: Number(match[1]), id: Number(match[2]) };
 }
 
-const MESSAGE_TYPES = [
-  "JoinRequest",
-  "JoinAccept",
-  "UnconfirmedDataUp",
-  "UnconfirmedDataDown",
-  "ConfirmedDataUp",
-  "ConfirmedDataDown",
-  "RejoinRequest",
-  "Proprietary",
-] as const;
 const CRCS = ["ok", "bad", "none", "unknown"] as const;
 
 function rowsOf(store: Store, records: readonly ReceptionRecord[]): ReceptionRow[] {

@@ -11,22 +11,7 @@ import type { Store } from "../open.ts";
 import { type Account, AccountBook } from "./account-book.ts";
 import { ChannelBook } from "./channel-book.ts";
 import { FrameBook, type NewFrame } from "./frame-book.ts";
-
-/** A reception that has its row, ghosts left out. */
-export interface StoredReception {
-  readonly receptionId: number;
-  readonly gatewayId: number;
-  readonly antenna: number;
-  readonly atUs: number;
-  readonly tmstKey: number;
-  readonly frequencyHz: number | null;
-  readonly dataRate: number;
-  /** 0 on the rows of further antennas. */
-  readonly airtimeUs: number;
-  readonly rssiTenths: number | null;
-  readonly crc: "ok" | "bad" | "other";
-  readonly payload: Uint8Array | null;
-}
+import type { StoredReception } from "./rows.ts";
 
 export interface Derived {
   /** The node that the frame names, if it names one. */

@@ -25,8 +25,8 @@ export interface NewReception {
   readonly payload: Uint8Array | null;
 }
 
-/** What the frame book needs of a reception that belongs to a LoRaWAN frame. */
-export interface FramedReception {
+/** A reception that has its row, ghosts left out. */
+export interface StoredReception {
   readonly receptionId: number;
   readonly gatewayId: number;
   readonly antenna: number;
@@ -34,7 +34,15 @@ export interface FramedReception {
   readonly tmstKey: number;
   readonly frequencyHz: number | null;
   readonly dataRate: number;
+  /** 0 on the rows of further antennas. */
   readonly airtimeUs: number;
+  readonly rssiTenths: number | null;
+  readonly crc: "ok" | "bad" | "other";
+  readonly payload: Uint8Array | null;
+}
+
+/** What the frame book needs of a reception that belongs to a LoRaWAN frame. */
+export interface FramedReception extends StoredReception {
   readonly phy: PhyPayload;
   readonly content: number;
 }
