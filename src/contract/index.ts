@@ -1,5 +1,6 @@
 /** The API's contract, whole: what the service promises and the dashboard relies on. */
 export * from "./air.ts";
+export * from "./bench.ts";
 export * from "./captures.ts";
 export * from "./common.ts";
 export * from "./gateways.ts";

@@ -1,0 +1,45 @@
+/** How does a gateway stand on the bench? One verdict, one list of checks, and what it sent last in plain words. */
+import { z } from "zod";
+import { EuiText, IsoTime, Sentence, Window } from "./common.ts";
+
+/** What a check came to. `waiting`: nothing says yet, or nothing here can say. */
+export const BenchState = z.enum(["pass", "warn", "fail", "waiting"]);
+export type BenchState = z.infer<typeof BenchState>;
+
+export const BenchItem = z.object({
+  id: z.string(),
+  title: z.string(),
+  state: BenchState,
+  figure: z.string().describe("with its unit; a dash where there is none"),
+  value: z.number().nullable().describe("the figure as a number"),
+  unit: z.string().nullable(),
+  reason: z.string().describe("a sentence"),
+  advice: z.string().nullable().describe("what to do, a sentence"),
+  awaits: z
+    .string()
+    .nullable()
+    .describe("of a waiting item: what has yet to arrive; null where nothing that may come would tell"),
+});
+export type BenchItem = z.infer<typeof BenchItem>;
+
+/** One datagram, newest first in the feed. */
+export const BenchDatagram = z.object({
+  id: z.string(),
+  at: IsoTime,
+  words: z.string(),
+});
+export type BenchDatagram = z.infer<typeof BenchDatagram>;
+
+export const BenchView = z.object({
+  window: Window,
+  eui: EuiText,
+  name: z.string().nullable(),
+  source: z.string().nullable().describe("where its keepalives come from: address and port"),
+  firstHeard: IsoTime,
+  lastHeard: IsoTime,
+  verdict: BenchState,
+  sentence: Sentence,
+  items: z.array(BenchItem),
+  feed: z.array(BenchDatagram),
+});
+export type BenchView = z.infer<typeof BenchView>;
