@@ -3,6 +3,7 @@ export * from "./air.ts";
 export * from "./bench.ts";
 export * from "./captures.ts";
 export * from "./common.ts";
+export * from "./gaps.ts";
 export * from "./gateways.ts";
 export * from "./keys.ts";
 export * from "./live.ts";

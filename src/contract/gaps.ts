@@ -1,0 +1,218 @@
+/** What was missed, when, by whom, and why? Dropouts, each with its finding, and what a finding rests on. */
+import { z } from "zod";
+import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
+
+/** What a finding may name. `unexplained` is an honest answer; a wrong cause is worse than none. */
+export const Cause = z.enum([
+  "gateway-unreachable",
+  "gateway-restarted",
+  "node-silent",
+  "node-restarted",
+  "rejoin-loop",
+  "weak-link",
+  "interference",
+  "congestion",
+  "channel-mismatch",
+  "gateway-transmitting",
+  "shared-address",
+  "unexplained",
+]);
+export type Cause = z.infer<typeof Cause>;
+
+/**
+ * certain: direct proof; likely: its test passed and the runner-up's failed; possible: its test passed and the
+ * runner-up's could not be made; undecided: the loss is significant, and nothing else is.
+ */
+export const FindingWord = z.enum(["certain", "likely", "possible", "undecided"]);
+export type FindingWord = z.infer<typeof FindingWord>;
+
+/** Which lane of a gap's page shows what a sentence speaks of. */
+export const EvidenceLane = z.enum([
+  "counters",
+  "neighbours",
+  "heartbeat",
+  "noise",
+  "load",
+  "margin",
+  "channels",
+  "transmissions",
+  "joins",
+]);
+export type EvidenceLane = z.infer<typeof EvidenceLane>;
+
+/** The receptions that a sentence rests on: parameters of GET /api/receptions. */
+export const ReceptionsLink = z.object({
+  devAddr: DevAddrText.nullable(),
+  life: z.number().int().nullable(),
+  gateway: EuiText.nullable(),
+  from: IsoTime,
+  to: IsoTime,
+});
+export type ReceptionsLink = z.infer<typeof ReceptionsLink>;
+
+export const Evidence = z.object({
+  sentence: z.string(),
+  lane: EvidenceLane,
+  receptionsQuery: ReceptionsLink.nullable(),
+  weight: z
+    .number()
+    .describe("natural logarithm of how much likelier it makes the cause; below 0 against it"),
+});
+export type Evidence = z.infer<typeof Evidence>;
+
+export const Finding = z.object({
+  cause: Cause,
+  confidence: z.number().min(0).max(1),
+  word: FindingWord,
+  sentence: z.string(),
+  evidence: z.array(Evidence).describe("for the cause, strongest first"),
+  against: z.array(Evidence).describe("against the cause, strongest first"),
+  alternatives: z.array(z.object({ cause: Cause, confidence: z.number().min(0).max(1) })),
+  recordNext: z.array(z.string()).describe("what would settle it, where the evidence does not suffice"),
+});
+export type Finding = z.infer<typeof Finding>;
+
+/**
+ * counters: missed counters between two that were heard, one episode; steady: a period in which the node lost more
+ * than it does otherwise, or more than a healthy link does; silence: nothing came for longer than the rhythm allows
+ * and the counter did not go on, or has not been seen since.
+ */
+export const GapKind = z.enum(["counters", "silence", "steady"]);
+export type GapKind = z.infer<typeof GapKind>;
+
+/** Whose trouble the finding says it is: this node's, one gateway's, or everything's. */
+export const GapScope = z.enum(["node", "gateway", "site"]);
+export type GapScope = z.infer<typeof GapScope>;
+
+/** A dropout of one node. */
+export const DropoutRow = z.object({
+  id: z.string().describe("stays the same when everything is derived again"),
+  devAddr: DevAddrText,
+  life: z.number().int().min(1),
+  name: z.string().nullable(),
+  network: z.string(),
+  stranger: z.boolean(),
+  scope: GapScope,
+  gateway: EuiText.nullable().describe("the gateway whose trouble it is, where it is one's"),
+  gatewayName: z.string().nullable(),
+  episode: z.string().nullable().describe("of a dropout that several nodes share"),
+  kind: GapKind,
+  open: z.boolean().describe("goes on at the end of what is stored"),
+  from: IsoTime.describe("last frame heard before, or where a steady loss begins"),
+  to: IsoTime.describe("first frame heard after; while open, the newest moment known"),
+  missedCounters: z.number().int().describe("0 while a silent node has not come back"),
+  firstMissedCounter: z.number().int().nullable(),
+  lastMissedCounter: z.number().int().nullable(),
+  heardCounters: z.number().int().describe("heard between the first and the last missed counter"),
+  expectedByRhythm: z.number().nullable().describe("frames that the rhythm lets expect within it"),
+  finding: Finding,
+});
+export type DropoutRow = z.infer<typeof DropoutRow>;
+
+/** A dropout that all nodes of a gateway, or of the site, share. */
+export const EpisodeRow = z.object({
+  id: z.string(),
+  scope: GapScope,
+  gateway: EuiText.nullable(),
+  gatewayName: z.string().nullable(),
+  open: z.boolean(),
+  from: IsoTime,
+  to: IsoTime,
+  nodes: z.number().int().describe("nodes that missed counters or fell silent in it"),
+  missedCounters: z.number().int(),
+  gapIds: z.array(z.string()).describe("at most 500"),
+  finding: Finding,
+});
+export type EpisodeRow = z.infer<typeof EpisodeRow>;
+
+export const GapsView = z.object({
+  window: Window,
+  sentence: Sentence,
+  counts: z.object({
+    gaps: z.number().int(),
+    open: z.number().int(),
+    nodes: z.number().int().describe("nodes with a gap"),
+    missedCounters: z.number().int(),
+    byCause: z.record(z.string(), z.number().int()),
+  }),
+  episodes: z.array(EpisodeRow),
+  gaps: z.array(DropoutRow).describe("newest first, at most 2,000"),
+  gapsCut: z.boolean(),
+});
+export type GapsView = z.infer<typeof GapsView>;
+
+/** Cells of equal length; null where nothing can be said. */
+const Cells = z.object({
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  values: z.array(z.number().nullable()),
+});
+
+/** One gap laid under its evidence. All lanes share one axis: `cells` cells of `cellSeconds` from `fromMs` on. */
+export const GapPage = z.object({
+  gap: DropoutRow,
+  axis: z.object({
+    fromMs: z.number(),
+    toMs: z.number(),
+    cellSeconds: z.number(),
+    cells: z.number().int(),
+    gapFromMs: z.number(),
+    gapToMs: z.number(),
+  }),
+  counters: z
+    .array(
+      z.object({
+        counter: z.number().int(),
+        atMs: z.number(),
+        fate: z.enum(["heard", "missed"]),
+        gateways: z.array(EuiText),
+        repeatsAtMs: z.array(z.number()),
+      }),
+    )
+    .describe("of this node, at most 2,000; missed ones are dated in its rhythm"),
+  neighbours: z
+    .array(
+      z.object({
+        devAddr: DevAddrText,
+        life: z.number().int(),
+        name: z.string().nullable(),
+        heardAtMs: z.array(z.number()).describe("at most 500"),
+        expected: z.number().describe("within the gap, by its own rhythm and loss"),
+        heard: z.number().int().describe("within the gap"),
+      }),
+    )
+    .describe("other nodes at the same gateways, at most 20"),
+  heartbeat: z.array(
+    z.object({
+      gatewayEui: EuiText,
+      gatewayName: z.string().nullable(),
+      keepalives: z.array(z.number().int()),
+      statusReports: z.array(z.number().int()),
+      datagrams: z.array(z.number().int()),
+      receptions: z.array(z.number().int()),
+      crcBad: z.array(z.number().int()),
+      restartsAtMs: z.array(z.number()),
+    }),
+  ),
+  noiseDbm: z.array(Cells).describe("median of the noise that frames at SNR ≤ 0 dB betray"),
+  load: z.array(Cells).describe("Erlang, all channels together"),
+  margin: z.array(
+    z.object({
+      gatewayEui: EuiText,
+      gatewayName: z.string().nullable(),
+      atMs: z.array(z.number()),
+      marginDb: z.array(z.number().nullable()),
+      signalDbm: z.array(z.number().nullable()),
+      spreadingFactor: z.array(z.number().int().nullable()),
+      frequencyHz: z.array(z.number().int().nullable()),
+    }),
+  ),
+  transmissions: z
+    .array(z.object({ gatewayEui: EuiText, fromMs: z.number(), toMs: z.number() }))
+    .describe("the gateways' own, as far as they are known; at most 2,000"),
+  joins: z
+    .array(z.object({ devEui: EuiText, atMs: z.number() }))
+    .describe("join-requests heard, at most 200"),
+  marks: z.array(z.object({ atMs: z.number(), text: z.string() })),
+});
+export type GapPage = z.infer<typeof GapPage>;
