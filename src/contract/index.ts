@@ -6,6 +6,7 @@ export * from "./common.ts";
 export * from "./gaps.ts";
 export * from "./gateways.ts";
 export * from "./keys.ts";
+export * from "./link.ts";
 export * from "./live.ts";
 export * from "./nodes.ts";
 export * from "./site.ts";

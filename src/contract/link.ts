@@ -1,0 +1,124 @@
+/** What is said of the way between one node and one gateway: margins, drift, steps, headroom, what would be otherwise? */
+import { z } from "zod";
+import { EuiText, IsoTime } from "./common.ts";
+
+/** Margins over the demodulation floor of each frame's own spreading factor, in bins of 1 dB. */
+export const MarginDistribution = z.object({
+  count: z.number().int().describe("transmissions heard with an SNR, best antenna of each"),
+  p10Db: z.number().nullable(),
+  medianDb: z.number().nullable(),
+  p90Db: z.number().nullable(),
+  firstBinDb: z.number().int().describe("lower edge of the first bin; a bin holds edge <= margin < edge + 1"),
+  bins: z.array(z.number().int()).describe("transmissions a bin of 1 dB, without a gap between the bins"),
+});
+export type MarginDistribution = z.infer<typeof MarginDistribution>;
+
+/** By which figure the level of a link is judged: above about +5 dB the SNR estimate saturates. */
+export const LevelMeasure = z.enum(["snr", "signal-power", "channel-rssi"]);
+export type LevelMeasure = z.infer<typeof LevelMeasure>;
+
+/** A slope, whether it is more than chance, and how many independent values that rests on. */
+export const LinkTrend = z.object({
+  measure: LevelMeasure,
+  slopePerDay: z.number().nullable().describe("Theil-Sen, dB a day"),
+  interval95: z.tuple([z.number(), z.number()]).nullable(),
+  p: z.number().nullable().describe("Mann-Kendall, two-sided, widened for autocorrelation"),
+  points: z.number().int().describe("medians that it rests on"),
+  effectivePoints: z.number().nullable().describe("how many independent ones those are worth"),
+  spanDays: z.number(),
+  verdict: z.enum(["rises", "falls", "no trend", "not enough"]),
+  words: z.string(),
+});
+export type LinkTrend = z.infer<typeof LinkTrend>;
+
+/** A step of the level, dated. */
+export const LinkShift = z.object({
+  at: IsoTime.describe("about: between the last frame of the old level and the first of the new"),
+  notBefore: IsoTime.describe("95 % range of the moment"),
+  notAfter: IsoTime,
+  measure: LevelMeasure,
+  fromMedianDb: z.number().describe("dB, or dBm when judged by power"),
+  toMedianDb: z.number(),
+  sizeDb: z.number().describe("after minus before: negative is a fall"),
+  atLeast: z.boolean().describe("frames lost at the floor hide a part: the step is this large or larger"),
+  pValue: z.number(),
+  marginFromDb: z.number().nullable().describe("median margin on each side, where the ladder draws the step"),
+  marginToDb: z.number().nullable(),
+  snrFromDb: z.number().nullable(),
+  snrToDb: z.number().nullable(),
+  withDataRateChange: z.boolean().describe("the data rate changed at about the same time"),
+  sentence: z.string(),
+});
+export type LinkShift = z.infer<typeof LinkShift>;
+
+/** How many steps of data rate the link could go faster with its weakest tenth still above the floor. */
+export const Headroom = z.object({
+  steps: z.number().int().nullable().describe("negative: it should go slower; null: not enough to say"),
+  words: z.string(),
+});
+export type Headroom = z.infer<typeof Headroom>;
+
+/** Delivery at this gateway as it was, or as it would be. */
+export const DeliveryFigure = z.object({
+  ratio: z.number().nullable(),
+  interval95: z.tuple([z.number(), z.number()]).nullable(),
+});
+export type DeliveryFigure = z.infer<typeof DeliveryFigure>;
+
+/** What delivery would be, had the frames of this window been sent otherwise. */
+export const WhatIf = DeliveryFigure.extend({
+  what: z.enum(["faster", "slower", "less-power"]),
+  title: z.string().describe("SF9 in place of SF10"),
+  marginChangeDb: z.number(),
+  words: z.string(),
+});
+export type WhatIf = z.infer<typeof WhatIf>;
+
+/** How far node and gateway crystals are apart together. */
+export const FrequencyOffsetFigure = z.object({
+  count: z.number().int(),
+  medianHz: z.number(),
+  ppm: z.number(),
+  limitHz: z.number().describe("a quarter of the bandwidth: 3 dB are lost there"),
+  slopePerDayHz: z.number().nullable(),
+  standing: z.enum(["good", "look", "bad"]),
+  words: z.string(),
+});
+export type FrequencyOffsetFigure = z.infer<typeof FrequencyOffsetFigure>;
+
+/** Where the power sent was taken from. */
+export const PowerSource = z.enum(["given", "region"]);
+
+/** What the way itself costs, where both ends have a position. */
+export const LinkGeometry = z.object({
+  distanceM: z.number(),
+  frequencyHz: z.number(),
+  eirpDbm: z.number().nullable(),
+  eirpFrom: PowerSource.nullable(),
+  antennaGainDbi: z.number(),
+  antennaGainGiven: z.boolean(),
+  signalPowerDbm: z.number().nullable().describe("median"),
+  freeSpaceLossDb: z.number(),
+  pathLossDb: z.number().nullable(),
+  excessDb: z.number().nullable().describe("path loss beyond free space"),
+  words: z.string(),
+});
+export type LinkGeometry = z.infer<typeof LinkGeometry>;
+
+/** One node, one life, one gateway, over the window. */
+export const LinkRow = z.object({
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  dataRate: z.string().nullable().describe("of the newest frame"),
+  margin: MarginDistribution,
+  trend: LinkTrend,
+  shifts: z.array(LinkShift).describe("in order of time"),
+  shiftsWords: z.string().describe("the newest step, or that there is none, or that there is not enough"),
+  headroom: Headroom,
+  delivery: DeliveryFigure,
+  whatIf: z.array(WhatIf),
+  frequencyOffset: FrequencyOffsetFigure.nullable().describe("null: the forwarder gives none"),
+  geometry: LinkGeometry.nullable(),
+  geometryWords: z.string().describe("why there is none, or the caution that belongs to it"),
+});
+export type LinkRow = z.infer<typeof LinkRow>;
