@@ -11,3 +11,4 @@ export * from "./live.ts";
 export * from "./nodes.ts";
 export * from "./site.ts";
 export * from "./status.ts";
+export * from "./trials.ts";

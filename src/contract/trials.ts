@@ -1,0 +1,233 @@
+/** Which placements are there, and what does comparing two of them say? */
+import { z } from "zod";
+import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
+
+/** What a person says of a placement; null: not said. */
+const PlacementFacts = {
+  heightM: z.number().min(-500).max(9000).nullable().describe("height of the antenna, metres"),
+  antennaGainDbi: z.number().min(-40).max(60).nullable(),
+  cableLossDb: z.number().min(0).max(60).nullable(),
+  direction: z.string().trim().max(60).nullable().describe("degrees or words: 225, south-west"),
+  note: z.string().trim().max(500).nullable(),
+};
+
+export const PlacementName = z
+  .string()
+  .trim()
+  .min(1)
+  .max(60)
+  // A control character would break a list or a command line.
+  .regex(/^[^\p{Cc}]+$/u);
+
+/** From `from` on, the gateway (or one antenna of it) stands here. It ends where the next of the same begins. */
+export const PlacementRow = z.object({
+  id: z.number().int(),
+  name: PlacementName,
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  antenna: z.number().int().min(0).max(63).nullable().describe("null: the whole gateway"),
+  from: IsoTime,
+  to: IsoTime.nullable().describe("begin of the next; null: it still stands"),
+  ...PlacementFacts,
+});
+export type PlacementRow = z.infer<typeof PlacementRow>;
+
+/** Body of POST /api/placements. Facts that are left out are not said. */
+export const PlacementNew = z.object({
+  name: PlacementName,
+  gatewayEui: EuiText,
+  antenna: z.number().int().min(0).max(63).nullable().default(null),
+  from: IsoTime,
+  heightM: PlacementFacts.heightM.default(null),
+  antennaGainDbi: PlacementFacts.antennaGainDbi.default(null),
+  cableLossDb: PlacementFacts.cableLossDb.default(null),
+  direction: PlacementFacts.direction.default(null),
+  note: PlacementFacts.note.default(null),
+});
+export type PlacementNew = z.infer<typeof PlacementNew>;
+
+/** Body of PUT /api/placements/{id}. Null takes a fact back; a field left out stays. */
+export const PlacementChange = z.object({
+  name: PlacementName.optional(),
+  from: IsoTime.optional(),
+  heightM: PlacementFacts.heightM.optional(),
+  antennaGainDbi: PlacementFacts.antennaGainDbi.optional(),
+  cableLossDb: PlacementFacts.cableLossDb.optional(),
+  direction: PlacementFacts.direction.optional(),
+  note: PlacementFacts.note.optional(),
+});
+export type PlacementChange = z.infer<typeof PlacementChange>;
+
+export const PlacementWritten = z.object({ id: z.number().int() });
+export type PlacementWritten = z.infer<typeof PlacementWritten>;
+
+/** An estimate with its 95 % interval; null where there is not enough to say. */
+export const Interval = z.object({
+  estimate: z.number().nullable(),
+  low: z.number().nullable(),
+  high: z.number().nullable(),
+});
+export type Interval = z.infer<typeof Interval>;
+
+/**
+ * One side of a trial: a placement by its name (all stretches of that name), or a gateway or one of its antennas
+ * where nobody named a placement.
+ */
+export const TrialSide = z.object({
+  key: z
+    .string()
+    .max(24)
+    .describe("p12, 02005E1000000004 or 02005E1000000004/1: what a question names it by"),
+  name: z.string(),
+  gatewayEui: EuiText,
+  gatewayName: z.string().nullable(),
+  antenna: z.number().int().nullable(),
+  placed: z.boolean().describe("false: a gateway or antenna as it is, not named by a person"),
+  stretches: z.array(z.object({ from: IsoTime, to: IsoTime.nullable() })),
+});
+export type TrialSide = z.infer<typeof TrialSide>;
+
+/** What one side got of the frames that it could have heard. */
+export const SideCounts = z.object({
+  expected: z.number().int().describe("counters sent while this side was compared"),
+  heard: z.number().int(),
+  deliveryRatio: z.number().nullable(),
+  medianSnrDb: z.number().nullable().describe("of what it heard: its lucky frames only, where it is weak"),
+});
+
+/** Frames by who heard them; null in a sequential trial, where nobody could hear both. */
+export const PairCounts = z.object({
+  both: z.number().int(),
+  onlyA: z.number().int(),
+  onlyB: z.number().int(),
+  neither: z.number().int().describe("counted from gaps in the counters, or heard by another gateway alone"),
+});
+
+const Comparison = {
+  a: SideCounts,
+  b: SideCounts,
+  pairs: PairCounts.nullable(),
+  snrDifferenceDb: Interval.describe("a minus b"),
+  deliveryDifference: Interval.describe("delivery of a minus delivery of b, -1 to 1"),
+};
+
+export const TrialNode = z.object({
+  devAddr: DevAddrText,
+  name: z.string().nullable(),
+  ...Comparison,
+  weight: z.number().min(0).max(1).describe("share in the pooled SNR difference"),
+  method: z
+    .enum(["common frames", "floor allowed for", "too strong", "too few", "no snr", "power unknown"])
+    .describe("how its SNR difference was found, or why there is none"),
+  methodWords: z.string(),
+});
+export type TrialNode = z.infer<typeof TrialNode>;
+
+export const TrialGroup = z.object({ label: z.string(), ...Comparison });
+export type TrialGroup = z.infer<typeof TrialGroup>;
+
+export const Verdict = z.enum(["a", "b", "no difference", "not enough"]);
+export type Verdict = z.infer<typeof Verdict>;
+
+/** Counts in bins of `binDb`, the first bin beginning at `fromDb`. */
+export const Histogram = z.object({
+  fromDb: z.number(),
+  binDb: z.number(),
+  a: z.array(z.number().int()),
+  b: z.array(z.number().int()),
+});
+
+export const TrialAnswer = z.object({
+  window: Window,
+  a: TrialSide,
+  b: TrialSide,
+  paired: z.boolean(),
+  sentence: Sentence,
+  snrDifferenceDb: Interval.describe("a minus b, pooled over nodes"),
+  deliveryDifference: Interval.describe("delivery of a minus delivery of b, -1 to 1, over all their frames"),
+  enough: z.boolean(),
+  framesStillNeeded: z
+    .number()
+    .int()
+    .nullable()
+    .describe("frames of all nodes together; null: no number of frames of these nodes would settle it"),
+  minutesStillNeeded: z.number().nullable(),
+  progress: z.number().min(0).max(1).describe("share of the frames that it takes"),
+  neededWords: z.string(),
+  verdict: Verdict,
+  limits: z
+    .object({ snrDb: z.number(), delivery: z.number() })
+    .describe("differences within these are no difference"),
+  knownGainDifferenceDb: z
+    .number()
+    .nullable()
+    .describe("antenna gain less cable loss, a minus b; null: not said of both"),
+  placeAloneDb: Interval.nullable().describe("SNR difference less the known difference of the antennas"),
+  commonFrames: z
+    .object({
+      count: z.number().int(),
+      snrDifferenceDb: Interval.describe(
+        "Hodges and Lehmann's, on frames that both heard: selected by the floor",
+      ),
+      signedRankP: z.number().nullable(),
+      powerDifferenceDb: Interval.describe("signal power, uncalibrated between gateways"),
+      powerSource: z.enum(["signal-rssi", "esp", "channel-rssi"]),
+    })
+    .nullable(),
+  delivery: z.object({
+    a: SideCounts,
+    b: SideCounts,
+    pairs: PairCounts.nullable(),
+    mcnemarP: z.number().nullable().describe("on counts divided by the design effect"),
+    mcnemarMethod: z.enum(["chi-squared", "exact", "none"]).nullable(),
+    designEffect: z.number().describe("how many frames are worth one independent frame"),
+  }),
+  control: z
+    .object({
+      gatewayEui: EuiText,
+      gatewayName: z.string().nullable(),
+      uncontrolledSnrDifferenceDb: Interval,
+    })
+    .nullable()
+    .describe("a gateway that stood still and heard the same nodes: its own change was taken off"),
+  nodes: z.array(TrialNode).describe("most frames first, at most 100"),
+  spreadingFactors: z.array(TrialGroup),
+  channels: z.array(TrialGroup),
+  snr: Histogram,
+  difference: z
+    .object({ fromDb: z.number(), binDb: z.number(), frames: z.array(z.number().int()) })
+    .nullable(),
+  reservations: z.array(z.string()).describe("what else may have changed, what was left out"),
+  method: z.array(z.string()).describe("how it was found, in sentences"),
+  caution: z.string(),
+});
+export type TrialAnswer = z.infer<typeof TrialAnswer>;
+
+/** One pair in the list of all; its verdict allows for the other pairs (Holm). */
+export const TrialRow = z.object({
+  id: z.string().describe("keys of both sides, a~b"),
+  a: z.string(),
+  b: z.string(),
+  paired: z.boolean(),
+  snrDifferenceDb: Interval,
+  deliveryDifference: Interval,
+  p: z.number().nullable().describe("of the clearer of the two differences, allowing for both"),
+  adjustedP: z.number().nullable().describe("allowing for all pairs of this list too, after Holm"),
+  verdict: Verdict,
+  words: z.string(),
+});
+export type TrialRow = z.infer<typeof TrialRow>;
+
+export const TrialsView = z.object({
+  window: Window,
+  sentence: Sentence,
+  placements: z.array(PlacementRow),
+  sides: z.array(TrialSide).describe("what can be compared in this window"),
+  trials: z.array(TrialRow),
+  sidesLeftOut: z.number().int().describe("sides beyond the most that are compared at once"),
+  answer: TrialAnswer.nullable().describe("the pair asked for, else the first of the list"),
+});
+export type TrialsView = z.infer<typeof TrialsView>;
+
+export const PlacementsView = z.object({ placements: z.array(PlacementRow) });
+export type PlacementsView = z.infer<typeof PlacementsView>;
