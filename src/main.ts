@@ -8,6 +8,7 @@ import { gatewaysCommand } from "./commands/gateways.ts";
 import { importCommand } from "./commands/import.ts";
 import { keysCommand } from "./commands/keys.ts";
 import { listenCommand } from "./commands/listen.ts";
+import { marksCommand } from "./commands/marks.ts";
 import { nodesCommand } from "./commands/nodes.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
 import { simulateCommand } from "./commands/simulate.ts";
@@ -36,6 +37,7 @@ for (const command of [
   airtimeCommand(),
   simulateCommand(),
   keysCommand(),
+  marksCommand(),
   rebuildCommand(),
 ]) {
   program.addCommand(command);

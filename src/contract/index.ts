@@ -8,6 +8,7 @@ export * from "./gateways.ts";
 export * from "./keys.ts";
 export * from "./link.ts";
 export * from "./live.ts";
+export * from "./marks.ts";
 export * from "./nodes.ts";
 export * from "./site.ts";
 export * from "./status.ts";

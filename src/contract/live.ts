@@ -8,7 +8,7 @@
 import { z } from "zod";
 import { ReceptionRow } from "./nodes.ts";
 
-export const Topic = z.enum(["status", "site", "nodes", "air", "captures", "feed", "node"]);
+export const Topic = z.enum(["status", "site", "nodes", "air", "captures", "marks", "feed", "node"]);
 export type Topic = z.infer<typeof Topic>;
 
 export const ClientMessage = z.discriminatedUnion("type", [
@@ -34,7 +34,7 @@ export type ClientMessage = z.infer<typeof ClientMessage>;
 
 /**
  * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, ServiceStatus, CapturesView,
- * NodePage, or {receptions: ReceptionRow[]} for feed).
+ * MarksView, NodePage, or {receptions: ReceptionRow[]} for feed).
  * `delta.set` holds top-level fields of the view that changed, whole; `delta.rows` changes its keyed list
  * (nodes by devAddr/life, captures by id, feed receptions prepended) without sending the rest.
  */

@@ -25,3 +25,7 @@ export const SiteView = z.object({
   air: z.array(AirLine),
 });
 export type SiteView = z.infer<typeof SiteView>;
+
+/** Body of PUT /api/site/name. Null takes the name back. */
+export const SiteNaming = z.object({ name: z.string().trim().max(80).nullable() });
+export type SiteNaming = z.infer<typeof SiteNaming>;

@@ -4,6 +4,7 @@
  */
 import type { Endpoint } from "../model/arrival.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
+import type { MarkWork } from "../store/marks.ts";
 
 /** Figures since the service started, posted about once a second and after bursts. */
 export interface IntakeFigures {
@@ -59,6 +60,10 @@ export interface IntakeHandle {
   /** Starts reading a capture file through the one path; resolves with its row's id once the row exists. */
   importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number>;
   setLabel(request: LabelRequest): Promise<void>;
+  /** Pins, changes or removes a mark; its number, or one of MARK_FAILS. */
+  changeMarks(work: MarkWork): Promise<number>;
+  /** What people call the site; null takes the name back. */
+  nameSite(name: string | null): Promise<void>;
   /** Takes in the text of a key file; the number of nodes. Rejects with a sentence that shows no key. */
   addKeys(fileText: string): Promise<number>;
   /** Removes the keys of a device address or DevEUI; how many sets were removed. */

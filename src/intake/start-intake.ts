@@ -97,6 +97,14 @@ class ThreadedIntake implements IntakeHandle {
     await this.#ask((ticket) => ({ kind: "label", ticket, label }));
   }
 
+  changeMarks(work: Parameters<IntakeHandle["changeMarks"]>[0]): Promise<number> {
+    return this.#ask((ticket) => ({ kind: "marks", ticket, work }));
+  }
+
+  async nameSite(name: string | null): Promise<void> {
+    await this.#ask((ticket) => ({ kind: "name-site", ticket, name }));
+  }
+
   addKeys(fileText: string): Promise<number> {
     return this.#ask((ticket) => ({ kind: "add-keys", ticket, fileText }));
   }

@@ -1,5 +1,6 @@
 /** What do the service and the intake's thread say to each other? Small, plain messages and no more. */
 import type { Endpoint } from "../model/arrival.ts";
+import type { MarkWork } from "../store/marks.ts";
 import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest } from "./handle.ts";
 
 /** Settings of the thread, handed over at its start. */
@@ -18,6 +19,8 @@ export type ToThread =
       readonly deleteAfter: boolean;
     }
   | { readonly kind: "label"; readonly ticket: number; readonly label: LabelRequest }
+  | { readonly kind: "marks"; readonly ticket: number; readonly work: MarkWork }
+  | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
   | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
   | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }
   | { readonly kind: "close" };

@@ -7,7 +7,8 @@ import { parentPort, workerData } from "node:worker_threads";
 import { readNodeKeysFile } from "../ledger/keyed-file.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
 import { addKeys, removeKeys } from "../store/keys.ts";
-import { writeLabel } from "../store/labels.ts";
+import { writeLabel, writeSiteName } from "../store/labels.ts";
+import { changeMarks } from "../store/marks.ts";
 import { openStore, type Store, StoreUnusable } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { CaptureImport } from "./capture-import.ts";
@@ -99,7 +100,12 @@ async function run(): Promise<void> {
 
   port?.on("message", (message: ToThread) => {
     if (message.kind === "import") void startImport(message);
-    else if (message.kind === "label") answer(message.ticket, () => setLabel(message.label));
+    else if (message.kind === "label")
+      answer(message.ticket, () => said((db) => writeLabel(db, message.label)));
+    else if (message.kind === "marks")
+      answer(message.ticket, () => said((db) => changeMarks(db, message.work)));
+    else if (message.kind === "name-site")
+      answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
     else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));
     else if (message.kind === "remove-keys") answer(message.ticket, () => dropKeys(message.id));
     else void shutDown();
@@ -123,10 +129,11 @@ async function run(): Promise<void> {
     }
   }
 
-  function setLabel(label: Extract<ToThread, { kind: "label" }>["label"]): number {
-    recorder.write((store) => writeLabel(store, label));
+  /** Writes a person's word, which may show in every view. */
+  function said(work: (store: Store) => number): number {
+    const outcome = recorder.write(work);
     gatherer.widen();
-    return 0;
+    return outcome;
   }
 
   function takeKeys(fileText: string): number {

@@ -36,6 +36,7 @@ import { gatewayRoutes } from "./routes/gateway-routes.ts";
 import { keyRoutes } from "./routes/key-routes.ts";
 import { labelRoutes } from "./routes/label-routes.ts";
 import { liveRoutes } from "./routes/live-routes.ts";
+import { markRoutes } from "./routes/mark-routes.ts";
 import { nodeRoutes } from "./routes/node-routes.ts";
 import { siteRoutes } from "./routes/site-routes.ts";
 import { statusRoutes } from "./routes/status-routes.ts";
@@ -206,7 +207,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     status,
     metrics: serviceMetrics({ intake, views, liveClients: () => hub.clientCount }),
   });
-  await app.register(siteRoutes, { views, nowUs });
+  await app.register(siteRoutes, { views, intake, nowUs });
   await app.register(gatewayRoutes, { views, nowUs });
   await app.register(nodeRoutes, { views, nowUs });
   await app.register(airRoutes, { views, nowUs });
@@ -217,6 +218,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     samples,
   });
   await app.register(labelRoutes, { intake });
+  await app.register(markRoutes, { views, intake, nowUs });
   await app.register(keyRoutes, { views, intake });
   await app.register(liveRoutes, { hub });
   await app.register(dashboard, { webRoot: options.webRoot, access });

@@ -60,6 +60,21 @@ export const PROBLEMS = {
     sentence: "No frame with this number is stored.",
     remedy: "Open a frame from the receptions of its node; numbers change when the store is rebuilt.",
   },
+  "no-such-mark": {
+    status: 404,
+    sentence: "No mark has this number.",
+    remedy: "See /api/marks for those that there are.",
+  },
+  "marks-full": {
+    status: 409,
+    sentence: "As many marks are kept as the store takes.",
+    remedy: "Remove some that nobody needs any more.",
+  },
+  "mark-ends-early": {
+    status: 422,
+    sentence: "A mark cannot end before it begins.",
+    remedy: "Give it a later end, or none.",
+  },
   "key-file-unreadable": {
     status: 422,
     sentence: "This is no key file.",

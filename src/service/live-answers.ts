@@ -3,6 +3,7 @@ import type { z } from "zod";
 import { AirView } from "../contract/air.ts";
 import { CapturesView } from "../contract/captures.ts";
 import { FeedView, type Topic } from "../contract/live.ts";
+import { MarksView } from "../contract/marks.ts";
 import { NodePage, NodesView } from "../contract/nodes.ts";
 import { SiteView } from "../contract/site.ts";
 import { ServiceStatus } from "../contract/status.ts";
@@ -17,6 +18,7 @@ const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
   nodes: NodesView,
   air: AirView,
   captures: CapturesView,
+  marks: MarksView,
   feed: FeedView,
   node: NodePage,
 };
@@ -50,6 +52,8 @@ function answer({ views, status, captures, nowUs }: LiveAnswerSources, question:
       return views.nodes(window, nowUs());
     case "air":
       return views.air(window, nowUs());
+    case "marks":
+      return views.marks({}, window, nowUs());
     case "feed":
       return { receptions: views.receptions({ limit: FEED_ROWS }, window, nowUs())?.receptions ?? [] };
     case "node": {

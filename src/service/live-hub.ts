@@ -222,6 +222,7 @@ function isTouched({ topic, key }: LiveQuestion, delta: CommitDelta): boolean {
     air: true,
     feed: true,
     captures: delta.wide,
+    marks: delta.wide,
     node: delta.wide || delta.nodes.includes((key ?? "").slice(0, 8)),
   };
   return touched[topic];

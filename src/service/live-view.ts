@@ -51,6 +51,7 @@ const KEYED_LISTS: Readonly<Record<Topic, string | null>> = {
   nodes: "nodes",
   air: null,
   captures: "captures",
+  marks: null,
   feed: "receptions",
   node: null,
 };

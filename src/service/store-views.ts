@@ -11,6 +11,7 @@ import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
 import { captureRows, keyRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
 import { gatewaysView } from "../views/gateways.ts";
+import { marksView } from "../views/marks.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
 import { frameView, receptionPage } from "../views/receptions.ts";
@@ -47,6 +48,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window)),
+    marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
     keys: () => within(() => ({ keys: keyRows(store) })),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),

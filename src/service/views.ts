@@ -7,6 +7,7 @@ import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
 import type { KeysView } from "../contract/keys.ts";
+import type { MarksQuery, MarksView } from "../contract/marks.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
@@ -44,6 +45,8 @@ export interface Views {
   air(window: WindowQuery, nowUs: number): AirView;
   /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
+  /** What people noted. */
+  marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
   refusals(): RefusalsView;
   /** Whose keys are held, without the keys. */
   keys(): KeysView;

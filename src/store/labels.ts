@@ -1,4 +1,4 @@
-/** Which names did people give, and what did they call their own? Writes the `label` rows. */
+/** Which names did people give, and what did they call their own? Writes the `label` rows, and the site's name. */
 import type { Store } from "./open.ts";
 
 export interface LabelChangeRow {
@@ -11,7 +11,7 @@ export interface LabelChangeRow {
   readonly unlessNamed?: boolean | undefined;
 }
 
-export function writeLabel(db: Store, change: LabelChangeRow): void {
+export function writeLabel(db: Store, change: LabelChangeRow): 0 {
   db.prepare("INSERT OR IGNORE INTO label (kind, id) VALUES (?, ?)").run(change.kind, change.id);
   const isNamed = db
     .prepare("SELECT 1 FROM label WHERE kind = ? AND id = ? AND name IS NOT NULL")
@@ -29,4 +29,12 @@ export function writeLabel(db: Store, change: LabelChangeRow): void {
     change.kind,
     change.id,
   );
+  return 0;
+}
+
+/** What the site is called; null or nothing but spaces takes the name back. */
+export function writeSiteName(db: Store, name: string | null): 0 {
+  if (name === null || name.trim() === "") db.prepare("DELETE FROM setting WHERE key = 'site-name'").run();
+  else db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES ('site-name', ?)").run(name.trim());
+  return 0;
 }

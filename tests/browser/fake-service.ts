@@ -145,6 +145,10 @@ export async function startFakeService(folder: string): Promise<FakeService> {
           });
         return contract.AirView.parse(air);
       }
+      case "marks":
+        return contract.MarksView.parse(
+          mood.empty ? { ...orchard.marksView(span), marks: [] } : orchard.marksView(span),
+        );
       case "captures": {
         const captures = orchard.capturesView(Date.now());
         return contract.CapturesView.parse(mood.empty ? { ...captures, captures: [] } : captures);

@@ -7,6 +7,7 @@ import type {
   CapturesView,
   FrameView,
   GatewayRow,
+  MarksView,
   NodePage,
   NodeRow,
   NodesView,
@@ -622,5 +623,28 @@ export function serviceStatus(nowMs: number, part: Partial<ServiceStatus> = {}):
     },
     refusals: refusals(nowMs).refusals,
     ...part,
+  };
+}
+
+/** Two notes of the growers within the window: one about the water tower's gateway, one about the site. */
+export function marksView(span: Span): MarksView {
+  const at = (share: number) => iso(Math.round(span.fromMs + (span.toMs - span.fromMs) * share));
+  const site = { gatewayEui: null, gatewayName: null, devAddr: null, nodeName: null, position: null };
+  return {
+    window: { from: iso(span.fromMs), to: iso(span.toMs), live: span.live },
+    marks: [
+      { ...site, id: 2, at: at(0.7), until: null, kind: "note", text: "Cut the hedge by row 12" },
+      {
+        ...site,
+        id: 1,
+        at: at(0.3),
+        until: null,
+        kind: "note",
+        text: "Turned the tower antenna",
+        gatewayEui: TOWER,
+        gatewayName: "Water tower",
+      },
+    ],
+    cut: false,
   };
 }

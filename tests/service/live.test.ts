@@ -41,6 +41,7 @@ describe("the live line", () => {
     ["nodes", contract.NodesView, undefined],
     ["air", contract.AirView, undefined],
     ["captures", contract.CapturesView, undefined],
+    ["marks", contract.MarksView, undefined],
     ["feed", contract.FeedView, undefined],
     ["node", contract.NodePage, `${NODE}/1`],
   ] as const;

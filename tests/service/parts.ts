@@ -14,6 +14,7 @@ import type {
 } from "../../src/intake/handle.ts";
 import { buildService, type ServiceOptions } from "../../src/service/build-service.ts";
 import type { Views } from "../../src/service/views.ts";
+import type { MarkWork } from "../../src/store/marks.ts";
 import * as orchard from "../browser/orchard.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
@@ -63,6 +64,18 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
   async setLabel(request: LabelRequest): Promise<void> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.labels.push(request);
+  }
+  readonly marks: MarkWork[] = [];
+  /** What the next change of a mark gives. */
+  markOutcome = 7;
+  async changeMarks(work: MarkWork): Promise<number> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.marks.push(work);
+    return this.markOutcome;
+  }
+  readonly siteNames: (string | null)[] = [];
+  async nameSite(name: string | null): Promise<void> {
+    this.siteNames.push(name);
   }
   readonly keyFiles: string[] = [];
   async addKeys(fileText: string): Promise<number> {
@@ -147,6 +160,9 @@ export class FakeViews implements Views {
       note: null,
     };
     return this.#answer(["keys"], { keys: [row] });
+  }
+  marks(question: Parameters<Views["marks"]>[0], window: WindowQuery, nowUs: number) {
+    return this.#answer(["marks", question, window], orchard.marksView(spanOf(window, nowUs)));
   }
   refusals() {
     return this.#answer(["refusals"], orchard.refusals(NOW_MS));

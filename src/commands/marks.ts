@@ -1,0 +1,162 @@
+/** `mastlog marks`: what did people note, and when? Lists marks, pins one, removes one. */
+import { Command, Option } from "commander";
+import { MarkRequest, type MarkRow } from "../contract/marks.ts";
+import { changeMarks, MARK_FAILS, type MarkWork, MOST_MARKS } from "../store/marks.ts";
+import { openStore } from "../store/open.ts";
+import { storedSpanUs } from "../store/queries/lives.ts";
+import { marksIn } from "../store/queries/marks.ts";
+import { markRows, newMark } from "../views/marks.ts";
+import { resolveWindow } from "../views/window.ts";
+import { CannotRun, dbOption, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
+import { printJson, table } from "./view-output.ts";
+
+interface AddOptions {
+  readonly db: string;
+  readonly json?: boolean;
+  readonly at?: string;
+  readonly until?: string;
+  readonly kind?: string;
+  readonly gateway?: string;
+  readonly node?: string;
+  readonly latitude?: string;
+  readonly longitude?: string;
+  readonly east?: string;
+  readonly north?: string;
+}
+
+const HELP = `
+A mark is a note pinned to a moment: "cut the hedge", "moved the gateway to the north parapet". A finding that begins
+at a mark says so. A mark of kind "stop" names a place of a walk test.`;
+
+export function marksCommand(): Command {
+  return new Command("marks")
+    .description("notes that people pinned to moments")
+    .addCommand(listCommand())
+    .addCommand(addCommand())
+    .addCommand(removeCommand())
+    .addHelpText("after", HELP);
+}
+
+function listCommand(): Command {
+  return withViewOptions(new Command("list").description("marks of a stretch of time, newest first")).action(
+    (given: unknown) =>
+      guarded(() => {
+        const { db, json, from, to } = readViewOptions(given);
+        const marks = withReader(db, (store) => {
+          // Without a window every mark is meant, also one from before the first reception.
+          const window =
+            from === undefined && to === undefined
+              ? null
+              : resolveWindow({ from, to }, Date.parse(to ?? from ?? "") * 1000, storedSpanUs(store));
+          return markRows(store, marksIn(store, window, MOST_MARKS));
+        });
+        if (json) return printJson({ marks });
+        process.stdout.write(marks.length === 0 ? "No mark is pinned.\n" : `${markTable(marks)}\n`);
+      }),
+  );
+}
+
+function addCommand(): Command {
+  return new Command("add")
+    .description("pin a mark")
+    .argument("<text>", "what happened, in one line")
+    .option("--at <time>", "the moment, ISO 8601 (default: now)")
+    .option("--until <time>", "end of what lasted, ISO 8601")
+    .option("--gateway <eui>", "the gateway that it is about")
+    .option("--node <address>", "the node that it is about")
+    .addOption(new Option("--kind <kind>", "note, or stop of a walk test").choices(["note", "stop"]))
+    .option("--latitude <degrees>", "where, with --longitude")
+    .option("--longitude <degrees>")
+    .option("--east <metres>", "where, with --north: metres from a point of your choice")
+    .option("--north <metres>")
+    .addOption(dbOption())
+    .option("--json", "print one JSON document")
+    .action((text: string, options: AddOptions) =>
+      guarded(() => {
+        const asked = readMark(text, options);
+        const id = change(options.db, { kind: "add", mark: newMark(asked, Date.now() * 1000) });
+        if (options.json === true) return printJson({ id });
+        process.stdout.write(`Mark ${id} is pinned.\n`);
+      }),
+    );
+}
+
+function removeCommand(): Command {
+  return new Command("remove")
+    .description("remove a mark")
+    .argument("<number>", "its number, as 'marks list' shows it")
+    .addOption(dbOption())
+    .option("--json", "print one JSON document")
+    .action((number: string, options: AddOptions) =>
+      guarded(() => {
+        if (!/^[1-9]\d{0,14}$/.test(number)) throw new CannotRun("A mark is named by its number.");
+        const removed = change(options.db, { kind: "remove", id: Number(number) });
+        if (options.json === true) return printJson({ removed });
+        process.stdout.write(`Mark ${removed} is removed.\n`);
+      }),
+    );
+}
+
+/** What was typed, checked by the same schema as what the dashboard sends. */
+function readMark(text: string, options: AddOptions): MarkRequest {
+  const { at, until, kind, gateway, node, latitude, longitude, east, north } = options;
+  const degrees = latitude !== undefined || longitude !== undefined;
+  const metres = east !== undefined || north !== undefined;
+  if (degrees && metres) throw new CannotRun("A place is given in degrees or in metres, not both.");
+  const position = degrees
+    ? { latitude: Number(latitude), longitude: Number(longitude) }
+    : metres
+      ? { eastMetres: Number(east), northMetres: Number(north) }
+      : null;
+  const read = MarkRequest.safeParse({
+    text,
+    at,
+    until: until ?? null,
+    kind: kind ?? "note",
+    gatewayEui: gateway?.toUpperCase() ?? null,
+    devAddr: node?.toUpperCase() ?? null,
+    position,
+  });
+  if (read.success) return read.data;
+  const issue = read.error.issues[0];
+  throw new CannotRun(WRONG[String(issue?.path[0])] ?? `The mark cannot be pinned: ${issue?.message}.`);
+}
+
+const WRONG: Readonly<Record<string, string>> = {
+  text: "The text is one line of at most 200 characters.",
+  at: "--at takes a time such as 2026-03-14T09:00:00Z.",
+  until: "--until takes a time such as 2026-03-14T09:00:00Z.",
+  gatewayEui: "--gateway takes an EUI of 16 hex digits.",
+  devAddr: "--node takes a device address of 8 hex digits.",
+  position:
+    "A place is --latitude and --longitude in degrees, or --east and --north in metres (at most 100 km).",
+};
+
+function change(path: string, work: MarkWork): number {
+  const db = openStore(path);
+  try {
+    const outcome = db.transaction(() => changeMarks(db, work)).immediate();
+    if (outcome === MARK_FAILS.none) throw new CannotRun("No mark has this number.");
+    if (outcome === MARK_FAILS.full)
+      throw new CannotRun(`${MOST_MARKS.toLocaleString("en-GB")} marks are kept already; remove some first.`);
+    if (outcome === MARK_FAILS.endsEarly) throw new CannotRun("A mark cannot end before it begins.");
+    return outcome;
+  } finally {
+    db.close();
+  }
+}
+
+function markTable(marks: readonly MarkRow[]): string {
+  return table(marks, [
+    { title: "no.", of: ({ id }) => String(id), right: true },
+    { title: "time", of: ({ at }) => at },
+    { title: "until", of: ({ until }) => until ?? "" },
+    { title: "about", of: (mark) => aboutWords(mark) },
+    { title: "kind", of: ({ kind }) => kind },
+    { title: "text", of: ({ text }) => text },
+  ]);
+}
+
+function aboutWords({ gatewayEui, gatewayName, devAddr, nodeName }: MarkRow): string {
+  return gatewayName ?? gatewayEui ?? nodeName ?? devAddr ?? "the site";
+}
