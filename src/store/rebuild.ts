@@ -24,6 +24,7 @@ interface Row {
   rssiTenths: number | null;
   crc: number;
   payload: Uint8Array | null;
+  further: number;
 }
 
 /** Derives everything again; `onProgress` hears the share done, 0 to 1. Returns the receptions gone through. */
@@ -31,7 +32,7 @@ export function rebuild(db: Store, onProgress: (share: number) => void): number 
   const total = db.prepare("SELECT count(*) FROM reception WHERE ghost = 0").pluck().get() as number;
   const page = db.prepare(
     `SELECT id, gateway_id AS gatewayId, antenna, at_us AS atUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz,
-     data_rate AS dataRate, coding_rate AS codingRate, airtime_us AS airtimeUs, rssi_tenths AS rssiTenths, crc, payload FROM reception
+     data_rate AS dataRate, coding_rate AS codingRate, airtime_us AS airtimeUs, rssi_tenths AS rssiTenths, crc, payload, further FROM reception
      WHERE ghost = 0 AND (at_us, id) > (?, ?) ORDER BY at_us, id LIMIT ${PAGE}`,
   );
   const setAirtime = db.prepare("UPDATE reception SET airtime_us = ? WHERE id = ?");
@@ -48,8 +49,16 @@ export function rebuild(db: Store, onProgress: (share: number) => void): number 
       const rows = page.all(last.atUs, last.id) as Row[];
       for (const row of rows) {
         const airtimeUs = airtimeOf(row);
-        if (airtimeUs !== row.airtimeUs) setAirtime.run(airtimeUs, row.id);
-        derivation.derive({ ...row, receptionId: row.id, airtimeUs, crc: crcOf(row.crc) });
+        // Rows of further antennas carry none: another row carries the packet's.
+        const ownUs = row.further === 1 ? 0 : airtimeUs;
+        if (ownUs !== row.airtimeUs) setAirtime.run(ownUs, row.id);
+        derivation.derive({
+          ...row,
+          receptionId: row.id,
+          airtimeUs,
+          further: row.further === 1,
+          crc: crcOf(row.crc),
+        });
       }
       derivation.flush();
       done += rows.length;
@@ -67,9 +76,8 @@ export function rebuild(db: Store, onProgress: (share: number) => void): number 
   return done;
 }
 
-/** Rows of further antennas keep their 0: the first antenna's row carries the packet's airtime. */
 function airtimeOf(row: Row): number {
-  if (row.airtimeUs === 0 || row.payload === null) return row.airtimeUs;
+  if (row.payload === null) return 0;
   const crc = (["ok", "bad", "none", "unknown"] as const)[row.crc] ?? "unknown";
   return airtimeOfReception(modulationFromCodes(row.dataRate, row.codingRate), row.payload.length, crc);
 }

@@ -220,7 +220,8 @@ export class Recorder {
   /** One packet, a row for each antenna that heard it. */
   #recordPacket(arrival: Arrival, gateway: GatewayEntry, packet: RadioPacket): void {
     const { payload } = packet;
-    let airtimeUs = payload === null ? 0 : airtimeOfReception(packet.modulation, payload.length, packet.crc);
+    const airtimeUs =
+      payload === null ? 0 : airtimeOfReception(packet.modulation, payload.length, packet.crc);
     const atUs =
       packet.tmstUs === null
         ? arrival.atUs
@@ -235,40 +236,30 @@ export class Recorder {
       codingRate: codingRateCode(packet.modulation),
       payload,
     };
-    let isFirst = true;
     for (const signal of packet.signals) {
-      const reception: NewReception = { ...shared, signal, airtimeUs };
-      if (!this.#recordReception(arrival, gateway, reception, isFirst)) continue;
-      isFirst = false;
-      airtimeUs = 0;
+      this.#recordReception(arrival, gateway, { ...shared, signal, airtimeUs });
     }
   }
 
-  /** True when the reception was new. */
-  #recordReception(
-    arrival: Arrival,
-    gateway: GatewayEntry,
-    reception: NewReception,
-    isFirst: boolean,
-  ): boolean {
+  #recordReception(arrival: Arrival, gateway: GatewayEntry, reception: NewReception): void {
     const { packet, atUs } = reception;
     const kept = this.#receptions.keep(reception);
     if (kept.id === null) {
       this.#note(arrival, gateway.id, { reason: "reception_repeated", keepRaw: false }, false);
-      return false;
+      return;
     }
     this.#recorded.receptions += 1;
     this.#recorded.lastReceptionId = Math.max(this.#recorded.lastReceptionId, kept.id);
-    if (kept.unmasked !== null) {
+    for (const ghost of kept.unmasked) {
       this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
-      this.#derivation.takeBack(gateway.id, kept.unmasked);
-      this.#gateways.uncount(gateway, kept.unmasked.atUs, "crc_ok");
+      this.#derivation.takeBack(gateway.id, ghost);
+      if (ghost.further === 0) this.#gateways.uncount(gateway, ghost.atUs, "crc_ok");
     }
     if (kept.ghost) {
       this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
-      return true;
+      return;
     }
-    if (isFirst) this.#countPacket(gateway, reception);
+    if (!kept.further) this.#countPacket(gateway, reception);
     const { devAddr, isJoinRequest, fault } = this.#derivation.derive({
       receptionId: kept.id,
       gatewayId: gateway.id,
@@ -278,6 +269,7 @@ export class Recorder {
       frequencyHz: packet.frequencyHz,
       dataRate: reception.dataRate,
       airtimeUs: reception.airtimeUs,
+      further: kept.further,
       rssiTenths: tenths(reception.signal.rssiDbm),
       crc: packet.crc === "ok" || packet.crc === "bad" ? packet.crc : "other",
       payload: reception.payload,
@@ -288,7 +280,6 @@ export class Recorder {
       const oddity = { reason: `phy_${fault.reason}`, detail: describeFault(fault), keepRaw: false };
       this.#note(arrival, gateway.id, oddity, false);
     }
-    return true;
   }
 
   #countPacket(gateway: GatewayEntry, reception: NewReception): void {

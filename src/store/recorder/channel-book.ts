@@ -54,7 +54,7 @@ export class ChannelBook {
     this.#intervals = db.prepare(
       `SELECT at_us AS atUs, airtime_us AS airtimeUs, crc FROM reception
        WHERE at_us >= ? AND at_us < ? AND at_us - airtime_us < ? AND gateway_id = ? AND frequency_hz = ?
-       AND ghost = 0 AND id < ?`,
+       AND ghost = 0 AND further = 0 AND id < ?`,
     );
     this.#isKnown = db
       .prepare("SELECT 1 FROM channel_minute WHERE gateway_id = ? AND frequency_hz = ? AND minute = ?")

@@ -41,7 +41,7 @@ export class Derivation {
 
   derive(reception: StoredReception): Derived {
     const { frequencyHz, payload, crc } = reception;
-    if (frequencyHz !== null) {
+    if (frequencyHz !== null && !reception.further) {
       this.#channels.add({ ...reception, frequencyHz, crcBad: crc === "bad" });
     }
     // Without a right CRC every octet is suspect, address and counter included: it counts for the air only.

@@ -20,7 +20,6 @@ export interface NewReception {
   readonly signal: Signal;
   readonly dataRate: number;
   readonly codingRate: number;
-  /** 0 on the rows of further antennas, so that a sum counts the packet once. */
   readonly airtimeUs: number;
   readonly payload: Uint8Array | null;
 }
@@ -34,8 +33,10 @@ export interface StoredReception {
   readonly tmstKey: number;
   readonly frequencyHz: number | null;
   readonly dataRate: number;
-  /** 0 on the rows of further antennas. */
+  /** The packet's, on the rows of further antennas too. */
   readonly airtimeUs: number;
+  /** Another antenna's reception stands for this packet on the air: its row carries the airtime, this one's 0. */
+  readonly further: boolean;
   readonly rssiTenths: number | null;
   readonly crc: "ok" | "bad" | "other";
   readonly payload: Uint8Array | null;
