@@ -4,9 +4,20 @@
  * What the truth about a run means is written in truth-schema.ts.
  */
 import { z } from "zod";
+import { regionPlan } from "../radio/regions/region-plan.ts";
 import { DevAddrText, EuiText, ScenarioEvent } from "./scenario-events.ts";
 import { Offset } from "./scenario-time.ts";
+import {
+  channelFaults,
+  channelsOfBandwidth,
+  channelsOfRegion,
+  channelsOfSubBand,
+  hasDataRate,
+} from "./site-channels.ts";
 
+/** Of a fixed plan: eight channels of 125 kHz and one of 500 kHz. */
+const SubBand = z.number().int().min(1).max(8);
+const Channels = z.array(z.number().int().positive()).min(1);
 const Share = z.number().min(0).max(1);
 
 const Position = z.strictObject({
@@ -57,8 +68,9 @@ const Gateway = z.strictObject({
   /** Whether it has GPS time and reports `time` and `tmms`. */
   gpsTime: z.boolean().default(false),
   forwardsCrcBad: z.boolean().default(false),
-  /** Channels that it listens on; default: all of the site. */
-  channelsHz: z.array(z.number().int()).min(1).optional(),
+  /** Channels that it listens on; default: all of the site. Or the sub-band that it is set to. */
+  channelsHz: Channels.optional(),
+  subBand: SubBand.optional(),
   /** Its address in a written capture. */
   address: z.ipv4().optional(),
   network: Network.optional(),
@@ -100,8 +112,9 @@ const Node = z.strictObject({
   startCounter: z.number().int().min(0).max(0xffff_ffff).default(0),
   /** Crystal offset; drawn from ±5 ppm when absent. */
   crystalPpm: z.number().min(-100).max(100).optional(),
-  /** Channels that it uses; default: all of the site. */
-  channelsHz: z.array(z.number().int()).min(1).optional(),
+  /** Channels that it uses; default: those of the site that take its bandwidth. Or the sub-band that it keeps to. */
+  channelsHz: Channels.optional(),
+  subBand: SubBand.optional(),
 });
 export type Node = z.output<typeof Node>;
 
@@ -113,8 +126,11 @@ const ScenarioShape = z.strictObject({
   duration: Offset,
   /** Used unless the command names another. */
   seed: z.number().int().min(0).max(Number.MAX_SAFE_INTEGER).default(1),
+  /** A region of the regional parameters, such as EU868, US915, AS923-2; `none` checks no channel and no data rate. */
   region: z.string().default("EU868"),
-  channelsHz: z.array(z.number().int().positive()).min(1),
+  /** Channels of the site; default: the region's default channels, all of a fixed plan, or those of `subBand`. */
+  channelsHz: Channels.optional(),
+  subBand: SubBand.optional(),
   /** Every node's first transmission falls in this time, as after a mains return; default: within its rhythm. */
   firstFrameWithinSeconds: z.number().positive().optional(),
   network: Network.prefault({}),
@@ -125,8 +141,29 @@ const ScenarioShape = z.strictObject({
   events: z.array(ScenarioEvent).default([]),
 });
 
-/** A scenario file, checked as a whole: names are unique, events name what exists, every path is told. */
-export const Scenario = ScenarioShape.superRefine((scenario, context) => {
+/**
+ * A scenario file, checked as a whole: names are unique, events name what exists, every path is told, the region has
+ * the channels and data rates. Channels that the file leaves to the region are filled in.
+ */
+export const Scenario = ScenarioShape.transform((shape) => {
+  const { region } = shape;
+  const channelsHz =
+    shape.channelsHz ??
+    (shape.subBand === undefined ? channelsOfRegion(region) : channelsOfSubBand(region, shape.subBand));
+  const own = (one: { channelsHz?: number[] | undefined; subBand?: number | undefined }) =>
+    one.channelsHz ?? (one.subBand === undefined ? channelsHz : channelsOfSubBand(region, one.subBand));
+  const withChannels = (node: Node) => ({
+    ...node,
+    channelsHz: channelsOfBandwidth(region, own(node), node.bandwidthHz),
+  });
+  return {
+    ...shape,
+    channelsHz,
+    gateways: shape.gateways.map((gateway) => ({ ...gateway, channelsHz: own(gateway) })),
+    nodes: shape.nodes.map(withChannels),
+    strangers: shape.strangers.map(withChannels),
+  };
+}).superRefine((scenario, context) => {
   for (const message of contradictions(scenario)) context.addIssue({ code: "custom", message });
 });
 export type Scenario = z.output<typeof Scenario>;
@@ -151,14 +188,34 @@ export function readScenario(
   return { ok: false, sentence: `${where}${issue?.message ?? "it does not fit the form of a scenario"}.` };
 }
 
-function* contradictions(scenario: z.output<typeof ScenarioShape>): Generator<string> {
+function* regionContradictions(scenario: Scenario): Generator<string> {
+  const { region, channelsHz } = scenario;
+  if (region === "none") {
+    if (channelsHz.length === 0) yield "without a region, channelsHz must be listed";
+    return;
+  }
+  const plan = regionPlan(region);
+  if (plan === null) {
+    yield `no region is called ${region}`;
+    return;
+  }
+  yield* channelFaults(plan, channelsHz);
+  for (const { name, spreadingFactor, bandwidthHz } of [...scenario.nodes, ...scenario.strangers]) {
+    if (!hasDataRate(plan, spreadingFactor, bandwidthHz))
+      yield `${name} sends with SF${spreadingFactor} at ${bandwidthHz / 1000} kHz, which is no uplink data rate of ${plan.plan}`;
+  }
+}
+
+function* contradictions(scenario: Scenario): Generator<string> {
   const nodes = [...scenario.nodes, ...scenario.strangers];
   const euis = new Set(scenario.gateways.map(({ eui }) => eui));
   const names = new Set(nodes.map(({ name }) => name));
   if (euis.size < scenario.gateways.length) yield "two gateways have the same eui";
   if (names.size < nodes.length) yield "two nodes have the same name";
+  yield* regionContradictions(scenario);
   for (const { name, channelsHz } of [...scenario.gateways, ...nodes]) {
-    const stray = channelsHz?.find((channel) => !scenario.channelsHz.includes(channel));
+    if (channelsHz.length === 0) yield `${name} has no channel in ${scenario.region} that takes it`;
+    const stray = channelsHz.find((channel) => !scenario.channelsHz.includes(channel));
     if (stray !== undefined) yield `${name} names the channel ${stray} Hz, which the site does not have`;
   }
   for (const node of nodes) yield* nodeContradictions(node, scenario.gateways);
