@@ -20,15 +20,21 @@ export interface SubBandTest {
 }
 
 /** Median margin below which weak reception may explain the losses, dB. Derived. */
-const LEAST_MARGIN_DB = 5;
+export const LEAST_MARGIN_DB = 5;
 
 /**
  * A mismatch shows as a delivery ratio of 8/64 = 0.125 (RP002, US902-928: 64 channels of 125 kHz) from a node with good
- * margin: the interval must contain 0.125 and exclude 0.25, which needs about 50 frames. Derived.
+ * margin: the interval must contain 0.125 and exclude 0.25, which needs about 50 frames. Derived. `usedChannels`: of
+ * plans with more or fewer channels (CN470).
  */
-export function subBandMismatch(received: number, sent: number, medianMarginDb: number | null): SubBandTest {
+export function subBandMismatch(
+  received: number,
+  sent: number,
+  medianMarginDb: number | null,
+  usedChannels = 64,
+): SubBandTest {
   const interval = wilsonInterval(received, sent);
-  const share = heardShare(8, 64);
+  const share = heardShare(8, usedChannels);
   const mismatch =
     interval.ratio !== null &&
     medianMarginDb !== null &&

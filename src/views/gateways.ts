@@ -3,7 +3,7 @@ import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/standing.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
 import { clockDriftPpm, leastDelayedEachMinute } from "../radio/clock.ts";
-import { recogniseRegion } from "../radio/regions/recognise-region.ts";
+import { type RegionRecognition, recogniseRegion } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
@@ -22,6 +22,7 @@ import {
 import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
+import { subBandSentences } from "./wrong-sub-band.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
 const MOST_CELLS = 240;
@@ -46,7 +47,18 @@ export function gatewaysView(
       ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
     )
     .map((gateway) => gatewayRow(store, gateway, window, endUs, names, refused, ownPlans));
-  return { window: windowView(window), gateways };
+  const sentences = subBandSentences(
+    store,
+    window,
+    gateways.map(({ id, row, recognition }) => ({ ...row, id, name: row.name ?? row.eui, recognition })),
+  );
+  return {
+    window: windowView(window),
+    gateways: gateways.map(({ id, row }) => {
+      const contradictions = [...(sentences.get(id) ?? []), ...row.region.contradictions];
+      return { ...row, region: { ...row.region, contradictions } };
+    }),
+  };
 }
 
 function gatewayRow(
@@ -57,18 +69,18 @@ function gatewayRow(
   names: ReadonlyMap<string, LabelRecord>,
   refused: readonly RefusalRecord[],
   ownPlans: readonly RegionPlan[],
-): GatewayRow {
+): { readonly id: number; readonly row: GatewayRow; readonly recognition: RegionRecognition } {
   const reach = reachOf(store, gateway, window, endUs);
   const counts = gatewayCounts(store, gateway.id, window);
   const restarts = restartsUs(store, gateway.id, window);
   const report = newestReport(store, gateway.id, window);
-  const region = regionOf(store, gateway.id, window, ownPlans);
+  const recognition = regionOf(store, gateway.id, window, ownPlans);
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
   const own = refused.filter(({ gatewayId }) => gatewayId === gateway.id);
   const lastUs = reach.lastUs ?? endUs;
-  return {
+  const row: GatewayRow = {
     eui: gateway.eui,
     name: names.get(gateway.eui)?.name ?? null,
     ...counts,
@@ -78,7 +90,7 @@ function gatewayRow(
     firstHeard: isoTime(gateway.firstAtUs),
     lastHeard: isoTime(gateway.lastAtUs),
     protocolVersions: [1, 2].filter((version) => (gateway.versions & (1 << (version - 1))) !== 0),
-    region,
+    region: regionRow(recognition),
     clockDriftPpm: driftOf(store, gateway.id, window, restarts),
     restarts: restarts.length,
     restartTimes: restarts.map(isoTime),
@@ -102,6 +114,7 @@ function gatewayRow(
     }),
     heartbeat,
   };
+  return { id: gateway.id, row, recognition };
 }
 
 /** Seconds out of reach within the window. */
@@ -120,7 +133,7 @@ function regionOf(
   gatewayId: number,
   window: TimeWindow,
   ownPlans: readonly RegionPlan[],
-): GatewayRow["region"] {
+): RegionRecognition {
   const heard = heardChannels(store, gatewayId, window).map(
     ({ frequencyHz, dataRate, codingRate, size, count }) => ({
       frequencyHz,
@@ -129,10 +142,17 @@ function regionOf(
       count,
     }),
   );
-  const { name, confidence, subBand, alternatives, contradictions, reason } = recogniseRegion(
-    heard,
-    ownPlans,
-  );
+  return recogniseRegion(heard, ownPlans);
+}
+
+function regionRow({
+  name,
+  confidence,
+  subBand,
+  alternatives,
+  contradictions,
+  reason,
+}: RegionRecognition): GatewayRow["region"] {
   const rounded = (value: number) => Math.round(value * 1000) / 1000;
   return {
     name,

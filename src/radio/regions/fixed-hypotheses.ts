@@ -11,7 +11,13 @@ import {
   near,
   silenceLog,
 } from "./hypothesis-costs.ts";
-import { channelAt, type PlanVariant, type RegionPlan, type UplinkChannel } from "./region-plan.ts";
+import {
+  channelAt,
+  megahertz,
+  type PlanVariant,
+  type RegionPlan,
+  type UplinkChannel,
+} from "./region-plan.ts";
 
 /** Shares of gateways that listen to one sub-band, to two neighbours, to all. Common practice, no source. */
 const ONE = 0.8;
@@ -20,6 +26,8 @@ const WHOLE = 0.1;
 
 interface ListeningSet {
   readonly subBand: number | null;
+  /** "486.3 to 487.7 MHz" where the plan names no sub-bands. */
+  readonly block: string | null;
   readonly members: ReadonlySet<number>;
   readonly prior: number;
 }
@@ -45,7 +53,7 @@ export function fixedHypotheses(
     const sets = listeningSets(variant, plan.record?.subBands !== undefined);
     return [
       whole,
-      ...sets.map(({ subBand, members, prior }) => {
+      ...sets.map(({ subBand, block, members, prior }) => {
         let log = base + astray + Math.log(prior);
         for (const { channel, hit } of hits) {
           if (hit !== null && !members.has(hit.index)) {
@@ -58,7 +66,7 @@ export function fixedHypotheses(
             log += silenceLog(1 / narrow.length, total, 0.3);
           }
         }
-        return { plan, variant: variant.name, subBand, log };
+        return { plan, variant: variant.name, subBand, block, log };
       }),
     ];
   });
@@ -118,6 +126,11 @@ function entropy(share: number): number {
   return share <= 0 || share >= 1 ? 0 : -share * Math.log(share) - (1 - share) * Math.log(1 - share);
 }
 
+function spanOf(variant: PlanVariant, members: ReadonlySet<number>): string {
+  const frequencies = variant.channels.filter((c) => members.has(c.index)).map((c) => c.frequencyHz);
+  return `${megahertz(Math.min(...frequencies))} to ${megahertz(Math.max(...frequencies))} MHz`;
+}
+
 /** Sub-bands, or runs of eight channels where the plan names none; and pairs of neighbours. */
 function listeningSets(variant: PlanVariant, named: boolean): ListeningSet[] {
   const groups = new Map<number, Set<number>>();
@@ -132,9 +145,10 @@ function listeningSets(variant: PlanVariant, named: boolean): ListeningSet[] {
   return [
     ...inOrder.map(([group, members]) => ({
       subBand: named ? group : null,
+      block: named ? null : spanOf(variant, members),
       members,
       prior: ONE / inOrder.length,
     })),
-    ...pairs.map((members) => ({ subBand: null, members, prior: TWO / pairs.length })),
+    ...pairs.map((members) => ({ subBand: null, block: null, members, prior: TWO / pairs.length })),
   ];
 }

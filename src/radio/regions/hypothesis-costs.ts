@@ -30,6 +30,8 @@ export interface Hypothesis {
   readonly plan: RegionPlan | null;
   readonly variant: string | null;
   readonly subBand: number | null;
+  /** First and last frequency of the eight channels that a gateway of a plan without named sub-bands listens to. */
+  readonly block?: string | null;
   readonly log: number;
 }
 

@@ -17,6 +17,8 @@ export interface RegionRecognition {
   readonly confidence: number;
   /** Sub-band of a fixed plan (1 to 8), when one stands out. */
   readonly subBand: number | null;
+  /** Of a fixed plan without named sub-bands (CN470): its eight channels, "486.3 to 487.7 MHz", when they stand out. */
+  readonly block: string | null;
   /** Which channel set of CN470, when one stands out. */
   readonly variant: string | null;
   /** Other regions worth 5 % or more, best first; with an ambiguous verdict the best is among them. */
@@ -50,6 +52,7 @@ export function recogniseRegion(
       name: null,
       confidence: 0,
       subBand: null,
+      block: null,
       variant: null,
       alternatives: [],
       contradictions: [],
@@ -93,6 +96,7 @@ function conclude(
       name: null,
       confidence: best?.confidence ?? 0,
       subBand: null,
+      block: null,
       variant: null,
       alternatives: listed(regions),
       contradictions: [],
@@ -106,6 +110,7 @@ function conclude(
       name: null,
       confidence: best.confidence,
       subBand: null,
+      block: null,
       variant: null,
       alternatives: listed(regions),
       contradictions: [],
@@ -117,17 +122,24 @@ function conclude(
   }
   const own = hypotheses.filter((h) => h.plan === best.plan);
   const subBand = standingOut(own, (h) => h.subBand);
+  const block = standingOut(own, (h) => h.block ?? null);
   const remark = best.plan.remark === null ? "" : `; ${best.plan.remark.replace(/\.$/, "")}`;
   return {
     verdict: "recognised",
     name: best.plan.name,
     confidence: best.confidence,
     subBand,
+    block,
     variant: standingOut(own, (h) => h.variant),
     alternatives: listed(regions.slice(1)),
     contradictions: contradictionsWith(best.plan, evidence, { subBand }),
-    reason: `${best.plan.plan}${subBand === null ? "" : `, sub-band ${subBand}`}, from ${total} receptions${remark}.`,
+    reason: `${best.plan.plan}${listeningWords(subBand, block)}, from ${total} receptions${remark}.`,
   };
+}
+
+function listeningWords(subBand: number | null, block: string | null): string {
+  if (subBand !== null) return `, sub-band ${subBand}`;
+  return block === null ? "" : `, channels ${block}`;
 }
 
 function listed(
