@@ -11,6 +11,7 @@ import { listenCommand } from "./commands/listen.ts";
 import { marksCommand } from "./commands/marks.ts";
 import { nodesCommand } from "./commands/nodes.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
+import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
 import { packageRoot } from "./store/package-root.ts";
 
@@ -35,6 +36,7 @@ for (const command of [
   airCommand(),
   decodeCommand(),
   airtimeCommand(),
+  reportCommand(version),
   simulateCommand(),
   keysCommand(),
   marksCommand(),

@@ -38,6 +38,7 @@ import { labelRoutes } from "./routes/label-routes.ts";
 import { liveRoutes } from "./routes/live-routes.ts";
 import { markRoutes } from "./routes/mark-routes.ts";
 import { nodeRoutes } from "./routes/node-routes.ts";
+import { reportRoutes } from "./routes/report-routes.ts";
 import { siteRoutes } from "./routes/site-routes.ts";
 import { statusRoutes } from "./routes/status-routes.ts";
 import { sampleCaptures } from "./sample-captures.ts";
@@ -211,6 +212,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(gatewayRoutes, { views, nowUs });
   await app.register(nodeRoutes, { views, nowUs });
   await app.register(airRoutes, { views, nowUs });
+  await app.register(reportRoutes, { views, nowUs, version });
   await app.register(captureRoutes, {
     captures,
     intake,

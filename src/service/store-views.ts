@@ -15,6 +15,7 @@ import { marksView } from "../views/marks.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
 import { frameView, receptionPage } from "../views/receptions.ts";
+import { reportData } from "../views/report.ts";
 import { siteName, siteView } from "../views/site.ts";
 import { type AskedWindow, resolveWindow } from "../views/window.ts";
 import type { Views } from "./views.ts";
@@ -49,6 +50,8 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     frame: (id) => within(() => frameView(store, id)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
+    report: (asked, query, nowUs) =>
+      over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
     keys: () => within(() => ({ keys: keyRows(store) })),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),

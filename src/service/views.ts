@@ -11,6 +11,7 @@ import type { MarksQuery, MarksView } from "../contract/marks.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
+import type { ReportData } from "../report/report-data.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
 export interface StoredFacts {
@@ -31,6 +32,9 @@ export interface ReceptionQuestion {
   readonly limit: number;
 }
 
+/** What a report says of itself: its zone, its maker, its moment (ISO 8601). */
+export type ReportQuestion = Pick<ReportData, "timeZone" | "version" | "madeAt">;
+
 /** Each answers at once, from the store as it is now; `nowUs` is the end of a window that moves with the clock. */
 export interface Views {
   stored(): StoredFacts;
@@ -47,6 +51,7 @@ export interface Views {
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   /** What people noted. */
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
+  report(asked: ReportQuestion, window: WindowQuery, nowUs: number): ReportData;
   refusals(): RefusalsView;
   /** Whose keys are held, without the keys. */
   keys(): KeysView;

@@ -144,6 +144,19 @@ export class FakeViews implements Views {
   air(window: WindowQuery, nowUs: number) {
     return this.#answer(["air", window], orchard.airView(spanOf(window, nowUs)));
   }
+  report(asked: Parameters<Views["report"]>[0], window: WindowQuery, nowUs: number) {
+    const span = spanOf(window, nowUs);
+    const site = orchard.siteView(span);
+    return this.#answer(["report", asked, window], {
+      ...asked,
+      window: site.window,
+      site,
+      gateways: site.gateways,
+      nodes: orchard.nodesView(span),
+      air: orchard.airView(span),
+      captures: orchard.capturesView(NOW_MS).captures,
+    });
+  }
   captures(progressOf: (id: number) => number | null) {
     const { captures } = orchard.capturesView(NOW_MS);
     const shown = captures.map((row) => ({ ...row, progress: progressOf(row.id) }));

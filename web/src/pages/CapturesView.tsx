@@ -9,8 +9,8 @@ import { DropZone } from "../parts/DropZone.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { Samples } from "../parts/Samples.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
-import { linkTo } from "../state/route.ts";
-import { storedWindow } from "../state/window.ts";
+import { currentWindow, linkTo } from "../state/route.ts";
+import { describeWindow, storedWindow, windowQuery } from "../state/window.ts";
 import { KeysSection } from "./KeysSection.tsx";
 import "./CapturesView.css";
 
@@ -126,6 +126,7 @@ export function CapturesView({ captures, status, onChanged }: CapturesViewProps)
           <DataTable label="Captures" columns={COLUMNS} rows={rows} rowKey={(row) => String(row.id)} />
         </>
       )}
+      <Report />
       <h2>Samples</h2>
       <Samples samples={captures.samples} />
       <KeysSection />
@@ -139,6 +140,30 @@ export function CapturesView({ captures, status, onChanged }: CapturesViewProps)
           already.
         </p>
       </Fold>
+    </>
+  );
+}
+
+/** The window that is shown, as a file to print and hand on. */
+function Report() {
+  const choice = currentWindow.value;
+  const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  return (
+    <>
+      <h2>Report</h2>
+      <p>
+        <a
+          class="button"
+          href={`/api/report?${windowQuery(choice)}&zone=${encodeURIComponent(zone)}`}
+          download
+        >
+          Save the report of the {describeWindow(choice)}
+        </a>
+      </p>
+      <p class="quiet">
+        One file that prints on A4 and Letter and needs nothing else: what was measured, nodes, air, method
+        and sources. It holds no keys and no payloads.
+      </p>
     </>
   );
 }

@@ -1,0 +1,68 @@
+/** `mastlog report`: the printable report of a window, as one HTML file. */
+import { writeFileSync } from "node:fs";
+import { Command } from "commander";
+import { z } from "zod";
+import { renderReport } from "../report/render-report.tsx";
+import { storedSpanUs } from "../store/queries/lives.ts";
+import { reportData } from "../views/report.ts";
+import { resolveWindow } from "../views/window.ts";
+import { CannotRun, dbOption, guarded, readViewOptions, withReader } from "./options.ts";
+import { ownPlansGiven, plansOption } from "./own-plans.ts";
+
+const ReportOptions = z.object({
+  output: z.string().min(1),
+  zone: z.string().optional(),
+});
+
+export function reportCommand(version: string): Command {
+  return new Command("report")
+    .description("a printable report: one HTML file that needs nothing else, without keys and payloads")
+    .requiredOption("-o, --output <file>", "the file to write")
+    .option("--from <time>", "begin of the window, ISO 8601 (default: all that is stored)")
+    .option("--to <time>", "end of the window, ISO 8601")
+    .option(
+      "--zone <name>",
+      "time zone in which times are told, e.g. Europe/Berlin (default: this machine's)",
+    )
+    .addOption(plansOption())
+    .addOption(dbOption())
+    .action((given: unknown) =>
+      guarded(() => {
+        const window = readViewOptions(given);
+        const options = ReportOptions.parse(given);
+        const timeZone = knownZone(options.zone ?? Intl.DateTimeFormat().resolvedOptions().timeZone);
+        const ownPlans = ownPlansGiven(given);
+        const html = withReader(window.db, (store) => {
+          const nowMs = Date.now();
+          return renderReport(
+            reportData(store, {
+              window: resolveWindow(window, nowMs * 1000, storedSpanUs(store)),
+              timeZone,
+              version,
+              madeAt: new Date(nowMs).toISOString(),
+              ownPlans,
+            }),
+          );
+        });
+        write(options.output, html);
+      }),
+    );
+}
+
+function knownZone(name: string): string {
+  try {
+    return new Intl.DateTimeFormat("en-GB", { timeZone: name }).resolvedOptions().timeZone;
+  } catch {
+    throw new CannotRun(`--zone takes a time zone such as Europe/Berlin or UTC, not ${name}.`);
+  }
+}
+
+function write(file: string, html: string): void {
+  try {
+    writeFileSync(file, html);
+  } catch (error) {
+    throw new CannotRun(
+      `${file} cannot be written: ${error instanceof Error ? error.message : String(error)}.`,
+    );
+  }
+}

@@ -1,0 +1,92 @@
+/**
+ * How does the report write a figure? Unit beside it, a thin space between, a true minus; a dash where there is
+ * nothing to say. Times in one zone, named once on the first page.
+ */
+
+const THIN = "\u2009";
+const NOTHING = "–";
+
+/** "−97.0 dBm". `value` null: a dash. */
+export function quantity(value: number | null, unit: string, digits = 1): string {
+  return value === null ? NOTHING : `${signless(value, digits)}${THIN}${unit}`;
+}
+
+/** "+2.9 dB", "−0.4 dB". */
+export function difference(value: number | null, unit: string, digits = 1): string {
+  if (value === null) return NOTHING;
+  const plus = Number(value.toFixed(digits)) > 0 ? "+" : "";
+  return `${plus}${signless(value, digits)}${THIN}${unit}`;
+}
+
+/** "1,204". */
+export function count(value: number): string {
+  return value.toLocaleString("en-GB");
+}
+
+/** "868.1 MHz": as many decimals as the frequency has, one at least. */
+export function megahertz(frequencyHz: number): string {
+  const text = (frequencyHz / 1e6).toFixed(4).replace(/0{1,3}$/, "");
+  return `${text}${THIN}MHz`;
+}
+
+function signless(value: number, digits: number): string {
+  const text = Math.abs(value).toFixed(digits);
+  // Minus nothing is nothing.
+  return value < 0 && Number(text) !== 0 ? `\u2212${text}` : text;
+}
+
+/** Writes moments of one time zone. */
+export class Clock {
+  readonly #moment: Intl.DateTimeFormat;
+  readonly #minute: Intl.DateTimeFormat;
+  readonly #day: Intl.DateTimeFormat;
+  readonly #zone: Intl.DateTimeFormat;
+  readonly timeZone: string;
+
+  /** `timeZone`: an IANA name; throws RangeError when there is none of that name. */
+  constructor(timeZone: string) {
+    this.timeZone = timeZone;
+    const day = { timeZone, day: "numeric", month: "short", year: "numeric" } as const;
+    const minute = { timeZone, hour: "2-digit", minute: "2-digit", hourCycle: "h23" } as const;
+    this.#moment = new Intl.DateTimeFormat("en-GB", { ...day, ...minute });
+    this.#minute = new Intl.DateTimeFormat("en-GB", minute);
+    this.#day = new Intl.DateTimeFormat("en-GB", { timeZone, day: "numeric", month: "short" });
+    this.#zone = new Intl.DateTimeFormat("en-GB", { timeZone, timeZoneName: "longOffset" });
+  }
+
+  /** "14 Mar 2026, 09:40". */
+  moment(iso: string): string {
+    return this.#moment.format(new Date(iso));
+  }
+
+  /** "09:40". */
+  minute(iso: string): string {
+    return this.#minute.format(new Date(iso));
+  }
+
+  /** A label of a time axis: "09:40", at midnight the day: "14 Mar". */
+  tick(ms: number): string {
+    const time = this.#minute.format(ms);
+    return time === "00:00" ? this.#day.format(ms) : time;
+  }
+
+  /** "14 Mar 2026, 09:00 to 15 Mar 2026, 09:00"; the date once when it is one day. */
+  stretch(from: string, to: string): string {
+    const [begin, end] = [this.moment(from), this.moment(to)];
+    const sameDay = begin.split(",")[0] === end.split(",")[0];
+    return `${begin} to ${sameDay ? this.minute(to) : end}`;
+  }
+
+  /** "Europe/Berlin (UTC+1)" as it was at a moment. */
+  zoneAt(iso: string): string {
+    if (this.timeZone === "UTC") return "UTC";
+    const part = this.#zone.formatToParts(new Date(iso)).find(({ type }) => type === "timeZoneName");
+    // "GMT+02:00" is written UTC+2, "GMT-03:30" UTC−3:30.
+    const offset = (part?.value ?? "GMT")
+      .replace("GMT", "UTC")
+      .replace(/([+-])0(\d)/, "$1$2")
+      .replace(":00", "")
+      .replace("-", "\u2212");
+    return `${this.timeZone} (${offset})`;
+  }
+}

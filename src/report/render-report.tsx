@@ -1,0 +1,41 @@
+/** What does the printable report look like as a file? One self-contained HTML document: no script, nothing fetched. */
+import { renderToString } from "preact-render-to-string";
+import { Clock } from "./format.ts";
+import type { ReportData } from "./report-data.ts";
+import { Air } from "./sections/Air.tsx";
+import { Appendix } from "./sections/Appendix.tsx";
+import { Front } from "./sections/Front.tsx";
+import { Gateways } from "./sections/Gateways.tsx";
+import { Nodes } from "./sections/Nodes.tsx";
+import { REPORT_STYLE } from "./style.ts";
+
+// A file that is handed on must not be able to fetch or run anything.
+const POLICY = "default-src 'none'; style-src 'unsafe-inline'";
+
+/** The document as text. Every name and note in it came from people or from the air and is escaped. */
+export function renderReport(data: ReportData): string {
+  const clock = new Clock(data.timeZone);
+  const title = `${data.site.siteName}, ${clock.stretch(data.window.from, data.window.to)}`;
+  const body = renderToString(
+    <body>
+      <Front data={data} clock={clock} />
+      <Gateways gateways={data.gateways} clock={clock} />
+      <Nodes view={data.nodes} clock={clock} />
+      <Air view={data.air} />
+      <Appendix />
+    </body>,
+  );
+  // The style sheet is our own text; as a child of <style> its quotation marks would be escaped.
+  return `<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="${POLICY}">
+${renderToString(<title>{title}</title>)}
+<style>${REPORT_STYLE}</style>
+</head>
+${body}
+</html>
+`;
+}

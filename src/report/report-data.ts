@@ -1,0 +1,25 @@
+/**
+ * What does a report hold? The same answers that the views give, for one window: nothing is counted anew here, so
+ * that paper and screen can never differ.
+ */
+import type { AirView } from "../contract/air.ts";
+import type { CaptureRow } from "../contract/captures.ts";
+import type { Window } from "../contract/common.ts";
+import type { GatewayRow } from "../contract/gateways.ts";
+import type { NodesView } from "../contract/nodes.ts";
+import type { SiteView } from "../contract/site.ts";
+
+export interface ReportData {
+  readonly window: Window;
+  /** ISO 8601. */
+  readonly madeAt: string;
+  readonly version: string;
+  /** IANA name, in which all times of the report are told. */
+  readonly timeZone: string;
+  readonly site: SiteView;
+  readonly gateways: readonly GatewayRow[];
+  readonly nodes: NodesView;
+  readonly air: AirView;
+  /** Captures that reach into the window. */
+  readonly captures: readonly CaptureRow[];
+}

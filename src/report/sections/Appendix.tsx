@@ -1,0 +1,52 @@
+/** How were the figures made, and what must nobody conclude from them? */
+
+export function Appendix() {
+  return (
+    <section class="page">
+      <h2>Method and sources</h2>
+      <ul>
+        <li>
+          <b>Loss</b> is counted from frame counters: expected = last − first heard + 1 of one counter life,
+          missed = expected − heard. Repeats of one counter are one delivery. Intervals are Wilson score
+          intervals at 95 % (Newcombe 1998; NIST e-Handbook 7.2.4.1); they take losses for independent, which
+          runs of losses are not.
+        </li>
+        <li>
+          Counters missed while no gateway was in reach are told apart: they are the gateways’ loss, not the
+          air’s.
+        </li>
+        <li>
+          <b>Margin</b> is SNR minus the demodulation floor of the spreading factor (SX1276 data sheet, Table
+          13: −7.5 dB at SF7 to −20 dB at SF12). SNR reports stop rising near +10 dB, so that strong links may
+          be stronger than they look.
+        </li>
+        <li>
+          <b>Airtime</b> follows from modulation and size (SX1272 data sheet, 4.1.1.7), with the preamble of 8
+          symbols that LoRaWAN uses. Heard airtime is a lower bound of what was sent.
+        </li>
+        <li>
+          <b>Noise floor</b>: a low quantile of what frames at or below 0 dB SNR say of the noise around them.
+          Signal levels of gateways are not calibrated against each other: compare gateways by SNR and
+          delivery.
+        </li>
+        <li>
+          <b>Outages</b> are stretches without any datagram for longer than three keepalives. A gateway began
+          anew where its concentrator counter did.
+        </li>
+      </ul>
+      <h2>Cautions</h2>
+      <ul>
+        <li>
+          Duty-cycle and dwell-time figures are indications from what was heard, not a statement of
+          conformity. The published limits have exceptions, and the local regulator’s text prevails.
+        </li>
+        <li>
+          Work at height, lightning protection and mains earthing belong to qualified people, under the codes
+          of the place.
+        </li>
+        <li>Never key a transmitter without an antenna or a load.</li>
+        <li>This report holds no keys and no payload of any node.</li>
+      </ul>
+    </section>
+  );
+}

@@ -1,0 +1,42 @@
+/** The report's data for one window: the views' own answers, gathered from one state of the store. */
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import type { ReportData } from "../report/report-data.ts";
+import type { Store } from "../store/open.ts";
+import { airView } from "./air.ts";
+import { captureRows } from "./bookkeeping.ts";
+import { nodesView } from "./nodes.ts";
+import { siteView } from "./site.ts";
+import { type AskedWindow, windowView } from "./window.ts";
+
+export interface ReportAsked {
+  readonly window: AskedWindow;
+  /** IANA name of the zone in which times are told. */
+  readonly timeZone: string;
+  readonly version: string;
+  /** ISO 8601. */
+  readonly madeAt: string;
+  /** As for gatewaysView. */
+  readonly ownPlans?: readonly RegionPlan[];
+}
+
+/** Everything that the report prints, as of one moment. */
+export function reportData(store: Store, asked: ReportAsked): ReportData {
+  const { window, timeZone, version, madeAt, ownPlans = [] } = asked;
+  return store.transaction((): ReportData => {
+    const site = siteView(store, window, ownPlans);
+    const { from, to } = windowView(window);
+    return {
+      window: windowView(window),
+      madeAt,
+      version,
+      timeZone,
+      site,
+      gateways: site.gateways,
+      nodes: nodesView(store, window),
+      air: airView(store, window),
+      captures: captureRows(store, () => null).filter(
+        (capture) => capture.from !== null && capture.to !== null && capture.from < to && capture.to >= from,
+      ),
+    };
+  })();
+}

@@ -1,0 +1,56 @@
+import { describe, expect, it } from "vitest";
+import { Clock, count, difference, megahertz, quantity } from "../../src/report/format.ts";
+import { timeTicks } from "../../src/report/plots/time-ticks.ts";
+
+describe("the report's figures", () => {
+  it("carry their unit after a thin space and a true minus", () => {
+    expect(quantity(-97.04, "dBm")).toBe("\u221297.0\u2009dBm");
+    expect(quantity(null, "dBm")).toBe("–");
+    expect(count(1204)).toBe("1,204");
+  });
+
+  it("write a difference with its sign, and nothing without one", () => {
+    expect(difference(2.94, "dB")).toBe("+2.9\u2009dB");
+    expect(difference(-0.04, "dB")).toBe("0.0\u2009dB");
+    expect(difference(-4.1, "points")).toBe("\u22124.1\u2009points");
+  });
+
+  it("write a frequency with as many decimals as it has", () => {
+    expect([868_100_000, 902_300_000, 867_887_500].map(megahertz)).toEqual([
+      "868.1\u2009MHz",
+      "902.3\u2009MHz",
+      "867.8875\u2009MHz",
+    ]);
+  });
+});
+
+describe("the report's clock", () => {
+  it("tells times in its zone, summer time included, and names the zone", () => {
+    const clock = new Clock("Europe/Berlin");
+    expect(clock.stretch("2026-04-14T07:00:00Z", "2026-04-14T09:30:00Z")).toBe("14 Apr 2026, 09:00 to 11:30");
+    expect(clock.stretch("2026-04-14T07:00:00Z", "2026-04-15T07:00:00Z")).toBe(
+      "14 Apr 2026, 09:00 to 15 Apr 2026, 09:00",
+    );
+    expect(clock.zoneAt("2026-04-14T07:00:00Z")).toBe("Europe/Berlin (UTC+2)");
+    expect(new Clock("America/St_Johns").zoneAt("2026-01-14T07:00:00Z")).toBe(
+      "America/St_Johns (UTC\u22123:30)",
+    );
+    expect(new Clock("UTC").zoneAt("2026-01-14T07:00:00Z")).toBe("UTC");
+  });
+
+  it("labels an axis with the time, and with the day at midnight", () => {
+    const clock = new Clock("UTC");
+    expect(clock.tick(Date.parse("2026-04-14T07:00:00Z"))).toBe("07:00");
+    expect(clock.tick(Date.parse("2026-04-14T00:00:00Z"))).toBe("14 Apr");
+  });
+
+  it("puts at most ten round ticks on an axis of any length", () => {
+    const from = Date.parse("2026-04-14T07:03:00Z");
+    for (const hours of [0.1, 1, 6, 24, 24 * 7, 24 * 31, 24 * 400]) {
+      const ticks = timeTicks(from, from + hours * 3_600_000);
+      expect(ticks.length).toBeLessThanOrEqual(10);
+      expect(ticks.every((ms) => ms % 60_000 === 0)).toBe(true);
+    }
+    expect(timeTicks(from, from + 3_600_000).length).toBeGreaterThan(3);
+  });
+});
