@@ -41,6 +41,8 @@ export interface Mood {
   /** Points a gateway in a node's series; null: as many as counters. */
   points: number | null;
   status: Partial<contract.ServiceStatus>;
+  /** What people noted; POST, PUT and DELETE change it. Null: the two notes of the orchard. */
+  marks: readonly contract.MarkRow[] | null;
   /** Keys at hand; DELETE and PUT change them. */
   keys: readonly contract.KeyRow[];
 }
@@ -55,6 +57,7 @@ export function calmMood(): Mood {
     storedUntil: null,
     points: null,
     status: {},
+    marks: null,
     keys: KEY_ROWS,
   };
 }
@@ -145,10 +148,10 @@ export async function startFakeService(folder: string): Promise<FakeService> {
           });
         return contract.AirView.parse(air);
       }
-      case "marks":
-        return contract.MarksView.parse(
-          mood.empty ? { ...orchard.marksView(span), marks: [] } : orchard.marksView(span),
-        );
+      case "marks": {
+        const view = orchard.marksView(span);
+        return contract.MarksView.parse({ ...view, marks: mood.empty ? [] : (mood.marks ?? view.marks) });
+      }
       case "captures": {
         const captures = orchard.capturesView(Date.now());
         return contract.CapturesView.parse(mood.empty ? { ...captures, captures: [] } : captures);
@@ -191,6 +194,12 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       if (label !== null) {
         const change = contract.LabelChange.parse(JSON.parse(body.toString("utf8")));
         if (change.name !== undefined) names.set(decodeURIComponent(label[2] ?? ""), change.name);
+      }
+      const mark = /^\/api\/marks(?:\/(\d+))?$/.exec(path);
+      if (mark !== null) {
+        const before = mood.marks ?? orchard.marksView(spanOf(url)).marks;
+        mood.marks = markedAnew(before, request.method ?? "", Number(mark[1] ?? 0), body.toString("utf8"));
+        return send(response, 200, { id: 9 });
       }
       if (path === "/api/keys") {
         const { file } = contract.KeysUpload.parse(JSON.parse(body.toString("utf8")));
@@ -319,6 +328,24 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       await new Promise<void>((resolve) => server.close(() => resolve()));
     },
   };
+}
+
+/** The marks after a request for a change. */
+function markedAnew(
+  before: readonly contract.MarkRow[],
+  method: string,
+  id: number,
+  body: string,
+): contract.MarkRow[] {
+  if (method === "DELETE") return before.filter((mark) => mark.id !== id);
+  if (method === "PUT") {
+    const { at, ...change } = contract.MarkChange.parse(JSON.parse(body));
+    const said = Object.fromEntries(Object.entries(change).filter(([, value]) => value !== undefined));
+    return before.map((mark) => (mark.id === id ? { ...mark, ...said, at: at ?? mark.at } : mark));
+  }
+  const { at, ...asked } = contract.MarkRequest.parse(JSON.parse(body));
+  const row = { ...asked, at: at ?? new Date().toISOString(), id: 9, gatewayName: null, nodeName: null };
+  return [row, ...before];
 }
 
 function checked<T>(schema: z.ZodType<T>, value: T): T {

@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { beforeAll, describe, expect, test } from "vitest";
 import { windowWords } from "../../web/src/format/times.ts";
-import { readWindow } from "../../web/src/state/window-words.ts";
+import { readMoment, readWindow } from "../../web/src/state/window-words.ts";
 
 beforeAll(() => {
   process.env.TZ = "Europe/Berlin";
@@ -122,5 +122,33 @@ test("what the top line says of a fixed window can be typed back", () => {
         choice: { kind: "fixed", fromMs, toMs },
       });
     }),
+  );
+});
+
+describe("a moment", () => {
+  const moment = (text: string, aroundMs = now) => {
+    const read = readMoment(text, now, aroundMs);
+    return read.ok ? new Date(read.ms).toISOString() : read.sentence;
+  };
+  test.each([
+    ["now", "2026-03-14T12:00:00.000Z"],
+    ["09:30", "2026-03-14T08:30:00.000Z"],
+    // One in the afternoon is not yet over: ten at night was yesterday's.
+    ["22:00", "2026-03-13T21:00:00.000Z"],
+    ["yesterday 14:00", "2026-03-13T13:00:00.000Z"],
+    ["14 Mar 2026, 09:04:22", "2026-03-14T08:04:22.000Z"],
+    ["2026-03-01 9:30", "2026-03-01T08:30:00.000Z"],
+    ["2026-03-14T08:00:00Z", "2026-03-14T08:00:00.000Z"],
+  ])("%s", (text, expected) => {
+    expect(moment(text)).toBe(expected);
+  });
+  test("of a window that lies back is of its day", () => {
+    expect(moment("22:00", Date.parse("2026-03-02T06:00:00Z"))).toBe("2026-03-02T21:00:00.000Z");
+  });
+  test.each(["", "yesterday", "soon", "25:00"])(
+    "%j is none, and the answer says how to write one",
+    (text) => {
+      expect(moment(text)).toMatch(/is no moment\. Try/);
+    },
   );
 });

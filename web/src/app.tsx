@@ -16,6 +16,7 @@ import { Gate } from "./parts/Gate.tsx";
 import { Shell } from "./parts/Shell.tsx";
 import { StoredNotice } from "./parts/StoredNotice.tsx";
 import { learnServiceTime } from "./state/clock.ts";
+import { useMarks } from "./state/marks.ts";
 import { useRenewal } from "./state/renewal.ts";
 import { currentWindow, linkTo, route } from "./state/route.ts";
 import { type Loaded, useViewData } from "./state/view-data.ts";
@@ -91,6 +92,7 @@ function Place({ status, captures }: Shared) {
 
 function SitePlace({ status, captures }: Shared) {
   const loaded = useViewData<Site>({ topic: "site", path: "/api/site", key: null }, currentWindow.value);
+  const marks = useMarks();
   return (
     <Gate loaded={loaded}>
       {(site) =>
@@ -99,7 +101,7 @@ function SitePlace({ status, captures }: Shared) {
             <HelpPage status={status.data} samples={captures.data?.samples ?? null} />
           )
         ) : (
-          <SiteView site={site} onChanged={loaded.reload} />
+          <SiteView site={site} marks={marks} onChanged={loaded.reload} />
         )
       }
     </Gate>
@@ -117,7 +119,10 @@ function NodePlace({ devAddr, life }: { devAddr: string; life: string }) {
     { topic: "node", path, key: `${devAddr}/${life}` },
     currentWindow.value,
   );
-  return <Gate loaded={loaded}>{(page) => <NodeView page={page} onChanged={loaded.reload} />}</Gate>;
+  const marks = useMarks();
+  return (
+    <Gate loaded={loaded}>{(page) => <NodeView page={page} marks={marks} onChanged={loaded.reload} />}</Gate>
+  );
 }
 
 function AirPlace() {

@@ -6,20 +6,24 @@ import { useRef, useState } from "preact/hooks";
 import type { CounterTick } from "../../../src/contract/nodes.ts";
 import { counted } from "../format/format.ts";
 import { exactTime } from "../format/times.ts";
+import { pointAt } from "../state/pinning.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 import { layoutStrip, nearestTick, type StripLayout } from "./counter-layout.ts";
 import { drawStrip, LABEL_PX, type LifeRule, MARKS_PX, ROW_PX } from "./draw-counters.ts";
+import type { MarkRule } from "./draw-marks.ts";
 import "./CounterStrip.css";
 
 export interface CounterStripProps {
   readonly ticks: readonly CounterTick[];
   readonly lives: readonly LifeRule[];
+  /** What people noted. */
+  readonly marks: readonly MarkRule[];
   readonly label: string;
   readonly onOpen: (frameId: number) => void;
 }
 
 /** The strip with its reading line beneath. */
-export function CounterStrip({ ticks, lives, label, onOpen }: CounterStripProps) {
+export function CounterStrip({ ticks, lives, marks, label, onOpen }: CounterStripProps) {
   // The counter, not its place: a new tick must not move the selection to a neighbour.
   const [counter, setCounter] = useState<number | null>(null);
   const layout = useRef<StripLayout>({ unit: "hour", rows: [] });
@@ -61,7 +65,7 @@ export function CounterStrip({ ticks, lives, label, onOpen }: CounterStripProps)
     select(nearest);
     open(ticks[nearest] ?? null);
   };
-  const draw = (sheet: Sheet) => drawStrip(sheet, layout.current, ticks, lives, selected);
+  const draw = (sheet: Sheet) => drawStrip(sheet, layout.current, ticks, { lives, marks }, selected);
   const height = (width: number) => {
     layout.current = layoutStrip(ticks, width - LABEL_PX);
     return Math.max(1, layout.current.rows.length) * ROW_PX + MARKS_PX;
@@ -94,6 +98,9 @@ export function CounterStrip({ ticks, lives, label, onOpen }: CounterStripProps)
                 open the frame
               </button>
             )}
+            <button type="button" class="link screen-only" onClick={() => pointAt(current.atMs)}>
+              pin a mark here
+            </button>
           </>
         )}
       </p>

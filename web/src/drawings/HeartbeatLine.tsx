@@ -3,13 +3,17 @@
  * reports as dots, restarts as a rule, an outage as a break in the paper.
  */
 import type { GatewayRow } from "../../../src/contract/gateways.ts";
+import { pointAt } from "../state/pinning.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 import { drawTimeAxis, type TimeScale, xOf } from "./draw-axis.ts";
+import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
 import { gatherCells } from "./heartbeat-cells.ts";
 
 const BASE = 44;
 const BODY = 60;
 const AXIS = 22;
+/** Room above the bars for the texts of marks. */
+const HEAD = 16;
 
 export interface HeartbeatLineProps {
   readonly gateway: GatewayRow;
@@ -17,12 +21,16 @@ export interface HeartbeatLineProps {
   readonly tallest: number;
   readonly toMs: number;
   readonly axis: boolean;
+  /** What people noted about this gateway or the site. */
+  readonly marks: readonly MarkRule[];
 }
 
 /** One gateway's line over the window. */
-export function HeartbeatLine({ gateway, tallest, toMs, axis }: HeartbeatLineProps) {
+export function HeartbeatLine({ gateway, tallest, toMs, axis, marks }: HeartbeatLineProps) {
   const fromMs = Date.parse(gateway.heartbeat.from);
+  const head = marks.length === 0 ? 0 : HEAD;
   const draw = (sheet: Sheet) => {
+    sheet.ctx.translate(0, head);
     const scale: TimeScale = { fromMs, toMs, left: 0, right: sheet.width };
     const { cells, cellSeconds } = gatherCells(gateway.heartbeat, Math.floor(sheet.width / 2));
     const group = cellSeconds / gateway.heartbeat.cellSeconds;
@@ -30,15 +38,27 @@ export function HeartbeatLine({ gateway, tallest, toMs, axis }: HeartbeatLinePro
     for (const outage of gateway.outages)
       drawBreak(sheet, scale, Date.parse(outage.from), Date.parse(outage.to));
     for (const restart of gateway.restartTimes) drawRestart(sheet, scale, Date.parse(restart));
+    const within = (ms: number) => (ms < fromMs || ms > toMs ? null : xOf(scale, ms));
+    const { ctx, inks, width } = sheet;
+    drawMarkRules({ ctx, inks, top: -head, bottom: BODY, right: width, ratio: 1, xOf: within }, marks);
     if (axis) drawTimeAxis(sheet, scale, BODY);
   };
   const name = gateway.name ?? gateway.eui;
+  const onClick = (event: MouseEvent) => {
+    if (!(event.currentTarget instanceof Element)) return;
+    const box = event.currentTarget.getBoundingClientRect();
+    pointAt(fromMs + ((event.clientX - box.left) / box.width) * (toMs - fromMs), gateway.eui);
+  };
   return (
-    <Canvas
-      height={axis ? BODY + AXIS : BODY}
-      draw={draw}
-      label={`Heartbeat of ${name}: ${gateway.clause}`}
-    />
+    // biome-ignore lint/a11y/useKeyWithClickEvents: it only fills in the time that the form beneath takes as text
+    // biome-ignore lint/a11y/noStaticElementInteractions: as above
+    <div onClick={onClick}>
+      <Canvas
+        height={head + (axis ? BODY + AXIS : BODY)}
+        draw={draw}
+        label={`Heartbeat of ${name}: ${gateway.clause}`}
+      />
+    </div>
   );
 }
 

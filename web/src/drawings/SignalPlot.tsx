@@ -12,7 +12,8 @@ import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
 import { watchSurroundings } from "./Canvas.tsx";
 import { drawLabels } from "./draw-labels.ts";
-import { drawRules, drawRungs, drawSeries, ladderMarks, type Plot } from "./draw-signal.ts";
+import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
+import { drawRules, drawRungs, drawSeries, ladderMarks, type Plot, plotX } from "./draw-signal.ts";
 import { readInks } from "./inks.ts";
 import { type PlotMark, PlotMarks, placeMarks } from "./PlotMarks.tsx";
 import { factsOf, nearestPoint } from "./signal-columns.ts";
@@ -27,6 +28,8 @@ export interface SignalPlotProps {
   readonly label: string;
   /** Moments at which something about the link changed: a thin rule each. */
   readonly marks?: readonly PlotMark[];
+  /** What people noted: a dashed rule each, with its text. */
+  readonly notes?: readonly MarkRule[];
 }
 
 /** On a narrow page the names stand above the plot: at the ends of the lines there is no room. */
@@ -61,7 +64,7 @@ export function SignalPlot(props: SignalPlotProps) {
       [props.fromMs, props.toMs],
       [null, null],
     ]);
-  }, [props.series, props.marks, props.fromMs, props.toMs]);
+  }, [props.series, props.marks, props.notes, props.fromMs, props.toMs]);
 
   return (
     <div class="signal-plot">
@@ -190,7 +193,7 @@ function standMarks(self: uPlot, host: HTMLElement, { fromMs, toMs }: SignalPlot
   placeMarks(stand, (ms) => (ms < fromMs || ms > toMs ? null : left + self.valToPos(ms, "x")));
 }
 
-function drawAll(self: uPlot, { series, show, fromMs, toMs, marks }: SignalPlotProps): void {
+function drawAll(self: uPlot, { series, show, fromMs, toMs, marks, notes }: SignalPlotProps): void {
   const inks = readInks();
   const plot: Plot = {
     ctx: self.ctx,
@@ -213,6 +216,9 @@ function drawAll(self: uPlot, { series, show, fromMs, toMs, marks }: SignalPlotP
     (marks ?? []).map((mark) => mark.atMs),
   );
   const ends = series.map((one, index) => drawSeries(plot, one, columnOf(one, show), index, show === "snr"));
+  const { ratio, top, left, width, height } = plot;
+  const xOf = (ms: number) => (ms < fromMs || ms > toMs ? null : plotX(plot, ms));
+  drawMarkRules({ ctx, inks, top, bottom: top + height, right: left + width, ratio, xOf }, notes ?? []);
   ctx.restore();
   ctx.save();
   if (!isNarrow()) drawLabels(plot, series, ends);

@@ -6,6 +6,7 @@ import type { CounterTick } from "../../../src/contract/nodes.ts";
 import { THIN } from "../format/format.ts";
 import type { Sheet } from "./Canvas.tsx";
 import { ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";
+import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
 
 export const ROW_PX = 36;
 /** Room for the marks beneath the last row. */
@@ -27,7 +28,7 @@ export function drawStrip(
   sheet: Sheet,
   layout: StripLayout,
   ticks: readonly CounterTick[],
-  lives: readonly LifeRule[],
+  rules: { readonly lives: readonly LifeRule[]; readonly marks: readonly MarkRule[] },
   selected: number | null,
 ): void {
   drawMarks(sheet, layout);
@@ -55,7 +56,12 @@ export function drawStrip(
         ROW_PX - 3,
       );
     }
-    for (const life of lives)
+    const within = (ms: number) => (ms >= row.fromMs && ms < row.toMs ? tickX(row, ms, width) : null);
+    drawMarkRules(
+      { ctx, inks, top: top + 1, bottom: top + ROW_PX - 2, right: width, ratio: 1, xOf: within },
+      rules.marks,
+    );
+    for (const life of rules.lives)
       if (life.atMs >= row.fromMs && life.atMs < row.toMs) drawLife(sheet, row, life, top);
   });
 }

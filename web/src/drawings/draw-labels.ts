@@ -1,6 +1,7 @@
 /** Where does a series' name stand? At the end of its line, moved apart from the next, cut when there is no room. */
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
 import { gatewayTitle } from "../format/format.ts";
+import { shortened } from "./draw-marks.ts";
 import type { Plot } from "./draw-signal.ts";
 import { seriesInk } from "./inks.ts";
 
@@ -25,7 +26,7 @@ export function drawLabels(
     const y = Math.max(label.y, free + 8 * ratio);
     free = y + 8 * ratio;
     const { colour, dash } = seriesInk(inks, label.index);
-    const text = shorten(ctx, gatewayTitle(one), 92 * ratio);
+    const text = shortened(ctx, gatewayTitle(one), 92 * ratio);
     const start = plot.left + plot.width + 8 * ratio;
     ctx.strokeStyle = colour;
     ctx.lineWidth = 3 * ratio;
@@ -37,11 +38,4 @@ export function drawLabels(
     ctx.fillStyle = inks.ink;
     ctx.fillText(text, start + 20 * ratio, y);
   }
-}
-
-function shorten(ctx: CanvasRenderingContext2D, text: string, room: number): string {
-  if (ctx.measureText(text).width <= room) return text;
-  let short = text;
-  while (short.length > 1 && ctx.measureText(`${short}…`).width > room) short = short.slice(0, -1);
-  return `${short}…`;
 }

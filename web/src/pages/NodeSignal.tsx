@@ -1,6 +1,7 @@
 /** How strongly is the node heard, over time? The margin ladder, and RSSI beneath it on the same hours. */
 import { useMemo } from "preact/hooks";
 import type { LinkEventRow, NodePage } from "../../../src/contract/nodes.ts";
+import type { MarkRule } from "../drawings/draw-marks.ts";
 import type { PlotMark } from "../drawings/PlotMarks.tsx";
 import { SignalPlot } from "../drawings/SignalPlot.tsx";
 import { binSignal } from "../drawings/signal-columns.ts";
@@ -19,7 +20,7 @@ function dataRateMarks(story: readonly LinkEventRow[]): PlotMark[] {
 }
 
 /** Both plots as one figure. */
-export function NodeSignal({ page }: { page: NodePage }) {
+export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: readonly MarkRule[] }) {
   const fromMs = Date.parse(page.window.from);
   const toMs = Date.parse(page.window.to);
   const { marginDb, rssiDbm } = page.row;
@@ -36,6 +37,7 @@ export function NodeSignal({ page }: { page: NodePage }) {
           <span>dot: SNR of a frame; it stands above the rung of its spreading factor</span>
           <span>the distance is the margin</span>
           {marks.length === 0 ? null : <span>thin rule: the data rate changed; its head says why</span>}
+          {notes.length === 0 ? null : <span>dashed rule: a mark</span>}
           <span>draw over a stretch to look at it alone</span>
         </>
       }
@@ -46,6 +48,7 @@ export function NodeSignal({ page }: { page: NodePage }) {
               show="snr"
               series={page.series}
               marks={marks}
+              notes={notes}
               fromMs={fromMs}
               toMs={toMs}
               label={caption}
@@ -54,6 +57,7 @@ export function NodeSignal({ page }: { page: NodePage }) {
             <SignalPlot
               show="rssi"
               series={page.series}
+              notes={notes}
               fromMs={fromMs}
               toMs={toMs}
               label={`RSSI over time, median ${dbm(rssiDbm.median)}`}

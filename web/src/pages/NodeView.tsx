@@ -1,15 +1,20 @@
 /** How does one node fare? Its sentence, its counters, its signal, its link's story, its gateways, its gaps, its lives, its frames. */
-import { useState } from "preact/hooks";
+import { useMemo, useState } from "preact/hooks";
 import type { NodePage } from "../../../src/contract/nodes.ts";
 import { CounterStrip, describeTick } from "../drawings/CounterStrip.tsx";
-import { figure } from "../format/format.ts";
+import type { MarkRule } from "../drawings/draw-marks.ts";
+import { figure, gatewayTitle } from "../format/format.ts";
 import { lifeLabel } from "../format/life-words.ts";
+import { marksOfNode } from "../format/mark-words.ts";
 import { exactTime } from "../format/times.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { FrameOpened } from "../parts/FrameOpened.tsx";
+import { MarkList } from "../parts/MarkList.tsx";
+import { PinMark, type Subject } from "../parts/PinMark.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
+import { type Marks, markRules } from "../state/marks.ts";
 import { linkTo } from "../state/route.ts";
 import { NodeHead } from "./NodeHead.tsx";
 import { NodeLives } from "./NodeLives.tsx";
@@ -22,8 +27,29 @@ import "./NodeView.css";
 /** A table of more rows is no alternative to a drawing any more; the export has them all. */
 const MOST_ROWS = 500;
 
+export interface NodeViewProps {
+  readonly page: NodePage;
+  readonly marks: Marks;
+  readonly onChanged: () => void;
+}
+
 /** The page of a node; `onChanged` is called after a name or a saying was changed. */
-export function NodeView({ page, onChanged }: { page: NodePage; onChanged: () => void }) {
+export function NodeView({ page, marks, onChanged }: NodeViewProps) {
+  const { row, gateways } = page;
+  const about = useMemo(
+    () =>
+      marksOfNode(
+        marks.rows,
+        row.devAddr,
+        gateways.map(({ gatewayEui }) => gatewayEui),
+      ),
+    [marks.rows, row.devAddr, gateways],
+  );
+  const rules = useMemo(() => markRules(about), [about]);
+  const subjects: Subject[] = [
+    { kind: "node", id: row.devAddr, title: row.name ?? row.devAddr },
+    ...gateways.map((one) => ({ kind: "gateway" as const, id: one.gatewayEui, title: gatewayTitle(one) })),
+  ];
   const [frame, setFrame] = useState<number | null>(null);
   return (
     <>
@@ -32,9 +58,11 @@ export function NodeView({ page, onChanged }: { page: NodePage; onChanged: () =>
       </p>
       <NodeHead row={page.row} keys={page.keys} onChanged={onChanged} />
       <Sentence words={page.sentence} />
-      <Counters page={page} onOpen={setFrame} />
+      <Counters page={page} marks={rules} onOpen={setFrame} />
       {frame === null ? null : <FrameOpened key={frame} id={frame} onClose={() => setFrame(null)} />}
-      <NodeSignal page={page} />
+      <PinMark subjects={subjects} first={row.devAddr} onPinned={marks.reload} />
+      <MarkList marks={about} subjects={subjects} onChanged={marks.reload} />
+      <NodeSignal page={page} marks={rules} />
       <NodeStory page={page} />
       <NodeTables page={page} />
       <NodeLives page={page} />
@@ -61,7 +89,13 @@ export function NodeView({ page, onChanged }: { page: NodePage; onChanged: () =>
   );
 }
 
-function Counters({ page, onOpen }: { page: NodePage; onOpen: (id: number) => void }) {
+interface CountersProps {
+  readonly page: NodePage;
+  readonly marks: readonly MarkRule[];
+  readonly onOpen: (id: number) => void;
+}
+
+function Counters({ page, marks, onOpen }: CountersProps) {
   const { row, ticks } = page;
   const outage =
     row.missedDuringOutage === 0
@@ -81,6 +115,7 @@ function Counters({ page, onOpen }: { page: NodePage; onOpen: (id: number) => vo
           <span>notch below: missed</span>
           <span>hatched notch: missed in an outage</span>
           <span>dot above: repeated</span>
+          {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
         </>
       }
       drawing={
@@ -88,6 +123,7 @@ function Counters({ page, onOpen }: { page: NodePage; onOpen: (id: number) => vo
           <CounterStrip
             ticks={ticks}
             lives={page.lives.map((life) => ({ atMs: Date.parse(life.firstHeard), reason: lifeLabel(life) }))}
+            marks={marks}
             label={`${caption}.`}
             onOpen={onOpen}
           />

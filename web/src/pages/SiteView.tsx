@@ -1,25 +1,42 @@
 /** How does the whole site stand, at a glance? Heartbeats, the nodes that need a look, the air in a line. */
+import type { MarkRow } from "../../../src/contract/marks.ts";
 import type { SiteView as Site } from "../../../src/contract/site.ts";
 import { HeartbeatLine } from "../drawings/HeartbeatLine.tsx";
 import { counted, duration, figure, gatewayTitle, percent } from "../format/format.ts";
+import { marksOfGateway } from "../format/mark-words.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
 import { Fold } from "../parts/Fold.tsx";
+import { MarkList } from "../parts/MarkList.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
+import { PinMark } from "../parts/PinMark.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
 import { When } from "../parts/When.tsx";
+import { type Marks, markRules } from "../state/marks.ts";
 import { linkTo } from "../state/route.ts";
 import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import "./SiteView.css";
 
+export interface SiteViewProps {
+  readonly site: Site;
+  readonly marks: Marks;
+  readonly onChanged: () => void;
+}
+
 /** The site view; `onChanged` is called after a gateway was named. */
-export function SiteView({ site, onChanged }: { site: Site; onChanged: () => void }) {
+export function SiteView({ site, marks, onChanged }: SiteViewProps) {
+  const subjects = site.gateways.map(({ eui, name }) => ({
+    kind: "gateway" as const,
+    id: eui,
+    title: name ?? eui,
+  }));
   return (
     <>
       <Sentence words={site.sentence} />
-      <Heartbeats site={site} onChanged={onChanged} />
+      <Heartbeats site={site} marks={marks.rows} onChanged={onChanged} />
+      <PinMark subjects={subjects} onPinned={marks.reload} />
       <h2>Nodes that need a look</h2>
       {site.attention.length === 0 ? (
         <p class="quiet">
@@ -54,6 +71,8 @@ export function SiteView({ site, onChanged }: { site: Site; onChanged: () => voi
           <a href={linkTo("/air")}>Channels, noise and talkers</a>
         </p>
       )}
+      {marks.rows.length === 0 ? null : <h2>Last marks</h2>}
+      <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <Fold title="How these figures come about">
         <p>
           A heartbeat cell counts what arrived from the gateway in that stretch of time: receptions as height
@@ -71,7 +90,11 @@ export function SiteView({ site, onChanged }: { site: Site; onChanged: () => voi
   );
 }
 
-function Heartbeats({ site, onChanged }: { site: Site; onChanged: () => void }) {
+function Heartbeats({
+  site,
+  marks,
+  onChanged,
+}: Omit<SiteViewProps, "marks"> & { marks: readonly MarkRow[] }) {
   const { gateways } = site;
   const tallest = Math.max(1, ...gateways.flatMap((gateway) => gateway.heartbeat.receptions));
   const toMs = Date.parse(site.window.to);
@@ -91,6 +114,8 @@ function Heartbeats({ site, onChanged }: { site: Site; onChanged: () => void }) 
           <span>beneath the line: keepalives come</span>
           <span>dot: status report</span>
           <span>torn: out of reach</span>
+          {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
+          <span>click a moment to pin a mark there</span>
         </>
       }
       drawing={gateways.map((gateway, index) => (
@@ -106,6 +131,7 @@ function Heartbeats({ site, onChanged }: { site: Site; onChanged: () => void }) 
             tallest={tallest}
             toMs={toMs}
             axis={index === gateways.length - 1}
+            marks={markRules(marksOfGateway(marks, gateway.eui))}
           />
           <GatewayMore gateway={gateway} />
         </div>

@@ -5,6 +5,7 @@
 import type { LabelChange } from "../../../src/contract/captures.ts";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { KeysTaken } from "../../../src/contract/keys.ts";
+import type { MarkChange, MarkPinned, MarkRequest } from "../../../src/contract/marks.ts";
 
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 
@@ -36,6 +37,28 @@ export function putLabel(
     headers: { "content-type": "application/json" },
     body: JSON.stringify(change),
   });
+}
+
+/** What people call the site; null takes the name back. */
+export function putSiteName(name: string | null): Promise<Answer<unknown>> {
+  return sendJson("PUT", "/api/site/name", { name });
+}
+
+/** Pins a mark; the service checks it and gives its number. */
+export function postMark(mark: Partial<MarkRequest> & { text: string }): Promise<Answer<MarkPinned>> {
+  return sendJson("POST", "/api/marks", mark);
+}
+
+export function putMark(id: number, change: MarkChange): Promise<Answer<unknown>> {
+  return sendJson("PUT", `/api/marks/${id}`, change);
+}
+
+export function deleteMark(id: number): Promise<Answer<unknown>> {
+  return ask(`/api/marks/${id}`, { method: "DELETE" });
+}
+
+function sendJson<T>(method: "PUT" | "POST", path: string, body: unknown): Promise<Answer<T>> {
+  return ask(path, { method, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
 }
 
 /** Takes in the text of a key file: in the body, never in the address, which is logged and remembered. */

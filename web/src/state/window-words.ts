@@ -42,6 +42,29 @@ export function readWindow(text: string, nowMs: number): ReadWindow {
   return between(left ?? "", right ?? null, nowMs);
 }
 
+export type ReadMoment = { ok: true; ms: number } | { ok: false; sentence: string };
+
+/**
+ * The moment that `text` names: "now", "14:02", "yesterday 14:00", "14 Mar 2026 09:30". A time alone is of the day of
+ * `aroundMs`; where that is still to come, of the day before.
+ */
+export function readMoment(text: string, nowMs: number, aroundMs: number): ReadMoment {
+  const words = text
+    .replace(/[\u202F\u00A0\u2009]/g, " ")
+    .trim()
+    .toLowerCase();
+  const end = words === "" ? null : readEnd(words, nowMs);
+  if (end === null || (end.seconds === null && end.exactMs === null))
+    return {
+      ok: false,
+      sentence: `“${text.trim()}” is no moment. Try “now”, “14:02” or “2026-03-14 09:30”.`,
+    };
+  const day = startOfDay(aroundMs).getTime();
+  const ms = moment(end, day);
+  const early = end.day === null && end.exactMs === null && ms > nowMs;
+  return { ok: true, ms: early ? moment(end, addDays(day, -1).getTime()) : ms };
+}
+
 function readLength(words: string): number | null {
   const match = LENGTH.exec(words);
   if (match === null) return null;

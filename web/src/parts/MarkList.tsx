@@ -1,0 +1,102 @@
+/** What did people note lately? Each mark with its moment and what it is about; changed and removed in place. */
+import { useState } from "preact/hooks";
+import type { MarkRow } from "../../../src/contract/marks.ts";
+import { markAbout } from "../format/mark-words.ts";
+import { deleteMark } from "../state/api.ts";
+import { linkTo } from "../state/route.ts";
+import { ChangeMark, type Subject } from "./PinMark.tsx";
+import { When } from "./When.tsx";
+
+export interface MarkListProps {
+  readonly marks: readonly MarkRow[];
+  readonly subjects: readonly Subject[];
+  readonly onChanged: () => void;
+}
+
+/** More than these are shown when asked for. */
+const FIRST_SHOWN = 6;
+
+/** The list; nothing where there are no marks. */
+export function MarkList({ marks, subjects, onChanged }: MarkListProps) {
+  const [all, setAll] = useState(false);
+  const shown = all ? marks : marks.slice(0, FIRST_SHOWN);
+  if (marks.length === 0) return null;
+  return (
+    <>
+      <ul class="mark-list" aria-label="Marks, newest first">
+        {shown.map((mark) => (
+          <OneMark key={mark.id} mark={mark} subjects={subjects} onChanged={onChanged} />
+        ))}
+      </ul>
+      {shown.length === marks.length ? null : (
+        <button type="button" class="link small screen-only" onClick={() => setAll(true)}>
+          show {marks.length - shown.length} earlier
+        </button>
+      )}
+    </>
+  );
+}
+
+function OneMark({ mark, subjects, onChanged }: { mark: MarkRow } & Omit<MarkListProps, "marks">) {
+  const [doing, setDoing] = useState<"nothing" | "change" | "remove">("nothing");
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const remove = async () => {
+    const answer = await deleteMark(mark.id);
+    if (answer.ok) onChanged();
+    else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+  };
+  if (doing === "change")
+    return (
+      <li>
+        <ChangeMark
+          mark={mark}
+          subjects={subjects}
+          onLeave={() => setDoing("nothing")}
+          onDone={() => {
+            setDoing("nothing");
+            onChanged();
+          }}
+        />
+      </li>
+    );
+  return (
+    <li>
+      <When at={mark.at} />
+      <span class="mark-words">
+        {mark.text} <About mark={mark} />
+        {trouble === null ? null : <span role="alert"> ✕ {trouble}</span>}
+      </span>
+      <span class="mark-doing screen-only small">
+        {doing === "remove" ? (
+          <>
+            <button type="button" class="link" onClick={() => void remove()}>
+              remove it for good
+            </button>
+            <button type="button" class="link" onClick={() => setDoing("nothing")}>
+              keep it
+            </button>
+          </>
+        ) : (
+          <>
+            <button type="button" class="link" onClick={() => setDoing("change")}>
+              change<span class="unseen"> the mark {mark.text}</span>
+            </button>
+            <button type="button" class="link" onClick={() => setDoing("remove")}>
+              remove<span class="unseen"> the mark {mark.text}</span>
+            </button>
+          </>
+        )}
+      </span>
+    </li>
+  );
+}
+
+function About({ mark }: { mark: MarkRow }) {
+  const words = `about ${markAbout(mark)}`;
+  if (mark.devAddr === null) return <span class="quiet small">{words}</span>;
+  return (
+    <a class="small" href={linkTo(`/nodes/${mark.devAddr}/1`)}>
+      {words}
+    </a>
+  );
+}
