@@ -6,6 +6,7 @@ import { Air } from "./sections/Air.tsx";
 import { Appendix } from "./sections/Appendix.tsx";
 import { Front } from "./sections/Front.tsx";
 import { Gateways } from "./sections/Gateways.tsx";
+import { Marks } from "./sections/Marks.tsx";
 import { Nodes } from "./sections/Nodes.tsx";
 import { REPORT_STYLE } from "./style.ts";
 
@@ -21,6 +22,7 @@ export function renderReport(data: ReportData): string {
       <Front data={data} clock={clock} />
       <Gateways gateways={data.gateways} clock={clock} />
       <Nodes view={data.nodes} clock={clock} />
+      <Marks view={data.marks} clock={clock} />
       <Air view={data.air} />
       <Appendix />
     </body>,

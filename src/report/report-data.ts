@@ -6,6 +6,7 @@ import type { AirView } from "../contract/air.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { Window } from "../contract/common.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
+import type { MarksView } from "../contract/marks.ts";
 import type { NodesView } from "../contract/nodes.ts";
 import type { SiteView } from "../contract/site.ts";
 
@@ -20,6 +21,7 @@ export interface ReportData {
   readonly gateways: readonly GatewayRow[];
   readonly nodes: NodesView;
   readonly air: AirView;
+  readonly marks: MarksView;
   /** Captures that reach into the window. */
   readonly captures: readonly CaptureRow[];
 }

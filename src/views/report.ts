@@ -4,6 +4,7 @@ import type { ReportData } from "../report/report-data.ts";
 import type { Store } from "../store/open.ts";
 import { airView } from "./air.ts";
 import { captureRows } from "./bookkeeping.ts";
+import { marksView } from "./marks.ts";
 import { nodesView } from "./nodes.ts";
 import { siteView } from "./site.ts";
 import { type AskedWindow, windowView } from "./window.ts";
@@ -34,6 +35,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       gateways: site.gateways,
       nodes: nodesView(store, window),
       air: airView(store, window),
+      marks: marksView(store, window, {}),
       captures: captureRows(store, () => null).filter(
         (capture) => capture.from !== null && capture.to !== null && capture.from < to && capture.to >= from,
       ),

@@ -154,6 +154,7 @@ export class FakeViews implements Views {
       gateways: site.gateways,
       nodes: orchard.nodesView(span),
       air: orchard.airView(span),
+      marks: orchard.marksView(span),
       captures: orchard.capturesView(NOW_MS).captures,
     });
   }
