@@ -84,6 +84,10 @@ export type GapKind = z.infer<typeof GapKind>;
 export const GapScope = z.enum(["node", "gateway", "site"]);
 export type GapScope = z.infer<typeof GapScope>;
 
+/** The mark at which a dropout begins: a meeting in time, which is for the person to judge. */
+export const MarkAtBegin = z.object({ id: z.number().int(), at: IsoTime, text: z.string() });
+export type MarkAtBegin = z.infer<typeof MarkAtBegin>;
+
 /** A dropout of one node. */
 export const DropoutRow = z.object({
   id: z.string().describe("stays the same when everything is derived again"),
@@ -105,6 +109,7 @@ export const DropoutRow = z.object({
   lastMissedCounter: z.number().int().nullable(),
   heardCounters: z.number().int().describe("heard between the first and the last missed counter"),
   expectedByRhythm: z.number().nullable().describe("frames that the rhythm lets expect within it"),
+  mark: MarkAtBegin.nullish().describe("the mark at which it begins, where there is one"),
   finding: Finding,
 });
 export type DropoutRow = z.infer<typeof DropoutRow>;
@@ -121,6 +126,7 @@ export const EpisodeRow = z.object({
   nodes: z.number().int().describe("nodes that missed counters or fell silent in it"),
   missedCounters: z.number().int(),
   gapIds: z.array(z.string()).describe("at most 500"),
+  mark: MarkAtBegin.nullish().describe("the mark at which it begins, where there is one"),
   finding: Finding,
 });
 export type EpisodeRow = z.infer<typeof EpisodeRow>;
