@@ -6,6 +6,7 @@ import closeWithGrace from "close-with-grace";
 import { Command } from "commander";
 import { pino } from "pino";
 import { z } from "zod";
+import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { startIntake } from "../intake/start-intake.ts";
 import { reachableAddresses } from "../intake/udp-door.ts";
 import { openReader } from "../store/open.ts";
@@ -20,8 +21,20 @@ const Options = z.object({
   webPort: Port,
   host: z.string().min(1),
   token: z.string().optional(),
+  relay: z.array(z.string()).default([]),
   db: z.string().min(1),
 });
+
+/** Upstreams of one relay. Chosen: each costs a socket for every association. */
+const MOST_UPSTREAMS = 4;
+
+const HELP = `
+Without --relay gateways are answered here, and nothing is ever transmitted: no gateway is asked to.
+
+With --relay this machine is part of the path between gateway and network server: while it sleeps, is off or
+loses its network, the gateway reaches nobody. The server's acknowledgements and downlinks pass unchanged;
+none is made up here, and trouble of the store does not stop the passage. The gateway transmits what the
+first server asks for: the rules of the region and a licence-exempt band's limits apply to it as before.`;
 
 /** Longest wait for an orderly end after a signal. */
 const END_WITHIN_MS = 8_000;
@@ -41,9 +54,14 @@ export function listenCommand(version: string): Command {
       "--token <text>",
       "the token asked for (default: a random one when --host is open to the network)",
     )
+    .option(
+      "--relay <host:port>",
+      "stand in line: pass every datagram on to this network server and back, unchanged; given again, further servers hear only",
+      (text: string, before: string[] | undefined) => [...(before ?? []), text],
+    )
     .addOption(dbOption())
     .addOption(plansOption())
-    .addHelpText("after", "\nNothing is ever transmitted, and no gateway is asked to transmit.")
+    .addHelpText("after", HELP)
     .action((given: unknown) => guarded(() => listen(given, version)));
 }
 
@@ -51,6 +69,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   const parsed = Options.safeParse(given);
   if (!parsed.success) throw new CannotRun("A port is a number from 0 to 65535 (0: any free one).");
   const options = parsed.data;
+  const relay = relayTargets(options.relay);
   const ownPlans = ownPlansGiven(given);
   // The service's libraries are loaded only here: no other command waits for them.
   const [{ buildService }, { ServiceUnusable }, { storeViews }, { tokenFor }] = await Promise.all([
@@ -74,6 +93,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     dbPath: options.db,
     udpHost: options.udpHost ?? null,
     udpPort: options.udpPort,
+    relay,
     log: (sentence) => process.stderr.write(`${sentence}\n`),
     onLost: (error) => {
       process.stderr.write(`The intake has ended: ${error.message}. Nothing is received any more.\n`);
@@ -116,14 +136,27 @@ async function listen(given: unknown, version: string): Promise<void> {
   const bound = app.server.address();
   const webPort = bound !== null && typeof bound === "object" ? bound.port : options.webPort;
   process.stdout.write(
-    `${readyLine(options.udpHost ?? null, intake.udp[0]?.port ?? 0, options.host, webPort, token)}\n`,
+    `${readyLine(options.udpHost ?? null, intake.udp[0]?.port ?? 0, relay, options.host, webPort, token)}\n`,
   );
+}
+
+function relayTargets(texts: readonly string[]): RelayTarget[] {
+  if (texts.length > MOST_UPSTREAMS) throw new CannotRun(`--relay is given ${MOST_UPSTREAMS} times at most.`);
+  const targets = texts.map((text) => {
+    const target = readRelayTarget(text);
+    if (target !== null) return target;
+    throw new CannotRun(`--relay takes HOST:PORT, an IPv6 address in brackets; "${text}" is not that.`);
+  });
+  if (new Set(targets.map(relayTargetText)).size < targets.length)
+    throw new CannotRun("--relay names the same server twice: it would hear everything doubled.");
+  return targets;
 }
 
 /** One line with both addresses; the token rides in the dashboard's, to be opened as it stands. */
 function readyLine(
   udpHost: string | null,
   udpPort: number,
+  relay: readonly RelayTarget[],
   host: string,
   webPort: number,
   token: string | null,
@@ -133,7 +166,8 @@ function readyLine(
   const shown = host === "0.0.0.0" || host === "::" ? (reachable[0] ?? "127.0.0.1") : host;
   const name = shown.includes(":") ? `[${shown}]` : shown;
   const query = token === null ? "" : `?token=${token}`;
-  return `Mastlog listens: gateways to UDP port ${udpPort} of ${udp}, dashboard at http://${name}:${webPort}/${query}`;
+  const onTo = relay.length === 0 ? "" : `, relayed to ${relay.map(relayTargetText).join(", ")}`;
+  return `Mastlog listens: gateways to UDP port ${udpPort} of ${udp}${onTo}, dashboard at http://${name}:${webPort}/${query}`;
 }
 
 function webTrouble(error: unknown, host: string, port: number): string {

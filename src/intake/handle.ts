@@ -5,6 +5,7 @@
 import type { Endpoint } from "../model/arrival.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { MarkWork } from "../store/marks.ts";
+import type { RelayFigures } from "./relay/messages.ts";
 
 /** Figures since the service started, posted about once a second and after bursts. */
 export interface IntakeFigures {
@@ -22,6 +23,8 @@ export interface IntakeFigures {
   readonly storage: "well" | "slow" | "failed";
   /** One sentence, empty while all is well. */
   readonly storageWords: string;
+  /** The passage, when datagrams are relayed; null when gateways send to this listener alone. */
+  readonly relay: RelayFigures | null;
 }
 
 /** What changed in the store; posted at most every 100 ms, joined over the commits in between. */

@@ -9,11 +9,14 @@
  */
 import type { Arrival, Endpoint } from "../model/arrival.ts";
 import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
-import type { DecodedArrival, Recorder } from "../store/recorder.ts";
+import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
 import { answerFor } from "../wire/forwarder/answer.ts";
-import { decodeUpstream } from "../wire/forwarder/upstream.ts";
+import { decodeDownstream } from "../wire/forwarder/downstream.ts";
+import { decodeUpstream, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import type { IntakeFigures } from "./handle.ts";
 import { RateLimit } from "./rate-limit.ts";
+import type { Copy } from "./relay/copies.ts";
+import { isGroupAddress } from "./source-address.ts";
 
 /** How an answer leaves: from the socket that was addressed. */
 export type SendAnswer = (answer: Uint8Array, to: Endpoint) => void;
@@ -48,7 +51,7 @@ const RETRY_FAILED_AFTER_MS = 1_000;
 const PULL_ANSWERS_A_SECOND = 50;
 
 interface Waiting {
-  readonly item: DecodedArrival;
+  readonly item: DecodedArrival | DownlinkArrival;
   /** null when nothing is to be answered, or no longer. */
   answer: (() => void) | null;
   readonly sinceMs: number;
@@ -80,13 +83,7 @@ export class Intake {
     this.#datagrams += 1;
     this.#lastAtUs = arrival.atUs;
     this.#lastFrom = `${arrival.from.address} ${arrival.from.port}`;
-    const trouble = this.#sourceTrouble(arrival);
-    if (trouble !== null) {
-      const fault = { reason: trouble, layer: "udp", at: 0 } as const;
-      this.#queue(arrival, { arrival, decoding: { ok: false, fault } }, null);
-      return;
-    }
-    const decoding = decodeUpstream(arrival.bytes);
+    const decoding = this.#decode(arrival);
     const answer = decoding.ok ? answerFor(arrival.bytes) : null;
     const sendAnswer = answer === null ? null : () => send(answer, arrival.from);
     if (decoding.ok && decoding.datagram.kind === "pull-data") {
@@ -98,7 +95,21 @@ export class Intake {
     this.#queue(arrival, { arrival, decoding }, sendAnswer);
   }
 
-  figures(): IntakeFigures {
+  /** Takes the copy of a datagram that a relay passed on: the answer is the server's own business. */
+  take(copy: Copy): void {
+    const { bytes, atUs, from, to, gatewayEui } = copy;
+    const arrival: Arrival = { bytes, atUs, from, to, door: "relay" };
+    if (copy.way === "down") {
+      this.#queue(arrival, { arrival, downlink: decodeDownstream(bytes), gatewayEui }, null);
+      return;
+    }
+    this.#datagrams += 1;
+    this.#lastAtUs = atUs;
+    this.#lastFrom = `${from.address} ${from.port}`;
+    this.#queue(arrival, { arrival, decoding: this.#decode(arrival) }, null);
+  }
+
+  figures(): Omit<IntakeFigures, "relay"> {
     return {
       datagrams: this.#datagrams,
       lastAtUs: this.#lastAtUs,
@@ -121,13 +132,19 @@ export class Intake {
     }
   }
 
+  #decode(arrival: Arrival): UpstreamDecoding {
+    const trouble = this.#sourceTrouble(arrival);
+    if (trouble !== null) return { ok: false, fault: { reason: trouble, layer: "udp", at: 0 } };
+    return decodeUpstream(arrival.bytes);
+  }
+
   #sourceTrouble(arrival: Arrival): "source" | "loop" | null {
     const { from } = arrival;
     if (from.port === 0 || isGroupAddress(from.address)) return "source";
     return this.#options.isOwnEndpoint(from) ? "loop" : null;
   }
 
-  #queue(arrival: Arrival, item: DecodedArrival, answer: (() => void) | null): void {
+  #queue(arrival: Arrival, item: Waiting["item"], answer: (() => void) | null): void {
     if (
       this.#waiting.length >= MOST_WAITING ||
       this.#waitingBytes + arrival.bytes.length > MOST_WAITING_BYTES
@@ -244,14 +261,6 @@ export function addTo(total: Recorded, more: Recorded): void {
   total.wide ||= more.wide;
   total.fromUs = Math.min(total.fromUs, more.fromUs);
   total.toUs = Math.max(total.toUs, more.toUs);
-}
-
-/** Broadcast and multicast sources: RFC 1122 section 3.2.1.3, RFC 4291 section 2.7. */
-function isGroupAddress(address: string): boolean {
-  if (address === "255.255.255.255" || address === "0.0.0.0" || address === "::") return true;
-  if (/^ff[0-9a-f]{2}:/i.test(address)) return true;
-  const first = Number(address.split(".")[0]);
-  return address.includes(".") && first >= 224 && first <= 239;
 }
 
 function isStorageTrouble(error: unknown): error is Error & { code: string } {

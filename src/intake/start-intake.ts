@@ -1,21 +1,26 @@
 /**
  * How does the service get an intake? By starting its thread and talking to it through this handle. The
- * thread's messages are the only way in or out; its sockets and its connection are its own.
+ * thread's messages are the only way in or out; its sockets and its connection are its own. In line, a thread of its
+ * own passes the datagrams on and hands copies to this one, which then has no socket.
  */
-import { Worker } from "node:worker_threads";
+import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import { StoreUnusable } from "../store/open.ts";
 import type { CaptureProgress, CommitDelta, IntakeFigures, IntakeHandle } from "./handle.ts";
+import { type PassageHandle, startPassage } from "./relay/start-passage.ts";
+import type { RelayTarget } from "./relay/targets.ts";
 import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
 
-export interface StartIntakeOptions extends ThreadSettings {
+export interface StartIntakeOptions extends Omit<ThreadSettings, "copies"> {
+  /** Upstreams to relay to, the first being the server; none: gateways are answered here. */
+  readonly relay?: readonly RelayTarget[];
   /** Sentences for the log. */
   readonly log: (sentence: string) => void;
   /** The thread ended although nobody asked it to: nothing is received any more. */
   readonly onLost: (error: Error) => void;
 }
 
-const NOTHING_YET: IntakeFigures = {
+const NOTHING_YET: Omit<IntakeFigures, "relay"> = {
   datagrams: 0,
   lastAtUs: null,
   lastFrom: null,
@@ -29,18 +34,48 @@ const NOTHING_YET: IntakeFigures = {
 
 /** Resolves once the port is bound and the store open; rejects with StoreUnusable and a remedy otherwise. */
 export async function startIntake(options: StartIntakeOptions): Promise<IntakeHandle> {
-  const { dbPath, udpHost, udpPort } = options;
-  const settings: ThreadSettings = { dbPath, udpHost, udpPort };
-  // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
-  const worker = new Worker(new URL("./thread.js", import.meta.url), { workerData: settings });
-  const intake = new ThreadedIntake(worker, options);
+  const [server, ...others] = options.relay ?? [];
+  if (server === undefined) {
+    const intake = startThread(options, null);
+    await intake.ready;
+    return intake;
+  }
+  const { port1, port2 } = new MessageChannel();
+  const intake = startThread(options, port2);
   await intake.ready;
+  const { udpHost, udpPort, log, onLost } = options;
+  try {
+    intake.passage = await startPassage({
+      udpHost,
+      udpPort,
+      targets: [server, ...others],
+      copies: port1,
+      log,
+      onLost,
+    });
+  } catch (error) {
+    await intake.close();
+    throw error;
+  }
   return intake;
+}
+
+function startThread(options: StartIntakeOptions, copies: MessagePort | null): ThreadedIntake {
+  const { dbPath, udpHost, udpPort } = options;
+  const settings: ThreadSettings = { dbPath, udpHost, udpPort, copies };
+  // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
+  const worker = new Worker(new URL("./thread.js", import.meta.url), {
+    workerData: settings,
+    transferList: copies === null ? [] : [copies],
+  });
+  return new ThreadedIntake(worker, options);
 }
 
 class ThreadedIntake implements IntakeHandle {
   readonly ready: Promise<void>;
-  udp: readonly Endpoint[] = [];
+  /** In line: what passes the datagrams on. */
+  passage: PassageHandle | null = null;
+  #udp: readonly Endpoint[] = [];
   readonly #worker: Worker;
   readonly #tickets = new Map<number, { resolve: (id: number) => void; reject: (error: Error) => void }>();
   readonly #commitListeners = new Set<(delta: CommitDelta) => void>();
@@ -48,6 +83,7 @@ class ThreadedIntake implements IntakeHandle {
   #figures = NOTHING_YET;
   #nextTicket = 1;
   #closing = false;
+  #hasEnded = false;
   readonly #ended: Promise<void>;
 
   constructor(worker: Worker, options: StartIntakeOptions) {
@@ -55,7 +91,7 @@ class ThreadedIntake implements IntakeHandle {
     this.ready = new Promise((resolve, reject) => {
       worker.on("message", (message: FromThread) => {
         if (message.kind === "ready") {
-          this.udp = message.udp;
+          this.#udp = message.udp;
           resolve();
         } else if (message.kind === "unable") {
           reject(new StoreUnusable(message.sentence, message.remedy));
@@ -67,16 +103,27 @@ class ThreadedIntake implements IntakeHandle {
       worker.once("exit", () => {
         for (const ticket of this.#tickets.values()) ticket.reject(new Error("The intake has ended."));
         this.#tickets.clear();
+        this.#hasEnded = true;
         resolve();
       });
     });
     worker.on("error", (error) => {
-      if (!this.#closing) options.onLost(error);
+      if (this.#closing) return;
+      if (this.passage === null) options.onLost(error);
+      else this.#recordingLost(this.passage, error, options);
     });
   }
 
+  get udp(): readonly Endpoint[] {
+    return this.passage?.udp ?? this.#udp;
+  }
+
   figures(): IntakeFigures {
-    return this.#figures;
+    if (this.passage === null) return { ...this.#figures, relay: null };
+    const relay = this.passage.figures();
+    const refused = Object.values(relay.notRelayed).reduce((sum, n) => sum + n, 0);
+    const { lastAtUs, lastFrom } = relay;
+    return { ...this.#figures, datagrams: relay.up + refused, lastAtUs, lastFrom, relay };
   }
 
   onCommit(listener: (delta: CommitDelta) => void): () => void {
@@ -116,12 +163,23 @@ class ThreadedIntake implements IntakeHandle {
   async close(): Promise<void> {
     if (!this.#closing) {
       this.#closing = true;
+      // The last copies are handed over before the recording ends.
+      await this.passage?.close();
       this.#say({ kind: "close" });
     }
     await this.#ended;
   }
 
+  /** A gateway in service must not fall silent because its recording did. */
+  #recordingLost(passage: PassageHandle, error: Error, options: StartIntakeOptions): void {
+    passage.recordingEnded();
+    const storageWords = `The recording has ended (${error.message}). Start Mastlog again to record.`;
+    this.#figures = { ...this.#figures, storage: "failed", storageWords };
+    options.log(`${storageWords} Datagrams still pass.`);
+  }
+
   #ask(message: (ticket: number) => ToThread): Promise<number> {
+    if (this.#hasEnded) return Promise.reject(new Error("The intake has ended."));
     const ticket = this.#nextTicket++;
     return new Promise((resolve, reject) => {
       this.#tickets.set(ticket, { resolve, reject });

@@ -1,4 +1,5 @@
 /** What do the service and the intake's thread say to each other? Small, plain messages and no more. */
+import type { MessagePort } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest } from "./handle.ts";
@@ -8,6 +9,8 @@ export interface ThreadSettings {
   readonly dbPath: string;
   readonly udpHost: string | null;
   readonly udpPort: number;
+  /** In line: copies of what passes come in here, and no socket is opened; null when gateways send to this thread. */
+  readonly copies: MessagePort | null;
 }
 
 export type ToThread =
@@ -29,7 +32,7 @@ export type FromThread =
   | { readonly kind: "ready"; readonly udp: readonly Endpoint[] }
   /** The thread could not start; it ends after this. */
   | { readonly kind: "unable"; readonly sentence: string; readonly remedy: string }
-  | { readonly kind: "figures"; readonly figures: IntakeFigures }
+  | { readonly kind: "figures"; readonly figures: Omit<IntakeFigures, "relay"> }
   | { readonly kind: "committed"; readonly delta: CommitDelta }
   | { readonly kind: "capture"; readonly progress: CaptureProgress }
   | {

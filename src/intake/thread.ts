@@ -1,5 +1,5 @@
 /**
- * The intake's own thread: socket, decoding, ledger, the one writing connection, acknowledgements. It waits for
+ * The intake's own thread: socket (or, in line, the passage's copies), decoding, ledger, the one writing connection, acknowledgements. It waits for
  * no reader. Started by start-intake.ts; its settings are its worker data, its life ends with `close`.
  */
 import { rm } from "node:fs/promises";
@@ -14,8 +14,11 @@ import { Recorder } from "../store/recorder.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
 import { Intake, type IntakeClock } from "./intake.ts";
+import { openCopyDoor } from "./relay/copy-door.ts";
+import { systemTimeUs } from "./system-time.ts";
 import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
 import { openUdpDoor, type UdpDoor } from "./udp-door.ts";
+import { udpTrouble } from "./udp-trouble.ts";
 
 /** The intake's writer waits this long for another process's lock before it puts data aside: see ANSWER_WITHIN_MS. */
 const WRITER_BUSY_MS = 15;
@@ -39,19 +42,6 @@ const clock: IntakeClock = {
   soon: (work) => void setImmediate(work),
 };
 
-/** Microseconds since 1970 by the system's clock, with the monotonic clock's resolution in between. */
-function nowUs(): number {
-  return Math.round((performance.timeOrigin + performance.now()) * 1000 + clockStepUs());
-}
-
-// performance.timeOrigin never follows a corrected system clock; a step of more than 50 ms is taken over.
-let stepUs = 0;
-function clockStepUs(): number {
-  const differenceUs = Date.now() * 1000 - ((performance.timeOrigin + performance.now()) * 1000 + stepUs);
-  if (Math.abs(differenceUs) > 50_000) stepUs += differenceUs;
-  return stepUs;
-}
-
 async function run(): Promise<void> {
   let db: Store;
   let door: UdpDoor;
@@ -66,7 +56,7 @@ async function run(): Promise<void> {
     say({ kind: "unable", sentence: sentenceOf(error), remedy });
     return;
   }
-  failAbandonedCaptures(db, nowUs());
+  failAbandonedCaptures(db, systemTimeUs());
   db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
   const recorder = new Recorder(db);
   const intake = new Intake({
@@ -76,23 +66,26 @@ async function run(): Promise<void> {
     isOwnEndpoint: (endpoint) => door.isOwnEndpoint(endpoint),
   });
   try {
-    door = await openUdpDoor({
-      host: settings.udpHost,
-      port: settings.udpPort,
-      nowUs,
-      onArrival: (arrival, send) => intake.receive(arrival, send),
-      onTrouble: (error) => say({ kind: "log", sentence: `UDP: ${error.message}` }),
-    });
+    door =
+      settings.copies === null
+        ? await openUdpDoor({
+            host: settings.udpHost,
+            port: settings.udpPort,
+            nowUs: systemTimeUs,
+            onArrival: (arrival, send) => intake.receive(arrival, send),
+            onTrouble: (error) => say({ kind: "log", sentence: `UDP: ${error.message}` }),
+          })
+        : openCopyDoor(settings.copies, (copy) => intake.take(copy));
   } catch (error) {
     db.close();
-    say({ kind: "unable", ...udpTrouble(error) });
+    say({ kind: "unable", ...udpTrouble(error, settings.udpPort) });
     return;
   }
   const postFigures = () => say({ kind: "figures", figures: intake.figures() });
   const figuresTimer = setInterval(postFigures, FIGURES_EVERY_MS);
   const imports = new CaptureImport({
     recorder,
-    nowUs,
+    nowUs: systemTimeUs,
     pause: () => new Promise((resume) => setImmediate(resume)),
     onProgress: (progress) => say({ kind: "capture", progress }),
     onRecorded: (recorded) => gatherer.add(recorded),
@@ -196,26 +189,6 @@ function answer(ticket: number, work: () => number): void {
   } catch (error) {
     say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
   }
-}
-
-function udpTrouble(error: unknown): { sentence: string; remedy: string } {
-  const code = error instanceof Error && "code" in error ? String(error.code) : "";
-  if (code === "EADDRINUSE") {
-    return {
-      sentence: `UDP port ${settings.udpPort} is taken by another program.`,
-      remedy: "End that program, or choose another port with --udp-port and enter it at the gateway.",
-    };
-  }
-  if (code === "EACCES") {
-    return {
-      sentence: `UDP port ${settings.udpPort} may not be opened by this user.`,
-      remedy: "Choose a port above 1023 with --udp-port.",
-    };
-  }
-  return {
-    sentence: `UDP port ${settings.udpPort} cannot be opened: ${sentenceOf(error)}`,
-    remedy: "Choose another address with --udp-host or another port with --udp-port.",
-  };
 }
 
 function sentenceOf(error: unknown): string {

@@ -6,6 +6,7 @@ import { createSocket, type RemoteInfo, type Socket } from "node:dgram";
 import { networkInterfaces } from "node:os";
 import type { Arrival, Endpoint } from "../model/arrival.ts";
 import type { SendAnswer } from "./intake.ts";
+import { literalLookup } from "./literal-lookup.ts";
 
 /**
  * Kernel buffer asked for: a busy gateway's burst fits while a commit is under way. The kernel may grant less
@@ -98,7 +99,7 @@ function bind(
   options: UdpDoorOptions,
   answers: PendingAnswers,
 ): Promise<Socket> {
-  const socket = createSocket({ type: family, ipv6Only: family === "udp6" });
+  const socket = createSocket({ type: family, ipv6Only: family === "udp6", lookup: literalLookup });
   const send: SendAnswer = (answer, to) => {
     answers.add();
     socket.send(answer, to.port, to.address, (error) => {

@@ -40,6 +40,7 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     dropped: 1,
     storage: "well",
     storageWords: "",
+    relay: null,
   };
   readonly #commits = new Set<(delta: CommitDelta) => void>();
   readonly #captures = new Set<(progress: CaptureProgress) => void>();

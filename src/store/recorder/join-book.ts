@@ -20,6 +20,8 @@ const JOIN_ACCEPT = 1;
 export interface DownlinkArrival {
   readonly arrival: Arrival;
   readonly downlink: DownstreamDecoding;
+  /** Whose association it came by, where a relay knows; a capture does not. */
+  readonly gatewayEui?: string | null;
 }
 
 export class JoinBook {

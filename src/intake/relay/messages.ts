@@ -1,0 +1,41 @@
+/** What do the passage's thread, the service and the recording say to each other? Small, plain messages and no more. */
+import type { MessagePort } from "node:worker_threads";
+import type { Endpoint } from "../../model/arrival.ts";
+import type { Copy } from "./copies.ts";
+import type { PassageFigures } from "./passage.ts";
+import type { RelayTarget } from "./targets.ts";
+
+/** Settings of the passage's thread, handed over at its start. */
+export interface PassageThreadSettings {
+  readonly udpHost: string | null;
+  readonly udpPort: number;
+  readonly targets: readonly [RelayTarget, ...RelayTarget[]];
+  /** Where copies go; the recording's thread holds the other end. */
+  readonly copies: MessagePort;
+}
+
+/** Figures of the passage, with what its recording side lost. */
+export interface RelayFigures extends PassageFigures {
+  /** Copies that passed but were not recorded, because the recording could not keep up or has ended. */
+  readonly copiesLost: number;
+}
+
+export type ToPassage = { readonly kind: "close" } | { readonly kind: "recording-ended" };
+
+export type FromPassage =
+  | { readonly kind: "ready"; readonly udp: readonly Endpoint[]; readonly figures: RelayFigures }
+  /** The thread could not start; it ends after this. */
+  | { readonly kind: "unable"; readonly sentence: string; readonly remedy: string }
+  | { readonly kind: "figures"; readonly figures: RelayFigures }
+  | { readonly kind: "log"; readonly sentence: string };
+
+/** From the passage to the recording. */
+export type ToRecording =
+  | { readonly kind: "copies"; readonly batch: readonly Copy[] }
+  /** Nothing more will come. */
+  | { readonly kind: "end" };
+
+/** From the recording to the passage: the oldest batch was taken. */
+export interface FromRecording {
+  readonly kind: "taken";
+}

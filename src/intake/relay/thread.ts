@@ -1,0 +1,128 @@
+/**
+ * The passage's own thread: the sockets of both sides and nothing that could hold them up. It never touches the store;
+ * should the recording stand still or end, datagrams pass all the same. Started by start-passage.ts.
+ */
+import { lookup } from "node:dns/promises";
+import { parentPort, workerData } from "node:worker_threads";
+import { systemTimeUs } from "../system-time.ts";
+import { openUdpDoor, type UdpDoor } from "../udp-door.ts";
+import { udpTrouble } from "../udp-trouble.ts";
+import { CopyQueue } from "./copies.ts";
+import type {
+  FromPassage,
+  FromRecording,
+  PassageThreadSettings,
+  ToPassage,
+  ToRecording,
+} from "./messages.ts";
+import { Passage } from "./passage.ts";
+import { relayTargetText } from "./targets.ts";
+
+const FIGURES_EVERY_MS = 500;
+const TEND_EVERY_MS = 1_000;
+/** The same trouble of a socket is said in the log once in so long. */
+const SAY_AGAIN_MS = 60_000;
+
+const port = parentPort;
+if (port === null) throw new Error("src/intake/relay/thread.ts runs as a worker thread only.");
+const settings = workerData as PassageThreadSettings;
+
+function say(message: FromPassage): void {
+  port?.postMessage(message);
+}
+
+function post(message: ToRecording): void {
+  settings.copies.postMessage(message);
+}
+
+const saidMs = new Map<string, number>();
+function sayTrouble(sentence: string): void {
+  const nowMs = performance.now();
+  if (nowMs - (saidMs.get(sentence) ?? Number.NEGATIVE_INFINITY) < SAY_AGAIN_MS) return;
+  if (saidMs.size > 100) saidMs.clear();
+  saidMs.set(sentence, nowMs);
+  say({ kind: "log", sentence });
+}
+
+async function run(): Promise<void> {
+  let door: UdpDoor | null = null;
+  const queue = new CopyQueue({
+    post: (batch) => post({ kind: "copies", batch }),
+    soon: (work) => void setImmediate(work),
+  });
+  const passage = new Passage({
+    targets: settings.targets,
+    lookUp: async (host) => (await lookup(host, { all: true })).map(({ address }) => address),
+    clock: {
+      monotonicMs: () => performance.now(),
+      nowUs: systemTimeUs,
+      after: (delayMs, work) => void setTimeout(work, delayMs).unref(),
+    },
+    onCopy: (copy) => queue.add(copy),
+    isOwnEndpoint: (endpoint) => door?.isOwnEndpoint(endpoint) === true,
+  });
+  // Names first: what arrives once the port is open has somewhere to go.
+  await passage.start();
+  let opened: UdpDoor;
+  try {
+    opened = await openUdpDoor({
+      host: settings.udpHost,
+      port: settings.udpPort,
+      nowUs: systemTimeUs,
+      onArrival: (arrival, send) => passage.receive({ ...arrival, door: "relay" }, send),
+      onTrouble: (error) => sayTrouble(`UDP: ${error.message}`),
+    });
+  } catch (error) {
+    giveUp(udpTrouble(error, settings.udpPort));
+    return;
+  }
+  door = opened;
+  const loop = passage
+    .figures()
+    .upstreams.find(
+      ({ address, port: at }) => address !== null && opened.isOwnEndpoint({ address, port: at }),
+    );
+  if (loop !== undefined) {
+    await opened.close();
+    giveUp({
+      sentence: `${relayTargetText(loop)} is this relay itself: datagrams would go round for ever.`,
+      remedy: "Give the address of the network server with --relay, or another port with --udp-port.",
+    });
+    return;
+  }
+  const figures = () => ({ ...passage.figures(), copiesLost: queue.lost });
+  const postFigures = () => say({ kind: "figures", figures: figures() });
+  const timers = [
+    setInterval(postFigures, FIGURES_EVERY_MS),
+    setInterval(() => passage.tend(), TEND_EVERY_MS),
+  ];
+
+  settings.copies.on("message", ({ kind }: FromRecording) => {
+    if (kind === "taken") queue.taken();
+  });
+  port?.on("message", (message: ToPassage) => {
+    if (message.kind === "close") void shutDown();
+    else queue.end();
+  });
+  say({ kind: "ready", udp: opened.endpoints, figures: figures() });
+
+  function giveUp(why: { sentence: string; remedy: string }): void {
+    say({ kind: "unable", ...why });
+    passage.close();
+    settings.copies.close();
+    port?.close();
+  }
+
+  async function shutDown(): Promise<void> {
+    for (const timer of timers) clearInterval(timer);
+    await opened.close();
+    passage.close();
+    queue.flush();
+    post({ kind: "end" });
+    postFigures();
+    settings.copies.close();
+    port?.close();
+  }
+}
+
+await run();
