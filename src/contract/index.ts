@@ -10,6 +10,7 @@ export * from "./link.ts";
 export * from "./live.ts";
 export * from "./marks.ts";
 export * from "./nodes.ts";
+export * from "./passage.ts";
 export * from "./site.ts";
 export * from "./status.ts";
 export * from "./trials.ts";

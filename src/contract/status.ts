@@ -1,6 +1,7 @@
 /** Is the service itself well: where it listens, what arrived, what was refused, what is stored? */
 import { z } from "zod";
 import { IsoTime } from "./common.ts";
+import { Passage } from "./passage.ts";
 
 export const Refusal = z.object({
   reason: z.string(),
@@ -66,5 +67,6 @@ export const ServiceStatus = z.object({
     to: IsoTime.nullable(),
   }),
   refusals: z.array(Refusal),
+  passage: Passage.nullable().describe("when datagrams are relayed; null when gateways are answered here"),
 });
 export type ServiceStatus = z.infer<typeof ServiceStatus>;

@@ -2,6 +2,7 @@
 import type { Refusal, ServiceStatus } from "../contract/status.ts";
 import type { IntakeHandle } from "../intake/handle.ts";
 import { isoTime } from "../model/window.ts";
+import { passageStatus } from "./passage-status.ts";
 import type { StoredFacts } from "./views.ts";
 
 export interface StatusSources {
@@ -41,5 +42,6 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       to: time(stored.toUs),
     },
     refusals: [...refusals],
+    passage: passageStatus(figures, nowMs),
   };
 }

@@ -622,6 +622,7 @@ export function serviceStatus(nowMs: number, part: Partial<ServiceStatus> = {}):
       to: iso(nowMs - 2000),
     },
     refusals: refusals(nowMs).refusals,
+    passage: null,
     ...part,
   };
 }
