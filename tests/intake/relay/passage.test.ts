@@ -130,7 +130,12 @@ describe("the passage", () => {
 
   it("does not relay what a stranger sends without a readable head, and what a known gateway sends, whatever it is", async () => {
     const { sockets, receive, passage, copies } = await setUp();
-    const rubbish = [new Uint8Array(0), Uint8Array.of(2, 1, 2), Uint8Array.of(9, 9, 9, 9, 9), fromServer(3, 1)];
+    const rubbish = [
+      new Uint8Array(0),
+      Uint8Array.of(2, 1, 2),
+      Uint8Array.of(9, 9, 9, 9, 9),
+      fromServer(3, 1),
+    ];
     for (const bytes of rubbish) receive(bytes, 50_000, "203.0.113.66");
     expect(sockets).toEqual([]);
     expect(passage.figures()).toMatchObject({ up: 0, notRelayed: { unreadable: 4 } });
