@@ -2,14 +2,12 @@
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/standing.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
-import { clockDriftPpm, leastDelayedEachMinute } from "../radio/clock.ts";
 import { type RegionRecognition, recogniseRegion } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import {
   allGateways,
-  counterReadings,
   type GatewayRecord,
   gatewayCounts,
   heardChannels,
@@ -20,15 +18,13 @@ import {
   restartsUs,
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { driftOfGateway } from "./counter-drift.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 import { subBandSentences } from "./wrong-sub-band.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
 const MOST_CELLS = 240;
-/** Below this span a counter's drift drowns in the path's jitter. Radio reference: about an hour for 14 ppm at 50 ms. */
-const LEAST_DRIFT_SPAN_US = 1_800_000_000;
-const MOST_DRIFT_READINGS = 500;
 /** First heard this long after the begin of the window, a gateway was not there throughout. Chosen: one cell of its line. */
 const NEW_US = MINUTE_US;
 
@@ -73,6 +69,7 @@ function gatewayRow(
   const reach = reachOf(store, gateway, window, endUs);
   const counts = gatewayCounts(store, gateway.id, window);
   const restarts = restartsUs(store, gateway.id, window);
+  const drift = driftOfGateway(store, gateway.id, window, restarts);
   const report = newestReport(store, gateway.id, window);
   const recognition = regionOf(store, gateway.id, window, ownPlans);
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
@@ -91,7 +88,11 @@ function gatewayRow(
     lastHeard: isoTime(gateway.lastAtUs),
     protocolVersions: [1, 2].filter((version) => (gateway.versions & (1 << (version - 1))) !== 0),
     region: regionRow(recognition),
-    clockDriftPpm: driftOf(store, gateway.id, window, restarts),
+    clockDriftPpm: drift.ppm === null ? null : hundredths(drift.ppm),
+    clockDriftInterval95:
+      drift.ppm === null || drift.lowPpm === null || drift.highPpm === null
+        ? null
+        : [hundredths(drift.lowPpm), hundredths(drift.highPpm)],
     restarts: restarts.length,
     restartTimes: restarts.map(isoTime),
     outages: reach.outages.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
@@ -115,6 +116,10 @@ function gatewayRow(
     heartbeat,
   };
   return { id: gateway.id, row, recognition };
+}
+
+function hundredths(value: number): number {
+  return Math.round(value * 100) / 100;
 }
 
 /** Seconds out of reach within the window. */
@@ -162,38 +167,6 @@ function regionRow({
     contradictions: [...contradictions],
     reason,
   };
-}
-
-/** Drift of the counter against the capturing clock, since its last restart; null with too short a span. */
-function driftOf(
-  store: Store,
-  gatewayId: number,
-  window: TimeWindow,
-  restarts: readonly number[],
-): number | null {
-  const since = Math.max(window.fromUs, restarts.at(-1) ?? window.fromUs);
-  const readings = unwrapByTime(counterReadings(store, gatewayId, { fromUs: since, toUs: window.toUs }));
-  const first = readings[0];
-  const last = readings.at(-1);
-  if (first === undefined || last === undefined) return null;
-  if (last.referenceUs - first.referenceUs < LEAST_DRIFT_SPAN_US) return null;
-  const minutes = leastDelayedEachMinute(readings);
-  const every = Math.max(1, Math.ceil(minutes.length / MOST_DRIFT_READINGS));
-  const ppm = clockDriftPpm(minutes.filter((_, i) => i % every === 0));
-  return ppm === null ? null : Math.round(ppm * 100) / 100;
-}
-
-/** The counter wraps every 71.6 minutes; capture time says how often it did. */
-function unwrapByTime(
-  readings: readonly { tmstUs: number; atUs: number }[],
-): { counterUs: number; referenceUs: number }[] {
-  const wrap = 2 ** 32;
-  const first = readings[0];
-  if (first === undefined) return [];
-  return readings.map(({ tmstUs, atUs }) => {
-    const expected = first.tmstUs + (atUs - first.atUs);
-    return { counterUs: tmstUs + wrap * Math.round((expected - tmstUs) / wrap), referenceUs: atUs };
-  });
 }
 
 function heartbeatOf(

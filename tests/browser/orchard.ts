@@ -210,6 +210,7 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
           reason: "US902-928, sub-band 2, from 1240 receptions.",
         },
     clockDriftPpm: shed ? 1.8 : null,
+    clockDriftInterval95: shed ? [1.5, 2.1] : null,
     restarts: shed ? 1 : 0,
     restartTimes: shed ? [iso(span.fromMs + 84 * cellMs)] : [],
     outages: shed ? [{ from: iso(span.fromMs + 70 * cellMs), to: iso(span.fromMs + 84 * cellMs) }] : [],

@@ -57,6 +57,7 @@ export function gateway(eui: string, more: Partial<GatewayRow> = {}): GatewayRow
     protocolVersions: [2],
     region: { name: null, confidence: 0, subBand: null, alternatives: [], contradictions: [], reason: "" },
     clockDriftPpm: null,
+    clockDriftInterval95: null,
     restarts: 0,
     restartTimes: [],
     outages: [],

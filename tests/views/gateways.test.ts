@@ -153,16 +153,21 @@ describe("the concentrator's clock", () => {
     expect(Math.abs((row.clockDriftPpm ?? Number.NaN) - ppm)).toBeLessThan(1);
   });
 
-  it("is not judged by less than half an hour", () => {
-    expect(only(siteOf(ticking(SHED, 0, 1790, 15, 20, 0)), windowOf(0, 1800)).clockDriftPpm).toBeNull();
+  it("is not judged while its interval is wider than 5 ppm on either side, and comes with it then", () => {
+    const early = only(siteOf(ticking(SHED, 0, 300, 15, 20, 0)), windowOf(0, 300));
+    expect([early.clockDriftPpm, early.clockDriftInterval95]).toEqual([null, null]);
+    const later = only(siteOf(ticking(SHED, 0, 3600, 15, 20, 0)), windowOf(0, 3600));
+    const [low, high] = later.clockDriftInterval95 ?? [Number.NaN, Number.NaN];
+    expect(low).toBeLessThanOrEqual(20);
+    expect(high).toBeGreaterThanOrEqual(20);
   });
 
-  it("is judged anew after a restart, which is counted and dated", () => {
-    const db = siteOf([...ticking(SHED, 0, 3600, 15, -30, 5e6), ...ticking(SHED, 3700, 9000, 15, 12, 1_000)]);
+  it("is judged by all stretches between restarts, which are counted and dated", () => {
+    const db = siteOf([...ticking(SHED, 0, 3600, 15, 12, 5e6), ...ticking(SHED, 3700, 9000, 15, 12, 1_000)]);
     const row = only(db, windowOf(0, 9000));
     expect(row.restarts).toBe(1);
     expect(Math.abs(Date.parse(row.restartTimes[0] ?? "") - Date.parse(moment(3700)))).toBeLessThan(100);
-    expect(Math.abs((row.clockDriftPpm ?? Number.NaN) - 12)).toBeLessThan(1.5);
+    expect(Math.abs((row.clockDriftPpm ?? Number.NaN) - 12)).toBeLessThan(1);
   });
 });
 

@@ -173,26 +173,41 @@ export function newestReport(
   return (row as { ackTenths: number | null; temperatureTenths: number | null } | undefined) ?? null;
 }
 
+export interface CounterReadingRecord {
+  readonly tmstUs: number;
+  readonly atUs: number;
+  /** The gateway's own time of the packet, where it gave one. */
+  readonly gatewayTimeUs: number | null;
+}
+
 /**
- * Counter against capture time, one reading (the least delayed) a minute, in order. The counter's wraps do not
- * disturb the choice: delays are taken modulo its period of 2^32 us, half a period around the first reading's.
+ * Counter against capture time, one reading (the least delayed) a cell, a minute unless told, in order. The counter's
+ * wraps do not disturb the choice: delays are taken modulo its period of 2^32 us, half a period around the first
+ * reading's.
  */
 export function counterReadings(
   store: Store,
   gatewayId: number,
   window: TimeWindow,
-): { tmstUs: number; atUs: number }[] {
+  cellUs = 60_000_000,
+): CounterReadingRecord[] {
   const packets = `reception INDEXED BY reception_by_time
      WHERE at_us >= @from AND at_us < @to AND gateway_id = @id AND tmst_key >= 0 AND ghost = 0`;
   const tuples = prepared(
     store,
     `WITH first AS (SELECT at_us - tmst_key AS lead FROM ${packets} ORDER BY at_us LIMIT 1)
-     SELECT tmst_key, at_us, min((at_us - tmst_key - (SELECT lead FROM first) + 6442450944) % 4294967296)
-     FROM ${packets} GROUP BY at_us / 60000000 ORDER BY at_us / 60000000`,
+     SELECT tmst_key, at_us, at_us + gateway_offset_us,
+            min((at_us - tmst_key - (SELECT lead FROM first) + 6442450944) % 4294967296)
+     FROM ${packets} GROUP BY CAST(at_us / @cell AS INTEGER) ORDER BY CAST(at_us / @cell AS INTEGER)`,
   )
     .raw()
-    .all({ id: gatewayId, from: window.fromUs, to: window.toUs }) as [number, number, number][];
-  return tuples.map(([tmstUs, atUs]) => ({ tmstUs, atUs }));
+    .all({ id: gatewayId, from: window.fromUs, to: window.toUs, cell: cellUs }) as [
+    number,
+    number,
+    number | null,
+    number,
+  ][];
+  return tuples.map(([tmstUs, atUs, gatewayTimeUs]) => ({ tmstUs, atUs, gatewayTimeUs }));
 }
 
 /** What the plan of a region is recognised by: channels and data rates of packets with a right CRC. */

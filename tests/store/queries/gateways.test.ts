@@ -43,6 +43,7 @@ describe("readings of a counter", () => {
             leastDelayedEachMinute(packets).map(({ counterUs, referenceUs }) => ({
               tmstUs: counterUs % PERIOD_US,
               atUs: referenceUs,
+              gatewayTimeUs: null,
             })),
           );
         },
@@ -60,7 +61,7 @@ describe("readings of a counter", () => {
     receptionRow(db, { atUs: START_US + 3, tmstKey: 90, gatewayId: 2 });
     receptionRow(db, { atUs: START_US + 60_000_000, tmstKey: 60_000_011 });
     expect(counterReadings(db, 1, { fromUs: START_US, toUs: START_US + 60_000_000 })).toEqual([
-      { tmstUs: 11, atUs: START_US },
+      { tmstUs: 11, atUs: START_US, gatewayTimeUs: null },
     ]);
   });
 

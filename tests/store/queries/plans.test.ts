@@ -19,7 +19,19 @@ function plansOf(ask: (store: Store) => unknown): string[] {
     },
   } as unknown as Store;
   ask(listening);
-  const names = ["id", "from", "to", "limit", "size", "most", "beforeUs", "beforeId", "lifeId", "gatewayEui"];
+  const names = [
+    "cell",
+    "id",
+    "from",
+    "to",
+    "limit",
+    "size",
+    "most",
+    "beforeUs",
+    "beforeId",
+    "lifeId",
+    "gatewayEui",
+  ];
   const named = Object.fromEntries(names.map((name) => [name, 0]));
   const plans = asked.flatMap((sql) => {
     const statement = db.prepare(`EXPLAIN QUERY PLAN ${sql}`);

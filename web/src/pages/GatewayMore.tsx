@@ -7,10 +7,11 @@ import { StandingMark } from "../parts/StandingMark.tsx";
 import { linkTo } from "../state/route.ts";
 
 /** "+1.8 ppm": a drift with its sign always said; null when there is none to tell. */
-function driftWords(ppm: number | null): string {
-  if (ppm === null) return "not known: it takes half an hour of receptions without a restart";
+function driftWords(ppm: number | null, interval: readonly [number, number] | null): string {
+  if (ppm === null) return "not known yet: it takes more receptions, or more time";
   const text = withUnit(ppm, 1, "ppm");
-  return `${ppm > 0 && /[1-9]/.test(text) ? "+" : ""}${text} against the clock that stamped its datagrams`;
+  const half = interval === null ? "" : ` ± ${figure((interval[1] - interval[0]) / 2, 1)}`;
+  return `${ppm > 0 && /[1-9]/.test(text) ? "+" : ""}${text}${half} against the clock that stamped its datagrams`;
 }
 
 /** The fold beneath a heartbeat. */
@@ -34,7 +35,7 @@ export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
         <Fact name="Channel plan">
           <ChannelPlan region={gateway.region} />
         </Fact>
-        <Fact name="Clock">{driftWords(gateway.clockDriftPpm)}</Fact>
+        <Fact name="Clock">{driftWords(gateway.clockDriftPpm, gateway.clockDriftInterval95)}</Fact>
         <Fact name="Protocol">
           {gateway.protocolVersions.length === 0
             ? "version not known"
