@@ -19,6 +19,7 @@ export const BenchItem = z.object({
     .string()
     .nullable()
     .describe("of a waiting item: what has yet to arrive; null where nothing that may come would tell"),
+  basis: z.string().describe("where its limits come from"),
 });
 export type BenchItem = z.infer<typeof BenchItem>;
 

@@ -10,12 +10,14 @@ export interface GatewayRecord {
   readonly lastAtUs: number;
   readonly versions: number;
   readonly pullSource: string | null;
+  readonly pushSource: string | null;
 }
 
 export function allGateways(store: Store): GatewayRecord[] {
   return prepared(
     store,
-    `SELECT id, eui, first_at_us AS firstAtUs, last_at_us AS lastAtUs, versions, pull_source AS pullSource
+    `SELECT id, eui, first_at_us AS firstAtUs, last_at_us AS lastAtUs, versions, pull_source AS pullSource,
+            push_source AS pushSource
      FROM gateway ORDER BY first_at_us, eui`,
   ).all() as GatewayRecord[];
 }

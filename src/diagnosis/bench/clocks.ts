@@ -1,0 +1,195 @@
+/** Do the gateway's clocks run right: its time of day, and the counter that times every packet? */
+import type { BenchItem } from "../../contract/index.ts";
+import { type CounterDrift, halfWidthPpm, secondsNeeded } from "../../radio/counter-drift.ts";
+import { median } from "../../statistics/robust.ts";
+import { span } from "../standing.ts";
+import { counted, type Found, itemOf } from "./item.ts";
+import { LIMITS } from "./limits.ts";
+
+export interface GatewayClockEvidence {
+  /** Of each status report, oldest first: its time minus arrival; null where it had no readable time. */
+  readonly offsetsUs: readonly (number | null)[];
+  /** The newest report's arrival, microseconds since 1970. */
+  readonly newestAtUs: number | null;
+}
+
+/** The gateway's time of day against the clock that stamped its datagrams. */
+export function judgeGatewayClock(evidence: GatewayClockEvidence): BenchItem {
+  return itemOf("gateway-clock", "Gateway clock", LIMITS.gatewayClock.basis, gatewayClock(evidence));
+}
+
+const HALF_HOUR_S = 1800;
+// GPS weeks are counted in 10 bits (IS-GPS-200, from memory): a receiver that rolls over dates back by 1024 weeks.
+const GPS_ROLLOVER_S = 1024 * 7 * 86_400;
+const EPOCH_SPAN_S = 40 * 86_400;
+const GPS_EPOCH_S = 315_964_800;
+
+function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
+  if (offsetsUs.length === 0 || newestAtUs === null) {
+    return {
+      state: "waiting",
+      reason: "Its time of day comes with its status reports; none came yet.",
+      awaits: "a status report",
+    };
+  }
+  // The newest tell how the clock stands now: at its start a gateway may not have had its time yet.
+  const known = offsetsUs.slice(-10).filter((offset) => offset !== null);
+  const middle = median(known);
+  if (middle === null) {
+    return {
+      state: "warn",
+      figure: "no time",
+      reason: "Its status reports carry no readable time.",
+      advice: "Nothing here rests on it; switch it on for logs that can be compared.",
+    };
+  }
+  // A report is cut to whole seconds: half a second is the middle of what was cut off.
+  const offset = middle / 1e6 + 0.5;
+  const limits = LIMITS.gatewayClock;
+  const found = { figure: offsetText(offset), value: offset, unit: "s" };
+  const advice = "Give the gateway a time server that it can reach (NTP), or a GPS with a view of the sky.";
+  const told = newestAtUs / 1e6 + offset;
+  if (told < EPOCH_SPAN_S)
+    return { ...found, state: "fail", reason: "Its clock stands in 1970: it was never set.", advice };
+  if (Math.abs(told - GPS_EPOCH_S) < EPOCH_SPAN_S)
+    return {
+      ...found,
+      state: "fail",
+      reason: "Its clock stands in January 1980, the begin of GPS time: the receiver has no fix.",
+      advice,
+    };
+  if (Math.abs(Math.abs(offset) - GPS_ROLLOVER_S) < EPOCH_SPAN_S)
+    return {
+      ...found,
+      state: "fail",
+      reason: "Its clock is 1024 weeks off: an old GPS receiver took the week's number for another.",
+      advice,
+    };
+  const size = Math.abs(offset);
+  if (size <= limits.warnSeconds)
+    return {
+      ...found,
+      state: "pass",
+      reason: `It agrees with this clock to ${span(Math.max(1, size))}, as closely as whole seconds tell.`,
+    };
+  const side = offset > 0 ? "ahead of" : "behind";
+  const hours = Math.round(size / HALF_HOUR_S) / 2;
+  const isZone = hours >= 0.5 && hours <= 14 && Math.abs(size - hours * 3600) <= 60;
+  const zone = isZone ? " By whole or half hours: it sends its local time for UTC." : "";
+  return {
+    ...found,
+    state: size > limits.failSeconds ? "fail" : "warn",
+    reason: `It is ${span(size)} ${side} the clock that stamped its datagrams.${zone}`,
+    advice: isZone ? "Set the gateway's time zone to UTC." : advice,
+  };
+}
+
+function offsetText(seconds: number): string {
+  if (Math.abs(seconds) < 120) return `${seconds < 0 ? "\u2212" : "+"}${Math.abs(seconds).toFixed(1)}\u2009s`;
+  return `${seconds < 0 ? "\u2212" : "+"}${span(Math.abs(seconds))}`;
+}
+
+/** `drift`: null where two counters in turn leave nothing to tell. */
+export function judgeCounterDrift(drift: CounterDrift | null): BenchItem {
+  return itemOf("counter-drift", "Counter clock", LIMITS.counterDrift.basis, counterClock(drift));
+}
+
+function counterClock(drift: CounterDrift | null): Found {
+  if (drift === null) {
+    return {
+      state: "waiting",
+      reason: "Two counters in turn have no common drift: see the gateways under this identifier.",
+    };
+  }
+  const { ppm, lowPpm, highPpm } = drift;
+  const half = halfWidthPpm(drift);
+  if (ppm === null || half === null || lowPpm === null || highPpm === null) {
+    const needed = secondsNeeded(drift, 2);
+    const more =
+      needed === null
+        ? "more packets, over half an hour or so"
+        : `about ${span(Math.max(60, needed - drift.spanSeconds))} more of such traffic`;
+    const far = half === null ? "" : ` (± ${half.toFixed(0)}\u2009ppm so far)`;
+    return {
+      state: "waiting",
+      reason: `Not enough yet to tell its drift${far}: it takes ${more}.`,
+      awaits: more,
+    };
+  }
+  const limits = LIMITS.counterDrift;
+  const found = {
+    figure: `${signed(ppm)} ± ${half.toFixed(half < 0.1 ? 2 : 1)}\u2009ppm`,
+    value: ppm,
+    unit: "ppm",
+  };
+  const against =
+    drift.against === "gateway-time" ? "the gateway's own GPS time" : "the clock that stamped its datagrams";
+  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u2009ppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${counted(drift.readings, "packet")} in ${span(drift.spanSeconds)}.`;
+  const beyond = (limit: number) => lowPpm > limit || highPpm < -limit;
+  if (beyond(limits.failPpm)) {
+    return {
+      ...found,
+      state: "fail",
+      reason: `${told} No sound oscillator strays so far.`,
+      advice:
+        "Check this computer's time synchronisation first; if it is well, have the concentrator replaced.",
+    };
+  }
+  if (beyond(limits.warnPpm)) {
+    return {
+      ...found,
+      state: "warn",
+      reason: told,
+      advice:
+        "Check this computer's time synchronisation first; class B and fine timing need a counter within 10 ppm.",
+    };
+  }
+  return { ...found, state: "pass", reason: told };
+}
+
+function signed(value: number): string {
+  return `${value < 0 ? "\u2212" : "+"}${Math.abs(value).toFixed(1)}`;
+}
+
+export interface RestartEvidence {
+  /** Receptions whose counter was read; a restart shows only between two. */
+  readonly readings: number;
+  /** When the counter began anew, ISO 8601, oldest first. */
+  readonly restarts: readonly string[];
+  readonly windowSeconds: number;
+}
+
+/** How often the counter began anew. */
+export function judgeRestarts(evidence: RestartEvidence): BenchItem {
+  return itemOf("restarts", "Restarts", LIMITS.restarts.basis, restarts(evidence));
+}
+
+function restarts({ readings, restarts: times, windowSeconds }: RestartEvidence): Found {
+  const count = times.length;
+  if (count === 0 && readings < 2) {
+    return {
+      state: "waiting",
+      reason: "A restart shows between two packets; there are not two yet.",
+      awaits: "two packets",
+    };
+  }
+  const found = { figure: count === 0 ? "none" : `${count}`, value: count, unit: "restarts" };
+  if (count === 0)
+    return { ...found, state: "pass", reason: `Its counter ran through in ${span(windowSeconds)}.` };
+  const last = times.at(-1) ?? "";
+  const told = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(11, 19)} UTC on ${last.slice(0, 10)}.`;
+  if (count >= LIMITS.restarts.failCount) {
+    return {
+      ...found,
+      state: "fail",
+      reason: told,
+      advice: "Look for a weak supply, heat, or a watchdog that restarts the forwarder; its log says which.",
+    };
+  }
+  return {
+    ...found,
+    state: "warn",
+    reason: told,
+    advice: "If nobody restarted it then, look at its supply and its log.",
+  };
+}

@@ -1,0 +1,172 @@
+/** Do keepalives and status reports come, and how often? */
+import type { BenchItem } from "../../contract/index.ts";
+import { percent, span } from "../standing.ts";
+import { counted, type Found, itemOf } from "./item.ts";
+import { LIMITS } from "./limits.ts";
+
+/** One kind of datagram that comes by the clock. */
+export interface Rhythm {
+  readonly count: number;
+  /** Median spacing; null below three. */
+  readonly intervalSeconds: number | null;
+  /** From the newest to the end of what is known; null with none. */
+  readonly sinceNewestSeconds: number | null;
+}
+
+export interface KeepaliveEvidence extends Rhythm {
+  /** Single ones missing between others; longer silences left out. */
+  readonly lost: number;
+  /** Silences longer than three intervals. */
+  readonly silences: number;
+  /** For how long the gateway could have sent any: since its first datagram of the window. */
+  readonly followedSeconds: number;
+  /** Datagrams of other kinds in the window. */
+  readonly others: number;
+}
+
+/** Keepalives (PULL_DATA) keep the way back open: without them no downlink reaches the gateway. */
+export function judgeKeepalives(evidence: KeepaliveEvidence): BenchItem {
+  return itemOf("keepalives", "Keepalives arrive", LIMITS.keepalives.basis, keepalives(evidence));
+}
+
+function keepalives(evidence: KeepaliveEvidence): Found {
+  const limits = LIMITS.keepalives;
+  const { count, intervalSeconds, sinceNewestSeconds, lost, silences, followedSeconds } = evidence;
+  if (count === 0 && followedSeconds >= limits.failSeconds) {
+    return {
+      state: "fail",
+      figure: "none",
+      reason: `No keepalive came in ${span(followedSeconds)}, though ${counted(evidence.others, "other datagram")} did: no downlink can reach the gateway.`,
+      advice: "Set the server's port for downlinks to the same number as the one for uplinks.",
+    };
+  }
+  if (intervalSeconds === null || sinceNewestSeconds === null) {
+    return {
+      state: "waiting",
+      figure: counted(count, "keepalive"),
+      reason: "Three keepalives are needed to tell their interval.",
+      awaits: "three keepalives",
+    };
+  }
+  const found = { figure: `every ${secondsText(intervalSeconds)}`, value: intervalSeconds, unit: "s" };
+  const silentFrom = Math.max(limits.silentSeconds, limits.silentIntervals * intervalSeconds);
+  if (sinceNewestSeconds > silentFrom) {
+    return {
+      ...found,
+      state: "fail",
+      reason: `The last keepalive came ${span(sinceNewestSeconds)} ago; it used to come every ${secondsText(intervalSeconds)}.`,
+      advice:
+        "See whether the gateway has power and network, and whether its server address is this computer's.",
+    };
+  }
+  if (intervalSeconds > limits.failSeconds) {
+    return {
+      ...found,
+      state: "fail",
+      reason: `A keepalive comes every ${secondsText(intervalSeconds)}: routers on the way may forget the way back in between.`,
+      advice: "Set the keepalive interval of the gateway to 10 s.",
+    };
+  }
+  const share = lost / (count + lost);
+  const lostText = `${lost} of ${count + lost} keepalives are missing (${percent(share)})`;
+  if (count + lost >= 10 && share > limits.failLost) {
+    return {
+      ...found,
+      state: "fail",
+      reason: `${lostText}: the way to here loses datagrams.`,
+      advice: "Try a cable in place of Wi-Fi, or another port of the switch.",
+    };
+  }
+  if (silences > 0 || (count + lost >= 10 && share > limits.warnLost)) {
+    const silent = silences > 0 ? `${counted(silences, "silence")} of more than three intervals` : null;
+    return {
+      ...found,
+      state: "warn",
+      reason: `${[silent, lost > 0 ? lostText : null].filter((part) => part !== null).join("; ")}.`,
+      advice: "See whether the network or the gateway was switched off then; else look for loss on the way.",
+    };
+  }
+  if (intervalSeconds > limits.warnSeconds) {
+    return {
+      ...found,
+      state: "warn",
+      reason: `A keepalive comes only every ${secondsText(intervalSeconds)}: some routers forget the way back sooner.`,
+      advice: "Set the keepalive interval of the gateway to 10 s.",
+    };
+  }
+  return {
+    ...found,
+    state: "pass",
+    reason: `${counted(count, "keepalive")}, one every ${secondsText(intervalSeconds)}${lost === 0 ? ", none missing" : ""}.`,
+  };
+}
+
+export interface StatusEvidence extends Rhythm {
+  readonly followedSeconds: number;
+  /** From the newest datagram of any kind to the end of what is known. */
+  readonly sinceAnythingSeconds: number;
+  /** Reports that had to be repaired, or whose figures contradict each other. */
+  readonly odd: number;
+}
+
+/** Status reports carry the gateway's own account; much of this list rests on them. */
+export function judgeStatusReports(evidence: StatusEvidence): BenchItem {
+  return itemOf("status-reports", "Status reports arrive", LIMITS.statusReports.basis, reports(evidence));
+}
+
+function reports(evidence: StatusEvidence): Found {
+  const limits = LIMITS.statusReports;
+  const { count, intervalSeconds, sinceNewestSeconds, followedSeconds, odd } = evidence;
+  if (count === 0 && followedSeconds >= limits.absentSeconds) {
+    return {
+      state: "warn",
+      figure: "none",
+      reason: `No status report came in ${span(followedSeconds)}: what the gateway counts itself stays unknown.`,
+      advice: "Switch the status report on in the forwarder's settings (stat_interval, 30 s).",
+    };
+  }
+  if (intervalSeconds === null || sinceNewestSeconds === null) {
+    return {
+      state: "waiting",
+      figure: counted(count, "report"),
+      reason: "Three status reports are needed to tell their interval.",
+      awaits: "three status reports",
+    };
+  }
+  const found = { figure: `every ${secondsText(intervalSeconds)}`, value: intervalSeconds, unit: "s" };
+  const missingFor = sinceNewestSeconds - evidence.sinceAnythingSeconds;
+  if (missingFor > Math.max(60, limits.stoppedIntervals * intervalSeconds)) {
+    return {
+      ...found,
+      state: "fail",
+      reason: `The reports stopped ${span(sinceNewestSeconds)} ago, while other datagrams still come.`,
+      advice: "Restart the forwarder; a part of it hangs.",
+    };
+  }
+  if (odd > 0) {
+    return {
+      ...found,
+      state: "warn",
+      reason: `${counted(odd, "report")} had to be repaired or contradicts itself.`,
+      advice: "Shorten the gateway's description in its settings: long ones cut the report off.",
+    };
+  }
+  if (intervalSeconds > limits.warnSeconds) {
+    return {
+      ...found,
+      state: "warn",
+      reason: `A report comes only every ${secondsText(intervalSeconds)}: its figures tell little of the last minutes.`,
+      advice: "Set the report's interval to 30 s while the gateway is brought up.",
+    };
+  }
+  return {
+    ...found,
+    state: "pass",
+    reason: `${counted(count, "report")}, one every ${secondsText(intervalSeconds)}.`,
+  };
+}
+
+/** "10.1 s" below two minutes, then as a span. */
+function secondsText(seconds: number): string {
+  return seconds < 120 ? `${(Math.round(seconds * 10) / 10).toString()}\u2009s` : span(seconds);
+}

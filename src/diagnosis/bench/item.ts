@@ -1,0 +1,42 @@
+/** What has a check found? The few words that every check fills in, and the item that the list shows. */
+import type { BenchItem, BenchState } from "../../contract/index.ts";
+
+export interface Found {
+  readonly state: BenchState;
+  readonly reason: string;
+  /** With its unit; left out, a dash. */
+  readonly figure?: string;
+  readonly value?: number | null;
+  readonly unit?: string;
+  readonly advice?: string;
+  /** Of a waiting item: what has yet to arrive. */
+  readonly awaits?: string;
+}
+
+/** The item that a finding makes. `basis`: where its limits come from. */
+export function itemOf(id: string, title: string, basis: string, found: Found): BenchItem {
+  const value = found.value ?? null;
+  return {
+    id,
+    title,
+    state: found.state,
+    figure: found.figure ?? "–",
+    value: value === null ? null : Math.round(value * 1000) / 1000,
+    unit: found.unit ?? null,
+    reason: found.reason,
+    advice: found.advice ?? null,
+    awaits: found.state === "waiting" ? (found.awaits ?? null) : null,
+    basis,
+  };
+}
+
+/** "1 packet", "12 packets", "1,200 packets". */
+export function counted(count: number, one: string, many = `${one}s`): string {
+  return `${count.toLocaleString("en")} ${count === 1 ? one : many}`;
+}
+
+/** "a, b and c". */
+export function listed(words: readonly string[]): string {
+  const last = words.at(-1) ?? "";
+  return words.length < 2 ? last : `${words.slice(0, -1).join(", ")} and ${last}`;
+}

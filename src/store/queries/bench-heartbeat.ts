@@ -1,0 +1,90 @@
+/** Which datagrams came of one gateway, and what did its status reports say? For the bench list. */
+import type { TimeWindow } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+import { prepared } from "./statement.ts";
+
+/** Newest keepalives of the window, oldest first. */
+export function keepaliveTimesUs(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  most = 2_000,
+): number[] {
+  const times = prepared(
+    store,
+    `SELECT at_us FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind = 2
+     ORDER BY at_us DESC LIMIT ?`,
+  )
+    .pluck()
+    .all(gatewayId, window.fromUs, window.toUs, most) as number[];
+  return times.reverse();
+}
+
+export interface DatagramCounts {
+  /** Copies left out. */
+  readonly datagrams: number;
+  readonly keepalives: number;
+  readonly duplicates: number;
+  readonly firstUs: number | null;
+  readonly lastUs: number | null;
+}
+
+export function datagramCounts(store: Store, gatewayId: number, window: TimeWindow): DatagramCounts {
+  return prepared(
+    store,
+    `SELECT count(*) FILTER (WHERE kind < 16) AS datagrams, count(*) FILTER (WHERE kind = 2) AS keepalives,
+            count(*) FILTER (WHERE kind BETWEEN 16 AND 31) AS duplicates, min(at_us) AS firstUs, max(at_us) AS lastUs
+     FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ?`,
+  ).get(gatewayId, window.fromUs, window.toUs) as DatagramCounts;
+}
+
+export interface ReportRecord {
+  readonly atUs: number;
+  /** The gateway's clock minus arrival; null where the report had no readable time. */
+  readonly clockOffsetUs: number | null;
+  readonly rxReceived: number | null;
+  readonly rxCrcOk: number | null;
+  readonly rxForwarded: number | null;
+  readonly ackTenths: number | null;
+  readonly downlinkDatagrams: number | null;
+  readonly txEmitted: number | null;
+  /** Packets that arrived since the report before; null for the first. */
+  readonly arrived: number | null;
+}
+
+/** Newest status reports of the window, oldest first, each with what arrived since the one before. */
+export function statusRecords(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  most = 480,
+): ReportRecord[] {
+  return prepared(
+    store,
+    `SELECT atUs, clockOffsetUs, rxReceived, rxCrcOk, rxForwarded, ackTenths, downlinkDatagrams, txEmitted,
+            CASE WHEN beforeUs IS NULL THEN NULL ELSE
+              (SELECT count(DISTINCT tmst_key) FROM reception INDEXED BY reception_by_time
+               WHERE at_us > beforeUs AND at_us <= atUs AND gateway_id = @id) END AS arrived
+     FROM (SELECT at_us AS atUs, lag(at_us) OVER (ORDER BY at_us) AS beforeUs, clock_offset_us AS clockOffsetUs,
+                  rx_received AS rxReceived, rx_crc_ok AS rxCrcOk, rx_forwarded AS rxForwarded,
+                  ack_tenths_percent AS ackTenths, downlink_datagrams AS downlinkDatagrams, tx_emitted AS txEmitted
+           FROM (SELECT * FROM status_report WHERE gateway_id = @id AND at_us >= @from AND at_us < @to
+                 ORDER BY at_us DESC LIMIT @most))
+     ORDER BY atUs`,
+  ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, most }) as ReportRecord[];
+}
+
+/** Reasons for which datagrams of an address were refused without their gateway being known, from the samples kept. */
+export function refusedFromAddress(
+  store: Store,
+  address: string,
+  window: TimeWindow,
+): { reason: string; count: number }[] {
+  return prepared(
+    store,
+    `SELECT reason, count(*) AS count FROM refusal_sample
+     WHERE at_us >= ? AND at_us < ? AND substr(source, 1, instr(source, ' ') - 1) = ?
+       AND reason IN (SELECT reason FROM refusal WHERE gateway_id = 0 AND refused = 1)
+     GROUP BY reason ORDER BY 2 DESC, 1`,
+  ).all(window.fromUs, window.toUs, address) as { reason: string; count: number }[];
+}
