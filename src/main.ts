@@ -3,6 +3,7 @@ import { readFileSync } from "node:fs";
 import { Command, CommanderError } from "commander";
 import { airCommand } from "./commands/air.ts";
 import { airtimeCommand } from "./commands/airtime.ts";
+import { benchCommand } from "./commands/bench.ts";
 import { decodeCommand } from "./commands/decode.ts";
 import { gatewaysCommand } from "./commands/gateways.ts";
 import { importCommand } from "./commands/import.ts";
@@ -32,6 +33,7 @@ for (const command of [
   listenCommand(version),
   importCommand(),
   gatewaysCommand(),
+  benchCommand(),
   nodesCommand(),
   airCommand(),
   decodeCommand(),

@@ -2,15 +2,13 @@
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/standing.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
-import { type RegionRecognition, recogniseRegion } from "../radio/regions/recognise-region.ts";
+import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
-import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import {
   allGateways,
   type GatewayRecord,
   gatewayCounts,
-  heardChannels,
   heartbeatCells,
   newestReport,
   type RefusalRecord,
@@ -19,6 +17,7 @@ import {
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
 import { driftOfGateway } from "./counter-drift.ts";
+import { heardPlan } from "./heard-plan.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 import { subBandSentences } from "./wrong-sub-band.ts";
@@ -71,7 +70,7 @@ function gatewayRow(
   const restarts = restartsUs(store, gateway.id, window);
   const drift = driftOfGateway(store, gateway.id, window, restarts);
   const report = newestReport(store, gateway.id, window);
-  const recognition = regionOf(store, gateway.id, window, ownPlans);
+  const { recognition } = heardPlan(store, gateway.id, window, ownPlans);
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
@@ -131,23 +130,6 @@ export function outageSeconds(reach: Reach, window: TimeWindow): number {
 
 function countsOf(records: readonly RefusalRecord[]): Record<string, number> {
   return Object.fromEntries(records.map(({ reason, count }) => [reason, count]));
-}
-
-function regionOf(
-  store: Store,
-  gatewayId: number,
-  window: TimeWindow,
-  ownPlans: readonly RegionPlan[],
-): RegionRecognition {
-  const heard = heardChannels(store, gatewayId, window).map(
-    ({ frequencyHz, dataRate, codingRate, size, count }) => ({
-      frequencyHz,
-      modulation: modulationFromCodes(dataRate, codingRate),
-      payloadBytes: size,
-      count,
-    }),
-  );
-  return recogniseRegion(heard, ownPlans);
 }
 
 function regionRow({

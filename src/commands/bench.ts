@@ -1,0 +1,184 @@
+/** `mastlog bench GATEWAY-EUI`: the check list of one gateway on the bench, now or once it can be judged. */
+import { setTimeout as sleep } from "node:timers/promises";
+import { Argument, Command, Option } from "commander";
+import { z } from "zod";
+import type { BenchItem, BenchState, BenchView } from "../contract/index.ts";
+import { listed } from "../diagnosis/bench/item.ts";
+import { isSettled } from "../diagnosis/bench/judge.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { openReader, type Store, StoreUnusable } from "../store/open.ts";
+import { storedSpanUs } from "../store/queries/lives.ts";
+import { benchView, knownGateways } from "../views/bench.ts";
+import { resolveWindow } from "../views/window.ts";
+import {
+  CannotRun,
+  guarded,
+  readViewOptions,
+  type ViewOptions,
+  withReader,
+  withViewOptions,
+} from "./options.ts";
+import { ownPlansGiven, plansOption } from "./own-plans.ts";
+import { printJson, sentenceText } from "./view-output.ts";
+
+const BETWEEN_LOOKS_MS = 1_000;
+/** Seconds of the past that a waiting bench looks at, unless told otherwise. */
+const WAITING_LOOKS_BACK_SECONDS = 3_600;
+/** Known identifiers that a sentence names. */
+const MOST_NAMED = 5;
+
+export function benchCommand(): Command {
+  return withViewOptions(
+    new Command("bench")
+      .description("bring-up check list of one gateway; exit code 1 when a check fails")
+      .addArgument(new Argument("<gateway-eui>", "identifier of the gateway, 16 hex digits")),
+  )
+    .addOption(new Option("--wait <time>", "sit until all can be judged, for so long at most: 60s, 5m"))
+    .addOption(plansOption())
+    .action((gateway: string, given: { wait?: string }) =>
+      guarded(async () => {
+        const options = readViewOptions(given);
+        const question = { eui: readEui(gateway), options, ownPlans: ownPlansGiven(given) };
+        const view =
+          given.wait === undefined ? look(question) : await waitFor(question, readSeconds(given.wait));
+        if (options.json) printJson(view);
+        else process.stdout.write(`${benchText(view)}\n`);
+        if (view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
+      }),
+    );
+}
+
+interface Question {
+  readonly eui: string;
+  readonly options: ViewOptions;
+  readonly ownPlans: readonly RegionPlan[];
+}
+
+function look({ eui, options, ownPlans }: Question): BenchView {
+  return withReader(options.db, (store) => {
+    const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+    const view = benchView(store, window, eui, { ownPlans });
+    if (view === null) throw unknown(store, eui);
+    return view;
+  });
+}
+
+/** Looks once a second at what a running service writes, until no check awaits anything or the time is over. */
+async function waitFor(question: Question, seconds: number): Promise<BenchView> {
+  const { eui, options, ownPlans } = question;
+  const endMs = performance.now() + seconds * 1000;
+  const bounds =
+    options.from === undefined && options.to === undefined
+      ? { last: Math.max(WAITING_LOOKS_BACK_SECONDS, seconds) }
+      : options;
+  for (;;) {
+    const isOver = performance.now() >= endMs;
+    const store = openWhenThere(options.db, isOver);
+    try {
+      const view =
+        store === null
+          ? null
+          : benchView(store, resolveWindow(bounds, Date.now() * 1000, storedSpanUs(store)), eui, {
+              ownPlans,
+            });
+      if (view !== null && (isOver || isSettled(view.items))) return view;
+      if (isOver && store !== null) throw unknown(store, eui);
+      showProgress(view);
+    } finally {
+      store?.close();
+    }
+    await sleep(Math.max(0, Math.min(BETWEEN_LOOKS_MS, endMs - performance.now())));
+  }
+}
+
+/** null: there is no store yet, and a service may still make one. */
+function openWhenThere(path: string, isOver: boolean): Store | null {
+  try {
+    return openReader(path);
+  } catch (error) {
+    if (error instanceof StoreUnusable && !isOver) return null;
+    throw error;
+  }
+}
+
+function showProgress(view: BenchView | null): void {
+  if (!process.stderr.isTTY) return;
+  const open = view?.items.filter(({ awaits }) => awaits !== null).length ?? null;
+  process.stderr.write(
+    `\r\u001b[Kwaiting: ${open === null ? "nothing from this gateway yet" : `${open} checks still open`}`,
+  );
+}
+
+function unknown(store: Store, eui: string): CannotRun {
+  const known = knownGateways(store);
+  const named = known.slice(0, MOST_NAMED);
+  const more = known.length > named.length ? ` and ${known.length - named.length} more` : "";
+  return new CannotRun(
+    known.length === 0
+      ? `No gateway ${eui} was heard, nor any other.`
+      : `No gateway ${eui} was heard; known ${known.length === 1 ? "is" : "are"} ${listed(named)}${more}.`,
+  );
+}
+
+/** "02:00:5e:10:00:00:00:01" is read too. */
+function readEui(text: string): string {
+  const eui = text.replace(/[:\-\s]/g, "").toUpperCase();
+  if (!/^[0-9A-F]{16}$/.test(eui)) {
+    throw new CannotRun("The gateway's identifier is 16 hex digits, such as 02005E1000000001.");
+  }
+  return eui;
+}
+
+const Wait = z.string().regex(/^\d{1,6}\s*(s|m|min|h)?$/);
+const UNIT_SECONDS: Readonly<Record<string, number>> = { s: 1, m: 60, min: 60, h: 3_600 };
+
+function readSeconds(text: string): number {
+  if (!Wait.safeParse(text).success) throw new CannotRun("--wait takes a time such as 60s or 5m.");
+  const unit = text.replace(/[\d\s]/g, "");
+  return Number.parseInt(text, 10) * (UNIT_SECONDS[unit] ?? 1);
+}
+
+const WORDS: Readonly<Record<BenchState, string>> = {
+  pass: "✓ pass",
+  warn: "▲ warn",
+  fail: "✕ FAIL",
+  waiting: "○ waiting",
+};
+/** Width of a printed page in a terminal's type. */
+const LINE = 100;
+
+/** The list as text: state, check and figure in columns, beneath them the reason and what to do. */
+export function benchText(view: BenchView): string {
+  const titleWidth = Math.max(...view.items.map(({ title }) => title.length));
+  const lines = view.items.flatMap((item) => itemLines(item, titleWidth));
+  const name = view.name === null ? "" : ` ${view.name}`;
+  const head = [
+    `Bench of gateway ${view.eui}${name}: ${WORDS[view.verdict]}`,
+    `${view.window.from} to ${view.window.to}`,
+    "",
+    ...wrapped(sentenceText(view.sentence), 0),
+    "",
+  ];
+  return [...head, ...lines].join("\n");
+}
+
+function itemLines(item: BenchItem, titleWidth: number): string[] {
+  const indent = 11;
+  const first =
+    `${WORDS[item.state].padEnd(indent)}${item.title.padEnd(titleWidth)}  ${item.figure}`.trimEnd();
+  const advice = item.advice === null ? [] : wrapped(`→ ${item.advice}`, indent);
+  return [first, ...wrapped(item.reason, indent), ...advice];
+}
+
+/** Lines of `LINE` characters at most, broken at spaces, each after so many spaces. */
+function wrapped(text: string, indent: number): string[] {
+  const lines: string[] = [];
+  let line = "";
+  for (const word of text.split(" ")) {
+    if (line !== "" && indent + line.length + 1 + word.length > LINE) {
+      lines.push(line);
+      line = word;
+    } else line = line === "" ? word : `${line} ${word}`;
+  }
+  return [...lines, line].map((one) => `${" ".repeat(indent)}${one}`);
+}
