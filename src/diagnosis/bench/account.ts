@@ -7,7 +7,7 @@ import { LIMITS } from "./limits.ts";
 
 /** `ackPercents`: as its reports say, oldest first; null where a report did not say. */
 export function judgeAcknowledged(ackPercents: readonly (number | null)[]): BenchItem {
-  return itemOf("acknowledged", "Answers in time", LIMITS.acknowledged.basis, acknowledged(ackPercents));
+  return itemOf("acknowledged", "Acknowledgements", LIMITS.acknowledged.basis, acknowledged(ackPercents));
 }
 
 function acknowledged(ackPercents: readonly (number | null)[]): Found {
@@ -73,7 +73,7 @@ export interface CountEvidence {
 
 /** Whether the gateway passes on what its radio receives. */
 export function judgeForwarded(evidence: CountEvidence): BenchItem {
-  return itemOf("forwarded", "Received packets are forwarded", LIMITS.forwarded.basis, forwarded(evidence));
+  return itemOf("forwarded", "Packets forwarded", LIMITS.forwarded.basis, forwarded(evidence));
 }
 
 function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: CountEvidence): Found {
@@ -138,7 +138,7 @@ export interface ReportInterval {
 
 /** Whether what the gateway forwarded arrived here. */
 export function judgeArrived(intervals: readonly ReportInterval[]): BenchItem {
-  return itemOf("arrived", "Forwarded packets arrive", LIMITS.arrived.basis, arrived(intervals));
+  return itemOf("arrived", "Packets arrived", LIMITS.arrived.basis, arrived(intervals));
 }
 
 function arrived(intervals: readonly ReportInterval[]): Found {
@@ -188,7 +188,7 @@ export interface CrcEvidence {
 
 /** Which share of the packets had a wrong CRC. */
 export function judgeCrcFailed(evidence: CrcEvidence): BenchItem {
-  return itemOf("crc-failed", "Packets with a wrong CRC", LIMITS.crcFailed.basis, crcFailed(evidence));
+  return itemOf("crc-failed", "Wrong CRCs", LIMITS.crcFailed.basis, crcFailed(evidence));
 }
 
 function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence): Found {

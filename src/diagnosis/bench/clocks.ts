@@ -70,7 +70,7 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
     return {
       ...found,
       state: "pass",
-      reason: `It agrees with this clock to ${span(Math.max(1, size))}, as closely as whole seconds tell.`,
+      reason: `It agrees to ${span(Math.max(1, size))} with the clock that stamped its datagrams, as closely as whole seconds tell.`,
     };
   const side = offset > 0 ? "ahead of" : "behind";
   const hours = Math.round(size / HALF_HOUR_S) / 2;

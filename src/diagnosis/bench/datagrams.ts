@@ -15,7 +15,7 @@ export interface OrderEvidence {
 
 /** Whether datagrams come twice, or overtake each other. */
 export function judgeOrder(evidence: OrderEvidence): BenchItem {
-  return itemOf("datagram-order", "Datagrams once and in order", LIMITS.order.basis, order(evidence));
+  return itemOf("datagram-order", "Order of datagrams", LIMITS.order.basis, order(evidence));
 }
 
 function order({ datagrams, duplicates, reordered }: OrderEvidence): Found {
@@ -48,7 +48,7 @@ export interface RefusedEvidence {
 
 /** What was refused of the gateway, and why. */
 export function judgeRefused(evidence: RefusedEvidence): BenchItem {
-  return itemOf("refused", "Nothing refused", LIMITS.refused.basis, refused(evidence));
+  return itemOf("refused", "Refusals", LIMITS.refused.basis, refused(evidence));
 }
 
 function refused({ datagrams, refused: reasons }: RefusedEvidence): Found {

@@ -82,7 +82,7 @@ export interface DownlinkEvidence {
 
 /** Whether the gateway sends what it is asked to. */
 export function judgeDownlinks(evidence: DownlinkEvidence): BenchItem {
-  return itemOf("downlinks", "Downlinks are sent", LIMITS.downlinks.basis, downlinks(evidence));
+  return itemOf("downlinks", "Downlinks", LIMITS.downlinks.basis, downlinks(evidence));
 }
 
 // Meanings of txpk_ack.error; protocol text 1.3 and later. A full queue is reported as a collision, and "too early" mostly

@@ -26,7 +26,7 @@ export interface KeepaliveEvidence extends Rhythm {
 
 /** Keepalives (PULL_DATA) keep the way back open: without them no downlink reaches the gateway. */
 export function judgeKeepalives(evidence: KeepaliveEvidence): BenchItem {
-  return itemOf("keepalives", "Keepalives arrive", LIMITS.keepalives.basis, keepalives(evidence));
+  return itemOf("keepalives", "Keepalives", LIMITS.keepalives.basis, keepalives(evidence));
 }
 
 function keepalives(evidence: KeepaliveEvidence): Found {
@@ -111,7 +111,7 @@ export interface StatusEvidence extends Rhythm {
 
 /** Status reports carry the gateway's own account; much of this list rests on them. */
 export function judgeStatusReports(evidence: StatusEvidence): BenchItem {
-  return itemOf("status-reports", "Status reports arrive", LIMITS.statusReports.basis, reports(evidence));
+  return itemOf("status-reports", "Status reports", LIMITS.statusReports.basis, reports(evidence));
 }
 
 function reports(evidence: StatusEvidence): Found {

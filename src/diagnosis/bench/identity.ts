@@ -53,7 +53,7 @@ const SHIPPED = new Set(["AA555A0000000000", "AA555A0000000101"]);
 
 /** Whether an identifier can be this gateway's own. `eui`: 16 upper-case hex digits. */
 export function judgeIdentifier(eui: string): BenchItem {
-  return itemOf("identifier", "Identifier is plausible", LIMITS.identifier.basis, identifier(eui));
+  return itemOf("identifier", "Identifier", LIMITS.identifier.basis, identifier(eui));
 }
 
 function identifier(eui: string): Found {
@@ -94,7 +94,7 @@ export interface OneGatewayEvidence {
 
 /** Whether one gateway alone uses the identifier: two have two counters. */
 export function judgeOneGateway(evidence: OneGatewayEvidence): BenchItem {
-  return itemOf("one-gateway", "One gateway under it", LIMITS.oneGateway.basis, oneGateway(evidence));
+  return itemOf("one-gateway", "Single gateway", LIMITS.oneGateway.basis, oneGateway(evidence));
 }
 
 function oneGateway({ readings, returns, lines }: OneGatewayEvidence): Found {

@@ -110,7 +110,8 @@ export function benchSentence(label: string, items: readonly BenchItem[]): Sente
   const waiting = of("waiting");
   const passed = of("pass");
   const names = (some: readonly BenchItem[]) => {
-    const shown = some.slice(0, 3).map(({ title }) => title.toLowerCase());
+    // Titles are nouns; what is an abbreviation stays one.
+    const shown = some.slice(0, 3).map(({ title }) => `${title.charAt(0).toLowerCase()}${title.slice(1)}`);
     return some.length > 3 ? `${shown.join(", ")} and ${some.length - 3} more` : listed(shown);
   };
   const rest = `${passed.length} of ${counted(items.length, "check")} passed${waiting.length === 0 ? "" : `, ${waiting.length} still open`}`;

@@ -16,7 +16,7 @@ export interface LevelEvidence {
 
 /** Whether a node stands so close that it drives the receiver into overload. */
 export function judgeOverload(evidence: LevelEvidence): BenchItem {
-  return itemOf("overload", "No node too close", LIMITS.overload.basis, overload(evidence));
+  return itemOf("overload", "Overload", LIMITS.overload.basis, overload(evidence));
 }
 
 function overload({ packets, ghosts, all }: LevelEvidence): Found {
@@ -58,7 +58,7 @@ function overload({ packets, ghosts, all }: LevelEvidence): Found {
 
 /** Whether levels vary as measured ones do, and the SNR is not at its stop. */
 export function judgeLevels(evidence: LevelEvidence): BenchItem {
-  return itemOf("levels", "Levels are believable", LIMITS.levels.basis, levels(evidence));
+  return itemOf("levels", "Signal levels", LIMITS.levels.basis, levels(evidence));
 }
 
 function levels({ packets }: LevelEvidence): Found {
