@@ -50,7 +50,7 @@ export function benchEvidence(
   );
   const address = (gateway.pullSource ?? gateway.pushSource)?.split(" ")[0] ?? null;
   const foreign = address === null ? [] : refusedFromAddress(store, address, window);
-  const plan = planEvidence(store, id, window, given.ownPlans ?? []);
+  const plan = planEvidence(store, gateway, window, given.ownPlans ?? []);
   const followedSeconds = counts.firstUs === null ? 0 : (endUs - counts.firstUs) / 1e6;
   const account = accountOf(reports);
   const isTwo = trail.returns >= LIMITS.oneGateway.failReturns;
@@ -139,7 +139,11 @@ function keepalives(
   let lost = 0;
   let silences = 0;
   if (every !== null && every > 0) {
-    const silentFrom = Math.max(LIMITS.keepalives.silentSeconds, LIMITS.keepalives.silentIntervals * every);
+    // Half an interval more: keepalives slip a little.
+    const silentFrom = Math.max(
+      LIMITS.keepalives.silentSeconds,
+      (LIMITS.keepalives.silentIntervals + 0.5) * every,
+    );
     for (const [i, atUs] of timesUs.entries()) {
       const step = i === 0 ? every : (atUs - (timesUs[i - 1] ?? atUs)) / 1e6;
       if (step > silentFrom) silences += 1;

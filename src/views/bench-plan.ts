@@ -1,7 +1,7 @@
 /** What do the channels that a gateway heard say for the bench list: its plan, its sub-band, what must be there? */
 import type { ChannelsEvidence, RegionEvidence } from "../diagnosis/bench/channels.ts";
 import type { TimeWindow } from "../model/window.ts";
-import { linkMarginDb } from "../radio/margin.ts";
+import type { HeardChannel, RegionRecognition } from "../radio/regions/recognise-region.ts";
 import {
   channelAt,
   channelOfReception,
@@ -9,31 +9,29 @@ import {
   type RegionPlan,
   regionPlan,
 } from "../radio/regions/region-plan.ts";
-import { median } from "../statistics/robust.ts";
-import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { deliveryHere } from "../store/queries/bench-radio.ts";
-import { type HeardPlan, heardPlan } from "./heard-plan.ts";
+import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
+import { heardPlan } from "./heard-plan.ts";
+import { type PlannedGateway, subBandSentences } from "./wrong-sub-band.ts";
 
 /** More channels than this are not all listened to at once. */
 const MOST_AT_ONCE = 16;
-/** Below this margin a node's losses may be the link's own. As for a sub-band mismatch. */
-const WELL_HEARD_DB = 5;
+/** Other gateways that are asked where they listen; a stranger can invent gateways without end. */
+const MOST_OTHERS = 8;
 
 export function planEvidence(
   store: Store,
-  gatewayId: number,
+  gateway: GatewayRecord,
   window: TimeWindow,
   ownPlans: readonly RegionPlan[],
 ): { region: RegionEvidence; channels: Omit<ChannelsEvidence, "quietSeconds"> } {
-  const said = heardPlan(store, gatewayId, window, ownPlans);
-  const { recognition, heard } = said;
-  const plan = planNamed(recognition.name, ownPlans);
-  const variant = plan === null ? null : variantOf(plan, recognition.variant);
-  const onPlan = variant === null ? [] : heard.flatMap((one) => channelOfReception(variant, one) ?? []);
-  const isFixed = plan?.kind === "fixed";
-  const subBands = new Set(isFixed ? onPlan.flatMap(({ subBand }) => subBand ?? []) : []);
+  const { recognition, heard } = heardPlan(store, gateway.id, window, ownPlans);
   const { verdict, name, confidence, subBand, contradictions, reason } = recognition;
+  const plan = name === null ? null : (ownPlans.find((one) => one.name === name) ?? regionPlan(name));
+  const variant = plan?.variants.find((one) => one.name === recognition.variant) ?? plan?.variants[0] ?? null;
+  const onPlan = variant === null ? [] : heard.flatMap((one) => channelOfReception(variant, one) ?? []);
+  const subBands = new Set(plan?.kind === "fixed" ? onPlan.flatMap((channel) => channel.subBand ?? []) : []);
+  const mayBeWrong = plan === null ? verdict === "nothing-heard" : plan.kind === "fixed";
   return {
     region: {
       verdict,
@@ -42,40 +40,33 @@ export function planEvidence(
       subBand,
       contradictions,
       reason,
-      packets: heard.reduce((sum, { count }) => sum + count, 0),
+      packets: packetsOf(heard),
       heardSubBands: [...subBands].sort((a, b) => a - b),
       heardChannels: new Set(onPlan.map(({ index }) => index)).size,
       wantedElsewhere:
         variant === null || subBand === null ? null : wantedElsewhere(variant, subBand, ownPlans),
-      delivery: subBand === null ? NO_DELIVERY : deliveryOf(store, gatewayId, window),
+      againstSubBand: mayBeWrong ? againstSubBand(store, gateway, window, ownPlans) : [],
     },
     channels: {
-      heard: byFrequency(said),
-      expectedHz: plan === null || variant === null ? [] : expected(plan, variant, subBand),
+      heard: byFrequency(heard),
+      expectedHz: plan === null || variant === null ? [] : expected(plan, variant, recognition),
       plan: plan === null ? null : subBand === null ? plan.plan : `${plan.plan}, sub-band ${subBand},`,
     },
   };
 }
 
-const NO_DELIVERY = { heard: 0, sent: 0, marginDb: null };
-
-function planNamed(name: string | null, ownPlans: readonly RegionPlan[]): RegionPlan | null {
-  if (name === null) return null;
-  return ownPlans.find((plan) => plan.name === name) ?? regionPlan(name);
+function packetsOf(heard: readonly HeardChannel[]): number {
+  return heard.reduce((sum, { count }) => sum + count, 0);
 }
 
-function variantOf(plan: RegionPlan, name: string | null): PlanVariant | null {
-  return plan.variants.find((variant) => variant.name === name) ?? plan.variants[0] ?? null;
-}
-
-function byFrequency({ heard }: HeardPlan): ChannelsEvidence["heard"] {
+function byFrequency(heard: readonly HeardChannel[]): ChannelsEvidence["heard"] {
   const counts = new Map<number, number>();
   for (const { frequencyHz, count } of heard) counts.set(frequencyHz, (counts.get(frequencyHz) ?? 0) + count);
   return [...counts].sort(([a], [b]) => a - b).map(([frequencyHz, count]) => ({ frequencyHz, count }));
 }
 
 /** Default channels of a dynamic plan; the narrow channels of a sub-band; a user's own plan where it is small enough. */
-function expected(plan: RegionPlan, variant: PlanVariant, subBand: number | null): number[] {
+function expected(plan: RegionPlan, variant: PlanVariant, { subBand }: RegionRecognition): number[] {
   const channels =
     plan.kind === "dynamic" || plan.record === null
       ? variant.channels
@@ -106,19 +97,22 @@ function wantedElsewhere(
   return null;
 }
 
-/** Counters of the nodes that are heard well, taken together. */
-function deliveryOf(store: Store, gatewayId: number, window: TimeWindow): RegionEvidence["delivery"] {
-  const nodes = deliveryHere(store, gatewayId, window).flatMap(({ dataRate, snrTenths, ...counts }) => {
-    const modulation = modulationFromCodes(dataRate, 0);
-    const marginDb =
-      modulation.kind !== "lora" || snrTenths === null
-        ? null
-        : linkMarginDb(snrTenths / 10, modulation.spreadingFactor);
-    return marginDb === null || marginDb < WELL_HEARD_DB ? [] : [{ ...counts, marginDb }];
+function againstSubBand(
+  store: Store,
+  gateway: GatewayRecord,
+  window: TimeWindow,
+  ownPlans: readonly RegionPlan[],
+): readonly string[] {
+  const others = allGateways(store)
+    .filter(
+      ({ id, lastAtUs, firstAtUs }) =>
+        id !== gateway.id && firstAtUs < window.toUs && lastAtUs >= window.fromUs,
+    )
+    .sort((a, b) => b.lastAtUs - a.lastAtUs)
+    .slice(0, MOST_OTHERS);
+  const planned = [gateway, ...others].map(({ id, eui }): PlannedGateway => {
+    const { recognition, heard } = heardPlan(store, id, window, ownPlans);
+    return { id, name: eui, recognition, receptions: packetsOf(heard), datagrams: 1 };
   });
-  return {
-    heard: nodes.reduce((sum, { heard }) => sum + heard, 0),
-    sent: nodes.reduce((sum, { sent }) => sum + sent, 0),
-    marginDb: median(nodes.map(({ marginDb }) => marginDb)),
-  };
+  return subBandSentences(store, window, planned).get(gateway.id) ?? [];
 }

@@ -1,7 +1,6 @@
 /** On which channels does the gateway hear, which of its plan never, and which plan is it? */
 import type { BenchItem } from "../../contract/index.ts";
 import { percent, span } from "../standing.ts";
-import { subBandMismatch } from "../sub-band-mismatch.ts";
 import { counted, type Found, itemOf, listed } from "./item.ts";
 import { LIMITS } from "./limits.ts";
 
@@ -142,8 +141,8 @@ export interface RegionEvidence {
   readonly heardChannels: number;
   /** A plan of the user's own that lies in another sub-band of the region than what was heard. */
   readonly wantedElsewhere: { readonly plan: string; readonly subBand: number } | null;
-  /** Counters of its well-heard nodes: how many it heard of how many were sent, and their median margin. */
-  readonly delivery: { readonly heard: number; readonly sent: number; readonly marginDb: number | null };
+  /** What its nodes and the site's other gateways say against its channels, as sentences. */
+  readonly againstSubBand: readonly string[];
 }
 
 /** Whether the channel plan is recognised, and nothing speaks against it. */
@@ -154,6 +153,15 @@ export function judgeRegion(evidence: RegionEvidence): BenchItem {
 function region(evidence: RegionEvidence): Found {
   const { verdict, name, confidence, subBand, contradictions, reason, packets } = evidence;
   if (verdict === "nothing-heard") {
+    const [elsewhere] = evidence.againstSubBand;
+    if (elsewhere !== undefined) {
+      return {
+        state: "warn",
+        figure: "nothing heard",
+        reason: elsewhere,
+        advice: "Compare the channel settings of the two gateways.",
+      };
+    }
     return { state: "waiting", reason, awaits: "packets on the air" };
   }
   if (verdict === "ambiguous") {
@@ -207,24 +215,21 @@ function region(evidence: RegionEvidence): Found {
   return { ...found, state: "pass", reason: sure };
 }
 
-/** Whether what is known says that the gateway listens to another sub-band than the network uses. */
-function wrongSubBand({
-  subBand,
-  wantedElsewhere,
-  delivery,
-}: RegionEvidence): { reason: string; advice: string } | null {
-  if (subBand === null) return null;
-  if (wantedElsewhere !== null) {
+/** Whether what is known says that the gateway listens to another part of the plan than the network uses. */
+function wrongSubBand({ subBand, wantedElsewhere, againstSubBand }: RegionEvidence): {
+  reason: string;
+  advice: string;
+} | null {
+  if (wantedElsewhere !== null && subBand !== null) {
     return {
       reason: `Wrong sub-band: it listens to sub-band ${subBand}, and the plan ${wantedElsewhere.plan} lies in sub-band ${wantedElsewhere.subBand}.`,
       advice: `Set the forwarder to the channels of sub-band ${wantedElsewhere.subBand}.`,
     };
   }
-  const { heard, sent, marginDb } = delivery;
-  if (!subBandMismatch(heard, sent, marginDb).mismatch) return null;
+  if (againstSubBand.length === 0) return null;
   return {
-    reason: `Wrong sub-band: of nodes that it hears well it hears one frame in eight (${heard} of ${sent}). They send on all 64 channels, and it listens to the eight of sub-band ${subBand}.`,
-    advice: "Set gateway and network to the same sub-band; nodes follow the network after they join.",
+    reason: `Wrong sub-band: ${againstSubBand.join(" ")}`,
+    advice: "Set gateway and network to the same part of the plan; nodes follow the network after they join.",
   };
 }
 

@@ -49,7 +49,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     };
   }
   const found = { figure: `every ${secondsText(intervalSeconds)}`, value: intervalSeconds, unit: "s" };
-  const silentFrom = Math.max(limits.silentSeconds, limits.silentIntervals * intervalSeconds);
+  const silentFrom = Math.max(limits.silentSeconds, (limits.silentIntervals + 0.5) * intervalSeconds);
   if (sinceNewestSeconds > silentFrom) {
     return {
       ...found,

@@ -67,27 +67,3 @@ export function weakPackets(store: Store, gatewayId: number, window: TimeWindow,
        AND frequency_hz IS NOT NULL ORDER BY at_us DESC LIMIT @most`,
   ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, most }) as WeakRecord[];
 }
-
-export interface NodeDeliveryRecord {
-  readonly dataRate: number;
-  readonly heard: number;
-  readonly sent: number;
-  readonly snrTenths: number | null;
-}
-
-/** Of each life and data rate: distinct counters that this gateway heard, counters between the first and the last, median SNR. */
-export function deliveryHere(
-  store: Store,
-  gatewayId: number,
-  window: TimeWindow,
-  most = 200,
-): NodeDeliveryRecord[] {
-  return prepared(
-    store,
-    `SELECT f.data_rate AS dataRate, count(DISTINCT f.counter) AS heard, max(f.counter) - min(f.counter) + 1 AS sent,
-            median(r.snr_tenths) AS snrTenths
-     FROM reception r INDEXED BY reception_by_time CROSS JOIN frame f ON f.id = r.frame_id
-     WHERE r.at_us >= @from AND r.at_us < @to AND r.gateway_id = @id AND f.life_id IS NOT NULL
-     GROUP BY f.life_id, f.data_rate ORDER BY 2 DESC LIMIT @most`,
-  ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, most }) as NodeDeliveryRecord[];
-}

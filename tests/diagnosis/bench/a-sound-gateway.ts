@@ -49,7 +49,7 @@ export const SOUND: BenchEvidence = {
     heardSubBands: [],
     heardChannels: 3,
     wantedElsewhere: null,
-    delivery: { heard: 0, sent: 0, marginDb: null },
+    againstSubBand: [],
   },
   channels: {
     heard: CHANNELS_HZ.map((frequencyHz) => ({ frequencyHz, count: 30 })),

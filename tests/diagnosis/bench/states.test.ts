@@ -178,13 +178,17 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ region: { contradictions: ["12 receptions at 902.3 MHz."] } }, /Against it: 12 receptions/],
       [{ region: { verdict: "ambiguous", name: null, reason: "Ambiguous: fits A, B." } }, /Ambiguous/],
       [{ region: { verdict: "no-known-plan", name: null, packets: 20 } }, /./],
+      [
+        { region: { verdict: "nothing-heard", name: null, againstSubBand: ["Another heard 60."] } },
+        /Another heard 60/,
+      ],
       [{ region: { name: "US915", heardSubBands: [1, 2], heardChannels: 8 } }, /across sub-bands 1 and 2/],
     ],
     fail: [
       [{ region: { verdict: "no-known-plan", name: null } }, /./],
       [
-        { region: { name: "US915", subBand: 1, delivery: { heard: 13, sent: 104, marginDb: 12 } } },
-        /Wrong sub-band: .*one frame in eight \(13 of 104\)/,
+        { region: { name: "US915", subBand: 1, againstSubBand: ["13 of 104 frames were heard."] } },
+        /Wrong sub-band: 13 of 104 frames/,
       ],
       [
         { region: { name: "AU915", subBand: 1, wantedElsewhere: { plan: "Orchard plan", subBand: 2 } } },

@@ -1,0 +1,108 @@
+import { afterAll, beforeAll, describe, expect, it } from "vitest";
+import { benchCommand } from "../../src/commands/bench.ts";
+import { BenchView } from "../../src/contract/index.ts";
+import { openStore } from "../../src/store/open.ts";
+import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
+import { keepalives, record, statusAt } from "../views/a-site.ts";
+import { run, type StoreFile, storeFile } from "./run-command.ts";
+
+const COPIED = "AA555A0000000000";
+
+let site: StoreFile;
+let empty: StoreFile;
+beforeAll(() => {
+  site = storeFile([
+    ...keepalives(SHED, 0, 300),
+    ...Array.from({ length: 10 }, (_, i) => statusAt(SHED, 30 * i)),
+    ...Array.from({ length: 12 }, (_, i) => push(SHED, 20 * i + 3, [{ payload: phy("01A2B3C4", i) }])),
+    ...keepalives(COPIED, 0, 300),
+  ]);
+  empty = storeFile([]);
+});
+afterAll(() => {
+  site.remove();
+  empty.remove();
+});
+
+describe("the bench command", () => {
+  it("prints one JSON document in the shape of the view, and nothing else", async () => {
+    const { out, err, exitCode } = await run(benchCommand(), SHED, "--db", site.path, "--json");
+    const view = BenchView.parse(JSON.parse(out));
+    expect(view.eui).toBe(SHED);
+    expect(view.items.find(({ id }) => id === "keepalives")).toMatchObject({ state: "pass", value: 10 });
+    expect([err, exitCode]).toEqual(["", 0]);
+  });
+
+  it("prints the list under its verdict, fit for a page of 100 columns", async () => {
+    const { out } = await run(benchCommand(), SHED, "--db", site.path);
+    const lines = out.trimEnd().split("\n");
+    expect(lines[0]).toMatch(new RegExp(`^Bench of gateway ${SHED}: . (pass|warn|waiting)$`));
+    expect(out.replaceAll("\u2009", " ")).toMatch(
+      /✓ pass {5}Keepalives +every 10 s\n {11}30 keepalives, one every 10 s, none missing\./,
+    );
+    expect(Math.max(...lines.map((line) => [...line].length))).toBeLessThanOrEqual(100);
+  });
+
+  it("reads the identifier as it is printed on a case", async () => {
+    const { exitCode } = await run(benchCommand(), "02-00-5e-10:00:00:00:01", "--db", site.path, "--json");
+    expect(exitCode).toBe(0);
+  });
+
+  it("ends with exit code 1 when a check fails", async () => {
+    const { out, exitCode } = await run(benchCommand(), COPIED, "--db", site.path, "--json");
+    const view = BenchView.parse(JSON.parse(out));
+    expect([view.verdict, exitCode]).toEqual(["fail", 1]);
+  });
+
+  it("says of an unknown identifier which ones are known, with exit code 2", async () => {
+    const { out, err, exitCode } = await run(benchCommand(), TOWER, "--db", site.path);
+    expect([out, exitCode]).toEqual(["", 2]);
+    expect(err).toMatch(new RegExp(`^No gateway ${TOWER} was heard; known are \\w{16} and \\w{16}\\.\n$`));
+    expect(err).toContain(SHED);
+    const none = await run(benchCommand(), TOWER, "--db", empty.path);
+    expect(none.err).toBe(`No gateway ${TOWER} was heard, nor any other.\n`);
+  });
+
+  it.each([
+    [["shed"], "The gateway's identifier is 16 hex digits, such as 02005E1000000001.\n"],
+    [[SHED, "--wait", "soon"], "--wait takes a time such as 60s or 5m.\n"],
+    [[SHED, "--from", "noon"], "--from takes a time such as 2026-03-14T09:00:00Z.\n"],
+  ])("refuses %j in one sentence with exit code 2", async (words, sentence) => {
+    const { out, err, exitCode } = await run(benchCommand(), ...words, "--db", site.path);
+    expect({ out, err, exitCode }).toEqual({ out: "", err: sentence, exitCode: 2 });
+  });
+});
+
+describe("the bench command that waits", () => {
+  it("sees a gateway that comes while it sits, and answers when the time is over", async () => {
+    const file = storeFile([]);
+    const db = openStore(file.path);
+    const nowS = (Date.now() * 1000 - START_US) / 1e6;
+    const late = setTimeout(
+      () =>
+        record(
+          db,
+          [0, 1, 2].map((n) => pull(SHED, nowS - 20 + 10 * n, n)),
+        ),
+      300,
+    );
+    try {
+      const began = performance.now();
+      const { out, exitCode } = await run(benchCommand(), SHED, "--db", file.path, "--wait", "2s", "--json");
+      expect(performance.now() - began).toBeGreaterThan(1_900);
+      const view = BenchView.parse(JSON.parse(out));
+      expect(view.items.find(({ id }) => id === "keepalives")).toMatchObject({ state: "pass", value: 10 });
+      expect([view.verdict, view.window.live, exitCode]).toEqual(["waiting", true, 0]);
+    } finally {
+      clearTimeout(late);
+      db.close();
+      file.remove();
+    }
+  });
+
+  it("names the known gateways when the time is over and the one asked for never came", async () => {
+    const { err, exitCode } = await run(benchCommand(), TOWER, "--db", site.path, "--wait", "0s");
+    expect(exitCode).toBe(2);
+    expect(err).toMatch(/^No gateway \w{16} was heard; known are/);
+  });
+});
