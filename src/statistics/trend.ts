@@ -18,6 +18,9 @@ export interface Trend {
   readonly slopeHigh: number | null;
   /** Two-sided Mann-Kendall p, its variance widened for autocorrelation; null when there is not enough to say. */
   readonly p: number | null;
+  /** Medians that it rests on, and how many independent ones those are worth; null when there is not enough to say. */
+  readonly points: number;
+  readonly effectivePoints: number | null;
   /** Days from the first to the last point. */
   readonly spanDays: number;
   readonly significant: boolean;
@@ -55,6 +58,8 @@ export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_R
       slopeLow: null,
       slopeHigh: null,
       p: null,
+      points: thinned.length,
+      effectivePoints: null,
       spanDays,
       significant: false,
       reason: `Not enough to say: values on ${thinned.length} ${slot}, ${LEAST_MEDIANS} are needed.`,
@@ -65,9 +70,10 @@ export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_R
   const slope = line.slope ?? 0;
   const rho = lag1Autocorrelation(xy.map(({ x, y }) => y - slope * x));
   const n = thinned.length;
+  const effectivePoints = effectiveSampleSize(n, rho);
   const { p } = mannKendall(
     thinned.map((point) => point.value),
-    n / effectiveSampleSize(n, rho),
+    n / effectivePoints,
   );
   const change = Math.abs(slope) * spanDays;
   const { significant, reason } = judge(p ?? 1, change, spanDays, rule);
@@ -76,6 +82,8 @@ export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_R
     slopeLow: line.low,
     slopeHigh: line.high,
     p,
+    points: n,
+    effectivePoints,
     spanDays,
     significant,
     reason,
