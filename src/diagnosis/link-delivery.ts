@@ -61,11 +61,13 @@ export function deliveryUnder(outcomes: readonly Outcome[], changeDb: number): D
   return { ratio, interval95: [Math.min(low, ratio), Math.max(high, ratio)] };
 }
 
-/** For each counter the frames that would be read in its place. */
+/** For each counter the frames that would be read in its place; with more margin, what was read would be read again. */
 function sharesOf(outcomes: readonly Outcome[], changeDb: number, knee: Knee): number[] {
-  return outcomes.map((margin) =>
-    margin === null ? 0 : readProbability(margin + changeDb, knee) / chance(margin, knee),
-  );
+  return outcomes.map((margin) => {
+    if (margin === null) return 0;
+    const stands = readProbability(margin + changeDb, knee) / chance(margin, knee);
+    return changeDb > 0 ? Math.max(1, stands) : stands;
+  });
 }
 
 function chance(marginDb: number, knee: Knee): number {

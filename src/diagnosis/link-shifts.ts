@@ -2,8 +2,9 @@
 import type { LinkShift } from "../contract/link.ts";
 import { isoTime } from "../model/window.ts";
 import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
-import { type DatedShift, levelShifts, SHIFT_RULE } from "../statistics/level-shifts.ts";
+import { levelShifts, SHIFT_RULE } from "../statistics/level-shifts.ts";
 import { median } from "../statistics/robust.ts";
+import type { DatedShift } from "../statistics/step-date.ts";
 import {
   type LevelMeasure,
   type LinkFrame,

@@ -42,7 +42,7 @@ export const SHIFT_RULE: ShiftRule = {
   leastSize: 3,
   leastValues: 6,
   leastUs: 15 * 60e6,
-  leastGradualSize: 5,
+  leastGradualSize: 6,
   leastGradualUs: 3 * 3600e6,
   assumedVariance: 1,
   assumedCorrelationUs: 10 * 60e6,

@@ -8,8 +8,9 @@ import type { TimedValue } from "./thin.ts";
 const BESIDE = 8;
 const BESIDE_LEAST = 3;
 const BESIDE_US = 20 * 60e6;
-/** So many usual differences must the one at the step be, and so much more than all but a twentieth of them (chosen). */
-const SHARP = 5;
+/** So many usual differences must the one at the step be, more where few values lie near it, and so much more than all but a twentieth of them (chosen). */
+const SHARP = 4;
+const SHARP_A_MISSING_VALUE = 0.4;
 const RARE = 1.5;
 const MOST_PLACES = 400;
 const LEAST_PLACES = 12;
@@ -25,21 +26,24 @@ export function isSharp(
   leastJump: number,
 ): boolean {
   const at = points.findIndex(({ tUs }) => tUs >= atUs);
-  const here = (jumpAt(points, at) ?? 0) * Math.sign(size);
+  const jump = jumpAt(points, at);
+  if (jump === null) return false;
+  const here = jump.size * Math.sign(size);
   if (here < Math.max(0.6 * Math.abs(size), leastJump)) return false;
   const stride = Math.max(1, Math.floor(points.length / MOST_PLACES));
   const elsewhere: number[] = [];
   for (let i = BESIDE_LEAST; i <= points.length - BESIDE_LEAST; i += stride) {
-    const jump = Math.abs(i - at) < BESIDE ? null : jumpAt(points, i);
-    if (jump !== null) elsewhere.push(Math.abs(jump));
+    const other = Math.abs(i - at) < BESIDE ? null : jumpAt(points, i);
+    if (other !== null) elsewhere.push(Math.abs(other.size));
   }
   if (elsewhere.length < LEAST_PLACES) return false;
   const usual = Math.max(0.3, 1.4826 * (median(elsewhere) ?? 0));
-  return here >= SHARP * usual && here >= RARE * (quantile(elsewhere, 0.95) ?? 0);
+  const sharp = SHARP + SHARP_A_MISSING_VALUE * (BESIDE - jump.values);
+  return here >= sharp * usual && here >= RARE * (quantile(elsewhere, 0.95) ?? 0);
 }
 
 /** Median after minus median before the place; null with too few values near it. */
-function jumpAt(points: readonly TimedValue[], at: number): number | null {
+function jumpAt(points: readonly TimedValue[], at: number): { size: number; values: number } | null {
   const placeUs = points[at]?.tUs ?? 0;
   const before: number[] = [];
   const after: number[] = [];
@@ -54,5 +58,8 @@ function jumpAt(points: readonly TimedValue[], at: number): number | null {
     after.push(point.value);
   }
   if (before.length < BESIDE_LEAST || after.length < BESIDE_LEAST) return null;
-  return (median(after) ?? 0) - (median(before) ?? 0);
+  return {
+    size: (median(after) ?? 0) - (median(before) ?? 0),
+    values: Math.min(before.length, after.length),
+  };
 }
