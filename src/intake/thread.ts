@@ -17,12 +17,15 @@ import { Intake, type IntakeClock } from "./intake.ts";
 import { openCopyDoor } from "./relay/copy-door.ts";
 import { systemTimeUs } from "./system-time.ts";
 import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
+import { setThreadPriority } from "./thread-priority.ts";
 import { openUdpDoor, type UdpDoor } from "./udp-door.ts";
 import { udpTrouble } from "./udp-trouble.ts";
 
 /** The intake's writer waits this long for another process's lock before it puts data aside: see ANSWER_WITHIN_MS. */
 const WRITER_BUSY_MS = 15;
 const FIGURES_EVERY_MS = 500;
+/** In line the recording gives way to the passage. Chosen: a third of an equal thread's share when both want all. */
+const GIVES_WAY = 5;
 const DELTA_AFTER_MS = 100;
 /** At the end: reading goes on until nothing more has come for so long, but no longer than the second time. */
 const QUIET_MS = 20;
@@ -43,6 +46,7 @@ const clock: IntakeClock = {
 };
 
 async function run(): Promise<void> {
+  if (settings.copies !== null) setThreadPriority(GIVES_WAY);
   let db: Store;
   let door: UdpDoor;
   const gatherer = new DeltaGatherer(

@@ -1,6 +1,7 @@
 /** `npm run bench -- [NAME…] [--json]`: runs the benchmarks and prints each beside its floor of the same run. */
 import { benchDecode } from "./decode.ts";
 import { benchIngest } from "./ingest.ts";
+import { benchRelay } from "./relay.ts";
 
 export interface BenchResult {
   readonly name: string;
@@ -13,6 +14,7 @@ export interface BenchResult {
 const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchResult[]>>> = {
   decode: benchDecode,
   ingest: benchIngest,
+  relay: benchRelay,
 };
 
 const names = process.argv.slice(2).filter((word) => !word.startsWith("--"));

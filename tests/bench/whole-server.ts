@@ -1,10 +1,16 @@
-/** The measured side of the ingest benchmark: the intake's thread as the service starts it. Same frame as the floor. */
+/**
+ * The measured side of the ingest and relay benchmarks: the intake as the service starts it, with the server to relay to
+ * as a second word. Same frame as the floor.
+ */
 // The compiled thread is what is measured; its types are those of the source.
 const compiled = new URL("../../dist/server/intake/start-intake.js", import.meta.url).href;
 const { startIntake } = (await import(compiled)) as typeof import("../../src/intake/start-intake.ts");
 
+const [, , dbPath = ":memory:", relayTo] = process.argv;
+const upstream = relayTo?.split(":");
 const intake = await startIntake({
-  dbPath: process.argv[2] ?? ":memory:",
+  relay: upstream === undefined ? [] : [{ host: upstream[0] ?? "", port: Number(upstream[1]) }],
+  dbPath,
   udpHost: "127.0.0.1",
   udpPort: 0,
   log: (sentence: string) => process.stderr.write(`${sentence}\n`),

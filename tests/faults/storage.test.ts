@@ -1,5 +1,3 @@
-import { execFileSync } from "node:child_process";
-import { mkdirSync, rmSync, statfsSync, statSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterEach, describe, expect, it } from "vitest";
@@ -7,16 +5,15 @@ import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
 import { cleanUp, endOf, repository, spawnKept, temporaryFolder } from "../process/program.ts";
 import { pause, type Service, startService, until } from "../process/service.ts";
 import { integrity, storedNumber } from "../process/stored.ts";
+import { fileSizeLimit, type SmallDisk, smallFileSystem, unmountAll } from "./small-disk.ts";
 
 interface Status {
   acknowledged: { afterCommit: number; beforeStored: number; waiting: number; dropped: number };
   storage: { state: "well" | "slow" | "failed"; words: string; receptions: number };
 }
 
-const unmounts: (() => void)[] = [];
 afterEach(async () => {
-  // Lazily, so that it succeeds before the service has ended, and the folders can be removed after.
-  for (const unmount of unmounts.splice(0)) unmount();
+  unmountAll();
   await cleanUp();
 });
 
@@ -82,51 +79,6 @@ describe("a store that another program holds for two seconds", () => {
     expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(70);
   });
 });
-
-interface SmallDisk {
-  /** Where the store is to lie. */
-  readonly folder: string;
-  fill(service: Service): void;
-  makeRoom(service: Service): void;
-}
-
-/** A file system of 3 MiB of one's own; null where this user may not mount. */
-function smallFileSystem(): SmallDisk | null {
-  const folder = join(temporaryFolder(), "disk");
-  mkdirSync(folder);
-  try {
-    execFileSync("mount", ["-t", "tmpfs", "-o", "size=3m", "tmpfs", folder], { stdio: "ignore" });
-  } catch {
-    return null;
-  }
-  unmounts.push(() => execFileSync("umount", ["-l", folder], { stdio: "ignore" }));
-  const ballast = join(folder, "ballast");
-  return {
-    folder,
-    fill: () => {
-      const { bavail, bsize } = statfsSync(folder);
-      writeFileSync(ballast, Buffer.alloc(bavail * bsize));
-    },
-    makeRoom: () => rmSync(ballast),
-  };
-}
-
-/** A limit on the size of files, lowered on the running service; null where there is no prlimit. */
-function fileSizeLimit(): SmallDisk | null {
-  try {
-    execFileSync("prlimit", ["--pid", String(process.pid), "--fsize"], { stdio: "ignore" });
-  } catch {
-    return null;
-  }
-  const limit = (pid: number, soft: string) =>
-    execFileSync("prlimit", ["--pid", String(pid), `--fsize=${soft}:unlimited`], { stdio: "ignore" });
-  return {
-    folder: temporaryFolder(),
-    // The journal is full where it stands; the store itself may still be written up to there.
-    fill: ({ pid, db }) => limit(pid, String(statSync(`${db}-wal`).size)),
-    makeRoom: ({ pid }) => limit(pid, "unlimited"),
-  };
-}
 
 describe("a disk that is full", () => {
   const disks: [string, () => SmallDisk | null][] = [

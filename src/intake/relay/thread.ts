@@ -5,6 +5,7 @@
 import { lookup } from "node:dns/promises";
 import { parentPort, workerData } from "node:worker_threads";
 import { systemTimeUs } from "../system-time.ts";
+import { setThreadPriority } from "../thread-priority.ts";
 import { openUdpDoor, type UdpDoor } from "../udp-door.ts";
 import { udpTrouble } from "../udp-trouble.ts";
 import { CopyQueue } from "./copies.ts";
@@ -20,6 +21,8 @@ import { relayTargetText } from "./targets.ts";
 
 const FIGURES_EVERY_MS = 500;
 const TEND_EVERY_MS = 1_000;
+/** Before everything else of this program, where the user may ask for that. */
+const COMES_FIRST = -10;
 /** The same trouble of a socket is said in the log once in so long. */
 const SAY_AGAIN_MS = 60_000;
 
@@ -45,6 +48,7 @@ function sayTrouble(sentence: string): void {
 }
 
 async function run(): Promise<void> {
+  setThreadPriority(COMES_FIRST);
   let door: UdpDoor | null = null;
   const queue = new CopyQueue({
     post: (batch) => post({ kind: "copies", batch }),

@@ -1,4 +1,5 @@
 /** Is the service itself well, and what did it refuse? */
+import type { Passage } from "../../../src/contract/passage.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/status.ts";
 import { counted, figure, fileSize } from "../format/format.ts";
 import { exactTime, spanWords } from "../format/times.ts";
@@ -9,6 +10,7 @@ import { Fact, Facts } from "../parts/Facts.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { octetsOf } from "../parts/frame-fields.ts";
 import { StandingMark } from "../parts/StandingMark.tsx";
+import { PassageSection } from "./relay/PassageSection.tsx";
 import "./ServiceView.css";
 
 const COLUMNS: readonly Column<Refusal>[] = [
@@ -60,7 +62,10 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
   return (
     <>
       <h1 class="sentence">
-        The service {state}; {counted(refused, "item")} refused, {counted(odd, "item")} odd but used.
+        {status.passage === null
+          ? `The service ${state}`
+          : passageState(status.passage, status.storage.state)}
+        ; {counted(refused, "item")} refused, {counted(odd, "item")} odd but used.
       </h1>
       <h2>The service</h2>
       <Facts>
@@ -94,13 +99,20 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
             </>
           )}
         </Fact>
-        <Fact name="Acknowledged">
-          {figure(status.acknowledged.afterCommit)} after they were stored,{" "}
-          {figure(status.acknowledged.beforeStored)} before, {figure(status.acknowledged.waiting)} waiting,{" "}
-          {figure(status.acknowledged.dropped)} dropped
-        </Fact>
+        {status.passage === null ? (
+          <Fact name="Acknowledged">
+            {figure(status.acknowledged.afterCommit)} after they were stored,{" "}
+            {figure(status.acknowledged.beforeStored)} before, {figure(status.acknowledged.waiting)} waiting,{" "}
+            {figure(status.acknowledged.dropped)} dropped
+          </Fact>
+        ) : (
+          <Fact name="Acknowledged">
+            by the server, never here; {figure(status.acknowledged.waiting)} waiting to be recorded
+          </Fact>
+        )}
         <Fact name="Version">{status.version}</Fact>
       </Facts>
+      <PassageSection passage={status.passage} />
       <h2>What was refused</h2>
       <DataTable
         label="What was refused or odd"
@@ -122,6 +134,13 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
       ))}
     </>
   );
+}
+
+/** What passes comes first where a network is in service; then whether it is recorded. */
+function passageState({ words }: Passage, storage: ServiceStatus["storage"]["state"]): string {
+  const passing = words.split(/\.(?: |$)/)[0] ?? words;
+  if (storage === "failed") return `${passing}; the passage works, not recording`;
+  return storage === "slow" ? `${passing}; recording lags behind` : passing;
 }
 
 function hexRows(hex: string): string {

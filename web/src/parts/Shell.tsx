@@ -66,12 +66,20 @@ function Connection({ status }: { status: ServiceStatus | null }) {
         ) : status !== null && status.storage.state !== "well" ? (
           <StandingMark
             standing={status.storage.state === "failed" ? "bad" : "look"}
-            word={status.storage.state === "failed" ? "storage failed" : "storage slow"}
+            word={storageWord(status)}
           />
+        ) : status?.passage?.standing === "bad" ? (
+          <StandingMark standing="bad" word="server out of reach" />
         ) : (
           <StandingMark standing="good" word="connected" />
         )}
       </a>
     </span>
   );
+}
+
+/** In line, what matters first is that datagrams still pass. */
+function storageWord({ storage, passage }: ServiceStatus): string {
+  if (passage !== null) return storage.state === "failed" ? "passing, not recording" : "recording slow";
+  return storage.state === "failed" ? "storage failed" : "storage slow";
 }

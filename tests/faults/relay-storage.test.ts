@@ -1,0 +1,116 @@
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { afterEach, describe, expect, it } from "vitest";
+import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
+import { networkServer } from "../process/network-server.ts";
+import { cleanUp, endOf, repository, spawnKept } from "../process/program.ts";
+import { pause, type Service, startService, until } from "../process/service.ts";
+import { storedNumber } from "../process/stored.ts";
+import { fileSizeLimit, smallFileSystem, unmountAll } from "./small-disk.ts";
+
+interface Status {
+  acknowledged: { afterCommit: number; beforeStored: number; waiting: number };
+  storage: { state: string; receptions: number };
+  passage: { words: string; standing: string; notRecorded: number };
+}
+
+afterEach(async () => {
+  unmountAll();
+  await cleanUp();
+});
+
+const status = (service: Service) => service.json<Status>("/api/status");
+
+async function inLine(db?: string) {
+  const server = await networkServer();
+  const service = await startService({
+    ...(db === undefined ? {} : { db }),
+    words: ["--relay", `127.0.0.1:${server.port}`],
+  });
+  const socket = await GatewaySocket.open(service.udpPort);
+  /** Milliseconds until the server's acknowledgement of each of `count` uplinks, one every 10 ms; null: never. */
+  const pass = async (first: number, count: number): Promise<(number | null)[]> => {
+    for (let i = first; i < first + count; i++) {
+      await socket.send(uplink(i).bytes);
+      await pause(10);
+    }
+    const times: (number | null)[] = [];
+    for (let i = first; i < first + count; i++) times.push((await socket.answerTo(i))?.afterMs ?? null);
+    return times;
+  };
+  return { server, service, socket, pass };
+}
+
+function middle(times: readonly (number | null)[]): number {
+  return times.filter((one) => one !== null).sort((a, b) => a - b)[times.length >> 1] ?? Number.NaN;
+}
+
+describe("the passage, when the store is in trouble", () => {
+  it("is not held up while another program holds the store, and all is recorded afterwards", async () => {
+    const { server, service, socket, pass } = await inLine();
+    const before = await pass(0, 20);
+    const holder = spawnKept(
+      process.execPath,
+      [fileURLToPath(new URL("hold-store.mjs", import.meta.url)), service.db, "2000"],
+      repository,
+    );
+    const released = endOf(holder);
+    await new Promise((held) => holder.stdout?.once("data", held));
+    const during = await pass(100, 100);
+    const held = await until(
+      () => status(service),
+      ({ storage }) => storage.state === "slow",
+    );
+    expect(held.passage.words).toContain("answering; 1 gateway. Recording lags behind.");
+    expect((await released).out).toContain("released");
+    expect(before).not.toContain(null);
+    expect(during).not.toContain(null);
+    console.info(
+      `relay, store held: answers after ${middle(during).toFixed(1)} ms (median), before ${middle(before).toFixed(1)} ms`,
+    );
+    // An answer that waited for the store would take the 25 ms after which one without a relay leaves all the same.
+    expect(middle(during)).toBeLessThan(20);
+    const after = await until(
+      () => status(service),
+      ({ storage, acknowledged }) => storage.state === "well" && acknowledged.waiting === 0,
+    );
+    expect(after.storage.receptions).toBe(120);
+    expect(after.passage).toMatchObject({ standing: "good", notRecorded: 0 });
+    // Each answer was the server's; none was made up here.
+    expect(socket.answered).toBe(120);
+    expect(after.acknowledged).toMatchObject({ afterCommit: 0, beforeStored: 0 });
+    await socket.close();
+    await server.close();
+    expect((await service.end("SIGTERM")).status).toBe(0);
+  });
+
+  it("works while the disk is full, says that nothing is recorded, and records again once there is room", async ({
+    skip,
+  }) => {
+    const disk = smallFileSystem() ?? fileSizeLimit();
+    if (disk === null) return skip("this user or machine allows no small disk to be made");
+    const { server, service, socket, pass } = await inLine(join(disk.folder, "site.db"));
+    expect(await pass(0, 20)).not.toContain(null);
+    disk.fill(service);
+    expect(await pass(20, 200)).not.toContain(null);
+    const full = await until(
+      () => status(service),
+      ({ storage }) => storage.state === "failed",
+    );
+    expect(full.passage.words).toMatch(/answering; 1 gateway\. The passage works, not recording\.$/);
+    expect(full.passage.standing).toBe("bad");
+    expect(await pass(220, 20)).not.toContain(null);
+    expect(server.heard.length).toBe(240);
+    disk.makeRoom(service);
+    const well = await until(
+      () => status(service),
+      ({ storage, acknowledged }) => storage.state === "well" && acknowledged.waiting === 0,
+    );
+    expect(well.storage.receptions).toBe(240);
+    expect(well.passage).toMatchObject({ standing: "good", notRecorded: 0 });
+    await socket.close();
+    await server.close();
+    expect((await service.end("SIGTERM")).status).toBe(0);
+    expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(240);
+  });
+});
