@@ -2,7 +2,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterEach, describe, expect, it } from "vitest";
 import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
-import { cleanUp, endOf, repository, spawnKept, temporaryFolder } from "../process/program.ts";
+import { cleanUp, endOf, repository, spawnKept } from "../process/program.ts";
 import { pause, type Service, startService, until } from "../process/service.ts";
 import { integrity, storedNumber } from "../process/stored.ts";
 import { fileSizeLimit, type SmallDisk, smallFileSystem, unmountAll } from "./small-disk.ts";
