@@ -1,5 +1,7 @@
 /** The API's contract, whole: what the service promises and the dashboard relies on. */
 export * from "./air.ts";
+export * from "./air-gateway.ts";
+export * from "./airtime.ts";
 export * from "./bench.ts";
 export * from "./captures.ts";
 export * from "./common.ts";

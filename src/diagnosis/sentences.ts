@@ -2,7 +2,14 @@
  * What does each view say in its first sentence? Made from the data, its figures linked to what they rest on.
  * Tone: plain, exact, no more than two clauses. Nothing is called good that was not earned.
  */
-import type { ChannelRow, GatewayRow, NodeRow, Sentence, SiteView } from "../contract/index.ts";
+import type {
+  AirtimeOfNode,
+  ChannelRow,
+  GatewayRow,
+  NodeRow,
+  Sentence,
+  SiteView,
+} from "../contract/index.ts";
 import { percent, span, THRESHOLDS } from "./standing.ts";
 
 type Part = Sentence[number];
@@ -210,6 +217,7 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
 export function airSentence(
   channels: readonly ChannelRow[],
   talkers: readonly { devAddr: string; name: string | null; stranger: boolean; airtimeSeconds: number }[],
+  airtime: readonly Pick<AirtimeOfNode, "devAddr" | "standing" | "dwell">[],
 ): Sentence {
   const busiest = busiestOf(channels);
   if (busiest === undefined) return [text("Nothing was on the air in this window.")];
@@ -222,6 +230,13 @@ export function airSentence(
   ];
   if (total > 0)
     parts.push(text(`; strangers made ${percent(foreign / total)} of the airtime of the busiest nodes`));
+  const over = new Set(
+    airtime
+      .filter(({ standing, dwell }) => standing === "bad" || dwell?.standing === "bad")
+      .map((one) => one.devAddr),
+  );
+  if (over.size > 0)
+    parts.push(text(`; ${count(over.size, "node")} spent more airtime than the table allows`));
   parts.push(text("."));
   return parts;
 }

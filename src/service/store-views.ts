@@ -48,7 +48,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     receptions: ({ gateway, ...question }, query, nowUs) =>
       over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
-    air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window)),
+    air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     report: (asked, query, nowUs) =>
       over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),

@@ -1,109 +1,149 @@
-/** The air: how long each channel was busy at each gateway, what was broken, how loud the noise is, who talked. */
-import type { AirMap, AirView, ChannelRow } from "../contract/index.ts";
+/**
+ * The air: how long each channel was busy at each gateway, what was broken, how loud the noise is, who talked, and
+ * whether anyone talks too much. Sums and maps come from roll-ups, whatever the window; what they do not hold rests on
+ * the newest packets, one by one (air-evidence.ts), and the answer says since when.
+ */
+import type { AirGateway, AirMap, AirtimeOfNode, AirView, ChannelRow } from "../contract/index.ts";
+import { noiseWords } from "../diagnosis/air-words.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { describeModulation } from "../model/modulation.ts";
-import { isoTime, MINUTE_US, type TimeWindow } from "../model/window.ts";
+import { isoTime, type TimeWindow } from "../model/window.ts";
+import { channelCollisions } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
 import { noiseFloor } from "../radio/noise.ts";
+import { NOISE_TREND_RULE, type NoiseTrend } from "../radio/noise-trend.ts";
+import { recogniseRegion } from "../radio/regions/recognise-region.ts";
+import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import {
-  busiestTransmissions,
-  channelCells,
-  dataRateShares,
-  nodeAirtime,
-  weakReceptions,
-} from "../store/queries/channels.ts";
-import { allGateways } from "../store/queries/gateways.ts";
-import { allLives, type LabelRecord, labels } from "../store/queries/lives.ts";
+import { downlinksOf, reportedTransmissions } from "../store/queries/air-scan.ts";
+import { channelCells } from "../store/queries/channels.ts";
+import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
+import { allLives, labels, storedSpanUs } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
+import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
+import { airEvidence, type ChannelEvidence, channelKey, type GatewayEvidence } from "./air-evidence.ts";
+import { airGateway, collisionsOf, dataRateRows, networkRows } from "./air-gateways.ts";
+import { airMap, cellLengths, gridOf, noiseOf } from "./air-maps.ts";
 import { type ChannelSum, sumChannels } from "./channel-sums.ts";
-import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
+import { homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
-const MOST_CELLS = 120;
 const MOST_TALKERS = 20;
+const MOST_AIRTIME_ROWS = 50;
+const MOST_DOWNLINKS = 20_000;
 const CAUTION =
   "Heard airtime is a lower bound of what was sent. Limits on duty cycle and dwell time are an indication from public tables, not a statement of conformity: local rules and newer editions prevail.";
 
-/** `gatewayEui` narrows channels and maps to one gateway. */
-export function airView(store: Store, window: AskedWindow, gatewayEui?: string): AirView {
+/** `gatewayEui` narrows channels, maps and gateways to one; `ownPlans`: channel plans of the user's own. */
+export function airView(
+  store: Store,
+  window: AskedWindow,
+  gatewayEui?: string,
+  ownPlans: readonly RegionPlan[] = [],
+): AirView {
   const gateways = allGateways(store);
-  const wanted = new Map(
-    gateways
-      .filter(({ eui }) => gatewayEui === undefined || eui === gatewayEui)
-      .map(({ id, eui }) => [id, eui]),
-  );
   const gatewayNames = labels(store, "gateway");
   const nodeNames = labels(store, "node");
-  const spent = nodeAirtime(store, window);
   const home = homeNetworksOf(allLives(store), nodeNames);
-  const strangers = new Set(
-    [...new Set(spent.map(({ devAddr }) => devAddr))].filter((devAddr) => {
-      const text = formatDevAddr(devAddr);
-      return isStranger(text, nodeNames.get(text), home);
-    }),
-  );
-  const name = (eui: string) => gatewayNames.get(eui)?.name ?? null;
+  const stranger = (devAddr: string) => isStranger(devAddr, nodeNames.get(devAddr), home);
+  const evidence = airEvidence(store, window, stranger);
+  // In a moving window the air is silent up to now; a fixed one ends where the stored ends.
+  const storedToUs = storedSpanUs(store)?.toUs ?? window.toUs;
+  const knownToUs = window.live ? window.toUs : Math.max(window.toUs, storedToUs + 1);
+  const heardToUs = window.live ? window.toUs : Math.min(window.toUs, storedToUs + 1);
+  const plans = new Map(gateways.map(({ id }) => [id, planOf(evidence.gateways.get(id), ownPlans)]));
+  const grid = gridOf(window);
+  const cellUs = cellLengths(grid, knownToUs);
+  const records = channelCells(store, grid.fromMinute, grid.toMinute, grid.minutesACell);
+  const downlinks = downlinksOf(store, evidence.stretch, MOST_DOWNLINKS);
+  const reported = reportedTransmissions(store, evidence.stretch);
   const channels: ChannelRow[] = [];
-  const noise = groupByChannel(weakReceptions(store, window));
-  const ofStrangers = groupByChannel(spent.filter(({ devAddr }) => strangers.has(devAddr)));
-  for (const sum of sumChannels(store, window)) {
-    const eui = wanted.get(sum.gatewayId);
-    if (eui === undefined) continue;
-    const key = channelKey(sum);
-    const floor = noiseFloor((noise.get(key) ?? []).map(levels));
-    const foreign = ofStrangers.get(key) ?? [];
-    channels.push({
-      ...channelFigures(sum, window),
-      gatewayEui: eui,
-      gatewayName: name(eui),
-      noiseFloorDbm: floor.noiseDbm === null ? null : Math.round(floor.noiseDbm * 10) / 10,
-      noiseSamples: floor.sampleCount,
-      strangerAirtimeSeconds: foreign.reduce((total, one) => total + one.airtimeUs, 0) / 1e6,
-      strangerReceptions: foreign.reduce((total, one) => total + one.receptions, 0),
-    });
+  const maps: AirMap[] = [];
+  const rows: AirGateway[] = [];
+  const sums = sumChannels(store, window);
+  for (const gateway of gateways) {
+    if (gatewayEui !== undefined && gateway.eui !== gatewayEui) continue;
+    const name = gatewayNames.get(gateway.eui)?.name ?? null;
+    const who = { gatewayId: gateway.id, gatewayEui: gateway.eui, gatewayName: name };
+    const over = presenceOf(gateway, evidence.stretch, heardToUs);
+    const ofGateway = ({ gatewayId }: { gatewayId: number }) => gatewayId === gateway.id;
+    for (const sum of sums.filter(ofGateway)) {
+      channels.push({
+        gatewayEui: gateway.eui,
+        gatewayName: name,
+        ...channelFigures(sum, window),
+        ...channelDetail(evidence.channels.get(channelKey(gateway.id, sum.frequencyHz)), window, over),
+      });
+    }
+    const map = airMap({ ...who, grid, cellUs, window, evidence }, records.filter(ofGateway));
+    if (map !== null) maps.push(map);
+    if (map === null && !evidence.gateways.has(gateway.id)) continue;
+    rows.push(
+      airGateway({
+        eui: gateway.eui,
+        name,
+        region: plans.get(gateway.id)?.name ?? null,
+        evidence: evidence.gateways.get(gateway.id),
+        channels: [...evidence.channels.values()].filter(ofGateway),
+        map,
+        over,
+        downlinks: downlinks.filter(ofGateway),
+        reportedSent: reported.get(gateway.id)?.sent ?? null,
+      }),
+    );
   }
   channels.sort((a, b) => a.gatewayEui.localeCompare(b.gatewayEui) || a.frequencyHz - b.frequencyHz);
-  const talkers = talkersOf(store, window, nodeNames, home);
+  const nodes: NodeSent[] = [...evidence.sent].map(([address, frames]) => {
+    const devAddr = formatDevAddr(address);
+    const named = nodeNames.get(devAddr)?.name ?? null;
+    return {
+      devAddr: address,
+      name: named,
+      network: networkOf(devAddr),
+      stranger: stranger(devAddr),
+      frames,
+    };
+  });
+  const talkers = talkersOf(nodes);
+  const over = { fromUs: evidence.stretch.fromUs, toUs: heardToUs };
+  const airtime = airtimeRows(nodes, (gatewayId) => plans.get(gatewayId) ?? null, over);
   return {
     window: windowView(window),
-    sentence: airSentence(channels, talkers),
+    detail: {
+      from: isoTime(evidence.stretch.fromUs),
+      to: isoTime(evidence.stretch.toUs),
+      whole: evidence.whole,
+      packets: evidence.packets,
+    },
+    sentence: airSentence(channels, talkers, airtime),
     channels,
-    maps: mapsOf(store, window, wanted, name),
-    dataRates: dataRateShares(store, window).map(({ dataRate, receptions, airtimeUs }) => ({
-      name: describeModulation(modulationFromCodes(dataRate, 0)),
-      receptions,
-      airtimeSeconds: airtimeUs / 1e6,
-    })),
+    maps,
+    gateways: rows,
+    dataRates: dataRateRows(evidence.site),
+    networks: networkRows(evidence.site),
     talkers,
+    airtime,
     caution: CAUTION,
   };
 }
 
-function levels({ rssiTenths, snrTenths }: { rssiTenths: number; snrTenths: number }) {
-  return { rssiDbm: rssiTenths / 10, snrDb: snrTenths / 10 };
+/** The part of a stretch in which a gateway was there at all. */
+function presenceOf(gateway: GatewayRecord, stretch: TimeWindow, heardToUs: number): TimeWindow {
+  const fromUs = Math.max(stretch.fromUs, Math.min(gateway.firstAtUs, stretch.toUs - 1));
+  return { fromUs, toUs: Math.max(heardToUs, fromUs + 1) };
 }
 
-interface OnChannel {
-  readonly gatewayId: number;
-  readonly frequencyHz: number;
-}
-
-function channelKey({ gatewayId, frequencyHz }: OnChannel): string {
-  return `${gatewayId}/${frequencyHz}`;
-}
-
-function groupByChannel<T extends OnChannel>(items: readonly T[]): Map<string, T[]> {
-  const groups = new Map<string, T[]>();
-  for (const item of items) {
-    const key = channelKey(item);
-    const group = groups.get(key);
-    if (group === undefined) groups.set(key, [item]);
-    else group.push(item);
-  }
-  return groups;
+function planOf(evidence: GatewayEvidence | undefined, ownPlans: readonly RegionPlan[]): RegionPlan | null {
+  if (evidence === undefined) return null;
+  const heard = [...evidence.heard.values()].map(({ frequencyHz, dataRate, codingRate, size, count }) => ({
+    frequencyHz,
+    modulation: modulationFromCodes(dataRate, codingRate),
+    payloadBytes: size,
+    count,
+  }));
+  const { name } = recogniseRegion(heard, ownPlans);
+  return name === null ? null : (ownPlans.find((plan) => plan.name === name) ?? regionPlan(name));
 }
 
 /** Load and utilisation of a channel over the window. */
@@ -121,75 +161,77 @@ export function channelFigures(sum: ChannelSum, window: TimeWindow) {
   };
 }
 
-/** Cells of whole minutes that the window touches; the ends of the map may reach a little beyond it. */
-function mapsOf(
-  store: Store,
-  window: TimeWindow,
-  wanted: ReadonlyMap<number, string>,
-  name: (eui: string) => string | null,
-): AirMap[] {
-  const fromMinute = Math.floor(window.fromUs / MINUTE_US);
-  const toMinute = Math.ceil(window.toUs / MINUTE_US);
-  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MOST_CELLS));
-  const cells = Math.ceil((toMinute - fromMinute) / minutesACell);
-  // The last cell may hold fewer minutes than the others.
-  const cellUs = (cell: number) =>
-    Math.min(minutesACell, toMinute - fromMinute - cell * minutesACell) * MINUTE_US;
-  const rows = groupByChannel(channelCells(store, fromMinute, toMinute, minutesACell));
-  const maps: AirMap[] = [];
-  for (const [id, eui] of wanted) {
-    const channels = [...rows.values()]
-      .filter(([first]) => first?.gatewayId === id)
-      .sort((a, b) => (a[0]?.frequencyHz ?? 0) - (b[0]?.frequencyHz ?? 0));
-    if (channels.length === 0) continue;
-    const utilisation = channels.map(() => Array<number>(cells).fill(0));
-    const crcBadRatio = channels.map(() => Array<number | null>(cells).fill(null));
-    for (const [row, records] of channels.entries()) {
-      for (const { cell, busyUs, receptions, crcBad } of records) {
-        const line = utilisation[row];
-        const bad = crcBadRatio[row];
-        if (line !== undefined) line[cell] = Math.round((busyUs / cellUs(cell)) * 1e5) / 1e5;
-        if (bad !== undefined) bad[cell] = receptions === 0 ? null : crcBad / receptions;
-      }
-    }
-    maps.push({
-      gatewayEui: eui,
-      gatewayName: name(eui),
-      from: isoTime(fromMinute * MINUTE_US),
-      cellSeconds: minutesACell * 60,
-      frequenciesHz: channels.map(([first]) => first?.frequencyHz ?? 0),
-      utilisation,
-      crcBadRatio,
-    });
-  }
-  return maps;
+/** What only single packets tell of a channel. */
+function channelDetail(channel: ChannelEvidence | undefined, window: TimeWindow, over: TimeWindow) {
+  const floor = noiseFloor(channel?.noise ?? []);
+  const bursts = channel?.bursts ?? [];
+  const ofStrangers = bursts.filter(({ stranger }) => stranger);
+  const seconds = (list: typeof bursts) => list.reduce((sum, one) => sum + one.airtimeUs, 0) / 1e6;
+  return {
+    noiseFloorDbm: rounded(floor.noiseDbm, 1),
+    noiseSamples: floor.sampleCount,
+    noiseTrust: floor.trust,
+    noiseTrend: trendRow(noiseOf(channel, window).trend),
+    ownAirtimeSeconds: seconds(bursts.filter(({ stranger }) => !stranger)),
+    strangerAirtimeSeconds: seconds(ofStrangers),
+    strangerReceptions: ofStrangers.length,
+    collisions:
+      channel === undefined ? null : channelCollisions(collisionsOf(channel, over.toUs - over.fromUs)),
+  };
+}
+
+function trendRow(trend: NoiseTrend): ChannelRow["noiseTrend"] {
+  const { verdict, slopeLow, slopeHigh, p } = trend;
+  const interval: [number, number] | null =
+    slopeLow === null || slopeHigh === null ? null : [round(slopeLow, 3), round(slopeHigh, 3)];
+  return {
+    verdict,
+    words: noiseWords({ ...trend, needed: NOISE_TREND_RULE.leastStretches }),
+    slopeDbPerHour: rounded(trend.slopeDbPerHour, 3),
+    slopeInterval95: interval,
+    changeDb: rounded(trend.changeDb, 2),
+    p,
+    values: trend.told,
+  };
 }
 
 /** Who spent most airtime; each with its fullest sliding hour over all bands: a lower bound, for what went unheard. */
-function talkersOf(
-  store: Store,
-  window: TimeWindow,
-  names: ReadonlyMap<string, LabelRecord>,
-  home: HomeNetworks,
-): AirView["talkers"] {
-  const byAddress = new Map<number, { startUs: number; airtimeUs: number }[]>();
-  for (const { devAddr, atUs, airtimeUs } of busiestTransmissions(store, window, MOST_TALKERS)) {
-    const own = byAddress.get(devAddr) ?? [];
-    own.push({ startUs: atUs - airtimeUs, airtimeUs });
-    byAddress.set(devAddr, own);
-  }
-  const talkers = [...byAddress].map(([address, transmissions]) => {
-    const devAddr = formatDevAddr(address);
-    const label = names.get(devAddr);
-    return {
-      devAddr,
-      name: label?.name ?? null,
-      network: networkOf(devAddr),
-      stranger: isStranger(devAddr, label, home),
-      frames: transmissions.length,
-      airtimeSeconds: transmissions.reduce((sum, one) => sum + one.airtimeUs, 0) / 1e6,
-      busiestHourDuty: (peakHour(transmissions)?.airtimeUs ?? 0) / 3.6e9,
-    };
-  });
-  return talkers.sort((a, b) => b.airtimeSeconds - a.airtimeSeconds || a.devAddr.localeCompare(b.devAddr));
+function talkersOf(nodes: readonly NodeSent[]): AirView["talkers"] {
+  const spent = nodes.map((node) => ({
+    node,
+    airtimeUs: node.frames.reduce((sum, one) => sum + one.airtimeUs, 0),
+  }));
+  const totalUs = spent.reduce((sum, one) => sum + one.airtimeUs, 0);
+  return spent
+    .sort((a, b) => b.airtimeUs - a.airtimeUs || a.node.devAddr - b.node.devAddr)
+    .slice(0, MOST_TALKERS)
+    .map(({ node: { devAddr, name, network, stranger, frames }, airtimeUs }) => ({
+      devAddr: formatDevAddr(devAddr),
+      name,
+      network,
+      stranger,
+      frames: frames.length,
+      airtimeSeconds: airtimeUs / 1e6,
+      share: totalUs === 0 ? 0 : airtimeUs / totalUs,
+      busiestHourDuty: (peakHour(frames)?.airtimeUs ?? 0) / 3.6e9,
+    }));
+}
+
+function airtimeRows(
+  nodes: readonly NodeSent[],
+  planOfGateway: (gatewayId: number) => RegionPlan | null,
+  over: TimeWindow,
+): AirtimeOfNode[] {
+  return nodes
+    .flatMap((node) => airtimeOf(node, planOfGateway, over))
+    .sort(byUrgency)
+    .slice(0, MOST_AIRTIME_ROWS);
+}
+
+function rounded(value: number | null, digits: number): number | null {
+  return value === null ? null : round(value, digits);
+}
+
+function round(value: number, digits: number): number {
+  return Math.round(value * 10 ** digits) / 10 ** digits;
 }

@@ -27,7 +27,7 @@ export function columnsOf(
   store: Store,
   columns: readonly string[],
   rest: string,
-  values: readonly number[],
+  values: readonly number[] | Readonly<Record<string, number>>,
 ): (number | null)[][] {
   const lists = columns.map((column) => `json_group_array(${column})`);
   const texts = prepared(store, `SELECT ${lists.join(", ")} ${rest}`)

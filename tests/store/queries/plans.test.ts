@@ -1,6 +1,7 @@
 import { describe, expect, it } from "vitest";
 import type { TimeWindow } from "../../../src/model/window.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
+import * as air from "../../../src/store/queries/air-scan.ts";
 import * as channels from "../../../src/store/queries/channels.ts";
 import * as frames from "../../../src/store/queries/frames.ts";
 import * as gateways from "../../../src/store/queries/gateways.ts";
@@ -53,10 +54,10 @@ describe("a question about an hour", () => {
     ["receptions of a life", (store) => frames.receptionsOfLife(store, 1, HOUR)],
     ["channel minutes", (store) => channels.channelCells(store, 0, 60, 1)],
     ["packets on channels", (store) => channels.channelIntervals(store, HOUR)],
-    ["weak packets", (store) => channels.weakReceptions(store, HOUR)],
-    ["airtime of nodes", (store) => channels.nodeAirtime(store, HOUR)],
-    ["data rates", (store) => channels.dataRateShares(store, HOUR)],
-    ["busiest nodes", (store) => channels.busiestTransmissions(store, HOUR, 20)],
+    ["packets one by one", (store) => air.airPackets(store, HOUR)],
+    ["begin of the newest packets", (store) => air.newestReceptionsFromUs(store, HOUR, 20)],
+    ["downlinks", (store) => air.downlinksOf(store, HOUR, 20)],
+    ["frames that gateways report", (store) => air.reportedTransmissions(store, HOUR)],
     ["keepalives", (store) => gateways.keepaliveUs(store, 1, HOUR)],
     ["status reports", (store) => gateways.statusSpacingUs(store, 1, HOUR)],
     ["silences", (store) => gateways.silencesUs(store, 1, HOUR, 30_000_000)],

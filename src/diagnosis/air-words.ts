@@ -1,0 +1,91 @@
+/** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
+import { DEAF_SHARE_WARNING } from "./downlink-deafness.ts";
+import { percent } from "./standing.ts";
+
+export interface NoiseEvidence {
+  readonly verdict: "rises" | "falls" | "steady" | "not enough";
+  readonly trust: "good" | "rough" | "none";
+  /** Stretches of time that tell the noise, and how many a trend needs. */
+  readonly told: number;
+  readonly needed: number;
+  readonly slopeDbPerHour: number | null;
+  readonly changeDb: number | null;
+  readonly p: number | null;
+}
+
+/** "Rises by 6.2 dB (p 0.0004)." */
+export function noiseWords(evidence: NoiseEvidence): string {
+  const { verdict, trust, told, needed, changeDb, p } = evidence;
+  if (verdict === "not enough" || changeDb === null) {
+    return `Not enough to say: ${told} of ${needed} stretches have enough weak frames.`;
+  }
+  const rough = trust === "rough" ? " From frames up to 5\u2009dB SNR for want of weaker ones: rough." : "";
+  const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;
+  const size = `${Math.abs(changeDb).toFixed(1)}\u2009dB`;
+  if (verdict === "steady") {
+    return `Steady: ${changeDb < 0 ? "\u2212" : "+"}${size} over the window${chance}, within chance or under 3\u2009dB.${rough}`;
+  }
+  return `${verdict === "rises" ? "Rises" : "Falls"} by ${size} over the window${chance}.${rough}`;
+}
+
+export interface CollisionEvidence {
+  readonly aloha: number;
+  readonly captureTheory: number | null;
+  readonly captureMeasured: number | null;
+}
+
+/** What to expect over all channels of a gateway; null: nothing was heard. */
+export function collisionWords(expected: CollisionEvidence | null): string {
+  if (expected === null) return "Nothing was heard, so nothing can be expected.";
+  const { aloha, captureTheory, captureMeasured } = expected;
+  const plain = `By ALOHA ${percent(aloha)} of the frames should be spoilt by others`;
+  if (captureTheory === null || captureMeasured === null) {
+    return `${plain}; too few levels to say how many the stronger one survives.`;
+  }
+  const [low, high] = [Math.min(captureTheory, captureMeasured), Math.max(captureTheory, captureMeasured)];
+  const range = percent(low) === percent(high) ? percent(low) : `${percent(low)} to ${percent(high)}`;
+  return `${plain}; with the stronger one surviving, ${range}.`;
+}
+
+export interface DemodulatorEvidence {
+  readonly busiestErlang: number;
+  readonly blockedOf8: number;
+  readonly blockedOf16: number;
+}
+
+/** Chance of finding all demodulators busy from which it is worth a word: 1 %, the customary design value. Common practice, no source. */
+export const BLOCKING_MATTERS = 0.01;
+
+export function demodulatorWords({ busiestErlang, blockedOf8, blockedOf16 }: DemodulatorEvidence): string {
+  const demand = `${busiestErlang.toFixed(2)}\u2009E in the busiest stretch`;
+  if (blockedOf8 < BLOCKING_MATTERS) {
+    return `Demodulators are no bottleneck: ${demand}, all of 8 busy for ${percent(blockedOf8)} of the frames.`;
+  }
+  return `Demodulators may run out: ${demand}; ${percent(blockedOf8)} of the frames find all of 8 busy, ${percent(blockedOf16)} all of 16 (of which 8 do not reach SF11 and SF12).`;
+}
+
+export interface DeafEvidence {
+  readonly visible: boolean;
+  readonly sent: number;
+  readonly refused: number;
+  readonly seconds: number;
+  readonly share: number;
+  readonly spoiltShare: number | null;
+  /** By the gateway's own status reports; null: none tells. */
+  readonly reportedSent: number | null;
+}
+
+export function deafWords(evidence: DeafEvidence): string {
+  const { visible, sent, refused, seconds, share, spoiltShare, reportedSent } = evidence;
+  if (!visible) {
+    if (reportedSent === null) return "Not visible here: no downlink of this gateway passes this machine.";
+    if (reportedSent === 0) return "Its status reports say that it sent nothing.";
+    const frames = reportedSent === 1 ? "1 frame" : `${reportedSent} frames`;
+    return `Its status reports speak of ${frames} sent; how long each lasted is not visible here.`;
+  }
+  const frames = sent === 1 ? "1 downlink" : `${sent} downlinks`;
+  const not = refused === 0 ? "" : `, ${refused} more refused by the gateway`;
+  const spoilt = spoiltShare === null ? "" : `, which can cost up to ${percent(spoiltShare)} of the frames`;
+  const much = share > DEAF_SHARE_WARNING ? " That is much." : "";
+  return `Deaf for ${seconds.toFixed(1)}\u2009s (${percent(share)}) by ${frames}${not}${spoilt}.${much}`;
+}

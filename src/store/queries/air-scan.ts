@@ -1,0 +1,131 @@
+/** What was on the air in a stretch, packet by packet, column by column? For figures that no roll-up holds. */
+import type { TimeWindow } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+import { columnsOf, prepared } from "./statement.ts";
+
+/** A packet at a gateway; ghosts and further antennas are left out. */
+export interface AirPacket {
+  readonly gatewayId: number;
+  /** See CRC_CODES of the recorder: 0 ok, 1 bad. */
+  readonly crc: number;
+  readonly codingRate: number;
+  readonly size: number;
+  readonly repeat: number;
+  /** End of the packet. */
+  readonly atUs: number;
+  readonly frequencyHz: number | null;
+  readonly airtimeUs: number;
+  readonly dataRate: number;
+  readonly rssiTenths: number | null;
+  readonly snrTenths: number | null;
+  /** The transmission that it is a hearing of; null for what is none of LoRaWAN's. */
+  readonly frameId: number | null;
+  readonly devAddr: number | null;
+  readonly lifeId: number | null;
+  readonly counter: number | null;
+}
+
+// Handing a number over costs far more than finding it: small ones share one, and times count from the stretch's begin.
+const SMALL = `(((r.gateway_id * 4 + r.crc) * 16 + r.coding_rate) * 256 + min(255, coalesce(length(r.payload), 0))) * 2
+  + coalesce(f.repeat, 0)`;
+const LEVELS = "(r.rssi_tenths + 32768) * 65536 + coalesce(r.snr_tenths + 32768, 0)";
+const COLUMNS = [
+  SMALL,
+  "r.at_us - @from",
+  "r.frequency_hz",
+  "r.airtime_us",
+  "r.data_rate",
+  LEVELS,
+  "r.frame_id",
+  "f.dev_addr",
+  "f.life_id",
+  "f.counter",
+] as const;
+
+/** Every packet that ended in the stretch. */
+export function airPackets(store: Store, stretch: TimeWindow): AirPacket[] {
+  const columns = columnsOf(
+    store,
+    COLUMNS,
+    `FROM reception r INDEXED BY reception_by_time LEFT JOIN frame f ON f.id = r.frame_id
+     WHERE r.at_us >= @from AND r.at_us < @to AND r.ghost = 0 AND r.further = 0`,
+    { from: stretch.fromUs, to: stretch.toUs },
+  );
+  const [small = [], at = [], frequency = [], airtime = [], dataRate = [], levels = []] = columns;
+  const [frame = [], devAddr = [], life = [], counter = []] = columns.slice(6);
+  return small.map((code, i) => {
+    const packed = code ?? 0;
+    const level = levels[i] ?? null;
+    const snr = level === null ? 0 : level % 65_536;
+    const gatewayAndCrc = Math.floor(packed / 8192);
+    return {
+      gatewayId: Math.floor(gatewayAndCrc / 4),
+      crc: gatewayAndCrc % 4,
+      codingRate: (packed >> 9) & 15,
+      size: (packed >> 1) & 255,
+      repeat: packed & 1,
+      atUs: stretch.fromUs + (at[i] ?? 0),
+      frequencyHz: frequency[i] ?? null,
+      airtimeUs: airtime[i] ?? 0,
+      dataRate: dataRate[i] ?? 0,
+      rssiTenths: level === null ? null : Math.floor(level / 65_536) - 32_768,
+      snrTenths: snr === 0 ? null : snr - 32_768,
+      frameId: frame[i] ?? null,
+      devAddr: devAddr[i] ?? null,
+      lifeId: life[i] ?? null,
+      counter: counter[i] ?? null,
+    };
+  });
+}
+
+/**
+ * Where the newest `most` receptions of a window begin: the window's own begin when it holds no more. Walks the index
+ * of times only, and no further than it must.
+ */
+export function newestReceptionsFromUs(store: Store, window: TimeWindow, most: number): number {
+  const atUs = prepared(
+    store,
+    `SELECT at_us FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ?
+     ORDER BY at_us DESC LIMIT 1 OFFSET ?`,
+  )
+    .pluck()
+    .get(window.fromUs, window.toUs, most) as number | undefined;
+  return atUs === undefined ? window.fromUs : atUs + 1;
+}
+
+export interface DownlinkRecord {
+  readonly gatewayId: number;
+  readonly atUs: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number | null;
+  readonly size: number;
+  /** What the gateway said of it within a minute; null: it said nothing. */
+  readonly result: string | null;
+}
+
+/** Downlinks handed to gateways, with the gateway's word on each (TX_ACK of the same token, which protocol 2 has). */
+export function downlinksOf(store: Store, window: TimeWindow, most: number): DownlinkRecord[] {
+  return prepared(
+    store,
+    `SELECT gateway_id AS gatewayId, at_us AS atUs, frequency_hz AS frequencyHz, data_rate AS dataRate,
+            length(payload) AS size,
+            (SELECT result FROM transmit_outcome o WHERE o.gateway_id = d.gateway_id AND o.token = d.token
+             AND o.at_us >= d.at_us AND o.at_us < d.at_us + 60000000 ORDER BY o.at_us LIMIT 1) AS result
+     FROM downlink d INDEXED BY downlink_by_time
+     WHERE at_us >= ? AND at_us < ? AND gateway_id > 0 ORDER BY at_us DESC LIMIT ?`,
+  ).all(window.fromUs, window.toUs, most) as DownlinkRecord[];
+}
+
+/** Frames that a gateway says it sent in the window (`txnb` of its status reports); null when no report tells. */
+export function reportedTransmissions(
+  store: Store,
+  window: TimeWindow,
+): ReadonlyMap<number, { readonly sent: number | null; readonly asked: number | null }> {
+  const rows = prepared(
+    store,
+    `SELECT g.id AS gatewayId, sum(s.tx_emitted) AS sent, sum(s.downlink_datagrams) AS asked
+     FROM gateway g JOIN status_report s ON s.gateway_id = g.id
+     WHERE s.at_us >= ? AND s.at_us < ? GROUP BY 1`,
+  ).all(window.fromUs, window.toUs) as { gatewayId: number; sent: number | null; asked: number | null }[];
+  return new Map(rows.map(({ gatewayId, sent, asked }) => [gatewayId, { sent, asked }]));
+}

@@ -1,0 +1,253 @@
+/**
+ * What was on the air, packet by packet, put together in one walk: by channel, by gateway, by transmission. Bounded: the
+ * newest packets of a long window, and it is said where they begin.
+ */
+import { formatDevAddr } from "../model/identifiers.ts";
+import type { TimeWindow } from "../model/window.ts";
+import type { LoadClass } from "../radio/collisions.ts";
+import { expectedSignalPowerDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
+import type { NoiseReading } from "../radio/noise-trend.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
+import type { Store } from "../store/open.ts";
+import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
+import { networkOf } from "../wire/lorawan/device-address.ts";
+
+/** Receptions looked at one by one. Chosen: an hour of more than three a second, and an answer well within 50 ms. */
+const MOST_RECEPTIONS = 12_000;
+
+export interface Burst {
+  readonly endUs: number;
+  readonly airtimeUs: number;
+  readonly stranger: boolean;
+}
+
+export interface ChannelEvidence {
+  readonly gatewayId: number;
+  readonly frequencyHz: number;
+  readonly classes: Map<string, LoadClass & { count: number }>;
+  readonly levelsDbm: Map<number, number[]>;
+  readonly noise: NoiseReading[];
+  /** Packets of known nodes. */
+  readonly bursts: Burst[];
+}
+
+export interface Tally {
+  receptions: number;
+  frames: number;
+  airtimeUs: number;
+}
+
+export interface NetworkTally extends Tally {
+  /** null: packets that name no node. */
+  readonly network: string | null;
+  readonly stranger: boolean | null;
+  readonly nodes: Set<number>;
+}
+
+export interface HeardGroup {
+  readonly frequencyHz: number;
+  readonly dataRate: number;
+  codingRate: number;
+  size: number;
+  count: number;
+}
+
+/** What one gateway heard, or (for the site) all of them: there a frame counts once. */
+export interface Tallies {
+  readonly dataRates: Map<number, Tally>;
+  readonly networks: Map<string, NetworkTally>;
+}
+
+export interface GatewayEvidence extends Tallies {
+  firstUs: number | null;
+  /** Frames of LoRaWAN with a right CRC: what a plan is recognised by. */
+  readonly heard: Map<string, HeardGroup>;
+}
+
+/** A transmission by a node, as its first hearing tells it. */
+export interface SentFrame {
+  readonly gatewayId: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
+  readonly startUs: number;
+  readonly airtimeUs: number;
+  readonly lifeId: number;
+  readonly counter: number | null;
+}
+
+export interface AirEvidence {
+  readonly stretch: TimeWindow;
+  /** False: the window holds more than is looked at one by one. */
+  readonly whole: boolean;
+  readonly packets: number;
+  readonly channels: ReadonlyMap<string, ChannelEvidence>;
+  readonly gateways: ReadonlyMap<number, GatewayEvidence>;
+  readonly site: Tallies;
+  /** Data frames by device address. */
+  readonly sent: ReadonlyMap<number, readonly SentFrame[]>;
+}
+
+export function airEvidence(
+  store: Store,
+  window: TimeWindow,
+  isStranger: (devAddr: string) => boolean,
+  most = MOST_RECEPTIONS,
+): AirEvidence {
+  const fromUs = newestReceptionsFromUs(store, window, most);
+  const stretch = { fromUs, toUs: window.toUs };
+  const packets = airPackets(store, stretch);
+  const channels = new Map<string, ChannelEvidence>();
+  const gateways = new Map<number, GatewayEvidence>();
+  const site: Tallies = { dataRates: new Map(), networks: new Map() };
+  const sent = new Map<number, SentFrame[]>();
+  const frames = new Set<number>();
+  const owners = new Map<number, Owner>();
+  for (const packet of packets) {
+    const { gatewayId, frequencyHz, atUs, airtimeUs, dataRate, frameId, devAddr, lifeId, counter } = packet;
+    let owner = devAddr === null ? null : owners.get(devAddr);
+    if (owner === undefined && devAddr !== null) {
+      const text = formatDevAddr(devAddr);
+      owner = { network: networkOf(text), stranger: isStranger(text) };
+      owners.set(devAddr, owner);
+    }
+    const isNewFrame = frameId !== null && !frames.has(frameId);
+    if (frameId !== null) frames.add(frameId);
+    const gateway = gatewayOf(gateways, gatewayId);
+    gateway.firstUs ??= atUs;
+    tally(gateway, packet, owner ?? null, frameId !== null);
+    tally(site, packet, owner ?? null, isNewFrame);
+    if (isNewFrame && devAddr !== null && lifeId !== null) {
+      const list = sent.get(devAddr) ?? [];
+      if (list.length === 0) sent.set(devAddr, list);
+      list.push({ gatewayId, frequencyHz, dataRate, startUs: atUs - airtimeUs, airtimeUs, lifeId, counter });
+    }
+    if (frequencyHz === null) continue;
+    const channel = channelOf(channels, gatewayId, frequencyHz);
+    addLoad(channel, dataRate, airtimeUs);
+    if (owner) channel.bursts.push({ endUs: atUs, airtimeUs, stranger: owner.stranger });
+    if (packet.crc !== 0) continue;
+    addLevels(channel, packet);
+    if (frameId !== null) addHeard(gateway, { ...packet, frequencyHz });
+  }
+  return {
+    stretch,
+    whole: fromUs === window.fromUs,
+    packets: packets.length,
+    channels,
+    gateways,
+    site,
+    sent,
+  };
+}
+
+export function channelKey(gatewayId: number, frequencyHz: number): string {
+  return `${gatewayId}/${frequencyHz}`;
+}
+
+function gatewayOf(gateways: Map<number, GatewayEvidence>, id: number): GatewayEvidence {
+  let gateway = gateways.get(id);
+  if (gateway === undefined) {
+    gateway = { firstUs: null, heard: new Map(), dataRates: new Map(), networks: new Map() };
+    gateways.set(id, gateway);
+  }
+  return gateway;
+}
+
+function channelOf(
+  channels: Map<string, ChannelEvidence>,
+  gatewayId: number,
+  frequencyHz: number,
+): ChannelEvidence {
+  const key = channelKey(gatewayId, frequencyHz);
+  let channel = channels.get(key);
+  if (channel === undefined) {
+    channel = { gatewayId, frequencyHz, classes: new Map(), levelsDbm: new Map(), noise: [], bursts: [] };
+    channels.set(key, channel);
+  }
+  return channel;
+}
+
+interface Owner {
+  readonly network: string;
+  readonly stranger: boolean;
+}
+
+function tally(
+  { dataRates, networks }: Tallies,
+  packet: AirPacket,
+  owner: Owner | null,
+  isFrame: boolean,
+): void {
+  const { airtimeUs, dataRate, devAddr } = packet;
+  let rate = dataRates.get(dataRate);
+  if (rate === undefined) {
+    rate = { receptions: 0, frames: 0, airtimeUs: 0 };
+    dataRates.set(dataRate, rate);
+  }
+  // Of one network some may be one's own and some called strangers by a person: two tallies.
+  const key = owner === null ? "" : `${owner.network}/${owner.stranger}`;
+  let network = networks.get(key);
+  if (network === undefined) {
+    network = {
+      network: owner?.network ?? null,
+      stranger: owner?.stranger ?? null,
+      nodes: new Set(),
+      receptions: 0,
+      frames: 0,
+      airtimeUs: 0,
+    };
+    networks.set(key, network);
+  }
+  for (const one of [rate, network]) {
+    one.receptions += 1;
+    one.airtimeUs += airtimeUs;
+    if (isFrame) one.frames += 1;
+  }
+  if (devAddr !== null) network.nodes.add(devAddr);
+}
+
+function addLoad(channel: ChannelEvidence, dataRate: number, airtimeUs: number): void {
+  if (airtimeUs <= 0) return;
+  const key = `${dataRate}/${airtimeUs}`;
+  const known = channel.classes.get(key);
+  if (known !== undefined) {
+    known.count += 1;
+    return;
+  }
+  const modulation = modulationFromCodes(dataRate, 0);
+  const isLora = modulation.kind === "lora";
+  channel.classes.set(key, {
+    dataRate,
+    spreadingFactor: isLora ? modulation.spreadingFactor : null,
+    bandwidthHz: isLora ? modulation.bandwidthHz : 0,
+    airtimeUs,
+    count: 1,
+  });
+}
+
+function addLevels(channel: ChannelEvidence, packet: AirPacket): void {
+  const { dataRate, atUs, rssiTenths, snrTenths } = packet;
+  if (rssiTenths === null) return;
+  const rssiDbm = rssiTenths / 10;
+  const snrDb = snrTenths === null ? null : snrTenths / 10;
+  if (snrDb !== null && snrDb <= NOISE_SNR_MOST_DB) channel.noise.push({ atUs, rssiDbm, snrDb });
+  let levels = channel.levelsDbm.get(dataRate);
+  if (levels === undefined) {
+    levels = [];
+    channel.levelsDbm.set(dataRate, levels);
+  }
+  levels.push(snrDb === null ? rssiDbm : expectedSignalPowerDbm(rssiDbm, snrDb));
+}
+
+function addHeard(gateway: GatewayEvidence, packet: Omit<HeardGroup, "count">): void {
+  const { frequencyHz, dataRate, codingRate, size } = packet;
+  const key = `${frequencyHz}/${dataRate}`;
+  const group = gateway.heard.get(key);
+  if (group === undefined) {
+    gateway.heard.set(key, { frequencyHz, dataRate, codingRate, size, count: 1 });
+    return;
+  }
+  group.count += 1;
+  group.size = Math.max(group.size, size);
+  group.codingRate = Math.min(group.codingRate, codingRate);
+}

@@ -1,0 +1,147 @@
+/** Which channel was busy when, by whom, how broken, and how loud was the noise? The grids of the air map. */
+import type { AirMap } from "../contract/index.ts";
+import { isoTime, MINUTE_US, type TimeWindow } from "../model/window.ts";
+import { type NoiseTrend, noiseTrend } from "../radio/noise-trend.ts";
+import type { ChannelMinuteRecord } from "../store/queries/channels.ts";
+import { type AirEvidence, type ChannelEvidence, channelKey } from "./air-evidence.ts";
+
+const MOST_CELLS = 120;
+/** Stretches of time in which noise is told: enough for a trend, wide enough for frames. */
+const NOISE_STRETCHES = 24;
+
+/** Where the cells of a map lie. */
+export interface Grid {
+  readonly fromMinute: number;
+  readonly toMinute: number;
+  readonly minutesACell: number;
+  readonly cells: number;
+}
+
+/**
+ * Cells of whole minutes that the window touches, cut at multiples of their own length so that a moving window does not
+ * shuffle them; the ends may reach a little beyond the window.
+ */
+export function gridOf(window: TimeWindow): Grid {
+  const firstMinute = Math.floor(window.fromUs / MINUTE_US);
+  const toMinute = Math.ceil(window.toUs / MINUTE_US);
+  const minutesACell = Math.max(1, Math.ceil((toMinute - firstMinute) / MOST_CELLS));
+  const fromMinute = Math.floor(firstMinute / minutesACell) * minutesACell;
+  return { fromMinute, toMinute, minutesACell, cells: Math.ceil((toMinute - fromMinute) / minutesACell) };
+}
+
+/**
+ * How long each cell has lasted, microseconds: the last one until now, or to the end of what is stored. Its minutes are
+ * summed whole, so a window that ends amid them does not cut it.
+ */
+export function cellLengths(grid: Grid, knownToUs: number): number[] {
+  return Array.from({ length: grid.cells }, (_, cell) => {
+    const fromUs = (grid.fromMinute + cell * grid.minutesACell) * MINUTE_US;
+    const fullUs = Math.min(grid.minutesACell, grid.toMinute - grid.fromMinute - cell * grid.minutesACell);
+    return Math.max(1, Math.min(fullUs * MINUTE_US, knownToUs - fromUs));
+  });
+}
+
+/** Trend of the noise of a channel over the window, in stretches that stand still. */
+export function noiseOf(
+  channel: ChannelEvidence | undefined,
+  window: TimeWindow,
+): { readonly trend: NoiseTrend; readonly fromUs: number; readonly stretchUs: number } {
+  const minutes = Math.ceil((window.toUs - window.fromUs) / MINUTE_US);
+  const stretchUs = Math.max(1, Math.ceil(minutes / NOISE_STRETCHES)) * MINUTE_US;
+  const fromUs = Math.floor(window.fromUs / stretchUs) * stretchUs;
+  const count = Math.max(1, Math.ceil((window.toUs - fromUs) / stretchUs));
+  const over = { fromUs, toUs: fromUs + count * stretchUs };
+  return { trend: noiseTrend(channel?.noise ?? [], over, count), fromUs, stretchUs };
+}
+
+export interface MapParts {
+  readonly gatewayId: number;
+  readonly gatewayEui: string;
+  readonly gatewayName: string | null;
+  readonly grid: Grid;
+  readonly cellUs: readonly number[];
+  readonly window: TimeWindow;
+  readonly evidence: AirEvidence;
+}
+
+/** The map of one gateway from its cells; null when there are none. */
+export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[]): AirMap | null {
+  const { grid, cellUs, window, evidence, gatewayId } = parts;
+  const frequenciesHz = [...new Set(records.map(({ frequencyHz }) => frequencyHz))].sort((a, b) => a - b);
+  if (frequenciesHz.length === 0) return null;
+  const rows = new Map(frequenciesHz.map((frequencyHz, row) => [frequencyHz, row]));
+  const grids = <T>(value: T): T[][] => frequenciesHz.map(() => Array<T>(grid.cells).fill(value));
+  const utilisation = grids(0);
+  const offeredLoad = grids(0);
+  const crcBadRatio = grids<number | null>(null);
+  for (const { frequencyHz, cell, busyUs, airtimeUs, receptions, crcBad } of records) {
+    const row = rows.get(frequencyHz) ?? 0;
+    const lengthUs = cellUs[cell] ?? MINUTE_US;
+    set(utilisation, row, cell, Math.min(1, rounded(busyUs / lengthUs)));
+    set(offeredLoad, row, cell, rounded(airtimeUs / lengthUs));
+    set(crcBadRatio, row, cell, receptions === 0 ? null : Math.round((crcBad / receptions) * 1000) / 1000);
+  }
+  const channels = frequenciesHz.map((frequencyHz) =>
+    evidence.channels.get(channelKey(gatewayId, frequencyHz)),
+  );
+  const noise = channels.map((channel) => noiseOf(channel, window));
+  return {
+    gatewayEui: parts.gatewayEui,
+    gatewayName: parts.gatewayName,
+    from: isoTime(grid.fromMinute * MINUTE_US),
+    cellSeconds: grid.minutesACell * 60,
+    lastCellSeconds: Math.round((cellUs.at(-1) ?? 0) / 1e5) / 10,
+    frequenciesHz,
+    utilisation,
+    offeredLoad,
+    ownLoad: channels.map((channel) => loads(channel, parts, false)),
+    strangerLoad: channels.map((channel) => loads(channel, parts, true)),
+    crcBadRatio,
+    noise: {
+      from: isoTime(noise[0]?.fromUs ?? window.fromUs),
+      stretchSeconds: (noise[0]?.stretchUs ?? MINUTE_US) / 1e6,
+      dbm: noise.map(({ trend }) =>
+        trend.stretches.map((dbm) => (dbm === null ? null : Math.round(dbm * 10) / 10)),
+      ),
+    },
+  };
+}
+
+/** Airtime of one's own nodes or of strangers in each cell, Erlang; null for cells that begin before the evidence. */
+function loads(
+  channel: ChannelEvidence | undefined,
+  parts: MapParts,
+  ofStrangers: boolean,
+): (number | null)[] {
+  const { grid, cellUs, evidence } = parts;
+  const cellLengthUs = grid.minutesACell * MINUTE_US;
+  const gridFromUs = grid.fromMinute * MINUTE_US;
+  const spentUs = Array<number>(grid.cells).fill(0);
+  for (const { endUs, airtimeUs, stranger } of channel?.bursts ?? []) {
+    if (stranger !== ofStrangers) continue;
+    const startUs = endUs - airtimeUs;
+    for (let cell = cellAt(startUs); cell <= cellAt(endUs - 1); cell++) {
+      const cellFromUs = gridFromUs + cell * cellLengthUs;
+      const inside = Math.min(endUs, cellFromUs + cellLengthUs) - Math.max(startUs, cellFromUs);
+      if (cell >= 0 && cell < grid.cells) spentUs[cell] = (spentUs[cell] ?? 0) + Math.max(0, inside);
+    }
+  }
+  return spentUs.map((us, cell) => {
+    // The evidence of a whole window begins with the window, which may lie within the first cell.
+    const isTold = evidence.whole || gridFromUs + cell * cellLengthUs >= evidence.stretch.fromUs;
+    return isTold ? rounded(us / (cellUs[cell] ?? cellLengthUs)) : null;
+  });
+
+  function cellAt(atUs: number): number {
+    return Math.floor((atUs - gridFromUs) / cellLengthUs);
+  }
+}
+
+function set<T>(grid: T[][], row: number, cell: number, value: T): void {
+  const line = grid[row];
+  if (line !== undefined && cell >= 0 && cell < line.length) line[cell] = value;
+}
+
+function rounded(share: number): number {
+  return Math.round(share * 1e5) / 1e5;
+}
