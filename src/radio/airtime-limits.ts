@@ -3,7 +3,7 @@
  * Arithmetic only; the words are in src/diagnosis/airtime-words.ts. What is heard is a lower bound.
  */
 import { DUTY_CYCLE_PERIOD_US, peakHour, type Transmission } from "./duty-cycle.ts";
-import { dutyCycleLimitFor, dwellLimitFor } from "./regions/limits.ts";
+import { type DutyCycleLimit, type DwellLimit, dutyCycleLimitFor, dwellLimitFor } from "./regions/limits.ts";
 import type { RegionPlan } from "./regions/region-plan.ts";
 
 /** 47 CFR 15.247 (a)(1)(i): average occupancy of one hopping frequency within 20 s. */
@@ -48,11 +48,40 @@ export interface DwellUse {
   readonly source: string;
 }
 
+/** The limits of one region, each looked up once: for a look at many transmitters. */
+export class LimitTable {
+  readonly plan: RegionPlan;
+  readonly #duty = new Map<number, DutyCycleLimit | null>();
+  readonly #dwell = new Map<number, DwellLimit | null>();
+
+  constructor(plan: RegionPlan) {
+    this.plan = plan;
+  }
+
+  dutyCycle(frequencyHz: number): DutyCycleLimit | null {
+    let limit = this.#duty.get(frequencyHz);
+    if (limit === undefined) {
+      limit = dutyCycleLimitFor(frequencyHz, this.plan);
+      this.#duty.set(frequencyHz, limit);
+    }
+    return limit;
+  }
+
+  dwell(bandwidthHz: number): DwellLimit | null {
+    let limit = this.#dwell.get(bandwidthHz);
+    if (limit === undefined) {
+      limit = dwellLimitFor(this.plan, bandwidthHz);
+      this.#dwell.set(bandwidthHz, limit);
+    }
+    return limit;
+  }
+}
+
 /** One transmitter's use, sub-band by sub-band; each is a budget of its own. In order of frequency. */
-export function bandUses(transmissions: readonly LocatedTransmission[], plan: RegionPlan): BandUse[] {
+export function bandUses(transmissions: readonly LocatedTransmission[], limits: LimitTable): BandUse[] {
   const bands = new Map<string, LocatedTransmission[]>();
   for (const one of transmissions) {
-    const limit = dutyCycleLimitFor(one.frequencyHz, plan);
+    const limit = limits.dutyCycle(one.frequencyHz);
     const key = `${limit?.fromHz ?? "none"}`;
     const own = bands.get(key) ?? [];
     own.push(one);
@@ -61,7 +90,7 @@ export function bandUses(transmissions: readonly LocatedTransmission[], plan: Re
   return [...bands.values()]
     .flatMap((own) => {
       const [first] = own;
-      const limit = first === undefined ? null : dutyCycleLimitFor(first.frequencyHz, plan);
+      const limit = first === undefined ? null : limits.dutyCycle(first.frequencyHz);
       const peak = peakHour(own, DUTY_CYCLE_PERIOD_US);
       if (first === undefined || limit === null || peak === null) return [];
       return [
@@ -76,7 +105,7 @@ export function bandUses(transmissions: readonly LocatedTransmission[], plan: Re
           airtimeUs: own.reduce((sum, one) => sum + one.airtimeUs, 0),
           fullestHourUs: peak.airtimeUs,
           fullestUntilUs: peak.untilUs,
-          dwell: dwellUse(own, plan),
+          dwell: dwellUse(own, limits),
           order: first.frequencyHz,
         },
       ];
@@ -86,9 +115,9 @@ export function bandUses(transmissions: readonly LocatedTransmission[], plan: Re
 }
 
 /** Frames against the dwell limit of the region; null when it names none for any of them. */
-export function dwellUse(transmissions: readonly LocatedTransmission[], plan: RegionPlan): DwellUse | null {
+export function dwellUse(transmissions: readonly LocatedTransmission[], limits: LimitTable): DwellUse | null {
   const limited = transmissions.flatMap((one) => {
-    const limit = one.bandwidthHz === null ? null : dwellLimitFor(plan, one.bandwidthHz);
+    const limit = one.bandwidthHz === null ? null : limits.dwell(one.bandwidthHz);
     return limit === null || limit.uplinkMs === null ? [] : [{ one, limit, limitUs: limit.uplinkMs * 1000 }];
   });
   const [first] = limited;
@@ -97,7 +126,7 @@ export function dwellUse(transmissions: readonly LocatedTransmission[], plan: Re
     frameLimitUs: first.limitUs,
     longestFrameUs: limited.reduce((most, { one }) => Math.max(most, one.airtimeUs), 0),
     framesOver: limited.filter(({ one, limitUs }) => one.airtimeUs > limitUs).length,
-    inPeriod: plan.name === "US915" ? fullestPeriod(limited.map(({ one }) => one)) : null,
+    inPeriod: limits.plan.name === "US915" ? fullestPeriod(limited.map(({ one }) => one)) : null,
     text: first.limit.text,
     source: first.limit.source,
   };

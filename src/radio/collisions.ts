@@ -119,8 +119,13 @@ function spoilingChances(
     const own = levels.get(wanted) ?? [];
     const others = levels.get(other) ?? [];
     if (leastDb === undefined || own.length < LEAST_LEVELS || others.length < LEAST_LEVELS) return null;
+    // Both are sorted: the weaker the wanted frame, the more spoil it.
     let spoilt = 0;
-    for (const level of own) for (const against of others) if (level - against < leastDb) spoilt += 1;
+    let harmless = 0;
+    for (const level of own) {
+      while (harmless < others.length && level - (others[harmless] ?? 0) >= leastDb) harmless += 1;
+      spoilt += others.length - harmless;
+    }
     return spoilt / (own.length * others.length);
   };
 }

@@ -47,6 +47,10 @@ export function peakHour(
   if (first === undefined) {
     return null;
   }
+  const whole = withinOnePeriod(transmissions, periodUs);
+  if (whole !== null) {
+    return whole;
+  }
   // Times relative to the first frame keep sums of microseconds since 1970 within exact integers.
   const base = first.startUs;
   const starts = transmissions.map((t) => t.startUs - base).sort((a, b) => a - b);
@@ -66,6 +70,19 @@ export function peakHour(
     consider(start + periodUs);
   }
   return best;
+}
+
+/** All of it, when all of it fits into one window: the common case, and a cheap one. */
+function withinOnePeriod(transmissions: readonly Transmission[], periodUs: number): PeakHour | null {
+  let fromUs = Number.POSITIVE_INFINITY;
+  let untilUs = Number.NEGATIVE_INFINITY;
+  let airtimeUs = 0;
+  for (const one of transmissions) {
+    fromUs = Math.min(fromUs, one.startUs);
+    untilUs = Math.max(untilUs, one.startUs + one.airtimeUs);
+    airtimeUs += one.airtimeUs;
+  }
+  return untilUs - fromUs <= periodUs ? { airtimeUs, untilUs } : null;
 }
 
 /** Airtime spent before a moment, as a function of the moment: two sorted lists and their running sums. */

@@ -3,9 +3,13 @@ import type { AirtimeOfNode } from "../contract/index.ts";
 import { judgeAirtime, judgeDwell } from "../diagnosis/airtime-words.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
-import { type BandUse, bandUses, type LocatedTransmission } from "../radio/airtime-limits.ts";
+import {
+  type BandUse,
+  bandUses,
+  type LimitTable,
+  type LocatedTransmission,
+} from "../radio/airtime-limits.ts";
 import { dutyCycleOf } from "../radio/duty-cycle.ts";
-import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { SentFrame } from "./air-evidence.ts";
 
@@ -23,22 +27,22 @@ export interface NodeSent {
 /** Rows of one node, one a sub-band; a node heard in two regions has rows of both. None where no plan was recognised. */
 export function airtimeOf(
   node: NodeSent,
-  planOf: (gatewayId: number) => RegionPlan | null,
+  limitsAt: (gatewayId: number) => LimitTable | null,
   stretch: TimeWindow,
 ): AirtimeOfNode[] {
-  const byPlan = new Map<RegionPlan, LocatedTransmission[]>();
+  const byRegion = new Map<LimitTable, LocatedTransmission[]>();
   for (const { gatewayId, frequencyHz, dataRate, startUs, airtimeUs } of node.frames) {
-    const plan = planOf(gatewayId);
-    if (plan === null || frequencyHz === null) continue;
+    const limits = limitsAt(gatewayId);
+    if (limits === null || frequencyHz === null) continue;
     const modulation = modulationFromCodes(dataRate, 0);
     const bandwidthHz = modulation.kind === "lora" ? modulation.bandwidthHz : null;
-    const own = byPlan.get(plan) ?? [];
-    if (own.length === 0) byPlan.set(plan, own);
+    const own = byRegion.get(limits) ?? [];
+    if (own.length === 0) byRegion.set(limits, own);
     own.push({ startUs, airtimeUs, frequencyHz, bandwidthHz });
   }
   const deliveryRatio = deliveryOf(node.frames);
-  return [...byPlan].flatMap(([plan, transmissions]) =>
-    bandUses(transmissions, plan).map((use) => rowOf(node, plan, use, deliveryRatio, stretch)),
+  return [...byRegion].flatMap(([limits, transmissions]) =>
+    bandUses(transmissions, limits).map((use) => rowOf(node, limits.plan.name, use, deliveryRatio, stretch)),
   );
 }
 
@@ -58,7 +62,7 @@ export function byUrgency(a: AirtimeOfNode, b: AirtimeOfNode): number {
 
 function rowOf(
   node: NodeSent,
-  plan: RegionPlan,
+  region: string,
   use: BandUse,
   deliveryRatio: number | null,
   stretch: TimeWindow,
@@ -70,7 +74,7 @@ function rowOf(
     name: node.name,
     network: node.network,
     stranger: node.stranger,
-    region: plan.name,
+    region,
     subBand: use.subBand,
     fromHz: use.fromHz,
     toHz: use.toHz,

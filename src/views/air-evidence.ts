@@ -12,8 +12,8 @@ import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 
-/** Receptions looked at one by one. Chosen: an hour of more than three a second, and an answer well within 50 ms. */
-const MOST_RECEPTIONS = 12_000;
+/** Receptions looked at one by one. Chosen: an hour of nearly three a second, and an answer within 50 ms. */
+const MOST_RECEPTIONS = 10_000;
 
 export interface Burst {
   readonly endUs: number;
@@ -24,7 +24,10 @@ export interface Burst {
 export interface ChannelEvidence {
   readonly gatewayId: number;
   readonly frequencyHz: number;
-  readonly classes: Map<string, LoadClass & { count: number }>;
+  /** Frames by data rate and airtime. */
+  readonly classes: Map<number, Map<number, LoadClass & { count: number }>>;
+  /** Frames of LoRaWAN with a right CRC, by data rate: what a plan is recognised by. */
+  readonly heard: Map<number, HeardGroup>;
   readonly levelsDbm: Map<number, number[]>;
   readonly noise: NoiseReading[];
   /** Packets of known nodes. */
@@ -60,8 +63,7 @@ export interface Tallies {
 
 export interface GatewayEvidence extends Tallies {
   firstUs: number | null;
-  /** Frames of LoRaWAN with a right CRC: what a plan is recognised by. */
-  readonly heard: Map<string, HeardGroup>;
+  readonly channels: Map<number, ChannelEvidence>;
 }
 
 /** A transmission by a node, as its first hearing tells it. */
@@ -80,7 +82,6 @@ export interface AirEvidence {
   /** False: the window holds more than is looked at one by one. */
   readonly whole: boolean;
   readonly packets: number;
-  readonly channels: ReadonlyMap<string, ChannelEvidence>;
   readonly gateways: ReadonlyMap<number, GatewayEvidence>;
   readonly site: Tallies;
   /** Data frames by device address. */
@@ -96,7 +97,6 @@ export function airEvidence(
   const fromUs = newestReceptionsFromUs(store, window, most);
   const stretch = { fromUs, toUs: window.toUs };
   const packets = airPackets(store, stretch);
-  const channels = new Map<string, ChannelEvidence>();
   const gateways = new Map<number, GatewayEvidence>();
   const site: Tallies = { dataRates: new Map(), networks: new Map() };
   const sent = new Map<number, SentFrame[]>();
@@ -107,7 +107,10 @@ export function airEvidence(
     let owner = devAddr === null ? null : owners.get(devAddr);
     if (owner === undefined && devAddr !== null) {
       const text = formatDevAddr(devAddr);
-      owner = { network: networkOf(text), stranger: isStranger(text) };
+      const network = networkOf(text);
+      const stranger = isStranger(text);
+      // Of one network some may be one's own and some called strangers by a person: two tallies.
+      owner = { network, stranger, key: `${network}/${stranger}` };
       owners.set(devAddr, owner);
     }
     const isNewFrame = frameId !== null && !frames.has(frameId);
@@ -122,47 +125,45 @@ export function airEvidence(
       list.push({ gatewayId, frequencyHz, dataRate, startUs: atUs - airtimeUs, airtimeUs, lifeId, counter });
     }
     if (frequencyHz === null) continue;
-    const channel = channelOf(channels, gatewayId, frequencyHz);
+    const channel = channelOf(gateway, gatewayId, frequencyHz);
     addLoad(channel, dataRate, airtimeUs);
     if (owner) channel.bursts.push({ endUs: atUs, airtimeUs, stranger: owner.stranger });
     if (packet.crc !== 0) continue;
     addLevels(channel, packet);
-    if (frameId !== null) addHeard(gateway, { ...packet, frequencyHz });
+    if (frameId !== null) addHeard(channel, packet);
   }
   return {
     stretch,
     whole: fromUs === window.fromUs,
     packets: packets.length,
-    channels,
     gateways,
     site,
     sent,
   };
 }
 
-export function channelKey(gatewayId: number, frequencyHz: number): string {
-  return `${gatewayId}/${frequencyHz}`;
-}
-
 function gatewayOf(gateways: Map<number, GatewayEvidence>, id: number): GatewayEvidence {
   let gateway = gateways.get(id);
   if (gateway === undefined) {
-    gateway = { firstUs: null, heard: new Map(), dataRates: new Map(), networks: new Map() };
+    gateway = { firstUs: null, channels: new Map(), dataRates: new Map(), networks: new Map() };
     gateways.set(id, gateway);
   }
   return gateway;
 }
 
-function channelOf(
-  channels: Map<string, ChannelEvidence>,
-  gatewayId: number,
-  frequencyHz: number,
-): ChannelEvidence {
-  const key = channelKey(gatewayId, frequencyHz);
-  let channel = channels.get(key);
+function channelOf(gateway: GatewayEvidence, gatewayId: number, frequencyHz: number): ChannelEvidence {
+  let channel = gateway.channels.get(frequencyHz);
   if (channel === undefined) {
-    channel = { gatewayId, frequencyHz, classes: new Map(), levelsDbm: new Map(), noise: [], bursts: [] };
-    channels.set(key, channel);
+    channel = {
+      gatewayId,
+      frequencyHz,
+      classes: new Map(),
+      heard: new Map(),
+      levelsDbm: new Map(),
+      noise: [],
+      bursts: [],
+    };
+    gateway.channels.set(frequencyHz, channel);
   }
   return channel;
 }
@@ -170,6 +171,7 @@ function channelOf(
 interface Owner {
   readonly network: string;
   readonly stranger: boolean;
+  readonly key: string;
 }
 
 function tally(
@@ -184,8 +186,7 @@ function tally(
     rate = { receptions: 0, frames: 0, airtimeUs: 0 };
     dataRates.set(dataRate, rate);
   }
-  // Of one network some may be one's own and some called strangers by a person: two tallies.
-  const key = owner === null ? "" : `${owner.network}/${owner.stranger}`;
+  const key = owner === null ? "" : owner.key;
   let network = networks.get(key);
   if (network === undefined) {
     network = {
@@ -198,25 +199,32 @@ function tally(
     };
     networks.set(key, network);
   }
-  for (const one of [rate, network]) {
-    one.receptions += 1;
-    one.airtimeUs += airtimeUs;
-    if (isFrame) one.frames += 1;
+  rate.receptions += 1;
+  rate.airtimeUs += airtimeUs;
+  network.receptions += 1;
+  network.airtimeUs += airtimeUs;
+  if (isFrame) {
+    rate.frames += 1;
+    network.frames += 1;
   }
   if (devAddr !== null) network.nodes.add(devAddr);
 }
 
 function addLoad(channel: ChannelEvidence, dataRate: number, airtimeUs: number): void {
   if (airtimeUs <= 0) return;
-  const key = `${dataRate}/${airtimeUs}`;
-  const known = channel.classes.get(key);
+  let lengths = channel.classes.get(dataRate);
+  if (lengths === undefined) {
+    lengths = new Map();
+    channel.classes.set(dataRate, lengths);
+  }
+  const known = lengths.get(airtimeUs);
   if (known !== undefined) {
     known.count += 1;
     return;
   }
   const modulation = modulationFromCodes(dataRate, 0);
   const isLora = modulation.kind === "lora";
-  channel.classes.set(key, {
+  lengths.set(airtimeUs, {
     dataRate,
     spreadingFactor: isLora ? modulation.spreadingFactor : null,
     bandwidthHz: isLora ? modulation.bandwidthHz : 0,
@@ -239,15 +247,19 @@ function addLevels(channel: ChannelEvidence, packet: AirPacket): void {
   levels.push(snrDb === null ? rssiDbm : expectedSignalPowerDbm(rssiDbm, snrDb));
 }
 
-function addHeard(gateway: GatewayEvidence, packet: Omit<HeardGroup, "count">): void {
-  const { frequencyHz, dataRate, codingRate, size } = packet;
-  const key = `${frequencyHz}/${dataRate}`;
-  const group = gateway.heard.get(key);
+function addHeard(channel: ChannelEvidence, packet: AirPacket): void {
+  const { dataRate, codingRate, size } = packet;
+  const group = channel.heard.get(dataRate);
   if (group === undefined) {
-    gateway.heard.set(key, { frequencyHz, dataRate, codingRate, size, count: 1 });
+    channel.heard.set(dataRate, { frequencyHz: channel.frequencyHz, dataRate, codingRate, size, count: 1 });
     return;
   }
   group.count += 1;
   group.size = Math.max(group.size, size);
   group.codingRate = Math.min(group.codingRate, codingRate);
+}
+
+/** The frames of a channel by data rate and length. */
+export function loadClasses(channel: ChannelEvidence): LoadClass[] {
+  return [...channel.classes.values()].flatMap((lengths) => [...lengths.values()]);
 }

@@ -9,7 +9,7 @@ import { type CollisionExpectation, channelCollisions, expectedCollisions } from
 import { erlangB } from "../radio/erlang-b.ts";
 import { codingRateCode, modulationFromCodes } from "../store/data-rate-code.ts";
 import type { DownlinkRecord } from "../store/queries/air-scan.ts";
-import type { ChannelEvidence, GatewayEvidence, Tallies } from "./air-evidence.ts";
+import { type ChannelEvidence, type GatewayEvidence, loadClasses, type Tallies } from "./air-evidence.ts";
 
 /** Downlinks come at 4/5 without a payload CRC unless told otherwise; radio reference of the trade, section on frames. */
 const DOWNLINK_CODING_RATE = codingRateCode({
@@ -48,7 +48,7 @@ export function networkRows({ networks }: Tallies): AirNetwork[] {
 
 /** What to expect on one channel, data rate by data rate, had the load been spread at random over `windowUs`. */
 export function collisionsOf(channel: ChannelEvidence, windowUs: number): CollisionExpectation[] {
-  return expectedCollisions([...channel.classes.values()], channel.levelsDbm, windowUs);
+  return expectedCollisions(loadClasses(channel), channel.levelsDbm, windowUs);
 }
 
 export interface GatewayParts {
@@ -56,7 +56,8 @@ export interface GatewayParts {
   readonly name: string | null;
   readonly region: string | null;
   readonly evidence: GatewayEvidence | undefined;
-  readonly channels: readonly ChannelEvidence[];
+  /** By frequency. */
+  readonly collisions: ReadonlyMap<number, readonly CollisionExpectation[]>;
   readonly map: AirMap | null;
   /** The part of the evidence's stretch in which the gateway was there. */
   readonly over: TimeWindow;
@@ -65,11 +66,11 @@ export interface GatewayParts {
 }
 
 export function airGateway(parts: GatewayParts): AirGateway {
-  const { channels, over, evidence } = parts;
+  const { collisions, over, evidence } = parts;
   const windowUs = Math.max(1, over.toUs - over.fromUs);
   const tallies: Tallies = evidence ?? { dataRates: new Map(), networks: new Map() };
-  const expected = channels.flatMap((channel) =>
-    collisionsOf(channel, windowUs).map((one) => ({ ...one, frequencyHz: channel.frequencyHz })),
+  const expected = [...collisions].flatMap(([frequencyHz, all]) =>
+    all.map((one) => ({ ...one, frequencyHz })),
   );
   return {
     gatewayEui: parts.eui,
@@ -128,10 +129,9 @@ function deafTime({ downlinks, reportedSent }: GatewayParts, windowUs: number, t
   };
 }
 
-function demodulators({ channels, map }: GatewayParts, windowUs: number): AirGateway["demodulators"] {
-  const airtimeUs = channels
-    .flatMap(({ classes }) => [...classes.values()])
-    .reduce((sum, one) => sum + one.count * one.airtimeUs, 0);
+function demodulators({ evidence, map }: GatewayParts, windowUs: number): AirGateway["demodulators"] {
+  const rates = [...(evidence?.dataRates.values() ?? [])];
+  const airtimeUs = rates.reduce((sum, one) => sum + one.airtimeUs, 0);
   const busiestErlang = map === null ? 0 : busiestCellErlang(map);
   const blockedOf8 = erlangB(busiestErlang, 8);
   const blockedOf16 = erlangB(busiestErlang, 16);

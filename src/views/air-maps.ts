@@ -3,7 +3,7 @@ import type { AirMap } from "../contract/index.ts";
 import { isoTime, MINUTE_US, type TimeWindow } from "../model/window.ts";
 import { type NoiseTrend, noiseTrend } from "../radio/noise-trend.ts";
 import type { ChannelMinuteRecord } from "../store/queries/channels.ts";
-import { type AirEvidence, type ChannelEvidence, channelKey } from "./air-evidence.ts";
+import type { AirEvidence, ChannelEvidence } from "./air-evidence.ts";
 
 const MOST_CELLS = 120;
 /** Stretches of time in which noise is told: enough for a trend, wide enough for frames. */
@@ -41,11 +41,14 @@ export function cellLengths(grid: Grid, knownToUs: number): number[] {
   });
 }
 
+export interface ChannelNoise {
+  readonly trend: NoiseTrend;
+  readonly fromUs: number;
+  readonly stretchUs: number;
+}
+
 /** Trend of the noise of a channel over the window, in stretches that stand still. */
-export function noiseOf(
-  channel: ChannelEvidence | undefined,
-  window: TimeWindow,
-): { readonly trend: NoiseTrend; readonly fromUs: number; readonly stretchUs: number } {
+export function noiseOf(channel: ChannelEvidence | undefined, window: TimeWindow): ChannelNoise {
   const minutes = Math.ceil((window.toUs - window.fromUs) / MINUTE_US);
   const stretchUs = Math.max(1, Math.ceil(minutes / NOISE_STRETCHES)) * MINUTE_US;
   const fromUs = Math.floor(window.fromUs / stretchUs) * stretchUs;
@@ -62,6 +65,8 @@ export interface MapParts {
   readonly cellUs: readonly number[];
   readonly window: TimeWindow;
   readonly evidence: AirEvidence;
+  /** By frequency. */
+  readonly noise: ReadonlyMap<number, ChannelNoise>;
 }
 
 /** The map of one gateway from its cells; null when there are none. */
@@ -81,10 +86,11 @@ export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[])
     set(offeredLoad, row, cell, rounded(airtimeUs / lengthUs));
     set(crcBadRatio, row, cell, receptions === 0 ? null : Math.round((crcBad / receptions) * 1000) / 1000);
   }
-  const channels = frequenciesHz.map((frequencyHz) =>
-    evidence.channels.get(channelKey(gatewayId, frequencyHz)),
+  const own = evidence.gateways.get(gatewayId)?.channels;
+  const channels = frequenciesHz.map((frequencyHz) => own?.get(frequencyHz));
+  const noise = frequenciesHz.map(
+    (frequencyHz) => parts.noise.get(frequencyHz) ?? noiseOf(undefined, window),
   );
-  const noise = channels.map((channel) => noiseOf(channel, window));
   return {
     gatewayEui: parts.gatewayEui,
     gatewayName: parts.gatewayName,

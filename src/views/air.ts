@@ -8,7 +8,8 @@ import { noiseWords } from "../diagnosis/air-words.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
-import { channelCollisions } from "../radio/collisions.ts";
+import { LimitTable } from "../radio/airtime-limits.ts";
+import { type CollisionExpectation, channelCollisions } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
 import { noiseFloor } from "../radio/noise.ts";
 import { NOISE_TREND_RULE, type NoiseTrend } from "../radio/noise-trend.ts";
@@ -22,9 +23,9 @@ import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { allLives, labels, storedSpanUs } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
-import { airEvidence, type ChannelEvidence, channelKey, type GatewayEvidence } from "./air-evidence.ts";
+import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
 import { airGateway, collisionsOf, dataRateRows, networkRows } from "./air-gateways.ts";
-import { airMap, cellLengths, gridOf, noiseOf } from "./air-maps.ts";
+import { airMap, type ChannelNoise, cellLengths, gridOf, noiseOf } from "./air-maps.ts";
 import { type ChannelSum, sumChannels } from "./channel-sums.ts";
 import { homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type AskedWindow, windowView } from "./window.ts";
@@ -67,25 +68,35 @@ export function airView(
     const name = gatewayNames.get(gateway.eui)?.name ?? null;
     const who = { gatewayId: gateway.id, gatewayEui: gateway.eui, gatewayName: name };
     const over = presenceOf(gateway, evidence.stretch, heardToUs);
+    const own = evidence.gateways.get(gateway.id);
+    const heard = [...(own?.channels.values() ?? [])];
+    const noise = new Map(heard.map((channel) => [channel.frequencyHz, noiseOf(channel, window)]));
+    const collisions = new Map(
+      heard.map((channel) => [channel.frequencyHz, collisionsOf(channel, over.toUs - over.fromUs)]),
+    );
     const ofGateway = ({ gatewayId }: { gatewayId: number }) => gatewayId === gateway.id;
     for (const sum of sums.filter(ofGateway)) {
       channels.push({
         gatewayEui: gateway.eui,
         gatewayName: name,
         ...channelFigures(sum, window),
-        ...channelDetail(evidence.channels.get(channelKey(gateway.id, sum.frequencyHz)), window, over),
+        ...channelDetail(
+          own?.channels.get(sum.frequencyHz),
+          noise.get(sum.frequencyHz) ?? noiseOf(undefined, window),
+          collisions.get(sum.frequencyHz) ?? null,
+        ),
       });
     }
-    const map = airMap({ ...who, grid, cellUs, window, evidence }, records.filter(ofGateway));
+    const map = airMap({ ...who, grid, cellUs, window, evidence, noise }, records.filter(ofGateway));
     if (map !== null) maps.push(map);
-    if (map === null && !evidence.gateways.has(gateway.id)) continue;
+    if (map === null && own === undefined) continue;
     rows.push(
       airGateway({
         eui: gateway.eui,
         name,
         region: plans.get(gateway.id)?.name ?? null,
-        evidence: evidence.gateways.get(gateway.id),
-        channels: [...evidence.channels.values()].filter(ofGateway),
+        evidence: own,
+        collisions,
         map,
         over,
         downlinks: downlinks.filter(ofGateway),
@@ -107,7 +118,7 @@ export function airView(
   });
   const talkers = talkersOf(nodes);
   const over = { fromUs: evidence.stretch.fromUs, toUs: heardToUs };
-  const airtime = airtimeRows(nodes, (gatewayId) => plans.get(gatewayId) ?? null, over);
+  const airtime = airtimeRows(nodes, limitTables(plans), over);
   return {
     window: windowView(window),
     detail: {
@@ -136,7 +147,8 @@ function presenceOf(gateway: GatewayRecord, stretch: TimeWindow, heardToUs: numb
 
 function planOf(evidence: GatewayEvidence | undefined, ownPlans: readonly RegionPlan[]): RegionPlan | null {
   if (evidence === undefined) return null;
-  const heard = [...evidence.heard.values()].map(({ frequencyHz, dataRate, codingRate, size, count }) => ({
+  const groups = [...evidence.channels.values()].flatMap((channel) => [...channel.heard.values()]);
+  const heard = groups.map(({ frequencyHz, dataRate, codingRate, size, count }) => ({
     frequencyHz,
     modulation: modulationFromCodes(dataRate, codingRate),
     payloadBytes: size,
@@ -162,7 +174,11 @@ export function channelFigures(sum: ChannelSum, window: TimeWindow) {
 }
 
 /** What only single packets tell of a channel. */
-function channelDetail(channel: ChannelEvidence | undefined, window: TimeWindow, over: TimeWindow) {
+function channelDetail(
+  channel: ChannelEvidence | undefined,
+  noise: ChannelNoise,
+  collisions: readonly CollisionExpectation[] | null,
+) {
   const floor = noiseFloor(channel?.noise ?? []);
   const bursts = channel?.bursts ?? [];
   const ofStrangers = bursts.filter(({ stranger }) => stranger);
@@ -171,12 +187,11 @@ function channelDetail(channel: ChannelEvidence | undefined, window: TimeWindow,
     noiseFloorDbm: rounded(floor.noiseDbm, 1),
     noiseSamples: floor.sampleCount,
     noiseTrust: floor.trust,
-    noiseTrend: trendRow(noiseOf(channel, window).trend),
+    noiseTrend: trendRow(noise.trend),
     ownAirtimeSeconds: seconds(bursts.filter(({ stranger }) => !stranger)),
     strangerAirtimeSeconds: seconds(ofStrangers),
     strangerReceptions: ofStrangers.length,
-    collisions:
-      channel === undefined ? null : channelCollisions(collisionsOf(channel, over.toUs - over.fromUs)),
+    collisions: collisions === null ? null : channelCollisions(collisions),
   };
 }
 
@@ -217,13 +232,25 @@ function talkersOf(nodes: readonly NodeSent[]): AirView["talkers"] {
     }));
 }
 
+/** Gateways of one region share a table. */
+function limitTables(
+  plans: ReadonlyMap<number, RegionPlan | null>,
+): (gatewayId: number) => LimitTable | null {
+  const tables = new Map<RegionPlan, LimitTable>();
+  for (const plan of plans.values()) if (plan !== null) tables.set(plan, new LimitTable(plan));
+  return (gatewayId) => {
+    const plan = plans.get(gatewayId) ?? null;
+    return plan === null ? null : (tables.get(plan) ?? null);
+  };
+}
+
 function airtimeRows(
   nodes: readonly NodeSent[],
-  planOfGateway: (gatewayId: number) => RegionPlan | null,
+  limitsAt: (gatewayId: number) => LimitTable | null,
   over: TimeWindow,
 ): AirtimeOfNode[] {
   return nodes
-    .flatMap((node) => airtimeOf(node, planOfGateway, over))
+    .flatMap((node) => airtimeOf(node, limitsAt, over))
     .sort(byUrgency)
     .slice(0, MOST_AIRTIME_ROWS);
 }
