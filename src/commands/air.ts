@@ -1,39 +1,135 @@
-/** `mastlog air`: how full each channel is, at each gateway. */
+/** `mastlog air`: what fills the air at each gateway, and who spends how much of it. */
 import { Command } from "commander";
+import type { AirGateway, AirView } from "../contract/index.ts";
 import { percent } from "../diagnosis/standing.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { airView } from "../views/air.ts";
 import { resolveWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
+import { ownPlansGiven, plansOption } from "./own-plans.ts";
 import { number, printJson, sentenceText, table } from "./view-output.ts";
 
 export function airCommand(): Command {
   return withViewOptions(
-    new Command("air").description("channels: utilisation, offered load, wrong CRCs, noise floor, strangers"),
-  ).action((given: unknown) =>
-    guarded(() => {
-      const options = readViewOptions(given);
-      withReader(options.db, (store) => {
-        const view = airView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
-        if (options.json) return printJson(view);
-        const rows = table(view.channels, [
-          { title: "gateway", of: (channel) => channel.gatewayName ?? channel.gatewayEui },
-          { title: "MHz", of: (channel) => (channel.frequencyHz / 1e6).toFixed(3), right: true },
-          { title: "receptions", of: (channel) => String(channel.receptions), right: true },
-          { title: "airtime s", of: (channel) => number(channel.airtimeSeconds, 2), right: true },
-          { title: "busy s", of: (channel) => number(channel.busySeconds, 2), right: true },
-          { title: "utilisation", of: (channel) => percent(channel.utilisation), right: true },
-          {
-            title: "crc bad",
-            of: (channel) => (channel.crcBadRatio === null ? "–" : percent(channel.crcBadRatio)),
-            right: true,
-          },
-          { title: "noise dBm", of: (channel) => number(channel.noiseFloorDbm), right: true },
-          { title: "strangers s", of: (channel) => number(channel.strangerAirtimeSeconds, 2), right: true },
-        ]);
-        const parts = [sentenceText(view.sentence), rows, view.caution].filter((part) => part !== "");
-        process.stdout.write(`${parts.join("\n\n")}\n`);
-      });
-    }),
-  );
+    new Command("air").description(
+      "channels: utilisation, load, wrong CRCs, noise; strangers, talkers, collisions, airtime against limits",
+    ),
+  )
+    .addOption(plansOption())
+    .action((given: unknown) =>
+      guarded(() => {
+        const options = readViewOptions(given);
+        const ownPlans = ownPlansGiven(given);
+        withReader(options.db, (store) => {
+          const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+          const view = airView(store, window, undefined, ownPlans);
+          if (options.json) return printJson(view);
+          const parts = [sentenceText(view.sentence), ...partsOf(view), view.caution];
+          process.stdout.write(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
+        });
+      }),
+    );
+}
+
+function partsOf(view: AirView): string[] {
+  if (view.channels.length === 0) return [];
+  const { detail } = view;
+  const since = detail.whole
+    ? ""
+    : `From here on: the newest ${detail.packets} packets, since ${detail.from}. The window holds more.`;
+  return [
+    channelTable(view),
+    since,
+    ...view.gateways.map(gatewayWords),
+    titled("Data rates", dataRateTable(view)),
+    titled("Whose airtime", networkTable(view)),
+    titled("Busiest talkers", talkerTable(view)),
+    titled("Airtime against limits, fullest hour of each sub-band", airtimeTable(view)),
+  ];
+}
+
+function titled(title: string, rows: string): string {
+  return rows === "" ? "" : `${title}\n${rows}`;
+}
+
+function share(ratio: number | null): string {
+  return ratio === null ? "–" : percent(ratio);
+}
+
+function channelTable(view: AirView): string {
+  return table(view.channels, [
+    { title: "gateway", of: (channel) => channel.gatewayName ?? channel.gatewayEui },
+    { title: "MHz", of: (channel) => (channel.frequencyHz / 1e6).toFixed(3), right: true },
+    { title: "receptions", of: (channel) => String(channel.receptions), right: true },
+    { title: "airtime s", of: (channel) => number(channel.airtimeSeconds, 2), right: true },
+    { title: "busy s", of: (channel) => number(channel.busySeconds, 2), right: true },
+    { title: "utilisation", of: (channel) => percent(channel.utilisation), right: true },
+    { title: "crc bad", of: (channel) => share(channel.crcBadRatio), right: true },
+    { title: "noise dBm", of: (channel) => number(channel.noiseFloorDbm), right: true },
+    { title: "noise trend", of: (channel) => trendWords(channel.noiseTrend) },
+    { title: "strangers s", of: (channel) => number(channel.strangerAirtimeSeconds, 2), right: true },
+    { title: "collisions", of: (channel) => share(channel.collisions?.aloha ?? null), right: true },
+  ]);
+}
+
+function trendWords({ verdict, changeDb }: AirView["channels"][number]["noiseTrend"]): string {
+  return changeDb === null ? verdict : `${verdict}, ${number(changeDb)} dB`;
+}
+
+function gatewayWords(gateway: AirGateway): string {
+  const head = `${gateway.gatewayName ?? gateway.gatewayEui}${gateway.region === null ? "" : `, ${gateway.region}`}`;
+  return [
+    head,
+    `  collisions    ${gateway.collisionWords}`,
+    `  own sending   ${gateway.deaf.words}`,
+    `  demodulators  ${gateway.demodulators.words}`,
+  ].join("\n");
+}
+
+function dataRateTable({ dataRates }: AirView): string {
+  return table(dataRates, [
+    { title: "data rate", of: (rate) => rate.name },
+    { title: "packets", of: (rate) => String(rate.receptions), right: true },
+    { title: "frames", of: (rate) => String(rate.frames), right: true },
+    { title: "airtime s", of: (rate) => number(rate.airtimeSeconds, 2), right: true },
+  ]);
+}
+
+function networkTable({ networks }: AirView): string {
+  const total = networks.reduce((sum, one) => sum + one.airtimeSeconds, 0);
+  return table(networks, [
+    { title: "network", of: ({ network }) => network ?? "no node named" },
+    { title: "whose", of: ({ stranger }) => (stranger === null ? "–" : stranger ? "strangers" : "own") },
+    { title: "nodes", of: (one) => String(one.nodes), right: true },
+    { title: "packets", of: (one) => String(one.receptions), right: true },
+    { title: "frames", of: (one) => String(one.frames), right: true },
+    { title: "airtime s", of: (one) => number(one.airtimeSeconds, 2), right: true },
+    { title: "share", of: (one) => share(total === 0 ? null : one.airtimeSeconds / total), right: true },
+  ]);
+}
+
+function talkerTable({ talkers }: AirView): string {
+  return table(talkers, [
+    { title: "node", of: (talker) => talker.name ?? talker.devAddr },
+    { title: "whose", of: (talker) => (talker.stranger ? talker.network : "own") },
+    { title: "frames", of: (talker) => String(talker.frames), right: true },
+    { title: "airtime s", of: (talker) => number(talker.airtimeSeconds, 2), right: true },
+    { title: "share", of: (talker) => percent(talker.share), right: true },
+    { title: "fullest hour", of: (talker) => percent(talker.busiestHourDuty), right: true },
+  ]);
+}
+
+function airtimeTable({ airtime }: AirView): string {
+  return table(airtime, [
+    { title: "node", of: (row) => row.name ?? row.devAddr },
+    {
+      title: "MHz",
+      of: ({ fromHz, toHz }) => (fromHz === null || toHz === null ? "–" : `${fromHz / 1e6}–${toHz / 1e6}`),
+    },
+    { title: "at least", of: (row) => percent(row.atLeast), right: true },
+    { title: "estimate", of: (row) => share(row.estimate), right: true },
+    { title: "limit", of: (row) => share(row.limit), right: true },
+    { title: "", of: (row) => row.words },
+    { title: "", of: ({ dwell }) => (dwell === null ? "" : dwell.words) },
+  ]);
 }

@@ -217,7 +217,7 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
 export function airSentence(
   channels: readonly ChannelRow[],
   talkers: readonly { devAddr: string; name: string | null; stranger: boolean; airtimeSeconds: number }[],
-  airtime: readonly Pick<AirtimeOfNode, "devAddr" | "standing" | "dwell">[],
+  airtime: readonly Pick<AirtimeOfNode, "devAddr" | "standing" | "dwell">[] = [],
 ): Sentence {
   const busiest = busiestOf(channels);
   if (busiest === undefined) return [text("Nothing was on the air in this window.")];

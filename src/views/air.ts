@@ -232,15 +232,19 @@ function talkersOf(nodes: readonly NodeSent[]): AirView["talkers"] {
     }));
 }
 
-/** Gateways of one region share a table. */
+/**
+ * Gateways of one region share a table. One that heard too little to be recognised is taken to stand in the region of
+ * the others, when they agree.
+ */
 function limitTables(
   plans: ReadonlyMap<number, RegionPlan | null>,
 ): (gatewayId: number) => LimitTable | null {
   const tables = new Map<RegionPlan, LimitTable>();
   for (const plan of plans.values()) if (plan !== null) tables.set(plan, new LimitTable(plan));
+  const [only] = tables.size === 1 ? tables.values() : [];
   return (gatewayId) => {
     const plan = plans.get(gatewayId) ?? null;
-    return plan === null ? null : (tables.get(plan) ?? null);
+    return (plan === null ? only : tables.get(plan)) ?? null;
   };
 }
 

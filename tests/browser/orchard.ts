@@ -2,6 +2,7 @@
  * What would the service say of Fennick Orchard? Invented answers of the contract's shape, the same at every run
  * for the same moment: two gateways, eight nodes of the growers, two strangers, one outage.
  */
+
 import type {
   AirView,
   CapturesView,
@@ -18,6 +19,7 @@ import type {
   ServiceStatus,
   SiteView,
 } from "../../src/contract/index.ts";
+import { airParts, noiseTrend } from "./orchard-air.ts";
 import { encryptedFrame, provedFrame } from "./orchard-frame.ts";
 import { storyOf } from "./orchard-story.ts";
 
@@ -447,6 +449,8 @@ export function airView(span: Span): AirView {
   );
   const seconds = (span.toMs - span.fromMs) / 1000;
   const columns = 60;
+  const grid = (of: (row: number, at: number) => number) =>
+    frequencies.map((_, row) => Array.from({ length: columns }, (_, at) => of(row, at)));
   const share = (row: number, at: number, seed: number) => {
     const draw = chance(row, at, seed);
     return draw < 0.25 ? 0 : Math.round(draw ** 4 * (row + 1) * 0.02 * 1e5) / 1e5;
@@ -472,6 +476,10 @@ export function airView(span: Span): AirView {
         crcBadRatio: (at * 2) / (90 + at * 17),
         noiseFloorDbm: at < 2 ? null : -119 + at * 0.5,
         noiseSamples: at < 2 ? 3 : 40 + at,
+        noiseTrust: at < 2 ? "none" : at < 4 ? "rough" : "good",
+        noiseTrend: noiseTrend(at),
+        ownAirtimeSeconds: seconds * 0.0031 * (at + 1),
+        collisions: { aloha: 0.008 * (at + 1), captureTheory: 0.006 * (at + 1), captureMeasured: null },
         strangerAirtimeSeconds: seconds * 0.0008 * (at + 1),
         strangerReceptions: at,
       })),
@@ -481,7 +489,20 @@ export function airView(span: Span): AirView {
       gatewayName: NAMES[eui] ?? null,
       from: iso(span.fromMs),
       cellSeconds: Math.max(1, Math.round(seconds / columns)),
+      lastCellSeconds: Math.max(1, Math.round(seconds / columns)),
       frequenciesHz: frequencies,
+      offeredLoad: grid((row, at) => share(row, at, gateway) * 1.1),
+      ownLoad: grid((row, at) => share(row, at, gateway) * (at % 3 === 0 ? 0.3 : 0.9)),
+      strangerLoad: grid((row, at) => share(row, at, gateway) * (at % 3 === 0 ? 0.7 : 0.1)),
+      noise: {
+        from: iso(span.fromMs),
+        stretchSeconds: seconds / 24,
+        dbm: frequencies.map((_, row) =>
+          Array.from({ length: 24 }, (_, at) =>
+            row < 2 ? null : -118 + (row === 6 && at > 12 ? 9 : row / 4),
+          ),
+        ),
+      },
       utilisation: frequencies.map((_, row) =>
         Array.from({ length: columns }, (_, at) => share(row, at, gateway)),
       ),
@@ -494,8 +515,15 @@ export function airView(span: Span): AirView {
     dataRates: [7, 8, 9, 10, 11, 12].map((sf) => ({
       name: `SF${sf}BW125`,
       receptions: 600 >> (sf - 7),
+      frames: 350 >> (sf - 7),
       airtimeSeconds: 40 + sf * 5,
     })),
+    ...airParts(
+      iso(span.fromMs),
+      iso(span.toMs),
+      frequencies,
+      [SHED, TOWER].map((eui) => ({ eui, name: NAMES[eui] ?? eui })),
+    ),
     talkers: PLANS.map((plan) => ({
       devAddr: plan.devAddr,
       name: plan.name,
@@ -503,6 +531,7 @@ export function airView(span: Span): AirView {
       stranger: plan.stranger,
       frames: Math.floor(seconds / plan.rhythm),
       airtimeSeconds: (seconds / plan.rhythm) * 0.2,
+      share: 1 / PLANS.length,
       busiestHourDuty: 720 / plan.rhythm / 3600,
     })),
     caution:

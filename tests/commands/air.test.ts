@@ -59,10 +59,26 @@ describe("the air command", () => {
   it("prints the sentence, the table and the caution about limits", async () => {
     const { out } = await run(airCommand(), "--db", site.path);
     const parts = out.trimEnd().split("\n\n");
-    expect(parts).toHaveLength(3);
     expect(parts[0]).toMatch(/^The busiest channel, 868\.3\u2009MHz/);
     expect(parts[1]?.split("\n")).toHaveLength(4);
-    expect(parts[2]).toMatch(/lower bound.*local rules/);
+    expect(parts.at(-1)).toMatch(/lower bound.*local rules/);
+  });
+
+  it("prints what each gateway's air is made of, part by part", async () => {
+    const { out } = await run(airCommand(), "--db", site.path);
+    const titles = out.split("\n\n").map((part) => part.split("\n")[0]);
+    expect(titles.slice(2, -1)).toEqual([
+      `${SHED}, EU868`,
+      TOWER,
+      "Data rates",
+      "Whose airtime",
+      "Busiest talkers",
+      "Airtime against limits, fullest hour of each sub-band",
+    ]);
+    // The packet with a wrong CRC names no node.
+    expect(out).toMatch(/^private +own +1 +3 +2 +0\.49 +75\u2009%/m);
+    expect(out).toMatch(/^no node named +– +0 +1 +0 +0\.16 +25\u2009%/m);
+    expect(out).toContain("Not visible here: no downlink of this gateway passes this machine.");
   });
 
   it("says of an empty store that nothing was on the air, without a table", async () => {
