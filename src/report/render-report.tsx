@@ -4,6 +4,7 @@ import { Clock } from "./format.ts";
 import type { ReportData } from "./report-data.ts";
 import { Air } from "./sections/Air.tsx";
 import { Appendix } from "./sections/Appendix.tsx";
+import { Benches } from "./sections/Benches.tsx";
 import { Front } from "./sections/Front.tsx";
 import { Gateways } from "./sections/Gateways.tsx";
 import { Marks } from "./sections/Marks.tsx";
@@ -21,6 +22,7 @@ export function renderReport(data: ReportData): string {
     <body>
       <Front data={data} clock={clock} />
       <Gateways gateways={data.gateways} clock={clock} />
+      <Benches benches={data.benches} />
       <Nodes view={data.nodes} clock={clock} />
       <Marks view={data.marks} clock={clock} />
       <Air view={data.air} />

@@ -3,6 +3,7 @@
  * that paper and screen can never differ.
  */
 import type { AirView } from "../contract/air.ts";
+import type { BenchView } from "../contract/bench.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { Window } from "../contract/common.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
@@ -19,6 +20,8 @@ export interface ReportData {
   readonly timeZone: string;
   readonly site: SiteView;
   readonly gateways: readonly GatewayRow[];
+  /** One a gateway. */
+  readonly benches: readonly BenchView[];
   readonly nodes: NodesView;
   readonly air: AirView;
   readonly marks: MarksView;

@@ -3,6 +3,7 @@ import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Store } from "../store/open.ts";
 import { airView } from "./air.ts";
+import { benchView } from "./bench.ts";
 import { captureRows } from "./bookkeeping.ts";
 import { marksView } from "./marks.ts";
 import { nodesView } from "./nodes.ts";
@@ -33,6 +34,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       timeZone,
       site,
       gateways: site.gateways,
+      benches: site.gateways.flatMap(({ eui }) => benchView(store, window, eui, { ownPlans }) ?? []),
       nodes: nodesView(store, window),
       air: airView(store, window),
       marks: marksView(store, window, {}),

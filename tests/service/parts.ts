@@ -155,6 +155,7 @@ export class FakeViews implements Views {
       gateways: site.gateways,
       nodes: orchard.nodesView(span),
       air: orchard.airView(span),
+      benches: [],
       marks: orchard.marksView(span),
       captures: orchard.capturesView(NOW_MS).captures,
     });
