@@ -10,6 +10,7 @@ import { type WebSocket, WebSocketServer } from "ws";
 import type { z } from "zod";
 import * as contract from "../../src/contract/index.ts";
 import * as orchard from "./orchard.ts";
+import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
 
 export interface FakeService {
@@ -90,6 +91,8 @@ export async function startFakeService(folder: string): Promise<FakeService> {
   const sockets = new Set<Socket>();
   const subscriptions = new Set<Subscription>();
   const mood = calmMood();
+  // The page of a gap knows no window: it is of those last listed.
+  let gapsSpan: orchard.Span = { fromMs: Date.now() - 3_600_000, toMs: Date.now(), live: true };
 
   const status = (): contract.ServiceStatus => {
     const part = { ...mood.status };
@@ -147,6 +150,18 @@ export async function startFakeService(folder: string): Promise<FakeService> {
             sentence: [{ text: "Nothing was heard on the air." }],
           });
         return contract.AirView.parse(air);
+      }
+      case "gaps": {
+        gapsSpan = span;
+        const gaps = gapsView(span);
+        if (mood.empty)
+          Object.assign(gaps, {
+            episodes: [],
+            gaps: [],
+            counts: { gaps: 0, open: 0, nodes: 0, missedCounters: 0, byCause: {} },
+            sentence: [{ text: "No frame is known to be missing." }],
+          });
+        return contract.GapsView.parse(gaps);
       }
       case "marks": {
         const view = orchard.marksView(span);
@@ -213,8 +228,13 @@ export async function startFakeService(folder: string): Promise<FakeService> {
     }
     const span = spanOf(url);
     const node = /^\/api\/nodes\/([^/]+)\/(\d+)$/.exec(path);
+    const gap = /^\/api\/gaps\/(.+)$/.exec(path);
     const frame = /^\/api\/frames\/(\d+)$/.exec(path);
     if (node !== null) return send(response, 200, view("node", span, `${node[1]}/${node[2]}`));
+    if (gap !== null) {
+      const page = gapPage(decodeURIComponent(gap[1] ?? ""), gapsSpan);
+      if (page !== null) return send(response, 200, checked(contract.GapPage, page));
+    }
     if (frame !== null)
       return send(response, 200, checked(contract.FrameView, orchard.frameView(Number(frame[1]), span)));
     if (path === "/api/keys")
@@ -223,7 +243,7 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       return send(response, 200, mood.empty ? { refusals: [], samples: [] } : orchard.refusals(Date.now()));
     if (path === "/api/receptions") {
       const page = orchard.receptionPage(
-        url.searchParams.get("devAddr") ?? "",
+        url.searchParams.get("devAddr") ?? orchard.PLANS[0]?.devAddr ?? "",
         span,
         url.searchParams.get("before"),
         Number(url.searchParams.get("limit") ?? 50),

@@ -9,6 +9,7 @@ const VIEWS: readonly [string, string, RegExp][] = [
   ["Nodes", "#/nodes?last=3600", /2 of 8 nodes lost more than/],
   ["a node", "#/nodes/01A2B3C4/1?last=21600", /Frost probe row 12 delivered/],
   ["Air", "#/air?last=3600", /The busiest channel was/],
+  ["Gaps", "#/gaps?last=3600&gap=gap-steady", /4 of 8 nodes have gaps/],
   ["Captures", "#/captures", /3 captures with/],
   ["the service", "#/service", /The service is well/],
 ];
@@ -78,6 +79,7 @@ if (chromiumIsHere("views"))
     for (const [name, hash, words] of [
       ["Nodes", "#/nodes", /No node was heard in this window/],
       ["Air", "#/air", /Nothing was heard on any channel/],
+      ["Gaps", "#/gaps", /No gap lies in this window/],
       ["Captures", "#/captures", /No capture was read yet/],
     ] as const)
       test(`${name}, empty, says what to do next`, async () => {

@@ -2,11 +2,13 @@
 import { useEffect } from "preact/hooks";
 import type { AirView as Air } from "../../src/contract/air.ts";
 import type { CapturesView as Captures } from "../../src/contract/captures.ts";
+import type { GapsView as Gaps } from "../../src/contract/gaps.ts";
 import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
 import type { SiteView as Site } from "../../src/contract/site.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../src/contract/status.ts";
 import { AirView } from "./pages/AirView.tsx";
 import { CapturesView } from "./pages/CapturesView.tsx";
+import { GapsView } from "./pages/gaps/GapsView.tsx";
 import { HelpPage } from "./pages/HelpPage.tsx";
 import { NodesView } from "./pages/NodesView.tsx";
 import { NodeView } from "./pages/NodeView.tsx";
@@ -53,6 +55,7 @@ const TITLES = {
   nodes: "Nodes",
   node: "Node",
   air: "Air",
+  gaps: "Gaps",
   captures: "Captures",
   service: "Service",
   unknown: "No such view",
@@ -74,6 +77,8 @@ function Place({ status, captures }: Shared) {
       return <NodePlace key={parts.join("/")} devAddr={parts[0] ?? ""} life={parts[1] ?? "1"} />;
     case "air":
       return <AirPlace />;
+    case "gaps":
+      return <GapsPlace />;
     case "captures":
       return <CapturesPlace status={status} captures={captures} />;
     case "service":
@@ -128,6 +133,12 @@ function NodePlace({ devAddr, life }: { devAddr: string; life: string }) {
 function AirPlace() {
   const loaded = useViewData<Air>({ topic: "air", path: "/api/air", key: null }, currentWindow.value);
   return <Gate loaded={loaded}>{(air) => <AirView air={air} />}</Gate>;
+}
+
+function GapsPlace() {
+  const loaded = useViewData<Gaps>({ topic: null, path: "/api/gaps", key: null }, currentWindow.value);
+  const marks = useMarks();
+  return <Gate loaded={loaded}>{(gaps) => <GapsView gaps={gaps} marks={marks} />}</Gate>;
 }
 
 function CapturesPlace({ status, captures }: Shared) {

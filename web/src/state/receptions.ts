@@ -1,12 +1,14 @@
-/** Which receptions lie beneath a node's figures? Newest first, a page at a time. */
+/** Which receptions lie beneath a figure or a sentence? Newest first, a page at a time. */
 import { useEffect, useState } from "preact/hooks";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { ReceptionPage, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { getJson } from "./api.ts";
 
 export interface ReceptionQuery {
-  readonly devAddr: string;
-  readonly life: number;
+  /** Null: of every node. */
+  readonly devAddr: string | null;
+  /** With an address; null: the first life. */
+  readonly life: number | null;
   /** Null: of every gateway. */
   readonly gatewayEui: string | null;
   readonly from: string;
@@ -36,14 +38,23 @@ interface Held {
  * that page is asked for anew. Pages that were opened stay as they are.
  */
 export function useReceptions(query: ReceptionQuery, total: number): ReceptionList {
-  const of = `devAddr=${query.devAddr}&life=${query.life}${query.gatewayEui === null ? "" : `&gateway=${query.gatewayEui}`}`;
+  const asked = new URLSearchParams();
+  for (const [name, value] of [
+    ["devAddr", query.devAddr],
+    ["life", query.life],
+    ["gateway", query.gatewayEui],
+  ] as const)
+    if (value !== null) asked.set(name, String(value));
+  const of = asked.toString();
   const [held, setHeld] = useState<Held>({ of: "", rows: [], next: null, loading: true, problem: null });
   const paged = held.of === of && held.rows.length > PAGE;
 
   const ask = async (before: string | null, isOver: () => boolean) => {
     const ends = `from=${encodeURIComponent(query.from)}&to=${encodeURIComponent(query.to)}`;
     const cursor = before === null ? "" : `&before=${encodeURIComponent(before)}`;
-    const answer = await getJson<ReceptionPage>(`/api/receptions?${of}&${ends}&limit=${PAGE}${cursor}`);
+    const answer = await getJson<ReceptionPage>(
+      `/api/receptions?${of === "" ? "" : `${of}&`}${ends}&limit=${PAGE}${cursor}`,
+    );
     if (isOver()) return;
     setHeld((held) => {
       if (!answer.ok) return { ...held, of, loading: false, problem: answer.problem };

@@ -5,7 +5,7 @@
 import { computed, signal } from "@preact/signals";
 import { type WindowChoice, windowFromParams, windowToParams } from "./window.ts";
 
-export type ViewName = "site" | "nodes" | "node" | "air" | "captures" | "service" | "unknown";
+export type ViewName = "site" | "nodes" | "node" | "air" | "gaps" | "captures" | "service" | "unknown";
 
 export interface Route {
   readonly view: ViewName;
@@ -26,6 +26,7 @@ export function readRoute(hash: string): Route {
     case "nodes":
       return { view: parts.length === 0 ? "nodes" : "node", parts, params };
     case "air":
+    case "gaps":
     case "captures":
     case "service":
       return { view: name, parts, params };

@@ -1,0 +1,150 @@
+import { describe, expect, test } from "vitest";
+import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
+import { filterChoices, filterFromParams, gapItems } from "../../web/src/pages/gaps/gap-items.ts";
+import { costWords, counterWords, episodeTitle, lengthWords } from "../../web/src/pages/gaps/gap-words.ts";
+import { drawnNeighbours, lanesOf, scoreCells, stanceOf } from "../../web/src/pages/gaps/score-lanes.ts";
+import { SHED, TOWER } from "../browser/orchard.ts";
+import { gapPage, gapsView } from "../browser/orchard-gaps.ts";
+
+const SPAN = { fromMs: Date.UTC(2026, 2, 14, 8), toMs: Date.UTC(2026, 2, 14, 9), live: false };
+const VIEW = gapsView(SPAN);
+const ALL = { cause: null, node: null, gateway: null };
+const ids = (filter: Partial<typeof ALL> | object) =>
+  gapItems(VIEW, { ...ALL, ...filter }).map(({ row }) => row.id);
+const gap = (id: string) => VIEW.gaps.find((one) => one.id === id)!;
+
+describe("the lines of the list", () => {
+  test("gather what many nodes share in one, newest first, open ones before all", () => {
+    expect(ids({})).toEqual(["gap-open", "gap-unexplained", "outage-1", "gap-steady"]);
+    const [, , shared] = gapItems(VIEW, ALL);
+    expect(shared?.kind === "episode" ? shared.gaps.map(({ id }) => id) : []).toEqual([
+      "gap-shed-1",
+      "gap-shed-2",
+      "gap-shed-3",
+    ]);
+  });
+  test("an open episode stands first, however early it began", () => {
+    const gaps: DropoutRow[] = VIEW.gaps.map((row) => ({ ...row, open: row.id === "gap-steady" }));
+    expect(gapItems({ ...VIEW, gaps }, ALL)[0]?.row.id).toBe("gap-steady");
+  });
+  test("are chosen by cause, node and gateway", () => {
+    expect(ids({ cause: "weak-link" })).toEqual(["gap-steady"]);
+    expect(ids({ gateway: SHED })).toEqual(["outage-1"]);
+    expect(ids({ gateway: TOWER })).toEqual([]);
+    expect(ids({ node: "01A2B3D0" })).toEqual(["outage-1", "gap-steady"]);
+  });
+  test("of a node show an episode with that node's gap alone", () => {
+    const [shared] = gapItems(VIEW, { ...ALL, node: "01A2B3D0" });
+    expect(shared?.kind === "episode" ? shared.gaps.map(({ id }) => id) : []).toEqual(["gap-shed-2"]);
+  });
+  test("show a gap of another cause than its episode's when that cause is asked for", () => {
+    const gaps = VIEW.gaps.map((row) =>
+      row.id === "gap-shed-2" ? { ...row, finding: { ...row.finding, cause: "weak-link" as const } } : row,
+    );
+    const found = gapItems({ ...VIEW, gaps }, { ...ALL, cause: "weak-link" });
+    expect(found.map(({ row }) => row.id)).toEqual(["gap-shed-2", "gap-steady"]);
+  });
+  test("show a gap by itself whose episode is not told", () => {
+    expect(gapItems({ gaps: VIEW.gaps, episodes: [] }, ALL)).toHaveLength(6);
+  });
+});
+
+describe("the filter", () => {
+  test("offers what occurs, each once, by name", () => {
+    const { causes, nodes, gateways } = filterChoices(VIEW);
+    expect(causes).toEqual(["gateway-unreachable", "node-silent", "weak-link", "unexplained"]);
+    expect(nodes.map(({ title }) => title)).toEqual([
+      "Frost probe row 3",
+      "Frost probe row 12",
+      "Pond pump",
+      "Tractor tracker",
+    ]);
+    expect(gateways).toEqual([{ id: SHED, title: "Packing shed" }]);
+  });
+  test("takes no cause from the address bar that there is not", () => {
+    expect(filterFromParams(new URLSearchParams("cause=gremlins&node=&gateway=X"))).toEqual({
+      ...ALL,
+      gateway: "X",
+    });
+  });
+});
+
+describe("the words of a line", () => {
+  test("say what was missed, and of a silence what was due", () => {
+    expect(costWords(gap("gap-shed-1"))).toBe("3 missed");
+    expect(costWords(gap("gap-steady"))).toBe("9 of 40 missed");
+    expect(costWords(gap("gap-open"))).toBe("silent, about 3 frames due");
+    expect(costWords({ ...gap("gap-open"), expectedByRhythm: null })).toBe("silent");
+  });
+  test("name one counter or a run of them", () => {
+    expect(counterWords(gap("gap-unexplained"))).toBe("FCnt 1842");
+    expect(counterWords(gap("gap-shed-1"))).toBe("FCnt 1803 to 1804");
+    expect(counterWords(gap("gap-open"))).toBe("");
+  });
+  test("say that an open gap goes on", () => {
+    expect(lengthWords({ from: "2026-03-14T08:00:00Z", to: "2026-03-14T08:07:00Z", open: true })).toMatch(
+      /^7\u202Fmin so far$/,
+    );
+  });
+  test("name the gateway of an episode, or the site", () => {
+    const episode = VIEW.episodes[0]!;
+    expect(episodeTitle(episode)).toBe("3 nodes at Packing shed");
+    const whole: EpisodeRow = { ...episode, scope: "site", gateway: null, gatewayName: null };
+    expect(episodeTitle(whole)).toBe("3 nodes of the whole site");
+  });
+});
+
+describe("a lane of the evidence", () => {
+  const said = (lane: Evidence["lane"], weight: number): Evidence => ({
+    sentence: "x",
+    lane,
+    weight,
+    receptionsQuery: null,
+  });
+  test("stands on the heavier side of its sentences", () => {
+    const evidence = [said("noise", 2), said("load", 0.5)];
+    const against = [said("noise", -1), said("load", -3), said("margin", -1)];
+    expect(
+      ["noise", "load", "margin", "joins"].map((lane) => stanceOf({ evidence, against }, lane as "noise")),
+    ).toEqual(["for", "against", "against", null]);
+  });
+  test("that weighs nothing still stands where its sentence stands", () => {
+    expect(stanceOf({ evidence: [said("noise", 0)], against: [] }, "noise")).toBe("for");
+  });
+  test("without data is left out, unless a sentence rests on it", () => {
+    const page = gapPage("gap-shed-1", SPAN)!;
+    const bare: GapPage = { ...page, joins: [], transmissions: [], noiseDbm: [], neighbours: [] };
+    const kinds = lanesOf(bare).map(({ lane }) => lane);
+    expect(kinds).toEqual(["counters", "neighbours", "heartbeat", "heartbeat", "noise", "load", "margin"]);
+    expect(lanesOf(page).map(({ lane }) => lane)).toContain("joins");
+  });
+  test("of the neighbours shows those of whom most was due", () => {
+    const page = gapPage("gap-shed-1", SPAN)!;
+    const many = Array.from({ length: 20 }, (_, at) => ({
+      ...page.neighbours[0]!,
+      life: at + 1,
+      expected: at,
+    }));
+    expect(drawnNeighbours({ ...page, neighbours: many }).map(({ expected }) => expected)).toEqual([
+      19, 18, 17, 16, 15, 14, 13, 12,
+    ]);
+  });
+});
+
+describe("the table in place of the score", () => {
+  test("counts every counter within the axis once, and knows the gap", () => {
+    const page = gapPage("gap-shed-1", SPAN)!;
+    const cells = scoreCells(page);
+    const sum = (of: (cell: (typeof cells)[number]) => number) =>
+      cells.reduce((total, cell) => total + of(cell), 0);
+    expect(cells).toHaveLength(page.axis.cells);
+    expect(sum(({ heard }) => heard) + sum(({ missed }) => missed)).toBe(page.counters.length);
+    expect(sum(({ missed }) => missed)).toBe(page.counters.filter(({ fate }) => fate === "missed").length);
+    expect(cells.filter(({ inGap }) => inGap).length / cells.length).toBeCloseTo(0.25, 1);
+    expect(cells.filter(({ inGap }) => inGap)[5]?.gateways[0]).toMatchObject({
+      keepalives: 0,
+      receptions: 0,
+      load: null,
+    });
+  });
+});

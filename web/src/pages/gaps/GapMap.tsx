@@ -1,0 +1,178 @@
+/** When did whom anything go missing? One line a node, its gaps as bars; what many share runs through as a column. */
+import type { DropoutRow, GapsView } from "../../../../src/contract/gaps.ts";
+import type { MarkRow } from "../../../../src/contract/marks.ts";
+import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
+import { drawTimeAxis, type TimeScale, xOf } from "../../drawings/draw-axis.ts";
+import { drawMarkRules, shortened } from "../../drawings/draw-marks.ts";
+import { counted, figure } from "../../format/format.ts";
+import { momentTime } from "../../format/times.ts";
+import { DataTable } from "../../parts/DataTable.tsx";
+import { Figure } from "../../parts/Figure.tsx";
+import { now } from "../../state/clock.ts";
+import { markRules } from "../../state/marks.ts";
+import { setParams } from "../../state/route.ts";
+import { gutterPx } from "./draw-score.ts";
+import type { GapItem } from "./gap-items.ts";
+import { causeWords, confidenceWords, costWords, lengthWords, nodeTitle } from "./gap-words.ts";
+
+const ROW_PX = 24;
+const AXIS_PX = 24;
+/** Room above the rows for the texts of marks. */
+const HEAD_PX = 18;
+/** Lines of nodes; the list beneath has them all. */
+const MOST_NODES = 12;
+
+interface NodeLine {
+  readonly title: string;
+  readonly gaps: readonly DropoutRow[];
+}
+
+/** The gaps of the lines that are shown, by node; those that missed most first. */
+function nodeLines(items: readonly GapItem[]): NodeLine[] {
+  const byNode = new Map<string, DropoutRow[]>();
+  for (const item of items)
+    for (const gap of item.kind === "gap" ? [item.row] : item.gaps) {
+      const known = byNode.get(gap.devAddr);
+      if (known === undefined) byNode.set(gap.devAddr, [gap]);
+      else known.push(gap);
+    }
+  const cost = (gaps: readonly DropoutRow[]) =>
+    gaps.reduce((sum, gap) => sum + Math.max(gap.missedCounters, gap.expectedByRhythm ?? 0), 0);
+  return [...byNode.values()]
+    .sort((a, b) => cost(b) - cost(a))
+    .map((gaps) => ({ title: gaps[0] === undefined ? "" : nodeTitle(gaps[0]), gaps }));
+}
+
+/** The main drawing of the view. */
+export function GapMap({
+  gaps: view,
+  items,
+  marks,
+}: {
+  gaps: GapsView;
+  items: readonly GapItem[];
+  marks: readonly MarkRow[];
+}) {
+  const lines = nodeLines(items);
+  const shown = lines.slice(0, MOST_NODES);
+  const fromMs = Date.parse(view.window.from);
+  const toMs = Date.parse(view.window.to);
+  const head = marks.length === 0 ? 0 : HEAD_PX;
+  const bottom = head + shown.length * ROW_PX;
+  const scaleOf = (width: number): TimeScale => ({ fromMs, toMs, left: gutterPx(width), right: width - 8 });
+  const draw = (sheet: Sheet) => {
+    const { ctx, inks, width } = sheet;
+    const scale = scaleOf(width);
+    for (const item of items)
+      if (item.kind === "episode") {
+        ctx.fillStyle = inks.quiet;
+        ctx.globalAlpha = 0.16;
+        const [x, wide] = extent(scale, Date.parse(item.row.from), Date.parse(item.row.to));
+        ctx.fillRect(x, head, wide, bottom - head);
+        ctx.globalAlpha = 1;
+      }
+    shown.forEach(({ title, gaps }, index) => {
+      const y = head + index * ROW_PX;
+      ctx.fillStyle = inks.line;
+      ctx.fillRect(0, y, width, 1);
+      ctx.fillStyle = inks.ink;
+      ctx.textBaseline = "middle";
+      ctx.fillText(shortened(ctx, title, scale.left - 12), 0, y + ROW_PX / 2 + 1);
+      for (const gap of gaps) drawGap(sheet, scale, gap, y);
+    });
+    const within = (ms: number) => (ms < fromMs || ms > toMs ? null : xOf(scale, ms));
+    drawMarkRules({ ctx, inks, top: 1, bottom, right: width, ratio: 1, xOf: within }, markRules(marks));
+    drawTimeAxis(sheet, scale, bottom);
+  };
+  const onClick = (event: MouseEvent) => {
+    if (!(event.currentTarget instanceof Element)) return;
+    const box = event.currentTarget.getBoundingClientRect();
+    const line = shown[Math.floor((event.clientY - box.top - head) / ROW_PX)];
+    const scale = scaleOf(box.width);
+    const x = event.clientX - box.left;
+    const hit = line?.gaps.find((gap) => {
+      const [left, wide] = extent(scale, Date.parse(gap.from), Date.parse(gap.to));
+      return x >= left - 4 && x <= left + wide + 4;
+    });
+    if (hit !== undefined) setParams({ gap: hit.id });
+  };
+  const missed = lines.flatMap(({ gaps }) => gaps).reduce((sum, gap) => sum + gap.missedCounters, 0);
+  const rest = lines.length - shown.length;
+  const caption =
+    lines.length === 0
+      ? "No gap fits the filter"
+      : `Gaps: ${counted(missed, "counter")} of ${counted(lines.length, "node")} missed${rest === 0 ? "" : `; the ${figure(shown.length)} that missed most are drawn`}`;
+  return (
+    <Figure
+      caption={caption}
+      legend={
+        <>
+          <span>bar: a gap; half as high: a steady loss</span>
+          <span>arrow: still open</span>
+          <span>grey column: shared by many nodes</span>
+          {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
+        </>
+      }
+      drawing={
+        lines.length === 0 ? null : (
+          // biome-ignore lint/a11y/useKeyWithClickEvents: the list beneath opens the same gaps by keyboard
+          // biome-ignore lint/a11y/noStaticElementInteractions: as above
+          <div class="gap-map" onClick={onClick}>
+            <Canvas height={bottom + AXIS_PX} draw={draw} label={caption} />
+          </div>
+        )
+      }
+      table={() => (
+        <DataTable
+          label="Gaps by node"
+          rows={lines.flatMap(({ gaps }) => gaps).slice(0, 500)}
+          rowKey={(gap) => gap.id}
+          columns={[
+            { key: "node", head: "Node", cell: nodeTitle, sort: nodeTitle },
+            {
+              key: "from",
+              head: "From",
+              cell: (gap) => momentTime(Date.parse(gap.from), now.value),
+              sort: (gap) => gap.from,
+            },
+            { key: "length", head: "Length", right: true, cell: lengthWords },
+            {
+              key: "missed",
+              head: "Missed",
+              right: true,
+              cell: costWords,
+              sort: (gap) => gap.missedCounters,
+            },
+            {
+              key: "cause",
+              head: "Cause",
+              cell: (gap) => causeWords(gap.finding.cause),
+              sort: (gap) => gap.finding.cause,
+            },
+            { key: "sure", head: "How sure", cell: (gap) => confidenceWords(gap.finding) },
+          ]}
+        />
+      )}
+    />
+  );
+}
+
+function extent(scale: TimeScale, fromMs: number, toMs: number): [number, number] {
+  const left = Math.max(scale.left, xOf(scale, fromMs));
+  return [left, Math.max(3, Math.min(scale.right, xOf(scale, toMs)) - left)];
+}
+
+function drawGap({ ctx, inks }: Sheet, scale: TimeScale, gap: DropoutRow, top: number): void {
+  const [x, wide] = extent(scale, Date.parse(gap.from), Date.parse(gap.to));
+  if (x > scale.right) return;
+  const steady = gap.kind === "steady";
+  ctx.fillStyle = inks.ink;
+  ctx.fillRect(x, top + (steady ? 12 : 6), wide, steady ? 6 : 12);
+  if (!gap.open) return;
+  ctx.fillStyle = inks.accent;
+  ctx.beginPath();
+  ctx.moveTo(x + wide, top + 4);
+  ctx.lineTo(x + wide + 7, top + 12);
+  ctx.lineTo(x + wide, top + 20);
+  ctx.fill();
+}
