@@ -1,0 +1,189 @@
+/**
+ * Which channels were the lost frames on? A node that hops over more channels than the gateway listens to loses a fixed
+ * share of its frames whatever their strength: as many as the channels it is never heard on. A channel that is
+ * disturbed loses its share for everyone instead.
+ */
+import { binomialPmf } from "../../statistics/binomial.ts";
+import { lag1Autocorrelation } from "../../statistics/effective-sample-size.ts";
+import { median } from "../../statistics/robust.ts";
+import { decibel, percent } from "../standing.ts";
+import { subBandMismatch } from "../sub-band-mismatch.ts";
+import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import type { SceneReception, Stretch } from "./scene.ts";
+import { isIn, known, type Sight } from "./sight.ts";
+
+/** Counters from which a ratio tells one number of channels from the next. */
+const LEAST_COUNTERS = 24;
+/** A dynamic plan has at most 16 channels (LoRaWAN 1.0.x, CFList and NewChannelReq); fixed plans 64 of 125 kHz, 72 in all. */
+const MOST_DYNAMIC = 16;
+const FIXED = [64, 72] as const;
+
+export function channelEvidence(sight: Sight): EvidencePiece[] {
+  const { scene } = sight;
+  const [home] = scene.homes;
+  if (home === undefined || scene.gap.kind === "silence" || sight.missed === 0) return [];
+  const receptions = scene.receptions.filter(({ gatewayId, crcOk }) => gatewayId === home.id && crcOk);
+  const restsOn = { ...scene.within, ofNode: true, gatewayEui: home.eui };
+  return [
+    ...ratioPieces(sight).map((piece) => ({ ...piece, restsOn })),
+    ...shareOfAll(sight, receptions, { ...restsOn, ofNode: false }),
+  ];
+}
+
+type Piece = Omit<EvidencePiece, "restsOn">;
+
+/** Does the share that was heard fit a number of channels of which the gateway hears some? */
+function ratioPieces(sight: Sight): Piece[] {
+  const { missed, heard, ownWithin } = sight;
+  const counters = missed + heard;
+  if (counters < LEAST_COUNTERS || heard < 4) return [];
+  const counts = countsOf(ownWithin.map(({ frequencyHz }) => frequencyHz));
+  // A channel heard once among a hundred is a stray.
+  const channels = [...counts.values()].filter((count) => count >= 0.03 * heard).length;
+  if (channels === 0) return [];
+  const margins = known(ownWithin.map(({ marginDb }) => marginDb));
+  const margin = median(margins);
+  const fixed = subBandMismatch(heard, counters, margin);
+  if (fixed.mismatch && channels >= 5) {
+    return [
+      {
+        sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of 8 channels in 64, at a median margin of ${decibel(margin ?? 0)}.`,
+        lane: "channels",
+        weights: {
+          "channel-mismatch": 5,
+          "weak-link": -2,
+          congestion: -2,
+          interference: -1.5,
+          "gateway-transmitting": -2,
+        },
+      },
+    ];
+  }
+  const best = bestUsed(channels, heard, counters);
+  const rho = lag1Autocorrelation(lossSequence(sight));
+  const runs = rho !== null && rho > 3 / Math.sqrt(counters);
+  if (best === null) {
+    return [
+      {
+        sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters: no number of channels accounts for that share.`,
+        lane: "channels",
+        weights: { "channel-mismatch": -4 },
+      },
+    ];
+  }
+  return [
+    {
+      sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of ${channels} channels in ${best.used}; its losses ${runs ? "come in runs, which hopping does not explain" : "are scattered as by hopping"}.`,
+      lane: "channels",
+      weights: { "channel-mismatch": clampWeight(best.weight + (runs ? -3 : 0.7)) },
+    },
+  ];
+}
+
+/** The number of channels used that fits best, with how much better than any share at all; null: none does. */
+function bestUsed(
+  channels: number,
+  heard: number,
+  counters: number,
+): { used: number; weight: number } | null {
+  const candidates = [
+    ...Array.from({ length: Math.max(0, MOST_DYNAMIC - channels) }, (_, i) => channels + 1 + i),
+    ...(channels >= 5 ? FIXED : []),
+  ];
+  const fits = candidates.map((used) => ({ used, p: binomialPmf(heard, counters, channels / used) }));
+  if (fits.length === 0) return null;
+  // Against a share that may be anything: each of 0 to n is as likely.
+  const mean = fits.reduce((sum, { p }) => sum + p, 0) / fits.length;
+  const best = fits.reduce((a, b) => (b.p > a.p ? b : a));
+  const weight = Math.log(mean * (counters + 1));
+  return weight < -2 ? null : { used: best.used, weight: Math.min(3, weight + 1) };
+}
+
+/** Every counter of the gap in order, 1 where it was missed. */
+function lossSequence({ ownWithin }: Sight): number[] {
+  const sequence: number[] = [];
+  ownWithin.forEach(({ counter }, i) => {
+    const before = ownWithin[i - 1];
+    if (before !== undefined)
+      for (let k = before.counter + 1; k < counter && sequence.length < 5_000; k++) sequence.push(1);
+    sequence.push(0);
+  });
+  return sequence;
+}
+
+/** A channel whose share of what is heard fell for everyone, or for this node alone. */
+function shareOfAll(
+  sight: Sight,
+  receptions: readonly SceneReception[],
+  restsOn: EvidencePiece["restsOn"],
+): EvidencePiece[] {
+  const { before, within, gap } = sight.scene;
+  const others = receptions.filter(({ lifeId }) => lifeId !== gap.lifeId);
+  const then = countsIn(others, before);
+  const now = countsIn(others, within);
+  const pieces: EvidencePiece[] = [];
+  const lost = deficits(then, now);
+  if (lost !== null) {
+    pieces.push({
+      sentence: `${lost.channels === 1 ? "One channel" : `${lost.channels} channels`} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all others were heard on.`,
+      lane: "channels",
+      restsOn,
+      weights: {
+        interference: 3,
+        "channel-mismatch": -1,
+        "weak-link": -1.5,
+        "gateway-transmitting": -1,
+        congestion: -0.5,
+      },
+    });
+  }
+  const ownThen = countsOf(sight.ownBefore.map(({ frequencyHz }) => frequencyHz));
+  const ownNow = countsOf(sight.ownWithin.map(({ frequencyHz }) => frequencyHz));
+  const ownLost = deficits(ownThen, ownNow);
+  if (ownLost !== null && lost === null) {
+    pieces.push({
+      sentence: `This node alone is heard no more on ${ownLost.channels} of its channels, which carried ${percent(ownLost.shareThen)} of its frames before.`,
+      lane: "channels",
+      restsOn,
+      weights: { "channel-mismatch": 2, interference: -0.5, "weak-link": -1 },
+    });
+  }
+  return pieces;
+}
+
+interface Deficit {
+  readonly channels: number;
+  readonly shareThen: number;
+  readonly shareNow: number;
+}
+
+/** Channels whose share fell to less than half, together significantly (normal approximation, z > 4). */
+function deficits(then: ReadonlyMap<number, number>, now: ReadonlyMap<number, number>): Deficit | null {
+  const allThen = sum(then);
+  const allNow = sum(now);
+  if (allThen < 30 || allNow < 15) return null;
+  const fallen = [...then].filter(
+    ([channel, count]) =>
+      count >= 0.04 * allThen && (now.get(channel) ?? 0) / allNow < 0.5 * (count / allThen),
+  );
+  if (fallen.length === 0 || fallen.length === then.size) return null;
+  const shareThen = fallen.reduce((total, [, count]) => total + count, 0) / allThen;
+  const heardNow = fallen.reduce((total, [channel]) => total + (now.get(channel) ?? 0), 0);
+  const shareNow = heardNow / allNow;
+  const sd = Math.sqrt(shareThen * (1 - shareThen) * (1 / allNow + 1 / allThen));
+  return (shareThen - shareNow) / sd > 4 ? { channels: fallen.length, shareThen, shareNow } : null;
+}
+
+function countsIn(receptions: readonly SceneReception[], stretch: Stretch): Map<number, number> {
+  return countsOf(receptions.filter(({ atUs }) => isIn(stretch, atUs)).map(({ frequencyHz }) => frequencyHz));
+}
+
+function countsOf(frequencies: readonly (number | null)[]): Map<number, number> {
+  const counts = new Map<number, number>();
+  for (const frequency of known(frequencies)) counts.set(frequency, (counts.get(frequency) ?? 0) + 1);
+  return counts;
+}
+
+function sum(counts: ReadonlyMap<number, number>): number {
+  return [...counts.values()].reduce((a, b) => a + b, 0);
+}

@@ -1,0 +1,104 @@
+/**
+ * Which cause does the evidence name, and how surely? The weights of all pieces add up for each cause (logarithms of
+ * likelihood ratios, as if the pieces were independent, each of them bounded because they are not quite); the shares of
+ * the exponentials are the confidences, with a share for what no cause on the list explains. A cause is named only
+ * when it is likely and beats the next by a stated factor: a wrong cause is worse than none.
+ */
+import { CAUSES, type CauseWord, type EvidencePiece, type NamedCause } from "./evidence.ts";
+
+/** A cause is named from this confidence on, */
+export const NAMED_FROM = 0.7;
+/** and when it is so many times likelier than the next. */
+export const NAMED_FACTOR = 3;
+/** Nothing is surer than this without proof, and with proof than the next. Chosen: models of the air are models. */
+const MOST_CONFIDENCE = 0.98;
+const MOST_PROVED = 0.995;
+
+/** Before any evidence, against "none of these" at 0: how much less often it is met. Chosen, no source; small. */
+const PRIOR: Readonly<Record<NamedCause, number>> = {
+  "gateway-unreachable": -1,
+  "gateway-restarted": -1.5,
+  "node-silent": -0.5,
+  "node-restarted": -1.5,
+  "rejoin-loop": -2,
+  "weak-link": 0,
+  interference: -0.7,
+  congestion: -0.7,
+  "channel-mismatch": -1,
+  "gateway-transmitting": -1,
+  "shared-address": -2,
+};
+
+export type FindingStrength = "certain" | "likely" | "possible" | "undecided";
+
+export interface WeighedPiece {
+  readonly piece: EvidencePiece;
+  /** For the finding's cause. */
+  readonly weight: number;
+}
+
+export interface Judged {
+  readonly cause: CauseWord;
+  readonly confidence: number;
+  readonly word: FindingStrength;
+  /** For the cause (of an unexplained gap: for whatever came closest), strongest first. */
+  readonly evidence: readonly WeighedPiece[];
+  readonly against: readonly WeighedPiece[];
+  readonly alternatives: readonly { readonly cause: CauseWord; readonly confidence: number }[];
+  /** The likeliest cause, named or not. */
+  readonly closest: NamedCause;
+}
+
+/** Pieces below this weight say nothing. */
+const LEAST_WEIGHT = 0.25;
+const ALTERNATIVES = 3;
+const LEAST_ALTERNATIVE = 0.01;
+
+export function combine(pieces: readonly EvidencePiece[]): Judged {
+  const scores = CAUSES.map((cause) => ({
+    cause,
+    score: pieces.reduce((sum, { weights }) => sum + (weights[cause] ?? 0), PRIOR[cause]),
+  }));
+  const most = Math.max(0, ...scores.map(({ score }) => score));
+  const rest = Math.exp(-most);
+  const total = scores.reduce((sum, { score }) => sum + Math.exp(score - most), rest);
+  const ranked = scores
+    .map(({ cause, score }) => ({ cause, confidence: Math.exp(score - most) / total }))
+    .sort((a, b) => b.confidence - a.confidence);
+  const first = ranked[0] ?? { cause: CAUSES[0], confidence: 0 };
+  const next = Math.max(ranked[1]?.confidence ?? 0, rest / total);
+  const isProved = pieces.some(({ proves }) => proves === first.cause);
+  const isNamed = first.confidence >= NAMED_FROM && first.confidence >= NAMED_FACTOR * next;
+  const cause: CauseWord = isNamed ? first.cause : "unexplained";
+  const confidence = isNamed
+    ? Math.min(isProved ? MOST_PROVED : MOST_CONFIDENCE, first.confidence)
+    : Math.min(MOST_CONFIDENCE, Math.max(rest / total, 1 - first.confidence));
+  const others = [
+    ...ranked.filter((one) => one.cause !== cause),
+    ...(isNamed ? [{ cause: "unexplained" as const, confidence: rest / total }] : []),
+  ].sort((a, b) => b.confidence - a.confidence);
+  const weighed = pieces.map((piece) => ({ piece, weight: piece.weights[first.cause] ?? 0 }));
+  return {
+    cause,
+    confidence,
+    word: wordOf(isNamed, isProved, pieces, ranked[1]?.cause ?? null),
+    evidence: weighed.filter(({ weight }) => weight >= LEAST_WEIGHT).sort((a, b) => b.weight - a.weight),
+    against: weighed.filter(({ weight }) => weight <= -LEAST_WEIGHT).sort((a, b) => a.weight - b.weight),
+    alternatives: others.filter(({ confidence }) => confidence >= LEAST_ALTERNATIVE).slice(0, ALTERNATIVES),
+    closest: first.cause,
+  };
+}
+
+function wordOf(
+  isNamed: boolean,
+  isProved: boolean,
+  pieces: readonly EvidencePiece[],
+  runnerUp: NamedCause | null,
+): FindingStrength {
+  if (!isNamed) return "undecided";
+  if (isProved) return "certain";
+  // The runner-up's own test was made, and failed.
+  return pieces.some(({ weights }) => runnerUp !== null && (weights[runnerUp] ?? 0) <= -1)
+    ? "likely"
+    : "possible";
+}

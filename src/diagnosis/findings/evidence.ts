@@ -1,0 +1,71 @@
+/** What is one piece of evidence, and which causes may a finding name? */
+import type { Stretch } from "./scene.ts";
+
+/** In the order in which ties are broken; `unexplained` is what remains. */
+export const CAUSES = [
+  "gateway-unreachable",
+  "gateway-restarted",
+  "node-silent",
+  "node-restarted",
+  "rejoin-loop",
+  "weak-link",
+  "interference",
+  "congestion",
+  "channel-mismatch",
+  "gateway-transmitting",
+  "shared-address",
+] as const;
+export type NamedCause = (typeof CAUSES)[number];
+export type CauseWord = NamedCause | "unexplained";
+
+export type Lane =
+  | "counters"
+  | "neighbours"
+  | "heartbeat"
+  | "noise"
+  | "load"
+  | "margin"
+  | "channels"
+  | "transmissions"
+  | "joins";
+
+/** Which receptions a sentence rests on. `ofNode`: those of the gap's node alone. */
+export interface RestsOn extends Stretch {
+  readonly ofNode: boolean;
+  readonly gatewayEui: string | null;
+}
+
+/** One observation, and by how much it makes each cause likelier (above 0) or less likely: natural logarithms. */
+export interface EvidencePiece {
+  readonly sentence: string;
+  readonly lane: Lane;
+  readonly restsOn: RestsOn | null;
+  readonly weights: Partial<Record<NamedCause, number>>;
+  /** It proves the cause that it weighs for. */
+  readonly proves?: NamedCause;
+}
+
+/** No single observation outweighs more than this: models of the air are models. Chosen. */
+const MOST_WEIGHT = 6;
+
+export function clampWeight(weight: number, most = MOST_WEIGHT): number {
+  if (Number.isNaN(weight)) return 0;
+  return Math.max(-most, Math.min(most, weight));
+}
+
+/** Logarithm of the ratio of two normal densities at x: how much likelier x is under the first. */
+export function normalRatio(
+  x: number,
+  one: { readonly mean: number; readonly sd: number },
+  other: { readonly mean: number; readonly sd: number },
+): number {
+  const log = ({ mean, sd }: { readonly mean: number; readonly sd: number }) =>
+    -(((x - mean) / sd) ** 2) / 2 - Math.log(sd);
+  return log(one) - log(other);
+}
+
+/** The same weight for several causes. */
+export function weigh(weight: number, ...causes: readonly NamedCause[]): Partial<Record<NamedCause, number>> {
+  const clamped = clampWeight(weight);
+  return Object.fromEntries(causes.map((cause) => [cause, clamped]));
+}

@@ -1,0 +1,156 @@
+/**
+ * Was the gateway there? Its keepalives and reports went on or stopped; its concentrator's counter ran on across the
+ * silence (only the way to it was cut) or began anew (it restarted); datagrams were lost on the way.
+ */
+import { wilsonInterval } from "../../statistics/wilson.ts";
+import { backhaulProof } from "../backhaul-proof.ts";
+import { percent, span } from "../standing.ts";
+import { type EvidencePiece, weigh } from "./evidence.ts";
+import { overlapUs } from "./neighbourhood.ts";
+import type { SceneGateway, Stretch } from "./scene.ts";
+import { isIn, lengthUs, type Sight } from "./sight.ts";
+
+const NOT_ITS_OWN = [
+  "node-silent",
+  "node-restarted",
+  "rejoin-loop",
+  "weak-link",
+  "interference",
+  "congestion",
+  "channel-mismatch",
+  "gateway-transmitting",
+  "shared-address",
+] as const;
+
+export function gatewayEvidence(sight: Sight): EvidencePiece[] {
+  const { homes, within, gap } = sight.scene;
+  if (homes.length === 0) return [];
+  const share = shareOut(sight);
+  const touched = homes.filter(({ outages }) => outages.some((out) => overlapUs(out, within) > 0));
+  if (touched.length > 0 && share >= 0.4) return touched.map((gateway) => outage(gateway, share, sight));
+  const pieces: EvidencePiece[] = [];
+  const lossy = lossyWay(sight);
+  if (lossy !== null) return [lossy];
+  const alive = homes.filter(({ keepaliveUs }) => keepaliveUs !== null);
+  if (alive.length > 0) {
+    const count = alive.reduce(
+      (sum, { keepalivesUs }) => sum + keepalivesUs.filter((atUs) => isIn(within, atUs)).length,
+      0,
+    );
+    const [first] = alive;
+    const expected = alive.reduce(
+      (sum, { keepaliveUs }) => sum + (keepaliveUs === null ? 0 : lengthUs(within) / keepaliveUs),
+      0,
+    );
+    // A gap shorter than a few keepalives may hide a short outage.
+    const sure = expected < 2 ? 0.4 : 1;
+    pieces.push({
+      sentence: `${alive.length === 1 ? "Its gateway was" : "Its gateways were"} in reach throughout: ${count.toLocaleString("en-GB")} keepalives came, ${Math.round(expected).toLocaleString("en-GB")} were due.`,
+      lane: "heartbeat",
+      restsOn: { ...within, ofNode: false, gatewayEui: first?.eui ?? null },
+      weights: weigh((gap.kind === "steady" ? -4 : -5) * sure, "gateway-unreachable", "gateway-restarted"),
+    });
+  }
+  return pieces;
+}
+
+/** Share of what was missed that falls where all home gateways were out; of an open silence, of its time. */
+function shareOut(sight: Sight): number {
+  const { homes, within, gap } = sight.scene;
+  const slackUs = 2_000_000 + 0.1 * (gap.rhythmUs ?? 0);
+  const isOut = ({ outages }: SceneGateway, atUs: number) =>
+    outages.some(({ fromUs, toUs }) => atUs >= fromUs - slackUs && atUs < toUs + slackUs);
+  const allOut = (atUs: number) => homes.every((gateway) => isOut(gateway, atUs));
+  if (sight.missedAtUs.length > 0) {
+    return sight.missedAtUs.filter(allOut).length / sight.missedAtUs.length;
+  }
+  const probes = Array.from({ length: 40 }, (_, i) => within.fromUs + ((i + 0.5) / 40) * lengthUs(within));
+  // A node that would have sent only after the outage began was silent for a while before it was due.
+  const due = probes.filter((atUs) => !gap.open || atUs > within.fromUs + (gap.rhythmUs ?? 0));
+  return due.length === 0 ? 0 : due.filter(allOut).length / due.length;
+}
+
+function outage(gateway: SceneGateway, share: number, sight: Sight): EvidencePiece {
+  const { within, gap } = sight.scene;
+  const outs = gateway.outages.filter((out) => overlapUs(out, within) > 0);
+  const longest = outs.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
+  const restarted = outs.some((out) => out.restarted === true);
+  const ranOn = !restarted && outs.some((out) => out.restarted === false);
+  const who = gateway.name ?? `Gateway ${gateway.eui}`;
+  const counter = restarted
+    ? "its concentrator's counter began anew with it"
+    : ranOn
+      ? "its concentrator's counter ran on across it"
+      : longest.open
+        ? "it has not come back"
+        : "its concentrator's counter cannot tell whether it restarted";
+  const sure = Math.min(1, 0.5 + share / 2);
+  // A node that did not send while the gateway was out was silent by itself: its counter says so.
+  const sent = gap.kind === "silence" && !gap.open ? 0.2 : 1;
+  const weight = 5 * sure * sent;
+  return {
+    sentence: `${who} sent nothing for ${span(lengthUs(longest) / 1e6)}; ${counter}; ${percent(share)} of what is missing falls into that time.`,
+    lane: "heartbeat",
+    restsOn: { ...longest, ofNode: false, gatewayEui: gateway.eui },
+    weights: {
+      ...weigh(-3 * sent, ...NOT_ITS_OWN),
+      "gateway-restarted": restarted ? weight + 1 : ranOn ? -5 : weight - 2,
+      "gateway-unreachable": restarted ? -2 : ranOn ? weight + 1 : weight,
+    },
+    ...(sent < 1 || share < 0.6
+      ? {}
+      : restarted
+        ? { proves: "gateway-restarted" as const }
+        : ranOn
+          ? { proves: "gateway-unreachable" as const }
+          : {}),
+  };
+}
+
+/** Keepalives that did not come, and frames that the gateway says it forwarded and that never arrived. */
+function lossyWay({ scene, lossWithin }: Sight): EvidencePiece | null {
+  const { homes, within, receptions } = scene;
+  const [gateway] = homes;
+  if (gateway === undefined || gateway.keepaliveUs === null) return null;
+  const expected = Math.floor(lengthUs(within) / gateway.keepaliveUs);
+  const came = gateway.keepalivesUs.filter((atUs) => isIn(within, atUs)).length;
+  if (expected < 20) return null;
+  const lost = wilsonInterval(Math.max(0, expected - came), expected);
+  const forwarded = forwardedLoss(gateway, within, receptions);
+  const share = lost.ratio ?? 0;
+  // One percent is the limit of common practice; it must also be of the size of what the node lost.
+  if (lost.low < 0.01 || share < 0.4 * lossWithin) return null;
+  const proof =
+    forwarded === null
+      ? ""
+      : `; it reports ${forwarded.forwarded.toLocaleString("en-GB")} packets forwarded, ${forwarded.missing.toLocaleString("en-GB")} of them never arrived`;
+  return {
+    sentence: `Datagrams were lost on the way: ${came.toLocaleString("en-GB")} of ${expected.toLocaleString("en-GB")} keepalives arrived${proof}.`,
+    lane: "heartbeat",
+    restsOn: { ...within, ofNode: false, gatewayEui: gateway.eui },
+    weights: { ...weigh(5, "gateway-unreachable"), ...weigh(-2, ...NOT_ITS_OWN, "gateway-restarted") },
+    ...(forwarded !== null && (forwarded.share ?? 0) > 0.5 * lossWithin
+      ? { proves: "gateway-unreachable" as const }
+      : {}),
+  };
+}
+
+function forwardedLoss(
+  gateway: SceneGateway,
+  within: Stretch,
+  receptions: Sight["scene"]["receptions"],
+): { forwarded: number; missing: number; share: number | null } | null {
+  const reports = gateway.reports.filter(({ atUs, forwarded }) => isIn(within, atUs) && forwarded !== null);
+  const first = reports[0];
+  const last = reports.at(-1);
+  if (first === undefined || last === undefined || reports.length < 3) return null;
+  // The first report speaks of the interval before it.
+  const received = receptions.filter(
+    ({ gatewayId, atUs }) => gatewayId === gateway.id && atUs > first.atUs && atUs <= last.atUs,
+  ).length;
+  const proof = backhaulProof(
+    reports.slice(1).map(({ forwarded }) => forwarded ?? 0),
+    received,
+  );
+  return proof.forwarded < 10 ? null : proof;
+}

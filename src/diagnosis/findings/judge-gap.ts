@@ -1,0 +1,128 @@
+/**
+ * Why was this missed? All families of evidence look at the scene, their pieces are combined, and the finding is put in
+ * words: one sentence, how sure it is, and, where it is not, what to record next.
+ */
+import { span } from "../standing.ts";
+import { channelEvidence } from "./channel-family.ts";
+import { combine, type Judged } from "./combine.ts";
+import { counterEvidence } from "./counter-family.ts";
+import type { CauseWord, EvidencePiece } from "./evidence.ts";
+import { gatewayEvidence } from "./gateway-family.ts";
+import { loadEvidence } from "./load-family.ts";
+import { marginEvidence } from "./margin-family.ts";
+import { neighbourEvidence } from "./neighbourhood.ts";
+import { noiseEvidence } from "./noise-family.ts";
+import type { Scene } from "./scene.ts";
+import { sharedEvidence } from "./shared-family.ts";
+import { type Sight, sightOf } from "./sight.ts";
+import { transmitEvidence } from "./transmit-family.ts";
+
+const FAMILIES: readonly ((sight: Sight) => EvidencePiece[])[] = [
+  gatewayEvidence,
+  counterEvidence,
+  neighbourEvidence,
+  marginEvidence,
+  noiseEvidence,
+  loadEvidence,
+  channelEvidence,
+  transmitEvidence,
+  sharedEvidence,
+];
+
+export interface GapJudgement extends Judged {
+  readonly sentence: string;
+  readonly recordNext: readonly string[];
+  /** Whose trouble it is. */
+  readonly scope: "node" | "gateway" | "site";
+  /** Row id of the gateway whose trouble it is. */
+  readonly gatewayId: number | null;
+}
+
+/** The finding for one gap. Says `unexplained` where the evidence names no cause. */
+export function judgeGap(scene: Scene): GapJudgement {
+  const sight = sightOf(scene);
+  const judged = combine(FAMILIES.flatMap((family) => family(sight)));
+  const isShared = SHARED_CAUSES.has(judged.cause);
+  return {
+    ...judged,
+    sentence: sentenceOf(judged, scene),
+    recordNext: judged.word === "certain" || judged.word === "likely" ? [] : recordNext(judged, scene),
+    scope: !isShared ? "node" : scene.homes.length > 1 ? "site" : "gateway",
+    gatewayId: isShared ? (scene.homes[0]?.id ?? null) : null,
+  };
+}
+
+const SHARED_CAUSES: ReadonlySet<CauseWord> = new Set([
+  "gateway-unreachable",
+  "gateway-restarted",
+  "interference",
+  "congestion",
+  "gateway-transmitting",
+]);
+
+const WORDS: Readonly<Record<CauseWord, string>> = {
+  "gateway-unreachable": "the gateway could not be reached; the node went on sending",
+  "gateway-restarted": "the gateway restarted; the node went on sending",
+  "node-silent": "the node did not send",
+  "node-restarted": "the node restarted",
+  "rejoin-loop": "the node keeps asking to join and gets no lasting session",
+  "weak-link": "the signal was too weak on its way",
+  interference: "something else disturbed the channels",
+  congestion: "frames collided: too many shared its channels and data rate",
+  "channel-mismatch": "the node uses channels that the gateway does not listen on",
+  "gateway-transmitting": "the gateway was transmitting itself and could not listen",
+  "shared-address": "two devices use this address",
+  unexplained: "",
+};
+
+/** "Lost 14 counters in 23 min, most likely because …". Also for the strip of a node's page. */
+function sentenceOf(judged: Judged, { gap }: Scene): string {
+  const long = span((gap.toUs - gap.fromUs) / 1e6);
+  const count = (n: number) => `${n.toLocaleString("en-GB")} ${n === 1 ? "counter" : "counters"}`;
+  const what =
+    gap.kind === "silence"
+      ? gap.open
+        ? `Silent for ${long}`
+        : `Silent for ${long}${gap.missed > 0 ? `, ${count(gap.missed)} missed` : ""}`
+      : gap.kind === "steady"
+        ? `Lost ${count(gap.missed)} of ${(gap.missed + gap.heard).toLocaleString("en-GB")} over ${long}`
+        : gap.missed === 0
+          ? `Interrupted for ${long}`
+          : `Missed ${count(gap.missed)} in ${long}`;
+  if (judged.cause === "unexplained") {
+    return `${what}; the evidence does not settle why.`;
+  }
+  const sure = { certain: "", likely: "very likely ", possible: "probably ", undecided: "" }[judged.word];
+  return `${what}: ${sure}${WORDS[judged.cause]}.`;
+}
+
+function recordNext(judged: Judged, scene: Scene): string[] {
+  const { homes, gap } = scene;
+  const next: string[] = [];
+  const nothingForwarded = homes.every(({ reports }) => reports.length === 0);
+  const noTransmissions = homes.every(({ transmissions }) => transmissions.length === 0);
+  const candidates = new Set<CauseWord>([judged.closest, ...judged.alternatives.map(({ cause }) => cause)]);
+  if (gap.open) next.push("Wait until it is heard again: its counter will tell whether it went on sending.");
+  if (homes.length < 2 && (candidates.has("weak-link") || candidates.has("node-silent"))) {
+    next.push(
+      "Put up a second gateway for a day: what both miss was not sent, or never left the node's surroundings.",
+    );
+  }
+  if (candidates.has("interference") || candidates.has("congestion")) {
+    next.push(
+      "Let the gateway forward packets with a wrong CRC (forward_crc_error): they tell collisions from weakness.",
+    );
+  }
+  if (nothingForwarded)
+    next.push("Leave the gateway's status report at 30 s: it counts what was heard and sent.");
+  if (noTransmissions && candidates.has("gateway-transmitting")) {
+    next.push("Run Mastlog in line with the network server: then it sees when the gateway transmits.");
+  }
+  if (candidates.has("channel-mismatch")) {
+    next.push("Compare the channels that the node was given with those that the gateway listens on.");
+  }
+  if (candidates.has("shared-address") || candidates.has("node-restarted")) {
+    next.push("Enter the node's keys: its MIC tells devices and restarts apart.");
+  }
+  return next.slice(0, 4);
+}

@@ -1,0 +1,130 @@
+/**
+ * Was the link itself too weak? Frames that are lost because they are weak leave witnesses: those that were heard come
+ * with an SNR close to the demodulation floor. Also whether the signal fell with the gap, or had been falling before.
+ */
+import { mannKendall } from "../../statistics/mann-kendall.ts";
+import { median, quantile, robustSigma } from "../../statistics/robust.ts";
+import { decibel } from "../standing.ts";
+import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
+import { known, type OwnFrame, type Sight } from "./sight.ts";
+
+/**
+ * Where the 10th percentile of the margins of heard frames lies when losses come from weakness: at the floor, a knee of
+ * a dB or two (SX1276 data sheet, Table 13, taken as a knee: losses up to 3 to 5 dB above it are common practice).
+ */
+const AT_THE_FLOOR = { mean: 0.8, sd: 1.6 };
+/** and where it lies otherwise: anywhere. Chosen, wide. */
+const ANYWHERE = { mean: 9, sd: 6 };
+/** Frames from which a 10th percentile is believed; with fewer the least margin stands for it. */
+const LEAST_FRAMES = 6;
+/** A fall of the signal that is no mere fading, dB (half of what a step needs: two groups of frames are compared). */
+const FALL_DB = 3;
+
+export function marginEvidence(sight: Sight): EvidencePiece[] {
+  const { scene, ownBefore, ownWithin, ownAfter } = sight;
+  const restsOn = {
+    fromUs: scene.before.fromUs,
+    toUs: scene.after.toUs,
+    ofNode: true,
+    gatewayEui: null,
+  };
+  const pieces: EvidencePiece[] = [];
+  const silent = scene.gap.kind === "silence";
+  const around =
+    ownWithin.length >= LEAST_FRAMES
+      ? ownWithin
+      : [...ownBefore.slice(-5), ...ownWithin, ...ownAfter.slice(0, 5)];
+  const margins = known(around.map(({ marginDb }) => marginDb));
+  if (margins.length >= 3) {
+    const low = margins.length >= LEAST_FRAMES ? (quantile(margins, 0.1) ?? 0) : Math.min(...margins);
+    const middle = median(margins) ?? 0;
+    const ratio = normalRatio(Math.max(low, -1), AT_THE_FLOOR, ANYWHERE);
+    // Frames heard within the gap are witnesses; those around a black-out only say what the link was like otherwise.
+    const isWitnessed = ownWithin.length >= LEAST_FRAMES;
+    const weight = isWitnessed ? clampWeight(ratio, 5) : clampWeight(ratio, low < 5 ? 2.5 : 1);
+    pieces.push({
+      sentence: `${isWitnessed ? "Frames heard within the gap" : "The frames heard around it"} came with a median margin of ${decibel(middle)}, a tenth of them below ${decibel(low)} over the demodulation floor.`,
+      lane: "margin",
+      restsOn,
+      weights: silent
+        ? { "weak-link": clampWeight(weight, 2), "node-silent": low > 4 ? 0.5 : -0.5 }
+        : { "weak-link": weight, "channel-mismatch": low > 4 ? 1 : -1 },
+    });
+  }
+  const fell = fallOf(ownBefore, ownWithin, ownAfter);
+  if (fell !== null) {
+    pieces.push({
+      sentence: `Its signal was ${decibel(fell.fallDb)} weaker in the gap than before (${fell.count} frames against ${fell.countBefore}).`,
+      lane: "margin",
+      restsOn,
+      weights:
+        fell.fallDb >= FALL_DB
+          ? {
+              "weak-link": clampWeight(fell.fallDb / 2, 3),
+              interference: -1,
+              congestion: -0.5,
+              "channel-mismatch": -1,
+            }
+          : {},
+    });
+  } else if (ownWithin.length >= LEAST_FRAMES && ownBefore.length >= LEAST_FRAMES) {
+    pieces.push(steadySignal(ownBefore, ownWithin, restsOn));
+  }
+  const decline = declineOf(ownBefore);
+  if (decline !== null) {
+    pieces.push({
+      sentence: `Its signal had been falling before, by ${decibel(decline)} over the last ${ownBefore.length} frames.`,
+      lane: "margin",
+      restsOn,
+      weights: { "weak-link": 2, "node-silent": silent ? -0.5 : 0 },
+    });
+  }
+  return pieces;
+}
+
+/** Signal power of the frames of the gap below that of the frames before; null when it did not fall, or too few. */
+function fallOf(
+  before: readonly OwnFrame[],
+  within: readonly OwnFrame[],
+  after: readonly OwnFrame[],
+): { fallDb: number; count: number; countBefore: number } | null {
+  const then = powers(before);
+  const inside = powers(within);
+  // After a black-out the first frames tell whether the obstacle is still there.
+  const now = inside.length >= 4 ? inside : [...inside, ...powers(after.slice(0, 4))];
+  if (then.length < 5 || now.length < 4) return null;
+  const fallDb = (median(then) ?? 0) - (median(now) ?? 0);
+  const sigma = robustSigma([...then, ...now], 1) ?? 1;
+  const errorDb = 1.25 * sigma * Math.sqrt(1 / then.length + 1 / now.length);
+  return fallDb >= FALL_DB && fallDb > 3 * errorDb
+    ? { fallDb, count: now.length, countBefore: then.length }
+    : null;
+}
+
+function steadySignal(
+  before: readonly OwnFrame[],
+  within: readonly OwnFrame[],
+  restsOn: EvidencePiece["restsOn"],
+): EvidencePiece {
+  const change = (median(powers(within)) ?? 0) - (median(powers(before)) ?? 0);
+  return {
+    sentence: `Its signal was as strong as before (${decibel(Math.abs(change))} ${change < 0 ? "less" : "more"}).`,
+    lane: "margin",
+    restsOn,
+    weights: { "weak-link": Math.abs(change) < 2 ? -1 : -0.3 },
+  };
+}
+
+/** Decline before the gap, dB, when the frames before it show a significant trend downwards. */
+function declineOf(before: readonly OwnFrame[]): number | null {
+  const series = powers(before.slice(-60));
+  if (series.length < 12) return null;
+  const third = Math.floor(series.length / 3);
+  const fall = (median(series.slice(0, third)) ?? 0) - (median(series.slice(-third)) ?? 0);
+  const { p } = mannKendall(series);
+  return fall >= FALL_DB && p !== null && p < 0.001 ? fall : null;
+}
+
+function powers(frames: readonly OwnFrame[]): number[] {
+  return known(frames.map(({ powerDbm }) => powerDbm));
+}

@@ -1,0 +1,178 @@
+/**
+ * Did others fare the same meanwhile? Whether the frames of all other nodes at these gateways came in the proportion
+ * that their rhythms predict, and whether they lost more counters than before: a trouble of one node leaves its
+ * neighbours alone, a trouble of the gateway or of the air does not.
+ */
+import { wilsonInterval } from "../../statistics/wilson.ts";
+import { percent } from "../standing.ts";
+import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
+import type { Stretch } from "./scene.ts";
+import { isIn, lengthUs, type Neighbour, type Sight } from "./sight.ts";
+
+const OF_ONE_NODE: readonly NamedCause[] = [
+  "node-silent",
+  "node-restarted",
+  "rejoin-loop",
+  "weak-link",
+  "channel-mismatch",
+  "shared-address",
+];
+const OF_THE_AIR: readonly NamedCause[] = ["interference", "congestion", "gateway-transmitting"];
+const OF_THE_GATEWAY: readonly NamedCause[] = ["gateway-unreachable", "gateway-restarted"];
+
+/** Frames of a neighbour before the gap from which its rate is believed. */
+const LEAST_FRAMES = 3;
+
+export interface Proportion {
+  readonly expected: number;
+  readonly heard: number;
+  readonly nodes: number;
+}
+
+/** Frames of the neighbours in a stretch against what their rates before and after it predict. */
+export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
+  const { before, after, homes } = sight.scene;
+  const deafUs = (span: Stretch) =>
+    homes.length === 0
+      ? 0
+      : Math.min(...homes.map(({ outages }) => outages.reduce((sum, out) => sum + overlapUs(out, span), 0)));
+  const watchedUs =
+    Math.max(0, lengthUs(before) - deafUs(before)) + Math.max(0, lengthUs(after) - deafUs(after));
+  if (!(watchedUs > 0)) return { expected: 0, heard: 0, nodes: 0 };
+  let expected = 0;
+  let heard = 0;
+  let nodes = 0;
+  for (const { frames } of sight.neighbours) {
+    const around = frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length;
+    if (around < LEAST_FRAMES) continue;
+    // One that was there on one side only came or went by itself.
+    const onBothSides =
+      lengthUs(after) === 0 ||
+      (frames.some(({ atUs }) => isIn(before, atUs)) && frames.some(({ atUs }) => atUs >= after.fromUs));
+    if (!onBothSides && sight.neighbours.length > 3) continue;
+    nodes += 1;
+    expected += (around * lengthUs(stretch)) / watchedUs;
+    heard += frames.filter(({ atUs }) => isIn(stretch, atUs)).length;
+  }
+  return { expected, heard, nodes };
+}
+
+export function overlapUs(a: Stretch, b: Stretch): number {
+  return Math.max(0, Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs));
+}
+
+export interface Counted {
+  readonly missed: number;
+  readonly expected: number;
+  readonly nodes: number;
+}
+
+/** Counters missed by neighbours within a stretch, each between its first and last frame heard in it. */
+export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch): Counted {
+  let missed = 0;
+  let expected = 0;
+  let nodes = 0;
+  for (const { frames } of neighbours) {
+    const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
+    if (inside.length < LEAST_FRAMES) continue;
+    const first = Math.min(...inside.map(({ counter }) => counter));
+    const last = Math.max(...inside.map(({ counter }) => counter));
+    const span = last - first + 1;
+    // A counter that ran away is another device or a restart, not loss.
+    if (span > 50 * inside.length) continue;
+    nodes += 1;
+    expected += span;
+    missed += span - inside.length;
+  }
+  return { missed, expected, nodes };
+}
+
+/** Shared by everyone or by this node alone. */
+export function neighbourEvidence(sight: Sight): EvidencePiece[] {
+  const { gap, within } = sight.scene;
+  const restsOn = { ...within, ofNode: false, gatewayEui: sight.scene.homes[0]?.eui ?? null };
+  const lane = "neighbours" as const;
+  const pieces: EvidencePiece[] = [];
+  const isBlackout = sight.heard === 0 || sight.lossWithin > 0.9;
+  const stretch = innerStretch(sight);
+  const { expected, heard, nodes } = proportionIn(sight, stretch);
+  if (expected >= 3) {
+    const share = heard / expected;
+    const sure = Math.min(1, expected / 12);
+    const figures = `${heard.toLocaleString("en-GB")} frames of ${nodes} other ${nodes === 1 ? "node" : "nodes"} were heard there meanwhile, ${Math.round(expected).toLocaleString("en-GB")} were to be expected`;
+    if (share >= 0.7) {
+      const weights = isBlackout
+        ? {
+            ...weigh(1 * sure, ...OF_ONE_NODE),
+            ...weigh(-3.5 * sure, ...OF_THE_AIR),
+            ...weigh(-5 * sure, ...OF_THE_GATEWAY),
+          }
+        : weigh(-1.5 * sure, ...OF_THE_GATEWAY);
+      pieces.push({ sentence: `The others went on: ${figures}.`, lane, restsOn, weights });
+    } else if (share <= 0.3) {
+      pieces.push({
+        sentence: `The others vanished with it: ${figures}.`,
+        lane,
+        restsOn,
+        weights: {
+          ...weigh(-4 * sure, ...OF_ONE_NODE),
+          ...weigh(1.5 * sure, ...OF_THE_GATEWAY),
+          ...weigh(0.5 * sure, ...OF_THE_AIR),
+        },
+      });
+    } else {
+      pieces.push({
+        sentence: `The others came through in part: ${figures}.`,
+        lane,
+        restsOn,
+        weights: { ...weigh(-1 * sure, ...OF_ONE_NODE), ...weigh(1 * sure, ...OF_THE_AIR) },
+      });
+    }
+  }
+  if (!isBlackout || gap.kind === "steady") pieces.push(...lossOfOthers(sight, restsOn));
+  return pieces;
+}
+
+/** The gap without its edges: the frames at both ends were heard. */
+function innerStretch({ scene: { gap, within } }: Sight): Stretch {
+  const edgeUs = Math.min(gap.rhythmUs === null ? 0 : gap.rhythmUs / 2, lengthUs(within) / 4);
+  return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
+}
+
+function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+  const { before, within } = sight.scene;
+  const now = countedIn(sight.neighbours, within);
+  if (now.expected < 30) return [];
+  const then = countedIn(sight.neighbours, before);
+  const nowLoss = wilsonInterval(now.missed, now.expected);
+  const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
+  const own = sight.lossWithin;
+  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} before` : ""}`;
+  const lane = "neighbours" as const;
+  if (nowLoss.low > 1.5 * thenLoss + 0.01 && now.missed / now.expected > 0.25 * own) {
+    return [
+      {
+        sentence: `Others lost frames as well: ${figures}.`,
+        lane,
+        restsOn,
+        weights: { ...weigh(-2, ...OF_ONE_NODE), ...weigh(1.5, ...OF_THE_AIR) },
+      },
+    ];
+  }
+  // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
+  if (nowLoss.high < Math.max(0.35 * own, 0.03) || nowLoss.high < 1.2 * thenLoss + 0.02) {
+    return [
+      {
+        sentence: `It is alone with it: ${figures}.`,
+        lane,
+        restsOn,
+        weights: {
+          ...weigh(1, ...OF_ONE_NODE),
+          ...weigh(-2, ...OF_THE_AIR),
+          ...weigh(-2, ...OF_THE_GATEWAY),
+        },
+      },
+    ];
+  }
+  return [];
+}

@@ -1,0 +1,201 @@
+/**
+ * Did something else fill the air? The noise that weak frames betray rose, on some channels or on all; frames of all
+ * nodes lost SNR at the same strength; a channel's share of what is heard fell for everyone; more frames came broken.
+ */
+import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
+import { rankSum } from "../../statistics/rank-sum.ts";
+import { median } from "../../statistics/robust.ts";
+import { decibel, percent } from "../standing.ts";
+import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import type { SceneReception, Stretch } from "./scene.ts";
+import { isIn, known, lengthUs, type Sight } from "./sight.ts";
+
+/** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */
+const RISE_DB = 3;
+const SEVERE_DB = 6;
+const MOST_P = 0.001;
+const LEAST_SAMPLES = 8;
+/** Rank sums compare every rank: more values add cost and no sureness. */
+const MOST_SAMPLES = 300;
+
+export function noiseEvidence(sight: Sight): EvidencePiece[] {
+  const { scene } = sight;
+  const [home] = scene.homes;
+  if (home === undefined || scene.gap.kind === "silence") return [];
+  const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
+  const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
+  const pieces: EvidencePiece[] = [];
+  const rise = noiseRise(receptions, scene.before, scene.within);
+  if (rise !== null) pieces.push(risePiece(rise, restsOn));
+  const fall = snrFall(sight);
+  if (fall !== null) pieces.push({ ...fall, restsOn });
+  const broken = brokenPiece(sight, receptions);
+  if (broken !== null) pieces.push({ ...broken, restsOn });
+  return pieces;
+}
+
+interface Rise {
+  readonly riseDb: number;
+  readonly channels: number;
+  readonly channelsCompared: number;
+  readonly samples: number;
+  readonly significant: boolean;
+}
+
+/** The largest rise of a channel's noise within the gap against before; null: nothing to compare. */
+function noiseRise(receptions: readonly SceneReception[], before: Stretch, within: Stretch): Rise | null {
+  const then = samplesByChannel(receptions, before);
+  const now = samplesByChannel(receptions, within);
+  const rises: { riseDb: number; samples: number; p: number }[] = [];
+  for (const [channel, values] of now) {
+    const earlier = then.get(channel) ?? [];
+    if (values.length < LEAST_SAMPLES || earlier.length < LEAST_SAMPLES) continue;
+    rises.push(compare(earlier, values));
+  }
+  if (rises.length === 0) {
+    const earlier = [...then.values()].flat();
+    const values = [...now.values()].flat();
+    if (values.length < LEAST_SAMPLES || earlier.length < LEAST_SAMPLES) return null;
+    rises.push(compare(earlier, values));
+  }
+  const risen = rises.filter(({ riseDb, p }) => riseDb >= RISE_DB && p < MOST_P);
+  const most = (risen.length > 0 ? risen : rises).reduce((a, b) => (b.riseDb > a.riseDb ? b : a));
+  return {
+    riseDb: most.riseDb,
+    channels: risen.length,
+    channelsCompared: rises.length,
+    samples: rises.reduce((sum, { samples }) => sum + samples, 0),
+    significant: risen.length > 0,
+  };
+}
+
+function compare(
+  earlier: readonly number[],
+  values: readonly number[],
+): { riseDb: number; samples: number; p: number } {
+  const test = rankSum(values.slice(0, MOST_SAMPLES), earlier.slice(-MOST_SAMPLES), {
+    alternative: "greater",
+    exact: false,
+  });
+  return {
+    riseDb: (median(values) ?? 0) - (median(earlier) ?? 0),
+    samples: values.length,
+    p: test.p ?? 1,
+  };
+}
+
+function samplesByChannel(receptions: readonly SceneReception[], stretch: Stretch): Map<number, number[]> {
+  const byChannel = new Map<number, number[]>();
+  for (const { atUs, crcOk, snrDb, rssiDbm, frequencyHz } of receptions) {
+    if (!crcOk || snrDb === null || rssiDbm === null || frequencyHz === null) continue;
+    if (snrDb > NOISE_SNR_MOST_DB || !isIn(stretch, atUs)) continue;
+    const values = byChannel.get(frequencyHz);
+    const noise = channelNoiseDbm(rssiDbm, snrDb);
+    if (values === undefined) byChannel.set(frequencyHz, [noise]);
+    else values.push(noise);
+  }
+  return byChannel;
+}
+
+function risePiece(rise: Rise, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
+  const where = rise.channelsCompared > 1 ? ` on ${rise.channels} of ${rise.channelsCompared} channels` : "";
+  if (rise.significant) {
+    return {
+      sentence: `The noise rose by up to ${decibel(rise.riseDb)} against before${where} (${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
+      lane: "noise",
+      restsOn,
+      weights: {
+        interference: rise.riseDb >= SEVERE_DB ? 5 : 3.5,
+        "weak-link": -2.5,
+        "channel-mismatch": -2,
+        congestion: -0.5,
+        "gateway-transmitting": -1,
+      },
+    };
+  }
+  return {
+    sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
+    lane: "noise",
+    restsOn,
+    weights: { interference: rise.riseDb < 1.5 && rise.samples >= 20 ? -2.5 : -1 },
+  };
+}
+
+/** SNR of all nodes fell while their strength stayed: only the noise can have done that. */
+function snrFall(sight: Sight): Omit<EvidencePiece, "restsOn"> | null {
+  const { before, within } = sight.scene;
+  const falls: number[] = [];
+  for (const { frames } of [...sight.neighbours, { frames: sight.own }]) {
+    const then = frames.filter(({ atUs }) => isIn(before, atUs));
+    const now = frames.filter(({ atUs }) => isIn(within, atUs));
+    if (then.length < 4 || now.length < 4) continue;
+    const snr = (list: typeof frames) => median(known(list.map(({ snrDb }) => snrDb)));
+    const power = (list: typeof frames) => median(known(list.map(({ powerDbm }) => powerDbm)));
+    const [snrThen, snrNow, powerThen, powerNow] = [snr(then), snr(now), power(then), power(now)];
+    if (snrThen === null || snrNow === null || powerThen === null || powerNow === null) continue;
+    falls.push(snrThen - snrNow - (powerThen - powerNow));
+  }
+  if (falls.length < 3) return null;
+  const typical = median(falls) ?? 0;
+  const falling = falls.filter((fall) => fall > 1).length / falls.length;
+  if (typical < 2 || falling < 0.6) return null;
+  return {
+    sentence: `${Math.round(falling * falls.length)} of ${falls.length} nodes lost SNR at unchanged strength, ${decibel(typical)} in the middle.`,
+    lane: "noise",
+    weights: {
+      interference: clampWeight(1 + typical / 2, 4),
+      "weak-link": -2,
+      "channel-mismatch": -1.5,
+      congestion: -0.5,
+    },
+  };
+}
+
+/** Frames that came broken, by the gateway's own counts or as forwarded; against before. */
+function brokenPiece(
+  { scene, lossWithin }: Sight,
+  receptions: readonly SceneReception[],
+): Omit<EvidencePiece, "restsOn"> | null {
+  const now = brokenIn(scene.homes[0]?.reports ?? [], receptions, scene.within);
+  const then = brokenIn(scene.homes[0]?.reports ?? [], receptions, scene.before);
+  if (now === null || now.all < 20) return null;
+  const share = now.bad / now.all;
+  const shareThen = then === null || then.all < 20 ? null : then.bad / then.all;
+  const figures = `${percent(share)} of ${now.all.toLocaleString("en-GB")} packets came broken${shareThen === null ? "" : `, ${percent(shareThen)} before`}`;
+  // Twice the baseline is common practice; a handful of packets may double by chance.
+  const excess = now.bad - 2 * (shareThen ?? 0.02) * now.all;
+  if (share > 2 * (shareThen ?? 0.05) && excess > 3 * Math.sqrt(now.bad) * 0.5) {
+    return {
+      sentence: `More packets were spoilt on the air: ${figures}.`,
+      lane: "load",
+      weights: { interference: 1, congestion: 1.5, "weak-link": 0, "channel-mismatch": -1 },
+    };
+  }
+  if (shareThen !== null && share < 0.1 * lossWithin && now.all >= 100) {
+    return {
+      sentence: `No more packets were spoilt than before: ${figures}.`,
+      lane: "load",
+      weights: { congestion: -0.5 },
+    };
+  }
+  return null;
+}
+
+function brokenIn(
+  reports: Sight["scene"]["homes"][number]["reports"],
+  receptions: readonly SceneReception[],
+  stretch: Stretch,
+): { bad: number; all: number } | null {
+  if (lengthUs(stretch) === 0) return null;
+  const counted = reports.filter(
+    ({ atUs, received, crcOk }) => isIn(stretch, atUs) && received !== null && crcOk !== null,
+  );
+  if (counted.length >= 3) {
+    const all = counted.reduce((sum, { received }) => sum + (received ?? 0), 0);
+    const ok = counted.reduce((sum, { crcOk }) => sum + (crcOk ?? 0), 0);
+    return { bad: Math.max(0, all - ok), all };
+  }
+  const heard = receptions.filter(({ atUs }) => isIn(stretch, atUs));
+  const bad = heard.filter(({ crcOk }) => !crcOk).length;
+  return { bad, all: heard.length };
+}

@@ -1,0 +1,117 @@
+/**
+ * What is known of the time around a gap? Everything that a finding may rest on, gathered by the store and handed in:
+ * nothing in this folder asks a database or a clock.
+ */
+import type { TimeWindow } from "../../model/window.ts";
+
+export type Stretch = TimeWindow;
+
+/** One packet as one gateway reported it, ghosts and replays left out. */
+export interface SceneReception {
+  /** End of the packet. */
+  readonly atUs: number;
+  readonly gatewayId: number;
+  readonly crcOk: boolean;
+  /** Null where it is no frame of a node's counter life. */
+  readonly devAddr: number | null;
+  readonly lifeId: number | null;
+  readonly counter: number | null;
+  readonly repeat: boolean;
+  /** DevEUI of a join-request. */
+  readonly joinEui: string | null;
+  readonly frequencyHz: number | null;
+  readonly spreadingFactor: number | null;
+  readonly dataRate: number;
+  readonly rssiDbm: number | null;
+  readonly signalRssiDbm: number | null;
+  readonly snrDb: number | null;
+  readonly airtimeUs: number;
+}
+
+/** A status report of a gateway, of the interval that ends with it. */
+export interface SceneReport {
+  readonly atUs: number;
+  readonly received: number | null;
+  readonly crcOk: number | null;
+  readonly forwarded: number | null;
+  readonly emitted: number | null;
+}
+
+export interface SceneGateway {
+  readonly id: number;
+  readonly eui: string;
+  readonly name: string | null;
+  /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: not to be told. */
+  readonly outages: readonly (Stretch & { readonly restarted: boolean | null; readonly open: boolean })[];
+  readonly keepaliveUs: number | null;
+  /** Keepalives by time. */
+  readonly keepalivesUs: readonly number[];
+  readonly reports: readonly SceneReport[];
+  /** Its own transmissions, as far as they are known. */
+  readonly transmissions: readonly Stretch[];
+}
+
+/** What came after the last frame before the gap, in the life's own address. */
+export interface NextLife {
+  readonly number: number;
+  readonly begunBy: string;
+  readonly firstAtUs: number;
+  readonly firstCounter: number;
+  readonly lastAtUs: number;
+  readonly heard: number;
+}
+
+/** Another device under the same address, side by side with this life. */
+export interface SharedAddress {
+  readonly otherLife: number;
+  /** How often the frames went over from the one to the other. */
+  readonly alternations: number;
+  readonly fromUs: number;
+  readonly toUs: number;
+}
+
+/** Another address that began right after this one fell silent. */
+export interface Successor {
+  readonly devAddr: number;
+  readonly life: number;
+  readonly firstAtUs: number;
+  readonly joinEui: string;
+  readonly joinAtUs: number;
+}
+
+export interface SceneGap {
+  readonly devAddr: number;
+  readonly life: number;
+  readonly lifeId: number;
+  readonly kind: "counters" | "silence" | "steady";
+  readonly open: boolean;
+  readonly fromUs: number;
+  readonly toUs: number;
+  readonly missed: number;
+  readonly firstMissed: number | null;
+  readonly lastMissed: number | null;
+  readonly heard: number;
+  readonly expectedByRhythm: number | null;
+  readonly rhythmUs: number | null;
+}
+
+export interface Scene {
+  readonly gap: SceneGap;
+  /** Newest moment known. */
+  readonly nowUs: number;
+  /** The part of the gap that was looked at: all of it unless it is long. */
+  readonly within: Stretch;
+  readonly before: Stretch;
+  readonly after: Stretch;
+  /** Gateways that usually hear the node; the best first. */
+  readonly homes: readonly SceneGateway[];
+  /** Of the homes, in order of time, from `before` to `after`. */
+  readonly receptions: readonly SceneReception[];
+  readonly nextLife: NextLife | null;
+  readonly shared: SharedAddress | null;
+  readonly successor: Successor | null;
+  /** DevEUI of the device that lived the life, where it is known. */
+  readonly devEui: string | null;
+  /** Lives of the same address that a join or a reset began within an hour of the gap. */
+  readonly beginnings: number;
+}

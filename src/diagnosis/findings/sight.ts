@@ -1,0 +1,136 @@
+/**
+ * How do the receptions around a gap look, put in order? The node's own frames before, within and after it, its missed
+ * counters with the times at which its rhythm puts them, and what its neighbours did meanwhile.
+ */
+import { linkMarginDb } from "../../radio/margin.ts";
+import { channelNoiseDbm } from "../../radio/noise.ts";
+import type { Scene, SceneReception, Stretch } from "./scene.ts";
+
+/** A frame of the node as its best home gateway heard it. */
+export interface OwnFrame {
+  readonly atUs: number;
+  readonly counter: number;
+  readonly frequencyHz: number | null;
+  readonly spreadingFactor: number | null;
+  readonly dataRate: number;
+  readonly snrDb: number | null;
+  readonly marginDb: number | null;
+  /** Signal power without the noise's share. */
+  readonly powerDbm: number | null;
+  readonly airtimeUs: number;
+}
+
+export interface Neighbour {
+  readonly lifeId: number;
+  readonly devAddr: number;
+  /** First hearing of each counter, by time. */
+  readonly frames: readonly OwnFrame[];
+}
+
+export interface Sight {
+  readonly scene: Scene;
+  /** First hearings, by time, from before to after. */
+  readonly own: readonly OwnFrame[];
+  readonly ownBefore: readonly OwnFrame[];
+  readonly ownWithin: readonly OwnFrame[];
+  readonly ownAfter: readonly OwnFrame[];
+  /** Where the rhythm dates the missed counters of `within`. */
+  readonly missedAtUs: readonly number[];
+  /** Counters missed and heard in the part of the gap that is looked at. */
+  readonly missed: number;
+  readonly heard: number;
+  readonly lossWithin: number;
+  readonly neighbours: readonly Neighbour[];
+}
+
+const MOST_MISSED_TIMES = 5_000;
+
+export function sightOf(scene: Scene): Sight {
+  const { gap, within, before, after } = scene;
+  const byLife = new Map<number, Map<number, OwnFrame>>();
+  const addresses = new Map<number, number>();
+  for (const reception of scene.receptions) {
+    const { lifeId, counter, crcOk, devAddr } = reception;
+    if (!crcOk || lifeId === null || counter === null || devAddr === null) continue;
+    let frames = byLife.get(lifeId);
+    if (frames === undefined) {
+      frames = new Map();
+      byLife.set(lifeId, frames);
+      addresses.set(lifeId, devAddr);
+    }
+    const known = frames.get(counter);
+    if (known === undefined) frames.set(counter, frameOf(reception, counter));
+    else if (!reception.repeat && (reception.snrDb ?? -99) > (known.snrDb ?? -99)) {
+      frames.set(counter, { ...frameOf(reception, counter), atUs: known.atUs });
+    }
+  }
+  const inOrder = (frames: Map<number, OwnFrame> | undefined) =>
+    [...(frames?.values() ?? [])].sort((a, b) => a.atUs - b.atUs);
+  const own = inOrder(byLife.get(gap.lifeId));
+  const ownWithin = own.filter(({ atUs }) => atUs > within.fromUs && atUs < within.toUs);
+  const missedAtUs = missedTimes(own, scene);
+  const missed = scene.within.toUs < gap.toUs ? missedAtUs.length : gap.missed;
+  return {
+    scene,
+    own,
+    ownBefore: own.filter(({ atUs }) => isIn(before, atUs) || atUs === gap.fromUs),
+    ownWithin,
+    ownAfter: own.filter(({ atUs }) => isIn(after, atUs)),
+    missedAtUs,
+    missed,
+    heard: ownWithin.length,
+    lossWithin: missed + ownWithin.length === 0 ? 0 : missed / (missed + ownWithin.length),
+    neighbours: [...byLife.keys()]
+      .filter((lifeId) => lifeId !== gap.lifeId)
+      .map((lifeId) => ({
+        lifeId,
+        devAddr: addresses.get(lifeId) ?? 0,
+        frames: inOrder(byLife.get(lifeId)),
+      })),
+  };
+}
+
+export function isIn({ fromUs, toUs }: Stretch, atUs: number): boolean {
+  return atUs >= fromUs && atUs < toUs;
+}
+
+export function lengthUs({ fromUs, toUs }: Stretch): number {
+  return Math.max(0, toUs - fromUs);
+}
+
+/** The values that are known. */
+export function known<T>(values: readonly (T | null)[]): T[] {
+  return values.filter((value): value is T => value !== null);
+}
+
+function frameOf(reception: SceneReception, counter: number): OwnFrame {
+  const { atUs, frequencyHz, spreadingFactor, dataRate, snrDb, rssiDbm, airtimeUs } = reception;
+  return {
+    atUs,
+    counter,
+    frequencyHz,
+    spreadingFactor,
+    dataRate,
+    snrDb,
+    marginDb: spreadingFactor === null ? null : linkMarginDb(snrDb, spreadingFactor),
+    powerDbm: rssiDbm === null || snrDb === null ? rssiDbm : channelNoiseDbm(rssiDbm, snrDb) + snrDb,
+    airtimeUs,
+  };
+}
+
+/** Missed counters are spread evenly between the frames around them. */
+function missedTimes(own: readonly OwnFrame[], { gap, within }: Scene): number[] {
+  const times: number[] = [];
+  const last = own.filter(({ atUs }) => atUs >= gap.fromUs && atUs <= gap.toUs);
+  for (let i = 1; i < last.length && times.length < MOST_MISSED_TIMES; i++) {
+    const one = last[i - 1];
+    const next = last[i];
+    if (one === undefined || next === undefined || next.counter <= one.counter + 1) continue;
+    const steps = next.counter - one.counter;
+    for (let k = 1; k < steps && times.length < MOST_MISSED_TIMES; k++) {
+      const atUs = one.atUs + (k * (next.atUs - one.atUs)) / steps;
+      if (atUs <= within.toUs) times.push(atUs);
+    }
+  }
+  return times;
+}

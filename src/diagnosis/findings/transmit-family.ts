@@ -1,0 +1,102 @@
+/**
+ * Did the gateway talk when it should have listened? A half-duplex gateway is deaf on all channels while it transmits:
+ * what it sent predicts a share of loss, and missed frames fall into its transmissions more often than chance.
+ */
+import { rankSum } from "../../statistics/rank-sum.ts";
+import { DEAF_SHARE_WARNING, deafShare } from "../downlink-deafness.ts";
+import { percent } from "../standing.ts";
+import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
+import type { Stretch } from "./scene.ts";
+import { isIn, lengthUs, type Sight } from "./sight.ts";
+
+/** Logarithm of observed over predicted loss, when deafness is the cause and when it is not (as for collisions). */
+const EXPLAINED = { mean: 0, sd: 0.6 };
+const UNEXPLAINED = { mean: 3, sd: 1.8 };
+/** Airtime of a downlink that only a count tells of: 20 octets at SF9 in 125 kHz. Chosen, an estimate and said to be one. */
+const TYPICAL_DOWNLINK_US = 185_000;
+
+export function transmitEvidence(sight: Sight): EvidencePiece[] {
+  const { scene, lossWithin } = sight;
+  const [home] = scene.homes;
+  if (home === undefined || scene.gap.kind === "silence" || sight.missed === 0) return [];
+  const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
+  const inside = home.transmissions.filter((one) => isIn(scene.within, one.fromUs));
+  const airtimeUs = sight.own[0]?.airtimeUs ?? 60_000;
+  const emitted = home.reports.reduce(
+    (sum, { atUs, emitted }) => sum + (isIn(scene.within, atUs) ? (emitted ?? 0) : 0),
+    0,
+  );
+  if (inside.length === 0 && emitted === 0) {
+    const tells = home.reports.some(({ emitted: count, atUs }) => count !== null && isIn(scene.within, atUs));
+    return tells
+      ? [
+          {
+            sentence: "The gateway reports no transmission of its own within the gap.",
+            lane: "transmissions",
+            restsOn,
+            weights: { "gateway-transmitting": -4 },
+          },
+        ]
+      : [
+          {
+            sentence: "No transmission of the gateway is known of.",
+            lane: "transmissions",
+            restsOn,
+            weights: { "gateway-transmitting": -1.5 },
+          },
+        ];
+  }
+  // Reports count what was sent; where they count more than is known in detail, the rest is estimated.
+  const hidden = Math.max(0, emitted - inside.length);
+  const lengths = [
+    ...inside.map(lengthUs),
+    ...Array.from({ length: Math.min(hidden, 100_000) }, () => TYPICAL_DOWNLINK_US),
+  ];
+  const predicted = deafShare(lengths, airtimeUs, lengthUs(scene.within));
+  const ratio = Math.log(lossWithin / Math.max(predicted, 1e-4));
+  const weight = clampWeight(normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED), 4);
+  const pieces: EvidencePiece[] = [
+    {
+      sentence: `The gateway transmitted ${Math.max(inside.length, emitted).toLocaleString("en-GB")} times within the gap and was deaf to ${percent(predicted)} of this node's frames by that${hidden > inside.length ? " (lengths estimated)" : ""}; it lost ${percent(lossWithin)}.`,
+      lane: "transmissions",
+      restsOn,
+      weights: {
+        "gateway-transmitting": predicted < DEAF_SHARE_WARNING ? Math.min(weight, -1) : weight,
+        ...(weight > 1 && predicted >= DEAF_SHARE_WARNING ? { "channel-mismatch": -1 } : {}),
+      },
+    },
+  ];
+  const overlap = overlapPiece(sight, inside);
+  if (overlap !== null) pieces.push({ ...overlap, restsOn });
+  return pieces;
+}
+
+/** Transmissions around the moments of missed and of heard frames: are they denser around the missed ones? */
+function overlapPiece(
+  sight: Sight,
+  transmissions: readonly Stretch[],
+): Omit<EvidencePiece, "restsOn"> | null {
+  const { scene } = sight;
+  if (transmissions.length < 10 || sight.missedAtUs.length < 8 || sight.ownWithin.length < 8) return null;
+  const reachUs = Math.min(20_000_000, Math.max(1_000_000, 0.02 * (scene.gap.rhythmUs ?? 60_000_000)));
+  const density = (atUs: number) =>
+    transmissions.reduce((sum, { fromUs, toUs }) => {
+      const overlap = Math.min(toUs, atUs + reachUs) - Math.max(fromUs, atUs - reachUs);
+      return overlap > 0 ? sum + overlap : sum;
+    }, 0) /
+    (2 * reachUs);
+  const missed = sight.missedAtUs
+    .filter((atUs) => isIn(scene.within, atUs))
+    .slice(0, 300)
+    .map(density);
+  const heard = sight.ownWithin.slice(0, 300).map(({ atUs }) => density(atUs));
+  const { p } = rankSum(missed, heard, { alternative: "greater", exact: false });
+  const mean = (values: readonly number[]) => values.reduce((a, b) => a + b, 0) / Math.max(1, values.length);
+  const [atMissed, atHeard] = [mean(missed), mean(heard)];
+  if (p === null || p > 0.01 || atMissed < 1.3 * atHeard) return null;
+  return {
+    sentence: `Around the missed frames the gateway transmitted ${percent(atMissed)} of the time, around the heard ones ${percent(atHeard)}.`,
+    lane: "transmissions",
+    weights: { "gateway-transmitting": p < 1e-4 ? 4 : 2.5 },
+  };
+}

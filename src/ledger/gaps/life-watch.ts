@@ -1,0 +1,239 @@
+/**
+ * Where are the gaps of one counter life? Goes through its heard counters one by one, in the order of the counters,
+ * and tells dropouts as they begin, grow and end. Plain data in its state, so that it can be stored and taken up again;
+ * the result depends on the counters, their times and the gateways' outages alone, never on how they came in.
+ */
+import type { TimeWindow } from "../../model/window.ts";
+import { type LossEpisode, type LossWatch, newLossWatch, standsOut, watchStep } from "./loss-watch.ts";
+import { type Rhythm, rhythmOf, STEPS_KEPT } from "./rhythm.ts";
+
+/** A counter and when it was heard first. */
+export interface HeardCounter {
+  readonly counter: number;
+  readonly atUs: number;
+  readonly gatewayIds: readonly number[];
+}
+
+export type Stretch = TimeWindow;
+
+/** When all of these gateways were out of reach at once, within a stretch of time; in order. */
+export type OutOfReach = (gatewayIds: readonly number[], stretch: Stretch) => readonly Stretch[];
+
+export interface LifeWatch {
+  firstAtUs: number;
+  lastAtUs: number;
+  /** Highest counter heard; -1 before the first. */
+  lastCounter: number;
+  heard: number;
+  stepsUs: number[];
+  newestUs: number[];
+  loss: LossWatch;
+  /** Share of the newest frames that each gateway heard, by row id. */
+  shares: Record<string, number>;
+}
+
+/** A dropout as far as the counters tell. `tag` tells apart two that begin at one frame. */
+export interface GapDraft {
+  readonly tag: "run" | "episode";
+  readonly kind: "counters" | "silence" | "steady";
+  readonly open: boolean;
+  /** It is over by the rule of the episode and will not change any more. */
+  readonly final: boolean;
+  readonly fromUs: number;
+  readonly toUs: number;
+  readonly missed: number;
+  readonly firstMissed: number | null;
+  readonly lastMissed: number | null;
+  readonly heard: number;
+  readonly expectedByRhythm: number | null;
+  readonly rhythmUs: number | null;
+}
+
+export function newLifeWatch(): LifeWatch {
+  return {
+    firstAtUs: 0,
+    lastAtUs: 0,
+    lastCounter: -1,
+    heard: 0,
+    stepsUs: [],
+    newestUs: [],
+    loss: newLossWatch(),
+    shares: {},
+  };
+}
+
+/** Newest intervals that a changed rhythm is told from. */
+const NEWEST_KEPT = 8;
+/** Weight of one frame in a gateway's share. Chosen: the newest 30 frames or so. */
+const SHARE_WEIGHT = 1 / 30;
+/** A gateway that hears less of a node is no home of it. Chosen. */
+const HOME_SHARE = 0.2;
+/** From so many counters heard within it an episode is a steady loss, not a dropout. Chosen. */
+const STEADY_HEARD = 12;
+/** A run whose counter went on by less than this share of what the rhythm predicts was silence (counter-verdict.ts). */
+const SILENT_SHARE = 0.5;
+
+/** Gateways that usually hear the node, by row id, in order. */
+export function homeGateways(shares: Readonly<Record<string, number>>): number[] {
+  const entries = Object.entries(shares);
+  const most = entries.reduce((a, [, share]) => Math.max(a, share), 0);
+  return entries
+    .filter(([, share]) => share >= Math.min(HOME_SHARE, most))
+    .map(([id]) => Number(id))
+    .sort((a, b) => a - b);
+}
+
+export function rhythmOfLife(watch: LifeWatch): Rhythm | null {
+  return rhythmOf(watch.stepsUs, watch.newestUs);
+}
+
+/**
+ * Takes the next counter, higher than all before; the dropouts that begin, change or end with it. A counter that is
+ * not higher came late: the life is to be gone through anew, in the order of its counters.
+ */
+export function watchCounter(watch: LifeWatch, heard: HeardCounter, outOfReach: OutOfReach): GapDraft[] {
+  if (watch.lastCounter < 0) {
+    watch.firstAtUs = heard.atUs;
+    take(watch, heard);
+    return [];
+  }
+  const step = heard.counter - watch.lastCounter;
+  const missed = step - 1;
+  const elapsedUs = Math.max(0, heard.atUs - watch.lastAtUs);
+  const rhythm = rhythmOfLife(watch);
+  const drafts: GapDraft[] = [];
+  const run = runOf(watch, heard, rhythm);
+  const isSilence =
+    rhythm !== null && elapsedUs > rhythm.silenceUs && step < SILENT_SHARE * (elapsedUs / rhythm.medianUs);
+  if (isSilence) {
+    drafts.push({ ...run, kind: "silence" });
+  } else if (
+    missed > 0 &&
+    (missedWhileOut(watch, heard, outOfReach) || standsOut(watch.loss, missed, rhythm?.medianUs ?? null))
+  ) {
+    drafts.push(run);
+  } else {
+    drafts.push(...episodes(watch, heard, missed, rhythm));
+  }
+  watch.newestUs.push(elapsedUs / step);
+  if (watch.newestUs.length > NEWEST_KEPT) watch.newestUs.shift();
+  if (!isSilence) {
+    watch.stepsUs.push(elapsedUs / step);
+    if (watch.stepsUs.length > STEPS_KEPT) watch.stepsUs.shift();
+  }
+  take(watch, heard);
+  return drafts;
+}
+
+/** The silence that goes on at a moment, if it is longer than the rhythm allows and than bad luck explains. */
+export function openSilence(watch: LifeWatch, nowUs: number): GapDraft | null {
+  const rhythm = rhythmOfLife(watch);
+  if (rhythm === null) return null;
+  const silentUs = nowUs - watch.lastAtUs;
+  const { episode } = watch.loss;
+  // A node that loses half of its frames is not silent after four of them.
+  const loss =
+    episode === null ? 0.05 : Math.min(0.95, episode.missed / (episode.missed + episode.heard + 1));
+  const luckUs = (Math.ceil(Math.log(1e-5) / Math.log(loss)) + 1) * rhythm.medianUs;
+  if (silentUs <= Math.max(rhythm.silenceUs, luckUs)) return null;
+  return {
+    tag: "run",
+    kind: "silence",
+    open: true,
+    final: false,
+    fromUs: watch.lastAtUs,
+    toUs: nowUs,
+    missed: 0,
+    firstMissed: null,
+    lastMissed: null,
+    heard: 0,
+    expectedByRhythm: silentUs / rhythm.medianUs,
+    rhythmUs: rhythm.medianUs,
+  };
+}
+
+function take(watch: LifeWatch, { counter, atUs, gatewayIds }: HeardCounter): void {
+  watch.lastCounter = counter;
+  watch.lastAtUs = Math.max(watch.lastAtUs, atUs);
+  watch.heard += 1;
+  const weight = Math.max(SHARE_WEIGHT, 1 / watch.heard);
+  for (const id of gatewayIds) watch.shares[id] ??= 0;
+  for (const [id, share] of Object.entries(watch.shares)) {
+    const next = share + weight * ((gatewayIds.includes(Number(id)) ? 1 : 0) - share);
+    // A gateway that was taken away leaves no trace for ever.
+    if (next < 1e-6) delete watch.shares[id];
+    else watch.shares[id] = next;
+  }
+}
+
+/** The run of counters missed before a heard one. */
+function runOf(watch: LifeWatch, { counter, atUs }: HeardCounter, rhythm: Rhythm | null): GapDraft {
+  const missed = counter - watch.lastCounter - 1;
+  return {
+    tag: "run",
+    kind: "counters",
+    open: false,
+    final: true,
+    fromUs: watch.lastAtUs,
+    toUs: Math.max(watch.lastAtUs, atUs),
+    missed,
+    firstMissed: missed > 0 ? watch.lastCounter + 1 : null,
+    lastMissed: missed > 0 ? counter - 1 : null,
+    heard: 0,
+    expectedByRhythm: rhythm === null ? null : (atUs - watch.lastAtUs) / rhythm.medianUs,
+    rhythmUs: rhythm?.medianUs ?? null,
+  };
+}
+
+/** Whether most of the missed counters, dated evenly over their gap, fall where no home gateway was in reach. */
+function missedWhileOut(watch: LifeWatch, { counter, atUs }: HeardCounter, outOfReach: OutOfReach): boolean {
+  const homes = homeGateways(watch.shares);
+  const stretch = { fromUs: watch.lastAtUs, toUs: atUs };
+  const out = homes.length === 0 ? [] : outOfReach(homes, stretch);
+  if (out.length === 0) return false;
+  const steps = counter - watch.lastCounter;
+  const stepUs = (atUs - watch.lastAtUs) / steps;
+  const slackUs = 0.1 * stepUs + 2_000_000;
+  let within = 0;
+  for (let i = 1; i < steps; i++) {
+    const atMissUs = watch.lastAtUs + i * stepUs;
+    if (out.some(({ fromUs, toUs }) => atMissUs >= fromUs - slackUs && atMissUs < toUs + slackUs))
+      within += 1;
+  }
+  return within >= 0.5 * (steps - 1);
+}
+
+function episodes(watch: LifeWatch, heard: HeardCounter, missed: number, rhythm: Rhythm | null): GapDraft[] {
+  const rhythmUs = rhythm?.medianUs ?? null;
+  const { loss } = watch;
+  const over = watchStep(loss, {
+    fromUs: watch.lastAtUs,
+    toUs: Math.max(watch.lastAtUs, heard.atUs),
+    counter: heard.counter,
+    missed,
+    rhythmUs,
+  });
+  if (over !== null) return [draftOf(over, rhythmUs, true)];
+  // While nothing new is missed, an episode under way looks the same.
+  return loss.episode === null || missed === 0 ? [] : [draftOf(loss.episode, rhythmUs, false)];
+}
+
+/** An episode under way or over, as a dropout. */
+export function draftOf(episode: LossEpisode, rhythmUs: number | null, final: boolean): GapDraft {
+  const steady = episode.heard >= STEADY_HEARD;
+  return {
+    tag: "episode",
+    kind: steady ? "steady" : "counters",
+    // A black-out that was followed by a frame is over as far as anyone can see; a drizzle goes on.
+    open: !final && steady,
+    final,
+    fromUs: episode.fromUs,
+    toUs: episode.toUs,
+    missed: episode.missed,
+    firstMissed: episode.firstMissed,
+    lastMissed: episode.lastMissed,
+    heard: episode.heard,
+    expectedByRhythm: rhythmUs === null ? null : (episode.toUs - episode.fromUs) / rhythmUs,
+    rhythmUs,
+  };
+}

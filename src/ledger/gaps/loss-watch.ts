@@ -1,0 +1,204 @@
+/**
+ * Does a node lose more than it usually does? A sequential test over its counters, one by one: the tabular sums of
+ * log-likelihood ratios (Page 1954, Biometrika 41: 100-115) of a raised loss against the node's own baseline, for three
+ * sizes of rise at once. A run of misses and a slow drizzle of losses are found by the same sums; a single miss on a
+ * healthy link never is. What was found ends by the same test the other way round, so that near losses are one episode.
+ */
+
+/** Loss rates that a rise is looked for at: a drizzle, a heavy loss, a black-out. Chosen: a factor of about 2.5 apart. */
+const RAISED = [0.15, 0.4, 0.9] as const;
+/** Baseline before a node has told its own: 2 % with the weight of 25 counters. Chosen. */
+const PRIOR = { misses: 0.5, counters: 25 } as const;
+/** Bounds of a baseline: beyond 5 % a node needs a look whatever it used to lose (src/diagnosis/standing.ts). */
+const LEAST_BASELINE = 0.01;
+const MOST_BASELINE = 0.05;
+/** The baseline forgets: older counters lose half their weight when so many are gathered. Chosen. */
+const BASELINE_COUNTERS = 2_000;
+/** False alarms allowed a node and week, all sizes together. One is asked for; runs of bad luck come in clusters. */
+const FALSE_ALARMS_A_WEEK = 0.05;
+const WEEK_US = 7 * 86_400_000_000;
+/** Odds at which an episode counts as over. Chosen. */
+const OVER_ODDS = Math.log(50);
+/** An episode's own loss rate, for telling its end, is taken as at most this. */
+const MOST_EPISODE_LOSS = 0.5;
+
+/** One of the sums, and what it has gathered since it last stood at zero. */
+export interface RisingSum {
+  sum: number;
+  /** The frame heard before its first miss. */
+  fromUs: number;
+  firstMissed: number;
+  missed: number;
+  heard: number;
+}
+
+/** An episode of losses, under way or over. */
+export interface LossEpisode {
+  /** The frame heard before the first miss, and the one after the newest. */
+  fromUs: number;
+  toUs: number;
+  firstMissed: number;
+  lastMissed: number;
+  missed: number;
+  /** Counters heard between the first and the newest miss. */
+  heard: number;
+  /** Counters heard since the newest miss. */
+  heardSince: number;
+  /** Log odds that it is over. */
+  over: number;
+  longestRun: number;
+}
+
+export interface LossWatch {
+  sums: RisingSum[];
+  /** Counters outside episodes, with the misses among them. */
+  counters: number;
+  misses: number;
+  /** The same since the sums left zero: part of the baseline only when they return to it. */
+  newCounters: number;
+  newMisses: number;
+  episode: LossEpisode | null;
+}
+
+export function newLossWatch(): LossWatch {
+  return {
+    sums: RAISED.map(() => ({ sum: 0, fromUs: 0, firstMissed: 0, missed: 0, heard: 0 })),
+    counters: 0,
+    misses: 0,
+    newCounters: 0,
+    newMisses: 0,
+    episode: null,
+  };
+}
+
+/** Share of its counters that the node loses when nothing is wrong. */
+export function baselineLoss(watch: LossWatch): number {
+  const ratio = (watch.misses + PRIOR.misses) / (watch.counters + PRIOR.counters);
+  return Math.min(MOST_BASELINE, Math.max(LEAST_BASELINE, ratio));
+}
+
+/** A heard counter and the run of misses before it. */
+export interface CounterStep {
+  /** Frame before the run. */
+  readonly fromUs: number;
+  readonly toUs: number;
+  readonly counter: number;
+  readonly missed: number;
+  readonly rhythmUs: number | null;
+}
+
+/**
+ * Takes the next heard counter. Returns the episode that thereby is over, if any. The one under way is
+ * `watch.episode`.
+ */
+export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | null {
+  const baseline = baselineLoss(watch);
+  if (watch.episode !== null) return goOn(watch, watch.episode, step, baseline);
+  if (step.missed > 0) addMisses(watch, step, baseline);
+  const alarm = alarmOf(watch, step.rhythmUs);
+  if (alarm !== null) {
+    watch.episode = {
+      fromUs: alarm.fromUs,
+      toUs: step.toUs,
+      firstMissed: alarm.firstMissed,
+      lastMissed: step.counter - 1,
+      missed: alarm.missed,
+      heard: alarm.heard,
+      heardSince: 1,
+      over: 0,
+      longestRun: step.missed,
+    };
+    resetSums(watch);
+    return null;
+  }
+  addHit(watch, baseline);
+  return null;
+}
+
+/** Whether a run of misses stands out from an episode of steady loss, so that it is a dropout of its own. */
+export function standsOut(watch: LossWatch, missed: number, rhythmUs: number | null): boolean {
+  const { episode } = watch;
+  if (episode === null) return false;
+  const counters = episode.missed + episode.heard + episode.heardSince;
+  const loss = Math.max(baselineLoss(watch), episode.missed / Math.max(1, counters));
+  return counters >= 40 && loss < 0.9 && -missed * Math.log(loss) > limit(rhythmUs);
+}
+
+function goOn(
+  watch: LossWatch,
+  episode: LossEpisode,
+  { missed, counter, toUs }: CounterStep,
+  baseline: number,
+): LossEpisode | null {
+  const loss = episodeLoss(episode, baseline);
+  if (missed > 0) {
+    episode.heard += episode.heardSince;
+    episode.heardSince = 0;
+    episode.missed += missed;
+    episode.lastMissed = counter - 1;
+    episode.toUs = toUs;
+    episode.longestRun = Math.max(episode.longestRun, missed);
+    episode.over = Math.max(0, episode.over - missed * Math.log(loss / baseline));
+  }
+  episode.heardSince += 1;
+  episode.over += Math.log((1 - baseline) / (1 - loss));
+  if (episode.over < OVER_ODDS) return null;
+  watch.episode = null;
+  watch.counters += episode.heardSince;
+  return episode;
+}
+
+function episodeLoss({ missed, heard }: LossEpisode, baseline: number): number {
+  return Math.min(MOST_EPISODE_LOSS, Math.max(0.1, 3 * baseline, missed / (missed + heard)));
+}
+
+function addMisses(watch: LossWatch, step: CounterStep, baseline: number): void {
+  watch.newMisses += step.missed;
+  watch.newCounters += step.missed;
+  watch.sums.forEach((one, i) => {
+    if (one.sum === 0) {
+      one.fromUs = step.fromUs;
+      one.firstMissed = step.counter - step.missed;
+      one.missed = 0;
+      one.heard = 0;
+    }
+    one.sum += step.missed * Math.log((RAISED[i] ?? 1) / baseline);
+    one.missed += step.missed;
+  });
+}
+
+function addHit(watch: LossWatch, baseline: number): void {
+  watch.newCounters += 1;
+  let isQuiet = true;
+  watch.sums.forEach((one, i) => {
+    one.heard += 1;
+    one.sum = Math.max(0, one.sum - Math.log((1 - baseline) / (1 - (RAISED[i] ?? 0))));
+    if (one.sum > 0) isQuiet = false;
+  });
+  if (!isQuiet) return;
+  watch.counters += watch.newCounters;
+  watch.misses += watch.newMisses;
+  watch.newCounters = 0;
+  watch.newMisses = 0;
+  if (watch.counters > BASELINE_COUNTERS) {
+    watch.counters /= 2;
+    watch.misses /= 2;
+  }
+}
+
+/** The sum of a false alarm's chance: about exp(-limit) a counter for each of the sums (Wald's bound). */
+function limit(rhythmUs: number | null): number {
+  const countersAWeek = WEEK_US / Math.max(1_000_000, rhythmUs ?? 600_000_000);
+  return Math.log((RAISED.length * Math.max(100, countersAWeek)) / FALSE_ALARMS_A_WEEK);
+}
+
+function alarmOf(watch: LossWatch, rhythmUs: number | null): RisingSum | null {
+  const most = watch.sums.reduce((a, b) => (b.sum > a.sum ? b : a));
+  return most.sum > limit(rhythmUs) ? most : null;
+}
+
+function resetSums(watch: LossWatch): void {
+  for (const one of watch.sums) one.sum = 0;
+  watch.newCounters = 0;
+  watch.newMisses = 0;
+}
