@@ -8,9 +8,12 @@
 import type { Arrival } from "../model/arrival.ts";
 import type { PushData, RadioPacket, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
+import type { JudgeGap } from "../model/finding.ts";
+import { parseDevAddr } from "../model/identifiers.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
+import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
 import type { Store } from "./open.ts";
 import { DatagramBook } from "./recorder/datagram-book.ts";
 import { Derivation } from "./recorder/derivation.ts";
@@ -43,15 +46,21 @@ export class Recorder {
   readonly #refusals: RefusalBook;
   readonly #reports: ReportBook;
   readonly #joins: JoinBook;
+  readonly #gaps: GapAnalyst;
   #dataVersion: number;
   #recorded: Recorded = nothingRecorded();
 
-  constructor(db: Store) {
+  /** `judge` makes the findings of gaps; without it gaps are found and wait for a process that judges. */
+  constructor(db: Store, judge: JudgeGap | null = null) {
     this.#db = db;
+    this.#gaps = new GapAnalyst(db, judge);
     this.#gateways = new GatewayBook(db);
     this.#datagrams = new DatagramBook(db);
     this.#receptions = new ReceptionBook(db);
-    this.#derivation = new Derivation(db);
+    this.#derivation = new Derivation(db, {
+      fromTheStart: false,
+      onFrame: (devAddr, frameAtUs) => this.#gaps.noteFrame(devAddr, frameAtUs),
+    });
     this.#refusals = new RefusalBook(db);
     this.#reports = new ReportBook(db);
     this.#joins = new JoinBook(db);
@@ -62,12 +71,24 @@ export class Recorder {
   record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
     return this.#transact(() => {
       for (const item of batch) {
-        if ("downlink" in item) this.#joins.keep(item, this.#gateways);
+        if ("downlink" in item) this.#keepDownlink(item);
         else this.#recordOne(item);
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
       if (options.deferSettling !== true) this.#settle();
     });
+  }
+
+  /**
+   * Does a bounded part of the search for gaps and of their findings, in a transaction of its own. True: there is more
+   * to do.
+   */
+  workOnGaps(options: StepOptions): boolean {
+    let isMore = false;
+    this.#transact(() => {
+      isMore = this.#gaps.step(options);
+    });
+    return isMore;
   }
 
   /** Accounts anew for the addresses whose frames came out of order. */
@@ -83,7 +104,10 @@ export class Recorder {
 
   /** Stores what speeds the next start. Call before closing the connection. */
   close(): void {
-    this.#transact(() => this.#derivation.storeStates());
+    this.#transact(() => {
+      this.#derivation.storeStates();
+      this.#gaps.storeStates();
+    });
   }
 
   /**
@@ -107,6 +131,7 @@ export class Recorder {
           this.#gateways.flush();
           this.#derivation.flush();
           this.#refusals.flush();
+          this.#gaps.flush();
         })
         .immediate();
     } catch (error) {
@@ -128,6 +153,7 @@ export class Recorder {
     for (const devAddr of this.#derivation.settle()) {
       this.#recorded.nodes.add(devAddr);
       this.#recorded.wide = true;
+      this.#gaps.noteRedone(parseDevAddr(devAddr));
     }
   }
 
@@ -149,6 +175,12 @@ export class Recorder {
     this.#datagrams.forget();
     this.#derivation.forget();
     this.#refusals.forget();
+    this.#gaps.forget();
+  }
+
+  #keepDownlink(item: DownlinkArrival): void {
+    this.#joins.keep(item, this.#gateways);
+    this.#gaps.noteDatagram(0, item.arrival.atUs);
   }
 
   #recordOne({ arrival, decoding }: DecodedArrival): void {
@@ -183,6 +215,7 @@ export class Recorder {
     this.#recorded.gateways.add(gateway.eui);
     this.#gateways.heard(gateway, arrival.atUs, datagram.version);
     this.#gateways.count(gateway, arrival.atUs, "datagrams");
+    this.#gaps.noteDatagram(gateway.id, arrival.atUs);
     for (const oddity of decoding.oddities) {
       // A wrong CRC is the air's business, counted with the packets.
       if (oddity.reason === "crc_bad") continue;
@@ -226,7 +259,10 @@ export class Recorder {
       packet.tmstUs === null
         ? arrival.atUs
         : this.#gateways.heardAtUs(gateway, { tmstUs: packet.tmstUs, atUs: arrival.atUs });
-    if (atUs !== arrival.atUs) this.#note(arrival, gateway.id, { reason: "late", keepRaw: false }, false);
+    if (atUs !== arrival.atUs) {
+      this.#note(arrival, gateway.id, { reason: "late", keepRaw: false }, false);
+      this.#gaps.noteDatagram(gateway.id, atUs);
+    }
     const shared = {
       gatewayId: gateway.id,
       atUs,

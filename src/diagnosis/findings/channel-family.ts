@@ -3,13 +3,14 @@
  * share of its frames whatever their strength: as many as the channels it is never heard on. A channel that is
  * disturbed loses its share for everyone instead.
  */
+
+import type { SceneReception, Stretch } from "../../model/scene.ts";
 import { binomialPmf } from "../../statistics/binomial.ts";
 import { lag1Autocorrelation } from "../../statistics/effective-sample-size.ts";
 import { median } from "../../statistics/robust.ts";
 import { decibel, percent } from "../standing.ts";
 import { subBandMismatch } from "../sub-band-mismatch.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import type { SceneReception, Stretch } from "./scene.ts";
 import { isIn, known, type Sight } from "./sight.ts";
 
 /** Counters from which a ratio tells one number of channels from the next. */

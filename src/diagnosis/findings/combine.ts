@@ -4,6 +4,7 @@
  * the exponentials are the confidences, with a share for what no cause on the list explains. A cause is named only
  * when it is likely and beats the next by a stated factor: a wrong cause is worse than none.
  */
+import type { FindingEvidence, FindingStrength } from "../../model/finding.ts";
 import { CAUSES, type CauseWord, type EvidencePiece, type NamedCause } from "./evidence.ts";
 
 /** A cause is named from this confidence on, */
@@ -29,21 +30,13 @@ const PRIOR: Readonly<Record<NamedCause, number>> = {
   "shared-address": -2,
 };
 
-export type FindingStrength = "certain" | "likely" | "possible" | "undecided";
-
-export interface WeighedPiece {
-  readonly piece: EvidencePiece;
-  /** For the finding's cause. */
-  readonly weight: number;
-}
-
 export interface Judged {
   readonly cause: CauseWord;
   readonly confidence: number;
   readonly word: FindingStrength;
   /** For the cause (of an unexplained gap: for whatever came closest), strongest first. */
-  readonly evidence: readonly WeighedPiece[];
-  readonly against: readonly WeighedPiece[];
+  readonly evidence: readonly FindingEvidence[];
+  readonly against: readonly FindingEvidence[];
   readonly alternatives: readonly { readonly cause: CauseWord; readonly confidence: number }[];
   /** The likeliest cause, named or not. */
   readonly closest: NamedCause;
@@ -77,7 +70,12 @@ export function combine(pieces: readonly EvidencePiece[]): Judged {
     ...ranked.filter((one) => one.cause !== cause),
     ...(isNamed ? [{ cause: "unexplained" as const, confidence: rest / total }] : []),
   ].sort((a, b) => b.confidence - a.confidence);
-  const weighed = pieces.map((piece) => ({ piece, weight: piece.weights[first.cause] ?? 0 }));
+  const weighed = pieces.map(({ sentence, lane, restsOn, weights }) => ({
+    sentence,
+    lane,
+    restsOn,
+    weight: weights[first.cause] ?? 0,
+  }));
   return {
     cause,
     confidence,

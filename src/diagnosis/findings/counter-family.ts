@@ -4,9 +4,9 @@
  * its session.
  */
 import { formatDevAddr } from "../../model/identifiers.ts";
+import type { SceneReception } from "../../model/scene.ts";
 import { percent, span } from "../standing.ts";
 import { clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
-import type { SceneReception } from "./scene.ts";
 import type { Sight } from "./sight.ts";
 
 const SENT_AND_LOST = [

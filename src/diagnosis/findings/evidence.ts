@@ -1,39 +1,7 @@
 /** What is one piece of evidence, and which causes may a finding name? */
-import type { Stretch } from "./scene.ts";
+import type { Lane, NamedCause, RestsOn } from "../../model/finding.ts";
 
-/** In the order in which ties are broken; `unexplained` is what remains. */
-export const CAUSES = [
-  "gateway-unreachable",
-  "gateway-restarted",
-  "node-silent",
-  "node-restarted",
-  "rejoin-loop",
-  "weak-link",
-  "interference",
-  "congestion",
-  "channel-mismatch",
-  "gateway-transmitting",
-  "shared-address",
-] as const;
-export type NamedCause = (typeof CAUSES)[number];
-export type CauseWord = NamedCause | "unexplained";
-
-export type Lane =
-  | "counters"
-  | "neighbours"
-  | "heartbeat"
-  | "noise"
-  | "load"
-  | "margin"
-  | "channels"
-  | "transmissions"
-  | "joins";
-
-/** Which receptions a sentence rests on. `ofNode`: those of the gap's node alone. */
-export interface RestsOn extends Stretch {
-  readonly ofNode: boolean;
-  readonly gatewayEui: string | null;
-}
+export { CAUSES, type CauseWord, type Lane, type NamedCause, type RestsOn } from "../../model/finding.ts";
 
 /** One observation, and by how much it makes each cause likelier (above 0) or less likely: natural logarithms. */
 export interface EvidencePiece {

@@ -2,12 +2,13 @@
  * Was the gateway there? Its keepalives and reports went on or stopped; its concentrator's counter ran on across the
  * silence (only the way to it was cut) or began anew (it restarted); datagrams were lost on the way.
  */
+
+import type { SceneGateway, Stretch } from "../../model/scene.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { backhaulProof } from "../backhaul-proof.ts";
 import { percent, span } from "../standing.ts";
 import { type EvidencePiece, weigh } from "./evidence.ts";
 import { overlapUs } from "./neighbourhood.ts";
-import type { SceneGateway, Stretch } from "./scene.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
 
 const NOT_ITS_OWN = [

@@ -2,6 +2,9 @@
  * Why was this missed? All families of evidence look at the scene, their pieces are combined, and the finding is put in
  * words: one sentence, how sure it is, and, where it is not, what to record next.
  */
+
+import type { GapJudgement } from "../../model/finding.ts";
+import type { Scene } from "../../model/scene.ts";
 import { span } from "../standing.ts";
 import { channelEvidence } from "./channel-family.ts";
 import { combine, type Judged } from "./combine.ts";
@@ -12,7 +15,6 @@ import { loadEvidence } from "./load-family.ts";
 import { marginEvidence } from "./margin-family.ts";
 import { neighbourEvidence } from "./neighbourhood.ts";
 import { noiseEvidence } from "./noise-family.ts";
-import type { Scene } from "./scene.ts";
 import { sharedEvidence } from "./shared-family.ts";
 import { type Sight, sightOf } from "./sight.ts";
 import { transmitEvidence } from "./transmit-family.ts";
@@ -29,22 +31,19 @@ const FAMILIES: readonly ((sight: Sight) => EvidencePiece[])[] = [
   sharedEvidence,
 ];
 
-export interface GapJudgement extends Judged {
-  readonly sentence: string;
-  readonly recordNext: readonly string[];
-  /** Whose trouble it is. */
-  readonly scope: "node" | "gateway" | "site";
-  /** Row id of the gateway whose trouble it is. */
-  readonly gatewayId: number | null;
-}
-
 /** The finding for one gap. Says `unexplained` where the evidence names no cause. */
 export function judgeGap(scene: Scene): GapJudgement {
   const sight = sightOf(scene);
   const judged = combine(FAMILIES.flatMap((family) => family(sight)));
   const isShared = SHARED_CAUSES.has(judged.cause);
+  const { cause, confidence, word, evidence, against, alternatives } = judged;
   return {
-    ...judged,
+    cause,
+    confidence,
+    word,
+    evidence,
+    against,
+    alternatives,
     sentence: sentenceOf(judged, scene),
     recordNext: judged.word === "certain" || judged.word === "likely" ? [] : recordNext(judged, scene),
     scope: !isShared ? "node" : scene.homes.length > 1 ? "site" : "gateway",

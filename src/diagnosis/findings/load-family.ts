@@ -2,10 +2,11 @@
  * Were there simply too many frames? What the channels carried predicts a share of collisions (pure ALOHA with mixed
  * lengths, same channel and spreading factor): congestion explains a loss of that size and no other.
  */
+
+import type { SceneReception, Stretch } from "../../model/scene.ts";
 import { percent } from "../standing.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { countedIn } from "./neighbourhood.ts";
-import type { SceneReception, Stretch } from "./scene.ts";
 import { isIn, lengthUs, type OwnFrame, type Sight } from "./sight.ts";
 
 /**

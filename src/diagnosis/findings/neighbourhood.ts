@@ -3,10 +3,11 @@
  * that their rhythms predict, and whether they lost more counters than before: a trouble of one node leaves its
  * neighbours alone, a trouble of the gateway or of the air does not.
  */
+
+import type { Stretch } from "../../model/scene.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { percent } from "../standing.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
-import type { Stretch } from "./scene.ts";
 import { isIn, lengthUs, type Neighbour, type Sight } from "./sight.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [

@@ -2,12 +2,13 @@
  * Did something else fill the air? The noise that weak frames betray rose, on some channels or on all; frames of all
  * nodes lost SNR at the same strength; a channel's share of what is heard fell for everyone; more frames came broken.
  */
+
+import type { SceneReception, Stretch } from "../../model/scene.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-sum.ts";
 import { median } from "../../statistics/robust.ts";
 import { decibel, percent } from "../standing.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import type { SceneReception, Stretch } from "./scene.ts";
 import { isIn, known, lengthUs, type Sight } from "./sight.ts";
 
 /** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */

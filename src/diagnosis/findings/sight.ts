@@ -2,9 +2,10 @@
  * How do the receptions around a gap look, put in order? The node's own frames before, within and after it, its missed
  * counters with the times at which its rhythm puts them, and what its neighbours did meanwhile.
  */
+
+import type { Scene, SceneReception, Stretch } from "../../model/scene.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { channelNoiseDbm } from "../../radio/noise.ts";
-import type { Scene, SceneReception, Stretch } from "./scene.ts";
 
 /** A frame of the node as its best home gateway heard it. */
 export interface OwnFrame {

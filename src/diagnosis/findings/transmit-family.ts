@@ -2,11 +2,12 @@
  * Did the gateway talk when it should have listened? A half-duplex gateway is deaf on all channels while it transmits:
  * what it sent predicts a share of loss, and missed frames fall into its transmissions more often than chance.
  */
+
+import type { Stretch } from "../../model/scene.ts";
 import { rankSum } from "../../statistics/rank-sum.ts";
 import { DEAF_SHARE_WARNING, deafShare } from "../downlink-deafness.ts";
 import { percent } from "../standing.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import type { Stretch } from "./scene.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
 
 /** Logarithm of observed over predicted loss, when deafness is the cause and when it is not (as for collisions). */

@@ -5,7 +5,7 @@
 import { contentOf } from "../../ledger/content.ts";
 import type { WireFault } from "../../model/fault.ts";
 import type { DevAddr } from "../../model/identifiers.ts";
-import { formatDevAddr } from "../../model/identifiers.ts";
+import { formatDevAddr, parseDevAddr } from "../../model/identifiers.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import type { Store } from "../open.ts";
 import { type Account, AccountBook } from "./account-book.ts";
@@ -27,13 +27,22 @@ const NOTHING: Derived = { devAddr: null, isJoinRequest: false, fault: null };
 const UNCONFIRMED_DATA_UP = 2;
 const CONFIRMED_DATA_UP = 4;
 
+export interface DerivationOptions {
+  /** Everything is derived again, in order of time, on emptied tables. */
+  readonly fromTheStart: boolean;
+  /** A frame of an address was stored, or one more hearing of it. */
+  readonly onFrame?: ((devAddr: number, frameAtUs: number) => void) | undefined;
+}
+
 export class Derivation {
   readonly #frames: FrameBook;
   readonly #accounts: AccountBook;
   readonly #channels: ChannelBook;
 
-  /** `fromTheStart`: everything is derived again, in order of time, on emptied tables. */
-  constructor(db: Store, options: { fromTheStart: boolean } = { fromTheStart: false }) {
+  readonly #onFrame: DerivationOptions["onFrame"];
+
+  constructor(db: Store, options: DerivationOptions = { fromTheStart: false }) {
+    this.#onFrame = options.onFrame;
     this.#frames = new FrameBook(db);
     this.#accounts = new AccountBook(db);
     this.#channels = new ChannelBook(db, !options.fromTheStart);
@@ -57,6 +66,7 @@ export class Derivation {
     } else {
       this.#writeFirst(placement.frame, reception, payload);
     }
+    if ("devAddr" in phy) this.#onFrame?.(parseDevAddr(phy.devAddr), reception.atUs);
     return {
       devAddr: "devAddr" in phy ? phy.devAddr : null,
       isJoinRequest: phy.messageType === "JoinRequest",

@@ -2,7 +2,7 @@
  * What is known of the time around a gap? Everything that a finding may rest on, gathered by the store and handed in:
  * nothing in this folder asks a database or a clock.
  */
-import type { TimeWindow } from "../../model/window.ts";
+import type { TimeWindow } from "./window.ts";
 
 export type Stretch = TimeWindow;
 
@@ -112,6 +112,4 @@ export interface Scene {
   readonly successor: Successor | null;
   /** DevEUI of the device that lived the life, where it is known. */
   readonly devEui: string | null;
-  /** Lives of the same address that a join or a reset began within an hour of the gap. */
-  readonly beginnings: number;
 }

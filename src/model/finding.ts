@@ -1,0 +1,66 @@
+/** What does a finding say? The cause of a gap, how sure that is, and what it rests on. */
+import type { Scene, Stretch } from "./scene.ts";
+
+/** In the order in which ties are broken; `unexplained` is what remains. */
+export const CAUSES = [
+  "gateway-unreachable",
+  "gateway-restarted",
+  "node-silent",
+  "node-restarted",
+  "rejoin-loop",
+  "weak-link",
+  "interference",
+  "congestion",
+  "channel-mismatch",
+  "gateway-transmitting",
+  "shared-address",
+] as const;
+export type NamedCause = (typeof CAUSES)[number];
+export type CauseWord = NamedCause | "unexplained";
+
+/** Which row of a drawing shows what a sentence speaks of. */
+export type Lane =
+  | "counters"
+  | "neighbours"
+  | "heartbeat"
+  | "noise"
+  | "load"
+  | "margin"
+  | "channels"
+  | "transmissions"
+  | "joins";
+
+/** Which receptions a sentence rests on. `ofNode`: those of the gap's node alone. */
+export interface RestsOn extends Stretch {
+  readonly ofNode: boolean;
+  readonly gatewayEui: string | null;
+}
+
+export interface FindingEvidence {
+  readonly sentence: string;
+  readonly lane: Lane;
+  readonly restsOn: RestsOn | null;
+  /** Natural logarithm of how much likelier it makes the cause. */
+  readonly weight: number;
+}
+
+/** certain: direct proof; likely: the runner-up failed its own test; possible: it could not be tested; undecided: nothing named. */
+export type FindingStrength = "certain" | "likely" | "possible" | "undecided";
+
+export interface GapJudgement {
+  readonly cause: CauseWord;
+  readonly confidence: number;
+  readonly word: FindingStrength;
+  readonly sentence: string;
+  /** Strongest first; of an unexplained gap for and against whatever came closest. */
+  readonly evidence: readonly FindingEvidence[];
+  readonly against: readonly FindingEvidence[];
+  readonly alternatives: readonly { readonly cause: CauseWord; readonly confidence: number }[];
+  readonly recordNext: readonly string[];
+  /** Whose trouble it is, and of which gateway (row id). */
+  readonly scope: "node" | "gateway" | "site";
+  readonly gatewayId: number | null;
+}
+
+/** How a scene is judged; the store is handed it, since it judges nothing itself. */
+export type JudgeGap = (scene: Scene) => GapJudgement;

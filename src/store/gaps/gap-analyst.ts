@@ -1,0 +1,270 @@
+/**
+ * How do gaps and findings keep up with what is stored? In steps of bounded work, each within the writer's transaction,
+ * behind a frontier that follows the newest data: up to it everything has been gone through in order of time. What
+ * comes in behind the frontier is noted with the transaction that brings it and gone through anew. The answer depends on
+ * what is stored alone, never on the order or the pieces in which it came.
+ */
+import type { Statement } from "better-sqlite3";
+import type { GapJudgement, JudgeGap } from "../../model/finding.ts";
+import type { Stretch } from "../../model/scene.ts";
+import type { Store } from "../open.ts";
+import { type Disorder, DisorderBook } from "./disorder-book.ts";
+import { findingText } from "./finding-text.ts";
+import { GATEWAYS_OF_FRAME } from "./gap-statements.ts";
+import { OutageBook } from "./outage-book.ts";
+import { SceneBlocks } from "./scene-blocks.ts";
+import { type GapRecord, SceneReader } from "./scene-reader.ts";
+import { gatewaysOf, WatchBook } from "./watch-book.ts";
+
+/** The newest seconds wait: the other gateways' receptions of the same frames are still on their way. */
+const SETTLE_US = 5_000_000;
+/** Work of one step, so that an acknowledgement waits no longer than some 20 ms. */
+const FRAMES_A_STEP = 500;
+const FINDINGS_A_STEP = 4;
+const REDOS_A_STEP = 20;
+/** A finding whose surroundings still grow is made anew after so long, in a patient step. */
+const PATIENCE_US = 60_000_000;
+
+export interface StepOptions {
+  /** True: the newest seconds and findings made lately may wait (live). False: everything, to the last frame. */
+  readonly patient: boolean;
+  /** The present, where time goes on although nothing arrives (live); null: what is stored ends with its newest. */
+  readonly nowUs: number | null;
+}
+
+export class GapAnalyst {
+  readonly #db: Store;
+  readonly #judge: JudgeGap | null;
+  readonly #disorder: DisorderBook;
+  readonly #outages: OutageBook;
+  readonly #watches: WatchBook;
+  readonly #blocks: SceneBlocks;
+  readonly #scenes: SceneReader;
+  readonly #frames: Statement;
+  readonly #due: Statement;
+  readonly #setFinding: Statement;
+  readonly #dropGap: Statement;
+  readonly #setFrontier: Statement;
+  #frontierUs: number;
+  #loaded = false;
+
+  /** `judge` null: gaps are found, their findings are left to a process that judges. */
+  constructor(db: Store, judge: JudgeGap | null) {
+    this.#db = db;
+    this.#judge = judge;
+    this.#disorder = new DisorderBook(db);
+    this.#outages = new OutageBook(db);
+    this.#watches = new WatchBook(db, this.#outages);
+    this.#blocks = new SceneBlocks(db);
+    this.#scenes = new SceneReader(db, this.#blocks, this.#outages);
+    this.#frames = db.prepare(
+      `SELECT f.id, l.dev_addr AS devAddr, l.number AS life, f.counter, f.at_us AS atUs, ${GATEWAYS_OF_FRAME} AS gateways
+       FROM frame f INDEXED BY frame_by_time JOIN life l ON l.id = f.life_id
+       WHERE f.at_us > ? AND f.at_us <= ? AND f.repeat = 0 AND f.replay = 0 ORDER BY f.at_us, f.id LIMIT ?`,
+    );
+    this.#due = db.prepare(
+      `SELECT id, dev_addr AS devAddr, life, kind, open, from_us AS fromUs, to_us AS toUs, missed,
+       first_missed AS firstMissed, last_missed AS lastMissed, heard, expected AS expectedByRhythm, rhythm_us AS rhythmUs
+       FROM gap INDEXED BY gap_due_for_judgement
+       WHERE (judged_to_us IS NULL OR judged_to_us < context_to_us)
+         AND (judged_to_us IS NULL OR judged_to_us < min(context_to_us, @frontier - @patience))
+       ORDER BY from_us, id LIMIT ${FINDINGS_A_STEP}`,
+    );
+    this.#setFinding = db.prepare(
+      `UPDATE gap SET judged_to_us = @judgedToUs, cause = @cause, confidence = @confidence, scope = @scope,
+       gateway_id = @gatewayId, ended_us = @endedUs, finding = @finding WHERE id = @id`,
+    );
+    this.#dropGap = db.prepare("DELETE FROM gap WHERE id = ?");
+    this.#setFrontier = db.prepare(
+      "INSERT INTO gap_progress (id, frontier_us) VALUES (1, ?) ON CONFLICT DO UPDATE SET frontier_us = excluded.frontier_us",
+    );
+    this.#frontierUs = this.#readFrontier();
+  }
+
+  /** A datagram was stored (of a gateway; 0: of a server), or a packet of it was dated back. */
+  noteDatagram(gatewayId: number, atUs: number): void {
+    if (atUs <= this.#frontierUs) this.#disorder.noteGateway(gatewayId, atUs);
+  }
+
+  /** A frame of an address was stored, or was heard by one more gateway. */
+  noteFrame(devAddr: number, frameAtUs: number): void {
+    if (frameAtUs <= this.#frontierUs) this.#disorder.noteAddress(devAddr);
+  }
+
+  /** An address was accounted anew. */
+  noteRedone(devAddr: number): void {
+    if (Number.isFinite(this.#frontierUs)) this.#disorder.noteAddress(devAddr);
+    // Its frames may belong to other lives now.
+    this.#blocks.forget();
+  }
+
+  /** Writes what came behind the frontier; in the transaction that brought it. */
+  flush(): void {
+    this.#disorder.flush();
+  }
+
+  /** Does a bounded part of what is to be done. True: there is more. */
+  step({ patient, nowUs }: StepOptions): boolean {
+    const newestUs = this.#newestUs();
+    if (newestUs === null) return false;
+    const now = Math.max(newestUs, nowUs ?? newestUs);
+    if (!this.#loaded) {
+      this.#watches.load(this.#frontierUs);
+      this.#loaded = true;
+    }
+    const disorder = this.#disorder.take(REDOS_A_STEP);
+    if (disorder.length > 0) {
+      this.#mend(disorder, now);
+      return true;
+    }
+    const limitUs = patient ? newestUs - SETTLE_US : newestUs;
+    if (this.#followFrames(limitUs, now)) return true;
+    if (this.#scanOpenOutages(now)) return true;
+    this.#watches.look(now, this.#frontierUs, patient);
+    this.#watches.flush();
+    return this.#judgeSome(patient ? PATIENCE_US : 0, now);
+  }
+
+  storeStates(): void {
+    this.#watches.storeAll();
+  }
+
+  forget(): void {
+    this.#outages.forget();
+    this.#watches.forget();
+    this.#blocks.forget();
+    this.#disorder.forget();
+    this.#loaded = false;
+    this.#frontierUs = this.#readFrontier();
+  }
+
+  #readFrontier(): number {
+    const stored = this.#db.prepare("SELECT frontier_us FROM gap_progress WHERE id = 1").pluck().get();
+    return typeof stored === "number" ? stored : Number.NEGATIVE_INFINITY;
+  }
+
+  #newestUs(): number | null {
+    return this.#db.prepare("SELECT max(last_at_us) FROM gateway").pluck().get() as number | null;
+  }
+
+  #mend(disorder: readonly Disorder[], nowUs: number): void {
+    const redo = new Set<number>();
+    for (const { devAddr, gatewayId, fromUs, toUs } of disorder) {
+      if (devAddr >= 0) {
+        redo.add(devAddr);
+        continue;
+      }
+      const stretch = { fromUs, toUs };
+      this.#blocks.drop(stretch);
+      this.#dueAgain(stretch);
+      // A keepalive interval is told from the hours before a silence.
+      const around = { fromUs: fromUs - 1, toUs: Math.min(this.#frontierUs, toUs + 90_000_000_000) };
+      if (gatewayId > 0 && this.#outages.scan(gatewayId, around, nowUs)) {
+        for (const address of this.#addressesIn(around)) redo.add(address);
+      }
+    }
+    if (redo.size > 0) this.#blocks.forget();
+    for (const devAddr of redo) this.#watches.redo(devAddr, this.#frontierUs);
+  }
+
+  #dueAgain({ fromUs, toUs }: Stretch): void {
+    this.#db
+      .prepare("UPDATE gap SET judged_to_us = NULL WHERE context_from_us <= ? AND context_to_us >= ?")
+      .run(toUs, fromUs);
+  }
+
+  #addressesIn({ fromUs, toUs }: Stretch): number[] {
+    return this.#db
+      .prepare("SELECT DISTINCT dev_addr FROM life WHERE first_at_us <= ? AND last_at_us >= ?")
+      .pluck()
+      .all(toUs, fromUs) as number[];
+  }
+
+  /** Goes on with the frontier. True: there is more. */
+  #followFrames(limitUs: number, nowUs: number): boolean {
+    if (limitUs <= this.#frontierUs) return false;
+    const from = Number.isFinite(this.#frontierUs) ? this.#frontierUs : Number.MIN_SAFE_INTEGER;
+    let rows = this.#frames.all(from, limitUs, FRAMES_A_STEP) as FrameRow[];
+    let toUs = limitUs;
+    const last = rows.at(-1);
+    const isCut = rows.length === FRAMES_A_STEP;
+    if (isCut && last !== undefined && last.atUs > (rows[0]?.atUs ?? 0)) {
+      // Frames of one moment stay together.
+      toUs = last.atUs - 1;
+      rows = rows.filter(({ atUs }) => atUs <= toUs);
+    } else if (isCut && last !== undefined) {
+      toUs = last.atUs;
+      rows = this.#frames.all(from, toUs, Number.MAX_SAFE_INTEGER) as FrameRow[];
+    }
+    for (const gatewayId of this.#gatewaysHeardSince(from)) {
+      this.#outages.scan(gatewayId, { fromUs: from, toUs }, toUs < limitUs ? toUs : nowUs);
+    }
+    const before = this.#frontierUs;
+    this.#frontierUs = toUs;
+    for (const { gateways, ...row } of rows) {
+      this.#watches.take({ ...row, gatewayIds: gatewaysOf(gateways) }, Math.max(before, from));
+    }
+    this.#setFrontier.run(toUs);
+    return isCut;
+  }
+
+  #gatewaysHeardSince(fromUs: number): number[] {
+    return this.#db.prepare("SELECT id FROM gateway WHERE last_at_us > ?").pluck().all(fromUs) as number[];
+  }
+
+  /** Gateways that fell silent since their newest datagram: nothing arrives that would tell. */
+  #scanOpenOutages(nowUs: number): boolean {
+    const silent = this.#db
+      .prepare(
+        `SELECT id FROM gateway WHERE last_at_us < ? AND last_at_us > ?
+         AND NOT EXISTS (SELECT 1 FROM gateway_outage WHERE gateway_id = gateway.id AND to_us IS NULL)`,
+      )
+      .pluck()
+      .all(nowUs - 30_000_000, nowUs - 7 * 86_400_000_000) as number[];
+    for (const id of silent) {
+      this.#outages.scan(id, { fromUs: this.#frontierUs - 1, toUs: this.#frontierUs }, nowUs);
+    }
+    return false;
+  }
+
+  /** Makes findings that are due. True: there are more. */
+  #judgeSome(patienceUs: number, nowUs: number): boolean {
+    if (this.#judge === null) return false;
+    const due = this.#due.all({ frontier: this.#frontierUs, patience: patienceUs }) as (GapRecord & {
+      open: number | boolean;
+    })[];
+    for (const row of due) {
+      const gap: GapRecord = { ...row, open: row.open === 1 };
+      const scene = this.#scenes.read(gap, nowUs, this.#frontierUs);
+      if (scene === null) {
+        this.#dropGap.run(gap.id);
+        continue;
+      }
+      const judgement = this.#judge(scene);
+      this.#keep(gap, judgement, scene.successor?.firstAtUs ?? null);
+    }
+    return due.length === FINDINGS_A_STEP;
+  }
+
+  #keep(gap: GapRecord, judgement: GapJudgement, successorUs: number | null): void {
+    this.#setFinding.run({
+      id: gap.id,
+      judgedToUs: this.#frontierUs,
+      cause: judgement.cause,
+      confidence: judgement.confidence,
+      scope: judgement.scope,
+      gatewayId: judgement.gatewayId,
+      endedUs: judgement.cause === "node-restarted" && gap.open ? successorUs : null,
+      finding: findingText(gap, judgement),
+    });
+  }
+}
+
+interface FrameRow {
+  id: number;
+  devAddr: number;
+  life: number;
+  counter: number;
+  atUs: number;
+  gateways: string | null;
+}

@@ -1,0 +1,73 @@
+/** What does the search for gaps ask of the tables, and write into them? */
+import type { Statement } from "better-sqlite3";
+import type { Store } from "../open.ts";
+
+export type WatchStatements = ReturnType<typeof watchStatements>;
+
+export interface LifeEnding {
+  readonly number: number;
+  readonly begunBy: string;
+  readonly firstAtUs: number;
+  readonly lastAtUs: number;
+  readonly firstCounter: number;
+}
+
+const LIFE = `SELECT number, begun_by AS begunBy, first_at_us AS firstAtUs, last_at_us AS lastAtUs,
+  first_counter AS firstCounter FROM life`;
+export const GATEWAYS_OF_FRAME =
+  "(SELECT group_concat(DISTINCT gateway_id) FROM reception WHERE frame_id = f.id)";
+
+export function watchStatements(db: Store) {
+  const sql = (text: string): Statement => db.prepare(text);
+  const columns = `id, dev_addr, life, tag, kind, open, from_us, to_us, missed, first_missed, last_missed, heard, expected,
+    rhythm_us, context_from_us, context_to_us`;
+  return {
+    lives: sql(`${LIFE} WHERE dev_addr = ? AND first_at_us <= ? ORDER BY first_at_us, number`),
+    life: sql(`${LIFE} WHERE dev_addr = ? AND number = ?`),
+    lifeBefore: sql(
+      `${LIFE} WHERE dev_addr = ? AND number <> ? AND first_at_us < ? ORDER BY first_at_us DESC, number DESC LIMIT 1`,
+    ),
+    recentLives: sql(
+      "SELECT dev_addr AS devAddr, number FROM life WHERE first_at_us <= ? ORDER BY last_at_us DESC LIMIT ?",
+    ),
+    state: sql("SELECT state FROM gap_watch WHERE dev_addr = ? AND life = ?").pluck(),
+    storeState: sql("INSERT OR REPLACE INTO gap_watch (dev_addr, life, state) VALUES (?, ?, ?)"),
+    removeWatchesOfAddress: sql("DELETE FROM gap_watch WHERE dev_addr = ?"),
+    counters: sql(
+      `SELECT f.counter, f.at_us AS atUs, ${GATEWAYS_OF_FRAME} AS gateways
+       FROM life l JOIN frame f ON f.life_id = l.id
+       WHERE l.dev_addr = ? AND l.number = ? AND f.counter > ? AND f.at_us <= ? AND f.repeat = 0 AND f.replay = 0
+       ORDER BY f.counter, f.at_us`,
+    ),
+    removeGapsOfAddress: sql("DELETE FROM gap WHERE dev_addr = ?"),
+    removeGapsSince: sql(
+      "DELETE FROM gap WHERE dev_addr = ? AND life = ? AND to_us > ? AND tag IN ('run', 'episode')",
+    ),
+    hasOpenRow: sql("SELECT 1 FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
+    removeOpenRow: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
+    hasEnd: sql("SELECT 1 FROM gap WHERE dev_addr = ? AND life = ? AND tag = 'end'"),
+    removeEnd: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND tag = 'end'"),
+    removeShared: sql("DELETE FROM gap WHERE dev_addr = ? AND tag = 'shared'"),
+    // How often an older life was returned to, and between which moments.
+    turns: sql(
+      `SELECT count(*) AS returns, max(newest) AS life, max(at_us) AS toUs,
+              (SELECT min(first_at_us) FROM life WHERE dev_addr = @addr AND number = max(t.newest)) AS fromUs,
+              (SELECT heard FROM life WHERE dev_addr = @addr AND number = max(t.newest)) AS heard
+       FROM (SELECT f.at_us, l.number, lag(l.number) OVER (ORDER BY f.at_us, f.id) AS newest
+             FROM life l JOIN frame f ON f.life_id = l.id
+             WHERE l.dev_addr = @addr AND f.at_us <= @to AND f.replay = 0) AS t
+       WHERE number < newest`,
+    ),
+    // Unchanged, its finding stays.
+    write: sql(
+      `INSERT INTO gap (${columns}) VALUES (@id, @devAddr, @life, @tag, @kind, @open, @fromUs, @toUs, @missed,
+       @firstMissed, @lastMissed, @heard, @expected, @rhythmUs, @contextFromUs, @contextToUs)
+       ON CONFLICT (id) DO UPDATE SET kind = excluded.kind, open = excluded.open, to_us = excluded.to_us,
+       missed = excluded.missed, first_missed = excluded.first_missed, last_missed = excluded.last_missed,
+       heard = excluded.heard, expected = excluded.expected, rhythm_us = excluded.rhythm_us,
+       context_from_us = excluded.context_from_us, context_to_us = excluded.context_to_us,
+       judged_to_us = CASE WHEN kind = excluded.kind AND open = excluded.open AND to_us = excluded.to_us
+         AND missed = excluded.missed AND heard = excluded.heard THEN judged_to_us ELSE NULL END`,
+    ),
+  };
+}

@@ -1,0 +1,319 @@
+/**
+ * Which dropouts does each counter life have? Hands the heard counters to the ledger's watch, life by life, and keeps
+ * the `gap` rows that come of it. What came late or was accounted anew sends a life back to its last stored state, or to
+ * its beginning.
+ */
+import {
+  draftOf,
+  type GapDraft,
+  type LifeWatch,
+  newLifeWatch,
+  openSilence,
+  rhythmOfLife,
+  watchCounter,
+} from "../../ledger/gaps/life-watch.ts";
+import type { Store } from "../open.ts";
+import { contextOf, gapId, type Tag } from "./gap-rows.ts";
+import { type LifeEnding, type WatchStatements, watchStatements } from "./gap-statements.ts";
+import type { OutageBook } from "./outage-book.ts";
+
+/** Lives whose watch stays in memory; the longest unheard leave first. */
+const MOST_LIVES = 20_000;
+/** Frames after which a life's watch is stored. */
+const STORE_EVERY = 256;
+
+interface Entry {
+  readonly devAddr: number;
+  readonly life: number;
+  watch: LifeWatch;
+  sinceStored: number;
+  /** A silence that goes on has a row. */
+  hasOpenRow: boolean;
+  /** up to which it reaches. */
+  openToUs: number;
+  /** A later life took its place. */
+  isOver: boolean;
+}
+
+/** A first hearing of a counter, as the frames tell it. */
+export interface WatchedFrame {
+  readonly devAddr: number;
+  readonly life: number;
+  readonly counter: number;
+  readonly atUs: number;
+  readonly gatewayIds: readonly number[];
+}
+
+export class WatchBook {
+  readonly #entries = new Map<string, Entry>();
+  /** Newest life of each address that was gone through. */
+  readonly #newest = new Map<number, number>();
+  readonly #shared = new Set<number>();
+  readonly #outages: OutageBook;
+  readonly #sql: WatchStatements;
+
+  constructor(db: Store, outages: OutageBook) {
+    this.#outages = outages;
+    this.#sql = watchStatements(db);
+  }
+
+  /** Takes the next frame in order of time. `frontierUs`: everything before it has been gone through. */
+  take(frame: WatchedFrame, frontierUs: number): void {
+    const { devAddr, life } = frame;
+    const entry = this.#entry(devAddr, life, frontierUs);
+    const newest = this.#newest.get(devAddr) ?? life;
+    if (life < newest) this.#shared.add(devAddr);
+    if (entry.watch.lastCounter < 0 && life > 1) this.#endBefore(devAddr, life, frame.atUs, frontierUs);
+    this.#newest.set(devAddr, Math.max(newest, life));
+    if (frame.counter <= entry.watch.lastCounter) {
+      this.#goBack(entry, frame.counter, Math.max(frontierUs, frame.atUs));
+      return;
+    }
+    this.#step(entry, frame);
+    entry.sinceStored += 1;
+    if (entry.sinceStored >= STORE_EVERY) this.#store(entry);
+  }
+
+  /** Goes through all lives of an address anew, up to the frontier. */
+  redo(devAddr: number, frontierUs: number): void {
+    for (const entry of [...this.#entries.values()]) {
+      if (entry.devAddr === devAddr) this.#entries.delete(keyOf(devAddr, entry.life));
+    }
+    this.#sql.removeGapsOfAddress.run(devAddr);
+    this.#sql.removeWatchesOfAddress.run(devAddr);
+    const lives = this.#sql.lives.all(devAddr, frontierUs) as LifeEnding[];
+    for (const { number } of lives) this.#replay(this.#fresh(devAddr, number), -1, frontierUs);
+    for (const { number, firstAtUs } of lives) {
+      if (number > 1) this.#endBefore(devAddr, number, firstAtUs, frontierUs);
+      this.#newest.set(devAddr, Math.max(this.#newest.get(devAddr) ?? 0, number));
+    }
+    if (lives.length > 1) this.#shared.add(devAddr);
+  }
+
+  /** Writes the silences that go on at a moment, and the addresses that two devices share. */
+  look(nowUs: number, frontierUs: number, patient: boolean): void {
+    for (const entry of this.#entries.values()) {
+      if (entry.isOver || entry.watch.lastCounter < 0) continue;
+      const silence = openSilence(entry.watch, nowUs);
+      if (silence === null) continue;
+      // In a patient look a long silence need not grow by the second.
+      const grown = nowUs - entry.openToUs;
+      if (patient && entry.hasOpenRow && grown < Math.max(10e6, 0.05 * (nowUs - entry.watch.lastAtUs)))
+        continue;
+      entry.hasOpenRow = true;
+      entry.openToUs = nowUs;
+      this.#write(entry, silence, "run");
+    }
+    for (const devAddr of this.#shared) this.#writeShared(devAddr, frontierUs);
+    this.#shared.clear();
+  }
+
+  /** Takes up the lives that memory does not hold and that may be silent; once, at the start. */
+  load(frontierUs: number): void {
+    for (const { devAddr, number } of this.#sql.recentLives.all(frontierUs, MOST_LIVES) as {
+      devAddr: number;
+      number: number;
+    }[]) {
+      this.#entry(devAddr, number, frontierUs);
+      this.#newest.set(devAddr, Math.max(this.#newest.get(devAddr) ?? 0, number));
+    }
+  }
+
+  storeAll(): void {
+    for (const entry of this.#entries.values()) if (entry.sinceStored > 0) this.#store(entry);
+  }
+
+  flush(): void {
+    for (const [key, entry] of this.#entries) {
+      if (this.#entries.size <= MOST_LIVES) break;
+      this.#store(entry);
+      this.#entries.delete(key);
+    }
+  }
+
+  forget(): void {
+    this.#entries.clear();
+    this.#newest.clear();
+    this.#shared.clear();
+  }
+
+  #entry(devAddr: number, life: number, frontierUs: number): Entry {
+    const key = keyOf(devAddr, life);
+    const known = this.#entries.get(key);
+    if (known !== undefined) {
+      this.#entries.delete(key);
+      this.#entries.set(key, known);
+      return known;
+    }
+    const entry = this.#fresh(devAddr, life);
+    const stored = this.#sql.state.get(devAddr, life) as string | undefined;
+    if (stored !== undefined) entry.watch = JSON.parse(stored) as LifeWatch;
+    this.#replay(entry, entry.watch.lastCounter, frontierUs);
+    entry.hasOpenRow = this.#sql.hasOpenRow.get(devAddr, life) !== undefined;
+    entry.isOver = this.#sql.hasEnd.get(devAddr, life) !== undefined;
+    return entry;
+  }
+
+  #fresh(devAddr: number, life: number): Entry {
+    const entry: Entry = {
+      devAddr,
+      life,
+      watch: newLifeWatch(),
+      sinceStored: 0,
+      hasOpenRow: false,
+      openToUs: 0,
+      isOver: false,
+    };
+    this.#entries.set(keyOf(devAddr, life), entry);
+    return entry;
+  }
+
+  /** A counter came late: from the last stored state before it, or from the beginning. */
+  #goBack(entry: Entry, counter: number, frontierUs: number): void {
+    const { devAddr, life } = entry;
+    const stored = this.#sql.state.get(devAddr, life) as string | undefined;
+    const watch = stored === undefined ? newLifeWatch() : (JSON.parse(stored) as LifeWatch);
+    entry.watch = watch.lastCounter < counter ? watch : newLifeWatch();
+    const sinceUs = entry.watch.lastCounter < 0 ? Number.MIN_SAFE_INTEGER : entry.watch.lastAtUs;
+    this.#sql.removeGapsSince.run(devAddr, life, sinceUs);
+    entry.hasOpenRow = false;
+    const { episode } = entry.watch.loss;
+    if (episode !== null) {
+      const draft = draftOf(episode, rhythmOfLife(entry.watch)?.medianUs ?? null, false);
+      this.#write(entry, draft, "episode");
+    }
+    this.#replay(entry, entry.watch.lastCounter, frontierUs);
+  }
+
+  /** Goes through the stored counters above one, in order of the counters. */
+  #replay(entry: Entry, aboveCounter: number, frontierUs: number): void {
+    const { devAddr, life } = entry;
+    const rows = this.#sql.counters.all(devAddr, life, aboveCounter, frontierUs) as CounterRow[];
+    for (const { counter, atUs, gateways } of rows) {
+      this.#step(entry, { devAddr, life, counter, atUs, gatewayIds: gatewaysOf(gateways) });
+    }
+    entry.sinceStored += rows.length;
+    if (entry.sinceStored >= STORE_EVERY) this.#store(entry);
+  }
+
+  #step(entry: Entry, frame: WatchedFrame): void {
+    if (entry.hasOpenRow) {
+      this.#sql.removeOpenRow.run(entry.devAddr, entry.life);
+      entry.hasOpenRow = false;
+    }
+    if (entry.isOver) {
+      // It goes on beside the life that seemed to take its place.
+      this.#sql.removeEnd.run(entry.devAddr, entry.life);
+      entry.isOver = false;
+    }
+    for (const draft of watchCounter(entry.watch, frame, this.#outages.outOfReach)) {
+      this.#write(entry, draft, draft.tag);
+    }
+  }
+
+  /** The life that came before a new one ended with it, when a join or a reset began the new one. */
+  #endBefore(devAddr: number, life: number, atUs: number, frontierUs: number): void {
+    const next = this.#sql.life.get(devAddr, life) as LifeEnding | undefined;
+    const before = this.#sql.lifeBefore.get(devAddr, life, atUs) as LifeEnding | undefined;
+    if (next === undefined || before === undefined) return;
+    const entry = this.#entry(devAddr, before.number, frontierUs);
+    // Its newest frame came after: the two go on side by side.
+    if (entry.watch.lastCounter < 0 || entry.watch.lastAtUs > atUs || entry.isOver) return;
+    const isRestart = next.begunBy === "join" || next.begunBy === "counter-reset";
+    if (!isRestart) return;
+    entry.isOver = true;
+    if (entry.hasOpenRow) this.#sql.removeOpenRow.run(devAddr, before.number);
+    entry.hasOpenRow = false;
+    const rhythm = rhythmOfLife(entry.watch);
+    const elapsedUs = atUs - entry.watch.lastAtUs;
+    const missed = next.firstCounter <= 16 ? next.firstCounter : 0;
+    const draft: GapDraft = {
+      tag: "run",
+      kind: rhythm !== null && elapsedUs > rhythm.silenceUs ? "silence" : "counters",
+      open: false,
+      final: true,
+      fromUs: entry.watch.lastAtUs,
+      toUs: atUs,
+      missed,
+      firstMissed: missed > 0 ? 0 : null,
+      lastMissed: missed > 0 ? missed - 1 : null,
+      heard: 0,
+      expectedByRhythm: rhythm === null ? null : elapsedUs / rhythm.medianUs,
+      rhythmUs: rhythm?.medianUs ?? null,
+    };
+    this.#write(entry, draft, "end");
+  }
+
+  /** Two lives that take turns: one row for the younger, from its first frame to the newest of both. */
+  #writeShared(devAddr: number, frontierUs: number): void {
+    this.#sql.removeShared.run(devAddr);
+    const turns = this.#sql.turns.get(devAddr, frontierUs) as
+      | { returns: number; life: number | null; fromUs: number | null; toUs: number | null; heard: number }
+      | undefined;
+    if (turns === undefined || turns.returns < 3 || turns.life === null) return;
+    const entry = this.#entry(devAddr, turns.life, frontierUs);
+    const { fromUs, toUs } = turns;
+    if (fromUs === null || toUs === null) return;
+    const rhythmUs = rhythmOfLife(entry.watch)?.medianUs ?? null;
+    this.#write(
+      entry,
+      {
+        tag: "episode",
+        kind: "steady",
+        open: false,
+        final: true,
+        fromUs,
+        toUs,
+        missed: 0,
+        firstMissed: null,
+        lastMissed: null,
+        heard: turns.heard,
+        expectedByRhythm: null,
+        rhythmUs,
+      },
+      "shared",
+    );
+  }
+
+  #write({ devAddr, life }: Entry, draft: GapDraft, tag: Tag): void {
+    const context = contextOf(draft);
+    this.#sql.write.run({
+      id: gapId(devAddr, life, draft.fromUs, tag),
+      devAddr,
+      life,
+      tag,
+      kind: draft.kind,
+      open: draft.open ? 1 : 0,
+      fromUs: draft.fromUs,
+      toUs: draft.toUs,
+      missed: draft.missed,
+      firstMissed: draft.firstMissed,
+      lastMissed: draft.lastMissed,
+      heard: draft.heard,
+      expected: draft.expectedByRhythm,
+      rhythmUs: draft.rhythmUs,
+      contextFromUs: context.fromUs,
+      contextToUs: context.toUs,
+    });
+  }
+
+  #store(entry: Entry): void {
+    this.#sql.storeState.run(entry.devAddr, entry.life, JSON.stringify(entry.watch));
+    entry.sinceStored = 0;
+  }
+}
+
+interface CounterRow {
+  counter: number;
+  atUs: number;
+  gateways: string | null;
+}
+
+/** "3,1" as numbers. */
+export function gatewaysOf(list: string | null): number[] {
+  return list === null || list === "" ? [] : list.split(",").map(Number);
+}
+
+function keyOf(devAddr: number, life: number): string {
+  return `${devAddr}/${life}`;
+}
