@@ -5,6 +5,7 @@ import { airCommand } from "./commands/air.ts";
 import { airtimeCommand } from "./commands/airtime.ts";
 import { benchCommand } from "./commands/bench.ts";
 import { decodeCommand } from "./commands/decode.ts";
+import { gapsCommand } from "./commands/gaps.ts";
 import { gatewaysCommand } from "./commands/gateways.ts";
 import { importCommand } from "./commands/import.ts";
 import { keysCommand } from "./commands/keys.ts";
@@ -36,6 +37,7 @@ for (const command of [
   benchCommand(),
   nodesCommand(),
   airCommand(),
+  gapsCommand(),
   decodeCommand(),
   airtimeCommand(),
   reportCommand(version),

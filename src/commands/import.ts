@@ -2,6 +2,7 @@
 import { basename } from "node:path";
 import { Command } from "commander";
 import { z } from "zod";
+import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
 import { CaptureUnreadable } from "../intake/capture-file.ts";
 import { CaptureImport, type CaptureOutcome } from "../intake/capture-import.ts";
 import { isoTime } from "../model/window.ts";
@@ -50,7 +51,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
   }
   const { db: dbPath, udpPort, json } = options.data;
   const db = openStore(dbPath);
-  const recorder = new Recorder(db);
+  const recorder = new Recorder(db, judgeGap);
   const reports: FileReport[] = [];
   try {
     for (const file of files) {

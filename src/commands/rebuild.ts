@@ -1,5 +1,6 @@
 /** `mastlog rebuild`: derives frames, counters and loads again from the stored receptions. */
 import { Command } from "commander";
+import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
 import { openStore } from "../store/open.ts";
 import { rebuild } from "../store/rebuild.ts";
 import { type DbOptions, dbOption, guarded } from "./options.ts";
@@ -14,7 +15,7 @@ export function rebuildCommand(): Command {
         const bar = progressBar("receptions");
         const db = openStore(options.db);
         try {
-          const count = rebuild(db, (share) => bar.at(share));
+          const count = rebuild(db, (share) => bar.at(share), judgeGap);
           bar.stop();
           process.stdout.write(`${count.toLocaleString("en-GB")} receptions gone through.\n`);
         } finally {

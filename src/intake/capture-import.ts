@@ -14,7 +14,7 @@ import type { CaptureProgress } from "./handle.ts";
 import { addTo } from "./intake.ts";
 
 export interface CaptureImportOptions {
-  readonly recorder: Pick<Recorder, "record" | "settle" | "write">;
+  readonly recorder: Pick<Recorder, "record" | "settle" | "write" | "workOnGaps">;
   readonly nowUs: () => number;
   /** Lets other work of the thread run. */
   readonly pause: () => Promise<void>;
@@ -100,6 +100,10 @@ export class CaptureImport {
       onProgress({ captureId, progress: Math.min(0.99, progress), state: "reading" });
     }
     this.#note(total, recorder.settle());
+    while (recorder.workOnGaps({ patient: false, nowUs: null })) {
+      if (this.#stopped) break;
+      await pause();
+    }
     return describeDamage(faults);
   }
 

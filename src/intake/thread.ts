@@ -4,6 +4,7 @@
  */
 import { rm } from "node:fs/promises";
 import { parentPort, workerData } from "node:worker_threads";
+import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
 import { readNodeKeysFile } from "../ledger/keyed-file.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
 import { addKeys, removeKeys } from "../store/keys.ts";
@@ -62,7 +63,7 @@ async function run(): Promise<void> {
   }
   failAbandonedCaptures(db, systemTimeUs());
   db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
-  const recorder = new Recorder(db);
+  const recorder = new Recorder(db, judgeGap);
   const intake = new Intake({
     recorder,
     clock,

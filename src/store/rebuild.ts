@@ -3,8 +3,10 @@
  * counters and the roll-ups that rest on them are thrown away and made anew, in one transaction.
  */
 
+import type { JudgeGap } from "../model/finding.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { modulationFromCodes } from "./data-rate-code.ts";
+import { GapAnalyst } from "./gaps/gap-analyst.ts";
 import { followJoins } from "./joins.ts";
 import type { Store } from "./open.ts";
 import { Derivation } from "./recorder/derivation.ts";
@@ -27,8 +29,12 @@ interface Row {
   further: number;
 }
 
-/** Derives everything again; `onProgress` hears the share done, 0 to 1. Returns the receptions gone through. */
-export function rebuild(db: Store, onProgress: (share: number) => void): number {
+/** Derives everything again; `onProgress` hears the share done, 0 to 1; `judge` makes the findings of gaps. Returns the receptions gone through. */
+export function rebuild(
+  db: Store,
+  onProgress: (share: number) => void,
+  judge: JudgeGap | null = null,
+): number {
   const total = db.prepare("SELECT count(*) FROM reception WHERE ghost = 0").pluck().get() as number;
   const page = db.prepare(
     `SELECT id, gateway_id AS gatewayId, antenna, at_us AS atUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz,
@@ -41,6 +47,8 @@ export function rebuild(db: Store, onProgress: (share: number) => void): number 
     db.exec(`
       DELETE FROM frame; DELETE FROM life; DELETE FROM node_minute; DELETE FROM channel_minute;
       DELETE FROM address_state; DELETE FROM account_due;
+      DELETE FROM gap; DELETE FROM gateway_outage; DELETE FROM gap_watch; DELETE FROM gap_progress;
+      DELETE FROM gap_disorder;
       UPDATE reception SET frame_id = NULL;
     `);
     const derivation = new Derivation(db, { fromTheStart: true });
@@ -72,6 +80,9 @@ export function rebuild(db: Store, onProgress: (share: number) => void): number 
     derivation.settle();
     derivation.flush();
     derivation.storeStates();
+    const gaps = new GapAnalyst(db, judge);
+    while (gaps.step({ patient: false, nowUs: null }));
+    gaps.storeStates();
   }).immediate();
   return done;
 }

@@ -230,9 +230,7 @@ export class GapAnalyst {
   /** Makes findings that are due. True: there are more. */
   #judgeSome(patienceUs: number, nowUs: number): boolean {
     if (this.#judge === null) return false;
-    const due = this.#due.all({ frontier: this.#frontierUs, patience: patienceUs }) as (GapRecord & {
-      open: number | boolean;
-    })[];
+    const due = this.#due.all({ frontier: this.#frontierUs, patience: patienceUs }) as DueRow[];
     for (const row of due) {
       const gap: GapRecord = { ...row, open: row.open === 1 };
       const scene = this.#scenes.read(gap, nowUs, this.#frontierUs);
@@ -258,6 +256,10 @@ export class GapAnalyst {
       finding: findingText(gap, judgement),
     });
   }
+}
+
+interface DueRow extends Omit<GapRecord, "open"> {
+  readonly open: number;
 }
 
 interface FrameRow {

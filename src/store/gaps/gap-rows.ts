@@ -30,7 +30,7 @@ export function contextOf({
 }): Stretch {
   const rhythm = rhythmUs ?? 600_000_000;
   return {
-    fromUs: fromUs - Math.min(DAY_US, Math.max(HOUR_US, INTERVALS_BEFORE * rhythm)),
-    toUs: toUs + Math.min(2 * HOUR_US, Math.max(HOUR_US / 4, INTERVALS_AFTER * rhythm)),
+    fromUs: fromUs - Math.round(Math.min(DAY_US, Math.max(HOUR_US, INTERVALS_BEFORE * rhythm))),
+    toUs: toUs + Math.round(Math.min(2 * HOUR_US, Math.max(HOUR_US / 4, INTERVALS_AFTER * rhythm))),
   };
 }

@@ -50,13 +50,13 @@ export function watchStatements(db: Store) {
     removeShared: sql("DELETE FROM gap WHERE dev_addr = ? AND tag = 'shared'"),
     // How often an older life was returned to, and between which moments.
     turns: sql(
-      `SELECT count(*) AS returns, max(newest) AS life, max(at_us) AS toUs,
-              (SELECT min(first_at_us) FROM life WHERE dev_addr = @addr AND number = max(t.newest)) AS fromUs,
-              (SELECT heard FROM life WHERE dev_addr = @addr AND number = max(t.newest)) AS heard
-       FROM (SELECT f.at_us, l.number, lag(l.number) OVER (ORDER BY f.at_us, f.id) AS newest
-             FROM life l JOIN frame f ON f.life_id = l.id
-             WHERE l.dev_addr = @addr AND f.at_us <= @to AND f.replay = 0) AS t
-       WHERE number < newest`,
+      `SELECT t.returns, t.life, t.toUs, l.first_at_us AS fromUs, l.heard
+       FROM (SELECT count(*) AS returns, max(newest) AS life, max(at_us) AS toUs
+             FROM (SELECT f.at_us, l.number, lag(l.number) OVER (ORDER BY f.at_us, f.id) AS newest
+                   FROM life l JOIN frame f ON f.life_id = l.id
+                   WHERE l.dev_addr = @addr AND f.at_us <= @to AND f.replay = 0)
+             WHERE number < newest) AS t
+       JOIN life l ON l.dev_addr = @addr AND l.number = t.life`,
     ),
     // Unchanged, its finding stays.
     write: sql(

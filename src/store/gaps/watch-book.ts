@@ -247,7 +247,7 @@ export class WatchBook {
   /** Two lives that take turns: one row for the younger, from its first frame to the newest of both. */
   #writeShared(devAddr: number, frontierUs: number): void {
     this.#sql.removeShared.run(devAddr);
-    const turns = this.#sql.turns.get(devAddr, frontierUs) as
+    const turns = this.#sql.turns.get({ addr: devAddr, to: frontierUs }) as
       | { returns: number; life: number | null; fromUs: number | null; toUs: number | null; heard: number }
       | undefined;
     if (turns === undefined || turns.returns < 3 || turns.life === null) return;

@@ -69,3 +69,14 @@ export function storedSpanUs(store: Store): { fromUs: number; toUs: number } | n
   const { fromUs, toUs, heardUs } = row;
   return fromUs === null || toUs === null ? null : { fromUs: Math.min(fromUs, heardUs ?? fromUs), toUs };
 }
+
+/** Addresses with the counters heard of them: what home networks are told from. */
+export function networkWeights(store: Store): { devAddr: number; heard: number }[] {
+  return prepared(
+    store,
+    "SELECT dev_addr AS devAddr, sum(heard) AS heard FROM life GROUP BY dev_addr",
+  ).all() as {
+    devAddr: number;
+    heard: number;
+  }[];
+}

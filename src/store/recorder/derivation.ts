@@ -66,7 +66,10 @@ export class Derivation {
     } else {
       this.#writeFirst(placement.frame, reception, payload);
     }
-    if ("devAddr" in phy) this.#onFrame?.(parseDevAddr(phy.devAddr), reception.atUs);
+    if ("devAddr" in phy) {
+      const frameAtUs = placement.kind === "joined" ? placement.frameAtUs : reception.atUs;
+      this.#onFrame?.(parseDevAddr(phy.devAddr), frameAtUs);
+    }
     return {
       devAddr: "devAddr" in phy ? phy.devAddr : null,
       isJoinRequest: phy.messageType === "JoinRequest",

@@ -1,0 +1,43 @@
+/** `mastlog gaps`: what the Gaps view shows. */
+import { Command } from "commander";
+import type { DropoutRow } from "../contract/index.ts";
+import { percent, span } from "../diagnosis/standing.ts";
+import { storedSpanUs } from "../store/queries/lives.ts";
+import { gapsView } from "../views/gaps.ts";
+import { resolveWindow } from "../views/window.ts";
+import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
+import { printJson, sentenceText, table } from "./view-output.ts";
+
+export function gapsCommand(): Command {
+  return withViewOptions(
+    new Command("gaps").description("dropouts: what was missed, when, by whom, and why, with the evidence"),
+  ).action((given: unknown) =>
+    guarded(() => {
+      const options = readViewOptions(given);
+      withReader(options.db, (store) => {
+        const view = gapsView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
+        if (options.json) return printJson(view);
+        process.stdout.write(`${sentenceText(view.sentence)}\n`);
+        for (const { finding, from } of view.episodes) process.stdout.write(`${from}  ${finding.sentence}\n`);
+        if (view.gaps.length > 0) process.stdout.write(`\n${gapTable(view.gaps)}\n`);
+      });
+    }),
+  );
+}
+
+function gapTable(gaps: readonly DropoutRow[]): string {
+  return table(gaps, [
+    { title: "address", of: (gap) => gap.devAddr },
+    { title: "life", of: (gap) => String(gap.life), right: true },
+    { title: "name", of: (gap) => gap.name ?? "" },
+    { title: "from", of: (gap) => gap.from },
+    {
+      title: "length",
+      of: (gap) => `${span((Date.parse(gap.to) - Date.parse(gap.from)) / 1e3)}${gap.open ? ", goes on" : ""}`,
+    },
+    { title: "missed", of: (gap) => String(gap.missedCounters), right: true },
+    { title: "cause", of: (gap) => gap.finding.cause },
+    { title: "sure", of: (gap) => percent(gap.finding.confidence), right: true },
+    { title: "", of: (gap) => gap.finding.sentence },
+  ]);
+}

@@ -1,0 +1,68 @@
+/** What do the views say of gaps in a sentence or a clause? One place, so that all of them say the same. */
+import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
+import type { Sentence } from "../contract/index.ts";
+import { span } from "./standing.ts";
+
+/** A cause in a few words, to stand after a figure. */
+export const CAUSE_WORDS: Readonly<Record<Cause, string>> = {
+  "gateway-unreachable": "gateway out of reach",
+  "gateway-restarted": "gateway restarted",
+  "node-silent": "node silent",
+  "node-restarted": "node restarted",
+  "rejoin-loop": "joins in a loop",
+  "weak-link": "weak link",
+  interference: "interference",
+  congestion: "congestion",
+  "channel-mismatch": "channels that the gateway does not listen on",
+  "gateway-transmitting": "gateway transmitting itself",
+  "shared-address": "shared address",
+  unexplained: "unexplained",
+};
+
+interface Asked {
+  readonly fromUs: number;
+  readonly toUs: number;
+  readonly live: boolean;
+}
+
+function count(n: number, one: string, many = `${one}s`): string {
+  return `${n.toLocaleString("en-GB")} ${n === 1 ? one : many}`;
+}
+
+/** "4 gaps of 3 nodes in the last hour; most often: weak link (3); 1 goes on." */
+export function gapsSentence(
+  gaps: readonly DropoutRow[],
+  episodes: readonly EpisodeRow[],
+  { fromUs, toUs, live }: Asked,
+): Sentence {
+  const when = `${live ? "in the last" : "in this window of"} ${span((toUs - fromUs) / 1e6)}`;
+  if (gaps.length === 0) {
+    const silent =
+      episodes.length === 0 ? "" : `; ${count(episodes.length, "outage")} of a gateway cost no node a frame`;
+    return [{ text: `No gap ${when} that chance and the nodes' own rhythms do not explain${silent}.` }];
+  }
+  const nodes = new Set(gaps.map(({ devAddr, life }) => `${devAddr}/${life}`)).size;
+  const byCause = new Map<Cause, number>();
+  for (const { finding } of gaps) byCause.set(finding.cause, (byCause.get(finding.cause) ?? 0) + 1);
+  const named = [...byCause].filter(([cause]) => cause !== "unexplained").sort((a, b) => b[1] - a[1]);
+  const unexplained = byCause.get("unexplained") ?? 0;
+  const open = gaps.filter((gap) => gap.open).length;
+  const parts = [
+    ...named.slice(0, 2).map(([cause, n]) => `${CAUSE_WORDS[cause]} ${n.toLocaleString("en-GB")}`),
+    ...(named.length > 2 ? [`other causes ${named.slice(2).reduce((sum, [, n]) => sum + n, 0)}`] : []),
+    ...(unexplained > 0 ? [`unexplained ${unexplained.toLocaleString("en-GB")}`] : []),
+  ];
+  return [
+    { text: count(gaps.length, "gap"), href: "#/gaps" },
+    { text: ` of ${count(nodes, "node")} ${when}: ${parts.join(", ")}` },
+    { text: open === 0 ? "." : `; ${open === 1 ? "one goes" : `${open} go`} on.` },
+  ];
+}
+
+export function episodeSentence(cause: Cause, gateway: string, nodes: number, missed: number): string {
+  return `${count(nodes, "node")} of ${gateway} missed ${count(missed, "counter")} together: ${CAUSE_WORDS[cause]}.`;
+}
+
+export function outageSentence(gateway: string, seconds: number): string {
+  return `${gateway} sent nothing for ${span(seconds)}; no node lost a frame by it.`;
+}

@@ -1,0 +1,96 @@
+/** Which dropouts are stored, with their findings? */
+import type { TimeWindow } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+import { prepared } from "./statement.ts";
+
+export interface StoredGap {
+  readonly id: string;
+  readonly devAddr: number;
+  readonly life: number;
+  readonly kind: "counters" | "silence" | "steady";
+  readonly open: 0 | 1;
+  readonly fromUs: number;
+  readonly toUs: number;
+  readonly missed: number;
+  readonly firstMissed: number | null;
+  readonly lastMissed: number | null;
+  readonly heard: number;
+  readonly expected: number | null;
+  readonly rhythmUs: number | null;
+  readonly cause: string;
+  readonly confidence: number;
+  readonly scope: "node" | "gateway" | "site";
+  readonly gatewayId: number | null;
+  readonly endedUs: number | null;
+  /** JSON; null while the finding is not made yet. */
+  readonly finding: string | null;
+}
+
+const COLUMNS = `id, dev_addr AS devAddr, life, kind, open, from_us AS fromUs, to_us AS toUs, missed,
+  first_missed AS firstMissed, last_missed AS lastMissed, heard, expected, rhythm_us AS rhythmUs, cause, confidence,
+  scope, gateway_id AS gatewayId, ended_us AS endedUs, finding`;
+
+/** Those that touch the window, newest first. */
+export function gapsInWindow(store: Store, { fromUs, toUs }: TimeWindow, most: number): StoredGap[] {
+  return prepared(
+    store,
+    `SELECT ${COLUMNS} FROM gap WHERE from_us < ? AND to_us > ? ORDER BY from_us DESC, id LIMIT ?`,
+  ).all(toUs, fromUs, most) as StoredGap[];
+}
+
+export interface GapCount {
+  readonly cause: string;
+  readonly gaps: number;
+  readonly open: number;
+  readonly missed: number;
+}
+
+/** The same, counted by cause, however many there are. */
+export function gapCounts(store: Store, { fromUs, toUs }: TimeWindow): GapCount[] {
+  return prepared(
+    store,
+    `SELECT cause, count(*) AS gaps, sum(open) AS open, sum(missed) AS missed FROM gap
+     WHERE from_us < ? AND to_us > ? GROUP BY cause`,
+  ).all(toUs, fromUs) as GapCount[];
+}
+
+/** Addresses and lives with a dropout in the window. */
+export function livesWithGaps(store: Store, { fromUs, toUs }: TimeWindow): number {
+  return prepared(
+    store,
+    "SELECT count(*) FROM (SELECT DISTINCT dev_addr, life FROM gap WHERE from_us < ? AND to_us > ?)",
+  )
+    .pluck()
+    .get(toUs, fromUs) as number;
+}
+
+export function gapsOfLife(
+  store: Store,
+  devAddr: number,
+  life: number,
+  { fromUs, toUs }: TimeWindow,
+): StoredGap[] {
+  return prepared(
+    store,
+    `SELECT ${COLUMNS} FROM gap WHERE dev_addr = ? AND life = ? AND from_us < ? AND to_us > ? ORDER BY from_us`,
+  ).all(devAddr, life, toUs, fromUs) as StoredGap[];
+}
+
+export function gapById(store: Store, id: string): StoredGap | null {
+  const row = prepared(store, `SELECT ${COLUMNS} FROM gap WHERE id = ?`).get(id);
+  return (row as StoredGap | undefined) ?? null;
+}
+
+export interface StoredOutage {
+  readonly gatewayId: number;
+  readonly fromUs: number;
+  readonly toUs: number | null;
+}
+
+export function outagesInWindow(store: Store, { fromUs, toUs }: TimeWindow): StoredOutage[] {
+  return prepared(
+    store,
+    `SELECT gateway_id AS gatewayId, from_us AS fromUs, to_us AS toUs FROM gateway_outage
+     WHERE from_us < ? AND coalesce(to_us, ?) > ? ORDER BY from_us, gateway_id`,
+  ).all(toUs, toUs, fromUs) as StoredOutage[];
+}

@@ -1,0 +1,123 @@
+/** The dropouts of a window: one row a node's gap with its finding, and the episodes that several nodes share. */
+import type { DropoutRow, Finding, GapsView } from "../contract/gaps.ts";
+import { gapsSentence } from "../diagnosis/gap-words.ts";
+import { formatDevAddr } from "../model/identifiers.ts";
+import { isoTime } from "../model/window.ts";
+import type { Store } from "../store/open.ts";
+import {
+  gapCounts,
+  gapsInWindow,
+  livesWithGaps,
+  outagesInWindow,
+  type StoredGap,
+} from "../store/queries/gaps.ts";
+import { allGateways } from "../store/queries/gateways.ts";
+import { type LabelRecord, labels, networkWeights } from "../store/queries/lives.ts";
+import { networkOf } from "../wire/lorawan/device-address.ts";
+import { episodesOf } from "./gap-episodes.ts";
+import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
+import { type AskedWindow, windowView } from "./window.ts";
+
+export const MOST_GAPS = 2_000;
+
+/** What every row of one answer needs to be named. */
+export interface GapNames {
+  readonly nodes: ReadonlyMap<string, LabelRecord>;
+  readonly home: HomeNetworks;
+  readonly gateways: ReadonlyMap<number, { readonly eui: string; readonly name: string | null }>;
+}
+
+export function gapsView(store: Store, window: AskedWindow): GapsView {
+  const names = gapNames(store);
+  const stored = gapsInWindow(store, window, MOST_GAPS + 1);
+  const rows = stored.slice(0, MOST_GAPS).map((gap) => dropoutRow(gap, names, window));
+  const { episodes, gaps } = episodesOf(rows, outagesInWindow(store, window), names, window);
+  const counted = gapCounts(store, window);
+  const sum = (of: (one: (typeof counted)[number]) => number) =>
+    counted.reduce((total, one) => total + of(one), 0);
+  const counts = {
+    gaps: sum((one) => one.gaps),
+    open: sum((one) => one.open),
+    nodes: livesWithGaps(store, window),
+    missedCounters: sum((one) => one.missed),
+    byCause: Object.fromEntries(counted.map(({ cause, gaps: n }) => [cause, n])),
+  };
+  return {
+    window: windowView(window),
+    sentence: gapsSentence(
+      gaps.filter(({ stranger }) => !stranger),
+      episodes,
+      window,
+    ),
+    counts,
+    episodes,
+    gaps,
+    gapsCut: stored.length > MOST_GAPS,
+  };
+}
+
+export function gapNames(store: Store): GapNames {
+  const nodes = labels(store, "node");
+  const named = labels(store, "gateway");
+  return {
+    nodes,
+    home: homeNetworksOf(networkWeights(store), nodes),
+    gateways: new Map(
+      allGateways(store).map(({ id, eui }) => [id, { eui, name: named.get(eui)?.name ?? null }]),
+    ),
+  };
+}
+
+/** A stored dropout as the answers show it. */
+export function dropoutRow(gap: StoredGap, names: GapNames, { toUs, live }: AskedWindow): DropoutRow {
+  const devAddr = formatDevAddr(gap.devAddr);
+  const label = names.nodes.get(devAddr);
+  const gateway = gap.gatewayId === null ? undefined : names.gateways.get(gap.gatewayId);
+  const open = gap.open === 1 && gap.endedUs === null;
+  // One that goes on reaches to the present of a live window, whenever it was looked at last.
+  const endUs = gap.endedUs ?? (open && live ? Math.max(gap.toUs, toUs) : gap.toUs);
+  return {
+    id: gap.id,
+    devAddr,
+    life: gap.life,
+    name: label?.name ?? null,
+    network: networkOf(devAddr),
+    stranger: isStranger(devAddr, label, names.home),
+    scope: gap.scope,
+    gateway: gateway?.eui ?? null,
+    gatewayName: gateway?.name ?? null,
+    episode: null,
+    kind: gap.kind,
+    open,
+    from: isoTime(gap.fromUs),
+    to: isoTime(endUs),
+    missedCounters: gap.missed,
+    firstMissedCounter: gap.firstMissed,
+    lastMissedCounter: gap.lastMissed,
+    heardCounters: gap.heard,
+    expectedByRhythm: gap.expected === null ? null : Math.round(gap.expected * 10) / 10,
+    finding: findingOf(gap),
+  };
+}
+
+function findingOf(gap: StoredGap): Finding {
+  if (gap.finding === null) {
+    return {
+      cause: "unexplained",
+      confidence: 0,
+      word: "undecided",
+      sentence: "It has not been looked into yet.",
+      evidence: [],
+      against: [],
+      alternatives: [],
+      recordNext: [],
+    };
+  }
+  // Written by finding-text.ts in the contract's form.
+  const words = JSON.parse(gap.finding) as Omit<Finding, "cause" | "confidence">;
+  return {
+    cause: gap.cause as Finding["cause"],
+    confidence: Math.round(gap.confidence * 1000) / 1000,
+    ...words,
+  };
+}
