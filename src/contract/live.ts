@@ -9,6 +9,7 @@ import { z } from "zod";
 import { ReceptionRow } from "./nodes.ts";
 
 export const Topic = z.enum(["status", "site", "nodes", "air", "captures", "marks", "feed", "node"]);
+export const Topic = z.enum(["status", "site", "nodes", "air", "gaps", "captures", "feed", "node"]);
 export type Topic = z.infer<typeof Topic>;
 
 export const ClientMessage = z.discriminatedUnion("type", [
@@ -35,6 +36,8 @@ export type ClientMessage = z.infer<typeof ClientMessage>;
 /**
  * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, ServiceStatus, CapturesView,
  * MarksView, NodePage, or {receptions: ReceptionRow[]} for feed).
+ * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, GapsView, ServiceStatus, CapturesView,
+ * NodePage, or {receptions: ReceptionRow[]} for feed).
  * `delta.set` holds top-level fields of the view that changed, whole; `delta.rows` changes its keyed list
  * (nodes by devAddr/life, captures by id, feed receptions prepended) without sending the rest.
  */

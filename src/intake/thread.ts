@@ -14,6 +14,7 @@ import { openStore, type Store, StoreUnusable } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
+import { followGaps } from "./follow-gaps.ts";
 import { Intake, type IntakeClock } from "./intake.ts";
 import { openCopyDoor } from "./relay/copy-door.ts";
 import { systemTimeUs } from "./system-time.ts";
@@ -28,6 +29,8 @@ const FIGURES_EVERY_MS = 500;
 /** In line the recording gives way to the passage. Chosen: a third of an equal thread's share when both want all. */
 const GIVES_WAY = 5;
 const DELTA_AFTER_MS = 100;
+/** At the end the search for gaps goes on for at most so long; what is left is done at the next start. */
+const LAST_GAPS_MS = 1_500;
 /** At the end: reading goes on until nothing more has come for so long, but no longer than the second time. */
 const QUIET_MS = 20;
 const LAST_READING_MS = 2_000;
@@ -96,6 +99,14 @@ async function run(): Promise<void> {
     onRecorded: (recorded) => gatherer.add(recorded),
   });
 
+  const gapWork = followGaps({
+    recorder,
+    isBusy: () => importing > 0 || intake.figures().waiting > 0,
+    nowUs: () => (intake.figures().lastAtUs === null ? null : nowUs()),
+    after: clock.after,
+  });
+  let importing = 0;
+
   port?.on("message", (message: ToThread) => {
     if (message.kind === "import") void startImport(message);
     else if (message.kind === "label")
@@ -112,6 +123,7 @@ async function run(): Promise<void> {
 
   async function startImport(message: Extract<ToThread, { kind: "import" }>): Promise<void> {
     const { ticket, path, name, deleteAfter } = message;
+    importing += 1;
     try {
       await imports.read(path, name, (captureId) => {
         gatherer.widen();
@@ -120,6 +132,7 @@ async function run(): Promise<void> {
     } catch (error) {
       say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
     } finally {
+      importing -= 1;
       gatherer.widen();
       if (deleteAfter) await rm(path, { force: true });
       // What a large capture left in the log is merged now, so that the store is no larger than what it holds.
@@ -177,7 +190,10 @@ async function run(): Promise<void> {
       say({ kind: "log", sentence: `${waiting} ${what} could not be stored any more. ${storageWords}` });
     }
     await door.close();
+    gapWork.stop();
     try {
+      const untilMs = performance.now() + LAST_GAPS_MS;
+      while (performance.now() < untilMs && recorder.workOnGaps({ patient: false, nowUs: null }));
       recorder.close();
     } catch (error) {
       say({ kind: "log", sentence: `Closing the store: ${sentenceOf(error)}` });

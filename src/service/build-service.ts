@@ -32,6 +32,7 @@ import { ownNames } from "./own-names.ts";
 import { airRoutes } from "./routes/air-routes.ts";
 import { answers } from "./routes/answers.ts";
 import { captureRoutes } from "./routes/capture-routes.ts";
+import { gapRoutes } from "./routes/gap-routes.ts";
 import { gatewayRoutes } from "./routes/gateway-routes.ts";
 import { keyRoutes } from "./routes/key-routes.ts";
 import { labelRoutes } from "./routes/label-routes.ts";
@@ -213,6 +214,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(nodeRoutes, { views, nowUs });
   await app.register(airRoutes, { views, nowUs });
   await app.register(reportRoutes, { views, nowUs, version });
+  await app.register(gapRoutes, { views, nowUs });
   await app.register(captureRoutes, {
     captures,
     intake,

@@ -55,6 +55,11 @@ export const PROBLEMS = {
     sentence: "No node with this address and counter life was heard.",
     remedy: "See /api/nodes for the nodes that were heard; lives count from 1.",
   },
+  "no-such-gap": {
+    status: 404,
+    sentence: "There is no such gap (any more).",
+    remedy: "See /api/gaps for those that were found; one that closes or grows may be found under another name.",
+  },
   "no-such-frame": {
     status: 404,
     sentence: "No frame with this number is stored.",

@@ -2,6 +2,7 @@
 import type { z } from "zod";
 import { AirView } from "../contract/air.ts";
 import { CapturesView } from "../contract/captures.ts";
+import { GapsView } from "../contract/gaps.ts";
 import { FeedView, type Topic } from "../contract/live.ts";
 import { MarksView } from "../contract/marks.ts";
 import { NodePage, NodesView } from "../contract/nodes.ts";
@@ -17,6 +18,7 @@ const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
   site: SiteView,
   nodes: NodesView,
   air: AirView,
+  gaps: GapsView,
   captures: CapturesView,
   marks: MarksView,
   feed: FeedView,
@@ -54,6 +56,8 @@ function answer({ views, status, captures, nowUs }: LiveAnswerSources, question:
       return views.air(window, nowUs());
     case "marks":
       return views.marks({}, window, nowUs());
+    case "gaps":
+      return views.gaps(window, nowUs());
     case "feed":
       return { receptions: views.receptions({ limit: FEED_ROWS }, window, nowUs())?.receptions ?? [] };
     case "node": {

@@ -220,6 +220,7 @@ function isTouched({ topic, key }: LiveQuestion, delta: CommitDelta): boolean {
     site: true,
     nodes: true,
     air: true,
+    gaps: true,
     feed: true,
     captures: delta.wide,
     marks: delta.wide,

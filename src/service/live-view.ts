@@ -50,6 +50,7 @@ const KEYED_LISTS: Readonly<Record<Topic, string | null>> = {
   site: "gateways",
   nodes: "nodes",
   air: null,
+  gaps: "gaps",
   captures: "captures",
   marks: null,
   feed: "receptions",

@@ -10,6 +10,8 @@ import { storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
 import { captureRows, keyRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
+import { gapPage } from "../views/gap-page.ts";
+import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { marksView } from "../views/marks.ts";
 import { nodePage } from "../views/node-page.ts";
@@ -52,6 +54,8 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     report: (asked, query, nowUs) =>
       over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),
+    gaps: (query, nowUs) => over(query, nowUs, (window) => gapsView(store, window)),
+    gap: (id) => within(() => gapPage(store, id)),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
     keys: () => within(() => ({ keys: keyRows(store) })),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),

@@ -5,6 +5,7 @@
 import type { AirView } from "../contract/air.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
+import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
 import type { KeysView } from "../contract/keys.ts";
 import type { MarksQuery, MarksView } from "../contract/marks.ts";
@@ -47,6 +48,9 @@ export interface Views {
   receptions(question: ReceptionQuestion, window: WindowQuery, nowUs: number): ReceptionPage | null;
   frame(id: number): FrameView | null;
   air(window: WindowQuery, nowUs: number): AirView;
+  gaps(window: WindowQuery, nowUs: number): GapsView;
+  /** One gap laid under its evidence; null: there is no such gap. */
+  gap(id: string): GapPage | null;
   /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   /** What people noted. */

@@ -22,6 +22,7 @@ const SENT_AND_LOST = [
 /** Join-requests of one device within an hour that make a loop when no lasting session follows. Common practice, no source. */
 const LOOP_REQUESTS = 3;
 const HOUR_US = 3_600_000_000;
+const SAME_REQUEST_US = 2_500_000;
 /** A restart takes a few intervals; a silence of more was something else first. Chosen. */
 const RESTART_INTERVALS = 10;
 
@@ -52,7 +53,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
       ...loop,
     ];
   }
-  if (gap.open) return [openSilence(sight, restsOn, due), ...successorEvidence(sight), ...loop];
+  if (gap.kind === "silence" && gap.open) return [openSilence(sight, restsOn, due), ...successorEvidence(sight), ...loop];
   if (gap.kind === "silence") {
     return [
       {
@@ -77,7 +78,6 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
       restsOn,
       weights: weigh(share !== null && share < 0.6 ? -2 : -5, "node-silent", "node-restarted", "rejoin-loop"),
     },
-    ...loop,
   ];
 }
 
@@ -156,11 +156,13 @@ function loopEvidence(sight: Sight): EvidencePiece[] {
 /** Join-requests that belong to the node: of its DevEUI where that is known, else of the device that began to ask when the node fell silent. */
 export function joinsOfDevice({ scene }: Sight): SceneReception[] {
   const { gap, receptions, devEui, after } = scene;
-  const seen = new Set<string>();
+  const newest = new Map<string, number>();
   const all = receptions.filter(({ joinEui, atUs }) => {
-    if (joinEui === null || seen.has(`${joinEui}/${atUs}`)) return false;
-    seen.add(`${joinEui}/${atUs}`);
-    return true;
+    if (joinEui === null) return false;
+    // The same request at another gateway; a device asks again no sooner than its join-accept windows allow (5 s).
+    const isSame = atUs - (newest.get(joinEui) ?? Number.NEGATIVE_INFINITY) < SAME_REQUEST_US;
+    if (!isSame) newest.set(joinEui, atUs);
+    return !isSame;
   });
   const during = all.filter(({ atUs }) => atUs >= gap.fromUs && atUs <= Math.max(gap.toUs, after.toUs));
   if (devEui !== null) return during.filter(({ joinEui }) => joinEui === devEui);

@@ -28,7 +28,10 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   if (homes.length === 0) return [];
   const share = shareOut(sight);
   const touched = homes.filter(({ outages }) => outages.some((out) => overlapUs(out, within) > 0));
-  if (touched.length > 0 && share >= 0.4) return touched.map((gateway) => outage(gateway, share, sight));
+  if (touched.length > 0 && share >= 0.4) {
+    // The gateway that hears it best counts most.
+    return touched.map((gateway, i) => outage(gateway, share, sight, i === 0 ? 1 : 0.3));
+  }
   const pieces: EvidencePiece[] = [];
   const lossy = lossyWay(sight);
   if (lossy !== null) return [lossy];
@@ -71,7 +74,7 @@ function shareOut(sight: Sight): number {
   return due.length === 0 ? 0 : due.filter(allOut).length / due.length;
 }
 
-function outage(gateway: SceneGateway, share: number, sight: Sight): EvidencePiece {
+function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number): EvidencePiece {
   const { within, gap } = sight.scene;
   const outs = gateway.outages.filter((out) => overlapUs(out, within) > 0);
   const longest = outs.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
@@ -87,7 +90,7 @@ function outage(gateway: SceneGateway, share: number, sight: Sight): EvidencePie
         : "its concentrator's counter cannot tell whether it restarted";
   const sure = Math.min(1, 0.5 + share / 2);
   // A node that did not send while the gateway was out was silent by itself: its counter says so.
-  const sent = gap.kind === "silence" && !gap.open ? 0.2 : 1;
+  const sent = (gap.kind === "silence" && !gap.open ? 0.2 : 1) * rank;
   const weight = 5 * sure * sent;
   return {
     sentence: `${who} sent nothing for ${span(lengthUs(longest) / 1e6)}; ${counter}; ${percent(share)} of what is missing falls into that time.`,
@@ -95,8 +98,8 @@ function outage(gateway: SceneGateway, share: number, sight: Sight): EvidencePie
     restsOn: { ...longest, ofNode: false, gatewayEui: gateway.eui },
     weights: {
       ...weigh(-3 * sent, ...NOT_ITS_OWN),
-      "gateway-restarted": restarted ? weight + 1 : ranOn ? -5 : weight - 2,
-      "gateway-unreachable": restarted ? -2 : ranOn ? weight + 1 : weight,
+      "gateway-restarted": restarted ? weight + rank : ranOn ? -5 * rank : weight - 2 * rank,
+      "gateway-unreachable": restarted ? -2 * rank : ranOn ? weight + rank : weight,
     },
     ...(sent < 1 || share < 0.6
       ? {}
@@ -112,8 +115,9 @@ function outage(gateway: SceneGateway, share: number, sight: Sight): EvidencePie
 function lossyWay({ scene, lossWithin }: Sight): EvidencePiece | null {
   const { homes, within, receptions } = scene;
   const [gateway] = homes;
-  if (gateway === undefined || gateway.keepaliveUs === null) return null;
-  const expected = Math.floor(lengthUs(within) / gateway.keepaliveUs);
+  if (gateway === undefined || gateway.keepaliveUs === null || lossWithin === 0) return null;
+  const outUs = gateway.outages.reduce((sum, out) => sum + overlapUs(out, within), 0);
+  const expected = Math.floor((lengthUs(within) - outUs) / gateway.keepaliveUs);
   const came = gateway.keepalivesUs.filter((atUs) => isIn(within, atUs)).length;
   if (expected < 20) return null;
   const lost = wilsonInterval(Math.max(0, expected - came), expected);
