@@ -8,8 +8,7 @@
 import { z } from "zod";
 import { ReceptionRow } from "./nodes.ts";
 
-export const Topic = z.enum(["status", "site", "nodes", "air", "captures", "marks", "feed", "node"]);
-export const Topic = z.enum(["status", "site", "nodes", "air", "gaps", "captures", "feed", "node"]);
+export const Topic = z.enum(["status", "site", "nodes", "air", "gaps", "captures", "marks", "feed", "node"]);
 export type Topic = z.infer<typeof Topic>;
 
 export const ClientMessage = z.discriminatedUnion("type", [

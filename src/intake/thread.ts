@@ -99,13 +99,13 @@ async function run(): Promise<void> {
     onRecorded: (recorded) => gatherer.add(recorded),
   });
 
+  let importing = 0;
   const gapWork = followGaps({
     recorder,
     isBusy: () => importing > 0 || intake.figures().waiting > 0,
-    nowUs: () => (intake.figures().lastAtUs === null ? null : nowUs()),
+    nowUs: () => (intake.figures().lastAtUs === null ? null : systemTimeUs()),
     after: clock.after,
   });
-  let importing = 0;
 
   port?.on("message", (message: ToThread) => {
     if (message.kind === "import") void startImport(message);

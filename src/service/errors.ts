@@ -58,7 +58,8 @@ export const PROBLEMS = {
   "no-such-gap": {
     status: 404,
     sentence: "There is no such gap (any more).",
-    remedy: "See /api/gaps for those that were found; one that closes or grows may be found under another name.",
+    remedy:
+      "See /api/gaps for those that were found; one that closes or grows may be found under another name.",
   },
   "no-such-frame": {
     status: 404,

@@ -12,7 +12,7 @@ import {
   type StoredGap,
 } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { type LabelRecord, labels, networkWeights } from "../store/queries/lives.ts";
+import { type LabelRecord, labels, lifeNumber, networkWeights } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { episodesOf } from "./gap-episodes.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
@@ -25,6 +25,8 @@ export interface GapNames {
   readonly nodes: ReadonlyMap<string, LabelRecord>;
   readonly home: HomeNetworks;
   readonly gateways: ReadonlyMap<number, { readonly eui: string; readonly name: string | null }>;
+  /** Number of a life by its row id. */
+  readonly lifeNumber: (lifeId: number) => number;
 }
 
 export function gapsView(store: Store, window: AskedWindow): GapsView {
@@ -65,6 +67,7 @@ export function gapNames(store: Store): GapNames {
     gateways: new Map(
       allGateways(store).map(({ id, eui }) => [id, { eui, name: named.get(eui)?.name ?? null }]),
     ),
+    lifeNumber: (lifeId) => lifeNumber(store, lifeId) ?? 1,
   };
 }
 

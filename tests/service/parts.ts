@@ -145,6 +145,22 @@ export class FakeViews implements Views {
   air(window: WindowQuery, nowUs: number) {
     return this.#answer(["air", window], orchard.airView(spanOf(window, nowUs)));
   }
+  gaps(window: WindowQuery, nowUs: number) {
+    const span = spanOf(window, nowUs);
+    const counts = { gaps: 0, open: 0, nodes: 0, missedCounters: 0, byCause: {} };
+    const sentence = [{ text: "No gap." }];
+    return this.#answer(["gaps", window], {
+      window: orchard.siteView(span).window,
+      sentence,
+      counts,
+      episodes: [],
+      gaps: [],
+      gapsCut: false,
+    });
+  }
+  gap(id: string) {
+    return this.#answer(["gap", id], null);
+  }
   report(asked: Parameters<Views["report"]>[0], window: WindowQuery, nowUs: number) {
     const span = spanOf(window, nowUs);
     const site = orchard.siteView(span);

@@ -53,7 +53,8 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
       ...loop,
     ];
   }
-  if (gap.kind === "silence" && gap.open) return [openSilence(sight, restsOn, due), ...successorEvidence(sight), ...loop];
+  if (gap.kind === "silence" && gap.open)
+    return [openSilence(sight, restsOn, due), ...successorEvidence(sight), ...loop];
   if (gap.kind === "silence") {
     return [
       {

@@ -19,6 +19,8 @@ import type { OutageBook } from "./outage-book.ts";
 
 /** Lives whose watch stays in memory; the longest unheard leave first. */
 const MOST_LIVES = 20_000;
+/** Of them, those taken up at a start: the newest heard. */
+const MOST_AT_START = 2_000;
 /** Frames after which a life's watch is stored. */
 const STORE_EVERY = 256;
 
@@ -110,7 +112,7 @@ export class WatchBook {
 
   /** Takes up the lives that memory does not hold and that may be silent; once, at the start. */
   load(frontierUs: number): void {
-    for (const { devAddr, number } of this.#sql.recentLives.all(frontierUs, MOST_LIVES) as {
+    for (const { devAddr, number } of this.#sql.recentLives.all(frontierUs, MOST_AT_START) as {
       devAddr: number;
       number: number;
     }[]) {

@@ -80,3 +80,10 @@ export function networkWeights(store: Store): { devAddr: number; heard: number }
     heard: number;
   }[];
 }
+
+export function lifeNumber(store: Store, lifeId: number): number | null {
+  return (
+    (prepared(store, "SELECT number FROM life WHERE id = ?").pluck().get(lifeId) as number | undefined) ??
+    null
+  );
+}

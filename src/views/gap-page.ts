@@ -1,0 +1,171 @@
+/** One gap laid under its evidence: counters, neighbours, heartbeat, noise, load, margin, transmissions on one axis. */
+import type { GapPage } from "../contract/gaps.ts";
+import type { Scene, SceneReception } from "../model/scene.ts";
+import { minuteOf } from "../model/window.ts";
+import { linkMarginDb } from "../radio/margin.ts";
+import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
+import { median } from "../statistics/robust.ts";
+import { sceneOfGap } from "../store/gaps/scene-of-gap.ts";
+import type { Store } from "../store/open.ts";
+import { gapById } from "../store/queries/gaps.ts";
+import { heartbeatCells, restartsUs } from "../store/queries/gateways.ts";
+import { marksIn } from "../store/queries/marks.ts";
+import { countersOnAxis, neighboursOnAxis } from "./gap-lanes.ts";
+import { dropoutRow, gapNames } from "./gaps.ts";
+
+const MINUTE_US = 60_000_000;
+/** Cells of an axis: about two pixels each on a phone. */
+const MOST_CELLS = 240;
+const MOST_TRANSMISSIONS = 2_000;
+const MOST_JOINS = 200;
+const MOST_MARKS = 50;
+
+interface Axis {
+  readonly fromUs: number;
+  readonly toUs: number;
+  readonly minutesACell: number;
+  readonly cells: number;
+}
+
+/** null: there is no such gap. */
+export function gapPage(store: Store, id: string): GapPage | null {
+  const gap = gapById(store, id);
+  const scene = gap === null ? null : sceneOfGap(store, gap);
+  if (gap === null || scene === null) return null;
+  const names = gapNames(store);
+  const axis = axisOf(scene);
+  const inAxis = ({ atUs }: { readonly atUs: number }) => atUs >= axis.fromUs && atUs < axis.toUs;
+  const receptions = scene.receptions.filter(inAxis);
+  return {
+    gap: dropoutRow(gap, names, { fromUs: axis.fromUs, toUs: axis.toUs, live: false }),
+    axis: {
+      fromMs: axis.fromUs / 1000,
+      toMs: axis.toUs / 1000,
+      cellSeconds: axis.minutesACell * 60,
+      cells: axis.cells,
+      gapFromMs: gap.fromUs / 1000,
+      gapToMs: Math.min(gap.toUs, axis.toUs) / 1000,
+    },
+    counters: countersOnAxis(scene, axis, names),
+    neighbours: neighboursOnAxis(scene, axis, names),
+    heartbeat: scene.homes.map((home) => heartbeatOf(store, home, axis)),
+    noiseDbm: scene.homes.map((home) => ({
+      gatewayEui: home.eui,
+      gatewayName: home.name,
+      values: noiseCells(receptions, home.id, axis),
+    })),
+    load: scene.homes.map((home) => ({
+      gatewayEui: home.eui,
+      gatewayName: home.name,
+      values: loadCells(receptions, home.id, axis),
+    })),
+    margin: scene.homes.map((home) => marginOf(scene, receptions, home)),
+    transmissions: scene.homes
+      .flatMap(({ eui, transmissions }) =>
+        transmissions
+          .filter(({ fromUs }) => inAxis({ atUs: fromUs }))
+          .map(({ fromUs, toUs }) => ({ gatewayEui: eui, fromMs: fromUs / 1000, toMs: toUs / 1000 })),
+      )
+      .slice(0, MOST_TRANSMISSIONS),
+    joins: receptions
+      .flatMap(({ joinEui, atUs }) => (joinEui === null ? [] : [{ devEui: joinEui, atMs: atUs / 1000 }]))
+      .slice(0, MOST_JOINS),
+    marks: marksIn(store, axis, MOST_MARKS).map(({ atUs, text }) => ({ atMs: atUs / 1000, text })),
+  };
+}
+
+/** What was looked at, in cells of whole minutes. */
+function axisOf({ before, within, after }: Scene): Axis {
+  // As much before the gap as the gap is long, an hour at least, as far as it was looked at.
+  const lead = Math.max(3_600_000_000, within.toUs - within.fromUs);
+  const fromMinute = minuteOf(Math.max(before.fromUs, before.toUs - lead));
+  const toMinute = minuteOf(Math.max(after.toUs, within.toUs)) + 1;
+  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MOST_CELLS));
+  const cells = Math.ceil((toMinute - fromMinute) / minutesACell);
+  return {
+    fromUs: fromMinute * MINUTE_US,
+    toUs: (fromMinute + cells * minutesACell) * MINUTE_US,
+    minutesACell,
+    cells,
+  };
+}
+
+function heartbeatOf(
+  store: Store,
+  { id, eui, name }: Scene["homes"][number],
+  axis: Axis,
+): GapPage["heartbeat"][number] {
+  const fromMinute = minuteOf(axis.fromUs);
+  const rows = heartbeatCells(
+    store,
+    id,
+    fromMinute,
+    fromMinute + axis.cells * axis.minutesACell,
+    axis.minutesACell,
+  );
+  const lane = (of: (row: (typeof rows)[number]) => number) => {
+    const values = new Array<number>(axis.cells).fill(0);
+    for (const row of rows) values[row.cell] = of(row);
+    return values;
+  };
+  return {
+    gatewayEui: eui,
+    gatewayName: name,
+    keepalives: lane((row) => row.keepalives),
+    statusReports: lane((row) => row.statusReports),
+    datagrams: lane((row) => row.datagrams),
+    receptions: lane((row) => row.receptions),
+    crcBad: lane((row) => row.crcBad),
+    restartsAtMs: restartsUs(store, id, axis).map((atUs) => atUs / 1000),
+  };
+}
+
+function cellOf(axis: Axis, atUs: number): number {
+  return Math.floor((atUs - axis.fromUs) / (axis.minutesACell * MINUTE_US));
+}
+
+function noiseCells(receptions: readonly SceneReception[], gatewayId: number, axis: Axis): (number | null)[] {
+  const samples: number[][] = Array.from({ length: axis.cells }, () => []);
+  for (const { gatewayId: at, crcOk, snrDb, rssiDbm, atUs } of receptions) {
+    if (at !== gatewayId || !crcOk || snrDb === null || rssiDbm === null || snrDb > NOISE_SNR_MOST_DB)
+      continue;
+    samples[cellOf(axis, atUs)]?.push(channelNoiseDbm(rssiDbm, snrDb));
+  }
+  return samples.map((values) => rounded(median(values)));
+}
+
+function loadCells(receptions: readonly SceneReception[], gatewayId: number, axis: Axis): number[] {
+  const sums = new Array<number>(axis.cells).fill(0);
+  for (const { gatewayId: at, airtimeUs, atUs } of receptions) {
+    const cell = cellOf(axis, atUs);
+    if (at === gatewayId) sums[cell] = (sums[cell] ?? 0) + airtimeUs;
+  }
+  return sums.map((sum) => Math.round((sum / (axis.minutesACell * MINUTE_US)) * 1e4) / 1e4);
+}
+
+function marginOf(
+  { gap }: Scene,
+  receptions: readonly SceneReception[],
+  { id, eui, name }: Scene["homes"][number],
+): GapPage["margin"][number] {
+  const own = receptions.filter(
+    ({ gatewayId, lifeId, crcOk }) => gatewayId === id && lifeId === gap.lifeId && crcOk,
+  );
+  return {
+    gatewayEui: eui,
+    gatewayName: name,
+    atMs: own.map(({ atUs }) => atUs / 1000),
+    marginDb: own.map(({ snrDb, spreadingFactor }) =>
+      spreadingFactor === null ? null : rounded(linkMarginDb(snrDb, spreadingFactor)),
+    ),
+    signalDbm: own.map(({ rssiDbm, snrDb }) =>
+      rssiDbm === null || snrDb === null ? rssiDbm : rounded(channelNoiseDbm(rssiDbm, snrDb) + snrDb),
+    ),
+    spreadingFactor: own.map(({ spreadingFactor }) => spreadingFactor),
+    frequencyHz: own.map(({ frequencyHz }) => frequencyHz),
+  };
+}
+
+function rounded(value: number | null): number | null {
+  return value === null ? null : Math.round(value * 10) / 10;
+}
