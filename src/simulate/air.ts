@@ -2,11 +2,12 @@
  * Who hears what is sent? All transmissions pass through here: power at every antenna, noise, capture between
  * frames that overlap, and the gateway's demodulators.
  */
-import { thermalNoiseDbm } from "../radio/noise.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
 import type { Link } from "./link.ts";
+import { NoiseFloor } from "./noise-floor.ts";
 import { normal, type Random } from "./random.ts";
 import {
+  contendersFor,
   deliveryProbability,
   detectionProbability,
   marginDb,
@@ -14,7 +15,7 @@ import {
   reportSignal,
   survivesInterference,
 } from "./reception-model.ts";
-import { eventsOf, type ScenarioEvent } from "./scenario-events.ts";
+import type { Physics, Scenario } from "./scenario.ts";
 import type { RadioOutcome, Transmission } from "./transmission.ts";
 
 /** What one antenna made of a transmission. */
@@ -41,6 +42,8 @@ export interface Hearing {
 interface AntennaState {
   readonly powerDbm: number;
   readonly noiseDbm: number;
+  /** Without the interferers injected. */
+  readonly quietDbm: number;
   /** Drawn once, so that later circumstances shift no other draw. */
   readonly luck: number;
 }
@@ -65,7 +68,8 @@ const SYMBOLS_TO_HEADER_END = 12.25 + 8;
 export class Air {
   readonly #gateways: readonly GatewayActor[];
   readonly #links: ReadonlyMap<string, readonly Link[]>;
-  readonly #interferers: readonly Extract<ScenarioEvent, { event: "interferer" }>[];
+  readonly #noises: readonly NoiseFloor[];
+  readonly #physics: Physics;
   readonly #chances: ReadonlyMap<string, NodeChance>;
   #onAir: OnAir[] = [];
 
@@ -73,12 +77,16 @@ export class Air {
   constructor(
     gateways: readonly GatewayActor[],
     links: ReadonlyMap<string, readonly Link[]>,
-    events: readonly ScenarioEvent[],
+    { events, physics }: Pick<Scenario, "events" | "physics">,
     chances: ReadonlyMap<string, NodeChance>,
+    noise: Random,
   ) {
     this.#gateways = gateways;
     this.#links = links;
-    this.#interferers = eventsOf(events, "interferer");
+    this.#noises = gateways.map(
+      ({ config }) => new NoiseFloor(config, events, noise.fork(`noise ${config.eui}`)),
+    );
+    this.#physics = physics;
     this.#chances = chances;
   }
 
@@ -88,19 +96,18 @@ export class Air {
     if (chance === undefined) return;
     const presences: Presence[] = [];
     for (const [index, gateway] of this.#gateways.entries()) {
-      const powers = links[index]?.powersDbm(transmission.startUs) ?? null;
+      const powers = links[index]?.powersDbm(transmission.startUs, transmission.powerDbm) ?? null;
       const draws = gateway.config.antennas.map(() => chance.luck.uniform());
       if (powers === null) continue;
-      const antennas = powers.map((powerDbm, antenna) => ({
-        powerDbm,
-        noiseDbm: this.#noiseDbm(gateway, transmission),
-        luck: draws[antenna] ?? 1,
-      }));
+      const { frequencyHz, modulation, startUs, endUs } = transmission;
+      const noise = this.#noises[index]?.at(frequencyHz, modulation.bandwidthHz, startUs, endUs);
+      if (noise === undefined) continue;
+      const antennas = powers.map((powerDbm, antenna) => ({ powerDbm, ...noise, luck: draws[antenna] ?? 1 }));
       const detected = antennas.some(
         ({ powerDbm, noiseDbm, luck: draw }) =>
-          draw < detectionProbability(marginDb(powerDbm - noiseDbm, transmission.modulation.spreadingFactor)),
+          draw < this.#detection(marginDb(powerDbm - noiseDbm, modulation.spreadingFactor)),
       );
-      const listens = gateway.listensOn(transmission.frequencyHz);
+      const listens = gateway.listensOn(frequencyHz, startUs) && !gateway.isTransmitting(startUs, startUs);
       presences.push({
         gateway,
         antennas,
@@ -136,39 +143,64 @@ export class Air {
     scatter: Random,
   ): Hearing {
     const { gateway } = presence;
-    const { spreadingFactor } = transmission.modulation;
+    const { spreadingFactor, bandwidthHz } = transmission.modulation;
+    const { startUs, endUs } = transmission;
+    const { captureDb } = this.#physics;
     const receptions: AntennaReception[] = [];
     let collided = false;
+    let drowned = false;
     for (const [antenna, state] of presence.antennas.entries()) {
       const others = overlapping.flatMap((frame) => {
         const powerDbm = frame.presences.find((p) => p.gateway === gateway)?.antennas[antenna]?.powerDbm;
         const sf = frame.transmission.modulation.spreadingFactor;
         return powerDbm === undefined
           ? []
-          : [{ spreadingFactor: sf, powerDbm, startUs: frame.transmission.startUs }];
+          : [
+              {
+                spreadingFactor: sf,
+                powerDbm,
+                startUs: frame.transmission.startUs,
+                endUs: frame.transmission.endUs,
+              },
+            ];
       });
       const margin = marginDb(state.powerDbm - state.noiseDbm, spreadingFactor);
-      const isDetected = state.luck < detectionProbability(margin);
-      const survives = survivesInterference(state.powerDbm, spreadingFactor, others);
+      const isDetected = state.luck < this.#detection(margin);
+      const own = { startUs, endUs, spreadingFactor, powerDbm: state.powerDbm };
+      const contenders = this.#physics.capture === "timed" ? contendersFor(own, bandwidthHz, others) : others;
+      const survives =
+        contenders !== null && survivesInterference(state.powerDbm, spreadingFactor, contenders, captureDb);
       const signal = reportSignal(
         state.powerDbm,
         state.noiseDbm,
         others.map(({ powerDbm }) => powerDbm),
         scatter,
+        this.#physics,
       );
       const frequencyOffsetHz = offsetHz(transmission, gateway.config.clockDriftPpm, scatter);
+      const quietMargin = marginDb(state.powerDbm - state.quietDbm, spreadingFactor);
+      drowned ||= survives && state.luck < this.#delivery(quietMargin);
       if (isDetected && !survives) {
         collided = true;
+        if (contenders === null) continue;
         // What begins after the header spoils the payload only: the modem reports a packet with a wrong CRC.
-        const early = others.filter(({ startUs }) => startUs < headerEndUs(transmission));
-        if (!survivesInterference(state.powerDbm, spreadingFactor, early)) continue;
+        const early = contenders.filter((other) => other.startUs < headerEndUs(transmission));
+        if (!survivesInterference(state.powerDbm, spreadingFactor, early, captureDb)) continue;
       } else if (!isDetected) continue;
-      const isWhole = survives && state.luck < deliveryProbability(margin);
+      const isWhole = survives && state.luck < this.#delivery(margin);
       receptions.push({ antenna, crc: isWhole ? "ok" : "bad", signal, frequencyOffsetHz });
     }
     const isRead = receptions.some(({ crc }) => crc === "ok");
-    if (!isRead && collided) return this.#heardBy(presence, transmission, "collision", receptions);
-    return this.#heardBy(presence, transmission, isRead ? "received" : "weak", receptions);
+    const lostTo = collided ? "collision" : drowned ? "noise" : "weak";
+    return this.#heardBy(presence, transmission, isRead ? "received" : lostTo, receptions);
+  }
+
+  #delivery(margin: number): number {
+    return deliveryProbability(margin, this.#physics.kneeWidthDb);
+  }
+
+  #detection(margin: number): number {
+    return detectionProbability(margin, this.#physics.kneeWidthDb, this.#physics.headerAdvantageDb);
   }
 
   /** Takes away what a gateway that is off, tuned elsewhere or out of demodulators would have had. */
@@ -182,7 +214,9 @@ export class Air {
     const received = outcome === "received";
     if (!gateway.isOn(transmission.startUs) || !gateway.isOn(transmission.endUs))
       return { ...none, outcome: received ? "gateway-off" : outcome };
-    if (!gateway.listensOn(transmission.frequencyHz))
+    if (gateway.isTransmitting(transmission.startUs, transmission.endUs))
+      return { ...none, outcome: received ? "gateway-transmitting" : outcome };
+    if (!gateway.listensOn(transmission.frequencyHz, transmission.startUs))
       return { ...none, outcome: received ? "off-channel" : outcome };
     if (!taken) return { ...none, outcome: received ? "no-demodulator" : outcome };
     // One antenna that read the frame is enough; those that did not then report nothing.
@@ -191,20 +225,6 @@ export class Air {
       outcome,
       receptions: received ? receptions.filter(({ crc }) => crc === "ok") : receptions,
     };
-  }
-
-  #noiseDbm(gateway: GatewayActor, transmission: Transmission): number {
-    const thermalDbm = thermalNoiseDbm(transmission.modulation.bandwidthHz, gateway.config.noiseFigureDb);
-    const riseDb = this.#interferers
-      .filter(
-        ({ frequencyHz, gateway: eui, from, to }) =>
-          frequencyHz === transmission.frequencyHz &&
-          (eui === undefined || eui === gateway.config.eui) &&
-          transmission.startUs >= from &&
-          transmission.startUs < to,
-      )
-      .reduce((most, { noiseRiseDb }) => Math.max(most, noiseRiseDb), 0);
-    return thermalDbm + riseDb;
   }
 
   /** Keeps what can still overlap with a transmission that has not ended. */

@@ -2,6 +2,7 @@
  * What becomes of a datagram between gateway and listener? Delay, loss, doubling, overtaking, and outages.
  */
 import type { Agenda } from "./agenda.ts";
+import { type PathLoss, pathLossesOf } from "./effects.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
 import { exponential, type Random } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
@@ -20,6 +21,10 @@ export class Backhaul {
   readonly #agenda: Agenda<() => void>;
   readonly #random: Random;
   readonly #deliver: (passage: Passage) => void;
+  readonly #losses: readonly PathLoss[];
+  readonly #lossChance: Random;
+  /** Whether the path is in a burst of losses, and until when that holds. */
+  #burst = { lost: false, untilUs: Number.NEGATIVE_INFINITY };
   /** A datagram that waits for its successor. */
   #held: ((whenUs: number) => void) | null = null;
 
@@ -32,6 +37,8 @@ export class Backhaul {
   ) {
     this.#gateway = gateway;
     this.#network = gateway.config.network ?? scenario.network;
+    this.#losses = pathLossesOf(scenario.events, gateway.config.eui);
+    this.#lossChance = random.fork("losses");
     this.#agenda = agenda;
     this.#random = random;
     this.#deliver = deliver;
@@ -50,7 +57,7 @@ export class Backhaul {
       this.#deliver({ ...passage, atUs: sentUs, fate: "backhaul-outage" });
       return;
     }
-    if (isLost) {
+    if (isLost || this.#isLostInEvent(sentUs)) {
       this.#deliver({ ...passage, atUs: sentUs, fate: "lost" });
       return;
     }
@@ -68,6 +75,21 @@ export class Backhaul {
     }
     arriveAll(atUs);
     if (datagram.kind === "push-data") this.#release(atUs);
+  }
+
+  /** Each datagram by itself, or two states with exponential lengths (Gilbert 1960) whose shares give the loss. */
+  #isLostInEvent(sentUs: number): boolean {
+    const loss = this.#losses.find(({ fromUs, toUs }) => sentUs >= fromUs && sentUs < toUs);
+    if (loss === undefined) return false;
+    if (loss.burstUs === 0) return this.#lossChance.uniform() < loss.lossShare;
+    if (this.#burst.untilUs < loss.fromUs)
+      this.#burst = { lost: this.#lossChance.uniform() < loss.lossShare, untilUs: loss.fromUs };
+    while (this.#burst.untilUs <= sentUs) {
+      const lost = !this.#burst.lost;
+      const meanUs = lost ? loss.burstUs : (loss.burstUs * (1 - loss.lossShare)) / loss.lossShare;
+      this.#burst = { lost, untilUs: this.#burst.untilUs + exponential(this.#lossChance, meanUs) + 1 };
+    }
+    return this.#burst.lost;
   }
 
   #release(overtakenAtUs: number): void {

@@ -5,9 +5,15 @@
 import type { RadioPacket, StatusReport } from "../model/datagram.ts";
 import type { Agenda } from "./agenda.ts";
 import type { AntennaReception } from "./air.ts";
+import {
+  backhaulOutagesOf,
+  type ChannelChange,
+  channelChangesOf,
+  channelsAt,
+  powerOutagesOf,
+} from "./effects.ts";
 import { below, type Random } from "./random.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
-import { eventsOf } from "./scenario-events.ts";
 import { isWithin, type ScenarioClock, type Stretch, worldUs } from "./scenario-time.ts";
 import type { ForwardedPacket, GatewayDatagram, Transmission } from "./transmission.ts";
 
@@ -23,6 +29,8 @@ const KEEPALIVE_SLIP_US = 200_000;
 const GPS_EPOCH_MS = 315_964_800_000;
 const GPS_MINUS_UTC_MS = 18_000;
 const COUNTER_MODULUS = 2 ** 32;
+// Common practice, no source: about 1 ms to switch between receiving and sending.
+const SWITCH_US = 1000;
 
 /** What a gateway needs of the world. */
 export interface GatewayWorld {
@@ -48,8 +56,12 @@ export class GatewayActor {
   readonly backhaulOutages: readonly Stretch[];
   readonly #world: GatewayWorld;
   readonly #channelsHz: readonly number[];
+  readonly #channelChanges: readonly ChannelChange[];
+  /** Its own transmissions, begun and to come, in order; those long past are dropped. */
+  #sendings: Stretch[] = [];
   readonly #tokens: Random;
   readonly #slips: Random;
+  readonly #ghosts: Random;
   /** Where its fetches lie within 10 ms. */
   readonly #fetchPhaseUs: number;
   /** World time at which the concentrator's counter stood at 0. */
@@ -65,16 +77,14 @@ export class GatewayActor {
   constructor(config: Gateway, world: GatewayWorld) {
     this.config = config;
     this.#world = world;
-    this.#channelsHz = config.channelsHz ?? world.scenario.channelsHz;
+    this.#channelsHz = config.channelsHz;
     const { events } = world.scenario;
-    this.powerOutages = eventsOf(events, "gateway-power-outage")
-      .filter(({ gateway }) => gateway === config.eui)
-      .map(({ from, to }) => ({ fromUs: from, toUs: to }));
-    this.backhaulOutages = eventsOf(events, "gateway-backhaul-outage")
-      .filter(({ gateway }) => gateway === config.eui)
-      .map(({ from, to }) => ({ fromUs: from, toUs: to }));
+    this.powerOutages = powerOutagesOf(events, config.eui);
+    this.backhaulOutages = backhaulOutagesOf(events, config.eui);
+    this.#channelChanges = channelChangesOf(events, { gateway: config.eui });
     this.#tokens = world.random.fork("tokens");
     this.#slips = world.random.fork("slips");
+    this.#ghosts = world.random.fork("ghosts");
     this.#fetchPhaseUs = below(world.random.fork("phase"), FETCH_US);
     this.#counterStartUs = worldUs(world.clock, 0) - Math.round(config.uptimeSeconds * 1e6);
   }
@@ -96,8 +106,16 @@ export class GatewayActor {
     return this.isOn(atUs) && !isWithin(this.backhaulOutages, atUs);
   }
 
-  listensOn(frequencyHz: number): boolean {
-    return this.#channelsHz.includes(frequencyHz);
+  listensOn(frequencyHz: number, atUs: number): boolean {
+    return channelsAt(this.#channelsHz, this.#channelChanges, atUs).includes(frequencyHz);
+  }
+
+  /** Whether it transmits, and is deaf, at any moment between the two. */
+  isTransmitting(fromUs: number, toUs: number): boolean {
+    return (
+      this.config.halfDuplex &&
+      this.#sendings.some((one) => one.fromUs - SWITCH_US <= toUs && one.toUs + SWITCH_US > fromUs)
+    );
   }
 
   /** Takes a demodulator from the preamble on; false when all are busy. */
@@ -118,7 +136,10 @@ export class GatewayActor {
     if (crc === "ok") this.#counts.crcOk += 1;
     else if (!this.config.forwardsCrcBad) return;
     this.#counts.forwarded += 1;
-    this.#waiting.push({ packet: this.#packet(transmission, receptions, crc, octets), transmission });
+    const packet = this.#packet(transmission, receptions, crc, octets);
+    this.#waiting.push({ packet, transmission, isGhost: false });
+    const ghost = this.#ghostOf(packet);
+    if (ghost !== null) this.#waiting.push({ packet: ghost, transmission, isGhost: true });
     this.#fetchSoon(transmission.endUs);
   }
 
@@ -151,6 +172,33 @@ export class GatewayActor {
         frequencyOffsetHz: isSx1302 ? frequencyOffsetHz : null,
       })),
       delayed: false,
+    };
+  }
+
+  /** A frame so strong that a second demodulator finds it on another channel, tens of dB weaker. Common practice, no source. */
+  #ghostOf(packet: RadioPacket): RadioPacket | null {
+    const [signal] = packet.signals;
+    const channels = this.#channelsHz.filter((frequencyHz) => frequencyHz !== packet.frequencyHz);
+    const level = signal?.rssiDbm ?? Number.NEGATIVE_INFINITY;
+    if (this.config.ghostShare === 0 || channels.length === 0 || signal === undefined || level < -60)
+      return null;
+    if (this.#ghosts.uniform() >= this.config.ghostShare) return null;
+    const frequencyHz = channels[below(this.#ghosts, channels.length)] ?? 0;
+    const lossDb = 38 + below(this.#ghosts, 15);
+    const weaker = (value: number | null) => (value === null ? null : value - lossDb);
+    return {
+      ...packet,
+      tmstUs: packet.tmstUs === null ? null : (packet.tmstUs + below(this.#ghosts, 900)) % COUNTER_MODULUS,
+      frequencyHz,
+      signals: [
+        {
+          ...signal,
+          ifChannel: this.#channelsHz.indexOf(frequencyHz),
+          rssiDbm: weaker(signal.rssiDbm),
+          signalRssiDbm: weaker(signal.signalRssiDbm),
+          snrDb: signal.snrDb === null ? null : signal.snrDb - 14,
+        },
+      ],
     };
   }
 

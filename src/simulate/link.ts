@@ -3,18 +3,20 @@
  * fading events of the scenario.
  */
 import { LOG_DISTANCE_OULU, logDistanceLossDb } from "../radio/path-loss.ts";
+import { type LevelChange, levelAt, levelChangesOf } from "./effects.ts";
 import { normal, type Random } from "./random.ts";
 import type { Gateway, Node } from "./scenario.ts";
-import { eventsOf, type ScenarioEvent } from "./scenario-events.ts";
+import type { ScenarioEvent } from "./scenario-events.ts";
 
 /** One node's way to one gateway. Ask in order of time: each question draws from the fading's stream. */
 export class Link {
   readonly #node: Node;
   readonly #gateway: Gateway;
   readonly #pathGainDb: number | null;
-  readonly #fades: readonly Extract<ScenarioEvent, { event: "fading-link" }>[];
+  readonly #changes: readonly LevelChange[];
   readonly #slow: Random;
   readonly #fast: Random;
+  readonly #down: Random;
   #shadowDb: number | null = null;
   #shadowAtUs = 0;
 
@@ -22,21 +24,43 @@ export class Link {
     this.#node = node;
     this.#gateway = gateway;
     this.#pathGainDb = pathGainDb(node, gateway);
-    this.#fades = eventsOf(events, "fading-link").filter(
-      (fade) => fade.node === node.name && (fade.gateway === undefined || fade.gateway === gateway.eui),
-    );
+    this.#changes = levelChangesOf(events, node.name, gateway.eui);
     this.#slow = random.fork("slow");
     this.#fast = random.fork("fast");
+    this.#down = random.fork("down");
   }
 
-  /** Signal power at each antenna, dBm; null out of reach. */
-  powersDbm(atUs: number): readonly number[] | null {
+  /** Signal power at each antenna, dBm; null out of reach. `powerDbm`: sent, where it is not the node's own. */
+  powersDbm(atUs: number, powerDbm = this.#node.transmitPowerDbm): readonly number[] | null {
     const shadowDb = this.#shadow(atUs);
-    const fastDb = this.#gateway.antennas.map(() => this.#node.fastFadingDb * normal(this.#fast));
+    const fastDb = this.#gateway.antennas.map(() => this.#fastDb());
     if (this.#pathGainDb === null) return null;
-    const fadeDb = this.#fades.reduce((sum, fade) => sum + fadeAt(fade, atUs), 0);
-    const commonDbm = this.#node.transmitPowerDbm + this.#pathGainDb + shadowDb + fadeDb;
+    const commonDbm = powerDbm + this.#pathGainDb + shadowDb + this.#changeDb(atUs);
     return this.#gateway.antennas.map(({ gainDb }, index) => commonDbm + gainDb + (fastDb[index] ?? 0));
+  }
+
+  /**
+   * Power of a downlink at the node, dBm; null out of reach. The path is the same both ways, but fast fading is drawn
+   * anew: half a second and more lies between.
+   */
+  downlinkDbm(atUs: number, powerDbm: number): number | null {
+    if (this.#pathGainDb === null) return null;
+    const [{ gainDb } = { gainDb: 0 }] = this.#gateway.antennas;
+    return (
+      powerDbm + this.#pathGainDb + gainDb + (this.#shadowDb ?? 0) + this.#changeDb(atUs) + this.#downDb()
+    );
+  }
+
+  #changeDb(atUs: number): number {
+    return this.#changes.reduce((sum, change) => sum + levelAt(change, atUs), 0);
+  }
+
+  #fastDb(): number {
+    return fastFadingDb(this.#node, this.#fast);
+  }
+
+  #downDb(): number {
+    return fastFadingDb(this.#node, this.#down);
   }
 
   /** Shadowing as a first-order autoregressive process: correlation falls to 1/e in `slowFadingMinutes`. */
@@ -54,18 +78,17 @@ export class Link {
   }
 }
 
-/** The change that a fading event makes at a moment, dB. */
-export function fadeAt(
-  fade: {
-    readonly from: number;
-    readonly to: number;
-    readonly until?: number | undefined;
-    readonly changeDb: number;
-  },
-  atUs: number,
-): number {
-  if (atUs < fade.from || (fade.until !== undefined && atUs >= fade.until)) return 0;
-  return fade.changeDb * Math.min(1, (atUs - fade.from) / (fade.to - fade.from));
+/**
+ * What changes from frame to frame, dB, two normal draws at most: normal in dB with a standard deviation, or the
+ * envelope of a steady and a scattered part of unit mean power (Rician; without a steady part Rayleigh).
+ */
+function fastFadingDb(node: Node, random: Random): number {
+  if (node.fastFading === "normal") return node.fastFadingDb * normal(random);
+  const k = node.fastFading === "rayleigh" ? 0 : 10 ** (node.ricianKDb / 10);
+  const scatter = Math.sqrt(1 / (2 * (k + 1)));
+  const inPhase = Math.sqrt(k / (k + 1)) + scatter * normal(random);
+  const quadrature = scatter * normal(random);
+  return 10 * Math.log10(Math.max(1e-6, inPhase ** 2 + quadrature ** 2));
 }
 
 /** Told in the scenario, or from distance by the Oulu model (radio/path-loss.ts); null out of reach. */

@@ -6,8 +6,9 @@ import type { LoraModulation } from "../model/modulation.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { encodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands.ts";
 import type { Agenda } from "./agenda.ts";
+import { type ChannelChange, channelChangesOf, channelsAt, restartsOf, silencesOf } from "./effects.ts";
 import { dataFrameOctets, joinRequestOctets, type NodeKeys, nodeKeys } from "./frame-octets.ts";
-import { below, type Random, randomOctets } from "./random.ts";
+import { below, exponential, type Random, randomOctets } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
 import { eventsOf } from "./scenario-events.ts";
 import { isWithin, type Stretch } from "./scenario-time.ts";
@@ -29,14 +30,24 @@ export interface NodeWorld {
   spend(life: Life, counter: number, atUs: number): void;
 }
 
+interface RejoinLoop {
+  readonly untilUs: number;
+  readonly everySeconds: number;
+  readonly dataFrames: number;
+}
+
 /** One node. `start` enters its first action; everything else follows. */
 export class NodeActor {
   readonly node: Node;
   readonly isStranger: boolean;
   readonly #world: NodeWorld;
+  readonly #active: Stretch | null;
   readonly #rhythm: Random;
   readonly #choice: Random;
-  readonly #channelsHz: readonly number[];
+  readonly #channelChanges: readonly ChannelChange[];
+  /** Channels left to use before any is used again, and of which set. */
+  #unused: number[] = [];
+  #unusedOf: readonly number[] = [];
   readonly #silences: readonly Stretch[];
   #modulation: LoraModulation;
   /** Answers to MAC commands that ride in the next frame. */
@@ -46,20 +57,23 @@ export class NodeActor {
   #counter: number;
   #keys: NodeKeys;
   #joins = 0;
+  /** With a `clock` schedule: the beat of the newest frame. */
+  #beatUs = 0;
   #devNonce: number;
   /** Raised at every restart: what was planned before is then void. */
   #plan = 0;
 
-  constructor(node: Node, isStranger: boolean, world: NodeWorld) {
+  /** `active`: the only stretch in which it sends; null: the whole run. */
+  constructor(node: Node, isStranger: boolean, world: NodeWorld, active: Stretch | null = null) {
     this.node = node;
+    this.#active = active;
     this.isStranger = isStranger;
     this.#world = world;
     this.#rhythm = world.random.fork("rhythm");
     this.#choice = world.random.fork("choice");
-    this.#channelsHz = node.channelsHz ?? world.scenario.channelsHz;
-    this.#silences = eventsOf(world.scenario.events, "node-silent")
-      .filter((event) => event.node === node.name)
-      .map(({ from, to }) => ({ fromUs: from, toUs: to }));
+    const { events } = world.scenario;
+    this.#channelChanges = channelChangesOf(events, { node: node.name });
+    this.#silences = silencesOf(events, node.name);
     this.#modulation = {
       kind: "lora",
       spreadingFactor: node.spreadingFactor,
@@ -82,16 +96,20 @@ export class NodeActor {
   start(): void {
     const { agenda, scenario } = this.#world;
     const windowSeconds = scenario.firstFrameWithinSeconds ?? this.node.rhythmSeconds;
-    const firstUs = seconds(windowSeconds * this.#rhythm.uniform());
+    const firstUs = (this.#active?.fromUs ?? 0) + seconds(windowSeconds * this.#rhythm.uniform());
+    this.#beatUs = firstUs;
     if (this.node.activation === "otaa") this.#join(firstUs, this.node.devAddr, 1);
     else this.#sendAt(firstUs);
-    for (const event of eventsOf(scenario.events, "node-reset")) {
-      if (event.node === this.node.name) agenda.add(event.at, () => this.#reset(event.at));
-    }
+    for (const { atUs, silentUs } of restartsOf(scenario.events, this.node.name))
+      agenda.add(atUs, () => this.#reset(atUs, silentUs));
     for (const event of eventsOf(scenario.events, "node-rejoin")) {
       if (event.node !== this.node.name) continue;
       const devAddr = event.devAddr ?? this.node.devAddr;
       agenda.add(event.at, () => this.#join(event.at, devAddr, event.joinRequests));
+    }
+    for (const { node, from, to, everySeconds, dataFrames } of eventsOf(scenario.events, "rejoin-loop")) {
+      if (node !== this.node.name) continue;
+      agenda.add(from, () => this.#loop(from, { untilUs: to, everySeconds, dataFrames }));
     }
     this.#enterCommands();
   }
@@ -125,12 +143,48 @@ export class NodeActor {
     });
   }
 
-  /** Starts again at counter 0 within 4 s, same address, same keys: what persists nothing does. */
-  #reset(atUs: number): void {
+  /** Starts again at counter 0 within 4 s or when told, same address, same keys: what persists nothing does. */
+  #reset(atUs: number, silentUs: number | null): void {
     this.#plan += 1;
     this.#life = this.#newLife(this.#life.devAddr, "reset");
     this.#counter = 0;
-    this.#sendAt(atUs + seconds(1 + 3 * this.#rhythm.uniform()));
+    const awayUs = seconds(1 + 3 * this.#rhythm.uniform());
+    this.#sendAt(atUs + (silentUs ?? awayUs));
+  }
+
+  /** Asks to join, sends a few frames of the session that it may get, and asks again, until it joins for good. */
+  #loop(atUs: number, loop: RejoinLoop): void {
+    this.#plan += 1;
+    const plan = this.#plan;
+    if (atUs >= loop.untilUs) {
+      this.#join(atUs, this.node.devAddr, 1);
+      return;
+    }
+    this.#sendJoinRequest(atUs);
+    const everyUs = seconds(loop.everySeconds * (0.8 + 0.4 * this.#rhythm.uniform()));
+    const nextUs = Math.min(atUs + everyUs, Math.max(loop.untilUs, atUs + seconds(JOIN_RETRY_SECONDS)));
+    this.#world.agenda.add(nextUs, () => {
+      if (plan === this.#plan) this.#loop(nextUs, loop);
+    });
+    if (loop.dataFrames === 0) return;
+    const acceptedUs = atUs + seconds(JOIN_ACCEPT_SECONDS);
+    const stepUs = (nextUs - acceptedUs) / (loop.dataFrames + 1);
+    this.#world.agenda.add(acceptedUs, () => {
+      if (plan === this.#plan) this.#beginSession(this.node.devAddr);
+    });
+    for (let frame = 1; frame <= loop.dataFrames; frame++) {
+      const frameUs = acceptedUs + Math.round(frame * stepUs);
+      this.#world.agenda.add(frameUs, () => {
+        if (plan === this.#plan && frameUs < nextUs) this.#sendOne(frameUs);
+      });
+    }
+  }
+
+  #beginSession(devAddr: DevAddr): void {
+    this.#joins += 1;
+    this.#keys = nodeKeys(this.#world.random.fork(`session ${this.#joins}`));
+    this.#life = this.#newLife(devAddr, "join");
+    this.#counter = 0;
   }
 
   #join(atUs: number, devAddr: DevAddr, requests: number): void {
@@ -144,14 +198,10 @@ export class NodeActor {
       });
       nextUs += seconds(JOIN_RETRY_SECONDS + 4 * this.#rhythm.uniform());
     }
-    this.#joins += 1;
-    const session = this.#joins;
     const acceptedUs = nextUs - seconds(JOIN_RETRY_SECONDS) + seconds(JOIN_ACCEPT_SECONDS);
     this.#world.agenda.add(acceptedUs, () => {
       if (plan !== this.#plan) return;
-      this.#keys = nodeKeys(this.#world.random.fork(`session ${session}`));
-      this.#life = this.#newLife(devAddr, "join");
-      this.#counter = 0;
+      this.#beginSession(devAddr);
       this.#sendAt(acceptedUs + seconds(1 + 2 * this.#rhythm.uniform()));
     });
   }
@@ -166,11 +216,29 @@ export class NodeActor {
 
   #sendFrame(atUs: number): void {
     const { node } = this;
+    if (this.#active !== null && atUs >= this.#active.toUs) return;
     const silence = this.#silences.find((stretch) => isWithin([stretch], atUs));
     if (silence !== undefined) {
       this.#sendAt(silence.toUs + seconds(node.rhythmSeconds * this.#rhythm.uniform()));
       return;
     }
+    this.#sendOne(atUs);
+    this.#sendAt(this.#nextUs(atUs));
+  }
+
+  #nextUs(atUs: number): number {
+    const { schedule, jitterShare, clockPpm } = this.node;
+    const rhythmSeconds = this.node.rhythmSeconds * (1 + clockPpm / 1e6);
+    if (schedule === "random") return atUs + seconds(Math.max(0.2, exponential(this.#rhythm, rhythmSeconds)));
+    const jitter = jitterShare * (2 * this.#rhythm.uniform() - 1);
+    if (schedule === "interval") return atUs + seconds(Math.max(0.2, rhythmSeconds * (1 + jitter)));
+    const behind = Math.max(1, Math.ceil((atUs - this.#beatUs) / (rhythmSeconds * 1e6) - 0.5));
+    this.#beatUs += Math.round(behind * rhythmSeconds * 1e6);
+    return Math.max(atUs + seconds(0.2), this.#beatUs + seconds(jitter * rhythmSeconds));
+  }
+
+  #sendOne(atUs: number): void {
+    const { node } = this;
     const life = this.#life;
     const counter = this.#counter;
     this.#counter = (counter + 1) % 2 ** 32;
@@ -179,8 +247,6 @@ export class NodeActor {
     const payload = dataFrameOctets(node, life.devAddr, counter, this.#keys, clear, fOpts);
     this.#world.spend(life, counter, atUs);
     this.#transmitAll(atUs, payload, life, counter);
-    const stretch = 1 + node.jitterShare * (2 * this.#rhythm.uniform() - 1);
-    this.#sendAt(atUs + seconds(Math.max(0.2, node.rhythmSeconds * stretch)));
   }
 
   /** LoRaWAN L2 1.0.4, section 5.2 (NbTrans): the same counter again, on channels drawn anew. */
@@ -212,11 +278,22 @@ export class NodeActor {
       repeat,
       startUs,
       endUs: startUs + airtimeUs,
-      frequencyHz: this.#channelsHz[below(this.#choice, this.#channelsHz.length)] ?? 0,
+      frequencyHz: this.#nextChannelHz(startUs),
       modulation: this.#modulation,
       payload,
       crystalPpm: this.#crystalPpm,
+      powerDbm: this.node.transmitPowerDbm,
     };
+  }
+
+  #nextChannelHz(atUs: number): number {
+    const channelsHz = channelsAt(this.node.channelsHz, this.#channelChanges, atUs);
+    if (this.node.hopping === "random") return channelsHz[below(this.#choice, channelsHz.length)] ?? 0;
+    if (this.#unused.length === 0 || this.#unusedOf !== channelsHz) {
+      this.#unused = [...channelsHz];
+      this.#unusedOf = channelsHz;
+    }
+    return this.#unused.splice(below(this.#choice, this.#unused.length), 1)[0] ?? 0;
   }
 
   #newLife(devAddr: DevAddr, cause: Life["cause"]): Life {

@@ -6,13 +6,14 @@
 import { Agenda } from "./agenda.ts";
 import { Air, type AntennaReception, type NodeChance } from "./air.ts";
 import { Backhaul } from "./backhaul.ts";
+import { extrasOf } from "./extras.ts";
 import { GatewayActor } from "./gateway-actor.ts";
 import { Link } from "./link.ts";
 import { NodeActor } from "./node-actor.ts";
 import { below, type Random } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
 import type { ScenarioClock } from "./scenario-time.ts";
-import type { Passage, Transmission } from "./transmission.ts";
+import type { Life, Passage, Transmission } from "./transmission.ts";
 import { TruthLedger } from "./truth.ts";
 
 export interface Play {
@@ -42,15 +43,17 @@ export function playSite(scenario: Scenario, random: Random, clock: ScenarioCloc
     const way = random.fork(`backhaul ${gateway.config.eui}`);
     backhauls.set(gateway, new Backhaul(gateway, scenario, agenda, way, (passage) => arrived.push(passage)));
   }
-  const truth = new TruthLedger(scenario, clock, gateways);
   const links = new Map<string, readonly Link[]>();
   const chances = new Map<string, NodeChance>();
-  const air = new Air(gateways, links, scenario.events, chances);
+  const air = new Air(gateways, links, scenario, chances, random);
+  const extras = extrasOf(scenario, random.fork("extras"));
   const people = [
-    ...scenario.nodes.map((node) => ({ node, isStranger: false })),
-    ...scenario.strangers.map((node) => ({ node, isStranger: true })),
+    ...scenario.nodes.map((node) => ({ node, isStranger: false, active: null })),
+    ...scenario.strangers.map((node) => ({ node, isStranger: true, active: null })),
+    ...extras,
   ];
-  const actors = people.map(({ node, isStranger }) => {
+  const truth = new TruthLedger(scenario, clock, gateways, extras);
+  const actors = people.map(({ node, isStranger, active }) => {
     const own = random.fork(`node ${node.name}`);
     links.set(
       node.name,
@@ -70,15 +73,16 @@ export function playSite(scenario: Scenario, random: Random, clock: ScenarioCloc
         }
       });
     };
-    const actor: NodeActor = new NodeActor(node, isStranger, {
+    const world = {
       scenario,
       agenda,
       random: own,
       transmit,
-      spend: (life, counter, atUs) => {
+      spend: (life: Life, counter: number, atUs: number) => {
         if (atUs < scenario.duration) truth.spent(life, actor.keys, counter, atUs);
       },
-    });
+    };
+    const actor: NodeActor = new NodeActor(node, isStranger, world, active);
     return actor;
   });
   return { passages: run(), truth };

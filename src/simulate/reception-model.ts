@@ -1,11 +1,12 @@
 /**
  * Does a gateway get a frame, and what does it say of it? The physics of one reception, in pure functions: the
  * demodulator's knee, capture between overlapping frames, and the figures that a concentrator reports.
- * Simple on purpose: no timing within the preamble, no coupling between neighbouring channels.
+ * Simple on purpose: no coupling between neighbouring channels. A scenario's `physics` may set other values.
  */
 import { CAPTURE_GOURSAUD_2015 } from "../radio/capture-effect.ts";
 import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
 import { normal, type Random } from "./random.ts";
+import type { Physics } from "./scenario.ts";
 
 // Common practice, no source: frames come through down to 2 or 3 dB below the data sheet's floor, and some are lost
 // up to 5 dB above it. A logistic knee of this width has 2 % of frames at 3 dB below and loses 2 % at 3 dB above.
@@ -14,13 +15,17 @@ const KNEE_WIDTH_DB = 0.75;
 const HEADER_ADVANTAGE_DB = 1.5;
 
 /** Chance that a frame's payload is read without error. `marginDb`: SNR minus demodulation floor. */
-export function deliveryProbability(marginDb: number): number {
-  return 1 / (1 + Math.exp(-marginDb / KNEE_WIDTH_DB));
+export function deliveryProbability(marginDb: number, kneeWidthDb = KNEE_WIDTH_DB): number {
+  return 1 / (1 + Math.exp(-marginDb / kneeWidthDb));
 }
 
 /** Chance that the demodulator locks and reads the header; never below `deliveryProbability`. */
-export function detectionProbability(marginDb: number): number {
-  return deliveryProbability(marginDb + HEADER_ADVANTAGE_DB);
+export function detectionProbability(
+  marginDb: number,
+  kneeWidthDb = KNEE_WIDTH_DB,
+  headerAdvantageDb = HEADER_ADVANTAGE_DB,
+): number {
+  return deliveryProbability(marginDb + headerAdvantageDb, kneeWidthDb);
 }
 
 /** SNR minus the demodulation floor of a spreading factor, dB. Above SF12 and below SF5 nothing is heard. */
@@ -42,28 +47,58 @@ export function survivesInterference(
   signalDbm: number,
   spreadingFactor: number,
   interferers: readonly { readonly spreadingFactor: number; readonly powerDbm: number }[],
+  captureDb = 6,
 ): boolean {
   const spreadingFactors = new Set(interferers.map((frame) => frame.spreadingFactor));
   return [...spreadingFactors].every((other) => {
     const powers = interferers.filter((frame) => frame.spreadingFactor === other);
     const ratioDb = signalDbm - sumPowersDbm(powers.map(({ powerDbm }) => powerDbm));
+    if (other === spreadingFactor) return ratioDb >= captureDb;
     return ratioDb >= (CAPTURE_GOURSAUD_2015[spreadingFactor - 7]?.[other - 7] ?? 6);
   });
+}
+
+/** A frame on the air, for the question of who locks first. */
+export interface Timed {
+  readonly startUs: number;
+  readonly endUs: number;
+  readonly spreadingFactor: number;
+  readonly powerDbm: number;
+}
+
+// Bor et al. 2016 (from memory): five symbols of preamble are enough to lock; before them nothing is harmed.
+const SYMBOLS_BEFORE_LOCK = 8 - 5;
+
+/**
+ * What of the overlapping frames matters with timed capture: null when an earlier frame of the same spreading factor holds the
+ * demodulator, so that this one is lost whatever its power; else those that overlap more than the preamble's beginning.
+ */
+export function contendersFor(
+  frame: Timed,
+  bandwidthHz: number,
+  others: readonly Timed[],
+): readonly Timed[] | null {
+  const lockUs = (SYMBOLS_BEFORE_LOCK * 2 ** frame.spreadingFactor * 1e6) / bandwidthHz;
+  const harmful = others.filter(({ endUs }) => endUs > frame.startUs + lockUs);
+  const holds = harmful.some(
+    ({ spreadingFactor, startUs }) =>
+      spreadingFactor === frame.spreadingFactor && startUs + lockUs < frame.startUs,
+  );
+  return holds ? null : harmful;
 }
 
 // Common practice, no source: the SNR estimator of concentrators stops rising at +10 to +14 dB.
 const SNR_CEILING_DB = 12;
 const SNR_BEND_DB = 1.2;
 // Chosen: the estimator's scatter from frame to frame.
-const SNR_SCATTER_DB = 0.4;
-const RSSI_SCATTER_DB = 0.4;
+const REPORT_SCATTER_DB = 0.4;
 
 /** The SNR that a concentrator reports for a true one, dB: saturated softly near +12 dB, in steps of 0.25 dB. */
-export function reportedSnrDb(snrDb: number, scatterDb: number): number {
+export function reportedSnrDb(snrDb: number, scatterDb: number, ceilingDb = SNR_CEILING_DB): number {
   const bent =
     snrDb > 40
-      ? SNR_CEILING_DB
-      : -SNR_BEND_DB * Math.log(Math.exp(-snrDb / SNR_BEND_DB) + Math.exp(-SNR_CEILING_DB / SNR_BEND_DB));
+      ? ceilingDb
+      : -SNR_BEND_DB * Math.log(Math.exp(-snrDb / SNR_BEND_DB) + Math.exp(-ceilingDb / SNR_BEND_DB));
   // SX1302 HAL: the register counts quarters of a dB.
   return Math.round((bent + scatterDb) * 4) / 4;
 }
@@ -82,13 +117,17 @@ export function reportSignal(
   noiseDbm: number,
   interferenceDbm: readonly number[],
   random: Random,
+  { snrCeilingDb, reportScatterDb }: Pick<Physics, "snrCeilingDb" | "reportScatterDb"> = {
+    snrCeilingDb: SNR_CEILING_DB,
+    reportScatterDb: REPORT_SCATTER_DB,
+  },
 ): ReportedSignal {
-  const rssiScatterDb = RSSI_SCATTER_DB * normal(random);
-  const snrScatterDb = SNR_SCATTER_DB * normal(random);
+  const rssiScatterDb = reportScatterDb * normal(random);
+  const snrScatterDb = reportScatterDb * normal(random);
   // The despread estimate sees interference as noise only in part; what survives capture leaves it as it was.
   return {
     rssiDbm: Math.round(sumPowersDbm([signalDbm, noiseDbm, ...interferenceDbm]) + rssiScatterDb),
     signalRssiDbm: Math.round(signalDbm + rssiScatterDb),
-    snrDb: reportedSnrDb(signalDbm - noiseDbm, snrScatterDb),
+    snrDb: reportedSnrDb(signalDbm - noiseDbm, snrScatterDb, snrCeilingDb),
   };
 }

@@ -3,12 +3,9 @@
  * `name` and `eui`; whether they exist is checked with the whole scenario (scenario.ts).
  */
 import { z } from "zod";
+import { CAUSE_EVENTS } from "./cause-events.ts";
+import { DevAddrText, EuiText, stretch } from "./event-fields.ts";
 import { Offset } from "./scenario-time.ts";
-
-const EuiText = z.string().regex(/^[0-9A-F]{16}$/, "an EUI has 16 upper-case hex digits");
-const DevAddrText = z.string().regex(/^[0-9A-F]{8}$/, "a device address has 8 upper-case hex digits");
-
-const stretch = { from: Offset, to: Offset };
 
 /** The gateway hears on, but every datagram that it sends is lost. Its counter runs through. */
 export const BackhaulOutage = z.strictObject({
@@ -96,6 +93,7 @@ export const ScenarioEvent = z.discriminatedUnion("event", [
   NodeSilent,
   FadingLink,
   Interferer,
+  ...CAUSE_EVENTS,
 ]);
 export type ScenarioEvent = z.output<typeof ScenarioEvent>;
 
@@ -106,5 +104,3 @@ export function eventsOf<K extends ScenarioEvent["event"]>(
 ): Extract<ScenarioEvent, { event: K }>[] {
   return events.filter((event): event is Extract<ScenarioEvent, { event: K }> => event.event === kind);
 }
-
-export { DevAddrText, EuiText };

@@ -30,25 +30,30 @@ export interface Transmission {
   readonly modulation: LoraModulation;
   readonly payload: Uint8Array;
   readonly crystalPpm: number;
+  readonly powerDbm: number;
 }
 
 /**
  * What one gateway made of one transmission, best antenna first. `crc-bad` stands beside the cause.
- * A gateway that is off, or not tuned to the channel, is judged as if it were on; only what it would have received
- * is called `gateway-off` or `off-channel`.
+ * A gateway that is off, transmits, or is not tuned to the channel, is judged as if it were on; only what it would have
+ * received is called `gateway-off`, `gateway-transmitting` or `off-channel`. `noise`: read without injected interferers.
  */
 export type RadioOutcome =
   | "received"
   | "weak"
+  | "noise"
   | "collision"
   | "no-demodulator"
   | "gateway-off"
+  | "gateway-transmitting"
   | "off-channel";
 
 /** A packet that a gateway forwards, with where it came from. */
 export interface ForwardedPacket {
   readonly packet: RadioPacket;
   readonly transmission: Transmission;
+  /** A second, weak appearance of a strong frame on another channel: no reception of its own. */
+  readonly isGhost: boolean;
 }
 
 /** What a gateway sends, before it is written in octets: the share acknowledged is known only to who sends it. */

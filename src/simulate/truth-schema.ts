@@ -13,7 +13,8 @@ import { z } from "zod";
 
 /**
  * Why a counter was not heard: the cause that came nearest to hearing it, in this order. `in-flight`: a radio had it,
- * but its datagram had not left or not arrived when the gateway lost power or the run was stopped.
+ * but its datagram had not left or not arrived when the gateway lost power or the run was stopped. `noise`: the injected
+ * interferers' alone; `weak`: below the demodulator's floor, by distance or by fading, also without them.
  */
 export const COUNTER_FATES = [
   "heard",
@@ -21,9 +22,11 @@ export const COUNTER_FATES = [
   "backhaul-outage",
   "in-flight",
   "gateway-off",
+  "gateway-transmitting",
   "off-channel",
   "no-demodulator",
   "collision",
+  "noise",
   "weak",
 ] as const;
 export type CounterFate = (typeof COUNTER_FATES)[number];
@@ -90,6 +93,7 @@ export const TruthGateway = z.object({
   datagramsLost: Count.describe("sent, but lost in the network or in a backhaul outage"),
   receptions: Count.describe("receptions (antennas) that reached the listener, wrong CRC included"),
   crcBad: Count.describe("of these, with a wrong CRC"),
+  ghosts: Count.describe("weak second appearances of strong frames, beside the receptions"),
   restarts: Count,
   outages: z.array(z.object({ from: Time, to: Time, kind: z.enum(["backhaul", "power"]) })),
 });
@@ -108,6 +112,19 @@ export const TruthChannel = TruthLoad.extend({
 });
 export type TruthChannel = z.infer<typeof TruthChannel>;
 
+export const TruthEpisode = z.object({
+  cause: z.string().describe("as findings name it"),
+  alsoTrue: z.array(z.string()).describe("other causes that would be true of it as well"),
+  from: Time,
+  to: Time,
+  nodes: z
+    .array(z.object({ name: z.string(), devAddrs: z.array(z.string()) }))
+    .describe("whose frames it can cost: one node's, or all nodes'"),
+  gateways: z.array(z.string()).describe("at which gateways"),
+  strength: z.record(z.string(), z.number()).describe("as in the event, figures only"),
+});
+export type TruthEpisode = z.infer<typeof TruthEpisode>;
+
 export const Truth = z.object({
   title: z.string(),
   site: z.string(),
@@ -119,6 +136,7 @@ export const Truth = z.object({
   joins: z.array(z.object({ name: z.string(), at: Time, receptions: Count })),
   gateways: z.array(TruthGateway),
   channels: z.array(TruthChannel),
+  injected: z.array(TruthEpisode).describe("the causes that the events inject, in order of time"),
   events: z.array(z.record(z.string(), z.unknown())).describe("as in the scenario, times as world time"),
 });
 export type Truth = z.infer<typeof Truth>;

@@ -4,8 +4,10 @@
  */
 import { isoTime } from "../model/window.ts";
 import type { Hearing } from "./air.ts";
+import type { Extra } from "./extras.ts";
 import type { NodeKeys } from "./frame-octets.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
+import { injectedCauses } from "./injected.ts";
 import type { Scenario } from "./scenario.ts";
 import { type ScenarioClock, worldUs } from "./scenario-time.ts";
 import type { Life, Passage, Transmission } from "./transmission.ts";
@@ -21,6 +23,7 @@ interface GatewayRecord {
   datagramsLost: number;
   receptions: number;
   crcBad: number;
+  ghosts: number;
 }
 
 /** The account of one run. */
@@ -28,15 +31,22 @@ export class TruthLedger {
   readonly #scenario: Scenario;
   readonly #clock: ScenarioClock;
   readonly #gateways: readonly GatewayActor[];
+  readonly #extras: readonly Extra[];
   readonly #lives = new Map<Life, LifeRecord>();
   readonly #joins = new Map<Transmission, number>();
   readonly #records = new Map<string, GatewayRecord>();
   readonly #load = new Load();
 
-  constructor(scenario: Scenario, clock: ScenarioClock, gateways: readonly GatewayActor[]) {
+  constructor(
+    scenario: Scenario,
+    clock: ScenarioClock,
+    gateways: readonly GatewayActor[],
+    extras: readonly Extra[] = [],
+  ) {
     this.#scenario = scenario;
     this.#clock = clock;
     this.#gateways = gateways;
+    this.#extras = extras;
     for (const { config } of gateways) {
       this.#records.set(config.eui, {
         copies: 0,
@@ -46,6 +56,7 @@ export class TruthLedger {
         datagramsLost: 0,
         receptions: 0,
         crcBad: 0,
+        ghosts: 0,
       });
     }
   }
@@ -100,7 +111,11 @@ export class TruthLedger {
     }
     gateway.pushData += 1;
     if (passage.datagram.status !== null) gateway.statusReports += 1;
-    for (const { packet, transmission } of passage.datagram.packets) {
+    for (const { packet, transmission, isGhost } of passage.datagram.packets) {
+      if (isGhost) {
+        gateway.ghosts += 1;
+        continue;
+      }
       gateway.receptions += packet.signals.length;
       this.#load.add(passage.gatewayEui, transmission, packet.signals.length);
       if (packet.crc === "bad") gateway.crcBad += packet.signals.length;
@@ -115,7 +130,8 @@ export class TruthLedger {
       .filter(({ firstHeardUs }) => firstHeardUs !== null)
       .sort((a, b) => (a.firstHeardUs ?? 0) - (b.firstHeardUs ?? 0));
     const { nodes, strangers } = this.#scenario;
-    const kinds = new Map([...nodes, ...strangers].map(({ name, kind }) => [name, kind]));
+    const extra = this.#extras.map(({ node }) => node);
+    const kinds = new Map([...nodes, ...strangers, ...extra].map(({ name, kind }) => [name, kind]));
     const numbers = new Map<Life, number>();
     for (const { life } of heardLives) {
       const number = (livesOfAddress.get(life.devAddr) ?? 0) + 1;
@@ -145,6 +161,11 @@ export class TruthLedger {
       })),
       gateways: this.#gateways.map((gateway) => this.#gatewayTruth(gateway, untilUs)),
       channels: this.#load.channels(this.#gateways.map(({ config }) => config.eui)),
+      injected: injectedCauses(this.#scenario, extra).map(({ fromUs, toUs, ...episode }) => ({
+        ...episode,
+        from: this.#time(fromUs),
+        to: this.#time(toUs),
+      })),
       events: this.#scenario.events.map((event) =>
         Object.fromEntries(
           Object.entries(event).map(([key, value]) => [
@@ -206,6 +227,7 @@ export class TruthLedger {
       datagramsLost: figures?.datagramsLost ?? 0,
       receptions: figures?.receptions ?? 0,
       crcBad: figures?.crcBad ?? 0,
+      ghosts: figures?.ghosts ?? 0,
       restarts: powerOutages.filter(({ toUs }) => toUs <= untilUs).length,
       outages: outages
         .sort((a, b) => a.fromUs - b.fromUs)

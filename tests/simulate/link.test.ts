@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { fadeAt, Link } from "../../src/simulate/link.ts";
+import { levelAt } from "../../src/simulate/effects.ts";
+import { Link } from "../../src/simulate/link.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 import { gateway, node, SHED, site } from "./small-site.ts";
 
@@ -51,13 +52,42 @@ describe("Link", () => {
   });
 });
 
-describe("fadeAt", () => {
-  const fade = { from: 100, to: 200, until: 400, changeDb: -20 };
+describe("a change of level", () => {
+  const fade = { fromUs: 100, toUs: 400, riseUs: 100, fallUs: 0, changeDb: -20 };
 
   it("ramps, stays and ends", () => {
-    expect([0, 99, 100, 150, 200, 399, 400].map((atUs) => fadeAt(fade, atUs))).toEqual([
+    expect([0, 99, 100, 150, 200, 399, 400].map((atUs) => levelAt(fade, atUs))).toEqual([
       0, 0, -0, -10, -20, -20, 0,
     ]);
-    expect(fadeAt({ ...fade, until: undefined }, 1e12)).toBe(-20);
+    expect(levelAt({ ...fade, toUs: Number.POSITIVE_INFINITY }, 1e12)).toBe(-20);
+  });
+
+  it("may go as it came", () => {
+    const both = { ...fade, fallUs: 100 };
+    expect([100, 200, 300, 350, 399, 400].map((atUs) => levelAt(both, atUs))).toEqual([
+      -0, -20, -20, -10, -0.2, 0,
+    ]);
+  });
+});
+
+describe("fast fading with a line of sight", () => {
+  const powers = (more: object) => {
+    const one = link({ fastFadingDb: 0, slowFadingDb: 0, ...more });
+    return minutes(20_000).map((atUs) => 10 ** ((one.powersDbm(atUs)![0]! + 86) / 10));
+  };
+  const mean = (values: number[]) => values.reduce((sum, value) => sum + value, 0) / values.length;
+
+  it("keeps the mean power, and is exponential in power without one (Rayleigh)", () => {
+    const rayleigh = powers({ fastFading: "rayleigh" });
+    expect(mean(rayleigh)).toBeCloseTo(1, 1);
+    // Exponential distribution: P(power < 0.1 of the mean) = 1 - exp(-0.1).
+    expect(mean(rayleigh.map((power) => (power < 0.1 ? 1 : 0)))).toBeCloseTo(1 - Math.exp(-0.1), 1.7);
+  });
+
+  it("spreads by (1 + 2K) / (1 + K)^2 of the squared mean (Rice)", () => {
+    const rician = powers({ fastFading: "rician", ricianKDb: 6 });
+    const k = 10 ** 0.6;
+    expect(mean(rician)).toBeCloseTo(1, 1);
+    expect(mean(rician.map((power) => (power - 1) ** 2))).toBeCloseTo((1 + 2 * k) / (1 + k) ** 2, 1);
   });
 });
