@@ -187,8 +187,10 @@ function describeSite({ title, gateways, nodes, strangers }: Scenario, seed: num
   return `"${title}" (seed ${seed}): ${count(gateways.length, "gateway")}, ${count(nodes.length, "node")} and ${count(strangers.length, "stranger")}`;
 }
 
-function describeRun({ sent, receptions, answerable, answered, untilUs }: LiveSummary, to: string): string {
-  const run = `Sent ${count(sent, "datagram")} with ${count(receptions, "reception")}, ${lengthOf(untilUs)} of the scenario`;
+function describeRun(summary: LiveSummary, to: string): string {
+  const { sent, receptions, answerable, answered, untilUs, asked } = summary;
+  const downlinks = asked === 0 ? "" : `; ${count(asked, "request")} to transmit taken or refused`;
+  const run = `Sent ${count(sent, "datagram")} with ${count(receptions, "reception")}, ${lengthOf(untilUs)} of the scenario${downlinks}`;
   if (answerable === 0) return `${run}.`;
   if (answered === 0) return `${run}. None was acknowledged: is a listener at ${to}?`;
   return `${run}; ${((100 * answered) / answerable).toFixed(1)} % were acknowledged within 100 ms.`;

@@ -23,6 +23,7 @@ export class Backhaul {
   readonly #deliver: (passage: Passage) => void;
   readonly #losses: readonly PathLoss[];
   readonly #lossChance: Random;
+  readonly #down: Random;
   /** Whether the path is in a burst of losses, and until when that holds. */
   #burst = { lost: false, untilUs: Number.NEGATIVE_INFINITY };
   /** A datagram that waits for its successor. */
@@ -39,6 +40,7 @@ export class Backhaul {
     this.#network = gateway.config.network ?? scenario.network;
     this.#losses = pathLossesOf(scenario.events, gateway.config.eui);
     this.#lossChance = random.fork("losses");
+    this.#down = random.fork("down");
     this.#agenda = agenda;
     this.#random = random;
     this.#deliver = deliver;
@@ -75,6 +77,17 @@ export class Backhaul {
     }
     arriveAll(atUs);
     if (datagram.kind === "push-data") this.#release(atUs);
+  }
+
+  /** A PULL_RESP from the network: seen as it leaves there, and perhaps reaching the gateway, which then hears of it. */
+  sendDown(datagram: GatewayDatagram, sentUs: number, arrive: (atUs: number) => void): void {
+    const { lossShare, latencyMs, jitterMs } = this.#network;
+    const isLost = this.#down.uniform() < lossShare;
+    const delayUs = Math.round((latencyMs + exponential(this.#down, jitterMs)) * 1000);
+    const { eui } = this.#gateway.config;
+    this.#deliver({ gatewayEui: eui, datagram, sentUs, atUs: sentUs, fate: "arrives", isCopy: false });
+    if (isLost || !this.#gateway.isReachable(sentUs) || this.#isLostInEvent(sentUs)) return;
+    this.#agenda.add(sentUs + delayUs, () => arrive(sentUs + delayUs));
   }
 
   /** Each datagram by itself, or two states with exponential lengths (Gilbert 1960) whose shares give the loss. */

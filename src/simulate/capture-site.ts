@@ -60,6 +60,12 @@ export function captureSite(play: Play, scenario: Scenario, clock: ScenarioClock
       datagram,
       hasReport ? acknowledgements.closeInterval() : 0,
     );
+    if (datagram.kind === "pull-response" || datagram.kind === "tx-ack") {
+      const ends = datagram.kind === "tx-ack" ? [gateway.down, SERVER] : [SERVER, gateway.down];
+      const [from = SERVER, to = SERVER] = ends;
+      if (fate === "arrives") datagrams.push({ atUs: worldUs(clock, atUs), from, to, bytes });
+      continue;
+    }
     if (fate !== "arrives") {
       acknowledgements.lost(datagram.kind);
       continue;

@@ -115,6 +115,7 @@ function templateNode(): Node {
     transmissions: 1,
     repeatSeconds: 3,
     confirmed: false,
+    confirmedAttempts: 1,
     adr: true,
     startCounter: 0,
     channelsHz: [],

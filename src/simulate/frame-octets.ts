@@ -6,8 +6,10 @@ import type { DevAddr } from "../model/identifiers.ts";
 import { encodePhyPayload } from "../wire/lorawan/encode-phy-payload.ts";
 import { cryptFrmPayload } from "../wire/lorawan/frame-encryption.ts";
 import { dataMic10, type FrameIdentity } from "../wire/lorawan/frame-mic.ts";
+import { encodeJoinAcceptContent, joinAcceptMic, sealJoinAccept } from "../wire/lorawan/join-accept.ts";
 import { joinMic } from "../wire/lorawan/join-mic.ts";
 import { joinOctets } from "../wire/lorawan/octets.ts";
+import { deriveSessionKeys10 } from "../wire/lorawan/session-keys.ts";
 import { type Random, randomOctets } from "./random.ts";
 import type { Node } from "./scenario.ts";
 
@@ -35,6 +37,7 @@ export function dataFrameOctets(
   keys: NodeKeys,
   payload: Uint8Array,
   fOpts: Uint8Array = new Uint8Array(0),
+  adrAckReq = false,
 ): Uint8Array {
   const identity: FrameIdentity = { direction: "up", devAddr, fCnt32: counter };
   const message = encodePhyPayload({
@@ -43,11 +46,11 @@ export function dataFrameOctets(
     devAddr,
     fCtrl: {
       adr: node.adr,
-      adrAckReq: false,
+      adrAckReq,
       ack: false,
       classB: false,
       fOptsLength: fOpts.length,
-      raw: node.adr ? 0x80 : 0,
+      raw: (node.adr ? 0x80 : 0) | (adrAckReq ? 0x40 : 0),
     },
     fCnt: counter % 65536,
     fOpts,
@@ -77,4 +80,54 @@ export function joinRequestOctets(
   });
   const message = bytes.subarray(0, bytes.length - 4);
   return joinOctets(message, joinMic(keys.appKey, message));
+}
+
+/** The PHYPayload of a downlink without application data: an acknowledgement, commands, or both. */
+export function downlinkOctets(
+  devAddr: DevAddr,
+  counter: number,
+  keys: NodeKeys,
+  { ack, fOpts }: { readonly ack: boolean; readonly fOpts: Uint8Array },
+): Uint8Array {
+  const identity: FrameIdentity = { direction: "down", devAddr, fCnt32: counter };
+  const message = encodePhyPayload({
+    messageType: "UnconfirmedDataDown",
+    direction: "down",
+    devAddr,
+    fCtrl: {
+      adr: true,
+      ack,
+      fPending: false,
+      fOptsLength: fOpts.length,
+      raw: 0x80 | (ack ? 0x20 : 0),
+    },
+    fCnt: counter % 65536,
+    fOpts,
+    fPort: null,
+    frmPayload: new Uint8Array(0),
+    mic: new Uint8Array(0),
+    rfuBits: 0,
+  });
+  return joinOctets(message, dataMic10(keys.nwkSKey, message, identity));
+}
+
+/** What the network answers to a join-request, and the session that follows (LoRaWAN 1.0.x). */
+export function joinAnswer(
+  root: NodeKeys,
+  devAddr: DevAddr,
+  exchange: { readonly joinNonce: string; readonly devNonce: number },
+): { readonly payload: Uint8Array; readonly keys: NodeKeys } {
+  const netId = "000000";
+  const content = {
+    joinNonce: exchange.joinNonce,
+    netId,
+    devAddr,
+    dlSettings: 0,
+    rxDelay: 1,
+    cfList: null,
+  };
+  const unsigned = encodeJoinAcceptContent(content, new Uint8Array(4));
+  const clear = encodeJoinAcceptContent(content, joinAcceptMic(root.appKey, unsigned));
+  const session = deriveSessionKeys10(root.appKey, { ...exchange, netId });
+  return { payload: sealJoinAccept(root.appKey, clear), keys: { ...session, appKey: root.appKey } };
 }

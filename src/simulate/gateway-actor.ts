@@ -2,7 +2,8 @@
  * What does a synthetic gateway do with what its radio hears? It counts, waits for its next fetch, and sends as the
  * reference daemons do: packets and reports up, keepalives down.
  */
-import type { RadioPacket, StatusReport } from "../model/datagram.ts";
+import type { StatusReport } from "../model/datagram.ts";
+import type { Transmission as TransmitRequest } from "../wire/forwarder/txpk.ts";
 import type { Agenda } from "./agenda.ts";
 import type { AntennaReception } from "./air.ts";
 import {
@@ -13,9 +14,17 @@ import {
   powerOutagesOf,
 } from "./effects.ts";
 import { below, type Random } from "./random.ts";
+import {
+  COUNTER_MODULUS,
+  GPS_EPOCH_MS,
+  GPS_MINUS_UTC_MS,
+  ghostOf,
+  reportedPacket,
+} from "./reported-packet.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
 import { isWithin, type ScenarioClock, type Stretch, worldUs } from "./scenario-time.ts";
 import type { ForwardedPacket, GatewayDatagram, Transmission } from "./transmission.ts";
+import { type Accepted, type Refused, Transmitter } from "./transmitter.ts";
 
 // Reference daemons, thread_up: the radio is asked every 10 ms (FETCH_SLEEP_MS).
 const FETCH_US = 10_000;
@@ -25,12 +34,6 @@ const PACKETS_AT_MOST = { sx1301: 8, sx1302: 255 } as const;
 const DEMODULATORS = { sx1301: 8, sx1302: 16 } as const;
 // Reference daemons, thread_down: a keepalive goes out up to one read timeout (200 ms) late.
 const KEEPALIVE_SLIP_US = 200_000;
-// UNIX time of the GPS epoch, and GPS minus UTC since 2017 (IERS Bulletin C).
-const GPS_EPOCH_MS = 315_964_800_000;
-const GPS_MINUS_UTC_MS = 18_000;
-const COUNTER_MODULUS = 2 ** 32;
-// Common practice, no source: about 1 ms to switch between receiving and sending.
-const SWITCH_US = 1000;
 
 /** What a gateway needs of the world. */
 export interface GatewayWorld {
@@ -39,6 +42,10 @@ export interface GatewayWorld {
   readonly agenda: Agenda<() => void>;
   readonly random: Random;
   send(gateway: GatewayActor, datagram: GatewayDatagram, atUs: number): void;
+  /** Whether a radio of this region can send on a frequency. */
+  inBand(frequencyHz: number | null): boolean;
+  /** A packet has been transmitted. */
+  sent(gateway: GatewayActor, request: TransmitRequest, during: Stretch): void;
 }
 
 /** Radio packets counted since the last report. */
@@ -51,14 +58,13 @@ interface Counts {
 /** One gateway. `start` enters its first action; everything else follows. */
 export class GatewayActor {
   readonly config: Gateway;
+  readonly transmitter = new Transmitter();
   /** Stretches without power, and without a way to the listener. */
   readonly powerOutages: readonly Stretch[];
   readonly backhaulOutages: readonly Stretch[];
   readonly #world: GatewayWorld;
   readonly #channelsHz: readonly number[];
   readonly #channelChanges: readonly ChannelChange[];
-  /** Its own transmissions, begun and to come, in order; those long past are dropped. */
-  #sendings: Stretch[] = [];
   readonly #tokens: Random;
   readonly #slips: Random;
   readonly #ghosts: Random;
@@ -91,7 +97,7 @@ export class GatewayActor {
 
   start(): void {
     for (const { fromUs, toUs } of this.powerOutages) {
-      this.#world.agenda.add(fromUs, () => this.#switchOff());
+      this.#world.agenda.add(fromUs, () => this.#switchOff(fromUs));
       this.#world.agenda.add(toUs, () => this.#switchOn(toUs));
     }
     this.#beginChains(below(this.#slips, 1_000_000));
@@ -112,10 +118,7 @@ export class GatewayActor {
 
   /** Whether it transmits, and is deaf, at any moment between the two. */
   isTransmitting(fromUs: number, toUs: number): boolean {
-    return (
-      this.config.halfDuplex &&
-      this.#sendings.some((one) => one.fromUs - SWITCH_US <= toUs && one.toUs + SWITCH_US > fromUs)
-    );
+    return this.config.halfDuplex && this.transmitter.isSending(fromUs, toUs);
   }
 
   /** Takes a demodulator from the preamble on; false when all are busy. */
@@ -136,74 +139,70 @@ export class GatewayActor {
     if (crc === "ok") this.#counts.crcOk += 1;
     else if (!this.config.forwardsCrcBad) return;
     this.#counts.forwarded += 1;
-    const packet = this.#packet(transmission, receptions, crc, octets);
+    const { endUs } = transmission;
+    const when = { tmstUs: this.#tmstUs(endUs), worldUs: worldUs(this.#world.clock, endUs) };
+    const packet = reportedPacket(this.config, when, transmission, receptions, crc, octets);
     this.#waiting.push({ packet, transmission, isGhost: false });
-    const ghost = this.#ghostOf(packet);
+    const ghost = ghostOf(this.config, packet, this.#ghosts);
     if (ghost !== null) this.#waiting.push({ packet: ghost, transmission, isGhost: true });
     this.#fetchSoon(transmission.endUs);
   }
 
-  #packet(
-    { endUs, frequencyHz, modulation }: Transmission,
-    receptions: readonly AntennaReception[],
-    crc: "ok" | "bad",
-    payload: Uint8Array,
-  ): RadioPacket {
-    const endWorldUs = worldUs(this.#world.clock, endUs);
-    const ticks = (endWorldUs - this.#counterStartUs) * (1 + this.config.clockDriftPpm / 1e6);
-    const isSx1302 = this.config.hardware === "sx1302";
-    const ifChannel = this.#channelsHz.indexOf(frequencyHz);
-    return {
-      tmstUs: Math.floor(ticks) % COUNTER_MODULUS,
-      gatewayTimeUs: this.config.gpsTime ? endWorldUs : null,
-      gpsTimeMs: this.config.gpsTime ? Math.floor(endWorldUs / 1000) - GPS_EPOCH_MS + GPS_MINUS_UTC_MS : null,
-      fineTimeNs: null,
-      frequencyHz,
-      rfChain: frequencyHz * 2 > Math.max(...this.#channelsHz) + Math.min(...this.#channelsHz) ? 1 : 0,
-      crc,
-      modulation,
-      payload,
-      signals: receptions.map(({ antenna, signal, frequencyOffsetHz }) => ({
-        antenna,
-        ifChannel,
-        rssiDbm: signal.rssiDbm,
-        signalRssiDbm: isSx1302 ? signal.signalRssiDbm : null,
-        snrDb: signal.snrDb,
-        frequencyOffsetHz: isSx1302 ? frequencyOffsetHz : null,
-      })),
-      delayed: false,
-    };
+  #tmstUs(atUs: number): number {
+    return Math.floor(this.#ticks(atUs)) % COUNTER_MODULUS;
   }
 
-  /** A frame so strong that a second demodulator finds it on another channel, tens of dB weaker. Common practice, no source. */
-  #ghostOf(packet: RadioPacket): RadioPacket | null {
-    const [signal] = packet.signals;
-    const channels = this.#channelsHz.filter((frequencyHz) => frequencyHz !== packet.frequencyHz);
-    const level = signal?.rssiDbm ?? Number.NEGATIVE_INFINITY;
-    if (this.config.ghostShare === 0 || channels.length === 0 || signal === undefined || level < -60)
-      return null;
-    if (this.#ghosts.uniform() >= this.config.ghostShare) return null;
-    const frequencyHz = channels[below(this.#ghosts, channels.length)] ?? 0;
-    const lossDb = 38 + below(this.#ghosts, 15);
-    const weaker = (value: number | null) => (value === null ? null : value - lossDb);
-    return {
-      ...packet,
-      tmstUs: packet.tmstUs === null ? null : (packet.tmstUs + below(this.#ghosts, 900)) % COUNTER_MODULUS,
-      frequencyHz,
-      signals: [
-        {
-          ...signal,
-          ifChannel: this.#channelsHz.indexOf(frequencyHz),
-          rssiDbm: weaker(signal.rssiDbm),
-          signalRssiDbm: weaker(signal.signalRssiDbm),
-          snrDb: signal.snrDb === null ? null : signal.snrDb - 14,
-        },
-      ],
-    };
+  /** What the concentrator has counted at a moment of the run, not wrapped. */
+  #ticks(atUs: number): number {
+    return (worldUs(this.#world.clock, atUs) - this.#counterStartUs) * (1 + this.config.clockDriftPpm / 1e6);
   }
 
-  #switchOff(): void {
+  /**
+   * A PULL_RESP arrives. Gives the outcome, for a TX_ACK, and transmits when it is time; the world hears of it at the
+   * end. Null when nobody is there to answer.
+   */
+  ask(request: TransmitRequest, atUs: number): (Accepted | Refused)["outcome"] | null {
+    if (!this.isOn(atUs)) return null;
+    const startUs = this.#startOf(request, atUs);
+    if (startUs === "no GPS") return { result: "refused", word: "GPS_UNLOCKED", powerDbm: null };
+    const inBand = this.#world.inBand(request.frequencyHz);
+    const decision = this.transmitter.ask(request, startUs, inBand, atUs);
+    if ("fromUs" in decision) {
+      this.#planned(decision.toUs, () => {
+        this.transmitter.left(decision);
+        this.#world.sent(this, request, decision);
+      });
+    }
+    return decision.outcome;
+  }
+
+  /** Asks, and answers by a TX_ACK as gateways do from protocol version 2 on. */
+  askAndAnswer(request: TransmitRequest, token: number, atUs: number): void {
+    const outcome = this.ask(request, atUs);
+    const version = this.config.protocolVersion;
+    if (outcome !== null && version === 2)
+      this.#world.send(this, { kind: "tx-ack", version, token, outcome }, atUs);
+  }
+
+  /** When a request is to leave, in time of the run; null: at once. */
+  #startOf({ moment }: TransmitRequest, atUs: number): number | null | "no GPS" {
+    if (moment.kind === "immediate" || moment.kind === "unsaid") return null;
+    const { speed } = this.#world.clock;
+    if (moment.kind === "gps") {
+      if (!this.config.gpsTime) return "no GPS";
+      const atWorldUs = (moment.gpsTimeMs + GPS_EPOCH_MS - GPS_MINUS_UTC_MS) * 1000;
+      return atUs + Math.round((atWorldUs - worldUs(this.#world.clock, atUs)) * speed);
+    }
+    const ahead = (moment.tmstUs - Math.floor(this.#ticks(atUs))) % COUNTER_MODULUS;
+    // The nearer of the two ways around: what is behind is late, not more than an hour ahead.
+    const half = COUNTER_MODULUS / 2;
+    const signed = ahead >= half ? ahead - COUNTER_MODULUS : ahead < -half ? ahead + COUNTER_MODULUS : ahead;
+    return atUs + Math.round((signed / (1 + this.config.clockDriftPpm / 1e6)) * speed);
+  }
+
+  #switchOff(atUs: number): void {
     this.#plan += 1;
+    this.transmitter.cut(atUs);
     this.#waiting = [];
     this.#report = null;
     this.#isFetching = false;
@@ -232,6 +231,7 @@ export class GatewayActor {
   /** The report is built now and leaves with the next fetch, as in the reference daemons. */
   #makeReport(atUs: number): void {
     const { position, hardware } = this.config;
+    const { asked, emitted } = this.transmitter.closeInterval();
     this.#report = {
       timeUs: worldUs(this.#world.clock, atUs),
       timeText: null,
@@ -242,8 +242,8 @@ export class GatewayActor {
       rxCrcOk: this.#counts.crcOk,
       rxForwarded: this.#counts.forwarded,
       ackPercent: null,
-      downlinkDatagrams: 0,
-      txEmitted: 0,
+      downlinkDatagrams: asked,
+      txEmitted: emitted,
       temperatureC: hardware === "sx1302" ? housingTemperatureC(worldUs(this.#world.clock, atUs)) : null,
       platform: null,
       mail: null,

@@ -19,11 +19,26 @@ const JOIN_ACCEPT_SECONDS = 6;
 // Chosen: a node that was not answered asks again after 8 s and up to 4 s more.
 const JOIN_RETRY_SECONDS = 8;
 
+const ADR_ACK_LIMIT = 64;
+const ADR_ACK_DELAY = 32;
+
+/** What a node hears from its network. */
+export type Downlink =
+  | { readonly kind: "session"; readonly keys: NodeKeys }
+  | {
+      readonly kind: "answer";
+      readonly life: Life;
+      readonly counter: number;
+      readonly link: { readonly spreadingFactor: number; readonly powerDbm: number } | null;
+    };
+
 /** What a node needs of the world. */
 export interface NodeWorld {
   readonly scenario: Scenario;
   readonly agenda: Agenda<() => void>;
   readonly random: Random;
+  /** The largest spreading factor of the region at 125 kHz. */
+  readonly slowestFactor: number;
   /** Called at the moment at which a transmission begins. */
   transmit(transmission: Transmission): void;
   /** Called when a counter is spent on a frame: the frame's first transmission begins at that moment. */
@@ -44,6 +59,14 @@ export class NodeActor {
   readonly #active: Stretch | null;
   readonly #rhythm: Random;
   readonly #choice: Random;
+  readonly #root: NodeKeys;
+  #powerDbm: number;
+  /** Uplinks since the network was last heard. */
+  #unanswered = 0;
+  /** The newest frame that a downlink has answered. */
+  #answered: { readonly life: Life; readonly counter: number } | null = null;
+  /** The join-request that waits for its answer, and the address to be had by it. */
+  #asked: { readonly plan: number; readonly devAddr: DevAddr } | null = null;
   readonly #channelChanges: readonly ChannelChange[];
   /** Channels left to use before any is used again, and of which set. */
   #unused: number[] = [];
@@ -83,7 +106,9 @@ export class NodeActor {
     const nature = world.random.fork("nature");
     this.#crystalPpm = node.crystalPpm ?? 10 * nature.uniform() - 5;
     this.#devNonce = below(nature, 60_000);
-    this.#keys = nodeKeys(world.random);
+    this.#root = nodeKeys(world.random);
+    this.#keys = this.#root;
+    this.#powerDbm = node.transmitPowerDbm;
     this.#life = this.#newLife(node.devAddr, "start");
     this.#counter = node.startCounter;
   }
@@ -180,16 +205,65 @@ export class NodeActor {
     }
   }
 
-  #beginSession(devAddr: DevAddr): void {
+  #beginSession(devAddr: DevAddr, keys?: NodeKeys): void {
     this.#joins += 1;
-    this.#keys = nodeKeys(this.#world.random.fork(`session ${this.#joins}`));
+    this.#keys = keys ?? nodeKeys(this.#world.random.fork(`session ${this.#joins}`));
+    this.#unanswered = 0;
     this.#life = this.#newLife(devAddr, "join");
     this.#counter = 0;
+  }
+
+  /** What waits for a join-accept: the address that it will bring and the nonce asked with; null when nothing does. */
+  get joinAsked(): { readonly devAddr: DevAddr; readonly devNonce: number; readonly root: NodeKeys } | null {
+    if (this.#asked === null || this.#asked.plan !== this.#plan) return null;
+    return { devAddr: this.#asked.devAddr, devNonce: this.#devNonce, root: this.#root };
+  }
+
+  /** A downlink is heard: an answer to a frame of a life, with commands; or the session that was asked for. */
+  receive(message: Downlink, atUs: number): void {
+    if (message.kind === "session") {
+      if (this.#asked === null || this.#asked.plan !== this.#plan) return;
+      const { devAddr } = this.#asked;
+      this.#asked = null;
+      this.#plan += 1;
+      this.#beginSession(devAddr, message.keys);
+      this.#sendAt(atUs + seconds(1 + 2 * this.#rhythm.uniform()));
+      return;
+    }
+    if (message.life !== this.#life) return;
+    this.#unanswered = 0;
+    this.#answered = { life: message.life, counter: message.counter };
+    if (message.link === null) return;
+    this.#answers.push({
+      cid: 0x03,
+      name: "LinkADRAns",
+      powerAck: true,
+      dataRateAck: true,
+      channelMaskAck: true,
+    });
+    this.#modulation = { ...this.#modulation, spreadingFactor: message.link.spreadingFactor };
+    this.#powerDbm = message.link.powerDbm;
+  }
+
+  /** Asks until a join-accept is heard, less and less often. LoRaWAN leaves the back-off to the device; chosen: doubled up to 10 min. */
+  #askToJoin(atUs: number, devAddr: DevAddr, retrySeconds: number): void {
+    const plan = this.#plan;
+    this.#world.agenda.add(atUs, () => {
+      if (plan !== this.#plan) return;
+      this.#asked = { plan, devAddr };
+      this.#sendJoinRequest(atUs);
+      const nextUs = atUs + seconds(retrySeconds * (1 + 0.5 * this.#rhythm.uniform()));
+      this.#askToJoin(nextUs, devAddr, Math.min(600, 2 * retrySeconds));
+    });
   }
 
   #join(atUs: number, devAddr: DevAddr, requests: number): void {
     this.#plan += 1;
     const plan = this.#plan;
+    if (this.#world.scenario.server?.answersJoins === true) {
+      this.#askToJoin(atUs, devAddr, JOIN_RETRY_SECONDS);
+      return;
+    }
     let nextUs = atUs;
     for (let request = 0; request < requests; request++) {
       const requestUs = nextUs;
@@ -244,19 +318,44 @@ export class NodeActor {
     this.#counter = (counter + 1) % 2 ** 32;
     const clear = randomOctets(this.#choice, node.payloadBytes);
     const fOpts = encodeMacCommands(this.#answers.splice(0), "up");
-    const payload = dataFrameOctets(node, life.devAddr, counter, this.#keys, clear, fOpts);
+    const asksForAnswer = this.#countUnanswered();
+    const payload = dataFrameOctets(node, life.devAddr, counter, this.#keys, clear, fOpts, asksForAnswer);
     this.#world.spend(life, counter, atUs);
     this.#transmitAll(atUs, payload, life, counter);
+  }
+
+  /**
+   * ADR back-off (LoRaMac-node REGION_COMMON_DEFAULT_ADR_ACK_LIMIT and _DELAY): after 64 uplinks without an answer one is asked
+   * for; 32 later the node raises its power, and every 32 more its spreading factor. Whether this frame asks.
+   */
+  #countUnanswered(): boolean {
+    if (this.#world.scenario.server === undefined || !this.node.adr) return false;
+    this.#unanswered += 1;
+    if (this.#unanswered < ADR_ACK_LIMIT) return false;
+    if (this.#unanswered > ADR_ACK_LIMIT && (this.#unanswered - ADR_ACK_LIMIT) % ADR_ACK_DELAY === 0) {
+      const { spreadingFactor } = this.#modulation;
+      if (this.#powerDbm < this.node.transmitPowerDbm) this.#powerDbm = this.node.transmitPowerDbm;
+      else if (spreadingFactor < this.#world.slowestFactor)
+        this.#modulation = { ...this.#modulation, spreadingFactor: spreadingFactor + 1 };
+    }
+    return true;
+  }
+
+  #isAnswered(life: Life | null, counter: number): boolean {
+    return life !== null && this.#answered?.life === life && this.#answered.counter === counter;
   }
 
   /** LoRaWAN L2 1.0.4, section 5.2 (NbTrans): the same counter again, on channels drawn anew. */
   #transmitAll(atUs: number, payload: Uint8Array, life: Life, counter: number): void {
     const plan = this.#plan;
     let startUs = atUs;
-    for (let repeat = 0; repeat < this.node.transmissions; repeat++) {
+    const { transmissions, confirmed, confirmedAttempts } = this.node;
+    const isAnswerable = this.#world.scenario.server?.acknowledges === true;
+    const times = confirmed && isAnswerable ? Math.max(transmissions, confirmedAttempts) : transmissions;
+    for (let repeat = 0; repeat < times; repeat++) {
       const transmission = this.#transmission(startUs, payload, life, counter, repeat);
       this.#world.agenda.add(startUs, () => {
-        if (plan === this.#plan) this.#world.transmit(transmission);
+        if (plan === this.#plan && !this.#isAnswered(life, counter)) this.#world.transmit(transmission);
       });
       startUs = transmission.endUs + seconds(this.node.repeatSeconds + this.#choice.uniform());
     }
@@ -282,7 +381,7 @@ export class NodeActor {
       modulation: this.#modulation,
       payload,
       crystalPpm: this.#crystalPpm,
-      powerDbm: this.node.transmitPowerDbm,
+      powerDbm: this.#powerDbm,
     };
   }
 

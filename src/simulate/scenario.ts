@@ -8,7 +8,15 @@ import { contradictions } from "./scenario-check.ts";
 import { ScenarioEvent } from "./scenario-events.ts";
 import { Offset } from "./scenario-time.ts";
 import { channelsOfBandwidth, channelsOfRegion, channelsOfSubBand } from "./site-channels.ts";
-import { Channels, GatewayForm, Network, NodeForm, Physics, SubBand } from "./site-parts.ts";
+import {
+  Channels,
+  GatewayForm,
+  Network,
+  NetworkServerForm,
+  NodeForm,
+  Physics,
+  SubBand,
+} from "./site-parts.ts";
 
 export type { Gateway, Node, Physics } from "./site-parts.ts";
 
@@ -29,6 +37,7 @@ const ScenarioShape = z.strictObject({
   firstFrameWithinSeconds: z.number().positive().optional(),
   network: Network.prefault({}),
   physics: Physics.prefault({}),
+  server: NetworkServerForm.optional(),
   gateways: z.array(GatewayForm).min(1).max(64),
   nodes: z.array(NodeForm).max(10_000),
   /** Nodes of other people, by the same rules. */

@@ -1,9 +1,9 @@
 /**
  * How does a synthetic site speak to a real listener? In real time, through two sockets a gateway as real forwarders
- * have, never waiting for an answer. Only UDP datagrams leave: nothing is transmitted by radio.
+ * have, never waiting for an answer. A PULL_RESP is answered by a TX_ACK, as a gateway would; nothing is transmitted by radio.
  */
 import type { Eui } from "../model/identifiers.ts";
-import { decodeDownstream } from "../wire/forwarder/downstream.ts";
+import { decodeDownstream, type PullResponse } from "../wire/forwarder/downstream.ts";
 import { Acknowledgements } from "./acknowledgements.ts";
 import { datagramOctets } from "./datagram-octets.ts";
 import type { Play } from "./play-site.ts";
@@ -35,6 +35,8 @@ export interface LiveSummary {
   /** Datagrams without copies and losses, and of these answered within 100 ms. */
   readonly answerable: number;
   readonly answered: number;
+  /** Requests of a real server to transmit that gateways took or refused. */
+  readonly asked: number;
 }
 
 interface GatewaySockets {
@@ -57,16 +59,18 @@ export async function sendLive(
   signal: AbortSignal,
 ): Promise<LiveSummary> {
   const gateways = new Map<Eui, GatewaySockets>();
-  for (const eui of euis) gateways.set(eui, await openSockets(outside));
-  const tally = { sent: 0, octets: 0, receptions: 0 };
+  const tally = { sent: 0, octets: 0, receptions: 0, asked: 0 };
+  for (const eui of euis) gateways.set(eui, await openSockets(eui, play, clock, outside, tally));
   let burst = 0;
   for (const passage of play.passages) {
     const waitUs = clock.startUs + passage.atUs / clock.speed - outside.nowUs();
     if (waitUs > 0 || ++burst % SENDS_BETWEEN_READS === 0) await outside.wait(Math.max(0, waitUs), signal);
     if (signal.aborted) break;
+    // The site's own network server is not at the other end of these sockets.
+    if (passage.datagram.kind === "pull-response" || passage.datagram.kind === "tx-ack") continue;
     play.truth.passed(passage);
     const sockets = gateways.get(passage.gatewayEui);
-    if (sockets !== undefined) pass(passage, sockets, outside, tally);
+    if (sockets !== undefined) pass(passage, passage.datagram, sockets, outside, tally);
   }
   const elapsedUs = (outside.nowUs() - clock.startUs) * clock.speed;
   const untilUs = signal.aborted ? Math.min(Math.max(0, elapsedUs), durationUs) : durationUs;
@@ -81,20 +85,59 @@ export async function sendLive(
   return { untilUs, ...tally, answerable, answered };
 }
 
-async function openSockets(outside: LiveOutside): Promise<GatewaySockets> {
+async function openSockets(
+  gatewayEui: Eui,
+  play: Play,
+  clock: ScenarioClock,
+  outside: LiveOutside,
+  tally: { sent: number; octets: number; asked: number },
+): Promise<GatewaySockets> {
   const acknowledgements = new Acknowledgements();
+  let down: SiteSocket | null = null;
   const read = (octets: Uint8Array): void => {
     const decoded = decodeDownstream(octets);
-    // A PULL_RESP asks for a radio transmission: there is no radio here.
-    if (!decoded.ok || decoded.datagram.kind === "pull-response") return;
-    const kind = decoded.datagram.kind === "push-ack" ? "push-data" : "pull-data";
-    acknowledgements.answered(kind, decoded.datagram.token, outside.nowUs());
+    if (!decoded.ok) return;
+    const { datagram } = decoded;
+    if (datagram.kind === "pull-response") {
+      const atUs = (outside.nowUs() - clock.startUs) * clock.speed;
+      const answer = answerTo(datagram, gatewayEui, play, atUs);
+      if (answer === null) return;
+      tally.asked += 1;
+      if (answer.octets.length === 0) return;
+      down?.send(answer.octets);
+      tally.sent += 1;
+      tally.octets += answer.octets.length;
+      return;
+    }
+    const kind = datagram.kind === "push-ack" ? "push-data" : "pull-data";
+    acknowledgements.answered(kind, datagram.token, outside.nowUs());
   };
-  return { up: await outside.openSocket(read), down: await outside.openSocket(read), acknowledgements };
+  const up = await outside.openSocket(read);
+  down = await outside.openSocket(read);
+  return { up, down, acknowledgements };
+}
+
+/**
+ * What a gateway answers to a PULL_RESP of a real server: a TX_ACK, or nothing at version 1. There is no radio: what it
+ * "transmits" only makes it deaf. Null when it is off, out of reach, or cannot read it.
+ */
+function answerTo(
+  { version, token, transmission }: PullResponse,
+  gatewayEui: Eui,
+  play: Play,
+  atUs: number,
+): { readonly octets: Uint8Array } | null {
+  const outcome = transmission === null ? null : play.ask(gatewayEui, transmission, atUs);
+  if (outcome === null) return null;
+  if (version === 1) return { octets: new Uint8Array(0) };
+  const datagram = { kind: "tx-ack", version, token, outcome } as const;
+  play.truth.passed({ gatewayEui, datagram, sentUs: atUs, atUs, fate: "arrives", isCopy: false });
+  return { octets: datagramOctets(gatewayEui, datagram, 0) };
 }
 
 function pass(
-  { datagram, fate, isCopy, gatewayEui }: Passage,
+  { fate, isCopy, gatewayEui }: Passage,
+  datagram: Extract<Passage["datagram"], { kind: "push-data" | "pull-data" }>,
   { up, down, acknowledgements }: GatewaySockets,
   outside: LiveOutside,
   tally: { sent: number; octets: number; receptions: number },

@@ -118,6 +118,8 @@ export const NodeForm = z.strictObject({
   /** From the end of one transmission to the next of the same counter, up to one second more. */
   repeatSeconds: z.number().min(0).default(3),
   confirmed: z.boolean().default(false),
+  /** With a network that answers: how often a confirmed frame is sent until it is acknowledged. */
+  confirmedAttempts: z.number().int().min(1).max(15).default(8),
   adr: z.boolean().default(true),
   startCounter: z.number().int().min(0).max(0xffff_ffff).default(0),
   /** Crystal offset; drawn from ±5 ppm when absent. */
@@ -128,6 +130,24 @@ export const NodeForm = z.strictObject({
 });
 /** A node, its channels filled in. */
 export type Node = z.output<typeof NodeForm> & { readonly channelsHz: readonly number[] };
+
+/** The network server, where the site has one that answers. Without it joins succeed by themselves and nothing is sent down. */
+export const NetworkServerForm = z.strictObject({
+  /** From the first reception of a frame to its answer: time for other gateways' copies. */
+  delayMs: z.number().min(1).max(900).default(160),
+  /** The receive window that it answers in. */
+  window: z.enum(["rx1", "rx2"]).default("rx1"),
+  powerDbm: z.number().min(-10).max(36).default(14),
+  answersJoins: z.boolean().default(true),
+  acknowledges: z.boolean().default(true),
+  /** Data rate and power by the best of so many frames, less a margin; absent: no commands. */
+  adr: z
+    .strictObject({
+      afterFrames: z.number().int().min(1).max(200).default(20),
+      marginDb: z.number().min(0).max(30).default(10),
+    })
+    .optional(),
+});
 
 /** How reception works; the defaults are explained in reception-model.ts. */
 export const Physics = z.strictObject({

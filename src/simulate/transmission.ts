@@ -1,9 +1,10 @@
 /**
  * What did a node send, and what became of it at each gateway? The values that node, air, gateway and truth share.
  */
-import type { RadioPacket, StatusReport } from "../model/datagram.ts";
+import type { RadioPacket, StatusReport, TransmitOutcome } from "../model/datagram.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { LoraModulation } from "../model/modulation.ts";
+import type { Transmission as TransmitRequest } from "../wire/forwarder/txpk.ts";
 
 /** One counter life of one device address, as the node lives it. */
 export interface Life {
@@ -65,6 +66,19 @@ export type GatewayDatagram =
       readonly token: number;
       readonly packets: readonly ForwardedPacket[];
       readonly status: StatusReport | null;
+    }
+  | {
+      readonly kind: "tx-ack";
+      readonly version: 1 | 2;
+      readonly token: number;
+      readonly outcome: TransmitOutcome & { readonly result: "accepted" | "refused" };
+    }
+  /** The one that goes the other way: what the site's own network server asks of the gateway. */
+  | {
+      readonly kind: "pull-response";
+      readonly version: 1 | 2;
+      readonly token: number;
+      readonly request: TransmitRequest;
     };
 
 /** One datagram on its way, at the moment when it reaches the listener, or is sent and lost. */

@@ -94,6 +94,11 @@ export const TruthGateway = z.object({
   receptions: Count.describe("receptions (antennas) that reached the listener, wrong CRC included"),
   crcBad: Count.describe("of these, with a wrong CRC"),
   ghosts: Count.describe("weak second appearances of strong frames, beside the receptions"),
+  pullResponses: Count.describe("what the site's own network server asked it to send"),
+  txAcks: Count.describe("its answers that reached the listener"),
+  txRefused: Count.describe("of these, refusals"),
+  transmitted: Count.describe("packets that it transmitted"),
+  transmitSeconds: z.number().describe("time on the air of these, in which it was deaf"),
   restarts: Count,
   outages: z.array(z.object({ from: Time, to: Time, kind: z.enum(["backhaul", "power"]) })),
 });

@@ -24,6 +24,9 @@ interface GatewayRecord {
   receptions: number;
   crcBad: number;
   ghosts: number;
+  pullResponses: number;
+  txAcks: number;
+  txRefused: number;
 }
 
 /** The account of one run. */
@@ -57,6 +60,9 @@ export class TruthLedger {
         receptions: 0,
         crcBad: 0,
         ghosts: 0,
+        pullResponses: 0,
+        txAcks: 0,
+        txRefused: 0,
       });
     }
   }
@@ -96,6 +102,11 @@ export class TruthLedger {
   passed(passage: Passage): void {
     const gateway = this.#records.get(passage.gatewayEui);
     if (gateway === undefined) return;
+    const { kind } = passage.datagram;
+    if (kind === "pull-response") {
+      gateway.pullResponses += 1;
+      return;
+    }
     if (passage.fate !== "arrives") {
       gateway.datagramsLost += 1;
       this.#lost(passage);
@@ -107,6 +118,11 @@ export class TruthLedger {
     }
     if (passage.datagram.kind === "pull-data") {
       gateway.pullData += 1;
+      return;
+    }
+    if (passage.datagram.kind === "tx-ack") {
+      gateway.txAcks += 1;
+      if (passage.datagram.outcome.result === "refused") gateway.txRefused += 1;
       return;
     }
     gateway.pushData += 1;
@@ -197,7 +213,7 @@ export class TruthLedger {
   }
 
   #lost({ datagram, fate }: Passage): void {
-    if (datagram.kind === "pull-data") return;
+    if (datagram.kind !== "push-data") return;
     for (const { packet, transmission } of datagram.packets) {
       const record = this.#counterOf(transmission);
       if (record === null || packet.crc !== "ok") continue;
@@ -206,7 +222,7 @@ export class TruthLedger {
   }
 
   #gatewayTruth(
-    { config, powerOutages, backhaulOutages }: GatewayActor,
+    { config, powerOutages, backhaulOutages, transmitter }: GatewayActor,
     untilUs: number,
   ): Truth["gateways"][number] {
     const figures = this.#records.get(config.eui);
@@ -214,12 +230,12 @@ export class TruthLedger {
       ...powerOutages.map((stretch) => ({ ...stretch, kind: "power" as const })),
       ...backhaulOutages.map((stretch) => ({ ...stretch, kind: "backhaul" as const })),
     ].filter(({ fromUs }) => fromUs < untilUs);
-    const { copies = 0, pushData = 0, pullData = 0 } = figures ?? {};
+    const { copies = 0, pushData = 0, pullData = 0, txAcks = 0 } = figures ?? {};
     return {
       eui: config.eui,
       name: config.name,
       protocolVersion: config.protocolVersion,
-      datagrams: copies + pushData + pullData,
+      datagrams: copies + pushData + pullData + txAcks,
       copies,
       pushData,
       pullData,
@@ -228,6 +244,11 @@ export class TruthLedger {
       receptions: figures?.receptions ?? 0,
       crcBad: figures?.crcBad ?? 0,
       ghosts: figures?.ghosts ?? 0,
+      pullResponses: figures?.pullResponses ?? 0,
+      txAcks,
+      txRefused: figures?.txRefused ?? 0,
+      transmitted: transmitter.totals.count,
+      transmitSeconds: transmitter.totals.seconds,
       restarts: powerOutages.filter(({ toUs }) => toUs <= untilUs).length,
       outages: outages
         .sort((a, b) => a.fromUs - b.fromUs)

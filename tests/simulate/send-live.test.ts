@@ -6,6 +6,7 @@ import { createRandom } from "../../src/simulate/random.ts";
 import type { Scenario } from "../../src/simulate/scenario.ts";
 import { type LiveOutside, sendLive } from "../../src/simulate/send-live.ts";
 import { answerFor } from "../../src/wire/forwarder/answer.ts";
+import { encodePullResponse } from "../../src/wire/forwarder/encode.ts";
 import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";
 import { gateway, lifeOf, node, SHED, START_US, site, TOWER } from "./small-site.ts";
 
@@ -44,6 +45,19 @@ const twoGateways = (more: object = {}) =>
     nodes: [node(), node({ name: "door", devAddr: "01F2A301", rhythmSeconds: 7 })],
     ...more,
   });
+
+const REQUEST = {
+  moment: { kind: "immediate" as const },
+  rfChain: 0,
+  powerDbm: 14,
+  modulation: { kind: "lora" as const, spreadingFactor: 7, bandwidthHz: 125_000, codingRate: "4/5" as const },
+  frequencyDeviationHz: null,
+  invertedPolarity: true,
+  preamble: null,
+  payload: new Uint8Array(12),
+  withoutCrc: true,
+  implicitHeader: false,
+};
 
 describe("a live run", () => {
   it("reaches a listener through two sockets a gateway and is acknowledged", async () => {
@@ -108,6 +122,36 @@ describe("a live run", () => {
     const [first, last] = [packets[0]!.packet, packets.at(-1)!.packet];
     const byCounter = (last.tmstUs! - first.tmstUs! + 2 ** 32) % 2 ** 32;
     expect(byCounter).toBeCloseTo(last.gatewayTimeUs! - first.gatewayTimeUs!, -2);
+  }, 20_000);
+
+  it("answers a PULL_RESP of the server by a TX_ACK from the socket that pulls, at once", async () => {
+    const { port, heard } = await listener(true);
+    const [socket] = sockets;
+    const asked: number[] = [];
+    socket!.on("message", (bytes, from) => {
+      const decoded = decodeUpstream(bytes);
+      if (!decoded.ok || decoded.datagram.kind !== "pull-data") return;
+      const token = 1000 + asked.push(Date.now());
+      const transmission = { ...REQUEST, frequencyHz: token % 2 === 0 ? 869_525_000 : 902_300_000 };
+      socket!.send(encodePullResponse({ version: 2, token, transmission }), from.port, from.address);
+    });
+    const scenario = twoGateways({ duration: "0:02:00", gateways: [gateway(SHED)] });
+    const { summary, truth } = await live(scenario, port, 60);
+    const answers = heard.flatMap(({ bytes, port: from, atMs }) => {
+      const decoded = decodeUpstream(bytes);
+      return decoded.ok && decoded.datagram.kind === "tx-ack" ? [{ ...decoded.datagram, from, atMs }] : [];
+    });
+    expect(answers.length).toBe(summary.asked);
+    expect(answers.length).toBeGreaterThan(8);
+    expect(truth.gateways[0]).toMatchObject({ txAcks: answers.length, eui: SHED });
+    for (const { token, outcome, gatewayEui } of answers) {
+      expect(gatewayEui).toBe(SHED);
+      expect(outcome).toMatchObject(
+        token % 2 === 0 ? { result: "accepted" } : { result: "refused", word: "TX_FREQ" },
+      );
+    }
+    const pulls = heard.filter(({ bytes }) => bytes[3] === 2);
+    expect(new Set(answers.map(({ from }) => from))).toEqual(new Set(pulls.map((one) => one.port)));
   }, 20_000);
 
   it("sends on when nobody listens", async () => {
