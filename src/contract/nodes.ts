@@ -1,6 +1,7 @@
 /** What do the list of nodes and the page of one node say? */
 import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Standing, Window } from "./common.ts";
+import { LinkRow } from "./link.ts";
 
 /** A trend or nothing, and why: "fell by 3.1 dB over 6 days (p 0.002)" or "not enough to say: 4 of 20 hours". */
 export const Trend = z.object({
@@ -166,6 +167,7 @@ export const NodePage = z.object({
   ticksCut: z.boolean(),
   series: z.array(SignalSeries),
   gateways: z.array(NodeGatewayRow),
+  links: z.array(LinkRow).describe("what is said of the way to each gateway"),
   lives: z.array(LifeRow),
   gaps: z.array(GapRow).describe("longest 100"),
   story: z.array(LinkEventRow).describe("newest 200, oldest first"),

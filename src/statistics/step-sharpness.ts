@@ -10,7 +10,7 @@ const BESIDE_LEAST = 3;
 const BESIDE_US = 20 * 60e6;
 /** So many usual differences must the one at the step be, more where few values lie near it, and so much more than all but a twentieth of them (chosen). */
 const SHARP = 4;
-const SHARP_A_MISSING_VALUE = 0.4;
+const SHARP_A_MISSING_VALUE = 0.5;
 const RARE = 1.5;
 const MOST_PLACES = 400;
 const LEAST_PLACES = 12;

@@ -15,6 +15,7 @@ import {
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { keyCounts } from "../store/queries/link-frames.ts";
 import { allLives, labels, livesOf, livesOfDevice } from "../store/queries/lives.ts";
+import { linkRows } from "./link.ts";
 import { linkStory } from "./link-story.ts";
 import {
   firstHearings,
@@ -59,6 +60,15 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     ticks,
     ticksCut: cut,
     series: heardBy.map((gateway) => seriesOf(gateway, nameOf(gateway.eui), receptions)),
+    links: linkRows(store, {
+      lifeId: record.id,
+      window,
+      frames,
+      gaps: loss.gaps,
+      gateways: heardBy,
+      nameOf,
+      outagesOf: (id) => context.reaches.find(({ gateway }) => gateway.id === id)?.outages ?? [],
+    }),
     gateways: heardBy.map((gateway) => gatewayRow(gateway, nameOf(gateway.eui), receptions, loss.expected)),
     lives: livesOf(store, record.devAddr).map((one) => ({
       life: one.number,

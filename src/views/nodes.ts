@@ -14,7 +14,7 @@ import { allLives, type LabelRecord, type LifeRecord, labels, storedSpanUs } fro
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
-import { intersect, reachOf, type Stretch, siteOutages } from "./reachability.ts";
+import { intersect, type Reach, reachOf, type Stretch, siteOutages } from "./reachability.ts";
 import { silentRows } from "./silent-nodes.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
@@ -29,6 +29,7 @@ export interface NodeContext {
   /** What is known ends here: now when live, else the end of what is stored. */
   readonly endUs: number;
   readonly outages: readonly Stretch[];
+  readonly reaches: readonly Reach[];
   readonly names: ReadonlyMap<string, LabelRecord>;
   readonly home: HomeNetworks;
   /** Lives that a later life of their address took the place of: they are over, not overdue. */
@@ -72,7 +73,15 @@ export function nodeContext(
   const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs));
   const names = labels(store, "node");
   const home = homeNetworksOf(lives.values(), names);
-  return { window, endUs, outages: siteOutages(reaches, window), names, home, over: livesOver(lives, endUs) };
+  return {
+    window,
+    endUs,
+    outages: siteOutages(reaches, window),
+    reaches,
+    names,
+    home,
+    over: livesOver(lives, endUs),
+  };
 }
 
 /** A second device beside the first ends nothing; a reset or a join before `endUs` does. */

@@ -21,6 +21,7 @@ import type {
 } from "../../src/contract/index.ts";
 import { airParts, noiseTrend } from "./orchard-air.ts";
 import { encryptedFrame, provedFrame } from "./orchard-frame.ts";
+import { linksOf } from "./orchard-links.ts";
 import { storyOf } from "./orchard-story.ts";
 
 export const SHED = "02005E1000000001";
@@ -359,6 +360,7 @@ export function nodePage(
       snrDb: row.snrDb,
       marginDb: row.marginDb,
     })),
+    links: linksOf(series, row, span, plan.sf),
     ...storyOf({
       devAddr: row.devAddr,
       fromMs: span.fromMs,

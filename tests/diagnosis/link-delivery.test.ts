@@ -50,7 +50,7 @@ describe("what delivery would be", () => {
     for (const knee of KNEES)
       for (const middleDb of [-1, 1, 3, 6, 10])
         for (const otherLoss of [0, 0.08])
-          for (let round = 0; round < 4; round += 1) {
+          for (let round = 0; round < 2; round += 1) {
             const { outcomes, truth } = linkOf(middleDb, 2, knee, otherLoss, seed++);
             for (const changeDb of [-3, -2.5, 2.5]) {
               const { ratio, interval95 } = deliveryUnder(outcomes, changeDb);
@@ -63,7 +63,7 @@ describe("what delivery would be", () => {
     console.info(
       `what-if intervals: ${held} of ${asked} hold the truth, ${(width / asked).toFixed(3)} wide in the mean`,
     );
-    expect(asked).toBeGreaterThan(300);
+    expect(asked).toBeGreaterThan(150);
     expect(held / asked).toBeGreaterThan(0.93);
     // Not bought by intervals that say nothing.
     expect(width / asked).toBeLessThan(0.3);
@@ -74,8 +74,8 @@ describe("what delivery would be", () => {
     let asked = 0;
     const errors: number[] = [];
     // Margins of about 0 to 9 dB at SF9: noise −117 dBm, power 14 dBm.
-    for (const pathGainDb of [-135, -137, -139, -140, -141, -142, -143])
-      for (const seed of [1, 2, 3]) {
+    for (const pathGainDb of [-136, -139, -141, -142, -143])
+      for (const seed of [1, 2]) {
         const as = (more: object) =>
           courseOf({ hours: 8, seed, pathGainDb: { [SHED]: pathGainDb }, ...more });
         const { outcomes } = as({});
@@ -98,7 +98,7 @@ describe("what delivery would be", () => {
     console.info(
       `what-if against simulation: ${held} of ${asked} agree; error ${errors[asked >> 1]?.toFixed(3)} in the median, ${errors.at(-1)?.toFixed(3)} at most`,
     );
-    expect(asked).toBeGreaterThanOrEqual(55);
+    expect(asked).toBeGreaterThanOrEqual(27);
     expect(held / asked).toBeGreaterThan(0.95);
     expect(errors[asked >> 1]).toBeLessThan(0.03);
   });

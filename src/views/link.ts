@@ -1,0 +1,149 @@
+/** What is said of each way between a node and a gateway that heard it? Evidence from the store, judged by diagnosis. */
+import type { LinkRow } from "../contract/link.ts";
+import type { Outcome } from "../diagnosis/link-delivery.ts";
+import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
+import { headroomOf, marginDistribution } from "../diagnosis/link-margins.ts";
+import { offsetOf } from "../diagnosis/link-offset.ts";
+import { linkShifts } from "../diagnosis/link-shifts.ts";
+import { linkTrend } from "../diagnosis/link-trend.ts";
+import { whatIfs } from "../diagnosis/link-what-if.ts";
+import { describeModulation } from "../model/modulation.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
+import type { Store } from "../store/open.ts";
+import type { HeardFrame } from "../store/queries/frames.ts";
+import type { GatewayRecord } from "../store/queries/gateways.ts";
+import { type LinkHearing, linkHearings } from "../store/queries/link-margins.ts";
+import { firstHearings, type Gap, missedTimes } from "./node-figures.ts";
+import { isWithin, type Stretch } from "./reachability.ts";
+import type { AskedWindow } from "./window.ts";
+
+/** Frames from before the window with which a step is judged: an hour alone does not show how a level wanders. */
+const CONTEXT_US = 6 * 3_600_000_000;
+/** Newest frames of a life that are read: two months at one a minute. */
+const MOST_FRAMES = 90_000;
+/** Newest counters of which delivery is told. */
+const MOST_COUNTERS = 20_000;
+
+export interface LinkQuestion {
+  readonly lifeId: number;
+  readonly window: AskedWindow;
+  readonly frames: readonly HeardFrame[];
+  readonly gaps: readonly Gap[];
+  readonly gateways: readonly GatewayRecord[];
+  readonly nameOf: (eui: string) => string | null;
+  /** When a gateway was out of reach, by row id. */
+  readonly outagesOf: (gatewayId: number) => readonly Stretch[];
+}
+
+/** One row a gateway that heard the life in the window. */
+export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
+  const { lifeId, window, frames, gaps, gateways, nameOf, outagesOf } = question;
+  if (gateways.length === 0) return [];
+  const wide = { fromUs: window.fromUs - CONTEXT_US, toUs: window.toUs };
+  const byGateway = new Map<number, LinkHearing[]>();
+  for (const hearing of linkHearings(store, lifeId, wide, MOST_FRAMES)) {
+    const list = byGateway.get(hearing.gatewayId);
+    if (list === undefined) byGateway.set(hearing.gatewayId, [hearing]);
+    else list.push(hearing);
+  }
+  const counters = countersOf(frames, gaps);
+  return gateways.map((gateway) => {
+    const hearings = bestOfEach(byGateway.get(gateway.id) ?? []);
+    const first = hearings.findIndex(({ atUs }) => atUs >= window.fromUs);
+    const own = first < 0 ? [] : hearings.slice(first);
+    const all = hearings.map(frameOf);
+    const within = first < 0 ? [] : all.slice(first);
+    const newest = own.at(-1);
+    const spreadingFactor = within.at(-1)?.spreadingFactor ?? null;
+    const margin = marginDistribution(within);
+    const { shifts, words } = linkShifts(all, window.fromUs);
+    const repeats = own.reduce((sum, { repeat }) => sum + repeat, 0);
+    const { delivery, whatIf } = whatIfs({
+      outcomes: outcomesOf(counters, within, outagesOf(gateway.id)),
+      spreadingFactor,
+      repeatShare: own.length === 0 ? 0 : repeats / own.length,
+    });
+    return {
+      gatewayEui: gateway.eui,
+      gatewayName: nameOf(gateway.eui),
+      dataRate: newest === undefined ? null : describeModulation(modulationFromCodes(newest.dataRate, 0)),
+      margin,
+      trend: linkTrend(within, shifts.length),
+      shifts: [...shifts],
+      shiftsWords: words,
+      headroom: headroomOf(margin, spreadingFactor),
+      delivery,
+      whatIf: [...whatIf],
+      frequencyOffset: offsetOf(within),
+      geometry: null,
+      geometryWords: "",
+    };
+  });
+}
+
+/** The best antenna's hearing of each transmission. Hearings of one gateway in order of time. */
+function bestOfEach(hearings: readonly LinkHearing[]): LinkHearing[] {
+  const best = new Map<number, LinkHearing>();
+  for (const hearing of hearings) {
+    const known = best.get(hearing.frameId);
+    if (known === undefined || (hearing.snrTenths ?? -1e9) > (known.snrTenths ?? -1e9))
+      best.set(hearing.frameId, hearing);
+  }
+  return [...best.values()];
+}
+
+function frameOf(hearing: LinkHearing): LinkFrame {
+  const modulation = modulationFromCodes(hearing.dataRate, 0);
+  const tenth = (value: number | null) => (value === null ? null : value / 10);
+  const isLora = modulation.kind === "lora";
+  return {
+    atUs: hearing.atUs,
+    counter: hearing.counter,
+    spreadingFactor: isLora ? modulation.spreadingFactor : null,
+    bandwidthHz: isLora ? modulation.bandwidthHz : null,
+    frequencyHz: hearing.frequencyHz,
+    snrDb: tenth(hearing.snrTenths),
+    rssiDbm: tenth(hearing.rssiTenths),
+    signalRssiDbm: tenth(hearing.signalRssiTenths),
+    frequencyOffsetHz: hearing.frequencyOffsetHz,
+  };
+}
+
+interface DatedCounter {
+  readonly counter: number;
+  readonly atUs: number;
+}
+
+/** The newest counters of the site, heard or missed, each with the moment at which it was sent or presumably sent. */
+function countersOf(frames: readonly HeardFrame[], gaps: readonly Gap[]): DatedCounter[] {
+  const counters: DatedCounter[] = firstHearings(frames).map(({ counter, atUs }) => ({ counter, atUs }));
+  for (const gap of gaps) {
+    let counter = gap.firstCounter;
+    const skip = Math.max(0, gap.missed - MOST_COUNTERS);
+    for (const atUs of missedTimes(gap)) {
+      if (counter - gap.firstCounter >= skip) counters.push({ counter, atUs });
+      counter += 1;
+    }
+  }
+  return counters.sort((a, b) => a.counter - b.counter).slice(-MOST_COUNTERS);
+}
+
+/** What became of each counter at this gateway, those left out that were sent while it was out of reach. */
+function outcomesOf(
+  counters: readonly DatedCounter[],
+  frames: readonly LinkFrame[],
+  outages: readonly Stretch[],
+): Outcome[] {
+  const heard = new Map<number, number>();
+  const unknown = new Set<number>();
+  for (const frame of frames) {
+    const margin = marginOf(frame);
+    if (margin === null) unknown.add(frame.counter);
+    else heard.set(frame.counter, Math.max(margin, heard.get(frame.counter) ?? Number.NEGATIVE_INFINITY));
+  }
+  return counters.flatMap(({ counter, atUs }) => {
+    const margin = heard.get(counter);
+    if (margin !== undefined) return [margin];
+    return unknown.has(counter) || isWithin(outages, atUs) ? [] : [null];
+  });
+}
