@@ -99,8 +99,7 @@ export function censoredPairDifference(
           } else if (aIs === "exact") value = half(za, logA, mb, sb, bIs === "missed");
           else if (bIs === "exact") value = half(zb, logB, ma, sa, aIs === "missed");
           else if (aIs === "above" && bIs === "above") value = Math.log(aboveBoth + TINY);
-          else if (aIs === "above")
-            value = Math.log(otherLoss * upA + heard * Math.max(0, aboveA) + TINY);
+          else if (aIs === "above") value = Math.log(otherLoss * upA + heard * Math.max(0, aboveA) + TINY);
           else value = Math.log(otherLoss * upB + heard * Math.max(0, aboveB) + TINY);
           return value - seen;
         };

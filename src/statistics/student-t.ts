@@ -31,11 +31,11 @@ export function intervalT(confidence: number, degrees: number): number {
 function incompleteBeta(x: number, a: number, b: number): number {
   if (x <= 0) return 0;
   if (x >= 1) return 1;
-  const front = Math.exp(
-    logGamma(a + b) - logGamma(a) - logGamma(b) + a * Math.log(x) + b * Math.log1p(-x),
-  );
+  const front = Math.exp(logGamma(a + b) - logGamma(a) - logGamma(b) + a * Math.log(x) + b * Math.log1p(-x));
   // The fraction converges quickly on this side of the mean only; I_x(a, b) = 1 - I_(1-x)(b, a).
-  return x < (a + 1) / (a + b + 2) ? (front * fraction(x, a, b)) / a : 1 - (front * fraction(1 - x, b, a)) / b;
+  return x < (a + 1) / (a + b + 2)
+    ? (front * fraction(x, a, b)) / a
+    : 1 - (front * fraction(1 - x, b, a)) / b;
 }
 
 const MOST_TERMS = 300;

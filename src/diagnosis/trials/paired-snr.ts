@@ -1,0 +1,180 @@
+/**
+ * By how much does one side read a node's frames higher, when both could hear them at once? On common frames where
+ * neither floor nor ceiling has a say, else with what they hide allowed for.
+ */
+import { type CensoredPair, censoredPairDifference } from "../../statistics/censored-pair.ts";
+import { intervalZ } from "../../statistics/normal.ts";
+import { rankWithTies } from "../../statistics/ranks.ts";
+import { quantile } from "../../statistics/robust.ts";
+import { hodgesLehmann } from "../../statistics/signed-rank.ts";
+import { CLEAR_OF_FLOOR_DB, type PairedNode, type Sent, SNR_CEILING_DB } from "./evidence.ts";
+import type { NodeEffect, Push } from "./node-effect.ts";
+
+export type SnrMethod = "common frames" | "floor allowed for" | "too strong" | "too few" | "no snr";
+
+export interface NodeSnr {
+  readonly method: SnrMethod;
+  /** null: no difference can be told. */
+  readonly effect: NodeEffect | null;
+}
+
+/** A frame with an SNR of at least one side. */
+interface Pair extends CensoredPair {
+  readonly atUs: number;
+}
+
+/** Common frames of a node at one data rate below which nothing is said. Chosen. */
+const FEWEST_COMMON = 8;
+/** Above this share beyond the ceiling the middle of a reading is a guess. Chosen. */
+const MOST_ABOVE_CEILING = 0.5;
+/** The pairwise averages of more differences would not fit a moment; ranks keep their shape. */
+const MOST_AVERAGED = 400;
+/** Frames of one node and data rate that go into one likelihood; of more, every k-th. */
+const MOST_FITTED = 4000;
+
+/** `otherLoss`: share of frames that a side misses although they are strong (see strongLoss). */
+export function pairedSnr(node: PairedNode, otherLoss: number): NodeSnr {
+  const strata = [...byRate(node.sent).values()].map((stratum) => stratumSnr(stratum, otherLoss));
+  const told = strata.flatMap(({ effect }) => (effect === null ? [] : [effect]));
+  if (told.length === 0) return { method: worstReason(strata), effect: null };
+  const isCensored = strata.some(({ method, effect }) => effect !== null && method === "floor allowed for");
+  return { method: isCensored ? "floor allowed for" : "common frames", effect: combined(told) };
+}
+
+/** Of several reasons the one that says most. */
+function worstReason(strata: readonly NodeSnr[]): SnrMethod {
+  const reasons = strata.map(({ method }) => method);
+  if (reasons.includes("too strong")) return "too strong";
+  return reasons.includes("too few") || reasons.length === 0 ? "too few" : "no snr";
+}
+
+/** Data rates of one node, each weighing by its own sureness. */
+function combined(effects: readonly NodeEffect[]): NodeEffect {
+  const raw = effects.map(
+    ({ pushes }) =>
+      1 /
+      Math.max(
+        1e-9,
+        pushes.reduce((sum, { by }) => sum + by * by, 0),
+      ),
+  );
+  const total = raw.reduce((sum, weight) => sum + weight, 0);
+  const shares = raw.map((weight) => weight / total);
+  return {
+    estimate: effects.reduce((sum, { estimate }, i) => sum + (shares[i] ?? 0) * estimate, 0),
+    pushes: effects
+      .flatMap(({ pushes }, i) => pushes.map(({ atUs, by }) => ({ atUs, by: by * (shares[i] ?? 0) })))
+      .sort((x, y) => x.atUs - y.atUs),
+  };
+}
+
+interface Stratum {
+  readonly floorDb: number | null;
+  readonly pairs: Pair[];
+}
+
+function byRate(sent: readonly Sent[]): Map<string, Stratum> {
+  const strata = new Map<string, Stratum>();
+  for (const { atUs, rate, a, b } of sent) {
+    if (a === null && b === null) continue;
+    let stratum = strata.get(rate.label);
+    if (stratum === undefined) {
+      stratum = { floorDb: rate.floorDb, pairs: [] };
+      strata.set(rate.label, stratum);
+    }
+    // Heard without a figure is neither a reading nor a miss.
+    if ((a !== null && a.snrDb === null) || (b !== null && b.snrDb === null)) continue;
+    stratum.pairs.push({ atUs, a: a?.snrDb ?? null, b: b?.snrDb ?? null });
+  }
+  return strata;
+}
+
+function stratumSnr({ floorDb, pairs }: Stratum, otherLoss: number): NodeSnr {
+  if (floorDb === null || pairs.length === 0) return { method: "no snr", effect: null };
+  const common = pairs.filter(({ a, b }) => a !== null && b !== null);
+  if (common.length < FEWEST_COMMON) return { method: "too few", effect: null };
+  const a = readings(pairs, "a");
+  const b = readings(pairs, "b");
+  const above = Math.max(shareAbove(a), shareAbove(b));
+  if (above > MOST_ABOVE_CEILING) return { method: "too strong", effect: null };
+  if (isClear(a, floorDb) && isClear(b, floorDb) && above < 0.02) {
+    return { method: "common frames", effect: shiftOf(common) };
+  }
+  const every = Math.ceil(pairs.length / MOST_FITTED);
+  const kept = every === 1 ? pairs : pairs.filter((_, i) => i % every === 0);
+  const fit = censoredPairDifference(kept, { floor: floorDb, ceiling: SNR_CEILING_DB, otherLoss });
+  if (fit === null) return { method: "too few", effect: null };
+  return {
+    method: "floor allowed for",
+    effect: {
+      estimate: fit.difference,
+      pushes: kept.map(({ atUs }, i) => ({ atUs, by: fit.influence[i] ?? 0 })),
+    },
+  };
+}
+
+function readings(pairs: readonly Pair[], side: "a" | "b"): number[] {
+  return pairs.flatMap((pair) => (pair[side] === null ? [] : [pair[side]]));
+}
+
+function shareAbove(values: readonly number[]): number {
+  return values.filter((value) => value >= SNR_CEILING_DB).length / Math.max(1, values.length);
+}
+
+export function isClear(heard: readonly number[], floorDb: number): boolean {
+  const tenth = quantile(heard, 0.1);
+  return tenth !== null && tenth - floorDb >= CLEAR_OF_FLOOR_DB;
+}
+
+/**
+ * Hodges and Lehmann's shift. What one frame does to it follows from its rank (Hodges and Lehmann, Annals of Mathematical
+ * Statistics 34 (1963) 598-611: the variance is 1 / (12 n q^2), q the integral of the squared density, here taken back
+ * from the width of the interval).
+ */
+function shiftOf(common: readonly Pair[]): NodeEffect | null {
+  const differences = common.map(({ a, b }) => (a ?? 0) - (b ?? 0));
+  const few = thinned(differences);
+  const { estimate, low, high } = hodgesLehmann(few);
+  if (estimate === null || low === null || high === null) return null;
+  const n = common.length;
+  // Readings come in steps: a width of 0 would claim to know more than a step.
+  const width = Math.max(0.02, high - low);
+  const scale = ((width / 2 / intervalZ(0.95)) * Math.sqrt(12 * few.length)) / n;
+  const { ranks } = rankWithTies(differences);
+  const pushes: Push[] = common.map(({ atUs }, i) => ({
+    atUs,
+    by: scale * (((ranks[i] ?? 0) - 0.5) / n - 0.5),
+  }));
+  return { estimate, pushes };
+}
+
+function thinned(values: readonly number[]): number[] {
+  const sorted = [...values].sort((x, y) => x - y);
+  if (sorted.length <= MOST_AVERAGED) return sorted;
+  return Array.from(
+    { length: MOST_AVERAGED },
+    (_, i) => sorted[Math.floor(((i + 0.5) * sorted.length) / MOST_AVERAGED)] ?? 0,
+  );
+}
+
+/**
+ * Share of frames that are lost although both sides are strong: collisions, busy demodulators. From nodes far above the
+ * floor, with a little held back for what a short trial has not seen (half a loss in 50 frames; chosen).
+ */
+export function strongLoss(nodes: readonly PairedNode[]): number {
+  let lost = 0;
+  let sides = 0;
+  for (const { sent } of nodes) {
+    for (const { floorDb, pairs } of byRate(sent).values()) {
+      if (
+        floorDb === null ||
+        !isClear(readings(pairs, "a"), floorDb) ||
+        !isClear(readings(pairs, "b"), floorDb)
+      )
+        continue;
+      lost += pairs.filter(({ a, b }) => a === null || b === null).length;
+      sides += 2 * pairs.length;
+    }
+  }
+  return Math.min(0.5, (lost + 0.5) / (sides + 50));
+}

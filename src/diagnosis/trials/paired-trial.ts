@@ -1,0 +1,50 @@
+/** What does a trial say in which both sides could hear the same frames at once? */
+import { PRESUMED_SLOW } from "../../statistics/long-run-variance.ts";
+import type { PairedEvidence, PairedNode } from "./evidence.ts";
+import { type Estimate, poolNodes } from "./node-effect.ts";
+import { nodeDelivery, type PairedDelivery, pairedDelivery, pairedDesign } from "./paired-delivery.ts";
+import { pairedSnr, type SnrMethod, strongLoss } from "./paired-snr.ts";
+
+export interface NodeResult<Node> {
+  readonly node: Node;
+  readonly method: SnrMethod | "power unknown";
+  readonly snr: Estimate | null;
+  readonly weight: number;
+  readonly delivery: Estimate | null;
+}
+
+export interface PairedResult {
+  /** Counters sent by all nodes. */
+  readonly frames: number;
+  readonly snr: Estimate | null;
+  readonly delivery: PairedDelivery | null;
+  /** Share of strong frames that a side loses for other reasons than the floor. */
+  readonly otherLoss: number;
+  readonly nodes: readonly NodeResult<PairedNode>[];
+}
+
+export function pairedTrial({ nodes }: PairedEvidence): PairedResult {
+  const otherLoss = strongLoss(nodes);
+  const found = nodes.map((node) => ({ node, ...pairedSnr(node, otherLoss) }));
+  const told = found.flatMap(({ effect }) => (effect === null ? [] : [effect]));
+  const pooled = poolNodes(told);
+  // What changes the SNR slowly makes losses come in runs: the SNR tells it from fewer frames.
+  const design = pairedDesign(nodes, pooled?.slowChance ?? PRESUMED_SLOW);
+  let at = -1;
+  return {
+    frames: nodes.reduce((sum, { sent }) => sum + sent.length, 0),
+    snr: pooled?.all ?? null,
+    delivery: pairedDelivery(nodes, design),
+    otherLoss,
+    nodes: found.map(({ node, method, effect }) => {
+      if (effect !== null) at += 1;
+      return {
+        node,
+        method,
+        snr: effect === null ? null : (pooled?.each[at] ?? null),
+        weight: effect === null ? 0 : (pooled?.weights[at] ?? 0),
+        delivery: nodeDelivery(node.sent, design)?.difference ?? null,
+      };
+    }),
+  };
+}

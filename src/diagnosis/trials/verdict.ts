@@ -1,0 +1,99 @@
+/**
+ * Which side is better, is there no difference that matters, or is it too early to say? And if so, how many more frames
+ * would settle it?
+ */
+import { holmAdjusted } from "../../statistics/holm.ts";
+import { normalQuantile } from "../../statistics/normal.ts";
+import type { Estimate } from "./node-effect.ts";
+
+export type VerdictWord = "a" | "b" | "no difference" | "not enough";
+
+/** Differences within these are no difference. Chosen: less than a careful person can repeat in the field. */
+export interface EquivalenceLimits {
+  readonly snrDb: number;
+  /** Share of frames: 0.01 is one point. */
+  readonly delivery: number;
+}
+export const LIMITS: EquivalenceLimits = { snrDb: 1, delivery: 0.01 };
+
+/** a minus b; null where a difference could not be told at all. */
+export interface Differences {
+  readonly snr: Estimate | null;
+  readonly delivery: Estimate | null;
+}
+
+/** Chance of a false "better". */
+const LEVEL = 0.05;
+
+/**
+ * "No difference" when the intervals of both lie within the limits. Else the clearer difference decides when it would
+ * stand out by itself among two (Holm's correction); delivery has the last word where the two contradict each other.
+ */
+export function verdictOf({ snr, delivery }: Differences, limits: EquivalenceLimits = LIMITS): VerdictWord {
+  if (delivery === null && snr === null) return "not enough";
+  if (isWithin(snr, limits.snrDb) && isWithin(delivery, limits.delivery)) return "no difference";
+  const [pSnr = null, pDelivery = null] = holmAdjusted([snr?.p ?? null, delivery?.p ?? null]);
+  const bySnr = snr !== null && pSnr !== null && pSnr <= LEVEL ? sideOf(snr) : null;
+  const byDelivery = delivery !== null && pDelivery !== null && pDelivery <= LEVEL ? sideOf(delivery) : null;
+  return byDelivery ?? bySnr ?? "not enough";
+}
+
+/** The p by which a pair of sides takes its place among other pairs: of the clearer difference, allowing for both. */
+export function clearerP({ snr, delivery }: Differences): number | null {
+  const known = holmAdjusted([snr?.p ?? null, delivery?.p ?? null]).filter((p) => p !== null);
+  return known.length === 0 ? null : Math.min(...known);
+}
+
+function isWithin(estimate: Estimate | null, limit: number): boolean {
+  return estimate === null || (estimate.low > -limit && estimate.high < limit);
+}
+
+function sideOf({ estimate }: Estimate): "a" | "b" {
+  return estimate > 0 ? "a" : "b";
+}
+
+/** The chance that the trial is settled when it has as many frames as are said to be needed. */
+export const POWER = 0.8;
+
+/**
+ * Frames in all, had from the start, at which four of five trials like this one would be settled, taking what was found
+ * as the truth: one of the differences stands out, or both lie within the limits. `frames`: those had so far; the
+ * variance falls with their number, but for what nodes differ among themselves. Infinity when no number would do.
+ */
+export function framesInAll(
+  frames: number,
+  { snr, delivery }: Differences,
+  limits: EquivalenceLimits = LIMITS,
+): number {
+  const measures = [
+    { estimate: snr, limit: limits.snrDb },
+    { estimate: delivery, limit: limits.delivery },
+  ].flatMap(({ estimate, limit }) => (estimate === null ? [] : [{ estimate, limit }]));
+  if (measures.length === 0) return Number.POSITIVE_INFINITY;
+  const share = measures.map(({ estimate, limit }) => ({
+    differs: framesFor(frames, estimate, Math.abs(estimate.estimate), clearZ(measures.length)),
+    agrees: framesFor(frames, estimate, limit - Math.abs(estimate.estimate), equalZ(estimate)),
+  }));
+  const differs = Math.min(...share.map((one) => one.differs));
+  const agrees = Math.max(...share.map((one) => one.agrees));
+  return Math.min(differs, agrees);
+}
+
+/** Standard errors by which a true difference must exceed 0. */
+function clearZ(measures: number): number {
+  return normalQuantile(1 - LEVEL / (2 * measures)) + normalQuantile(POWER);
+}
+
+/** And by which it must stay below the limit: about the middle, chance may carry it to either side. */
+function equalZ({ estimate, variance }: Estimate): number {
+  const isCentral = Math.abs(estimate) < Math.sqrt(variance) / 2;
+  return normalQuantile(1 - LEVEL / 2) + normalQuantile(isCentral ? (1 + POWER) / 2 : POWER);
+}
+
+/** Frames at which `z` standard errors are no more than `room`. */
+function framesFor(frames: number, { variance, lastingVariance }: Estimate, room: number, z: number): number {
+  const allowed = room > 0 ? (room / z) ** 2 - lastingVariance : 0;
+  return allowed > 0
+    ? (frames * Math.max(0, variance - lastingVariance)) / allowed
+    : Number.POSITIVE_INFINITY;
+}
