@@ -2,8 +2,9 @@
  * How does the difference of one node join that of all? As an estimate, and the pushes that its frames give it: from
  * their sum over time follows how sure it is, however much neighbours in time resemble each other.
  */
-import { longRun, PRESUMED_SLOW } from "../../statistics/long-run-variance.ts";
+
 import { type PooledEffect, pooledEffect } from "../../statistics/random-effects.ts";
+import { longRun, PRESUMED_SLOW } from "../../statistics/slow-part.ts";
 import { intervalT, studentTwoSidedP } from "../../statistics/student-t.ts";
 
 /** How far one frame moves an estimate, when. */

@@ -1,5 +1,5 @@
 /** What does a trial say in which both sides could hear the same frames at once? */
-import { PRESUMED_SLOW } from "../../statistics/long-run-variance.ts";
+import { PRESUMED_SLOW } from "../../statistics/slow-part.ts";
 import type { PairedEvidence, PairedNode } from "./evidence.ts";
 import { type Estimate, poolNodes } from "./node-effect.ts";
 import { nodeDelivery, type PairedDelivery, pairedDelivery, pairedDesign } from "./paired-delivery.ts";
