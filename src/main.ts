@@ -12,6 +12,7 @@ import { keysCommand } from "./commands/keys.ts";
 import { listenCommand } from "./commands/listen.ts";
 import { marksCommand } from "./commands/marks.ts";
 import { nodesCommand } from "./commands/nodes.ts";
+import { placementsCommand } from "./commands/placements.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
@@ -44,6 +45,7 @@ for (const command of [
   simulateCommand(),
   keysCommand(),
   marksCommand(),
+  placementsCommand(),
   rebuildCommand(),
 ]) {
   program.addCommand(command);

@@ -148,6 +148,10 @@ class ThreadedIntake implements IntakeHandle {
     return this.#ask((ticket) => ({ kind: "marks", ticket, work }));
   }
 
+  changePlacements(work: Parameters<IntakeHandle["changePlacements"]>[0]): Promise<number> {
+    return this.#ask((ticket) => ({ kind: "placements", ticket, work }));
+  }
+
   async nameSite(name: string | null): Promise<void> {
     await this.#ask((ticket) => ({ kind: "name-site", ticket, name }));
   }

@@ -39,6 +39,7 @@ import { labelRoutes } from "./routes/label-routes.ts";
 import { liveRoutes } from "./routes/live-routes.ts";
 import { markRoutes } from "./routes/mark-routes.ts";
 import { nodeRoutes } from "./routes/node-routes.ts";
+import { placementRoutes } from "./routes/placement-routes.ts";
 import { reportRoutes } from "./routes/report-routes.ts";
 import { siteRoutes } from "./routes/site-routes.ts";
 import { statusRoutes } from "./routes/status-routes.ts";
@@ -223,6 +224,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
   await app.register(labelRoutes, { intake });
   await app.register(markRoutes, { views, intake, nowUs });
+  await app.register(placementRoutes, { views, intake, nowUs });
   await app.register(keyRoutes, { views, intake });
   await app.register(liveRoutes, { hub });
   await app.register(dashboard, { webRoot: options.webRoot, access });

@@ -81,6 +81,26 @@ export const PROBLEMS = {
     sentence: "A mark cannot end before it begins.",
     remedy: "Give it a later end, or none.",
   },
+  "no-such-placement": {
+    status: 404,
+    sentence: "No placement has this number.",
+    remedy: "See /api/placements for those that there are.",
+  },
+  "placements-full": {
+    status: 409,
+    sentence: "As many placements are kept as the store takes.",
+    remedy: "Remove some that nobody needs any more.",
+  },
+  "placement-begins-twice": {
+    status: 409,
+    sentence: "Another placement of this gateway and antenna begins at the same moment.",
+    remedy: "Give it another begin, or change the one that is there.",
+  },
+  "placement-elsewhere": {
+    status: 409,
+    sentence: "Another gateway or antenna has a placement of this name.",
+    remedy: "Choose another name: a name means one gateway, so that it can be compared by its name.",
+  },
   "key-file-unreadable": {
     status: 422,
     sentence: "This is no key file.",

@@ -16,6 +16,7 @@ import { gatewaysView } from "../views/gateways.ts";
 import { marksView } from "../views/marks.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
+import { placementRows } from "../views/placements.ts";
 import { frameView, receptionPage } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteName, siteView } from "../views/site.ts";
@@ -51,6 +52,8 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
+    air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window)),
+    placements: () => within(() => placementRows(store)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     report: (asked, query, nowUs) =>
       over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),

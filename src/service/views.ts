@@ -12,6 +12,7 @@ import type { MarksQuery, MarksView } from "../contract/marks.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
+import type { PlacementRow } from "../contract/trials.ts";
 import type { ReportData } from "../report/report-data.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -54,6 +55,8 @@ export interface Views {
   /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   /** What people noted. */
+  /** All placements, in order of their begin. */
+  placements(): PlacementRow[];
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
   report(asked: ReportQuestion, window: WindowQuery, nowUs: number): ReportData;
   refusals(): RefusalsView;

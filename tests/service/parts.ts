@@ -15,7 +15,9 @@ import type {
 import { buildService, type ServiceOptions } from "../../src/service/build-service.ts";
 import type { Views } from "../../src/service/views.ts";
 import type { MarkWork } from "../../src/store/marks.ts";
+import type { PlacementWork } from "../../src/store/placements.ts";
 import * as orchard from "../browser/orchard.ts";
+import { placementRows } from "../browser/orchard-trials.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
 export const NODE = "01A2B3C4";
@@ -73,6 +75,14 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.marks.push(work);
     return this.markOutcome;
+  }
+  readonly placements: PlacementWork[] = [];
+  /** What the next change of a placement gives. */
+  placementOutcome = 4;
+  async changePlacements(work: PlacementWork): Promise<number> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.placements.push(work);
+    return this.placementOutcome;
   }
   readonly siteNames: (string | null)[] = [];
   async nameSite(name: string | null): Promise<void> {
@@ -192,6 +202,9 @@ export class FakeViews implements Views {
       note: null,
     };
     return this.#answer(["keys"], { keys: [row] });
+  }
+  placements() {
+    return this.#answer(["placements"], placementRows());
   }
   marks(question: Parameters<Views["marks"]>[0], window: WindowQuery, nowUs: number) {
     return this.#answer(["marks", question, window], orchard.marksView(spanOf(window, nowUs)));

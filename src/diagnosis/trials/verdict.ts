@@ -24,10 +24,13 @@ export interface Differences {
 
 /** Chance of a false "better". */
 const LEVEL = 0.05;
+/** And of a difference of delivery that overrules one of level to the other side. Chosen. */
+const CONTRADICTING_LEVEL = 0.005;
 
 /**
  * "No difference" when the intervals of both lie within the limits. Else the clearer difference decides when it would
- * stand out by itself among two (Holm's correction); delivery has the last word where the two contradict each other.
+ * stand out by itself among two (Holm's correction); where
+ * the two contradict each other, delivery has the last word if it is clear.
  */
 export function verdictOf({ snr, delivery }: Differences, limits: EquivalenceLimits = LIMITS): VerdictWord {
   if (delivery === null && snr === null) return "not enough";
@@ -35,6 +38,9 @@ export function verdictOf({ snr, delivery }: Differences, limits: EquivalenceLim
   const [pSnr = null, pDelivery = null] = holmAdjusted([snr?.p ?? null, delivery?.p ?? null]);
   const bySnr = snr !== null && pSnr !== null && pSnr <= LEVEL ? sideOf(snr) : null;
   const byDelivery = delivery !== null && pDelivery !== null && pDelivery <= LEVEL ? sideOf(delivery) : null;
+  // Frames that get through are what counts, but a slim chance does not outvote a clear difference in level.
+  if (bySnr !== null && byDelivery !== null && bySnr !== byDelivery)
+    return (pDelivery ?? 1) <= CONTRADICTING_LEVEL ? byDelivery : bySnr;
   return byDelivery ?? bySnr ?? "not enough";
 }
 

@@ -1,0 +1,194 @@
+/** `mastlog placements`: where does each gateway stand, from when? Lists placements, adds one, changes or removes it. */
+import { Command } from "commander";
+import { PlacementChange, PlacementNew, type PlacementRow } from "../contract/trials.ts";
+import { openStore } from "../store/open.ts";
+import {
+  changePlacements,
+  MOST_PLACEMENTS,
+  PLACEMENT_FAILS,
+  type PlacementWork,
+} from "../store/placements.ts";
+import { newPlacement, placementEdit, placementRows } from "../views/placements.ts";
+import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
+import { printJson, table } from "./view-output.ts";
+
+interface Options {
+  readonly db: string;
+  readonly json?: boolean;
+  readonly from?: string;
+  readonly name?: string;
+  readonly height?: string;
+  readonly gain?: string;
+  readonly loss?: string;
+  readonly direction?: string;
+  readonly note?: string;
+}
+
+const HELP = `
+"From now on this gateway (or antenna) stands here." A placement ends where the next of the same gateway and antenna
+begins. The same name again is the same place again: A, B, A, B is compared as A with B. See 'mastlog compare'.
+
+Work at height, lightning protection and mains earthing belong to qualified people; local codes prevail.`;
+
+export function placementsCommand(): Command {
+  return new Command("placements")
+    .description("where gateways and antennas stand, from when on")
+    .addCommand(listCommand())
+    .addCommand(addCommand())
+    .addCommand(editCommand())
+    .addCommand(removeCommand())
+    .addHelpText("after", HELP);
+}
+
+function listCommand(): Command {
+  return withStore("list", "all placements, in order of their begin").action((options: Options) =>
+    guarded(() => {
+      const rows = withReader(options.db, placementRows);
+      if (options.json === true) return printJson({ placements: rows });
+      process.stdout.write(rows.length === 0 ? "No placement is noted.\n" : `${placementTable(rows)}\n`);
+    }),
+  );
+}
+
+function addCommand(): Command {
+  return withFacts(withStore("add", "from a moment on, a gateway or one of its antennas stands here"))
+    .argument("<name>", "what people call the place")
+    .argument("<gateway>", "EUI, or EUI/antenna")
+    .action((name: string, gateway: string, options: Options) =>
+      guarded(() => {
+        const [eui = "", antenna] = gateway.toUpperCase().split("/");
+        const read = PlacementNew.safeParse({
+          name,
+          gatewayEui: eui,
+          antenna: antenna === undefined ? null : Number(antenna),
+          from: options.from ?? new Date().toISOString(),
+          ...facts(options),
+        });
+        if (!read.success) throw wrong(read.error.issues[0]?.path[0]);
+        const id = change(options.db, { kind: "add", placement: newPlacement(read.data) });
+        if (options.json === true) return printJson({ id });
+        process.stdout.write(`Placement ${id} is noted.\n`);
+      }),
+    );
+}
+
+function editCommand(): Command {
+  return withFacts(withStore("edit", "change what was said of a placement"))
+    .argument("<number>", "its number, as 'placements list' shows it")
+    .option("--name <text>", "another name")
+    .action((number: string, options: Options) =>
+      guarded(() => {
+        const { from, name } = options;
+        const read = PlacementChange.safeParse({ ...facts(options), from, name });
+        if (!read.success) throw wrong(read.error.issues[0]?.path[0]);
+        const id = change(options.db, {
+          kind: "change",
+          id: numberOf(number),
+          edit: placementEdit(read.data),
+        });
+        if (options.json === true) return printJson({ changed: id });
+        process.stdout.write(`Placement ${id} is changed.\n`);
+      }),
+    );
+}
+
+function removeCommand(): Command {
+  return withStore("remove", "forget a placement; the one before it lasts on")
+    .argument("<number>", "its number, as 'placements list' shows it")
+    .action((number: string, options: Options) =>
+      guarded(() => {
+        const id = change(options.db, { kind: "remove", id: numberOf(number) });
+        if (options.json === true) return printJson({ removed: id });
+        process.stdout.write(`Placement ${id} is removed.\n`);
+      }),
+    );
+}
+
+function withStore(name: string, description: string): Command {
+  return new Command(name)
+    .description(description)
+    .addOption(dbOption())
+    .option("--json", "print one JSON document");
+}
+
+function withFacts(command: Command): Command {
+  return command
+    .option("--from <time>", "when it began, ISO 8601 (add: default now)")
+    .option("--height <metres>", "height of the antenna; empty text takes it back, here and below")
+    .option("--gain <dBi>", "gain of the antenna")
+    .option("--loss <dB>", "loss of its cable")
+    .option("--direction <text>", "degrees or words")
+    .option("--note <text>");
+}
+
+/** Facts that were typed; an empty text takes one back. */
+function facts({ height, gain, loss, direction, note }: Options): Record<string, unknown> {
+  const number = (text: string) => (text.trim() === "" ? null : Number(text));
+  return {
+    ...(height === undefined ? {} : { heightM: number(height) }),
+    ...(gain === undefined ? {} : { antennaGainDbi: number(gain) }),
+    ...(loss === undefined ? {} : { cableLossDb: number(loss) }),
+    ...(direction === undefined ? {} : { direction }),
+    ...(note === undefined ? {} : { note }),
+  };
+}
+
+const WRONG: Readonly<Record<string, string>> = {
+  name: "A name is one line of at most 60 characters.",
+  gatewayEui: "A gateway is named by its EUI of 16 hex digits, an antenna by EUI/number.",
+  antenna: "An antenna is named by EUI/number, as in 02005E1000000004/1.",
+  from: "--from takes a time such as 2026-03-14T09:00:00Z.",
+  heightM: "--height takes metres, from \u2212500 to 9000.",
+  antennaGainDbi: "--gain takes dBi, from \u221240 to 60.",
+  cableLossDb: "--loss takes dB, from 0 to 60.",
+  direction: "--direction takes at most 60 characters.",
+  note: "--note takes at most 500 characters.",
+};
+
+function wrong(field: unknown): CannotRun {
+  return new CannotRun(WRONG[String(field)] ?? "The placement cannot be noted like this.");
+}
+
+function numberOf(text: string): number {
+  if (!/^[1-9]\d{0,14}$/.test(text)) throw new CannotRun("A placement is named by its number.");
+  return Number(text);
+}
+
+function change(path: string, work: PlacementWork): number {
+  const db = openStore(path);
+  try {
+    const outcome = db.transaction(() => changePlacements(db, work)).immediate();
+    if (outcome === PLACEMENT_FAILS.none) throw new CannotRun("No placement has this number.");
+    if (outcome === PLACEMENT_FAILS.full) {
+      const most = MOST_PLACEMENTS.toLocaleString("en-GB");
+      throw new CannotRun(`${most} placements are kept already; remove some first.`);
+    }
+    if (outcome === PLACEMENT_FAILS.sameBegin)
+      throw new CannotRun("Another placement of this gateway and antenna begins at the same moment.");
+    if (outcome === PLACEMENT_FAILS.otherGateway)
+      throw new CannotRun("Another gateway or antenna has a placement of this name; choose another name.");
+    return outcome;
+  } finally {
+    db.close();
+  }
+}
+
+function placementTable(rows: readonly PlacementRow[]): string {
+  const figure = (value: number | null) => (value === null ? "" : String(value).replace("-", "\u2212"));
+  return table(rows, [
+    { title: "no.", of: ({ id }) => String(id), right: true },
+    { title: "name", of: ({ name }) => name },
+    {
+      title: "gateway",
+      of: ({ gatewayEui, gatewayName, antenna }) =>
+        `${gatewayName ?? gatewayEui}${antenna === null ? "" : `, antenna ${antenna}`}`,
+    },
+    { title: "from", of: ({ from }) => from },
+    { title: "to", of: ({ to }) => to ?? "still" },
+    { title: "height m", of: ({ heightM }) => figure(heightM), right: true },
+    { title: "gain dBi", of: ({ antennaGainDbi }) => figure(antennaGainDbi), right: true },
+    { title: "loss dB", of: ({ cableLossDb }) => figure(cableLossDb), right: true },
+    { title: "direction", of: ({ direction }) => direction ?? "" },
+    { title: "note", of: ({ note }) => note ?? "" },
+  ]);
+}

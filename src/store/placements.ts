@@ -1,0 +1,106 @@
+/** Where did people say that gateways and antennas stand? Writes the `placement` rows; queries/placements.ts reads them. */
+import type { Store } from "./open.ts";
+
+/** A placement as written; times are microseconds since 1970. */
+export interface NewPlacement {
+  readonly name: string;
+  readonly gatewayEui: string;
+  /** null: the whole gateway. */
+  readonly antenna: number | null;
+  readonly fromUs: number;
+  readonly heightM: number | null;
+  readonly antennaGainDbi: number | null;
+  readonly cableLossDb: number | null;
+  readonly direction: string | null;
+  readonly note: string | null;
+}
+
+/** What a change may say; a field left out stays. A placement never changes its gateway: it would be another one. */
+export type PlacementEdit = Partial<Omit<NewPlacement, "gatewayEui" | "antenna">>;
+
+export type PlacementWork =
+  | { readonly kind: "add"; readonly placement: NewPlacement }
+  | { readonly kind: "change"; readonly id: number; readonly edit: PlacementEdit }
+  | { readonly kind: "remove"; readonly id: number };
+
+/** Years of moving one gateway a day. */
+export const MOST_PLACEMENTS = 2_000;
+
+/** Why nothing was written; any other outcome is the placement's number. */
+export const PLACEMENT_FAILS = { none: 0, full: -1, sameBegin: -2, otherGateway: -3 } as const;
+
+/** Does what is asked; gives the placement's number, or one of PLACEMENT_FAILS. */
+export function changePlacements(db: Store, work: PlacementWork): number {
+  switch (work.kind) {
+    case "add":
+      return add(db, work.placement);
+    case "change":
+      return change(db, work.id, work.edit);
+    case "remove": {
+      const removed = db.prepare("DELETE FROM placement WHERE id = ?").run(work.id).changes;
+      return removed > 0 ? work.id : PLACEMENT_FAILS.none;
+    }
+  }
+}
+
+function add(db: Store, placement: NewPlacement): number {
+  const kept = Number(db.prepare("SELECT count(*) FROM placement").pluck().get());
+  if (kept >= MOST_PLACEMENTS) return PLACEMENT_FAILS.full;
+  const fail = conflict(db, placement, 0);
+  if (fail !== null) return fail;
+  const { lastInsertRowid } = db
+    .prepare(
+      `INSERT INTO placement (gateway_eui, antenna, name, from_us, height_m, gain_tenths, loss_tenths, direction, note)
+       VALUES (@gatewayEui, @antenna, @name, @fromUs, @heightM, @gainTenths, @lossTenths, @direction, @note)`,
+    )
+    .run(columns(placement));
+  return Number(lastInsertRowid);
+}
+
+function change(db: Store, id: number, edit: PlacementEdit): number {
+  const before = db
+    .prepare(
+      `SELECT gateway_eui AS gatewayEui, antenna, name, from_us AS fromUs, height_m AS heightM,
+              gain_tenths / 10.0 AS antennaGainDbi, loss_tenths / 10.0 AS cableLossDb, direction, note
+       FROM placement WHERE id = ?`,
+    )
+    .get(id) as NewPlacement | undefined;
+  if (before === undefined) return PLACEMENT_FAILS.none;
+  const said = Object.fromEntries(Object.entries(edit).filter(([, value]) => value !== undefined));
+  const after: NewPlacement = { ...before, ...said };
+  const fail = conflict(db, after, id);
+  if (fail !== null) return fail;
+  db.prepare(
+    `UPDATE placement SET name = @name, from_us = @fromUs, height_m = @heightM, gain_tenths = @gainTenths,
+       loss_tenths = @lossTenths, direction = @direction, note = @note
+     WHERE id = @id`,
+  ).run({ ...columns(after), id });
+  return id;
+}
+
+/**
+ * Two placements of one antenna cannot begin at one moment; and one name means one antenna, or a comparison by name
+ * would not know which is meant (the same place twice, A-B-A-B, is one name).
+ */
+function conflict(db: Store, placement: NewPlacement, ownId: number): number | null {
+  const { gatewayEui, antenna, name, fromUs } = placement;
+  const same = db
+    .prepare(
+      "SELECT 1 FROM placement WHERE gateway_eui = ? AND coalesce(antenna, -1) = ? AND from_us = ? AND id <> ?",
+    )
+    .get(gatewayEui, antenna ?? -1, fromUs, ownId);
+  if (same !== undefined) return PLACEMENT_FAILS.sameBegin;
+  const elsewhere = db
+    .prepare(
+      `SELECT 1 FROM placement WHERE name = ? COLLATE NOCASE AND id <> ?
+         AND (gateway_eui <> ? OR coalesce(antenna, -1) <> ?)`,
+    )
+    .get(name, ownId, gatewayEui, antenna ?? -1);
+  return elsewhere === undefined ? null : PLACEMENT_FAILS.otherGateway;
+}
+
+function columns({ antennaGainDbi, cableLossDb, ...rest }: NewPlacement): Record<string, unknown> {
+  const tenths = (db: number | null) => (db === null ? null : Math.round(db * 10));
+  // A REAL column of a strict table takes whole numbers too; better-sqlite3 binds both alike.
+  return { ...rest, gainTenths: tenths(antennaGainDbi), lossTenths: tenths(cableLossDb) };
+}

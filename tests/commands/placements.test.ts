@@ -1,0 +1,48 @@
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { expect, onTestFinished, test } from "vitest";
+import { placementsCommand } from "../../src/commands/placements.ts";
+import { openStore } from "../../src/store/open.ts";
+import { run as runCommand } from "./run-command.ts";
+
+function emptyStore(): string {
+  const folder = mkdtempSync(join(tmpdir(), "mastlog-placements-"));
+  onTestFinished(() => rmSync(folder, { recursive: true }));
+  const db = join(folder, "site.db");
+  openStore(db).close();
+  return db;
+}
+
+test("a placement is noted, changed, listed and removed by its number", async () => {
+  const db = emptyStore();
+  const run = (...args: string[]) => runCommand(placementsCommand(), ...args, "--db", db);
+  await run("add", "Tower mast", "02005e1000000002", "--from", "2026-04-14T08:00:00Z", "--gain", "6");
+  await run("add", "Left", "02005E1000000004/0", "--from", "2026-04-14T09:00:00Z");
+  const edited = await run("edit", "1", "--height", "17.5", "--gain", "", "--note", "old pole");
+  expect(edited.out).toBe("Placement 1 is changed.\n");
+  const listed = await run("list", "--json");
+  expect(JSON.parse(listed.out).placements).toMatchObject([
+    { id: 1, name: "Tower mast", antenna: null, heightM: 17.5, antennaGainDbi: null, note: "old pole" },
+    { id: 2, name: "Left", gatewayEui: "02005E1000000004", antenna: 0 },
+  ]);
+  await run("remove", "2");
+  const table = await run("list");
+  expect(table.out).toContain("Tower mast");
+  expect(table.out).not.toContain("Left");
+});
+
+test.each([
+  [["add", "Mast", "tower"], "A gateway is named by its EUI of 16 hex digits, an antenna by EUI/number."],
+  [["add", "Mast", "02005E1000000002", "--loss", "-3"], "--loss takes dB, from 0 to 60."],
+  [
+    ["add", "Mast", "02005E1000000002", "--from", "noon"],
+    "--from takes a time such as 2026-03-14T09:00:00Z.",
+  ],
+  [["edit", "9", "--note", "x"], "No placement has this number."],
+  [["remove", "first"], "A placement is named by its number."],
+])("what cannot be done is said in one sentence: %j", async (args, sentence) => {
+  const result = await runCommand(placementsCommand(), ...args, "--db", emptyStore());
+  expect(result.err).toBe(`${sentence}\n`);
+  expect(result.exitCode).toBe(2);
+});

@@ -1,0 +1,104 @@
+import { describe, expect, test } from "vitest";
+import { openStore, type Store } from "../../src/store/open.ts";
+import {
+  changePlacements,
+  MOST_PLACEMENTS,
+  type NewPlacement,
+  PLACEMENT_FAILS,
+} from "../../src/store/placements.ts";
+import { placements } from "../../src/store/queries/placements.ts";
+
+const TOWER = "02005E1000000002";
+const SHED = "02005E1000000001";
+
+function place(db: Store, name: string, fromUs: number, more: Partial<NewPlacement> = {}): number {
+  const placement = {
+    name,
+    gatewayEui: TOWER,
+    antenna: null,
+    fromUs,
+    heightM: null,
+    antennaGainDbi: null,
+    cableLossDb: null,
+    direction: null,
+    note: null,
+    ...more,
+  };
+  return changePlacements(db, { kind: "add", placement });
+}
+
+describe("a placement", () => {
+  test("ends where the next of the same gateway and antenna begins", () => {
+    const db = openStore(":memory:");
+    place(db, "Mast", 2_000);
+    place(db, "Parapet", 1_000);
+    place(db, "Shed wall", 1_500, { gatewayEui: SHED });
+    place(db, "Left antenna", 1_200, { antenna: 0 });
+    expect(placements(db).map(({ name, fromUs, toUs }) => [name, fromUs, toUs])).toEqual([
+      ["Parapet", 1_000, 2_000],
+      ["Left antenna", 1_200, null],
+      ["Shed wall", 1_500, null],
+      ["Mast", 2_000, null],
+    ]);
+  });
+
+  test("keeps what was said of it, and gives back what is taken back", () => {
+    const db = openStore(":memory:");
+    const id = place(db, "Mast", 1_000, { heightM: 17.5, antennaGainDbi: 5.8, cableLossDb: 1.2 });
+    changePlacements(db, {
+      kind: "change",
+      id,
+      edit: { cableLossDb: null, note: "new cable", name: "Old mast" },
+    });
+    expect(placements(db)[0]).toEqual({
+      id,
+      name: "Old mast",
+      gatewayEui: TOWER,
+      antenna: null,
+      fromUs: 1_000,
+      toUs: null,
+      heightM: 17.5,
+      antennaGainDbi: 5.8,
+      cableLossDb: null,
+      direction: null,
+      note: "new cable",
+    });
+  });
+
+  test("may come back under its name, but a name means one antenna", () => {
+    const db = openStore(":memory:");
+    place(db, "Mast", 1_000);
+    place(db, "Parapet", 2_000);
+    expect(place(db, "Mast", 3_000)).toBeGreaterThan(0);
+    expect(place(db, "mast", 4_000, { gatewayEui: SHED })).toBe(PLACEMENT_FAILS.otherGateway);
+    expect(place(db, "Mast", 4_000, { antenna: 1 })).toBe(PLACEMENT_FAILS.otherGateway);
+  });
+
+  test("begins at a moment of its own", () => {
+    const db = openStore(":memory:");
+    place(db, "Mast", 1_000);
+    const parapet = place(db, "Parapet", 2_000);
+    expect(place(db, "Roof", 1_000)).toBe(PLACEMENT_FAILS.sameBegin);
+    expect(changePlacements(db, { kind: "change", id: parapet, edit: { fromUs: 1_000 } })).toBe(
+      PLACEMENT_FAILS.sameBegin,
+    );
+  });
+
+  test("is not there once removed, and the one before lasts on", () => {
+    const db = openStore(":memory:");
+    place(db, "Mast", 1_000);
+    const id = place(db, "Parapet", 2_000);
+    expect(changePlacements(db, { kind: "remove", id })).toBe(id);
+    expect(changePlacements(db, { kind: "remove", id })).toBe(PLACEMENT_FAILS.none);
+    expect(changePlacements(db, { kind: "change", id, edit: { note: "" } })).toBe(PLACEMENT_FAILS.none);
+    expect(placements(db).map(({ toUs }) => toUs)).toEqual([null]);
+  });
+
+  test("is one of a bounded number", () => {
+    const db = openStore(":memory:");
+    db.transaction(() => {
+      for (let i = 0; i < MOST_PLACEMENTS; i++) place(db, "Mast", i);
+    })();
+    expect(place(db, "Mast", MOST_PLACEMENTS)).toBe(PLACEMENT_FAILS.full);
+  });
+});
