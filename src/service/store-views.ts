@@ -52,7 +52,6 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
-    air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window)),
     placements: () => within(() => placementRows(store)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     report: (asked, query, nowUs) =>

@@ -1,8 +1,6 @@
 /**
  * Two receivers on the same frames: by how much do their delivery ratios differ, and how sure is that?
  */
-import { twoSidedP } from "./normal.ts";
-import { wilsonInterval } from "./wilson.ts";
 
 /** Frames by who heard them; need not be whole (counts divided by a design effect). */
 export interface PairedCounts {
@@ -59,9 +57,13 @@ export function unpairedDifference(
   };
 }
 
+/** Distances to the limits of Wilson's score interval (wilson.ts), at any half-width and for counts that are not whole. */
 function wilson(heard: number, n: number, z: number): { below: number; above: number } {
-  const { low, high } = wilsonInterval(Math.min(heard, n), n, 1 - twoSidedP(z));
-  return { below: heard / n - low, above: high - heard / n };
+  const p = Math.min(1, heard / n);
+  const z2n = (z * z) / n;
+  const centre = p + z2n / 2;
+  const half = z * Math.sqrt(Math.max(0, (p * (1 - p)) / n + z2n / (4 * n)));
+  return { below: p - (centre - half) / (1 + z2n), above: (centre + half) / (1 + z2n) - p };
 }
 
 function correlation(both: number, onlyA: number, onlyB: number, neither: number, n: number): number {
