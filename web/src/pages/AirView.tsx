@@ -1,110 +1,103 @@
-/** What fills the channels? The air map, the channels, the data rates, the busiest talkers. */
-import type { AirView as Air, AirMap } from "../../../src/contract/air.ts";
-import { AirMapDrawing, busiestCell, MANY_BROKEN, ShadeScale } from "../drawings/AirMapDrawing.tsx";
-import { scaleTop } from "../drawings/cividis.ts";
-import { duration, gatewayTitle, megahertz, percent } from "../format/format.ts";
-import { DataTable } from "../parts/DataTable.tsx";
-import { Figure } from "../parts/Figure.tsx";
+/** What fills the air, and who? The air map of a gateway, its channels, data rates, owners, collisions, limits. */
+import type { AirView as Air } from "../../../src/contract/air.ts";
+import { counted, gatewayTitle } from "../format/format.ts";
 import { Fold } from "../parts/Fold.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
-import { linkTo } from "../state/route.ts";
-import { AirTables } from "./AirTables.tsx";
+import { When } from "../parts/When.tsx";
+import { linkTo, route } from "../state/route.ts";
+import { AirFinePrint } from "./air/AirFinePrint.tsx";
+import { AirMapFigure } from "./air/AirMapFigure.tsx";
+import { AirtimeLimits } from "./air/AirtimeLimits.tsx";
+import { ChannelTable } from "./air/ChannelTable.tsx";
+import { Collisions } from "./air/Collisions.tsx";
+import { DataRateMix } from "./air/DataRateMix.tsx";
+import { Owners } from "./air/Owners.tsx";
+import { TalkerTable } from "./air/TalkerTable.tsx";
 import "./AirView.css";
 
-/** The air view. */
+/** The air view. `gateway` in the address bar chooses one; without it stands the one that heard most. */
 export function AirView({ air }: { air: Air }) {
-  const empty = air.channels.length === 0;
-  return (
-    <>
-      <Sentence words={air.sentence} />
-      {empty ? (
+  if (air.channels.length === 0) {
+    return (
+      <>
+        <Sentence words={air.sentence} />
         <p class="quiet beneath">
           Nothing was heard on any channel in this window. Choose a longer one above, or see on{" "}
           <a href={linkTo("/site")}>Site</a> whether the gateways are alive.
         </p>
-      ) : null}
-      {air.maps.map((map) => (
-        <MapFigure key={map.gatewayEui} map={map} />
-      ))}
-      {empty ? null : (
+      </>
+    );
+  }
+  const eui = chosenGateway(air, route.value.params.get("gateway"));
+  const gateway = air.gateways.find((one) => one.gatewayEui === eui);
+  const map = air.maps.find((one) => one.gatewayEui === eui);
+  return (
+    <>
+      <Sentence words={air.sentence} />
+      {air.gateways.length > 1 ? <GatewayChoice air={air} chosen={eui} /> : null}
+      {map === undefined ? (
+        <p class="quiet beneath">This gateway heard nothing in this window.</p>
+      ) : (
+        <AirMapFigure map={map} />
+      )}
+      <h2>Channels</h2>
+      <ChannelTable channels={air.channels.filter((one) => one.gatewayEui === eui)} />
+      {air.detail.whole ? null : (
+        <p class="notice beneath">
+          This window holds more than can be looked at one by one. Map, use and load cover all of it; what
+          follows, the noise and the strangers' part rest on the newest{" "}
+          {counted(air.detail.packets, "packet")}, since <When at={air.detail.from} />.
+        </p>
+      )}
+      {gateway === undefined ? null : (
         <>
-          <AirTables air={air} />
-          <p class="notice beneath">▲ {air.caution}</p>
+          <h2>Data rates</h2>
+          <DataRateMix rates={gateway.dataRates} name={gatewayTitle(gateway)} />
+          <h2>Collisions to expect</h2>
+          <Collisions gateway={gateway} />
+          <h2>While it is busy itself</h2>
+          <p>{gateway.deaf.words}</p>
+          <p class="quiet">{gateway.demodulators.words}</p>
         </>
       )}
+      <h2>Own nodes beside strangers</h2>
+      <Owners
+        networks={(gateway ?? air).networks}
+        name={gateway === undefined ? null : gatewayTitle(gateway)}
+      />
+      <h2>Busiest talkers</h2>
+      <TalkerTable talkers={air.talkers} />
+      <h2>Airtime against limits</h2>
+      <AirtimeLimits rows={air.airtime} caution={air.caution} />
       <Fold title="How these figures come about">
-        <p>
-          In use: the union of busy intervals over the window, as this gateway heard them; frames that it did
-          not hear are not in it. Offered load is the sum of airtime over the window, in Erlang, and may
-          exceed what is in use. CRC-failed frames count for the air and never for a node.
-        </p>
-        <p>
-          The noise floor is a low quantile of the noise estimated from frames at SNR ≤ 0 dB; the count of
-          such frames stands beside it. Airtime of a talker is what was heard of it: a lower bound.
-        </p>
+        <AirFinePrint />
       </Fold>
     </>
   );
 }
 
-function MapFigure({ map }: { map: AirMap }) {
-  const most = busiestCell(map);
-  const row = map.utilisation.findIndex((shares) => shares.includes(most));
-  const name = gatewayTitle(map);
-  const where = megahertz(map.frequenciesHz[row]);
-  const cell = duration(map.cellSeconds);
-  const caption =
-    most === 0
-      ? `${name}: no channel was in use`
-      : `${name}: at its busiest, ${where} was in use for ${percent(most)} of ${cell}`;
-  return (
-    <Figure
-      caption={caption}
-      legend={
-        <>
-          <ShadeScale top={scaleTop(most)} />
-          <span>struck through: {percent(MANY_BROKEN, 0)} or more arrived broken</span>
-          <span>a cell is {cell} wide</span>
-        </>
-      }
-      drawing={<AirMapDrawing map={map} label={caption} />}
-      table={() => (
-        <DataTable
-          label={`Air map of ${name}`}
-          rows={map.frequenciesHz.map((frequencyHz, index) => ({
-            frequencyHz,
-            shares: map.utilisation[index] ?? [],
-          }))}
-          rowKey={(one) => String(one.frequencyHz)}
-          columns={[
-            { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
-            {
-              key: "mean",
-              head: "Mean in use",
-              right: true,
-              cell: (one) => percent(mean(one.shares), 2),
-              sort: (one) => mean(one.shares),
-            },
-            {
-              key: "most",
-              head: `Busiest ${cell}`,
-              right: true,
-              cell: (one) => percent(Math.max(0, ...one.shares), 2),
-              sort: (one) => Math.max(0, ...one.shares),
-            },
-            {
-              key: "busy",
-              head: "Cells in use",
-              right: true,
-              cell: (one) => `${one.shares.filter((share) => share > 0).length} of ${one.shares.length}`,
-            },
-          ]}
-        />
-      )}
-    />
-  );
+/** The one asked for when it is there, else the one that heard most airtime. */
+export function chosenGateway(air: Air, asked: string | null): string | undefined {
+  if (air.gateways.some((one) => one.gatewayEui === asked)) return asked ?? undefined;
+  const spent = (eui: string) =>
+    air.channels.filter((one) => one.gatewayEui === eui).reduce((sum, one) => sum + one.airtimeSeconds, 0);
+  const [most] = [...air.gateways].sort((a, b) => spent(b.gatewayEui) - spent(a.gatewayEui));
+  return most?.gatewayEui;
 }
 
-function mean(values: readonly number[]): number | null {
-  return values.length === 0 ? null : values.reduce((sum, value) => sum + value, 0) / values.length;
+function GatewayChoice({ air, chosen }: { air: Air; chosen: string | undefined }) {
+  return (
+    <nav class="gateway-choice" aria-label="Gateway">
+      <span class="quiet">as heard by</span>
+      {air.gateways.map((one) => (
+        <a
+          key={one.gatewayEui}
+          href={linkTo("/air", { gateway: one.gatewayEui })}
+          aria-current={one.gatewayEui === chosen ? "true" : undefined}
+        >
+          {gatewayTitle(one)}
+        </a>
+      ))}
+    </nav>
+  );
 }

@@ -1,0 +1,109 @@
+/** How full, how broken, how noisy is each channel of a gateway? */
+import type { ChannelRow } from "../../../../src/contract/air.ts";
+import { figure, megahertz, percent, signedDb, withUnit } from "../../format/format.ts";
+import { type Column, DataTable } from "../../parts/DataTable.tsx";
+
+const CHANNELS: readonly Column<ChannelRow>[] = [
+  {
+    key: "channel",
+    head: "Channel",
+    right: true,
+    sort: (row) => row.frequencyHz,
+    cell: (row) => megahertz(row.frequencyHz),
+  },
+  {
+    key: "receptions",
+    head: "Packets",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.receptions,
+    cell: (row) => figure(row.receptions),
+  },
+  {
+    key: "use",
+    head: "In use",
+    right: true,
+    sort: (row) => row.utilisation,
+    cell: (row) => percent(row.utilisation, 2),
+  },
+  {
+    key: "load",
+    head: "Offered load",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.offeredLoad,
+    cell: (row) => withUnit(row.offeredLoad, 4, "E"),
+  },
+  {
+    key: "broken",
+    head: "CRC failed",
+    right: true,
+    sort: (row) => row.crcBadRatio,
+    cell: (row) => percent(row.crcBadRatio),
+  },
+  {
+    key: "strangers",
+    head: "Strangers' part",
+    right: true,
+    wideOnly: true,
+    sort: strangersPart,
+    cell: (row) => percent(strangersPart(row), 0),
+  },
+  {
+    key: "collisions",
+    head: "Collisions",
+    right: true,
+    wideOnly: true,
+    sort: (row) => row.collisions?.aloha ?? null,
+    cell: (row) => percent(row.collisions?.aloha, 1),
+  },
+  {
+    key: "noise",
+    head: "Noise floor",
+    right: true,
+    sort: (row) => row.noiseFloorDbm,
+    cell: (row) =>
+      row.noiseFloorDbm === null ? (
+        <span class="quiet">too few weak frames</span>
+      ) : (
+        <span class="nowrap">
+          {row.noiseTrust === "rough" ? "at most " : ""}
+          {withUnit(row.noiseFloorDbm, 1, "dBm")}
+        </span>
+      ),
+  },
+  {
+    key: "trend",
+    head: "Trend of the noise",
+    wideOnly: true,
+    sort: (row) => row.noiseTrend.changeDb,
+    cell: ({ noiseTrend: { verdict, changeDb, values } }) =>
+      changeDb === null ? (
+        <span class="quiet">not enough: {values} of 8 stretches</span>
+      ) : (
+        <span class="nowrap">
+          {ARROWS[verdict]} {verdict}, {signedDb(changeDb)}
+        </span>
+      ),
+  },
+];
+
+const ARROWS = { rises: "↑", falls: "↓", steady: "→", "not enough": "○" } as const;
+
+/** Of the airtime whose owner is known. */
+function strangersPart({ ownAirtimeSeconds, strangerAirtimeSeconds }: ChannelRow): number | null {
+  const known = ownAirtimeSeconds + strangerAirtimeSeconds;
+  return known === 0 ? null : strangerAirtimeSeconds / known;
+}
+
+export function ChannelTable({ channels }: { channels: readonly ChannelRow[] }) {
+  return (
+    <DataTable
+      label="Channels"
+      none="No channel of this gateway was in use."
+      columns={CHANNELS}
+      rows={channels}
+      rowKey={(row) => `${row.gatewayEui} ${row.frequencyHz}`}
+    />
+  );
+}
