@@ -23,7 +23,7 @@ export function noiseWords(evidence: NoiseEvidence): string {
   const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;
   const size = `${Math.abs(changeDb).toFixed(1)}\u2009dB`;
   if (verdict === "steady") {
-    return `Steady: ${changeDb < 0 ? "\u2212" : "+"}${size} over the window${chance}, within chance or under 3\u2009dB.${rough}`;
+    return `Steady: ${/[1-9]/.test(size) ? (changeDb < 0 ? "\u2212" : "+") : ""}${size} over the window${chance}, within chance or under 3\u2009dB.${rough}`;
   }
   return `${verdict === "rises" ? "Rises" : "Falls"} by ${size} over the window${chance}.${rough}`;
 }
@@ -40,11 +40,11 @@ export function collisionWords(expected: CollisionEvidence | null): string {
   const { aloha, captureTheory, captureMeasured } = expected;
   const plain = `By ALOHA ${percent(aloha)} of the frames should be spoilt by others`;
   if (captureTheory === null || captureMeasured === null) {
-    return `${plain}; too few levels to say how many the stronger one survives.`;
+    return `${plain}; too few levels to say what capture makes of it.`;
   }
   const [low, high] = [Math.min(captureTheory, captureMeasured), Math.max(captureTheory, captureMeasured)];
   const range = percent(low) === percent(high) ? percent(low) : `${percent(low)} to ${percent(high)}`;
-  return `${plain}; with the stronger one surviving, ${range}.`;
+  return `${plain}; ${range} where the stronger one survives and other spreading factors disturb too.`;
 }
 
 export interface DemodulatorEvidence {

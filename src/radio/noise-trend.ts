@@ -32,10 +32,13 @@ export interface NoiseTrend {
   readonly verdict: "rises" | "falls" | "steady" | "not enough";
 }
 
-/** Samples that a stretch needs, stretches that a trend needs, what counts. All: common practice, no source. */
+/**
+ * Samples that a stretch needs, stretches that a trend needs (with fewer no order of values reaches p < 0.01), and what
+ * counts. But for the second: common practice, no source.
+ */
 export const NOISE_TREND_RULE = {
-  leastSamples: 8,
-  leastStretches: 8,
+  leastSamples: 5,
+  leastStretches: 6,
   mostP: 0.01,
   leastChangeDb: 3,
 } as const;

@@ -28,7 +28,6 @@ export interface ChannelEvidence {
   readonly classes: Map<number, Map<number, LoadClass & { count: number }>>;
   /** Frames of LoRaWAN with a right CRC, by data rate: what a plan is recognised by. */
   readonly heard: Map<number, HeardGroup>;
-  readonly levelsDbm: Map<number, number[]>;
   readonly noise: NoiseReading[];
   /** Packets of known nodes. */
   readonly bursts: Burst[];
@@ -64,6 +63,8 @@ export interface Tallies {
 export interface GatewayEvidence extends Tallies {
   firstUs: number | null;
   readonly channels: Map<number, ChannelEvidence>;
+  /** Signal power by data rate, of all channels: a node changes its channel from frame to frame. */
+  readonly levelsDbm: Map<number, number[]>;
 }
 
 /** A transmission by a node, as its first hearing tells it. */
@@ -129,7 +130,7 @@ export function airEvidence(
     addLoad(channel, dataRate, airtimeUs);
     if (owner) channel.bursts.push({ endUs: atUs, airtimeUs, stranger: owner.stranger });
     if (packet.crc !== 0) continue;
-    addLevels(channel, packet);
+    addLevels(gateway, channel, packet);
     if (frameId !== null) addHeard(channel, packet);
   }
   return {
@@ -145,7 +146,13 @@ export function airEvidence(
 function gatewayOf(gateways: Map<number, GatewayEvidence>, id: number): GatewayEvidence {
   let gateway = gateways.get(id);
   if (gateway === undefined) {
-    gateway = { firstUs: null, channels: new Map(), dataRates: new Map(), networks: new Map() };
+    gateway = {
+      firstUs: null,
+      channels: new Map(),
+      levelsDbm: new Map(),
+      dataRates: new Map(),
+      networks: new Map(),
+    };
     gateways.set(id, gateway);
   }
   return gateway;
@@ -159,7 +166,6 @@ function channelOf(gateway: GatewayEvidence, gatewayId: number, frequencyHz: num
       frequencyHz,
       classes: new Map(),
       heard: new Map(),
-      levelsDbm: new Map(),
       noise: [],
       bursts: [],
     };
@@ -233,16 +239,16 @@ function addLoad(channel: ChannelEvidence, dataRate: number, airtimeUs: number):
   });
 }
 
-function addLevels(channel: ChannelEvidence, packet: AirPacket): void {
+function addLevels(gateway: GatewayEvidence, channel: ChannelEvidence, packet: AirPacket): void {
   const { dataRate, atUs, rssiTenths, snrTenths } = packet;
   if (rssiTenths === null) return;
   const rssiDbm = rssiTenths / 10;
   const snrDb = snrTenths === null ? null : snrTenths / 10;
   if (snrDb !== null && snrDb <= NOISE_SNR_MOST_DB) channel.noise.push({ atUs, rssiDbm, snrDb });
-  let levels = channel.levelsDbm.get(dataRate);
+  let levels = gateway.levelsDbm.get(dataRate);
   if (levels === undefined) {
     levels = [];
-    channel.levelsDbm.set(dataRate, levels);
+    gateway.levelsDbm.set(dataRate, levels);
   }
   levels.push(snrDb === null ? rssiDbm : expectedSignalPowerDbm(rssiDbm, snrDb));
 }

@@ -47,8 +47,12 @@ export function networkRows({ networks }: Tallies): AirNetwork[] {
 }
 
 /** What to expect on one channel, data rate by data rate, had the load been spread at random over `windowUs`. */
-export function collisionsOf(channel: ChannelEvidence, windowUs: number): CollisionExpectation[] {
-  return expectedCollisions(loadClasses(channel), channel.levelsDbm, windowUs);
+export function collisionsOf(
+  channel: ChannelEvidence,
+  levelsDbm: ReadonlyMap<number, readonly number[]>,
+  windowUs: number,
+): CollisionExpectation[] {
+  return expectedCollisions(loadClasses(channel), levelsDbm, windowUs);
 }
 
 export interface GatewayParts {

@@ -6,8 +6,8 @@ import type { ChannelMinuteRecord } from "../store/queries/channels.ts";
 import type { AirEvidence, ChannelEvidence } from "./air-evidence.ts";
 
 const MOST_CELLS = 120;
-/** Stretches of time in which noise is told: enough for a trend, wide enough for frames. */
-const NOISE_STRETCHES = 24;
+/** Stretches of time in which noise is told, finest first; a trend needs six. */
+const NOISE_STRETCHES = [24, 12, 8];
 
 /** Where the cells of a map lie. */
 export interface Grid {
@@ -47,14 +47,34 @@ export interface ChannelNoise {
   readonly stretchUs: number;
 }
 
-/** Trend of the noise of a channel over the window, in stretches that stand still. */
-export function noiseOf(channel: ChannelEvidence | undefined, window: TimeWindow): ChannelNoise {
+/** What is told of a channel without frames. */
+export const NO_NOISE: NoiseTrend = noiseTrend([], { fromUs: 0, toUs: 1 }, 1);
+
+/**
+ * Trend of the noise of each channel of a gateway by frequency, in stretches that stand still while the window moves:
+ * the finest that most channels can fill, one width for all of them.
+ */
+export function noiseByChannel(
+  channels: readonly ChannelEvidence[],
+  window: TimeWindow,
+): Map<number, ChannelNoise> {
   const minutes = Math.ceil((window.toUs - window.fromUs) / MINUTE_US);
-  const stretchUs = Math.max(1, Math.ceil(minutes / NOISE_STRETCHES)) * MINUTE_US;
-  const fromUs = Math.floor(window.fromUs / stretchUs) * stretchUs;
-  const count = Math.max(1, Math.ceil((window.toUs - fromUs) / stretchUs));
-  const over = { fromUs, toUs: fromUs + count * stretchUs };
-  return { trend: noiseTrend(channel?.noise ?? [], over, count), fromUs, stretchUs };
+  let told = new Map<number, ChannelNoise>();
+  for (const stretches of NOISE_STRETCHES) {
+    const stretchUs = Math.max(1, Math.ceil(minutes / stretches)) * MINUTE_US;
+    const fromUs = Math.floor(window.fromUs / stretchUs) * stretchUs;
+    const count = Math.max(1, Math.ceil((window.toUs - fromUs) / stretchUs));
+    const over = { fromUs, toUs: fromUs + count * stretchUs };
+    told = new Map(
+      channels.map(({ frequencyHz, noise }) => [
+        frequencyHz,
+        { trend: noiseTrend(noise, over, count), fromUs, stretchUs },
+      ]),
+    );
+    const filled = [...told.values()].filter(({ trend }) => 2 * trend.told >= count).length;
+    if (2 * filled >= channels.length) break;
+  }
+  return told;
 }
 
 export interface MapParts {
@@ -88,9 +108,8 @@ export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[])
   }
   const own = evidence.gateways.get(gatewayId)?.channels;
   const channels = frequenciesHz.map((frequencyHz) => own?.get(frequencyHz));
-  const noise = frequenciesHz.map(
-    (frequencyHz) => parts.noise.get(frequencyHz) ?? noiseOf(undefined, window),
-  );
+  const noise = frequenciesHz.map((frequencyHz) => parts.noise.get(frequencyHz));
+  const [lane] = parts.noise.values();
   return {
     gatewayEui: parts.gatewayEui,
     gatewayName: parts.gatewayName,
@@ -104,11 +123,9 @@ export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[])
     strangerLoad: channels.map((channel) => loads(channel, parts, true)),
     crcBadRatio,
     noise: {
-      from: isoTime(noise[0]?.fromUs ?? window.fromUs),
-      stretchSeconds: (noise[0]?.stretchUs ?? MINUTE_US) / 1e6,
-      dbm: noise.map(({ trend }) =>
-        trend.stretches.map((dbm) => (dbm === null ? null : Math.round(dbm * 10) / 10)),
-      ),
+      from: isoTime(lane?.fromUs ?? window.fromUs),
+      stretchSeconds: (lane?.stretchUs ?? MINUTE_US) / 1e6,
+      dbm: noise.map((own) => (own?.trend.stretches ?? []).map(tenthOfADb)),
     },
   };
 }
@@ -141,6 +158,10 @@ function loads(
   function cellAt(atUs: number): number {
     return Math.floor((atUs - gridFromUs) / cellLengthUs);
   }
+}
+
+function tenthOfADb(dbm: number | null): number | null {
+  return dbm === null ? null : Math.round(dbm * 10) / 10;
 }
 
 function set<T>(grid: T[][], row: number, cell: number, value: T): void {

@@ -25,7 +25,7 @@ import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
 import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
 import { airGateway, collisionsOf, dataRateRows, networkRows } from "./air-gateways.ts";
-import { airMap, type ChannelNoise, cellLengths, gridOf, noiseOf } from "./air-maps.ts";
+import { airMap, cellLengths, gridOf, NO_NOISE, noiseByChannel } from "./air-maps.ts";
 import { type ChannelSum, sumChannels } from "./channel-sums.ts";
 import { homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type AskedWindow, windowView } from "./window.ts";
@@ -70,9 +70,12 @@ export function airView(
     const over = presenceOf(gateway, evidence.stretch, heardToUs);
     const own = evidence.gateways.get(gateway.id);
     const heard = [...(own?.channels.values() ?? [])];
-    const noise = new Map(heard.map((channel) => [channel.frequencyHz, noiseOf(channel, window)]));
+    const noise = noiseByChannel(heard, window);
     const collisions = new Map(
-      heard.map((channel) => [channel.frequencyHz, collisionsOf(channel, over.toUs - over.fromUs)]),
+      heard.map((channel) => [
+        channel.frequencyHz,
+        collisionsOf(channel, own?.levelsDbm ?? new Map(), over.toUs - over.fromUs),
+      ]),
     );
     const ofGateway = ({ gatewayId }: { gatewayId: number }) => gatewayId === gateway.id;
     for (const sum of sums.filter(ofGateway)) {
@@ -82,7 +85,7 @@ export function airView(
         ...channelFigures(sum, window),
         ...channelDetail(
           own?.channels.get(sum.frequencyHz),
-          noise.get(sum.frequencyHz) ?? noiseOf(undefined, window),
+          noise.get(sum.frequencyHz)?.trend ?? NO_NOISE,
           collisions.get(sum.frequencyHz) ?? null,
         ),
       });
@@ -176,7 +179,7 @@ export function channelFigures(sum: ChannelSum, window: TimeWindow) {
 /** What only single packets tell of a channel. */
 function channelDetail(
   channel: ChannelEvidence | undefined,
-  noise: ChannelNoise,
+  trend: NoiseTrend,
   collisions: readonly CollisionExpectation[] | null,
 ) {
   const floor = noiseFloor(channel?.noise ?? []);
@@ -187,7 +190,7 @@ function channelDetail(
     noiseFloorDbm: rounded(floor.noiseDbm, 1),
     noiseSamples: floor.sampleCount,
     noiseTrust: floor.trust,
-    noiseTrend: trendRow(noise.trend),
+    noiseTrend: trendRow(trend),
     ownAirtimeSeconds: seconds(bursts.filter(({ stranger }) => !stranger)),
     strangerAirtimeSeconds: seconds(ofStrangers),
     strangerReceptions: ofStrangers.length,

@@ -56,9 +56,9 @@ describe("the trend of the noise", () => {
     expect(little.verdict).toBe("steady");
   });
 
-  it("needs eight stretches of eight frames, else it is not enough", () => {
+  it("needs six stretches of five frames, else it is not enough", () => {
     const few = noiseTrend(
-      frames(24, -5, (hour) => -117 + 3 * hour),
+      frames(14, -5, (hour) => -117 + 3 * hour),
       WINDOW,
       24,
     );
@@ -67,7 +67,7 @@ describe("the trend of the noise", () => {
     // The same frames in fewer stretches are enough.
     expect(
       noiseTrend(
-        frames(24, -5, (hour) => -117 + 3 * hour),
+        frames(14, -5, (hour) => -117 + 3 * hour),
         WINDOW,
         12,
       ).verdict,

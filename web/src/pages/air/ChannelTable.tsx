@@ -79,7 +79,7 @@ const CHANNELS: readonly Column<ChannelRow>[] = [
     sort: (row) => row.noiseTrend.changeDb,
     cell: ({ noiseTrend: { verdict, changeDb, values } }) =>
       changeDb === null ? (
-        <span class="quiet">not enough: {values} of 8 stretches</span>
+        <span class="quiet">not enough: {values} of 6 stretches</span>
       ) : (
         <span class="nowrap">
           {ARROWS[verdict]} {verdict}, {signedDb(changeDb)}
