@@ -173,6 +173,7 @@ export const NodePage = z.object({
   story: z.array(LinkEventRow).describe("newest 200, oldest first"),
   storyCut: z.boolean(),
   keys: KeyFigures,
+  ownSaid: z.boolean().nullable().describe("what a person said: one's own, a stranger's, or null: nothing"),
   deviceLives: z
     .array(DeviceLifeRow)
     .describe("lives of the same device in order of time, this one included; empty when none is known"),

@@ -94,6 +94,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
       })),
     ...linkStory(store, record.id, window),
     keys: { held: keysOfAddress(store, record.devAddr).length > 0, ...keyCounts(store, record.id, window) },
+    ownSaid: saidOf(labels(store, "node").get(devAddr)?.own),
     deviceLives: livesOfDevice(store, record).map((one) => ({
       devAddr: formatDevAddr(one.devAddr),
       life: one.number,
@@ -102,6 +103,10 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
       proof: one.proof,
     })),
   };
+}
+
+function saidOf(own: number | null | undefined): boolean | null {
+  return own == null ? null : own === 1;
 }
 
 function ticksOf(

@@ -201,6 +201,30 @@ if (chromiumIsHere("doing"))
       await page.getByText("✕ The store is busy. Try again.").waitFor();
     });
 
+    test("what was said of whose a node is can be taken back", async () => {
+      const { page } = await dashboard.open("#/nodes/01A2B3D0/1?last=3600");
+      await page.getByRole("button", { name: "mine", exact: true }).click();
+      await page.getByText(/taken for yours by its network/).waitFor({ state: "detached" });
+      await page.getByRole("button", { name: "not said" }).click();
+      await page.getByText(/taken for yours by its network/).waitFor();
+      expect(dashboard.service.received.map(({ body }) => JSON.parse(body) as unknown)).toEqual([
+        { own: true },
+        { own: null },
+      ]);
+    });
+
+    test("the site is given a name in place", async () => {
+      const { page } = await dashboard.open("#/site?last=3600");
+      await page.getByRole("button", { name: "rename the site" }).click();
+      await page.keyboard.type("North parapet");
+      await page.keyboard.press("Enter");
+      await page.getByRole("button", { name: "rename the site" }).waitFor();
+      expect(dashboard.service.received.at(-1)).toMatchObject({
+        path: "/api/site/name",
+        body: '{"name":"North parapet"}',
+      });
+    });
+
     test("a node is said to be a stranger's", async () => {
       const { page } = await dashboard.open("#/nodes/01A2B3C6/1?last=3600");
       await page.getByRole("button", { name: "a stranger's" }).click();

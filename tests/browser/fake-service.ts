@@ -85,6 +85,8 @@ interface Subscription {
 /** Starts the fake on a free port of 127.0.0.1, serving the built dashboard from `folder`. */
 export async function startFakeService(folder: string): Promise<FakeService> {
   const names = new Map<string, string | null>();
+  const owned = new Map<string, boolean | null>();
+  let siteName: string | null = null;
   const asked: string[] = [];
   const received: FakeService["received"] = [];
   const heard: unknown[] = [];
@@ -108,6 +110,7 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         to: new Date(mood.storedUntil).toISOString(),
       };
     }
+    if (siteName !== null) said.siteName = siteName;
     return contract.ServiceStatus.parse(said);
   };
 
@@ -137,7 +140,9 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       case "node": {
         const devAddr = (key ?? "").split("/")[0] ?? "";
         const name = names.has(devAddr) ? (names.get(devAddr) ?? null) : undefined;
-        return contract.NodePage.parse(orchard.nodePage(devAddr, span, mood.points, name));
+        return contract.NodePage.parse(
+          orchard.nodePage(devAddr, span, mood.points, name, owned.get(devAddr) ?? null),
+        );
       }
       case "air": {
         const air = orchard.airView(span);
@@ -208,8 +213,11 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       const label = /^\/api\/labels\/(node|gateway)\/(.+)$/.exec(path);
       if (label !== null) {
         const change = contract.LabelChange.parse(JSON.parse(body.toString("utf8")));
+        if (change.own !== undefined) owned.set(decodeURIComponent(label[2] ?? ""), change.own);
         if (change.name !== undefined) names.set(decodeURIComponent(label[2] ?? ""), change.name);
       }
+      if (path === "/api/site/name")
+        siteName = contract.SiteNaming.parse(JSON.parse(body.toString("utf8"))).name;
       const mark = /^\/api\/marks(?:\/(\d+))?$/.exec(path);
       if (mark !== null) {
         const before = mood.marks ?? orchard.marksView(spanOf(url)).marks;

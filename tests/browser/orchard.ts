@@ -298,6 +298,7 @@ export function nodePage(
   span: Span,
   points: number | null = null,
   name?: string | null,
+  said: boolean | null = null,
 ): NodePage {
   const plan = PLANS.find((one) => one.devAddr === devAddr) ?? PLANS[0]!;
   const row = nodeRow(plan, span, name === undefined ? plan.name : name);
@@ -361,6 +362,7 @@ export function nodePage(
       marginDb: row.marginDb,
     })),
     links: linksOf(series, row, span, plan.sf),
+    ownSaid: said,
     ...storyOf({
       devAddr: row.devAddr,
       fromMs: span.fromMs,

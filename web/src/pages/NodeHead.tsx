@@ -13,11 +13,13 @@ import { linkTo } from "../state/route.ts";
 export interface NodeHeadProps {
   readonly row: NodeRow;
   readonly keys: KeyFigures;
+  /** What a person said: one's own, a stranger's, or nothing. */
+  readonly ownSaid: boolean | null;
   readonly onChanged: () => void;
 }
 
 /** The lines above a node's sentence. */
-export function NodeHead({ row, keys, onChanged }: NodeHeadProps) {
+export function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
   return (
     <>
       <div class="node-head">
@@ -28,7 +30,7 @@ export function NodeHead({ row, keys, onChanged }: NodeHeadProps) {
         </span>
         <StandingMark standing={row.standing} />
         <NameEdit kind="node" id={row.devAddr} name={row.name} onChanged={onChanged} />
-        <Whose row={row} onChanged={onChanged} />
+        <Whose row={row} ownSaid={ownSaid} onChanged={onChanged} />
       </div>
       <p class="node-head small quiet">
         <span>
@@ -53,9 +55,9 @@ export function NodeHead({ row, keys, onChanged }: NodeHeadProps) {
   );
 }
 
-function Whose({ row, onChanged }: { row: NodeRow; onChanged: () => void }) {
+function Whose({ row, ownSaid, onChanged }: Omit<NodeHeadProps, "keys">) {
   const [trouble, setTrouble] = useState<string | null>(null);
-  const say = async (own: boolean) => {
+  const say = async (own: boolean | null) => {
     const answer = await putLabel("node", row.devAddr, { own });
     setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
     if (answer.ok) onChanged();
@@ -63,13 +65,19 @@ function Whose({ row, onChanged }: { row: NodeRow; onChanged: () => void }) {
   return (
     <>
       <fieldset class="node-whose screen-only" aria-label="Whose node is it?">
-        <button type="button" aria-pressed={!row.stranger} onClick={() => void say(true)}>
+        <button type="button" aria-pressed={ownSaid === true} onClick={() => void say(true)}>
           mine
         </button>
-        <button type="button" aria-pressed={row.stranger} onClick={() => void say(false)}>
+        <button type="button" aria-pressed={ownSaid === false} onClick={() => void say(false)}>
           a stranger's
         </button>
+        <button type="button" aria-pressed={ownSaid === null} onClick={() => void say(null)}>
+          not said
+        </button>
       </fieldset>
+      {ownSaid === null ? (
+        <span class="small quiet">taken for {row.stranger ? "a stranger's" : "yours"} by its network</span>
+      ) : null}
       {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
     </>
   );

@@ -56,7 +56,7 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
       <p class="small screen-only">
         <a href={linkTo("/nodes")}>All nodes</a>
       </p>
-      <NodeHead row={page.row} keys={page.keys} onChanged={onChanged} />
+      <NodeHead row={page.row} keys={page.keys} ownSaid={page.ownSaid} onChanged={onChanged} />
       <Sentence words={page.sentence} />
       <Counters page={page} marks={rules} onOpen={setFrame} />
       {frame === null ? null : <FrameOpened key={frame} id={frame} onClose={() => setFrame(null)} />}

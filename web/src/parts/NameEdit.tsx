@@ -1,11 +1,11 @@
 /** What does a person call it? The name, changed in place; Enter keeps it, Escape does not. */
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
-import { putLabel } from "../state/api.ts";
+import { putLabel, putSiteName } from "../state/api.ts";
 import "./NameEdit.css";
 
 export interface NameEditProps {
-  readonly kind: "node" | "gateway";
-  /** Node: its address; gateway: its EUI. */
+  readonly kind: "node" | "gateway" | "site";
+  /** Node: its address; gateway: its EUI; site: nothing. */
   readonly id: string;
   readonly name: string | null;
   readonly onChanged: () => void;
@@ -18,6 +18,7 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   const field = useRef<HTMLInputElement>(null);
   const button = useRef<HTMLButtonElement>(null);
   const editing = text !== null;
+  const thing = kind === "site" ? "the site" : `${kind} ${id}`;
   // Before the next key: what is typed at once must not be lost.
   useLayoutEffect(() => {
     if (editing) field.current?.select();
@@ -29,7 +30,8 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   };
   const keep = async () => {
     const wanted = (text ?? "").trim();
-    const answer = await putLabel(kind, id, { name: wanted === "" ? null : wanted });
+    const given = wanted === "" ? null : wanted;
+    const answer = await (kind === "site" ? putSiteName(given) : putLabel(kind, id, { name: given }));
     if (!answer.ok) {
       setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
       return;
@@ -41,10 +43,7 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
     return (
       <button ref={button} type="button" class="link small screen-only" onClick={() => setText(name ?? "")}>
         {name === null ? "give it a name" : "rename"}
-        <span class="unseen">
-          {" "}
-          {kind} {id}
-        </span>
+        <span class="unseen"> {thing}</span>
       </button>
     );
   return (
@@ -60,7 +59,7 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
         type="text"
         maxLength={80}
         value={text}
-        aria-label={`Name of ${kind} ${id}`}
+        aria-label={`Name of ${thing}`}
         onInput={(event) => setText(event.currentTarget.value)}
         onKeyDown={(event) => {
           if (event.key === "Escape") leave();
