@@ -10,6 +10,7 @@ import { GapAnalyst } from "./gaps/gap-analyst.ts";
 import { followJoins } from "./joins.ts";
 import type { Store } from "./open.ts";
 import { Derivation } from "./recorder/derivation.ts";
+import { relinkDownlinks } from "./recorder/downlink-links.ts";
 
 const PAGE = 5_000;
 
@@ -79,6 +80,7 @@ export function rebuild(
     if (followJoins(db, Number.MIN_SAFE_INTEGER, Number.MAX_SAFE_INTEGER) > 0) derivation.forgetKeys();
     derivation.settle();
     derivation.flush();
+    relinkDownlinks(db);
     derivation.storeStates();
     const gaps = new GapAnalyst(db, judge);
     while (gaps.step({ patient: false, nowUs: null }));

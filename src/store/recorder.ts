@@ -17,14 +17,16 @@ import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
 import type { Store } from "./open.ts";
 import { DatagramBook } from "./recorder/datagram-book.ts";
 import { Derivation } from "./recorder/derivation.ts";
+import { type DownlinkArrival, DownlinkBook } from "./recorder/downlink-book.ts";
 import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
-import { type DownlinkArrival, JoinBook } from "./recorder/join-book.ts";
+import { JoinBook } from "./recorder/join-book.ts";
 import { ReceptionBook, tenths, tmstKeyOf } from "./recorder/reception-book.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
 import { ReportBook } from "./recorder/report-book.ts";
+import { RoundTripBook } from "./recorder/round-trip-book.ts";
 import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
 
-export type { DownlinkArrival } from "./recorder/join-book.ts";
+export type { DownlinkArrival } from "./recorder/downlink-book.ts";
 
 /** A datagram as a door received it, with what the wire floor made of it. */
 export interface DecodedArrival {
@@ -47,7 +49,11 @@ export class Recorder {
   readonly #reports: ReportBook;
   readonly #joins: JoinBook;
   readonly #gaps: GapAnalyst;
+  readonly #downlinks: DownlinkBook;
+  readonly #roundTrips: RoundTripBook;
   #dataVersion: number;
+  /** The newest datagram of the transaction. */
+  #newestUs = Number.NEGATIVE_INFINITY;
   #recorded: Recorded = nothingRecorded();
 
   /** `judge` makes the findings of gaps; without it gaps are found and wait for a process that judges. */
@@ -64,6 +70,8 @@ export class Recorder {
     this.#refusals = new RefusalBook(db);
     this.#reports = new ReportBook(db);
     this.#joins = new JoinBook(db);
+    this.#downlinks = new DownlinkBook(db);
+    this.#roundTrips = new RoundTripBook(db);
     this.#dataVersion = this.#readDataVersion();
   }
 
@@ -71,7 +79,7 @@ export class Recorder {
   record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
     return this.#transact(() => {
       for (const item of batch) {
-        if ("downlink" in item) this.#keepDownlink(item);
+        if ("downlink" in item) this.#recordDownlink(item);
         else this.#recordOne(item);
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
@@ -93,7 +101,10 @@ export class Recorder {
 
   /** Accounts anew for the addresses whose frames came out of order. */
   settle(): Recorded {
-    return this.#transact(() => this.#settle());
+    return this.#transact(() => {
+      this.#roundTrips.endOfCapture();
+      this.#settle();
+    });
   }
 
   /** After a write that the accounting rests on (keys): takes up afresh what is stored and accounts for what is due. */
@@ -122,12 +133,15 @@ export class Recorder {
 
   #transact(work: () => void): Recorded {
     this.#recorded = nothingRecorded();
+    this.#newestUs = Number.NEGATIVE_INFINITY;
     try {
       this.#db
         .transaction(() => {
           this.#noticeOthers();
           work();
           this.#noteReplays();
+          if (Number.isFinite(this.#newestUs)) this.#downlinks.flush(this.#newestUs);
+          this.#roundTrips.flush();
           this.#gateways.flush();
           this.#derivation.flush();
           this.#refusals.flush();
@@ -171,6 +185,8 @@ export class Recorder {
 
   #forget(): void {
     this.#joins.forget();
+    this.#downlinks.forget();
+    this.#roundTrips.forget();
     this.#gateways.forget();
     this.#datagrams.forget();
     this.#derivation.forget();
@@ -178,12 +194,24 @@ export class Recorder {
     this.#gaps.forget();
   }
 
-  #keepDownlink(item: DownlinkArrival): void {
-    this.#joins.keep(item, this.#gateways);
-    this.#gaps.noteDatagram(0, item.arrival.atUs);
+  /** A server's datagram: a packet for sending, or an acknowledgement. Not counted among the datagrams of gateways. */
+  #recordDownlink(item: DownlinkArrival): void {
+    const { arrival, downlink } = item;
+    this.#newestUs = Math.max(this.#newestUs, arrival.atUs);
+    const payload = this.#downlinks.keep(item, this.#gateways);
+    if (payload !== null) {
+      this.#joins.handedOut(payload, arrival.atUs);
+      this.#recorded.wide = true;
+      this.#gaps.noteDatagram(0, arrival.atUs);
+    }
+    if (!downlink.ok) return;
+    const { kind, token } = downlink.datagram;
+    if (kind === "push-ack") this.#roundTrips.answered(arrival, "push-data", token);
+    else if (kind === "pull-ack") this.#roundTrips.answered(arrival, "pull-data", token);
   }
 
   #recordOne({ arrival, decoding }: DecodedArrival): void {
+    this.#newestUs = Math.max(this.#newestUs, arrival.atUs);
     this.#recorded.fromUs = Math.min(this.#recorded.fromUs, arrival.atUs);
     this.#recorded.toUs = Math.max(this.#recorded.toUs, arrival.atUs);
     if (!decoding.ok) {
@@ -226,6 +254,7 @@ export class Recorder {
         this.#recordPush(arrival, gateway, datagram);
         break;
       case "pull-data":
+        this.#roundTrips.asked(arrival, gateway.id, "pull-data", datagram.token);
         gateway.pullSource = endpointText(arrival.from);
         this.#gateways.count(gateway, arrival.atUs, "keepalives");
         break;
@@ -236,6 +265,7 @@ export class Recorder {
   }
 
   #recordPush(arrival: Arrival, gateway: GatewayEntry, datagram: PushData): void {
+    this.#roundTrips.asked(arrival, gateway.id, "push-data", datagram.token);
     gateway.pushSource = endpointText(arrival.from);
     if (datagram.status !== null) this.#recordStatus(arrival, gateway, datagram.status);
     for (const packet of datagram.packets) this.#recordPacket(arrival, gateway, packet);
@@ -248,6 +278,7 @@ export class Recorder {
 
   #recordOutcome(arrival: Arrival, gateway: GatewayEntry, datagram: TxAck): void {
     this.#reports.outcome(gateway.id, arrival.atUs, datagram.token, datagram.outcome);
+    this.#downlinks.answered(gateway.id, arrival, datagram.token, datagram.outcome);
   }
 
   /** One packet, a row for each antenna that heard it. */

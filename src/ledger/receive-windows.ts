@@ -1,0 +1,65 @@
+/**
+ * In which receive window of which uplink is a downlink to be sent? The gateway's counter says how long after the uplink;
+ * the frequency and data rate say which of the two windows that delay stands for.
+ * Sources: LoRaWAN 1.0.4, section 3.3 (RX1 opens RECEIVE_DELAY1 after the uplink, RX2 one second later) and 6.2.5 (joins);
+ * RXTimingSetupReq sets RECEIVE_DELAY1 to 1 to 15 s (section 5.7).
+ */
+
+const WRAP_US = 4_294_967_296;
+/** A server computes the moment from the uplink's counter. Chosen: room for rounding. */
+export const WINDOW_SLACK_US = 1_000;
+/** Whole seconds after an uplink at which a window may open: RECEIVE_DELAY1 up to 15 s, RX2 a second later. */
+export const LONGEST_DELAY_S = 16;
+/** JOIN_ACCEPT_DELAY1 and 2; Regional Parameters, the same in every region. */
+const JOIN_DELAYS_S = [5, 6] as const;
+
+/**
+ * RX2 frequencies by default, Hz. Regional Parameters RP002 (EU863-870, US902-928 and AU915-928, CN470-510, IN865-867,
+ * KR920-923, AS923-1), from memory.
+ */
+const RX2_DEFAULT_HZ: ReadonlySet<number> = new Set([
+  869_525_000, 923_300_000, 505_300_000, 866_550_000, 921_900_000, 923_200_000,
+]);
+
+export type ReceiveWindow = "rx1" | "rx2" | "join-rx1" | "join-rx2" | "rx";
+
+/** Microseconds of the counter from an uplink to a moment, 0 to 2^32. */
+export function counterDelayUs(uplinkTmstUs: number, tmstUs: number): number {
+  return (((tmstUs - uplinkTmstUs) % WRAP_US) + WRAP_US) % WRAP_US;
+}
+
+/** The counter values at which an uplink would have ended that this moment answers: one for each whole second. */
+export function possibleUplinkTmstsUs(tmstUs: number): number[] {
+  return Array.from(
+    { length: LONGEST_DELAY_S },
+    (_, i) => (tmstUs - (i + 1) * 1_000_000 + WRAP_US * 2) % WRAP_US,
+  );
+}
+
+export interface WindowQuestion {
+  readonly delayUs: number;
+  readonly isJoin: boolean;
+  readonly downlink: { readonly frequencyHz: number | null; readonly bandwidthHz: number | null };
+  readonly uplink: { readonly frequencyHz: number | null; readonly bandwidthHz: number | null };
+}
+
+/** The window, or null when the delay is none that a window has. "rx": one of the two, and nothing says which. */
+export function receiveWindow({ delayUs, isJoin, downlink, uplink }: WindowQuestion): ReceiveWindow | null {
+  const seconds = Math.round(delayUs / 1_000_000);
+  if (Math.abs(delayUs - seconds * 1_000_000) > WINDOW_SLACK_US) return null;
+  if (isJoin) {
+    if (seconds === JOIN_DELAYS_S[0]) return "join-rx1";
+    return seconds === JOIN_DELAYS_S[1] ? "join-rx2" : null;
+  }
+  if (seconds < 1 || seconds > LONGEST_DELAY_S) return null;
+  // RX2 opens no sooner than 2 s after the uplink.
+  if (seconds === 1) return "rx1";
+  if (downlink.frequencyHz !== null && downlink.frequencyHz === uplink.frequencyHz) return "rx1";
+  if (downlink.frequencyHz !== null && RX2_DEFAULT_HZ.has(downlink.frequencyHz)) {
+    // Of a fixed plan's eight downlink channels the first is RX2's as well.
+    return downlink.bandwidthHz === 500_000 && seconds > 2 ? "rx" : "rx2";
+  }
+  // Fixed plans answer an uplink of 125 kHz on one of eight channels of 500 kHz.
+  if (downlink.bandwidthHz === 500_000 && uplink.bandwidthHz === 125_000) return "rx1";
+  return seconds === 2 ? "rx2" : "rx";
+}
