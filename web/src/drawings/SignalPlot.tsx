@@ -14,6 +14,7 @@ import { watchSurroundings } from "./Canvas.tsx";
 import { drawLabels } from "./draw-labels.ts";
 import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
 import { drawRules, drawRungs, drawSeries, ladderMarks, type Plot, plotX } from "./draw-signal.ts";
+import { drawSteps, type PlotStep } from "./draw-steps.ts";
 import { readInks } from "./inks.ts";
 import { type PlotMark, PlotMarks, placeMarks } from "./PlotMarks.tsx";
 import { factsOf, nearestPoint } from "./signal-columns.ts";
@@ -28,6 +29,8 @@ export interface SignalPlotProps {
   readonly label: string;
   /** Moments at which something about the link changed: a thin rule each. */
   readonly marks?: readonly PlotMark[];
+  /** Steps of the level, drawn as such. */
+  readonly steps?: readonly PlotStep[];
   /** What people noted: a dashed rule each, with its text. */
   readonly notes?: readonly MarkRule[];
 }
@@ -64,7 +67,7 @@ export function SignalPlot(props: SignalPlotProps) {
       [props.fromMs, props.toMs],
       [null, null],
     ]);
-  }, [props.series, props.marks, props.notes, props.fromMs, props.toMs]);
+  }, [props.series, props.marks, props.steps, props.notes, props.fromMs, props.toMs]);
 
   return (
     <div class="signal-plot">
@@ -193,7 +196,7 @@ function standMarks(self: uPlot, host: HTMLElement, { fromMs, toMs }: SignalPlot
   placeMarks(stand, (ms) => (ms < fromMs || ms > toMs ? null : left + self.valToPos(ms, "x")));
 }
 
-function drawAll(self: uPlot, { series, show, fromMs, toMs, marks, notes }: SignalPlotProps): void {
+function drawAll(self: uPlot, { series, show, fromMs, toMs, marks, steps, notes }: SignalPlotProps): void {
   const inks = readInks();
   const plot: Plot = {
     ctx: self.ctx,
@@ -219,6 +222,7 @@ function drawAll(self: uPlot, { series, show, fromMs, toMs, marks, notes }: Sign
   const { ratio, top, left, width, height } = plot;
   const xOf = (ms: number) => (ms < fromMs || ms > toMs ? null : plotX(plot, ms));
   drawMarkRules({ ctx, inks, top, bottom: top + height, right: left + width, ratio, xOf }, notes ?? []);
+  drawSteps(plot, steps ?? []);
   ctx.restore();
   ctx.save();
   if (!isNarrow()) drawLabels(plot, series, ends);

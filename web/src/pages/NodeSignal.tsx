@@ -9,6 +9,7 @@ import { db, dbm, figure } from "../format/format.ts";
 import { exactTime } from "../format/times.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
+import { plotSteps } from "./link/plot-steps.ts";
 
 const TABLE_BINS = 48;
 
@@ -25,10 +26,13 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
   const toMs = Date.parse(page.window.to);
   const { marginDb, rssiDbm } = page.row;
   const marks = useMemo(() => dataRateMarks(page.story), [page.story]);
+  const steps = useMemo(() => plotSteps(page, toMs), [page.links, page.series, toMs]);
+  const newest = steps.at(-1);
+  const stepped = newest === undefined ? "" : `; ${newest.sentence}`;
   const caption =
     marginDb.median === null
       ? "Margin ladder: no SNR was reported in this window"
-      : `Margin ladder: ${db(marginDb.median)} above the floor in the median, ${db(marginDb.p10)} in the weakest tenth`;
+      : `Margin ladder: ${db(marginDb.median)} above the floor in the median, ${db(marginDb.p10)} in the weakest tenth${stepped}`;
   return (
     <Figure
       caption={caption}
@@ -38,6 +42,7 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
           <span>the distance is the margin</span>
           {marks.length === 0 ? null : <span>thin rule: the data rate changed; its head says why</span>}
           {notes.length === 0 ? null : <span>dashed rule: a mark</span>}
+          {steps.length === 0 ? null : <span>step: the level changed, with its time and size</span>}
           <span>draw over a stretch to look at it alone</span>
         </>
       }
@@ -48,6 +53,7 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
               show="snr"
               series={page.series}
               marks={marks}
+              steps={steps}
               notes={notes}
               fromMs={fromMs}
               toMs={toMs}

@@ -16,6 +16,7 @@ import { PinMark, type Subject } from "../parts/PinMark.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
 import { type Marks, markRules } from "../state/marks.ts";
 import { linkTo } from "../state/route.ts";
+import { LinkSection } from "./link/LinkSection.tsx";
 import { NodeHead } from "./NodeHead.tsx";
 import { NodeLives } from "./NodeLives.tsx";
 import { NodeReceptions } from "./NodeReceptions.tsx";
@@ -63,6 +64,7 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
       <PinMark subjects={subjects} first={row.devAddr} onPinned={marks.reload} />
       <MarkList marks={about} subjects={subjects} onChanged={marks.reload} />
       <NodeSignal page={page} marks={rules} />
+      <LinkSection links={page.links} />
       <NodeStory page={page} />
       <NodeTables page={page} />
       <NodeLives page={page} />
