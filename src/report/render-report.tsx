@@ -6,6 +6,7 @@ import { Air } from "./sections/Air.tsx";
 import { Appendix } from "./sections/Appendix.tsx";
 import { Benches } from "./sections/Benches.tsx";
 import { Front } from "./sections/Front.tsx";
+import { Gaps } from "./sections/Gaps.tsx";
 import { Gateways } from "./sections/Gateways.tsx";
 import { Marks } from "./sections/Marks.tsx";
 import { Nodes } from "./sections/Nodes.tsx";
@@ -24,6 +25,7 @@ export function renderReport(data: ReportData): string {
       <Gateways gateways={data.gateways} clock={clock} />
       <Benches benches={data.benches} />
       <Nodes view={data.nodes} clock={clock} />
+      <Gaps view={data.gaps} clock={clock} />
       <Marks view={data.marks} clock={clock} />
       <Air view={data.air} />
       <Appendix />

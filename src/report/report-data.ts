@@ -6,6 +6,7 @@ import type { AirView } from "../contract/air.ts";
 import type { BenchView } from "../contract/bench.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { Window } from "../contract/common.ts";
+import type { GapsView } from "../contract/gaps.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
 import type { MarksView } from "../contract/marks.ts";
 import type { NodesView } from "../contract/nodes.ts";
@@ -23,6 +24,7 @@ export interface ReportData {
   /** One a gateway. */
   readonly benches: readonly BenchView[];
   readonly nodes: NodesView;
+  readonly gaps: GapsView;
   readonly air: AirView;
   readonly marks: MarksView;
   /** Captures that reach into the window. */

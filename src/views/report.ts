@@ -5,6 +5,7 @@ import type { Store } from "../store/open.ts";
 import { airView } from "./air.ts";
 import { benchView } from "./bench.ts";
 import { captureRows } from "./bookkeeping.ts";
+import { gapsView } from "./gaps.ts";
 import { marksView } from "./marks.ts";
 import { nodesView } from "./nodes.ts";
 import { siteView } from "./site.ts";
@@ -36,6 +37,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       gateways: site.gateways,
       benches: site.gateways.flatMap(({ eui }) => benchView(store, window, eui, { ownPlans }) ?? []),
       nodes: nodesView(store, window),
+      gaps: gapsView(store, window),
       air: airView(store, window),
       marks: marksView(store, window, {}),
       captures: captureRows(store, () => null).filter(

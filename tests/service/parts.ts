@@ -17,6 +17,7 @@ import type { Views } from "../../src/service/views.ts";
 import type { MarkWork } from "../../src/store/marks.ts";
 import type { PlacementWork } from "../../src/store/placements.ts";
 import * as orchard from "../browser/orchard.ts";
+import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { placementRows } from "../browser/orchard-trials.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
@@ -182,6 +183,7 @@ export class FakeViews implements Views {
       nodes: orchard.nodesView(span),
       air: orchard.airView(span),
       benches: [],
+      gaps: orchardGaps.gapsView(span),
       marks: orchard.marksView(span),
       captures: orchard.capturesView(NOW_MS).captures,
     });

@@ -30,6 +30,12 @@ export function Appendix() {
           delivery.
         </li>
         <li>
+          <b>Findings</b> weigh what each cause would leave behind: whether the counter went on, whether other
+          nodes were heard meanwhile, keepalives, restarts, margin, noise, load, channels, joins. A cause is
+          named only when it beats the next by a stated factor; else the gap stays unexplained, with what to
+          record next.
+        </li>
+        <li>
           <b>Outages</b> are stretches without any datagram for longer than three keepalives. A gateway began
           anew where its concentrator counter did.
         </li>
