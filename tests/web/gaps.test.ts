@@ -1,7 +1,15 @@
 import { describe, expect, test } from "vitest";
 import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
+import { CAUSE_WORDS } from "../../src/diagnosis/gap-words.ts";
 import { filterChoices, filterFromParams, gapItems } from "../../web/src/pages/gaps/gap-items.ts";
-import { costWords, counterWords, episodeTitle, lengthWords } from "../../web/src/pages/gaps/gap-words.ts";
+import {
+  ALL_CAUSES,
+  causeWords,
+  costWords,
+  counterWords,
+  episodeTitle,
+  lengthWords,
+} from "../../web/src/pages/gaps/gap-words.ts";
 import { drawnNeighbours, lanesOf, scoreCells, stanceOf } from "../../web/src/pages/gaps/score-lanes.ts";
 import { SHED, TOWER } from "../browser/orchard.ts";
 import { gapPage, gapsView } from "../browser/orchard-gaps.ts";
@@ -70,6 +78,12 @@ describe("the filter", () => {
 });
 
 describe("the words of a line", () => {
+  test("call a cause as the service's sentences do", () => {
+    expect(Object.fromEntries(ALL_CAUSES.map((cause) => [cause, causeWords(cause)]))).toEqual(CAUSE_WORDS);
+  });
+  test("name an outage that cost nobody a frame by its gateway", () => {
+    expect(episodeTitle({ ...VIEW.episodes[0]!, nodes: 0 })).toBe("Packing shed");
+  });
   test("say what was missed, and of a silence what was due", () => {
     expect(costWords(gap("gap-shed-1"))).toBe("3 missed");
     expect(costWords(gap("gap-steady"))).toBe("9 of 40 missed");

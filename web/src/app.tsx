@@ -136,7 +136,7 @@ function AirPlace() {
 }
 
 function GapsPlace() {
-  const loaded = useViewData<Gaps>({ topic: null, path: "/api/gaps", key: null }, currentWindow.value);
+  const loaded = useViewData<Gaps>({ topic: "gaps", path: "/api/gaps", key: null }, currentWindow.value);
   const marks = useMarks();
   return <Gate loaded={loaded}>{(gaps) => <GapsView gaps={gaps} marks={marks} />}</Gate>;
 }

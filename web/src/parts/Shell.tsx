@@ -13,6 +13,7 @@ const WORDS: readonly [string, string, readonly string[]][] = [
   ["Site", "/site", ["site"]],
   ["Nodes", "/nodes", ["nodes", "node"]],
   ["Air", "/air", ["air"]],
+  ["Gaps", "/gaps", ["gaps"]],
   ["Captures", "/captures", ["captures"]],
 ];
 

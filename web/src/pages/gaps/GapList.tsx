@@ -147,7 +147,7 @@ interface LineProps {
 }
 
 function Line({ row, isOpen, onToggle, children }: LineProps) {
-  const cost = "kind" in row ? costWords(row) : `${figure(row.missedCounters)} missed`;
+  const cost = "kind" in row ? costWords(row) : episodeCost(row);
   const counters = "kind" in row ? counterWords(row) : "";
   return (
     <button type="button" class="gap-line" aria-expanded={isOpen} onClick={onToggle}>
@@ -166,6 +166,10 @@ function Line({ row, isOpen, onToggle, children }: LineProps) {
       <AtMark mark={row.mark ?? null} />
     </button>
   );
+}
+
+function episodeCost({ nodes, missedCounters }: EpisodeRow): string {
+  return nodes === 0 ? "no node lost a frame" : `${figure(missedCounters)} missed`;
 }
 
 function Confidence({ row }: { row: DropoutRow | EpisodeRow }) {

@@ -128,7 +128,7 @@ function Method() {
       <p>
         Certain: direct proof. Likely: its test passed, and that of the next cause failed. Possible: its test
         passed, and that of the next cause could not be made. Undecided: something is wrong, and nothing more
-        can be said. “Not explained” is an honest answer; a wrong cause would be worse than none.
+        can be said. “Unexplained” is an honest answer; a wrong cause would be worse than none.
       </p>
       <p>
         That a gap begins at a mark is a meeting in time, not a proof: the mark is named so that you can

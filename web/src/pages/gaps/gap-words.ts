@@ -2,19 +2,20 @@
 import type { Cause, DropoutRow, EpisodeRow, FindingWord } from "../../../../src/contract/gaps.ts";
 import { counted, duration, figure, percent } from "../../format/format.ts";
 
+/** The same words as in the sentences of the service; a test holds the two together. */
 const CAUSES: Readonly<Record<Cause, string>> = {
   "gateway-unreachable": "gateway out of reach",
   "gateway-restarted": "gateway restarted",
-  "node-silent": "node did not send",
+  "node-silent": "node silent",
   "node-restarted": "node restarted",
-  "rejoin-loop": "joins again and again",
+  "rejoin-loop": "joins in a loop",
   "weak-link": "weak link",
   interference: "interference",
-  congestion: "full channels",
-  "channel-mismatch": "channels that the gateway does not hear",
-  "gateway-transmitting": "gateway was transmitting",
-  "shared-address": "two devices, one address",
-  unexplained: "not explained",
+  congestion: "congestion",
+  "channel-mismatch": "channels that the gateway does not listen on",
+  "gateway-transmitting": "gateway transmitting itself",
+  "shared-address": "shared address",
+  unexplained: "unexplained",
 };
 
 export const ALL_CAUSES = Object.keys(CAUSES) as Cause[];
@@ -61,6 +62,7 @@ export function nodeTitle({ name, devAddr }: { name: string | null; devAddr: str
 
 /** "3 nodes at Packing shed", "5 nodes of the whole site". */
 export function episodeTitle({ nodes, scope, gateway, gatewayName }: EpisodeRow): string {
+  if (nodes === 0) return gatewayName ?? gateway ?? "a gateway";
   const who = counted(nodes, "node");
   return scope === "gateway"
     ? `${who} at ${gatewayName ?? gateway ?? "a gateway"}`
