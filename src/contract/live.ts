@@ -8,7 +8,18 @@
 import { z } from "zod";
 import { ReceptionRow } from "./nodes.ts";
 
-export const Topic = z.enum(["status", "site", "nodes", "air", "gaps", "captures", "marks", "feed", "node"]);
+export const Topic = z.enum([
+  "status",
+  "site",
+  "nodes",
+  "air",
+  "bench",
+  "gaps",
+  "captures",
+  "marks",
+  "feed",
+  "node",
+]);
 export type Topic = z.infer<typeof Topic>;
 
 export const ClientMessage = z.discriminatedUnion("type", [
@@ -24,7 +35,7 @@ export const ClientMessage = z.discriminatedUnion("type", [
       .min(10)
       .max(400 * 86_400)
       .default(3600),
-    /** For `node`: DEVADDR/LIFE. */
+    /** For `node`: DEVADDR/LIFE; for `bench`: the gateway's EUI. */
     key: z.string().max(40).optional(),
   }),
   z.object({ type: z.literal("resync"), id: z.number().int() }),
@@ -33,7 +44,7 @@ export const ClientMessage = z.discriminatedUnion("type", [
 export type ClientMessage = z.infer<typeof ClientMessage>;
 
 /**
- * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, ServiceStatus, CapturesView,
+ * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, BenchView, ServiceStatus, CapturesView,
  * MarksView, NodePage, or {receptions: ReceptionRow[]} for feed).
  * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, GapsView, ServiceStatus, CapturesView,
  * NodePage, or {receptions: ReceptionRow[]} for feed).

@@ -31,6 +31,7 @@ import { isLoopbackHost } from "./loopback.ts";
 import { ownNames } from "./own-names.ts";
 import { airRoutes } from "./routes/air-routes.ts";
 import { answers } from "./routes/answers.ts";
+import { benchRoutes } from "./routes/bench-routes.ts";
 import { captureRoutes } from "./routes/capture-routes.ts";
 import { gapRoutes } from "./routes/gap-routes.ts";
 import { gatewayRoutes } from "./routes/gateway-routes.ts";
@@ -214,6 +215,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(gatewayRoutes, { views, nowUs });
   await app.register(nodeRoutes, { views, nowUs });
   await app.register(airRoutes, { views, nowUs });
+  await app.register(benchRoutes, { views, nowUs });
   await app.register(reportRoutes, { views, nowUs, version });
   await app.register(gapRoutes, { views, nowUs });
   await app.register(captureRoutes, {

@@ -50,6 +50,11 @@ export const PROBLEMS = {
     sentence: "There is nothing at this path.",
     remedy: "See /api/openapi.json for the paths that there are.",
   },
+  "no-such-gateway": {
+    status: 404,
+    sentence: "No gateway with this identifier was heard.",
+    remedy: "See /api/gateways for those that were; an identifier has 16 hex digits.",
+  },
   "no-such-node": {
     status: 404,
     sentence: "No node with this address and counter life was heard.",

@@ -1,6 +1,7 @@
 /** What does each live topic show? The same answers as the routes give, cut to the contract in the same way. */
 import type { z } from "zod";
 import { AirView } from "../contract/air.ts";
+import { BenchView } from "../contract/bench.ts";
 import { CapturesView } from "../contract/captures.ts";
 import { GapsView } from "../contract/gaps.ts";
 import { FeedView, type Topic } from "../contract/live.ts";
@@ -19,6 +20,7 @@ const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
   nodes: NodesView,
   air: AirView,
   gaps: GapsView,
+  bench: BenchView,
   captures: CapturesView,
   marks: MarksView,
   feed: FeedView,
@@ -54,6 +56,11 @@ function answer({ views, status, captures, nowUs }: LiveAnswerSources, question:
       return views.nodes(window, nowUs());
     case "air":
       return views.air(window, nowUs());
+    case "bench": {
+      const view = views.bench(question.key ?? "", window, nowUs());
+      if (view === null) throw new ServiceProblem("no-such-gateway");
+      return view;
+    }
     case "marks":
       return views.marks({}, window, nowUs());
     case "gaps":

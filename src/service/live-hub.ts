@@ -146,13 +146,15 @@ export class LiveHub {
     if (before !== undefined) this.#unsubscribe(client, before);
     if (topic === "node" && !/^[0-9A-F]{8}\/[1-9]\d{0,8}$/.test(key ?? ""))
       return "A node is named by its address and life, as in 01A2B3C4/1.";
+    if (topic === "bench" && !/^[0-9A-F]{16}$/.test(key ?? ""))
+      return "A gateway is named by its identifier, 16 hex digits.";
     if (client.subscriptions.size >= MOST_SUBSCRIPTIONS)
       return `One page may watch ${MOST_SUBSCRIPTIONS} views at once.`;
     const view = this.#viewOf({
       topic,
       // Two topics know no window: all who watch them share one view.
       last: topic === "status" || topic === "captures" ? 0 : last,
-      key: topic === "node" ? (key ?? null) : null,
+      key: topic === "node" || topic === "bench" ? (key ?? null) : null,
     });
     if (view === null) return "As many different views are watched as the service keeps fresh.";
     const { socket } = client;
@@ -221,6 +223,7 @@ function isTouched({ topic, key }: LiveQuestion, delta: CommitDelta): boolean {
     nodes: true,
     air: true,
     gaps: true,
+    bench: delta.wide || delta.gateways.includes(key ?? ""),
     feed: true,
     captures: delta.wide,
     marks: delta.wide,

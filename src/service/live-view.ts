@@ -51,6 +51,7 @@ const KEYED_LISTS: Readonly<Record<Topic, string | null>> = {
   nodes: "nodes",
   air: null,
   gaps: "gaps",
+  bench: "items",
   captures: "captures",
   marks: null,
   feed: "receptions",

@@ -9,6 +9,7 @@ import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
+import { benchView } from "../views/bench.ts";
 import { captureRows, keyRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
 import { gapPage } from "../views/gap-page.ts";
 import { gapsView } from "../views/gaps.ts";
@@ -53,6 +54,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     frame: (id) => within(() => frameView(store, id)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
     placements: () => within(() => placementRows(store)),
+    bench: (eui, query, nowUs) => over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans })),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     report: (asked, query, nowUs) =>
       over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),

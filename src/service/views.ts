@@ -3,6 +3,7 @@
  * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection.
  */
 import type { AirView } from "../contract/air.ts";
+import type { BenchView } from "../contract/bench.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
@@ -52,6 +53,8 @@ export interface Views {
   gaps(window: WindowQuery, nowUs: number): GapsView;
   /** One gap laid under its evidence; null: there is no such gap. */
   gap(id: string): GapPage | null;
+  /** null: no gateway of this identifier was ever heard. */
+  bench(eui: string, window: WindowQuery, nowUs: number): BenchView | null;
   /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   /** What people noted. */

@@ -10,6 +10,7 @@ import { type WebSocket, WebSocketServer } from "ws";
 import type { z } from "zod";
 import * as contract from "../../src/contract/index.ts";
 import * as orchard from "./orchard.ts";
+import * as orchardBench from "./orchard-bench.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
 
@@ -144,6 +145,12 @@ export async function startFakeService(folder: string): Promise<FakeService> {
           orchard.nodePage(devAddr, span, mood.points, name, owned.get(devAddr) ?? null),
         );
       }
+      case "bench": {
+        const bench = mood.empty
+          ? null
+          : orchardBench.benchView(key ?? "", span, names.get(key ?? "") ?? null);
+        return bench === null ? null : contract.BenchView.parse(bench);
+      }
       case "air": {
         const air = orchard.airView(span);
         if (mood.empty)
@@ -242,6 +249,16 @@ export async function startFakeService(folder: string): Promise<FakeService> {
     if (gap !== null) {
       const page = gapPage(decodeURIComponent(gap[1] ?? ""), gapsSpan);
       if (page !== null) return send(response, 200, checked(contract.GapPage, page));
+    }
+    const bench = /^\/api\/bench\/([^/]+)$/.exec(path);
+    if (bench !== null) {
+      const said = view("bench", span, bench[1] ?? "");
+      const none = {
+        code: "no-such-gateway",
+        sentence: "No gateway with this identifier was heard.",
+        remedy: "",
+      };
+      return said === null ? send(response, 404, none) : send(response, 200, said);
     }
     if (frame !== null)
       return send(response, 200, checked(contract.FrameView, orchard.frameView(Number(frame[1]), span)));

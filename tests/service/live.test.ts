@@ -40,6 +40,7 @@ describe("the live line", () => {
     ["site", contract.SiteView, undefined],
     ["nodes", contract.NodesView, undefined],
     ["air", contract.AirView, undefined],
+    ["bench", contract.BenchView, "02005E1000000001"],
     ["captures", contract.CapturesView, undefined],
     ["marks", contract.MarksView, undefined],
     ["feed", contract.FeedView, undefined],

@@ -72,6 +72,7 @@ describe("the description at /api/openapi.json", () => {
       "/api/nodes/{devAddr}/{life}",
       "/api/receptions",
       "/api/air",
+      "/api/bench/{eui}",
     ]) {
       const names = document.paths[path]?.get?.parameters?.map(({ name }) => name);
       expect(names, path).toEqual(expect.arrayContaining(["from", "to", "last"]));

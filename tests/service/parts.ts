@@ -17,6 +17,7 @@ import type { Views } from "../../src/service/views.ts";
 import type { MarkWork } from "../../src/store/marks.ts";
 import type { PlacementWork } from "../../src/store/placements.ts";
 import * as orchard from "../browser/orchard.ts";
+import * as orchardBench from "../browser/orchard-bench.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { placementRows } from "../browser/orchard-trials.ts";
 
@@ -152,6 +153,9 @@ export class FakeViews implements Views {
   frame(id: number) {
     if (id > 1_000_000) return this.#answer(["frame", id], null);
     return this.#answer(["frame", id], orchard.frameView(id, spanOf({ last: 3600 }, NOW_MS * 1000)));
+  }
+  bench(eui: string, window: WindowQuery, nowUs: number) {
+    return this.#answer(["bench", eui, window], orchardBench.benchView(eui, spanOf(window, nowUs)));
   }
   air(window: WindowQuery, nowUs: number) {
     return this.#answer(["air", window], orchard.airView(spanOf(window, nowUs)));

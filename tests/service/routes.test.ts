@@ -12,6 +12,7 @@ const VIEWS: readonly [string, z.ZodType][] = [
   [`/api/receptions?devAddr=${NODE}&life=1&gateway=02005E1000000001&limit=20`, contract.ReceptionPage],
   ["/api/frames/12", contract.FrameView],
   ["/api/air", contract.AirView],
+  ["/api/bench/02005E1000000001?last=3600", contract.BenchView],
   ["/api/captures", contract.CapturesView],
   ["/api/refusals", contract.RefusalsView],
   ["/healthz", contract.Health],

@@ -45,6 +45,8 @@ describe("the answers from a store", () => {
     expect([site.empty, site.nodeCount]).toEqual([false, 1]);
     expect(contract.GatewaysView.parse(await ask("/api/gateways?last=3600")).gateways).toEqual(site.gateways);
     contract.AirView.parse(await ask("/api/air"));
+    const { eui, items } = contract.BenchView.parse(await ask(`/api/bench/${SHED}?last=3600`));
+    expect([eui, items.length]).toEqual([SHED, 21]);
     contract.CapturesView.parse(await ask("/api/captures"));
     contract.RefusalsView.parse(await ask("/api/refusals"));
     const { storage } = contract.ServiceStatus.parse(await ask("/api/status"));
@@ -71,6 +73,8 @@ describe("the answers from a store", () => {
     expect((await app.inject("/api/frames/999")).statusCode).toBe(404);
     expect((await app.inject("/api/receptions?before=nonsense")).statusCode).toBe(400);
     expect((await app.inject(`/api/nodes/${NODE}/2`)).statusCode).toBe(404);
+    expect((await app.inject("/api/bench/02005E10000000FF")).statusCode).toBe(404);
+    expect((await app.inject("/api/bench/shed")).statusCode).toBe(400);
   });
 
   it("see what is recorded after the connection was opened", () => {

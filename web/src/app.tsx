@@ -1,12 +1,15 @@
 /** Which view is shown, and where does its data come from? Here state meets views; neither knows the other. */
 import { useEffect } from "preact/hooks";
 import type { AirView as Air } from "../../src/contract/air.ts";
+import type { BenchView as Bench } from "../../src/contract/bench.ts";
 import type { CapturesView as Captures } from "../../src/contract/captures.ts";
 import type { GapsView as Gaps } from "../../src/contract/gaps.ts";
 import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
 import type { SiteView as Site } from "../../src/contract/site.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../src/contract/status.ts";
 import { AirView } from "./pages/AirView.tsx";
+import { BenchChoice } from "./pages/bench/BenchChoice.tsx";
+import { BenchView } from "./pages/bench/BenchView.tsx";
 import { CapturesView } from "./pages/CapturesView.tsx";
 import { GapsView } from "./pages/gaps/GapsView.tsx";
 import { HelpPage } from "./pages/HelpPage.tsx";
@@ -52,6 +55,7 @@ export function App() {
 
 const TITLES = {
   site: "Site",
+  bench: "Bench",
   nodes: "Nodes",
   node: "Node",
   air: "Air",
@@ -71,6 +75,12 @@ function Place({ status, captures }: Shared) {
   switch (view) {
     case "site":
       return <SitePlace status={status} captures={captures} />;
+    case "bench":
+      return parts[0] === undefined ? (
+        <BenchChoicePlace status={status} />
+      ) : (
+        <BenchPlace key={parts[0]} eui={parts[0]} />
+      );
     case "nodes":
       return <NodesPlace />;
     case "node":
@@ -111,6 +121,21 @@ function SitePlace({ status, captures }: Shared) {
       }
     </Gate>
   );
+}
+
+function BenchChoicePlace({ status }: { status: Loaded<ServiceStatus> }) {
+  const loaded = useViewData<Site>({ topic: "site", path: "/api/site", key: null }, currentWindow.value);
+  return (
+    <Gate loaded={loaded}>{({ gateways }) => <BenchChoice gateways={gateways} status={status.data} />}</Gate>
+  );
+}
+
+function BenchPlace({ eui }: { eui: string }) {
+  const loaded = useViewData<Bench>(
+    { topic: "bench", path: `/api/bench/${encodeURIComponent(eui)}`, key: eui },
+    currentWindow.value,
+  );
+  return <Gate loaded={loaded}>{(bench) => <BenchView bench={bench} onChanged={loaded.reload} />}</Gate>;
 }
 
 function NodesPlace() {

@@ -107,7 +107,7 @@ function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: Count
   }
   const share = crcOk === 0 ? (sent > 0 ? 1 : 0) : Math.min(1, sent / crcOk);
   const found = {
-    figure: `${sent.toLocaleString("en")} of ${crcOk.toLocaleString("en")}`,
+    figure: `${Math.min(sent, crcOk).toLocaleString("en")} of ${crcOk.toLocaleString("en")}`,
     value: share * 100,
     unit: "%",
   };

@@ -87,8 +87,8 @@ export function judgeBench(evidence: BenchEvidence): BenchItem[] {
   ];
 }
 
-/** Without these nothing can be passed: the gateway must be there, and have heard something. */
-const ESSENTIAL = new Set(["keepalives", "channels"]);
+/** Without these nothing can be passed: the gateway must be there, report, and have heard its plan. */
+const ESSENTIAL = new Set(["keepalives", "status-reports", "region", "channels"]);
 
 /** The worst of the items; waiting only where an essential one waits and nothing is wrong. */
 export function benchVerdict(items: readonly BenchItem[]): BenchState {

@@ -5,6 +5,11 @@
 
 /** The thin space between a figure and its unit. */
 export const THIN = "\u202F";
+/** The service writes thin spaces before units; on the page they must not let a line end between figure and unit. */
+export function unbroken(text: string): string {
+  return text.replaceAll("\u2009", THIN);
+}
+
 /** Stands where there is no figure. */
 export const NOTHING = "–";
 

@@ -128,6 +128,9 @@ function Heartbeats({
             <strong>{gateway.name ?? <span class="mono">{gateway.eui}</span>}</strong>
             <StandingMark standing={gateway.standing} />
             <span>{gateway.clause}</span>
+            <a href={linkTo(`/bench/${gateway.eui}`)}>
+              check list<span class="unseen"> of {gateway.name ?? gateway.eui}</span>
+            </a>
             <NameEdit kind="gateway" id={gateway.eui} name={gateway.name} onChanged={onChanged} />
           </div>
           <HeartbeatLine

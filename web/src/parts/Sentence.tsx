@@ -1,13 +1,8 @@
 /** What does a view say first? One sentence, its figures linked to what they rest on. */
 import type { Sentence as Words } from "../../../src/contract/common.ts";
-import { THIN } from "../format/format.ts";
+import { unbroken } from "../format/format.ts";
 import { linkTo } from "../state/route.ts";
 import "./Sentence.css";
-
-/** The service writes thin spaces before units; here they must not let a line end between figure and unit. */
-function unbroken(text: string): string {
-  return text.replaceAll("\u2009", THIN);
-}
 
 /** The opening sentence of a view. Links lead inside the dashboard only, whatever the text says. */
 export function Sentence({ words }: { words: Words }) {

@@ -11,6 +11,7 @@ import "./Shell.css";
 
 const WORDS: readonly [string, string, readonly string[]][] = [
   ["Site", "/site", ["site"]],
+  ["Bench", "/bench", ["bench"]],
   ["Nodes", "/nodes", ["nodes", "node"]],
   ["Air", "/air", ["air"]],
   ["Gaps", "/gaps", ["gaps"]],

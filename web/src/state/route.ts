@@ -5,7 +5,16 @@
 import { computed, signal } from "@preact/signals";
 import { type WindowChoice, windowFromParams, windowToParams } from "./window.ts";
 
-export type ViewName = "site" | "nodes" | "node" | "air" | "gaps" | "captures" | "service" | "unknown";
+export type ViewName =
+  | "site"
+  | "bench"
+  | "nodes"
+  | "node"
+  | "air"
+  | "gaps"
+  | "captures"
+  | "service"
+  | "unknown";
 
 export interface Route {
   readonly view: ViewName;
@@ -25,6 +34,7 @@ export function readRoute(hash: string): Route {
       return { view: "site", parts, params };
     case "nodes":
       return { view: parts.length === 0 ? "nodes" : "node", parts, params };
+    case "bench":
     case "air":
     case "gaps":
     case "captures":

@@ -1,0 +1,66 @@
+/** What the bench says of the orchard's gateways: the shed is well but for its noise, the tower's clock was never set. */
+import type { BenchView } from "../../src/contract/index.ts";
+import {
+  type BenchEvidence,
+  benchSentence,
+  benchVerdict,
+  judgeBench,
+} from "../../src/diagnosis/bench/judge.ts";
+import { SOUND } from "../diagnosis/bench/a-sound-gateway.ts";
+import type { Span } from "./orchard.ts";
+
+const SHED = "02005E1000000001";
+const TOWER = "02005E1000000002";
+
+const EVIDENCE: Readonly<Record<string, BenchEvidence>> = {
+  [SHED]: {
+    ...SOUND,
+    noise: SOUND.noise.map((channel, i) => ({
+      ...channel,
+      floor: { ...channel.floor, noiseDbm: i === 1 ? -104 : -114 },
+    })),
+    roundTrip: { pairsMs: [], ackPercent: null },
+  },
+  [TOWER]: {
+    ...SOUND,
+    eui: TOWER,
+    gatewayClock: { offsetsUs: [-1_773_478_800e6], newestAtUs: 1_773_478_800e6 },
+    drift: {
+      ...SOUND.drift,
+      ppm: null,
+      lowPpm: -7,
+      highPpm: 9,
+      spanSeconds: 400,
+      against: "arrival",
+      readings: 80,
+    },
+    noise: [],
+  },
+};
+
+/** null: a gateway that the orchard does not have. */
+export function benchView(eui: string, span: Span, name: string | null = null): BenchView | null {
+  const evidence = EVIDENCE[eui];
+  if (evidence === undefined) return null;
+  const items = judgeBench(evidence);
+  const iso = (ms: number) => new Date(ms).toISOString();
+  const said = name ?? (eui === SHED ? "Packing shed" : null);
+  return {
+    window: { from: iso(span.fromMs), to: iso(span.toMs), live: span.live },
+    eui,
+    name: said,
+    source: "192.0.2.10 40212",
+    firstHeard: iso(span.fromMs),
+    lastHeard: iso(span.toMs - 2_000),
+    verdict: benchVerdict(items),
+    sentence: benchSentence(said ?? `Gateway ${eui}`, items),
+    items,
+    feed: [
+      "1 reception: 868.3\u2009MHz SF9 \u221297\u2009dBm 6.2\u2009dB",
+      "keepalive",
+      "status report: 7 received, 5 forwarded, 100\u2009% answered in time",
+      "2 receptions: 868.1\u2009MHz SF7 \u2212104\u2009dBm 1.5\u2009dB, 868.5\u2009MHz SF12 \u2212118\u2009dBm \u22129.8\u2009dB",
+      "keepalive",
+    ].map((words, i) => ({ id: `d${i}`, at: iso(span.toMs - 2_000 - i * 4_700), words })),
+  };
+}
