@@ -77,7 +77,14 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
       sentence: `It went on sending: its counter moved on by ${step.toLocaleString("en-GB")}${due}, and ${percent(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
       lane,
       restsOn,
-      weights: weigh(share !== null && share < 0.6 ? -2 : -5, "node-silent", "node-restarted", "rejoin-loop"),
+      weights: {
+        ...weigh(share !== null && share < 0.6 ? -2 : -5, "node-silent", "node-restarted", "rejoin-loop"),
+        // What is sent and lost to the last frame is stopped on its way, or sent where nobody listens.
+        // A few in a row may be bad luck of another kind.
+        ...(gap.heard === 0
+          ? { "weak-link": Math.min(1.5, 0.25 * gap.missed), "channel-mismatch": -0.5, congestion: -2 }
+          : {}),
+      },
     },
   ];
 }

@@ -41,14 +41,19 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
     const ratio = normalRatio(Math.max(low, -1), AT_THE_FLOOR, ANYWHERE);
     // Frames heard within the gap are witnesses; those around a black-out only say what the link was like otherwise.
     const isWitnessed = ownWithin.length >= LEAST_FRAMES;
-    const weight = isWitnessed ? clampWeight(ratio, 5) : clampWeight(ratio, low < 5 ? 2.5 : 1);
+    // An obstacle takes whatever margin there was; the larger that was, the less often.
+    const weight = isWitnessed ? clampWeight(ratio, 5) : low < 4 ? 1.5 : low < 12 ? 0 : -0.7;
     pieces.push({
       sentence: `${isWitnessed ? "Frames heard within the gap" : "The frames heard around it"} came with a median margin of ${decibel(middle)}, a tenth of them below ${decibel(low)} over the demodulation floor.`,
       lane: "margin",
       restsOn,
       weights: silent
         ? { "weak-link": clampWeight(weight, 2), "node-silent": low > 4 ? 0.5 : -0.5 }
-        : { "weak-link": weight, "channel-mismatch": low > 4 ? 1 : -1 },
+        : {
+            "weak-link": weight,
+            // Hopping loses a fixed share, and seldom all.
+            "channel-mismatch": isWitnessed ? (low > 4 ? 1 : -1) : -1,
+          },
     });
   }
   const fell = fallOf(ownBefore, ownWithin, ownAfter);

@@ -134,6 +134,21 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
   return pieces;
 }
 
+/** Whether the losses of single nodes scatter about their common share by chance alone, and this node's among them. */
+function lossesAreAlike(neighbours: readonly Neighbour[], stretch: Stretch, own: number): boolean {
+  const counts = neighbours.map((one) => countedIn([one], stretch)).filter(({ expected }) => expected >= 20);
+  if (counts.length < 3) return false;
+  const expected = counts.reduce((sum, one) => sum + one.expected, 0);
+  const share = counts.reduce((sum, one) => sum + one.missed, 0) / expected;
+  if (share <= 0.05 || share >= 0.95 || Math.abs(own - share) > 0.12) return false;
+  const chiSquare = counts.reduce(
+    (sum, one) => sum + (one.missed - share * one.expected) ** 2 / (share * (1 - share) * one.expected),
+    0,
+  );
+  // Mean and spread of chi-square are its degrees of freedom and the root of twice that.
+  return chiSquare < counts.length + 3 * Math.sqrt(2 * counts.length);
+}
+
 /** The gap without its edges: the frames at both ends were heard. */
 function innerStretch({ scene: { gap, within } }: Sight): Stretch {
   const edgeUs = Math.min(gap.rhythmUs === null ? 0 : gap.rhythmUs / 2, lengthUs(within) / 4);
@@ -151,12 +166,22 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} before` : ""}`;
   const lane = "neighbours" as const;
   if (nowLoss.low > 1.5 * thenLoss + 0.01 && now.missed / now.expected > 0.25 * own) {
+    const alike = lossesAreAlike(sight.neighbours, within, own);
     return [
       {
-        sentence: `Others lost frames as well: ${figures}.`,
+        sentence: `Others lost frames as well${alike ? ", each the same share, weak or strong" : ""}: ${figures}.`,
         lane,
         restsOn,
-        weights: { ...weigh(-2, ...OF_ONE_NODE), ...weigh(1.5, ...OF_THE_AIR) },
+        weights: alike
+          ? {
+              // A gateway that lacks channels, or is deaf at times, takes the same from everyone.
+              ...weigh(-2.5, ...OF_ONE_NODE),
+              "channel-mismatch": 1.5,
+              "gateway-transmitting": 1.5,
+              interference: -0.5,
+              congestion: -1,
+            }
+          : { ...weigh(-2, ...OF_ONE_NODE), ...weigh(1.5, ...OF_THE_AIR) },
       },
     ];
   }

@@ -15,7 +15,9 @@ import { isIn, known, lengthUs, type Sight } from "./sight.ts";
 const RISE_DB = 3;
 const SEVERE_DB = 6;
 const MOST_P = 0.001;
-const LEAST_SAMPLES = 8;
+const LEAST_SAMPLES = 5;
+/** Share of broken packets below which a rise means nothing. Chosen. */
+const LEAST_BROKEN = 0.02;
 /** Rank sums compare every rank: more values add cost and no sureness. */
 const MOST_SAMPLES = 300;
 
@@ -165,7 +167,7 @@ function brokenPiece(
   const figures = `${percent(share)} of ${now.all.toLocaleString("en-GB")} packets came broken${shareThen === null ? "" : `, ${percent(shareThen)} before`}`;
   // Twice the baseline is common practice; a handful of packets may double by chance.
   const excess = now.bad - 2 * (shareThen ?? 0.02) * now.all;
-  if (share > 2 * (shareThen ?? 0.05) && excess > 3 * Math.sqrt(now.bad) * 0.5) {
+  if (share > Math.max(LEAST_BROKEN, 2 * (shareThen ?? 0.05)) && excess > 3 * Math.sqrt(now.bad) * 0.5) {
     return {
       sentence: `More packets were spoilt on the air: ${figures}.`,
       lane: "load",

@@ -4,7 +4,14 @@
  * the result depends on the counters, their times and the gateways' outages alone, never on how they came in.
  */
 import type { TimeWindow } from "../../model/window.ts";
-import { type LossEpisode, type LossWatch, newLossWatch, standsOut, watchStep } from "./loss-watch.ts";
+import {
+  type LossEpisode,
+  type LossWatch,
+  newLossWatch,
+  STEADY_HEARD,
+  standsOut,
+  watchStep,
+} from "./loss-watch.ts";
 import { type Rhythm, rhythmOf, STEPS_KEPT } from "./rhythm.ts";
 
 /** A counter and when it was heard first. */
@@ -68,8 +75,6 @@ const NEWEST_KEPT = 8;
 const SHARE_WEIGHT = 1 / 30;
 /** A gateway that hears less of a node is no home of it. Chosen. */
 const HOME_SHARE = 0.2;
-/** From so many counters heard within it an episode is a steady loss, not a dropout. Chosen. */
-const STEADY_HEARD = 12;
 /** A run whose counter went on by less than this share of what the rhythm predicts was silence (counter-verdict.ts). */
 const SILENT_SHARE = 0.5;
 

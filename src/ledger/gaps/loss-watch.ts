@@ -17,8 +17,13 @@ const BASELINE_COUNTERS = 2_000;
 /** False alarms allowed a node and week, all sizes together. One is asked for; runs of bad luck come in clusters. */
 const FALSE_ALARMS_A_WEEK = 0.05;
 const WEEK_US = 7 * 86_400_000_000;
-/** Odds at which an episode counts as over. Chosen. */
+/** Odds at which an episode counts as over: of a dropout, and of a steady loss, in which lucky runs are met often. Chosen. */
 const OVER_ODDS = Math.log(50);
+const STEADY_OVER_ODDS = Math.log(2_000);
+/** From so many counters heard within it an episode is a steady loss, not a dropout. Chosen. */
+export const STEADY_HEARD = 12;
+/** A steady loss that begins again within this share of its own length never ended, or within so many counters. Chosen. */
+const SAME_AGAIN = { share: 0.25, counters: 30 } as const;
 /** An episode's own loss rate, for telling its end, is taken as at most this. */
 const MOST_EPISODE_LOSS = 0.5;
 
@@ -58,6 +63,8 @@ export interface LossWatch {
   newCounters: number;
   newMisses: number;
   episode: LossEpisode | null;
+  /** The one that ended last. */
+  ended: LossEpisode | null;
 }
 
 export function newLossWatch(): LossWatch {
@@ -68,6 +75,7 @@ export function newLossWatch(): LossWatch {
     newCounters: 0,
     newMisses: 0,
     episode: null,
+    ended: null,
   };
 }
 
@@ -97,7 +105,7 @@ export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | nu
   if (step.missed > 0) addMisses(watch, step, baseline);
   const alarm = alarmOf(watch, step.rhythmUs);
   if (alarm !== null) {
-    watch.episode = {
+    watch.episode = sameAgain(watch.ended, alarm, step) ?? {
       fromUs: alarm.fromUs,
       toUs: step.toUs,
       firstMissed: alarm.firstMissed,
@@ -142,10 +150,28 @@ function goOn(
   }
   episode.heardSince += 1;
   episode.over += Math.log((1 - baseline) / (1 - loss));
-  if (episode.over < OVER_ODDS) return null;
+  if (episode.over < (episode.heard >= STEADY_HEARD ? STEADY_OVER_ODDS : OVER_ODDS)) return null;
   watch.episode = null;
+  watch.ended = episode;
   watch.counters += episode.heardSince;
   return episode;
+}
+
+/** The ended steady loss, when this alarm shows that it goes on. */
+function sameAgain(ended: LossEpisode | null, alarm: RisingSum, step: CounterStep): LossEpisode | null {
+  if (ended === null || ended.heard < STEADY_HEARD) return null;
+  const between = alarm.firstMissed - ended.lastMissed - 1;
+  if (between > Math.max(SAME_AGAIN.counters, SAME_AGAIN.share * (ended.missed + ended.heard))) return null;
+  return {
+    ...ended,
+    toUs: step.toUs,
+    lastMissed: step.counter - 1,
+    missed: ended.missed + alarm.missed,
+    heard: ended.heard + between + alarm.heard,
+    heardSince: 1,
+    over: 0,
+    longestRun: Math.max(ended.longestRun, step.missed),
+  };
 }
 
 function episodeLoss({ missed, heard }: LossEpisode, baseline: number): number {

@@ -15,10 +15,10 @@ export function gapId(devAddr: number, life: number, fromUs: number, tag: Tag): 
 const HOUR_US = 3_600_000_000;
 const DAY_US = 24 * HOUR_US;
 /** Intervals of the node's rhythm looked at before and after. Chosen: enough for a tenth percentile. */
-const INTERVALS_BEFORE = 40;
+const INTERVALS_BEFORE = 60;
 const INTERVALS_AFTER = 8;
 
-/** What was before is looked at for between one hour and a day, what came after for between a quarter and two hours. */
+/** What was before is looked at for between six hours (a trouble may have begun some time before it cost a frame) and a day, what came after for between a quarter and two hours. */
 export function contextOf({
   fromUs,
   toUs,
@@ -30,7 +30,7 @@ export function contextOf({
 }): Stretch {
   const rhythm = rhythmUs ?? 600_000_000;
   return {
-    fromUs: fromUs - Math.round(Math.min(DAY_US, Math.max(HOUR_US, INTERVALS_BEFORE * rhythm))),
+    fromUs: fromUs - Math.round(Math.min(DAY_US, Math.max(6 * HOUR_US, INTERVALS_BEFORE * rhythm))),
     toUs: toUs + Math.round(Math.min(2 * HOUR_US, Math.max(HOUR_US / 4, INTERVALS_AFTER * rhythm))),
   };
 }
