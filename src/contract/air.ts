@@ -11,6 +11,7 @@ export const NoiseTrend = z.object({
   slopeDbPerHour: z.number().nullable().describe("Theil-Sen"),
   slopeInterval95: z.tuple([z.number(), z.number()]).nullable(),
   changeDb: z.number().nullable().describe("slope times the time between the first and the last value"),
+  loudestDb: z.number().nullable().describe("the loudest stretch of time above the median one"),
   p: z.number().nullable().describe("Mann-Kendall, two-sided, widened for autocorrelation"),
   values: z.number().int().describe("stretches of time that tell the noise"),
 });

@@ -8,24 +8,31 @@ export interface NoiseEvidence {
   /** Stretches of time that tell the noise, and how many a trend needs. */
   readonly told: number;
   readonly needed: number;
+  /** The loudest stretch above the median one. */
+  readonly loudestDb: number | null;
   readonly slopeDbPerHour: number | null;
   readonly changeDb: number | null;
   readonly p: number | null;
 }
 
+/** Noise so far above its median is worth a word. Common practice, no source: 6 dB is severe. */
+const LOUD_DB = 6;
+
 /** "Rises by 6.2 dB (p 0.0004)." */
 export function noiseWords(evidence: NoiseEvidence): string {
-  const { verdict, trust, told, needed, changeDb, p } = evidence;
+  const { verdict, trust, told, needed, changeDb, p, loudestDb } = evidence;
+  const isLoud = loudestDb !== null && loudestDb >= LOUD_DB;
+  const loud = isLoud ? ` At its loudest ${loudestDb.toFixed(1)}\u2009dB above its median.` : "";
   if (verdict === "not enough" || changeDb === null) {
-    return `Not enough to say: ${told} of ${needed} stretches have enough weak frames.`;
+    return `Not enough to say: ${told} of ${needed} stretches have enough weak frames.${loud}`;
   }
   const rough = trust === "rough" ? " From frames up to 5\u2009dB SNR for want of weaker ones: rough." : "";
   const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;
   const size = `${Math.abs(changeDb).toFixed(1)}\u2009dB`;
   if (verdict === "steady") {
-    return `Steady: ${/[1-9]/.test(size) ? (changeDb < 0 ? "\u2212" : "+") : ""}${size} over the window${chance}, within chance or under 3\u2009dB.${rough}`;
+    return `Steady: ${/[1-9]/.test(size) ? (changeDb < 0 ? "\u2212" : "+") : ""}${size} over the window${chance}, within chance or under 3\u2009dB.${loud}${rough}`;
   }
-  return `${verdict === "rises" ? "Rises" : "Falls"} by ${size} over the window${chance}.${rough}`;
+  return `${verdict === "rises" ? "Rises" : "Falls"} by ${size} over the window${chance}.${loud}${rough}`;
 }
 
 export interface CollisionEvidence {

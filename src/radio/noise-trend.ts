@@ -4,7 +4,7 @@
  */
 import { effectiveSampleSize, lag1Autocorrelation } from "../statistics/effective-sample-size.ts";
 import { mannKendall } from "../statistics/mann-kendall.ts";
-import { quantile } from "../statistics/robust.ts";
+import { median, quantile } from "../statistics/robust.ts";
 import { theilSen } from "../statistics/theil-sen.ts";
 import { noiseSample } from "./noise.ts";
 
@@ -27,6 +27,8 @@ export interface NoiseTrend {
   readonly slopeHigh: number | null;
   /** Slope times the time from the first stretch told to the last, dB. */
   readonly changeDb: number | null;
+  /** By how much the loudest stretch stands above the median one, dB; null where none is told. */
+  readonly loudestDb: number | null;
   /** Mann-Kendall, two-sided, its variance widened for autocorrelation. */
   readonly p: number | null;
   readonly verdict: "rises" | "falls" | "steady" | "not enough";
@@ -63,13 +65,16 @@ export function noiseTrend(
   const isGood = goodTold > 0 && (goodTold >= leastStretches || 2 * goodTold >= toldOf(allStretches));
   const stretches = isGood ? goodStretches : allStretches;
   const told = toldOf(stretches);
+  const levels = stretches.filter((value) => value !== null);
+  const middle = median(levels);
+  const loudestDb = middle === null ? null : Math.max(...levels) - middle;
   const trust = told === 0 ? "none" : isGood ? "good" : "rough";
   const points = stretches.flatMap((y, i) => (y === null ? [] : [{ x: (i * stretchUs) / 3.6e9, y }]));
   const first = points[0];
   const last = points.at(-1);
   const nothing = { slopeDbPerHour: null, slopeLow: null, slopeHigh: null, changeDb: null, p: null };
   if (told < leastStretches || first === undefined || last === undefined) {
-    return { stretches, trust, told, ...nothing, verdict: "not enough" };
+    return { stretches, trust, told, loudestDb, ...nothing, verdict: "not enough" };
   }
   const line = theilSen(points);
   const slope = line.slope ?? 0;
@@ -84,6 +89,7 @@ export function noiseTrend(
     stretches,
     trust,
     told,
+    loudestDb,
     slopeDbPerHour: line.slope,
     slopeLow: line.low,
     slopeHigh: line.high,

@@ -208,6 +208,7 @@ function trendRow(trend: NoiseTrend): ChannelRow["noiseTrend"] {
     slopeDbPerHour: rounded(trend.slopeDbPerHour, 3),
     slopeInterval95: interval,
     changeDb: rounded(trend.changeDb, 2),
+    loudestDb: rounded(trend.loudestDb, 1),
     p,
     values: trend.told,
   };

@@ -2,7 +2,14 @@
 import type { AirGateway, AirtimeOfNode, AirView, ChannelRow } from "../../src/contract/index.ts";
 
 export function noiseTrend(at: number): ChannelRow["noiseTrend"] {
-  const few = { slopeDbPerHour: null, slopeInterval95: null, changeDb: null, p: null, values: 2 };
+  const few = {
+    slopeDbPerHour: null,
+    slopeInterval95: null,
+    changeDb: null,
+    loudestDb: null,
+    p: null,
+    values: 2,
+  };
   if (at < 2)
     return {
       ...few,
@@ -16,6 +23,7 @@ export function noiseTrend(at: number): ChannelRow["noiseTrend"] {
     slopeDbPerHour: rises ? 9.4 : 0.1,
     slopeInterval95: rises ? [8.1, 10.2] : [-0.2, 0.3],
     changeDb: rises ? 9.1 : 0.1,
+    loudestDb: rises ? 6.2 : 0.4,
     p: rises ? 0.0001 : 0.4,
     values: 24,
   };

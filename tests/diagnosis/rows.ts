@@ -101,6 +101,7 @@ export function channel(gatewayEui: string, frequencyHz: number, more: Partial<C
       slopeDbPerHour: null,
       slopeInterval95: null,
       changeDb: null,
+      loudestDb: null,
       p: null,
       values: 0,
     },

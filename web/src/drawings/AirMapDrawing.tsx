@@ -16,7 +16,7 @@ const GAP_PX = 4;
 const LABEL_PX = 92;
 /** Below this width of a cell its neighbours join it. */
 const LEAST_CELL_PX = 4;
-const HATCH_PX = 4;
+const HATCH_PX = 6;
 
 /** One gateway's map. */
 export function AirMapDrawing({ map, label }: { map: AirMap; label: string }) {
@@ -79,6 +79,7 @@ function hatch(ctx: CanvasRenderingContext2D, { x, y, wide, high }: Box, share: 
   ctx.rect(x, y + high - up, wide, up);
   ctx.clip();
   ctx.lineWidth = 1;
+  ctx.globalAlpha = 0.8;
   ctx.beginPath();
   for (let at = Math.floor((x - high) / HATCH_PX) * HATCH_PX; at < x + wide; at += HATCH_PX) {
     ctx.moveTo(at, y + high);

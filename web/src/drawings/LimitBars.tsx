@@ -8,6 +8,8 @@ import "./LimitBars.css";
 export interface LimitRow {
   readonly key: string;
   readonly label: string;
+  /** Which budget of it, in a few words. */
+  readonly note: string;
   /** Shares of the limit; 1 is the limit. */
   readonly heard: number;
   readonly estimate: number | null;
@@ -24,9 +26,11 @@ export function LimitBars({ label, rows }: { label: string; rows: readonly Limit
   const part = (share: number) => `${Math.min(1, share / end) * 100}%`;
   return (
     <div class="limit-bars" role="img" aria-label={label}>
-      {rows.map(({ key, label: name, heard, estimate }) => (
+      {rows.map(({ key, label: name, note, heard, estimate }) => (
         <div class="limit-row" key={key}>
-          <span class="limit-label">{name}</span>
+          <span class="limit-label">
+            {name} <span class="quiet small nowrap">{note}</span>
+          </span>
           <span class="limit-track">
             {estimate === null ? null : <span class="limit-estimate" style={{ width: part(estimate) }} />}
             <span class="limit-heard" style={{ width: part(heard) }} />

@@ -124,6 +124,7 @@ function Limits({ rows }: { rows: readonly AirtimeOfNode[] }) {
             rows={limited.slice(0, MOST_BARS).map(({ row, limit }) => ({
               key: `${row.devAddr} ${row.region} ${row.fromHz}`,
               label: title(row),
+              note: band(row),
               heard: row.atLeast / limit,
               estimate: row.estimate === null ? null : row.estimate / limit,
             }))}

@@ -64,7 +64,7 @@ const CHANNELS: readonly Column<ChannelRow>[] = [
     sort: (row) => row.noiseFloorDbm,
     cell: (row) =>
       row.noiseFloorDbm === null ? (
-        <span class="quiet">too few weak frames</span>
+        <span class="quiet">too few</span>
       ) : (
         <span class="nowrap">
           {row.noiseTrust === "rough" ? "at most " : ""}
@@ -77,18 +77,28 @@ const CHANNELS: readonly Column<ChannelRow>[] = [
     head: "Trend of the noise",
     wideOnly: true,
     sort: (row) => row.noiseTrend.changeDb,
-    cell: ({ noiseTrend: { verdict, changeDb, values } }) =>
-      changeDb === null ? (
-        <span class="quiet">not enough: {values} of 6 stretches</span>
-      ) : (
-        <span class="nowrap">
-          {ARROWS[verdict]} {verdict}, {signedDb(changeDb)}
-        </span>
-      ),
+    cell: ({ noiseTrend }) => <Trend trend={noiseTrend} />,
   },
 ];
 
 const ARROWS = { rises: "↑", falls: "↓", steady: "→", "not enough": "○" } as const;
+
+/** From this much above its median the noise is worth a word. As the service's own words have it. */
+const LOUD_DB = 6;
+
+function Trend({ trend: { verdict, changeDb, loudestDb, values } }: { trend: ChannelRow["noiseTrend"] }) {
+  const loud = loudestDb !== null && loudestDb >= LOUD_DB ? `, loudest ${signedDb(loudestDb)}` : "";
+  return changeDb === null ? (
+    <span class="quiet">
+      not enough, {values} of 6{loud}
+    </span>
+  ) : (
+    <span class="nowrap">
+      {ARROWS[verdict]} {verdict}, {signedDb(changeDb)}
+      {loud}
+    </span>
+  );
+}
 
 /** Of the airtime whose owner is known. */
 function strangersPart({ ownAirtimeSeconds, strangerAirtimeSeconds }: ChannelRow): number | null {

@@ -40,6 +40,7 @@ const TALKERS: readonly Column<Talker>[] = [
     key: "share",
     head: "of all nodes",
     right: true,
+    wideOnly: true,
     sort: (row) => row.share,
     cell: (row) => percent(row.share, 0),
   },
