@@ -54,7 +54,11 @@ const ROWS: readonly Column<AirtimeOfNode>[] = [
   {
     key: "standing",
     head: "Standing",
-    cell: (row) => <StandingMark standing={row.standing} word={row.words} />,
+    cell: (row) => (
+      <>
+        <StandingMark standing={row.standing} /> {row.words}
+      </>
+    ),
   },
   {
     key: "dwell",
@@ -63,7 +67,9 @@ const ROWS: readonly Column<AirtimeOfNode>[] = [
       dwell === null ? (
         <span class="quiet">no limit named</span>
       ) : (
-        <StandingMark standing={dwell.standing} word={dwell.words} />
+        <>
+          <StandingMark standing={dwell.standing} /> {dwell.words}
+        </>
       ),
   },
 ];
@@ -150,10 +156,8 @@ function Findings({ rows }: { rows: readonly AirtimeOfNode[] }) {
     <ul class="airtime-findings">
       {found.slice(0, MOST_BARS).map((row) => (
         <li key={`${row.devAddr} ${row.fromHz}`}>
-          <StandingMark
-            standing={row.dwell?.standing === "bad" ? "bad" : row.standing}
-            word={`${title(row)}: ${row.dwell?.standing === "bad" ? row.dwell.words : row.words} (${band(row)})`}
-          />
+          <StandingMark standing={row.dwell?.standing === "bad" ? "bad" : row.standing} /> {title(row)}:{" "}
+          {row.dwell?.standing === "bad" ? row.dwell.words : row.words} ({band(row)})
         </li>
       ))}
     </ul>
