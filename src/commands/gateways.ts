@@ -36,6 +36,13 @@ export function gatewaysCommand(): Command {
               of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
               right: true,
             },
+            { title: "downlinks", of: ({ downlinks }) => String(downlinks?.asked ?? "–"), right: true },
+            { title: "late", of: ({ downlinks }) => percent(downlinks?.lateShare ?? null), right: true },
+            {
+              title: "answer ms",
+              of: ({ downlinks }) => number(downlinks?.push.medianMs ?? null),
+              right: true,
+            },
             { title: "last heard", of: (gateway) => gateway.lastHeard },
             { title: "", of: (gateway) => gateway.clause },
           ]);
@@ -44,4 +51,9 @@ export function gatewaysCommand(): Command {
         });
       }),
     );
+}
+
+/** "6.6 %"; "–" where there is nothing to say. */
+function percent(share: number | null): string {
+  return share === null ? "–" : `${number(100 * share)} %`;
 }

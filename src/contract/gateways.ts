@@ -1,6 +1,7 @@
 /** What is said of a gateway? Its heartbeat, its state, its account. */
 import { z } from "zod";
 import { EuiText, IsoTime, Standing, Window } from "./common.ts";
+import { GatewayDownlinks } from "./downlinks.ts";
 
 /** Minute cells (or wider, see cellSeconds) of a gateway's line; columns of equal length. */
 export const Heartbeat = z.object({
@@ -49,6 +50,7 @@ export const GatewayRow = z.object({
   standing: Standing,
   clause: z.string(),
   heartbeat: Heartbeat,
+  downlinks: GatewayDownlinks.nullable().describe("the way back; null when nothing of a server was seen"),
 });
 export type GatewayRow = z.infer<typeof GatewayRow>;
 

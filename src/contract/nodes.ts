@@ -1,6 +1,7 @@
 /** What do the list of nodes and the page of one node say? */
 import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Standing, Window } from "./common.ts";
+import { NodeAnswers } from "./downlinks.ts";
 import { LinkRow } from "./link.ts";
 
 /** A trend or nothing, and why: "fell by 3.1 dB over 6 days (p 0.002)" or "not enough to say: 4 of 20 hours". */
@@ -173,6 +174,7 @@ export const NodePage = z.object({
   story: z.array(LinkEventRow).describe("newest 200, oldest first"),
   storyCut: z.boolean(),
   keys: KeyFigures,
+  answers: NodeAnswers,
   ownSaid: z.boolean().nullable().describe("what a person said: one's own, a stranger's, or null: nothing"),
   deviceLives: z
     .array(DeviceLifeRow)

@@ -6,6 +6,7 @@ import type { AirView } from "../contract/air.ts";
 import type { BenchView } from "../contract/bench.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
+import type { DownlinksView } from "../contract/downlinks.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
 import type { KeysView } from "../contract/keys.ts";
@@ -43,6 +44,12 @@ export interface Views {
   stored(): StoredFacts;
   site(window: WindowQuery, nowUs: number): SiteView;
   gateways(window: WindowQuery, nowUs: number): GatewaysView;
+  /** Of a gateway, to a device address, or all; unknown ones have none. */
+  downlinks(
+    question: { readonly gatewayEui?: string | undefined; readonly devAddr?: string | undefined },
+    window: WindowQuery,
+    nowUs: number,
+  ): DownlinksView;
   nodes(window: WindowQuery, nowUs: number): NodesView;
   /** null: no such address in such a life. */
   node(devAddr: string, life: number, window: WindowQuery, nowUs: number): NodePage | null;

@@ -17,6 +17,7 @@ import {
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
 import { driftOfGateway } from "./counter-drift.ts";
+import { gatewayDownlinks } from "./gateway-downlinks.ts";
 import { heardPlan } from "./heard-plan.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
@@ -113,6 +114,7 @@ function gatewayRow(
       crcBad: counts.crcBad,
     }),
     heartbeat,
+    downlinks: gatewayDownlinks(store, gateway.id, window, recognition.name),
   };
   return { id: gateway.id, row, recognition };
 }

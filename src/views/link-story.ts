@@ -5,7 +5,9 @@ import { isoTime, type TimeWindow } from "../model/window.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { keysById } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
+import { downlinksToAddress } from "../store/queries/downlinks.ts";
 import { type LinkFrameRecord, linkFrames } from "../store/queries/link-frames.ts";
+import type { LifeRecord } from "../store/queries/lives.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import type { LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";
 import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
@@ -13,13 +15,21 @@ import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
 /** Frames read for a story: about half a second of work at the most. */
 const MOST_FRAMES = 5_000;
 const MOST_EVENTS = 200;
+/** An answer to a life's last uplink passes this long after it at the latest: RX2 opens after 16 s. */
+const AFTER_LAST_US = 17_000_000;
 
-export function linkStory(
+export interface LinkStory {
+  readonly story: LinkEventRow[];
+  readonly storyCut: boolean;
+}
+
+/** A life's frames over the window as its story reads them, and the downlinks to it that passed, in order of time. */
+export function linkFramesOf(
   store: Store,
-  lifeId: number,
+  life: Pick<LifeRecord, "id" | "devAddr" | "firstAtUs" | "lastAtUs">,
   window: TimeWindow,
-): { story: LinkEventRow[]; storyCut: boolean } {
-  const records = linkFrames(store, lifeId, window, MOST_FRAMES);
+): { readonly frames: readonly LinkFrame[]; readonly cut: boolean } {
+  const records = linkFrames(store, life.id, window, MOST_FRAMES);
   const keysOf = new Map<number, LorawanKeys>();
   const frames = records.flatMap((record) => {
     const { keyId } = record;
@@ -27,6 +37,25 @@ export function linkStory(
     const frame = linkFrameOf(record, keyId === null ? {} : (keysOf.get(keyId) ?? {}));
     return frame === null ? [] : [frame];
   });
+  const keyId = records.findLast((record) => record.keyId !== null)?.keyId ?? null;
+  const span = {
+    fromUs: Math.max(window.fromUs, life.firstAtUs),
+    toUs: Math.min(window.toUs, life.lastAtUs + AFTER_LAST_US),
+  };
+  const down = downlinksToAddress(store, life.devAddr, span, MOST_FRAMES).flatMap((record) => {
+    // A counter of its own that nothing here reconstructs: its upper half is taken for 0.
+    const asFrame = { ...record, keyId, counter: record.fcnt, repeat: 0 };
+    const frame = linkFrameOf(asFrame, keyId === null ? {} : (keysOf.get(keyId) ?? {}));
+    return frame === null ? [] : [frame];
+  });
+  return {
+    frames: [...frames, ...down].sort((a, b) => a.atUs - b.atUs),
+    cut: records.length === MOST_FRAMES,
+  };
+}
+
+/** `frames` and `cut` of linkFramesOf. */
+export function linkStory({ frames, cut }: ReturnType<typeof linkFramesOf>): LinkStory {
   const events = linkEvents(frames);
   return {
     story: events.slice(-MOST_EVENTS).map(({ atUs, counter, kind, sentence, certainty, times }) => ({
@@ -37,7 +66,7 @@ export function linkStory(
       certainty,
       times,
     })),
-    storyCut: events.length > MOST_EVENTS || records.length === MOST_FRAMES,
+    storyCut: events.length > MOST_EVENTS || cut,
   };
 }
 

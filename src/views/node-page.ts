@@ -16,7 +16,8 @@ import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { keyCounts } from "../store/queries/link-frames.ts";
 import { allLives, labels, livesOf, livesOfDevice } from "../store/queries/lives.ts";
 import { linkRows } from "./link.ts";
-import { linkStory } from "./link-story.ts";
+import { linkFramesOf, linkStory } from "./link-story.ts";
+import { nodeAnswers } from "./node-answers.ts";
 import {
   firstHearings,
   type Gap,
@@ -52,6 +53,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     context,
   );
   const loss = lossOf(frames, context.outages);
+  const linkFrames = linkFramesOf(store, record, window);
   const { ticks, cut } = ticksOf(frames, loss.gaps, context.outages, heardBy.length);
   return {
     window: windowView(window),
@@ -92,8 +94,9 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
         missed,
         missedDuringOutage,
       })),
-    ...linkStory(store, record.id, window),
+    ...linkStory(linkFrames),
     keys: { held: keysOfAddress(store, record.devAddr).length > 0, ...keyCounts(store, record.id, window) },
+    answers: nodeAnswers(store, record, window, linkFrames.frames),
     ownSaid: saidOf(labels(store, "node").get(devAddr)?.own),
     deviceLives: livesOfDevice(store, record).map((one) => ({
       devAddr: formatDevAddr(one.devAddr),

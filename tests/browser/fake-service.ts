@@ -11,6 +11,7 @@ import type { z } from "zod";
 import * as contract from "../../src/contract/index.ts";
 import * as orchard from "./orchard.ts";
 import * as orchardBench from "./orchard-bench.ts";
+import { downlinksView } from "./orchard-downlinks.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
 
@@ -264,6 +265,8 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       return send(response, 200, checked(contract.FrameView, orchard.frameView(Number(frame[1]), span)));
     if (path === "/api/keys")
       return send(response, 200, checked(contract.KeysView, { keys: mood.empty ? [] : [...mood.keys] }));
+    if (path === "/api/downlinks")
+      return send(response, 200, checked(contract.DownlinksView, downlinksView(span.toMs)));
     if (path === "/api/refusals")
       return send(response, 200, mood.empty ? { refusals: [], samples: [] } : orchard.refusals(Date.now()));
     if (path === "/api/receptions") {

@@ -20,6 +20,7 @@ import type {
   SiteView,
 } from "../../src/contract/index.ts";
 import { airParts, noiseTrend } from "./orchard-air.ts";
+import { gatewayDownlinks, nodeAnswers } from "./orchard-downlinks.ts";
 import { encryptedFrame, provedFrame } from "./orchard-frame.ts";
 import { linksOf } from "./orchard-links.ts";
 import { storyOf } from "./orchard-story.ts";
@@ -220,6 +221,7 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
     pullSource: shed ? "192.0.2.10 40212" : "192.0.2.11 40212",
     ackPercent: 99.4,
     temperatureC: 31,
+    downlinks: shed ? gatewayDownlinks() : null,
     standing: shed ? "look" : "good",
     clause: shed ? "out of reach once, for 7 minutes" : "keeps its keepalives",
     heartbeat: {
@@ -348,6 +350,7 @@ export function nodePage(
       { text: "; its margin in the median is 6.6\u202FdB." },
     ],
     row,
+    answers: nodeAnswers(span.toMs),
     ticks,
     ticksCut: row.expected > 2000,
     series,

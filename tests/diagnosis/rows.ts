@@ -64,6 +64,7 @@ export function gateway(eui: string, more: Partial<GatewayRow> = {}): GatewayRow
     pullSource: null,
     ackPercent: null,
     temperatureC: null,
+    downlinks: null,
     standing: "good",
     clause: "",
     heartbeat: {

@@ -19,6 +19,7 @@ import type { PlacementWork } from "../../src/store/placements.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
+import { downlinksView } from "../browser/orchard-downlinks.ts";
 import { placementRows } from "../browser/orchard-trials.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
@@ -191,6 +192,9 @@ export class FakeViews implements Views {
       marks: orchard.marksView(span),
       captures: orchard.capturesView(NOW_MS).captures,
     });
+  }
+  downlinks(question: Parameters<Views["downlinks"]>[0], window: WindowQuery, nowUs: number) {
+    return this.#answer(["downlinks", question, window], downlinksView(nowUs / 1000));
   }
   captures(progressOf: (id: number) => number | null) {
     const { captures } = orchard.capturesView(NOW_MS);

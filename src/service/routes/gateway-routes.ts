@@ -1,6 +1,7 @@
-/** GET /api/gateways: what is said of each gateway? */
+/** GET /api/gateways and /api/downlinks: what is said of each gateway, and what was it asked to send? */
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
-import { WindowQuery } from "../../contract/common.ts";
+import { DevAddrText, EuiText, WindowQuery } from "../../contract/common.ts";
+import { DownlinksView } from "../../contract/downlinks.ts";
 import { GatewaysView } from "../../contract/gateways.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
@@ -15,5 +16,19 @@ export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app
       },
     },
     async (request) => views.gateways(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/downlinks",
+    {
+      schema: {
+        summary:
+          "Packets that servers handed to gateways for sending, newest first; of one gateway or node, or all",
+        querystring: WindowQuery.extend({ gateway: EuiText.optional(), devAddr: DevAddrText.optional() }),
+        response: answers(DownlinksView),
+      },
+    },
+    async ({ query: { gateway, devAddr, ...window } }) =>
+      views.downlinks({ gatewayEui: gateway, devAddr }, askedWindow(window), nowUs()),
   );
 };

@@ -1,0 +1,158 @@
+/**
+ * What came back to one node: confirmed uplinks with or without an answer, join-requests with or without an accept,
+ * data-rate commands with or without effect? Told from what passed here, in line or in a capture.
+ */
+import type { AnsweredRow, NodeAnswers } from "../contract/index.ts";
+import { type AnswerCounts, answersSentence } from "../diagnosis/answer-words.ts";
+import { lateness } from "../ledger/downlink-deadline.ts";
+import { linkAdrWords } from "../ledger/link-command-words.ts";
+import { believedCommands, readsAsClearText } from "../ledger/link-commands.ts";
+import { isUplink, type LinkFrame } from "../ledger/link-frame.ts";
+import { isoTime, type TimeWindow } from "../model/window.ts";
+import type { Store } from "../store/open.ts";
+import {
+  confirmedUplinks,
+  type DownlinkRecord,
+  downlinksToAddress,
+  joinsOfDevice,
+  serverSeen,
+} from "../store/queries/downlinks.ts";
+import type { LifeRecord } from "../store/queries/lives.ts";
+
+const MOST_ROWS = 100;
+const MOST_READ = 2_000;
+/** A node has the answer to a confirmed uplink in one of two windows: RX2 opens 16 s after it at the latest. */
+const ANSWER_WITHIN_US = 17_000_000;
+/** A node answers a command in its next uplink (LoRaWAN 1.1, section 5); one or two may be lost. Chosen. */
+const ANSWERED_WITHIN_UPLINKS = 3;
+// FCtrl of a downlink; LoRaWAN 1.1, figure 13.
+const ACK = 0x20;
+
+/** `frames`: uplinks and downlinks of the life within the window, as its link's story reads them. */
+export function nodeAnswers(
+  store: Store,
+  life: LifeRecord,
+  window: TimeWindow,
+  frames: readonly LinkFrame[],
+): NodeAnswers {
+  const downlinks = downlinksToAddress(store, life.devAddr, reachOf(window), MOST_READ);
+  const confirmed = confirmedRows(store, life, window, downlinks);
+  const joins = life.devEui === null ? [] : joinRows(store, life.devEui, window);
+  const commands = commandRows(frames);
+  const rows = [...confirmed, ...joins, ...commands].sort((a, b) => b.at.localeCompare(a.at));
+  const counts: AnswerCounts = {
+    seen: serverSeen(store, window),
+    confirmed: countOf(confirmed, "answered"),
+    joins: countOf(joins, "answered"),
+    commands: countOf(commands, "effective"),
+  };
+  return {
+    seen: counts.seen,
+    sentence: answersSentence(counts),
+    confirmed: { sent: counts.confirmed.all, answered: counts.confirmed.good },
+    joins: { requested: counts.joins.all, accepted: counts.joins.good },
+    commands: { asked: counts.commands.all, effective: counts.commands.good },
+    rows: counts.seen ? rows.slice(0, MOST_ROWS) : [],
+    rowsCut: rows.length > MOST_ROWS,
+  };
+}
+
+function countOf(rows: readonly AnsweredRow[], fate: AnsweredRow["fate"]): { all: number; good: number } {
+  return { all: rows.length, good: rows.filter((row) => row.fate === fate).length };
+}
+
+function reachOf({ fromUs, toUs }: TimeWindow): TimeWindow {
+  return { fromUs, toUs: toUs + ANSWER_WITHIN_US };
+}
+
+function confirmedRows(
+  store: Store,
+  life: LifeRecord,
+  window: TimeWindow,
+  downlinks: readonly DownlinkRecord[],
+): AnsweredRow[] {
+  const acks = downlinks.filter(({ frameControl }) => frameControl !== null && (frameControl & ACK) !== 0);
+  const records = confirmedUplinks(store, life.id, window, MOST_READ);
+  return records.map(({ atUs, lastAtUs, counter, frames }, index) => {
+    // An acknowledgement belongs to the newest confirmed uplink before it.
+    const nextAtUs = records[index - 1]?.atUs ?? Number.POSITIVE_INFINITY;
+    const untilUs = Math.min(lastAtUs + ANSWER_WITHIN_US, nextAtUs);
+    const own = acks.filter((ack) => ack.atUs >= atUs - 1_000_000 && ack.atUs < untilUs);
+    const times = frames === 1 ? "sent once" : `sent ${frames} times`;
+    const row = { at: isoTime(atUs), what: "confirmed uplink" as const, counter };
+    if (own.length === 0)
+      return { ...row, fate: "unanswered", standing: "bad", words: `${times}, no answer passed` };
+    if (own.some(isSent))
+      return {
+        ...row,
+        fate: "answered",
+        standing: frames === 1 ? "good" : "look",
+        words: `${times}, answered`,
+      };
+    return { ...row, fate: "late", standing: "bad", words: `${times}; ${whyNot(own[0])}` };
+  });
+}
+
+function joinRows(store: Store, devEui: string, window: TimeWindow): AnsweredRow[] {
+  return joinsOfDevice(store, devEui, window, MOST_READ).map((join) => {
+    const row = { at: isoTime(join.atUs), what: "join-request" as const, counter: null };
+    if (join.accepted === 0)
+      return { ...row, fate: "unanswered", standing: "bad", words: "no join-accept passed" };
+    const fate = { ...join, moment: "counter" };
+    if (isSent(fate)) return { ...row, fate: "answered", standing: "good", words: "a join-accept was sent" };
+    return { ...row, fate: "late", standing: "bad", words: whyNot(fate) };
+  });
+}
+
+type Fate = Pick<DownlinkRecord, "moment" | "leadUs" | "outcome" | "word">;
+
+function isSent(downlink: Fate): boolean {
+  return downlink.outcome !== "refused" && lateness(downlink) !== "late";
+}
+
+function whyNot(downlink: Fate | undefined): string {
+  if (downlink === undefined) return "the answer was not sent";
+  if (lateness(downlink) === "late") return "the answer came too late to be sent";
+  return `the gateway refused the answer (${downlink.word ?? "no reason given"})`;
+}
+
+/** LinkADRReq with what the node said to it. */
+function commandRows(frames: readonly LinkFrame[]): AnsweredRow[] {
+  const believed = readsAsClearText(frames);
+  const commandsOf = (frame: LinkFrame) => believedCommands(frame, believed).commands;
+  const rows: AnsweredRow[] = [];
+  for (const [index, frame] of frames.entries()) {
+    if (isUplink(frame)) continue;
+    const asked = commandsOf(frame)
+      .filter(({ name }) => name === "LinkADRReq")
+      .at(-1);
+    if (asked === undefined) continue;
+    const words = (linkAdrWords(asked, null) ?? "The network asked for no change").replace(
+      / \(LinkADRReq\)$/,
+      "",
+    );
+    const row = { at: isoTime(frame.atUs), what: "data-rate command" as const, counter: frame.counter };
+    const after = frames.slice(index + 1).filter((one) => isUplink(one) && !one.repeat);
+    const answer = after
+      .slice(0, ANSWERED_WITHIN_UPLINKS)
+      .flatMap((one) => commandsOf(one))
+      .find(({ name }) => name === "LinkADRAns");
+    if (answer !== undefined) {
+      const isTaken =
+        answer.powerAck === true && answer.dataRateAck === true && answer.channelMaskAck === true;
+      rows.push(
+        isTaken
+          ? { ...row, fate: "effective", standing: "good", words: `${words}; the node took it` }
+          : { ...row, fate: "refused by node", standing: "look", words: `${words}; the node refused it` },
+      );
+    } else if (after.length >= ANSWERED_WITHIN_UPLINKS) {
+      rows.push({
+        ...row,
+        fate: "without effect",
+        standing: "bad",
+        words: `${words}; the next ${ANSWERED_WITHIN_UPLINKS} uplinks did not answer it`,
+      });
+    } else rows.push({ ...row, fate: "open", standing: "waiting", words: `${words}; not answered yet` });
+  }
+  return rows;
+}
