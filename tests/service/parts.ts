@@ -18,8 +18,8 @@ import type { MarkWork } from "../../src/store/marks.ts";
 import type { PlacementWork } from "../../src/store/placements.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";
-import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { downlinksView } from "../browser/orchard-downlinks.ts";
+import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { placementRows } from "../browser/orchard-trials.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
