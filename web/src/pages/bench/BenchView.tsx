@@ -102,7 +102,7 @@ function Check({ item }: { item: BenchItem }) {
     <li class={`bench-check bench-${item.state}`}>
       <StandingMark standing={STANDINGS[item.state]} word={item.state} />
       <div>
-        <h3>{item.title}</h3>
+        <h2>{item.title}</h2>
         <span class="bench-figure">{unbroken(item.figure)}</span>
       </div>
       <div class="bench-words">

@@ -1,0 +1,85 @@
+/** Does the bench open by itself when a gateway comes, fill live, and print? */
+import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
+import type { BenchView } from "../../src/contract/index.ts";
+import { chromiumIsHere } from "./chromium.ts";
+import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { siteView } from "./orchard.ts";
+import { benchView } from "./orchard-bench.ts";
+
+const SHED = "02005E1000000001";
+
+if (chromiumIsHere("bench"))
+  describe("the bench", () => {
+    let dashboard: Dashboard;
+    beforeAll(async () => {
+      dashboard = await startDashboard();
+    });
+    afterAll(() => dashboard.close());
+    beforeEach(() => dashboard.calm());
+
+    test("gives verdict, list and last datagrams, accessible in light and dark, on a laptop and a phone", async () => {
+      for (const width of [1280, 390]) {
+        const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`, { width });
+        await page
+          .getByRole("heading", { level: 1, name: /^Packing shed works, but 1 check needs a look/ })
+          .waitFor();
+        await page.getByText("▲ warn").first().waitFor();
+        expect(await page.getByRole("list", { name: "Checks" }).getByRole("listitem").count()).toBe(21);
+        await page.getByText("Loudest at 868.3").waitFor();
+        await page.getByText("keepalive", { exact: true }).first().waitFor();
+        await page.getByText("Where the limits come from").click();
+        expect(await overflowPx(page)).toBe(0);
+        expect(await axeFindings(page)).toEqual([]);
+        await page.emulateMedia({ colorScheme: "dark" });
+        expect(await axeFindings(page)).toEqual([]);
+        expect(errors).toEqual([]);
+      }
+    });
+
+    test("fills live while the gateway starts", async () => {
+      const { page } = await dashboard.open(`#/bench/${SHED}?last=3600`);
+      const check = page.getByRole("listitem").filter({ hasText: "Round trip" });
+      await check.getByText("○ waiting").waitFor();
+      const now = Date.now();
+      const { items } = benchView(SHED, { fromMs: now - 3_600_000, toMs: now, live: true }) as BenchView;
+      const roundTrip = items.find(({ id }) => id === "round-trip");
+      const told = { ...roundTrip, state: "pass", figure: "12 ms", reason: "Median of 3 pairs." };
+      dashboard.service.push("bench", { rows: { list: "items", upsert: [told], remove: [] } });
+      await check.getByText("✓ pass").waitFor();
+      await check.getByText("Median of 3 pairs.").waitFor();
+    });
+
+    test("waits for a gateway with what to enter at it, and opens its list when it comes", async () => {
+      dashboard.service.mood.empty = true;
+      const { page } = await dashboard.open("#/bench?last=3600");
+      await page.getByRole("heading", { level: 1, name: /^Waiting for a gateway/ }).waitFor();
+      await page.getByText("192.0.2.20").waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      dashboard.service.mood.empty = false;
+      const now = Date.now();
+      const { gateways } = siteView({ fromMs: now - 3_600_000, toMs: now, live: true });
+      dashboard.service.push("site", { set: { empty: false, gateways: gateways.slice(0, 1) } });
+      await page.waitForURL(new RegExp(`#/bench/${SHED}`));
+      await page.getByRole("heading", { level: 1, name: /^Packing shed works/ }).waitFor();
+    });
+
+    test("leaves a choice among several, reached from the gateways of the site", async () => {
+      const { page } = await dashboard.open("#/site?last=3600");
+      await page.getByRole("link", { name: /^check list of Water tower/ }).click();
+      await page.getByRole("heading", { level: 1, name: /fails 1 check \(gateway clock\)/ }).waitFor();
+      await page.getByRole("link", { name: "Another gateway" }).click();
+      await page.getByRole("heading", { level: 1, name: /^2 gateways sent something/ }).waitFor();
+      await page.getByRole("link", { name: /Packing shed/ }).click();
+      await page.getByRole("heading", { level: 1, name: /^Packing shed works/ }).waitFor();
+    });
+
+    test("prints the list on its own, with room for who checked it", async () => {
+      const { page } = await dashboard.open(`#/bench/${SHED}?last=3600`);
+      await page.getByRole("button", { name: "Print" }).waitFor();
+      await page.emulateMedia({ media: "print" });
+      expect(await page.getByRole("button", { name: "Print" }).isVisible()).toBe(false);
+      expect(await page.getByRole("heading", { name: "Last datagrams" }).isVisible()).toBe(false);
+      expect(await page.getByText(/Checked by:/).isVisible()).toBe(true);
+      expect(await page.getByRole("list", { name: "Checks" }).isVisible()).toBe(true);
+    });
+  });
