@@ -17,7 +17,7 @@ if (chromiumIsHere("bench"))
     afterAll(() => dashboard.close());
     beforeEach(() => dashboard.calm());
 
-    test("gives verdict, list and last datagrams, accessible in light and dark, on a laptop and a phone", async () => {
+    test("gives verdict, list and last datagrams, accessible on a laptop in light and a phone in dark", async () => {
       for (const width of [1280, 390]) {
         const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`, { width });
         await page
@@ -29,8 +29,8 @@ if (chromiumIsHere("bench"))
         await page.getByText("keepalive", { exact: true }).first().waitFor();
         await page.getByText("Where the limits come from").click();
         expect(await overflowPx(page)).toBe(0);
-        expect(await axeFindings(page)).toEqual([]);
-        await page.emulateMedia({ colorScheme: "dark" });
+        // Light on the laptop, dark on the phone.
+        await page.emulateMedia({ colorScheme: width < 700 ? "dark" : "light" });
         expect(await axeFindings(page)).toEqual([]);
         expect(errors).toEqual([]);
       }
