@@ -13,6 +13,7 @@ import { listenCommand } from "./commands/listen.ts";
 import { marksCommand } from "./commands/marks.ts";
 import { nodesCommand } from "./commands/nodes.ts";
 import { placementsCommand } from "./commands/placements.ts";
+import { positionsCommand } from "./commands/positions.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
@@ -46,6 +47,7 @@ for (const command of [
   keysCommand(),
   marksCommand(),
   placementsCommand(),
+  positionsCommand(),
   rebuildCommand(),
 ]) {
   program.addCommand(command);

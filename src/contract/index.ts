@@ -14,6 +14,7 @@ export * from "./live.ts";
 export * from "./marks.ts";
 export * from "./nodes.ts";
 export * from "./passage.ts";
+export * from "./positions.ts";
 export * from "./site.ts";
 export * from "./status.ts";
 export * from "./trials.ts";

@@ -6,6 +6,7 @@ import type { Endpoint } from "../model/arrival.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
+import type { PositionRequest } from "../store/positions.ts";
 import type { RelayFigures } from "./relay/messages.ts";
 
 /** Figures since the service started, posted about once a second and after bursts. */
@@ -68,6 +69,8 @@ export interface IntakeHandle {
   changeMarks(work: MarkWork): Promise<number>;
   /** Notes, changes or removes a placement; its number, or one of PLACEMENT_FAILS. */
   changePlacements(work: PlacementWork): Promise<number>;
+  /** Says where a gateway or node stands, or takes it back. */
+  setPosition(request: PositionRequest): Promise<void>;
   /** What people call the site; null takes the name back. */
   nameSite(name: string | null): Promise<void>;
   /** Takes in the text of a key file; the number of nodes. Rejects with a sentence that shows no key. */

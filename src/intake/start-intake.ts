@@ -140,6 +140,10 @@ class ThreadedIntake implements IntakeHandle {
     return this.#ask((ticket) => ({ kind: "import", ticket, ...request }));
   }
 
+  async setPosition(position: Parameters<IntakeHandle["setPosition"]>[0]): Promise<void> {
+    await this.#ask((ticket) => ({ kind: "position", ticket, position }));
+  }
+
   async setLabel(label: Parameters<IntakeHandle["setLabel"]>[0]): Promise<void> {
     await this.#ask((ticket) => ({ kind: "label", ticket, label }));
   }

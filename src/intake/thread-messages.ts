@@ -3,6 +3,7 @@ import type { MessagePort } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
+import type { PositionRequest } from "../store/positions.ts";
 import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest } from "./handle.ts";
 
 /** Settings of the thread, handed over at its start. */
@@ -25,6 +26,7 @@ export type ToThread =
   | { readonly kind: "label"; readonly ticket: number; readonly label: LabelRequest }
   | { readonly kind: "marks"; readonly ticket: number; readonly work: MarkWork }
   | { readonly kind: "placements"; readonly ticket: number; readonly work: PlacementWork }
+  | { readonly kind: "position"; readonly ticket: number; readonly position: PositionRequest }
   | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
   | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
   | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }

@@ -12,6 +12,7 @@ import { writeLabel, writeSiteName } from "../store/labels.ts";
 import { changeMarks } from "../store/marks.ts";
 import { openStore, type Store, StoreUnusable } from "../store/open.ts";
 import { changePlacements } from "../store/placements.ts";
+import { writePosition } from "../store/positions.ts";
 import { Recorder } from "../store/recorder.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
@@ -116,6 +117,8 @@ async function run(): Promise<void> {
       answer(message.ticket, () => said((db) => changeMarks(db, message.work)));
     else if (message.kind === "placements")
       answer(message.ticket, () => said((db) => changePlacements(db, message.work)));
+    else if (message.kind === "position")
+      answer(message.ticket, () => said((db) => writePosition(db, message.position)));
     else if (message.kind === "name-site")
       answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
     else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));

@@ -41,6 +41,7 @@ import { liveRoutes } from "./routes/live-routes.ts";
 import { markRoutes } from "./routes/mark-routes.ts";
 import { nodeRoutes } from "./routes/node-routes.ts";
 import { placementRoutes } from "./routes/placement-routes.ts";
+import { positionRoutes } from "./routes/position-routes.ts";
 import { reportRoutes } from "./routes/report-routes.ts";
 import { siteRoutes } from "./routes/site-routes.ts";
 import { statusRoutes } from "./routes/status-routes.ts";
@@ -225,6 +226,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     samples,
   });
   await app.register(labelRoutes, { intake });
+  await app.register(positionRoutes, { views, intake, nowUs });
   await app.register(markRoutes, { views, intake, nowUs });
   await app.register(placementRoutes, { views, intake, nowUs });
   await app.register(keyRoutes, { views, intake });

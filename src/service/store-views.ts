@@ -19,6 +19,8 @@ import { marksView } from "../views/marks.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
 import { placementRows } from "../views/placements.ts";
+import { planView } from "../views/plan.ts";
+import { positionRows } from "../views/positions.ts";
 import { frameView, receptionPage } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteName, siteView } from "../views/site.ts";
@@ -63,6 +65,8 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),
     gaps: (query, nowUs) => over(query, nowUs, (window) => gapsView(store, window)),
     gap: (id) => within(() => gapPage(store, id)),
+    plan: (query, nowUs) => over(query, nowUs, (window) => planView(store, window, ownPlans)),
+    positions: () => within(() => ({ positions: positionRows(store) })),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
     keys: () => within(() => ({ keys: keyRows(store) })),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),

@@ -12,6 +12,7 @@ import type { GatewaysView } from "../contract/gateways.ts";
 import type { KeysView } from "../contract/keys.ts";
 import type { MarksQuery, MarksView } from "../contract/marks.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
+import type { PlanView, PositionsView } from "../contract/positions.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
 import type { PlacementRow } from "../contract/trials.ts";
@@ -63,6 +64,9 @@ export interface Views {
   /** null: no gateway of this identifier was ever heard. */
   bench(eui: string, window: WindowQuery, nowUs: number): BenchView | null;
   /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
+  /** Gateways, nodes and their ways on a plan. */
+  plan(window: WindowQuery, nowUs: number): PlanView;
+  positions(): PositionsView;
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   /** What people noted. */
   /** All placements, in order of their begin. */

@@ -2,6 +2,7 @@
 import type { LinkRow } from "../contract/link.ts";
 import type { Outcome } from "../diagnosis/link-delivery.ts";
 import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
+import { geometryOf, PLACEMENT_CAUTION } from "../diagnosis/link-geometry.ts";
 import { headroomOf, marginDistribution } from "../diagnosis/link-margins.ts";
 import { offsetOf } from "../diagnosis/link-offset.ts";
 import { linkShifts } from "../diagnosis/link-shifts.ts";
@@ -14,6 +15,7 @@ import type { HeardFrame } from "../store/queries/frames.ts";
 import type { GatewayRecord } from "../store/queries/gateways.ts";
 import { type LinkHearing, linkHearings } from "../store/queries/link-margins.ts";
 import { firstHearings, type Gap, missedTimes } from "./node-figures.ts";
+import type { Places, PowerOfRegion } from "./positions.ts";
 import { isWithin, type Stretch } from "./reachability.ts";
 import type { AskedWindow } from "./window.ts";
 
@@ -25,6 +27,10 @@ const MOST_FRAMES = 90_000;
 const MOST_COUNTERS = 20_000;
 
 export interface LinkQuestion {
+  readonly devAddr: string;
+  readonly places: Places;
+  /** Asked only where no EIRP is given. */
+  readonly powerOf: (gatewayId: number) => PowerOfRegion;
   readonly lifeId: number;
   readonly window: AskedWindow;
   readonly frames: readonly HeardFrame[];
@@ -75,10 +81,40 @@ export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
       delivery,
       whatIf: [...whatIf],
       frequencyOffset: offsetOf(within),
-      geometry: null,
-      geometryWords: "",
+      ...wayOf(question, gateway, within),
     };
   });
+}
+
+/** What the way costs, or why that is not known. */
+function wayOf(
+  { devAddr, places, powerOf }: LinkQuestion,
+  gateway: GatewayRecord,
+  frames: readonly LinkFrame[],
+): Pick<LinkRow, "geometry" | "geometryWords"> {
+  const distanceM = places.distanceM(devAddr, gateway.eui);
+  if (distanceM === null) {
+    const missing = [
+      ...(places.of("node", devAddr) === null ? ["this node"] : []),
+      ...(places.of("gateway", gateway.eui) === null ? ["this gateway"] : []),
+    ];
+    const words =
+      missing.length === 0
+        ? "One is given in degrees and the other in metres: give one thing in both."
+        : `No position is known for ${missing.join(" and ")}.`;
+    return { geometry: null, geometryWords: words };
+  }
+  const eirpDbm = places.of("node", devAddr)?.eirpDbm ?? null;
+  const region = eirpDbm === null ? powerOf(gateway.id) : null;
+  const geometry = geometryOf({
+    frames,
+    distanceM,
+    eirpDbm,
+    regionEirpDbm: region?.eirpDbm ?? null,
+    regionName: region?.name ?? null,
+    antennaGainDbi: places.of("gateway", gateway.eui)?.antennaGainDbi ?? null,
+  });
+  return { geometry, geometryWords: geometry === null ? "Both stand in one place." : PLACEMENT_CAUTION };
 }
 
 /** The best antenna's hearing of each transmission. Hearings of one gateway in order of time. */

@@ -28,6 +28,7 @@ import {
   spreadingFactorOf,
 } from "./node-figures.ts";
 import { nodeContext, nodeRow } from "./nodes.ts";
+import { placesOf, regionPowers } from "./positions.ts";
 import { isWithin, type Stretch } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
@@ -64,6 +65,9 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     series: heardBy.map((gateway) => seriesOf(gateway, nameOf(gateway.eui), receptions)),
     links: linkRows(store, {
       lifeId: record.id,
+      devAddr: formatDevAddr(record.devAddr),
+      places: placesOf(store),
+      powerOf: regionPowers(store, window, []),
       window,
       frames,
       gaps: loss.gaps,

@@ -13,6 +13,7 @@ import * as orchard from "./orchard.ts";
 import * as orchardBench from "./orchard-bench.ts";
 import { downlinksView } from "./orchard-downlinks.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
+import { planViewOf } from "./orchard-plan.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
 
 export interface FakeService {
@@ -267,6 +268,7 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       return send(response, 200, checked(contract.KeysView, { keys: mood.empty ? [] : [...mood.keys] }));
     if (path === "/api/downlinks")
       return send(response, 200, checked(contract.DownlinksView, downlinksView(span.toMs)));
+    if (path === "/api/plan") return send(response, 200, checked(contract.PlanView, planViewOf(span)));
     if (path === "/api/refusals")
       return send(response, 200, mood.empty ? { refusals: [], samples: [] } : orchard.refusals(Date.now()));
     if (path === "/api/receptions") {

@@ -16,10 +16,12 @@ import { buildService, type ServiceOptions } from "../../src/service/build-servi
 import type { Views } from "../../src/service/views.ts";
 import type { MarkWork } from "../../src/store/marks.ts";
 import type { PlacementWork } from "../../src/store/placements.ts";
+import type { PositionRequest } from "../../src/store/positions.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";
 import { downlinksView } from "../browser/orchard-downlinks.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
+import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
 import { placementRows } from "../browser/orchard-trials.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
@@ -86,6 +88,11 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.placements.push(work);
     return this.placementOutcome;
+  }
+  readonly positions: PositionRequest[] = [];
+  async setPosition(request: PositionRequest): Promise<void> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.positions.push(request);
   }
   readonly siteNames: (string | null)[] = [];
   async nameSite(name: string | null): Promise<void> {
@@ -200,6 +207,12 @@ export class FakeViews implements Views {
     const { captures } = orchard.capturesView(NOW_MS);
     const shown = captures.map((row) => ({ ...row, progress: progressOf(row.id) }));
     return this.#answer(["captures"], shown);
+  }
+  plan(window: WindowQuery, nowUs: number) {
+    return this.#answer(["plan", window], planViewOf(spanOf(window, nowUs)));
+  }
+  positions() {
+    return this.#answer(["positions"], { positions: PLACES });
   }
   keys() {
     const row = {

@@ -5,6 +5,7 @@ import type { BenchView as Bench } from "../../src/contract/bench.ts";
 import type { CapturesView as Captures } from "../../src/contract/captures.ts";
 import type { GapsView as Gaps } from "../../src/contract/gaps.ts";
 import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
+import type { PlanView as Plan } from "../../src/contract/positions.ts";
 import type { SiteView as Site } from "../../src/contract/site.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../src/contract/status.ts";
 import { AirView } from "./pages/AirView.tsx";
@@ -15,6 +16,7 @@ import { GapsView } from "./pages/gaps/GapsView.tsx";
 import { HelpPage } from "./pages/HelpPage.tsx";
 import { NodesView } from "./pages/NodesView.tsx";
 import { NodeView } from "./pages/NodeView.tsx";
+import { PlanView } from "./pages/plan/PlanView.tsx";
 import { ServiceView } from "./pages/ServiceView.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
 import { Gate } from "./parts/Gate.tsx";
@@ -59,6 +61,7 @@ const TITLES = {
   nodes: "Nodes",
   node: "Node",
   air: "Air",
+  plan: "Plan",
   gaps: "Gaps",
   captures: "Captures",
   service: "Service",
@@ -85,6 +88,8 @@ function Place({ status, captures }: Shared) {
       return <NodesPlace />;
     case "node":
       return <NodePlace key={parts.join("/")} devAddr={parts[0] ?? ""} life={parts[1] ?? "1"} />;
+    case "plan":
+      return <PlanPlace />;
     case "air":
       return <AirPlace />;
     case "gaps":
@@ -153,6 +158,11 @@ function NodePlace({ devAddr, life }: { devAddr: string; life: string }) {
   return (
     <Gate loaded={loaded}>{(page) => <NodeView page={page} marks={marks} onChanged={loaded.reload} />}</Gate>
   );
+}
+
+function PlanPlace() {
+  const loaded = useViewData<Plan>({ topic: null, path: "/api/plan", key: null }, currentWindow.value);
+  return <Gate loaded={loaded}>{(plan) => <PlanView plan={plan} onChanged={loaded.reload} />}</Gate>;
 }
 
 function AirPlace() {

@@ -153,3 +153,8 @@ export function dwellLimitFor(region: RegionPlan | string, bandwidthHz: number):
     source: sourcesOf(plan.record, "dwellTime"),
   };
 }
+
+/** The most that a region's parameters let a node send, dBm EIRP; null for an unknown region or a user's own plan. LoRaWAN Regional Parameters as public implementations carry them. */
+export function mostEirpDbm(region: string): number | null {
+  return regionPlan(region)?.record?.power.maxEirpDbm ?? null;
+}

@@ -4,7 +4,7 @@ import { counted } from "../format/format.ts";
 import type { Sorting } from "../parts/DataTable.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
-import { route, setParams } from "../state/route.ts";
+import { linkTo, route, setParams } from "../state/route.ts";
 import { NodeTable } from "./NodeTable.tsx";
 import "./NodesView.css";
 
@@ -59,6 +59,9 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
       ) : (
         <NodeTable label="Your nodes" rows={own} {...order} />
       )}
+      <p class="beneath">
+        <a href={linkTo("/plan")}>Where they stand: the plan</a>
+      </p>
       {networks.length === 0 ? null : <h2>Strangers</h2>}
       {networks.map((network) => {
         const rows = strangers.filter((row) => row.network === network);

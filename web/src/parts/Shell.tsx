@@ -12,7 +12,7 @@ import "./Shell.css";
 const WORDS: readonly [string, string, readonly string[]][] = [
   ["Site", "/site", ["site"]],
   ["Bench", "/bench", ["bench"]],
-  ["Nodes", "/nodes", ["nodes", "node"]],
+  ["Nodes", "/nodes", ["nodes", "node", "plan"]],
   ["Air", "/air", ["air"]],
   ["Gaps", "/gaps", ["gaps"]],
   ["Captures", "/captures", ["captures"]],

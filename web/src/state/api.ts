@@ -6,6 +6,7 @@ import type { LabelChange } from "../../../src/contract/captures.ts";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { KeysTaken } from "../../../src/contract/keys.ts";
 import type { MarkChange, MarkPinned, MarkRequest } from "../../../src/contract/marks.ts";
+import type { PositionChange } from "../../../src/contract/positions.ts";
 
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 
@@ -59,6 +60,24 @@ export function deleteMark(id: number): Promise<Answer<unknown>> {
 
 function sendJson<T>(method: "PUT" | "POST", path: string, body: unknown): Promise<Answer<T>> {
   return ask(path, { method, headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+}
+
+/** Says where a gateway or node stands; what is left out is not known. */
+export function putPosition(
+  kind: "node" | "gateway",
+  id: string,
+  change: Partial<PositionChange>,
+): Promise<Answer<unknown>> {
+  return ask(`/api/positions/${kind}/${encodeURIComponent(id)}`, {
+    method: "PUT",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify(change),
+  });
+}
+
+/** Takes a position back. */
+export function deletePosition(kind: "node" | "gateway", id: string): Promise<Answer<unknown>> {
+  return ask(`/api/positions/${kind}/${encodeURIComponent(id)}`, { method: "DELETE" });
 }
 
 /** Takes in the text of a key file: in the body, never in the address, which is logged and remembered. */

@@ -12,6 +12,7 @@ export type ViewName =
   | "node"
   | "air"
   | "gaps"
+  | "plan"
   | "captures"
   | "service"
   | "unknown";
@@ -37,6 +38,7 @@ export function readRoute(hash: string): Route {
     case "bench":
     case "air":
     case "gaps":
+    case "plan":
     case "captures":
     case "service":
       return { view: name, parts, params };

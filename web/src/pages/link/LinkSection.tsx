@@ -15,6 +15,7 @@ import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/Figure.tsx";
 import { Fold } from "../../parts/Fold.tsx";
 import { now } from "../../state/clock.ts";
+import { linkTo } from "../../state/route.ts";
 import { shiftWords } from "./link-words.ts";
 import "./LinkSection.css";
 
@@ -164,7 +165,19 @@ function linkColumns(nowMs: number): readonly Column<LinkRow>[] {
       key: "way",
       head: "The way",
       sort: (row) => row.geometry?.distanceM ?? null,
-      cell: (row) => <div class="link-words">{row.geometry?.words ?? row.geometryWords}</div>,
+      cell: (row) => (
+        <div class="link-words">
+          {row.geometry?.words ?? row.geometryWords}
+          {row.geometry === null ? (
+            <>
+              {" "}
+              <a href={linkTo("/plan")}>Say where</a>
+            </>
+          ) : (
+            <span class="quiet small"> {row.geometryWords}</span>
+          )}
+        </div>
+      ),
     },
   ];
 }

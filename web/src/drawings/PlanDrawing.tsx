@@ -1,0 +1,106 @@
+/**
+ * Where do gateways and nodes stand, and how strong are the ways between them? A plain plan from metres alone: no
+ * map, no tiles. The line's weight is the margin; below the thin mark it is dashed, and the figure stands on it.
+ */
+import { useEffect, useRef, useState } from "preact/hooks";
+import type { PlanLink, PlanThing } from "../../../src/contract/positions.ts";
+import { db, figure, THIN } from "../format/format.ts";
+import { watchSurroundings } from "./Canvas.tsx";
+import { labelPlaces, planLayout } from "./plan-layout.ts";
+import "./PlanDrawing.css";
+
+export interface PlanDrawingProps {
+  readonly things: readonly PlanThing[];
+  readonly links: readonly PlanLink[];
+  readonly label: string;
+}
+
+/** Margin below which a way is thin, dB: the same as in the list of nodes. */
+const THIN_MARGIN_DB = 5;
+/** More figures than this on the lines, and none can be read: the table has them. */
+const MOST_FIGURES = 24;
+
+export function PlanDrawing({ things, links, label }: PlanDrawingProps) {
+  const frame = useRef<HTMLDivElement>(null);
+  const [width, setWidth] = useState(960);
+  useEffect(() => {
+    const element = frame.current;
+    if (element === null) return;
+    setWidth(Math.max(300, element.clientWidth));
+    return watchSurroundings(element, () => setWidth(Math.max(300, element.clientWidth)));
+  }, []);
+  const layout = planLayout(things, width);
+  const titled = things.map((thing) => ({ ...thing, title: thing.name ?? thing.id }));
+  const places = new Map(labelPlaces(titled, layout).map((place) => [place.id, place]));
+  const find = (kind: PlanThing["kind"], id: string) =>
+    things.find((thing) => thing.kind === kind && thing.id === id);
+  const { x, y, height, barM, barWidth } = layout;
+  return (
+    <div ref={frame}>
+      <svg
+        class="plan-drawing"
+        viewBox={`0 0 ${layout.width} ${height.toFixed(0)}`}
+        role="img"
+        aria-label={label}
+      >
+        {links.map((link) => {
+          const node = find("node", link.devAddr);
+          const gateway = find("gateway", link.gatewayEui);
+          if (node === undefined || gateway === undefined) return null;
+          const [x1, y1, x2, y2] = [x(node.eastM), y(node.northM), x(gateway.eastM), y(gateway.northM)];
+          const margin = link.marginMedianDb ?? 0;
+          return (
+            <g key={`${link.devAddr} ${link.gatewayEui}`}>
+              <path
+                class={margin < THIN_MARGIN_DB ? "plan-link plan-thin" : "plan-link"}
+                stroke-width={weight(margin)}
+                d={`M${x1.toFixed(1)} ${y1.toFixed(1)}L${x2.toFixed(1)} ${y2.toFixed(1)}`}
+              />
+              {links.length > MOST_FIGURES ? null : (
+                <text
+                  class="plan-quiet plan-halo"
+                  text-anchor="middle"
+                  x={(x1 * 0.6 + x2 * 0.4).toFixed(1)}
+                  y={(y1 * 0.6 + y2 * 0.4 + 4).toFixed(1)}
+                >
+                  {db(link.marginMedianDb)}
+                </text>
+              )}
+            </g>
+          );
+        })}
+        {titled.map((thing) => {
+          const place = places.get(`${thing.kind} ${thing.id}`);
+          const [cx, cy] = [x(thing.eastM), y(thing.northM)];
+          return (
+            <g key={`${thing.kind} ${thing.id}`}>
+              {thing.kind === "gateway" ? (
+                <path class="plan-gateway" d={`M${cx.toFixed(1)} ${(cy - 9).toFixed(1)}l8 15h-16z`} />
+              ) : (
+                <circle class="plan-node" cx={cx.toFixed(1)} cy={cy.toFixed(1)} r="5" />
+              )}
+              {place === undefined ? null : (
+                <text class="plan-halo" x={place.x} y={place.y} text-anchor={place.anchor}>
+                  {thing.title}
+                </text>
+              )}
+            </g>
+          );
+        })}
+        <path class="plan-scale" d={`M16 ${height - 24}v8h${barWidth.toFixed(1)}v-8`} />
+        <text class="plan-quiet" x={24 + barWidth} y={height - 12}>
+          {barM >= 1000 ? `${figure(barM / 1000)}${THIN}km` : `${figure(barM, barM < 1 ? 1 : 0)}${THIN}m`}
+        </text>
+        <path class="plan-scale" d={`M${layout.width - 24} 52V20m-6 9l6-9l6 9`} />
+        <text class="plan-quiet" x={layout.width - 24} y={68} text-anchor="middle">
+          N
+        </text>
+      </svg>
+    </div>
+  );
+}
+
+/** 1 px at the floor, 6 px from 20 dB on. */
+function weight(marginDb: number): string {
+  return (1 + 5 * Math.min(1, Math.max(0, marginDb / 20))).toFixed(1);
+}

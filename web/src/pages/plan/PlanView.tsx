@@ -1,0 +1,220 @@
+/** Where does everything stand, which ways are heard, and what do they cost? Plan, ways, places, fine print. */
+import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/contract/positions.ts";
+import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
+import { counted, db, figure, withUnit } from "../../format/format.ts";
+import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { Figure } from "../../parts/Figure.tsx";
+import { Fold } from "../../parts/Fold.tsx";
+import { Sentence } from "../../parts/Sentence.tsx";
+import { linkTo } from "../../state/route.ts";
+import { PositionEdit } from "./PositionEdit.tsx";
+
+interface Place {
+  readonly kind: "gateway" | "node";
+  readonly id: string;
+  readonly title: string;
+  readonly why: string | null;
+  readonly position: PositionRow | null;
+}
+
+/** The page at /plan; `onChanged` is called after a position was given or taken back. */
+export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => void }) {
+  const titles = new Map(plan.things.map((thing) => [`${thing.kind} ${thing.id}`, thing.name ?? thing.id]));
+  const title = (kind: string, id: string) => titles.get(`${kind} ${id}`) ?? id;
+  const thin = plan.links.filter(({ marginMedianDb }) => (marginMedianDb ?? 99) < 5).length;
+  const caption =
+    plan.things.length === 0
+      ? "Plan: nothing has a place yet"
+      : `Plan: ${counted(plan.links.length, "way")} heard, ${counted(thin, "thin one")} with a margin below 5 dB`;
+  return (
+    <>
+      <p class="small screen-only">
+        <a href={linkTo("/site")}>Site</a> · <a href={linkTo("/nodes")}>All nodes</a>
+      </p>
+      <Sentence words={plan.sentence} />
+      <Figure
+        caption={caption}
+        legend={
+          <>
+            <span>triangle: gateway</span>
+            <span>ring: node</span>
+            <span>heavier line: more margin, the median stands on it</span>
+            <span>dashed: below 5 dB</span>
+          </>
+        }
+        drawing={
+          plan.things.length === 0 ? null : (
+            <PlanDrawing things={plan.things} links={plan.links} label={`${caption}.`} />
+          )
+        }
+        table={() => <Ways plan={plan} title={title} />}
+      />
+      <p>{plan.fitWords}</p>
+      <h2>Ways</h2>
+      <Ways plan={plan} title={title} />
+      <h2>Places</h2>
+      <DataTable
+        label="Places of gateways and nodes"
+        none="Nothing was heard yet that could have a place."
+        columns={placeColumns(onChanged)}
+        rows={placesOf(plan)}
+        rowKey={(row) => `${row.kind} ${row.id}`}
+      />
+      <Fold title="How this plan comes about">
+        <p>
+          Places are given by a person, or told by a gateway's GPS. Degrees are laid flat about the middle of
+          the site (WGS 84, Vincenty's distances); metres count from a point of your choice, and one thing
+          given in both ties them to the globe. North is up.
+        </p>
+        <p>
+          Free-space loss is ITU-R P.525; the excess is what walls, trees and ground take beyond it, and
+          whatever this gateway's RSSI and the power assumed are off by. {plan.powerWords} A gateway's antenna
+          counts 0 dBi unless its gain is given. {plan.fitWords}
+        </p>
+        <p>
+          A better place for an antenna is often a higher one: work at height, lightning protection and mains
+          earthing belong to qualified people, and local rules prevail.
+        </p>
+      </Fold>
+    </>
+  );
+}
+
+function Ways({ plan, title }: { plan: Plan; title: (kind: string, id: string) => string }) {
+  const columns: readonly Column<PlanLink>[] = [
+    {
+      key: "node",
+      head: "Node",
+      sort: (row) => title("node", row.devAddr),
+      cell: (row) => <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>{title("node", row.devAddr)}</a>,
+    },
+    {
+      key: "gateway",
+      head: "Gateway",
+      sort: (row) => title("gateway", row.gatewayEui),
+      cell: (row) => title("gateway", row.gatewayEui),
+    },
+    {
+      key: "distance",
+      head: "Distance",
+      right: true,
+      sort: (row) => row.distanceM,
+      cell: (row) => withUnit(row.distanceM, 0, "m"),
+    },
+    {
+      key: "margin",
+      head: "Margin",
+      right: true,
+      sort: (row) => row.marginMedianDb,
+      cell: (row) => db(row.marginMedianDb),
+    },
+    {
+      key: "loss",
+      head: "Loss",
+      right: true,
+      sort: (row) => row.pathLossDb,
+      cell: (row) => db(row.pathLossDb),
+    },
+    {
+      key: "free",
+      head: "Free space",
+      right: true,
+      sort: (row) => row.freeSpaceLossDb,
+      cell: (row) => db(row.freeSpaceLossDb),
+    },
+    {
+      key: "excess",
+      head: "Excess",
+      right: true,
+      sort: (row) => row.excessDb,
+      cell: (row) => db(row.excessDb),
+    },
+    {
+      key: "frames",
+      head: "Frames",
+      right: true,
+      sort: (row) => row.frames,
+      cell: (row) => figure(row.frames),
+    },
+  ];
+  return (
+    <DataTable
+      label="Ways between nodes and gateways that have a place"
+      none="No way between two places was heard in this window."
+      columns={columns}
+      rows={plan.links}
+      rowKey={(row) => `${row.devAddr} ${row.life} ${row.gatewayEui}`}
+    />
+  );
+}
+
+function placesOf(plan: Plan): Place[] {
+  const positions = new Map(plan.positions.map((row) => [`${row.kind} ${row.id}`, row]));
+  const rows = new Map<string, Place>();
+  const put = (kind: Place["kind"], id: string, name: string | null, why: string | null) =>
+    rows.set(`${kind} ${id}`, {
+      kind,
+      id,
+      title: name ?? id,
+      why,
+      position: positions.get(`${kind} ${id}`) ?? null,
+    });
+  for (const row of plan.positions) put(row.kind, row.id, row.name, null);
+  for (const thing of plan.things) put(thing.kind, thing.id, thing.name, null);
+  for (const thing of plan.unplaced) put(thing.kind, thing.id, thing.name, thing.why);
+  return [...rows.values()].sort((a, b) => a.kind.localeCompare(b.kind) || a.title.localeCompare(b.title));
+}
+
+function placeColumns(onChanged: () => void): readonly Column<Place>[] {
+  return [
+    {
+      key: "what",
+      head: "What",
+      sort: (row) => row.title,
+      cell: (row) => (
+        <>
+          <span class="quiet small">{row.kind} </span>
+          {row.title}
+        </>
+      ),
+    },
+    {
+      key: "where",
+      head: "Where",
+      cell: ({ position, why }) =>
+        position === null ? <span class="quiet">{why}</span> : whereWords(position),
+    },
+    {
+      key: "by",
+      head: "Said by",
+      wideOnly: true,
+      cell: ({ position }) =>
+        position === null ? "" : { person: "a person", gps: "GPS", both: "a person and GPS" }[position.from],
+    },
+    {
+      key: "edit",
+      head: "Change",
+      cell: (row) => (
+        <PositionEdit
+          kind={row.kind}
+          id={row.id}
+          title={row.title}
+          position={row.position}
+          onChanged={onChanged}
+        />
+      ),
+    },
+  ];
+}
+
+function whereWords(row: PositionRow): string {
+  const parts: string[] = [];
+  if (row.latitudeDeg !== null && row.longitudeDeg !== null)
+    parts.push(`${figure(row.latitudeDeg, 5)}°, ${figure(row.longitudeDeg, 5)}°`);
+  if (row.eastM !== null && row.northM !== null)
+    parts.push(`${withUnit(row.eastM, 0, "m")} east, ${withUnit(row.northM, 0, "m")} north`);
+  if (row.heightM !== null) parts.push(`${withUnit(row.heightM, 0, "m")} high`);
+  if (row.eirpDbm !== null) parts.push(`${withUnit(row.eirpDbm, 0, "dBm")} EIRP`);
+  if (row.antennaGainDbi !== null) parts.push(`${withUnit(row.antennaGainDbi, 1, "dBi")}`);
+  return parts.join("; ");
+}
