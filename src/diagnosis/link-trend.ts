@@ -1,6 +1,6 @@
 /** Does a link get better or worse, in plain words? */
 import type { LinkTrend } from "../contract/link.ts";
-import { trendOf } from "../statistics/trend.ts";
+import { TREND_RULE, trendOf } from "../statistics/trend.ts";
 import { type LinkFrame, levelSeries } from "./link-frame.ts";
 import { decibels, pWords } from "./link-words.ts";
 
@@ -21,7 +21,8 @@ export function linkTrend(frames: readonly LinkFrame[], steps: number): LinkTren
     effectivePoints: trend.effectivePoints,
     spanDays,
   };
-  if (slopePerDay === null || p === null) return { ...shared, verdict: "not enough", words: trend.reason };
+  if (slopePerDay === null || p === null || spanDays < TREND_RULE.leastSpanDays)
+    return { ...shared, verdict: "not enough", words: trend.reason };
   const size = `${slopePerDay > 0 ? "+" : ""}${decibels(slopePerDay, 2)} a day`;
   const basis = `${trend.points} medians worth ${Math.round(trend.effectivePoints ?? 0)}, ${pWords(p)}`;
   if (!trend.significant)

@@ -24,7 +24,7 @@ const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "
 
 /** "09:40 UTC on 14 Mar": for readers of JSON and of commands; the dashboard writes local time. */
 export function momentUtc(atUs: number): string {
-  const at = new Date(atUs / 1000);
+  const at = new Date(Math.round(atUs / 60e6) * 60e3);
   return `${at.toISOString().slice(11, 16)} UTC on ${at.getUTCDate()} ${MONTHS[at.getUTCMonth()] ?? ""}`;
 }
 

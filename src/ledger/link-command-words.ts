@@ -27,7 +27,7 @@ export function uplinkWords(command: MacCommand): CommandWords {
     case "DevStatusAns":
       return {
         kind: "device-status",
-        words: `The node reports ${batteryWords(num(command, "battery"))} and hears the network at ${num(command, "marginDb")} dB SNR (DevStatusAns)`,
+        words: `The node reports ${batteryWords(num(command, "battery"))} and hears the network at ${withUnit(num(command, "marginDb"), "dB")} SNR (DevStatusAns)`,
       };
     case "LinkCheckReq":
       return { kind: "link-check-asked", words: "The node asked for a link check" };
@@ -90,7 +90,7 @@ export function downlinkWords(command: MacCommand): CommandWords {
     case "LinkCheckAns":
       return {
         kind: "link-check-answered",
-        words: `The network answered a link check: ${num(command, "marginDb")} dB margin, heard by ${plural(num(command, "gwCnt"), "gateway")}`,
+        words: `The network answered a link check: ${withUnit(num(command, "marginDb"), "dB")} margin, heard by ${plural(num(command, "gwCnt"), "gateway")}`,
       };
     case "RXParamSetupReq":
       return {
@@ -100,7 +100,7 @@ export function downlinkWords(command: MacCommand): CommandWords {
     case "RXTimingSetupReq":
       return {
         kind: "receive-windows",
-        words: `The network set the first receive window to ${num(command, "delaySeconds")} s after a transmission`,
+        words: `The network set the first receive window to ${withUnit(num(command, "delaySeconds"), "s")} after a transmission`,
       };
     case "NewChannelReq":
       return { kind: "channel-plan", words: newChannelWords(command) };
@@ -112,7 +112,7 @@ export function downlinkWords(command: MacCommand): CommandWords {
     case "TXParamSetupReq":
       return {
         kind: "transmit-limits",
-        words: `The network limits the node to ${num(command, "maxEirpDbm")} dBm EIRP, ${dwellWords(command)}`,
+        words: `The network limits the node to ${withUnit(num(command, "maxEirpDbm"), "dBm")} EIRP, ${dwellWords(command)}`,
       };
     case "DeviceTimeAns":
       return { kind: "device-time-answered", words: `The network gave the time, ${String(command.utc)}` };
@@ -144,7 +144,7 @@ export function batteryWords(battery: number): string {
   // LoRaWAN 1.1, table 21: 0 external power, 1 the minimum, 254 the maximum, 255 cannot tell.
   if (battery === 0) return "an external supply";
   if (battery === 255) return "a battery whose level it cannot tell";
-  return `a battery at ${batteryPercent(battery)} %, ${chargeWords(battery)}`;
+  return `a battery at ${withUnit(batteryPercent(battery) ?? 0, "%")}, ${chargeWords(battery)}`;
 }
 
 /** 0 to 100 for levels 1 to 254; null for external power and for "cannot tell". */
@@ -166,7 +166,7 @@ function chargeWords(battery: number): string {
 function dutyCycleWords(exponent: number): string {
   if (exponent === 0) return "The network lifted the duty-cycle limit (DutyCycleReq)";
   const percent = Number((100 / 2 ** exponent).toPrecision(3));
-  return `The network limits the node to 1/${2 ** exponent} of the time, ${percent} % (DutyCycleReq)`;
+  return `The network limits the node to 1/${2 ** exponent} of the time, ${withUnit(percent, "%")} (DutyCycleReq)`;
 }
 
 function newChannelWords(command: MacCommand): string {
@@ -187,7 +187,7 @@ function dwellWords(command: MacCommand): string {
     ...(command.uplinkDwellTime === true ? ["uplinks"] : []),
     ...(command.downlinkDwellTime === true ? ["downlinks"] : []),
   ];
-  return limited.length === 0 ? "no dwell time limit" : `${listed(limited)} to 400 ms each`;
+  return limited.length === 0 ? "no dwell time limit" : `${listed(limited)} to ${withUnit(400, "ms")} each`;
 }
 
 function accepts(command: MacCommand, parts: readonly (readonly [string, string])[]): string {
@@ -208,7 +208,12 @@ function num(command: MacCommand, field: string): number {
 
 function megahertz(command: MacCommand): string {
   const frequencyHz = num(command, "frequencyHz");
-  return frequencyHz === 0 ? "its default frequency" : `${frequencyHz / 1e6} MHz`;
+  return frequencyHz === 0 ? "its default frequency" : withUnit(frequencyHz / 1e6, "MHz");
+}
+
+/** "−4 dB" with a true minus, and a thin space at which no line breaks. */
+function withUnit(value: number, unit: string): string {
+  return `${value < 0 ? "\u2212" : ""}${Math.abs(value)}\u202F${unit}`;
 }
 
 function plural(count: number, noun: string): string {

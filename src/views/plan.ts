@@ -20,6 +20,8 @@ import { type Places, type PowerOfRegion, placesOf, regionPowers } from "./posit
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_UNPLACED = 200;
+/** An exponent that may lie anywhere in a wider range is none (chosen). */
+const MOST_DOUBT = 4;
 
 export function planView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[]): PlanView {
   const places = placesOf(store);
@@ -183,7 +185,13 @@ function fitWords(fit: LogDistanceFit | null, links: readonly PlanLink[]): strin
     return `Not enough to say how loss grows with distance: ${usable} of ${LEAST_LINKS} ways with a loss, their distances a factor of ${LEAST_FACTOR} apart, are needed.`;
   }
   const [low, high] = fit.exponentInterval95;
-  return `Loss grows with distance to the power ${fit.exponent.toFixed(2)} (95\u202F% interval ${low.toFixed(2)} to ${high.toFixed(2)}; free space has 2), ${decibels(fit.referenceLossDb, 0)} at ${distanceWords(fit.referenceDistanceM)}, scatter ${decibels(fit.sigmaDb)}. It holds from ${distanceWords(fit.fromM)} to ${distanceWords(fit.toM)} and no farther: no coverage follows from it.`;
+  if (high - low > MOST_DOUBT)
+    return `Not enough to say how loss grows with distance: these ${fit.links} ways scatter by ${decibels(fit.sigmaDb)}, and any power from ${plain(low)} to ${plain(high)} would do.`;
+  return `Loss grows with distance to the power ${plain(fit.exponent)} (95\u202F% interval ${plain(low)} to ${plain(high)}; free space has 2), ${decibels(fit.referenceLossDb, 0)} at ${distanceWords(fit.referenceDistanceM)}, scatter ${decibels(fit.sigmaDb)}. It holds from ${distanceWords(fit.fromM)} to ${distanceWords(fit.toM)} and no farther: no coverage follows from it.`;
+}
+
+function plain(value: number): string {
+  return `${value < 0 ? "\u2212" : ""}${Math.abs(value).toFixed(2)}`;
 }
 
 function powerWords(places: Places, links: readonly PlanLink[], powers: readonly PowerOfRegion[]): string {

@@ -158,7 +158,7 @@ describe("what the network commands", () => {
     expect(sentences(events).map((one) => one.replace(" (assumed 1.0 clear text)", ""))).toEqual([
       "The network asked for transmit power index 2 (0 is the most), each frame sent up to 2 times and channel mask 0x0007 (control 0) (LinkADRReq).",
       "The network asked for transmit power index 3 (0 is the most) and each frame sent up to 3 times (LinkADRReq).",
-      "The network limits the node to 1/128 of the time, 0.781 % (DutyCycleReq).",
+      "The network limits the node to 1/128 of the time, 0.781\u202F% (DutyCycleReq).",
       "The network lifted the duty-cycle limit (DutyCycleReq).",
     ]);
     expect(events[0]?.details).toMatchObject({ txPower: 2, nbTrans: 2 });
@@ -171,13 +171,13 @@ describe("what the network commands", () => {
 
   // Octets and readings: worked examples, LoRaWAN 1.1, section 5.
   it.each([
-    ["0523D2AD84", "receive-windows", "RX1 data rate offset 2, RX2 data rate 3 at 869.525 MHz"],
-    ["0805", "receive-windows", "first receive window to 5 s"],
-    ["0703184F8450", "channel-plan", "channel 3 at 867.1 MHz, data rates 0 to 5"],
+    ["0523D2AD84", "receive-windows", "RX1 data rate offset 2, RX2 data rate 3 at 869.525\u202FMHz"],
+    ["0805", "receive-windows", "first receive window to 5\u202Fs"],
+    ["0703184F8450", "channel-plan", "channel 3 at 867.1\u202FMHz, data rates 0 to 5"],
     ["070300000050", "channel-plan", "took channel 3 away"],
-    ["0A03D2AD84", "channel-plan", "answers channel 3 at 869.525 MHz"],
-    ["0935", "transmit-limits", "16 dBm EIRP, uplinks and downlinks to 400 ms each"],
-    ["021403", "link-check-answered", "20 dB margin, heard by 3 gateways"],
+    ["0A03D2AD84", "channel-plan", "answers channel 3 at 869.525\u202FMHz"],
+    ["0935", "transmit-limits", "16\u202FdBm EIRP, uplinks and downlinks to 400\u202Fms each"],
+    ["021403", "link-check-answered", "20\u202FdB margin, heard by 3 gateways"],
     ["06", "device-status-asked", "asked for the node's status"],
     ["0DB0ADE84380", "device-time-answered", "gave the time"],
     ["2002", "class", "confirmed class C"],
@@ -203,15 +203,18 @@ describe("what the node answers", () => {
   });
 
   it.each([
-    ["06FE3B", "The node reports a battery at 100 %, full and hears the network at -5 dB SNR (DevStatusAns)"],
+    [
+      "06FE3B",
+      "The node reports a battery at 100\u202F%, full and hears the network at \u22125\u202FdB SNR (DevStatusAns)",
+    ],
     [
       "06033C",
-      "The node reports a battery at 1 %, nearly empty and hears the network at -4 dB SNR (DevStatusAns)",
+      "The node reports a battery at 1\u202F%, nearly empty and hears the network at \u22124\u202FdB SNR (DevStatusAns)",
     ],
-    ["060005", "The node reports an external supply and hears the network at 5 dB SNR (DevStatusAns)"],
+    ["060005", "The node reports an external supply and hears the network at 5\u202FdB SNR (DevStatusAns)"],
     [
       "06FF05",
-      "The node reports a battery whose level it cannot tell and hears the network at 5 dB SNR (DevStatusAns)",
+      "The node reports a battery whose level it cannot tell and hears the network at 5\u202FdB SNR (DevStatusAns)",
     ],
     [
       "0502",
@@ -232,7 +235,7 @@ describe("what the node answers", () => {
   it("battery levels in per cent: 1 is none, 254 is all, 0 and 255 are no level", () => {
     expect([1, 128, 254].map(batteryPercent)).toEqual([0, 50, 100]);
     expect([0, 255].map(batteryPercent)).toEqual([null, null]);
-    expect(batteryWords(128)).toBe("a battery at 50 %, about half");
+    expect(batteryWords(128)).toBe("a battery at 50\u202F%, about half");
   });
 
   it("counts an answer once that is said again until a downlink comes, with how often", () => {

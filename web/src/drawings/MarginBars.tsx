@@ -2,8 +2,10 @@
  * How are the margins of a link spread? A bar a decibel, the floor as a rule, hollow bars below it, and three marks:
  * weakest tenth, median, strongest tenth. All links of a page share one scale.
  */
+import { useEffect, useRef, useState } from "preact/hooks";
 import type { MarginDistribution } from "../../../src/contract/link.ts";
 import { db, figure } from "../format/format.ts";
+import { watchSurroundings } from "./Canvas.tsx";
 import "./MarginBars.css";
 
 export interface MarginBarsProps {
@@ -14,11 +16,10 @@ export interface MarginBarsProps {
   readonly label: string;
 }
 
-const WIDTH = 720;
 const HEIGHT = 120;
-const LEFT = 8;
-const FOOT = 22;
-const HEAD = 20;
+const EDGE = 20;
+const FOOT = 24;
+const HEAD = 22;
 
 /** The scale that holds every link's bins, with the floor always in it. */
 export function marginScale(margins: readonly MarginDistribution[]): { lowDb: number; highDb: number } {
@@ -28,56 +29,60 @@ export function marginScale(margins: readonly MarginDistribution[]): { lowDb: nu
   return { lowDb: low, highDb: high };
 }
 
-/** Nothing is drawn without a margin. */
+/** Drawn in the pixels that there are, so that its words keep their size. */
 export function MarginBars({ margin, lowDb, highDb, label }: MarginBarsProps) {
+  const frame = useRef<HTMLDivElement>(null);
+  const [width, setWidth] = useState(700);
+  useEffect(() => {
+    const element = frame.current;
+    if (element === null) return;
+    const measure = () => setWidth(Math.max(240, element.clientWidth));
+    measure();
+    return watchSurroundings(element, measure);
+  }, []);
   const { bins, firstBinDb, p10Db, medianDb, p90Db } = margin;
-  if (bins.length === 0) return <p class="quiet">No SNR was reported.</p>;
-  const most = Math.max(...bins);
-  const x = (value: number) => LEFT + ((value - lowDb) / (highDb - lowDb)) * (WIDTH - 2 * LEFT);
+  const most = Math.max(1, ...bins);
+  const x = (value: number) => EDGE + ((value - lowDb) / (highDb - lowDb)) * (width - 2 * EDGE);
   const ground = HEIGHT - FOOT;
-  const wide = x(1) - x(0);
-  const step = highDb - lowDb > 40 ? 10 : 5;
-  const marks = [];
-  for (let value = Math.ceil(lowDb / step) * step; value <= highDb; value += step) marks.push(value);
-  const quantiles: readonly [number | null, string][] = [
-    [p10Db, "weakest tenth"],
-    [medianDb, "median"],
-    [p90Db, ""],
-  ];
+  const step = (highDb - lowDb) / (width / 60) > 5 ? 10 : 5;
+  const ticks: number[] = [];
+  for (let value = Math.ceil(lowDb / step) * step; value <= highDb; value += step) ticks.push(value);
+  const marks = [p10Db, medianDb, p90Db].filter((value) => value !== null);
   return (
-    <svg class="margin-bars" viewBox={`0 0 ${WIDTH} ${HEIGHT}`} role="img" aria-label={label}>
-      {bins.map((count, at) => {
-        if (count === 0) return null;
-        const value = firstBinDb + at;
-        const tall = Math.max(1.5, (count / most) * (ground - HEAD));
-        return (
-          <rect
-            key={value}
-            class={value < 0 ? "margin-bar-below" : "margin-bar"}
-            x={x(value) + 0.75}
-            y={ground - tall}
-            width={Math.max(1, wide - 1.5)}
-            height={tall}
-          />
-        );
-      })}
-      <path class="margin-axis" d={`M${LEFT} ${ground}H${WIDTH - LEFT}`} />
-      <path class="margin-floor" d={`M${x(0)} ${HEAD - 12}V${ground}`} />
-      {quantiles.map(([value, word]) =>
-        value === null ? null : (
-          <path key={word} class="margin-mark" d={`M${x(value)} ${HEAD - 4}V${ground}`} />
-        ),
-      )}
-      {medianDb === null ? null : (
-        <text x={Math.min(WIDTH - 120, x(medianDb) + 4)} y={13}>
-          median {db(medianDb)}
-        </text>
-      )}
-      {marks.map((value) => (
-        <text key={value} x={x(value)} y={HEIGHT - 6} text-anchor="middle">
-          {value === 0 ? "floor" : figure(value)}
-        </text>
-      ))}
-    </svg>
+    <div ref={frame}>
+      <svg class="margin-bars" viewBox={`0 0 ${width} ${HEIGHT}`} role="img" aria-label={label}>
+        {bins.map((count, at) => {
+          if (count === 0) return null;
+          const value = firstBinDb + at;
+          const tall = Math.max(1.5, (count / most) * (ground - HEAD));
+          return (
+            <rect
+              key={value}
+              class={value < 0 ? "margin-bar-below" : "margin-bar"}
+              x={(x(value) + 0.75).toFixed(1)}
+              y={(ground - tall).toFixed(1)}
+              width={Math.max(1, x(1) - x(0) - 1.5).toFixed(1)}
+              height={tall.toFixed(1)}
+            />
+          );
+        })}
+        <path class="margin-axis" d={`M0 ${ground}H${width}`} />
+        <path class="margin-floor" d={`M${x(0).toFixed(1)} ${HEAD - 10}V${ground}`} />
+        <path
+          class="margin-mark"
+          d={marks.map((value) => `M${x(value).toFixed(1)} ${HEAD - 4}V${ground}`).join("")}
+        />
+        {medianDb === null ? null : (
+          <text x={Math.min(width - 110, x(medianDb) + 5).toFixed(1)} y={14}>
+            median {db(medianDb)}
+          </text>
+        )}
+        {ticks.map((value) => (
+          <text key={value} x={x(value).toFixed(1)} y={HEIGHT - 7} text-anchor="middle">
+            {value === 0 ? "floor" : figure(value)}
+          </text>
+        ))}
+      </svg>
+    </div>
   );
 }

@@ -1,5 +1,5 @@
 /** How does each link of a node stand, how are its margins spread, and what would be otherwise? */
-import type { LinkRow, WhatIf } from "../../../../src/contract/link.ts";
+import type { LinkRow } from "../../../../src/contract/link.ts";
 import { IntervalBar } from "../../drawings/IntervalBar.tsx";
 import { MarginBars, marginScale } from "../../drawings/MarginBars.tsx";
 import {
@@ -12,6 +12,7 @@ import {
   signedDb,
 } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { Fact, Facts } from "../../parts/Facts.tsx";
 import { Figure } from "../../parts/Figure.tsx";
 import { Fold } from "../../parts/Fold.tsx";
 import { now } from "../../state/clock.ts";
@@ -26,19 +27,11 @@ export function LinkSection({ links }: { links: readonly LinkRow[] }) {
     <>
       <h2>Links</h2>
       <Margins links={links} />
-      <DataTable
-        label="Links, one a gateway"
-        columns={linkColumns(now.value)}
-        rows={links}
-        rowKey={(row) => row.gatewayEui}
-      />
-      <h3 class="link-head">What delivery would be</h3>
-      <DataTable
-        label="Delivery as it was, and as it would be at other data rates and power"
-        columns={WHAT_IF}
-        rows={links}
-        rowKey={(row) => row.gatewayEui}
-      />
+      <div class="link-blocks">
+        {links.map((row) => (
+          <Link key={row.gatewayEui} row={row} />
+        ))}
+      </div>
       <LinkPrint />
     </>
   );
@@ -118,130 +111,95 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
   );
 }
 
-function linkColumns(nowMs: number): readonly Column<LinkRow>[] {
-  return [
-    { key: "gateway", head: "Gateway", sort: gatewayTitle, cell: gatewayTitle },
-    {
-      key: "margin",
-      head: "Margin",
-      right: true,
-      sort: (row) => row.margin.medianDb,
-      cell: (row) => (
-        <>
-          {db(row.margin.medianDb)}{" "}
+/** One link in words, and what delivery would be. */
+function Link({ row }: { row: LinkRow }) {
+  const { margin, geometry, frequencyOffset } = row;
+  return (
+    <section class="link-block" aria-label={`Link to ${gatewayTitle(row)}`}>
+      <h3>{gatewayTitle(row)}</h3>
+      <Facts>
+        <Fact name="Margin">
+          {db(margin.medianDb)}{" "}
           <span class="quiet small">
-            ({figure(row.margin.p10Db, 1)} to {figure(row.margin.p90Db, 1)})
+            ({figure(margin.p10Db, 1)} to {figure(margin.p90Db, 1)})
           </span>
-        </>
-      ),
-    },
-    { key: "trend", head: "Trend", cell: (row) => <Trend row={row} /> },
-    {
-      key: "step",
-      head: "Steps",
-      cell: (row) => (
-        <div class="link-words">
+        </Fact>
+        <Fact name="Headroom">{row.headroom.words}</Fact>
+        <Fact name="Steps">
           {row.shifts.length === 0
             ? row.shiftsWords
-            : row.shifts.map((shift) => <div key={shift.at}>{shiftWords(shift, nowMs)}</div>)}
-        </div>
-      ),
-    },
-    {
-      key: "headroom",
-      head: "Headroom",
-      sort: (row) => row.headroom.steps,
-      cell: (row) => <div class="link-words">{row.headroom.words}</div>,
-    },
-    {
-      key: "offset",
-      head: "Frequency offset",
-      sort: (row) => row.frequencyOffset?.medianHz ?? null,
-      cell: (row) => (
-        <div class="link-words">{row.frequencyOffset?.words ?? "The forwarder gives none."}</div>
-      ),
-    },
-    {
-      key: "way",
-      head: "The way",
-      sort: (row) => row.geometry?.distanceM ?? null,
-      cell: (row) => (
-        <div class="link-words">
-          {row.geometry?.words ?? row.geometryWords}
-          {row.geometry === null ? (
-            <>
-              {" "}
-              <a href={linkTo("/plan")}>Say where</a>
-            </>
+            : row.shifts.map((shift) => <div key={shift.at}>{shiftWords(shift, now.value)}.</div>)}
+        </Fact>
+        <Fact name="Trend">
+          <Trend row={row} />
+        </Fact>
+        <Fact name="Offset">{frequencyOffset?.words ?? "This forwarder gives no frequency offset."}</Fact>
+        <Fact name="The way">
+          {geometry?.words ?? row.geometryWords}{" "}
+          {geometry === null ? (
+            <a href={linkTo("/plan")}>Say where</a>
           ) : (
-            <span class="quiet small"> {row.geometryWords}</span>
+            <span class="quiet small">{row.geometryWords}</span>
           )}
-        </div>
-      ),
-    },
-  ];
+        </Fact>
+      </Facts>
+      <DataTable
+        label={`Delivery at ${gatewayTitle(row)} as it was, and as it would be`}
+        columns={WHAT_IF}
+        rows={deliveries(row)}
+        rowKey={(one) => one.title}
+      />
+    </section>
+  );
 }
 
 function Trend({ row: { trend } }: { row: LinkRow }) {
   if (trend.verdict === "not enough" || trend.verdict === "no trend")
     return (
-      <div class="link-words">
-        <strong>{trend.verdict === "no trend" ? "No trend. " : ""}</strong>
+      <>
+        {trend.verdict === "no trend" ? "No trend. " : ""}
         {trend.words}
-      </div>
+      </>
     );
   return (
-    <div class="link-words">
+    <>
       <span class="nowrap">
         <span aria-hidden="true">{trend.verdict === "falls" ? "↓" : "↑"} </span>
         {signedDb(trend.slopePerDay)} a day
       </span>{" "}
       <span class="quiet small">{trend.words}</span>
-    </div>
+    </>
   );
 }
 
-function would(row: LinkRow, what: WhatIf["what"]) {
-  const answer = row.whatIf.find((one) => one.what === what);
-  if (answer === undefined) return "–";
-  if (answer.ratio === null) return <div class="link-words quiet">{answer.words}</div>;
-  return (
-    <div class="link-would">
-      <span class="quiet small">{answer.title}</span>
-      <Share ratio={answer.ratio} interval={answer.interval95} />
-    </div>
-  );
+interface Delivered {
+  readonly title: string;
+  readonly ratio: number | null;
+  readonly interval95: readonly [number, number] | null;
+  readonly words: string;
 }
 
-function Share({ ratio, interval }: { ratio: number | null; interval: readonly [number, number] | null }) {
-  return (
-    <span class="nowrap">
-      {percent(ratio)} <IntervalBar ratio={ratio} interval={interval} />{" "}
-      <span class="quiet small">{percentInterval(interval)}</span>
-    </span>
-  );
+/** As it was first, then the questions. */
+function deliveries(row: LinkRow): Delivered[] {
+  const was = { ...row.delivery, title: "as it was", words: "Not enough to say." };
+  return [was, ...row.whatIf];
 }
 
-const WHAT_IF: readonly Column<LinkRow>[] = [
-  { key: "gateway", head: "Gateway", sort: gatewayTitle, cell: gatewayTitle },
+const WHAT_IF: readonly Column<Delivered>[] = [
+  { key: "what", head: "Sent otherwise", cell: (one) => one.title },
   {
-    key: "was",
-    head: "As it was",
-    sort: (row) => row.delivery.ratio,
-    cell: (row) => (
-      <div class="link-would">
-        <span class="quiet small">{row.dataRate ?? ""}</span>
-        {row.delivery.ratio === null ? (
-          "not enough to say"
-        ) : (
-          <Share ratio={row.delivery.ratio} interval={row.delivery.interval95} />
-        )}
-      </div>
-    ),
+    key: "delivery",
+    head: "Delivery here",
+    cell: (one) =>
+      one.ratio === null ? (
+        <span class="link-words quiet">{one.words}</span>
+      ) : (
+        <span class="link-share">
+          {percent(one.ratio)} <IntervalBar ratio={one.ratio} interval={one.interval95} />{" "}
+          <span class="quiet small nowrap">{percentInterval(one.interval95)}</span>
+        </span>
+      ),
   },
-  { key: "faster", head: "A step faster", cell: (row) => would(row, "faster") },
-  { key: "slower", head: "A step slower", cell: (row) => would(row, "slower") },
-  { key: "less", head: "Less power", cell: (row) => would(row, "less-power") },
 ];
 
 function LinkPrint() {
