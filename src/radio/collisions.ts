@@ -48,7 +48,7 @@ export function expectedCollisions(
   windowUs: number,
 ): CollisionExpectation[] {
   const perHour = 3.6e9 / windowUs;
-  const thinned = new Map([...levelsDbm].map(([key, levels]) => [key, thin(levels)]));
+  const thinned = thinLevels(levelsDbm);
   const rates = [...new Set(classes.map(({ dataRate }) => dataRate))].sort((a, b) => a - b);
   const theory = spoilingChances(classes, thinned, CAPTURE_GOURSAUD_2015);
   const measured = spoilingChances(classes, thinned, CAPTURE_CROCE_2018);
@@ -128,6 +128,11 @@ function spoilingChances(
     }
     return spoilt / (own.length * others.length);
   };
+}
+
+/** The same levels, few and sorted: done once where several channels share them. */
+export function thinLevels(levelsDbm: ReadonlyMap<number, readonly number[]>): Map<number, number[]> {
+  return new Map([...levelsDbm].map(([key, levels]) => [key, thin(levels)]));
 }
 
 /** Evenly spaced order statistics: the shape of the levels, whatever their number. */

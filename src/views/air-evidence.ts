@@ -12,9 +12,6 @@ import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 
-/** Receptions looked at one by one. Chosen: an hour of nearly three a second, and an answer within 50 ms. */
-const MOST_RECEPTIONS = 10_000;
-
 export interface Burst {
   readonly endUs: number;
   readonly airtimeUs: number;
@@ -93,7 +90,7 @@ export function airEvidence(
   store: Store,
   window: TimeWindow,
   isStranger: (devAddr: string) => boolean,
-  most = MOST_RECEPTIONS,
+  most: number,
 ): AirEvidence {
   const fromUs = newestReceptionsFromUs(store, window, most);
   const stretch = { fromUs, toUs: window.toUs };

@@ -9,7 +9,7 @@ import { airSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
-import { type CollisionExpectation, channelCollisions } from "../radio/collisions.ts";
+import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
 import { noiseFloor } from "../radio/noise.ts";
 import { NOISE_TREND_RULE, type NoiseTrend } from "../radio/noise-trend.ts";
@@ -33,6 +33,9 @@ import { type AskedWindow, windowView } from "./window.ts";
 const MOST_TALKERS = 20;
 const MOST_AIRTIME_ROWS = 50;
 const MOST_DOWNLINKS = 20_000;
+/** Receptions looked at one by one. Chosen: a moving window is asked for again and again, a fixed one once. */
+const MOST_LIVE = 6_000;
+const MOST_FIXED = 20_000;
 const CAUTION =
   "Heard airtime is a lower bound of what was sent. Limits on duty cycle and dwell time are an indication from public tables, not a statement of conformity: local rules and newer editions prevail.";
 
@@ -48,7 +51,7 @@ export function airView(
   const nodeNames = labels(store, "node");
   const home = homeNetworksOf(allLives(store), nodeNames);
   const stranger = (devAddr: string) => isStranger(devAddr, nodeNames.get(devAddr), home);
-  const evidence = airEvidence(store, window, stranger);
+  const evidence = airEvidence(store, window, stranger, window.live ? MOST_LIVE : MOST_FIXED);
   // In a moving window the air is silent up to now; a fixed one ends where the stored ends.
   const storedToUs = storedSpanUs(store)?.toUs ?? window.toUs;
   const knownToUs = window.live ? window.toUs : Math.max(window.toUs, storedToUs + 1);
@@ -71,11 +74,9 @@ export function airView(
     const own = evidence.gateways.get(gateway.id);
     const heard = [...(own?.channels.values() ?? [])];
     const noise = noiseByChannel(heard, window);
+    const levels = thinLevels(own?.levelsDbm ?? new Map());
     const collisions = new Map(
-      heard.map((channel) => [
-        channel.frequencyHz,
-        collisionsOf(channel, own?.levelsDbm ?? new Map(), over.toUs - over.fromUs),
-      ]),
+      heard.map((channel) => [channel.frequencyHz, collisionsOf(channel, levels, over.toUs - over.fromUs)]),
     );
     const ofGateway = ({ gatewayId }: { gatewayId: number }) => gatewayId === gateway.id;
     for (const sum of sums.filter(ofGateway)) {
