@@ -1,0 +1,185 @@
+/**
+ * When is a finding right, and when is a fault found? The rule of the evaluation, in one place.
+ *
+ * A **fault** is one injected cause at one node: an episode of the truth's `injected` and a node that it names. It counts
+ * (is *observable*) when within its time it cost that node something: two counters or more that were lost to it, or one that is at
+ * least half of what the node sent; for a node that fell silent, restarted or rejoins, when nothing was heard for more
+ * than 2.5 rhythms; for a shared address, when five frames and more of the second device were heard.
+ * Its **answer** is the cause of the dropouts of that node's addresses that overlap with it in time: right when one of
+ * them names its cause (or one in `alsoTrue`); else the cause of the one that overlaps longest; `unexplained` when all
+ * say so; none when there is no dropout. `unexplained` and none count as not found.
+ *
+ * A **finding** is one dropout of the Gaps view with a cause other than `unexplained`; strangers' are left out. It is
+ * right when an injected cause of that name concerns that node in an overlapping time, or when at least half of the node's counters that were
+ * lost between its ends had a fate that this cause stands for: a frame that a fade took without any event is rightly
+ * called a weak link. Otherwise it is wrong. Several injected causes may overlap: naming any of them is right.
+ * On a site without faults every finding that is wrong by this rule is a false finding.
+ */
+import type { DropoutRow } from "../../src/contract/gaps.ts";
+import type { CounterFate, Truth, TruthEpisode } from "../../src/simulate/truth-schema.ts";
+import type { Played } from "./play-case.ts";
+
+/** One injected cause at one node, and what was said of it. */
+export interface FaultResult {
+  readonly cause: string;
+  readonly node: string;
+  /** A cause, `unexplained`, or null: no dropout at all. */
+  readonly answer: string | null;
+  readonly isFound: boolean;
+}
+
+/** One dropout that names a cause. */
+export interface FindingResult {
+  readonly cause: string;
+  readonly confidence: number;
+  readonly isRight: boolean;
+  /** Right by an injected cause, not only by what became of the counters. */
+  readonly isInjected: boolean;
+  readonly node: string;
+  readonly kind: string;
+  readonly from: string;
+  readonly to: string;
+  readonly missed: number;
+  readonly sentence: string;
+  /** What it would have been: injected causes there, and fates of the counters lost. */
+  readonly truth: string;
+}
+
+export interface Matched {
+  readonly faults: readonly FaultResult[];
+  readonly findings: readonly FindingResult[];
+  readonly unexplained: number;
+  /** Nodes times days. */
+  readonly nodeDays: number;
+}
+
+const CAUSES_OF_FATE: Readonly<Record<CounterFate, readonly string[]>> = {
+  heard: [],
+  "datagram-lost": ["gateway-unreachable"],
+  "backhaul-outage": ["gateway-unreachable"],
+  "in-flight": ["gateway-unreachable", "gateway-restarted"],
+  "gateway-off": ["gateway-restarted", "gateway-unreachable"],
+  "gateway-transmitting": ["gateway-transmitting"],
+  "off-channel": ["channel-mismatch"],
+  "no-demodulator": ["congestion"],
+  collision: ["congestion"],
+  noise: ["interference"],
+  weak: ["weak-link"],
+};
+
+const LEAST_SILENCE_RHYTHMS = 2.5;
+const LEAST_SECOND_DEVICE_FRAMES = 5;
+
+interface Lost {
+  readonly atMs: number;
+  readonly fate: CounterFate;
+}
+
+/** Everything that a case says about the diagnosis. `rhythmSeconds`: of each node, as drawn. */
+export function match({ truth, view }: Played, rhythmSeconds: ReadonlyMap<string, number>): Matched {
+  const rows = view.gaps.filter(({ stranger }) => !stranger);
+  const own = truth.nodes.filter(({ stranger }) => !stranger);
+  const findings = rows.filter(({ finding }) => finding.cause !== "unexplained");
+  const days = (Date.parse(truth.to) - Date.parse(truth.from)) / 86_400_000;
+  return {
+    faults: truth.injected.flatMap((episode) => faultsOf(episode, truth, rows, rhythmSeconds)),
+    findings: findings.map((row) => findingResult(row, truth)),
+    unexplained: rows.length - findings.length,
+    nodeDays: new Set(own.map(({ name }) => name)).size * days,
+  };
+}
+
+function faultsOf(
+  episode: TruthEpisode,
+  truth: Truth,
+  rows: readonly DropoutRow[],
+  rhythms: ReadonlyMap<string, number>,
+): FaultResult[] {
+  const nodes = episode.cause === "shared-address" ? episode.nodes.slice(0, 1) : episode.nodes;
+  return nodes.flatMap(({ name, devAddrs }) => {
+    if (!isObservable(episode, name, truth, (rhythms.get(name) ?? 600) * 1000)) return [];
+    const overlapping = rows
+      .filter((row) => devAddrs.includes(row.devAddr) && overlapMs(row, episode) > 0)
+      .sort((a, b) => overlapMs(b, episode) - overlapMs(a, episode));
+    const right = overlapping.find(({ finding }) => isNamed(finding.cause, episode));
+    const named = overlapping.find(({ finding }) => finding.cause !== "unexplained");
+    const answer = (right ?? named ?? overlapping[0])?.finding.cause ?? null;
+    const isFound = right !== undefined;
+    return [{ cause: episode.cause, node: name, answer: isFound ? episode.cause : answer, isFound }];
+  });
+}
+
+function isNamed(cause: string, episode: TruthEpisode): boolean {
+  return cause === episode.cause || episode.alsoTrue.includes(cause);
+}
+
+/** The time that a dropout and an episode share; an episode of a moment shares 1 ms with what contains it. */
+function overlapMs(row: { from: string; to: string }, episode: TruthEpisode): number {
+  const from = Math.max(Date.parse(row.from), Date.parse(episode.from));
+  const to = Math.min(Date.parse(row.to), Math.max(Date.parse(episode.to), Date.parse(episode.from) + 1));
+  return to - from;
+}
+
+const IN_SILENCE: ReadonlySet<string> = new Set(["node-silent", "node-restarted", "rejoin-loop"]);
+
+function isObservable(episode: TruthEpisode, name: string, truth: Truth, rhythmMs: number): boolean {
+  const from = Date.parse(episode.from);
+  const to = Date.parse(episode.to);
+  const lives = truth.nodes.filter((life) => life.name === name || life.name.startsWith(`${name}, second`));
+  const counters = lives.flatMap(({ counters: all, name: of }) =>
+    all.map(({ at, fate }) => ({ atMs: Date.parse(at), fate, of })),
+  );
+  if (episode.cause === "shared-address")
+    return (
+      counters.filter(({ fate, of }) => fate === "heard" && of !== name).length >= LEAST_SECOND_DEVICE_FRAMES
+    );
+  if (IN_SILENCE.has(episode.cause)) {
+    const heard = counters.filter(({ fate }) => fate === "heard").map(({ atMs }) => atMs);
+    const before = Math.max(...heard.filter((at) => at <= from));
+    const end = Math.min(Date.parse(truth.to), ...heard.filter((at) => at > from));
+    return Number.isFinite(before) && end - before > LEAST_SILENCE_RHYTHMS * rhythmMs;
+  }
+  const within = counters.filter(({ atMs }) => atMs >= from && atMs <= to);
+  const lost = within.filter(({ fate }) =>
+    CAUSES_OF_FATE[fate].some((cause) => isNamed(cause, episode)),
+  ).length;
+  return lost >= 2 || (lost === 1 && within.length <= 2);
+}
+
+function findingResult(row: DropoutRow, truth: Truth): FindingResult {
+  const { finding } = row;
+  const concerned = truth.injected.filter(
+    (episode) =>
+      episode.nodes.some(({ devAddrs }) => devAddrs.includes(row.devAddr)) && overlapMs(row, episode) > 0,
+  );
+  const lost = lostIn(row, truth);
+  const backed = lost.filter(({ fate }) => CAUSES_OF_FATE[fate].includes(finding.cause)).length;
+  const isInjected = concerned.some((episode) => isNamed(finding.cause, episode));
+  return {
+    cause: finding.cause,
+    confidence: finding.confidence,
+    isRight: isInjected || (lost.length > 0 && backed >= lost.length / 2),
+    isInjected,
+    node: truth.nodes.find(({ devAddr }) => devAddr === row.devAddr)?.name ?? row.devAddr,
+    kind: row.kind,
+    from: row.from,
+    to: row.to,
+    missed: row.missedCounters,
+    sentence: finding.sentence,
+    truth: truthWords(concerned, lost),
+  };
+}
+
+function lostIn({ devAddr, from, to }: DropoutRow, truth: Truth): Lost[] {
+  return truth.nodes
+    .filter((life) => life.devAddr === devAddr)
+    .flatMap(({ counters }) => counters.map(({ at, fate }) => ({ atMs: Date.parse(at), fate })))
+    .filter(({ atMs, fate }) => fate !== "heard" && atMs >= Date.parse(from) && atMs <= Date.parse(to));
+}
+
+function truthWords(episodes: readonly TruthEpisode[], lost: readonly Lost[]): string {
+  const counts = new Map<string, number>();
+  for (const { fate } of lost) counts.set(fate, (counts.get(fate) ?? 0) + 1);
+  const fates = [...counts].sort((a, b) => b[1] - a[1]).map(([fate, count]) => `${count} ${fate}`);
+  return [...episodes.map(({ cause }) => `injected ${cause}`), ...fates].join(", ") || "nothing was lost";
+}

@@ -1,0 +1,59 @@
+/**
+ * What does the house say of a drawn site, and what is true of it? Datagrams in, through the decoder and the recorder
+ * as an import does it, findings out of the Gaps view; the simulator's account beside it.
+ */
+import type { GapsView } from "../../src/contract/gaps.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { captureSite } from "../../src/simulate/capture-site.ts";
+import { playSite } from "../../src/simulate/play-site.ts";
+import { createRandom } from "../../src/simulate/random.ts";
+import type { Truth } from "../../src/simulate/truth-schema.ts";
+import { openStore } from "../../src/store/open.ts";
+import { Recorder } from "../../src/store/recorder.ts";
+import { gapsView } from "../../src/views/gaps.ts";
+import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
+import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";
+import type { DrawnSite } from "./draw-site.ts";
+
+export interface Played {
+  readonly truth: Truth;
+  readonly view: GapsView;
+  readonly datagrams: number;
+}
+
+const SERVER_PORT = 1700;
+const PULL_RESPONSE = 3;
+const TX_ACK = 5;
+const DATAGRAMS_A_COMMIT = 500;
+
+export function playCase({ scenario, seesDownlinks }: DrawnSite, seed: number): Played {
+  const clock = { startUs: Date.parse(scenario.start) * 1000, speed: 1 };
+  const play = playSite(scenario, createRandom(seed), clock);
+  // What the server answers by itself says nothing; its requests to transmit are seen only by who stands in line.
+  const seen = captureSite(play, scenario, clock).filter(({ to, bytes }) =>
+    to.port === SERVER_PORT
+      ? seesDownlinks || bytes[3] !== TX_ACK
+      : seesDownlinks && bytes[3] === PULL_RESPONSE,
+  );
+  const truth = play.truth.finish(seed, scenario.duration);
+  const store = openStore(":memory:");
+  try {
+    const recorder = new Recorder(store, judgeGap);
+    for (let at = 0; at < seen.length; at += DATAGRAMS_A_COMMIT) {
+      const arrivals = seen.slice(at, at + DATAGRAMS_A_COMMIT).map((one) => {
+        const arrival = { ...one, door: "capture" as const };
+        return one.to.port === SERVER_PORT
+          ? { arrival, decoding: decodeUpstream(one.bytes) }
+          : { arrival, downlink: decodeDownstream(one.bytes) };
+      });
+      recorder.record(arrivals, { deferSettling: true });
+    }
+    recorder.settle();
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    const toUs = clock.startUs + scenario.duration;
+    const view = gapsView(store, { fromUs: clock.startUs, toUs, live: false });
+    return { truth, view, datagrams: seen.length };
+  } finally {
+    store.close();
+  }
+}
