@@ -38,6 +38,10 @@ function gapTable(gaps: readonly DropoutRow[]): string {
     { title: "missed", of: (gap) => String(gap.missedCounters), right: true },
     { title: "cause", of: (gap) => gap.finding.cause },
     { title: "sure", of: (gap) => percent(gap.finding.confidence), right: true },
-    { title: "", of: (gap) => gap.finding.sentence },
+    { title: "", of: (gap) => `${gap.finding.sentence}${markWords(gap)}` },
   ]);
+}
+
+function markWords({ mark }: DropoutRow): string {
+  return mark == null ? "" : ` Begins at the mark "${mark.text}".`;
 }

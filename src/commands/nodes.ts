@@ -49,6 +49,6 @@ function nodeTable(nodes: readonly NodeRow[]): string {
       right: true,
     },
     { title: "last heard", of: (node) => node.lastHeard },
-    { title: "", of: (node) => node.clause },
+    { title: "", of: (node) => `${node.clause}${node.why == null ? "" : `: ${node.why.words}`}` },
   ]);
 }

@@ -147,6 +147,19 @@ export const GapsView = z.object({
 });
 export type GapsView = z.infer<typeof GapsView>;
 
+/** A finding in a line, for views that lead to it. */
+export const FindingLine = z.object({
+  id: z.string().describe("of the gap or the episode"),
+  at: IsoTime.describe("when it began"),
+  open: z.boolean(),
+  who: z.string().describe("the node, or what was struck"),
+  cause: Cause,
+  words: z.string().describe("the cause and how sure it is: weak link (likely)"),
+  sentence: z.string(),
+  mark: MarkAtBegin.nullable(),
+});
+export type FindingLine = z.infer<typeof FindingLine>;
+
 /** Cells of equal length; null where nothing can be said. */
 const Cells = z.object({
   gatewayEui: EuiText,

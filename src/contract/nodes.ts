@@ -2,6 +2,7 @@
 import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Standing, Window } from "./common.ts";
 import { NodeAnswers } from "./downlinks.ts";
+import { Cause } from "./gaps.ts";
 import { LinkRow } from "./link.ts";
 
 /** A trend or nothing, and why: "fell by 3.1 dB over 6 days (p 0.002)" or "not enough to say: 4 of 20 hours". */
@@ -52,6 +53,10 @@ export const NodeRow = z.object({
   overdue: z.boolean().describe("silent for longer than its rhythm allows, at the end of the window"),
   standing: Standing,
   clause: z.string().describe("one clause that says why it stands so"),
+  why: z
+    .object({ cause: Cause, words: z.string().describe("mostly weak link (likely)") })
+    .nullish()
+    .describe("what most of what it lost in the window is put down to; null where no gap was found"),
   strip: Strip,
 });
 export type NodeRow = z.infer<typeof NodeRow>;

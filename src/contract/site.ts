@@ -1,6 +1,7 @@
 /** How does the whole site stand, at a glance? */
 import { z } from "zod";
 import { EuiText, Sentence, Window } from "./common.ts";
+import { FindingLine } from "./gaps.ts";
 import { GatewayRow } from "./gateways.ts";
 import { NodeRow } from "./nodes.ts";
 
@@ -20,6 +21,7 @@ export const SiteView = z.object({
   sentence: Sentence,
   gateways: z.array(GatewayRow),
   attention: z.array(NodeRow).describe("nodes that need a look, worst first, at most 12"),
+  findings: z.array(FindingLine).describe("of one's own nodes and of gateways, newest first, at most 5"),
   nodeCount: z.number().int(),
   strangerCount: z.number().int(),
   air: z.array(AirLine),

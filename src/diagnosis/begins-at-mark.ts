@@ -46,8 +46,13 @@ export function beginsAtMark<M extends MarkedMoment>(dropout: DropoutBegin, mark
   return nearest;
 }
 
-/** The stretch within which a mark meets the begin: for asking the store for no more marks than can count. */
-export function beginOf({ kind, fromUs, toUs, expected }: DropoutBegin): [number, number] {
+/** No mark before this moment meets the begin: for asking the store for no more marks than can count. */
+export function earliestMarkUs(dropout: DropoutBegin): number {
+  return beginOf(dropout)[0];
+}
+
+/** The stretch within which a mark meets the begin. */
+function beginOf({ kind, fromUs, toUs, expected }: DropoutBegin): [number, number] {
   const lengthUs = toUs - fromUs;
   if (kind === "steady") {
     const slackUs = Math.min(STEADY_MOST_US, Math.max(STEADY_SLACK_US, lengthUs * STEADY_SHARE));

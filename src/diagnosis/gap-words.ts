@@ -66,3 +66,23 @@ export function episodeSentence(cause: Cause, gateway: string, nodes: number, mi
 export function outageSentence(gateway: string, seconds: number): string {
   return `${gateway} sent nothing for ${span(seconds)}; no node lost a frame by it.`;
 }
+
+/** "weak link (likely)". */
+export function findingWords({ cause, word }: { readonly cause: Cause; readonly word: string }): string {
+  return `${CAUSE_WORDS[cause]} (${word})`;
+}
+
+/**
+ * What most of a node's loss is put down to: "weak link (likely)", or "mostly weak link (likely)" where there are
+ * other causes. null without any dropout.
+ */
+export function mainCause(
+  shares: readonly { readonly cause: string; readonly lost: number; readonly word: string }[],
+): { cause: Cause; words: string } | null {
+  const known = shares.filter(
+    (share): share is typeof share & { cause: Cause } => share.cause in CAUSE_WORDS,
+  );
+  const [main] = [...known].sort((a, b) => b.lost - a.lost || a.cause.localeCompare(b.cause));
+  if (main === undefined) return null;
+  return { cause: main.cause, words: `${known.length > 1 ? "mostly " : ""}${findingWords(main)}` };
+}

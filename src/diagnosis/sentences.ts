@@ -4,12 +4,14 @@
  */
 import type {
   AirtimeOfNode,
+  Cause,
   ChannelRow,
   GatewayRow,
   NodeRow,
   Sentence,
   SiteView,
 } from "../contract/index.ts";
+import { CAUSE_WORDS } from "./gap-words.ts";
 import { percent, span, THRESHOLDS } from "./standing.ts";
 
 type Part = Sentence[number];
@@ -98,13 +100,32 @@ function nodesPart(ownNodes: readonly NodeRow[], window: Stretch): Part[] {
   if (enough.length === 1) {
     const of = many === 1 ? "" : `, the only one of ${many} nodes with ${ENOUGH},`;
     const lost = lossOnAir(only) === 0 ? "nothing on the air" : lossWords(only);
-    return [nodeLink(only), text(`${of} lost ${lost} ${within(window)}`)];
+    return [nodeLink(only), text(`${of} lost ${lost} ${within(window)}`), ...whyPart([only])];
   }
-  const losing = enough.filter((row) => lossOnAir(row) > THRESHOLDS.lookLoss).length;
+  const losers = enough.filter((row) => lossOnAir(row) > THRESHOLDS.lookLoss);
+  const losing = losers.length;
   const of = enough.length === many ? "nodes" : `nodes with ${ENOUGH}`;
   return [
     link(`${losing === 0 ? "None" : losing} of ${enough.length} ${of}`, "#/nodes"),
     text(` lost more than ${THRESHOLDS.lookLoss * 100}\u2009% on the air ${within(window)}`),
+    ...whyPart(losers),
+  ];
+}
+
+/** ": mostly weak link (likely)", linked to the gaps of that cause; nothing where no gap was found. */
+function whyPart(losers: readonly NodeRow[]): Part[] {
+  const [only] = losers;
+  if (only?.why != null && losers.length === 1)
+    return [text(": "), link(only.why.words, `#/gaps?node=${only.devAddr}`)];
+  const lost = new Map<Cause, number>();
+  for (const { why, missed } of losers)
+    if (why != null) lost.set(why.cause, (lost.get(why.cause) ?? 0) + missed);
+  const [main] = [...lost].sort((a, b) => b[1] - a[1] || a[0].localeCompare(b[0]));
+  if (main === undefined) return [];
+  const [cause] = main;
+  return [
+    text(": "),
+    link(`${lost.size > 1 ? "mostly " : ""}${CAUSE_WORDS[cause]}`, `#/gaps?cause=${cause}`),
   ];
 }
 
@@ -210,6 +231,7 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
     parts.push(text(`; ${row.missed} missed in ${count(gaps, "gap")}${outage}`));
   }
   if (row.overdue) parts.push(text("; it is overdue: "), text(row.clause));
+  if (row.why != null) parts.push(text(": "), link(row.why.words, `#/gaps?node=${row.devAddr}`));
   parts.push(text("."));
   return parts;
 }

@@ -11,6 +11,7 @@ import { gapById } from "../store/queries/gaps.ts";
 import { heartbeatCells, restartsUs } from "../store/queries/gateways.ts";
 import { marksIn } from "../store/queries/marks.ts";
 import { countersOnAxis, neighboursOnAxis } from "./gap-lanes.ts";
+import { withMark } from "./gap-marks.ts";
 import { dropoutRow, gapNames } from "./gaps.ts";
 
 const MINUTE_US = 60_000_000;
@@ -37,7 +38,7 @@ export function gapPage(store: Store, id: string): GapPage | null {
   const inAxis = ({ atUs }: { readonly atUs: number }) => atUs >= axis.fromUs && atUs < axis.toUs;
   const receptions = scene.receptions.filter(inAxis);
   return {
-    gap: dropoutRow(gap, names, { fromUs: axis.fromUs, toUs: axis.toUs, live: false }),
+    gap: withMark(store, dropoutRow(gap, names, { fromUs: axis.fromUs, toUs: axis.toUs, live: false })),
     axis: {
       fromMs: axis.fromUs / 1000,
       toMs: axis.toUs / 1000,

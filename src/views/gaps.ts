@@ -15,6 +15,7 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber, networkWeights } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { episodesOf } from "./gap-episodes.ts";
+import { withMarks } from "./gap-marks.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
@@ -52,8 +53,8 @@ export function gapsView(store: Store, window: AskedWindow): GapsView {
       window,
     ),
     counts,
-    episodes,
-    gaps,
+    episodes: withMarks(store, episodes),
+    gaps: withMarks(store, gaps),
     gapsCut: stored.length > MOST_GAPS,
   };
 }

@@ -7,11 +7,13 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { setting, storedSpanUs } from "../store/queries/lives.ts";
 import { channelFigures } from "./air.ts";
 import { sumChannels } from "./channel-sums.ts";
+import { newestFindings } from "./gap-why.ts";
 import { gatewaysView } from "./gateways.ts";
 import { needingALook, nodesView } from "./nodes.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_ATTENTION = 12;
+const MOST_FINDINGS = 5;
 
 /** `ownPlans`: as for gatewaysView. */
 export function siteView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[] = []): SiteView {
@@ -32,6 +34,7 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
     sentence: siteSentence(gateways, own, window),
     gateways,
     attention: needingALook(nodes, MOST_ATTENTION),
+    findings: newestFindings(store, window, MOST_FINDINGS),
     nodeCount: own.length,
     strangerCount: heard.length - own.length,
     air: gateways.map(({ eui, name }) => airLine(eui, name, channels)),

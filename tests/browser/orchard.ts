@@ -272,7 +272,21 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
       },
     ],
     gateways: [gatewayRow(SHED, span), gatewayRow(TOWER, span)],
-    attention: nodes.filter((row) => row.standing !== "good" && !row.stranger),
+    attention: nodes
+      .filter((row) => row.standing !== "good" && !row.stranger)
+      .map((row) => ({ ...row, why: { cause: "weak-link", words: "mostly weak link (likely)" } })),
+    findings: [
+      {
+        id: "outage-1",
+        at: iso(span.fromMs + 0.4 * (span.toMs - span.fromMs)),
+        open: false,
+        who: "Packing shed",
+        cause: "gateway-unreachable",
+        words: "gateway out of reach (certain)",
+        sentence: "3 nodes of Packing shed missed 6 counters together: gateway out of reach.",
+        mark: null,
+      },
+    ],
     nodeCount: 8,
     strangerCount: 2,
     air: [

@@ -94,3 +94,24 @@ export function outagesInWindow(store: Store, { fromUs, toUs }: TimeWindow): Sto
      WHERE from_us < ? AND coalesce(to_us, ?) > ? ORDER BY from_us, gateway_id`,
   ).all(toUs, toUs, fromUs) as StoredOutage[];
 }
+
+export interface CauseShare {
+  readonly devAddr: number;
+  readonly life: number;
+  readonly cause: string;
+  /** Counters missed, or frames that should have come. */
+  readonly lost: number;
+  /** Of its surest finding. */
+  readonly word: string;
+}
+
+/** What the losses of each life are put down to, over the dropouts that touch the window. */
+export function causeShares(store: Store, { fromUs, toUs }: TimeWindow): CauseShare[] {
+  return prepared(
+    store,
+    // Beside max(), SQLite takes a bare column from the row that holds the maximum ("bare columns", lang_select.html).
+    `SELECT dev_addr AS devAddr, life, cause, sum(max(missed, coalesce(expected, 0))) AS lost,
+            max(confidence) AS confidence, json_extract(finding, '$.word') AS word
+     FROM gap WHERE from_us < ? AND to_us > ? AND finding IS NOT NULL GROUP BY dev_addr, life, cause`,
+  ).all(toUs, fromUs) as CauseShare[];
+}

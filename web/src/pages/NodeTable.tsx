@@ -27,7 +27,12 @@ const COLUMNS: readonly Column<NodeRow>[] = [
         {row.name === null ? null : <span class="mono quiet">{row.devAddr}</span>}
         {row.life > 1 ? <span class="quiet small">life {row.life}</span> : null}
         <span class="node-clause">
-          <StandingMark standing={row.standing} /> <span class="quiet">{row.clause}</span>
+          <StandingMark standing={row.standing} />{" "}
+          <span class="quiet">
+            {row.clause}
+            {row.why == null ? null : ": "}
+          </span>
+          {row.why == null ? null : <a href={linkTo(`/gaps?node=${row.devAddr}`)}>{row.why.words}</a>}
         </span>
       </div>
     ),

@@ -6,6 +6,7 @@ import { counted, duration, figure, gatewayTitle, percent } from "../format/form
 import { marksOfGateway } from "../format/mark-words.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
+import { FindingList } from "../parts/FindingList.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
@@ -71,6 +72,8 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
           <a href={linkTo("/air")}>Channels, noise and talkers</a> · <a href={linkTo("/plan")}>The plan</a>
         </p>
       )}
+      <h2>Last findings</h2>
+      <FindingList findings={site.findings} />
       {marks.rows.length === 0 ? null : <h2>Last marks</h2>}
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <p class="site-called small">

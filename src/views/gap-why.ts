@@ -1,0 +1,57 @@
+/** What is the loss of each node put down to? The heaviest cause of its dropouts, in words that stand after a clause. */
+import type { FindingLine } from "../contract/gaps.ts";
+import type { NodeRow } from "../contract/nodes.ts";
+import { findingWords, mainCause } from "../diagnosis/gap-words.ts";
+import { formatDevAddr } from "../model/identifiers.ts";
+import type { TimeWindow } from "../model/window.ts";
+import type { Store } from "../store/open.ts";
+import { type CauseShare, causeShares, gapsInWindow, outagesInWindow } from "../store/queries/gaps.ts";
+import { episodesOf } from "./gap-episodes.ts";
+import { withMarks } from "./gap-marks.ts";
+import { dropoutRow, gapNames } from "./gaps.ts";
+import type { AskedWindow } from "./window.ts";
+
+type Why = NodeRow["why"];
+
+/** By "01A2B3C4/1". */
+export function whyByLife(store: Store, window: TimeWindow): ReadonlyMap<string, Why> {
+  const shares = new Map<string, CauseShare[]>();
+  for (const share of causeShares(store, window)) {
+    const key = `${formatDevAddr(share.devAddr)}/${share.life}`;
+    const known = shares.get(key);
+    if (known === undefined) shares.set(key, [share]);
+    else known.push(share);
+  }
+  return new Map([...shares].map(([key, own]) => [key, mainCause(own)]));
+}
+
+/** The row with what its loss is put down to; a row without a loss keeps quiet of it. */
+export function withWhy(row: NodeRow, why: ReadonlyMap<string, Why>): NodeRow {
+  const found = row.missed > 0 || row.overdue ? why.get(`${row.devAddr}/${row.life}`) : null;
+  return { ...row, why: found ?? null };
+}
+
+/** Dropouts that are looked through for the newest findings: enough for a long outage of a large site. */
+const MOST_LOOKED_AT = 400;
+
+/** The newest findings of one's own nodes and of gateways, at most `most`. */
+export function newestFindings(store: Store, window: AskedWindow, most: number): FindingLine[] {
+  const names = gapNames(store);
+  const rows = gapsInWindow(store, window, MOST_LOOKED_AT)
+    .map((gap) => dropoutRow(gap, names, window))
+    .filter(({ stranger }) => !stranger);
+  const { episodes, gaps } = episodesOf(rows, outagesInWindow(store, window), names, window);
+  const lines = [...episodes, ...gaps.filter(({ episode }) => episode === null)]
+    .sort((a, b) => Number(b.open) - Number(a.open) || b.from.localeCompare(a.from))
+    .slice(0, most);
+  return withMarks(store, lines).map((line) => ({
+    id: line.id,
+    at: line.from,
+    open: line.open,
+    who: "devAddr" in line ? (line.name ?? line.devAddr) : (line.gatewayName ?? line.gateway ?? "the site"),
+    cause: line.finding.cause,
+    words: findingWords(line.finding),
+    sentence: line.finding.sentence,
+    mark: line.mark ?? null,
+  }));
+}
