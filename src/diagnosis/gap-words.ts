@@ -73,16 +73,19 @@ export function findingWords({ cause, word }: { readonly cause: Cause; readonly 
 }
 
 /**
- * What most of a node's loss is put down to: "weak link (likely)", or "mostly weak link (likely)" where there are
- * other causes. null without any dropout.
+ * What most of the `missed` counters of a node are put down to: "weak link (likely)", or "mostly weak link (likely)"
+ * where that does not account for all of them. null where no cause accounts for half: single counters that chance
+ * explains are in no dropout.
  */
 export function mainCause(
   shares: readonly { readonly cause: string; readonly lost: number; readonly word: string }[],
+  missed: number,
 ): { cause: Cause; words: string } | null {
   const known = shares.filter(
     (share): share is typeof share & { cause: Cause } => share.cause in CAUSE_WORDS,
   );
   const [main] = [...known].sort((a, b) => b.lost - a.lost || a.cause.localeCompare(b.cause));
-  if (main === undefined) return null;
-  return { cause: main.cause, words: `${known.length > 1 ? "mostly " : ""}${findingWords(main)}` };
+  if (main === undefined || main.lost * 2 < missed) return null;
+  const all = known.length === 1 && main.lost >= missed;
+  return { cause: main.cause, words: `${all ? "" : "mostly "}${findingWords(main)}` };
 }

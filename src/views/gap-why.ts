@@ -11,10 +11,10 @@ import { withMarks } from "./gap-marks.ts";
 import { dropoutRow, gapNames } from "./gaps.ts";
 import type { AskedWindow } from "./window.ts";
 
-type Why = NodeRow["why"];
+/** What the losses of each life are put down to, by "01A2B3C4/1". */
+export type SharesByLife = ReadonlyMap<string, readonly CauseShare[]>;
 
-/** By "01A2B3C4/1". */
-export function whyByLife(store: Store, window: TimeWindow): ReadonlyMap<string, Why> {
+export function sharesByLife(store: Store, window: TimeWindow): SharesByLife {
   const shares = new Map<string, CauseShare[]>();
   for (const share of causeShares(store, window)) {
     const key = `${formatDevAddr(share.devAddr)}/${share.life}`;
@@ -22,13 +22,13 @@ export function whyByLife(store: Store, window: TimeWindow): ReadonlyMap<string,
     if (known === undefined) shares.set(key, [share]);
     else known.push(share);
   }
-  return new Map([...shares].map(([key, own]) => [key, mainCause(own)]));
+  return shares;
 }
 
 /** The row with what its loss is put down to; a row without a loss keeps quiet of it. */
-export function withWhy(row: NodeRow, why: ReadonlyMap<string, Why>): NodeRow {
-  const found = row.missed > 0 || row.overdue ? why.get(`${row.devAddr}/${row.life}`) : null;
-  return { ...row, why: found ?? null };
+export function withWhy(row: NodeRow, shares: SharesByLife): NodeRow {
+  const own = row.missed > 0 || row.overdue ? shares.get(`${row.devAddr}/${row.life}`) : undefined;
+  return { ...row, why: own === undefined ? null : mainCause(own, row.missed) };
 }
 
 /** Dropouts that are looked through for the newest findings: enough for a long outage of a large site. */

@@ -100,11 +100,11 @@ export function dropoutRow(gap: StoredGap, names: GapNames, { toUs, live }: Aske
     lastMissedCounter: gap.lastMissed,
     heardCounters: gap.heard,
     expectedByRhythm: gap.expected === null ? null : Math.round(gap.expected * 10) / 10,
-    finding: findingOf(gap),
+    finding: findingOf(gap, names),
   };
 }
 
-function findingOf(gap: StoredGap): Finding {
+function findingOf(gap: StoredGap, names: GapNames): Finding {
   if (gap.finding === null) {
     return {
       cause: "unexplained",
@@ -118,10 +118,22 @@ function findingOf(gap: StoredGap): Finding {
     };
   }
   // Written by finding-text.ts in the contract's form.
-  const words = JSON.parse(gap.finding) as Omit<Finding, "cause" | "confidence">;
+  const words = JSON.parse(named(gap.finding, names)) as Omit<Finding, "cause" | "confidence">;
   return {
     cause: gap.cause as Finding["cause"],
     confidence: Math.round(gap.confidence * 1000) / 1000,
     ...words,
   };
+}
+
+/** Findings are kept with identifiers, since people rename gateways: they are told by the names of today. */
+function named(finding: string, { gateways }: GapNames): string {
+  let words = finding;
+  for (const { eui, name } of gateways.values()) {
+    if (name === null || !words.includes(eui)) continue;
+    const inJson = JSON.stringify(name).slice(1, -1);
+    // Only where a sentence speaks of it; the links to receptions keep the identifier.
+    words = words.replace(new RegExp(`[Gg]ateway ${eui}`, "g"), () => inJson);
+  }
+  return words;
 }

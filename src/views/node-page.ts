@@ -15,7 +15,7 @@ import {
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { keyCounts } from "../store/queries/link-frames.ts";
 import { allLives, labels, livesOf, livesOfDevice } from "../store/queries/lives.ts";
-import { whyByLife, withWhy } from "./gap-why.ts";
+import { sharesByLife, withWhy } from "./gap-why.ts";
 import { linkRows } from "./link.ts";
 import { linkFramesOf, linkStory } from "./link-story.ts";
 import { nodeAnswers } from "./node-answers.ts";
@@ -54,7 +54,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     heardBy.map(({ eui }) => eui),
     context,
   );
-  const row = withWhy(heard, whyByLife(store, window));
+  const row = withWhy(heard, sharesByLife(store, window));
   const loss = lossOf(frames, context.outages);
   const linkFrames = linkFramesOf(store, record, window);
   const { ticks, cut } = ticksOf(frames, loss.gaps, context.outages, heardBy.length);

@@ -12,7 +12,7 @@ import { framesInWindow, type HeardFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { allLives, type LabelRecord, type LifeRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
-import { whyByLife, withWhy } from "./gap-why.ts";
+import { sharesByLife, withWhy } from "./gap-why.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
 import { intersect, type Reach, reachOf, type Stretch, siteOutages } from "./reachability.ts";
@@ -55,13 +55,13 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
   const sentence = nodesSentence(nodes, context.home.assumed, window);
   nodes.push(...silentRows(lives.values(), new Set(frames.keys()), context));
   nodes.sort(byAddressAndLife);
-  const why = whyByLife(store, window);
+  const shares = sharesByLife(store, window);
   return {
     window: windowView(window),
     sentence,
     homeNetworks: [...context.home.networks],
     homeAssumed: context.home.assumed,
-    nodes: nodes.map((row) => withWhy(row, why)),
+    nodes: nodes.map((row) => withWhy(row, shares)),
   };
 }
 

@@ -51,7 +51,7 @@ if (chromiumIsHere("gaps"))
       await page.getByRole("button", { name: /3 nodes at Packing shed/ }).click();
       await page.getByRole("button", { name: /Frost probe row 3/ }).click();
       const figure = page.getByRole("figure", {
-        name: /^Evidence: for the finding: its neighbours, the heartbeat/,
+        name: /^Evidence: for the finding: its neighbours, the heartbeat of Packing shed; against it: the noise/,
       });
       await figure.getByRole("button", { name: "show as table" }).click();
       await page.getByRole("region", { name: "Evidence over time, oldest first" }).waitFor();

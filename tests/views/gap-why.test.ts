@@ -64,7 +64,7 @@ function orchard(...dropouts: Dropout[]): Store {
 
 const WINDOW = windowOf(0, 1200);
 const text = (sentence: readonly { text: string }[]) => sentence.map((part) => part.text).join("");
-const WEAK: Dropout = { id: "a", fromS: 60, toS: 100, missed: 9, cause: "weak-link" };
+const WEAK: Dropout = { id: "a", fromS: 60, toS: 100, missed: 12, cause: "weak-link" };
 const NOISE: Dropout = { id: "b", fromS: 900, toS: 940, missed: 2, cause: "interference" };
 
 describe("what a node's loss is put down to", () => {
@@ -97,8 +97,15 @@ describe("what a node's loss is put down to", () => {
   });
 
   it("is not guessed from causes that are not known", () => {
-    expect(mainCause([])).toBeNull();
-    expect(mainCause([{ cause: "gremlins", lost: 3, word: "certain" }])).toBeNull();
+    expect(mainCause([], 3)).toBeNull();
+    expect(mainCause([{ cause: "gremlins", lost: 3, word: "certain" }], 3)).toBeNull();
+  });
+
+  it("accounts for half of what was missed at least, and for all of it unless it says mostly", () => {
+    const share = (lost: number) => [{ cause: "weak-link", lost, word: "likely" }];
+    expect(mainCause(share(5), 12)).toBeNull();
+    expect(mainCause(share(6), 12)?.words).toBe("mostly weak link (likely)");
+    expect(mainCause(share(12), 12)?.words).toBe("weak link (likely)");
   });
 });
 
@@ -123,6 +130,29 @@ describe("the newest findings", () => {
 
   it("leave strangers out", () => {
     expect(newestFindings(orchard({ ...WEAK, devAddr: 0x26000001 }), WINDOW, 5)).toEqual([]);
+  });
+});
+
+describe("a finding", () => {
+  it("calls a gateway by the name that it has today", () => {
+    const db = orchard(WEAK);
+    const told = (sentence: string) => ({
+      word: "certain",
+      sentence,
+      evidence: [],
+      against: [],
+      alternatives: [],
+    });
+    const words = JSON.stringify({
+      ...told(`Gateway ${SHED} sent nothing.`),
+      recordNext: [`Ask gateway ${SHED}.`],
+    });
+    db.prepare("UPDATE gap SET finding = ?").run(words);
+    db.prepare("INSERT INTO label (kind, id, name) VALUES ('gateway', ?, ?)").run(SHED, 'The "old" shed $&');
+    expect(gapsView(db, WINDOW).gaps[0]?.finding).toMatchObject({
+      sentence: 'The "old" shed $& sent nothing.',
+      recordNext: ['Ask The "old" shed $&.'],
+    });
   });
 });
 

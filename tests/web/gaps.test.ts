@@ -5,6 +5,7 @@ import { filterChoices, filterFromParams, gapItems } from "../../web/src/pages/g
 import {
   ALL_CAUSES,
   causeWords,
+  confidenceWords,
   costWords,
   counterWords,
   episodeTitle,
@@ -100,6 +101,9 @@ describe("the words of a line", () => {
       /^7\u202Fmin so far$/,
     );
   });
+  test("never round a confidence up to a certainty", () => {
+    expect(confidenceWords({ word: "certain", confidence: 0.996 })).toBe("certain, 99\u202F%");
+  });
   test("name the gateway of an episode, or the site", () => {
     const episode = VIEW.episodes[0]!;
     expect(episodeTitle(episode)).toBe("3 nodes at Packing shed");
@@ -121,6 +125,16 @@ describe("a lane of the evidence", () => {
     expect(
       ["noise", "load", "margin", "joins"].map((lane) => stanceOf({ evidence, against }, lane as "noise")),
     ).toEqual(["for", "against", "against", null]);
+  });
+  test("of one gateway's heartbeat heeds only what is said of that gateway", () => {
+    const of = (gateway: string, weight: number) => ({
+      ...said("heartbeat", weight),
+      receptionsQuery: { devAddr: null, life: null, gateway, from: "", to: "" },
+    });
+    const finding = { evidence: [of(SHED, 5)], against: [of(TOWER, -3)] };
+    expect(stanceOf(finding, "heartbeat", SHED)).toBe("for");
+    expect(stanceOf(finding, "heartbeat", TOWER)).toBe("against");
+    expect(stanceOf({ ...finding, evidence: [] }, "heartbeat", SHED)).toBeNull();
   });
   test("that weighs nothing still stands where its sentence stands", () => {
     expect(stanceOf({ evidence: [said("noise", 0)], against: [] }, "noise")).toBe("for");

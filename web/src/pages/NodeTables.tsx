@@ -6,6 +6,7 @@ import { db, dbm, duration, figure, gatewayTitle, percent, percentInterval } fro
 import { nearTime } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { now } from "../state/clock.ts";
+import { linkTo } from "../state/route.ts";
 
 /** "−97 dBm (−104 … −92)": the median with the tenth and ninetieth percentile. */
 function spreadWords(spread: Spread, write: (value: number | null) => string, decimals: number) {
@@ -80,6 +81,11 @@ export function NodeTables({ page }: { page: NodePage }) {
         rows={page.gaps}
         rowKey={(row) => `${row.firstCounter}`}
       />
+      {page.gaps.length === 0 ? null : (
+        <p class="beneath screen-only">
+          <a href={linkTo(`/gaps?node=${page.row.devAddr}`)}>Why: its gaps with their findings</a>
+        </p>
+      )}
     </>
   );
 }

@@ -77,7 +77,7 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
       {marks.rows.length === 0 ? null : <h2>Last marks</h2>}
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <p class="site-called small">
-        This place is called {site.siteName}.{" "}
+        This place is called “{site.siteName}”.{" "}
         <NameEdit kind="site" id="" name={site.siteName} onChanged={onChanged} />
       </p>
       <Fold title="How these figures come about">

@@ -7,12 +7,12 @@ import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/Figure.tsx";
 import { pointAt } from "../../state/pinning.ts";
 import { drawScore, scoreHeight, scoreScale } from "./draw-score.ts";
-import { type Lane, lanesOf, type ScoreCell, scoreCells, stanceOf } from "./score-lanes.ts";
+import { type Lane, lanesOf, type ScoreCell, scoreCells } from "./score-lanes.ts";
 
 /** The figure of one gap. */
 export function EvidenceScore({ page }: { page: GapPage }) {
   const lanes = lanesOf(page);
-  const caption = captionOf(page, lanes);
+  const caption = captionOf(lanes);
   const draw = (sheet: Sheet) => drawScore(sheet, page, lanes);
   const onClick = (event: MouseEvent) => {
     if (!(event.currentTarget instanceof Element)) return;
@@ -52,7 +52,7 @@ export function EvidenceScore({ page }: { page: GapPage }) {
 const LANE_WORDS: Readonly<Record<EvidenceLane, string>> = {
   counters: "its counters",
   neighbours: "its neighbours",
-  heartbeat: "the heartbeat",
+  heartbeat: "a heartbeat",
   noise: "the noise",
   load: "the load",
   margin: "the margin",
@@ -61,14 +61,14 @@ const LANE_WORDS: Readonly<Record<EvidenceLane, string>> = {
   joins: "joins",
 };
 
-function captionOf({ gap }: GapPage, lanes: readonly Lane[]): string {
-  const ofStance = (stance: "for" | "against") => {
-    const names = lanes
-      .map(({ lane }) => lane)
-      .filter((lane): lane is EvidenceLane => lane !== "marks" && stanceOf(gap.finding, lane) === stance)
-      .map((lane) => LANE_WORDS[lane]);
-    return [...new Set(names)].join(", ");
-  };
+function captionOf(lanes: readonly Lane[]): string {
+  const ofStance = (stance: "for" | "against") =>
+    lanes
+      .filter((lane) => lane.stance === stance && lane.lane !== "marks")
+      .map(({ lane, title }) =>
+        lane === "heartbeat" ? `the heartbeat of ${title}` : LANE_WORDS[lane as EvidenceLane],
+      )
+      .join(", ");
   const [speaksFor, speaksAgainst] = [ofStance("for"), ofStance("against")];
   if (speaksFor === "" && speaksAgainst === "") return "Evidence: no lane says anything of a cause";
   const parts = [

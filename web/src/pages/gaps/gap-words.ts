@@ -27,7 +27,8 @@ export function causeWords(cause: Cause): string {
 
 /** "likely, 82 %". */
 export function confidenceWords({ word, confidence }: { word: FindingWord; confidence: number }): string {
-  return `${word}, ${percent(confidence, 0)}`;
+  // Never rounded up to a certainty that it is not.
+  return `${word}, ${percent(Math.floor(confidence * 100) / 100, 0)}`;
 }
 
 /** Length in seconds; an open one reaches to the newest moment known. */
@@ -61,10 +62,9 @@ export function nodeTitle({ name, devAddr }: { name: string | null; devAddr: str
 }
 
 /** "3 nodes at Packing shed", "5 nodes of the whole site". */
-export function episodeTitle({ nodes, scope, gateway, gatewayName }: EpisodeRow): string {
-  if (nodes === 0) return gatewayName ?? gateway ?? "a gateway";
+export function episodeTitle({ nodes, gateway, gatewayName }: EpisodeRow): string {
+  const where = gatewayName ?? gateway;
+  if (nodes === 0) return where ?? "a gateway";
   const who = counted(nodes, "node");
-  return scope === "gateway"
-    ? `${who} at ${gatewayName ?? gateway ?? "a gateway"}`
-    : `${who} of the whole site`;
+  return where === null ? `${who} of the whole site` : `${who} at ${where}`;
 }

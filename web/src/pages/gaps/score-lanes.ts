@@ -26,21 +26,19 @@ export const TITLE_PX = 22;
 /** Neighbours beyond these stand in the table only. */
 const MOST_NEIGHBOURS = 8;
 
-/** The heavier side of what rests on a lane. */
+/** The heavier side of what rests on a lane; with a gateway, on that gateway's own lane of the kind. */
 export function stanceOf(
   { evidence, against }: Pick<Finding, "evidence" | "against">,
   lane: EvidenceLane,
+  gatewayEui: string | null = null,
 ): Stance {
-  const sum = (side: Finding["evidence"]) =>
-    side.filter((one) => one.lane === lane).reduce((total, one) => total + Math.abs(one.weight), 0);
-  const [speaksFor, speaksAgainst] = [sum(evidence), sum(against)];
-  if (speaksFor === 0 && speaksAgainst === 0)
-    return evidence.some((one) => one.lane === lane)
-      ? "for"
-      : against.some((one) => one.lane === lane)
-        ? "against"
-        : null;
-  return speaksFor >= speaksAgainst ? "for" : "against";
+  const concerns = (one: Finding["evidence"][number]) =>
+    one.lane === lane && (gatewayEui === null || (one.receptionsQuery?.gateway ?? gatewayEui) === gatewayEui);
+  const [ownFor, ownAgainst] = [evidence.filter(concerns), against.filter(concerns)];
+  const sum = (side: Finding["evidence"]) => side.reduce((total, one) => total + Math.abs(one.weight), 0);
+  if (ownFor.length + ownAgainst.length === 0) return null;
+  if (sum(ownFor) === sum(ownAgainst)) return ownFor.length > 0 ? "for" : "against";
+  return sum(ownFor) > sum(ownAgainst) ? "for" : "against";
 }
 
 /** The neighbours that are drawn: those of whom most was to be expected. */
@@ -61,9 +59,9 @@ export function lanesOf(page: GapPage): Lane[] {
   const lanes: Lane[] = [];
   const add = (
     lane: EvidenceLane,
-    part: { title: string; note?: string; height: number; index?: number },
+    part: { title: string; note?: string; height: number; index?: number; gateway?: string },
   ) => {
-    const { title, note = "", height, index = 0 } = part;
+    const { title, note = "", height, index = 0, gateway = null } = part;
     lanes.push({
       key: `${lane} ${index}`,
       lane,
@@ -71,7 +69,7 @@ export function lanesOf(page: GapPage): Lane[] {
       title,
       note,
       height,
-      stance: stanceOf(finding, lane),
+      stance: stanceOf(finding, lane, gateway),
     });
   };
   const asked = (lane: EvidenceLane) => stanceOf(finding, lane) !== null;
@@ -92,7 +90,8 @@ export function lanesOf(page: GapPage): Lane[] {
       height: 2 * TITLE_PX + neighbours.length * NEIGHBOUR_PX,
     });
   page.heartbeat.forEach((beat, index) => {
-    add("heartbeat", { title: gatewayTitle(beat), note: "heartbeat", height: 52, index });
+    const gateway = beat.gatewayEui;
+    add("heartbeat", { title: gatewayTitle(beat), note: "heartbeat", height: 52, index, gateway });
   });
   if (page.noiseDbm.some(({ values }) => values.some((value) => value !== null)) || asked("noise"))
     add("noise", {
