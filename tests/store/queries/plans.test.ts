@@ -2,6 +2,10 @@ import { describe, expect, it } from "vitest";
 import type { TimeWindow } from "../../../src/model/window.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import * as air from "../../../src/store/queries/air-scan.ts";
+import * as benchDownlinks from "../../../src/store/queries/bench-downlinks.ts";
+import * as benchFeed from "../../../src/store/queries/bench-feed.ts";
+import * as benchHeartbeat from "../../../src/store/queries/bench-heartbeat.ts";
+import * as benchRadio from "../../../src/store/queries/bench-radio.ts";
 import * as channels from "../../../src/store/queries/channels.ts";
 import * as frames from "../../../src/store/queries/frames.ts";
 import * as gateways from "../../../src/store/queries/gateways.ts";
@@ -65,6 +69,14 @@ describe("a question about an hour", () => {
     ["minutes of a gateway", (store) => gateways.heartbeatCells(store, 1, 0, 60, 1)],
     ["counter of a gateway", (store) => gateways.counterReadings(store, 1, HOUR)],
     ["channels of a gateway", (store) => gateways.heardChannels(store, 1, HOUR)],
+    ["keepalives on the bench", (store) => benchHeartbeat.keepaliveTimesUs(store, 1, HOUR)],
+    ["reports on the bench", (store) => benchHeartbeat.statusRecords(store, 1, HOUR)],
+    ["counter on the bench", (store) => benchRadio.counterTrail(store, 1, HOUR)],
+    ["levels on the bench", (store) => benchRadio.newestLevels(store, 1, HOUR)],
+    ["weak packets on the bench", (store) => benchRadio.weakPackets(store, 1, HOUR)],
+    ["answers to downlinks", (store) => benchDownlinks.answerDelaysUs(store, 1, HOUR)],
+    ["last datagrams", (store) => benchFeed.newestDatagrams(store, 1, HOUR, 24)],
+    ["packets of a datagram", (store) => benchFeed.packetsAt(store, 1, 5)],
     ["a page of receptions", (store) => receptionPage(store, { window: HOUR, before: null, limit: 50 })],
     [
       "a page of one gateway",
