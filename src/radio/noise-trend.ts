@@ -6,7 +6,7 @@ import { effectiveSampleSize, lag1Autocorrelation } from "../statistics/effectiv
 import { mannKendall } from "../statistics/mann-kendall.ts";
 import { median, quantile } from "../statistics/robust.ts";
 import { theilSen } from "../statistics/theil-sen.ts";
-import { noiseSample } from "./noise.ts";
+import { type NoiseSample, noiseSample } from "./noise.ts";
 
 export interface NoiseReading {
   readonly atUs: number;
@@ -51,12 +51,29 @@ export function noiseTrend(
   window: { readonly fromUs: number; readonly toUs: number },
   stretchCount: number,
 ): NoiseTrend {
-  const { leastSamples, leastStretches, mostP, leastChangeDb } = NOISE_TREND_RULE;
-  const stretchUs = (window.toUs - window.fromUs) / stretchCount;
-  const samples = readings.flatMap(({ atUs, rssiDbm, snrDb }) => {
+  return noiseTrendOf(noiseSamples(readings), window, stretchCount);
+}
+
+export interface TimedNoise extends NoiseSample {
+  readonly atUs: number;
+}
+
+/** What each frame betrays of the noise; those that betray nothing left out. */
+export function noiseSamples(readings: readonly NoiseReading[]): TimedNoise[] {
+  return readings.flatMap(({ atUs, rssiDbm, snrDb }) => {
     const sample = noiseSample(rssiDbm, snrDb);
     return sample === null ? [] : [{ atUs, ...sample }];
   });
+}
+
+/** The same from samples, for whoever tries several widths of stretches. */
+export function noiseTrendOf(
+  samples: readonly TimedNoise[],
+  window: { readonly fromUs: number; readonly toUs: number },
+  stretchCount: number,
+): NoiseTrend {
+  const { leastSamples, leastStretches, mostP, leastChangeDb } = NOISE_TREND_RULE;
+  const stretchUs = (window.toUs - window.fromUs) / stretchCount;
   const good = samples.filter(({ trust }) => trust === "good");
   // A series that changes its kind of frame midway would show a step that is none: one kind throughout.
   const goodStretches = quantiles(good, window.fromUs, stretchUs, stretchCount, leastSamples);

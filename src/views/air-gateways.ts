@@ -108,11 +108,10 @@ function deafTime({ downlinks, reportedSent }: GatewayParts, windowUs: number, t
   const visible = downlinks.length > 0;
   // A gateway that says nothing of a downlink (protocol 1 has no word for it) is taken to have sent it.
   const sent = downlinks.filter(({ result }) => result !== "refused");
-  const airtimes = sent.map(({ dataRate, size }) =>
-    dataRate === null
-      ? 0
-      : airtimeOfReception(modulationFromCodes(dataRate, DOWNLINK_CODING_RATE), size, "none"),
-  );
+  const airtimes = sent.map(({ airtimeUs, dataRate, size }) => {
+    if (airtimeUs > 0 || dataRate === null) return airtimeUs;
+    return airtimeOfReception(modulationFromCodes(dataRate, DOWNLINK_CODING_RATE), size, "none");
+  });
   const totalUs = airtimes.reduce((sum, us) => sum + us, 0);
   const packets = [...tallies.dataRates.values()];
   const heard = packets.reduce((sum, { receptions }) => sum + receptions, 0);

@@ -1,7 +1,7 @@
 /** Which channel was busy when, by whom, how broken, and how loud was the noise? The grids of the air map. */
 import type { AirMap } from "../contract/index.ts";
 import { isoTime, MINUTE_US, type TimeWindow } from "../model/window.ts";
-import { type NoiseTrend, noiseTrend } from "../radio/noise-trend.ts";
+import { type NoiseTrend, noiseSamples, noiseTrend, noiseTrendOf } from "../radio/noise-trend.ts";
 import type { ChannelMinuteRecord } from "../store/queries/channels.ts";
 import type { AirEvidence, ChannelEvidence } from "./air-evidence.ts";
 
@@ -59,6 +59,7 @@ export function noiseByChannel(
   window: TimeWindow,
 ): Map<number, ChannelNoise> {
   const minutes = Math.ceil((window.toUs - window.fromUs) / MINUTE_US);
+  const samples = channels.map(({ frequencyHz, noise }) => ({ frequencyHz, noise: noiseSamples(noise) }));
   let told = new Map<number, ChannelNoise>();
   for (const stretches of NOISE_STRETCHES) {
     const stretchUs = Math.max(1, Math.ceil(minutes / stretches)) * MINUTE_US;
@@ -66,9 +67,9 @@ export function noiseByChannel(
     const count = Math.max(1, Math.ceil((window.toUs - fromUs) / stretchUs));
     const over = { fromUs, toUs: fromUs + count * stretchUs };
     told = new Map(
-      channels.map(({ frequencyHz, noise }) => [
+      samples.map(({ frequencyHz, noise }) => [
         frequencyHz,
-        { trend: noiseTrend(noise, over, count), fromUs, stretchUs },
+        { trend: noiseTrendOf(noise, over, count), fromUs, stretchUs },
       ]),
     );
     const filled = [...told.values()].filter(({ trend }) => 2 * trend.told >= count).length;

@@ -6,7 +6,8 @@ import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/s
 import { airView } from "../../src/views/air.ts";
 import { airEvidence } from "../../src/views/air-evidence.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
-import { encodeTxAck } from "../../src/wire/forwarder/encode.ts";
+import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
+import { encodePullResponse, encodeTxAck } from "../../src/wire/forwarder/encode.ts";
 import {
   arrivalOf,
   decoded,
@@ -157,24 +158,25 @@ describe("a window that holds more than is looked at one by one", () => {
 
 describe("the gateway's own transmissions", () => {
   const downlinkAt = (atS: number, token: number): DownlinkArrival => {
-    const arrival = {
-      ...arrivalOf(Uint8Array.from([2, token, 0, 3]), START_US + atS * 1e6),
-      from: { address: "192.0.2.1", port: 1700 },
-      to: { address: "192.0.2.7", port: 40_123 },
-    };
-    const transmission = {
-      moment: { kind: "counter" as const, tmstUs: atS * 1e6 },
-      frequencyHz: 869_525_000,
-      modulation: {
-        kind: "lora" as const,
-        spreadingFactor: 9,
-        bandwidthHz: 125_000,
-        codingRate: "4/5" as const,
+    const bytes = encodePullResponse({
+      version: 2,
+      token,
+      transmission: {
+        moment: { kind: "counter", tmstUs: atS * 1e6 },
+        frequencyHz: 869_525_000,
+        rfChain: 0,
+        powerDbm: 14,
+        modulation: { kind: "lora", spreadingFactor: 9, bandwidthHz: 125_000, codingRate: "4/5" },
+        frequencyDeviationHz: null,
+        invertedPolarity: true,
+        preamble: null,
+        payload: phy(PROBE, token),
+        withoutCrc: true,
+        implicitHeader: false,
       },
-      payload: phy(PROBE, token),
-    };
-    const datagram = { kind: "pull-response", version: 2, token, transmission };
-    return { arrival, downlink: { ok: true, datagram } } as unknown as DownlinkArrival;
+    });
+    const up = arrivalOf(bytes, START_US + atS * 1e6);
+    return { arrival: { ...up, from: up.to, to: up.from }, downlink: decodeDownstream(bytes) };
   };
   const ack = (atS: number, token: number, word: string | null): DecodedArrival =>
     decoded(

@@ -95,23 +95,21 @@ export function newestReceptionsFromUs(store: Store, window: TimeWindow, most: n
 
 export interface DownlinkRecord {
   readonly gatewayId: number;
-  readonly atUs: number;
-  readonly frequencyHz: number | null;
+  /** 0 where it was not told when it was recorded. */
+  readonly airtimeUs: number;
   readonly dataRate: number | null;
   readonly size: number;
-  /** What the gateway said of it within a minute; null: it said nothing. */
+  /** What the gateway said of it (TX_ACK, which protocol 2 has); null: it said nothing. */
   readonly result: string | null;
 }
 
-/** Downlinks handed to gateways, with the gateway's word on each (TX_ACK of the same token, which protocol 2 has). */
+/** Downlinks handed to gateways, with the gateway's word on each. */
 export function downlinksOf(store: Store, window: TimeWindow, most: number): DownlinkRecord[] {
   return prepared(
     store,
-    `SELECT gateway_id AS gatewayId, at_us AS atUs, frequency_hz AS frequencyHz, data_rate AS dataRate,
-            length(payload) AS size,
-            (SELECT result FROM transmit_outcome o WHERE o.gateway_id = d.gateway_id AND o.token = d.token
-             AND o.at_us >= d.at_us AND o.at_us < d.at_us + 60000000 ORDER BY o.at_us LIMIT 1) AS result
-     FROM downlink d INDEXED BY downlink_by_time
+    `SELECT gateway_id AS gatewayId, airtime_us AS airtimeUs, data_rate AS dataRate, length(payload) AS size,
+            outcome AS result
+     FROM downlink INDEXED BY downlink_by_time
      WHERE at_us >= ? AND at_us < ? AND gateway_id > 0 ORDER BY at_us DESC LIMIT ?`,
   ).all(window.fromUs, window.toUs, most) as DownlinkRecord[];
 }
