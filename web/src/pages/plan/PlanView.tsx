@@ -1,4 +1,5 @@
 /** Where does everything stand, which ways are heard, and what do they cost? Plan, ways, places, fine print. */
+import { useState } from "preact/hooks";
 import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/contract/positions.ts";
 import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
 import { counted, db, figure, withUnit } from "../../format/format.ts";
@@ -19,6 +20,7 @@ interface Place {
 
 /** The page at /plan; `onChanged` is called after a position was given or taken back. */
 export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => void }) {
+  const [edited, setEdited] = useState<string | null>(null);
   const titles = new Map(plan.things.map((thing) => [`${thing.kind} ${thing.id}`, thing.name ?? thing.id]));
   const title = (kind: string, id: string) => titles.get(`${kind} ${id}`) ?? id;
   const thin = plan.links.filter(({ marginMedianDb }) => (marginMedianDb ?? 99) < 5).length;
@@ -56,9 +58,14 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
       <DataTable
         label="Places of gateways and nodes"
         none="Nothing was heard yet that could have a place."
-        columns={placeColumns(onChanged)}
+        columns={placeColumns(setEdited)}
         rows={placesOf(plan)}
-        rowKey={(row) => `${row.kind} ${row.id}`}
+        rowKey={placeKey}
+        beneath={(row) =>
+          placeKey(row) === edited ? (
+            <PositionEdit {...row} onChanged={onChanged} onClose={() => setEdited(null)} />
+          ) : null
+        }
       />
       <Fold title="How this plan comes about">
         <p>
@@ -165,7 +172,11 @@ function placesOf(plan: Plan): Place[] {
   return [...rows.values()].sort((a, b) => a.kind.localeCompare(b.kind) || a.title.localeCompare(b.title));
 }
 
-function placeColumns(onChanged: () => void): readonly Column<Place>[] {
+function placeKey({ kind, id }: Place): string {
+  return `${kind} ${id}`;
+}
+
+function placeColumns(edit: (key: string) => void): readonly Column<Place>[] {
   return [
     {
       key: "what",
@@ -195,13 +206,10 @@ function placeColumns(onChanged: () => void): readonly Column<Place>[] {
       key: "edit",
       head: "Change",
       cell: (row) => (
-        <PositionEdit
-          kind={row.kind}
-          id={row.id}
-          title={row.title}
-          position={row.position}
-          onChanged={onChanged}
-        />
+        <button type="button" class="link small screen-only" onClick={() => edit(placeKey(row))}>
+          {row.position === null ? "give it a place" : "change"}
+          <span class="unseen"> of {row.title}</span>
+        </button>
       ),
     },
   ];

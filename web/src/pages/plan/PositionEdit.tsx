@@ -10,6 +10,7 @@ export interface PositionEditProps {
   readonly title: string;
   readonly position: PositionRow | null;
   readonly onChanged: () => void;
+  readonly onClose: () => void;
 }
 
 type Field = Exclude<keyof PositionChange, never>;
@@ -24,28 +25,16 @@ const FIELDS: readonly { field: Field; label: string; only?: "gateway" | "node" 
   { field: "antennaGainDbi", label: "Gain dBi", only: "gateway" },
 ];
 
-/** A button that opens the fields. */
-export function PositionEdit({ kind, id, title, position, onChanged }: PositionEditProps) {
-  const [open, setOpen] = useState(false);
+/** The fields, beneath the row that they are about; `onClose` is called when they are done with. */
+export function PositionEdit({ kind, id, title, position, onChanged, onClose }: PositionEditProps) {
   const [trouble, setTrouble] = useState<string | null>(null);
   const said = position !== null && position.from !== "gps";
-  if (!open)
-    return (
-      <button type="button" class="link small screen-only" onClick={() => setOpen(true)}>
-        {position === null ? "give it a place" : "change"}
-        <span class="unseen"> of {title}</span>
-      </button>
-    );
-  const leave = () => {
-    setOpen(false);
-    setTrouble(null);
-  };
   const finish = (answer: Awaited<ReturnType<typeof putPosition>>) => {
     if (!answer.ok) {
       setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
       return;
     }
-    leave();
+    onClose();
     onChanged();
   };
   const keep = async (form: HTMLFormElement) => {
@@ -73,7 +62,7 @@ export function PositionEdit({ kind, id, title, position, onChanged }: PositionE
         void keep(event.currentTarget);
       }}
       onKeyDown={(event) => {
-        if (event.key === "Escape") leave();
+        if (event.key === "Escape") onClose();
       }}
     >
       <p class="small quiet">
@@ -106,7 +95,7 @@ export function PositionEdit({ kind, id, title, position, onChanged }: PositionE
             take it back
           </button>
         ) : null}
-        <button type="button" class="link" onClick={leave}>
+        <button type="button" class="link" onClick={onClose}>
           leave as it was
         </button>
       </p>
