@@ -91,13 +91,13 @@ function averaged(cells: readonly Cell[], series: readonly TimedSeries[]): LongR
     factors.reduce((sum, factor, k) => sum + factor * (series[k]?.weight ?? 0), 0) / Math.max(1e-12, weights);
   const middle = over(common);
   const scatter = over((factors) => (common(factors) - middle) ** 2);
-  const values = series.reduce((sum, one) => sum + one.values.length * one.weight, 0);
-  const known = 2 / Math.max(1, values - series.length) + scatter / middle ** 2;
   const slow = cells.reduce((sum, { isSlow }, i) => sum + (isSlow ? (chances[i] ?? 0) / total : 0), 0);
   return {
     slowChance: Math.max(0.02, slow),
     factors: series.map((_, k) => over((factors) => factors[k] ?? 1)),
-    degrees: Math.max(1, Math.min(MOST_DEGREES, 2 / known)),
+    // The t distribution whose tails are as heavy as those of a normal one with this uncertain variance: excess kurtosis
+    // 6 / (degrees - 4) against 3 scatter / middle^2.
+    degrees: Math.min(MOST_DEGREES, 4 + (2 * middle ** 2) / Math.max(1e-9, scatter)),
   };
 }
 
