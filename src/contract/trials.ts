@@ -95,6 +95,8 @@ export const SideCounts = z.object({
   medianSnrDb: z.number().nullable().describe("of what it heard: its lucky frames only, where it is weak"),
 });
 
+export type SideCounts = z.infer<typeof SideCounts>;
+
 /** Frames by who heard them; null in a sequential trial, where nobody could hear both. */
 export const PairCounts = z.object({
   both: z.number().int(),
@@ -110,6 +112,8 @@ const Comparison = {
   snrDifferenceDb: Interval.describe("a minus b"),
   deliveryDifference: Interval.describe("delivery of a minus delivery of b, -1 to 1"),
 };
+
+export type PairCounts = z.infer<typeof PairCounts>;
 
 export const TrialNode = z.object({
   devAddr: DevAddrText,

@@ -23,6 +23,8 @@ export interface SequentialDelivery {
 
 /** Counters of a node at one data rate in each period, or it takes no part. Chosen. */
 const FEWEST_COUNTERS = 5;
+/** Rounding may leave a hair where all or none came through. */
+const NEARLY_NONE = 1e-9;
 
 interface Arm {
   readonly ratio: number;
@@ -122,7 +124,9 @@ function summarised(
   const size = (side: "a" | "b", ratio: number, iid: number) => {
     // As many independent frames as make the variance what it is; where all or none came through, as were sent.
     const sent = strata.reduce((sum, stratum) => sum + stratum[side].size, 0);
-    return iid > 0 && ratio > 0 && ratio < 1 ? (ratio * (1 - ratio)) / (iid * factor) : sent / factor;
+    return iid > 0 && ratio > NEARLY_NONE && ratio < 1 - NEARLY_NONE
+      ? (ratio * (1 - ratio)) / (iid * factor)
+      : sent / factor;
   };
   const nA = size("a", ratioA, sumOf(0, half, false));
   const nB = size("b", ratioB, sumOf(half, 2 * half, false));

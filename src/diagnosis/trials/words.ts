@@ -1,0 +1,139 @@
+/** What does a trial say, in a sentence that a person on a ladder can read? */
+import type { Sentence } from "../../contract/common.ts";
+import { span } from "../standing.ts";
+import type { Estimate } from "./node-effect.ts";
+import type { SnrMethod } from "./paired-snr.ts";
+import type { Differences, VerdictWord } from "./verdict.ts";
+import { LIMITS } from "./verdict.ts";
+
+const THIN = "\u2009";
+
+/** "2.9", with a true minus. */
+export function signed(value: number, digits = 1): string {
+  const text = Math.abs(value).toFixed(digits);
+  return value < 0 && Number(text) !== 0 ? `\u2212${text}` : text;
+}
+
+/** "2.3 to 3.4". */
+function range(low: number, high: number, factor = 1): string {
+  const ends = [low * factor, high * factor].sort((x, y) => x - y);
+  return `${signed(ends[0] ?? 0)} to ${signed(ends[1] ?? 0)}`;
+}
+
+/** "hears 2.9 dB better (2.3 to 3.4)", told of the side that `sign` turns the difference to: 1 for a, -1 for b. */
+function hears({ estimate, low, high }: Estimate, sign: 1 | -1): string {
+  const value = sign * estimate;
+  const word = value >= 0 ? "better" : "worse";
+  const turn = value >= 0 ? sign : -sign;
+  return `hears ${signed(Math.abs(value))}${THIN}dB ${word} (${range(low, high, turn)})`;
+}
+
+function loses({ estimate, low, high }: Estimate, sign: 1 | -1): string {
+  const value = sign * estimate;
+  const word = value >= 0 ? "fewer" : "more";
+  const turn = value >= 0 ? sign : -sign;
+  return `loses ${signed(Math.abs(value) * 100)} points ${word} frames (${range(low * 100, high * 100, turn)})`;
+}
+
+export interface TrialWords {
+  readonly a: string;
+  readonly b: string;
+  readonly verdict: VerdictWord;
+  readonly differences: Differences;
+  /** From `neededWords`. */
+  readonly needed: string;
+}
+
+export function trialSentence({ a, b, verdict, differences, needed }: TrialWords): Sentence {
+  const { snr, delivery } = differences;
+  if (snr === null && delivery === null) return [{ text: `${a} and ${b} cannot be compared yet: ${needed}` }];
+  if (verdict === "no difference") return [{ text: alike(a, b, differences) }];
+  const sign =
+    verdict === "a" ||
+    (verdict === "not enough" &&
+      (snr ?? delivery)?.estimate !== undefined &&
+      ((snr ?? delivery)?.estimate ?? 0) >= 0)
+      ? 1
+      : -1;
+  const subject = sign === 1 ? a : b;
+  const object = sign === 1 ? b : a;
+  const parts = [
+    ...(snr === null ? [] : [hears(snr, sign)]),
+    ...(delivery === null ? [] : [loses(delivery, sign)]),
+  ];
+  const turns = snr !== null && delivery !== null && snr.estimate * delivery.estimate < 0;
+  const said = `${subject} ${parts.join(turns ? " but " : " and ")}`;
+  if (verdict !== "not enough") return [{ text: `${said} than ${object}.` }];
+  return [{ text: `Not enough to say yet: ${needed} So far ${said} than ${object}.` }];
+}
+
+function alike(a: string, b: string, { snr, delivery }: Differences): string {
+  const level =
+    snr === null ? "" : ` in level to within ${LIMITS.snrDb}${THIN}dB (${range(snr.low, snr.high)}${THIN}dB)`;
+  const loss =
+    delivery === null
+      ? ""
+      : ` in loss to within ${LIMITS.delivery * 100} point (${range(delivery.low * 100, delivery.high * 100)} points)`;
+  const and = level !== "" && loss !== "" ? " and" : "";
+  return `No difference that matters: ${a} and ${b} are alike${level}${and}${loss}.`;
+}
+
+/** "about 40 more frames, some 20 min, would settle it." */
+export function neededWords(frames: number | null, minutes: number | null, paired: boolean): string {
+  if (frames === null)
+    return "more frames of these nodes would not settle it; other nodes, at other places, would say more.";
+  if (frames === 0) return "";
+  const many = roughly(frames).toLocaleString("en-GB");
+  const time = minutes === null ? "" : `, some ${span(Math.max(60, minutes * 60))} of listening,`;
+  const where = paired ? "" : " (half of them at each place)";
+  return `about ${many} more ${frames === 1 ? "frame" : "frames"}${where}${time} would settle it.`;
+}
+
+/** Two digits are as much as such a figure holds. */
+export function roughly(value: number): number {
+  if (value < 10) return Math.ceil(value);
+  const step = 10 ** (Math.floor(Math.log10(value)) - 1);
+  return Math.ceil(value / step) * step;
+}
+
+export function methodWords(method: SnrMethod | "power unknown"): string {
+  switch (method) {
+    case "common frames":
+      return "far above the floor: common frames as they are";
+    case "floor allowed for":
+      return "near the floor or the ceiling of the SNR: what they hide is allowed for";
+    case "too strong":
+      return "too strong: the SNR figure stops rising near +10\u2009dB";
+    case "too few":
+      return "too few frames that both sides heard";
+    case "no snr":
+      return "no SNR reported (not LoRa)";
+    case "power unknown":
+      return "the network may have changed its power in between";
+  }
+}
+
+/** How a trial was found, for the fine print. */
+export function methodSentences(paired: boolean): string[] {
+  const shared = [
+    `A frame near the demodulation floor is heard by luck: on the frames that were heard, a weak place looks better than it is. So what was missed takes part by its probability: a normal distribution cut off at the floor of its data rate (SX1276 data sheet, table 13; a knee of 1.3${THIN}dB), after Tobin 1958.`,
+    `Readings above +7${THIN}dB count as "at least +7${THIN}dB", because the SNR that concentrators report stops rising near +10${THIN}dB (common practice, no source).`,
+    "Frames that follow one another in time resemble each other. How much is found from the slow waves of all series (Whittle 1953), and the intervals are widened by it; a short trial keeps what is presumed of half an hour's fading.",
+    "Nodes differ: each has its own difference, pooled by random effects (Paule and Mandel 1982), so that a thousand frames of one node do not pass for many nodes.",
+    `Better means: the level or the delivery differs with 95 % confidence, allowing for two questions at once (Holm 1979). No difference means: both intervals lie within ${LIMITS.snrDb}${THIN}dB and ${LIMITS.delivery * 100} point.`,
+    "How many frames are still needed: those with which four of five such trials would be settled, if what was found so far is the truth.",
+  ];
+  return paired ? [...PAIRED, ...shared] : [...SEQUENTIAL, ...shared];
+}
+
+const PAIRED = [
+  "Paired: both sides could hear the same frames at once. The level is compared frame by frame (Hodges and Lehmann 1963 where neither floor nor ceiling has a say), delivery by who heard each counter (McNemar's test; interval by Newcombe 1998, method 10).",
+  "Frames that neither heard are counted from the counters. The first and the last counter of each node are left out: they are known only because somebody heard them.",
+];
+const SEQUENTIAL = [
+  "Sequential: the two were not there at the same time, so what else changed in between is part of the answer. Nodes are compared with themselves, at the same times of day where both periods cover the day; intervals come from blocks of time drawn anew (Politis and Romano 1992), for weather moves all nodes at once.",
+  "A data rate changes no SNR, and the floor of each frame's own rate is used; delivery is compared rate by rate. Where a node accepted a command that may have changed its power, only frames between two such commands are compared.",
+];
+
+export const TRIAL_CAUTION =
+  "Work at height, lightning protection and mains earthing belong to qualified people, and local codes prevail. No figure here is worth a climb that is not safe.";

@@ -1,0 +1,109 @@
+/** Which frames did each antenna hear in a stretch of time, and with which levels? Column by column, for many frames. */
+import { GROUPING_WINDOW_US } from "../../ledger/clusters.ts";
+import type { TimeWindow } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+import { columnsOf, prepared } from "./statement.ts";
+
+/** One hearing of a frame by one antenna; levels in tenths. */
+export interface Hearing {
+  readonly gatewayId: number;
+  readonly antenna: number;
+  readonly snrTenths: number | null;
+  readonly rssiTenths: number | null;
+  readonly signalRssiTenths: number | null;
+}
+
+/** One transmission of a node, with all who heard it. */
+export interface TrialFrame {
+  readonly lifeId: number;
+  readonly atUs: number;
+  readonly counter: number;
+  readonly dataRate: number;
+  readonly frequencyHz: number | null;
+  readonly hearings: Hearing[];
+}
+
+/** The time from which on at most `most` frames lie within the window; its begin when there are no more. */
+export function newestFrames(store: Store, { fromUs, toUs }: TimeWindow, most: number): number {
+  const first = prepared(
+    store,
+    `SELECT at_us FROM frame WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL
+     ORDER BY at_us DESC LIMIT 1 OFFSET ?`,
+  )
+    .pluck()
+    .get(fromUs, toUs, most - 1) as number | undefined;
+  return Math.max(fromUs, first ?? fromUs);
+}
+
+/** Frames of counter lives in the window by time; replays are no transmission of the node. */
+export function trialFrames(store: Store, { fromUs, toUs }: TimeWindow): TrialFrame[] {
+  const frames = new Map<number, TrialFrame>();
+  const [ids = [], lives, times, counters, rates, frequencies] = columnsOf(
+    store,
+    ["id", "life_id", "at_us", "counter", "data_rate", "frequency_hz"],
+    "FROM frame WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0",
+    [fromUs, toUs],
+  );
+  for (let i = 0; i < ids.length; i++) {
+    frames.set(ids[i] ?? 0, {
+      lifeId: lives?.[i] ?? 0,
+      atUs: times?.[i] ?? 0,
+      counter: counters?.[i] ?? 0,
+      dataRate: rates?.[i] ?? 0,
+      frequencyHz: frequencies?.[i] ?? null,
+      hearings: [],
+    });
+  }
+  const [frameIds = [], gatewayIds, antennas, snrs, rssis, signalRssis] = columnsOf(
+    store,
+    ["frame_id", "gateway_id", "antenna", "snr_tenths", "rssi_tenths", "signal_rssi_tenths"],
+    "FROM reception WHERE at_us >= ? AND at_us <= ? AND +frame_id IS NOT NULL AND ghost = 0",
+    [fromUs, toUs + GROUPING_WINDOW_US],
+  );
+  for (let i = 0; i < frameIds.length; i++) {
+    frames.get(frameIds[i] ?? 0)?.hearings.push({
+      gatewayId: gatewayIds?.[i] ?? 0,
+      antenna: antennas?.[i] ?? 0,
+      snrTenths: snrs?.[i] ?? null,
+      rssiTenths: rssis?.[i] ?? null,
+      signalRssiTenths: signalRssis?.[i] ?? null,
+    });
+  }
+  return [...frames.values()].sort((x, y) => x.atUs - y.atUs || x.counter - y.counter);
+}
+
+/** Antennas of each gateway that heard anything in the window. */
+export function antennasHeard(
+  store: Store,
+  { fromUs, toUs }: TimeWindow,
+): { gatewayId: number; antenna: number; receptions: number }[] {
+  return prepared(
+    store,
+    `SELECT gateway_id AS gatewayId, antenna, count(*) AS receptions FROM reception
+     WHERE at_us >= ? AND at_us < ? AND +frame_id IS NOT NULL AND ghost = 0
+     GROUP BY gateway_id, antenna ORDER BY gateway_id, antenna`,
+  ).all(fromUs, toUs) as { gatewayId: number; antenna: number; receptions: number }[];
+}
+
+export interface CommandFrame {
+  readonly atUs: number;
+  readonly payload: Uint8Array;
+}
+
+/** Uplinks of a life that carry FOpts, the newest first: where a node answers the network's commands. */
+export function framesWithCommands(
+  store: Store,
+  lifeId: number,
+  { fromUs, toUs }: TimeWindow,
+  most: number,
+): CommandFrame[] {
+  const rows = prepared(
+    store,
+    `SELECT at_us AS atUs,
+            (SELECT payload FROM reception WHERE frame_id = f.id AND payload IS NOT NULL LIMIT 1) AS payload
+     FROM frame f WHERE life_id = ? AND at_us >= ? AND at_us < ? AND repeat = 0 AND replay = 0
+       AND (frame_control & 15) > 0
+     ORDER BY at_us DESC LIMIT ?`,
+  ).all(lifeId, fromUs, toUs, most) as { atUs: number; payload: Uint8Array | null }[];
+  return rows.flatMap(({ atUs, payload }) => (payload === null ? [] : [{ atUs, payload }]));
+}

@@ -1,0 +1,149 @@
+/**
+ * What can be compared? Placements by their names; where nobody named one, gateways, and antennas of those that have
+ * several.
+ */
+import type { TrialSide } from "../../contract/trials.ts";
+import { isoTime, type TimeWindow } from "../../model/window.ts";
+import type { Store } from "../../store/open.ts";
+import { allGateways } from "../../store/queries/gateways.ts";
+import { labels } from "../../store/queries/lives.ts";
+import { type PlacementRecord, placements } from "../../store/queries/placements.ts";
+import { antennasHeard } from "../../store/queries/trial-frames.ts";
+import type { Stretch } from "../reachability.ts";
+
+/** One side, with what its questions need. */
+export interface Side {
+  readonly view: TrialSide;
+  /** null: not heard yet. */
+  readonly gatewayId: number | null;
+  readonly antenna: number | null;
+  readonly stretches: readonly Stretch[];
+  /** Antenna gain less cable loss, dB; null: not said, or not the same in all its stretches. */
+  readonly netGainDb: number | null;
+}
+
+/** Sides that are compared with one another at once: each pair costs a moment. */
+export const MOST_SIDES = 4;
+const FOREVER = Number.MAX_SAFE_INTEGER;
+
+/** All sides of a window, named placements first, in order of their first begin. */
+export function sidesIn(store: Store, window: TimeWindow): Side[] {
+  const gateways = new Map(allGateways(store).map(({ id, eui }) => [eui, id]));
+  const names = labels(store, "gateway");
+  const nameOf = (eui: string) => names.get(eui)?.name ?? null;
+  const placed = groupByName(placements(store).filter((one) => touches(stretchOf(one), window)));
+  const sides = [...placed.values()].map((rows) => placedSide(rows, gateways, nameOf));
+  const heard = antennasHeard(store, window);
+  for (const [eui, id] of gateways) {
+    const antennas = heard.filter(({ gatewayId }) => gatewayId === id).map(({ antenna }) => antenna);
+    if (antennas.length === 0) continue;
+    const own = sides.filter((side) => side.gatewayId === id && side.view.placed);
+    if (own.length === 0) sides.push(plainSide(eui, id, null, nameOf(eui)));
+    if (antennas.length < 2) continue;
+    for (const antenna of antennas) {
+      if (!own.some((side) => side.antenna === antenna)) sides.push(plainSide(eui, id, antenna, nameOf(eui)));
+    }
+  }
+  return sides;
+}
+
+/** The side that a person means: by key, by a placement's name, or by EUI or EUI/antenna. Null: there is none. */
+export function findSide(store: Store, window: TimeWindow, text: string): Side | null {
+  const wanted = text.trim();
+  const sides = sidesIn(store, window);
+  const known = sides.find(
+    ({ view }) => view.key === wanted || (view.placed && view.name.toLowerCase() === wanted.toLowerCase()),
+  );
+  if (known !== undefined) return known;
+  const [eui = "", antenna, ...more] = wanted.toUpperCase().split("/");
+  const gateway = allGateways(store).find((one) => one.eui === eui);
+  if (gateway !== undefined && more.length === 0 && (antenna === undefined || /^\d{1,2}$/.test(antenna))) {
+    const name = labels(store, "gateway").get(eui)?.name ?? null;
+    return plainSide(eui, gateway.id, antenna === undefined ? null : Number(antenna), name);
+  }
+  return sides.find(({ view }) => !view.placed && view.name.toLowerCase() === wanted.toLowerCase()) ?? null;
+}
+
+/** Pairs that are worth comparing: no gateway with an antenna of its own. */
+export function pairsOf(sides: readonly Side[]): [Side, Side][] {
+  const pairs: [Side, Side][] = [];
+  sides.forEach((a, i) => {
+    for (const b of sides.slice(i + 1)) {
+      const isPart = a.gatewayId === b.gatewayId && (a.antenna === null) !== (b.antenna === null);
+      if (!isPart) pairs.push([a, b]);
+    }
+  });
+  return pairs;
+}
+
+function plainSide(eui: string, gatewayId: number, antenna: number | null, name: string | null): Side {
+  const title = name ?? eui;
+  return {
+    view: {
+      key: antenna === null ? eui : `${eui}/${antenna}`,
+      name: antenna === null ? title : `${title}, antenna ${antenna}`,
+      gatewayEui: eui,
+      gatewayName: name,
+      antenna,
+      placed: false,
+      stretches: [],
+    },
+    gatewayId,
+    antenna,
+    stretches: [{ fromUs: 0, toUs: FOREVER }],
+    netGainDb: null,
+  };
+}
+
+function placedSide(
+  rows: readonly PlacementRecord[],
+  gateways: ReadonlyMap<string, number>,
+  nameOf: (eui: string) => string | null,
+): Side {
+  const [first] = rows;
+  const eui = first?.gatewayEui ?? "";
+  const gains = new Set(rows.map(netGain));
+  const [gain = null] = gains;
+  return {
+    view: {
+      key: `p${first?.id ?? 0}`,
+      name: first?.name ?? "",
+      gatewayEui: eui,
+      gatewayName: nameOf(eui),
+      antenna: first?.antenna ?? null,
+      placed: true,
+      stretches: rows.map(({ fromUs, toUs }) => ({
+        from: isoTime(fromUs),
+        to: toUs === null ? null : isoTime(toUs),
+      })),
+    },
+    gatewayId: gateways.get(eui) ?? null,
+    antenna: first?.antenna ?? null,
+    stretches: rows.map(stretchOf),
+    netGainDb: gains.size === 1 ? gain : null,
+  };
+}
+
+/** Without a word of a cable there is none to speak of; without a word of the antenna nothing is known. */
+function netGain({ antennaGainDbi, cableLossDb }: PlacementRecord): number | null {
+  return antennaGainDbi === null ? null : antennaGainDbi - (cableLossDb ?? 0);
+}
+
+function stretchOf({ fromUs, toUs }: PlacementRecord): Stretch {
+  return { fromUs, toUs: toUs ?? FOREVER };
+}
+
+function touches(stretch: Stretch, window: TimeWindow): boolean {
+  return stretch.fromUs < window.toUs && stretch.toUs > window.fromUs;
+}
+
+function groupByName(rows: readonly PlacementRecord[]): Map<string, PlacementRecord[]> {
+  const groups = new Map<string, PlacementRecord[]>();
+  for (const row of rows) {
+    const key = row.name.toLowerCase();
+    const group = groups.get(key);
+    if (group === undefined) groups.set(key, [row]);
+    else group.push(row);
+  }
+  return groups;
+}
