@@ -4,6 +4,7 @@ import { Command, CommanderError } from "commander";
 import { airCommand } from "./commands/air.ts";
 import { airtimeCommand } from "./commands/airtime.ts";
 import { benchCommand } from "./commands/bench.ts";
+import { compareCommand } from "./commands/compare.ts";
 import { decodeCommand } from "./commands/decode.ts";
 import { gapsCommand } from "./commands/gaps.ts";
 import { gatewaysCommand } from "./commands/gateways.ts";
@@ -17,6 +18,7 @@ import { positionsCommand } from "./commands/positions.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
+import { trialsCommand } from "./commands/trials.ts";
 import { packageRoot } from "./store/package-root.ts";
 
 const { version } = JSON.parse(readFileSync(new URL("package.json", packageRoot), "utf8")) as {
@@ -48,6 +50,8 @@ for (const command of [
   marksCommand(),
   placementsCommand(),
   positionsCommand(),
+  trialsCommand(),
+  compareCommand(),
   rebuildCommand(),
 ]) {
   program.addCommand(command);

@@ -17,6 +17,7 @@ export const Topic = z.enum([
   "gaps",
   "captures",
   "marks",
+  "trials",
   "feed",
   "node",
 ]);
@@ -35,7 +36,7 @@ export const ClientMessage = z.discriminatedUnion("type", [
       .min(10)
       .max(400 * 86_400)
       .default(3600),
-    /** For `node`: DEVADDR/LIFE; for `bench`: the gateway's EUI. */
+    /** For `node`: DEVADDR/LIFE; for `bench`: the gateway's EUI; for `trials`: keys of two sides, A~B. */
     key: z.string().max(40).optional(),
   }),
   z.object({ type: z.literal("resync"), id: z.number().int() }),

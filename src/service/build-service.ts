@@ -45,6 +45,7 @@ import { positionRoutes } from "./routes/position-routes.ts";
 import { reportRoutes } from "./routes/report-routes.ts";
 import { siteRoutes } from "./routes/site-routes.ts";
 import { statusRoutes } from "./routes/status-routes.ts";
+import { trialRoutes } from "./routes/trial-routes.ts";
 import { sampleCaptures } from "./sample-captures.ts";
 import { securityHeaders } from "./security-headers.ts";
 import { serviceMetrics } from "./service-metrics.ts";
@@ -229,6 +230,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(positionRoutes, { views, intake, nowUs });
   await app.register(markRoutes, { views, intake, nowUs });
   await app.register(placementRoutes, { views, intake, nowUs });
+  await app.register(trialRoutes, { views, nowUs });
   await app.register(keyRoutes, { views, intake });
   await app.register(liveRoutes, { hub });
   await app.register(dashboard, { webRoot: options.webRoot, access });

@@ -91,6 +91,11 @@ export const PROBLEMS = {
     sentence: "No placement has this number.",
     remedy: "See /api/placements for those that there are.",
   },
+  "no-such-side": {
+    status: 404,
+    sentence: "No placement, gateway or antenna of this name is there to compare in this window.",
+    remedy: "See the sides of /api/trials for those that there are.",
+  },
   "placements-full": {
     status: 409,
     sentence: "As many placements are kept as the store takes.",

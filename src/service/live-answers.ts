@@ -9,6 +9,7 @@ import { MarksView } from "../contract/marks.ts";
 import { NodePage, NodesView } from "../contract/nodes.ts";
 import { SiteView } from "../contract/site.ts";
 import { ServiceStatus } from "../contract/status.ts";
+import { TrialsView } from "../contract/trials.ts";
 import { ServiceProblem } from "./errors.ts";
 import type { LiveAnswer } from "./live-diff.ts";
 import type { LiveQuestion } from "./live-view.ts";
@@ -23,6 +24,7 @@ const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
   bench: BenchView,
   captures: CapturesView,
   marks: MarksView,
+  trials: TrialsView,
   feed: FeedView,
   node: NodePage,
 };
@@ -60,6 +62,10 @@ function answer({ views, status, captures, nowUs }: LiveAnswerSources, question:
       const view = views.bench(question.key ?? "", window, nowUs());
       if (view === null) throw new ServiceProblem("no-such-gateway");
       return view;
+    }
+    case "trials": {
+      const [a = "", b = ""] = (question.key ?? "").split("~");
+      return views.trials(a === "" || b === "" ? null : { a, b }, window, nowUs());
     }
     case "marks":
       return views.marks({}, window, nowUs());

@@ -154,7 +154,7 @@ export class LiveHub {
       topic,
       // Two topics know no window: all who watch them share one view.
       last: topic === "status" || topic === "captures" ? 0 : last,
-      key: topic === "node" || topic === "bench" ? (key ?? null) : null,
+      key: KEYED_TOPICS.has(topic) ? (key ?? null) : null,
     });
     if (view === null) return "As many different views are watched as the service keeps fresh.";
     const { socket } = client;
@@ -215,6 +215,9 @@ export class LiveHub {
   }
 }
 
+/** Topics of which a page asks for one thing among many. */
+const KEYED_TOPICS: ReadonlySet<Topic> = new Set(["node", "bench", "trials"]);
+
 /** Whether a commit can have changed what a view says. */
 function isTouched({ topic, key }: LiveQuestion, delta: CommitDelta): boolean {
   const touched: Readonly<Record<Topic, boolean>> = {
@@ -224,6 +227,7 @@ function isTouched({ topic, key }: LiveQuestion, delta: CommitDelta): boolean {
     air: true,
     gaps: true,
     bench: delta.wide || delta.gateways.includes(key ?? ""),
+    trials: true,
     feed: true,
     captures: delta.wide,
     marks: delta.wide,

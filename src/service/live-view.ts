@@ -54,6 +54,7 @@ const KEYED_LISTS: Readonly<Record<Topic, string | null>> = {
   bench: "items",
   captures: "captures",
   marks: null,
+  trials: "trials",
   feed: "receptions",
   node: null,
 };

@@ -24,6 +24,7 @@ import { positionRows } from "../views/positions.ts";
 import { frameView, receptionPage } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteName, siteView } from "../views/site.ts";
+import { compareSides, trialsView } from "../views/trials/trials-view.ts";
 import { type AskedWindow, resolveWindow } from "../views/window.ts";
 import type { Views } from "./views.ts";
 
@@ -58,6 +59,8 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
+    trials: (pair, query, nowUs) => over(query, nowUs, (window) => trialsView(store, window, pair)),
+    compare: (a, b, query, nowUs) => over(query, nowUs, (window) => compareSides(store, window, a, b)),
     placements: () => within(() => placementRows(store)),
     bench: (eui, query, nowUs) => over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans })),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),

@@ -15,7 +15,7 @@ import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/
 import type { PlanView, PositionsView } from "../contract/positions.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
-import type { PlacementRow } from "../contract/trials.ts";
+import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
 import type { ReportData } from "../report/report-data.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -69,6 +69,14 @@ export interface Views {
   positions(): PositionsView;
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   /** What people noted. */
+  /** Placements and their comparisons; `pair`: the two sides whose answer is wanted in full. */
+  trials(
+    pair: { readonly a: string; readonly b: string } | null,
+    window: WindowQuery,
+    nowUs: number,
+  ): TrialsView;
+  /** null: one of the sides is not there. */
+  compare(a: string, b: string, window: WindowQuery, nowUs: number): TrialAnswer | null;
   /** All placements, in order of their begin. */
   placements(): PlacementRow[];
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;

@@ -2,6 +2,8 @@
  * Several nodes, each with its own difference: what is the difference over all, and does it hold for the next node too?
  */
 
+import { normalQuantile } from "./normal.ts";
+
 export interface Effect {
   readonly estimate: number;
   /** Sampling variance of the estimate, above 0. */
@@ -11,8 +13,10 @@ export interface Effect {
 export interface PooledEffect {
   readonly estimate: number;
   readonly variance: number;
-  /** Of it, what more frames would not take away: the nodes differ among themselves. */
+  /** Of it, what comes of nodes that differ among themselves. */
   readonly betweenVariance: number;
+  /** Whether they do differ beyond chance (Cochran's Q above its 99th percentile), so that more values of each do not help. */
+  readonly differs: boolean;
   /** Variance of the true differences between nodes. */
   readonly tauSquared: number;
   /** Degrees of freedom for a t interval. */
@@ -46,10 +50,17 @@ export function pooledEffect(effects: readonly Effect[], degrees: number): Poole
     estimate,
     variance: within + between,
     betweenVariance: between,
+    differs: effects.length > 1 && deviation(effects, 0) > chiSquared99(effects.length - 1),
     tauSquared,
     degrees: (within + between) ** 2 / spread,
     weights,
   };
+}
+
+/** Wilson and Hilferty's approximation (Abramowitz and Stegun 26.4.17). */
+function chiSquared99(degrees: number): number {
+  const ninth = 2 / (9 * degrees);
+  return degrees * (1 - ninth + normalQuantile(0.99) * Math.sqrt(ninth)) ** 3;
 }
 
 /** The variance between nodes at which the weighted squares of deviations are as large as chance makes them. */

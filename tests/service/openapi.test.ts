@@ -72,6 +72,8 @@ describe("the description at /api/openapi.json", () => {
       "/api/nodes/{devAddr}/{life}",
       "/api/receptions",
       "/api/air",
+      "/api/trials",
+      "/api/compare",
       "/api/bench/{eui}",
     ]) {
       const names = document.paths[path]?.get?.parameters?.map(({ name }) => name);

@@ -23,6 +23,7 @@ import { downlinksView } from "../browser/orchard-downlinks.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
 import { placementRows } from "../browser/orchard-trials.ts";
+import { placementRows, trialAnswer, trialsView } from "../browser/orchard-trials.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
 export const NODE = "01A2B3C4";
@@ -225,6 +226,14 @@ export class FakeViews implements Views {
       note: null,
     };
     return this.#answer(["keys"], { keys: [row] });
+  }
+  trials(pair: Parameters<Views["trials"]>[0], window: WindowQuery, nowUs: number) {
+    const { window: covered } = orchard.siteView(spanOf(window, nowUs));
+    return this.#answer(["trials", pair, window], trialsView(covered));
+  }
+  compare(a: string, b: string, window: WindowQuery, nowUs: number) {
+    const { window: covered } = orchard.siteView(spanOf(window, nowUs));
+    return this.#answer(["compare", a, b, window], a === "nowhere" ? null : trialAnswer(covered));
   }
   placements() {
     return this.#answer(["placements"], placementRows());

@@ -69,3 +69,9 @@ describe("placements over HTTP", () => {
     expect(intake.placements).toEqual([]);
   });
 });
+
+test("a comparison with what is not there says so", async () => {
+  const { app } = await serviceUnderTest();
+  const answer = await app.inject("/api/compare?a=nowhere&b=p1");
+  expect([answer.statusCode, answer.json().code]).toEqual([404, "no-such-side"]);
+});

@@ -100,7 +100,12 @@ export function poolNodes(effects: readonly NodeEffect[]): PooledNodes | null {
   );
   if (pooled === null) return null;
   return {
-    all: estimateOf(pooled.estimate, pooled.variance, pooled.betweenVariance, pooled.degrees),
+    all: estimateOf(
+      pooled.estimate,
+      pooled.variance,
+      pooled.differs ? pooled.betweenVariance : 0,
+      pooled.degrees,
+    ),
     each: effects.map(({ estimate }, k) => estimateOf(estimate, variances[k] ?? 0, 0, degrees)),
     weights: pooled.weights,
     slowChance,

@@ -82,7 +82,7 @@ function pool(effects: readonly (SequentialEffect | null)[]): Pooled | null {
   const all = estimateOf(
     pooled.estimate,
     within + pooled.betweenVariance,
-    pooled.betweenVariance,
+    pooled.differs ? pooled.betweenVariance : 0,
     pooled.degrees,
   );
   const each: (Estimate | null)[] = effects.map(() => null);
