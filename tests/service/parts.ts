@@ -22,7 +22,7 @@ import * as orchardBench from "../browser/orchard-bench.ts";
 import { downlinksView } from "../browser/orchard-downlinks.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
-import { placementRows, placementRows, trialAnswer, trialsView } from "../browser/orchard-trials.ts";
+import { placementRows, trialAnswer, trialsView } from "../browser/orchard-trials.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
 export const NODE = "01A2B3C4";
