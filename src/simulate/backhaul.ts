@@ -64,19 +64,27 @@ export class Backhaul {
       return;
     }
     const atUs = sentUs + delayUs + (isLate ? Math.round(network.lateSeconds * 1e6) : 0);
-    const arrive = (whenUs: number, isCopy: boolean): void => {
-      this.#agenda.add(whenUs, () => this.#deliver({ ...passage, atUs: whenUs, fate: "arrives", isCopy }));
-    };
-    const arriveAll = (whenUs: number): void => {
-      arrive(whenUs, false);
-      if (isDoubled) arrive(whenUs + COPY_DELAY_US, true);
-    };
     if (datagram.kind === "push-data" && isOvertaken && this.#held === null) {
-      this.#hold(atUs, arriveAll);
+      this.#hold(atUs, (whenUs) => this.#arriveAll(passage, whenUs, isDoubled));
       return;
     }
-    arriveAll(atUs);
+    this.#arriveAll(passage, atUs, isDoubled);
     if (datagram.kind === "push-data") this.#release(atUs);
+  }
+
+  #arriveAll(sent: Omit<Passage, "atUs" | "fate">, whenUs: number, isDoubled: boolean): void {
+    this.#arrive(sent, whenUs, false);
+    if (isDoubled) this.#arrive(sent, whenUs + COPY_DELAY_US, true);
+  }
+
+  #arrive(
+    { gatewayEui, datagram, sentUs }: Omit<Passage, "atUs" | "fate">,
+    atUs: number,
+    isCopy: boolean,
+  ): void {
+    this.#agenda.add(atUs, () =>
+      this.#deliver({ gatewayEui, datagram, sentUs, atUs, fate: "arrives", isCopy }),
+    );
   }
 
   /** A PULL_RESP from the network: seen as it leaves there, and perhaps reaching the gateway, which then hears of it. */

@@ -35,8 +35,16 @@ const FIRST_GATEWAY_PORT = 50_110;
 // Chosen: how long the server takes to answer.
 const ANSWER_US = 800;
 
-/** Plays the whole scenario at once. In order of capture time; lost datagrams are not in it. */
-export function captureSite(play: Play, scenario: Scenario, clock: ScenarioClock): CapturedDatagram[] {
+/**
+ * Plays the whole scenario at once. In order of capture time; lost datagrams are not in it. `answers`: whether the
+ * server's acknowledgements are.
+ */
+export function captureSite(
+  play: Play,
+  scenario: Scenario,
+  clock: ScenarioClock,
+  { answers = true }: { readonly answers?: boolean } = {},
+): CapturedDatagram[] {
   const datagrams: CapturedDatagram[] = [];
   const gateways = new Map<Eui, { up: Endpoint; down: Endpoint; acknowledgements: Acknowledgements }>();
   for (const [index, { eui, address }] of scenario.gateways.entries()) {
@@ -73,7 +81,7 @@ export function captureSite(play: Play, scenario: Scenario, clock: ScenarioClock
     const from = datagram.kind === "push-data" ? gateway.up : gateway.down;
     const arrivedUs = worldUs(clock, atUs);
     datagrams.push({ atUs: arrivedUs, from, to: SERVER, bytes });
-    const answer = answerFor(bytes);
+    const answer = answers ? answerFor(bytes) : null;
     if (answer !== null)
       datagrams.push({ atUs: arrivedUs + ANSWER_US, from: SERVER, to: from, bytes: answer });
     if (isCopy) continue;

@@ -84,6 +84,17 @@ function some(random: Random, from: readonly number[], count: number): number[] 
   return taken;
 }
 
+const MOST_CROWD_FRAMES = 5000;
+/** Of 25 octets at 125 kHz (AN1200.13). */
+const CROWD_AIRTIME_SECONDS: Readonly<Record<number, number>> = {
+  7: 0.0617,
+  8: 0.1132,
+  9: 0.2058,
+  10: 0.4117,
+  11: 0.8233,
+  12: 1.4828,
+};
+
 type Drawer = (strength: Strength, site: FaultSite) => object | object[];
 
 const DRAWERS: Readonly<Record<FaultCause, Drawer>> = {
@@ -165,12 +176,16 @@ const DRAWERS: Readonly<Record<FaultCause, Drawer>> = {
   },
   congestion: (strength, site) => {
     const load = draw(site, ranges([0.1, 0.18], [0.18, 0.35], [0.35, 0.6]), strength);
-    const times = stretch(site, site.rhythmSeconds * (15 + 15 * site.random.uniform()));
     const factors = [...new Set(site.nodes.map(({ spreadingFactor }) => spreadingFactor))];
+    const { from, to } = stretch(site, site.rhythmSeconds * (20 + 20 * site.random.uniform()));
+    // No more frames than a run can play in about a second.
+    const airtimes = factors.map((factor) => CROWD_AIRTIME_SECONDS[factor] ?? 0.06);
+    const meanSeconds = airtimes.reduce((sum, seconds) => sum + seconds, 0) / airtimes.length;
+    const mostSeconds = (MOST_CROWD_FRAMES * meanSeconds) / (load * site.heardHz.length);
     return {
       event: "congestion",
-      from: times.from,
-      to: Math.min(times.to, times.from + 2.5 * 3600),
+      from,
+      to: Math.round(Math.min(to, from + mostSeconds)),
       load,
       frequenciesHz: site.heardHz,
       spreadingFactors: factors,

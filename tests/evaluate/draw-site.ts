@@ -97,12 +97,19 @@ const PREFIX = "02005E10000000";
 /** The site of a case, with its fault. Throws when a draw makes no valid scenario: that is a fault of the generator. */
 export function drawSite({ cause, strength, seed }: Case): DrawnSite {
   const random = createRandom(seed, `evaluation ${cause ?? "healthy"} ${strength}`);
-  const band = oneOf(random, BANDS);
-  const rhythmSeconds = cause === "congestion" ? logRange(random, 60, 240) : logRange(random, 60, 3600);
-  const frames = range(random, 90, 150);
+  // A crowd fills few channels with long frames sooner: the same load with fewer frames to play.
+  const isCrowded = cause === "congestion";
+  const band = oneOf(random, isCrowded ? BANDS.filter(({ heardHz }) => heardHz.length <= 4) : BANDS);
+  const rhythmSeconds = isCrowded ? logRange(random, 60, 150) : logRange(random, 60, 3600);
+  const frames = range(random, 80, 130);
   const durationSeconds = Math.round(Math.min(2.5 * 86_400, Math.max(3 * 3600, frames * rhythmSeconds)));
   const gateways = drawGateways(random, cause, durationSeconds);
-  const nodes = drawNodes(random, band, gateways, rhythmSeconds);
+  const nodes = drawNodes(
+    random,
+    isCrowded ? { ...band, factors: [8, 9, 10, 11, 12] } : band,
+    gateways,
+    rhythmSeconds,
+  );
   const fault: DrawnFault =
     cause === null
       ? { events: [] }
@@ -161,7 +168,7 @@ function drawGateways(random: Random, cause: FaultCause | null, durationSeconds:
   const isOfGateway = cause?.startsWith("gateway") ?? false;
   const count = random.uniform() < (isOfGateway ? 0.85 : 0.55) ? 1 : random.uniform() < 0.75 ? 2 : 3;
   // Long runs with rare keepalives: the share of a run that is keepalives says nothing about diagnosis.
-  const leastSeconds = durationSeconds / 4000;
+  const leastSeconds = durationSeconds / 2500;
   return Array.from({ length: count }, (_, index) => ({
     eui: `${PREFIX}${String(index + 1).padStart(2, "0")}`,
     name: `Gateway ${index + 1}`,

@@ -22,18 +22,15 @@ export interface Played {
 }
 
 const SERVER_PORT = 1700;
-const PULL_RESPONSE = 3;
 const TX_ACK = 5;
 const DATAGRAMS_A_COMMIT = 500;
 
 export function playCase({ scenario, seesDownlinks }: DrawnSite, seed: number): Played {
   const clock = { startUs: Date.parse(scenario.start) * 1000, speed: 1 };
   const play = playSite(scenario, createRandom(seed), clock);
-  // What the server answers by itself says nothing; its requests to transmit are seen only by who stands in line.
-  const seen = captureSite(play, scenario, clock).filter(({ to, bytes }) =>
-    to.port === SERVER_PORT
-      ? seesDownlinks || bytes[3] !== TX_ACK
-      : seesDownlinks && bytes[3] === PULL_RESPONSE,
+  // What the network asks of its gateways is seen only by who stands in line.
+  const seen = captureSite(play, scenario, clock, { answers: false }).filter(({ to, bytes }) =>
+    to.port === SERVER_PORT ? seesDownlinks || bytes[3] !== TX_ACK : seesDownlinks,
   );
   const truth = play.truth.finish(seed, scenario.duration);
   const store = openStore(":memory:");
