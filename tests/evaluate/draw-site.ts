@@ -194,6 +194,7 @@ function drawNodes(
 ) {
   const count = 4 + below(random, 7);
   const channelsHz = band.heardHz;
+  const firstAddress = below(random, 0x1_0000);
   return Array.from({ length: count }, (_, index) => {
     const spreadingFactor = oneOf(random, band.factors);
     const floorDb = FLOOR_DB[spreadingFactor] ?? 0;
@@ -218,7 +219,10 @@ function drawNodes(
     return {
       marginDb,
       name: `Node ${index + 1}`,
-      devAddr: (0x01f2_0000 + below(random, 0x1_0000)).toString(16).toUpperCase().padStart(8, "0"),
+      devAddr: (0x01f2_0000 + ((firstAddress + 977 * index) % 0x1_0000))
+        .toString(16)
+        .toUpperCase()
+        .padStart(8, "0"),
       devEui: `${PREFIX}${(0x30 + index).toString(16).toUpperCase()}`,
       rhythmSeconds,
       jitterShare: isTimed ? range(random, 0, 0.15) : range(random, 0.2, 0.5),
