@@ -1,7 +1,12 @@
 import { describe, expect, test } from "vitest";
 import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
 import { CAUSE_WORDS } from "../../src/diagnosis/gap-words.ts";
-import { filterChoices, filterFromParams, gapItems } from "../../web/src/pages/gaps/gap-items.ts";
+import {
+  filterChoices,
+  filterFromParams,
+  gapItems,
+  strangerCount,
+} from "../../web/src/pages/gaps/gap-items.ts";
 import {
   ALL_CAUSES,
   causeWords,
@@ -17,7 +22,7 @@ import { gapPage, gapsView } from "../browser/orchard-gaps.ts";
 
 const SPAN = { fromMs: Date.UTC(2026, 2, 14, 8), toMs: Date.UTC(2026, 2, 14, 9), live: false };
 const VIEW = gapsView(SPAN);
-const ALL = { cause: null, node: null, gateway: null };
+const ALL = { cause: null, node: null, gateway: null, strangers: false };
 const ids = (filter: Partial<typeof ALL> | object) =>
   gapItems(VIEW, { ...ALL, ...filter }).map(({ row }) => row.id);
 const gap = (id: string) => VIEW.gaps.find((one) => one.id === id)!;
@@ -52,6 +57,17 @@ describe("the lines of the list", () => {
     );
     const found = gapItems({ ...VIEW, gaps }, { ...ALL, cause: "weak-link" });
     expect(found.map(({ row }) => row.id)).toEqual(["gap-shed-2", "gap-steady"]);
+  });
+  test("leave strangers out until they are asked for, or one of them by its address", () => {
+    const gaps = VIEW.gaps.map((row) => ({
+      ...row,
+      stranger: row.id === "gap-steady" || row.id === "gap-shed-3",
+    }));
+    const ids = (part: object) => gapItems({ ...VIEW, gaps }, { ...ALL, ...part }).map(({ row }) => row.id);
+    expect(ids({})).toEqual(["gap-open", "gap-unexplained", "outage-1"]);
+    expect(ids({ strangers: true })).toContain("gap-steady");
+    expect(ids({ node: "01A2B3D0" })).toContain("gap-steady");
+    expect(strangerCount({ gaps })).toBe(1);
   });
   test("show a gap by itself whose episode is not told", () => {
     expect(gapItems({ gaps: VIEW.gaps, episodes: [] }, ALL)).toHaveLength(6);

@@ -1,7 +1,7 @@
 /** What was missed, when, by whom, and why? One line an episode; opened, the gap laid under its evidence. */
 import { useMemo } from "preact/hooks";
 import type { GapsView as Gaps } from "../../../../src/contract/gaps.ts";
-import { figure } from "../../format/format.ts";
+import { counted, figure } from "../../format/format.ts";
 import { Fold } from "../../parts/Fold.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
@@ -10,9 +10,18 @@ import type { Marks } from "../../state/marks.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
 import { GapList } from "./GapList.tsx";
 import { GapMap } from "./GapMap.tsx";
-import { type Choice, filterChoices, filterFromParams, gapItems } from "./gap-items.ts";
+import {
+  type Choice,
+  filterChoices,
+  filterFromParams,
+  type GapFilter,
+  gapItems,
+  strangerCount,
+} from "./gap-items.ts";
 import { causeWords } from "./gap-words.ts";
 import "./gaps.css";
+
+const NO_FILTER: GapFilter = { cause: null, node: null, gateway: null, strangers: false };
 
 /** The gaps view. */
 export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
@@ -20,7 +29,8 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
   const filter = filterFromParams(params);
   const choices = useMemo(() => filterChoices(gaps), [gaps]);
   const items = gapItems(gaps, filter);
-  const all = gapItems(gaps, { cause: null, node: null, gateway: null }).length;
+  const all = gapItems(gaps, { ...NO_FILTER, strangers: filter.strangers }).length;
+  const foreign = strangerCount(gaps);
   const subjects: Subject[] = [
     ...choices.gateways.map((one) => ({ kind: "gateway" as const, ...one })),
     ...choices.nodes.map((one) => ({ kind: "node" as const, ...one })),
@@ -69,6 +79,19 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
               </span>
             ) : null}
           </div>
+          {foreign === 0 ? null : (
+            <p class="small quiet screen-only">
+              {counted(foreign, "gap")} of strangers {filter.strangers ? "stand among them" : "left out"}.{" "}
+              <button
+                type="button"
+                class="link"
+                aria-pressed={filter.strangers}
+                onClick={() => setParams({ strangers: filter.strangers ? null : "1" })}
+              >
+                {filter.strangers ? "leave them out" : "show them"}
+              </button>
+            </p>
+          )}
           {gaps.gapsCut ? (
             <p class="small quiet">
               Only the newest {figure(gaps.gaps.length)} gaps are listed; choose a shorter window for what

@@ -11,12 +11,19 @@ export interface GapFilter {
   readonly cause: Cause | null;
   readonly node: string | null;
   readonly gateway: string | null;
+  /** Whether gaps of strangers, whose fate is not one's own affair, stand in lines of their own. */
+  readonly strangers: boolean;
 }
 
 /** What an address bar asks for; what is no cause is no filter. */
 export function filterFromParams(params: URLSearchParams): GapFilter {
   const cause = ALL_CAUSES.find((one) => one === params.get("cause")) ?? null;
-  return { cause, node: params.get("node") || null, gateway: params.get("gateway") || null };
+  return {
+    cause,
+    node: params.get("node") || null,
+    gateway: params.get("gateway") || null,
+    strangers: params.get("strangers") === "1",
+  };
 }
 
 /** The lines, newest first: by when they began; open ones before all others. */
@@ -33,17 +40,29 @@ export function gapItems(
       const members = shared.get(row.episode);
       if (members === undefined) shared.set(row.episode, [row]);
       else members.push(row);
-    } else if (fits(row, filter)) items.push({ kind: "gap", row });
+    } else if (fits(row, filter) && isAsked(row, filter)) items.push({ kind: "gap", row });
   }
   for (const row of episodes) {
     const members = shared.get(row.id) ?? [];
     if (filter.node !== null && members.length === 0) continue;
     if (fits(row, filter)) items.push({ kind: "episode", row, gaps: members });
-    else for (const gap of members) if (fits(gap, filter)) items.push({ kind: "gap", row: gap });
+    else
+      for (const gap of members)
+        if (fits(gap, filter) && isAsked(gap, filter)) items.push({ kind: "gap", row: gap });
   }
   return items.sort(
     (a, b) => Number(b.row.open) - Number(a.row.open) || Date.parse(b.row.from) - Date.parse(a.row.from),
   );
+}
+
+/** A stranger's gap stands by itself when strangers are asked for, or this one by its address. */
+function isAsked({ stranger }: DropoutRow, { strangers, node }: GapFilter): boolean {
+  return !stranger || strangers || node !== null;
+}
+
+/** Gaps of strangers that stand in no episode: what the switch brings in. */
+export function strangerCount({ gaps }: Pick<GapsView, "gaps">): number {
+  return gaps.filter(({ stranger, episode }) => stranger && episode === null).length;
 }
 
 function fits(row: DropoutRow | EpisodeRow, { cause, gateway }: GapFilter): boolean {
