@@ -1,7 +1,7 @@
 /** Can a person do what the dashboard is for, by keyboard and by hand: choose a time, walk counters, open frames, name things, send files? */
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
 import { chromiumIsHere } from "./chromium.ts";
-import { type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
 
 if (chromiumIsHere("doing"))
   describe("doing", () => {
@@ -199,6 +199,19 @@ if (chromiumIsHere("doing"))
       await page.getByRole("button", { name: /^rename/ }).click();
       await page.keyboard.press("Enter");
       await page.getByText("✕ The store is busy. Try again.").waitFor();
+    });
+
+    test("on a phone the bar has five words, and the others behind one more", async () => {
+      const { page } = await dashboard.open("#/site?last=3600", { width: 390 });
+      const views = page.getByRole("navigation", { name: "Views" });
+      await views.getByRole("link", { name: "Site" }).waitFor();
+      expect(await views.getByRole("link").count()).toBe(5);
+      await views.getByRole("button", { name: "more" }).click();
+      expect(await axeFindings(page)).toEqual([]);
+      expect(await overflowPx(page)).toBe(0);
+      await views.getByRole("link", { name: "Captures" }).click();
+      await page.getByRole("heading", { level: 1, name: /captures/ }).waitFor();
+      expect(await views.getByRole("link").count()).toBe(5);
     });
 
     test("what was said of whose a node is can be taken back", async () => {

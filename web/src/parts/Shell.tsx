@@ -4,18 +4,19 @@ import type { ServiceStatus } from "../../../src/contract/status.ts";
 import { clockTime, zoneWords } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import { live } from "../state/live.ts";
-import { linkTo, route } from "../state/route.ts";
+import { linkTo } from "../state/route.ts";
+import { Rail, type RailWord } from "./Rail.tsx";
 import { StandingMark } from "./StandingMark.tsx";
 import { WindowBar } from "./WindowBar.tsx";
 import "./Shell.css";
 
-const WORDS: readonly [string, string, readonly string[]][] = [
-  ["Site", "/site", ["site"]],
-  ["Bench", "/bench", ["bench"]],
-  ["Nodes", "/nodes", ["nodes", "node", "plan"]],
-  ["Air", "/air", ["air"]],
-  ["Gaps", "/gaps", ["gaps"]],
-  ["Captures", "/captures", ["captures"]],
+const WORDS: readonly RailWord[] = [
+  { word: "Site", path: "/site", views: ["site"] },
+  { word: "Bench", path: "/bench", views: ["bench"] },
+  { word: "Nodes", path: "/nodes", views: ["nodes", "node", "plan"] },
+  { word: "Air", path: "/air", views: ["air"] },
+  { word: "Gaps", path: "/gaps", views: ["gaps"] },
+  { word: "Captures", path: "/captures", views: ["captures"] },
 ];
 
 /** The frame of the page. `status` may be missing at first. */
@@ -27,17 +28,7 @@ export function Shell({ status, children }: { status: ServiceStatus | null; chil
       <button type="button" class="skip link" onClick={() => document.getElementById("main")?.focus()}>
         Skip to the view
       </button>
-      <nav class="rail screen-only" aria-label="Views">
-        <ul>
-          {WORDS.map(([word, path, views]) => (
-            <li key={path}>
-              <a href={linkTo(path)} aria-current={views.includes(route.value.view) ? "page" : undefined}>
-                {word}
-              </a>
-            </li>
-          ))}
-        </ul>
-      </nav>
+      <Rail words={WORDS} />
       <header class="top">
         <span class="top-site">{status?.siteName ?? "Mastlog"}</span>
         <WindowBar stored={stored} />
