@@ -1,5 +1,6 @@
 /** `npm run bench -- [NAME…] [--json]`: runs the benchmarks and prints each beside its floor of the same run. */
 import { benchDecode } from "./decode.ts";
+import { benchGaps } from "./gaps.ts";
 import { benchIngest } from "./ingest.ts";
 import { benchRelay } from "./relay.ts";
 
@@ -13,6 +14,7 @@ export interface BenchResult {
 
 const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchResult[]>>> = {
   decode: benchDecode,
+  gaps: benchGaps,
   ingest: benchIngest,
   relay: benchRelay,
 };
