@@ -23,6 +23,8 @@ const OF_THE_GATEWAY: readonly NamedCause[] = ["gateway-unreachable", "gateway-r
 
 /** Frames of a neighbour before the gap from which its rate is believed. */
 const LEAST_FRAMES = 3;
+/** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
+const MUCH_LOSS = 0.1;
 
 export interface Proportion {
   readonly expected: number;
@@ -165,7 +167,9 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const own = sight.lossWithin;
   const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} before` : ""}`;
   const lane = "neighbours" as const;
-  if (nowLoss.low > 1.5 * thenLoss + 0.01 && now.missed / now.expected > 0.25 * own) {
+  const rose = nowLoss.low > 1.5 * thenLoss + 0.01;
+  // What others lost before as well may have begun with them: much loss of all is no trouble of one node.
+  if (now.missed / now.expected > 0.25 * own && (rose || nowLoss.low > MUCH_LOSS)) {
     const alike = lossesAreAlike(sight.neighbours, within, own);
     return [
       {
@@ -181,12 +185,15 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
               interference: -0.5,
               congestion: -1,
             }
-          : { ...weigh(-2, ...OF_ONE_NODE), ...weigh(1.5, ...OF_THE_AIR) },
+          : { ...weigh(-2, ...OF_ONE_NODE), ...weigh(rose ? 1.5 : 1, ...OF_THE_AIR) },
       },
     ];
   }
   // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
-  if (nowLoss.high < Math.max(0.35 * own, 0.03) || nowLoss.high < 1.2 * thenLoss + 0.02) {
+  if (
+    nowLoss.high < Math.max(0.35 * own, 0.03) ||
+    (nowLoss.high < 1.2 * thenLoss + 0.02 && nowLoss.high < MUCH_LOSS)
+  ) {
     return [
       {
         sentence: `It is alone with it: ${figures}.`,

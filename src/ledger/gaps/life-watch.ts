@@ -105,6 +105,7 @@ export function watchCounter(watch: LifeWatch, heard: HeardCounter, outOfReach: 
   const step = heard.counter - watch.lastCounter;
   const missed = step - 1;
   const elapsedUs = Math.max(0, heard.atUs - watch.lastAtUs);
+  if (missed === 0 && elapsedUs <= longestOf(watch.stepsUs)) return goOn(watch, heard, elapsedUs);
   const rhythm = rhythmOfLife(watch);
   const drafts: GapDraft[] = [];
   const run = runOf(watch, heard, rhythm);
@@ -120,14 +121,30 @@ export function watchCounter(watch: LifeWatch, heard: HeardCounter, outOfReach: 
   } else {
     drafts.push(...episodes(watch, heard, missed, rhythm));
   }
-  watch.newestUs.push(elapsedUs / step);
-  if (watch.newestUs.length > NEWEST_KEPT) watch.newestUs.shift();
-  if (!isSilence) {
-    watch.stepsUs.push(elapsedUs / step);
-    if (watch.stepsUs.length > STEPS_KEPT) watch.stepsUs.shift();
-  }
+  keepInterval(watch.newestUs, elapsedUs / step, NEWEST_KEPT);
+  if (!isSilence) keepInterval(watch.stepsUs, elapsedUs / step, STEPS_KEPT);
   take(watch, heard);
   return drafts;
+}
+
+/** The next counter in due time: nearly every frame, so the rhythm is not worked out for it. */
+function goOn(watch: LifeWatch, heard: HeardCounter, elapsedUs: number): GapDraft[] {
+  const drafts = episodes(watch, heard, 0, null);
+  keepInterval(watch.newestUs, elapsedUs, NEWEST_KEPT);
+  keepInterval(watch.stepsUs, elapsedUs, STEPS_KEPT);
+  take(watch, heard);
+  return drafts;
+}
+
+function keepInterval(list: number[], value: number, most: number): void {
+  list.push(value);
+  if (list.length > most) list.shift();
+}
+
+function longestOf(stepsUs: readonly number[]): number {
+  let longest = 0;
+  for (const step of stepsUs) if (step > longest) longest = step;
+  return longest;
 }
 
 /** The silence that goes on at a moment, if it is longer than the rhythm allows and than bad luck explains. */
@@ -218,7 +235,8 @@ function episodes(watch: LifeWatch, heard: HeardCounter, missed: number, rhythm:
     missed,
     rhythmUs,
   });
-  if (over !== null) return [draftOf(over, rhythmUs, true)];
+  // The rhythm of an episode that ends with a frame in due time is that of the node now.
+  if (over !== null) return [draftOf(over, rhythmUs ?? rhythmOfLife(watch)?.medianUs ?? null, true)];
   // While nothing new is missed, an episode under way looks the same.
   return loss.episode === null || missed === 0 ? [] : [draftOf(loss.episode, rhythmUs, false)];
 }

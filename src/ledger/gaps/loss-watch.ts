@@ -24,6 +24,8 @@ const STEADY_OVER_ODDS = Math.log(2_000);
 export const STEADY_HEARD = 12;
 /** A steady loss that begins again within this share of its own length never ended, or within so many counters. Chosen. */
 const SAME_AGAIN = { share: 0.25, counters: 30 } as const;
+/** A few scattered losses that begin again so soon are the beginning of a drizzle; a black-out is not. Chosen. */
+const DRIZZLE_AGAIN = { counters: 12, longestRun: 5 } as const;
 /** An episode's own loss rate, for telling its end, is taken as at most this. */
 const MOST_EPISODE_LOSS = 0.5;
 
@@ -103,7 +105,7 @@ export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | nu
   const baseline = baselineLoss(watch);
   if (watch.episode !== null) return goOn(watch, watch.episode, step, baseline);
   if (step.missed > 0) addMisses(watch, step, baseline);
-  const alarm = alarmOf(watch, step.rhythmUs);
+  const alarm = step.missed > 0 ? alarmOf(watch, step.rhythmUs) : null;
   if (alarm !== null) {
     watch.episode = sameAgain(watch.ended, alarm, step) ?? {
       fromUs: alarm.fromUs,
@@ -159,9 +161,14 @@ function goOn(
 
 /** The ended steady loss, when this alarm shows that it goes on. */
 function sameAgain(ended: LossEpisode | null, alarm: RisingSum, step: CounterStep): LossEpisode | null {
-  if (ended === null || ended.heard < STEADY_HEARD) return null;
+  if (ended === null) return null;
+  const isSteady = ended.heard >= STEADY_HEARD;
+  if (!isSteady && ended.longestRun > DRIZZLE_AGAIN.longestRun) return null;
   const between = alarm.firstMissed - ended.lastMissed - 1;
-  if (between > Math.max(SAME_AGAIN.counters, SAME_AGAIN.share * (ended.missed + ended.heard))) return null;
+  const most = isSteady
+    ? Math.max(SAME_AGAIN.counters, SAME_AGAIN.share * (ended.missed + ended.heard))
+    : DRIZZLE_AGAIN.counters;
+  if (between > most) return null;
   return {
     ...ended,
     toUs: step.toUs,

@@ -1,0 +1,256 @@
+/**
+ * Each cause in a hand-made history that it must be named for, and near misses that it must not be named for. A wrong
+ * cause is worse than none: what is not named must be `unexplained` or its own true cause.
+ */
+import { describe, expect, it } from "vitest";
+import type { NextLife } from "../../../src/model/scene.ts";
+import {
+  chance,
+  EIGHT,
+  type Faults,
+  findingsOf,
+  type History,
+  HOUR,
+  MINUTE,
+  type Node,
+  play,
+  S,
+  someNodes,
+} from "./history.ts";
+
+const FROM = 10 * HOUR;
+const TO = 15 * HOUR;
+const END = 20 * HOUR;
+const during = (atUs: number) => atUs > FROM && atUs < TO;
+
+/** Node 1 sends every four minutes at SF9 with 13 dB of margin; others around it. */
+function site(seed: number, faults: Faults, change: Partial<Node> = {}, endUs = END): History {
+  const [first, ...others] = someNodes(14, seed);
+  const own = {
+    ...(first as Node),
+    periodUs: 4 * MINUTE,
+    spreadingFactor: 9,
+    snrDb: 0.5,
+    fadingDb: 1.5,
+    ...change,
+  };
+  return play([own, ...others], endUs, faults, seed);
+}
+
+function causesOf(history: History, id = 1): string[] {
+  return findingsOf(history, [id]).map(({ judgement }) => judgement.cause);
+}
+
+/** Causes of all findings of all nodes, each once. */
+function allCauses(history: History): Set<string> {
+  return new Set(findingsOf(history).map(({ judgement }) => judgement.cause));
+}
+
+describe("a healthy site", () => {
+  it.each([1, 2, 3])("has no finding in five days, seed %i", (seed) => {
+    expect(findingsOf(site(seed, {}, {}, 120 * HOUR))).toEqual([]);
+  });
+});
+
+describe("weak-link", () => {
+  it.each([1, 2, 3])("is named when the signal falls to the floor and a part is lost, seed %i", (seed) => {
+    const history = site(seed, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0) });
+    const [found] = findingsOf(history, [1]);
+    expect(found?.judgement.cause).toBe("weak-link");
+    expect(found?.judgement.evidence.map(({ lane }) => lane)).toContain("margin");
+    expect(found?.judgement.evidence[0]?.sentence).toMatch(/\d/);
+  });
+  it("is named for a black-out of one node by an obstacle, less surely", () => {
+    const history = site(4, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 40 : 0) });
+    const [found] = findingsOf(history, [1]);
+    expect(found?.judgement.cause).toBe("weak-link");
+    expect(found?.judgement.confidence).toBeLessThan(0.95);
+  });
+  it("is not named when a strong node loses a part by hopping", () => {
+    const far = [...EIGHT, 864.1e6, 864.3e6, 864.5e6, 864.7e6];
+    const history = site(5, {
+      channelsOf: ({ id }) => (id === 1 ? far : EIGHT),
+      listensTo: (f) => EIGHT.includes(f),
+    });
+    expect(causesOf(history)).not.toContain("weak-link");
+  });
+});
+
+describe("interference", () => {
+  it.each([1, 2, 3])("is named when the noise rises on all channels, seed %i", (seed) => {
+    const causes = allCauses(site(seed, { noiseRise: (_, atUs) => (during(atUs) ? 14 : 0) }));
+    expect(causes.has("interference")).toBe(true);
+    expect(
+      causes.has("congestion") || causes.has("channel-mismatch") || causes.has("gateway-transmitting"),
+    ).toBe(false);
+  });
+  it("is not named when the node's own signal falls and the noise stays", () => {
+    const history = site(2, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0) });
+    expect(causesOf(history)).not.toContain("interference");
+  });
+});
+
+describe("congestion", () => {
+  const crowd = (seed: number) =>
+    someNodes(150, seed + 50, { periodUs: 15 * S, spreadingFactor: 9, snrDb: 2 }).map((node, i) => ({
+      ...node,
+      id: 100 + i,
+    }));
+  it("is named when the traffic at its data rate accounts for the loss", () => {
+    const few = someNodes(8, 3, { spreadingFactor: 9, snrDb: 1, periodUs: 150 * S });
+    const busy = (node: Node, atUs: number) => node.id >= 100 && !(atUs > 3 * HOUR && atUs < 4.5 * HOUR);
+    const history = play([...few, ...crowd(3)], 6 * HOUR, { silent: busy }, 3);
+    const causes = findingsOf(history, [1, 2, 3]).map(({ judgement }) => judgement.cause);
+    expect(causes).toContain("congestion");
+    expect(causes.filter((cause) => cause !== "congestion" && cause !== "unexplained")).toEqual([]);
+  });
+  it("is not named when the crowd sends at another data rate and the node is weak", () => {
+    const few = someNodes(8, 4, { spreadingFactor: 12, snrDb: -12 });
+    const weaker = (node: Node, atUs: number) => (node.id === 1 && atUs > 4 * HOUR ? 8 : 0);
+    const history = play([...few, ...crowd(4).slice(0, 20)], 9 * HOUR, { weaker }, 4);
+    expect(causesOf(history)).not.toContain("congestion");
+  });
+});
+
+describe("channel-mismatch", () => {
+  const all = Array.from({ length: 64 }, (_, i) => 902.3e6 + i * 0.2e6);
+  const own = all.slice(8, 16);
+  it("is named when a node hops over all of a fixed plan", () => {
+    const history = site(1, {
+      channelsOf: (node, atUs) => (node.id === 1 && atUs > FROM ? all : own),
+      listensTo: (f) => own.includes(f),
+    });
+    expect(causesOf(history)).toEqual(["channel-mismatch"]);
+  });
+  it("is named when the gateway listens to three of the eight channels that all nodes use", () => {
+    const causes = allCauses(site(2, { listensTo: (f) => EIGHT.slice(5).includes(f) }));
+    expect(causes.has("channel-mismatch")).toBe(true);
+    expect([...causes].filter((cause) => cause !== "channel-mismatch" && cause !== "unexplained")).toEqual(
+      [],
+    );
+  });
+  it("is not named for a node at the edge of reception that loses as large a share", () => {
+    const history = site(3, {}, { snrDb: -13, fadingDb: 3 });
+    expect(causesOf(history)).not.toContain("channel-mismatch");
+  });
+});
+
+describe("gateway-transmitting", () => {
+  it("is named when the gateway sends a fifth of the time", () => {
+    const random = chance(5);
+    const transmissions = [];
+    for (let atUs = FROM; atUs < TO; ) {
+      atUs += Math.round((2 + random() * 5) * S);
+      transmissions.push({ fromUs: atUs, toUs: atUs + 1_300_000 });
+    }
+    const causes = allCauses(site(1, { transmissions }));
+    expect(causes.has("gateway-transmitting")).toBe(true);
+    expect(
+      [...causes].filter((cause) => cause !== "gateway-transmitting" && cause !== "unexplained"),
+    ).toEqual([]);
+  });
+  it("is not named when it sends now and then while a node is weak", () => {
+    const transmissions = Array.from({ length: 200 }, (_, i) => ({
+      fromUs: i * 6 * MINUTE,
+      toUs: i * 6 * MINUTE + 200_000,
+    }));
+    const history = site(2, {
+      transmissions,
+      weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0),
+    });
+    expect(causesOf(history)).not.toContain("gateway-transmitting");
+  });
+});
+
+describe("gateway-unreachable and gateway-restarted", () => {
+  const outage = (restarted: boolean | null) => ({
+    outages: [{ fromUs: FROM, toUs: FROM + 40 * MINUTE, restarted }],
+  });
+  it("are told apart by the concentrator's counter, with proof", () => {
+    for (const [restarted, cause] of [
+      [false, "gateway-unreachable"],
+      [true, "gateway-restarted"],
+    ] as const) {
+      const [found] = findingsOf(site(1, outage(restarted)), [1]);
+      expect(found?.judgement).toMatchObject({ cause, word: "certain", scope: "gateway" });
+    }
+  });
+  it("are named with doubt when the counter cannot tell", () => {
+    const [found] = findingsOf(site(2, outage(null)), [1]);
+    expect(["gateway-unreachable", "unexplained"]).toContain(found?.judgement.cause);
+    expect(found?.judgement.word).not.toBe("certain");
+  });
+  it("are not named for a node that was silent while the gateway went on", () => {
+    const history = site(3, { silent: (node, atUs) => node.id === 1 && during(atUs) });
+    expect(causesOf(history)).toEqual(["node-silent"]);
+  });
+  it("unreachable is named when a fifth of all datagrams is lost on the way", () => {
+    const causes = allCauses(site(4, { lossyWay: (atUs) => (during(atUs) ? 0.25 : 0) }));
+    expect(causes.has("gateway-unreachable")).toBe(true);
+    expect([...causes].filter((cause) => cause !== "gateway-unreachable" && cause !== "unexplained")).toEqual(
+      [],
+    );
+  });
+});
+
+describe("node-silent", () => {
+  it("is certain when the node comes back with its next counter", () => {
+    const [found] = findingsOf(site(1, { silent: (node, atUs) => node.id === 1 && during(atUs) }), [1]);
+    expect(found?.judgement).toMatchObject({ cause: "node-silent", word: "certain" });
+  });
+  it("is likely, not certain, while a strong node has not come back", () => {
+    const [found] = findingsOf(site(2, { silent: (node, atUs) => node.id === 1 && atUs > FROM }), [1]);
+    expect(found?.gap.open).toBe(true);
+    expect(found?.judgement.cause).toBe("node-silent");
+    expect(found?.judgement.word).not.toBe("certain");
+    expect(found?.judgement.recordNext.join(" ")).toMatch(/counter/);
+  });
+  it("is not certain for a node that was fading away before", () => {
+    const fading = (node: Node, atUs: number) =>
+      node.id === 1 && atUs > 6 * HOUR ? Math.min(40, ((atUs - 6 * HOUR) / HOUR) * 3) : 0;
+    const history = site(3, { weaker: fading });
+    const open = findingsOf(history, [1]).filter(({ gap }) => gap.open && gap.kind === "silence");
+    for (const { judgement } of open) expect(judgement.confidence).toBeLessThan(0.95);
+  });
+});
+
+describe("node-restarted and rejoin-loop", () => {
+  const next = (begunBy: string, afterUs: number): ReadonlyMap<number, NextLife> =>
+    new Map([
+      [1, { number: 2, begunBy, firstAtUs: FROM + afterUs, firstCounter: 0, lastAtUs: END, heard: 50 }],
+    ]);
+  const stops: Faults = { silent: (node, atUs) => node.id === 1 && atUs > FROM };
+  it("restarted is certain when the counter begins anew within a few intervals", () => {
+    const [found] = findingsOf(site(1, stops), [1], next("counter-reset", 9 * MINUTE));
+    expect(found?.judgement).toMatchObject({ cause: "node-restarted", word: "certain" });
+  });
+  it("rejoin-loop is named when it asks again and again", () => {
+    const joins = Array.from({ length: 30 }, (_, i) => ({
+      devEui: "02005E1000000031",
+      atUs: FROM + (5 + i * 10) * MINUTE,
+      snrDb: 0,
+    }));
+    const [found] = findingsOf(site(2, { ...stops, joins }), [1]);
+    expect(found?.judgement.cause).toBe("rejoin-loop");
+  });
+  it("rejoin-loop is not named for one restart with two join-requests", () => {
+    const joins = [2, 4].map((minute) => ({
+      devEui: "02005E1000000031",
+      atUs: FROM + minute * MINUTE,
+      snrDb: 0,
+    }));
+    const [found] = findingsOf(site(3, { ...stops, joins }), [1], next("join", 9 * MINUTE));
+    expect(found?.judgement.cause).toBe("node-restarted");
+  });
+});
+
+describe("shared-address", () => {
+  it("is named when two series of counters take turns, and not when they changed once", () => {
+    const [found] = findingsOf(
+      site(1, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0) }),
+      [1],
+    );
+    expect(found).toBeDefined();
+    expect(found?.judgement.cause).not.toBe("shared-address");
+  });
+});

@@ -1,0 +1,191 @@
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import {
+  type GapDraft,
+  type HeardCounter,
+  homeGateways,
+  newLifeWatch,
+  openSilence,
+  watchCounter,
+} from "../../../src/ledger/gaps/life-watch.ts";
+import { baselineLoss, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-watch.ts";
+import { rhythmOf } from "../../../src/ledger/gaps/rhythm.ts";
+import { chance } from "../../diagnosis/findings/history.ts";
+
+const S = 1_000_000;
+const MINUTE = 60 * S;
+const never = () => [];
+
+/** A node that sends every ten minutes; `lost` tells which of its counters are not heard. */
+function everyTenMinutes(count: number, lost: (counter: number) => boolean): HeardCounter[] {
+  return Array.from({ length: count }, (_, counter) => ({
+    counter,
+    atUs: counter * 10 * MINUTE,
+    gatewayIds: [1],
+  })).filter(({ counter }) => !lost(counter));
+}
+
+function watch(heard: readonly HeardCounter[], outOfReach: Parameters<typeof watchCounter>[2] = never) {
+  const state = newLifeWatch();
+  const gaps = new Map<string, GapDraft>();
+  for (const one of heard)
+    for (const draft of watchCounter(state, one, outOfReach)) gaps.set(`${draft.tag}/${draft.fromUs}`, draft);
+  return { state, gaps: [...gaps.values()] };
+}
+
+describe("a node's gaps by its counters", () => {
+  it("are none when every fiftieth frame is lost for weeks", () => {
+    expect(watch(everyTenMinutes(4_000, (counter) => counter % 50 === 49)).gaps).toEqual([]);
+  });
+
+  it("are none for one frame lost on a healthy link", () => {
+    expect(watch(everyTenMinutes(200, (counter) => counter === 120)).gaps).toEqual([]);
+  });
+
+  it("are one of six counters when six in a row are lost", () => {
+    const { gaps } = watch(everyTenMinutes(200, (counter) => counter >= 100 && counter < 106));
+    expect(gaps).toHaveLength(1);
+    expect(gaps[0]).toMatchObject({
+      kind: "counters",
+      missed: 6,
+      firstMissed: 100,
+      lastMissed: 105,
+      heard: 0,
+      fromUs: 99 * 10 * MINUTE,
+      toUs: 106 * 10 * MINUTE,
+      open: false,
+    });
+  });
+
+  it("are one episode when the losses lie near each other", () => {
+    const lost = new Set([100, 101, 102, 104, 105, 107, 109, 110, 111]);
+    const { gaps } = watch(everyTenMinutes(250, (counter) => lost.has(counter)));
+    expect(gaps).toHaveLength(1);
+    expect(gaps[0]).toMatchObject({ missed: 9, heard: 3, firstMissed: 100, lastMissed: 111 });
+  });
+
+  it("are two when two runs lie a day apart", () => {
+    const lost = (counter: number) => (counter >= 100 && counter < 105) || (counter >= 244 && counter < 249);
+    expect(watch(everyTenMinutes(400, lost)).gaps.map(({ firstMissed }) => firstMissed)).toEqual([100, 244]);
+  });
+
+  it("are one steady loss of a period, found at its ends within a few frames, not hundreds of gaps", () => {
+    const random = chance(7);
+    const lost = new Set<number>();
+    for (let counter = 300; counter < 900; counter++) if (random() < 0.4) lost.add(counter);
+    const { gaps } = watch(everyTenMinutes(1_400, (counter) => lost.has(counter)));
+    expect(gaps).toHaveLength(1);
+    const [gap] = gaps;
+    expect(gap?.kind).toBe("steady");
+    expect(Math.abs((gap?.firstMissed ?? 0) - 300)).toBeLessThan(12);
+    expect(Math.abs((gap?.lastMissed ?? 0) - 900)).toBeLessThan(12);
+    expect(gap?.open).toBe(false);
+  });
+
+  it("go on while a steady loss goes on", () => {
+    const random = chance(11);
+    const lost = new Set<number>();
+    for (let counter = 300; counter < 700; counter++) if (random() < 0.3) lost.add(counter);
+    const { gaps } = watch(everyTenMinutes(700, (counter) => lost.has(counter)));
+    expect(gaps).toMatchObject([{ kind: "steady", open: true }]);
+  });
+
+  it("are a silence when the counter stood still", () => {
+    const heard = everyTenMinutes(100, () => false);
+    const later = Array.from({ length: 20 }, (_, i) => ({
+      counter: 100 + i,
+      atUs: (150 + i) * 10 * MINUTE,
+      gatewayIds: [1],
+    }));
+    const { gaps } = watch([...heard, ...later]);
+    expect(gaps).toMatchObject([{ kind: "silence", missed: 0, expectedByRhythm: 51 }]);
+  });
+
+  it("are none when the rhythm is changed, but for one at the change", () => {
+    const heard = everyTenMinutes(100, () => false);
+    const slower = Array.from({ length: 60 }, (_, i) => ({
+      counter: 100 + i,
+      atUs: (100 + 6 * i) * 10 * MINUTE,
+      gatewayIds: [1],
+    }));
+    expect(watch([...heard, ...slower]).gaps.length).toBeLessThanOrEqual(1);
+  });
+
+  it("are a single counter when that fell into an outage of all its gateways", () => {
+    const heard = everyTenMinutes(100, (counter) => counter === 50);
+    const out = [{ fromUs: 498 * MINUTE, toUs: 503 * MINUTE }];
+    expect(watch(heard, () => out).gaps).toMatchObject([{ missed: 1, firstMissed: 50 }]);
+    expect(watch(heard, () => [{ fromUs: 491 * MINUTE, toUs: 494 * MINUTE }]).gaps).toEqual([]);
+  });
+
+  it("open when a silence is longer than rhythm and luck allow, and not before", () => {
+    const { state } = watch(everyTenMinutes(100, () => false));
+    expect(openSilence(state, state.lastAtUs + 35 * MINUTE)).toBeNull();
+    expect(openSilence(state, state.lastAtUs + 80 * MINUTE)).toMatchObject({
+      open: true,
+      expectedByRhythm: 8,
+    });
+  });
+
+  it("are not fewer than the misses they stand for, whatever is lost", () => {
+    const losses = fc.array(fc.boolean(), { minLength: 50, maxLength: 200 });
+    fc.assert(
+      fc.property(losses, (lost) => {
+        const heard = everyTenMinutes(lost.length, (counter) => counter > 20 && lost[counter] === true);
+        const all = lost.filter((one, counter) => counter > 20 && one).length;
+        const { gaps } = watch(heard);
+        const told = gaps.reduce((sum, { missed }) => sum + missed, 0);
+        for (const gap of gaps) {
+          expect(gap.toUs).toBeGreaterThan(gap.fromUs);
+          expect((gap.lastMissed ?? 0) - (gap.firstMissed ?? 0) + 1).toBe(gap.missed + gap.heard);
+        }
+        expect(told).toBeLessThanOrEqual(all);
+      }),
+      { numRuns: 60 },
+    );
+  });
+});
+
+describe("false alarms on healthy links", () => {
+  it("are fewer than one a node and week at losses of 1, 2 and 4 % without a cause", () => {
+    const WEEKS = 5;
+    for (const loss of [0.01, 0.02, 0.04]) {
+      let gaps = 0;
+      for (let node = 0; node < 10; node++) {
+        const random = chance(node * 31 + loss * 1e4);
+        gaps += watch(everyTenMinutes(WEEKS * 1_008, () => random() < loss)).gaps.length;
+      }
+      expect(gaps / (10 * WEEKS)).toBeLessThan(0.3);
+    }
+  });
+});
+
+describe("the baseline", () => {
+  it("begins at 2 % and follows what the node loses, within bounds", () => {
+    const state = newLossWatch();
+    expect(baselineLoss(state)).toBeCloseTo(0.02, 6);
+    for (let i = 0; i < 500; i++)
+      watchStep(state, { fromUs: i, toUs: i + 1, counter: i, missed: 0, rhythmUs: 600 * S });
+    expect(baselineLoss(state)).toBe(0.01);
+  });
+});
+
+describe("a rhythm", () => {
+  it("is not told from fewer than eight intervals", () => {
+    expect(rhythmOf([60, 60, 60, 60, 60, 60, 60].map((s) => s * S))).toBeNull();
+  });
+  it("of a steady sender allows four intervals of silence, of an erratic one three times its longest", () => {
+    const steady = rhythmOf(Array.from({ length: 20 }, (_, i) => (600 + (i % 3)) * S));
+    expect(steady).toMatchObject({ isPeriodic: true, medianUs: 601 * S, silenceUs: 4 * 601 * S });
+    const erratic = rhythmOf([60, 10, 300, 5, 700, 40, 90, 20, 500].map((s) => s * S));
+    expect(erratic).toMatchObject({ isPeriodic: false, silenceUs: 2_100 * S });
+  });
+});
+
+describe("home gateways", () => {
+  it("are those with a fifth of the frames, or the best of a node that is hardly heard", () => {
+    expect(homeGateways({ 1: 0.9, 2: 0.15, 3: 0.3 })).toEqual([1, 3]);
+    expect(homeGateways({ 7: 0.1 })).toEqual([7]);
+    expect(homeGateways({})).toEqual([]);
+  });
+});
