@@ -97,7 +97,9 @@ function bestUsed(
   const mean = fits.reduce((sum, { p }) => sum + p, 0) / fits.length;
   const best = fits.reduce((a, b) => (b.p > a.p ? b : a));
   const weight = Math.log(mean * (counters + 1));
-  return weight < -2 ? null : { used: best.used, weight: Math.min(3, weight + 1) };
+  // Eight channels are what a dynamic plan usually has in all (three of the region and five of the join-accept).
+  const usual = channels < 8 ? 1 : 0;
+  return weight < -2 ? null : { used: best.used, weight: Math.min(3, weight + usual) };
 }
 
 /** Every counter of the gap in order, 1 where it was missed. */

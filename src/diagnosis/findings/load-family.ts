@@ -15,6 +15,8 @@ import { isIn, lengthUs, type OwnFrame, type Sight } from "./sight.ts";
  */
 const EXPLAINED = { mean: 0.1, sd: 0.7 };
 const UNEXPLAINED = { mean: 3, sd: 1.8 };
+/** Below this share of collisions a channel counts as quiet: G of 0.025 by ALOHA. */
+const LEAST_PREDICTED = 0.05;
 
 export function loadEvidence(sight: Sight): EvidencePiece[] {
   const { scene, lossWithin } = sight;
@@ -42,7 +44,8 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
       restsOn,
       weights: {
         congestion: clampWeight(weight + rose + asBefore),
-        ...(weight > 1 ? { "channel-mismatch": -1, "weak-link": -0.5 } : {}),
+        // A loss that is accounted for needs no second cause.
+        ...(weight > 1 && now >= LEAST_PREDICTED ? { "channel-mismatch": -weight, "weak-link": -0.5 } : {}),
       },
     },
     ...sameDataRate(sight, restsOn),

@@ -183,7 +183,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
               "channel-mismatch": 1.5,
               "gateway-transmitting": 1.5,
               interference: -0.5,
-              congestion: -1,
+              congestion: 0.5,
             }
           : { ...weigh(-2, ...OF_ONE_NODE), ...weigh(rose ? 1.5 : 1, ...OF_THE_AIR) },
       },

@@ -63,7 +63,8 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
       restsOn,
       weights: {
         "gateway-transmitting": predicted < DEAF_SHARE_WARNING ? Math.min(weight, -1) : weight,
-        ...(weight > 1 && predicted >= DEAF_SHARE_WARNING ? { "channel-mismatch": -1 } : {}),
+        // A loss that is accounted for needs no second cause.
+        ...(weight > 1 && predicted >= DEAF_SHARE_WARNING ? { "channel-mismatch": -weight } : {}),
       },
     },
   ];
