@@ -35,6 +35,7 @@ export class SceneReader {
   readonly #blocks: SceneBlocks;
   readonly #outages: OutageBook;
   readonly #packets: Statement;
+  readonly #begun: Statement;
   readonly #life: Statement;
   readonly #nextLife: Statement;
   readonly #shared: Statement;
@@ -52,6 +53,7 @@ export class SceneReader {
          WHERE minute >= ? AND minute < ?`,
       )
       .pluck();
+    this.#begun = db.prepare("SELECT min(first_at_us) FROM gateway").pluck();
     this.#life = db.prepare("SELECT id, dev_eui AS devEui FROM life WHERE dev_addr = ? AND number = ?");
     this.#nextLife = db.prepare(
       `SELECT number, begun_by AS begunBy, first_at_us AS firstAtUs, first_counter AS firstCounter,
@@ -118,7 +120,9 @@ export class SceneReader {
     const perUs = packets / span;
     const room = (rows: number) =>
       perUs > 0 ? Math.max(LEAST_LOOK_US, rows / perUs) : Number.MAX_SAFE_INTEGER;
-    const beforeUs = Math.min(gap.fromUs - context.fromUs, room(ROWS_BEFORE));
+    // Before the recording began there is nothing to compare with.
+    const begunUs = Math.max(context.fromUs, Math.min(gap.fromUs, (this.#begun.get() as number | null) ?? 0));
+    const beforeUs = Math.min(gap.fromUs - begunUs, room(ROWS_BEFORE));
     const withinUs = Math.min(gap.toUs - gap.fromUs, room(ROWS_WITHIN));
     const afterUs = Math.min(context.toUs - gap.toUs, room(ROWS_AFTER));
     const cutShort = withinUs < gap.toUs - gap.fromUs;

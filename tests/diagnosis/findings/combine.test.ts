@@ -1,0 +1,69 @@
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import { combine, NAMED_FACTOR, NAMED_FROM } from "../../../src/diagnosis/findings/combine.ts";
+import {
+  CAUSES,
+  clampWeight,
+  type EvidencePiece,
+  normalRatio,
+} from "../../../src/diagnosis/findings/evidence.ts";
+
+const piece = (weights: EvidencePiece["weights"], more: Partial<EvidencePiece> = {}): EvidencePiece => ({
+  sentence: "10 of 12 frames.",
+  lane: "counters",
+  restsOn: null,
+  weights,
+  ...more,
+});
+
+describe("evidence put together", () => {
+  it("names nothing without evidence", () => {
+    expect(combine([])).toMatchObject({ cause: "unexplained", word: "undecided" });
+  });
+  it("names a cause that the evidence favours by far, with what speaks against it", () => {
+    const judged = combine([piece({ "weak-link": 5, interference: -2 }), piece({ "weak-link": -1 })]);
+    expect(judged.cause).toBe("weak-link");
+    expect(judged.confidence).toBeGreaterThan(0.9);
+    expect(judged.evidence).toHaveLength(1);
+    expect(judged.against).toHaveLength(1);
+  });
+  it("names nothing when two causes are as likely", () => {
+    const judged = combine([piece({ "weak-link": 4, interference: 4.7 })]);
+    expect(judged.cause).toBe("unexplained");
+    expect(judged.alternatives.map(({ cause }) => cause)).toEqual(
+      expect.arrayContaining(["weak-link", "interference"]),
+    );
+  });
+  it("is certain by proof alone", () => {
+    const weights = { "node-silent": 6 };
+    expect(combine([piece(weights)]).word).not.toBe("certain");
+    expect(combine([piece(weights, { proves: "node-silent" })]).word).toBe("certain");
+  });
+  it("never names a cause below the stated confidence and factor, whatever the weights", () => {
+    const weights = fc.dictionary(fc.constantFrom(...CAUSES), fc.double({ min: -6, max: 6, noNaN: true }));
+    fc.assert(
+      fc.property(fc.array(weights, { maxLength: 8 }), (all) => {
+        const judged = combine(all.map((one) => piece(one)));
+        expect(judged.confidence).toBeGreaterThanOrEqual(0);
+        expect(judged.confidence).toBeLessThanOrEqual(1);
+        if (judged.cause === "unexplained") return;
+        expect(judged.confidence).toBeGreaterThanOrEqual(NAMED_FROM);
+        for (const { confidence } of judged.alternatives)
+          expect(judged.confidence).toBeGreaterThanOrEqual(0.97 * NAMED_FACTOR * confidence);
+      }),
+      { numRuns: 200 },
+    );
+  });
+});
+
+describe("weights", () => {
+  it("are bounded, and 0 for what is no number", () => {
+    expect(clampWeight(50)).toBe(6);
+    expect(clampWeight(-50, 4)).toBe(-4);
+    expect(clampWeight(Number.NaN)).toBe(0);
+  });
+  it("compare two normal densities", () => {
+    // ln( N(1; 0, 1) / N(1; 2, 2) ) = -1/2 + 1/8 + ln 2
+    expect(normalRatio(1, { mean: 0, sd: 1 }, { mean: 2, sd: 2 })).toBeCloseTo(-0.5 + 0.125 + Math.LN2, 12);
+  });
+});

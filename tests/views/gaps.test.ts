@@ -1,0 +1,130 @@
+import { describe, expect, it } from "vitest";
+import { GapPage, GapsView } from "../../src/contract/gaps.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { openStore, type Store } from "../../src/store/open.ts";
+import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
+import { gapPage } from "../../src/views/gap-page.ts";
+import { gapsView } from "../../src/views/gaps.ts";
+import { phy, push, SHED } from "../store/traffic.ts";
+import { keepalives, moment, windowOf } from "./a-site.ts";
+
+const NODES = ["01A2B3C4", "01A2B3C5", "01A2B3C6"] as const;
+const HOUR = 3_600;
+
+/** Three hours of three nodes every minute; the first is silent from 60 to 90 min, the gateway out from 120 to 126 min. */
+function aSiteWithGaps(judge: typeof judgeGap | null = judgeGap): Store {
+  const traffic: DecodedArrival[] = [
+    ...keepalives(SHED, 0, 120 * 60),
+    ...keepalives(SHED, 126 * 60, 3 * HOUR),
+  ];
+  NODES.forEach((node, i) => {
+    let counter = 10 * i;
+    for (let minute = 0; minute < 180; minute++) {
+      if (i === 0 && minute >= 60 && minute < 90) continue;
+      counter += 1;
+      if (minute >= 120 && minute < 126) continue;
+      traffic.push(
+        push(SHED, minute * 60 + 7 * (i + 1), [{ payload: phy(node, counter), snrDb: 3 }], minute),
+      );
+    }
+  });
+  const store = openStore(":memory:");
+  const recorder = new Recorder(store, judge);
+  recorder.record(traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+  while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  return store;
+}
+
+describe("the gaps of a window", () => {
+  it("are rows of nodes with cause, confidence and sentences that carry figures, in the contract's form", () => {
+    const view = GapsView.parse(gapsView(aSiteWithGaps(), windowOf(0, 3 * HOUR)));
+    const silent = view.gaps.find(({ finding }) => finding.cause === "node-silent");
+    expect(silent).toMatchObject({
+      devAddr: NODES[0],
+      life: 1,
+      kind: "silence",
+      scope: "node",
+      open: false,
+      missedCounters: 0,
+      from: moment(59 * 60 + 7),
+      to: moment(90 * 60 + 7),
+    });
+    expect(silent?.finding.word).toBe("certain");
+    for (const { sentence } of silent?.finding.evidence ?? []) expect(sentence).toMatch(/\d.*\.$/);
+    expect(view.counts).toMatchObject({ gaps: 4, nodes: 3, open: 0, missedCounters: 18 });
+    expect(view.counts.byCause).toEqual({ "node-silent": 1, "gateway-unreachable": 3 });
+  });
+
+  it("are one episode where nodes share the gateway's trouble", () => {
+    const { episodes, gaps } = gapsView(aSiteWithGaps(), windowOf(0, 3 * HOUR));
+    expect(episodes).toHaveLength(1);
+    expect(episodes[0]).toMatchObject({ gateway: SHED, nodes: 3, missedCounters: 18, open: false });
+    expect(episodes[0]?.finding.cause).toBe("gateway-unreachable");
+    const shared = gaps.filter(({ episode }) => episode === episodes[0]?.id);
+    expect(shared.map(({ id }) => id).sort()).toEqual([...(episodes[0]?.gapIds ?? [])].sort());
+  });
+
+  it("are those that touch the window, and none in a window without", () => {
+    const store = aSiteWithGaps();
+    expect(gapsView(store, windowOf(70 * 60, 80 * 60)).gaps).toHaveLength(1);
+    const before = gapsView(store, windowOf(0, 30 * 60));
+    expect(before.gaps).toEqual([]);
+    expect(before.sentence.map(({ text }) => text).join("")).toMatch(/^No gap/);
+  });
+
+  it("say that they have not been looked into where nobody judged them yet", () => {
+    const { gaps } = gapsView(aSiteWithGaps(null), windowOf(0, 3 * HOUR));
+    expect(gaps.length).toBeGreaterThan(0);
+    for (const { finding } of gaps) expect(finding).toMatchObject({ cause: "unexplained", confidence: 0 });
+  });
+
+  it("lead from every sentence to receptions of the gap's time", () => {
+    const { gaps } = gapsView(aSiteWithGaps(), windowOf(0, 3 * HOUR));
+    for (const { finding } of gaps) {
+      for (const { receptionsQuery } of finding.evidence) {
+        expect(receptionsQuery).not.toBeNull();
+        expect(Date.parse(receptionsQuery?.to ?? "")).toBeGreaterThan(
+          Date.parse(receptionsQuery?.from ?? ""),
+        );
+      }
+    }
+  });
+});
+
+describe("the page of one gap", () => {
+  it("lays counters, neighbours and heartbeat on one axis", () => {
+    const store = aSiteWithGaps();
+    const [gap] = gapsView(store, windowOf(70 * 60, 80 * 60)).gaps;
+    const page = GapPage.parse(gapPage(store, gap?.id ?? ""));
+    expect(page.gap.id).toBe(gap?.id);
+    const { axis } = page;
+    expect(axis.toMs - axis.fromMs).toBe(axis.cells * axis.cellSeconds * 1000);
+    for (const { keepalives, receptions } of page.heartbeat) {
+      expect(keepalives).toHaveLength(axis.cells);
+      expect(receptions).toHaveLength(axis.cells);
+    }
+    expect(page.counters.some(({ fate }) => fate === "heard")).toBe(true);
+    const inGap = page.counters.filter(({ atMs }) => atMs > axis.gapFromMs && atMs < axis.gapToMs);
+    expect(inGap).toEqual([]);
+    expect(page.neighbours.map(({ devAddr }) => devAddr).sort()).toEqual([NODES[1], NODES[2]]);
+    for (const { expected, heard } of page.neighbours) expect(Math.abs(expected - heard)).toBeLessThan(3);
+  });
+
+  it("dates missed counters into their gap", () => {
+    const store = aSiteWithGaps();
+    const gap = gapsView(store, windowOf(0, 3 * HOUR)).gaps.find(
+      ({ devAddr, missedCounters }) => devAddr === NODES[1] && missedCounters === 6,
+    );
+    const page = gapPage(store, gap?.id ?? "");
+    const missed = page?.counters.filter(({ fate }) => fate === "missed") ?? [];
+    expect(missed).toHaveLength(6);
+    for (const { atMs } of missed) {
+      expect(atMs).toBeGreaterThan(page?.axis.gapFromMs ?? 0);
+      expect(atMs).toBeLessThan(page?.axis.gapToMs ?? 0);
+    }
+  });
+
+  it("is null for a gap that is not there", () => {
+    expect(gapPage(aSiteWithGaps(), "01A2B3C4-1-0-r")).toBeNull();
+  });
+});
