@@ -15,6 +15,7 @@ import { downlinksView } from "./orchard-downlinks.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { planViewOf } from "./orchard-plan.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
+import { trialsView } from "./orchard-trials.ts";
 
 export interface FakeService {
   readonly url: string;
@@ -47,6 +48,8 @@ export interface Mood {
   status: Partial<contract.ServiceStatus>;
   /** What people noted; POST, PUT and DELETE change it. Null: the two notes of the orchard. */
   marks: readonly contract.MarkRow[] | null;
+  /** Whether the trial is settled. */
+  trialEnough: boolean;
   /** Keys at hand; DELETE and PUT change them. */
   keys: readonly contract.KeyRow[];
 }
@@ -62,6 +65,7 @@ export function calmMood(): Mood {
     points: null,
     status: {},
     marks: null,
+    trialEnough: true,
     keys: KEY_ROWS,
   };
 }
@@ -164,6 +168,19 @@ export async function startFakeService(folder: string): Promise<FakeService> {
             sentence: [{ text: "Nothing was heard on the air." }],
           });
         return contract.AirView.parse(air);
+      }
+      case "trials": {
+        const { window } = orchard.siteView(span);
+        const trials = trialsView(window, mood.trialEnough);
+        if (mood.empty)
+          Object.assign(trials, {
+            placements: [],
+            sides: [],
+            trials: [],
+            answer: null,
+            sentence: [{ text: "Nothing was heard in this window, so there is nothing to compare." }],
+          });
+        return contract.TrialsView.parse(trials);
       }
       case "gaps": {
         gapsSpan = span;

@@ -8,6 +8,7 @@ import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
 import type { PlanView as Plan } from "../../src/contract/positions.ts";
 import type { SiteView as Site } from "../../src/contract/site.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../src/contract/status.ts";
+import type { TrialsView as Trials } from "../../src/contract/trials.ts";
 import { AirView } from "./pages/AirView.tsx";
 import { BenchChoice } from "./pages/bench/BenchChoice.tsx";
 import { BenchView } from "./pages/bench/BenchView.tsx";
@@ -19,6 +20,7 @@ import { NodeView } from "./pages/NodeView.tsx";
 import { PlanView } from "./pages/plan/PlanView.tsx";
 import { ServiceView } from "./pages/ServiceView.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
+import { TrialsView } from "./pages/trials/TrialsView.tsx";
 import { Gate } from "./parts/Gate.tsx";
 import { Shell } from "./parts/Shell.tsx";
 import { StoredNotice } from "./parts/StoredNotice.tsx";
@@ -63,6 +65,7 @@ const TITLES = {
   air: "Air",
   plan: "Plan",
   gaps: "Gaps",
+  trials: "Trials",
   captures: "Captures",
   service: "Service",
   unknown: "No such view",
@@ -94,6 +97,8 @@ function Place({ status, captures }: Shared) {
       return <AirPlace />;
     case "gaps":
       return <GapsPlace />;
+    case "trials":
+      return <TrialsPlace />;
     case "captures":
       return <CapturesPlace status={status} captures={captures} />;
     case "service":
@@ -174,6 +179,23 @@ function GapsPlace() {
   const loaded = useViewData<Gaps>({ topic: "gaps", path: "/api/gaps", key: null }, currentWindow.value);
   const marks = useMarks();
   return <Gate loaded={loaded}>{(gaps) => <GapsView gaps={gaps} marks={marks} />}</Gate>;
+}
+
+function TrialsPlace() {
+  const { params } = route.value;
+  const a = params.get("a") ?? "";
+  const b = params.get("b") ?? "";
+  const isPair = a !== "" && b !== "";
+  const pair = new URLSearchParams({ a, b });
+  const loaded = useViewData<Trials>(
+    {
+      topic: "trials",
+      path: isPair ? `/api/trials?${pair.toString()}` : "/api/trials",
+      key: isPair ? `${a}~${b}` : null,
+    },
+    currentWindow.value,
+  );
+  return <Gate loaded={loaded}>{(trials) => <TrialsView trials={trials} onChanged={loaded.reload} />}</Gate>;
 }
 
 function CapturesPlace({ status, captures }: Shared) {

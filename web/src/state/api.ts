@@ -7,6 +7,7 @@ import type { Problem } from "../../../src/contract/common.ts";
 import type { KeysTaken } from "../../../src/contract/keys.ts";
 import type { MarkChange, MarkPinned, MarkRequest } from "../../../src/contract/marks.ts";
 import type { PositionChange } from "../../../src/contract/positions.ts";
+import type { PlacementChange, PlacementNew, PlacementWritten } from "../../../src/contract/trials.ts";
 
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 
@@ -20,6 +21,21 @@ const UNREACHABLE: Problem = {
 /** GET; the answer's shape is the contract's promise. */
 export function getJson<T>(path: string, signal?: AbortSignal): Promise<Answer<T>> {
   return ask<T>(path, { method: "GET", ...(signal === undefined ? {} : { signal }) });
+}
+
+/** Says where a gateway or antenna stands from a moment on. */
+export function postPlacement(
+  placement: Partial<PlacementNew> & { name: string },
+): Promise<Answer<PlacementWritten>> {
+  return sendJson("POST", "/api/placements", placement);
+}
+
+export function putPlacement(id: number, change: PlacementChange): Promise<Answer<unknown>> {
+  return sendJson("PUT", `/api/placements/${id}`, change);
+}
+
+export function deletePlacement(id: number): Promise<Answer<unknown>> {
+  return ask(`/api/placements/${id}`, { method: "DELETE" });
 }
 
 /** POST without a body, as for opening a sample. */

@@ -12,6 +12,7 @@ export type ViewName =
   | "node"
   | "air"
   | "gaps"
+  | "trials"
   | "plan"
   | "captures"
   | "service"
@@ -38,6 +39,7 @@ export function readRoute(hash: string): Route {
     case "bench":
     case "air":
     case "gaps":
+    case "trials":
     case "plan":
     case "captures":
     case "service":

@@ -64,7 +64,7 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
       if (!over) setHeld((before) => ({ ...before, state: "failed", problem }));
     };
     const askOnce = async () => {
-      const answer = await getJson<T>(query === "" ? source.path : `${source.path}?${query}`, abort.signal);
+      const answer = await getJson<T>(asked(source.path, query), abort.signal);
       if (answer.ok) take(answer.value);
       else fail(answer.problem);
     };
@@ -108,4 +108,10 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
     problem: mine.problem,
     reload: () => setTurn((value) => value + 1),
   };
+}
+
+/** A path may carry a question of its own beside the window. */
+function asked(path: string, query: string): string {
+  if (query === "") return path;
+  return `${path}${path.includes("?") ? "&" : "?"}${query}`;
 }

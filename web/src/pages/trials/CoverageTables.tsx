@@ -1,0 +1,109 @@
+/** Who got which frames through? By node, by data rate, by channel. */
+import type { z } from "zod";
+import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
+import { figure, NOTHING, percent } from "../../format/format.ts";
+import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { Fold } from "../../parts/Fold.tsx";
+import { decibels, intervalWords, points } from "./trial-words.ts";
+
+type Compared = Pick<
+  z.infer<typeof TrialGroup>,
+  "a" | "b" | "pairs" | "snrDifferenceDb" | "deliveryDifference"
+>;
+type NodeRow = z.infer<typeof TrialNode>;
+type GroupRow = z.infer<typeof TrialGroup>;
+
+export function CoverageTables({ answer }: { answer: TrialAnswer }) {
+  return (
+    <>
+      <h2>Who got the frames through</h2>
+      <DataTable<NodeRow>
+        label="Coverage by node"
+        rows={answer.nodes}
+        rowKey={({ devAddr }) => devAddr}
+        columns={[
+          {
+            key: "node",
+            head: "Node",
+            sort: ({ name, devAddr }) => name ?? devAddr,
+            cell: ({ name, devAddr }) => name ?? <span class="mono">{devAddr}</span>,
+          },
+          ...shared<NodeRow>(answer),
+        ]}
+      />
+      <p class="small quiet">{lostWords(answer)}</p>
+      <Fold title="By data rate and by channel">
+        <Groups answer={answer} head="Data rate" rows={answer.spreadingFactors} />
+        <Groups answer={answer} head="Channel" rows={answer.channels} />
+        {answer.paired ? (
+          <p class="small quiet">
+            What neither side heard has no channel: by channel, delivery is that of frames heard by somebody.
+          </p>
+        ) : null}
+      </Fold>
+    </>
+  );
+}
+
+function Groups({ answer, head, rows }: { answer: TrialAnswer; head: string; rows: readonly GroupRow[] }) {
+  return (
+    <DataTable<GroupRow>
+      label={`By ${head.toLowerCase()}`}
+      rows={rows}
+      rowKey={({ label }) => label}
+      none={`Nothing to tell by ${head.toLowerCase()}.`}
+      columns={[{ key: "label", head, cell: ({ label }) => label }, ...shared<GroupRow>(answer)]}
+    />
+  );
+}
+
+function shared<Row extends Compared>({ a, b, paired }: TrialAnswer): Column<Row>[] {
+  const ratio = (side: "a" | "b") => (row: Row) =>
+    row[side].expected === 0
+      ? NOTHING
+      : `${percent(row[side].deliveryRatio)} of ${figure(row[side].expected)}`;
+  const only: Column<Row>[] = paired
+    ? [
+        {
+          key: "onlyA",
+          head: `Only ${a.name}`,
+          right: true,
+          wideOnly: true,
+          cell: ({ pairs }) => figure(pairs?.onlyA),
+        },
+        {
+          key: "onlyB",
+          head: `Only ${b.name}`,
+          right: true,
+          wideOnly: true,
+          cell: ({ pairs }) => figure(pairs?.onlyB),
+        },
+        { key: "neither", head: "Neither", right: true, cell: ({ pairs }) => figure(pairs?.neither) },
+      ]
+    : [];
+  return [
+    { key: "a", head: a.name, right: true, sort: ({ a: side }) => side.deliveryRatio, cell: ratio("a") },
+    { key: "b", head: b.name, right: true, sort: ({ b: side }) => side.deliveryRatio, cell: ratio("b") },
+    ...only,
+    {
+      key: "delivery",
+      head: "Delivery",
+      right: true,
+      cell: (row) => intervalWords(row.deliveryDifference, points),
+    },
+    { key: "level", head: "Level", right: true, cell: (row) => intervalWords(row.snrDifferenceDb, decibels) },
+  ];
+}
+
+function lostWords({ delivery, a, b, commonFrames }: TrialAnswer): string {
+  const { pairs, mcnemarP, designEffect } = delivery;
+  if (pairs === null)
+    return `Frames that follow one another resemble each other: ${figure(designEffect, 1)} are worth one.`;
+  const p =
+    mcnemarP === null ? "" : ` (McNemar's test: p ${mcnemarP < 0.001 ? "below 0.001" : figure(mcnemarP, 3)})`;
+  const common =
+    commonFrames === null || commonFrames.snrDifferenceDb.estimate === null
+      ? ""
+      : ` On the ${figure(commonFrames.count)} frames that both heard, taken as they are, the level differs by ${intervalWords(commonFrames.snrDifferenceDb, decibels)}: the floor lets a weak place hear only its lucky frames.`;
+  return `${figure(pairs.onlyA)} frames came through at ${a.name} alone, ${figure(pairs.onlyB)} at ${b.name} alone, ${figure(pairs.neither)} at neither${p}. ${figure(designEffect, 1)} frames are worth one independent frame.${common}`;
+}

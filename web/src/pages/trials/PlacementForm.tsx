@@ -1,0 +1,159 @@
+/** "From now on this gateway stands here": the form that says it, changes it, or takes it back. */
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
+import type { PlacementRow } from "../../../../src/contract/trials.ts";
+import { exactTime } from "../../format/times.ts";
+import { type Answer, deletePlacement, postPlacement, putPlacement } from "../../state/api.ts";
+import { serviceNowMs } from "../../state/clock.ts";
+import { currentWindow } from "../../state/route.ts";
+import { readMoment } from "../../state/window-words.ts";
+
+/** A gateway, or one of its antennas: EUI or EUI/antenna. */
+export interface Receiver {
+  readonly id: string;
+  readonly title: string;
+}
+
+interface FormProps {
+  /** null: a new one. */
+  readonly placement: PlacementRow | null;
+  readonly receivers: readonly Receiver[];
+  readonly onLeave: () => void;
+  readonly onDone: () => void;
+}
+
+type Field = "name" | "when" | "height" | "gain" | "loss" | "direction" | "note";
+
+export function PlacementForm({ placement, receivers, onLeave, onDone }: FormProps) {
+  const fixed = currentWindow.value.kind === "fixed";
+  const text = (value: number | null | undefined) =>
+    value === null || value === undefined ? "" : String(value);
+  const begin = placement === null ? (fixed ? "" : "now") : exactTime(Date.parse(placement.from));
+  const [said, setSaid] = useState<Record<Field, string>>({
+    name: placement?.name ?? "",
+    when: begin,
+    height: text(placement?.heightM),
+    gain: text(placement?.antennaGainDbi),
+    loss: text(placement?.cableLossDb),
+    direction: placement?.direction ?? "",
+    note: placement?.note ?? "",
+  });
+  const [receiver, setReceiver] = useState(receivers[0]?.id ?? "");
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const first = useRef<HTMLInputElement>(null);
+  useLayoutEffect(() => first.current?.focus(), []);
+  const told = (answer: Answer<unknown>) => {
+    if (answer.ok) onDone();
+    else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+  };
+  const keep = async () => {
+    const choice = currentWindow.value;
+    const nowMs = serviceNowMs();
+    const read =
+      placement !== null && said.when === begin
+        ? { ok: true as const, ms: Date.parse(placement.from) }
+        : readMoment(said.when, nowMs, choice.kind === "fixed" ? choice.fromMs : nowMs);
+    if (said.name.trim() === "") return setTrouble("Give the place a name.");
+    if (!read.ok) return setTrouble(read.sentence);
+    const figures = {
+      heightM: number(said.height),
+      antennaGainDbi: number(said.gain),
+      cableLossDb: number(said.loss),
+    };
+    if (Object.values(figures).some((value) => Number.isNaN(value)))
+      return setTrouble("Height, gain and loss are figures, or empty.");
+    const facts = {
+      name: said.name.trim(),
+      from: new Date(read.ms).toISOString(),
+      ...figures,
+      direction: said.direction.trim() === "" ? null : said.direction.trim(),
+      note: said.note.trim() === "" ? null : said.note.trim(),
+    };
+    const [gatewayEui = "", antenna] = receiver.split("/");
+    told(
+      placement === null
+        ? await postPlacement({
+            ...facts,
+            gatewayEui,
+            antenna: antenna === undefined ? null : Number(antenna),
+          })
+        : await putPlacement(placement.id, facts),
+    );
+  };
+  const field = (name: Field) => ({
+    value: said[name],
+    onInput: (event: { currentTarget: HTMLInputElement }) =>
+      setSaid({ ...said, [name]: event.currentTarget.value }),
+  });
+  return (
+    <form
+      class="placement-form screen-only"
+      aria-label={placement === null ? "A new placement" : `Placement ${placement.name}`}
+      onSubmit={(event) => {
+        event.preventDefault();
+        void keep();
+      }}
+      onKeyDown={(event) => {
+        if (event.key === "Escape") onLeave();
+      }}
+    >
+      <label class="wide">
+        <span class="small quiet">Name of the place</span>
+        <input ref={first} type="text" maxLength={60} placeholder="north parapet" {...field("name")} />
+      </label>
+      {placement === null ? (
+        <label>
+          <span class="small quiet">Gateway or antenna</span>
+          <select value={receiver} onChange={(event) => setReceiver(event.currentTarget.value)}>
+            {receivers.map(({ id, title }) => (
+              <option key={id} value={id}>
+                {title}
+              </option>
+            ))}
+          </select>
+        </label>
+      ) : null}
+      <label>
+        <span class="small quiet">Stands there from</span>
+        <input type="text" placeholder="now, 14:02, yesterday 9:30" spellcheck={false} {...field("when")} />
+      </label>
+      <label>
+        <span class="small quiet">Height, m</span>
+        <input type="text" inputMode="decimal" size={7} {...field("height")} />
+      </label>
+      <label>
+        <span class="small quiet">Antenna gain, dBi</span>
+        <input type="text" inputMode="decimal" size={7} {...field("gain")} />
+      </label>
+      <label>
+        <span class="small quiet">Cable loss, dB</span>
+        <input type="text" inputMode="decimal" size={7} {...field("loss")} />
+      </label>
+      <label>
+        <span class="small quiet">Direction</span>
+        <input type="text" maxLength={60} placeholder="225°, south-west" {...field("direction")} />
+      </label>
+      <label class="wide">
+        <span class="small quiet">Note</span>
+        <input type="text" maxLength={500} {...field("note")} />
+      </label>
+      <button type="submit" class="plain first">
+        {placement === null ? "It stands there" : "Keep"}
+      </button>
+      <button type="button" class="link" onClick={onLeave}>
+        leave it
+      </button>
+      {placement === null ? null : (
+        <button type="button" class="link" onClick={() => void deletePlacement(placement.id).then(told)}>
+          remove it
+        </button>
+      )}
+      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
+    </form>
+  );
+}
+
+/** A decimal comma is a decimal point; an empty field says nothing. */
+function number(text: string): number | null {
+  const plain = text.trim().replace(",", ".").replace("\u2212", "-");
+  return plain === "" ? null : Number(plain);
+}

@@ -1,0 +1,153 @@
+/** Where does each gateway stand, from when on? A time line to point at, and a form to say it. */
+import { useRef, useState } from "preact/hooks";
+import type { Window } from "../../../../src/contract/common.ts";
+import type { PlacementRow, TrialSide } from "../../../../src/contract/trials.ts";
+import { gatewayTitle, withUnit } from "../../format/format.ts";
+import { exactTime, momentTime } from "../../format/times.ts";
+import { serviceNowMs } from "../../state/clock.ts";
+import { PlacementForm, type Receiver } from "./PlacementForm.tsx";
+
+interface SectionProps {
+  readonly placements: readonly PlacementRow[];
+  readonly sides: readonly TrialSide[];
+  readonly window: Window;
+  readonly onChanged: () => void;
+}
+
+export function PlacementSection({ placements, sides, window, onChanged }: SectionProps) {
+  const [open, setOpen] = useState<number | "new" | null>(null);
+  const button = useRef<HTMLButtonElement>(null);
+  const opened = placements.find(({ id }) => id === open);
+  const leave = () => {
+    setOpen(null);
+    requestAnimationFrame(() => button.current?.focus());
+  };
+  return (
+    <section class="placements" aria-labelledby="placements-head">
+      <h2 id="placements-head">Placements</h2>
+      {placements.length === 0 ? (
+        <p class="quiet">
+          Nobody has said where a gateway stands. Say it when you move one: the places are then compared by
+          their names.
+        </p>
+      ) : (
+        <TimeLine placements={placements} window={window} open={open} onOpen={setOpen} />
+      )}
+      {open === null ? (
+        <p class="screen-only">
+          <button ref={button} type="button" class="plain" onClick={() => setOpen("new")}>
+            Name a placement
+          </button>
+        </p>
+      ) : (
+        <PlacementForm
+          key={String(open)}
+          placement={opened ?? null}
+          receivers={receiversOf(sides, placements)}
+          onLeave={leave}
+          onDone={() => {
+            leave();
+            onChanged();
+          }}
+        />
+      )}
+    </section>
+  );
+}
+
+function receiversOf(sides: readonly TrialSide[], placements: readonly PlacementRow[]): Receiver[] {
+  const known = new Map<string, Receiver>();
+  const put = (eui: string, name: string | null, antenna: number | null) => {
+    const id = antenna === null ? eui : `${eui}/${antenna}`;
+    const title = name ?? eui;
+    known.set(id, { id, title: antenna === null ? title : `${title}, antenna ${antenna}` });
+  };
+  for (const { gatewayEui, gatewayName } of [...sides, ...placements]) put(gatewayEui, gatewayName, null);
+  for (const { gatewayEui, gatewayName, antenna } of [...sides, ...placements]) {
+    if (antenna !== null) put(gatewayEui, gatewayName, antenna);
+  }
+  return [...known.values()].sort((x, y) => x.id.localeCompare(y.id));
+}
+
+interface LineProps {
+  readonly placements: readonly PlacementRow[];
+  readonly window: Window;
+  readonly open: number | "new" | null;
+  readonly onOpen: (id: number) => void;
+}
+
+/** One row a gateway or antenna; the line runs from the first begin to the end of the window, or to now. */
+function TimeLine({ placements, window, open, onOpen }: LineProps) {
+  const rows = new Map<string, PlacementRow[]>();
+  for (const one of placements) {
+    const title = `${gatewayTitle(one)}${one.antenna === null ? "" : `, antenna ${one.antenna}`}`;
+    rows.set(title, [...(rows.get(title) ?? []), one]);
+  }
+  const begins = placements.map(({ from }) => Date.parse(from));
+  const fromMs = Math.min(...begins);
+  const toMs = Math.max(Date.parse(window.to), ...begins) + 1;
+  const spanMs = Math.max(1, toMs - fromMs);
+  const place = (ms: number) => (100 * Math.max(0, Math.min(spanMs, ms - fromMs))) / spanMs;
+  const nowMs = serviceNowMs();
+  return (
+    <div class="time-line">
+      {[...rows].map(([title, own]) => (
+        <div class="time-row" key={title}>
+          <span class="time-name">{title}</span>
+          <ul class="time-track">
+            {own.map((one) => {
+              const left = place(Date.parse(one.from));
+              const right = one.to === null ? 100 : place(Date.parse(one.to));
+              return (
+                <li key={one.id} style={{ left: `${left}%`, width: `${Math.max(0.5, right - left)}%` }}>
+                  <button
+                    type="button"
+                    class="time-piece"
+                    aria-expanded={open === one.id}
+                    title={`${one.name}, from ${exactTime(Date.parse(one.from))}`}
+                    onClick={() => onOpen(one.id)}
+                  >
+                    {one.name}
+                  </button>
+                </li>
+              );
+            })}
+          </ul>
+        </div>
+      ))}
+      <ul class="placement-list">
+        {placements.map((one) => (
+          <li key={one.id}>
+            <span>
+              <strong>{one.name}</strong>{" "}
+              <span class="quiet">
+                {gatewayTitle(one)}
+                {one.antenna === null ? "" : `, antenna ${one.antenna}`}
+              </span>
+            </span>
+            <span>
+              {momentTime(Date.parse(one.from), nowMs)} to{" "}
+              {one.to === null ? "now" : momentTime(Date.parse(one.to), nowMs)}
+            </span>
+            <span class="quiet placement-facts">{factsOf(one)}</span>
+            <button type="button" class="link screen-only" onClick={() => onOpen(one.id)}>
+              edit <span class="unseen">{one.name}</span>
+            </button>
+          </li>
+        ))}
+      </ul>
+    </div>
+  );
+}
+
+function factsOf({ heightM, antennaGainDbi, cableLossDb, direction, note }: PlacementRow): string {
+  return [
+    heightM === null ? "" : `${withUnit(heightM, 1, "m")} up`,
+    antennaGainDbi === null ? "" : `antenna ${withUnit(antennaGainDbi, 1, "dBi")}`,
+    cableLossDb === null ? "" : `cable ${withUnit(-cableLossDb, 1, "dB")}`,
+    direction ?? "",
+    note ?? "",
+  ]
+    .filter((part) => part !== "")
+    .join(" · ");
+}

@@ -1,0 +1,199 @@
+/** Which place hears better, by how much, and is that enough to say? The answer, what it rests on, and the placements. */
+import type {
+  TrialAnswer,
+  TrialRow,
+  TrialSide,
+  TrialsView as Trials,
+} from "../../../../src/contract/trials.ts";
+import { unbroken } from "../../format/format.ts";
+import { DataTable } from "../../parts/DataTable.tsx";
+import { Fold } from "../../parts/Fold.tsx";
+import { Sentence } from "../../parts/Sentence.tsx";
+import { StandingMark } from "../../parts/StandingMark.tsx";
+import { setParams } from "../../state/route.ts";
+import { CoverageTables } from "./CoverageTables.tsx";
+import { Distributions } from "./Distributions.tsx";
+import { Forest } from "./Forest.tsx";
+import { PlacementSection } from "./PlacementSection.tsx";
+import { ProgressRing } from "./ProgressRing.tsx";
+import { decibels, intervalWords, points } from "./trial-words.ts";
+import "./trials.css";
+
+export function TrialsView({ trials, onChanged }: { trials: Trials; onChanged: () => void }) {
+  const { answer } = trials;
+  return (
+    <>
+      <Sentence words={trials.sentence} />
+      {trials.sides.length < 2 ? null : <PairChoice trials={trials} />}
+      {answer === null ? null : <Answer answer={answer} />}
+      {trials.trials.length < 2 ? null : <AllPairs trials={trials} />}
+      <PlacementSection
+        placements={trials.placements}
+        sides={trials.sides}
+        window={trials.window}
+        onChanged={onChanged}
+      />
+      <p class="small quiet">
+        Work at height, lightning protection and mains earthing belong to qualified people, and local codes
+        prevail. No figure here is worth a climb that is not safe.
+      </p>
+      {answer === null ? null : (
+        <Fold title="How this was found, and what it cannot know">
+          {answer.method.map((line) => (
+            <p key={line}>{unbroken(line)}</p>
+          ))}
+        </Fold>
+      )}
+    </>
+  );
+}
+
+function PairChoice({ trials }: { trials: Trials }) {
+  const { sides, answer } = trials;
+  const a = answer?.a.key ?? "";
+  const b = answer?.b.key ?? "";
+  const pick = (own: "a" | "b", key: string) => {
+    const other = own === "a" ? b : a;
+    // Choosing what stands on the other side swaps the two.
+    const rest = key === other ? (own === "a" ? a : b) : other;
+    setParams(own === "a" ? { a: key, b: rest } : { a: rest, b: key });
+  };
+  return (
+    <div class="pair-choice screen-only">
+      <SideSelect head="Compare" sides={sides} value={a} onPick={(key) => pick("a", key)} />
+      <SideSelect head="with" sides={sides} value={b} onPick={(key) => pick("b", key)} />
+    </div>
+  );
+}
+
+interface SideSelectProps {
+  readonly head: string;
+  readonly sides: readonly TrialSide[];
+  readonly value: string;
+  readonly onPick: (key: string) => void;
+}
+
+function SideSelect({ head, sides, value, onPick }: SideSelectProps) {
+  return (
+    <label>
+      <span class="small quiet">{head}</span>
+      <select value={value} onChange={(event) => onPick(event.currentTarget.value)}>
+        {sides.map(({ key, name, placed }) => (
+          <option key={key} value={key}>
+            {placed ? name : `${name} (as it is)`}
+          </option>
+        ))}
+      </select>
+    </label>
+  );
+}
+
+function Answer({ answer }: { answer: TrialAnswer }) {
+  return (
+    <>
+      <p class="trial-verdict">
+        <VerdictMark answer={answer} />
+        <span class="quiet">
+          {answer.paired
+            ? "heard at once, frame by frame"
+            : "one after the other: see what else may have changed"}
+        </span>
+      </p>
+      {answer.enough ? null : <ProgressRing answer={answer} />}
+      <PlaceAlone answer={answer} />
+      {answer.nodes.length === 0 ? null : <Forest answer={answer} />}
+      {answer.reservations.length === 0 ? null : (
+        <ul class="reservations">
+          {answer.reservations.map((line) => (
+            <li key={line}>
+              <span aria-hidden="true">▲</span> {unbroken(line)}
+            </li>
+          ))}
+        </ul>
+      )}
+      {answer.snr.a.length === 0 ? null : <Distributions answer={answer} />}
+      {answer.nodes.length === 0 ? null : <CoverageTables answer={answer} />}
+    </>
+  );
+}
+
+function VerdictMark({ answer }: { answer: TrialAnswer }) {
+  const { verdict, a, b } = answer;
+  if (verdict === "not enough") return <StandingMark standing="waiting" word="not enough to say" />;
+  if (verdict === "no difference") return <StandingMark standing="good" word="no difference that matters" />;
+  return <StandingMark standing="good" word={`${verdict === "a" ? a.name : b.name} is better`} />;
+}
+
+function PlaceAlone({ answer }: { answer: TrialAnswer }) {
+  const { knownGainDifferenceDb, placeAloneDb, a, b } = answer;
+  if (knownGainDifferenceDb === null || placeAloneDb === null) {
+    const unsaid = [a, b].filter(({ placed }) => placed).length === 2;
+    return unsaid ? (
+      <p class="small quiet">
+        Say the antenna gain of both placements below, and this tells what the place alone contributes.
+      </p>
+    ) : null;
+  }
+  return (
+    <p>
+      Of the level, {decibels(knownGainDifferenceDb)} come from antennas and cables; the place alone makes{" "}
+      {intervalWords(placeAloneDb, decibels)}.
+    </p>
+  );
+}
+
+function AllPairs({ trials }: { trials: Trials }) {
+  const nameOf = new Map(trials.sides.map(({ key, name }) => [key, name]));
+  const name = (key: string) => nameOf.get(key) ?? key;
+  return (
+    <>
+      <h2>All pairs</h2>
+      <DataTable<TrialRow>
+        label="All pairs"
+        rows={trials.trials}
+        rowKey={({ id }) => id}
+        columns={[
+          {
+            key: "pair",
+            head: "Pair",
+            cell: ({ a, b }) => (
+              <button type="button" class="link" onClick={() => setParams({ a, b })}>
+                {name(a)} and {name(b)}
+              </button>
+            ),
+          },
+          {
+            key: "how",
+            head: "Heard",
+            wideOnly: true,
+            cell: ({ paired }) => (paired ? "at once" : "one after the other"),
+          },
+          {
+            key: "level",
+            head: "Level",
+            right: true,
+            cell: (row) => intervalWords(row.snrDifferenceDb, decibels),
+          },
+          {
+            key: "delivery",
+            head: "Delivery",
+            right: true,
+            cell: (row) => intervalWords(row.deliveryDifference, points),
+          },
+          {
+            key: "better",
+            head: "Better",
+            cell: ({ verdict, a, b }) => (verdict === "a" ? name(a) : verdict === "b" ? name(b) : verdict),
+          },
+        ]}
+      />
+      <p class="small quiet">
+        Level and delivery: the first less the second. With several pairs each is asked more of before it
+        counts as better (Holm 1979).
+        {trials.sidesLeftOut === 0
+          ? ""
+          : ` ${trials.sidesLeftOut} more can be chosen above; only some are compared all with all.`}
+      </p>
+    </>
+  );
+}
