@@ -54,8 +54,10 @@ const MOST_DEGREES = 1000;
 export function longRun(series: readonly TimedSeries[], presumedSlow = PRESUMED_SLOW): LongRun {
   const told = series.map((one) => ({ ...one, waves: wavesOf(one.values) }));
   const cells: Cell[] = [];
-  const shares: [number, number][] = [[0, 1 - presumedSlow]];
-  for (const [share, chance] of SHARES) shares.push([share, chance * presumedSlow]);
+  // Never quite sure either way.
+  const slow = Math.max(0.02, Math.min(0.98, presumedSlow));
+  const shares: [number, number][] = [[0, 1 - slow]];
+  for (const [share, chance] of SHARES) shares.push([share, chance * slow]);
   for (const [memoryS, memoryChance] of MEMORIES_S) {
     const shapes = told.map(({ values, durationS }) => shapeOf(values.length, durationS, memoryS));
     for (const [share, shareChance] of shares) {

@@ -20,6 +20,8 @@ export interface Side {
   readonly stretches: readonly Stretch[];
   /** Antenna gain less cable loss, dB; null: not said, or not the same in all its stretches. */
   readonly netGainDb: number | null;
+  /** Whether it heard any frame in the window. */
+  readonly heard: boolean;
 }
 
 /** Sides that are compared with one another at once: each pair costs a moment. */
@@ -32,8 +34,8 @@ export function sidesIn(store: Store, window: TimeWindow): Side[] {
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;
   const placed = groupByName(placements(store).filter((one) => touches(stretchOf(one), window)));
-  const sides = [...placed.values()].map((rows) => placedSide(rows, gateways, nameOf));
   const heard = antennasHeard(store, window);
+  const sides = [...placed.values()].map((rows) => placedSide(rows, gateways, nameOf, heard));
   for (const [eui, id] of gateways) {
     const antennas = heard.filter(({ gatewayId }) => gatewayId === id).map(({ antenna }) => antenna);
     if (antennas.length === 0) continue;
@@ -92,6 +94,7 @@ function plainSide(eui: string, gatewayId: number, antenna: number | null, name:
     antenna,
     stretches: [{ fromUs: 0, toUs: FOREVER }],
     netGainDb: null,
+    heard: true,
   };
 }
 
@@ -99,6 +102,7 @@ function placedSide(
   rows: readonly PlacementRecord[],
   gateways: ReadonlyMap<string, number>,
   nameOf: (eui: string) => string | null,
+  heard: ReturnType<typeof antennasHeard>,
 ): Side {
   const [first] = rows;
   const eui = first?.gatewayEui ?? "";
@@ -121,6 +125,10 @@ function placedSide(
     antenna: first?.antenna ?? null,
     stretches: rows.map(stretchOf),
     netGainDb: gains.size === 1 ? gain : null,
+    heard: heard.some(
+      ({ gatewayId, antenna }) =>
+        gatewayId === gateways.get(eui) && (first?.antenna == null || first.antenna === antenna),
+    ),
   };
 }
 

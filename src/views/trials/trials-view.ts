@@ -41,7 +41,7 @@ export function compareSides(store: Store, window: AskedWindow, a: string, b: st
 
 /** Named placements are what a person asks about; without any, the gateways and antennas as they are. */
 function chosenSides(all: readonly Side[]): Side[] {
-  const placed = all.filter(({ view }) => view.placed);
+  const placed = all.filter(({ view, heard }) => view.placed && heard);
   if (placed.length >= 2) return placed.slice(-MOST_SIDES);
   const antennas = all.filter(({ view }) => !view.placed && view.antenna !== null);
   const gateways = all.filter(({ view }) => !view.placed && view.antenna === null);

@@ -18,8 +18,18 @@ export function Distributions({ answer }: { answer: TrialAnswer }) {
       caption={`Frames heard: ${a.name} at a median of ${db(delivery.a.medianSnrDb)}, ${b.name} at ${db(delivery.b.medianSnrDb)}; what was missed stands in neither.`}
       legend={
         <>
-          <span class="side-a">■ {a.name}, above</span>
-          <span class="side-b">▤ {b.name}, below</span>
+          <span>
+            <span class="side-a" aria-hidden="true">
+              ■
+            </span>{" "}
+            {a.name}, above
+          </span>
+          <span>
+            <span class="side-b" aria-hidden="true">
+              ■
+            </span>{" "}
+            {b.name}, below
+          </span>
           <span>
             SNR in dB, in steps of {figure(snr.binDb)}; most in one step: {figure(most)} frames
           </span>

@@ -1,12 +1,12 @@
 /** How far is a trial from being settled? A ring that fills, and the frames that are still needed in words. */
 import type { TrialAnswer } from "../../../../src/contract/trials.ts";
-import { figure, percent, unbroken } from "../../format/format.ts";
+import { percent, unbroken } from "../../format/format.ts";
 
 const RADIUS = 34;
 const ROUND = 2 * Math.PI * RADIUS;
 
 export function ProgressRing({ answer }: { answer: TrialAnswer }) {
-  const { progress, framesStillNeeded, neededWords } = answer;
+  const { progress, neededWords } = answer;
   const share = Math.min(1, Math.max(0, progress));
   return (
     <div class="trial-progress">
@@ -24,12 +24,7 @@ export function ProgressRing({ answer }: { answer: TrialAnswer }) {
           {percent(share, 0)}
         </text>
       </svg>
-      <div>
-        {framesStillNeeded === null ? null : (
-          <p class="trial-needed">{figure(framesStillNeeded)} more frames</p>
-        )}
-        <p class="quiet">{unbroken(sentenceOf(neededWords))}</p>
-      </div>
+      <p class="trial-needed">{unbroken(sentenceOf(neededWords))}</p>
     </div>
   );
 }
