@@ -5,6 +5,7 @@ import { Fact, Facts } from "../parts/Facts.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
 import { linkTo } from "../state/route.ts";
+import { WayBack } from "./relay/WayBack.tsx";
 
 /** "+1.8 ppm": a drift with its sign always said; null when there is none to tell. */
 function driftWords(ppm: number | null, interval: readonly [number, number] | null): string {
@@ -54,6 +55,7 @@ export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
           <Reasons counts={gateway.odd} />
         </Fact>
       </Facts>
+      <WayBack eui={gateway.eui} downlinks={gateway.downlinks} />
     </Fold>
   );
 }

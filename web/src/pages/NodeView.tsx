@@ -23,6 +23,7 @@ import { NodeReceptions } from "./NodeReceptions.tsx";
 import { NodeSignal } from "./NodeSignal.tsx";
 import { NodeStory } from "./NodeStory.tsx";
 import { NodeTables } from "./NodeTables.tsx";
+import { NodeAnswersSection } from "./relay/NodeAnswersSection.tsx";
 import "./NodeView.css";
 
 /** A table of more rows is no alternative to a drawing any more; the export has them all. */
@@ -66,6 +67,7 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
       <NodeSignal page={page} marks={rules} />
       <LinkSection links={page.links} />
       <NodeStory page={page} />
+      <NodeAnswersSection answers={page.answers} />
       <NodeTables page={page} />
       <NodeLives page={page} />
       <NodeReceptions row={page.row} gateways={page.gateways} window={page.window} />
