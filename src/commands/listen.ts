@@ -6,6 +6,7 @@ import closeWithGrace from "close-with-grace";
 import { Command } from "commander";
 import { pino } from "pino";
 import { z } from "zod";
+import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { startIntake } from "../intake/start-intake.ts";
 import { reachableAddresses } from "../intake/udp-door.ts";
@@ -22,6 +23,7 @@ const Options = z.object({
   host: z.string().min(1),
   token: z.string().optional(),
   relay: z.array(z.string()).default([]),
+  allowTransmit: z.boolean().default(false),
   db: z.string().min(1),
 });
 
@@ -29,7 +31,8 @@ const Options = z.object({
 const MOST_UPSTREAMS = 4;
 
 const HELP = `
-Without --relay gateways are answered here, and nothing is ever transmitted: no gateway is asked to.
+Without --relay gateways are answered here, and nothing is ever transmitted: no gateway is asked to, unless
+--allow-transmit is given and a person confirms a downlink test. Then: ${TRANSMIT_CAUTIONS.slice(0, 3).join(" ")}
 
 With --relay this machine is part of the path between gateway and network server: while it sleeps, is off or
 loses its network, the gateway reaches nobody. The server's acknowledgements and downlinks pass unchanged;
@@ -59,6 +62,10 @@ export function listenCommand(version: string): Command {
       "stand in line: pass every datagram on to this network server and back, unchanged; given again, further servers hear only",
       (text: string, before: string[] | undefined) => [...(before ?? []), text],
     )
+    .option(
+      "--allow-transmit",
+      "let a person ask a gateway on the bench to send one test frame (never with --relay; off by default)",
+    )
     .addOption(dbOption())
     .addOption(plansOption())
     .addHelpText("after", HELP)
@@ -70,6 +77,10 @@ async function listen(given: unknown, version: string): Promise<void> {
   if (!parsed.success) throw new CannotRun("A port is a number from 0 to 65535 (0: any free one).");
   const options = parsed.data;
   const relay = relayTargets(options.relay);
+  if (options.allowTransmit && relay.length > 0)
+    throw new CannotRun(
+      "--allow-transmit and --relay exclude each other: in line the server owns the transmitter.",
+    );
   const ownPlans = ownPlansGiven(given);
   // The service's libraries are loaded only here: no other command waits for them.
   const [{ buildService }, { ServiceUnusable }, { storeViews }, { tokenFor }] = await Promise.all([
@@ -94,6 +105,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     udpHost: options.udpHost ?? null,
     udpPort: options.udpPort,
     relay,
+    allowTransmit: options.allowTransmit,
     log: (sentence) => process.stderr.write(`${sentence}\n`),
     onLost: (error) => {
       process.stderr.write(`The intake has ended: ${error.message}. Nothing is received any more.\n`);

@@ -5,6 +5,7 @@ export * from "./airtime.ts";
 export * from "./bench.ts";
 export * from "./captures.ts";
 export * from "./common.ts";
+export * from "./downlink-test.ts";
 export * from "./downlinks.ts";
 export * from "./gaps.ts";
 export * from "./gateways.ts";

@@ -7,7 +7,9 @@ import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
+import type { Transmission } from "../wire/forwarder/downstream.ts";
 import type { RelayFigures } from "./relay/messages.ts";
+import type { TestOutcome } from "./transmit-desk.ts";
 
 /** Figures since the service started, posted about once a second and after bursts. */
 export interface IntakeFigures {
@@ -56,6 +58,14 @@ export interface LabelRequest {
   readonly unlessNamed?: boolean | undefined;
 }
 
+/** One test frame, already judged against the region's limits. */
+export interface TransmitRequest {
+  readonly gatewayEui: Eui;
+  readonly transmission: Transmission;
+  /** The frame in words, for the log. */
+  readonly what: string;
+}
+
 export interface IntakeHandle {
   /** Addresses and ports bound. */
   readonly udp: readonly Endpoint[];
@@ -77,6 +87,10 @@ export interface IntakeHandle {
   addKeys(fileText: string): Promise<number>;
   /** Removes the keys of a device address or DevEUI; how many sets were removed. */
   removeKeys(id: string): Promise<number>;
+  /** Whether a person may ask a gateway to send; and since when a gateway has called, which is the way back to it. */
+  readonly allowsTransmit: boolean;
+  /** Asks a gateway to send one frame; rejects with a sentence when that is not done. */
+  transmitTest(request: TransmitRequest): Promise<TestOutcome>;
   /** Drains what was received, closes socket and connection. */
   close(): Promise<void>;
 }

@@ -17,6 +17,7 @@ import type { IntakeFigures } from "./handle.ts";
 import { RateLimit } from "./rate-limit.ts";
 import type { Copy } from "./relay/copies.ts";
 import { isGroupAddress } from "./source-address.ts";
+import type { TransmitDesk } from "./transmit-desk.ts";
 
 /** How an answer leaves: from the socket that was addressed. */
 export type SendAnswer = (answer: Uint8Array, to: Endpoint) => void;
@@ -36,6 +37,8 @@ export interface IntakeOptions {
   readonly onRecorded: (recorded: Recorded) => void;
   /** True when an address and port are this listener's own: an answer would come back for ever. */
   readonly isOwnEndpoint: (endpoint: Endpoint) => boolean;
+  /** Where a test frame is handed out, if anywhere: it must know who calls, and what they answer. */
+  readonly desk?: Pick<TransmitDesk, "pulled" | "answered">;
 }
 
 /** Latest moment of an acknowledgement. A quarter of the first of the reference daemon's two 50 ms waits would be 12; twice that leaves a busy disk a chance. */
@@ -86,7 +89,9 @@ export class Intake {
     const decoding = this.#decode(arrival);
     const answer = decoding.ok ? answerFor(arrival.bytes) : null;
     const sendAnswer = answer === null ? null : () => send(answer, arrival.from);
+    if (decoding.ok && decoding.datagram.kind === "tx-ack") this.#options.desk?.answered(decoding.datagram);
     if (decoding.ok && decoding.datagram.kind === "pull-data") {
+      this.#options.desk?.pulled(decoding.datagram, arrival, send);
       // A keepalive holds no data: its answer waits for nothing.
       if (this.#pullLimit.allows(arrival.from.address, this.#options.clock.monotonicMs())) sendAnswer?.();
       this.#queue(arrival, { arrival, decoding }, null);
@@ -107,6 +112,11 @@ export class Intake {
     this.#lastAtUs = atUs;
     this.#lastFrom = `${from.address} ${from.port}`;
     this.#queue(arrival, { arrival, decoding: this.#decode(arrival) }, null);
+  }
+
+  /** Takes what this listener itself handed to a gateway, for the record. */
+  handedOut(arrival: Arrival, gatewayEui: string): void {
+    this.#queue(arrival, { arrival, downlink: decodeDownstream(arrival.bytes), gatewayEui }, null);
   }
 
   figures(): Omit<IntakeFigures, "relay"> {

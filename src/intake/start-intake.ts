@@ -6,12 +6,14 @@
 import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import { StoreUnusable } from "../store/open.ts";
-import type { CaptureProgress, CommitDelta, IntakeFigures, IntakeHandle } from "./handle.ts";
+import type { CaptureProgress, CommitDelta, IntakeFigures, IntakeHandle, TransmitRequest } from "./handle.ts";
 import { type PassageHandle, startPassage } from "./relay/start-passage.ts";
 import type { RelayTarget } from "./relay/targets.ts";
 import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
+import type { TestOutcome } from "./transmit-desk.ts";
 
-export interface StartIntakeOptions extends Omit<ThreadSettings, "copies"> {
+export interface StartIntakeOptions extends Omit<ThreadSettings, "copies" | "allowTransmit"> {
+  readonly allowTransmit?: boolean;
   /** Upstreams to relay to, the first being the server; none: gateways are answered here. */
   readonly relay?: readonly RelayTarget[];
   /** Sentences for the log. */
@@ -62,7 +64,9 @@ export async function startIntake(options: StartIntakeOptions): Promise<IntakeHa
 
 function startThread(options: StartIntakeOptions, copies: MessagePort | null): ThreadedIntake {
   const { dbPath, udpHost, udpPort } = options;
-  const settings: ThreadSettings = { dbPath, udpHost, udpPort, copies };
+  // In line the gateway's transmitter is the server's.
+  const allowTransmit = options.allowTransmit === true && copies === null;
+  const settings: ThreadSettings = { dbPath, udpHost, udpPort, allowTransmit, copies };
   // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
   const worker = new Worker(new URL("./thread.js", import.meta.url), {
     workerData: settings,
@@ -81,12 +85,16 @@ class ThreadedIntake implements IntakeHandle {
   readonly #commitListeners = new Set<(delta: CommitDelta) => void>();
   readonly #captureListeners = new Set<(progress: CaptureProgress) => void>();
   #figures = NOTHING_YET;
+  readonly #tests = new Map<number, (outcome: TestOutcome) => void>();
   #nextTicket = 1;
   #closing = false;
   #hasEnded = false;
   readonly #ended: Promise<void>;
 
+  readonly allowsTransmit: boolean;
+
   constructor(worker: Worker, options: StartIntakeOptions) {
+    this.allowsTransmit = options.allowTransmit === true && (options.relay ?? []).length === 0;
     this.#worker = worker;
     this.ready = new Promise((resolve, reject) => {
       worker.on("message", (message: FromThread) => {
@@ -168,6 +176,15 @@ class ThreadedIntake implements IntakeHandle {
     return this.#ask((ticket) => ({ kind: "remove-keys", ticket, id }));
   }
 
+  transmitTest(request: TransmitRequest): Promise<TestOutcome> {
+    return new Promise((resolve, reject) => {
+      this.#ask((ticket) => {
+        this.#tests.set(ticket, resolve);
+        return { kind: "transmit", ticket, request };
+      }).catch(reject);
+    });
+  }
+
   async close(): Promise<void> {
     if (!this.#closing) {
       this.#closing = true;
@@ -209,6 +226,11 @@ class ThreadedIntake implements IntakeHandle {
         break;
       case "capture":
         for (const listener of this.#captureListeners) listener(message.progress);
+        break;
+      case "tested":
+        this.#tests.get(message.ticket)?.(message.outcome);
+        this.#tests.delete(message.ticket);
+        this.#tickets.delete(message.ticket);
         break;
       case "log":
         options.log(message.sentence);

@@ -4,13 +4,16 @@ import type { Endpoint } from "../model/arrival.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
-import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest } from "./handle.ts";
+import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest, TransmitRequest } from "./handle.ts";
+import type { TestOutcome } from "./transmit-desk.ts";
 
 /** Settings of the thread, handed over at its start. */
 export interface ThreadSettings {
   readonly dbPath: string;
   readonly udpHost: string | null;
   readonly udpPort: number;
+  /** True: a person may ask a gateway to send a test frame. Never without being told so. */
+  readonly allowTransmit: boolean;
   /** In line: copies of what passes come in here, and no socket is opened; null when gateways send to this thread. */
   readonly copies: MessagePort | null;
 }
@@ -30,6 +33,7 @@ export type ToThread =
   | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
   | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
   | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }
+  | { readonly kind: "transmit"; readonly ticket: number; readonly request: TransmitRequest }
   | { readonly kind: "close" };
 
 export type FromThread =
@@ -46,4 +50,5 @@ export type FromThread =
       readonly result: number;
       readonly trouble: string | null;
     }
+  | { readonly kind: "tested"; readonly ticket: number; readonly outcome: TestOutcome }
   | { readonly kind: "log"; readonly sentence: string };

@@ -14,6 +14,7 @@ import { openStore, type Store, StoreUnusable } from "../store/open.ts";
 import { changePlacements } from "../store/placements.ts";
 import { writePosition } from "../store/positions.ts";
 import { Recorder } from "../store/recorder.ts";
+import { encodePullResponse } from "../wire/forwarder/encode.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
 import { followGaps } from "./follow-gaps.ts";
@@ -22,6 +23,7 @@ import { openCopyDoor } from "./relay/copy-door.ts";
 import { systemTimeUs } from "./system-time.ts";
 import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
+import { TransmitDesk } from "./transmit-desk.ts";
 import { openUdpDoor, type UdpDoor } from "./udp-door.ts";
 import { udpTrouble } from "./udp-trouble.ts";
 
@@ -69,7 +71,14 @@ async function run(): Promise<void> {
   failAbandonedCaptures(db, systemTimeUs());
   db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
   const recorder = new Recorder(db, judgeGap);
+  const desk = new TransmitDesk({
+    allowed: settings.allowTransmit,
+    clock: { ...clock, nowUs: systemTimeUs },
+    log: (sentence) => say({ kind: "log", sentence }),
+    onSent: (arrival, gatewayEui) => intake.handedOut(arrival, gatewayEui),
+  });
   const intake = new Intake({
+    desk,
     recorder,
     clock,
     onRecorded: (recorded) => gatherer.add(recorded),
@@ -123,9 +132,21 @@ async function run(): Promise<void> {
       answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
     else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));
     else if (message.kind === "remove-keys") answer(message.ticket, () => dropKeys(message.id));
+    else if (message.kind === "transmit") void transmit(message);
     else void shutDown();
   });
   say({ kind: "ready", udp: door.endpoints });
+
+  async function transmit({ ticket, request }: Extract<ToThread, { kind: "transmit" }>): Promise<void> {
+    const { gatewayEui, transmission, what } = request;
+    try {
+      const bytesFor = (version: 1 | 2, token: number) =>
+        encodePullResponse({ version, token, transmission });
+      say({ kind: "tested", ticket, outcome: await desk.send(gatewayEui, bytesFor, what) });
+    } catch (error) {
+      say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
+    }
+  }
 
   async function startImport(message: Extract<ToThread, { kind: "import" }>): Promise<void> {
     const { ticket, path, name, deleteAfter } = message;

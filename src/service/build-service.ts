@@ -33,6 +33,7 @@ import { airRoutes } from "./routes/air-routes.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes } from "./routes/bench-routes.ts";
 import { captureRoutes } from "./routes/capture-routes.ts";
+import { downlinkTestRoutes } from "./routes/downlink-test-routes.ts";
 import { gapRoutes } from "./routes/gap-routes.ts";
 import { gatewayRoutes } from "./routes/gateway-routes.ts";
 import { keyRoutes } from "./routes/key-routes.ts";
@@ -215,6 +216,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
   await app.register(siteRoutes, { views, intake, nowUs });
   await app.register(gatewayRoutes, { views, nowUs });
+  await app.register(downlinkTestRoutes, { views, intake, nowUs });
   await app.register(nodeRoutes, { views, nowUs });
   await app.register(airRoutes, { views, nowUs });
   await app.register(benchRoutes, { views, nowUs });

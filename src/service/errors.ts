@@ -45,6 +45,17 @@ export const PROBLEMS = {
     sentence: "The request was made by a page of another site.",
     remedy: "Open the dashboard at this service's own address.",
   },
+  "test-not-confirmed": {
+    status: 403,
+    sentence: "The test was not confirmed: nothing was sent.",
+    remedy: "Type the gateway's identifier, all 16 digits, to confirm that this gateway is meant.",
+  },
+  "test-refused": {
+    status: 409,
+    sentence: "The test frame may not be sent.",
+    remedy:
+      "Choose a channel, data rate and power that the region's published limits allow, or see why at the gateway.",
+  },
   "no-such-path": {
     status: 404,
     sentence: "There is nothing at this path.",

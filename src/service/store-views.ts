@@ -11,6 +11,7 @@ import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
 import { benchView } from "../views/bench.ts";
 import { captureRows, keyRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
+import { downlinkTestPlan, downlinkTestVerdict } from "../views/downlink-test.ts";
 import { downlinksView } from "../views/downlinks.ts";
 import { gapPage } from "../views/gap-page.ts";
 import { gapsView } from "../views/gaps.ts";
@@ -50,6 +51,10 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       }),
     site: (query, nowUs) => over(query, nowUs, (window) => siteView(store, window, ownPlans)),
     gateways: (query, nowUs) => over(query, nowUs, (window) => gatewaysView(store, window, ownPlans)),
+    downlinkTestPlan: (eui, nowUs, forbidden) =>
+      within(() => downlinkTestPlan(store, eui, { nowUs, ownPlans, forbidden })),
+    downlinkTestVerdict: (asked, nowUs, forbidden) =>
+      within(() => downlinkTestVerdict(store, asked, { nowUs, ownPlans, forbidden })),
     downlinks: (question, query, nowUs) =>
       over(query, nowUs, (window) => downlinksView(store, window, question)),
     nodes: (query, nowUs) => over(query, nowUs, (window) => nodesView(store, window)),

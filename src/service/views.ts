@@ -6,6 +6,7 @@ import type { AirView } from "../contract/air.ts";
 import type { BenchView } from "../contract/bench.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
+import type { DownlinkTestPlan, DownlinkTestRequest } from "../contract/downlink-test.ts";
 import type { DownlinksView } from "../contract/downlinks.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
@@ -16,6 +17,8 @@ import type { PlanView, PositionsView } from "../contract/positions.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
 import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
+import type { PlacementRow } from "../contract/trials.ts";
+import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { ReportData } from "../report/report-data.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -51,6 +54,13 @@ export interface Views {
     window: WindowQuery,
     nowUs: number,
   ): DownlinksView;
+  /** What test frame may be sent through a gateway; `forbidden`: why none may in any case. null: no such gateway. */
+  downlinkTestPlan(gatewayEui: string, nowUs: number, forbidden: string): DownlinkTestPlan | null;
+  downlinkTestVerdict(
+    asked: Pick<DownlinkTestRequest, "gatewayEui" | "frequencyHz" | "dataRate" | "powerDbm">,
+    nowUs: number,
+    forbidden: string,
+  ): TestVerdict | null;
   nodes(window: WindowQuery, nowUs: number): NodesView;
   /** null: no such address in such a life. */
   node(devAddr: string, life: number, window: WindowQuery, nowUs: number): NodePage | null;

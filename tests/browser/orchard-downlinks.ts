@@ -2,6 +2,7 @@
 import type {
   DownlinkRow,
   DownlinksView,
+  DownlinkTestPlan,
   GatewayDownlinks,
   NodeAnswers,
   Passage,
@@ -207,5 +208,37 @@ export function passage(part: Partial<Passage> = {}): Passage {
     strayDownlinks: 0,
     notRecorded: 0,
     ...part,
+  };
+}
+
+export function testPlan(gatewayEui: string, forbidden = ""): DownlinkTestPlan {
+  const rates = ["SF7BW125", "SF8BW125", "SF9BW125", "SF10BW125", "SF11BW125", "SF12BW125"];
+  return {
+    gatewayEui,
+    allowed: forbidden === "",
+    why: forbidden,
+    region: "EU868",
+    channels: [
+      {
+        frequencyHz: 868_300_000,
+        dataRates: rates,
+        mostPowerDbm: 14,
+        text: "At most 1 % of an hour for one transmitter from 868 to 868.6 MHz.",
+        source: "LoRaMac-node region bands; ERP of EN 300 220-2 from memory",
+      },
+      {
+        frequencyHz: 869_525_000,
+        dataRates: rates,
+        mostPowerDbm: 27,
+        text: "At most 10 % of an hour for one transmitter from 869.4 to 869.65 MHz.",
+        source: "LoRaMac-node region bands; ERP of EN 300 220-2 from memory",
+      },
+    ],
+    cautions: [
+      "The rules of the region and a licence-exempt band's limits apply.",
+      "Nothing is transmitted unless asked for in so many words.",
+      "Never key a transmitter without an antenna or a load.",
+    ],
+    calledSecondsAgo: 4.1,
   };
 }

@@ -11,7 +11,9 @@ import type {
   IntakeFigures,
   IntakeHandle,
   LabelRequest,
+  TransmitRequest,
 } from "../../src/intake/handle.ts";
+import type { TestOutcome } from "../../src/intake/transmit-desk.ts";
 import { buildService, type ServiceOptions } from "../../src/service/build-service.ts";
 import type { Views } from "../../src/service/views.ts";
 import type { MarkWork } from "../../src/store/marks.ts";
@@ -19,7 +21,7 @@ import type { PlacementWork } from "../../src/store/placements.ts";
 import type { PositionRequest } from "../../src/store/positions.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";
-import { downlinksView } from "../browser/orchard-downlinks.ts";
+import { downlinksView, testPlan } from "../browser/orchard-downlinks.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
 import { placementRows, trialAnswer, trialsView } from "../browser/orchard-trials.ts";
@@ -35,6 +37,8 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
   readonly imported: { path: string; name: string; deleteAfter: boolean }[] = [];
   readonly labels: LabelRequest[] = [];
   trouble: string | null = null;
+  allowsTransmit = false;
+  readonly transmitted: TransmitRequest[] = [];
   /** Runs before an import is answered. */
   onImport: (path: string) => void = () => {};
   now: IntakeFigures = {
@@ -62,6 +66,16 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
   onCapture(listener: (progress: CaptureProgress) => void): () => void {
     this.#captures.add(listener);
     return () => this.#captures.delete(listener);
+  }
+  async transmitTest(request: TransmitRequest): Promise<TestOutcome> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.transmitted.push(request);
+    return {
+      outcome: { result: "accepted", word: null, powerDbm: null },
+      answeredAfterMs: 4.2,
+      atUs: NOW_MS * 1000,
+      to: { address: "192.0.2.7", port: 40_000 },
+    };
   }
   async importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number> {
     this.onImport(request.path);
@@ -199,6 +213,23 @@ export class FakeViews implements Views {
       marks: orchard.marksView(span),
       captures: orchard.capturesView(NOW_MS).captures,
     });
+  }
+  downlinkTestPlan(...asked: Parameters<Views["downlinkTestPlan"]>) {
+    return this.#answer(["downlinkTestPlan", ...asked], testPlan(asked[0], asked[2]));
+  }
+  downlinkTestVerdict(...asked: Parameters<Views["downlinkTestVerdict"]>) {
+    const [{ powerDbm }, , forbidden] = asked;
+    const why =
+      forbidden || (powerDbm > 14 ? "That is more than the 14 dBm published for that channel." : "");
+    const verdict: ReturnType<Views["downlinkTestVerdict"]> =
+      why === ""
+        ? {
+            ok: true,
+            airtimeUs: 144_384,
+            modulation: { kind: "lora", spreadingFactor: 9, bandwidthHz: 125_000, codingRate: "4/5" },
+          }
+        : { ok: false, why };
+    return this.#answer(["downlinkTestVerdict", ...asked], verdict);
   }
   downlinks(question: Parameters<Views["downlinks"]>[0], window: WindowQuery, nowUs: number) {
     return this.#answer(["downlinks", question, window], downlinksView(nowUs / 1000));

@@ -64,7 +64,13 @@ const regionSchema = z.object({
   legacyPlan: z
     .object({ uplink: z.array(blockSchema), downlink: z.array(blockSchema), maxPayload: payloadSchema })
     .optional(),
-  downlink: z.object({ formula: blockSchema.optional() }).optional(),
+  downlink: z
+    .object({ formula: blockSchema.optional(), rx2: z.object({ frequencyHz: z.number().int() }).optional() })
+    .optional(),
+  power: z.object({
+    maxEirpDbm: z.number(),
+    limits: z.array(z.object({ when: z.string(), maxDbm: z.number() })).optional(),
+  }),
   subBands: z
     .array(
       z.object({

@@ -107,6 +107,16 @@ export function gatewayTransmissions(
   ).all(gatewayId, window.fromUs, window.toUs) as GatewayTransmission[];
 }
 
+/** When a gateway called (PULL_DATA) last, microseconds since 1970; null: never. */
+export function lastPullUs(store: Store, gatewayId: number): number | null {
+  return (prepared(
+    store,
+    "SELECT at_us FROM datagram WHERE gateway_id = ? AND kind IN (2, 18) ORDER BY at_us DESC LIMIT 1",
+  )
+    .pluck()
+    .get(gatewayId) ?? null) as number | null;
+}
+
 export interface RoundTripCount {
   /** 0 PUSH_DATA, 2 PULL_DATA. */
   readonly kind: number;
