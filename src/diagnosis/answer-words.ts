@@ -17,7 +17,8 @@ export function answersSentence({ seen, confirmed, joins, commands }: AnswerCoun
     part(commands, "data-rate command", "took effect"),
   ].filter((one) => one !== null);
   if (parts.length === 0) return "The node asked for no answer, and the network commanded nothing.";
-  return `${parts.join("; ")}.`;
+  const all = parts.join("; ");
+  return `${all.charAt(0).toUpperCase()}${all.slice(1)}.`;
 }
 
 function part({ all, good }: { all: number; good: number }, name: string, verb: string): string | null {
@@ -27,7 +28,7 @@ function part({ all, good }: { all: number; good: number }, name: string, verb: 
   const passive = verb === "took effect" ? verb : all === 1 ? `was ${verb}` : `were ${verb}`;
   if (all === 1)
     return good === 1
-      ? `The ${noun} ${passive}`
-      : `The ${noun} ${verb === "took effect" ? "had no effect" : `was not ${verb}`}`;
+      ? `the ${noun} ${passive}`
+      : `the ${noun} ${verb === "took effect" ? "had no effect" : `was not ${verb}`}`;
   return `${figure(good)} of ${figure(all)} ${noun} ${passive}`;
 }

@@ -11,7 +11,7 @@ import type { z } from "zod";
 import * as contract from "../../src/contract/index.ts";
 import * as orchard from "./orchard.ts";
 import * as orchardBench from "./orchard-bench.ts";
-import { downlinksView } from "./orchard-downlinks.ts";
+import { downlinksView, testAnswer, testPlan } from "./orchard-downlinks.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { planViewOf } from "./orchard-plan.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
@@ -52,6 +52,8 @@ export interface Mood {
   trialEnough: boolean;
   /** Keys at hand; DELETE and PUT change them. */
   keys: readonly contract.KeyRow[];
+  /** Whether the service was started with --allow-transmit. */
+  transmit: boolean;
 }
 
 /** How the service is before anything was asked of it. */
@@ -67,6 +69,7 @@ export function calmMood(): Mood {
     marks: null,
     trialEnough: true,
     keys: KEY_ROWS,
+    transmit: false,
   };
 }
 
@@ -250,6 +253,10 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         mood.marks = markedAnew(before, request.method ?? "", Number(mark[1] ?? 0), body.toString("utf8"));
         return send(response, 200, { id: 9 });
       }
+      if (path === "/api/downlink-test") {
+        contract.DownlinkTestRequest.parse(JSON.parse(body.toString("utf8")));
+        return send(response, 200, checked(contract.DownlinkTestAnswer, testAnswer(Date.now())));
+      }
       if (path === "/api/keys") {
         const { file } = contract.KeysUpload.parse(JSON.parse(body.toString("utf8")));
         return send(response, 200, takeKeys(file));
@@ -283,6 +290,15 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       return send(response, 200, checked(contract.FrameView, orchard.frameView(Number(frame[1]), span)));
     if (path === "/api/keys")
       return send(response, 200, checked(contract.KeysView, { keys: mood.empty ? [] : [...mood.keys] }));
+    if (path === "/api/downlink-test") {
+      const plan = testPlan(
+        url.searchParams.get("gateway") ?? "",
+        mood.transmit
+          ? ""
+          : "Transmitting is off: start Mastlog with listen --allow-transmit to send a test.",
+      );
+      return send(response, 200, checked(contract.DownlinkTestPlan, plan));
+    }
     if (path === "/api/downlinks")
       return send(response, 200, checked(contract.DownlinksView, downlinksView(span.toMs)));
     if (path === "/api/plan") return send(response, 200, checked(contract.PlanView, planViewOf(span)));

@@ -2,6 +2,7 @@
 import type {
   DownlinkRow,
   DownlinksView,
+  DownlinkTestAnswer,
   DownlinkTestPlan,
   GatewayDownlinks,
   NodeAnswers,
@@ -77,7 +78,7 @@ export function nodeAnswers(nowMs: number): NodeAnswers {
   return {
     seen: true,
     sentence:
-      "4 of 6 confirmed uplinks were answered; The join-request was accepted; 1 of 2 data-rate commands took effect.",
+      "4 of 6 confirmed uplinks were answered; the join-request was accepted; 1 of 2 data-rate commands took effect.",
     confirmed: { sent: 6, answered: 4 },
     joins: { requested: 1, accepted: 1 },
     commands: { asked: 2, effective: 1 },
@@ -195,7 +196,7 @@ export function passage(part: Partial<Passage> = {}): Passage {
         unsent: 0,
         received: 4_268,
         refusals: 0,
-        lastAnswerAt: iso(Date.UTC(2026, 3, 14, 9, 59, 57)),
+        lastAnswerAt: iso(Date.now() - 3_000),
       },
     ],
     gateways: 2,
@@ -240,5 +241,20 @@ export function testPlan(gatewayEui: string, forbidden = ""): DownlinkTestPlan {
       "Never key a transmitter without an antenna or a load.",
     ],
     calledSecondsAgo: 4.1,
+  };
+}
+
+export function testAnswer(nowMs: number): DownlinkTestAnswer {
+  return {
+    at: iso(nowMs),
+    outcome: "accepted",
+    word: null,
+    words: "taken for sending",
+    standing: "good",
+    answeredAfterMs: 4.2,
+    sentPowerDbm: null,
+    airtimeMs: 144.384,
+    to: "192.0.2.10 40212",
+    hex: "E06D6173746C6F6774657374",
   };
 }

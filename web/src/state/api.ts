@@ -4,6 +4,7 @@
  */
 import type { LabelChange } from "../../../src/contract/captures.ts";
 import type { Problem } from "../../../src/contract/common.ts";
+import type { DownlinkTestAnswer, DownlinkTestRequest } from "../../../src/contract/downlink-test.ts";
 import type { KeysTaken } from "../../../src/contract/keys.ts";
 import type { MarkChange, MarkPinned, MarkRequest } from "../../../src/contract/marks.ts";
 import type { PositionChange } from "../../../src/contract/positions.ts";
@@ -72,6 +73,11 @@ export function putMark(id: number, change: MarkChange): Promise<Answer<unknown>
 
 export function deleteMark(id: number): Promise<Answer<unknown>> {
   return ask(`/api/marks/${id}`, { method: "DELETE" });
+}
+
+/** Asks a gateway to transmit one test frame; the person has confirmed it by the identifier. */
+export function postDownlinkTest(request: DownlinkTestRequest): Promise<Answer<DownlinkTestAnswer>> {
+  return sendJson("POST", "/api/downlink-test", request);
 }
 
 function sendJson<T>(method: "PUT" | "POST", path: string, body: unknown): Promise<Answer<T>> {

@@ -9,6 +9,7 @@ import { Sentence } from "../../parts/Sentence.tsx";
 import { StandingMark } from "../../parts/StandingMark.tsx";
 import { When } from "../../parts/When.tsx";
 import { linkTo } from "../../state/route.ts";
+import { DownlinkTest } from "../relay/DownlinkTest.tsx";
 import "./BenchView.css";
 
 const STANDINGS: Record<BenchState, Standing> = {
@@ -79,6 +80,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
           </ol>
         </section>
       </div>
+      <DownlinkTest eui={eui} />
       <Fold title="Where the limits come from">
         <dl class="bench-basis">
           {bench.items.map((item) => (

@@ -3,7 +3,6 @@ import type { DownlinkRow, DownlinksView } from "../../../../src/contract/downli
 import { figure, withUnit } from "../../format/format.ts";
 import { CopyButton } from "../../parts/CopyButton.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { Sentence } from "../../parts/Sentence.tsx";
 import { StandingMark } from "../../parts/StandingMark.tsx";
 import { When } from "../../parts/When.tsx";
 
@@ -51,7 +50,7 @@ const COLUMNS: readonly Column<DownlinkRow>[] = [
 export function DownlinkTable({ view }: { view: DownlinksView }) {
   return (
     <>
-      <Sentence words={view.sentence} />
+      <p>{view.sentence.map(({ text }) => text).join("")}</p>
       <DataTable
         label="Downlinks"
         none="No downlink passed here in this window."
@@ -63,7 +62,7 @@ export function DownlinkTable({ view }: { view: DownlinksView }) {
       {view.cut ? (
         <p class="small quiet">Only the newest {figure(view.downlinks.length)} are shown.</p>
       ) : null}
-      <p class="small quiet">
+      <p class="small quiet way-note">
         Time left: from its passing here to the last moment at which an SX1302 gateway takes it, 42.5 ms
         before it sends; an SX1301 gateway takes 32.5 ms. The way from here to the gateway comes off it.
       </p>

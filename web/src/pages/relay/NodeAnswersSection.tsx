@@ -23,7 +23,7 @@ export function NodeAnswersSection({ answers }: { answers: NodeAnswers }) {
   return (
     <section aria-label="Answers">
       <h2>Answers</h2>
-      <p class={answers.seen ? undefined : "quiet"}>{answers.sentence}</p>
+      <p class={answers.seen ? "way-back" : "quiet"}>{answers.sentence}</p>
       {answers.rows.length === 0 ? null : (
         <DataTable
           label="What was asked for, and what came of it"

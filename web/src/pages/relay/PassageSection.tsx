@@ -6,6 +6,7 @@ import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Fact, Facts } from "../../parts/Facts.tsx";
 import { Fold } from "../../parts/Fold.tsx";
 import { StandingMark } from "../../parts/StandingMark.tsx";
+import "./relay.css";
 
 const WORDS = { good: "passing", look: "look", bad: "trouble", waiting: "waiting" } as const;
 
@@ -53,7 +54,7 @@ export function PassageSection({ passage }: { passage: Passage | null }) {
   return (
     <section aria-labelledby="passage-head">
       <h2 id="passage-head">In line</h2>
-      <p>
+      <p class="way-back">
         <StandingMark standing={passage.standing} word={WORDS[passage.standing]} /> {passage.words}
       </p>
       <DataTable
@@ -67,7 +68,7 @@ export function PassageSection({ passage }: { passage: Passage | null }) {
           {counted(passage.up, "datagram")} to the server, {figure(passage.down)} back
         </Fact>
         <Fact name="Associations">
-          {figure(passage.associations)} of {counted(passage.gateways, "gateway")}
+          {figure(passage.associations)}, kept for {counted(passage.gateways, "gateway")}
         </Fact>
         <Fact name="Not recorded">
           {passage.notRecorded === 0

@@ -15,6 +15,7 @@ import { getJson } from "../../state/api.ts";
 import { currentWindow } from "../../state/route.ts";
 import { windowQuery } from "../../state/window.ts";
 import { DownlinkTable } from "./DownlinkTable.tsx";
+import "./relay.css";
 
 const BUDGETS: readonly Column<TransmitBudget>[] = [
   {
@@ -50,8 +51,8 @@ export function WayBack({ eui, downlinks }: { eui: string; downlinks: GatewayDow
   const { push, pull, lead } = downlinks;
   return (
     <>
-      <h3>The way back</h3>
-      <p>
+      <p class="way-back">
+        <strong>The way back</strong>{" "}
         <StandingMark
           standing={downlinks.standing}
           word={{ good: "good", look: "look", bad: "bad", waiting: "waiting" }[downlinks.standing]}
@@ -92,7 +93,7 @@ export function WayBack({ eui, downlinks }: { eui: string; downlinks: GatewayDow
             rows={downlinks.budgets}
             rowKey={(row) => String(row.fromHz)}
           />
-          <p class="small quiet">{downlinks.caution}</p>
+          <p class="small quiet way-note">{downlinks.caution}</p>
         </>
       )}
       {downlinks.asked === 0 ? null : <DownlinksOnDemand eui={eui} />}
