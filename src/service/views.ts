@@ -17,7 +17,6 @@ import type { PlanView, PositionsView } from "../contract/positions.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
 import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
-import type { PlacementRow } from "../contract/trials.ts";
 import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { ReportData } from "../report/report-data.ts";
 

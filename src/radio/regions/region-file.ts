@@ -82,7 +82,6 @@ const regionSchema = z.object({
     .optional(),
   dataRates: z.record(z.string(), dataRateSchema),
   maxPayload: payloadSchema,
-  power: z.object({ maxEirpDbm: z.number() }),
   dwellTime: z.object({
     uplinkMs: z.number().nullable(),
     downlinkMs: z.number().nullable(),
