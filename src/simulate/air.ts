@@ -2,10 +2,11 @@
  * Who hears what is sent? All transmissions pass through here: power at every antenna, noise, capture between
  * frames that overlap, and the gateway's demodulators.
  */
+import { headerEndUs, offsetHz } from "./carrier.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
 import type { Link } from "./link.ts";
 import { NoiseFloor } from "./noise-floor.ts";
-import { normal, type Random } from "./random.ts";
+import type { Random } from "./random.ts";
 import {
   contendersFor,
   deliveryProbability,
@@ -60,9 +61,6 @@ interface OnAir {
   readonly transmission: Transmission;
   readonly presences: readonly Presence[];
 }
-
-// Explicit header after 8 symbols of preamble and 4.25 of synchronisation: 8 symbols (SX1272 data sheet Rev 2, 4.1.1.7).
-const SYMBOLS_TO_HEADER_END = 12.25 + 8;
 
 /** The channels of the site. `begin` at a transmission's start and `end` at its end, in order of time. */
 export class Air {
@@ -240,17 +238,4 @@ export class Air {
 
 function overlaps(a: Transmission, b: Transmission): boolean {
   return a.frequencyHz === b.frequencyHz && a.startUs < b.endUs && b.startUs < a.endUs;
-}
-
-function headerEndUs({ startUs, modulation }: Transmission): number {
-  return startUs + (SYMBOLS_TO_HEADER_END * 2 ** modulation.spreadingFactor * 1e6) / modulation.bandwidthHz;
-}
-
-// Chosen: how far the estimate of one frame strays from the carrier's true offset.
-const OFFSET_SCATTER_HZ = 25;
-
-/** What the concentrator sees of the carrier's offset: the node's crystal against its own. */
-function offsetHz(transmission: Transmission, clockDriftPpm: number, scatter: Random): number {
-  const ppm = transmission.crystalPpm - clockDriftPpm;
-  return Math.round((ppm * transmission.frequencyHz) / 1e6 + OFFSET_SCATTER_HZ * normal(scatter));
 }

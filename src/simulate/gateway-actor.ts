@@ -6,6 +6,7 @@ import type { StatusReport } from "../model/datagram.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/txpk.ts";
 import type { Agenda } from "./agenda.ts";
 import type { AntennaReception } from "./air.ts";
+import { ConcentratorClock } from "./concentrator-clock.ts";
 import {
   backhaulOutagesOf,
   type ChannelChange,
@@ -14,15 +15,10 @@ import {
   powerOutagesOf,
 } from "./effects.ts";
 import { below, type Random } from "./random.ts";
-import {
-  COUNTER_MODULUS,
-  GPS_EPOCH_MS,
-  GPS_MINUS_UTC_MS,
-  ghostOf,
-  reportedPacket,
-} from "./reported-packet.ts";
+import { ghostOf, reportedPacket } from "./reported-packet.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
 import { isWithin, type ScenarioClock, type Stretch, worldUs } from "./scenario-time.ts";
+import { statusReport } from "./status-report.ts";
 import type { ForwardedPacket, GatewayDatagram, Transmission } from "./transmission.ts";
 import { type Accepted, type Refused, Transmitter } from "./transmitter.ts";
 
@@ -70,8 +66,7 @@ export class GatewayActor {
   readonly #ghosts: Random;
   /** Where its fetches lie within 10 ms. */
   readonly #fetchPhaseUs: number;
-  /** World time at which the concentrator's counter stood at 0. */
-  #counterStartUs: number;
+  readonly #counter: ConcentratorClock;
   #busy = 0;
   #counts: Counts = { received: 0, crcOk: 0, forwarded: 0 };
   #waiting: ForwardedPacket[] = [];
@@ -92,7 +87,7 @@ export class GatewayActor {
     this.#slips = world.random.fork("slips");
     this.#ghosts = world.random.fork("ghosts");
     this.#fetchPhaseUs = below(world.random.fork("phase"), FETCH_US);
-    this.#counterStartUs = worldUs(world.clock, 0) - Math.round(config.uptimeSeconds * 1e6);
+    this.#counter = new ConcentratorClock(config, world.clock);
   }
 
   start(): void {
@@ -140,21 +135,12 @@ export class GatewayActor {
     else if (!this.config.forwardsCrcBad) return;
     this.#counts.forwarded += 1;
     const { endUs } = transmission;
-    const when = { tmstUs: this.#tmstUs(endUs), worldUs: worldUs(this.#world.clock, endUs) };
+    const when = { tmstUs: this.#counter.tmstUs(endUs), worldUs: worldUs(this.#world.clock, endUs) };
     const packet = reportedPacket(this.config, when, transmission, receptions, crc, octets);
     this.#waiting.push({ packet, transmission, isGhost: false });
     const ghost = ghostOf(this.config, packet, this.#ghosts);
     if (ghost !== null) this.#waiting.push({ packet: ghost, transmission, isGhost: true });
     this.#fetchSoon(transmission.endUs);
-  }
-
-  #tmstUs(atUs: number): number {
-    return Math.floor(this.#ticks(atUs)) % COUNTER_MODULUS;
-  }
-
-  /** What the concentrator has counted at a moment of the run, not wrapped. */
-  #ticks(atUs: number): number {
-    return (worldUs(this.#world.clock, atUs) - this.#counterStartUs) * (1 + this.config.clockDriftPpm / 1e6);
   }
 
   /**
@@ -163,7 +149,7 @@ export class GatewayActor {
    */
   ask(request: TransmitRequest, atUs: number): (Accepted | Refused)["outcome"] | null {
     if (!this.isOn(atUs)) return null;
-    const startUs = this.#startOf(request, atUs);
+    const startUs = this.#counter.momentUs(request.moment, atUs);
     if (startUs === "no GPS") return { result: "refused", word: "GPS_UNLOCKED", powerDbm: null };
     const inBand = this.#world.inBand(request.frequencyHz);
     const decision = this.transmitter.ask(request, startUs, inBand, atUs);
@@ -184,22 +170,6 @@ export class GatewayActor {
       this.#world.send(this, { kind: "tx-ack", version, token, outcome }, atUs);
   }
 
-  /** When a request is to leave, in time of the run; null: at once. */
-  #startOf({ moment }: TransmitRequest, atUs: number): number | null | "no GPS" {
-    if (moment.kind === "immediate" || moment.kind === "unsaid") return null;
-    const { speed } = this.#world.clock;
-    if (moment.kind === "gps") {
-      if (!this.config.gpsTime) return "no GPS";
-      const atWorldUs = (moment.gpsTimeMs + GPS_EPOCH_MS - GPS_MINUS_UTC_MS) * 1000;
-      return atUs + Math.round((atWorldUs - worldUs(this.#world.clock, atUs)) * speed);
-    }
-    const ahead = (moment.tmstUs - Math.floor(this.#ticks(atUs))) % COUNTER_MODULUS;
-    // The nearer of the two ways around: what is behind is late, not more than an hour ahead.
-    const half = COUNTER_MODULUS / 2;
-    const signed = ahead >= half ? ahead - COUNTER_MODULUS : ahead < -half ? ahead + COUNTER_MODULUS : ahead;
-    return atUs + Math.round((signed / (1 + this.config.clockDriftPpm / 1e6)) * speed);
-  }
-
   #switchOff(atUs: number): void {
     this.#plan += 1;
     this.transmitter.cut(atUs);
@@ -210,7 +180,7 @@ export class GatewayActor {
   }
 
   #switchOn(atUs: number): void {
-    this.#counterStartUs = worldUs(this.#world.clock, atUs);
+    this.#counter.restart(atUs);
     this.#beginChains(atUs);
   }
 
@@ -230,25 +200,8 @@ export class GatewayActor {
 
   /** The report is built now and leaves with the next fetch, as in the reference daemons. */
   #makeReport(atUs: number): void {
-    const { position, hardware } = this.config;
-    const { asked, emitted } = this.transmitter.closeInterval();
-    this.#report = {
-      timeUs: worldUs(this.#world.clock, atUs),
-      timeText: null,
-      latitudeDeg: position?.latitudeDeg ?? null,
-      longitudeDeg: position?.longitudeDeg ?? null,
-      altitudeM: position?.altitudeM ?? null,
-      rxReceived: this.#counts.received,
-      rxCrcOk: this.#counts.crcOk,
-      rxForwarded: this.#counts.forwarded,
-      ackPercent: null,
-      downlinkDatagrams: asked,
-      txEmitted: emitted,
-      temperatureC: hardware === "sx1302" ? housingTemperatureC(worldUs(this.#world.clock, atUs)) : null,
-      platform: null,
-      mail: null,
-      description: null,
-    };
+    const counts = { ...this.#counts, ...this.transmitter.closeInterval() };
+    this.#report = statusReport(this.config, counts, worldUs(this.#world.clock, atUs));
     this.#counts = { received: 0, crcOk: 0, forwarded: 0 };
     this.#fetchSoon(atUs);
     const nextUs = atUs + Math.round(this.config.statSeconds * 1e6);
@@ -283,10 +236,4 @@ export class GatewayActor {
       if (plan === this.#plan) action();
     });
   }
-}
-
-/** Chosen: a box in the sun, 14 °C before dawn, 38 °C in the early afternoon, to a tenth. */
-function housingTemperatureC(atUs: number): number {
-  const hour = (atUs / 3_600_000_000) % 24;
-  return Math.round((26 + 12 * Math.cos(((hour - 14) * Math.PI) / 12)) * 10) / 10;
 }

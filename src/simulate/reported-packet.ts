@@ -4,14 +4,10 @@
  */
 import type { RadioPacket } from "../model/datagram.ts";
 import type { AntennaReception } from "./air.ts";
+import { COUNTER_MODULUS, GPS_EPOCH_MS, GPS_MINUS_UTC_MS } from "./concentrator-clock.ts";
 import { below, type Random } from "./random.ts";
 import type { Gateway } from "./scenario.ts";
 import type { Transmission } from "./transmission.ts";
-
-// UNIX time of the GPS epoch, and GPS minus UTC since 2017 (IERS Bulletin C).
-export const GPS_EPOCH_MS = 315_964_800_000;
-export const GPS_MINUS_UTC_MS = 18_000;
-export const COUNTER_MODULUS = 2 ** 32;
 
 /** `when`: the end of the packet, on the concentrator's counter and in the world. */
 export function reportedPacket(

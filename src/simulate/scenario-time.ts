@@ -38,3 +38,8 @@ export interface Stretch {
 export function isWithin(stretches: readonly Stretch[], atUs: number): boolean {
   return stretches.some(({ fromUs, toUs }) => atUs >= fromUs && atUs < toUs);
 }
+
+/** Whole microseconds of seconds. */
+export function seconds(value: number): number {
+  return Math.round(value * 1e6);
+}

@@ -11,23 +11,10 @@ import { injectedCauses } from "./injected.ts";
 import type { Scenario } from "./scenario.ts";
 import { type ScenarioClock, worldUs } from "./scenario-time.ts";
 import type { Life, Passage, Transmission } from "./transmission.ts";
+import { type GatewayRecord, gatewayTruth, noDatagrams } from "./truth-gateway.ts";
 import { type CounterRecord, type LifeRecord, lifeTruth } from "./truth-life.ts";
 import { Load } from "./truth-load.ts";
 import { COUNTER_FATES, type CounterFate, type Truth } from "./truth-schema.ts";
-
-interface GatewayRecord {
-  copies: number;
-  pushData: number;
-  pullData: number;
-  statusReports: number;
-  datagramsLost: number;
-  receptions: number;
-  crcBad: number;
-  ghosts: number;
-  pullResponses: number;
-  txAcks: number;
-  txRefused: number;
-}
 
 /** The account of one run. */
 export class TruthLedger {
@@ -51,19 +38,7 @@ export class TruthLedger {
     this.#gateways = gateways;
     this.#extras = extras;
     for (const { config } of gateways) {
-      this.#records.set(config.eui, {
-        copies: 0,
-        pushData: 0,
-        pullData: 0,
-        statusReports: 0,
-        datagramsLost: 0,
-        receptions: 0,
-        crcBad: 0,
-        ghosts: 0,
-        pullResponses: 0,
-        txAcks: 0,
-        txRefused: 0,
-      });
+      this.#records.set(config.eui, noDatagrams());
     }
   }
 
@@ -175,7 +150,11 @@ export class TruthLedger {
         at: this.#time(transmission.startUs),
         receptions,
       })),
-      gateways: this.#gateways.map((gateway) => this.#gatewayTruth(gateway, untilUs)),
+      gateways: this.#gateways.map((gateway) =>
+        gatewayTruth(gateway, this.#records.get(gateway.config.eui) ?? noDatagrams(), untilUs, (atUs) =>
+          this.#time(atUs),
+        ),
+      ),
       channels: this.#load.channels(this.#gateways.map(({ config }) => config.eui)),
       injected: injectedCauses(this.#scenario, extra).map(({ fromUs, toUs, ...episode }) => ({
         ...episode,
@@ -219,41 +198,6 @@ export class TruthLedger {
       if (record === null || packet.crc !== "ok") continue;
       improve(record, fate === "lost" ? "datagram-lost" : "backhaul-outage");
     }
-  }
-
-  #gatewayTruth(
-    { config, powerOutages, backhaulOutages, transmitter }: GatewayActor,
-    untilUs: number,
-  ): Truth["gateways"][number] {
-    const figures = this.#records.get(config.eui);
-    const outages = [
-      ...powerOutages.map((stretch) => ({ ...stretch, kind: "power" as const })),
-      ...backhaulOutages.map((stretch) => ({ ...stretch, kind: "backhaul" as const })),
-    ].filter(({ fromUs }) => fromUs < untilUs);
-    const { copies = 0, pushData = 0, pullData = 0, txAcks = 0 } = figures ?? {};
-    return {
-      eui: config.eui,
-      name: config.name,
-      protocolVersion: config.protocolVersion,
-      datagrams: copies + pushData + pullData + txAcks,
-      copies,
-      pushData,
-      pullData,
-      statusReports: figures?.statusReports ?? 0,
-      datagramsLost: figures?.datagramsLost ?? 0,
-      receptions: figures?.receptions ?? 0,
-      crcBad: figures?.crcBad ?? 0,
-      ghosts: figures?.ghosts ?? 0,
-      pullResponses: figures?.pullResponses ?? 0,
-      txAcks,
-      txRefused: figures?.txRefused ?? 0,
-      transmitted: transmitter.totals.count,
-      transmitSeconds: transmitter.totals.seconds,
-      restarts: powerOutages.filter(({ toUs }) => toUs <= untilUs).length,
-      outages: outages
-        .sort((a, b) => a.fromUs - b.fromUs)
-        .map(({ fromUs, toUs, kind }) => ({ from: this.#time(fromUs), to: this.#time(toUs), kind })),
-    };
   }
 
   #time(atUs: number): string {
