@@ -10,6 +10,7 @@ import { Gaps } from "./sections/Gaps.tsx";
 import { Gateways } from "./sections/Gateways.tsx";
 import { Marks } from "./sections/Marks.tsx";
 import { Nodes } from "./sections/Nodes.tsx";
+import { Trials } from "./sections/Trials.tsx";
 import { REPORT_STYLE } from "./style.ts";
 
 // A file that is handed on must not be able to fetch or run anything.
@@ -22,13 +23,16 @@ export function renderReport(data: ReportData): string {
   const body = renderToString(
     <body>
       <Front data={data} clock={clock} />
-      <Gateways gateways={data.gateways} clock={clock} />
-      <Benches benches={data.benches} />
-      <Nodes view={data.nodes} clock={clock} />
-      <Gaps view={data.gaps} clock={clock} />
-      <Marks view={data.marks} clock={clock} />
-      <Air view={data.air} />
-      <Appendix />
+      <main>
+        <Gateways gateways={data.gateways} clock={clock} />
+        <Benches benches={data.benches} />
+        <Nodes view={data.nodes} clock={clock} />
+        <Gaps view={data.gaps} clock={clock} />
+        <Marks view={data.marks} clock={clock} />
+        <Air view={data.air} />
+        <Trials view={data.trials} answers={data.trialAnswers} clock={clock} />
+        <Appendix />
+      </main>
     </body>,
   );
   // The style sheet is our own text; as a child of <style> its quotation marks would be escaped.

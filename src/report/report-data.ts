@@ -11,6 +11,7 @@ import type { GatewayRow } from "../contract/gateways.ts";
 import type { MarksView } from "../contract/marks.ts";
 import type { NodesView } from "../contract/nodes.ts";
 import type { SiteView } from "../contract/site.ts";
+import type { TrialAnswer, TrialsView } from "../contract/trials.ts";
 
 export interface ReportData {
   readonly window: Window;
@@ -26,6 +27,9 @@ export interface ReportData {
   readonly nodes: NodesView;
   readonly gaps: GapsView;
   readonly air: AirView;
+  readonly trials: TrialsView;
+  /** Trials that somebody asked for by naming placements, or that antennas of one gateway make; told in full. */
+  readonly trialAnswers: readonly TrialAnswer[];
   readonly marks: MarksView;
   /** Captures that reach into the window. */
   readonly captures: readonly CaptureRow[];

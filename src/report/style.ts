@@ -23,11 +23,12 @@ dd { margin: 0; }
 table { width: 100%; border-collapse: collapse; margin: 8px 0 12px; }
 caption { text-align: left; padding: 4px 0; }
 thead { display: table-header-group; }
-th { text-align: left; font-weight: 600; color: var(--quiet); border-bottom: 1px solid var(--ink); padding: 3px 8px 3px 0; vertical-align: bottom; }
-td { border-bottom: 1px solid var(--line); padding: 3px 8px 3px 0; vertical-align: top; }
+th { text-align: left; font-weight: 600; color: var(--quiet); border-bottom: 1px solid var(--ink); padding: 3px 6px 3px 0; vertical-align: bottom; }
+td { border-bottom: 1px solid var(--line); padding: 3px 6px 3px 0; vertical-align: top; }
 th:last-child, td:last-child { padding-right: 0; }
-td.words { min-width: 46mm; }
-td.number, th.number { text-align: right; white-space: nowrap; }
+td.words { min-width: 38mm; }
+td.number, th.number { text-align: right; }
+td.number { white-space: nowrap; }
 tr, figure, dl, .keep { break-inside: avoid; }
 figure { margin: 8px 0 12px; }
 figcaption { padding-top: 2px; }

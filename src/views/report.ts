@@ -1,4 +1,5 @@
 /** The report's data for one window: the views' own answers, gathered from one state of the store. */
+import type { TrialsView } from "../contract/trials.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Store } from "../store/open.ts";
@@ -9,6 +10,7 @@ import { gapsView } from "./gaps.ts";
 import { marksView } from "./marks.ts";
 import { nodesView } from "./nodes.ts";
 import { siteView } from "./site.ts";
+import { compareSides, trialsView } from "./trials/trials-view.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 export interface ReportAsked {
@@ -28,6 +30,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
   return store.transaction((): ReportData => {
     const site = siteView(store, window, ownPlans);
     const { from, to } = windowView(window);
+    const trials = trialsView(store, window, null);
     return {
       window: windowView(window),
       madeAt,
@@ -39,10 +42,22 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       nodes: nodesView(store, window),
       gaps: gapsView(store, window),
       air: airView(store, window),
+      trials,
+      trialAnswers: askedFor(trials).flatMap(({ a, b }) => compareSides(store, window, a, b) ?? []),
       marks: marksView(store, window, {}),
       captures: captureRows(store, () => null).filter(
         (capture) => capture.from !== null && capture.to !== null && capture.from < to && capture.to >= from,
       ),
     };
   })();
+}
+
+/** Trials told in full. */
+const MOST_TRIALS = 4;
+
+/** Gateways in different places differ as a matter of course: a trial is told where somebody set one up. */
+function askedFor({ trials, sides }: TrialsView): TrialsView["trials"] {
+  const byKey = new Map(sides.map((side) => [side.key, side]));
+  const isSetUp = (key: string) => byKey.get(key)?.placed === true || byKey.get(key)?.antenna !== null;
+  return trials.filter(({ a, b }) => isSetUp(a) && isSetUp(b)).slice(0, MOST_TRIALS);
 }

@@ -210,6 +210,8 @@ export class FakeViews implements Views {
       air: orchard.airView(span),
       benches: [],
       gaps: orchardGaps.gapsView(span),
+      trials: trialsView(site.window),
+      trialAnswers: [trialAnswer(site.window)],
       marks: orchard.marksView(span),
       captures: orchard.capturesView(NOW_MS).captures,
     });

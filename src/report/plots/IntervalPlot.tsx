@@ -32,6 +32,7 @@ const LEFT = 170;
 const RIGHT = 180;
 const TOP = 6;
 const LONGEST_LABEL = 26;
+const LONGEST_END = 46;
 
 /** The figure; a long label is cut with dots, its whole is in the table beside it. */
 export function IntervalPlot({ rows, from, to, ticks, rule, ends, caption }: IntervalPlotProps) {
@@ -58,11 +59,11 @@ export function IntervalPlot({ rows, from, to, ticks, rule, ends, caption }: Int
         ))}
         {ends === undefined ? null : (
           <>
-            <text x={LEFT} y={bottom + 29} class="quiet">
-              ← {ends[0]}
+            <text x={0} y={bottom + 29} class="quiet">
+              ← {shortened(ends[0], LONGEST_END)}
             </text>
-            <text x={WIDTH - RIGHT} y={bottom + 29} text-anchor="end" class="quiet">
-              {ends[1]} →
+            <text x={WIDTH} y={bottom + 29} text-anchor="end" class="quiet">
+              {shortened(ends[1], LONGEST_END)} →
             </text>
           </>
         )}
@@ -83,7 +84,7 @@ function Row({ row, y, x }: RowProps) {
   return (
     <>
       <text x={0} y={y + 4} font-weight={row.pooled === true ? 600 : 400}>
-        {shortened(row.label)}
+        {shortened(row.label, LONGEST_LABEL)}
       </text>
       <line x1={x(row.low)} x2={x(row.high)} y1={y} y2={y} stroke="#0072b2" stroke-width={weight} />
       <circle cx={x(row.estimate)} cy={y} r={row.pooled === true ? 4.5 : 3} fill="#0072b2" />
@@ -94,7 +95,7 @@ function Row({ row, y, x }: RowProps) {
   );
 }
 
-function shortened(label: string): string {
+function shortened(label: string, most: number): string {
   const letters = [...label];
-  return letters.length <= LONGEST_LABEL ? label : `${letters.slice(0, LONGEST_LABEL - 1).join("")}…`;
+  return letters.length <= most ? label : `${letters.slice(0, most - 1).join("")}…`;
 }

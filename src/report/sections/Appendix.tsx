@@ -36,6 +36,11 @@ export function Appendix() {
           record next.
         </li>
         <li>
+          <b>Trials</b>: SNR differences by node, pooled; frames that only one side heard are allowed for as
+          lying below the other’s floor; delivery by McNemar’s test and paired proportions. Intervals respect
+          that neighbouring frames are alike. What was assumed stands beside each trial.
+        </li>
+        <li>
           <b>Outages</b> are stretches without any datagram for longer than three keepalives. A gateway began
           anew where its concentrator counter did.
         </li>
