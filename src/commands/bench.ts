@@ -5,10 +5,13 @@ import { z } from "zod";
 import type { BenchItem, BenchState, BenchView } from "../contract/index.ts";
 import { listed } from "../diagnosis/bench/item.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
+import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { benchView, knownGateways } from "../views/bench.ts";
+import { itemsAgainst, type Reference } from "../views/trials/reference-items.ts";
+import type { AskedWindow } from "../views/window.ts";
 import { resolveWindow } from "../views/window.ts";
 import {
   CannotRun,
@@ -34,11 +37,28 @@ export function benchCommand(): Command {
       .addArgument(new Argument("<gateway-eui>", "identifier of the gateway, 16 hex digits")),
   )
     .addOption(new Option("--wait <time>", "sit until all can be judged, for so long at most: 60s, 5m"))
+    .option("--reference <gateway-eui>", "a known good gateway beside it, heard at once")
+    .option(
+      "--max-offset <dB>",
+      "level that it may differ from the reference by",
+      String(REFERENCE_LIMITS.offsetDb),
+    )
+    .option(
+      "--max-loss <points>",
+      "points of frames that it may lose more than the reference",
+      String(REFERENCE_LIMITS.loss * 100),
+    )
     .addOption(plansOption())
-    .action((gateway: string, given: { wait?: string }) =>
+    .action((gateway: string, given: BenchGiven) =>
       guarded(async () => {
         const options = readViewOptions(given);
-        const question = { eui: readEui(gateway), options, ownPlans: ownPlansGiven(given) };
+        const eui = readEui(gateway);
+        const question = {
+          eui,
+          options,
+          ownPlans: ownPlansGiven(given),
+          reference: readReference(given, eui),
+        };
         const view =
           given.wait === undefined ? look(question) : await waitFor(question, readSeconds(given.wait));
         if (options.json) printJson(view);
@@ -52,12 +72,43 @@ interface Question {
   readonly eui: string;
   readonly options: ViewOptions;
   readonly ownPlans: readonly RegionPlan[];
+  readonly reference: Reference | null;
 }
 
-function look({ eui, options, ownPlans }: Question): BenchView {
+interface BenchGiven {
+  readonly wait?: string;
+  readonly reference?: string;
+  readonly maxOffset?: string;
+  readonly maxLoss?: string;
+}
+
+function readReference({ reference, maxOffset, maxLoss }: BenchGiven, eui: string): Reference | null {
+  if (reference === undefined) return null;
+  const known = readEui(reference);
+  if (known === eui) throw new CannotRun("A gateway cannot be its own reference.");
+  const offsetDb = Number(maxOffset);
+  const points = Number(maxLoss);
+  if (!(offsetDb > 0 && offsetDb <= 60)) throw new CannotRun("--max-offset takes dB, above 0 to 60.");
+  if (!(points >= 0 && points <= 100)) throw new CannotRun("--max-loss takes points, 0 to 100.");
+  return { eui: known, limits: { offsetDb, loss: points / 100 } };
+}
+
+/** The list, with what the reference says of the gateway. */
+function benched(
+  store: Store,
+  window: AskedWindow,
+  { eui, ownPlans, reference }: Question,
+): BenchView | null {
+  const extraItems = itemsAgainst(store, window, eui, reference);
+  if (extraItems === null && reference !== null) throw unknown(store, reference.eui);
+  return benchView(store, window, eui, { ownPlans, extraItems: extraItems ?? [] });
+}
+
+function look(question: Question): BenchView {
+  const { eui, options } = question;
   return withReader(options.db, (store) => {
     const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
-    const view = benchView(store, window, eui, { ownPlans });
+    const view = benched(store, window, question);
     if (view === null) throw unknown(store, eui);
     return view;
   });
@@ -65,7 +116,7 @@ function look({ eui, options, ownPlans }: Question): BenchView {
 
 /** Looks once a second at what a running service writes, until no check awaits anything or the time is over. */
 async function waitFor(question: Question, seconds: number): Promise<BenchView> {
-  const { eui, options, ownPlans } = question;
+  const { eui, options } = question;
   const endMs = performance.now() + seconds * 1000;
   const bounds =
     options.from === undefined && options.to === undefined
@@ -78,9 +129,7 @@ async function waitFor(question: Question, seconds: number): Promise<BenchView> 
       const view =
         store === null
           ? null
-          : benchView(store, resolveWindow(bounds, Date.now() * 1000, storedSpanUs(store)), eui, {
-              ownPlans,
-            });
+          : benched(store, resolveWindow(bounds, Date.now() * 1000, storedSpanUs(store)), question);
       if (view !== null && (isOver || isSettled(view.items))) return view;
       if (isOver && store !== null) throw unknown(store, eui);
       showProgress(view);

@@ -1,0 +1,57 @@
+import { describe, expect, test } from "vitest";
+import { referenceItems } from "../../../src/diagnosis/bench/reference.ts";
+import { trialAnswer } from "../../browser/orchard-trials.ts";
+
+const WINDOW = { from: "2026-04-14T06:00:00.000Z", to: "2026-04-14T10:00:00.000Z", live: false };
+const of = (difference: [number, number, number], loss: [number, number, number]) => {
+  const as = ([estimate, low, high]: [number, number, number]) => ({ estimate, low, high });
+  return { ...trialAnswer(WINDOW), snrDifferenceDb: as(difference), deliveryDifference: as(loss) };
+};
+const states = (trial: ReturnType<typeof of>, offsetDb = 3, loss = 0.02) =>
+  referenceItems(trial, { offsetDb, loss })
+    .slice(0, 2)
+    .map(({ id, state }) => `${id} ${state}`);
+
+describe("a gateway against the reference beside it", () => {
+  test("passes when its whole interval lies within the technician's limits", () => {
+    expect(states(of([0.2, -0.4, 0.8], [0.001, -0.008, 0.01]))).toEqual([
+      "reference-offset pass",
+      "reference-loss pass",
+    ]);
+  });
+
+  test("fails when its whole interval lies beyond them, and the item says by how much", () => {
+    const trial = of([-5, -6, -4.1], [-0.08, -0.11, -0.05]);
+    expect(states(trial)).toEqual(["reference-offset fail", "reference-loss fail"]);
+    expect(referenceItems(trial, { offsetDb: 3, loss: 0.02 })[0]?.reason).toContain("\u22125.0");
+    expect(states(trial, 8, 0.2)).toEqual(["reference-offset pass", "reference-loss pass"]);
+  });
+
+  test("warns when the limit lies within the interval", () => {
+    expect(states(of([-2.5, -4, -1], [-0.02, -0.05, 0.01]))).toEqual([
+      "reference-offset warn",
+      "reference-loss warn",
+    ]);
+  });
+
+  test("tells each channel by itself", () => {
+    const ids = referenceItems(of([0, -1, 1], [0, -0.01, 0.01]), { offsetDb: 3, loss: 0.02 }).map(
+      ({ id }) => id,
+    );
+    expect(ids).toEqual([
+      "reference-offset",
+      "reference-loss",
+      "reference-offset-868.1",
+      "reference-loss-868.1",
+      "reference-offset-868.3",
+      "reference-loss-868.3",
+    ]);
+  });
+
+  test("waits when the two were never heard at once", () => {
+    const trial = { ...of([0, -1, 1], [0, -0.01, 0.01]), paired: false };
+    expect(referenceItems(trial, { offsetDb: 3, loss: 0.02 })).toMatchObject([
+      { id: "reference", state: "waiting" },
+    ]);
+  });
+});
