@@ -19,3 +19,4 @@ export * from "./positions.ts";
 export * from "./site.ts";
 export * from "./status.ts";
 export * from "./trials.ts";
+export * from "./walk.ts";

@@ -47,6 +47,7 @@ import { reportRoutes } from "./routes/report-routes.ts";
 import { siteRoutes } from "./routes/site-routes.ts";
 import { statusRoutes } from "./routes/status-routes.ts";
 import { trialRoutes } from "./routes/trial-routes.ts";
+import { walkRoutes } from "./routes/walk-routes.ts";
 import { sampleCaptures } from "./sample-captures.ts";
 import { securityHeaders } from "./security-headers.ts";
 import { serviceMetrics } from "./service-metrics.ts";
@@ -230,6 +231,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
   await app.register(labelRoutes, { intake });
   await app.register(positionRoutes, { views, intake, nowUs });
+  await app.register(walkRoutes, { views, nowUs });
   await app.register(markRoutes, { views, intake, nowUs });
   await app.register(placementRoutes, { views, intake, nowUs });
   await app.register(trialRoutes, { views, nowUs });

@@ -26,6 +26,7 @@ import { frameView, receptionPage } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteName, siteView } from "../views/site.ts";
 import { compareSides, trialsView } from "../views/trials/trials-view.ts";
+import { walkView } from "../views/walk.ts";
 import { type AskedWindow, resolveWindow } from "../views/window.ts";
 import type { Views } from "./views.ts";
 
@@ -68,6 +69,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     compare: (a, b, query, nowUs) => over(query, nowUs, (window) => compareSides(store, window, a, b)),
     placements: () => within(() => placementRows(store)),
     bench: (eui, query, nowUs) => over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans })),
+    walk: (devAddr, query, nowUs) => over(query, nowUs, (window) => walkView(store, window, devAddr)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     report: (asked, query, nowUs) =>
       over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),

@@ -18,6 +18,7 @@ import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
 import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
 import type { TestVerdict } from "../diagnosis/test-transmission.ts";
+import type { WalkView } from "../contract/walk.ts";
 import type { ReportData } from "../report/report-data.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -77,6 +78,8 @@ export interface Views {
   plan(window: WindowQuery, nowUs: number): PlanView;
   positions(): PositionsView;
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
+  /** A walk test with one node. */
+  walk(devAddr: string, window: WindowQuery, nowUs: number): WalkView;
   /** What people noted. */
   /** Placements and their comparisons; `pair`: the two sides whose answer is wanted in full. */
   trials(

@@ -68,7 +68,8 @@ function positionColumns(position: Position | null): MarkPosition {
   return position === null ? NO_POSITION : { ...NO_POSITION, ...position };
 }
 
-function positionOf({ latitude, longitude, eastMetres, northMetres }: MarkPosition): Position | null {
+/** Where a mark says it was. */
+export function positionOf({ latitude, longitude, eastMetres, northMetres }: MarkPosition): Position | null {
   if (latitude !== null && longitude !== null) return { latitude, longitude };
   if (eastMetres !== null && northMetres !== null) return { eastMetres, northMetres };
   return null;

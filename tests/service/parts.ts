@@ -25,6 +25,7 @@ import { downlinksView, testPlan } from "../browser/orchard-downlinks.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
 import { placementRows, trialAnswer, trialsView } from "../browser/orchard-trials.ts";
+import { walkView } from "../browser/orchard-walk.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
 export const NODE = "01A2B3C4";
@@ -272,6 +273,9 @@ export class FakeViews implements Views {
   }
   marks(question: Parameters<Views["marks"]>[0], window: WindowQuery, nowUs: number) {
     return this.#answer(["marks", question, window], orchard.marksView(spanOf(window, nowUs)));
+  }
+  walk(devAddr: string, window: WindowQuery, nowUs: number) {
+    return this.#answer(["walk", devAddr, window], walkView(spanOf(window, nowUs)));
   }
   refusals() {
     return this.#answer(["refusals"], orchard.refusals(NOW_MS));
