@@ -17,8 +17,8 @@ import type { PlanView, PositionsView } from "../contract/positions.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { RefusalsView } from "../contract/status.ts";
 import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
-import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { WalkView } from "../contract/walk.ts";
+import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { ReportData } from "../report/report-data.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */

@@ -16,6 +16,7 @@ import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { planViewOf } from "./orchard-plan.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
 import { trialsView } from "./orchard-trials.ts";
+import { walkView } from "./orchard-walk.ts";
 
 export interface FakeService {
   readonly url: string;
@@ -185,6 +186,10 @@ export async function startFakeService(folder: string): Promise<FakeService> {
           });
         return contract.TrialsView.parse(trials);
       }
+      case "feed":
+        return contract.FeedView.parse({
+          receptions: mood.empty ? [] : orchard.receptionPage("01A2B3C9", span, null, 20).receptions,
+        });
       case "gaps": {
         gapsSpan = span;
         const gaps = gapsView(span);
@@ -286,6 +291,12 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       };
       return said === null ? send(response, 404, none) : send(response, 200, said);
     }
+    if (path.startsWith("/api/walk/"))
+      return send(
+        response,
+        200,
+        checked(contract.WalkView, { ...walkView(span), ...(mood.empty ? { stops: [] } : {}) }),
+      );
     if (frame !== null)
       return send(response, 200, checked(contract.FrameView, orchard.frameView(Number(frame[1]), span)));
     if (path === "/api/keys")

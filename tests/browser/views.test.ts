@@ -10,6 +10,7 @@ const VIEWS: readonly [string, string, RegExp][] = [
   ["a node", "#/nodes/01A2B3C4/1?last=21600", /Frost probe row 12 delivered/],
   ["Air", "#/air?last=3600", /The busiest channel was/],
   ["Gaps", "#/gaps?last=3600&gap=gap-steady", /4 of 8 nodes have gaps/],
+  ["a walk test", "#/walk/01A2B3C9?last=3600", /1 of 4 stops is good/],
   ["Captures", "#/captures", /3 captures with/],
   ["the service", "#/service", /The service is well/],
 ];

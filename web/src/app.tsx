@@ -9,6 +9,7 @@ import type { PlanView as Plan } from "../../src/contract/positions.ts";
 import type { SiteView as Site } from "../../src/contract/site.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../src/contract/status.ts";
 import type { TrialsView as Trials } from "../../src/contract/trials.ts";
+import type { WalkView as Walk } from "../../src/contract/walk.ts";
 import { AirView } from "./pages/AirView.tsx";
 import { BenchChoice } from "./pages/bench/BenchChoice.tsx";
 import { BenchView } from "./pages/bench/BenchView.tsx";
@@ -21,6 +22,7 @@ import { PlanView } from "./pages/plan/PlanView.tsx";
 import { ServiceView } from "./pages/ServiceView.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
 import { TrialsView } from "./pages/trials/TrialsView.tsx";
+import { WalkView } from "./pages/walk/WalkView.tsx";
 import { Gate } from "./parts/Gate.tsx";
 import { Shell } from "./parts/Shell.tsx";
 import { StoredNotice } from "./parts/StoredNotice.tsx";
@@ -68,6 +70,7 @@ const TITLES = {
   trials: "Trials",
   captures: "Captures",
   service: "Service",
+  walk: "Walk test",
   unknown: "No such view",
 };
 
@@ -101,6 +104,8 @@ function Place({ status, captures }: Shared) {
       return <TrialsPlace />;
     case "captures":
       return <CapturesPlace status={status} captures={captures} />;
+    case "walk":
+      return <WalkPlace key={parts[0]} devAddr={parts[0] ?? ""} />;
     case "service":
       return <ServicePlace status={status} />;
     case "unknown":
@@ -196,6 +201,12 @@ function TrialsPlace() {
     currentWindow.value,
   );
   return <Gate loaded={loaded}>{(trials) => <TrialsView trials={trials} onChanged={loaded.reload} />}</Gate>;
+}
+
+function WalkPlace({ devAddr }: { devAddr: string }) {
+  const path = `/api/walk/${encodeURIComponent(devAddr)}`;
+  const loaded = useViewData<Walk>({ topic: null, path, key: null }, currentWindow.value);
+  return <Gate loaded={loaded}>{(walk) => <WalkView walk={walk} onChanged={loaded.reload} />}</Gate>;
 }
 
 function CapturesPlace({ status, captures }: Shared) {

@@ -50,6 +50,9 @@ export function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
         <a class="screen-only" href={linkTo("/captures")}>
           {keys.held ? "keys at hand" : "take in keys"}
         </a>
+        <a class="screen-only" href={linkTo(`/walk/${row.devAddr}`)}>
+          walk test with this node
+        </a>
       </p>
     </>
   );

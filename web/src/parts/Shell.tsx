@@ -16,7 +16,7 @@ const WORDS: readonly RailWord[] = [
   { word: "Nodes", path: "/nodes", views: ["nodes", "node", "plan"] },
   { word: "Air", path: "/air", views: ["air"] },
   { word: "Gaps", path: "/gaps", views: ["gaps"] },
-  { word: "Trials", path: "/trials", views: ["trials"] },
+  { word: "Trials", path: "/trials", views: ["trials", "walk"] },
   { word: "Captures", path: "/captures", views: ["captures"] },
 ];
 

@@ -16,6 +16,7 @@ export type ViewName =
   | "plan"
   | "captures"
   | "service"
+  | "walk"
   | "unknown";
 
 export interface Route {
@@ -43,6 +44,7 @@ export function readRoute(hash: string): Route {
     case "plan":
     case "captures":
     case "service":
+    case "walk":
       return { view: name, parts, params };
     default:
       return { view: "unknown", parts, params };
