@@ -40,7 +40,7 @@ const SHARES: readonly (readonly [number, number])[] = [
   [0.8, 0.15],
 ];
 /** Chance that there is a slow part at all, when nothing is known. Chosen. */
-export const PRESUMED_SLOW = 0.4;
+export const PRESUMED_SLOW = 0.25;
 const MEMORIES_S: readonly (readonly [number, number])[] = [
   [600, 0.25],
   [1800, 0.5],

@@ -1,5 +1,4 @@
 /** What does a trial say in which both sides could hear the same frames at once? */
-import { PRESUMED_SLOW } from "../../statistics/slow-part.ts";
 import type { PairedEvidence, PairedNode } from "./evidence.ts";
 import { type Estimate, poolNodes } from "./node-effect.ts";
 import { nodeDelivery, type PairedDelivery, pairedDelivery, pairedDesign } from "./paired-delivery.ts";
@@ -23,13 +22,17 @@ export interface PairedResult {
   readonly nodes: readonly NodeResult<PairedNode>[];
 }
 
+/** Chance that losses follow a slow fading which both sides share. Chosen. */
+const SHARED_SLOW = 0.5;
+
 export function pairedTrial({ nodes }: PairedEvidence): PairedResult {
   const otherLoss = strongLoss(nodes);
   const found = nodes.map((node) => ({ node, ...pairedSnr(node, otherLoss) }));
   const told = found.flatMap(({ effect }) => (effect === null ? [] : [effect]));
   const pooled = poolNodes(told);
-  // What changes the SNR slowly makes losses come in runs: the SNR tells it from fewer frames.
-  const design = pairedDesign(nodes, pooled?.slowChance ?? PRESUMED_SLOW);
+  // What changes the SNR difference slowly makes losses come in runs, and so does a fading that both sides share, which the
+  // difference does not show.
+  const design = pairedDesign(nodes, Math.max(SHARED_SLOW, pooled?.slowChance ?? 0));
   let at = -1;
   return {
     frames: nodes.reduce((sum, { sent }) => sum + sent.length, 0),
