@@ -10,7 +10,7 @@ import { DataTable } from "../../parts/DataTable.tsx";
 import { Fold } from "../../parts/Fold.tsx";
 import { Sentence } from "../../parts/Sentence.tsx";
 import { StandingMark } from "../../parts/StandingMark.tsx";
-import { setParams } from "../../state/route.ts";
+import { linkTo, setParams } from "../../state/route.ts";
 import { CoverageTables } from "./CoverageTables.tsx";
 import { Distributions } from "./Distributions.tsx";
 import { Forest } from "./Forest.tsx";
@@ -33,6 +33,11 @@ export function TrialsView({ trials, onChanged }: { trials: Trials; onChanged: (
         window={trials.window}
         onChanged={onChanged}
       />
+      <h2>Walk test</h2>
+      <p class="screen-only">
+        To find where a node gets through, carry one about: open the page of that node{" "}
+        <a href={linkTo("/nodes")}>among all nodes</a>, and choose “walk test with this node”.
+      </p>
       <p class="small quiet">
         Work at height, lightning protection and mains earthing belong to qualified people, and local codes
         prevail. No figure here is worth a climb that is not safe.

@@ -47,14 +47,12 @@ export function WalkPlan({ walk, label }: { walk: WalkView; label: string }) {
         return (
           <g key={key} transform={`translate(${x.toFixed(1)} ${y.toFixed(1)})`}>
             <Shape verdict={verdict} />
-            <text y={26} text-anchor="middle">
+            <text x={x < WIDE / 4 ? -8 : x > (WIDE * 3) / 4 ? 8 : 0} y={28} text-anchor={anchorAt(x)}>
               {title}
+              {verdict === "gateway" ? null : (
+                <tspan class="walk-plan-word">, {verdict === "waiting" ? "too early" : verdict}</tspan>
+              )}
             </text>
-            {verdict === "gateway" ? null : (
-              <text class="walk-plan-word" y={-14} text-anchor="middle">
-                {verdict === "waiting" ? "too early" : verdict}
-              </text>
-            )}
           </g>
         );
       })}
@@ -64,6 +62,11 @@ export function WalkPlan({ walk, label }: { walk: WalkView; label: string }) {
       </text>
     </svg>
   );
+}
+
+/** Names near an edge lean inwards, so that they are not cut. */
+function anchorAt(x: number): "start" | "middle" | "end" {
+  return x < WIDE / 4 ? "start" : x > (WIDE * 3) / 4 ? "end" : "middle";
 }
 
 /** Told apart by shape: tick, triangle, cross, ring; a gateway is a filled triangle. */

@@ -87,14 +87,20 @@ export function WalkView({ walk, onChanged }: { walk: Walk; onChanged: () => voi
 function Stops({ walk }: { walk: Walk }) {
   const columns: Column<WalkStop>[] = [
     { key: "name", head: "Stop", cell: (stop) => stop.name, sort: (stop) => stop.name },
-    { key: "from", head: "From", cell: (stop) => <When at={stop.from} />, sort: (stop) => stop.from },
+    {
+      key: "from",
+      head: "From",
+      wideOnly: true,
+      cell: (stop) => <When at={stop.from} />,
+      sort: (stop) => stop.from,
+    },
     {
       key: "best",
       head: "Verdict",
       cell: (stop) => <Verdict verdict={stop.best} />,
       sort: (stop) => stop.best,
     },
-    { key: "sent", head: "Counters", right: true, cell: (stop) => figure(stop.counters) },
+    { key: "sent", head: "Counters", right: true, wideOnly: true, cell: (stop) => figure(stop.counters) },
     ...walk.gateways.map(({ eui, name }, index): Column<WalkStop> => {
       const of = (stop: WalkStop) => stop.gateways[index];
       return {
