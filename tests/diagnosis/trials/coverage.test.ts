@@ -98,7 +98,7 @@ describe("frames still needed", () => {
     rhythmS: 60,
     hours: 1,
     marginsDb: [4, 3, 5, 2, 4],
-    differenceDb: 1.2,
+    differenceDb: 0.6,
     sharedSlowDb: 1.2,
     ownSlowDb: 0,
   };
@@ -119,8 +119,8 @@ describe("frames still needed", () => {
     "are within a factor of 1.5 of the frames at which four of five simulated trials are settled",
     () => {
       const perHour = (3600 / site.rhythmS) * site.marginsDb.length;
-      const told = settled(0.25, 200).median;
-      const hours = Array.from({ length: 14 }, (_, i) => 0.08 * 1.22 ** i);
+      const told = settled(0.5, 200).median;
+      const hours = Array.from({ length: 14 }, (_, i) => 0.3 * 1.15 ** i);
       const enough = hours.find((length) => settled(length, 200).share >= 0.8) ?? Number.NaN;
       process.stdout.write(
         `Frames in all: told ${told.toFixed(0)}, by simulation ${(enough * perHour).toFixed(0)}\n`,

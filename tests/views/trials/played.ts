@@ -22,13 +22,20 @@ export function scenarioOf(text: string): Scenario {
   return read.scenario;
 }
 
-export function played(scenario: Scenario, seed: number, db: Store = openStore(":memory:")): Store {
+export function played(
+  scenario: Scenario,
+  seed: number,
+  db: Store = openStore(":memory:"),
+  batch = 200,
+): Store {
   const clock = { startUs: Date.parse(scenario.start) * 1000, speed: 1 };
   const play = playSite(scenario, createRandom(seed), clock);
   const arrivals = captureSite(play, scenario, clock).filter(({ to }) => to.port === 1700);
   const recorder = new Recorder(db);
-  for (let i = 0; i < arrivals.length; i += 200) {
-    recorder.record(arrivals.slice(i, i + 200).map((one) => decoded({ ...one, door: "capture" })));
+  for (let i = 0; i < arrivals.length; i += batch) {
+    recorder.record(
+      arrivals.slice(i, i + batch).map((one) => decoded({ ...one, door: batch === 1 ? "udp" : "capture" })),
+    );
   }
   return db;
 }

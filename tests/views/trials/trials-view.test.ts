@@ -171,3 +171,11 @@ test("an empty store has nothing to compare and says so", () => {
   expect(view).toMatchObject({ trials: [], answer: null });
   expect(view.sentence[0]?.text).toContain("Nothing was heard");
 });
+
+test("a trial is the same live, datagram by datagram, and from a capture read at once", () => {
+  const scenario = orchard({ differenceDb: 3, hours: 1 });
+  const live = played(scenario, 9, undefined, 1);
+  const read = played(scenario, 9);
+  const of = (db: Store) => compareSides(db, whole(db), "02005E1000000011", "02005E1000000012");
+  expect(of(live)).toEqual(of(read));
+});
