@@ -2,7 +2,7 @@
  * `npm run evaluate -- [--seeds N] [--cause NAME] [--case NAME] [--json]`: how often does the diagnosis name the right
  * cause? Every cause in three strengths, and sites without fault, each over so many drawn sites, through the real path.
  */
-import { writeFileSync } from "node:fs";
+import { appendFileSync, existsSync, readFileSync, writeFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
 import { parseArgs } from "node:util";
 import { Worker } from "node:worker_threads";
@@ -21,6 +21,7 @@ const HELP = `npm run evaluate -- [options]
   --view FILE    with --case: writes the Gaps view's answer
   --scenario FILE  with --case: writes the drawn scenario, for mastlog simulate
   --truth FILE   with --case: writes the truth
+  --save FILE    keeps each case's result as it comes (JSON lines), and takes a run up where it ended
   --json         one JSON document`;
 
 function fail(sentence: string): never {
@@ -37,6 +38,7 @@ const { values } = parseArgs({
     view: { type: "string" },
     scenario: { type: "string" },
     truth: { type: "string" },
+    save: { type: "string" },
     json: { type: "boolean", default: false },
     help: { type: "boolean", default: false },
   },
@@ -82,7 +84,7 @@ async function evaluateAll(): Promise<void> {
     causes.flatMap((cause) => STRENGTHS.map((strength): Case => ({ cause, strength, seed: first + index }))),
   ).flat();
   const started = performance.now();
-  const results = await playAll(cases);
+  const results = await playAll(cases, values.save);
   const score = scoreOf(results);
   const seconds = (performance.now() - started) / 1000;
   if (values.json) process.stdout.write(`${JSON.stringify({ seconds, ...score }, null, 1)}\n`);
@@ -95,9 +97,18 @@ const WORKER = `import(${JSON.stringify(import.meta.resolve("tsx/esm/api"))}).th
   return import(${JSON.stringify(new URL("./worker.ts", import.meta.url).href)});
 });`;
 
+/** Results kept by an earlier run, by the names of their cases. */
+function keptIn(file: string | undefined): Map<string, CaseResult> {
+  if (file === undefined || !existsSync(file)) return new Map();
+  const lines = readFileSync(file, "utf8").split("\n").filter(Boolean);
+  const results = lines.map((line) => JSON.parse(line) as CaseResult);
+  return new Map(results.map((result) => [caseName(result.case), result]));
+}
+
 /** All cases on all cores, in the order given. */
-async function playAll(cases: readonly Case[]): Promise<CaseResult[]> {
-  const results = new Array<CaseResult>(cases.length);
+async function playAll(all: readonly Case[], file: string | undefined): Promise<CaseResult[]> {
+  const kept = keptIn(file);
+  const cases = all.filter((one) => !kept.has(caseName(one)));
   let next = 0;
   let done = 0;
   const work = () =>
@@ -114,7 +125,8 @@ async function playAll(cases: readonly Case[]): Promise<CaseResult[]> {
         worker.postMessage(one);
       };
       worker.on("message", (result: CaseResult) => {
-        results[at] = result;
+        kept.set(caseName(result.case), result);
+        if (file !== undefined) appendFileSync(file, `${JSON.stringify(result)}\n`);
         done += 1;
         if (process.stderr.isTTY) process.stderr.write(`\r${done} of ${cases.length} `);
         hand();
@@ -127,7 +139,7 @@ async function playAll(cases: readonly Case[]): Promise<CaseResult[]> {
     });
   await Promise.all(Array.from({ length: Math.min(availableParallelism(), cases.length) }, work));
   if (process.stderr.isTTY) process.stderr.write("\n");
-  return results;
+  return all.flatMap((one) => kept.get(caseName(one)) ?? []);
 }
 
 if (values.case === undefined) await evaluateAll();
