@@ -28,7 +28,12 @@ export const WalkStop = z.object({
   to: IsoTime.describe("where the mark says so, else where the next stop begins, else the end of the window"),
   position: Position.nullable(),
   place: WalkPlace.nullable(),
-  counters: z.number().int().describe("heard by any gateway, or missed and dated into the stop"),
+  counters: z
+    .number()
+    .int()
+    .describe(
+      "heard by any gateway, or missed and dated into the stop; not those missed while no gateway was in reach",
+    ),
   missed: z.number().int().describe("of them heard by nobody"),
   best: WalkVerdict.describe("of the gateway that hears it best"),
   gateways: z.array(WalkReach).describe("in the order of the view's gateways"),

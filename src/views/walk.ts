@@ -14,11 +14,12 @@ import { wilsonInterval } from "../statistics/wilson.ts";
 import type { Store } from "../store/open.ts";
 import { framesOfLife, type LifeReception, receptionsOfLife } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { labels, livesOf } from "../store/queries/lives.ts";
+import { labels, livesOf, storedSpanUs } from "../store/queries/lives.ts";
 import { type MarkRecord, marksIn } from "../store/queries/marks.ts";
 import { positionOf } from "./marks.ts";
 import { firstHearings, levelsOf, lossOf, missedTimes } from "./node-figures.ts";
 import { positionRows } from "./positions.ts";
+import { isWithin, reachOf, siteOutages } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_STOPS = 200;
@@ -50,7 +51,7 @@ export function walkView(store: Store, window: AskedWindow, devAddr: string): Wa
     const keys = new Set(here.map(({ key }) => key));
     const reaches = gateways.map(({ id, eui }) => {
       const own = receptions.filter((one) => one.gatewayId === id && keys.has(one.key));
-      return reachOf(eui, keys.size, own);
+      return heardAt(eui, keys.size, own);
     });
     return {
       markId: mark.id,
@@ -86,6 +87,10 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
   const sent: Sent[] = [];
   const receptions: (LifeReception & { readonly key: string })[] = [];
   let life: number | null = null;
+  // What was missed while no gateway was within reach says nothing of the place.
+  const endUs = window.live ? window.toUs : Math.min(window.toUs, storedSpanUs(store)?.toUs ?? window.toUs);
+  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs));
+  const outages = siteOutages(reaches, window);
   for (const record of livesOf(store, parseDevAddr(devAddr))) {
     if (record.lastAtUs < window.fromUs || record.firstAtUs >= window.toUs) continue;
     const frames = framesOfLife(store, record.id, window);
@@ -94,8 +99,10 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
       sent.push({ atUs, key: `${record.number}/${counter}`, missed: false });
     for (const gap of lossOf(frames, []).gaps) {
       let counter = gap.firstCounter;
-      for (const atUs of missedTimes(gap))
-        sent.push({ atUs, key: `${record.number}/${counter++}`, missed: true });
+      for (const atUs of missedTimes(gap)) {
+        if (!isWithin(outages, atUs)) sent.push({ atUs, key: `${record.number}/${counter}`, missed: true });
+        counter += 1;
+      }
     }
     for (const one of receptionsOfLife(store, record.id, window))
       receptions.push({ ...one, key: `${record.number}/${one.counter}` });
@@ -103,7 +110,7 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
   return { sent, receptions, life };
 }
 
-function reachOf(
+function heardAt(
   gatewayEui: string,
   counters: number,
   own: readonly (LifeReception & { readonly key: string })[],

@@ -62,6 +62,28 @@ describe("a walk test", () => {
     expect(stop).toMatchObject({ counters: 10, to: new Date(at(100) / 1000).toISOString() });
   });
 
+  it("does not hold against a place what was missed while no gateway was within reach", () => {
+    const traffic = [...keepalives(SHED, 0, 200), ...keepalives(SHED, 300, 600)];
+    for (let n = 0; n < 60; n++)
+      if (n < 20 || n >= 30) traffic.push(push(SHED, n * 10 + 1, [{ payload: phy(NODE, n) }]));
+    const db = siteOf(traffic);
+    changeMarks(db, {
+      kind: "add",
+      mark: {
+        kind: "stop",
+        text: "Yard",
+        atUs: START_US,
+        untilUs: null,
+        gatewayEui: null,
+        devAddr: NODE,
+        ...NO_POSITION,
+      },
+    });
+    const [stop] = ask(db).stops;
+    expect(stop).toMatchObject({ best: "good" });
+    expect(stop?.missed).toBeLessThan(3);
+  });
+
   it("heeds no stop of another node and no mark that is no stop", () => {
     expect(ask(walk({ devAddr: "01000002" }, { kind: "note" })).stops).toEqual([]);
     expect(ask(walk({ devAddr: null })).stops).toHaveLength(1);
