@@ -38,7 +38,7 @@ export function episodesOf(
     episodes.push(outageRow(outage, gateway, window));
   }
   return {
-    episodes: episodes.sort((a, b) => b.from.localeCompare(a.from) || a.id.localeCompare(b.id)),
+    episodes: episodes.sort((a, b) => (a.from !== b.from ? (a.from < b.from ? 1 : -1) : a.id < b.id ? -1 : 1)),
     gaps: rows.map((row) => ({ ...row, episode: idOf.get(row.id) ?? null })),
   };
 }
@@ -50,7 +50,7 @@ function nodeOf({ devAddr, life }: DropoutRow): string {
 function grouped(rows: readonly DropoutRow[]): Group[] {
   const groups: Group[] = [];
   const newest = new Map<string, Group>();
-  for (const row of [...rows].sort((a, b) => a.from.localeCompare(b.from))) {
+  for (const row of [...rows].sort((a, b) => (a.from < b.from ? -1 : a.from > b.from ? 1 : 0))) {
     const { cause } = row.finding;
     const gateway = row.gateway ?? "";
     const key = `${cause}/${gateway}`;

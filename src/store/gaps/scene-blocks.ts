@@ -63,11 +63,11 @@ export class SceneBlocks {
       .raw();
     this.#reports = db.prepare(
       `SELECT gateway_id AS gatewayId, at_us AS atUs, rx_received AS received, rx_crc_ok AS crcOk,
-       rx_forwarded AS forwarded, tx_emitted AS emitted FROM gateway g JOIN status_report s ON s.gateway_id = g.id
+       rx_forwarded AS forwarded, tx_emitted AS emitted FROM gateway g CROSS JOIN status_report s ON s.gateway_id = g.id
        WHERE s.at_us >= ? AND s.at_us < ? ORDER BY s.at_us, gateway_id`,
     );
     this.#keepalives = db.prepare(
-      `SELECT d.gateway_id AS gatewayId, d.at_us AS atUs FROM gateway g JOIN datagram d ON d.gateway_id = g.id
+      `SELECT d.gateway_id AS gatewayId, d.at_us AS atUs FROM gateway g CROSS JOIN datagram d ON d.gateway_id = g.id
        WHERE d.at_us >= ? AND d.at_us < ? AND d.kind = 2 ORDER BY d.at_us, d.gateway_id`,
     );
     this.#downlinks = db.prepare(

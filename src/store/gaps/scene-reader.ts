@@ -49,7 +49,7 @@ export class SceneReader {
     this.#outages = outages;
     this.#packets = db
       .prepare(
-        `SELECT coalesce(sum(crc_ok + crc_bad + crc_none), 0) FROM gateway g JOIN gateway_minute m ON m.gateway_id = g.id
+        `SELECT coalesce(sum(crc_ok + crc_bad + crc_none), 0) FROM gateway g CROSS JOIN gateway_minute m ON m.gateway_id = g.id
          WHERE minute >= ? AND minute < ?`,
       )
       .pluck();
