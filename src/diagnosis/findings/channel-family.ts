@@ -114,57 +114,77 @@ function lossSequence({ ownWithin }: Sight): number[] {
   return sequence;
 }
 
-/** A channel whose share of what is heard fell for everyone, or for this node alone. */
+/** A channel whose share of what is heard fell: for everyone, or for this node alone. */
 function shareOfAll(
   sight: Sight,
   receptions: readonly SceneReception[],
   restsOn: EvidencePiece["restsOn"],
 ): EvidencePiece[] {
   const { before, within, gap } = sight.scene;
-  const others = receptions.filter(({ lifeId }) => lifeId !== gap.lifeId);
-  const then = countsIn(others, before);
-  const now = countsIn(others, within);
-  const pieces: EvidencePiece[] = [];
+  const heard = receptions.filter(({ counter }) => counter !== null);
+  const then = countsIn(heard, before);
+  const now = countsIn(heard, within);
   const lost = deficits(then, now);
   if (lost !== null) {
-    pieces.push({
-      sentence: `${lost.channels === 1 ? "One channel" : `${lost.channels} channels`} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all others were heard on.`,
-      lane: "channels",
-      restsOn,
-      weights: {
-        interference: 3,
-        "channel-mismatch": -1,
-        "weak-link": -1.5,
-        "gateway-transmitting": -1,
-        congestion: -0.5,
+    const weight = clampWeight(lost.z - 1, 3.5);
+    return [
+      {
+        sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on: they are heard no more where they were heard before.`,
+        lane: "channels",
+        restsOn,
+        weights: {
+          interference: weight,
+          "channel-mismatch": -weight,
+          "weak-link": -1,
+          "gateway-transmitting": -1,
+          congestion: -0.5,
+        },
       },
-    });
+    ];
   }
-  const ownThen = countsOf(sight.ownBefore.map(({ frequencyHz }) => frequencyHz));
-  const ownNow = countsOf(sight.ownWithin.map(({ frequencyHz }) => frequencyHz));
-  const ownLost = deficits(ownThen, ownNow);
-  if (ownLost !== null && lost === null) {
-    pieces.push({
-      sentence: `This node alone is heard no more on ${ownLost.channels} of its channels, which carried ${percent(ownLost.shareThen)} of its frames before.`,
+  const ownLost = deficits(
+    countsOf(sight.ownBefore.map(({ frequencyHz }) => frequencyHz)),
+    countsOf(sight.ownWithin.map(({ frequencyHz }) => frequencyHz)),
+  );
+  if (ownLost === null) return [];
+  const others = heard.filter(({ lifeId }) => lifeId !== gap.lifeId);
+  const goOn = stillHeard(countsIn(others, before), countsIn(others, within), ownLost.channels);
+  return [
+    {
+      sentence: `This node alone is heard no more on ${ownLost.channels.length} of its channels, which carried ${percent(ownLost.shareThen)} of its frames before${goOn ? "; others are still heard there" : ""}.`,
       lane: "channels",
       restsOn,
-      weights: { "channel-mismatch": 2, interference: -0.5, "weak-link": -1 },
-    });
-  }
-  return pieces;
+      weights: goOn ? { "channel-mismatch": 2, interference: -1, "weak-link": -1 } : { interference: 0.5 },
+    },
+  ];
+}
+
+/** Whether others are heard on some channels as much as before; false too when too few were to tell. */
+function stillHeard(
+  then: ReadonlyMap<number, number>,
+  now: ReadonlyMap<number, number>,
+  channels: readonly number[],
+): boolean {
+  const share = (counts: ReadonlyMap<number, number>) =>
+    channels.reduce((total, channel) => total + (counts.get(channel) ?? 0), 0) / Math.max(1, sum(counts));
+  return share(then) * sum(now) >= 6 && share(now) > 0.75 * share(then);
 }
 
 interface Deficit {
-  readonly channels: number;
+  readonly channels: readonly number[];
+  readonly z: number;
   readonly shareThen: number;
   readonly shareNow: number;
 }
 
-/** Channels whose share fell to less than half, together significantly (normal approximation, z > 4). */
+/** Chosen: several channels are looked at, so more than the 2 of a single test. */
+const LEAST_Z = 2.5;
+
+/** Channels whose share fell to less than half, together significantly (normal approximation). */
 function deficits(then: ReadonlyMap<number, number>, now: ReadonlyMap<number, number>): Deficit | null {
   const allThen = sum(then);
   const allNow = sum(now);
-  if (allThen < 30 || allNow < 15) return null;
+  if (allThen < 20 || allNow < 12) return null;
   const fallen = [...then].filter(
     ([channel, count]) =>
       count >= 0.04 * allThen && (now.get(channel) ?? 0) / allNow < 0.5 * (count / allThen),
@@ -174,7 +194,8 @@ function deficits(then: ReadonlyMap<number, number>, now: ReadonlyMap<number, nu
   const heardNow = fallen.reduce((total, [channel]) => total + (now.get(channel) ?? 0), 0);
   const shareNow = heardNow / allNow;
   const sd = Math.sqrt(shareThen * (1 - shareThen) * (1 / allNow + 1 / allThen));
-  return (shareThen - shareNow) / sd > 4 ? { channels: fallen.length, shareThen, shareNow } : null;
+  const z = (shareThen - shareNow) / sd;
+  return z > LEAST_Z ? { channels: fallen.map(([channel]) => channel), z, shareThen, shareNow } : null;
 }
 
 function countsIn(receptions: readonly SceneReception[], stretch: Stretch): Map<number, number> {

@@ -44,11 +44,12 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
         restsOn,
         weights: {
           ...weigh(-4, ...SENT_AND_LOST),
-          "node-restarted": long ? 3 : 6,
-          "node-silent": long ? 4.5 : -2,
+          // That it restarted is proved; after a long silence it was without power, or stopped, first.
+          "node-restarted": long ? 5.5 : 6,
+          "node-silent": long ? 1 : -2,
           "shared-address": -1,
         },
-        ...(long ? {} : { proves: "node-restarted" as const }),
+        proves: "node-restarted" as const,
       },
       ...loop,
     ];

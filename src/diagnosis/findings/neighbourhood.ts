@@ -60,6 +60,14 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
   return { expected, heard, nodes };
 }
 
+/** For how long all home gateways were out within a stretch. */
+function homesOutUs({ scene: { homes } }: Sight, stretch: Stretch): number {
+  if (homes.length === 0) return 0;
+  return Math.min(
+    ...homes.map(({ outages }) => outages.reduce((sum, out) => sum + overlapUs(out, stretch), 0)),
+  );
+}
+
 export function overlapUs(a: Stretch, b: Stretch): number {
   return Math.max(0, Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs));
 }
@@ -113,14 +121,18 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
         : weigh(-1.5 * sure, ...OF_THE_GATEWAY);
       pieces.push({ sentence: `The others went on: ${figures}.`, lane, restsOn, weights });
     } else if (share <= 0.3) {
+      // A gateway that answers its keepalives and hears nobody is drowned by something, or its receiver is broken; one
+      // that hears again by itself was not broken.
+      const alive = homesOutUs(sight, stretch) < 0.2 * lengthUs(stretch);
       pieces.push({
-        sentence: `The others vanished with it: ${figures}.`,
+        sentence: `The others vanished with it${alive ? " although the gateway was in reach" : ""}: ${figures}.`,
         lane,
         restsOn,
         weights: {
           ...weigh(-4 * sure, ...OF_ONE_NODE),
           ...weigh(1.5 * sure, ...OF_THE_GATEWAY),
           ...weigh(0.5 * sure, ...OF_THE_AIR),
+          ...(alive ? { interference: (gap.open ? 1.5 : 4) * sure, congestion: -1 * sure } : {}),
         },
       });
     } else {
@@ -182,7 +194,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
               ...weigh(-2.5, ...OF_ONE_NODE),
               "channel-mismatch": 1.5,
               "gateway-transmitting": 1.5,
-              interference: -0.5,
+              interference: 0.5,
               congestion: 0.5,
             }
           : { ...weigh(-2, ...OF_ONE_NODE), ...weigh(rose ? 1.5 : 1, ...OF_THE_AIR) },

@@ -43,6 +43,8 @@ interface Rise {
   readonly channelsCompared: number;
   readonly samples: number;
   readonly significant: boolean;
+  /** Every channel that told its noise before tells it now. */
+  readonly complete: boolean;
 }
 
 /** The largest rise of a channel's noise within the gap against before; null: nothing to compare. */
@@ -69,6 +71,10 @@ function noiseRise(receptions: readonly SceneReception[], before: Stretch, withi
     channelsCompared: rises.length,
     samples: rises.reduce((sum, { samples }) => sum + samples, 0),
     significant: risen.length > 0,
+    // Strong interference removes the very frames that would show it.
+    complete: [...then].every(
+      ([channel, values]) => values.length < LEAST_SAMPLES || (now.get(channel)?.length ?? 0) > 0,
+    ),
   };
 }
 
@@ -120,7 +126,7 @@ function risePiece(rise: Rise, restsOn: EvidencePiece["restsOn"]): EvidencePiece
     sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
     lane: "noise",
     restsOn,
-    weights: { interference: rise.riseDb < 1.5 && rise.samples >= 20 ? -2.5 : -1 },
+    weights: { interference: !rise.complete ? -0.3 : rise.riseDb < 1.5 && rise.samples >= 20 ? -2.5 : -1 },
   };
 }
 
