@@ -38,7 +38,9 @@ export function episodesOf(
     episodes.push(outageRow(outage, gateway, window));
   }
   return {
-    episodes: episodes.sort((a, b) => (a.from !== b.from ? (a.from < b.from ? 1 : -1) : a.id < b.id ? -1 : 1)),
+    episodes: episodes.sort((a, b) =>
+      a.from !== b.from ? (a.from < b.from ? 1 : -1) : a.id < b.id ? -1 : 1,
+    ),
     gaps: rows.map((row) => ({ ...row, episode: idOf.get(row.id) ?? null })),
   };
 }
