@@ -123,22 +123,21 @@ function shareOfAll(
   const { before, within, gap } = sight.scene;
   const heard = receptions.filter(({ counter }) => counter !== null);
   const then = countsIn(heard, before);
-  const now = countsIn(heard, within);
+  // Others were still heard everywhere until the trouble began, some time after this node's last frame.
+  const edgeUs = 0.12 * (within.toUs - within.fromUs);
+  const inner = { fromUs: within.fromUs + edgeUs, toUs: within.toUs - edgeUs };
+  const now = countsIn(heard, inner);
   const lost = deficits(then, now);
   if (lost !== null) {
-    const weight = clampWeight(lost.z - 1, 3.5);
+    const stray = countsIn(receptions, inner);
+    const left = lost.channels.reduce((total, channel) => total + (stray.get(channel) ?? 0), 0);
+    const weights = lostChannelWeights(lost, left, then.size);
     return [
       {
-        sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on: they are heard no more where they were heard before.`,
+        sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${then.size} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on${left === 0 ? ": nothing at all is heard there any more" : ""}.`,
         lane: "channels",
         restsOn,
-        weights: {
-          interference: weight,
-          "channel-mismatch": -weight,
-          "weak-link": -1,
-          "gateway-transmitting": -1,
-          congestion: -0.5,
-        },
+        weights,
       },
     ];
   }
@@ -157,6 +156,26 @@ function shareOfAll(
       weights: goOn ? { "channel-mismatch": 2, interference: -1, "weak-link": -1 } : { interference: 0.5 },
     },
   ];
+}
+
+/**
+ * Channels that went for everyone: a gateway that was set to others hears nothing there at all, often on several; noise
+ * takes one or two, or all, and lets the strongest through now and then.
+ */
+function lostChannelWeights(
+  lost: Deficit,
+  left: number,
+  channels: number,
+): Partial<
+  Record<"interference" | "channel-mismatch" | "weak-link" | "gateway-transmitting" | "congestion", number>
+> {
+  const weight = clampWeight(lost.z - 1, 3.5);
+  const common = { "weak-link": -1.5, "gateway-transmitting": -2, congestion: -1.5 };
+  if (left > 0) return { ...common, interference: weight, "channel-mismatch": -weight };
+  if (lost.channels.length >= 3 && lost.channels.length < channels) {
+    return { ...common, interference: -1, "channel-mismatch": weight };
+  }
+  return { ...common, interference: 0.7 * weight, "channel-mismatch": lost.channels.length === 1 ? -1 : 0 };
 }
 
 /** Whether others are heard on some channels as much as before; false too when too few were to tell. */

@@ -15,15 +15,9 @@ export function sharedEvidence({ scene }: Sight): EvidencePiece[] {
       lane: "counters",
       restsOn: { ...within, ofNode: true, gatewayEui: null },
       weights: {
-        ...weigh(
-          -2,
-          "weak-link",
-          "interference",
-          "congestion",
-          "channel-mismatch",
-          "gateway-transmitting",
-          "node-silent",
-        ),
+        ...weigh(-2, "weak-link", "interference", "congestion", "channel-mismatch", "gateway-transmitting"),
+        // Of two devices one is heard no more: that says little of the node.
+        "node-silent": scene.gap.kind === "silence" ? -3.5 : -2,
         "shared-address": weight,
         "node-restarted": -4,
       },

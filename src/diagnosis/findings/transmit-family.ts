@@ -13,8 +13,12 @@ import { isIn, lengthUs, type Sight } from "./sight.ts";
 /** Logarithm of observed over predicted loss, when deafness is the cause and when it is not (as for collisions). */
 const EXPLAINED = { mean: 0, sd: 0.6 };
 const UNEXPLAINED = { mean: 3, sd: 1.8 };
-/** Airtime of a downlink that only a count tells of: 20 octets at SF9 in 125 kHz. Chosen, an estimate and said to be one. */
+/**
+ * Airtime of a downlink that only a count tells of: 20 octets at SF9 in 125 kHz. Chosen, an estimate and said to be one.
+ * It may be as long as 51 octets at SF12 (LoRaWAN regional parameters, the most there in EU863-870).
+ */
 const TYPICAL_DOWNLINK_US = 185_000;
+const LONGEST_DOWNLINK_US = 2_300_000;
 
 export function transmitEvidence(sight: Sight): EvidencePiece[] {
   const { scene, lossWithin } = sight;
@@ -54,6 +58,7 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
     ...Array.from({ length: Math.min(hidden, 100_000) }, () => TYPICAL_DOWNLINK_US),
   ];
   const predicted = deafShare(lengths, airtimeUs, lengthUs(scene.within));
+  if (hidden > inside.length) return [countedPiece(sight, emitted, airtimeUs, restsOn)];
   const ratio = Math.log(lossWithin / Math.max(predicted, 1e-4));
   const weight = clampWeight(normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED), 4);
   const pieces: EvidencePiece[] = [
@@ -71,6 +76,47 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   const overlap = overlapPiece(sight, inside);
   if (overlap !== null) pieces.push({ ...overlap, restsOn });
   return pieces;
+}
+
+/** Only a count is known: could so many have been long enough, and were there more than before? */
+function countedPiece(
+  { scene, lossWithin }: Sight,
+  emitted: number,
+  airtimeUs: number,
+  restsOn: EvidencePiece["restsOn"],
+): EvidencePiece {
+  const { within, before, homes } = scene;
+  const ofCount = (eachUs: number) => Math.min(1, (emitted * (eachUs + airtimeUs)) / lengthUs(within));
+  const most = ofCount(LONGEST_DOWNLINK_US);
+  const typical = ofCount(TYPICAL_DOWNLINK_US);
+  const earlier = (homes[0]?.reports ?? []).filter(
+    ({ atUs, emitted: count }) => count !== null && isIn(before, atUs),
+  );
+  const then = earlier.reduce((sum, one) => sum + (one.emitted ?? 0), 0);
+  const thenUs = earlier.length < 5 ? null : lengthUs(before);
+  const rate = emitted / lengthUs(within);
+  const rose = thenUs !== null && rate > 3 * (then / thenUs) + 20 / 3_600_000_000;
+  const before3 =
+    thenUs === null ? "" : `, ${Math.round((then / thenUs) * 3.6e9).toLocaleString("en-GB")} an hour before`;
+  const weights: Partial<
+    Record<"gateway-transmitting" | "interference" | "congestion" | "channel-mismatch", number>
+  > =
+    most < 0.6 * lossWithin
+      ? { "gateway-transmitting": -4 }
+      : rose
+        ? {
+            "gateway-transmitting": typical > 0.25 * lossWithin ? 4 : 3,
+            interference: -2,
+            congestion: -1,
+            "channel-mismatch": -2,
+          }
+        : { "gateway-transmitting": typical > 0.3 * lossWithin ? 0.5 : -1 };
+  return {
+    sentence: `The gateway reports ${emitted.toLocaleString("en-GB")} transmissions within the gap, ${Math.round(rate * 3.6e9).toLocaleString("en-GB")} an hour${before3}; by their length, which is not told, they made it deaf to ${percent(typical)} of this node's frames or up to ${percent(most)}. It lost ${percent(lossWithin)}.`,
+    lane: "transmissions",
+    restsOn,
+    weights,
+  };
 }
 
 /** Transmissions around the moments of missed and of heard frames: are they denser around the missed ones? */

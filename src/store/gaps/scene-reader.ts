@@ -198,7 +198,9 @@ export class SceneReader {
   }
 
   #sharedOf(gap: GapRecord, receptions: readonly SceneReception[]): SharedAddress | null {
-    const row = this.#shared.get(gap.devAddr, gap.toUs, gap.fromUs) as
+    // A silence may follow the time in which both were heard.
+    const sinceUs = receptions[0]?.atUs ?? gap.fromUs;
+    const row = this.#shared.get(gap.devAddr, gap.toUs, sinceUs) as
       | { fromUs: number; toUs: number; life: number }
       | undefined;
     if (row === undefined) return null;
@@ -206,21 +208,21 @@ export class SceneReader {
     let last: number | null = null;
     let other: number | null = null;
     for (const { devAddr, lifeId, atUs } of receptions) {
-      if (devAddr !== gap.devAddr || lifeId === null || atUs < gap.fromUs) continue;
+      if (devAddr !== gap.devAddr || lifeId === null || atUs < row.fromUs) continue;
       if (last !== null && lifeId !== last) {
         alternations += 1;
         other = other === null || lifeId !== last ? last : other;
       }
       last = lifeId;
     }
-    const otherLife = row.life === gap.life ? this.#numberOf(gap, receptions) : row.life;
+    const otherLife = row.life === gap.life ? this.#numberOf(gap, receptions, sinceUs) : row.life;
     return { fromUs: row.fromUs, toUs: row.toUs, otherLife, alternations };
   }
 
-  #numberOf(gap: GapRecord, receptions: readonly SceneReception[]): number {
+  #numberOf(gap: GapRecord, receptions: readonly SceneReception[], sinceUs: number): number {
     const ids = new Set(
       receptions
-        .filter(({ devAddr, atUs }) => devAddr === gap.devAddr && atUs >= gap.fromUs)
+        .filter(({ devAddr, atUs }) => devAddr === gap.devAddr && atUs >= sinceUs)
         .map(({ lifeId }) => lifeId),
     );
     const numbers = this.#db
