@@ -23,7 +23,7 @@ export function channelEvidence(sight: Sight): EvidencePiece[] {
   const { scene } = sight;
   const [home] = scene.homes;
   if (home === undefined || scene.gap.kind === "silence" || sight.missed === 0) return [];
-  const receptions = scene.receptions.filter(({ gatewayId, crcOk }) => gatewayId === home.id && crcOk);
+  const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
   const restsOn = { ...scene.within, ofNode: true, gatewayEui: home.eui };
   return [
     ...ratioPieces(sight).map((piece) => ({ ...piece, restsOn })),
@@ -131,13 +131,14 @@ function shareOfAll(
   if (lost !== null) {
     const stray = countsIn(receptions, inner);
     const left = lost.channels.reduce((total, channel) => total + (stray.get(channel) ?? 0), 0);
-    const weights = lostChannelWeights(lost, left, then.size);
+    const weights = lostChannelWeights(lost, left);
     return [
       {
         sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${then.size} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on${left === 0 ? ": nothing at all is heard there any more" : ""}.`,
         lane: "channels",
         restsOn,
         weights,
+        ...(left === 0 ? { leavesOpen: ["interference", "channel-mismatch"] as const } : {}),
       },
     ];
   }
@@ -159,23 +160,15 @@ function shareOfAll(
 }
 
 /**
- * Channels that went for everyone: a gateway that was set to others hears nothing there at all, often on several; noise
- * takes one or two, or all, and lets the strongest through now and then.
+ * Channels that went for everyone. Noise lets the strongest through now and then, or lets them come broken; where
+ * nothing at all is heard, a gateway that was set to other channels looks the same.
  */
-function lostChannelWeights(
-  lost: Deficit,
-  left: number,
-  channels: number,
-): Partial<
-  Record<"interference" | "channel-mismatch" | "weak-link" | "gateway-transmitting" | "congestion", number>
-> {
+function lostChannelWeights(lost: Deficit, left: number): EvidencePiece["weights"] {
   const weight = clampWeight(lost.z - 1, 3.5);
   const common = { "weak-link": -1.5, "gateway-transmitting": -2, congestion: -1.5 };
-  if (left > 0) return { ...common, interference: weight, "channel-mismatch": -weight };
-  if (lost.channels.length >= 3 && lost.channels.length < channels) {
-    return { ...common, interference: -1, "channel-mismatch": weight };
-  }
-  return { ...common, interference: 0.7 * weight, "channel-mismatch": lost.channels.length === 1 ? -1 : 0 };
+  return left > 0
+    ? { ...common, interference: weight, "channel-mismatch": -weight }
+    : { ...common, interference: weight, "channel-mismatch": weight };
 }
 
 /** Whether others are heard on some channels as much as before; false too when too few were to tell. */

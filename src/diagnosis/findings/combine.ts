@@ -48,10 +48,11 @@ const ALTERNATIVES = 3;
 const LEAST_ALTERNATIVE = 0.01;
 
 export function combine(pieces: readonly EvidencePiece[]): Judged {
-  const scores = CAUSES.map((cause) => ({
+  const scores: Score[] = CAUSES.map((cause) => ({
     cause,
     score: pieces.reduce((sum, { weights }) => sum + (weights[cause] ?? 0), PRIOR[cause]),
   }));
+  for (const { leavesOpen = [] } of pieces) shareOut(scores, leavesOpen);
   const most = Math.max(0, ...scores.map(({ score }) => score));
   const rest = Math.exp(-most);
   const total = scores.reduce((sum, { score }) => sum + Math.exp(score - most), rest);
@@ -85,6 +86,19 @@ export function combine(pieces: readonly EvidencePiece[]): Judged {
     alternatives: others.filter(({ confidence }) => confidence >= LEAST_ALTERNATIVE).slice(0, ALTERNATIVES),
     closest: first.cause,
   };
+}
+
+interface Score {
+  readonly cause: NamedCause;
+  score: number;
+}
+
+/** Causes that look the same share alike what they have together. */
+function shareOut(scores: readonly Score[], alike: readonly NamedCause[]): void {
+  const group = scores.filter(({ cause }) => alike.includes(cause));
+  if (group.length < 2) return;
+  const mean = Math.log(group.reduce((sum, { score }) => sum + Math.exp(score), 0) / group.length);
+  for (const one of group) one.score = mean;
 }
 
 function wordOf(

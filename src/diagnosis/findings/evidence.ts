@@ -9,6 +9,8 @@ export interface EvidencePiece {
   readonly lane: Lane;
   readonly restsOn: RestsOn | null;
   readonly weights: Partial<Record<NamedCause, number>>;
+  /** It shows one of these and cannot tell which: whatever else speaks for one of them speaks for all. */
+  readonly leavesOpen?: readonly NamedCause[];
   /** It proves the cause that it weighs for. */
   readonly proves?: NamedCause;
 }

@@ -117,7 +117,11 @@ function recordNext(judged: Judged, scene: Scene): string[] {
   if (noTransmissions && candidates.has("gateway-transmitting")) {
     next.push("Run Mastlog in line with the network server: then it sees when the gateway transmits.");
   }
-  if (candidates.has("channel-mismatch")) {
+  if (candidates.has("channel-mismatch") && candidates.has("interference")) {
+    next.push(
+      "Read the channels from the gateway's configuration, or scan the spectrum there: a jammed channel and one that is not listened on look the same from here.",
+    );
+  } else if (candidates.has("channel-mismatch")) {
     next.push("Compare the channels that the node was given with those that the gateway listens on.");
   }
   if (candidates.has("shared-address") || candidates.has("node-restarted")) {

@@ -69,7 +69,9 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
       weights: {
         "gateway-transmitting": predicted < DEAF_SHARE_WARNING ? Math.min(weight, -1) : weight,
         // A loss that is accounted for needs no second cause.
-        ...(weight > 1 && predicted >= DEAF_SHARE_WARNING ? { "channel-mismatch": -weight } : {}),
+        ...(weight > 1 && predicted >= DEAF_SHARE_WARNING
+          ? { "channel-mismatch": -weight, interference: -weight, congestion: -0.5 * weight }
+          : {}),
       },
     },
   ];

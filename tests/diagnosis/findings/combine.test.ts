@@ -34,6 +34,15 @@ describe("evidence put together", () => {
       expect.arrayContaining(["weak-link", "interference"]),
     );
   });
+  it("names neither of two causes that one piece leaves open, whatever else speaks for one of them", () => {
+    const judged = combine([
+      piece({ interference: 3, "channel-mismatch": 3 }, { leavesOpen: ["interference", "channel-mismatch"] }),
+      piece({ interference: 4 }),
+    ]);
+    expect(judged.cause).toBe("unexplained");
+    const [one, other] = judged.alternatives;
+    expect(one?.confidence).toBeCloseTo(other?.confidence ?? 0, 9);
+  });
   it("is certain by proof alone", () => {
     const weights = { "node-silent": 6 };
     expect(combine([piece(weights)]).word).not.toBe("certain");
