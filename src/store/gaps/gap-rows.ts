@@ -18,7 +18,7 @@ const DAY_US = 24 * HOUR_US;
 const INTERVALS_BEFORE = 60;
 const INTERVALS_AFTER = 8;
 
-/** What was before is looked at for between six hours (a trouble may have begun some time before it cost a frame) and a day, what came after for between a quarter and two hours. */
+/** What was before is looked at for between six hours (a trouble may have begun some time before it cost a frame) and a day, what came after for between one hour (a join loop needs that to show) and two. */
 export function contextOf({
   fromUs,
   toUs,
@@ -31,6 +31,6 @@ export function contextOf({
   const rhythm = rhythmUs ?? 600_000_000;
   return {
     fromUs: fromUs - Math.round(Math.min(DAY_US, Math.max(6 * HOUR_US, INTERVALS_BEFORE * rhythm))),
-    toUs: toUs + Math.round(Math.min(2 * HOUR_US, Math.max(HOUR_US / 4, INTERVALS_AFTER * rhythm))),
+    toUs: toUs + Math.round(Math.min(2 * HOUR_US, Math.max(HOUR_US, INTERVALS_AFTER * rhythm))),
   };
 }
