@@ -55,7 +55,7 @@ const drowned = { 310: "noise", 330: "noise", 390: "noise" } as const;
 describe("a fault", () => {
   it("is found by a dropout of that node, that cause and that time", () => {
     expect(judge(truthOf(drowned, [noise]), row("interference", 300, 340)).faults).toEqual([
-      { cause: "interference", node: "probe", answer: "interference", isFound: true },
+      { cause: "interference", node: "probe", answer: "interference", isFound: true, lostShare: 3 / 11 },
     ]);
     for (const other of [
       row("interference", 400, 500),
@@ -78,9 +78,12 @@ describe("a fault", () => {
     expect(open).toMatchObject([{ answer: "unexplained", isFound: false }]);
   });
 
-  it("counts only when it cost something", () => {
+  it("counts only when it cost more than chance takes: two in a row, or three and a tenth", () => {
     expect(judge(truthOf({}, [noise])).faults).toEqual([]);
-    expect(judge(truthOf({ 310: "noise" }, [noise])).faults).toEqual([]);
+    expect(judge(truthOf({ 310: "noise", 330: "noise" }, [noise])).faults).toEqual([]);
+    expect(judge(truthOf({ 310: "noise", 320: "noise" }, [noise])).faults).toHaveLength(1);
+    const long = { ...noise, to: at(1000) };
+    expect(judge(truthOf(drowned, [long])).faults).toEqual([]);
     expect(judge(truthOf({ 310: "collision", 330: "collision" }, [noise])).faults).toEqual([]);
     const short = { ...noise, to: at(315) };
     expect(judge(truthOf({ 310: "noise" }, [short])).faults).toHaveLength(1);

@@ -2,8 +2,8 @@
  * When is a finding right, and when is a fault found? The rule of the evaluation, in one place.
  *
  * A **fault** is one injected cause at one node: an episode of the truth's `injected` and a node that it names. It counts
- * (is *observable*) when within its time it cost that node something: two counters or more that were lost to it, or one that is at
- * least half of what the node sent; for a node that fell silent, restarted or rejoins, when nothing was heard for more
+ * (is *observable*) when within its time it cost that node more than chance takes from a sound link: two counters in a row that were
+ * lost to it, or three in all that are a tenth of what the node sent, or half of it when it sent no more than two; for a node that fell silent, restarted or rejoins, when nothing was heard for more
  * than 2.5 rhythms; for a shared address, when five frames and more of the second device were heard.
  * Its **answer** is the cause of the dropouts of that node's addresses that overlap with it in time: right when one of
  * them names its cause (or one in `alsoTrue`); else the cause of the one that overlaps longest; `unexplained` when all
@@ -26,6 +26,8 @@ export interface FaultResult {
   /** A cause, `unexplained`, or null: no dropout at all. */
   readonly answer: string | null;
   readonly isFound: boolean;
+  /** Share of what the node sent meanwhile that was lost to it; null where it sent nothing, or nothing was lost. */
+  readonly lostShare: number | null;
 }
 
 /** One dropout that names a cause. */
@@ -97,7 +99,8 @@ function faultsOf(
 ): FaultResult[] {
   const nodes = episode.cause === "shared-address" ? episode.nodes.slice(0, 1) : episode.nodes;
   return nodes.flatMap(({ name, devAddrs }) => {
-    if (!isObservable(episode, name, truth, (rhythms.get(name) ?? 600) * 1000)) return [];
+    const cost = costOf(episode, name, truth, (rhythms.get(name) ?? 600) * 1000);
+    if (cost === null) return [];
     const overlapping = rows
       .filter((row) => devAddrs.includes(row.devAddr) && overlapMs(row, episode) > 0)
       .sort((a, b) => overlapMs(b, episode) - overlapMs(a, episode));
@@ -105,7 +108,7 @@ function faultsOf(
     const named = overlapping.find(({ finding }) => finding.cause !== "unexplained");
     const answer = (right ?? named ?? overlapping[0])?.finding.cause ?? null;
     const isFound = right !== undefined;
-    return [{ cause: episode.cause, node: name, answer: isFound ? episode.cause : answer, isFound }];
+    return [{ cause: episode.cause, node: name, answer: isFound ? episode.cause : answer, isFound, ...cost }];
   });
 }
 
@@ -122,28 +125,42 @@ function overlapMs(row: { from: string; to: string }, episode: TruthEpisode): nu
 
 const IN_SILENCE: ReadonlySet<string> = new Set(["node-silent", "node-restarted", "rejoin-loop"]);
 
-function isObservable(episode: TruthEpisode, name: string, truth: Truth, rhythmMs: number): boolean {
+const LEAST_LOST = 3;
+const LEAST_LOST_SHARE = 0.1;
+
+/** What an episode cost a node, when that is enough to ask why; else null. */
+function costOf(
+  episode: TruthEpisode,
+  name: string,
+  truth: Truth,
+  rhythmMs: number,
+): { readonly lostShare: number | null } | null {
   const from = Date.parse(episode.from);
   const to = Date.parse(episode.to);
   const lives = truth.nodes.filter((life) => life.name === name || life.name.startsWith(`${name}, second`));
   const counters = lives.flatMap(({ counters: all, name: of }) =>
     all.map(({ at, fate }) => ({ atMs: Date.parse(at), fate, of })),
   );
-  if (episode.cause === "shared-address")
-    return (
-      counters.filter(({ fate, of }) => fate === "heard" && of !== name).length >= LEAST_SECOND_DEVICE_FRAMES
-    );
+  if (episode.cause === "shared-address") {
+    const second = counters.filter(({ fate, of }) => fate === "heard" && of !== name).length;
+    return second >= LEAST_SECOND_DEVICE_FRAMES ? { lostShare: null } : null;
+  }
   if (IN_SILENCE.has(episode.cause)) {
     const heard = counters.filter(({ fate }) => fate === "heard").map(({ atMs }) => atMs);
     const before = Math.max(...heard.filter((at) => at <= from));
     const end = Math.min(Date.parse(truth.to), ...heard.filter((at) => at > from));
-    return Number.isFinite(before) && end - before > LEAST_SILENCE_RHYTHMS * rhythmMs;
+    const isLong = Number.isFinite(before) && end - before > LEAST_SILENCE_RHYTHMS * rhythmMs;
+    return isLong ? { lostShare: null } : null;
   }
   const within = counters.filter(({ atMs }) => atMs >= from && atMs <= to);
-  const lost = within.filter(({ fate }) =>
-    CAUSES_OF_FATE[fate].some((cause) => isNamed(cause, episode)),
-  ).length;
-  return lost >= 2 || (lost === 1 && within.length <= 2);
+  const isLost = within.map(({ fate }) => CAUSES_OF_FATE[fate].some((cause) => isNamed(cause, episode)));
+  const lost = isLost.filter(Boolean).length;
+  const lostShare = lost / Math.max(1, within.length);
+  const isEnough =
+    isLost.some((one, index) => one && isLost[index + 1] === true) ||
+    (lost >= LEAST_LOST && lostShare >= LEAST_LOST_SHARE) ||
+    (lost > 0 && within.length <= 2);
+  return isEnough ? { lostShare } : null;
 }
 
 function findingResult(row: DropoutRow, truth: Truth): FindingResult {

@@ -47,6 +47,11 @@ export function scoreText(score: Score): string {
       ]),
     ]),
     "",
+    `Found by the share of frames that the fault cost: ${score.recallByShareLost
+      .map(
+        ({ from, faults, recall }) => `${(100 * from).toFixed(0)} % and more ${percent(recall)} of ${faults}`,
+      )
+      .join("; ")}.`,
     `Macro F1 ${figure(score.macroF1)}; wrong causes ${percent(score.wrongShare)} of findings.`,
     `Sites without faults: ${score.healthy.falseFindings} false findings of ${score.healthy.findings} in ${score.healthy.nodeDays.toFixed(0)} node-days: ${figure(score.healthy.falsePerNodeDay, 4)} a node and day, ${figure(score.healthy.falsePerNodeWeek)} a node and week; ${score.healthy.unexplained} dropouts unexplained.`,
     "",

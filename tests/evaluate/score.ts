@@ -35,6 +35,12 @@ export interface Score {
   readonly macroF1: number | null;
   /** Found of all faults, by cause and strength. */
   readonly recallByStrength: Readonly<Record<string, Readonly<Record<string, number | null>>>>;
+  /** Found of the faults that cost counters, by the share that they cost. */
+  readonly recallByShareLost: readonly {
+    readonly from: number;
+    readonly faults: number;
+    readonly recall: number | null;
+  }[];
   readonly findings: number;
   readonly unexplained: number;
   /** Wrong causes among findings. */
@@ -54,6 +60,7 @@ export interface Score {
 }
 
 const BINS = [0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.000001];
+const SHARES_LOST = [0, 0.15, 0.3, 0.5, 0.8, 1.000001];
 const ENOUGH_IN_A_BIN = 20;
 const MOST_WORST = 12;
 
@@ -100,6 +107,15 @@ export function scoreOf(results: readonly CaseResult[]): Score {
         ),
       ]),
     ),
+    recallByShareLost: SHARES_LOST.slice(1).map((to, index) => {
+      const from = SHARES_LOST[index] ?? 0;
+      const own = faults.filter(({ lostShare }) => lostShare !== null && lostShare >= from && lostShare < to);
+      return {
+        from,
+        faults: own.length,
+        recall: ratio(own.filter(({ isFound }) => isFound).length, own.length),
+      };
+    }),
     findings: findings.length,
     unexplained: results.reduce((sum, { unexplained }) => sum + unexplained, 0),
     wrongShare: ratio(findings.filter(({ isRight }) => !isRight).length, findings.length),
