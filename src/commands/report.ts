@@ -10,14 +10,14 @@ import { CannotRun, dbOption, guarded, readViewOptions, withReader } from "./opt
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
 
 const ReportOptions = z.object({
-  output: z.string().min(1),
+  output: z.string().optional(),
   zone: z.string().optional(),
 });
 
 export function reportCommand(version: string): Command {
   return new Command("report")
     .description("a printable report: one HTML file that needs nothing else, without keys and payloads")
-    .requiredOption("-o, --output <file>", "the file to write")
+    .option("-o, --output <file>", "the file to write (must be given)")
     .option("--from <time>", "begin of the window, ISO 8601 (default: all that is stored)")
     .option("--to <time>", "end of the window, ISO 8601")
     .option(
@@ -30,6 +30,9 @@ export function reportCommand(version: string): Command {
       guarded(() => {
         const window = readViewOptions(given);
         const options = ReportOptions.parse(given);
+        const { output } = options;
+        if (output === undefined || output === "")
+          throw new CannotRun("report takes the file to write: -o FILE.html.");
         const timeZone = knownZone(options.zone ?? Intl.DateTimeFormat().resolvedOptions().timeZone);
         const ownPlans = ownPlansGiven(given);
         const html = withReader(window.db, (store) => {
@@ -44,7 +47,7 @@ export function reportCommand(version: string): Command {
             }),
           );
         });
-        write(options.output, html);
+        write(output, html);
       }),
     );
 }
