@@ -116,6 +116,7 @@ async function run(): Promise<void> {
     isBusy: () => importing > 0 || intake.figures().waiting > 0,
     nowUs: () => (intake.figures().lastAtUs === null ? null : systemTimeUs()),
     after: clock.after,
+    monotonicMs: () => performance.now(),
   });
 
   port?.on("message", (message: ToThread) => {
