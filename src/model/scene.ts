@@ -43,6 +43,8 @@ export interface SceneGateway {
   readonly name: string | null;
   /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: not to be told. */
   readonly outages: readonly (Stretch & { readonly restarted: boolean | null; readonly open: boolean })[];
+  /** When its concentrator's counter began anew. */
+  readonly restartsUs: readonly number[];
   readonly keepaliveUs: number | null;
   /** Keepalives by time. */
   readonly keepalivesUs: readonly number[];

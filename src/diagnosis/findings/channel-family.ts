@@ -131,14 +131,15 @@ function shareOfAll(
   if (lost !== null) {
     const stray = countsIn(receptions, inner);
     const left = lost.channels.reduce((total, channel) => total + (stray.get(channel) ?? 0), 0);
-    const weights = lostChannelWeights(lost, left);
+    const retuned = left === 0 && restartedAtBegin(sight);
+    const weights = retuned ? RETUNED : lostChannelWeights(lost, left);
     return [
       {
-        sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${then.size} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on${left === 0 ? ": nothing at all is heard there any more" : ""}.`,
+        sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${then.size} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on${left === 0 ? ": nothing at all is heard there any more" : ""}${retuned ? ", and the gateway's counter began anew as that began" : ""}.`,
         lane: "channels",
         restsOn,
         weights,
-        ...(left === 0 ? { leavesOpen: ["interference", "channel-mismatch"] as const } : {}),
+        ...(left === 0 && !retuned ? { leavesOpen: ["interference", "channel-mismatch"] as const } : {}),
       },
     ];
   }
@@ -157,6 +158,15 @@ function shareOfAll(
       weights: goOn ? { "channel-mismatch": 2, interference: -1, "weak-link": -1 } : { interference: 0.5 },
     },
   ];
+}
+
+/** A gateway takes on other channels with its configuration, at a start: the concentrator's counter begins anew then. */
+const RETUNED = { "channel-mismatch": 4, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
+
+/** Whether a home gateway restarted within two intervals of where the loss begins. */
+function restartedAtBegin({ scene: { homes, gap } }: Sight): boolean {
+  const reachUs = 2 * (gap.rhythmUs ?? 600_000_000) + 300_000_000;
+  return homes.some(({ restartsUs }) => restartsUs.some((atUs) => Math.abs(atUs - gap.fromUs) < reachUs));
 }
 
 /**

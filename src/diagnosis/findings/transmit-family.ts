@@ -108,7 +108,7 @@ function countedPiece(
       : rose
         ? {
             "gateway-transmitting": typical > 0.25 * lossWithin ? 4 : 3,
-            interference: -2,
+            interference: typical > 0.25 * lossWithin ? -4 : -2,
             congestion: -1,
             "channel-mismatch": -2,
           }

@@ -12,7 +12,7 @@ import type {
   Successor,
 } from "../../model/scene.ts";
 import type { Store } from "../open.ts";
-import { keepaliveUs } from "../queries/gateways.ts";
+import { keepaliveUs, restartsUs } from "../queries/gateways.ts";
 import { findSuccessor } from "./find-successor.ts";
 import { contextOf } from "./gap-rows.ts";
 import type { OutageBook } from "./outage-book.ts";
@@ -172,6 +172,7 @@ export class SceneReader {
         open: out.toUs === null,
         restarted: out.toUs === null ? null : this.#restarted(id, out.fromUs, out.toUs, frontierUs),
       })),
+      restartsUs: restartsUs(this.#db, id, span),
       keepaliveUs:
         keepaliveUs(this.#db, id, {
           fromUs: within.fromUs - 3_600_000_000,

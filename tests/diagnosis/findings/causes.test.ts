@@ -129,6 +129,17 @@ describe("channel-mismatch", () => {
       [],
     );
   });
+  it("is named when the gateway restarts and is deaf on half of its channels from then on, and left open without", () => {
+    const listensTo = (f: number, atUs: number) => atUs < FROM || EIGHT.slice(4).includes(f);
+    const retuned = allCauses(site(6, { listensTo, restartsUs: [FROM] }));
+    expect(retuned.has("channel-mismatch")).toBe(true);
+    expect(retuned.has("interference")).toBe(false);
+    const unknown = findingsOf(site(6, { listensTo }), [1]).map(({ judgement }) => judgement);
+    for (const { cause, recordNext } of unknown) {
+      expect(cause).toBe("unexplained");
+      expect(recordNext.join(" ")).toMatch(/configuration/);
+    }
+  });
   it("is not named for a node at the edge of reception that loses as large a share", () => {
     const history = site(3, {}, { snrDb: -13, fadingDb: 3 });
     expect(causesOf(history)).not.toContain("channel-mismatch");

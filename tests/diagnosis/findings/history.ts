@@ -55,6 +55,8 @@ export interface Faults {
   readonly listensTo?: (frequencyHz: number, atUs: number) => boolean;
   readonly outages?: readonly (Stretch & { readonly restarted: boolean | null })[];
   readonly transmissions?: readonly Stretch[];
+  /** When the concentrator's counter began anew. */
+  readonly restartsUs?: readonly number[];
   /** Share of datagrams lost on the way. */
   readonly lossyWay?: (atUs: number) => number;
   readonly joins?: readonly { readonly devEui: string; readonly atUs: number; readonly snrDb: number }[];
@@ -302,6 +304,7 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
     outages: (faults.outages ?? [])
       .filter(({ fromUs, toUs }) => fromUs < after.toUs && toUs > before.fromUs)
       .map((out) => ({ ...out, open: false })),
+    restartsUs: faults.restartsUs ?? [],
     keepaliveUs: 10 * S,
     keepalivesUs: keepalivesUs.filter(inside),
     reports: [],
