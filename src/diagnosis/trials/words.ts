@@ -63,8 +63,29 @@ export function trialSentence({ a, b, verdict, differences, needed }: TrialWords
   ];
   const turns = snr !== null && delivery !== null && snr.estimate * delivery.estimate < 0;
   const said = `${subject} ${parts.join(turns ? " but " : " and ")}`;
-  if (verdict !== "not enough") return [{ text: `${said} than ${object}.` }];
+  if (verdict !== "not enough") {
+    return [{ text: settled(subject, object, differences, sign) ?? `${said} than ${object}.` }];
+  }
   return [{ text: `Not enough to say yet: ${needed} So far ${said} than ${object}.` }];
+}
+
+/** Whether an interval leaves open which way the difference goes. */
+function isOpen({ low, high }: Estimate): boolean {
+  return low <= 0 && high >= 0;
+}
+
+/** One difference is settled and the other is not: the sentence must not lend the one's certainty to the other. */
+function settled(
+  subject: string,
+  object: string,
+  { snr, delivery }: Differences,
+  sign: 1 | -1,
+): string | null {
+  if (snr === null || delivery === null || isOpen(snr) === isOpen(delivery)) return null;
+  if (isOpen(snr)) {
+    return `${subject} ${loses(delivery, sign)} than ${object}; whether it hears stronger is open (${range(snr.low, snr.high, sign)}${THIN}dB).`;
+  }
+  return `${subject} ${hears(snr, sign)} than ${object}; whether it loses fewer frames is open (${range(delivery.low * 100, delivery.high * 100, sign)} points).`;
 }
 
 function alike(a: string, b: string, { snr, delivery }: Differences): string {
