@@ -1,7 +1,14 @@
-/** `npm run evaluate -- [options]`: how often the diagnosis names the right cause, judged on drawn sites. */
-import { makeReady, runTool } from "./ready.mjs";
+/**
+ * `npm run evaluate -- [options]`: how often the diagnosis names the right cause, judged on drawn sites. Compiled
+ * first: thousands of days are played.
+ */
+import { join } from "node:path";
+import { copyData, giveUp, makeReady, root, run, runTool } from "./ready.mjs";
 
 makeReady({ build: false });
-process.exitCode = runTool("tsx/tsx", ["tests/evaluate/run.ts", ...process.argv.slice(2)], {
-  stdout: "inherit",
-});
+const folder = join(root, "dist/evaluate");
+if (runTool("typescript/tsc", ["-p", join(root, "tests/evaluate/tsconfig.json")]) !== 0)
+  giveUp("The evaluation could not be compiled: see above.");
+copyData(join(folder, "src"));
+const program = join(folder, "tests/evaluate/run.js");
+process.exitCode = run(process.execPath, [program, ...process.argv.slice(2)], { stdout: "inherit" });

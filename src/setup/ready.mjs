@@ -99,8 +99,8 @@ function ensureBuilt() {
   }
 }
 
-/** JSON tables stand beside the code that reads them. */
-function copyData(server) {
+/** JSON tables stand beside the code that reads them: copies those of `src` to where it was compiled to. */
+export function copyData(server) {
   for (const file of filesUnder(join(root, "src"))) {
     if (!file.endsWith(".json")) continue;
     const target = file.replace(join(root, "src"), server);

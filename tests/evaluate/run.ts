@@ -91,12 +91,6 @@ async function evaluateAll(): Promise<void> {
   else process.stdout.write(`${scoreText(score)}\n\n${seconds.toFixed(0)} s.\n`);
 }
 
-/** A thread does not inherit the loader of TypeScript: it takes it on by itself. */
-const WORKER = `import(${JSON.stringify(import.meta.resolve("tsx/esm/api"))}).then(({ register }) => {
-  register();
-  return import(${JSON.stringify(new URL("./worker.ts", import.meta.url).href)});
-});`;
-
 /** Results kept by an earlier run, by the names of their cases. */
 function keptIn(file: string | undefined): Map<string, CaseResult> {
   if (file === undefined || !existsSync(file)) return new Map();
@@ -113,7 +107,7 @@ async function playAll(all: readonly Case[], file: string | undefined): Promise<
   let done = 0;
   const work = () =>
     new Promise<void>((resolve, reject) => {
-      const worker = new Worker(WORKER, { eval: true });
+      const worker = new Worker(new URL("./worker.js", import.meta.url));
       let at = -1;
       const hand = () => {
         const one = cases[next];
