@@ -14,7 +14,7 @@ export default defineConfig({
           setupFiles: ["tests/properties.ts"],
           include: ["tests/**/*.test.ts"],
           exclude: ["tests/browser/**", "tests/process/**", "tests/faults/**"],
-          testTimeout: 20_000,
+          testTimeout: 60_000,
         },
       },
       {

@@ -294,7 +294,7 @@ describe("order, repetition and division of the traffic", () => {
         one.close();
         two.close();
       }),
-      { numRuns: 60 },
+      { numRuns: 40 },
     );
   });
 });
