@@ -42,7 +42,7 @@ export async function startService(options: ServiceOptions = {}): Promise<Servic
   if (parts === null) throw new Error(`The ready line is another one than these tests know: ${readyLine}`);
   const webPort = Number(parts[4]);
   const get = async (path: string): Promise<Response> => {
-    const answer = await fetch(`http://127.0.0.1:${webPort}${path}`, { signal: AbortSignal.timeout(10_000) });
+    const answer = await fetch(`http://127.0.0.1:${webPort}${path}`, { signal: AbortSignal.timeout(30_000) });
     if (answer.status !== 200) throw new Error(`${path} answered ${answer.status}: ${await answer.text()}`);
     return answer;
   };
