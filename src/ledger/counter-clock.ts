@@ -29,3 +29,12 @@ export function restartedBetween(before: CounterReading, after: CounterReading):
   if (Math.abs(residual) <= JITTER_US + (elapsedUs * CLOCKS_PPM) / 1_000_000) return false;
   return after.tmstUs <= elapsedUs + START_SLACK_US;
 }
+
+/**
+ * When the counter began that reads `after`, on the capturing clock: the latest moment at which it stood at zero (over
+ * 71 min it may have wrapped since), and never before the reading of the old one. A packet that was held up on its way
+ * makes it later by as much.
+ */
+export function beganAtUs(before: CounterReading, after: CounterReading): number {
+  return Math.max(before.atUs + 1, after.atUs - after.tmstUs);
+}

@@ -45,6 +45,8 @@ export interface SceneGateway {
   readonly outages: readonly (Stretch & { readonly restarted: boolean | null; readonly open: boolean })[];
   /** When its concentrator's counter began anew. */
   readonly restartsUs: readonly number[];
+  /** Whether it tells that counter at all. */
+  readonly tellsCounter: boolean;
   readonly keepaliveUs: number | null;
   /** Keepalives by time. */
   readonly keepalivesUs: readonly number[];

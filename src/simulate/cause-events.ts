@@ -95,13 +95,19 @@ export const Congestion = z.strictObject({
     .default([-132, -100]),
 });
 
-/** A node sends, or a gateway listens, on other channels than the site's for a while. */
+/**
+ * A node sends, or a gateway listens, on other channels than the site's for a while. A gateway restarts for it, at the
+ * beginning and at the end: the reference daemons read their channels when they start, and start the concentrator with
+ * them (from memory).
+ */
 export const ChannelMismatch = z
   .strictObject({
     event: z.literal("channel-mismatch"),
     node: NodeName.optional(),
     gateway: EuiText.optional(),
     ...stretch,
+    /** How long a gateway's restarts take; 0: it changes its channels while it runs. */
+    restartSeconds: z.number().min(0).max(3_600).default(12),
     /** Strength: the channels that it uses meanwhile. */
     channelsHz: Frequencies,
   })

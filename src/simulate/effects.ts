@@ -21,9 +21,20 @@ export function powerOutagesOf(events: Events, eui: Eui): Stretch[] {
       .map(stretchOf),
     ...eventsOf(events, "gateway-restarted")
       .filter(({ gateway }) => gateway === eui)
-      .map(({ at, seconds }) => ({ fromUs: at, toUs: at + Math.round(seconds * 1e6) })),
+      .map(({ at, seconds }) => restartAt(at, seconds)),
+    ...eventsOf(events, "channel-mismatch")
+      .filter(({ gateway, restartSeconds }) => gateway === eui && restartSeconds > 0)
+      .flatMap(({ from, to, restartSeconds }) => [
+        restartAt(from, restartSeconds),
+        restartAt(to, restartSeconds),
+      ]),
   ].sort((a, b) => a.fromUs - b.fromUs);
 }
+
+const restartAt = (atUs: number, seconds: number): Stretch => ({
+  fromUs: atUs,
+  toUs: atUs + Math.round(seconds * 1e6),
+});
 
 /** Stretches in which nothing from a gateway reaches the listener. */
 export function backhaulOutagesOf(events: Events, eui: Eui): Stretch[] {

@@ -207,14 +207,15 @@ const DRAWERS: Readonly<Record<FaultCause, Drawer>> = {
     const channelsHz = [...some(site.random, site.heardHz, used), ...some(site.random, site.otherHz, others)];
     return { event: "channel-mismatch", node: someNode(site).name, ...times, channelsHz };
   },
-  "gateway-transmitting": (strength, site) => ({
-    event: "gateway-transmitting",
-    gateway: someGateway(site),
-    ...stretch(site, Math.min(6 * 3600, site.rhythmSeconds * (20 + 30 * site.random.uniform()))),
-    share: draw(site, ranges([0.12, 0.25], [0.25, 0.5], [0.5, 0.85]), strength),
-    spreadingFactor: 9 + below(site.random, 4),
-    payloadBytes: 20 + below(site.random, 100),
-  }),
+  "gateway-transmitting": (strength, site) => {
+    const times = stretch(site, Math.min(6 * 3600, site.rhythmSeconds * (20 + 30 * site.random.uniform())));
+    const share = draw(site, ranges([0.12, 0.25], [0.25, 0.5], [0.5, 0.85]), strength);
+    const spreadingFactor = 9 + below(site.random, 4);
+    // No plan lets more than 51 octets and the 13 around them go out slower than at SF9 (LoRaWAN regional parameters).
+    const payloadBytes = Math.min(spreadingFactor > 9 ? 64 : 128, 20 + below(site.random, 100));
+    const gateway = someGateway(site);
+    return { event: "gateway-transmitting", gateway, ...times, share, spreadingFactor, payloadBytes };
+  },
   "shared-address": (strength, site) => {
     const node = someNode(site);
     const apartDb = draw(site, ranges([0, 3], [3, 10], [10, 20]), strength);

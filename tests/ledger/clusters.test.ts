@@ -2,7 +2,7 @@ import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { clusterHearings, GROUPING_WINDOW_US, type Hearing } from "../../src/ledger/clusters.ts";
 import { contentOf, digestOf } from "../../src/ledger/content.ts";
-import { restartedBetween } from "../../src/ledger/counter-clock.ts";
+import { beganAtUs, restartedBetween } from "../../src/ledger/counter-clock.ts";
 import { ghostOf } from "../../src/ledger/ghosts.ts";
 
 let nextId = 1;
@@ -109,6 +109,11 @@ describe("restart of a concentrator", () => {
   it("is no restart when the counter runs on, across its wrap and over hours", () => {
     expect(restartedBetween(at(0, 4_290), at(10, 4_300))).toBe(false);
     expect(restartedBetween(at(0, 100), at(3 * 3600, 100 + 3 * 3600))).toBe(false);
+  });
+
+  it("date the restart where the new counter stood at zero, and never before the last reading of the old one", () => {
+    expect(beganAtUs(at(0, 4_000), at(600, 35))).toBe(565_000_000);
+    expect(beganAtUs(at(0, 4_000), at(600, 603))).toBe(1);
   });
 
   it("is one when the counter began at zero in between", () => {

@@ -210,6 +210,13 @@ describe("a rejoin loop", () => {
 });
 
 describe("a channel mismatch", () => {
+  it.each([
+    [undefined, 2],
+    [0, 0],
+  ])("of a gateway restarts it at both ends (%s s asked for: %i restarts)", (restartSeconds, restarts) => {
+    const { truth } = withEvent({ ...EVENTS["channel-mismatch"], restartSeconds });
+    expect(truth.gateways.map((one) => one.restarts)).toEqual([restarts]);
+  });
   it("may be the node's: it sends where the gateway does not listen", () => {
     const gateways = [gateway(SHED, { channelsHz: CHANNELS.slice(0, 2) })];
     const nodes = [probe({ channelsHz: CHANNELS.slice(0, 2) })];

@@ -8,10 +8,10 @@ import type { SceneReception, Stretch } from "../../model/scene.ts";
 import { binomialPmf } from "../../statistics/binomial.ts";
 import { lag1Autocorrelation } from "../../statistics/effective-sample-size.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, percent } from "../standing.ts";
+import { decibel, percent, span } from "../standing.ts";
 import { subBandMismatch } from "../sub-band-mismatch.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import { isIn, known, type Sight } from "./sight.ts";
+import { isIn, known, lengthUs, type Sight } from "./sight.ts";
 
 /** Counters from which a ratio tells one number of channels from the next. */
 const LEAST_COUNTERS = 24;
@@ -98,7 +98,7 @@ function bestUsed(
   const best = fits.reduce((a, b) => (b.p > a.p ? b : a));
   const weight = Math.log(mean * (counters + 1));
   // Eight channels are what a dynamic plan usually has in all (three of the region and five of the join-accept).
-  const usual = channels < 8 ? 1 : 0;
+  const usual = channels < 8 && best.used === 8 ? 0.5 : 0;
   return weight < -2 ? null : { used: best.used, weight: Math.min(3, weight + usual) };
 }
 
@@ -126,24 +126,9 @@ function shareOfAll(
   // Others were still heard everywhere until the trouble began, some time after this node's last frame.
   const edgeUs = 0.12 * (within.toUs - within.fromUs);
   const inner = { fromUs: within.fromUs + edgeUs, toUs: within.toUs - edgeUs };
-  const now = countsIn(heard, inner);
-  const lost = deficits(then, now);
-  if (lost !== null) {
-    const stray = countsIn(receptions, inner);
-    const left = lost.channels.reduce((total, channel) => total + (stray.get(channel) ?? 0), 0);
-    const retuned = left === 0 && restartedAtBegin(sight);
-    const weights = retuned ? RETUNED : lostChannelWeights(lost, left);
-    return [
-      {
-        sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${then.size} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on${left === 0 ? ": nothing at all is heard there any more" : ""}${retuned ? ", and the gateway's counter began anew as that began" : ""}.`,
-        lane: "channels",
-        restsOn,
-        weights,
-        ...(left === 0 && !retuned ? { leavesOpen: ["interference", "channel-mismatch"] as const } : {}),
-      },
-    ];
-  }
-  const ownLost = deficits(
+  const lost = fallenChannels(then, countsIn(heard, inner));
+  if (lost !== null) return [lostForAll(sight, receptions, lost, { of: then.size, restsOn })];
+  const ownLost = fallenChannels(
     countsOf(sight.ownBefore.map(({ frequencyHz }) => frequencyHz)),
     countsOf(sight.ownWithin.map(({ frequencyHz }) => frequencyHz)),
   );
@@ -152,33 +137,126 @@ function shareOfAll(
   const goOn = stillHeard(countsIn(others, before), countsIn(others, within), ownLost.channels);
   return [
     {
-      sentence: `This node alone is heard no more on ${ownLost.channels.length} of its channels, which carried ${percent(ownLost.shareThen)} of its frames before${goOn ? "; others are still heard there" : ""}.`,
+      sentence: `This node alone is heard ${ownLost.heardNow === 0 ? "no more" : "less"} on ${ownLost.channels.length} of its channels, which carried ${percent(ownLost.shareThen)} of its frames before${goOn ? "; others are still heard there" : ""}.`,
       lane: "channels",
       restsOn,
-      weights: goOn ? { "channel-mismatch": 2, interference: -1, "weak-link": -1 } : { interference: 0.5 },
+      // A hopping node is never heard where it should not send; a disturbance that strikes one node alone is met seldom.
+      weights: goOn
+        ? {
+            "channel-mismatch": ownLost.heardNow === 0 ? clampWeight(ownLost.z, 4) : 0.5,
+            interference: -1.5,
+            "weak-link": -1,
+            congestion: -1,
+          }
+        : { interference: 0.5 },
     },
   ];
 }
 
-/** A gateway takes on other channels with its configuration, at a start: the concentrator's counter begins anew then. */
-const RETUNED = { "channel-mismatch": 4, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
-
-/** Whether a home gateway restarted within two intervals of where the loss begins. */
-function restartedAtBegin({ scene: { homes, gap } }: Sight): boolean {
-  const reachUs = 2 * (gap.rhythmUs ?? 600_000_000) + 300_000_000;
-  return homes.some(({ restartsUs }) => restartsUs.some((atUs) => Math.abs(atUs - gap.fromUs) < reachUs));
+/**
+ * Channels that fell for everyone. Noise lets the strongest through now and then, or lets them come broken; a channel
+ * that the gateway does not listen on brings nothing at all, from a restart of the gateway on.
+ */
+function lostForAll(
+  { scene: { before, after, within, homes } }: Sight,
+  receptions: readonly SceneReception[],
+  lost: Fallen,
+  { of, restsOn }: { readonly of: number; readonly restsOn: EvidencePiece["restsOn"] },
+): EvidencePiece {
+  const sight = { from: before.fromUs, to: Math.max(after.toUs, within.toUs) };
+  const hole = longestHole(receptions, lost, { ...within, lookFromUs: sight.from, lookToUs: sight.to });
+  const [home] = homes;
+  const restart =
+    hole === null || home?.tellsCounter !== true
+      ? "cannot be told"
+      : restartAtHole(home.restartsUs, hole, receptions);
+  const weight = clampWeight(lost.z - 1, 3.5);
+  const common = { "weak-link": -1.5, "gateway-transmitting": -2, congestion: -1 };
+  const weights =
+    hole === null
+      ? { ...common, interference: weight, "channel-mismatch": -weight }
+      : restart === "began anew"
+        ? RETUNED
+        : restart === "ran on"
+          ? JAMMED
+          : { ...common, interference: weight, "channel-mismatch": weight };
+  const silence =
+    hole === null
+      ? ""
+      : `: nothing at all was heard there for ${span((hole.toUs - hole.fromUs) / 1e6)}, when ${Math.round(hole.due).toLocaleString("en-GB")} frames were due by what came on the others`;
+  return {
+    sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${of} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on${silence}${RESTART_WORDS[restart]}.`,
+    lane: "channels",
+    restsOn,
+    weights,
+    ...(hole !== null && restart === "cannot be told"
+      ? { leavesOpen: ["interference", "channel-mismatch"] as const }
+      : {}),
+  };
 }
 
 /**
- * Channels that went for everyone. Noise lets the strongest through now and then, or lets them come broken; where
- * nothing at all is heard, a gateway that was set to other channels looks the same.
+ * A gateway takes on other channels with its configuration, at a start: the concentrator's counter begins anew then
+ * (the reference daemons read their configuration when they start; from memory). Where the counter ran on, the gateway
+ * still listened there.
  */
-function lostChannelWeights(lost: Deficit, left: number): EvidencePiece["weights"] {
-  const weight = clampWeight(lost.z - 1, 3.5);
-  const common = { "weak-link": -1.5, "gateway-transmitting": -2, congestion: -1.5 };
-  return left > 0
-    ? { ...common, interference: weight, "channel-mismatch": -weight }
-    : { ...common, interference: weight, "channel-mismatch": weight };
+type RestartThere = "began anew" | "ran on" | "cannot be told";
+const RETUNED = { "channel-mismatch": 4.5, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
+const JAMMED = { interference: 3.5, "channel-mismatch": -2.5, "weak-link": -1.5, congestion: -1 } as const;
+const RESTART_WORDS: Readonly<Record<RestartThere, string>> = {
+  "began anew": "; the gateway's counter began anew as that began",
+  "ran on": "; the gateway's counter ran on, and a gateway takes on other channels only when it starts",
+  "cannot be told": "",
+};
+
+/** A stretch without any reception on some channels. */
+interface Hole extends Stretch {
+  /** Frames to be expected there, by what came on the other channels. */
+  readonly due: number;
+}
+
+/** Due frames from which a hole is no chance: exp(-7) is 0.1 %. */
+const LEAST_DUE = 7;
+/** Share of the gap that a hole fills which the gap is about. Chosen. */
+const LEAST_FILLED = 0.7;
+
+/** The longest stretch without anything on the fallen channels, when it fills the gap and is no chance; else null. */
+function longestHole(
+  receptions: readonly SceneReception[],
+  { channels, shareThen }: Fallen,
+  { fromUs, toUs, lookFromUs, lookToUs }: Stretch & { lookFromUs: number; lookToUs: number },
+): Hole | null {
+  const seen = receptions.filter(({ atUs }) => atUs >= lookFromUs && atUs <= lookToUs);
+  const isThere = ({ frequencyHz }: SceneReception) => frequencyHz !== null && channels.includes(frequencyHz);
+  const ends = [lookFromUs, ...seen.filter(isThere).map(({ atUs }) => atUs), lookToUs];
+  let longest: Stretch = { fromUs: lookFromUs, toUs: lookFromUs };
+  ends.forEach((atUs, i) => {
+    const previous = ends[i - 1] ?? atUs;
+    if (atUs - previous > lengthUs(longest)) longest = { fromUs: previous, toUs: atUs };
+  });
+  const hole = longest;
+  const filled = Math.min(toUs, hole.toUs) - Math.max(fromUs, hole.fromUs);
+  if (filled < LEAST_FILLED * (toUs - fromUs)) return null;
+  const elsewhere = seen.filter(
+    (one) => one.counter !== null && one.atUs > hole.fromUs && one.atUs < hole.toUs && !isThere(one),
+  ).length;
+  const due = (elsewhere * shareThen) / Math.max(0.02, 1 - shareThen);
+  return due < LEAST_DUE ? null : { ...hole, due };
+}
+
+/** Whether the gateway restarted where the hole begins: before a frame there would have been due for sure. */
+function restartAtHole(
+  restartsUs: readonly number[],
+  hole: Hole,
+  receptions: readonly SceneReception[],
+): RestartThere {
+  const sureUs = hole.fromUs + (lengthUs(hole) * LEAST_DUE) / hole.due;
+  if (restartsUs.some((atUs) => atUs >= hole.fromUs - 1_000_000 && atUs <= sureUs)) return "began anew";
+  // Readings of the counter on both sides are what tells that it ran on.
+  const isRead =
+    receptions.some(({ atUs }) => atUs <= hole.fromUs) &&
+    receptions.some(({ atUs }) => atUs > sureUs && atUs <= hole.toUs);
+  return isRead ? "ran on" : "cannot be told";
 }
 
 /** Whether others are heard on some channels as much as before; false too when too few were to tell. */
@@ -192,32 +270,46 @@ function stillHeard(
   return share(then) * sum(now) >= 6 && share(now) > 0.75 * share(then);
 }
 
-interface Deficit {
+interface Fallen {
   readonly channels: readonly number[];
   readonly z: number;
   readonly shareThen: number;
   readonly shareNow: number;
+  readonly heardNow: number;
 }
 
-/** Chosen: several channels are looked at, so more than the 2 of a single test. */
-const LEAST_Z = 2.5;
+/** Chosen: the split of the channels is the best of several, so more than the 2 of a single test. */
+const LEAST_Z = 3;
+/** A share that fell to less than this of what it was. Chosen: below that lies no more than uneven luck. */
+const FELL_TO = 0.7;
 
-/** Channels whose share fell to less than half, together significantly (normal approximation). */
-function deficits(then: ReadonlyMap<number, number>, now: ReadonlyMap<number, number>): Deficit | null {
+/**
+ * The channels that lost most of their share, taken together so that the fall is as significant as can be (normal
+ * approximation of two proportions); null when no split is, or when nothing is left to compare with.
+ */
+function fallenChannels(then: ReadonlyMap<number, number>, now: ReadonlyMap<number, number>): Fallen | null {
   const allThen = sum(then);
   const allNow = sum(now);
   if (allThen < 20 || allNow < 12) return null;
-  const fallen = [...then].filter(
-    ([channel, count]) =>
-      count >= 0.04 * allThen && (now.get(channel) ?? 0) / allNow < 0.5 * (count / allThen),
-  );
-  if (fallen.length === 0 || fallen.length === then.size) return null;
-  const shareThen = fallen.reduce((total, [, count]) => total + count, 0) / allThen;
-  const heardNow = fallen.reduce((total, [channel]) => total + (now.get(channel) ?? 0), 0);
-  const shareNow = heardNow / allNow;
-  const sd = Math.sqrt(shareThen * (1 - shareThen) * (1 / allNow + 1 / allThen));
-  const z = (shareThen - shareNow) / sd;
-  return z > LEAST_Z ? { channels: fallen.map(([channel]) => channel), z, shareThen, shareNow } : null;
+  const byRatio = [...then]
+    .filter(([, count]) => count >= 0.04 * allThen)
+    .map(([channel, count]) => ({ channel, ratio: (now.get(channel) ?? 0) / count }))
+    .sort((a, b) => a.ratio - b.ratio);
+  let best: Fallen | null = null;
+  for (let count = 1; count < byRatio.length; count++) {
+    const channels = byRatio.slice(0, count).map(({ channel }) => channel);
+    const of = (counts: ReadonlyMap<number, number>) =>
+      channels.reduce((total, channel) => total + (counts.get(channel) ?? 0), 0);
+    const shareThen = of(then) / allThen;
+    const heardNow = of(now);
+    const shareNow = heardNow / allNow;
+    const pooled = (of(then) + heardNow) / (allThen + allNow);
+    const sd = Math.sqrt(pooled * (1 - pooled) * (1 / allNow + 1 / allThen));
+    const z = (shareThen - shareNow) / sd;
+    if (shareNow < FELL_TO * shareThen && z > Math.max(LEAST_Z, best?.z ?? 0))
+      best = { channels, z, shareThen, shareNow, heardNow };
+  }
+  return best;
 }
 
 function countsIn(receptions: readonly SceneReception[], stretch: Stretch): Map<number, number> {

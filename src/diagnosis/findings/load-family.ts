@@ -7,7 +7,7 @@ import type { SceneReception, Stretch } from "../../model/scene.ts";
 import { percent } from "../standing.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { countedIn } from "./neighbourhood.ts";
-import { isIn, lengthUs, type OwnFrame, type Sight } from "./sight.ts";
+import { isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./sight.ts";
 
 /**
  * Logarithm of observed over predicted loss when congestion is the cause: capture saves some, frames that nobody heard
@@ -31,8 +31,11 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
   if (now === null) return [];
   const then = predictedLoss(frames, receptions, scene.gap.lifeId, scene.before, 0);
   const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
-  const ratio = Math.log(lossWithin / Math.max(now, 1e-4));
-  const weight = clampWeight(normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED), 5);
+  const ratio = lossOver(sight, now);
+  const weight = clampWeight(
+    normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED) + (ratio < 1.2 ? rarity(now) : 0),
+    5,
+  );
   const rose = then !== null && now > 2 * then && now > 0.03 ? 1 : 0;
   // What was carried as well before, without such loss, is no cause now.
   const asBefore =
@@ -50,6 +53,11 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
     },
     ...sameDataRate(sight, restsOn),
   ];
+}
+
+/** How much less often channels are met so full than nearly empty, in logarithms. Chosen, no source. */
+function rarity(collisions: number): number {
+  return Math.min(2, Math.max(0, Math.log(collisions / 0.05)));
 }
 
 /** Loss of all nodes within the gap: what was heard is so much less than what was on the air. */

@@ -6,7 +6,7 @@ import { mannKendall } from "../../statistics/mann-kendall.ts";
 import { median, quantile, robustSigma } from "../../statistics/robust.ts";
 import { decibel } from "../standing.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { known, type OwnFrame, type Sight } from "./sight.ts";
+import { isIn, known, type OwnFrame, type Sight, signalPowerDbm } from "./sight.ts";
 
 /**
  * Where the 10th percentile of the margins of heard frames lies when losses come from weakness: at the floor, a knee of
@@ -51,12 +51,12 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
         ? { "weak-link": clampWeight(weight, 2), "node-silent": low > 4 ? 0.5 : -0.5 }
         : {
             "weak-link": weight,
-            // Hopping loses a fixed share, and seldom all.
-            "channel-mismatch": isWitnessed ? (low > 4 ? 1 : -1) : -1,
+            // Hopping loses a fixed share, and seldom all; of a strong node little else does.
+            "channel-mismatch": isWitnessed ? (low > 8 ? 1.5 : low > 4 ? 1 : -1) : -1,
           },
     });
   }
-  const fell = fallOf(ownBefore, ownWithin, ownAfter);
+  const fell = fallOf(...atOneGateway(sight));
   if (fell !== null) {
     pieces.push({
       sentence: `Its signal was ${decibel(fell.fallDb)} weaker in the gap than before (${fell.count} frames against ${fell.countBefore}).`,
@@ -73,7 +73,8 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
           : {},
     });
   } else if (ownWithin.length >= LEAST_FRAMES && ownBefore.length >= LEAST_FRAMES) {
-    pieces.push(steadySignal(ownBefore, ownWithin, restsOn));
+    const [then, now] = atOneGateway(sight);
+    pieces.push(steadySignal(then, now, restsOn));
   }
   const decline = declineOf(ownBefore);
   if (decline !== null) {
@@ -87,11 +88,32 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
   return pieces;
 }
 
+/**
+ * The node's frames before, within and after, as the one gateway heard them that heard most within: where the best gateway hears no more,
+ * those that are left hear the node as they always did.
+ */
+function atOneGateway({ scene, ownBefore, ownWithin, ownAfter }: Sight): [Powers, Powers, Powers] {
+  const own = scene.receptions.filter(({ lifeId, repeat }) => lifeId === scene.gap.lifeId && !repeat);
+  const [first] = scene.homes;
+  if (first === undefined || scene.homes.length < 2) return [ownBefore, ownWithin, ownAfter];
+  const heardBy = (gatewayId: number) =>
+    own.filter((one) => one.gatewayId === gatewayId && isIn(scene.within, one.atUs)).length;
+  const most = scene.homes.reduce((a, b) => (heardBy(b.id) > heardBy(a.id) ? b : a), first);
+  const there = own
+    .filter(({ gatewayId }) => gatewayId === most.id)
+    .map(({ atUs, rssiDbm, snrDb }) => ({ atUs, powerDbm: signalPowerDbm(rssiDbm, snrDb) }));
+  return [
+    there.filter(({ atUs }) => atUs <= scene.within.fromUs),
+    there.filter(({ atUs }) => atUs > scene.within.fromUs && atUs < scene.within.toUs),
+    there.filter(({ atUs }) => isIn(scene.after, atUs)),
+  ];
+}
+
 /** Signal power of the frames of the gap below that of the frames before; null when it did not fall, or too few. */
 function fallOf(
-  before: readonly OwnFrame[],
-  within: readonly OwnFrame[],
-  after: readonly OwnFrame[],
+  before: Powers,
+  within: Powers,
+  after: Powers,
 ): { fallDb: number; count: number; countBefore: number } | null {
   const then = powers(before);
   const inside = powers(within);
@@ -106,11 +128,7 @@ function fallOf(
     : null;
 }
 
-function steadySignal(
-  before: readonly OwnFrame[],
-  within: readonly OwnFrame[],
-  restsOn: EvidencePiece["restsOn"],
-): EvidencePiece {
+function steadySignal(before: Powers, within: Powers, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
   const change = (median(powers(within)) ?? 0) - (median(powers(before)) ?? 0);
   return {
     sentence: `Its signal was as strong as before (${decibel(Math.abs(change))} ${change < 0 ? "less" : "more"}).`,
@@ -130,6 +148,8 @@ function declineOf(before: readonly OwnFrame[]): number | null {
   return fall >= FALL_DB && p !== null && p < 0.001 ? fall : null;
 }
 
-function powers(frames: readonly OwnFrame[]): number[] {
+type Powers = readonly Pick<OwnFrame, "powerDbm">[];
+
+function powers(frames: Powers): number[] {
   return known(frames.map(({ powerDbm }) => powerDbm));
 }

@@ -117,6 +117,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
             ...weigh(1 * sure, ...OF_ONE_NODE),
             ...weigh(-3.5 * sure, ...OF_THE_AIR),
             ...weigh(-5 * sure, ...OF_THE_GATEWAY),
+            // Transmissions in step with a node's rhythm take all of its frames and a part of the others'.
+            ...(share < 0.9 ? weigh(-1.5 * sure, "gateway-transmitting") : {}),
           }
         : weigh(-1.5 * sure, ...OF_THE_GATEWAY);
       pieces.push({ sentence: `The others went on: ${figures}.`, lane, restsOn, weights });
@@ -124,15 +126,18 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       // A gateway that answers its keepalives and hears nobody is drowned by something, or its receiver is broken; one
       // that hears again by itself was not broken.
       const alive = homesOutUs(sight, stretch) < 0.2 * lengthUs(stretch);
+      // What still comes through comes on the channels, or from the nodes, that were spared.
+      const nobody = share <= 0.05;
       pieces.push({
         sentence: `The others vanished with it${alive ? " although the gateway was in reach" : ""}: ${figures}.`,
         lane,
         restsOn,
         weights: {
           ...weigh(-4 * sure, ...OF_ONE_NODE),
+          ...(nobody ? {} : weigh(-1 * sure, "channel-mismatch")),
           ...weigh(1.5 * sure, ...OF_THE_GATEWAY),
           ...weigh(0.5 * sure, ...OF_THE_AIR),
-          ...(alive ? { interference: (gap.open ? 1.5 : 4) * sure, congestion: -1 * sure } : {}),
+          ...(alive ? { interference: (gap.open || !nobody ? 1.5 : 4) * sure, congestion: -1 * sure } : {}),
         },
       });
     } else {
@@ -197,7 +202,12 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
               interference: 0.5,
               congestion: 0.5,
             }
-          : { ...weigh(-2, ...OF_ONE_NODE), ...weigh(rose ? 1.5 : 1, ...OF_THE_AIR) },
+          : {
+              ...weigh(-2, ...OF_ONE_NODE),
+              // A gateway that lacks channels is met as well, less often.
+              "channel-mismatch": -1,
+              ...weigh(rose ? 1.5 : 1, ...OF_THE_AIR),
+            },
       },
     ];
   }

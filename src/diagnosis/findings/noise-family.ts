@@ -43,7 +43,7 @@ interface Rise {
   readonly channelsCompared: number;
   readonly samples: number;
   readonly significant: boolean;
-  /** Every channel that told its noise before tells it now. */
+  /** Every channel that told its noise before tells it now, in about the proportion that it did. */
   readonly complete: boolean;
 }
 
@@ -73,9 +73,15 @@ function noiseRise(receptions: readonly SceneReception[], before: Stretch, withi
     significant: risen.length > 0,
     // Strong interference removes the very frames that would show it.
     complete: [...then].every(
-      ([channel, values]) => values.length < LEAST_SAMPLES || (now.get(channel)?.length ?? 0) > 0,
+      ([channel, values]) =>
+        values.length < LEAST_SAMPLES ||
+        (now.get(channel)?.length ?? 0) / countOf(now) > 0.6 * (values.length / countOf(then)),
     ),
   };
+}
+
+function countOf(samples: ReadonlyMap<number, readonly number[]>): number {
+  return [...samples.values()].reduce((sum, { length }) => sum + length, 0);
 }
 
 function compare(
@@ -126,7 +132,8 @@ function risePiece(rise: Rise, restsOn: EvidencePiece["restsOn"]): EvidencePiece
     sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
     lane: "noise",
     restsOn,
-    weights: { interference: !rise.complete ? -0.3 : rise.riseDb < 1.5 && rise.samples >= 20 ? -2.5 : -1 },
+    // What comes and goes, and is strong while it is there, lets through only what tells of its absence.
+    weights: { interference: !rise.complete ? 0 : rise.riseDb < 1.5 && rise.samples >= 20 ? -1.5 : -0.7 },
   };
 }
 

@@ -6,6 +6,7 @@
 import type { Scene, SceneReception, Stretch } from "../../model/scene.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { channelNoiseDbm } from "../../radio/noise.ts";
+import { wilsonInterval } from "../../statistics/wilson.ts";
 
 /** A frame of the node as its best home gateway heard it. */
 export interface OwnFrame {
@@ -41,6 +42,12 @@ export interface Sight {
   readonly missed: number;
   readonly heard: number;
   readonly lossWithin: number;
+  /**
+   * What its share of loss may have been (95 %): a gap is drawn around its misses, and those who lost more than their
+   * neighbours by chance are the ones that have gaps.
+   */
+  readonly lossRange: { readonly low: number; readonly high: number };
+  /** As its best home gateway heard them: what another gateway caught hides that gateway's trouble. */
   readonly neighbours: readonly Neighbour[];
 }
 
@@ -50,9 +57,11 @@ export function sightOf(scene: Scene): Sight {
   const { gap, within, before, after } = scene;
   const byLife = new Map<number, Map<number, OwnFrame>>();
   const addresses = new Map<number, number>();
+  const [home] = scene.homes;
   for (const reception of scene.receptions) {
     const { lifeId, counter, crcOk, devAddr } = reception;
     if (!crcOk || lifeId === null || counter === null || devAddr === null) continue;
+    if (lifeId !== gap.lifeId && reception.gatewayId !== home?.id) continue;
     let frames = byLife.get(lifeId);
     if (frames === undefined) {
       frames = new Map();
@@ -81,6 +90,7 @@ export function sightOf(scene: Scene): Sight {
     missed,
     heard: ownWithin.length,
     lossWithin: missed + ownWithin.length === 0 ? 0 : missed / (missed + ownWithin.length),
+    lossRange: wilsonInterval(missed, missed + ownWithin.length),
     neighbours: [...byLife.keys()]
       .filter((lifeId) => lifeId !== gap.lifeId)
       .map((lifeId) => ({
@@ -114,9 +124,20 @@ function frameOf(reception: SceneReception, counter: number): OwnFrame {
     dataRate,
     snrDb,
     marginDb: spreadingFactor === null ? null : linkMarginDb(snrDb, spreadingFactor),
-    powerDbm: rssiDbm === null || snrDb === null ? rssiDbm : channelNoiseDbm(rssiDbm, snrDb) + snrDb,
+    powerDbm: signalPowerDbm(rssiDbm, snrDb),
     airtimeUs,
   };
+}
+
+/** Signal power without the noise's share, dBm; the channel's power where the SNR is unknown. */
+export function signalPowerDbm(rssiDbm: number | null, snrDb: number | null): number | null {
+  return rssiDbm === null || snrDb === null ? rssiDbm : channelNoiseDbm(rssiDbm, snrDb) + snrDb;
+}
+
+/** Logarithm of the loss over what something predicts, 0 where the prediction lies within what the loss may have been. */
+export function lossOver({ lossRange: { low, high } }: Sight, predicted: number): number {
+  const share = Math.max(predicted, 1e-4);
+  return share < low ? Math.log(low / share) : share > high ? Math.log(high / share) : 0;
 }
 
 /** Missed counters are spread evenly between the frames around them. */

@@ -8,17 +8,17 @@ import { rankSum } from "../../statistics/rank-sum.ts";
 import { DEAF_SHARE_WARNING, deafShare } from "../downlink-deafness.ts";
 import { percent } from "../standing.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { isIn, lengthUs, type Sight } from "./sight.ts";
+import { isIn, lengthUs, lossOver, type Sight } from "./sight.ts";
 
 /** Logarithm of observed over predicted loss, when deafness is the cause and when it is not (as for collisions). */
 const EXPLAINED = { mean: 0, sd: 0.6 };
 const UNEXPLAINED = { mean: 3, sd: 1.8 };
 /**
  * Airtime of a downlink that only a count tells of: 20 octets at SF9 in 125 kHz. Chosen, an estimate and said to be one.
- * It may be as long as 51 octets at SF12 (LoRaWAN regional parameters, the most there in EU863-870).
+ * It may be as long as 51 octets and 13 of its frame at SF12 (LoRaWAN regional parameters, the most there in EU863-870).
  */
 const TYPICAL_DOWNLINK_US = 185_000;
-const LONGEST_DOWNLINK_US = 2_300_000;
+const LONGEST_DOWNLINK_US = 2_800_000;
 
 export function transmitEvidence(sight: Sight): EvidencePiece[] {
   const { scene, lossWithin } = sight;
@@ -59,8 +59,12 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   ];
   const predicted = deafShare(lengths, airtimeUs, lengthUs(scene.within));
   if (hidden > inside.length) return [countedPiece(sight, emitted, airtimeUs, restsOn)];
-  const ratio = Math.log(lossWithin / Math.max(predicted, 1e-4));
-  const weight = clampWeight(normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED), 4);
+  const ratio = lossOver(sight, predicted);
+  // A gateway that seldom listens is met seldom, and what it is deaf to it loses whatever else is wrong.
+  const weight = clampWeight(
+    normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED) + rarity(predicted),
+    5,
+  );
   const pieces: EvidencePiece[] = [
     {
       sentence: `The gateway transmitted ${Math.max(inside.length, emitted).toLocaleString("en-GB")} times within the gap and was deaf to ${percent(predicted)} of this node's frames by that${hidden > inside.length ? " (lengths estimated)" : ""}; it lost ${percent(lossWithin)}.`,
@@ -80,9 +84,14 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   return pieces;
 }
 
+/** How much less often a gateway transmits so much than is worth a word, in logarithms: seldom above one or two percent. Chosen. */
+function rarity(deaf: number): number {
+  return Math.min(2.5, Math.max(0, Math.log(deaf / 0.03)));
+}
+
 /** Only a count is known: could so many have been long enough, and were there more than before? */
 function countedPiece(
-  { scene, lossWithin }: Sight,
+  { scene, lossWithin, lossRange: { low: least } }: Sight,
   emitted: number,
   airtimeUs: number,
   restsOn: EvidencePiece["restsOn"],
@@ -103,16 +112,16 @@ function countedPiece(
   const weights: Partial<
     Record<"gateway-transmitting" | "interference" | "congestion" | "channel-mismatch", number>
   > =
-    most < 0.6 * lossWithin
+    most < 0.7 * least
       ? { "gateway-transmitting": -4 }
       : rose
         ? {
-            "gateway-transmitting": typical > 0.25 * lossWithin ? 4 : 3,
-            interference: typical > 0.25 * lossWithin ? -4 : -2,
+            "gateway-transmitting": typical > 0.25 * least ? 4 : 3,
+            interference: typical > 0.25 * least ? -4 : -2,
             congestion: -1,
             "channel-mismatch": -2,
           }
-        : { "gateway-transmitting": typical > 0.3 * lossWithin ? 0.5 : -1 };
+        : { "gateway-transmitting": typical > 0.3 * least ? 0.5 : -1 };
   return {
     sentence: `The gateway reports ${emitted.toLocaleString("en-GB")} transmissions within the gap, ${Math.round(rate * 3.6e9).toLocaleString("en-GB")} an hour${before3}; by their length, which is not told, they made it deaf to ${percent(typical)} of this node's frames or up to ${percent(most)}. It lost ${percent(lossWithin)}.`,
     lane: "transmissions",

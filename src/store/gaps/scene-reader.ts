@@ -23,6 +23,8 @@ const ROWS_BEFORE = 3_000;
 const ROWS_WITHIN = 4_000;
 const ROWS_AFTER = 1_000;
 const LEAST_LOOK_US = 900_000_000;
+/** Share of the most frames that counts as about as many. Chosen. */
+const NEARLY_AS_MANY = 0.85;
 /** A counter reading this long before or after an outage still tells whether it restarted. */
 const READING_REACH_US = 86_400_000_000;
 
@@ -134,20 +136,31 @@ export class SceneReader {
     };
   }
 
-  /** Gateways that heard the node, those with most of its frames first; of a tenth at least of the best one's. */
+  /**
+   * Gateways that heard the node, of a fifth at least of what the best one heard: those with most of its frames first,
+   * among those that heard about as many the one that heard them strongest.
+   */
   #homes(receptions: readonly SceneReception[], lifeId: number, gap: GapRecord): number[] {
-    const counts = new Map<number, number>();
+    const heard = new Map<number, { weight: number; snrDb: number; count: number }>();
     for (const one of receptions) {
       if (one.lifeId !== lifeId) continue;
+      const sums = heard.get(one.gatewayId) ?? { weight: 0, snrDb: 0, count: 0 };
       // What it was heard by before counts; when nothing was before, all of it.
-      const weight = one.atUs <= gap.fromUs ? 1 : 0.3;
-      counts.set(one.gatewayId, (counts.get(one.gatewayId) ?? 0) + weight);
+      sums.weight += one.atUs <= gap.fromUs ? 1 : 0.3;
+      sums.snrDb += one.snrDb ?? 0;
+      sums.count += 1;
+      heard.set(one.gatewayId, sums);
     }
-    const most = Math.max(0, ...counts.values());
-    return [...counts]
-      .filter(([, count]) => count >= 0.2 * most)
-      .sort((a, b) => b[1] - a[1] || a[0] - b[0])
-      .map(([id]) => id);
+    const most = Math.max(0, ...[...heard.values()].map(({ weight }) => weight));
+    return [...heard]
+      .filter(([, { weight }]) => weight >= 0.2 * most)
+      .map(([id, { weight, snrDb, count }]) => ({
+        id,
+        weight: weight >= NEARLY_AS_MANY * most ? most : weight,
+        snrDb: snrDb / count,
+      }))
+      .sort((a, b) => b.weight - a.weight || b.snrDb - a.snrDb || a.id - b.id)
+      .map(({ id }) => id);
   }
 
   #gatewayOf(
@@ -173,6 +186,7 @@ export class SceneReader {
         restarted: out.toUs === null ? null : this.#restarted(id, out.fromUs, out.toUs, frontierUs),
       })),
       restartsUs: restartsUs(this.#db, id, span),
+      tellsCounter: this.#readingBefore.get(span.fromUs, span.toUs, id) !== undefined,
       keepaliveUs:
         keepaliveUs(this.#db, id, {
           fromUs: within.fromUs - 3_600_000_000,

@@ -3,7 +3,7 @@
  * heartbeat by minute, and the restarts.
  */
 import type { Statement } from "better-sqlite3";
-import { type CounterReading, restartedBetween } from "../../ledger/counter-clock.ts";
+import { beganAtUs, type CounterReading, restartedBetween } from "../../ledger/counter-clock.ts";
 import { newPathClock, type PathClock, pathDelayUs } from "../../ledger/path-delay.ts";
 import type { Eui } from "../../model/identifiers.ts";
 import { minuteOf } from "../../model/window.ts";
@@ -153,10 +153,11 @@ export class GatewayBook {
     return reading.atUs - pathDelayUs(entry.pathClock, reading);
   }
 
-  /** Follows the concentrator's counter; a restart is dated at the first reception after it. */
+  /** Follows the concentrator's counter; a restart is dated where the counter then stood at zero. */
   followCounter(entry: GatewayEntry, reading: CounterReading): void {
     const before = entry.reading;
-    if (before !== null && restartedBetween(before, reading)) this.#restart.run(entry.id, reading.atUs);
+    if (before !== null && restartedBetween(before, reading))
+      this.#restart.run(entry.id, beganAtUs(before, reading));
     // A reading from before the last one begins a new chain (an older capture) unless it is mere disorder.
     if (before === null || reading.atUs > before.atUs || before.atUs - reading.atUs > 60_000_000) {
       entry.reading = reading;

@@ -57,6 +57,8 @@ export interface Faults {
   readonly transmissions?: readonly Stretch[];
   /** When the concentrator's counter began anew. */
   readonly restartsUs?: readonly number[];
+  /** Default: true. */
+  readonly tellsCounter?: boolean;
   /** Share of datagrams lost on the way. */
   readonly lossyWay?: (atUs: number) => number;
   readonly joins?: readonly { readonly devEui: string; readonly atUs: number; readonly snrDb: number }[];
@@ -305,6 +307,7 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
       .filter(({ fromUs, toUs }) => fromUs < after.toUs && toUs > before.fromUs)
       .map((out) => ({ ...out, open: false })),
     restartsUs: faults.restartsUs ?? [],
+    tellsCounter: faults.tellsCounter ?? true,
     keepaliveUs: 10 * S,
     keepalivesUs: keepalivesUs.filter(inside),
     reports: [],
