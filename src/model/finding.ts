@@ -48,6 +48,8 @@ export interface FindingEvidence {
 export type FindingStrength = "certain" | "likely" | "possible" | "undecided";
 
 export interface GapJudgement {
+  /** Chance may have made it, and nothing around it says otherwise: it is no dropout. */
+  readonly isChance: boolean;
   readonly cause: CauseWord;
   readonly confidence: number;
   readonly word: FindingStrength;

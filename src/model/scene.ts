@@ -97,6 +97,8 @@ export interface SceneGap {
   readonly heard: number;
   readonly expectedByRhythm: number | null;
   readonly rhythmUs: number | null;
+  /** What it lacks to be beyond chance, natural logarithm of the odds; 0: nothing. */
+  readonly lacking: number;
 }
 
 export interface Scene {

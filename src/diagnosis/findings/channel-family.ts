@@ -201,8 +201,8 @@ function lostForAll(
  * still listened there.
  */
 type RestartThere = "began anew" | "ran on" | "cannot be told";
-const RETUNED = { "channel-mismatch": 4.5, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
-const JAMMED = { interference: 3.5, "channel-mismatch": -2.5, "weak-link": -1.5, congestion: -1 } as const;
+const RETUNED = { "channel-mismatch": 6, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
+const JAMMED = { interference: 4, "channel-mismatch": -2.5, "weak-link": -1.5, congestion: -1 } as const;
 const RESTART_WORDS: Readonly<Record<RestartThere, string>> = {
   "began anew": "; the gateway's counter began anew as that began",
   "ran on": "; the gateway's counter ran on, and a gateway takes on other channels only when it starts",

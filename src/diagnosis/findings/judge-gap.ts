@@ -13,7 +13,7 @@ import type { CauseWord, EvidencePiece } from "./evidence.ts";
 import { gatewayEvidence } from "./gateway-family.ts";
 import { loadEvidence } from "./load-family.ts";
 import { marginEvidence } from "./margin-family.ts";
-import { neighbourEvidence } from "./neighbourhood.ts";
+import { neighbourEvidence, surpriseOfOthers } from "./neighbourhood.ts";
 import { noiseEvidence } from "./noise-family.ts";
 import { sharedEvidence } from "./shared-family.ts";
 import { type Sight, sightOf } from "./sight.ts";
@@ -38,6 +38,7 @@ export function judgeGap(scene: Scene): GapJudgement {
   const isShared = SHARED_CAUSES.has(judged.cause);
   const { cause, confidence, word, evidence, against, alternatives } = judged;
   return {
+    isChance: scene.gap.lacking > 0 && !(isShared || surpriseOfOthers(sight) >= scene.gap.lacking),
     cause,
     confidence,
     word,

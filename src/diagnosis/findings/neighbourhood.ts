@@ -8,7 +8,7 @@ import type { Stretch } from "../../model/scene.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { percent } from "../standing.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
-import { isIn, lengthUs, type Neighbour, type Sight } from "./sight.ts";
+import { isIn, lengthUs, type Neighbour, type OwnFrame, type Sight } from "./sight.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
   "node-silent",
@@ -149,7 +149,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       });
     }
   }
-  if (!isBlackout || gap.kind === "steady") pieces.push(...lossOfOthers(sight, restsOn));
+  if (!isBlackout || gap.kind === "steady")
+    pieces.push(...lossOfOthers(sight, restsOn), ...together(sight, restsOn));
   return pieces;
 }
 
@@ -166,6 +167,74 @@ function lossesAreAlike(neighbours: readonly Neighbour[], stretch: Stretch, own:
   );
   // Mean and spread of chi-square are its degrees of freedom and the root of twice that.
   return chiSquare < counts.length + 3 * Math.sqrt(2 * counts.length);
+}
+
+/** Moments compared, and misses among them, from which losses of several nodes are seen to come together or not. Chosen. */
+const LEAST_PAIRS = 40;
+const LEAST_MISSES = 10;
+/** Three standard errors: that much chance seldom does. */
+const TOGETHER_Z = 3;
+
+/**
+ * Whether the nodes lose their frames at the same moments: what comes and goes (a jammer that pulses) takes all of
+ * them while it is there, what strikes each frame by itself (collisions, channels not listened on) does not. Moments of
+ * different nodes that follow one another are compared (autocorrelation at lag one of a series of misses and hits).
+ */
+function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+  const { within } = sight.scene;
+  const moments = [
+    ...momentsOf(0, sight.own, within),
+    ...sight.neighbours.flatMap(({ frames }, i) => momentsOf(i + 1, frames, within)),
+  ].sort((a, b) => a.atUs - b.atUs);
+  const missed = moments.filter(({ isMissed }) => isMissed).length;
+  const share = missed / Math.max(1, moments.length);
+  const pairs = moments.flatMap((one, i) => {
+    const next = moments[i + 1];
+    return next === undefined || next.node === one.node ? [] : [{ one, next }];
+  });
+  if (pairs.length < LEAST_PAIRS || missed < LEAST_MISSES || share > 0.9) return [];
+  const deviation = ({ isMissed }: Moment) => (isMissed ? 1 : 0) - share;
+  const correlation =
+    pairs.reduce((sum, { one, next }) => sum + deviation(one) * deviation(next), 0) /
+    (pairs.length * share * (1 - share));
+  const z = correlation * Math.sqrt(pairs.length);
+  if (z < TOGETHER_Z) return [];
+  return [
+    {
+      sentence: `The nodes lose their frames at the same moments: of ${missed.toLocaleString("en-GB")} losses among ${moments.length.toLocaleString("en-GB")} frames of all of them, more follow on one another's than chance allows (correlation ${correlation.toFixed(2)}, ${z.toFixed(1)} standard errors).`,
+      lane: "neighbours",
+      restsOn,
+      weights: {
+        interference: 2,
+        ...weigh(-1.5, "channel-mismatch", "congestion"),
+        ...weigh(-1, "weak-link", "shared-address"),
+      },
+    },
+  ];
+}
+
+interface Moment {
+  readonly node: number;
+  readonly atUs: number;
+  readonly isMissed: boolean;
+}
+
+/** Hits and misses of one node in a stretch; misses are spread evenly between the frames around them. */
+function momentsOf(node: number, frames: readonly OwnFrame[], stretch: Stretch): Moment[] {
+  const moments: Moment[] = [];
+  const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
+  inside.forEach((frame, i) => {
+    const before = inside[i - 1];
+    const steps = before === undefined ? 1 : frame.counter - before.counter;
+    // A counter that ran away is another device or a restart; one that fell came late.
+    if (before !== undefined && steps > 1 && steps <= 50) {
+      for (let k = 1; k < steps; k++) {
+        moments.push({ node, atUs: before.atUs + (k * (frame.atUs - before.atUs)) / steps, isMissed: true });
+      }
+    }
+    moments.push({ node, atUs: frame.atUs, isMissed: false });
+  });
+  return moments;
 }
 
 /** The gap without its edges: the frames at both ends were heard. */
@@ -230,4 +299,31 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
     ];
   }
   return [];
+}
+
+/** Losses at which a rise among the others is looked for, and bounds of what they lose otherwise. Chosen, as for one node. */
+const RAISED = [0.1, 0.25, 0.6] as const;
+const USUAL = { misses: 0.5, counters: 25, least: 0.01, most: 0.05 } as const;
+
+/**
+ * How much likelier what the others lost meanwhile is with a rise than without (natural logarithm): of all of them, or
+ * of those at the node's data rate, whichever says more.
+ */
+export function surpriseOfOthers(sight: Sight): number {
+  const rate = sight.ownWithin.at(-1)?.dataRate ?? sight.ownBefore.at(-1)?.dataRate;
+  const same = sight.neighbours.filter(({ frames }) => frames.at(-1)?.dataRate === rate);
+  return Math.max(surpriseIn(sight.neighbours, sight), surpriseIn(same, sight) - Math.LN2);
+}
+
+function surpriseIn(neighbours: readonly Neighbour[], { scene: { before, within } }: Sight): number {
+  const now = countedIn(neighbours, within);
+  const then = countedIn(neighbours, before);
+  const usual = (then.missed + USUAL.misses) / (then.expected + USUAL.counters);
+  const loss = Math.min(USUAL.most, Math.max(USUAL.least, usual));
+  const ratios = RAISED.map(
+    (raised) =>
+      now.missed * Math.log(raised / loss) +
+      (now.expected - now.missed) * Math.log((1 - raised) / (1 - loss)),
+  );
+  return Math.max(...ratios) - Math.log(RAISED.length);
 }

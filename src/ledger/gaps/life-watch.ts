@@ -7,6 +7,7 @@ import type { TimeWindow } from "../../model/window.ts";
 import {
   type LossEpisode,
   type LossWatch,
+  lacking,
   newLossWatch,
   STEADY_HEARD,
   standsOut,
@@ -54,6 +55,11 @@ export interface GapDraft {
   readonly heard: number;
   readonly expectedByRhythm: number | null;
   readonly rhythmUs: number | null;
+  /**
+   * What it lacks to be beyond chance (natural logarithm of the odds); 0: nothing. What lacks something is a dropout
+   * only when others lost as well.
+   */
+  readonly lacking: number;
 }
 
 export function newLifeWatch(): LifeWatch {
@@ -154,8 +160,11 @@ export function openSilence(watch: LifeWatch, nowUs: number): GapDraft | null {
   const silentUs = nowUs - watch.lastAtUs;
   const { episode } = watch.loss;
   // A node that loses half of its frames is not silent after four of them.
+  const rhythmUs = rhythm.medianUs;
   const loss =
-    episode === null ? 0.05 : Math.min(0.95, episode.missed / (episode.missed + episode.heard + 1));
+    episode === null || lacking(episode, rhythmUs) > 0
+      ? 0.05
+      : Math.min(0.95, episode.missed / (episode.missed + episode.heard + 1));
   const luckUs = (Math.ceil(Math.log(1e-5) / Math.log(loss)) + 1) * rhythm.medianUs;
   if (silentUs <= Math.max(rhythm.silenceUs, luckUs)) return null;
   return {
@@ -169,8 +178,9 @@ export function openSilence(watch: LifeWatch, nowUs: number): GapDraft | null {
     firstMissed: null,
     lastMissed: null,
     heard: 0,
-    expectedByRhythm: silentUs / rhythm.medianUs,
-    rhythmUs: rhythm.medianUs,
+    expectedByRhythm: silentUs / rhythmUs,
+    rhythmUs,
+    lacking: 0,
   };
 }
 
@@ -204,6 +214,7 @@ function runOf(watch: LifeWatch, { counter, atUs }: HeardCounter, rhythm: Rhythm
     heard: 0,
     expectedByRhythm: rhythm === null ? null : (atUs - watch.lastAtUs) / rhythm.medianUs,
     rhythmUs: rhythm?.medianUs ?? null,
+    lacking: 0,
   };
 }
 
@@ -258,5 +269,6 @@ export function draftOf(episode: LossEpisode, rhythmUs: number | null, final: bo
     heard: episode.heard,
     expectedByRhythm: rhythmUs === null ? null : (episode.toUs - episode.fromUs) / rhythmUs,
     rhythmUs,
+    lacking: lacking(episode, rhythmUs),
   };
 }

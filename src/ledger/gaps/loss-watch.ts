@@ -17,6 +17,11 @@ const BASELINE_COUNTERS = 2_000;
 /** False alarms allowed a node and week, all sizes together. One is asked for; runs of bad luck come in clusters. */
 const FALSE_ALARMS_A_WEEK = 0.05;
 const WEEK_US = 7 * 86_400_000_000;
+/**
+ * The sum from which losses are followed as an episode that chance may have made: whether it did is told by what
+ * others lost meanwhile. Chosen: three misses among a dozen counters of a healthy link, or two in a row.
+ */
+const SUSPICION = 4;
 /** Odds at which an episode counts as over: of a dropout, and of a steady loss, in which lucky runs are met often. Chosen. */
 const OVER_ODDS = Math.log(50);
 const STEADY_OVER_ODDS = Math.log(2_000);
@@ -54,6 +59,9 @@ export interface LossEpisode {
   /** Log odds that it is over. */
   over: number;
   longestRun: number;
+  /** The sums, kept up while it goes on, and the most that one of them came to: how little chance explains it. */
+  sums: number[];
+  surprise: number;
 }
 
 export interface LossWatch {
@@ -105,9 +113,9 @@ export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | nu
   const baseline = baselineLoss(watch);
   if (watch.episode !== null) return goOn(watch, watch.episode, step, baseline);
   if (step.missed > 0) addMisses(watch, step, baseline);
-  const alarm = step.missed > 0 ? alarmOf(watch, step.rhythmUs) : null;
+  const alarm = step.missed > 0 ? alarmOf(watch) : null;
   if (alarm !== null) {
-    watch.episode = sameAgain(watch.ended, alarm, step) ?? {
+    watch.episode = sameAgain(watch, alarm, step) ?? {
       fromUs: alarm.fromUs,
       toUs: step.toUs,
       firstMissed: alarm.firstMissed,
@@ -117,12 +125,19 @@ export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | nu
       heardSince: 1,
       over: 0,
       longestRun: step.missed,
+      sums: watch.sums.map(({ sum }) => sum),
+      surprise: alarm.sum,
     };
     resetSums(watch);
     return null;
   }
   addHit(watch, baseline);
   return null;
+}
+
+/** By how much an episode's sum falls short of what chance never takes; 0: it does not. */
+export function lacking({ surprise }: LossEpisode, rhythmUs: number | null): number {
+  return Math.max(0, limit(rhythmUs) - surprise);
 }
 
 /** Whether a run of misses stands out from an episode of steady loss, so that it is a dropout of its own. */
@@ -137,10 +152,13 @@ export function standsOut(watch: LossWatch, missed: number, rhythmUs: number | n
 function goOn(
   watch: LossWatch,
   episode: LossEpisode,
-  { missed, counter, toUs }: CounterStep,
+  { missed, counter, toUs, rhythmUs }: CounterStep,
   baseline: number,
 ): LossEpisode | null {
   const loss = episodeLoss(episode, baseline);
+  const peaks = episode.sums.map((sum, i) => sum + missed * Math.log((RAISED[i] ?? 1) / baseline));
+  episode.surprise = Math.max(episode.surprise, ...peaks);
+  episode.sums = peaks.map((sum, i) => Math.max(0, sum - Math.log((1 - baseline) / (1 - (RAISED[i] ?? 0)))));
   if (missed > 0) {
     episode.heard += episode.heardSince;
     episode.heardSince = 0;
@@ -156,11 +174,17 @@ function goOn(
   watch.episode = null;
   watch.ended = episode;
   watch.counters += episode.heardSince;
+  if (lacking(episode, rhythmUs) > 0) {
+    // What chance may take is what the node usually loses.
+    watch.counters += episode.missed + episode.heard;
+    watch.misses += episode.missed;
+  }
   return episode;
 }
 
 /** The ended steady loss, when this alarm shows that it goes on. */
-function sameAgain(ended: LossEpisode | null, alarm: RisingSum, step: CounterStep): LossEpisode | null {
+function sameAgain(watch: LossWatch, alarm: RisingSum, step: CounterStep): LossEpisode | null {
+  const { ended } = watch;
   if (ended === null) return null;
   const isSteady = ended.heard >= STEADY_HEARD;
   if (!isSteady && ended.longestRun > DRIZZLE_AGAIN.longestRun) return null;
@@ -178,6 +202,8 @@ function sameAgain(ended: LossEpisode | null, alarm: RisingSum, step: CounterSte
     heardSince: 1,
     over: 0,
     longestRun: Math.max(ended.longestRun, step.missed),
+    sums: watch.sums.map(({ sum }) => sum),
+    surprise: Math.max(ended.surprise, alarm.sum),
   };
 }
 
@@ -225,9 +251,9 @@ function limit(rhythmUs: number | null): number {
   return Math.log((RAISED.length * Math.max(100, countersAWeek)) / FALSE_ALARMS_A_WEEK);
 }
 
-function alarmOf(watch: LossWatch, rhythmUs: number | null): RisingSum | null {
+function alarmOf(watch: LossWatch): RisingSum | null {
   const most = watch.sums.reduce((a, b) => (b.sum > a.sum ? b : a));
-  return most.sum > limit(rhythmUs) ? most : null;
+  return most.sum > SUSPICION && most.missed > 1 ? most : null;
 }
 
 function resetSums(watch: LossWatch): void {

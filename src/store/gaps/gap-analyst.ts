@@ -64,7 +64,8 @@ export class GapAnalyst {
     );
     this.#due = db.prepare(
       `SELECT id, dev_addr AS devAddr, life, kind, open, from_us AS fromUs, to_us AS toUs, missed,
-       first_missed AS firstMissed, last_missed AS lastMissed, heard, expected AS expectedByRhythm, rhythm_us AS rhythmUs
+       first_missed AS firstMissed, last_missed AS lastMissed, heard, expected AS expectedByRhythm, rhythm_us AS rhythmUs,
+       lacking
        FROM gap INDEXED BY gap_due_for_judgement
        WHERE (judged_to_us IS NULL OR judged_to_us < context_to_us)
          AND (judged_to_us IS NULL OR judged_to_us < min(context_to_us, @frontier - @patience))
@@ -72,7 +73,7 @@ export class GapAnalyst {
     );
     this.#setFinding = db.prepare(
       `UPDATE gap SET judged_to_us = @judgedToUs, cause = @cause, confidence = @confidence, scope = @scope,
-       gateway_id = @gatewayId, ended_us = @endedUs, finding = @finding WHERE id = @id`,
+       gateway_id = @gatewayId, ended_us = @endedUs, finding = @finding, shown = @shown WHERE id = @id`,
     );
     this.#dropGap = db.prepare("DELETE FROM gap WHERE id = ?");
     this.#setFrontier = db.prepare(
@@ -254,6 +255,7 @@ export class GapAnalyst {
       gatewayId: judgement.gatewayId,
       endedUs: judgement.cause === "node-restarted" && gap.open ? successorUs : null,
       finding: findingText(gap, judgement),
+      shown: judgement.isChance ? 0 : 1,
     });
   }
 }

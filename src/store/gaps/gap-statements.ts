@@ -20,7 +20,7 @@ export const GATEWAYS_OF_FRAME =
 export function watchStatements(db: Store) {
   const sql = (text: string): Statement => db.prepare(text);
   const columns = `id, dev_addr, life, tag, kind, open, from_us, to_us, missed, first_missed, last_missed, heard, expected,
-    rhythm_us, context_from_us, context_to_us`;
+    rhythm_us, lacking, shown, context_from_us, context_to_us`;
   return {
     lives: sql(`${LIFE} WHERE dev_addr = ? AND first_at_us <= ? ORDER BY first_at_us, number`),
     life: sql(`${LIFE} WHERE dev_addr = ? AND number = ?`),
@@ -45,7 +45,14 @@ export function watchStatements(db: Store) {
     ),
     hasOpenRow: sql("SELECT 1 FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
     removeOpenRow: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
-    hasEnd: sql("SELECT 1 FROM gap WHERE dev_addr = ? AND life = ? AND tag = 'end'"),
+    // Its own ending, or one that goes on across it.
+    hasEnd: sql(
+      "SELECT 1 FROM gap WHERE dev_addr = @addr AND life <= @life AND tag = 'end' AND from_us <= @at AND to_us > @at",
+    ),
+    endingAt: sql(
+      `SELECT life, from_us AS fromUs, missed, rhythm_us AS rhythmUs FROM gap
+       WHERE dev_addr = ? AND tag = 'end' AND to_us = ?`,
+    ),
     removeEnd: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND tag = 'end'"),
     removeShared: sql("DELETE FROM gap WHERE dev_addr = ? AND tag = 'shared'"),
     // How often an older life was returned to, and between which moments.
@@ -58,13 +65,14 @@ export function watchStatements(db: Store) {
              WHERE number < newest) AS t
        JOIN life l ON l.dev_addr = @addr AND l.number = t.life`,
     ),
-    // Unchanged, its finding stays.
+    // Unchanged, its finding stays; one that chance may have made is shown once its finding says so.
     write: sql(
       `INSERT INTO gap (${columns}) VALUES (@id, @devAddr, @life, @tag, @kind, @open, @fromUs, @toUs, @missed,
-       @firstMissed, @lastMissed, @heard, @expected, @rhythmUs, @contextFromUs, @contextToUs)
+       @firstMissed, @lastMissed, @heard, @expected, @rhythmUs, @lacking, @lacking = 0, @contextFromUs, @contextToUs)
        ON CONFLICT (id) DO UPDATE SET kind = excluded.kind, open = excluded.open, to_us = excluded.to_us,
        missed = excluded.missed, first_missed = excluded.first_missed, last_missed = excluded.last_missed,
        heard = excluded.heard, expected = excluded.expected, rhythm_us = excluded.rhythm_us,
+       lacking = excluded.lacking, shown = max(shown, excluded.lacking = 0),
        context_from_us = excluded.context_from_us, context_to_us = excluded.context_to_us,
        judged_to_us = CASE WHEN kind = excluded.kind AND open = excluded.open AND to_us = excluded.to_us
          AND missed = excluded.missed AND heard = excluded.heard THEN judged_to_us ELSE NULL END`,

@@ -21,6 +21,8 @@ import type { OutageBook } from "./outage-book.ts";
 const MOST_LIVES = 20_000;
 /** Of them, those taken up at a start: the newest heard. */
 const MOST_AT_START = 2_000;
+/** A life of so few frames between two endings is part of one interruption. Chosen: what a rejoin loop gets through. */
+const SHORT_LIFE = 3;
 /** Frames after which a life's watch is stored. */
 const STORE_EVERY = 256;
 
@@ -51,6 +53,8 @@ export class WatchBook {
   /** Newest life of each address that was gone through. */
   readonly #newest = new Map<number, number>();
   readonly #shared = new Set<number>();
+  /** Addresses whose interruptions ran across a life that goes on after all. */
+  readonly #astray = new Set<number>();
   readonly #outages: OutageBook;
   readonly #sql: WatchStatements;
 
@@ -94,6 +98,8 @@ export class WatchBook {
 
   /** Writes the silences that go on at a moment, and the addresses that two devices share. */
   look(nowUs: number, frontierUs: number, patient: boolean): void {
+    for (const devAddr of this.#astray) this.redo(devAddr, frontierUs);
+    this.#astray.clear();
     for (const entry of this.#entries.values()) {
       if (entry.isOver || entry.watch.lastCounter < 0) continue;
       const silence = openSilence(entry.watch, nowUs);
@@ -137,6 +143,7 @@ export class WatchBook {
     this.#entries.clear();
     this.#newest.clear();
     this.#shared.clear();
+    this.#astray.clear();
   }
 
   #entry(devAddr: number, life: number, frontierUs: number): Entry {
@@ -152,7 +159,7 @@ export class WatchBook {
     if (stored !== undefined) entry.watch = JSON.parse(stored) as LifeWatch;
     this.#replay(entry, entry.watch.lastCounter, frontierUs);
     entry.hasOpenRow = this.#sql.hasOpenRow.get(devAddr, life) !== undefined;
-    entry.isOver = this.#sql.hasEnd.get(devAddr, life) !== undefined;
+    entry.isOver = this.#sql.hasEnd.get({ addr: devAddr, life, at: entry.watch.lastAtUs }) !== undefined;
     return entry;
   }
 
@@ -205,8 +212,8 @@ export class WatchBook {
     }
     if (entry.isOver) {
       // It goes on beside the life that seemed to take its place.
-      this.#sql.removeEnd.run(entry.devAddr, entry.life);
       entry.isOver = false;
+      if (this.#sql.removeEnd.run(entry.devAddr, entry.life).changes === 0) this.#astray.add(entry.devAddr);
     }
     for (const draft of watchCounter(entry.watch, frame, this.#outages.outOfReach)) {
       this.#write(entry, draft, draft.tag);
@@ -226,24 +233,32 @@ export class WatchBook {
     entry.isOver = true;
     if (entry.hasOpenRow) this.#sql.removeOpenRow.run(devAddr, before.number);
     entry.hasOpenRow = false;
-    const rhythm = rhythmOfLife(entry.watch);
-    const elapsedUs = atUs - entry.watch.lastAtUs;
     const missed = next.firstCounter <= 16 ? next.firstCounter : 0;
+    const earlier = entry.watch.heard > SHORT_LIFE ? null : this.#endedInto(devAddr, before.firstAtUs);
+    const fromUs = earlier?.fromUs ?? entry.watch.lastAtUs;
+    const rhythmUs = earlier === null ? (rhythmOfLife(entry.watch)?.medianUs ?? null) : earlier.rhythmUs;
+    const silenceUs = rhythmOfLife(entry.watch)?.silenceUs ?? 4 * (rhythmUs ?? Number.POSITIVE_INFINITY);
     const draft: GapDraft = {
       tag: "run",
-      kind: rhythm !== null && elapsedUs > rhythm.silenceUs ? "silence" : "counters",
+      kind: atUs - fromUs > silenceUs ? "silence" : "counters",
       open: false,
       final: true,
-      fromUs: entry.watch.lastAtUs,
+      fromUs,
       toUs: atUs,
-      missed,
+      missed: missed + (earlier?.missed ?? 0),
       firstMissed: missed > 0 ? 0 : null,
       lastMissed: missed > 0 ? missed - 1 : null,
       heard: 0,
-      expectedByRhythm: rhythm === null ? null : elapsedUs / rhythm.medianUs,
-      rhythmUs: rhythm?.medianUs ?? null,
+      expectedByRhythm: rhythmUs === null ? null : (atUs - fromUs) / rhythmUs,
+      rhythmUs,
+      lacking: 0,
     };
-    this.#write(entry, draft, "end");
+    this.#write({ devAddr, life: earlier?.life ?? before.number }, draft, "end");
+  }
+
+  /** The ending that led into a life that began at a moment. */
+  #endedInto(devAddr: number, firstAtUs: number): Ending | null {
+    return (this.#sql.endingAt.get(devAddr, firstAtUs) as Ending | undefined) ?? null;
   }
 
   /** Two lives that take turns: one row for the younger, from its first frame to the newest of both. */
@@ -272,12 +287,13 @@ export class WatchBook {
         heard: turns.heard,
         expectedByRhythm: null,
         rhythmUs,
+        lacking: 0,
       },
       "shared",
     );
   }
 
-  #write({ devAddr, life }: Entry, draft: GapDraft, tag: Tag): void {
+  #write({ devAddr, life }: Pick<Entry, "devAddr" | "life">, draft: GapDraft, tag: Tag): void {
     const context = contextOf(draft);
     this.#sql.write.run({
       id: gapId(devAddr, life, draft.fromUs, tag),
@@ -294,6 +310,7 @@ export class WatchBook {
       heard: draft.heard,
       expected: draft.expectedByRhythm,
       rhythmUs: draft.rhythmUs,
+      lacking: draft.lacking,
       contextFromUs: context.fromUs,
       contextToUs: context.toUs,
     });
@@ -303,6 +320,13 @@ export class WatchBook {
     this.#sql.storeState.run(entry.devAddr, entry.life, JSON.stringify(entry.watch));
     entry.sinceStored = 0;
   }
+}
+
+interface Ending {
+  readonly life: number;
+  readonly fromUs: number;
+  readonly missed: number;
+  readonly rhythmUs: number | null;
 }
 
 interface CounterRow {

@@ -17,6 +17,8 @@ export interface StoredGap {
   readonly heard: number;
   readonly expected: number | null;
   readonly rhythmUs: number | null;
+  /** What it lacks to be beyond chance by its own losses; 0: nothing. */
+  readonly lacking: number;
   readonly cause: string;
   readonly confidence: number;
   readonly scope: "node" | "gateway" | "site";
@@ -27,14 +29,14 @@ export interface StoredGap {
 }
 
 const COLUMNS = `id, dev_addr AS devAddr, life, kind, open, from_us AS fromUs, to_us AS toUs, missed,
-  first_missed AS firstMissed, last_missed AS lastMissed, heard, expected, rhythm_us AS rhythmUs, cause, confidence,
+  first_missed AS firstMissed, last_missed AS lastMissed, heard, expected, rhythm_us AS rhythmUs, lacking, cause, confidence,
   scope, gateway_id AS gatewayId, ended_us AS endedUs, finding`;
 
 /** Those that touch the window, newest first. */
 export function gapsInWindow(store: Store, { fromUs, toUs }: TimeWindow, most: number): StoredGap[] {
   return prepared(
     store,
-    `SELECT ${COLUMNS} FROM gap WHERE from_us < ? AND to_us > ? ORDER BY from_us DESC, id LIMIT ?`,
+    `SELECT ${COLUMNS} FROM gap WHERE shown = 1 AND from_us < ? AND to_us > ? ORDER BY from_us DESC, id LIMIT ?`,
   ).all(toUs, fromUs, most) as StoredGap[];
 }
 
@@ -50,7 +52,7 @@ export function gapCounts(store: Store, { fromUs, toUs }: TimeWindow): GapCount[
   return prepared(
     store,
     `SELECT cause, count(*) AS gaps, sum(open) AS open, sum(missed) AS missed FROM gap
-     WHERE from_us < ? AND to_us > ? GROUP BY cause`,
+     WHERE shown = 1 AND from_us < ? AND to_us > ? GROUP BY cause`,
   ).all(toUs, fromUs) as GapCount[];
 }
 
@@ -58,7 +60,7 @@ export function gapCounts(store: Store, { fromUs, toUs }: TimeWindow): GapCount[
 export function livesWithGaps(store: Store, { fromUs, toUs }: TimeWindow): number {
   return prepared(
     store,
-    "SELECT count(*) FROM (SELECT DISTINCT dev_addr, life FROM gap WHERE from_us < ? AND to_us > ?)",
+    "SELECT count(*) FROM (SELECT DISTINCT dev_addr, life FROM gap WHERE shown = 1 AND from_us < ? AND to_us > ?)",
   )
     .pluck()
     .get(toUs, fromUs) as number;
@@ -72,7 +74,7 @@ export function gapsOfLife(
 ): StoredGap[] {
   return prepared(
     store,
-    `SELECT ${COLUMNS} FROM gap WHERE dev_addr = ? AND life = ? AND from_us < ? AND to_us > ? ORDER BY from_us`,
+    `SELECT ${COLUMNS} FROM gap WHERE shown = 1 AND dev_addr = ? AND life = ? AND from_us < ? AND to_us > ? ORDER BY from_us`,
   ).all(devAddr, life, toUs, fromUs) as StoredGap[];
 }
 
@@ -112,6 +114,6 @@ export function causeShares(store: Store, { fromUs, toUs }: TimeWindow): CauseSh
     // Beside max(), SQLite takes a bare column from the row that holds the maximum ("bare columns", lang_select.html).
     `SELECT dev_addr AS devAddr, life, cause, sum(max(missed, coalesce(expected, 0))) AS lost,
             max(confidence) AS confidence, json_extract(finding, '$.word') AS word
-     FROM gap WHERE from_us < ? AND to_us > ? AND finding IS NOT NULL GROUP BY dev_addr, life, cause`,
+     FROM gap WHERE shown = 1 AND from_us < ? AND to_us > ? AND finding IS NOT NULL GROUP BY dev_addr, life, cause`,
   ).all(toUs, fromUs) as CauseShare[];
 }

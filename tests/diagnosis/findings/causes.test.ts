@@ -52,6 +52,28 @@ describe("a healthy site", () => {
   });
 });
 
+describe("losses too few to be more than chance by themselves", () => {
+  // Every node loses the frames of four short stretches, two or three of each.
+  const stretches = [0, 1.1, 2.3, 3.2].map((hours) => FROM + hours * HOUR);
+  const lostBy =
+    (concerns: (node: Node) => boolean): NonNullable<Faults["weaker"]> =>
+    (node, atUs) =>
+      concerns(node) && stretches.some((begin) => atUs >= begin && atUs < begin + 9 * MINUTE) ? 90 : 0;
+  const isSlow = ({ periodUs }: Node) => periodUs > 6 * MINUTE;
+
+  it("are dropouts when many nodes lose as much at the same time", () => {
+    const found = findingsOf(site(1, { weaker: lostBy(() => true) }));
+    expect(found.some(({ gap, node }) => gap.lacking > 0 && isSlow(node))).toBe(true);
+  });
+
+  it("are none when one node alone has them", () => {
+    for (const one of someNodes(14, 1).filter(isSlow)) {
+      const found = findingsOf(site(1, { weaker: lostBy(({ id }) => id === one.id) }));
+      expect(found.filter(({ gap }) => gap.lacking > 0)).toEqual([]);
+    }
+  });
+});
+
 describe("weak-link", () => {
   it.each([1, 2, 3])("is named when the signal falls to the floor and a part is lost, seed %i", (seed) => {
     const history = site(seed, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0) });

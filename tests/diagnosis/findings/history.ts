@@ -233,7 +233,7 @@ export interface Found {
   readonly judgement: GapJudgement;
 }
 
-/** The gaps of the nodes and what is made of them. */
+/** The gaps of the nodes and what is made of them; those that chance may have made are left out. */
 export function findingsOf(
   history: History,
   only?: readonly number[],
@@ -246,7 +246,8 @@ export function findingsOf(
         const scene = sceneOf(history, node, gap, next.get(node.id) ?? null);
         return { node, gap, scene, judgement: judgeGap(scene) };
       }),
-    );
+    )
+    .filter(({ judgement }) => !judgement.isChance);
 }
 
 export function gapsOf({ receptions, faults, endUs }: History, node: Node, next?: NextLife): GapDraft[] {
@@ -280,6 +281,7 @@ export function gapsOf({ receptions, faults, endUs }: History, node: Node, next?
       heard: 0,
       expectedByRhythm: rhythm === null ? null : elapsed / rhythm.medianUs,
       rhythmUs: rhythm?.medianUs ?? null,
+      lacking: 0,
     });
   } else {
     const silence = openSilence(watch, endUs);

@@ -153,10 +153,37 @@ describe("false alarms on healthy links", () => {
       let gaps = 0;
       for (let node = 0; node < 10; node++) {
         const random = chance(node * 31 + loss * 1e4);
-        gaps += watch(everyTenMinutes(WEEKS * 1_008, () => random() < loss)).gaps.length;
+        const found = watch(everyTenMinutes(WEEKS * 1_008, () => random() < loss)).gaps;
+        gaps += found.filter(({ lacking }) => lacking === 0).length;
       }
       expect(gaps / (10 * WEEKS)).toBeLessThan(0.3);
     }
+  });
+});
+
+describe("losses that chance may have made", () => {
+  const threeOfTwelve = (counter: number) => [100, 105, 111].includes(counter);
+
+  it("are told with what they lack to be beyond chance", () => {
+    const { gaps } = watch(everyTenMinutes(200, threeOfTwelve));
+    expect(gaps).toMatchObject([{ missed: 3, heard: 9, firstMissed: 100, lastMissed: 111 }]);
+    expect(gaps[0]!.lacking).toBeGreaterThan(3);
+    expect(gaps[0]!.lacking).toBeLessThan(8);
+  });
+
+  it("lack nothing any more once enough is lost", () => {
+    const { gaps } = watch(
+      everyTenMinutes(200, (counter) => counter >= 100 && counter < 130 && counter % 4 === 0),
+    );
+    expect(gaps).toMatchObject([{ missed: 8, lacking: 0 }]);
+  });
+
+  it("count as what the node usually loses when they are over", () => {
+    const quiet = watch(everyTenMinutes(400, () => false)).state.loss;
+    const chancy = watch(everyTenMinutes(400, threeOfTwelve)).state.loss;
+    expect(quiet.misses).toBe(0);
+    expect(chancy.misses).toBe(3);
+    expect(chancy.counters).toBe(quiet.counters);
   });
 });
 
