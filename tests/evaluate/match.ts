@@ -3,7 +3,7 @@
  *
  * A **fault** is one injected cause at one node: an episode of the truth's `injected` and a node that it names. It counts
  * (is *observable*) when within its time it cost that node more than chance takes from a sound link: two counters in a row that were
- * lost to it, or three in all that are a tenth of what the node sent, or half of it when it sent no more than two; for a node that fell silent, restarted or rejoins, when nothing was heard for more
+ * lost to it (of a node that was heard eight times before its end), or three in all that are a tenth of what the node sent, or half of it when it sent no more than two; for a node that fell silent, restarted or rejoins, when nothing was heard for more
  * than 2.5 rhythms; for a shared address, when five frames and more of the second device were heard.
  * Its **answer** is the cause of the dropouts of that node's addresses that overlap with it in time: right when one of
  * them names its cause (or one in `alsoTrue`); else the cause of the one that overlaps longest; `unexplained` when all
@@ -125,6 +125,8 @@ function overlapMs(row: { from: string; to: string }, episode: TruthEpisode): nu
 
 const IN_SILENCE: ReadonlySet<string> = new Set(["node-silent", "node-restarted", "rejoin-loop"]);
 
+/** A node that was heard less before the episode's end is not known well enough to be missed. */
+const LEAST_KNOWN_FRAMES = 8;
 const LEAST_LOST = 3;
 const LEAST_LOST_SHARE = 0.1;
 
@@ -153,6 +155,8 @@ function costOf(
     return isLong ? { lostShare: null } : null;
   }
   const within = counters.filter(({ atMs }) => atMs >= from && atMs <= to);
+  const heardUntil = counters.filter(({ atMs, fate }) => fate === "heard" && atMs <= to).length;
+  if (heardUntil < LEAST_KNOWN_FRAMES) return null;
   const isLost = within.map(({ fate }) => CAUSES_OF_FATE[fate].some((cause) => isNamed(cause, episode)));
   const lost = isLost.filter(Boolean).length;
   const lostShare = lost / Math.max(1, within.length);

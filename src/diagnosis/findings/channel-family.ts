@@ -11,6 +11,7 @@ import { median } from "../../statistics/robust.ts";
 import { decibel, percent, span } from "../standing.ts";
 import { subBandMismatch } from "../sub-band-mismatch.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { type Counted, countedIn } from "./neighbourhood.ts";
 import { isIn, known, lengthUs, type Sight } from "./sight.ts";
 
 /** Counters from which a ratio tells one number of channels from the next. */
@@ -60,6 +61,10 @@ function ratioPieces(sight: Sight): Piece[] {
       },
     ];
   }
+  const company = lossInCompany(sight);
+  // What began for all at once is no plan of theirs: the channels that fell speak of that.
+  if (company === "begun") return [];
+  if (company !== null) return pooledRatio(company, { channels, heard, counters });
   const best = bestUsed(channels, heard, counters);
   const rho = lag1Autocorrelation(lossSequence(sight));
   const runs = rho !== null && rho > 3 / Math.sqrt(counters);
@@ -102,6 +107,49 @@ function bestUsed(
   return weight < -2 ? null : { used: best.used, weight: Math.min(3, weight + usual) };
 }
 
+/** The others' counters within the gap where they lost as well from the beginning of the recording on; "begun": later; null: they did not. */
+function lossInCompany({ neighbours, lossWithin, scene }: Sight): Counted | "begun" | null {
+  const now = countedIn(neighbours, scene.within);
+  if (now.expected < 30 || now.missed / now.expected <= 0.25 * lossWithin) return null;
+  const then = countedIn(neighbours, scene.before);
+  return then.expected >= 20 && then.missed / then.expected < 0.5 * (now.missed / now.expected)
+    ? "begun"
+    : now;
+}
+
+/** Channels that plans of one region share, and how often: eight with the three of the region and a CFList, fixed plans 64 or 72. Chosen. */
+const USUAL_PLANS = [
+  { used: 8, share: 0.5 },
+  { used: 16, share: 0.1 },
+  { used: 64, share: 0.2 },
+  { used: 72, share: 0.2 },
+] as const;
+
+/** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */
+function pooledRatio(
+  others: Counted,
+  own: { readonly channels: number; readonly heard: number; readonly counters: number },
+): Piece[] {
+  const counters = others.expected + own.counters;
+  const heard = others.expected - others.missed + own.heard;
+  const fits = USUAL_PLANS.filter(({ used }) => used > own.channels).map(({ used, share }) => ({
+    used,
+    p: share * binomialPmf(heard, counters, own.channels / used),
+  }));
+  const best = fits.reduce((a, b) => (b.p > a.p ? b : a), { used: 0, p: 0 });
+  const weight = clampWeight(Math.log((counters + 1) * fits.reduce((sum, { p }) => sum + p, 0) + 1e-9), 4);
+  return [
+    {
+      sentence:
+        weight > 0
+          ? `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${own.channels} channels: the share of ${own.channels} channels in ${best.used}.`
+          : `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${own.channels} channels: of no usual plan is that the share.`,
+      lane: "channels",
+      weights: { "channel-mismatch": weight },
+    },
+  ];
+}
+
 /** Every counter of the gap in order, 1 where it was missed. */
 function lossSequence({ ownWithin }: Sight): number[] {
   const sequence: number[] = [];
@@ -122,7 +170,10 @@ function shareOfAll(
 ): EvidencePiece[] {
   const { before, within, gap } = sight.scene;
   const heard = receptions.filter(({ counter }) => counter !== null);
-  const then = countsIn(heard, before);
+  const seen = countsIn(heard, before);
+  // Without a before every node is taken to use its channels alike, as hopping does.
+  const then =
+    sum(seen) < LEAST_BEFORE ? evenCounts([...sight.neighbours, { frames: sight.own }], within) : seen;
   // Others were still heard everywhere until the trouble began, some time after this node's last frame.
   const edgeUs = 0.12 * (within.toUs - within.fromUs);
   const inner = { fromUs: within.fromUs + edgeUs, toUs: within.toUs - edgeUs };
@@ -151,6 +202,27 @@ function shareOfAll(
         : { interference: 0.5 },
     },
   ];
+}
+
+/** Receptions before from which shares of channels are told. */
+const LEAST_BEFORE = 20;
+/** Frames of a node from which the channels that it uses are known. */
+const KNOWN_FROM = 12;
+
+/** How many frames each channel would have had if every node used the channels that it was heard on equally often. */
+function evenCounts(
+  nodes: readonly { readonly frames: Sight["own"] }[],
+  stretch: Stretch,
+): Map<number, number> {
+  const even = new Map<number, number>();
+  for (const { frames } of nodes) {
+    const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
+    const channels = countsOf(inside.map(({ frequencyHz }) => frequencyHz));
+    if (inside.length < KNOWN_FROM) continue;
+    for (const channel of channels.keys())
+      even.set(channel, (even.get(channel) ?? 0) + inside.length / channels.size);
+  }
+  return even;
 }
 
 /**
@@ -244,18 +316,28 @@ function longestHole(
   return due < LEAST_DUE ? null : { ...hole, due };
 }
 
-/** Whether the gateway restarted where the hole begins: before a frame there would have been due for sure. */
+/** Due frames within which the last one before a restart, or the first after one, was surely heard. Chosen, three times the least. */
+const SURELY_HEARD = 20;
+
+/** Whether the gateway restarted where the hole begins, or where it ends. */
 function restartAtHole(
   restartsUs: readonly number[],
   hole: Hole,
   receptions: readonly SceneReception[],
 ): RestartThere {
-  const sureUs = hole.fromUs + (lengthUs(hole) * LEAST_DUE) / hole.due;
-  if (restartsUs.some((atUs) => atUs >= hole.fromUs - 1_000_000 && atUs <= sureUs)) return "began anew";
+  const nearUs = lengthUs(hole) * Math.min(0.25, SURELY_HEARD / hole.due);
+  const isNear = (atUs: number, edgeUs: number) => Math.abs(atUs - edgeUs) <= nearUs;
+  const isAnew = restartsUs.some(
+    (atUs) =>
+      atUs > hole.fromUs - 1_000_000 &&
+      atUs < hole.toUs + 1_000_000 &&
+      (isNear(atUs, hole.fromUs) || isNear(atUs, hole.toUs)),
+  );
+  if (isAnew) return "began anew";
   // Readings of the counter on both sides are what tells that it ran on.
   const isRead =
     receptions.some(({ atUs }) => atUs <= hole.fromUs) &&
-    receptions.some(({ atUs }) => atUs > sureUs && atUs <= hole.toUs);
+    receptions.some(({ atUs }) => atUs > hole.fromUs + nearUs && atUs <= hole.toUs);
   return isRead ? "ran on" : "cannot be told";
 }
 

@@ -38,8 +38,10 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
   );
   const rose = then !== null && now > 2 * then && now > 0.03 ? 1 : 0;
   // What was carried as well before, without such loss, is no cause now.
-  const asBefore =
-    then !== null && lengthUs(scene.before) > 0 && now < 1.3 * then && scene.gap.kind !== "steady" ? -1.5 : 0;
+  const isAsBefore =
+    then !== null && lengthUs(scene.before) > 0 && now < 1.3 * then && scene.gap.kind !== "steady";
+  // Where it was as full before, this loss may be one of several that the crowd has cost.
+  const asBefore = isAsBefore ? (now >= LEAST_PREDICTED ? -0.5 : -1.5) : 0;
   return [
     {
       sentence: `The traffic heard on its channels at its data rate predicts collisions for ${percent(now)} of its frames${then === null ? "" : ` (${percent(then)} before)`}; it lost ${percent(lossWithin)}.`,

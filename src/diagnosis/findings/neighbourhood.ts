@@ -21,6 +21,8 @@ const OF_ONE_NODE: readonly NamedCause[] = [
 const OF_THE_AIR: readonly NamedCause[] = ["interference", "congestion", "gateway-transmitting"];
 const OF_THE_GATEWAY: readonly NamedCause[] = ["gateway-unreachable", "gateway-restarted"];
 
+/** Counters lost in a row from which that is no mere bad luck among losses of single frames. Chosen: one in 30 at a half. */
+const LEAST_BLACKOUT = 5;
 /** Frames of a neighbour before the gap from which its rate is believed. */
 const LEAST_FRAMES = 3;
 /** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
@@ -115,10 +117,13 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       const weights = isBlackout
         ? {
             ...weigh(1 * sure, ...OF_ONE_NODE),
-            ...weigh(-3.5 * sure, ...OF_THE_AIR),
+            // What strikes frame by frame may strike a few in a row.
+            ...weigh((sight.missed < LEAST_BLACKOUT ? -1 : -3.5) * sure, ...OF_THE_AIR),
             ...weigh(-5 * sure, ...OF_THE_GATEWAY),
             // Transmissions in step with a node's rhythm take all of its frames and a part of the others'.
-            ...(share < 0.9 ? weigh(-1.5 * sure, "gateway-transmitting") : {}),
+            ...(share < 0.9 && sight.missed >= LEAST_BLACKOUT
+              ? weigh(-1.5 * sure, "gateway-transmitting")
+              : {}),
           }
         : weigh(-1.5 * sure, ...OF_THE_GATEWAY);
       pieces.push({ sentence: `The others went on: ${figures}.`, lane, restsOn, weights });
@@ -264,11 +269,11 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
         restsOn,
         weights: alike
           ? {
-              // A gateway that lacks channels, or is deaf at times, takes the same from everyone.
+              // A gateway that lacks channels, is deaf at times or drowned at times takes the same from everyone.
               ...weigh(-2.5, ...OF_ONE_NODE),
-              "channel-mismatch": 1.5,
+              "channel-mismatch": rose ? 0 : 1.5,
               "gateway-transmitting": 1.5,
-              interference: 0.5,
+              interference: 1.5,
               congestion: 0.5,
             }
           : {
@@ -282,7 +287,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   }
   // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
   if (
-    nowLoss.high < Math.max(0.35 * own, 0.03) ||
+    nowLoss.high < Math.max(0.35 * Math.min(own, sight.lossRange.low * 1.5), 0.03) ||
     (nowLoss.high < 1.2 * thenLoss + 0.02 && nowLoss.high < MUCH_LOSS)
   ) {
     return [

@@ -6,7 +6,7 @@
 import type { SceneReception, Stretch } from "../../model/scene.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-sum.ts";
-import { median } from "../../statistics/robust.ts";
+import { median, quantile } from "../../statistics/robust.ts";
 import { decibel, percent } from "../standing.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isIn, known, lengthUs, type Sight } from "./sight.ts";
@@ -29,7 +29,7 @@ export function noiseEvidence(sight: Sight): EvidencePiece[] {
   const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
   const pieces: EvidencePiece[] = [];
   const rise = noiseRise(receptions, scene.before, scene.within);
-  if (rise !== null) pieces.push(risePiece(rise, restsOn));
+  if (rise !== null) pieces.push(risePiece(rise, isStrong(sight), restsOn));
   const fall = snrFall(sight);
   if (fall !== null) pieces.push({ ...fall, restsOn });
   const broken = brokenPiece(sight, receptions);
@@ -112,7 +112,16 @@ function samplesByChannel(receptions: readonly SceneReception[], stretch: Stretc
   return byChannel;
 }
 
-function risePiece(rise: Rise, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
+/** A margin that no steady rise of the noise takes without being seen, dB. Chosen. */
+const STRONG_MARGIN_DB = 8;
+
+/** Whether the frames heard within the gap came with margin to spare. */
+function isStrong({ ownWithin, ownBefore }: Sight): boolean {
+  const margins = known([...ownBefore.slice(-10), ...ownWithin].map(({ marginDb }) => marginDb));
+  return (quantile(margins, 0.1) ?? 0) > STRONG_MARGIN_DB;
+}
+
+function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
   const where = rise.channelsCompared > 1 ? ` on ${rise.channels} of ${rise.channelsCompared} channels` : "";
   if (rise.significant) {
     return {
@@ -132,8 +141,10 @@ function risePiece(rise: Rise, restsOn: EvidencePiece["restsOn"]): EvidencePiece
     sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
     lane: "noise",
     restsOn,
-    // What comes and goes, and is strong while it is there, lets through only what tells of its absence.
-    weights: { interference: !rise.complete ? 0 : rise.riseDb < 1.5 && rise.samples >= 20 ? -1.5 : -0.7 },
+    // What takes strong frames comes and goes, and lets through only what tells of its absence.
+    weights: {
+      interference: !rise.complete || strong ? -0.3 : rise.riseDb < 1.5 && rise.samples >= 20 ? -1.5 : -0.7,
+    },
   };
 }
 
