@@ -11,7 +11,7 @@ import { median } from "../../statistics/robust.ts";
 import { decibel, percent, span } from "../standing.ts";
 import { subBandMismatch } from "../sub-band-mismatch.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import { type Counted, countedIn } from "./neighbourhood.ts";
+import { type Counted, countedIn, withoutEdges } from "./neighbourhood.ts";
 import { isIn, known, lengthUs, type Sight } from "./sight.ts";
 
 /** Counters from which a ratio tells one number of channels from the next. */
@@ -38,10 +38,12 @@ type Piece = Omit<EvidencePiece, "restsOn">;
 function ratioPieces(sight: Sight): Piece[] {
   const { missed, heard, ownWithin } = sight;
   const counters = missed + heard;
+  const company = lossInCompany(sight);
+  // What began for all at once is no plan of theirs: the channels that fell speak of that.
+  if (company === "begun") return [];
+  if (company !== null) return pooledRatio(company, sight);
   if (counters < LEAST_COUNTERS || heard < 4) return [];
-  const counts = countsOf(ownWithin.map(({ frequencyHz }) => frequencyHz));
-  // A channel heard once among a hundred is a stray.
-  const channels = [...counts.values()].filter((count) => count >= 0.03 * heard).length;
+  const channels = heardChannels(ownWithin.map(({ frequencyHz }) => frequencyHz));
   if (channels === 0) return [];
   const margins = known(ownWithin.map(({ marginDb }) => marginDb));
   const margin = median(margins);
@@ -61,10 +63,6 @@ function ratioPieces(sight: Sight): Piece[] {
       },
     ];
   }
-  const company = lossInCompany(sight);
-  // What began for all at once is no plan of theirs: the channels that fell speak of that.
-  if (company === "begun") return [];
-  if (company !== null) return pooledRatio(company, { channels, heard, counters });
   const best = bestUsed(channels, heard, counters);
   const rho = lag1Autocorrelation(lossSequence(sight));
   const runs = rho !== null && rho > 3 / Math.sqrt(counters);
@@ -126,15 +124,16 @@ const USUAL_PLANS = [
 ] as const;
 
 /** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */
-function pooledRatio(
-  others: Counted,
-  own: { readonly channels: number; readonly heard: number; readonly counters: number },
-): Piece[] {
-  const counters = others.expected + own.counters;
-  const heard = others.expected - others.missed + own.heard;
-  const fits = USUAL_PLANS.filter(({ used }) => used > own.channels).map(({ used, share }) => ({
+function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Piece[] {
+  const counters = others.expected + sight.missed + sight.heard;
+  const heard = others.expected - others.missed + sight.heard;
+  const frames = [...neighbours.flatMap((one) => one.frames), ...own];
+  const channels = heardChannels(
+    frames.filter(({ atUs }) => isIn(sight.scene.within, atUs)).map(({ frequencyHz }) => frequencyHz),
+  );
+  const fits = USUAL_PLANS.filter(({ used }) => used > channels).map(({ used, share }) => ({
     used,
-    p: share * binomialPmf(heard, counters, own.channels / used),
+    p: share * binomialPmf(heard, counters, channels / used),
   }));
   const best = fits.reduce((a, b) => (b.p > a.p ? b : a), { used: 0, p: 0 });
   const weight = clampWeight(Math.log((counters + 1) * fits.reduce((sum, { p }) => sum + p, 0) + 1e-9), 4);
@@ -142,8 +141,8 @@ function pooledRatio(
     {
       sentence:
         weight > 0
-          ? `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${own.channels} channels: the share of ${own.channels} channels in ${best.used}.`
-          : `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${own.channels} channels: of no usual plan is that the share.`,
+          ? `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: the share of ${channels} channels in ${best.used}.`
+          : `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: of no usual plan is that the share.`,
       lane: "channels",
       weights: { "channel-mismatch": weight },
     },
@@ -170,15 +169,14 @@ function shareOfAll(
 ): EvidencePiece[] {
   const { before, within, gap } = sight.scene;
   const heard = receptions.filter(({ counter }) => counter !== null);
-  const seen = countsIn(heard, before);
-  // Without a before every node is taken to use its channels alike, as hopping does.
-  const then =
-    sum(seen) < LEAST_BEFORE ? evenCounts([...sight.neighbours, { frames: sight.own }], within) : seen;
   // Others were still heard everywhere until the trouble began, some time after this node's last frame.
-  const edgeUs = 0.12 * (within.toUs - within.fromUs);
-  const inner = { fromUs: within.fromUs + edgeUs, toUs: within.toUs - edgeUs };
-  const lost = fallenChannels(then, countsIn(heard, inner));
-  if (lost !== null) return [lostForAll(sight, receptions, lost, { of: then.size, restsOn })];
+  const now = countsIn(heard, withoutEdges(within));
+  const seen = countsIn(heard, before);
+  const even = lossInCompany(sight) === "begun" ? null : evenCounts(sight);
+  const then = fallenChannels(seen, now) === null && even !== null ? even : seen;
+  const lost = fallenChannels(then, now);
+  if (lost !== null)
+    return [lostForAll(sight, receptions, lost, { of: then.size, isEven: then === even, restsOn })];
   const ownLost = fallenChannels(
     countsOf(sight.ownBefore.map(({ frequencyHz }) => frequencyHz)),
     countsOf(sight.ownWithin.map(({ frequencyHz }) => frequencyHz)),
@@ -204,19 +202,17 @@ function shareOfAll(
   ];
 }
 
-/** Receptions before from which shares of channels are told. */
-const LEAST_BEFORE = 20;
 /** Frames of a node from which the channels that it uses are known. */
 const KNOWN_FROM = 12;
 
-/** How many frames each channel would have had if every node used the channels that it was heard on equally often. */
-function evenCounts(
-  nodes: readonly { readonly frames: Sight["own"] }[],
-  stretch: Stretch,
-): Map<number, number> {
+/**
+ * How many frames each channel would have had if every node used the channels that it was heard on equally often, as
+ * hopping does: what a before would tell, where the trouble was there from the beginning.
+ */
+function evenCounts({ neighbours, own, scene: { within } }: Sight): Map<number, number> {
   const even = new Map<number, number>();
-  for (const { frames } of nodes) {
-    const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
+  for (const { frames } of [...neighbours, { frames: own }]) {
+    const inside = frames.filter(({ atUs }) => isIn(within, atUs));
     const channels = countsOf(inside.map(({ frequencyHz }) => frequencyHz));
     if (inside.length < KNOWN_FROM) continue;
     for (const channel of channels.keys())
@@ -233,7 +229,11 @@ function lostForAll(
   { scene: { before, after, within, homes } }: Sight,
   receptions: readonly SceneReception[],
   lost: Fallen,
-  { of, restsOn }: { readonly of: number; readonly restsOn: EvidencePiece["restsOn"] },
+  {
+    of,
+    isEven,
+    restsOn,
+  }: { readonly of: number; readonly isEven: boolean; readonly restsOn: EvidencePiece["restsOn"] },
 ): EvidencePiece {
   const sight = { from: before.fromUs, to: Math.max(after.toUs, within.toUs) };
   const hole = longestHole(receptions, lost, { ...within, lookFromUs: sight.from, lookToUs: sight.to });
@@ -257,7 +257,7 @@ function lostForAll(
       ? ""
       : `: nothing at all was heard there for ${span((hole.toUs - hole.fromUs) / 1e6)}, when ${Math.round(hole.due).toLocaleString("en-GB")} frames were due by what came on the others`;
   return {
-    sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${of} fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on${silence}${RESTART_WORDS[restart]}.`,
+    sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${of} ${isEven ? `carried ${percent(lost.shareNow)} of what all nodes were heard on, ${percent(lost.shareThen)} if they hop evenly` : `fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on`}${silence}${RESTART_WORDS[restart]}.`,
     lane: "channels",
     restsOn,
     weights,
@@ -402,6 +402,12 @@ function countsOf(frequencies: readonly (number | null)[]): Map<number, number> 
   const counts = new Map<number, number>();
   for (const frequency of known(frequencies)) counts.set(frequency, (counts.get(frequency) ?? 0) + 1);
   return counts;
+}
+
+/** How many channels there are; one heard once among a hundred is a stray. */
+function heardChannels(frequencies: readonly (number | null)[]): number {
+  const counts = countsOf(frequencies);
+  return [...counts.values()].filter((count) => count >= 0.03 * sum(counts)).length;
 }
 
 function sum(counts: ReadonlyMap<number, number>): number {

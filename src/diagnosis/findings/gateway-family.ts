@@ -8,7 +8,7 @@ import { wilsonInterval } from "../../statistics/wilson.ts";
 import { backhaulProof } from "../backhaul-proof.ts";
 import { percent, span } from "../standing.ts";
 import { type EvidencePiece, weigh } from "./evidence.ts";
-import { overlapUs } from "./neighbourhood.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs, shareOut } from "./out-of-reach.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
 
 const NOT_ITS_OWN = [
@@ -28,7 +28,7 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   if (homes.length === 0) return [];
   const share = shareOut(sight);
   const touched = homes.filter(({ outages }) => outages.some((out) => overlapUs(out, within) > 0));
-  if (touched.length > 0 && share >= 0.4) {
+  if (touched.length > 0 && share >= EXPLAINED_BY_OUTAGE) {
     // The gateway that hears it best counts most.
     return touched.map((gateway, i) => outage(gateway, share, sight, i === 0 ? 1 : 0.3));
   }
@@ -56,22 +56,6 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
     });
   }
   return pieces;
-}
-
-/** Share of what was missed that falls where all home gateways were out; of an open silence, of its time. */
-function shareOut(sight: Sight): number {
-  const { homes, within, gap } = sight.scene;
-  const slackUs = 2_000_000 + 0.1 * (gap.rhythmUs ?? 0);
-  const isOut = ({ outages }: SceneGateway, atUs: number) =>
-    outages.some(({ fromUs, toUs }) => atUs >= fromUs - slackUs && atUs < toUs + slackUs);
-  const allOut = (atUs: number) => homes.every((gateway) => isOut(gateway, atUs));
-  if (sight.missedAtUs.length > 0) {
-    return sight.missedAtUs.filter(allOut).length / sight.missedAtUs.length;
-  }
-  const probes = Array.from({ length: 40 }, (_, i) => within.fromUs + ((i + 0.5) / 40) * lengthUs(within));
-  // A node that would have sent only after the outage began was silent for a while before it was due.
-  const due = probes.filter((atUs) => !gap.open || atUs > within.fromUs + (gap.rhythmUs ?? 0));
-  return due.length === 0 ? 0 : due.filter(allOut).length / due.length;
 }
 
 function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number): EvidencePiece {

@@ -8,6 +8,7 @@ import type { Stretch } from "../../model/scene.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { percent } from "../standing.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs, shareOut } from "./out-of-reach.ts";
 import { isIn, lengthUs, type Neighbour, type OwnFrame, type Sight } from "./sight.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
@@ -70,10 +71,6 @@ function homesOutUs({ scene: { homes } }: Sight, stretch: Stretch): number {
   );
 }
 
-export function overlapUs(a: Stretch, b: Stretch): number {
-  return Math.max(0, Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs));
-}
-
 export interface Counted {
   readonly missed: number;
   readonly expected: number;
@@ -119,7 +116,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
             ...weigh(1 * sure, ...OF_ONE_NODE),
             // What strikes frame by frame may strike a few in a row.
             ...weigh((sight.missed < LEAST_BLACKOUT ? -1 : -3.5) * sure, ...OF_THE_AIR),
-            ...weigh(-5 * sure, ...OF_THE_GATEWAY),
+            // A gap is longer than the outage that made it: what others sent around that came through.
+            ...(shareOut(sight) >= EXPLAINED_BY_OUTAGE ? {} : weigh(-5 * sure, ...OF_THE_GATEWAY)),
             // Transmissions in step with a node's rhythm take all of its frames and a part of the others'.
             ...(share < 0.9 && sight.missed >= LEAST_BLACKOUT
               ? weigh(-1.5 * sure, "gateway-transmitting")
@@ -186,7 +184,7 @@ const TOGETHER_Z = 3;
  * different nodes that follow one another are compared (autocorrelation at lag one of a series of misses and hits).
  */
 function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
-  const { within } = sight.scene;
+  const within = withoutEdges(sight.scene.within);
   const moments = [
     ...momentsOf(0, sight.own, within),
     ...sight.neighbours.flatMap(({ frames }, i) => momentsOf(i + 1, frames, within)),
@@ -242,6 +240,12 @@ function momentsOf(node: number, frames: readonly OwnFrame[], stretch: Stretch):
   return moments;
 }
 
+/** Without the edges, where the trouble of all may not have begun or be over. */
+export function withoutEdges({ fromUs, toUs }: Stretch): Stretch {
+  const edgeUs = 0.12 * (toUs - fromUs);
+  return { fromUs: fromUs + edgeUs, toUs: toUs - edgeUs };
+}
+
 /** The gap without its edges: the frames at both ends were heard. */
 function innerStretch({ scene: { gap, within } }: Sight): Stretch {
   const edgeUs = Math.min(gap.rhythmUs === null ? 0 : gap.rhythmUs / 2, lengthUs(within) / 4);
@@ -271,7 +275,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
           ? {
               // A gateway that lacks channels, is deaf at times or drowned at times takes the same from everyone.
               ...weigh(-2.5, ...OF_ONE_NODE),
-              "channel-mismatch": rose ? 0 : 1.5,
+              "channel-mismatch": rose ? 0 : 0.5,
               "gateway-transmitting": 1.5,
               interference: 1.5,
               congestion: 0.5,

@@ -23,7 +23,9 @@ const LONGEST_DOWNLINK_US = 2_800_000;
 export function transmitEvidence(sight: Sight): EvidencePiece[] {
   const { scene, lossWithin } = sight;
   const [home] = scene.homes;
-  if (home === undefined || scene.gap.kind === "silence" || sight.missed === 0) return [];
+  if (home === undefined) return [];
+  if (scene.gap.kind === "silence") return scene.gap.open ? deafThroughout(sight) : [];
+  if (sight.missed === 0) return [];
   const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
   const inside = home.transmissions.filter((one) => isIn(scene.within, one.fromUs));
   const airtimeUs = sight.own[0]?.airtimeUs ?? 60_000;
@@ -82,6 +84,26 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   const overlap = overlapPiece(sight, inside);
   if (overlap !== null) pieces.push({ ...overlap, restsOn });
   return pieces;
+}
+
+/** Deafness that leaves no chance to a node, whatever it sends. */
+const DEAF_THROUGHOUT = 0.9;
+
+/** A silence that goes on tells nothing of what was sent; a gateway that is deaf nearly all the time explains it all the same. */
+function deafThroughout({ scene, own }: Sight): EvidencePiece[] {
+  const { within, homes } = scene;
+  const [home] = homes;
+  const inside = home?.transmissions.filter((one) => isIn(within, one.fromUs)) ?? [];
+  const deaf = deafShare(inside.map(lengthUs), own[0]?.airtimeUs ?? 60_000, lengthUs(within));
+  if (home === undefined || deaf < DEAF_THROUGHOUT) return [];
+  return [
+    {
+      sentence: `The gateway transmitted ${inside.length.toLocaleString("en-GB")} times meanwhile and was deaf to ${percent(deaf)} of this node's frames by that.`,
+      lane: "transmissions",
+      restsOn: { ...within, ofNode: false, gatewayEui: home.eui },
+      weights: { "gateway-transmitting": 6, interference: -3, "node-silent": -2 },
+    },
+  ];
 }
 
 /** How much less often a gateway transmits so much than is worth a word, in logarithms: seldom above one or two percent. Chosen. */
