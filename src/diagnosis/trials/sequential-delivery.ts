@@ -22,7 +22,7 @@ export interface SequentialDelivery {
 }
 
 /** Counters of a node at one data rate in each period, or it takes no part. Chosen. */
-const FEWEST_COUNTERS = 5;
+export const FEWEST_COUNTERS = 5;
 /** Rounding may leave a hair where all or none came through. */
 const NEARLY_NONE = 1e-9;
 

@@ -30,7 +30,10 @@ export interface Gathered {
 const MOST_FRAMES = 60_000;
 /** Nodes of one trial, those with most frames. */
 const MOST_NODES = 100;
-/** Less time together than this is the moment of a change, not a trial side by side. Chosen. */
+/**
+ * Less time together than this is the moment of a change, not a trial side by side; unless both stood together most of
+ * the time that is known, as in the first minute of a trial. Chosen.
+ */
 const LEAST_TOGETHER_US = 60_000_000;
 
 export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gathered {
@@ -53,9 +56,10 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gat
   const receiverB = { gatewayId: b.gatewayId, antenna: b.antenna };
   const together = intersect(ofA, ofB);
   const isSame = a.gatewayId === b.gatewayId && a.antenna === b.antenna;
-  const togetherUs = together.reduce((sum, one) => sum + one.toUs - one.fromUs, 0);
-  if (!isSame && togetherUs >= LEAST_TOGETHER_US) {
-    if (usable(a).length + usable(b).length > 2)
+  const togetherUs = lengthUs(together);
+  const isMostly = togetherUs > 0 && togetherUs >= Math.max(lengthUs(ofA), lengthUs(ofB)) / 2;
+  if (!isSame && (togetherUs >= LEAST_TOGETHER_US || isMostly)) {
+    if (ofA.length + ofB.length > 2)
       reservations.push("Times at which either gateway was out of reach, or not placed so, were left out.");
     return {
       reservations,
@@ -75,6 +79,10 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gat
       evidence: sequentialEvidence(store, all, nodes, { ofA, ofB, receiverA, receiverB, controlId }),
     },
   };
+}
+
+function lengthUs(stretches: readonly Stretch[]): number {
+  return stretches.reduce((sum, { fromUs, toUs }) => sum + toUs - fromUs, 0);
 }
 
 /** When a side stood as said and its gateway was within reach. */

@@ -18,7 +18,8 @@ export function intervalOf(
   return { estimate: rounded(middle, digits), low: rounded(low, digits), high: rounded(high, digits) };
 }
 
-function rounded(value: number, digits: number): number {
+/** To so many digits after the point, without a negative zero. */
+export function rounded(value: number, digits: number): number {
   const factor = 10 ** digits;
   return Math.round(value * factor) / factor + 0;
 }

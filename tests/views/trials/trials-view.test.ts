@@ -131,6 +131,12 @@ describe("two gateways side by side", () => {
   });
 });
 
+test("two gateways that just began together are already side by side", () => {
+  const db = played(orchard({ differenceDb: 3, hours: 1 }), 3);
+  const window = { ...whole(db), toUs: Date.parse("2026-04-22T06:00:45Z") * 1000 };
+  expect(compareSides(db, window, "02005E1000000011", "02005E1000000012")?.paired).toBe(true);
+});
+
 describe("a gateway that was moved", () => {
   let db: Store;
   beforeAll(() => {
@@ -150,6 +156,13 @@ describe("a gateway that was moved", () => {
     expect(answer.snrDifferenceDb.high).toBeGreaterThan(4);
     expect(answer.reservations.join(" ")).toContain("Weather, leaves");
     expect(answer.delivery.a.deliveryRatio).toBeGreaterThan(answer.delivery.b.deliveryRatio ?? 1);
+  });
+
+  test("soon after the move it is said how much each period lacks", () => {
+    const window = { ...whole(db), toUs: Date.parse("2026-04-22T08:05:00Z") * 1000 };
+    const answer = compareSides(db, window, "Old wall", "New wall");
+    expect(answer).toMatchObject({ verdict: "not enough", framesStillNeeded: null });
+    expect(answer?.sentence[0]?.text).toContain("no node sent 5 frames at one data rate in each");
   });
 
   test("makes three sides with the other gateway, each pair with a p that allows for the others", () => {
