@@ -14,17 +14,34 @@ export interface Relay {
   readonly port: number;
   /** Datagrams that went up. */
   count(): number;
+  /** When each went up, microseconds since 1970, in order. */
+  upAtUs(): number[];
   /** The same traffic as a packet capture, answers included, as one taken on the service's machine. */
   writeCapture(path: string): void;
   close(): Promise<void>;
 }
 
-/** Passes every datagram on to the port and every answer back, each source through a socket of its own. */
-export function startRelay(servicePort: number): Promise<Relay> {
+/**
+ * Passes every datagram on to the port and every answer back, each source through a socket of its own. Each of
+ * `alsoTo` hears the same datagrams at the same moments; what it answers goes nowhere.
+ */
+export function startRelay(servicePort: number, alsoTo: readonly number[] = []): Promise<Relay> {
   const front = createSocket("udp4");
   const backs = new Map<number, Socket>();
   const relayed: Relayed[] = [];
   const nowUs = () => Math.round((performance.timeOrigin + performance.now()) * 1000);
+  const copies = alsoTo.map((port) => ({ port, socketOf: new Map<number, Socket>() }));
+  const copyFrom = (fromPort: number, bytes: Uint8Array): void => {
+    for (const { port, socketOf } of copies) {
+      let socket = socketOf.get(fromPort);
+      if (socket === undefined) {
+        socket = createSocket("udp4");
+        socket.on("error", () => undefined);
+        socketOf.set(fromPort, socket);
+      }
+      socket.send(bytes, port, "127.0.0.1");
+    }
+  };
   const backOf = (fromPort: number): Socket => {
     const known = backs.get(fromPort);
     if (known !== undefined) return known;
@@ -40,6 +57,7 @@ export function startRelay(servicePort: number): Promise<Relay> {
   front.on("message", (bytes, from) => {
     relayed.push({ atUs: nowUs(), fromPort: from.port, bytes: Uint8Array.from(bytes), up: true });
     backOf(from.port).send(bytes, servicePort, "127.0.0.1");
+    copyFrom(from.port, bytes);
   });
   const close = (socket: Socket) => new Promise<void>((done) => socket.close(() => done()));
   return new Promise((resolve) => {
@@ -47,6 +65,7 @@ export function startRelay(servicePort: number): Promise<Relay> {
       resolve({
         port: front.address().port,
         count: () => relayed.filter(({ up }) => up).length,
+        upAtUs: () => relayed.flatMap(({ atUs, up }) => (up ? [atUs] : [])),
         writeCapture: (path) => {
           const writer = createPcapWriter();
           const service = { address: "192.0.2.10", port: 1700 };
@@ -61,7 +80,8 @@ export function startRelay(servicePort: number): Promise<Relay> {
           writeFileSync(path, Buffer.concat([writer.header, ...packets]));
         },
         close: async () => {
-          await Promise.all([front, ...backs.values()].map(close));
+          const copying = copies.flatMap(({ socketOf }) => [...socketOf.values()]);
+          await Promise.all([front, ...backs.values(), ...copying].map(close));
         },
       }),
     );

@@ -1,0 +1,105 @@
+/** Do the three ways in (live, in line, a capture read later) give one and the same trial? */
+import { join } from "node:path";
+import { afterEach, expect, it } from "vitest";
+import type { TrialAnswer } from "../../src/contract/trials.ts";
+import { networkServer } from "./network-server.ts";
+import { cleanUp, runProgram, temporaryFolder } from "./program.ts";
+import { startRelay } from "./relay.ts";
+import { twoMasts } from "./scenarios.ts";
+import { type Service, startService, until } from "./service.ts";
+
+afterEach(cleanUp);
+
+const STORES = ["live.db", "in-line.db", "capture.db"] as const;
+const SHED = "02005E1000000001";
+const TOWER = "02005E1000000002";
+
+async function run(
+  words: readonly string[],
+  folder: string,
+  allowed: readonly number[] = [0],
+): Promise<string> {
+  const { status, out, err } = await runProgram(words, folder);
+  expect({ words: words[0], allowed: allowed.includes(status ?? -1), err }).toEqual({
+    words: words[0],
+    allowed: true,
+    err: "",
+  });
+  return out;
+}
+
+/** Waits until a service has stored as much as was sent to it, and ends it. */
+async function finish(service: Service, datagrams: number): Promise<void> {
+  await until(
+    () => service.json<{ arrived: { datagrams: number } }>("/api/status"),
+    ({ arrived }) => arrived.datagrams >= datagrams,
+  );
+  expect((await service.end("SIGTERM")).status).toBe(0);
+}
+
+/** The middle of the longest silence in the middle third: a moment that no way dates a datagram across. */
+function quietMomentUs(atUs: readonly number[]): number {
+  const middle = atUs.slice(Math.floor(atUs.length / 3), Math.ceil((2 * atUs.length) / 3));
+  let best = { fromUs: 0, lengthUs: -1 };
+  middle.forEach((toUs, i) => {
+    const fromUs = middle[i - 1] ?? toUs;
+    if (toUs - fromUs > best.lengthUs) best = { fromUs, lengthUs: toUs - fromUs };
+  });
+  return best.fromUs + best.lengthUs / 2;
+}
+
+/**
+ * The whole answer but its window: the three wrote down their own moments of arrival, some milliseconds apart, and the
+ * window goes from the first to the last. Every count, interval, share and sentence must be the same.
+ */
+async function compared(
+  db: string,
+  a: string,
+  b: string,
+  folder: string,
+): Promise<Omit<TrialAnswer, "window">> {
+  // 1: not enough to say yet, which is an answer too.
+  const out = await run(["compare", a, b, "--json", "--db", db], folder, [0, 1]);
+  const { window: _, ...answer } = JSON.parse(out) as TrialAnswer;
+  return answer;
+}
+
+it("live, in line and from a capture, one stretch of traffic is one trial", async () => {
+  const folder = temporaryFolder();
+  const server = await networkServer();
+  const [live, inLine] = await Promise.all([
+    startService({ db: join(folder, "live.db") }),
+    startService({ db: join(folder, "in-line.db"), words: ["--relay", `127.0.0.1:${server.port}`] }),
+  ]);
+  const tap = await startRelay(inLine.udpPort, [live.udpPort]);
+  const scenario = twoMasts(folder);
+  await run(["simulate", scenario, "--to", `127.0.0.1:${tap.port}`, "--speed", "40", "--seed", "11"], folder);
+  const atUs = tap.upAtUs();
+  await Promise.all([finish(live, atUs.length), finish(inLine, atUs.length)]);
+  expect(server.heard.length).toBe(atUs.length);
+  tap.writeCapture(join(folder, "capture.pcap"));
+  await tap.close();
+  await server.close();
+  await run(["import", "capture.pcap", "--db", "capture.db"], folder);
+
+  const start = new Date((atUs[0] ?? 0) / 1000 - 60_000).toISOString();
+  const moved = new Date(quietMomentUs(atUs) / 1000).toISOString();
+  const told = await Promise.all(
+    STORES.map(async (db) => {
+      const place = (name: string, eui: string, from: string, gain: string) =>
+        run(["placements", "add", name, eui, "--from", from, "--gain", gain, "--db", db], folder);
+      await place("Packing shed", SHED, start, "2");
+      await place("Water tower", TOWER, start, "3.5");
+      const atOnce = await compared(db, "Packing shed", "Water tower", folder);
+      await place("Shed parapet", SHED, moved, "2");
+      return { atOnce, afterEachOther: await compared(db, "Packing shed", "Shed parapet", folder) };
+    }),
+  );
+  const [live1, inLine1, capture1] = told;
+  expect(live1?.atOnce).toMatchObject({ paired: true, verdict: "b", knownGainDifferenceDb: -1.5 });
+  expect(live1?.atOnce.delivery.pairs?.onlyB).toBeGreaterThan(10);
+  expect(live1?.afterEachOther).toMatchObject({ paired: false, verdict: "not enough" });
+  expect(live1?.afterEachOther.delivery.b.expected).toBeGreaterThan(50);
+  expect(inLine1).toEqual(live1);
+  expect(capture1).toEqual(live1);
+}, 90_000);
