@@ -10,7 +10,7 @@ import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { benchView, knownGateways } from "../views/bench.ts";
-import { itemsAgainst, type Reference } from "../views/trials/reference-items.ts";
+import { type Reference, referenceSet } from "../views/trials/reference-items.ts";
 import type { AskedWindow } from "../views/window.ts";
 import { resolveWindow } from "../views/window.ts";
 import {
@@ -37,16 +37,18 @@ export function benchCommand(): Command {
       .addArgument(new Argument("<gateway-eui>", "identifier of the gateway, 16 hex digits")),
   )
     .addOption(new Option("--wait <time>", "sit until all can be judged, for so long at most: 60s, 5m"))
-    .option("--reference <gateway-eui>", "a known good gateway beside it, heard at once")
+    .option(
+      "--reference <gateway-eui>",
+      "a known good gateway beside it, heard at once (default: the one set on the Bench page, if any)",
+    )
+    .option("--no-reference", "measure against none")
     .option(
       "--max-offset <dB>",
-      "level that it may differ from the reference by",
-      String(REFERENCE_LIMITS.offsetDb),
+      `level that it may differ from the reference by (default: as set on the Bench page, else ${REFERENCE_LIMITS.offsetDb})`,
     )
     .option(
       "--max-loss <points>",
-      "points of frames that it may lose more than the reference",
-      String(REFERENCE_LIMITS.loss * 100),
+      `points of frames that it may lose more than the reference (default: as set, else ${REFERENCE_LIMITS.loss * 100})`,
     )
     .addOption(plansOption())
     .action((gateway: string, given: BenchGiven) =>
@@ -72,25 +74,32 @@ interface Question {
   readonly eui: string;
   readonly options: ViewOptions;
   readonly ownPlans: readonly RegionPlan[];
-  readonly reference: Reference | null;
+  readonly reference: AskedReference;
 }
+
+/** What the command line says; what it leaves out is as set for the bench. False: measure against none. */
+type AskedReference =
+  | false
+  | { readonly eui: string | null; readonly offsetDb: number | null; readonly loss: number | null };
 
 interface BenchGiven {
   readonly wait?: string;
-  readonly reference?: string;
+  readonly reference?: string | false;
   readonly maxOffset?: string;
   readonly maxLoss?: string;
 }
 
-function readReference({ reference, maxOffset, maxLoss }: BenchGiven, eui: string): Reference | null {
-  if (reference === undefined) return null;
-  const known = readEui(reference);
+function readReference({ reference, maxOffset, maxLoss }: BenchGiven, eui: string): AskedReference {
+  if (reference === false) return false;
+  const known = reference === undefined ? null : readEui(reference);
   if (known === eui) throw new CannotRun("A gateway cannot be its own reference.");
-  const offsetDb = Number(maxOffset);
-  const points = Number(maxLoss);
-  if (!(offsetDb > 0 && offsetDb <= 60)) throw new CannotRun("--max-offset takes dB, above 0 to 60.");
-  if (!(points >= 0 && points <= 100)) throw new CannotRun("--max-loss takes points, 0 to 100.");
-  return { eui: known, limits: { offsetDb, loss: points / 100 } };
+  const offsetDb = maxOffset === undefined ? null : Number(maxOffset);
+  const points = maxLoss === undefined ? null : Number(maxLoss);
+  if (offsetDb !== null && !(offsetDb > 0 && offsetDb <= 60))
+    throw new CannotRun("--max-offset takes dB, above 0 to 60.");
+  if (points !== null && !(points >= 0 && points <= 100))
+    throw new CannotRun("--max-loss takes points, 0 to 100.");
+  return { eui: known, offsetDb, loss: points === null ? null : points / 100 };
 }
 
 /** The list, with what the reference says of the gateway. */
@@ -99,9 +108,24 @@ function benched(
   window: AskedWindow,
   { eui, ownPlans, reference }: Question,
 ): BenchView | null {
-  const extraItems = itemsAgainst(store, window, eui, reference);
-  if (extraItems === null && reference !== null) throw unknown(store, reference.eui);
-  return benchView(store, window, eui, { ownPlans, extraItems: extraItems ?? [] });
+  return benchView(store, window, eui, { ownPlans, reference: referenceOf(store, reference) });
+}
+
+/** What was asked for, filled up with what was set for the bench. Throws when limits are given and nothing to limit. */
+function referenceOf(store: Store, asked: AskedReference): Reference | null {
+  if (asked === false) return null;
+  const set = referenceSet(store);
+  const eui = asked.eui ?? set?.eui ?? null;
+  if (eui === null) {
+    if (asked.offsetDb === null && asked.loss === null) return null;
+    throw new CannotRun("--max-offset and --max-loss need --reference: no reference is set for this bench.");
+  }
+  if (asked.eui !== null && !knownGateways(store).includes(eui)) throw unknown(store, eui);
+  const limits = set?.limits ?? REFERENCE_LIMITS;
+  return {
+    eui,
+    limits: { offsetDb: asked.offsetDb ?? limits.offsetDb, loss: asked.loss ?? limits.loss },
+  };
 }
 
 function look(question: Question): BenchView {

@@ -20,6 +20,13 @@ export const BenchItem = z.object({
     .nullable()
     .describe("of a waiting item: what has yet to arrive; null where nothing that may come would tell"),
   basis: z.string().describe("where its limits come from"),
+  part: z
+    .enum(["gateway", "reference"])
+    .describe("gateway: judged by itself; reference: against the reference gateway"),
+  channel: z
+    .string()
+    .nullable()
+    .describe("the channel that it is about, as in 868.1 MHz; null: all together"),
 });
 export type BenchItem = z.infer<typeof BenchItem>;
 
@@ -31,6 +38,26 @@ export const BenchDatagram = z.object({
 });
 export type BenchDatagram = z.infer<typeof BenchDatagram>;
 
+/** A known good gateway beside those under test, with what they may differ from it by. */
+export const BenchReference = z.object({
+  eui: EuiText,
+  name: z.string().nullable(),
+  maxOffsetDb: z.number(),
+  maxLossPoints: z.number(),
+});
+export type BenchReference = z.infer<typeof BenchReference>;
+
+/** Body of PUT /api/bench-reference. */
+export const BenchReferenceChange = z.object({
+  eui: EuiText,
+  maxOffsetDb: z.number().positive().max(60).describe("level that a gateway may differ by, either way, dB"),
+  maxLossPoints: z.number().min(0).max(100).describe("points of frames that it may lose more"),
+});
+export type BenchReferenceChange = z.infer<typeof BenchReferenceChange>;
+
+export const BenchReferenceView = z.object({ reference: BenchReference.nullable() });
+export type BenchReferenceView = z.infer<typeof BenchReferenceView>;
+
 export const BenchView = z.object({
   window: Window,
   eui: EuiText,
@@ -41,6 +68,10 @@ export const BenchView = z.object({
   verdict: BenchState,
   sentence: Sentence,
   items: z.array(BenchItem),
+  reference: BenchReference.nullable().describe("what the list was measured against; null: nothing"),
+  others: z
+    .array(z.object({ eui: EuiText, name: z.string().nullable() }))
+    .describe("further gateways, any of which could be its reference"),
   feed: z.array(BenchDatagram),
 });
 export type BenchView = z.infer<typeof BenchView>;

@@ -4,6 +4,7 @@
  */
 import type { Endpoint } from "../model/arrival.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
+import type { BenchReferenceRow } from "../store/bench-reference.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
@@ -81,6 +82,8 @@ export interface IntakeHandle {
   changePlacements(work: PlacementWork): Promise<number>;
   /** Says where a gateway or node stands, or takes it back. */
   setPosition(request: PositionRequest): Promise<void>;
+  /** Against which gateway bench lists measure; null: none. */
+  setBenchReference(reference: BenchReferenceRow | null): Promise<void>;
   /** What people call the site; null takes the name back. */
   nameSite(name: string | null): Promise<void>;
   /** Takes in the text of a key file; the number of nodes. Rejects with a sentence that shows no key. */

@@ -164,6 +164,10 @@ class ThreadedIntake implements IntakeHandle {
     return this.#ask((ticket) => ({ kind: "placements", ticket, work }));
   }
 
+  async setBenchReference(reference: Parameters<IntakeHandle["setBenchReference"]>[0]): Promise<void> {
+    await this.#ask((ticket) => ({ kind: "bench-reference", ticket, reference }));
+  }
+
   async nameSite(name: string | null): Promise<void> {
     await this.#ask((ticket) => ({ kind: "name-site", ticket, name }));
   }

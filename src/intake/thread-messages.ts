@@ -1,6 +1,7 @@
 /** What do the service and the intake's thread say to each other? Small, plain messages and no more. */
 import type { MessagePort } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
+import type { BenchReferenceRow } from "../store/bench-reference.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
@@ -30,6 +31,11 @@ export type ToThread =
   | { readonly kind: "marks"; readonly ticket: number; readonly work: MarkWork }
   | { readonly kind: "placements"; readonly ticket: number; readonly work: PlacementWork }
   | { readonly kind: "position"; readonly ticket: number; readonly position: PositionRequest }
+  | {
+      readonly kind: "bench-reference";
+      readonly ticket: number;
+      readonly reference: BenchReferenceRow | null;
+    }
   | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
   | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
   | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }

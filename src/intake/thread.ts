@@ -6,6 +6,7 @@ import { rm } from "node:fs/promises";
 import { parentPort, workerData } from "node:worker_threads";
 import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
 import { readNodeKeysFile } from "../ledger/keyed-file.ts";
+import { writeBenchReference } from "../store/bench-reference.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
 import { addKeys, removeKeys } from "../store/keys.ts";
 import { writeLabel, writeSiteName } from "../store/labels.ts";
@@ -129,6 +130,8 @@ async function run(): Promise<void> {
       answer(message.ticket, () => said((db) => changePlacements(db, message.work)));
     else if (message.kind === "position")
       answer(message.ticket, () => said((db) => writePosition(db, message.position)));
+    else if (message.kind === "bench-reference")
+      answer(message.ticket, () => said((db) => writeBenchReference(db, message.reference)));
     else if (message.kind === "name-site")
       answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
     else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));

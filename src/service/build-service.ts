@@ -220,7 +220,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(downlinkTestRoutes, { views, intake, nowUs });
   await app.register(nodeRoutes, { views, nowUs });
   await app.register(airRoutes, { views, nowUs });
-  await app.register(benchRoutes, { views, nowUs });
+  await app.register(benchRoutes, { views, intake, nowUs });
   await app.register(reportRoutes, { views, nowUs, version });
   await app.register(gapRoutes, { views, nowUs });
   await app.register(captureRoutes, {

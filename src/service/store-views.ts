@@ -9,7 +9,7 @@ import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
-import { benchView } from "../views/bench.ts";
+import { benchReferenceView, benchView } from "../views/bench.ts";
 import { captureRows, keyRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
 import { downlinkTestPlan, downlinkTestVerdict } from "../views/downlink-test.ts";
 import { downlinksView } from "../views/downlinks.ts";
@@ -69,6 +69,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     compare: (a, b, query, nowUs) => over(query, nowUs, (window) => compareSides(store, window, a, b)),
     placements: () => within(() => placementRows(store)),
     bench: (eui, query, nowUs) => over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans })),
+    benchReference: () => within(() => benchReferenceView(store)),
     walk: (devAddr, query, nowUs) => over(query, nowUs, (window) => walkView(store, window, devAddr)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
     report: (asked, query, nowUs) =>

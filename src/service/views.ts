@@ -3,7 +3,7 @@
  * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection.
  */
 import type { AirView } from "../contract/air.ts";
-import type { BenchView } from "../contract/bench.ts";
+import type { BenchReference, BenchView } from "../contract/bench.ts";
 import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { DownlinkTestPlan, DownlinkTestRequest } from "../contract/downlink-test.ts";
@@ -73,14 +73,15 @@ export interface Views {
   gap(id: string): GapPage | null;
   /** null: no gateway of this identifier was ever heard. */
   bench(eui: string, window: WindowQuery, nowUs: number): BenchView | null;
-  /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
+  /** The reference that was set for the bench; null: none. */
+  benchReference(): BenchReference | null;
   /** Gateways, nodes and their ways on a plan. */
   plan(window: WindowQuery, nowUs: number): PlanView;
   positions(): PositionsView;
+  /** Captures that were read, newest first; `progressOf` tells how far one is that is being read, 0 to 1. */
   captures(progressOf: (captureId: number) => number | null): CaptureRow[];
   /** A walk test with one node. */
   walk(devAddr: string, window: WindowQuery, nowUs: number): WalkView;
-  /** What people noted. */
   /** Placements and their comparisons; `pair`: the two sides whose answer is wanted in full. */
   trials(
     pair: { readonly a: string; readonly b: string } | null,
@@ -91,6 +92,7 @@ export interface Views {
   compare(a: string, b: string, window: WindowQuery, nowUs: number): TrialAnswer | null;
   /** All placements, in order of their begin. */
   placements(): PlacementRow[];
+  /** What people noted. */
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
   report(asked: ReportQuestion, window: WindowQuery, nowUs: number): ReportData;
   refusals(): RefusalsView;

@@ -1,5 +1,5 @@
 /** One gateway on the bench: its checks, its verdict, and what it sent last. */
-import type { BenchItem, BenchView } from "../contract/index.ts";
+import type { BenchReference, BenchView } from "../contract/index.ts";
 import { benchSentence, benchVerdict, judgeBench } from "../diagnosis/bench/judge.ts";
 import { isoTime } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
@@ -7,12 +7,16 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { labels, storedSpanUs } from "../store/queries/lives.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { benchFeed } from "./bench-feed.ts";
+import { itemsAgainst, type Reference, referenceRow, referenceSet } from "./trials/reference-items.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 export interface BenchOptions extends BenchGiven {
-  /** Checks that others made, shown after these: a comparison with a reference gateway, say. */
-  readonly extraItems?: readonly BenchItem[];
+  /** What to measure against; null: nothing. Left out: the reference that was set for the bench, if any. */
+  readonly reference?: Reference | null;
 }
+
+/** Gateways offered as a reference, those heard last. */
+const MOST_OTHERS = 100;
 
 /** null: no gateway of that identifier was ever heard. */
 export function benchView(
@@ -25,11 +29,14 @@ export function benchView(
   if (gateway === undefined) return null;
   const storedTo = storedSpanUs(store)?.toUs ?? window.toUs;
   const endUs = window.live ? window.toUs : Math.min(window.toUs, storedTo);
+  const names = labels(store, "gateway");
+  const nameOf = (one: string) => names.get(one)?.name ?? null;
+  const reference = options.reference === undefined ? referenceSet(store) : options.reference;
   const items = [
     ...judgeBench(benchEvidence(store, gateway, window, endUs, options)),
-    ...(options.extraItems ?? []),
+    ...(reference === null ? [] : itemsAgainst(store, window, eui, reference, nameOf(reference.eui))),
   ];
-  const name = labels(store, "gateway").get(eui)?.name ?? null;
+  const name = nameOf(eui);
   return {
     window: windowView(window),
     eui,
@@ -40,8 +47,21 @@ export function benchView(
     verdict: benchVerdict(items),
     sentence: benchSentence(name ?? `Gateway ${eui}`, items),
     items,
+    reference: reference === null ? null : { ...referenceRow(reference), name: nameOf(reference.eui) },
+    others: knownGateways(store)
+      .filter((other) => other !== eui)
+      .slice(0, MOST_OTHERS)
+      .map((other) => ({ eui: other, name: nameOf(other) })),
     feed: benchFeed(store, gateway.id, window),
   };
+}
+
+/** The reference that was set for the bench, with its name. */
+export function benchReferenceView(store: Store): BenchReference | null {
+  const reference = referenceSet(store);
+  if (reference === null) return null;
+  const name = labels(store, "gateway").get(reference.eui)?.name ?? null;
+  return { ...referenceRow(reference), name };
 }
 
 /** Identifiers of all gateways heard, newest first. */

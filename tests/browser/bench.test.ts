@@ -49,6 +49,39 @@ if (chromiumIsHere("bench"))
       await check.getByText("Median of 3 pairs.").waitFor();
     });
 
+    test("measures against a reference that is chosen on the page, channel by channel, and prints it", async () => {
+      for (const width of [1280, 390]) {
+        dashboard.calm();
+        const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`, { width });
+        await page.getByRole("button", { name: "Choose a reference" }).click();
+        await page.getByLabel("Level may differ by, dB").fill("0");
+        await page.getByRole("button", { name: "Measure against it" }).click();
+        await page.getByRole("alert").getByText("above 0 to 60 dB").waitFor();
+        await page.getByLabel("Level may differ by, dB").fill("2,5");
+        await page.getByRole("button", { name: "Measure against it" }).click();
+        await page.getByText(/Measured against Water tower: it may differ by 2.5.dB/).waitFor();
+        const put = dashboard.service.received.find(({ path }) => path === "/api/bench-reference");
+        expect(JSON.parse(put?.body ?? "")).toEqual({
+          eui: "02005E1000000002",
+          maxOffsetDb: 2.5,
+          maxLossPoints: 2,
+        });
+        const whole = page.getByRole("list", { name: "Checks against the reference" });
+        expect(await whole.getByRole("listitem").count()).toBe(2);
+        const channels = page.getByRole("list", { name: "Each channel against the reference" });
+        await channels.getByRole("heading", { name: "868.1" }).waitFor();
+        expect(await overflowPx(page)).toBe(0);
+        await page.emulateMedia({ colorScheme: width < 700 ? "dark" : "light" });
+        expect(await axeFindings(page)).toEqual([]);
+        await page.emulateMedia({ media: "print" });
+        expect(await channels.isVisible()).toBe(true);
+        await page.emulateMedia({ media: "screen" });
+        await page.getByRole("button", { name: "measure against none" }).click();
+        await page.getByRole("button", { name: "Choose a reference" }).waitFor();
+        expect(errors).toEqual([]);
+      }
+    });
+
     test("waits for a gateway with what to enter at it, and opens its list when it comes", async () => {
       dashboard.service.mood.empty = true;
       const { page } = await dashboard.open("#/bench?last=3600");

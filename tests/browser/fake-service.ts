@@ -49,6 +49,8 @@ export interface Mood {
   status: Partial<contract.ServiceStatus>;
   /** What people noted; POST, PUT and DELETE change it. Null: the two notes of the orchard. */
   marks: readonly contract.MarkRow[] | null;
+  /** What bench lists are measured against; PUT and DELETE change it. */
+  reference: contract.BenchReference | null;
   /** Whether the trial is settled. */
   trialEnough: boolean;
   /** Keys at hand; DELETE and PUT change them. */
@@ -68,6 +70,7 @@ export function calmMood(): Mood {
     points: null,
     status: {},
     marks: null,
+    reference: null,
     trialEnough: true,
     keys: KEY_ROWS,
     transmit: false,
@@ -158,7 +161,7 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       case "bench": {
         const bench = mood.empty
           ? null
-          : orchardBench.benchView(key ?? "", span, names.get(key ?? "") ?? null);
+          : orchardBench.benchView(key ?? "", span, names.get(key ?? "") ?? null, mood.reference);
         return bench === null ? null : contract.BenchView.parse(bench);
       }
       case "air": {
@@ -249,6 +252,15 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         const change = contract.LabelChange.parse(JSON.parse(body.toString("utf8")));
         if (change.own !== undefined) owned.set(decodeURIComponent(label[2] ?? ""), change.own);
         if (change.name !== undefined) names.set(decodeURIComponent(label[2] ?? ""), change.name);
+      }
+      if (path === "/api/bench-reference") {
+        mood.reference =
+          request.method === "DELETE"
+            ? null
+            : {
+                ...contract.BenchReferenceChange.parse(JSON.parse(body.toString("utf8"))),
+                name: "Water tower",
+              };
       }
       if (path === "/api/site/name")
         siteName = contract.SiteNaming.parse(JSON.parse(body.toString("utf8"))).name;

@@ -1,13 +1,15 @@
 /** What the bench says of the orchard's gateways: the shed is well but for its noise, the tower's clock was never set. */
-import type { BenchView } from "../../src/contract/index.ts";
+import type { BenchReference, BenchView } from "../../src/contract/index.ts";
 import {
   type BenchEvidence,
   benchSentence,
   benchVerdict,
   judgeBench,
 } from "../../src/diagnosis/bench/judge.ts";
+import { referenceItems } from "../../src/diagnosis/bench/reference.ts";
 import { SOUND } from "../diagnosis/bench/a-sound-gateway.ts";
 import type { Span } from "./orchard.ts";
+import { trialAnswer } from "./orchard-trials.ts";
 
 const SHED = "02005E1000000001";
 const TOWER = "02005E1000000002";
@@ -38,15 +40,42 @@ const EVIDENCE: Readonly<Record<string, BenchEvidence>> = {
   },
 };
 
+/** The tower stands for a gateway that is known to be good. */
+export const REFERENCE: BenchReference = {
+  eui: TOWER,
+  name: "Water tower",
+  maxOffsetDb: 3,
+  maxLossPoints: 2,
+};
+
+const GATEWAYS = [
+  { eui: SHED, name: "Packing shed" },
+  { eui: TOWER, name: "Water tower" },
+];
+
 /** null: a gateway that the orchard does not have. */
-export function benchView(eui: string, span: Span, name: string | null = null): BenchView | null {
+export function benchView(
+  eui: string,
+  span: Span,
+  name: string | null = null,
+  reference: BenchReference | null = null,
+): BenchView | null {
   const evidence = EVIDENCE[eui];
   if (evidence === undefined) return null;
-  const items = judgeBench(evidence);
   const iso = (ms: number) => new Date(ms).toISOString();
+  const window = { from: iso(span.fromMs), to: iso(span.toMs), live: span.live };
+  const items = [
+    ...judgeBench(evidence),
+    ...(reference === null || reference.eui === eui
+      ? []
+      : referenceItems(trialAnswer(window), {
+          offsetDb: reference.maxOffsetDb,
+          loss: reference.maxLossPoints / 100,
+        })),
+  ];
   const said = name ?? (eui === SHED ? "Packing shed" : null);
   return {
-    window: { from: iso(span.fromMs), to: iso(span.toMs), live: span.live },
+    window,
     eui,
     name: said,
     source: "192.0.2.10 40212",
@@ -55,6 +84,8 @@ export function benchView(eui: string, span: Span, name: string | null = null): 
     verdict: benchVerdict(items),
     sentence: benchSentence(said ?? `Gateway ${eui}`, items),
     items,
+    reference,
+    others: GATEWAYS.filter((one) => one.eui !== eui),
     feed: [
       "1 reception: 868.3\u2009MHz SF9 \u221297\u2009dBm 6.2\u2009dB",
       "keepalive",

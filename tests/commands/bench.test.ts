@@ -1,6 +1,7 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { benchCommand } from "../../src/commands/bench.ts";
 import { BenchView } from "../../src/contract/index.ts";
+import { writeBenchReference } from "../../src/store/bench-reference.ts";
 import { openStore } from "../../src/store/open.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { keepalives, record, statusAt } from "../views/a-site.ts";
@@ -63,7 +64,32 @@ describe("the bench command", () => {
     expect(none.err).toBe(`No gateway ${TOWER} was heard, nor any other.\n`);
   });
 
+  it("measures against the reference that was set for the bench, unless told otherwise", async () => {
+    const ids = async (...words: string[]) => {
+      const { out } = await run(benchCommand(), SHED, "--db", site.path, "--json", ...words);
+      const { items, reference } = BenchView.parse(JSON.parse(out));
+      return [reference?.eui, reference?.maxOffsetDb, items.some(({ part }) => part === "reference")];
+    };
+    expect(await ids()).toEqual([undefined, undefined, false]);
+    const db = openStore(site.path);
+    writeBenchReference(db, { eui: COPIED, maxOffsetDb: 1.5, maxLossPoints: 1 });
+    try {
+      expect(await ids()).toEqual([COPIED, 1.5, true]);
+      expect(await ids("--max-offset", "4")).toEqual([COPIED, 4, true]);
+      expect(await ids("--no-reference")).toEqual([undefined, undefined, false]);
+    } finally {
+      writeBenchReference(db, null);
+      db.close();
+    }
+  });
+
   it.each([
+    [
+      [SHED, "--max-offset", "2"],
+      "--max-offset and --max-loss need --reference: no reference is set for this bench.\n",
+    ],
+    [[SHED, "--reference", SHED], "A gateway cannot be its own reference.\n"],
+    [[SHED, "--reference", COPIED, "--max-loss", "much"], "--max-loss takes points, 0 to 100.\n"],
     [["shed"], "The gateway's identifier is 16 hex digits, such as 02005E1000000001.\n"],
     [[SHED, "--wait", "soon"], "--wait takes a time such as 60s or 5m.\n"],
     [[SHED, "--from", "noon"], "--from takes a time such as 2026-03-14T09:00:00Z.\n"],

@@ -109,6 +109,11 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.positions.push(request);
   }
+  readonly references: Parameters<IntakeHandle["setBenchReference"]>[0][] = [];
+  async setBenchReference(reference: Parameters<IntakeHandle["setBenchReference"]>[0]): Promise<void> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.references.push(reference);
+  }
   readonly siteNames: (string | null)[] = [];
   async nameSite(name: string | null): Promise<void> {
     this.siteNames.push(name);
@@ -179,6 +184,9 @@ export class FakeViews implements Views {
   }
   bench(eui: string, window: WindowQuery, nowUs: number) {
     return this.#answer(["bench", eui, window], orchardBench.benchView(eui, spanOf(window, nowUs)));
+  }
+  benchReference() {
+    return this.#answer(["benchReference"], orchardBench.REFERENCE);
   }
   air(window: WindowQuery, nowUs: number) {
     return this.#answer(["air", window], orchard.airView(spanOf(window, nowUs)));

@@ -13,7 +13,7 @@ export interface Found {
   readonly awaits?: string;
 }
 
-/** The item that a finding makes. `basis`: where its limits come from. */
+/** The item that a finding about the gateway itself makes. `basis`: where its limits come from. */
 export function itemOf(id: string, title: string, basis: string, found: Found): BenchItem {
   const value = found.value ?? null;
   return {
@@ -27,6 +27,8 @@ export function itemOf(id: string, title: string, basis: string, found: Found): 
     advice: found.advice ?? null,
     awaits: found.state === "waiting" ? (found.awaits ?? null) : null,
     basis,
+    part: "gateway",
+    channel: null,
   };
 }
 

@@ -102,8 +102,16 @@ export function isSettled(items: readonly BenchItem[]): boolean {
   return items.every(({ awaits }) => awaits === null);
 }
 
+/** What one channel adds to what all together say: only that it stands worse. */
+function isNews({ unit, state, part }: BenchItem, all: readonly BenchItem[]): boolean {
+  if (state !== "fail" && state !== "warn") return false;
+  const whole = all.find((item) => item.part === part && item.channel === null && item.unit === unit);
+  return whole === undefined || (whole.state !== "fail" && whole.state !== state);
+}
+
 /** The sentence at the top. `label`: the gateway's name, or its identifier. */
-export function benchSentence(label: string, items: readonly BenchItem[]): Sentence {
+export function benchSentence(label: string, all: readonly BenchItem[]): Sentence {
+  const items = all.filter((item) => item.channel === null || isNews(item, all));
   const of = (state: BenchState) => items.filter((item) => item.state === state);
   const failed = of("fail");
   const warned = of("warn");

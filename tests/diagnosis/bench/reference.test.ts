@@ -27,11 +27,27 @@ describe("a gateway against the reference beside it", () => {
     expect(states(trial, 8, 0.2)).toEqual(["reference-offset pass", "reference-loss pass"]);
   });
 
-  test("warns when the limit lies within the interval", () => {
-    expect(states(of([-2.5, -4, -1], [-0.02, -0.05, 0.01]))).toEqual([
+  test("warns when the figure is beyond the limit and only its interval reaches back", () => {
+    expect(states(of([-3.5, -5, -2], [-0.03, -0.06, 0.01]))).toEqual([
       "reference-offset warn",
       "reference-loss warn",
     ]);
+  });
+
+  test("waits while the figure is within the limit and its interval is not, and says what it takes", () => {
+    const trial = of([-1, -5, 3], [-0.005, -0.035, 0.025]);
+    expect(states(trial)).toEqual(["reference-offset waiting", "reference-loss waiting"]);
+    const [level, loss] = referenceItems(trial, { offsetDb: 3, loss: 0.02 });
+    // 640 frames; an interval of 4 dB must shrink to the 2 dB that are left, one of 3 points to 1.5: four times as many.
+    expect(level?.awaits).toBe("about 2,000 more frames");
+    expect(loss?.awaits).toBe("about 2,000 more frames");
+    expect(level?.reason).toContain("not settled: about 2,000 more frames would tell");
+  });
+
+  test("tells losing fewer frames than the reference as fewer", () => {
+    const [, loss] = referenceItems(of([0, -1, 1], [0.012, -0.004, 0.028]), { offsetDb: 3, loss: 0.02 });
+    expect(loss?.state).toBe("pass");
+    expect(loss?.reason).toBe("It loses 1.2 points fewer frames than the reference (\u22120.4 to 2.8).");
   });
 
   test("tells each channel by itself", () => {

@@ -2,6 +2,7 @@
  * How does the page ask the service? JSON in, JSON out; every failure becomes a Problem with a sentence and a
  * remedy, so that a view never has to make words out of a status code.
  */
+import type { BenchReferenceChange } from "../../../src/contract/bench.ts";
 import type { LabelChange } from "../../../src/contract/captures.ts";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { DownlinkTestAnswer, DownlinkTestRequest } from "../../../src/contract/downlink-test.ts";
@@ -37,6 +38,16 @@ export function putPlacement(id: number, change: PlacementChange): Promise<Answe
 
 export function deletePlacement(id: number): Promise<Answer<unknown>> {
   return ask(`/api/placements/${id}`, { method: "DELETE" });
+}
+
+/** Measures every other gateway's bench list against this one. */
+export function putBenchReference(change: BenchReferenceChange): Promise<Answer<unknown>> {
+  return sendJson("PUT", "/api/bench-reference", change);
+}
+
+/** Measures bench lists against no other gateway. */
+export function deleteBenchReference(): Promise<Answer<unknown>> {
+  return ask("/api/bench-reference", { method: "DELETE" });
 }
 
 /** POST without a body, as for opening a sample. */

@@ -1,6 +1,5 @@
 /** How does one gateway stand on the bench? Its verdict in a word and a sentence, the list, its last datagrams. */
-import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
-import type { Standing } from "../../../../src/contract/common.ts";
+import type { BenchView as Bench } from "../../../../src/contract/bench.ts";
 import { unbroken } from "../../format/format.ts";
 import { clockTime, exactTime } from "../../format/times.ts";
 import { Fold } from "../../parts/Fold.tsx";
@@ -10,14 +9,9 @@ import { StandingMark } from "../../parts/StandingMark.tsx";
 import { When } from "../../parts/When.tsx";
 import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
+import { BENCH_STANDINGS, Check } from "./Check.tsx";
+import { ReferencePart } from "./ReferencePart.tsx";
 import "./BenchView.css";
-
-const STANDINGS: Record<BenchState, Standing> = {
-  pass: "good",
-  warn: "look",
-  fail: "bad",
-  waiting: "waiting",
-};
 
 export interface BenchViewProps {
   readonly bench: Bench;
@@ -31,7 +25,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
   return (
     <div class="bench">
       <p class="bench-verdict">
-        <StandingMark standing={STANDINGS[bench.verdict]} word={bench.verdict} />
+        <StandingMark standing={BENCH_STANDINGS[bench.verdict]} word={bench.verdict} />
       </p>
       <Sentence words={bench.sentence} />
       <p class="bench-who">
@@ -60,11 +54,16 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
         <a href={linkTo("/bench")}>Another gateway</a>
       </p>
       <div class="bench-columns">
-        <ol class="bench-list" aria-label="Checks">
-          {bench.items.map((item) => (
-            <Check key={item.id} item={item} />
-          ))}
-        </ol>
+        <div>
+          <ol class="bench-list" aria-label="Checks">
+            {bench.items
+              .filter(({ part }) => part === "gateway")
+              .map((item) => (
+                <Check key={item.id} item={item} />
+              ))}
+          </ol>
+          <ReferencePart bench={bench} onChanged={onChanged} />
+        </div>
         <section class="bench-feed screen-only" aria-label="Last datagrams">
           <h2>Last datagrams</h2>
           {bench.feed.length === 0 ? <p class="quiet">None came in this window.</p> : null}
@@ -83,7 +82,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
       <DownlinkTest eui={eui} />
       <Fold title="Where the limits come from">
         <dl class="bench-basis">
-          {bench.items.map((item) => (
+          {bench.items.filter(isTold).map((item) => (
             <div key={item.id}>
               <dt>{item.title}</dt>
               <dd>{unbroken(item.basis)}</dd>
@@ -99,18 +98,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
   );
 }
 
-function Check({ item }: { item: BenchItem }) {
-  return (
-    <li class={`bench-check bench-${item.state}`}>
-      <StandingMark standing={STANDINGS[item.state]} word={item.state} />
-      <div>
-        <h2>{item.title}</h2>
-        <span class="bench-figure">{unbroken(item.figure)}</span>
-      </div>
-      <div class="bench-words">
-        <p>{unbroken(item.reason)}</p>
-        {item.advice === null ? null : <p>→ {unbroken(item.advice)}</p>}
-      </div>
-    </li>
-  );
+/** The limits against a reference are the same for all channels and told once. */
+function isTold({ part, channel }: Bench["items"][number]): boolean {
+  return part === "gateway" || channel === null;
 }

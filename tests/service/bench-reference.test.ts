@@ -1,0 +1,30 @@
+import { describe, expect, test } from "vitest";
+import { REFERENCE } from "../browser/orchard-bench.ts";
+import { FakeIntake, serviceUnderTest } from "./parts.ts";
+
+const url = "/api/bench-reference";
+
+describe("the bench's reference over HTTP", () => {
+  test("is told, set and taken away", async () => {
+    const intake = new FakeIntake();
+    const { app } = await serviceUnderTest({ intake });
+    expect((await app.inject(url)).json()).toEqual({ reference: REFERENCE });
+    const payload = { eui: "02005E1000000002", maxOffsetDb: 2.5, maxLossPoints: 1 };
+    expect((await app.inject({ method: "PUT", url, payload })).statusCode).toBe(204);
+    expect((await app.inject({ method: "DELETE", url })).statusCode).toBe(204);
+    expect(intake.references).toEqual([payload, null]);
+  });
+
+  test.each([
+    [{ eui: "tower", maxOffsetDb: 3, maxLossPoints: 2 }],
+    [{ eui: "02005E1000000002", maxOffsetDb: 0, maxLossPoints: 2 }],
+    [{ eui: "02005E1000000002", maxOffsetDb: 3, maxLossPoints: 101 }],
+    [{ eui: "02005E1000000002", maxOffsetDb: 3 }],
+  ])("refuses %j and writes nothing", async (payload) => {
+    const intake = new FakeIntake();
+    const { app } = await serviceUnderTest({ intake });
+    const answer = await app.inject({ method: "PUT", url, payload });
+    expect(answer.statusCode).toBeGreaterThanOrEqual(400);
+    expect(intake.references).toEqual([]);
+  });
+});

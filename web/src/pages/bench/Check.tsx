@@ -1,0 +1,28 @@
+/** One check of the bench list: its state, its figure, the reason, and what to do. */
+import type { BenchItem, BenchState } from "../../../../src/contract/bench.ts";
+import type { Standing } from "../../../../src/contract/common.ts";
+import { unbroken } from "../../format/format.ts";
+import { StandingMark } from "../../parts/StandingMark.tsx";
+
+export const BENCH_STANDINGS: Readonly<Record<BenchState, Standing>> = {
+  pass: "good",
+  warn: "look",
+  fail: "bad",
+  waiting: "waiting",
+};
+
+export function Check({ item }: { readonly item: BenchItem }) {
+  return (
+    <li class={`bench-check bench-${item.state}`}>
+      <StandingMark standing={BENCH_STANDINGS[item.state]} word={item.state} />
+      <div>
+        <h2>{item.title}</h2>
+        <span class="bench-figure">{unbroken(item.figure)}</span>
+      </div>
+      <div class="bench-words">
+        <p>{unbroken(item.reason)}</p>
+        {item.advice === null ? null : <p>→ {unbroken(item.advice)}</p>}
+      </div>
+    </li>
+  );
+}
