@@ -1,7 +1,6 @@
 /** `mastlog compare A B`: which of two placements hears better, by how much, and is that enough to say? */
 import { Command } from "commander";
 import type { Interval, TrialAnswer } from "../contract/trials.ts";
-import { signed } from "../diagnosis/trials/words.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { findSide, type Side, sidesIn } from "../views/trials/sides.ts";
 import { compareSides } from "../views/trials/trials-view.ts";
@@ -47,13 +46,9 @@ function unknownSide(text: string, sides: readonly Side[]): string {
 }
 
 export function answerText(answer: TrialAnswer): string {
-  const place =
-    answer.placeAloneDb === null || answer.knownGainDifferenceDb === null
-      ? ""
-      : `Antennas and cables account for ${decibels(answer.knownGainDifferenceDb)}; the place alone for ${intervalText(answer.placeAloneDb, 1, " dB")}.`;
   const parts = [
     sentenceText(answer.sentence),
-    place,
+    answer.placeWords ?? "",
     nodeTable(answer),
     answer.reservations.map((line) => `Note: ${line}`).join("\n"),
     answer.caution,
@@ -79,8 +74,4 @@ export function intervalText({ estimate, low, high }: Interval, factor = 1, unit
   return low === null || high === null
     ? `${of(estimate)}${unit}`
     : `${of(estimate)}${unit} (${of(low)} to ${of(high)})`;
-}
-
-function decibels(value: number): string {
-  return `${signed(value)} dB`;
 }

@@ -167,6 +167,7 @@ export const TrialAnswer = z.object({
     .nullable()
     .describe("antenna gain less cable loss, a minus b; null: not said of both"),
   placeAloneDb: Interval.nullable().describe("SNR difference less the known difference of the antennas"),
+  placeWords: z.string().nullable().describe("the same in a sentence"),
   commonFrames: z
     .object({
       count: z.number().int(),

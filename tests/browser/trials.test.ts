@@ -80,6 +80,29 @@ if (chromiumIsHere("trials"))
       expect(errors).toEqual([]);
     });
 
+    test("a mark becomes the begin of a placement, at its exact moment, and another mark may move it", async () => {
+      const { page, errors } = await dashboard.open(`#/trials?${FIXED}`);
+      await page
+        .getByRole("button", { name: "a placement from here, the mark Turned the tower antenna" })
+        .click();
+      await page.getByLabel("Name of the place").fill("Mast, turned");
+      expect(await page.getByLabel("Note").last().inputValue()).toBe("Turned the tower antenna");
+      expect(await axeFindings(page)).toEqual([]);
+      await page.getByRole("button", { name: "It stands there" }).click();
+      await page.getByRole("button", { name: "Name a placement" }).waitFor();
+      expect(sent()).toMatchObject({
+        name: "Mast, turned",
+        gatewayEui: "02005E1000000002",
+        from: "2026-04-14T07:12:00.000Z",
+      });
+      await page.getByRole("button", { name: "edit Tower mast" }).click();
+      await page.getByLabel("or from a mark").selectOption({ index: 1 });
+      await page.getByRole("button", { name: "Keep" }).click();
+      await page.getByRole("button", { name: "Name a placement" }).waitFor();
+      expect(sent()).toMatchObject({ name: "Tower mast", from: "2026-04-14T08:48:00.000Z" });
+      expect(errors).toEqual([]);
+    });
+
     test("with nothing to compare it says so and asks for placements", async () => {
       dashboard.service.mood.empty = true;
       const { page } = await dashboard.open(`#/trials?${FIXED}`);

@@ -200,7 +200,12 @@ function TrialsPlace() {
     },
     currentWindow.value,
   );
-  return <Gate loaded={loaded}>{(trials) => <TrialsView trials={trials} onChanged={loaded.reload} />}</Gate>;
+  const marks = useMarks();
+  return (
+    <Gate loaded={loaded}>
+      {(trials) => <TrialsView trials={trials} marks={marks} onChanged={loaded.reload} />}
+    </Gate>
+  );
 }
 
 function WalkPlace({ devAddr }: { devAddr: string }) {

@@ -70,7 +70,7 @@ export function trialSentence({ a, b, verdict, differences, needed }: TrialWords
 }
 
 /** Whether an interval leaves open which way the difference goes. */
-function isOpen({ low, high }: Estimate): boolean {
+function isOpen({ low, high }: Pick<Estimate, "low" | "high">): boolean {
   return low <= 0 && high >= 0;
 }
 
@@ -97,6 +97,25 @@ function alike(a: string, b: string, { snr, delivery }: Differences): string {
       : ` in loss to within ${LIMITS.delivery * 100} point (${range(delivery.low * 100, delivery.high * 100)} points)`;
   const and = level !== "" && loss !== "" ? " and" : "";
   return `No difference that matters: ${a} and ${b} are alike${level}${and}${loss}.`;
+}
+
+export interface PlaceWords {
+  readonly a: string;
+  readonly b: string;
+  /** a minus b, dB: the difference found, what antennas and cables account for, and what is left. */
+  readonly foundDb: number;
+  readonly knownDb: number;
+  readonly place: Pick<Estimate, "estimate" | "low" | "high">;
+}
+
+/** What the place alone contributes, told of the side that hears better. */
+export function placeWords({ a, b, foundDb, knownDb, place }: PlaceWords): string {
+  const sign = foundDb >= 0 ? 1 : -1;
+  const better = sign === 1 ? a : b;
+  const db = (value: number) => `${signed(value)}${THIN}dB`;
+  const alone = sign * place.estimate;
+  const open = isOpen(place) ? "; that the place itself is better or worse is not shown" : "";
+  return `Of the ${db(Math.abs(foundDb))} of ${better}, antennas and cables as told make ${db(sign * knownDb)}; the place alone makes ${db(alone)} (${range(place.low, place.high, sign)})${open}.`;
 }
 
 /** "about 40 more frames, some 20 min, would settle it." */

@@ -61,6 +61,7 @@ function Trial({ answer }: { readonly answer: TrialAnswer }) {
         {answer.a.name} against {answer.b.name}, {answer.paired ? "paired" : "one after the other"}
       </h3>
       <Sentence parts={answer.sentence} />
+      {answer.placeWords === null ? null : <p>{answer.placeWords}</p>}
       <Forest answer={answer} />
       <Table
         caption="Frames"

@@ -2,7 +2,13 @@
 import type { TrialAnswer, Verdict } from "../../contract/trials.ts";
 import { FEWEST_COUNTERS } from "../../diagnosis/trials/sequential-delivery.ts";
 import { type Differences, framesInAll, LIMITS, verdictOf } from "../../diagnosis/trials/verdict.ts";
-import { methodSentences, neededWords, TRIAL_CAUTION, trialSentence } from "../../diagnosis/trials/words.ts";
+import {
+  methodSentences,
+  neededWords,
+  placeWords,
+  TRIAL_CAUTION,
+  trialSentence,
+} from "../../diagnosis/trials/words.ts";
 import type { Store } from "../../store/open.ts";
 import { type AskedWindow, windowView } from "../window.ts";
 import { judgePaired } from "./judge-paired.ts";
@@ -92,18 +98,24 @@ function placeAlone(
   a: Side,
   b: Side,
   { snr }: Differences,
-): Pick<TrialAnswer, "knownGainDifferenceDb" | "placeAloneDb"> {
+): Pick<TrialAnswer, "knownGainDifferenceDb" | "placeAloneDb" | "placeWords"> {
   if (a.netGainDb === null || b.netGainDb === null)
-    return { knownGainDifferenceDb: null, placeAloneDb: null };
+    return { knownGainDifferenceDb: null, placeAloneDb: null, placeWords: null };
   // Both are told to a tenth; their difference must not carry the dust of binary fractions.
   const known = rounded(a.netGainDb - b.netGainDb, 1);
+  if (snr === null) return { knownGainDifferenceDb: known, placeAloneDb: null, placeWords: null };
   const less = (value: number) => value - known;
+  const place = { estimate: less(snr.estimate), low: less(snr.low), high: less(snr.high) };
   return {
     knownGainDifferenceDb: known,
-    placeAloneDb:
-      snr === null
-        ? null
-        : intervalOf({ estimate: less(snr.estimate), low: less(snr.low), high: less(snr.high) }),
+    placeAloneDb: intervalOf(place),
+    placeWords: placeWords({
+      a: a.view.name,
+      b: b.view.name,
+      foundDb: snr.estimate,
+      knownDb: known,
+      place,
+    }),
   };
 }
 

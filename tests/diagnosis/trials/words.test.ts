@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { trialSentence } from "../../../src/diagnosis/trials/words.ts";
+import { placeWords, trialSentence } from "../../../src/diagnosis/trials/words.ts";
 
 const interval = (estimate: number, low: number, high: number) => ({ estimate, low, high });
 
@@ -35,6 +35,21 @@ describe("the sentence of a trial", () => {
     );
     expect(said("a", [2.9, 2.3, 3.4], [0.002, -0.01, 0.014])).toBe(
       "Tower hears 2.9\u2009dB better (2.3 to 3.4) than Shed; whether it loses fewer frames is open (\u22121.0 to 1.4 points).",
+    );
+  });
+});
+
+describe("what the place alone contributes", () => {
+  it("is told of the side that hears better, whichever was named first", () => {
+    expect(
+      placeWords({ a: "Tower", b: "Shed", foundDb: 2.9, knownDb: 1.8, place: interval(1.1, 0.5, 1.6) }),
+    ).toBe(
+      "Of the 2.9\u2009dB of Tower, antennas and cables as told make 1.8\u2009dB; the place alone makes 1.1\u2009dB (0.5 to 1.6).",
+    );
+    expect(
+      placeWords({ a: "Shed", b: "Tower", foundDb: -2.6, knownDb: -3, place: interval(0.4, -0.3, 1) }),
+    ).toBe(
+      "Of the 2.6\u2009dB of Tower, antennas and cables as told make 3.0\u2009dB; the place alone makes \u22120.4\u2009dB (\u22121.0 to 0.3); that the place itself is better or worse is not shown.",
     );
   });
 });

@@ -106,5 +106,6 @@ export function zoneWords(ms: number): string {
   const sign = minutes < 0 ? "\u2212" : "+";
   const rest = Math.abs(minutes) % 60;
   const offset = `${Math.floor(Math.abs(minutes) / 60)}${rest === 0 ? "" : `:${two(rest)}`}`;
-  return minutes === 0 ? `${name}, UTC` : `${name}, UTC${sign}${offset}`;
+  if (minutes === 0) return name === "UTC" ? name : `${name}, UTC`;
+  return `${name}, UTC${sign}${offset}`;
 }

@@ -32,6 +32,8 @@ export interface DataTableProps<Row> {
   readonly onSort?: (sorting: Sorting) => void;
   /** Many narrow columns: smaller, and no cell in two lines. */
   readonly dense?: boolean;
+  /** Heads that are names: broken into lines, so that the figures beneath set the width. */
+  readonly wrapHeads?: boolean;
   /** Something opened beneath a row, or null. */
   readonly beneath?: (row: Row) => ComponentChildren;
 }
@@ -66,7 +68,9 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
   return (
     // biome-ignore lint/a11y/noNoninteractiveTabindex: a frame that scrolls must be reachable by keyboard
     <section class="table-frame" aria-label={label} tabIndex={0}>
-      <table class={props.dense === true ? "table table-dense" : "table"}>
+      <table
+        class={`table ${props.dense === true ? "table-dense" : ""} ${props.wrapHeads === true ? "table-wrap-heads" : ""}`.trim()}
+      >
         <thead>
           <tr>
             {columns.map((column) => (

@@ -11,13 +11,15 @@ export interface MarkListProps {
   readonly marks: readonly MarkRow[];
   readonly subjects: readonly Subject[];
   readonly onChanged: () => void;
+  /** Given where a mark may become the begin of a placement. */
+  readonly onPlace?: (mark: MarkRow) => void;
 }
 
 /** More than these are shown when asked for. */
 const FIRST_SHOWN = 6;
 
 /** The list; nothing where there are no marks. */
-export function MarkList({ marks, subjects, onChanged }: MarkListProps) {
+export function MarkList({ marks, subjects, onChanged, onPlace }: MarkListProps) {
   const [all, setAll] = useState(false);
   const shown = all ? marks : marks.slice(0, FIRST_SHOWN);
   if (marks.length === 0) return null;
@@ -25,7 +27,13 @@ export function MarkList({ marks, subjects, onChanged }: MarkListProps) {
     <>
       <ul class="mark-list" aria-label="Marks, newest first">
         {shown.map((mark) => (
-          <OneMark key={mark.id} mark={mark} subjects={subjects} onChanged={onChanged} />
+          <OneMark
+            key={mark.id}
+            mark={mark}
+            subjects={subjects}
+            onChanged={onChanged}
+            {...(onPlace === undefined ? {} : { onPlace })}
+          />
         ))}
       </ul>
       {shown.length === marks.length ? null : (
@@ -37,7 +45,7 @@ export function MarkList({ marks, subjects, onChanged }: MarkListProps) {
   );
 }
 
-function OneMark({ mark, subjects, onChanged }: { mark: MarkRow } & Omit<MarkListProps, "marks">) {
+function OneMark({ mark, subjects, onChanged, onPlace }: { mark: MarkRow } & Omit<MarkListProps, "marks">) {
   const [doing, setDoing] = useState<"nothing" | "change" | "remove">("nothing");
   const [trouble, setTrouble] = useState<string | null>(null);
   const remove = async () => {
@@ -78,6 +86,11 @@ function OneMark({ mark, subjects, onChanged }: { mark: MarkRow } & Omit<MarkLis
           </>
         ) : (
           <>
+            {onPlace === undefined ? null : (
+              <button type="button" class="link" onClick={() => onPlace(mark)}>
+                a placement from here<span class="unseen">, the mark {mark.text}</span>
+              </button>
+            )}
             <button type="button" class="link" onClick={() => setDoing("change")}>
               change<span class="unseen"> the mark {mark.text}</span>
             </button>

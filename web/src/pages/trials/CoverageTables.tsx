@@ -19,6 +19,7 @@ export function CoverageTables({ answer }: { answer: TrialAnswer }) {
       <h2>Who got the frames through</h2>
       <DataTable<NodeRow>
         label="Coverage by node"
+        wrapHeads
         rows={answer.nodes}
         rowKey={({ devAddr }) => devAddr}
         columns={[
@@ -49,10 +50,14 @@ function Groups({ answer, head, rows }: { answer: TrialAnswer; head: string; row
   return (
     <DataTable<GroupRow>
       label={`By ${head.toLowerCase()}`}
+      wrapHeads
       rows={rows}
       rowKey={({ label }) => label}
       none={`Nothing to tell by ${head.toLowerCase()}.`}
-      columns={[{ key: "label", head, cell: ({ label }) => label }, ...shared<GroupRow>(answer)]}
+      columns={[
+        { key: "label", head, cell: ({ label }) => <span class="nowrap">{label}</span> },
+        ...shared<GroupRow>(answer),
+      ]}
     />
   );
 }

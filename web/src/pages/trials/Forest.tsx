@@ -60,7 +60,7 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
             <span class="forest-track">
               {[-reach, -reach / 2, 0, reach / 2, reach].map((tick) => (
                 <span key={tick} style={{ left: `${place(tick, reach)}%` }}>
-                  {figure(byLevel ? tick : tick * 100, byLevel && reach < 4 ? 1 : 0)}
+                  {tickText(byLevel ? tick : tick * 100)}
                 </span>
               ))}
             </span>
@@ -98,6 +98,12 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
       )}
     />
   );
+}
+
+/** Halves of an odd reach keep their half: 2.5 must not read as 3. */
+function tickText(value: number): string {
+  const exact = Math.round(value * 100) / 100;
+  return figure(exact, Number.isInteger(exact) ? 0 : Number.isInteger(exact * 10) ? 1 : 2);
 }
 
 interface RowProps {

@@ -1,5 +1,6 @@
 /** "From now on this gateway stands here": the form that says it, changes it, or takes it back. */
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
+import type { MarkRow } from "../../../../src/contract/marks.ts";
 import type { PlacementRow } from "../../../../src/contract/trials.ts";
 import { exactTime } from "../../format/times.ts";
 import { type Answer, deletePlacement, postPlacement, putPlacement } from "../../state/api.ts";
@@ -17,17 +18,22 @@ interface FormProps {
   /** null: a new one. */
   readonly placement: PlacementRow | null;
   readonly receivers: readonly Receiver[];
+  /** What people noted: any of them may be when it was moved. */
+  readonly marks: readonly MarkRow[];
+  /** The mark that a new placement begins at; null: none was chosen. */
+  readonly at: MarkRow | null;
   readonly onLeave: () => void;
   readonly onDone: () => void;
 }
 
 type Field = "name" | "when" | "height" | "gain" | "loss" | "direction" | "note";
 
-export function PlacementForm({ placement, receivers, onLeave, onDone }: FormProps) {
+export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone }: FormProps) {
   const fixed = currentWindow.value.kind === "fixed";
   const text = (value: number | null | undefined) =>
     value === null || value === undefined ? "" : String(value);
-  const begin = placement === null ? (fixed ? "" : "now") : exactTime(Date.parse(placement.from));
+  const known = placement?.from ?? at?.at ?? null;
+  const begin = known === null ? (fixed ? "" : "now") : exactTime(Date.parse(known));
   const [said, setSaid] = useState<Record<Field, string>>({
     name: placement?.name ?? "",
     when: begin,
@@ -35,9 +41,13 @@ export function PlacementForm({ placement, receivers, onLeave, onDone }: FormPro
     gain: text(placement?.antennaGainDbi),
     loss: text(placement?.cableLossDb),
     direction: placement?.direction ?? "",
-    note: placement?.note ?? "",
+    note: placement?.note ?? at?.text ?? "",
   });
-  const [receiver, setReceiver] = useState(receivers[0]?.id ?? "");
+  const [receiver, setReceiver] = useState(
+    receivers.find(({ id }) => id === at?.gatewayEui)?.id ?? receivers[0]?.id ?? "",
+  );
+  // Words tell a moment to the second; what was not touched, or taken from a mark, stays exact.
+  const [exact, setExact] = useState({ words: begin, ms: known === null ? null : Date.parse(known) });
   const [trouble, setTrouble] = useState<string | null>(null);
   const first = useRef<HTMLInputElement>(null);
   useLayoutEffect(() => first.current?.focus(), []);
@@ -49,8 +59,8 @@ export function PlacementForm({ placement, receivers, onLeave, onDone }: FormPro
     const choice = currentWindow.value;
     const nowMs = serviceNowMs();
     const read =
-      placement !== null && said.when === begin
-        ? { ok: true as const, ms: Date.parse(placement.from) }
+      exact.ms !== null && said.when === exact.words
+        ? { ok: true as const, ms: exact.ms }
         : readMoment(said.when, nowMs, choice.kind === "fixed" ? choice.fromMs : nowMs);
     if (said.name.trim() === "") return setTrouble("Give the place a name.");
     if (!read.ok) return setTrouble(read.sentence);
@@ -116,6 +126,28 @@ export function PlacementForm({ placement, receivers, onLeave, onDone }: FormPro
         <span class="small quiet">Stands there from</span>
         <input type="text" placeholder="now, 14:02, yesterday 9:30" spellcheck={false} {...field("when")} />
       </label>
+      {marks.length === 0 ? null : (
+        <label>
+          <span class="small quiet">or from a mark</span>
+          <select
+            value=""
+            onChange={(event) => {
+              const mark = marks.find(({ id }) => String(id) === event.currentTarget.value);
+              if (mark === undefined) return;
+              const ms = Date.parse(mark.at);
+              setExact({ words: exactTime(ms), ms });
+              setSaid({ ...said, when: exactTime(ms) });
+            }}
+          >
+            <option value="">choose one</option>
+            {marks.map(({ id, at: moment, text: words }) => (
+              <option key={id} value={String(id)}>
+                {exactTime(Date.parse(moment))} {words}
+              </option>
+            ))}
+          </select>
+        </label>
+      )}
       <label>
         <span class="small quiet">Height, m</span>
         <input type="text" inputMode="decimal" size={7} {...field("height")} />

@@ -1,25 +1,34 @@
 /** Where does each gateway stand, from when on? A time line to point at, and a form to say it. */
 import { useRef, useState } from "preact/hooks";
 import type { Window } from "../../../../src/contract/common.ts";
+import type { MarkRow } from "../../../../src/contract/marks.ts";
 import type { PlacementRow, TrialSide } from "../../../../src/contract/trials.ts";
 import { gatewayTitle, withUnit } from "../../format/format.ts";
 import { exactTime, momentTime } from "../../format/times.ts";
+import { MarkList } from "../../parts/MarkList.tsx";
+import { PinMark } from "../../parts/PinMark.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
+import type { Marks } from "../../state/marks.ts";
 import { PlacementForm, type Receiver } from "./PlacementForm.tsx";
 
 interface SectionProps {
   readonly placements: readonly PlacementRow[];
   readonly sides: readonly TrialSide[];
   readonly window: Window;
+  readonly marks: Marks;
   readonly onChanged: () => void;
 }
 
-export function PlacementSection({ placements, sides, window, onChanged }: SectionProps) {
+export function PlacementSection({ placements, sides, window, marks, onChanged }: SectionProps) {
   const [open, setOpen] = useState<number | "new" | null>(null);
+  const [at, setAt] = useState<MarkRow | null>(null);
   const button = useRef<HTMLButtonElement>(null);
   const opened = placements.find(({ id }) => id === open);
+  const receivers = receiversOf(sides, placements);
+  const notes = marks.rows.filter(({ kind }) => kind === "note");
   const leave = () => {
     setOpen(null);
+    setAt(null);
     requestAnimationFrame(() => button.current?.focus());
   };
   return (
@@ -31,7 +40,7 @@ export function PlacementSection({ placements, sides, window, onChanged }: Secti
           their names.
         </p>
       ) : (
-        <TimeLine placements={placements} window={window} open={open} onOpen={setOpen} />
+        <TimeLine placements={placements} marks={notes} window={window} open={open} onOpen={setOpen} />
       )}
       {open === null ? (
         <p class="screen-only">
@@ -41,9 +50,11 @@ export function PlacementSection({ placements, sides, window, onChanged }: Secti
         </p>
       ) : (
         <PlacementForm
-          key={String(open)}
+          key={`${open} ${at?.id ?? ""}`}
           placement={opened ?? null}
-          receivers={receiversOf(sides, placements)}
+          receivers={receivers}
+          marks={notes}
+          at={at}
           onLeave={leave}
           onDone={() => {
             leave();
@@ -51,8 +62,31 @@ export function PlacementSection({ placements, sides, window, onChanged }: Secti
           }}
         />
       )}
+      <h3>What else changed</h3>
+      <p class="quiet small">
+        Rain, a new battery, a hedge cut: pinned as marks, they stay apart from the placements and beside what
+        happened.
+      </p>
+      <MarkList
+        marks={notes}
+        subjects={receivers.filter(isGateway).map((one) => ({ kind: "gateway", ...one }))}
+        onChanged={marks.reload}
+        onPlace={(mark) => {
+          setAt(mark);
+          setOpen("new");
+        }}
+      />
+      <PinMark
+        subjects={receivers.filter(isGateway).map((one) => ({ kind: "gateway", ...one }))}
+        onPinned={marks.reload}
+      />
     </section>
   );
+}
+
+/** Not one of its antennas: a mark is about a whole gateway. */
+function isGateway({ id }: Receiver): boolean {
+  return !id.includes("/");
 }
 
 function receiversOf(sides: readonly TrialSide[], placements: readonly PlacementRow[]): Receiver[] {
@@ -71,13 +105,14 @@ function receiversOf(sides: readonly TrialSide[], placements: readonly Placement
 
 interface LineProps {
   readonly placements: readonly PlacementRow[];
+  readonly marks: readonly MarkRow[];
   readonly window: Window;
   readonly open: number | "new" | null;
   readonly onOpen: (id: number) => void;
 }
 
 /** One row a gateway or antenna; the line runs from the first begin to the end of the window, or to now. */
-function TimeLine({ placements, window, open, onOpen }: LineProps) {
+function TimeLine({ placements, marks, window, open, onOpen }: LineProps) {
   const rows = new Map<string, PlacementRow[]>();
   for (const one of placements) {
     const title = `${gatewayTitle(one)}${one.antenna === null ? "" : `, antenna ${one.antenna}`}`;
@@ -115,6 +150,7 @@ function TimeLine({ placements, window, open, onOpen }: LineProps) {
           </ul>
         </div>
       ))}
+      <MarkTicks marks={marks.filter(({ at }) => Date.parse(at) >= fromMs)} place={place} />
       <ul class="placement-list">
         {placements.map((one) => (
           <li key={one.id}>
@@ -136,6 +172,29 @@ function TimeLine({ placements, window, open, onOpen }: LineProps) {
           </li>
         ))}
       </ul>
+    </div>
+  );
+}
+
+interface TicksProps {
+  readonly marks: readonly MarkRow[];
+  /** Where a moment lies on the line, per cent. */
+  readonly place: (ms: number) => number;
+}
+
+/** What else was noted, on the same line of time; their words stand in the list beneath. */
+function MarkTicks({ marks, place }: TicksProps) {
+  if (marks.length === 0) return null;
+  return (
+    <div class="time-row" aria-hidden="true">
+      <span class="time-name quiet">marks</span>
+      <div class="time-track mark-track">
+        {marks.map(({ id, at, until, text }) => {
+          const left = place(Date.parse(at));
+          const width = until === null ? 0 : place(Date.parse(until)) - left;
+          return <i key={id} title={text} style={{ left: `${left}%`, width: `${width}%` }} />;
+        })}
+      </div>
     </div>
   );
 }

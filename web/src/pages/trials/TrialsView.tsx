@@ -10,6 +10,7 @@ import { DataTable } from "../../parts/DataTable.tsx";
 import { Fold } from "../../parts/Fold.tsx";
 import { Sentence } from "../../parts/Sentence.tsx";
 import { StandingMark } from "../../parts/StandingMark.tsx";
+import type { Marks } from "../../state/marks.ts";
 import { linkTo, setParams } from "../../state/route.ts";
 import { CoverageTables } from "./CoverageTables.tsx";
 import { Distributions } from "./Distributions.tsx";
@@ -19,7 +20,14 @@ import { ProgressRing } from "./ProgressRing.tsx";
 import { decibels, intervalWords, points } from "./trial-words.ts";
 import "./trials.css";
 
-export function TrialsView({ trials, onChanged }: { trials: Trials; onChanged: () => void }) {
+export interface TrialsViewProps {
+  readonly trials: Trials;
+  readonly marks: Marks;
+  /** Called after a placement was noted, changed or removed. */
+  readonly onChanged: () => void;
+}
+
+export function TrialsView({ trials, marks, onChanged }: TrialsViewProps) {
   const { answer } = trials;
   return (
     <>
@@ -31,6 +39,7 @@ export function TrialsView({ trials, onChanged }: { trials: Trials; onChanged: (
         placements={trials.placements}
         sides={trials.sides}
         window={trials.window}
+        marks={marks}
         onChanged={onChanged}
       />
       <h2>Walk test</h2>
@@ -130,21 +139,16 @@ function VerdictMark({ answer }: { answer: TrialAnswer }) {
 }
 
 function PlaceAlone({ answer }: { answer: TrialAnswer }) {
-  const { knownGainDifferenceDb, placeAloneDb, a, b } = answer;
-  if (knownGainDifferenceDb === null || placeAloneDb === null) {
-    const unsaid = [a, b].filter(({ placed }) => placed).length === 2;
+  const { knownGainDifferenceDb, placeWords, a, b } = answer;
+  if (placeWords === null) {
+    const unsaid = knownGainDifferenceDb === null && a.placed && b.placed;
     return unsaid ? (
       <p class="small quiet">
         Say the antenna gain of both placements below, and this tells what the place alone contributes.
       </p>
     ) : null;
   }
-  return (
-    <p>
-      Of the level, {decibels(knownGainDifferenceDb)} come from antennas and cables; the place alone makes{" "}
-      {intervalWords(placeAloneDb, decibels)}.
-    </p>
-  );
+  return <p class="place-alone">{unbroken(placeWords)}</p>;
 }
 
 function AllPairs({ trials }: { trials: Trials }) {
@@ -162,7 +166,7 @@ function AllPairs({ trials }: { trials: Trials }) {
             key: "pair",
             head: "Pair",
             cell: ({ a, b }) => (
-              <button type="button" class="link" onClick={() => setParams({ a, b })}>
+              <button type="button" class="link pair-names" onClick={() => setParams({ a, b })}>
                 {name(a)} and {name(b)}
               </button>
             ),
