@@ -12,11 +12,15 @@ import { ownPlansGiven, plansOption } from "./own-plans.ts";
 const ReportOptions = z.object({
   output: z.string().optional(),
   zone: z.string().optional(),
+  payloads: z.boolean().default(false),
 });
+
+const HELP = `
+Payloads belong to the nodes' owners: a report with --payloads is not for everybody. Without it there are none.`;
 
 export function reportCommand(version: string): Command {
   return new Command("report")
-    .description("a printable report: one HTML file that needs nothing else, without keys and payloads")
+    .description("a printable report: one HTML file that needs nothing else, without keys")
     .option("-o, --output <file>", "the file to write (must be given)")
     .option("--from <time>", "begin of the window, ISO 8601 (default: all that is stored)")
     .option("--to <time>", "end of the window, ISO 8601")
@@ -24,6 +28,8 @@ export function reportCommand(version: string): Command {
       "--zone <name>",
       "time zone in which times are told, e.g. Europe/Berlin (default: this machine's)",
     )
+    .option("--payloads", "with what the newest frames hold, in clear where keys are at hand; keys never")
+    .addHelpText("after", HELP)
     .addOption(plansOption())
     .addOption(dbOption())
     .action((given: unknown) =>
@@ -44,6 +50,7 @@ export function reportCommand(version: string): Command {
               version,
               madeAt: new Date(nowMs).toISOString(),
               ownPlans,
+              withPayloads: options.payloads,
             }),
           );
         });

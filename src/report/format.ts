@@ -59,6 +59,15 @@ export class Clock {
     return this.#moment.format(new Date(iso));
   }
 
+  /** A moment as short as its surroundings allow: "09:40" in a stretch of one day, else "14 Mar, 09:40"; the year where it is another. */
+  near(iso: string, from: string, to: string): string {
+    const day = (one: string) => this.moment(one).split(",")[0] ?? "";
+    if (day(iso) === day(from) && day(iso) === day(to)) return this.minute(iso);
+    const year = (one: string) => day(one).split(" ").at(-1);
+    if (year(iso) !== year(from)) return this.moment(iso);
+    return `${this.#day.format(new Date(iso))}, ${this.minute(iso)}`;
+  }
+
   /** "09:40". */
   minute(iso: string): string {
     return this.#minute.format(new Date(iso));

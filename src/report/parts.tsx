@@ -7,7 +7,9 @@ const STATES: Readonly<Record<string, { readonly shape: string; readonly word: s
   pass: { shape: "✓", word: "pass" },
   look: { shape: "▲", word: "needs a look" },
   warn: { shape: "▲", word: "warn" },
+  marginal: { shape: "▲", word: "marginal" },
   bad: { shape: "✕", word: "bad" },
+  dead: { shape: "✕", word: "dead" },
   fail: { shape: "✕", word: "fail" },
   waiting: { shape: "○", word: "waiting" },
 };
@@ -38,12 +40,14 @@ export interface TableProps<Row> {
   readonly caption?: string;
   readonly columns: readonly Column<Row>[];
   readonly rows: readonly Row[];
+  /** A short table that must not be torn between pages. */
+  readonly keep?: boolean;
 }
 
 /** A table whose head is repeated on every page that it runs over. */
-export function Table<Row>({ caption, columns, rows }: TableProps<Row>) {
+export function Table<Row>({ caption, columns, rows, keep = false }: TableProps<Row>) {
   return (
-    <table>
+    <table class={keep ? "keep" : ""}>
       {caption === undefined ? null : <caption>{caption}</caption>}
       <thead>
         <tr>
@@ -67,6 +71,17 @@ export function Table<Row>({ caption, columns, rows }: TableProps<Row>) {
         ))}
       </tbody>
     </table>
+  );
+}
+
+/** A gateway's name with its identifier, or the identifier alone. */
+export function GatewayTitle({ name, eui }: { readonly name: string | null; readonly eui: string }) {
+  return name === null ? (
+    <Mono text={eui} />
+  ) : (
+    <>
+      {name} <Mono text={eui} />
+    </>
   );
 }
 

@@ -10,7 +10,9 @@ import { Gaps } from "./sections/Gaps.tsx";
 import { Gateways } from "./sections/Gateways.tsx";
 import { Marks } from "./sections/Marks.tsx";
 import { Nodes } from "./sections/Nodes.tsx";
+import { Payloads } from "./sections/Payloads.tsx";
 import { Trials } from "./sections/Trials.tsx";
+import { Walks } from "./sections/Walks.tsx";
 import { REPORT_STYLE } from "./style.ts";
 
 // A file that is handed on must not be able to fetch or run anything.
@@ -31,7 +33,12 @@ export function renderReport(data: ReportData): string {
         <Marks view={data.marks} clock={clock} />
         <Air view={data.air} />
         <Trials view={data.trials} answers={data.trialAnswers} clock={clock} />
-        <Appendix />
+        <Walks walks={data.walks} clock={clock} />
+        <Payloads payloads={data.payloads} within={data.window} clock={clock} />
+        <Appendix
+          trialMethod={[...new Set(data.trialAnswers.flatMap(({ method }) => method))]}
+          withPayloads={data.payloads !== null}
+        />
       </main>
     </body>,
   );

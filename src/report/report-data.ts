@@ -12,6 +12,23 @@ import type { MarksView } from "../contract/marks.ts";
 import type { NodesView } from "../contract/nodes.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { TrialAnswer, TrialsView } from "../contract/trials.ts";
+import type { WalkView } from "../contract/walk.ts";
+
+/** One frame's content. Keys are never part of it. */
+export interface ReportPayload {
+  readonly devAddr: string;
+  readonly life: number;
+  readonly name: string | null;
+  /** ISO 8601. */
+  readonly at: string;
+  readonly counter: number | null;
+  readonly port: number | null;
+  /** The frame as it was sent, hex. */
+  readonly hex: string;
+  /** Its payload in clear; null: no key at hand proved it. */
+  readonly clearHex: string | null;
+  readonly clearText: string | null;
+}
 
 export interface ReportData {
   readonly window: Window;
@@ -31,6 +48,10 @@ export interface ReportData {
   /** Trials that somebody asked for by naming placements, or that antennas of one gateway make; told in full. */
   readonly trialAnswers: readonly TrialAnswer[];
   readonly marks: MarksView;
+  /** Walk tests whose stops lie in the window. */
+  readonly walks: readonly WalkView[];
+  /** What newest frames of own nodes hold; null unless it was asked for. */
+  readonly payloads: readonly ReportPayload[] | null;
   /** Captures that reach into the window. */
   readonly captures: readonly CaptureRow[];
 }

@@ -4,7 +4,7 @@
  */
 export const REPORT_STYLE = `
 :root { color-scheme: light; --ink: #1c232e; --quiet: #57606e; --line: #c9c4b8; --good: #2e6a39; --look: #855600; --bad: #a3242b; }
-@page { margin: 16mm 14mm 18mm; }
+@page { margin: 12mm 14mm 14mm; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; max-width: 178mm; padding: 24px 16px; background: #fff; color: var(--ink);
   font: 13px/1.45 -apple-system, "Segoe UI", Roboto, "Noto Sans", "DejaVu Sans", Arial, sans-serif;
@@ -20,13 +20,13 @@ p { margin: 4px 0 8px; max-width: 68ch; }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: 2px 16px; margin: 8px 0; }
 dt { color: var(--quiet); }
 dd { margin: 0; }
-table { width: 100%; border-collapse: collapse; margin: 8px 0 12px; }
-caption { text-align: left; padding: 4px 0; }
+table { width: 100%; border-collapse: collapse; margin: 8px 0 12px; font-size: 12px; line-height: 1.3; }
+caption { text-align: left; padding: 4px 0; break-after: avoid; }
 thead { display: table-header-group; }
-th { text-align: left; font-weight: 600; color: var(--quiet); border-bottom: 1px solid var(--ink); padding: 3px 6px 3px 0; vertical-align: bottom; }
-td { border-bottom: 1px solid var(--line); padding: 3px 6px 3px 0; vertical-align: top; }
+th { text-align: left; font-weight: 600; color: var(--quiet); border-bottom: 1px solid var(--ink); padding: 2px 9px 2px 0; vertical-align: bottom; }
+td { border-bottom: 1px solid var(--line); padding: 2px 9px 2px 0; vertical-align: top; }
 th:last-child, td:last-child { padding-right: 0; }
-td.words { min-width: 38mm; }
+td.words { min-width: 34mm; }
 td.number, th.number { text-align: right; }
 td.number { white-space: nowrap; }
 tr, figure, dl, .keep { break-inside: avoid; }
@@ -36,11 +36,13 @@ svg { display: block; width: 100%; height: auto; }
 svg text { font: 11px -apple-system, "Segoe UI", Roboto, "Noto Sans", "DejaVu Sans", Arial, sans-serif; fill: var(--ink); }
 svg text.quiet { fill: var(--quiet); }
 .state { white-space: nowrap; font-weight: 600; }
-.state.good, .state.pass { color: var(--good); } .state.look, .state.warn { color: var(--look); } .state.bad, .state.fail { color: var(--bad); } .state.waiting { color: var(--quiet); font-weight: 400; }
+.state.good, .state.pass { color: var(--good); } .state.look, .state.warn, .state.marginal { color: var(--look); } .state.bad, .state.fail, .state.dead { color: var(--bad); } .state.waiting { color: var(--quiet); font-weight: 400; }
 ul { margin: 4px 0 8px; padding-left: 18px; }
 li { margin: 2px 0; max-width: 72ch; }
 .caution { border-left: 3px solid var(--look); padding-left: 10px; }
-.page { break-before: page; }
-@media screen { .page { break-before: auto; } }
+.trial p, .trial li { max-width: none; }
+.octets { font-family: ui-monospace, "Noto Sans Mono", "DejaVu Sans Mono", monospace; font-size: 11px; }
+@media print { .page, .bench + .bench, .trial { break-before: page; } }
+@media screen { .trial { border-top: 1px solid var(--line); margin-top: 20px; } }
 @media print { body { max-width: none; padding: 0; } a { color: inherit; text-decoration: none; } }
 `;

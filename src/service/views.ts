@@ -41,7 +41,10 @@ export interface ReceptionQuestion {
 }
 
 /** What a report says of itself: its zone, its maker, its moment (ISO 8601). */
-export type ReportQuestion = Pick<ReportData, "timeZone" | "version" | "madeAt">;
+export type ReportQuestion = Pick<ReportData, "timeZone" | "version" | "madeAt"> & {
+  /** Only when a person asked for it. */
+  readonly withPayloads: boolean;
+};
 
 /** Each answers at once, from the store as it is now; `nowUs` is the end of a window that moves with the clock. */
 export interface Views {

@@ -1,4 +1,5 @@
 /** The report's data for one window: the views' own answers, gathered from one state of the store. */
+import type { MarksView } from "../contract/marks.ts";
 import type { TrialsView } from "../contract/trials.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { ReportData } from "../report/report-data.ts";
@@ -9,8 +10,10 @@ import { captureRows } from "./bookkeeping.ts";
 import { gapsView } from "./gaps.ts";
 import { marksView } from "./marks.ts";
 import { nodesView } from "./nodes.ts";
+import { reportPayloads } from "./report-payloads.ts";
 import { siteView } from "./site.ts";
 import { compareSides, trialsView } from "./trials/trials-view.ts";
+import { walkView } from "./walk.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 export interface ReportAsked {
@@ -22,15 +25,19 @@ export interface ReportAsked {
   readonly madeAt: string;
   /** As for gatewaysView. */
   readonly ownPlans?: readonly RegionPlan[];
+  /** Only when a person asks for it: what the newest frames of own nodes hold. */
+  readonly withPayloads?: boolean;
 }
 
 /** Everything that the report prints, as of one moment. */
 export function reportData(store: Store, asked: ReportAsked): ReportData {
-  const { window, timeZone, version, madeAt, ownPlans = [] } = asked;
+  const { window, timeZone, version, madeAt, ownPlans = [], withPayloads = false } = asked;
   return store.transaction((): ReportData => {
     const site = siteView(store, window, ownPlans);
     const { from, to } = windowView(window);
     const trials = trialsView(store, window, null);
+    const nodes = nodesView(store, window);
+    const marks = marksView(store, window, {});
     return {
       window: windowView(window),
       madeAt,
@@ -39,18 +46,29 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       site,
       gateways: site.gateways,
       benches: site.gateways.flatMap(({ eui }) => benchView(store, window, eui, { ownPlans }) ?? []),
-      nodes: nodesView(store, window),
+      nodes,
       gaps: gapsView(store, window),
       air: airView(store, window),
       trials,
       trialAnswers: askedFor(trials).flatMap(({ a, b }) => compareSides(store, window, a, b) ?? []),
-      marks: marksView(store, window, {}),
+      marks,
+      walks: walkers(marks).map((devAddr) => walkView(store, window, devAddr)),
+      payloads: withPayloads ? reportPayloads(store, window, nodes) : null,
       captures: captureRows(store, () => null).filter(
         (capture) => capture.from !== null && capture.to !== null && capture.from < to && capture.to >= from,
       ),
     };
   })();
 }
+
+/** Nodes that were carried about: those that a stop names. */
+function walkers({ marks }: MarksView): string[] {
+  const named = marks.flatMap(({ kind, devAddr }) => (kind === "stop" && devAddr !== null ? [devAddr] : []));
+  return [...new Set(named)].slice(0, MOST_WALKS);
+}
+
+/** Walk tests told. */
+const MOST_WALKS = 4;
 
 /** Trials told in full. */
 const MOST_TRIALS = 4;

@@ -13,7 +13,12 @@ const PAPERS = [
 ];
 
 function report(): string {
-  const asked = { timeZone: "Europe/Berlin", version: "0.0.1", madeAt: "2026-04-14T10:00:00Z" };
+  const asked = {
+    timeZone: "Europe/Berlin",
+    version: "0.0.1",
+    madeAt: "2026-04-14T10:00:00Z",
+    withPayloads: false,
+  };
   return renderReport(new FakeViews().report(asked, { last: 3600 }, NOW_US));
 }
 
@@ -50,6 +55,7 @@ if (chromiumIsHere("the printed report")) {
         "Marks",
         "Air",
         "Trials",
+        "Walk test",
         "Method and sources",
         "Cautions",
       ]);

@@ -2,6 +2,8 @@ import { readFileSync } from "node:fs";
 import { dirname, join } from "node:path";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { reportCommand } from "../../src/commands/report.ts";
+import { readNodeKeysFile } from "../../src/ledger/keyed-file.ts";
+import { addKeys } from "../../src/store/keys.ts";
 import { writeLabel } from "../../src/store/labels.ts";
 import { openStore } from "../../src/store/open.ts";
 import { phy, push, SHED } from "../store/traffic.ts";
@@ -62,6 +64,19 @@ describe("the report command", () => {
     const payload = phy(PROBE, 4);
     expect(html.toLowerCase()).not.toContain(Buffer.from(payload).toString("hex"));
     expect(html).not.toContain(Buffer.from(payload).toString("base64"));
+  });
+
+  it("holds payloads when asked for them, with the caution, and keys even then never", async () => {
+    const nwkSKey = "2B7E151628AED2A6ABF7158809CF4F3C";
+    const db = openStore(site.path);
+    const read = readNodeKeysFile(JSON.stringify({ nodes: [{ devAddr: PROBE, nwkSKey, appSKey: nwkSKey }] }));
+    expect(read.ok && addKeys(db, read.nodes)).toBe(1);
+    db.close();
+    const { html } = await reportOf(site, "--payloads");
+    const octets = (Buffer.from(phy(PROBE, 19)).toString("hex").match(/../g) ?? []).join(" ");
+    expect(html.toLowerCase()).toContain(octets);
+    expect(html).toContain("Pass it on to nobody who should not read it");
+    expect(html.replaceAll(" ", "").toUpperCase()).not.toContain(nwkSKey);
   });
 
   it("says so when there is nothing in the window", async () => {

@@ -210,8 +210,9 @@ export class FakeViews implements Views {
   report(asked: Parameters<Views["report"]>[0], window: WindowQuery, nowUs: number) {
     const span = spanOf(window, nowUs);
     const site = orchard.siteView(span);
+    const { withPayloads, ...own } = asked;
     return this.#answer(["report", asked, window], {
-      ...asked,
+      ...own,
       window: site.window,
       site,
       gateways: site.gateways,
@@ -222,6 +223,8 @@ export class FakeViews implements Views {
       trials: trialsView(site.window),
       trialAnswers: [trialAnswer(site.window)],
       marks: orchard.marksView(span),
+      walks: [walkView(span)],
+      payloads: withPayloads ? [] : null,
       captures: orchard.capturesView(NOW_MS).captures,
     });
   }

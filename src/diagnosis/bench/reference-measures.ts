@@ -113,6 +113,9 @@ export function lossItem({ channel, difference, frames, limits, basis }: Measure
   });
 }
 
+/** Frames that nobody waits for on a bench. Chosen. */
+const MOST_AWAITED = 20_000;
+
 interface Open {
   readonly limit: string;
   readonly frames: number;
@@ -131,6 +134,12 @@ function unsettled(item: BenchItem, { limit, frames, room, half, channel }: Open
   const open = `${item.reason}; whether that is within ${limit} is not settled`;
   if (room <= 0) return { ...item, reason: `${open}.`, advice: "Let both listen longer." };
   const more = Math.max(1, Math.ceil(frames * ((half / room) ** 2 - 1)));
+  if (more > MOST_AWAITED)
+    return {
+      ...item,
+      reason: `${open}: it lies too near the limit for that.`,
+      advice: "Take it for what it is, or set the limit where it matters.",
+    };
   const where = channel === null ? "" : " on this channel";
   const needed = `about ${roughly(more).toLocaleString("en-GB")} more frames${where}`;
   return {

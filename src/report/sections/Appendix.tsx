@@ -1,6 +1,12 @@
 /** How were the figures made, and what must nobody conclude from them? */
 
-export function Appendix() {
+export interface AppendixProps {
+  /** How the trials of this report were found, each sentence once. */
+  readonly trialMethod: readonly string[];
+  readonly withPayloads: boolean;
+}
+
+export function Appendix({ trialMethod, withPayloads }: AppendixProps) {
   return (
     <section class="page">
       <h2>Method and sources</h2>
@@ -38,13 +44,23 @@ export function Appendix() {
         <li>
           <b>Trials</b>: SNR differences by node, pooled; frames that only one side heard are allowed for as
           lying below the other’s floor; delivery by McNemar’s test and paired proportions. Intervals respect
-          that neighbouring frames are alike. What was assumed stands beside each trial.
+          that neighbouring frames are alike. What else may have changed stands beside each trial.
         </li>
         <li>
           <b>Outages</b> are stretches without any datagram for longer than three keepalives. A gateway began
           anew where its concentrator counter did.
         </li>
       </ul>
+      {trialMethod.length === 0 ? null : (
+        <>
+          <h3>How the trials were found</h3>
+          <ul>
+            {trialMethod.map((line) => (
+              <li key={line}>{line}</li>
+            ))}
+          </ul>
+        </>
+      )}
       <h2>Cautions</h2>
       <ul>
         <li>
@@ -56,7 +72,11 @@ export function Appendix() {
           of the place.
         </li>
         <li>Never key a transmitter without an antenna or a load.</li>
-        <li>This report holds no keys and no payload of any node.</li>
+        <li>
+          {withPayloads
+            ? "This report holds payloads, as was asked for, and no keys."
+            : "This report holds no keys and no payload of any node."}
+        </li>
       </ul>
     </section>
   );

@@ -31,6 +31,7 @@ export function Gaps({ view, clock }: { readonly view: GapsView; readonly clock:
 function episodeTitle(episode: EpisodeRow): string {
   const where =
     episode.scope === "site" ? "The whole site" : (episode.gatewayName ?? episode.gateway ?? "A gateway");
+  if (episode.nodes === 0) return `${where}: no node lost a frame`;
   return `${where}: ${count(episode.nodes)} node${episode.nodes === 1 ? "" : "s"}`;
 }
 

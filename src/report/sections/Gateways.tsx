@@ -1,7 +1,7 @@
 /** How did each gateway do: in reach, alive, by its own account? */
 import type { GatewayRow } from "../../contract/gateways.ts";
 import { type Clock, count, difference, quantity } from "../format.ts";
-import { Mono, State } from "../parts.tsx";
+import { GatewayTitle, State } from "../parts.tsx";
 import { HeartbeatPlot } from "../plots/HeartbeatPlot.tsx";
 
 export function Gateways({
@@ -29,7 +29,7 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
   return (
     <div class="keep">
       <h3>
-        {gateway.name ?? "Unnamed"} <Mono text={gateway.eui} />
+        <GatewayTitle name={gateway.name} eui={gateway.eui} />
       </h3>
       <p>
         <State state={gateway.standing} />: {gateway.clause}.

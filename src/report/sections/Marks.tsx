@@ -6,13 +6,15 @@ import { Table } from "../parts.tsx";
 const MOST_MARKS = 100;
 
 export function Marks({ view, clock }: { readonly view: MarksView; readonly clock: Clock }) {
-  if (view.marks.length === 0) return null;
-  const left = view.marks.length - MOST_MARKS;
+  // Stops of a walk are told with the walk.
+  const notes = view.marks.filter(({ kind }) => kind === "note");
+  if (notes.length === 0) return null;
+  const left = notes.length - MOST_MARKS;
   return (
     <section>
       <h2>Marks</h2>
       <Table
-        rows={view.marks.slice(0, MOST_MARKS)}
+        rows={notes.slice(0, MOST_MARKS).reverse()}
         columns={[
           {
             title: "When",

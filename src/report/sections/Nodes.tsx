@@ -15,10 +15,13 @@ export function Nodes({ view, clock }: { readonly view: NodesView; readonly cloc
       <h2>Nodes</h2>
       <Sentence parts={view.sentence} />
       <Delivery nodes={own} />
-      {own.length === 0 ? null : <NodeTable nodes={own} clock={clock} caption="Own nodes" />}
+      {own.length === 0 ? null : (
+        <NodeTable nodes={own} within={view.window} clock={clock} caption="Own nodes" />
+      )}
       {strangers.length === 0 ? null : (
         <NodeTable
           nodes={strangers.slice(0, MOST_STRANGERS)}
+          within={view.window}
           clock={clock}
           caption={`Strangers${strangers.length > MOST_STRANGERS ? `: ${MOST_STRANGERS} of ${count(strangers.length)}` : ""}`}
         />
@@ -61,9 +64,10 @@ interface NodeTableProps {
   readonly nodes: readonly NodeRow[];
   readonly clock: Clock;
   readonly caption: string;
+  readonly within: NodesView["window"];
 }
 
-function NodeTable({ nodes, clock, caption }: NodeTableProps) {
+function NodeTable({ nodes, clock, caption, within }: NodeTableProps) {
   return (
     <Table
       caption={caption}
@@ -71,6 +75,7 @@ function NodeTable({ nodes, clock, caption }: NodeTableProps) {
       columns={[
         {
           title: "Node",
+          kind: "words",
           of: (node) => (
             <>
               {node.name === null ? null : <>{node.name} </>}
@@ -79,7 +84,8 @@ function NodeTable({ nodes, clock, caption }: NodeTableProps) {
           ),
         },
         { title: "Heard", kind: "number", of: (node) => count(node.heard) },
-        { title: "Missed", kind: "number", of: (node) => missedWords(node) },
+        { title: "Missed", kind: "number", of: (node) => count(node.missed) },
+        { title: "In outages", kind: "number", of: (node) => count(node.missedDuringOutage) },
         { title: "SNR", kind: "number", of: (node) => quantity(node.snrDb.median, "dB") },
         { title: "Margin", kind: "number", of: (node) => quantity(node.marginDb.median, "dB") },
         {
@@ -87,7 +93,10 @@ function NodeTable({ nodes, clock, caption }: NodeTableProps) {
           kind: "number",
           of: (node) => (node.rhythmSeconds === null ? "–" : span(node.rhythmSeconds)),
         },
-        { title: "Last heard", of: (node) => <span class="nobreak">{clock.moment(node.lastHeard)}</span> },
+        {
+          title: "Last heard",
+          of: (node) => <span class="nobreak">{clock.near(node.lastHeard, within.from, within.to)}</span>,
+        },
         {
           title: "How it stands",
           kind: "words",
@@ -100,12 +109,6 @@ function NodeTable({ nodes, clock, caption }: NodeTableProps) {
       ]}
     />
   );
-}
-
-function missedWords(node: NodeRow): string {
-  return node.missedDuringOutage === 0
-    ? count(node.missed)
-    : `${count(node.missed)}, ${count(node.missedDuringOutage)} in outages`;
 }
 
 function title(node: NodeRow): string {

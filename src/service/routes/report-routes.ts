@@ -8,6 +8,12 @@ import { askedWindow, type ViewRouteOptions } from "./answers.ts";
 
 const ReportQuery = WindowQuery.extend({
   zone: z.string().max(64).default("UTC").describe("IANA name of the zone in which times are told"),
+  payloads: z
+    .enum(["yes", "no"])
+    .default("no")
+    .describe(
+      "yes: with what the newest frames of own nodes hold, in clear where keys are at hand; never keys",
+    ),
 });
 
 export interface ReportRouteOptions extends ViewRouteOptions {
@@ -20,16 +26,17 @@ export const reportRoutes: FastifyPluginAsyncZod<ReportRouteOptions> = async (ap
     "/api/report",
     {
       schema: {
-        summary: "The printable report: one HTML file without keys and payloads",
+        summary: "The printable report: one HTML file without keys, and without payloads unless asked for",
         querystring: ReportQuery,
         response: { 200: z.string(), "4xx": Problem, "5xx": Problem },
       },
     },
     async (request, reply) => {
       const timeZone = knownZone(request.query.zone);
+      const withPayloads = request.query.payloads === "yes";
       const now = nowUs();
       const madeAt = new Date(now / 1000).toISOString();
-      const data = views.report({ timeZone, version, madeAt }, askedWindow(request.query), now);
+      const data = views.report({ timeZone, version, madeAt, withPayloads }, askedWindow(request.query), now);
       const day = data.window.from.slice(0, 10);
       return reply
         .type("text/html; charset=utf-8")

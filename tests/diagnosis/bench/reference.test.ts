@@ -44,6 +44,13 @@ describe("a gateway against the reference beside it", () => {
     expect(level?.reason).toContain("not settled: about 2,000 more frames would tell");
   });
 
+  test("waits for no number of frames that never comes", () => {
+    const trial = of([-2.99, -5, -1], [0, -0.01, 0.01]);
+    const [level] = referenceItems(trial, { offsetDb: 3, loss: 0.02 });
+    expect(level).toMatchObject({ state: "warn", awaits: null });
+    expect(level?.reason).toContain("too near the limit");
+  });
+
   test("tells losing fewer frames than the reference as fewer", () => {
     const [, loss] = referenceItems(of([0, -1, 1], [0.012, -0.004, 0.028]), { offsetDb: 3, loss: 0.02 });
     expect(loss?.state).toBe("pass");

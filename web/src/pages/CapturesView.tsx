@@ -1,4 +1,5 @@
 /** What was read from files, what can be, whose keys are at hand, and what is stored? */
+import { useState } from "preact/hooks";
 import type { CaptureRow, CapturesView as Captures } from "../../../src/contract/captures.ts";
 import type { ServiceStatus } from "../../../src/contract/status.ts";
 import { counted, figure, fileSize, percent } from "../format/format.ts";
@@ -148,21 +149,38 @@ export function CapturesView({ captures, status, onChanged }: CapturesViewProps)
 function Report() {
   const choice = currentWindow.value;
   const zone = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  const [withPayloads, setWithPayloads] = useState(false);
+  const payloads = withPayloads ? "&payloads=yes" : "";
   return (
     <>
       <h2>Report</h2>
       <p>
         <a
           class="button"
-          href={`/api/report?${windowQuery(choice)}&zone=${encodeURIComponent(zone)}`}
+          href={`/api/report?${windowQuery(choice)}&zone=${encodeURIComponent(zone)}${payloads}`}
           download
         >
           Save the report of the {describeWindow(choice)}
         </a>
       </p>
       <p class="quiet">
-        One file that prints on A4 and Letter and needs nothing else: what was measured, nodes, air, method
-        and sources. It holds no keys and no payloads.
+        One file that prints on A4 and Letter and needs nothing else: what was measured, nodes, air, trials,
+        method and sources. It holds no keys, ever.
+      </p>
+      <p>
+        <label class="report-payloads">
+          <input
+            type="checkbox"
+            checked={withPayloads}
+            onChange={(event) => setWithPayloads(event.currentTarget.checked)}
+          />
+          with what the newest frames hold
+        </label>
+      </p>
+      <p class="quiet" role="status">
+        {withPayloads
+          ? "▲ Payloads belong to the nodes’ owners, and where keys are at hand they stand in clear: pass such a report on to nobody who should not read them."
+          : "Without it no payload is in the report."}
       </p>
     </>
   );
