@@ -252,6 +252,18 @@ function innerStretch({ scene: { gap, within } }: Sight): Stretch {
   return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
 }
 
+/** Collisions strike those who share a data rate: whether the others at the node's own are spared, so far as they can tell. */
+function isAloneAtItsRate(sight: Sight): boolean {
+  const { missed, expected } = countedIn(atItsRate(sight), sight.scene.within);
+  return expected >= 30 && wilsonInterval(missed, expected).high < 0.5 * sight.lossRange.low;
+}
+
+/** The neighbours that send at the node's data rate. */
+function atItsRate({ neighbours, ownWithin, ownBefore }: Sight): Neighbour[] {
+  const rate = ownWithin.at(-1)?.dataRate ?? ownBefore.at(-1)?.dataRate;
+  return neighbours.filter(({ frames }) => frames.at(-1)?.dataRate === rate);
+}
+
 function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
   const { before, within } = sight.scene;
   const now = countedIn(sight.neighbours, within);
@@ -303,6 +315,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
           ...weigh(1, ...OF_ONE_NODE),
           ...weigh(-2, ...OF_THE_AIR),
           ...weigh(-2, ...OF_THE_GATEWAY),
+          ...(isAloneAtItsRate(sight) ? {} : { congestion: -0.3 }),
         },
       },
     ];
@@ -319,9 +332,7 @@ const USUAL = { misses: 0.5, counters: 25, least: 0.01, most: 0.05 } as const;
  * of those at the node's data rate, whichever says more.
  */
 export function surpriseOfOthers(sight: Sight): number {
-  const rate = sight.ownWithin.at(-1)?.dataRate ?? sight.ownBefore.at(-1)?.dataRate;
-  const same = sight.neighbours.filter(({ frames }) => frames.at(-1)?.dataRate === rate);
-  return Math.max(surpriseIn(sight.neighbours, sight), surpriseIn(same, sight) - Math.LN2);
+  return Math.max(surpriseIn(sight.neighbours, sight), surpriseIn(atItsRate(sight), sight) - Math.LN2);
 }
 
 function surpriseIn(neighbours: readonly Neighbour[], { scene: { before, within } }: Sight): number {
