@@ -15,6 +15,13 @@ export const NAMED_FACTOR = 3;
 const MOST_CONFIDENCE = 0.98;
 const MOST_PROVED = 0.995;
 
+/**
+ * By how much the confidence told is sharper than the bounded weights make it, so that it holds as often as it says.
+ * From `npm run evaluate` over sites drawn wide (seeds 2001 to 6006): without it, what was told at 0.85 held 95 times
+ * in a hundred. What is named does not depend on it.
+ */
+const BOUNDED_BY = 1.25;
+
 /** Before any evidence, against "none of these" at 0: how much less often it is met. Chosen, no source; small. */
 const PRIOR: Readonly<Record<NamedCause, number>> = {
   "gateway-unreachable": -1,
@@ -54,22 +61,20 @@ export function combine(pieces: readonly EvidencePiece[]): Judged {
   }));
   for (const { leavesOpen = [] } of pieces) shareOut(scores, leavesOpen);
   const most = Math.max(0, ...scores.map(({ score }) => score));
-  const rest = Math.exp(-most);
-  const total = scores.reduce((sum, { score }) => sum + Math.exp(score - most), rest);
-  const ranked = scores
-    .map(({ cause, score }) => ({ cause, confidence: Math.exp(score - most) / total }))
-    .sort((a, b) => b.confidence - a.confidence);
+  const { ranked: shares, rest: none } = sharesOf(scores, most, 1);
+  const isNamed =
+    (shares[0]?.confidence ?? 0) >= NAMED_FROM &&
+    (shares[0]?.confidence ?? 0) >= NAMED_FACTOR * Math.max(shares[1]?.confidence ?? 0, none);
+  const { ranked, rest } = sharesOf(scores, most, BOUNDED_BY);
   const first = ranked[0] ?? { cause: CAUSES[0], confidence: 0 };
-  const next = Math.max(ranked[1]?.confidence ?? 0, rest / total);
   const isProved = pieces.some(({ proves }) => proves === first.cause);
-  const isNamed = first.confidence >= NAMED_FROM && first.confidence >= NAMED_FACTOR * next;
   const cause: CauseWord = isNamed ? first.cause : "unexplained";
   const confidence = isNamed
     ? Math.min(isProved ? MOST_PROVED : MOST_CONFIDENCE, first.confidence)
-    : Math.min(MOST_CONFIDENCE, Math.max(rest / total, 1 - first.confidence));
+    : Math.min(MOST_CONFIDENCE, Math.max(rest, 1 - first.confidence));
   const others = [
     ...ranked.filter((one) => one.cause !== cause),
-    ...(isNamed ? [{ cause: "unexplained" as const, confidence: rest / total }] : []),
+    ...(isNamed ? [{ cause: "unexplained" as const, confidence: rest }] : []),
   ].sort((a, b) => b.confidence - a.confidence);
   const weighed = pieces.map(({ sentence, lane, restsOn, weights }) => ({
     sentence,
@@ -86,6 +91,20 @@ export function combine(pieces: readonly EvidencePiece[]): Judged {
     alternatives: others.filter(({ confidence }) => confidence >= LEAST_ALTERNATIVE).slice(0, ALTERNATIVES),
     closest: first.cause,
   };
+}
+
+/** Each cause's share, the likeliest first, and that of none of them; `sharpness` multiplies every score. */
+function sharesOf(
+  scores: readonly Score[],
+  most: number,
+  sharpness: number,
+): { ranked: { cause: NamedCause; confidence: number }[]; rest: number } {
+  const weightOf = (score: number) => Math.exp(sharpness * (score - most));
+  const total = scores.reduce((sum, { score }) => sum + weightOf(score), weightOf(0));
+  const ranked = scores
+    .map(({ cause, score }) => ({ cause, confidence: weightOf(score) / total }))
+    .sort((a, b) => b.confidence - a.confidence);
+  return { ranked, rest: weightOf(0) / total };
 }
 
 interface Score {
