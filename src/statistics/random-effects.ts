@@ -28,7 +28,9 @@ export interface PooledEffect {
 /**
  * Random-effects mean: each effect weighs by 1 / (its variance + variance between nodes), the latter after Paule and
  * Mandel, Journal of Research of the National Bureau of Standards 87 (1982) 377-385. `degrees`: of the sampling variances
- * together; those of the mean follow Satterthwaite, Biometrics Bulletin 2 (1946) 110-114. Null without effects.
+ * together. Where nodes are found to differ, the variance of the mean is what their scatter says, whose degrees are one
+ * fewer than the nodes (Follmann and Proschan, Biometrics 55 (1999) 732-737; Hartung and Knapp, Statistics in Medicine 20
+ * (2001) 3875-3889); it is never less than the sampling variances make it. Null without effects.
  */
 export function pooledEffect(effects: readonly Effect[], degrees: number): PooledEffect | null {
   if (effects.length === 0) return null;
@@ -45,14 +47,15 @@ export function pooledEffect(effects: readonly Effect[], degrees: number): Poole
     within += weight * weight * effect.variance;
     between += weight * weight * tauSquared;
   });
-  const spread = within ** 2 / degrees + (effects.length < 2 ? 0 : between ** 2 / (effects.length - 1));
+  const own = effects.length - 1;
+  if (!(tauSquared > 0)) within *= (degrees + deviation(effects, 0)) / (degrees + own);
   return {
     estimate,
     variance: within + between,
     betweenVariance: between,
     differs: effects.length > 1 && deviation(effects, 0) > chiSquared99(effects.length - 1),
     tauSquared,
-    degrees: (within + between) ** 2 / spread,
+    degrees: tauSquared > 0 ? own : degrees + own,
     weights,
   };
 }

@@ -16,6 +16,19 @@ export interface TimedSeries {
   readonly durationS: number;
   /** How much it counts in finding what all have in common, 0 to 1. */
   readonly weight: number;
+  /** Whether its daily course has been taken off: waves near a day and half a day then say nothing. Default false. */
+  readonly dayTaken?: boolean;
+}
+
+/** A way in which there may be a slow part. */
+export interface Way {
+  /** Before these series are looked at. */
+  readonly chance: number;
+  /**
+   * For each series, how much of its variance a slow part can make in this way, 0 to 1; absent: all. Of heard or not,
+   * where a chance wanders, it is little when frames are seldom lost: what their chance does is hidden by luck.
+   */
+  readonly showing?: readonly number[];
 }
 
 export interface LongRun {
@@ -25,6 +38,8 @@ export interface LongRun {
   readonly degrees: number;
   /** Chance that there is a slow part at all. */
   readonly slowChance: number;
+  /** For each series: power at a frequency over what it would be if its values were independent. */
+  readonly spectra: readonly ((hz: number) => number)[];
 }
 
 // Presumed before any data: chances of the slow part's share of the variance where there is one, and of its memory (the
@@ -50,66 +65,183 @@ const MEMORIES_S: readonly (readonly [number, number])[] = [
 const MOST_WAVES = 64;
 const MOST_DEGREES = 1000;
 
-/** `presumedSlow`: chance of a slow part before these series are looked at. */
-export function longRun(series: readonly TimedSeries[], presumedSlow = PRESUMED_SLOW): LongRun {
-  const told = series.map((one) => ({ ...one, waves: wavesOf(one.values) }));
+/** `ways`: exclude one another; what their chances leave of 1 is that there is no slow part. */
+export function longRun(
+  series: readonly TimedSeries[],
+  ways: readonly Way[] = [{ chance: PRESUMED_SLOW }],
+): LongRun {
+  const told = series.map((one) => ({ ...one, waves: wavesOf(one) }));
   const cells: Cell[] = [];
-  // Never quite sure either way.
-  const slow = Math.max(0.02, Math.min(0.98, presumedSlow));
-  const shares: [number, number][] = [[0, 1 - slow]];
-  for (const [share, chance] of SHARES) shares.push([share, chance * slow]);
   for (const [memoryS, memoryChance] of MEMORIES_S) {
     const shapes = told.map(({ values, durationS }) => shapeOf(values.length, durationS, memoryS));
-    for (const [share, shareChance] of shares) {
-      let logWeight = Math.log(shareChance * memoryChance);
-      told.forEach(({ waves, weight }, k) => {
+    for (const { chance, share, showing } of possibilities(ways)) {
+      let logWeight = Math.log(chance * memoryChance);
+      const shares = told.map((_, k) => share * (showing?.[k] ?? 1));
+      const factors = told.map(({ waves, weight }, k) => {
+        const own = shares[k] ?? 0;
         const shape = shapes[k];
-        if (shape === undefined) return;
         waves.forEach((power, j) => {
-          const expected = 1 + share * ((shape.waves[j] ?? 1) - 1);
+          if (power === null) return;
+          const expected = 1 + own * ((shape?.waves[j] ?? 1) - 1);
           logWeight -= (weight / 2) * (Math.log(expected) + power / expected);
         });
+        return 1 + own * ((shape?.sum ?? 1) - 1);
       });
-      cells.push({ logWeight, isSlow: share > 0, factors: shapes.map(({ sum }) => 1 + share * (sum - 1)) });
+      cells.push({ logWeight, isSlow: share > 0, memoryS, shares, factors });
     }
   }
   return averaged(cells, series);
 }
 
+export interface MergedSeries {
+  /** Of all that may move together, in order of time. */
+  readonly values: readonly number[];
+  readonly durationS: number;
+  readonly dayTaken?: boolean;
+  /** Power at a frequency, over that of independent values, if nothing moves them together. */
+  readonly expected: (hz: number) => number;
+}
+
+/** One of the ways in which the sum of all may vary more than if nothing moved all at once. */
+export interface Extra {
+  readonly chance: number;
+  /** For each series: by how much, over its variance if the values were independent. */
+  readonly extra: readonly number[];
+}
+
+/** Chance that something moves all nodes at once (weather, noise at one place). Chosen. */
+const PRESUMED_COMMON = 0.02;
+/** Shares of the variance; small ones count, for what is common does not average out over nodes. Chosen, alike likely. */
+const COMMON_SHARES = [0.003, 0.01, 0.03, 0.06, 0.1, 0.2, 0.35, 0.6];
+const COMMON_MEMORIES_S = [600, 1800, 7200, 28_800];
+
+/** What moves all at once, found as above from the sum of all over time; the chances sum to 1. */
+export function commonPart(series: readonly MergedSeries[]): Extra[] {
+  const told = series.map((one) =>
+    wavesOf(one).map((power, j) => ({
+      power,
+      own: one.expected((j + 1) / (2 * Math.max(1, one.durationS))),
+    })),
+  );
+  const cell = (chance: number, share: number, memoryS: number) => {
+    let logWeight = Math.log(chance);
+    const extra = series.map(({ values, durationS }, k) => {
+      const shape = shapeOf(values.length, durationS, memoryS);
+      told[k]?.forEach(({ power, own }, j) => {
+        if (power === null) return;
+        const expected = own + share * Math.max(0, (shape.waves[j] ?? 1) - 1);
+        logWeight -= (Math.log(expected) + power / expected) / 2;
+      });
+      return share * Math.max(0, shape.sum - 1);
+    });
+    return { logWeight, extra };
+  };
+  const each = PRESUMED_COMMON / (COMMON_SHARES.length * COMMON_MEMORIES_S.length);
+  const cells = [
+    cell(1 - PRESUMED_COMMON, 0, 1800),
+    ...COMMON_SHARES.flatMap((share) => COMMON_MEMORIES_S.map((memoryS) => cell(each, share, memoryS))),
+  ];
+  const chances = chancesOf(cells);
+  return cells.map(({ extra }, i) => ({ chance: chances[i] ?? 0, extra }));
+}
+
+/** How likely each possibility has become. */
+function chancesOf(cells: readonly { readonly logWeight: number }[]): number[] {
+  const highest = Math.max(...cells.map(({ logWeight }) => logWeight));
+  const chances = cells.map(({ logWeight }) => Math.exp(logWeight - highest));
+  const total = chances.reduce((sum, chance) => sum + chance, 0);
+  return chances.map((chance) => chance / total);
+}
+
+interface Possibility extends Way {
+  readonly share: number;
+}
+
+function possibilities(ways: readonly Way[]): Possibility[] {
+  // Never quite sure either way.
+  const presumed = ways.reduce((sum, { chance }) => sum + chance, 0);
+  const slow = Math.max(0.02, Math.min(0.98, presumed));
+  return [
+    { chance: 1 - slow, share: 0 },
+    ...ways
+      .filter(({ chance }) => chance > 0)
+      .flatMap((way) =>
+        SHARES.map(([share, chance]) => ({ ...way, share, chance: (chance * slow * way.chance) / presumed })),
+      ),
+  ];
+}
+
 interface Cell {
   readonly logWeight: number;
   readonly isSlow: boolean;
+  readonly memoryS: number;
+  /** Of each series. */
+  readonly shares: readonly number[];
   readonly factors: readonly number[];
 }
 
 function averaged(cells: readonly Cell[], series: readonly TimedSeries[]): LongRun {
-  const highest = Math.max(...cells.map(({ logWeight }) => logWeight));
-  const chances = cells.map(({ logWeight }) => Math.exp(logWeight - highest));
-  const total = chances.reduce((sum, chance) => sum + chance, 0);
-  const over = (of: (factors: readonly number[]) => number) =>
-    cells.reduce((sum, { factors }, i) => sum + ((chances[i] ?? 0) / total) * of(factors), 0);
+  const chances = chancesOf(cells);
+  const over = (of: (cell: Cell) => number) =>
+    cells.reduce((sum, cell, i) => sum + (chances[i] ?? 0) * of(cell), 0);
   const weights = series.reduce((sum, { weight }) => sum + weight, 0);
-  const common = (factors: readonly number[]) =>
+  const common = ({ factors }: Cell) =>
     factors.reduce((sum, factor, k) => sum + factor * (series[k]?.weight ?? 0), 0) / Math.max(1e-12, weights);
   const middle = over(common);
-  const scatter = over((factors) => (common(factors) - middle) ** 2);
-  const slow = cells.reduce((sum, { isSlow }, i) => sum + (isSlow ? (chances[i] ?? 0) / total : 0), 0);
+  const scatter = over((cell) => (common(cell) - middle) ** 2);
   return {
-    slowChance: Math.max(0.02, slow),
-    factors: series.map((_, k) => over((factors) => factors[k] ?? 1)),
+    slowChance: Math.min(
+      0.98,
+      Math.max(
+        0.02,
+        over(({ isSlow }) => (isSlow ? 1 : 0)),
+      ),
+    ),
+    factors: series.map((_, k) => over(({ factors }) => factors[k] ?? 1)),
     // The t distribution whose tails are as heavy as those of a normal one with this uncertain variance: excess kurtosis
     // 6 / (degrees - 4) against 3 scatter / middle^2.
     degrees: Math.min(MOST_DEGREES, 4 + (2 * middle ** 2) / Math.max(1e-9, scatter)),
+    spectra: series.map(({ values, durationS }, k) => {
+      const stepS = durationS / Math.max(1, values.length - 1);
+      const shares = MEMORIES_S.map(([memoryS]) => ({
+        keep: Math.exp(-stepS / memoryS),
+        share: over((cell) => (cell.memoryS === memoryS ? (cell.shares[k] ?? 0) : 0)),
+      }));
+      return (hz) =>
+        shares.reduce(
+          (sum, { keep, share }) => sum + share * (powerAt(keep, 2 * Math.PI * hz * stepS) - 1),
+          1,
+        );
+    }),
   };
 }
 
-/** Squared cosine transforms of the series over its variance: 1 each for independent values. */
-function wavesOf(values: readonly number[]): number[] {
+/** Spectrum of an autoregressive series of variance 1, which keeps so much from one value to the next. */
+function powerAt(keep: number, angle: number): number {
+  return (1 - keep * keep) / (1 - 2 * keep * Math.cos(angle) + keep * keep);
+}
+
+const DAY_S = 86_400;
+
+/** Squared cosine transforms of the series over its variance: 1 each for independent values; null where it was changed. */
+function wavesOf({
+  values,
+  durationS,
+  dayTaken = false,
+}: Pick<TimedSeries, "values" | "durationS" | "dayTaken">): (number | null)[] {
   const n = values.length;
   const variance = values.reduce((sum, value) => sum + value * value, 0) / n;
   if (n < 4 || !(variance > 0)) return [];
-  const waves: number[] = [];
+  const waves: (number | null)[] = [];
+  // A wave of a day is the 2 T / day th of a series of length T, and spills over to its neighbours.
+  const daily = (2 * durationS) / DAY_S;
+  const isTaken = (wave: number) =>
+    dayTaken && (Math.abs(wave - daily) < 1.5 || Math.abs(wave - 2 * daily) < 1.5);
   for (let wave = 1; wave <= Math.min(MOST_WAVES, n - 1); wave++) {
+    if (isTaken(wave)) {
+      waves.push(null);
+      continue;
+    }
     let sum = 0;
     for (let i = 0; i < n; i++) sum += (values[i] ?? 0) * Math.cos((Math.PI * wave * (i + 0.5)) / n);
     waves.push((2 * sum * sum) / (n * variance));
@@ -120,10 +252,9 @@ function wavesOf(values: readonly number[]): number[] {
 /** What an autoregressive series of variance 1 would show: its spectrum at each wave, and the variance of its sum over n. */
 function shapeOf(n: number, durationS: number, memoryS: number): { waves: number[]; sum: number } {
   const keep = Math.exp(-durationS / Math.max(1, n - 1) / memoryS);
-  const waves = Array.from({ length: Math.min(MOST_WAVES, Math.max(0, n - 1)) }, (_, j) => {
-    const angle = (Math.PI * (j + 1)) / n;
-    return (1 - keep * keep) / (1 - 2 * keep * Math.cos(angle) + keep * keep);
-  });
+  const waves = Array.from({ length: Math.min(MOST_WAVES, Math.max(0, n - 1)) }, (_, j) =>
+    powerAt(keep, (Math.PI * (j + 1)) / n),
+  );
   // Sum of (1 - |k|/n) keep^|k| over |k| < n, in closed form.
   const ends = (2 * keep * (1 - keep ** n)) / (n * (1 - keep) ** 2);
   return { waves, sum: (1 + keep) / (1 - keep) - ends };

@@ -8,39 +8,49 @@ import {
 } from "../../src/statistics/block-bootstrap.ts";
 import { holmAdjusted } from "../../src/statistics/holm.ts";
 import { mcnemar } from "../../src/statistics/mcnemar.ts";
-import { pairedDifference, unpairedDifference } from "../../src/statistics/paired-proportions.ts";
+import { pairedScoreInterval, unpairedDifference } from "../../src/statistics/paired-proportions.ts";
 import { median } from "../../src/statistics/robust.ts";
 import { hodgesLehmann, signedRank } from "../../src/statistics/signed-rank.ts";
 import { intervalT, studentTwoSidedP } from "../../src/statistics/student-t.ts";
 
 const Z95 = 1.959964;
 
-describe("Newcombe's interval of a paired difference, method 10", () => {
-  // R package contingencytables 3.1.0 (Fagerland, Lydersen and Laake, Statistical Analysis of Contingency Tables, 2017,
-  // chapter 8): its stored test output for complete response before and after consolidation therapy (Cavo et al. 2012),
-  // 59, 6, 16, 80: estimate -0.0621 (-0.1186 to -0.0046).
+describe("Tango's score interval of a paired difference", () => {
+  // R package contingencytables (Fagerland, Lydersen and Laake, Statistical Analysis of Contingency Tables, 2017, chapter
+  // 8), tests/testthat/test-ch8.R: stored output for complete response before and after consolidation therapy (Cavo et
+  // al. 2012), 59, 6, 16, 80: -0.0621 (-0.1240 to -0.0054).
   test("agrees with the package's stored output for Cavo et al.", () => {
-    const found = pairedDifference({ both: 59, onlyA: 6, onlyB: 16, neither: 80 }, Z95);
+    const found = pairedScoreInterval({ both: 59, onlyA: 6, onlyB: 16, neither: 80 }, Z95);
     expect(found?.estimate).toBeCloseTo(-0.0621, 4);
-    expect(found?.low).toBeCloseTo(-0.1186, 4);
-    expect(found?.high).toBeCloseTo(-0.0046, 4);
+    expect(found?.low).toBeCloseTo(-0.124, 4);
+    expect(found?.high).toBeCloseTo(-0.0054, 4);
   });
 
-  // The same book's airway hyper-responsiveness before and after stem cell transplantation (Bentur et al. 2009), 1, 1, 7,
-  // 12: -0.286 (-0.507 to -0.026), the figures from memory, the counts from the package's examples.
+  // The same file: 0, 3, 0, 0 gives 1 (-0.1230 to 1), and mirrored -1 (-1 to 0.1230).
+  test("agrees with the package's stored output where one side alone heard all", () => {
+    const found = pairedScoreInterval({ both: 0, onlyA: 3, onlyB: 0, neither: 0 }, Z95);
+    expect(found?.low).toBeCloseTo(-0.123, 4);
+    expect(found?.high).toBeCloseTo(1, 4);
+    const mirrored = pairedScoreInterval({ both: 0, onlyA: 0, onlyB: 3, neither: 0 }, Z95);
+    expect(mirrored?.low).toBeCloseTo(-1, 4);
+    expect(mirrored?.high).toBeCloseTo(0.123, 4);
+  });
+
+  // The book's airway hyper-responsiveness before and after stem cell transplantation (Bentur et al. 2009), 1, 1, 7, 12:
+  // -0.286 (-0.517 to -0.026), the figures from memory, the counts from the package's examples.
   test("agrees with the book for Bentur et al.", () => {
-    const found = pairedDifference({ both: 1, onlyA: 1, onlyB: 7, neither: 12 }, Z95);
+    const found = pairedScoreInterval({ both: 1, onlyA: 1, onlyB: 7, neither: 12 }, Z95);
     expect(found?.estimate).toBeCloseTo(-0.286, 3);
-    expect(found?.low).toBeCloseTo(-0.507, 3);
+    expect(found?.low).toBeCloseTo(-0.517, 3);
     expect(found?.high).toBeCloseTo(-0.026, 3);
   });
+});
 
-  // Newcombe, Statistics in Medicine 17 (1998) 873-890, table II, method 10: 56/70 less 48/80 is 0.0524 to 0.3339 (from memory).
-  test("agrees with Newcombe's own table for two independent groups", () => {
-    const found = unpairedDifference({ heard: 56, expected: 70 }, { heard: 48, expected: 80 }, Z95);
-    expect(found?.low).toBeCloseTo(0.0524, 4);
-    expect(found?.high).toBeCloseTo(0.3339, 4);
-  });
+// Newcombe, Statistics in Medicine 17 (1998) 873-890, table II, method 10: 56/70 less 48/80 is 0.0524 to 0.3339 (from memory).
+test("Newcombe's interval agrees with his own table for two independent groups", () => {
+  const found = unpairedDifference({ heard: 56, expected: 70 }, { heard: 48, expected: 80 }, Z95);
+  expect(found?.low).toBeCloseTo(0.0524, 4);
+  expect(found?.high).toBeCloseTo(0.3339, 4);
 });
 
 // Agresti, Categorical Data Analysis (1990), p. 350, approval of a prime minister: 150 and 86 changed their minds. The

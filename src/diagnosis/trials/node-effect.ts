@@ -3,8 +3,8 @@
  * their sum over time follows how sure it is, however much neighbours in time resemble each other.
  */
 
-import { type PooledEffect, pooledEffect } from "../../statistics/random-effects.ts";
-import { longRun, PRESUMED_SLOW } from "../../statistics/slow-part.ts";
+import { pooledEffect } from "../../statistics/random-effects.ts";
+import { commonPart, longRun, type Way } from "../../statistics/slow-part.ts";
 import { intervalT, studentTwoSidedP } from "../../statistics/student-t.ts";
 
 /** How far one frame moves an estimate, when. */
@@ -28,33 +28,37 @@ export interface Spread {
   readonly degrees: number;
   /** Chance that there is a slow part at all. */
   readonly slowChance: number;
+  /** Of each node: power of its pushes at a frequency, over that of independent ones. */
+  readonly spectra: readonly ((hz: number) => number)[];
 }
 
 /**
  * What makes frames resemble their neighbours (the path, the weather) is much the same for all nodes of a trial, so it
  * is found from all together. `byVariance`: nodes count by how much they vary, where many hardly do (delivery).
- * `presumedSlow`: chance of a slow part, where another measure of the same frames has told.
+ * `ways`: how there may be a slow part, where another measure of the same frames has told.
  */
 export function spreadOf(
   nodes: readonly (readonly Push[])[],
   byVariance = false,
-  presumedSlow = PRESUMED_SLOW,
+  ways?: readonly Way[],
+  dayTaken = false,
 ): Spread {
   const iid = nodes.map((pushes) => pushes.reduce((sum, { by }) => sum + by * by, 0));
   const largest = Math.max(1e-12, ...iid);
-  const { factors, degrees, slowChance } = longRun(
+  const { factors, degrees, slowChance, spectra } = longRun(
     nodes.map((pushes, k) => {
       const first = pushes[0]?.atUs ?? 0;
       const last = pushes[pushes.length - 1]?.atUs ?? 0;
       return {
         values: pushes.map(({ by }) => by),
         durationS: (last - first) / 1e6,
+        dayTaken,
         weight: byVariance ? (iid[k] ?? 0) / largest : 1,
       };
     }),
-    presumedSlow,
+    ways,
   );
-  return { iid, factors, degrees, slowChance };
+  return { iid, factors, degrees, slowChance, spectra };
 }
 
 export interface Estimate {
@@ -68,18 +72,91 @@ export interface Estimate {
   readonly p: number;
 }
 
-export function estimateOf(estimate: number, variance: number, lasting: number, degrees: number): Estimate {
-  const error = Math.sqrt(variance);
-  const half = intervalT(0.95, degrees) * error;
+/** What may come on top of a variance, with its chance; the chances sum to 1. */
+export interface Added {
+  readonly chance: number;
+  readonly variance: number;
+}
+export const NOTHING: readonly Added[] = [{ chance: 1, variance: 0 }];
+
+/** How far from the truth an estimate may lie. */
+export interface Reach {
+  /** Half the width of the 95 % interval. */
+  readonly half: number;
+  /** Chance to lie further out. */
+  readonly beyond: (distance: number) => number;
+}
+
+/** With Student's t of so many degrees; `added`: what the variance may be besides, which makes a mixture of them. */
+export function reachOf(variance: number, degrees: number, added: readonly Added[] = NOTHING): Reach {
+  const likely = added.filter(({ chance }) => chance > 1e-4);
+  const sum = likely.reduce((total, { chance }) => total + chance, 0);
+  const errors = likely.map((one) => ({
+    chance: one.chance / sum,
+    error: Math.sqrt(variance + one.variance),
+  }));
+  const beyond = (distance: number) =>
+    errors.reduce(
+      (total, { chance, error }) =>
+        total + chance * (error > 0 ? studentTwoSidedP(distance / error, degrees) : 0),
+      0,
+    );
+  const t = intervalT(0.95, degrees);
+  let half = t * Math.sqrt(variance);
+  let most = t * Math.max(0, ...errors.map(({ error }) => error));
+  while (most - half > 1e-6 * most) {
+    const middle = (half + most) / 2;
+    if (beyond(middle) > 0.05) half = middle;
+    else most = middle;
+  }
+  return { half, beyond };
+}
+
+export function estimateOf(
+  estimate: number,
+  variance: number,
+  lasting: number,
+  degrees: number,
+  added?: readonly Added[],
+): Estimate {
+  const { half, beyond } = reachOf(variance, degrees, added);
   return {
     estimate,
     low: estimate - half,
     high: estimate + half,
-    variance,
+    variance: (half / intervalT(0.95, degrees)) ** 2,
     lastingVariance: lasting,
     degrees,
-    p: error > 0 ? studentTwoSidedP(estimate / error, degrees) : 1,
+    p: half > 0 ? beyond(Math.abs(estimate)) : 1,
   };
+}
+
+/**
+ * How much more may the sum of all nodes vary because something moves them at once? `periods`: stretches of time between which nothing hangs together, each with the pushes of its nodes as they count in the
+ * sum; `spectra`: of these, in the same order.
+ */
+export function movedTogether(periods: Periods, spectra: Spread["spectra"], dayTaken = false): Added[] {
+  let at = 0;
+  const merged = periods.map((nodes) => {
+    const own = nodes.map((pushes) => ({
+      iid: pushes.reduce((sum, { by }) => sum + by * by, 0),
+      spectrum: spectra[at++] ?? (() => 1),
+    }));
+    const iid = own.reduce((sum, one) => sum + one.iid, 0);
+    const all = nodes.flat().sort((x, y) => x.atUs - y.atUs);
+    return {
+      iid,
+      dayTaken,
+      values: all.map(({ by }) => by),
+      durationS: ((all[all.length - 1]?.atUs ?? 0) - (all[0]?.atUs ?? 0)) / 1e6,
+      expected: (hz: number) =>
+        iid > 0 ? own.reduce((sum, one) => sum + one.iid * one.spectrum(hz), 0) / iid : 1,
+    };
+  });
+  return commonPart(merged).map(({ chance, extra }) => ({
+    chance,
+    variance: extra.reduce((sum, one, k) => sum + one * (merged[k]?.iid ?? 0), 0),
+  }));
 }
 
 export interface PooledNodes {
@@ -90,24 +167,55 @@ export interface PooledNodes {
   readonly slowChance: number;
 }
 
-/** Pools nodes by random effects; null without nodes. */
-export function poolNodes(effects: readonly NodeEffect[]): PooledNodes | null {
-  const { iid, factors, degrees, slowChance } = spreadOf(effects.map(({ pushes }) => pushes));
-  const variances = iid.map((variance, k) => Math.max(1e-9, variance * (factors[k] ?? 1)));
-  const pooled: PooledEffect | null = pooledEffect(
-    effects.map(({ estimate }, k) => ({ estimate, variance: variances[k] ?? 1e-9 })),
+/** For each period of a trial, the pushes of each node in it. */
+export type Periods = readonly (readonly (readonly Push[])[])[];
+
+/**
+ * Pools nodes by random effects; null without nodes. `leastVariance`: what another look at the pushes, as they count in the
+ * sum, makes of its variance; 0 when it has nothing to say. `dayTaken`: whether a daily course was taken off the pushes.
+ */
+export function poolNodes(
+  estimates: readonly number[],
+  periods: Periods,
+  leastVariance: (counted: Periods, variance: number) => number = () => 0,
+  dayTaken = false,
+): PooledNodes | null {
+  const { iid, factors, degrees, slowChance, spectra } = spreadOf(periods.flat(), false, undefined, dayTaken);
+  const variances = estimates.map((_, k) =>
+    Math.max(
+      1e-9,
+      periods.reduce((sum, _period, p) => {
+        const at = p * estimates.length + k;
+        return sum + (iid[at] ?? 0) * (factors[at] ?? 1);
+      }, 0),
+    ),
+  );
+  const pooled = pooledEffect(
+    estimates.map((estimate, k) => ({ estimate, variance: variances[k] ?? 1e-9 })),
     degrees,
   );
   if (pooled === null) return null;
+  const counted = periods.map((nodes) =>
+    nodes.map((pushes, k) => pushes.map(({ atUs, by }) => ({ atUs, by: by * (pooled.weights[k] ?? 0) }))),
+  );
   return {
     all: estimateOf(
       pooled.estimate,
-      pooled.variance,
+      Math.max(pooled.variance, leastVariance(counted, pooled.variance)),
       pooled.differs ? pooled.betweenVariance : 0,
       pooled.degrees,
+      estimates.length < 2 ? NOTHING : movedTogether(counted, spectra, dayTaken),
     ),
-    each: effects.map(({ estimate }, k) => estimateOf(estimate, variances[k] ?? 0, 0, degrees)),
+    each: estimates.map((estimate, k) => estimateOf(estimate, variances[k] ?? 0, 0, degrees)),
     weights: pooled.weights,
     slowChance,
   };
+}
+
+/** Nodes of a trial in which both sides were there at once. */
+export function pairedPool(effects: readonly NodeEffect[]): PooledNodes | null {
+  return poolNodes(
+    effects.map(({ estimate }) => estimate),
+    [effects.map(({ pushes }) => pushes)],
+  );
 }

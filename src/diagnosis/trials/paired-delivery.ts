@@ -3,10 +3,19 @@
  * neither heard is counted from the counters.
  */
 import { type McNemarResult, mcnemar } from "../../statistics/mcnemar.ts";
-import { type PairedCounts, pairedDifference } from "../../statistics/paired-proportions.ts";
-import { intervalT, studentTwoSidedP } from "../../statistics/student-t.ts";
+import { type PairedCounts, pairedScoreInterval } from "../../statistics/paired-proportions.ts";
+import { intervalT } from "../../statistics/student-t.ts";
 import type { PairedNode, Sent } from "./evidence.ts";
-import { type Estimate, type Push, spreadOf } from "./node-effect.ts";
+import { type LossCounts, type LossSlow, lossWays } from "./loss-runs.ts";
+import {
+  type Added,
+  type Estimate,
+  movedTogether,
+  NOTHING,
+  type Push,
+  reachOf,
+  spreadOf,
+} from "./node-effect.ts";
 
 export interface PairedDelivery {
   readonly counts: PairedCounts;
@@ -34,6 +43,8 @@ export function countsOf(sent: readonly Sent[]): PairedCounts {
 export interface DesignEffect {
   readonly factor: number;
   readonly degrees: number;
+  /** What it may be besides for all nodes together, because something moves them at once. */
+  readonly added: readonly Added[];
 }
 
 /** The frames of all nodes together; null without frames. */
@@ -42,44 +53,62 @@ export function pairedDelivery(nodes: readonly PairedNode[], design: DesignEffec
 }
 
 /** One node, with the design effect of all. */
-export function nodeDelivery(sent: readonly Sent[], design: DesignEffect): PairedDelivery | null {
-  return judged(countsOf(sent), design);
+export function nodeDelivery(
+  sent: readonly Sent[],
+  design: Omit<DesignEffect, "added">,
+): PairedDelivery | null {
+  return judged(countsOf(sent), { ...design, added: NOTHING });
 }
 
 /** Nodes weigh by how much they vary: those that lose nothing on either side say nothing. */
-export function pairedDesign(nodes: readonly PairedNode[], presumedSlow: number): DesignEffect {
-  const { iid, factors, degrees } = spreadOf(
-    nodes.map(({ sent }) => pushesOf(sent)),
-    true,
-    presumedSlow,
+export function pairedDesign(nodes: readonly PairedNode[], slow: LossSlow): DesignEffect {
+  const pushes = nodes.map(({ sent }) => pushesOf(sent));
+  const ways = lossWays(
+    nodes.map(({ sent }) => lossOf(sent)),
+    slow,
   );
+  const { iid, factors, degrees, spectra } = spreadOf(pushes, true, ways);
   const whole = iid.reduce((sum, variance) => sum + variance, 0);
-  if (!(whole > 0)) return { factor: 1, degrees };
+  if (!(whole > 0)) return { factor: 1, degrees, added: NOTHING };
   const inflated = iid.reduce((sum, variance, k) => sum + variance * (factors[k] ?? 1), 0);
-  return { factor: Math.max(1, inflated / whole), degrees };
+  const together = nodes.length < 2 ? NOTHING : movedTogether([pushes], spectra);
+  return {
+    factor: Math.max(1, inflated / whole),
+    degrees,
+    added: together.map(({ chance, variance }) => ({ chance, variance: variance / whole })),
+  };
 }
 
-function judged(counts: PairedCounts, { factor, degrees }: DesignEffect): PairedDelivery | null {
-  const t = intervalT(0.95, degrees);
-  const effective = {
-    both: counts.both / factor,
-    onlyA: counts.onlyA / factor,
-    onlyB: counts.onlyB / factor,
-    neither: counts.neither / factor,
+function lossOf(sent: readonly Sent[]): LossCounts {
+  const { both, onlyA, onlyB, neither } = countsOf(sent);
+  const count = both + onlyA + onlyB + neither;
+  const mean = (onlyA - onlyB) / Math.max(1, count);
+  return {
+    sent: count,
+    a: both + onlyA,
+    b: both + onlyB,
+    variance: (onlyA + onlyB) / Math.max(1, count) - mean * mean,
   };
-  const difference = pairedDifference(effective, t);
+}
+
+function judged(counts: PairedCounts, { factor, degrees, added }: DesignEffect): PairedDelivery | null {
+  const reach = reachOf(factor, degrees, added);
+  const difference = pairedScoreInterval(counts, reach.half);
   if (difference === null) return null;
-  const test = mcnemar(Math.round(effective.onlyA), Math.round(effective.onlyB));
-  const discordant = effective.onlyA + effective.onlyB;
-  const score = discordant > 0 ? (effective.onlyA - effective.onlyB) / Math.sqrt(discordant) : 0;
-  // The exact test knows few frames better; Student's t knows a design effect that rests on little.
-  const p = discordant > 0 ? Math.max(test.p ?? 1, studentTwoSidedP(score, degrees)) : 1;
+  const t = intervalT(0.95, degrees);
+  const worth = (reach.half / t) ** 2;
+  const test = mcnemar(Math.round(counts.onlyA / worth), Math.round(counts.onlyB / worth));
+  const discordant = counts.onlyA + counts.onlyB;
+  const score = discordant > 0 ? (counts.onlyA - counts.onlyB) / Math.sqrt(discordant) : 0;
+  // The binomial test knows few frames better (its mid-p: Fagerland, Lydersen and Laake, BMC Medical Research Methodology
+  // 13 (2013) 91); Student's t knows a design effect that rests on little.
+  const p = discordant > 0 ? Math.max(test.midP ?? test.p ?? 1, reach.beyond(Math.abs(score))) : 1;
   const error = (difference.high - difference.low) / (2 * t);
   return {
     counts,
     difference: { ...difference, variance: error * error, lastingVariance: 0, degrees, p },
     mcnemar: test,
-    designEffect: factor,
+    designEffect: worth,
   };
 }
 

@@ -1,6 +1,7 @@
 /** What does a trial say in which both sides could hear the same frames at once? */
+import { PRESUMED_SLOW } from "../../statistics/slow-part.ts";
 import type { PairedEvidence, PairedNode } from "./evidence.ts";
-import { type Estimate, poolNodes } from "./node-effect.ts";
+import { type Estimate, pairedPool } from "./node-effect.ts";
 import { nodeDelivery, type PairedDelivery, pairedDelivery, pairedDesign } from "./paired-delivery.ts";
 import { pairedSnr, type SnrMethod, strongLoss } from "./paired-snr.ts";
 
@@ -29,10 +30,10 @@ export function pairedTrial({ nodes }: PairedEvidence): PairedResult {
   const otherLoss = strongLoss(nodes);
   const found = nodes.map((node) => ({ node, ...pairedSnr(node, otherLoss) }));
   const told = found.flatMap(({ effect }) => (effect === null ? [] : [effect]));
-  const pooled = poolNodes(told);
+  const pooled = pairedPool(told);
   // What changes the SNR difference slowly makes losses come in runs, and so does a fading that both sides share, which the
   // difference does not show.
-  const design = pairedDesign(nodes, Math.max(SHARED_SLOW, pooled?.slowChance ?? 0));
+  const design = pairedDesign(nodes, { own: pooled?.slowChance ?? PRESUMED_SLOW, shared: SHARED_SLOW });
   let at = -1;
   return {
     frames: nodes.reduce((sum, { sent }) => sum + sent.length, 0),

@@ -3,11 +3,23 @@
  * slower rate gets through more easily; times of day alike on both sides.
  */
 import { unpairedDifference } from "../../statistics/paired-proportions.ts";
-import { intervalT, studentTwoSidedP } from "../../statistics/student-t.ts";
+import type { Way } from "../../statistics/slow-part.ts";
+import { intervalT } from "../../statistics/student-t.ts";
 import type { SentOnce, SequentialNode } from "./evidence.ts";
-import { type Estimate, type Push, spreadOf } from "./node-effect.ts";
-import { timeVariance } from "./time-blocks.ts";
-import { dayWeights } from "./time-of-day.ts";
+import { lossWays } from "./loss-runs.ts";
+import {
+  type Estimate,
+  movedTogether,
+  NOTHING,
+  type Periods,
+  type Push,
+  type Reach,
+  reachOf,
+  type Spread,
+  spreadOf,
+} from "./node-effect.ts";
+import { contradicts, timeVariance } from "./time-blocks.ts";
+import { dayWeights, withoutDay } from "./time-of-day.ts";
 
 export interface SequentialDelivery {
   /** a minus b, -1 to 1. */
@@ -34,8 +46,22 @@ interface Arm {
   readonly pushes: readonly Push[];
 }
 
+/** Of one period alone: nothing cancels. */
+function waysOf(arms: readonly Arm[], slow: number): Way[] {
+  return lossWays(
+    arms.map(({ raw, ratio }) => ({
+      sent: raw,
+      a: Math.round(ratio * raw),
+      b: raw,
+      variance: ratio * (1 - ratio),
+    })),
+    { own: slow, shared: 0 },
+  );
+}
+
 interface Stratum {
   readonly node: number;
+  readonly dayTaken: boolean;
   readonly weight: number;
   readonly a: Arm;
   readonly b: Arm;
@@ -49,8 +75,9 @@ export function sequentialDelivery(
   const strata = nodes.flatMap((node, index) => strataOf(node, index));
   if (strata.length === 0) return null;
   const summary = summarised(strata, presumedSlow);
+  const { reach: _reach, degrees: _degrees, ...told } = summary;
   return {
-    ...summary,
+    ...told,
     each: nodes.map((_, index) => {
       const own = strata.filter(({ node }) => node === index);
       return own.length === 0 ? null : summarised(own, presumedSlow, summary).difference;
@@ -71,10 +98,24 @@ function strataOf(node: SequentialNode, index: number): Stratum[] {
     );
     const one = armOf(a, weights.a);
     const other = armOf(b, weights.b);
+    const pushes = weights.matched ? withoutDay(one.pushes, turned(other.pushes)) : null;
     if (!(one.size > 0) || !(other.size > 0)) return [];
     // Mantel and Haenszel's weights (Greenland and Robins, Biometrics 41 (1985) 55-68): a stratum counts by what both sides hold.
-    return [{ node: index, weight: (one.size * other.size) / (one.size + other.size), a: one, b: other }];
+    return [
+      {
+        node: index,
+        dayTaken: weights.matched,
+        weight: (one.size * other.size) / (one.size + other.size),
+        a: { ...one, pushes: pushes?.a ?? one.pushes },
+        b: { ...other, pushes: pushes?.b ?? turned(other.pushes) },
+      },
+    ];
   });
+}
+
+/** What raises the second period lowers the difference. */
+function turned(pushes: readonly Push[]): Push[] {
+  return pushes.map(({ atUs, by }) => ({ atUs, by: -by }));
 }
 
 function armOf(sent: readonly SentOnce[], weightAt: (atUs: number) => number): Arm {
@@ -93,11 +134,29 @@ function armOf(sent: readonly SentOnce[], weightAt: (atUs: number) => number): A
   };
 }
 
-function summarised(
-  strata: readonly Stratum[],
-  presumedSlow: number,
-  common?: Pick<SequentialDelivery, "designEffect" | "difference">,
-): Omit<SequentialDelivery, "each" | "counters"> {
+interface Summary extends Omit<SequentialDelivery, "each" | "counters"> {
+  /** Of the difference, in standard errors of independent frames. */
+  readonly reach: Reach;
+  readonly degrees: number;
+}
+
+/** How much more the difference varies than that of independent frames. */
+function effectOf(
+  periods: Periods,
+  plain: number,
+  inflated: number,
+  { spectra, degrees }: Spread,
+  dayTaken: boolean,
+): { reach: Reach; degrees: number } {
+  if (!(plain > 0)) return { reach: reachOf(1, degrees), degrees };
+  const blocks = timeVariance((periods[0] ?? []).flat(), (periods[1] ?? []).flat());
+  const variance = Math.max(plain, inflated, contradicts(blocks, inflated) ? blocks.variance : 0);
+  const together = (periods[0] ?? []).length < 2 ? NOTHING : movedTogether(periods, spectra, dayTaken);
+  const added = together.map((one) => ({ chance: one.chance, variance: one.variance / plain }));
+  return { reach: reachOf(variance / plain, degrees, added), degrees };
+}
+
+function summarised(strata: readonly Stratum[], presumedSlow: number, common?: Summary): Summary {
   const total = strata.reduce((sum, { weight }) => sum + weight, 0);
   const share = (of: (stratum: Stratum) => number) =>
     strata.reduce((sum, stratum) => sum + (stratum.weight / total) * of(stratum), 0);
@@ -109,44 +168,47 @@ function summarised(
     );
   const a = pushes("a");
   const b = pushes("b");
-  const spread = spreadOf([...a, ...b], true, presumedSlow);
+  const dayTaken = strata.some((stratum) => stratum.dayTaken);
+  const spread = spreadOf(
+    [...a, ...b],
+    true,
+    waysOf([...strata.map(({ a: one }) => one), ...strata.map(({ b: one }) => one)], presumedSlow),
+    dayTaken,
+  );
+  const half = strata.length;
   const sumOf = (from: number, to: number, inflated: boolean) =>
     spread.iid
       .slice(from, to)
       .reduce((sum, iid, k) => sum + iid * (inflated ? (spread.factors[k + from] ?? 1) : 1), 0);
-  const half = strata.length;
   const plain = sumOf(0, 2 * half, false);
-  const blocks = timeVariance(a.flat(), b.flat()).variance;
-  const inflated = Math.max(plain, sumOf(0, 2 * half, true), blocks);
-  const factor = common?.designEffect ?? (plain > 0 ? inflated / plain : 1);
-  const degrees = common?.difference.degrees ?? spread.degrees;
+  const { reach, degrees } = common ?? effectOf([a, b], plain, sumOf(0, 2 * half, true), spread, dayTaken);
   const t = intervalT(0.95, degrees);
   const size = (side: "a" | "b", ratio: number, iid: number) => {
     // As many independent frames as make the variance what it is; where all or none came through, as were sent.
     const sent = strata.reduce((sum, stratum) => sum + stratum[side].size, 0);
-    return iid > 0 && ratio > NEARLY_NONE && ratio < 1 - NEARLY_NONE
-      ? (ratio * (1 - ratio)) / (iid * factor)
-      : sent / factor;
+    return iid > 0 && ratio > NEARLY_NONE && ratio < 1 - NEARLY_NONE ? (ratio * (1 - ratio)) / iid : sent;
   };
   const nA = size("a", ratioA, sumOf(0, half, false));
   const nB = size("b", ratioB, sumOf(half, 2 * half, false));
   const found = unpairedDifference(
     { heard: ratioA * nA, expected: nA },
     { heard: ratioB * nB, expected: nB },
-    t,
+    reach.half,
   ) ?? { estimate: 0, low: -1, high: 1 };
   const error = (found.high - found.low) / (2 * t);
-  const test = Math.sqrt(plain * factor);
+  const test = Math.max(Math.sqrt(plain), (error * t) / reach.half / 2);
   return {
     ratioA,
     ratioB,
-    designEffect: factor,
+    designEffect: (reach.half / t) ** 2,
+    reach,
+    degrees,
     difference: {
       ...found,
       variance: error * error,
       lastingVariance: 0,
       degrees,
-      p: test > 0 ? studentTwoSidedP(found.estimate / Math.max(test, error / 2), degrees) : 1,
+      p: test > 0 ? reach.beyond(Math.abs(found.estimate) / test) : 1,
     },
   };
 }

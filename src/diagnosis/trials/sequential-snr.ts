@@ -7,7 +7,7 @@ import { median, robustSigma } from "../../statistics/robust.ts";
 import { type Reading, type SentOnce, type SequentialNode, SNR_CEILING_DB } from "./evidence.ts";
 import type { NodeEffect, Push } from "./node-effect.ts";
 import { isClear, type SnrMethod } from "./paired-snr.ts";
-import { dayWeights } from "./time-of-day.ts";
+import { dayWeights, withoutDay } from "./time-of-day.ts";
 
 export interface SequentialEffect extends NodeEffect {
   /** The pushes of each period by themselves. */
@@ -67,8 +67,10 @@ function change(
   const inB = levelOf(b, side, weights.b, otherLoss.b);
   if (inA.level === null || inB.level === null)
     return { method: inA.level === null ? inA.method : inB.method, effect: null };
-  const pushesA = inA.level.pushes;
-  const pushesB = inB.level.pushes.map(({ atUs, by }) => ({ atUs, by: -by }));
+  const turned = inB.level.pushes.map(({ atUs, by }) => ({ atUs, by: -by }));
+  const { a: pushesA, b: pushesB } = weights.matched
+    ? withoutDay(inA.level.pushes, turned)
+    : { a: inA.level.pushes, b: turned };
   return {
     method: inA.method === "floor allowed for" ? inA.method : inB.method,
     effect: {

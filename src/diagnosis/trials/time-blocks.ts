@@ -3,6 +3,7 @@
  * of time anew, the same for all nodes, within each period.
  */
 import { blockSums, repeatableChance, standardDeviation } from "../../statistics/block-bootstrap.ts";
+import { chiSquareQuantile } from "../../statistics/student.ts";
 import type { Push } from "./node-effect.ts";
 
 const SLOTS = 240;
@@ -30,6 +31,12 @@ export function timeVariance(a: readonly Push[], b: readonly Push[]): TimeVarian
     blockUs: Math.max(one.blockUs, other.blockUs),
     blocks: one.blocks + other.blocks,
   };
+}
+
+/** Whether blocks vary more than chance lets them (one time in 20) if the variance were no more than `variance`. */
+export function contradicts({ variance: found, blocks }: TimeVariance, variance: number): boolean {
+  const degrees = blocks - 2;
+  return degrees >= 1 && found * degrees > variance * chiSquareQuantile(0.95, degrees);
 }
 
 function periodVariance(pushes: readonly Push[], seed: number): TimeVariance {

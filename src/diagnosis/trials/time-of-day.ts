@@ -2,6 +2,8 @@
  * Were both periods of a trial heard at the same times of day? The air, people and leaves have a daily course: frames are
  * weighed so that each part of the day counts alike on both sides.
  */
+import type { Push } from "./node-effect.ts";
+
 const DAY_US = 86_400_000_000;
 /** Parts of a day of four hours. Chosen: narrow enough for a daily course, wide enough to hold frames. */
 const PARTS = 6;
@@ -49,4 +51,42 @@ function weightOf(counts: readonly number[], target: readonly number[]): (atUs: 
     count === 0 ? 0 : Math.min(MOST_WEIGHT, ((target[part] ?? 0) / wanted) * (all / count)),
   );
   return (atUs) => weights[partOf(atUs)] ?? 0;
+}
+
+/** Waves a day that are taken for its course: one and two, as of warmth and of mornings and evenings. Chosen. */
+const DAILY_WAVES = [1, 2];
+/** Rounds in which each wave is fitted to what the others leave; they hardly overlap. */
+const ROUNDS = 4;
+
+/**
+ * Pushes of both periods without the daily course that both have in common (harmonic regression): where times of day are
+ * matched it falls out of the difference, and must not pass for a slow fading. A push of b is that of a turned over.
+ */
+export function withoutDay(a: readonly Push[], b: readonly Push[]): { a: Push[]; b: Push[] } {
+  // Scaled back to what one frame deviates, so that both periods show the same course.
+  const frames = [
+    ...a.map(({ atUs, by }) => ({ atUs, value: by * a.length })),
+    ...b.map(({ atUs, by }) => ({ atUs, value: -by * b.length })),
+  ];
+  const rest = frames.map(({ value }) => value);
+  const waves = DAILY_WAVES.flatMap((perDay) =>
+    [Math.cos, Math.sin].map((wave) =>
+      frames.map(({ atUs }) => wave((2 * Math.PI * perDay * (atUs % DAY_US)) / DAY_US)),
+    ),
+  );
+  for (let round = 0; round < ROUNDS; round++) {
+    for (const wave of waves) {
+      const along = rest.reduce((sum, value, i) => sum + value * (wave[i] ?? 0), 0);
+      const size = wave.reduce((sum, one) => sum + one * one, 0);
+      if (!(size > 0)) continue;
+      wave.forEach((one, i) => {
+        rest[i] = (rest[i] ?? 0) - (along / size) * one;
+      });
+    }
+  }
+  const centred = (values: readonly number[], pushes: readonly Push[], sign: 1 | -1) => {
+    const mean = values.reduce((sum, value) => sum + value, 0) / Math.max(1, values.length);
+    return pushes.map(({ atUs }, i) => ({ atUs, by: (sign * ((values[i] ?? 0) - mean)) / pushes.length }));
+  };
+  return { a: centred(rest.slice(0, a.length), a, 1), b: centred(rest.slice(a.length), b, -1) };
 }

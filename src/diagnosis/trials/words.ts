@@ -159,7 +159,8 @@ export function methodSentences(paired: boolean): string[] {
     `A frame near the demodulation floor is heard by luck: on the frames that were heard, a weak place looks better than it is. So what was missed takes part by its probability: a normal distribution cut off at the floor of its data rate (SX1276 data sheet, table 13; a knee of 1.3${THIN}dB), after Tobin 1958.`,
     `Readings above +7${THIN}dB count as "at least +7${THIN}dB", because the SNR that concentrators report stops rising near +10${THIN}dB (common practice, no source).`,
     "Frames that follow one another in time resemble each other. How much is found from the slow waves of all series (Whittle 1953), and the intervals are widened by it; a short trial keeps what is presumed of half an hour's fading.",
-    "Nodes differ: each has its own difference, pooled by random effects (Paule and Mandel 1982), so that a thousand frames of one node do not pass for many nodes.",
+    "Nodes differ: each has its own difference, pooled by random effects (Paule and Mandel 1982), so that a thousand frames of one node do not pass for many nodes. Where they differ by more than chance, the interval rests on the number of nodes (Follmann and Proschan 1999): two or three nodes then say little of a fourth.",
+    "Weather, or noise at one place, moves all nodes at once: how much is found from the sum of all nodes over time in the same way.",
     `Better means: the level or the delivery differs with 95 % confidence, allowing for two questions at once (Holm 1979). No difference means: both intervals lie within ${LIMITS.snrDb}${THIN}dB and ${LIMITS.delivery * 100} point.`,
     "How many frames are still needed: those with which four of five such trials would be settled, if what was found so far is the truth.",
   ];
@@ -167,11 +168,11 @@ export function methodSentences(paired: boolean): string[] {
 }
 
 const PAIRED = [
-  "Paired: both sides could hear the same frames at once. The level is compared frame by frame (Hodges and Lehmann 1963 where neither floor nor ceiling has a say), delivery by who heard each counter (McNemar's test; interval by Newcombe 1998, method 10).",
+  "Paired: both sides could hear the same frames at once. The level is compared frame by frame (Hodges and Lehmann 1963 where neither floor nor ceiling has a say), delivery by who heard each counter (McNemar's test; score interval by Tango 1998).",
   "Frames that neither heard are counted from the counters. The first and the last counter of each node are left out: they are known only because somebody heard them.",
 ];
 const SEQUENTIAL = [
-  "Sequential: the two were not there at the same time, so what else changed in between is part of the answer. Nodes are compared with themselves, at the same times of day where both periods cover the day; intervals come from blocks of time drawn anew (Politis and Romano 1992), for weather moves all nodes at once.",
+  "Sequential: the two were not there at the same time, so what else changed in between is part of the answer. Nodes are compared with themselves, at the same times of day where both periods cover the day, and a daily course that both periods share is taken off. Blocks of time drawn anew (Politis and Romano 1992) check the width of the interval, and widen it where they contradict it.",
   "A data rate changes no SNR, and the floor of each frame's own rate is used; delivery is compared rate by rate. Where a node accepted a command that may have changed its power, only frames between two such commands are compared.",
 ];
 

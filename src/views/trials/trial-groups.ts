@@ -1,8 +1,8 @@
 /** How do the parts of a trial compare: each data rate, each channel? */
 import type { Interval, SideCounts, TrialGroup } from "../../contract/trials.ts";
 import type { PairedNode, Reading, SentOnce, SequentialNode } from "../../diagnosis/trials/evidence.ts";
-import { type Estimate, poolNodes } from "../../diagnosis/trials/node-effect.ts";
-import { countsOf, type DesignEffect, nodeDelivery } from "../../diagnosis/trials/paired-delivery.ts";
+import { type Estimate, pairedPool } from "../../diagnosis/trials/node-effect.ts";
+import { countsOf, nodeDelivery } from "../../diagnosis/trials/paired-delivery.ts";
 import { pairedSnr } from "../../diagnosis/trials/paired-snr.ts";
 import { groupShift } from "../../statistics/rank-sum.ts";
 import { median } from "../../statistics/robust.ts";
@@ -43,7 +43,7 @@ export function pairedGroups(
   nodes: readonly PairedNode[],
   labelOf: (sent: PairedNode["sent"][number]) => string | null,
   otherLoss: number,
-  design: DesignEffect,
+  design: Parameters<typeof nodeDelivery>[1],
 ): TrialGroup[] {
   const labels = new Set(nodes.flatMap(({ sent }) => sent.map(labelOf)));
   return [...labels]
@@ -61,7 +61,7 @@ export function pairedGroups(
         a: sideCounts(sent.map(({ a }) => a)),
         b: sideCounts(sent.map(({ b }) => b)),
         pairs: countsOf(sent),
-        snrDifferenceDb: intervalOf(poolNodes(effects)?.all ?? null),
+        snrDifferenceDb: intervalOf(pairedPool(effects)?.all ?? null),
         deliveryDifference: intervalOf(nodeDelivery(sent, design)?.difference ?? null, SHARE_DIGITS),
       };
     });
