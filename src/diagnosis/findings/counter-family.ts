@@ -108,8 +108,8 @@ function openSilence(sight: Sight, restsOn: EvidencePiece["restsOn"], due: strin
     lane: "counters",
     restsOn,
     weights: {
-      // A whole silence is seldom the path's doing: paths fade, nodes stop.
-      "node-silent": clampWeight(1.5 + Math.min(1.5, intervals / 20)),
+      // A whole silence is seldom the path's doing: paths fade, nodes stop. What is behind an obstacle looks the same.
+      "node-silent": clampWeight(1.2 + Math.min(1, intervals / 25)),
       "weak-link": -0.5,
       "channel-mismatch": -2,
       congestion: -3,

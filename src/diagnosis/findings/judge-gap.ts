@@ -4,6 +4,7 @@
  */
 
 import type { GapJudgement } from "../../model/finding.ts";
+import { formatDevAddr } from "../../model/identifiers.ts";
 import type { Scene } from "../../model/scene.ts";
 import { span } from "../standing.ts";
 import { channelEvidence } from "./channel-family.ts";
@@ -76,7 +77,11 @@ const WORDS: Readonly<Record<CauseWord, string>> = {
 };
 
 /** "Lost 14 counters in 23 min, most likely because …". Also for the strip of a node's page. */
-function sentenceOf(judged: Judged, { gap }: Scene): string {
+function sentenceOf(judged: Judged, { gap, successor }: Scene): string {
+  if (judged.cause === "node-restarted" && gap.open && successor !== null) {
+    const away = span((successor.firstAtUs - gap.fromUs) / 1e6);
+    return `Interrupted for ${away}: ${SURE[judged.word]}the node restarted and goes on as ${formatDevAddr(successor.devAddr)}.`;
+  }
   const long = span((gap.toUs - gap.fromUs) / 1e6);
   const count = (n: number) => `${n.toLocaleString("en-GB")} ${n === 1 ? "counter" : "counters"}`;
   const what =
@@ -92,9 +97,10 @@ function sentenceOf(judged: Judged, { gap }: Scene): string {
   if (judged.cause === "unexplained") {
     return `${what}; the evidence does not settle why.`;
   }
-  const sure = { certain: "", likely: "very likely ", possible: "probably ", undecided: "" }[judged.word];
-  return `${what}: ${sure}${WORDS[judged.cause]}.`;
+  return `${what}: ${SURE[judged.word]}${WORDS[judged.cause]}.`;
 }
+
+const SURE = { certain: "", likely: "very likely ", possible: "probably ", undecided: "" } as const;
 
 function recordNext(judged: Judged, scene: Scene): string[] {
   const { homes, gap } = scene;

@@ -43,10 +43,11 @@ export function findSuccessor(
        AND l.heard >= ${LEAST_FRAMES} AND j.at_us > @from AND l.dev_addr <> @addr
      GROUP BY l.id, j.dev_eui ORDER BY l.first_at_us LIMIT 20`,
   ).all({ from: gap.fromUs, to: gap.toUs, addr: gap.devAddr }) as Candidate[];
-  const level = levelOf(receptions, gap.lifeId);
+  const there = atItsGateway(receptions, gap.lifeId);
+  const level = levelOf(there, gap.lifeId);
   if (level === null) return null;
   const alike = candidates.filter(({ id, rhythmUs }) => {
-    const theirs = levelOf(receptions, id);
+    const theirs = levelOf(there, id);
     const sameRhythm =
       gap.rhythmUs === null || rhythmUs === null || Math.abs(rhythmUs / gap.rhythmUs - 1) < 0.25;
     return theirs !== null && sameRhythm && Math.abs(theirs - level) <= LIKE_DB;
@@ -55,6 +56,15 @@ export function findSuccessor(
   if (only === undefined || new Set(alike.map(({ id }) => id)).size > 1) return null;
   const { devAddr, life, firstAtUs, joinEui, joinAtUs } = only;
   return { devAddr, life, firstAtUs, joinEui, joinAtUs };
+}
+
+/** What the gateway that heard the life most heard: strengths at two gateways do not compare. */
+function atItsGateway(receptions: readonly SceneReception[], lifeId: number): SceneReception[] {
+  const counts = new Map<number, number>();
+  for (const one of receptions)
+    if (one.lifeId === lifeId) counts.set(one.gatewayId, (counts.get(one.gatewayId) ?? 0) + 1);
+  const [most] = [...counts].sort((a, b) => b[1] - a[1] || a[0] - b[0]);
+  return receptions.filter(({ gatewayId }) => gatewayId === most?.[0]);
 }
 
 function levelOf(receptions: readonly SceneReception[], lifeId: number): number | null {

@@ -1,0 +1,55 @@
+import { describe, expect, it } from "vitest";
+import { judgeGap } from "../../../src/diagnosis/findings/judge-gap.ts";
+import { openStore } from "../../../src/store/open.ts";
+import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
+import { joinRequest, phy, pull, push, SHED, TOWER } from "../traffic.ts";
+
+const OLD = "01A2B3C4";
+const OTHER = "01A2B3C6";
+const DEVICE = "02005E1000000031";
+
+/**
+ * A node heard strong at one gateway and, every second frame, weak at another; at minute 60 it joins and goes on under
+ * a new address as strong, or 12 dB weaker as another device would.
+ */
+function traffic(newcomer: string, newcomerDbm: number): DecodedArrival[] {
+  const all: DecodedArrival[] = [];
+  const hear = (atS: number, payload: Uint8Array, rssiDbm: number) => {
+    const tmstUs = atS * 1e6;
+    all.push(push(SHED, atS, [{ payload, rssiDbm, tmstUs }], atS % 65_536));
+    if (atS % 120 < 60)
+      all.push(push(TOWER, atS, [{ payload, rssiDbm: rssiDbm - 32, snrDb: -3, tmstUs }], atS % 65_536));
+  };
+  for (let s = 0; s < 7_200; s += 20) all.push(pull(SHED, s, s % 65_536), pull(TOWER, s, (s + 1) % 65_536));
+  for (let minute = 0; minute < 120; minute++) {
+    hear(minute * 60 + 31, phy(OTHER, 700 + minute, 0x21), -88);
+    if (minute < 60) hear(minute * 60 + 7, phy(OLD, minute, 0x31), -77);
+    if (minute > 60) hear(minute * 60 + 7, phy(newcomer, minute - 61, 0x41), newcomerDbm);
+  }
+  hear(3_630, joinRequest(DEVICE, 5), newcomerDbm);
+  return all.sort((a, b) => a.arrival.atUs - b.arrival.atUs);
+}
+
+function findingOf(newcomer: string, newcomerDbm: number) {
+  const store = openStore(":memory:");
+  const recorder = new Recorder(store, judgeGap);
+  recorder.record(traffic(newcomer, newcomerDbm));
+  recorder.settle();
+  while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  const row = store
+    .prepare("SELECT cause, json_extract(finding, '$.sentence') AS sentence FROM gap WHERE dev_addr = ?")
+    .get(Number.parseInt(OLD, 16));
+  return row as { cause: string; sentence: string };
+}
+
+describe("a node that joins and comes back under another address", () => {
+  it("is found there, though its strength differs from gateway to gateway", () => {
+    const { cause, sentence } = findingOf("01A2B3F1", -78);
+    expect(cause).toBe("node-restarted");
+    expect(sentence).toBe("Interrupted for 2 min: very likely the node restarted and goes on as 01A2B3F1.");
+  });
+
+  it("is not seen in a device that joins with another strength", () => {
+    expect(findingOf("01A2B3F1", -90).cause).not.toBe("node-restarted");
+  });
+});
