@@ -251,6 +251,8 @@ function wavesOf({
 
 /** What an autoregressive series of variance 1 would show: its spectrum at each wave, and the variance of its sum over n. */
 function shapeOf(n: number, durationS: number, memoryS: number): { waves: number[]; sum: number } {
+  // One value, or all at one moment: there is no course in time, and what hangs together does so wholly.
+  if (n < 2 || !(durationS > 0)) return { waves: [], sum: Math.max(1, n) };
   const keep = Math.exp(-durationS / Math.max(1, n - 1) / memoryS);
   const waves = Array.from({ length: Math.min(MOST_WAVES, Math.max(0, n - 1)) }, (_, j) =>
     powerAt(keep, (Math.PI * (j + 1)) / n),

@@ -137,6 +137,14 @@ test("two gateways that just began together are already side by side", () => {
   expect(compareSides(db, window, "02005E1000000011", "02005E1000000012")?.paired).toBe(true);
 });
 
+test("every moment of a trial's first minutes has an answer that fits the contract", () => {
+  const db = played(orchard({ differenceDb: 6, hours: 1 }), 3);
+  for (let seconds = 5; seconds < 700; seconds += 15) {
+    const window = { ...whole(db), toUs: Date.parse("2026-04-22T06:00:00Z") * 1000 + seconds * 1e6 };
+    expect(TrialsView.safeParse(trialsView(db, window, null)).error).toBeUndefined();
+  }
+});
+
 describe("a gateway that was moved", () => {
   let db: Store;
   beforeAll(() => {

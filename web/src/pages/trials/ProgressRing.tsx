@@ -6,7 +6,10 @@ const RADIUS = 34;
 const ROUND = 2 * Math.PI * RADIUS;
 
 export function ProgressRing({ answer }: { answer: TrialAnswer }) {
-  const { progress, neededWords } = answer;
+  const { progress, neededWords, framesStillNeeded } = answer;
+  const words = <p class="trial-needed">{unbroken(sentenceOf(neededWords))}</p>;
+  // An empty ring would promise that it fills with time.
+  if (framesStillNeeded === null) return <div class="trial-progress">{words}</div>;
   const share = Math.min(1, Math.max(0, progress));
   return (
     <div class="trial-progress">
@@ -24,7 +27,7 @@ export function ProgressRing({ answer }: { answer: TrialAnswer }) {
           {percent(share, 0)}
         </text>
       </svg>
-      <p class="trial-needed">{unbroken(sentenceOf(neededWords))}</p>
+      {words}
     </div>
   );
 }
