@@ -30,6 +30,8 @@ function hears({ estimate, low, high }: Estimate, sign: 1 | -1): string {
 
 function loses({ estimate, low, high }: Estimate, sign: 1 | -1): string {
   const value = sign * estimate;
+  if (Number((value * 100).toFixed(1)) === 0)
+    return `loses no more and no fewer frames (${range(low * 100, high * 100, sign)}${THIN}points)`;
   const word = value >= 0 ? "fewer" : "more";
   const turn = value >= 0 ? sign : -sign;
   return `loses ${signed(Math.abs(value) * 100)} points ${word} frames (${range(low * 100, high * 100, turn)})`;

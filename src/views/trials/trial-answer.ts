@@ -89,7 +89,7 @@ function nothingWords({ trial }: Gathered): string {
         ? "no node was heard in both periods of this window."
         : `no node sent ${FEWEST_COUNTERS} frames at one data rate in each of the two periods.`;
     case "paired":
-      return "no frame was heard by either while both listened.";
+      return "no node has sent three frames yet while both listened.";
   }
 }
 

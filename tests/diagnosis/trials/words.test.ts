@@ -29,6 +29,12 @@ describe("the sentence of a trial", () => {
     );
   });
 
+  it("counts nobody as better where the loss is the same", () => {
+    expect(said("a", [2.9, 2.3, 3.4], [0.0002, 0.0001, 0.0003])).toBe(
+      "Tower hears 2.9\u2009dB better (2.3 to 3.4) and loses no more and no fewer frames (0.0 to 0.0\u2009points) than Shed.",
+    );
+  });
+
   it("leaves open what its interval leaves open", () => {
     expect(said("b", [-4.5, -18.2, 9.1], [-0.166, -0.242, -0.098])).toBe(
       "Shed loses 16.6 points fewer frames (9.8 to 24.2) than Tower; whether it hears stronger is open (\u22129.1 to 18.2\u2009dB).",

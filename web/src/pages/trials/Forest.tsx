@@ -18,11 +18,17 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
   const rows = (byLevel ? told : nodes).slice(0, MOST_ROWS);
   const pooled = byLevel ? answer.snrDifferenceDb : answer.deliveryDifference;
   const reach = reachOf([...rows.map(difference), pooled], byLevel ? 1 : 0.01);
-  const better = rows.filter((row) => (difference(row).estimate ?? 0) > 0 === (pooled.estimate ?? 0) > 0);
-  const winner = (pooled.estimate ?? 0) >= 0 ? a.name : b.name;
+  const sum = pooled.estimate ?? 0;
+  const better = rows.filter((row) => (difference(row).estimate ?? 0) * sum > 0);
+  const winner = sum > 0 ? a.name : b.name;
+  const verb = byLevel ? "reads higher" : "gets more through";
   return (
     <Figure
-      caption={`${winner} ${byLevel ? "reads higher" : "gets more through"} at ${figure(better.length)} of ${counted(rows.length, "node")}.`}
+      caption={
+        sum === 0
+          ? `Over all ${counted(rows.length, "node")} neither ${verb}.`
+          : `${winner} ${verb} at ${figure(better.length)} of ${counted(rows.length, "node")}.`
+      }
       legend={
         <span>
           Dot: the difference; line: 95 % interval. {byLevel ? "Level (SNR) in dB" : "Delivery in points"},{" "}
