@@ -5,8 +5,8 @@
 
 import type { SceneReception, Stretch } from "../../model/scene.ts";
 import { percent } from "../standing.ts";
+import { countedIn } from "./company.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { countedIn } from "./neighbourhood.ts";
 import { isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./sight.ts";
 
 /**
@@ -64,7 +64,7 @@ function rarity(collisions: number): number {
 
 /** Loss of all nodes within the gap: what was heard is so much less than what was on the air. */
 function lostByAll(sight: Sight): number {
-  const { missed, expected } = countedIn(sight.neighbours, sight.scene.within);
+  const { missed, expected } = countedIn(sight.neighbours, sight.scene.within, sight);
   return expected < 30 ? 0 : Math.min(0.8, missed / expected);
 }
 
@@ -105,10 +105,12 @@ function sameDataRate(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const same = countedIn(
     sight.neighbours.filter((one) => rateOf(one) === rate),
     sight.scene.within,
+    sight,
   );
   const other = countedIn(
     sight.neighbours.filter((one) => rateOf(one) !== rate),
     sight.scene.within,
+    sight,
   );
   if (same.expected < 40 || other.expected < 40) return [];
   const a = same.missed / same.expected;

@@ -7,9 +7,11 @@
 import type { Stretch } from "../../model/scene.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { percent } from "../standing.ts";
+import { countedIn, isAloneAtItsRate, LEAST_FRAMES, lossesAreAlike } from "./company.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, shareOut } from "./out-of-reach.ts";
-import { isIn, lengthUs, type Neighbour, type OwnFrame, type Sight } from "./sight.ts";
+import { isIn, lengthUs, type Sight } from "./sight.ts";
+import { together } from "./together.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
   "node-silent",
@@ -24,8 +26,6 @@ const OF_THE_GATEWAY: readonly NamedCause[] = ["gateway-unreachable", "gateway-r
 
 /** Counters lost in a row from which that is no mere bad luck among losses of single frames. Chosen: one in 30 at a half. */
 const LEAST_BLACKOUT = 5;
-/** Frames of a neighbour before the gap from which its rate is believed. */
-const LEAST_FRAMES = 3;
 /** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
 const MUCH_LOSS = 0.1;
 
@@ -69,32 +69,6 @@ function homesOutUs({ scene: { homes } }: Sight, stretch: Stretch): number {
   return Math.min(
     ...homes.map(({ outages }) => outages.reduce((sum, out) => sum + overlapUs(out, stretch), 0)),
   );
-}
-
-export interface Counted {
-  readonly missed: number;
-  readonly expected: number;
-  readonly nodes: number;
-}
-
-/** Counters missed by neighbours within a stretch, each between its first and last frame heard in it. */
-export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch): Counted {
-  let missed = 0;
-  let expected = 0;
-  let nodes = 0;
-  for (const { frames } of neighbours) {
-    const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
-    if (inside.length < LEAST_FRAMES) continue;
-    const first = Math.min(...inside.map(({ counter }) => counter));
-    const last = Math.max(...inside.map(({ counter }) => counter));
-    const span = last - first + 1;
-    // A counter that ran away is another device or a restart, not loss.
-    if (span > 50 * inside.length) continue;
-    nodes += 1;
-    expected += span;
-    missed += span - inside.length;
-  }
-  return { missed, expected, nodes };
 }
 
 /** Shared by everyone or by this node alone. */
@@ -152,98 +126,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       });
     }
   }
-  if (!isBlackout || gap.kind === "steady")
-    pieces.push(...lossOfOthers(sight, restsOn), ...together(sight, restsOn));
+  if (!isBlackout || gap.kind === "steady") pieces.push(...lossOfOthers(sight, restsOn));
   return pieces;
-}
-
-/** Whether the losses of single nodes scatter about their common share by chance alone, and this node's among them. */
-function lossesAreAlike(neighbours: readonly Neighbour[], stretch: Stretch, own: number): boolean {
-  const counts = neighbours.map((one) => countedIn([one], stretch)).filter(({ expected }) => expected >= 20);
-  if (counts.length < 3) return false;
-  const expected = counts.reduce((sum, one) => sum + one.expected, 0);
-  const share = counts.reduce((sum, one) => sum + one.missed, 0) / expected;
-  if (share <= 0.05 || share >= 0.95 || Math.abs(own - share) > 0.12) return false;
-  const chiSquare = counts.reduce(
-    (sum, one) => sum + (one.missed - share * one.expected) ** 2 / (share * (1 - share) * one.expected),
-    0,
-  );
-  // Mean and spread of chi-square are its degrees of freedom and the root of twice that.
-  return chiSquare < counts.length + 3 * Math.sqrt(2 * counts.length);
-}
-
-/** Moments compared, and misses among them, from which losses of several nodes are seen to come together or not. Chosen. */
-const LEAST_PAIRS = 40;
-const LEAST_MISSES = 10;
-/** Three standard errors: that much chance seldom does. */
-const TOGETHER_Z = 3;
-
-/**
- * Whether the nodes lose their frames at the same moments: what comes and goes (a jammer that pulses) takes all of
- * them while it is there, what strikes each frame by itself (collisions, channels not listened on) does not. Moments of
- * different nodes that follow one another are compared (autocorrelation at lag one of a series of misses and hits).
- */
-function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
-  const within = withoutEdges(sight.scene.within);
-  const moments = [
-    ...momentsOf(0, sight.own, within),
-    ...sight.neighbours.flatMap(({ frames }, i) => momentsOf(i + 1, frames, within)),
-  ].sort((a, b) => a.atUs - b.atUs);
-  const missed = moments.filter(({ isMissed }) => isMissed).length;
-  const share = missed / Math.max(1, moments.length);
-  const pairs = moments.flatMap((one, i) => {
-    const next = moments[i + 1];
-    return next === undefined || next.node === one.node ? [] : [{ one, next }];
-  });
-  if (pairs.length < LEAST_PAIRS || missed < LEAST_MISSES || share > 0.9) return [];
-  const deviation = ({ isMissed }: Moment) => (isMissed ? 1 : 0) - share;
-  const correlation =
-    pairs.reduce((sum, { one, next }) => sum + deviation(one) * deviation(next), 0) /
-    (pairs.length * share * (1 - share));
-  const z = correlation * Math.sqrt(pairs.length);
-  if (z < TOGETHER_Z) return [];
-  return [
-    {
-      sentence: `The nodes lose their frames at the same moments: of ${missed.toLocaleString("en-GB")} losses among ${moments.length.toLocaleString("en-GB")} frames of all of them, more follow on one another's than chance allows (correlation ${correlation.toFixed(2)}, ${z.toFixed(1)} standard errors).`,
-      lane: "neighbours",
-      restsOn,
-      weights: {
-        interference: 2,
-        ...weigh(-1.5, "channel-mismatch", "congestion"),
-        ...weigh(-1, "weak-link", "shared-address"),
-      },
-    },
-  ];
-}
-
-interface Moment {
-  readonly node: number;
-  readonly atUs: number;
-  readonly isMissed: boolean;
-}
-
-/** Hits and misses of one node in a stretch; misses are spread evenly between the frames around them. */
-function momentsOf(node: number, frames: readonly OwnFrame[], stretch: Stretch): Moment[] {
-  const moments: Moment[] = [];
-  const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
-  inside.forEach((frame, i) => {
-    const before = inside[i - 1];
-    const steps = before === undefined ? 1 : frame.counter - before.counter;
-    // A counter that ran away is another device or a restart; one that fell came late.
-    if (before !== undefined && steps > 1 && steps <= 50) {
-      for (let k = 1; k < steps; k++) {
-        moments.push({ node, atUs: before.atUs + (k * (frame.atUs - before.atUs)) / steps, isMissed: true });
-      }
-    }
-    moments.push({ node, atUs: frame.atUs, isMissed: false });
-  });
-  return moments;
-}
-
-/** Without the edges, where the trouble of all may not have begun or be over. */
-export function withoutEdges({ fromUs, toUs }: Stretch): Stretch {
-  const edgeUs = 0.12 * (toUs - fromUs);
-  return { fromUs: fromUs + edgeUs, toUs: toUs - edgeUs };
 }
 
 /** The gap without its edges: the frames at both ends were heard. */
@@ -252,23 +136,11 @@ function innerStretch({ scene: { gap, within } }: Sight): Stretch {
   return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
 }
 
-/** Collisions strike those who share a data rate: whether the others at the node's own are spared, so far as they can tell. */
-function isAloneAtItsRate(sight: Sight): boolean {
-  const { missed, expected } = countedIn(atItsRate(sight), sight.scene.within);
-  return expected >= 30 && wilsonInterval(missed, expected).high < 0.5 * sight.lossRange.low;
-}
-
-/** The neighbours that send at the node's data rate. */
-function atItsRate({ neighbours, ownWithin, ownBefore }: Sight): Neighbour[] {
-  const rate = ownWithin.at(-1)?.dataRate ?? ownBefore.at(-1)?.dataRate;
-  return neighbours.filter(({ frames }) => frames.at(-1)?.dataRate === rate);
-}
-
 function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
   const { before, within } = sight.scene;
-  const now = countedIn(sight.neighbours, within);
+  const now = countedIn(sight.neighbours, within, sight);
   if (now.expected < 30) return [];
-  const then = countedIn(sight.neighbours, before);
+  const then = countedIn(sight.neighbours, before, sight);
   const nowLoss = wilsonInterval(now.missed, now.expected);
   const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
@@ -277,7 +149,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const rose = nowLoss.low > 1.5 * thenLoss + 0.01;
   // What others lost before as well may have begun with them: much loss of all is no trouble of one node.
   if (now.missed / now.expected > 0.25 * own && (rose || nowLoss.low > MUCH_LOSS)) {
-    const alike = lossesAreAlike(sight.neighbours, within, own);
+    const alike = lossesAreAlike(sight);
     return [
       {
         sentence: `Others lost frames as well${alike ? ", each the same share, weak or strong" : ""}: ${figures}.`,
@@ -299,6 +171,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
               ...weigh(rose ? 1.5 : 1, ...OF_THE_AIR),
             },
       },
+      ...together(sight, restsOn),
     ];
   }
   // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
@@ -321,29 +194,4 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
     ];
   }
   return [];
-}
-
-/** Losses at which a rise among the others is looked for, and bounds of what they lose otherwise. Chosen, as for one node. */
-const RAISED = [0.1, 0.25, 0.6] as const;
-const USUAL = { misses: 0.5, counters: 25, least: 0.01, most: 0.05 } as const;
-
-/**
- * How much likelier what the others lost meanwhile is with a rise than without (natural logarithm): of all of them, or
- * of those at the node's data rate, whichever says more.
- */
-export function surpriseOfOthers(sight: Sight): number {
-  return Math.max(surpriseIn(sight.neighbours, sight), surpriseIn(atItsRate(sight), sight) - Math.LN2);
-}
-
-function surpriseIn(neighbours: readonly Neighbour[], { scene: { before, within } }: Sight): number {
-  const now = countedIn(neighbours, within);
-  const then = countedIn(neighbours, before);
-  const usual = (then.missed + USUAL.misses) / (then.expected + USUAL.counters);
-  const loss = Math.min(USUAL.most, Math.max(USUAL.least, usual));
-  const ratios = RAISED.map(
-    (raised) =>
-      now.missed * Math.log(raised / loss) +
-      (now.expected - now.missed) * Math.log((1 - raised) / (1 - loss)),
-  );
-  return Math.max(...ratios) - Math.log(RAISED.length);
 }

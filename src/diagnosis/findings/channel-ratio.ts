@@ -1,0 +1,138 @@
+/**
+ * Does the share that was heard fit a number of channels of which the gateway hears some? A node that hops over more
+ * channels than the gateway listens to loses a fixed share of its frames whatever their strength.
+ */
+import { binomialPmf } from "../../statistics/binomial.ts";
+import { lag1Autocorrelation } from "../../statistics/effective-sample-size.ts";
+import { median } from "../../statistics/robust.ts";
+import { decibel, percent } from "../standing.ts";
+import { subBandMismatch } from "../sub-band-mismatch.ts";
+import { heardChannels } from "./channel-counts.ts";
+import { type Counted, lossInCompany } from "./company.ts";
+import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { isIn, known, type Sight } from "./sight.ts";
+
+/** Counters from which a ratio tells one number of channels from the next. */
+const LEAST_COUNTERS = 24;
+/** A dynamic plan has at most 16 channels (LoRaWAN 1.0.x, CFList and NewChannelReq); fixed plans 64 of 125 kHz, 72 in all. */
+const MOST_DYNAMIC = 16;
+const FIXED = [64, 72] as const;
+
+type Piece = Omit<EvidencePiece, "restsOn">;
+
+/** Does the share that was heard fit a number of channels of which the gateway hears some? */
+export function ratioPieces(sight: Sight): Piece[] {
+  const { missed, heard, ownWithin } = sight;
+  const counters = missed + heard;
+  const company = lossInCompany(sight);
+  // What began for all at once is no plan of theirs: the channels that fell speak of that.
+  if (company === "begun") return [];
+  if (company !== null) return pooledRatio(company, sight);
+  if (counters < LEAST_COUNTERS || heard < 4) return [];
+  const channels = heardChannels(ownWithin.map(({ frequencyHz }) => frequencyHz));
+  if (channels === 0) return [];
+  const margins = known(ownWithin.map(({ marginDb }) => marginDb));
+  const margin = median(margins);
+  const fixed = subBandMismatch(heard, counters, margin);
+  if (fixed.mismatch && channels >= 5) {
+    return [
+      {
+        sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of 8 channels in 64, at a median margin of ${decibel(margin ?? 0)}.`,
+        lane: "channels",
+        weights: {
+          "channel-mismatch": 5,
+          "weak-link": -2,
+          congestion: -2,
+          interference: -1.5,
+          "gateway-transmitting": -2,
+        },
+      },
+    ];
+  }
+  const best = bestUsed(channels, heard, counters);
+  const rho = lag1Autocorrelation(lossSequence(sight));
+  const runs = rho !== null && rho > 3 / Math.sqrt(counters);
+  if (best === null) {
+    return [
+      {
+        sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters: no number of channels accounts for that share.`,
+        lane: "channels",
+        weights: { "channel-mismatch": -4 },
+      },
+    ];
+  }
+  return [
+    {
+      sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of ${channels} channels in ${best.used}; its losses ${runs ? "come in runs, which hopping does not explain" : "are scattered as by hopping"}.`,
+      lane: "channels",
+      weights: { "channel-mismatch": clampWeight(best.weight + (runs ? -3 : 0.7)) },
+    },
+  ];
+}
+
+/** The number of channels used that fits best, with how much better than any share at all; null: none does. */
+function bestUsed(
+  channels: number,
+  heard: number,
+  counters: number,
+): { used: number; weight: number } | null {
+  const candidates = [
+    ...Array.from({ length: Math.max(0, MOST_DYNAMIC - channels) }, (_, i) => channels + 1 + i),
+    ...(channels >= 5 ? FIXED : []),
+  ];
+  const fits = candidates.map((used) => ({ used, p: binomialPmf(heard, counters, channels / used) }));
+  if (fits.length === 0) return null;
+  // Against a share that may be anything: each of 0 to n is as likely.
+  const mean = fits.reduce((sum, { p }) => sum + p, 0) / fits.length;
+  const best = fits.reduce((a, b) => (b.p > a.p ? b : a));
+  const weight = Math.log(mean * (counters + 1));
+  // Eight channels are what a dynamic plan usually has in all (three of the region and five of the join-accept).
+  const usual = channels < 8 && best.used === 8 ? 0.5 : 0;
+  return weight < -2 ? null : { used: best.used, weight: Math.min(3, weight + usual) };
+}
+
+/** Channels that plans of one region share, and how often: eight with the three of the region and a CFList, fixed plans 64 or 72. Chosen. */
+const USUAL_PLANS = [
+  { used: 8, share: 0.5 },
+  { used: 16, share: 0.1 },
+  { used: 64, share: 0.2 },
+  { used: 72, share: 0.2 },
+] as const;
+
+/** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */
+function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Piece[] {
+  const counters = others.expected + sight.missed + sight.heard;
+  const heard = others.expected - others.missed + sight.heard;
+  const frames = [...neighbours.flatMap((one) => one.frames), ...own];
+  const channels = heardChannels(
+    frames.filter(({ atUs }) => isIn(sight.scene.within, atUs)).map(({ frequencyHz }) => frequencyHz),
+  );
+  const fits = USUAL_PLANS.filter(({ used }) => used > channels).map(({ used, share }) => ({
+    used,
+    p: share * binomialPmf(heard, counters, channels / used),
+  }));
+  const best = fits.reduce((a, b) => (b.p > a.p ? b : a), { used: 0, p: 0 });
+  const weight = clampWeight(Math.log((counters + 1) * fits.reduce((sum, { p }) => sum + p, 0) + 1e-9), 4);
+  return [
+    {
+      sentence:
+        weight > 0
+          ? `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: the share of ${channels} channels in ${best.used}.`
+          : `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: of no usual plan is that the share.`,
+      lane: "channels",
+      weights: { "channel-mismatch": weight },
+    },
+  ];
+}
+
+/** Every counter of the gap in order, 1 where it was missed. */
+function lossSequence({ ownWithin }: Sight): number[] {
+  const sequence: number[] = [];
+  ownWithin.forEach(({ counter }, i) => {
+    const before = ownWithin[i - 1];
+    if (before !== undefined)
+      for (let k = before.counter + 1; k < counter && sequence.length < 5_000; k++) sequence.push(1);
+    sequence.push(0);
+  });
+  return sequence;
+}

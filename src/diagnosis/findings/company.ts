@@ -1,0 +1,143 @@
+/**
+ * What did the others lose meanwhile? Counters of a node's neighbours at its best gateway, counted so that neither an
+ * outage of that gateway nor one neighbour's own trouble passes for a loss that all share.
+ */
+import type { Stretch } from "../../model/scene.ts";
+import { wilsonInterval } from "../../statistics/wilson.ts";
+import { isIn, type Neighbour, type OwnFrame, type Sight } from "./sight.ts";
+
+/** Frames of a neighbour from which it is believed. */
+export const LEAST_FRAMES = 3;
+
+export interface Counted {
+  readonly missed: number;
+  readonly expected: number;
+  readonly nodes: number;
+}
+
+/** Losses of the others from which a single one of them may stand for all: one with a trouble of its own is left out. Chosen. */
+const LEAST_COMPANY = 4;
+
+/**
+ * Counters missed by neighbours within a stretch, each between its first and last frame heard in it; what fell into an
+ * outage of their gateway is not counted, nor the one neighbour that lost most, which may have a trouble of its own.
+ */
+export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch, { scene }: Sight): Counted {
+  const outages = scene.homes[0]?.outages ?? [];
+  const counts = neighbours.flatMap(({ frames }) => countedOf(frames, stretch, outages) ?? []);
+  if (counts.length >= LEAST_COMPANY) {
+    const worst = counts.reduce((a, b) => (b.missed > a.missed ? b : a));
+    counts.splice(counts.indexOf(worst), 1);
+  }
+  return {
+    missed: counts.reduce((sum, { missed }) => sum + missed, 0),
+    expected: counts.reduce((sum, { expected }) => sum + expected, 0),
+    nodes: counts.length,
+  };
+}
+
+type OneCounted = Omit<Counted, "nodes">;
+
+/** null: too few frames, or a counter that ran away (another device or a restart, not loss). */
+function countedOf(
+  frames: readonly OwnFrame[],
+  stretch: Stretch,
+  outages: readonly Stretch[],
+): OneCounted | null {
+  const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
+  if (inside.length < LEAST_FRAMES) return null;
+  let missed = 0;
+  inside.forEach((frame, i) => {
+    const before = inside[i - 1];
+    if (before !== undefined)
+      missed += missedTimes(before, frame).filter((atUs) => !isOut(outages, atUs)).length;
+  });
+  const expected = inside.length + missed;
+  return expected > 50 * inside.length ? null : { missed, expected };
+}
+
+/** When the counters between two frames were due: spread evenly. Of a counter that ran away as many as tell that. */
+export function missedTimes(before: OwnFrame, frame: OwnFrame): number[] {
+  const steps = frame.counter - before.counter;
+  const most = Math.min(Math.max(0, steps - 1), 5_000);
+  return Array.from({ length: most }, (_, k) => before.atUs + ((k + 1) * (frame.atUs - before.atUs)) / steps);
+}
+
+/** A counter's own time is known to some seconds only. */
+const OUTAGE_SLACK_US = 15_000_000;
+
+export function isOut(outages: readonly Stretch[], atUs: number): boolean {
+  return outages.some(({ fromUs, toUs }) => atUs > fromUs - OUTAGE_SLACK_US && atUs < toUs + OUTAGE_SLACK_US);
+}
+
+/** Whether the losses of single nodes scatter about their common share by chance alone, and this node's among them. */
+export function lossesAreAlike({ neighbours, scene, lossWithin: own }: Sight): boolean {
+  const outages = scene.homes[0]?.outages ?? [];
+  const counts = neighbours
+    .flatMap(({ frames }) => countedOf(frames, scene.within, outages) ?? [])
+    .filter(({ expected }) => expected >= 20);
+  if (counts.length < 3) return false;
+  const expected = counts.reduce((sum, one) => sum + one.expected, 0);
+  const share = counts.reduce((sum, one) => sum + one.missed, 0) / expected;
+  if (share <= 0.05 || share >= 0.95 || Math.abs(own - share) > 0.12) return false;
+  const chiSquare = counts.reduce(
+    (sum, one) => sum + (one.missed - share * one.expected) ** 2 / (share * (1 - share) * one.expected),
+    0,
+  );
+  // Mean and spread of chi-square are its degrees of freedom and the root of twice that.
+  return chiSquare < counts.length + 3 * Math.sqrt(2 * counts.length);
+}
+
+/** Without the edges, where the trouble of all may not have begun or be over. */
+export function withoutEdges({ fromUs, toUs }: Stretch): Stretch {
+  const edgeUs = 0.12 * (toUs - fromUs);
+  return { fromUs: fromUs + edgeUs, toUs: toUs - edgeUs };
+}
+
+/** The neighbours that send at the node's data rate. */
+export function atItsRate({ neighbours, ownWithin, ownBefore }: Sight): Neighbour[] {
+  const rate = ownWithin.at(-1)?.dataRate ?? ownBefore.at(-1)?.dataRate;
+  return neighbours.filter(({ frames }) => frames.at(-1)?.dataRate === rate);
+}
+
+/** Collisions strike those who share a data rate: whether the others at the node's own are spared, so far as they can tell. */
+export function isAloneAtItsRate(sight: Sight): boolean {
+  const { missed, expected } = countedIn(atItsRate(sight), sight.scene.within, sight);
+  return expected >= 30 && wilsonInterval(missed, expected).high < 0.5 * sight.lossRange.low;
+}
+
+/** Losses at which a rise among the others is looked for, and bounds of what they lose otherwise. Chosen, as for one node. */
+const RAISED = [0.1, 0.25, 0.6] as const;
+const USUAL = { misses: 0.5, counters: 25, least: 0.01, most: 0.05 } as const;
+
+/**
+ * How much likelier what the others lost meanwhile is with a rise than without (natural logarithm): of all of them, or
+ * of those at the node's data rate, whichever says more.
+ */
+export function surpriseOfOthers(sight: Sight): number {
+  return Math.max(surpriseIn(sight.neighbours, sight), surpriseIn(atItsRate(sight), sight) - Math.LN2);
+}
+
+function surpriseIn(neighbours: readonly Neighbour[], sight: Sight): number {
+  const now = countedIn(neighbours, sight.scene.within, sight);
+  const then = countedIn(neighbours, sight.scene.before, sight);
+  const usual = (then.missed + USUAL.misses) / (then.expected + USUAL.counters);
+  const loss = Math.min(USUAL.most, Math.max(USUAL.least, usual));
+  const ratios = RAISED.map(
+    (raised) =>
+      now.missed * Math.log(raised / loss) +
+      (now.expected - now.missed) * Math.log((1 - raised) / (1 - loss)),
+  );
+  return Math.max(...ratios) - Math.log(RAISED.length);
+}
+
+/** The others' counters within the gap where they lost as well from the beginning of the recording on; "begun": later; null: they did not. */
+export function lossInCompany(sight: Sight): Counted | "begun" | null {
+  const { neighbours, lossWithin, scene } = sight;
+  const now = countedIn(neighbours, scene.within, sight);
+  if (now.expected < 30 || now.missed / now.expected <= 0.25 * lossWithin) return null;
+  const then = countedIn(neighbours, scene.before, sight);
+  return then.expected >= 20 && then.missed / then.expected < 0.5 * (now.missed / now.expected)
+    ? "begun"
+    : now;
+}
