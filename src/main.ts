@@ -62,6 +62,13 @@ for (const command of [program, ...program.commands]) {
   command.configureOutput({ outputError: () => undefined });
 }
 
+// Whoever reads the output may have enough of it (`mastlog nodes | head`): that is no fault, and a service goes on.
+for (const stream of [process.stdout, process.stderr]) {
+  stream.on("error", (error: NodeJS.ErrnoException) => {
+    if (error.code !== "EPIPE") throw error;
+  });
+}
+
 try {
   await program.parseAsync();
 } catch (error) {

@@ -1,7 +1,7 @@
 import { readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { cleanUp, type Ended, repository, runProgram, temporaryFolder } from "./program.ts";
+import { cleanUp, type Ended, repository, runProgram, spawnProgram, temporaryFolder } from "./program.ts";
 import { cutSample } from "./scenarios.ts";
 
 let folder = "";
@@ -87,6 +87,16 @@ describe.concurrent("wrong usage and unreadable input", () => {
     expect({ status, out }).toEqual({ status: 2, out: "" });
     expect(err).toMatch(/^Usage: mastlog /);
     expect(err.match(/Usage:/g)?.length).toBe(1);
+  });
+
+  it("a reader that has enough of the output is no fault", async () => {
+    const child = spawnProgram(["airtime", "--sf", "7", "--size", "23"], temporaryFolder());
+    child.stdout?.destroy();
+    const err: Buffer[] = [];
+    child.stderr?.on("data", (octets: Buffer) => err.push(octets));
+    const status = await new Promise((resolve) => child.once("close", resolve));
+    expect(Buffer.concat(err).toString()).toBe("");
+    expect(status).toBe(0);
   });
 
   it("mastlog --version prints the package's version", async () => {
