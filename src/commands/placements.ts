@@ -1,7 +1,14 @@
 /** `mastlog placements`: where does each gateway stand, from when? Lists placements, adds one, changes or removes it. */
+import { readFileSync } from "node:fs";
 import { Command } from "commander";
 import { PlacementChange, PlacementNew, type PlacementRow } from "../contract/trials.ts";
-import { openStore } from "../store/open.ts";
+import { openStore, type Store } from "../store/open.ts";
+import {
+  MOST_PHOTO_OCTETS,
+  MOST_PHOTOS,
+  PHOTO_FAILS,
+  writePlacementPhoto,
+} from "../store/placement-photos.ts";
 import {
   changePlacements,
   MOST_PLACEMENTS,
@@ -9,6 +16,7 @@ import {
   type PlacementWork,
 } from "../store/placements.ts";
 import { newPlacement, placementEdit, placementRows } from "../views/placements.ts";
+import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
 import { printJson, table } from "./view-output.ts";
 
@@ -36,6 +44,7 @@ export function placementsCommand(): Command {
     .addCommand(listCommand())
     .addCommand(addCommand())
     .addCommand(editCommand())
+    .addCommand(photoCommand())
     .addCommand(removeCommand())
     .addHelpText("after", HELP);
 }
@@ -104,6 +113,41 @@ function removeCommand(): Command {
     );
 }
 
+function photoCommand(): Command {
+  return withStore("photo", "a photo of a placement, JPEG or PNG; without a file it is taken away")
+    .argument("<number>", "its number, as 'placements list' shows it")
+    .argument(
+      "[file]",
+      "the picture, 1.5 MB at most; place and owner that a camera wrote into it are left out",
+    )
+    .action((number: string, file: string | undefined, options: Options) =>
+      guarded(() => {
+        const picture = file === undefined ? null : readPicture(file);
+        const id = numberOf(number);
+        const outcome = withWriter(options.db, (db) => writePlacementPhoto(db, id, picture));
+        if (outcome === PHOTO_FAILS.noPlacement) throw new CannotRun("No placement has this number.");
+        if (outcome === PHOTO_FAILS.full)
+          throw new CannotRun(`${MOST_PHOTOS} photos are kept already; remove some first.`);
+        if (options.json === true) return printJson({ photo: id });
+        process.stdout.write(`Placement ${id} has ${picture === null ? "no" : "this"} photo.\n`);
+      }),
+    );
+}
+
+function readPicture(file: string): Picture {
+  let octets: Uint8Array;
+  try {
+    octets = readFileSync(file);
+  } catch (error) {
+    throw new CannotRun(`${file} cannot be read: ${error instanceof Error ? error.message : String(error)}.`);
+  }
+  if (octets.length > MOST_PHOTO_OCTETS)
+    throw new CannotRun(`${file} is larger than the 1.5 MB that a photo may have; make it smaller first.`);
+  const picture = plainPicture(octets);
+  if (picture === null) throw new CannotRun(`${file} is no JPEG and no PNG, or is cut short.`);
+  return picture;
+}
+
 function withStore(name: string, description: string): Command {
   return new Command(name)
     .description(description)
@@ -154,23 +198,27 @@ function numberOf(text: string): number {
   return Number(text);
 }
 
-function change(path: string, work: PlacementWork): number {
+function withWriter(path: string, work: (db: Store) => number): number {
   const db = openStore(path);
   try {
-    const outcome = db.transaction(() => changePlacements(db, work)).immediate();
-    if (outcome === PLACEMENT_FAILS.none) throw new CannotRun("No placement has this number.");
-    if (outcome === PLACEMENT_FAILS.full) {
-      const most = MOST_PLACEMENTS.toLocaleString("en-GB");
-      throw new CannotRun(`${most} placements are kept already; remove some first.`);
-    }
-    if (outcome === PLACEMENT_FAILS.sameBegin)
-      throw new CannotRun("Another placement of this gateway and antenna begins at the same moment.");
-    if (outcome === PLACEMENT_FAILS.otherGateway)
-      throw new CannotRun("Another gateway or antenna has a placement of this name; choose another name.");
-    return outcome;
+    return db.transaction(() => work(db)).immediate();
   } finally {
     db.close();
   }
+}
+
+function change(path: string, work: PlacementWork): number {
+  const outcome = withWriter(path, (db) => changePlacements(db, work));
+  if (outcome === PLACEMENT_FAILS.none) throw new CannotRun("No placement has this number.");
+  if (outcome === PLACEMENT_FAILS.full) {
+    const most = MOST_PLACEMENTS.toLocaleString("en-GB");
+    throw new CannotRun(`${most} placements are kept already; remove some first.`);
+  }
+  if (outcome === PLACEMENT_FAILS.sameBegin)
+    throw new CannotRun("Another placement of this gateway and antenna begins at the same moment.");
+  if (outcome === PLACEMENT_FAILS.otherGateway)
+    throw new CannotRun("Another gateway or antenna has a placement of this name; choose another name.");
+  return outcome;
 }
 
 function placementTable(rows: readonly PlacementRow[]): string {
@@ -190,5 +238,6 @@ function placementTable(rows: readonly PlacementRow[]): string {
     { title: "loss dB", of: ({ cableLossDb }) => figure(cableLossDb), right: true },
     { title: "direction", of: ({ direction }) => direction ?? "" },
     { title: "note", of: ({ note }) => note ?? "" },
+    { title: "photo", of: ({ photo }) => (photo === null ? "" : "yes") },
   ]);
 }

@@ -29,6 +29,7 @@ export const PlacementRow = z.object({
   from: IsoTime,
   to: IsoTime.nullable().describe("begin of the next; null: it still stands"),
   ...PlacementFacts,
+  photo: z.string().nullable().describe("path of its photo; null: none was given"),
 });
 export type PlacementRow = z.infer<typeof PlacementRow>;
 

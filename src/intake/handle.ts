@@ -9,6 +9,7 @@ import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
 import type { Transmission } from "../wire/forwarder/downstream.ts";
+import type { Picture } from "../wire/picture/plain-picture.ts";
 import type { RelayFigures } from "./relay/messages.ts";
 import type { TestOutcome } from "./transmit-desk.ts";
 
@@ -80,6 +81,8 @@ export interface IntakeHandle {
   changeMarks(work: MarkWork): Promise<number>;
   /** Notes, changes or removes a placement; its number, or one of PLACEMENT_FAILS. */
   changePlacements(work: PlacementWork): Promise<number>;
+  /** Sets or (null) removes the photo of a placement; its number, or one of PHOTO_FAILS. */
+  setPlacementPhoto(id: number, picture: Picture | null): Promise<number>;
   /** Says where a gateway or node stands, or takes it back. */
   setPosition(request: PositionRequest): Promise<void>;
   /** Against which gateway bench lists measure; null: none. */

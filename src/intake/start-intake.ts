@@ -164,6 +164,10 @@ class ThreadedIntake implements IntakeHandle {
     return this.#ask((ticket) => ({ kind: "placements", ticket, work }));
   }
 
+  setPlacementPhoto(id: number, picture: Parameters<IntakeHandle["setPlacementPhoto"]>[1]): Promise<number> {
+    return this.#ask((ticket) => ({ kind: "placement-photo", ticket, id, picture }));
+  }
+
   async setBenchReference(reference: Parameters<IntakeHandle["setBenchReference"]>[0]): Promise<void> {
     await this.#ask((ticket) => ({ kind: "bench-reference", ticket, reference }));
   }

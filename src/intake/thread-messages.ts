@@ -5,6 +5,7 @@ import type { BenchReferenceRow } from "../store/bench-reference.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
+import type { Picture } from "../wire/picture/plain-picture.ts";
 import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest, TransmitRequest } from "./handle.ts";
 import type { TestOutcome } from "./transmit-desk.ts";
 
@@ -30,6 +31,12 @@ export type ToThread =
   | { readonly kind: "label"; readonly ticket: number; readonly label: LabelRequest }
   | { readonly kind: "marks"; readonly ticket: number; readonly work: MarkWork }
   | { readonly kind: "placements"; readonly ticket: number; readonly work: PlacementWork }
+  | {
+      readonly kind: "placement-photo";
+      readonly ticket: number;
+      readonly id: number;
+      readonly picture: Picture | null;
+    }
   | { readonly kind: "position"; readonly ticket: number; readonly position: PositionRequest }
   | {
       readonly kind: "bench-reference";

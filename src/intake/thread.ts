@@ -12,6 +12,7 @@ import { addKeys, removeKeys } from "../store/keys.ts";
 import { writeLabel, writeSiteName } from "../store/labels.ts";
 import { changeMarks } from "../store/marks.ts";
 import { openStore, type Store, StoreUnusable } from "../store/open.ts";
+import { writePlacementPhoto } from "../store/placement-photos.ts";
 import { changePlacements } from "../store/placements.ts";
 import { writePosition } from "../store/positions.ts";
 import { Recorder } from "../store/recorder.ts";
@@ -128,6 +129,8 @@ async function run(): Promise<void> {
       answer(message.ticket, () => said((db) => changeMarks(db, message.work)));
     else if (message.kind === "placements")
       answer(message.ticket, () => said((db) => changePlacements(db, message.work)));
+    else if (message.kind === "placement-photo")
+      answer(message.ticket, () => said((db) => writePlacementPhoto(db, message.id, message.picture)));
     else if (message.kind === "position")
       answer(message.ticket, () => said((db) => writePosition(db, message.position)));
     else if (message.kind === "bench-reference")

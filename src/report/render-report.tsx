@@ -16,7 +16,7 @@ import { Walks } from "./sections/Walks.tsx";
 import { REPORT_STYLE } from "./style.ts";
 
 // A file that is handed on must not be able to fetch or run anything.
-const POLICY = "default-src 'none'; style-src 'unsafe-inline'";
+const POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:";
 
 /** The document as text. Every name and note in it came from people or from the air and is escaped. */
 export function renderReport(data: ReportData): string {
@@ -32,7 +32,7 @@ export function renderReport(data: ReportData): string {
         <Gaps view={data.gaps} clock={clock} />
         <Marks view={data.marks} clock={clock} />
         <Air view={data.air} />
-        <Trials view={data.trials} answers={data.trialAnswers} clock={clock} />
+        <Trials view={data.trials} photos={data.photos} answers={data.trialAnswers} clock={clock} />
         <Walks walks={data.walks} clock={clock} />
         <Payloads payloads={data.payloads} within={data.window} clock={clock} />
         <Appendix

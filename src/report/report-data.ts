@@ -45,6 +45,8 @@ export interface ReportData {
   readonly gaps: GapsView;
   readonly air: AirView;
   readonly trials: TrialsView;
+  /** Photos of placements as data: addresses, by the placement's number. */
+  readonly photos: ReadonlyMap<number, string>;
   /** Trials that somebody asked for by naming placements, or that antennas of one gateway make; told in full. */
   readonly trialAnswers: readonly TrialAnswer[];
   readonly marks: MarksView;

@@ -41,6 +41,8 @@ ul { margin: 4px 0 8px; padding-left: 18px; }
 li { margin: 2px 0; max-width: 72ch; }
 .caution { border-left: 3px solid var(--look); padding-left: 10px; }
 .trial p, .trial li { max-width: none; }
+.photos { display: flex; flex-wrap: wrap; gap: 8px 12px; }
+.photos img { display: block; max-width: 80mm; max-height: 60mm; }
 .octets { font-family: ui-monospace, "Noto Sans Mono", "DejaVu Sans Mono", monospace; font-size: 11px; }
 @media print { .page, .bench + .bench, .trial { break-before: page; } }
 @media screen { .trial { border-top: 1px solid var(--line); margin-top: 20px; } }

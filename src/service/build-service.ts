@@ -41,6 +41,7 @@ import { labelRoutes } from "./routes/label-routes.ts";
 import { liveRoutes } from "./routes/live-routes.ts";
 import { markRoutes } from "./routes/mark-routes.ts";
 import { nodeRoutes } from "./routes/node-routes.ts";
+import { placementPhotoRoutes } from "./routes/placement-photo-routes.ts";
 import { placementRoutes } from "./routes/placement-routes.ts";
 import { positionRoutes } from "./routes/position-routes.ts";
 import { reportRoutes } from "./routes/report-routes.ts";
@@ -234,6 +235,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(walkRoutes, { views, nowUs });
   await app.register(markRoutes, { views, intake, nowUs });
   await app.register(placementRoutes, { views, intake, nowUs });
+  await app.register(placementPhotoRoutes, { views, intake, nowUs });
   await app.register(trialRoutes, { views, nowUs });
   await app.register(keyRoutes, { views, intake });
   await app.register(liveRoutes, { hub });

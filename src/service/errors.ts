@@ -112,6 +112,21 @@ export const PROBLEMS = {
     sentence: "As many placements are kept as the store takes.",
     remedy: "Remove some that nobody needs any more.",
   },
+  "no-such-photo": {
+    status: 404,
+    sentence: "This placement has no photo.",
+    remedy: "See /api/placements for those that have one.",
+  },
+  "no-picture": {
+    status: 422,
+    sentence: "These octets are no JPEG and no PNG, or are cut short.",
+    remedy: "Send the octets of such a picture as image/jpeg or image/png, 1.5 MB at most.",
+  },
+  "photos-full": {
+    status: 409,
+    sentence: "As many photos are kept as the store takes.",
+    remedy: "Remove some that nobody needs any more.",
+  },
   "placement-begins-twice": {
     status: 409,
     sentence: "Another placement of this gateway and antenna begins at the same moment.",
@@ -145,7 +160,8 @@ export const PROBLEMS = {
   "wrong-media-type": {
     status: 415,
     sentence: "The body of the request is of a type that this path does not take.",
-    remedy: "Send captures as application/octet-stream, and everything else as application/json.",
+    remedy:
+      "Send captures as application/octet-stream, photos as image/jpeg or image/png, and everything else as application/json.",
   },
   "capture-unreadable": {
     status: 422,

@@ -6,6 +6,7 @@ import { statSync } from "node:fs";
 import type { WindowQuery } from "../contract/common.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
+import { placementPhoto } from "../store/placement-photos.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
@@ -67,6 +68,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
     trials: (pair, query, nowUs) => over(query, nowUs, (window) => trialsView(store, window, pair)),
     compare: (a, b, query, nowUs) => over(query, nowUs, (window) => compareSides(store, window, a, b)),
+    placementPhoto: (id) => within(() => placementPhoto(store, id)),
     placements: () => within(() => placementRows(store)),
     bench: (eui, query, nowUs) => over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans })),
     benchReference: () => within(() => benchReferenceView(store)),

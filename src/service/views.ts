@@ -20,6 +20,7 @@ import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.t
 import type { WalkView } from "../contract/walk.ts";
 import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { ReportData } from "../report/report-data.ts";
+import type { Picture } from "../wire/picture/plain-picture.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
 export interface StoredFacts {
@@ -95,6 +96,8 @@ export interface Views {
   compare(a: string, b: string, window: WindowQuery, nowUs: number): TrialAnswer | null;
   /** All placements, in order of their begin. */
   placements(): PlacementRow[];
+  /** The photo of a placement; null: it has none. */
+  placementPhoto(id: number): Picture | null;
   /** What people noted. */
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
   report(asked: ReportQuestion, window: WindowQuery, nowUs: number): ReportData;

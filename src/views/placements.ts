@@ -9,11 +9,12 @@ import { placements } from "../store/queries/placements.ts";
 /** All placements in order of their begin. */
 export function placementRows(store: Store): PlacementRow[] {
   const names = labels(store, "gateway");
-  return placements(store).map(({ fromUs, toUs, ...rest }) => ({
+  return placements(store).map(({ fromUs, toUs, photoDigest, ...rest }) => ({
     ...rest,
     gatewayName: names.get(rest.gatewayEui)?.name ?? null,
     from: isoTime(fromUs),
     to: toUs === null ? null : isoTime(toUs),
+    photo: photoDigest === null ? null : `/api/placements/${rest.id}/photo?v=${photoDigest}`,
   }));
 }
 

@@ -4,6 +4,7 @@ import type { TrialsView } from "../contract/trials.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Store } from "../store/open.ts";
+import { placementPhoto } from "../store/placement-photos.ts";
 import { airView } from "./air.ts";
 import { benchView } from "./bench.ts";
 import { captureRows } from "./bookkeeping.ts";
@@ -50,6 +51,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       gaps: gapsView(store, window),
       air: airView(store, window),
       trials,
+      photos: photosOf(store, trials),
       trialAnswers: askedFor(trials).flatMap(({ a, b }) => compareSides(store, window, a, b) ?? []),
       marks,
       walks: walkers(marks).map((devAddr) => walkView(store, window, devAddr)),
@@ -59,6 +61,20 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       ),
     };
   })();
+}
+
+/** A report holds the newest photos, so that it can still be sent to somebody. */
+const MOST_PHOTOS = 12;
+
+function photosOf(store: Store, { placements }: TrialsView): Map<number, string> {
+  const shown = placements.filter(({ photo }) => photo !== null).slice(-MOST_PHOTOS);
+  return new Map(
+    shown.flatMap(({ id }): [number, string][] => {
+      const picture = placementPhoto(store, id);
+      if (picture === null) return [];
+      return [[id, `data:${picture.type};base64,${Buffer.from(picture.octets).toString("base64")}`]];
+    }),
+  );
 }
 
 /** Nodes that were carried about: those that a stop names. */

@@ -1,7 +1,14 @@
 /** Where the growers' gateways stand, and what comparing the places says: invented answers of the contract's shape. */
 import type { PlacementRow, TrialAnswer, TrialSide, TrialsView, Window } from "../../src/contract/index.ts";
 
-const UNSAID = { heightM: null, antennaGainDbi: null, cableLossDb: null, direction: null, note: null };
+const UNSAID = {
+  heightM: null,
+  antennaGainDbi: null,
+  cableLossDb: null,
+  direction: null,
+  note: null,
+  photo: null,
+};
 
 /** The tower's gateway stood on the north parapet before it stood on the mast. */
 export function placementRows(): PlacementRow[] {

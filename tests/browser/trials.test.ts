@@ -1,5 +1,6 @@
 /** Does the page of trials say which place is better, and let a person say where gateways stand? */
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
+import { PNG_DOT } from "../wire/picture/pictures.ts";
 import { chromiumIsHere } from "./chromium.ts";
 import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
 
@@ -98,6 +99,24 @@ if (chromiumIsHere("trials"))
       await page.getByRole("button", { name: "Keep" }).click();
       await page.getByRole("button", { name: "Name a placement" }).waitFor();
       expect(sent()).toMatchObject({ name: "Tower mast", from: "2026-04-14T08:48:00.000Z" });
+      expect(errors).toEqual([]);
+    });
+
+    test("a photo of the place is shown, made small, kept as JPEG and taken away", async () => {
+      const { page, errors } = await dashboard.open(`#/trials?${FIXED}`);
+      await page.getByRole("button", { name: "edit Tower mast" }).click();
+      const field = page.getByLabel("Photo, if you like");
+      await field.setInputFiles({ name: "a.png", mimeType: "image/png", buffer: Buffer.from("no picture") });
+      await page.getByRole("alert").getByText("cannot read that picture").waitFor();
+      await field.setInputFiles({ name: "b.png", mimeType: "image/png", buffer: PNG_DOT });
+      await page.getByRole("img", { name: "The photo chosen" }).waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      await page.getByRole("button", { name: "Keep" }).click();
+      await page.getByRole("button", { name: "Name a placement" }).waitFor();
+      const put = dashboard.service.received.at(-1);
+      expect(put?.path).toBe("/api/placements/2/photo");
+      // JFIF, as the browser writes it, whatever was chosen.
+      expect(put?.body).toContain("JFIF");
       expect(errors).toEqual([]);
     });
 

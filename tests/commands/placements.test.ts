@@ -1,9 +1,10 @@
-import { mkdtempSync, rmSync } from "node:fs";
+import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { expect, onTestFinished, test } from "vitest";
 import { placementsCommand } from "../../src/commands/placements.ts";
 import { openStore } from "../../src/store/open.ts";
+import { PNG_DOT } from "../wire/picture/pictures.ts";
 import { run as runCommand } from "./run-command.ts";
 
 function emptyStore(): string {
@@ -30,6 +31,22 @@ test("a placement is noted, changed, listed and removed by its number", async ()
   const table = await run("list");
   expect(table.out).toContain("Tower mast");
   expect(table.out).not.toContain("Left");
+});
+
+test("a placement takes a photo and gives it back, and no file that is none", async () => {
+  const db = emptyStore();
+  const run = (...args: string[]) => runCommand(placementsCommand(), ...args, "--db", db);
+  await run("add", "Tower mast", "02005e1000000002", "--from", "2026-04-14T08:00:00Z");
+  const file = join(db, "..", "mast.png");
+  writeFileSync(file, PNG_DOT);
+  expect((await run("photo", "1", file)).out).toBe("Placement 1 has this photo.\n");
+  const { placements } = JSON.parse((await run("list", "--json")).out);
+  expect(placements[0].photo).toMatch(/^\/api\/placements\/1\/photo\?v=[0-9a-f]{12}$/);
+  expect((await run("photo", "2", file)).err).toBe("No placement has this number.\n");
+  writeFileSync(file, "<svg/>");
+  expect((await run("photo", "1", file)).err).toContain("is no JPEG and no PNG");
+  await run("photo", "1");
+  expect(JSON.parse((await run("list", "--json")).out).placements[0].photo).toBeNull();
 });
 
 test.each([

@@ -19,6 +19,7 @@ import type { Views } from "../../src/service/views.ts";
 import type { MarkWork } from "../../src/store/marks.ts";
 import type { PlacementWork } from "../../src/store/placements.ts";
 import type { PositionRequest } from "../../src/store/positions.ts";
+import type { Picture } from "../../src/wire/picture/plain-picture.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";
 import { downlinksView, testPlan } from "../browser/orchard-downlinks.ts";
@@ -26,6 +27,7 @@ import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
 import { placementRows, trialAnswer, trialsView } from "../browser/orchard-trials.ts";
 import { walkView } from "../browser/orchard-walk.ts";
+import { PNG_DOT } from "../wire/picture/pictures.ts";
 
 export const NOW_MS = Date.UTC(2026, 3, 14, 10, 0, 0);
 export const NODE = "01A2B3C4";
@@ -109,6 +111,12 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.positions.push(request);
   }
+  readonly photos: { id: number; picture: Picture | null }[] = [];
+  async setPlacementPhoto(id: number, picture: Picture | null): Promise<number> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.photos.push({ id, picture });
+    return this.placementOutcome;
+  }
   readonly references: Parameters<IntakeHandle["setBenchReference"]>[0][] = [];
   async setBenchReference(reference: Parameters<IntakeHandle["setBenchReference"]>[0]): Promise<void> {
     if (this.trouble !== null) throw new Error(this.trouble);
@@ -185,6 +193,10 @@ export class FakeViews implements Views {
   bench(eui: string, window: WindowQuery, nowUs: number) {
     return this.#answer(["bench", eui, window], orchardBench.benchView(eui, spanOf(window, nowUs)));
   }
+  photo: Picture | null = null;
+  placementPhoto(id: number) {
+    return this.#answer(["placementPhoto", id], this.photo);
+  }
   benchReference() {
     return this.#answer(["benchReference"], orchardBench.REFERENCE);
   }
@@ -221,6 +233,7 @@ export class FakeViews implements Views {
       benches: [],
       gaps: orchardGaps.gapsView(span),
       trials: trialsView(site.window),
+      photos: new Map([[2, `data:image/png;base64,${PNG_DOT.toString("base64")}`]]),
       trialAnswers: [trialAnswer(site.window)],
       marks: orchard.marksView(span),
       walks: [walkView(span)],

@@ -1,5 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { openStore, type Store } from "../../src/store/open.ts";
+import { PHOTO_FAILS, placementPhoto, writePlacementPhoto } from "../../src/store/placement-photos.ts";
 import {
   changePlacements,
   MOST_PLACEMENTS,
@@ -7,6 +8,7 @@ import {
   PLACEMENT_FAILS,
 } from "../../src/store/placements.ts";
 import { placements } from "../../src/store/queries/placements.ts";
+import { PNG_DOT } from "../wire/picture/pictures.ts";
 
 const TOWER = "02005E1000000002";
 const SHED = "02005E1000000001";
@@ -62,7 +64,23 @@ describe("a placement", () => {
       cableLossDb: null,
       direction: null,
       note: "new cable",
+      photoDigest: null,
     });
+  });
+
+  test("keeps one photo, which goes with it", () => {
+    const db = openStore(":memory:");
+    const id = place(db, "Mast", 1_000);
+    const photo = { type: "image/png" as const, octets: PNG_DOT };
+    expect(writePlacementPhoto(db, id, photo)).toBe(id);
+    expect(placementPhoto(db, id)).toEqual(photo);
+    expect(placements(db)[0]?.photoDigest).toMatch(/^[0-9a-f]{12}$/);
+    expect(writePlacementPhoto(db, id + 1, photo)).toBe(PHOTO_FAILS.noPlacement);
+    writePlacementPhoto(db, id, null);
+    expect(placementPhoto(db, id)).toBeNull();
+    writePlacementPhoto(db, id, photo);
+    changePlacements(db, { kind: "remove", id });
+    expect(db.prepare("SELECT count(*) FROM placement_photo").pluck().get()).toBe(0);
   });
 
   test("may come back under its name, but a name means one antenna", () => {

@@ -6,12 +6,14 @@ import { decibels, points, Trial } from "./Trial.tsx";
 
 export interface TrialsProps {
   readonly view: TrialsView;
+  /** By the placement's number. */
+  readonly photos: ReadonlyMap<number, string>;
   /** The trials told in full. */
   readonly answers: readonly TrialAnswer[];
   readonly clock: Clock;
 }
 
-export function Trials({ view, answers, clock }: TrialsProps) {
+export function Trials({ view, photos, answers, clock }: TrialsProps) {
   if (view.placements.length === 0 && answers.length === 0) return null;
   return (
     <section class="page">
@@ -20,12 +22,37 @@ export function Trials({ view, answers, clock }: TrialsProps) {
       {view.placements.length === 0 ? null : (
         <Placements rows={view.placements} within={view.window} clock={clock} />
       )}
+      <Photos rows={view.placements} photos={photos} />
       {view.trials.length < 2 || answers.length === 0 ? null : <AllPairs view={view} />}
       {answers[0] === undefined ? null : <p class="caution">{answers[0].caution}</p>}
       {answers.map((answer) => (
         <Trial key={`${answer.a.key}~${answer.b.key}`} answer={answer} />
       ))}
     </section>
+  );
+}
+
+function Photos({
+  rows,
+  photos,
+}: {
+  readonly rows: readonly PlacementRow[];
+  readonly photos: ReadonlyMap<number, string>;
+}) {
+  const shown = rows.flatMap(({ id, name }) => {
+    const address = photos.get(id);
+    return address === undefined ? [] : [{ id, name, address }];
+  });
+  if (shown.length === 0) return null;
+  return (
+    <div class="photos">
+      {shown.map(({ id, name, address }) => (
+        <figure key={id}>
+          <img src={address} alt={`How ${name} looks`} />
+          <figcaption>{name}</figcaption>
+        </figure>
+      ))}
+    </div>
   );
 }
 

@@ -15,6 +15,8 @@ export interface PlacementRecord {
   readonly cableLossDb: number | null;
   readonly direction: string | null;
   readonly note: string | null;
+  /** Begin of its photo's SHA-256; null: it has none. */
+  readonly photoDigest: string | null;
 }
 
 /** All placements in order of their begin. */
@@ -24,7 +26,7 @@ export function placements(store: Store): PlacementRecord[] {
     `SELECT id, name, gateway_eui AS gatewayEui, antenna, from_us AS fromUs,
             lead(from_us) OVER (PARTITION BY gateway_eui, coalesce(antenna, -1) ORDER BY from_us) AS toUs,
             height_m AS heightM, gain_tenths / 10.0 AS antennaGainDbi, loss_tenths / 10.0 AS cableLossDb,
-            direction, note
-     FROM placement ORDER BY from_us, id`,
+            direction, note, digest AS photoDigest
+     FROM placement LEFT JOIN placement_photo ON placement_id = id ORDER BY from_us, id`,
   ).all() as PlacementRecord[];
 }

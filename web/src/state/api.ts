@@ -36,6 +36,19 @@ export function putPlacement(id: number, change: PlacementChange): Promise<Answe
   return sendJson("PUT", `/api/placements/${id}`, change);
 }
 
+/** Sets the photo of a placement: a JPEG's octets. */
+export function putPlacementPhoto(id: number, photo: Blob): Promise<Answer<unknown>> {
+  return ask(`/api/placements/${id}/photo`, {
+    method: "PUT",
+    headers: { "content-type": "image/jpeg" },
+    body: photo,
+  });
+}
+
+export function deletePlacementPhoto(id: number): Promise<Answer<unknown>> {
+  return ask(`/api/placements/${id}/photo`, { method: "DELETE" });
+}
+
 export function deletePlacement(id: number): Promise<Answer<unknown>> {
   return ask(`/api/placements/${id}`, { method: "DELETE" });
 }

@@ -3,10 +3,19 @@ import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { MarkRow } from "../../../../src/contract/marks.ts";
 import type { PlacementRow } from "../../../../src/contract/trials.ts";
 import { exactTime } from "../../format/times.ts";
-import { type Answer, deletePlacement, postPlacement, putPlacement } from "../../state/api.ts";
+import {
+  type Answer,
+  deletePlacement,
+  deletePlacementPhoto,
+  postPlacement,
+  putPlacement,
+  putPlacementPhoto,
+} from "../../state/api.ts";
 import { serviceNowMs } from "../../state/clock.ts";
+import { photoOctets } from "../../state/photo.ts";
 import { currentWindow } from "../../state/route.ts";
 import { readMoment } from "../../state/window-words.ts";
+import { type PhotoChange, PhotoField } from "./PhotoField.tsx";
 
 /** A gateway, or one of its antennas: EUI or EUI/antenna. */
 export interface Receiver {
@@ -48,6 +57,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
   );
   // Words tell a moment to the second; what was not touched, or taken from a mark, stays exact.
   const [exact, setExact] = useState({ words: begin, ms: known === null ? null : Date.parse(known) });
+  const [photo, setPhoto] = useState<PhotoChange>("keep");
   const [trouble, setTrouble] = useState<string | null>(null);
   const first = useRef<HTMLInputElement>(null);
   useLayoutEffect(() => first.current?.focus(), []);
@@ -79,15 +89,16 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
       note: said.note.trim() === "" ? null : said.note.trim(),
     };
     const [gatewayEui = "", antenna] = receiver.split("/");
-    told(
-      placement === null
-        ? await postPlacement({
-            ...facts,
-            gatewayEui,
-            antenna: antenna === undefined ? null : Number(antenna),
-          })
-        : await putPlacement(placement.id, facts),
-    );
+    if (placement !== null) {
+      const answer = await putPlacement(placement.id, facts);
+      return told(answer.ok ? await keepPhoto(placement.id, photo) : answer);
+    }
+    const answer = await postPlacement({
+      ...facts,
+      gatewayEui,
+      antenna: antenna === undefined ? null : Number(antenna),
+    });
+    told(answer.ok ? await keepPhoto(answer.value.id, photo) : answer);
   };
   const field = (name: Field) => ({
     value: said[name],
@@ -168,6 +179,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
         <span class="small quiet">Note</span>
         <input type="text" maxLength={500} {...field("note")} />
       </label>
+      <PhotoField kept={placement?.photo ?? null} change={photo} onChange={setPhoto} onTrouble={setTrouble} />
       <button type="submit" class="plain first">
         {placement === null ? "It stands there" : "Keep"}
       </button>
@@ -182,6 +194,15 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
       {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
     </form>
   );
+}
+
+const DONE: Answer<unknown> = { ok: true, value: null };
+
+async function keepPhoto(id: number, change: PhotoChange): Promise<Answer<unknown>> {
+  if (change === "keep") return DONE;
+  if (change === "none") return deletePlacementPhoto(id);
+  const octets = await photoOctets(change);
+  return octets === null ? DONE : putPlacementPhoto(id, octets);
 }
 
 /** A decimal comma is a decimal point; an empty field says nothing. */

@@ -165,7 +165,14 @@ function TimeLine({ placements, marks, window, open, onOpen }: LineProps) {
               {momentTime(Date.parse(one.from), nowMs)} to{" "}
               {one.to === null ? "now" : momentTime(Date.parse(one.to), nowMs)}
             </span>
-            <span class="quiet placement-facts">{factsOf(one)}</span>
+            <span class="quiet placement-facts">
+              {factsOf(one)}
+              {one.photo === null ? null : (
+                <a href={one.photo} target="_blank" rel="noreferrer">
+                  <img class="placement-photo" src={one.photo} alt={`How ${one.name} looks`} loading="lazy" />
+                </a>
+              )}
+            </span>
             <button type="button" class="link screen-only" onClick={() => onOpen(one.id)}>
               edit <span class="unseen">{one.name}</span>
             </button>
