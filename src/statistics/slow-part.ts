@@ -93,60 +93,8 @@ export function longRun(
   return averaged(cells, series);
 }
 
-export interface MergedSeries {
-  /** Of all that may move together, in order of time. */
-  readonly values: readonly number[];
-  readonly durationS: number;
-  readonly dayTaken?: boolean;
-  /** Power at a frequency, over that of independent values, if nothing moves them together. */
-  readonly expected: (hz: number) => number;
-}
-
-/** One of the ways in which the sum of all may vary more than if nothing moved all at once. */
-export interface Extra {
-  readonly chance: number;
-  /** For each series: by how much, over its variance if the values were independent. */
-  readonly extra: readonly number[];
-}
-
-/** Chance that something moves all nodes at once (weather, noise at one place). Chosen. */
-const PRESUMED_COMMON = 0.02;
-/** Shares of the variance; small ones count, for what is common does not average out over nodes. Chosen, alike likely. */
-const COMMON_SHARES = [0.003, 0.01, 0.03, 0.06, 0.1, 0.2, 0.35, 0.6];
-const COMMON_MEMORIES_S = [600, 1800, 7200, 28_800];
-
-/** What moves all at once, found as above from the sum of all over time; the chances sum to 1. */
-export function commonPart(series: readonly MergedSeries[]): Extra[] {
-  const told = series.map((one) =>
-    wavesOf(one).map((power, j) => ({
-      power,
-      own: one.expected((j + 1) / (2 * Math.max(1, one.durationS))),
-    })),
-  );
-  const cell = (chance: number, share: number, memoryS: number) => {
-    let logWeight = Math.log(chance);
-    const extra = series.map(({ values, durationS }, k) => {
-      const shape = shapeOf(values.length, durationS, memoryS);
-      told[k]?.forEach(({ power, own }, j) => {
-        if (power === null) return;
-        const expected = own + share * Math.max(0, (shape.waves[j] ?? 1) - 1);
-        logWeight -= (Math.log(expected) + power / expected) / 2;
-      });
-      return share * Math.max(0, shape.sum - 1);
-    });
-    return { logWeight, extra };
-  };
-  const each = PRESUMED_COMMON / (COMMON_SHARES.length * COMMON_MEMORIES_S.length);
-  const cells = [
-    cell(1 - PRESUMED_COMMON, 0, 1800),
-    ...COMMON_SHARES.flatMap((share) => COMMON_MEMORIES_S.map((memoryS) => cell(each, share, memoryS))),
-  ];
-  const chances = chancesOf(cells);
-  return cells.map(({ extra }, i) => ({ chance: chances[i] ?? 0, extra }));
-}
-
 /** How likely each possibility has become. */
-function chancesOf(cells: readonly { readonly logWeight: number }[]): number[] {
+export function chancesOf(cells: readonly { readonly logWeight: number }[]): number[] {
   const highest = Math.max(...cells.map(({ logWeight }) => logWeight));
   const chances = cells.map(({ logWeight }) => Math.exp(logWeight - highest));
   const total = chances.reduce((sum, chance) => sum + chance, 0);
@@ -218,13 +166,15 @@ function averaged(cells: readonly Cell[], series: readonly TimedSeries[]): LongR
 
 /** Spectrum of an autoregressive series of variance 1, which keeps so much from one value to the next. */
 function powerAt(keep: number, angle: number): number {
+  // Values of one moment have no spectrum.
+  if (!(keep < 1)) return 1;
   return (1 - keep * keep) / (1 - 2 * keep * Math.cos(angle) + keep * keep);
 }
 
 const DAY_S = 86_400;
 
 /** Squared cosine transforms of the series over its variance: 1 each for independent values; null where it was changed. */
-function wavesOf({
+export function wavesOf({
   values,
   durationS,
   dayTaken = false,
@@ -250,7 +200,7 @@ function wavesOf({
 }
 
 /** What an autoregressive series of variance 1 would show: its spectrum at each wave, and the variance of its sum over n. */
-function shapeOf(n: number, durationS: number, memoryS: number): { waves: number[]; sum: number } {
+export function shapeOf(n: number, durationS: number, memoryS: number): { waves: number[]; sum: number } {
   // One value, or all at one moment: there is no course in time, and what hangs together does so wholly.
   if (n < 2 || !(durationS > 0)) return { waves: [], sum: Math.max(1, n) };
   const keep = Math.exp(-durationS / Math.max(1, n - 1) / memoryS);

@@ -3,8 +3,9 @@
  * their sum over time follows how sure it is, however much neighbours in time resemble each other.
  */
 
+import { commonPart } from "../../statistics/common-part.ts";
 import { pooledEffect } from "../../statistics/random-effects.ts";
-import { commonPart, longRun, type Way } from "../../statistics/slow-part.ts";
+import { longRun, type Way } from "../../statistics/slow-part.ts";
 import { intervalT, studentTwoSidedP } from "../../statistics/student-t.ts";
 
 /** How far one frame moves an estimate, when. */

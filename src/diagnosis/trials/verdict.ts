@@ -78,11 +78,16 @@ export function framesInAll(
   if (measures.length === 0) return Number.POSITIVE_INFINITY;
   const share = measures.map(({ estimate, limit }) => ({
     differs: framesFor(frames, estimate, Math.abs(estimate.estimate), clearZ(measures.length)),
-    agrees: framesFor(frames, estimate, limit - Math.abs(estimate.estimate), equalZ(estimate)),
+    agrees: framesFor(frames, estimate, limit - lastingDifference(estimate), equalZ(estimate)),
   }));
   const differs = Math.min(...share.map((one) => one.differs));
   const agrees = Math.max(...share.map((one) => one.agrees));
   return Math.min(differs, agrees);
+}
+
+/** Size of a difference without what chance alone would make of none: the square of an estimate is too large by its variance. */
+function lastingDifference({ estimate, variance }: Estimate): number {
+  return Math.sqrt(Math.max(0, estimate * estimate - variance));
 }
 
 /** Standard errors by which a true difference must exceed 0. */
@@ -91,8 +96,8 @@ function clearZ(measures: number): number {
 }
 
 /** And by which it must stay below the limit: about the middle, chance may carry it to either side. */
-function equalZ({ estimate, variance }: Estimate): number {
-  const isCentral = Math.abs(estimate) < Math.sqrt(variance) / 2;
+function equalZ(estimate: Estimate): number {
+  const isCentral = lastingDifference(estimate) === 0;
   return normalQuantile(1 - LEVEL / 2) + normalQuantile(isCentral ? (1 + POWER) / 2 : POWER);
 }
 
