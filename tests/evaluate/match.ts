@@ -152,6 +152,8 @@ function costOf(
     const before = Math.max(...heard.filter((at) => at <= from));
     const end = Math.min(Date.parse(truth.to), ...heard.filter((at) => at > from));
     const isLong = Number.isFinite(before) && end - before > LEAST_SILENCE_RHYTHMS * rhythmMs;
+    // Of a restart that was not seen to its end nobody can tell more than the silence.
+    if (episode.cause === "node-restarted" && !heard.some((at) => at > from)) return null;
     return isLong ? { lostShare: null } : null;
   }
   const within = counters.filter(({ atMs }) => atMs >= from && atMs <= to);
@@ -175,7 +177,12 @@ function findingResult(row: DropoutRow, truth: Truth): FindingResult {
   );
   const lost = lostIn(row, truth);
   const backed = lost.filter(({ fate }) => CAUSES_OF_FATE[fate].includes(finding.cause)).length;
-  const isInjected = concerned.some((episode) => isNamed(finding.cause, episode));
+  const isInjected = concerned.some(
+    (episode) =>
+      isNamed(finding.cause, episode) ||
+      // A node that restarts for hours is silent as long as it has not come back.
+      (row.open && episode.cause === "node-restarted" && finding.cause === "node-silent"),
+  );
   return {
     cause: finding.cause,
     confidence: finding.confidence,

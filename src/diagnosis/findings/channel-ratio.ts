@@ -91,12 +91,13 @@ function bestUsed(
   return weight < -2 ? null : { used: best.used, weight: Math.min(3, weight + usual) };
 }
 
-/** Channels that plans of one region share, and how often: eight with the three of the region and a CFList, fixed plans 64 or 72. Chosen. */
+/** Channels that plans of one region share, and how often: the three of the region, eight with a CFList, fixed plans 64 or 72. Chosen. */
 const USUAL_PLANS = [
-  { used: 8, share: 0.5 },
+  { used: 3, share: 0.15 },
+  { used: 8, share: 0.45 },
   { used: 16, share: 0.1 },
-  { used: 64, share: 0.2 },
-  { used: 72, share: 0.2 },
+  { used: 64, share: 0.15 },
+  { used: 72, share: 0.15 },
 ] as const;
 
 /** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */

@@ -96,7 +96,7 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
 }
 
 /** Keepalives that did not come, and frames that the gateway says it forwarded and that never arrived. */
-function lossyWay({ scene, lossWithin }: Sight): EvidencePiece | null {
+function lossyWay({ scene, lossWithin, lossRange }: Sight): EvidencePiece | null {
   const { homes, within, receptions } = scene;
   const [gateway] = homes;
   if (gateway === undefined || gateway.keepaliveUs === null || lossWithin === 0) return null;
@@ -107,8 +107,9 @@ function lossyWay({ scene, lossWithin }: Sight): EvidencePiece | null {
   const lost = wilsonInterval(Math.max(0, expected - came), expected);
   const forwarded = forwardedLoss(gateway, within, receptions);
   const share = lost.ratio ?? 0;
-  // One percent is the limit of common practice; it must also be of the size of what the node lost.
-  if (lost.low < 0.01 || share < 0.4 * lossWithin) return null;
+  // One percent is the limit of common practice; it must also be of the size of what the node may have lost.
+  if (lost.low < 0.01) return null;
+  const isOfTheSize = lost.high > 0.7 * lossRange.low;
   const proof =
     forwarded === null
       ? ""
@@ -117,8 +118,10 @@ function lossyWay({ scene, lossWithin }: Sight): EvidencePiece | null {
     sentence: `Datagrams were lost on the way: ${came.toLocaleString("en-GB")} of ${expected.toLocaleString("en-GB")} keepalives arrived${proof}.`,
     lane: "heartbeat",
     restsOn: { ...within, ofNode: false, gatewayEui: gateway.eui },
-    weights: { ...weigh(5, "gateway-unreachable"), ...weigh(-2, ...NOT_ITS_OWN, "gateway-restarted") },
-    ...(forwarded !== null && (forwarded.share ?? 0) > 0.5 * lossWithin
+    weights: isOfTheSize
+      ? { ...weigh(5, "gateway-unreachable"), ...weigh(-2, ...NOT_ITS_OWN, "gateway-restarted") }
+      : { ...weigh(-1, "gateway-unreachable"), ...weigh(-4, "gateway-restarted") },
+    ...(isOfTheSize && forwarded !== null && (forwarded.share ?? 0) > 0.5 * lossWithin
       ? { proves: "gateway-unreachable" as const }
       : {}),
   };

@@ -10,7 +10,7 @@ import { percent } from "../standing.ts";
 import { countedIn, isAloneAtItsRate, LEAST_FRAMES, lossesAreAlike } from "./company.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, shareOut } from "./out-of-reach.ts";
-import { isIn, lengthUs, type Sight } from "./sight.ts";
+import { isIn, lengthUs, type Neighbour, type Sight } from "./sight.ts";
 import { together } from "./together.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
@@ -45,22 +45,40 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
   const watchedUs =
     Math.max(0, lengthUs(before) - deafUs(before)) + Math.max(0, lengthUs(after) - deafUs(after));
   if (!(watchedUs > 0)) return { expected: 0, heard: 0, nodes: 0 };
-  let expected = 0;
-  let heard = 0;
-  let nodes = 0;
-  for (const { frames } of sight.neighbours) {
-    const around = frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length;
-    if (around < LEAST_FRAMES) continue;
-    // One that was there on one side only came or went by itself.
-    const onBothSides =
-      lengthUs(after) === 0 ||
-      (frames.some(({ atUs }) => isIn(before, atUs)) && frames.some(({ atUs }) => atUs >= after.fromUs));
-    if (!onBothSides && sight.neighbours.length > 3) continue;
-    nodes += 1;
-    expected += (around * lengthUs(stretch)) / watchedUs;
-    heard += frames.filter(({ atUs }) => isIn(stretch, atUs)).length;
-  }
+  const regulars = sight.neighbours.filter(
+    ({ frames }) =>
+      frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length >= LEAST_FRAMES,
+  );
+  // One that was there on one side only came or went by itself; when most of those that had long been there did, they
+  // did not.
+  const isGone = ({ frames }: Neighbour) =>
+    lengthUs(after) > 0 && !frames.some(({ atUs }) => atUs >= after.fromUs);
+  const old = regulars.filter(({ frames }) => isLongThere(frames, before));
+  const allGone = old.filter(isGone).length >= 0.5 * old.length;
+  const counted = regulars.filter((one) => {
+    const { frames } = one;
+    if (isGone(one)) return regulars.length <= 3 || (allGone && old.includes(one));
+    return regulars.length <= 3 || frames.some(({ atUs }) => isIn(before, atUs));
+  });
+  const around = (frames: Neighbour["frames"]) =>
+    frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length;
+  const expected = counted.reduce(
+    (sum, { frames }) => sum + (around(frames) * lengthUs(stretch)) / watchedUs,
+    0,
+  );
+  const heard = counted.reduce(
+    (sum, { frames }) => sum + frames.filter(({ atUs }) => isIn(stretch, atUs)).length,
+    0,
+  );
+  const nodes = counted.length;
   return { expected, heard, nodes };
+}
+
+/** Whether the frames of a neighbour reach over most of the time before. */
+function isLongThere(frames: Neighbour["frames"], before: Stretch): boolean {
+  const inside = frames.filter(({ atUs }) => isIn(before, atUs));
+  const [first, last] = [inside[0], inside.at(-1)];
+  return first !== undefined && last !== undefined && last.atUs - first.atUs > 0.5 * lengthUs(before);
 }
 
 /** For how long all home gateways were out within a stretch. */
@@ -105,6 +123,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       const alive = homesOutUs(sight, stretch) < 0.2 * lengthUs(stretch);
       // What still comes through comes on the channels, or from the nodes, that were spared.
       const nobody = share <= 0.05;
+      // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
+      const drowned = !nobody ? 1.5 : gap.open ? (heard > 0 ? 3 : 1.5) : 4;
       pieces.push({
         sentence: `The others vanished with it${alive ? " although the gateway was in reach" : ""}: ${figures}.`,
         lane,
@@ -114,7 +134,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
           ...(nobody ? {} : weigh(-1 * sure, "channel-mismatch")),
           ...weigh(1.5 * sure, ...OF_THE_GATEWAY),
           ...weigh(0.5 * sure, ...OF_THE_AIR),
-          ...(alive ? { interference: (gap.open || !nobody ? 1.5 : 4) * sure, congestion: -1 * sure } : {}),
+          ...(alive ? { interference: drowned * sure, congestion: -1 * sure } : {}),
         },
       });
     } else {

@@ -29,12 +29,37 @@ export function noiseEvidence(sight: Sight): EvidencePiece[] {
   const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
   const pieces: EvidencePiece[] = [];
   const rise = noiseRise(receptions, scene.before, scene.within);
-  if (rise !== null) pieces.push(risePiece(rise, isStrong(sight), restsOn));
+  const crowd = crowdIn(receptions, scene.before, scene.within);
+  if (rise !== null) pieces.push(eased(risePiece(rise, isStrong(sight), restsOn), crowd));
   const fall = snrFall(sight);
-  if (fall !== null) pieces.push({ ...fall, restsOn });
+  if (fall !== null) pieces.push(eased({ ...fall, restsOn }, crowd));
   const broken = brokenPiece(sight, receptions);
   if (broken !== null) pieces.push({ ...broken, restsOn });
   return pieces;
+}
+
+/** Share of the time that a channel is in use by frames heard, from which overlapping frames pass for noise. Chosen. */
+const BUSY = 0.08;
+/** Most that noise says for interference while the channels are full of frames. */
+const MOST_IN_A_CROWD = 0.75;
+
+/** Whether the channels became full of frames: what overlaps with a frame raises the power that is reported with it. */
+function crowdIn(receptions: readonly SceneReception[], before: Stretch, within: Stretch): boolean {
+  const busy = (stretch: Stretch) => {
+    const inside = receptions.filter(({ atUs }) => isIn(stretch, atUs));
+    const channels = new Set(inside.map(({ frequencyHz }) => frequencyHz)).size;
+    const airtimeUs = inside.reduce((sum, one) => sum + one.airtimeUs, 0);
+    return airtimeUs / Math.max(1, channels * lengthUs(stretch));
+  };
+  const now = busy(within);
+  return now > BUSY && now > 2 * busy(before);
+}
+
+function eased(piece: EvidencePiece, crowd: boolean): EvidencePiece {
+  const { interference = 0 } = piece.weights;
+  return crowd && interference > MOST_IN_A_CROWD
+    ? { ...piece, weights: { ...piece.weights, interference: MOST_IN_A_CROWD, congestion: 0 } }
+    : piece;
 }
 
 interface Rise {
