@@ -100,6 +100,9 @@ const USUAL_PLANS = [
   { used: 72, share: 0.15 },
 ] as const;
 
+/** Chosen: a share is told to five points either way. */
+const MOST_POOLED = 100;
+
 /** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */
 function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Piece[] {
   const counters = others.expected + sight.missed + sight.heard;
@@ -108,12 +111,15 @@ function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Pie
   const channels = heardChannels(
     frames.filter(({ atUs }) => isIn(sight.scene.within, atUs)).map(({ frequencyHz }) => frequencyHz),
   );
+  // Nodes differ in how they hop and what else they lose: many counters tell no more than so many.
+  const trials = Math.min(MOST_POOLED, counters);
+  const hits = Math.round((heard / counters) * trials);
   const fits = USUAL_PLANS.filter(({ used }) => used > channels).map(({ used, share }) => ({
     used,
-    p: share * binomialPmf(heard, counters, channels / used),
+    p: share * binomialPmf(hits, trials, channels / used),
   }));
   const best = fits.reduce((a, b) => (b.p > a.p ? b : a), { used: 0, p: 0 });
-  const weight = clampWeight(Math.log((counters + 1) * fits.reduce((sum, { p }) => sum + p, 0) + 1e-9), 4);
+  const weight = clampWeight(Math.log((trials + 1) * fits.reduce((sum, { p }) => sum + p, 0) + 1e-9), 4);
   return [
     {
       sentence:

@@ -83,7 +83,11 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
         // What is sent and lost to the last frame is stopped on its way, or sent where nobody listens.
         // A few in a row may be bad luck of another kind.
         ...(gap.heard === 0
-          ? { "weak-link": Math.min(1.5, 0.25 * gap.missed), "channel-mismatch": -0.5, congestion: -2 }
+          ? {
+              "weak-link": Math.min(1.5, 0.25 * gap.missed),
+              "channel-mismatch": -0.5,
+              congestion: gap.missed < 5 ? 0 : -2,
+            }
           : {}),
       },
     },

@@ -124,7 +124,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       // What still comes through comes on the channels, or from the nodes, that were spared.
       const nobody = share <= 0.05;
       // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
-      const drowned = !nobody ? 1.5 : gap.open ? (heard > 0 ? 3 : 1.5) : 4;
+      const drowned = gap.open ? (!nobody ? 2.5 : heard > 0 ? 3 : 1.5) : nobody ? 4 : 1.5;
       pieces.push({
         sentence: `The others vanished with it${alive ? " although the gateway was in reach" : ""}: ${figures}.`,
         lane,
