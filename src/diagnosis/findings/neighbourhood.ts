@@ -170,6 +170,8 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   // What others lost before as well may have begun with them: much loss of all is no trouble of one node.
   if (now.missed / now.expected > 0.25 * own && (rose || nowLoss.low > MUCH_LOSS)) {
     const alike = lossesAreAlike(sight);
+    // What all lose at once is seldom without one of the causes that all share.
+    const shared = rose ? 2.2 : 1.6;
     return [
       {
         sentence: `Others lost frames as well${alike ? ", each the same share, weak or strong" : ""}: ${figures}.`,
@@ -180,15 +182,15 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
               // A gateway that lacks channels, is deaf at times or drowned at times takes the same from everyone.
               ...weigh(-2.5, ...OF_ONE_NODE),
               "channel-mismatch": rose ? 0 : 0.5,
-              "gateway-transmitting": 1.5,
-              interference: 1.5,
+              "gateway-transmitting": shared,
+              interference: shared,
               congestion: 0.5,
             }
           : {
               ...weigh(-2, ...OF_ONE_NODE),
               // A gateway that lacks channels is met as well, less often.
               "channel-mismatch": -1,
-              ...weigh(rose ? 1.5 : 1, ...OF_THE_AIR),
+              ...weigh(shared, ...OF_THE_AIR),
             },
       },
       ...together(sight, restsOn),
