@@ -24,31 +24,14 @@ type Piece = Omit<EvidencePiece, "restsOn">;
 export function ratioPieces(sight: Sight): Piece[] {
   const { missed, heard, ownWithin } = sight;
   const counters = missed + heard;
+  const channels = heardChannels(ownWithin.map(({ frequencyHz }) => frequencyHz));
+  const subBand = subBandPiece(sight, channels);
+  if (subBand !== null) return [subBand];
   const company = lossInCompany(sight);
   // What began for all at once is no plan of theirs: the channels that fell speak of that.
   if (company === "begun") return [];
   if (company !== null) return pooledRatio(company, sight);
-  if (counters < LEAST_COUNTERS || heard < 4) return [];
-  const channels = heardChannels(ownWithin.map(({ frequencyHz }) => frequencyHz));
-  if (channels === 0) return [];
-  const margins = known(ownWithin.map(({ marginDb }) => marginDb));
-  const margin = median(margins);
-  const fixed = subBandMismatch(heard, counters, margin);
-  if (fixed.mismatch && channels >= 5) {
-    return [
-      {
-        sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of 8 channels in 64, at a median margin of ${decibel(margin ?? 0)}.`,
-        lane: "channels",
-        weights: {
-          "channel-mismatch": 5,
-          "weak-link": -2,
-          congestion: -2,
-          interference: -1.5,
-          "gateway-transmitting": -2,
-        },
-      },
-    ];
-  }
+  if (counters < LEAST_COUNTERS || heard < 4 || channels === 0) return [];
   const best = bestUsed(channels, heard, counters);
   const rho = lag1Autocorrelation(lossSequence(sight));
   const runs = rho !== null && rho > 3 / Math.sqrt(counters);
@@ -68,6 +51,24 @@ export function ratioPieces(sight: Sight): Piece[] {
       weights: { "channel-mismatch": clampWeight(best.weight + (runs ? -3 : 0.7)) },
     },
   ];
+}
+
+/** A fixed plan's eighth: one sub-band of eight is listened to. */
+function subBandPiece({ missed, heard, ownWithin }: Sight, channels: number): Piece | null {
+  const counters = missed + heard;
+  const margin = median(known(ownWithin.map(({ marginDb }) => marginDb)));
+  if (channels < 5 || !subBandMismatch(heard, counters, margin).mismatch) return null;
+  return {
+    sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of 8 channels in 64, at a median margin of ${decibel(margin ?? 0)}.`,
+    lane: "channels",
+    weights: {
+      "channel-mismatch": 5,
+      "weak-link": -2,
+      congestion: -2,
+      interference: -1.5,
+      "gateway-transmitting": -2,
+    },
+  };
 }
 
 /** The number of channels used that fits best, with how much better than any share at all; null: none does. */
@@ -100,8 +101,8 @@ const USUAL_PLANS = [
   { used: 72, share: 0.15 },
 ] as const;
 
-/** Chosen: a share is told to five points either way. */
-const MOST_POOLED = 100;
+/** Chosen: a share is told to three points either way. */
+const MOST_POOLED = 300;
 
 /** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */
 function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Piece[] {
@@ -119,7 +120,9 @@ function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Pie
     p: share * binomialPmf(hits, trials, channels / used),
   }));
   const best = fits.reduce((a, b) => (b.p > a.p ? b : a), { used: 0, p: 0 });
-  const weight = clampWeight(Math.log((trials + 1) * fits.reduce((sum, { p }) => sum + p, 0) + 1e-9), 4);
+  const fit = Math.log((trials + 1) * fits.reduce((sum, { p }) => sum + p, 0) + 1e-9);
+  // A network may have any number of channels: that it is no usual one says little.
+  const weight = Math.max(-1.5, clampWeight(fit, 4));
   return [
     {
       sentence:

@@ -76,10 +76,11 @@ export function lossesAreAlike({ neighbours, scene, lossWithin: own }: Sight): b
   const counts = neighbours
     .flatMap(({ frames }) => countedOf(frames, scene.within, outages) ?? [])
     .filter(({ expected }) => expected >= 20);
-  if (counts.length < 3) return false;
+  if (counts.length === 0) return false;
   const expected = counts.reduce((sum, one) => sum + one.expected, 0);
   const share = counts.reduce((sum, one) => sum + one.missed, 0) / expected;
-  if (share <= 0.05 || share >= 0.95 || Math.abs(own - share) > 0.12) return false;
+  if (share <= 0.05 || share >= 0.95 || Math.abs(own - share) > (counts.length < 3 ? 0.08 : 0.12))
+    return false;
   const chiSquare = counts.reduce(
     (sum, one) => sum + (one.missed - share * one.expected) ** 2 / (share * (1 - share) * one.expected),
     0,
@@ -137,7 +138,7 @@ export function lossInCompany(sight: Sight): Counted | "begun" | null {
   const now = countedIn(neighbours, scene.within, sight);
   if (now.expected < 30 || now.missed / now.expected <= 0.25 * lossWithin) return null;
   const then = countedIn(neighbours, scene.before, sight);
-  return then.expected >= 20 && then.missed / then.expected < 0.5 * (now.missed / now.expected)
-    ? "begun"
-    : now;
+  if (then.expected < 20) return now;
+  const earlier = wilsonInterval(then.missed, then.expected);
+  return earlier.high < 0.7 * (now.missed / now.expected) ? "begun" : now;
 }

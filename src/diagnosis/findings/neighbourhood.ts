@@ -124,7 +124,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       // What still comes through comes on the channels, or from the nodes, that were spared.
       const nobody = share <= 0.05;
       // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
-      const drowned = gap.open ? (!nobody ? 2.5 : heard > 0 ? 3 : 1.5) : nobody ? 4 : 1.5;
+      const drowned = gap.open ? (!nobody ? 2.5 : heard > 0 ? 4 : 1.5) : nobody ? 4 : 1.5;
       pieces.push({
         sentence: `The others vanished with it${alive ? " although the gateway was in reach" : ""}: ${figures}.`,
         lane,
@@ -142,7 +142,12 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
         sentence: `The others came through in part: ${figures}.`,
         lane,
         restsOn,
-        weights: { ...weigh(-1 * sure, ...OF_ONE_NODE), ...weigh(1 * sure, ...OF_THE_AIR) },
+        // A gateway that lacks channels takes a part from everyone as well.
+        weights: {
+          ...weigh(-1 * sure, ...OF_ONE_NODE),
+          "channel-mismatch": 0,
+          ...weigh(1 * sure, ...OF_THE_AIR),
+        },
       });
     }
   }
@@ -162,11 +167,13 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   if (now.expected < 30) return [];
   const then = countedIn(sight.neighbours, before, sight);
   const nowLoss = wilsonInterval(now.missed, now.expected);
+  const earlier = then.expected >= 20 ? wilsonInterval(then.missed, then.expected) : null;
   const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
   const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} before` : ""}`;
   const lane = "neighbours" as const;
-  const rose = nowLoss.low > 1.5 * thenLoss + 0.01;
+  // Without a before nobody knows whether it began; a few counters of it do not tell either.
+  const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;
   // What others lost before as well may have begun with them: much loss of all is no trouble of one node.
   if (now.missed / now.expected > 0.25 * own && (rose || nowLoss.low > MUCH_LOSS)) {
     const alike = lossesAreAlike(sight);
@@ -181,7 +188,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
           ? {
               // A gateway that lacks channels, is deaf at times or drowned at times takes the same from everyone.
               ...weigh(-2.5, ...OF_ONE_NODE),
-              "channel-mismatch": rose ? 0 : 0.5,
+              "channel-mismatch": rose ? 0 : 1,
               "gateway-transmitting": shared,
               interference: shared,
               congestion: 0.5,

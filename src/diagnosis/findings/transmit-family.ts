@@ -143,7 +143,9 @@ function countedPiece(
             congestion: -1,
             "channel-mismatch": -2,
           }
-        : { "gateway-transmitting": typical > 0.3 * least ? 0.5 : -1 };
+        : typical > 0.3 * least
+          ? { "gateway-transmitting": 0.5 + rarity(typical), interference: -rarity(typical) }
+          : { "gateway-transmitting": -1 };
   return {
     sentence: `The gateway reports ${emitted.toLocaleString("en-GB")} transmissions within the gap, ${Math.round(rate * 3.6e9).toLocaleString("en-GB")} an hour${before3}; by their length, which is not told, they made it deaf to ${percent(typical)} of this node's frames or up to ${percent(most)}. It lost ${percent(lossWithin)}.`,
     lane: "transmissions",
