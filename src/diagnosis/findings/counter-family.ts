@@ -84,7 +84,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
         // A few in a row may be bad luck of another kind.
         ...(gap.heard === 0
           ? {
-              "weak-link": Math.min(1, 0.2 * gap.missed),
+              "weak-link": Math.min(1.3, 0.25 * gap.missed),
               "channel-mismatch": -0.5,
               congestion: gap.missed < 5 ? 0 : -2,
             }
