@@ -59,9 +59,11 @@ export interface LossEpisode {
   /** Log odds that it is over. */
   over: number;
   longestRun: number;
-  /** The sums, kept up while it goes on, and the most that one of them came to: how little chance explains it. */
-  sums: number[];
+  /** The most that one of the sums came to: how little chance explains it. */
   surprise: number;
+  /** Counters missed and heard since it ended. */
+  missedAfter: number;
+  heardAfter: number;
 }
 
 export interface LossWatch {
@@ -112,10 +114,15 @@ export interface CounterStep {
 export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | null {
   const baseline = baselineLoss(watch);
   if (watch.episode !== null) return goOn(watch, watch.episode, step, baseline);
-  if (step.missed > 0) addMisses(watch, step, baseline);
+  const { ended } = watch;
+  if (ended !== null) ended.missedAfter += step.missed;
+  raiseSums(watch, step, baseline);
+  watch.newMisses += step.missed;
+  watch.newCounters += step.missed + 1;
   const alarm = step.missed > 0 ? alarmOf(watch) : null;
+  const isQuiet = easeSums(watch, baseline);
   if (alarm !== null) {
-    watch.episode = sameAgain(watch, alarm, step) ?? {
+    watch.episode = sameAgain(ended, alarm, step) ?? {
       fromUs: alarm.fromUs,
       toUs: step.toUs,
       firstMissed: alarm.firstMissed,
@@ -125,13 +132,16 @@ export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | nu
       heardSince: 1,
       over: 0,
       longestRun: step.missed,
-      sums: watch.sums.map(({ sum }) => sum),
       surprise: alarm.sum,
+      missedAfter: 0,
+      heardAfter: 0,
     };
-    resetSums(watch);
+    watch.newCounters = 0;
+    watch.newMisses = 0;
     return null;
   }
-  addHit(watch, baseline);
+  if (ended !== null) ended.heardAfter += 1;
+  if (isQuiet) keepBaseline(watch);
   return null;
 }
 
@@ -152,13 +162,14 @@ export function standsOut(watch: LossWatch, missed: number, rhythmUs: number | n
 function goOn(
   watch: LossWatch,
   episode: LossEpisode,
-  { missed, counter, toUs, rhythmUs }: CounterStep,
+  step: CounterStep,
   baseline: number,
 ): LossEpisode | null {
+  const { missed, counter, toUs, rhythmUs } = step;
   const loss = episodeLoss(episode, baseline);
-  const peaks = episode.sums.map((sum, i) => sum + missed * Math.log((RAISED[i] ?? 1) / baseline));
-  episode.surprise = Math.max(episode.surprise, ...peaks);
-  episode.sums = peaks.map((sum, i) => Math.max(0, sum - Math.log((1 - baseline) / (1 - (RAISED[i] ?? 0)))));
+  raiseSums(watch, step, baseline);
+  episode.surprise = Math.max(episode.surprise, ...watch.sums.map(({ sum }) => sum));
+  easeSums(watch, baseline);
   if (missed > 0) {
     episode.heard += episode.heardSince;
     episode.heardSince = 0;
@@ -173,37 +184,41 @@ function goOn(
   if (episode.over < (episode.heard >= STEADY_HEARD ? STEADY_OVER_ODDS : OVER_ODDS)) return null;
   watch.episode = null;
   watch.ended = episode;
-  watch.counters += episode.heardSince;
   if (lacking(episode, rhythmUs) > 0) {
-    // What chance may take is what the node usually loses.
-    watch.counters += episode.missed + episode.heard;
-    watch.misses += episode.missed;
+    // What chance may take is what the node usually loses, once the sums are at rest; until then it may go on.
+    watch.newCounters += episode.missed + episode.heard + episode.heardSince;
+    watch.newMisses += episode.missed;
+  } else {
+    watch.counters += episode.heardSince;
+    resetSums(watch);
   }
   return episode;
 }
 
-/** The ended steady loss, when this alarm shows that it goes on. */
-function sameAgain(watch: LossWatch, alarm: RisingSum, step: CounterStep): LossEpisode | null {
-  const { ended } = watch;
+/** The ended episode, when this alarm shows that it goes on. */
+function sameAgain(ended: LossEpisode | null, alarm: RisingSum, step: CounterStep): LossEpisode | null {
   if (ended === null) return null;
   const isSteady = ended.heard >= STEADY_HEARD;
-  if (!isSteady && ended.longestRun > DRIZZLE_AGAIN.longestRun) return null;
   const between = alarm.firstMissed - ended.lastMissed - 1;
   const most = isSteady
     ? Math.max(SAME_AGAIN.counters, SAME_AGAIN.share * (ended.missed + ended.heard))
-    : DRIZZLE_AGAIN.counters;
-  if (between > most) return null;
+    : ended.longestRun > DRIZZLE_AGAIN.longestRun
+      ? -1
+      : DRIZZLE_AGAIN.counters;
+  // An alarm that began within it is the same loss.
+  if (between >= 0 && between > most) return null;
   return {
     ...ended,
     toUs: step.toUs,
     lastMissed: step.counter - 1,
-    missed: ended.missed + alarm.missed,
-    heard: ended.heard + between + alarm.heard,
+    missed: ended.missed + ended.missedAfter,
+    heard: ended.heard + ended.heardSince + ended.heardAfter,
     heardSince: 1,
     over: 0,
     longestRun: Math.max(ended.longestRun, step.missed),
-    sums: watch.sums.map(({ sum }) => sum),
     surprise: Math.max(ended.surprise, alarm.sum),
+    missedAfter: 0,
+    heardAfter: 0,
   };
 }
 
@@ -211,10 +226,9 @@ function episodeLoss({ missed, heard }: LossEpisode, baseline: number): number {
   return Math.min(MOST_EPISODE_LOSS, Math.max(0.1, 3 * baseline, missed / (missed + heard)));
 }
 
-function addMisses(watch: LossWatch, step: CounterStep, baseline: number): void {
-  watch.newMisses += step.missed;
-  watch.newCounters += step.missed;
-  watch.sums.forEach((one, i) => {
+function raiseSums({ sums }: LossWatch, step: CounterStep, baseline: number): void {
+  if (step.missed === 0) return;
+  sums.forEach((one, i) => {
     if (one.sum === 0) {
       one.fromUs = step.fromUs;
       one.firstMissed = step.counter - step.missed;
@@ -226,15 +240,16 @@ function addMisses(watch: LossWatch, step: CounterStep, baseline: number): void 
   });
 }
 
-function addHit(watch: LossWatch, baseline: number): void {
-  watch.newCounters += 1;
-  let isQuiet = true;
-  watch.sums.forEach((one, i) => {
+/** What a heard counter takes from the sums. True: all are at rest. */
+function easeSums({ sums }: LossWatch, baseline: number): boolean {
+  for (const [i, one] of sums.entries()) {
     one.heard += 1;
     one.sum = Math.max(0, one.sum - Math.log((1 - baseline) / (1 - (RAISED[i] ?? 0))));
-    if (one.sum > 0) isQuiet = false;
-  });
-  if (!isQuiet) return;
+  }
+  return sums.every(({ sum }) => sum === 0);
+}
+
+function keepBaseline(watch: LossWatch): void {
   watch.counters += watch.newCounters;
   watch.misses += watch.newMisses;
   watch.newCounters = 0;
@@ -253,7 +268,7 @@ function limit(rhythmUs: number | null): number {
 
 function alarmOf(watch: LossWatch): RisingSum | null {
   const most = watch.sums.reduce((a, b) => (b.sum > a.sum ? b : a));
-  return most.sum > SUSPICION && most.missed > 1 ? most : null;
+  return most.sum > SUSPICION && most.missed > 1 ? { ...most } : null;
 }
 
 function resetSums(watch: LossWatch): void {

@@ -178,6 +178,12 @@ describe("losses that chance may have made", () => {
     expect(gaps).toMatchObject([{ missed: 8, lacking: 0 }]);
   });
 
+  it("add up over the pauses that luck makes in them, and are one loss in the end", () => {
+    const lost = [100, 104, 118, 120, 131, 133, 136];
+    const { gaps } = watch(everyTenMinutes(150, (counter) => lost.includes(counter)));
+    expect(gaps).toMatchObject([{ missed: 7, heard: 30, firstMissed: 100, lastMissed: 136, lacking: 0 }]);
+  });
+
   it("count as what the node usually loses when they are over", () => {
     const quiet = watch(everyTenMinutes(400, () => false)).state.loss;
     const chancy = watch(everyTenMinutes(400, threeOfTwelve)).state.loss;
