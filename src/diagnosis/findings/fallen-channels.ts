@@ -207,6 +207,11 @@ interface Fallen {
 
 /** Chosen: the split of the channels is the best of several, so more than the 2 of a single test. */
 const LEAST_Z = 3;
+/** Frames from which shares are compared at all, and from which by the normal approximation. */
+const LEAST_NOW = 4;
+const LEAST_FOR_Z = 12;
+/** As seldom as three standard errors. */
+const MOST_CHANCE = 0.001;
 /** A share that fell to less than this of what it was. Chosen: below that lies no more than uneven luck. */
 const FELL_TO = 0.7;
 
@@ -217,7 +222,7 @@ const FELL_TO = 0.7;
 function fallenChannels(then: ReadonlyMap<number, number>, now: ReadonlyMap<number, number>): Fallen | null {
   const allThen = sumOf(then);
   const allNow = sumOf(now);
-  if (allThen < 20 || allNow < 12) return null;
+  if (allThen < 20 || allNow < LEAST_NOW) return null;
   const byRatio = [...then]
     .filter(([, count]) => count >= 0.04 * allThen)
     .map(([channel, count]) => ({ channel, ratio: (now.get(channel) ?? 0) / count }))
@@ -233,8 +238,11 @@ function fallenChannels(then: ReadonlyMap<number, number>, now: ReadonlyMap<numb
     const pooled = (of(then) + heardNow) / (allThen + allNow);
     const sd = Math.sqrt(pooled * (1 - pooled) * (1 / allNow + 1 / allThen));
     const z = (shareThen - shareNow) / sd;
-    if (shareNow < FELL_TO * shareThen && z > Math.max(LEAST_Z, best?.z ?? 0))
-      best = { channels, z, shareThen, shareNow, heardNow };
+    // Of a few frames the normal approximation says nothing; that none of them came there has a chance of its own.
+    const byChance = byRatio.length * (1 - shareThen) ** allNow;
+    const isSure = heardNow === 0 ? byChance < MOST_CHANCE : allNow >= LEAST_FOR_Z && z > LEAST_Z;
+    if (isSure && shareNow < FELL_TO * shareThen && z > (best?.z ?? 0))
+      best = { channels, z: Math.max(z, LEAST_Z), shareThen, shareNow, heardNow };
   }
   return best;
 }

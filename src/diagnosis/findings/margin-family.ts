@@ -17,6 +17,9 @@ const AT_THE_FLOOR = { mean: 0.8, sd: 1.6 };
 const ANYWHERE = { mean: 9, sd: 6 };
 /** Frames from which a 10th percentile is believed; with fewer the least margin stands for it. */
 const LEAST_FRAMES = 6;
+/** Fewer than that, and how strong all of them must be to speak, dB. Chosen. */
+const FEW_FRAMES = 3;
+const STRONG_DB = 8;
 /** A fall of the signal that is no mere fading, dB (half of what a step needs: two groups of frames are compared). */
 const FALL_DB = 3;
 
@@ -42,7 +45,10 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
     // Frames heard within the gap are witnesses; those around a black-out only say what the link was like otherwise.
     const isWitnessed = ownWithin.length >= LEAST_FRAMES;
     // An obstacle takes whatever margin there was; the larger that was, the less often.
-    const weight = isWitnessed ? clampWeight(ratio, 5) : low < 4 ? 1.5 : low < 12 ? 0 : -0.7;
+    // A few strong ones among many lost are witnesses too: weakness lets none of them through so.
+    const inside = known(ownWithin.map(({ marginDb }) => marginDb));
+    const isStrong = !isWitnessed && inside.length >= FEW_FRAMES && Math.min(...inside) > STRONG_DB;
+    const weight = isWitnessed ? clampWeight(ratio, 5) : isStrong ? -2 : low < 4 ? 1.5 : low < 12 ? 0 : -0.7;
     pieces.push({
       sentence: `${isWitnessed ? "Frames heard within the gap" : "The frames heard around it"} came with a median margin of ${decibel(middle)}, a tenth of them below ${decibel(low)} over the demodulation floor.`,
       lane: "margin",
@@ -52,7 +58,7 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
         : {
             "weak-link": weight,
             // Hopping loses a fixed share, and seldom all; of a strong node little else does.
-            "channel-mismatch": isWitnessed ? (low > 8 ? 1.5 : low > 4 ? 1 : -1) : -1,
+            "channel-mismatch": isWitnessed ? (low > STRONG_DB ? 1.5 : low > 4 ? 1 : -1) : isStrong ? 1 : -1,
           },
     });
   }

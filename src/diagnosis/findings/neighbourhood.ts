@@ -100,7 +100,9 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
   const { expected, heard, nodes } = proportionIn(sight, stretch);
   if (expected >= 3) {
     const share = heard / expected;
-    const sure = Math.min(1, expected / 12);
+    // A short while before tells little of what is to be expected over a long one.
+    const known = (lengthUs(sight.scene.before) + lengthUs(sight.scene.after)) / (0.5 * lengthUs(stretch));
+    const sure = Math.min(1, expected / 12, known);
     const figures = `${heard.toLocaleString("en-GB")} frames of ${nodes} other ${nodes === 1 ? "node" : "nodes"} were heard there meanwhile, ${Math.round(expected).toLocaleString("en-GB")} were to be expected`;
     if (share >= 0.7) {
       const weights = isBlackout
