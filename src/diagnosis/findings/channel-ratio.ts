@@ -8,7 +8,7 @@ import { median } from "../../statistics/robust.ts";
 import { decibel, percent } from "../standing.ts";
 import { subBandMismatch } from "../sub-band-mismatch.ts";
 import { heardChannels } from "./channel-counts.ts";
-import { type Counted, lossInCompany } from "./company.ts";
+import { type Counted, lossInCompany, withoutEdges } from "./company.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isIn, known, type Sight } from "./sight.ts";
 
@@ -54,21 +54,39 @@ export function ratioPieces(sight: Sight): Piece[] {
 }
 
 /** A fixed plan's eighth: one sub-band of eight is listened to. */
-function subBandPiece({ missed, heard, ownWithin }: Sight, channels: number): Piece | null {
+function subBandPiece({ missed, heard, ownWithin, ownBefore }: Sight, channels: number): Piece | null {
   const counters = missed + heard;
   const margin = median(known(ownWithin.map(({ marginDb }) => marginDb)));
   if (channels < 5 || !subBandMismatch(heard, counters, margin).mismatch) return null;
+  if (!ownWithin.every(({ frequencyHz }) => frequencyHz !== null && isOfFixedPlan(frequencyHz))) return null;
+  // A session keeps its channels: who came through on one sub-band does not leave it of itself.
+  const cameThrough = ownBefore.length >= KNOWN_BEFORE && lossIn(ownBefore) < 0.3;
   return {
     sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of 8 channels in 64, at a median margin of ${decibel(margin ?? 0)}.`,
     lane: "channels",
     weights: {
-      "channel-mismatch": 5,
+      "channel-mismatch": cameThrough ? 1 : 5,
       "weak-link": -2,
       congestion: -2,
       interference: -1.5,
-      "gateway-transmitting": -2,
+      "gateway-transmitting": cameThrough ? 0 : -2,
     },
   };
+}
+
+/** Frames before from which it is known that a node came through. */
+const KNOWN_BEFORE = 12;
+
+function lossIn(frames: Sight["own"]): number {
+  const [first, last] = [frames[0], frames.at(-1)];
+  return first === undefined || last === undefined
+    ? 0
+    : 1 - frames.length / (last.counter - first.counter + 1);
+}
+
+/** Bands with plans of 64 channels and more: 902 to 928 MHz, and CN470's 470 to 510 (LoRaWAN regional parameters). */
+function isOfFixedPlan(frequencyHz: number): boolean {
+  return (frequencyHz > 902e6 && frequencyHz < 928e6) || (frequencyHz > 470e6 && frequencyHz < 510e6);
 }
 
 /** The number of channels used that fits best, with how much better than any share at all; null: none does. */
@@ -109,8 +127,9 @@ function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Pie
   const counters = others.expected + sight.missed + sight.heard;
   const heard = others.expected - others.missed + sight.heard;
   const frames = [...neighbours.flatMap((one) => one.frames), ...own];
+  const inner = withoutEdges(sight.scene.within);
   const channels = heardChannels(
-    frames.filter(({ atUs }) => isIn(sight.scene.within, atUs)).map(({ frequencyHz }) => frequencyHz),
+    frames.filter(({ atUs }) => isIn(inner, atUs)).map(({ frequencyHz }) => frequencyHz),
   );
   // Nodes differ in how they hop and what else they lose: many counters tell no more than so many.
   const trials = Math.min(MOST_POOLED, counters);
