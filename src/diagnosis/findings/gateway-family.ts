@@ -7,21 +7,12 @@ import type { SceneGateway, Stretch } from "../../model/scene.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { backhaulProof } from "../backhaul-proof.ts";
 import { percent, span } from "../standing.ts";
-import { type EvidencePiece, weigh } from "./evidence.ts";
+import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, shareOut } from "./out-of-reach.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
 
-const NOT_ITS_OWN = [
-  "node-silent",
-  "node-restarted",
-  "rejoin-loop",
-  "weak-link",
-  "interference",
-  "congestion",
-  "channel-mismatch",
-  "gateway-transmitting",
-  "shared-address",
-] as const;
+const OF_THE_GATEWAY: ReadonlySet<string> = new Set(["gateway-unreachable", "gateway-restarted"]);
+const NOT_ITS_OWN = CAUSES.filter((cause) => !OF_THE_GATEWAY.has(cause));
 
 export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   const { homes, within, gap } = sight.scene;
