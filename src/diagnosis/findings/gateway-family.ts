@@ -97,7 +97,6 @@ function lossyWay({ scene, lossWithin, lossRange }: Sight): EvidencePiece | null
   if (expected < 20) return null;
   const lost = wilsonInterval(Math.max(0, expected - came), expected);
   const forwarded = forwardedLoss(gateway, within, receptions);
-  const share = lost.ratio ?? 0;
   // One percent is the limit of common practice; it must also be of the size of what the node may have lost.
   if (lost.low < 0.01) return null;
   const isOfTheSize = lost.high > 0.7 * lossRange.low;
