@@ -168,7 +168,7 @@ function loopEvidence(sight: Sight): EvidencePiece[] {
 
 /** Join-requests that belong to the node: of its DevEUI where that is known, else of the device that began to ask when the node fell silent. */
 export function joinsOfDevice({ scene }: Sight): SceneReception[] {
-  const { gap, receptions, devEui, after } = scene;
+  const { gap, receptions, devEui, after, nextLife } = scene;
   const newest = new Map<string, number>();
   const all = receptions.filter(({ joinEui, atUs }) => {
     if (joinEui === null) return false;
@@ -179,11 +179,23 @@ export function joinsOfDevice({ scene }: Sight): SceneReception[] {
   });
   const during = all.filter(({ atUs }) => atUs >= gap.fromUs && atUs <= Math.max(gap.toUs, after.toUs));
   if (devEui !== null) return during.filter(({ joinEui }) => joinEui === devEui);
+  // The request that a new life of the address followed was the node's own, however long it had been asking before.
+  const own = all.filter(({ atUs }) => isJustBefore(atUs, nextLife)).at(-1);
+  if (own !== undefined) return during.filter(({ joinEui }) => joinEui === own.joinEui);
   const askedBefore = new Set(all.filter(({ atUs }) => atUs < gap.fromUs).map(({ joinEui }) => joinEui));
   const strangers = during.filter(({ joinEui }) => !askedBefore.has(joinEui));
   const euis = [...new Set(strangers.map(({ joinEui }) => joinEui))];
   // Two devices that ask at once cannot be told apart without a known DevEUI.
   return euis.length === 1 ? strangers : nearestInLevel(scene, strangers, euis);
+}
+
+/** A session's first frame follows its request soon. Common practice, no source. */
+const FIRST_FRAME_US = 600_000_000;
+
+function isJustBefore(atUs: number, nextLife: Sight["scene"]["nextLife"]): boolean {
+  return (
+    nextLife?.begunBy === "join" && atUs <= nextLife.firstAtUs && atUs > nextLife.firstAtUs - FIRST_FRAME_US
+  );
 }
 
 function nearestInLevel(
