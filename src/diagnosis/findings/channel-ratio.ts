@@ -122,6 +122,9 @@ const USUAL_PLANS = [
 /** Chosen: a share is told to three points either way. */
 const MOST_POOLED = 300;
 
+/** So many channels a jammer takes as easily as a wrong plan does. Chosen. */
+const FEW_CHANNELS = 2;
+
 /** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */
 function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Piece[] {
   const counters = others.expected + sight.missed + sight.heard;
@@ -150,6 +153,10 @@ function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Pie
           : `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: of no usual plan is that the share.`,
       lane: "channels",
       weights: { "channel-mismatch": weight },
+      // One or two channels that were never heard may as well have been drowned all the time.
+      ...(weight > 0 && best.used - channels <= FEW_CHANNELS
+        ? { leavesOpen: ["interference", "channel-mismatch"] as const }
+        : {}),
     },
   ];
 }
