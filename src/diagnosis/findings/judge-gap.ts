@@ -11,6 +11,7 @@ import { channelEvidence } from "./channel-family.ts";
 import { combine, type Judged } from "./combine.ts";
 import { surpriseOfOthers } from "./company.ts";
 import { counterEvidence } from "./counter-family.ts";
+import { dataRateEvidence } from "./data-rate-family.ts";
 import type { CauseWord, EvidencePiece } from "./evidence.ts";
 import { gatewayEvidence } from "./gateway-family.ts";
 import { loadEvidence } from "./load-family.ts";
@@ -26,6 +27,7 @@ const FAMILIES: readonly ((sight: Sight) => EvidencePiece[])[] = [
   counterEvidence,
   neighbourEvidence,
   marginEvidence,
+  dataRateEvidence,
   noiseEvidence,
   loadEvidence,
   channelEvidence,

@@ -75,6 +75,18 @@ describe("losses too few to be more than chance by themselves", () => {
 });
 
 describe("weak-link", () => {
+  it("is named when a faster data rate takes the margin, and the finding says so", () => {
+    const history = site(
+      2,
+      { factorOf: (node, atUs) => (node.id === 1 && during(atUs) ? 7 : null) },
+      { snrDb: -6.5 },
+    );
+    const [found] = findingsOf(history, [1]);
+    expect(found?.judgement.cause).toBe("weak-link");
+    const words = found?.judgement.evidence.map(({ sentence }) => sentence).join(" ");
+    expect(words).toMatch(/sends at SF7 since, at SF9 before: that takes 5\.0/);
+  });
+
   it.each([1, 2, 3])("is named when the signal falls to the floor and a part is lost, seed %i", (seed) => {
     const history = site(seed, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0) });
     const [found] = findingsOf(history, [1]);

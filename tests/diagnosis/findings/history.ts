@@ -51,6 +51,8 @@ export interface Faults {
   readonly noiseRise?: (frequencyHz: number, atUs: number) => number;
   /** The node does not send; its counter stands. */
   readonly silent?: (node: Node, atUs: number) => boolean;
+  /** Spreading factor that the node sends with; null: its own. */
+  readonly factorOf?: (node: Node, atUs: number) => number | null;
   readonly channelsOf?: (node: Node, atUs: number) => readonly number[];
   readonly listensTo?: (frequencyHz: number, atUs: number) => boolean;
   readonly outages?: readonly (Stretch & { readonly restarted: boolean | null })[];
@@ -122,13 +124,14 @@ export function play(nodes: readonly Node[], endUs: number, faults: Faults, seed
       if (faults.silent?.(node, atUs) !== true) {
         const channels = faults.channelsOf?.(node, atUs) ?? node.channels;
         const fade = normal(random) * node.fadingDb - (faults.weaker?.(node, atUs) ?? 0);
+        const spreadingFactor = faults.factorOf?.(node, atUs) ?? node.spreadingFactor;
         sent.push({
-          node,
+          node: { ...node, spreadingFactor },
           counter,
           endUs: Math.round(atUs),
           frequencyHz: channels[Math.floor(random() * channels.length)] ?? 0,
           powerDbm: NOISE_DBM + node.snrDb + fade,
-          airtimeUs: AIRTIME_US[node.spreadingFactor] ?? 0,
+          airtimeUs: AIRTIME_US[spreadingFactor] ?? 0,
         });
         counter += 1;
       }
