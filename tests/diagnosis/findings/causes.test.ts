@@ -302,3 +302,39 @@ describe("shared-address", () => {
     expect(found?.judgement.cause).not.toBe("shared-address");
   });
 });
+
+describe("a trouble that was there before anybody listened", () => {
+  const plan64 = Array.from({ length: 64 }, (_, i) => 902_300_000 + i * 200_000);
+  const transmissions = Array.from({ length: 14_400 }, (_, i) => {
+    const fromUs = i * 5 * S + ((i * 7_919) % 3_000) * 1_000;
+    return { fromUs, toUs: fromUs + S };
+  });
+  const troubles: readonly [string, string, Faults][] = [
+    ["three of eight channels", "channel-mismatch", { listensTo: (f) => EIGHT.slice(5).includes(f) }],
+    [
+      "eight of 64 channels",
+      "channel-mismatch",
+      { channelsOf: () => plan64, listensTo: (f) => f < 903_800_000 },
+    ],
+    ["a fifth of the time spent transmitting", "gateway-transmitting", { transmissions }],
+    ["a lossy way", "gateway-unreachable", { lossyWay: () => 0.15 }],
+  ];
+
+  it.each(troubles)("is named for %s: %s, or left open, and not called anything else", (_, cause, faults) => {
+    const named = [1, 2].flatMap((seed) =>
+      findingsOf(play(someNodes(14, seed), END, faults, seed)).map(({ judgement }) => judgement.cause),
+    );
+    const right = named.filter((one) => one === cause).length;
+    expect(right / named.length).toBeGreaterThan(0.6);
+    expect(named.filter((one) => one !== cause && one !== "unexplained").length).toBeLessThanOrEqual(
+      0.03 * named.length,
+    );
+  });
+
+  it("is left open where one or two channels may be drowned or not listened on", () => {
+    const faults: Faults = { listensTo: (f) => EIGHT.slice(1).includes(f) };
+    const named = findingsOf(play(someNodes(14, 1), END, faults, 1)).map(({ judgement }) => judgement.cause);
+    expect(named.length).toBeGreaterThan(5);
+    expect(named.filter((one) => one === "unexplained").length).toBeGreaterThan(0.8 * named.length);
+  });
+});
