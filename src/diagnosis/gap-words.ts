@@ -59,8 +59,24 @@ export function gapsSentence(
   ];
 }
 
-export function episodeSentence(cause: Cause, gateway: string, nodes: number, missed: number): string {
-  return `${count(nodes, "node")} of ${gateway} missed ${count(missed, "counter")} together: ${CAUSE_WORDS[cause]}.`;
+/** `strangers`: how many of the nodes are another network's. */
+export function episodeSentence(
+  cause: Cause,
+  gateway: string,
+  {
+    nodes,
+    strangers,
+    missed,
+  }: { readonly nodes: number; readonly strangers: number; readonly missed: number },
+): string {
+  const own = nodes - strangers;
+  const who =
+    strangers === 0
+      ? count(nodes, "node")
+      : own === 0
+        ? count(strangers, "stranger")
+        : `${count(own, "node")} and ${count(strangers, "stranger")}`;
+  return `${who} of ${gateway} missed ${count(missed, "counter")} together: ${CAUSE_WORDS[cause]}.`;
 }
 
 export function outageSentence(gateway: string, seconds: number): string {

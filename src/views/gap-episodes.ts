@@ -73,6 +73,7 @@ function grouped(rows: readonly DropoutRow[]): Group[] {
 
 function episodeRow({ cause, gateway, fromMs, toMs, rows }: Group): EpisodeRow {
   const nodes = new Set(rows.map(nodeOf)).size;
+  const strangers = new Set(rows.filter(({ stranger }) => stranger).map(nodeOf)).size;
   const missedCounters = rows.reduce((sum, row) => sum + row.missedCounters, 0);
   const surest = rows.reduce((a, b) => (b.finding.confidence > a.finding.confidence ? b : a));
   const gatewayName = surest.gatewayName;
@@ -89,7 +90,7 @@ function episodeRow({ cause, gateway, fromMs, toMs, rows }: Group): EpisodeRow {
     gapIds: rows.slice(0, MOST_IDS).map(({ id }) => id),
     finding: {
       ...surest.finding,
-      sentence: episodeSentence(cause, gatewayName ?? gateway, nodes, missedCounters),
+      sentence: episodeSentence(cause, gatewayName ?? gateway, { nodes, strangers, missed: missedCounters }),
     },
   };
 }
