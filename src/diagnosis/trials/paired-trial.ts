@@ -23,6 +23,11 @@ export interface PairedResult {
   readonly nodes: readonly NodeResult<PairedNode>[];
 }
 
+/**
+ * A node's own row speaks of its own frames, which are many. That few nodes lose anything makes the answer for all
+ * uncertain, not what was counted of this one.
+ */
+const OWN_DEGREES = 200;
 /** Chance that losses follow a slow fading which both sides share. Chosen. */
 const SHARED_SLOW = 0.5;
 
@@ -47,7 +52,8 @@ export function pairedTrial({ nodes }: PairedEvidence): PairedResult {
         method,
         snr: effect === null ? null : (pooled?.each[at] ?? null),
         weight: effect === null ? 0 : (pooled?.weights[at] ?? 0),
-        delivery: nodeDelivery(node.sent, design)?.difference ?? null,
+        delivery:
+          nodeDelivery(node.sent, { factor: design.factor, degrees: OWN_DEGREES })?.difference ?? null,
       };
     }),
   };
