@@ -6,7 +6,6 @@ import { spawnSync } from "node:child_process";
 import { createHash } from "node:crypto";
 import {
   copyFileSync,
-  existsSync,
   mkdirSync,
   readdirSync,
   readFileSync,
@@ -17,6 +16,7 @@ import {
 } from "node:fs";
 import { dirname, join } from "node:path";
 import { fileURLToPath } from "node:url";
+import { inTurn } from "./turn.mjs";
 
 export const root = fileURLToPath(new URL("../../", import.meta.url));
 
@@ -27,8 +27,11 @@ const BUILD_STAMP = join(root, "dist/.built");
 export function makeReady({ build = true } = {}) {
   const major = Number(process.versions.node.split(".")[0]);
   if (major < 20) giveUp(`Mastlog needs Node 20 or newer; this is ${process.version}.`);
-  ensureInstalled();
-  if (build) ensureBuilt();
+  if (isInstalled() && (!build || isBuilt())) return;
+  inTurn(root, () => {
+    ensureInstalled();
+    if (build) ensureBuilt();
+  });
 }
 
 /** Runs a program with its output on stderr (stdout belongs to the command), and gives its exit code. */
@@ -53,9 +56,25 @@ export function giveUp(sentence) {
   process.exit(2);
 }
 
+const isInstalled = () => bears(INSTALL_STAMP, wantedInstall());
+const isBuilt = () => bears(BUILD_STAMP, digest(sourceList()));
+
+function wantedInstall() {
+  return digest(readFileSync(join(root, "package-lock.json")));
+}
+
+/** Whether a stamp is there and is this one. Another process may be replacing what it stands in. */
+function bears(stamp, wanted) {
+  try {
+    return readFileSync(stamp, "utf8") === wanted;
+  } catch {
+    return false;
+  }
+}
+
 function ensureInstalled() {
-  const wanted = digest(readFileSync(join(root, "package-lock.json")));
-  if (existsSync(INSTALL_STAMP) && readFileSync(INSTALL_STAMP, "utf8") === wanted) return;
+  const wanted = wantedInstall();
+  if (bears(INSTALL_STAMP, wanted)) return;
   process.stderr.write("Installing what package-lock.json names (the first time takes a minute or two)…\n");
   if (run("npm", ["ci", "--no-audit", "--no-fund", "--loglevel=error"]) !== 0) {
     giveUp("npm could not install the packages: see above. Is the network reachable?");
@@ -65,7 +84,7 @@ function ensureInstalled() {
 
 function ensureBuilt() {
   const wanted = digest(sourceList());
-  if (existsSync(BUILD_STAMP) && readFileSync(BUILD_STAMP, "utf8") === wanted) return;
+  if (bears(BUILD_STAMP, wanted)) return;
   process.stderr.write("Building…\n");
   // Built aside and moved in at the end: a service that is running from dist/ keeps its files until then.
   const aside = join(root, `node_modules/.mastlog-build-${process.pid}`);
@@ -94,7 +113,7 @@ function ensureBuilt() {
   try {
     renameSync(aside, join(root, "dist"));
   } catch {
-    // Another process built at the same time and was quicker: its build is as good.
+    // Where nobody could wait for a turn, another process was quicker: its build is as good.
     remove(aside);
   }
 }

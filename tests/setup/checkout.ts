@@ -1,5 +1,5 @@
 /** A checkout in miniature: the real scripts of src/setup, invented sources, and tools that only write down their call. */
-import { spawnSync } from "node:child_process";
+import { spawn, spawnSync } from "node:child_process";
 import {
   chmodSync,
   copyFileSync,
@@ -48,7 +48,7 @@ export class MiniatureCheckout {
   readonly folder = mkdtempSync(join(tmpdir(), "mastlog-setup-"));
 
   constructor() {
-    for (const script of ["ready.mjs", "build.mjs", "mastlog.mjs"]) {
+    for (const script of ["ready.mjs", "turn.mjs", "build.mjs", "mastlog.mjs"]) {
       mkdirSync(join(this.folder, "src/setup"), { recursive: true });
       copyFileSync(join(SETUP, script), join(this.folder, "src/setup", script));
     }
@@ -102,6 +102,28 @@ export class MiniatureCheckout {
     const tookMs = performance.now() - startMs;
     const calls = this.has("calls.log") ? this.read("calls.log").trim().split("\n") : [];
     return { status, out: stdout, err: stderr, calls, tookMs };
+  }
+
+  /** Several at once; what they called between them, and what each of them said. */
+  async runTogether(
+    script: string,
+    count: number,
+  ): Promise<{ statuses: (number | null)[]; calls: string[]; said: string }> {
+    this.remove("calls.log");
+    const said: string[] = [];
+    const runs = Array.from({ length: count }, () => {
+      const child = spawn(process.execPath, [join(this.folder, "src/setup", script)], {
+        cwd: tmpdir(),
+        stdio: ["ignore", "ignore", "pipe"],
+        timeout: 15_000,
+        env: { ...process.env, PATH: `${join(this.folder, "bin")}${delimiter}${process.env.PATH ?? ""}` },
+      });
+      child.stderr.on("data", (octets: Buffer) => said.push(octets.toString()));
+      return new Promise<number | null>((resolve) => child.once("close", resolve));
+    });
+    const statuses = await Promise.all(runs);
+    const calls = this.has("calls.log") ? this.read("calls.log").trim().split("\n") : [];
+    return { statuses, calls, said: said.join("") };
   }
 
   dispose(): void {

@@ -1,4 +1,6 @@
-import { readdirSync } from "node:fs";
+import { createHash } from "node:crypto";
+import { existsSync, mkdirSync, readdirSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, describe, expect, it } from "vitest";
 import { MiniatureCheckout } from "./checkout.ts";
@@ -56,6 +58,26 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
     checkout.remove("dist");
     expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
     expect(checkout.has("dist/server/main.js")).toBe(true);
+  });
+
+  it("builds once when several commands start at once; the others wait and find it done", async () => {
+    checkout.write("src/main.ts", "export const source = 77;\n");
+    const { statuses, calls, said } = await checkout.runTogether("build.mjs", 3);
+    expect(statuses).toEqual([0, 0, 0]);
+    expect(names(calls)).toEqual(["tsc", "vite"]);
+    expect(said.match(/Building/g)).toHaveLength(1);
+    expect(checkout.has("dist/server/main.js")).toBe(true);
+  });
+
+  it("takes the turn of a process that is gone, and gives its own back", () => {
+    const name = createHash("sha256").update(`${checkout.folder}/`).digest("hex").slice(0, 16);
+    const turn = join(tmpdir(), `mastlog-turn-${name}`);
+    mkdirSync(turn);
+    // No process of a machine bears the highest number there is.
+    writeFileSync(join(turn, "pid"), String(2 ** 31 - 1));
+    checkout.write("src/main.ts", "export const source = 78;\n");
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+    expect(existsSync(turn)).toBe(false);
   });
 
   it("does not build for tests or notes", () => {
