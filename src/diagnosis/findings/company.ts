@@ -13,6 +13,8 @@ export interface Counted {
   readonly missed: number;
   readonly expected: number;
   readonly nodes: number;
+  /** The neighbour that lost most is left out. */
+  readonly isTrimmed: boolean;
 }
 
 /** Losses of the others from which a single one of them may stand for all: one with a trouble of its own is left out. Chosen. */
@@ -25,7 +27,8 @@ const LEAST_COMPANY = 4;
 export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch, { scene }: Sight): Counted {
   const outages = scene.homes[0]?.outages ?? [];
   const counts = neighbours.flatMap(({ frames }) => countedOf(frames, stretch, outages) ?? []);
-  if (counts.length >= LEAST_COMPANY) {
+  const isTrimmed = counts.length >= LEAST_COMPANY;
+  if (isTrimmed) {
     const worst = counts.reduce((a, b) => (b.missed > a.missed ? b : a));
     counts.splice(counts.indexOf(worst), 1);
   }
@@ -33,10 +36,11 @@ export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch, { 
     missed: counts.reduce((sum, { missed }) => sum + missed, 0),
     expected: counts.reduce((sum, { expected }) => sum + expected, 0),
     nodes: counts.length,
+    isTrimmed,
   };
 }
 
-type OneCounted = Omit<Counted, "nodes">;
+type OneCounted = Pick<Counted, "missed" | "expected">;
 
 /** null: too few frames, or a counter that ran away (another device or a restart, not loss). */
 function countedOf(

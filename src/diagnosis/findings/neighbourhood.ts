@@ -172,7 +172,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const earlier = then.expected >= 20 ? wilsonInterval(then.missed, then.expected) : null;
   const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
-  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} before` : ""}`;
+  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} before` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
   const lane = "neighbours" as const;
   // Without a before nobody knows whether it began; a few counters of it do not tell either.
   const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;
