@@ -81,12 +81,9 @@ function isLongThere(frames: Neighbour["frames"], before: Stretch): boolean {
   return first !== undefined && last !== undefined && last.atUs - first.atUs > 0.5 * lengthUs(before);
 }
 
-/** For how long all home gateways were out within a stretch. */
-function homesOutUs({ scene: { homes } }: Sight, stretch: Stretch): number {
-  if (homes.length === 0) return 0;
-  return Math.min(
-    ...homes.map(({ outages }) => outages.reduce((sum, out) => sum + overlapUs(out, stretch), 0)),
-  );
+/** For how long the gateway was out within a stretch at which the others are counted. */
+function homeOutUs({ scene: { homes } }: Sight, stretch: Stretch): number {
+  return (homes[0]?.outages ?? []).reduce((sum, out) => sum + overlapUs(out, stretch), 0);
 }
 
 /** Shared by everyone or by this node alone. */
@@ -122,7 +119,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
     } else if (share <= 0.3) {
       // A gateway that answers its keepalives and hears nobody is drowned by something, or its receiver is broken; one
       // that hears again by itself was not broken.
-      const alive = homesOutUs(sight, stretch) < 0.2 * lengthUs(stretch);
+      const alive = homeOutUs(sight, stretch) < 0.2 * lengthUs(stretch);
       // What still comes through comes on the channels, or from the nodes, that were spared.
       const nobody = share <= 0.05;
       // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
