@@ -25,6 +25,7 @@ interface FileReport extends Omit<CaptureOutcome, "figures"> {
   readonly receptions: number;
   readonly knownAlready: number;
   readonly refused: number;
+  readonly answers: number;
 }
 
 export function importCommand(): Command {
@@ -78,7 +79,7 @@ async function readFile(file: string, recorder: Recorder, udpPort: number | unde
   });
   try {
     const { figures, ...outcome } = await importer.read(file, basename(file), () => undefined);
-    const { fromUs, toUs, datagrams, receptions, knownAlready, refused } = figures;
+    const { fromUs, toUs, datagrams, receptions, knownAlready, refused, answers } = figures;
     return {
       file,
       ...outcome,
@@ -88,6 +89,7 @@ async function readFile(file: string, recorder: Recorder, udpPort: number | unde
       receptions,
       knownAlready,
       refused,
+      answers,
     };
   } catch (error) {
     if (error instanceof CaptureUnreadable) throw new CannotRun(`${file}: ${error.message} ${error.hint}`);
@@ -105,6 +107,7 @@ function describe(report: FileReport): string {
     ...(report.from === null ? [] : [`from ${report.from} to ${report.to}`]),
     ...(report.knownAlready === 0 ? [] : [`${report.knownAlready} known already`]),
     ...(report.refused === 0 ? [] : [`${report.refused} refused`]),
+    report.answers === 0 ? "gateways' side only" : "both directions",
   ];
   const damage = report.damage === null ? "" : ` ${report.damage}`;
   return `${report.file}: ${parts.join(", ")}.${damage}`;

@@ -16,6 +16,11 @@ export const CaptureRow = z.object({
   receptions: z.number().int(),
   knownAlready: z.number().int().describe("datagrams that were stored before"),
   refused: z.number().int(),
+  answers: z
+    .number()
+    .int()
+    .nullable()
+    .describe("datagrams of servers; 0: only the gateways' side was recorded; null: not counted"),
   trouble: z.string().nullable(),
 });
 export type CaptureRow = z.infer<typeof CaptureRow>;

@@ -51,6 +51,14 @@ export const GatewayDownlinks = z.object({
   }),
   push: RoundTrip,
   pull: RoundTrip,
+  tripMeaning: z
+    .string()
+    .nullable()
+    .describe("which way the round trips cover, as seen from here; null: none were measured"),
+  oneSided: z
+    .number()
+    .int()
+    .describe("PUSH_DATA and PULL_DATA from captures that hold no answers; not among those asked"),
   asked: z.number().int().describe("packets handed out for sending"),
   outcomes: z.array(OutcomeCount),
   windows: z.array(z.object({ window: z.string(), words: z.string(), count: z.number().int() })),

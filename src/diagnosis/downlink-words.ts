@@ -114,3 +114,39 @@ export function judgeWayBack(facts: WayBackFacts): { standing: Standing; clause:
     clause: asked === 0 ? "the server answers; no downlink was asked for" : "downlinks are taken in time",
   };
 }
+
+/** Faster than this, the other end stands beside the place of capture. Chosen: a network in one building. */
+const BESIDE_MS = 2;
+
+export interface RoundTripPlace {
+  /** Round trips were measured by the relay, or read from captures. */
+  readonly inLine: boolean;
+  readonly inCapture: boolean;
+  /** Median from a PUSH_DATA to its PUSH_ACK, ms. */
+  readonly serverMs: number;
+  /** Median from a PULL_RESP to its TX_ACK, ms; null: none passed. */
+  readonly gatewayMs: number | null;
+}
+
+/** Which part of the way the round trips of PUSH_DATA and PULL_DATA cover, in sentences. */
+export function roundTripMeaning({ inLine, inCapture, serverMs, gatewayMs }: RoundTripPlace): string {
+  if (inLine && inCapture)
+    return "Measured at this relay and in captures: from there to the server and back, not the way from the gateway.";
+  if (inLine)
+    return "Measured at this relay: from here to the server and back. The way from the gateway to here is not in it.";
+  const gateway =
+    gatewayMs === null ? "" : ` The gateway answered downlinks there within ${milliseconds(gatewayMs)}.`;
+  return `Measured where the capture was taken: from there to the server and back.${gateway} ${placeOf(serverMs, gatewayMs)}`;
+}
+
+function placeOf(serverMs: number, gatewayMs: number | null): string {
+  if (gatewayMs !== null && gatewayMs < BESIDE_MS && serverMs >= BESIDE_MS)
+    return "The capture was taken at or beside the gateway: this is nearly the gateway's own round trip.";
+  if (serverMs < BESIDE_MS)
+    return "The capture was taken at or beside the server: this is hardly more than the server's own time.";
+  return "At the gateway that is the whole round trip; on the way, only the part beyond that place.";
+}
+
+function milliseconds(ms: number): string {
+  return `${ms.toFixed(ms < 10 ? 1 : 0)}\u2009ms`;
+}

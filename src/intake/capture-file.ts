@@ -16,12 +16,7 @@ import {
   type CaptureItem,
   createCaptureDecoder,
 } from "../wire/capture/capture-decoder.ts";
-import {
-  createServerPortFinder,
-  isDownlink,
-  isDownstream,
-  type ServerPortFinder,
-} from "../wire/capture/server-ports.ts";
+import { createServerPortFinder, isDownstream, type ServerPortFinder } from "../wire/capture/server-ports.ts";
 
 /** Plain files are read in pieces of this size. */
 const chunkOctets = 1 << 16;
@@ -70,13 +65,16 @@ export interface CaptureReading {
   readonly sizeOctets: number;
   /** Read so far, octets on disk. */
   readonly readOctets: number;
-  /** Datagrams to ports that are not the server's, its acknowledgements included. */
+  /** Datagrams that neither go to the server nor come from it as an answer or a downlink. */
   readonly otherTraffic: number;
   /** Datagrams, ours or not, whose checksum is wrong: usual where the network card computes it. They are read. */
   readonly wrongChecksums: number;
   /** SHA-256 of the unpacked content, hexadecimal; null until the items have been gone through. */
   readonly digest: string | null;
-  /** Datagrams to the server, downlinks that it hands to gateways (isDownlink), and faults, some hundred at a time. Each call reads the file anew. */
+  /**
+   * Datagrams to the server, what it sends to gateways (isDownstream: PUSH_ACK, PULL_ACK, PULL_RESP), and faults, some
+   * hundred at a time. Each call reads the file again from the start.
+   */
   items(): AsyncGenerator<CaptureItem[], void, undefined>;
 }
 
@@ -97,8 +95,7 @@ export async function openCapture(path: string, options: CaptureReadOptions = {}
   const ours = (item: CaptureItem): boolean => {
     if (item.kind === "fault") return item.to === undefined || serverPorts.includes(item.to.port);
     const { arrival } = item;
-    if (serverPorts.includes(arrival.to.port) && !isDownstream(arrival, serverPorts)) return true;
-    if (isDownlink(arrival, serverPorts)) return true;
+    if (serverPorts.includes(arrival.to.port) || isDownstream(arrival, serverPorts)) return true;
     figures.otherTraffic++;
     return false;
   };

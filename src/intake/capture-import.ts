@@ -6,7 +6,7 @@ import { beginCapture, type CaptureFigures, endCapture, findReadCapture } from "
 import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
 import type { CaptureItem } from "../wire/capture/capture-decoder.ts";
-import { isDownlink } from "../wire/capture/server-ports.ts";
+import { isDownstream } from "../wire/capture/server-ports.ts";
 import { decodeDownstream } from "../wire/forwarder/downstream.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
 import { type CaptureReading, digestCapture, openCapture } from "./capture-file.ts";
@@ -124,12 +124,12 @@ function decode(
   { arrival }: Extract<CaptureItem, { kind: "datagram" }>,
   serverPorts: readonly number[],
 ): DecodedArrival | DownlinkArrival {
-  if (!isDownlink(arrival, serverPorts)) return { arrival, decoding: decodeUpstream(arrival.bytes) };
+  if (!isDownstream(arrival, serverPorts)) return { arrival, decoding: decodeUpstream(arrival.bytes) };
   return { arrival, downlink: decodeDownstream(arrival.bytes) };
 }
 
 function figuresOf(total: Recorded): CaptureFigures {
-  const { datagrams, receptions, knownAlready, refused } = total;
+  const { datagrams, receptions, knownAlready, refused, answers } = total;
   const any = Number.isFinite(total.fromUs);
   return {
     fromUs: any ? total.fromUs : null,
@@ -138,6 +138,7 @@ function figuresOf(total: Recorded): CaptureFigures {
     receptions,
     knownAlready,
     refused,
+    answers,
   };
 }
 

@@ -265,6 +265,7 @@ export function addTo(total: Recorded, more: Recorded): void {
   total.receptions += more.receptions;
   total.knownAlready += more.knownAlready;
   total.refused += more.refused;
+  total.answers += more.answers;
   for (const gateway of more.gateways) total.gateways.add(gateway);
   for (const node of more.nodes) total.nodes.add(node);
   total.lastReceptionId = Math.max(total.lastReceptionId, more.lastReceptionId);

@@ -5,8 +5,10 @@
 
 /** Asked, while relaying: an answer that is missing was not given. */
 export const ASKED_IN_LINE = -1;
-/** Asked, as a capture shows it: whether answers are missing depends on whether it shows any. */
-export const ASKED_IN_CAPTURE = -2;
+/** Asked in a capture that holds no answer to this source: nothing says whether one was given. */
+export const ASKED_ONE_SIDED = -2;
+/** Asked in a capture that holds answers to this source: an answer that is missing did not pass there. */
+export const ASKED_BOTH_SIDES = -3;
 
 const SHORTEST_US = 100;
 const CLASSES_AN_OCTAVE = 4;

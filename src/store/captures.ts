@@ -8,6 +8,8 @@ export interface CaptureFigures {
   readonly receptions: number;
   readonly knownAlready: number;
   readonly refused: number;
+  /** Datagrams of servers; 0: only the gateways' side was recorded. */
+  readonly answers: number;
 }
 
 export interface CaptureStart {
@@ -41,10 +43,10 @@ export function endCapture(
   id: number,
   end: { state: "done" | "failed"; finishedAtUs: number; trouble: string | null; figures: CaptureFigures },
 ): void {
-  const { fromUs, toUs, datagrams, receptions, knownAlready, refused } = end.figures;
+  const { fromUs, toUs, datagrams, receptions, knownAlready, refused, answers } = end.figures;
   db.prepare(
     `UPDATE capture SET state = ?, finished_at_us = ?, trouble = ?, from_us = ?, to_us = ?, datagrams = ?,
-     receptions = ?, known_already = ?, refused = ? WHERE id = ?`,
+     receptions = ?, known_already = ?, refused = ?, answers = ? WHERE id = ?`,
   ).run(
     end.state,
     end.finishedAtUs,
@@ -55,6 +57,7 @@ export function endCapture(
     receptions,
     knownAlready,
     refused,
+    answers,
     id,
   );
 }

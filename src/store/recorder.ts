@@ -197,6 +197,7 @@ export class Recorder {
   /** A server's datagram: a packet for sending, or an acknowledgement. Not counted among the datagrams of gateways. */
   #recordDownlink(item: DownlinkArrival): void {
     const { arrival, downlink } = item;
+    this.#recorded.answers += 1;
     this.#newestUs = Math.max(this.#newestUs, arrival.atUs);
     const payload = this.#downlinks.keep(item, this.#gateways);
     if (payload !== null) {

@@ -1,13 +1,26 @@
 /** The way back of one gateway: round trips to the server, what was asked for and what came of it, and its own airtime. */
 import type { GatewayDownlinks, RoundTrip, TransmitBudget } from "../contract/index.ts";
-import { judgeWayBack, outcomeOf, outcomeWords, windowWords } from "../diagnosis/downlink-words.ts";
+import {
+  judgeWayBack,
+  outcomeOf,
+  outcomeWords,
+  roundTripMeaning,
+  windowWords,
+} from "../diagnosis/downlink-words.ts";
 import { DEADLINE_US, lateness } from "../ledger/downlink-deadline.ts";
-import { ASKED_IN_LINE, classMs, quantileMs } from "../ledger/round-trip-classes.ts";
+import {
+  ASKED_BOTH_SIDES,
+  ASKED_IN_LINE,
+  ASKED_ONE_SIDED,
+  classMs,
+  quantileMs,
+} from "../ledger/round-trip-classes.ts";
 import { minuteOf, type TimeWindow } from "../model/window.ts";
 import { DUTY_CYCLE_PERIOD_US, peakHour } from "../radio/duty-cycle.ts";
 import { dutyCycleLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
-import { quantile } from "../statistics/robust.ts";
+import { median, quantile } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";
+import { answerDelaysUs } from "../store/queries/bench-downlinks.ts";
 import {
   type DownlinkRecord,
   downlinksOfGateway,
@@ -45,8 +58,8 @@ export function gatewayDownlinks(
 
   const totals = downlinkTotals(store, gatewayId, window);
   const server = serverOf(store, gatewayId, window, isInLine || isAnswered);
-  const push = roundTripOf(trips, PUSH, isInLine);
-  const pull = roundTripOf(trips, PULL, isInLine);
+  const push = roundTripOf(trips, PUSH);
+  const pull = roundTripOf(trips, PULL);
   const fates = downlinks.map(lateness).filter((fate) => fate !== null);
   const late = fates.filter((fate) => fate === "late").length;
   const transmissions = gatewayTransmissions(store, gatewayId, window);
@@ -66,6 +79,8 @@ export function gatewayDownlinks(
     server,
     push,
     pull,
+    tripMeaning: meaningOf(store, gatewayId, window, trips, push),
+    oneSided: countOf(trips, ASKED_ONE_SIDED),
     asked: totals.asked,
     outcomes: outcomesOf(downlinks),
     windows: windowsOf(downlinks),
@@ -101,14 +116,37 @@ function serverOf(
   };
 }
 
-function roundTripOf(trips: readonly RoundTripCount[], kind: number, isInLine: boolean): RoundTrip {
+function countOf(trips: readonly RoundTripCount[], one: number): number {
+  return trips.reduce((total, trip) => total + (trip.class === one ? trip.count : 0), 0);
+}
+
+function meaningOf(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  trips: readonly RoundTripCount[],
+  push: RoundTrip,
+): string | null {
+  const serverMs = push.medianMs;
+  if (serverMs === null) return null;
+  const gatewayUs = median(answerDelaysUs(store, gatewayId, window));
+  return roundTripMeaning({
+    inLine: countOf(trips, ASKED_IN_LINE) > 0,
+    inCapture: countOf(trips, ASKED_BOTH_SIDES) > 0,
+    serverMs,
+    gatewayMs: gatewayUs === null ? null : gatewayUs / 1000,
+  });
+}
+
+/** Round trips of one kind of datagram. What a one-sided capture holds is not asked: its answers passed elsewhere. */
+export function roundTripOf(trips: readonly RoundTripCount[], kind: number): RoundTrip {
   const own = trips.filter((one) => one.kind === kind);
   const sum = (of: (one: RoundTripCount) => boolean) =>
     own.filter(of).reduce((total, { count }) => total + count, 0);
-  const asked = sum((one) => one.class < 0);
+  const asked = sum((one) => one.class === ASKED_IN_LINE || one.class === ASKED_BOTH_SIDES);
   const answered = sum((one) => one.class >= 0);
   const counts = new Map(own.map((one) => [one.class, one.count]));
-  const isSeen = isInLine || answered > 0;
+  const isSeen = asked > 0;
   const rounded = (ms: number | null) => (ms === null ? null : Math.round(ms * 100) / 100);
   return {
     asked,

@@ -26,6 +26,9 @@ export function gatewayDownlinks(part: Partial<GatewayDownlinks> = {}): GatewayD
       overPatience: 3,
     },
     pull: { asked: 360, answered: 360, lost: 0, lostRatio: 0, medianMs: 21.5, p99Ms: 51.2, overPatience: 0 },
+    tripMeaning:
+      "Measured at this relay: from here to the server and back. The way from the gateway to here is not in it.",
+    oneSided: 0,
     asked: 63,
     outcomes: [
       { outcome: "accepted", word: null, words: "taken for sending", count: 57 },

@@ -577,6 +577,7 @@ export function capturesView(nowMs: number): CapturesView {
         receptions: 1900,
         knownAlready: 0,
         refused: 0,
+        answers: 0,
       },
       {
         ...base,
@@ -590,6 +591,7 @@ export function capturesView(nowMs: number): CapturesView {
         receptions: 3877,
         knownAlready: 12,
         refused: 3,
+        answers: 12,
       },
       {
         ...base,
@@ -606,6 +608,7 @@ export function capturesView(nowMs: number): CapturesView {
         receptions: 0,
         knownAlready: 0,
         refused: 0,
+        answers: 0,
         trouble: "This is no packet capture and holds no recorded datagrams.",
       },
     ],

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { ASKED_IN_CAPTURE, ASKED_IN_LINE, quantileMs } from "../../src/ledger/round-trip-classes.ts";
+import { ASKED_IN_LINE, ASKED_ONE_SIDED, quantileMs } from "../../src/ledger/round-trip-classes.ts";
 import { openStore } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
@@ -196,7 +196,7 @@ describe("round trips to the server", () => {
     expect(db.prepare("SELECT count(*) FROM round_trip_minute").pluck().get()).toBe(0);
     recorder.settle();
     expect(db.prepare("SELECT class, count FROM round_trip_minute").all()).toEqual([
-      { class: ASKED_IN_CAPTURE, count: 1 },
+      { class: ASKED_ONE_SIDED, count: 1 },
     ]);
   });
 });

@@ -126,6 +126,7 @@ export interface CaptureRecord {
   readonly receptions: number;
   readonly knownAlready: number;
   readonly refused: number;
+  readonly answers: number | null;
   readonly trouble: string | null;
 }
 
@@ -133,7 +134,7 @@ export function captures(store: Store): CaptureRecord[] {
   return prepared(
     store,
     `SELECT id, name, size, state, started_at_us AS startedAtUs, finished_at_us AS finishedAtUs, from_us AS fromUs,
-            to_us AS toUs, datagrams, receptions, known_already AS knownAlready, refused, trouble
+            to_us AS toUs, datagrams, receptions, known_already AS knownAlready, refused, answers, trouble
      FROM capture ORDER BY id DESC LIMIT 200`,
   ).all() as CaptureRecord[];
 }

@@ -3,7 +3,12 @@
  * a capture. Paired by gateway's address, kind and token within two seconds, newest first; counted by minute and class.
  */
 import type { Statement } from "better-sqlite3";
-import { ASKED_IN_CAPTURE, ASKED_IN_LINE, roundTripClass } from "../../ledger/round-trip-classes.ts";
+import {
+  ASKED_BOTH_SIDES,
+  ASKED_IN_LINE,
+  ASKED_ONE_SIDED,
+  roundTripClass,
+} from "../../ledger/round-trip-classes.ts";
 import type { Arrival } from "../../model/arrival.ts";
 import { minuteOf } from "../../model/window.ts";
 import type { Store } from "../open.ts";
@@ -19,6 +24,8 @@ const MOST_WAITING = 10_000;
 
 interface Waiting {
   readonly gatewayId: number;
+  /** Kind and source: what a capture holds answers to, or not. */
+  readonly asker: string;
   readonly kind: AskingKind;
   readonly atUs: number;
 }
@@ -29,6 +36,8 @@ export class RoundTripBook {
     relay: new Map<string, Waiting>(),
     capture: new Map<string, Waiting>(),
   } as const;
+  /** Kinds and sources to which the capture being read held an answer; a one-sided capture holds none. */
+  readonly #answeredInCapture = new Set<string>();
   readonly #counts = new Map<
     string,
     { gatewayId: number; minute: number; kind: number; class: number; count: number }
@@ -48,10 +57,11 @@ export class RoundTripBook {
     if (door === "udp") return;
     const waiting = this.#waiting[door];
     this.#expire(door, atUs - ANSWER_WITHIN_US);
-    const key = `${kind} ${endpointText(from)} ${token}`;
+    const asker = `${kind} ${endpointText(from)}`;
+    const key = `${asker} ${token}`;
     // The same token again so soon: the first is taken for unanswered.
     this.#giveUp(door, key);
-    waiting.set(key, { gatewayId, kind, atUs });
+    waiting.set(key, { gatewayId, asker, kind, atUs });
     if (waiting.size <= MOST_WAITING) return;
     const oldest = waiting.keys().next();
     if (oldest.done !== true) this.#giveUp(door, oldest.value);
@@ -64,6 +74,7 @@ export class RoundTripBook {
     const asked = this.#waiting[door].get(key);
     if (asked === undefined || atUs < asked.atUs || atUs - asked.atUs > ANSWER_WITHIN_US) return;
     this.#waiting[door].delete(key);
+    if (door === "capture") this.#answeredInCapture.add(asked.asker);
     this.#countAsked(door, asked);
     this.#count(asked, roundTripClass(atUs - asked.atUs));
   }
@@ -71,6 +82,7 @@ export class RoundTripBook {
   /** A capture has been read to its end: what still waits there is not answered any more. */
   endOfCapture(): void {
     this.#expire("capture", Number.POSITIVE_INFINITY);
+    this.#answeredInCapture.clear();
   }
 
   flush(): void {
@@ -82,6 +94,7 @@ export class RoundTripBook {
   forget(): void {
     this.#waiting.relay.clear();
     this.#waiting.capture.clear();
+    this.#answeredInCapture.clear();
     this.#counts.clear();
   }
 
@@ -100,7 +113,8 @@ export class RoundTripBook {
   }
 
   #countAsked(door: "relay" | "capture", asked: Waiting): void {
-    this.#count(asked, door === "relay" ? ASKED_IN_LINE : ASKED_IN_CAPTURE);
+    const inCapture = this.#answeredInCapture.has(asked.asker) ? ASKED_BOTH_SIDES : ASKED_ONE_SIDED;
+    this.#count(asked, door === "relay" ? ASKED_IN_LINE : inCapture);
   }
 
   #count({ gatewayId, kind, atUs }: Waiting, one: number): void {

@@ -55,6 +55,8 @@ export interface Recorded {
   /** Datagrams that were stored before. */
   knownAlready: number;
   refused: number;
+  /** Datagrams of servers: acknowledgements and downlinks. */
+  answers: number;
   gateways: Set<string>;
   nodes: Set<string>;
   lastReceptionId: number;
@@ -70,6 +72,7 @@ export function nothingRecorded(): Recorded {
     receptions: 0,
     knownAlready: 0,
     refused: 0,
+    answers: 0,
     gateways: new Set(),
     nodes: new Set(),
     lastReceptionId: 0,

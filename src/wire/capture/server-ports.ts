@@ -63,11 +63,6 @@ export function isDownstream(arrival: Arrival, serverPorts: readonly number[]): 
   return shape === "answer" || shape === "downlink";
 }
 
-/** Whether a datagram is a server's PULL_RESP: a packet handed to a gateway for sending. */
-export function isDownlink(arrival: Arrival, serverPorts: readonly number[]): boolean {
-  return serverPorts.includes(arrival.from.port) && protocolShape(arrival.bytes) === "downlink";
-}
-
 interface Tally {
   readonly port: number;
   received: number;

@@ -58,6 +58,13 @@ const COLUMNS: readonly Column<CaptureRow>[] = [
     cell: (row) => figure(row.receptions),
   },
   {
+    key: "directions",
+    head: "Directions",
+    wideOnly: true,
+    cell: ({ answers }) =>
+      answers === null ? <span class="quiet">not known</span> : answers === 0 ? "from gateways only" : "both",
+  },
+  {
     key: "known",
     head: "Known already",
     right: true,

@@ -63,6 +63,12 @@ export function WayBack({ eui, downlinks }: { eui: string; downlinks: GatewayDow
         <Fact name="Server">{downlinks.server.words}</Fact>
         <Fact name="PUSH_ACK">{tripWords(push)}</Fact>
         <Fact name="PULL_ACK">{tripWords(pull)}</Fact>
+        {downlinks.tripMeaning === null ? null : <Fact name="Measured">{downlinks.tripMeaning}</Fact>}
+        {downlinks.oneSided === 0 ? null : (
+          <Fact name="One-sided">
+            {counted(downlinks.oneSided, "datagram")} from captures without answers, not counted above
+          </Fact>
+        )}
         <Fact name="Downlinks">
           {counted(downlinks.asked, "packet")} asked for
           {downlinks.outcomes.length === 0 ? "" : `: ${downlinks.outcomes.map(outcomeText).join("; ")}`}
