@@ -1,5 +1,5 @@
 /** `mastlog listen`: the service. Receives gateways' datagrams, keeps them, shows them. */
-import { existsSync } from "node:fs";
+import { existsSync, readFileSync, statSync } from "node:fs";
 import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import closeWithGrace from "close-with-grace";
@@ -22,6 +22,7 @@ const Options = z.object({
   webPort: Port,
   host: z.string().min(1),
   token: z.string().optional(),
+  tokenFile: z.string().min(1).optional(),
   relay: z.array(z.string()).default([]),
   allowTransmit: z.boolean().default(false),
   db: z.string().min(1),
@@ -37,7 +38,10 @@ Without --relay gateways are answered here, and nothing is ever transmitted: no 
 With --relay this machine is part of the path between gateway and network server: while it sleeps, is off or
 loses its network, the gateway reaches nobody. The server's acknowledgements and downlinks pass unchanged;
 none is made up here, and trouble of the store does not stop the passage. The gateway transmits what the
-first server asks for: the rules of the region and a licence-exempt band's limits apply to it as before.`;
+first server asks for: the rules of the region and a licence-exempt band's limits apply to it as before.
+
+The token of an open dashboard: --token-file FILE, else the environment variable MASTLOG_TOKEN. With --token it can
+be read in this machine's list of processes.`;
 
 /** Longest wait for an orderly end after a signal. */
 const END_WITHIN_MS = 8_000;
@@ -55,8 +59,9 @@ export function listenCommand(version: string): Command {
     )
     .option(
       "--token <text>",
-      "the token asked for (default: a random one when --host is open to the network)",
+      "the token asked for; better in MASTLOG_TOKEN or a file (default: a random one when --host is open to the network)",
     )
+    .option("--token-file <file>", "read the token from the first line of this file")
     .option(
       "--relay <host:port>",
       "stand in line: pass every datagram on to this network server and back, unchanged; given again, further servers hear only",
@@ -95,7 +100,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   };
   let token: string | null;
   try {
-    token = tokenFor(options.host, options.token ?? null);
+    token = tokenFor(options.host, tokenGiven(options));
   } catch (error) {
     if (error instanceof ServiceUnusable) throw new CannotRun(`${error.message} ${error.remedy}`);
     throw error;
@@ -150,6 +155,27 @@ async function listen(given: unknown, version: string): Promise<void> {
   process.stdout.write(
     `${readyLine(options.udpHost ?? null, intake.udp[0]?.port ?? 0, relay, options.host, webPort, token)}\n`,
   );
+}
+
+/** Longest token file that is read, octets: whatever else is named by mistake is not read into memory. */
+const MOST_TOKEN_OCTETS = 4096;
+
+/** The token as it was given: typed, in a file, or in the environment. A typed one stands in the list of processes. */
+function tokenGiven({ token, tokenFile }: z.infer<typeof Options>): string | null {
+  if (tokenFile === undefined) return token ?? (process.env.MASTLOG_TOKEN || null);
+  if (token !== undefined) throw new CannotRun("--token and --token-file exclude each other.");
+  let text: string;
+  try {
+    const { size } = statSync(tokenFile);
+    if (size > MOST_TOKEN_OCTETS) throw new Error("it is too large for a token");
+    text = readFileSync(tokenFile, "utf8");
+  } catch (error) {
+    const why = error instanceof Error ? error.message : String(error);
+    throw new CannotRun(`The token file ${tokenFile} cannot be read: ${why}.`);
+  }
+  const first = text.split(/\r?\n/, 1)[0]?.trim() ?? "";
+  if (first === "") throw new CannotRun(`The first line of the token file ${tokenFile} is empty.`);
+  return first;
 }
 
 function relayTargets(texts: readonly string[]): RelayTarget[] {

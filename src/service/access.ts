@@ -4,8 +4,9 @@
  * must be shown. Open without the token are only the dashboard's files and /healthz, which hold no data.
  */
 import type { FastifyReply, FastifyRequest } from "fastify";
+import { MOST_OF_SOURCE, sourceOf } from "./connection-limit.ts";
 import { ServiceProblem } from "./errors.ts";
-import { GuessLimit } from "./guess-limit.ts";
+import { GuessLimit, type PaceClock } from "./guess-limit.ts";
 import { hostName, isEveryAddress, isLoopbackHost, readAuthority } from "./loopback.ts";
 import { cookieValue, sameSecret } from "./token.ts";
 
@@ -16,47 +17,47 @@ export interface AccessSettings {
   readonly token: string | null;
   /** Addresses and names of this machine at this moment, asked for only when it listens on all of them. */
   readonly ownNames: () => readonly string[];
-  /** Milliseconds since 1970. */
-  readonly now: () => number;
+  readonly clock: PaceClock;
 }
 
 export interface Access {
   /** Hook for `onRequest`; throws a ServiceProblem when the request may not pass. */
   readonly check: (request: FastifyRequest, reply: FastifyReply) => Promise<void>;
   /** Takes the token out of `/?token=…`: sets the cookie and sends the browser on. True when it has answered. */
-  readonly takeToken: (request: FastifyRequest, reply: FastifyReply) => boolean;
+  readonly takeToken: (request: FastifyRequest, reply: FastifyReply) => Promise<boolean>;
 }
 
 /** Routes by their pattern, not by what the client wrote: `/%61pi/site` is `/api/site` too. */
 const OPEN_ROUTES: ReadonlySet<string | undefined> = new Set([undefined, "/", "/*", "/healthz"]);
 const SAFE_METHODS: ReadonlySet<string> = new Set(["GET", "HEAD"]);
 
-/** 50 in ten seconds: an old tab that still shows last week's token stays far below it. */
-const MOST_WRONG = 50;
-const WRONG_STRETCH_MS = 10_000;
-const MOST_SOURCES = 4096;
+/** 50 at once: an old tab that still shows last week's token stays far below it. Then five a second. Chosen. */
+const PACE = { free: 50, paceMs: 200, mostSources: 4096 };
 
 export function guardAccess(settings: AccessSettings): Access {
-  const { token, now } = settings;
-  const wrong = new GuessLimit(MOST_WRONG, WRONG_STRETCH_MS, MOST_SOURCES);
+  const { token } = settings;
+  const guesses = new GuessLimit(settings.clock, { ...PACE, mostWaiting: MOST_OF_SOURCE });
   // Cookies are shared by all ports of a host: the port in the name keeps two services apart.
   const cookieName = `mastlog-${settings.port}`;
   const cookie = token === null ? null : cookieValue(token);
 
-  function compare(request: FastifyRequest, given: string, right: string): void {
-    const source = request.ip ?? "";
-    if (wrong.isBlocked(source, now())) throw new ServiceProblem("too-many-tries");
-    if (sameSecret(given, right)) return;
-    wrong.note(source, now());
-    throw new ServiceProblem("token-wrong");
+  async function compare(request: FastifyRequest, given: string, right: string): Promise<void> {
+    const isRight = () => sameSecret(given, right);
+    const outcome = await guesses.attempt(
+      sourceOf(request.ip ?? ""),
+      request.raw.socket ?? request.raw,
+      isRight,
+    );
+    if (outcome === "busy") throw new ServiceProblem("too-many-tries");
+    if (outcome === "wrong") throw new ServiceProblem("token-wrong");
   }
 
-  function checkToken(request: FastifyRequest): void {
+  async function checkToken(request: FastifyRequest): Promise<void> {
     if (token === null || cookie === null) return;
     const bearer = /^Bearer +(\S+) *$/i.exec(request.headers.authorization ?? "")?.[1];
     const kept = readCookie(request.headers.cookie, cookieName);
-    if (bearer !== undefined) compare(request, bearer, token);
-    else if (kept !== null) compare(request, kept, cookie);
+    if (bearer !== undefined) await compare(request, bearer, token);
+    else if (kept !== null) await compare(request, kept, cookie);
     else throw new ServiceProblem("token-needed");
   }
 
@@ -69,13 +70,13 @@ export function guardAccess(settings: AccessSettings): Access {
       if (request.ws && route !== "/live") throw new ServiceProblem("no-such-path");
       if (OPEN_ROUTES.has(route)) return;
       reply.header("cache-control", "no-store");
-      checkToken(request);
+      await checkToken(request);
     },
-    takeToken(request, reply) {
+    async takeToken(request, reply) {
       const given = new URL(request.url, "http://local").searchParams.get("token");
       if (given === null) return false;
       if (token !== null && cookie !== null) {
-        compare(request, given, token);
+        await compare(request, given, token);
         reply.header("set-cookie", `${cookieName}=${cookie}; Path=/; HttpOnly; SameSite=Strict`);
       }
       // The token leaves the address bar and the history's newest entry.

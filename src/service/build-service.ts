@@ -22,6 +22,7 @@ import type { IntakeHandle } from "../intake/handle.ts";
 import { reachableAddresses } from "../intake/udp-door.ts";
 import { guardAccess } from "./access.ts";
 import { CaptureProgressBook } from "./capture-progress.ts";
+import { limitConnections, MOST_OF_SOURCE } from "./connection-limit.ts";
 import { dashboard } from "./dashboard.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
 import { liveAnswers } from "./live-answers.ts";
@@ -74,7 +75,7 @@ export interface ServiceOptions {
   /** Folder with index.json and sample captures; null when none came along. */
   readonly samplesFolder: string | null;
   readonly logger: FastifyBaseLogger | null;
-  /** For tests: this machine's names, the pace and clock of the live line, the largest upload. */
+  /** For tests: this machine's names, the pace of the live line and the clock, the largest upload. */
   readonly ownNames?: () => readonly string[];
   readonly livePace?: Partial<LivePace>;
   readonly liveClock?: LiveClock;
@@ -86,6 +87,9 @@ const GOODBYE_MS = 500;
 /** A line on which nothing moves is cut: longer than it takes to look through a large capture before it is answered. */
 const IDLE_MS = 120_000;
 const MOST_CONNECTIONS = 512;
+/** A connection whose request has not begun and told its headers by then is ended. Chosen: far above a slow phone's. */
+const HEADERS_WITHIN_MS = 10_000;
+const CHECK_EVERY_MS = 2_000;
 /** Octets of a JSON body. */
 const MOST_BODY_OCTETS = 64 * 1024;
 
@@ -107,6 +111,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     );
   const nowUs = () => now() * 1000;
   const startedAtMs = now();
+  const clock = options.liveClock ?? SYSTEM_CLOCK;
 
   const app = Fastify({
     ...(logger === null ? { logger: false } : { loggerInstance: logger }),
@@ -114,6 +119,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     logController: new LogController({ disableRequestLogging: true }),
     bodyLimit: MOST_BODY_OCTETS,
     connectionTimeout: IDLE_MS,
+    http: { headersTimeout: HEADERS_WITHIN_MS, connectionsCheckingInterval: CHECK_EVERY_MS },
     forceCloseConnections: true,
     frameworkErrors: (error, _request, reply: FastifyReply) => {
       const { status, problem } = describeError(error);
@@ -130,7 +136,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       );
     },
   }).withTypeProvider<ZodTypeProvider>();
-  app.server.maxConnections = MOST_CONNECTIONS;
+  limitConnections(app.server, { mostOfSource: MOST_OF_SOURCE, mostAltogether: MOST_CONNECTIONS });
   app.setValidatorCompiler(validatorCompiler);
   app.setSerializerCompiler(serializerCompiler);
   app.setErrorHandler((error, request, reply) => {
@@ -165,7 +171,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       addresses: reachableAddresses(),
     });
   const hub = new LiveHub({
-    clock: options.liveClock ?? SYSTEM_CLOCK,
+    clock,
     pace: { ...LIVE_PACE, ...options.livePace },
     compute: liveAnswers({ views, status, captures, nowUs }),
     describe: (error) => {
@@ -193,7 +199,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       socket.terminate();
     },
   });
-  const access = guardAccess({ host, port, token, now, ownNames: options.ownNames ?? ownNames });
+  const access = guardAccess({ host, port, token, clock, ownNames: options.ownNames ?? ownNames });
   app.addHook("onRequest", access.check);
   await app.register(fastifyHelmet, securityHeaders(host));
   await app.register(fastifySwagger, {

@@ -27,8 +27,8 @@ export const dashboard: FastifyPluginAsyncZod<DashboardOptions> = async (app, { 
       },
     });
   }
-  app.get("/", { schema: { hide: true } }, (request, reply) => {
-    if (access.takeToken(request, reply)) return reply;
+  app.get("/", { schema: { hide: true } }, async (request, reply) => {
+    if (await access.takeToken(request, reply)) return reply;
     if (webRoot === null)
       return reply.header("cache-control", "no-cache").type("text/plain; charset=utf-8").send(NOT_BUILT);
     return reply.sendFile("index.html");

@@ -175,8 +175,8 @@ export const PROBLEMS = {
   },
   "too-many-tries": {
     status: 429,
-    sentence: "Too many wrong tokens came from this address.",
-    remedy: "Wait ten seconds, then use the token that was printed when the service started.",
+    sentence: "Many wrong tokens come from this address, and too many requests wait to be compared.",
+    remedy: "Try again in a few seconds with the token that was printed when the service started.",
   },
   "too-many-uploads": {
     status: 429,

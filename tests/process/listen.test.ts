@@ -1,4 +1,5 @@
 import { createSocket } from "node:dgram";
+import { writeFileSync } from "node:fs";
 import { createServer } from "node:net";
 import { networkInterfaces } from "node:os";
 import { join } from "node:path";
@@ -10,6 +11,9 @@ import { startService, until } from "./service.ts";
 import { receptionKey, receptionKeys, storedNumber } from "./stored.ts";
 
 afterEach(cleanUp);
+
+/** What is wrong and what to do about it, in plain words on one line; no stack. */
+const oneLine = /^[^\n]+\.\n$/;
 
 const hasIpv6 = Object.values(networkInterfaces()).some((list) =>
   list?.some(({ address }) => address === "::1"),
@@ -120,9 +124,6 @@ describe("mastlog listen", () => {
 });
 
 describe("mastlog listen, hindered", () => {
-  /** What is wrong and what to do about it, in plain words on one line; no stack. */
-  const oneLine = /^[^\n]+\.\n$/;
-
   it("says in one line that the UDP port is taken, and ends with 2", async () => {
     const holder = createSocket("udp4");
     await new Promise<void>((done) => holder.bind(0, "0.0.0.0", done));
@@ -189,6 +190,36 @@ describe("mastlog listen --host 0.0.0.0", () => {
     const right = await fetch(url, { headers: { authorization: `Bearer ${service.token}` } });
     expect(right.status).toBe(200);
     expect(await right.json()).toMatchObject({ nodes: [] });
+  });
+
+  it("takes its token from a file, so that no list of processes shows it", async () => {
+    const token = "a-token-kept-in-a-file";
+    const file = join(temporaryFolder(), "token");
+    writeFileSync(file, `${token}\n`);
+    const service = await startService({ words: ["--token-file", file] });
+    expect(service.token).toBe(token);
+    const url = `http://127.0.0.1:${service.webPort}/api/nodes`;
+    expect((await fetch(url)).status).toBe(401);
+    const right = await fetch(url, { headers: { authorization: `Bearer ${token}` } });
+    expect(right.status).toBe(200);
+  });
+
+  it("takes its token from MASTLOG_TOKEN, and a typed one before that", async () => {
+    const environment = { MASTLOG_TOKEN: "a-token-of-the-environment" };
+    expect((await startService({ environment })).token).toBe(environment.MASTLOG_TOKEN);
+    const typed = "a-token-that-was-typed";
+    expect((await startService({ environment, words: ["--token", typed] })).token).toBe(typed);
+  });
+
+  it("says in one line that a token file cannot be read, is empty, or is one too many", async () => {
+    const folder = temporaryFolder();
+    writeFileSync(join(folder, "empty"), "\n");
+    writeFileSync(join(folder, "token"), "a-token-kept-in-a-file");
+    for (const words of [["missing"], ["empty"], ["token", "--token", "a-token-that-was-typed"]]) {
+      const { status, out, err } = await runProgram(["listen", "--token-file", ...words], folder);
+      expect({ status, out }).toEqual({ status: 2, out: "" });
+      expect(err).toMatch(oneLine);
+    }
   });
 
   it("goes on asking after a restart with a token of one's own choice", async () => {

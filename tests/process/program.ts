@@ -32,13 +32,23 @@ export function temporaryFolder(): string {
 }
 
 /** Starts the built program with pipes; it is killed by `cleanUp` at the latest. */
-export function spawnProgram(words: readonly string[], folder: string): ChildProcess {
-  return spawnKept(process.execPath, [programFile(), ...words], folder);
+export function spawnProgram(
+  words: readonly string[],
+  folder: string,
+  environment: Readonly<Record<string, string>> = {},
+): ChildProcess {
+  return spawnKept(process.execPath, [programFile(), ...words], folder, environment);
 }
 
 /** Starts any program of a test's, kept account of in the same way. */
-export function spawnKept(program: string, words: readonly string[], folder: string): ChildProcess {
-  const { MASTLOG_DB: _, ...env } = process.env;
+export function spawnKept(
+  program: string,
+  words: readonly string[],
+  folder: string,
+  environment: Readonly<Record<string, string>> = {},
+): ChildProcess {
+  const { MASTLOG_DB: _, MASTLOG_TOKEN: __, ...own } = process.env;
+  const env = { ...own, ...environment };
   const child = spawn(program, words, { cwd: folder, env, stdio: ["pipe", "pipe", "pipe"] });
   children.add(child);
   child.once("exit", () => children.delete(child));

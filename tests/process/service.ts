@@ -13,6 +13,8 @@ export interface ServiceOptions {
   readonly db?: string;
   /** Further words of the command line; the last of an option counts. */
   readonly words?: readonly string[];
+  /** Further variables of its environment. */
+  readonly environment?: Readonly<Record<string, string>>;
 }
 
 export interface Service {
@@ -35,7 +37,7 @@ export async function startService(options: ServiceOptions = {}): Promise<Servic
   const folder = temporaryFolder();
   const db = options.db ?? join(folder, "site.db");
   const words = ["listen", "--udp-port", "0", "--web-port", "0", "--db", db, ...(options.words ?? [])];
-  const child = spawnProgram(words, folder);
+  const child = spawnProgram(words, folder, options.environment);
   const ended = endOf(child);
   const readyLine = await firstLine(child, ended);
   const parts = READY_LINE.exec(readyLine);

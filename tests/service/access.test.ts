@@ -6,10 +6,21 @@ import { ServiceUnusable } from "../../src/service/errors.ts";
 import { GuessLimit } from "../../src/service/guess-limit.ts";
 import { hostName, isLoopbackHost } from "../../src/service/loopback.ts";
 import { tokenFor } from "../../src/service/token.ts";
-import { NODE, NOW_MS, serviceUnderTest, TOKEN } from "./parts.ts";
+import { HandClock } from "./hand-clock.ts";
+import { NODE, serviceUnderTest, TOKEN } from "./parts.ts";
 
 const OPEN = { host: "0.0.0.0", token: TOKEN };
 const LABEL = { method: "PUT" as const, url: `/api/labels/node/${NODE}`, payload: { name: "Pond pump" } };
+
+/** What a promise is raced against that must not have come true yet. */
+async function settled(): Promise<"nothing yet"> {
+  for (let i = 0; i < 20; i++) await new Promise((turn) => setImmediate(turn));
+  return "nothing yet";
+}
+
+async function until(isSo: () => boolean): Promise<void> {
+  for (let i = 0; i < 1000 && !isSo(); i++) await new Promise((turn) => setImmediate(turn));
+}
 
 async function codeOf(response: Promise<{ statusCode: number; json: <T>() => T }>): Promise<string> {
   const { statusCode, json } = await response;
@@ -176,16 +187,22 @@ describe("the token", () => {
     socket.terminate();
   });
 
-  it("cannot be guessed at speed, not even when the guess is right at last", async () => {
-    let nowMs = NOW_MS;
-    const { app } = await serviceUnderTest({ ...OPEN, now: () => nowMs });
+  it("that is right gets its turn behind fifty wrong ones of its own address", async () => {
+    const clock = new HandClock();
+    const { app } = await serviceUnderTest({ ...OPEN, liveClock: clock });
     const bear = (token: string) =>
       codeOf(app.inject({ url: "/api/site", headers: { authorization: `Bearer ${token}` } }));
     for (let i = 0; i < 50; i++) expect(await bear(`guess-${i}`)).toBe("401 token-wrong");
-    expect(await bear("guess-50")).toBe("429 too-many-tries");
-    expect(await bear(TOKEN)).toBe("429 too-many-tries");
-    nowMs += 10_000;
-    expect(await bear(TOKEN)).toBe("200");
+    const guesses = [bear("guess-50"), bear("guess-51")];
+    const answers: string[] = [];
+    const right = bear(TOKEN).then((answer) => answers.push(answer));
+    await until(() => clock.waiting > 0);
+    clock.pass(599);
+    expect(await Promise.race([right, settled()])).toBe("nothing yet");
+    clock.pass(1);
+    await right;
+    expect(answers).toEqual(["200"]);
+    expect(await Promise.all(guesses)).toEqual(["401 token-wrong", "401 token-wrong"]);
   });
 
   it("is random on an open address, absent on a closed one, and never short", () => {
@@ -206,11 +223,68 @@ describe("the token", () => {
 });
 
 describe("guesses", () => {
-  it("of many addresses are remembered in bounded memory", () => {
-    const limit = new GuessLimit(1, 1000, 2);
-    for (const source of ["a", "b", "c"]) limit.note(source, 0);
-    expect(["a", "b", "c"].map((source) => limit.isBlocked(source, 1))).toEqual([false, true, true]);
-    expect(limit.isBlocked("b", 1000)).toBe(false);
+  const PACE = { free: 2, paceMs: 100, mostWaiting: 3, mostSources: 2 };
+  const wrong = () => false;
+
+  it("are compared at a slow pace after the first ones, in the order in which they came", async () => {
+    const clock = new HandClock();
+    const limit = new GuessLimit(clock, PACE);
+    const order: string[] = [];
+    const guess = (name: string, isRight = false) =>
+      void limit.attempt("a", {}, () => {
+        order.push(name);
+        return isRight;
+      });
+    for (const name of ["1", "2", "3", "4"]) guess(name);
+    guess("right", true);
+    expect(order).toEqual(["1", "2"]);
+    clock.pass(200);
+    expect(order).toEqual(["1", "2", "3", "4"]);
+    clock.pass(100);
+    expect(order).toEqual(["1", "2", "3", "4", "right"]);
+  });
+
+  it("wait one to a connection, in bounded number", async () => {
+    const clock = new HandClock();
+    const limit = new GuessLimit(clock, PACE);
+    for (let i = 0; i < 2; i++) await limit.attempt("a", {}, wrong);
+    const one = {};
+    void limit.attempt("a", one, wrong);
+    expect(await limit.attempt("a", one, wrong)).toBe("busy");
+    void limit.attempt("a", {}, wrong);
+    void limit.attempt("a", {}, wrong);
+    expect(await limit.attempt("a", {}, wrong)).toBe("busy");
+  });
+
+  it("of connections that are gone keep nobody waiting", async () => {
+    const clock = new HandClock();
+    const limit = new GuessLimit(clock, PACE);
+    for (let i = 0; i < 2; i++) await limit.attempt("a", {}, wrong);
+    const gone = [{ destroyed: false }, { destroyed: false }, { destroyed: false }];
+    for (const connection of gone) void limit.attempt("a", connection, wrong);
+    for (const connection of gone) connection.destroyed = true;
+    const right = limit.attempt("a", {}, () => true);
+    clock.pass(100);
+    expect(await right).toBe("right");
+  });
+
+  it("do not hold up a connection that has shown the right token", async () => {
+    const clock = new HandClock();
+    const limit = new GuessLimit(clock, PACE);
+    const own = {};
+    expect(await limit.attempt("a", own, () => true)).toBe("right");
+    for (let i = 0; i < 4; i++) void limit.attempt("a", {}, wrong);
+    expect(await limit.attempt("a", own, () => true)).toBe("right");
+    expect(await limit.attempt("a", own, wrong)).toBe("wrong");
+    const later = limit.attempt("a", own, () => true);
+    expect(await Promise.race([later, settled()])).toBe("nothing yet");
+  });
+
+  it("of many addresses are remembered in bounded memory", async () => {
+    const limit = new GuessLimit(new HandClock(), { ...PACE, free: 1 });
+    for (const source of ["a", "b", "c"]) await limit.attempt(source, {}, wrong);
+    const now = (source: string) => Promise.race([limit.attempt(source, {}, wrong), settled()]);
+    expect([await now("c"), await now("b"), await now("a")]).toEqual(["nothing yet", "nothing yet", "wrong"]);
   });
 });
 
