@@ -11,7 +11,7 @@ import { decodeDownstream } from "../wire/forwarder/downstream.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
 import { type CaptureReading, digestCapture, openCapture } from "./capture-file.ts";
 import type { CaptureProgress } from "./handle.ts";
-import { addTo } from "./intake.ts";
+import { addTo, recordBatch } from "./record-batch.ts";
 
 export interface CaptureImportOptions {
   readonly recorder: Pick<Recorder, "record" | "settle" | "write" | "workOnGaps">;
@@ -90,10 +90,10 @@ export class CaptureImport {
       }
       for (let i = 0; i < datagrams.length; i += DATAGRAMS_A_COMMIT) {
         if (this.#stopped) throw new Error("the service ended while reading it");
-        this.#note(
-          total,
-          recorder.record(datagrams.slice(i, i + DATAGRAMS_A_COMMIT), { deferSettling: true }),
-        );
+        const batch = datagrams.slice(i, i + DATAGRAMS_A_COMMIT);
+        const { recorded, trouble } = recordBatch(recorder, batch, { deferSettling: true });
+        this.#note(total, recorded);
+        if (trouble !== null) throw trouble;
         await pause();
       }
       const progress = reading.sizeOctets === 0 ? 1 : reading.readOctets / reading.sizeOctets;

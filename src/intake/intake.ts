@@ -8,13 +8,14 @@
  * stored", and the datagram waits in a bounded buffer.
  */
 import type { Arrival, Endpoint } from "../model/arrival.ts";
-import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
+import type { Recorded } from "../store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
 import { answerFor } from "../wire/forwarder/answer.ts";
 import { decodeDownstream } from "../wire/forwarder/downstream.ts";
 import { decodeUpstream, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import type { IntakeFigures } from "./handle.ts";
 import { RateLimit } from "./rate-limit.ts";
+import { isBusy, recordBatch } from "./record-batch.ts";
 import type { Copy } from "./relay/copies.ts";
 import { isGroupAddress } from "./source-address.ts";
 import type { TransmitDesk } from "./transmit-desk.ts";
@@ -87,7 +88,9 @@ export class Intake {
     this.#lastAtUs = arrival.atUs;
     this.#lastFrom = `${arrival.from.address} ${arrival.from.port}`;
     const decoding = this.#decode(arrival);
-    const answer = decoding.ok ? answerFor(arrival.bytes) : null;
+    // An error of ours is no reason to leave a gateway waiting.
+    const isAnswered = decoding.ok || decoding.fault.reason === "internal";
+    const answer = isAnswered ? answerFor(arrival.bytes) : null;
     const sendAnswer = answer === null ? null : () => send(answer, arrival.from);
     if (decoding.ok && decoding.datagram.kind === "tx-ack") this.#options.desk?.answered(decoding.datagram);
     if (decoding.ok && decoding.datagram.kind === "pull-data") {
@@ -187,49 +190,28 @@ export class Intake {
   #commit(): void {
     const batch = this.#waiting.slice(0, MOST_A_COMMIT);
     if (batch.length === 0) return;
-    let recorded: Recorded;
-    try {
-      recorded = this.#options.recorder.record(batch.map(({ item }) => item));
-    } catch (error) {
-      if (isStorageTrouble(error)) {
-        this.#storageFailed(error);
-        return;
-      }
-      recorded = this.#recordOneByOne(batch);
-    }
-    this.#retrying = false;
-    this.#storage = "well";
-    this.#storageWords = "";
-    this.#waiting.splice(0, batch.length);
-    for (const { item, answer } of batch) {
+    const { recorded, done, trouble } = recordBatch(
+      this.#options.recorder,
+      batch.map(({ item }) => item),
+    );
+    for (const { item, answer } of this.#waiting.splice(0, done)) {
       this.#waitingBytes -= item.arrival.bytes.length;
       if (answer === null) continue;
       this.#answeredAfterCommit += 1;
       answer();
     }
-    this.#options.onRecorded(recorded);
-  }
-
-  /** A datagram that breaks the recorder (a fault of ours) must not hold up the others: it is counted and left out. */
-  #recordOneByOne(batch: readonly Waiting[]): Recorded {
-    const total = nothingRecorded();
-    for (const { item } of batch) {
-      try {
-        addTo(total, this.#options.recorder.record([item]));
-      } catch (error) {
-        const detail = error instanceof Error ? error.message.slice(0, 80) : "unknown";
-        const fault = { reason: "internal", layer: "datagram", at: 0, detail } as const;
-        addTo(
-          total,
-          this.#options.recorder.record([{ arrival: item.arrival, decoding: { ok: false, fault } }]),
-        );
-      }
+    if (done > 0) this.#options.onRecorded(recorded);
+    if (trouble !== null) {
+      this.#storageFailed(trouble);
+      return;
     }
-    return total;
+    this.#retrying = false;
+    this.#storage = "well";
+    this.#storageWords = "";
   }
 
-  #storageFailed(error: { code: string; message: string }): void {
-    const busy = error.code.startsWith("SQLITE_BUSY") || error.code.startsWith("SQLITE_LOCKED");
+  #storageFailed(error: Error): void {
+    const busy = isBusy(error);
     this.#storage = busy ? "slow" : "failed";
     this.#storageWords = busy
       ? "Another program holds the store; what arrives waits in memory."
@@ -257,23 +239,4 @@ export class Intake {
       waiting.answer = null;
     }
   }
-}
-
-/** Adds what one commit recorded to a sum of commits. */
-export function addTo(total: Recorded, more: Recorded): void {
-  total.datagrams += more.datagrams;
-  total.receptions += more.receptions;
-  total.knownAlready += more.knownAlready;
-  total.refused += more.refused;
-  total.answers += more.answers;
-  for (const gateway of more.gateways) total.gateways.add(gateway);
-  for (const node of more.nodes) total.nodes.add(node);
-  total.lastReceptionId = Math.max(total.lastReceptionId, more.lastReceptionId);
-  total.wide ||= more.wide;
-  total.fromUs = Math.min(total.fromUs, more.fromUs);
-  total.toUs = Math.max(total.toUs, more.toUs);
-}
-
-function isStorageTrouble(error: unknown): error is Error & { code: string } {
-  return error instanceof Error && "code" in error && String(error.code).startsWith("SQLITE_");
 }

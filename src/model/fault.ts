@@ -27,6 +27,12 @@ export interface WireFault {
   readonly detail?: string;
 }
 
+/** The fault of a datagram that met an error of this program: reason `internal`, the error's message as detail. */
+export function internalFault(error: unknown): WireFault {
+  const detail = error instanceof Error ? error.message.slice(0, 80) : "unknown";
+  return { reason: "internal", layer: "datagram", at: 0, detail };
+}
+
 /** Something odd that did not stop the reading; counted by `reason`. */
 export interface Oddity {
   readonly reason: string;

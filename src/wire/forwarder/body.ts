@@ -3,6 +3,7 @@
  * reason noted. Known fields are read by name later, so that no key a stranger invents reaches a prototype.
  */
 import { isAscii, isUtf8 } from "node:buffer";
+import { fieldType } from "./fields.ts";
 import { parseOrUndefined, repairJson } from "./json-repair.ts";
 import { measureJson } from "./json-shape.ts";
 import type { OddityLog } from "./oddity-log.ts";
@@ -59,7 +60,7 @@ export function readBody(
     return "broken";
   }
   if (!isJsonObject(value)) {
-    log.note("json_root", true, Array.isArray(value) ? "array" : value === null ? "null" : typeof value);
+    log.note("json_root", true, fieldType(value));
     return "broken";
   }
   if (shape.end > 0 && shape.end < text.length)

@@ -4,7 +4,7 @@
  * Source: UDP packet forwarder protocol, PROTOCOL.TXT revisions 1.0 to 1.6, sections 3, 5 and 6.
  * Never throws: every byte string gives a datagram with its oddities, or a named fault.
  */
-import type { Oddity, WireFault } from "../../model/fault.ts";
+import { internalFault, type Oddity, type WireFault } from "../../model/fault.ts";
 import { isJsonObject, readBody } from "./body.ts";
 import { decodeHead, downstreamHeadOctets, identifiers, shortHeadOctets } from "./header.ts";
 import { OddityLog } from "./oddity-log.ts";
@@ -45,8 +45,19 @@ export type DownstreamDecoding =
 
 const fromServer: readonly number[] = [identifiers.pushAck, identifiers.pullAck, identifiers.pullResponse];
 
-/** Decodes one datagram that a server sent. Faults: `short`, `version`, `ident`, `direction`. */
+/**
+ * Decodes one datagram that a server sent. Faults: `short`, `version`, `ident`, `direction`, and `internal` for an
+ * error of this program.
+ */
 export function decodeDownstream(bytes: Uint8Array): DownstreamDecoding {
+  try {
+    return decode(bytes);
+  } catch (error) {
+    return { ok: false, fault: internalFault(error) };
+  }
+}
+
+function decode(bytes: Uint8Array): DownstreamDecoding {
   const decoded = decodeHead(bytes, fromServer);
   if (!decoded.ok) return decoded;
   const log = new OddityLog();

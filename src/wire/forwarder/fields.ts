@@ -36,7 +36,7 @@ export function readNumber(object: JsonObject, key: string, rule: NumberRule, lo
     value > rule.max ||
     (rule.integer === true && !Number.isInteger(value))
   ) {
-    log.note("range", rule.keepRaw === true, `${key} ${value ?? typeof field}`);
+    log.note("range", rule.keepRaw === true, `${key} ${value ?? fieldType(field)}`);
     return null;
   }
   return value;
@@ -51,12 +51,28 @@ export function toNumber(field: unknown, key: string, log: OddityLog): number | 
   return Number(field) + 0;
 }
 
+/**
+ * Short text of a field for a detail: a primitive as it is, an object or array by its type only. Any JSON value may
+ * come here, and `String()` of an object that holds a `toString` of its own throws.
+ */
+export function fieldText(field: unknown): string {
+  if (typeof field === "string") return field;
+  if (typeof field === "number" || typeof field === "boolean") return String(field);
+  return fieldType(field);
+}
+
+/** The JSON type of a field: "array", "object", "null", "undefined" (absent), "string", "number" or "boolean". */
+export function fieldType(field: unknown): string {
+  if (field === null) return "null";
+  return Array.isArray(field) ? "array" : typeof field;
+}
+
 /** Free text that a person entered, cut to `limit` characters and never through the middle of one. */
 export function readText(object: JsonObject, key: string, limit: number, log: OddityLog): string | null {
   const field = object[key];
   if (field === undefined || field === null) return null;
   if (typeof field !== "string") {
-    log.note("text", false, `${key} is ${typeof field}`);
+    log.note("text", false, `${key} is ${fieldType(field)}`);
     return null;
   }
   // Markup and control characters are kept as they came: whoever shows the text escapes it.

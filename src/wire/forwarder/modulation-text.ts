@@ -5,7 +5,7 @@
  */
 import type { CodingRate, Modulation } from "../../model/modulation.ts";
 import type { JsonObject } from "./body.ts";
-import { cutText } from "./fields.ts";
+import { cutText, fieldText, fieldType } from "./fields.ts";
 import type { OddityLog } from "./oddity-log.ts";
 
 /** The label a forwarder prints, and the bandwidth in Hz that it means. The first label of a bandwidth is written. */
@@ -82,12 +82,12 @@ export function readModulation(object: JsonObject, log: OddityLog): Modulation {
       };
     }
     default:
-      log.note("modu", true, typeof modu === "string" ? modu : `modu is ${typeof modu}`);
+      log.note("modu", true, typeof modu === "string" ? modu : `modu is ${fieldType(modu)}`);
       return { kind: "unknown", text: joinText(modu, datr) };
   }
   // A text of the right type that names no known rate is common; a wrong type is worth a look.
   const isRightType = name === "FSK" ? typeof datr === "number" : typeof datr === "string";
-  log.note("datr", !isRightType, `${name} ${String(datr)}`);
+  log.note("datr", !isRightType, `${name} ${fieldText(datr)}`);
   return { kind: "unknown", text: joinText(modu, datr) };
 }
 
@@ -117,7 +117,7 @@ function readCodingRate(object: JsonObject, log: OddityLog): CodingRate | null {
     // The 2.4 GHz daemon V1.0.x printed 4/7LI for the register value that V1.1.0 prints as 4/8LI.
     if (codr === "4/7LI") return "4/8LI";
   }
-  log.note("codr", false, typeof codr === "string" ? codr : `codr is ${typeof codr}`);
+  log.note("codr", false, typeof codr === "string" ? codr : `codr is ${fieldType(codr)}`);
   return null;
 }
 

@@ -3,7 +3,7 @@
  * decoded length is the truth, `size` is only compared with it.
  */
 import type { JsonObject } from "./body.ts";
-import { readNumber } from "./fields.ts";
+import { fieldType, readNumber } from "./fields.ts";
 import type { OddityLog } from "./oddity-log.ts";
 
 // The radio's length field has eight bits.
@@ -29,7 +29,7 @@ export function readPayload(object: JsonObject, log: OddityLog): Uint8Array | nu
     return size === 0 || (data === "" && size === null) ? new Uint8Array(0) : null;
   }
   if (typeof data !== "string") {
-    log.note("base64", true, `data is ${typeof data}`);
+    log.note("base64", true, `data is ${fieldType(data)}`);
     return null;
   }
   // Checked first, so that a long text costs no decoding: four characters are three octets.

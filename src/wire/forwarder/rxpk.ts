@@ -5,7 +5,7 @@
  */
 import type { Crc, RadioPacket, Signal } from "../../model/datagram.ts";
 import { isJsonObject, type JsonObject } from "./body.ts";
-import { type NumberRule, readNumber, toNumber } from "./fields.ts";
+import { fieldText, type NumberRule, readNumber, toNumber } from "./fields.ts";
 import { readModulation } from "./modulation-text.ts";
 import type { OddityLog } from "./oddity-log.ts";
 import { readPayload } from "./payload-text.ts";
@@ -61,7 +61,7 @@ function readPacketTime(time: unknown, log: OddityLog): number | null {
   let us: number | null = null;
   if (typeof time === "string") us = parseTimestamp(time);
   else if (typeof time === "number") us = timestampFromMs(time);
-  if (us === null) log.note("time_bad", false, String(time));
+  if (us === null) log.note("time_bad", false, fieldText(time));
   return us;
 }
 
@@ -72,7 +72,7 @@ function readFrequency(object: JsonObject, log: OddityLog): number | null {
   const hz = value === null ? Number.NaN : Math.round(value > 100_000 ? value : value * 1e6);
   // Below 1 MHz no LoRa radio works: that is a value in kHz, zero, or negative.
   const isUsable = hz >= 1_000_000 && hz <= 100_000_000_000;
-  if (typeof freq !== "number" || freq > 100_000 || !isUsable) log.note("freq", true, describe(freq));
+  if (typeof freq !== "number" || freq > 100_000 || !isUsable) log.note("freq", true, fieldText(freq));
   return isUsable ? hz : null;
 }
 
@@ -87,7 +87,7 @@ function readCrc(stat: unknown, log: OddityLog): Crc {
       log.note("crc_bad", false);
       return "bad";
     default:
-      log.note("crc_unknown", stat !== undefined && stat !== null, describe(stat));
+      log.note("crc_unknown", stat !== undefined && stat !== null, fieldText(stat));
       return "unknown";
   }
 }
@@ -99,7 +99,7 @@ function readSignals(object: JsonObject, isFsk: boolean, log: OddityLog): readon
     const signals: Signal[] = [];
     for (const entry of Array.isArray(rsig) ? rsig.slice(0, antennaLimit) : []) {
       if (isJsonObject(entry)) signals.push(readAntenna(entry, isFsk, log));
-      else log.note("rsig", false, `entry is ${describe(entry)}`);
+      else log.note("rsig", false, `entry is ${fieldText(entry)}`);
     }
     if (signals.length > 0) {
       if (Array.isArray(rsig) && rsig.length > antennaLimit)
@@ -138,8 +138,4 @@ function readAntenna(entry: JsonObject, isFsk: boolean, log: OddityLog): Signal 
 function readOffset(object: JsonObject, log: OddityLog): number | null {
   const offset = readNumber(object, "foff", rules.foff, log);
   return offset === null ? null : Math.round(offset) + 0;
-}
-
-function describe(field: unknown): string {
-  return typeof field === "object" && field !== null ? "object" : String(field);
 }

@@ -5,7 +5,7 @@
  */
 import type { StatusReport } from "../../model/datagram.ts";
 import type { JsonObject } from "./body.ts";
-import { cutText, type NumberRule, readNumber, readText } from "./fields.ts";
+import { cutText, fieldType, type NumberRule, readNumber, readText } from "./fields.ts";
 import type { OddityLog } from "./oddity-log.ts";
 import { parseTimestamp } from "./timestamp.ts";
 
@@ -43,7 +43,7 @@ export function readStatus(object: JsonObject, log: OddityLog): StatusReport {
   const timeText = typeof object.time === "string" ? cutText(object.time, timeTextLimit) : null;
   const timeUs = timeText === null ? null : parseTimestamp(timeText);
   if (timeUs === null && object.time !== undefined && object.time !== null) {
-    log.note("time_bad", false, timeText ?? `time is ${typeof object.time}`);
+    log.note("time_bad", false, timeText ?? `time is ${fieldType(object.time)}`);
   }
   return {
     timeUs,

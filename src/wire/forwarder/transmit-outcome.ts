@@ -4,7 +4,7 @@
  */
 import type { TransmitOutcome } from "../../model/datagram.ts";
 import { isJsonObject, readBody } from "./body.ts";
-import { cutText, readNumber } from "./fields.ts";
+import { cutText, fieldType, readNumber } from "./fields.ts";
 import { upstreamHeadOctets } from "./header.ts";
 import type { OddityLog } from "./oddity-log.ts";
 
@@ -53,7 +53,7 @@ export function readTransmitOutcome(bytes: Uint8Array, log: OddityLog): Transmit
   const { error, warn } = ack;
   if (isSaid(error)) {
     if (typeof error !== "string") {
-      log.note("txack_unknown", true, `error is ${typeof error}`);
+      log.note("txack_unknown", true, `error is ${fieldType(error)}`);
       return unreadable;
     }
     if (!errorWords.has(error.toUpperCase())) log.note("txack_unknown", true, error);
@@ -69,7 +69,7 @@ export function readTransmitOutcome(bytes: Uint8Array, log: OddityLog): Transmit
   if (typeof warn === "string" && warn.toUpperCase() === "TX_POWER") {
     return { result: "accepted-lower-power", word: warn, powerDbm };
   }
-  log.note("txack_unknown", true, typeof warn === "string" ? warn : `warn is ${typeof warn}`);
+  log.note("txack_unknown", true, typeof warn === "string" ? warn : `warn is ${fieldType(warn)}`);
   return { result: "accepted", word: null, powerDbm };
 }
 

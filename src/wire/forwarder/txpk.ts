@@ -5,7 +5,7 @@
 import type { Modulation } from "../../model/modulation.ts";
 import type { JsonObject } from "./body.ts";
 import { field, object } from "./encode-packet.ts";
-import { type NumberRule, readNumber, toNumber } from "./fields.ts";
+import { fieldText, type NumberRule, readNumber, toNumber } from "./fields.ts";
 import { readModulation, writeModulation } from "./modulation-text.ts";
 import type { OddityLog } from "./oddity-log.ts";
 import { readPayload, writePayload } from "./payload-text.ts";
@@ -80,7 +80,7 @@ function readFrequency(txpk: JsonObject, log: OddityLog): number | null {
   // A double cannot hold most decimals: within a thousandth the whole hertz is what was meant.
   const hz = Math.abs(exact - Math.round(exact)) < 0.001 ? Math.round(exact) : Math.trunc(exact);
   if (hz >= 1_000_000 && hz <= 100_000_000_000) return hz;
-  log.note("freq", true, String(txpk.freq));
+  log.note("freq", true, fieldText(txpk.freq));
   return null;
 }
 

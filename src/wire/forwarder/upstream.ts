@@ -7,8 +7,9 @@
  * broken body is a datagram: the protocol asks for its acknowledgement before anyone looks at the body.
  */
 import type { RadioPacket, StatusReport, UpstreamDatagram } from "../../model/datagram.ts";
-import type { Oddity, WireFault } from "../../model/fault.ts";
+import { internalFault, type Oddity, type WireFault } from "../../model/fault.ts";
 import { isJsonObject, readBody } from "./body.ts";
+import { fieldType } from "./fields.ts";
 import { decodeHead, gatewayEuiOf, identifiers, upstreamHeadOctets } from "./header.ts";
 import { OddityLog } from "./oddity-log.ts";
 import { readRadioPacket } from "./rxpk.ts";
@@ -31,10 +32,20 @@ const packetLimit = 1000;
 const fromGateway: readonly number[] = [identifiers.pushData, identifiers.pullData, identifiers.txAck];
 
 /**
- * Decodes one datagram that a gateway sent. Faults: `short`, `version`, `ident`, `direction`, `short_eui`;
- * everything else is an oddity of a datagram that was understood (see `refusedReasons`).
+ * Decodes one datagram that a gateway sent. Faults: `short`, `version`, `ident`, `direction`, `short_eui`, and
+ * `internal` for an error of this program; everything else is an oddity of a datagram that was understood (see
+ * `refusedReasons`).
  */
 export function decodeUpstream(bytes: Uint8Array): UpstreamDecoding {
+  try {
+    return decode(bytes);
+  } catch (error) {
+    // An error of this program costs the one datagram that met it, never the service.
+    return { ok: false, fault: internalFault(error) };
+  }
+}
+
+function decode(bytes: Uint8Array): UpstreamDecoding {
   const decoded = decodeHead(bytes, fromGateway);
   if (!decoded.ok) return decoded;
   const gatewayEui = gatewayEuiOf(bytes);
@@ -107,7 +118,7 @@ function readPackets(rxpk: unknown, log: OddityLog): readonly RadioPacket[] {
   for (const element of elements.slice(0, packetLimit)) {
     log.beginPacket();
     if (isJsonObject(element)) packets.push(readRadioPacket(element, log));
-    else log.note("rxpk_element", true, element === null ? "null" : typeof element);
+    else log.note("rxpk_element", true, fieldType(element));
   }
   return packets;
 }

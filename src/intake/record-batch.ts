@@ -1,0 +1,96 @@
+/**
+ * Records a batch of datagrams so that a datagram that breaks the recorder costs that datagram only: it is counted as
+ * refused (`internal`, with its raw octets as a sample) and the others are stored. What the store itself refuses is no
+ * datagram's fault: that is given back, so that it can be tried again.
+ */
+import { internalFault } from "../model/fault.ts";
+import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
+import type { DecodedArrival, DownlinkArrival, Recorder, RecordOptions } from "../store/recorder.ts";
+
+export interface BatchOutcome {
+  readonly recorded: Recorded;
+  /** How many datagrams from the front of the batch are stored or counted as refused. */
+  readonly done: number;
+  /** Why the rest was not recorded; null when all are done. */
+  readonly trouble: Error | null;
+}
+
+type Item = DecodedArrival | DownlinkArrival;
+type RecorderOfBatches = Pick<Recorder, "record">;
+
+/** Records the batch in one transaction, or one by one when a datagram breaks that. Never throws. */
+export function recordBatch(
+  recorder: RecorderOfBatches,
+  batch: readonly Item[],
+  options: RecordOptions = {},
+): BatchOutcome {
+  try {
+    return { recorded: recorder.record(batch, options), done: batch.length, trouble: null };
+  } catch (error) {
+    if (isStorageTrouble(error)) return { recorded: nothingRecorded(), done: 0, trouble: error };
+  }
+  const recorded = nothingRecorded();
+  for (const [index, item] of batch.entries()) {
+    const trouble = recordOne(recorder, item, options, recorded);
+    if (trouble !== null) return { recorded, done: index, trouble };
+  }
+  return { recorded, done: batch.length, trouble: null };
+}
+
+function recordOne(
+  recorder: RecorderOfBatches,
+  item: Item,
+  options: RecordOptions,
+  total: Recorded,
+): Error | null {
+  try {
+    addTo(total, recorder.record([item], options));
+    return null;
+  } catch (error) {
+    if (isStorageTrouble(error)) return error;
+    const { arrival } = item;
+    const decoding = { ok: false, fault: internalFault(error) } as const;
+    try {
+      addTo(total, recorder.record([{ arrival, decoding }], options));
+      return null;
+    } catch (again) {
+      // Not even the refusal could be stored: it is not this datagram that is at fault.
+      return again instanceof Error ? again : new Error("unknown");
+    }
+  }
+}
+
+/** Adds what one commit recorded to a sum of commits. */
+export function addTo(total: Recorded, more: Recorded): void {
+  total.datagrams += more.datagrams;
+  total.receptions += more.receptions;
+  total.knownAlready += more.knownAlready;
+  total.refused += more.refused;
+  total.answers += more.answers;
+  for (const gateway of more.gateways) total.gateways.add(gateway);
+  for (const node of more.nodes) total.nodes.add(node);
+  total.lastReceptionId = Math.max(total.lastReceptionId, more.lastReceptionId);
+  total.wide ||= more.wide;
+  total.fromUs = Math.min(total.fromUs, more.fromUs);
+  total.toUs = Math.max(total.toUs, more.toUs);
+}
+
+/** Whether another program holds the store: it is tried again soon. */
+export function isBusy(error: Error): boolean {
+  const code = codeOf(error);
+  return code.startsWith("SQLITE_BUSY") || code.startsWith("SQLITE_LOCKED");
+}
+
+// SQLite result codes (sqlite.org/rescode.html) that a value of a datagram can cause: a constraint, a type, a range, a
+// size, and the general one, which integer overflow gives. All others are the store's.
+const VALUE_CODES = ["SQLITE_CONSTRAINT", "SQLITE_MISMATCH", "SQLITE_RANGE", "SQLITE_TOOBIG", "SQLITE_ERROR"];
+
+function isStorageTrouble(error: unknown): error is Error {
+  if (!(error instanceof Error)) return false;
+  const code = codeOf(error);
+  return code.startsWith("SQLITE_") && !VALUE_CODES.some((one) => code.startsWith(one));
+}
+
+function codeOf(error: Error): string {
+  return "code" in error && typeof error.code === "string" ? error.code : "";
+}
