@@ -37,7 +37,11 @@ function gapTable(gaps: readonly DropoutRow[]): string {
     },
     { title: "missed", of: (gap) => String(gap.missedCounters), right: true },
     { title: "cause", of: (gap) => gap.finding.cause },
-    { title: "sure", of: (gap) => percent(gap.finding.confidence), right: true },
+    {
+      title: "sure",
+      of: ({ finding }) => (finding.cause === "unexplained" ? "\u2013" : percent(finding.confidence)),
+      right: true,
+    },
     { title: "", of: (gap) => `${gap.finding.sentence}${markWords(gap)}` },
   ]);
 }

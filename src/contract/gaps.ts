@@ -19,10 +19,7 @@ export const Cause = z.enum([
 ]);
 export type Cause = z.infer<typeof Cause>;
 
-/**
- * certain: direct proof; likely: its test passed and the runner-up's failed; possible: its test passed and the
- * runner-up's could not be made; undecided: the loss is significant, and nothing else is.
- */
+/** From the confidence alone: certain from 95 %, likely from 80 %, possible from 70 %, else undecided. */
 export const FindingWord = z.enum(["certain", "likely", "possible", "undecided"]);
 export type FindingWord = z.infer<typeof FindingWord>;
 

@@ -1,6 +1,7 @@
 /** What do the views say of gaps in a sentence or a clause? One place, so that all of them say the same. */
 import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { Sentence } from "../contract/index.ts";
+import { certaintyOf } from "../words/certainty.ts";
 import { span } from "./standing.ts";
 
 /** A cause in a few words, to stand after a figure. */
@@ -83,9 +84,9 @@ export function outageSentence(gateway: string, seconds: number): string {
   return `${gateway} sent nothing for ${span(seconds)}; no node lost a frame by it.`;
 }
 
-/** "weak link (likely)". */
+/** "weak link (likely)"; "unexplained" stands alone. */
 export function findingWords({ cause, word }: { readonly cause: Cause; readonly word: string }): string {
-  return `${CAUSE_WORDS[cause]} (${word})`;
+  return cause === "unexplained" ? CAUSE_WORDS[cause] : `${CAUSE_WORDS[cause]} (${word})`;
 }
 
 /**
@@ -94,7 +95,7 @@ export function findingWords({ cause, word }: { readonly cause: Cause; readonly 
  * explains are in no dropout.
  */
 export function mainCause(
-  shares: readonly { readonly cause: string; readonly lost: number; readonly word: string }[],
+  shares: readonly { readonly cause: string; readonly lost: number; readonly confidence: number }[],
   missed: number,
 ): { cause: Cause; words: string } | null {
   const known = shares.filter(
@@ -103,5 +104,8 @@ export function mainCause(
   const [main] = [...known].sort((a, b) => b.lost - a.lost || a.cause.localeCompare(b.cause));
   if (main === undefined || main.lost * 2 < missed) return null;
   const all = known.length === 1 && main.lost >= missed;
-  return { cause: main.cause, words: `${all ? "" : "mostly "}${findingWords(main)}` };
+  return {
+    cause: main.cause,
+    words: `${all ? "" : "mostly "}${findingWords({ cause: main.cause, word: certaintyOf(main.cause, main.confidence) })}`,
+  };
 }

@@ -1,4 +1,5 @@
 /** What does a finding say? The cause of a gap, how sure that is, and what it rests on. */
+import type { Certainty } from "../words/certainty.ts";
 import type { Scene, Stretch } from "./scene.ts";
 
 /** In the order in which ties are broken; `unexplained` is what remains. */
@@ -44,15 +45,13 @@ export interface FindingEvidence {
   readonly weight: number;
 }
 
-/** certain: direct proof; likely: the runner-up failed its own test; possible: it could not be tested; undecided: nothing named. */
-export type FindingStrength = "certain" | "likely" | "possible" | "undecided";
-
 export interface GapJudgement {
   /** Chance may have made it, and nothing around it says otherwise: it is no dropout. */
   readonly isChance: boolean;
   readonly cause: CauseWord;
   readonly confidence: number;
-  readonly word: FindingStrength;
+  /** From the confidence alone, see src/words/certainty.ts. */
+  readonly word: Certainty;
   readonly sentence: string;
   /** Strongest first; of an unexplained gap for and against whatever came closest. */
   readonly evidence: readonly FindingEvidence[];

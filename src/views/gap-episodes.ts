@@ -3,6 +3,7 @@ import type { Cause, DropoutRow, EpisodeRow, Finding } from "../contract/gaps.ts
 import { episodeSentence, outageSentence } from "../diagnosis/gap-words.ts";
 import { isoTime } from "../model/window.ts";
 import type { StoredOutage } from "../store/queries/gaps.ts";
+import { certaintyOf } from "../words/certainty.ts";
 import type { GapNames } from "./gaps.ts";
 import type { AskedWindow } from "./window.ts";
 
@@ -114,8 +115,8 @@ function outageRow(
   const sentence = outageSentence(name ?? eui, (endUs - fromUs) / 1e6);
   const finding: Finding = {
     cause: "gateway-unreachable",
-    confidence: 0.9,
-    word: "certain",
+    confidence: 0.95,
+    word: certaintyOf("gateway-unreachable", 0.95),
     sentence,
     evidence: [
       {
@@ -132,7 +133,7 @@ function outageRow(
       },
     ],
     against: [],
-    alternatives: [{ cause: "gateway-restarted", confidence: 0.1 }],
+    alternatives: [{ cause: "gateway-restarted", confidence: 0.05 }],
     recordNext: [],
   };
   return {

@@ -14,6 +14,7 @@ import {
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber, networkWeights } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
+import { certaintyOf } from "../words/certainty.ts";
 import { episodesOf } from "./gap-episodes.ts";
 import { withMarks } from "./gap-marks.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
@@ -118,11 +119,12 @@ function findingOf(gap: StoredGap, names: GapNames): Finding {
     };
   }
   // Written by finding-text.ts in the contract's form.
-  const words = JSON.parse(named(gap.finding, names)) as Omit<Finding, "cause" | "confidence">;
+  const text = JSON.parse(named(gap.finding, names)) as Omit<Finding, "cause" | "confidence" | "word">;
   return {
+    ...text,
     cause: gap.cause as Finding["cause"],
     confidence: Math.round(gap.confidence * 1000) / 1000,
-    ...words,
+    word: certaintyOf(gap.cause, gap.confidence),
   };
 }
 

@@ -98,11 +98,11 @@ describe("what a node's loss is put down to", () => {
 
   it("is not guessed from causes that are not known", () => {
     expect(mainCause([], 3)).toBeNull();
-    expect(mainCause([{ cause: "gremlins", lost: 3, word: "certain" }], 3)).toBeNull();
+    expect(mainCause([{ cause: "gremlins", lost: 3, confidence: 0.97 }], 3)).toBeNull();
   });
 
   it("accounts for half of what was missed at least, and for all of it unless it says mostly", () => {
-    const share = (lost: number) => [{ cause: "weak-link", lost, word: "likely" }];
+    const share = (lost: number) => [{ cause: "weak-link", lost, confidence: 0.85 }];
     expect(mainCause(share(5), 12)).toBeNull();
     expect(mainCause(share(6), 12)?.words).toBe("mostly weak link (likely)");
     expect(mainCause(share(12), 12)?.words).toBe("weak link (likely)");

@@ -4,12 +4,11 @@
  * the exponentials are the confidences, with a share for what no cause on the list explains. A cause is named only
  * when it is likely and beats the next by a stated factor: a wrong cause is worse than none.
  */
-import type { FindingEvidence, FindingStrength } from "../../model/finding.ts";
+import type { FindingEvidence } from "../../model/finding.ts";
+import { CERTAIN_FROM, type Certainty, certaintyOf, POSSIBLE_FROM } from "../../words/certainty.ts";
 import { CAUSES, type CauseWord, type EvidencePiece, type NamedCause } from "./evidence.ts";
 
-/** A cause is named from this confidence on, */
-export const NAMED_FROM = 0.7;
-/** and when it is so many times likelier than the next. */
+/** A cause is named from the confidence on that its word needs, and when it is so many times likelier than the next. */
 export const NAMED_FACTOR = 3;
 /** Nothing is surer than this without proof, and with proof than the next. Chosen: models of the air are models. */
 const MOST_CONFIDENCE = 0.98;
@@ -40,7 +39,7 @@ const PRIOR: Readonly<Record<NamedCause, number>> = {
 export interface Judged {
   readonly cause: CauseWord;
   readonly confidence: number;
-  readonly word: FindingStrength;
+  readonly word: Certainty;
   /** For the cause (of an unexplained gap: for whatever came closest), strongest first. */
   readonly evidence: readonly FindingEvidence[];
   readonly against: readonly FindingEvidence[];
@@ -63,14 +62,16 @@ export function combine(pieces: readonly EvidencePiece[]): Judged {
   const most = Math.max(0, ...scores.map(({ score }) => score));
   const { ranked: shares, rest: none } = sharesOf(scores, most, 1);
   const isNamed =
-    (shares[0]?.confidence ?? 0) >= NAMED_FROM &&
+    (shares[0]?.confidence ?? 0) >= POSSIBLE_FROM &&
     (shares[0]?.confidence ?? 0) >= NAMED_FACTOR * Math.max(shares[1]?.confidence ?? 0, none);
   const { ranked, rest } = sharesOf(scores, most, BOUNDED_BY);
   const first = ranked[0] ?? { cause: CAUSES[0], confidence: 0 };
   const isProved = pieces.some(({ proves }) => proves === first.cause);
   const cause: CauseWord = isNamed ? first.cause : "unexplained";
   const confidence = isNamed
-    ? Math.min(isProved ? MOST_PROVED : MOST_CONFIDENCE, first.confidence)
+    ? isProved
+      ? Math.min(MOST_PROVED, Math.max(CERTAIN_FROM, first.confidence))
+      : Math.min(MOST_CONFIDENCE, Math.max(POSSIBLE_FROM, first.confidence))
     : Math.min(MOST_CONFIDENCE, Math.max(rest, 1 - first.confidence));
   const others = [
     ...ranked.filter((one) => one.cause !== cause),
@@ -85,7 +86,7 @@ export function combine(pieces: readonly EvidencePiece[]): Judged {
   return {
     cause,
     confidence,
-    word: wordOf(isNamed, isProved, pieces, ranked[1]?.cause ?? null),
+    word: certaintyOf(cause, confidence),
     evidence: weighed.filter(({ weight }) => weight >= LEAST_WEIGHT).sort((a, b) => b.weight - a.weight),
     against: weighed.filter(({ weight }) => weight <= -LEAST_WEIGHT).sort((a, b) => a.weight - b.weight),
     alternatives: others.filter(({ confidence }) => confidence >= LEAST_ALTERNATIVE).slice(0, ALTERNATIVES),
@@ -118,18 +119,4 @@ function shareOut(scores: readonly Score[], alike: readonly NamedCause[]): void 
   if (group.length < 2) return;
   const mean = Math.log(group.reduce((sum, { score }) => sum + Math.exp(score), 0) / group.length);
   for (const one of group) one.score = mean;
-}
-
-function wordOf(
-  isNamed: boolean,
-  isProved: boolean,
-  pieces: readonly EvidencePiece[],
-  runnerUp: NamedCause | null,
-): FindingStrength {
-  if (!isNamed) return "undecided";
-  if (isProved) return "certain";
-  // The runner-up's own test was made, and failed.
-  return pieces.some(({ weights }) => runnerUp !== null && (weights[runnerUp] ?? 0) <= -1)
-    ? "likely"
-    : "possible";
 }

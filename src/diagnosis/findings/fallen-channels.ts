@@ -4,6 +4,7 @@ import { percent, span } from "../standing.ts";
 import { countsIn, countsOf, sumOf } from "./channel-counts.ts";
 import { lossInCompany, withoutEdges } from "./company.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { isEdge } from "./margin-family.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
 
 /** A channel whose share of what is heard fell: for everyone, or for this node alone. */
@@ -71,7 +72,7 @@ function evenCounts({ neighbours, own, scene: { within } }: Sight): Map<number, 
  * that the gateway does not listen on brings nothing at all, from a restart of the gateway on.
  */
 function lostForAll(
-  { scene: { before, after, within, homes } }: Sight,
+  { scene: { before, after, within, homes }, ownWithin, ownBefore }: Sight,
   receptions: readonly SceneReception[],
   lost: Fallen,
   {
@@ -89,9 +90,13 @@ function lostForAll(
       : restartAtHole(home.restartsUs, hole, receptions);
   const weight = clampWeight(lost.z - 1, 3.5);
   const common = { "weak-link": -1.5, "gateway-transmitting": -2, congestion: -1 };
+  // At the edge of a link a dB of noise decides whether a frame is heard: channels then differ without a disturbance.
+  const atEdge = isEdge(ownWithin.length > 0 ? ownWithin : ownBefore);
   const weights =
     hole === null
-      ? { ...common, interference: weight, "channel-mismatch": -weight }
+      ? atEdge
+        ? { interference: Math.min(weight, 1), "channel-mismatch": -weight }
+        : { ...common, interference: weight, "channel-mismatch": -weight }
       : restart === "began anew"
         ? RETUNED
         : restart === "ran on"

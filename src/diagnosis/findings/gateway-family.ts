@@ -73,7 +73,7 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
     restsOn: { ...longest, ofNode: false, gatewayEui: gateway.eui },
     weights: {
       ...weigh(-3 * sent, ...NOT_ITS_OWN),
-      "gateway-restarted": restarted ? weight + rank : ranOn ? -5 * rank : weight - 2 * rank,
+      "gateway-restarted": restarted ? weight + rank : ranOn ? -5 * rank : weight - rank,
       "gateway-unreachable": restarted ? -2 * rank : ranOn ? weight + rank : weight,
     },
     ...(sent < 1 || share < 0.6

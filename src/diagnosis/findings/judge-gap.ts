@@ -6,6 +6,7 @@
 import type { GapJudgement } from "../../model/finding.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import type { Scene } from "../../model/scene.ts";
+import { certaintyPrefix } from "../../words/certainty.ts";
 import { span } from "../standing.ts";
 import { channelEvidence } from "./channel-family.ts";
 import { combine, type Judged } from "./combine.ts";
@@ -50,10 +51,15 @@ export function judgeGap(scene: Scene): GapJudgement {
     against,
     alternatives,
     sentence: sentenceOf(judged, scene),
-    recordNext: judged.word === "certain" || judged.word === "likely" ? [] : recordNext(judged, scene),
+    recordNext: isSettled(judged, scene) ? [] : recordNext(judged, scene),
     scope: !isShared ? "node" : scene.homes.length > 1 ? "site" : "gateway",
     gatewayId: isShared ? (scene.homes[0]?.id ?? null) : null,
   };
+}
+
+/** Nothing more need be recorded: the finding is sure enough, and the gap is over. */
+function isSettled({ word }: Judged, { gap }: Scene): boolean {
+  return word === "certain" || (word === "likely" && !gap.open);
 }
 
 const SHARED_CAUSES: ReadonlySet<CauseWord> = new Set([
@@ -83,7 +89,7 @@ const WORDS: Readonly<Record<CauseWord, string>> = {
 function sentenceOf(judged: Judged, { gap, successor }: Scene): string {
   if (judged.cause === "node-restarted" && gap.open && successor !== null) {
     const away = span((successor.firstAtUs - gap.fromUs) / 1e6);
-    return `Interrupted for ${away}: ${SURE[judged.word]}the node restarted and goes on as ${formatDevAddr(successor.devAddr)}.`;
+    return `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as ${formatDevAddr(successor.devAddr)}.`;
   }
   const long = span((gap.toUs - gap.fromUs) / 1e6);
   const count = (n: number) => `${n.toLocaleString("en-GB")} ${n === 1 ? "counter" : "counters"}`;
@@ -98,12 +104,10 @@ function sentenceOf(judged: Judged, { gap, successor }: Scene): string {
           ? `Interrupted for ${long}`
           : `Missed ${count(gap.missed)} in ${long}`;
   if (judged.cause === "unexplained") {
-    return `${what}; the evidence does not settle why.`;
+    return `${what}. Cause unknown.`;
   }
-  return `${what}: ${SURE[judged.word]}${WORDS[judged.cause]}.`;
+  return `${what}: ${certaintyPrefix(judged.word)}${WORDS[judged.cause]}.`;
 }
-
-const SURE = { certain: "", likely: "very likely ", possible: "probably ", undecided: "" } as const;
 
 function recordNext(judged: Judged, scene: Scene): string[] {
   const { homes, gap } = scene;

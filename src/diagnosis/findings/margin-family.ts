@@ -2,6 +2,8 @@
  * Was the link itself too weak? Frames that are lost because they are weak leave witnesses: those that were heard come
  * with an SNR close to the demodulation floor. Also whether the signal fell with the gap, or had been falling before.
  */
+
+import { linkMarginDb } from "../../radio/margin.ts";
 import { mannKendall } from "../../statistics/mann-kendall.ts";
 import { median, quantile, robustSigma } from "../../statistics/robust.ts";
 import { decibel } from "../standing.ts";
@@ -48,7 +50,8 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
     // A few strong ones among many lost are witnesses too: weakness lets none of them through so.
     const inside = known(ownWithin.map(({ marginDb }) => marginDb));
     const isStrong = !isWitnessed && inside.length >= FEW_FRAMES && Math.min(...inside) > STRONG_DB;
-    const weight = isWitnessed ? clampWeight(ratio, 5) : isStrong ? -2 : low < 4 ? 1.5 : low < 12 ? 0 : -0.7;
+    // A thin link makes a total loss likelier, and does not make it: nothing that was heard speaks of the time within.
+    const weight = isWitnessed ? clampWeight(ratio, 5) : isStrong ? -2 : low < 4 ? 0.7 : low < 12 ? 0 : -0.7;
     pieces.push({
       sentence: `${isWitnessed ? "Frames heard within the gap" : "The frames heard around it"} came with a median margin of ${decibel(middle)}, a tenth of them below ${decibel(low)} over the demodulation floor.`,
       lane: "margin",
@@ -107,7 +110,11 @@ function atOneGateway({ scene, ownBefore, ownWithin, ownAfter }: Sight): [Powers
   const most = scene.homes.reduce((a, b) => (heardBy(b.id) > heardBy(a.id) ? b : a), first);
   const there = own
     .filter(({ gatewayId }) => gatewayId === most.id)
-    .map(({ atUs, rssiDbm, snrDb }) => ({ atUs, powerDbm: signalPowerDbm(rssiDbm, snrDb) }));
+    .map(({ atUs, rssiDbm, snrDb, spreadingFactor }) => ({
+      atUs,
+      powerDbm: signalPowerDbm(rssiDbm, snrDb),
+      marginDb: spreadingFactor === null ? null : linkMarginDb(snrDb, spreadingFactor),
+    }));
   return [
     there.filter(({ atUs }) => atUs <= scene.within.fromUs),
     there.filter(({ atUs }) => atUs > scene.within.fromUs && atUs < scene.within.toUs),
@@ -140,7 +147,8 @@ function steadySignal(before: Powers, within: Powers, restsOn: EvidencePiece["re
     sentence: `Its signal was as strong as before (${decibel(Math.abs(change))} ${change < 0 ? "less" : "more"}).`,
     lane: "margin",
     restsOn,
-    weights: { "weak-link": Math.abs(change) < 2 ? -1 : -0.3 },
+    // A link that had no margin before loses frames at the strength that it always had.
+    weights: isEdge(before) ? {} : { "weak-link": Math.abs(change) < 2 ? -1 : -0.3 },
   };
 }
 
@@ -154,7 +162,19 @@ function declineOf(before: readonly OwnFrame[]): number | null {
   return fall >= FALL_DB && p !== null && p < 0.001 ? fall : null;
 }
 
-type Powers = readonly Pick<OwnFrame, "powerDbm">[];
+type Powers = readonly (Pick<OwnFrame, "powerDbm"> & Partial<Pick<OwnFrame, "marginDb">>)[];
+
+/**
+ * Median margin below which a link loses frames steadily, dB: the knee of the error rate is a dB or two wide and fading moves
+ * single frames by more (see AT_THE_FLOOR; common practice, no source for the figure).
+ */
+const EDGE_MARGIN_DB = 3;
+
+/** Whether these frames were heard at the edge of what the receiver can demodulate. False where no margin is known. */
+export function isEdge(frames: Powers): boolean {
+  const middle = median(known(frames.map(({ marginDb = null }) => marginDb)));
+  return middle !== null && middle < EDGE_MARGIN_DB;
+}
 
 function powers(frames: Powers): number[] {
   return known(frames.map(({ powerDbm }) => powerDbm));

@@ -29,6 +29,9 @@ const LEAST_BLACKOUT = 5;
 /** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
 const MUCH_LOSS = 0.1;
 
+/** Frames due from the neighbours from which what came of them says anything. */
+const LEAST_EXPECTED = 3;
+
 export interface Proportion {
   readonly expected: number;
   readonly heard: number;
@@ -95,7 +98,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
   const isBlackout = sight.heard === 0 || sight.lossWithin > 0.9;
   const stretch = innerStretch(sight);
   const { expected, heard, nodes } = proportionIn(sight, stretch);
-  if (expected >= 3) {
+  if (expected >= LEAST_EXPECTED) {
     const share = heard / expected;
     // A short while before tells little of what is to be expected over a long one.
     const known = (lengthUs(sight.scene.before) + lengthUs(sight.scene.after)) / (0.5 * lengthUs(stretch));
@@ -150,9 +153,32 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       });
     }
   }
+  if (expected < LEAST_EXPECTED && isBlackout && gap.kind === "counters" && sight.missed >= LEAST_BLACKOUT)
+    pieces.push(noWitness(sight, restsOn));
   if (!isBlackout || gap.kind === "steady") pieces.push(...lossOfOthers(sight, restsOn));
   return pieces;
 }
+
+/**
+ * A total loss of one node while no other node was due: its own link, the air and the way to the gateway look the same then. Only
+ * the gateway's keepalives rule the last one out.
+ */
+function noWitness({ scene: { homes, within } }: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
+  const isReachKnown = homes.some(
+    ({ keepaliveUs, keepalivesUs }) =>
+      keepaliveUs !== null &&
+      keepalivesUs.filter((atUs) => isIn(within, atUs)).length >= (0.8 * lengthUs(within)) / keepaliveUs,
+  );
+  return {
+    sentence: `No other node was due there meanwhile${isReachKnown ? "" : ", and no keepalives show that the gateway was reachable"}: nothing tells a weak link from a loss that all share.`,
+    lane: "neighbours",
+    restsOn,
+    weights: {},
+    leavesOpen: isReachKnown ? OPEN_WITHOUT_WITNESS : [...OPEN_WITHOUT_WITNESS, "gateway-unreachable"],
+  };
+}
+
+const OPEN_WITHOUT_WITNESS: readonly NamedCause[] = ["weak-link", "interference"];
 
 /** The gap without its edges: the frames at both ends were heard. */
 function innerStretch({ scene: { gap, within } }: Sight): Stretch {

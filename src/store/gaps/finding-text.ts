@@ -10,9 +10,8 @@ interface OfNode {
 
 /** The words of a finding: sentence, evidence with links, alternatives, what to record next. */
 export function findingText(gap: OfNode, judgement: GapJudgement): string {
-  const { word, sentence, evidence, against, alternatives, recordNext } = judgement;
+  const { sentence, evidence, against, alternatives, recordNext } = judgement;
   return JSON.stringify({
-    word,
     sentence,
     evidence: evidence.map((one) => evidenceOf(gap, one)),
     against: against.map((one) => evidenceOf(gap, one)),

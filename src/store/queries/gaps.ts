@@ -104,16 +104,15 @@ export interface CauseShare {
   /** Counters missed, or frames that should have come. */
   readonly lost: number;
   /** Of its surest finding. */
-  readonly word: string;
+  readonly confidence: number;
 }
 
 /** What the losses of each life are put down to, over the dropouts that touch the window. */
 export function causeShares(store: Store, { fromUs, toUs }: TimeWindow): CauseShare[] {
   return prepared(
     store,
-    // Beside max(), SQLite takes a bare column from the row that holds the maximum ("bare columns", lang_select.html).
     `SELECT dev_addr AS devAddr, life, cause, sum(max(missed, coalesce(expected, 0))) AS lost,
-            max(confidence) AS confidence, json_extract(finding, '$.word') AS word
+            max(confidence) AS confidence
      FROM gap WHERE shown = 1 AND from_us < ? AND to_us > ? AND finding IS NOT NULL GROUP BY dev_addr, life, cause`,
   ).all(toUs, fromUs) as CauseShare[];
 }

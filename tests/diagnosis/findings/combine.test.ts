@@ -1,12 +1,13 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { combine, NAMED_FACTOR, NAMED_FROM } from "../../../src/diagnosis/findings/combine.ts";
+import { combine, NAMED_FACTOR } from "../../../src/diagnosis/findings/combine.ts";
 import {
   CAUSES,
   clampWeight,
   type EvidencePiece,
   normalRatio,
 } from "../../../src/diagnosis/findings/evidence.ts";
+import { CERTAIN_FROM, POSSIBLE_FROM } from "../../../src/words/certainty.ts";
 
 const piece = (weights: EvidencePiece["weights"], more: Partial<EvidencePiece> = {}): EvidencePiece => ({
   sentence: "10 of 12 frames.",
@@ -43,10 +44,23 @@ describe("evidence put together", () => {
     const [one, other] = judged.alternatives;
     expect(one?.confidence).toBeCloseTo(other?.confidence ?? 0, 9);
   });
-  it("is certain by proof alone", () => {
-    const weights = { "node-silent": 6 };
-    expect(combine([piece(weights)]).word).not.toBe("certain");
-    expect(combine([piece(weights, { proves: "node-silent" })]).word).toBe("certain");
+  it("carries the word that its figure alone gives", () => {
+    // Scores: node-silent 3.2 - 0.5 = 2.7, the others at their priors, none of them 0; shares are exp(1.25 score) over their sum.
+    const rest = [0, -1, -1.5, -1.5, -2, 0, -0.7, -0.7, -1, -1, -2].reduce(
+      (sum, s) => sum + Math.exp(1.25 * s),
+      0,
+    );
+    const judged = combine([piece({ "node-silent": 3.2 })]);
+    expect(judged.confidence).toBeCloseTo(Math.exp(1.25 * 2.7) / (Math.exp(1.25 * 2.7) + rest), 2);
+    expect(judged.word).toBe("likely");
+  });
+  it("is lifted to 95 % at least by a proof", () => {
+    const weak = { "node-silent": 3.2 };
+    const unproved = combine([piece(weak)]);
+    const proved = combine([piece(weak, { proves: "node-silent" })]);
+    expect(unproved.confidence).toBeLessThan(CERTAIN_FROM);
+    expect(proved.confidence).toBe(CERTAIN_FROM);
+    expect(proved.word).toBe("certain");
   });
   it("never names a cause below the stated confidence and factor, whatever the weights", () => {
     const weights = fc.dictionary(fc.constantFrom(...CAUSES), fc.double({ min: -6, max: 6, noNaN: true }));
@@ -56,7 +70,7 @@ describe("evidence put together", () => {
         expect(judged.confidence).toBeGreaterThanOrEqual(0);
         expect(judged.confidence).toBeLessThanOrEqual(1);
         if (judged.cause === "unexplained") return;
-        expect(judged.confidence).toBeGreaterThanOrEqual(NAMED_FROM);
+        expect(judged.confidence).toBeGreaterThanOrEqual(POSSIBLE_FROM);
         for (const { confidence } of judged.alternatives)
           expect(judged.confidence).toBeGreaterThanOrEqual(0.97 * NAMED_FACTOR * confidence);
       }),

@@ -17,7 +17,8 @@ export function FindingWords({ finding }: { finding: Finding }) {
       <p class="finding-sentence">
         {unbroken(finding.sentence)}{" "}
         <span class="quiet">
-          {causeWords(finding.cause)}, {confidenceWords(finding)}.
+          {causeWords(finding.cause)}
+          {finding.cause === "unexplained" ? "" : `, ${confidenceWords(finding)}`}.
         </span>
       </p>
       <div class="finding-sides">

@@ -25,8 +25,9 @@ export function causeWords(cause: Cause): string {
   return CAUSES[cause];
 }
 
-/** "likely, 82 %". */
+/** "likely, 82 %". No figure beside a gap that nothing explains. */
 export function confidenceWords({ word, confidence }: { word: FindingWord; confidence: number }): string {
+  if (word === "undecided") return word;
   // Never rounded up to a certainty that it is not.
   return `${word}, ${percent(Math.floor(confidence * 100) / 100, 0)}`;
 }
