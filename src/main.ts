@@ -19,6 +19,7 @@ import { rebuildCommand } from "./commands/rebuild.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
 import { trialsCommand } from "./commands/trials.ts";
+import { complain } from "./commands/view-output.ts";
 import { packageRoot } from "./store/package-root.ts";
 
 const { version } = JSON.parse(readFileSync(new URL("package.json", packageRoot), "utf8")) as {
@@ -74,7 +75,7 @@ try {
 } catch (error) {
   if (!(error instanceof CommanderError)) throw error;
   // `mastlog` alone is a question for help, not an error to puzzle over: the help is on stderr already.
-  if (error.exitCode !== 0 && error.code !== "commander.help") process.stderr.write(`${sentenceOf(error)}\n`);
+  if (error.exitCode !== 0 && error.code !== "commander.help") complain(`${sentenceOf(error)}\n`);
   process.exitCode = error.exitCode === 0 ? 0 : 2;
 }
 

@@ -2,12 +2,13 @@
 import { Command } from "commander";
 import type { AirGateway, AirView } from "../contract/index.ts";
 import { percent } from "../diagnosis/standing.ts";
+import { plainLine } from "../model/plain-text.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { airView } from "../views/air.ts";
 import { resolveWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
-import { number, printJson, sentenceText, table } from "./view-output.ts";
+import { number, print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function airCommand(): Command {
   return withViewOptions(
@@ -25,7 +26,7 @@ export function airCommand(): Command {
           const view = airView(store, window, undefined, ownPlans);
           if (options.json) return printJson(view);
           const parts = [sentenceText(view.sentence), ...partsOf(view), view.caution];
-          process.stdout.write(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
+          print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
         });
       }),
     );
@@ -79,7 +80,7 @@ function trendWords({ verdict, changeDb }: AirView["channels"][number]["noiseTre
 function gatewayWords(gateway: AirGateway): string {
   const head = `${gateway.gatewayName ?? gateway.gatewayEui}${gateway.region === null ? "" : `, ${gateway.region}`}`;
   return [
-    head,
+    plainLine(head),
     `  collisions    ${gateway.collisionWords}`,
     `  own sending   ${gateway.deaf.words}`,
     `  demodulators  ${gateway.demodulators.words}`,

@@ -9,6 +9,7 @@ import { isLora2g4Bandwidth } from "../radio/lora-airtime.ts";
 import { LR_FHSS_BITRATE_BPS, LR_FHSS_HEADER_BITS } from "../radio/lr-fhss-airtime.ts";
 import { dutyCycleLimitFor, dwellLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { megahertz, type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
+import { complain, jsonText, print } from "./view-output.ts";
 
 /** What the command prints with --json. */
 export interface AirtimeReport {
@@ -342,12 +343,11 @@ export function airtimeCommand(): Command {
     .action((options: Readonly<Record<string, unknown>>) => {
       const answer = airtimeReport(options);
       if (!answer.ok) {
-        process.stderr.write(`${answer.sentence}\n`);
+        complain(`${answer.sentence}\n`);
         process.exitCode = 2;
         return;
       }
-      const text =
-        options.json === true ? JSON.stringify(answer.report, null, 2) : renderAirtime(answer.report);
-      process.stdout.write(`${text}\n`);
+      const text = options.json === true ? jsonText(answer.report) : renderAirtime(answer.report);
+      print(`${text}\n`);
     });
 }

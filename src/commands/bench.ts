@@ -6,6 +6,7 @@ import type { BenchItem, BenchState, BenchView } from "../contract/index.ts";
 import { listed } from "../diagnosis/bench/item.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
+import { plainLine } from "../model/plain-text.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
@@ -22,7 +23,7 @@ import {
   withViewOptions,
 } from "./options.ts";
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
-import { printJson, sentenceText } from "./view-output.ts";
+import { print, printJson, sentenceText } from "./view-output.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
 /** Seconds of the past that a waiting bench looks at, unless told otherwise. */
@@ -64,7 +65,7 @@ export function benchCommand(): Command {
         const view =
           given.wait === undefined ? look(question) : await waitFor(question, readSeconds(given.wait));
         if (options.json) printJson(view);
-        else process.stdout.write(`${benchText(view)}\n`);
+        else print(`${benchText(view)}\n`);
         if (view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
       }),
     );
@@ -224,7 +225,7 @@ const LINE = 100;
 export function benchText(view: BenchView): string {
   const titleWidth = Math.max(...view.items.map(({ title }) => title.length));
   const lines = view.items.flatMap((item) => itemLines(item, titleWidth));
-  const name = view.name === null ? "" : ` ${view.name}`;
+  const name = view.name === null ? "" : ` ${plainLine(view.name)}`;
   const head = [
     `Bench of gateway ${view.eui}${name}: ${WORDS[view.verdict]}`,
     `${view.window.from} to ${view.window.to}`,
@@ -247,7 +248,7 @@ function itemLines(item: BenchItem, titleWidth: number): string[] {
 function wrapped(text: string, indent: number): string[] {
   const lines: string[] = [];
   let line = "";
-  for (const word of text.split(" ")) {
+  for (const word of plainLine(text).split(" ")) {
     if (line !== "" && indent + line.length + 1 + word.length > LINE) {
       lines.push(line);
       line = word;

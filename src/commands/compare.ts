@@ -1,12 +1,13 @@
 /** `mastlog compare A B`: which of two placements hears better, by how much, and is that enough to say? */
 import { Command } from "commander";
 import type { Interval, TrialAnswer } from "../contract/trials.ts";
+import { plainLine } from "../model/plain-text.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { findSide, type Side, sidesIn } from "../views/trials/sides.ts";
 import { compareSides } from "../views/trials/trials-view.ts";
 import { resolveWindow } from "../views/window.ts";
 import { CannotRun, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { number, printJson, sentenceText, table } from "./view-output.ts";
+import { number, print, printJson, sentenceText, table } from "./view-output.ts";
 
 const HELP = `
 A and B are placements by name ('mastlog placements list'), or gateways by EUI, or antennas by EUI/number. Differences are
@@ -34,7 +35,7 @@ export function compareCommand(): Command {
         });
         if (!answer.enough) process.exitCode = 1;
         if (options.json) return printJson(answer);
-        process.stdout.write(`${answerText(answer)}\n`);
+        print(`${answerText(answer)}\n`);
       }),
     );
 }
@@ -48,9 +49,9 @@ function unknownSide(text: string, sides: readonly Side[]): string {
 export function answerText(answer: TrialAnswer): string {
   const parts = [
     sentenceText(answer.sentence),
-    answer.placeWords ?? "",
+    plainLine(answer.placeWords ?? ""),
     nodeTable(answer),
-    answer.reservations.map((line) => `Note: ${line}`).join("\n"),
+    answer.reservations.map((line) => `Note: ${plainLine(line)}`).join("\n"),
     answer.caution,
   ];
   return parts.filter((part) => part !== "").join("\n\n");

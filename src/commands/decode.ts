@@ -4,12 +4,14 @@
 import { readFile } from "node:fs/promises";
 import { Command } from "commander";
 import { z } from "zod";
+import { plainLines } from "../model/plain-text.ts";
 import type { DecodeAnswer } from "../wire/lorawan/decode-answer.ts";
 import { describeAnswer } from "../wire/lorawan/describe-answer.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { type FrameFacts, KEY_NAMES, type KeyName, type LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";
 import { octetsOfHex } from "../wire/lorawan/octets.ts";
 import { readPacketText } from "../wire/lorawan/packet-text.ts";
+import { jsonText } from "./view-output.ts";
 
 interface Options {
   readonly keys?: string;
@@ -58,11 +60,11 @@ export function decodeCommand(): Command {
     const { writeOut, writeErr } = command.configureOutput();
     try {
       const answer = await explain(payload, options);
-      writeOut?.(`${options.json === true ? JSON.stringify(answer, null, 2) : describeAnswer(answer)}\n`);
+      writeOut?.(`${options.json === true ? jsonText(answer) : plainLines(describeAnswer(answer))}\n`);
       if (isBad(answer)) process.exitCode = 1;
     } catch (error) {
       if (!(error instanceof Unreadable)) throw error;
-      writeErr?.(`${error.message}\n`);
+      writeErr?.(plainLines(`${error.message}\n`));
       process.exitCode = 2;
     }
   });

@@ -2,11 +2,12 @@
 import { Command } from "commander";
 import type { DropoutRow } from "../contract/index.ts";
 import { percent, span } from "../diagnosis/standing.ts";
+import { plainLine } from "../model/plain-text.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { gapsView } from "../views/gaps.ts";
 import { resolveWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { printJson, sentenceText, table } from "./view-output.ts";
+import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function gapsCommand(): Command {
   return withViewOptions(
@@ -17,9 +18,9 @@ export function gapsCommand(): Command {
       withReader(options.db, (store) => {
         const view = gapsView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
         if (options.json) return printJson(view);
-        process.stdout.write(`${sentenceText(view.sentence)}\n`);
-        for (const { finding, from } of view.episodes) process.stdout.write(`${from}  ${finding.sentence}\n`);
-        if (view.gaps.length > 0) process.stdout.write(`\n${gapTable(view.gaps)}\n`);
+        print(`${sentenceText(view.sentence)}\n`);
+        for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);
+        if (view.gaps.length > 0) print(`\n${gapTable(view.gaps)}\n`);
       });
     }),
   );

@@ -6,7 +6,7 @@ import { gatewaysView } from "../views/gateways.ts";
 import { resolveWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
-import { number, printJson, sentenceText, table } from "./view-output.ts";
+import { number, print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function gatewaysCommand(): Command {
   return withViewOptions(
@@ -47,7 +47,7 @@ export function gatewaysCommand(): Command {
             { title: "", of: (gateway) => gateway.clause },
           ]);
           const sentence = sentenceText(gatewaysSentence(view.gateways, window));
-          process.stdout.write(rows === "" ? `${sentence}\n` : `${sentence}\n\n${rows}\n`);
+          print(rows === "" ? `${sentence}\n` : `${sentence}\n\n${rows}\n`);
         });
       }),
     );

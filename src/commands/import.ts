@@ -5,11 +5,13 @@ import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
 import { CaptureUnreadable } from "../intake/capture-file.ts";
 import { CaptureImport, type CaptureOutcome } from "../intake/capture-import.ts";
+import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/window.ts";
 import { openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { CannotRun, dbOption, guarded } from "./options.ts";
 import { progressBar } from "./progress.ts";
+import { print, printJson } from "./view-output.ts";
 
 const Options = z.object({
   db: z.string().min(1),
@@ -58,9 +60,9 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
     for (const file of files) {
       const report = await readFile(file, recorder, udpPort);
       reports.push(report);
-      if (!json) process.stdout.write(`${describe(report)}\n`);
+      if (!json) print(`${plainLine(describe(report))}\n`);
     }
-    if (json) process.stdout.write(`${JSON.stringify({ captures: reports }, null, 2)}\n`);
+    if (json) printJson({ captures: reports });
   } finally {
     recorder.close();
     db.close();
@@ -68,7 +70,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
 }
 
 async function readFile(file: string, recorder: Recorder, udpPort: number | undefined): Promise<FileReport> {
-  const bar = progressBar(basename(file));
+  const bar = progressBar(plainLine(basename(file)));
   const importer = new CaptureImport({
     recorder,
     udpPort,

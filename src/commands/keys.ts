@@ -6,7 +6,7 @@ import { addKeys, type KeysListed, listKeys, removeKeys } from "../store/keys.ts
 import { openStore, type Store } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
-import { printJson, table } from "./view-output.ts";
+import { print, printJson, table } from "./view-output.ts";
 
 interface KeysOptions {
   readonly db: string;
@@ -36,7 +36,7 @@ function addCommand(): Command {
         const { result: added, accounted } = changeKeys(options.db, (db) => addKeys(db, entries));
         if (options.json === true)
           return printJson({ added, given: entries.length, accountedAnew: accounted });
-        process.stdout.write(`${count(added, "new set")} of keys; ${pastWords(accounted)}\n`);
+        print(`${count(added, "new set")} of keys; ${pastWords(accounted)}\n`);
       }),
     );
 }
@@ -46,7 +46,7 @@ function listCommand(): Command {
     guarded(() => {
       const keys = withReader(options.db, listKeys);
       if (options.json === true) return printJson({ keys });
-      process.stdout.write(keys.length === 0 ? "No keys are held.\n" : `${keyTable(keys)}\n`);
+      print(keys.length === 0 ? "No keys are held.\n" : `${keyTable(keys)}\n`);
     }),
   );
 }
@@ -60,7 +60,7 @@ function removeCommand(): Command {
         const { result: removed, accounted } = changeKeys(options.db, (db) => removeKeys(db, of));
         if (removed === 0) throw new CannotRun(`No keys are held for ${Object.values(of).join("")}.`);
         if (options.json === true) return printJson({ removed, accountedAnew: accounted });
-        process.stdout.write(`${count(removed, "set")} of keys removed; ${pastWords(accounted)}\n`);
+        print(`${count(removed, "set")} of keys removed; ${pastWords(accounted)}\n`);
       }),
     );
 }

@@ -10,10 +10,12 @@ import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { startIntake } from "../intake/start-intake.ts";
 import { reachableAddresses } from "../intake/udp-door.ts";
+import { plainJson, plainLine } from "../model/plain-text.ts";
 import { openReader } from "../store/open.ts";
 import { packageRoot } from "../store/package-root.ts";
 import { CannotRun, dbOption, guarded } from "./options.ts";
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
+import { complain, print } from "./view-output.ts";
 
 const Port = z.coerce.number().int().min(0).max(65_535);
 const Options = z.object({
@@ -111,9 +113,9 @@ async function listen(given: unknown, version: string): Promise<void> {
     udpPort: options.udpPort,
     relay,
     allowTransmit: options.allowTransmit,
-    log: (sentence) => process.stderr.write(`${sentence}\n`),
+    log: (sentence) => complain(`${plainLine(sentence)}\n`),
     onLost: (error) => {
-      process.stderr.write(`The intake has ended: ${error.message}. Nothing is received any more.\n`);
+      complain(`The intake has ended: ${plainLine(error.message)}. Nothing is received any more.\n`);
       process.exit(1);
     },
   });
@@ -133,7 +135,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     uploadFolder,
     samplesFolder,
     // Faults of our own go to stderr; requests are never logged, for their addresses may carry the token.
-    logger: pino({ level: "warn", base: null }, pino.destination(2)),
+    logger: pino({ level: "warn", base: null }, { write: (line) => complain(plainJson(line)) }),
   });
   const end = async (): Promise<void> => {
     await app.close();
@@ -147,12 +149,12 @@ async function listen(given: unknown, version: string): Promise<void> {
     throw new CannotRun(webTrouble(error, options.host, options.webPort));
   }
   closeWithGrace({ delay: END_WITHIN_MS, logger: false }, async ({ err }) => {
-    if (err !== undefined) process.stderr.write(`${err.stack ?? err.message}\n`);
+    if (err !== undefined) complain(`${err.stack ?? err.message}\n`);
     await end();
   });
   const bound = app.server.address();
   const webPort = bound !== null && typeof bound === "object" ? bound.port : options.webPort;
-  process.stdout.write(
+  print(
     `${readyLine(options.udpHost ?? null, intake.udp[0]?.port ?? 0, relay, options.host, webPort, token)}\n`,
   );
 }

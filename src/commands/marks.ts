@@ -8,7 +8,7 @@ import { marksIn } from "../store/queries/marks.ts";
 import { markRows, newMark } from "../views/marks.ts";
 import { resolveWindow } from "../views/window.ts";
 import { CannotRun, dbOption, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { printJson, table } from "./view-output.ts";
+import { print, printJson, table } from "./view-output.ts";
 
 interface AddOptions {
   readonly db: string;
@@ -51,7 +51,7 @@ function listCommand(): Command {
           return markRows(store, marksIn(store, window, MOST_MARKS));
         });
         if (json) return printJson({ marks });
-        process.stdout.write(marks.length === 0 ? "No mark is pinned.\n" : `${markTable(marks)}\n`);
+        print(marks.length === 0 ? "No mark is pinned.\n" : `${markTable(marks)}\n`);
       }),
   );
 }
@@ -76,7 +76,7 @@ function addCommand(): Command {
         const asked = readMark(text, options);
         const id = change(options.db, { kind: "add", mark: newMark(asked, Date.now() * 1000) });
         if (options.json === true) return printJson({ id });
-        process.stdout.write(`Mark ${id} is pinned.\n`);
+        print(`Mark ${id} is pinned.\n`);
       }),
     );
 }
@@ -92,7 +92,7 @@ function removeCommand(): Command {
         if (!/^[1-9]\d{0,14}$/.test(number)) throw new CannotRun("A mark is named by its number.");
         const removed = change(options.db, { kind: "remove", id: Number(number) });
         if (options.json === true) return printJson({ removed });
-        process.stdout.write(`Mark ${removed} is removed.\n`);
+        print(`Mark ${removed} is removed.\n`);
       }),
     );
 }

@@ -6,7 +6,7 @@ import { storedSpanUs } from "../store/queries/lives.ts";
 import { nodesView } from "../views/nodes.ts";
 import { resolveWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { number, printJson, sentenceText, table } from "./view-output.ts";
+import { number, print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function nodesCommand(): Command {
   return withViewOptions(
@@ -19,9 +19,9 @@ export function nodesCommand(): Command {
         if (options.json) return printJson(view);
         const own = view.nodes.filter((node) => !node.stranger);
         const strangers = view.nodes.filter((node) => node.stranger);
-        process.stdout.write(`${sentenceText(view.sentence)}\n`);
-        if (own.length > 0) process.stdout.write(`\n${nodeTable(own)}\n`);
-        if (strangers.length > 0) process.stdout.write(`\nStrangers\n${nodeTable(strangers)}\n`);
+        print(`${sentenceText(view.sentence)}\n`);
+        if (own.length > 0) print(`\n${nodeTable(own)}\n`);
+        if (strangers.length > 0) print(`\nStrangers\n${nodeTable(strangers)}\n`);
       });
     }),
   );

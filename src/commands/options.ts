@@ -1,7 +1,9 @@
 /** What do all commands share? The store's place, the window of time, and how trouble is told. */
 import { type Command, Option } from "commander";
 import { z } from "zod";
+import { plainLine } from "../model/plain-text.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
+import { complain } from "./view-output.ts";
 
 export interface DbOptions {
   readonly db: string;
@@ -77,8 +79,8 @@ export async function guarded(work: () => void | Promise<void>): Promise<void> {
   try {
     await work();
   } catch (error) {
-    if (error instanceof StoreUnusable) process.stderr.write(`${error.message} ${error.remedy}\n`);
-    else if (error instanceof CannotRun) process.stderr.write(`${error.message}\n`);
+    if (error instanceof StoreUnusable) complain(`${plainLine(`${error.message} ${error.remedy}`)}\n`);
+    else if (error instanceof CannotRun) complain(`${plainLine(error.message)}\n`);
     else throw error;
     process.exitCode = 2;
   }

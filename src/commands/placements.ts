@@ -18,7 +18,7 @@ import {
 import { newPlacement, placementEdit, placementRows } from "../views/placements.ts";
 import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
-import { printJson, table } from "./view-output.ts";
+import { print, printJson, table } from "./view-output.ts";
 
 interface Options {
   readonly db: string;
@@ -54,7 +54,7 @@ function listCommand(): Command {
     guarded(() => {
       const rows = withReader(options.db, placementRows);
       if (options.json === true) return printJson({ placements: rows });
-      process.stdout.write(rows.length === 0 ? "No placement is noted.\n" : `${placementTable(rows)}\n`);
+      print(rows.length === 0 ? "No placement is noted.\n" : `${placementTable(rows)}\n`);
     }),
   );
 }
@@ -76,7 +76,7 @@ function addCommand(): Command {
         if (!read.success) throw wrong(read.error.issues[0]?.path[0]);
         const id = change(options.db, { kind: "add", placement: newPlacement(read.data) });
         if (options.json === true) return printJson({ id });
-        process.stdout.write(`Placement ${id} is noted.\n`);
+        print(`Placement ${id} is noted.\n`);
       }),
     );
 }
@@ -96,7 +96,7 @@ function editCommand(): Command {
           edit: placementEdit(read.data),
         });
         if (options.json === true) return printJson({ changed: id });
-        process.stdout.write(`Placement ${id} is changed.\n`);
+        print(`Placement ${id} is changed.\n`);
       }),
     );
 }
@@ -108,7 +108,7 @@ function removeCommand(): Command {
       guarded(() => {
         const id = change(options.db, { kind: "remove", id: numberOf(number) });
         if (options.json === true) return printJson({ removed: id });
-        process.stdout.write(`Placement ${id} is removed.\n`);
+        print(`Placement ${id} is removed.\n`);
       }),
     );
 }
@@ -129,7 +129,7 @@ function photoCommand(): Command {
         if (outcome === PHOTO_FAILS.full)
           throw new CannotRun(`${MOST_PHOTOS} photos are kept already; remove some first.`);
         if (options.json === true) return printJson({ photo: id });
-        process.stdout.write(`Placement ${id} has ${picture === null ? "no" : "this"} photo.\n`);
+        print(`Placement ${id} has ${picture === null ? "no" : "this"} photo.\n`);
       }),
     );
 }

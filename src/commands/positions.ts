@@ -6,7 +6,7 @@ import { openStore } from "../store/open.ts";
 import { type PositionRequest, writePosition } from "../store/positions.ts";
 import { positionRows } from "../views/positions.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
-import { number, printJson, table } from "./view-output.ts";
+import { number, print, printJson, table } from "./view-output.ts";
 
 interface Options {
   readonly db: string;
@@ -43,9 +43,7 @@ function listCommand(): Command {
     guarded(() => {
       const positions = withReader(options.db, positionRows);
       if (options.json === true) return printJson({ positions });
-      process.stdout.write(
-        positions.length === 0 ? "No position is known.\n" : `${positionTable(positions)}\n`,
-      );
+      print(positions.length === 0 ? "No position is known.\n" : `${positionTable(positions)}\n`);
     }),
   );
 }
@@ -80,7 +78,7 @@ function setCommand(): Command {
         }
         change(options.db, { ...thingNamed(thing), position: position.data });
         if (options.json === true) return printJson({ set: thing.toUpperCase() });
-        process.stdout.write(`The position of ${thing.toUpperCase()} is written.\n`);
+        print(`The position of ${thing.toUpperCase()} is written.\n`);
       }),
     );
 }
@@ -92,7 +90,7 @@ function clearCommand(): Command {
       guarded(() => {
         change(options.db, { ...thingNamed(thing), position: null });
         if (options.json === true) return printJson({ cleared: thing.toUpperCase() });
-        process.stdout.write(`Nothing is said any more of where ${thing.toUpperCase()} stands.\n`);
+        print(`Nothing is said any more of where ${thing.toUpperCase()} stands.\n`);
       }),
     );
 }

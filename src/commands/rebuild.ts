@@ -5,6 +5,7 @@ import { openStore } from "../store/open.ts";
 import { rebuild } from "../store/rebuild.ts";
 import { type DbOptions, dbOption, guarded } from "./options.ts";
 import { progressBar } from "./progress.ts";
+import { print } from "./view-output.ts";
 
 export function rebuildCommand(): Command {
   return new Command("rebuild")
@@ -17,7 +18,7 @@ export function rebuildCommand(): Command {
         try {
           const count = rebuild(db, (share) => bar.at(share), judgeGap);
           bar.stop();
-          process.stdout.write(`${count.toLocaleString("en-GB")} receptions gone through.\n`);
+          print(`${count.toLocaleString("en-GB")} receptions gone through.\n`);
         } finally {
           bar.stop();
           db.close();

@@ -5,7 +5,7 @@ import { trialsView } from "../views/trials/trials-view.ts";
 import { resolveWindow } from "../views/window.ts";
 import { intervalText } from "./compare.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { printJson, sentenceText, table } from "./view-output.ts";
+import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function trialsCommand(): Command {
   return withViewOptions(
@@ -43,7 +43,7 @@ export function trialsCommand(): Command {
               ? ""
               : `${view.sidesLeftOut} more can be compared by name with 'mastlog compare'.`;
           const parts = [sentenceText(view.sentence), rows, left, view.answer?.caution ?? ""];
-          process.stdout.write(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
+          print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
         });
       }),
     );

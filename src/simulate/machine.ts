@@ -4,6 +4,7 @@
  */
 import { createSocket } from "node:dgram";
 import { lookup } from "node:dns/promises";
+import { plainLines } from "../model/plain-text.ts";
 import type { LiveOutside, SiteSocket } from "./send-live.ts";
 
 export interface Machine {
@@ -17,10 +18,10 @@ export interface Machine {
 
 export const thisMachine: Machine = {
   write: (text) => {
-    process.stdout.write(text);
+    process.stdout.write(plainLines(text));
   },
   writeError: (text) => {
-    process.stderr.write(text);
+    process.stderr.write(plainLines(text));
   },
   openNetwork: async (host, port) => {
     // Resolved once, at the start, as the reference daemons do; they speak IPv4 where there is a choice.
