@@ -17,7 +17,7 @@ const WORDS: Readonly<Record<string, string>> = {
   json_root: "body is no JSON object",
   json_syntax: "body is no valid JSON",
   rxpk_element: "something that is no packet among the packets",
-  rxpk_many: "more than 1,000 packets in a datagram: the rest left out",
+  rxpk_many: "more packets in one datagram than a concentrator reports (255): the rest left out",
   base64: "payload is no base64: metadata kept",
   data_long: "payload over 255 octets: metadata kept",
   v1_txack: "TX_ACK from a version 1 gateway",

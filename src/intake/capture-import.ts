@@ -14,7 +14,7 @@ import type { CaptureProgress } from "./handle.ts";
 import { addTo, recordBatch } from "./record-batch.ts";
 
 export interface CaptureImportOptions {
-  readonly recorder: Pick<Recorder, "record" | "settle" | "write" | "workOnGaps">;
+  readonly recorder: Pick<Recorder, "record" | "endCapture" | "write" | "workOnGaps">;
   readonly nowUs: () => number;
   /** Lets other work of the thread run. */
   readonly pause: () => Promise<void>;
@@ -99,7 +99,7 @@ export class CaptureImport {
       const progress = reading.sizeOctets === 0 ? 1 : reading.readOctets / reading.sizeOctets;
       onProgress({ captureId, progress: Math.min(0.99, progress), state: "reading" });
     }
-    this.#note(total, recorder.settle());
+    this.#note(total, recorder.endCapture());
     while (recorder.workOnGaps({ patient: false, nowUs: null })) {
       if (this.#stopped) break;
       await pause();

@@ -26,7 +26,7 @@ const JITTER_US = 300_000;
 /** Packets that must have fitted before the counter may date anything. Chosen. */
 const TRUST_NEEDED = 8;
 /** No datagram is believed to be later than this; the counter has jumped instead. Common practice, no source. */
-const LATEST_US = 120_000_000;
+export const MAX_PATH_DELAY_US = 120_000_000;
 /** So many late ones in a row are no lateness: the clocks stand otherwise now. Chosen. */
 const MOST_LATE = 50;
 /** The two clocks may drift apart by this much; crystals are within 20 ppm each (common practice, no source). */
@@ -49,7 +49,7 @@ export function pathDelayUs(clock: PathClock, reading: CounterReading): number {
   const driftUs = (elapsedUs * DRIFT_PPM) / 1_000_000;
   clock.atUs = reading.atUs;
   clock.counterUs = counterUs;
-  if (delayUs < -JITTER_US - driftUs || delayUs > LATEST_US || clock.late >= MOST_LATE) {
+  if (delayUs < -JITTER_US - driftUs || delayUs > MAX_PATH_DELAY_US || clock.late >= MOST_LATE) {
     // The counter began anew, or one of the clocks was set: what was known no longer holds.
     Object.assign(clock, newPathClock(reading));
     return 0;

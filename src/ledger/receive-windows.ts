@@ -28,14 +28,6 @@ export function counterDelayUs(uplinkTmstUs: number, tmstUs: number): number {
   return (((tmstUs - uplinkTmstUs) % WRAP_US) + WRAP_US) % WRAP_US;
 }
 
-/** The counter values at which an uplink would have ended that this moment answers: one for each whole second. */
-export function possibleUplinkTmstsUs(tmstUs: number): number[] {
-  return Array.from(
-    { length: LONGEST_DELAY_S },
-    (_, i) => (tmstUs - (i + 1) * 1_000_000 + WRAP_US * 2) % WRAP_US,
-  );
-}
-
 export interface WindowQuestion {
   readonly delayUs: number;
   readonly isJoin: boolean;

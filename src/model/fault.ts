@@ -39,6 +39,8 @@ export interface Oddity {
   readonly detail?: string;
   /** Whether the raw datagram is worth keeping among the newest samples of this reason. */
   readonly keepRaw: boolean;
+  /** How many packets it concerns; 1 when absent. */
+  readonly count?: number;
 }
 
 /** What every decoder returns: a value, or a named fault. */

@@ -118,8 +118,8 @@ export function heldKeysOf(row: KeyRow): HeldKeys {
 export function markDue(db: Store, devAddr: number): void {
   prepared(
     db,
-    `INSERT OR IGNORE INTO account_due (dev_addr)
-     SELECT dev_addr FROM frame WHERE dev_addr = ? LIMIT 1`,
+    `INSERT OR REPLACE INTO account_due (dev_addr, from_us)
+     SELECT dev_addr, ${Number.MIN_SAFE_INTEGER} FROM frame WHERE dev_addr = ? LIMIT 1`,
   ).run(devAddr);
 }
 

@@ -46,7 +46,7 @@ export function rebuild(
   let done = 0;
   db.transaction(() => {
     db.exec(`
-      DELETE FROM frame; DELETE FROM life; DELETE FROM node_minute; DELETE FROM channel_minute;
+      DELETE FROM frame; DELETE FROM life; DELETE FROM channel_minute;
       DELETE FROM address_state; DELETE FROM account_due;
       DELETE FROM gap; DELETE FROM gateway_outage; DELETE FROM gap_watch; DELETE FROM gap_progress;
       DELETE FROM gap_disorder;

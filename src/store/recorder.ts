@@ -6,10 +6,10 @@
  * running service): that is noticed, and what memory holds is read anew.
  */
 import type { Arrival } from "../model/arrival.ts";
-import type { PushData, RadioPacket, StatusReport, TxAck } from "../model/datagram.ts";
+import type { Crc, PushData, RadioPacket, Signal, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
 import type { JudgeGap } from "../model/finding.ts";
-import { parseDevAddr } from "../model/identifiers.ts";
+import { type DevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
@@ -20,7 +20,8 @@ import { Derivation } from "./recorder/derivation.ts";
 import { type DownlinkArrival, DownlinkBook } from "./recorder/downlink-book.ts";
 import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
 import { JoinBook } from "./recorder/join-book.ts";
-import { ReceptionBook, tenths, tmstKeyOf } from "./recorder/reception-book.ts";
+import { ReceptionBook, soughtOf, tenths, tmstKeyOf } from "./recorder/reception-book.ts";
+import type { Sought } from "./recorder/reception-memory.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
 import { ReportBook } from "./recorder/report-book.ts";
 import { RoundTripBook } from "./recorder/round-trip-book.ts";
@@ -34,8 +35,11 @@ export interface DecodedArrival {
   readonly decoding: UpstreamDecoding;
 }
 
+/** Frames accounted again in one step behind the traffic: some 20 ms. */
+const MAX_FRAMES_A_STEP = 500;
+
 export interface RecordOptions {
-  /** True: addresses whose frames came out of order are left to a later `settle` (a long import). */
+  /** True: addresses whose frames came out of order are left to `workOnGaps` (a long import). */
   readonly deferSettling?: boolean;
 }
 
@@ -52,6 +56,7 @@ export class Recorder {
   readonly #downlinks: DownlinkBook;
   readonly #roundTrips: RoundTripBook;
   #dataVersion: number;
+  readonly #settledBehind = new Set<DevAddr>();
   /** The newest datagram of the transaction. */
   #newestUs = Number.NEGATIVE_INFINITY;
   #recorded: Recorded = nothingRecorded();
@@ -78,32 +83,46 @@ export class Recorder {
   /** Records a batch in one durable transaction. Throws when the store refuses; then nothing of it is stored. */
   record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
     return this.#transact(() => {
+      // What was accounted again since the last batch is told with this one.
+      for (const devAddr of this.#settledBehind) {
+        this.#recorded.nodes.add(devAddr);
+        this.#recorded.wide = true;
+      }
+      this.#settledBehind.clear();
       for (const item of batch) {
         if ("downlink" in item) this.#recordDownlink(item);
         else this.#recordOne(item);
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
-      if (options.deferSettling !== true) this.#settle();
+      if (options.deferSettling !== true) this.#noteSettled(this.#derivation.settleQuick());
     });
   }
 
   /**
-   * Does a bounded part of the search for gaps and of their findings, in a transaction of its own. True: there is more
-   * to do.
+   * Does a bounded part of what is left to do behind the traffic, in a transaction of its own: accounts again for frames
+   * that came out of order, then searches for gaps and makes their findings. True: there is more to do.
    */
   workOnGaps(options: StepOptions): boolean {
     let isMore = false;
     this.#transact(() => {
-      isMore = this.#gaps.step(options);
+      const recount = this.#derivation.recountSome(MAX_FRAMES_A_STEP);
+      this.#noteSettled(recount.settled);
+      for (const devAddr of recount.settled) this.#settledBehind.add(devAddr);
+      isMore = recount.isMore || recount.settled.length > 0 || this.#gaps.step(options);
     });
     return isMore;
   }
 
-  /** Accounts anew for the addresses whose frames came out of order. */
+  /** A capture was read to its end; what came out of order is left to `workOnGaps`. */
+  endCapture(): Recorded {
+    return this.#transact(() => this.#roundTrips.endOfCapture());
+  }
+
+  /** Accounts again for the addresses whose frames came out of order, to the end, however long it takes. */
   settle(): Recorded {
     return this.#transact(() => {
       this.#roundTrips.endOfCapture();
-      this.#settle();
+      this.#noteSettled(this.#derivation.settle());
     });
   }
 
@@ -163,8 +182,8 @@ export class Recorder {
     }
   }
 
-  #settle(): void {
-    for (const devAddr of this.#derivation.settle()) {
+  #noteSettled(addresses: readonly DevAddr[]): void {
+    for (const devAddr of addresses) {
       this.#recorded.nodes.add(devAddr);
       this.#recorded.wide = true;
       this.#gaps.noteRedone(parseDevAddr(devAddr));
@@ -189,6 +208,7 @@ export class Recorder {
     this.#roundTrips.forget();
     this.#gateways.forget();
     this.#datagrams.forget();
+    this.#receptions.forget();
     this.#derivation.forget();
     this.#refusals.forget();
     this.#gaps.forget();
@@ -269,7 +289,9 @@ export class Recorder {
     this.#roundTrips.asked(arrival, gateway.id, "push-data", datagram.token);
     gateway.pushSource = endpointText(arrival.from);
     if (datagram.status !== null) this.#recordStatus(arrival, gateway, datagram.status);
-    for (const packet of datagram.packets) this.#recordPacket(arrival, gateway, packet);
+    // In order of the counter, as receptions are gone through when all is derived again.
+    const packets = [...datagram.packets].sort((a, b) => (a.tmstUs ?? 0) - (b.tmstUs ?? 0));
+    for (const packet of packets) this.#recordPacket(arrival, gateway, packet);
   }
 
   #recordStatus(arrival: Arrival, gateway: GatewayEntry, status: StatusReport): void {
@@ -285,49 +307,57 @@ export class Recorder {
   /** One packet, a row for each antenna that heard it. */
   #recordPacket(arrival: Arrival, gateway: GatewayEntry, packet: RadioPacket): void {
     const { payload } = packet;
-    const airtimeUs =
-      payload === null ? 0 : airtimeOfReception(packet.modulation, payload.length, packet.crc);
-    const atUs =
-      packet.tmstUs === null
-        ? arrival.atUs
-        : this.#gateways.heardAtUs(gateway, { tmstUs: packet.tmstUs, atUs: arrival.atUs });
-    if (atUs !== arrival.atUs) {
-      this.#note(arrival, gateway.id, { reason: "late", keepRaw: false }, false);
-      this.#gaps.noteDatagram(gateway.id, atUs);
-    }
-    const shared = {
+    const arrivedUs = arrival.atUs;
+    const tmstUs = counterOf(packet);
+    const heard = {
       gatewayId: gateway.id,
-      atUs,
-      tmstKey: tmstKeyOf(packet.tmstUs, payload),
+      arrivedUs,
+      atUs: arrivedUs,
+      tmstKey: tmstKeyOf(tmstUs, payload),
       packet,
       dataRate: dataRateCode(packet.modulation),
       codingRate: codingRateCode(packet.modulation),
+      airtimeUs: payload === null ? 0 : airtimeOfReception(packet.modulation, payload.length, packet.crc),
       payload,
     };
-    for (const signal of packet.signals) {
-      this.#recordReception(arrival, gateway, { ...shared, signal, airtimeUs });
+    const isNew = (signal: Signal) => !this.#isRepeated(gateway, soughtOf(heard, signal));
+    // In order of the antennas: the first stands for the packet.
+    const signals = packet.signals.filter(isNew).sort((a, b) => a.antenna - b.antenna);
+    if (signals.length === 0) return;
+    const atUs = tmstUs === null ? arrivedUs : this.#gateways.heardAtUs(gateway, { tmstUs, atUs: arrivedUs });
+    if (atUs !== arrivedUs) {
+      this.#note(arrival, gateway.id, { reason: "late", keepRaw: false }, false);
+      this.#gaps.noteDatagram(gateway.id, atUs);
     }
+    if (tmstUs !== null && !packet.delayed) this.#gateways.followCounter(gateway, { tmstUs, atUs });
+    for (const signal of signals) this.#recordReception(arrival, gateway, { ...heard, atUs, signal });
+  }
+
+  /** Whether it was delivered before; then the later of the two deliveries is counted as repeated. */
+  #isRepeated(gateway: GatewayEntry, sought: Sought): boolean {
+    const beforeUs = this.#receptions.deliveredBefore(gateway.id, sought);
+    if (beforeUs === null) return false;
+    const atUs = Math.max(beforeUs, sought.arrivedUs);
+    const reason = "reception_repeated";
+    this.#refusals.note({ gatewayId: gateway.id, reason, refused: false, atUs, sentence: reason, raw: null });
+    return true;
   }
 
   #recordReception(arrival: Arrival, gateway: GatewayEntry, reception: NewReception): void {
     const { packet, atUs } = reception;
     const kept = this.#receptions.keep(reception);
-    if (kept.id === null) {
-      this.#note(arrival, gateway.id, { reason: "reception_repeated", keepRaw: false }, false);
-      return;
-    }
     this.#recorded.receptions += 1;
     this.#recorded.lastReceptionId = Math.max(this.#recorded.lastReceptionId, kept.id);
     for (const ghost of kept.unmasked) {
       this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
       this.#derivation.takeBack(gateway.id, ghost);
-      if (ghost.further === 0) this.#gateways.uncount(gateway, ghost.atUs, "crc_ok");
+      if (ghost.further === 0) this.#gateways.uncount(gateway, ghost.atUs, CRC_COUNTS[ghost.crc]);
     }
     if (kept.ghost) {
       this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
       return;
     }
-    if (!kept.further) this.#countPacket(gateway, reception);
+    if (!kept.further) this.#gateways.count(gateway, atUs, CRC_COUNTS[packet.crc]);
     const { devAddr, isJoinRequest, fault } = this.#derivation.derive({
       receptionId: kept.id,
       gatewayId: gateway.id,
@@ -350,16 +380,6 @@ export class Recorder {
     }
   }
 
-  #countPacket(gateway: GatewayEntry, reception: NewReception): void {
-    const { packet, atUs } = reception;
-    if (packet.tmstUs !== null && !packet.delayed) {
-      this.#gateways.followCounter(gateway, { tmstUs: packet.tmstUs, atUs });
-    }
-    if (packet.crc === "bad") this.#gateways.count(gateway, atUs, "crc_bad");
-    else if (packet.crc === "ok") this.#gateways.count(gateway, atUs, "crc_ok");
-    else this.#gateways.count(gateway, atUs, "crc_none");
-  }
-
   /** A datagram that was not used at all. */
   #refuse(arrival: Arrival, gatewayId: number, oddity: Oddity, refused: boolean): void {
     // Reading a capture twice must not count its refusals twice. Live traffic never comes twice.
@@ -377,8 +397,21 @@ export class Recorder {
       reason: oddity.reason,
       refused,
       atUs: arrival.atUs,
+      count: oddity.count,
       sentence: oddity.detail ?? oddity.reason,
       raw: oddity.keepRaw ? { bytes: arrival.bytes, source: endpointText(arrival.from) } : null,
     });
   }
+}
+
+const CRC_COUNTS = {
+  ok: "crc_ok",
+  bad: "crc_bad",
+  none: "crc_none",
+  unknown: "crc_none",
+} as const satisfies Record<Crc, string>;
+
+/** The concentrator's counter. 0 is the placeholder of forwarders that have none: a real one shows it for one microsecond in 71 minutes. */
+function counterOf({ tmstUs }: RadioPacket): number | null {
+  return tmstUs === 0 ? null : tmstUs;
 }

@@ -62,11 +62,6 @@ function derived(store: Store): unknown {
        FROM life ORDER BY number`,
       store,
     ),
-    minutes: rows(
-      `SELECT l.number, m.minute, m.frames, m.repeats, m.receptions FROM node_minute m JOIN life l ON l.id = m.life_id
-       ORDER BY 1, 2`,
-      store,
-    ),
   };
 }
 

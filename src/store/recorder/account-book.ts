@@ -1,13 +1,12 @@
 /**
  * In which counter life is a frame, and what does that do to the life's record? Keeps the accounting state of
- * the addresses heard of late in memory, the `life` rows and the `node_minute` roll-up; accounts a whole
- * address anew when a frame came out of order.
+ * the addresses heard of late in memory, and the `life` rows. A frame that comes out of order is accounted with what
+ * lies behind it, from the stored state before it; where much lies behind, in bounded steps.
  */
 import type { Assignment, CountedFrame } from "../../ledger/counters.ts";
 import { accountWithKeys, type KeyedAssignment, type Surroundings } from "../../ledger/keyed-counters.ts";
 import { type Proof, proveSender } from "../../ledger/keyed-proof.ts";
 import { type AddressState, type LifeState, newAddressState } from "../../ledger/life-state.ts";
-import { minuteOf } from "../../model/window.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import { addressesWithKeys, type HeldKeys, keysOfAddress } from "../key-sets.ts";
 import type { Store } from "../open.ts";
@@ -17,12 +16,19 @@ import { type AccountStatements, accountStatements } from "./account-statements.
 const MOST_ADDRESSES = 20_000;
 /** Frames after which an address's state is stored, so that a restart reads at most these again. */
 const STORE_EVERY_FRAMES = 256;
+/** Stored states of one address. Chosen: with twice the distance from one to the next older one, enough for any past. */
+const MAX_STATES = 24;
+/** Frames accounted again within the transaction that brought a late one: some 5 ms. More waits for `recountSome`. */
+const MAX_FRAMES_AT_ONCE = 128;
+const FIRST_US = Number.MIN_SAFE_INTEGER;
 
 interface AddressEntry {
   readonly state: AddressState;
   /** Sets of keys that may prove frames of this address; empty for almost every one. */
   readonly keys: readonly HeldKeys[];
   readonly lifeIds: Map<number, number>;
+  /** Accounted so far. */
+  frames: number;
   framesSinceStored: number;
 }
 
@@ -39,21 +45,11 @@ interface StoredFrame extends FrameToAccount {
   gatewayId: number | null;
   rssiTenths: number | null;
   id: number;
-  receptions: number;
   lifeId: number | null;
   replay: number;
 }
 
-interface MinuteDelta {
-  lifeId: number;
-  minute: number;
-  frames: number;
-  repeats: number;
-  receptions: number;
-  airtimeUs: number;
-}
-
-/** Where an accounted frame belongs; null: its address is to be accounted anew first. */
+/** Where an accounted frame belongs; null: its address is to be accounted again first. */
 export interface Account {
   readonly lifeId: number;
   readonly counter: number;
@@ -68,8 +64,10 @@ export interface Account {
 export class AccountBook {
   readonly #entries = new Map<number, AddressEntry>();
   readonly #replaysAtUs: number[] = [];
-  readonly #minutes = new Map<string, MinuteDelta>();
-  readonly #due = new Set<number>();
+  /** From when on the frames of an address are to be accounted again. */
+  readonly #due = new Map<number, number>();
+  /** Of them, those with more to do than a transaction that brings traffic has time for. */
+  readonly #long = new Set<number>();
   readonly #keyed = new Set<number>();
   readonly #db: Store;
   readonly #sql: AccountStatements;
@@ -87,45 +85,65 @@ export class AccountBook {
 
   /** Accounts for a new frame at the end of its address's past; null when it lies before that end. */
   account(devAddr: number, frame: FrameToAccount): Account | null {
-    if (this.#due.has(devAddr)) return null;
+    const dueFromUs = this.#due.get(devAddr);
+    if (dueFromUs !== undefined) {
+      if (frame.atUs < dueFromUs) this.markDue(devAddr, frame.atUs);
+      return null;
+    }
     const entry = this.#entry(devAddr);
     if (isBefore(frame, entry.state)) {
-      this.markDue(devAddr);
+      this.markDue(devAddr, frame.atUs);
       return null;
     }
     const assignment = this.#assign(entry, frame);
     const lifeId = this.#writeLives(devAddr, entry, assignment);
-    const { airtimeUs } = frame;
-    const repeats = assignment.repeat ? 1 : 0;
-    this.#addMinute(lifeId, frame.atUs, { frames: 1, repeats, receptions: 1, airtimeUs });
     if (assignment.replay) this.#replaysAtUs.push(frame.atUs);
-    entry.framesSinceStored += 1;
     if (entry.framesSinceStored >= STORE_EVERY_FRAMES) this.#storeState(devAddr, entry);
     return accountOf(lifeId, assignment);
   }
 
-  /** One more gateway or antenna heard a frame that is accounted already. */
-  addReception(lifeId: number, frameAtUs: number): void {
-    this.#addMinute(lifeId, frameAtUs, { frames: 0, repeats: 0, receptions: 1, airtimeUs: 0 });
+  /** Frames of an address from this moment on are to be accounted again. */
+  markDue(devAddr: number, fromUs: number): void {
+    const earliestUs = Math.min(fromUs, this.#due.get(devAddr) ?? fromUs);
+    this.#due.set(devAddr, earliestUs);
+    this.#sql.markDue.run(devAddr, finite(fromUs));
   }
 
-  markDue(devAddr: number): void {
-    this.#due.add(devAddr);
-    this.#sql.markDue.run(devAddr);
-  }
-
-  /** Accounts anew for every address that is due; their numbers. */
+  /** Accounts again for every address that is due, to the end; their numbers. */
   settle(): number[] {
-    const settled = [...this.#due];
-    // What this transaction gathered for these lives is in the frames already: written first, it is replaced.
-    if (settled.length > 0) this.#flushMinutes();
-    for (const devAddr of settled) this.#accountAnew(devAddr);
-    this.#due.clear();
+    const settled = [...this.#due.keys()];
+    for (const devAddr of settled) this.#recount(devAddr, Number.MAX_SAFE_INTEGER);
     return settled;
   }
 
+  /** Accounts again where it takes a few milliseconds in all; the addresses that are done. */
+  settleQuick(): number[] {
+    const settled: number[] = [];
+    let left = MAX_FRAMES_AT_ONCE;
+    for (const devAddr of [...this.#due.keys()]) {
+      if (left <= 0) break;
+      if (this.#long.has(devAddr)) continue;
+      const count = this.#recount(devAddr, MAX_FRAMES_AT_ONCE, true);
+      left -= Math.max(1, count);
+      if (this.#due.has(devAddr)) this.#long.add(devAddr);
+      else settled.push(devAddr);
+    }
+    return settled;
+  }
+
+  /** Accounts again for some frames; the addresses that are done, and whether there is more to do. */
+  recountSome(maxFrames: number): { readonly settled: number[]; readonly isMore: boolean } {
+    const settled: number[] = [];
+    let left = maxFrames;
+    for (const devAddr of [...this.#due.keys()]) {
+      if (left <= 0) break;
+      left -= Math.max(1, this.#recount(devAddr, left));
+      if (!this.#due.has(devAddr)) settled.push(devAddr);
+    }
+    return { settled, isMore: this.#due.size > 0 };
+  }
+
   flush(): void {
-    this.#flushMinutes();
     for (const devAddr of this.#entries.keys()) {
       if (this.#entries.size <= MOST_ADDRESSES) break;
       this.#storeState(devAddr, this.#entries.get(devAddr));
@@ -143,9 +161,9 @@ export class AccountBook {
   /** Drops what memory holds: another connection wrote, or a transaction failed. */
   forget(): void {
     this.#entries.clear();
-    this.#minutes.clear();
     this.#replaysAtUs.length = 0;
     this.#due.clear();
+    this.#long.clear();
     this.#loadDue();
   }
 
@@ -161,7 +179,8 @@ export class AccountBook {
   };
 
   #loadDue(): void {
-    for (const devAddr of this.#sql.due.all() as number[]) this.#due.add(devAddr);
+    for (const { devAddr, fromUs } of this.#sql.due.all() as { devAddr: number; fromUs: number }[])
+      this.#due.set(devAddr, fromUs);
     this.#keyed.clear();
     for (const devAddr of addressesWithKeys(this.#db)) this.#keyed.add(devAddr);
   }
@@ -170,15 +189,19 @@ export class AccountBook {
     return this.#keyed.has(devAddr) ? keysOfAddress(this.#db, devAddr) : NO_KEYS;
   }
 
-  #framesFrom(devAddr: number, fromUs: number): StoredFrame[] {
-    const frames = this.#keyed.has(devAddr) ? this.#sql.framesWithPayload : this.#sql.framesFrom;
-    return (frames.all(devAddr, fromUs) as StoredFrame[]).map((frame) => {
+  #framesAfter(devAddr: number, { lastAtUs, lastContent }: AddressState, most: number): StoredFrame[] {
+    const frames = this.#keyed.has(devAddr) ? this.#sql.framesWithPayload : this.#sql.framesAfter;
+    const atUs = finite(lastAtUs);
+    return (frames.all(devAddr, atUs, atUs, lastContent, most) as StoredFrame[]).map((frame) => {
       const { dataRate, gatewayId, rssiTenths } = frame;
       return { ...frame, radio: gatewayId === null ? undefined : { dataRate, gatewayId, rssiTenths } };
     });
   }
 
-  #assign({ state, keys }: AddressEntry, frame: FrameToAccount): KeyedAssignment {
+  #assign(entry: AddressEntry, frame: FrameToAccount): KeyedAssignment {
+    const { state, keys } = entry;
+    entry.frames += 1;
+    entry.framesSinceStored += 1;
     return accountWithKeys(state, frame, proofOf(state, keys, frame), this.#around);
   }
 
@@ -190,59 +213,87 @@ export class AccountBook {
       this.#entries.set(devAddr, known);
       return known;
     }
-    const stored = this.#sql.state.get(devAddr) as string | undefined;
-    const state = stored === undefined ? newAddressState() : readState(stored);
-    const after = this.#framesFrom(devAddr, finite(state.lastAtUs)).filter(
-      (frame) => !isBefore(frame, state),
-    );
-    const lifeIds = new Map(
-      (this.#sql.lives.all(devAddr) as { number: number; id: number }[]).map((row) => [row.number, row.id]),
-    );
-    const keys = this.#keysOf(devAddr);
-    const entry: AddressEntry = { state, keys, lifeIds, framesSinceStored: after.length };
-    for (const frame of after) this.#assign(entry, frame);
+    const entry = this.#entryFrom(devAddr, this.#sql.newestState.get(devAddr) as StoredState | undefined);
+    for (const frame of this.#framesAfter(devAddr, entry.state, Number.MAX_SAFE_INTEGER))
+      this.#assign(entry, frame);
     this.#entries.set(devAddr, entry);
     return entry;
   }
 
-  #accountAnew(devAddr: number): void {
-    this.#sql.removeMinutes.run(devAddr);
-    this.#sql.removeLives.run(devAddr);
-    this.#sql.removeState.run(devAddr);
-    this.#entries.delete(devAddr);
-    const entry: AddressEntry = {
-      state: newAddressState(),
+  #entryFrom(devAddr: number, stored: StoredState | undefined): AddressEntry {
+    const lives = this.#sql.lives.all(devAddr) as { number: number; id: number }[];
+    return {
+      state: stored === undefined ? newAddressState() : readState(stored.state),
       keys: this.#keysOf(devAddr),
-      lifeIds: new Map(),
+      lifeIds: new Map(lives.map((row) => [row.number, row.id])),
+      frames: stored?.frames ?? 0,
       framesSinceStored: 0,
     };
-    for (const frame of this.#framesFrom(devAddr, finite(Number.NEGATIVE_INFINITY))) {
-      const assignment = this.#assign(entry, frame);
-      const account = accountOf(this.#writeLives(devAddr, entry, assignment), assignment);
-      const { lifeId, counter, micVerdict, keyId } = account;
-      const repeats = account.repeat ? 1 : 0;
-      const replay = account.replay ? 1 : 0;
-      this.#sql.setAccount.run(lifeId, counter, repeats, micVerdict, keyId, replay, frame.id);
-      // A replay that was found before has been told.
-      if (account.replay && frame.replay === 0) this.#replaysAtUs.push(frame.atUs);
-      const { receptions, airtimeUs } = frame;
-      this.#addMinute(lifeId, frame.atUs, { frames: 1, repeats, receptions, airtimeUs });
+  }
+
+  /**
+   * Accounts again from the stored state before the moment from which an address is due, `most` frames at most; how
+   * many. An address that is done is due no more. `whole`: all of it or nothing.
+   */
+  #recount(devAddr: number, most: number, whole = false): number {
+    const fromUs = this.#due.get(devAddr) ?? FIRST_US;
+    const stored = this.#sql.stateBefore.get(devAddr, finite(fromUs)) as StoredState | undefined;
+    const entry = this.#entryFrom(devAddr, stored);
+    const { state } = entry;
+    const frames = this.#framesAfter(devAddr, state, Math.min(most + 1, Number.MAX_SAFE_INTEGER));
+    const isCut = frames.length > most;
+    if (isCut && whole) return 0;
+    this.#entries.delete(devAddr);
+    this.#sql.removeStatesAfter.run(devAddr, finite(state.lastAtUs));
+    for (const life of state.lives) this.#writeLife(devAddr, entry, life);
+    let isMarked = false;
+    for (const frame of isCut ? frames.slice(0, most) : frames) {
+      // The next late frame is likely to lie just behind this one: it will find the state right before itself.
+      if (!isMarked && frame.atUs > fromUs) {
+        isMarked = true;
+        if (entry.framesSinceStored > 0) this.#storeState(devAddr, entry);
+      }
+      this.#accountStored(devAddr, entry, frame);
+      if (entry.framesSinceStored >= STORE_EVERY_FRAMES) this.#storeState(devAddr, entry);
     }
-    this.#entries.set(devAddr, entry);
-    this.#storeState(devAddr, entry);
+    if (isCut) {
+      this.#storeState(devAddr, entry);
+      this.#due.set(devAddr, state.lastAtUs + 1);
+      this.#sql.setDue.run(devAddr, state.lastAtUs + 1);
+      return most;
+    }
+    // Lives that are begun no more; their frames are in others by now.
+    this.#sql.removeLivesAfter.run(devAddr, state.begun);
+    for (const number of [...entry.lifeIds.keys()]) if (number > state.begun) entry.lifeIds.delete(number);
+    this.#due.delete(devAddr);
+    this.#long.delete(devAddr);
     this.#sql.unmarkDue.run(devAddr);
+    this.#entries.set(devAddr, entry);
+    return frames.length;
+  }
+
+  #accountStored(devAddr: number, entry: AddressEntry, frame: StoredFrame): void {
+    const assignment = this.#assign(entry, frame);
+    const account = accountOf(this.#writeLives(devAddr, entry, assignment), assignment);
+    const { lifeId, counter, micVerdict, keyId } = account;
+    const replay = account.replay ? 1 : 0;
+    this.#sql.setAccount.run(lifeId, counter, account.repeat ? 1 : 0, micVerdict, keyId, replay, frame.id);
+    // A replay that was found before has been told.
+    if (account.replay && frame.replay === 0) this.#replaysAtUs.push(frame.atUs);
   }
 
   /** Writes the lives that changed; the row id of the frame's own. */
   #writeLives(devAddr: number, entry: AddressEntry, assignment: Assignment): number {
-    for (const life of assignment.changed) {
-      const id = entry.lifeIds.get(life.number);
-      if (id === undefined) entry.lifeIds.set(life.number, this.#insertLife(devAddr, life));
-      else this.#updateLife(id, life);
-    }
+    for (const life of assignment.changed) this.#writeLife(devAddr, entry, life);
     const id = entry.lifeIds.get(assignment.life.number);
     if (id === undefined) throw new Error(`Life ${assignment.life.number} has no row: the ledger is broken.`);
     return id;
+  }
+
+  #writeLife(devAddr: number, entry: AddressEntry, life: LifeState): void {
+    const id = entry.lifeIds.get(life.number);
+    if (id === undefined) entry.lifeIds.set(life.number, this.#insertLife(devAddr, life));
+    else this.#updateLife(id, life);
   }
 
   #insertLife(devAddr: number, life: LifeState): number {
@@ -266,45 +317,39 @@ export class AccountBook {
   }
 
   #updateLife(id: number, life: LifeState): void {
-    const { begunBy, reason, lastAtUs, firstCounter, lastCounter, heard } = life;
+    const { begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard } = life;
     const { devEui = null, session = null, proof = null } = life;
-    const figures = [begunBy, reason, lastAtUs, firstCounter, lastCounter, heard];
+    const figures = [begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard];
     this.#sql.updateLife.run(...figures, devEui, session, proof, id);
-  }
-
-  #addMinute(lifeId: number, atUs: number, more: Omit<MinuteDelta, "lifeId" | "minute">): void {
-    const minute = minuteOf(atUs);
-    const key = `${lifeId}/${minute}`;
-    let cell = this.#minutes.get(key);
-    if (cell === undefined) {
-      cell = { lifeId, minute, frames: 0, repeats: 0, receptions: 0, airtimeUs: 0 };
-      this.#minutes.set(key, cell);
-    }
-    cell.frames += more.frames;
-    cell.repeats += more.repeats;
-    cell.receptions += more.receptions;
-    cell.airtimeUs += more.airtimeUs;
-  }
-
-  #flushMinutes(): void {
-    for (const cell of this.#minutes.values()) {
-      this.#sql.addMinute.run(
-        cell.lifeId,
-        cell.minute,
-        cell.frames,
-        cell.repeats,
-        cell.receptions,
-        cell.airtimeUs,
-      );
-    }
-    this.#minutes.clear();
   }
 
   #storeState(devAddr: number, entry: AddressEntry | undefined): void {
     if (entry === undefined || !Number.isFinite(entry.state.lastAtUs)) return;
-    this.#sql.storeState.run(devAddr, entry.state.lastAtUs, JSON.stringify(entry.state));
+    const { state, frames } = entry;
+    this.#sql.storeState.run(devAddr, state.lastAtUs, state.lastContent, frames, JSON.stringify(state));
     entry.framesSinceStored = 0;
+    const states = this.#sql.states.all(devAddr) as { lastAtUs: number; frames: number }[];
+    if (states.length > MAX_STATES) this.#sql.removeState.run(devAddr, leastMissed(states));
   }
+}
+
+interface StoredState {
+  readonly frames: number;
+  readonly state: string;
+}
+
+/** The state whose going leaves the smallest hole in proportion to its distance from the newest, so that all distances double. */
+function leastMissed(states: readonly { lastAtUs: number; frames: number }[]): number {
+  const newest = states.at(-1)?.frames ?? 0;
+  let least = { lastAtUs: states[0]?.lastAtUs ?? 0, hole: Number.POSITIVE_INFINITY };
+  for (const [index, { lastAtUs }] of states.entries()) {
+    const before = states[index - 1]?.frames ?? 0;
+    const after = states[index + 1];
+    if (after === undefined) break;
+    const hole = (after.frames - before) / (newest - before + 1);
+    if (hole < least.hole) least = { lastAtUs, hole };
+  }
+  return least.lastAtUs;
 }
 
 const NO_KEYS: readonly HeldKeys[] = [];

@@ -59,11 +59,9 @@ export class Derivation {
     if (!decoded.ok) return { ...NOTHING, fault: decoded.fault };
     const phy = decoded.value;
     const placement = this.#frames.place({ ...reception, phy, content: contentOf(payload, "fCnt" in phy) });
-    if (placement.kind === "joined") {
-      if (placement.lifeId !== null) this.#accounts.addReception(placement.lifeId, placement.frameAtUs);
-    } else if (placement.kind === "regrouped") {
-      if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr);
-    } else {
+    if (placement.kind === "regrouped") {
+      if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr, placement.fromUs);
+    } else if (placement.kind === "first") {
       this.#writeFirst(placement.frame, reception, payload);
     }
     if ("devAddr" in phy) {
@@ -84,14 +82,25 @@ export class Derivation {
   ): void {
     if (ghost.frequencyHz !== null) this.#channels.recount(gatewayId, ghost.frequencyHz, ghost.atUs);
     if (ghost.frameId === null) return;
-    const devAddr = this.#frames.devAddrOf(ghost.frameId);
+    const frame = this.#frames.addressOf(ghost.frameId);
     this.#frames.dropIfUnheard(ghost.frameId);
-    if (devAddr !== null) this.#accounts.markDue(devAddr);
+    if (frame !== null) this.#accounts.markDue(frame.devAddr, frame.atUs);
   }
 
-  /** Accounts anew for the addresses whose frames came out of order; the addresses. */
+  /** Accounts again for the addresses whose frames came out of order, to the end; the addresses. */
   settle(): DevAddr[] {
     return this.#accounts.settle().map(formatDevAddr);
+  }
+
+  /** As far as it takes a few milliseconds; the addresses that are done. */
+  settleQuick(): DevAddr[] {
+    return this.#accounts.settleQuick().map(formatDevAddr);
+  }
+
+  /** Accounts again for some frames; the addresses that are done, and whether there is more to do. */
+  recountSome(maxFrames: number): { readonly settled: DevAddr[]; readonly isMore: boolean } {
+    const { settled, isMore } = this.#accounts.recountSome(maxFrames);
+    return { settled: settled.map(formatDevAddr), isMore };
   }
 
   /** Times of the replays that accounting found since this was asked last. */

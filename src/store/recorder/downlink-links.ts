@@ -5,7 +5,7 @@
 import type { Statement } from "better-sqlite3";
 import {
   counterDelayUs,
-  possibleUplinkTmstsUs,
+  LONGEST_DELAY_S,
   receiveWindow,
   WINDOW_SLACK_US,
 } from "../../ledger/receive-windows.ts";
@@ -15,6 +15,8 @@ import type { Store } from "../open.ts";
 /** An uplink lies this far before its answer's passing at most (RECEIVE_DELAY1 up to 15 s, RX2 a second later), and some way's delay. */
 const REACH_US = 20_000_000;
 const LOOK_AGAIN_US = 1_000_000;
+/** Receptions that one look goes through at most, the newest first. Chosen: 20 s of a hundred packets a second. */
+const MAX_LOOKED_AT = 2_000;
 /** So many stay open at most; a stranger's downlinks that answer nothing must cost no more. Chosen. */
 const MOST_OPEN = 200;
 
@@ -73,15 +75,22 @@ export class DownlinkLinks {
       `SELECT id, gateway_id AS gatewayId, at_us AS atUs, tmst_us AS tmstUs, moment, frequency_hz AS frequencyHz,
        data_rate AS dataRate, message_type AS messageType, dev_addr AS devAddr FROM downlink WHERE id = ?`,
     );
+    // Of what the gateway heard around that time, what ended whole seconds before the moment of sending.
+    const delayUs = "((@tmst - r.tmst_key + 4294967296) % 4294967296)";
     this.#uplinks = db.prepare(
       `SELECT r.tmst_key AS tmstUs, r.at_us AS atUs, r.frequency_hz AS frequencyHz, r.data_rate AS dataRate,
        f.message_type AS messageType, f.dev_addr AS devAddr
-       FROM reception r INDEXED BY reception_by_counter LEFT JOIN frame f ON f.id = r.frame_id
-       WHERE r.gateway_id = ? AND r.tmst_key BETWEEN ? AND ? AND r.at_us BETWEEN ? AND ? AND r.ghost = 0`,
+       FROM (SELECT tmst_key, at_us, frequency_hz, data_rate, frame_id FROM reception INDEXED BY reception_by_gateway
+             WHERE gateway_id = @id AND at_us BETWEEN @from AND @to AND tmst_key >= 0 AND ghost = 0
+             ORDER BY at_us DESC LIMIT ${MAX_LOOKED_AT}) r
+       LEFT JOIN frame f ON f.id = r.frame_id
+       WHERE ${delayUs} BETWEEN ${1_000_000 - WINDOW_SLACK_US} AND ${LONGEST_DELAY_S * 1_000_000 + WINDOW_SLACK_US}
+         AND (${delayUs} + ${WINDOW_SLACK_US}) % 1000000 <= ${2 * WINDOW_SLACK_US}
+       ORDER BY (${delayUs} + ${WINDOW_SLACK_US}) / 1000000, r.at_us, r.tmst_key`,
     );
     // Without its uplink, any packet heard around that time tells where the counter stood.
     this.#nearest = db.prepare(
-      `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception INDEXED BY reception_by_time
+      `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception INDEXED BY reception_by_gateway
        WHERE at_us BETWEEN ? AND ? AND gateway_id = ? AND tmst_key >= 0 ORDER BY at_us DESC LIMIT 1`,
     );
     this.#write = db.prepare(
@@ -122,27 +131,20 @@ export class DownlinkLinks {
       this.#write.run(null, null, window, null, id);
       return true;
     }
-    for (const tmstUs of possibleUplinkTmstsUs(row.tmstUs)) {
-      for (const uplink of this.#heardAt(row, tmstUs)) {
-        const delayUs = counterDelayUs(uplink.tmstUs, row.tmstUs);
-        const window = this.#windowOf(row, uplink, delayUs);
-        if (window === null) continue;
-        this.#write.run(uplink.tmstUs, delayUs, window, uplink.atUs + delayUs - row.atUs, id);
-        return true;
-      }
+    for (const uplink of this.#heardBefore(row, row.tmstUs)) {
+      const delayUs = counterDelayUs(uplink.tmstUs, row.tmstUs);
+      const window = this.#windowOf(row, uplink, delayUs);
+      if (window === null) continue;
+      this.#write.run(uplink.tmstUs, delayUs, window, uplink.atUs + delayUs - row.atUs, id);
+      return true;
     }
     this.#write.run(null, null, "none", this.#leadUs(row, row.tmstUs), id);
     return false;
   }
 
-  #heardAt(row: DownlinkRow, tmstUs: number): UplinkRow[] {
-    return this.#uplinks.all(
-      row.gatewayId,
-      tmstUs - WINDOW_SLACK_US,
-      tmstUs + WINDOW_SLACK_US,
-      row.atUs - REACH_US,
-      row.atUs + REACH_US,
-    ) as UplinkRow[];
+  #heardBefore({ gatewayId, atUs }: DownlinkRow, tmstUs: number): UplinkRow[] {
+    const times = { from: atUs - REACH_US, to: atUs + REACH_US };
+    return this.#uplinks.all({ id: gatewayId, tmst: tmstUs, ...times }) as UplinkRow[];
   }
 
   #windowOf(row: DownlinkRow, uplink: UplinkRow, delayUs: number): string | null {

@@ -26,7 +26,6 @@ const MESSAGE_TYPES: Readonly<Record<PhyPayload["messageType"], number>> = {
 interface FrameRow {
   readonly id: number;
   readonly atUs: number;
-  readonly lifeId: number | null;
 }
 
 /** A frame that is to be written, before the accounting has named its life. */
@@ -46,11 +45,11 @@ export interface NewFrame {
 
 export type Placement =
   /** Another hearing of a frame that is stored. */
-  | { readonly kind: "joined"; readonly frameAtUs: number; readonly lifeId: number | null }
+  | { readonly kind: "joined"; readonly frameAtUs: number }
   /** The first hearing of a frame: to be written with its accounting. */
   | { readonly kind: "first"; readonly frame: NewFrame }
-  /** Frames were grouped afresh; the address is to be accounted anew. */
-  | { readonly kind: "regrouped"; readonly devAddr: number | null };
+  /** Frames from a moment on were grouped afresh; the address is to be accounted again from there. */
+  | { readonly kind: "regrouped"; readonly devAddr: number | null; readonly fromUs: number };
 
 export class FrameBook {
   readonly #near: Statement;
@@ -60,15 +59,15 @@ export class FrameBook {
   readonly #insert: Statement;
   readonly #remove: Statement;
   readonly #assign: Statement;
-  readonly #devAddr: Statement;
+  readonly #address: Statement;
 
   constructor(db: Store) {
     const match = "content = ? AND frequency_hz IS ? AND data_rate = ?";
     this.#near = db.prepare(
-      `SELECT id, at_us AS atUs, life_id AS lifeId FROM frame WHERE dev_addr = ? AND at_us BETWEEN ? AND ? AND ${match}`,
+      `SELECT id, at_us AS atUs FROM frame WHERE dev_addr = ? AND at_us BETWEEN ? AND ? AND ${match}`,
     );
     this.#nearAnywhere = db.prepare(
-      `SELECT id, at_us AS atUs, life_id AS lifeId FROM frame WHERE at_us BETWEEN ? AND ? AND dev_addr IS NULL AND ${match}`,
+      `SELECT id, at_us AS atUs FROM frame WHERE at_us BETWEEN ? AND ? AND dev_addr IS NULL AND ${match}`,
     );
     this.#tmstOf = db.prepare("SELECT tmst_key FROM reception WHERE frame_id = ? AND gateway_id = ?").pluck();
     this.#hearings = db.prepare(
@@ -81,7 +80,9 @@ export class FrameBook {
        VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
     );
     this.#remove = db.prepare("DELETE FROM frame WHERE id = ?");
-    this.#devAddr = db.prepare("SELECT dev_addr FROM frame WHERE id = ?").pluck();
+    this.#address = db.prepare(
+      "SELECT dev_addr AS devAddr, at_us AS atUs FROM frame WHERE id = ? AND dev_addr IS NOT NULL",
+    );
     this.#assign = db.prepare("UPDATE reception SET frame_id = ? WHERE id = ?");
   }
 
@@ -92,10 +93,9 @@ export class FrameBook {
     const [only] = candidates;
     if (candidates.length === 1 && only !== undefined && this.#simplyJoins(only, reception)) {
       this.assign(reception.receptionId, only.id);
-      return { kind: "joined", frameAtUs: only.atUs, lifeId: only.lifeId };
+      return { kind: "joined", frameAtUs: only.atUs };
     }
-    this.#regroup(frame, reception);
-    return { kind: "regrouped", devAddr: frame.devAddr };
+    return { kind: "regrouped", devAddr: frame.devAddr, fromUs: this.#regroup(frame, reception) };
   }
 
   /** Writes a frame with what the accounting said of it (null: it is accounted later, or never). */
@@ -133,8 +133,9 @@ export class FrameBook {
     return true;
   }
 
-  devAddrOf(frameId: number): number | null {
-    return (this.#devAddr.get(frameId) as number | null | undefined) ?? null;
+  /** Whose a frame is, and when it was; null when it names no address. */
+  addressOf(frameId: number): { readonly devAddr: number; readonly atUs: number } | null {
+    return (this.#address.get(frameId) as { devAddr: number; atUs: number } | undefined) ?? null;
   }
 
   #candidates(frame: NewFrame, fromUs: number, toUs: number): FrameRow[] {
@@ -161,7 +162,8 @@ export class FrameBook {
     );
   }
 
-  #regroup(frame: NewFrame, reception: FramedReception): void {
+  /** The earliest moment of the frames that were, and that are now. */
+  #regroup(frame: NewFrame, reception: FramedReception): number {
     const hearings: Hearing[] = [{ id: reception.receptionId, ...hearingOf(reception) }];
     const taken = new Map<number, FrameRow>();
     let grew = true;
@@ -180,6 +182,8 @@ export class FrameBook {
       const id = this.write({ ...frame, atUs: cluster[0]?.atUs ?? frame.atUs }, null);
       for (const hearing of cluster) this.assign(hearing.id, id);
     }
+    const times = [...hearings, ...taken.values()].map(({ atUs }) => atUs);
+    return Math.min(...times);
   }
 }
 

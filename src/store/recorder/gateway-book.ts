@@ -12,9 +12,6 @@ import type { Store } from "../open.ts";
 /** More gateways than this are refused: a stranger can invent identifiers faster than anyone can look at them. */
 export const MOST_GATEWAYS = 4096;
 
-/** A gateway silent on the air for longer has its counter taken up afresh. */
-const READING_REACH_US = 3_600_000_000;
-
 export interface GatewayEntry {
   readonly id: number;
   readonly eui: Eui;
@@ -58,7 +55,9 @@ export class GatewayBook {
   readonly #insert: Statement;
   readonly #update: Statement;
   readonly #restart: Statement;
-  readonly #lastReading: Statement;
+  readonly #noRestart: Statement;
+  readonly #readingBefore: Statement;
+  readonly #readingAfter: Statement;
   readonly #addMinute: Statement;
   readonly #callers: Statement;
 
@@ -74,12 +73,17 @@ export class GatewayBook {
        push_source = coalesce(?, push_source), pull_source = coalesce(?, pull_source) WHERE id = ?`,
     );
     this.#restart = db.prepare("INSERT OR IGNORE INTO gateway_restart (gateway_id, at_us) VALUES (?, ?)");
-    // By time, backwards: the other index would sort all that the gateway ever heard.
-    this.#lastReading = db.prepare(
-      `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception INDEXED BY reception_by_time
-       WHERE at_us BETWEEN @at - ${READING_REACH_US} AND @at AND gateway_id = @id AND tmst_key >= 0
-       ORDER BY at_us DESC LIMIT 1`,
+    this.#noRestart = db.prepare(
+      "DELETE FROM gateway_restart WHERE gateway_id = ? AND at_us > ? AND at_us <= ?",
     );
+    const reading = (when: string, order: string) =>
+      db.prepare(
+        `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception INDEXED BY reception_by_gateway
+         WHERE gateway_id = ? AND at_us ${when} ? AND tmst_key >= 0 AND delayed = 0
+         ORDER BY at_us ${order}, tmst_key LIMIT 1`,
+      );
+    this.#readingBefore = reading("<", "DESC");
+    this.#readingAfter = reading(">", "ASC");
     this.#addMinute = db.prepare(
       `INSERT INTO gateway_minute (gateway_id, minute, ${MINUTE_COUNTS.join(", ")})
        VALUES (?, ?, ?, ?, ?, ?, ?, ?)
@@ -97,7 +101,7 @@ export class GatewayBook {
       this.#insert.run(eui, atUs, atUs);
       row = this.#find.get(eui) as GatewayRow;
     }
-    const reading = this.#lastReading.get({ at: row.last_at_us, id: row.id }) as CounterReading | undefined;
+    const reading = this.#readingBefore.get(row.id, Number.MAX_SAFE_INTEGER) as CounterReading | undefined;
     const entry: GatewayEntry = {
       id: row.id,
       eui,
@@ -153,15 +157,27 @@ export class GatewayBook {
     return reading.atUs - pathDelayUs(entry.pathClock, reading);
   }
 
-  /** Follows the concentrator's counter; a restart is dated where the counter then stood at zero. */
+  /**
+   * Follows the concentrator's counter; a restart is dated where the counter then stood at zero. A reading that comes
+   * out of order is judged between its neighbours in time, so that the order of arrival does not show.
+   */
   followCounter(entry: GatewayEntry, reading: CounterReading): void {
-    const before = entry.reading;
-    if (before !== null && restartedBetween(before, reading))
-      this.#restart.run(entry.id, beganAtUs(before, reading));
-    // A reading from before the last one begins a new chain (an older capture) unless it is mere disorder.
-    if (before === null || reading.atUs > before.atUs || before.atUs - reading.atUs > 60_000_000) {
+    const newest = entry.reading;
+    if (newest === null || reading.atUs > newest.atUs) {
+      if (newest !== null) this.#judgeRestart(entry.id, newest, reading);
       entry.reading = reading;
+      return;
     }
+    if (reading.atUs === newest.atUs) return;
+    const before = this.#readingBefore.get(entry.id, reading.atUs) as CounterReading | undefined;
+    const after = this.#readingAfter.get(entry.id, reading.atUs) as CounterReading | undefined;
+    if (before !== undefined && after !== undefined) this.#noRestart.run(entry.id, before.atUs, after.atUs);
+    if (before !== undefined) this.#judgeRestart(entry.id, before, reading);
+    if (after !== undefined) this.#judgeRestart(entry.id, reading, after);
+  }
+
+  #judgeRestart(gatewayId: number, before: CounterReading, after: CounterReading): void {
+    if (restartedBetween(before, after)) this.#restart.run(gatewayId, beganAtUs(before, after));
   }
 
   /** Writes what the transaction gathered. */

@@ -1,29 +1,31 @@
 /**
  * Is this reception new, a second delivery of one that is stored, or a ghost of a stronger one? Writes the
- * `reception` rows.
+ * `reception` rows. What came in of late is remembered; the tables are asked only about what comes late, and then
+ * about a bounded number of rows.
  */
 import type { Statement } from "better-sqlite3";
 import { digestOf } from "../../ledger/content.ts";
-import { GHOST_SPAN_US, ghostOf } from "../../ledger/ghosts.ts";
+import { ghostOf } from "../../ledger/ghosts.ts";
+import type { Crc } from "../../model/datagram.ts";
 import type { Store } from "../open.ts";
-import { CRC_CODES, type NewReception } from "./rows.ts";
+import {
+  isOtherAntenna,
+  isSame,
+  ReceptionMemory,
+  type Remembered,
+  SAME_MOMENT_US,
+  type Sought,
+} from "./reception-memory.ts";
+import { CRC_CODES, CRCS, type NewReception } from "./rows.ts";
 
-/** The same counter value at the same gateway within this time is the same moment: it wraps after 71.6 minutes. */
-const SAME_MOMENT_US = 1_800_000_000;
-
-interface Neighbour {
-  id: number;
-  atUs: number;
-  tmstKey: number;
-  frequencyHz: number | null;
-  antenna: number;
-  rssiTenths: number | null;
-  ghost: number;
-  frameId: number | null;
-  payload: Uint8Array | null;
-  further: number;
-  airtimeUs: number;
-}
+/** Receptions of one gateway that are remembered. Eight channels full of SF7 bring some 160 packets a second, so two minutes of the busiest gateway. */
+const MAX_OF_GATEWAY = 20_000;
+/** Of all gateways together, some 40 MB; the gateways longest unheard leave first. Chosen. */
+const MAX_REMEMBERED = 100_000;
+/** Rows read before and after a moment when a reception comes late: about 5 ms of work. Chosen. */
+const MAX_ROWS_READ = 2_000;
+/** So much more is read at once behind a late reception: what follows it is late as well. Chosen. */
+const READ_AHEAD_US = SAME_MOMENT_US;
 
 export interface Unmasked {
   readonly id: number;
@@ -32,11 +34,11 @@ export interface Unmasked {
   readonly atUs: number;
   /** 1: it was a further antenna's, counted nowhere. */
   readonly further: number;
+  readonly crc: Crc;
 }
 
 export interface Kept {
-  /** null: a second delivery of a stored reception, nothing was written. */
-  readonly id: number | null;
+  readonly id: number;
   readonly ghost: boolean;
   /** Another antenna's reception stands for this packet on the air already. */
   readonly further: boolean;
@@ -44,77 +46,165 @@ export interface Kept {
   readonly unmasked: readonly Unmasked[];
 }
 
+/** Part of a gateway's receptions: all that arrived between two moments. */
+interface Held {
+  readonly memory: ReceptionMemory;
+  fromUs: number;
+  /** Infinite for the newest. */
+  readonly toUs: number;
+}
+
+interface OfGateway {
+  newest: Held | null;
+  /** Around what came late. */
+  earlier: Held | null;
+}
+
 export class ReceptionBook {
-  readonly #neighbours: Statement;
+  readonly #gateways = new Map<number, OfGateway>();
+  #size = 0;
+  readonly #newestUs: Statement;
+  readonly #until: Statement;
+  readonly #after: Statement;
   readonly #insert: Statement;
+  readonly #row: Statement;
   readonly #unmask: Statement;
   readonly #promote: Statement;
+  readonly #arrived: Statement;
 
   constructor(db: Store) {
-    this.#neighbours = db.prepare(
-      `SELECT id, at_us AS atUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz, antenna, rssi_tenths AS rssiTenths,
-       ghost, frame_id AS frameId, payload, further, airtime_us AS airtimeUs FROM reception
-       WHERE gateway_id = ? AND tmst_key BETWEEN ? AND ? AND at_us BETWEEN ? AND ?`,
+    const columns = `id, at_us + late_us AS arrivedUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz, antenna,
+      rssi_tenths AS rssiTenths, payload, ghost, further FROM reception INDEXED BY reception_by_gateway`;
+    this.#newestUs = db.prepare("SELECT max(at_us) FROM reception WHERE gateway_id = ?").pluck();
+    this.#until = db.prepare(
+      `SELECT ${columns} WHERE gateway_id = ? AND at_us BETWEEN ? AND ? ORDER BY at_us DESC LIMIT ${MAX_ROWS_READ}`,
+    );
+    this.#after = db.prepare(
+      `SELECT ${columns} WHERE gateway_id = ? AND at_us > ? AND at_us <= ? ORDER BY at_us LIMIT ${MAX_ROWS_READ}`,
     );
     this.#insert = db.prepare(
       `INSERT INTO reception (gateway_id, at_us, tmst_key, crc, ghost, frequency_hz, data_rate, coding_rate, antenna,
        if_channel, rf_chain, rssi_tenths, signal_rssi_tenths, snr_tenths, frequency_offset_hz, gateway_offset_us,
-       airtime_us, payload, further) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+       airtime_us, payload, further, late_us, delayed)
+       VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+    );
+    this.#row = db.prepare(
+      "SELECT frame_id AS frameId, at_us AS atUs, airtime_us AS airtimeUs, crc FROM reception WHERE id = ?",
     );
     this.#unmask = db.prepare("UPDATE reception SET ghost = 1, frame_id = NULL, airtime_us = 0 WHERE id = ?");
     this.#promote = db.prepare("UPDATE reception SET further = 0, airtime_us = ? WHERE id = ?");
+    this.#arrived = db.prepare("UPDATE reception SET late_us = ? - at_us WHERE id = ?");
   }
 
+  /**
+   * When a stored reception of which this is another delivery arrived; null when there is none. The earlier of both
+   * times stays.
+   */
+  deliveredBefore(gatewayId: number, sought: Sought): number | null {
+    const same = this.#held(gatewayId, sought.arrivedUs)
+      .memory.alike(sought)
+      .find((other) => isSame(other, sought));
+    if (same === undefined) return null;
+    const { arrivedUs } = same;
+    if (sought.arrivedUs < arrivedUs) {
+      same.arrivedUs = sought.arrivedUs;
+      this.#arrived.run(sought.arrivedUs, same.id);
+    }
+    return arrivedUs;
+  }
+
+  /** Stores a reception of which no delivery is stored. */
   keep(reception: NewReception): Kept {
-    const neighbours = this.#near(reception);
-    if (neighbours.some((other) => isSame(other, reception)))
-      return { id: null, ghost: false, further: false, unmasked: [] };
-    const evidence = {
-      frequencyHz: reception.packet.frequencyHz,
-      tmstKey: reception.tmstKey,
-      rssiTenths: tenths(reception.signal.rssiDbm),
+    const sought = soughtOf(reception, reception.signal);
+    const alike = this.#held(reception.gatewayId, reception.arrivedUs).memory.alike(sought);
+    const ghost = alike.some((other) => ghostOf(sought, other) === "a");
+    const masked = alike.filter((other) => !other.ghost && ghostOf(sought, other) === "b");
+    const unmasked = masked.map((other) => this.#setAside(other));
+    const real = alike.filter((other) => !other.ghost);
+    for (const [index, other] of masked.entries()) this.#passOn(other, unmasked[index]?.airtimeUs ?? 0, real);
+    const further = !ghost && real.some((other) => isOtherAntenna(other, sought));
+    const id = this.#write(reception, { ghost, further });
+    this.#remember(reception.gatewayId, { ...sought, id, ghost, further });
+    return { id, ghost, further, unmasked };
+  }
+
+  forget(): void {
+    this.#gateways.clear();
+    this.#size = 0;
+  }
+
+  #setAside(other: Remembered): Unmasked & { airtimeUs: number } {
+    const row = this.#row.get(other.id) as {
+      frameId: number | null;
+      atUs: number;
+      airtimeUs: number;
+      crc: number;
     };
-    let ghost = false;
-    const unmasked: Neighbour[] = [];
-    for (const other of neighbours) {
-      if (other.ghost === 1 || !samePayload(other.payload, reception.payload)) continue;
-      const which = ghostOf(evidence, other);
-      if (which === "a") ghost = true;
-      if (which === "b") unmasked.push(other);
-    }
-    const real = neighbours.filter((other) => other.ghost === 0 && !unmasked.includes(other));
-    for (const other of unmasked) {
-      this.#unmask.run(other.id);
-      this.#passOn(other, real);
-    }
-    const packet = {
-      ...evidence,
-      antenna: reception.signal.antenna,
-      payload: reception.payload,
-    };
-    const further = !ghost && real.some((other) => isOtherAntenna(other, packet));
-    return { id: this.#write(reception, { ghost, further }), ghost, further, unmasked };
+    this.#unmask.run(other.id);
+    other.ghost = true;
+    const { id, frequencyHz } = other;
+    return { ...row, id, frequencyHz, further: other.further ? 1 : 0, crc: CRCS[row.crc] ?? "unknown" };
   }
 
   /** Where a ghost stood for a packet that other antennas heard too, one of those stands for it from now on. */
-  #passOn(ghost: Neighbour, real: readonly Neighbour[]): void {
-    if (ghost.further === 1) return;
+  #passOn(ghost: Remembered, airtimeUs: number, real: readonly Remembered[]): void {
+    if (ghost.further) return;
     const heir = real.find((other) => isOtherAntenna(other, ghost));
-    if (heir !== undefined) this.#promote.run(ghost.airtimeUs, heir.id);
+    if (heir === undefined) return;
+    heir.further = false;
+    this.#promote.run(airtimeUs, heir.id);
   }
 
-  #near(reception: NewReception): Neighbour[] {
-    const { gatewayId, tmstKey, atUs } = reception;
-    // A stand-in for a missing counter says nothing of the moment: only the same instant is the same then.
-    const reachUs = tmstKey < 0 ? 1_000_000 : SAME_MOMENT_US;
-    const span = tmstKey < 0 ? 0 : GHOST_SPAN_US;
-    return this.#neighbours.all(
-      gatewayId,
-      tmstKey - span,
-      tmstKey + span,
-      atUs - reachUs,
-      atUs + reachUs,
-    ) as Neighbour[];
+  /** What arrived around a moment, complete as far as it is looked at. */
+  #held(gatewayId: number, arrivedUs: number): Held {
+    let of = this.#gateways.get(gatewayId);
+    // Inserted again: the map's order is the order of last use.
+    if (of !== undefined) this.#gateways.delete(gatewayId);
+    else of = { newest: null, earlier: null };
+    this.#gateways.set(gatewayId, of);
+    const known = covering(of, arrivedUs);
+    if (known !== null) return known;
+    const held = this.#read(gatewayId, arrivedUs);
+    const before = held.toUs === Number.POSITIVE_INFINITY ? of.newest : of.earlier;
+    this.#size += held.memory.size - (before?.memory.size ?? 0);
+    if (held.toUs === Number.POSITIVE_INFINITY) of.newest = held;
+    else of.earlier = held;
+    return held;
+  }
+
+  #read(gatewayId: number, arrivedUs: number): Held {
+    const newestUs = (this.#newestUs.get(gatewayId) as number | null) ?? Number.MIN_SAFE_INTEGER;
+    const isNewest = newestUs <= arrivedUs;
+    const fromUs = arrivedUs - (isNewest ? 2 : 1) * SAME_MOMENT_US;
+    const toUs = isNewest ? Number.POSITIVE_INFINITY : arrivedUs + SAME_MOMENT_US + READ_AHEAD_US;
+    // The column is the moment of hearing, which lies before arrival by as much again at most.
+    const before = this.#until.all(gatewayId, fromUs - SAME_MOMENT_US, arrivedUs) as StoredRow[];
+    const last = Math.min(Number.MAX_SAFE_INTEGER, toUs + SAME_MOMENT_US);
+    const after = this.#after.all(gatewayId, arrivedUs, last) as StoredRow[];
+    const memory = new ReceptionMemory();
+    for (const row of [...before.reverse(), ...after])
+      memory.add({ ...row, ghost: row.ghost === 1, further: row.further === 1 });
+    return { memory, fromUs, toUs };
+  }
+
+  #remember(gatewayId: number, one: Remembered): void {
+    const of = this.#gateways.get(gatewayId);
+    for (const held of of === undefined ? [] : [of.newest, of.earlier]) {
+      if (held === null || one.arrivedUs < held.fromUs || one.arrivedUs > held.toUs) continue;
+      const before = held.memory.size;
+      held.memory.add(one);
+      // What arrives up to two minutes late still finds all that it is to be compared with.
+      const oldestUs = one.arrivedUs - 2 * SAME_MOMENT_US;
+      const isNewest = held.toUs === Number.POSITIVE_INFINITY;
+      held.memory.trim(isNewest ? oldestUs : Number.NEGATIVE_INFINITY, MAX_OF_GATEWAY);
+      if (isNewest) held.fromUs = Math.max(held.fromUs, oldestUs);
+      this.#size += held.memory.size - before;
+    }
+    for (const [oldest, { newest, earlier }] of this.#gateways) {
+      if (this.#size <= MAX_REMEMBERED || oldest === gatewayId) break;
+      this.#gateways.delete(oldest);
+      this.#size -= (newest?.memory.size ?? 0) + (earlier?.memory.size ?? 0);
+    }
   }
 
   #write(reception: NewReception, as: { ghost: boolean; further: boolean }): number {
@@ -140,42 +230,46 @@ export class ReceptionBook {
       as.ghost || as.further ? 0 : reception.airtimeUs,
       reception.payload,
       as.further ? 1 : 0,
+      reception.arrivedUs - reception.atUs,
+      packet.delayed ? 1 : 0,
     );
     return Number(result.lastInsertRowid);
   }
+}
+
+interface StoredRow extends Omit<Remembered, "ghost" | "further"> {
+  readonly ghost: number;
+  readonly further: number;
+}
+
+/** What one antenna's signal of a packet is recognised by. */
+export function soughtOf(
+  { arrivedUs, tmstKey, packet, payload }: Omit<NewReception, "signal">,
+  signal: NewReception["signal"],
+): Sought {
+  return {
+    arrivedUs,
+    tmstKey,
+    frequencyHz: packet.frequencyHz,
+    antenna: signal.antenna,
+    rssiTenths: tenths(signal.rssiDbm),
+    payload,
+  };
+}
+
+/** The part that holds all that is looked at around a moment; null: neither does. */
+function covering({ newest, earlier }: OfGateway, arrivedUs: number): Held | null {
+  for (const held of [newest, earlier]) {
+    if (held === null || held.fromUs > arrivedUs - SAME_MOMENT_US) continue;
+    if (arrivedUs + SAME_MOMENT_US <= held.toUs) return held;
+  }
+  return null;
 }
 
 /** The concentrator's counter, or a negative stand-in that only an identical packet shares. */
 export function tmstKeyOf(tmstUs: number | null, payload: Uint8Array | null): number {
   if (tmstUs !== null) return tmstUs;
   return -1 - (payload === null ? 0 : digestOf(payload) % 2_147_483_648);
-}
-
-function isSame(other: Neighbour, reception: NewReception): boolean {
-  return (
-    other.tmstKey === reception.tmstKey &&
-    other.antenna === reception.signal.antenna &&
-    other.frequencyHz === reception.packet.frequencyHz &&
-    samePayload(other.payload, reception.payload)
-  );
-}
-
-/** The same packet at the same moment, by another antenna: in one datagram or in two. */
-function isOtherAntenna(
-  other: Neighbour,
-  one: Pick<Neighbour, "tmstKey" | "frequencyHz" | "antenna" | "payload">,
-): boolean {
-  return (
-    other.tmstKey === one.tmstKey &&
-    other.antenna !== one.antenna &&
-    other.frequencyHz === one.frequencyHz &&
-    samePayload(other.payload, one.payload)
-  );
-}
-
-function samePayload(a: Uint8Array | null, b: Uint8Array | null): boolean {
-  if (a === null || b === null) return a === b;
-  return Buffer.compare(a, b) === 0;
 }
 
 /** Levels as the tables hold them. */

@@ -17,6 +17,8 @@ export interface Refused {
   /** False: odd, but used. */
   readonly refused: boolean;
   readonly atUs: number;
+  /** How often; 1 when absent. */
+  readonly count?: number | undefined;
   readonly sentence: string;
   /** The datagram, where it is worth keeping. */
   readonly raw: { readonly bytes: Uint8Array; readonly source: string } | null;
@@ -62,12 +64,12 @@ export class RefusalBook {
         gatewayId,
         reason,
         refused: refused.refused,
-        count: 1,
+        count: refused.count ?? 1,
         firstAtUs: atUs,
         lastAtUs: atUs,
       });
     } else {
-      delta.count += 1;
+      delta.count += refused.count ?? 1;
       delta.firstAtUs = Math.min(delta.firstAtUs, refused.atUs);
       delta.lastAtUs = Math.max(delta.lastAtUs, refused.atUs);
     }

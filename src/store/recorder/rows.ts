@@ -11,9 +11,15 @@ export const CRC_CODES: Readonly<Record<Crc, number>> = {
   unknown: 3,
 };
 
+/** By code. */
+export const CRCS = ["ok", "bad", "none", "unknown"] as const satisfies readonly Crc[];
+
 /** One reception on its way into the store. */
 export interface NewReception {
   readonly gatewayId: number;
+  /** When the datagram arrived. */
+  readonly arrivedUs: number;
+  /** When the packet was heard: arrival, dated back where the path was late. */
   readonly atUs: number;
   readonly tmstKey: number;
   readonly packet: RadioPacket;

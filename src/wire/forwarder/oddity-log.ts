@@ -79,6 +79,11 @@ export class OddityLog {
     this.packetFrom = this.entries.length;
   }
 
+  /** Notes what concerns several packets at once; the datagram is worth keeping. */
+  noteSeveral(reason: Reason, count: number, detail: string): void {
+    this.entries.push({ reason, keepRaw: true, detail: detail.slice(0, detailLimit), count });
+  }
+
   note(reason: Reason, keepRaw: boolean, detail?: string): void {
     for (let index = this.packetFrom; index < this.entries.length; index++) {
       const entry = this.entries[index];

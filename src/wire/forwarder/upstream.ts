@@ -26,8 +26,11 @@ export type UpstreamDecoding =
       readonly oddities: readonly Oddity[];
     };
 
-/** More packets than any forwarder's buffer holds; the rest of such a datagram is left aside. */
-const packetLimit = 1000;
+/**
+ * The reference daemons fetch at most 8 (SX1301) or 255 (SX1302) packets from the concentrator for one datagram
+ * (`NB_PKT_MAX`): no concentrator reports more at once. What a datagram holds beyond that is refused.
+ */
+const packetLimit = 255;
 
 const fromGateway: readonly number[] = [identifiers.pushData, identifiers.pullData, identifiers.txAck];
 
@@ -113,7 +116,9 @@ function readPackets(rxpk: unknown, log: OddityLog): readonly RadioPacket[] {
     elements = [rxpk];
     if (isJsonObject(rxpk)) log.note("rxpk_object", true);
   }
-  if (elements.length > packetLimit) log.note("rxpk_many", true, `${elements.length} elements`);
+  if (elements.length > packetLimit) {
+    log.noteSeveral("rxpk_many", elements.length - packetLimit, `${elements.length} packets`);
+  }
   const packets: RadioPacket[] = [];
   for (const element of elements.slice(0, packetLimit)) {
     log.beginPacket();
