@@ -204,7 +204,7 @@ describe("one datagram in a capture", () => {
     const imports = new CaptureImport({
       recorder: {
         record: (batch, options) => wrap(recorder).record(batch, options),
-        settle: () => recorder.settle(),
+        endCapture: () => recorder.endCapture(),
         write: (work) => recorder.write(work),
         workOnGaps: (options) => recorder.workOnGaps(options),
       },
