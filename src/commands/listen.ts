@@ -9,7 +9,7 @@ import { z } from "zod";
 import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { startIntake } from "../intake/start-intake.ts";
-import { reachableAddresses } from "../intake/udp-door.ts";
+import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
 import { openReader } from "../store/open.ts";
 import { packageRoot } from "../store/package-root.ts";

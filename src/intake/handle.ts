@@ -1,6 +1,6 @@
 /**
  * What does the rest of the house see of the intake? This handle and nothing else: figures and small deltas
- * come out, names and files to read go in. The intake's own thread owns the socket and the writing connection.
+ * come out, names and files to read go in. The listener's thread owns the socket, the recorder's the writing connection.
  */
 import type { Endpoint } from "../model/arrival.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
@@ -10,25 +10,45 @@ import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
 import type { Transmission } from "../wire/forwarder/downstream.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
+import type { SourceDrops } from "./drop-counts.ts";
 import type { RelayFigures } from "./relay/messages.ts";
 import type { TestOutcome } from "./transmit-desk.ts";
+import type { ReceiveBuffer } from "./udp-listener.ts";
 
-/** Figures since the service started, posted about once a second and after bursts. */
-export interface IntakeFigures {
+/** Of the listener, since the service started. */
+export interface ListenerFigures {
   readonly datagrams: number;
   readonly lastAtUs: number | null;
   readonly lastFrom: string | null;
   /** Acknowledged after the commit that holds them. */
   readonly answeredAfterCommit: number;
-  /** Answered before they were stored, because storage was slow or had failed. */
+  /** Answered before they were stored, because storing took longer than a gateway may wait, or failed. */
   readonly answeredBeforeStored: number;
-  /** Datagrams in the bounded buffer. */
+  /** Datagrams that are not stored yet. */
   readonly waiting: number;
-  /** Lost because the bounded buffer was full. */
+  /** Lost because the bounded buffer, or the share of their source in it, was full. */
   readonly dropped: number;
+  /** The sources that lost most; counts add up to `dropped`. */
+  readonly droppedBySource: readonly SourceDrops[];
+  /** One sentence when what arrives cannot be stored at once; empty otherwise. */
+  readonly slowness: string;
+}
+
+/** Of the recorder. */
+export interface RecordingFigures {
+  /** Datagrams on the recorder's thread that are not stored yet. */
+  readonly waiting: number;
   readonly storage: "well" | "slow" | "failed";
   /** One sentence, empty while all is well. */
   readonly storageWords: string;
+}
+
+/** Figures since the service started, posted about twice a second. */
+export interface IntakeFigures extends Omit<ListenerFigures, "slowness">, RecordingFigures {
+  /** Lost in the kernel before this program could read them; null where the system does not tell. */
+  readonly kernelDrops: number | null;
+  /** null until the port is open. */
+  readonly receiveBuffer: ReceiveBuffer | null;
   /** The passage, when datagrams are relayed; null when gateways send to this listener alone. */
   readonly relay: RelayFigures | null;
 }

@@ -24,8 +24,14 @@ export function recordBatch(
   batch: readonly Item[],
   options: RecordOptions = {},
 ): BatchOutcome {
+  let done = batch.length;
+  const isEnough = (taken: number): boolean => {
+    const is = options.isEnough?.(taken) === true;
+    if (is) done = taken;
+    return is;
+  };
   try {
-    return { recorded: recorder.record(batch, options), done: batch.length, trouble: null };
+    return { recorded: recorder.record(batch, { ...options, isEnough }), done, trouble: null };
   } catch (error) {
     if (isStorageTrouble(error)) return { recorded: nothingRecorded(), done: 0, trouble: error };
   }

@@ -1,4 +1,10 @@
-/** Can this be the address of a gateway? */
+/** Whether an address and port can be a gateway's. */
+import type { Endpoint } from "../model/arrival.ts";
+
+/** False for a source that no datagram can come from: port 0, broadcast, multicast. */
+export function isPossibleSource({ address, port }: Endpoint): boolean {
+  return port !== 0 && !isGroupAddress(address);
+}
 
 /** Broadcast and multicast sources: RFC 1122 section 3.2.1.3, RFC 4291 section 2.7. */
 export function isGroupAddress(address: string): boolean {

@@ -1,60 +1,65 @@
 /**
- * How does the service get an intake? By starting its thread and talking to it through this handle. The
- * thread's messages are the only way in or out; its sockets and its connection are its own. In line, a thread of its
- * own passes the datagrams on and hands copies to this one, which then has no socket.
+ * Starts the threads of the intake and talks to them. The recorder's thread owns the ledger and the one writing
+ * connection. The sockets are the listener's, or, in line, the relay's; what they receive goes straight to the recorder.
  */
-import { MessageChannel, type MessagePort, Worker } from "node:worker_threads";
+import { MessageChannel, Worker } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import { StoreUnusable } from "../store/open.ts";
-import type { CaptureProgress, CommitDelta, IntakeFigures, IntakeHandle, TransmitRequest } from "./handle.ts";
+import type {
+  CaptureProgress,
+  CommitDelta,
+  IntakeFigures,
+  IntakeHandle,
+  RecordingFigures,
+  TransmitRequest,
+} from "./handle.ts";
 import { type PassageHandle, startPassage } from "./relay/start-passage.ts";
 import type { RelayTarget } from "./relay/targets.ts";
-import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
+import { type ListenerHandle, startListener } from "./start-listener.ts";
+import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
 import type { TestOutcome } from "./transmit-desk.ts";
 
-export interface StartIntakeOptions extends Omit<ThreadSettings, "copies" | "allowTransmit"> {
+export interface StartIntakeOptions {
+  readonly dbPath: string;
+  readonly udpHost: string | null;
+  readonly udpPort: number;
+  /** True: a person may ask a gateway to send a test frame. */
   readonly allowTransmit?: boolean;
   /** Upstreams to relay to, the first being the server; none: gateways are answered here. */
   readonly relay?: readonly RelayTarget[];
   /** Sentences for the log. */
   readonly log: (sentence: string) => void;
-  /** The thread ended although nobody asked it to: nothing is received any more. */
+  /**
+   * A thread ended although nobody asked it to: nothing is received any more, or nothing recorded. Not called when the
+   * recorder ends in line: datagrams still pass, and the state of the storage is `failed`.
+   */
   readonly onLost: (error: Error) => void;
 }
 
-const NOTHING_YET: Omit<IntakeFigures, "relay"> = {
-  datagrams: 0,
-  lastAtUs: null,
-  lastFrom: null,
-  answeredAfterCommit: 0,
-  answeredBeforeStored: 0,
-  waiting: 0,
-  dropped: 0,
-  storage: "well",
-  storageWords: "",
-};
+const NOTHING_RECORDED: RecordingFigures = { waiting: 0, storage: "well", storageWords: "" };
 
 /** Resolves once the port is bound and the store open; rejects with StoreUnusable and a remedy otherwise. */
 export async function startIntake(options: StartIntakeOptions): Promise<IntakeHandle> {
+  const { dbPath, udpHost, udpPort, log, onLost } = options;
   const [server, ...others] = options.relay ?? [];
-  if (server === undefined) {
-    const intake = startThread(options, null);
-    await intake.ready;
-    return intake;
-  }
   const { port1, port2 } = new MessageChannel();
-  const intake = startThread(options, port2);
+  const intake = startRecorder({ dbPath, input: port2, inLine: server !== undefined }, options);
   await intake.ready;
-  const { udpHost, udpPort, log, onLost } = options;
   try {
-    intake.passage = await startPassage({
-      udpHost,
-      udpPort,
-      targets: [server, ...others],
-      copies: port1,
-      log,
-      onLost,
-    });
+    if (server === undefined) {
+      const allowTransmit = options.allowTransmit === true;
+      intake.listener = await startListener({
+        udpHost,
+        udpPort,
+        allowTransmit,
+        recorder: port1,
+        log,
+        onLost,
+      });
+    } else {
+      const targets = [server, ...others] as const;
+      intake.passage = await startPassage({ udpHost, udpPort, targets, copies: port1, log, onLost });
+    }
   } catch (error) {
     await intake.close();
     throw error;
@@ -62,30 +67,25 @@ export async function startIntake(options: StartIntakeOptions): Promise<IntakeHa
   return intake;
 }
 
-function startThread(options: StartIntakeOptions, copies: MessagePort | null): ThreadedIntake {
-  const { dbPath, udpHost, udpPort } = options;
-  // In line the gateway's transmitter is the server's.
-  const allowTransmit = options.allowTransmit === true && copies === null;
-  const settings: ThreadSettings = { dbPath, udpHost, udpPort, allowTransmit, copies };
+function startRecorder(settings: RecorderSettings, options: StartIntakeOptions): ThreadedIntake {
   // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
-  const worker = new Worker(new URL("./thread.js", import.meta.url), {
+  const worker = new Worker(new URL("./recorder-thread.js", import.meta.url), {
     workerData: settings,
-    transferList: copies === null ? [] : [copies],
+    transferList: [settings.input],
   });
   return new ThreadedIntake(worker, options);
 }
 
 class ThreadedIntake implements IntakeHandle {
   readonly ready: Promise<void>;
-  /** In line: what passes the datagrams on. */
+  /** What owns the sockets: the listener or, in line, the relay. */
+  listener: ListenerHandle | null = null;
   passage: PassageHandle | null = null;
-  #udp: readonly Endpoint[] = [];
   readonly #worker: Worker;
   readonly #tickets = new Map<number, { resolve: (id: number) => void; reject: (error: Error) => void }>();
   readonly #commitListeners = new Set<(delta: CommitDelta) => void>();
   readonly #captureListeners = new Set<(progress: CaptureProgress) => void>();
-  #figures = NOTHING_YET;
-  readonly #tests = new Map<number, (outcome: TestOutcome) => void>();
+  #recording = NOTHING_RECORDED;
   #nextTicket = 1;
   #closing = false;
   #hasEnded = false;
@@ -94,22 +94,20 @@ class ThreadedIntake implements IntakeHandle {
   readonly allowsTransmit: boolean;
 
   constructor(worker: Worker, options: StartIntakeOptions) {
+    // In line the gateway's transmitter is the server's.
     this.allowsTransmit = options.allowTransmit === true && (options.relay ?? []).length === 0;
     this.#worker = worker;
     this.ready = new Promise((resolve, reject) => {
-      worker.on("message", (message: FromThread) => {
-        if (message.kind === "ready") {
-          this.#udp = message.udp;
-          resolve();
-        } else if (message.kind === "unable") {
-          reject(new StoreUnusable(message.sentence, message.remedy));
-        } else this.#hear(message, options);
+      worker.on("message", (message: FromRecorderThread) => {
+        if (message.kind === "ready") resolve();
+        else if (message.kind === "unable") reject(new StoreUnusable(message.sentence, message.remedy));
+        else this.#hear(message, options);
       });
       worker.once("error", reject);
     });
     this.#ended = new Promise((resolve) => {
       worker.once("exit", () => {
-        for (const ticket of this.#tickets.values()) ticket.reject(new Error("The intake has ended."));
+        for (const ticket of this.#tickets.values()) ticket.reject(new Error("The recorder has ended."));
         this.#tickets.clear();
         this.#hasEnded = true;
         resolve();
@@ -123,15 +121,38 @@ class ThreadedIntake implements IntakeHandle {
   }
 
   get udp(): readonly Endpoint[] {
-    return this.passage?.udp ?? this.#udp;
+    return this.passage?.udp ?? this.listener?.udp ?? [];
   }
 
   figures(): IntakeFigures {
-    if (this.passage === null) return { ...this.#figures, relay: null };
-    const relay = this.passage.figures();
-    const refused = Object.values(relay.notRelayed).reduce((sum, n) => sum + n, 0);
-    const { lastAtUs, lastFrom } = relay;
-    return { ...this.#figures, datagrams: relay.up + refused, lastAtUs, lastFrom, relay };
+    const { storage, storageWords, waiting } = this.#recording;
+    if (this.listener !== null) {
+      const { slowness, ...figures } = this.listener.figures();
+      const isSlow = storage === "well" && slowness !== "";
+      return {
+        ...figures,
+        storage: isSlow ? "slow" : storage,
+        storageWords: isSlow ? slowness : storageWords,
+        relay: null,
+      };
+    }
+    const relay = this.passage?.figures() ?? null;
+    const refused = Object.values(relay?.notRelayed ?? {}).reduce((sum, n) => sum + n, 0);
+    return {
+      datagrams: relay === null ? 0 : relay.up + refused,
+      lastAtUs: relay?.lastAtUs ?? null,
+      lastFrom: relay?.lastFrom ?? null,
+      answeredAfterCommit: 0,
+      answeredBeforeStored: 0,
+      waiting,
+      dropped: 0,
+      droppedBySource: [],
+      storage,
+      storageWords,
+      kernelDrops: relay?.kernelDrops ?? null,
+      receiveBuffer: relay?.receiveBuffer ?? null,
+      relay,
+    };
   }
 
   onCommit(listener: (delta: CommitDelta) => void): () => void {
@@ -185,18 +206,17 @@ class ThreadedIntake implements IntakeHandle {
   }
 
   transmitTest(request: TransmitRequest): Promise<TestOutcome> {
-    return new Promise((resolve, reject) => {
-      this.#ask((ticket) => {
-        this.#tests.set(ticket, resolve);
-        return { kind: "transmit", ticket, request };
-      }).catch(reject);
-    });
+    return (
+      this.listener?.transmitTest(request) ??
+      Promise.reject(new Error("Transmitting was not allowed when Mastlog was started."))
+    );
   }
 
   async close(): Promise<void> {
     if (!this.#closing) {
       this.#closing = true;
-      // The last copies are handed over before the recording ends.
+      // What was received is recorded and answered before the recorder ends.
+      await this.listener?.close();
       await this.passage?.close();
       this.#say({ kind: "close" });
     }
@@ -207,12 +227,12 @@ class ThreadedIntake implements IntakeHandle {
   #recordingLost(passage: PassageHandle, error: Error, options: StartIntakeOptions): void {
     passage.recordingEnded();
     const storageWords = `The recording has ended (${error.message}). Start Mastlog again to record.`;
-    this.#figures = { ...this.#figures, storage: "failed", storageWords };
+    this.#recording = { ...this.#recording, storage: "failed", storageWords };
     options.log(`${storageWords} Datagrams still pass.`);
   }
 
-  #ask(message: (ticket: number) => ToThread): Promise<number> {
-    if (this.#hasEnded) return Promise.reject(new Error("The intake has ended."));
+  #ask(message: (ticket: number) => ToRecorderThread): Promise<number> {
+    if (this.#hasEnded) return Promise.reject(new Error("The recorder has ended."));
     const ticket = this.#nextTicket++;
     return new Promise((resolve, reject) => {
       this.#tickets.set(ticket, { resolve, reject });
@@ -220,25 +240,23 @@ class ThreadedIntake implements IntakeHandle {
     });
   }
 
-  #say(message: ToThread): void {
+  #say(message: ToRecorderThread): void {
     this.#worker.postMessage(message);
   }
 
-  #hear(message: Exclude<FromThread, { kind: "ready" | "unable" }>, options: StartIntakeOptions): void {
+  #hear(
+    message: Exclude<FromRecorderThread, { kind: "ready" | "unable" }>,
+    options: StartIntakeOptions,
+  ): void {
     switch (message.kind) {
       case "figures":
-        this.#figures = message.figures;
+        this.#recording = message.figures;
         break;
       case "committed":
         for (const listener of this.#commitListeners) listener(message.delta);
         break;
       case "capture":
         for (const listener of this.#captureListeners) listener(message.progress);
-        break;
-      case "tested":
-        this.#tests.get(message.ticket)?.(message.outcome);
-        this.#tests.delete(message.ticket);
-        this.#tickets.delete(message.ticket);
         break;
       case "log":
         options.log(message.sentence);

@@ -1,4 +1,4 @@
-/** What do the service and the intake's thread say to each other? Small, plain messages and no more. */
+/** Messages between the service and the threads of listener and recorder: small and plain. */
 import type { MessagePort } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import type { BenchReferenceRow } from "../store/bench-reference.ts";
@@ -6,21 +6,57 @@ import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
-import type { CaptureProgress, CommitDelta, IntakeFigures, LabelRequest, TransmitRequest } from "./handle.ts";
+import type {
+  CaptureProgress,
+  CommitDelta,
+  LabelRequest,
+  ListenerFigures,
+  RecordingFigures,
+  TransmitRequest,
+} from "./handle.ts";
 import type { TestOutcome } from "./transmit-desk.ts";
+import type { ReceiveBuffer } from "./udp-listener.ts";
 
-/** Settings of the thread, handed over at its start. */
-export interface ThreadSettings {
+/** Settings of the recorder's thread, handed over at its start. */
+export interface RecorderSettings {
   readonly dbPath: string;
-  readonly udpHost: string | null;
-  readonly udpPort: number;
-  /** True: a person may ask a gateway to send a test frame. Never without being told so. */
-  readonly allowTransmit: boolean;
-  /** In line: copies of what passes come in here, and no socket is opened; null when gateways send to this thread. */
-  readonly copies: MessagePort | null;
+  /** What the listener or the relay hands over comes in here. */
+  readonly input: MessagePort;
+  /** True: a relay's thread must not wait for the processor because of this one. */
+  readonly inLine: boolean;
 }
 
-export type ToThread =
+/** Settings of the listener's thread. */
+export interface ListenerSettings {
+  readonly udpHost: string | null;
+  readonly udpPort: number;
+  /** True: a person may ask a gateway to send a test frame. Off unless asked for at the start. */
+  readonly allowTransmit: boolean;
+  /** What was received goes to the recorder by this. */
+  readonly recorder: MessagePort;
+}
+
+export type ToListener =
+  | { readonly kind: "transmit"; readonly ticket: number; readonly request: TransmitRequest }
+  | { readonly kind: "close" };
+
+export type FromListener =
+  | { readonly kind: "ready"; readonly udp: readonly Endpoint[]; readonly figures: SocketFigures }
+  /** The thread could not start; it ends after this. */
+  | { readonly kind: "unable"; readonly sentence: string; readonly remedy: string }
+  | { readonly kind: "figures"; readonly figures: SocketFigures }
+  | { readonly kind: "tested"; readonly ticket: number; readonly outcome: TestOutcome }
+  | { readonly kind: "not-tested"; readonly ticket: number; readonly sentence: string }
+  | { readonly kind: "log"; readonly sentence: string };
+
+/** What the listener's thread knows of itself and of its sockets. */
+export interface SocketFigures extends ListenerFigures {
+  /** Lost in the kernel before the listener could read them; null where the system does not tell. */
+  readonly kernelDrops: number | null;
+  readonly receiveBuffer: ReceiveBuffer;
+}
+
+export type ToRecorderThread =
   | {
       readonly kind: "import";
       readonly ticket: number;
@@ -46,14 +82,13 @@ export type ToThread =
   | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
   | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
   | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }
-  | { readonly kind: "transmit"; readonly ticket: number; readonly request: TransmitRequest }
   | { readonly kind: "close" };
 
-export type FromThread =
-  | { readonly kind: "ready"; readonly udp: readonly Endpoint[] }
+export type FromRecorderThread =
+  | { readonly kind: "ready" }
   /** The thread could not start; it ends after this. */
   | { readonly kind: "unable"; readonly sentence: string; readonly remedy: string }
-  | { readonly kind: "figures"; readonly figures: Omit<IntakeFigures, "relay"> }
+  | { readonly kind: "figures"; readonly figures: RecordingFigures }
   | { readonly kind: "committed"; readonly delta: CommitDelta }
   | { readonly kind: "capture"; readonly progress: CaptureProgress }
   | {
@@ -63,5 +98,4 @@ export type FromThread =
       readonly result: number;
       readonly trouble: string | null;
     }
-  | { readonly kind: "tested"; readonly ticket: number; readonly outcome: TestOutcome }
   | { readonly kind: "log"; readonly sentence: string };

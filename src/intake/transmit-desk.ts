@@ -6,7 +6,7 @@
 import type { Arrival, Endpoint } from "../model/arrival.ts";
 import type { PullData, TransmitOutcome, TxAck } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
-import type { SendAnswer } from "./intake.ts";
+import type { SendAnswer } from "./udp-listener.ts";
 
 /** Three keepalives of the shipped configurations (10 s): so long the path is held valid. */
 export const CALLED_WITHIN_MS = 30_000;

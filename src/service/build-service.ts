@@ -19,7 +19,7 @@ import {
 } from "fastify-type-provider-zod";
 import { z } from "zod";
 import type { IntakeHandle } from "../intake/handle.ts";
-import { reachableAddresses } from "../intake/udp-door.ts";
+import { reachableAddresses } from "../intake/udp-listener.ts";
 import { guardAccess } from "./access.ts";
 import { CaptureProgressBook } from "./capture-progress.ts";
 import { limitConnections, MOST_OF_SOURCE } from "./connection-limit.ts";

@@ -1,6 +1,6 @@
 /** By which names may a browser ask for the dashboard? Asked anew each time: a laptop changes networks. */
 import { hostname } from "node:os";
-import { reachableAddresses } from "../intake/udp-door.ts";
+import { reachableAddresses } from "../intake/udp-listener.ts";
 
 /** Addresses and names of this machine. */
 export function ownNames(): string[] {

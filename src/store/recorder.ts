@@ -41,6 +41,8 @@ const MAX_FRAMES_A_STEP = 500;
 export interface RecordOptions {
   /** True: addresses whose frames came out of order are left to `workOnGaps` (a long import). */
   readonly deferSettling?: boolean;
+  /** Asked after each datagram but the last, with how many are done: true ends the batch there. */
+  readonly isEnough?: (done: number) => boolean;
 }
 
 export class Recorder {
@@ -89,7 +91,8 @@ export class Recorder {
         this.#recorded.wide = true;
       }
       this.#settledBehind.clear();
-      for (const item of batch) {
+      for (const [index, item] of batch.entries()) {
+        if (index > 0 && options.isEnough?.(index) === true) break;
         if ("downlink" in item) this.#recordDownlink(item);
         else this.#recordOne(item);
       }

@@ -1,9 +1,10 @@
 /**
  * How does what passes reach the recording without ever waiting for it? As copies, in small batches, never more than so
- * many at once on their way: the recording side says how many it has taken. What has no room is counted, not kept.
+ * many at once on their way: the recorder reports how many it has stored. What has no room is counted, not kept.
  */
 import type { Endpoint } from "../../model/arrival.ts";
 import type { Eui } from "../../model/identifiers.ts";
+import { Fifo } from "../fifo.ts";
 
 /** A datagram that passed, or was refused passage. */
 export interface Copy {
@@ -31,8 +32,8 @@ const MOST_BYTES = 32 * 1024 * 1024;
 export class CopyQueue {
   readonly #options: CopyQueueOptions;
   #batch: Copy[] = [];
-  /** Sizes of the batches on their way, oldest first. */
-  readonly #onTheWay: { count: number; bytes: number }[] = [];
+  /** Octets of each copy on its way, oldest first. */
+  readonly #onTheWay = new Fifo<number>();
   #count = 0;
   #bytes = 0;
   #lost = 0;
@@ -67,19 +68,18 @@ export class CopyQueue {
     if (this.#batch.length === 0) return;
     const batch = this.#batch;
     this.#batch = [];
-    this.#onTheWay.push({
-      count: batch.length,
-      bytes: batch.reduce((sum, { bytes }) => sum + bytes.length, 0),
-    });
+    for (const { bytes } of batch) this.#onTheWay.push(bytes.length);
     this.#options.post(batch);
   }
 
-  /** The other side has taken the oldest batch. */
-  taken(): void {
-    const oldest = this.#onTheWay.shift();
-    if (oldest === undefined) return;
-    this.#count -= oldest.count;
-    this.#bytes -= oldest.bytes;
+  /** The recorder has stored the oldest `count`. */
+  stored(count: number): void {
+    for (let i = 0; i < count; i++) {
+      const bytes = this.#onTheWay.shift();
+      if (bytes === undefined) return;
+      this.#count -= 1;
+      this.#bytes -= bytes;
+    }
   }
 
   /** The recording is gone for good: what is on its way is lost, and whatever comes. */
@@ -89,6 +89,6 @@ export class CopyQueue {
     this.#count = 0;
     this.#bytes = 0;
     this.#batch = [];
-    this.#onTheWay.length = 0;
+    this.#onTheWay.clear();
   }
 }

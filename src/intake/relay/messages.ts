@@ -1,7 +1,7 @@
-/** What do the passage's thread, the service and the recording say to each other? Small, plain messages and no more. */
+/** What do the passage's thread and the service say to each other? Small, plain messages and no more. */
 import type { MessagePort } from "node:worker_threads";
 import type { Endpoint } from "../../model/arrival.ts";
-import type { Copy } from "./copies.ts";
+import type { ReceiveBuffer } from "../udp-listener.ts";
 import type { PassageFigures } from "./passage.ts";
 import type { RelayTarget } from "./targets.ts";
 
@@ -18,6 +18,9 @@ export interface PassageThreadSettings {
 export interface RelayFigures extends PassageFigures {
   /** Copies that passed but were not recorded, because the recording could not keep up or has ended. */
   readonly copiesLost: number;
+  /** Lost in the kernel before the passage could read them; null where the system does not tell. */
+  readonly kernelDrops: number | null;
+  readonly receiveBuffer: ReceiveBuffer;
 }
 
 export type ToPassage = { readonly kind: "close" } | { readonly kind: "recording-ended" };
@@ -28,14 +31,3 @@ export type FromPassage =
   | { readonly kind: "unable"; readonly sentence: string; readonly remedy: string }
   | { readonly kind: "figures"; readonly figures: RelayFigures }
   | { readonly kind: "log"; readonly sentence: string };
-
-/** From the passage to the recording. */
-export type ToRecording =
-  | { readonly kind: "copies"; readonly batch: readonly Copy[] }
-  /** Nothing more will come. */
-  | { readonly kind: "end" };
-
-/** From the recording to the passage: the oldest batch was taken. */
-export interface FromRecording {
-  readonly kind: "taken";
-}

@@ -12,8 +12,8 @@
  */
 import type { Arrival, Endpoint } from "../../model/arrival.ts";
 import { gatewayEuiOf, identifiers } from "../../wire/forwarder/header.ts";
-import type { SendAnswer } from "../intake.ts";
 import { isGroupAddress } from "../source-address.ts";
+import type { SendAnswer } from "../udp-listener.ts";
 import { type Association, Associations, directionOf, type Unopened } from "./associations.ts";
 import type { Copy } from "./copies.ts";
 import type { RelayTarget } from "./targets.ts";

@@ -4,18 +4,14 @@
  */
 import { lookup } from "node:dns/promises";
 import { parentPort, workerData } from "node:worker_threads";
+import { KernelDrops } from "../kernel-drops.ts";
+import type { FromRecorder, ToRecorder } from "../recorder-input.ts";
 import { systemTimeUs } from "../system-time.ts";
 import { setThreadPriority } from "../thread-priority.ts";
-import { openUdpDoor, type UdpDoor } from "../udp-door.ts";
+import { openUdpListener, type UdpListener } from "../udp-listener.ts";
 import { udpTrouble } from "../udp-trouble.ts";
 import { CopyQueue } from "./copies.ts";
-import type {
-  FromPassage,
-  FromRecording,
-  PassageThreadSettings,
-  ToPassage,
-  ToRecording,
-} from "./messages.ts";
+import type { FromPassage, PassageThreadSettings, ToPassage } from "./messages.ts";
 import { Passage } from "./passage.ts";
 import { relayTargetText } from "./targets.ts";
 
@@ -34,7 +30,7 @@ function say(message: FromPassage): void {
   port?.postMessage(message);
 }
 
-function post(message: ToRecording): void {
+function post(message: ToRecorder): void {
   settings.copies.postMessage(message);
 }
 
@@ -49,7 +45,7 @@ function sayTrouble(sentence: string): void {
 
 async function run(): Promise<void> {
   setThreadPriority(COMES_FIRST);
-  let door: UdpDoor | null = null;
+  let udp: UdpListener | null = null;
   const queue = new CopyQueue({
     post: (batch) => post({ kind: "copies", batch }),
     soon: (work) => void setImmediate(work),
@@ -63,13 +59,13 @@ async function run(): Promise<void> {
       after: (delayMs, work) => void setTimeout(work, delayMs).unref(),
     },
     onCopy: (copy) => queue.add(copy),
-    isOwnEndpoint: (endpoint) => door?.isOwnEndpoint(endpoint) === true,
+    isOwnEndpoint: (endpoint) => udp?.isOwnEndpoint(endpoint) === true,
   });
   // Names first: what arrives once the port is open has somewhere to go.
   await passage.start();
-  let opened: UdpDoor;
+  let opened: UdpListener;
   try {
-    opened = await openUdpDoor({
+    opened = await openUdpListener({
       host: settings.udpHost,
       port: settings.udpPort,
       nowUs: systemTimeUs,
@@ -80,7 +76,7 @@ async function run(): Promise<void> {
     giveUp(udpTrouble(error, settings.udpPort));
     return;
   }
-  door = opened;
+  udp = opened;
   const loop = passage
     .figures()
     .upstreams.find(
@@ -94,15 +90,23 @@ async function run(): Promise<void> {
     });
     return;
   }
-  const figures = () => ({ ...passage.figures(), copiesLost: queue.lost });
+  const { receiveBuffer } = opened;
+  const kernelDrops = new KernelDrops({ endpoints: opened.endpoints });
+  const figures = () => ({
+    ...passage.figures(),
+    copiesLost: queue.lost,
+    kernelDrops: kernelDrops.count,
+    receiveBuffer,
+  });
   const postFigures = () => say({ kind: "figures", figures: figures() });
   const timers = [
     setInterval(postFigures, FIGURES_EVERY_MS),
     setInterval(() => passage.tend(), TEND_EVERY_MS),
+    setInterval(() => void kernelDrops.look(), TEND_EVERY_MS),
   ];
 
-  settings.copies.on("message", ({ kind }: FromRecording) => {
-    if (kind === "taken") queue.taken();
+  settings.copies.on("message", (message: FromRecorder) => {
+    if (message.kind === "stored") queue.stored(message.count);
   });
   port?.on("message", (message: ToPassage) => {
     if (message.kind === "close") void shutDown();

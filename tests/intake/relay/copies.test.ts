@@ -34,14 +34,14 @@ describe("copies on their way to the recording", () => {
     expect(posted.map((batch) => batch.length)).toEqual([3]);
   });
 
-  it("are lost and counted when 20,000 wait, and taken again once the recording has taken some", () => {
+  it("are lost and counted when 20,000 wait, and taken again once the recorder has stored some", () => {
     const { queue, turn, add } = setUp();
     add(1, 15_000);
     turn();
     add(1, 6_000);
     turn();
     expect({ lost: queue.lost, waiting: queue.waiting }).toEqual({ lost: 1_000, waiting: 20_000 });
-    queue.taken();
+    queue.stored(15_000);
     add(1, 10);
     expect({ lost: queue.lost, waiting: queue.waiting }).toEqual({ lost: 1_000, waiting: 5_010 });
   });

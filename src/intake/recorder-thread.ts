@@ -1,6 +1,7 @@
 /**
- * The intake's own thread: socket (or, in line, the passage's copies), decoding, ledger, the one writing connection, acknowledgements. It waits for
- * no reader. Started by start-intake.ts; its settings are its worker data, its life ends with `close`.
+ * The recorder's own thread: decoding, ledger, the one writing connection, user data, capture files, the search for gaps.
+ * No gateway waits for it: the listener (or the relay) hands datagrams over and answers them. Started by start-intake.ts;
+ * its settings are its worker data, its life ends with `close`.
  */
 import { rm } from "node:fs/promises";
 import { parentPort, workerData } from "node:worker_threads";
@@ -16,20 +17,16 @@ import { writePlacementPhoto } from "../store/placement-photos.ts";
 import { changePlacements } from "../store/placements.ts";
 import { writePosition } from "../store/positions.ts";
 import { Recorder } from "../store/recorder.ts";
-import { encodePullResponse } from "../wire/forwarder/encode.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
 import { followGaps } from "./follow-gaps.ts";
-import { Intake, type IntakeClock } from "./intake.ts";
-import { openCopyDoor } from "./relay/copy-door.ts";
+import { openRecorderInput } from "./recorder-input.ts";
+import { RecordingQueue } from "./recording-queue.ts";
 import { systemTimeUs } from "./system-time.ts";
-import type { FromThread, ThreadSettings, ToThread } from "./thread-messages.ts";
+import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
-import { TransmitDesk } from "./transmit-desk.ts";
-import { openUdpDoor, type UdpDoor } from "./udp-door.ts";
-import { udpTrouble } from "./udp-trouble.ts";
 
-/** The intake's writer waits this long for another process's lock before it puts data aside: see ANSWER_WITHIN_MS. */
+/** The writer waits this long for another process's lock before it puts data aside and says so. */
 const WRITER_BUSY_MS = 15;
 const FIGURES_EVERY_MS = 500;
 /** In line the recording gives way to the passage. Chosen: a third of an equal thread's share when both want all. */
@@ -37,28 +34,26 @@ const GIVES_WAY = 5;
 const DELTA_AFTER_MS = 100;
 /** At the end the search for gaps goes on for at most so long; what is left is done at the next start. */
 const LAST_GAPS_MS = 1_500;
-/** At the end: reading goes on until nothing more has come for so long, but no longer than the second time. */
-const QUIET_MS = 20;
-const LAST_READING_MS = 2_000;
+/** At the end: what was handed over is recorded, for so long at most. */
+const LAST_RECORDING_MS = 4_000;
 
 const port = parentPort;
-if (port === null) throw new Error("src/intake/thread.ts runs as a worker thread only.");
-const settings = workerData as ThreadSettings;
+if (port === null) throw new Error("src/intake/recorder-thread.ts runs as a worker thread only.");
+const settings = workerData as RecorderSettings;
 
-function say(message: FromThread): void {
+function say(message: FromRecorderThread): void {
   port?.postMessage(message);
 }
 
-const clock: IntakeClock = {
+const clock = {
   monotonicMs: () => performance.now(),
-  after: (delayMs, work) => void setTimeout(work, delayMs),
-  soon: (work) => void setImmediate(work),
+  after: (delayMs: number, work: () => void) => void setTimeout(work, delayMs),
+  soon: (work: () => void) => void setImmediate(work),
 };
 
 async function run(): Promise<void> {
-  if (settings.copies !== null) setThreadPriority(GIVES_WAY);
+  if (settings.inLine) setThreadPriority(GIVES_WAY);
   let db: Store;
-  let door: UdpDoor;
   const gatherer = new DeltaGatherer(
     (delta) => say({ kind: "committed", delta }),
     (work) => void setTimeout(work, DELTA_AFTER_MS),
@@ -73,36 +68,16 @@ async function run(): Promise<void> {
   failAbandonedCaptures(db, systemTimeUs());
   db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
   const recorder = new Recorder(db, judgeGap);
-  const desk = new TransmitDesk({
-    allowed: settings.allowTransmit,
-    clock: { ...clock, nowUs: systemTimeUs },
-    log: (sentence) => say({ kind: "log", sentence }),
-    onSent: (arrival, gatewayEui) => intake.handedOut(arrival, gatewayEui),
-  });
-  const intake = new Intake({
-    desk,
+  const queue: RecordingQueue = new RecordingQueue({
     recorder,
     clock,
     onRecorded: (recorded) => gatherer.add(recorded),
-    isOwnEndpoint: (endpoint) => door.isOwnEndpoint(endpoint),
+    onStored: (count) => input.stored(count),
   });
-  try {
-    door =
-      settings.copies === null
-        ? await openUdpDoor({
-            host: settings.udpHost,
-            port: settings.udpPort,
-            nowUs: systemTimeUs,
-            onArrival: (arrival, send) => intake.receive(arrival, send),
-            onTrouble: (error) => say({ kind: "log", sentence: `UDP: ${error.message}` }),
-          })
-        : openCopyDoor(settings.copies, (copy) => intake.take(copy));
-  } catch (error) {
-    db.close();
-    say({ kind: "unable", ...udpTrouble(error, settings.udpPort) });
-    return;
-  }
-  const postFigures = () => say({ kind: "figures", figures: intake.figures() });
+  const input = openRecorderInput(settings.input, queue, () =>
+    queue.drain(performance.now() + LAST_RECORDING_MS),
+  );
+  const postFigures = () => say({ kind: "figures", figures: queue.figures() });
   const figuresTimer = setInterval(postFigures, FIGURES_EVERY_MS);
   const imports = new CaptureImport({
     recorder,
@@ -115,13 +90,13 @@ async function run(): Promise<void> {
   let importing = 0;
   const gapWork = followGaps({
     recorder,
-    isBusy: () => importing > 0 || intake.figures().waiting > 0,
-    nowUs: () => (intake.figures().lastAtUs === null ? null : systemTimeUs()),
+    isBusy: () => importing > 0 || queue.figures().waiting > 0,
+    nowUs: () => (queue.hasHeard ? systemTimeUs() : null),
     after: clock.after,
     monotonicMs: () => performance.now(),
   });
 
-  port?.on("message", (message: ToThread) => {
+  port?.on("message", (message: ToRecorderThread) => {
     if (message.kind === "import") void startImport(message);
     else if (message.kind === "label")
       answer(message.ticket, () => said((db) => writeLabel(db, message.label)));
@@ -139,23 +114,12 @@ async function run(): Promise<void> {
       answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
     else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));
     else if (message.kind === "remove-keys") answer(message.ticket, () => dropKeys(message.id));
-    else if (message.kind === "transmit") void transmit(message);
-    else void shutDown();
+    else if (message.kind === "close") void shutDown();
+    else message satisfies never;
   });
-  say({ kind: "ready", udp: door.endpoints });
+  say({ kind: "ready" });
 
-  async function transmit({ ticket, request }: Extract<ToThread, { kind: "transmit" }>): Promise<void> {
-    const { gatewayEui, transmission, what } = request;
-    try {
-      const bytesFor = (version: 1 | 2, token: number) =>
-        encodePullResponse({ version, token, transmission });
-      say({ kind: "tested", ticket, outcome: await desk.send(gatewayEui, bytesFor, what) });
-    } catch (error) {
-      say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
-    }
-  }
-
-  async function startImport(message: Extract<ToThread, { kind: "import" }>): Promise<void> {
+  async function startImport(message: Extract<ToRecorderThread, { kind: "import" }>): Promise<void> {
     const { ticket, path, name, deleteAfter } = message;
     importing += 1;
     try {
@@ -202,28 +166,15 @@ async function run(): Promise<void> {
     return count;
   }
 
-  /** The protocol sends nothing twice: what the kernel holds already would be lost for good. */
-  async function readTheRest(): Promise<void> {
-    const untilMs = performance.now() + LAST_READING_MS;
-    for (let heard = -1; heard !== intake.figures().datagrams && performance.now() < untilMs; ) {
-      heard = intake.figures().datagrams;
-      await new Promise((resume) => setTimeout(resume, QUIET_MS));
-      // A timer that comes due during a long commit runs before the sockets are read again: one more turn.
-      await new Promise((resume) => setImmediate(resume));
-    }
-  }
-
   async function shutDown(): Promise<void> {
     clearInterval(figuresTimer);
     imports.stop();
-    await readTheRest();
-    intake.drain();
-    const { waiting, storageWords } = intake.figures();
+    await input.ended;
+    const { waiting, storageWords } = queue.figures();
     if (waiting > 0) {
       const what = waiting === 1 ? "datagram" : "datagrams";
       say({ kind: "log", sentence: `${waiting} ${what} could not be stored any more. ${storageWords}` });
     }
-    await door.close();
     gapWork.stop();
     try {
       const untilMs = performance.now() + LAST_GAPS_MS;
@@ -234,6 +185,7 @@ async function run(): Promise<void> {
     }
     postFigures();
     db.close();
+    settings.input.close();
     port?.close();
   }
 }

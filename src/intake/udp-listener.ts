@@ -1,27 +1,40 @@
 /**
- * How do datagrams come in from the network? Over UDP on one port, IPv4 and IPv6, from any number of gateways.
- * Only this file opens a socket for them. Answers leave from the socket that was addressed.
+ * The UDP port that gateways send to: IPv4 and IPv6, any number of gateways. Only this file opens a socket for them.
+ * Answers leave from the socket that was addressed.
  */
 import { createSocket, type RemoteInfo, type Socket } from "node:dgram";
 import { networkInterfaces } from "node:os";
 import type { Arrival, Endpoint } from "../model/arrival.ts";
-import type { SendAnswer } from "./intake.ts";
 import { literalLookup } from "./literal-lookup.ts";
 
-/**
- * Kernel buffer asked for: a busy gateway's burst fits while a commit is under way. The kernel may grant less
- * (net.core.rmem_max).
- */
-const RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024;
+/** Sends an answer from the socket that was addressed. */
+export type SendAnswer = (answer: Uint8Array, to: Endpoint) => void;
 
-export interface UdpDoor {
+/**
+ * Kernel buffer asked for: about a second of a few thousand datagrams, while this thread gets no processor. The kernel
+ * may grant less (net.core.rmem_max).
+ */
+const RECEIVE_BUFFER_BYTES = 8 * 1024 * 1024;
+/** The machine's own addresses are read this often at most: an address comes seldom, a datagram often. */
+const OWN_ADDRESSES_MAX_AGE_MS = 1_000;
+
+/** Octets of the kernel's receive buffer, of the socket that was granted least. */
+export interface ReceiveBuffer {
+  readonly askedBytes: number;
+  readonly grantedBytes: number;
+}
+
+export interface UdpListener {
   readonly endpoints: readonly Endpoint[];
+  readonly receiveBuffer: ReceiveBuffer;
   isOwnEndpoint(endpoint: Endpoint): boolean;
-  /** Lets the answers leave that were handed over, then stops receiving. */
+  /** Receives no more; answers still leave. */
+  stopReceiving(): void;
+  /** Lets the answers leave that were handed over, then closes the sockets. */
   close(): Promise<void>;
 }
 
-export interface UdpDoorOptions {
+export interface UdpListenerOptions {
   /** null: every address of this machine, IPv4 and IPv6. */
   readonly host: string | null;
   readonly port: number;
@@ -33,7 +46,7 @@ export interface UdpDoorOptions {
 }
 
 /** Binds the port. Rejects when it is taken or not allowed, with the system's error. */
-export async function openUdpDoor(options: UdpDoorOptions): Promise<UdpDoor> {
+export async function openUdpListener(options: UdpListenerOptions): Promise<UdpListener> {
   const { host } = options;
   const wanted: { address: string; family: "udp4" | "udp6" }[] =
     host === null
@@ -62,9 +75,17 @@ export async function openUdpDoor(options: UdpDoorOptions): Promise<UdpDoor> {
     const bound = socket.address();
     return { address: bound.address, port: bound.port };
   });
+  const own = new OwnAddresses(endpoints);
   return {
     endpoints,
-    isOwnEndpoint: (endpoint) => endpoint.port === port && ownAddresses(endpoints).has(endpoint.address),
+    receiveBuffer: {
+      askedBytes: RECEIVE_BUFFER_BYTES,
+      grantedBytes: Math.min(...sockets.map(grantedReceiveBuffer)),
+    },
+    isOwnEndpoint: (endpoint) => endpoint.port === port && own.has(endpoint.address),
+    stopReceiving: () => {
+      for (const socket of sockets) socket.removeAllListeners("message");
+    },
     close: async () => {
       await answers.gone();
       await Promise.all(sockets.map((socket) => new Promise<void>((done) => socket.close(() => done()))));
@@ -96,7 +117,7 @@ function bind(
   address: string,
   family: "udp4" | "udp6",
   port: number,
-  options: UdpDoorOptions,
+  options: UdpListenerOptions,
   answers: PendingAnswers,
 ): Promise<Socket> {
   const socket = createSocket({ type: family, ipv6Only: family === "udp6", lookup: literalLookup });
@@ -139,8 +160,17 @@ function growReceiveBuffer(socket: Socket): void {
   try {
     socket.setRecvBufferSize(RECEIVE_BUFFER_BYTES);
   } catch {
-    // The default then; a burst is lost a little sooner.
+    // The default then; what was granted is shown.
   }
+}
+
+/**
+ * Octets granted. Linux doubles what is set, for its own bookkeeping, and reports the doubled value (socket(7),
+ * SO_RCVBUF).
+ */
+function grantedReceiveBuffer(socket: Socket): number {
+  const reported = socket.getRecvBufferSize();
+  return process.platform === "linux" ? reported / 2 : reported;
 }
 
 function isUnavailable(error: unknown): boolean {
@@ -148,12 +178,27 @@ function isUnavailable(error: unknown): boolean {
   return code === "EAFNOSUPPORT" || code === "EADDRNOTAVAIL" || code === "EINVAL";
 }
 
-function ownAddresses(endpoints: readonly Endpoint[]): Set<string> {
-  const own = new Set(endpoints.map((endpoint) => endpoint.address));
-  for (const list of Object.values(networkInterfaces())) {
-    for (const one of list ?? []) own.add(one.address);
+/** Addresses of this machine, read anew once a second at most. */
+class OwnAddresses {
+  readonly #bound: readonly string[];
+  #known = new Set<string>();
+  #readMs = Number.NEGATIVE_INFINITY;
+
+  constructor(endpoints: readonly Endpoint[]) {
+    this.#bound = endpoints.map((endpoint) => endpoint.address);
   }
-  return own;
+
+  has(address: string): boolean {
+    const nowMs = performance.now();
+    if (nowMs - this.#readMs > OWN_ADDRESSES_MAX_AGE_MS) {
+      this.#readMs = nowMs;
+      this.#known = new Set(this.#bound);
+      for (const list of Object.values(networkInterfaces())) {
+        for (const one of list ?? []) this.#known.add(one.address);
+      }
+    }
+    return this.#known.has(address);
+  }
 }
 
 /** Addresses of this machine that a gateway could send to: not loopback, not link-local IPv6. */

@@ -1,0 +1,58 @@
+/** What the listener or the relay hands to the recorder's thread, and the report on what became of it. */
+import type { MessagePort } from "node:worker_threads";
+import { type DatagramBatch, unpackDatagrams } from "./datagram-batch.ts";
+import type { RecordingQueue } from "./recording-queue.ts";
+import type { Copy } from "./relay/copies.ts";
+
+/** To the recorder. */
+export type ToRecorder =
+  | { readonly kind: "datagrams"; readonly batch: DatagramBatch }
+  | { readonly kind: "copies"; readonly batch: readonly Copy[] }
+  /** Nothing more will come. */
+  | { readonly kind: "end" };
+
+/** From the recorder: so many more are stored, in the order in which they were handed over. */
+export type FromRecorder =
+  | { readonly kind: "stored"; readonly count: number }
+  /** After `end`: all is stored, or will not be any more. */
+  | { readonly kind: "drained" };
+
+export interface RecorderInput {
+  stored(count: number): void;
+  /** Resolves once all has been recorded that came before the end, as far as the store let it. */
+  readonly ended: Promise<void>;
+}
+
+/** Follows what comes in by the port until its end; `drain` records all that is left. */
+export function openRecorderInput(
+  port: MessagePort,
+  queue: RecordingQueue,
+  drain: () => void,
+): RecorderInput {
+  const post = (message: FromRecorder): void => port.postMessage(message);
+  const ended = new Promise<void>((resolve) => {
+    port.on("message", (message: ToRecorder) => {
+      switch (message.kind) {
+        case "datagrams":
+          for (const datagram of unpackDatagrams(message.batch)) queue.take(datagram);
+          break;
+        case "copies":
+          for (const copy of message.batch) queue.takeCopy(copy);
+          break;
+        case "end":
+          drain();
+          post({ kind: "drained" });
+          resolve();
+          break;
+        default:
+          message satisfies never;
+      }
+    });
+    // The other thread is gone: nothing more will come.
+    port.on("close", () => {
+      drain();
+      resolve();
+    });
+  });
+  return { stored: (count) => post({ kind: "stored", count }), ended };
+}

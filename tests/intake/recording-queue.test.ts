@@ -1,0 +1,176 @@
+import { describe, expect, it } from "vitest";
+import type { ListenedDatagram } from "../../src/intake/datagram-batch.ts";
+import { RecordingQueue } from "../../src/intake/recording-queue.ts";
+import { nothingRecorded, type Recorded } from "../../src/store/recorder/rows.ts";
+import type { DecodedArrival, DownlinkArrival, RecordOptions } from "../../src/store/recorder.ts";
+import { phy, push, SHED } from "../store/traffic.ts";
+import { HandClock } from "./hand-clock.ts";
+
+type Item = DecodedArrival | DownlinkArrival;
+
+class FakeRecorder {
+  readonly commits: Item[][] = [];
+  trouble: Error | null = null;
+  poison: Uint8Array | null = null;
+  /** Milliseconds that each datagram costs. */
+  costMs = 0;
+  readonly clock: HandClock;
+
+  constructor(clock: HandClock) {
+    this.clock = clock;
+  }
+
+  get stored(): Item[] {
+    return this.commits.flat();
+  }
+
+  record(batch: readonly Item[], { isEnough }: RecordOptions = {}): Recorded {
+    if (this.trouble !== null) throw this.trouble;
+    const done: Item[] = [];
+    for (const [index, item] of batch.entries()) {
+      if (index > 0 && isEnough?.(index) === true) break;
+      if (item.arrival.bytes === this.poison && "decoding" in item && item.decoding.ok)
+        throw new TypeError("a fault of ours");
+      this.clock.nowMs += this.costMs;
+      done.push(item);
+    }
+    this.commits.push(done);
+    return { ...nothingRecorded(), datagrams: done.length };
+  }
+}
+
+function sqliteError(code: string): Error {
+  return Object.assign(new Error("database or disk is full"), { code });
+}
+
+function setUp() {
+  const clock = new HandClock();
+  const recorder = new FakeRecorder(clock);
+  const reports: number[] = [];
+  const queue = new RecordingQueue({
+    recorder,
+    clock,
+    onRecorded: () => undefined,
+    onStored: (count) => {
+      // Reported after the commit, never before.
+      expect(recorder.stored.length).toBeGreaterThanOrEqual(reports.reduce((sum, n) => sum + n, count));
+      reports.push(count);
+    },
+  });
+  return { clock, recorder, queue, reports };
+}
+
+function uplink(atS: number, packets = 1): ListenedDatagram {
+  const { bytes, atUs, from, to } = push(
+    SHED,
+    atS,
+    Array.from({ length: packets }, (_, n) => ({ payload: phy("01A2B3C4", atS * 1_000 + n) })),
+    0x1234,
+  ).arrival;
+  return { bytes, atUs, from, to, sourceFault: null, sentTo: null };
+}
+
+describe("the recording queue", () => {
+  it("commits together what has queued, and reports it afterwards", () => {
+    const { clock, recorder, queue, reports } = setUp();
+    for (let i = 1; i <= 5; i++) queue.take(uplink(i));
+    clock.turn();
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([5]);
+    expect(reports).toEqual([5]);
+  });
+
+  it("a commit holds about 256 radio packets, however many datagrams carry them", () => {
+    const { clock, recorder, queue, reports } = setUp();
+    for (let i = 1; i <= 100; i++) queue.take(uplink(i, 8));
+    clock.turn();
+    clock.turn();
+    // 32 datagrams of 8 packets.
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([32, 32]);
+    queue.drain(Number.POSITIVE_INFINITY);
+    expect(reports).toEqual([32, 32, 32, 4]);
+  });
+
+  it("a commit ends after 10 ms of work, and the rest goes into the next", () => {
+    const { clock, recorder, queue } = setUp();
+    recorder.costMs = 3;
+    for (let i = 1; i <= 10; i++) queue.take(uplink(i));
+    clock.turn();
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([4]);
+    clock.pass(100);
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([4, 4, 2]);
+  });
+
+  it("says 'failed' while the store cannot be written, keeps the data and stores them later", () => {
+    const { clock, recorder, queue, reports } = setUp();
+    recorder.trouble = sqliteError("SQLITE_FULL");
+    queue.take(uplink(1));
+    clock.pass(10);
+    queue.take(uplink(2));
+    clock.pass(90);
+    expect(queue.figures()).toMatchObject({ waiting: 2, storage: "failed" });
+    expect(queue.figures().storageWords).toContain("disk is full");
+    expect(reports).toEqual([]);
+    recorder.trouble = null;
+    clock.pass(1_000);
+    expect(reports).toEqual([2]);
+    expect(queue.figures()).toEqual({ waiting: 0, storage: "well", storageWords: "" });
+  });
+
+  it("says 'slow' while another program holds the store, and goes on when it lets go", () => {
+    const { clock, recorder, queue } = setUp();
+    recorder.trouble = sqliteError("SQLITE_BUSY");
+    queue.take(uplink(1));
+    clock.pass(60);
+    expect(queue.figures().storage).toBe("slow");
+    recorder.trouble = null;
+    clock.pass(60);
+    expect(recorder.stored.length).toBe(1);
+    expect(queue.figures().storage).toBe("well");
+  });
+
+  it("a datagram that breaks the recorder is counted, and the others are stored", () => {
+    const { clock, recorder, queue, reports } = setUp();
+    const bad = uplink(2);
+    recorder.poison = bad.bytes;
+    for (const one of [uplink(1), bad, uplink(3)]) queue.take(one);
+    clock.turn();
+    const reasons = recorder.stored.map((item) =>
+      "decoding" in item ? (item.decoding.ok ? "ok" : item.decoding.fault.reason) : "downlink",
+    );
+    expect(reasons).toEqual(["ok", "internal", "ok"]);
+    expect(reports).toEqual([3]);
+  });
+
+  it("a datagram from a source that is no gateway's is not read, only counted", () => {
+    const { clock, recorder, queue } = setUp();
+    queue.take({ ...uplink(1), sourceFault: "loop" });
+    const { bytes, atUs, to } = uplink(2);
+    const from = { address: "224.0.0.5", port: 4_000 };
+    queue.takeCopy({ bytes, atUs, from, to, way: "up", gatewayEui: null });
+    clock.turn();
+    expect(recorder.stored).toMatchObject([
+      { decoding: { ok: false, fault: { reason: "loop", layer: "udp" } } },
+      { decoding: { ok: false, fault: { reason: "source", layer: "udp" } }, arrival: { door: "relay" } },
+    ]);
+  });
+
+  it("what the listener itself sent is recorded as a downlink of its gateway", () => {
+    const { clock, recorder, queue } = setUp();
+    queue.take({ ...uplink(1), bytes: Uint8Array.of(2, 0, 1, 3, 0x7b, 0x7d), sentTo: SHED });
+    clock.turn();
+    expect(recorder.stored).toMatchObject([{ gatewayEui: SHED, downlink: {} }]);
+    expect(queue.hasHeard).toBe(false);
+  });
+
+  it("stores what is still queued when it is drained, and gives up when the store refuses", () => {
+    const { recorder, queue, reports } = setUp();
+    for (let i = 1; i <= 300; i++) queue.take(uplink(i));
+    queue.drain(Number.POSITIVE_INFINITY);
+    expect(recorder.stored.length).toBe(300);
+    recorder.trouble = sqliteError("SQLITE_FULL");
+    queue.take(uplink(301));
+    queue.drain(Number.POSITIVE_INFINITY);
+    expect(queue.figures().waiting).toBe(1);
+    expect(reports.reduce((sum, n) => sum + n, 0)).toBe(300);
+  });
+});
