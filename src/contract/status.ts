@@ -54,10 +54,28 @@ export const ServiceStatus = z.object({
     beforeStored: z
       .number()
       .int()
-      .describe("answered before they were stored because storage was slow or failed"),
+      .describe("answered before they were stored because storing took longer than 25 ms or failed"),
     waiting: z.number().int(),
     dropped: z.number().int().describe("lost because the bounded buffer was full"),
   }),
+  lost: z
+    .object({
+      inKernel: z
+        .number()
+        .int()
+        .nullable()
+        .describe("lost before they could be read, of these sockets; null where the system does not tell"),
+      dropped: z.number().int().describe("lost because their source's share of the buffer was full"),
+      bySource: z
+        .array(z.object({ source: z.string(), count: z.number().int(), lastAt: IsoTime }))
+        .describe("what was dropped, of the sources that lost most and of all others"),
+      receiveBuffer: z
+        .object({ askedBytes: z.number().int(), grantedBytes: z.number().int() })
+        .nullable()
+        .describe("of the socket that was granted least"),
+      words: z.string().describe("empty when nothing was lost and the receive buffer was granted"),
+    })
+    .describe("since the service started"),
   storage: z.object({
     state: z.enum(["well", "slow", "failed"]),
     words: z.string(),

@@ -45,13 +45,18 @@ export function serviceMetrics({ intake, views, liveClients }: MetricSources): R
   );
   counter(
     "mastlog_answered_before_stored_total",
-    "Datagrams acknowledged before they were stored, because storage was slow or had failed",
+    "Datagrams acknowledged before they were stored, because storing took longer than 25 ms or failed",
     () => intake.figures().answeredBeforeStored,
   );
   counter(
     "mastlog_dropped_total",
     "Datagrams lost because the bounded buffer was full",
     () => intake.figures().dropped,
+  );
+  counter(
+    "mastlog_kernel_drops_total",
+    "Datagrams lost in the kernel before they could be read (0 where the system does not tell)",
+    () => intake.figures().kernelDrops ?? 0,
   );
   gauge("mastlog_waiting", "Datagrams that wait to be stored", () => intake.figures().waiting);
   gauge("mastlog_storage_well", "1 while what arrives can be stored at once", () =>

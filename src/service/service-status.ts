@@ -1,6 +1,6 @@
 /** How is the service itself? The intake's figures and the store's, in the contract's shape. */
 import type { Refusal, ServiceStatus } from "../contract/status.ts";
-import type { IntakeHandle } from "../intake/handle.ts";
+import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
 import { isoTime } from "../model/window.ts";
 import { passageStatus } from "./passage-status.ts";
 import type { StoredFacts } from "./views.ts";
@@ -33,6 +33,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       waiting: figures.waiting,
       dropped: figures.dropped,
     },
+    lost: lostOf(figures),
     storage: {
       state: figures.storage,
       words: figures.storageWords,
@@ -44,4 +45,46 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
     refusals: [...refusals],
     passage: passageStatus(figures, nowMs),
   };
+}
+
+function lostOf({
+  kernelDrops,
+  dropped,
+  droppedBySource,
+  receiveBuffer,
+}: IntakeFigures): ServiceStatus["lost"] {
+  return {
+    inKernel: kernelDrops,
+    dropped,
+    bySource: droppedBySource.map(({ address, port, count, lastAtUs }) => ({
+      source: address === null ? "other sources" : `${address} ${port}`,
+      count,
+      lastAt: isoTime(lastAtUs),
+    })),
+    receiveBuffer,
+    words: lostWords(kernelDrops ?? 0, dropped, receiveBuffer),
+  };
+}
+
+/** Sentences on what was lost since the start, and on a receive buffer that is smaller than asked. */
+function lostWords(inKernel: number, dropped: number, buffer: IntakeFigures["receiveBuffer"]): string {
+  const sentences: string[] = [];
+  if (inKernel > 0)
+    sentences.push(
+      `${datagrams(inKernel)} lost before Mastlog could read ${inKernel === 1 ? "it" : "them"}: the system's receive buffer was full.`,
+    );
+  if (dropped > 0) sentences.push(`${datagrams(dropped)} dropped because more arrived than could be stored.`);
+  if (buffer !== null && buffer.grantedBytes < buffer.askedBytes)
+    sentences.push(
+      `The system grants a receive buffer of ${kibibytes(buffer.grantedBytes)} of ${kibibytes(buffer.askedBytes)}: a burst may be lost. On Linux "sysctl net.core.rmem_max=${buffer.askedBytes}" allows more.`,
+    );
+  return sentences.join(" ");
+}
+
+function datagrams(count: number): string {
+  return count === 1 ? "1 datagram was" : `${count.toLocaleString("en-GB")} datagrams were`;
+}
+
+function kibibytes(bytes: number): string {
+  return `${Math.round(bytes / 1024).toLocaleString("en-GB")} KiB`;
 }

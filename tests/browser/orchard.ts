@@ -667,6 +667,13 @@ export function serviceStatus(nowMs: number, part: Partial<ServiceStatus> = {}):
     addresses: ["192.0.2.20", "2001:db8::20"],
     arrived: { datagrams: 3800, lastAt: iso(nowMs - 2000), lastFrom: "192.0.2.10:41022" },
     acknowledged: { afterCommit: 3800, beforeStored: 0, waiting: 0, dropped: 0 },
+    lost: {
+      inKernel: 0,
+      dropped: 0,
+      bySource: [],
+      receiveBuffer: { askedBytes: 8_388_608, grantedBytes: 8_388_608 },
+      words: "",
+    },
     storage: {
       state: "well",
       words: "Every commit took less than 3\u202Fms.",

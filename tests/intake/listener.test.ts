@@ -185,32 +185,29 @@ describe("the listener under a flood", () => {
     ["two ports of one address", (i: number) => ({ address: "198.51.100.1", port: 5_000 + (i % 2) })],
     ["1,000 ports of one address", (i: number) => ({ address: "198.51.100.1", port: 5_000 + (i % 1_000) })],
     ["ports of the honest one's own address", (i: number) => ({ ...HONEST, port: 5_000 + (i % 2) })],
-  ])(
-    "an honest source beside %s loses nothing and waits for a few turns only",
-    (_what, flooder) => {
-      const { clock, listener, posted, receive, store } = setUp();
-      const one = uplink(1);
-      let honest = 0;
-      let longestWait = 0;
-      for (let round = 0; round < 400; round++) {
-        for (let i = 0; i < 100; i++) receive(one, flooder(round * 100 + i));
-        receive(one, HONEST);
-        honest += 1;
-        clock.turn();
-        const before = posted.length;
-        store(20);
-        // The recorder keeps up with a fifth of it: what is handed over next holds the honest one's newest.
-        const ours = posted.slice(before).findIndex(({ from }) => from === HONEST);
-        if (round >= 10) longestWait = Math.max(longestWait, ours < 0 ? Number.POSITIVE_INFINITY : ours);
-      }
-      const { dropped, droppedBySource } = listener.figures();
-      expect(posted.filter(({ from }) => from === HONEST).length).toBe(honest);
-      expect(longestWait).toBeLessThanOrEqual(8);
-      expect(dropped).toBeGreaterThan(5_000);
-      expect(droppedBySource.some(({ port }) => port === HONEST.port)).toBe(false);
-      expect(droppedBySource.reduce((sum, { count }) => sum + count, 0)).toBe(dropped);
-    },
-  );
+  ])("an honest source beside %s loses nothing and waits for a few turns only", (_what, flooder) => {
+    const { clock, listener, posted, receive, store } = setUp();
+    const one = uplink(1);
+    let honest = 0;
+    let longestWait = 0;
+    for (let round = 0; round < 400; round++) {
+      for (let i = 0; i < 100; i++) receive(one, flooder(round * 100 + i));
+      receive(one, HONEST);
+      honest += 1;
+      clock.turn();
+      const before = posted.length;
+      store(20);
+      // The recorder keeps up with a fifth of it: what is handed over next holds the honest one's newest.
+      const ours = posted.slice(before).findIndex(({ from }) => from === HONEST);
+      if (round >= 10) longestWait = Math.max(longestWait, ours < 0 ? Number.POSITIVE_INFINITY : ours);
+    }
+    const { dropped, droppedBySource } = listener.figures();
+    expect(posted.filter(({ from }) => from === HONEST).length).toBe(honest);
+    expect(longestWait).toBeLessThanOrEqual(8);
+    expect(dropped).toBeGreaterThan(5_000);
+    expect(droppedBySource.some(({ port }) => port === HONEST.port)).toBe(false);
+    expect(droppedBySource.reduce((sum, { count }) => sum + count, 0)).toBe(dropped);
+  });
 
   it("large datagrams get no more octets through than small ones", () => {
     const { clock, posted, receive, store } = setUp();

@@ -8,7 +8,8 @@ import { join } from "node:path";
 import * as fc from "fast-check";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { CaptureImport } from "../../src/intake/capture-import.ts";
-import { Intake, type IntakeClock } from "../../src/intake/intake.ts";
+import { Listener, type ListenerClock } from "../../src/intake/listener.ts";
+import { RecordingQueue } from "../../src/intake/recording-queue.ts";
 import type { Arrival } from "../../src/model/arrival.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
@@ -21,22 +22,36 @@ import { pushRaw } from "../wire/forwarder/datagrams.ts";
 import { UnreadableOctets } from "../wire/forwarder/unreadable-octets.ts";
 
 /** Timers never come due: what waits is recorded when the test drains. */
-const stillClock: IntakeClock = { monotonicMs: () => 0, after: () => undefined, soon: () => undefined };
+const stillClock: ListenerClock = { monotonicMs: () => 0, after: () => undefined, soon: () => undefined };
 
 type RecordOf = Pick<Recorder, "record">;
 
 function openDoor(wrap: (recorder: Recorder) => RecordOf = (recorder) => recorder) {
   const db = openStore(":memory:");
   const answers: Uint8Array[] = [];
-  const intake = new Intake({
+  const queue = new RecordingQueue({
     recorder: wrap(new Recorder(db)),
     clock: stillClock,
     onRecorded: () => undefined,
+    onStored: (count) => listener.stored(count),
+  });
+  const listener = new Listener({
+    clock: stillClock,
+    post: (datagrams) => {
+      for (const datagram of datagrams) queue.take(datagram);
+    },
     isOwnEndpoint: () => false,
   });
-  const receive = (arrival: Arrival) => intake.receive(arrival, (answer) => answers.push(answer));
+  const intake = {
+    drain: () => {
+      listener.handOverAll();
+      queue.drain(Number.POSITIVE_INFINITY);
+    },
+    figures: () => ({ ...listener.figures(), ...queue.figures() }),
+  };
+  const receive = (arrival: Arrival) => listener.receive(arrival, (answer) => answers.push(answer));
   const take = (bytes: Uint8Array, way: "up" | "down") =>
-    intake.take({ ...arrivalOf(bytes, START_US), way, gatewayEui: way === "down" ? SHED : null });
+    queue.takeCopy({ ...arrivalOf(bytes, START_US), way, gatewayEui: way === "down" ? SHED : null });
   return { db, intake, answers, receive, take };
 }
 

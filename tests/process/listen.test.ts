@@ -67,7 +67,11 @@ describe("mastlog listen", () => {
     );
     expect(await socket.sendAll(uplinks.map(({ bytes }) => bytes))).toBe(true);
     await socket.close();
-    const { nodes } = await service.json<NodesAnswer>("/api/nodes");
+    // An answer that took 25 ms left before its datagram was stored.
+    const { nodes } = await until(
+      () => service.json<NodesAnswer>("/api/nodes"),
+      (answer) => answer.nodes.reduce((sum, { heard }) => sum + heard, 0) === 9,
+    );
     expect(nodes.map(({ devAddr, heard, missed }) => ({ devAddr, heard, missed }))).toEqual(
       expect.arrayContaining([
         { devAddr: "01A20000", heard: 5, missed: 0 },

@@ -81,6 +81,8 @@ describe("POST /api/downlink-test", () => {
         lastAtUs: null,
         lastFrom: null,
         copiesLost: 0,
+        kernelDrops: null,
+        receiveBuffer: { askedBytes: 1, grantedBytes: 1 },
       },
     };
     expect((await inLine.post(ASKED)).json<{ sentence: string }>().sentence).toContain("network server");

@@ -49,6 +49,16 @@ describe("the routes", () => {
     const { app } = await serviceUnderTest();
     const status = (await app.inject("/api/status")).json<contract.ServiceStatus>();
     expect(status.acknowledged).toEqual({ afterCommit: 40, beforeStored: 1, waiting: 0, dropped: 1 });
+    expect(status.lost).toEqual({
+      inKernel: 3,
+      dropped: 1,
+      bySource: [{ source: "198.51.100.9 5000", count: 1, lastAt: "2026-04-14T10:00:00.000Z" }],
+      receiveBuffer: { askedBytes: 8_388_608, grantedBytes: 212_992 },
+      words:
+        "3 datagrams were lost before Mastlog could read them: the system's receive buffer was full. " +
+        "1 datagram was dropped because more arrived than could be stored. The system grants a receive buffer of " +
+        '208 KiB of 8,192 KiB: a burst may be lost. On Linux "sysctl net.core.rmem_max=8388608" allows more.',
+    });
     expect(status.arrived.lastFrom).toBe("192.0.2.7 40000");
     expect(status.storage.bytes).toBe(4096);
     expect(status.udp).toEqual([{ address: "127.0.0.1", port: 1700 }]);

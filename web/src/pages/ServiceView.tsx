@@ -48,6 +48,23 @@ const COLUMNS: readonly Column<Refusal>[] = [
   },
 ];
 
+const DROP_COLUMNS: readonly Column<ServiceStatus["lost"]["bySource"][number]>[] = [
+  {
+    key: "source",
+    head: "Dropped from",
+    sort: (row) => row.source,
+    cell: (row) => <span class="mono">{row.source}</span>,
+  },
+  { key: "count", head: "Count", right: true, sort: (row) => row.count, cell: (row) => figure(row.count) },
+  {
+    key: "last",
+    head: "Last",
+    right: true,
+    sort: (row) => row.lastAt,
+    cell: (row) => <Age at={row.lastAt} />,
+  },
+];
+
 export interface ServiceViewProps {
   readonly status: ServiceStatus;
   readonly refusals: readonly Refusal[];
@@ -110,8 +127,21 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
             by the server, never here; {figure(status.acknowledged.waiting)} waiting to be recorded
           </Fact>
         )}
+        <Fact name="Lost">
+          {status.lost.words === "" ? "nothing since the start" : status.lost.words}
+          {status.lost.inKernel === null ? " What the system itself lost is not known here." : ""}
+        </Fact>
         <Fact name="Version">{status.version}</Fact>
       </Facts>
+      {status.lost.bySource.length === 0 ? null : (
+        <DataTable
+          label="Dropped by source"
+          none=""
+          columns={DROP_COLUMNS}
+          rows={status.lost.bySource}
+          rowKey={(row) => row.source}
+        />
+      )}
       <PassageSection passage={status.passage} />
       <h2>What was refused</h2>
       <DataTable
