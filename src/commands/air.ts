@@ -3,9 +3,8 @@ import { Command } from "commander";
 import type { AirGateway, AirView } from "../contract/index.ts";
 import { percent } from "../diagnosis/standing.ts";
 import { plainLine } from "../model/plain-text.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { airView } from "../views/air.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
 import { number, print, printJson, sentenceText, table } from "./view-output.ts";
@@ -22,7 +21,7 @@ export function airCommand(): Command {
         const options = readViewOptions(given);
         const ownPlans = ownPlansGiven(given);
         withReader(options.db, (store) => {
-          const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+          const window = askedWindow(store, options, Date.now() * 1000);
           const view = airView(store, window, undefined, ownPlans);
           if (options.json) return printJson(view);
           const parts = [sentenceText(view.sentence), ...partsOf(view), view.caution];

@@ -9,11 +9,10 @@ import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { plainLine } from "../model/plain-text.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { benchView, knownGateways } from "../views/bench.ts";
 import { type Reference, referenceSet } from "../views/trials/reference-items.ts";
 import type { AskedWindow } from "../views/window.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import {
   CannotRun,
   guarded,
@@ -132,7 +131,7 @@ function referenceOf(store: Store, asked: AskedReference): Reference | null {
 function look(question: Question): BenchView {
   const { eui, options } = question;
   return withReader(options.db, (store) => {
-    const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+    const window = askedWindow(store, options, Date.now() * 1000);
     const view = benched(store, window, question);
     if (view === null) throw unknown(store, eui);
     return view;
@@ -152,9 +151,7 @@ async function waitFor(question: Question, seconds: number): Promise<BenchView> 
     const store = openWhenThere(options.db, isOver);
     try {
       const view =
-        store === null
-          ? null
-          : benched(store, resolveWindow(bounds, Date.now() * 1000, storedSpanUs(store)), question);
+        store === null ? null : benched(store, askedWindow(store, bounds, Date.now() * 1000), question);
       if (view !== null && (isOver || isSettled(view.items))) return view;
       if (isOver && store !== null) throw unknown(store, eui);
       showProgress(view);

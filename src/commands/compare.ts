@@ -2,10 +2,9 @@
 import { Command } from "commander";
 import type { Interval, TrialAnswer } from "../contract/trials.ts";
 import { plainLine } from "../model/plain-text.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { findSide, type Side, sidesIn } from "../views/trials/sides.ts";
 import { compareSides } from "../views/trials/trials-view.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { CannotRun, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { number, print, printJson, sentenceText, table } from "./view-output.ts";
 
@@ -25,7 +24,7 @@ export function compareCommand(): Command {
       guarded(() => {
         const options = readViewOptions(given);
         const answer = withReader(options.db, (store) => {
-          const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+          const window = askedWindow(store, options, Date.now() * 1000);
           const missing = [a, b].find((text) => findSide(store, window, text) === null);
           if (missing !== undefined) throw new CannotRun(unknownSide(missing, sidesIn(store, window)));
           const found = compareSides(store, window, a, b);

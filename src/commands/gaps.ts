@@ -3,9 +3,8 @@ import { Command } from "commander";
 import type { DropoutRow } from "../contract/index.ts";
 import { percent, span } from "../diagnosis/standing.ts";
 import { plainLine } from "../model/plain-text.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { gapsView } from "../views/gaps.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { print, printJson, sentenceText, table } from "./view-output.ts";
 
@@ -16,7 +15,7 @@ export function gapsCommand(): Command {
     guarded(() => {
       const options = readViewOptions(given);
       withReader(options.db, (store) => {
-        const view = gapsView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
+        const view = gapsView(store, askedWindow(store, options, Date.now() * 1000));
         if (options.json) return printJson(view);
         print(`${sentenceText(view.sentence)}\n`);
         for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);

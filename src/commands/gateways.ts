@@ -1,9 +1,8 @@
 /** `mastlog gateways`: heartbeat, reach and account of each gateway. */
 import { Command } from "commander";
 import { gatewaysSentence } from "../diagnosis/sentences.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { gatewaysView } from "../views/gateways.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
 import { number, print, printJson, sentenceText, table } from "./view-output.ts";
@@ -18,7 +17,7 @@ export function gatewaysCommand(): Command {
         const options = readViewOptions(given);
         const ownPlans = ownPlansGiven(given);
         withReader(options.db, (store) => {
-          const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+          const window = askedWindow(store, options, Date.now() * 1000);
           const view = gatewaysView(store, window, ownPlans);
           if (options.json) return printJson(view);
           const rows = table(view.gateways, [

@@ -3,10 +3,9 @@ import { Command, Option } from "commander";
 import { MarkRequest, type MarkRow } from "../contract/marks.ts";
 import { changeMarks, MARK_FAILS, type MarkWork, MOST_MARKS } from "../store/marks.ts";
 import { openStore } from "../store/open.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { marksIn } from "../store/queries/marks.ts";
 import { markRows, newMark } from "../views/marks.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { CannotRun, dbOption, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { print, printJson, table } from "./view-output.ts";
 
@@ -47,7 +46,7 @@ function listCommand(): Command {
           const window =
             from === undefined && to === undefined
               ? null
-              : resolveWindow({ from, to }, Date.parse(to ?? from ?? "") * 1000, storedSpanUs(store));
+              : askedWindow(store, { from, to }, Date.parse(to ?? from ?? "") * 1000);
           return markRows(store, marksIn(store, window, MOST_MARKS));
         });
         if (json) return printJson({ marks });

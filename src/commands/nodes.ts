@@ -2,9 +2,8 @@
 import { Command } from "commander";
 import type { NodeRow } from "../contract/index.ts";
 import { percent, span } from "../diagnosis/standing.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { nodesView } from "../views/nodes.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { number, print, printJson, sentenceText, table } from "./view-output.ts";
 
@@ -15,7 +14,7 @@ export function nodesCommand(): Command {
     guarded(() => {
       const options = readViewOptions(given);
       withReader(options.db, (store) => {
-        const view = nodesView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
+        const view = nodesView(store, askedWindow(store, options, Date.now() * 1000));
         if (options.json) return printJson(view);
         const own = view.nodes.filter((node) => !node.stranger);
         const strangers = view.nodes.filter((node) => node.stranger);

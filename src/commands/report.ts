@@ -3,9 +3,8 @@ import { writeFileSync } from "node:fs";
 import { Command } from "commander";
 import { z } from "zod";
 import { renderReport } from "../report/render-report.tsx";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { reportData } from "../views/report.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { CannotRun, dbOption, guarded, readViewOptions, withReader } from "./options.ts";
 import { ownPlansGiven, plansOption } from "./own-plans.ts";
 
@@ -45,7 +44,7 @@ export function reportCommand(version: string): Command {
           const nowMs = Date.now();
           return renderReport(
             reportData(store, {
-              window: resolveWindow(window, nowMs * 1000, storedSpanUs(store)),
+              window: askedWindow(store, window, nowMs * 1000),
               timeZone,
               version,
               madeAt: new Date(nowMs).toISOString(),

@@ -1,8 +1,7 @@
 /** `mastlog trials`: how do all placements of a window compare, pair by pair? */
 import { Command } from "commander";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { trialsView } from "../views/trials/trials-view.ts";
-import { resolveWindow } from "../views/window.ts";
+import { askedWindow } from "../views/window.ts";
 import { intervalText } from "./compare.ts";
 import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { print, printJson, sentenceText, table } from "./view-output.ts";
@@ -16,7 +15,7 @@ export function trialsCommand(): Command {
       guarded(() => {
         const options = readViewOptions(given);
         withReader(options.db, (store) => {
-          const window = resolveWindow(options, Date.now() * 1000, storedSpanUs(store));
+          const window = askedWindow(store, options, Date.now() * 1000);
           const view = trialsView(store, window, null);
           if (options.json) return printJson(view);
           const nameOf = new Map(view.sides.map(({ key, name }) => [key, name]));

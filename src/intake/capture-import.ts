@@ -9,6 +9,7 @@ import type { CaptureItem } from "../wire/capture/capture-decoder.ts";
 import { isDownstream } from "../wire/capture/server-ports.ts";
 import { decodeDownstream } from "../wire/forwarder/downstream.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
+import { CaptureClock } from "./capture-clock.ts";
 import { type CaptureReading, digestCapture, openCapture } from "./capture-file.ts";
 import type { CaptureProgress } from "./handle.ts";
 import { addTo, recordBatch } from "./record-batch.ts";
@@ -82,16 +83,18 @@ export class CaptureImport {
   async #readItems(reading: CaptureReading, captureId: number, total: Recorded): Promise<string | null> {
     const { recorder, onProgress, pause } = this.#options;
     const faults = new Map<string, number>();
+    const clock = new CaptureClock();
     for await (const items of reading.items()) {
       const datagrams: (DecodedArrival | DownlinkArrival)[] = [];
       for (const item of items) {
+        clock.packet(item.kind === "datagram" ? item.arrival.atUs : item.atUs);
         if (item.kind === "datagram") datagrams.push(decode(item, reading.serverPorts));
         else faults.set(item.fault.reason, (faults.get(item.fault.reason) ?? 0) + 1);
       }
       for (let i = 0; i < datagrams.length; i += DATAGRAMS_A_COMMIT) {
         if (this.#stopped) throw new Error("the service ended while reading it");
         const batch = datagrams.slice(i, i + DATAGRAMS_A_COMMIT);
-        const { recorded, trouble } = recordBatch(recorder, batch, { deferSettling: true });
+        const { recorded, trouble } = recordBatch(recorder, batch, { deferSettling: true, captureId });
         this.#note(total, recorded);
         if (trouble !== null) throw trouble;
         await pause();
@@ -104,7 +107,8 @@ export class CaptureImport {
       if (this.#stopped) break;
       await pause();
     }
-    return describeDamage(faults);
+    const sentences = [clock.sentence(), describeDamage(faults)].filter((one) => one !== null);
+    return sentences.length === 0 ? null : sentences.join(" ");
   }
 
   #note(total: Recorded, recorded: Recorded): void {

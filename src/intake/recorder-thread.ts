@@ -20,9 +20,10 @@ import { Recorder } from "../store/recorder.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
 import { followGaps } from "./follow-gaps.ts";
+import { keepHeartbeat } from "./heartbeat.ts";
 import { openRecorderInput } from "./recorder-input.ts";
 import { RecordingQueue } from "./recording-queue.ts";
-import { systemTimeUs } from "./system-time.ts";
+import { systemTimeUs, takeClockSteps } from "./system-time.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
 
@@ -73,6 +74,13 @@ async function run(): Promise<void> {
     clock,
     onRecorded: (recorded) => gatherer.add(recorded),
     onStored: (count) => input.stored(count),
+  });
+  const heartbeat = keepHeartbeat({
+    recorder,
+    nowUs: systemTimeUs,
+    takeSteps: takeClockSteps,
+    after: clock.after,
+    log: (sentence) => say({ kind: "log", sentence }),
   });
   const input = openRecorderInput(settings.input, queue, () =>
     queue.drain(performance.now() + LAST_RECORDING_MS),
@@ -177,6 +185,7 @@ async function run(): Promise<void> {
     }
     gapWork.stop();
     try {
+      heartbeat.stop();
       const untilMs = performance.now() + LAST_GAPS_MS;
       while (performance.now() < untilMs && recorder.workOnGaps({ patient: false, nowUs: null }));
       recorder.close();

@@ -28,7 +28,7 @@ import { reportData } from "../views/report.ts";
 import { siteName, siteView } from "../views/site.ts";
 import { compareSides, trialsView } from "../views/trials/trials-view.ts";
 import { walkView } from "../views/walk.ts";
-import { type AskedWindow, resolveWindow } from "../views/window.ts";
+import { type AskedWindow, askedWindow } from "../views/window.ts";
 import type { Views } from "./views.ts";
 
 /**
@@ -38,7 +38,7 @@ import type { Views } from "./views.ts";
 export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): Views {
   const within = <T>(read: () => T): T => store.transaction(read)();
   const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow) => T): T =>
-    within(() => read(resolveWindow(query, nowUs, storedSpanUs(store))));
+    within(() => read(askedWindow(store, query, nowUs)));
   return {
     stored: () =>
       within(() => {

@@ -31,7 +31,12 @@ export function findReadCapture(db: Store, digest: string): number | null {
 
 /** Begins a row; one with the same content that was not finished is taken up again. */
 export function beginCapture(db: Store, start: CaptureStart): number {
-  db.prepare("DELETE FROM capture WHERE digest = ? AND state <> 'done'").run(start.digest);
+  const unfinished = "SELECT id FROM capture WHERE digest = ? AND state <> 'done'";
+  // What it recorded is read again.
+  const ranges = `SELECT id FROM recorded_range WHERE capture_id IN (${unfinished})`;
+  db.prepare(`DELETE FROM recorded_gateway WHERE range_id IN (${ranges})`).run(start.digest);
+  db.prepare(`DELETE FROM recorded_range WHERE capture_id IN (${unfinished})`).run(start.digest);
+  db.prepare(`DELETE FROM capture WHERE id IN (${unfinished})`).run(start.digest);
   const result = db
     .prepare("INSERT INTO capture (name, digest, size, state, started_at_us) VALUES (?, ?, ?, 'reading', ?)")
     .run(start.name, start.digest, start.size, start.startedAtUs);

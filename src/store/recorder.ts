@@ -22,6 +22,11 @@ import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
 import { JoinBook } from "./recorder/join-book.ts";
 import { ReceptionBook, soughtOf, tenths, tmstKeyOf } from "./recorder/reception-book.ts";
 import type { Sought } from "./recorder/reception-memory.ts";
+import {
+  type RecordedSource,
+  RecordedTimeWriter,
+  type ServiceBegin,
+} from "./recorder/recorded-time-writer.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
 import { ReportBook } from "./recorder/report-book.ts";
 import { RoundTripBook } from "./recorder/round-trip-book.ts";
@@ -43,7 +48,12 @@ export interface RecordOptions {
   readonly deferSettling?: boolean;
   /** Asked after each datagram but the last, with how many are done: true ends the batch there. */
   readonly isEnough?: (done: number) => boolean;
+  /** The capture that is read, its row. */
+  readonly captureId?: number;
 }
+
+/** A heartbeat is written this long after the newest heartbeat or datagram: so exactly is a crash dated. Chosen. */
+const HEARTBEAT_US = 2_000_000;
 
 export class Recorder {
   readonly #db: Store;
@@ -57,6 +67,8 @@ export class Recorder {
   readonly #gaps: GapAnalyst;
   readonly #downlinks: DownlinkBook;
   readonly #roundTrips: RoundTripBook;
+  readonly #recordedTime: RecordedTimeWriter;
+  #captureId: number | null = null;
   #dataVersion: number;
   readonly #settledBehind = new Set<DevAddr>();
   /** The newest datagram of the transaction. */
@@ -66,6 +78,7 @@ export class Recorder {
   /** `judge` makes the findings of gaps; without it gaps are found and wait for a process that judges. */
   constructor(db: Store, judge: JudgeGap | null = null) {
     this.#db = db;
+    this.#recordedTime = new RecordedTimeWriter(db);
     this.#gaps = new GapAnalyst(db, judge);
     this.#gateways = new GatewayBook(db);
     this.#datagrams = new DatagramBook(db);
@@ -84,6 +97,7 @@ export class Recorder {
 
   /** Records a batch in one durable transaction. Throws when the store refuses; then nothing of it is stored. */
   record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
+    this.#captureId = options.captureId ?? null;
     return this.#transact(() => {
       // What was accounted again since the last batch is told with this one.
       for (const devAddr of this.#settledBehind) {
@@ -93,12 +107,27 @@ export class Recorder {
       this.#settledBehind.clear();
       for (const [index, item] of batch.entries()) {
         if (index > 0 && options.isEnough?.(index) === true) break;
+        this.#recordedTime.heard(this.#sourceOf(item.arrival), item.arrival.atUs);
         if ("downlink" in item) this.#recordDownlink(item);
         else this.#recordOne(item);
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
       if (options.deferSettling !== true) this.#noteSettled(this.#derivation.settleQuick());
     });
+  }
+
+  /** The service listens from a moment on: after its start, a sleep, or a step of the clock. */
+  listen(atUs: number, begunBy: ServiceBegin): void {
+    this.#transact(() => this.#recordedTime.begin(atUs, begunBy));
+  }
+
+  /** The service listens still. `last`: it ends now, so the moment is written however near the last one is. */
+  heartbeat(atUs: number, last = false): void {
+    if (this.#recordedTime.alive(atUs, last ? 0 : HEARTBEAT_US)) this.#transact(() => undefined);
+  }
+
+  #sourceOf({ door }: Arrival): RecordedSource {
+    return door === "capture" ? { kind: "capture", captureId: this.#captureId } : { kind: "service" };
   }
 
   /**
@@ -168,6 +197,7 @@ export class Recorder {
           this.#derivation.flush();
           this.#refusals.flush();
           this.#gaps.flush();
+          this.#recordedTime.flush();
         })
         .immediate();
     } catch (error) {
@@ -206,6 +236,7 @@ export class Recorder {
   }
 
   #forget(): void {
+    this.#recordedTime.invalidate();
     this.#joins.forget();
     this.#downlinks.forget();
     this.#roundTrips.forget();
@@ -254,6 +285,7 @@ export class Recorder {
       this.#refuse(arrival, 0, { reason: "cap", detail: "too many gateways", keepRaw: false }, true);
       return;
     }
+    this.#recordedTime.heardGateway(this.#sourceOf(arrival), gateway.id, arrival.atUs);
     const standing = this.#datagrams.book(gateway.id, arrival.atUs, arrival.bytes, datagram.kind);
     if (standing === "known") {
       this.#recorded.knownAlready += 1;

@@ -1,6 +1,9 @@
 /** Which stretch of time does a question mean, and is it live? */
 import type { Window, WindowQuery } from "../contract/common.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
+import type { Store } from "../store/open.ts";
+import { storedSpanUs } from "../store/queries/lives.ts";
+import { presentUs } from "../store/recorded-time.ts";
 
 /** A window as asked for: where it lies, and whether it moves with the clock. */
 export interface AskedWindow extends TimeWindow {
@@ -21,6 +24,11 @@ export function resolveWindow(
   const fromUs = query.from === undefined ? (stored?.fromUs ?? nowUs) : Date.parse(query.from) * 1000;
   const toUs = query.to === undefined ? (stored?.toUs ?? nowUs) + 1 : Date.parse(query.to) * 1000;
   return { fromUs, toUs: Math.max(toUs, fromUs + 1), live: false };
+}
+
+/** The window of a request over a store; `systemUs`: the system's clock. */
+export function askedWindow(store: Store, query: WindowQuery, systemUs: number): AskedWindow {
+  return resolveWindow(query, presentUs(store, systemUs), storedSpanUs(store));
 }
 
 export function windowView(window: AskedWindow): Window {

@@ -1,0 +1,77 @@
+/**
+ * Ranges of time and what is done with them: common part, rest, union, length. Half open: `fromUs` belongs to a range,
+ * `toUs` does not. Lists are in order of time and without overlaps, and so are the results.
+ */
+
+/** Microseconds since 1970. */
+export interface TimeRange {
+  readonly fromUs: number;
+  readonly toUs: number;
+}
+
+/** Returns the parts that lie in both lists. */
+export function intersect(a: readonly TimeRange[], b: readonly TimeRange[]): TimeRange[] {
+  const both: TimeRange[] = [];
+  let i = 0;
+  let j = 0;
+  for (;;) {
+    const one = a[i];
+    const other = b[j];
+    if (one === undefined || other === undefined) return both;
+    const fromUs = Math.max(one.fromUs, other.fromUs);
+    const toUs = Math.min(one.toUs, other.toUs);
+    if (fromUs < toUs) both.push({ fromUs, toUs });
+    if (one.toUs < other.toUs) i += 1;
+    else j += 1;
+  }
+}
+
+/** Returns the parts of `all` that lie in none of `without`. */
+export function subtract(all: readonly TimeRange[], without: readonly TimeRange[]): TimeRange[] {
+  const rest: TimeRange[] = [];
+  let j = 0;
+  for (const { fromUs, toUs } of all) {
+    let atUs = fromUs;
+    while (j > 0 && (without[j - 1]?.toUs ?? 0) > fromUs) j -= 1;
+    for (; j < without.length; j++) {
+      const cut = without[j];
+      if (cut === undefined || cut.fromUs >= toUs) break;
+      if (cut.fromUs > atUs) rest.push({ fromUs: atUs, toUs: cut.fromUs });
+      atUs = Math.max(atUs, cut.toUs);
+    }
+    if (atUs < toUs) rest.push({ fromUs: atUs, toUs });
+  }
+  return rest;
+}
+
+/** Returns the ranges of any order joined into an ordered list; those at most `nearUs` apart become one. */
+export function unite(ranges: readonly TimeRange[], nearUs = 0): TimeRange[] {
+  const sorted = ranges.filter(({ fromUs, toUs }) => fromUs < toUs).sort((a, b) => a.fromUs - b.fromUs);
+  const united: { fromUs: number; toUs: number }[] = [];
+  for (const { fromUs, toUs } of sorted) {
+    const last = united.at(-1);
+    if (last !== undefined && fromUs - last.toUs <= nearUs) last.toUs = Math.max(last.toUs, toUs);
+    else united.push({ fromUs, toUs });
+  }
+  return united;
+}
+
+/** Whether a moment lies in one of the ranges. */
+export function contains(ranges: readonly TimeRange[], atUs: number): boolean {
+  let low = 0;
+  let high = ranges.length;
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if ((ranges[middle]?.toUs ?? 0) <= atUs) low = middle + 1;
+    else high = middle;
+  }
+  const found = ranges[low];
+  return found !== undefined && found.fromUs <= atUs;
+}
+
+/** Sum of the lengths, microseconds. */
+export function totalUs(ranges: readonly TimeRange[]): number {
+  let sum = 0;
+  for (const { fromUs, toUs } of ranges) sum += toUs - fromUs;
+  return sum;
+}
