@@ -21,6 +21,7 @@ export const Strip = z.object({
   heard: z.array(z.number().int()).describe("distinct counters first heard in the bin"),
   missed: z.array(z.number().int()).describe("missed counters dated into the bin"),
   missedDuringOutage: z.array(z.number().int()),
+  missedNotRecorded: z.array(z.number().int()),
 });
 export type Strip = z.infer<typeof Strip>;
 
@@ -34,8 +35,12 @@ export const NodeRow = z.object({
   heard: z.number().int().describe("distinct counters heard"),
   expected: z.number().int().describe("last − first heard + 1"),
   missed: z.number().int(),
-  missedDuringOutage: z.number().int(),
-  deliveryRatio: z.number().nullable(),
+  missedDuringOutage: z.number().int().describe("of the missed, those due while no gateway was within reach"),
+  missedNotRecorded: z
+    .number()
+    .int()
+    .describe("of the missed, those that may have been sent while nothing was recorded"),
+  deliveryRatio: z.number().nullable().describe("heard / (expected − missedNotRecorded)"),
   deliveryInterval95: z.tuple([z.number(), z.number()]).nullable().describe("Wilson score interval"),
   frames: z.number().int().describe("transmissions heard, repeats included"),
   receptions: z.number().int(),
@@ -74,7 +79,7 @@ export type NodesView = z.infer<typeof NodesView>;
 export const CounterTick = z.object({
   counter: z.number().int(),
   atMs: z.number().describe("epoch milliseconds; for missed counters spread over their gap"),
-  fate: z.enum(["heard", "heard-by-some", "missed", "missed-during-outage"]),
+  fate: z.enum(["heard", "heard-by-some", "missed", "missed-during-outage", "not-recorded"]),
   repeats: z.number().int(),
   frameId: z.number().int().nullable(),
 });
@@ -162,6 +167,7 @@ export const GapRow = z.object({
   firstCounter: z.number().int(),
   missed: z.number().int(),
   missedDuringOutage: z.number().int(),
+  missedNotRecorded: z.number().int(),
 });
 export type GapRow = z.infer<typeof GapRow>;
 

@@ -41,12 +41,20 @@ function count(n: number, one: string, many = `${one}s`): string {
   return `${n.toLocaleString("en-GB")} ${n === 1 ? one : many}`;
 }
 
+/** Missed while a gateway was in reach and Mastlog recorded. */
+function onAir({ missed, missedDuringOutage, missedNotRecorded }: NodeRow): number {
+  return missed - missedDuringOutage - missedNotRecorded;
+}
+
 function lossOnAir(row: NodeRow): number {
-  return row.expected === 0 ? 0 : (row.missed - row.missedDuringOutage) / row.expected;
+  const recorded = row.expected - row.missedNotRecorded;
+  return recorded === 0 ? 0 : onAir(row) / recorded;
 }
 
 function judged(nodes: readonly NodeRow[]): NodeRow[] {
-  return nodes.filter((row) => row.expected - row.missedDuringOutage >= THRESHOLDS.leastExpected);
+  return nodes.filter(
+    (row) => row.expected - row.missedDuringOutage - row.missedNotRecorded >= THRESHOLDS.leastExpected,
+  );
 }
 
 function nodeTitle(row: NodeRow): string {
@@ -59,7 +67,7 @@ function nodeLink(row: NodeRow): Part {
 
 /** "2.4 % on the air (3 of 125)". */
 function lossWords(row: NodeRow): string {
-  return `${percent(lossOnAir(row))} on the air (${row.missed - row.missedDuringOutage} of ${row.expected})`;
+  return `${percent(lossOnAir(row))} on the air (${onAir(row)} of ${row.expected - row.missedNotRecorded})`;
 }
 
 const ENOUGH = `${THRESHOLDS.leastExpected} counters or more`;
@@ -222,13 +230,14 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
   const [low, high] = row.deliveryInterval95;
   const parts: Part[] = [
     text(
-      `${title} delivered ${percent(row.deliveryRatio)} of ${count(row.expected, "counter")} (95\u2009% interval ${percent(low)} to ${percent(high)})`,
+      `${title} delivered ${percent(row.deliveryRatio)} of ${count(row.expected - row.missedNotRecorded, "counter")} (95\u2009% interval ${percent(low)} to ${percent(high)})`,
     ),
   ];
   if (row.missed > 0) {
     const outage =
       row.missedDuringOutage > 0 ? `, ${row.missedDuringOutage} of them while no gateway was in reach` : "";
-    parts.push(text(`; ${row.missed} missed in ${count(gaps, "gap")}${outage}`));
+    const unknown = row.missedNotRecorded > 0 ? `, ${row.missedNotRecorded} of them not recorded` : "";
+    parts.push(text(`; ${row.missed} missed in ${count(gaps, "gap")}${outage}${unknown}`));
   }
   if (row.overdue) parts.push(text("; it is overdue: "), text(row.clause));
   if (row.why != null) parts.push(text(": "), link(row.why.words, `#/gaps?node=${row.devAddr}`));

@@ -26,17 +26,22 @@ export interface NodeEvidence {
   readonly expected: number;
   readonly missed: number;
   readonly missedDuringOutage: number;
+  /** Missed while nothing was recorded. */
+  readonly missedNotRecorded: number;
   /** Wilson interval of the delivery ratio; null when there is none. */
   readonly deliveryInterval95: readonly [number, number] | null;
   readonly marginMedianDb: number | null;
   readonly overdue: boolean;
+  /** In recorded time. */
   readonly silentForSeconds: number;
   readonly rhythmSeconds: number | null;
 }
 
 /** Judges loss on the air: what was missed while no gateway was within reach is the gateways' affair. */
 export function judgeNode(evidence: NodeEvidence): Judgement {
-  const { expected, missed, missedDuringOutage, marginMedianDb, overdue } = evidence;
+  const { missedDuringOutage, missedNotRecorded, marginMedianDb, overdue } = evidence;
+  const expected = evidence.expected - missedNotRecorded;
+  const missed = evidence.missed - missedNotRecorded;
   const onAir = missed - missedDuringOutage;
   const loss = expected > 0 ? onAir / expected : 0;
   const lossClause = `lost ${percent(loss)} on the air (${onAir} of ${expected})`;
@@ -63,12 +68,13 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
   }
   const delivered = 1 - (expected > 0 ? missed / expected : 0);
   const outage = missedDuringOutage > 0 ? `, ${missedDuringOutage} missed while no gateway was in reach` : "";
-  return { standing: "good", clause: `delivered ${percent(delivered)} of ${expected}${outage}` };
+  const unknown = missedNotRecorded > 0 ? `, ${missedNotRecorded} not recorded` : "";
+  return { standing: "good", clause: `delivered ${percent(delivered)} of ${expected}${outage}${unknown}` };
 }
 
 export interface GatewayEvidence {
   readonly isOut: boolean;
-  /** Since its last datagram, to the end of what is known. */
+  /** Since its last datagram, to the end of what is known, in recorded time. */
   readonly silentForSeconds: number;
   /** For how long it could have sent keepalives: since it was first heard, or since before the window. */
   readonly followedForSeconds: number;

@@ -90,6 +90,15 @@ export function readRecordedTime(store: Store, openRowId: number | null = null):
   );
 }
 
+/** Returns a reader of a store that nobody writes to meanwhile: read once, when it is first asked for. */
+export function recordedTimeOf(store: Store): () => RecordedTime {
+  let time: RecordedTime | null = null;
+  return () => {
+    time ??= readRecordedTime(store);
+    return time;
+  };
+}
+
 /** Returns the ranges recorded between two moments, of any gateway or of these (at least one of them). */
 export function recordedRanges(
   store: Store,

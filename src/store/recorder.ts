@@ -79,7 +79,7 @@ export class Recorder {
   constructor(db: Store, judge: JudgeGap | null = null) {
     this.#db = db;
     this.#recordedTime = new RecordedTimeWriter(db);
-    this.#gaps = new GapAnalyst(db, judge);
+    this.#gaps = new GapAnalyst(db, judge, () => this.#recordedTime.time);
     this.#gateways = new GatewayBook(db);
     this.#datagrams = new DatagramBook(db);
     this.#receptions = new ReceptionBook(db);
@@ -154,8 +154,15 @@ export class Recorder {
   settle(): Recorded {
     return this.#transact(() => {
       this.#roundTrips.endOfCapture();
+      this.#noteRecordedTime();
       this.#noteSettled(this.#derivation.settle());
     });
+  }
+
+  /** What was found in time that a capture covers anew is looked for again. */
+  #noteRecordedTime(): void {
+    const changed = this.#recordedTime.takeChanged();
+    if (changed !== null) this.#gaps.noteRecorded(changed);
   }
 
   /** After a write that the accounting rests on (keys): takes up afresh what is stored and accounts for what is due. */

@@ -16,6 +16,7 @@ import {
   restartsUs,
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { gatewayDownlinks } from "./gateway-downlinks.ts";
 import { heardPlan } from "./heard-plan.ts";
@@ -38,11 +39,12 @@ export function gatewaysView(
   const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
   const names = labels(store, "gateway");
   const refused = refusals(store);
+  const recorded = readRecordedTime(store);
   const gateways = allGateways(store)
     .filter(
       ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
     )
-    .map((gateway) => gatewayRow(store, gateway, window, endUs, names, refused, ownPlans));
+    .map((gateway) => gatewayRow(store, gateway, window, { endUs, names, refused, ownPlans, recorded }));
   const sentences = subBandSentences(
     store,
     window,
@@ -57,16 +59,22 @@ export function gatewaysView(
   };
 }
 
+/** What all rows of one answer share. */
+interface GatewayContext {
+  readonly endUs: number;
+  readonly names: ReadonlyMap<string, LabelRecord>;
+  readonly refused: readonly RefusalRecord[];
+  readonly ownPlans: readonly RegionPlan[];
+  readonly recorded: RecordedTime;
+}
+
 function gatewayRow(
   store: Store,
   gateway: GatewayRecord,
   window: AskedWindow,
-  endUs: number,
-  names: ReadonlyMap<string, LabelRecord>,
-  refused: readonly RefusalRecord[],
-  ownPlans: readonly RegionPlan[],
+  { endUs, names, refused, ownPlans, recorded }: GatewayContext,
 ): { readonly id: number; readonly row: GatewayRow; readonly recognition: RegionRecognition } {
-  const reach = reachOf(store, gateway, window, endUs);
+  const reach = reachOf(store, gateway, window, endUs, recorded);
   const counts = gatewayCounts(store, gateway.id, window);
   const restarts = restartsUs(store, gateway.id, window);
   const drift = driftOfGateway(store, gateway.id, window, restarts);
@@ -76,7 +84,6 @@ function gatewayRow(
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
   const own = refused.filter(({ gatewayId }) => gatewayId === gateway.id);
-  const lastUs = reach.lastUs ?? endUs;
   const row: GatewayRow = {
     eui: gateway.eui,
     name: names.get(gateway.eui)?.name ?? null,
@@ -96,12 +103,14 @@ function gatewayRow(
     restarts: restarts.length,
     restartTimes: restarts.map(isoTime),
     outages: reach.outages.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
+    outagesKnown: reach.isJudged,
+    notRecorded: reach.notRecorded.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
     pullSource: gateway.pullSource,
     ackPercent,
     temperatureC: report === null || report.temperatureTenths === null ? null : report.temperatureTenths / 10,
     ...judgeGateway({
       isOut: reach.isOut,
-      silentForSeconds: (endUs - lastUs) / 1e6,
+      silentForSeconds: reach.outForUs / 1e6,
       followedForSeconds: (endUs - Math.max(gateway.firstAtUs, lookBack(window).fromUs)) / 1e6,
       newForSeconds: gateway.firstAtUs > window.fromUs + NEW_US ? (endUs - gateway.firstAtUs) / 1e6 : null,
       outageSeconds: outageSeconds(reach, window),

@@ -8,15 +8,16 @@ import { offsetOf } from "../diagnosis/link-offset.ts";
 import { linkShifts } from "../diagnosis/link-shifts.ts";
 import { linkTrend } from "../diagnosis/link-trend.ts";
 import { whatIfs } from "../diagnosis/link-what-if.ts";
+import { dueTimes } from "../ledger/missed-counters.ts";
 import { describeModulation } from "../model/modulation.ts";
+import { contains, type TimeRange } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import type { HeardFrame } from "../store/queries/frames.ts";
 import type { GatewayRecord } from "../store/queries/gateways.ts";
 import { type LinkHearing, linkHearings } from "../store/queries/link-margins.ts";
-import { firstHearings, type Gap, missedTimes } from "./node-figures.ts";
+import { firstHearings, type Gap } from "./node-figures.ts";
 import type { Places, PowerOfRegion } from "./positions.ts";
-import { isWithin, type Stretch } from "./reachability.ts";
 import type { AskedWindow } from "./window.ts";
 
 /** Frames from before the window with which a step is judged: an hour alone does not show how a level wanders. */
@@ -37,13 +38,13 @@ export interface LinkQuestion {
   readonly gaps: readonly Gap[];
   readonly gateways: readonly GatewayRecord[];
   readonly nameOf: (eui: string) => string | null;
-  /** When a gateway was out of reach, by row id. */
-  readonly outagesOf: (gatewayId: number) => readonly Stretch[];
+  /** When a gateway was out of reach or not recorded, by row id. */
+  readonly unheardAt: (gatewayId: number) => readonly TimeRange[];
 }
 
 /** One row a gateway that heard the life in the window. */
 export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
-  const { lifeId, window, frames, gaps, gateways, nameOf, outagesOf } = question;
+  const { lifeId, window, frames, gaps, gateways, nameOf, unheardAt } = question;
   if (gateways.length === 0) return [];
   const wide = { fromUs: window.fromUs - CONTEXT_US, toUs: window.toUs };
   const byGateway = new Map<number, LinkHearing[]>();
@@ -65,7 +66,7 @@ export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
     const { shifts, words } = linkShifts(all, window.fromUs);
     const repeats = own.reduce((sum, { repeat }) => sum + repeat, 0);
     const { delivery, whatIf } = whatIfs({
-      outcomes: outcomesOf(counters, within, outagesOf(gateway.id)),
+      outcomes: outcomesOf(counters, within, unheardAt(gateway.id)),
       spreadingFactor,
       repeatShare: own.length === 0 ? 0 : repeats / own.length,
     });
@@ -156,7 +157,7 @@ function countersOf(frames: readonly HeardFrame[], gaps: readonly Gap[]): DatedC
   for (const gap of gaps) {
     let counter = gap.firstCounter;
     const skip = Math.max(0, gap.missed - MOST_COUNTERS);
-    for (const atUs of missedTimes(gap)) {
+    for (const atUs of dueTimes(gap)) {
       if (counter - gap.firstCounter >= skip) counters.push({ counter, atUs });
       counter += 1;
     }
@@ -168,7 +169,7 @@ function countersOf(frames: readonly HeardFrame[], gaps: readonly Gap[]): DatedC
 function outcomesOf(
   counters: readonly DatedCounter[],
   frames: readonly LinkFrame[],
-  outages: readonly Stretch[],
+  unheard: readonly TimeRange[],
 ): Outcome[] {
   const heard = new Map<number, number>();
   const unknown = new Set<number>();
@@ -180,6 +181,6 @@ function outcomesOf(
   return counters.flatMap(({ counter, atUs }) => {
     const margin = heard.get(counter);
     if (margin !== undefined) return [margin];
-    return unknown.has(counter) || isWithin(outages, atUs) ? [] : [null];
+    return unknown.has(counter) || contains(unheard, atUs) ? [] : [null];
   });
 }

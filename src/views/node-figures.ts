@@ -3,19 +3,22 @@
  * "heard", "expected" and "missed" live here and nowhere else.
  */
 import type { Spread, Strip } from "../contract/index.ts";
+import { rhythmOf } from "../ledger/gaps/rhythm.ts";
+import { dueTimes, widened } from "../ledger/missed-counters.ts";
+import { contains, type TimeRange } from "../model/time-range.ts";
 import type { TimeWindow } from "../model/window.ts";
 import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
 import { quantile } from "../statistics/robust.ts";
 import { wilsonInterval } from "../statistics/wilson.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { HeardFrame } from "../store/queries/frames.ts";
-import { isWithin, type Stretch } from "./reachability.ts";
 
 /** A run of counters that nobody heard. */
 export interface Gap {
   readonly firstCounter: number;
   readonly missed: number;
   readonly missedDuringOutage: number;
+  readonly missedNotRecorded: number;
   /** The frames heard before and after. */
   readonly fromUs: number;
   readonly toUs: number;
@@ -29,11 +32,26 @@ export interface Loss {
   readonly missed: number;
   /** Of the missed, those dated into a time when no gateway was within reach. */
   readonly missedDuringOutage: number;
+  /** Of the missed, those that may have been sent while nothing was recorded. */
+  readonly missedNotRecorded: number;
   readonly deliveryRatio: number | null;
   readonly deliveryInterval95: [number, number] | null;
   readonly gaps: readonly Gap[];
   readonly rhythmUs: number | null;
+  /** It sends in a rhythm, as far as this window shows. */
+  readonly isPeriodic: boolean;
 }
+
+/** Time in which a missed counter says nothing of the air. */
+export interface Unheard {
+  /** No gateway was within reach. */
+  readonly outages: readonly TimeRange[];
+  /** Nothing was recorded. */
+  readonly notRecorded: readonly TimeRange[];
+}
+
+/** What became of a missed counter, as far as its due time tells. */
+export type Fate = "missed" | "missed-during-outage" | "not-recorded";
 
 /** Counters first heard in the window, in order of counter. Frames come in order of time. */
 export function firstHearings(
@@ -50,39 +68,50 @@ export function firstHearings(
  * Loss by counters. Missed counters are dated by spreading them evenly over their gap: a node sends in a rhythm.
  * With fewer than two expected counters a ratio says nothing and is null.
  */
-export function lossOf(frames: readonly HeardFrame[], outages: readonly Stretch[]): Loss {
+export function lossOf(frames: readonly HeardFrame[], unheard: Unheard): Loss {
   const hearings = firstHearings(frames);
-  const gaps: Gap[] = [];
   const stepsUs: number[] = [];
   for (let i = 1; i < hearings.length; i++) {
     const before = hearings[i - 1];
     const after = hearings[i];
     if (before === undefined || after === undefined) continue;
-    const steps = after.counter - before.counter;
-    stepsUs.push(Math.max(0, after.atUs - before.atUs) / steps);
-    if (steps > 1) gaps.push(gapBetween(before, after, outages));
+    stepsUs.push(Math.max(0, after.atUs - before.atUs) / (after.counter - before.counter));
+  }
+  const isPeriodic = rhythmOf(stepsUs)?.isPeriodic ?? false;
+  const gaps: Gap[] = [];
+  for (let i = 1; i < hearings.length; i++) {
+    const before = hearings[i - 1];
+    const after = hearings[i];
+    if (before !== undefined && after !== undefined && after.counter - before.counter > 1)
+      gaps.push(gapBetween(before, after, unheard, isPeriodic));
   }
   const first = hearings[0];
   const last = hearings.at(-1);
   const heard = hearings.length;
   const expected = first === undefined || last === undefined ? 0 : last.counter - first.counter + 1;
-  const interval = expected < 2 ? null : wilsonInterval(heard, expected);
+  const missedNotRecorded = gaps.reduce((sum, gap) => sum + gap.missedNotRecorded, 0);
+  // What nobody could record is no failed delivery.
+  const judged = expected - missedNotRecorded;
+  const interval = judged < 2 ? null : wilsonInterval(heard, judged);
   return {
     heard,
     expected,
     missed: expected - heard,
     missedDuringOutage: gaps.reduce((sum, gap) => sum + gap.missedDuringOutage, 0),
+    missedNotRecorded,
     deliveryRatio: interval === null ? null : interval.ratio,
     deliveryInterval95: interval === null ? null : [interval.low, interval.high],
     gaps,
     rhythmUs: stepsUs.length === 0 ? null : quantile(stepsUs, 0.5),
+    isPeriodic,
   };
 }
 
 function gapBetween(
   before: { counter: number; atUs: number },
   after: { counter: number; atUs: number },
-  outages: readonly Stretch[],
+  unheard: Unheard,
+  isPeriodic: boolean,
 ): Gap {
   const gap = {
     firstCounter: before.counter + 1,
@@ -90,42 +119,64 @@ function gapBetween(
     fromUs: before.atUs,
     toUs: after.atUs,
   };
-  // Only gaps that touch an outage need their counters dated one by one.
-  const touches = outages.some(({ fromUs, toUs }) => fromUs < gap.toUs && toUs > gap.fromUs);
+  // Only gaps that touch such a time need their counters dated one by one.
+  const touches = [...unheard.outages, ...unheard.notRecorded].some(
+    ({ fromUs, toUs }) => fromUs < gap.toUs && toUs > gap.fromUs,
+  );
   let missedDuringOutage = 0;
+  let missedNotRecorded = 0;
   if (touches) {
-    for (const atUs of missedTimes(gap)) if (isWithin(outages, atUs)) missedDuringOutage += 1;
+    for (const fate of fatesOf(gap, unheard, isPeriodic)) {
+      if (fate === "missed-during-outage") missedDuringOutage += 1;
+      else if (fate === "not-recorded") missedNotRecorded += 1;
+    }
   }
-  return { ...gap, missedDuringOutage };
+  return { ...gap, missedDuringOutage, missedNotRecorded };
 }
 
-/** When the missed counters of a gap were presumably sent: evenly between the frames heard around them. */
-export function* missedTimes(gap: Pick<Gap, "missed" | "fromUs" | "toUs">): Generator<number> {
-  const stepUs = (gap.toUs - gap.fromUs) / (gap.missed + 1);
-  for (let i = 1; i <= gap.missed; i++) yield gap.fromUs + i * stepUs;
+/** What became of each missed counter of a gap, in order. */
+export function fatesOf(
+  gap: Pick<Gap, "missed" | "fromUs" | "toUs">,
+  { outages, notRecorded }: Unheard,
+  isPeriodic: boolean,
+): Fate[] {
+  const nobody = widened(notRecorded, gap, isPeriodic);
+  return [...dueTimes(gap)].map((atUs) => {
+    if (nobody.some((range) => contains([range], atUs))) return "not-recorded";
+    return contains(outages, atUs) ? "missed-during-outage" : "missed";
+  });
 }
 
 /** The window in equal bins, counters heard and missed in each. */
 export function stripOf(
   frames: readonly HeardFrame[],
-  gaps: readonly Gap[],
-  outages: readonly Stretch[],
+  { gaps, isPeriodic }: Pick<Loss, "gaps" | "isPeriodic">,
+  unheard: Unheard,
   window: TimeWindow,
   bins: number,
 ): Strip {
   const binUs = (window.toUs - window.fromUs) / bins;
-  const heard = Array<number>(bins).fill(0);
-  const missed = Array<number>(bins).fill(0);
-  const missedDuringOutage = Array<number>(bins).fill(0);
-  const put = (into: number[], atUs: number) => {
+  const zeros = () => Array<number>(bins).fill(0);
+  const heard = zeros();
+  const missed = zeros();
+  const missedDuringOutage = zeros();
+  const missedNotRecorded = zeros();
+  const into: Readonly<Record<Fate, number[]>> = {
+    missed,
+    "missed-during-outage": missedDuringOutage,
+    "not-recorded": missedNotRecorded,
+  };
+  const put = (counts: number[], atUs: number) => {
     const bin = Math.min(bins - 1, Math.max(0, Math.floor((atUs - window.fromUs) / binUs)));
-    into[bin] = (into[bin] ?? 0) + 1;
+    counts[bin] = (counts[bin] ?? 0) + 1;
   };
   for (const { atUs } of firstHearings(frames)) put(heard, atUs);
   for (const gap of gaps) {
-    for (const atUs of missedTimes(gap)) put(isWithin(outages, atUs) ? missedDuringOutage : missed, atUs);
+    const fates = fatesOf(gap, unheard, isPeriodic);
+    let i = 0;
+    for (const atUs of dueTimes(gap)) put(into[fates[i++] ?? "missed"], atUs);
   }
-  return { binSeconds: binUs / 1e6, heard, missed, missedDuringOutage };
+  return { binSeconds: binUs / 1e6, heard, missed, missedDuringOutage, missedNotRecorded };
 }
 
 export interface Levels {

@@ -1,6 +1,8 @@
 /** The page of one node: its counters one by one, its signal at every gateway, its lives and gaps. */
+
 import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
 import { nodeSentence } from "../diagnosis/sentences.ts";
+import { dueTimes } from "../ledger/missed-counters.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/window.ts";
 import { wilsonInterval } from "../statistics/wilson.ts";
@@ -20,17 +22,18 @@ import { linkRows } from "./link.ts";
 import { linkFramesOf, linkStory } from "./link-story.ts";
 import { nodeAnswers } from "./node-answers.ts";
 import {
+  fatesOf,
   firstHearings,
-  type Gap,
+  type Loss,
   levelsOf,
   lossOf,
   marginDb,
-  missedTimes,
   spreadingFactorOf,
+  type Unheard,
 } from "./node-figures.ts";
 import { nodeContext, nodeRow } from "./nodes.ts";
 import { placesOf, regionPowers } from "./positions.ts";
-import { isWithin, type Stretch } from "./reachability.ts";
+import { unheardAt } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_TICKS = 2_000;
@@ -55,9 +58,9 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     context,
   );
   const row = withWhy(heard, sharesByLife(store, window));
-  const loss = lossOf(frames, context.outages);
+  const loss = lossOf(frames, context);
   const linkFrames = linkFramesOf(store, record, window);
-  const { ticks, cut } = ticksOf(frames, loss.gaps, context.outages, heardBy.length);
+  const { ticks, cut } = ticksOf(frames, loss, context, heardBy.length);
   return {
     window: windowView(window),
     sentence: nodeSentence(row, loss.gaps.length),
@@ -75,7 +78,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
       gaps: loss.gaps,
       gateways: heardBy,
       nameOf,
-      outagesOf: (id) => context.reaches.find(({ gateway }) => gateway.id === id)?.outages ?? [],
+      unheardAt: (id) => unheardAt(context.reaches, id),
     }),
     gateways: heardBy.map((gateway) => gatewayRow(gateway, nameOf(gateway.eui), receptions, loss.expected)),
     lives: livesOf(store, record.devAddr).map((one) => ({
@@ -93,12 +96,13 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     gaps: [...loss.gaps]
       .sort((a, b) => b.missed - a.missed || b.fromUs - a.fromUs)
       .slice(0, MOST_GAPS)
-      .map(({ fromUs, toUs, firstCounter, missed, missedDuringOutage }) => ({
+      .map(({ fromUs, toUs, firstCounter, missed, missedDuringOutage, missedNotRecorded }) => ({
         from: isoTime(fromUs),
         to: isoTime(toUs),
         firstCounter,
         missed,
         missedDuringOutage,
+        missedNotRecorded,
       })),
     ...linkStory(linkFrames),
     keys: { held: keysOfAddress(store, record.devAddr).length > 0, ...keyCounts(store, record.id, window) },
@@ -120,8 +124,8 @@ function saidOf(own: number | null | undefined): boolean | null {
 
 function ticksOf(
   frames: readonly HeardFrame[],
-  gaps: readonly Gap[],
-  outages: readonly Stretch[],
+  { gaps, isPeriodic }: Pick<Loss, "gaps" | "isPeriodic">,
+  unheard: Unheard,
   gatewayCount: number,
 ): { ticks: CounterTick[]; cut: boolean } {
   const repeats = new Map<number, number>();
@@ -141,9 +145,10 @@ function ticksOf(
     // Only the newest ticks are shown: of a huge gap no more than these are made.
     const skip = Math.max(0, gap.missed - MOST_TICKS);
     let offset = 0;
-    for (const atUs of missedTimes(gap)) {
+    const fates = fatesOf(gap, unheard, isPeriodic);
+    for (const atUs of dueTimes(gap)) {
       if (offset++ < skip) continue;
-      const fate = isWithin(outages, atUs) ? "missed-during-outage" : "missed";
+      const fate = fates[offset - 1] ?? "missed";
       ticks.push({
         counter: gap.firstCounter + offset - 1,
         atMs: atUs / 1000,

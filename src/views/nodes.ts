@@ -4,6 +4,7 @@ import { nodesSentence } from "../diagnosis/sentences.ts";
 import { judgeNode, type StandingWord } from "../diagnosis/standing.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
+import { subtract, type TimeRange, totalUs } from "../model/time-range.ts";
 import { isoTime } from "../model/window.ts";
 import { trendOf } from "../statistics/trend.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -11,11 +12,12 @@ import type { Store } from "../store/open.ts";
 import { framesInWindow, type HeardFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { allLives, type LabelRecord, type LifeRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
-import { intersect, type Reach, reachOf, type Stretch, siteOutages } from "./reachability.ts";
+import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { silentRows } from "./silent-nodes.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
@@ -29,7 +31,9 @@ export interface NodeContext {
   readonly window: AskedWindow;
   /** What is known ends here: now when live, else the end of what is stored. */
   readonly endUs: number;
-  readonly outages: readonly Stretch[];
+  readonly outages: readonly TimeRange[];
+  readonly notRecorded: readonly TimeRange[];
+  readonly recorded: RecordedTime;
   readonly reaches: readonly Reach[];
   readonly names: ReadonlyMap<string, LabelRecord>;
   readonly home: HomeNetworks;
@@ -53,7 +57,7 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
   }
   // Made of what was heard; who has fallen silent says so in a line of its own.
   const sentence = nodesSentence(nodes, context.home.assumed, window);
-  nodes.push(...silentRows(lives.values(), new Set(frames.keys()), context));
+  nodes.push(...silentRows(store, lives.values(), new Set(frames.keys()), context));
   nodes.sort(byAddressAndLife);
   const shares = sharesByLife(store, window);
   return {
@@ -72,13 +76,16 @@ export function nodeContext(
 ): NodeContext {
   const stored = storedSpanUs(store);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
-  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs));
+  const recorded = readRecordedTime(store);
+  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs, recorded));
   const names = labels(store, "node");
   const home = homeNetworksOf(lives.values(), names);
   return {
     window,
     endUs,
     outages: siteOutages(reaches, window),
+    notRecorded: siteNotRecorded(reaches, window),
+    recorded,
     reaches,
     names,
     home,
@@ -109,19 +116,20 @@ export function nodeRow(
   gateways: readonly string[],
   context: NodeContext,
 ): NodeRow {
-  const { window, endUs, outages, names, home } = context;
+  const { window, names, home } = context;
   const devAddr = formatDevAddr(life.devAddr);
   const label = names.get(devAddr);
-  const loss = lossOf(frames, outages);
+  const loss = lossOf(frames, context);
   const levels = levelsOf(frames);
   const firstUs = frames[0]?.atUs ?? life.lastAtUs;
   const lastUs = frames.at(-1)?.atUs ?? life.lastAtUs;
-  const overdue = !context.over.has(life.id) && isOverdue(loss, lastUs, context);
+  const silentUs = recordedSilenceUs(lastUs, gateways, context);
+  const overdue = !context.over.has(life.id) && isOverdue(loss, silentUs);
   const judgement = judgeNode({
     ...loss,
     marginMedianDb: levels.marginDb.median,
     overdue,
-    silentForSeconds: (endUs - lastUs) / 1e6,
+    silentForSeconds: silentUs / 1e6,
     rhythmSeconds: loss.rhythmUs === null ? null : loss.rhythmUs / 1e6,
   });
   return {
@@ -134,6 +142,7 @@ export function nodeRow(
     expected: loss.expected,
     missed: loss.missed,
     missedDuringOutage: loss.missedDuringOutage,
+    missedNotRecorded: loss.missedNotRecorded,
     deliveryRatio: loss.deliveryRatio,
     deliveryInterval95: loss.deliveryInterval95,
     frames: frames.length,
@@ -149,19 +158,30 @@ export function nodeRow(
     lastHeard: isoTime(lastUs),
     overdue,
     ...judgement,
-    strip: stripOf(frames, loss.gaps, outages, window, STRIP_BINS),
+    strip: stripOf(frames, loss, context, window, STRIP_BINS),
   };
 }
 
-/**
- * A silence longer than the node's rhythm allows, at the end of what is known. Never a loss: see the README. Time
- * without any gateway in reach does not count: then the node may well have sent.
- */
-function isOverdue(loss: Loss, lastUs: number, { endUs, outages }: NodeContext): boolean {
+/** A silence longer than the node's rhythm allows, at the end of what is known. Never a loss: see the README. */
+function isOverdue(loss: Loss, silentUs: number): boolean {
   if (loss.rhythmUs === null || loss.heard < 3) return false;
-  const silence = [{ fromUs: lastUs, toUs: endUs }];
-  const outUs = intersect(silence, outages).reduce((sum, { fromUs, toUs }) => sum + toUs - fromUs, 0);
-  return endUs - lastUs - outUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * loss.rhythmUs);
+  return silentUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * loss.rhythmUs);
+}
+
+/**
+ * For how long the gateways that heard a node (EUIs) were recorded and in reach since a moment. In any other time it
+ * may well have sent.
+ */
+export function recordedSilenceUs(
+  sinceUs: number,
+  gateways: readonly string[],
+  { endUs, outages, recorded, reaches }: NodeContext,
+): number {
+  if (sinceUs >= endUs) return 0;
+  const ids = reaches
+    .filter(({ gateway }) => gateways.includes(gateway.eui))
+    .map(({ gateway }) => gateway.id);
+  return totalUs(subtract(recorded.ranges({ fromUs: sinceUs, toUs: endUs }, ids), outages));
 }
 
 /** Trend of the best SNR of each frame; its words say "not enough" where that is so. */
@@ -201,7 +221,7 @@ const WORST_FIRST: readonly StandingWord[] = ["bad", "look", "waiting", "good"];
 /** Own nodes that need a look, the worst first. */
 export function needingALook(nodes: readonly NodeRow[], most: number): NodeRow[] {
   const lossOnAir = (row: NodeRow) =>
-    row.expected === 0 ? 0 : (row.missed - row.missedDuringOutage) / row.expected;
+    row.expected === 0 ? 0 : (row.missed - row.missedDuringOutage - row.missedNotRecorded) / row.expected;
   return nodes
     .filter((row) => !row.stranger && (row.standing === "bad" || row.standing === "look"))
     .sort(

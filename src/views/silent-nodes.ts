@@ -4,8 +4,10 @@
  */
 import type { NodeRow } from "../contract/index.ts";
 import { span } from "../diagnosis/standing.ts";
+import type { Store } from "../store/open.ts";
+import { gatewaysOfNewestFrame } from "../store/queries/frames.ts";
 import type { LifeRecord } from "../store/queries/lives.ts";
-import { type NodeContext, nodeRow, OVERDUE_LEAST_US, OVERDUE_RHYTHMS } from "./nodes.ts";
+import { type NodeContext, nodeRow, OVERDUE_LEAST_US, OVERDUE_RHYTHMS, recordedSilenceUs } from "./nodes.ts";
 
 /** A node silent for longer than this has been taken away. Common practice, no source. */
 const REMEMBERED_US = 7 * 86_400_000_000;
@@ -14,6 +16,7 @@ const LEAST_HEARD = 3;
 
 /** Rows of one's own nodes whose last frame lies before the window, as far as their rhythm makes that a silence. */
 export function silentRows(
+  store: Store,
   lives: Iterable<LifeRecord>,
   heard: ReadonlySet<number>,
   context: NodeContext,
@@ -26,8 +29,11 @@ export function silentRows(
     if (life.lastAtUs >= window.fromUs || life.lastAtUs < window.fromUs - REMEMBERED_US) continue;
     const steps = life.lastCounter - life.firstCounter;
     const rhythmUs = steps > 0 ? (life.lastAtUs - life.firstAtUs) / steps : null;
-    const silentUs = endUs - life.lastAtUs;
-    if (rhythmUs === null || silentUs < Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * rhythmUs)) continue;
+    if (rhythmUs === null) continue;
+    const leastUs = Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * rhythmUs);
+    if (endUs - life.lastAtUs < leastUs) continue;
+    const silentUs = recordedSilenceUs(life.lastAtUs, gatewaysOfNewestFrame(store, life.id), context);
+    if (silentUs < leastUs) continue;
     const row = nodeRow(life, [], [], context);
     if (row.stranger) continue;
     rows.push({

@@ -7,6 +7,7 @@ import {
   WALK_LIMITS,
   walkSentence,
 } from "../diagnosis/walk-verdict.ts";
+import { dueTimes } from "../ledger/missed-counters.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/window.ts";
 import { haversineM, type Place } from "../radio/distance.ts";
@@ -16,10 +17,11 @@ import { framesOfLife, type LifeReception, receptionsOfLife } from "../store/que
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels, livesOf, storedSpanUs } from "../store/queries/lives.ts";
 import { type MarkRecord, marksIn } from "../store/queries/marks.ts";
+import { readRecordedTime } from "../store/recorded-time.ts";
 import { positionOf } from "./marks.ts";
-import { firstHearings, levelsOf, lossOf, missedTimes } from "./node-figures.ts";
+import { fatesOf, firstHearings, levelsOf, lossOf } from "./node-figures.ts";
 import { positionRows } from "./positions.ts";
-import { isWithin, reachOf, siteOutages } from "./reachability.ts";
+import { reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_STOPS = 200;
@@ -89,18 +91,22 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
   let life: number | null = null;
   // What was missed while no gateway was within reach says nothing of the place.
   const endUs = window.live ? window.toUs : Math.min(window.toUs, storedSpanUs(store)?.toUs ?? window.toUs);
-  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs));
-  const outages = siteOutages(reaches, window);
+  const recorded = readRecordedTime(store);
+  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs, recorded));
+  const unheard = { outages: siteOutages(reaches, window), notRecorded: siteNotRecorded(reaches, window) };
   for (const record of livesOf(store, parseDevAddr(devAddr))) {
     if (record.lastAtUs < window.fromUs || record.firstAtUs >= window.toUs) continue;
     const frames = framesOfLife(store, record.id, window);
     if (frames.length > 0) life = record.number;
     for (const { counter, atUs } of firstHearings(frames))
       sent.push({ atUs, key: `${record.number}/${counter}`, missed: false });
-    for (const gap of lossOf(frames, []).gaps) {
+    const { gaps, isPeriodic } = lossOf(frames, unheard);
+    for (const gap of gaps) {
       let counter = gap.firstCounter;
-      for (const atUs of missedTimes(gap)) {
-        if (!isWithin(outages, atUs)) sent.push({ atUs, key: `${record.number}/${counter}`, missed: true });
+      const fates = fatesOf(gap, unheard, isPeriodic);
+      for (const atUs of dueTimes(gap)) {
+        if (fates[counter - gap.firstCounter] === "missed")
+          sent.push({ atUs, key: `${record.number}/${counter}`, missed: true });
         counter += 1;
       }
     }

@@ -141,6 +141,7 @@ export function nodeRow(plan: Plan, span: Span, name: string | null = plan.name)
     expected,
     missed,
     missedDuringOutage: Math.floor(missed / 3),
+    missedNotRecorded: 0,
     deliveryRatio: expected < 2 ? null : ratio,
     deliveryInterval95: expected < 2 ? null : [Math.max(0, ratio - half), Math.min(1, ratio + half / 3)],
     frames: heard + 1,
@@ -169,6 +170,7 @@ export function nodeRow(plan: Plan, span: Span, name: string | null = plan.name)
       binSeconds: (span.toMs - span.fromMs) / 60_000,
       heard: bins.map((at) => (chance(at, plan.rhythm) > plan.loss ? Math.ceil(chance(at, 5) * 3) : 0)),
       missed: bins.map((at) => (chance(at, plan.rhythm) > plan.loss ? 0 : 1 + (at % 2))),
+      missedNotRecorded: bins.map(() => 0),
       missedDuringOutage: bins.map((at) =>
         at > 40 && at < 44 && chance(at, plan.rhythm) <= plan.loss ? 1 + (at % 2) : 0,
       ),
@@ -217,6 +219,8 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
     clockDriftInterval95: shed ? [1.5, 2.1] : null,
     restarts: shed ? 1 : 0,
     restartTimes: shed ? [iso(span.fromMs + 84 * cellMs)] : [],
+    outagesKnown: true,
+    notRecorded: [],
     outages: shed ? [{ from: iso(span.fromMs + 70 * cellMs), to: iso(span.fromMs + 84 * cellMs) }] : [],
     pullSource: shed ? "192.0.2.10 40212" : "192.0.2.11 40212",
     ackPercent: 99.4,
@@ -397,6 +401,7 @@ export function nodePage(
               firstCounter: 1803,
               missed: 2,
               missedDuringOutage: 1,
+              missedNotRecorded: 0,
             },
             {
               from: iso(span.fromMs + 2_400_000),
@@ -404,6 +409,7 @@ export function nodePage(
               firstCounter: 1808,
               missed: 1,
               missedDuringOutage: 0,
+              missedNotRecorded: 0,
             },
           ],
   };

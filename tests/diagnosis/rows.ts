@@ -17,6 +17,7 @@ export function node(devAddr: string, more: Partial<NodeRow> = {}): NodeRow {
     expected,
     missed,
     missedDuringOutage: 0,
+    missedNotRecorded: 0,
     deliveryRatio: expected < 2 ? null : (expected - missed) / expected,
     deliveryInterval95: expected < 2 ? null : [0.8, 1],
     frames: expected - missed,
@@ -35,7 +36,7 @@ export function node(devAddr: string, more: Partial<NodeRow> = {}): NodeRow {
     overdue: false,
     standing: "good",
     clause: "",
-    strip: { binSeconds: 60, heard: [], missed: [], missedDuringOutage: [] },
+    strip: { binSeconds: 60, heard: [], missed: [], missedDuringOutage: [], missedNotRecorded: [] },
     ...more,
   };
 }
@@ -61,6 +62,8 @@ export function gateway(eui: string, more: Partial<GatewayRow> = {}): GatewayRow
     restarts: 0,
     restartTimes: [],
     outages: [],
+    outagesKnown: true,
+    notRecorded: [],
     pullSource: null,
     ackPercent: null,
     temperatureC: null,

@@ -12,6 +12,7 @@ describe("how a node stands", () => {
       expected: 100,
       missed: 0,
       missedDuringOutage: 0,
+      missedNotRecorded: 0,
       deliveryInterval95: null,
       marginMedianDb: 12,
       overdue: false,

@@ -12,6 +12,17 @@ export function siteOf(traffic: readonly DecodedArrival[]): Store {
   return db;
 }
 
+/** The same, received by a service that listened from START_US on until so many seconds later. */
+export function listenedSite(traffic: readonly DecodedArrival[], toS: number): Store {
+  const db = openStore(":memory:");
+  const recorder = new Recorder(db);
+  recorder.listen(START_US, "start");
+  for (const { arrival, ...rest } of [...traffic].sort((a, b) => a.arrival.atUs - b.arrival.atUs))
+    recorder.record([{ ...rest, arrival: { ...arrival, door: "udp" } }]);
+  recorder.heartbeat(START_US + Math.round(toS * 1e6), true);
+  return db;
+}
+
 export function record(db: Store, traffic: readonly DecodedArrival[]): void {
   const inOrder = [...traffic].sort((a, b) => a.arrival.atUs - b.arrival.atUs);
   const recorder = new Recorder(db);

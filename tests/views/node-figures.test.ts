@@ -1,18 +1,24 @@
 import { readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
+import { dueTimes } from "../../src/ledger/missed-counters.ts";
+import { type TimeRange, unite } from "../../src/model/time-range.ts";
 import type { HeardFrame } from "../../src/store/queries/frames.ts";
 import {
   firstHearings,
   levelsOf,
   lossOf,
   marginDb,
-  missedTimes,
   spreadOf,
   stripOf,
 } from "../../src/views/node-figures.ts";
 
 const SF9 = 90_125_000;
+
+/** All of the time was recorded; no gateway was in reach in these ranges. */
+function unheard(...outages: TimeRange[]) {
+  return { outages, notRecorded: [] };
+}
 
 /** A frame of one counter, so many seconds after the epoch; SF9, one gateway. */
 function frame(counter: number, atS: number, more: Partial<HeardFrame> = {}): HeardFrame {
@@ -39,7 +45,7 @@ describe("loss by counters", () => {
   );
 
   it("counts 7 of 11 across a rollover, a late arrival and a hole: neither a wrap nor disorder is a loss", () => {
-    const loss = lossOf(example, []);
+    const loss = lossOf(example, unheard());
     expect(loss).toMatchObject({ heard: 7, expected: 11, missed: 4, missedDuringOutage: 0 });
     expect(loss.deliveryRatio).toBeCloseTo(7 / 11, 12);
     expect(loss.gaps.map(({ firstCounter, missed }) => [firstCounter, missed])).toEqual([
@@ -50,41 +56,65 @@ describe("loss by counters", () => {
   });
 
   it("finds the rhythm of 600 s in it, whatever was missed", () => {
-    expect(lossOf(example, []).rhythmUs).toBe(600e6);
+    expect(lossOf(example, unheard()).rhythmUs).toBe(600e6);
   });
 
   it("takes a repeat for neither a counter nor a step of the rhythm", () => {
     const frames = [frame(1, 0), frame(1, 3, { repeat: 1, id: 90 }), frame(2, 60), frame(3, 120)];
-    const loss = lossOf(frames, []);
+    const loss = lossOf(frames, unheard());
     expect(loss).toMatchObject({ heard: 3, expected: 3, missed: 0, rhythmUs: 60e6 });
     expect(firstHearings(frames).map(({ atUs }) => atUs)).toEqual([0, 60e6, 120e6]);
   });
 
   it("says nothing of delivery with one expected counter, and of nothing at all without frames", () => {
-    expect(lossOf([frame(7, 0)], [])).toMatchObject({
+    expect(lossOf([frame(7, 0)], unheard())).toMatchObject({
       heard: 1,
       expected: 1,
       deliveryRatio: null,
       deliveryInterval95: null,
       rhythmUs: null,
     });
-    expect(lossOf([], [])).toMatchObject({ heard: 0, expected: 0, missed: 0, deliveryRatio: null });
+    expect(lossOf([], unheard())).toMatchObject({ heard: 0, expected: 0, missed: 0, deliveryRatio: null });
   });
 
   it("speaks from two expected counters on", () => {
-    expect(lossOf([frame(7, 0), frame(8, 10)], []).deliveryRatio).toBe(1);
+    expect(lossOf([frame(7, 0), frame(8, 10)], unheard()).deliveryRatio).toBe(1);
   });
 
   it("dates missed counters evenly over their gap", () => {
-    expect([...missedTimes({ missed: 3, fromUs: 100, toUs: 500 })]).toEqual([200, 300, 400]);
+    expect([...dueTimes({ missed: 3, fromUs: 100, toUs: 500 })]).toEqual([200, 300, 400]);
   });
 
   it("tells those apart that were presumably sent while the whole site was out of reach, ends half open", () => {
     const frames = [frame(0, 0), frame(5, 50)];
     const outages = [{ fromUs: 20e6, toUs: 40e6 }];
-    const loss = lossOf(frames, outages);
+    const loss = lossOf(frames, unheard(...outages));
     expect(loss).toMatchObject({ missed: 4, missedDuringOutage: 2 });
-    expect(loss.gaps).toEqual([{ firstCounter: 1, missed: 4, missedDuringOutage: 2, fromUs: 0, toUs: 50e6 }]);
+    expect(loss.gaps).toEqual([
+      { firstCounter: 1, missed: 4, missedDuringOutage: 2, missedNotRecorded: 0, fromUs: 0, toUs: 50e6 },
+    ]);
+  });
+
+  it("tells those apart that were due while nothing was recorded, give or take a tenth and 2 s", () => {
+    // Every 60 s; counters 11 to 14 are missing, due at 660, 720, 780 and 840 s. Nothing was recorded for 17 s.
+    const counters = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 15, 16];
+    const frames = counters.map((counter) => frame(counter, counter * 60));
+    const notRecorded = [{ fromUs: 725e6, toUs: 742e6 }];
+    const loss = lossOf(frames, { outages: [{ fromUs: 650e6, toUs: 730e6 }], notRecorded });
+    // 720 s lies within 8 s before; 660 s in the outage; 780 and 840 s were missed on the air.
+    expect(loss).toMatchObject({ expected: 17, missed: 4, missedDuringOutage: 1, missedNotRecorded: 1 });
+    expect(loss.deliveryRatio).toBe(13 / 16);
+  });
+
+  it("a node without a rhythm may have sent up to an interval away from its due time", () => {
+    const atS = [0, 20, 100, 130, 250, 260, 400, 430, 500, 700, 760];
+    const counters = [0, 1, 2, 3, 4, 5, 6, 7, 8, 10, 11];
+    const frames = counters.map((counter, i) => frame(counter, atS[i] ?? 0));
+    const loss = (fromS: number, toS: number) =>
+      lossOf(frames, { outages: [], notRecorded: [{ fromUs: fromS * 1e6, toUs: toS * 1e6 }] });
+    // Counter 9 is missing between 500 and 700 s.
+    expect(loss(520, 530).missedNotRecorded).toBe(1);
+    expect(loss(300, 310).missedNotRecorded).toBe(0);
   });
 
   it("never accounts for more or fewer counters than first to last, whatever is heard", () => {
@@ -100,7 +130,7 @@ describe("loss by counters", () => {
             fromUs: from * 1e6,
             toUs: (from + length) * 1e6,
           }));
-          const loss = lossOf(frames, outages);
+          const loss = lossOf(frames, unheard(...unite(outages)));
           const first = counters[0] ?? 0;
           const last = counters.at(-1) ?? 0;
           expect(loss.expected).toBe(last - first + 1);
@@ -143,7 +173,7 @@ describe("the delivery interval", () => {
     const heard = [...Array.from({ length: successes - 1 }, (_, i) => i), n - 1];
     const [low, high] = lossOf(
       heard.map((c) => frame(c, c)),
-      [],
+      unheard(),
     ).deliveryInterval95 ?? [Number.NaN, Number.NaN];
     expect(Math.abs(low - expected[0])).toBeLessThanOrEqual(tolerance);
     expect(Math.abs(high - expected[1])).toBeLessThanOrEqual(tolerance);
@@ -155,8 +185,8 @@ describe("the strip", () => {
 
   it("puts each counter into the bin of its time, the begin of a bin belonging to it", () => {
     const frames = [frame(0, 0), frame(1, 9.999_999), frame(2, 10), frame(4, 30)];
-    const loss = lossOf(frames, []);
-    const strip = stripOf(frames, loss.gaps, [], window, 60);
+    const loss = lossOf(frames, unheard());
+    const strip = stripOf(frames, loss, unheard(), window, 60);
     expect(strip.binSeconds).toBe(10);
     expect(strip.heard.slice(0, 4)).toEqual([2, 1, 0, 1]);
     expect(strip.missed.slice(0, 4)).toEqual([0, 0, 1, 0]);
@@ -172,8 +202,8 @@ describe("the strip", () => {
         (counters, outS, lengthS, bins) => {
           const frames = counters.sort((a, b) => a - b).map((counter) => frame(counter, counter * 5));
           const outages = [{ fromUs: outS * 1e6, toUs: (outS + lengthS) * 1e6 }];
-          const loss = lossOf(frames, outages);
-          const strip = stripOf(frames, loss.gaps, outages, window, bins);
+          const loss = lossOf(frames, unheard(...outages));
+          const strip = stripOf(frames, loss, unheard(...outages), window, bins);
           const sum = (values: number[]) => values.reduce((a, b) => a + b, 0);
           expect(sum(strip.heard)).toBe(loss.heard);
           expect(sum(strip.missedDuringOutage)).toBe(loss.missedDuringOutage);

@@ -1,19 +1,20 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
+import { contains, intersect, type TimeRange } from "../../src/model/time-range.ts";
 import { allGateways } from "../../src/store/queries/gateways.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
-import type { DecodedArrival } from "../../src/store/recorder.ts";
-import { intersect, isWithin, reachOf, type Stretch, siteOutages } from "../../src/views/reachability.ts";
+import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
+import { reachOf, siteOutages } from "../../src/views/reachability.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { phy, push, SHED, START_US, TOWER } from "../store/traffic.ts";
-import { keepalives, siteOf, statusAt, windowOf } from "./a-site.ts";
+import { keepalives, listenedSite, siteOf, statusAt, windowOf } from "./a-site.ts";
 
 /** Reach of every gateway by its identifier, in seconds after START_US; and the outages of the whole site. */
 function reachesOf(traffic: DecodedArrival[], window: AskedWindow) {
-  const db = siteOf(traffic);
+  const db = window.live ? listenedSite(traffic, (window.toUs - START_US) / 1e6) : siteOf(traffic);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, storedSpanUs(db)?.toUs ?? window.toUs);
   const reaches = allGateways(db).map((gateway) => reachOf(db, gateway, window, endUs));
-  const seconds = (stretches: readonly Stretch[]) =>
+  const seconds = (stretches: readonly TimeRange[]) =>
     stretches.map(({ fromUs, toUs }) => [(fromUs - START_US) / 1e6, (toUs - START_US) / 1e6]);
   const of = (eui: string) => {
     const reach = reaches.find(({ gateway }) => gateway.eui === eui);
@@ -93,6 +94,35 @@ describe("reach of a gateway", () => {
     expect(((of(SHED).lastUs ?? 0) - START_US) / 1e6).toBe(100);
   });
 
+  it("is not lost where the recording ended days before", () => {
+    const db = siteOf(keepalives(SHED, 0, 101));
+    const window = windowOf(9 * 86_400, 9 * 86_400 + 3_600, true);
+    const [gateway] = allGateways(db);
+    if (gateway === undefined) throw new Error("no gateway");
+    expect(reachOf(db, gateway, window, window.toUs)).toMatchObject({
+      isOut: false,
+      outages: [],
+      notRecorded: [{ fromUs: window.fromUs, toUs: window.toUs }],
+    });
+  });
+
+  it("away for 17 s between two runs of the service, nothing is lost", () => {
+    const db = listenedSite(keepalives(SHED, 0, 101), 105);
+    const recorder = new Recorder(db);
+    recorder.listen(START_US + 122e6, "start");
+    for (const { arrival, ...rest } of keepalives(SHED, 125, 300))
+      recorder.record([{ ...rest, arrival: { ...arrival, door: "udp" } }]);
+    const window = windowOf(0, 300);
+    const [gateway] = allGateways(db);
+    if (gateway === undefined) throw new Error("no gateway");
+    const reach = reachOf(db, gateway, window, window.toUs);
+    expect(reach.outages).toEqual([]);
+    expect(reach.notRecorded.map(({ fromUs, toUs }) => [fromUs - START_US, toUs - START_US])).toEqual([
+      [105e6 + 1, 122e6],
+      [295e6 + 1, 300e6],
+    ]);
+  });
+
   it("is not lost where what is stored ends: later is not known", () => {
     const { of } = reachesOf(keepalives(SHED, 0, 101), windowOf(0, 2000));
     expect(of(SHED)).toMatchObject({ isOut: false, outages: [] });
@@ -156,7 +186,7 @@ describe("the whole site", () => {
 describe("intersect", () => {
   /** Disjoint stretches in order, of whole units. */
   const stretches = fc.array(fc.boolean(), { maxLength: 60 }).map((cells) => {
-    const list: Stretch[] = [];
+    const list: TimeRange[] = [];
     cells.forEach((isOut, at) => {
       if (!isOut) return;
       const last = list.at(-1);
@@ -171,7 +201,7 @@ describe("intersect", () => {
       fc.property(stretches, stretches, (a, b) => {
         const both = intersect(a, b);
         for (let at = 0; at < 60; at++) {
-          expect(isWithin(both, at)).toBe(isWithin(a, at) && isWithin(b, at));
+          expect(contains(both, at)).toBe(contains(a, at) && contains(b, at));
         }
         for (const { fromUs, toUs } of both) expect(fromUs).toBeLessThan(toUs);
       }),

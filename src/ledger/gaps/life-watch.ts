@@ -3,7 +3,8 @@
  * and tells dropouts as they begin, grow and end. Plain data in its state, so that it can be stored and taken up again;
  * the result depends on the counters, their times and the gateways' outages alone, never on how they came in.
  */
-import type { TimeWindow } from "../../model/window.ts";
+import { type TimeRange, totalUs } from "../../model/time-range.ts";
+import { lostToNobody } from "../missed-counters.ts";
 import {
   type LossEpisode,
   type LossWatch,
@@ -22,10 +23,10 @@ export interface HeardCounter {
   readonly gatewayIds: readonly number[];
 }
 
-export type Stretch = TimeWindow;
+/** When all of these gateways were out of reach at once (or none of them was recorded), within a range; in order. */
+export type OutOfReach = (gatewayIds: readonly number[], range: TimeRange) => readonly TimeRange[];
 
-/** When all of these gateways were out of reach at once, within a stretch of time; in order. */
-export type OutOfReach = (gatewayIds: readonly number[], stretch: Stretch) => readonly Stretch[];
+const ALL_RECORDED: OutOfReach = () => [];
 
 export interface LifeWatch {
   firstAtUs: number;
@@ -99,24 +100,36 @@ export function rhythmOfLife(watch: LifeWatch): Rhythm | null {
 }
 
 /**
- * Takes the next counter, higher than all before; the dropouts that begin, change or end with it. A counter that is
- * not higher came late: the life is to be gone through anew, in the order of its counters.
+ * Takes the next counter, higher than all before; the dropouts that begin, change or end with it. What may have been
+ * sent while nothing was recorded is not missed, and no silence. A counter that is not higher came late: the life is to
+ * be gone through anew, in the order of its counters.
  */
-export function watchCounter(watch: LifeWatch, heard: HeardCounter, outOfReach: OutOfReach): GapDraft[] {
+export function watchCounter(
+  watch: LifeWatch,
+  heard: HeardCounter,
+  outOfReach: OutOfReach,
+  notRecorded: OutOfReach = ALL_RECORDED,
+): GapDraft[] {
   if (watch.lastCounter < 0) {
     watch.firstAtUs = heard.atUs;
     take(watch, heard);
     return [];
   }
   const step = heard.counter - watch.lastCounter;
-  const missed = step - 1;
   const elapsedUs = Math.max(0, heard.atUs - watch.lastAtUs);
-  if (missed === 0 && elapsedUs <= longestOf(watch.stepsUs)) return goOn(watch, heard, elapsedUs);
+  if (step === 1 && elapsedUs <= longestOf(watch.stepsUs)) return goOn(watch, heard, elapsedUs);
   const rhythm = rhythmOfLife(watch);
+  const unknown = notRecordedBetween(watch, heard.atUs, notRecorded);
+  const span = { fromUs: watch.lastAtUs, toUs: watch.lastAtUs + elapsedUs, missed: step - 1 };
+  const unheard = lostToNobody(span, unknown, rhythm?.isPeriodic ?? false);
+  const missed = step - 1 - unheard;
+  const recordedUs = elapsedUs - totalUs(unknown);
   const drafts: GapDraft[] = [];
-  const run = runOf(watch, heard, rhythm);
+  const run = { ...runOf(watch, heard, rhythm), missed };
   const isSilence =
-    rhythm !== null && elapsedUs > rhythm.silenceUs && step < SILENT_SHARE * (elapsedUs / rhythm.medianUs);
+    rhythm !== null &&
+    recordedUs > rhythm.silenceUs &&
+    step - unheard < SILENT_SHARE * (recordedUs / rhythm.medianUs);
   if (isSilence) {
     drafts.push({ ...run, kind: "silence" });
   } else if (
@@ -127,10 +140,20 @@ export function watchCounter(watch: LifeWatch, heard: HeardCounter, outOfReach: 
   } else {
     drafts.push(...episodes(watch, heard, missed, rhythm));
   }
-  keepInterval(watch.newestUs, elapsedUs / step, NEWEST_KEPT);
-  if (!isSilence) keepInterval(watch.stepsUs, elapsedUs / step, STEPS_KEPT);
+  // What happened while nothing was recorded tells nothing of the rhythm.
+  if (unknown.length === 0) {
+    keepInterval(watch.newestUs, elapsedUs / step, NEWEST_KEPT);
+    if (!isSilence) keepInterval(watch.stepsUs, elapsedUs / step, STEPS_KEPT);
+  }
   take(watch, heard);
   return drafts;
+}
+
+/** When none of the gateways that usually hear the node was recorded, since its last frame. */
+function notRecordedBetween(watch: LifeWatch, toUs: number, notRecorded: OutOfReach): readonly TimeRange[] {
+  const homes = homeGateways(watch.shares);
+  if (homes.length === 0 || toUs <= watch.lastAtUs) return [];
+  return notRecorded(homes, { fromUs: watch.lastAtUs, toUs });
 }
 
 /** The next counter in due time: nearly every frame, so the rhythm is not worked out for it. */
@@ -154,10 +177,18 @@ function longestOf(stepsUs: readonly number[]): number {
 }
 
 /** The silence that goes on at a moment, if it is longer than the rhythm allows and than bad luck explains. */
-export function openSilence(watch: LifeWatch, nowUs: number): GapDraft | null {
+export function openSilence(
+  watch: LifeWatch,
+  nowUs: number,
+  notRecorded: OutOfReach = ALL_RECORDED,
+): GapDraft | null {
   const rhythm = rhythmOfLife(watch);
-  if (rhythm === null) return null;
-  const silentUs = nowUs - watch.lastAtUs;
+  if (rhythm === null || nowUs - watch.lastAtUs <= rhythm.silenceUs) return null;
+  const unknown = notRecordedBetween(watch, nowUs, notRecorded);
+  const silentUs = nowUs - watch.lastAtUs - totalUs(unknown);
+  // It reaches as far as anything was recorded.
+  const last = unknown.at(-1);
+  const toUs = last !== undefined && last.toUs >= nowUs ? last.fromUs : nowUs;
   const { episode } = watch.loss;
   // A node that loses half of its frames is not silent after four of them.
   const rhythmUs = rhythm.medianUs;
@@ -173,7 +204,7 @@ export function openSilence(watch: LifeWatch, nowUs: number): GapDraft | null {
     open: true,
     final: false,
     fromUs: watch.lastAtUs,
-    toUs: nowUs,
+    toUs,
     missed: 0,
     firstMissed: null,
     lastMissed: null,

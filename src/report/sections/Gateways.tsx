@@ -63,7 +63,7 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
             : `${difference(gateway.clockDriftPpm, "ppm", 2)} against this machine`}
         </dd>
         <dt>Out of reach</dt>
-        <dd>{outageWords(outages, clock)}</dd>
+        <dd>{gateway.outagesKnown ? outageWords(outages, clock) : NO_INTERVAL}</dd>
         <dt>Began anew</dt>
         <dd>
           {restartTimes.length === 0
@@ -78,6 +78,9 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
     </div>
   );
 }
+
+/** Without keepalives or reports a silence may be one of the air. */
+const NO_INTERVAL = "not known: it sends neither keepalives nor reports";
 
 function outageWords(outages: GatewayRow["outages"], clock: Clock): string {
   if (outages.length === 0) return "never";

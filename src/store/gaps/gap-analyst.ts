@@ -6,8 +6,9 @@
  */
 import type { Statement } from "better-sqlite3";
 import type { GapJudgement, JudgeGap } from "../../model/finding.ts";
-import type { Stretch } from "../../model/scene.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
+import { type RecordedTime, recordedTimeOf } from "../recorded-time.ts";
 import { type Disorder, DisorderBook } from "./disorder-book.ts";
 import { findingText } from "./finding-text.ts";
 import { GATEWAYS_OF_FRAME } from "./gap-statements.ts";
@@ -48,12 +49,12 @@ export class GapAnalyst {
   #frontierUs: number;
   #loaded = false;
 
-  /** `judge` null: gaps are found, their findings are left to a process that judges. */
-  constructor(db: Store, judge: JudgeGap | null) {
+  /** `judge` null: gaps are found, their findings are left to a process that judges. `recorded`: the recorded time as it is known now. */
+  constructor(db: Store, judge: JudgeGap | null, recorded: () => RecordedTime = recordedTimeOf(db)) {
     this.#db = db;
     this.#judge = judge;
     this.#disorder = new DisorderBook(db);
-    this.#outages = new OutageBook(db);
+    this.#outages = new OutageBook(db, recorded);
     this.#watches = new WatchBook(db, this.#outages);
     this.#blocks = new SceneBlocks(db);
     this.#scenes = new SceneReader(db, this.#blocks, this.#outages);
@@ -97,6 +98,14 @@ export class GapAnalyst {
     if (Number.isFinite(this.#frontierUs)) this.#disorder.noteAddress(devAddr);
     // Its frames may belong to other lives now.
     this.#blocks.forget();
+  }
+
+  /** The recorded time of a range changed: what lies in it and was gone through is gone through again. */
+  noteRecorded({ fromUs, toUs }: TimeRange): void {
+    if (fromUs > this.#frontierUs) return;
+    for (const devAddr of this.#addressesIn({ fromUs, toUs })) this.#disorder.noteAddress(devAddr);
+    for (const gatewayId of this.#gatewaysIn({ fromUs, toUs }))
+      this.#disorder.noteGateway(gatewayId, Math.max(fromUs, Math.min(toUs, this.#frontierUs)));
   }
 
   /** Writes what came behind the frontier; in the transaction that brought it. */
@@ -168,13 +177,13 @@ export class GapAnalyst {
     for (const devAddr of redo) this.#watches.redo(devAddr, this.#frontierUs);
   }
 
-  #dueAgain({ fromUs, toUs }: Stretch): void {
+  #dueAgain({ fromUs, toUs }: TimeRange): void {
     this.#db
       .prepare("UPDATE gap SET judged_to_us = NULL WHERE context_from_us <= ? AND context_to_us >= ?")
       .run(toUs, fromUs);
   }
 
-  #addressesIn({ fromUs, toUs }: Stretch): number[] {
+  #addressesIn({ fromUs, toUs }: TimeRange): number[] {
     return this.#db
       .prepare("SELECT DISTINCT dev_addr FROM life WHERE first_at_us <= ? AND last_at_us >= ?")
       .pluck()
@@ -207,6 +216,13 @@ export class GapAnalyst {
     }
     this.#setFrontier.run(toUs);
     return isCut;
+  }
+
+  #gatewaysIn({ fromUs, toUs }: TimeRange): number[] {
+    return this.#db
+      .prepare("SELECT id FROM gateway WHERE first_at_us <= ? AND last_at_us >= ?")
+      .pluck()
+      .all(toUs, fromUs) as number[];
   }
 
   #gatewaysHeardSince(fromUs: number): number[] {

@@ -1,6 +1,6 @@
 /** How is a dropout named, and how far around it does its evidence reach? */
-import type { Stretch } from "../../ledger/gaps/life-watch.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 
 /** What found it; with the life and its beginning it names a dropout. */
 export type Tag = "run" | "episode" | "end" | "shared";
@@ -27,7 +27,7 @@ export function contextOf({
   readonly fromUs: number;
   readonly toUs: number;
   readonly rhythmUs: number | null;
-}): Stretch {
+}): TimeRange {
   const rhythm = rhythmUs ?? 600_000_000;
   return {
     fromUs: fromUs - Math.round(Math.min(DAY_US, Math.max(6 * HOUR_US, INTERVALS_BEFORE * rhythm))),

@@ -2,6 +2,7 @@
 import type { Scene } from "../../model/scene.ts";
 import type { Store } from "../open.ts";
 import type { StoredGap } from "../queries/gaps.ts";
+import { recordedTimeOf } from "../recorded-time.ts";
 import { OutageBook } from "./outage-book.ts";
 import { SceneBlocks } from "./scene-blocks.ts";
 import { SceneReader } from "./scene-reader.ts";
@@ -10,6 +11,6 @@ import { SceneReader } from "./scene-reader.ts";
 export function sceneOfGap(store: Store, gap: StoredGap): Scene | null {
   const newestUs = store.prepare("SELECT max(last_at_us) FROM gateway").pluck().get() as number | null;
   if (newestUs === null) return null;
-  const reader = new SceneReader(store, new SceneBlocks(store), new OutageBook(store));
+  const reader = new SceneReader(store, new SceneBlocks(store), new OutageBook(store, recordedTimeOf(store)));
   return reader.read({ ...gap, open: gap.open === 1, expectedByRhythm: gap.expected }, newestUs, newestUs);
 }

@@ -102,14 +102,14 @@ export class WatchBook {
     this.#astray.clear();
     for (const entry of this.#entries.values()) {
       if (entry.isOver || entry.watch.lastCounter < 0) continue;
-      const silence = openSilence(entry.watch, nowUs);
+      const silence = openSilence(entry.watch, nowUs, this.#outages.notRecorded);
       if (silence === null) continue;
       // In a patient look a long silence need not grow by the second.
-      const grown = nowUs - entry.openToUs;
-      if (patient && entry.hasOpenRow && grown < Math.max(10e6, 0.05 * (nowUs - entry.watch.lastAtUs)))
+      const grown = silence.toUs - entry.openToUs;
+      if (patient && entry.hasOpenRow && grown < Math.max(10e6, 0.05 * (silence.toUs - silence.fromUs)))
         continue;
       entry.hasOpenRow = true;
-      entry.openToUs = nowUs;
+      entry.openToUs = silence.toUs;
       this.#write(entry, silence, "run");
     }
     for (const devAddr of this.#shared) this.#writeShared(devAddr, frontierUs);
@@ -215,7 +215,12 @@ export class WatchBook {
       entry.isOver = false;
       if (this.#sql.removeEnd.run(entry.devAddr, entry.life).changes === 0) this.#astray.add(entry.devAddr);
     }
-    for (const draft of watchCounter(entry.watch, frame, this.#outages.outOfReach)) {
+    for (const draft of watchCounter(
+      entry.watch,
+      frame,
+      this.#outages.outOfReach,
+      this.#outages.notRecorded,
+    )) {
       this.#write(entry, draft, draft.tag);
     }
   }

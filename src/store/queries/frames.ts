@@ -142,3 +142,14 @@ export function receptionsOfLife(store: Store, lifeId: number, window: TimeWindo
      WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us, r.id`,
   ).all(lifeId, window.fromUs, window.toUs) as LifeReception[];
 }
+
+/** EUIs of the gateways that heard the newest frame of a life. */
+export function gatewaysOfNewestFrame(store: Store, lifeId: number): string[] {
+  return prepared(
+    store,
+    `SELECT DISTINCT g.eui FROM reception r JOIN gateway g ON g.id = r.gateway_id
+     WHERE r.frame_id = (SELECT id FROM frame WHERE life_id = ? ORDER BY at_us DESC LIMIT 1)`,
+  )
+    .pluck()
+    .all(lifeId) as string[];
+}

@@ -3,6 +3,7 @@
  * in it. The ranges of a capture do not depend on the order of its datagrams.
  */
 import type { Statement } from "better-sqlite3";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { type RecordedTime, readRecordedTime } from "../recorded-time.ts";
 
@@ -41,6 +42,7 @@ export class RecordedTimeWriter {
   /** Rows by source, the one hit last first. */
   #rows: { readonly key: string; readonly source: RecordedSource; rows: Row[] } | null = null;
   #time: RecordedTime | null = null;
+  #changed: TimeRange | null = null;
 
   constructor(db: Store) {
     this.#db = db;
@@ -98,6 +100,13 @@ export class RecordedTimeWriter {
     row.changed = true;
   }
 
+  /** Returns the range over which captures changed the recorded time since this was asked last. */
+  takeChanged(): TimeRange | null {
+    const changed = this.#changed;
+    this.#changed = null;
+    return changed;
+  }
+
   /** Writes what changed, in the transaction that brought it. */
   flush(): void {
     this.#write("service", null, this.#open);
@@ -125,6 +134,12 @@ export class RecordedTimeWriter {
   #write(kind: RecordedSource["kind"], captureId: number | null, row: Row | null): void {
     if (row === null || !row.changed) return;
     row.changed = false;
+    if (kind === "capture") {
+      this.#changed = {
+        fromUs: Math.min(row.fromUs, this.#changed?.fromUs ?? row.fromUs),
+        toUs: Math.max(row.toUs, this.#changed?.toUs ?? row.toUs),
+      };
+    }
     if (row.id === null) {
       const { fromUs, toUs, datagrams, begunBy } = row;
       const { lastInsertRowid } = this.#insert.run(kind, captureId, fromUs, toUs, datagrams, begunBy);

@@ -4,10 +4,10 @@
  */
 import type { Rate, Reading } from "../../diagnosis/trials/evidence.ts";
 import { describeModulation } from "../../model/modulation.ts";
+import { contains, type TimeRange } from "../../model/time-range.ts";
 import { demodulationFloorDb } from "../../radio/demodulation-floor.ts";
 import { modulationFromCodes } from "../../store/data-rate-code.ts";
 import type { Hearing, TrialFrame } from "../../store/queries/trial-frames.ts";
-import { isWithin, type Stretch } from "../reachability.ts";
 
 /** Who hears: a gateway by any of its antennas (the best counts), or by one. */
 export interface Receiver {
@@ -114,22 +114,9 @@ function widthOf({ label }: Rate): number {
   return width === undefined ? 0 : bandwidthDb(Number(width) * 1000);
 }
 
-/** The parts of one list that lie in none of the others. Both in order, without overlaps of their own. */
-export function without(stretches: readonly Stretch[], cuts: readonly Stretch[]): Stretch[] {
-  let left = [...stretches];
-  for (const cut of cuts) {
-    left = left.flatMap(({ fromUs, toUs }) => {
-      const before = { fromUs, toUs: Math.min(toUs, cut.fromUs) };
-      const after = { fromUs: Math.max(fromUs, cut.toUs), toUs };
-      return [before, after].filter((one) => one.fromUs < one.toUs);
-    });
-  }
-  return left;
-}
-
 export function within<T extends { readonly atUs: number }>(
   items: readonly T[],
-  stretches: readonly Stretch[],
+  stretches: readonly TimeRange[],
 ): T[] {
-  return items.filter(({ atUs }) => isWithin(stretches, atUs));
+  return items.filter(({ atUs }) => contains(stretches, atUs));
 }

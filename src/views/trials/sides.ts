@@ -3,13 +3,13 @@
  * several.
  */
 import type { TrialSide } from "../../contract/trials.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { isoTime, type TimeWindow } from "../../model/window.ts";
 import type { Store } from "../../store/open.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
 import { labels } from "../../store/queries/lives.ts";
 import { type PlacementRecord, placements } from "../../store/queries/placements.ts";
 import { antennasHeard } from "../../store/queries/trial-frames.ts";
-import type { Stretch } from "../reachability.ts";
 
 /** One side, with what its questions need. */
 export interface Side {
@@ -17,7 +17,7 @@ export interface Side {
   /** null: not heard yet. */
   readonly gatewayId: number | null;
   readonly antenna: number | null;
-  readonly stretches: readonly Stretch[];
+  readonly stretches: readonly TimeRange[];
   /** Antenna gain less cable loss, dB; null: not said, or not the same in all its stretches. */
   readonly netGainDb: number | null;
   /** Whether it heard any frame in the window. */
@@ -137,11 +137,11 @@ function netGain({ antennaGainDbi, cableLossDb }: PlacementRecord): number | nul
   return antennaGainDbi === null ? null : antennaGainDbi - (cableLossDb ?? 0);
 }
 
-function stretchOf({ fromUs, toUs }: PlacementRecord): Stretch {
+function stretchOf({ fromUs, toUs }: PlacementRecord): TimeRange {
   return { fromUs, toUs: toUs ?? FOREVER };
 }
 
-function touches(stretch: Stretch, window: TimeWindow): boolean {
+function touches(stretch: TimeRange, window: TimeWindow): boolean {
   return stretch.fromUs < window.toUs && stretch.toUs > window.fromUs;
 }
 

@@ -4,14 +4,15 @@
  */
 import type { PairedEvidence, SequentialEvidence } from "../../diagnosis/trials/evidence.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
+import { intersect, subtract, type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
 import { allLives, labels, storedSpanUs } from "../../store/queries/lives.ts";
 import { placements } from "../../store/queries/placements.ts";
 import { newestFrames, type TrialFrame, trialFrames } from "../../store/queries/trial-frames.ts";
-import { intersect, reachOf, type Stretch } from "../reachability.ts";
+import { reachOf } from "../reachability.ts";
 import type { AskedWindow } from "../window.ts";
-import { type CounterSent, countersOf, type Receiver, readingOf, within, without } from "./counters.ts";
+import { type CounterSent, countersOf, type Receiver, readingOf, within } from "./counters.ts";
 import { powerChangesUs } from "./power-changes.ts";
 import type { Side } from "./sides.ts";
 
@@ -81,17 +82,17 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gat
   };
 }
 
-function lengthUs(stretches: readonly Stretch[]): number {
+function lengthUs(stretches: readonly TimeRange[]): number {
   return stretches.reduce((sum, { fromUs, toUs }) => sum + toUs - fromUs, 0);
 }
 
 /** When a side stood as said and its gateway was within reach. */
-function usableStretches(store: Store, side: Side, all: Stretch, endUs: number): Stretch[] {
+function usableStretches(store: Store, side: Side, all: TimeRange, endUs: number): TimeRange[] {
   const gateway = allGateways(store).find(({ id }) => id === side.gatewayId);
   if (gateway === undefined) return [];
   const reach = reachOf(store, gateway, all, endUs);
   const absent = { fromUs: Number.NEGATIVE_INFINITY, toUs: reach.absentUntilUs };
-  return without(intersect(side.stretches, [all]), [absent, ...reach.outages]);
+  return subtract(intersect(side.stretches, [all]), unite([absent, ...reach.outages, ...reach.notRecorded]));
 }
 
 interface NodeCounters {
@@ -134,7 +135,7 @@ function nodesOf(store: Store, frames: readonly TrialFrame[]): NodeCounters[] {
 
 function pairedEvidence(
   nodes: readonly NodeCounters[],
-  together: readonly Stretch[],
+  together: readonly TimeRange[],
   receiverA: Receiver,
   receiverB: Receiver,
   reservations: string[],
@@ -200,7 +201,7 @@ function oneSidedChannels(
 function controlOf(
   store: Store,
   nodes: readonly NodeCounters[],
-  periods: readonly Stretch[],
+  periods: readonly TimeRange[],
   a: Side,
   b: Side,
 ): number | null {
@@ -224,8 +225,8 @@ function controlOf(
 }
 
 interface Periods {
-  readonly ofA: readonly Stretch[];
-  readonly ofB: readonly Stretch[];
+  readonly ofA: readonly TimeRange[];
+  readonly ofB: readonly TimeRange[];
   readonly receiverA: Receiver;
   readonly receiverB: Receiver;
   readonly controlId: number | null;
@@ -233,14 +234,14 @@ interface Periods {
 
 function sequentialEvidence(
   store: Store,
-  all: Stretch,
+  all: TimeRange,
   nodes: readonly NodeCounters[],
   { ofA, ofB, receiverA, receiverB, controlId }: Periods,
 ): SequentialEvidence {
   return {
     hasControl: controlId !== null,
     nodes: nodes.flatMap(({ devAddr, name, lifeIds, counters }) => {
-      const arm = (stretches: readonly Stretch[], receiver: Receiver) =>
+      const arm = (stretches: readonly TimeRange[], receiver: Receiver) =>
         within(counters, stretches).map(({ hearings, ...sent }) => ({
           ...sent,
           heard: readingOf(hearings, receiver, sent.rate),

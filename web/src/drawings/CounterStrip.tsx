@@ -113,6 +113,7 @@ const FATES: Record<CounterTick["fate"], string> = {
   "heard-by-some": "heard by some of its gateways",
   missed: "missed",
   "missed-during-outage": "missed while no gateway was reachable",
+  "not-recorded": "not recorded: nothing was listening when it was due",
 };
 
 /** "FCnt 1842, heard …, 14 Mar 2026, 09:03:22, repeated once". */

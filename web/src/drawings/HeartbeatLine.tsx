@@ -1,12 +1,13 @@
 /**
  * Heartbeat: did this gateway live, minute by minute? Receptions as height, keepalives beneath the line, status
- * reports as dots, restarts as a rule, an outage as a break in the paper.
+ * reports as dots, restarts as a rule, an outage as a break in the paper, time that was not recorded hatched.
  */
 import type { GatewayRow } from "../../../src/contract/gateways.ts";
 import { pointAt } from "../state/pinning.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 import { drawTimeAxis, type TimeScale, xOf } from "./draw-axis.ts";
 import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
+import { drawNotRecorded } from "./draw-not-recorded.ts";
 import { gatherCells } from "./heartbeat-cells.ts";
 
 const BASE = 44;
@@ -35,6 +36,8 @@ export function HeartbeatLine({ gateway, tallest, toMs, axis, marks }: Heartbeat
     const { cells, cellSeconds } = gatherCells(gateway.heartbeat, Math.floor(sheet.width / 2));
     const group = cellSeconds / gateway.heartbeat.cellSeconds;
     drawCells(sheet, scale, cells, cellSeconds, Math.max(1, tallest) * group);
+    for (const range of gateway.notRecorded)
+      drawNotRecorded(sheet, scale, { fromMs: Date.parse(range.from), toMs: Date.parse(range.to) }, BODY);
     for (const outage of gateway.outages)
       drawBreak(sheet, scale, Date.parse(outage.from), Date.parse(outage.to));
     for (const restart of gateway.restartTimes) drawRestart(sheet, scale, Date.parse(restart));

@@ -13,17 +13,20 @@ export function SmallStrip({ strip }: { strip: Strip }) {
   let heardPath = "";
   let missedPath = "";
   let outagePath = "";
+  let unknownPath = "";
   strip.heard.forEach((heard, at) => {
     const missed = strip.missed[at] ?? 0;
     const outage = strip.missedDuringOutage[at] ?? 0;
     const x = at * 2 + 0.5;
     if (heard > 0) heardPath += `M${x} ${ABOVE}v${-Math.max(3, (heard / most) * ABOVE).toFixed(1)}`;
     const notch = Math.max(3, (missedIn(strip, at) / most) * BELOW).toFixed(1);
+    if ((strip.missedNotRecorded[at] ?? 0) > 0) unknownPath += `M${x} ${ABOVE + 3}v1.5m0 2v1.5`;
     if (missed > outage) missedPath += `M${x} ${ABOVE + 2}v${notch}`;
     else if (outage > 0) outagePath += `M${x} ${ABOVE + 2}v${notch}`;
   });
   const total = (values: readonly number[]) => values.reduce((sum, value) => sum + value, 0);
-  const words = `${counted(total(strip.heard), "counter")} heard, ${total(strip.missed)} missed`;
+  const unknown = total(strip.missedNotRecorded);
+  const words = `${counted(total(strip.heard), "counter")} heard, ${total(strip.missed)} missed${unknown === 0 ? "" : `, ${unknown} not recorded`}`;
   return (
     <svg
       class="small-strip"
@@ -36,6 +39,7 @@ export function SmallStrip({ strip }: { strip: Strip }) {
       <path class="small-strip-heard" d={heardPath} />
       <path class="small-strip-missed" d={missedPath} />
       <path class="small-strip-outage" d={outagePath} />
+      <path class="small-strip-outage" d={unknownPath} />
     </svg>
   );
 }

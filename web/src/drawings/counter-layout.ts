@@ -10,6 +10,7 @@ export interface DensityCell {
   readonly heard: number;
   readonly missed: number;
   readonly missedDuringOutage: number;
+  readonly notRecorded: number;
 }
 
 export interface StripRow {
@@ -34,6 +35,8 @@ export interface StripLayout {
 const TICK_PITCH_PX = 3;
 const MOST_ROWS = 12;
 const HOUR_MS = 3_600_000;
+/** Empty rows are drawn over no more than this. Chosen: a quarter of a year. */
+const MAX_EMPTY_MS = 92 * 24 * HOUR_MS;
 
 /** Hours of a row, density cells of a row, and the marks along it: how many, and what the step is called. */
 export const ROW_UNITS: Readonly<
@@ -69,7 +72,9 @@ export function layoutStrip(ticks: readonly CounterTick[], widthPx: number): Str
       end: at,
       density: crowded ? densityOf(ticks, first, at, fromMs, toMs, ROW_UNITS[unit].cells) : null,
     });
-    fromMs = toMs;
+    // Where nothing came for long (a clock that jumped), the empty rows are left out.
+    const next = ticks[at]?.atMs;
+    fromMs = next !== undefined && next - toMs > MAX_EMPTY_MS ? rowStart(next, unit) : toMs;
   }
   return { unit, rows };
 }
@@ -111,7 +116,12 @@ function densityOf(
   toMs: number,
   count: number,
 ): DensityCell[] {
-  const cells = Array.from({ length: count }, () => ({ heard: 0, missed: 0, missedDuringOutage: 0 }));
+  const cells = Array.from({ length: count }, () => ({
+    heard: 0,
+    missed: 0,
+    missedDuringOutage: 0,
+    notRecorded: 0,
+  }));
   for (let at = first; at < end; at += 1) {
     const tick = ticks[at];
     if (tick === undefined) continue;
@@ -119,6 +129,7 @@ function densityOf(
     if (cell === undefined) continue;
     if (tick.fate === "missed") cell.missed += 1;
     else if (tick.fate === "missed-during-outage") cell.missedDuringOutage += 1;
+    else if (tick.fate === "not-recorded") cell.notRecorded += 1;
     else cell.heard += 1;
   }
   return cells;

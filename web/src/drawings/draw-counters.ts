@@ -1,11 +1,11 @@
 /**
  * How is a counter drawn? Heard: a full tick; by one gateway of several: half a tick; missed: an open notch below
- * the line; missed while no gateway was reachable: the same, hatched; repeated: a dot above.
+ * the line; missed while no gateway was reachable: the same, hatched; not recorded: two dashes; repeated: a dot above.
  */
 import type { CounterTick } from "../../../src/contract/nodes.ts";
 import { THIN } from "../format/format.ts";
 import type { Sheet } from "./Canvas.tsx";
-import { ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";
+import { type DensityCell, ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";
 import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
 
 export const ROW_PX = 36;
@@ -106,7 +106,11 @@ function drawTicks(
     ctx.fillStyle = inks.ink;
     if (tick.fate === "heard") ctx.fillRect(x, line - TALL, wide, TALL);
     else if (tick.fate === "heard-by-some") ctx.fillRect(x, line - TALL / 2, wide, TALL / 2);
-    else
+    else if (tick.fate === "not-recorded") {
+      ctx.fillStyle = inks.quiet;
+      ctx.fillRect(x, line + 4, wide, 1);
+      ctx.fillRect(x, line + 8, wide, 1);
+    } else
       drawNotch(
         ctx,
         x,
@@ -150,10 +154,10 @@ function drawNotch(
 
 function drawDensity({ ctx, inks, width }: Sheet, row: StripRow, top: number): void {
   const cells = row.density ?? [];
-  const most = Math.max(1, ...cells.map((cell) => cell.heard + cell.missed + cell.missedDuringOutage));
+  const most = Math.max(1, ...cells.map(countersIn));
   const line = top + LINE_AT;
   cells.forEach((cell, index) => {
-    const all = cell.heard + cell.missed + cell.missedDuringOutage;
+    const all = countersIn(cell);
     if (all === 0) return;
     const x = tickX(row, row.fromMs + ((row.toMs - row.fromMs) * index) / cells.length, width);
     const wide = Math.max(1, (width - LABEL_PX - 6) / cells.length - 1);
@@ -161,6 +165,10 @@ function drawDensity({ ctx, inks, width }: Sheet, row: StripRow, top: number): v
     ctx.fillStyle = inks.ink;
     ctx.fillRect(x, line - tall, wide, tall);
     const lost = cell.missed + cell.missedDuringOutage;
+    if (cell.notRecorded > 0) {
+      ctx.fillStyle = inks.quiet;
+      ctx.fillRect(x, line + NOTCH + 4, wide, 1);
+    }
     if (lost === 0) return;
     // Depth below the line: the share of this cell's counters that nobody heard.
     const deep = Math.max(2, (lost / all) * NOTCH);
@@ -172,6 +180,10 @@ function drawDensity({ ctx, inks, width }: Sheet, row: StripRow, top: number): v
       ctx.fillRect(x, line + 2, wide, (cell.missed / all) * NOTCH);
     }
   });
+}
+
+function countersIn({ heard, missed, missedDuringOutage, notRecorded }: DensityCell): number {
+  return heard + missed + missedDuringOutage + notRecorded;
 }
 
 function drawLife({ ctx, inks, width }: Sheet, row: StripRow, life: LifeRule, top: number): void {

@@ -1,0 +1,45 @@
+/**
+ * When were missed counters due, and could anybody have heard them? Counters between two heard frames are spread evenly
+ * over the time between them: a node sends in a rhythm.
+ */
+import { contains, type TimeRange } from "../model/time-range.ts";
+
+/** A run of missed counters between two heard frames. */
+export interface MissedRun extends TimeRange {
+  readonly missed: number;
+}
+
+/** A node in a rhythm keeps to it within a tenth, and its path within 2 s. Chosen. */
+const RHYTHM_SLACK = { share: 0.1, us: 2_000_000 } as const;
+
+/** When the missed counters were due, in order. */
+export function* dueTimes({ fromUs, toUs, missed }: MissedRun): Generator<number> {
+  const stepUs = (toUs - fromUs) / (missed + 1);
+  for (let i = 1; i <= missed; i++) yield fromUs + i * stepUs;
+}
+
+/**
+ * Returns the ranges in which a counter that was due may have been sent while nothing was recorded: a node in a rhythm
+ * sends when it is due, any other up to an interval earlier or later.
+ */
+export function widened(
+  notRecorded: readonly TimeRange[],
+  { fromUs, toUs, missed }: MissedRun,
+  isPeriodic: boolean,
+): TimeRange[] {
+  const stepUs = (toUs - fromUs) / (missed + 1);
+  const slackUs = isPeriodic ? RHYTHM_SLACK.share * stepUs + RHYTHM_SLACK.us : stepUs;
+  return notRecorded
+    .filter((range) => range.fromUs < toUs && range.toUs > fromUs)
+    .map((range) => ({ fromUs: range.fromUs - slackUs, toUs: range.toUs + slackUs + 1 }));
+}
+
+/** Returns how many of the missed counters may have been sent while nothing was recorded. */
+export function lostToNobody(run: MissedRun, notRecorded: readonly TimeRange[], isPeriodic: boolean): number {
+  if (run.missed <= 0 || notRecorded.length === 0) return 0;
+  const ranges = widened(notRecorded, run, isPeriodic);
+  if (ranges.length === 0) return 0;
+  let lost = 0;
+  for (const atUs of dueTimes(run)) if (ranges.some((range) => contains([range], atUs))) lost += 1;
+  return lost;
+}
