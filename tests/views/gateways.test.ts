@@ -6,7 +6,7 @@ import type { DecodedArrival } from "../../src/store/recorder.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { arrivalOf, decoded, phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
-import { keepalives, moment, siteOf, statusAt, windowOf } from "./a-site.ts";
+import { keepalives, listenedSite, moment, siteOf, statusAt, windowOf } from "./a-site.ts";
 
 const PROBE = "01A2B3C4";
 
@@ -197,7 +197,10 @@ describe("the region", () => {
 
 describe("how a gateway stands", () => {
   const standing = (traffic: DecodedArrival[], window: AskedWindow) => {
-    const { standing: word, clause } = only(siteOf(traffic), window);
+    const { standing: word, clause } = only(
+      window.live ? listenedSite(traffic, (window.toUs - START_US) / 1e6) : siteOf(traffic),
+      window,
+    );
     return `${word}: ${clause}`.replaceAll("\u2009", " ");
   };
   const uplink = (atS: number) => push(SHED, atS, [{ payload: phy(PROBE, Math.round(atS)) }]);

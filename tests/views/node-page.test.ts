@@ -90,8 +90,22 @@ describe("the page of a node", () => {
   it("lists its gaps, the longest first, with the frames heard around them", () => {
     const { gaps, sentence } = ask(heardByTwo(), windowOf(0, 200));
     expect(gaps).toEqual([
-      { from: moment(31), to: moment(61), firstCounter: 4, missed: 2, missedDuringOutage: 0, missedNotRecorded: 0 },
-      { from: moment(111), to: moment(131), firstCounter: 12, missed: 1, missedDuringOutage: 0, missedNotRecorded: 0 },
+      {
+        from: moment(31),
+        to: moment(61),
+        firstCounter: 4,
+        missed: 2,
+        missedDuringOutage: 0,
+        missedNotRecorded: 0,
+      },
+      {
+        from: moment(111),
+        to: moment(131),
+        firstCounter: 12,
+        missed: 1,
+        missedDuringOutage: 0,
+        missedNotRecorded: 0,
+      },
     ]);
     expect(sentence.map(({ text }) => text).join("")).toContain("; 3 missed in 2 gaps.");
   });
