@@ -137,6 +137,7 @@ export class Recorder {
   workOnGaps(options: StepOptions): boolean {
     let isMore = false;
     this.#transact(() => {
+      this.#noteRecordedTime();
       const recount = this.#derivation.recountSome(MAX_FRAMES_A_STEP);
       this.#noteSettled(recount.settled);
       for (const devAddr of recount.settled) this.#settledBehind.add(devAddr);
