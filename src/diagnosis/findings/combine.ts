@@ -25,6 +25,9 @@ const BOUNDED_BY = 1.25;
 const PRIOR: Readonly<Record<NamedCause, number>> = {
   "gateway-unreachable": -1,
   "gateway-restarted": -1.5,
+  "gateway-deaf": -2,
+  "gateway-weakened": -2,
+  "backhaul-loss": -1,
   "node-silent": -0.5,
   "node-restarted": -1.5,
   "rejoin-loop": -2,
