@@ -54,7 +54,7 @@ export function backhaulEvidence({ scene, lossWithin, lossRange }: Sight): Evide
     lane: "heartbeat",
     restsOn: { ...within, ofNode: false, gatewayEui: gateway.eui },
     weights: isOfTheSize
-      ? { ...weigh(-2, ...OTHERS), "backhaul-loss": 5 }
+      ? { ...weigh(-2, ...OTHERS), "backhaul-loss": 7 }
       : { ...weigh(-4, "gateway-restarted", "gateway-unreachable"), "backhaul-loss": -1 },
     ...(isProved ? { proves: "backhaul-loss" as const } : {}),
   };

@@ -20,7 +20,9 @@ import { isIn, known, lengthUs, type Sight } from "./sight.ts";
 /** What a silence of all at a sound gateway is taken for elsewhere: the two must not be counted twice. */
 const NOT_ITS_OWN = CAUSES.filter((cause) => cause !== "gateway-deaf");
 /** What the prior of `combine` holds against it: the confidence of the radio's own rule already weighs that. */
-const PRIOR = 2;
+const PRIOR = 4;
+/** It outweighs that prior and no more than any other evidence beyond it. */
+const MAX_WEIGHT = 8;
 /** A missed frame is dated by the rhythm only, to some seconds. */
 const SLACK_US = 15_000_000;
 
@@ -45,7 +47,7 @@ export function deafEvidence(sight: Sight): EvidencePiece[] {
         weights: {
           ...weigh(-3 * against * sure * sent, ...NOT_ITS_OWN),
           interference: -5 * against * sure * sent,
-          "gateway-deaf": clampWeight((PRIOR + odds + 1) * sure * sent),
+          "gateway-deaf": clampWeight((PRIOR + odds + 1) * sure * sent, MAX_WEIGHT),
         },
         ...(longest.confidence > 0.95 && share > 0.6 && sent === 1
           ? { proves: "gateway-deaf" as const }

@@ -16,7 +16,9 @@ import { clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import { known, type Sight, signalPowerDbm } from "./sight.ts";
 
 /** What the prior of `combine` holds against it: the confidence of the step's own rule already weighs that. */
-const PRIOR = 2;
+const PRIOR = 4;
+/** It outweighs that prior and no more than any other evidence beyond it. */
+const MAX_WEIGHT = 8;
 /** Share of what is missing that must lie in the weaker time. Chosen. */
 const MIN_SHARE = 0.6;
 /** Margin left after the fall at which frames are lost, and at which a fade may take some, dB. Common practice for the first. */
@@ -80,7 +82,7 @@ function piece(
       ...weigh(-2 * sure, "gateway-unreachable", "gateway-restarted", "backhaul-loss", "gateway-deaf"),
       // The node's own fall is the same one: what speaks for a weak link speaks for the gateway.
       "weak-link": -8 * sure,
-      "gateway-weakened": clampWeight(PRIOR + odds + 1) * sure,
+      "gateway-weakened": clampWeight(PRIOR + odds + 1, MAX_WEIGHT) * sure,
     },
   };
 }
