@@ -6,6 +6,7 @@ import { airtimeCommand } from "./commands/airtime.ts";
 import { benchCommand } from "./commands/bench.ts";
 import { compareCommand } from "./commands/compare.ts";
 import { decodeCommand } from "./commands/decode.ts";
+import { forgetCommand } from "./commands/forget.ts";
 import { gapsCommand } from "./commands/gaps.ts";
 import { gatewaysCommand } from "./commands/gateways.ts";
 import { importCommand } from "./commands/import.ts";
@@ -18,7 +19,6 @@ import { positionsCommand } from "./commands/positions.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
-import { siteCommand } from "./commands/site.ts";
 import { trialsCommand } from "./commands/trials.ts";
 import { complain } from "./commands/view-output.ts";
 import { packageRoot } from "./store/package-root.ts";
@@ -39,7 +39,6 @@ const program = new Command("mastlog")
 for (const command of [
   listenCommand(version),
   importCommand(),
-  siteCommand(),
   gatewaysCommand(),
   benchCommand(),
   nodesCommand(),
@@ -55,6 +54,7 @@ for (const command of [
   positionsCommand(),
   trialsCommand(),
   compareCommand(),
+  forgetCommand(),
   rebuildCommand(),
 ]) {
   program.addCommand(command);

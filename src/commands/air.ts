@@ -41,6 +41,7 @@ function partsOf(view: AirView): string[] {
     channelTable(view),
     since,
     ...view.gateways.map(gatewayWords),
+    view.moreGateways === 0 ? "" : `${view.moreGateways} more gateways were heard and are not listed.`,
     titled("Data rates", dataRateTable(view)),
     titled("Whose airtime", networkTable(view)),
     titled("Busiest talkers", talkerTable(view)),

@@ -228,6 +228,7 @@ export function benchText(view: BenchView): string {
     `${view.window.from} to ${view.window.to}`,
     "",
     ...wrapped(sentenceText(view.sentence), 0),
+    ...view.notices.flatMap((notice) => wrapped(notice, 0)),
     "",
   ];
   return [...head, ...lines].join("\n");

@@ -47,6 +47,8 @@ export function gatewaysCommand(): Command {
           ]);
           const sentence = sentenceText(gatewaysSentence(view.gateways, window));
           print(rows === "" ? `${sentence}\n` : `${sentence}\n\n${rows}\n`);
+          if (view.moreGateways > 0)
+            print(`\n${view.moreGateways} more gateways were heard and are not listed.\n`);
         });
       }),
     );

@@ -90,6 +90,7 @@ export const AirView = z.object({
   channels: z.array(ChannelRow),
   maps: z.array(AirMap),
   gateways: z.array(AirGateway),
+  moreGateways: z.number().int().describe("heard too, and left out of channels, maps and gateways"),
   dataRates: z.array(DataRateShare),
   networks: z.array(AirNetwork).describe("one's own beside strangers, over all gateways"),
   talkers: z.array(Talker).describe("busiest 20"),

@@ -68,6 +68,7 @@ export const BenchView = z.object({
   verdict: BenchState,
   sentence: Sentence,
   items: z.array(BenchItem),
+  notices: z.array(z.string()).describe("what a person should know of identifiers, a sentence each"),
   reference: BenchReference.nullable().describe("what the list was measured against; null: nothing"),
   others: z
     .array(z.object({ eui: EuiText, name: z.string().nullable() }))

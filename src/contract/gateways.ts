@@ -58,6 +58,7 @@ export type GatewayRow = z.infer<typeof GatewayRow>;
 
 export const GatewaysView = z.object({
   window: Window,
-  gateways: z.array(GatewayRow),
+  gateways: z.array(GatewayRow).describe("64 at most: named or placed ones first, then those heard longest"),
+  moreGateways: z.number().int().describe("heard too, and not listed"),
 });
 export type GatewaysView = z.infer<typeof GatewaysView>;

@@ -85,6 +85,9 @@ export const ServiceStatus = z.object({
     to: IsoTime.nullable(),
   }),
   refusals: z.array(Refusal),
+  notices: z
+    .array(z.string())
+    .describe("what a person should know: too many identifiers, one used by two, a loop"),
   passage: Passage.nullable().describe("when datagrams are relayed; null when gateways are answered here"),
 });
 export type ServiceStatus = z.infer<typeof ServiceStatus>;

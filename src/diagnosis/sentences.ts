@@ -187,14 +187,21 @@ function outSeconds(gateway: GatewayRow, window: Stretch): number {
   }, 0);
 }
 
-export function nodesSentence(nodes: readonly NodeRow[], homeAssumed: boolean, window: Stretch): Sentence {
+export function nodesSentence(
+  nodes: readonly NodeRow[],
+  homeAssumed: boolean,
+  window: Stretch,
+  more = 0,
+): Sentence {
   const own = nodes.filter((row) => !row.stranger);
   const strangers = nodes.length - own.length;
   if (nodes.length === 0) return [text(`No node was heard ${within(window)}.`)];
   const was = nodes.length === 1 ? "was" : "were";
+  const others =
+    more === 0 ? "" : ` ${count(more, "more node was", "more nodes were")} heard and not listed.`;
   if (own.length === 0) {
     const none = homeAssumed ? "no other node" : "no node of one's own";
-    return [text(`${count(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.`)];
+    return [text(`${count(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.${others}`)];
   }
   return [
     text(`${count(own.length, "node")}${homeAssumed ? "" : " of one's own"}`),
@@ -202,6 +209,7 @@ export function nodesSentence(nodes: readonly NodeRow[], homeAssumed: boolean, w
     text(` ${was} heard ${within(window)}; `),
     ...worstPart(own),
     text("."),
+    text(others),
   ].filter(({ text: words }) => words !== "");
 }
 
@@ -312,7 +320,7 @@ function busiestOf<Load extends ChannelLoad>(channels: readonly Load[]): Load | 
 }
 
 /** "868.3 MHz", as many decimals as it takes and one at least. */
-export function megahertz(frequencyHz: number): string {
+function megahertz(frequencyHz: number): string {
   const digits = (frequencyHz / 1e6).toFixed(6).replace(/0+$/, "");
   return `${digits.endsWith(".") ? `${digits}0` : digits}\u2009MHz`;
 }

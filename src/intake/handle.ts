@@ -5,6 +5,7 @@
 import type { Endpoint } from "../model/arrival.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { BenchReferenceRow } from "../store/bench-reference.ts";
+import type { Forgettable } from "../store/forget.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
@@ -107,6 +108,8 @@ export interface IntakeHandle {
   setPosition(request: PositionRequest): Promise<void>;
   /** Against which gateway bench lists measure; null: none. */
   setBenchReference(reference: BenchReferenceRow | null): Promise<void>;
+  /** Forgets a gateway or a node with all its rows, step by step; 0: nothing of it is stored. */
+  forget(thing: Forgettable): Promise<number>;
   /** What people call the site; null takes the name back. */
   nameSite(name: string | null): Promise<void>;
   /** Takes in the text of a key file; the number of nodes. Rejects with a sentence that shows no key. */

@@ -9,6 +9,7 @@ import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
 import { readNodeKeysFile } from "../ledger/keyed-file.ts";
 import { writeBenchReference } from "../store/bench-reference.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
+import { beginForgetting } from "../store/forget.ts";
 import { addKeys, removeKeys } from "../store/keys.ts";
 import { writeLabel, writeSiteName } from "../store/labels.ts";
 import { changeMarks } from "../store/marks.ts";
@@ -19,6 +20,7 @@ import { writePosition } from "../store/positions.ts";
 import { Recorder } from "../store/recorder.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
+import { followForgetting } from "./follow-forgetting.ts";
 import { followGaps } from "./follow-gaps.ts";
 import { keepHeartbeat } from "./heartbeat.ts";
 import { openRecorderInput } from "./recorder-input.ts";
@@ -104,6 +106,14 @@ async function run(): Promise<void> {
     monotonicMs: () => performance.now(),
   });
 
+  const forgetting = followForgetting({
+    recorder,
+    isBusy: () => importing > 0 || queue.figures().waiting > 0,
+    after: clock.after,
+    onStep: () => gatherer.widen(),
+    log: (sentence) => say({ kind: "log", sentence }),
+  });
+
   port?.on("message", (message: ToRecorderThread) => {
     if (message.kind === "import") void startImport(message);
     else if (message.kind === "label")
@@ -118,6 +128,12 @@ async function run(): Promise<void> {
       answer(message.ticket, () => said((db) => writePosition(db, message.position)));
     else if (message.kind === "bench-reference")
       answer(message.ticket, () => said((db) => writeBenchReference(db, message.reference)));
+    else if (message.kind === "forget")
+      answer(message.ticket, () => {
+        const isThere = said((db) => beginForgetting(db, message.thing));
+        forgetting.begin();
+        return isThere;
+      });
     else if (message.kind === "name-site")
       answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
     else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));
@@ -184,6 +200,7 @@ async function run(): Promise<void> {
       say({ kind: "log", sentence: `${waiting} ${what} could not be stored any more. ${storageWords}` });
     }
     gapWork.stop();
+    forgetting.stop();
     try {
       heartbeat.stop();
       const untilMs = performance.now() + LAST_GAPS_MS;

@@ -193,6 +193,10 @@ class ThreadedIntake implements IntakeHandle {
     await this.#ask((ticket) => ({ kind: "bench-reference", ticket, reference }));
   }
 
+  forget(thing: Parameters<IntakeHandle["forget"]>[0]): Promise<number> {
+    return this.#ask((ticket) => ({ kind: "forget", ticket, thing }));
+  }
+
   async nameSite(name: string | null): Promise<void> {
     await this.#ask((ticket) => ({ kind: "name-site", ticket, name }));
   }

@@ -2,6 +2,7 @@
 import type { MessagePort } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import type { BenchReferenceRow } from "../store/bench-reference.ts";
+import type { Forgettable } from "../store/forget.ts";
 import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
 import type { PositionRequest } from "../store/positions.ts";
@@ -79,6 +80,7 @@ export type ToRecorderThread =
       readonly ticket: number;
       readonly reference: BenchReferenceRow | null;
     }
+  | { readonly kind: "forget"; readonly ticket: number; readonly thing: Forgettable }
   | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
   | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
   | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }

@@ -35,6 +35,7 @@ import { answers } from "./routes/answers.ts";
 import { benchRoutes } from "./routes/bench-routes.ts";
 import { captureRoutes } from "./routes/capture-routes.ts";
 import { downlinkTestRoutes } from "./routes/downlink-test-routes.ts";
+import { forgetRoutes } from "./routes/forget-routes.ts";
 import { gapRoutes } from "./routes/gap-routes.ts";
 import { gatewayRoutes } from "./routes/gateway-routes.ts";
 import { keyRoutes } from "./routes/key-routes.ts";
@@ -168,6 +169,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       intake,
       stored: views.stored(),
       refusals: views.refusals().refusals,
+      notices: views.notices(nowUs()),
       addresses: reachableAddresses(),
     });
   const hub = new LiveHub({
@@ -237,6 +239,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     samples,
   });
   await app.register(labelRoutes, { intake });
+  await app.register(forgetRoutes, { views, intake });
   await app.register(positionRoutes, { views, intake, nowUs });
   await app.register(walkRoutes, { views, nowUs });
   await app.register(markRoutes, { views, intake, nowUs });

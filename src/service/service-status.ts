@@ -12,11 +12,12 @@ export interface StatusSources {
   readonly intake: Pick<IntakeHandle, "figures" | "udp">;
   readonly stored: StoredFacts;
   readonly refusals: readonly Refusal[];
+  readonly notices: readonly string[];
   readonly addresses: readonly string[];
 }
 
 export function serviceStatus(sources: StatusSources): ServiceStatus {
-  const { version, startedAtMs, nowMs, intake, stored, refusals, addresses } = sources;
+  const { version, startedAtMs, nowMs, intake, stored, refusals, notices, addresses } = sources;
   const figures = intake.figures();
   const time = (atUs: number | null) => (atUs === null ? null : isoTime(atUs));
   return {
@@ -43,6 +44,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       to: time(stored.toUs),
     },
     refusals: [...refusals],
+    notices: [...notices],
     passage: passageStatus(figures, nowMs),
   };
 }

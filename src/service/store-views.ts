@@ -4,7 +4,9 @@
  */
 import { statSync } from "node:fs";
 import type { WindowQuery } from "../contract/common.ts";
+import { forgottenWords } from "../diagnosis/forgotten-words.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { toBeForgotten } from "../store/forget.ts";
 import type { Store } from "../store/open.ts";
 import { placementPhoto } from "../store/placement-photos.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
@@ -17,6 +19,7 @@ import { downlinksView } from "../views/downlinks.ts";
 import { gapPage } from "../views/gap-page.ts";
 import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
+import { identifierNotices } from "../views/identifier-notices.ts";
 import { marksView } from "../views/marks.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
@@ -30,6 +33,9 @@ import { compareSides, trialsView } from "../views/trials/trials-view.ts";
 import { walkView } from "../views/walk.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
 import type { Views } from "./views.ts";
+
+/** The service page speaks of what was so within the last hour. */
+const NOTICE_US = 3_600_000_000;
 
 /**
  * `store`: a reading connection (openReader) that stays the caller's to close, after the service. `ownPlans`: channel
@@ -81,6 +87,11 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     plan: (query, nowUs) => over(query, nowUs, (window) => planView(store, window, ownPlans)),
     positions: () => within(() => ({ positions: positionRows(store) })),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
+    toBeForgotten: (thing) => {
+      const forgotten = within(() => toBeForgotten(store, thing));
+      return forgotten === null ? null : { ...forgotten, words: forgottenWords(thing.kind, forgotten) };
+    },
+    notices: (nowUs) => within(() => identifierNotices(store, { fromUs: nowUs - NOTICE_US, toUs: nowUs })),
     keys: () => within(() => ({ keys: keyRows(store) })),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),
   };

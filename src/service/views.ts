@@ -8,6 +8,7 @@ import type { CaptureRow } from "../contract/captures.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { DownlinkTestPlan, DownlinkTestRequest } from "../contract/downlink-test.ts";
 import type { DownlinksView } from "../contract/downlinks.ts";
+import type { Forgotten } from "../contract/forget.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
 import type { KeysView } from "../contract/keys.ts";
@@ -20,6 +21,7 @@ import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.t
 import type { WalkView } from "../contract/walk.ts";
 import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { ReportData } from "../report/report-data.ts";
+import type { Forgettable } from "../store/forget.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -102,6 +104,10 @@ export interface Views {
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
   report(asked: ReportQuestion, window: WindowQuery, nowUs: number): ReportData;
   refusals(): RefusalsView;
+  /** What would go with a gateway or a node; null: nothing of it is stored. */
+  toBeForgotten(thing: Forgettable): Forgotten | null;
+  /** What a person should know of the identifiers that are heard, a sentence each. */
+  notices(nowUs: number): string[];
   /** Whose keys are held, without the keys. */
   keys(): KeysView;
 }

@@ -13,6 +13,7 @@ import { type DevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
+import { forgetStep, isForgetting, stepOfGateway } from "./forget.ts";
 import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
 import type { Store } from "./open.ts";
 import { DatagramBook } from "./recorder/datagram-book.ts";
@@ -42,6 +43,9 @@ export interface DecodedArrival {
 
 /** Frames accounted again in one step behind the traffic: some 20 ms. */
 const MAX_FRAMES_A_STEP = 500;
+
+/** Rows of one kind that go with an identifier that gives way; one with more goes in several transactions. */
+const MOST_ROWS_GIVING_WAY = 200;
 
 export interface RecordOptions {
   /** True: addresses whose frames came out of order are left to `workOnGaps` (a long import). */
@@ -203,6 +207,7 @@ export class Recorder {
           this.#roundTrips.flush();
           this.#gateways.flush();
           this.#derivation.flush();
+          if (Number.isFinite(this.#newestUs)) this.#makeRoom(this.#newestUs);
           this.#refusals.flush();
           this.#gaps.flush();
           this.#recordedTime.flush();
@@ -214,6 +219,40 @@ export class Recorder {
       throw error;
     }
     return this.#recorded;
+  }
+
+  /** Identifiers that never settled give way before the last place for gateways is taken. */
+  #makeRoom(atUs: number): void {
+    let isAny = false;
+    for (const eui of this.#gateways.givingWay(atUs)) {
+      isAny = true;
+      if (!stepOfGateway(this.#db, eui, MOST_ROWS_GIVING_WAY)) continue;
+      this.#gateways.gone(eui);
+      const sentence = `Gateway ${eui} was heard too little to be kept: its place was needed for another.`;
+      this.#refusals.note({ gatewayId: 0, reason: "gave_way", refused: false, atUs, sentence, raw: null });
+    }
+    if (!isAny) return;
+    this.#recorded.wide = true;
+    this.#derivation.forgetKeys();
+  }
+
+  /** True while something is to be forgotten. */
+  isForgetting(): boolean {
+    return isForgetting(this.#db);
+  }
+
+  /** Takes away a bounded part of what a person asked to forget. True: there is more. */
+  forgetMore(mostRows: number): boolean {
+    let isMore = false;
+    try {
+      this.#transact(() => {
+        isMore = forgetStep(this.#db, mostRows);
+      });
+    } finally {
+      // Rows went that memory may hold something of.
+      this.#forget();
+    }
+    return isMore;
   }
 
   #noteReplays(): void {
@@ -267,42 +306,10 @@ export class Recorder {
       this.#recorded.wide = true;
       this.#gaps.noteDatagram(0, arrival.atUs);
     }
-    this.#noteDownlink(item, payload !== null);
     if (!downlink.ok) return;
     const { kind, token } = downlink.datagram;
     if (kind === "push-ack") this.#roundTrips.answered(arrival, "push-data", token);
     else if (kind === "pull-ack") this.#roundTrips.answered(arrival, "pull-data", token);
-  }
-
-  /**
-   * Counts a server's datagram that could not be used, once, under no gateway: it is none of a gateway's. What was odd
-   * in one that is kept is counted too.
-   */
-  #noteDownlink({ arrival, downlink }: DownlinkArrival, isKept: boolean): void {
-    if (!downlink.ok) {
-      const { reason } = downlink.fault;
-      const keepRaw = arrival.bytes.length > 0;
-      const detail = describeFault(downlink.fault);
-      // An error of ours is one reason, whichever way the datagram went.
-      const name = reason === "internal" ? reason : `downlink_${reason}`;
-      this.#refuse(arrival, 0, { reason: name, detail, keepRaw }, true);
-      return;
-    }
-    if (downlink.datagram.kind !== "pull-response") return;
-    const oddities = downlink.oddities.map((oddity) => ({ ...oddity, reason: `downlink_${oddity.reason}` }));
-    if (isKept) {
-      for (const oddity of oddities) this.#note(arrival, 0, oddity, false);
-      return;
-    }
-    const length = downlink.datagram.transmission?.payload?.length ?? 0;
-    // Stored before.
-    if (length > 0) return;
-    // The first of the reasons that leave nothing to send; an empty payload is one here.
-    const why =
-      oddities.find(({ reason }) => refusedReasons.has(reason.slice("downlink_".length))) ??
-      oddities.find(({ reason }) => reason === "downlink_data_empty") ??
-      ({ reason: "downlink_data_empty" } as const);
-    this.#refuse(arrival, 0, { ...why, keepRaw: true }, true);
   }
 
   #recordOne({ arrival, decoding }: DecodedArrival): void {
@@ -351,7 +358,7 @@ export class Recorder {
         break;
       case "pull-data":
         this.#roundTrips.asked(arrival, gateway.id, "pull-data", datagram.token);
-        gateway.pullSource = endpointText(arrival.from);
+        this.#gateways.pulled(gateway, endpointText(arrival.from), arrival.atUs);
         this.#gateways.count(gateway, arrival.atUs, "keepalives");
         break;
       case "tx-ack":

@@ -6,6 +6,7 @@
 import type { AirGateway, AirMap, AirtimeOfNode, AirView, ChannelRow } from "../contract/index.ts";
 import { noiseWords } from "../diagnosis/air-words.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
+import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
@@ -28,6 +29,7 @@ import { airGateway, collisionsOf, dataRateRows, networkRows } from "./air-gatew
 import { airMap, cellLengths, gridOf, NO_NOISE, noiseByChannel } from "./air-maps.ts";
 import { type ChannelSum, sumChannels } from "./channel-sums.ts";
 import { homeNetworksOf, isStranger } from "./home-networks.ts";
+import { cutGateways } from "./shown-gateways.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_TALKERS = 20;
@@ -46,7 +48,9 @@ export function airView(
   gatewayEui?: string,
   ownPlans: readonly RegionPlan[] = [],
 ): AirView {
-  const gateways = allGateways(store);
+  const asked = allGateways(store).filter(({ eui }) => gatewayEui === undefined || eui === gatewayEui);
+  const { shown: gateways, more } = cutGateways(store, asked);
+  const shownIds = gateways.map(({ id }) => id);
   const gatewayNames = labels(store, "gateway");
   const nodeNames = labels(store, "node");
   const home = homeNetworksOf(allLives(store), nodeNames);
@@ -59,15 +63,17 @@ export function airView(
   const plans = new Map(gateways.map(({ id }) => [id, planOf(evidence.gateways.get(id), ownPlans)]));
   const grid = gridOf(window);
   const cellUs = cellLengths(grid, knownToUs);
-  const records = channelCells(store, grid.fromMinute, grid.toMinute, grid.minutesACell);
-  const downlinks = downlinksOf(store, evidence.stretch, MOST_DOWNLINKS);
+  const byGateway = <T extends { readonly gatewayId: number }>(all: readonly T[]) =>
+    groupBy(all, ({ gatewayId }) => gatewayId);
+  const { fromMinute, toMinute, minutesACell } = grid;
+  const records = byGateway(channelCells(store, fromMinute, toMinute, minutesACell, shownIds));
+  const downlinks = byGateway(downlinksOf(store, evidence.stretch, MOST_DOWNLINKS));
   const reported = reportedTransmissions(store, evidence.stretch);
   const channels: ChannelRow[] = [];
   const maps: AirMap[] = [];
   const rows: AirGateway[] = [];
-  const sums = sumChannels(store, window);
+  const sums = byGateway(sumChannels(store, window, shownIds));
   for (const gateway of gateways) {
-    if (gatewayEui !== undefined && gateway.eui !== gatewayEui) continue;
     const name = gatewayNames.get(gateway.eui)?.name ?? null;
     const who = { gatewayId: gateway.id, gatewayEui: gateway.eui, gatewayName: name };
     const over = presenceOf(gateway, evidence.stretch, heardToUs);
@@ -78,8 +84,7 @@ export function airView(
     const collisions = new Map(
       heard.map((channel) => [channel.frequencyHz, collisionsOf(channel, levels, over.toUs - over.fromUs)]),
     );
-    const ofGateway = ({ gatewayId }: { gatewayId: number }) => gatewayId === gateway.id;
-    for (const sum of sums.filter(ofGateway)) {
+    for (const sum of sums.get(gateway.id) ?? []) {
       channels.push({
         gatewayEui: gateway.eui,
         gatewayName: name,
@@ -91,7 +96,7 @@ export function airView(
         ),
       });
     }
-    const map = airMap({ ...who, grid, cellUs, window, evidence, noise }, records.filter(ofGateway));
+    const map = airMap({ ...who, grid, cellUs, window, evidence, noise }, records.get(gateway.id) ?? []);
     if (map !== null) maps.push(map);
     if (map === null && own === undefined) continue;
     rows.push(
@@ -103,7 +108,7 @@ export function airView(
         collisions,
         map,
         over,
-        downlinks: downlinks.filter(ofGateway),
+        downlinks: downlinks.get(gateway.id) ?? [],
         reportedSent: reported.get(gateway.id)?.sent ?? null,
       }),
     );
@@ -135,6 +140,7 @@ export function airView(
     channels,
     maps,
     gateways: rows,
+    moreGateways: more,
     dataRates: dataRateRows(evidence.site),
     networks: networkRows(evidence.site),
     talkers,

@@ -7,6 +7,7 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { labels, storedSpanUs } from "../store/queries/lives.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { benchFeed } from "./bench-feed.ts";
+import { identifierNotices } from "./identifier-notices.ts";
 import { itemsAgainst, type Reference, referenceRow, referenceSet } from "./trials/reference-items.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
@@ -47,6 +48,7 @@ export function benchView(
     verdict: benchVerdict(items),
     sentence: benchSentence(name ?? `Gateway ${eui}`, items),
     items,
+    notices: identifierNotices(store, { fromUs: window.fromUs, toUs: window.toUs + 1 }, eui),
     reference: reference === null ? null : { ...referenceRow(reference), name: nameOf(reference.eui) },
     others: knownGateways(store)
       .filter((other) => other !== eui)

@@ -18,7 +18,8 @@ export interface ChannelSum {
   busyUs: number;
 }
 
-export function sumChannels(store: Store, window: TimeWindow): ChannelSum[] {
+/** `gatewayIds`: only of these. */
+export function sumChannels(store: Store, window: TimeWindow, gatewayIds?: readonly number[]): ChannelSum[] {
   const sums = new Map<string, ChannelSum>();
   const sumOf = (gatewayId: number, frequencyHz: number): ChannelSum => {
     const key = `${gatewayId}/${frequencyHz}`;
@@ -35,7 +36,7 @@ export function sumChannels(store: Store, window: TimeWindow): ChannelSum[] {
     addEnd(store, window, sumOf);
   } else {
     const minutes = endWhole - firstWhole;
-    for (const row of channelCells(store, firstWhole, endWhole, minutes)) {
+    for (const row of channelCells(store, firstWhole, endWhole, minutes, gatewayIds)) {
       const sum = sumOf(row.gatewayId, row.frequencyHz);
       sum.receptions += row.receptions;
       sum.crcBad += row.crcBad;
@@ -45,7 +46,9 @@ export function sumChannels(store: Store, window: TimeWindow): ChannelSum[] {
     addEnd(store, { fromUs: window.fromUs, toUs: firstWhole * MINUTE_US }, sumOf);
     addEnd(store, { fromUs: endWhole * MINUTE_US, toUs: window.toUs }, sumOf);
   }
-  return [...sums.values()];
+  if (gatewayIds === undefined) return [...sums.values()];
+  const asked = new Set(gatewayIds);
+  return [...sums.values()].filter(({ gatewayId }) => asked.has(gatewayId));
 }
 
 /** A stretch shorter than two minutes, summed from the receptions that were on the air in it. */

@@ -1,12 +1,12 @@
 /** The gateways: heartbeat, reach, restarts, what was refused, which plan they follow, how their counters run. */
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/standing.ts";
+import { groupBy } from "../model/group-by.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
 import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
 import {
-  allGateways,
   type GatewayRecord,
   gatewayCounts,
   heartbeatCells,
@@ -21,6 +21,7 @@ import { driftOfGateway } from "./counter-drift.ts";
 import { gatewayDownlinks } from "./gateway-downlinks.ts";
 import { heardPlan } from "./heard-plan.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
+import { shownGateways } from "./shown-gateways.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 import { subBandSentences } from "./wrong-sub-band.ts";
 
@@ -38,13 +39,12 @@ export function gatewaysView(
   const stored = storedSpanUs(store);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
   const names = labels(store, "gateway");
-  const refused = refusals(store);
+  const refused = groupBy(refusals(store), ({ gatewayId }) => gatewayId);
   const recorded = readRecordedTime(store);
-  const gateways = allGateways(store)
-    .filter(
-      ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
-    )
-    .map((gateway) => gatewayRow(store, gateway, window, { endUs, names, refused, ownPlans, recorded }));
+  const { shown, more } = shownGateways(store, window);
+  const gateways = shown.map((gateway) =>
+    gatewayRow(store, gateway, window, { endUs, names, refused, ownPlans, recorded }),
+  );
   const sentences = subBandSentences(
     store,
     window,
@@ -56,6 +56,7 @@ export function gatewaysView(
       const contradictions = [...(sentences.get(id) ?? []), ...row.region.contradictions];
       return { ...row, region: { ...row.region, contradictions } };
     }),
+    moreGateways: more,
   };
 }
 
@@ -63,7 +64,7 @@ export function gatewaysView(
 interface GatewayContext {
   readonly endUs: number;
   readonly names: ReadonlyMap<string, LabelRecord>;
-  readonly refused: readonly RefusalRecord[];
+  readonly refused: ReadonlyMap<number, readonly RefusalRecord[]>;
   readonly ownPlans: readonly RegionPlan[];
   readonly recorded: RecordedTime;
 }
@@ -83,7 +84,7 @@ function gatewayRow(
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
-  const own = refused.filter(({ gatewayId }) => gatewayId === gateway.id);
+  const own = refused.get(gateway.id) ?? [];
   const row: GatewayRow = {
     eui: gateway.eui,
     name: names.get(gateway.eui)?.name ?? null,

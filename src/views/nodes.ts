@@ -1,7 +1,8 @@
 /** The list of nodes: what each was heard to send in the window, what it lost, and how it stands. */
-import type { NodeRow, NodesView, Trend } from "../contract/index.ts";
+import type { NodeRow, NodesView, Sentence, Trend } from "../contract/index.ts";
 import { nodesSentence } from "../diagnosis/sentences.ts";
 import { judgeNode, type StandingWord } from "../diagnosis/standing.ts";
+import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { subtract, type TimeRange, totalUs } from "../model/time-range.ts";
@@ -18,6 +19,7 @@ import { sharesByLife, withWhy } from "./gap-why.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
+import { cutGateways } from "./shown-gateways.ts";
 import { silentRows } from "./silent-nodes.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
@@ -41,31 +43,83 @@ export interface NodeContext {
   readonly over: ReadonlySet<number>;
 }
 
+/** Lives that are listed at most. Chosen: more than a site has, few enough to be worked out and read. */
+export const MOST_NODES_SHOWN = 1_000;
+
+export interface NodeList {
+  readonly nodes: readonly NodeRow[];
+  /** Lives heard in the window that are not listed. */
+  readonly more: number;
+  /** Lives heard in the window, listed or not: of one's own, and of strangers. */
+  readonly ownHeard: number;
+  readonly strangersHeard: number;
+  readonly sentence: Sentence;
+  readonly home: HomeNetworks;
+}
+
 export function nodesView(store: Store, window: AskedWindow): NodesView {
-  const frames = byLife(framesInWindow(store, window));
+  const { nodes, more, sentence, home } = listNodes(store, window);
+  return {
+    window: windowView(window),
+    sentence: [...sentence],
+    homeNetworks: [...home.networks],
+    homeAssumed: home.assumed,
+    nodes: [...nodes],
+    moreNodes: more,
+  };
+}
+
+/** The rows of the nodes heard, and of those silent since before a live window. */
+export function listNodes(store: Store, window: AskedWindow, most = MOST_NODES_SHOWN): NodeList {
+  const frames = groupBy(framesInWindow(store, window), ({ lifeId }) => lifeId);
   const lives = new Map(allLives(store).map((life) => [life.id, life]));
   const context = nodeContext(store, window, lives);
-  const gateways = allGateways(store);
-  const nodes: NodeRow[] = [];
-  for (const [lifeId, own] of frames) {
+  const { names, home } = context;
+  const heard = [...frames].flatMap(([lifeId, own]) => {
     const life = lives.get(lifeId);
-    if (life === undefined) continue;
+    if (life === undefined) return [];
+    const devAddr = formatDevAddr(life.devAddr);
+    return [
+      { life, own, stranger: isStranger(devAddr, names.get(devAddr), home), named: names.has(devAddr) },
+    ];
+  });
+  // A stranger can invent addresses without end: what a person knows comes first, then what was heard most.
+  const listed =
+    heard.length <= most
+      ? heard
+      : heard
+          .sort(
+            (a, b) =>
+              Number(b.named) - Number(a.named) ||
+              Number(a.stranger) - Number(b.stranger) ||
+              b.own.length - a.own.length ||
+              a.life.devAddr - b.life.devAddr,
+          )
+          .slice(0, most);
+  const gateways = allGateways(store);
+  const order = new Map(gateways.map(({ id }, i) => [id, i]));
+  const nodes = listed.map(({ life, own }) => {
     const ids = new Set<number>();
     for (const { gatewayIds } of own) for (const id of gatewayIds) ids.add(id);
-    const heardBy = gateways.filter(({ id }) => ids.has(id)).map(({ eui }) => eui);
-    nodes.push(nodeRow(life, own, heardBy, context));
-  }
+    const places = [...ids].flatMap((id) => order.get(id) ?? []).sort((a, b) => a - b);
+    const heardBy = places.flatMap((place) => gateways[place]?.eui ?? []);
+    return nodeRow(life, own, heardBy, context);
+  });
+  const ownHeard = heard.reduce((sum, { stranger }) => sum + Number(!stranger), 0);
+  const more = heard.length - nodes.length;
   // Made of what was heard; who has fallen silent says so in a line of its own.
-  const sentence = nodesSentence(nodes, context.home.assumed, window);
-  nodes.push(...silentRows(store, lives.values(), new Set(frames.keys()), context));
+  const sentence = nodesSentence(nodes, home.assumed, window, more);
+  const silent = silentRows(store, lives.values(), new Set(frames.keys()), context, most);
+  nodes.push(...silent);
   nodes.sort(byAddressAndLife);
   const shares = sharesByLife(store, window);
   return {
-    window: windowView(window),
-    sentence,
-    homeNetworks: [...context.home.networks],
-    homeAssumed: context.home.assumed,
     nodes: nodes.map((row) => withWhy(row, shares)),
+    more,
+    ownHeard,
+    strangersHeard: heard.length - ownHeard,
+    sentence,
+    home,
   };
 }
 
@@ -77,7 +131,8 @@ export function nodeContext(
   const stored = storedSpanUs(store);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
   const recorded = readRecordedTime(store);
-  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs, recorded));
+  const { shown } = cutGateways(store, allGateways(store));
+  const reaches = shown.map((gateway) => reachOf(store, gateway, window, endUs, recorded));
   const names = labels(store, "node");
   const home = homeNetworksOf(lives.values(), names);
   return {
@@ -200,16 +255,6 @@ function dataRatesOf(frames: readonly HeardFrame[]): { name: string; frames: num
   return [...counts]
     .sort((a, b) => b[1] - a[1])
     .map(([code, count]) => ({ name: describeModulation(modulationFromCodes(code, 0)), frames: count }));
-}
-
-function byLife(frames: readonly HeardFrame[]): Map<number, HeardFrame[]> {
-  const groups = new Map<number, HeardFrame[]>();
-  for (const frame of frames) {
-    const group = groups.get(frame.lifeId);
-    if (group === undefined) groups.set(frame.lifeId, [frame]);
-    else group.push(frame);
-  }
-  return groups;
 }
 
 function byAddressAndLife(a: NodeRow, b: NodeRow): number {

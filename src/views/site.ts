@@ -3,14 +3,13 @@ import type { SiteView } from "../contract/index.ts";
 import { airLine, siteSentence } from "../diagnosis/sentences.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
-import { allGateways } from "../store/queries/gateways.ts";
 import { setting, storedSpanUs } from "../store/queries/lives.ts";
 import { channelFigures } from "./air.ts";
 import { sumChannels } from "./channel-sums.ts";
 import { newestFindings } from "./gap-why.ts";
 import { gatewaysView } from "./gateways.ts";
-import { needingALook, nodesView } from "./nodes.ts";
-import { siteSummary } from "./site-summary.ts";
+import { listNodes, needingALook } from "./nodes.ts";
+import { shownGateways } from "./shown-gateways.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_ATTENTION = 12;
@@ -18,28 +17,27 @@ const MOST_FINDINGS = 5;
 
 /** `ownPlans`: as for gatewaysView. */
 export function siteView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[] = []): SiteView {
-  const { gateways } = gatewaysView(store, window, ownPlans);
-  const { nodes } = nodesView(store, window);
+  const { gateways, moreGateways } = gatewaysView(store, window, ownPlans);
+  const { nodes, ownHeard, strangersHeard } = listNodes(store, window);
   const heard = nodes.filter((node) => node.frames > 0);
   const own = heard.filter((node) => !node.stranger);
-  const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
+  const euis = new Map(shownGateways(store, window).shown.map(({ id, eui }) => [id, eui]));
   // A line of the air rests on the sums of its channels alone: the whole view of the air would cost ten times as much.
-  const channels = sumChannels(store, window).map((sum) => ({
+  const channels = sumChannels(store, window, [...euis.keys()]).map((sum) => ({
     ...channelFigures(sum, window),
     gatewayEui: euis.get(sum.gatewayId) ?? "",
   }));
-  const sentence = siteSentence(gateways, own, window);
   return {
     window: windowView(window),
     siteName: siteName(store),
     empty: storedSpanUs(store) === null,
-    sentence,
-    ...siteSummary(store, window, { sentence, gateways, own }),
+    sentence: siteSentence(gateways, own, window),
     gateways,
+    moreGateways,
     attention: needingALook(nodes, MOST_ATTENTION),
     findings: newestFindings(store, window, MOST_FINDINGS),
-    nodeCount: own.length,
-    strangerCount: heard.length - own.length,
+    nodeCount: ownHeard,
+    strangerCount: strangersHeard,
     air: gateways.map(({ eui, name }) => airLine(eui, name, channels)),
   };
 }

@@ -1,4 +1,5 @@
 /** `npm run bench -- [NAME…] [--json]`: runs the benchmarks and prints each beside its floor of the same run. */
+import { benchCrowd } from "./crowd.ts";
 import { benchDecode } from "./decode.ts";
 import { benchGaps } from "./gaps.ts";
 import { benchIngest } from "./ingest.ts";
@@ -13,6 +14,7 @@ export interface BenchResult {
 }
 
 const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchResult[]>>> = {
+  crowd: benchCrowd,
   decode: benchDecode,
   gaps: benchGaps,
   ingest: benchIngest,

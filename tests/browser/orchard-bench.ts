@@ -77,6 +77,7 @@ export function benchView(
   return {
     window,
     eui,
+    notices: [],
     name: said,
     source: "192.0.2.10 40212",
     firstHeard: iso(span.fromMs),

@@ -260,6 +260,7 @@ export function nodesView(span: Span, names: ReadonlyMap<string, string | null> 
     homeNetworks: ["private network 00"],
     homeAssumed: true,
     nodes,
+    moreNodes: 0,
   };
 }
 
@@ -276,28 +277,10 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
       },
     ],
     gateways: [gatewayRow(SHED, span), gatewayRow(TOWER, span)],
+    moreGateways: 0,
     attention: nodes
       .filter((row) => row.standing !== "good" && !row.stranger)
       .map((row) => ({ ...row, why: { cause: "weak-link", words: "mostly weak link (likely)" } })),
-    sentences: ["2 of 8 nodes lost more than 5\u202F% in this window."],
-    standing: [],
-    events: [
-      {
-        from: iso(span.fromMs + 0.4 * (span.toMs - span.fromMs)),
-        to: iso(span.fromMs + 0.5 * (span.toMs - span.fromMs)),
-        open: false,
-        cause: "gateway-unreachable",
-        word: "certain",
-        nodes: 3,
-        gaps: 3,
-        missedCounters: 6,
-        devAddr: null,
-        gateway: SHED,
-        sentence: "3 nodes of Packing shed missed 6 counters together: gateway out of reach.",
-      },
-    ],
-    eventsCut: false,
-    toDo: ["Packing shed: check its power and its network line."],
     findings: [
       {
         id: "outage-1",
@@ -503,6 +486,7 @@ export function airView(span: Span): AirView {
   };
   return {
     window: windowOf(span),
+    moreGateways: 0,
     sentence: [
       { text: "The busiest channel was " },
       { text: "868.5\u202FMHz", href: "/air" },
@@ -684,6 +668,7 @@ export function refusals(nowMs: number): { refusals: Refusal[]; samples: Refusal
 
 export function serviceStatus(nowMs: number, part: Partial<ServiceStatus> = {}): ServiceStatus {
   return {
+    notices: [],
     version: "0.1.0",
     siteName: "Fennick Orchard",
     startedAt: iso(nowMs - 7_200_000),

@@ -125,6 +125,12 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.references.push(reference);
   }
+  readonly forgotten: Parameters<IntakeHandle["forget"]>[0][] = [];
+  async forget(thing: Parameters<IntakeHandle["forget"]>[0]): Promise<number> {
+    if (this.trouble !== null) throw new Error(this.trouble);
+    this.forgotten.push(thing);
+    return 1;
+  }
   readonly siteNames: (string | null)[] = [];
   async nameSite(name: string | null): Promise<void> {
     this.siteNames.push(name);
@@ -170,7 +176,7 @@ export class FakeViews implements Views {
   }
   gateways(window: WindowQuery, nowUs: number) {
     const { gateways, window: covered } = orchard.siteView(spanOf(window, nowUs));
-    return this.#answer(["gateways", window], { window: covered, gateways });
+    return this.#answer(["gateways", window], { window: covered, gateways, moreGateways: 0 });
   }
   nodes(window: WindowQuery, nowUs: number) {
     return this.#answer(["nodes", window], orchard.nodesView(spanOf(window, nowUs)));
@@ -303,6 +309,22 @@ export class FakeViews implements Views {
   }
   walk(devAddr: string, window: WindowQuery, nowUs: number) {
     return this.#answer(["walk", devAddr, window], walkView(spanOf(window, nowUs)));
+  }
+  toBeForgotten(thing: Parameters<Views["toBeForgotten"]>[0]) {
+    const known = thing.id === NODE || thing.id === orchardBench.REFERENCE.eui;
+    const all = {
+      datagrams: 5,
+      receptions: 4,
+      frames: 3,
+      placements: 2,
+      marks: 1,
+      keys: 0,
+      words: "5 datagrams",
+    };
+    return this.#answer(["toBeForgotten", thing], known ? all : null);
+  }
+  notices() {
+    return this.#answer(["notices"], []);
   }
   refusals() {
     return this.#answer(["refusals"], orchard.refusals(NOW_MS));

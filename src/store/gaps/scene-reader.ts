@@ -1,5 +1,6 @@
 /** What is known of the time around a gap? Gathers the scene that its finding is judged from. */
 import type { Statement } from "better-sqlite3";
+import { restartedBetween } from "../../ledger/counter-clock.ts";
 import type {
   NextLife,
   Scene,
@@ -10,7 +11,6 @@ import type {
   Stretch,
   Successor,
 } from "../../model/scene.ts";
-import { restartedBetween } from "../../radio/counter-clock.ts";
 import type { Store } from "../open.ts";
 import { keepaliveUs, restartsUs } from "../queries/gateways.ts";
 import { findSuccessor } from "./find-successor.ts";

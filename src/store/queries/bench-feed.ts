@@ -39,7 +39,7 @@ export function packetsAt(store: Store, gatewayId: number, atUs: number): FeedPa
     store,
     `SELECT frequency_hz AS frequencyHz, data_rate AS dataRate, crc, ghost, rssi_tenths AS rssiTenths,
             snr_tenths AS snrTenths
-     FROM reception INDEXED BY reception_by_time WHERE at_us = ? AND gateway_id = ? ORDER BY id LIMIT 40`,
+     FROM reception WHERE at_us = ? AND gateway_id = ? ORDER BY id LIMIT 40`,
   ).all(atUs, gatewayId) as FeedPacket[];
 }
 

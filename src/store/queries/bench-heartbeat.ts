@@ -63,7 +63,7 @@ export function statusRecords(
     store,
     `SELECT atUs, clockOffsetUs, rxReceived, rxCrcOk, rxForwarded, ackTenths, downlinkDatagrams, txEmitted,
             CASE WHEN beforeUs IS NULL THEN NULL ELSE
-              (SELECT count(DISTINCT tmst_key) FROM reception INDEXED BY reception_by_time
+              (SELECT count(DISTINCT tmst_key) FROM reception
                WHERE at_us > beforeUs AND at_us <= atUs AND gateway_id = @id) END AS arrived
      FROM (SELECT at_us AS atUs, lag(at_us) OVER (ORDER BY at_us) AS beforeUs, clock_offset_us AS clockOffsetUs,
                   rx_received AS rxReceived, rx_crc_ok AS rxCrcOk, rx_forwarded AS rxForwarded,
@@ -85,8 +85,6 @@ export function refusedFromAddress(
     `SELECT reason, count(*) AS count FROM refusal_sample
      WHERE at_us >= ? AND at_us < ? AND substr(source, 1, instr(source, ' ') - 1) = ?
        AND reason IN (SELECT reason FROM refusal WHERE gateway_id = 0 AND refused = 1)
-       -- what a server sent is no gateway's, at one address with it or not
-       AND substr(reason, 1, 9) <> 'downlink_'
      GROUP BY reason ORDER BY 2 DESC, 1`,
   ).all(window.fromUs, window.toUs, address) as { reason: string; count: number }[];
 }

@@ -3,8 +3,7 @@ import type { TimeWindow } from "../../model/window.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
-const PACKETS =
-  "FROM reception INDEXED BY reception_by_time WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";
+const PACKETS = "FROM reception WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";
 
 /** Counter and arrival of the newest packets, in the order in which they came. */
 export function counterTrail(

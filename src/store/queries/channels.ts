@@ -17,6 +17,7 @@ export interface ChannelMinuteRecord {
 const CELLS = `
   WITH RECURSIVE channel(id, frequency) AS (
     SELECT id, (SELECT min(frequency_hz) FROM channel_minute WHERE gateway_id = gateway.id) FROM gateway
+    WHERE @ids IS NULL OR id IN (SELECT value FROM json_each(@ids))
     UNION ALL
     SELECT id, (SELECT min(frequency_hz) FROM channel_minute
                 WHERE gateway_id = channel.id AND frequency_hz > channel.frequency)
@@ -27,15 +28,21 @@ const CELLS = `
   FROM channel CROSS JOIN channel_minute ON gateway_id = channel.id AND frequency_hz = channel.frequency
   WHERE minute >= @from AND minute < @to GROUP BY 1, 2, 3 ORDER BY 1, 2, 3`;
 
-/** Sums of whole minutes [fromMinute, toMinute) in cells. Busy time adds up, since minutes do not overlap. */
+/** Sums of whole minutes [fromMinute, toMinute) in cells, of all gateways or of some. Busy time adds up, since minutes do not overlap. */
 export function channelCells(
   store: Store,
   fromMinute: number,
   toMinute: number,
   minutesACell: number,
+  gatewayIds?: readonly number[],
 ): ChannelMinuteRecord[] {
   // Numbers are bound as REAL, so the quotient has a fraction to cut off.
-  const values = { from: fromMinute, to: toMinute, size: minutesACell };
+  const values = {
+    from: fromMinute,
+    to: toMinute,
+    size: minutesACell,
+    ids: gatewayIds === undefined ? null : JSON.stringify(gatewayIds),
+  };
   return prepared(store, CELLS).all(values) as ChannelMinuteRecord[];
 }
 

@@ -22,6 +22,40 @@ export function allGateways(store: Store): GatewayRecord[] {
   ).all() as GatewayRecord[];
 }
 
+export function gatewayCount(store: Store): number {
+  return prepared(store, "SELECT count(*) FROM gateway").pluck().get() as number;
+}
+
+export interface RivalRecord {
+  readonly eui: string;
+  /** Who asked for downlinks last, and who else at the same time: "address port". */
+  readonly source: string;
+  readonly rival: string;
+  readonly atUs: number;
+}
+
+/** Gateways in whose name two sources asked for downlinks within the window, newest first. */
+export function rivals(store: Store, { fromUs, toUs }: TimeWindow): RivalRecord[] {
+  return prepared(
+    store,
+    `SELECT eui, pull_source AS source, rival_source AS rival, rival_at_us AS atUs FROM gateway
+     WHERE rival_at_us >= ? AND rival_at_us < ? AND rival_source IS NOT pull_source ORDER BY rival_at_us DESC, eui`,
+  ).all(fromUs, toUs) as RivalRecord[];
+}
+
+/** Identifiers that a person named, placed, put on the plan, marked or chose as the reference of the bench. */
+export function gatewaysOfPeople(store: Store): ReadonlySet<string> {
+  const euis = prepared(
+    store,
+    `SELECT id FROM label WHERE kind = 'gateway' UNION SELECT id FROM position WHERE kind = 'gateway'
+     UNION SELECT gateway_eui FROM placement UNION SELECT gateway_eui FROM mark WHERE gateway_eui IS NOT NULL
+     UNION SELECT json_extract(value, '$.eui') FROM setting WHERE key = 'bench-reference'`,
+  )
+    .pluck()
+    .all() as string[];
+  return new Set(euis);
+}
+
 /** Kind codes of the `datagram` table; duplicates carry 16 more. */
 const PULL = 2;
 
@@ -118,7 +152,7 @@ export function gatewayCounts(store: Store, gatewayId: number, window: TimeWindo
     store,
     `SELECT count(*) AS receptions, count(*) FILTER (WHERE crc = 1) AS crcBad,
             count(*) FILTER (WHERE crc > 1) AS crcNone
-     FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ? AND gateway_id = ?`,
+     FROM reception WHERE at_us >= ? AND at_us < ? AND gateway_id = ?`,
   ).get(fromUs, toUs, gatewayId) as { receptions: number; crcBad: number; crcNone: number };
   return { datagrams, ...row };
 }
@@ -193,7 +227,7 @@ export function counterReadings(
   window: TimeWindow,
   cellUs = 60_000_000,
 ): CounterReadingRecord[] {
-  const packets = `reception INDEXED BY reception_by_time
+  const packets = `reception
      WHERE at_us >= @from AND at_us < @to AND gateway_id = @id AND tmst_key >= 0 AND ghost = 0`;
   const tuples = prepared(
     store,
@@ -222,7 +256,7 @@ export function heardChannels(
     store,
     `SELECT frequency_hz AS frequencyHz, data_rate AS dataRate, min(coding_rate) AS codingRate,
             max(length(payload)) AS size, count(*) AS count
-     FROM reception INDEXED BY reception_by_time
+     FROM reception
      WHERE at_us >= ? AND at_us < ? AND gateway_id = ? AND crc = 0 AND ghost = 0
        AND frequency_hz IS NOT NULL AND frame_id IS NOT NULL
      GROUP BY frequency_hz, data_rate`,

@@ -18,7 +18,7 @@ export function heardCounters(store: Store, gatewayId: number, window: TimeWindo
   return prepared(
     store,
     `SELECT f.life_id AS lifeId, f.counter, f.data_rate AS dataRate, r.snr_tenths AS snrTenths
-     FROM reception r INDEXED BY reception_by_time JOIN frame f ON f.id = r.frame_id
+     FROM reception r JOIN frame f ON f.id = r.frame_id
      WHERE r.at_us >= ? AND r.at_us < ? AND r.gateway_id = ? AND r.crc = 0 AND r.ghost = 0
        AND f.life_id IS NOT NULL AND f.counter IS NOT NULL
      ORDER BY r.at_us DESC LIMIT ${NEWEST}`,

@@ -3,14 +3,31 @@
  * heartbeat by minute, and the restarts.
  */
 import type { Statement } from "better-sqlite3";
+import { beganAtUs, type CounterReading, restartedBetween } from "../../ledger/counter-clock.ts";
 import { newPathClock, type PathClock, pathDelayUs } from "../../ledger/path-delay.ts";
 import type { Eui } from "../../model/identifiers.ts";
 import { minuteOf } from "../../model/window.ts";
-import { beganAtUs, type CounterReading, restartedBetween } from "../../radio/counter-clock.ts";
 import type { Store } from "../open.ts";
+import { gatewaysOfPeople } from "../queries/gateways.ts";
+import { Newcomers } from "./newcomers.ts";
 
-/** More gateways than this are refused: a stranger can invent identifiers faster than anyone can look at them. */
+/** More gateways than this are not followed: a stranger can invent identifiers faster than anyone can look at them. */
 export const MOST_GATEWAYS = 4096;
+/** From here on not every newcomer is followed at once. */
+const FEW_PLACES_FROM = MOST_GATEWAYS - 128;
+/** From here on identifiers that never settled give way, so many at once. */
+const GIVE_WAY_FROM = MOST_GATEWAYS - 32;
+const GIVE_WAY_AT_ONCE = 64;
+/** After a look for such that found none: not again for so long. */
+const LOOK_AGAIN_US = 10_000_000;
+/**
+ * What makes a gateway settled, any of it: heard in so many different minutes, so many status reports, so many
+ * keepalives, or a person's word. Chosen: a gateway has it after two minutes.
+ */
+const SETTLED = { minutes: 3, reports: 2, keepalives: 5 };
+
+/** Two sources that ask in turn within this time ask at the same time. Chosen: several keepalives. */
+const RIVAL_WITHIN_US = 120_000_000;
 
 export interface GatewayEntry {
   readonly id: number;
@@ -20,6 +37,11 @@ export interface GatewayEntry {
   versions: number;
   pushSource: string | null;
   pullSource: string | null;
+  /** Who asked for downlinks before the present source, and when last. */
+  pulledBefore: { source: string; atUs: number } | null;
+  pulledAtUs: number;
+  /** Another source that asks in this gateway's name at the same time. */
+  rival: { source: string; atUs: number } | null;
   reading: CounterReading | null;
   pathClock: PathClock | null;
   changed: boolean;
@@ -42,6 +64,8 @@ interface GatewayRow {
   versions: number;
   push_source: string | null;
   pull_source: string | null;
+  rival_source: string | null;
+  rival_at_us: number | null;
 }
 
 export class GatewayBook {
@@ -50,6 +74,7 @@ export class GatewayBook {
     string,
     { gatewayId: number; minute: number; counts: Map<MinuteCount, number> }
   >();
+  readonly #db: Store;
   readonly #find: Statement;
   readonly #count: Statement;
   readonly #insert: Statement;
@@ -60,6 +85,14 @@ export class GatewayBook {
   readonly #readingAfter: Statement;
   readonly #addMinute: Statement;
   readonly #callers: Statement;
+  readonly #unsettled: Statement;
+  /** Made when places are few. */
+  #newcomers: Newcomers | null = null;
+  /** Rows of `gateway`; null: to be counted. */
+  #size: number | null = null;
+  /** Row ids are not given again while memory may hold something of them. */
+  #lastId = 0;
+  #lookAgainUs = Number.NEGATIVE_INFINITY;
 
   constructor(db: Store) {
     this.#find = db.prepare("SELECT * FROM gateway WHERE eui = ?");
@@ -67,10 +100,27 @@ export class GatewayBook {
       .prepare("SELECT id FROM gateway WHERE pull_source = ? ORDER BY last_at_us DESC LIMIT 1")
       .pluck();
     this.#count = db.prepare("SELECT count(*) FROM gateway").pluck();
-    this.#insert = db.prepare("INSERT INTO gateway (eui, first_at_us, last_at_us) VALUES (?, ?, ?)");
+    this.#insert = db.prepare(
+      `INSERT INTO gateway (id, eui, first_at_us, last_at_us)
+       VALUES (max(@id, (SELECT coalesce(max(id), 0) + 1 FROM gateway)), @eui, @at, @at)`,
+    );
+    this.#unsettled = db
+      .prepare(
+        `SELECT eui FROM gateway g WHERE
+           (SELECT count(*) FROM (SELECT 1 FROM gateway_minute WHERE gateway_id = g.id LIMIT ${SETTLED.minutes}))
+             < ${SETTLED.minutes}
+           AND (SELECT count(*) FROM (SELECT 1 FROM status_report WHERE gateway_id = g.id LIMIT ${SETTLED.reports}))
+             < ${SETTLED.reports}
+           AND (SELECT coalesce(sum(keepalives), 0) FROM gateway_minute WHERE gateway_id = g.id) < ${SETTLED.keepalives}
+           AND eui NOT IN (SELECT value FROM json_each(?))
+         ORDER BY last_at_us, id LIMIT ${GIVE_WAY_AT_ONCE}`,
+      )
+      .pluck();
+    this.#db = db;
     this.#update = db.prepare(
       `UPDATE gateway SET first_at_us = min(first_at_us, ?), last_at_us = max(last_at_us, ?), versions = versions | ?,
-       push_source = coalesce(?, push_source), pull_source = coalesce(?, pull_source) WHERE id = ?`,
+       push_source = coalesce(?, push_source), pull_source = coalesce(?, pull_source),
+       rival_source = ?, rival_at_us = ? WHERE id = ?`,
     );
     this.#restart = db.prepare("INSERT OR IGNORE INTO gateway_restart (gateway_id, at_us) VALUES (?, ?)");
     this.#noRestart = db.prepare(
@@ -97,9 +147,16 @@ export class GatewayBook {
     if (known !== undefined) return known;
     let row = this.#find.get(eui) as GatewayRow | undefined;
     if (row === undefined) {
-      if ((this.#count.get() as number) >= MOST_GATEWAYS) return null;
-      this.#insert.run(eui, atUs, atUs);
+      this.#size ??= this.#count.get() as number;
+      if (this.#size >= MOST_GATEWAYS) return null;
+      if (this.#size >= FEW_PLACES_FROM) {
+        this.#newcomers ??= new Newcomers();
+        if (!this.#newcomers.admit(eui, atUs)) return null;
+      }
+      this.#insert.run({ id: this.#lastId + 1, eui, at: atUs });
       row = this.#find.get(eui) as GatewayRow;
+      this.#lastId = row.id;
+      this.#size += 1;
     }
     const reading = this.#readingBefore.get(row.id, Number.MAX_SAFE_INTEGER) as CounterReading | undefined;
     const entry: GatewayEntry = {
@@ -110,6 +167,12 @@ export class GatewayBook {
       versions: row.versions,
       pushSource: row.push_source,
       pullSource: row.pull_source,
+      pulledBefore: null,
+      pulledAtUs: row.last_at_us,
+      rival:
+        row.rival_source === null || row.rival_at_us === null
+          ? null
+          : { source: row.rival_source, atUs: row.rival_at_us },
       reading: reading ?? null,
       pathClock: null,
       changed: false,
@@ -122,6 +185,37 @@ export class GatewayBook {
   calledFrom(source: string): number {
     for (const entry of this.#byEui.values()) if (entry.pullSource === source) return entry.id;
     return (this.#callers.get(source) as number | undefined) ?? 0;
+  }
+
+  /**
+   * Identifiers that never settled and are to give way now, those silent longest first; none while there is room, or
+   * when all are settled.
+   */
+  givingWay(atUs: number): Eui[] {
+    this.#size ??= this.#count.get() as number;
+    if (this.#size < GIVE_WAY_FROM || Math.abs(atUs - this.#lookAgainUs) < LOOK_AGAIN_US) return [];
+    const ofPeople = JSON.stringify([...gatewaysOfPeople(this.#db)]);
+    const found = this.#unsettled.all(ofPeople) as Eui[];
+    if (found.length === 0) this.#lookAgainUs = atUs;
+    return found;
+  }
+
+  /** The row of a gateway was taken away. */
+  gone(eui: Eui): void {
+    this.#byEui.delete(eui);
+    if (this.#size !== null) this.#size -= 1;
+  }
+
+  /** Notes who asks for downlinks in this gateway's name; two that take turns are rivals. */
+  pulled(entry: GatewayEntry, source: string, atUs: number): void {
+    if (entry.pullSource !== null && entry.pullSource !== source) {
+      const before = entry.pulledBefore;
+      if (before?.source === source && Math.abs(atUs - before.atUs) <= RIVAL_WITHIN_US)
+        entry.rival = { source: entry.pullSource, atUs };
+      entry.pulledBefore = { source: entry.pullSource, atUs: entry.pulledAtUs };
+    }
+    entry.pullSource = source;
+    entry.pulledAtUs = atUs;
   }
 
   /** Notes that the gateway was heard. */
@@ -190,6 +284,8 @@ export class GatewayBook {
         entry.versions,
         entry.pushSource,
         entry.pullSource,
+        entry.rival?.source ?? null,
+        entry.rival?.atUs ?? null,
         entry.id,
       );
       entry.changed = false;
@@ -205,6 +301,7 @@ export class GatewayBook {
   }
 
   forget(): void {
+    this.#size = null;
     this.#byEui.clear();
     this.#minutes.clear();
   }

@@ -15,14 +15,7 @@ import {
   watchCounter,
 } from "../../../src/ledger/gaps/life-watch.ts";
 import type { GapJudgement } from "../../../src/model/finding.ts";
-import type {
-  NextLife,
-  Scene,
-  SceneGateway,
-  SceneReception,
-  SceneReport,
-  Stretch,
-} from "../../../src/model/scene.ts";
+import type { NextLife, Scene, SceneGateway, SceneReception, Stretch } from "../../../src/model/scene.ts";
 
 export const S = 1_000_000;
 export const MINUTE = 60 * S;
@@ -66,10 +59,6 @@ export interface Faults {
   readonly transmissions?: readonly Stretch[];
   /** When the concentrator's counter began anew. */
   readonly restartsUs?: readonly number[];
-  /** Times in which the radio hears nothing; keepalives and reports go on. */
-  readonly deaf?: readonly Stretch[];
-  /** The gateway sends a status report every 30 s that counts what its radio delivered. */
-  readonly reports?: boolean;
   /** Default: true. */
   readonly tellsCounter?: boolean;
   /** Share of datagrams lost on the way. */
@@ -83,7 +72,6 @@ export interface History {
   readonly endUs: number;
   readonly faults: Faults;
   readonly keepalivesUs: readonly number[];
-  readonly reports: readonly SceneReport[];
 }
 
 /** Mulberry32, a public-domain generator. */
@@ -156,40 +144,15 @@ export function play(nodes: readonly Node[], endUs: number, faults: Faults, seed
     if (isOut(faults, atUs) || random() < (faults.lossyWay?.(atUs) ?? 0)) continue;
     keepalivesUs.push(atUs);
   }
-  const { receptions, deliveredUs } = receive(sent, faults, random);
-  const reports = reportsOf(deliveredUs, endUs, faults, random);
-  return { receptions, nodes, endUs, faults, keepalivesUs, reports };
-}
-
-/** Every 30 s, of what the radio delivered since the one before, lost on the way as everything else. */
-function reportsOf(
-  deliveredUs: readonly number[],
-  endUs: number,
-  faults: Faults,
-  random: () => number,
-): SceneReport[] {
-  const reports: SceneReport[] = [];
-  if (faults.reports !== true) return reports;
-  for (let atUs = 30 * S; atUs < endUs; atUs += 30 * S) {
-    const received = deliveredUs.filter((one) => one > atUs - 30 * S && one <= atUs).length;
-    if (isOut(faults, atUs) || random() < (faults.lossyWay?.(atUs) ?? 0)) continue;
-    const ackPercent = 100 * (1 - (faults.lossyWay?.(atUs) ?? 0));
-    reports.push({ atUs, received, crcOk: received, forwarded: received, emitted: 0, ackPercent });
-  }
-  return reports;
+  return { receptions: receive(sent, faults, random), nodes, endUs, faults, keepalivesUs };
 }
 
 function isOut({ outages = [] }: Faults, atUs: number): boolean {
   return outages.some(({ fromUs, toUs }) => atUs > fromUs && atUs < toUs);
 }
 
-function receive(
-  sent: readonly Sent[],
-  faults: Faults,
-  random: () => number,
-): { receptions: SceneReception[]; deliveredUs: number[] } {
+function receive(sent: readonly Sent[], faults: Faults, random: () => number): SceneReception[] {
   const receptions: SceneReception[] = [];
-  const deliveredUs: number[] = [];
   sent.forEach((one, i) => {
     const { frequencyHz, endUs, airtimeUs, node } = one;
     const noise = NOISE_DBM + (faults.noiseRise?.(frequencyHz, endUs) ?? 0);
@@ -205,16 +168,14 @@ function receive(
         one.powerDbm - other.powerDbm < 6,
     );
     const heard = faults.listensTo?.(frequencyHz, endUs) ?? true;
-    const isHung = faults.deaf?.some(({ fromUs, toUs }) => fromUs < endUs && toUs > endUs) === true;
-    if (weak || deaf === true || isHung || !heard || isOut(faults, endUs)) return;
-    deliveredUs.push(endUs);
+    if (weak || deaf === true || !heard || isOut(faults, endUs)) return;
     if (random() < (faults.lossyWay?.(endUs) ?? 0)) return;
     receptions.push(received(one, snr, noise, !collided));
   });
   for (const { devEui, atUs, snrDb } of faults.joins ?? []) {
     receptions.push({ ...blank(atUs), joinEui: devEui, snrDb, rssiDbm: NOISE_DBM + snrDb + 1 });
   }
-  return { receptions: receptions.sort((a, b) => a.atUs - b.atUs), deliveredUs };
+  return receptions.sort((a, b) => a.atUs - b.atUs);
 }
 
 function neighboursOf(sent: readonly Sent[], i: number): Sent[] {
@@ -229,7 +190,6 @@ function blank(atUs: number): SceneReception {
   return {
     atUs,
     gatewayId: 1,
-    tmstUs: null,
     crcOk: true,
     devAddr: null,
     lifeId: null,
@@ -355,7 +315,7 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
     tellsCounter: faults.tellsCounter ?? true,
     keepaliveUs: 10 * S,
     keepalivesUs: keepalivesUs.filter(inside),
-    reports: history.reports.filter(({ atUs }) => inside(atUs)),
+    reports: [],
     transmissions: faults.transmissions ?? [],
   };
   return {

@@ -2,6 +2,7 @@
 import type { AirView as Air } from "../../../src/contract/air.ts";
 import { counted, gatewayTitle } from "../format/format.ts";
 import { Fold } from "../parts/Fold.tsx";
+import { MoreGateways } from "../parts/MoreGateways.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
 import { When } from "../parts/When.tsx";
 import { linkTo, route } from "../state/route.ts";
@@ -35,6 +36,7 @@ export function AirView({ air }: { air: Air }) {
     <>
       <Sentence words={air.sentence} />
       {air.gateways.length > 1 ? <GatewayChoice air={air} chosen={eui} /> : null}
+      <MoreGateways more={air.moreGateways} />
       {map === undefined ? (
         <p class="quiet beneath">This gateway heard nothing in this window.</p>
       ) : (

@@ -10,6 +10,7 @@ import { exactTime } from "../format/times.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
 import { Fold } from "../parts/Fold.tsx";
+import { Forget } from "../parts/Forget.tsx";
 import { FrameOpened } from "../parts/FrameOpened.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../parts/PinMark.tsx";
@@ -71,6 +72,7 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
       <NodeTables page={page} />
       <NodeLives page={page} />
       <NodeReceptions row={page.row} gateways={page.gateways} window={page.window} />
+      <Forget kind="node" id={page.row.devAddr} onForgotten={() => location.assign(linkTo("/nodes"))} />
       <Fold title="How these figures come about">
         <p>
           Expected counters are last − first + 1 in this counter life and window; delivery is heard over

@@ -9,6 +9,7 @@ import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { Fact, Facts } from "../parts/Facts.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { octetsOf } from "../parts/frame-fields.ts";
+import { Notices } from "../parts/Notices.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
 import { PassageSection } from "./relay/PassageSection.tsx";
 import "./ServiceView.css";
@@ -84,6 +85,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
           : passageState(status.passage, status.storage.state)}
         ; {counted(refused, "item")} refused, {counted(odd, "item")} odd but used.
       </h1>
+      <Notices notices={status.notices} />
       <h2>The service</h2>
       <Facts>
         <Fact name="Storage">

@@ -6,6 +6,7 @@ import type { BenchReferenceChange } from "../../../src/contract/bench.ts";
 import type { LabelChange } from "../../../src/contract/captures.ts";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { DownlinkTestAnswer, DownlinkTestRequest } from "../../../src/contract/downlink-test.ts";
+import type { Forgotten } from "../../../src/contract/forget.ts";
 import type { KeysTaken } from "../../../src/contract/keys.ts";
 import type { MarkChange, MarkPinned, MarkRequest } from "../../../src/contract/marks.ts";
 import type { PositionChange } from "../../../src/contract/positions.ts";
@@ -79,6 +80,18 @@ export function putLabel(
     headers: { "content-type": "application/json" },
     body: JSON.stringify(change),
   });
+}
+
+const THINGS = { gateway: "gateways", node: "nodes" } as const;
+
+/** What would go if a gateway or a node were forgotten. */
+export function getForgotten(kind: "node" | "gateway", id: string): Promise<Answer<Forgotten>> {
+  return getJson(`/api/${THINGS[kind]}/${encodeURIComponent(id)}/forgotten`);
+}
+
+/** Takes a gateway or a node out of the store. */
+export function deleteThing(kind: "node" | "gateway", id: string): Promise<Answer<Forgotten>> {
+  return ask(`/api/${THINGS[kind]}/${encodeURIComponent(id)}`, { method: "DELETE" });
 }
 
 /** What people call the site; null takes the name back. */

@@ -4,6 +4,7 @@ import type { GatewayRow } from "../../../../src/contract/gateways.ts";
 import type { ServiceStatus } from "../../../../src/contract/status.ts";
 import { counted } from "../../format/format.ts";
 import { Age } from "../../parts/Age.tsx";
+import { Notices } from "../../parts/Notices.tsx";
 import { ServerToEnter } from "../../parts/ServerToEnter.tsx";
 import { StandingMark } from "../../parts/StandingMark.tsx";
 import { linkTo } from "../../state/route.ts";
@@ -30,6 +31,7 @@ export function BenchChoice({ gateways, status }: BenchChoiceProps) {
           ? "Waiting for a gateway: its check list opens as soon as it sends."
           : `${counted(gateways.length, "gateway")} sent something in this window: choose one for its check list, or point another one here.`}
       </h1>
+      <Notices notices={status?.notices ?? []} />
       {gateways.length === 0 ? null : (
         <ul class="bench-choice">
           {[...gateways].sort(newestFirst).map((gateway) => (

@@ -3,7 +3,9 @@ import type { BenchView as Bench } from "../../../../src/contract/bench.ts";
 import { unbroken } from "../../format/format.ts";
 import { clockTime, exactTime } from "../../format/times.ts";
 import { Fold } from "../../parts/Fold.tsx";
+import { Forget } from "../../parts/Forget.tsx";
 import { NameEdit } from "../../parts/NameEdit.tsx";
+import { Notices } from "../../parts/Notices.tsx";
 import { Sentence } from "../../parts/Sentence.tsx";
 import { StandingMark } from "../../parts/StandingMark.tsx";
 import { When } from "../../parts/When.tsx";
@@ -28,6 +30,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
         <StandingMark standing={BENCH_STANDINGS[bench.verdict]} word={bench.verdict} />
       </p>
       <Sentence words={bench.sentence} />
+      <Notices notices={bench.notices} />
       <p class="bench-who">
         <span>
           Gateway <span class="mono">{eui}</span>
@@ -80,6 +83,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
         </section>
       </div>
       <DownlinkTest eui={eui} />
+      <Forget kind="gateway" id={eui} onForgotten={() => location.assign(linkTo("/site"))} />
       <Fold title="Where the limits come from">
         <dl class="bench-basis">
           {bench.items.filter(isTold).map((item) => (
