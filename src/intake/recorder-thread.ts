@@ -194,6 +194,7 @@ async function run(): Promise<void> {
     clearInterval(figuresTimer);
     imports.stop();
     await input.ended;
+    queue.stop();
     const { waiting, storageWords } = queue.figures();
     if (waiting > 0) {
       const what = waiting === 1 ? "datagram" : "datagrams";

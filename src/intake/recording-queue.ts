@@ -49,6 +49,7 @@ export class RecordingQueue {
   #commitIsSet = false;
   #retrying = false;
   #hasHeard = false;
+  #hasStopped = false;
   #storage: RecordingFigures["storage"] = "well";
   #storageWords = "";
 
@@ -96,6 +97,11 @@ export class RecordingQueue {
     }
   }
 
+  /** Records nothing any more; call before the store is closed. */
+  stop(): void {
+    this.#hasStopped = true;
+  }
+
   #add(decode: () => Item): void {
     this.#waiting.push({ decode, item: null });
     if (!this.#retrying) this.#schedule();
@@ -106,7 +112,7 @@ export class RecordingQueue {
     this.#commitIsSet = true;
     this.#options.clock.soon(() => {
       this.#commitIsSet = false;
-      if (this.#retrying) return;
+      if (this.#retrying || this.#hasStopped) return;
       this.#commit();
       if (this.#waiting.length > 0 && !this.#retrying) this.#schedule();
     });
@@ -155,6 +161,7 @@ export class RecordingQueue {
     this.#retrying = true;
     this.#options.clock.after(busy ? RETRY_AFTER_MS : RETRY_FAILED_AFTER_MS, () => {
       this.#retrying = false;
+      if (this.#hasStopped) return;
       this.#commit();
       if (!this.#retrying && this.#waiting.length > 0) this.#schedule();
     });

@@ -173,4 +173,15 @@ describe("the recording queue", () => {
     expect(queue.figures().waiting).toBe(1);
     expect(reports.reduce((sum, n) => sum + n, 0)).toBe(300);
   });
+
+  it("tries nothing again once it was stopped", () => {
+    const { clock, recorder, queue, reports } = setUp();
+    recorder.trouble = sqliteError("SQLITE_FULL");
+    queue.take(uplink(1));
+    clock.turn();
+    queue.stop();
+    recorder.trouble = null;
+    clock.pass(10_000);
+    expect({ commits: recorder.commits.length, reports }).toEqual({ commits: 0, reports: [] });
+  });
 });

@@ -1,0 +1,100 @@
+/** Gateways are answered within 25 ms however slow the disk is: stalled writers and slow syncs, at the socket. */
+import { execFileSync } from "node:child_process";
+import { join } from "node:path";
+import { fileURLToPath } from "node:url";
+import { afterEach, describe, expect, it } from "vitest";
+import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
+import { cleanUp, endOf, repository, spawnKept, temporaryFolder } from "../process/program.ts";
+import { pause, type Service, startService, until } from "../process/service.ts";
+import { storedNumber } from "../process/stored.ts";
+
+interface Status {
+  acknowledged: { afterCommit: number; beforeStored: number; waiting: number; dropped: number };
+  storage: { state: "well" | "slow" | "failed"; words: string; receptions: number };
+}
+
+afterEach(cleanUp);
+
+/** The campaign: `MASTLOG_SLOW_DISK_UPLINKS=3000` lengthens it to a minute each. */
+const UPLINKS = Number(process.env.MASTLOG_SLOW_DISK_UPLINKS ?? 60);
+const EVERY_MS = 20;
+/** The reference daemons wait so long for an answer before they fetch again from the radio. */
+const PATIENCE_MS = 100;
+const STALL_MS = 150;
+
+const status = (service: Service) => service.json<Status>("/api/status");
+
+/** Sends an uplink every 20 ms and says how long each answer took. */
+async function answerTimes(service: Service): Promise<number[]> {
+  const socket = await GatewaySocket.open(service.udpPort);
+  for (let i = 0; i < UPLINKS; i++) {
+    await socket.send(uplink(i).bytes);
+    await pause(EVERY_MS);
+  }
+  const times: number[] = [];
+  for (let i = 0; i < UPLINKS; i++) {
+    const answer = await socket.answerTo(i);
+    if (answer !== null) times.push(answer.afterMs);
+  }
+  // Each was answered once, not early and once more when it was stored.
+  expect(socket.answered).toBe(UPLINKS);
+  await socket.close();
+  return times.sort((a, b) => a - b);
+}
+
+async function expectPrompt(service: Service, what: string): Promise<void> {
+  const times = await answerTimes(service);
+  const during = await status(service);
+  expect(times.length).toBe(UPLINKS);
+  const middle = times[times.length >> 1] ?? Number.NaN;
+  const late = times.filter((time) => time > PATIENCE_MS).length;
+  console.info(
+    `${what}: ${UPLINKS} tried, 0 lost, answers after ${middle.toFixed(1)} ms (median), ${times.at(-1)?.toFixed(1)} ms (longest), ${late} after more than ${PATIENCE_MS} ms`,
+  );
+  // The promise is kept by the clock of the unit tests; here it must show that no answer waited for the disk.
+  expect(middle).toBeLessThan(PATIENCE_MS);
+  expect(late).toBeLessThan(UPLINKS / 10);
+  expect(during.storage.state).toBe("slow");
+  const after = await until(
+    () => status(service),
+    ({ acknowledged, storage }) => acknowledged.waiting === 0 && storage.receptions === UPLINKS,
+    30_000,
+  );
+  const { beforeStored, afterCommit, dropped } = after.acknowledged;
+  expect({ answered: beforeStored + afterCommit, dropped }).toEqual({ answered: UPLINKS, dropped: 0 });
+  expect(beforeStored).toBeGreaterThan(UPLINKS / 2);
+}
+
+describe("a slow disk", () => {
+  it("whose write lock is held for 150 ms again and again delays no answer", async () => {
+    const service = await startService();
+    const times = String(Math.ceil((UPLINKS * EVERY_MS * 2) / STALL_MS));
+    const holder = spawnKept(
+      process.execPath,
+      [fileURLToPath(new URL("hold-store.mjs", import.meta.url)), service.db, String(STALL_MS), times],
+      repository,
+    );
+    await new Promise((held) => holder.stdout?.once("data", held));
+    await expectPrompt(service, "write lock held");
+    holder.kill("SIGKILL");
+    await endOf(holder);
+    expect((await service.end("SIGTERM")).status).toBe(0);
+    expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(UPLINKS);
+  });
+
+  it("whose sync takes 150 ms delays no answer, and is called slow", async ({ skip }) => {
+    const library = join(temporaryFolder(), "slow-sync.so");
+    try {
+      const source = fileURLToPath(new URL("slow-sync.c", import.meta.url));
+      execFileSync("gcc", ["-shared", "-fPIC", "-o", library, source, "-ldl"], { stdio: "ignore" });
+    } catch {
+      return skip("there is no gcc to build the slow sync with");
+    }
+    const service = await startService({
+      environment: { LD_PRELOAD: library, SYNC_DELAY_MS: String(STALL_MS) },
+    });
+    await expectPrompt(service, "sync of 150 ms");
+    expect((await service.end("SIGTERM")).status).toBe(0);
+    expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(UPLINKS);
+  });
+});
