@@ -58,6 +58,9 @@ const RECENT_MS = 10_000;
 const SLOW_SHARE = 0.1;
 const SLOW_COUNT = 5;
 
+/** What waits for longer is a backlog: long after the last retry of a busy store. */
+const BACKLOG_MS = 1_000;
+
 interface Waiting {
   readonly datagram: ListenedDatagram;
   /** null when nothing is to be answered, or no longer. */
@@ -148,8 +151,18 @@ export class Listener {
       waiting: this.#buffer.size + this.#handedOver.length,
       dropped: this.#drops.total,
       droppedBySource: this.#drops.largest(),
-      slowness: slownessOf(recent),
+      slowness: slownessOf(recent) || this.#backlog(),
     };
+  }
+
+  /** One sentence while what was handed over long ago is not stored; empty otherwise. */
+  #backlog(): string {
+    const oldest = this.#handedOver.head;
+    if (oldest === undefined) return "";
+    const ageMs = this.#options.clock.monotonicMs() - oldest.sinceMs;
+    if (ageMs < BACKLOG_MS) return "";
+    const count = this.#buffer.size + this.#handedOver.length;
+    return `The store lags behind by ${(ageMs / 1000).toFixed(0)} s: ${count === 1 ? "1 datagram waits" : `${count} datagrams wait`} in memory.`;
   }
 
   #tellDesk(desk: Pick<TransmitDesk, "pulled" | "answered">, arrival: Arrival, send: SendAnswer): void {

@@ -1,5 +1,6 @@
 /** Gateways are answered within 25 ms however slow the disk is: stalled writers and slow syncs, at the socket. */
 import { execFileSync } from "node:child_process";
+import { rmSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterEach, describe, expect, it } from "vitest";
@@ -83,7 +84,9 @@ describe("a slow disk", () => {
   });
 
   it("whose sync takes 150 ms delays no answer, and is called slow", async ({ skip }) => {
-    const library = join(temporaryFolder(), "slow-sync.so");
+    const folder = temporaryFolder();
+    const library = join(folder, "slow-sync.so");
+    const slowWhile = join(folder, "slow");
     try {
       const source = fileURLToPath(new URL("slow-sync.c", import.meta.url));
       execFileSync("gcc", ["-shared", "-fPIC", "-o", library, source, "-ldl"], { stdio: "ignore" });
@@ -91,9 +94,11 @@ describe("a slow disk", () => {
       return skip("there is no gcc to build the slow sync with");
     }
     const service = await startService({
-      environment: { LD_PRELOAD: library, SYNC_DELAY_MS: String(STALL_MS) },
+      environment: { LD_PRELOAD: library, SLOW_WHILE_FILE: slowWhile },
     });
+    writeFileSync(slowWhile, "");
     await expectPrompt(service, "sync of 150 ms");
+    rmSync(slowWhile);
     expect((await service.end("SIGTERM")).status).toBe(0);
     expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(UPLINKS);
   });

@@ -1,14 +1,16 @@
-/* A slow disk: preloaded, it makes every sync of a file take SYNC_DELAY_MS longer. */
+/* A slow disk: preloaded, it makes every sync take 150 ms longer while the file SLOW_WHILE_FILE exists. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <stdlib.h>
 #include <time.h>
+#include <unistd.h>
 
 static int after_delay(const char *name, int fd) {
-  const char *text = getenv("SYNC_DELAY_MS");
-  long ms = text == NULL ? 0 : atol(text);
-  struct timespec rest = {ms / 1000, (ms % 1000) * 1000000L};
-  nanosleep(&rest, NULL);
+  const char *file = getenv("SLOW_WHILE_FILE");
+  if (file != NULL && access(file, F_OK) == 0) {
+    struct timespec rest = {0, 150 * 1000000L};
+    nanosleep(&rest, NULL);
+  }
   int (*real)(int) = (int (*)(int))dlsym(RTLD_NEXT, name);
   return real(fd);
 }

@@ -250,6 +250,19 @@ describe("the listener under a flood", () => {
   });
 });
 
+describe("a backlog", () => {
+  it("is told by its age and size until it is stored", () => {
+    const { clock, listener, receive, storeAll } = setUp();
+    for (let i = 0; i < 3; i++) receive(uplink(i));
+    clock.pass(900);
+    expect(listener.figures().slowness).toBe("");
+    clock.pass(6_100);
+    expect(listener.figures().slowness).toBe("The store lags behind by 7 s: 3 datagrams wait in memory.");
+    storeAll();
+    expect(listener.figures().slowness).toBe("");
+  });
+});
+
 describe("the limit of answers", () => {
   it("gives back one second's worth after a second, and forgets the source longest unheard", () => {
     const limit = new RateLimit(2, 2);
