@@ -24,7 +24,7 @@ const COMES_FIRST = -10;
 const QUIET_MS = 20;
 const LAST_READING_MS = 2_000;
 /** At the end: the recorder has so long for what was handed over; it gives up by itself before. */
-const LAST_RECORDING_MS = 5_000;
+const LAST_RECORDING_MS = 6_500;
 /** Lines of a socket's trouble in the log, a second. */
 const TROUBLES_A_SECOND = 1;
 

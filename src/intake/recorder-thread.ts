@@ -38,7 +38,7 @@ const DELTA_AFTER_MS = 100;
 /** At the end the search for gaps goes on for at most so long; what is left is done at the next start. */
 const LAST_GAPS_MS = 1_500;
 /** At the end: what was handed over is recorded, for so long at most. */
-const LAST_RECORDING_MS = 4_000;
+const LAST_RECORDING_MS = 5_500;
 
 const port = parentPort;
 if (port === null) throw new Error("src/intake/recorder-thread.ts runs as a worker thread only.");
@@ -84,9 +84,12 @@ async function run(): Promise<void> {
     after: clock.after,
     log: (sentence) => say({ kind: "log", sentence }),
   });
-  const input = openRecorderInput(settings.input, queue, () =>
-    queue.drain(performance.now() + LAST_RECORDING_MS),
-  );
+  let drainedMs = 0;
+  const input = openRecorderInput(settings.input, queue, () => {
+    const beganMs = performance.now();
+    queue.drain(beganMs + LAST_RECORDING_MS);
+    drainedMs += performance.now() - beganMs;
+  });
   const postFigures = () => say({ kind: "figures", figures: queue.figures() });
   const figuresTimer = setInterval(postFigures, FIGURES_EVERY_MS);
   const imports = new CaptureImport({
@@ -204,7 +207,8 @@ async function run(): Promise<void> {
     forgetting.stop();
     try {
       heartbeat.stop();
-      const untilMs = performance.now() + LAST_GAPS_MS;
+      // After a long recording of the rest there is no time left for it; the service ends within 8 s.
+      const untilMs = performance.now() + (drainedMs > LAST_GAPS_MS ? 0 : LAST_GAPS_MS);
       while (performance.now() < untilMs && recorder.workOnGaps({ patient: false, nowUs: null }));
       recorder.close();
     } catch (error) {

@@ -195,10 +195,16 @@ describe("the passage between gateways and their server", () => {
       expect(passage).toMatchObject({ associations: 6, down: total(down, "heard"), notRelayed: [] });
       for (const socket of sockets.values()) await socket.close();
       await server.close();
+      // What passed is recorded behind it, at the pace of the store.
+      await until(
+        () => service.json<{ acknowledged: { waiting: number } }>("/api/status"),
+        ({ acknowledged }) => acknowledged.waiting === 0,
+        30_000,
+      );
       const { status, err } = await service.end("SIGTERM");
       expect({ status, err }).toEqual({ status: 0, err: "" });
     },
-    Math.max(60_000, DATAGRAMS),
+    Math.max(90_000, DATAGRAMS),
   );
 
   it("brings downlinks to the port that a gateway pulls from now, also those sent to its association of before", async () => {
