@@ -32,6 +32,23 @@ export function forwardCost(step: number, elapsedUs: number, rhythm: number | nu
   return ((step - expected) / spread) ** 2 / 2 + Math.log(spread);
 }
 
+/**
+ * The longest time from one transmission of a counter to the next. Chosen: an unconfirmed frame is repeated after its receive
+ * windows, a confirmed one 1 to 3 s after them (LoRaWAN L2 1.0.4, RETRANSMIT_TIMEOUT); the longest frame, 2.8 s at SF12, keeps
+ * a node at 1 % duty cycle silent for 280 s. Twice that leaves room.
+ */
+const REPEAT_WITHIN_US = 600_000_000;
+
+/**
+ * Whether a counter that was heard before can be a repeat now. Once a newer counter was sent the older one is not sent again: then
+ * only a late delivery brings it.
+ */
+export function isInTimeForARepeat(life: LifeState, counter: number, atUs: number): boolean {
+  return counter === life.lastCounter
+    ? atUs - life.lastAtUs <= REPEAT_WITHIN_US
+    : atUs - life.highAtUs <= LATE_US;
+}
+
 export function isLate(
   life: LifeState,
   counter: number,

@@ -14,6 +14,7 @@ import {
   couldBeReset,
   forwardCost,
   grouped,
+  isInTimeForARepeat,
   isLate,
   largestStep,
   modulo16,
@@ -104,10 +105,14 @@ function isRatherAReset(life: LifeState, fit: Fit, frame: CountedFrame): boolean
 export function fitInto(life: LifeState, frame: CountedFrame): Fit | null {
   const known = recentWithLowBits(life, frame.fcnt);
   if (known !== null && known.content === frame.content) {
+    const inTime = isInTimeForARepeat(life, known.counter, frame.atUs);
+    const was = life.lastCounter % 65_536;
+    // A node that starts again with the same payload sends the same octets: much later than a repeat it is a new life.
+    if (!inTime && couldBeReset(life, was, { counter: frame.fcnt, atUs: frame.atUs })) return null;
     return {
       kind: "repeat",
       counter: known.counter,
-      cost: Number.NEGATIVE_INFINITY,
+      cost: inTime ? Number.NEGATIVE_INFINITY : LATE_REPEAT_COST,
     };
   }
   const step = modulo16(frame.fcnt - life.lastCounter);
@@ -127,6 +132,9 @@ export function fitInto(life: LifeState, frame: CountedFrame): Fit | null {
   }
   return null;
 }
+
+/** A repeat at the wrong time fits worse than any counter that goes on. Chosen above every likely forwardCost. */
+const LATE_REPEAT_COST = 50;
 
 function continueLife(state: AddressState, life: LifeState, fit: Fit, frame: CountedFrame): Assignment {
   const changed = [life];
@@ -192,7 +200,10 @@ function explainBeginning(
     };
   }
   const was = before.lastCounter % 65_536;
-  const change = changeWords(was, frame.fcnt);
+  const change =
+    was === frame.fcnt
+      ? `counter ${grouped(was)} came again, later than a repeat comes`
+      : changeWords(was, frame.fcnt);
   if (!couldBeReset(before, was, { counter: frame.fcnt, atUs: frame.atUs })) {
     return {
       begunBy: "unexplained",

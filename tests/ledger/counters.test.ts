@@ -69,6 +69,52 @@ describe("counter accounting", () => {
     expect(loss(state)).toEqual([{ life: 1, heard: 2, expected: 2, missed: 0 }]);
   });
 
+  it("six starts of a node with a constant payload are six lives, not repeats for ever", () => {
+    // Twenty frames a minute apart, the same octets at the same counter after each start; starts two hours apart.
+    const frames = Array.from({ length: 6 }, (_, start) =>
+      Array.from({ length: 20 }, (_, i) => frame(start * 7_200 + i * 60, i)),
+    ).flat();
+    const { told, state } = accountAll(frames);
+    expect(state.begun).toBe(6);
+    expect(told.filter((one) => one.repeat)).toEqual([]);
+    expect(told.map(({ life }) => life)).toEqual(frames.map((_, i) => Math.floor(i / 20) + 1));
+    expect(state.lives.map((life) => life.heard)).toEqual([20, 20, 20, 20]);
+    expect(state.lives[1]?.reason).toBe("counter fell from 19 to 0, no join heard");
+  });
+
+  it("a node that starts after one frame each time begins a life each time", () => {
+    const { told, state } = accountAll([0, 1_200, 2_400].map((at) => frame(at, 0)));
+    expect(told.map(({ life, repeat }) => [life, repeat])).toEqual([
+      [1, false],
+      [2, false],
+      [3, false],
+    ]);
+    expect(state.lives[1]?.reason).toBe("counter 0 came again, later than a repeat comes, no join heard");
+  });
+
+  it("repeats of one counter may take minutes, each after the one before", () => {
+    // 280 s apart: a frame of 2.8 s at SF12 and 1 % duty cycle, eight transmissions.
+    const { told } = accountAll(Array.from({ length: 8 }, (_, i) => frame(i * 280, 7)));
+    expect(told.map(({ life, repeat }) => [life, repeat])).toEqual([
+      [1, false],
+      ...Array.from({ length: 7 }, () => [1, true]),
+    ]);
+  });
+
+  it("an older counter delivered again within a minute is a repeat, and no new life", () => {
+    const { told } = accountAll([frame(0, 0), frame(60, 1), frame(120, 2), frame(170, 1)]);
+    expect(told.at(-1)).toEqual({ life: 1, counter: 1, repeat: true });
+  });
+
+  it("a stuck node that sends its newest counter for days stays one life", () => {
+    const before = [100, 101, 102, 103].map((counter, i) => frame(i * 60, counter));
+    const { told } = accountAll([...before, frame(90_000, 103), frame(180_000, 103)]);
+    expect(told.slice(4)).toEqual([
+      { life: 1, counter: 103, repeat: true },
+      { life: 1, counter: 103, repeat: true },
+    ]);
+  });
+
   it("a counter that falls to 0 begins a new life with its reason, and costs no loss", () => {
     const frames = [4210, 4211, 4212].map((counter, i) => frame(i * 60, counter));
     const { state } = accountAll([...frames, frame(200, 0, 5), frame(260, 1, 6), frame(320, 3, 7)]);
