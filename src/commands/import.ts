@@ -1,17 +1,19 @@
 /** `mastlog import`: reads packet captures and recorded datagrams through the same path as live traffic. */
+import { existsSync } from "node:fs";
 import { basename } from "node:path";
 import { Command } from "commander";
 import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
-import { CaptureUnreadable } from "../intake/capture-file.ts";
+import { CaptureUnreadable, openCapture } from "../intake/capture-file.ts";
 import { CaptureImport, type CaptureOutcome } from "../intake/capture-import.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/window.ts";
-import { openStore } from "../store/open.ts";
+import { closeStore, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
+import { interruptible } from "./interrupt.ts";
 import { CannotRun, dbOption, guarded } from "./options.ts";
-import { progressBar } from "./progress.ts";
-import { print, printJson } from "./view-output.ts";
+import { type Progress, progressBar } from "./progress.ts";
+import { complain, print, printJson } from "./view-output.ts";
 
 const Options = z.object({
   db: z.string().min(1),
@@ -53,51 +55,69 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
     );
   }
   const { db: dbPath, udpPort, json } = options.data;
-  const db = openStore(dbPath);
-  const recorder = new Recorder(db, judgeGap);
-  const reports: FileReport[] = [];
-  try {
-    for (const file of files) {
-      const report = await readFile(file, recorder, udpPort);
-      reports.push(report);
-      if (!json) print(`${plainLine(describe(report))}\n`);
-    }
-    if (json) printJson({ captures: reports });
-  } finally {
-    recorder.close();
-    db.close();
+  // A wrong path must not leave an empty store behind, so the captures are looked at before there is one.
+  if (!existsSync(dbPath)) {
+    for (const file of files) await asUsage(file, () => openCapture(file, { udpPort }));
   }
+  const bars: Progress[] = [];
+  let importer: CaptureImport | undefined;
+  await interruptible(
+    () => importer?.stop(),
+    async () => {
+      const db = openStore(dbPath);
+      const recorder = new Recorder(db, judgeGap);
+      importer = new CaptureImport({
+        recorder,
+        udpPort,
+        nowUs: () => Date.now() * 1000,
+        // Signals get their turn, too.
+        pause: () => new Promise((resume) => setImmediate(resume)),
+        onProgress: ({ progress }) => bars.at(-1)?.at(progress),
+        onRecorded: () => undefined,
+      });
+      const reports: FileReport[] = [];
+      try {
+        for (const file of files) {
+          bars.push(progressBar(plainLine(basename(file))));
+          const report = await readFile(file, importer).finally(() => bars.at(-1)?.stop());
+          reports.push(report);
+          if (!json) print(`${plainLine(describe(report))}\n`);
+        }
+        if (json) printJson({ captures: reports });
+      } finally {
+        recorder.close();
+        const leftBeside = closeStore(db);
+        if (leftBeside !== null) complain(`${leftBeside}\n`);
+      }
+    },
+  );
 }
 
-async function readFile(file: string, recorder: Recorder, udpPort: number | undefined): Promise<FileReport> {
-  const bar = progressBar(plainLine(basename(file)));
-  const importer = new CaptureImport({
-    recorder,
-    udpPort,
-    nowUs: () => Date.now() * 1000,
-    pause: () => Promise.resolve(),
-    onProgress: ({ progress }) => bar.at(progress),
-    onRecorded: () => undefined,
-  });
+async function readFile(file: string, importer: CaptureImport): Promise<FileReport> {
+  const { figures, ...outcome } = await asUsage(file, () =>
+    importer.read(file, basename(file), () => undefined),
+  );
+  const { fromUs, toUs, datagrams, receptions, knownAlready, refused, answers } = figures;
+  return {
+    file,
+    ...outcome,
+    from: fromUs === null ? null : isoTime(fromUs),
+    to: toUs === null ? null : isoTime(toUs),
+    datagrams,
+    receptions,
+    knownAlready,
+    refused,
+    answers,
+  };
+}
+
+/** A file that is no capture becomes one sentence and exit code 2. */
+async function asUsage<T>(file: string, work: () => Promise<T>): Promise<T> {
   try {
-    const { figures, ...outcome } = await importer.read(file, basename(file), () => undefined);
-    const { fromUs, toUs, datagrams, receptions, knownAlready, refused, answers } = figures;
-    return {
-      file,
-      ...outcome,
-      from: fromUs === null ? null : isoTime(fromUs),
-      to: toUs === null ? null : isoTime(toUs),
-      datagrams,
-      receptions,
-      knownAlready,
-      refused,
-      answers,
-    };
+    return await work();
   } catch (error) {
     if (error instanceof CaptureUnreadable) throw new CannotRun(`${file}: ${error.message} ${error.hint}`);
     throw error;
-  } finally {
-    bar.stop();
   }
 }
 

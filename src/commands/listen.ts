@@ -139,8 +139,9 @@ async function listen(given: unknown, version: string): Promise<void> {
   });
   const end = async (): Promise<void> => {
     await app.close();
-    await intake.close();
+    // The writer closes last: it leaves one file, with everything in it.
     store.close();
+    await intake.close();
   };
   try {
     await app.listen({ host: options.host, port: options.webPort });

@@ -13,7 +13,7 @@ import { beginForgetting } from "../store/forget.ts";
 import { addKeys, removeKeys } from "../store/keys.ts";
 import { writeLabel, writeSiteName } from "../store/labels.ts";
 import { changeMarks } from "../store/marks.ts";
-import { openStore, type Store, StoreUnusable } from "../store/open.ts";
+import { closeStore, openStore, type Store, StoreUnusable } from "../store/open.ts";
 import { writePlacementPhoto } from "../store/placement-photos.ts";
 import { changePlacements } from "../store/placements.ts";
 import { writePosition } from "../store/positions.ts";
@@ -215,7 +215,8 @@ async function run(): Promise<void> {
       say({ kind: "log", sentence: `Closing the store: ${sentenceOf(error)}` });
     }
     postFigures();
-    db.close();
+    const leftBeside = closeStore(db);
+    if (leftBeside !== null) say({ kind: "log", sentence: leftBeside });
     settings.input.close();
     port?.close();
   }

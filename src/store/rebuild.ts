@@ -36,6 +36,22 @@ export function rebuild(
   onProgress: (share: number) => void,
   judge: JudgeGap | null = null,
 ): number {
+  const steps = rebuildInSteps(db, onProgress, judge);
+  for (;;) {
+    const step = steps.next();
+    if (step.done === true) return step.value;
+  }
+}
+
+/**
+ * The same in steps, so that a caller can stop in between: a generator that is closed early changes nothing. Until the
+ * end the connection is inside the transaction: do nothing else with it.
+ */
+export function* rebuildInSteps(
+  db: Store,
+  onProgress: (share: number) => void,
+  judge: JudgeGap | null = null,
+): Generator<void, number> {
   const total = db.prepare("SELECT count(*) FROM reception WHERE ghost = 0").pluck().get() as number;
   const page = db.prepare(
     `SELECT id, gateway_id AS gatewayId, antenna, at_us AS atUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz,
@@ -44,7 +60,8 @@ export function rebuild(
   );
   const setAirtime = db.prepare("UPDATE reception SET airtime_us = ? WHERE id = ?");
   let done = 0;
-  db.transaction(() => {
+  db.exec("BEGIN IMMEDIATE");
+  try {
     db.exec(`
       DELETE FROM frame; DELETE FROM life; DELETE FROM channel_minute;
       DELETE FROM address_state; DELETE FROM account_due;
@@ -75,6 +92,7 @@ export function rebuild(
       if (end === undefined) break;
       last = end;
       onProgress(total === 0 ? 1 : done / total);
+      yield;
     }
     // A better rule may follow joins that were not followed before.
     if (followJoins(db, Number.MIN_SAFE_INTEGER, Number.MAX_SAFE_INTEGER) > 0) derivation.forgetKeys();
@@ -83,10 +101,13 @@ export function rebuild(
     relinkDownlinks(db);
     derivation.storeStates();
     const gaps = new GapAnalyst(db, judge);
-    while (gaps.step({ patient: false, nowUs: null }));
+    while (gaps.step({ patient: false, nowUs: null })) yield;
     gaps.storeStates();
-  }).immediate();
-  return done;
+    db.exec("COMMIT");
+    return done;
+  } finally {
+    if (db.inTransaction) db.exec("ROLLBACK");
+  }
 }
 
 function airtimeOf(row: Row): number {
