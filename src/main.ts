@@ -3,6 +3,7 @@ import { readFileSync } from "node:fs";
 import { Command, CommanderError } from "commander";
 import { airCommand } from "./commands/air.ts";
 import { airtimeCommand } from "./commands/airtime.ts";
+import { backupCommand } from "./commands/backup.ts";
 import { benchCommand } from "./commands/bench.ts";
 import { compareCommand } from "./commands/compare.ts";
 import { decodeCommand } from "./commands/decode.ts";
@@ -54,6 +55,7 @@ for (const command of [
   positionsCommand(),
   trialsCommand(),
   compareCommand(),
+  backupCommand(),
   forgetCommand(),
   rebuildCommand(),
 ]) {

@@ -1,5 +1,6 @@
 /** `mastlog listen`: the service. Receives gateways' datagrams, keeps them, shows them. */
 import { existsSync, readFileSync, statSync } from "node:fs";
+import { rmdir } from "node:fs/promises";
 import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import closeWithGrace from "close-with-grace";
@@ -90,12 +91,14 @@ async function listen(given: unknown, version: string): Promise<void> {
     );
   const ownPlans = ownPlansGiven(given);
   // The service's libraries are loaded only here: no other command waits for them.
-  const [{ buildService }, { ServiceUnusable }, { storeViews }, { tokenFor }] = await Promise.all([
-    import("../service/build-service.ts"),
-    import("../service/errors.ts"),
-    import("../service/store-views.ts"),
-    import("../service/token.ts"),
-  ]);
+  const [{ buildService }, { DiskSpaceWatch }, { ServiceUnusable }, { storeViews }, { tokenFor }] =
+    await Promise.all([
+      import("../service/build-service.ts"),
+      import("../service/disk-space.ts"),
+      import("../service/errors.ts"),
+      import("../service/store-views.ts"),
+      import("../service/token.ts"),
+    ]);
   const folder = (name: string) => {
     const path = fileURLToPath(new URL(name, packageRoot));
     return existsSync(path) ? path : null;
@@ -120,6 +123,11 @@ async function listen(given: unknown, version: string): Promise<void> {
     },
   });
   const store = openReader(options.db);
+  const diskSpace = new DiskSpaceWatch({
+    folder: dirname(resolve(options.db)),
+    onLow: (sentence) => complain(`${sentence}\n`),
+  });
+  await diskSpace.start();
   // Beside the store: a capture on its way in may be larger than a temporary folder, which can be memory.
   const uploadFolder = join(dirname(resolve(options.db)), ".mastlog-uploads");
   const samplesFolder = folder("sample-captures");
@@ -136,9 +144,13 @@ async function listen(given: unknown, version: string): Promise<void> {
     samplesFolder,
     // Faults of our own go to stderr; requests are never logged, for their addresses may carry the token.
     logger: pino({ level: "warn", base: null }, { write: (line) => complain(plainJson(line)) }),
+    diskSpace: () => diskSpace.space,
   });
   const end = async (): Promise<void> => {
+    diskSpace.stop();
     await app.close();
+    // Nothing is left beside the store: the folder goes where nothing is in it.
+    await rmdir(uploadFolder).catch(() => undefined);
     // The writer closes last: it leaves one file, with everything in it.
     store.close();
     await intake.close();

@@ -2,7 +2,8 @@
 import { type Command, Option } from "commander";
 import { z } from "zod";
 import { plainLine } from "../model/plain-text.ts";
-import { openReader, type Store, StoreUnusable } from "../store/open.ts";
+import { openReader, type Store } from "../store/open.ts";
+import { describeStoreError } from "../store/store-error.ts";
 import { complain } from "./view-output.ts";
 
 export interface DbOptions {
@@ -79,7 +80,8 @@ export async function guarded(work: () => void | Promise<void>): Promise<void> {
   try {
     await work();
   } catch (error) {
-    if (error instanceof StoreUnusable) complain(`${plainLine(`${error.message} ${error.remedy}`)}\n`);
+    const store = describeStoreError(error);
+    if (store !== null) complain(`${plainLine(`${store.message} ${store.remedy}`)}\n`);
     else if (error instanceof CannotRun) complain(`${plainLine(error.message)}\n`);
     else throw error;
     process.exitCode = 2;

@@ -30,9 +30,13 @@ export const RefusalsView = z.object({
 });
 export type RefusalsView = z.infer<typeof RefusalsView>;
 
+export const DiskSpaceState = z.enum(["enough", "low", "unknown"]);
+export type DiskSpaceState = z.infer<typeof DiskSpaceState>;
+
 /** Answer of /healthz: what a supervisor asks, without any data. */
 export const Health = z.object({
   state: z.enum(["well", "slow", "failed"]).describe("of the storage"),
+  space: DiskSpaceState.describe("of the disk of the store"),
   version: z.string(),
 });
 export type Health = z.infer<typeof Health>;
@@ -79,6 +83,14 @@ export const ServiceStatus = z.object({
   storage: z.object({
     state: z.enum(["well", "slow", "failed"]),
     words: z.string(),
+    space: z
+      .object({
+        state: DiskSpaceState,
+        freeBytes: z.number().int().nullable(),
+        lastsSeconds: z.number().int().nullable().describe("until full at the present rate, if known"),
+        words: z.string().describe("empty unless low"),
+      })
+      .describe("room left on the disk of the store"),
     bytes: z.number().int(),
     receptions: z.number().int(),
     from: IsoTime.nullable(),

@@ -13,11 +13,12 @@ import { beginForgetting } from "../store/forget.ts";
 import { addKeys, removeKeys } from "../store/keys.ts";
 import { writeLabel, writeSiteName } from "../store/labels.ts";
 import { changeMarks } from "../store/marks.ts";
-import { closeStore, openStore, type Store, StoreUnusable } from "../store/open.ts";
+import { type Store, StoreUnusable } from "../store/open.ts";
 import { writePlacementPhoto } from "../store/placement-photos.ts";
 import { changePlacements } from "../store/placements.ts";
 import { writePosition } from "../store/positions.ts";
 import { Recorder } from "../store/recorder.ts";
+import { ServiceStore } from "../store/service-store.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
 import { followForgetting } from "./follow-forgetting.ts";
@@ -56,21 +57,22 @@ const clock = {
 
 async function run(): Promise<void> {
   if (settings.inLine) setThreadPriority(GIVES_WAY);
-  let db: Store;
+  let store: ServiceStore;
   const gatherer = new DeltaGatherer(
     (delta) => say({ kind: "committed", delta }),
     (work) => void setTimeout(work, DELTA_AFTER_MS),
   );
   try {
-    db = openStore(settings.dbPath);
+    store = await ServiceStore.open(settings.dbPath);
   } catch (error) {
     const remedy = error instanceof StoreUnusable ? error.remedy : "Name another file with --db.";
     say({ kind: "unable", sentence: sentenceOf(error), remedy });
     return;
   }
+  const { db } = store;
   failAbandonedCaptures(db, systemTimeUs());
   db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
-  const recorder = new Recorder(db, judgeGap);
+  const recorder = new Recorder(db, judgeGap, () => store.assertInPlace());
   const queue: RecordingQueue = new RecordingQueue({
     recorder,
     clock,
@@ -90,7 +92,12 @@ async function run(): Promise<void> {
     queue.drain(beganMs + LAST_RECORDING_MS);
     drainedMs += performance.now() - beganMs;
   });
-  const postFigures = () => say({ kind: "figures", figures: queue.figures() });
+  const postFigures = () => {
+    const figures = queue.figures();
+    const problem = store.check();
+    const storage = problem === null ? {} : { storage: "failed" as const, storageWords: problem };
+    say({ kind: "figures", figures: { ...figures, ...storage } });
+  };
   const figuresTimer = setInterval(postFigures, FIGURES_EVERY_MS);
   const imports = new CaptureImport({
     recorder,
@@ -215,7 +222,7 @@ async function run(): Promise<void> {
       say({ kind: "log", sentence: `Closing the store: ${sentenceOf(error)}` });
     }
     postFigures();
-    const leftBeside = closeStore(db);
+    const leftBeside = store.close();
     if (leftBeside !== null) say({ kind: "log", sentence: leftBeside });
     settings.input.close();
     port?.close();

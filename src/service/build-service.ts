@@ -24,6 +24,7 @@ import { guardAccess } from "./access.ts";
 import { CaptureProgressBook } from "./capture-progress.ts";
 import { limitConnections, MOST_OF_SOURCE } from "./connection-limit.ts";
 import { dashboard } from "./dashboard.ts";
+import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
 import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MOST_MESSAGE_OCTETS } from "./live-hub.ts";
@@ -76,6 +77,8 @@ export interface ServiceOptions {
   /** Folder with index.json and sample captures; null when none came along. */
   readonly samplesFolder: string | null;
   readonly logger: FastifyBaseLogger | null;
+  /** Room left on the disk of the store; not known when not given. */
+  readonly diskSpace?: () => DiskSpace;
   /** For tests: this machine's names, the pace of the live line and the clock, the largest upload. */
   readonly ownNames?: () => readonly string[];
   readonly livePace?: Partial<LivePace>;
@@ -111,6 +114,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       "Give a token with --token, or let one be made.",
     );
   const nowUs = () => now() * 1000;
+  const diskSpace = options.diskSpace ?? (() => NO_DISK_SPACE);
   const startedAtMs = now();
   const clock = options.liveClock ?? SYSTEM_CLOCK;
 
@@ -171,6 +175,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       refusals: views.refusals().refusals,
       notices: views.notices(nowUs()),
       addresses: reachableAddresses(),
+      space: diskSpace(),
     });
   const hub = new LiveHub({
     clock,
@@ -222,7 +227,8 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     intake,
     version,
     status,
-    metrics: serviceMetrics({ intake, views, liveClients: () => hub.clientCount }),
+    diskSpace,
+    metrics: serviceMetrics({ intake, views, liveClients: () => hub.clientCount, diskSpace }),
   });
   await app.register(siteRoutes, { views, intake, nowUs });
   await app.register(gatewayRoutes, { views, nowUs });

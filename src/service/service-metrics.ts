@@ -1,16 +1,18 @@
 /** Which figures does Prometheus read? Those of the intake and the store, at the moment it asks; none is kept here. */
 import { Counter, Gauge, Registry } from "prom-client";
 import type { IntakeHandle } from "../intake/handle.ts";
+import type { DiskSpace } from "./disk-space.ts";
 import type { Views } from "./views.ts";
 
 export interface MetricSources {
   readonly intake: Pick<IntakeHandle, "figures">;
   readonly views: Pick<Views, "stored" | "refusals">;
   readonly liveClients: () => number;
+  readonly diskSpace: () => DiskSpace;
 }
 
 /** A registry of its own: two services in one process (tests) keep apart. */
-export function serviceMetrics({ intake, views, liveClients }: MetricSources): Registry {
+export function serviceMetrics({ intake, views, liveClients, diskSpace }: MetricSources): Registry {
   const registry = new Registry();
   const registers = [registry];
   const counter = (name: string, help: string, read: () => number) =>
@@ -64,6 +66,11 @@ export function serviceMetrics({ intake, views, liveClients }: MetricSources): R
   );
   gauge("mastlog_receptions", "Receptions in the store", () => views.stored().receptions);
   gauge("mastlog_store_bytes", "Size of the store", () => views.stored().bytes);
+  gauge(
+    "mastlog_store_free_bytes",
+    "Room left on the disk of the store; NaN where it is not known",
+    () => diskSpace().freeBytes ?? Number.NaN,
+  );
   gauge("mastlog_live_clients", "Open websockets", liveClients);
   new Counter({
     name: "mastlog_refusals_total",

@@ -2,6 +2,7 @@
 import type { Refusal, ServiceStatus } from "../contract/status.ts";
 import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
 import { isoTime } from "../model/window.ts";
+import type { DiskSpace } from "./disk-space.ts";
 import { passageStatus } from "./passage-status.ts";
 import type { StoredFacts } from "./views.ts";
 
@@ -14,10 +15,11 @@ export interface StatusSources {
   readonly refusals: readonly Refusal[];
   readonly notices: readonly string[];
   readonly addresses: readonly string[];
+  readonly space: DiskSpace;
 }
 
 export function serviceStatus(sources: StatusSources): ServiceStatus {
-  const { version, startedAtMs, nowMs, intake, stored, refusals, notices, addresses } = sources;
+  const { version, startedAtMs, nowMs, intake, stored, refusals, notices, addresses, space } = sources;
   const figures = intake.figures();
   const time = (atUs: number | null) => (atUs === null ? null : isoTime(atUs));
   return {
@@ -38,6 +40,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
     storage: {
       state: figures.storage,
       words: figures.storageWords,
+      space: { ...space },
       bytes: stored.bytes,
       receptions: stored.receptions,
       from: time(stored.fromUs),

@@ -11,23 +11,17 @@ import {
   openSync,
   readdirSync,
   readFileSync,
+  statSync,
 } from "node:fs";
 import { dirname } from "node:path";
 import { fileURLToPath } from "node:url";
 import Database from "better-sqlite3";
 import { packageRoot } from "./package-root.ts";
+import { describeStoreError, rescueRemedy, StoreUnusable } from "./store-error.ts";
 
 export type Store = Database.Database;
 
-/** A store that cannot be used as it is: with what a person can do about it. */
-export class StoreUnusable extends Error {
-  readonly remedy: string;
-  constructor(message: string, remedy: string) {
-    super(message);
-    this.name = "StoreUnusable";
-    this.remedy = remedy;
-  }
-}
+export { StoreUnusable };
 
 const MIGRATIONS = new URL("migrations/", packageRoot);
 
@@ -37,6 +31,7 @@ const BUSY_TIMEOUT_MS = 5_000;
 /** Opens (and where it is missing creates) the store for writing, migrated. `path` may be ":memory:" in tests. */
 export function openStore(path: string): Store {
   const db = open(path, false);
+  assertSound(db, path);
   db.pragma("journal_mode = WAL");
   // FULL: an acknowledged datagram survives a power cut, not only a killed process.
   db.pragma("synchronous = FULL");
@@ -69,9 +64,14 @@ export function closeStore(db: Store): string | null {
   return `The newest data are still in ${name}-wal: another program reads the store, or the disk is full. Keep both files together.`;
 }
 
+/** Opens an existing store for reading, whichever program version wrote it; only for copying it whole. */
+export function openAnyVersion(path: string): Store {
+  return open(path, true);
+}
+
 /** Opens an existing store for reading only; it may be written to by another connection meanwhile. */
 export function openReader(path: string): Store {
-  const db = open(path, true);
+  const db = openAnyVersion(path);
   const version = schemaVersion(db);
   if (version !== newestVersion()) {
     db.close();
@@ -86,6 +86,7 @@ export function openReader(path: string): Store {
 function open(path: string, readonly: boolean): Store {
   let db: Store | undefined;
   try {
+    refuseCutToNothing(path);
     if (!readonly && path !== ":memory:") createForOwner(path);
     db = new Database(path, {
       // A connection opened read-only leaves `-wal` and `-shm` behind when it closes last (tried: SQLite 3.53). So a
@@ -101,12 +102,52 @@ function open(path: string, readonly: boolean): Store {
     return db;
   } catch (error) {
     db?.close();
+    const described = describeStoreError(error, path);
+    if (described !== null && !/^SQLITE_(CANTOPEN|IOERR|READONLY)/.test(codeOf(error))) throw described;
     const reason = error instanceof Error ? error.message : String(error);
     throw new StoreUnusable(
       `The store ${path} cannot be opened: ${reason}.`,
       "Name another file with --db, or check that the folder exists and is writable.",
     );
   }
+}
+
+function codeOf(error: unknown): string {
+  return error instanceof Error && "code" in error ? String(error.code) : "";
+}
+
+/** SQLite begins an empty file anew and deletes its log of changes, which may hold all there was. */
+function refuseCutToNothing(path: string): void {
+  const size = (file: string) => statSync(file, { throwIfNoEntry: false })?.size ?? null;
+  if (size(path) !== 0 || (size(`${path}-wal`) ?? 0) === 0) return;
+  throw new StoreUnusable(
+    `The store ${path} is damaged: the file is empty, but its log of changes ${path}-wal is not.`,
+    "It is left untouched. Put the file back from a backup.",
+  );
+}
+
+/**
+ * Octets of a file up to which each opening for writing checks all of it. Measured: 18 MB take about 0.1 s. A larger
+ * file is not checked here; SQLite still refuses pages that make no sense when it comes upon them.
+ */
+const MAX_CHECKED_BYTES = 64 * 1024 * 1024;
+
+/** A damaged store is not written to: that could destroy what is still readable. */
+function assertSound(db: Store, path: string): void {
+  if (db.memory || (statSync(path, { throwIfNoEntry: false })?.size ?? 0) > MAX_CHECKED_BYTES) return;
+  let finding: string;
+  try {
+    finding = String(db.pragma("quick_check(1)", { simple: true }));
+  } catch (error) {
+    db.close();
+    throw describeStoreError(error, path) ?? error;
+  }
+  if (finding === "ok") return;
+  db.close();
+  throw new StoreUnusable(
+    `The store ${path} is damaged: ${finding.replace(/\s+/g, " ")}.`,
+    rescueRemedy(path),
+  );
 }
 
 /** SQLite writes the file and, beside it, the log of changes. */
@@ -127,7 +168,7 @@ const OWNER_ONLY = 0o600;
  * The store may hold keys, and always holds a site's comings and goings: a new file is its owner's only. SQLite gives
  * `-wal` and `-shm` the mode of the file itself ("the same file permissions", sqlite.org/src os_unix.c, from memory).
  */
-function createForOwner(path: string): void {
+export function createForOwner(path: string): void {
   if (existsSync(path)) return;
   closeSync(openSync(path, "a", OWNER_ONLY));
 }
@@ -151,7 +192,8 @@ function migrationFiles(): { number: number; file: string }[] {
     .map((file) => ({ number: Number(file.slice(0, 3)), file }));
 }
 
-function newestVersion(): number {
+/** The schema that this program writes. */
+export function newestVersion(): number {
   return migrationFiles().at(-1)?.number ?? 0;
 }
 

@@ -61,6 +61,7 @@ const HEARTBEAT_US = 2_000_000;
 
 export class Recorder {
   readonly #db: Store;
+  readonly #beforeWrite: () => void;
   readonly #gateways: GatewayBook;
   readonly #datagrams: DatagramBook;
   readonly #receptions: ReceptionBook;
@@ -79,9 +80,13 @@ export class Recorder {
   #newestUs = Number.NEGATIVE_INFINITY;
   #recorded: Recorded = nothingRecorded();
 
-  /** `judge` makes the findings of gaps; without it gaps are found and wait for a process that judges. */
-  constructor(db: Store, judge: JudgeGap | null = null) {
+  /**
+   * `judge` makes the findings of gaps; without it gaps are found and wait for a process that judges. `beforeWrite` may
+   * throw an error of the store: then nothing is written.
+   */
+  constructor(db: Store, judge: JudgeGap | null = null, beforeWrite: () => void = () => undefined) {
     this.#db = db;
+    this.#beforeWrite = beforeWrite;
     this.#recordedTime = new RecordedTimeWriter(db);
     this.#gaps = new GapAnalyst(db, judge, () => this.#recordedTime.time);
     this.#gateways = new GatewayBook(db);
@@ -189,12 +194,14 @@ export class Recorder {
    * another process's.
    */
   write<T>(work: (db: Store) => T): T {
+    this.#beforeWrite();
     const result = this.#db.transaction(() => work(this.#db)).immediate();
     this.#derivation.forgetKeys();
     return result;
   }
 
   #transact(work: () => void): Recorded {
+    this.#beforeWrite();
     this.#recorded = nothingRecorded();
     this.#newestUs = Number.NEGATIVE_INFINITY;
     try {

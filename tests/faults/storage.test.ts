@@ -122,7 +122,9 @@ describe("a disk that is full", () => {
       expect(await send(550, 600)).toBe(true);
       await socket.close();
       const ended = await service.end("SIGTERM");
-      expect({ status: ended.status, err: ended.err }).toEqual({ status: 0, err: "" });
+      // On a disk this small, room is low from the start.
+      const log = ended.err.replace(/^Only [\d.]+ MB are free on the disk of the store\.[^\n]*\n/, "");
+      expect({ status: ended.status, log }).toEqual({ status: 0, log: "" });
       expect(integrity(service.db)).toBe("ok");
       expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(600);
     },

@@ -3,7 +3,7 @@ import type { ChildProcess } from "node:child_process";
 import { join } from "node:path";
 import { type Ended, endOf, spawnProgram, temporaryFolder } from "./program.ts";
 
-const READY_MS = 20_000;
+const READY_MS = 60_000;
 const END_MS = 15_000;
 const READY_LINE =
   /^Mastlog listens: gateways to UDP port (\d+) of (.+), dashboard at (http:\/\/\S+:(\d+)\/)(?:\?token=(\S+))?$/;

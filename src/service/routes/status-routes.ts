@@ -5,6 +5,7 @@ import { z } from "zod";
 import { Problem } from "../../contract/common.ts";
 import { Health, RefusalsView, ServiceStatus } from "../../contract/status.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
+import type { DiskSpace } from "../disk-space.ts";
 import type { Views } from "../views.ts";
 import { answers } from "./answers.ts";
 
@@ -14,10 +15,11 @@ export interface StatusRouteOptions {
   readonly version: string;
   readonly status: () => ServiceStatus;
   readonly metrics: Registry;
+  readonly diskSpace: () => DiskSpace;
 }
 
 export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (app, options) => {
-  const { views, intake, version, status, metrics } = options;
+  const { views, intake, version, status, metrics, diskSpace } = options;
 
   app.get(
     "/api/status",
@@ -46,7 +48,9 @@ export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (ap
     },
     async (_request, reply) => {
       const { storage } = intake.figures();
-      return reply.code(storage === "failed" ? 503 : 200).send({ state: storage, version });
+      return reply
+        .code(storage === "failed" ? 503 : 200)
+        .send({ state: storage, space: diskSpace().state, version });
     },
   );
 

@@ -103,6 +103,15 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
             ? ""
             : `, ${spanWords(status.storage.from, status.storage.to)}`}
         </Fact>
+        <Fact name="Free on the disk">
+          {status.storage.space.freeBytes === null ? "not known" : fileSize(status.storage.space.freeBytes)}
+          {status.storage.space.state === "low" ? (
+            <>
+              {" "}
+              <StandingMark standing="look" word="low" /> {status.storage.space.words}
+            </>
+          ) : null}
+        </Fact>
         <Fact name="Listens on">
           <span class="mono">
             {status.udp.map((socket) => `${socket.address} port ${socket.port}`).join(", ") || "nothing"}

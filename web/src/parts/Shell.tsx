@@ -64,6 +64,8 @@ function Connection({ status }: { status: ServiceStatus | null }) {
           />
         ) : status?.passage?.standing === "bad" ? (
           <StandingMark standing="bad" word="server out of reach" />
+        ) : status?.storage.space.state === "low" ? (
+          <StandingMark standing="look" word="disk nearly full" />
         ) : (
           <StandingMark standing="good" word="connected" />
         )}

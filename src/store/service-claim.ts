@@ -1,0 +1,191 @@
+/**
+ * At most one service records into a store. Which one stands in the store itself, with what identifies its process. A
+ * claim cannot go stale: whether the process still runs is asked of the system where that is certain (Linux, same boot,
+ * same process namespace: number and start time). Elsewhere (another computer, another container) the claim is
+ * challenged, and only a running service answers. A claim that came along with a copied file does not count.
+ */
+import { randomUUID } from "node:crypto";
+import { readFileSync, readlinkSync, statSync } from "node:fs";
+import { hostname } from "node:os";
+import { z } from "zod";
+import type { Store } from "./open.ts";
+import { StoreUnusable } from "./store-error.ts";
+
+/** Key in the table `setting`; a copy of a store must not carry it. */
+export const SERVICE_SETTING = "service";
+
+/** Time to answer a challenge: a service looks twice a second, and may be busy with a long commit between two looks. */
+const CHALLENGE_MS = 3_000;
+
+const Claim = z.object({
+  /** Of this start of the service. */
+  id: z.string(),
+  pid: z.number().int(),
+  host: z.string(),
+  /** What tells two processes of one number apart; null where the system does not tell. */
+  bootId: z.string().nullable(),
+  processNamespace: z.string().nullable(),
+  startTicks: z.string().nullable(),
+  /** Device and number of the store's file: a copy has others. */
+  device: z.string(),
+  inode: z.string(),
+  since: z.string(),
+  /** Id of who asks whether this service still runs; it answers by removing it. */
+  challenge: z.string().nullable(),
+});
+type Claim = z.infer<typeof Claim>;
+
+/** What the system says; handed in so that tests decide. */
+export interface ClaimSystem {
+  readonly host: string;
+  readonly pid: number;
+  readonly bootId: string | null;
+  readonly processNamespace: string | null;
+  /** Start time of a process in clock ticks since boot; "gone" or null (not known). */
+  startTicks(pid: number): string | null;
+  /** Whether the system knows such a process. */
+  exists(pid: number): boolean;
+  pause(ms: number): Promise<void>;
+}
+
+export class ServiceClaim {
+  readonly #db: Store;
+  readonly #mine: Claim;
+
+  private constructor(db: Store, mine: Claim) {
+    this.#db = db;
+    this.#mine = mine;
+  }
+
+  /** Claims the store for this process. Rejects with StoreUnusable, which names the other service, when one runs. */
+  static async take(db: Store, system: ClaimSystem = thisSystem): Promise<ServiceClaim> {
+    const mine = claimOf(db, system);
+    const take = (isFree: (other: Claim | null) => boolean) =>
+      db
+        .transaction(() => {
+          const other = readClaim(db);
+          if (isFree(other)) writeClaim(db, mine);
+          return other;
+        })
+        .immediate();
+    const other = take((found) => judge(found, mine, system) === "free");
+    const verdict = judge(other, mine, system);
+    if (verdict === "held" && other !== null) throw refusal(db, other, system);
+    if (verdict === "uncertain" && other !== null) {
+      db.transaction(() => writeClaim(db, { ...other, challenge: mine.id })).immediate();
+      await system.pause(CHALLENGE_MS);
+      const isUnanswered = (found: Claim | null) =>
+        found === null || (found.id === other.id && found.challenge === mine.id);
+      const answer = take(isUnanswered);
+      if (!isUnanswered(answer)) throw refusal(db, answer ?? other, system);
+    }
+    return new ServiceClaim(db, mine);
+  }
+
+  /** Answers a challenge, if there is one. Returns false when another service has taken the store over. */
+  check(): boolean {
+    const found = readClaim(this.#db);
+    if (found !== null && found.id !== this.#mine.id) return false;
+    if (found === null || found.challenge !== null) writeClaim(this.#db, this.#mine);
+    return true;
+  }
+
+  /** Gives the store free. */
+  release(): void {
+    this.#db
+      .transaction(() => {
+        if (readClaim(this.#db)?.id === this.#mine.id)
+          this.#db.prepare("DELETE FROM setting WHERE key = ?").run(SERVICE_SETTING);
+      })
+      .immediate();
+  }
+}
+
+function claimOf(db: Store, system: ClaimSystem): Claim {
+  const { dev, ino } = db.memory ? { dev: 0n, ino: 0n } : statSync(db.name, { bigint: true });
+  return {
+    id: randomUUID(),
+    pid: system.pid,
+    host: system.host,
+    bootId: system.bootId,
+    processNamespace: system.processNamespace,
+    startTicks: system.startTicks(system.pid),
+    device: String(dev),
+    inode: String(ino),
+    since: new Date().toISOString(),
+    challenge: null,
+  };
+}
+
+function judge(other: Claim | null, mine: Claim, system: ClaimSystem): "free" | "held" | "uncertain" {
+  if (other === null || other.inode !== mine.inode) return "free";
+  const sameBoot = other.bootId !== null && other.bootId === mine.bootId;
+  // A device has another number on another computer.
+  if (sameBoot && other.device !== mine.device) return "free";
+  if (sameBoot && other.processNamespace === mine.processNamespace && other.startTicks !== null) {
+    if (!system.exists(other.pid)) return "free";
+    const startTicks = system.startTicks(other.pid);
+    // The system may hide other users' processes.
+    if (startTicks !== null) return startTicks === other.startTicks ? "held" : "free";
+  }
+  const sameHost = other.bootId === null && mine.bootId === null && other.host === mine.host;
+  return sameHost && !system.exists(other.pid) ? "free" : "uncertain";
+}
+
+function refusal(db: Store, { pid, host, since }: Claim, system: ClaimSystem): StoreUnusable {
+  const where = host === system.host ? "" : ` on ${host}`;
+  return new StoreUnusable(
+    `Another Mastlog service (process ${pid}${where}) has been recording into ${db.name} since ${since}.`,
+    "Use its dashboard, stop it, or name another store with --db.",
+  );
+}
+
+function readClaim(db: Store): Claim | null {
+  const text = db.prepare("SELECT value FROM setting WHERE key = ?").pluck().get(SERVICE_SETTING);
+  if (typeof text !== "string") return null;
+  try {
+    return Claim.parse(JSON.parse(text));
+  } catch {
+    // Nothing that this program wrote.
+    return null;
+  }
+}
+
+function writeClaim(db: Store, claim: Claim): void {
+  db.prepare(
+    "INSERT INTO setting (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+  ).run(SERVICE_SETTING, JSON.stringify(claim));
+}
+
+/** The text of a file or link of /proc; null where there is none. */
+function unlessMissing(read: () => string): string | null {
+  try {
+    return read().trim();
+  } catch {
+    return null;
+  }
+}
+
+const thisSystem: ClaimSystem = {
+  host: hostname(),
+  pid: process.pid,
+  bootId: unlessMissing(() => readFileSync("/proc/sys/kernel/random/boot_id", "utf8")),
+  processNamespace: unlessMissing(() => readlinkSync("/proc/self/ns/pid")),
+  startTicks: (pid) => {
+    // Fields after the name in brackets, which may hold anything: proc(5), state is field 3 and starttime field 22.
+    const fields = unlessMissing(() => readFileSync(`/proc/${pid}/stat`, "utf8"))
+      ?.replace(/^.*\) /s, "")
+      .split(" ");
+    if (fields === undefined) return null;
+    return fields[0] === "Z" || fields[0] === "X" ? "ended" : (fields[19] ?? null);
+  },
+  exists: (pid) => {
+    try {
+      process.kill(pid, 0);
+      return true;
+    } catch (error) {
+      return error instanceof Error && "code" in error && error.code === "EPERM";
+    }
+  },
+  pause: (ms) => new Promise((done) => setTimeout(done, ms)),
+};

@@ -1,0 +1,135 @@
+import { copyFileSync, mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { afterEach, beforeEach, describe, expect, it } from "vitest";
+import { openStore, type Store } from "../../src/store/open.ts";
+import { type ClaimSystem, ServiceClaim } from "../../src/store/service-claim.ts";
+
+let folder: string;
+let path: string;
+const opened: Store[] = [];
+beforeEach(() => {
+  folder = mkdtempSync(join(tmpdir(), "mastlog-claim-"));
+  path = join(folder, "site.db");
+});
+afterEach(() => {
+  for (const db of opened.splice(0)) db.close();
+  rmSync(folder, { recursive: true });
+});
+
+function open(file = path): Store {
+  const db = openStore(file);
+  opened.push(db);
+  return db;
+}
+
+interface Machine {
+  readonly bootId?: string | null;
+  readonly host?: string;
+  readonly namespace?: string;
+  /** Processes that run, with their start times. */
+  readonly running: ReadonlyMap<number, string | null>;
+  readonly whileWaiting?: () => void;
+}
+
+function system(pid: number, machine: Machine): ClaimSystem & { pauses: number } {
+  const made = {
+    pid,
+    host: machine.host ?? "shed",
+    bootId: machine.bootId === undefined ? "boot-1" : machine.bootId,
+    processNamespace: machine.namespace ?? "pid:[1]",
+    startTicks: (of: number) => machine.running.get(of) ?? null,
+    exists: (of: number) => machine.running.has(of),
+    pauses: 0,
+    pause: async () => {
+      made.pauses += 1;
+      machine.whileWaiting?.();
+    },
+  };
+  return made;
+}
+
+const both = new Map([
+  [100, "5000"],
+  [200, "6000"],
+]);
+
+describe("the claim of a service on its store", () => {
+  it("refuses a second service on the same machine, and names the first", async () => {
+    await ServiceClaim.take(open(), system(100, { running: both }));
+    const second = system(200, { running: both });
+    await expect(ServiceClaim.take(open(), second)).rejects.toThrow(
+      /service \(process 100\) has been recording/,
+    );
+    expect(second.pauses).toBe(0);
+  });
+
+  it("is free after the first released it", async () => {
+    const first = await ServiceClaim.take(open(), system(100, { running: both }));
+    first.release();
+    await expect(ServiceClaim.take(open(), system(200, { running: both }))).resolves.toBeDefined();
+  });
+
+  it.each([
+    ["was killed", new Map([[200, "6000"]])],
+    [
+      "was killed and its number is another process's",
+      new Map([
+        [100, "9999"],
+        [200, "6000"],
+      ]),
+    ],
+  ])("is free at once when the first %s", async (_what, running) => {
+    await ServiceClaim.take(open(), system(100, { running: both }));
+    const second = system(200, { running });
+    await expect(ServiceClaim.take(open(), second)).resolves.toBeDefined();
+    expect(second.pauses).toBe(0);
+  });
+
+  it("is taken over after a reboot, even by a process of the same number and start time", async () => {
+    await ServiceClaim.take(open(), system(100, { running: both }));
+    const second = system(100, { running: both, bootId: "boot-2" });
+    await expect(ServiceClaim.take(open(), second)).resolves.toBeDefined();
+    expect(second.pauses).toBe(1);
+  });
+
+  it.each([
+    ["another computer", { bootId: "boot-9", host: "tower" }, / on shed\)/],
+    ["another container", { namespace: "pid:[2]" }, /process 100/],
+    ["a system that does not tell start times", { bootId: null }, /process 100/],
+  ])("refuses a second service from %s while the first answers", async (_where, machine, sentence) => {
+    const first = await ServiceClaim.take(
+      open(),
+      system(100, {
+        running: both,
+        ...("bootId" in machine && machine.bootId === null ? { bootId: null } : {}),
+      }),
+    );
+    const second = system(200, { running: both, ...machine, whileWaiting: () => first.check() });
+    await expect(ServiceClaim.take(open(), second)).rejects.toThrow(sentence);
+    expect(first.check()).toBe(true);
+  });
+
+  it("is lost when another computer took it over unanswered, and the first notices", async () => {
+    const first = await ServiceClaim.take(open(), system(100, { running: both }));
+    const second = await ServiceClaim.take(
+      open(),
+      system(200, { running: both, bootId: "boot-9", host: "tower" }),
+    );
+    expect(first.check()).toBe(false);
+    expect(second.check()).toBe(true);
+    // What is another's is not released.
+    first.release();
+    expect(second.check()).toBe(true);
+  });
+
+  it("does not count in a copy of the file", async () => {
+    const db = open();
+    await ServiceClaim.take(db, system(100, { running: both }));
+    db.pragma("wal_checkpoint(TRUNCATE)");
+    copyFileSync(path, join(folder, "copy.db"));
+    const second = system(200, { running: both });
+    await expect(ServiceClaim.take(open(join(folder, "copy.db")), second)).resolves.toBeDefined();
+    expect(second.pauses).toBe(0);
+  });
+});
