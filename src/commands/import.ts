@@ -55,10 +55,9 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
     );
   }
   const { db: dbPath, udpPort, json } = options.data;
-  // A wrong path must not leave an empty store behind, so the captures are looked at before there is one.
-  if (!existsSync(dbPath)) {
-    for (const file of files) await asUsage(file, () => openCapture(file, { udpPort }));
-  }
+  // A wrong path must not leave an empty store behind, so the first capture is looked at before there is one.
+  const [first] = files;
+  if (first !== undefined && !existsSync(dbPath)) await asUsage(first, () => openCapture(first, { udpPort }));
   const bars: Progress[] = [];
   let importer: CaptureImport | undefined;
   await interruptible(

@@ -56,8 +56,11 @@ export class ServiceStore {
 
   /** Call before every write. Throws StoreNotInPlace while another or no file lies at the path. */
   assertInPlace(): void {
+    // A write after the end fails by itself, and is not tried again.
+    if (!this.db.open) return;
     const problem = this.#look();
-    if (problem !== null) throw new StoreNotInPlace(problem);
+    // Whoever shows it ends the sentence.
+    if (problem !== null) throw new StoreNotInPlace(problem.replace(/\.$/, ""));
   }
 
   /** Call twice a second. Returns what is wrong and what to do in two sentences, or null. */

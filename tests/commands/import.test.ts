@@ -112,6 +112,6 @@ describe("mastlog rebuild", () => {
     copyFileSync(bench, db);
     const { out, err, exitCode } = await run(rebuildCommand(), "--db", db);
     expect({ out, exitCode }).toEqual({ out: "", exitCode: 2 });
-    expect(err).toMatch(/^The store \S+site\.db cannot be opened: [^\n]+\n$/);
+    expect(err).toMatch(/^The store \S+site\.db is damaged: [^\n]+\n$/);
   });
 });

@@ -70,7 +70,11 @@ describe("the routes", () => {
     intake.now = { ...intake.now, storage: "failed", storageWords: "The disk is full." };
     const response = await app.inject("/healthz");
     expect(response.statusCode).toBe(503);
-    expect(contract.Health.parse(response.json())).toEqual({ state: "failed", version: "0.0.1" });
+    expect(contract.Health.parse(response.json())).toEqual({
+      state: "failed",
+      space: "unknown",
+      version: "0.0.1",
+    });
   });
 
   it("tells Prometheus the figures of the moment, not sums of its own", async () => {
