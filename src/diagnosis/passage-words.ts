@@ -84,10 +84,21 @@ function atLeastLook(standing: Standing): Standing {
 const NOT_RELAYED_WORDS: Readonly<Record<string, string>> = {
   unreadable: "no readable head, from a source that never sent one",
   source: "from an address that can be no gateway's",
-  loop: "from this relay itself or from an upstream",
+  loop: "from this relay itself or from an upstream, or sent back after it was passed on",
   capped: "no room: as many associations as there are sockets",
   hurried: "too many new sources at once",
 };
+
+/** That datagrams go round between relays; `at`: when that was seen last. */
+export function loopSentence(loop: {
+  readonly count: number;
+  readonly from: string;
+  readonly at: string;
+}): string {
+  const { count, from, at } = loop;
+  const came = count === 1 ? "A datagram came" : `${count.toLocaleString("en-GB")} datagrams came`;
+  return `${came} back from ${from} after this relay had passed ${count === 1 ? "it" : "them"} on, last at ${at}: two relays point at each other. What comes back is dropped here; give one of them another --relay.`;
+}
 
 /** Why datagrams were not passed on, in words. */
 export function notRelayedWords(reason: string): string {

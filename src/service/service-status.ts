@@ -1,5 +1,6 @@
 /** How is the service itself? The intake's figures and the store's, in the contract's shape. */
 import type { Refusal, ServiceStatus } from "../contract/status.ts";
+import { loopSentence } from "../diagnosis/passage-words.ts";
 import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
 import { isoTime } from "../model/window.ts";
 import type { DiskSpace } from "./disk-space.ts";
@@ -47,7 +48,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       to: time(stored.toUs),
     },
     refusals: [...refusals],
-    notices: [...notices],
+    notices: [...loopNotices(figures, nowMs), ...notices],
     passage: passageStatus(figures, nowMs),
   };
 }
@@ -92,4 +93,14 @@ function datagrams(count: number): string {
 
 function kibibytes(bytes: number): string {
   return `${Math.round(bytes / 1024).toLocaleString("en-GB")} KiB`;
+}
+
+/** A loop that was mended is told for an hour. */
+const LOOP_TOLD_MS = 3_600_000;
+
+function loopNotices({ relay }: IntakeFigures, nowMs: number): string[] {
+  const loop = relay?.loop ?? null;
+  if (loop === null || nowMs - loop.atUs / 1000 > LOOP_TOLD_MS) return [];
+  const { count, from, atUs } = loop;
+  return [loopSentence({ count, from: `${from.address} port ${from.port}`, at: isoTime(atUs) })];
 }

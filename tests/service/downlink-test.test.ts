@@ -77,6 +77,7 @@ describe("POST /api/downlink-test", () => {
         up: 0,
         down: 0,
         notRelayed: { unreadable: 0, source: 0, loop: 0, capped: 0, hurried: 0 },
+        loop: null,
         strayDownlinks: 0,
         lastAtUs: null,
         lastFrom: null,

@@ -6,7 +6,8 @@
  * Of several upstreams the first is the server; the others hear what gateways send, and what they say goes nowhere.
  *
  * Not relayed, and counted: a datagram without a readable head from a source that never sent one with it; a source that
- * can be no gateway (no port, a group address, this machine's own listening port, an upstream itself); associations
+ * can be no gateway (no port, a group address, this machine's own listening port, an upstream itself); what comes back
+ * after it was passed on (two relays that point at each other); associations
  * beyond the bounds of associations.ts. Each datagram leaves at most once to each upstream that was configured, so
  * nothing that a stranger sends is multiplied or reaches anything else.
  */
@@ -16,6 +17,7 @@ import { isGroupAddress } from "../source-address.ts";
 import type { SendAnswer } from "../udp-listener.ts";
 import { type Association, Associations, directionOf, type Unopened } from "./associations.ts";
 import type { Copy } from "./copies.ts";
+import { type LoopFigures, LoopWatch } from "./loop-watch.ts";
 import type { RelayTarget } from "./targets.ts";
 import { Upstream, type UpstreamFigures } from "./upstream.ts";
 import { UpstreamSocket, type UpstreamSocketHandlers } from "./upstream-socket.ts";
@@ -38,6 +40,8 @@ export interface PassageFigures {
   readonly up: number;
   readonly down: number;
   readonly notRelayed: Readonly<Record<NotRelayed, number>>;
+  /** Datagrams that came back after they were passed on; null: none. */
+  readonly loop: LoopFigures | null;
   /** Downlinks that the server sent to a push source; they went to where the gateway pulls from. */
   readonly strayDownlinks: number;
   /** When and from where a gateway's datagram came last. */
@@ -74,6 +78,7 @@ export class Passage {
   readonly #options: PassageOptions;
   readonly #upstreams: readonly Upstream[];
   readonly #book: Associations;
+  readonly #loopWatch = new LoopWatch();
   readonly #held = new Map<Association, Held>();
   readonly #draining = new Set<{ readonly socket: PassageSocket; readonly untilMs: number }>();
   readonly #openSocket: (to: Endpoint, handlers: UpstreamSocketHandlers) => PassageSocket;
@@ -152,6 +157,7 @@ export class Passage {
       up: this.#up,
       down: this.#down,
       notRelayed: { ...this.#notRelayed },
+      loop: this.#loopWatch.figures(),
       strayDownlinks: this.#strayDownlinks,
       lastAtUs: this.#lastAtUs,
       lastFrom: from === null ? null : `${from.address} ${from.port}`,
@@ -176,6 +182,7 @@ export class Passage {
     if (direction === null || gatewayEui === null)
       return this.#book.ofSource(from, to.address) ?? "unreadable";
     const nowMs = this.#options.clock.monotonicMs();
+    if (this.#loopWatch.comesBack(bytes, from, nowMs, arrival.atUs)) return "loop";
     const association = this.#book.of(gatewayEui, from, to.address, direction, nowMs);
     if (typeof association === "string") return association;
     if (!this.#held.has(association)) this.#open(association, answer);

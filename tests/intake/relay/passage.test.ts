@@ -60,6 +60,33 @@ async function setUp(targets: readonly [RelayTarget, ...RelayTarget[]] = [SERVER
   return { passage, sockets, answers, copies, time, names, receive };
 }
 
+describe("two relays that point at each other", () => {
+  it("are told, and what comes back goes round no more", async () => {
+    const { sockets, receive, passage, time } = await setUp();
+    receive(pushData(1, '{"rxpk":[]}'), 40_000);
+    time.ms += 30;
+    // The other relay sends from a socket of its own, not from the port that it listens on.
+    receive(pushData(1, '{"rxpk":[]}'), 51_515, SERVER.host);
+    receive(pushData(2), 40_000);
+    expect(sockets).toHaveLength(1);
+    expect(sockets[0]?.sent).toHaveLength(2);
+    expect(passage.figures()).toMatchObject({
+      up: 2,
+      notRelayed: { loop: 1 },
+      loop: { count: 1, from: { address: SERVER.host, port: 51_515 }, atUs: 30_000 },
+    });
+  });
+
+  it("are not seen in a datagram that the network doubled, or that comes again much later", async () => {
+    const { receive, passage, time } = await setUp();
+    receive(pullData(1), 40_000);
+    receive(pullData(1), 40_000);
+    time.ms += 2_001;
+    receive(pullData(1), 40_001);
+    expect(passage.figures()).toMatchObject({ up: 3, loop: null });
+  });
+});
+
 describe("the passage", () => {
   it("passes each datagram on once, unchanged, from a socket for each direction", async () => {
     const { sockets, receive, passage } = await setUp();
