@@ -54,7 +54,8 @@ async function expectPrompt(service: Service, what: string): Promise<void> {
   );
   // The promise is kept by the clock of the unit tests; here it must show that no answer waited for the disk.
   expect(middle).toBeLessThan(PATIENCE_MS);
-  expect(late).toBeLessThan(UPLINKS / 10);
+  // A busy test machine holds some up by itself; one that waited for the disk would hold up nearly all.
+  expect(late).toBeLessThan(UPLINKS / 4);
   expect(during.storage.state).toBe("slow");
   const after = await until(
     () => status(service),
