@@ -85,3 +85,65 @@ function mutated(chance: Chance, sound: Uint8Array): Uint8Array {
   }
   return bytes;
 }
+
+/** Keys of packets, reports, downlinks and outcomes, and those that mean something to JavaScript. */
+const KEYS = (
+  "tmst time tmms ftime chan rfch freq mid stat modu datr codr rssis lsnr foff rssi size data rsig delayed ant rssic " +
+  "lati long alti rxnb rxok rxfw ackr dwnb txnb temp pfrm mail desc error warn value rxpk txpk txpk_ack " +
+  "toString valueOf toJSON __proto__ constructor length then"
+).split(" ");
+const VALUES = (
+  'null true false 0 -0 1 -1 1e999 -1e999 5e-324 4294967296 9007199254740993 0.1 868.3 "" [] {} "LORA" "FSK" "SF7BW125" ' +
+  '"4/5" "2026-03-14T09:00:00Z" "QMSyogGAAQACVQEABAFVAwA=" "TOO_LATE" "NONE" "\\u0000\\u001b[2J" "\\ud800"'
+).split(" ");
+
+const pick = <T>(chance: Chance, list: readonly T[]): T => list[below(chance, list.length)] as T;
+
+/** Any JSON value, as text, at most five levels deep. */
+function anyValue(chance: Chance, depth = 0): string {
+  const kind = depth > 4 ? 0 : below(chance, 5);
+  if (kind < 3) return pick(chance, VALUES);
+  const parts = Array.from({ length: below(chance, 4) }, () => anyValue(chance, depth + 1));
+  if (kind === 3) return `[${parts.join(",")}]`;
+  return `{${parts.map((value) => `"${pick(chance, KEYS)}":${value}`).join(",")}}`;
+}
+
+/** A sound packet of which up to three keys hold any JSON value. */
+function hostilePacket(chance: Chance, i: number): string {
+  const fields = new Map([
+    ["tmst", String((i * 997) % 4_294_967_296)],
+    ["chan", "2"],
+    ["rfch", "0"],
+    ["freq", "868.3"],
+    ["stat", "1"],
+    ["modu", '"LORA"'],
+    ["datr", '"SF7BW125"'],
+    ["codr", '"4/5"'],
+    ["lsnr", "6.2"],
+    ["rssi", "-97"],
+    ["size", "16"],
+    ["data", `"${Buffer.from(phy("01A4F000", i)).toString("base64")}"`],
+  ]);
+  for (let n = below(chance, 4); n > 0; n--) fields.set(pick(chance, KEYS), anyValue(chance));
+  return `{${[...fields].map(([key, value]) => `"${key}":${value}`).join(",")}}`;
+}
+
+/** A sound head, and a body in which any key may hold any JSON value. */
+export function hostileJson(chance: Chance, i: number): Uint8Array {
+  const stat = `{"time":"2026-03-14 09:00:00 GMT","rxnb":${i},"${pick(chance, KEYS)}":${anyValue(chance)}}`;
+  switch (below(chance, 5)) {
+    case 0:
+      return withBody(i, `{"rxpk":[${hostilePacket(chance, i)},${hostilePacket(chance, i + 1)}]}`);
+    case 1:
+      return withBody(i, `{"rxpk":[${hostilePacket(chance, i)}],"stat":${stat}}`);
+    case 2:
+      return withBody(i, `{"rxpk":${anyValue(chance)},"stat":${anyValue(chance)}}`);
+    case 3: {
+      const ack = withBody(i, `{"txpk_ack":{"error":${anyValue(chance)},"warn":${anyValue(chance)}}}`);
+      ack[3] = 5;
+      return ack;
+    }
+    default:
+      return withBody(i, anyValue(chance));
+  }
+}
