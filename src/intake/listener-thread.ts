@@ -7,12 +7,12 @@ import { encodePullResponse } from "../wire/forwarder/encode.ts";
 import { packDatagrams } from "./datagram-batch.ts";
 import { KernelDrops } from "./kernel-drops.ts";
 import { Listener } from "./listener.ts";
-import { RateLimit } from "./rate-limit.ts";
 import type { FromRecorder, ToRecorder } from "./recorder-input.ts";
 import { systemTimeUs } from "./system-time.ts";
 import type { FromListener, ListenerSettings, ToListener } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
 import { TransmitDesk } from "./transmit-desk.ts";
+import { TroubleLog } from "./trouble-log.ts";
 import { openUdpListener, type UdpListener } from "./udp-listener.ts";
 import { udpTrouble } from "./udp-trouble.ts";
 
@@ -25,8 +25,6 @@ const QUIET_MS = 20;
 const LAST_READING_MS = 2_000;
 /** At the end: the recorder has so long for what was handed over; it gives up by itself before. */
 const LAST_RECORDING_MS = 6_500;
-/** Lines of a socket's trouble in the log, a second. */
-const TROUBLES_A_SECOND = 1;
 
 const port = parentPort;
 if (port === null) throw new Error("src/intake/listener-thread.ts runs as a worker thread only.");
@@ -49,7 +47,7 @@ const clock = {
 async function run(): Promise<void> {
   setThreadPriority(COMES_FIRST);
   const log = (sentence: string) => say({ kind: "log", sentence });
-  const troubleLimit = new RateLimit(TROUBLES_A_SECOND, 1);
+  const troubleLog = new TroubleLog(log);
   const desk = new TransmitDesk({
     allowed: settings.allowTransmit,
     clock: { ...clock, nowUs: systemTimeUs },
@@ -82,9 +80,7 @@ async function run(): Promise<void> {
       port: settings.udpPort,
       nowUs: systemTimeUs,
       onArrival: (arrival, send) => listener.receive(arrival, send),
-      onTrouble: (error) => {
-        if (troubleLimit.allows("", performance.now())) log(`UDP: ${error.message}`);
-      },
+      onTrouble: (error) => troubleLog.note(error, performance.now()),
     });
   } catch (error) {
     say({ kind: "unable", ...udpTrouble(error, settings.udpPort) });

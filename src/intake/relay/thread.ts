@@ -8,6 +8,7 @@ import { KernelDrops } from "../kernel-drops.ts";
 import type { FromRecorder, ToRecorder } from "../recorder-input.ts";
 import { systemTimeUs } from "../system-time.ts";
 import { setThreadPriority } from "../thread-priority.ts";
+import { TroubleLog } from "../trouble-log.ts";
 import { openUdpListener, type UdpListener } from "../udp-listener.ts";
 import { udpTrouble } from "../udp-trouble.ts";
 import { CopyQueue } from "./copies.ts";
@@ -19,8 +20,6 @@ const FIGURES_EVERY_MS = 500;
 const TEND_EVERY_MS = 1_000;
 /** Before everything else of this program, where the user may ask for that. */
 const COMES_FIRST = -10;
-/** The same trouble of a socket is said in the log once in so long. */
-const SAY_AGAIN_MS = 60_000;
 
 const port = parentPort;
 if (port === null) throw new Error("src/intake/relay/thread.ts runs as a worker thread only.");
@@ -34,14 +33,7 @@ function post(message: ToRecorder): void {
   settings.copies.postMessage(message);
 }
 
-const saidMs = new Map<string, number>();
-function sayTrouble(sentence: string): void {
-  const nowMs = performance.now();
-  if (nowMs - (saidMs.get(sentence) ?? Number.NEGATIVE_INFINITY) < SAY_AGAIN_MS) return;
-  if (saidMs.size > 100) saidMs.clear();
-  saidMs.set(sentence, nowMs);
-  say({ kind: "log", sentence });
-}
+const troubleLog = new TroubleLog((sentence) => say({ kind: "log", sentence }));
 
 async function run(): Promise<void> {
   setThreadPriority(COMES_FIRST);
@@ -70,7 +62,7 @@ async function run(): Promise<void> {
       port: settings.udpPort,
       nowUs: systemTimeUs,
       onArrival: (arrival, send) => passage.receive({ ...arrival, door: "relay" }, send),
-      onTrouble: (error) => sayTrouble(`UDP: ${error.message}`),
+      onTrouble: (error) => troubleLog.note(error, performance.now()),
     });
   } catch (error) {
     giveUp(udpTrouble(error, settings.udpPort));
