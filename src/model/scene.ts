@@ -43,6 +43,8 @@ export interface SceneGateway {
   readonly name: string | null;
   /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: not to be told. */
   readonly outages: readonly (Stretch & { readonly restarted: boolean | null; readonly open: boolean })[];
+  /** Where nothing was recorded of it. */
+  readonly notRecorded: readonly Stretch[];
   /** When its concentrator's counter began anew. */
   readonly restartsUs: readonly number[];
   /** Whether it tells that counter at all. */
@@ -109,6 +111,10 @@ export interface Scene {
   readonly within: Stretch;
   readonly before: Stretch;
   readonly after: Stretch;
+  /** Silences of all gateways at once, in and around the gap: nobody sent a datagram for longer than one interval allows. */
+  readonly nobody: readonly Stretch[];
+  /** How many gateways send something by the clock, so that a silence of all can be told. */
+  readonly followed: number;
   /** Gateways that usually hear the node; the best first. */
   readonly homes: readonly SceneGateway[];
   /** Of the homes, in order of time, from `before` to `after`. */

@@ -8,7 +8,7 @@ import { offsetOf } from "../diagnosis/link-offset.ts";
 import { linkShifts } from "../diagnosis/link-shifts.ts";
 import { linkTrend } from "../diagnosis/link-trend.ts";
 import { whatIfs } from "../diagnosis/link-what-if.ts";
-import { dueTimes } from "../ledger/missed-counters.ts";
+import { dueTimes } from "../model/missed-counters.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";

@@ -4,7 +4,7 @@
  */
 import type { Spread, Strip } from "../contract/index.ts";
 import { rhythmOf } from "../ledger/gaps/rhythm.ts";
-import { dueTimes, widened } from "../ledger/missed-counters.ts";
+import { dueTimes, widened } from "../model/missed-counters.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
 import type { TimeWindow } from "../model/window.ts";
 import { demodulationFloorDb } from "../radio/demodulation-floor.ts";

@@ -2,8 +2,8 @@
 
 import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
 import { nodeSentence } from "../diagnosis/sentences.ts";
-import { dueTimes } from "../ledger/missed-counters.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
+import { dueTimes } from "../model/missed-counters.ts";
 import { isoTime } from "../model/window.ts";
 import { wilsonInterval } from "../statistics/wilson.ts";
 import { keysOfAddress } from "../store/keys.ts";

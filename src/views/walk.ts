@@ -7,8 +7,8 @@ import {
   WALK_LIMITS,
   walkSentence,
 } from "../diagnosis/walk-verdict.ts";
-import { dueTimes } from "../ledger/missed-counters.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
+import { dueTimes } from "../model/missed-counters.ts";
 import { isoTime } from "../model/window.ts";
 import { haversineM, type Place } from "../radio/distance.ts";
 import { wilsonInterval } from "../statistics/wilson.ts";

@@ -1,7 +1,7 @@
 import { readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { dueTimes } from "../../src/ledger/missed-counters.ts";
+import { dueTimes } from "../../src/model/missed-counters.ts";
 import { type TimeRange, unite } from "../../src/model/time-range.ts";
 import type { HeardFrame } from "../../src/store/queries/frames.ts";
 import {

@@ -2,7 +2,8 @@
  * What did the others lose meanwhile? Counters of a node's neighbours at its best gateway, counted so that neither an
  * outage of that gateway nor one neighbour's own trouble passes for a loss that all share.
  */
-import type { Stretch } from "../../model/scene.ts";
+import type { Scene, Stretch } from "../../model/scene.ts";
+import { type TimeRange, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { isIn, type Neighbour, type OwnFrame, type Sight } from "./sight.ts";
 
@@ -25,7 +26,7 @@ const LEAST_COMPANY = 4;
  * outage of their gateway is not counted, nor the one neighbour that lost most, which may have a trouble of its own.
  */
 export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch, { scene }: Sight): Counted {
-  const outages = scene.homes[0]?.outages ?? [];
+  const outages = unheardAtHome(scene);
   const counts = neighbours.flatMap(({ frames }) => countedOf(frames, stretch, outages) ?? []);
   const isTrimmed = counts.length >= LEAST_COMPANY;
   if (isTrimmed) {
@@ -38,6 +39,12 @@ export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch, { 
     nodes: counts.length,
     isTrimmed,
   };
+}
+
+/** When the best gateway was out of reach or was not recorded: what others missed then is no loss on the air. */
+export function unheardAtHome({ homes }: Scene): TimeRange[] {
+  const [home] = homes;
+  return home === undefined ? [] : unite([...home.outages, ...home.notRecorded]);
 }
 
 type OneCounted = Pick<Counted, "missed" | "expected">;
@@ -76,7 +83,7 @@ export function isOut(outages: readonly Stretch[], atUs: number): boolean {
 
 /** Whether the losses of single nodes scatter about their common share by chance alone, and this node's among them. */
 export function lossesAreAlike({ neighbours, scene, lossWithin: own }: Sight): boolean {
-  const outages = scene.homes[0]?.outages ?? [];
+  const outages = unheardAtHome(scene);
   const counts = neighbours
     .flatMap(({ frames }) => countedOf(frames, scene.within, outages) ?? [])
     .filter(({ expected }) => expected >= 20);

@@ -4,14 +4,17 @@
  */
 
 import type { SceneGateway, Stretch } from "../../model/scene.ts";
+import { subtract, totalUs, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { backhaulProof } from "../backhaul-proof.ts";
 import { percent, span } from "../standing.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
-import { EXPLAINED_BY_OUTAGE, overlapUs, shareOut } from "./out-of-reach.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./out-of-reach.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
 
 const OF_THE_GATEWAY: ReadonlySet<string> = new Set(["gateway-unreachable", "gateway-restarted"]);
+/** Share of a gap in which a gateway was surely in reach, from which it was so throughout: a keepalive may be lost. Chosen. */
+const IN_REACH = 0.95;
 const NOT_ITS_OWN = CAUSES.filter((cause) => !OF_THE_GATEWAY.has(cause));
 
 export function gatewayEvidence(sight: Sight): EvidencePiece[] {
@@ -26,7 +29,8 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   const pieces: EvidencePiece[] = [];
   const lossy = lossyWay(sight);
   if (lossy !== null) return [lossy];
-  const alive = homes.filter(({ keepaliveUs }) => keepaliveUs !== null);
+  // Without keepalives, or with distances between them longer than the gap, nobody knows whether it was in reach.
+  const alive = homes.filter((gateway) => reachShare(gateway, sight, within) >= IN_REACH);
   if (alive.length > 0) {
     const count = alive.reduce(
       (sum, { keepalivesUs }) => sum + keepalivesUs.filter((atUs) => isIn(within, atUs)).length,
@@ -34,7 +38,8 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
     );
     const [first] = alive;
     const expected = alive.reduce(
-      (sum, { keepaliveUs }) => sum + (keepaliveUs === null ? 0 : lengthUs(within) / keepaliveUs),
+      (sum, { keepaliveUs, notRecorded }) =>
+        sum + (keepaliveUs === null ? 0 : totalUs(subtract([within], notRecorded)) / keepaliveUs),
       0,
     );
     // A gap shorter than a few keepalives may hide a short outage.
@@ -91,8 +96,8 @@ function lossyWay({ scene, lossWithin, lossRange }: Sight): EvidencePiece | null
   const { homes, within, receptions } = scene;
   const [gateway] = homes;
   if (gateway === undefined || gateway.keepaliveUs === null || lossWithin === 0) return null;
-  const outUs = gateway.outages.reduce((sum, out) => sum + overlapUs(out, within), 0);
-  const expected = Math.floor((lengthUs(within) - outUs) / gateway.keepaliveUs);
+  const heardUs = totalUs(subtract([within], unite([...gateway.outages, ...gateway.notRecorded])));
+  const expected = Math.floor(heardUs / gateway.keepaliveUs);
   const came = gateway.keepalivesUs.filter((atUs) => isIn(within, atUs)).length;
   if (expected < 20) return null;
   const lost = wilsonInterval(Math.max(0, expected - came), expected);

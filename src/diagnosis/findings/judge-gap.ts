@@ -20,11 +20,13 @@ import { marginEvidence } from "./margin-family.ts";
 import { neighbourEvidence } from "./neighbourhood.ts";
 import { noiseEvidence } from "./noise-family.ts";
 import { sharedEvidence } from "./shared-family.ts";
+import { isSharedSide, sharedSideEvidence } from "./shared-side.ts";
 import { type Sight, sightOf } from "./sight.ts";
 import { transmitEvidence } from "./transmit-family.ts";
 
 const FAMILIES: readonly ((sight: Sight) => EvidencePiece[])[] = [
   gatewayEvidence,
+  sharedSideEvidence,
   counterEvidence,
   neighbourEvidence,
   marginEvidence,
@@ -50,9 +52,9 @@ export function judgeGap(scene: Scene): GapJudgement {
     evidence,
     against,
     alternatives,
-    sentence: sentenceOf(judged, scene),
+    sentence: sentenceOf(judged, scene, isSharedSide(sight)),
     recordNext: isSettled(judged, scene) ? [] : recordNext(judged, scene),
-    scope: !isShared ? "node" : scene.homes.length > 1 ? "site" : "gateway",
+    scope: !isShared ? "node" : scene.homes.length > 1 || isSharedSide(sight) ? "site" : "gateway",
     gatewayId: isShared ? (scene.homes[0]?.id ?? null) : null,
   };
 }
@@ -86,7 +88,7 @@ const WORDS: Readonly<Record<CauseWord, string>> = {
 };
 
 /** "Lost 14 counters in 23 min, most likely because …". Also for the strip of a node's page. */
-function sentenceOf(judged: Judged, { gap, successor }: Scene): string {
+function sentenceOf(judged: Judged, { gap, successor }: Scene, isShared: boolean): string {
   if (judged.cause === "node-restarted" && gap.open && successor !== null) {
     const away = span((successor.firstAtUs - gap.fromUs) / 1e6);
     return `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as ${formatDevAddr(successor.devAddr)}.`;
@@ -106,7 +108,11 @@ function sentenceOf(judged: Judged, { gap, successor }: Scene): string {
   if (judged.cause === "unexplained") {
     return `${what}. Cause unknown.`;
   }
-  return `${what}: ${certaintyPrefix(judged.word)}${WORDS[judged.cause]}.`;
+  const words =
+    judged.cause === "gateway-unreachable" && isShared
+      ? "no gateway could be reached; check the side that all share first, this listener and its network"
+      : WORDS[judged.cause];
+  return `${what}: ${certaintyPrefix(judged.word)}${words}.`;
 }
 
 function recordNext(judged: Judged, scene: Scene): string[] {

@@ -5,11 +5,12 @@
  */
 
 import type { Stretch } from "../../model/scene.ts";
+import { unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { percent } from "../standing.ts";
 import { countedIn, isAloneAtItsRate, LEAST_FRAMES, lossesAreAlike } from "./company.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
-import { EXPLAINED_BY_OUTAGE, overlapUs, shareOut } from "./out-of-reach.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./out-of-reach.ts";
 import { isIn, lengthUs, type Neighbour, type Sight } from "./sight.ts";
 import { together } from "./together.ts";
 
@@ -44,7 +45,11 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
   const deafUs = (span: Stretch) =>
     homes.length === 0
       ? 0
-      : Math.min(...homes.map(({ outages }) => outages.reduce((sum, out) => sum + overlapUs(out, span), 0)));
+      : Math.min(
+          ...homes.map(({ outages, notRecorded }) =>
+            unite([...outages, ...notRecorded]).reduce((sum, out) => sum + overlapUs(out, span), 0),
+          ),
+        );
   const watchedUs =
     Math.max(0, lengthUs(before) - deafUs(before)) + Math.max(0, lengthUs(after) - deafUs(after));
   if (!(watchedUs > 0)) return { expected: 0, heard: 0, nodes: 0 };
@@ -66,7 +71,7 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
   const around = (frames: Neighbour["frames"]) =>
     frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length;
   const expected = counted.reduce(
-    (sum, { frames }) => sum + (around(frames) * lengthUs(stretch)) / watchedUs,
+    (sum, { frames }) => sum + (around(frames) * recordedUs(sight.scene, stretch)) / watchedUs,
     0,
   );
   const heard = counted.reduce(
@@ -84,9 +89,10 @@ function isLongThere(frames: Neighbour["frames"], before: Stretch): boolean {
   return first !== undefined && last !== undefined && last.atUs - first.atUs > 0.5 * lengthUs(before);
 }
 
-/** For how long the gateway was out within a stretch at which the others are counted. */
-function homeOutUs({ scene: { homes } }: Sight, stretch: Stretch): number {
-  return (homes[0]?.outages ?? []).reduce((sum, out) => sum + overlapUs(out, stretch), 0);
+/** How much of a range was recorded of the gateway at which the others are counted. */
+function recordedUs({ homes }: Sight["scene"], range: Stretch): number {
+  const missing = homes[0]?.notRecorded ?? [];
+  return Math.max(0, lengthUs(range) - missing.reduce((sum, out) => sum + overlapUs(out, range), 0));
 }
 
 /** Shared by everyone or by this node alone. */
@@ -122,7 +128,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
     } else if (share <= 0.3) {
       // A gateway that answers its keepalives and hears nobody is drowned by something, or its receiver is broken; one
       // that hears again by itself was not broken.
-      const alive = homeOutUs(sight, stretch) < 0.2 * lengthUs(stretch);
+      const [home] = sight.scene.homes;
+      const alive = home !== undefined && reachShare(home, sight, stretch) >= 0.8;
       // What still comes through comes on the channels, or from the nodes, that were spared.
       const nobody = share <= 0.05;
       // A receiver that still reads the strongest, or reads all again later by itself, is not broken.

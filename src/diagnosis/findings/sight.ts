@@ -3,7 +3,9 @@
  * counters with the times at which its rhythm puts them, and what its neighbours did meanwhile.
  */
 
+import { widened } from "../../model/missed-counters.ts";
 import type { Scene, SceneReception, Stretch } from "../../model/scene.ts";
+import { contains, intersect, unite } from "../../model/time-range.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { channelNoiseDbm } from "../../radio/noise.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
@@ -141,17 +143,22 @@ export function lossOver({ lossRange: { low, high } }: Sight, predicted: number)
 }
 
 /** Missed counters are spread evenly between the frames around them. */
-function missedTimes(own: readonly OwnFrame[], { gap, within }: Scene): number[] {
+function missedTimes(own: readonly OwnFrame[], { gap, within, homes }: Scene): number[] {
   const times: number[] = [];
+  const [home, ...others] = homes.map(({ notRecorded }) => notRecorded);
+  const notRecorded = others.reduce<readonly Stretch[]>(intersect, home ?? []);
   const last = own.filter(({ atUs }) => atUs >= gap.fromUs && atUs <= gap.toUs);
   for (let i = 1; i < last.length && times.length < MOST_MISSED_TIMES; i++) {
     const one = last[i - 1];
     const next = last[i];
     if (one === undefined || next === undefined || next.counter <= one.counter + 1) continue;
     const steps = next.counter - one.counter;
+    const run = { fromUs: one.atUs, toUs: next.atUs, missed: steps - 1 };
+    // What may have been sent while nothing was recorded is not missed.
+    const unknown = unite(widened(notRecorded, run, true));
     for (let k = 1; k < steps && times.length < MOST_MISSED_TIMES; k++) {
       const atUs = one.atUs + (k * (next.atUs - one.atUs)) / steps;
-      if (atUs <= within.toUs) times.push(atUs);
+      if (atUs <= within.toUs && !contains(unknown, atUs)) times.push(atUs);
     }
   }
   return times;

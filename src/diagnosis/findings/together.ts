@@ -1,6 +1,6 @@
 /** Do the nodes lose their frames at the same moments? */
 import type { Stretch } from "../../model/scene.ts";
-import { isOut, missedTimes, withoutEdges } from "./company.ts";
+import { isOut, missedTimes, unheardAtHome, withoutEdges } from "./company.ts";
 import { type EvidencePiece, weigh } from "./evidence.ts";
 import { isIn, type OwnFrame, type Sight } from "./sight.ts";
 
@@ -17,7 +17,7 @@ const TOGETHER_Z = 3;
  */
 export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
   const within = withoutEdges(sight.scene.within);
-  const outages = sight.scene.homes[0]?.outages ?? [];
+  const outages = unheardAtHome(sight.scene);
   const moments = [
     ...momentsOf(0, sight.own, within, outages),
     ...sight.neighbours.flatMap(({ frames }, i) => momentsOf(i + 1, frames, within, outages)),

@@ -3,8 +3,9 @@
  * and tells dropouts as they begin, grow and end. Plain data in its state, so that it can be stored and taken up again;
  * the result depends on the counters, their times and the gateways' outages alone, never on how they came in.
  */
+
+import { lostToNobody } from "../../model/missed-counters.ts";
 import { type TimeRange, totalUs } from "../../model/time-range.ts";
-import { lostToNobody } from "../missed-counters.ts";
 import {
   type LossEpisode,
   type LossWatch,

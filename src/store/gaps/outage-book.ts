@@ -88,6 +88,16 @@ export class OutageBook {
   /** When none of these gateways was recorded, within a range. */
   readonly notRecorded: OutOfReach = (gatewayIds, range) => this.#recorded().missing(range, gatewayIds);
 
+  /** Whether all of a range was recorded, of at least one of these gateways. */
+  isRecorded(range: TimeRange, gatewayIds: readonly number[]): boolean {
+    return this.#recorded().missing(range, gatewayIds).length === 0;
+  }
+
+  /** Where nothing was recorded of a gateway, within a range. */
+  missing(gatewayId: number, range: TimeRange): TimeRange[] {
+    return this.#recorded().missing(range, [gatewayId]);
+  }
+
   forget(): void {
     this.#byGateway = null;
   }

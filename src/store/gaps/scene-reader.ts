@@ -11,6 +11,7 @@ import type {
   Stretch,
   Successor,
 } from "../../model/scene.ts";
+import { median } from "../../statistics/robust.ts";
 import type { Store } from "../open.ts";
 import { keepaliveUs, restartsUs } from "../queries/gateways.ts";
 import { findSuccessor } from "./find-successor.ts";
@@ -25,6 +26,10 @@ const ROWS_AFTER = 1_000;
 const LEAST_LOOK_US = 900_000_000;
 /** Share of the most frames that counts as about as many. Chosen. */
 const NEARLY_AS_MANY = 0.85;
+/** How far beside a gap a silence of all gateways is looked for. Chosen: several keepalives. */
+const AROUND_US = 120_000_000;
+/** Keepalive intervals without a datagram of any gateway from which one of each is missing. */
+const ONE_MISSING = 1.5;
 /** A counter reading this long before or after an outage still tells whether it restarted. */
 const READING_REACH_US = 86_400_000_000;
 
@@ -92,6 +97,7 @@ export class SceneReader {
     const homes = this.#homes(all, life.id, gap).map((id) =>
       this.#gatewayOf(id, blocks, { before, within, after }, frontierUs),
     );
+    const { nobody, followed } = this.#silenceOfAll(blocks, within);
     const isHome = new Set(homes.map(({ id }) => id));
     const receptions = all.filter(({ gatewayId }) => isHome.has(gatewayId));
     const sceneGap: SceneGap = { ...gap, lifeId: life.id };
@@ -101,6 +107,8 @@ export class SceneReader {
       within,
       before,
       after,
+      nobody,
+      followed,
       homes,
       receptions,
       nextLife:
@@ -185,6 +193,7 @@ export class SceneReader {
         open: out.toUs === null,
         restarted: out.toUs === null ? null : this.#restarted(id, out.fromUs, out.toUs, frontierUs),
       })),
+      notRecorded: this.#outages.missing(id, span),
       restartsUs: restartsUs(this.#db, id, span),
       tellsCounter: this.#readingBefore.get(span.fromUs, span.toUs, id) !== undefined,
       keepaliveUs:
@@ -195,6 +204,38 @@ export class SceneReader {
       keepalivesUs: inSpan(blocks.flatMap(({ keepalives }) => mine(keepalives))).map(({ atUs }) => atUs),
       reports: inSpan(blocks.flatMap(({ reports }) => mine(reports))),
       transmissions: blocks.flatMap(({ transmissions }) => mine(transmissions)),
+    };
+  }
+
+  /** When no gateway sent anything for longer than the shortest interval of any of them allows. */
+  #silenceOfAll(blocks: readonly Block[], within: Stretch): { nobody: Stretch[]; followed: number } {
+    const around = { fromUs: within.fromUs - AROUND_US, toUs: within.toUs + AROUND_US };
+    const keepalives = new Map<number, number[]>();
+    const times: number[] = [];
+    for (const { receptions, keepalives: pulls, reports } of blocks) {
+      for (const { gatewayId, atUs } of pulls) {
+        if (atUs < around.fromUs - AROUND_US || atUs > around.toUs + AROUND_US) continue;
+        const own = keepalives.get(gatewayId);
+        if (own === undefined) keepalives.set(gatewayId, [atUs]);
+        else own.push(atUs);
+      }
+      for (const { atUs } of [...pulls, ...reports, ...receptions])
+        if (atUs >= around.fromUs && atUs <= around.toUs) times.push(atUs);
+    }
+    const intervals = [...keepalives.values()]
+      .filter((own) => own.length > 2)
+      .flatMap((own) => median(own.slice(1).map((atUs, i) => atUs - (own[i] ?? atUs))) ?? []);
+    const followed = intervals.length;
+    if (followed === 0) return { nobody: [], followed };
+    const limitUs = ONE_MISSING * Math.min(...intervals);
+    times.sort((a, b) => a - b);
+    const nobody = times.flatMap((atUs, i) => {
+      const before = times[i - 1];
+      return before === undefined || atUs - before <= limitUs ? [] : [{ fromUs: before, toUs: atUs }];
+    });
+    return {
+      nobody: nobody.filter((range) => this.#outages.isRecorded(range, [...keepalives.keys()])),
+      followed,
     };
   }
 

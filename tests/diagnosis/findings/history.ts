@@ -311,6 +311,7 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
     outages: (faults.outages ?? [])
       .filter(({ fromUs, toUs }) => fromUs < after.toUs && toUs > before.fromUs)
       .map((out) => ({ ...out, open: false })),
+    notRecorded: [],
     restartsUs: faults.restartsUs ?? [],
     tellsCounter: faults.tellsCounter ?? true,
     keepaliveUs: 10 * S,
@@ -321,6 +322,8 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
   return {
     gap: { ...gap, devAddr: node.id, life: 1, lifeId: node.id },
     nowUs: endUs,
+    nobody: [],
+    followed: 1,
     within,
     before,
     after,

@@ -2,7 +2,7 @@
  * When were missed counters due, and could anybody have heard them? Counters between two heard frames are spread evenly
  * over the time between them: a node sends in a rhythm.
  */
-import { contains, type TimeRange } from "../model/time-range.ts";
+import { contains, type TimeRange } from "./time-range.ts";
 
 /** A run of missed counters between two heard frames. */
 export interface MissedRun extends TimeRange {
