@@ -50,6 +50,7 @@ export class SceneBlocks {
   readonly #refused: Statement;
   readonly #counter: Statement;
   readonly #onlyGateway: Statement;
+  readonly #next: Statement;
 
   constructor(db: Store) {
     this.#receptions = db
@@ -82,6 +83,15 @@ export class SceneBlocks {
       `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception INDEXED BY reception_by_time
        WHERE at_us BETWEEN ? AND ? AND gateway_id = ? AND tmst_key >= 0 ORDER BY at_us DESC LIMIT 1`,
     );
+    this.#next = db
+      .prepare(
+        `SELECT min(at_us) FROM (
+           SELECT (SELECT min(at_us) FROM reception WHERE at_us >= @from) AS at_us
+           UNION ALL SELECT (SELECT min(at_us) FROM downlink WHERE at_us >= @from)
+           UNION ALL SELECT (SELECT min(at_us) FROM datagram WHERE gateway_id = g.id AND at_us >= @from)
+             FROM gateway g)`,
+      )
+      .pluck();
     this.#onlyGateway = db.prepare("SELECT min(id) FROM gateway HAVING count(*) = 1").pluck();
   }
 
@@ -89,7 +99,15 @@ export class SceneBlocks {
   over({ fromUs, toUs }: Stretch, frontierUs: number): Block[] {
     const blocks: Block[] = [];
     for (let number = Math.floor(fromUs / BLOCK_US); number * BLOCK_US < toUs; number++) {
-      blocks.push(this.#block(number, frontierUs));
+      const block = this.#block(number, frontierUs);
+      if (!isEmpty(block)) {
+        blocks.push(block);
+        continue;
+      }
+      // Over years of nothing (a clock that jumped) it goes on where something is stored.
+      const nextUs = this.#next.get({ from: (number + 1) * BLOCK_US }) as number | null;
+      if (nextUs === null) break;
+      number = Math.max(number, Math.floor(nextUs / BLOCK_US) - 1);
     }
     return blocks;
   }
@@ -117,6 +135,7 @@ export class SceneBlocks {
     const fromUs = number * BLOCK_US;
     const toUs = Math.min(fromUs + BLOCK_US, frontierUs + 1);
     const block = this.#read(fromUs, toUs);
+    if (isEmpty(block)) return block;
     if (fromUs + BLOCK_US > frontierUs) return block;
     this.#blocks.set(number, block);
     this.#rows += block.receptions.length;
@@ -200,4 +219,8 @@ function receptionOf(row: Row): SceneReception {
 
 function tenth(value: number | null): number | null {
   return value === null ? null : value / 10;
+}
+
+function isEmpty({ receptions, reports, keepalives, transmissions }: Block): boolean {
+  return receptions.length + reports.length + keepalives.length + transmissions.length === 0;
 }
