@@ -12,9 +12,12 @@ import { lengthUs, type Sight } from "./sight.ts";
 const SLACK_US = 5_000_000;
 /** A silence of all gateways together is hardly chance; one gateway may have lost one keepalive on its way. Chosen. */
 const WEIGHT = { several: 4, one: 1.5 } as const;
-const NOT_THE_WAY = CAUSES.filter(
-  (cause) => cause !== "gateway-unreachable" && cause !== "gateway-restarted",
-);
+const OF_THE_WAY: ReadonlySet<string> = new Set([
+  "gateway-unreachable",
+  "gateway-restarted",
+  "backhaul-loss",
+]);
+const NOT_THE_WAY = CAUSES.filter((cause) => !OF_THE_WAY.has(cause));
 
 /** Share of the missed counters that were due while no gateway sent anything. */
 export function shareInSilence({ scene: { nobody }, missedAtUs }: Sight): number {
