@@ -5,7 +5,7 @@ import { Command } from "commander";
 import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
 import { CaptureUnreadable, openCapture } from "../intake/capture-file.ts";
-import { CaptureImport, type CaptureOutcome } from "../intake/capture-import.ts";
+import { CaptureImport, type CaptureOutcome, inOrderOfTime } from "../intake/capture-import.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/window.ts";
 import { closeStore, openStore } from "../store/open.ts";
@@ -41,7 +41,7 @@ export function importCommand(): Command {
     .option("--json", "print one JSON document")
     .addHelpText(
       "after",
-      "\nTimes are the capture's own. Reading a file twice changes nothing. The service may run meanwhile.",
+      "\nTimes are the capture's own. Several files are read in the order of their time. Reading a file twice changes nothing. The service may run meanwhile.",
     )
     .action((files: string[], given: unknown) => guarded(() => readFiles(files, given)));
 }
@@ -76,13 +76,15 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
       });
       const reports: FileReport[] = [];
       try {
-        for (const file of files) {
+        for (const file of await inOrderOfTime(files, udpPort)) {
           bars.push(progressBar(plainLine(basename(file))));
           const report = await readFile(file, importer).finally(() => bars.at(-1)?.stop());
           reports.push(report);
           if (!json) print(`${plainLine(describe(report))}\n`);
         }
-        if (json) printJson({ captures: reports });
+        const differing = recorder.differingByOrder();
+        if (json) printJson({ captures: inGivenOrder(reports, files), differingByOrder: differing });
+        else if (differing > 0) print(`${orderSentence(differing)}\n`);
       } finally {
         recorder.close();
         const leftBeside = closeStore(db);
@@ -118,6 +120,15 @@ async function asUsage<T>(file: string, work: () => Promise<T>): Promise<T> {
     if (error instanceof CaptureUnreadable) throw new CannotRun(`${file}: ${error.message} ${error.hint}`);
     throw error;
   }
+}
+
+function inGivenOrder(reports: readonly FileReport[], files: readonly string[]): FileReport[] {
+  return [...reports].sort((a, b) => files.indexOf(a.file) - files.indexOf(b.file));
+}
+
+function orderSentence(differing: number): string {
+  const what = differing === 1 ? "1 reception is" : `${differing.toLocaleString("en-GB")} receptions are`;
+  return `Captures were read out of order: ${what} dated or judged otherwise than in order. Run 'mastlog rebuild' to correct this.`;
 }
 
 function describe(report: FileReport): string {

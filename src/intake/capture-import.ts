@@ -124,6 +124,29 @@ export class CaptureImport {
   }
 }
 
+/**
+ * The paths in the order of their captures' first datagrams, so that what follows another is read after it. Files that
+ * hold none, or cannot be read, come last.
+ */
+export async function inOrderOfTime(paths: readonly string[], udpPort?: number): Promise<string[]> {
+  if (paths.length < 2) return [...paths];
+  const begins: { path: string; atUs: number }[] = [];
+  for (const path of paths) begins.push({ path, atUs: await firstDatagramUs(path, udpPort) });
+  return begins.sort((a, b) => a.atUs - b.atUs).map(({ path }) => path);
+}
+
+async function firstDatagramUs(path: string, udpPort: number | undefined): Promise<number> {
+  try {
+    const reading = await openCapture(path, { udpPort });
+    for await (const items of reading.items()) {
+      for (const item of items) if (item.kind === "datagram") return item.arrival.atUs;
+    }
+  } catch {
+    // Reading it says what is wrong with it.
+  }
+  return Number.MAX_SAFE_INTEGER;
+}
+
 function decode(
   { arrival }: Extract<CaptureItem, { kind: "datagram" }>,
   serverPorts: readonly number[],

@@ -1,6 +1,7 @@
 /**
- * How is everything derived again from the receptions? After a better decoder or a better rule: frames, lives,
- * counters and the roll-ups that rest on them are thrown away and made anew, in one transaction.
+ * How is everything derived again from what was received? After a better decoder or a better rule, or when captures were
+ * read out of order: everything derived is thrown away and made again in one transaction, in the order of arrival. The
+ * same datagrams give the same figures, in whatever order they were read.
  */
 
 import type { JudgeGap } from "../model/finding.ts";
@@ -11,6 +12,9 @@ import { followJoins } from "./joins.ts";
 import type { Store } from "./open.ts";
 import { Derivation } from "./recorder/derivation.ts";
 import { relinkDownlinks } from "./recorder/downlink-links.ts";
+import { RefusalBook } from "./recorder/refusal-book.ts";
+import { recountDatagrams, recountMinutes } from "./recount-minutes.ts";
+import { retraceArrivals, retraceRestarts } from "./retrace-arrivals.ts";
 
 const PAGE = 5_000;
 
@@ -28,6 +32,7 @@ interface Row {
   crc: number;
   payload: Uint8Array | null;
   further: number;
+  arrivedUs: number;
 }
 
 /** Derives everything again; `onProgress` hears the share done, 0 to 1; `judge` makes the findings of gaps. Returns the receptions gone through. */
@@ -55,7 +60,7 @@ export function* rebuildInSteps(
   const total = db.prepare("SELECT count(*) FROM reception WHERE ghost = 0").pluck().get() as number;
   const page = db.prepare(
     `SELECT id, gateway_id AS gatewayId, antenna, at_us AS atUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz,
-     data_rate AS dataRate, coding_rate AS codingRate, airtime_us AS airtimeUs, rssi_tenths AS rssiTenths, crc, payload, further FROM reception
+     data_rate AS dataRate, coding_rate AS codingRate, airtime_us AS airtimeUs, rssi_tenths AS rssiTenths, crc, payload, further, at_us + late_us AS arrivedUs FROM reception
      WHERE ghost = 0 AND (at_us, id) > (?, ?) ORDER BY at_us, id LIMIT ${PAGE}`,
   );
   const setAirtime = db.prepare("UPDATE reception SET airtime_us = ? WHERE id = ?");
@@ -69,6 +74,10 @@ export function* rebuildInSteps(
       DELETE FROM gap_disorder;
       UPDATE reception SET frame_id = NULL;
     `);
+    const notes = new RefusalBook(db);
+    const note = (gatewayId: number, reason: string, atUs: number) =>
+      notes.note({ gatewayId, reason, refused: false, atUs, sentence: reason, raw: null });
+    retraceAll(db, note);
     const derivation = new Derivation(db, { fromTheStart: true });
     let last: { atUs: number; id: number } = { atUs: Number.MIN_SAFE_INTEGER, id: 0 };
     for (;;) {
@@ -78,13 +87,14 @@ export function* rebuildInSteps(
         // Rows of further antennas carry none: another row carries the packet's.
         const ownUs = row.further === 1 ? 0 : airtimeUs;
         if (ownUs !== row.airtimeUs) setAirtime.run(ownUs, row.id);
-        derivation.derive({
+        const { fault } = derivation.derive({
           ...row,
           receptionId: row.id,
           airtimeUs,
           further: row.further === 1,
           crc: crcOf(row.crc),
         });
+        if (fault !== null) note(row.gatewayId, `phy_${fault.reason}`, row.arrivedUs);
       }
       derivation.flush();
       done += rows.length;
@@ -98,6 +108,8 @@ export function* rebuildInSteps(
     if (followJoins(db, Number.MIN_SAFE_INTEGER, Number.MAX_SAFE_INTEGER) > 0) derivation.forgetKeys();
     derivation.settle();
     derivation.flush();
+    for (const atUs of derivation.takeReplays()) note(0, "replay", atUs);
+    notes.flush();
     relinkDownlinks(db);
     derivation.storeStates();
     const gaps = new GapAnalyst(db, judge);
@@ -108,6 +120,25 @@ export function* rebuildInSteps(
   } finally {
     if (db.inTransaction) db.exec("ROLLBACK");
   }
+}
+
+/** Everything that follows from the order of arrival, before frames are looked for. */
+function retraceAll(db: Store, note: (gatewayId: number, reason: string, atUs: number) => void): void {
+  db.exec(
+    "DELETE FROM refusal WHERE reason IN ('late', 'ghost', 'duplicate', 'replay') OR reason LIKE 'phy\\_%' ESCAPE '\\'",
+  );
+  const ghosts = db
+    .prepare(
+      "SELECT at_us + late_us FROM reception INDEXED BY reception_by_gateway WHERE gateway_id = ? AND ghost = 1",
+    )
+    .pluck();
+  for (const gatewayId of db.prepare("SELECT id FROM gateway ORDER BY eui").pluck().all() as number[]) {
+    retraceArrivals(db, gatewayId, { write: true, onLate: (atUs) => note(gatewayId, "late", atUs) });
+    retraceRestarts(db, gatewayId);
+    for (const atUs of ghosts.all(gatewayId) as number[]) note(gatewayId, "ghost", atUs);
+    for (const atUs of recountDatagrams(db, gatewayId)) note(gatewayId, "duplicate", atUs);
+  }
+  recountMinutes(db);
 }
 
 function airtimeOf(row: Row): number {

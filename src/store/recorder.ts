@@ -33,6 +33,8 @@ import { ReportBook } from "./recorder/report-book.ts";
 import { RoundTripBook } from "./recorder/round-trip-book.ts";
 import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
 
+import { retraceArrivals } from "./retrace-arrivals.ts";
+
 export type { DownlinkArrival } from "./recorder/downlink-book.ts";
 
 /** A datagram as a door received it, with what the wire floor made of it. */
@@ -76,6 +78,8 @@ export class Recorder {
   #captureId: number | null = null;
   #dataVersion: number;
   readonly #settledBehind = new Set<DevAddr>();
+  /** Gateways of which a capture held a datagram older than one that was stored. */
+  readonly #outOfOrder = new Set<number>();
   /** The newest datagram of the transaction. */
   #newestUs = Number.NEGATIVE_INFINITY;
   #recorded: Recorded = nothingRecorded();
@@ -158,6 +162,13 @@ export class Recorder {
   /** A capture was read to its end; what came out of order is left to `workOnGaps`. */
   endCapture(): Recorded {
     return this.#transact(() => this.#roundTrips.endOfCapture());
+  }
+
+  /** How many receptions `rebuild` would date or judge otherwise, because captures were read out of order. */
+  differingByOrder(): number {
+    let differing = 0;
+    for (const id of this.#outOfOrder) differing += retraceArrivals(this.#db, id, { write: false });
+    return differing;
   }
 
   /** Accounts again for the addresses whose frames came out of order, to the end, however long it takes. */
@@ -347,10 +358,12 @@ export class Recorder {
     }
     if (standing === "duplicate") {
       this.#note(arrival, gateway.id, { reason: "duplicate", keepRaw: false }, false);
+      if (datagram.kind === "push-data") this.#noteArrival(arrival, gateway, datagram);
       return;
     }
     this.#recorded.datagrams += 1;
     this.#recorded.gateways.add(gateway.eui);
+    if (arrival.door === "capture" && arrival.atUs < gateway.lastAtUs) this.#outOfOrder.add(gateway.id);
     this.#gateways.heard(gateway, arrival.atUs, datagram.version);
     this.#gateways.count(gateway, arrival.atUs, "datagrams");
     this.#gaps.noteDatagram(gateway.id, arrival.atUs);
@@ -376,7 +389,7 @@ export class Recorder {
 
   #recordPush(arrival: Arrival, gateway: GatewayEntry, datagram: PushData): void {
     this.#roundTrips.asked(arrival, gateway.id, "push-data", datagram.token);
-    gateway.pushSource = endpointText(arrival.from);
+    this.#gateways.pushed(gateway, endpointText(arrival.from), arrival.atUs);
     if (datagram.status !== null) this.#recordStatus(arrival, gateway, datagram.status);
     // In order of the counter, as receptions are gone through when all is derived again.
     const packets = [...datagram.packets].sort((a, b) => (a.tmstUs ?? 0) - (b.tmstUs ?? 0));
@@ -420,6 +433,18 @@ export class Recorder {
     }
     if (tmstUs !== null && !packet.delayed) this.#gateways.followCounter(gateway, { tmstUs, atUs });
     for (const signal of signals) this.#recordReception(arrival, gateway, { ...heard, atUs, signal });
+  }
+
+  /** The same datagram once more: where it arrived earlier than the one that is stored, that time is kept. */
+  #noteArrival(arrival: Arrival, gateway: GatewayEntry, datagram: PushData): void {
+    for (const packet of datagram.packets) {
+      const { payload } = packet;
+      const tmstKey = tmstKeyOf(counterOf(packet), payload);
+      for (const signal of packet.signals) {
+        const sought = soughtOf({ arrivedUs: arrival.atUs, tmstKey, packet, payload }, signal);
+        this.#receptions.deliveredBefore(gateway.id, sought);
+      }
+    }
   }
 
   /** Whether it was delivered before; then the later of the two deliveries is counted as repeated. */

@@ -8,6 +8,8 @@ import { importCommand } from "../../src/commands/import.ts";
 import { nodesCommand } from "../../src/commands/nodes.ts";
 import { rebuildCommand } from "../../src/commands/rebuild.ts";
 import { openStore } from "../../src/store/open.ts";
+import { createPcapWriter } from "../../src/wire/capture/pcap-writer.ts";
+import { phy, push, SHED, START_US } from "../store/traffic.ts";
 import { run } from "./run-command.ts";
 
 const samples = fileURLToPath(new URL("../../sample-captures/", import.meta.url));
@@ -29,7 +31,45 @@ function stored(sql: string): unknown {
   return value;
 }
 
+/** A capture of packets heard at these seconds; `lateS` of them are that much longer on their way. */
+function captureOf(name: string, heardS: readonly number[], lateS = 0): string {
+  const writer = createPcapWriter();
+  const datagrams = heardS.map((atS) => {
+    const { arrival } = push(SHED, atS, [{ payload: phy("01A2B3C4", atS) }], atS);
+    return writer.datagram({ ...arrival, atUs: arrival.atUs + lateS * 1e6 });
+  });
+  const path = join(folder, name);
+  writeFileSync(path, Buffer.concat([writer.header, ...datagrams]));
+  return path;
+}
+
 describe("mastlog import", () => {
+  it("reads several files in the order of their time, whatever the order of their names", async () => {
+    const evening = captureOf("a.pcap", [4_000, 4_060]);
+    const noon = captureOf("b.pcap", [2_000, 2_060]);
+    const dawn = captureOf("c.pcap", [0, 60]);
+    const { out } = await run(importCommand(), evening, noon, dawn, "--db", db);
+    expect(out.split("\n").map((line) => line.split(":")[0])).toEqual([dawn, noon, evening, ""]);
+  });
+
+  it("tells when a rebuild would date receptions otherwise, and is silent after files in order", async () => {
+    // Only the earlier capture shows that the packet of the later one was held up for three seconds.
+    const early = captureOf(
+      "early.pcap",
+      Array.from({ length: 12 }, (_, i) => 10 + i * 10),
+    );
+    const late = captureOf("late.pcap", [150], 3);
+    const ordered = await run(importCommand(), late, early, "--db", join(folder, "ordered.db"));
+    expect(ordered.out).not.toContain("out of order");
+    await run(importCommand(), late, "--db", db);
+    const { out } = await run(importCommand(), early, "--db", db);
+    expect(out).toContain("Captures were read out of order: 1 reception is dated or judged otherwise");
+    const newest = "SELECT max(at_us) FROM reception";
+    expect(stored(newest)).toBe(START_US + 153e6);
+    await run(rebuildCommand(), "--db", db);
+    expect(stored(newest)).toBe(START_US + 150e6);
+  });
+
   it("says what a capture held, and that a second reading changed nothing", async () => {
     const first = await run(importCommand(), bench, "--db", db);
     expect({ ...first, out: "" }).toEqual({ out: "", err: "", exitCode: 0 });

@@ -14,8 +14,8 @@ export function counterTrail(
 ): { tmstUs: number; atUs: number }[] {
   return prepared(
     store,
-    `SELECT tmstUs, atUs FROM (SELECT id, tmst_key AS tmstUs, at_us AS atUs ${PACKETS} AND tmst_key >= 0 AND ghost = 0
-       ORDER BY at_us DESC LIMIT @most) ORDER BY id`,
+    `SELECT tmstUs, atUs FROM (SELECT at_us + late_us AS arrivedUs, tmst_key AS tmstUs, at_us AS atUs ${PACKETS} AND tmst_key >= 0
+       AND ghost = 0 ORDER BY at_us DESC LIMIT @most) ORDER BY arrivedUs, tmstUs`,
   ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, most }) as { tmstUs: number; atUs: number }[];
 }
 

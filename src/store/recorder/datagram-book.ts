@@ -7,10 +7,10 @@ import { digestOf } from "../../ledger/content.ts";
 import type { Store } from "../open.ts";
 
 /** Byte-identical datagrams (token included) within this time are one; the protocol has no retransmission. */
-const DUPLICATE_US = 2_000_000;
+export const DUPLICATE_US = 2_000_000;
 /** A keepalive may repeat its token honestly sooner than that. */
-const KEEPALIVE_DUPLICATE_US = 100_000;
-const KIND_DUPLICATE = 16;
+export const KEEPALIVE_DUPLICATE_US = 100_000;
+export const KIND_DUPLICATE = 16;
 
 export const DATAGRAM_KINDS = {
   "push-data": 0,

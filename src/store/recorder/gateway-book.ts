@@ -42,6 +42,8 @@ export interface GatewayEntry {
   pulledAtUs: number;
   /** Another source that asks in this gateway's name at the same time. */
   rival: { source: string; atUs: number } | null;
+  /** When the newest of its PUSH_DATA came. */
+  pushedAtUs: number;
   reading: CounterReading | null;
   pathClock: PathClock | null;
   changed: boolean;
@@ -66,6 +68,8 @@ interface GatewayRow {
   pull_source: string | null;
   rival_source: string | null;
   rival_at_us: number | null;
+  push_at_us: number;
+  pull_at_us: number;
 }
 
 export class GatewayBook {
@@ -119,8 +123,8 @@ export class GatewayBook {
     this.#db = db;
     this.#update = db.prepare(
       `UPDATE gateway SET first_at_us = min(first_at_us, ?), last_at_us = max(last_at_us, ?), versions = versions | ?,
-       push_source = coalesce(?, push_source), pull_source = coalesce(?, pull_source),
-       rival_source = ?, rival_at_us = ? WHERE id = ?`,
+       push_source = ?, pull_source = ?, rival_source = ?, rival_at_us = ?, push_at_us = ?, pull_at_us = ?
+       WHERE id = ?`,
     );
     this.#restart = db.prepare("INSERT OR IGNORE INTO gateway_restart (gateway_id, at_us) VALUES (?, ?)");
     this.#noRestart = db.prepare(
@@ -168,11 +172,12 @@ export class GatewayBook {
       pushSource: row.push_source,
       pullSource: row.pull_source,
       pulledBefore: null,
-      pulledAtUs: row.last_at_us,
+      pulledAtUs: row.pull_at_us,
       rival:
         row.rival_source === null || row.rival_at_us === null
           ? null
           : { source: row.rival_source, atUs: row.rival_at_us },
+      pushedAtUs: row.push_at_us,
       reading: reading ?? null,
       pathClock: null,
       changed: false,
@@ -208,6 +213,8 @@ export class GatewayBook {
 
   /** Notes who asks for downlinks in this gateway's name; two that take turns are rivals. */
   pulled(entry: GatewayEntry, source: string, atUs: number): void {
+    // An older one, read out of order, says nothing of now.
+    if (atUs < entry.pulledAtUs) return;
     if (entry.pullSource !== null && entry.pullSource !== source) {
       const before = entry.pulledBefore;
       if (before?.source === source && Math.abs(atUs - before.atUs) <= RIVAL_WITHIN_US)
@@ -224,6 +231,13 @@ export class GatewayBook {
     entry.lastAtUs = Math.max(entry.lastAtUs, atUs);
     entry.versions |= 1 << (version - 1);
     entry.changed = true;
+  }
+
+  /** Notes where its PUSH_DATA comes from: the newest holds, in whatever order they come. */
+  pushed(entry: GatewayEntry, source: string, atUs: number): void {
+    if (atUs < entry.pushedAtUs) return;
+    entry.pushSource = source;
+    entry.pushedAtUs = atUs;
   }
 
   /** Takes one count back. */
@@ -286,6 +300,8 @@ export class GatewayBook {
         entry.pullSource,
         entry.rival?.source ?? null,
         entry.rival?.atUs ?? null,
+        entry.pushedAtUs,
+        entry.pulledAtUs,
         entry.id,
       );
       entry.changed = false;

@@ -244,7 +244,7 @@ interface StoredRow extends Omit<Remembered, "ghost" | "further"> {
 
 /** What one antenna's signal of a packet is recognised by. */
 export function soughtOf(
-  { arrivedUs, tmstKey, packet, payload }: Omit<NewReception, "signal">,
+  { arrivedUs, tmstKey, packet, payload }: Pick<NewReception, "arrivedUs" | "tmstKey" | "packet" | "payload">,
   signal: NewReception["signal"],
 ): Sought {
   return {

@@ -14,13 +14,22 @@ export class ReportBook {
        ack_tenths_percent, downlink_datagrams, tx_emitted, temperature_tenths_c)
        VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
     );
+    // The newest report that says it holds, in whatever order reports come.
+    const newer = (column: string, time: string) =>
+      `${column} = iif(@${column} IS NOT NULL AND @at >= ${time}, @${column}, ${column})`;
+    const heard = (value: string, time: string) =>
+      `${time} = iif(@${value} IS NOT NULL AND @at >= ${time}, @at, ${time})`;
     this.#place = db.prepare(
-      `UPDATE gateway SET latitude = coalesce(?, latitude), longitude = coalesce(?, longitude),
-       altitude_m = coalesce(?, altitude_m), platform = coalesce(?, platform), description = coalesce(?, description)
-       WHERE id = ?`,
+      `UPDATE gateway SET ${newer("latitude", "position_at_us")}, ${newer("longitude", "position_at_us")},
+       ${heard("latitude", "position_at_us")},
+       ${newer("altitude_m", "altitude_at_us")}, ${heard("altitude_m", "altitude_at_us")},
+       ${newer("platform", "platform_at_us")}, ${heard("platform", "platform_at_us")},
+       ${newer("description", "description_at_us")}, ${heard("description", "description_at_us")}
+       WHERE id = @id`,
     );
     this.#outcome = db.prepare(
-      "INSERT OR IGNORE INTO transmit_outcome (gateway_id, at_us, token, result, word) VALUES (?, ?, ?, ?, ?)",
+      `INSERT OR IGNORE INTO transmit_outcome (gateway_id, at_us, token, result, word, power_tenths)
+       VALUES (?, ?, ?, ?, ?, ?)`,
     );
   }
 
@@ -37,17 +46,20 @@ export class ReportBook {
       status.txEmitted,
       tenths(status.temperatureC),
     );
-    this.#place.run(
-      ...plausiblePlace(status),
-      status.altitudeM,
-      status.platform,
-      status.description,
-      gatewayId,
-    );
+    const [latitude, longitude] = plausiblePlace(status);
+    this.#place.run({
+      at: atUs,
+      id: gatewayId,
+      latitude,
+      longitude,
+      altitude_m: status.altitudeM,
+      platform: status.platform,
+      description: status.description,
+    });
   }
 
   outcome(gatewayId: number, atUs: number, token: number, outcome: TransmitOutcome): void {
-    this.#outcome.run(gatewayId, atUs, token, outcome.result, outcome.word);
+    this.#outcome.run(gatewayId, atUs, token, outcome.result, outcome.word, tenths(outcome.powerDbm));
   }
 }
 
