@@ -11,6 +11,7 @@ import { forgetCommand } from "./commands/forget.ts";
 import { gapsCommand } from "./commands/gaps.ts";
 import { gatewaysCommand } from "./commands/gateways.ts";
 import { importCommand } from "./commands/import.ts";
+import { joinsCommand } from "./commands/joins.ts";
 import { keysCommand } from "./commands/keys.ts";
 import { listenCommand } from "./commands/listen.ts";
 import { marksCommand } from "./commands/marks.ts";
@@ -45,6 +46,7 @@ for (const command of [
   nodesCommand(),
   airCommand(),
   gapsCommand(),
+  joinsCommand(),
   decodeCommand(),
   airtimeCommand(),
   reportCommand(version),

@@ -9,6 +9,7 @@ export * from "./downlink-test.ts";
 export * from "./downlinks.ts";
 export * from "./gaps.ts";
 export * from "./gateways.ts";
+export * from "./joins.ts";
 export * from "./keys.ts";
 export * from "./link.ts";
 export * from "./live.ts";

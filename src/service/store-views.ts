@@ -20,6 +20,7 @@ import { gapPage } from "../views/gap-page.ts";
 import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { identifierNotices } from "../views/identifier-notices.ts";
+import { joinsView } from "../views/joins.ts";
 import { marksView } from "../views/marks.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
@@ -66,6 +67,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     downlinks: (question, query, nowUs) =>
       over(query, nowUs, (window) => downlinksView(store, window, question)),
     nodes: (query, nowUs) => over(query, nowUs, (window) => nodesView(store, window)),
+    joins: (query, nowUs) => over(query, nowUs, (window) => joinsView(store, window)),
     node: (devAddr, life, query, nowUs) =>
       over(query, nowUs, (window) => nodePage(store, window, devAddr, life)),
     receptions: ({ gateway, ...question }, query, nowUs) =>

@@ -11,6 +11,7 @@ import type { DownlinksView } from "../contract/downlinks.ts";
 import type { Forgotten } from "../contract/forget.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { GatewaysView } from "../contract/gateways.ts";
+import type { JoinsView } from "../contract/joins.ts";
 import type { KeysView } from "../contract/keys.ts";
 import type { MarksQuery, MarksView } from "../contract/marks.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
@@ -67,6 +68,8 @@ export interface Views {
     nowUs: number,
     forbidden: string,
   ): TestVerdict | null;
+  /** Devices that ask to join. */
+  joins(window: WindowQuery, nowUs: number): JoinsView;
   nodes(window: WindowQuery, nowUs: number): NodesView;
   /** null: no such address in such a life. */
   node(devAddr: string, life: number, window: WindowQuery, nowUs: number): NodePage | null;

@@ -4,7 +4,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import type { FastifyInstance } from "fastify";
 import { onTestFinished } from "vitest";
-import type { WindowQuery } from "../../src/contract/index.ts";
+import type { JoinsView, WindowQuery } from "../../src/contract/index.ts";
 import type {
   CaptureProgress,
   CommitDelta,
@@ -178,6 +178,16 @@ export class FakeViews implements Views {
     const { gateways, window: covered } = orchard.siteView(spanOf(window, nowUs));
     return this.#answer(["gateways", window], { window: covered, gateways, moreGateways: 0 });
   }
+  joins(window: WindowQuery): JoinsView {
+    const span = { from: "2026-03-14T09:00:00.000Z", to: "2026-03-14T10:00:00.000Z", live: false };
+    return this.#answer(["joins", window], {
+      window: span,
+      sentence: [{ text: "No device asked to join in this window." }],
+      joins: [],
+      joinsCut: false,
+    });
+  }
+
   nodes(window: WindowQuery, nowUs: number) {
     return this.#answer(["nodes", window], orchard.nodesView(spanOf(window, nowUs)));
   }

@@ -2,6 +2,7 @@
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { DevAddrText, EuiText, WindowQuery } from "../../contract/common.ts";
+import { JoinsView } from "../../contract/joins.ts";
 import { FrameView, NodePage, NodesView, ReceptionPage } from "../../contract/nodes.ts";
 import { ServiceProblem } from "../errors.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
@@ -22,6 +23,18 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
     "/api/nodes",
     { schema: { summary: "Every node heard", querystring: WindowQuery, response: answers(NodesView) } },
     async (request) => views.nodes(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/joins",
+    {
+      schema: {
+        summary: "Devices that ask to join, and what became of it",
+        querystring: WindowQuery,
+        response: answers(JoinsView),
+      },
+    },
+    async (request) => views.joins(askedWindow(request.query), nowUs()),
   );
 
   app.get(

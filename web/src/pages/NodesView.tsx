@@ -5,6 +5,7 @@ import type { Sorting } from "../parts/DataTable.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
 import { linkTo, route, setParams } from "../state/route.ts";
+import { JoiningDevices } from "./JoiningDevices.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import "./NodesView.css";
 
@@ -62,6 +63,7 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
       <p class="beneath">
         <a href={linkTo("/plan")}>Where they stand: the plan</a>
       </p>
+      <JoiningDevices />
       {networks.length === 0 ? null : <h2>Strangers</h2>}
       {networks.map((network) => {
         const rows = strangers.filter((row) => row.network === network);
