@@ -42,8 +42,16 @@ export interface CountedFrame {
   readonly radio?: RadioEvidence | undefined;
 }
 
-/** Answers whether a join-request was heard shortly before; the DevEUI of the newest one, or null. */
-export type JoinsHeard = (fromUs: number, toUs: number) => string | null;
+/** A join-request as one gateway heard it. */
+export interface JoinHeard {
+  readonly devEui: string;
+  readonly gatewayId: number;
+  /** Tenths of a dBm; null when the gateway did not report it. */
+  readonly rssiTenths: number | null;
+}
+
+/** The join-requests heard in this time, newest first. */
+export type JoinsHeard = (fromUs: number, toUs: number) => readonly JoinHeard[];
 
 export interface Assignment {
   readonly life: LifeState;
@@ -192,7 +200,8 @@ function explainBeginning(
   frame: CountedFrame,
   joinsHeard: JoinsHeard,
 ): { begunBy: LifeBeginning; reason: string; devEui?: string } {
-  const devEui = joinsHeard(frame.atUs - JOIN_EXPLAINS_US, frame.atUs);
+  const joined = devicesThatMayBe(before, joinsHeard(frame.atUs - JOIN_EXPLAINS_US, frame.atUs));
+  const [devEui] = joined;
   if (before === null) {
     return {
       begunBy: "first-heard",
@@ -210,14 +219,33 @@ function explainBeginning(
       reason: `${change}, too far for the time that passed`,
     };
   }
-  if (devEui !== null) {
+  if (devEui !== undefined && joined.length === 1) {
     return {
       begunBy: "join",
       reason: `${change} after a join-request of ${devEui}`,
       devEui,
     };
   }
+  if (joined.length > 1) {
+    return {
+      begunBy: "counter-reset",
+      reason: `${change}; ${joined.length} devices asked to join, and which of them is not known`,
+    };
+  }
   return { begunBy: "counter-reset", reason: `${change}, no join heard` };
+}
+
+/** A join-request this far from the node's own level at the same gateway is another device's. Chosen: one and a half spreads. */
+const MAX_LEVEL_APART_TENTHS = 120;
+
+/** The devices whose join-requests may be this node's by their level at a gateway that heard both. */
+function devicesThatMayBe(before: LifeState | null, joins: readonly JoinHeard[]): string[] {
+  const isAnothers = ({ gatewayId, rssiTenths }: JoinHeard) => {
+    const own = before?.radio?.levels[gatewayId];
+    return own !== undefined && rssiTenths !== null && Math.abs(rssiTenths - own) > MAX_LEVEL_APART_TENTHS;
+  };
+  const others = new Set(joins.filter(isAnothers).map(({ devEui }) => devEui));
+  return [...new Set(joins.map(({ devEui }) => devEui))].filter((devEui) => !others.has(devEui));
 }
 
 /** Takes a counter among the newest heard of a life. */

@@ -1,10 +1,12 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { accountFrame, type CountedFrame } from "../../src/ledger/counters.ts";
+import { accountFrame, type CountedFrame, type JoinsHeard } from "../../src/ledger/counters.ts";
 import { type AddressState, newAddressState } from "../../src/ledger/life-state.ts";
 
 const S = 1_000_000;
-const noJoins = () => null;
+const noJoins: JoinsHeard = () => [];
+
+const join = (devEui: string, rssiTenths: number | null = null) => ({ devEui, gatewayId: 1, rssiTenths });
 
 interface Told {
   life: number;
@@ -18,7 +20,7 @@ function frame(atS: number, counter: number, content = counter * 7919 + 1): Coun
 
 function accountAll(
   frames: readonly CountedFrame[],
-  joins: (fromUs: number, toUs: number) => string | null = noJoins,
+  joins: JoinsHeard = noJoins,
 ): { told: Told[]; state: AddressState } {
   const state = newAddressState();
   const told = frames.map((one) => {
@@ -53,7 +55,7 @@ describe("counter accounting", () => {
     ];
     const { state } = accountAll(
       heard.map(([at, counter]) => frame(at, counter)),
-      (fromUs, toUs) => (fromUs < 8900 * S && toUs > 8900 * S ? "02005E1000ABCDEF" : null),
+      (fromUs, toUs) => (fromUs < 8900 * S && toUs > 8900 * S ? [join("02005E1000ABCDEF")] : []),
     );
     expect(loss(state)).toEqual([
       { life: 1, heard: 7, expected: 11, missed: 4 },
@@ -61,6 +63,39 @@ describe("counter accounting", () => {
     ]);
     expect(state.lives[1]?.begunBy).toBe("join");
     expect(state.lives[1]?.reason).toBe("counter fell from 4 to 0 after a join-request of 02005E1000ABCDEF");
+  });
+
+  describe("a counter that falls after join-requests", () => {
+    const radio = { dataRate: 5, gatewayId: 1, rssiTenths: -900 };
+    const before = [50, 51, 52, 53].map((counter, i) => ({ ...frame(i * 60, counter), radio }));
+    const begunAfter = (...joins: ReturnType<typeof join>[]) =>
+      accountAll([...before, { ...frame(240, 0, 5), radio }], () => joins).state.lives[1];
+
+    it("is a join of the device that is as strong at the same gateway", () => {
+      expect(begunAfter(join("02005E10000000F1", -940))).toMatchObject({
+        begunBy: "join",
+        devEui: "02005E10000000F1",
+      });
+    });
+    it("is a restart where the device that asked is 12 dB and more apart", () => {
+      expect(begunAfter(join("02005E10000000F1", -1_030))).toMatchObject({
+        begunBy: "counter-reset",
+        reason: "counter fell from 53 to 0, no join heard",
+      });
+      expect(begunAfter(join("02005E10000000F1", -1_020))?.begunBy).toBe("join");
+    });
+    it("is a join of the one that is left when the other is another's", () => {
+      const life = begunAfter(join("02005E10000000F1", -1_100), join("02005E10000000F2", -900));
+      expect(life).toMatchObject({ begunBy: "join", devEui: "02005E10000000F2" });
+    });
+    it("is left a restart when two devices may be it", () => {
+      const life = begunAfter(join("02005E10000000F1", -910), join("02005E10000000F2", -900));
+      expect(life?.begunBy).toBe("counter-reset");
+      expect(life?.devEui).toBeUndefined();
+      expect(life?.reason).toBe(
+        "counter fell from 53 to 0; 2 devices asked to join, and which of them is not known",
+      );
+    });
   });
 
   it("a repeated counter with the same content is a repeat, not a loss and not another counter", () => {

@@ -57,7 +57,7 @@ function accountAll(all: readonly Heard[], candidates: readonly NumberedKeys[]):
     const proof = proveSender(state, octets, frame, candidates, "868300000/9");
     const counted = { atUs, fcnt: frame.fCnt, content, airtimeUs: AIRTIME_US };
     const assignment = accountWithKeys(state, counted, proof, {
-      joinsHeard: () => null,
+      joinsHeard: () => [],
       provedBefore: (session, sought, beforeUs) =>
         proved.some((one) => one.session === session && one.content === sought && one.atUs < beforeUs),
     });

@@ -16,7 +16,7 @@ function livesOf(
   const state = newAddressState();
   return frames.map(([atS, fcnt, radio], i) => {
     const frame: CountedFrame = { atUs: atS * 1e6, fcnt, content: i + 1, ...(heard ? { radio } : {}) };
-    return accountFrame(state, frame, () => null).life.number;
+    return accountFrame(state, frame, () => []).life.number;
   });
 }
 

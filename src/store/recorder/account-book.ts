@@ -3,7 +3,7 @@
  * the addresses heard of late in memory, and the `life` rows. A frame that comes out of order is accounted with what
  * lies behind it, from the stored state before it; where much lies behind, in bounded steps.
  */
-import type { Assignment, CountedFrame } from "../../ledger/counters.ts";
+import type { Assignment, CountedFrame, JoinHeard } from "../../ledger/counters.ts";
 import { accountWithKeys, type KeyedAssignment, type Surroundings } from "../../ledger/keyed-counters.ts";
 import { type Proof, proveSender } from "../../ledger/keyed-proof.ts";
 import { type AddressState, type LifeState, newAddressState } from "../../ledger/life-state.ts";
@@ -173,7 +173,7 @@ export class AccountBook {
   }
 
   readonly #around: Surroundings = {
-    joinsHeard: (fromUs, toUs) => (this.#sql.join.get(fromUs, toUs) as string | undefined) ?? null,
+    joinsHeard: (fromUs, toUs) => this.#sql.join.all(fromUs, toUs) as JoinHeard[],
     provedBefore: (session, content, beforeUs) =>
       this.#sql.provedBefore.get(session, content, beforeUs) !== undefined,
   };

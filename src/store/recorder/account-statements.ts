@@ -58,7 +58,10 @@ export function accountStatements(db: Store) {
     unmarkDue: sql("DELETE FROM account_due WHERE dev_addr = ?"),
     due: sql("SELECT dev_addr AS devAddr, from_us AS fromUs FROM account_due ORDER BY dev_addr"),
     join: sql(
-      `SELECT dev_eui FROM frame WHERE at_us BETWEEN ? AND ? AND message_type = 0 ORDER BY at_us DESC LIMIT 1`,
-    ).pluck(),
+      `SELECT f.dev_eui AS devEui, r.gateway_id AS gatewayId, r.rssi_tenths AS rssiTenths
+       FROM frame f JOIN reception r ON r.frame_id = f.id
+       WHERE f.at_us BETWEEN ? AND ? AND f.message_type = 0 AND f.dev_eui IS NOT NULL
+       ORDER BY f.at_us DESC, f.dev_eui, r.gateway_id LIMIT 64`,
+    ),
   };
 }
