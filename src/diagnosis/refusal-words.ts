@@ -48,6 +48,9 @@ const WORDS: Readonly<Record<string, string>> = {
   duplicate: "the same datagram twice within two seconds: counted once",
   reception_repeated: "the same reception delivered twice: counted once",
   ghost: "weak copy of a strong packet on another channel: set aside",
+  downlink_body_empty: "downlink without a body",
+  downlink_body_unknown: "downlink without a packet to send (txpk)",
+  downlink_data_empty: "downlink without payload",
   late: "held up on the way to here: dated back by the concentrator's counter",
 };
 
@@ -56,5 +59,6 @@ export function refusalWords(reason: string): string {
   const known = WORDS[reason];
   if (known !== undefined) return known;
   if (reason.startsWith("phy_")) return `payload is no sound LoRaWAN frame (${reason.slice(4)})`;
+  if (reason.startsWith("downlink_")) return `downlink: ${refusalWords(reason.slice("downlink_".length))}`;
   return reason.replaceAll("_", " ");
 }

@@ -324,10 +324,42 @@ export class Recorder {
       this.#recorded.wide = true;
       this.#gaps.noteDatagram(0, arrival.atUs);
     }
+    this.#noteDownlink(item, payload !== null);
     if (!downlink.ok) return;
     const { kind, token } = downlink.datagram;
     if (kind === "push-ack") this.#roundTrips.answered(arrival, "push-data", token);
     else if (kind === "pull-ack") this.#roundTrips.answered(arrival, "pull-data", token);
+  }
+
+  /**
+   * Counts a server's datagram that could not be used, once, under no gateway: it is none of a gateway's. What was odd
+   * in one that is kept is counted too.
+   */
+  #noteDownlink({ arrival, downlink }: DownlinkArrival, isKept: boolean): void {
+    if (!downlink.ok) {
+      const { reason } = downlink.fault;
+      const keepRaw = arrival.bytes.length > 0;
+      const detail = describeFault(downlink.fault);
+      // An error of ours is one reason, whichever way the datagram went.
+      const name = reason === "internal" ? reason : `downlink_${reason}`;
+      this.#refuse(arrival, 0, { reason: name, detail, keepRaw }, true);
+      return;
+    }
+    if (downlink.datagram.kind !== "pull-response") return;
+    const oddities = downlink.oddities.map((oddity) => ({ ...oddity, reason: `downlink_${oddity.reason}` }));
+    if (isKept) {
+      for (const oddity of oddities) this.#note(arrival, 0, oddity, false);
+      return;
+    }
+    const length = downlink.datagram.transmission?.payload?.length ?? 0;
+    // Stored before.
+    if (length > 0) return;
+    // The first of the reasons that leave nothing to send; an empty payload is one here.
+    const why =
+      oddities.find(({ reason }) => refusedReasons.has(reason.slice("downlink_".length))) ??
+      oddities.find(({ reason }) => reason === "downlink_data_empty") ??
+      ({ reason: "downlink_data_empty" } as const);
+    this.#refuse(arrival, 0, { ...why, keepRaw: true }, true);
   }
 
   #recordOne({ arrival, decoding }: DecodedArrival): void {

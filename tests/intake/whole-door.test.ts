@@ -50,8 +50,8 @@ function openDoor(wrap: (recorder: Recorder) => RecordOf = (recorder) => recorde
     figures: () => ({ ...listener.figures(), ...queue.figures() }),
   };
   const receive = (arrival: Arrival) => listener.receive(arrival, (answer) => answers.push(answer));
-  const take = (bytes: Uint8Array, way: "up" | "down") =>
-    queue.takeCopy({ ...arrivalOf(bytes, START_US), way, gatewayEui: way === "down" ? SHED : null });
+  const take = (bytes: Uint8Array, way: "up" | "down", atUs = START_US) =>
+    queue.takeCopy({ ...arrivalOf(bytes, atUs), way, gatewayEui: way === "down" ? SHED : null });
   return { db, intake, answers, receive, take };
 }
 
@@ -60,7 +60,18 @@ const numberIn = (db: Store, sql: string): number => Number(db.prepare(sql).pluc
 /** Every datagram that came in: a row of `datagram`, or counted as refused under no gateway. */
 const accounted = (db: Store): number =>
   numberIn(db, "SELECT count(*) FROM datagram WHERE gateway_id > 0") +
-  numberIn(db, "SELECT coalesce(sum(count), 0) FROM refusal WHERE gateway_id = 0 AND refused = 1");
+  numberIn(
+    db,
+    "SELECT coalesce(sum(count), 0) FROM refusal WHERE gateway_id = 0 AND refused = 1 AND substr(reason, 1, 9) <> 'downlink_'",
+  );
+
+/** Every PULL_RESP that passed: a row of `downlink`, or counted as not used. */
+const accountedDown = (db: Store): number =>
+  numberIn(db, "SELECT count(*) FROM downlink") +
+  numberIn(
+    db,
+    "SELECT coalesce(sum(count), 0) FROM refusal WHERE substr(reason, 1, 9) = 'downlink_' AND refused = 1",
+  );
 
 const internal = (db: Store) => ({
   count: numberIn(
@@ -146,6 +157,51 @@ describe("one datagram at the whole door", () => {
         db.close();
       }),
       { numRuns: 60 },
+    );
+  });
+});
+
+describe("a downlink that cannot be used", () => {
+  const response = (body: string, head = [2, 0, 7, 3]) =>
+    Uint8Array.from([...head, ...Buffer.from(body, "latin1")]);
+
+  it.each([
+    ["without a body", response(""), "downlink_body_empty"],
+    ["of broken JSON", response('{"txpk":{"imme":true'), "downlink_json_syntax"],
+    ["that is no object", response("[1]"), "downlink_json_root"],
+    ["nested too deeply", response(`{"txpk":${'{"a":'.repeat(20)}0${"}".repeat(21)}`), "downlink_json_depth"],
+    ["without a packet", response('{"rxpk":[]}'), "downlink_body_unknown"],
+    ["with a list of packets", response('{"txpk":[{}]}'), "downlink_body_unknown"],
+    ["without payload", response('{"txpk":{"imme":true,"freq":868.1}}'), "downlink_data_empty"],
+    ["with an empty payload", response('{"txpk":{"size":0,"data":""}}'), "downlink_data_empty"],
+    ["with padding for a payload", response('{"txpk":{"data":"=="}}'), "downlink_data_empty"],
+    ["with a payload that is no base64", response('{"txpk":{"data":"a?b"}}'), "downlink_base64"],
+    ["with a payload too long", response(`{"txpk":{"data":"${"A".repeat(400)}"}}`), "downlink_data_long"],
+    ["of another version", response("{}", [7, 0, 7, 3]), "downlink_version"],
+    ["of an unknown kind", response("{}", [2, 0, 7, 9]), "downlink_ident"],
+    ["of a gateway's kind", response("{}", [2, 0, 7, 0]), "downlink_direction"],
+    ["cut in its head", Uint8Array.of(2, 0, 7), "downlink_short"],
+  ])("%s leaves one row with its octets", (_what, bytes, reason) => {
+    const { db, intake, take } = openDoor();
+    take(bytes, "down");
+    intake.drain();
+    expect(db.prepare("SELECT reason, refused, count FROM refusal").all()).toEqual([
+      { reason, refused: 1, count: 1 },
+    ]);
+    const sample = db.prepare("SELECT reason, bytes FROM refusal_sample").all() as { bytes: Uint8Array }[];
+    expect(sample.map((one) => [...one.bytes])).toEqual([[...bytes]]);
+  });
+
+  it("leaves one row, whatever JSON stands for whichever key", () => {
+    holds(
+      fc.property(fc.array(anyPullResponse, { minLength: 1, maxLength: 20 }), (responses) => {
+        const { db, intake, take } = openDoor();
+        for (const [i, bytes] of responses.entries()) take(bytes, "down", START_US + i);
+        intake.drain();
+        expect(accountedDown(db)).toBe(responses.length);
+        db.close();
+      }),
+      { numRuns: 40 },
     );
   });
 });

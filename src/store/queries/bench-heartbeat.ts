@@ -85,6 +85,8 @@ export function refusedFromAddress(
     `SELECT reason, count(*) AS count FROM refusal_sample
      WHERE at_us >= ? AND at_us < ? AND substr(source, 1, instr(source, ' ') - 1) = ?
        AND reason IN (SELECT reason FROM refusal WHERE gateway_id = 0 AND refused = 1)
+       -- what a server sent is no gateway's, at one address with it or not
+       AND substr(reason, 1, 9) <> 'downlink_'
      GROUP BY reason ORDER BY 2 DESC, 1`,
   ).all(window.fromUs, window.toUs, address) as { reason: string; count: number }[];
 }
