@@ -7,6 +7,7 @@ export * from "./captures.ts";
 export * from "./common.ts";
 export * from "./downlink-test.ts";
 export * from "./downlinks.ts";
+export * from "./forget.ts";
 export * from "./gaps.ts";
 export * from "./gateways.ts";
 export * from "./joins.ts";
