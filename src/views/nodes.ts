@@ -44,7 +44,7 @@ export interface NodeContext {
 }
 
 /** Lives that are listed at most. Chosen: more than a site has, few enough to be worked out and read. */
-export const MOST_NODES_SHOWN = 1_000;
+export const MOST_NODES_SHOWN = 500;
 
 export interface NodeList {
   readonly nodes: readonly NodeRow[];
