@@ -107,7 +107,9 @@ describe("a store crowded with invented identifiers", () => {
       heard: 2,
     });
     expect(nodes.length + moreNodes).toBe(1500);
-    expect(sentence.map(({ text }) => text).join("")).toContain("1,000 more nodes were heard and not listed.");
+    expect(sentence.map(({ text }) => text).join("")).toContain(
+      "1,000 more nodes were heard and not listed.",
+    );
     expect(siteView(store, window).nodeCount).toBe(1500);
   });
 });
