@@ -19,12 +19,12 @@ export interface SmallDisk {
   makeRoom(service: Service): void;
 }
 
-/** A file system of 3 MiB of one's own; null where this user may not mount. */
+/** A file system of 24 MiB of one's own: the log of changes alone grows to 8 MB; null where this user may not mount. */
 export function smallFileSystem(): SmallDisk | null {
   const folder = join(temporaryFolder(), "disk");
   mkdirSync(folder);
   try {
-    execFileSync("mount", ["-t", "tmpfs", "-o", "size=3m", "tmpfs", folder], { stdio: "ignore" });
+    execFileSync("mount", ["-t", "tmpfs", "-o", "size=24m", "tmpfs", folder], { stdio: "ignore" });
   } catch {
     return null;
   }
