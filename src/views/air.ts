@@ -8,6 +8,7 @@ import { noiseWords } from "../diagnosis/air-words.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { type TimeRange, totalUs } from "../model/time-range.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
@@ -22,6 +23,7 @@ import { downlinksOf, reportedTransmissions } from "../store/queries/air-scan.ts
 import { channelCells } from "../store/queries/channels.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { allLives, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
 import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
@@ -73,6 +75,7 @@ export function airView(
   const maps: AirMap[] = [];
   const rows: AirGateway[] = [];
   const sums = byGateway(sumChannels(store, window, shownIds));
+  const recorded = readRecordedTime(store);
   for (const gateway of gateways) {
     const name = gatewayNames.get(gateway.eui)?.name ?? null;
     const who = { gatewayId: gateway.id, gatewayEui: gateway.eui, gatewayName: name };
@@ -88,7 +91,7 @@ export function airView(
       channels.push({
         gatewayEui: gateway.eui,
         gatewayName: name,
-        ...channelFigures(sum, window),
+        ...channelFigures(sum, window, recorded.ranges(window, [gateway.id])),
         ...channelDetail(
           own?.channels.get(sum.frequencyHz),
           noise.get(sum.frequencyHz)?.trend ?? NO_NOISE,
@@ -168,9 +171,12 @@ function planOf(evidence: GatewayEvidence | undefined, ownPlans: readonly Region
   return name === null ? null : (ownPlans.find((plan) => plan.name === name) ?? regionPlan(name));
 }
 
-/** Load and utilisation of a channel over the window. */
-export function channelFigures(sum: ChannelSum, window: TimeWindow) {
-  const windowUs = window.toUs - window.fromUs;
+/**
+ * Load and utilisation of a channel over the window, without the times between recordings: nobody knows what was on the
+ * air then.
+ */
+export function channelFigures(sum: ChannelSum, window: TimeWindow, recorded: readonly TimeRange[] = []) {
+  const windowUs = Math.max(1, window.toUs - window.fromUs - pausesUs(recorded));
   return {
     frequencyHz: sum.frequencyHz,
     receptions: sum.receptions,
@@ -181,6 +187,13 @@ export function channelFigures(sum: ChannelSum, window: TimeWindow) {
     crcBad: sum.crcBad,
     crcBadRatio: sum.receptions === 0 ? null : sum.crcBad / sum.receptions,
   };
+}
+
+/** The times between recorded ranges. */
+function pausesUs(recorded: readonly TimeRange[]): number {
+  const last = recorded.at(-1);
+  const first = recorded[0];
+  return first === undefined || last === undefined ? 0 : last.toUs - first.fromUs - totalUs(recorded);
 }
 
 /** What only single packets tell of a channel. */

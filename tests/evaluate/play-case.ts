@@ -1,6 +1,6 @@
 /**
  * What does the house say of a drawn site, and what is true of it? Datagrams in, through the decoder and the recorder
- * as an import does it, findings out of the Gaps view; the simulator's account beside it.
+ * as a service that listens throughout, findings out of the Gaps view; the simulator's account beside it.
  */
 import type { GapsView } from "../../src/contract/gaps.ts";
 import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
@@ -36,9 +36,10 @@ export function playCase({ scenario, seesDownlinks }: DrawnSite, seed: number): 
   const store = openStore(":memory:");
   try {
     const recorder = new Recorder(store, judgeGap);
+    recorder.listen(clock.startUs, "start");
     for (let at = 0; at < seen.length; at += DATAGRAMS_A_COMMIT) {
       const arrivals = seen.slice(at, at + DATAGRAMS_A_COMMIT).map((one) => {
-        const arrival = { ...one, door: "capture" as const };
+        const arrival = { ...one, door: "udp" as const };
         return one.to.port === SERVER_PORT
           ? { arrival, decoding: decodeUpstream(one.bytes) }
           : { arrival, downlink: decodeDownstream(one.bytes) };
@@ -47,6 +48,7 @@ export function playCase({ scenario, seesDownlinks }: DrawnSite, seed: number): 
     }
     recorder.settle();
     const toUs = clock.startUs + scenario.duration;
+    recorder.heartbeat(toUs, true);
     // Whoever listens knows that time went on when a gateway falls silent for good.
     while (recorder.workOnGaps({ patient: false, nowUs: toUs }));
     const view = gapsView(store, { fromUs: clock.startUs, toUs, live: false });
