@@ -2,14 +2,15 @@
 import { setTimeout as sleep } from "node:timers/promises";
 import { Argument, Command, Option } from "commander";
 import { z } from "zod";
-import type { BenchItem, BenchState, BenchView } from "../contract/index.ts";
+import type { BenchItem, BenchState, BenchTable, BenchView } from "../contract/index.ts";
 import { listed } from "../diagnosis/bench/item.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { plainLine } from "../model/plain-text.ts";
+import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
-import { benchView, knownGateways } from "../views/bench.ts";
+import { benchTable, benchView, knownGateways } from "../views/bench.ts";
 import { type Reference, referenceSet } from "../views/trials/reference-items.ts";
 import type { AskedWindow } from "../views/window.ts";
 import { askedWindow } from "../views/window.ts";
@@ -33,9 +34,16 @@ const MOST_NAMED = 5;
 export function benchCommand(): Command {
   return withViewOptions(
     new Command("bench")
-      .description("bring-up check list of one gateway; exit code 1 when a check fails")
-      .addArgument(new Argument("<gateway-eui>", "identifier of the gateway, 16 hex digits")),
+      .description(
+        "bring-up check list of one gateway, or a table of all; exit code 1 when a check fails or a known gateway sent nothing",
+      )
+      .addArgument(new Argument("[gateway-eui]", "identifier of the gateway, 16 hex digits")),
   )
+    .option("--all", "a table of all gateways with verdict and first fault")
+    .option(
+      "--expect <region/sub-band>",
+      `the channel plan that it must listen to, or one of --plans: ${planLabels()}`,
+    )
     .addOption(new Option("--wait <time>", "sit until all can be judged, for so long at most: 60s, 5m"))
     .option(
       "--reference <gateway-eui>",
@@ -51,14 +59,24 @@ export function benchCommand(): Command {
       `points of frames that it may lose more than the reference (default: as set, else ${REFERENCE_LIMITS.loss * 100})`,
     )
     .addOption(plansOption())
-    .action((gateway: string, given: BenchGiven) =>
+    .action((gateway: string | undefined, given: BenchGiven) =>
       guarded(async () => {
         const options = readViewOptions(given);
+        const ownPlans = ownPlansGiven(given);
+        const expected = readExpected(given.expect, ownPlans);
+        if (given.all === true) {
+          if (gateway !== undefined) throw new CannotRun("--all takes no gateway: it shows every one.");
+          if (given.wait !== undefined) throw new CannotRun("--wait takes one gateway, not --all.");
+          return printTable(options, { ownPlans, expected });
+        }
+        if (gateway === undefined)
+          throw new CannotRun("Give the identifier of a gateway, or --all for a table of all.");
         const eui = readEui(gateway);
         const question = {
           eui,
           options,
-          ownPlans: ownPlansGiven(given),
+          ownPlans,
+          expected,
           reference: readReference(given, eui),
         };
         const view =
@@ -70,9 +88,31 @@ export function benchCommand(): Command {
     );
 }
 
+/** The plan of that name; throws with all names when there is none. */
+function readExpected(label: string | undefined, ownPlans: readonly RegionPlan[]): PlanChoice | null {
+  if (label === undefined) return null;
+  const choice = planChoice(label, ownPlans);
+  if (choice === null)
+    throw new CannotRun(`--expect knows no plan "${label}"; it takes one of ${planLabels(ownPlans)}.`);
+  return choice;
+}
+
+function printTable(
+  options: ViewOptions,
+  given: { readonly ownPlans: readonly RegionPlan[]; readonly expected: PlanChoice | null },
+): void {
+  const view = withReader(options.db, (store) =>
+    benchTable(store, askedWindow(store, options, Date.now() * 1000), given),
+  );
+  if (options.json) printJson(view);
+  else process.stdout.write(`${tableText(view)}\n`);
+  if (view.gateways.some(({ verdict }) => verdict === "fail")) process.exitCode = 1;
+}
+
 interface Question {
   readonly eui: string;
   readonly options: ViewOptions;
+  readonly expected: PlanChoice | null;
   readonly ownPlans: readonly RegionPlan[];
   readonly reference: AskedReference;
 }
@@ -83,6 +123,8 @@ type AskedReference =
   | { readonly eui: string | null; readonly offsetDb: number | null; readonly loss: number | null };
 
 interface BenchGiven {
+  readonly all?: boolean;
+  readonly expect?: string;
   readonly wait?: string;
   readonly reference?: string | false;
   readonly maxOffset?: string;
@@ -106,9 +148,13 @@ function readReference({ reference, maxOffset, maxLoss }: BenchGiven, eui: strin
 function benched(
   store: Store,
   window: AskedWindow,
-  { eui, ownPlans, reference }: Question,
+  { eui, ownPlans, expected, reference }: Question,
 ): BenchView | null {
-  return benchView(store, window, eui, { ownPlans, reference: referenceOf(store, reference) });
+  return benchView(store, window, eui, {
+    ownPlans,
+    expected,
+    reference: referenceOf(store, reference),
+  });
 }
 
 /** What was asked for, filled up with what was set for the bench. Throws when limits are given and nothing to limit. */
@@ -184,11 +230,22 @@ function unknown(store: Store, eui: string): CannotRun {
   const known = knownGateways(store);
   const named = known.slice(0, MOST_NAMED);
   const more = known.length > named.length ? ` and ${known.length - named.length} more` : "";
+  if (known.length === 0) return new CannotRun(`No gateway ${eui} was heard, nor any other.`);
+  const near = known.find((one) => digitsApart(one, eui) <= MAX_TYPED_WRONG);
+  const hint =
+    near === undefined
+      ? "If the identifier is right, none of its datagrams arrived: check its server address, its port and the firewall here."
+      : `Did you mean ${near}?`;
   return new CannotRun(
-    known.length === 0
-      ? `No gateway ${eui} was heard, nor any other.`
-      : `No gateway ${eui} was heard; known ${known.length === 1 ? "is" : "are"} ${listed(named)}${more}.`,
+    `No gateway ${eui} was heard; known ${known.length === 1 ? "is" : "are"} ${listed(named)}${more}. ${hint}`,
   );
+}
+
+/** As many digits wrong are a typing error rather than another gateway. Chosen: two digits changed places. */
+const MAX_TYPED_WRONG = 2;
+
+function digitsApart(a: string, b: string): number {
+  return [...a].filter((digit, i) => digit !== b[i]).length;
 }
 
 /** "02:00:5e:10:00:00:00:01" is read too. */
@@ -217,6 +274,28 @@ const WORDS: Readonly<Record<BenchState, string>> = {
 };
 /** Width of a printed page in a terminal's type. */
 const LINE = 100;
+
+/** The table as text: one line a gateway, beneath it what to do about its first fault. */
+export function tableText({ gateways, window }: BenchTable): string {
+  if (gateways.length === 0) return "No gateway was heard yet.";
+  const lines = gateways.flatMap(({ eui, name, verdict, passed, failed, warned, waiting, fault }) => {
+    const counts = [
+      `${passed} passed`,
+      ...(failed === 0 ? [] : [`${failed} failed`]),
+      ...(warned === 0 ? [] : [`${warned} to check`]),
+      ...(waiting === 0 ? [] : [`${waiting} open`]),
+    ].join(", ");
+    const head = `${WORDS[verdict].padEnd(11)}${eui}${name === null ? "" : ` ${name}`}  ${counts}`;
+    if (fault === null) return [head];
+    const advice = fault.advice === null ? [] : wrapped(`→ ${fault.advice}`, 11);
+    return [head, ...wrapped(`${fault.title}: ${fault.reason}`, 11), ...advice];
+  });
+  return [
+    `${gateways.length} ${gateways.length === 1 ? "gateway" : "gateways"}, ${window.from} to ${window.to}`,
+    "",
+    ...lines,
+  ].join("\n");
+}
 
 /** The list as text: state, check and figure in columns, beneath them the reason and what to do. */
 export function benchText(view: BenchView): string {

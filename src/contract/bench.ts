@@ -19,7 +19,12 @@ export const BenchItem = z.object({
     .string()
     .nullable()
     .describe("of a waiting item: what has yet to arrive; null where nothing that may come would tell"),
+  awaitsSeconds: z
+    .number()
+    .nullable()
+    .describe("about so long until that has arrived, at the present rate; null: no saying"),
   basis: z.string().describe("where its limits come from"),
+  since: IsoTime.nullable().describe("the check rests on the window from here on; null: on all of it"),
   part: z
     .enum(["gateway", "reference"])
     .describe("gateway: judged by itself; reference: against the reference gateway"),
@@ -67,6 +72,11 @@ export const BenchView = z.object({
   lastHeard: IsoTime,
   verdict: BenchState,
   sentence: Sentence,
+  awaited: z
+    .object({ seconds: z.number(), text: z.string() })
+    .nullable()
+    .describe("about how long until the gateway can be judged, and for what; null: it can, or no saying"),
+  expected: z.string().nullable().describe("the channel plan that was named, as in US915/2; null: none"),
   items: z.array(BenchItem),
   notices: z.array(z.string()).describe("what a person should know of identifiers, a sentence each"),
   reference: BenchReference.nullable().describe("what the list was measured against; null: nothing"),
@@ -76,3 +86,29 @@ export const BenchView = z.object({
   feed: z.array(BenchDatagram),
 });
 export type BenchView = z.infer<typeof BenchView>;
+
+/** One gateway in the table of all. */
+export const BenchRow = z.object({
+  eui: EuiText,
+  name: z.string().nullable(),
+  lastHeard: IsoTime,
+  verdict: BenchState,
+  failed: z.number().int(),
+  warned: z.number().int(),
+  passed: z.number().int(),
+  waiting: z.number().int(),
+  fault: z
+    .object({
+      id: z.string(),
+      title: z.string(),
+      state: BenchState,
+      reason: z.string(),
+      advice: z.string().nullable(),
+    })
+    .nullable()
+    .describe("the first check that fails, else the first that warns; null: none"),
+});
+export type BenchRow = z.infer<typeof BenchRow>;
+
+export const BenchTable = z.object({ window: Window, gateways: z.array(BenchRow) });
+export type BenchTable = z.infer<typeof BenchTable>;

@@ -23,11 +23,18 @@ const START_SLACK_US = 5_000_000;
  */
 export function restartedBetween(before: CounterReading, after: CounterReading): boolean {
   const elapsedUs = after.atUs - before.atUs;
-  if (elapsedUs <= 0) return false;
+  // The very same count again is a counter that stands still, not one that began again.
+  if (elapsedUs <= 0 || after.tmstUs === before.tmstUs) return false;
+  if (continues(before, after)) return false;
+  return after.tmstUs <= elapsedUs + START_SLACK_US;
+}
+
+/** Whether `after` reads what the counter of `before` must show by then, within jitter and drift. */
+export function continues(before: CounterReading, after: CounterReading): boolean {
+  const elapsedUs = after.atUs - before.atUs;
   const counted = after.tmstUs - before.tmstUs - elapsedUs;
   const residual = counted - WRAP_US * Math.round(counted / WRAP_US);
-  if (Math.abs(residual) <= JITTER_US + (elapsedUs * CLOCKS_PPM) / 1_000_000) return false;
-  return after.tmstUs <= elapsedUs + START_SLACK_US;
+  return Math.abs(residual) <= JITTER_US + (Math.abs(elapsedUs) * CLOCKS_PPM) / 1_000_000;
 }
 
 /**

@@ -3,6 +3,7 @@
  * comes back to its old count; two gateways under one identifier go back and forth between theirs.
  */
 import { TMST_PERIOD_US } from "../radio/clock.ts";
+import { type CounterReading, continues } from "./counter-clock.ts";
 
 export interface LineReading {
   readonly tmstUs: number;
@@ -71,6 +72,55 @@ export function counterLines(readings: readonly LineReading[]): CounterLines {
     returns: real.reduce((sum, one) => sum + one.returnsFrom, 0),
     reordered: overtaken.size,
   };
+}
+
+/** Counters that one gateway is remembered to have left. More boards than this share no identifier. Chosen. */
+const MAX_LEFT = 4;
+
+/**
+ * Remembers the counters that a gateway's packets have left, so that a second board under the same identifier is not
+ * taken for a restart at each change. `left` is changed in place, the newest first. True: `after` goes on with a counter
+ * that was left before.
+ */
+export function returnsToLeft(
+  left: CounterReading[],
+  before: CounterReading,
+  after: CounterReading,
+): boolean {
+  if (continues(before, after)) return false;
+  const at = left.findIndex((one) => continues(one, after));
+  if (at >= 0) left.splice(at, 1);
+  left.unshift(before);
+  left.splice(MAX_LEFT);
+  return at >= 0;
+}
+
+/** The longest run of packets whose counter did not move while time went on; null when it always moved. */
+export interface Standstill {
+  readonly packets: number;
+  readonly seconds: number;
+  readonly tmstUs: number;
+}
+
+/** Packets at one count within this are one moment on several antennas or channels. Chosen. */
+const MIN_STANDSTILL_US = 2_000_000;
+
+/** `readings` in order of arrival. */
+export function counterStandstill(readings: readonly LineReading[]): Standstill | null {
+  let longest: Standstill | null = null;
+  let from = 0;
+  for (const [i, { tmstUs, atUs }] of readings.entries()) {
+    const first = readings[from];
+    if (first === undefined || first.tmstUs !== tmstUs) {
+      from = i;
+      continue;
+    }
+    const packets = i - from + 1;
+    const isLonger = longest === null || packets > longest.packets;
+    if (atUs - first.atUs >= MIN_STANDSTILL_US && isLonger)
+      longest = { packets, seconds: (atUs - first.atUs) / 1e6, tmstUs };
+  }
+  return longest;
 }
 
 function fits(line: Line, tmstUs: number, atUs: number): boolean {

@@ -5,7 +5,7 @@
  * Otherwise a frame that one gateway's back-haul delivers seconds late would pass for a repeat, or for a frame out
  * of order.
  */
-import type { CounterReading } from "./counter-clock.ts";
+import { type CounterReading, restartedBetween } from "./counter-clock.ts";
 
 /** What is known of one gateway's counter against arrival. Plain data. */
 export interface PathClock {
@@ -29,6 +29,8 @@ const TRUST_NEEDED = 8;
 export const MAX_PATH_DELAY_US = 120_000_000;
 /** So many late ones in a row are no lateness: the clocks stand otherwise now. Chosen. */
 const MOST_LATE = 50;
+/** The same count again after so long is no packet of the same moment on another antenna. Chosen. */
+const STANDS_STILL_US = 1_000_000;
 /** The two clocks may drift apart by this much; crystals are within 20 ppm each (common practice, no source). */
 const DRIFT_PPM = 50;
 
@@ -44,6 +46,20 @@ export function newPathClock(reading: CounterReading): PathClock {
 export function pathDelayUs(clock: PathClock, reading: CounterReading): number {
   const elapsedUs = reading.atUs - clock.atUs;
   if (elapsedUs < 0) return 0;
+  if (elapsedUs >= STANDS_STILL_US && unwrapNear(reading.tmstUs, clock.counterUs) === clock.counterUs) {
+    // The counter did not move: it stands still, and dates nothing.
+    Object.assign(clock, newPathClock(reading));
+    return 0;
+  }
+  const before = {
+    tmstUs: clock.counterUs - WRAP_US * Math.floor(clock.counterUs / WRAP_US),
+    atUs: clock.atUs,
+  };
+  if (unwrapNear(reading.tmstUs, clock.counterUs) < clock.counterUs && restartedBetween(before, reading)) {
+    // It fell and is small: it began again. Within two minutes of a start that looks like a packet held up.
+    Object.assign(clock, newPathClock(reading));
+    return 0;
+  }
   const counterUs = unwrapNear(reading.tmstUs, clock.counterUs + elapsedUs);
   const delayUs = reading.atUs - counterUs - clock.offsetUs;
   const driftUs = (elapsedUs * DRIFT_PPM) / 1_000_000;

@@ -36,6 +36,8 @@ const BLOCKS = 48;
 const LEAST_BLOCKS = 8;
 /** An interval wider than this on either side tells nothing about a crystal of some ppm. Chosen. */
 const WIDEST_HALF_PPM = 5;
+/** A drift so many times its half interval is beyond doubt, however wide that is. Chosen. */
+const PLAIN_TIMES = 10;
 /** The gateway's time is believed within this distance of arrival. Common practice, no source. */
 const SANE_OFFSET_US = 5_000_000;
 /** Time that the daemon computes from the counter scatters by microseconds; a host's clock read in passing, by milliseconds. */
@@ -117,7 +119,8 @@ function conclude(
   const fit = points < LEAST_BLOCKS ? null : pooledTheilSen(chosen);
   if (fit === null) return { ppm: null, lowPpm: null, highPpm: null, ...facts };
   const [lowPpm, highPpm] = [fit.low * 1e6, fit.high * 1e6];
-  const isClose = (highPpm - lowPpm) / 2 <= WIDEST_HALF_PPM;
+  const half = (highPpm - lowPpm) / 2;
+  const isClose = half <= WIDEST_HALF_PPM || Math.abs(fit.slope * 1e6) >= PLAIN_TIMES * half;
   return { ppm: isClose ? fit.slope * 1e6 : null, lowPpm, highPpm, ...facts };
 }
 

@@ -1,33 +1,50 @@
 /** What is known of one gateway, gathered for the checks of the bench list. */
+import type { ServerTrip } from "../diagnosis/bench/account.ts";
 import type { DownlinkTest } from "../diagnosis/bench/downlink.ts";
-import type { KeepaliveEvidence, Rhythm } from "../diagnosis/bench/heartbeat.ts";
 import type { BenchEvidence } from "../diagnosis/bench/judge.ts";
 import { LIMITS } from "../diagnosis/bench/limits.ts";
 import type { NoiseChannel } from "../diagnosis/bench/signal.ts";
-import { counterLines } from "../ledger/counter-lines.ts";
+import { counterLines, counterStandstill } from "../ledger/counter-lines.ts";
+import { ASKED_IN_LINE } from "../ledger/round-trip-classes.ts";
+import { describeModulation } from "../model/modulation.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
-import { noiseFloor } from "../radio/noise.ts";
+import { noiseFloor, thermalNoiseDbm } from "../radio/noise.ts";
+import type { PlanChoice } from "../radio/regions/plan-choice.ts";
+import type { HeardChannel } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
-import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { answerDelaysUs, transmitOutcomes } from "../store/queries/bench-downlinks.ts";
+import { answerDelaysUs, refusedDownlinks, transmitOutcomes } from "../store/queries/bench-downlinks.ts";
 import {
   datagramCounts,
   keepaliveTimesUs,
-  type ReportRecord,
+  type Newest,
   refusedFromAddress,
   statusRecords,
 } from "../store/queries/bench-heartbeat.ts";
-import { counterTrail, newestLevels, packetCounts, weakPackets } from "../store/queries/bench-radio.ts";
+import {
+  counterTrail,
+  downlinksHeard,
+  nodesHeard,
+  packetCounts,
+  packetLevels,
+  packetTimesUs,
+  type WeakRecord,
+  weakPackets,
+} from "../store/queries/bench-radio.ts";
+import { roundTrips } from "../store/queries/downlinks.ts";
 import { type GatewayRecord, type RefusalRecord, refusals, restartsUs } from "../store/queries/gateways.ts";
+import { countsOf, heartbeatOf, radioOf } from "./bench-heartbeat.ts";
 import { planEvidence } from "./bench-plan.ts";
 import { driftOfGateway } from "./counter-drift.ts";
+import { roundTripOf } from "./gateway-downlinks.ts";
 
 export interface BenchGiven {
   /** Channel plans of the user's own. */
   readonly ownPlans?: readonly RegionPlan[];
-  /** A downlink that was sent to test the way back. */
+  /** The plan that the user named; left out or null: the one that is recognised. */
+  readonly expected?: PlanChoice | null;
+  /** A downlink that was sent to test the downlink path. */
   readonly downlinkTest?: DownlinkTest | null;
 }
 
@@ -40,34 +57,48 @@ export function benchEvidence(
   given: BenchGiven,
 ): BenchEvidence {
   const { id } = gateway;
+  const expected = given.expected ?? null;
   const counts = datagramCounts(store, id, window);
+  const keepalives = keepaliveTimesUs(store, id, window);
   const reports = statusRecords(store, id, window);
-  const trail = counterLines(counterTrail(store, id, window));
+  const arrivals = packetTimesUs(store, id, window);
+  const trail = counterTrail(store, id, window);
+  const lines = counterLines(trail.rows);
+  const isTwo = lines.returns >= LIMITS.oneGateway.failReturns;
   const restarts = restartsUs(store, id, window);
   const packets = packetCounts(store, id, window);
+  const levels = packetLevels(store, id, window);
+  const weak = weakPackets(store, id, window);
   const own = refusals(store).filter(
     ({ gatewayId, lastAtUs }) => gatewayId === id && lastAtUs >= window.fromUs,
   );
   const address = (gateway.pullSource ?? gateway.pushSource)?.split(" ")[0] ?? null;
   const foreign = address === null ? [] : refusedFromAddress(store, address, window);
-  const plan = planEvidence(store, gateway, window, given.ownPlans ?? []);
-  const followedSeconds = counts.firstUs === null ? 0 : (endUs - counts.firstUs) / 1e6;
-  const account = accountOf(reports);
-  const isTwo = trail.returns >= LIMITS.oneGateway.failReturns;
+  const plan = planEvidence(store, gateway, window, { ownPlans: given.ownPlans ?? [], expected });
+  const heartbeat = heartbeatOf({ keepalives: keepalives.rows, reports: reports.rows, counts, endUs });
+  const account = countsOf(reports.rows, arrivals);
+  const radio = radioOf(store, id, window, {
+    reports: reports.rows,
+    arrivals: arrivals.rows,
+    keepalives: keepalives.rows,
+    counts,
+    endUs,
+  });
+  const noise = noiseOf(weak.rows);
+  const trip = serverTrip(store, id, window);
+  const seconds = heartbeat.followedSeconds;
   return {
     eui: gateway.eui,
     keepalives: {
-      ...keepalives(keepaliveTimesUs(store, id, window), endUs),
-      count: counts.keepalives,
-      followedSeconds,
+      ...heartbeat.keepalives,
+      followedSeconds: seconds,
       others: counts.datagrams - counts.keepalives,
+      lastHeardSeconds: Math.max(0, (endUs - gateway.lastAtUs) / 1e6),
+      windowSeconds: (endUs - window.fromUs) / 1e6,
     },
     status: {
-      ...rhythm(
-        reports.map(({ atUs }) => atUs),
-        endUs,
-      ),
-      followedSeconds,
+      ...heartbeat.status,
+      followedSeconds: seconds,
       sinceAnythingSeconds: counts.lastUs === null ? 0 : (endUs - counts.lastUs) / 1e6,
       odd: countOf(own, ["stat_repaired", "stat_odd"]),
     },
@@ -78,33 +109,57 @@ export function benchEvidence(
           : [1, 2].filter((version) => (gateway.versions & (1 << (version - 1))) !== 0),
       foreignVersion: foreign.find(({ reason }) => reason === "version")?.count ?? 0,
     },
-    oneGateway: trail,
+    oneGateway: { ...lines, seconds },
     gatewayClock: {
-      offsetsUs: reports.map(({ clockOffsetUs }) => clockOffsetUs),
-      newestAtUs: reports.at(-1)?.atUs ?? null,
+      offsetsUs: reports.rows.map(({ clockOffsetUs }) => clockOffsetUs),
+      newestAtUs: reports.rows.at(-1)?.atUs ?? null,
     },
     drift: isTwo ? null : driftOfGateway(store, id, window, restarts),
-    restarts: {
-      readings: trail.readings,
-      restarts: restarts.map(isoTime),
-      windowSeconds: followedSeconds,
+    standstill: counterStandstill(trail.rows),
+    packetTime: {
+      packets: packets.all,
+      dated: trail.rows.flatMap(({ timeOffsetUs, ...reading }) =>
+        timeOffsetUs === null ? [] : [{ ...reading, timeOffsetUs }],
+      ),
     },
-    ackPercents: account.ackPercents,
+    restarts: {
+      readings: lines.readings,
+      restarts: restarts.map(isoTime),
+      windowSeconds: seconds,
+      isTwoBoards: isTwo,
+    },
+    acknowledged: {
+      ackPercents: account.ackPercents,
+      trip,
+      nothingLost:
+        heartbeat.keepalives.lost + heartbeat.keepalives.silences > 0 ? false : account.nothingLost,
+    },
+    radio: { ...radio, expectedPlan: expected?.name ?? null },
+    dataRates: {
+      heard: dataRatesOf(plan.heard),
+      channels: plan.channels.heard.length,
+      nodes: nodesHeard(store, id, window),
+      seconds,
+    },
+    overheard: {
+      packets: packets.all - packets.ghosts - packets.crcBad,
+      ...overheardOf(downlinksHeard(store, id, window)),
+    },
     counts: account.counts,
-    intervals: account.intervals,
+    arrived: account.arrived,
     crc: { ...account.counts, arrived: packets.all - packets.ghosts, arrivedBad: packets.crcBad },
-    region: plan.region,
-    channels: { ...plan.channels, quietSeconds: account.quietSeconds },
+    region: { ...plan.region, seconds },
+    channels: { ...plan.channels, noise: noiseAbove(noise), seconds },
     levels: {
-      packets: newestLevels(store, id, window).map(({ rssiTenths, snrTenths }) => ({
+      packets: levels.rows.map(({ rssiTenths, snrTenths }) => ({
         rssiDbm: rssiTenths === null ? null : rssiTenths / 10,
         snrDb: snrTenths === null ? null : snrTenths / 10,
       })),
       ghosts: packets.ghosts,
       all: packets.all,
     },
-    noise: noiseOf(store, id, window),
-    order: { datagrams: counts.datagrams, duplicates: counts.duplicates, reordered: trail.reordered },
+    noise,
+    order: { datagrams: counts.datagrams, duplicates: counts.duplicates, reordered: lines.reordered },
     refused: {
       datagrams: counts.datagrams,
       refused: [...own.filter(({ refused }) => refused === 1), ...foreign].map(({ reason, count }) => ({
@@ -114,86 +169,66 @@ export function benchEvidence(
     },
     roundTrip: {
       pairsMs: answerDelaysUs(store, id, window).map((us) => us / 1000),
+      trip,
       ackPercent: mean(account.ackPercents.slice(1)),
     },
-    downlinks: { ...outcomes(store, id, window), ...account.downlinks, test: given.downlinkTest ?? null },
-  };
-}
-
-function rhythm(timesUs: readonly number[], endUs: number): Rhythm {
-  const steps = timesUs.slice(1).map((atUs, i) => (atUs - (timesUs[i] ?? atUs)) / 1e6);
-  const newest = timesUs.at(-1);
-  return {
-    count: timesUs.length,
-    intervalSeconds: steps.length < 2 ? null : median(steps),
-    sinceNewestSeconds: newest === undefined ? null : (endUs - newest) / 1e6,
-  };
-}
-
-function keepalives(
-  timesUs: readonly number[],
-  endUs: number,
-): Rhythm & Pick<KeepaliveEvidence, "lost" | "silences"> {
-  const told = rhythm(timesUs, endUs);
-  const every = told.intervalSeconds;
-  let lost = 0;
-  let silences = 0;
-  if (every !== null && every > 0) {
-    // Half an interval more: keepalives slip a little.
-    const silentFrom = Math.max(
-      LIMITS.keepalives.silentSeconds,
-      (LIMITS.keepalives.silentIntervals + 0.5) * every,
-    );
-    for (const [i, atUs] of timesUs.entries()) {
-      const step = i === 0 ? every : (atUs - (timesUs[i - 1] ?? atUs)) / 1e6;
-      if (step > silentFrom) silences += 1;
-      else lost += Math.max(0, Math.round(step / every) - 1);
-    }
-  }
-  return { ...told, lost, silences };
-}
-
-/** What the status reports add up to. Stretches in which a report was lost are left out where it would mislead. */
-function accountOf(reports: readonly ReportRecord[]) {
-  const { intervalSeconds } = rhythm(
-    reports.map(({ atUs }) => atUs),
-    0,
-  );
-  const intervals = reports.flatMap((report, i) => {
-    const before = reports[i - 1];
-    if (before === undefined || report.arrived === null || report.rxForwarded === null) return [];
-    const isNext = intervalSeconds !== null && report.atUs - before.atUs <= 1.5e6 * intervalSeconds;
-    return isNext ? [{ forwarded: report.rxForwarded, arrived: report.arrived }] : [];
-  });
-  const lastHeard = reports.findLast(({ rxReceived }) => rxReceived !== null && rxReceived > 0);
-  const quietFrom = lastHeard ?? reports[0];
-  const newest = reports.at(-1);
-  const countsAny = reports.some(({ rxReceived }) => rxReceived !== null);
-  return {
-    intervals,
-    ackPercents: reports.map(({ ackTenths }) => (ackTenths === null ? null : ackTenths / 10)),
-    counts: {
-      reports: reports.length,
-      received: sum(reports.map(({ rxReceived }) => rxReceived)),
-      crcOk: sum(reports.map(({ rxCrcOk }) => rxCrcOk)),
-      forwarded: sum(reports.map(({ rxForwarded }) => rxForwarded)),
-      seconds: (intervalSeconds ?? 0) * reports.length,
-    },
     downlinks: {
-      asked: sum(reports.map(({ downlinkDatagrams }) => downlinkDatagrams)),
-      emitted: sum(reports.map(({ txEmitted }) => txEmitted)),
+      ...outcomes(store, id, window),
+      ...account.downlinks,
+      refusedHere: refusedDownlinks(store, id, window).map(({ word, leadUs, window: answers }) => ({
+        word,
+        leadMs: leadUs === null ? null : leadUs / 1000,
+        answersUplink: answers !== "none",
+      })),
+      test: given.downlinkTest ?? null,
     },
-    quietSeconds:
-      countsAny && newest !== undefined && quietFrom !== undefined ? (newest.atUs - quietFrom.atUs) / 1e6 : 0,
+    since: {
+      ...partOf(keepalives, ["keepalives"]),
+      ...partOf(reports, ["status-reports", "acknowledged", "forwarded"]),
+      ...partOf(arrivals, ["arrived"]),
+      ...partOf(trail, ["one-gateway", "packet-time", "datagram-order"]),
+      ...partOf(levels, ["overload", "levels"]),
+      ...partOf(weak, ["noise"]),
+    },
   };
 }
 
-function noiseOf(store: Store, gatewayId: number, window: TimeWindow): NoiseChannel[] {
+/** Which checks rest on the newest part only, and since when. */
+function partOf({ sinceUs }: Newest<unknown>, ids: readonly string[]): Record<string, string> {
+  return sinceUs === null ? {} : Object.fromEntries(ids.map((id) => [id, isoTime(sinceUs)]));
+}
+
+const PUSH = 0;
+
+function serverTrip(store: Store, gatewayId: number, window: TimeWindow): ServerTrip | null {
+  const trips = roundTrips(store, gatewayId, window);
+  const { asked, lostRatio, medianMs, p99Ms } = roundTripOf(trips, PUSH);
+  if (medianMs === null || p99Ms === null) return null;
+  const source = trips.some((one) => one.class === ASKED_IN_LINE) ? "relay" : "capture";
+  return { source, medianMs, p99Ms, lostShare: lostRatio ?? 0, asked };
+}
+
+function dataRatesOf(heard: readonly HeardChannel[]): { dataRate: string; count: number }[] {
+  const counts = new Map<string, number>();
+  for (const { modulation, count } of heard) {
+    const name = describeModulation(modulation);
+    counts.set(name, (counts.get(name) ?? 0) + count);
+  }
+  return [...counts]
+    .map(([dataRate, count]) => ({ dataRate, count }))
+    .sort((a, b) => b.count - a.count || a.dataRate.localeCompare(b.dataRate));
+}
+
+function overheardOf({ count, withCrc }: { count: number; withCrc: number }) {
+  return { downlinks: count, withCrc };
+}
+
+function noiseOf(weak: readonly WeakRecord[]): NoiseChannel[] {
   const groups = new Map<
     string,
     { frequencyHz: number; bandwidthHz: number; frames: { rssiDbm: number; snrDb: number }[] }
   >();
-  for (const { frequencyHz, dataRate, rssiTenths, snrTenths } of weakPackets(store, gatewayId, window)) {
+  for (const { frequencyHz, dataRate, rssiTenths, snrTenths } of weak) {
     const modulation = modulationFromCodes(dataRate, 0);
     if (modulation.kind !== "lora") continue;
     const { bandwidthHz } = modulation;
@@ -205,6 +240,14 @@ function noiseOf(store: Store, gatewayId: number, window: TimeWindow): NoiseChan
   return [...groups.values()]
     .sort((a, b) => a.frequencyHz - b.frequencyHz)
     .map(({ frames, ...channel }) => ({ ...channel, floor: noiseFloor(frames) }));
+}
+
+function noiseAbove(channels: readonly NoiseChannel[]): { frequencyHz: number; aboveDb: number }[] {
+  return channels.flatMap(({ frequencyHz, bandwidthHz, floor: { noiseDbm } }) =>
+    noiseDbm === null
+      ? []
+      : [{ frequencyHz, aboveDb: noiseDbm - thermalNoiseDbm(bandwidthHz, LIMITS.noise.noiseFigureDb) }],
+  );
 }
 
 function outcomes(store: Store, gatewayId: number, window: TimeWindow) {
@@ -220,11 +263,6 @@ function outcomes(store: Store, gatewayId: number, window: TimeWindow) {
 
 function countOf(records: readonly RefusalRecord[], reasons: readonly string[]): number {
   return records.reduce((total, { reason, count }) => total + (reasons.includes(reason) ? count : 0), 0);
-}
-
-function sum(values: readonly (number | null)[]): number | null {
-  const known = values.filter((value) => value !== null);
-  return known.length === 0 ? null : known.reduce((total, value) => total + value, 0);
 }
 
 function mean(values: readonly (number | null)[]): number | null {

@@ -1,6 +1,7 @@
 /** What do the channels that a gateway heard say for the bench list: its plan, its sub-band, what must be there? */
 import type { ChannelsEvidence, RegionEvidence } from "../diagnosis/bench/channels.ts";
 import type { TimeWindow } from "../model/window.ts";
+import { channelsText, fittingPackets, type PlanChoice } from "../radio/regions/plan-choice.ts";
 import type { HeardChannel, RegionRecognition } from "../radio/regions/recognise-region.ts";
 import {
   channelAt,
@@ -10,6 +11,7 @@ import {
   regionPlan,
 } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
+import { channelsOfSite } from "../store/queries/bench-radio.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { heardPlan } from "./heard-plan.ts";
 import { type PlannedGateway, subBandSentences } from "./wrong-sub-band.ts";
@@ -19,12 +21,24 @@ const MOST_AT_ONCE = 16;
 /** Other gateways that are asked where they listen; a stranger can invent gateways without end. */
 const MOST_OTHERS = 8;
 
+export interface PlanAsked {
+  /** Channel plans of the user's own. */
+  readonly ownPlans: readonly RegionPlan[];
+  /** The plan that the user named; null: the one that is recognised. */
+  readonly expected: PlanChoice | null;
+}
+
+/** What a gateway's channels show. `heard`: its channels and data rates, for other checks. */
 export function planEvidence(
   store: Store,
   gateway: GatewayRecord,
   window: TimeWindow,
-  ownPlans: readonly RegionPlan[],
-): { region: RegionEvidence; channels: Omit<ChannelsEvidence, "quietSeconds"> } {
+  { ownPlans, expected: choice }: PlanAsked,
+): {
+  region: Omit<RegionEvidence, "seconds">;
+  channels: Omit<ChannelsEvidence, "noise" | "seconds">;
+  heard: readonly HeardChannel[];
+} {
   const { recognition, heard } = heardPlan(store, gateway.id, window, ownPlans);
   const { verdict, name, confidence, subBand, contradictions, reason } = recognition;
   const plan = name === null ? null : (ownPlans.find((one) => one.name === name) ?? regionPlan(name));
@@ -46,13 +60,51 @@ export function planEvidence(
       wantedElsewhere:
         variant === null || subBand === null ? null : wantedElsewhere(variant, subBand, ownPlans),
       againstSubBand: mayBeWrong ? againstSubBand(store, gateway, window, ownPlans) : [],
+      expected:
+        choice === null
+          ? null
+          : {
+              name: choice.name,
+              channels: channelsText(choice.channels),
+              fitting: fittingPackets(choice, heard),
+            },
     },
     channels: {
       heard: byFrequency(heard),
-      expectedHz: plan === null || variant === null ? [] : expected(plan, variant, recognition),
-      plan: plan === null ? null : subBand === null ? plan.plan : `${plan.plan}, sub-band ${subBand},`,
+      elsewhere: elsewhere(store, gateway.id, window),
+      ...planOfChannels(choice, plan, variant, recognition),
     },
+    heard,
   };
+}
+
+/** Which channels must be there: those of the plan that was named, else of the one that is recognised. */
+function planOfChannels(
+  choice: PlanChoice | null,
+  plan: RegionPlan | null,
+  variant: PlanVariant | null,
+  recognition: RegionRecognition,
+): Pick<ChannelsEvidence, "expectedHz" | "plan"> {
+  if (choice !== null)
+    return {
+      expectedHz: expected(choice.plan, choice.variant, choice),
+      plan: choice.subBand === null ? choice.name : `${choice.name},`,
+    };
+  if (plan === null || variant === null) return { expectedHz: [], plan: null };
+  const { subBand } = recognition;
+  return {
+    expectedHz: expected(plan, variant, recognition),
+    plan: subBand === null ? plan.plan : `${plan.plan}, sub-band ${subBand},`,
+  };
+}
+
+/** Channels on which other gateways hear frames, with their counts there. */
+function elsewhere(store: Store, gatewayId: number, window: TimeWindow): ChannelsEvidence["elsewhere"] {
+  const counts = new Map<number, number>();
+  for (const one of channelsOfSite(store, window))
+    if (one.gatewayId !== gatewayId)
+      counts.set(one.frequencyHz, (counts.get(one.frequencyHz) ?? 0) + one.count);
+  return [...counts].sort(([a], [b]) => a - b).map(([frequencyHz, count]) => ({ frequencyHz, count }));
 }
 
 function packetsOf(heard: readonly HeardChannel[]): number {
@@ -66,7 +118,11 @@ function byFrequency(heard: readonly HeardChannel[]): ChannelsEvidence["heard"] 
 }
 
 /** Default channels of a dynamic plan; the narrow channels of a sub-band; a user's own plan where it is small enough. */
-function expected(plan: RegionPlan, variant: PlanVariant, { subBand }: RegionRecognition): number[] {
+function expected(
+  plan: RegionPlan,
+  variant: PlanVariant,
+  { subBand }: Pick<RegionRecognition, "subBand">,
+): number[] {
   const channels =
     plan.kind === "dynamic" || plan.record === null
       ? variant.channels

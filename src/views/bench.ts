@@ -1,6 +1,6 @@
 /** One gateway on the bench: its checks, its verdict, and what it sent last. */
-import type { BenchReference, BenchView } from "../contract/index.ts";
-import { benchSentence, benchVerdict, judgeBench } from "../diagnosis/bench/judge.ts";
+import type { BenchReference, BenchRow, BenchTable, BenchView } from "../contract/index.ts";
+import { awaitedOf, benchSentence, benchVerdict, judgeBench } from "../diagnosis/bench/judge.ts";
 import { isoTime } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
@@ -47,6 +47,8 @@ export function benchView(
     lastHeard: isoTime(gateway.lastAtUs),
     verdict: benchVerdict(items),
     sentence: benchSentence(name ?? `Gateway ${eui}`, items),
+    awaited: awaitedOf(items),
+    expected: options.expected?.label ?? null,
     items,
     notices: identifierNotices(store, { fromUs: window.fromUs, toUs: window.toUs + 1 }, eui),
     reference: reference === null ? null : { ...referenceRow(reference), name: nameOf(reference.eui) },
@@ -55,6 +57,44 @@ export function benchView(
       .slice(0, MOST_OTHERS)
       .map((other) => ({ eui: other, name: nameOf(other) })),
     feed: benchFeed(store, gateway.id, window),
+  };
+}
+
+/** Every gateway that was ever heard, with its verdict and first fault: those that fail first. */
+export function benchTable(store: Store, window: AskedWindow, options: BenchOptions = {}): BenchTable {
+  const rows = knownGateways(store).flatMap((eui) => {
+    const view = benchView(store, window, eui, options);
+    return view === null ? [] : [rowOf(view)];
+  });
+  const order = ["fail", "warn", "waiting", "pass"];
+  return {
+    window: windowView(window),
+    gateways: rows.sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict)),
+  };
+}
+
+function rowOf({ eui, name, lastHeard, verdict, items }: BenchView): BenchRow {
+  const of = (state: BenchRow["verdict"]) => items.filter((item) => item.state === state);
+  const fault = of("fail")[0] ?? of("warn")[0] ?? null;
+  return {
+    eui,
+    name,
+    lastHeard,
+    verdict,
+    failed: of("fail").length,
+    warned: of("warn").length,
+    passed: of("pass").length,
+    waiting: of("waiting").length,
+    fault:
+      fault === null
+        ? null
+        : {
+            id: fault.id,
+            title: fault.title,
+            state: fault.state,
+            reason: fault.reason,
+            advice: fault.advice,
+          },
   };
 }
 

@@ -1,6 +1,7 @@
 /** What the bench says of the orchard's gateways: the shed is well but for its noise, the tower's clock was never set. */
 import type { BenchReference, BenchView } from "../../src/contract/index.ts";
 import {
+  awaitedOf,
   type BenchEvidence,
   benchSentence,
   benchVerdict,
@@ -21,7 +22,7 @@ const EVIDENCE: Readonly<Record<string, BenchEvidence>> = {
       ...channel,
       floor: { ...channel.floor, noiseDbm: i === 1 ? -104 : -114 },
     })),
-    roundTrip: { pairsMs: [], ackPercent: null },
+    roundTrip: { pairsMs: [], trip: null, ackPercent: null },
   },
   [TOWER]: {
     ...SOUND,
@@ -84,6 +85,8 @@ export function benchView(
     lastHeard: iso(span.toMs - 2_000),
     verdict: benchVerdict(items),
     sentence: benchSentence(said ?? `Gateway ${eui}`, items),
+    awaited: awaitedOf(items),
+    expected: null,
     items,
     reference,
     others: GATEWAYS.filter((one) => one.eui !== eui),

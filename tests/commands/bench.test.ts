@@ -1,6 +1,6 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { benchCommand } from "../../src/commands/bench.ts";
-import { BenchView } from "../../src/contract/index.ts";
+import { BenchTable, BenchView } from "../../src/contract/index.ts";
 import { writeBenchReference } from "../../src/store/bench-reference.ts";
 import { openStore } from "../../src/store/open.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
@@ -58,10 +58,26 @@ describe("the bench command", () => {
   it("says of an unknown identifier which ones are known, with exit code 2", async () => {
     const { out, err, exitCode } = await run(benchCommand(), TOWER, "--db", site.path);
     expect([out, exitCode]).toEqual(["", 2]);
-    expect(err).toMatch(new RegExp(`^No gateway ${TOWER} was heard; known are \\w{16} and \\w{16}\\.\n$`));
-    expect(err).toContain(SHED);
+    expect(err).toMatch(
+      new RegExp(
+        `^No gateway ${TOWER} was heard; known are \\w{16} and \\w{16}\\. Did you mean ${SHED}\\?\n$`,
+      ),
+    );
+    const far = await run(benchCommand(), "02005E10000FFFFF", "--db", site.path);
+    expect(far.err).toMatch(
+      /none of its datagrams arrived: check its server address, its port and the firewall/,
+    );
+    expect(far.exitCode).toBe(2);
     const none = await run(benchCommand(), TOWER, "--db", empty.path);
     expect(none.err).toBe(`No gateway ${TOWER} was heard, nor any other.\n`);
+  });
+
+  it("refuses an unknown plan with all names and exit code 2", async () => {
+    const { out, err, exitCode } = await run(benchCommand(), SHED, "--expect", "EU869", "--db", site.path);
+    expect([out, exitCode]).toEqual(["", 2]);
+    expect(err).toMatch(
+      /^--expect knows no plan "EU869"; it takes one of EU868, US915, US915\/1 to US915\/8, .*ISM2400\.\n$/,
+    );
   });
 
   it("measures against the reference that was set for the bench, unless told otherwise", async () => {
@@ -83,7 +99,50 @@ describe("the bench command", () => {
     }
   });
 
+  it("shows all gateways in a table, those that fail first, with exit code 1", async () => {
+    const { out, exitCode } = await run(benchCommand(), "--all", "--db", site.path, "--json");
+    const { gateways } = BenchTable.parse(JSON.parse(out));
+    expect(gateways.map(({ eui, verdict }) => [eui, verdict])).toEqual([
+      [COPIED, "fail"],
+      [SHED, expect.stringMatching(/pass|warn|waiting/)],
+    ]);
+    expect(gateways[0]?.fault).toMatchObject({ id: "identifier", state: "fail" });
+    expect(exitCode).toBe(1);
+    const text = await run(benchCommand(), "--all", "--db", site.path);
+    expect(text.out).toMatch(/^2 gateways, 20.*\n\n✕ FAIL {5}AA555A0000000000 .*1 failed/);
+    expect(text.out).toMatch(/Identifier: This is the identifier of the sample configuration/);
+  });
+
+  it("holds a gateway against the plan that is expected", async () => {
+    const { out, exitCode } = await run(
+      benchCommand(),
+      SHED,
+      "--expect",
+      "us915/2",
+      "--db",
+      site.path,
+      "--json",
+    );
+    const view = BenchView.parse(JSON.parse(out));
+    expect(view.expected).toBe("US915/2");
+    expect(view.items.find(({ id }) => id === "region")).toMatchObject({
+      state: "fail",
+      figure: "0 of 12",
+      advice: expect.stringMatching(/903\.9 to 905\.3/),
+    });
+    expect(exitCode).toBe(1);
+  });
+
+  it("ends with exit code 1 for a known gateway that sent nothing in the window", async () => {
+    const span = ["--from", "2026-03-14T10:00:00Z", "--to", "2026-03-14T11:00:00Z"];
+    const { out, exitCode } = await run(benchCommand(), SHED, ...span, "--db", site.path);
+    expect(out).toMatch(/✕ FAIL {5}Keepalives +silent/);
+    expect(exitCode).toBe(1);
+  });
+
   it.each([
+    [["--all", SHED], "--all takes no gateway: it shows every one.\n"],
+    [[], "Give the identifier of a gateway, or --all for a table of all.\n"],
     [
       [SHED, "--max-offset", "2"],
       "--max-offset and --max-loss need --reference: no reference is set for this bench.\n",

@@ -1,6 +1,11 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { counterLines, type LineReading } from "../../src/ledger/counter-lines.ts";
+import {
+  counterLines,
+  counterStandstill,
+  type LineReading,
+  returnsToLeft,
+} from "../../src/ledger/counter-lines.ts";
 import { TMST_PERIOD_US } from "../../src/radio/clock.ts";
 
 const START_US = 1_773_478_800_000_000;
@@ -61,5 +66,34 @@ describe("the counters under one identifier", () => {
   it("stay bounded however many a stranger invents", () => {
     const readings = Array.from({ length: 2_000 }, (_, i) => at(i, i * 10e6));
     expect(counterLines(readings)).toMatchObject({ lines: 0, returns: 0 });
+  });
+});
+
+describe("a counter that was left", () => {
+  it("is known again when a second board's packet was between, and a new one is not", () => {
+    const left: LineReading[] = [];
+    const [a, b, again, fresh] = [at(0, 5e6), at(15, 2_100e6), at(30, 5e6), at(45, -40e6)] as const;
+    expect(returnsToLeft(left, a, b)).toBe(false);
+    expect(returnsToLeft(left, b, again)).toBe(true);
+    expect(returnsToLeft(left, again, fresh)).toBe(false);
+    expect(returnsToLeft(left, fresh, at(60, -40e6))).toBe(false);
+  });
+
+  it("is forgotten when more boards than share an identifier came since", () => {
+    const left: LineReading[] = [];
+    const boards = Array.from({ length: 7 }, (_, i) => at(i * 15, i * 300e6));
+    for (const [i, board] of boards.slice(1).entries()) returnsToLeft(left, boards[i]!, board);
+    expect(left).toHaveLength(4);
+  });
+});
+
+describe("a counter that stands still", () => {
+  it("is found with its packets and its time", () => {
+    const stuck = [0, 1, 2, 3, 4].map((atS) => ({ ...at(atS, 0), tmstUs: 77 }));
+    expect(counterStandstill([at(-10, 0), ...stuck])).toEqual({ packets: 5, seconds: 4, tmstUs: 77 });
+  });
+
+  it("is none when two antennas hear one packet, or time goes on with it", () => {
+    expect(counterStandstill([at(0, 0), at(0, 0), at(5, 0), at(5, 0)])).toBeNull();
   });
 });

@@ -59,3 +59,24 @@ describe("the delay of the path", () => {
     expect(pathDelayUs(clock, { tmstUs: 5, atUs: -1 })).toBe(0);
   });
 });
+
+describe("a counter that dates nothing", () => {
+  const follow = (counts: readonly number[]) => {
+    const clock = newPathClock({ tmstUs: (counts[0] ?? 0) * 1e6, atUs: 0 });
+    return counts
+      .slice(1)
+      .map((count, i) => pathDelayUs(clock, { tmstUs: count * 1e6, atUs: (i + 1) * 1e6 }));
+  };
+
+  it("began again after 12 s: its packets are not late", () => {
+    expect(follow(Array.from({ length: 40 }, (_, i) => (i % 12) + 0.5)).every((delay) => delay === 0)).toBe(
+      true,
+    );
+  });
+
+  it("stands still after 12 s: its packets are not late", () => {
+    expect(
+      follow(Array.from({ length: 40 }, (_, i) => Math.min(i, 12) + 500)).every((delay) => delay === 0),
+    ).toBe(true);
+  });
+});

@@ -5,12 +5,32 @@ import { percent, span } from "../standing.ts";
 import { counted, type Found, itemOf } from "./item.ts";
 import { LIMITS } from "./limits.ts";
 
-/** `ackPercents`: as its reports say, oldest first; null where a report did not say. */
-export function judgeAcknowledged(ackPercents: readonly (number | null)[]): BenchItem {
-  return itemOf("acknowledged", "Acknowledgements", LIMITS.acknowledged.basis, acknowledged(ackPercents));
+/** Round trips of PUSH_DATA to the server and back, as a relay or a capture shows them. */
+export interface ServerTrip {
+  readonly source: "relay" | "capture";
+  readonly medianMs: number;
+  readonly p99Ms: number;
+  /** Share of PUSH_DATA without an acknowledgement within 2 s. */
+  readonly lostShare: number;
+  readonly asked: number;
 }
 
-function acknowledged(ackPercents: readonly (number | null)[]): Found {
+export interface AcknowledgedEvidence {
+  /** As its reports say, oldest first; null where a report did not say. */
+  readonly ackPercents: readonly (number | null)[];
+  /** null: this computer is the server, or answers do not pass here. */
+  readonly trip: ServerTrip | null;
+  /** Whether all keepalives and packets arrive here: then late answers are late, not lost. null: not known. */
+  readonly nothingLost: boolean | null;
+}
+
+/** Whether the gateway counts its datagrams as answered in time, and on whose side the time is lost. */
+export function judgeAcknowledged(evidence: AcknowledgedEvidence): BenchItem {
+  return itemOf("acknowledged", "Acknowledgements", LIMITS.acknowledged.basis, acknowledged(evidence));
+}
+
+function acknowledged(evidence: AcknowledgedEvidence): Found {
+  const { ackPercents } = evidence;
   // The first report after a start mostly says 0: nothing was sent before it.
   const known = ackPercents.slice(1).filter((percentage) => percentage !== null);
   if (known.length === 0) {
@@ -23,39 +43,78 @@ function acknowledged(ackPercents: readonly (number | null)[]): Found {
       : {
           state: "waiting",
           reason: "It stands in the status reports, from the second one on.",
-          awaits: "two status reports",
+          awaits: counted(2 - Math.min(ackPercents.length, 1), "more status report"),
+          awaitsSeconds: 30 * (2 - Math.min(ackPercents.length, 1)),
         };
   }
   const limits = LIMITS.acknowledged;
   const mean = known.reduce((sum, one) => sum + one, 0) / known.length;
   const found = { figure: percent(mean / 100), value: mean, unit: "%" };
   const told = `By its own count ${percent(mean / 100)} of its datagrams were answered in time (mean of ${counted(known.length, "report")}).`;
-  if (known.length > 2 && known.every((one) => one === 0)) {
+  if (mean >= limits.warnPercent) return { ...found, state: "pass", reason: told };
+  const side = lostSide(evidence, known.length > 2 && known.every((one) => one === 0));
+  return {
+    ...found,
+    state: mean < limits.failPercent ? "fail" : "warn",
+    reason: `${told} ${side.reason}`.trim(),
+    advice: side.advice,
+  };
+}
+
+/** Where the answers are lost or late: at the server, between the gateway and here, or nowhere in particular. */
+function lostSide(
+  { trip, nothingLost }: AcknowledgedEvidence,
+  isNever: boolean,
+): { reason: string; advice: string } {
+  const limits = LIMITS.acknowledged;
+  if (trip !== null) {
+    const place = trip.source === "relay" ? "this relay" : "the place of capture";
+    const figures = `From ${place} to the server and back it takes ${ms(trip.medianMs)} (median), ${ms(trip.p99Ms)} at the 99th percentile`;
+    if (trip.p99Ms > limits.timeoutMs || trip.lostShare > 0.05) {
+      const lost = trip.lostShare > 0.05 ? `, and ${percent(trip.lostShare)} stay unanswered` : "";
+      return {
+        reason:
+          trip.source === "relay"
+            ? `${figures}${lost}: the delay lies beyond this relay, not in the gateway's own network.`
+            : `${figures}${lost}: the delay lies beyond that place.`,
+        advice: `Look at the server and the way to it; else raise push_timeout_ms in the forwarder to ${pushTimeoutMs(trip.p99Ms)}.`,
+      };
+    }
+    if (trip.source === "relay" && trip.p99Ms <= limits.comfortableMs)
+      return {
+        reason: `${figures}: the time is lost between the gateway and this relay.`,
+        advice: "Look for loss or delay there: Wi-Fi, a mobile link, a busy router.",
+      };
+    return { reason: `${figures}.`, advice: "Look for loss or delay on either side of it." };
+  }
+  if (isNever && nothingLost === true)
     return {
-      ...found,
-      state: "fail",
+      reason: `Every report says 0\u2009%, though nothing is lost on the way here: each answer comes later than push_timeout_ms.`,
+      advice:
+        "Measure the round trip (ping this computer from the gateway) and set push_timeout_ms above it, or shorten the way.",
+    };
+  if (isNever)
+    return {
       reason: `Every report says 0\u2009%: no answer reaches it in time, or this forwarder does not count them.`,
       advice:
-        "See whether answers come back at all (firewall, a second network), and whether the way takes more than 100 ms.",
+        "See whether answers come back at all (firewall, a second network), and whether the way takes more than push_timeout_ms, 100 ms unless set.",
     };
-  }
-  if (mean < limits.failPercent) {
-    return {
-      ...found,
-      state: "fail",
-      reason: `${told} While it waits for an answer it fetches nothing from its radio.`,
-      advice: "Look for loss or delay on the way: Wi-Fi, a mobile link, a busy router.",
-    };
-  }
-  if (mean < limits.warnPercent) {
-    return {
-      ...found,
-      state: "warn",
-      reason: told,
-      advice: "Look for loss or delay on the way: Wi-Fi, a mobile link, a busy router.",
-    };
-  }
-  return { ...found, state: "pass", reason: told };
+  return {
+    reason: "While it waits for an answer it fetches nothing from its radio.",
+    advice:
+      nothingLost === true
+        ? "Nothing is lost on the way here, so answers are late: set push_timeout_ms above the round trip, or shorten the way."
+        : "Look for loss or delay on the way: Wi-Fi, a mobile link, a busy router.",
+  };
+}
+
+/** A `push_timeout_ms` that holds such a round trip: half as much again, in steps of 50 ms. Chosen. */
+export function pushTimeoutMs(tripMs: number): number {
+  return 50 * Math.ceil((1.5 * tripMs) / 50);
+}
+
+function ms(value: number): string {
+  return `${value.toFixed(value < 10 ? 1 : 0)}\u2009ms`;
 }
 
 /** Sums over the status reports of the window; null where none said. */
@@ -92,7 +151,7 @@ function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: Count
       figure: "0 received",
       value: 0,
       unit: "%",
-      reason: `Its radio received nothing in ${span(seconds)}.`,
+      reason: `Its radio received nothing in ${span(seconds)}: see Radio.`,
       awaits: "a packet on the air",
     };
   }
@@ -130,35 +189,46 @@ function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: Count
   return { ...found, state: "pass", reason: counts };
 }
 
-/** One stretch between two consecutive reports. */
-export interface ReportInterval {
-  readonly forwarded: number;
-  readonly arrived: number;
+export interface ArrivedEvidence {
+  /** Runs of reports without one missing between them: what they count, and what arrived in the same time. */
+  readonly runs: readonly {
+    readonly intervals: number;
+    readonly forwarded: number;
+    readonly arrived: number;
+  }[];
+  /** Intervals of which a report is missing: what the gateway counted in them is not known. */
+  readonly uncompared: number;
 }
 
 /** Whether what the gateway forwarded arrived here. */
-export function judgeArrived(intervals: readonly ReportInterval[]): BenchItem {
-  return itemOf("arrived", "Packets arrived", LIMITS.arrived.basis, arrived(intervals));
+export function judgeArrived(evidence: ArrivedEvidence): BenchItem {
+  return itemOf("arrived", "Packets arrived", LIMITS.arrived.basis, arrived(evidence));
 }
 
-function arrived(intervals: readonly ReportInterval[]): Found {
+function arrived({ runs, uncompared }: ArrivedEvidence): Found {
   const limits = LIMITS.arrived;
-  const received = intervals.reduce((sum, one) => sum + one.arrived, 0);
+  const intervals = runs.reduce((sum, run) => sum + run.intervals, 0);
+  const received = runs.reduce((sum, run) => sum + run.arrived, 0);
   const proof = backhaulProof(
-    intervals.map((one) => one.forwarded),
+    runs.map((run) => run.forwarded),
     received,
   );
-  if (intervals.length < limits.leastIntervals || proof.forwarded === 0) {
+  const lacking =
+    uncompared === 0
+      ? ""
+      : ` In ${counted(uncompared, "further interval")} a report is missing: what was sent then is not known.`;
+  if (intervals < limits.leastIntervals || proof.forwarded === 0) {
+    const more = Math.max(1, limits.leastIntervals + 1 - intervals - (runs.length === 0 ? 0 : 1));
     return {
       state: "waiting",
-      reason: "Its reports are held against what arrived between them; it takes three with packets in them.",
-      awaits: "status reports that count forwarded packets",
+      reason: `Waiting for ${limits.leastIntervals} intervals between status reports that count packets; ${intervals} so far.${lacking}`,
+      awaits: counted(more, "more status report"),
+      awaitsSeconds: proof.forwarded === 0 && intervals >= limits.leastIntervals ? null : 30 * more,
     };
   }
-  // A packet that is counted in one report may arrive after the next one: the edges are worth one interval.
-  const edge = Math.max(...intervals.map((one) => one.forwarded));
-  const told = `It forwarded ${counted(proof.forwarded, "packet")} by its own count, and ${received.toLocaleString("en")} arrived.`;
-  if (received - proof.forwarded > Math.max(edge, 2)) {
+  const edge = limits.edgePackets * runs.length;
+  const told = `It forwarded ${counted(proof.forwarded, "packet")} by its own count, and ${received.toLocaleString("en")} arrived.${lacking}`;
+  if (received - proof.forwarded > edge) {
     return {
       state: "warn",
       figure: `${received - proof.forwarded} too many`,
@@ -169,12 +239,44 @@ function arrived(intervals: readonly ReportInterval[]): Found {
     };
   }
   const share = proof.share ?? 0;
-  const found = { figure: `${percent(share)} lost`, value: share * 100, unit: "%" };
-  if (proof.missing <= edge) return { ...found, state: "pass", reason: told };
-  const proved = Math.max(0, proof.missing - edge) / proof.forwarded;
   const advice =
     "Datagrams are lost on the way: try a cable, look at the router, and keep them under 1,500 octets.";
-  return { ...found, state: proved >= limits.failShare ? "fail" : "warn", reason: told, advice };
+  if (proof.missing > edge) {
+    const proved = (proof.missing - edge) / proof.forwarded;
+    return {
+      figure: `${percent(share)} lost`,
+      value: share * 100,
+      unit: "%",
+      state: proved >= limits.failShare ? "fail" : "warn",
+      reason: told,
+      advice,
+    };
+  }
+  // So few may stand in the report before or after: nothing is proved, and a large share is no pass either.
+  if (share >= limits.failShare) {
+    return {
+      state: "waiting",
+      figure: `${proof.missing} of ${proof.forwarded} open`,
+      value: share * 100,
+      unit: "%",
+      reason: `${told} ${counted(proof.missing, "packet")} may belong to the next report: not settled.`,
+      awaits: "2 more status reports",
+      awaitsSeconds: 60,
+    };
+  }
+  const found = {
+    figure: proof.missing === 0 ? "none lost" : `${proof.missing} of ${proof.forwarded} open`,
+    value: share * 100,
+    unit: "%",
+  };
+  if (uncompared / (uncompared + intervals) > limits.warnUncompared)
+    return {
+      ...found,
+      state: "warn",
+      reason: told,
+      advice: "See the missing status reports: datagrams may be lost with them.",
+    };
+  return { ...found, state: "pass", reason: told };
 }
 
 export interface CrcEvidence {
@@ -211,7 +313,7 @@ function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence):
       state: "waiting",
       figure: `${bad} of ${all}`,
       reason: `${counted(all, "packet")} of ${limits.leastPackets} that are needed to tell.`,
-      awaits: `${limits.leastPackets} packets on the air`,
+      awaits: `${limits.leastPackets - all} more packets on the air`,
     };
   }
   const share = bad / all;

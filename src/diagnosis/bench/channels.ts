@@ -1,7 +1,9 @@
 /** On which channels does the gateway hear, which of its plan never, and which plan is it? */
 import type { BenchItem } from "../../contract/index.ts";
-import { percent, span } from "../standing.ts";
-import { counted, type Found, itemOf, listed } from "./item.ts";
+import { binomialCdf } from "../../statistics/binomial.ts";
+import { median } from "../../statistics/robust.ts";
+import { decibel, percent } from "../standing.ts";
+import { counted, type Found, itemOf, listed, secondsFor } from "./item.ts";
 import { LIMITS } from "./limits.ts";
 
 export interface ChannelsEvidence {
@@ -9,47 +11,45 @@ export interface ChannelsEvidence {
   readonly heard: readonly { readonly frequencyHz: number; readonly count: number }[];
   /** Channels that the plan says must be there; empty while no plan is known, or not which of its channels. */
   readonly expectedHz: readonly number[];
+  /** Further channels on which other gateways of the site hear frames, with their counts. */
+  readonly elsewhere: readonly { readonly frequencyHz: number; readonly count: number }[];
   /** "EU863-870", "US902-928, sub-band 2"; null while none is known. */
   readonly plan: string | null;
-  /** Time for which the gateway's own reports count no packet at all, up to now; 0 when they count some, or none came. */
-  readonly quietSeconds: number;
+  /** Noise above that of a good receiver by channel, dB, where it is known. */
+  readonly noise: readonly { readonly frequencyHz: number; readonly aboveDb: number }[];
+  /** Time in which the packets came. */
+  readonly seconds: number;
 }
 
 /** Two frequencies are one channel within this: forwarders round. */
 const SAME_HZ = 1_500;
+const SETTINGS_ADVICE =
+  "Compare the forwarder's channel settings with the plan; if they are right, see whether the test node uses these channels.";
 
-/** Which channels of the plan are heard, and which never. */
+/** Which channels of the plan, and further ones in use, are heard, hardly, or never. */
 export function judgeChannels(evidence: ChannelsEvidence): BenchItem {
   return itemOf("channels", "Channels heard", LIMITS.channels.basis, channels(evidence));
 }
 
-function channels({ heard, expectedHz, plan, quietSeconds }: ChannelsEvidence): Found {
+function channels(evidence: ChannelsEvidence): Found {
+  const { heard, expectedHz, plan, seconds } = evidence;
   const limits = LIMITS.channels;
   const total = heard.reduce((sum, { count }) => sum + count, 0);
   if (total === 0) {
-    return quietSeconds >= limits.quietSeconds
-      ? {
-          state: "warn",
-          figure: "none",
-          value: 0,
-          unit: "channels",
-          reason: `Its radio counted no packet in ${span(quietSeconds)}: a quiet place, or it is deaf.`,
-          advice: "Let a test node send from a few metres away, and check that the antenna is connected.",
-        }
-      : {
-          state: "waiting",
-          figure: "none yet",
-          reason: "No packet was heard yet.",
-          awaits: "packets on the air",
-        };
+    return {
+      state: "waiting",
+      figure: "none yet",
+      reason: "No packet with a right CRC was heard yet: see Radio.",
+      awaits: "packets on the air",
+    };
   }
-  const missing = expectedHz.filter(
-    (hz) => !heard.some(({ frequencyHz }) => Math.abs(frequencyHz - hz) <= SAME_HZ),
-  );
+  const missing = expectedHz.filter((hz) => countAt(heard, hz) === 0);
+  const extra = heard.filter(({ frequencyHz }) => !expectedHz.some((hz) => isSame(hz, frequencyHz)));
+  const more = expectedHz.length > 0 && extra.length > 0 ? ` and ${extra.length} more` : "";
   const figure =
     expectedHz.length === 0
       ? counted(heard.length, "channel")
-      : `${expectedHz.length - missing.length} of ${expectedHz.length}`;
+      : `${expectedHz.length - missing.length} of ${expectedHz.length}${more}`;
   const found = { figure, value: heard.length, unit: "channels" };
   const where = `Heard on ${listed(heard.map(({ frequencyHz, count }) => `${mhz(frequencyHz)} (${count})`))}\u2009MHz.`;
   const known = Math.max(expectedHz.length, 1);
@@ -75,31 +75,116 @@ function channels({ heard, expectedHz, plan, quietSeconds }: ChannelsEvidence): 
     };
   }
   if (expectedHz.length === 0) return { ...found, ...ofEight(heard.length, total, where, plan) };
-  if (missing.length === 0) {
-    return {
-      ...found,
-      state: "pass",
-      reason: `All ${expectedHz.length} channels that ${plan} asks for. ${where}`,
-    };
-  }
-  const never = `Never on ${listed(missing.map(mhz))}\u2009MHz, which ${plan} asks for.`;
-  if (chance >= limits.chance) {
+  if (missing.length > 0 && chance >= limits.chance) {
     const needed = Math.ceil(Math.log(limits.chance) / Math.log(1 - 1 / Math.max(known, heard.length, 2)));
-    const more = Math.max(1, needed - total);
+    const lacking = Math.max(1, needed - total);
     return {
       ...found,
       state: "waiting",
-      reason: `${never} So far that may be chance: ${counted(total, "packet")}.`,
-      awaits: `about ${counted(more, "more packet", "more packets")}`,
+      reason: `Never on ${listed(missing.map(mhz))}\u2009MHz, which ${plan} asks for. So far that may be chance: ${counted(total, "packet")}.`,
+      awaits: `about ${counted(lacking, "more packet", "more packets")}`,
+      awaitsSeconds: secondsFor(lacking, total, seconds),
+    };
+  }
+  if (missing.length > 0) {
+    const suspect = suspectOf(missing, evidence);
+    return {
+      ...found,
+      state: missing.length >= limits.failShare * expectedHz.length ? "fail" : "warn",
+      reason: `Never on ${listed(missing.map(mhz))}\u2009MHz, which ${plan} asks for. In ${counted(total, "packet")} that is no chance.${suspect.reason} ${where}`,
+      advice: suspect.advice,
+    };
+  }
+  const hardly = hardlyHeard(evidence, extra);
+  if (hardly.length > 0) {
+    const suspect = suspectOf(
+      hardly.map(({ frequencyHz }) => frequencyHz),
+      evidence,
+    );
+    const which = hardly.map(
+      ({ frequencyHz, count }) => `${mhz(frequencyHz)} (${count === 0 ? "none" : count})`,
+    );
+    return {
+      ...found,
+      state: "warn",
+      reason: `Far fewer packets than on the other channels came on ${listed(which)}\u2009MHz.${suspect.reason} ${where}`,
+      advice: suspect.advice,
     };
   }
   return {
     ...found,
-    state: missing.length >= limits.failShare * expectedHz.length ? "fail" : "warn",
-    reason: `${never} In ${counted(total, "packet")} that is no chance. ${where}`,
-    advice:
-      "Compare the forwarder's channel settings with the plan; if they are right, see whether the test node uses these channels.",
+    state: "pass",
+    reason: `All ${expectedHz.length} channels that ${plan} asks for${more === "" ? "" : `, and ${counted(extra.length, "further one")}`}. ${where}`,
   };
+}
+
+/**
+ * Channels that bring far fewer packets than even use explains: those of the plan among each other; further ones against
+ * what other gateways hear there.
+ */
+function hardlyHeard(
+  { heard, expectedHz, elsewhere }: ChannelsEvidence,
+  extra: ChannelsEvidence["heard"],
+): { frequencyHz: number; count: number }[] {
+  const onPlan = expectedHz.map((hz) => ({ frequencyHz: hz, count: countAt(heard, hz) }));
+  const planTotal = onPlan.reduce((sum, { count }) => sum + count, 0);
+  const chance = LIMITS.channels.chance;
+  const few = onPlan.filter(
+    ({ count }) =>
+      onPlan.length > 1 && binomialCdf(count, planTotal, 1 / onPlan.length) < chance / onPlan.length,
+  );
+  const further = elsewhere.filter(({ count }) => count >= LIMITS.channels.leastElsewhere);
+  const here = heard.reduce((sum, { count }) => sum + count, 0);
+  const there = elsewhere.reduce((sum, { count }) => sum + count, 0);
+  const fewFurther = further.flatMap(({ frequencyHz, count }) => {
+    const own = countAt(extra, frequencyHz);
+    const share = count / Math.max(there, 1);
+    return binomialCdf(own, here, share) < chance / further.length ? [{ frequencyHz, count: own }] : [];
+  });
+  return [...few, ...fewFurther].sort((a, b) => a.frequencyHz - b.frequencyHz);
+}
+
+/** Noise where noise shows, else the radio: what may keep these channels from being heard, and what to do. */
+function suspectOf(
+  channelsHz: readonly number[],
+  { noise, heard }: ChannelsEvidence,
+): { reason: string; advice: string } {
+  const middle = median(noise.map(({ aboveDb }) => aboveDb));
+  const noisy = noise.filter(
+    ({ frequencyHz, aboveDb }) =>
+      middle !== null &&
+      aboveDb - middle >= LIMITS.channels.noisyDb &&
+      channelsHz.some((hz) => isSame(hz, frequencyHz)),
+  );
+  if (noisy.length > 0 && middle !== null)
+    return {
+      reason: ` The noise on ${listed(noisy.map(({ frequencyHz }) => mhz(frequencyHz)))}\u2009MHz is ${decibel((noisy[0]?.aboveDb ?? 0) - middle)} above the other channels: interference.`,
+      advice: "Look for a transmitter on these channels, and move the antenna away from it.",
+    };
+  const others = heard.filter(({ frequencyHz }) => !channelsHz.some((hz) => isSame(hz, frequencyHz)));
+  const isBlock =
+    channelsHz.length > 1 &&
+    others.length > 1 &&
+    (others.every(({ frequencyHz }) => frequencyHz < Math.min(...channelsHz)) ||
+      others.every(({ frequencyHz }) => frequencyHz > Math.max(...channelsHz)));
+  if (isBlock)
+    return {
+      reason: " They lie side by side, as the channels of one radio chain do.",
+      advice:
+        "Compare that radio chain's centre frequency (radio_0, radio_1) and its channels with the plan; if they are right, the chain is faulty.",
+    };
+  const quiet = noise.some(({ frequencyHz }) => channelsHz.some((hz) => isSame(hz, frequencyHz)))
+    ? " The noise there is no higher than elsewhere."
+    : "";
+  return { reason: quiet, advice: SETTINGS_ADVICE };
+}
+
+function countAt(heard: ChannelsEvidence["heard"], hz: number): number {
+  return heard.reduce((sum, one) => sum + (isSame(one.frequencyHz, hz) ? one.count : 0), 0);
+}
+
+function isSame(a: number, b: number): boolean {
+  return Math.abs(a - b) <= SAME_HZ;
 }
 
 /** A plan is known, but not which of its channels the gateway is set to: a concentrator takes eight. */
@@ -121,8 +206,7 @@ function ofEight(
   return {
     state: heard <= 4 ? "fail" : "warn",
     reason: `${where} A gateway takes eight at once, and ${counted(total, "packet")} came on ${heard}.`,
-    advice:
-      "Compare the forwarder's channel settings with the plan; if they are right, see whether the test node uses these channels.",
+    advice: SETTINGS_ADVICE,
   };
 }
 
@@ -143,6 +227,19 @@ export interface RegionEvidence {
   readonly wantedElsewhere: { readonly plan: string; readonly subBand: number } | null;
   /** What its nodes and the site's other gateways say against its channels, as sentences. */
   readonly againstSubBand: readonly string[];
+  /** The plan that the user named; null: none. */
+  readonly expected: ExpectedPlan | null;
+  readonly seconds: number;
+}
+
+/** A plan that was named, held against what was heard. */
+export interface ExpectedPlan {
+  /** "US902-928, sub-band 2". */
+  readonly name: string;
+  /** Its channels in words: "903.9 to 905.3 MHz". */
+  readonly channels: string;
+  /** Packets on its channels with its data rates. */
+  readonly fitting: number;
 }
 
 /** Whether the channel plan is recognised, and nothing speaks against it. */
@@ -151,7 +248,8 @@ export function judgeRegion(evidence: RegionEvidence): BenchItem {
 }
 
 function region(evidence: RegionEvidence): Found {
-  const { verdict, name, confidence, subBand, contradictions, reason, packets } = evidence;
+  const { verdict, name, confidence, subBand, contradictions, reason, packets, expected } = evidence;
+  if (expected !== null) return againstExpected(expected, evidence);
   if (verdict === "nothing-heard") {
     const [elsewhere] = evidence.againstSubBand;
     if (elsewhere !== undefined) {
@@ -170,6 +268,7 @@ function region(evidence: RegionEvidence): Found {
           state: "waiting",
           reason,
           awaits: `about ${counted(LIMITS.region.leastPackets - packets, "more packet")}`,
+          awaitsSeconds: secondsFor(LIMITS.region.leastPackets - packets, packets, evidence.seconds),
         }
       : {
           state: "warn",
@@ -213,6 +312,32 @@ function region(evidence: RegionEvidence): Found {
     };
   }
   return { ...found, state: "pass", reason: sure };
+}
+
+/** Packets from which on a named plan is judged. Chosen: a false detection or two lie anywhere. */
+const LEAST_FOR_EXPECTED = 5;
+
+function againstExpected(expected: ExpectedPlan, { packets, name, subBand, seconds }: RegionEvidence): Found {
+  if (packets < LEAST_FOR_EXPECTED) {
+    return {
+      state: "waiting",
+      figure: expected.name,
+      reason: `${counted(packets, "packet")} of ${LEAST_FOR_EXPECTED} that are needed to hold it against ${expected.name}.`,
+      awaits: counted(LEAST_FOR_EXPECTED - packets, "more packet"),
+      awaitsSeconds: secondsFor(LEAST_FOR_EXPECTED - packets, packets, seconds),
+    };
+  }
+  const share = expected.fitting / packets;
+  const found = { figure: `${expected.fitting} of ${packets}`, value: share * 100, unit: "%" };
+  const told = `${expected.fitting} of ${counted(packets, "packet")} lie on the channels and data rates of ${expected.name}, which you expect.`;
+  if (share >= LIMITS.region.expectedShare) return { ...found, state: "pass", reason: told };
+  const instead = name === null ? "" : ` It hears ${name}${subBand === null ? "" : `, sub-band ${subBand}`}.`;
+  return {
+    ...found,
+    state: share < 0.5 ? "fail" : "warn",
+    reason: `${told}${instead}`,
+    advice: `Set the forwarder to the channels of ${expected.name}: ${expected.channels}.`,
+  };
 }
 
 /** Whether what is known says that the gateway listens to another part of the plan than the network uses. */

@@ -89,9 +89,32 @@ function offsetText(seconds: number): string {
   return `${seconds < 0 ? "\u2212" : "+"}${span(Math.abs(seconds))}`;
 }
 
-/** `drift`: null where two counters in turn leave nothing to tell. */
-export function judgeCounterDrift(drift: CounterDrift | null): BenchItem {
-  return itemOf("counter-drift", "Counter clock", LIMITS.counterDrift.basis, counterClock(drift));
+/** Packets in a row that bear one count while time went on. */
+export interface Standstill {
+  readonly packets: number;
+  readonly seconds: number;
+  readonly tmstUs: number;
+}
+
+/**
+ * `drift`: null where two counters in turn leave nothing to tell. `standstill`: the longest run of packets at one count;
+ * null when the counter always moved.
+ */
+export function judgeCounterDrift(drift: CounterDrift | null, standstill: Standstill | null): BenchItem {
+  const found = standsStill(standstill) ?? counterClock(drift);
+  return itemOf("counter-drift", "Counter clock", LIMITS.counterDrift.basis, found);
+}
+
+function standsStill(standstill: Standstill | null): Found | null {
+  if (standstill === null || standstill.packets < LIMITS.counterDrift.standstillPackets) return null;
+  const { packets, seconds, tmstUs } = standstill;
+  return {
+    state: "fail",
+    figure: "stands still",
+    reason: `${counted(packets, "packet")} over ${span(seconds)} bear the same count, ${tmstUs}: the concentrator's counter stands still.`,
+    advice:
+      "Restart the gateway with its power off for a moment; if it returns, check the board's seat, supply and reset line. Downlinks cannot be timed meanwhile.",
+  };
 }
 
 function counterClock(drift: CounterDrift | null): Found {
@@ -114,6 +137,7 @@ function counterClock(drift: CounterDrift | null): Found {
       state: "waiting",
       reason: `Not enough yet to tell its drift${far}: it takes ${more}.`,
       awaits: more,
+      awaitsSeconds: needed === null ? null : Math.max(60, needed - drift.spanSeconds),
     };
   }
   const limits = LIMITS.counterDrift;
@@ -157,6 +181,8 @@ export interface RestartEvidence {
   /** When the counter began anew, ISO 8601, oldest first. */
   readonly restarts: readonly string[];
   readonly windowSeconds: number;
+  /** Two boards use the identifier: their counters in turn look like restarts. */
+  readonly isTwoBoards: boolean;
 }
 
 /** How often the counter began anew. */
@@ -164,7 +190,12 @@ export function judgeRestarts(evidence: RestartEvidence): BenchItem {
   return itemOf("restarts", "Restarts", LIMITS.restarts.basis, restarts(evidence));
 }
 
-function restarts({ readings, restarts: times, windowSeconds }: RestartEvidence): Found {
+function restarts({ readings, restarts: times, windowSeconds, isTwoBoards }: RestartEvidence): Found {
+  if (isTwoBoards)
+    return {
+      state: "waiting",
+      reason: "Two boards use this identifier, so a restart of either cannot be seen: see Single gateway.",
+    };
   const count = times.length;
   if (count === 0 && readings < 2) {
     return {
@@ -178,11 +209,12 @@ function restarts({ readings, restarts: times, windowSeconds }: RestartEvidence)
     return { ...found, state: "pass", reason: `Its counter ran through in ${span(windowSeconds)}.` };
   const last = times.at(-1) ?? "";
   const told = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(11, 19)} UTC on ${last.slice(0, 10)}.`;
+  const every = median(stepsSeconds(times));
   if (count >= LIMITS.restarts.failCount) {
     return {
       ...found,
       state: "fail",
-      reason: told,
+      reason: `${told}${every === null || every > LIMITS.restarts.loopSeconds ? "" : ` It restarts in a loop, about every ${span(every)}.`}`,
       advice: "Look for a weak supply, heat, or a watchdog that restarts the forwarder; its log says which.",
     };
   }
@@ -192,4 +224,9 @@ function restarts({ readings, restarts: times, windowSeconds }: RestartEvidence)
     reason: told,
     advice: "If nobody restarted it then, look at its supply and its log.",
   };
+}
+
+function stepsSeconds(times: readonly string[]): number[] {
+  const ms = times.map((time) => Date.parse(time));
+  return ms.slice(1).map((at, i) => (at - (ms[i] ?? at)) / 1000);
 }

@@ -1,34 +1,55 @@
 /** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
-import { percent } from "../standing.ts";
+import { percent, span } from "../standing.ts";
+import { pushTimeoutMs, type ServerTrip } from "./account.ts";
 import { counted, type Found, itemOf, listed } from "./item.ts";
 import { LIMITS } from "./limits.ts";
 
 export interface RoundTripEvidence {
-  /** From a downlink's leaving to its TX_ACK, milliseconds. */
+  /** From a downlink's leaving to its TX_ACK, milliseconds: from here to the gateway and back. */
   readonly pairsMs: readonly number[];
-  /** Mean share of its datagrams that the gateway counts as answered within 100 ms; null when it does not say. */
+  /** From here to the server and back; null: not measured. */
+  readonly trip: ServerTrip | null;
+  /** Mean share of its datagrams that the gateway counts as answered within its timeout; null when it does not say. */
   readonly ackPercent: number | null;
 }
 
-/** How long a datagram takes there and back, as far as anything here tells. */
+/** How long a datagram takes there and back, as far as it was measured here. */
 export function judgeRoundTrip(evidence: RoundTripEvidence): BenchItem {
   return itemOf("round-trip", "Round trip", LIMITS.roundTrip.basis, roundTrip(evidence));
 }
 
-function roundTrip({ pairsMs, ackPercent }: RoundTripEvidence): Found {
+function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
   const limits = LIMITS.roundTrip;
-  const middle = median(pairsMs);
-  const advice =
-    "Downlinks will come late: shorten the way (a cable, a nearer server), or raise the network's receive delay.";
-  if (middle !== null) {
-    const found = { figure: `${middle.toFixed(middle < 10 ? 1 : 0)}\u2009ms`, value: middle, unit: "ms" };
-    const reason = `Median from a downlink to its TX_ACK, ${counted(pairsMs.length, "pair")}.`;
-    if (middle > limits.failMs) return { ...found, state: "fail", reason, advice };
-    if (middle > limits.warnMs) return { ...found, state: "warn", reason, advice };
-    return { ...found, state: "pass", reason };
+  const gatewayMs = median(pairsMs);
+  if (gatewayMs !== null || trip !== null) {
+    const total = (gatewayMs ?? 0) + (trip?.medianMs ?? 0);
+    const found = { figure: `${total.toFixed(total < 10 ? 1 : 0)}\u2009ms`, value: total, unit: "ms" };
+    const place = trip?.source === "capture" ? "the place of capture" : "here";
+    const reason = [
+      ...(gatewayMs === null
+        ? []
+        : [
+            `${milliseconds(gatewayMs)} from ${place} to the gateway and back (median from a downlink to its TX_ACK, ${counted(pairsMs.length, "pair")})`,
+          ]),
+      ...(trip === null
+        ? []
+        : [
+            `${milliseconds(trip.medianMs)} from ${place} to the server and back (median of ${counted(trip.asked, "PUSH_DATA", "PUSH_DATA")}, ${milliseconds(trip.p99Ms)} at the 99th percentile)`,
+          ]),
+    ].join("; ");
+    if (total <= limits.warnMs) return { ...found, state: "pass", reason: `${reason}.` };
+    const longest = (gatewayMs ?? 0) + (trip?.p99Ms ?? 0);
+    return {
+      ...found,
+      state: total > limits.failMs ? "fail" : "warn",
+      reason: `${reason}. That is above push_timeout_ms, 100\u2009ms unless set otherwise.`,
+      advice: `Set push_timeout_ms to ${pushTimeoutMs(longest)} in the forwarder, or shorten the way (a cable, a nearer server). Downlinks lose as much time: raise the network's receive delay.`,
+    };
   }
+  const advice =
+    "Set push_timeout_ms above the round trip (ping the server from the gateway), or shorten the way. Downlinks will come late: raise the network's receive delay.";
   if (ackPercent === null) {
     return {
       state: "waiting",
@@ -50,7 +71,7 @@ function roundTrip({ pairsMs, ackPercent }: RoundTripEvidence): Found {
       state: "warn",
       figure: "over 100\u2009ms",
       reason:
-        "Most answers reach the gateway later than its push timeout, 100\u2009ms unless set otherwise, or not at all.",
+        "Most answers reach the gateway later than push_timeout_ms, 100\u2009ms unless set otherwise, or not at all.",
       advice,
     };
   }
@@ -62,11 +83,24 @@ function roundTrip({ pairsMs, ackPercent }: RoundTripEvidence): Found {
   };
 }
 
+function milliseconds(value: number): string {
+  return `${value.toFixed(value < 10 ? 1 : 0)}\u2009ms`;
+}
+
 /** What came of one downlink that was sent to test the way back. */
 export interface DownlinkTest {
   readonly result: "sent" | "refused" | "unanswered";
   /** The gateway's word: TOO_LATE, TX_FREQ … */
   readonly word: string | null;
+}
+
+/** A refused downlink, as a relay or a capture shows it. */
+export interface RefusedDownlink {
+  readonly word: string | null;
+  /** null: its moment is not known here. */
+  readonly leadMs: number | null;
+  /** Whether its moment answers an uplink that was heard here. */
+  readonly answersUplink: boolean;
 }
 
 export interface DownlinkEvidence {
@@ -76,6 +110,8 @@ export interface DownlinkEvidence {
   /** From the reports: downlinks that came, and packets really sent; null where they do not say. */
   readonly asked: number | null;
   readonly emitted: number | null;
+  /** Refused ones that passed here, with what was left before their moment; empty: none passed. */
+  readonly refusedHere: readonly RefusedDownlink[];
   /** A test of one's own; null when none was made. */
   readonly test: DownlinkTest | null;
 }
@@ -97,10 +133,21 @@ const WORDS: Readonly<Record<string, string>> = {
   GPS_UNLOCKED: "it has no GPS time",
 };
 
-function downlinks({ accepted, refused, asked, emitted, test }: DownlinkEvidence): Found {
+function downlinks(evidence: DownlinkEvidence): Found {
+  const { accepted, refused, asked, emitted, test } = evidence;
   const limits = LIMITS.downlinks;
+  if (test?.result === "unanswered") {
+    return {
+      state: "fail",
+      figure: "test unanswered",
+      reason:
+        "No TX_ACK came for the test downlink. The gateway may still transmit it: version 1 never answers, and an answer may be lost.",
+      advice:
+        "Keep an antenna or a load on it, and listen with a receiver. Check that keepalives come, and the forwarder's log.",
+    };
+  }
   if (test !== null && test.result !== "sent") {
-    const why = test.result === "unanswered" ? "the gateway did not answer it" : wordText(test.word ?? "");
+    const why = wordText(test.word ?? "");
     return {
       state: "fail",
       figure: "test failed",
@@ -130,6 +177,8 @@ function downlinks({ accepted, refused, asked, emitted, test }: DownlinkEvidence
   if (count === 0)
     return { ...found, state: "pass", reason: `It took all of ${counted(all, "downlink")} for sending.` };
   const why = listed(refused.slice(0, 3).map((one) => `${one.count} × ${one.word} (${wordText(one.word)})`));
+  const timing = timingOf(evidence, count, all);
+  if (timing !== null) return { ...found, state: "fail", ...timing };
   const isFail = accepted === 0 || (all >= limits.failLeast && count / all > limits.failShare);
   return {
     ...found,
@@ -137,6 +186,45 @@ function downlinks({ accepted, refused, asked, emitted, test }: DownlinkEvidence
     reason: `It refused ${count} of ${counted(all, "downlink")} (${percent(count / all)}): ${why}.`,
     advice:
       "Too late: shorten the way. Frequency or power: compare the network's plan with the radio's settings.",
+  };
+}
+
+/** Most refusals are of one clock's making: which one, and what to do. null: they are not. */
+function timingOf(
+  { refused, refusedHere }: DownlinkEvidence,
+  count: number,
+  all: number,
+): { reason: string; advice: string } | null {
+  const limits = LIMITS.downlinks;
+  const timed = refused.filter(({ word }) => word === "TOO_LATE" || word === "TOO_EARLY");
+  const ofTime = timed.reduce((sum, one) => sum + one.count, 0);
+  if (ofTime < limits.allLeast || ofTime < 0.9 * count || count < 0.5 * all) return null;
+  const words = listed(timed.map((one) => `${one.count} × ${one.word}`));
+  const told = `It refused ${count} of ${counted(all, "downlink")}: ${words}.`;
+  const here = refusedHere.filter(({ word }) => word === "TOO_LATE" || word === "TOO_EARLY");
+  const leads = here.flatMap(({ leadMs }) => (leadMs === null ? [] : [leadMs]));
+  const lead = median(leads);
+  if (here.length > 0 && here.filter(({ answersUplink }) => !answersUplink).length * 2 > here.length)
+    return {
+      reason: `${told} Their moments answer no uplink heard here: the server counts by another counter.`,
+      advice:
+        "See Single gateway and Restarts: the server may take the counter of another board, or of before a restart. Then look at the server.",
+    };
+  if (lead === null)
+    return {
+      reason: `${told} They did not pass here, so their lead is not known. TOO_EARLY mostly means that the moment had just passed.`,
+      advice:
+        "Look at the round trip first. Stand in line or take a capture of both directions: the lead shows whether the server or the gateway's clock is wrong.",
+    };
+  if (lead < limits.leadMs)
+    return {
+      reason: `${told} They passed here ${milliseconds(Math.max(0, lead))} before their moment (median), and the gateway needs 42.5\u2009ms: the server sends them too late.`,
+      advice: "Shorten the way to the server, or raise the network's receive delay (RX1) to 2 s or more.",
+    };
+  return {
+    reason: `${told} They passed here ${span(lead / 1_000)} before their moment (median), early enough: the gateway's own clock is wrong.`,
+    advice:
+      "Look at the gateway's time: the SX1301 daemon estimates its counter from the host clock. Let NTP settle, stop what sets the clock in steps, and restart the forwarder.",
   };
 }
 

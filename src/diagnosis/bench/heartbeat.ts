@@ -22,6 +22,9 @@ export interface KeepaliveEvidence extends Rhythm {
   readonly followedSeconds: number;
   /** Datagrams of other kinds in the window. */
   readonly others: number;
+  /** From its last datagram ever to the end of what is known. */
+  readonly lastHeardSeconds: number;
+  readonly windowSeconds: number;
 }
 
 /** Keepalives (PULL_DATA) keep the way back open: without them no downlink reaches the gateway. */
@@ -32,6 +35,15 @@ export function judgeKeepalives(evidence: KeepaliveEvidence): BenchItem {
 function keepalives(evidence: KeepaliveEvidence): Found {
   const limits = LIMITS.keepalives;
   const { count, intervalSeconds, sinceNewestSeconds, lost, silences, followedSeconds } = evidence;
+  if (count === 0 && evidence.others === 0) {
+    return {
+      state: "fail",
+      figure: "silent",
+      reason: `Nothing came from it in the whole window of ${span(evidence.windowSeconds)}; it was last heard ${span(evidence.lastHeardSeconds)} ago.`,
+      advice:
+        "Check its power and network, then that its server address and port are this computer's, and the firewall here.",
+    };
+  }
   if (count === 0 && followedSeconds >= limits.failSeconds) {
     return {
       state: "fail",
@@ -44,8 +56,10 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       state: "waiting",
       figure: counted(count, "keepalive"),
-      reason: "Three keepalives are needed to tell their interval.",
-      awaits: "three keepalives",
+      reason: `${counted(count, "keepalive")} of three that tell their interval.`,
+      awaits: counted(3 - Math.min(count, 2), "more keepalive"),
+      // Common practice: the reference daemons send one every 5 s, or 10 s as configured.
+      awaitsSeconds: 10 * (3 - Math.min(count, 2)),
     };
   }
   const found = { figure: `every ${secondsText(intervalSeconds)}`, value: intervalSeconds, unit: "s" };
@@ -102,6 +116,8 @@ function keepalives(evidence: KeepaliveEvidence): Found {
 }
 
 export interface StatusEvidence extends Rhythm {
+  /** Reports that are missing between others. */
+  readonly missing: number;
   readonly followedSeconds: number;
   /** From the newest datagram of any kind to the end of what is known. */
   readonly sinceAnythingSeconds: number;
@@ -129,8 +145,13 @@ function reports(evidence: StatusEvidence): Found {
     return {
       state: "waiting",
       figure: counted(count, "report"),
-      reason: "Three status reports are needed to tell their interval.",
-      awaits: "three status reports",
+      reason: `${counted(count, "status report")} of three that tell their interval.`,
+      awaits: `${counted(3 - Math.min(count, 2), "more status report")}`,
+      // The reference daemons report every 30 s.
+      awaitsSeconds: Math.max(
+        1,
+        30 * (3 - Math.min(count, 2)) - Math.min(30, sinceNewestSeconds ?? followedSeconds),
+      ),
     };
   }
   const found = { figure: `every ${secondsText(intervalSeconds)}`, value: intervalSeconds, unit: "s" };
@@ -151,6 +172,15 @@ function reports(evidence: StatusEvidence): Found {
       advice: "Shorten the gateway's description in its settings: long ones cut the report off.",
     };
   }
+  const share = evidence.missing / (count + evidence.missing);
+  if (evidence.missing > 1 && share > limits.warnMissing) {
+    return {
+      ...found,
+      state: share > limits.failMissing ? "fail" : "warn",
+      reason: `${evidence.missing} of ${count + evidence.missing} reports are missing (${percent(share)}): the way to here loses datagrams, or it was unreachable.`,
+      advice: "Try a cable in place of Wi-Fi, or another port of the switch.",
+    };
+  }
   if (intervalSeconds > limits.warnSeconds) {
     return {
       ...found,
@@ -162,7 +192,7 @@ function reports(evidence: StatusEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `${counted(count, "report")}, one every ${secondsText(intervalSeconds)}.`,
+    reason: `${counted(count, "report")}, one every ${secondsText(intervalSeconds)}${evidence.missing === 0 ? "" : `; ${evidence.missing} missing`}.`,
   };
 }
 

@@ -1,6 +1,6 @@
 /** Who speaks: which protocol version, under a plausible identifier, and is it one gateway only? */
 import type { BenchItem } from "../../contract/index.ts";
-import { counted, type Found, itemOf } from "./item.ts";
+import { counted, type Found, itemOf, secondsFor } from "./item.ts";
 import { LIMITS } from "./limits.ts";
 
 export interface ProtocolEvidence {
@@ -90,6 +90,8 @@ export interface OneGatewayEvidence {
   readonly returns: number;
   /** Counts that it went back and forth between. */
   readonly lines: number;
+  /** Time in which the readings came. */
+  readonly seconds: number;
 }
 
 /** Whether one gateway alone uses the identifier: two have two counters. */
@@ -97,7 +99,7 @@ export function judgeOneGateway(evidence: OneGatewayEvidence): BenchItem {
   return itemOf("one-gateway", "Single gateway", LIMITS.oneGateway.basis, oneGateway(evidence));
 }
 
-function oneGateway({ readings, returns, lines }: OneGatewayEvidence): Found {
+function oneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): Found {
   const limits = LIMITS.oneGateway;
   const advice =
     "Give each gateway an identifier of its own; images copied from card to card carry one along.";
@@ -114,7 +116,8 @@ function oneGateway({ readings, returns, lines }: OneGatewayEvidence): Found {
     return {
       state: "waiting",
       reason: `${counted(readings, "packet")} of ${limits.leastReadings} that are needed to tell.`,
-      awaits: `${limits.leastReadings} packets`,
+      awaits: `${limits.leastReadings - readings} more packets`,
+      awaitsSeconds: secondsFor(limits.leastReadings - readings, readings, seconds),
     };
   }
   if (returns >= limits.warnReturns) {

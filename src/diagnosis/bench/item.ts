@@ -11,6 +11,8 @@ export interface Found {
   readonly advice?: string;
   /** Of a waiting item: what has yet to arrive. */
   readonly awaits?: string;
+  /** Of a waiting item: about so long until that has arrived. */
+  readonly awaitsSeconds?: number | null;
 }
 
 /** The item that a finding about the gateway itself makes. `basis`: where its limits come from. */
@@ -26,10 +28,22 @@ export function itemOf(id: string, title: string, basis: string, found: Found): 
     reason: found.reason,
     advice: found.advice ?? null,
     awaits: found.state === "waiting" ? (found.awaits ?? null) : null,
+    awaitsSeconds: found.state === "waiting" ? roundedUp(found.awaitsSeconds ?? null) : null,
     basis,
+    since: null,
     part: "gateway",
     channel: null,
   };
+}
+
+/** Whole seconds, and at least one: a countdown never shows nothing while something is awaited. */
+function roundedUp(seconds: number | null): number | null {
+  return seconds === null ? null : Math.max(1, Math.ceil(seconds));
+}
+
+/** Seconds until `missing` more have come, when `count` came in `seconds`; null before any came. */
+export function secondsFor(missing: number, count: number, seconds: number): number | null {
+  return count > 0 && seconds > 0 ? (missing * seconds) / count : null;
 }
 
 /** "1 packet", "12 packets", "1,200 packets". */

@@ -1,14 +1,16 @@
 /** How does the gateway stand as a whole? The checks in the order in which they are read, one verdict, one sentence. */
 import type { BenchItem, BenchState, Sentence } from "../../contract/index.ts";
 import type { CounterDrift } from "../../radio/counter-drift.ts";
+import { span } from "../standing.ts";
 import {
+  type AcknowledgedEvidence,
+  type ArrivedEvidence,
   type CountEvidence,
   type CrcEvidence,
   judgeAcknowledged,
   judgeArrived,
   judgeCrcFailed,
   judgeForwarded,
-  type ReportInterval,
 } from "./account.ts";
 import { type ChannelsEvidence, judgeChannels, judgeRegion, type RegionEvidence } from "./channels.ts";
 import {
@@ -17,6 +19,7 @@ import {
   judgeGatewayClock,
   judgeRestarts,
   type RestartEvidence,
+  type Standstill,
 } from "./clocks.ts";
 import { judgeOrder, judgeRefused, type OrderEvidence, type RefusedEvidence } from "./datagrams.ts";
 import { type DownlinkEvidence, judgeDownlinks, judgeRoundTrip, type RoundTripEvidence } from "./downlink.ts";
@@ -34,6 +37,15 @@ import {
   type ProtocolEvidence,
 } from "./identity.ts";
 import { counted, listed } from "./item.ts";
+import { judgePacketTime, type PacketTimeEvidence } from "./packet-time.ts";
+import {
+  type DataRateEvidence,
+  judgeDataRates,
+  judgeOverheard,
+  judgeRadio,
+  type OverheardEvidence,
+  type RadioEvidence,
+} from "./radio.ts";
 import { judgeLevels, judgeNoise, judgeOverload, type LevelEvidence, type NoiseChannel } from "./signal.ts";
 
 /** All that a bench list rests on. */
@@ -45,10 +57,16 @@ export interface BenchEvidence {
   readonly oneGateway: OneGatewayEvidence;
   readonly gatewayClock: GatewayClockEvidence;
   readonly drift: CounterDrift | null;
+  /** The longest run of packets whose counter did not move; null: it always moved. */
+  readonly standstill: Standstill | null;
+  readonly packetTime: PacketTimeEvidence;
   readonly restarts: RestartEvidence;
-  readonly ackPercents: readonly (number | null)[];
+  readonly acknowledged: AcknowledgedEvidence;
+  readonly radio: RadioEvidence;
+  readonly dataRates: DataRateEvidence;
+  readonly overheard: OverheardEvidence;
   readonly counts: CountEvidence;
-  readonly intervals: readonly ReportInterval[];
+  readonly arrived: ArrivedEvidence;
   readonly crc: CrcEvidence;
   readonly channels: ChannelsEvidence;
   readonly region: RegionEvidence;
@@ -58,10 +76,22 @@ export interface BenchEvidence {
   readonly refused: RefusedEvidence;
   readonly roundTrip: RoundTripEvidence;
   readonly downlinks: DownlinkEvidence;
+  /** Checks that rest on the newest part of the window only, by id: its begin, ISO 8601. */
+  readonly since: Readonly<Record<string, string>>;
 }
 
-/** Every check, in the order of a bring-up: is it there, who is it, its clocks, its account, its radio, the way back. */
+/** Every check, in the order of a bring-up: is it there, who is it, its clocks, its counts, its radio, downlinks. */
 export function judgeBench(evidence: BenchEvidence): BenchItem[] {
+  const { since } = evidence;
+  return itemsOf(evidence).map((item) => {
+    const from = since[item.id];
+    if (from === undefined) return item;
+    const at = `${from.slice(0, 16).replace("T", " ")} UTC`;
+    return { ...item, since: from, reason: `${item.reason} From ${at} on; what came before was not read.` };
+  });
+}
+
+function itemsOf(evidence: BenchEvidence): BenchItem[] {
   return [
     judgeKeepalives(evidence.keepalives),
     judgeStatusReports(evidence.status),
@@ -69,14 +99,18 @@ export function judgeBench(evidence: BenchEvidence): BenchItem[] {
     judgeIdentifier(evidence.eui),
     judgeOneGateway(evidence.oneGateway),
     judgeGatewayClock(evidence.gatewayClock),
-    judgeCounterDrift(evidence.drift),
+    judgeCounterDrift(evidence.drift, evidence.standstill),
+    judgePacketTime(evidence.packetTime),
     judgeRestarts(evidence.restarts),
-    judgeAcknowledged(evidence.ackPercents),
+    judgeAcknowledged(evidence.acknowledged),
+    judgeRadio(evidence.radio),
     judgeForwarded(evidence.counts),
-    judgeArrived(evidence.intervals),
+    judgeArrived(evidence.arrived),
     judgeCrcFailed(evidence.crc),
     judgeRegion(evidence.region),
     judgeChannels(evidence.channels),
+    judgeDataRates(evidence.dataRates),
+    judgeOverheard(evidence.overheard),
     judgeOverload(evidence.levels),
     judgeLevels(evidence.levels),
     judgeNoise(evidence.noise),
@@ -88,7 +122,7 @@ export function judgeBench(evidence: BenchEvidence): BenchItem[] {
 }
 
 /** Without these nothing can be passed: the gateway must be there, report, and have heard its plan. */
-const ESSENTIAL = new Set(["keepalives", "status-reports", "region", "channels"]);
+const ESSENTIAL = new Set(["keepalives", "status-reports", "radio", "region", "channels"]);
 
 /** The worst of the items; waiting only where an essential one waits and nothing is wrong. */
 export function benchVerdict(items: readonly BenchItem[]): BenchState {
@@ -100,6 +134,18 @@ export function benchVerdict(items: readonly BenchItem[]): BenchState {
 /** Whether nothing more can be learned by waiting. */
 export function isSettled(items: readonly BenchItem[]): boolean {
   return items.every(({ awaits }) => awaits === null);
+}
+
+/** How long until the essential checks can be judged, and what for; null: they can, or nothing tells how long. */
+export function awaitedOf(items: readonly BenchItem[]): { seconds: number; text: string } | null {
+  const open = items.filter(({ id, state }) => state === "waiting" && ESSENTIAL.has(id));
+  const dated = open.flatMap(({ awaitsSeconds, awaits }) =>
+    awaitsSeconds === null || awaits === null ? [] : [{ seconds: awaitsSeconds, text: awaits }],
+  );
+  return dated.reduce<{ seconds: number; text: string } | null>(
+    (longest, one) => (longest === null || one.seconds > longest.seconds ? one : longest),
+    null,
+  );
 }
 
 /** What one channel adds to what all together say: only that it stands worse. */
@@ -123,13 +169,15 @@ export function benchSentence(label: string, all: readonly BenchItem[]): Sentenc
     return some.length > 3 ? `${shown.join(", ")} and ${some.length - 3} more` : listed(shown);
   };
   const rest = `${passed.length} of ${counted(items.length, "check")} passed${waiting.length === 0 ? "" : `, ${waiting.length} still open`}`;
+  const awaited = awaitedOf(items);
+  const countdown = awaited === null ? "" : ` About ${span(awaited.seconds)} more: ${awaited.text}.`;
   const text =
     failed.length > 0
       ? `${label} fails ${counted(failed.length, "check")} (${names(failed)}); ${rest}.`
       : warned.length > 0
         ? `${label} works, but ${counted(warned.length, "check needs", "checks need")} a look (${names(warned)}); ${rest}.`
         : benchVerdict(items) === "waiting"
-          ? `${label} cannot be judged yet: ${rest}.`
+          ? `${label} cannot be judged yet: ${rest}.${countdown}`
           : `${label} is well: ${rest}.`;
   return [{ text }];
 }

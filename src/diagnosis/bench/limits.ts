@@ -18,8 +18,10 @@ export const LIMITS = {
     warnSeconds: 300,
     absentSeconds: 120,
     stoppedIntervals: 3,
+    warnMissing: 0.01,
+    failMissing: 0.1,
     basis:
-      "The reference daemons report every 30 s and never stop. Missing for 120 s, or rarer than every 300 s: common practice, no source.",
+      "The reference daemons report every 30 s and never stop. Missing for 120 s, rarer than every 300 s, and the shares missing (1 % and 10 %): common practice, no source.",
   },
   protocol: { basis: "Version 2 brought the answer to a downlink (TX_ACK); protocol text 1.3 and later." },
   identifier: {
@@ -42,13 +44,51 @@ export const LIMITS = {
   counterDrift: {
     warnPpm: 10,
     failPpm: 50,
+    standstillPackets: 3,
     basis:
-      "The reference daemons distrust a counter beyond ±10 ppm (timersync). Beyond ±50 ppm no concentrator's oscillator strays: common practice, no source.",
+      "The reference daemons distrust a counter beyond ±10 ppm (timersync). Beyond ±50 ppm no concentrator's oscillator strays: common practice, no source. A drift ten times its interval is shown at once. Three packets at one count, seconds apart, cannot be: the counter has 1 µs steps.",
   },
-  restarts: { failCount: 3, basis: "Three in one window: common practice, no source." },
+  restarts: {
+    failCount: 3,
+    loopSeconds: 600,
+    basis: "Three in one window, and a loop when every 10 min or sooner: common practice, no source.",
+  },
+  packetTime: {
+    leastPackets: 5,
+    warnSeconds: 5,
+    failSeconds: 600,
+    warnShare: 0.01,
+    failShare: 0.1,
+    basis:
+      "`time` is UTC at the end of reception (protocol text, section 4) and comes from GPS. Without a PPS line it is off by seconds and runs backwards (public issue 39 of the SX1301 driver). 5 s, 10 min, 1 % and 10 %: common practice, no source.",
+  },
+  radio: {
+    warnQuietSeconds: 60,
+    failQuietSeconds: 600,
+    leastQuietSeconds: 30,
+    leastBefore: 10,
+    leastNodes: 3,
+    expected: 6.91,
+    basis:
+      "A silence counts as deafness when 6.91 packets were to be expected: chance leaves none once in a thousand (Poisson, \u2212ln 0.001). 30 s, 60 s, 10 min and three nodes: common practice, no source.",
+  },
+  dataRates: {
+    leastPackets: 60,
+    leastNodes: 3,
+    basis:
+      "A concentrator hears SF7 to SF12 at once (SX1301 data sheet V2.4, SX1302 data sheet Rev 1.0). 60 packets and three nodes: common practice, no source.",
+  },
+  overheard: {
+    least: 3,
+    failShare: 0.1,
+    basis:
+      "Join-accepts and data frames down are sent by gateways only (LoRaWAN 1.0.4, section 4.2.1), with inverted polarity and without CRC. Three, and a tenth of all: common practice, no source.",
+  },
   acknowledged: {
     warnPercent: 95,
     failPercent: 50,
+    timeoutMs: 100,
+    comfortableMs: 50,
     basis:
       "The gateway counts an answer within its push timeout, 100 ms in the reference daemons, and hears nothing while it waits. 95 % and 50 %: common practice, no source.",
   },
@@ -60,8 +100,10 @@ export const LIMITS = {
   arrived: {
     failShare: 0.05,
     leastIntervals: 3,
+    edgePackets: 2,
+    warnUncompared: 0.1,
     basis:
-      "The gateway's own count against what came: a direct proof, less one interval's packets for the edges. 5 %: common practice, no source.",
+      "The gateway's own count against what came: a direct proof. Two packets for each run of reports may belong to its neighbours. 5 %, and a tenth of the intervals without a report: common practice, no source.",
   },
   crcFailed: {
     leastPackets: 20,
@@ -73,20 +115,23 @@ export const LIMITS = {
   channels: {
     chance: 0.001,
     failShare: 0.5,
-    quietSeconds: 600,
+    leastElsewhere: 10,
+    noisyDb: 6,
     basis:
       "Nodes spread their frames evenly over their channels (LoRaWAN 1.0.x, section 2). Silence counts when chance would explain it less than once in a thousand: common practice, no source.",
   },
   region: {
     leastPackets: 50,
+    expectedShare: 0.95,
     basis:
-      "Channels and data rates of the regional parameters (RP002); how surely, in words, beside the region.",
+      "Channels and data rates of the regional parameters (RP002); how surely, in words, beside the region. 95 % of the packets on a plan that was named: common practice, no source.",
   },
   overload: {
     warnDbm: -40,
+    failDbm: -12,
     failGhosts: 0.1,
     basis:
-      "Above about −40 dBm a concentrator decodes copies of one packet on further channels (public issue threads of the reference daemons). Copies for a tenth of all packets: common practice, no source.",
+      "At the radio chip +6 dBm is the absolute limit (SX1257 data sheet, RF input level; from memory). The reference design's LNA adds 18 dB (SX1302 data sheet Rev 1.0, section 3.6): \u221212 dBm at the antenna. Above about −40 dBm a concentrator decodes copies of one packet on further channels (public issue threads of the reference daemons). Copies for a tenth of all packets: common practice, no source.",
   },
   levels: {
     leastPackets: 20,
@@ -121,6 +166,9 @@ export const LIMITS = {
   downlinks: {
     failShare: 0.05,
     failLeast: 20,
-    basis: "More than 5 % refused of 20 or more: common practice, no source.",
+    allLeast: 3,
+    leadMs: 50,
+    basis:
+      "More than 5 % refused of 20 or more: common practice, no source. The gateway needs 32.5 ms (SX1301) or 42.5 ms (SX1302) before the moment, and takes at most 512 s (jitqueue.c of the reference daemons).",
   },
 } as const;

@@ -41,6 +41,14 @@ function overload({ packets, ghosts, all }: LevelEvidence): Found {
       advice,
     };
   }
+  if (strongest > limits.failDbm) {
+    return {
+      ...found,
+      state: "fail",
+      reason: `The strongest packets come with ${dbm(strongest)}, above the ${dbm(limits.failDbm)} that the receiver's input takes: it may be damaged.${ghostText}`,
+      advice: `${advice} Check the sensitivity with a weak node afterwards.`,
+    };
+  }
   if (strongest > limits.warnDbm || ghosts > 0) {
     return {
       ...found,
@@ -52,7 +60,7 @@ function overload({ packets, ghosts, all }: LevelEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `The strongest packets come with ${dbm(strongest)}, well within the receiver's range.`,
+    reason: `The strongest packets come with ${dbm(strongest)}, within the receiver's range.`,
   };
 }
 
@@ -149,15 +157,23 @@ function noise(channels: readonly NoiseChannel[]): Found {
   };
   const rough = told.every((one) => one.rough) ? " Rough: too few packets below 0\u2009dB SNR." : "";
   const list = `${listed(told.map((one) => `${mhz(one.frequencyHz)}\u2009MHz ${dbm(one.noiseDbm)}`))}.${rough}`;
-  const reason = `Loudest at ${mhz(worst.frequencyHz)}\u2009MHz: ${signedDb(worst.above)} against a good receiver in a quiet place. ${list}`;
-  const advice =
-    "Move the antenna away from power supplies, computers, LED lights and its own cable; look for a transmitter on that channel.";
+  const lowestAbove = Math.min(...told.map(({ above }) => above));
+  const isAlike = told.length > 1 && worst.above - lowestAbove <= limits.warnApartDb;
+  const isLoud = worst.above > limits.warnAboveDb;
+  const place =
+    isLoud && isAlike
+      ? ` Alike on all ${told.length} channels, within ${decibel(worst.above - lowestAbove)}: the noise is local.`
+      : "";
+  const reason = `Loudest at ${mhz(worst.frequencyHz)}\u2009MHz: ${signedDb(worst.above)} against a good receiver in a quiet place.${place} ${list}`;
+  const advice = isAlike
+    ? "Look for the source beside the antenna: power supplies, computers, LED lights, the gateway's own supply. Switch them off one by one, or move the antenna."
+    : "Look for a transmitter on that channel, and move the antenna away from it.";
   if (worst.above > limits.failAboveDb) return { ...found, state: "fail", reason, advice };
   if (worst.above > limits.warnAboveDb || (told.length > 2 && worst.above - middle > limits.warnApartDb)) {
     return { ...found, state: "warn", reason, advice };
   }
   // Colder than a resistor at room temperature, no receiver can be.
-  const lowest = Math.min(...told.map(({ above }) => above));
+  const lowest = lowestAbove;
   if (lowest < -limits.noiseFigureDb - limits.warnBelowDb) {
     return {
       ...found,

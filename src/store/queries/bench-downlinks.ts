@@ -22,7 +22,7 @@ export function transmitOutcomes(store: Store, gatewayId: number, window: TimeWi
 const LATEST_ANSWER_US = 5_000_000;
 
 /** From a downlink's passing to the TX_ACK with its token, newest first. Tokens repeat: the first answer after it counts. */
-export function answerDelaysUs(store: Store, gatewayId: number, window: TimeWindow, most = 500): number[] {
+export function answerDelaysUs(store: Store, gatewayId: number, window: TimeWindow, most = 20_000): number[] {
   return prepared(
     store,
     `SELECT delay FROM (SELECT at_us, (SELECT min(o.at_us) FROM transmit_outcome o
@@ -34,4 +34,26 @@ export function answerDelaysUs(store: Store, gatewayId: number, window: TimeWind
   )
     .pluck()
     .all(window.fromUs, window.toUs, gatewayId, most) as number[];
+}
+
+export interface RefusedRecord {
+  readonly word: string | null;
+  /** Left before its moment when it passed here; null: not known. */
+  readonly leadUs: number | null;
+  /** rx1, rx2 …; none: no uplink heard here fits its moment. */
+  readonly window: string | null;
+}
+
+/** Downlinks that a gateway refused and that passed here, newest first. */
+export function refusedDownlinks(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  max = 2_000,
+): RefusedRecord[] {
+  return prepared(
+    store,
+    `SELECT outcome_word AS word, lead_us AS leadUs, receive_window AS window FROM downlink
+     WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND outcome = 'refused' ORDER BY at_us DESC LIMIT ?`,
+  ).all(gatewayId, window.fromUs, window.toUs, max) as RefusedRecord[];
 }

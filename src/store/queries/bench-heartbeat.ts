@@ -3,21 +3,34 @@ import type { TimeWindow } from "../../model/window.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
-/** Newest keepalives of the window, oldest first. */
+/** 23 days of keepalives every 10 s. Beyond that the newest are read, and the check says since when. */
+const MAX_KEEPALIVES = 200_000;
+/** 17 days of reports every 30 s. */
+const MAX_REPORTS = 50_000;
+
+/** Rows of a window, the newest where there are too many. */
+export interface Newest<T> {
+  readonly rows: readonly T[];
+  /** Begin of what was read, when older rows were left out; null: the whole window was read. */
+  readonly sinceUs: number | null;
+}
+
+/** Keepalives of the window, oldest first. */
 export function keepaliveTimesUs(
   store: Store,
   gatewayId: number,
   window: TimeWindow,
-  most = 2_000,
-): number[] {
+  max = MAX_KEEPALIVES,
+): Newest<number> {
   const times = prepared(
     store,
     `SELECT at_us FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind = 2
      ORDER BY at_us DESC LIMIT ?`,
   )
     .pluck()
-    .all(gatewayId, window.fromUs, window.toUs, most) as number[];
-  return times.reverse();
+    .all(gatewayId, window.fromUs, window.toUs, max) as number[];
+  times.reverse();
+  return { rows: times, sinceUs: times.length < max ? null : (times[0] ?? null) };
 }
 
 export interface DatagramCounts {
@@ -48,30 +61,24 @@ export interface ReportRecord {
   readonly ackTenths: number | null;
   readonly downlinkDatagrams: number | null;
   readonly txEmitted: number | null;
-  /** Packets that arrived since the report before; null for the first. */
-  readonly arrived: number | null;
 }
 
-/** Newest status reports of the window, oldest first, each with what arrived since the one before. */
+/** Status reports of the window, oldest first. */
 export function statusRecords(
   store: Store,
   gatewayId: number,
   window: TimeWindow,
-  most = 480,
-): ReportRecord[] {
-  return prepared(
+  max = MAX_REPORTS,
+): Newest<ReportRecord> {
+  const rows = prepared(
     store,
-    `SELECT atUs, clockOffsetUs, rxReceived, rxCrcOk, rxForwarded, ackTenths, downlinkDatagrams, txEmitted,
-            CASE WHEN beforeUs IS NULL THEN NULL ELSE
-              (SELECT count(DISTINCT tmst_key) FROM reception
-               WHERE at_us > beforeUs AND at_us <= atUs AND gateway_id = @id) END AS arrived
-     FROM (SELECT at_us AS atUs, lag(at_us) OVER (ORDER BY at_us) AS beforeUs, clock_offset_us AS clockOffsetUs,
-                  rx_received AS rxReceived, rx_crc_ok AS rxCrcOk, rx_forwarded AS rxForwarded,
-                  ack_tenths_percent AS ackTenths, downlink_datagrams AS downlinkDatagrams, tx_emitted AS txEmitted
-           FROM (SELECT * FROM status_report WHERE gateway_id = @id AND at_us >= @from AND at_us < @to
-                 ORDER BY at_us DESC LIMIT @most))
-     ORDER BY atUs`,
-  ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, most }) as ReportRecord[];
+    `SELECT at_us AS atUs, clock_offset_us AS clockOffsetUs, rx_received AS rxReceived, rx_crc_ok AS rxCrcOk,
+            rx_forwarded AS rxForwarded, ack_tenths_percent AS ackTenths,
+            downlink_datagrams AS downlinkDatagrams, tx_emitted AS txEmitted
+     FROM status_report WHERE gateway_id = ? AND at_us >= ? AND at_us < ? ORDER BY at_us DESC LIMIT ?`,
+  ).all(gatewayId, window.fromUs, window.toUs, max) as ReportRecord[];
+  rows.reverse();
+  return { rows, sinceUs: rows.length < max ? null : (rows[0]?.atUs ?? null) };
 }
 
 /** Reasons for which datagrams of an address were refused without their gateway being known, from the samples kept. */

@@ -4,6 +4,7 @@
  */
 import type { Statement } from "better-sqlite3";
 import { beganAtUs, type CounterReading, restartedBetween } from "../../ledger/counter-clock.ts";
+import { returnsToLeft } from "../../ledger/counter-lines.ts";
 import { newPathClock, type PathClock, pathDelayUs } from "../../ledger/path-delay.ts";
 import type { Eui } from "../../model/identifiers.ts";
 import { minuteOf } from "../../model/window.ts";
@@ -45,6 +46,8 @@ export interface GatewayEntry {
   /** When the newest of its PUSH_DATA came. */
   pushedAtUs: number;
   reading: CounterReading | null;
+  /** Newest readings of counters that its packets left: a second board under its identifier comes back to them. */
+  readonly leftCounters: CounterReading[];
   pathClock: PathClock | null;
   changed: boolean;
 }
@@ -179,6 +182,7 @@ export class GatewayBook {
           : { source: row.rival_source, atUs: row.rival_at_us },
       pushedAtUs: row.push_at_us,
       reading: reading ?? null,
+      leftCounters: [],
       pathClock: null,
       changed: false,
     };
@@ -272,7 +276,8 @@ export class GatewayBook {
   followCounter(entry: GatewayEntry, reading: CounterReading): void {
     const newest = entry.reading;
     if (newest === null || reading.atUs > newest.atUs) {
-      if (newest !== null) this.#judgeRestart(entry.id, newest, reading);
+      if (newest !== null && !returnsToLeft(entry.leftCounters, newest, reading))
+        this.#judgeRestart(entry.id, newest, reading);
       entry.reading = reading;
       return;
     }

@@ -37,6 +37,27 @@ const NOISE = (levels: readonly (number | null)[]): BenchEvidence["noise"] =>
       reason: null,
     },
   }));
+const DATED = (offsetUs: (i: number) => number) =>
+  SOUND.packetTime.dated.map((one, i) => ({ ...one, timeOffsetUs: offsetUs(i) }));
+const TRIP = (medianMs: number, p99Ms: number) => ({
+  source: "relay" as const,
+  medianMs,
+  p99Ms,
+  lostShare: 0,
+  asked: 200,
+});
+const ABOVE = (...levels: number[]) =>
+  levels.map((aboveDb, i) => ({ frequencyHz: 868_100_000 + i * 200_000, aboveDb }));
+/** Five downlinks, all refused with one word. */
+const REFUSED = (
+  word: string,
+  leadMs: number,
+  answersUplink = true,
+): Partial<BenchEvidence["downlinks"]> => ({
+  accepted: 0,
+  refused: [{ word, count: 5 }],
+  refusedHere: Array.from({ length: 5 }, () => ({ word, leadMs, answersUplink })),
+});
 const LEVELS = (rssi: (i: number) => number, snr: (i: number) => number, count = 40) =>
   Array.from({ length: count }, (_, i) => ({ rssiDbm: rssi(i), snrDb: snr(i) }));
 const HEARD = (...counts: number[]) =>
@@ -58,17 +79,39 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ keepalives: { sinceNewestSeconds: 200 } }, /came 3\u2009min 20\u2009s ago/],
       [{ keepalives: { intervalSeconds: 300 } }, /routers on the way may forget/],
       [{ keepalives: { lost: 20 } }, /loses datagrams/],
+      [
+        {
+          keepalives: {
+            count: 0,
+            intervalSeconds: null,
+            sinceNewestSeconds: null,
+            followedSeconds: 0,
+            others: 0,
+            lastHeardSeconds: 7_200,
+            windowSeconds: 3_600,
+          },
+        },
+        /Nothing came from it in the whole window of 60\u2009min; it was last heard 2\u2009h ago/,
+      ],
     ],
-    waiting: [[{ keepalives: { count: 2, intervalSeconds: null, followedSeconds: 12 } }, /Three keepalives/]],
+    waiting: [
+      [{ keepalives: { count: 2, intervalSeconds: null, followedSeconds: 12 } }, /2 keepalives of three/],
+    ],
   },
   "status-reports": {
     warn: [
       [{ status: { count: 0, intervalSeconds: null, sinceNewestSeconds: null } }, /No status report came/],
       [{ status: { odd: 2 } }, /2 reports had to be repaired/],
       [{ status: { intervalSeconds: 600, sinceNewestSeconds: 30 } }, /only every 10\u2009min/],
+      [{ status: { count: 38, missing: 2 } }, /2 of 40 reports are missing \(5\.0\u2009%\)/],
     ],
-    fail: [[{ status: { sinceNewestSeconds: 400 } }, /stopped 6\u2009min 40\u2009s ago/]],
-    waiting: [[{ status: { count: 1, intervalSeconds: null, followedSeconds: 40 } }, /Three status reports/]],
+    fail: [
+      [{ status: { sinceNewestSeconds: 400 } }, /stopped 6\u2009min 40\u2009s ago/],
+      [{ status: { count: 16, missing: 4 } }, /4 of 20 reports are missing/],
+    ],
+    waiting: [
+      [{ status: { count: 1, intervalSeconds: null, followedSeconds: 40 } }, /1 status report of three/],
+    ],
   },
   "protocol-version": {
     warn: [
@@ -111,7 +154,13 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   },
   "counter-drift": {
     warn: [[{ drift: { ppm: 14, lowPpm: 12, highPpm: 16 } }, /14\.0\u2009ppm fast/]],
-    fail: [[{ drift: { ppm: -80, lowPpm: -82, highPpm: -78 } }, /80\.0\u2009ppm slow.*No sound oscillator/]],
+    fail: [
+      [
+        { standstill: { packets: 12, seconds: 55, tmstUs: 123_456 } },
+        /12 packets over 55\u2009s bear the same count, 123456/,
+      ],
+      [{ drift: { ppm: -80, lowPpm: -82, highPpm: -78 } }, /80\.0\u2009ppm slow.*No sound oscillator/],
+    ],
     waiting: [
       [
         { drift: { ppm: null, lowPpm: -9, highPpm: 9, spanSeconds: 600 } },
@@ -121,20 +170,112 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ drift: null as never }, /Two counters in turn/],
     ],
   },
-  restarts: {
-    warn: [[{ restarts: { restarts: ["2026-03-14T09:05:06.000Z"] } }, /once, last at 09:05:06 UTC/]],
-    fail: [[{ restarts: { restarts: Array(3).fill("2026-03-14T09:05:06.000Z") } }, /3 times/]],
-    waiting: [[{ restarts: { readings: 1 } }, /not two yet/]],
-  },
-  acknowledged: {
-    warn: [[{ ackPercents: [0, 90, 92, 91] as never }, /91\u2009% of its datagrams/]],
+  "packet-time": {
+    warn: [
+      [{ packetTime: { dated: DATED(() => 18_000_000) } }, /leap seconds between GPS and UTC/],
+      [
+        { packetTime: { dated: DATED((i) => (i === 20 ? -90_000_000 : 0)) } },
+        /ran backwards or jumped at 2 of 40/,
+      ],
+    ],
     fail: [
-      [{ ackPercents: [0, 10, 20, 30] as never }, /fetches nothing from its radio/],
-      [{ ackPercents: [0, 0, 0, 0] as never }, /Every report says 0/],
+      [{ packetTime: { dated: DATED(() => 7_200_000_000) } }, /2\u2009h ahead of.*local time for UTC/],
+      [{ packetTime: { dated: DATED(() => 4_294_967_296) } }, /one wrap of the counter/],
+      [{ packetTime: { dated: DATED((i) => (i % 2) * -3_000_000) } }, /ran backwards or jumped at 39 of 40/],
     ],
     waiting: [
-      [{ ackPercents: [0] as never }, /from the second one on/],
-      [{ ackPercents: [null, null, null] as never }, /do not say/],
+      [{ packetTime: { packets: 0, dated: [] } }, /No packet came yet/],
+      [{ packetTime: { dated: [] } }, /no time of their own/],
+      [{ packetTime: { dated: DATED(() => 0).slice(0, 3) } }, /3 of 5 packets/],
+    ],
+  },
+  radio: {
+    warn: [
+      [
+        { radio: { packets: 0, quietSeconds: 70, heardSeconds: 0, nodes: 0 } },
+        /no packet in 70\u2009s: nobody sent nearby/,
+      ],
+      // 60 packets in 60 s from one node, then none for 40 s.
+      [
+        { radio: { packets: 60, quietSeconds: 40, heardSeconds: 60, nodes: 1 } },
+        /About 40 were to be expected\. Only 1 node had been heard, so the node may have stopped/,
+      ],
+    ],
+    fail: [
+      [
+        { radio: { packets: 60, quietSeconds: 40, heardSeconds: 60, nodes: 5 } },
+        /no packet in the last 40\u2009s/,
+      ],
+      [
+        { radio: { packets: 9, quietSeconds: 90, heardSeconds: 900, nodes: 1, heardByOthers: 8 } },
+        /Other gateways heard 8 frames meanwhile/,
+      ],
+      [{ radio: { packets: 0, quietSeconds: 900, heardSeconds: 0, nodes: 0 } }, /no packet in 15\u2009min/],
+    ],
+    waiting: [
+      [{ radio: { packets: 0, quietSeconds: 20, heardSeconds: 0, nodes: 0 } }, /No packet yet in 20\u2009s/],
+    ],
+  },
+  "data-rates": {
+    warn: [[{ dataRates: { heard: [{ dataRate: "SF7BW125", count: 80 }] } }, /hears one data rate only/]],
+    fail: [
+      [
+        { dataRates: { heard: [{ dataRate: "SF7BW125", count: 80 }], channels: 1 } },
+        /one channel and one data rate/,
+      ],
+    ],
+    waiting: [
+      [{ dataRates: { heard: [] } }, /No packet with a right CRC/],
+      [{ dataRates: { heard: [{ dataRate: "SF7BW125", count: 20 }] } }, /All 20 packets came with SF7BW125/],
+    ],
+  },
+  "overheard-downlinks": {
+    warn: [
+      [{ overheard: { downlinks: 5 } }, /5 downlinks of other gateways came in as uplinks \(4\.5\u2009% of/],
+    ],
+    fail: [[{ overheard: { downlinks: 30, withCrc: 30 } }, /30 downlinks.*most with a CRC/]],
+    waiting: [[{ overheard: { packets: 0 } }, /No packet came yet/]],
+  },
+  restarts: {
+    warn: [[{ restarts: { restarts: ["2026-03-14T09:05:06.000Z"] } }, /once, last at 09:05:06 UTC/]],
+    fail: [
+      [
+        {
+          restarts: {
+            restarts: ["2026-03-14T09:05:06.000Z", "2026-03-14T09:05:26.000Z", "2026-03-14T09:05:46.000Z"],
+          },
+        },
+        /3 times.*in a loop, about every 20\u2009s/,
+      ],
+    ],
+    waiting: [
+      [{ restarts: { readings: 1 } }, /not two yet/],
+      [
+        { restarts: { isTwoBoards: true, restarts: Array(1974).fill("2026-03-14T09:05:06.000Z") } },
+        /Two boards use/,
+      ],
+    ],
+  },
+  acknowledged: {
+    warn: [
+      [{ acknowledged: { ackPercents: [0, 90, 92, 91] } }, /91\u2009% of its datagrams/],
+      [
+        { acknowledged: { ackPercents: [0, 90, 92, 91], trip: TRIP(180, 240) } },
+        /beyond this relay, not in the gateway's own network/,
+      ],
+      [
+        { acknowledged: { ackPercents: [0, 90, 92, 91], trip: TRIP(12, 20) } },
+        /between the gateway and this relay/,
+      ],
+    ],
+    fail: [
+      [{ acknowledged: { ackPercents: [0, 10, 20, 30] } }, /fetches nothing from its radio/],
+      [{ acknowledged: { ackPercents: [0, 0, 0, 0], nothingLost: false } }, /no answer reaches it in time/],
+      [{ acknowledged: { ackPercents: [0, 0, 0, 0] } }, /nothing is lost.*later than push_timeout_ms/],
+    ],
+    waiting: [
+      [{ acknowledged: { ackPercents: [0] } }, /from the second one on/],
+      [{ acknowledged: { ackPercents: [null, null, null] } }, /do not say/],
     ],
   },
   forwarded: {
@@ -151,15 +292,28 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   arrived: {
     warn: [
       [
-        { intervals: Array(40).fill({ forwarded: 50, arrived: 48 }) as never },
+        { arrived: { runs: [{ intervals: 40, forwarded: 2_000, arrived: 1_920 }] } },
         /forwarded 2,000 packets.*1,920 arrived/,
       ],
-      [{ intervals: Array(4).fill({ forwarded: 5, arrived: 9 }) as never }, /More than it sent/],
+      [{ arrived: { runs: [{ intervals: 4, forwarded: 20, arrived: 36 }] } }, /More than it sent/],
+      [
+        { arrived: { uncompared: 6 } },
+        /In 6 further intervals a report is missing: what was sent then is not known/,
+      ],
     ],
-    fail: [[{ intervals: Array(10).fill({ forwarded: 10, arrived: 6 }) as never }, /60 arrived/]],
+    // 15 forwarded, 12 arrived: two may belong to the reports beside them, one of 15 is lost for sure.
+    fail: [
+      [
+        { arrived: { runs: [{ intervals: 3, forwarded: 15, arrived: 12 }] } },
+        /forwarded 15 packets.*12 arrived/,
+      ],
+      [{ arrived: { runs: [{ intervals: 10, forwarded: 100, arrived: 60 }] } }, /60 arrived/],
+    ],
     waiting: [
-      [{ intervals: [] as never }, /it takes three/],
-      [{ intervals: Array(5).fill({ forwarded: 0, arrived: 0 }) as never }, /it takes three/],
+      [{ arrived: { runs: [] } }, /Waiting for 3 intervals/],
+      [{ arrived: { runs: [{ intervals: 5, forwarded: 0, arrived: 0 }] } }, /Waiting for 3 intervals/],
+      // One of five is 20 %, which is no pass, and may yet come with the next report.
+      [{ arrived: { runs: [{ intervals: 3, forwarded: 5, arrived: 4 }] } }, /may belong to the next report/],
     ],
   },
   "crc-failed": {
@@ -187,6 +341,14 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     fail: [
       [{ region: { verdict: "no-known-plan", name: null } }, /./],
       [
+        {
+          region: {
+            expected: { name: "US902-928, sub-band 2", channels: "903.9 to 905.3\u2009MHz", fitting: 0 },
+          },
+        },
+        /0 of 110 packets lie on.*US902-928, sub-band 2, which you expect\. It hears EU868/,
+      ],
+      [
         { region: { name: "US915", subBand: 1, againstSubBand: ["13 of 104 frames were heard."] } },
         /Wrong sub-band: 13 of 104 frames/,
       ],
@@ -198,12 +360,27 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     waiting: [
       [{ region: { verdict: "nothing-heard", name: null } }, /./],
       [{ region: { verdict: "ambiguous", name: null, packets: 10 } }, /./],
+      [
+        { region: { packets: 3, expected: { name: "EU863-870", channels: "868.1\u2009MHz", fitting: 3 } } },
+        /3 packets of 5/,
+      ],
     ],
   },
   channels: {
     warn: [
       [{ channels: { heard: HEARD(40, 40) } }, /Never on 868\.5\u2009MHz, which EU863-870 asks for/],
-      [{ channels: { heard: [], quietSeconds: 900 } }, /counted no packet in 15\u2009min/],
+      [
+        { channels: { heard: HEARD(60, 2, 60), noise: ABOVE(1, 14, 2) } },
+        /Far fewer packets.*868\.3 \(2\).*noise on 868\.3\u2009MHz is 12\.0\u2009dB above the other channels: interference/,
+      ],
+      [
+        { channels: { heard: HEARD(60, 2, 60), noise: ABOVE(1, 2, 1) } },
+        /868\.3 \(2\).*noise there is no higher than elsewhere/,
+      ],
+      [
+        { channels: { elsewhere: [...HEARD(30, 30, 30), { frequencyHz: 867_500_000, count: 30 }] } },
+        /Far fewer packets.*867\.5 \(none\)/,
+      ],
       [
         { channels: { heard: HEARD(20, 20, 20, 20, 20, 20), expectedHz: [], plan: "CN470-510" } },
         /120 packets came on 6/,
@@ -218,11 +395,11 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             expectedHz: [868_100_000, 868_300_000, 868_500_000, 868_700_000],
           },
         },
-        /no chance/,
+        /no chance\. They lie side by side, as the channels of one radio chain do/,
       ],
     ],
     waiting: [
-      [{ channels: { heard: [] } }, /No packet/],
+      [{ channels: { heard: [] } }, /No packet.*see Radio/],
       [{ channels: { heard: HEARD(4, 3) } }, /may be chance: 7 packets/],
       [{ channels: { plan: null, expectedHz: [] } }, /not known before the plan/],
     ],
@@ -242,7 +419,20 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       ],
       [{ levels: { ghosts: 2 } }, /2 weak copies/],
     ],
-    fail: [[{ levels: { ghosts: 30 } }, /overloaded: 25\u2009%/]],
+    fail: [
+      [{ levels: { ghosts: 30 } }, /overloaded: 25\u2009%/],
+      [
+        {
+          levels: {
+            packets: LEVELS(
+              (i) => -5 - (i % 3),
+              () => 9,
+            ),
+          },
+        },
+        /above the \u221212\u2009dBm that the receiver's input takes/,
+      ],
+    ],
     waiting: [[{ levels: { packets: [] } }, /No packet with a level/]],
   },
   levels: {
@@ -300,7 +490,10 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   },
   noise: {
     warn: [
-      [{ noise: NOISE([-103, -103, -104]) as never }, /\+14\.0\u2009dB against a good receiver/],
+      [
+        { noise: NOISE([-103, -103, -104]) as never },
+        /\+14\.0\u2009dB against a good receiver.*Alike on all 3 channels, within 1\.0\u2009dB: the noise is local/,
+      ],
       [{ noise: NOISE([-108, -116, -116]) as never }, /Loudest at 868\.1/],
       [{ noise: NOISE([-130, -131, -130]) as never }, /below that of any resistor/],
     ],
@@ -327,8 +520,12 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   },
   "round-trip": {
     warn: [
-      [{ roundTrip: { pairsMs: [220, 240, 260] } }, /3 pairs/],
-      [{ roundTrip: { pairsMs: [], ackPercent: 10 } }, /later than its push timeout/],
+      [{ roundTrip: { pairsMs: [220, 240, 260] } }, /3 pairs.*above push_timeout_ms/],
+      [
+        { roundTrip: { pairsMs: [], trip: TRIP(180, 400) } },
+        /180\u2009ms from here to the server and back.*push_timeout_ms/,
+      ],
+      [{ roundTrip: { pairsMs: [], ackPercent: 10 } }, /later than push_timeout_ms/],
     ],
     fail: [[{ roundTrip: { pairsMs: [700, 800] } }, /2 pairs/]],
     waiting: [
@@ -347,7 +544,17 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     fail: [
       [{ downlinks: { accepted: 0, refused: [{ word: "TX_FREQ", count: 2 }] } }, /2 of 2.*not allowed/],
       [{ downlinks: { accepted: 18, refused: [{ word: "ODD", count: 4 }] } }, /no known reason/],
-      [{ downlinks: { test: { result: "unanswered", word: null } } }, /did not answer/],
+      [{ downlinks: { test: { result: "unanswered", word: null } } }, /The gateway may still transmit it/],
+      [
+        { downlinks: REFUSED("TOO_LATE", 12) },
+        /5 × TOO_LATE.*12\u2009ms before their moment.*server sends them too late/,
+      ],
+      [{ downlinks: REFUSED("TOO_EARLY", 950) }, /TOO_EARLY.*early enough: the gateway's own clock is wrong/],
+      [{ downlinks: REFUSED("TOO_EARLY", 950, false) }, /answer no uplink heard here/],
+      [
+        { downlinks: { ...REFUSED("TOO_EARLY", 1), refusedHere: [] } },
+        /TOO_EARLY mostly means that the moment had just passed/,
+      ],
       [{ downlinks: { test: { result: "refused", word: "GPS_UNLOCKED" } } }, /no GPS time/],
     ],
     waiting: [[{ downlinks: { accepted: 0, asked: 0, emitted: 0 } }, /No downlink was sent/]],

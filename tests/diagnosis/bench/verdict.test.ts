@@ -25,25 +25,25 @@ describe("the verdict", () => {
   });
 
   it("is said in a sentence that names what is wrong and counts the rest", () => {
-    expect(said({})).toBe("Packing shed is well: 21 of 21 checks passed.");
-    expect(said({ noise: "waiting" })).toBe("Packing shed is well: 20 of 21 checks passed, 1 still open.");
+    expect(said({})).toBe("Packing shed is well: 25 of 25 checks passed.");
+    expect(said({ noise: "waiting" })).toBe("Packing shed is well: 24 of 25 checks passed, 1 still open.");
     expect(said({ channels: "waiting" })).toBe(
-      "Packing shed cannot be judged yet: 20 of 21 checks passed, 1 still open.",
+      "Packing shed cannot be judged yet: 24 of 25 checks passed, 1 still open.",
     );
     expect(said({ noise: "warn" })).toBe(
-      "Packing shed works, but 1 check needs a look (noise floor); 20 of 21 checks passed.",
+      "Packing shed works, but 1 check needs a look (noise floor); 24 of 25 checks passed.",
     );
     expect(
       said({ keepalives: "fail", region: "fail", noise: "fail", levels: "fail", overload: "fail" }),
     ).toBe(
-      "Packing shed fails 5 checks (keepalives, channel plan, overload and 2 more); 16 of 21 checks passed.",
+      "Packing shed fails 5 checks (keepalives, channel plan, overload and 2 more); 20 of 25 checks passed.",
     );
   });
 });
 
 describe("a list", () => {
   it("is settled when no check awaits what may still come, though some cannot be known", () => {
-    const unknown = judgeBench({ ...SOUND, roundTrip: { pairsMs: [], ackPercent: null } });
+    const unknown = judgeBench({ ...SOUND, roundTrip: { pairsMs: [], trip: null, ackPercent: null } });
     expect(unknown.find(({ id }) => id === "round-trip")?.state).toBe("waiting");
     expect(isSettled(unknown)).toBe(true);
     expect(isSettled(judgeBench({ ...SOUND, noise: [] }))).toBe(false);

@@ -36,6 +36,8 @@ function plansOf(ask: (store: Store) => unknown): string[] {
     "beforeId",
     "lifeId",
     "gatewayEui",
+    "max",
+    "quiet",
   ];
   const named = Object.fromEntries(names.map((name) => [name, 0]));
   const plans = asked.flatMap((sql) => {
@@ -72,7 +74,13 @@ describe("a question about an hour", () => {
     ["keepalives on the bench", (store) => benchHeartbeat.keepaliveTimesUs(store, 1, HOUR)],
     ["reports on the bench", (store) => benchHeartbeat.statusRecords(store, 1, HOUR)],
     ["counter on the bench", (store) => benchRadio.counterTrail(store, 1, HOUR)],
-    ["levels on the bench", (store) => benchRadio.newestLevels(store, 1, HOUR)],
+    ["levels on the bench", (store) => benchRadio.packetLevels(store, 1, HOUR)],
+    ["packets on the bench", (store) => benchRadio.packetTimesUs(store, 1, HOUR)],
+    ["nodes on the bench", (store) => benchRadio.nodesHeard(store, 1, HOUR)],
+    ["frames of other gateways", (store) => benchRadio.heardByOthers(store, 1, HOUR, 5)],
+    ["channels of a site", (store) => benchRadio.channelsOfSite(store, HOUR)],
+    ["downlinks heard", (store) => benchRadio.downlinksHeard(store, 1, HOUR)],
+    ["refused downlinks", (store) => benchDownlinks.refusedDownlinks(store, 1, HOUR)],
     ["weak packets on the bench", (store) => benchRadio.weakPackets(store, 1, HOUR)],
     ["answers to downlinks", (store) => benchDownlinks.answerDelaysUs(store, 1, HOUR)],
     ["last datagrams", (store) => benchFeed.newestDatagrams(store, 1, HOUR, 24)],

@@ -1,0 +1,188 @@
+/** Does the radio hear, on more than one data rate, and only what nodes send? */
+import type { BenchItem } from "../../contract/index.ts";
+import { percent, span } from "../standing.ts";
+import { counted, type Found, itemOf, secondsFor } from "./item.ts";
+import { LIMITS } from "./limits.ts";
+
+export interface RadioEvidence {
+  /** Packets of the window: by its own reports (rxnb), or as they arrived where reports do not count. */
+  readonly packets: number;
+  /** Whether the figures come from the gateway's reports, which count wrong CRCs too. */
+  readonly byReports: boolean;
+  /** Time up to now without any packet, while the gateway went on sending; 0 when it still hears. */
+  readonly quietSeconds: number;
+  /** Time before that, in which `packets` came. */
+  readonly heardSeconds: number;
+  /** Device addresses heard before it fell quiet. */
+  readonly nodes: number;
+  /** Frames that other gateways heard while this one was quiet; null: no other gateway was there. */
+  readonly heardByOthers: number | null;
+  /** The plan that the user named, as in "US915, sub-band 2"; null: none. */
+  readonly expectedPlan: string | null;
+}
+
+/** Whether the radio delivers packets at all, and goes on doing so. */
+export function judgeRadio(evidence: RadioEvidence): BenchItem {
+  return itemOf("radio", "Radio", LIMITS.radio.basis, radio(evidence));
+}
+
+function radio(evidence: RadioEvidence): Found {
+  const { packets, byReports, quietSeconds, heardSeconds } = evidence;
+  const limits = LIMITS.radio;
+  if (packets === 0) return neverHeard(evidence);
+  const expected = heardSeconds > 0 ? (packets * quietSeconds) / heardSeconds : 0;
+  const others = evidence.heardByOthers ?? 0;
+  const isQuiet =
+    packets >= limits.leastBefore && expected >= limits.expected && quietSeconds >= limits.leastQuietSeconds;
+  if (isQuiet || (others >= limits.expected && quietSeconds >= limits.warnQuietSeconds)) {
+    const isSure = others >= limits.expected || evidence.nodes >= limits.leastNodes;
+    const meanwhile =
+      others > 0
+        ? ` Other gateways heard ${counted(others, "frame")} meanwhile.`
+        : ` About ${Math.round(expected)} were to be expected.`;
+    const nodes = isSure
+      ? ""
+      : ` Only ${counted(evidence.nodes, "node")} had been heard, so the ${evidence.nodes === 1 ? "node" : "nodes"} may have stopped.`;
+    return {
+      state: isSure ? "fail" : "warn",
+      figure: `deaf for ${span(quietSeconds)}`,
+      value: quietSeconds,
+      unit: "s",
+      reason: `It goes on sending, but ${byReports ? "its radio counted" : "brought"} no packet in the last ${span(quietSeconds)}.${meanwhile}${nodes}`,
+      advice:
+        "Its radio hangs: restart the forwarder, then cut its power. If it returns, look at supply, heat and the board's reset line.",
+    };
+  }
+  return {
+    state: "pass",
+    figure: counted(packets, "packet"),
+    value: packets,
+    unit: "packets",
+    reason: `${byReports ? "Its radio counted" : "It brought"} ${counted(packets, "packet")}, the last ${span(quietSeconds)} ago or less.`,
+  };
+}
+
+function neverHeard({ byReports, quietSeconds, expectedPlan }: RadioEvidence): Found {
+  const limits = LIMITS.radio;
+  if (quietSeconds < limits.warnQuietSeconds) {
+    return {
+      state: "waiting",
+      figure: "0 packets",
+      reason: `No packet yet in ${span(quietSeconds)}.`,
+      awaits: "a packet on the air",
+      awaitsSeconds: limits.warnQuietSeconds - quietSeconds,
+    };
+  }
+  const plan =
+    expectedPlan === null
+      ? "its channel plan and sub-band (--expect names one)"
+      : `that it is set to ${expectedPlan}`;
+  return {
+    state: quietSeconds >= limits.failQuietSeconds ? "fail" : "warn",
+    figure: "hears nothing",
+    value: 0,
+    unit: "packets",
+    reason: `${byReports ? "Its radio counted" : "It brought"} no packet in ${span(quietSeconds)}: nobody sent nearby, or it is deaf.`,
+    advice: `Let a test node send from a few metres away. If nothing comes, check the antenna and its connector, ${plan}, and the board's power.`,
+  };
+}
+
+export interface DataRateEvidence {
+  /** Packets with a right CRC by data rate, as in SF7BW125. */
+  readonly heard: readonly { readonly dataRate: string; readonly count: number }[];
+  readonly channels: number;
+  readonly nodes: number;
+  readonly seconds: number;
+}
+
+/** Whether more than one data rate is heard: a receiver for one alone is no gateway for LoRaWAN. */
+export function judgeDataRates(evidence: DataRateEvidence): BenchItem {
+  return itemOf("data-rates", "Data rates", LIMITS.dataRates.basis, dataRates(evidence));
+}
+
+function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found {
+  const limits = LIMITS.dataRates;
+  const total = heard.reduce((sum, { count }) => sum + count, 0);
+  if (total === 0)
+    return { state: "waiting", reason: "No packet with a right CRC came yet.", awaits: "packets on the air" };
+  const found = { figure: counted(heard.length, "data rate"), value: heard.length, unit: "data rates" };
+  if (heard.length > 1) {
+    const most = heard.map(({ dataRate, count }) => `${dataRate} (${count})`).slice(0, 6);
+    return { ...found, state: "pass", reason: `Heard with ${most.join(", ")}.` };
+  }
+  const only = heard[0]?.dataRate ?? "";
+  if (total < limits.leastPackets) {
+    return {
+      ...found,
+      state: "waiting",
+      reason: `All ${counted(total, "packet")} came with ${only}; so far that says little.`,
+      awaits: `${limits.leastPackets - total} more packets`,
+      awaitsSeconds: secondsFor(limits.leastPackets - total, total, seconds),
+    };
+  }
+  if (channels === 1) {
+    return {
+      ...found,
+      state: "fail",
+      reason: `All ${counted(total, "packet")} came with ${only} on one channel: this is a receiver for one channel and one data rate.`,
+      advice:
+        "Such a receiver is no gateway for LoRaWAN; use a concentrator, or set all channels and data rates.",
+    };
+  }
+  if (nodes >= limits.leastNodes) {
+    return {
+      ...found,
+      state: "warn",
+      reason: `All ${counted(total, "packet")} of ${counted(nodes, "node")} came with ${only}: the gateway hears one data rate only, or its nodes use one.`,
+      advice: "Let a test node send with another spreading factor, and compare the forwarder's settings.",
+    };
+  }
+  return {
+    ...found,
+    state: "pass",
+    reason: `All ${counted(total, "packet")} came with ${only}, from ${counted(nodes, "node")}: a node near the gateway uses one.`,
+  };
+}
+
+export interface OverheardEvidence {
+  /** Packets of the window without a wrong CRC. */
+  readonly packets: number;
+  /** Of these, such as only a network sends to nodes, and of those with a CRC. */
+  readonly downlinks: number;
+  readonly withCrc: number;
+}
+
+/** Whether downlinks of other gateways come in as if they were uplinks. */
+export function judgeOverheard(evidence: OverheardEvidence): BenchItem {
+  return itemOf("overheard-downlinks", "Downlinks of others", LIMITS.overheard.basis, overheard(evidence));
+}
+
+function overheard({ packets, downlinks, withCrc }: OverheardEvidence): Found {
+  const limits = LIMITS.overheard;
+  if (packets === 0) return { state: "waiting", reason: "No packet came yet.", awaits: "packets on the air" };
+  const share = downlinks / packets;
+  const found = {
+    figure: downlinks === 0 ? "none" : counted(downlinks, "downlink"),
+    value: downlinks,
+    unit: "downlinks",
+  };
+  if (downlinks < limits.least) {
+    return {
+      ...found,
+      state: "pass",
+      reason:
+        downlinks === 0
+          ? `None of ${counted(packets, "packet")} is a downlink.`
+          : `${downlinks} of ${counted(packets, "packet")} may be a downlink, too few to matter.`,
+    };
+  }
+  return {
+    ...found,
+    state: share >= limits.failShare ? "fail" : "warn",
+    reason: `${counted(downlinks, "downlink")} of other gateways came in as uplinks (${percent(share)} of ${counted(packets, "packet")}), ${withCrc * 2 > downlinks ? "most with a CRC" : "without a CRC"}.`,
+    advice:
+      withCrc * 2 > downlinks
+        ? "They load the network for nothing: the gateway that sends them adds a CRC and the wrong polarity; look at its server's txpk (ncrc, ipol)."
+        : "They load the network for nothing: set forward_crc_disabled to false, and look for a gateway nearby that sends without inverted polarity (ipol).",
+  };
+}

@@ -1,0 +1,46 @@
+import { describe, expect, it } from "vitest";
+import {
+  channelsText,
+  fittingPackets,
+  planChoice,
+  planChoices,
+  planLabels,
+} from "../../../src/radio/regions/plan-choice.ts";
+
+const lora = (frequencyHz: number, spreadingFactor: number, count: number) => ({
+  frequencyHz,
+  count,
+  modulation: { kind: "lora" as const, spreadingFactor, bandwidthHz: 125_000, codingRate: "4/5" as const },
+});
+
+describe("a plan by its name", () => {
+  it("is a region, a sub-band or a channel set, case ignored", () => {
+    expect(planChoice("eu868")).toMatchObject({ label: "EU868", name: "EU863-870", subBand: null });
+    expect(planChoice("AU915/2")).toMatchObject({ name: "AU915-928, sub-band 2", subBand: 2 });
+    expect(planChoice("CN470/20MHz-A")?.name).toBe("CN470-510, 20MHz-A");
+    expect(planChoice("US915/9")).toBeNull();
+  });
+
+  it("is found under every label, and each label once", () => {
+    const labels = planChoices().map(({ label }) => label);
+    expect(new Set(labels).size).toBe(labels.length);
+    for (const label of labels) expect(planChoice(label)?.label).toBe(label);
+    expect(planLabels()).toMatch(/^EU868, US915, US915\/1 to US915\/8, AU915, /);
+  });
+
+  it("US915/2 has channels 8 to 15, 903.9 to 905.3 MHz, and channel 65", () => {
+    const choice = planChoice("US915/2");
+    expect(choice?.channels.map(({ index }) => index)).toEqual([8, 9, 10, 11, 12, 13, 14, 15, 65]);
+    expect(channelsText(choice?.channels ?? [])).toBe("903.9 to 905.3\u2009MHz (8 channels)");
+  });
+
+  it("counts packets on its channels with its data rates", () => {
+    const us = planChoice("US915/2")!;
+    // 902.3 MHz is sub-band 1; SF12 is no uplink data rate of US915.
+    expect(
+      fittingPackets(us, [lora(903_900_000, 7, 5), lora(902_300_000, 7, 3), lora(904_100_000, 12, 2)]),
+    ).toBe(5);
+    const eu = planChoice("EU868")!;
+    expect(fittingPackets(eu, [lora(867_500_000, 12, 4), lora(902_300_000, 7, 3)])).toBe(4);
+  });
+});
