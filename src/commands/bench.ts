@@ -83,7 +83,9 @@ export function benchCommand(): Command {
           given.wait === undefined ? look(question) : await waitFor(question, readSeconds(given.wait));
         if (options.json) printJson(view);
         else print(`${benchText(view)}\n`);
-        if (view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
+        // Silent in all of the window is bad too, recorded or not.
+        const isSilent = view.feed.length === 0;
+        if (isSilent || view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
       }),
     );
 }

@@ -7,6 +7,7 @@ import type { NoiseChannel } from "../diagnosis/bench/signal.ts";
 import { counterLines, counterStandstill } from "../ledger/counter-lines.ts";
 import { ASKED_IN_LINE } from "../ledger/round-trip-classes.ts";
 import { describeModulation } from "../model/modulation.ts";
+import { totalUs } from "../model/time-range.ts";
 import { isoTime, type TimeWindow } from "../model/window.ts";
 import { noiseFloor, thermalNoiseDbm } from "../radio/noise.ts";
 import type { PlanChoice } from "../radio/regions/plan-choice.ts";
@@ -34,6 +35,7 @@ import {
 } from "../store/queries/bench-radio.ts";
 import { roundTrips } from "../store/queries/downlinks.ts";
 import { type GatewayRecord, type RefusalRecord, refusals, restartsUs } from "../store/queries/gateways.ts";
+import { readRecordedTime } from "../store/recorded-time.ts";
 import { countsOf, heartbeatOf, radioOf } from "./bench-heartbeat.ts";
 import { planEvidence } from "./bench-plan.ts";
 import { driftOfGateway } from "./counter-drift.ts";
@@ -59,6 +61,11 @@ export function benchEvidence(
   const { id } = gateway;
   const expected = given.expected ?? null;
   const counts = datagramCounts(store, id, window);
+  const recorded = readRecordedTime(store);
+  const span = { fromUs: window.fromUs, toUs: Math.max(endUs, window.fromUs) };
+  // A store from before these ranges were kept has none: then all of it counts as recorded.
+  const isKnown = recorded.ranges(span, [id]).length > 0;
+  const unrecorded = isKnown ? recorded.missing(span, [id]) : [];
   const keepalives = keepaliveTimesUs(store, id, window);
   const reports = statusRecords(store, id, window);
   const arrivals = packetTimesUs(store, id, window);
@@ -75,14 +82,21 @@ export function benchEvidence(
   const address = (gateway.pullSource ?? gateway.pushSource)?.split(" ")[0] ?? null;
   const foreign = address === null ? [] : refusedFromAddress(store, address, window);
   const plan = planEvidence(store, gateway, window, { ownPlans: given.ownPlans ?? [], expected });
-  const heartbeat = heartbeatOf({ keepalives: keepalives.rows, reports: reports.rows, counts, endUs });
-  const account = countsOf(reports.rows, arrivals);
+  const heartbeat = heartbeatOf({
+    keepalives: keepalives.rows,
+    reports: reports.rows,
+    counts,
+    endUs,
+    unrecorded,
+  });
+  const account = countsOf(reports.rows, arrivals, unrecorded);
   const radio = radioOf(store, id, window, {
     reports: reports.rows,
     arrivals: arrivals.rows,
     keepalives: keepalives.rows,
     counts,
     endUs,
+    unrecorded,
   });
   const noise = noiseOf(weak.rows);
   const trip = serverTrip(store, id, window);
@@ -93,8 +107,8 @@ export function benchEvidence(
       ...heartbeat.keepalives,
       followedSeconds: seconds,
       others: counts.datagrams - counts.keepalives,
-      lastHeardSeconds: Math.max(0, (endUs - gateway.lastAtUs) / 1e6),
-      windowSeconds: (endUs - window.fromUs) / 1e6,
+      lastHeardSeconds: Math.max(0, (span.toUs - gateway.lastAtUs) / 1e6),
+      recordedSeconds: totalUs(recorded.ranges(span)) / 1e6,
     },
     status: {
       ...heartbeat.status,

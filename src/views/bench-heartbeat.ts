@@ -3,6 +3,7 @@ import type { ArrivedEvidence, CountEvidence } from "../diagnosis/bench/account.
 import type { KeepaliveEvidence, Rhythm, StatusEvidence } from "../diagnosis/bench/heartbeat.ts";
 import { LIMITS } from "../diagnosis/bench/limits.ts";
 import type { RadioEvidence } from "../diagnosis/bench/radio.ts";
+import { subtract, type TimeRange } from "../model/time-range.ts";
 import type { TimeWindow } from "../model/window.ts";
 import { median } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";
@@ -15,6 +16,8 @@ export interface HeartbeatGiven {
   readonly counts: DatagramCounts;
   /** Up to when anything is known. */
   readonly endUs: number;
+  /** When nobody recorded this gateway: no silence and no loss follows from it. */
+  readonly unrecorded: readonly TimeRange[];
 }
 
 export interface Heartbeat {
@@ -25,18 +28,20 @@ export interface Heartbeat {
 }
 
 /** Rhythm of keepalives and reports over all of what was read, with what is missing between them. */
-export function heartbeatOf({ keepalives, reports, counts, endUs }: HeartbeatGiven): Heartbeat {
-  const silences = silencesOf(keepalives);
+export function heartbeatOf({ keepalives, reports, counts, endUs, unrecorded }: HeartbeatGiven): Heartbeat {
+  const silences = silencesOf(keepalives, unrecorded);
+  const isCut = (fromUs: number, toUs: number) =>
+    [...silences, ...unrecorded].some((range) => range.fromUs < toUs && range.toUs > fromUs);
   const rhythm = rhythmOf(keepalives, endUs);
   const times = reports.map(({ atUs }) => atUs);
   const reportRhythm = rhythmOf(times, endUs);
   return {
     keepalives: {
       ...rhythm,
-      lost: lostKeepalives(keepalives, rhythm.intervalSeconds),
+      lost: lostBetween(keepalives, rhythm.intervalSeconds, isCut),
       silences: silences.length,
     },
-    status: { ...reportRhythm, missing: missingReports(times, reportRhythm.intervalSeconds, silences) },
+    status: { ...reportRhythm, missing: lostBetween(times, reportRhythm.intervalSeconds, isCut) },
     followedSeconds: counts.firstUs === null ? 0 : (endUs - counts.firstUs) / 1e6,
   };
 }
@@ -51,46 +56,34 @@ function rhythmOf(timesUs: readonly number[], endUs: number): Rhythm {
   };
 }
 
-/** A step between keepalives beyond this is a silence, not a lost one. Half an interval more: keepalives slip a little. */
-function silentFromSeconds(everySeconds: number): number {
-  const { silentSeconds, silentIntervals } = LIMITS.keepalives;
-  return Math.max(silentSeconds, (silentIntervals + 0.5) * everySeconds);
-}
-
-function silencesOf(timesUs: readonly number[]): TimeWindow[] {
+/** Recorded silences between keepalives, longer than three intervals and a half: keepalives slip a little. */
+function silencesOf(timesUs: readonly number[], unrecorded: readonly TimeRange[]): TimeRange[] {
   const every = rhythmOf(timesUs, 0).intervalSeconds;
   if (every === null || every <= 0) return [];
-  const silentFrom = silentFromSeconds(every) * 1e6;
+  const { silentSeconds, silentIntervals } = LIMITS.keepalives;
+  const silentFromUs = Math.max(silentSeconds, (silentIntervals + 0.5) * every) * 1e6;
   return timesUs.slice(1).flatMap((toUs, i) => {
     const fromUs = timesUs[i] ?? toUs;
-    return toUs - fromUs > silentFrom ? [{ fromUs, toUs }] : [];
+    if (toUs - fromUs <= silentFromUs) return [];
+    return subtract([{ fromUs, toUs }], unrecorded).filter((rest) => rest.toUs - rest.fromUs > silentFromUs);
   });
 }
 
-function lostKeepalives(timesUs: readonly number[], every: number | null): number {
-  if (every === null || every <= 0) return 0;
-  const silentFrom = silentFromSeconds(every);
-  return timesUs.slice(1).reduce((lost, atUs, i) => {
-    const step = (atUs - (timesUs[i] ?? atUs)) / 1e6;
-    return step > silentFrom ? lost : lost + Math.max(0, Math.round(step / every) - 1);
-  }, 0);
-}
+/** Beyond so many intervals one is missing between two. */
+const NEXT_ONE = 1.5;
 
-/** Beyond so many intervals a report is missing between two. */
-const NEXT_REPORT = 1.5;
-
-/** Reports missing while the gateway was reachable: a silence of its keepalives explains the others. */
-function missingReports(
+/** What is missing between datagrams that come by the clock. A silence, or time that nobody recorded, explains the rest. */
+function lostBetween(
   timesUs: readonly number[],
   every: number | null,
-  silences: readonly TimeWindow[],
+  isCut: (fromUs: number, toUs: number) => boolean,
 ): number {
   if (every === null || every <= 0) return 0;
-  return timesUs.slice(1).reduce((missing, toUs, i) => {
+  return timesUs.slice(1).reduce((lost, toUs, i) => {
     const fromUs = timesUs[i] ?? toUs;
     const step = (toUs - fromUs) / 1e6;
-    const isSilent = silences.some((silence) => silence.fromUs < toUs && silence.toUs > fromUs);
-    return step <= NEXT_REPORT * every || isSilent ? missing : missing + Math.round(step / every) - 1;
+    if (step <= NEXT_ONE * every || isCut(fromUs, toUs)) return lost;
+    return lost + Math.max(0, Math.round(step / every) - 1);
   }, 0);
 }
 
@@ -104,12 +97,16 @@ export interface OwnCounts {
 }
 
 /** What the reports count, held against the packets that arrived. Each packet is counted in one interval. */
-export function countsOf(reports: readonly ReportRecord[], arrivals: Newest<number>): OwnCounts {
+export function countsOf(
+  reports: readonly ReportRecord[],
+  arrivals: Newest<number>,
+  unrecorded: readonly TimeRange[],
+): OwnCounts {
   const { intervalSeconds } = rhythmOf(
     reports.map(({ atUs }) => atUs),
     0,
   );
-  const arrived = arrivedOf(reports, arrivals, intervalSeconds);
+  const arrived = arrivedOf(reports, arrivals, intervalSeconds, unrecorded);
   const forwarded = arrived.runs.reduce((total, run) => total + run.forwarded, 0);
   const came = arrived.runs.reduce((total, run) => total + run.arrived, 0);
   return {
@@ -134,6 +131,7 @@ function arrivedOf(
   reports: readonly ReportRecord[],
   { rows: times, sinceUs }: Newest<number>,
   every: number | null,
+  unrecorded: readonly TimeRange[],
 ): ArrivedEvidence {
   const runs: { intervals: number; forwarded: number; arrived: number }[] = [];
   let uncompared = 0;
@@ -152,8 +150,9 @@ function arrivedOf(
     }
     if (sinceUs !== null && before.atUs < sinceUs) continue;
     const step = (report.atUs - before.atUs) / 1e6;
-    if (step > NEXT_REPORT * every) {
-      uncompared += Math.round(step / every);
+    const isUnrecorded = unrecorded.some((range) => range.fromUs < report.atUs && range.toUs > before.atUs);
+    if (step > NEXT_ONE * every || isUnrecorded) {
+      if (!isUnrecorded) uncompared += Math.round(step / every);
       isRunning = false;
       continue;
     }
@@ -179,7 +178,7 @@ export function radioOf(
   store: Store,
   gatewayId: number,
   window: TimeWindow,
-  { reports, arrivals, keepalives, counts, endUs }: RadioGiven,
+  { reports, arrivals, keepalives, counts, endUs, unrecorded }: RadioGiven,
 ): Omit<RadioEvidence, "expectedPlan"> {
   const counting = reports.filter(({ rxReceived }) => rxReceived !== null);
   const byReports = counting.length > 0;
@@ -191,8 +190,8 @@ export function radioOf(
     lastCountedUs(counting, arrivals) ?? firstUs,
     firstUs,
   );
-  const silence = silencesOf(keepalives).findLast(({ toUs }) => toUs > lastPacketUs);
-  const quietFromUs = silence?.toUs ?? lastPacketUs;
+  const cuts = [...silencesOf(keepalives, unrecorded), ...unrecorded].map(({ toUs }) => toUs);
+  const quietFromUs = Math.max(lastPacketUs, ...cuts.filter((toUs) => toUs <= heardOfUs));
   const counted = sum(counting.map(({ rxReceived }) => rxReceived)) ?? 0;
   const quietSeconds = Math.max(0, (heardOfUs - quietFromUs) / 1e6);
   const before = { fromUs: window.fromUs, toUs: lastPacketUs + 1 };

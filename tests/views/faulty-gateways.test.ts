@@ -2,13 +2,14 @@
 import { describe, expect, it } from "vitest";
 import type { BenchItem, BenchView } from "../../src/contract/index.ts";
 import { planChoice } from "../../src/radio/regions/plan-choice.ts";
-import type { Store } from "../../src/store/open.ts";
+import { openStore, type Store } from "../../src/store/open.ts";
+import { Recorder } from "../../src/store/recorder.ts";
 import { type BenchOptions, benchView } from "../../src/views/bench.ts";
 import { encodeTxAck } from "../../src/wire/forwarder/encode.ts";
 import { downFrame, handOut } from "../store/down-traffic.ts";
 import { arrivalOf, decoded, phy, SHED, START_US } from "../store/traffic.ts";
 import { type Bend, benched, CHANNELS_HZ, streamOf } from "./a-faulty-gateway.ts";
-import { windowOf } from "./a-site.ts";
+import { listenedSite, windowOf } from "./a-site.ts";
 
 const MINUTE = 61;
 
@@ -359,16 +360,44 @@ describe("what is no fault", () => {
 
 describe("a known gateway that is silent all along", () => {
   it("fails, and the last sign of it is dated", () => {
-    const view = benchView(benched(), windowOf(600, 1_200, true), SHED);
+    const db = listenedSite(
+      streamOf({}).filter((one) => "decoding" in one),
+      1_200,
+    );
+    const view = benchView(db, windowOf(600, 1_200, true), SHED);
     expect(view?.verdict).toBe("fail");
     expect(view?.items[0]).toMatchObject({
       id: "keepalives",
       state: "fail",
       figure: "silent",
       reason: expect.stringMatching(
-        /^Nothing came from it in the whole window of 10\u2009min; it was last heard 19\u2009min ago/,
+        /^Nothing came from it in the 10\u2009min that were recorded; it was last heard 19\u2009min ago/,
       ),
     });
+  });
+});
+
+describe("time that nobody recorded", () => {
+  it("is no silence of the gateway", () => {
+    // The service was away from 300 to 600 s; the gateway went on.
+    const db = openStore(":memory:");
+    const recorder = new Recorder(db);
+    for (const [fromS, toS] of [
+      [0, 300],
+      [600, 900],
+    ] as const) {
+      recorder.listen(START_US + fromS * 1e6, "start");
+      const heard = streamOf({ seconds: 899 }).filter(
+        ({ arrival }) => arrival.atUs >= START_US + fromS * 1e6 && arrival.atUs < START_US + toS * 1e6,
+      );
+      for (const one of heard.sort((a, b) => a.arrival.atUs - b.arrival.atUs))
+        recorder.record([{ ...one, arrival: { ...one.arrival, door: "udp" } }]);
+      recorder.heartbeat(START_US + toS * 1e6 - 1, true);
+    }
+    const view = bench(db, {}, 900);
+    expect(check(view, "keepalives")).toMatchObject({ state: "pass", figure: "every 5\u2009s" });
+    expect(check(view, "status-reports").state).toBe("pass");
+    expect(check(view, "arrived").reason).not.toMatch(/missing/);
   });
 });
 

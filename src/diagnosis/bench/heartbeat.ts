@@ -24,7 +24,8 @@ export interface KeepaliveEvidence extends Rhythm {
   readonly others: number;
   /** From its last datagram ever to the end of what is known. */
   readonly lastHeardSeconds: number;
-  readonly windowSeconds: number;
+  /** Time of the window in which anything was recorded. */
+  readonly recordedSeconds: number;
 }
 
 /** Keepalives (PULL_DATA) keep the way back open: without them no downlink reaches the gateway. */
@@ -35,11 +36,19 @@ export function judgeKeepalives(evidence: KeepaliveEvidence): BenchItem {
 function keepalives(evidence: KeepaliveEvidence): Found {
   const limits = LIMITS.keepalives;
   const { count, intervalSeconds, sinceNewestSeconds, lost, silences, followedSeconds } = evidence;
+  if (count === 0 && evidence.others === 0 && evidence.recordedSeconds < limits.silentSeconds) {
+    return {
+      state: "waiting",
+      figure: "not recorded",
+      reason: `Nothing was recorded in this window, so its silence says nothing; it was last heard ${span(evidence.lastHeardSeconds)} ago.`,
+      awaits: "three keepalives",
+    };
+  }
   if (count === 0 && evidence.others === 0) {
     return {
       state: "fail",
       figure: "silent",
-      reason: `Nothing came from it in the whole window of ${span(evidence.windowSeconds)}; it was last heard ${span(evidence.lastHeardSeconds)} ago.`,
+      reason: `Nothing came from it in the ${span(evidence.recordedSeconds)} that were recorded; it was last heard ${span(evidence.lastHeardSeconds)} ago.`,
       advice:
         "Check its power and network, then that its server address and port are this computer's, and the firewall here.",
     };

@@ -14,7 +14,7 @@ export const SOUND: BenchEvidence = {
     followedSeconds: 600,
     others: 80,
     lastHeardSeconds: 3,
-    windowSeconds: 600,
+    recordedSeconds: 600,
   },
   status: {
     count: 20,

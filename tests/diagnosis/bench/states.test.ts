@@ -88,14 +88,20 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             followedSeconds: 0,
             others: 0,
             lastHeardSeconds: 7_200,
-            windowSeconds: 3_600,
+            recordedSeconds: 3_600,
           },
         },
-        /Nothing came from it in the whole window of 60\u2009min; it was last heard 2\u2009h ago/,
+        /Nothing came from it in the 60\u2009min that were recorded; it was last heard 2\u2009h ago/,
       ],
     ],
     waiting: [
       [{ keepalives: { count: 2, intervalSeconds: null, followedSeconds: 12 } }, /2 keepalives of three/],
+      [
+        {
+          keepalives: { count: 0, others: 0, followedSeconds: 0, recordedSeconds: 0, intervalSeconds: null },
+        },
+        /Nothing was recorded/,
+      ],
     ],
   },
   "status-reports": {
