@@ -37,6 +37,7 @@ function plansOf(ask: (store: Store) => unknown): string[] {
     "lifeId",
     "gatewayEui",
     "max",
+    "ids",
     "quiet",
   ];
   const named = Object.fromEntries(names.map((name) => [name, 0]));
