@@ -3,7 +3,7 @@
  * "heard", "expected" and "missed" live here and nowhere else.
  */
 import type { Spread, Strip } from "../contract/index.ts";
-import { rhythmOf } from "../ledger/gaps/rhythm.ts";
+import { countInterval, type IntervalCounts, longestUsualUs, rhythmOf } from "../ledger/gaps/rhythm.ts";
 import { dueTimes, widened } from "../model/missed-counters.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
 import type { TimeWindow } from "../model/window.ts";
@@ -38,6 +38,8 @@ export interface Loss {
   readonly deliveryInterval95: [number, number] | null;
   readonly gaps: readonly Gap[];
   readonly rhythmUs: number | null;
+  /** The longest interval that it kept at least three times in this window; null: none. */
+  readonly slowestUs: number | null;
   /** It sends in a rhythm, as far as this window shows. */
   readonly isPeriodic: boolean;
 }
@@ -103,8 +105,16 @@ export function lossOf(frames: readonly HeardFrame[], unheard: Unheard): Loss {
     deliveryInterval95: interval === null ? null : [interval.low, interval.high],
     gaps,
     rhythmUs: stepsUs.length === 0 ? null : quantile(stepsUs, 0.5),
+    slowestUs: slowestOf(stepsUs),
     isPeriodic,
   };
+}
+
+function slowestOf(stepsUs: readonly number[]): number | null {
+  const counts: IntervalCounts = {};
+  for (const step of stepsUs) countInterval(counts, step);
+  const longest = longestUsualUs(counts);
+  return longest === 0 ? null : longest;
 }
 
 function gapBetween(

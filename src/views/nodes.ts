@@ -26,6 +26,8 @@ import { type AskedWindow, windowView } from "./window.ts";
 const STRIP_BINS = 60;
 /** A node is overdue after this many of its intervals without a frame, and no sooner than a minute. Common practice, no source. */
 export const OVERDUE_RHYTHMS = 5;
+/** and no sooner than so many of its longest usual intervals. Chosen: one frame lost, and some jitter. */
+const OVERDUE_SLOWEST = 2.5;
 export const OVERDUE_LEAST_US = 60_000_000;
 
 /** What all rows of one answer share. */
@@ -220,7 +222,10 @@ export function nodeRow(
 /** A silence longer than the node's rhythm allows, at the end of what is known. Never a loss: see the README. */
 function isOverdue(loss: Loss, silentUs: number): boolean {
   if (loss.rhythmUs === null || loss.heard < 3) return false;
-  return silentUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * loss.rhythmUs);
+  const { rhythmUs, slowestUs } = loss;
+  return (
+    silentUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * rhythmUs, OVERDUE_SLOWEST * (slowestUs ?? 0))
+  );
 }
 
 /**

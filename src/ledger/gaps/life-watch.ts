@@ -15,7 +15,14 @@ import {
   standsOut,
   watchStep,
 } from "./loss-watch.ts";
-import { type Rhythm, rhythmOf, STEPS_KEPT } from "./rhythm.ts";
+import {
+  countInterval,
+  type IntervalCounts,
+  longestUsualUs,
+  type Rhythm,
+  rhythmOf,
+  STEPS_KEPT,
+} from "./rhythm.ts";
 
 /** A counter and when it was heard first. */
 export interface HeardCounter {
@@ -37,6 +44,8 @@ export interface LifeWatch {
   heard: number;
   stepsUs: number[];
   newestUs: number[];
+  /** Every interval of the life, by class; absent in a state that an older version stored. */
+  usual?: IntervalCounts;
   loss: LossWatch;
   /** Share of the newest frames that each gateway heard, by row id. */
   shares: Record<string, number>;
@@ -72,6 +81,7 @@ export function newLifeWatch(): LifeWatch {
     heard: 0,
     stepsUs: [],
     newestUs: [],
+    usual: {},
     loss: newLossWatch(),
     shares: {},
   };
@@ -97,7 +107,7 @@ export function homeGateways(shares: Readonly<Record<string, number>>): number[]
 }
 
 export function rhythmOfLife(watch: LifeWatch): Rhythm | null {
-  return rhythmOf(watch.stepsUs, watch.newestUs);
+  return rhythmOf(watch.stepsUs, watch.newestUs, longestUsualUs(watch.usual ?? {}));
 }
 
 /**
@@ -130,7 +140,8 @@ export function watchCounter(
   const isSilence =
     rhythm !== null &&
     recordedUs > rhythm.silenceUs &&
-    step - unheard < SILENT_SHARE * (recordedUs / rhythm.medianUs);
+    // Judged by the slowest rhythm that is usual for it: a counter that went on as that lets expect was sent, and lost.
+    step - unheard < SILENT_SHARE * (recordedUs / rhythm.slowestUs);
   if (isSilence) {
     drafts.push({ ...run, kind: "silence" });
   } else if (
@@ -144,6 +155,8 @@ export function watchCounter(
   // What happened while nothing was recorded tells nothing of the rhythm.
   if (unknown.length === 0) {
     keepInterval(watch.newestUs, elapsedUs / step, NEWEST_KEPT);
+    watch.usual ??= {};
+    countInterval(watch.usual, elapsedUs / step);
     if (!isSilence) keepInterval(watch.stepsUs, elapsedUs / step, STEPS_KEPT);
   }
   take(watch, heard);
@@ -162,6 +175,8 @@ function goOn(watch: LifeWatch, heard: HeardCounter, elapsedUs: number): GapDraf
   const drafts = episodes(watch, heard, 0, null);
   keepInterval(watch.newestUs, elapsedUs, NEWEST_KEPT);
   keepInterval(watch.stepsUs, elapsedUs, STEPS_KEPT);
+  watch.usual ??= {};
+  countInterval(watch.usual, elapsedUs);
   take(watch, heard);
   return drafts;
 }

@@ -9,7 +9,12 @@ import {
   watchCounter,
 } from "../../../src/ledger/gaps/life-watch.ts";
 import { baselineLoss, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-watch.ts";
-import { rhythmOf } from "../../../src/ledger/gaps/rhythm.ts";
+import {
+  countInterval,
+  type IntervalCounts,
+  longestUsualUs,
+  rhythmOf,
+} from "../../../src/ledger/gaps/rhythm.ts";
 import { chance } from "../../diagnosis/findings/history.ts";
 
 const S = 1_000_000;
@@ -190,6 +195,67 @@ describe("losses that chance may have made", () => {
     expect(quiet.misses).toBe(0);
     expect(chancy.misses).toBe(3);
     expect(chancy.counters).toBe(quiet.counters);
+  });
+});
+
+describe("a node with two rhythms", () => {
+  /** Every 10 min from 6:00 to 22:00, every 30 min at night, for `days`; `lost` tells which counters are not heard. */
+  function dayAndNight(days: number, lost: (counter: number, atUs: number) => boolean): HeardCounter[] {
+    const heard: HeardCounter[] = [];
+    let atUs = 0;
+    for (let counter = 0; atUs < days * 24 * 60 * MINUTE; counter++) {
+      if (!lost(counter, atUs)) heard.push({ counter, atUs, gatewayIds: [1] });
+      const hour = Math.floor(atUs / (60 * MINUTE)) % 24;
+      atUs += (hour >= 6 && hour < 22 ? 10 : 30) * MINUTE;
+    }
+    return heard;
+  }
+  const night = (atUs: number) => {
+    const hour = Math.floor(atUs / (60 * MINUTE)) % 24;
+    return hour < 6 || hour >= 22;
+  };
+  const silences = (heard: readonly HeardCounter[]) =>
+    watch(heard).gaps.filter(({ kind }) => kind === "silence");
+
+  it("is not silent when single frames are lost in its slow hours", () => {
+    const heard = dayAndNight(7, (counter, atUs) => night(atUs) && counter % 4 === 1);
+    expect(silences(heard)).toEqual([]);
+  });
+
+  it("is not silent at the change to its slow hours, once they were seen", () => {
+    // The first frames after 22:00 are lost: 90 min pass, and the counter went on by three of 30 min.
+    const changes = (atUs: number) => Math.floor(atUs / (60 * MINUTE)) % 24 === 22;
+    const heard = dayAndNight(7, (_, atUs) => atUs > 2 * 24 * 60 * MINUTE && changes(atUs));
+    expect(silences(heard)).toEqual([]);
+  });
+
+  it("is silent when its counter stood still for hours", () => {
+    const before = dayAndNight(3, () => false);
+    const last = before.at(-1);
+    if (last === undefined) throw new Error("no frames");
+    const after = [1, 2, 3].map((i) => ({
+      counter: last.counter + i,
+      atUs: last.atUs + (6 * 60 + 10 * i) * MINUTE,
+      gatewayIds: [1],
+    }));
+    expect(silences([...before, ...after])).toMatchObject([{ fromUs: last.atUs, missed: 0, open: false }]);
+  });
+});
+
+describe("the longest usual interval", () => {
+  it("is the upper edge of the longest class met three times", () => {
+    const counts: IntervalCounts = {};
+    for (const minutes of [10, 10, 10, 30, 30, 30, 240, 240]) countInterval(counts, minutes * MINUTE);
+    // 30 min are 1.8e9 us: log 1.25 of it is 95.47, so class 96, whose edge is 1.25^96 us = 33.7 min.
+    expect(longestUsualUs(counts) / MINUTE).toBeCloseTo(1.25 ** 96 / MINUTE, 6);
+    expect(longestUsualUs(counts)).toBeGreaterThan(30 * MINUTE);
+    expect(longestUsualUs(counts)).toBeLessThan(1.25 * 30 * MINUTE);
+  });
+  it("is nothing before any interval was met three times", () => {
+    const counts: IntervalCounts = {};
+    for (const minutes of [1, 2, 4, 8]) countInterval(counts, minutes * MINUTE);
+    countInterval(counts, 0);
+    expect(longestUsualUs(counts)).toBe(0);
   });
 });
 
