@@ -1,6 +1,7 @@
 /** How does one gateway stand on the bench? Its verdict in a word and a sentence, the list, its last datagrams. */
-import type { BenchView as Bench } from "../../../../src/contract/bench.ts";
-import { unbroken } from "../../format/format.ts";
+import { useState } from "preact/hooks";
+import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
+import { counted, unbroken } from "../../format/format.ts";
 import { clockTime, exactTime } from "../../format/times.ts";
 import { Fold } from "../../parts/Fold.tsx";
 import { Forget } from "../../parts/Forget.tsx";
@@ -35,6 +36,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
         <span>
           Gateway <span class="mono">{eui}</span>
         </span>
+        {bench.expected === null ? null : <span>expected plan {bench.expected}</span>}
         {source === null ? null : (
           <span>
             from <span class="mono">{source.replace(" ", " port ")}</span>
@@ -58,13 +60,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
       </p>
       <div class="bench-columns">
         <div>
-          <ol class="bench-list" aria-label="Checks">
-            {bench.items
-              .filter(({ part }) => part === "gateway")
-              .map((item) => (
-                <Check key={item.id} item={item} />
-              ))}
-          </ol>
+          <Checks items={bench.items.filter(({ part }) => part === "gateway")} />
           <ReferencePart bench={bench} onChanged={onChanged} />
         </div>
         <section class="bench-feed screen-only" aria-label="Last datagrams">
@@ -95,10 +91,44 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
         </dl>
         <p>
           A check waits while too little came to tell. The verdict is that of the worst check; it waits only
-          as long as nothing is wrong and keepalives, reports, channel plan or channels are still open.
+          as long as nothing is wrong and keepalives, reports, radio, channel plan or channels are still open.
         </p>
       </Fold>
     </div>
+  );
+}
+
+/** Checks that fail first, then those that warn and those still open; what passed is folded on screen, and printed. */
+function Checks({ items }: { readonly items: readonly BenchItem[] }) {
+  const [isOpen, setOpen] = useState(false);
+  const of = (state: BenchState) => items.filter((item) => item.state === state);
+  const first = [...of("fail"), ...of("warn"), ...of("waiting")];
+  const passed = of("pass");
+  return (
+    <>
+      {first.length === 0 ? null : (
+        <ol class="bench-list" aria-label="Checks to look at">
+          {first.map((item) => (
+            <Check key={item.id} item={item} />
+          ))}
+        </ol>
+      )}
+      {passed.length === 0 ? null : (
+        <>
+          <p class="bench-passed screen-only">
+            <StandingMark standing="good" word={`${counted(passed.length, "check")} passed`} />
+            <button type="button" class="link" aria-expanded={isOpen} onClick={() => setOpen(!isOpen)}>
+              {isOpen ? "fold them" : "show them"}
+            </button>
+          </p>
+          <ol class={`bench-list ${isOpen ? "" : "bench-folded"}`} aria-label="Checks that passed">
+            {passed.map((item) => (
+              <Check key={item.id} item={item} />
+            ))}
+          </ol>
+        </>
+      )}
+    </>
   );
 }
 

@@ -1,7 +1,7 @@
 /** One check of the bench list: its state, its figure, the reason, and what to do. */
 import type { BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import type { Standing } from "../../../../src/contract/common.ts";
-import { unbroken } from "../../format/format.ts";
+import { duration, unbroken } from "../../format/format.ts";
 import { StandingMark } from "../../parts/StandingMark.tsx";
 
 export const BENCH_STANDINGS: Readonly<Record<BenchState, Standing>> = {
@@ -21,7 +21,13 @@ export function Check({ item }: { readonly item: BenchItem }) {
       </div>
       <div class="bench-words">
         <p>{unbroken(item.reason)}</p>
-        {item.advice === null ? null : <p>→ {unbroken(item.advice)}</p>}
+        {item.advice === null ? null : <p class="bench-advice">→ {unbroken(item.advice)}</p>}
+        {item.awaits === null ? null : (
+          <p class="quiet">
+            {item.awaitsSeconds === null ? "Needs" : `About ${duration(item.awaitsSeconds)}:`}{" "}
+            {unbroken(item.awaits)}.
+          </p>
+        )}
       </div>
     </li>
   );
