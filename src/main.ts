@@ -21,6 +21,7 @@ import { positionsCommand } from "./commands/positions.ts";
 import { rebuildCommand } from "./commands/rebuild.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
+import { siteCommand } from "./commands/site.ts";
 import { trialsCommand } from "./commands/trials.ts";
 import { complain } from "./commands/view-output.ts";
 import { packageRoot } from "./store/package-root.ts";
@@ -41,6 +42,7 @@ const program = new Command("mastlog")
 for (const command of [
   listenCommand(version),
   importCommand(),
+  siteCommand(),
   gatewaysCommand(),
   benchCommand(),
   nodesCommand(),

@@ -1,22 +1,10 @@
 /** What was missed, when, by whom, and why? Dropouts, each with its finding, and what a finding rests on. */
 import { z } from "zod";
+import { CAUSES } from "../model/causes.ts";
 import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
 
 /** What a finding may name. `unexplained` is an honest answer; a wrong cause is worse than none. */
-export const Cause = z.enum([
-  "gateway-unreachable",
-  "gateway-restarted",
-  "node-silent",
-  "node-restarted",
-  "rejoin-loop",
-  "weak-link",
-  "interference",
-  "congestion",
-  "channel-mismatch",
-  "gateway-transmitting",
-  "shared-address",
-  "unexplained",
-]);
+export const Cause = z.enum([...CAUSES, "unexplained"]);
 export type Cause = z.infer<typeof Cause>;
 
 /** From the confidence alone: certain from 95 %, likely from 80 %, possible from 70 %, else undecided. */

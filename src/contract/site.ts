@@ -1,7 +1,7 @@
 /** How does the whole site stand, at a glance? */
 import { z } from "zod";
-import { EuiText, Sentence, Window } from "./common.ts";
-import { FindingLine } from "./gaps.ts";
+import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
+import { Cause, FindingLine, FindingWord } from "./gaps.ts";
 import { GatewayRow } from "./gateways.ts";
 import { NodeRow } from "./nodes.ts";
 
@@ -13,6 +13,46 @@ export const AirLine = z.object({
   busiestUtilisation: z.number().nullable(),
 });
 
+/** True over most of the window; told once, before any event. */
+export const StandingCondition = z.object({
+  kind: z.enum(["weak-link", "noisy-channel", "quiet-channel", "deaf-gateway", "wrong-plan"]),
+  devAddr: DevAddrText.nullable(),
+  life: z.number().int().nullable(),
+  gateway: EuiText.nullable(),
+  frequencyHz: z.number().int().nullable(),
+  figure: z.number().describe("margin or excess of noise in dB, a share of 0 to 1, or a count: see unit"),
+  unit: z.enum(["dB", "share", "count"]),
+  gaps: z.number().int().describe("gaps that belong to it and stand in no event"),
+  sentence: z.string(),
+});
+export type StandingCondition = z.infer<typeof StandingCondition>;
+
+/** Something with a begin and an end: an episode that nodes share, or all gaps of one node with one cause. */
+export const SiteEvent = z.object({
+  from: IsoTime,
+  to: IsoTime,
+  open: z.boolean().describe("goes on at the end of what is stored"),
+  cause: Cause,
+  word: FindingWord,
+  nodes: z.number().int(),
+  gaps: z.number().int(),
+  missedCounters: z.number().int(),
+  devAddr: DevAddrText.nullable(),
+  gateway: EuiText.nullable(),
+  sentence: z.string(),
+});
+export type SiteEvent = z.infer<typeof SiteEvent>;
+
+/** What is always so, what happened, what to do. */
+export const SiteSummary = z.object({
+  sentences: z.array(z.string()).describe("five at most: the site, standing conditions, events"),
+  standing: z.array(StandingCondition),
+  events: z.array(SiteEvent).describe("most counters first, at most 50; no gap stands twice"),
+  eventsCut: z.boolean(),
+  toDo: z.array(z.string()).describe("strongest first, at most 8"),
+});
+export type SiteSummary = z.infer<typeof SiteSummary>;
+
 export const SiteView = z.object({
   window: Window,
   siteName: z.string(),
@@ -22,6 +62,7 @@ export const SiteView = z.object({
   gateways: z.array(GatewayRow).describe("64 at most: named or placed ones first, then those heard longest"),
   moreGateways: z.number().int().describe("heard too, and not listed"),
   attention: z.array(NodeRow).describe("nodes that need a look, worst first, at most 12"),
+  ...SiteSummary.shape,
   findings: z.array(FindingLine).describe("of one's own nodes and of gateways, newest first, at most 5"),
   nodeCount: z.number().int().describe("of one's own, heard in the window, listed or not"),
   strangerCount: z.number().int(),

@@ -8,6 +8,9 @@ import { span } from "./standing.ts";
 export const CAUSE_WORDS: Readonly<Record<Cause, string>> = {
   "gateway-unreachable": "gateway out of reach",
   "gateway-restarted": "gateway restarted",
+  "gateway-deaf": "gateway radio deaf",
+  "gateway-weakened": "gateway hears all nodes weaker",
+  "backhaul-loss": "datagrams lost on the backhaul",
   "node-silent": "node silent",
   "node-restarted": "node restarted",
   "rejoin-loop": "joins in a loop",

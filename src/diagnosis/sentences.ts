@@ -320,7 +320,7 @@ function busiestOf<Load extends ChannelLoad>(channels: readonly Load[]): Load | 
 }
 
 /** "868.3 MHz", as many decimals as it takes and one at least. */
-function megahertz(frequencyHz: number): string {
+export function megahertz(frequencyHz: number): string {
   const digits = (frequencyHz / 1e6).toFixed(6).replace(/0+$/, "");
   return `${digits.endsWith(".") ? `${digits}0` : digits}\u2009MHz`;
 }

@@ -5,7 +5,7 @@
  * Otherwise a frame that one gateway's back-haul delivers seconds late would pass for a repeat, or for a frame out
  * of order.
  */
-import { type CounterReading, restartedBetween } from "./counter-clock.ts";
+import { type CounterReading, restartedBetween } from "../radio/counter-clock.ts";
 
 /** What is known of one gateway's counter against arrival. Plain data. */
 export interface PathClock {

@@ -1,23 +1,7 @@
 /** What does a finding say? The cause of a gap, how sure that is, and what it rests on. */
 import type { Certainty } from "../words/certainty.ts";
+import type { CauseWord } from "./causes.ts";
 import type { Scene, Stretch } from "./scene.ts";
-
-/** In the order in which ties are broken; `unexplained` is what remains. */
-export const CAUSES = [
-  "gateway-unreachable",
-  "gateway-restarted",
-  "node-silent",
-  "node-restarted",
-  "rejoin-loop",
-  "weak-link",
-  "interference",
-  "congestion",
-  "channel-mismatch",
-  "gateway-transmitting",
-  "shared-address",
-] as const;
-export type NamedCause = (typeof CAUSES)[number];
-export type CauseWord = NamedCause | "unexplained";
 
 /** Which row of a drawing shows what a sentence speaks of. */
 export type Lane =

@@ -11,6 +11,8 @@ export interface SceneReception {
   /** End of the packet. */
   readonly atUs: number;
   readonly gatewayId: number;
+  /** The concentrator's counter, microseconds; null where the forwarder gave none. */
+  readonly tmstUs: number | null;
   readonly crcOk: boolean;
   /** Null where it is no frame of a node's counter life. */
   readonly devAddr: number | null;
@@ -35,7 +37,12 @@ export interface SceneReport {
   readonly crcOk: number | null;
   readonly forwarded: number | null;
   readonly emitted: number | null;
+  /** Share of its datagrams acknowledged in time, percent (`ackr`). */
+  readonly ackPercent: number | null;
 }
+
+/** What a concentrator's counter did across a silence. `began-anew`: from 0; `stood`: behind by as long as it stood. */
+export type CounterAcross = "ran-on" | "began-anew" | "stood";
 
 export interface SceneGateway {
   readonly id: number;

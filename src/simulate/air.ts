@@ -105,7 +105,10 @@ export class Air {
         ({ powerDbm, noiseDbm, luck: draw }) =>
           draw < this.#detection(marginDb(powerDbm - noiseDbm, modulation.spreadingFactor)),
       );
-      const listens = gateway.listensOn(frequencyHz, startUs) && !gateway.isTransmitting(startUs, startUs);
+      const listens =
+        gateway.listensOn(frequencyHz, startUs) &&
+        !gateway.isTransmitting(startUs, startUs) &&
+        !gateway.isDeaf(startUs, startUs + 1);
       presences.push({
         gateway,
         antennas,
@@ -147,6 +150,8 @@ export class Air {
     const receptions: AntennaReception[] = [];
     let collided = false;
     let drowned = false;
+    let weakened = false;
+    const weakenedDb = gateway.weakenedDb(startUs);
     for (const [antenna, state] of presence.antennas.entries()) {
       const others = overlapping.flatMap((frame) => {
         const powerDbm = frame.presences.find((p) => p.gateway === gateway)?.antennas[antenna]?.powerDbm;
@@ -178,6 +183,7 @@ export class Air {
       const frequencyOffsetHz = offsetHz(transmission, gateway.config.clockDriftPpm, scatter);
       const quietMargin = marginDb(state.powerDbm - state.quietDbm, spreadingFactor);
       drowned ||= survives && state.luck < this.#delivery(quietMargin);
+      weakened ||= survives && weakenedDb > 0 && state.luck < this.#delivery(margin + weakenedDb);
       if (isDetected && !survives) {
         collided = true;
         if (contenders === null) continue;
@@ -189,7 +195,7 @@ export class Air {
       receptions.push({ antenna, crc: isWhole ? "ok" : "bad", signal, frequencyOffsetHz });
     }
     const isRead = receptions.some(({ crc }) => crc === "ok");
-    const lostTo = collided ? "collision" : drowned ? "noise" : "weak";
+    const lostTo = collided ? "collision" : drowned ? "noise" : weakened ? "weakened" : "weak";
     return this.#heardBy(presence, transmission, isRead ? "received" : lostTo, receptions);
   }
 
@@ -212,6 +218,8 @@ export class Air {
     const received = outcome === "received";
     if (!gateway.isOn(transmission.startUs) || !gateway.isOn(transmission.endUs))
       return { ...none, outcome: received ? "gateway-off" : outcome };
+    if (gateway.isDeaf(transmission.startUs, transmission.endUs))
+      return { ...none, outcome: received ? "gateway-deaf" : outcome };
     if (gateway.isTransmitting(transmission.startUs, transmission.endUs))
       return { ...none, outcome: received ? "gateway-transmitting" : outcome };
     if (!gateway.listensOn(transmission.frequencyHz, transmission.startUs))

@@ -30,6 +30,40 @@ export const GatewayRestarted = z.strictObject({
   seconds: z.number().min(1).max(604_800).default(20),
 });
 
+/**
+ * The gateway's radio hangs: it hears nothing, also no packet with a wrong CRC, on any channel; keepalives and status
+ * reports go on. At `to` its program restarts, which cures it.
+ */
+export const GatewayDeaf = z.strictObject({
+  event: z.literal("gateway-deaf"),
+  gateway: EuiText,
+  ...stretch,
+  /** Strength: how long the restart at `to` takes; 0: the radio hears again without one. */
+  restartSeconds: z.number().min(0).max(3_600).default(15),
+  /** The concentrator's counter stands still meanwhile. */
+  counterStands: z.boolean().default(false),
+});
+
+/** Everything that one gateway hears is weaker by so many dB: its antenna, cable or connector. */
+export const GatewayWeakened = z.strictObject({
+  event: z.literal("gateway-weakened"),
+  gateway: EuiText,
+  ...stretch,
+  /** Strength. */
+  lossDb: Decibel,
+});
+
+/** The way from the gateway to the listener loses some datagrams: each by itself, or in short bursts. */
+export const BackhaulLoss = z.strictObject({
+  event: z.literal("backhaul-loss"),
+  gateway: EuiText,
+  ...stretch,
+  /** Strength: share of datagrams lost. */
+  lossShare: z.number().min(0.001).max(0.95),
+  /** Mean length of a burst of losses; 0: each datagram by itself. */
+  burstSeconds: z.number().min(0).max(60).default(0),
+});
+
 /** The node restarts: silent for so long, then counting from 0 under the same address, without a join. */
 export const NodeRestarted = z.strictObject({
   event: z.literal("node-restarted"),
@@ -141,6 +175,9 @@ export const SharedAddress = z.strictObject({
 export const CAUSE_EVENTS = [
   GatewayUnreachable,
   GatewayRestarted,
+  GatewayDeaf,
+  GatewayWeakened,
+  BackhaulLoss,
   NodeRestarted,
   RejoinLoop,
   WeakLink,

@@ -26,6 +26,11 @@ export class ConcentratorClock {
     this.#startUs = worldUs(this.#clock, atUs);
   }
 
+  /** It stood still for so long of the run. */
+  stoodStill(forUs: number): void {
+    this.#startUs += forUs / this.#clock.speed;
+  }
+
   /** The counter at a moment of the run. */
   tmstUs(atUs: number): number {
     return Math.floor(this.#ticks(atUs)) % COUNTER_MODULUS;

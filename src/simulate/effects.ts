@@ -22,6 +22,9 @@ export function powerOutagesOf(events: Events, eui: Eui): Stretch[] {
     ...eventsOf(events, "gateway-restarted")
       .filter(({ gateway }) => gateway === eui)
       .map(({ at, seconds }) => restartAt(at, seconds)),
+    ...eventsOf(events, "gateway-deaf")
+      .filter(({ gateway, restartSeconds }) => gateway === eui && restartSeconds > 0)
+      .map(({ to, restartSeconds }) => restartAt(to, restartSeconds)),
     ...eventsOf(events, "channel-mismatch")
       .filter(({ gateway, restartSeconds }) => gateway === eui && restartSeconds > 0)
       .flatMap(({ from, to, restartSeconds }) => [
@@ -35,6 +38,19 @@ const restartAt = (atUs: number, seconds: number): Stretch => ({
   fromUs: atUs,
   toUs: atUs + Math.round(seconds * 1e6),
 });
+
+export interface DeafTime extends Stretch {
+  /** The concentrator's counter stands still meanwhile. */
+  readonly counterStands: boolean;
+}
+
+/** Stretches in which a gateway's radio hears nothing, in order of time. */
+export function deafTimesOf(events: Events, eui: Eui): DeafTime[] {
+  return eventsOf(events, "gateway-deaf")
+    .filter(({ gateway }) => gateway === eui)
+    .map((event) => ({ ...stretchOf(event), counterStands: event.counterStands }))
+    .sort((a, b) => a.fromUs - b.fromUs);
+}
 
 /** Stretches in which nothing from a gateway reaches the listener. */
 export function backhaulOutagesOf(events: Events, eui: Eui): Stretch[] {
@@ -55,7 +71,7 @@ export interface PathLoss extends Stretch {
 
 /** Stretches in which a gateway's datagrams are lost in part. */
 export function pathLossesOf(events: Events, eui: Eui): PathLoss[] {
-  return eventsOf(events, "gateway-unreachable")
+  return [...eventsOf(events, "gateway-unreachable"), ...eventsOf(events, "backhaul-loss")]
     .filter(({ gateway, lossShare }) => gateway === eui && lossShare < 1)
     .map((event) => ({
       ...stretchOf(event),
@@ -94,7 +110,15 @@ export function levelChangesOf(events: Events, node: string, eui: Eui): LevelCha
         riseUs: Math.round(event.rampSeconds * 1e6),
         fallUs: Math.round(event.rampSeconds * 1e6),
       })),
+    ...weakenedTimesOf(events, eui),
   ];
+}
+
+/** What changes the level of everything that one gateway hears. */
+export function weakenedTimesOf(events: Events, eui: Eui): LevelChange[] {
+  return eventsOf(events, "gateway-weakened")
+    .filter(({ gateway }) => gateway === eui)
+    .map((event) => ({ ...stretchOf(event), changeDb: -event.lossDb, riseUs: 0, fallUs: 0 }));
 }
 
 /** The change at a moment, dB. */

@@ -12,7 +12,12 @@ import {
   type ChannelChange,
   channelChangesOf,
   channelsAt,
+  type DeafTime,
+  deafTimesOf,
+  type LevelChange,
+  levelAt,
   powerOutagesOf,
+  weakenedTimesOf,
 } from "./effects.ts";
 import { below, type Random } from "./random.ts";
 import { ghostOf, reportedPacket } from "./reported-packet.ts";
@@ -58,9 +63,12 @@ export class GatewayActor {
   /** Stretches without power, and without a way to the listener. */
   readonly powerOutages: readonly Stretch[];
   readonly backhaulOutages: readonly Stretch[];
+  /** Stretches in which its radio hears nothing. */
+  readonly deafTimes: readonly DeafTime[];
   readonly #world: GatewayWorld;
   readonly #channelsHz: readonly number[];
   readonly #channelChanges: readonly ChannelChange[];
+  readonly #weakened: readonly LevelChange[];
   readonly #tokens: Random;
   readonly #slips: Random;
   readonly #ghosts: Random;
@@ -82,6 +90,8 @@ export class GatewayActor {
     const { events } = world.scenario;
     this.powerOutages = powerOutagesOf(events, config.eui);
     this.backhaulOutages = backhaulOutagesOf(events, config.eui);
+    this.deafTimes = deafTimesOf(events, config.eui);
+    this.#weakened = weakenedTimesOf(events, config.eui);
     this.#channelChanges = channelChangesOf(events, { gateway: config.eui });
     this.#tokens = world.random.fork("tokens");
     this.#slips = world.random.fork("slips");
@@ -95,6 +105,8 @@ export class GatewayActor {
       this.#world.agenda.add(fromUs, () => this.#switchOff(fromUs));
       this.#world.agenda.add(toUs, () => this.#switchOn(toUs));
     }
+    for (const { fromUs, toUs } of this.deafTimes.filter(({ counterStands }) => counterStands))
+      this.#world.agenda.add(toUs, () => this.#counter.stoodStill(toUs - fromUs));
     this.#beginChains(below(this.#slips, 1_000_000));
   }
 
@@ -105,6 +117,16 @@ export class GatewayActor {
   /** Whether what it hears at this moment can reach the listener. */
   isReachable(atUs: number): boolean {
     return this.isOn(atUs) && !isWithin(this.backhaulOutages, atUs);
+  }
+
+  /** Whether its radio hears nothing at any moment between the two. */
+  isDeaf(fromUs: number, toUs: number): boolean {
+    return this.deafTimes.some((deaf) => fromUs < deaf.toUs && toUs > deaf.fromUs);
+  }
+
+  /** By how many dB everything that it hears is weaker at a moment. */
+  weakenedDb(atUs: number): number {
+    return this.#weakened.reduce((sum, change) => sum - levelAt(change, atUs), 0);
   }
 
   listensOn(frequencyHz: number, atUs: number): boolean {

@@ -21,6 +21,9 @@ const KINDS: Partial<Record<ScenarioEvent["event"], Kind>> = {
   "gateway-backhaul-outage": { cause: "gateway-unreachable", alsoTrue: [] },
   "gateway-unreachable": { cause: "gateway-unreachable", alsoTrue: [] },
   "gateway-power-outage": { cause: "gateway-restarted", alsoTrue: ["gateway-unreachable"] },
+  "gateway-deaf": { cause: "gateway-deaf", alsoTrue: [] },
+  "gateway-weakened": { cause: "gateway-weakened", alsoTrue: ["weak-link"] },
+  "backhaul-loss": { cause: "backhaul-loss", alsoTrue: [] },
   "gateway-restarted": { cause: "gateway-restarted", alsoTrue: ["gateway-unreachable"] },
   "node-silent": { cause: "node-silent", alsoTrue: [] },
   "node-reset": { cause: "node-restarted", alsoTrue: [] },
@@ -41,7 +44,7 @@ const KINDS: Partial<Record<ScenarioEvent["event"], Kind>> = {
 export function injectedCauses(scenario: Scenario, extras: readonly Node[]): Episode[] {
   return scenario.events
     .flatMap((event): Episode[] => {
-      const kind = KINDS[event.event];
+      const kind = kindOf(event);
       if (kind === undefined || isImprovement(event)) return [];
       const [fromUs, toUs] = timeOf(event, scenario.duration);
       return [
@@ -57,6 +60,20 @@ export function injectedCauses(scenario: Scenario, extras: readonly Node[]): Epi
       ];
     })
     .sort((a, b) => a.fromUs - b.fromUs);
+}
+
+/** Bursts of this mean length are short outages rather than losses of single datagrams. Chosen: two usual keepalives. */
+const OUTAGE_SECONDS = 20;
+
+function kindOf(event: ScenarioEvent): Kind | undefined {
+  // The older events can do the same: a share of all datagrams lost, one gateway's level for all nodes.
+  if (event.event === "gateway-unreachable" && event.lossShare < 1)
+    return event.burstSeconds >= OUTAGE_SECONDS
+      ? { cause: "gateway-unreachable", alsoTrue: ["backhaul-loss"] }
+      : { cause: "backhaul-loss", alsoTrue: ["gateway-unreachable"] };
+  if (event.event === "weak-link" && event.node === undefined)
+    return { cause: "gateway-weakened", alsoTrue: ["weak-link"] };
+  return KINDS[event.event];
 }
 
 function isImprovement(event: ScenarioEvent): boolean {

@@ -36,16 +36,19 @@ export interface Transmission {
 
 /**
  * What one gateway made of one transmission, best antenna first. `crc-bad` stands beside the cause.
- * A gateway that is off, transmits, or is not tuned to the channel, is judged as if it were on; only what it would have
- * received is called `gateway-off`, `gateway-transmitting` or `off-channel`. `noise`: read without injected interferers.
+ * A gateway that is off, deaf, transmits, or is not tuned to the channel, is judged as if it were on; only what it would
+ * have received is called `gateway-off`, `gateway-deaf`, `gateway-transmitting` or `off-channel`. `noise`: read without
+ * injected interferers; `weakened`: read without the gateway's injected weakening.
  */
 export type RadioOutcome =
   | "received"
   | "weak"
   | "noise"
+  | "weakened"
   | "collision"
   | "no-demodulator"
   | "gateway-off"
+  | "gateway-deaf"
   | "gateway-transmitting"
   | "off-channel";
 

@@ -14,7 +14,8 @@ import { z } from "zod";
 /**
  * Why a counter was not heard: the cause that came nearest to hearing it, in this order. `in-flight`: a radio had it,
  * but its datagram had not left or not arrived when the gateway lost power or the run was stopped. `noise`: the injected
- * interferers' alone; `weak`: below the demodulator's floor, by distance or by fading, also without them.
+ * interferers' alone; `weakened`: a `gateway-weakened` alone; `weak`: below the demodulator's floor, by distance or by
+ * fading, also without them.
  */
 export const COUNTER_FATES = [
   "heard",
@@ -22,11 +23,13 @@ export const COUNTER_FATES = [
   "backhaul-outage",
   "in-flight",
   "gateway-off",
+  "gateway-deaf",
   "gateway-transmitting",
   "off-channel",
   "no-demodulator",
   "collision",
   "noise",
+  "weakened",
   "weak",
 ] as const;
 export type CounterFate = (typeof COUNTER_FATES)[number];

@@ -1,5 +1,5 @@
 /** The dropouts of a window: one row a node's gap with its finding, and the episodes that several nodes share. */
-import type { DropoutRow, Finding, GapsView } from "../contract/gaps.ts";
+import type { DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps.ts";
 import { gapsSentence } from "../diagnosis/gap-words.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/window.ts";
@@ -31,11 +31,22 @@ export interface GapNames {
   readonly lifeNumber: (lifeId: number) => number;
 }
 
-export function gapsView(store: Store, window: AskedWindow): GapsView {
+/** The dropouts of a window, newest first, with the episodes that several nodes share. `isCut`: there are more. */
+export function gapsOfWindow(
+  store: Store,
+  window: AskedWindow,
+): { episodes: EpisodeRow[]; gaps: DropoutRow[]; isCut: boolean } {
   const names = gapNames(store);
   const stored = gapsInWindow(store, window, MOST_GAPS + 1);
   const rows = stored.slice(0, MOST_GAPS).map((gap) => dropoutRow(gap, names, window));
-  const { episodes, gaps } = episodesOf(rows, outagesInWindow(store, window), names, window);
+  return {
+    ...episodesOf(rows, outagesInWindow(store, window), names, window),
+    isCut: stored.length > MOST_GAPS,
+  };
+}
+
+export function gapsView(store: Store, window: AskedWindow): GapsView {
+  const { episodes, gaps, isCut } = gapsOfWindow(store, window);
   const counted = gapCounts(store, window);
   const sum = (of: (one: (typeof counted)[number]) => number) =>
     counted.reduce((total, one) => total + of(one), 0);
@@ -56,7 +67,7 @@ export function gapsView(store: Store, window: AskedWindow): GapsView {
     counts,
     episodes: withMarks(store, episodes),
     gaps: withMarks(store, gaps),
-    gapsCut: stored.length > MOST_GAPS,
+    gapsCut: isCut,
   };
 }
 

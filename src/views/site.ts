@@ -10,6 +10,7 @@ import { newestFindings } from "./gap-why.ts";
 import { gatewaysView } from "./gateways.ts";
 import { listNodes, needingALook } from "./nodes.ts";
 import { shownGateways } from "./shown-gateways.ts";
+import { siteSummary } from "./site-summary.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 const MOST_ATTENTION = 12;
@@ -27,11 +28,13 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
     ...channelFigures(sum, window),
     gatewayEui: euis.get(sum.gatewayId) ?? "",
   }));
+  const sentence = siteSentence(gateways, own, window);
   return {
     window: windowView(window),
     siteName: siteName(store),
     empty: storedSpanUs(store) === null,
-    sentence: siteSentence(gateways, own, window),
+    sentence,
+    ...siteSummary(store, window, { sentence, gateways, own }),
     gateways,
     moreGateways,
     attention: needingALook(nodes, MOST_ATTENTION),

@@ -281,6 +281,25 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
     attention: nodes
       .filter((row) => row.standing !== "good" && !row.stranger)
       .map((row) => ({ ...row, why: { cause: "weak-link", words: "mostly weak link (likely)" } })),
+    sentences: ["2 of 8 nodes lost more than 5\u202F% in this window."],
+    standing: [],
+    events: [
+      {
+        from: iso(span.fromMs + 0.4 * (span.toMs - span.fromMs)),
+        to: iso(span.fromMs + 0.5 * (span.toMs - span.fromMs)),
+        open: false,
+        cause: "gateway-unreachable",
+        word: "certain",
+        nodes: 3,
+        gaps: 3,
+        missedCounters: 6,
+        devAddr: null,
+        gateway: SHED,
+        sentence: "3 nodes of Packing shed missed 6 counters together: gateway out of reach.",
+      },
+    ],
+    eventsCut: false,
+    toDo: ["Packing shed: check its power and its network line."],
     findings: [
       {
         id: "outage-1",

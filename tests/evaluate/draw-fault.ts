@@ -8,6 +8,9 @@ import type { Strength } from "./draw-site.ts";
 export const FAULT_CAUSES = [
   "gateway-unreachable",
   "gateway-restarted",
+  "gateway-deaf",
+  "gateway-weakened",
+  "backhaul-loss",
   "node-silent",
   "node-restarted",
   "rejoin-loop",
@@ -106,7 +109,8 @@ const DRAWERS: Readonly<Record<FaultCause, Drawer>> = {
     const gateway = someGateway(site);
     if (strength === "mild") {
       const times = stretch(site, site.rhythmSeconds * (20 + 30 * site.random.uniform()));
-      const burstSeconds = site.random.uniform() < 0.5 ? 0 : 20 + 200 * site.random.uniform();
+      // Datagrams lost each by itself are the cause backhaul-loss.
+      const burstSeconds = 20 + 200 * site.random.uniform();
       const lossShare = 0.15 + 0.25 * site.random.uniform();
       return { event: "gateway-unreachable", gateway, ...times, lossShare, burstSeconds };
     }
@@ -122,6 +126,28 @@ const DRAWERS: Readonly<Record<FaultCause, Drawer>> = {
       at: from,
       seconds: Math.max(15, Math.round(rhythms * site.rhythmSeconds)),
     };
+  },
+  "gateway-deaf": (strength, site) => {
+    const rhythms = draw(site, ranges([3, 5], [5, 12], [12, 40]), strength);
+    const times = stretch(site, rhythms * site.rhythmSeconds);
+    // Most are found and restarted; few radios come back by themselves.
+    const restartSeconds = site.random.uniform() < 0.9 ? 10 + Math.round(50 * site.random.uniform()) : 0;
+    const counterStands = site.random.uniform() < 0.4;
+    return { event: "gateway-deaf", gateway: someGateway(site), ...times, restartSeconds, counterStands };
+  },
+  "gateway-weakened": (strength, site) => {
+    const margins = site.nodes.map(({ marginDb }) => marginDb).sort((a, b) => a - b);
+    // The weakest node loses frames, a third of them, two thirds; where nobody is left, nothing tells it from noise.
+    const at = { mild: 0, middling: 0.34, strong: 0.67 }[strength] * (margins.length - 1);
+    const lossDb = Math.max(4, (margins[Math.round(at)] ?? 12) + 2 * site.random.uniform() - 1);
+    const times = stretch(site, site.rhythmSeconds * (20 + 40 * site.random.uniform()));
+    return { event: "gateway-weakened", gateway: someGateway(site), ...times, lossDb };
+  },
+  "backhaul-loss": (strength, site) => {
+    const lossShare = draw(site, ranges([0.08, 0.15], [0.15, 0.35], [0.35, 0.6]), strength);
+    const burstSeconds = site.random.uniform() < 0.6 ? 0 : 1 + 8 * site.random.uniform();
+    const times = stretch(site, site.rhythmSeconds * (25 + 35 * site.random.uniform()));
+    return { event: "backhaul-loss", gateway: someGateway(site), ...times, lossShare, burstSeconds };
   },
   "node-silent": (strength, site) => {
     const node = someNode(site);

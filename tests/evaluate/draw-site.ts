@@ -165,7 +165,7 @@ export function drawSite({ cause, strength, seed }: Case): DrawnSite {
 
 function drawGateways(random: Random, cause: FaultCause | null, durationSeconds: number) {
   // What one gateway loses another hears: faults of gateways show at sites with one.
-  const isOfGateway = cause?.startsWith("gateway") ?? false;
+  const isOfGateway = cause !== null && (cause.startsWith("gateway") || cause === "backhaul-loss");
   const count = random.uniform() < (isOfGateway ? 0.85 : 0.55) ? 1 : random.uniform() < 0.75 ? 2 : 3;
   // Long runs with rare keepalives: the share of a run that is keepalives says nothing about diagnosis.
   const leastSeconds = durationSeconds / 2500;

@@ -57,15 +57,18 @@ export interface Matched {
 
 const CAUSES_OF_FATE: Readonly<Record<CounterFate, readonly string[]>> = {
   heard: [],
-  "datagram-lost": ["gateway-unreachable"],
+  // Lost in bursts they are short outages.
+  "datagram-lost": ["backhaul-loss", "gateway-unreachable"],
   "backhaul-outage": ["gateway-unreachable"],
   "in-flight": ["gateway-unreachable", "gateway-restarted"],
   "gateway-off": ["gateway-restarted", "gateway-unreachable"],
+  "gateway-deaf": ["gateway-deaf"],
   "gateway-transmitting": ["gateway-transmitting"],
   "off-channel": ["channel-mismatch"],
   "no-demodulator": ["congestion"],
   collision: ["congestion"],
   noise: ["interference"],
+  weakened: ["gateway-weakened", "weak-link"],
   weak: ["weak-link"],
 };
 

@@ -25,6 +25,10 @@ const BOUNDED_BY = 1.25;
 const PRIOR: Readonly<Record<NamedCause, number>> = {
   "gateway-unreachable": -1,
   "gateway-restarted": -1.5,
+  // These three show themselves: without their own evidence they are next to impossible.
+  "gateway-deaf": -4,
+  "gateway-weakened": -4,
+  "backhaul-loss": -3,
   "node-silent": -0.5,
   "node-restarted": -1.5,
   "rejoin-loop": -2,

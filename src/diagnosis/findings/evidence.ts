@@ -1,7 +1,9 @@
 /** What is one piece of evidence, and which causes may a finding name? */
-import type { Lane, NamedCause, RestsOn } from "../../model/finding.ts";
+import type { NamedCause } from "../../model/causes.ts";
+import type { Lane, RestsOn } from "../../model/finding.ts";
 
-export { CAUSES, type CauseWord, type Lane, type NamedCause, type RestsOn } from "../../model/finding.ts";
+export { CAUSES, type CauseWord, type NamedCause } from "../../model/causes.ts";
+export type { Lane, RestsOn } from "../../model/finding.ts";
 
 /** One observation, and by how much it makes each cause likelier (above 0) or less likely: natural logarithms. */
 export interface EvidencePiece {

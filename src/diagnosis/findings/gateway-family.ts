@@ -4,10 +4,8 @@
  */
 
 import type { SceneGateway, Stretch } from "../../model/scene.ts";
-import { subtract, totalUs, unite } from "../../model/time-range.ts";
-import { wilsonInterval } from "../../statistics/wilson.ts";
-import { backhaulProof } from "../backhaul-proof.ts";
 import { percent, span } from "../standing.ts";
+import { backhaulEvidence } from "./backhaul-evidence.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./out-of-reach.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
@@ -22,12 +20,13 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   if (homes.length === 0) return [];
   const share = shareOut(sight);
   const touched = homes.filter(({ outages }) => outages.some((out) => overlapUs(out, within) > 0));
+  const lossy = backhaulEvidence(sight);
+  if (lossy !== null && touched.every((home) => isScattered(home, within))) return [lossy];
   if (touched.length > 0 && share >= EXPLAINED_BY_OUTAGE) {
     // The gateway that hears it best counts most.
     return touched.map((gateway, i) => outage(gateway, share, sight, i === 0 ? 1 : 0.3));
   }
   const pieces: EvidencePiece[] = [];
-  const lossy = lossyWay(sight);
   if (lossy !== null) return [lossy];
   // Without keepalives, or with distances between them longer than the gap, nobody knows whether it was in reach.
   const alive = homes.filter((gateway) => reachShare(gateway, sight, within) >= IN_REACH);
@@ -52,6 +51,15 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
     });
   }
   return pieces;
+}
+
+/** Where so many datagrams are lost that several in a row are, a short silence is no outage. In keepalives; chosen. */
+const MAX_RUN_OF_LOSSES = 12;
+
+function isScattered({ outages, keepaliveUs }: SceneGateway, within: Stretch): boolean {
+  return outages
+    .filter((out) => overlapUs(out, within) > 0)
+    .every((out) => keepaliveUs !== null && lengthUs(out) <= MAX_RUN_OF_LOSSES * keepaliveUs);
 }
 
 function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number): EvidencePiece {
@@ -89,55 +97,4 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
           ? { proves: "gateway-unreachable" as const }
           : {}),
   };
-}
-
-/** Keepalives that did not come, and frames that the gateway says it forwarded and that never arrived. */
-function lossyWay({ scene, lossWithin, lossRange }: Sight): EvidencePiece | null {
-  const { homes, within, receptions } = scene;
-  const [gateway] = homes;
-  if (gateway === undefined || gateway.keepaliveUs === null || lossWithin === 0) return null;
-  const heardUs = totalUs(subtract([within], unite([...gateway.outages, ...gateway.notRecorded])));
-  const expected = Math.floor(heardUs / gateway.keepaliveUs);
-  const came = gateway.keepalivesUs.filter((atUs) => isIn(within, atUs)).length;
-  if (expected < 20) return null;
-  const lost = wilsonInterval(Math.max(0, expected - came), expected);
-  const forwarded = forwardedLoss(gateway, within, receptions);
-  // One percent is the limit of common practice; it must also be of the size of what the node may have lost.
-  if (lost.low < 0.01) return null;
-  const isOfTheSize = lost.high > 0.7 * lossRange.low;
-  const proof =
-    forwarded === null
-      ? ""
-      : `; it reports ${forwarded.forwarded.toLocaleString("en-GB")} packets forwarded, ${forwarded.missing.toLocaleString("en-GB")} of them never arrived`;
-  return {
-    sentence: `Datagrams were lost on the way: ${came.toLocaleString("en-GB")} of ${expected.toLocaleString("en-GB")} keepalives arrived${proof}.`,
-    lane: "heartbeat",
-    restsOn: { ...within, ofNode: false, gatewayEui: gateway.eui },
-    weights: isOfTheSize
-      ? { ...weigh(5, "gateway-unreachable"), ...weigh(-2, ...NOT_ITS_OWN, "gateway-restarted") }
-      : { ...weigh(-1, "gateway-unreachable"), ...weigh(-4, "gateway-restarted") },
-    ...(isOfTheSize && forwarded !== null && (forwarded.share ?? 0) > 0.5 * lossWithin
-      ? { proves: "gateway-unreachable" as const }
-      : {}),
-  };
-}
-
-function forwardedLoss(
-  gateway: SceneGateway,
-  within: Stretch,
-  receptions: Sight["scene"]["receptions"],
-): { forwarded: number; missing: number; share: number | null } | null {
-  const reports = gateway.reports.filter(({ atUs, forwarded }) => isIn(within, atUs) && forwarded !== null);
-  const first = reports[0];
-  const last = reports.at(-1);
-  if (first === undefined || last === undefined || reports.length < 3) return null;
-  // The first report speaks of the interval before it.
-  const received = receptions.filter(
-    ({ gatewayId, atUs }) => gatewayId === gateway.id && atUs > first.atUs && atUs <= last.atUs,
-  ).length;
-  const proof = backhaulProof(
-    reports.slice(1).map(({ forwarded }) => forwarded ?? 0),
-    received,
-  );
-  return proof.forwarded < 10 ? null : proof;
 }

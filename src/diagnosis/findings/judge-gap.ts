@@ -13,6 +13,7 @@ import { combine, type Judged } from "./combine.ts";
 import { surpriseOfOthers } from "./company.ts";
 import { counterEvidence } from "./counter-family.ts";
 import { dataRateEvidence } from "./data-rate-family.ts";
+import { deafEvidence } from "./deaf-evidence.ts";
 import type { CauseWord, EvidencePiece } from "./evidence.ts";
 import { gatewayEvidence } from "./gateway-family.ts";
 import { loadEvidence } from "./load-family.ts";
@@ -23,10 +24,13 @@ import { sharedEvidence } from "./shared-family.ts";
 import { isSharedSide, sharedSideEvidence } from "./shared-side.ts";
 import { type Sight, sightOf } from "./sight.ts";
 import { transmitEvidence } from "./transmit-family.ts";
+import { weakenedEvidence } from "./weakened-evidence.ts";
 
 const FAMILIES: readonly ((sight: Sight) => EvidencePiece[])[] = [
   gatewayEvidence,
   sharedSideEvidence,
+  deafEvidence,
+  weakenedEvidence,
   counterEvidence,
   neighbourEvidence,
   marginEvidence,
@@ -54,8 +58,12 @@ export function judgeGap(scene: Scene): GapJudgement {
     alternatives,
     sentence: sentenceOf(judged, scene, isSharedSide(sight)),
     recordNext: isSettled(judged, scene) ? [] : recordNext(judged, scene),
-    scope: !isShared ? "node" : scene.homes.length > 1 || isSharedSide(sight) ? "site" : "gateway",
-    gatewayId: isShared ? (scene.homes[0]?.id ?? null) : null,
+    scope: !isShared
+      ? "node"
+      : (scene.homes.length > 1 || isSharedSide(sight)) && !OF_ONE_GATEWAY.has(cause)
+        ? "site"
+        : "gateway",
+    gatewayId: isShared ? (gatewayOf(judged, scene) ?? null) : null,
   };
 }
 
@@ -67,14 +75,29 @@ function isSettled({ word }: Judged, { gap }: Scene): boolean {
 const SHARED_CAUSES: ReadonlySet<CauseWord> = new Set([
   "gateway-unreachable",
   "gateway-restarted",
+  "gateway-deaf",
+  "gateway-weakened",
+  "backhaul-loss",
   "interference",
   "congestion",
   "gateway-transmitting",
 ]);
 
+/** Of one gateway also where several hear the node. */
+const OF_ONE_GATEWAY: ReadonlySet<CauseWord> = new Set(["gateway-deaf", "gateway-weakened", "backhaul-loss"]);
+
+/** The gateway that the strongest evidence speaks of, where the cause is one's; else the best. */
+function gatewayOf({ cause, evidence }: Judged, { homes }: Scene): number | undefined {
+  const eui = OF_ONE_GATEWAY.has(cause) ? evidence[0]?.restsOn?.gatewayEui : undefined;
+  return (homes.find((home) => home.eui === eui) ?? homes[0])?.id;
+}
+
 const WORDS: Readonly<Record<CauseWord, string>> = {
   "gateway-unreachable": "the gateway could not be reached; the node went on sending",
   "gateway-restarted": "the gateway restarted; the node went on sending",
+  "gateway-deaf": "the gateway's radio heard nothing; the gateway itself went on reporting",
+  "gateway-weakened": "the gateway hears all nodes weaker than before",
+  "backhaul-loss": "datagrams were lost between gateway and listener",
   "node-silent": "the node did not send",
   "node-restarted": "the node restarted",
   "rejoin-loop": "the node keeps asking to join and gets no lasting session",
@@ -134,6 +157,13 @@ function recordNext(judged: Judged, scene: Scene): string[] {
   }
   if (nothingForwarded)
     next.push("Leave the gateway's status report at 30 s: it counts what was heard and sent.");
+  if (candidates.has("gateway-deaf")) {
+    next.push("Restart the gateway's forwarder: a radio that hangs hears again after it.");
+    if (homes.length < 2)
+      next.push(
+        "Place a second gateway or a test node beside it: what that hears and it does not shows its radio.",
+      );
+  }
   if (noTransmissions && candidates.has("gateway-transmitting")) {
     next.push("Run Mastlog in line with the network server: then it sees when the gateway transmits.");
   }

@@ -11,6 +11,10 @@ export function Front({ data, clock }: { readonly data: ReportData; readonly clo
     <header>
       <h1>{site.siteName}: what its gateways heard</h1>
       <Sentence parts={site.sentence} />
+      {site.sentences.slice(1).map((sentence) => (
+        <p key={sentence}>{sentence}</p>
+      ))}
+      <ToDo toDo={site.toDo} />
       <dl>
         <dt>Window</dt>
         <dd>
@@ -31,6 +35,23 @@ export function Front({ data, clock }: { readonly data: ReportData; readonly clo
         </dd>
       </dl>
     </header>
+  );
+}
+
+function ToDo({ toDo }: { readonly toDo: readonly string[] }) {
+  if (toDo.length === 0) return null;
+  return (
+    <>
+      <h2>What to do</h2>
+      <ol>
+        {toDo.map((step) => (
+          <li key={step}>{step}</li>
+        ))}
+      </ol>
+      <p class="quiet">
+        Work at height, mains and lightning protection are for qualified people. Local rules prevail.
+      </p>
+    </>
   );
 }
 

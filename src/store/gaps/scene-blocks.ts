@@ -38,6 +38,7 @@ type Row = [
   number | null,
   number | null,
   number,
+  number,
 ];
 
 export class SceneBlocks {
@@ -56,7 +57,7 @@ export class SceneBlocks {
     this.#receptions = db
       .prepare(
         `SELECT r.at_us, r.gateway_id, r.crc, f.dev_addr, f.life_id, f.counter, f.repeat, f.dev_eui, f.message_type,
-         r.frequency_hz, r.data_rate, r.rssi_tenths, r.signal_rssi_tenths, r.snr_tenths, r.airtime_us
+         r.frequency_hz, r.data_rate, r.rssi_tenths, r.signal_rssi_tenths, r.snr_tenths, r.airtime_us, r.tmst_key
          FROM reception r INDEXED BY reception_by_time LEFT JOIN frame f ON f.id = r.frame_id
          WHERE r.at_us >= ? AND r.at_us < ? AND r.ghost = 0 AND (f.id IS NULL OR f.replay = 0)
          ORDER BY r.at_us, r.gateway_id, r.antenna, r.tmst_key`,
@@ -64,7 +65,7 @@ export class SceneBlocks {
       .raw();
     this.#reports = db.prepare(
       `SELECT gateway_id AS gatewayId, at_us AS atUs, rx_received AS received, rx_crc_ok AS crcOk,
-       rx_forwarded AS forwarded, tx_emitted AS emitted FROM gateway g CROSS JOIN status_report s ON s.gateway_id = g.id
+       rx_forwarded AS forwarded, tx_emitted AS emitted, ack_tenths_percent / 10.0 AS ackPercent FROM gateway g CROSS JOIN status_report s ON s.gateway_id = g.id
        WHERE s.at_us >= ? AND s.at_us < ? ORDER BY s.at_us, gateway_id`,
     );
     this.#keepalives = db.prepare(
@@ -196,11 +197,12 @@ interface DownlinkRow {
 
 function receptionOf(row: Row): SceneReception {
   const [atUs, gatewayId, crc, devAddr, lifeId, counter, repeat, devEui, messageType] = row;
-  const [, , , , , , , , , frequencyHz, dataRate, rssi, signalRssi, snr, airtimeUs] = row;
+  const [, , , , , , , , , frequencyHz, dataRate, rssi, signalRssi, snr, airtimeUs, tmst] = row;
   const modulation = modulationFromCodes(dataRate, 0);
   return {
     atUs,
     gatewayId,
+    tmstUs: tmst < 0 ? null : tmst,
     crcOk: crc === 0,
     devAddr,
     lifeId,

@@ -1,6 +1,5 @@
 /** What is known of the time around a gap? Gathers the scene that its finding is judged from. */
 import type { Statement } from "better-sqlite3";
-import { restartedBetween } from "../../ledger/counter-clock.ts";
 import type {
   NextLife,
   Scene,
@@ -11,6 +10,7 @@ import type {
   Stretch,
   Successor,
 } from "../../model/scene.ts";
+import { restartedBetween } from "../../radio/counter-clock.ts";
 import { median } from "../../statistics/robust.ts";
 import type { Store } from "../open.ts";
 import { keepaliveUs, restartsUs } from "../queries/gateways.ts";

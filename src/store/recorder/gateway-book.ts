@@ -3,11 +3,11 @@
  * heartbeat by minute, and the restarts.
  */
 import type { Statement } from "better-sqlite3";
-import { beganAtUs, type CounterReading, restartedBetween } from "../../ledger/counter-clock.ts";
 import { returnsToLeft } from "../../ledger/counter-lines.ts";
 import { newPathClock, type PathClock, pathDelayUs } from "../../ledger/path-delay.ts";
 import type { Eui } from "../../model/identifiers.ts";
 import { minuteOf } from "../../model/window.ts";
+import { beganAtUs, type CounterReading, restartedBetween } from "../../radio/counter-clock.ts";
 import type { Store } from "../open.ts";
 import { gatewaysOfPeople } from "../queries/gateways.ts";
 import { Newcomers } from "./newcomers.ts";

@@ -232,12 +232,85 @@ describe("gateway-unreachable and gateway-restarted", () => {
     const history = site(3, { silent: (node, atUs) => node.id === 1 && during(atUs) });
     expect(causesOf(history)).toEqual(["node-silent"]);
   });
-  it("unreachable is named when a fifth of all datagrams is lost on the way", () => {
-    const causes = allCauses(site(4, { lossyWay: (atUs) => (during(atUs) ? 0.25 : 0) }));
-    expect(causes.has("gateway-unreachable")).toBe(true);
-    expect([...causes].filter((cause) => cause !== "gateway-unreachable" && cause !== "unexplained")).toEqual(
-      [],
+});
+
+/** Only this cause, or left open: no other. */
+function expectOnly(history: History, cause: string): void {
+  const causes = allCauses(history);
+  expect(causes.has(cause)).toBe(true);
+  expect([...causes].filter((one) => one !== cause && one !== "unexplained")).toEqual([]);
+}
+
+describe("backhaul-loss", () => {
+  it.each([false, true])("is named when a quarter of all datagrams is lost, reports: %s", (reports) => {
+    expectOnly(site(4, { lossyWay: (atUs) => (during(atUs) ? 0.25 : 0), reports }), "backhaul-loss");
+  });
+  it("gives the keepalives, the packets and the acknowledgements that prove it", () => {
+    const history = site(4, { lossyWay: (atUs) => (during(atUs) ? 0.25 : 0), reports: true });
+    const [found] = findingsOf(history, [1]);
+    expect(found?.judgement).toMatchObject({ cause: "backhaul-loss", scope: "gateway", gatewayId: 1 });
+    expect(found?.judgement.evidence[0]?.sentence).toMatch(
+      /^Datagrams were lost on the way: [\d,]+ of [\d,]+ keepalives and status reports arrived; the gateway reports \d+ packets forwarded, \d+ of them never arrived; it missed \d+\D%/,
     );
+  });
+  it("is not named for a total outage", () => {
+    const history = site(1, {
+      outages: [{ fromUs: FROM, toUs: FROM + 40 * MINUTE, restarted: false }],
+      reports: true,
+    });
+    expect(allCauses(history)).toEqual(new Set(["gateway-unreachable"]));
+  });
+});
+
+describe("gateway-deaf", () => {
+  const deaf = [{ fromUs: FROM, toUs: FROM + 2 * HOUR }];
+  it.each([1, 2, 3])("is named for all nodes when the radio hangs until a restart, seed %i", (seed) => {
+    const history = site(seed, { deaf, reports: true, restartsUs: [FROM + 2 * HOUR] });
+    expectOnly(history, "gateway-deaf");
+    const [found] = findingsOf(history, [1]);
+    expect(found?.judgement).toMatchObject({ scope: "gateway", gatewayId: 1 });
+    expect(found?.judgement.evidence[0]?.sentence).toMatch(
+      /heard no packet for .* Its \d+ status reports count 0; about \d+ frames of \d+ nodes were due/,
+    );
+  });
+  it("is named while it goes on, and the next step is a restart", () => {
+    const history = site(1, { deaf: [{ fromUs: 17 * HOUR, toUs: END }], reports: true });
+    expect(causesOf(history)).toEqual(["gateway-deaf"]);
+  });
+  it("is not named for a site with one node, whose own silence it may be", () => {
+    const [only] = someNodes(1, 3, { periodUs: 4 * MINUTE, snrDb: 2 });
+    const faults: Faults = { deaf: [{ fromUs: 17 * HOUR, toUs: END }], reports: true };
+    const causes = allCauses(play([only as Node], END, faults, 3));
+    expect(causes.has("gateway-deaf")).toBe(false);
+  });
+  it("is not named when noise drowns all but the strongest", () => {
+    const history = site(1, { noiseRise: (_, atUs) => (during(atUs) ? 14 : 0), reports: true });
+    expect(allCauses(history).has("gateway-deaf")).toBe(false);
+  });
+  it("is not named when one node falls silent and the others go on", () => {
+    const history = site(3, { silent: (node, atUs) => node.id === 1 && during(atUs), reports: true });
+    expect(causesOf(history)).toEqual(["node-silent"]);
+  });
+});
+
+describe("gateway-weakened", () => {
+  it.each([1, 2, 3])("is named when all fall by 14 dB and the weak ones lose frames, seed %i", (seed) => {
+    expectOnly(site(seed, { weaker: (_, atUs) => (during(atUs) ? 14 : 0) }), "gateway-weakened");
+  });
+  it("gives the size, how many nodes, and that no other gateway can be compared", () => {
+    const [found] = findingsOf(site(1, { weaker: (_, atUs) => (during(atUs) ? 14 : 0) }), [1]);
+    expect(found?.judgement).toMatchObject({ cause: "gateway-weakened", scope: "gateway", gatewayId: 1 });
+    const { evidence } = found!.judgement;
+    const sentence = evidence.find(({ sentence: words }) => words.startsWith("All that"))?.sentence ?? "";
+    expect(sentence).toMatch(/hears fell by 1[345]\.\d\D*dB .* together: \d+ of \d+ nodes.*No other gateway/);
+  });
+  it("is not named when one node alone falls", () => {
+    const history = site(2, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0) });
+    expect(allCauses(history).has("gateway-weakened")).toBe(false);
+  });
+  it("is not named when the noise rises for all", () => {
+    const history = site(1, { noiseRise: (_, atUs) => (during(atUs) ? 14 : 0) });
+    expect(allCauses(history).has("gateway-weakened")).toBe(false);
   });
 });
 
@@ -317,7 +390,7 @@ describe("a trouble that was there before anybody listened", () => {
       { channelsOf: () => plan64, listensTo: (f) => f < 903_800_000 },
     ],
     ["a fifth of the time spent transmitting", "gateway-transmitting", { transmissions }],
-    ["a lossy way", "gateway-unreachable", { lossyWay: () => 0.15 }],
+    ["a lossy way", "backhaul-loss", { lossyWay: () => 0.15 }],
   ];
 
   it.each(troubles)("is named for %s: %s, or left open, and not called anything else", (_, cause, faults) => {

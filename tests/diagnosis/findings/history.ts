@@ -15,7 +15,14 @@ import {
   watchCounter,
 } from "../../../src/ledger/gaps/life-watch.ts";
 import type { GapJudgement } from "../../../src/model/finding.ts";
-import type { NextLife, Scene, SceneGateway, SceneReception, Stretch } from "../../../src/model/scene.ts";
+import type {
+  NextLife,
+  Scene,
+  SceneGateway,
+  SceneReception,
+  SceneReport,
+  Stretch,
+} from "../../../src/model/scene.ts";
 
 export const S = 1_000_000;
 export const MINUTE = 60 * S;
@@ -59,6 +66,10 @@ export interface Faults {
   readonly transmissions?: readonly Stretch[];
   /** When the concentrator's counter began anew. */
   readonly restartsUs?: readonly number[];
+  /** Times in which the radio hears nothing; keepalives and reports go on. */
+  readonly deaf?: readonly Stretch[];
+  /** The gateway sends a status report every 30 s that counts what its radio delivered. */
+  readonly reports?: boolean;
   /** Default: true. */
   readonly tellsCounter?: boolean;
   /** Share of datagrams lost on the way. */
@@ -72,6 +83,7 @@ export interface History {
   readonly endUs: number;
   readonly faults: Faults;
   readonly keepalivesUs: readonly number[];
+  readonly reports: readonly SceneReport[];
 }
 
 /** Mulberry32, a public-domain generator. */
@@ -144,15 +156,40 @@ export function play(nodes: readonly Node[], endUs: number, faults: Faults, seed
     if (isOut(faults, atUs) || random() < (faults.lossyWay?.(atUs) ?? 0)) continue;
     keepalivesUs.push(atUs);
   }
-  return { receptions: receive(sent, faults, random), nodes, endUs, faults, keepalivesUs };
+  const { receptions, deliveredUs } = receive(sent, faults, random);
+  const reports = reportsOf(deliveredUs, endUs, faults, random);
+  return { receptions, nodes, endUs, faults, keepalivesUs, reports };
+}
+
+/** Every 30 s, of what the radio delivered since the one before, lost on the way as everything else. */
+function reportsOf(
+  deliveredUs: readonly number[],
+  endUs: number,
+  faults: Faults,
+  random: () => number,
+): SceneReport[] {
+  const reports: SceneReport[] = [];
+  if (faults.reports !== true) return reports;
+  for (let atUs = 30 * S; atUs < endUs; atUs += 30 * S) {
+    const received = deliveredUs.filter((one) => one > atUs - 30 * S && one <= atUs).length;
+    if (isOut(faults, atUs) || random() < (faults.lossyWay?.(atUs) ?? 0)) continue;
+    const ackPercent = 100 * (1 - (faults.lossyWay?.(atUs) ?? 0));
+    reports.push({ atUs, received, crcOk: received, forwarded: received, emitted: 0, ackPercent });
+  }
+  return reports;
 }
 
 function isOut({ outages = [] }: Faults, atUs: number): boolean {
   return outages.some(({ fromUs, toUs }) => atUs > fromUs && atUs < toUs);
 }
 
-function receive(sent: readonly Sent[], faults: Faults, random: () => number): SceneReception[] {
+function receive(
+  sent: readonly Sent[],
+  faults: Faults,
+  random: () => number,
+): { receptions: SceneReception[]; deliveredUs: number[] } {
   const receptions: SceneReception[] = [];
+  const deliveredUs: number[] = [];
   sent.forEach((one, i) => {
     const { frequencyHz, endUs, airtimeUs, node } = one;
     const noise = NOISE_DBM + (faults.noiseRise?.(frequencyHz, endUs) ?? 0);
@@ -168,14 +205,16 @@ function receive(sent: readonly Sent[], faults: Faults, random: () => number): S
         one.powerDbm - other.powerDbm < 6,
     );
     const heard = faults.listensTo?.(frequencyHz, endUs) ?? true;
-    if (weak || deaf === true || !heard || isOut(faults, endUs)) return;
+    const isHung = faults.deaf?.some(({ fromUs, toUs }) => fromUs < endUs && toUs > endUs) === true;
+    if (weak || deaf === true || isHung || !heard || isOut(faults, endUs)) return;
+    deliveredUs.push(endUs);
     if (random() < (faults.lossyWay?.(endUs) ?? 0)) return;
     receptions.push(received(one, snr, noise, !collided));
   });
   for (const { devEui, atUs, snrDb } of faults.joins ?? []) {
     receptions.push({ ...blank(atUs), joinEui: devEui, snrDb, rssiDbm: NOISE_DBM + snrDb + 1 });
   }
-  return receptions.sort((a, b) => a.atUs - b.atUs);
+  return { receptions: receptions.sort((a, b) => a.atUs - b.atUs), deliveredUs };
 }
 
 function neighboursOf(sent: readonly Sent[], i: number): Sent[] {
@@ -190,6 +229,7 @@ function blank(atUs: number): SceneReception {
   return {
     atUs,
     gatewayId: 1,
+    tmstUs: null,
     crcOk: true,
     devAddr: null,
     lifeId: null,
@@ -316,7 +356,7 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
     tellsCounter: faults.tellsCounter ?? true,
     keepaliveUs: 10 * S,
     keepalivesUs: keepalivesUs.filter(inside),
-    reports: [],
+    reports: history.reports.filter(({ atUs }) => inside(atUs)),
     transmissions: faults.transmissions ?? [],
   };
   return {

@@ -6,13 +6,13 @@ import { counted, duration, figure, gatewayTitle, percent } from "../format/form
 import { marksOfGateway } from "../format/mark-words.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Figure } from "../parts/Figure.tsx";
-import { FindingList } from "../parts/FindingList.tsx";
 import { Fold } from "../parts/Fold.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
 import { MoreGateways } from "../parts/MoreGateways.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
 import { PinMark } from "../parts/PinMark.tsx";
 import { Sentence } from "../parts/Sentence.tsx";
+import { SiteSummary, ToDo } from "../parts/SiteSummary.tsx";
 import { StandingMark } from "../parts/StandingMark.tsx";
 import { When } from "../parts/When.tsx";
 import { type Marks, markRules } from "../state/marks.ts";
@@ -40,6 +40,8 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
       <Heartbeats site={site} marks={marks.rows} onChanged={onChanged} />
       <MoreGateways more={site.moreGateways} />
       <PinMark subjects={subjects} onPinned={marks.reload} />
+      <ToDo toDo={site.toDo} />
+      <SiteSummary standing={site.standing} events={site.events} />
       <h2>Nodes that need a look</h2>
       {site.attention.length === 0 ? (
         <p class="quiet">
@@ -74,8 +76,6 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
           <a href={linkTo("/air")}>Channels, noise and talkers</a> · <a href={linkTo("/plan")}>The plan</a>
         </p>
       )}
-      <h2>Last findings</h2>
-      <FindingList findings={site.findings} />
       {marks.rows.length === 0 ? null : <h2>Last marks</h2>}
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <p class="site-called small">

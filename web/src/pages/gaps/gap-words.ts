@@ -6,6 +6,9 @@ import { counted, duration, figure, percent } from "../../format/format.ts";
 const CAUSES: Readonly<Record<Cause, string>> = {
   "gateway-unreachable": "gateway out of reach",
   "gateway-restarted": "gateway restarted",
+  "gateway-deaf": "gateway radio deaf",
+  "gateway-weakened": "gateway hears all nodes weaker",
+  "backhaul-loss": "datagrams lost on the backhaul",
   "node-silent": "node silent",
   "node-restarted": "node restarted",
   "rejoin-loop": "joins in a loop",

@@ -2,6 +2,7 @@
  * Did a gateway's concentrator start anew between two receptions? Its microsecond counter tells: it wraps
  * every 2^32 µs, but it cannot run differently from the capturing clock except by beginning again at zero.
  */
+import type { CounterAcross } from "../model/scene.ts";
 
 export interface CounterReading {
   readonly tmstUs: number;
@@ -35,6 +36,21 @@ export function continues(before: CounterReading, after: CounterReading): boolea
   const counted = after.tmstUs - before.tmstUs - elapsedUs;
   const residual = counted - WRAP_US * Math.round(counted / WRAP_US);
   return Math.abs(residual) <= JITTER_US + (Math.abs(elapsedUs) * CLOCKS_PPM) / 1_000_000;
+}
+
+/** A counter that stood still goes on from where it stood: so long before and after it the last and first packet came. Chosen. */
+const STOOD_BESIDE_US = 900_000_000;
+
+/** What the counter did between two readings; null where neither fits, or the readings are out of order. */
+export function counterAcross(before: CounterReading, after: CounterReading): CounterAcross | null {
+  const elapsedUs = after.atUs - before.atUs;
+  if (elapsedUs <= 0) return null;
+  const counted = after.tmstUs - before.tmstUs - elapsedUs;
+  const residual = counted - WRAP_US * Math.round(counted / WRAP_US);
+  if (Math.abs(residual) <= JITTER_US + (elapsedUs * CLOCKS_PPM) / 1_000_000) return "ran-on";
+  const advanceUs = (after.tmstUs - before.tmstUs + WRAP_US) % WRAP_US;
+  if (advanceUs < Math.min(STOOD_BESIDE_US, elapsedUs) && after.tmstUs > advanceUs) return "stood";
+  return restartedBetween(before, after) ? "began-anew" : null;
 }
 
 /**

@@ -1,0 +1,144 @@
+/**
+ * Does a gateway's radio hear nothing while the gateway itself goes on? Keepalives and status reports come, the reports
+ * count no packet at all (`rxnb` 0: none with a wrong CRC either), and senders that it hears regularly were due. Users
+ * of the reference daemons know this of a concentrator that hangs; a restart of the daemon cures it (from memory).
+ *
+ * What else leaves such a silence: all senders are silent at once, or something drowns every channel. So it takes more
+ * than one sender that was due, or another gateway that heard them.
+ */
+import type { CounterAcross } from "../../model/scene.ts";
+import type { TimeWindow } from "../../model/window.ts";
+import { median } from "../../statistics/robust.ts";
+
+/** A sender that the gateway heard before the silence. */
+export interface RegularSender {
+  /** When it was heard here, in order of time; copies of one frame once. */
+  readonly heardUs: readonly number[];
+  /** Median margin over the demodulation floor, dB; null where unknown. */
+  readonly marginDb: number | null;
+}
+
+export interface SilentRadio {
+  /** No packet came in it, whatever its CRC: from the last one before to the first one after. */
+  readonly silence: TimeWindow;
+  /** No packet has come since: the silence ends with what is known. */
+  readonly isOpen: boolean;
+  /** Status reports that came in it, in order of time. `received`: `rxnb`; null where a report does not count. */
+  readonly reports: readonly { readonly atUs: number; readonly received: number | null }[];
+  readonly senders: readonly RegularSender[];
+  /** Frames of these senders that other gateways heard in it; null: no other gateway hears them. */
+  readonly heardElsewhere: number | null;
+  /** What the concentrator's counter did across it; null: no reading on both sides. */
+  readonly counter: CounterAcross | null;
+}
+
+export interface DeafRadio extends TimeWindow {
+  readonly isOpen: boolean;
+  /** Status reports in it that count no packet. */
+  readonly reports: number;
+  /** Senders that were due in it, and frames of theirs. */
+  readonly sendersDue: number;
+  readonly framesDue: number;
+  readonly heardElsewhere: number | null;
+  readonly counter: CounterAcross | null;
+  /** 0 to 1: that it was the radio, not the senders or the air. */
+  readonly confidence: number;
+}
+
+/** Reports without a packet that it takes. Chosen: one or two may be luck. */
+export const MIN_EMPTY_REPORTS = 3;
+/** Frames of a sender from which its rhythm is known. Chosen. */
+const MIN_HEARD = 5;
+/** A sender is due when the silence is longer than so many of its median intervals, and than its longest one. Chosen. */
+const MIN_INTERVALS = 2.5;
+/** Frames due in all, and senders, from which nobody's silence explains the rest. Chosen. */
+const MIN_FRAMES_DUE = 6;
+const MIN_SENDERS_DUE = 2;
+/** Frames that another gateway heard meanwhile, from which one sender is enough. Chosen. */
+const MIN_HEARD_ELSEWHERE = 3;
+/** Newest intervals of a sender that are looked at. */
+const MAX_INTERVALS = 60;
+
+/** Log odds of the radio against senders and air: chosen, judged by `npm run evaluate`. */
+const BASE = -1.2;
+const A_SENDER = 0.45;
+const MAX_SENDERS_COUNTED = 7;
+const BY_ANOTHER = 3.5;
+const SILENT_AT_ANOTHER = -3;
+const BY_COUNTER: Readonly<Record<CounterAcross, number>> = { "began-anew": 2, stood: 4, "ran-on": -4 };
+/** The strongest sender's margin at which it says nothing, and dB for one unit: what drowns all must be that strong. */
+const USUAL_MARGIN_DB = 14;
+const MARGIN_SCALE_DB = 6;
+const MAX_BY_MARGIN = 1.5;
+/** Models of the air are models. Chosen. */
+const MAX_CONFIDENCE = 0.98;
+
+/** Returns what a silence of a radio was, or null where it is no sign of a deaf radio. */
+export function deafRadio(silent: SilentRadio): DeafRadio | null {
+  const { silence, isOpen, heardElsewhere, counter } = silent;
+  const counted = countedReports(silent);
+  if (counted === null || counted.length < MIN_EMPTY_REPORTS) return null;
+  if (counted.some(({ received }) => received > 0)) return null;
+  const lengthUs = silence.toUs - silence.fromUs;
+  const due = silent.senders.flatMap((sender) => dueIn(sender, silence.fromUs, lengthUs) ?? []);
+  const framesDue = due.reduce((sum, { frames }) => sum + frames, 0);
+  const isWitnessed = heardElsewhere !== null && heardElsewhere >= MIN_HEARD_ELSEWHERE;
+  if (due.length === 0) return null;
+  if (!isWitnessed && (due.length < MIN_SENDERS_DUE || framesDue < MIN_FRAMES_DUE)) return null;
+  const margins = due.flatMap(({ marginDb }) => (marginDb === null ? [] : [marginDb]));
+  const byMargin =
+    margins.length === 0
+      ? 0
+      : clamp((Math.max(...margins) - USUAL_MARGIN_DB) / MARGIN_SCALE_DB, MAX_BY_MARGIN);
+  const odds =
+    BASE +
+    A_SENDER * Math.min(due.length, MAX_SENDERS_COUNTED) +
+    byMargin +
+    (heardElsewhere === null ? 0 : isWitnessed ? BY_ANOTHER : SILENT_AT_ANOTHER) +
+    // A silence that goes on tells nothing by its end.
+    (isOpen || counter === null ? 0 : BY_COUNTER[counter]);
+  return {
+    ...silence,
+    isOpen,
+    reports: counted.length,
+    sendersDue: due.length,
+    framesDue: Math.round(framesDue),
+    heardElsewhere,
+    counter: isOpen ? null : counter,
+    confidence: Math.min(MAX_CONFIDENCE, 1 / (1 + Math.exp(-odds))),
+  };
+}
+
+/** Reports whose interval lies in the silence; null where they do not count packets. */
+function countedReports({ silence, reports }: SilentRadio): { atUs: number; received: number }[] | null {
+  const steps = reports.slice(1).map(({ atUs }, i) => atUs - (reports[i]?.atUs ?? atUs));
+  const intervalUs = median(steps);
+  if (intervalUs === null) return null;
+  return reports.flatMap(({ atUs, received }) =>
+    // The first one still speaks of the packets before it.
+    received === null || atUs < silence.fromUs + 0.98 * intervalUs ? [] : [{ atUs, received }],
+  );
+}
+
+function dueIn(
+  { heardUs, marginDb }: RegularSender,
+  fromUs: number,
+  lengthUs: number,
+): { frames: number; marginDb: number | null } | null {
+  const before = heardUs.filter((atUs) => atUs <= fromUs).slice(-MAX_INTERVALS);
+  const last = before.at(-1);
+  if (last === undefined || before.length < MIN_HEARD) return null;
+  const steps = before.slice(1).map((atUs, i) => atUs - (before[i] ?? atUs));
+  const usualUs = median(steps) ?? 0;
+  const longestUs = Math.max(...steps);
+  // It fell silent by itself before.
+  if (usualUs <= 0 || fromUs - last > Math.max(longestUs, MIN_INTERVALS * usualUs)) return null;
+  const silentUs = lengthUs + (fromUs - last);
+  if (silentUs <= Math.max(MIN_INTERVALS * usualUs, longestUs)) return null;
+  const meanUs = (last - (before[0] ?? last)) / steps.length;
+  return { frames: lengthUs / Math.max(usualUs, meanUs), marginDb };
+}
+
+function clamp(value: number, most: number): number {
+  return Math.max(-most, Math.min(most, value));
+}

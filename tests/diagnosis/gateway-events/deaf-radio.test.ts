@@ -1,0 +1,103 @@
+/** Hand-worked silences of a radio: every figure can be counted from the times given. */
+import { describe, expect, it } from "vitest";
+import { deafRadio, type SilentRadio } from "../../../src/diagnosis/gateway-events/deaf-radio.ts";
+import { counterAcross } from "../../../src/radio/counter-clock.ts";
+
+const S = 1_000_000;
+const MINUTE = 60 * S;
+const FROM = 600 * MINUTE;
+
+/** Heard every so many minutes, ten times, the last time just before the silence. */
+const sender = (everyMinutes: number, lastBefore = 0, marginDb: number | null = 14) => ({
+  heardUs: Array.from({ length: 10 }, (_, i) => FROM - lastBefore - (9 - i) * everyMinutes * MINUTE),
+  marginDb,
+});
+/** A report every 30 s; the first one counts the packets before the silence. */
+const reports = (minutes: number, received: (i: number) => number | null = () => 0) =>
+  Array.from({ length: 2 * minutes }, (_, i) => ({
+    atUs: FROM + (10 + 30 * i) * S,
+    received: i === 0 ? 4 : received(i),
+  }));
+const silent = (change: Partial<SilentRadio> = {}): SilentRadio => ({
+  silence: { fromUs: FROM, toUs: FROM + 120 * MINUTE },
+  isOpen: false,
+  reports: reports(120),
+  senders: [1, 2, 3, 4, 5, 6].map((i) => sender(10, i * S)),
+  heardElsewhere: null,
+  counter: null,
+  ...change,
+});
+
+describe("a radio that hears nothing while the gateway reports", () => {
+  it("is deaf when six nodes were due: 239 empty reports, 72 frames", () => {
+    expect(deafRadio(silent())).toMatchObject({
+      fromUs: FROM,
+      toUs: FROM + 120 * MINUTE,
+      reports: 239,
+      sendersDue: 6,
+      framesDue: 72,
+      isOpen: false,
+    });
+    // -1.2 + 6 x 0.45 = 1.5 in log odds.
+    expect(deafRadio(silent())?.confidence).toBeCloseTo(1 / (1 + Math.exp(-1.5)), 6);
+  });
+
+  it("is surer when its counter began anew, less sure when the counter ran on", () => {
+    const confidence = (counter: SilentRadio["counter"]) => deafRadio(silent({ counter }))?.confidence ?? 0;
+    expect(confidence("began-anew")).toBeCloseTo(1 / (1 + Math.exp(-3.5)), 6);
+    expect(confidence("stood")).toBe(0.98);
+    expect(confidence("ran-on")).toBeLessThan(0.1);
+  });
+
+  it("is sure when another gateway heard its nodes, and unlikely when that one heard none either", () => {
+    expect(deafRadio(silent({ heardElsewhere: 40 }))?.confidence).toBe(0.98);
+    expect(deafRadio(silent({ heardElsewhere: 0 }))?.confidence).toBeLessThan(0.5);
+  });
+
+  it("is named for a single node only when another gateway heard it", () => {
+    const senders = [sender(10)];
+    expect(deafRadio(silent({ senders }))).toBeNull();
+    expect(deafRadio(silent({ senders, heardElsewhere: 11 }))).toMatchObject({
+      sendersDue: 1,
+      framesDue: 12,
+    });
+  });
+
+  it("is not named when a report counts a packet: it heard, and nothing arrived", () => {
+    expect(deafRadio(silent({ reports: reports(120, (i) => (i === 90 ? 3 : 0)) }))).toBeNull();
+  });
+
+  it("is not named without reports that count, or with fewer than three", () => {
+    expect(deafRadio(silent({ reports: reports(120, () => null) }))).toBeNull();
+    expect(deafRadio(silent({ reports: [] }))).toBeNull();
+    expect(deafRadio(silent({ reports: reports(1) }))).toBeNull();
+  });
+
+  it("is not named when no node was due: their rhythms are longer, or they fell silent before", () => {
+    expect(deafRadio(silent({ senders: [1, 2, 3].map(() => sender(60)) }))).toBeNull();
+    expect(deafRadio(silent({ senders: [1, 2, 3].map(() => sender(10, 45 * MINUTE)) }))).toBeNull();
+  });
+
+  it("counts a strong node for more than a weak one", () => {
+    const at = (marginDb: number) =>
+      deafRadio(silent({ senders: [1, 2, 3].map((i) => sender(10, i * S, marginDb)) }))?.confidence ?? 0;
+    expect(at(26)).toBeGreaterThan(at(14));
+    expect(at(4)).toBeLessThan(at(14));
+  });
+});
+
+describe("a concentrator's counter across a silence of two hours", () => {
+  const WRAP = 2 ** 32;
+  const before = { tmstUs: 3_000 * S, atUs: FROM };
+  const later = (tmstUs: number) => ({ tmstUs: tmstUs % WRAP, atUs: FROM + 7_200 * S });
+
+  it("ran on when it shows the two hours, wrapped", () => {
+    expect(counterAcross(before, later(3_000 * S + 7_200 * S))).toBe("ran-on");
+  });
+  it("stood when it goes on a minute after where it was", () => {
+    expect(counterAcross(before, later(3_060 * S))).toBe("stood");
+  });
+  it("began anew when it shows less than before", () => {
+    expect(counterAcross(before, later(40 * S))).toBe("began-anew");
+  });
+});
