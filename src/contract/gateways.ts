@@ -2,6 +2,7 @@
 import { z } from "zod";
 import { EuiText, IsoTime, Standing, Window } from "./common.ts";
 import { GatewayDownlinks } from "./downlinks.ts";
+import { FindingWord } from "./gaps.ts";
 
 /** Minute cells (or wider, see cellSeconds) of a gateway's line; columns of equal length. */
 export const Heartbeat = z.object({
@@ -17,6 +18,38 @@ export const Heartbeat = z.object({
 export type Heartbeat = z.infer<typeof Heartbeat>;
 
 export const Outage = z.object({ from: IsoTime, to: IsoTime });
+
+/**
+ * What happened to a gateway as a whole. The first, second and fourth are also causes of gaps; a gateway that hears better
+ * again, or gets its acknowledgements too late, costs no frame.
+ */
+export const GatewayEventKind = z.enum([
+  "gateway-deaf",
+  "gateway-weakened",
+  "gateway-strengthened",
+  "backhaul-loss",
+  "late-acknowledgements",
+]);
+
+export const GatewayEvent = z.object({
+  kind: GatewayEventKind,
+  from: IsoTime,
+  to: IsoTime.describe("when it ended, or was mended; while open, the newest moment known"),
+  open: z.boolean(),
+  nodes: z.number().int().describe("nodes that show it; 0 where datagrams do"),
+  sizeDb: z
+    .number()
+    .optional()
+    .describe("by how many dB the level stepped, weaker or stronger as the kind says"),
+  sizeIntervalDb: z.tuple([z.number(), z.number()]).optional().describe("95 %"),
+  lossShare: z.number().optional().describe("of the datagrams, 0 to 1"),
+  confidence: z.number().min(0).max(1),
+  word: FindingWord,
+  clause: z.string().describe("stands after the gateway's name"),
+  sentence: z.string(),
+  advice: z.string().describe("what to do next"),
+});
+export type GatewayEvent = z.infer<typeof GatewayEvent>;
 
 export const GatewayRow = z.object({
   eui: EuiText,
@@ -46,6 +79,7 @@ export const GatewayRow = z.object({
   outages: z.array(Outage).describe("nothing arrived for longer than three keepalives, in recorded time"),
   outagesKnown: z.boolean().describe("false: it sends nothing by the clock, so its outages are not known"),
   notRecorded: z.array(Outage).describe("where nothing was recorded of it, within the window"),
+  events: z.array(GatewayEvent).describe("what happened to it as a whole, newest first"),
   pullSource: z.string().nullable(),
   ackPercent: z.number().nullable().describe("as the gateway itself reports, newest"),
   temperatureC: z.number().nullable(),

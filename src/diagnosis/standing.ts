@@ -88,6 +88,8 @@ export interface GatewayEvidence {
   readonly keepaliveSeconds: number | null;
   readonly receptions: number;
   readonly crcBad: number;
+  /** The event of the gateway that counts most: one that goes on, else the newest; null: none. */
+  readonly event: { readonly kind: string; readonly open: boolean; readonly clause: string } | null;
 }
 
 /** A gateway followed for less than this has not yet "no keepalives". Common practice, no source: most send every 10 s. */
@@ -99,11 +101,17 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
   if (evidence.datagrams === 0) {
     return { standing: "waiting", clause: "nothing arrived from it in this window" };
   }
+  const { event } = evidence;
+  if (event?.open === true && event.kind === "gateway-deaf") return { standing: "bad", clause: event.clause };
+  const isFault =
+    event !== null && event.kind !== "gateway-strengthened" && event.kind !== "late-acknowledgements";
+  if (isFault && event.open) return { standing: "look", clause: event.clause };
   if (outages > 0) {
     const times = outages === 1 ? "once" : `${outages} times`;
     const inAll = outages === 1 ? "" : " in all";
     return { standing: "look", clause: `was out of reach ${times}, ${span(evidence.outageSeconds)}${inAll}` };
   }
+  if (isFault) return { standing: "look", clause: event.clause };
   if (restarts > 0) {
     return {
       standing: "look",

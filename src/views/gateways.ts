@@ -16,9 +16,11 @@ import {
   restartsUs,
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { placements } from "../store/queries/placements.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { gatewayDownlinks } from "./gateway-downlinks.ts";
+import { type EventContext, eventContext, gatewayEvents } from "./gateway-events.ts";
 import { heardPlan } from "./heard-plan.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { shownGateways } from "./shown-gateways.ts";
@@ -41,9 +43,10 @@ export function gatewaysView(
   const names = labels(store, "gateway");
   const refused = groupBy(refusals(store), ({ gatewayId }) => gatewayId);
   const recorded = readRecordedTime(store);
+  const events = eventContext(store, window, endUs, placements(store));
   const { shown, more } = shownGateways(store, window);
   const gateways = shown.map((gateway) =>
-    gatewayRow(store, gateway, window, { endUs, names, refused, ownPlans, recorded }),
+    gatewayRow(store, gateway, window, { endUs, names, refused, ownPlans, recorded, events }),
   );
   const sentences = subBandSentences(
     store,
@@ -67,13 +70,14 @@ interface GatewayContext {
   readonly refused: ReadonlyMap<number, readonly RefusalRecord[]>;
   readonly ownPlans: readonly RegionPlan[];
   readonly recorded: RecordedTime;
+  readonly events: EventContext;
 }
 
 function gatewayRow(
   store: Store,
   gateway: GatewayRecord,
   window: AskedWindow,
-  { endUs, names, refused, ownPlans, recorded }: GatewayContext,
+  { endUs, names, refused, ownPlans, recorded, events: context }: GatewayContext,
 ): { readonly id: number; readonly row: GatewayRow; readonly recognition: RegionRecognition } {
   const reach = reachOf(store, gateway, window, endUs, recorded);
   const counts = gatewayCounts(store, gateway.id, window);
@@ -85,9 +89,12 @@ function gatewayRow(
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
   const own = refused.get(gateway.id) ?? [];
+  const name = names.get(gateway.eui)?.name ?? null;
+  const downlinks = gatewayDownlinks(store, gateway.id, window, recognition.name);
+  const events = gatewayEvents(context, reach, name, downlinks);
   const row: GatewayRow = {
     eui: gateway.eui,
-    name: names.get(gateway.eui)?.name ?? null,
+    name,
     ...counts,
     rejected: countsOf(own.filter(({ refused: wasRefused }) => wasRefused === 1)),
     odd: countsOf(own.filter(({ refused: wasRefused }) => wasRefused === 0)),
@@ -106,6 +113,7 @@ function gatewayRow(
     outages: reach.outages.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
     outagesKnown: reach.isJudged,
     notRecorded: reach.notRecorded.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
+    events,
     pullSource: gateway.pullSource,
     ackPercent,
     temperatureC: report === null || report.temperatureTenths === null ? null : report.temperatureTenths / 10,
@@ -122,9 +130,10 @@ function gatewayRow(
       keepaliveSeconds,
       receptions: counts.receptions,
       crcBad: counts.crcBad,
+      event: events.find(({ open }) => open) ?? events[0] ?? null,
     }),
     heartbeat,
-    downlinks: gatewayDownlinks(store, gateway.id, window, recognition.name),
+    downlinks,
   };
   return { id: gateway.id, row, recognition };
 }

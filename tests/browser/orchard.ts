@@ -221,6 +221,7 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
     restartTimes: shed ? [iso(span.fromMs + 84 * cellMs)] : [],
     outagesKnown: true,
     notRecorded: [],
+    events: [],
     outages: shed ? [{ from: iso(span.fromMs + 70 * cellMs), to: iso(span.fromMs + 84 * cellMs) }] : [],
     pullSource: shed ? "192.0.2.10 40212" : "192.0.2.11 40212",
     ackPercent: 99.4,

@@ -62,6 +62,7 @@ export function gateway(eui: string, more: Partial<GatewayRow> = {}): GatewayRow
     restarts: 0,
     restartTimes: [],
     outages: [],
+    events: [],
     outagesKnown: true,
     notRecorded: [],
     pullSource: null,

@@ -76,10 +76,13 @@ const MAX_CONFIDENCE = 0.98;
 /** Returns what a silence of a radio was, or null where it is no sign of a deaf radio. */
 export function deafRadio(silent: SilentRadio): DeafRadio | null {
   const { silence, isOpen, heardElsewhere, counter } = silent;
-  const counted = countedReports(silent);
-  if (counted === null || counted.length < MIN_EMPTY_REPORTS) return null;
+  const intervalUs = reportIntervalUs(silent);
+  if (intervalUs === null) return null;
+  const counted = countedReports(silent, intervalUs);
+  if (counted.length < MIN_EMPTY_REPORTS) return null;
   if (counted.some(({ received }) => received > 0)) return null;
-  const lengthUs = silence.toUs - silence.fromUs;
+  // Where reports are missing nobody knows what the radio heard.
+  const lengthUs = Math.min(silence.toUs - silence.fromUs, (counted.length + 1) * intervalUs);
   const due = silent.senders.flatMap((sender) => dueIn(sender, silence.fromUs, lengthUs) ?? []);
   const framesDue = due.reduce((sum, { frames }) => sum + frames, 0);
   const isWitnessed = heardElsewhere !== null && heardElsewhere >= MIN_HEARD_ELSEWHERE;
@@ -109,11 +112,15 @@ export function deafRadio(silent: SilentRadio): DeafRadio | null {
   };
 }
 
-/** Reports whose interval lies in the silence; null where they do not count packets. */
-function countedReports({ silence, reports }: SilentRadio): { atUs: number; received: number }[] | null {
-  const steps = reports.slice(1).map(({ atUs }, i) => atUs - (reports[i]?.atUs ?? atUs));
-  const intervalUs = median(steps);
-  if (intervalUs === null) return null;
+function reportIntervalUs({ reports }: SilentRadio): number | null {
+  return median(reports.slice(1).map(({ atUs }, i) => atUs - (reports[i]?.atUs ?? atUs)));
+}
+
+/** Reports that count packets, and whose interval lies in the silence. */
+function countedReports(
+  { silence, reports }: SilentRadio,
+  intervalUs: number,
+): { atUs: number; received: number }[] {
   return reports.flatMap(({ atUs, received }) =>
     // The first one still speaks of the packets before it.
     received === null || atUs < silence.fromUs + 0.98 * intervalUs ? [] : [{ atUs, received }],

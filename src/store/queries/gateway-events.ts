@@ -1,0 +1,111 @@
+/** What do the events of a gateway rest on? Minutes with packets, status reports, regular senders, levels. */
+import { MINUTE_US, type TimeWindow } from "../../model/window.ts";
+import type { Store } from "../open.ts";
+import { columnsOf, prepared } from "./statement.ts";
+
+/** Minutes in which the gateway reported a packet, whatever its CRC, in order. */
+export function minutesWithPackets(
+  store: Store,
+  gatewayId: number,
+  fromMinute: number,
+  toMinute: number,
+): number[] {
+  const [minutes = []] = columnsOf(
+    store,
+    ["minute"],
+    `FROM (SELECT minute FROM gateway_minute WHERE gateway_id = ? AND minute >= ? AND minute < ?
+       AND crc_ok + crc_bad + crc_none > 0 ORDER BY minute)`,
+    [gatewayId, fromMinute, toMinute],
+  );
+  return minutes.flatMap((minute) => minute ?? []);
+}
+
+export interface PacketMoment {
+  readonly atUs: number;
+  /** The concentrator's counter; null where the forwarder gave none. */
+  readonly tmstUs: number | null;
+}
+
+/** The first or last packet of the gateway within a minute; null: none. */
+export function packetAtEdge(
+  store: Store,
+  gatewayId: number,
+  minute: number,
+  edge: "first" | "last",
+): PacketMoment | null {
+  const row = prepared(
+    store,
+    `SELECT at_us AS atUs, CASE WHEN tmst_key >= 0 THEN tmst_key END AS tmstUs
+     FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ? AND gateway_id = ?
+     ORDER BY at_us ${edge === "first" ? "ASC" : "DESC"} LIMIT 1`,
+  ).get(minute * MINUTE_US, (minute + 1) * MINUTE_US, gatewayId);
+  return (row as PacketMoment | undefined) ?? null;
+}
+
+/** Status reports with the packets that they count, in order. */
+export function reportsIn(
+  store: Store,
+  gatewayId: number,
+  { fromUs, toUs }: TimeWindow,
+): { atUs: number; received: number | null }[] {
+  return prepared(
+    store,
+    `SELECT at_us AS atUs, rx_received AS received FROM status_report
+     WHERE gateway_id = ? AND at_us > ? AND at_us <= ? ORDER BY at_us LIMIT 20000`,
+  ).all(gatewayId, fromUs, toUs) as { atUs: number; received: number | null }[];
+}
+
+export interface FrameHeard {
+  readonly frameId: number;
+  readonly lifeId: number;
+  readonly atUs: number;
+  readonly snrTenths: number | null;
+  readonly dataRate: number;
+}
+
+/** Frames of counter lives that a gateway heard (`at` "here"), or that others heard, newest first, at most `most`. */
+export function framesHeard(
+  store: Store,
+  gatewayId: number,
+  { fromUs, toUs }: TimeWindow,
+  at: "here" | "elsewhere",
+  most: number,
+): FrameHeard[] {
+  return prepared(
+    store,
+    `SELECT f.id AS frameId, f.life_id AS lifeId, r.at_us AS atUs, r.snr_tenths AS snrTenths, r.data_rate AS dataRate
+     FROM reception r INDEXED BY reception_by_time JOIN frame f ON f.id = r.frame_id
+     WHERE r.at_us > ? AND r.at_us <= ? AND r.gateway_id ${at === "here" ? "=" : "<>"} ? AND r.crc = 0 AND r.ghost = 0
+       AND f.life_id IS NOT NULL AND f.repeat = 0 AND f.replay = 0 ORDER BY r.at_us DESC LIMIT ?`,
+  ).all(fromUs, toUs, gatewayId, most) as FrameHeard[];
+}
+
+export interface LevelRecord {
+  readonly gatewayId: number;
+  readonly lifeId: number;
+  readonly atUs: number;
+  readonly rssiTenths: number;
+  readonly snrTenths: number | null;
+  readonly dataRate: number;
+}
+
+/** Levels of frames at all gateways, in order of time: of each of `slots` equal parts of the window the first `most`. */
+export function levelsIn(
+  store: Store,
+  { fromUs, toUs }: TimeWindow,
+  slots: number,
+  most: number,
+): LevelRecord[] {
+  const statement = prepared(
+    store,
+    `SELECT r.gateway_id AS gatewayId, f.life_id AS lifeId, r.at_us AS atUs, r.rssi_tenths AS rssiTenths,
+            r.snr_tenths AS snrTenths, r.data_rate AS dataRate
+     FROM reception r INDEXED BY reception_by_time JOIN frame f ON f.id = r.frame_id
+     WHERE r.at_us >= ? AND r.at_us < ? AND r.crc = 0 AND r.ghost = 0 AND r.antenna = 0 AND r.rssi_tenths IS NOT NULL
+       AND f.life_id IS NOT NULL AND f.replay = 0 ORDER BY r.at_us, r.gateway_id, f.life_id LIMIT ?`,
+  );
+  const slotUs = (toUs - fromUs) / slots;
+  return Array.from({ length: slots }, (_, i) =>
+    statement.all(Math.round(fromUs + i * slotUs), Math.round(fromUs + (i + 1) * slotUs), most),
+  ).flat() as LevelRecord[];
+}
