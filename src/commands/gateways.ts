@@ -1,5 +1,6 @@
 /** `mastlog gateways`: heartbeat, reach and account of each gateway. */
 import { Command } from "commander";
+import type { GatewayRow } from "../contract/gateways.ts";
 import { gatewaysSentence } from "../diagnosis/sentences.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { askedWindow } from "../views/window.ts";
@@ -46,12 +47,25 @@ export function gatewaysCommand(): Command {
             { title: "", of: (gateway) => gateway.clause },
           ]);
           const sentence = sentenceText(gatewaysSentence(view.gateways, window));
-          print(rows === "" ? `${sentence}\n` : `${sentence}\n\n${rows}\n`);
-          if (view.moreGateways > 0)
-            print(`\n${view.moreGateways} more gateways were heard and are not listed.\n`);
+          const more =
+            view.moreGateways > 0 ? `${view.moreGateways} more gateways were heard and are not listed.` : "";
+          const parts = [sentence, rows, more, eventLines(view.gateways)];
+          print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
         });
       }),
     );
+}
+
+/** One line for each event of a gateway: when, how sure, what, and the next step. */
+function eventLines(gateways: readonly GatewayRow[]): string {
+  return gateways
+    .flatMap(({ events }) =>
+      events.map(
+        ({ from, to, open, word, sentence, advice }) =>
+          `${from} to ${open ? "now" : to}, ${word}: ${sentence} Next: ${advice}`,
+      ),
+    )
+    .join("\n");
 }
 
 /** "6.6 %"; "–" where there is nothing to say. */

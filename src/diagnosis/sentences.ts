@@ -139,7 +139,7 @@ function whyPart(losers: readonly NodeRow[]): Part[] {
 
 function gatewaysPart(gateways: readonly GatewayRow[], window: Stretch): Part[] {
   const out = gateways.filter((gateway) => gateway.outages.length > 0);
-  if (out.length === 0) return [text(reachWords(gateways))];
+  if (out.length === 0) return eventPart(gateways) ?? [text(reachWords(gateways))];
   const parts: Part[] = [];
   for (const gateway of out.slice(0, 2)) {
     if (parts.length > 0) parts.push(text(out.length === 2 ? " and " : ", "));
@@ -151,6 +151,27 @@ function gatewaysPart(gateways: readonly GatewayRow[], window: Stretch): Part[] 
   }
   if (out.length > 2) parts.push(text(`, and ${count(out.length - 2, "gateway")} more`));
   return parts;
+}
+
+/** "the shed gateway has heard no packet for 2 h although nodes were due"; null where no gateway has such an event. */
+function eventPart(gateways: readonly GatewayRow[]): Part[] | null {
+  const struck = gateways.flatMap((gateway) => {
+    const faults = gateway.events.filter(
+      ({ kind }) => kind !== "gateway-strengthened" && kind !== "late-acknowledgements",
+    );
+    const event = faults.find(({ open }) => open) ?? faults[0];
+    return event === undefined ? [] : [{ gateway, event }];
+  });
+  const [first] = [...struck.filter(({ event }) => event.open), ...struck];
+  if (first === undefined) return null;
+  const more = struck.length - 1;
+  return [
+    link(gatewayTitle(first.gateway), "#/site"),
+    text(` ${first.event.clause}`),
+    ...(more > 0
+      ? [text(`, and ${count(more, "gateway")} more ${more === 1 ? "has" : "have"} an event`)]
+      : []),
+  ];
 }
 
 function gatewayTitle(gateway: GatewayRow): string {

@@ -25,7 +25,7 @@ export function Gateways({
 const MOST_OUTAGES = 12;
 
 function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly clock: Clock }) {
-  const { heartbeat, outages, restartTimes } = gateway;
+  const { heartbeat, outages, restartTimes, events } = gateway;
   return (
     <div class="keep">
       <h3>
@@ -64,6 +64,18 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
         </dd>
         <dt>Out of reach</dt>
         <dd>{gateway.outagesKnown ? outageWords(outages, clock) : NO_INTERVAL}</dd>
+        {events.length === 0 ? null : (
+          <>
+            <dt>Events</dt>
+            <dd>
+              {events.slice(0, MOST_OUTAGES).map(({ kind, from, to, sentence, word, advice }) => (
+                <p key={`${kind} ${from}`}>
+                  {clock.stretch(from, to)} ({word}): {sentence} Next: {advice}
+                </p>
+              ))}
+            </dd>
+          </>
+        )}
         <dt>Began anew</dt>
         <dd>
           {restartTimes.length === 0

@@ -17,6 +17,7 @@ import { StandingMark } from "../parts/StandingMark.tsx";
 import { When } from "../parts/When.tsx";
 import { type Marks, markRules } from "../state/marks.ts";
 import { linkTo } from "../state/route.ts";
+import { GatewayEvents } from "./GatewayEvents.tsx";
 import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import "./SiteView.css";
@@ -145,6 +146,7 @@ function Heartbeats({
             axis={index === gateways.length - 1}
             marks={markRules(marksOfGateway(marks, gateway.eui))}
           />
+          <GatewayEvents events={gateway.events} />
           <GatewayMore gateway={gateway} />
         </div>
       ))}
@@ -182,6 +184,7 @@ function Heartbeats({
               cell: (row) => duration(row.keepaliveSeconds),
             },
             { key: "outages", head: "Outages", right: true, cell: (row) => figure(row.outages.length) },
+            { key: "events", head: "Events", right: true, cell: (row) => figure(row.events.length) },
             { key: "restarts", head: "Restarts", right: true, cell: (row) => figure(row.restarts) },
             { key: "region", head: "Channel plan", cell: (row) => row.region.name ?? "not recognised" },
           ]}
