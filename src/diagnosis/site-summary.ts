@@ -3,7 +3,7 @@
  * time, each once, with its size), then events with a begin and an end, then the next steps, strongest first. Every sentence
  * claims only what was observed.
  */
-import type { DropoutRow, EpisodeRow } from "../contract/gaps.ts";
+import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
 import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
 import { median } from "../statistics/robust.ts";
@@ -51,8 +51,23 @@ export interface SiteEvidence {
   /** Of your nodes, with the episode that each belongs to. */
   readonly gaps: readonly DropoutRow[];
   readonly episodes: readonly EpisodeRow[];
+  /** What happened to gateways as a whole. */
+  readonly gatewayEvents: readonly GatewayFault[];
   /** The site's sentence, as text. */
   readonly opening: string;
+}
+
+/** An event of a gateway that is a cause of gaps as well. */
+export interface GatewayFault {
+  readonly gatewayEui: string;
+  readonly cause: Extract<Cause, "gateway-deaf" | "gateway-weakened" | "backhaul-loss">;
+  readonly from: string;
+  readonly to: string;
+  readonly open: boolean;
+  readonly word: DropoutRow["finding"]["word"];
+  readonly nodes: number;
+  readonly sentence: string;
+  readonly advice: string;
 }
 
 const MAX_SENTENCES = 5;
@@ -72,6 +87,7 @@ export function summariseSite(evidence: SiteEvidence): SiteSummary {
   const all = eventsOf(
     evidence.gaps.filter(({ id }) => !belongs.has(id)),
     evidence.episodes,
+    evidence.gatewayEvents,
   );
   const events = all.slice(0, MAX_EVENTS);
   return {
@@ -279,7 +295,11 @@ function wrongPlans({ gateways }: SiteEvidence): Condition[] {
 
 // ---- events
 
-function eventsOf(gaps: readonly DropoutRow[], episodes: readonly EpisodeRow[]): Event[] {
+function eventsOf(
+  gaps: readonly DropoutRow[],
+  episodes: readonly EpisodeRow[],
+  faults: readonly GatewayFault[],
+): Event[] {
   const shared = episodes.map(
     ({ from, to, open, nodes, missedCounters, gapIds, finding, gateway, gatewayName }): Event => ({
       from,
@@ -297,9 +317,35 @@ function eventsOf(gaps: readonly DropoutRow[], episodes: readonly EpisodeRow[]):
     }),
   );
   const alone = gaps.filter(({ episode }) => episode === null);
-  return [...shared, ...groupedByNode(alone)].sort(
+  return [...shared, ...groupedByNode(alone), ...withoutGaps(faults, [...episodes, ...gaps])].sort(
     (a, b) => b.nodes * b.missedCounters - a.nodes * a.missedCounters || b.from.localeCompare(a.from),
   );
+}
+
+/** Faults of gateways that no gap of the same cause tells already: no frame was lost yet, or its loss is put down to more. */
+function withoutGaps(
+  faults: readonly GatewayFault[],
+  told: readonly Pick<DropoutRow, "gateway" | "from" | "to" | "finding">[],
+): Event[] {
+  return faults
+    .filter(
+      (fault) =>
+        !told.some(
+          ({ gateway, finding, from, to }) =>
+            gateway === fault.gatewayEui &&
+            finding.cause === fault.cause &&
+            from < fault.to &&
+            to > fault.from,
+        ),
+    )
+    .map(({ gatewayEui, advice, ...fault }) => ({
+      ...fault,
+      gaps: 0,
+      missedCounters: 0,
+      devAddr: null,
+      gateway: gatewayEui,
+      step: advice,
+    }));
 }
 
 /** Gaps of one node with one cause are one line, however many they are. */
@@ -358,6 +404,11 @@ function causeText(cause: DropoutRow["finding"]["cause"], word: string): string 
 const STEPS: Readonly<Record<string, (who: string) => string>> = {
   "gateway-unreachable": (who) => `${who}: check its power and its network line.`,
   "gateway-restarted": (who) => `${who}: find out why it restarts; power supply first.`,
+  "gateway-deaf": (who) =>
+    `${who}: restart its forwarder; if it happens again, check power supply and board.`,
+  "gateway-weakened": (who) =>
+    `${who}: check antenna, cable, connectors and lightning arrester, then the gain.`,
+  "backhaul-loss": (who) => `${who}: check the link to the listener; mobile signal or a full uplink first.`,
   "node-silent": (who) => `${who}: check the node itself; battery first.`,
   "node-restarted": (who) => `${who}: find out why the node restarts.`,
   "rejoin-loop": (who) => `${who}: check its keys and whether join-accepts reach it in time.`,

@@ -3,9 +3,10 @@
  * ghosts, and which antenna stands for a packet. Gone through again in the order of arrival, whatever the order in which
  * the datagrams were read.
  */
-import { beganAtUs, type CounterReading, restartedBetween } from "../ledger/counter-clock.ts";
+
 import { ghostOf } from "../ledger/ghosts.ts";
 import { newPathClock, type PathClock, pathDelayUs } from "../ledger/path-delay.ts";
+import { beganAtUs, type CounterReading, restartedBetween } from "../radio/counter-clock.ts";
 import type { Store } from "./open.ts";
 import {
   isOtherAntenna,

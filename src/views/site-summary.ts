@@ -37,6 +37,13 @@ export function siteSummary(
     })),
     gaps: gaps.filter(({ stranger }) => !stranger),
     episodes,
+    gatewayEvents: known.gateways.flatMap(({ eui, events }) =>
+      events.flatMap(({ kind, from, to, open, word, nodes, sentence, advice }) =>
+        kind === "gateway-strengthened" || kind === "late-acknowledgements"
+          ? []
+          : [{ gatewayEui: eui, cause: kind, from, to, open, word, nodes, sentence, advice }],
+      ),
+    ),
   });
 }
 

@@ -75,6 +75,7 @@ const site = (more: Partial<SiteEvidence> = {}): SiteEvidence => ({
   gateways: [],
   gaps: [],
   episodes: [],
+  gatewayEvents: [],
   opening: "1 node lost 20 %.",
   ...more,
 });

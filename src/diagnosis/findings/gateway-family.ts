@@ -4,6 +4,7 @@
  */
 
 import type { SceneGateway, Stretch } from "../../model/scene.ts";
+import { subtract, totalUs } from "../../model/time-range.ts";
 import { percent, span } from "../standing.ts";
 import { backhaulEvidence } from "./backhaul-evidence.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
