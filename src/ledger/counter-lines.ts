@@ -3,7 +3,7 @@
  * comes back to its old count; two gateways under one identifier go back and forth between theirs.
  */
 import { TMST_PERIOD_US } from "../radio/clock.ts";
-import { type CounterReading, continues } from "./counter-clock.ts";
+import { type CounterReading, continues } from "../radio/counter-clock.ts";
 
 export interface LineReading {
   readonly tmstUs: number;

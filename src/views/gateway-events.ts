@@ -29,7 +29,6 @@ import { signalPowerDbm } from "../radio/signal-power.ts";
 import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { statusRecords } from "../store/queries/bench-heartbeat.ts";
 import {
   type FrameHeard,
   framesHeard,
@@ -37,6 +36,7 @@ import {
   minutesWithPackets,
   packetAtEdge,
   reportsIn,
+  reportsWithArrivals,
 } from "../store/queries/gateway-events.ts";
 import { type GatewayRecord, heartbeatCells } from "../store/queries/gateways.ts";
 import type { PlacementRecord } from "../store/queries/placements.ts";
@@ -68,6 +68,8 @@ const MIN_ANSWERS = 20;
 const MIN_LATE_SHARE = 0.02;
 const MIN_UNACKNOWLEDGED = 0.05;
 const MIN_ACK_REPORTS = 5;
+/** The newest reports of a time, from which packets and acknowledgements are counted: each costs a count of its own. */
+const MAX_REPORTS = 480;
 
 export interface EventContext {
   readonly store: Store;
@@ -376,7 +378,7 @@ function keepaliveCells(
 }
 
 function countsOf(store: Store, gatewayId: number, time: TimeWindow) {
-  const reports = statusRecords(store, gatewayId, time);
+  const reports = reportsWithArrivals(store, gatewayId, time, MAX_REPORTS);
   const spacing = median(reports.slice(1).map(({ atUs }, i) => atUs - (reports[i]?.atUs ?? atUs)));
   let forwarded: number | null = null;
   let arrived = 0;
@@ -384,8 +386,8 @@ function countsOf(store: Store, gatewayId: number, time: TimeWindow) {
     const before = reports[i - 1];
     // Where the report before was lost, what arrived belongs to more than one report.
     if (before === undefined || spacing === null || report.atUs - before.atUs > 1.5 * spacing) continue;
-    if (report.rxForwarded === null || report.arrived === null) continue;
-    forwarded = (forwarded ?? 0) + report.rxForwarded;
+    if (report.forwarded === null || report.arrived === null) continue;
+    forwarded = (forwarded ?? 0) + report.forwarded;
     arrived += report.arrived;
   }
   return {

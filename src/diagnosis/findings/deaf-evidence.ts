@@ -23,6 +23,8 @@ const NOT_ITS_OWN = CAUSES.filter((cause) => cause !== "gateway-deaf");
 const PRIOR = 4;
 /** It outweighs that prior and no more than any other evidence beyond it. */
 const MAX_WEIGHT = 8;
+/** Below this the silence says nothing for the radio: it healed by itself, or others did not hear the nodes either. Chosen. */
+const MIN_CONFIDENCE = 0.3;
 /** A missed frame is dated by the rhythm only, to some seconds. */
 const SLACK_US = 15_000_000;
 
@@ -33,8 +35,9 @@ export function deafEvidence(sight: Sight): EvidencePiece[] {
     const share = shareIn(sight, deaf);
     if (deaf.length === 0 || share < EXPLAINED_BY_OUTAGE) continue;
     const longest = deaf.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
-    // Below a half the senders or the air are likelier; that something drowned all of them is then less sure as well.
-    const against = Math.max(0.2, 2 * longest.confidence - 1);
+    // Then the senders or the air are likelier.
+    if (longest.confidence < MIN_CONFIDENCE) continue;
+    const against = Math.max(0.1, 2 * longest.confidence - 1);
     const sure = (rank === 0 ? 1 : 0.4) * Math.min(1, 0.5 + share / 2);
     const odds = Math.log(longest.confidence / (1 - longest.confidence));
     // A node that did not send while the radio was deaf was silent by itself: its counter says so.

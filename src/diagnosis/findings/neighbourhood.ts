@@ -28,7 +28,7 @@ const OF_THE_GATEWAY: readonly NamedCause[] = ["gateway-unreachable", "gateway-r
 /** Counters lost in a row from which that is no mere bad luck among losses of single frames. Chosen: one in 30 at a half. */
 const LEAST_BLACKOUT = 5;
 /** How much a silence of all at a sound gateway says for its antenna. Chosen: less often than something that drowns all. */
-const WITHOUT_ANTENNA = 4.8;
+const WITHOUT_ANTENNA = 4.5;
 /** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
 const MUCH_LOSS = 0.1;
 

@@ -55,6 +55,36 @@ export function reportsIn(
   ).all(gatewayId, fromUs, toUs) as { atUs: number; received: number | null }[];
 }
 
+export interface ReportOfWay {
+  readonly atUs: number;
+  /** Packets that it counts as forwarded; null where it does not count. */
+  readonly forwarded: number | null;
+  readonly ackTenths: number | null;
+  /** Packets that arrived since the report before; null for the first. */
+  readonly arrived: number | null;
+}
+
+/** The newest status reports of a time, oldest first, each with what arrived since the one before. */
+export function reportsWithArrivals(
+  store: Store,
+  gatewayId: number,
+  { fromUs, toUs }: TimeWindow,
+  most: number,
+): ReportOfWay[] {
+  return prepared(
+    store,
+    `SELECT atUs, forwarded, ackTenths,
+            CASE WHEN beforeUs IS NULL THEN NULL ELSE
+              (SELECT count(DISTINCT tmst_key) FROM reception INDEXED BY reception_by_time
+               WHERE at_us > beforeUs AND at_us <= atUs AND gateway_id = @id) END AS arrived
+     FROM (SELECT at_us AS atUs, lag(at_us) OVER (ORDER BY at_us) AS beforeUs, rx_forwarded AS forwarded,
+                  ack_tenths_percent AS ackTenths
+           FROM (SELECT * FROM status_report WHERE gateway_id = @id AND at_us >= @from AND at_us < @to
+                 ORDER BY at_us DESC LIMIT @most))
+     ORDER BY atUs`,
+  ).all({ id: gatewayId, from: fromUs, to: toUs, most }) as ReportOfWay[];
+}
+
 export interface FrameHeard {
   readonly frameId: number;
   readonly lifeId: number;
