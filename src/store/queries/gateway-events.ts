@@ -36,7 +36,7 @@ export function packetAtEdge(
   const row = prepared(
     store,
     `SELECT at_us AS atUs, CASE WHEN tmst_key >= 0 THEN tmst_key END AS tmstUs
-     FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ? AND gateway_id = ?
+     FROM reception INDEXED BY reception_by_gateway WHERE at_us >= ? AND at_us < ? AND gateway_id = ?
      ORDER BY at_us ${edge === "first" ? "ASC" : "DESC"} LIMIT 1`,
   ).get(minute * MINUTE_US, (minute + 1) * MINUTE_US, gatewayId);
   return (row as PacketMoment | undefined) ?? null;
@@ -75,7 +75,7 @@ export function reportsWithArrivals(
     store,
     `SELECT atUs, forwarded, ackTenths,
             CASE WHEN beforeUs IS NULL THEN NULL ELSE
-              (SELECT count(DISTINCT tmst_key) FROM reception INDEXED BY reception_by_time
+              (SELECT count(DISTINCT tmst_key) FROM reception INDEXED BY reception_by_gateway
                WHERE at_us > beforeUs AND at_us <= atUs AND gateway_id = @id) END AS arrived
      FROM (SELECT at_us AS atUs, lag(at_us) OVER (ORDER BY at_us) AS beforeUs, rx_forwarded AS forwarded,
                   ack_tenths_percent AS ackTenths
@@ -104,7 +104,8 @@ export function framesHeard(
   return prepared(
     store,
     `SELECT f.id AS frameId, f.life_id AS lifeId, r.at_us AS atUs, r.snr_tenths AS snrTenths, r.data_rate AS dataRate
-     FROM reception r INDEXED BY reception_by_time JOIN frame f ON f.id = r.frame_id
+     FROM reception r INDEXED BY ${at === "here" ? "reception_by_gateway" : "reception_by_time"}
+     JOIN frame f ON f.id = r.frame_id
      WHERE r.at_us > ? AND r.at_us <= ? AND r.gateway_id ${at === "here" ? "=" : "<>"} ? AND r.crc = 0 AND r.ghost = 0
        AND f.life_id IS NOT NULL AND f.repeat = 0 AND f.replay = 0 ORDER BY r.at_us DESC LIMIT ?`,
   ).all(fromUs, toUs, gatewayId, most) as FrameHeard[];
