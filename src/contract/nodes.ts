@@ -55,6 +55,12 @@ export const NodeRow = z.object({
   gateways: z.array(EuiText),
   firstHeard: IsoTime,
   lastHeard: IsoTime,
+  recounting: z
+    .boolean()
+    .optional()
+    .describe(
+      "true while its counters are counted again, because frames came out of order: figures may change",
+    ),
   overdue: z.boolean().describe("silent for longer than its rhythm allows, at the end of the window"),
   standing: Standing,
   clause: z.string().describe("one clause that says why it stands so"),

@@ -22,6 +22,12 @@ export const THRESHOLDS = {
   badMarginDb: 1,
 } as const;
 
+/** What is said of a node while its counters are counted again, because frames came out of order. */
+export const RECOUNTING: Judgement = {
+  standing: "waiting",
+  clause: "being worked out: frames came out of order",
+};
+
 export interface NodeEvidence {
   readonly expected: number;
   readonly missed: number;

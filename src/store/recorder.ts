@@ -125,7 +125,9 @@ export class Recorder {
         else this.#recordOne(item);
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
-      if (options.deferSettling !== true) this.#noteSettled(this.#derivation.settleQuick());
+      if (options.deferSettling !== true)
+        for (const { devAddr, fromUs } of this.#derivation.settleQuick())
+          this.#noteSettled([devAddr], fromUs);
     });
   }
 
@@ -280,11 +282,12 @@ export class Recorder {
     }
   }
 
-  #noteSettled(addresses: readonly DevAddr[]): void {
+  /** `fromUs`: frames before that moment stayed as they were. */
+  #noteSettled(addresses: readonly DevAddr[], fromUs = Number.NEGATIVE_INFINITY): void {
     for (const devAddr of addresses) {
       this.#recorded.nodes.add(devAddr);
       this.#recorded.wide = true;
-      this.#gaps.noteRedone(parseDevAddr(devAddr));
+      this.#gaps.noteRedone(parseDevAddr(devAddr), fromUs);
     }
   }
 

@@ -1,7 +1,7 @@
 /** The list of nodes: what each was heard to send in the window, what it lost, and how it stands. */
 import type { NodeRow, NodesView, Sentence, Trend } from "../contract/index.ts";
 import { nodesSentence } from "../diagnosis/sentences.ts";
-import { judgeNode, type StandingWord } from "../diagnosis/standing.ts";
+import { judgeNode, RECOUNTING, type StandingWord } from "../diagnosis/standing.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
@@ -12,7 +12,14 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { framesInWindow, type HeardFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { allLives, type LabelRecord, type LifeRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import {
+  addressesToRecount,
+  allLives,
+  type LabelRecord,
+  type LifeRecord,
+  labels,
+  storedSpanUs,
+} from "../store/queries/lives.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
@@ -41,6 +48,8 @@ export interface NodeContext {
   readonly reaches: readonly Reach[];
   readonly names: ReadonlyMap<string, LabelRecord>;
   readonly home: HomeNetworks;
+  /** Addresses whose counters are being counted again: their figures may still change. */
+  readonly recounting: ReadonlySet<number>;
   /** Lives that a later life of their address took the place of: they are over, not overdue. */
   readonly over: ReadonlySet<number>;
 }
@@ -147,6 +156,7 @@ export function nodeContext(
     names,
     home,
     over: livesOver(lives, endUs),
+    recounting: addressesToRecount(store),
   };
 }
 
@@ -214,7 +224,7 @@ export function nodeRow(
     firstHeard: isoTime(firstUs),
     lastHeard: isoTime(lastUs),
     overdue,
-    ...judgement,
+    ...(context.recounting.has(life.devAddr) ? { ...RECOUNTING, recounting: true } : judgement),
     strip: stripOf(frames, loss, context, window, STRIP_BINS),
   };
 }

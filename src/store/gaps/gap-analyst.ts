@@ -26,6 +26,9 @@ const REDOS_A_STEP = 20;
 /** A finding whose surroundings still grow is made anew after so long, in a patient step. */
 const PATIENCE_US = 60_000_000;
 
+/** The clock that stamps datagrams may be corrected by so much while the service runs. Chosen. */
+const MAX_AHEAD_US = 60_000_000;
+
 export interface StepOptions {
   /** True: the newest seconds and findings made lately may wait (live). False: everything, to the last frame. */
   readonly patient: boolean;
@@ -93,9 +96,9 @@ export class GapAnalyst {
     if (frameAtUs <= this.#frontierUs) this.#disorder.noteAddress(devAddr);
   }
 
-  /** An address was accounted anew. */
-  noteRedone(devAddr: number): void {
-    if (Number.isFinite(this.#frontierUs)) this.#disorder.noteAddress(devAddr);
+  /** The frames of an address were counted again from a moment on. */
+  noteRedone(devAddr: number, fromUs: number): void {
+    if (fromUs <= this.#frontierUs) this.#disorder.noteAddress(devAddr);
     // Its frames may belong to other lives now.
     this.#blocks.forget();
   }
@@ -117,7 +120,8 @@ export class GapAnalyst {
   step({ patient, nowUs }: StepOptions): boolean {
     const newestUs = this.#newestUs();
     if (newestUs === null) return false;
-    const now = Math.max(newestUs, nowUs ?? newestUs);
+    if (nowUs !== null) this.#returnToPresent(nowUs);
+    const now = nowUs === null ? newestUs : Math.max(nowUs, Math.min(newestUs, nowUs + MAX_AHEAD_US));
     if (!this.#loaded) {
       this.#watches.load(this.#frontierUs);
       this.#loaded = true;
@@ -127,7 +131,7 @@ export class GapAnalyst {
       this.#mend(disorder, now);
       return true;
     }
-    const limitUs = patient ? newestUs - SETTLE_US : newestUs;
+    const limitUs = Math.min(patient ? newestUs - SETTLE_US : newestUs, nowUs ?? newestUs);
     if (this.#followFrames(limitUs, now)) return true;
     if (this.#scanOpenOutages(now)) return true;
     this.#watches.look(now, this.#frontierUs, patient);
@@ -181,6 +185,23 @@ export class GapAnalyst {
     this.#db
       .prepare("UPDATE gap SET judged_to_us = NULL WHERE context_from_us <= ? AND context_to_us >= ?")
       .run(toUs, fromUs);
+  }
+
+  /**
+   * A capture with a wrong clock may have moved the frontier ahead of the present. All that comes in live would then lie behind it,
+   * and each frame would have its address gone through again: the frontier returns, and what lies ahead waits for its time.
+   */
+  #returnToPresent(nowUs: number): void {
+    if (this.#frontierUs <= nowUs + MAX_AHEAD_US) return;
+    const ahead = this.#db
+      .prepare("SELECT DISTINCT dev_addr FROM frame WHERE at_us > ? AND dev_addr IS NOT NULL")
+      .pluck()
+      .all(nowUs) as number[];
+    for (const devAddr of ahead) this.#disorder.noteAddress(devAddr);
+    this.#blocks.forget();
+    this.#frontierUs = nowUs;
+    this.#setFrontier.run(nowUs);
+    this.#disorder.flush();
   }
 
   #addressesIn({ fromUs, toUs }: TimeRange): number[] {

@@ -43,6 +43,11 @@ export function livesOfDevice(store: Store, of: Pick<LifeRecord, "devEui" | "key
   ).all(of.devEui, of.keyId) as LifeRecord[];
 }
 
+/** Addresses whose counters are yet to be counted again: frames of theirs came out of order, or keys changed. */
+export function addressesToRecount(store: Store): ReadonlySet<number> {
+  return new Set(prepared(store, "SELECT dev_addr FROM account_due").pluck().all() as number[]);
+}
+
 export interface LabelRecord {
   readonly id: string;
   readonly name: string | null;

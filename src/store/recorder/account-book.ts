@@ -116,17 +116,17 @@ export class AccountBook {
     return settled;
   }
 
-  /** Accounts again where it takes a few milliseconds in all; the addresses that are done. */
-  settleQuick(): number[] {
-    const settled: number[] = [];
+  /** Accounts again where it takes a few milliseconds in all; the addresses that are done, and from which moment on. */
+  settleQuick(): { readonly devAddr: number; readonly fromUs: number }[] {
+    const settled: { devAddr: number; fromUs: number }[] = [];
     let left = MAX_FRAMES_AT_ONCE;
-    for (const devAddr of [...this.#due.keys()]) {
+    for (const [devAddr, fromUs] of [...this.#due]) {
       if (left <= 0) break;
       if (this.#long.has(devAddr)) continue;
       const count = this.#recount(devAddr, MAX_FRAMES_AT_ONCE, true);
       left -= Math.max(1, count);
       if (this.#due.has(devAddr)) this.#long.add(devAddr);
-      else settled.push(devAddr);
+      else settled.push({ devAddr, fromUs });
     }
     return settled;
   }

@@ -92,9 +92,10 @@ export class Derivation {
     return this.#accounts.settle().map(formatDevAddr);
   }
 
-  /** As far as it takes a few milliseconds; the addresses that are done. */
-  settleQuick(): DevAddr[] {
-    return this.#accounts.settleQuick().map(formatDevAddr);
+  /** As far as it takes a few milliseconds; the addresses that are done, and from which moment on. */
+  settleQuick(): { readonly devAddr: DevAddr; readonly fromUs: number }[] {
+    const settled = this.#accounts.settleQuick();
+    return settled.map(({ devAddr, fromUs }) => ({ devAddr: formatDevAddr(devAddr), fromUs }));
   }
 
   /** Accounts again for some frames; the addresses that are done, and whether there is more to do. */

@@ -4,7 +4,7 @@ import { judgeGap } from "../../../src/diagnosis/findings/judge-gap.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import { rebuild } from "../../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
-import { phy, pull, push, SHED } from "../traffic.ts";
+import { phy, pull, push, SHED, START_US } from "../traffic.ts";
 
 const A = "01A2B3C4";
 const B = "01A2B3C5";
@@ -138,5 +138,30 @@ describe("gaps worked out as receptions come in", () => {
     recorder.record(until(45));
     finish(recorder);
     expect(openRows()).toEqual([{ open: 0, cause: "node-silent" }]);
+  });
+});
+
+describe("a frame from the future", () => {
+  const FUTURE_S = 80 * 365 * 86_400;
+  const minutes = (from: number, to: number) =>
+    Array.from({ length: to - from }, (_, i) =>
+      push(SHED, (from + i) * 60, [{ payload: phy(A, from + i) }], from + i),
+    );
+  const live = (atMinute: number) => ({ patient: true, nowUs: START_US + atMinute * 60_000_000 });
+
+  it("makes no later frame of its address be gone through again", () => {
+    const db = openStore(":memory:");
+    const recorder = new Recorder(db, judgeGap);
+    recorder.record([...minutes(0, 30), push(SHED, FUTURE_S, [{ payload: phy(A, 9_000) }], 1)]);
+    // As at the end of a capture: all that is stored is gone through, the future frame too.
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    while (recorder.workOnGaps(live(29)));
+    const pending = () => db.prepare("SELECT count(*) FROM gap_disorder WHERE dev_addr >= 0").pluck().get();
+    for (const one of minutes(31, 60)) recorder.record([one]);
+    expect(pending()).toBe(0);
+    while (recorder.workOnGaps(live(60)));
+    const frontier = db.prepare("SELECT frontier_us FROM gap_progress").pluck().get() as number;
+    expect(frontier).toBeLessThanOrEqual(START_US + 60 * 60_000_000);
+    db.close();
   });
 });
