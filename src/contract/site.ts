@@ -63,6 +63,9 @@ export const SiteView = z.object({
   moreGateways: z.number().int().describe("heard too, and not listed"),
   attention: z.array(NodeRow).describe("nodes that need a look, worst first, at most 12"),
   ...SiteSummary.shape,
+  recorded: z
+    .array(z.object({ from: IsoTime, to: IsoTime }))
+    .describe("when anything was recorded within the window, the newest 500 ranges"),
   findings: z.array(FindingLine).describe("of one's own nodes and of gateways, newest first, at most 5"),
   nodeCount: z.number().int().describe("of one's own, heard in the window, listed or not"),
   strangerCount: z.number().int(),

@@ -55,6 +55,8 @@ export interface SiteEvidence {
   readonly gatewayEvents: readonly GatewayFault[];
   /** The site's sentence, as text. */
   readonly opening: string;
+  /** How much of the window was recorded, 0 to 1. */
+  readonly recordedShare: number;
 }
 
 /** An event of a gateway that is a cause of gaps as well. */
@@ -91,7 +93,7 @@ export function summariseSite(evidence: SiteEvidence): SiteSummary {
   );
   const events = all.slice(0, MAX_EVENTS);
   return {
-    sentences: [evidence.opening, ...openingLines(standing, all)].slice(0, MAX_SENTENCES),
+    sentences: [...opening(evidence), ...openingLines(standing, all)].slice(0, MAX_SENTENCES),
     standing: standing.map(({ gapIds: _, subject: __, step: ___, ...condition }) => condition),
     events: events.map(({ step: _, ...event }) => event),
     eventsCut: all.length > events.length,
@@ -445,6 +447,18 @@ function standingSteps(standing: readonly Condition[]): string[] {
 const MAX_NAMED = 3;
 
 // ---- sentences
+
+/** Less than this of the window recorded is worth a sentence. Chosen: a restart of the service is none. */
+const MIN_RECORDED = 0.98;
+
+/** The site's sentence, and how much of the window it rests on. */
+function opening({ opening: sentence, recordedShare }: SiteEvidence): string[] {
+  if (recordedShare >= MIN_RECORDED) return [sentence];
+  return [
+    sentence,
+    `Only ${percent(recordedShare)} of this window was recorded; nothing is said of the rest.`,
+  ];
+}
 
 /** Two lines for what is always so, two for what happened: kinds with many members as one line with a count. */
 function openingLines(standing: readonly Condition[], events: readonly Event[]): string[] {

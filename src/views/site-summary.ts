@@ -1,17 +1,22 @@
 /** Evidence for the summary of the site: what each node, channel and gateway did over the window, and its gaps. */
-import type { GatewayRow, NodeRow, Sentence, SiteSummary } from "../contract/index.ts";
+import type { GatewayRow, NodeRow, Sentence, SiteSummary, SiteView } from "../contract/index.ts";
 import { type ChannelStanding, type NodeStanding, summariseSite } from "../diagnosis/site-summary.ts";
+import { totalUs } from "../model/time-range.ts";
+import { isoTime } from "../model/window.ts";
 import { NOISE_SNR_GOOD_DB, noiseSample } from "../radio/noise.ts";
 import type { Store } from "../store/open.ts";
 import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { framesByChannel, weakLevelsByChannel } from "../store/queries/site-channels.ts";
+import { readRecordedTime } from "../store/recorded-time.ts";
 import { gapsOfWindow } from "./gaps.ts";
 import type { AskedWindow } from "./window.ts";
 
 /** Receptions that channels are judged by. Chosen as for the air: a moving window is asked for again and again. */
 const MAX_LIVE = 6_000;
 const MAX_FIXED = 20_000;
+/** Recorded ranges in one answer, the newest. */
+const MAX_RANGES = 500;
 
 export function siteSummary(
   store: Store,
@@ -21,11 +26,13 @@ export function siteSummary(
     readonly gateways: readonly GatewayRow[];
     readonly own: readonly NodeRow[];
   },
-): SiteSummary {
+): SiteSummary & Pick<SiteView, "recorded"> {
+  const recorded = readRecordedTime(store).ranges(window);
   const { episodes, gaps } = gapsOfWindow(store, window);
   const own = new Set(known.own.map(({ devAddr, life }) => `${devAddr}/${life}`));
   const { channels, heardBy } = channelStandings(store, window, known.gateways, own);
-  return summariseSite({
+  const summary = summariseSite({
+    recordedShare: Math.min(1, totalUs(recorded) / (window.toUs - window.fromUs)),
     opening: known.sentence.map(({ text }) => text).join(""),
     nodes: known.own.map(nodeStanding),
     channels,
@@ -45,6 +52,12 @@ export function siteSummary(
       ),
     ),
   });
+  return {
+    ...summary,
+    recorded: recorded
+      .slice(-MAX_RANGES)
+      .map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
+  };
 }
 
 function titleOf({ eui, name }: Pick<GatewayRow, "eui" | "name">): string {
@@ -58,8 +71,8 @@ function nodeStanding(row: NodeRow): NodeStanding {
     devAddr: row.devAddr,
     life: row.life,
     title: row.name ?? row.devAddr,
-    expected: row.expected - row.missedDuringOutage,
-    missed: row.missed - row.missedDuringOutage,
+    expected: row.expected - row.missedDuringOutage - row.missedNotRecorded,
+    missed: row.missed - row.missedDuringOutage - row.missedNotRecorded,
     marginMedianDb: row.marginDb.median,
     spreadingFactor: spreadingFactor === undefined ? null : Number(spreadingFactor),
   };

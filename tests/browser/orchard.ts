@@ -299,6 +299,7 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
         sentence: "3 nodes of Packing shed missed 6 counters together: gateway out of reach.",
       },
     ],
+    recorded: [{ from: iso(span.fromMs), to: iso(span.toMs) }],
     eventsCut: false,
     toDo: ["Packing shed: check its power and its network line."],
     findings: [

@@ -77,6 +77,7 @@ const site = (more: Partial<SiteEvidence> = {}): SiteEvidence => ({
   episodes: [],
   gatewayEvents: [],
   opening: "1 node lost 20 %.",
+  recordedShare: 1,
   ...more,
 });
 
@@ -270,6 +271,13 @@ describe("the opening", () => {
     expect(sentences[1]).toMatch(/^7 nodes have a weak link\. First: Probe 0: /);
     expect(sentences.length).toBeLessThanOrEqual(5);
     expect(toDo.length).toBeLessThanOrEqual(8);
+  });
+  it("says how much of the window was recorded where less than 98 % was", () => {
+    expect(summariseSite(site({ recordedShare: 0.423 })).sentences).toEqual([
+      "1 node lost 20 %.",
+      "Only 42\u2009% of this window was recorded; nothing is said of the rest.",
+    ]);
+    expect(summariseSite(site({ recordedShare: 0.98 })).sentences).toHaveLength(1);
   });
   it("says no more than the site's own sentence where nothing is wrong", () => {
     expect(summariseSite(site())).toEqual({
