@@ -5,7 +5,7 @@
 import { contains } from "../../model/time-range.ts";
 import { span } from "../standing.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
-import { EXPLAINED_BY_OUTAGE } from "./out-of-reach.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs } from "./out-of-reach.ts";
 import { lengthUs, type Sight } from "./sight.ts";
 
 /** A counter's own time is known to some seconds only. */
@@ -36,7 +36,11 @@ export function isSharedSide(sight: Sight): boolean {
 export function sharedSideEvidence(sight: Sight): EvidencePiece[] {
   const { nobody, followed, within, homes } = sight.scene;
   const share = shareInSilence(sight);
-  if (share < EXPLAINED_BY_OUTAGE) return [];
+  // A gateway that restarted with its silence was silent for a reason of its own.
+  const restarted = homes.some(({ outages }) =>
+    outages.some((out) => out.restarted === true && overlapUs(out, within) > 0),
+  );
+  if (share < EXPLAINED_BY_OUTAGE || restarted) return [];
   const longest = nobody.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
   const weight = (followed > 1 ? WEIGHT.several : WEIGHT.one) * share;
   const who = followed > 1 ? `any of the ${followed} gateways` : "the gateway";
