@@ -34,7 +34,7 @@ export interface OutageSearch {
   readonly cut?: boolean;
 }
 
-/** Returns the outages that touch a range, not clipped to it. */
+/** Returns the outages that touch a range, not clipped to it. What came later than the recorded time reaches is not known. */
 export function outagesBetween(
   store: Store,
   recorded: RecordedTime,
@@ -43,7 +43,7 @@ export function outagesBetween(
   { endUs, leapUs = MIN_OUTAGE_US, cut = false }: OutageSearch,
 ): Outage[] {
   const silences = silencesUs(store, gatewayId, range, Math.max(MIN_OUTAGE_US, leapUs))
-    .filter(({ toUs }) => !cut || toUs < range.toUs)
+    .filter(({ toUs }) => (!cut || toUs < range.toUs) && toUs <= recorded.untilUs)
     .map((silence) => ({ ...silence, isLast: false }));
   const lastUs = prepared(store, "SELECT max(at_us) FROM datagram WHERE gateway_id = ? AND at_us < ?")
     .pluck()

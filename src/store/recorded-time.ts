@@ -19,12 +19,15 @@ export interface RecordedRow extends TimeRange {
 
 /** What was recorded of one gateway, of several, or of any, in order of time. */
 export class RecordedTime {
+  /** Nothing later than this is known. */
+  readonly untilUs: number;
   readonly #rows: readonly RecordedRow[];
   readonly #byGateway = new Map<number, readonly TimeRange[]>();
   #all: readonly TimeRange[] | null = null;
 
-  constructor(rows: readonly RecordedRow[]) {
+  constructor(rows: readonly RecordedRow[], untilUs = Number.MAX_SAFE_INTEGER) {
     this.#rows = rows;
+    this.untilUs = untilUs;
   }
 
   /**
@@ -66,8 +69,14 @@ export class RecordedTime {
   }
 }
 
-/** Reads all recorded ranges. `openRowId`: the range that this process still extends; it counts as endless. */
-export function readRecordedTime(store: Store, openRowId: number | null = null): RecordedTime {
+/**
+ * Reads all recorded ranges. `openRowId`: the range that this process still extends; it counts as endless. `untilUs`: as
+ * they were then; a capture that goes on later ends with the last datagram before, and holds the gateways of before.
+ */
+export function readRecordedTime(
+  store: Store,
+  { openRowId = null, untilUs = Number.MAX_SAFE_INTEGER }: RecordedReading = {},
+): RecordedTime {
   const gateways = new Map<number, Set<number>>();
   for (const [rangeId, gatewayId] of prepared(store, "SELECT range_id, gateway_id FROM recorded_gateway")
     .raw()
@@ -81,13 +90,37 @@ export function readRecordedTime(store: Store, openRowId: number | null = null):
     `SELECT id, source, from_us AS fromUs, to_us AS toUs, datagrams FROM recorded_range ORDER BY from_us, id`,
   ).all() as Omit<RecordedRow, "gatewayIds">[];
   return new RecordedTime(
-    rows.map((row) => ({
-      ...row,
+    rows.flatMap((row) => {
+      const gatewayIds = gateways.get(row.id) ?? new Set<number>();
       // Half open: the newest datagram lies inside.
-      toUs: row.id === openRowId ? Number.MAX_SAFE_INTEGER : row.toUs + 1,
-      gatewayIds: gateways.get(row.id) ?? new Set(),
-    })),
+      const toUs = row.id === openRowId ? Number.MAX_SAFE_INTEGER : row.toUs + 1;
+      const whole = { ...row, toUs, gatewayIds };
+      return toUs <= untilUs + 1 ? [whole] : asOf(store, whole, untilUs);
+    }),
+    untilUs,
   );
+}
+
+export interface RecordedReading {
+  readonly openRowId?: number | null;
+  readonly untilUs?: number;
+}
+
+/** A range that goes on later, as it was at a moment; none when it had not begun. */
+function asOf(store: Store, row: RecordedRow, untilUs: number): RecordedRow[] {
+  if (row.fromUs > untilUs) return [];
+  const lastOf = prepared(
+    store,
+    "SELECT max(at_us) FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us <= ?",
+  ).pluck();
+  const lasts = [...row.gatewayIds].flatMap((id) => {
+    const lastUs = lastOf.get(id, row.fromUs, untilUs) as number | null;
+    return lastUs === null ? [] : [{ id, lastUs }];
+  });
+  const gatewayIds = new Set(lasts.map(({ id }) => id));
+  if (row.source === "service") return [{ ...row, toUs: untilUs + 1, gatewayIds }];
+  const lastUs = Math.max(row.fromUs, ...lasts.map((one) => one.lastUs));
+  return [{ ...row, toUs: lastUs + 1, gatewayIds }];
 }
 
 /** Returns a reader of a store that nobody writes to meanwhile: read once, when it is first asked for. */

@@ -32,7 +32,7 @@ import { airMap, cellLengths, gridOf, NO_NOISE, noiseByChannel } from "./air-map
 import { type ChannelSum, sumChannels } from "./channel-sums.ts";
 import { homeNetworksOf, isStranger } from "./home-networks.ts";
 import { cutGateways } from "./shown-gateways.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
 const MOST_TALKERS = 20;
 const MOST_AIRTIME_ROWS = 50;
@@ -50,16 +50,19 @@ export function airView(
   gatewayEui?: string,
   ownPlans: readonly RegionPlan[] = [],
 ): AirView {
-  const asked = allGateways(store).filter(({ eui }) => gatewayEui === undefined || eui === gatewayEui);
+  const untilUs = knownUntilUs(window);
+  const asked = allGateways(store, untilUs).filter(
+    ({ eui }) => gatewayEui === undefined || eui === gatewayEui,
+  );
   const { shown: gateways, more } = cutGateways(store, asked);
   const shownIds = gateways.map(({ id }) => id);
   const gatewayNames = labels(store, "gateway");
   const nodeNames = labels(store, "node");
-  const home = homeNetworksOf(allLives(store), nodeNames);
+  const home = homeNetworksOf(allLives(store, untilUs), nodeNames);
   const stranger = (devAddr: string) => isStranger(devAddr, nodeNames.get(devAddr), home);
   const evidence = airEvidence(store, window, stranger, window.live ? MOST_LIVE : MOST_FIXED);
   // In a moving window the air is silent up to now; a fixed one ends where the stored ends.
-  const storedToUs = storedSpanUs(store)?.toUs ?? window.toUs;
+  const storedToUs = storedSpanUs(store, untilUs)?.toUs ?? window.toUs;
   const knownToUs = window.live ? window.toUs : Math.max(window.toUs, storedToUs + 1);
   const heardToUs = window.live ? window.toUs : Math.min(window.toUs, storedToUs + 1);
   const plans = new Map(gateways.map(({ id }) => [id, planOf(evidence.gateways.get(id), ownPlans)]));
@@ -75,7 +78,7 @@ export function airView(
   const maps: AirMap[] = [];
   const rows: AirGateway[] = [];
   const sums = byGateway(sumChannels(store, window, shownIds));
-  const recorded = readRecordedTime(store);
+  const recorded = readRecordedTime(store, { untilUs });
   for (const gateway of gateways) {
     const name = gatewayNames.get(gateway.eui)?.name ?? null;
     const who = { gatewayId: gateway.id, gatewayEui: gateway.eui, gatewayName: name };

@@ -40,6 +40,7 @@ import { countsOf, heartbeatOf, radioOf } from "./bench-heartbeat.ts";
 import { planEvidence } from "./bench-plan.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { roundTripOf } from "./gateway-downlinks.ts";
+import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 export interface BenchGiven {
   /** Channel plans of the user's own. */
@@ -54,14 +55,14 @@ export interface BenchGiven {
 export function benchEvidence(
   store: Store,
   gateway: GatewayRecord,
-  window: TimeWindow,
+  window: AskedWindow,
   endUs: number,
   given: BenchGiven,
 ): BenchEvidence {
   const { id } = gateway;
   const expected = given.expected ?? null;
   const counts = datagramCounts(store, id, window);
-  const recorded = readRecordedTime(store);
+  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
   const span = { fromUs: window.fromUs, toUs: Math.max(endUs, window.fromUs) };
   // A store from before these ranges were kept has none: then all of it counts as recorded.
   const isKnown = recorded.ranges(span, [id]).length > 0;

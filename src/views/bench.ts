@@ -3,13 +3,13 @@ import type { BenchReference, BenchRow, BenchTable, BenchView } from "../contrac
 import { awaitedOf, benchSentence, benchVerdict, judgeBench } from "../diagnosis/bench/judge.ts";
 import { isoTime } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
-import { allGateways } from "../store/queries/gateways.ts";
-import { labels, storedSpanUs } from "../store/queries/lives.ts";
+import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
+import { labels } from "../store/queries/lives.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { benchFeed } from "./bench-feed.ts";
 import { identifierNotices } from "./identifier-notices.ts";
 import { itemsAgainst, type Reference, referenceRow, referenceSet } from "./trials/reference-items.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
 
 export interface BenchOptions extends BenchGiven {
   /** What to measure against; null: nothing. Left out: the reference that was set for the bench, if any. */
@@ -26,10 +26,10 @@ export function benchView(
   eui: string,
   options: BenchOptions = {},
 ): BenchView | null {
-  const gateway = allGateways(store).find((one) => one.eui === eui);
+  const gateways = allGateways(store, knownUntilUs(window));
+  const gateway = gateways.find((one) => one.eui === eui);
   if (gateway === undefined) return null;
-  const storedTo = storedSpanUs(store)?.toUs ?? window.toUs;
-  const endUs = window.live ? window.toUs : Math.min(window.toUs, storedTo);
+  const endUs = knownEndUs(store, window);
   const names = labels(store, "gateway");
   const nameOf = (one: string) => names.get(one)?.name ?? null;
   const reference = options.reference === undefined ? referenceSet(store) : options.reference;
@@ -52,7 +52,7 @@ export function benchView(
     items,
     notices: identifierNotices(store, { fromUs: window.fromUs, toUs: window.toUs + 1 }, eui),
     reference: reference === null ? null : { ...referenceRow(reference), name: nameOf(reference.eui) },
-    others: knownGateways(store)
+    others: newestFirst(gateways)
       .filter((other) => other !== eui)
       .slice(0, MOST_OTHERS)
       .map((other) => ({ eui: other, name: nameOf(other) })),
@@ -108,7 +108,9 @@ export function benchReferenceView(store: Store): BenchReference | null {
 
 /** Identifiers of all gateways heard, newest first. */
 export function knownGateways(store: Store): string[] {
-  return allGateways(store)
-    .sort((a, b) => b.lastAtUs - a.lastAtUs)
-    .map(({ eui }) => eui);
+  return newestFirst(allGateways(store));
+}
+
+function newestFirst(gateways: readonly GatewayRecord[]): string[] {
+  return [...gateways].sort((a, b) => b.lastAtUs - a.lastAtUs).map(({ eui }) => eui);
 }

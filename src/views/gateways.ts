@@ -15,7 +15,7 @@ import {
   refusals,
   restartsUs,
 } from "../store/queries/gateways.ts";
-import { type LabelRecord, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { type LabelRecord, labels } from "../store/queries/lives.ts";
 import { placements } from "../store/queries/placements.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { driftOfGateway } from "./counter-drift.ts";
@@ -24,7 +24,7 @@ import { type EventContext, eventContext, gatewayEvents } from "./gateway-events
 import { heardPlan } from "./heard-plan.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { shownGateways } from "./shown-gateways.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
 import { subBandSentences } from "./wrong-sub-band.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
@@ -38,11 +38,10 @@ export function gatewaysView(
   window: AskedWindow,
   ownPlans: readonly RegionPlan[] = [],
 ): GatewaysView {
-  const stored = storedSpanUs(store);
-  const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
+  const endUs = knownEndUs(store, window);
   const names = labels(store, "gateway");
   const refused = groupBy(refusals(store), ({ gatewayId }) => gatewayId);
-  const recorded = readRecordedTime(store);
+  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
   const events = eventContext(store, window, endUs, placements(store));
   const { shown, more } = shownGateways(store, window);
   const gateways = shown.map((gateway) =>

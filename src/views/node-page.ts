@@ -34,7 +34,7 @@ import {
 import { nodeContext, nodeRow } from "./nodes.ts";
 import { placesOf, regionPowers } from "./positions.ts";
 import { unheardAt } from "./reachability.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
 const MOST_TICKS = 2_000;
 const MOST_GAPS = 100;
@@ -46,7 +46,11 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
   const frames = framesOfLife(store, record.id, window);
   const receptions = receptionsOfLife(store, record.id, window);
   // Who is a stranger depends on who else was heard.
-  const context = nodeContext(store, window, new Map(allLives(store).map((one) => [one.id, one])));
+  const context = nodeContext(
+    store,
+    window,
+    new Map(allLives(store, knownUntilUs(window)).map((one) => [one.id, one])),
+  );
   const gateways = allGateways(store);
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;

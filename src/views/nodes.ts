@@ -18,7 +18,6 @@ import {
   type LabelRecord,
   type LifeRecord,
   labels,
-  storedSpanUs,
 } from "../store/queries/lives.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
@@ -28,7 +27,7 @@ import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { cutGateways } from "./shown-gateways.ts";
 import { silentRows } from "./silent-nodes.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
 
 const STRIP_BINS = 60;
 /** A node is overdue after this many of its intervals without a frame, and no sooner than a minute. Common practice, no source. */
@@ -83,7 +82,7 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
 /** The rows of the nodes heard, and of those silent since before a live window. */
 export function listNodes(store: Store, window: AskedWindow, most = MOST_NODES_SHOWN): NodeList {
   const frames = groupBy(framesInWindow(store, window), ({ lifeId }) => lifeId);
-  const lives = new Map(allLives(store).map((life) => [life.id, life]));
+  const lives = new Map(allLives(store, knownUntilUs(window)).map((life) => [life.id, life]));
   const context = nodeContext(store, window, lives);
   const { names, home } = context;
   const heard = [...frames].flatMap(([lifeId, own]) => {
@@ -107,7 +106,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MOST_NODES_S
               a.life.devAddr - b.life.devAddr,
           )
           .slice(0, most);
-  const gateways = allGateways(store);
+  const gateways = allGateways(store, knownUntilUs(window));
   const order = new Map(gateways.map(({ id }, i) => [id, i]));
   const nodes = listed.map(({ life, own }) => {
     const ids = new Set<number>();
@@ -139,10 +138,10 @@ export function nodeContext(
   window: AskedWindow,
   lives: ReadonlyMap<number, LifeRecord>,
 ): NodeContext {
-  const stored = storedSpanUs(store);
-  const endUs = window.live ? window.toUs : Math.min(window.toUs, stored?.toUs ?? window.toUs);
-  const recorded = readRecordedTime(store);
-  const { shown } = cutGateways(store, allGateways(store));
+  const untilUs = knownUntilUs(window);
+  const endUs = knownEndUs(store, window);
+  const recorded = readRecordedTime(store, { untilUs });
+  const { shown } = cutGateways(store, allGateways(store, untilUs));
   const reaches = shown.map((gateway) => reachOf(store, gateway, window, endUs, recorded));
   const names = labels(store, "node");
   const home = homeNetworksOf(lives.values(), names);

@@ -2,9 +2,9 @@
  * Which gateways do the lists show? All of an honest site; of thousands, as a stranger can invent them, those that a
  * person named or placed and then those heard over the longest time. How many more there are is said.
  */
-import type { TimeWindow } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways, type GatewayRecord, gatewaysOfPeople } from "../store/queries/gateways.ts";
+import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 /** Chosen: more than a site has, few enough to be worked out and read. */
 export const MOST_GATEWAYS_SHOWN = 64;
@@ -16,12 +16,8 @@ export interface ShownGateways {
 }
 
 /** Those that may have been heard in the window; `live`: also those silent since before it. */
-export function shownGateways(
-  store: Store,
-  window: TimeWindow & { readonly live: boolean },
-  most = MOST_GATEWAYS_SHOWN,
-): ShownGateways {
-  const there = allGateways(store).filter(
+export function shownGateways(store: Store, window: AskedWindow, most = MOST_GATEWAYS_SHOWN): ShownGateways {
+  const there = allGateways(store, knownUntilUs(window)).filter(
     ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
   );
   return cutGateways(store, there, most);

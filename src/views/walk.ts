@@ -15,14 +15,14 @@ import { wilsonInterval } from "../statistics/wilson.ts";
 import type { Store } from "../store/open.ts";
 import { framesOfLife, type LifeReception, receptionsOfLife } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { labels, livesOf, storedSpanUs } from "../store/queries/lives.ts";
+import { labels, livesOf } from "../store/queries/lives.ts";
 import { type MarkRecord, marksIn } from "../store/queries/marks.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
 import { positionOf } from "./marks.ts";
 import { fatesOf, firstHearings, levelsOf, lossOf } from "./node-figures.ts";
 import { positionRows } from "./positions.ts";
 import { reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
 
 const MOST_STOPS = 200;
 
@@ -90,9 +90,12 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
   const receptions: (LifeReception & { readonly key: string })[] = [];
   let life: number | null = null;
   // What was missed while no gateway was within reach says nothing of the place.
-  const endUs = window.live ? window.toUs : Math.min(window.toUs, storedSpanUs(store)?.toUs ?? window.toUs);
-  const recorded = readRecordedTime(store);
-  const reaches = allGateways(store).map((gateway) => reachOf(store, gateway, window, endUs, recorded));
+  const endUs = knownEndUs(store, window);
+  const untilUs = knownUntilUs(window);
+  const recorded = readRecordedTime(store, { untilUs });
+  const reaches = allGateways(store, untilUs).map((gateway) =>
+    reachOf(store, gateway, window, endUs, recorded),
+  );
   const unheard = { outages: siteOutages(reaches, window), notRecorded: siteNotRecorded(reaches, window) };
   for (const record of livesOf(store, parseDevAddr(devAddr))) {
     if (record.lastAtUs < window.fromUs || record.firstAtUs >= window.toUs) continue;

@@ -5,6 +5,12 @@ import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { presentUs } from "../store/recorded-time.ts";
 
+/**
+ * How far past the end of a past window its answer looks: two hours, the longest that a finding looks past its gap
+ * (`contextOf` in src/store/gaps/gap-rows.ts), so that every gap that ended in the window is judged to the end.
+ */
+export const WINDOW_CONTEXT_US = 7_200_000_000;
+
 /** A window as asked for: where it lies, and whether it moves with the clock. */
 export interface AskedWindow extends TimeWindow {
   readonly live: boolean;
@@ -29,6 +35,17 @@ export function resolveWindow(
 /** The window of a request over a store; `systemUs`: the system's clock. */
 export function askedWindow(store: Store, query: WindowQuery, systemUs: number): AskedWindow {
   return resolveWindow(query, presentUs(store, systemUs), storedSpanUs(store));
+}
+
+/** The newest moment whose recording counts for the answer of a window: its end and context, or for a live one all. */
+export function knownUntilUs({ toUs, live }: AskedWindow): number {
+  return live ? Number.MAX_SAFE_INTEGER : toUs + WINDOW_CONTEXT_US;
+}
+
+/** What is known of a window ends here: now when live, else at its end or where what was stored until then ends. */
+export function knownEndUs(store: Store, window: AskedWindow): number {
+  if (window.live) return window.toUs;
+  return Math.min(window.toUs, storedSpanUs(store, knownUntilUs(window))?.toUs ?? window.toUs);
 }
 
 export function windowView(window: AskedWindow): Window {

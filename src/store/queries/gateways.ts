@@ -13,7 +13,22 @@ export interface GatewayRecord {
   readonly pushSource: string | null;
 }
 
-export function allGateways(store: Store): GatewayRecord[] {
+/** All gateways, in order of their first datagram. `untilUs`: as they were known then. */
+export function allGateways(store: Store, untilUs = Number.MAX_SAFE_INTEGER): GatewayRecord[] {
+  return gatewayRows(store).flatMap((row) => {
+    if (row.lastAtUs <= untilUs) return [row];
+    if (row.firstAtUs > untilUs) return [];
+    return [{ ...row, lastAtUs: lastDatagramUs(store, row.id, untilUs) ?? row.firstAtUs }];
+  });
+}
+
+function lastDatagramUs(store: Store, gatewayId: number, untilUs: number): number | null {
+  return prepared(store, "SELECT max(at_us) FROM datagram WHERE gateway_id = ? AND at_us <= ?")
+    .pluck()
+    .get(gatewayId, untilUs) as number | null;
+}
+
+function gatewayRows(store: Store): GatewayRecord[] {
   return prepared(
     store,
     `SELECT id, eui, first_at_us AS firstAtUs, last_at_us AS lastAtUs, versions, pull_source AS pullSource,

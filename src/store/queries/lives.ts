@@ -1,5 +1,6 @@
 /** Which counter lives are there, and what do people call their nodes? */
 import type { Store } from "../open.ts";
+import { allGateways } from "./gateways.ts";
 import { prepared } from "./statement.ts";
 
 export interface LifeRecord {
@@ -23,8 +24,20 @@ const LIFE = `SELECT id, dev_addr AS devAddr, number, begun_by AS begunBy, reaso
   last_at_us AS lastAtUs, first_counter AS firstCounter, last_counter AS lastCounter, heard,
   dev_eui AS devEui, key_id AS keyId, proof FROM life`;
 
-export function allLives(store: Store): LifeRecord[] {
-  return prepared(store, LIFE).all() as LifeRecord[];
+/** All counter lives. `untilUs`: as they were known then; whether two lives are one device is told by all frames. */
+export function allLives(store: Store, untilUs = Number.MAX_SAFE_INTEGER): LifeRecord[] {
+  const rows = prepared(store, LIFE).all() as LifeRecord[];
+  return rows.flatMap((row) => {
+    if (row.lastAtUs <= untilUs) return [row];
+    if (row.firstAtUs > untilUs) return [];
+    return [{ ...row, lastAtUs: lastFrameUs(store, row.id, untilUs) ?? row.firstAtUs }];
+  });
+}
+
+function lastFrameUs(store: Store, lifeId: number, untilUs: number): number | null {
+  return prepared(store, "SELECT max(at_us) FROM frame WHERE life_id = ? AND at_us <= ? AND replay = 0")
+    .pluck()
+    .get(lifeId, untilUs) as number | null;
 }
 
 /** The lives of one address in order of time. */
@@ -64,15 +77,25 @@ export function setting(store: Store, key: string): string | null {
   return typeof value === "string" ? value : null;
 }
 
-/** First and last moment of anything stored; null in an empty store. A packet dated back may lie before the first datagram. */
-export function storedSpanUs(store: Store): { fromUs: number; toUs: number } | null {
+/**
+ * First and last moment of anything stored; null in an empty store. A packet dated back may lie before the first
+ * datagram. `untilUs`: of what was stored until then.
+ */
+export function storedSpanUs(
+  store: Store,
+  untilUs = Number.MAX_SAFE_INTEGER,
+): { fromUs: number; toUs: number } | null {
   const row = prepared(
     store,
     `SELECT (SELECT min(first_at_us) FROM gateway) AS fromUs, (SELECT max(last_at_us) FROM gateway) AS toUs,
             (SELECT min(at_us) FROM reception) AS heardUs`,
   ).get() as { fromUs: number | null; toUs: number | null; heardUs: number | null };
   const { fromUs, toUs, heardUs } = row;
-  return fromUs === null || toUs === null ? null : { fromUs: Math.min(fromUs, heardUs ?? fromUs), toUs };
+  if (fromUs === null || toUs === null) return null;
+  const span = { fromUs: Math.min(fromUs, heardUs ?? fromUs), toUs };
+  if (toUs <= untilUs) return span;
+  const there = allGateways(store, untilUs).map(({ lastAtUs }) => lastAtUs);
+  return there.length === 0 ? null : { ...span, toUs: Math.max(...there) };
 }
 
 /** Addresses with the counters heard of them: what home networks are told from. */

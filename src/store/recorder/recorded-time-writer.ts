@@ -62,7 +62,7 @@ export class RecordedTimeWriter {
 
   /** The recorded time up to what was flushed; the range that the service extends counts as endless. */
   get time(): RecordedTime {
-    this.#time ??= readRecordedTime(this.#db, this.#open?.id ?? null);
+    this.#time ??= readRecordedTime(this.#db, { openRowId: this.#open?.id ?? null });
     return this.#time;
   }
 

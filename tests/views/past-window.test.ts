@@ -1,0 +1,168 @@
+/**
+ * Does a past window keep its answer? The same window is asked of a store that holds everything, and of one that was
+ * cut a fixed context after the window's end: both answer the same, to the last digit.
+ *
+ * Not in the property: what a gateway had refused (`rejected`, `odd`), which is counted over all time; the gaps and what
+ * they say in other views; two devices on one address, which are told apart by all their frames.
+ */
+import fc from "fast-check";
+import { describe, expect, it } from "vitest";
+import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { captureSite } from "../../src/simulate/capture-site.ts";
+import { playSite } from "../../src/simulate/play-site.ts";
+import { createRandom } from "../../src/simulate/random.ts";
+import { readScenario } from "../../src/simulate/scenario.ts";
+import { openStore, type Store } from "../../src/store/open.ts";
+import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
+import { airView } from "../../src/views/air.ts";
+import { benchView } from "../../src/views/bench.ts";
+import { gatewaysView } from "../../src/views/gateways.ts";
+import { nodesView } from "../../src/views/nodes.ts";
+import { type AskedWindow, WINDOW_CONTEXT_US } from "../../src/views/window.ts";
+import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
+import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";
+
+const SHED = "02005E1000000001";
+const TOWER = "02005E1000000002";
+const START = "2026-04-14T04:00:00Z";
+const START_US = Date.parse(START) * 1000;
+const HOUR_US = 3_600_000_000;
+
+type Item = DecodedArrival | DownlinkArrival;
+
+interface Drawn {
+  readonly seed: number;
+  readonly rhythmSeconds: number;
+  readonly events: readonly object[];
+}
+
+/** Six hours of two gateways and six nodes, of which the last is at the edge of reception. */
+function traffic({ seed, rhythmSeconds, events }: Drawn): Item[] {
+  const scenario = {
+    title: "a past window",
+    site: "Fennick Orchard",
+    start: START,
+    duration: "6:00:00",
+    channelsHz: [868_100_000, 868_300_000, 867_100_000],
+    gateways: [
+      { eui: SHED, name: "shed", ghostShare: 0.1 },
+      { eui: TOWER, name: "tower", hardware: "sx1301", forwardsCrcBad: true },
+    ],
+    nodes: [
+      [-60, -128],
+      [-118, -120],
+      [-125, -122],
+      [-104, -112],
+      [-139, -145],
+      [-141, -141],
+    ].map(([shed, tower], index) => ({
+      name: `Probe ${index + 1}`,
+      devAddr: `01F2C10${index}`,
+      rhythmSeconds: rhythmSeconds * (1 + index / 3),
+      spreadingFactor: 8,
+      pathGainDb: { [SHED]: shed, [TOWER]: tower },
+    })),
+    events,
+  };
+  const read = readScenario(JSON.stringify(scenario));
+  if (!read.ok) throw new Error(read.sentence);
+  const clock = { startUs: START_US, speed: 1 };
+  const play = playSite(read.scenario, createRandom(seed), clock);
+  return captureSite(play, read.scenario, clock)
+    .map((one) => ({ ...one, door: "capture" as const }))
+    .sort((a, b) => a.atUs - b.atUs)
+    .map((arrival) =>
+      arrival.to.port === 1700
+        ? { arrival, decoding: decodeUpstream(arrival.bytes) }
+        : { arrival, downlink: decodeDownstream(arrival.bytes) },
+    );
+}
+
+function storeOf(items: readonly Item[]): Store {
+  const db = openStore(":memory:");
+  const recorder = new Recorder(db, judgeGap);
+  for (let i = 0; i < items.length; i += 500)
+    recorder.record(items.slice(i, i + 500), { deferSettling: true });
+  recorder.endCapture();
+  while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  return db;
+}
+
+/** Every view of a window, as JSON. */
+function views(db: Store, window: AskedWindow): Record<string, unknown> {
+  const isLeftOut = (key: string) => ["rejected", "odd", "why"].includes(key);
+  return JSON.parse(
+    JSON.stringify({
+      nodes: nodesView(db, window),
+      gateways: gatewaysView(db, window),
+      air: airView(db, window),
+      shed: benchView(db, window, SHED),
+      tower: benchView(db, window, TOWER),
+    }),
+    (key, value) => (isLeftOut(key) ? undefined : value),
+  );
+}
+
+/** Where two answers differ, with both values. */
+function differences(one: unknown, two: unknown, path = ""): string[] {
+  if (typeof one !== "object" || typeof two !== "object" || one === null || two === null)
+    return Object.is(one, two) ? [] : [`${path}: ${JSON.stringify(one)} or ${JSON.stringify(two)}`];
+  const [a, b] = [one as Record<string, unknown>, two as Record<string, unknown>];
+  const keys = new Set([...Object.keys(a), ...Object.keys(b)]);
+  return [...keys].flatMap((key) => differences(a[key], b[key], `${path}/${key}`));
+}
+
+function minutes(value: number): string {
+  return `${Math.floor(value / 60)}:${String(value % 60).padStart(2, "0")}:00`;
+}
+
+/** An event of some minutes, anywhere in the six hours: before, in, across and after the window. */
+const anEvent = fc
+  .record({
+    kind: fc.constantFrom(
+      "gateway-unreachable",
+      "gateway-restarted",
+      "node-restarted",
+      "node-silent",
+      "fading-link",
+      "interferer",
+    ),
+    atMinute: fc.integer({ min: 30, max: 300 }),
+    forMinutes: fc.integer({ min: 4, max: 160 }),
+    node: fc.integer({ min: 1, max: 6 }),
+    gateway: fc.constantFrom(SHED, TOWER),
+  })
+  .map(({ kind, atMinute, forMinutes, node, gateway }) => {
+    const to = minutes(Math.min(350, atMinute + forMinutes));
+    const from = minutes(atMinute);
+    if (kind === "gateway-unreachable") return { event: kind, gateway, from, to, lossShare: 1 };
+    if (kind === "gateway-restarted") return { event: kind, gateway, at: from, seconds: 120 };
+    if (kind === "node-restarted")
+      return { event: kind, node: `Probe ${node}`, at: from, silentSeconds: 60 * Math.min(20, forMinutes) };
+    if (kind === "fading-link")
+      return { event: kind, node: `Probe ${node}`, from, to, until: to, changeDb: -40 };
+    if (kind === "interferer") return { event: kind, frequencyHz: 868_100_000, from, to, noiseRiseDb: 25 };
+    return { event: kind, node: `Probe ${node}`, from, to };
+  });
+
+const aSite = fc.record({
+  seed: fc.nat(10_000),
+  rhythmSeconds: fc.integer({ min: 40, max: 120 }),
+  events: fc.array(anEvent, { minLength: 3, maxLength: 6 }),
+  endMinute: fc.integer({ min: 60, max: 200 }),
+});
+
+describe("a window of the past", () => {
+  it("is answered the same, whatever was recorded after its end and context", () => {
+    fc.assert(
+      fc.property(aSite, ({ endMinute, ...drawn }) => {
+        const items = traffic(drawn);
+        const window = { fromUs: START_US + HOUR_US / 2, toUs: START_US + endMinute * 60e6, live: false };
+        const cut = items.filter(({ arrival }) => arrival.atUs <= window.toUs + WINDOW_CONTEXT_US);
+        expect(cut.length).toBeLessThan(items.length);
+        expect(differences(views(storeOf(items), window), views(storeOf(cut), window))).toEqual([]);
+      }),
+      { numRuns: 4, endOnFailure: true },
+    );
+  });
+});
