@@ -24,13 +24,11 @@ export function capSentence({ most, there, refused, gaveWay }: CapFacts): string
   return `The limit of ${number(most)} gateways was reached; ${number(there)} are kept.${gave}${lost} Somebody may be inventing identifiers.`;
 }
 
-/** `at`: when that was seen last. */
 export function rivalSentence(pair: {
   readonly name: string;
   readonly source: string;
   readonly rival: string;
-  readonly at: string;
 }): string {
   const [one, other] = [pair.source, pair.rival].map((text) => text.replace(" ", " port "));
-  return `Two sources ask for downlinks of ${pair.name} in turn: ${one} and ${other}, last at ${pair.at}. Each downlink goes to the one that asked last; a second forwarder or a stranger may be using its identifier.`;
+  return `Two sources ask for downlinks of ${pair.name} in turn: ${one} and ${other}. Each downlink goes to the one that asked last; a second forwarder or a stranger may be using its identifier.`;
 }

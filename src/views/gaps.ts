@@ -22,6 +22,9 @@ import { type AskedWindow, windowView } from "./window.ts";
 
 export const MOST_GAPS = 2_000;
 
+/** What stands for a finding while the gap is still to be judged. */
+export const NOT_JUDGED = "It has not been looked into yet.";
+
 /** What every row of one answer needs to be named. */
 export interface GapNames {
   readonly nodes: ReadonlyMap<string, LabelRecord>;
@@ -122,7 +125,7 @@ function findingOf(gap: StoredGap, names: GapNames): Finding {
       cause: "unexplained",
       confidence: 0,
       word: "undecided",
-      sentence: "It has not been looked into yet.",
+      sentence: NOT_JUDGED,
       evidence: [],
       against: [],
       alternatives: [],

@@ -1,6 +1,6 @@
 /** What should a person know of the identifiers that are heard: too many of them, or two sources under one? */
 import { capSentence, rivalSentence } from "../diagnosis/identifier-words.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import type { TimeWindow } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
 import { gatewayCount, refusals, rivals } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
@@ -15,8 +15,8 @@ export function identifierNotices(store: Store, window: TimeWindow, eui?: string
   const pairs = rivals(store, window).filter((pair) => eui === undefined || pair.eui === eui);
   const told = pairs
     .slice(0, MOST_TOLD)
-    .map(({ eui: own, source, rival, atUs }) =>
-      rivalSentence({ name: names.get(own)?.name ?? own, source, rival, at: isoTime(atUs) }),
+    .map(({ eui: own, source, rival }) =>
+      rivalSentence({ name: names.get(own)?.name ?? own, source, rival }),
     );
   const more = pairs.length - told.length;
   if (more > 0) told.push(`So it is with ${more} more ${more === 1 ? "gateway" : "gateways"}.`);

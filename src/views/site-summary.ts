@@ -9,7 +9,7 @@ import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { framesByChannel, weakLevelsByChannel } from "../store/queries/site-channels.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
-import { gapsOfWindow } from "./gaps.ts";
+import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
 import type { AskedWindow } from "./window.ts";
 
 /** Receptions that channels are judged by. Chosen as for the air: a moving window is asked for again and again. */
@@ -42,7 +42,8 @@ export function siteSummary(
       heard: heardBy.get(gateway.eui) ?? 0,
       contradictions: gateway.region.contradictions,
     })),
-    gaps: gaps.filter(({ stranger }) => !stranger),
+    // A gap that is still to be judged is no event yet.
+    gaps: gaps.filter(({ stranger, finding }) => !stranger && finding.sentence !== NOT_JUDGED),
     episodes,
     gatewayEvents: known.gateways.flatMap(({ eui, events }) =>
       events.flatMap(({ kind, from, to, open, word, nodes, sentence, advice }) =>

@@ -102,7 +102,7 @@ describe("two sources that ask for downlinks of one gateway", () => {
   it("are told in one sentence with both", () => {
     recorder.record([from(40_000, 0, 1), from(50_000, 4, 2), from(40_000, 10, 3), from(50_000, 14, 4)]);
     expect(notices()).toEqual([
-      `Two sources ask for downlinks of ${SHED} in turn: 192.0.2.7 port 50000 and 192.0.2.7 port 40000, last at 2026-03-14T09:00:14.000Z. Each downlink goes to the one that asked last; a second forwarder or a stranger may be using its identifier.`,
+      `Two sources ask for downlinks of ${SHED} in turn: 192.0.2.7 port 50000 and 192.0.2.7 port 40000. Each downlink goes to the one that asked last; a second forwarder or a stranger may be using its identifier.`,
     ]);
   });
 
