@@ -11,7 +11,7 @@ export interface ChannelsEvidence {
   readonly heard: readonly { readonly frequencyHz: number; readonly count: number }[];
   /** Channels that the plan says must be there; empty while no plan is known, or not which of its channels. */
   readonly expectedHz: readonly number[];
-  /** Further channels on which other gateways of the site hear frames, with their counts. */
+  /** Channels on which other gateways of the site hear frames, those of the plan among them, with their counts. */
   readonly elsewhere: readonly { readonly frequencyHz: number; readonly count: number }[];
   /** "EU863-870", "US902-928, sub-band 2"; null while none is known. */
   readonly plan: string | null;
@@ -133,7 +133,11 @@ function hardlyHeard(
     ({ count }) =>
       onPlan.length > 1 && binomialCdf(count, planTotal, 1 / onPlan.length) < chance / onPlan.length,
   );
-  const further = elsewhere.filter(({ count }) => count >= LIMITS.channels.leastElsewhere);
+  // Channels of the plan are judged among each other, above.
+  const further = elsewhere.filter(
+    ({ frequencyHz, count }) =>
+      count >= LIMITS.channels.leastElsewhere && !expectedHz.some((hz) => isSame(hz, frequencyHz)),
+  );
   const here = heard.reduce((sum, { count }) => sum + count, 0);
   const there = elsewhere.reduce((sum, { count }) => sum + count, 0);
   const fewFurther = further.flatMap(({ frequencyHz, count }) => {

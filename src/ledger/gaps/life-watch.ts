@@ -164,7 +164,11 @@ export function watchCounter(
 }
 
 /** When none of the gateways that usually hear the node was recorded, since its last frame. */
-function notRecordedBetween(watch: LifeWatch, toUs: number, notRecorded: OutOfReach): readonly TimeRange[] {
+export function notRecordedBetween(
+  watch: LifeWatch,
+  toUs: number,
+  notRecorded: OutOfReach,
+): readonly TimeRange[] {
   const homes = homeGateways(watch.shares);
   if (homes.length === 0 || toUs <= watch.lastAtUs) return [];
   return notRecorded(homes, { fromUs: watch.lastAtUs, toUs });

@@ -8,6 +8,7 @@ import {
   type GapDraft,
   type LifeWatch,
   newLifeWatch,
+  notRecordedBetween,
   openSilence,
   rhythmOfLife,
   watchCounter,
@@ -238,23 +239,27 @@ export class WatchBook {
     entry.isOver = true;
     if (entry.hasOpenRow) this.#sql.removeOpenRow.run(devAddr, before.number);
     entry.hasOpenRow = false;
-    const missed = next.firstCounter <= 16 ? next.firstCounter : 0;
+    // What happened while nothing was recorded is not known: the silence reaches as far as anything was.
+    const [unknown] = notRecordedBetween(entry.watch, atUs, this.#outages.notRecorded);
+    const missed = next.firstCounter <= 16 && unknown === undefined ? next.firstCounter : 0;
     const earlier = entry.watch.heard > SHORT_LIFE ? null : this.#endedInto(devAddr, before.firstAtUs);
     const fromUs = earlier?.fromUs ?? entry.watch.lastAtUs;
     const rhythmUs = earlier === null ? (rhythmOfLife(entry.watch)?.medianUs ?? null) : earlier.rhythmUs;
     const silenceUs = rhythmOfLife(entry.watch)?.silenceUs ?? 4 * (rhythmUs ?? Number.POSITIVE_INFINITY);
+    const toUs = Math.max(fromUs, unknown?.fromUs ?? atUs);
+    if (unknown !== undefined && toUs - fromUs <= silenceUs) return;
     const draft: GapDraft = {
       tag: "run",
-      kind: atUs - fromUs > silenceUs ? "silence" : "counters",
+      kind: toUs - fromUs > silenceUs ? "silence" : "counters",
       open: false,
       final: true,
       fromUs,
-      toUs: atUs,
+      toUs,
       missed: missed + (earlier?.missed ?? 0),
       firstMissed: missed > 0 ? 0 : null,
       lastMissed: missed > 0 ? missed - 1 : null,
       heard: 0,
-      expectedByRhythm: rhythmUs === null ? null : (atUs - fromUs) / rhythmUs,
+      expectedByRhythm: rhythmUs === null ? null : (toUs - fromUs) / rhythmUs,
       rhythmUs,
       lacking: 0,
     };

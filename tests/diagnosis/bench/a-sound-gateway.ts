@@ -83,7 +83,7 @@ export const SOUND: BenchEvidence = {
   channels: {
     heard: CHANNELS_HZ.map((frequencyHz) => ({ frequencyHz, count: 30 })),
     expectedHz: CHANNELS_HZ,
-    elsewhere: [],
+    elsewhere: CHANNELS_HZ.map((frequencyHz) => ({ frequencyHz, count: 30 })),
     plan: "EU863-870",
     noise: [],
     seconds: 600,

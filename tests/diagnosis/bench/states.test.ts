@@ -385,7 +385,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       ],
       [
         { channels: { elsewhere: [...HEARD(30, 30, 30), { frequencyHz: 867_500_000, count: 30 }] } },
-        /Far fewer packets.*867\.5 \(none\)/,
+        /came on 867\.5 \(none\)\u2009MHz/,
       ],
       [
         { channels: { heard: HEARD(20, 20, 20, 20, 20, 20), expectedHz: [], plan: "CN470-510" } },

@@ -165,3 +165,25 @@ describe("a frame from the future", () => {
     db.close();
   });
 });
+
+describe("a node that starts again long after a capture ended", () => {
+  const minutes = (fromS: number, door: "capture" | "udp") =>
+    Array.from({ length: 30 }, (_, i) => {
+      const one = push(SHED, fromS + i * 60, [{ payload: phy(A, i) }], i);
+      return { ...one, arrival: { ...one.arrival, door } };
+    });
+
+  it("was not silent in between: nobody recorded", () => {
+    const db = openStore(":memory:");
+    const recorder = new Recorder(db, judgeGap);
+    const days230 = 230 * 86_400;
+    recorder.record(minutes(0, "capture"));
+    recorder.endCapture();
+    recorder.record(minutes(days230, "capture"));
+    recorder.endCapture();
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    expect(db.prepare("SELECT count(*) FROM life").pluck().get()).toBe(2);
+    expect(gapsOf(db)).toEqual([]);
+    db.close();
+  });
+});
