@@ -9,7 +9,7 @@ import { pino } from "pino";
 import { z } from "zod";
 import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
-import { startIntake } from "../intake/start-intake.ts";
+import { END_WITHIN_MS, startIntake } from "../intake/start-intake.ts";
 import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
 import { openReader } from "../store/open.ts";
@@ -45,9 +45,6 @@ first server asks for: the rules of the region and a licence-exempt band's limit
 
 The token of an open dashboard: --token-file FILE, else the environment variable MASTLOG_TOKEN. With --token it can
 be read in this machine's list of processes.`;
-
-/** Longest wait for an orderly end after a signal. */
-const END_WITHIN_MS = 8_000;
 
 export function listenCommand(version: string): Command {
   return new Command("listen")
@@ -147,13 +144,14 @@ async function listen(given: unknown, version: string): Promise<void> {
     diskSpace: () => diskSpace.space,
   });
   const end = async (): Promise<void> => {
+    const endMs = performance.now() + END_WITHIN_MS;
     diskSpace.stop();
     await app.close();
     // Nothing is left beside the store: the folder goes where nothing is in it.
     await rmdir(uploadFolder).catch(() => undefined);
     // The writer closes last: it leaves one file, with everything in it.
     store.close();
-    await intake.close();
+    await intake.close(endMs - performance.now());
   };
   try {
     await app.listen({ host: options.host, port: options.webPort });

@@ -120,6 +120,9 @@ export interface IntakeHandle {
   readonly allowsTransmit: boolean;
   /** Asks a gateway to send one frame; rejects with a sentence when that is not done. */
   transmitTest(request: TransmitRequest): Promise<TestOutcome>;
-  /** Drains what was received, closes socket and connection. */
-  close(): Promise<void>;
+  /**
+   * Drains what was received, as far as the time allows, closes socket and connection. All threads share the time: what one
+   * of them uses is missing to the next.
+   */
+  close(withinMs?: number): Promise<void>;
 }

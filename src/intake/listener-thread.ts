@@ -8,7 +8,7 @@ import { packDatagrams } from "./datagram-batch.ts";
 import { KernelDrops } from "./kernel-drops.ts";
 import { Listener } from "./listener.ts";
 import type { FromRecorder, ToRecorder } from "./recorder-input.ts";
-import { systemTimeUs } from "./system-time.ts";
+import { processMs, systemTimeUs } from "./system-time.ts";
 import type { FromListener, ListenerSettings, ToListener } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
 import { TransmitDesk } from "./transmit-desk.ts";
@@ -23,8 +23,8 @@ const COMES_FIRST = -10;
 /** At the end: reading goes on until nothing more has come for so long, but no longer than the second time. */
 const QUIET_MS = 20;
 const LAST_READING_MS = 2_000;
-/** At the end: the recorder has so long for what was handed over; it gives up by itself before. */
-const LAST_RECORDING_MS = 6_500;
+/** Before the end of all: the recorder has given up by itself by then, and closes the store. */
+const LAST_WAITING_MS = 500;
 
 const port = parentPort;
 if (port === null) throw new Error("src/intake/listener-thread.ts runs as a worker thread only.");
@@ -99,7 +99,7 @@ async function run(): Promise<void> {
   ];
   port?.on("message", (message: ToListener) => {
     if (message.kind === "transmit") void transmit(message);
-    else if (message.kind === "close") void shutDown();
+    else if (message.kind === "close") void shutDown(message.untilMs);
     else message satisfies never;
   });
   say({ kind: "ready", udp: endpoints, figures: figures() });
@@ -117,9 +117,9 @@ async function run(): Promise<void> {
   }
 
   /** The protocol sends nothing twice: what the kernel holds already would be lost for good. */
-  async function readTheRest(): Promise<void> {
-    const untilMs = performance.now() + LAST_READING_MS;
-    for (let heard = -1; heard !== listener.figures().datagrams && performance.now() < untilMs; ) {
+  async function readTheRest(endMs: number): Promise<void> {
+    const untilMs = Math.min(processMs() + LAST_READING_MS, endMs);
+    for (let heard = -1; heard !== listener.figures().datagrams && processMs() < untilMs; ) {
       heard = listener.figures().datagrams;
       await new Promise((resolve) => setTimeout(resolve, QUIET_MS));
       // A timer that comes due runs before the sockets are read again: one more turn.
@@ -127,12 +127,12 @@ async function run(): Promise<void> {
     }
   }
 
-  async function shutDown(): Promise<void> {
-    await readTheRest();
+  async function shutDown(untilMs: number): Promise<void> {
+    await readTheRest(untilMs);
     udp.stopReceiving();
     listener.handOverAll();
-    post({ kind: "end" });
-    const timeout = setTimeout(drained, LAST_RECORDING_MS);
+    post({ kind: "end", untilMs });
+    const timeout = setTimeout(drained, Math.max(0, untilMs - LAST_WAITING_MS - processMs()));
     await hasDrained;
     clearTimeout(timeout);
     for (const timer of timers) clearInterval(timer);

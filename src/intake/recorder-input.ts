@@ -8,8 +8,8 @@ import type { Copy } from "./relay/copies.ts";
 export type ToRecorder =
   | { readonly kind: "datagrams"; readonly batch: DatagramBatch }
   | { readonly kind: "copies"; readonly batch: readonly Copy[] }
-  /** Nothing more will come. */
-  | { readonly kind: "end" };
+  /** Nothing more will come. Until when the whole intake is to have ended, by `processMs`. */
+  | { readonly kind: "end"; readonly untilMs: number };
 
 /** From the recorder: so many more are stored, in the order in which they were handed over. */
 export type FromRecorder =
@@ -23,13 +23,14 @@ export interface RecorderInput {
   readonly ended: Promise<void>;
 }
 
-/** Follows what comes in by the port until its end; `drain` records all that is left. */
+/** Follows what comes in by the port until its end; `drain` records what is left, null: nobody said until when. */
 export function openRecorderInput(
   port: MessagePort,
   queue: RecordingQueue,
-  drain: () => void,
+  drain: (untilMs: number | null) => void,
 ): RecorderInput {
   const post = (message: FromRecorder): void => port.postMessage(message);
+  let hasEnded = false;
   const ended = new Promise<void>((resolve) => {
     port.on("message", (message: ToRecorder) => {
       switch (message.kind) {
@@ -40,7 +41,8 @@ export function openRecorderInput(
           for (const copy of message.batch) queue.takeCopy(copy);
           break;
         case "end":
-          drain();
+          hasEnded = true;
+          drain(message.untilMs);
           post({ kind: "drained" });
           resolve();
           break;
@@ -48,9 +50,9 @@ export function openRecorderInput(
           message satisfies never;
       }
     });
-    // The other thread is gone: nothing more will come.
+    // Closed without an end: the other thread is gone, and nothing more will come.
     port.on("close", () => {
-      drain();
+      if (!hasEnded) drain(null);
       resolve();
     });
   });

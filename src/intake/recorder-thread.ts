@@ -26,7 +26,7 @@ import { followGaps } from "./follow-gaps.ts";
 import { keepHeartbeat } from "./heartbeat.ts";
 import { openRecorderInput } from "./recorder-input.ts";
 import { RecordingQueue } from "./recording-queue.ts";
-import { systemTimeUs, takeClockSteps } from "./system-time.ts";
+import { processMs, systemTimeUs, takeClockSteps } from "./system-time.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
 
@@ -40,6 +40,8 @@ const DELTA_AFTER_MS = 100;
 const LAST_GAPS_MS = 1_500;
 /** At the end: what was handed over is recorded, for so long at most. */
 const LAST_RECORDING_MS = 5_500;
+/** Of the time for the end, this is kept for storing the ledger's states and merging the log of changes. Chosen. */
+const CLOSING_MS = 2_000;
 
 const port = parentPort;
 if (port === null) throw new Error("src/intake/recorder-thread.ts runs as a worker thread only.");
@@ -86,11 +88,9 @@ async function run(): Promise<void> {
     after: clock.after,
     log: (sentence) => say({ kind: "log", sentence }),
   });
-  let drainedMs = 0;
-  const input = openRecorderInput(settings.input, queue, () => {
-    const beganMs = performance.now();
-    queue.drain(beganMs + LAST_RECORDING_MS);
-    drainedMs += performance.now() - beganMs;
+  const input = openRecorderInput(settings.input, queue, (untilMs) => {
+    const leftMs = untilMs === null ? LAST_RECORDING_MS : untilMs - CLOSING_MS - processMs();
+    queue.drain(clock.monotonicMs() + Math.min(LAST_RECORDING_MS, leftMs));
   });
   const postFigures = () => {
     const figures = queue.figures();
@@ -148,7 +148,7 @@ async function run(): Promise<void> {
       answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
     else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));
     else if (message.kind === "remove-keys") answer(message.ticket, () => dropKeys(message.id));
-    else if (message.kind === "close") void shutDown();
+    else if (message.kind === "close") void shutDown(message.untilMs);
     else message satisfies never;
   });
   say({ kind: "ready" });
@@ -200,7 +200,7 @@ async function run(): Promise<void> {
     return count;
   }
 
-  async function shutDown(): Promise<void> {
+  async function shutDown(endMs: number): Promise<void> {
     clearInterval(figuresTimer);
     imports.stop();
     await input.ended;
@@ -214,9 +214,9 @@ async function run(): Promise<void> {
     forgetting.stop();
     try {
       heartbeat.stop();
-      // After a long recording of the rest there is no time left for it; the service ends within 8 s.
-      const untilMs = performance.now() + (drainedMs > LAST_GAPS_MS ? 0 : LAST_GAPS_MS);
-      while (performance.now() < untilMs && recorder.workOnGaps({ patient: false, nowUs: null }));
+      // After a long recording of the rest there is no time left for it.
+      const untilMs = Math.min(processMs() + LAST_GAPS_MS, endMs - CLOSING_MS);
+      while (processMs() < untilMs && recorder.workOnGaps({ patient: false, nowUs: null }));
       recorder.close();
     } catch (error) {
       say({ kind: "log", sentence: `Closing the store: ${sentenceOf(error)}` });

@@ -16,6 +16,7 @@ import type {
 import { type PassageHandle, startPassage } from "./relay/start-passage.ts";
 import type { RelayTarget } from "./relay/targets.ts";
 import { type ListenerHandle, startListener } from "./start-listener.ts";
+import { processMs } from "./system-time.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
 import type { TestOutcome } from "./transmit-desk.ts";
 
@@ -35,6 +36,9 @@ export interface StartIntakeOptions {
    */
   readonly onLost: (error: Error) => void;
 }
+
+/** Longest wait for an orderly end. Chosen: service managers commonly wait 10 s or more (common practice, no source). */
+export const END_WITHIN_MS = 8_000;
 
 const NOTHING_RECORDED: RecordingFigures = { waiting: 0, storage: "well", storageWords: "" };
 
@@ -216,13 +220,14 @@ class ThreadedIntake implements IntakeHandle {
     );
   }
 
-  async close(): Promise<void> {
+  async close(withinMs = END_WITHIN_MS): Promise<void> {
     if (!this.#closing) {
       this.#closing = true;
+      const untilMs = processMs() + withinMs;
       // What was received is recorded and answered before the recorder ends.
-      await this.listener?.close();
-      await this.passage?.close();
-      this.#say({ kind: "close" });
+      await this.listener?.close(untilMs);
+      await this.passage?.close(untilMs);
+      this.#say({ kind: "close", untilMs });
     }
     await this.#ended;
   }

@@ -18,8 +18,8 @@ export interface ListenerHandle {
   figures(): SocketFigures;
   /** Asks a gateway to send one frame; rejects with a sentence when that is not done. */
   transmitTest(request: TransmitRequest): Promise<TestOutcome>;
-  /** Reads what the kernel holds, has it recorded, answers it, closes the sockets. */
-  close(): Promise<void>;
+  /** Reads what the kernel holds, has it recorded, answers it, closes the sockets. `untilMs`: by `processMs`. */
+  close(untilMs: number): Promise<void>;
 }
 
 interface OpenTest {
@@ -91,10 +91,10 @@ export async function startListener(options: StartListenerOptions): Promise<List
         tests.set(ticket, { resolve, reject });
         say({ kind: "transmit", ticket, request });
       }),
-    close: async () => {
+    close: async (untilMs) => {
       if (!closing) {
         closing = true;
-        say({ kind: "close" });
+        say({ kind: "close", untilMs });
       }
       await ended;
     },

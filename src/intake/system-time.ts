@@ -82,3 +82,8 @@ export function systemTimeUs(): number {
 export function takeClockSteps(): ClockStep[] {
   return clock.takeSteps();
 }
+
+/** Milliseconds that never step back: the same count in every thread of this program. */
+export function processMs(): number {
+  return Number(process.hrtime.bigint() / 1_000n) / 1_000;
+}

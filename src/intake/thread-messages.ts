@@ -39,7 +39,8 @@ export interface ListenerSettings {
 
 export type ToListener =
   | { readonly kind: "transmit"; readonly ticket: number; readonly request: TransmitRequest }
-  | { readonly kind: "close" };
+  /** Until when the whole intake is to have ended, by `processMs`. */
+  | { readonly kind: "close"; readonly untilMs: number };
 
 export type FromListener =
   | { readonly kind: "ready"; readonly udp: readonly Endpoint[]; readonly figures: SocketFigures }
@@ -84,7 +85,8 @@ export type ToRecorderThread =
   | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
   | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
   | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }
-  | { readonly kind: "close" };
+  /** As for the listener. */
+  | { readonly kind: "close"; readonly untilMs: number };
 
 export type FromRecorderThread =
   | { readonly kind: "ready" }

@@ -80,6 +80,11 @@ function account(db: string): { recorded: number; duplicates: number; refused: n
   };
 }
 
+/** Identifiers that gave their place to another, with what was kept of them. */
+function gaveWayCount(db: string): number {
+  return storedNumber(db, "SELECT coalesce(sum(count), 0) FROM refusal WHERE reason = 'gave_way'");
+}
+
 describe("the service under a flood", () => {
   it(`outlives 20,000 damaged datagrams (seed ${SEED}), and each is accounted for by reason`, async () => {
     const service = await startService();
@@ -121,7 +126,7 @@ describe("the service under a flood", () => {
     expect(integrity(service.db)).toBe("ok");
   });
 
-  it("follows 4,096 of 10,000 invented gateways and counts the rest", async () => {
+  it("follows 4,096 of 10,000 invented gateways at most and counts the rest", async () => {
     const service = await startService();
     const before = residentMb(service.pid);
     const invented = Array.from({ length: 10_000 }, (_, i) => {
@@ -130,14 +135,21 @@ describe("the service under a flood", () => {
     });
     const sent = await sendWhole(service, invented);
     const status = await settled(service, sent);
-    expect(storedNumber(service.db, "SELECT count(*) FROM gateway")).toBe(4_096);
+    const followed = storedNumber(service.db, "SELECT count(*) FROM gateway");
+    expect(followed).toBeLessThanOrEqual(4_096);
+    // The last 128 places go to newcomers slowly; so how many are taken depends on the time that it took.
+    expect(followed).toBeGreaterThanOrEqual(4_096 - 128);
+    const gaveWay = gaveWayCount(service.db);
     const cap = status.refusals.find(({ reason }) => reason === "cap");
-    // The gateway of the marks was among the first to be heard.
-    expect(cap).toMatchObject({ refused: true, count: 10_000 - 4_095 });
+    // The gateway of the marks is one more, and was among the first to be heard.
+    expect(cap).toMatchObject({ refused: true, count: 10_001 - followed - gaveWay });
     const { recorded, duplicates, refused } = account(service.db);
-    expect(recorded + duplicates + refused).toBe(sent);
-    const { gateways } = await service.json<{ gateways: unknown[] }>("/api/gateways");
-    expect(gateways.length).toBe(4_096);
+    // Each invented one sent one datagram, which goes with it when it gives way.
+    expect(recorded + duplicates + refused + gaveWay).toBe(sent);
+    const { gateways, moreGateways } = await service.json<{ gateways: unknown[]; moreGateways: number }>(
+      "/api/gateways",
+    );
+    expect({ listed: gateways.length, moreGateways }).toEqual({ listed: 64, moreGateways: followed - 64 });
     expectBoundedMemory(service, before, "10,000 gateways");
   });
 
@@ -171,9 +183,10 @@ describe("the service under a flood", () => {
     expect(quartersMs[3]).toBeLessThan(5 * (quartersMs[0] ?? 0));
     expectBoundedMemory(service, before, "10,000 addresses");
     const startMs = performance.now();
-    const { nodes } = await service.json<{ nodes: unknown[] }>("/api/nodes");
+    const { nodes, moreNodes } = await service.json<{ nodes: unknown[]; moreNodes: number }>("/api/nodes");
     console.info(`10,000 nodes over HTTP in ${(performance.now() - startMs).toFixed(0)} ms`);
-    expect(nodes.length).toBeGreaterThanOrEqual(10_000);
+    const lives = storedNumber(service.db, "SELECT count(*) FROM life");
+    expect({ listed: nodes.length, moreNodes }).toEqual({ listed: 500, moreNodes: lives - 500 });
   });
 
   it("answers a flood of keepalives from one source sparingly, and another source every time", async ({

@@ -1,6 +1,6 @@
 /** Gateways are answered within 25 ms however slow the disk is: stalled writers and slow syncs, at the socket. */
 import { execFileSync } from "node:child_process";
-import { rmSync, writeFileSync } from "node:fs";
+import { existsSync, rmSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterEach, describe, expect, it } from "vitest";
@@ -55,16 +55,17 @@ async function expectPrompt(service: Service, what: string): Promise<void> {
   // The promise is kept by the clock of the unit tests; here it must show that no answer waited for the disk.
   expect(middle).toBeLessThan(PATIENCE_MS);
   // A busy test machine holds some up by itself; one that waited for the disk would hold up nearly all.
-  expect(late).toBeLessThan(UPLINKS / 4);
+  expect(late).toBeLessThan(UPLINKS / 10);
   expect(during.storage.state).toBe("slow");
-  const after = await until(
+  // The listener posts its counts twice a second; what is stored is read from the store itself.
+  const { acknowledged } = await until(
     () => status(service),
-    ({ acknowledged, storage }) => acknowledged.waiting === 0 && storage.receptions === UPLINKS,
+    ({ acknowledged: { beforeStored, afterCommit, waiting }, storage }) =>
+      beforeStored + afterCommit === UPLINKS && waiting === 0 && storage.receptions === UPLINKS,
     30_000,
   );
-  const { beforeStored, afterCommit, dropped } = after.acknowledged;
-  expect({ answered: beforeStored + afterCommit, dropped }).toEqual({ answered: UPLINKS, dropped: 0 });
-  expect(beforeStored).toBeGreaterThan(UPLINKS / 2);
+  expect(acknowledged.dropped).toBe(0);
+  expect(acknowledged.beforeStored).toBeGreaterThan(UPLINKS / 2);
 }
 
 describe("a slow disk", () => {
@@ -85,22 +86,59 @@ describe("a slow disk", () => {
   });
 
   it("whose sync takes 150 ms delays no answer, and is called slow", async ({ skip }) => {
-    const folder = temporaryFolder();
-    const library = join(folder, "slow-sync.so");
-    const slowWhile = join(folder, "slow");
-    try {
-      const source = fileURLToPath(new URL("slow-sync.c", import.meta.url));
-      execFileSync("gcc", ["-shared", "-fPIC", "-o", library, source, "-ldl"], { stdio: "ignore" });
-    } catch {
-      return skip("there is no gcc to build the slow sync with");
-    }
-    const service = await startService({
-      environment: { LD_PRELOAD: library, SLOW_WHILE_FILE: slowWhile },
-    });
-    writeFileSync(slowWhile, "");
+    const disk = slowSync();
+    if (disk === null) return skip("there is no gcc to build the slow sync with");
+    const service = await startService({ environment: disk.environment });
+    disk.slowDown();
     await expectPrompt(service, "sync of 150 ms");
-    rmSync(slowWhile);
+    disk.speedUp();
     expect((await service.end("SIGTERM")).status).toBe(0);
     expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(UPLINKS);
   });
+
+  it("ends no later than others, whatever still waits and comes, and says what it could not keep", async ({
+    skip,
+  }) => {
+    const disk = slowSync();
+    if (disk === null) return skip("there is no gcc to build the slow sync with");
+    const service = await startService({ environment: disk.environment });
+    disk.slowDown();
+    // Far more than such a disk takes in the time that is left for it.
+    const file = fileURLToPath(new URL("flooder.mjs", import.meta.url));
+    const words = [service.udpPort, 6_000, 6, "127.0.0.1", 1, 1].map(String);
+    const flooder = spawnKept(process.execPath, [file, ...words], repository);
+    await until(
+      () => status(service),
+      ({ acknowledged }) => acknowledged.waiting > 10_000,
+    );
+    const { status: code, err, tookMs } = await service.end("SIGTERM");
+    flooder.kill("SIGKILL");
+    await endOf(flooder);
+    expect(code).toBe(0);
+    expect(tookMs).toBeLessThan(9_000);
+    expect(err).toMatch(/\d+ datagrams could not be stored/);
+    expect(existsSync(`${service.db}-wal`)).toBe(false);
+  });
 });
+
+/** Syncs of 150 ms, on demand; null where they cannot be built. */
+function slowSync(): {
+  environment: Record<string, string>;
+  slowDown(): void;
+  speedUp(): void;
+} | null {
+  const folder = temporaryFolder();
+  const library = join(folder, "slow-sync.so");
+  const slowWhile = join(folder, "slow");
+  try {
+    const source = fileURLToPath(new URL("slow-sync.c", import.meta.url));
+    execFileSync("gcc", ["-shared", "-fPIC", "-o", library, source, "-ldl"], { stdio: "ignore" });
+  } catch {
+    return null;
+  }
+  return {
+    environment: { LD_PRELOAD: library, SLOW_WHILE_FILE: slowWhile },
+    slowDown: () => writeFileSync(slowWhile, ""),
+    speedUp: () => rmSync(slowWhile),
+  };
+}

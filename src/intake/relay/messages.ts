@@ -23,7 +23,9 @@ export interface RelayFigures extends PassageFigures {
   readonly receiveBuffer: ReceiveBuffer;
 }
 
-export type ToPassage = { readonly kind: "close" } | { readonly kind: "recording-ended" };
+export type ToPassage =
+  /** Until when the whole intake is to have ended, by `processMs`. */
+  { readonly kind: "close"; readonly untilMs: number } | { readonly kind: "recording-ended" };
 
 export type FromPassage =
   | { readonly kind: "ready"; readonly udp: readonly Endpoint[]; readonly figures: RelayFigures }

@@ -16,8 +16,8 @@ export interface PassageHandle {
   figures(): RelayFigures;
   /** The recording's thread is gone: copies are counted as lost from now on. */
   recordingEnded(): void;
-  /** Closes the sockets and hands the last copies over. */
-  close(): Promise<void>;
+  /** Closes the sockets and hands the last copies over. `untilMs`: see IntakeHandle.close, by `processMs`. */
+  close(untilMs: number): Promise<void>;
 }
 
 /** Resolves once the port is bound; rejects with StoreUnusable and a remedy otherwise. */
@@ -51,10 +51,10 @@ export async function startPassage(options: StartPassageOptions): Promise<Passag
     udp: ready.udp,
     figures: () => figures ?? ready.figures,
     recordingEnded: () => say({ kind: "recording-ended" }),
-    close: async () => {
+    close: async (untilMs) => {
       if (!closing) {
         closing = true;
-        say({ kind: "close" });
+        say({ kind: "close", untilMs });
       }
       await ended;
     },

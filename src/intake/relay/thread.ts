@@ -101,7 +101,7 @@ async function run(): Promise<void> {
     if (message.kind === "stored") queue.stored(message.count);
   });
   port?.on("message", (message: ToPassage) => {
-    if (message.kind === "close") void shutDown();
+    if (message.kind === "close") void shutDown(message.untilMs);
     else queue.end();
   });
   say({ kind: "ready", udp: opened.endpoints, figures: figures() });
@@ -113,12 +113,12 @@ async function run(): Promise<void> {
     port?.close();
   }
 
-  async function shutDown(): Promise<void> {
+  async function shutDown(untilMs: number): Promise<void> {
     for (const timer of timers) clearInterval(timer);
     await opened.close();
     passage.close();
     queue.flush();
-    post({ kind: "end" });
+    post({ kind: "end", untilMs });
     postFigures();
     settings.copies.close();
     port?.close();
