@@ -105,15 +105,17 @@ describe("a slow disk", () => {
     disk.slowDown();
     // Far more than such a disk takes in the time that is left for it.
     const file = fileURLToPath(new URL("flooder.mjs", import.meta.url));
-    const words = [service.udpPort, 6_000, 6, "127.0.0.1", 1, 1].map(String);
+    const words = [service.udpPort, 6_000, 30, "127.0.0.1", 1, 1].map(String);
     const flooder = spawnKept(process.execPath, [file, ...words], repository);
+    const flooded = endOf(flooder);
     await until(
       () => status(service),
       ({ acknowledged }) => acknowledged.waiting > 10_000,
+      20_000,
     );
     const { status: code, err, tookMs } = await service.end("SIGTERM");
     flooder.kill("SIGKILL");
-    await endOf(flooder);
+    await flooded;
     expect(code).toBe(0);
     expect(tookMs).toBeLessThan(9_000);
     expect(err).toMatch(/\d+ datagrams could not be stored/);
