@@ -1,6 +1,6 @@
 /** What was missed, when, by whom, and why? Dropouts, each with its finding, and what a finding rests on. */
 import { z } from "zod";
-import { CAUSES } from "../model/causes.ts";
+import { CAUSES } from "../words/causes.ts";
 import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
 
 /** What a finding may name. `unexplained` is an honest answer; a wrong cause is worse than none. */

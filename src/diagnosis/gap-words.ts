@@ -1,27 +1,9 @@
 /** What do the views say of gaps in a sentence or a clause? One place, so that all of them say the same. */
 import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { Sentence } from "../contract/index.ts";
+import { CAUSE_LABELS } from "../words/causes.ts";
 import { certaintyOf } from "../words/certainty.ts";
 import { span } from "./standing.ts";
-
-/** A cause in a few words, to stand after a figure. */
-export const CAUSE_WORDS: Readonly<Record<Cause, string>> = {
-  "gateway-unreachable": "gateway out of reach",
-  "gateway-restarted": "gateway restarted",
-  "gateway-deaf": "gateway radio deaf",
-  "gateway-weakened": "gateway hears all nodes weaker",
-  "backhaul-loss": "datagrams lost on the backhaul",
-  "node-silent": "node silent",
-  "node-restarted": "node restarted",
-  "rejoin-loop": "joins in a loop",
-  "weak-link": "weak link",
-  interference: "interference",
-  congestion: "congestion",
-  "channel-mismatch": "channels that the gateway does not listen on",
-  "gateway-transmitting": "gateway transmitting itself",
-  "shared-address": "shared address",
-  unexplained: "unexplained",
-};
 
 interface Asked {
   readonly fromUs: number;
@@ -52,7 +34,7 @@ export function gapsSentence(
   const unexplained = byCause.get("unexplained") ?? 0;
   const open = gaps.filter((gap) => gap.open).length;
   const parts = [
-    ...named.slice(0, 2).map(([cause, n]) => `${CAUSE_WORDS[cause]} ${n.toLocaleString("en-GB")}`),
+    ...named.slice(0, 2).map(([cause, n]) => `${CAUSE_LABELS[cause]} ${n.toLocaleString("en-GB")}`),
     ...(named.length > 2 ? [`other causes ${named.slice(2).reduce((sum, [, n]) => sum + n, 0)}`] : []),
     ...(unexplained > 0 ? [`unexplained ${unexplained.toLocaleString("en-GB")}`] : []),
   ];
@@ -80,7 +62,7 @@ export function episodeSentence(
       : own === 0
         ? count(strangers, "stranger")
         : `${count(own, "node")} and ${count(strangers, "stranger")}`;
-  return `${who} of ${gateway} missed ${count(missed, "counter")} together: ${CAUSE_WORDS[cause]}.`;
+  return `${who} of ${gateway} missed ${count(missed, "counter")} together: ${CAUSE_LABELS[cause]}.`;
 }
 
 export function outageSentence(gateway: string, seconds: number): string {
@@ -89,7 +71,7 @@ export function outageSentence(gateway: string, seconds: number): string {
 
 /** "weak link (likely)"; "unexplained" stands alone. */
 export function findingWords({ cause, word }: { readonly cause: Cause; readonly word: string }): string {
-  return cause === "unexplained" ? CAUSE_WORDS[cause] : `${CAUSE_WORDS[cause]} (${word})`;
+  return cause === "unexplained" ? CAUSE_LABELS[cause] : `${CAUSE_LABELS[cause]} (${word})`;
 }
 
 /**
@@ -102,7 +84,7 @@ export function mainCause(
   missed: number,
 ): { cause: Cause; words: string } | null {
   const known = shares.filter(
-    (share): share is typeof share & { cause: Cause } => share.cause in CAUSE_WORDS,
+    (share): share is typeof share & { cause: Cause } => share.cause in CAUSE_LABELS,
   );
   const [main] = [...known].sort((a, b) => b.lost - a.lost || a.cause.localeCompare(b.cause));
   if (main === undefined || main.lost * 2 < missed) return null;

@@ -11,7 +11,7 @@ import type {
   Sentence,
   SiteView,
 } from "../contract/index.ts";
-import { CAUSE_WORDS } from "./gap-words.ts";
+import { CAUSE_LABELS } from "../words/causes.ts";
 import { percent, span, THRESHOLDS } from "./standing.ts";
 
 type Part = Sentence[number];
@@ -133,7 +133,7 @@ function whyPart(losers: readonly NodeRow[]): Part[] {
   const [cause] = main;
   return [
     text(": "),
-    link(`${lost.size > 1 ? "mostly " : ""}${CAUSE_WORDS[cause]}`, `#/gaps?cause=${cause}`),
+    link(`${lost.size > 1 ? "mostly " : ""}${CAUSE_LABELS[cause]}`, `#/gaps?cause=${cause}`),
   ];
 }
 

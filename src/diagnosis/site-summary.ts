@@ -7,7 +7,7 @@ import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
 import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
 import { median } from "../statistics/robust.ts";
-import { CAUSE_WORDS } from "./gap-words.ts";
+import { CAUSE_LABELS } from "../words/causes.ts";
 import { megahertz } from "./sentences.ts";
 import { decibel, percent, span, THRESHOLDS } from "./standing.ts";
 
@@ -398,7 +398,7 @@ function lengths(gaps: readonly DropoutRow[]): string {
 
 function causeText(cause: DropoutRow["finding"]["cause"], word: string): string {
   if (cause === "unexplained") return "Cause unknown.";
-  const name = CAUSE_WORDS[cause];
+  const name = CAUSE_LABELS[cause];
   return `${name[0]?.toUpperCase()}${name.slice(1)} (${word}).`;
 }
 

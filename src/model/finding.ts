@@ -1,6 +1,7 @@
 /** What does a finding say? The cause of a gap, how sure that is, and what it rests on. */
+
+import type { CauseWord } from "../words/causes.ts";
 import type { Certainty } from "../words/certainty.ts";
-import type { CauseWord } from "./causes.ts";
 import type { Scene, Stretch } from "./scene.ts";
 
 /** Which row of a drawing shows what a sentence speaks of. */

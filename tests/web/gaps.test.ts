@@ -1,6 +1,5 @@
 import { describe, expect, test } from "vitest";
 import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
-import { CAUSE_WORDS } from "../../src/diagnosis/gap-words.ts";
 import {
   filterChoices,
   filterFromParams,
@@ -8,8 +7,6 @@ import {
   strangerCount,
 } from "../../web/src/pages/gaps/gap-items.ts";
 import {
-  ALL_CAUSES,
-  causeWords,
   confidenceWords,
   costWords,
   counterWords,
@@ -95,9 +92,6 @@ describe("the filter", () => {
 });
 
 describe("the words of a line", () => {
-  test("call a cause as the service's sentences do", () => {
-    expect(Object.fromEntries(ALL_CAUSES.map((cause) => [cause, causeWords(cause)]))).toEqual(CAUSE_WORDS);
-  });
   test("name an outage that cost nobody a frame by its gateway", () => {
     expect(episodeTitle({ ...VIEW.episodes[0]!, nodes: 0 })).toBe("Packing shed");
   });

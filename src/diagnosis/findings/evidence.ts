@@ -1,9 +1,10 @@
 /** What is one piece of evidence, and which causes may a finding name? */
-import type { NamedCause } from "../../model/causes.ts";
-import type { Lane, RestsOn } from "../../model/finding.ts";
 
-export { CAUSES, type CauseWord, type NamedCause } from "../../model/causes.ts";
+import type { Lane, RestsOn } from "../../model/finding.ts";
+import type { NamedCause } from "../../words/causes.ts";
+
 export type { Lane, RestsOn } from "../../model/finding.ts";
+export { CAUSES, type CauseWord, type NamedCause } from "../../words/causes.ts";
 
 /** One observation, and by how much it makes each cause likelier (above 0) or less likely: natural logarithms. */
 export interface EvidencePiece {

@@ -1,31 +1,13 @@
 /** How is a dropout told in few words? Its cause, how sure that is, how long it was and what it cost. */
 import type { Cause, DropoutRow, EpisodeRow, FindingWord } from "../../../../src/contract/gaps.ts";
+import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
 import { counted, duration, figure, percent } from "../../format/format.ts";
 
-/** The same words as in the sentences of the service; a test holds the two together. */
-const CAUSES: Readonly<Record<Cause, string>> = {
-  "gateway-unreachable": "gateway out of reach",
-  "gateway-restarted": "gateway restarted",
-  "gateway-deaf": "gateway radio deaf",
-  "gateway-weakened": "gateway hears all nodes weaker",
-  "backhaul-loss": "datagrams lost on the backhaul",
-  "node-silent": "node silent",
-  "node-restarted": "node restarted",
-  "rejoin-loop": "joins in a loop",
-  "weak-link": "weak link",
-  interference: "interference",
-  congestion: "congestion",
-  "channel-mismatch": "channels that the gateway does not listen on",
-  "gateway-transmitting": "gateway transmitting itself",
-  "shared-address": "shared address",
-  unexplained: "unexplained",
-};
-
-export const ALL_CAUSES = Object.keys(CAUSES) as Cause[];
+export const ALL_CAUSES = Object.keys(CAUSE_LABELS) as Cause[];
 
 /** "weak link": a cause as a person says it. */
 export function causeWords(cause: Cause): string {
-  return CAUSES[cause];
+  return CAUSE_LABELS[cause];
 }
 
 /** "likely, 82 %". No figure beside a gap that nothing explains. */
