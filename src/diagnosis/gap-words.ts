@@ -41,8 +41,13 @@ export function gapsSentence(
   return [
     { text: count(gaps.length, "gap"), href: "#/gaps" },
     { text: ` of ${count(nodes, "node")} ${when}: ${parts.join(", ")}` },
-    { text: open === 0 ? "." : `; ${open === 1 ? "one goes" : `${open} go`} on.` },
+    { text: open === 0 ? "." : `; ${openText(open, live)}.` },
   ];
+}
+
+function openText(open: number, live: boolean): string {
+  if (live) return open === 1 ? "one goes on" : `${open} go on`;
+  return `${open === 1 ? "one is" : `${open} are`} open at the end of this window`;
 }
 
 /** `strangers`: how many of the nodes are another network's. */

@@ -70,8 +70,6 @@ export interface NextLife {
   readonly begunBy: string;
   readonly firstAtUs: number;
   readonly firstCounter: number;
-  readonly lastAtUs: number;
-  readonly heard: number;
 }
 
 /** Another device under the same address, side by side with this life. */

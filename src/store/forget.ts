@@ -167,7 +167,8 @@ function stepOfNode(db: Store, devAddr: DevAddr, most: number): boolean {
     most,
   );
   if (downlinks.changes >= most) return false;
-  for (const table of ["frame", "life", "address_state", "account_due", "gap", "gap_watch", "gap_disorder"])
+  const derived = ["gap", "gap_watch", "gap_watch_past", "gap_disorder"];
+  for (const table of ["frame", "life", "address_state", "account_due", ...derived])
     run(`DELETE FROM ${table} WHERE dev_addr = ?`, address);
   run("DELETE FROM forgetting_address WHERE dev_addr = ?", address);
   run("DELETE FROM node_key WHERE dev_addr = ?", address);

@@ -3,26 +3,39 @@ import type { FindingLine } from "../contract/gaps.ts";
 import type { NodeRow } from "../contract/nodes.ts";
 import { findingWords, mainCause } from "../diagnosis/gap-words.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import type { TimeWindow } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
-import { type CauseShare, causeShares, gapsInWindow, outagesInWindow } from "../store/queries/gaps.ts";
+import { type CauseShare, causeShares } from "../store/queries/gaps.ts";
 import { episodesOf } from "./gap-episodes.ts";
 import { withMarks } from "./gap-marks.ts";
 import { dropoutRow, gapNames } from "./gaps.ts";
+import { earlierGaps, knownGaps } from "./known-gaps.ts";
 import type { AskedWindow } from "./window.ts";
 
 /** What the losses of each life are put down to, by "01A2B3C4/1". */
 export type SharesByLife = ReadonlyMap<string, readonly CauseShare[]>;
 
-export function sharesByLife(store: Store, window: TimeWindow): SharesByLife {
+export function sharesByLife(store: Store, window: AskedWindow): SharesByLife {
   const shares = new Map<string, CauseShare[]>();
-  for (const share of causeShares(store, window)) {
+  for (const share of sharesOf(store, window)) {
     const key = `${formatDevAddr(share.devAddr)}/${share.life}`;
     const known = shares.get(key);
     if (known === undefined) shares.set(key, [share]);
     else known.push(share);
   }
   return shares;
+}
+
+function sharesOf(store: Store, window: AskedWindow): CauseShare[] {
+  const earlier = earlierGaps(store, window);
+  if (earlier === null) return causeShares(store, window);
+  const shares = new Map<string, CauseShare>();
+  for (const { devAddr, life, cause, confidence, missed, expected } of earlier.gaps) {
+    const key = `${devAddr}/${life}/${cause}`;
+    const one = shares.get(key) ?? { devAddr, life, cause, lost: 0, confidence: 0 };
+    const lost = one.lost + Math.max(missed, expected ?? 0);
+    shares.set(key, { ...one, lost, confidence: Math.max(one.confidence, confidence) });
+  }
+  return [...shares.values()];
 }
 
 /** The row with what its loss is put down to; a row without a loss keeps quiet of it. */
@@ -37,10 +50,9 @@ const MOST_LOOKED_AT = 400;
 /** The newest findings of one's own nodes and of gateways, at most `most`. */
 export function newestFindings(store: Store, window: AskedWindow, most: number): FindingLine[] {
   const names = gapNames(store);
-  const rows = gapsInWindow(store, window, MOST_LOOKED_AT)
-    .map((gap) => dropoutRow(gap, names, window))
-    .filter(({ stranger }) => !stranger);
-  const { episodes, gaps } = episodesOf(rows, outagesInWindow(store, window), names, window);
+  const known = knownGaps(store, window, MOST_LOOKED_AT);
+  const rows = known.gaps.map((gap) => dropoutRow(gap, names, window)).filter(({ stranger }) => !stranger);
+  const { episodes, gaps } = episodesOf(rows, known.outages, names, window);
   const lines = [...episodes, ...gaps.filter(({ episode }) => episode === null)]
     .sort((a, b) => Number(b.open) - Number(a.open) || b.from.localeCompare(a.from))
     .slice(0, most);

@@ -4,13 +4,7 @@ import { gapsSentence } from "../diagnosis/gap-words.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
-import {
-  gapCounts,
-  gapsInWindow,
-  livesWithGaps,
-  outagesInWindow,
-  type StoredGap,
-} from "../store/queries/gaps.ts";
+import type { StoredGap } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber, networkWeights } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
@@ -18,6 +12,7 @@ import { certaintyOf } from "../words/certainty.ts";
 import { episodesOf } from "./gap-episodes.ts";
 import { withMarks } from "./gap-marks.ts";
 import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
+import { knownCounts, knownGaps } from "./known-gaps.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 export const MOST_GAPS = 2_000;
@@ -40,23 +35,23 @@ export function gapsOfWindow(
   window: AskedWindow,
 ): { episodes: EpisodeRow[]; gaps: DropoutRow[]; isCut: boolean } {
   const names = gapNames(store);
-  const stored = gapsInWindow(store, window, MOST_GAPS + 1);
+  const { gaps: stored, outages } = knownGaps(store, window, MOST_GAPS + 1);
   const rows = stored.slice(0, MOST_GAPS).map((gap) => dropoutRow(gap, names, window));
   return {
-    ...episodesOf(rows, outagesInWindow(store, window), names, window),
+    ...episodesOf(rows, outages, names, window),
     isCut: stored.length > MOST_GAPS,
   };
 }
 
 export function gapsView(store: Store, window: AskedWindow): GapsView {
   const { episodes, gaps, isCut } = gapsOfWindow(store, window);
-  const counted = gapCounts(store, window);
+  const { byCause: counted, lives } = knownCounts(store, window);
   const sum = (of: (one: (typeof counted)[number]) => number) =>
     counted.reduce((total, one) => total + of(one), 0);
   const counts = {
     gaps: sum((one) => one.gaps),
     open: sum((one) => one.open),
-    nodes: livesWithGaps(store, window),
+    nodes: lives,
     missedCounters: sum((one) => one.missed),
     byCause: Object.fromEntries(counted.map(({ cause, gaps: n }) => [cause, n])),
   };
@@ -93,8 +88,9 @@ export function dropoutRow(gap: StoredGap, names: GapNames, { toUs, live }: Aske
   const label = names.nodes.get(devAddr);
   const gateway = gap.gatewayId === null ? undefined : names.gateways.get(gap.gatewayId);
   const open = gap.open === 1 && gap.endedUs === null;
-  // One that goes on reaches to the present of a live window, whenever it was looked at last.
-  const endUs = gap.endedUs ?? (open && live ? Math.max(gap.toUs, toUs) : gap.toUs);
+  // One that goes on reaches to the present of a live window, whenever it was looked at last; else to its end.
+  const endUs =
+    gap.endedUs ?? (open ? (live ? Math.max(gap.toUs, toUs) : Math.min(gap.toUs, toUs)) : gap.toUs);
   return {
     id: gap.id,
     devAddr,

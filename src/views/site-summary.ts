@@ -10,7 +10,7 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { framesByChannel, weakLevelsByChannel } from "../store/queries/site-channels.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
 import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
-import type { AskedWindow } from "./window.ts";
+import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 /** Receptions that channels are judged by. Chosen as for the air: a moving window is asked for again and again. */
 const MAX_LIVE = 6_000;
@@ -27,7 +27,7 @@ export function siteSummary(
     readonly own: readonly NodeRow[];
   },
 ): SiteSummary & Pick<SiteView, "recorded"> {
-  const recorded = readRecordedTime(store).ranges(window);
+  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) }).ranges(window);
   const { episodes, gaps } = gapsOfWindow(store, window);
   const own = new Set(known.own.map(({ devAddr, life }) => `${devAddr}/${life}`));
   const { channels, heardBy } = channelStandings(store, window, known.gateways, own);

@@ -145,6 +145,14 @@ export function watchStep(watch: LossWatch, step: CounterStep): LossEpisode | nu
   return null;
 }
 
+/** Whether nothing is under way: no loss that goes on, and none that a later one could prove to go on (`sameAgain`). */
+export function isAtRest({ sums, episode, ended }: LossWatch, lastCounter: number): boolean {
+  if (episode !== null || sums.some(({ sum }) => sum > 0)) return false;
+  if (ended === null) return true;
+  const again = Math.max(SAME_AGAIN.counters, SAME_AGAIN.share * (ended.missed + ended.heard));
+  return lastCounter - ended.lastMissed > Math.max(again, DRIZZLE_AGAIN.counters);
+}
+
 /** By how much an episode's sum falls short of what chance never takes; 0: it does not. */
 export function lacking({ surprise }: LossEpisode, rhythmUs: number | null): number {
   return Math.max(0, limit(rhythmUs) - surprise);

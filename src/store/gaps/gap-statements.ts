@@ -16,6 +16,11 @@ const LIFE = `SELECT number, begun_by AS begunBy, first_at_us AS firstAtUs, last
   first_counter AS firstCounter FROM life`;
 export const GATEWAYS_OF_FRAME =
   "(SELECT group_concat(DISTINCT gateway_id) FROM reception WHERE frame_id = f.id)";
+/** Heard counters of a life (address, number) above one, up to a moment, in the order of the counters. */
+export const COUNTERS_OF_LIFE = `SELECT f.counter, f.at_us AS atUs, ${GATEWAYS_OF_FRAME} AS gateways
+  FROM life l JOIN frame f ON f.life_id = l.id
+  WHERE l.dev_addr = ? AND l.number = ? AND f.counter > ? AND f.at_us <= ? AND f.repeat = 0 AND f.replay = 0
+  ORDER BY f.counter, f.at_us`;
 
 export function watchStatements(db: Store) {
   const sql = (text: string): Statement => db.prepare(text);
@@ -33,12 +38,12 @@ export function watchStatements(db: Store) {
     state: sql("SELECT state FROM gap_watch WHERE dev_addr = ? AND life = ?").pluck(),
     storeState: sql("INSERT OR REPLACE INTO gap_watch (dev_addr, life, state) VALUES (?, ?, ?)"),
     removeWatchesOfAddress: sql("DELETE FROM gap_watch WHERE dev_addr = ?"),
-    counters: sql(
-      `SELECT f.counter, f.at_us AS atUs, ${GATEWAYS_OF_FRAME} AS gateways
-       FROM life l JOIN frame f ON f.life_id = l.id
-       WHERE l.dev_addr = ? AND l.number = ? AND f.counter > ? AND f.at_us <= ? AND f.repeat = 0 AND f.replay = 0
-       ORDER BY f.counter, f.at_us`,
+    keepState: sql(
+      "INSERT OR REPLACE INTO gap_watch_past (dev_addr, life, at_us, counter, state) VALUES (?, ?, ?, ?, ?)",
     ),
+    removeStatesFrom: sql("DELETE FROM gap_watch_past WHERE dev_addr = ? AND life = ? AND counter >= ?"),
+    removeStatesOfAddress: sql("DELETE FROM gap_watch_past WHERE dev_addr = ?"),
+    counters: sql(COUNTERS_OF_LIFE),
     removeGapsOfAddress: sql("DELETE FROM gap WHERE dev_addr = ?"),
     removeGapsSince: sql(
       "DELETE FROM gap WHERE dev_addr = ? AND life = ? AND to_us > ? AND tag IN ('run', 'episode')",

@@ -19,13 +19,15 @@ export interface Outage {
 export class OutageBook {
   readonly #db: Store;
   readonly #recorded: () => RecordedTime;
+  readonly #knownUs: number;
   readonly #insert: Statement;
   readonly #remove: Statement;
   readonly #all: Statement;
   #byGateway: Map<number, Outage[]> | null = null;
 
-  /** `recorded`: the recorded time as it is known now. */
-  constructor(db: Store, recorded: () => RecordedTime) {
+  /** `recorded`: the recorded time as it is known now. `knownUs`: outages as they were known then, to be read only. */
+  constructor(db: Store, recorded: () => RecordedTime, knownUs = Number.MAX_SAFE_INTEGER) {
+    this.#knownUs = knownUs;
     this.#db = db;
     this.#recorded = recorded;
     this.#insert = db.prepare(
@@ -102,10 +104,28 @@ export class OutageBook {
     this.#byGateway = null;
   }
 
+  /** All outages, of every gateway. */
+  all(): Outage[] {
+    this.#of(0);
+    return [...(this.#byGateway?.values() ?? [])].flat();
+  }
+
+  /** An outage as it was known: one that ended later goes on, if it was long enough by then. */
+  #asKnown(row: Outage): Outage[] {
+    if ((row.toUs ?? row.fromUs) <= this.#knownUs && (row.toUs !== null || isEndless(this.#knownUs)))
+      return [row];
+    if (row.fromUs >= this.#knownUs) return [];
+    const range = { fromUs: row.fromUs, toUs: this.#knownUs + 1 };
+    const search = { endUs: this.#knownUs, cut: true };
+    return outagesBetween(this.#db, this.#recorded(), row.gatewayId, range, search)
+      .filter(({ fromUs }) => fromUs === row.fromUs)
+      .map(({ fromUs, toUs, open }) => ({ gatewayId: row.gatewayId, fromUs, toUs: open ? null : toUs }));
+  }
+
   #of(gatewayId: number): readonly Outage[] {
     if (this.#byGateway === null) {
       this.#byGateway = new Map();
-      for (const out of this.#all.all() as Outage[]) {
+      for (const out of (this.#all.all() as Outage[]).flatMap((row) => this.#asKnown(row))) {
         const list = this.#byGateway.get(out.gatewayId);
         if (list === undefined) this.#byGateway.set(out.gatewayId, [out]);
         else list.push(out);
@@ -113,6 +133,10 @@ export class OutageBook {
     }
     return this.#byGateway.get(gatewayId) ?? [];
   }
+}
+
+function isEndless(knownUs: number): boolean {
+  return knownUs === Number.MAX_SAFE_INTEGER;
 }
 
 function reaches(out: Outage, fromUs: number, toUs: number): boolean {

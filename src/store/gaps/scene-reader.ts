@@ -63,8 +63,8 @@ export class SceneReader {
     this.#begun = db.prepare("SELECT min(first_at_us) FROM gateway").pluck();
     this.#life = db.prepare("SELECT id, dev_eui AS devEui FROM life WHERE dev_addr = ? AND number = ?");
     this.#nextLife = db.prepare(
-      `SELECT number, begun_by AS begunBy, first_at_us AS firstAtUs, first_counter AS firstCounter,
-       last_at_us AS lastAtUs, heard FROM life WHERE dev_addr = ? AND number > ? AND first_at_us >= ? AND first_at_us <= ?
+      `SELECT number, begun_by AS begunBy, first_at_us AS firstAtUs, first_counter AS firstCounter
+       FROM life WHERE dev_addr = ? AND number > ? AND first_at_us >= ? AND first_at_us <= ?
        ORDER BY first_at_us LIMIT 1`,
     );
     this.#shared = db.prepare(
@@ -83,8 +83,12 @@ export class SceneReader {
     this.#readingAfter = reading("at_us >= ? AND at_us < ?", "ASC");
   }
 
-  /** null: the life is there no more. `frontierUs`: newest moment that has been gone through. */
-  read(gap: GapRecord, nowUs: number, frontierUs: number): Scene | null {
+  /**
+   * null: the life is there no more. `goneThroughUs`: newest moment that has been gone through. Nothing counts that
+   * came later than the gap's own context, so that a finding keeps once that is over.
+   */
+  read(gap: GapRecord, nowUs: number, goneThroughUs: number): Scene | null {
+    const frontierUs = Math.min(goneThroughUs, contextOf(gap).toUs);
     const life = this.#life.get(gap.devAddr, gap.life) as { id: number; devEui: string | null } | undefined;
     if (life === undefined) return null;
     const { before, within, after } = this.#stretches(gap, frontierUs);
@@ -97,7 +101,7 @@ export class SceneReader {
     const homes = this.#homes(all, life.id, gap).map((id) =>
       this.#gatewayOf(id, blocks, { before, within, after }, frontierUs),
     );
-    const { nobody, followed } = this.#silenceOfAll(blocks, within);
+    const { nobody, followed } = this.#silenceOfAll(blocks, within, frontierUs);
     const isHome = new Set(homes.map(({ id }) => id));
     const receptions = all.filter(({ gatewayId }) => isHome.has(gatewayId));
     const sceneGap: SceneGap = { ...gap, lifeId: life.id };
@@ -125,7 +129,7 @@ export class SceneReader {
     const span = Math.max(LEAST_LOOK_US, context.toUs - context.fromUs);
     const packets = this.#packets.get(
       Math.floor(context.fromUs / 60e6),
-      Math.ceil(context.toUs / 60e6),
+      Math.floor(Math.min(context.toUs, frontierUs) / 60e6),
     ) as number;
     const perUs = packets / span;
     const room = (rows: number) =>
@@ -187,12 +191,15 @@ export class SceneReader {
       id,
       eui,
       name,
-      outages: this.#outages.touching(id, span).map((out) => ({
-        fromUs: out.fromUs,
-        toUs: out.toUs ?? Math.max(within.toUs, frontierUs),
-        open: out.toUs === null,
-        restarted: out.toUs === null ? null : this.#restarted(id, out.fromUs, out.toUs, frontierUs),
-      })),
+      outages: this.#outages.touching(id, span).map(({ fromUs, toUs }) => {
+        const endUs = toUs === null || toUs > frontierUs ? null : toUs;
+        return {
+          fromUs,
+          toUs: endUs ?? Math.max(within.toUs, frontierUs),
+          open: endUs === null,
+          restarted: endUs === null ? null : this.#restarted(id, fromUs, endUs, frontierUs),
+        };
+      }),
       notRecorded: this.#outages.missing(id, span),
       restartsUs: restartsUs(this.#db, id, span),
       tellsCounter: this.#readingBefore.get(span.fromUs, span.toUs, id) !== undefined,
@@ -203,18 +210,25 @@ export class SceneReader {
         }) ?? keepaliveUs(this.#db, id, { fromUs: within.fromUs - 86_400_000_000, toUs: within.toUs }),
       keepalivesUs: inSpan(blocks.flatMap(({ keepalives }) => mine(keepalives))).map(({ atUs }) => atUs),
       reports: inSpan(blocks.flatMap(({ reports }) => mine(reports))),
-      transmissions: blocks.flatMap(({ transmissions }) => mine(transmissions)),
+      transmissions: blocks
+        .flatMap(({ transmissions }) => mine(transmissions))
+        .filter(({ fromUs }) => fromUs <= span.toUs),
     };
   }
 
   /** When no gateway sent anything for longer than the shortest interval of any of them allows. */
-  #silenceOfAll(blocks: readonly Block[], within: Stretch): { nobody: Stretch[]; followed: number } {
-    const around = { fromUs: within.fromUs - AROUND_US, toUs: within.toUs + AROUND_US };
+  #silenceOfAll(
+    blocks: readonly Block[],
+    within: Stretch,
+    frontierUs: number,
+  ): { nobody: Stretch[]; followed: number } {
+    const around = { fromUs: within.fromUs - AROUND_US, toUs: Math.min(within.toUs + AROUND_US, frontierUs) };
     const keepalives = new Map<number, number[]>();
     const times: number[] = [];
     for (const { receptions, keepalives: pulls, reports } of blocks) {
       for (const { gatewayId, atUs } of pulls) {
-        if (atUs < around.fromUs - AROUND_US || atUs > around.toUs + AROUND_US) continue;
+        if (atUs < around.fromUs - AROUND_US || atUs > Math.min(around.toUs + AROUND_US, frontierUs))
+          continue;
         const own = keepalives.get(gatewayId);
         if (own === undefined) keepalives.set(gatewayId, [atUs]);
         else own.push(atUs);

@@ -13,6 +13,7 @@ import {
   rhythmOfLife,
   watchCounter,
 } from "../../ledger/gaps/life-watch.ts";
+import { isAtRest } from "../../ledger/gaps/loss-watch.ts";
 import type { Store } from "../open.ts";
 import { contextOf, gapId, type Tag } from "./gap-rows.ts";
 import { type LifeEnding, type WatchStatements, watchStatements } from "./gap-statements.ts";
@@ -26,12 +27,16 @@ const MOST_AT_START = 2_000;
 const SHORT_LIFE = 3;
 /** Frames after which a life's watch is stored. */
 const STORE_EVERY = 256;
+/** Frames after which it is kept for questions about past windows. Chosen: some 20 ms to go through. */
+const KEEP_EVERY = 1_000;
 
 interface Entry {
   readonly devAddr: number;
   readonly life: number;
   watch: LifeWatch;
   sinceStored: number;
+  /** Frames heard from which the next state is kept for the past. */
+  keepFrom: number;
   /** A silence that goes on has a row. */
   hasOpenRow: boolean;
   /** up to which it reaches. */
@@ -88,6 +93,7 @@ export class WatchBook {
     }
     this.#sql.removeGapsOfAddress.run(devAddr);
     this.#sql.removeWatchesOfAddress.run(devAddr);
+    this.#sql.removeStatesOfAddress.run(devAddr);
     const lives = this.#sql.lives.all(devAddr, frontierUs) as LifeEnding[];
     for (const { number } of lives) this.#replay(this.#fresh(devAddr, number), -1, frontierUs);
     for (const { number, firstAtUs } of lives) {
@@ -158,6 +164,7 @@ export class WatchBook {
     const entry = this.#fresh(devAddr, life);
     const stored = this.#sql.state.get(devAddr, life) as string | undefined;
     if (stored !== undefined) entry.watch = JSON.parse(stored) as LifeWatch;
+    entry.keepFrom = entry.watch.heard + KEEP_EVERY;
     this.#replay(entry, entry.watch.lastCounter, frontierUs);
     entry.hasOpenRow = this.#sql.hasOpenRow.get(devAddr, life) !== undefined;
     entry.isOver = this.#sql.hasEnd.get({ addr: devAddr, life, at: entry.watch.lastAtUs }) !== undefined;
@@ -170,6 +177,7 @@ export class WatchBook {
       life,
       watch: newLifeWatch(),
       sinceStored: 0,
+      keepFrom: KEEP_EVERY,
       hasOpenRow: false,
       openToUs: 0,
       isOver: false,
@@ -186,6 +194,8 @@ export class WatchBook {
     entry.watch = watch.lastCounter < counter ? watch : newLifeWatch();
     const sinceUs = entry.watch.lastCounter < 0 ? Number.MIN_SAFE_INTEGER : entry.watch.lastAtUs;
     this.#sql.removeGapsSince.run(devAddr, life, sinceUs);
+    this.#sql.removeStatesFrom.run(devAddr, life, counter);
+    entry.keepFrom = entry.watch.heard + KEEP_EVERY;
     entry.hasOpenRow = false;
     const { episode } = entry.watch.loss;
     if (episode !== null) {
@@ -224,6 +234,11 @@ export class WatchBook {
     )) {
       this.#write(entry, draft, draft.tag);
     }
+    const { watch } = entry;
+    if (watch.heard < entry.keepFrom || !isAtRest(watch.loss, watch.lastCounter)) return;
+    entry.keepFrom = watch.heard + KEEP_EVERY;
+    const { devAddr, life } = entry;
+    this.#sql.keepState.run(devAddr, life, watch.lastAtUs, watch.lastCounter, JSON.stringify(watch));
   }
 
   /** The life that came before a new one ended with it, when a join or a reset began the new one. */

@@ -40,6 +40,21 @@ export function gapsInWindow(store: Store, { fromUs, toUs }: TimeWindow, most: n
   ).all(toUs, fromUs, most) as StoredGap[];
 }
 
+/** With what the search knows of it beside. */
+export interface KeptGap extends StoredGap {
+  readonly tag: "run" | "episode" | "end" | "shared";
+  /** 0: as far as is known it is chance, and no dropout. */
+  readonly shown: 0 | 1;
+}
+
+/** Those that touch a range and began before a moment, shown or not, and those of the range's lives that go on. */
+export function gapsKnownSince(store: Store, { fromUs, toUs }: TimeWindow, knownUs: number): KeptGap[] {
+  return prepared(
+    store,
+    `SELECT ${COLUMNS}, tag, shown FROM gap WHERE from_us < ? AND (to_us > ? OR open = 1)`,
+  ).all(Math.min(toUs, knownUs), fromUs) as KeptGap[];
+}
+
 export interface GapCount {
   readonly cause: string;
   readonly gaps: number;
