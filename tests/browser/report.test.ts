@@ -49,6 +49,7 @@ if (chromiumIsHere("the printed report")) {
       const page = await browser.newPage({ viewport: { width: 390, height: 800 } });
       await page.setContent(report());
       expect(await page.locator("h2").allTextContents()).toEqual([
+        "What to do",
         "Gateways",
         "Nodes",
         "Gaps",
