@@ -22,7 +22,7 @@ import type { Store } from "../store/open.ts";
 import { downlinksOf, reportedTransmissions } from "../store/queries/air-scan.ts";
 import { channelCells } from "../store/queries/channels.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
-import { allLives, labels, storedSpanUs } from "../store/queries/lives.ts";
+import { labels, storedSpanUs } from "../store/queries/lives.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
@@ -30,7 +30,7 @@ import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-e
 import { airGateway, collisionsOf, dataRateRows, networkRows } from "./air-gateways.ts";
 import { airMap, cellLengths, gridOf, NO_NOISE, noiseByChannel } from "./air-maps.ts";
 import { type ChannelSum, sumChannels } from "./channel-sums.ts";
-import { homeNetworksOf, isStranger } from "./home-networks.ts";
+import { homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { cutGateways } from "./shown-gateways.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
@@ -58,7 +58,7 @@ export function airView(
   const shownIds = gateways.map(({ id }) => id);
   const gatewayNames = labels(store, "gateway");
   const nodeNames = labels(store, "node");
-  const home = homeNetworksOf(allLives(store, untilUs), nodeNames);
+  const home = homeNetworksUntil(store, nodeNames, untilUs);
   const stranger = (devAddr: string) => isStranger(devAddr, nodeNames.get(devAddr), home);
   const evidence = airEvidence(store, window, stranger, window.live ? MOST_LIVE : MOST_FIXED);
   // In a moving window the air is silent up to now; a fixed one ends where the stored ends.

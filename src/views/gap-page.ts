@@ -33,7 +33,7 @@ export function gapPage(store: Store, id: string): GapPage | null {
   const gap = gapById(store, id);
   const scene = gap === null ? null : sceneOfGap(store, gap);
   if (gap === null || scene === null) return null;
-  const names = gapNames(store);
+  const names = gapNames(store, Number.MAX_SAFE_INTEGER);
   const axis = axisOf(scene);
   const inAxis = ({ atUs }: { readonly atUs: number }) => atUs >= axis.fromUs && atUs < axis.toUs;
   const receptions = scene.receptions.filter(inAxis);

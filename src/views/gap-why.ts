@@ -9,7 +9,7 @@ import { episodesOf } from "./gap-episodes.ts";
 import { withMarks } from "./gap-marks.ts";
 import { dropoutRow, gapNames } from "./gaps.ts";
 import { earlierGaps, knownGaps } from "./known-gaps.ts";
-import type { AskedWindow } from "./window.ts";
+import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 /** What the losses of each life are put down to, by "01A2B3C4/1". */
 export type SharesByLife = ReadonlyMap<string, readonly CauseShare[]>;
@@ -49,7 +49,7 @@ const MOST_LOOKED_AT = 400;
 
 /** The newest findings of one's own nodes and of gateways, at most `most`. */
 export function newestFindings(store: Store, window: AskedWindow, most: number): FindingLine[] {
-  const names = gapNames(store);
+  const names = gapNames(store, knownUntilUs(window));
   const known = knownGaps(store, window, MOST_LOOKED_AT);
   const rows = known.gaps.map((gap) => dropoutRow(gap, names, window)).filter(({ stranger }) => !stranger);
   const { episodes, gaps } = episodesOf(rows, known.outages, names, window);

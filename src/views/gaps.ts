@@ -6,14 +6,14 @@ import { isoTime } from "../model/window.ts";
 import type { Store } from "../store/open.ts";
 import type { StoredGap } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { type LabelRecord, labels, lifeNumber, networkWeights } from "../store/queries/lives.ts";
+import { type LabelRecord, labels, lifeNumber } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { certaintyOf } from "../words/certainty.ts";
 import { episodesOf } from "./gap-episodes.ts";
 import { withMarks } from "./gap-marks.ts";
-import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
+import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { knownCounts, knownGaps } from "./known-gaps.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
 export const MOST_GAPS = 2_000;
 
@@ -34,7 +34,7 @@ export function gapsOfWindow(
   store: Store,
   window: AskedWindow,
 ): { episodes: EpisodeRow[]; gaps: DropoutRow[]; isCut: boolean } {
-  const names = gapNames(store);
+  const names = gapNames(store, knownUntilUs(window));
   const { gaps: stored, outages } = knownGaps(store, window, MOST_GAPS + 1);
   const rows = stored.slice(0, MOST_GAPS).map((gap) => dropoutRow(gap, names, window));
   return {
@@ -69,12 +69,13 @@ export function gapsView(store: Store, window: AskedWindow): GapsView {
   };
 }
 
-export function gapNames(store: Store): GapNames {
+/** `untilUs`: home networks as they were known then. */
+export function gapNames(store: Store, untilUs: number): GapNames {
   const nodes = labels(store, "node");
   const named = labels(store, "gateway");
   return {
     nodes,
-    home: homeNetworksOf(networkWeights(store), nodes),
+    home: homeNetworksUntil(store, nodes, untilUs),
     gateways: new Map(
       allGateways(store).map(({ id, eui }) => [id, { eui, name: named.get(eui)?.name ?? null }]),
     ),

@@ -22,7 +22,7 @@ import {
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
-import { type HomeNetworks, homeNetworksOf, isStranger } from "./home-networks.ts";
+import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { cutGateways } from "./shown-gateways.ts";
@@ -144,7 +144,7 @@ export function nodeContext(
   const { shown } = cutGateways(store, allGateways(store, untilUs));
   const reaches = shown.map((gateway) => reachOf(store, gateway, window, endUs, recorded));
   const names = labels(store, "node");
-  const home = homeNetworksOf(lives.values(), names);
+  const home = homeNetworksUntil(store, names, untilUs);
   return {
     window,
     endUs,

@@ -39,6 +39,17 @@ describe("one's home networks, as long as nobody said", () => {
     expect(nodesView(db, windowOf(400, 600)).homeNetworks).toEqual(["private"]);
   });
 
+  it("of a past window are those that were known two hours after it", () => {
+    const early = [...uplinks(FOREIGN, [0, 10, 20]), ...uplinks(OTHER, [30, 40])];
+    const later = [8_000, 8_010, 8_020, 8_030];
+    const home = (db: Store) => nodesView(db, windowOf(0, 600)).homeNetworks;
+    const busiest = home(siteOf(early));
+    expect(home(siteOf([...early, ...uplinks(PROBE, later)]))).toEqual(busiest);
+    const grown = siteOf([...early, ...uplinks(OTHER, [0, 1, ...later]).slice(2)]);
+    expect(home(grown)).toEqual(busiest);
+    expect(nodesView(grown, windowOf(0, 9_000)).homeNetworks).not.toEqual(busiest);
+  });
+
   it("are the same in every view, however many gateways heard whom", () => {
     // Five frames through one gateway against four through two: eight receptions, but fewer frames.
     const db = siteOf([

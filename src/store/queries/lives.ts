@@ -61,6 +61,21 @@ export function addressesToRecount(store: Store): ReadonlySet<number> {
   return new Set(prepared(store, "SELECT dev_addr FROM account_due").pluck().all() as number[]);
 }
 
+/** Counters heard of a life up to a moment; all of them where it is endless. */
+export function heardUntil(
+  store: Store,
+  { id, heard }: Pick<LifeRecord, "id" | "heard">,
+  untilUs: number,
+): number {
+  if (untilUs >= Number.MAX_SAFE_INTEGER) return heard;
+  return prepared(
+    store,
+    "SELECT count(*) FROM frame WHERE life_id = ? AND at_us <= ? AND repeat = 0 AND replay = 0",
+  )
+    .pluck()
+    .get(id, untilUs) as number;
+}
+
 export interface LabelRecord {
   readonly id: string;
   readonly name: string | null;
@@ -96,17 +111,6 @@ export function storedSpanUs(
   if (toUs <= untilUs) return span;
   const there = allGateways(store, untilUs).map(({ lastAtUs }) => lastAtUs);
   return there.length === 0 ? null : { ...span, toUs: Math.max(...there) };
-}
-
-/** Addresses with the counters heard of them: what home networks are told from. */
-export function networkWeights(store: Store): { devAddr: number; heard: number }[] {
-  return prepared(
-    store,
-    "SELECT dev_addr AS devAddr, sum(heard) AS heard FROM life GROUP BY dev_addr",
-  ).all() as {
-    devAddr: number;
-    heard: number;
-  }[];
 }
 
 export function lifeNumber(store: Store, lifeId: number): number | null {
