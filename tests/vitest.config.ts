@@ -14,14 +14,16 @@ export default defineConfig({
           setupFiles: ["tests/properties.ts"],
           include: ["tests/**/*.test.ts"],
           exclude: ["tests/browser/**", "tests/process/**", "tests/faults/**"],
-          testTimeout: 60_000,
+          // Ends what hangs: on a busy machine the longest property tests take more than a minute.
+          testTimeout: 180_000,
         },
       },
       {
         test: {
           name: "process",
           include: ["tests/process/**/*.test.ts", "tests/faults/**/*.test.ts"],
-          testTimeout: 60_000,
+          // As above: one start of the program takes five seconds there.
+          testTimeout: 120_000,
           hookTimeout: 60_000,
           fileParallelism: false,
         },
