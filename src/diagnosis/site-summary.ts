@@ -5,51 +5,11 @@
  */
 import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
-import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
-import { median } from "../statistics/robust.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { megahertz } from "./sentences.ts";
-import { decibel, percent, span, THRESHOLDS } from "./standing.ts";
+import { type Condition, type ConditionEvidence, count, standingConditions } from "./site-conditions.ts";
+import { percent, span } from "./standing.ts";
 
-/** One of your nodes over the window. */
-export interface NodeStanding {
-  readonly devAddr: string;
-  readonly life: number;
-  readonly title: string;
-  /** Counters due while somebody listened and a gateway was reachable, and those missed among them. */
-  readonly expected: number;
-  readonly missed: number;
-  readonly marginMedianDb: number | null;
-  /** The spreading factor of most of its frames; null where it sends no LoRa. */
-  readonly spreadingFactor: number | null;
-}
-
-/** What one gateway heard of your nodes on one channel. */
-export interface ChannelStanding {
-  readonly gatewayEui: string;
-  readonly gatewayTitle: string;
-  readonly frequencyHz: number;
-  readonly frames: number;
-  /** Frames due there if each node uses the channels on which it was heard equally often. */
-  readonly due: number;
-  /** Noise of the single frames at an SNR of 0 dB or less, dBm. */
-  readonly noiseDbm: readonly number[];
-}
-
-/** How many frames of your nodes a gateway heard. */
-export interface HearingStanding {
-  readonly gatewayEui: string;
-  readonly title: string;
-  readonly heard: number;
-  readonly contradictions: readonly string[];
-}
-
-export interface SiteEvidence {
-  readonly nodes: readonly NodeStanding[];
-  readonly channels: readonly ChannelStanding[];
-  readonly gateways: readonly HearingStanding[];
-  /** Of your nodes, with the episode that each belongs to. */
-  readonly gaps: readonly DropoutRow[];
+export interface SiteEvidence extends ConditionEvidence {
   readonly episodes: readonly EpisodeRow[];
   /** What happened to gateways as a whole. */
   readonly gatewayEvents: readonly GatewayFault[];
@@ -76,16 +36,10 @@ const MAX_SENTENCES = 5;
 const MAX_EVENTS = 50;
 const MAX_STEPS = 8;
 
+/** Puts a site in at most five sentences, with the lists that they are taken from. No gap stands twice. */
 export function summariseSite(evidence: SiteEvidence): SiteSummary {
-  const weak = evidence.nodes.flatMap((node) => weakLink(node, evidence.gaps) ?? []);
-  const standing = [
-    ...weak,
-    ...noisyChannels(evidence.channels),
-    ...quietChannels(evidence.channels),
-    ...deafGateways(evidence),
-    ...wrongPlans(evidence),
-  ];
-  const belongs = new Set(weak.flatMap(({ gapIds }) => gapIds));
+  const standing = standingConditions(evidence);
+  const belongs = new Set(standing.flatMap(({ gapIds }) => gapIds));
   const all = eventsOf(
     evidence.gaps.filter(({ id }) => !belongs.has(id)),
     evidence.episodes,
@@ -104,198 +58,7 @@ export function summariseSite(evidence: SiteEvidence): SiteSummary {
   };
 }
 
-type Condition = StandingCondition & {
-  readonly gapIds: readonly string[];
-  /** Whom the step names. */
-  readonly subject: string;
-  /** What to do; conditions that share a step are named in one line. */
-  readonly step: (subjects: string) => string;
-};
 type Event = SiteEvent & { readonly step: string | null };
-
-// ---- standing conditions
-
-/** A node whose frames come with too little margin and that loses for it: the link itself, whatever else strikes. */
-function weakLink(node: NodeStanding, gaps: readonly DropoutRow[]): Condition | null {
-  const { marginMedianDb: marginDb, expected, missed, spreadingFactor, title } = node;
-  if (marginDb === null || expected < THRESHOLDS.leastExpected) return null;
-  if (marginDb >= THRESHOLDS.lookMarginDb || missed / expected < THRESHOLDS.lookLoss) return null;
-  const own = gaps.filter(
-    ({ devAddr, life, finding, kind }) =>
-      devAddr === node.devAddr &&
-      life === node.life &&
-      (finding.cause === "weak-link" || (kind === "steady" && finding.cause === "unexplained")),
-  );
-  const at = spreadingFactor === null ? "" : ` at SF${spreadingFactor}`;
-  const with_ =
-    own.length === 0
-      ? ""
-      : ` ${own.length === 1 ? "One gap belongs" : `${count(own.length, "gap")} belong`} to it.`;
-  return {
-    kind: "weak-link",
-    devAddr: node.devAddr,
-    life: node.life,
-    gateway: null,
-    frequencyHz: null,
-    figure: round(marginDb),
-    unit: "dB",
-    gaps: own.length,
-    sentence: `${title}: median margin ${decibel(marginDb)}${at}, ${percent(missed / expected)} lost (${grouped(missed)} of ${grouped(expected)}).${with_}`,
-    gapIds: own.map(({ id }) => id),
-    subject: title,
-    step: (who) => strongerStep(who, marginDb, spreadingFactor),
-  };
-}
-
-/** The first slower data rate that would give the margin that a good link has. Floors: SX1276 data sheet, Table 13. */
-function strongerStep(title: string, marginDb: number, spreadingFactor: number | null): string {
-  const floorDb = spreadingFactor === null ? null : demodulationFloorDb(spreadingFactor);
-  for (let next = (spreadingFactor ?? 12) + 1; floorDb !== null && next <= 12; next++) {
-    const gainDb = floorDb - (demodulationFloorDb(next) ?? floorDb);
-    if (marginDb + gainDb >= THRESHOLDS.lookMarginDb)
-      return `${title}: try SF${next} (${decibel(gainDb)} more margin, longer airtime), or another place or antenna.`;
-  }
-  return `${title}: another place or antenna; a slower data rate alone does not give ${THRESHOLDS.lookMarginDb}\u2009dB of margin.`;
-}
-
-/** Samples from which a channel's noise is compared, and the excess that is worth a line, dB. Chosen. */
-const MIN_NOISE_SAMPLES = 20;
-const MIN_EXCESS_DB = 2;
-
-/** Channels that are louder than the others at most gateways that can tell. */
-function noisyChannels(channels: readonly ChannelStanding[]): Condition[] {
-  const excess = new Map<number, number[]>();
-  for (const own of byGateway(channels)) {
-    const known = own
-      .filter(({ noiseDbm }) => noiseDbm.length >= MIN_NOISE_SAMPLES)
-      .map(({ frequencyHz, noiseDbm }) => ({ frequencyHz, noiseDbm: median([...noiseDbm]) ?? 0 }));
-    if (known.length < 3) continue;
-    for (const { frequencyHz, noiseDbm } of known) {
-      const others = median(
-        known.filter((other) => other.frequencyHz !== frequencyHz).map((one) => one.noiseDbm),
-      );
-      const list = excess.get(frequencyHz) ?? [];
-      list.push(noiseDbm - (others ?? noiseDbm));
-      excess.set(frequencyHz, list);
-    }
-  }
-  return [...excess]
-    .filter(([, values]) => values.filter((value) => value >= MIN_EXCESS_DB).length * 2 > values.length)
-    .sort(([a], [b]) => a - b)
-    .map(([frequencyHz, values]) => {
-      const typical = median(values) ?? 0;
-      const where = values.length === 1 ? "at the gateway" : `at most of ${values.length} gateways`;
-      return {
-        ...ofChannel("noisy-channel", frequencyHz, round(typical), "dB"),
-        sentence: `${megahertz(frequencyHz)} is ${decibel(typical)} noisier than the other channels ${where}.`,
-        step: (channels) => `Look for the source of the noise on ${channels}; Air shows when it is loud.`,
-      };
-    });
-}
-
-/** Frames due on a channel from which a lack of them is no chance, the share that is a lack, and how significant. Chosen. */
-const MIN_DUE = 30;
-const MAX_SHARE = 0.4;
-const MIN_Z = 5;
-
-/** Channels that bring far less than the nodes' hopping lets expect, at most gateways that can tell. */
-function quietChannels(channels: readonly ChannelStanding[]): Condition[] {
-  const verdicts = new Map<number, { quiet: number; told: number; frames: number; due: number }>();
-  for (const own of byGateway(channels)) {
-    for (const { frequencyHz, frames, due } of own) {
-      if (due < MIN_DUE) continue;
-      const sum = verdicts.get(frequencyHz) ?? { quiet: 0, told: 0, frames: 0, due: 0 };
-      // Poisson counts: the spread of what is due is its root.
-      const isQuiet = frames < MAX_SHARE * due && (due - frames) / Math.sqrt(due) > MIN_Z;
-      sum.told += 1;
-      sum.quiet += isQuiet ? 1 : 0;
-      sum.frames += frames;
-      sum.due += due;
-      verdicts.set(frequencyHz, sum);
-    }
-  }
-  return [...verdicts]
-    .filter(([, { quiet, told }]) => quiet * 2 > told)
-    .sort(([a], [b]) => a - b)
-    .map(([frequencyHz, { frames, due }]) => ({
-      ...ofChannel("quiet-channel", frequencyHz, round(frames / due), "share"),
-      sentence: `${megahertz(frequencyHz)} brought ${grouped(frames)} frames; ${grouped(Math.round(due))} are due if the nodes use their channels equally.`,
-      step: (channels) => `Compare the channel plan and the noise of ${channels} with the other channels.`,
-    }));
-}
-
-function ofChannel(
-  kind: "noisy-channel" | "quiet-channel",
-  frequencyHz: number,
-  figure: number,
-  unit: "dB" | "share",
-): Omit<Condition, "sentence" | "step"> {
-  const none = { devAddr: null, life: null, gateway: null, gaps: 0, gapIds: [] };
-  return { ...none, kind, frequencyHz, figure, unit, subject: megahertz(frequencyHz) };
-}
-
-function byGateway(channels: readonly ChannelStanding[]): ChannelStanding[][] {
-  const groups = new Map<string, ChannelStanding[]>();
-  for (const channel of channels) {
-    const group = groups.get(channel.gatewayEui);
-    if (group === undefined) groups.set(channel.gatewayEui, [channel]);
-    else group.push(channel);
-  }
-  return [...groups.values()];
-}
-
-/** A gateway that hears less than this share of what the best one hears is worth a line. Chosen. */
-const MAX_HEARING = 0.1;
-const MIN_BEST = 100;
-
-function deafGateways({ gateways }: SiteEvidence): Condition[] {
-  const best = gateways.reduce<HearingStanding | null>(
-    (a, b) => (a === null || b.heard > a.heard ? b : a),
-    null,
-  );
-  if (best === null || best.heard < MIN_BEST) return [];
-  return gateways
-    .filter(({ heard }) => heard < MAX_HEARING * best.heard)
-    .map(({ gatewayEui, title, heard }) => ({
-      kind: "deaf-gateway" as const,
-      devAddr: null,
-      life: null,
-      gateway: gatewayEui,
-      frequencyHz: null,
-      figure: round(heard / best.heard),
-      unit: "share" as const,
-      gaps: 0,
-      gapIds: [],
-      subject: title,
-      sentence: `${title} heard ${count(heard, "frame")} of your nodes; ${best.title} heard ${grouped(best.heard)}.`,
-      step: (who: string) => `Where it stands near the nodes, check antenna, cable and connector: ${who}.`,
-    }));
-}
-
-function wrongPlans({ gateways }: SiteEvidence): Condition[] {
-  return gateways.flatMap(({ gatewayEui, title, contradictions }) => {
-    const [first] = contradictions;
-    if (first === undefined) return [];
-    return [
-      {
-        kind: "wrong-plan" as const,
-        devAddr: null,
-        life: null,
-        gateway: gatewayEui,
-        frequencyHz: null,
-        figure: contradictions.length,
-        unit: "count" as const,
-        gaps: 0,
-        gapIds: [],
-        subject: title,
-        sentence: `${title}: ${first}`,
-        step: (who: string) => `Compare the channels with the plan of your network: ${who}.`,
-      },
-    ];
-  });
-}
-
-// ---- events
 
 function eventsOf(
   gaps: readonly DropoutRow[],
@@ -446,8 +209,6 @@ function standingSteps(standing: readonly Condition[]): string[] {
 
 const MAX_NAMED = 3;
 
-// ---- sentences
-
 /** Less than this of the window recorded is worth a sentence. Chosen: a restart of the service is none. */
 const MIN_RECORDED = 0.98;
 
@@ -487,15 +248,3 @@ const KIND_COUNTS: Readonly<Record<StandingCondition["kind"], (n: number) => str
   "deaf-gateway": (n) => `${n} gateways hear little of your nodes.`,
   "wrong-plan": (n) => `${n} gateways depart from their channel plan.`,
 };
-
-function grouped(n: number): string {
-  return n.toLocaleString("en-GB");
-}
-
-function count(n: number, one: string): string {
-  return `${grouped(n)} ${n === 1 ? one : `${one}s`}`;
-}
-
-function round(value: number): number {
-  return Math.round(value * 1000) / 1000;
-}

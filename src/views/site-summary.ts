@@ -1,6 +1,7 @@
 /** Evidence for the summary of the site: what each node, channel and gateway did over the window, and its gaps. */
 import type { GatewayRow, NodeRow, Sentence, SiteSummary, SiteView } from "../contract/index.ts";
-import { type ChannelStanding, type NodeStanding, summariseSite } from "../diagnosis/site-summary.ts";
+import type { ChannelStanding, NodeStanding } from "../diagnosis/site-conditions.ts";
+import { summariseSite } from "../diagnosis/site-summary.ts";
 import { totalUs } from "../model/time-range.ts";
 import { isoTime } from "../model/window.ts";
 import { NOISE_SNR_GOOD_DB, noiseSample } from "../radio/noise.ts";
