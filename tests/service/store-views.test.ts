@@ -46,7 +46,7 @@ describe("the answers from a store", () => {
     expect(contract.GatewaysView.parse(await ask("/api/gateways?last=3600")).gateways).toEqual(site.gateways);
     contract.AirView.parse(await ask("/api/air"));
     const { eui, items } = contract.BenchView.parse(await ask(`/api/bench/${SHED}?last=3600`));
-    expect([eui, items.length]).toEqual([SHED, 21]);
+    expect([eui, items.length]).toEqual([SHED, 25]);
     contract.CapturesView.parse(await ask("/api/captures"));
     contract.RefusalsView.parse(await ask("/api/refusals"));
     const { storage } = contract.ServiceStatus.parse(await ask("/api/status"));
