@@ -159,7 +159,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     await end();
     throw new CannotRun(webTrouble(error, options.host, options.webPort));
   }
-  closeWithGrace({ delay: END_WITHIN_MS, logger: false }, async ({ err }) => {
+  closeWithGrace({ delay: LAST_RESORT_MS, logger: false }, async ({ err }) => {
     if (err !== undefined) complain(`${err.stack ?? err.message}\n`);
     await end();
   });
@@ -169,6 +169,12 @@ async function listen(given: unknown, version: string): Promise<void> {
     `${readyLine(options.udpHost ?? null, intake.udp[0]?.port ?? 0, relay, options.host, webPort, token)}\n`,
   );
 }
+
+/**
+ * The process ends after this, whatever still runs. Later than the deadline that its threads share: one commit or the merging of a large log
+ * cannot be cut, and may run past it. Below the 10 s that service managers commonly wait.
+ */
+const LAST_RESORT_MS = 9_900;
 
 /** Longest token file that is read, octets: whatever else is named by mistake is not read into memory. */
 const MOST_TOKEN_OCTETS = 4096;
