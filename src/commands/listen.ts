@@ -177,7 +177,7 @@ async function listen(given: unknown, version: string): Promise<void> {
 const LAST_RESORT_MS = 9_900;
 
 /** Longest token file that is read, octets: whatever else is named by mistake is not read into memory. */
-const MOST_TOKEN_OCTETS = 4096;
+const MAX_TOKEN_OCTETS = 4096;
 
 /** The token as it was given: typed, in a file, or in the environment. A typed one stands in the list of processes. */
 function tokenGiven({ token, tokenFile }: z.infer<typeof Options>): string | null {
@@ -186,7 +186,7 @@ function tokenGiven({ token, tokenFile }: z.infer<typeof Options>): string | nul
   let text: string;
   try {
     const { size } = statSync(tokenFile);
-    if (size > MOST_TOKEN_OCTETS) throw new Error("it is too large for a token");
+    if (size > MAX_TOKEN_OCTETS) throw new Error("it is too large for a token");
     text = readFileSync(tokenFile, "utf8");
   } catch (error) {
     const why = error instanceof Error ? error.message : String(error);

@@ -13,7 +13,7 @@ export const AirLine = z.object({
   busiestUtilisation: z.number().nullable(),
 });
 
-/** True over most of the window; told once, before any event. */
+/** True over most of the window; shown once, before any event. */
 export const StandingCondition = z.object({
   kind: z.enum(["weak-link", "noisy-channel", "quiet-channel", "deaf-gateway", "wrong-plan"]),
   devAddr: DevAddrText.nullable(),

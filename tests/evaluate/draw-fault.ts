@@ -3,24 +3,11 @@
  * in proportion to the site: a silence in rhythms of the node, a loss of level in dB over its margin.
  */
 import { below, type Random } from "../../src/simulate/random.ts";
+import { CAUSES } from "../../src/words/causes.ts";
 import type { Strength } from "./draw-site.ts";
 
-export const FAULT_CAUSES = [
-  "gateway-unreachable",
-  "gateway-restarted",
-  "gateway-deaf",
-  "gateway-weakened",
-  "backhaul-loss",
-  "node-silent",
-  "node-restarted",
-  "rejoin-loop",
-  "weak-link",
-  "interference",
-  "congestion",
-  "channel-mismatch",
-  "gateway-transmitting",
-  "shared-address",
-] as const;
+/** Every cause that a finding may name can be injected. */
+export const FAULT_CAUSES = CAUSES;
 export type FaultCause = (typeof FAULT_CAUSES)[number];
 
 export interface DrawnFault {
