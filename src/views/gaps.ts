@@ -33,8 +33,8 @@ export interface GapNames {
 export function gapsOfWindow(
   store: Store,
   window: AskedWindow,
+  names = gapNames(store, knownUntilUs(window)),
 ): { episodes: EpisodeRow[]; gaps: DropoutRow[]; isCut: boolean } {
-  const names = gapNames(store, knownUntilUs(window));
   const { gaps: stored, outages } = knownGaps(store, window, MOST_GAPS + 1);
   const rows = stored.slice(0, MOST_GAPS).map((gap) => dropoutRow(gap, names, window));
   return {

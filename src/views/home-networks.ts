@@ -5,8 +5,14 @@
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
-import { allLives, heardUntil, type LabelRecord, type LifeRecord } from "../store/queries/lives.ts";
-import { networkOf } from "../wire/lorawan/device-address.ts";
+import {
+  allLives,
+  anyLifeBelow,
+  heardUntil,
+  type LabelRecord,
+  type LifeRecord,
+} from "../store/queries/lives.ts";
+import { networkOf, PRIVATE_ADDRESS_END } from "../wire/lorawan/device-address.ts";
 
 export interface HomeNetworks {
   readonly networks: readonly string[];
@@ -42,6 +48,10 @@ export function homeNetworksUntil(
   labels: ReadonlyMap<string, LabelRecord>,
   untilUs: number,
 ): HomeNetworks {
+  // A private address or a person settles it. Then nobody's life needs to be read: there may be tens of thousands.
+  const isSettled = [...labels.values()].some(({ own }) => own === 1);
+  if (isSettled) return homeNetworksOf([], labels);
+  if (anyLifeBelow(store, PRIVATE_ADDRESS_END, untilUs)) return { networks: ["private"], assumed: true };
   return homeNetworksOf(allLives(store, untilUs), labels, (life) => heardUntil(store, life, untilUs));
 }
 

@@ -13,7 +13,7 @@ import {
   outagesInWindow,
 } from "../store/queries/gaps.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
-import { prepared } from "../store/queries/statement.ts";
+import { storeVersion } from "../store/queries/statement.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 /** The answer asked for last: several views of one page ask for the same window. */
@@ -47,17 +47,10 @@ export function earlierGaps(store: Store, window: AskedWindow): KnownGaps | null
   if (newestUs === undefined || newestUs <= untilUs) return null;
   const knownUs = storedSpanUs(store, untilUs)?.toUs;
   if (knownUs === undefined) return { gaps: [], outages: [] };
-  const key = `${window.fromUs}/${window.toUs}/${versionOf(store)}`;
+  const key = `${window.fromUs}/${window.toUs}/${storeVersion(store)}`;
   const before = last.get(store);
   if (before?.key === key) return before.known;
   const known = gapsAsKnown(store, window, knownUs, judgeGap);
   last.set(store, { key, known });
   return known;
-}
-
-/** Changes with every commit of another connection, and with every row written by this one. */
-function versionOf(store: Store): string {
-  const other = store.pragma("data_version", { simple: true }) as number;
-  const own = prepared(store, "SELECT total_changes()").pluck().get() as number;
-  return `${other}/${own}`;
 }

@@ -16,7 +16,7 @@ import {
 } from "../store/queries/frames.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { keyCounts } from "../store/queries/link-frames.ts";
-import { allLives, labels, livesOf, livesOfDevice } from "../store/queries/lives.ts";
+import { labels, lifeSpans, livesOf, livesOfDevice } from "../store/queries/lives.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
 import { linkRows } from "./link.ts";
 import { linkFramesOf, linkStory } from "./link-story.ts";
@@ -46,11 +46,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
   const frames = framesOfLife(store, record.id, window);
   const receptions = receptionsOfLife(store, record.id, window);
   // Who is a stranger depends on who else was heard.
-  const context = nodeContext(
-    store,
-    window,
-    new Map(allLives(store, knownUntilUs(window)).map((one) => [one.id, one])),
-  );
+  const context = nodeContext(store, window, lifeSpans(store, knownUntilUs(window)));
   const gateways = allGateways(store);
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;

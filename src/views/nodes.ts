@@ -10,14 +10,14 @@ import { isoTime } from "../model/window.ts";
 import { trendOf } from "../statistics/trend.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { framesInWindow, type HeardFrame } from "../store/queries/frames.ts";
+import { frameCounts, framesInWindow, framesOfLives, type HeardFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import {
   addressesToRecount,
-  allLives,
   type LabelRecord,
-  type LifeRecord,
+  type LifeSpan,
   labels,
+  lifeSpans,
 } from "../store/queries/lives.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
@@ -79,36 +79,48 @@ export function nodesView(store: Store, window: AskedWindow): NodesView {
   };
 }
 
+/** A life heard in the window, with what decides whether it is listed. */
+interface HeardLife {
+  readonly life: LifeSpan;
+  readonly frames: number;
+  readonly stranger: boolean;
+  readonly named: boolean;
+}
+
 /** The rows of the nodes heard, and of those silent since before a live window. */
 export function listNodes(store: Store, window: AskedWindow, most = MOST_NODES_SHOWN): NodeList {
-  const frames = groupBy(framesInWindow(store, window), ({ lifeId }) => lifeId);
-  const lives = new Map(allLives(store, knownUntilUs(window)).map((life) => [life.id, life]));
+  const lives = lifeSpans(store, knownUntilUs(window));
   const context = nodeContext(store, window, lives);
   const { names, home } = context;
-  const heard = [...frames].flatMap(([lifeId, own]) => {
+  let near = 0;
+  for (const { firstAtUs, lastAtUs } of lives.values())
+    if (lastAtUs >= window.fromUs && firstAtUs < window.toUs) near += 1;
+  // Of a crowd only the frames of the listed are read; who is listed is told by the counts.
+  const all = near > most ? null : byLife(framesInWindow(store, window));
+  const counts =
+    all === null ? frameCounts(store, window) : new Map([...all].map(([id, { length }]) => [id, length]));
+  const heard = [...counts].flatMap(([lifeId, frames]): HeardLife[] => {
     const life = lives.get(lifeId);
     if (life === undefined) return [];
     const devAddr = formatDevAddr(life.devAddr);
     return [
-      { life, own, stranger: isStranger(devAddr, names.get(devAddr), home), named: names.has(devAddr) },
+      { life, frames, stranger: isStranger(devAddr, names.get(devAddr), home), named: names.has(devAddr) },
     ];
   });
-  // A stranger can invent addresses without end: what a person knows comes first, then what was heard most.
-  const listed =
-    heard.length <= most
-      ? heard
-      : heard
-          .sort(
-            (a, b) =>
-              Number(b.named) - Number(a.named) ||
-              Number(a.stranger) - Number(b.stranger) ||
-              b.own.length - a.own.length ||
-              a.life.devAddr - b.life.devAddr,
-          )
-          .slice(0, most);
+  const listed = heard.length <= most ? heard : heard.sort(knownFirst).slice(0, most);
+  const framesOf =
+    all ??
+    byLife(
+      framesOfLives(
+        store,
+        listed.map(({ life }) => life.id),
+        window,
+      ),
+    );
   const gateways = allGateways(store, knownUntilUs(window));
   const order = new Map(gateways.map(({ id }, i) => [id, i]));
-  const nodes = listed.map(({ life, own }) => {
+  const nodes = listed.map(({ life }) => {
+    const own = framesOf.get(life.id) ?? [];
     const ids = new Set<number>();
     for (const { gatewayIds } of own) for (const id of gatewayIds) ids.add(id);
     const places = [...ids].flatMap((id) => order.get(id) ?? []).sort((a, b) => a - b);
@@ -119,7 +131,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MOST_NODES_S
   const more = heard.length - nodes.length;
   // Made of what was heard; who has fallen silent says so in a line of its own.
   const sentence = nodesSentence(nodes, home.assumed, window, more);
-  const silent = silentRows(store, lives.values(), new Set(frames.keys()), context, most);
+  const silent = silentRows(store, lives.values(), new Set(counts.keys()), context, most);
   nodes.push(...silent);
   nodes.sort(byAddressAndLife);
   const shares = sharesByLife(store, window);
@@ -133,10 +145,25 @@ export function listNodes(store: Store, window: AskedWindow, most = MOST_NODES_S
   };
 }
 
+function byLife(frames: readonly HeardFrame[]): ReadonlyMap<number, readonly HeardFrame[]> {
+  return groupBy(frames, ({ lifeId }) => lifeId);
+}
+
+/** A stranger can invent addresses without end: what a person knows comes first, then what was heard most. */
+function knownFirst(a: HeardLife, b: HeardLife): number {
+  return (
+    Number(b.named) - Number(a.named) ||
+    Number(a.stranger) - Number(b.stranger) ||
+    b.frames - a.frames ||
+    a.life.devAddr - b.life.devAddr ||
+    a.life.number - b.life.number
+  );
+}
+
 export function nodeContext(
   store: Store,
   window: AskedWindow,
-  lives: ReadonlyMap<number, LifeRecord>,
+  lives: ReadonlyMap<number, LifeSpan>,
 ): NodeContext {
   const untilUs = knownUntilUs(window);
   const endUs = knownEndUs(store, window);
@@ -160,11 +187,10 @@ export function nodeContext(
 }
 
 /** A second device beside the first ends nothing; a reset or a join before `endUs` does. */
-function livesOver(lives: ReadonlyMap<number, LifeRecord>, endUs: number): Set<number> {
-  const newest = new Map<number, LifeRecord>();
+function livesOver(lives: ReadonlyMap<number, LifeSpan>, endUs: number): Set<number> {
+  const newest = new Map<number, LifeSpan>();
   for (const life of lives.values()) {
-    if (life.begunBy === "second-device" || life.begunBy === "unexplained" || life.firstAtUs > endUs)
-      continue;
+    if (life.isBeside || life.firstAtUs > endUs) continue;
     const known = newest.get(life.devAddr);
     if (known === undefined || life.firstAtUs > known.firstAtUs) newest.set(life.devAddr, life);
   }
@@ -177,7 +203,7 @@ function livesOver(lives: ReadonlyMap<number, LifeRecord>, endUs: number): Set<n
 }
 
 export function nodeRow(
-  life: LifeRecord,
+  life: Pick<LifeSpan, "id" | "devAddr" | "number" | "lastAtUs">,
   frames: readonly HeardFrame[],
   gateways: readonly string[],
   context: NodeContext,

@@ -7,7 +7,7 @@ import { span } from "../diagnosis/standing.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { gatewaysOfNewestFrame } from "../store/queries/frames.ts";
-import type { LifeRecord } from "../store/queries/lives.ts";
+import type { LifeSpan } from "../store/queries/lives.ts";
 import { isStranger } from "./home-networks.ts";
 import { type NodeContext, nodeRow, OVERDUE_LEAST_US, OVERDUE_RHYTHMS, recordedSilenceUs } from "./nodes.ts";
 
@@ -22,14 +22,14 @@ const LEAST_HEARD = 3;
  */
 export function silentRows(
   store: Store,
-  lives: Iterable<LifeRecord>,
+  lives: Iterable<LifeSpan>,
   heard: ReadonlySet<number>,
   context: NodeContext,
   most: number,
 ): NodeRow[] {
   const { window, endUs, over, names, home } = context;
   if (!window.live) return [];
-  const silent: { life: LifeRecord; rhythmUs: number; leastUs: number; named: boolean }[] = [];
+  const silent: { life: LifeSpan; rhythmUs: number; leastUs: number; named: boolean }[] = [];
   for (const life of lives) {
     if (heard.has(life.id) || over.has(life.id) || life.heard < LEAST_HEARD) continue;
     if (life.lastAtUs >= window.fromUs || life.lastAtUs < window.fromUs - REMEMBERED_US) continue;

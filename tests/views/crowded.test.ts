@@ -1,12 +1,15 @@
+import fc from "fast-check";
 import { describe, expect, it } from "vitest";
+import type { NodeRow } from "../../src/contract/index.ts";
 import type { Store } from "../../src/store/open.ts";
-import { storedSpanUs } from "../../src/store/queries/lives.ts";
+import { allLives, heardUntil, labels, lifeSpans, storedSpanUs } from "../../src/store/queries/lives.ts";
 import { airView } from "../../src/views/air.ts";
 import { benchView } from "../../src/views/bench.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
-import { nodesView } from "../../src/views/nodes.ts";
+import { homeNetworksOf, homeNetworksUntil } from "../../src/views/home-networks.ts";
+import { listNodes, nodesView } from "../../src/views/nodes.ts";
 import { siteView } from "../../src/views/site.ts";
-import { type AskedWindow, resolveWindow } from "../../src/views/window.ts";
+import { type AskedWindow, knownUntilUs, resolveWindow } from "../../src/views/window.ts";
 import {
   CROWD_FROM_US,
   CROWD_HOUR_US,
@@ -118,3 +121,74 @@ describe("a store crowded with invented identifiers", () => {
     expect(siteView(store, window).nodeCount).toBe(1500);
   });
 });
+
+/** Homes by private and public addresses, and where a person has the word. */
+const CASES = fc.record({
+  minutes: fc.tuple(fc.integer({ min: -20, max: 70 }), fc.integer({ min: 1, max: 80 })),
+  live: fc.boolean(),
+  most: fc.integer({ min: 1, max: 8 }),
+  networks: fc.array(fc.constantFrom(0x0000_0000, 0x2600_0000, 0x4800_0000), { minLength: 1, maxLength: 3 }),
+  people: fc.array(fc.record({ node: fc.nat(59), own: fc.constantFrom(0, 1, null) }), { maxLength: 2 }),
+});
+
+describe("the short way through a crowd", () => {
+  it("gives the rows that reading every frame of every life gives", () => {
+    fc.assert(
+      fc.property(CASES, ({ minutes: [from, length], live, most, networks, people }) => {
+        const store = crowdedStore({ gateways: 6, lives: 60 });
+        for (const table of ["life", "frame"])
+          store
+            .prepare(
+              `UPDATE ${table} SET dev_addr = dev_addr + json_extract(?, '$[' || CAST(dev_addr % ? AS INTEGER) || ']')`,
+            )
+            .run(JSON.stringify(networks), networks.length);
+        store.prepare("UPDATE life SET begun_by = 'counter-reset' WHERE id % 3 = 0").run();
+        store.prepare("UPDATE life SET number = 2, dev_addr = dev_addr - 1 WHERE id % 10 = 5").run();
+        store.prepare("UPDATE frame SET dev_addr = dev_addr - 1 WHERE life_id % 10 = 5").run();
+        for (const { node, own } of people)
+          store
+            .prepare(
+              "INSERT OR IGNORE INTO label (kind, id, own) SELECT 'node', printf('%08X', dev_addr), ? FROM life WHERE id = ?",
+            )
+            .run(own, node + 1);
+        const fromUs = CROWD_FROM_US + from * 60_000_000;
+        const window: AskedWindow = { fromUs, toUs: fromUs + length * 60_000_000, live };
+
+        const untilUs = knownUntilUs(window);
+        const lives = allLives(store, untilUs);
+        const names = labels(store, "node");
+        expect(homeNetworksUntil(store, names, untilUs)).toEqual(
+          homeNetworksOf(lives, names, (life) => heardUntil(store, life, untilUs)),
+        );
+        expect([...lifeSpans(store, untilUs).values()]).toEqual(
+          lives.map(({ begunBy, reason: _, devEui: _eui, keyId: _key, proof: _proof, ...life }) => ({
+            ...life,
+            isBeside: begunBy === "second-device" || begunBy === "unexplained",
+          })),
+        );
+        const full = listNodes(store, window, 1000);
+        const short = listNodes(store, window, most);
+        expect(short).toMatchObject({ ownHeard: full.ownHeard, strangersHeard: full.strangersHeard });
+        const heard = full.nodes.filter(({ frames }) => frames > 0);
+        const [named, others] = [heard.filter(isNamed(names)), heard.filter((row) => !isNamed(names)(row))];
+        const expected = [named, others].flatMap((rows) =>
+          rows.sort(
+            (a, b) =>
+              Number(a.stranger) - Number(b.stranger) ||
+              b.frames - a.frames ||
+              (a.devAddr < b.devAddr ? -1 : a.devAddr > b.devAddr ? 1 : a.life - b.life),
+          ),
+        );
+        const key = ({ devAddr, life }: NodeRow) => `${devAddr}/${life}`;
+        const listed = short.nodes.filter(({ frames }) => frames > 0);
+        expect(listed.map(key).sort()).toEqual(expected.slice(0, most).map(key).sort());
+        for (const row of listed) expect(row).toEqual(heard.find((one) => key(one) === key(row)));
+      }),
+      { numRuns: 40 },
+    );
+  });
+});
+
+function isNamed(names: ReadonlyMap<string, unknown>): (row: NodeRow) => boolean {
+  return ({ devAddr }) => names.has(devAddr);
+}

@@ -2,6 +2,7 @@
  * How well does a fixed plan explain the channels heard, listened to by one sub-band, by two neighbours, or whole?
  * Part of the model that region-hypotheses.ts describes.
  */
+import { groupBy } from "../../model/group-by.ts";
 import {
   type Channel,
   dataRateLog,
@@ -29,7 +30,27 @@ interface ListeningSet {
   /** "486.3 to 487.7 MHz" where the plan names no sub-bands. */
   readonly block: string | null;
   readonly members: ReadonlySet<number>;
+  /** Its channels of 125 kHz. */
+  readonly narrow: readonly UplinkChannel[];
   readonly prior: number;
+}
+
+/** What follows from a variant alone: a site asks for it once a gateway. */
+interface VariantChannels {
+  readonly sets: readonly ListeningSet[];
+  readonly byBandwidth: readonly (readonly UplinkChannel[])[];
+}
+
+const known = new WeakMap<PlanVariant, VariantChannels>();
+
+function channelsOfVariant(variant: PlanVariant, named: boolean): VariantChannels {
+  let channels = known.get(variant);
+  if (channels === undefined) {
+    const byBandwidth = [...groupBy(variant.channels, ({ bandwidthHz }) => bandwidthHz).values()];
+    channels = { sets: listeningSets(variant, named), byBandwidth };
+    known.set(variant, channels);
+  }
+  return channels;
 }
 
 export function fixedHypotheses(
@@ -41,6 +62,7 @@ export function fixedHypotheses(
   // Every variant begins equally likely.
   const variantPrior = -Math.log(plan.variants.length);
   return plan.variants.flatMap((variant) => {
+    const { sets, byBandwidth } = channelsOfVariant(variant, plan.record?.subBands !== undefined);
     const base = variantPrior + dataRateLog(variant, evidence);
     const hits = channels.map((channel) => ({ channel, ...hitOf(variant, channel) }));
     const astray = hits.reduce((sum, { channel, log }) => sum + channel.weight * log, 0);
@@ -48,19 +70,17 @@ export function fixedHypotheses(
       plan,
       variant: variant.name,
       subBand: null,
-      log: base + astray + Math.log(WHOLE) + wholeLog(variant, hits),
+      log: base + astray + Math.log(WHOLE) + wholeLog(byBandwidth, hits),
     };
-    const sets = listeningSets(variant, plan.record?.subBands !== undefined);
     return [
       whole,
-      ...sets.map(({ subBand, block, members, prior }) => {
+      ...sets.map(({ subBand, block, members, narrow, prior }) => {
         let log = base + astray + Math.log(prior);
         for (const { channel, hit } of hits) {
           if (hit !== null && !members.has(hit.index)) {
             log += channel.weight * LOG.otherSubBand;
           }
         }
-        const narrow = variant.channels.filter((c) => members.has(c.index) && c.bandwidthHz === 125_000);
         for (const { frequencyHz } of narrow) {
           if (!channels.some((c) => near(c.frequencyHz, frequencyHz))) {
             log += silenceLog(1 / narrow.length, total, 0.3);
@@ -104,7 +124,7 @@ function hasBandwidth(variant: PlanVariant, bandwidthHz: number | undefined): bo
  * are missing.
  */
 function wholeLog(
-  variant: PlanVariant,
+  byBandwidth: VariantChannels["byBandwidth"],
   hits: readonly { readonly channel: Channel; readonly hit: UplinkChannel | null }[],
 ): number {
   const weights = new Map<UplinkChannel, number>();
@@ -114,8 +134,7 @@ function wholeLog(
     }
   }
   let log = 0;
-  for (const bandwidthHz of new Set(variant.channels.map((c) => c.bandwidthHz))) {
-    const ofWidth = variant.channels.filter((c) => c.bandwidthHz === bandwidthHz);
+  for (const ofWidth of byBandwidth) {
     const heard = ofWidth.reduce((sum, c) => sum + (weights.get(c) ?? 0), 0);
     log -= ofWidth.length * entropy(heard / ofWidth.length);
   }
@@ -142,13 +161,22 @@ function listeningSets(variant: PlanVariant, named: boolean): ListeningSet[] {
   }
   const inOrder = [...groups].sort((a, b) => a[0] - b[0]);
   const pairs = inOrder.slice(1).map(([, members], i) => new Set([...(inOrder[i]?.[1] ?? []), ...members]));
+  const narrowOf = (members: ReadonlySet<number>) =>
+    variant.channels.filter((c) => members.has(c.index) && c.bandwidthHz === 125_000);
   return [
     ...inOrder.map(([group, members]) => ({
       subBand: named ? group : null,
       block: named ? null : spanOf(variant, members),
       members,
+      narrow: narrowOf(members),
       prior: ONE / inOrder.length,
     })),
-    ...pairs.map((members) => ({ subBand: null, block: null, members, prior: TWO / pairs.length })),
+    ...pairs.map((members) => ({
+      subBand: null,
+      block: null,
+      members,
+      narrow: narrowOf(members),
+      prior: TWO / pairs.length,
+    })),
   ];
 }

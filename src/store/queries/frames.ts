@@ -33,6 +33,34 @@ export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): Hear
   return heardOf(frames);
 }
 
+/**
+ * How many frames of each life the window holds, by its row id. A frame has receptions, the first of them at its
+ * own time, so that they need not be read.
+ */
+export function frameCounts(store: Store, { fromUs, toUs }: TimeWindow): ReadonlyMap<number, number> {
+  const rows = prepared(
+    store,
+    `SELECT life_id, count(*) FROM frame
+     WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0 GROUP BY life_id`,
+  )
+    .raw()
+    .all(fromUs, toUs) as [number, number][];
+  return new Map(rows);
+}
+
+/** The frames of some lives, by time. */
+export function framesOfLives(
+  store: Store,
+  lifeIds: readonly number[],
+  { fromUs, toUs }: TimeWindow,
+): HeardFrame[] {
+  const within = "life_id IN (SELECT value FROM json_each(?)) AND at_us >= ? AND at_us < ? AND replay = 0";
+  const values = [JSON.stringify(lifeIds), fromUs, toUs];
+  const frames = framesWhere(store, within, values);
+  addHearings(store, frames, `frame_id IN (SELECT id FROM frame WHERE ${within})`, values);
+  return heardOf(frames);
+}
+
 /** Those of one life, by time. */
 export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeWindow): HeardFrame[] {
   const within = "life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0";
@@ -46,7 +74,11 @@ type Filling = { -readonly [key in keyof HeardFrame]: HeardFrame[key] };
 
 const NOBODY: readonly number[] = [];
 
-function framesWhere(store: Store, condition: string, values: readonly number[]): Map<number, Filling> {
+function framesWhere(
+  store: Store,
+  condition: string,
+  values: readonly (number | string)[],
+): Map<number, Filling> {
   const columns = ["id", "life_id", "at_us", "counter", "repeat", "data_rate", "airtime_us"];
   const [ids = [], lives, times, counters, repeats, dataRates, airtimes] = columnsOf(
     store,
@@ -78,7 +110,7 @@ function addHearings(
   store: Store,
   frames: ReadonlyMap<number, Filling>,
   condition: string,
-  values: readonly number[],
+  values: readonly (number | string)[],
 ): void {
   const columns = ["frame_id", "gateway_id", "snr_tenths", "rssi_tenths"];
   const [frameIds = [], gatewayIds, snrs, rssis] = columnsOf(

@@ -1,7 +1,7 @@
 /** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
 import type { TimeWindow } from "../../model/window.ts";
 import type { Store } from "../open.ts";
-import { prepared } from "./statement.ts";
+import { prepared, rowsWhileUnchanged } from "./statement.ts";
 
 export interface GatewayRecord {
   readonly id: number;
@@ -28,13 +28,13 @@ function lastDatagramUs(store: Store, gatewayId: number, untilUs: number): numbe
     .get(gatewayId, untilUs) as number | null;
 }
 
-function gatewayRows(store: Store): GatewayRecord[] {
-  return prepared(
+function gatewayRows(store: Store): readonly GatewayRecord[] {
+  return rowsWhileUnchanged(
     store,
     `SELECT id, eui, first_at_us AS firstAtUs, last_at_us AS lastAtUs, versions, pull_source AS pullSource,
             push_source AS pushSource
      FROM gateway ORDER BY first_at_us, eui`,
-  ).all() as GatewayRecord[];
+  ) as readonly GatewayRecord[];
 }
 
 export function gatewayCount(store: Store): number {

@@ -1,7 +1,7 @@
 /** Which counter lives are there, and what do people call their nodes? */
 import type { Store } from "../open.ts";
 import { allGateways } from "./gateways.ts";
-import { prepared } from "./statement.ts";
+import { columnsOf, prepared } from "./statement.ts";
 
 export interface LifeRecord {
   readonly id: number;
@@ -32,6 +32,62 @@ export function allLives(store: Store, untilUs = Number.MAX_SAFE_INTEGER): LifeR
     if (row.firstAtUs > untilUs) return [];
     return [{ ...row, lastAtUs: lastFrameUs(store, row.id, untilUs) ?? row.firstAtUs }];
   });
+}
+
+/** What a list of nodes is chosen by. */
+export type LifeSpan = Pick<
+  LifeRecord,
+  "id" | "devAddr" | "number" | "firstAtUs" | "lastAtUs" | "firstCounter" | "lastCounter" | "heard"
+> & {
+  /** It began beside another one of its address, or nobody knows how: it ends none. */
+  readonly isBeside: boolean;
+};
+
+const SPAN_COLUMNS = [
+  "id",
+  "dev_addr",
+  "number",
+  "first_at_us",
+  "last_at_us",
+  "first_counter",
+  "last_counter",
+  "heard",
+  "begun_by IN ('second-device', 'unexplained')",
+];
+
+/** All counter lives as allLives tells them, without their texts: a fifth of the time for tens of thousands. */
+export function lifeSpans(store: Store, untilUs: number): ReadonlyMap<number, LifeSpan> {
+  const columns = columnsOf(store, SPAN_COLUMNS, "FROM life", []);
+  const [ids = [], addresses, numbers, firsts, lasts, firstCounters, lastCounters, heard, beside] = columns;
+  const spans = new Map<number, LifeSpan>();
+  for (let i = 0; i < ids.length; i++) {
+    const id = ids[i] ?? 0;
+    const firstAtUs = firsts?.[i] ?? 0;
+    const lastAtUs = lasts?.[i] ?? 0;
+    if (lastAtUs > untilUs && firstAtUs > untilUs) continue;
+    spans.set(id, {
+      id,
+      devAddr: addresses?.[i] ?? 0,
+      number: numbers?.[i] ?? 0,
+      firstAtUs,
+      lastAtUs: lastAtUs <= untilUs ? lastAtUs : (lastFrameUs(store, id, untilUs) ?? firstAtUs),
+      firstCounter: firstCounters?.[i] ?? 0,
+      lastCounter: lastCounters?.[i] ?? 0,
+      heard: heard?.[i] ?? 0,
+      isBeside: beside?.[i] === 1,
+    });
+  }
+  return spans;
+}
+
+/** Some life was known at a moment whose address is below `endAddress`. */
+export function anyLifeBelow(store: Store, endAddress: number, untilUs: number): boolean {
+  return (
+    prepared(
+      store,
+      "SELECT 1 FROM life WHERE dev_addr < @end AND (first_at_us <= @until OR last_at_us <= @until) LIMIT 1",
+    ).get({ end: endAddress, until: untilUs }) !== undefined
+  );
 }
 
 function lastFrameUs(store: Store, lifeId: number, untilUs: number): number | null {

@@ -27,11 +27,42 @@ export function columnsOf(
   store: Store,
   columns: readonly string[],
   rest: string,
-  values: readonly number[] | Readonly<Record<string, number>>,
+  values: readonly (number | string)[] | Readonly<Record<string, number>>,
 ): (number | null)[][] {
   const lists = columns.map((column) => `json_group_array(${column})`);
   const texts = prepared(store, `SELECT ${lists.join(", ")} ${rest}`)
     .raw()
     .get(values) as string[];
   return texts.map((text) => JSON.parse(text) as (number | null)[]);
+}
+
+/** Changes with every commit of another connection, and with every row written by this one. */
+export function storeVersion(store: Store): string {
+  const other = store.pragma("data_version", { simple: true }) as number;
+  const own = prepared(store, "SELECT total_changes()").pluck().get() as number;
+  return `${other}/${own}`;
+}
+
+const rowsRead = new WeakMap<
+  Store,
+  Map<string, { readonly version: string; readonly rows: readonly unknown[] }>
+>();
+
+/**
+ * All rows of a query without values, read once while nothing changes: the parts of one answer ask for the same
+ * lists. A writer's open transaction remembers nothing, for a rollback takes rows back without a change of version.
+ */
+export function rowsWhileUnchanged(store: Store, sql: string): readonly unknown[] {
+  if (store.inTransaction && !store.readonly) return prepared(store, sql).all();
+  const version = storeVersion(store);
+  let ofStore = rowsRead.get(store);
+  if (ofStore === undefined) {
+    ofStore = new Map();
+    rowsRead.set(store, ofStore);
+  }
+  const known = ofStore.get(sql);
+  if (known?.version === version) return known.rows;
+  const rows = prepared(store, sql).all();
+  ofStore.set(sql, { version, rows });
+  return rows;
 }

@@ -49,6 +49,9 @@ const TYPES: readonly TypeRow[] = [
   { type: 7, prefixBits: 8, nwkIdBits: 17, nwkAddrBits: 7, idBits: 21 },
 ];
 
+/** Private addresses are those below this one: type 0, NwkID 0 and 1. Backend Interfaces 1.0, section 14. */
+export const PRIVATE_ADDRESS_END = 2 ** 26;
+
 const NO_ADDRESS: DeviceAddress = { type: null, nwkId: 0, nwkAddr: 0, netIds: null, isPrivate: false };
 
 /** Splits an address into NetID type, NwkID and NwkAddr, and names the NetIDs that it may come from. */
