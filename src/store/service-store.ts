@@ -28,10 +28,11 @@ export class ServiceStore {
   #claim: ServiceClaim | null = null;
   /** The sentence of the last look; null: in place. */
   #problem: string | null = null;
-  /** The file at the path (or that there is none) to which the sentence belongs. */
+  /** The file at the path (or that there is none), and whether all was merged, to which the sentence belongs. */
   #problemOf = "";
   #isTakenOver = false;
-  #isMerged = true;
+  /** Whether the file alone holds everything: what was stored last is in the log of changes first. */
+  #isMerged = false;
 
   private constructor(db: Store) {
     this.db = db;
@@ -66,12 +67,7 @@ export class ServiceStore {
   /** Call twice a second. Returns what is wrong and what to do in two sentences, or null. */
   check(): string | null {
     const problem = this.#look();
-    if (problem !== null) {
-      // What is in the log belongs to the file that was opened, and must not be taken for another's.
-      if (!this.#isMerged && !this.#isTakenOver) this.#merge();
-      return problem;
-    }
-    this.#isMerged = false;
+    if (problem !== null) return problem;
     try {
       this.#isTakenOver = this.#claim?.check() === false;
     } catch {
@@ -108,15 +104,20 @@ export class ServiceStore {
       if (dev === this.#device && ino === this.#inode) {
         this.#problem = null;
         this.#problemOf = "";
+        this.#isMerged = false;
         return null;
       }
       found = `${dev} ${ino}`;
     } catch (error) {
       found = error instanceof Error && "code" in error ? String(error.code) : "unknown";
     }
-    if (found !== this.#problemOf) {
-      this.#problemOf = found;
-      this.#problem = describe(this.#path, found, this.#findOpenFile());
+    // What is in the log belongs to the file that was opened, and must not be taken for another's. And whoever copies
+    // that file needs all of it: the words that name the copy come after the merging.
+    if (!this.#isMerged) this.#merge();
+    const problemOf = `${found} ${this.#isMerged}`;
+    if (problemOf !== this.#problemOf) {
+      this.#problemOf = problemOf;
+      this.#problem = describe(this.#path, found, this.#findOpenFile(), this.#isMerged);
     }
     return this.#problem;
   }
@@ -138,7 +139,7 @@ export class ServiceStore {
   }
 }
 
-function describe(path: string, found: string, open: OpenFile | undefined): string {
+function describe(path: string, found: string, open: OpenFile | undefined, isMerged: boolean): string {
   if (found !== "ENOENT" && found !== "ENOTDIR" && !found.includes(" "))
     return `The store ${path} cannot be reached (${found}). Recording resumes when it can.`;
   const isReplaced = found.includes(" ");
@@ -147,8 +148,12 @@ function describe(path: string, found: string, open: OpenFile | undefined): stri
     return isReplaced
       ? `${what}. Put the store back, or start Mastlog again to use the other file.`
       : `${what} was moved or deleted. Put it back, or start Mastlog again with a new one.`;
-  if (open.path === null)
-    return `${what}${isReplaced ? ", which was deleted" : " was deleted"}. Copy what it holds before you stop Mastlog: cp ${open.descriptor} RESCUED.db`;
+  if (open.path === null) {
+    const advice = isMerged
+      ? `Copy what it holds before you stop Mastlog: cp ${open.descriptor} RESCUED.db`
+      : "Do not stop Mastlog: what the store holds is still being made ready for a copy. Look here again in a few seconds.";
+    return `${what}${isReplaced ? ", which was deleted" : " was deleted"}. ${advice}`;
+  }
   return isReplaced
     ? `${what}, which is now ${open.path}. Put it back, or start Mastlog again to use the other file.`
     : `${what} was moved to ${open.path}. Move it back; recording then resumes.`;

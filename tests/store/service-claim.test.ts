@@ -4,6 +4,7 @@ import { join } from "node:path";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type ClaimSystem, ServiceClaim } from "../../src/store/service-claim.ts";
+import { ServiceStore } from "../../src/store/service-store.ts";
 
 let folder: string;
 let path: string;
@@ -132,4 +133,45 @@ describe("the claim of a service on its store", () => {
     await expect(ServiceClaim.take(open(join(folder, "copy.db")), second)).resolves.toBeDefined();
     expect(second.pauses).toBe(0);
   });
+});
+
+describe.skipIf(process.platform !== "linux")("the words on a store that was deleted while open", () => {
+  const name = (store: Store, text: string) =>
+    store.prepare("INSERT INTO setting (key, value) VALUES ('site', ?)").run(text);
+
+  it("name a copy that is whole at once, though nothing was merged before", async () => {
+    const service = await ServiceStore.open(path);
+    name(service.db, "Fennick Orchard");
+    rmSync(path);
+    expect(copyNamed(() => service.assertInPlace())).toBe("Fennick Orchard");
+    expect(copyNamed(() => service.check())).toBe("Fennick Orchard");
+    service.db.close();
+  });
+
+  it("name no copy while a reader keeps the log from being merged", async () => {
+    const service = await ServiceStore.open(path);
+    service.db.pragma("busy_timeout = 1");
+    const reader = open();
+    reader.exec("BEGIN; SELECT count(*) FROM setting");
+    name(service.db, "Fennick Orchard");
+    rmSync(path);
+    expect(service.check()).toMatch(/was deleted\. Do not stop Mastlog: [^:]+$/);
+    reader.exec("COMMIT");
+    expect(copyNamed(() => service.check())).toBe("Fennick Orchard");
+    service.db.close();
+  });
+
+  /** The name of the site in the copy that the words give the command for. */
+  function copyNamed(look: () => unknown): unknown {
+    let words: string;
+    try {
+      words = String(look());
+    } catch (error) {
+      words = String(error);
+    }
+    const [, from] = /: cp (\S+) RESCUED\.db$/.exec(words) ?? [];
+    const copy = join(folder, "rescued.db");
+    copyFileSync(from ?? words, copy);
+    return open(copy).prepare("SELECT value FROM setting WHERE key = 'site'").pluck().get();
+  }
 });
