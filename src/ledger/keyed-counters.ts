@@ -68,7 +68,15 @@ export function accountWithKeys(
     };
   }
   if (state.begun > begun && proof.kind === "foreign") tellForeign(state, assignment.life);
-  return { ...assignment, micValid: proof.kind === "foreign" ? false : null, session: null, replay: false };
+  return {
+    life: assignment.life,
+    counter: assignment.counter,
+    repeat: assignment.repeat,
+    changed: assignment.changed,
+    micValid: proof.kind === "foreign" ? false : null,
+    session: null,
+    replay: false,
+  };
 }
 
 function tellForeign(state: AddressState, life: LifeState): void {

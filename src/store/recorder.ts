@@ -254,6 +254,7 @@ export class Recorder {
     if (!isAny) return;
     this.#recorded.wide = true;
     this.#derivation.forgetKeys();
+    this.#derivation.forgetFrames();
   }
 
   /** True while something is to be forgotten. */
@@ -467,7 +468,8 @@ export class Recorder {
       this.#gaps.noteDatagram(gateway.id, atUs);
     }
     if (tmstUs !== null && !packet.delayed) this.#gateways.followCounter(gateway, { tmstUs, atUs });
-    for (const signal of signals) this.#recordReception(arrival, gateway, { ...heard, atUs, signal });
+    heard.atUs = atUs;
+    for (const signal of signals) this.#recordReception(arrival, gateway, heard, signal);
   }
 
   /** The same datagram once more: where it arrived earlier than the one that is stored, that time is kept. */
@@ -492,9 +494,9 @@ export class Recorder {
     return true;
   }
 
-  #recordReception(arrival: Arrival, gateway: GatewayEntry, reception: NewReception): void {
+  #recordReception(arrival: Arrival, gateway: GatewayEntry, reception: NewReception, signal: Signal): void {
     const { packet, atUs } = reception;
-    const kept = this.#receptions.keep(reception);
+    const kept = this.#receptions.keep(reception, signal);
     this.#recorded.receptions += 1;
     this.#recorded.lastReceptionId = Math.max(this.#recorded.lastReceptionId, kept.id);
     for (const ghost of kept.unmasked) {
@@ -510,14 +512,14 @@ export class Recorder {
     const { devAddr, isJoinRequest, fault } = this.#derivation.derive({
       receptionId: kept.id,
       gatewayId: gateway.id,
-      antenna: reception.signal.antenna,
+      antenna: signal.antenna,
       atUs,
       tmstKey: reception.tmstKey,
       frequencyHz: packet.frequencyHz,
       dataRate: reception.dataRate,
       airtimeUs: reception.airtimeUs,
       further: kept.further,
-      rssiTenths: tenths(reception.signal.rssiDbm),
+      rssiTenths: tenths(signal.rssiDbm),
       crc: packet.crc === "ok" || packet.crc === "bad" ? packet.crc : "other",
       payload: reception.payload,
     });

@@ -10,6 +10,7 @@ import { beganAtUs, type CounterReading, restartedBetween } from "../radio/count
 import type { Store } from "./open.ts";
 import {
   isOtherAntenna,
+  payloadDigest,
   ReceptionMemory,
   type Remembered,
   SAME_MOMENT_US,
@@ -124,8 +125,8 @@ function* inOrderOfArrival(db: Store, gatewayId: number): Generator<Row> {
      FROM temp.arrival_order o JOIN reception r ON r.id = o.reception_id WHERE o.rowid > ? ORDER BY o.rowid LIMIT ${PAGE}`,
   );
   for (let place = 0; ; ) {
-    const rows = page.all(place) as Row[];
-    yield* rows;
+    const rows = page.all(place) as Omit<Row, "digest">[];
+    for (const row of rows) yield { ...row, digest: payloadDigest(row.payload) };
     const last = rows.at(-1);
     if (last === undefined) break;
     place = last.place;

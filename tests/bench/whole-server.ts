@@ -1,7 +1,9 @@
 /**
  * The measured side of the ingest and relay benchmarks: the intake as the service starts it, with the server to relay to
- * as a second word. Same frame as the floor.
+ * as a second word. Same frame as the floor. `MASTLOG_BENCH_STORED`: a line is printed when so many receptions are stored.
  */
+import { openReader } from "../../src/store/open.ts";
+
 // The compiled thread is what is measured; its types are those of the source.
 const compiled = new URL("../../dist/server/intake/start-intake.js", import.meta.url).href;
 const { startIntake } = (await import(compiled)) as typeof import("../../src/intake/start-intake.ts");
@@ -19,6 +21,17 @@ const intake = await startIntake({
   },
 });
 process.stdout.write(`${intake.udp[0]?.port}\n`);
+const awaited = Number(process.env.MASTLOG_BENCH_STORED ?? 0);
+if (awaited > 0) {
+  const db = openReader(dbPath);
+  const stored = db.prepare("SELECT max(id) FROM reception").pluck();
+  const poll = setInterval(() => {
+    if (((stored.get() as number | null) ?? 0) < awaited) return;
+    process.stdout.write("stored\n");
+    clearInterval(poll);
+    db.close();
+  }, 10);
+}
 process.stdin.on("end", () => void end());
 process.stdin.resume();
 

@@ -232,6 +232,53 @@ describe("recording datagrams", () => {
   });
 });
 
+describe("the frames of the last seconds", () => {
+  const frame = phy("01F2B110", 5);
+  const frames = () =>
+    rows(
+      "SELECT f.id, count(r.id) AS hearings FROM frame f JOIN reception r ON r.frame_id = f.id GROUP BY 1",
+    );
+  const astray = () =>
+    rows("SELECT id FROM reception WHERE frame_id IS NULL OR frame_id NOT IN (SELECT id FROM frame)");
+
+  it("are not joined when their commit was taken back", () => {
+    recorder.record([push(SHED, 0, [{ payload: phy("01F2B111", 1) }])]);
+    const batch = [
+      push(SHED, 60, [{ payload: frame }]),
+      push(SHED, 60.2, [{ payload: phy("01F2B111", 2) }], 8),
+    ];
+    const isEnough = () => {
+      throw new Error("the disk is gone");
+    };
+    expect(() => recorder.record(batch, { isEnough })).toThrow("the disk is gone");
+    recorder.record([push(TOWER, 60.1, [{ payload: frame, tmstUs: 1_000 }])]);
+    expect(astray()).toEqual([]);
+    expect(frames()).toMatchObject([{ hearings: 1 }, { hearings: 1 }]);
+    recorder.record([push(SHED, 60.3, [{ payload: frame }])]);
+    expect(frames()).toMatchObject([{ hearings: 1 }, { hearings: 2 }]);
+  });
+
+  it("are joined when another program wrote them meanwhile", () => {
+    const folder = mkdtempSync(join(tmpdir(), "mastlog-frames-"));
+    onTestFinished(() => rmSync(folder, { recursive: true, force: true }));
+    db = openStore(join(folder, "site.db"));
+    recorder = new Recorder(db);
+    const other = new Recorder(openStore(join(folder, "site.db")));
+    recorder.record([push(SHED, 0, [{ payload: phy("01F2B111", 1) }])]);
+    other.record([push(SHED, 60, [{ payload: frame }])]);
+    recorder.record([push(TOWER, 60.1, [{ payload: frame, tmstUs: 1_000 }])]);
+    expect(astray()).toEqual([]);
+    expect(frames()).toMatchObject([{ hearings: 1 }, { hearings: 2 }]);
+  });
+
+  it("are found in the tables when a clock ran an hour ahead in between", () => {
+    recorder.record([push(SHED, 0, [{ payload: frame }])]);
+    recorder.record([push(SHED, 3600, [{ payload: phy("01F2B111", 1) }])]);
+    recorder.record([push(TOWER, 0.1, [{ payload: frame, tmstUs: 1_000 }])]);
+    expect(frames()).toMatchObject([{ hearings: 2 }, { hearings: 1 }]);
+  });
+});
+
 describe("order, repetition and division of the traffic", () => {
   /** Twelve minutes of three nodes at two gateways with losses, repeats, a reset and CRC failures. */
   function traffic(losses: readonly boolean[]): DecodedArrival[] {

@@ -214,6 +214,12 @@ export class AccountBook {
       return known;
     }
     const entry = this.#entryFrom(devAddr, this.#sql.newestState.get(devAddr) as StoredState | undefined);
+    // Without a life none of its frames is accounted: the address is new.
+    const isNew = entry.lifeIds.size === 0 && entry.frames === 0;
+    if (isNew) {
+      this.#entries.set(devAddr, entry);
+      return entry;
+    }
     for (const frame of this.#framesAfter(devAddr, entry.state, Number.MAX_SAFE_INTEGER))
       this.#assign(entry, frame);
     this.#entries.set(devAddr, entry);
@@ -319,8 +325,19 @@ export class AccountBook {
   #updateLife(id: number, life: LifeState): void {
     const { begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard } = life;
     const { devEui = null, session = null, proof = null } = life;
-    const figures = [begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard];
-    this.#sql.updateLife.run(...figures, devEui, session, proof, id);
+    this.#sql.updateLife.run(
+      begunBy,
+      reason,
+      firstAtUs,
+      lastAtUs,
+      firstCounter,
+      lastCounter,
+      heard,
+      devEui,
+      session,
+      proof,
+      id,
+    );
   }
 
   #storeState(devAddr: number, entry: AddressEntry | undefined): void {

@@ -16,11 +16,9 @@ const LONGEST_AIRTIME_US = 200_000_000;
 export interface HeardOnChannel {
   readonly receptionId: number;
   readonly gatewayId: number;
-  readonly frequencyHz: number;
   /** End of the packet. */
   readonly atUs: number;
   readonly airtimeUs: number;
-  readonly crcBad: boolean;
 }
 
 interface Delta {
@@ -68,22 +66,23 @@ export class ChannelBook {
     this.#set = db.prepare(`INSERT OR REPLACE INTO channel_minute (${columns}) VALUES (?, ?, ?, ?, ?, ?, ?)`);
   }
 
-  add(heard: HeardOnChannel): void {
-    const { gatewayId, frequencyHz, atUs, airtimeUs } = heard;
+  add(heard: HeardOnChannel, frequencyHz: number, crcBad: boolean): void {
+    const { gatewayId, atUs, airtimeUs } = heard;
     if (airtimeUs > 0) {
-      for (const minute of minutesOf(atUs - airtimeUs, atUs)) {
-        const startUs = Math.max(atUs - airtimeUs, minute * MINUTE_US);
-        const endUs = Math.min(atUs, (minute + 1) * MINUTE_US);
+      const startUs = atUs - airtimeUs;
+      for (let minute = minuteOf(startUs); minute * MINUTE_US < atUs; minute++) {
+        const fromUs = Math.max(startUs, minute * MINUTE_US);
+        const toUs = Math.min(atUs, (minute + 1) * MINUTE_US);
         // The union first: a cell of this transaction tells it that there are receptions to read back.
         const union = this.#union(gatewayId, frequencyHz, minute, heard.receptionId);
         const delta = this.#delta(gatewayId, frequencyHz, minute);
-        delta.airtimeUs += endUs - startUs;
-        delta.busyUs += union.add(startUs, endUs);
+        delta.airtimeUs += toUs - fromUs;
+        delta.busyUs += union.add(fromUs, toUs);
       }
     }
     const own = this.#delta(gatewayId, frequencyHz, minuteOf(atUs));
     own.receptions += 1;
-    if (heard.crcBad) own.crcBad += 1;
+    if (crcBad) own.crcBad += 1;
   }
 
   /** Counts the minutes around a moment again from the receptions: one of them proved a ghost. */

@@ -51,14 +51,14 @@ export class Derivation {
   derive(reception: StoredReception): Derived {
     const { frequencyHz, payload, crc } = reception;
     if (frequencyHz !== null && !reception.further) {
-      this.#channels.add({ ...reception, frequencyHz, crcBad: crc === "bad" });
+      this.#channels.add(reception, frequencyHz, crc === "bad");
     }
     // Without a right CRC every octet is suspect, address and counter included: it counts for the air only.
     if (crc !== "ok" || payload === null) return NOTHING;
     const decoded = decodePhyPayload(payload);
     if (!decoded.ok) return { ...NOTHING, fault: decoded.fault };
     const phy = decoded.value;
-    const placement = this.#frames.place({ ...reception, phy, content: contentOf(payload, "fCnt" in phy) });
+    const placement = this.#frames.place(reception, phy, contentOf(payload, "fCnt" in phy));
     if (placement.kind === "regrouped") {
       if (placement.devAddr !== null) this.#accounts.markDue(placement.devAddr, placement.fromUs);
     } else if (placement.kind === "first") {
@@ -114,12 +114,18 @@ export class Derivation {
     this.#accounts.forgetKeys();
   }
 
+  /** Rows were taken away by this connection: frames may be gone. */
+  forgetFrames(): void {
+    this.#frames.forget();
+  }
+
   flush(): void {
     this.#accounts.flush();
     this.#channels.flush();
   }
 
   forget(): void {
+    this.#frames.forget();
     this.#accounts.forget();
     this.#channels.forget();
   }
@@ -138,7 +144,15 @@ export class Derivation {
     if (messageType !== UNCONFIRMED_DATA_UP && messageType !== CONFIRMED_DATA_UP) return null;
     if (devAddr === null || fcnt === null) return null;
     const { gatewayId, rssiTenths } = reception;
-    const radio = { dataRate: frame.dataRate, gatewayId, rssiTenths };
-    return this.#accounts.account(devAddr, { ...frame, fcnt, payload, radio });
+    return this.#accounts.account(devAddr, {
+      atUs: frame.atUs,
+      fcnt,
+      content: frame.content,
+      radio: { dataRate: frame.dataRate, gatewayId, rssiTenths },
+      airtimeUs: frame.airtimeUs,
+      frequencyHz: frame.frequencyHz,
+      dataRate: frame.dataRate,
+      payload,
+    });
   }
 }

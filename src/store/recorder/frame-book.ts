@@ -9,7 +9,7 @@ import { parseDevAddr } from "../../model/identifiers.ts";
 import type { PhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import type { Store } from "../open.ts";
 import type { Account } from "./account-book.ts";
-import type { FramedReception } from "./rows.ts";
+import type { StoredReception } from "./rows.ts";
 
 /** MType codes; LoRaWAN 1.1, section 4.2.1, table 2. */
 const MESSAGE_TYPES: Readonly<Record<PhyPayload["messageType"], number>> = {
@@ -51,6 +51,64 @@ export type Placement =
   /** Frames from a moment on were grouped afresh; the address is to be accounted again from there. */
   | { readonly kind: "regrouped"; readonly devAddr: number | null; readonly fromUs: number };
 
+/** A frame's candidates lie 4 s back at most; what came that late is found without the tables. Chosen. */
+const RECENT_US = 10_000_000;
+const MAX_RECENT = 20_000;
+
+type RecentFrame = FrameRow & Pick<NewFrame, "devAddr" | "content" | "frequencyHz" | "dataRate">;
+
+/** The frames of the last seconds, by content: almost every reception asks for these and for no others. */
+class RecentFrames {
+  readonly #byContent = new Map<number, RecentFrame[]>();
+  /** In order of writing. */
+  readonly #byId = new Map<number, RecentFrame>();
+  /** From here on it holds every frame. */
+  #completeFromUs: number;
+  #newestUs = Number.NEGATIVE_INFINITY;
+
+  /** `completeFromUs`: no stored frame lies there or later. */
+  constructor(completeFromUs: number) {
+    this.#completeFromUs = completeFromUs;
+  }
+
+  add(frame: RecentFrame): void {
+    if (frame.atUs < this.#completeFromUs) return;
+    this.#byId.set(frame.id, frame);
+    const alike = this.#byContent.get(frame.content);
+    if (alike === undefined) this.#byContent.set(frame.content, [frame]);
+    else alike.push(frame);
+    this.#newestUs = Math.max(this.#newestUs, frame.atUs);
+    for (const oldest of this.#byId.values()) {
+      if (oldest.atUs >= this.#newestUs - RECENT_US && this.#byId.size <= MAX_RECENT) break;
+      this.#completeFromUs = Math.max(this.#completeFromUs, oldest.atUs + 1);
+      this.remove(oldest.id);
+    }
+  }
+
+  remove(id: number): void {
+    const frame = this.#byId.get(id);
+    if (frame === undefined) return;
+    this.#byId.delete(id);
+    const others = this.#byContent.get(frame.content)?.filter((other) => other !== frame) ?? [];
+    if (others.length === 0) this.#byContent.delete(frame.content);
+    else this.#byContent.set(frame.content, others);
+  }
+
+  /** The frames that a transmission between two moments may be; null: the tables have to be asked. */
+  alike(frame: NewFrame, fromUs: number, toUs: number): FrameRow[] | null {
+    if (fromUs < this.#completeFromUs) return null;
+    const { devAddr, frequencyHz, dataRate } = frame;
+    return (this.#byContent.get(frame.content) ?? []).filter(
+      (other) =>
+        other.devAddr === devAddr &&
+        other.atUs >= fromUs &&
+        other.atUs <= toUs &&
+        other.frequencyHz === frequencyHz &&
+        other.dataRate === dataRate,
+    );
+  }
+}
+
 export class FrameBook {
   readonly #near: Statement;
   readonly #nearAnywhere: Statement;
@@ -60,8 +118,11 @@ export class FrameBook {
   readonly #remove: Statement;
   readonly #assign: Statement;
   readonly #address: Statement;
+  readonly #newest: Statement;
+  #recent: RecentFrames | null = null;
 
   constructor(db: Store) {
+    this.#newest = db.prepare("SELECT max(at_us) FROM frame").pluck();
     const match = "content = ? AND frequency_hz IS ? AND data_rate = ?";
     this.#near = db.prepare(
       `SELECT id, at_us AS atUs FROM frame WHERE dev_addr = ? AND at_us BETWEEN ? AND ? AND ${match}`,
@@ -86,8 +147,9 @@ export class FrameBook {
     this.#assign = db.prepare("UPDATE reception SET frame_id = ? WHERE id = ?");
   }
 
-  place(reception: FramedReception): Placement {
-    const frame = newFrameOf(reception);
+  /** `content`: see contentOf. */
+  place(reception: StoredReception, phy: PhyPayload, content: number): Placement {
+    const frame = newFrameOf(reception, phy, content);
     const candidates = this.#candidates(frame, reception.atUs, reception.atUs);
     if (candidates.length === 0) return { kind: "first", frame };
     const [only] = candidates;
@@ -119,7 +181,15 @@ export class FrameBook {
       account?.keyId ?? null,
       account?.replay === true ? 1 : 0,
     );
-    return Number(result.lastInsertRowid);
+    const id = Number(result.lastInsertRowid);
+    const { devAddr, atUs, content, frequencyHz, dataRate } = frame;
+    this.#recent?.add({ id, devAddr, atUs, content, frequencyHz, dataRate });
+    return id;
+  }
+
+  /** Drops what memory holds: rows were taken away or rolled back, or another connection wrote. */
+  forget(): void {
+    this.#recent = null;
   }
 
   assign(receptionId: number, frameId: number): void {
@@ -130,6 +200,7 @@ export class FrameBook {
   dropIfUnheard(frameId: number): boolean {
     if (this.#hearings.get(frameId) !== undefined) return false;
     this.#remove.run(frameId);
+    this.#recent?.remove(frameId);
     return true;
   }
 
@@ -141,6 +212,9 @@ export class FrameBook {
   #candidates(frame: NewFrame, fromUs: number, toUs: number): FrameRow[] {
     const low = fromUs - 2 * GROUPING_WINDOW_US;
     const high = toUs + GROUPING_WINDOW_US;
+    this.#recent ??= new RecentFrames(((this.#newest.get() as number | null) ?? Number.MIN_SAFE_INTEGER) + 1);
+    const recent = this.#recent.alike(frame, low, high);
+    if (recent !== null) return recent;
     const match = [frame.content, frame.frequencyHz, frame.dataRate];
     const rows =
       frame.devAddr === null
@@ -150,7 +224,7 @@ export class FrameBook {
   }
 
   /** The reception lies behind the frame's first hearing, within the window, and no antenna heard two. */
-  #simplyJoins(frame: FrameRow, reception: FramedReception): boolean {
+  #simplyJoins(frame: FrameRow, reception: StoredReception): boolean {
     const behindUs = reception.atUs - frame.atUs;
     if (behindUs < 0 || behindUs > GROUPING_WINDOW_US) return false;
     const own = { id: 0, ...hearingOf(reception) };
@@ -163,7 +237,7 @@ export class FrameBook {
   }
 
   /** The earliest moment of the frames that were, and that are now. */
-  #regroup(frame: NewFrame, reception: FramedReception): number {
+  #regroup(frame: NewFrame, reception: StoredReception): number {
     const hearings: Hearing[] = [{ id: reception.receptionId, ...hearingOf(reception) }];
     const taken = new Map<number, FrameRow>();
     let grew = true;
@@ -177,7 +251,10 @@ export class FrameBook {
         grew = true;
       }
     }
-    for (const id of taken.keys()) this.#remove.run(id);
+    for (const id of taken.keys()) {
+      this.#remove.run(id);
+      this.#recent?.remove(id);
+    }
     for (const cluster of clusterHearings(hearings)) {
       const id = this.write({ ...frame, atUs: cluster[0]?.atUs ?? frame.atUs }, null);
       for (const hearing of cluster) this.assign(hearing.id, id);
@@ -187,13 +264,12 @@ export class FrameBook {
   }
 }
 
-function hearingOf(reception: FramedReception): Omit<Hearing, "id"> {
+function hearingOf(reception: StoredReception): Omit<Hearing, "id"> {
   const { gatewayId, antenna, atUs, tmstKey } = reception;
   return { gatewayId, antenna, atUs, tmstKey };
 }
 
-function newFrameOf(reception: FramedReception): NewFrame {
-  const { phy } = reception;
+function newFrameOf(reception: StoredReception, phy: PhyPayload, content: number): NewFrame {
   const data = "devAddr" in phy ? phy : null;
   return {
     atUs: reception.atUs,
@@ -201,7 +277,7 @@ function newFrameOf(reception: FramedReception): NewFrame {
     devAddr: data === null ? null : parseDevAddr(data.devAddr),
     devEui: "devEui" in phy ? (phy.devEui ?? null) : null,
     fcnt: data?.fCnt ?? null,
-    content: reception.content,
+    content,
     frequencyHz: reception.frequencyHz,
     dataRate: reception.dataRate,
     airtimeUs: reception.airtimeUs,

@@ -6,13 +6,16 @@
 import type { Statement } from "better-sqlite3";
 import { digestOf } from "../../ledger/content.ts";
 import { ghostOf } from "../../ledger/ghosts.ts";
-import type { Crc } from "../../model/datagram.ts";
+import type { Crc, Signal } from "../../model/datagram.ts";
 import type { Store } from "../open.ts";
 import {
   isOtherAntenna,
   isSame,
+  payloadDigest,
   ReceptionMemory,
   type Remembered,
+  type RememberedRow,
+  rememberedOf,
   SAME_MOMENT_US,
   type Sought,
 } from "./reception-memory.ts";
@@ -114,8 +117,8 @@ export class ReceptionBook {
   }
 
   /** Stores a reception of which no delivery is stored. */
-  keep(reception: NewReception): Kept {
-    const sought = soughtOf(reception, reception.signal);
+  keep(reception: NewReception, signal: Signal): Kept {
+    const sought = soughtOf(reception, signal);
     const alike = this.#held(reception.gatewayId, reception.arrivedUs).memory.alike(sought);
     const ghost = alike.some((other) => ghostOf(sought, other) === "a");
     const masked = alike.filter((other) => !other.ghost && ghostOf(sought, other) === "b");
@@ -123,8 +126,20 @@ export class ReceptionBook {
     const real = alike.filter((other) => !other.ghost);
     for (const [index, other] of masked.entries()) this.#passOn(other, unmasked[index]?.airtimeUs ?? 0, real);
     const further = !ghost && real.some((other) => isOtherAntenna(other, sought));
-    const id = this.#write(reception, { ghost, further });
-    this.#remember(reception.gatewayId, { ...sought, id, ghost, further });
+    const id = this.#write(reception, signal, { ghost, further });
+    // Field by field: copying objects is what costs most on this path.
+    this.#remember(reception.gatewayId, {
+      id,
+      arrivedUs: sought.arrivedUs,
+      tmstKey: sought.tmstKey,
+      frequencyHz: sought.frequencyHz,
+      antenna: sought.antenna,
+      rssiTenths: sought.rssiTenths,
+      payload: sought.payload,
+      digest: sought.digest,
+      ghost,
+      further,
+    });
     return { id, ghost, further, unmasked };
   }
 
@@ -178,12 +193,11 @@ export class ReceptionBook {
     const fromUs = arrivedUs - (isNewest ? 2 : 1) * SAME_MOMENT_US;
     const toUs = isNewest ? Number.POSITIVE_INFINITY : arrivedUs + SAME_MOMENT_US + READ_AHEAD_US;
     // The column is the moment of hearing, which lies before arrival by as much again at most.
-    const before = this.#until.all(gatewayId, fromUs - SAME_MOMENT_US, arrivedUs) as StoredRow[];
+    const before = this.#until.all(gatewayId, fromUs - SAME_MOMENT_US, arrivedUs) as RememberedRow[];
     const last = Math.min(Number.MAX_SAFE_INTEGER, toUs + SAME_MOMENT_US);
-    const after = this.#after.all(gatewayId, arrivedUs, last) as StoredRow[];
+    const after = this.#after.all(gatewayId, arrivedUs, last) as RememberedRow[];
     const memory = new ReceptionMemory();
-    for (const row of [...before.reverse(), ...after])
-      memory.add({ ...row, ghost: row.ghost === 1, further: row.further === 1 });
+    for (const row of [...before.reverse(), ...after]) memory.add(rememberedOf(row));
     return { memory, fromUs, toUs };
   }
 
@@ -207,8 +221,8 @@ export class ReceptionBook {
     }
   }
 
-  #write(reception: NewReception, as: { ghost: boolean; further: boolean }): number {
-    const { packet, signal } = reception;
+  #write(reception: NewReception, signal: Signal, as: { ghost: boolean; further: boolean }): number {
+    const { packet } = reception;
     const offset = packet.gatewayTimeUs === null ? null : packet.gatewayTimeUs - reception.atUs;
     const result = this.#insert.run(
       reception.gatewayId,
@@ -237,15 +251,10 @@ export class ReceptionBook {
   }
 }
 
-interface StoredRow extends Omit<Remembered, "ghost" | "further"> {
-  readonly ghost: number;
-  readonly further: number;
-}
-
 /** What one antenna's signal of a packet is recognised by. */
 export function soughtOf(
   { arrivedUs, tmstKey, packet, payload }: Pick<NewReception, "arrivedUs" | "tmstKey" | "packet" | "payload">,
-  signal: NewReception["signal"],
+  signal: Signal,
 ): Sought {
   return {
     arrivedUs,
@@ -254,6 +263,7 @@ export function soughtOf(
     antenna: signal.antenna,
     rssiTenths: tenths(signal.rssiDbm),
     payload,
+    digest: payloadDigest(payload),
   };
 }
 

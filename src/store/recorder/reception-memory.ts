@@ -27,6 +27,8 @@ export interface Remembered {
   readonly antenna: number;
   readonly rssiTenths: number | null;
   readonly payload: Uint8Array | null;
+  /** See payloadDigest. */
+  readonly digest: number;
   ghost: boolean;
   further: boolean;
 }
@@ -34,11 +36,29 @@ export interface Remembered {
 /** A reception that is looked for. */
 export type Sought = Pick<
   Remembered,
-  "arrivedUs" | "tmstKey" | "frequencyHz" | "antenna" | "rssiTenths" | "payload"
+  "arrivedUs" | "tmstKey" | "frequencyHz" | "antenna" | "rssiTenths" | "payload" | "digest"
 >;
 
+/** A row of the table as it is remembered. */
+export interface RememberedRow extends Omit<Remembered, "ghost" | "further" | "digest"> {
+  readonly ghost: number;
+  readonly further: number;
+}
+
+export function rememberedOf(row: RememberedRow): Remembered {
+  const { payload } = row;
+  return { ...row, digest: payloadDigest(payload), ghost: row.ghost === 1, further: row.further === 1 };
+}
+
+/** 32 bits by which equal payloads are found. */
+export function payloadDigest(payload: Uint8Array | null): number {
+  return payload === null ? 0 : digestOf(payload) % DIGESTS;
+}
+
+const DIGESTS = 2 ** 32;
+
 export class ReceptionMemory {
-  readonly #alike = new Map<string, Remembered[]>();
+  readonly #alike = new Map<number, Remembered[]>();
   /** In the order in which they came; those before `#from` are forgotten. */
   #all: Remembered[] = [];
   #from = 0;
@@ -49,7 +69,7 @@ export class ReceptionMemory {
 
   add(one: Remembered): void {
     this.#all.push(one);
-    const key = keyOf(one.payload, cellOf(one.tmstKey));
+    const key = keyOf(one.digest, cellOf(one.tmstKey));
     const alike = this.#alike.get(key);
     if (alike === undefined) this.#alike.set(key, [one]);
     else {
@@ -60,13 +80,14 @@ export class ReceptionMemory {
 
   /** Receptions of the same payload at the same moment, the sought one's other deliveries among them. */
   alike(sought: Sought): Remembered[] {
-    const { tmstKey, arrivedUs, payload } = sought;
+    const { tmstKey, arrivedUs, payload, digest } = sought;
     // A stand-in for a missing counter is the same number or another one: no nearness in it.
     const span = tmstKey < 0 ? 0 : GHOST_SPAN_US;
     const reachUs = tmstKey < 0 ? SAME_WITHOUT_COUNTER_US : SAME_MOMENT_US;
     const found: Remembered[] = [];
-    for (let cell = cellOf(tmstKey - span); cell <= cellOf(tmstKey + span); cell++) {
-      for (const other of this.#alike.get(keyOf(payload, cell)) ?? []) {
+    const last = cellOf(tmstKey + span);
+    for (let cell = cellOf(tmstKey - span); cell <= last; cell++) {
+      for (const other of this.#alike.get(keyOf(digest, cell)) ?? NONE) {
         if (Math.abs(other.tmstKey - tmstKey) > span) continue;
         if (Math.abs(other.arrivedUs - arrivedUs) > reachUs) continue;
         if (samePayload(other.payload, payload)) found.push(other);
@@ -91,7 +112,7 @@ export class ReceptionMemory {
   }
 
   #remove(one: Remembered): void {
-    const key = keyOf(one.payload, cellOf(one.tmstKey));
+    const key = keyOf(one.digest, cellOf(one.tmstKey));
     const alike = this.#alike.get(key);
     if (alike === undefined) return;
     const at = alike.indexOf(one);
@@ -118,9 +139,12 @@ function cellOf(tmstKey: number): number {
   return tmstKey < 0 ? tmstKey : Math.floor(tmstKey / GHOST_SPAN_US);
 }
 
-function keyOf(payload: Uint8Array | null, cell: number): string {
-  return `${payload === null ? "" : digestOf(payload)}/${cell}`;
+/** Two that share a key by chance are told apart when they are looked at. */
+function keyOf(digest: number, cell: number): number {
+  return cell * DIGESTS + digest;
 }
+
+const NONE: readonly Remembered[] = [];
 
 function samePayload(a: Uint8Array | null, b: Uint8Array | null): boolean {
   if (a === null || b === null) return a === b;

@@ -1,8 +1,7 @@
 /** The rows that the recorder's parts hand to each other, as the tables hold them. */
 
 import type { Endpoint } from "../../model/arrival.ts";
-import type { Crc, RadioPacket, Signal } from "../../model/datagram.ts";
-import type { PhyPayload } from "../../wire/lorawan/phy-payload.ts";
+import type { Crc, RadioPacket } from "../../model/datagram.ts";
 
 export const CRC_CODES: Readonly<Record<Crc, number>> = {
   ok: 0,
@@ -14,16 +13,15 @@ export const CRC_CODES: Readonly<Record<Crc, number>> = {
 /** By code. */
 export const CRCS = ["ok", "bad", "none", "unknown"] as const satisfies readonly Crc[];
 
-/** One reception on its way into the store. */
+/** A packet on its way into the store: a row for each antenna that heard it. */
 export interface NewReception {
   readonly gatewayId: number;
   /** When the datagram arrived. */
   readonly arrivedUs: number;
   /** When the packet was heard: arrival, dated back where the path was late. */
-  readonly atUs: number;
+  atUs: number;
   readonly tmstKey: number;
   readonly packet: RadioPacket;
-  readonly signal: Signal;
   readonly dataRate: number;
   readonly codingRate: number;
   readonly airtimeUs: number;
@@ -46,12 +44,6 @@ export interface StoredReception {
   readonly rssiTenths: number | null;
   readonly crc: "ok" | "bad" | "other";
   readonly payload: Uint8Array | null;
-}
-
-/** What the frame book needs of a reception that belongs to a LoRaWAN frame. */
-export interface FramedReception extends StoredReception {
-  readonly phy: PhyPayload;
-  readonly content: number;
 }
 
 /** What a commit changed, summed over its datagrams. */
