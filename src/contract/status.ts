@@ -91,6 +91,11 @@ export const ServiceStatus = z.object({
         words: z.string().describe("empty unless low"),
       })
       .describe("room left on the disk of the store"),
+    check: z
+      .object({ state: z.enum(["sound", "running", "damaged", "unknown"]), words: z.string() })
+      .describe(
+        "whether the store is damaged: a small one is checked at the start, a large one while running",
+      ),
     bytes: z.number().int(),
     receptions: z.number().int(),
     from: IsoTime.nullable(),

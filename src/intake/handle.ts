@@ -12,6 +12,7 @@ import type { PositionRequest } from "../store/positions.ts";
 import type { Transmission } from "../wire/forwarder/downstream.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
 import type { SourceDrops } from "./drop-counts.ts";
+import type { StoreCheck } from "./follow-check.ts";
 import type { RelayFigures } from "./relay/messages.ts";
 import type { TestOutcome } from "./transmit-desk.ts";
 import type { ReceiveBuffer } from "./udp-listener.ts";
@@ -42,6 +43,8 @@ export interface RecordingFigures {
   readonly storage: "well" | "slow" | "failed";
   /** One sentence, empty while all is well. */
   readonly storageWords: string;
+  /** Whether the store is damaged, as far as it was checked. */
+  readonly check: StoreCheck;
 }
 
 /** Figures since the service started, posted about twice a second. */

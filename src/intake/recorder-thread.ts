@@ -21,6 +21,7 @@ import { Recorder } from "../store/recorder.ts";
 import { ServiceStore } from "../store/service-store.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DeltaGatherer } from "./delta-gatherer.ts";
+import { followCheck } from "./follow-check.ts";
 import { followForgetting } from "./follow-forgetting.ts";
 import { followGaps } from "./follow-gaps.ts";
 import { keepHeartbeat } from "./heartbeat.ts";
@@ -92,11 +93,12 @@ async function run(): Promise<void> {
     const leftMs = untilMs === null ? LAST_RECORDING_MS : untilMs - CLOSING_MS - processMs();
     queue.drain(clock.monotonicMs() + Math.min(LAST_RECORDING_MS, leftMs));
   });
+  const check = followCheck(db, (sentence) => say({ kind: "log", sentence }));
   const postFigures = () => {
     const figures = queue.figures();
     const problem = store.check();
     const storage = problem === null ? {} : { storage: "failed" as const, storageWords: problem };
-    say({ kind: "figures", figures: { ...figures, ...storage } });
+    say({ kind: "figures", figures: { ...figures, ...storage, check: check.now() } });
   };
   const figuresTimer = setInterval(postFigures, FIGURES_EVERY_MS);
   const imports = new CaptureImport({
@@ -212,6 +214,8 @@ async function run(): Promise<void> {
     }
     gapWork.stop();
     forgetting.stop();
+    // It reads the store: the log of changes is merged once nobody does.
+    await check.stop();
     try {
       heartbeat.stop();
       // After a long recording of the rest there is no time left for it.

@@ -84,7 +84,7 @@ export class RecordingQueue {
     return this.#hasHeard;
   }
 
-  figures(): RecordingFigures {
+  figures(): Omit<RecordingFigures, "check"> {
     return { waiting: this.#waiting.length, storage: this.#storage, storageWords: this.#storageWords };
   }
 

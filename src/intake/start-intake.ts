@@ -5,6 +5,7 @@
 import { MessageChannel, Worker } from "node:worker_threads";
 import type { Endpoint } from "../model/arrival.ts";
 import { StoreUnusable } from "../store/open.ts";
+import { NOT_CHECKED } from "./follow-check.ts";
 import type {
   CaptureProgress,
   CommitDelta,
@@ -40,7 +41,12 @@ export interface StartIntakeOptions {
 /** Longest wait for an orderly end. Chosen: service managers commonly wait 10 s or more (common practice, no source). */
 export const END_WITHIN_MS = 8_000;
 
-const NOTHING_RECORDED: RecordingFigures = { waiting: 0, storage: "well", storageWords: "" };
+const NOTHING_RECORDED: RecordingFigures = {
+  waiting: 0,
+  storage: "well",
+  storageWords: "",
+  check: NOT_CHECKED,
+};
 
 /** Resolves once the port is bound and the store open; rejects with StoreUnusable and a remedy otherwise. */
 export async function startIntake(options: StartIntakeOptions): Promise<IntakeHandle> {
@@ -129,7 +135,7 @@ class ThreadedIntake implements IntakeHandle {
   }
 
   figures(): IntakeFigures {
-    const { storage, storageWords, waiting } = this.#recording;
+    const { storage, storageWords, waiting, check } = this.#recording;
     if (this.listener !== null) {
       const { slowness, ...figures } = this.listener.figures();
       const isSlow = storage === "well" && slowness !== "";
@@ -137,6 +143,7 @@ class ThreadedIntake implements IntakeHandle {
         ...figures,
         storage: isSlow ? "slow" : storage,
         storageWords: isSlow ? slowness : storageWords,
+        check,
         relay: null,
       };
     }
@@ -153,6 +160,7 @@ class ThreadedIntake implements IntakeHandle {
       droppedBySource: [],
       storage,
       storageWords,
+      check,
       kernelDrops: relay?.kernelDrops ?? null,
       receiveBuffer: relay?.receiveBuffer ?? null,
       relay,

@@ -42,6 +42,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       state: figures.storage,
       words: figures.storageWords,
       space: { ...space },
+      check: { ...figures.check },
       bytes: stored.bytes,
       receptions: stored.receptions,
       from: time(stored.fromUs),

@@ -10,9 +10,14 @@ export class StoreUnusable extends Error {
   }
 }
 
+/** The command that reads a damaged store, in quotes. */
+export function rescueCommand(path: string): string {
+  return `'mastlog backup NEW.db --rescue --db ${path}'`;
+}
+
 /** How to get at what a damaged store still holds; the same words everywhere. */
 export function rescueRemedy(path: string): string {
-  return `It is left untouched. Rescue what is readable with 'mastlog backup NEW.db --rescue --db ${path}', then use --db NEW.db.`;
+  return `It is left untouched. Rescue what is readable with ${rescueCommand(path)}, then use --db NEW.db.`;
 }
 
 /** Whether an error is SQLite's own. */

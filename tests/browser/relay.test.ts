@@ -33,6 +33,7 @@ describe("in line", () => {
       storage: {
         state: "failed",
         words: "The store cannot be written: database or disk is full.",
+        check: { state: "sound", words: "Checked at the start: no damage." },
         space: { state: "enough", freeBytes: 41_000_000_000, lastsSeconds: null, words: "" },
         bytes: 1,
         receptions: 1,

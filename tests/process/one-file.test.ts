@@ -1,4 +1,13 @@
-import { copyFileSync, existsSync, mkdirSync, readdirSync, writeFileSync } from "node:fs";
+import {
+  closeSync,
+  copyFileSync,
+  existsSync,
+  mkdirSync,
+  openSync,
+  readdirSync,
+  writeFileSync,
+  writeSync,
+} from "node:fs";
 import { basename, dirname, join } from "node:path";
 import Database from "better-sqlite3";
 import { afterEach, describe, expect, it } from "vitest";
@@ -157,3 +166,66 @@ function receptionsIn(db: string): number {
     return 0;
   }
 }
+
+describe("a store too large to be checked at the start", () => {
+  /** 70 MB beside a few receptions: more than opening checks. */
+  async function largeStore(): Promise<string> {
+    const service = await startService();
+    const socket = await GatewaySocket.open(service.udpPort);
+    expect(await socket.sendAll([uplink(0).bytes])).toBe(true);
+    await socket.close();
+    await service.end("SIGTERM");
+    const db = new Database(service.db);
+    const fill = db.prepare("INSERT INTO setting (key, value) VALUES (?, hex(zeroblob(500000)))");
+    for (let i = 0; i < 70; i++) fill.run(`filler ${i}`);
+    db.pragma("wal_checkpoint(TRUNCATE)");
+    db.close();
+    return service.db;
+  }
+
+  interface Status {
+    readonly storage: { readonly check: { readonly state: string; readonly words: string } };
+  }
+  const checkOf = async (service: Service) => (await service.json<Status>("/api/status")).storage.check;
+  const isOver = ({ state, words }: Status["storage"]["check"]) => words !== "" && state !== "running";
+
+  it("is checked while gateways are answered, and is one file at the end", async () => {
+    const service = await startService({ db: await largeStore() });
+    const socket = await GatewaySocket.open(service.udpPort);
+    expect(await socket.sendAll([uplink(1).bytes])).toBe(true);
+    await socket.close();
+    expect(await until(() => checkOf(service), isOver)).toEqual({
+      state: "sound",
+      words: "Checked while running: no damage.",
+    });
+    expect((await service.end("SIGTERM")).status).toBe(0);
+    expect(filesOf(service.db)).toEqual(["site.db"]);
+  });
+
+  it("says where it is damaged, how to rescue what is readable, and goes on recording", async () => {
+    const db = await largeStore();
+    const file = openSync(db, "r+");
+    writeSync(file, Buffer.alloc(4096, 0xff), 0, 4096, 40 * 1024 * 1024);
+    closeSync(file);
+    const service = await startService({ db });
+    const { state, words } = await until(() => checkOf(service), isOver);
+    expect(state).toBe("damaged");
+    expect(words).toContain(`'mastlog backup NEW.db --rescue --db ${db}'`);
+    const socket = await GatewaySocket.open(service.udpPort);
+    expect(await socket.sendAll([uplink(1).bytes])).toBe(true);
+    await socket.close();
+    const { status, err } = await service.end("SIGTERM");
+    expect(status).toBe(0);
+    expect(err).toContain("is damaged");
+    expect(storedNumber(db, "SELECT count(*) FROM reception")).toBe(2);
+  });
+
+  it("ends at once in the middle of a check", async () => {
+    const service = await startService({ db: await largeStore() });
+    await pause(2_100);
+    const { status, tookMs } = await service.end("SIGTERM");
+    expect(status).toBe(0);
+    expect(tookMs).toBeLessThan(8_000);
+    expect(filesOf(service.db)).toEqual(["site.db"]);
+  });
+});

@@ -57,6 +57,7 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     receiveBuffer: { askedBytes: 8_388_608, grantedBytes: 212_992 },
     storage: "well",
     storageWords: "",
+    check: { state: "sound", words: "Checked at the start: no damage." },
     relay: null,
   };
   readonly #commits = new Set<(delta: CommitDelta) => void>();

@@ -66,6 +66,8 @@ const DROP_COLUMNS: readonly Column<ServiceStatus["lost"]["bySource"][number]>[]
   },
 ];
 
+const CHECK_STANDINGS = { sound: "good", running: "waiting", damaged: "bad", unknown: "waiting" } as const;
+
 export interface ServiceViewProps {
   readonly status: ServiceStatus;
   readonly refusals: readonly Refusal[];
@@ -96,6 +98,13 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
             word={status.storage.state}
           />{" "}
           {status.storage.words}
+        </Fact>
+        <Fact name="Check for damage">
+          <StandingMark
+            standing={CHECK_STANDINGS[status.storage.check.state]}
+            word={status.storage.check.state}
+          />{" "}
+          {status.storage.check.words}
         </Fact>
         <Fact name="Stored">
           {counted(status.storage.receptions, "reception")}, {fileSize(status.storage.bytes)}
