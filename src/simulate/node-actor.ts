@@ -214,7 +214,9 @@ export class NodeActor {
     const life = this.#life;
     const counter = this.#counter;
     this.#counter = (counter + 1) % 2 ** 32;
-    const clear = randomOctets(this.#choice, node.payloadBytes);
+    const clear = node.constantPayload
+      ? new Uint8Array(node.payloadBytes)
+      : randomOctets(this.#choice, node.payloadBytes);
     const fOpts = encodeMacCommands(this.#answers.splice(0), "up");
     const asksForAnswer =
       this.#world.scenario.server !== undefined && node.adr && this.#radio.countUnanswered();

@@ -14,6 +14,7 @@ export class NodeRhythm {
   readonly #active: Stretch | null;
   /** With a `clock` schedule: the beat of the newest frame. */
   #beatUs = 0;
+  #isSlow = false;
 
   /** `active`: the only stretch in which the node sends; null: the whole run. */
   constructor(node: Node, { events }: Scenario, random: Random, active: Stretch | null) {
@@ -45,7 +46,7 @@ export class NodeRhythm {
   /** The frame after the one sent now. */
   nextUs(atUs: number): number {
     const { schedule, jitterShare, clockPpm } = this.#node;
-    const rhythmSeconds = this.#node.rhythmSeconds * (1 + clockPpm / 1e6);
+    const rhythmSeconds = this.#steadySeconds() * (1 + clockPpm / 1e6);
     if (schedule === "random")
       return atUs + seconds(Math.max(LEAST_SECONDS, exponential(this.#random, rhythmSeconds)));
     const jitter = jitterShare * (2 * this.#random.uniform() - 1);
@@ -53,5 +54,13 @@ export class NodeRhythm {
     const behind = Math.max(1, Math.ceil((atUs - this.#beatUs) / (rhythmSeconds * 1e6) - 0.5));
     this.#beatUs += Math.round(behind * rhythmSeconds * 1e6);
     return Math.max(atUs + seconds(LEAST_SECONDS), this.#beatUs + seconds(jitter * rhythmSeconds));
+  }
+
+  /** The rhythm that it keeps now: one of two, where it has two. */
+  #steadySeconds(): number {
+    const { rhythmSeconds, slowRhythmSeconds, framesARhythm } = this.#node;
+    if (slowRhythmSeconds === undefined) return rhythmSeconds;
+    if (this.#random.uniform() < 1 / framesARhythm) this.#isSlow = !this.#isSlow;
+    return this.#isSlow ? slowRhythmSeconds : rhythmSeconds;
   }
 }

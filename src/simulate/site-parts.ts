@@ -91,12 +91,17 @@ export const NodeForm = z.strictObject({
   jitterShare: Share.default(0.05),
   /** `interval`: from frame to frame; `clock`: at multiples of the rhythm; `random`: at any moment, so many on average. */
   schedule: z.enum(["interval", "clock", "random"]).default("interval"),
+  /** A second, slower rhythm; the node changes between the two after `framesARhythm` frames on average. */
+  slowRhythmSeconds: z.number().min(0.5).optional(),
+  framesARhythm: z.number().min(1).default(12),
   /** Positive: its clock is slow, and its rhythm longer. */
   clockPpm: z.number().min(-100_000).max(100_000).default(0),
   /** Which channel next: any, or each of them once before any again. */
   hopping: z.enum(["random", "without-replacement"]).default("random"),
   /** Octets of application payload; 0 sends no FPort. */
   payloadBytes: z.number().int().min(0).max(222).default(12),
+  /** The same payload in every frame: after a restart the same counter gives the same octets. */
+  constantPayload: z.boolean().default(false),
   fPort: z.number().int().min(1).max(223).default(2),
   spreadingFactor: z.number().int().min(7).max(12),
   bandwidthHz: z.union([z.literal(125_000), z.literal(250_000), z.literal(500_000)]).default(125_000),

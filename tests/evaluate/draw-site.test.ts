@@ -1,4 +1,5 @@
 import { describe, expect, it } from "vitest";
+import { CONDITIONS, type Condition } from "./draw-conditions.ts";
 import { FAULT_CAUSES } from "./draw-fault.ts";
 import { type Case, drawSite, STRENGTHS } from "./draw-site.ts";
 
@@ -18,9 +19,38 @@ describe("a drawn site", () => {
     }
   });
 
-  it("injects its cause and no other, and nothing where there is none", () => {
-    for (const { one, scenario } of drawn)
-      expect(scenario.events.map(({ event }) => event)).toEqual(one.cause === null ? [] : [one.cause]);
+  it("injects its cause and no other, but for a bench node that restarts", () => {
+    for (const { one, scenario, conditions } of drawn) {
+      const own = scenario.events.filter(
+        (event) => !conditions.events.length || event.event !== "node-reset",
+      );
+      expect(own.map(({ event }) => event)).toEqual(one.cause === null ? [] : [one.cause]);
+    }
+  });
+
+  it("has every hard condition somewhere, and plain sites beside them", () => {
+    const counts = new Map<string, number>();
+    for (const { conditions } of drawn)
+      for (const condition of conditions.conditions.length === 0 ? ["none"] : conditions.conditions)
+        counts.set(condition, (counts.get(condition) ?? 0) + 1);
+    for (const condition of ["none", ...CONDITIONS])
+      expect(counts.get(condition) ?? 0, condition).toBeGreaterThan(10);
+  });
+
+  it("has what its conditions say: an edge node, two rhythms, constant octets, noisy channels, pauses", () => {
+    for (const { scenario, conditions, one } of drawn) {
+      const has = (condition: Condition) => conditions.conditions.includes(condition);
+      const some = (of: (node: (typeof scenario.nodes)[0]) => boolean) => scenario.nodes.some(of);
+      expect(some((node) => node.slowRhythmSeconds === 3 * node.rhythmSeconds)).toBe(has("two-rhythms"));
+      expect(some((node) => node.schedule === "random")).toBe(has("event-driven"));
+      expect(some((node) => node.constantPayload)).toBe(has("constant-payload"));
+      expect(Object.keys(scenario.gateways[0]?.channelNoiseDb ?? {}).length > 0).toBe(has("standing-noise"));
+      expect(conditions.keepalives).toBe(!has("no-keepalives"));
+      expect(conditions.notRecorded.length > 0).toBe(has("not-recorded"));
+      const lengths = conditions.notRecorded.map(({ fromSeconds, toSeconds }) => toSeconds - fromSeconds);
+      for (const seconds of lengths) expect(seconds).toBeGreaterThanOrEqual(4);
+      if (one.cause?.startsWith("gateway")) expect(conditions.keepalives).toBe(true);
+    }
   });
 
   it("differs widely from the next: rhythms, spreading factors, regions, gateways, rules of reception", () => {

@@ -6,6 +6,7 @@
  */
 import { below, createRandom, normal, type Random } from "../../src/simulate/random.ts";
 import { readScenario, type Scenario } from "../../src/simulate/scenario.ts";
+import { type DrawnConditions, drawConditions } from "./draw-conditions.ts";
 import { type DrawnFault, drawFault, type FaultCause } from "./draw-fault.ts";
 
 export const STRENGTHS = ["mild", "middling", "strong"] as const;
@@ -22,6 +23,7 @@ export interface DrawnSite {
   readonly scenario: Scenario;
   /** Whether the listener sees what the network asks of the gateways (PULL_RESP, TX_ACK). */
   readonly seesDownlinks: boolean;
+  readonly conditions: DrawnConditions;
 }
 
 export const range = (random: Random, from: number, to: number): number =>
@@ -104,12 +106,20 @@ export function drawSite({ cause, strength, seed }: Case): DrawnSite {
   const frames = range(random, 80, 130);
   const durationSeconds = Math.round(Math.min(2.5 * 86_400, Math.max(3 * 3600, frames * rhythmSeconds)));
   const gateways = drawGateways(random, cause, durationSeconds);
-  const nodes = drawNodes(
+  const sound = drawNodes(
     random,
     isCrowded ? { ...band, factors: [8, 9, 10, 11, 12] } : band,
     gateways,
     rhythmSeconds,
   );
+  const conditions = drawConditions({
+    cause,
+    random: random.fork("conditions"),
+    durationSeconds,
+    heardHz: band.heardHz,
+    nodes: sound,
+  });
+  const nodes = sound.map((node, index) => changedNode(node, conditions.nodes.get(index) ?? {}));
   const fault: DrawnFault =
     cause === null
       ? { events: [] }
@@ -154,13 +164,30 @@ export function drawSite({ cause, strength, seed }: Case): DrawnSite {
         reportScatterDb: range(random, 0.2, 1.2),
       },
       ...(random.uniform() < 0.3 ? { server: { delayMs: range(random, 50, 400) } } : {}),
-      gateways: gateways.map((gateway) => ({ ...gateway, channelsHz: band.heardHz })),
+      gateways: gateways.map((gateway) => ({
+        ...gateway,
+        channelsHz: band.heardHz,
+        channelNoiseDb: conditions.channelNoiseDb,
+        ...(conditions.keepalives ? {} : { statSeconds: 3600 }),
+      })),
       nodes: nodes.map(({ marginDb: _, ...node }) => node),
-      events: fault.events,
+      events: [...fault.events, ...conditions.events],
     }),
   );
   if (!read.ok) throw new Error(`seed ${seed}: ${read.sentence}`);
-  return { scenario: read.scenario, seesDownlinks: random.uniform() < 0.75 };
+  return { scenario: read.scenario, seesDownlinks: random.uniform() < 0.75, conditions };
+}
+
+type SoundNode = ReturnType<typeof drawNodes>[number];
+
+/** A node as the site's conditions have it; `lowerDb` takes from its margin. */
+function changedNode(node: SoundNode, change: { readonly lowerDb?: number }): SoundNode {
+  const { lowerDb = 0, ...more } = change;
+  const gains = Object.entries(node.pathGainDb).map(([eui, gainDb]) => [
+    eui,
+    gainDb === null ? null : gainDb - lowerDb,
+  ]);
+  return { ...node, ...more, marginDb: node.marginDb - lowerDb, pathGainDb: Object.fromEntries(gains) };
 }
 
 function drawGateways(random: Random, cause: FaultCause | null, durationSeconds: number) {

@@ -3,7 +3,9 @@ import { describe, expect, it } from "vitest";
 import type { DropoutRow, GapsView } from "../../src/contract/gaps.ts";
 import type { CounterFate, Truth, TruthEpisode } from "../../src/simulate/truth-schema.ts";
 import { match } from "./match.ts";
-import { scoreOf } from "./score.ts";
+import { realText } from "./print-score.ts";
+import { KNOWN, realFindings, realScoreOf } from "./real-sets.ts";
+import { calibrationOf, scoreOf } from "./score.ts";
 
 const at = (minute: number) => new Date(Date.UTC(2026, 3, 14) + minute * 60_000).toISOString();
 const RHYTHM_MINUTES = 10;
@@ -89,6 +91,11 @@ describe("a fault", () => {
     expect(judge(truthOf({ 310: "noise" }, [short])).faults).toHaveLength(1);
   });
 
+  it("counts only where the node lost more to it than to other things", () => {
+    const fates = { 310: "noise", 320: "noise", 330: "weak", 340: "weak", 350: "weak" } as const;
+    expect(judge(truthOf(fates, [noise])).faults).toEqual([]);
+  });
+
   it("may be called by another word that is true of it as well", () => {
     const outage = {
       cause: "gateway-restarted",
@@ -127,6 +134,28 @@ describe("a finding", () => {
     expect(right(truthOf({}), row("node-silent", 300, 340))).toBe(false);
   });
 
+  it("is wrong when it names a cause for what was sent while nobody recorded, whatever was injected", () => {
+    const away = (from: number, to: number) => [
+      { fromUs: Date.parse(at(from)) * 1000, toUs: Date.parse(at(to)) * 1000 },
+    ];
+    const judgeAway = (truth: Truth, notRecorded: ReturnType<typeof away>, cause?: string | null) =>
+      match(
+        {
+          truth,
+          view: { gaps: [row("interference", 300, 340)] } as unknown as GapsView,
+          datagrams: 0,
+          notRecorded,
+        },
+        new Map([["probe", RHYTHM_MINUTES * 60]]),
+        cause,
+      );
+    expect(judgeAway(truthOf(drowned, [noise]), away(305, 335)).findings).toMatchObject([{ isRight: false }]);
+    expect(judgeAway(truthOf(drowned, [noise]), away(600, 700)).findings).toMatchObject([{ isRight: true }]);
+    // Nothing can be asked of what was lost then, nor of what is not the case's own fault.
+    expect(judgeAway(truthOf(drowned, [noise]), away(305, 395)).faults).toEqual([]);
+    expect(judgeAway(truthOf(drowned, [noise]), [], null).faults).toEqual([]);
+  });
+
   it("that says unexplained is none, right or wrong", () => {
     const { findings, unexplained } = judge(truthOf(drowned, [noise]), row("unexplained", 300, 340));
     expect({ findings, unexplained }).toEqual({ findings: [], unexplained: 1 });
@@ -158,5 +187,50 @@ describe("the score", () => {
     expect(score.healthy).toMatchObject({ nodeDays: 1, falseFindings: 1, falsePerNodeWeek: 7 });
     expect(score.confusion.interference).toEqual({ interference: 1, "weak-link": 1 });
     expect(score.worst.map(({ cause }) => cause)).toEqual(["weak-link", "node-silent"]);
+  });
+});
+
+describe("the table of real receptions", () => {
+  const finding = (cause: string, confidence: number, isRight: boolean | null, part = "whole") =>
+    ({ set: "indoor node", part, cause, confidence, isRight }) as const;
+  const real = realScoreOf([
+    finding("weak-link", 0.86, true),
+    finding("weak-link", 0.88, true, "2023-07-01"),
+    finding("interference", 0.85, false),
+    finding("interference", 0.97, null),
+    finding("unexplained", 0.7, false),
+  ]);
+
+  it("counts named causes where the truth is known, by confidence, and the others beside them", () => {
+    expect(real).toMatchObject({ dropouts: 5, leftOpen: 1, notKnown: 1 });
+    const bin = calibrationOf(real.named).find(({ from }) => from === 0.8);
+    expect(bin?.findings).toBe(3);
+    expect(bin?.shareRight).toBeCloseTo(2 / 3, 9);
+    expect(bin?.meanConfidence).toBeCloseTo((0.86 + 0.88 + 0.85) / 3, 9);
+    expect(real.bySet[0]).toEqual({
+      set: "indoor node",
+      part: "whole",
+      leftOpen: 1,
+      right: 1,
+      wrong: 1,
+      notKnown: 1,
+    });
+    expect(real.bySet[1]).toMatchObject({ part: "weeks", right: 1, wrong: 0 });
+  });
+
+  it("is printed with each known truth, its source, and what was wrong", () => {
+    const text = realText(real);
+    for (const { what, source } of KNOWN) {
+      expect(text).toContain(what);
+      expect(text).toContain(source);
+    }
+    expect(text).toMatch(/0\.80 to 0\.90 +3 +2 +0\.863 +0\.667/);
+    expect(text).toContain("wrong: indoor node, whole: said interference at 0.85");
+  });
+
+  it("has no wrong cause on the far node and the indoor node as recorded", () => {
+    const score = realScoreOf(realFindings());
+    expect(score.wrong).toEqual([]);
+    expect(score.named.length).toBeGreaterThan(20);
   });
 });

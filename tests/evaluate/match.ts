@@ -5,6 +5,9 @@
  * (is *observable*) when within its time it cost that node more than chance takes from a sound link: two counters in a row that were
  * lost to it (of a node that was heard eight times before its end), or three in all that are a tenth of what the node sent, or half of it when it sent no more than two; for a node that fell silent, restarted or rejoins, when nothing was heard for more
  * than 2.5 rhythms; for a shared address, when five frames and more of the second device were heard.
+ * What was lost while nobody recorded does not count, nor a fault to which a node lost less than to other things meanwhile:
+ * nothing can be asked of it. Where the site's conditions inject something too (a bench node that restarts), only the
+ * case's own cause is a fault; naming the other is right.
  * Its **answer** is the cause of the dropouts of that node's addresses that overlap with it in time: right when one of
  * them names its cause (or one in `alsoTrue`); else the cause of the one that overlaps longest; `unexplained` when all
  * say so; none when there is no dropout. `unexplained` and none count as not found.
@@ -12,10 +15,12 @@
  * A **finding** is one dropout of the Gaps view with a cause other than `unexplained`; strangers' are left out. It is
  * right when an injected cause of that name concerns that node in an overlapping time, or when at least half of the node's counters that were
  * lost between its ends had a fate that this cause stands for: a frame that a fade took without any event is rightly
- * called a weak link. Otherwise it is wrong. Several injected causes may overlap: naming any of them is right.
+ * called a weak link. It is wrong whatever else is true when nobody recorded: when fewer than half of the counters that it calls
+ * missed were lost in recorded time, or all of what an injected cause shares with it was not recorded. Otherwise it is wrong. Several injected causes may overlap: naming any of them is right.
  * On a site without faults every finding that is wrong by this rule is a false finding.
  */
 import type { DropoutRow } from "../../src/contract/gaps.ts";
+import { subtract, type TimeRange, totalUs } from "../../src/model/time-range.ts";
 import type { CounterFate, Truth, TruthEpisode } from "../../src/simulate/truth-schema.ts";
 import type { Played } from "./play-case.ts";
 
@@ -80,29 +85,49 @@ interface Lost {
   readonly fate: CounterFate;
 }
 
-/** Everything that a case says about the diagnosis. `rhythmSeconds`: of each node, as drawn. */
-export function match({ truth, view }: Played, rhythmSeconds: ReadonlyMap<string, number>): Matched {
+/** What the rule needs to know of a case. */
+interface Known {
+  readonly truth: Truth;
+  readonly notRecorded: readonly TimeRange[];
+}
+
+/**
+ * Everything that a case says about the diagnosis. `rhythmSeconds`: of each node, as drawn; `cause`: the case's own (null:
+ * a site without fault), undefined: every injected cause counts as a fault.
+ */
+export function match(
+  { truth, view, notRecorded = [] }: Omit<Played, "notRecorded"> & Partial<Played>,
+  rhythmSeconds: ReadonlyMap<string, number>,
+  cause?: string | null,
+): Matched {
+  const known = { truth, notRecorded };
   const rows = view.gaps.filter(({ stranger }) => !stranger);
   const own = truth.nodes.filter(({ stranger }) => !stranger);
   const findings = rows.filter(({ finding }) => finding.cause !== "unexplained");
   const days = (Date.parse(truth.to) - Date.parse(truth.from)) / 86_400_000;
   return {
-    faults: truth.injected.flatMap((episode) => faultsOf(episode, truth, rows, rhythmSeconds)),
-    findings: findings.map((row) => findingResult(row, truth)),
+    faults: truth.injected
+      .filter((episode) => cause === undefined || isOf(episode, cause))
+      .flatMap((episode) => faultsOf(episode, known, rows, rhythmSeconds)),
+    findings: findings.map((row) => findingResult(row, known)),
     unexplained: rows.length - findings.length,
     nodeDays: new Set(own.map(({ name }) => name)).size * days,
   };
 }
 
+function isOf(episode: TruthEpisode, cause: string | null): boolean {
+  return cause !== null && isNamed(cause, episode);
+}
+
 function faultsOf(
   episode: TruthEpisode,
-  truth: Truth,
+  known: Known,
   rows: readonly DropoutRow[],
   rhythms: ReadonlyMap<string, number>,
 ): FaultResult[] {
   const nodes = episode.cause === "shared-address" ? episode.nodes.slice(0, 1) : episode.nodes;
   return nodes.flatMap(({ name, devAddrs }) => {
-    const cost = costOf(episode, name, truth, (rhythms.get(name) ?? 600) * 1000);
+    const cost = costOf(episode, name, known, (rhythms.get(name) ?? 600) * 1000);
     if (cost === null) return [];
     const overlapping = rows
       .filter((row) => devAddrs.includes(row.devAddr) && overlapMs(row, episode) > 0)
@@ -120,10 +145,16 @@ function isNamed(cause: string, episode: TruthEpisode): boolean {
 }
 
 /** The time that a dropout and an episode share; an episode of a moment shares 1 ms with what contains it. */
+function sharedTime(row: { from: string; to: string }, episode: TruthEpisode): Span {
+  return {
+    fromMs: Math.max(Date.parse(row.from), Date.parse(episode.from)),
+    toMs: Math.min(Date.parse(row.to), Math.max(Date.parse(episode.to), Date.parse(episode.from) + 1)),
+  };
+}
+
 function overlapMs(row: { from: string; to: string }, episode: TruthEpisode): number {
-  const from = Math.max(Date.parse(row.from), Date.parse(episode.from));
-  const to = Math.min(Date.parse(row.to), Math.max(Date.parse(episode.to), Date.parse(episode.from) + 1));
-  return to - from;
+  const { fromMs, toMs } = sharedTime(row, episode);
+  return toMs - fromMs;
 }
 
 const IN_SILENCE: ReadonlySet<string> = new Set(["node-silent", "node-restarted", "rejoin-loop"]);
@@ -132,19 +163,23 @@ const IN_SILENCE: ReadonlySet<string> = new Set(["node-silent", "node-restarted"
 const LEAST_KNOWN_FRAMES = 8;
 const LEAST_LOST = 3;
 const LEAST_LOST_SHARE = 0.1;
+/** A node that loses more to other things meanwhile tells of those. */
+const LEAST_OF_ITS_LOSSES = 0.5;
 
 /** What an episode cost a node, when that is enough to ask why; else null. */
 function costOf(
   episode: TruthEpisode,
   name: string,
-  truth: Truth,
+  { truth, notRecorded }: Known,
   rhythmMs: number,
 ): { readonly lostShare: number | null } | null {
   const from = Date.parse(episode.from);
   const to = Date.parse(episode.to);
   const lives = truth.nodes.filter((life) => life.name === name || life.name.startsWith(`${name}, second`));
   const counters = lives.flatMap(({ counters: all, name: of }) =>
-    all.map(({ at, fate }) => ({ atMs: Date.parse(at), fate, of })),
+    all
+      .map(({ at, fate }) => ({ atMs: Date.parse(at), fate, of }))
+      .filter(({ atMs }) => !isWithin(notRecorded, atMs)),
   );
   if (episode.cause === "shared-address") {
     const second = counters.filter(({ fate, of }) => fate === "heard" && of !== name).length;
@@ -154,7 +189,9 @@ function costOf(
     const heard = counters.filter(({ fate }) => fate === "heard").map(({ atMs }) => atMs);
     const before = Math.max(...heard.filter((at) => at <= from));
     const end = Math.min(Date.parse(truth.to), ...heard.filter((at) => at > from));
-    const isLong = Number.isFinite(before) && end - before > LEAST_SILENCE_RHYTHMS * rhythmMs;
+    const isLong =
+      Number.isFinite(before) &&
+      recordedMs({ fromMs: before, toMs: end }, notRecorded) > LEAST_SILENCE_RHYTHMS * rhythmMs;
     // Of a restart that was not seen to its end nobody can tell more than the silence.
     if (episode.cause === "node-restarted" && !heard.some((at) => at > from)) return null;
     return isLong ? { lostShare: null } : null;
@@ -169,16 +206,44 @@ function costOf(
     isLost.some((one, index) => one && isLost[index + 1] === true) ||
     (lost >= LEAST_LOST && lostShare >= LEAST_LOST_SHARE) ||
     (lost > 0 && within.length <= 2);
-  return isEnough ? { lostShare } : null;
+  const lostAtAll = within.filter(({ fate }) => fate !== "heard").length;
+  return isEnough && lost >= LEAST_OF_ITS_LOSSES * lostAtAll ? { lostShare } : null;
 }
 
-function findingResult(row: DropoutRow, truth: Truth): FindingResult {
+function isWithin(ranges: readonly TimeRange[], atMs: number): boolean {
+  return ranges.some(({ fromUs, toUs }) => atMs * 1000 >= fromUs && atMs * 1000 < toUs);
+}
+
+interface Span {
+  readonly fromMs: number;
+  readonly toMs: number;
+}
+
+const spanOf = ({ from, to }: { readonly from: string; readonly to: string }): Span => ({
+  fromMs: Date.parse(from),
+  toMs: Date.parse(to),
+});
+const lengthMs = ({ fromMs, toMs }: Span): number => Math.max(0, toMs - fromMs);
+
+function recordedMs({ fromMs, toMs }: Span, notRecorded: readonly TimeRange[]): number {
+  return toMs <= fromMs
+    ? 0
+    : totalUs(subtract([{ fromUs: fromMs * 1000, toUs: toMs * 1000 }], notRecorded)) / 1000;
+}
+
+function findingResult(row: DropoutRow, { truth, notRecorded }: Known): FindingResult {
   const { finding } = row;
   const concerned = truth.injected.filter(
     (episode) =>
-      episode.nodes.some(({ devAddrs }) => devAddrs.includes(row.devAddr)) && overlapMs(row, episode) > 0,
+      episode.nodes.some(({ devAddrs }) => devAddrs.includes(row.devAddr)) &&
+      overlapMs(row, episode) > 0 &&
+      recordedMs(sharedTime(row, episode), notRecorded) > 0,
   );
-  const lost = lostIn(row, truth);
+  const lost = lostIn(row, truth).filter(({ atMs }) => !isWithin(notRecorded, atMs));
+  const isOfRecorded =
+    row.missedCounters === 0 ||
+    lost.length >= row.missedCounters / 2 ||
+    recordedMs(spanOf(row), notRecorded) === lengthMs(spanOf(row));
   const backed = lost.filter(({ fate }) => CAUSES_OF_FATE[fate].includes(finding.cause)).length;
   const isInjected = concerned.some(
     (episode) =>
@@ -189,7 +254,7 @@ function findingResult(row: DropoutRow, truth: Truth): FindingResult {
   return {
     cause: finding.cause,
     confidence: finding.confidence,
-    isRight: isInjected || (lost.length > 0 && backed >= lost.length / 2),
+    isRight: isOfRecorded && (isInjected || (lost.length > 0 && backed >= lost.length / 2)),
     isInjected,
     node: truth.nodes.find(({ devAddr }) => devAddr === row.devAddr)?.name ?? row.devAddr,
     kind: row.kind,
@@ -197,7 +262,7 @@ function findingResult(row: DropoutRow, truth: Truth): FindingResult {
     to: row.to,
     missed: row.missedCounters,
     sentence: finding.sentence,
-    truth: truthWords(concerned, lost),
+    truth: isOfRecorded ? truthWords(concerned, lost) : "nobody recorded when most of it was sent",
   };
 }
 

@@ -4,11 +4,13 @@
  */
 import type { GapsView } from "../../src/contract/gaps.ts";
 import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import type { Arrival } from "../../src/model/arrival.ts";
+import { subtract, type TimeRange } from "../../src/model/time-range.ts";
 import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 import type { Truth } from "../../src/simulate/truth-schema.ts";
-import { openStore } from "../../src/store/open.ts";
+import { openStore, type Store } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
@@ -19,41 +21,65 @@ export interface Played {
   readonly truth: Truth;
   readonly view: GapsView;
   readonly datagrams: number;
+  /** When the listener was away. */
+  readonly notRecorded: readonly TimeRange[];
 }
 
 const SERVER_PORT = 1700;
+const PULL_DATA = 2;
 const TX_ACK = 5;
 const DATAGRAMS_A_COMMIT = 500;
 
-export function playCase({ scenario, seesDownlinks }: DrawnSite, seed: number): Played {
+export function playCase({ scenario, seesDownlinks, conditions }: DrawnSite, seed: number): Played {
   const clock = { startUs: Date.parse(scenario.start) * 1000, speed: 1 };
   const play = playSite(scenario, createRandom(seed), clock);
   // What the network asks of its gateways is seen only by who stands in line.
   const seen = captureSite(play, scenario, clock, { answers: false }).filter(({ to, bytes }) =>
-    to.port === SERVER_PORT ? seesDownlinks || bytes[3] !== TX_ACK : seesDownlinks,
+    to.port === SERVER_PORT
+      ? (seesDownlinks || bytes[3] !== TX_ACK) && (conditions.keepalives || bytes[3] !== PULL_DATA)
+      : seesDownlinks,
   );
   const truth = play.truth.finish(seed, scenario.duration);
+  const toUs = clock.startUs + scenario.duration;
+  const notRecorded = conditions.notRecorded.map(({ fromSeconds, toSeconds }) => ({
+    fromUs: clock.startUs + fromSeconds * 1e6,
+    toUs: clock.startUs + toSeconds * 1e6,
+  }));
   const store = openStore(":memory:");
   try {
-    const recorder = new Recorder(store, judgeGap);
-    recorder.listen(clock.startUs, "start");
-    for (let at = 0; at < seen.length; at += DATAGRAMS_A_COMMIT) {
-      const arrivals = seen.slice(at, at + DATAGRAMS_A_COMMIT).map((one) => {
-        const arrival = { ...one, door: "udp" as const };
-        return one.to.port === SERVER_PORT
-          ? { arrival, decoding: decodeUpstream(one.bytes) }
-          : { arrival, downlink: decodeDownstream(one.bytes) };
-      });
-      recorder.record(arrivals, { deferSettling: true });
-    }
-    recorder.settle();
-    const toUs = clock.startUs + scenario.duration;
-    recorder.heartbeat(toUs, true);
-    // Whoever listens knows that time went on when a gateway falls silent for good.
-    while (recorder.workOnGaps({ patient: false, nowUs: toUs }));
+    // Each recorded stretch is a service of its own: one that was stopped or fell, and was started again.
+    for (const stretch of subtract([{ fromUs: clock.startUs, toUs }], notRecorded))
+      record(
+        store,
+        seen.filter(({ atUs }) => atUs >= stretch.fromUs && atUs < stretch.toUs),
+        stretch,
+      );
     const view = gapsView(store, { fromUs: clock.startUs, toUs, live: false });
-    return { truth, view, datagrams: seen.length };
+    return { truth, view, datagrams: seen.length, notRecorded };
   } finally {
     store.close();
   }
+}
+
+function record(
+  store: Store,
+  seen: readonly Pick<Arrival, "atUs" | "from" | "to" | "bytes">[],
+  { fromUs, toUs }: TimeRange,
+): void {
+  const recorder = new Recorder(store, judgeGap);
+  recorder.listen(fromUs, "start");
+  for (let at = 0; at < seen.length; at += DATAGRAMS_A_COMMIT) {
+    const arrivals = seen.slice(at, at + DATAGRAMS_A_COMMIT).map((one) => {
+      const arrival = { ...one, door: "udp" as const };
+      return one.to.port === SERVER_PORT
+        ? { arrival, decoding: decodeUpstream(one.bytes) }
+        : { arrival, downlink: decodeDownstream(one.bytes) };
+    });
+    recorder.record(arrivals, { deferSettling: true });
+  }
+  recorder.settle();
+  recorder.heartbeat(toUs, true);
+  // Whoever listens knows that time went on when a gateway falls silent for good.
+  while (recorder.workOnGaps({ patient: false, nowUs: toUs }));
+  recorder.close();
 }

@@ -1,7 +1,8 @@
 /** The evaluation's figures as a person reads them. */
 import { FAULT_CAUSES } from "./draw-fault.ts";
 import type { Case } from "./draw-site.ts";
-import type { Score } from "./score.ts";
+import { KNOWN, type RealScore } from "./real-sets.ts";
+import { type CalibrationBin, calibrationOf, type Score } from "./score.ts";
 
 const percent = (value: number | null): string => (value === null ? "–" : `${(100 * value).toFixed(1)} %`);
 const figure = (value: number | null, digits = 3): string => (value === null ? "–" : value.toFixed(digits));
@@ -55,16 +56,20 @@ export function scoreText(score: Score): string {
     `Macro F1 ${figure(score.macroF1)}; wrong causes ${percent(score.wrongShare)} of findings.`,
     `Sites without faults: ${score.healthy.falseFindings} false findings of ${score.healthy.findings} in ${score.healthy.nodeDays.toFixed(0)} node-days: ${figure(score.healthy.falsePerNodeDay, 4)} a node and day, ${figure(score.healthy.falsePerNodeWeek)} a node and week; ${score.healthy.unexplained} dropouts unexplained.`,
     "",
-    "Does a confidence hold?",
+    "What was hard about the sites",
     table([
-      ["confidence", "findings", "mean", "right"],
-      ...score.calibration.map(({ from, to, findings, meanConfidence, shareRight }) => [
-        `${from.toFixed(2)} to ${to.toFixed(2)}`,
+      ["condition", "sites", "findings", "wrong", "wrong share"],
+      ...score.conditions.map(({ condition, cases, findings, wrong }) => [
+        condition,
+        String(cases),
         String(findings),
-        figure(meanConfidence),
-        figure(shareRight),
+        String(wrong),
+        percent(findings === 0 ? null : wrong / findings),
       ]),
     ]),
+    "",
+    "Does a confidence hold? On drawn sites",
+    calibrationText(score.calibration),
     `Largest difference in a bin of twenty and more: ${figure(score.worstCalibration)}.`,
     "",
     "Most wrong",
@@ -74,6 +79,45 @@ export function scoreText(score: Score): string {
     ),
     ...(score.worst.length === 0 ? ["  nothing"] : []),
   ].join("\n");
+}
+
+/** The same question on the open sets of real receptions, with what is known of their truth. */
+export function realText(real: RealScore): string {
+  return [
+    "Does a confidence hold? On real receptions whose truth is known (tests/data/open-receptions)",
+    calibrationText(calibrationOf(real.named)),
+    table([
+      ["set", "left open", "right", "wrong", "truth not known"],
+      ...real.bySet.map(({ set, part, leftOpen, right, wrong, notKnown }) => [
+        `${set}, ${part}`,
+        ...[leftOpen, right, wrong, notKnown].map(String),
+      ]),
+    ]),
+    "The weeks of one node are not independent of each other, nor of the whole.",
+    "Known of the truth:",
+    ...KNOWN.map(
+      ({ set, stretch, right, what, source }) =>
+        `  ${set}, ${stretch === null ? "steady losses" : `${stretch.from} to ${stretch.to}`}: ${what}. Right: ${right.join(", ")}. From: ${source}.`,
+    ),
+    ...real.wrong.map(
+      ({ set, part, cause, confidence }) =>
+        `  wrong: ${set}, ${part}: said ${cause} at ${confidence.toFixed(2)}.`,
+    ),
+  ].join("\n");
+}
+
+/** The table of confidences against what was right. */
+export function calibrationText(bins: readonly CalibrationBin[]): string {
+  return table([
+    ["confidence", "findings", "right", "mean", "share right"],
+    ...bins.map(({ from, to, findings, meanConfidence, shareRight }) => [
+      `${from.toFixed(2)} to ${to.toFixed(2)}`,
+      String(findings),
+      shareRight === null ? "–" : String(Math.round(shareRight * findings)),
+      figure(meanConfidence),
+      figure(shareRight),
+    ]),
+  ]);
 }
 
 function confusionText({ confusion }: Score): string {

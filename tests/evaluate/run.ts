@@ -9,7 +9,8 @@ import { Worker } from "node:worker_threads";
 import { FAULT_CAUSES, type FaultCause } from "./draw-fault.ts";
 import { type Case, drawSite, STRENGTHS } from "./draw-site.ts";
 import { playCase } from "./play-case.ts";
-import { caseName, scoreText } from "./print-score.ts";
+import { caseName, realText, scoreText } from "./print-score.ts";
+import { realFindings, realScoreOf } from "./real-sets.ts";
 import { type CaseResult, scoreOf } from "./score.ts";
 import { evaluateCase } from "./worker.ts";
 
@@ -22,6 +23,7 @@ const HELP = `npm run evaluate -- [options]
   --scenario FILE  with --case: writes the drawn scenario, for mastlog simulate
   --truth FILE   with --case: writes the truth
   --save FILE    keeps each case's result as it comes (JSON lines), and takes a run up where it ended
+  --real         the open sets of real receptions alone (a full run ends with them)
   --json         one JSON document`;
 
 function fail(sentence: string): never {
@@ -40,6 +42,7 @@ const { values } = parseArgs({
     truth: { type: "string" },
     save: { type: "string" },
     json: { type: "boolean", default: false },
+    real: { type: "boolean", default: false },
     help: { type: "boolean", default: false },
   },
 });
@@ -86,9 +89,14 @@ async function evaluateAll(): Promise<void> {
   const started = performance.now();
   const results = await playAll(cases, values.save);
   const score = scoreOf(results);
+  // A few causes alone are a look at those.
+  const real = values.cause === undefined ? realScoreOf(realFindings()) : null;
   const seconds = (performance.now() - started) / 1000;
-  if (values.json) process.stdout.write(`${JSON.stringify({ seconds, ...score }, null, 1)}\n`);
-  else process.stdout.write(`${scoreText(score)}\n\n${seconds.toFixed(0)} s.\n`);
+  if (values.json) process.stdout.write(`${JSON.stringify({ seconds, ...score, real }, null, 1)}\n`);
+  else
+    process.stdout.write(
+      `${scoreText(score)}\n${real === null ? "" : `\n${realText(real)}\n`}\n${seconds.toFixed(0)} s.\n`,
+    );
 }
 
 /** Results kept by an earlier run, by the names of their cases. */
@@ -136,5 +144,6 @@ async function playAll(all: readonly Case[], file: string | undefined): Promise<
   return all.flatMap((one) => kept.get(caseName(one)) ?? []);
 }
 
-if (values.case === undefined) await evaluateAll();
+if (values.real) process.stdout.write(`${realText(realScoreOf(realFindings()))}\n`);
+else if (values.case === undefined) await evaluateAll();
 else evaluateOne(readCase(values.case));

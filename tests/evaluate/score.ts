@@ -1,4 +1,5 @@
 /** How good is the diagnosis? From what each case gave to the figures that the evaluation prints. */
+import { CONDITIONS, type Condition } from "./draw-conditions.ts";
 import type { FaultCause } from "./draw-fault.ts";
 import { FAULT_CAUSES } from "./draw-fault.ts";
 import type { Case } from "./draw-site.ts";
@@ -6,6 +7,8 @@ import type { FindingResult, Matched } from "./match.ts";
 
 export interface CaseResult extends Matched {
   readonly case: Case;
+  /** What was hard about the site. */
+  readonly conditions?: readonly Condition[];
 }
 
 export interface CauseScore {
@@ -53,6 +56,13 @@ export interface Score {
     readonly falsePerNodeDay: number | null;
     readonly falsePerNodeWeek: number | null;
   };
+  /** By what is hard about a site, and "none": how often a named cause is wrong there. */
+  readonly conditions: readonly {
+    readonly condition: Condition | "none";
+    readonly cases: number;
+    readonly findings: number;
+    readonly wrong: number;
+  }[];
   readonly calibration: readonly CalibrationBin[];
   /** Largest difference between confidence and share right over bins of twenty findings and more. */
   readonly worstCalibration: number | null;
@@ -120,6 +130,7 @@ export function scoreOf(results: readonly CaseResult[]): Score {
     unexplained: results.reduce((sum, { unexplained }) => sum + unexplained, 0),
     wrongShare: ratio(findings.filter(({ isRight }) => !isRight).length, findings.length),
     healthy: healthyOf(results.filter((result) => result.case.cause === null)),
+    conditions: conditionsOf(results),
     calibration,
     worstCalibration: worstOf(calibration),
     worst: findings
@@ -143,7 +154,21 @@ function healthyOf(results: readonly CaseResult[]): Score["healthy"] {
   };
 }
 
-function calibrationOf(findings: readonly FindingResult[]): CalibrationBin[] {
+function conditionsOf(results: readonly CaseResult[]): Score["conditions"] {
+  return (["none", ...CONDITIONS] as const).map((condition) => {
+    const own = results.filter(({ conditions = [] }) =>
+      condition === "none" ? conditions.length === 0 : conditions.includes(condition),
+    );
+    const findings = own.flatMap((one) => one.findings);
+    const wrong = findings.filter(({ isRight }) => !isRight).length;
+    return { condition, cases: own.length, findings: findings.length, wrong };
+  });
+}
+
+/** Of named causes: bins of the confidence, and how many in each were right. */
+export function calibrationOf(
+  findings: readonly Pick<FindingResult, "confidence" | "isRight">[],
+): CalibrationBin[] {
   return BINS.slice(1).map((to, index) => {
     const from = BINS[index] ?? 0;
     const own = findings.filter(({ confidence }) => confidence >= from && confidence < to);

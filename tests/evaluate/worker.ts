@@ -9,8 +9,14 @@ import type { CaseResult } from "./score.ts";
 export function evaluateCase(one: Case): CaseResult {
   const site = drawSite(one);
   const played = playCase(site, one.seed);
-  const rhythms = new Map(site.scenario.nodes.map(({ name, rhythmSeconds }) => [name, rhythmSeconds]));
-  return { ...match(played, rhythms), case: one };
+  const { longestOverRhythm, conditions } = site.conditions;
+  const rhythms = new Map(
+    site.scenario.nodes.map(({ name, rhythmSeconds }, index) => [
+      name,
+      rhythmSeconds * (longestOverRhythm.get(index) ?? 1),
+    ]),
+  );
+  return { ...match(played, rhythms, one.cause), case: one, conditions };
 }
 
 parentPort?.on("message", (one: Case) => parentPort?.postMessage(evaluateCase(one)));

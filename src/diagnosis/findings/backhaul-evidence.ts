@@ -4,7 +4,7 @@
  */
 import type { SceneGateway, SceneReport, Stretch } from "../../model/scene.ts";
 import { subtract, totalUs, unite } from "../../model/time-range.ts";
-import { median } from "../../statistics/robust.ts";
+import { median, quantile } from "../../statistics/robust.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
 import { backhaulProof } from "../backhaul-proof.ts";
 import { percent } from "../standing.ts";
@@ -19,19 +19,21 @@ const MIN_DUE = 20;
 const MIN_FORWARDED = 10;
 /** The loss of datagrams must be at least this share of what the node may have lost. Chosen. */
 const OF_THE_SIZE = 0.7;
+/** Counters missed, from which losses on the way that are not of the size are no cause of them. Chosen. */
+const MIN_RUN = 5;
 /** Acknowledgements missed, from which it is said. */
 const MIN_UNACKNOWLEDGED = 2;
 
 /** The evidence that datagrams were lost in part; null where they came, or nothing tells. */
-export function backhaulEvidence({ scene, lossWithin, lossRange }: Sight): EvidencePiece | null {
+export function backhaulEvidence({ scene, missed, lossWithin, lossRange }: Sight): EvidencePiece | null {
   const { homes, within, receptions } = scene;
   const [gateway] = homes;
   if (gateway === undefined || lossWithin === 0) return null;
   const arrived = datagramsDue(gateway, within);
   const forwarded = forwardedLoss(gateway, within, receptions);
   const lost = arrived === null ? null : wilsonInterval(Math.max(0, arrived.due - arrived.came), arrived.due);
-  const missing = forwarded === null ? null : wilsonInterval(forwarded.missing, forwarded.forwarded);
-  const worst = lost !== null ? lost : missing;
+  const missingShare = forwarded === null ? null : wilsonInterval(forwarded.missing, forwarded.forwarded);
+  const worst = lost !== null ? lost : missingShare;
   if (worst === null || worst.low < MIN_LOSS) return null;
   const isOfTheSize = worst.high > OF_THE_SIZE * lossRange.low;
   const isProved =
@@ -56,6 +58,8 @@ export function backhaulEvidence({ scene, lossWithin, lossRange }: Sight): Evide
     weights: isOfTheSize
       ? { ...weigh(-2, ...OTHERS), "backhaul-loss": 7 }
       : { ...weigh(-4, "gateway-restarted", "gateway-unreachable"), "backhaul-loss": -1 },
+    // Bursts may take a few in a row: that fits either.
+    ...(isOfTheSize || missed >= MIN_RUN ? {} : { leavesOpen: ["backhaul-loss", "weak-link"] as const }),
     ...(isProved ? { proves: "backhaul-loss" as const } : {}),
   };
 }
@@ -67,17 +71,33 @@ function datagramsDue(gateway: SceneGateway, within: Stretch): { due: number; ca
     everyUs === null || !(everyUs > 0)
       ? { due: 0, came: 0 }
       : { due: Math.floor(openUs / everyUs), came: times.filter((atUs) => isIn(within, atUs)).length };
-  const keepalives = count(gateway.keepalivesUs, gateway.keepaliveUs);
+  const keepalives = count(gateway.keepalivesUs, intervalUs(gateway.keepalivesUs) ?? gateway.keepaliveUs);
   const reportTimes = gateway.reports.map(({ atUs }) => atUs);
-  const reports = count(reportTimes, spacingUs(reportTimes));
+  const reports = count(reportTimes, intervalUs(reportTimes));
   const due = keepalives.due + reports.due;
   // More than were due: the interval changed meanwhile.
   const came = Math.min(keepalives.came, keepalives.due) + Math.min(reports.came, reports.due);
   return due < MIN_DUE ? null : { due, came };
 }
 
-function spacingUs(times: readonly number[]): number | null {
-  return times.length < 4 ? null : median(times.slice(1).map((atUs, i) => atUs - (times[i] ?? atUs)));
+/** Spacings within this share of the interval of a whole number of intervals fit it, and so many must. Chosen. */
+const NEAR_MULTIPLE = 0.15;
+const MIN_FITTING = 0.8;
+
+/**
+ * The interval of what a timer sends: the median of the spacings; where many are lost that is a multiple of it, and the short spacings
+ * that are left tell it. null: fewer than four times.
+ */
+function intervalUs(times: readonly number[]): number | null {
+  if (times.length < 4) return null;
+  const spacings = times.slice(1).map((atUs, i) => atUs - (times[i] ?? atUs));
+  const usual = median(spacings);
+  const short = quantile(spacings, 0.1);
+  if (usual === null || short === null || !(short > 0) || usual < 1.5 * short) return usual;
+  const fitting = spacings.filter(
+    (one) => Math.abs(one - short * Math.round(one / short)) <= NEAR_MULTIPLE * short,
+  );
+  return fitting.length >= MIN_FITTING * spacings.length ? short : usual;
 }
 
 function forwardedLoss(
@@ -86,7 +106,7 @@ function forwardedLoss(
   receptions: Sight["scene"]["receptions"],
 ): { forwarded: number; missing: number; share: number | null } | null {
   const reports = gateway.reports.filter(({ atUs, forwarded }) => isIn(within, atUs) && forwarded !== null);
-  const steps = spacingUs(gateway.reports.map(({ atUs }) => atUs));
+  const steps = intervalUs(gateway.reports.map(({ atUs }) => atUs));
   if (steps === null) return null;
   let forwarded = 0;
   let received = 0;

@@ -28,8 +28,8 @@ export function ratioPieces(sight: Sight): Piece[] {
   const subBand = subBandPiece(sight, channels);
   if (subBand !== null) return [subBand];
   const company = lossInCompany(sight);
-  // What began for all at once is no plan of theirs: the channels that fell speak of that.
-  if (company === "begun") return [];
+  // What began or ended for all at once is no plan of theirs: the channels that fell speak of that.
+  if (company === "begun" || company === "ended") return [];
   if (company !== null) return pooledRatio(company, sight);
   if (counters < LEAST_COUNTERS || heard < 4 || channels === 0) return [];
   const best = bestUsed(channels, heard, counters);
@@ -124,6 +124,11 @@ const MOST_POOLED = 300;
 
 /** So many channels a jammer takes as easily as a wrong plan does. Chosen. */
 const FEW_CHANNELS = 2;
+/**
+ * Channels of 125 kHz that a gateway's own plan has: those that a region asks for at the least, or all that a board
+ * demodulates (LoRaWAN regional parameters; SX1301 and SX1302 data sheets). Heard on any other number, the rest may be drowned.
+ */
+const GATEWAY_PLANS: readonly number[] = [2, 3, 8];
 
 /** Does what all nodes lost from the beginning on fit a plan of which the gateway hears a part? */
 function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Piece[] {
@@ -153,8 +158,9 @@ function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Pie
           : `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: of no usual plan is that the share.`,
       lane: "channels",
       weights: { "channel-mismatch": weight },
-      // One or two channels that were never heard may as well have been drowned all the time.
-      ...(weight > 0 && best.used - channels <= FEW_CHANNELS
+      // One or two channels that were never heard may as well have been drowned all the time, as may any where what is
+      // left is no gateway's plan.
+      ...(weight > 0 && (best.used - channels <= FEW_CHANNELS || !GATEWAY_PLANS.includes(channels))
         ? { leavesOpen: ["interference", "channel-mismatch"] as const }
         : {}),
     },

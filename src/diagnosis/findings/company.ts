@@ -143,13 +143,21 @@ function surpriseIn(neighbours: readonly Neighbour[], sight: Sight): number {
   return Math.max(...ratios) - Math.log(RAISED.length);
 }
 
-/** The others' counters within the gap where they lost as well from the beginning of the recording on; "begun": later; null: they did not. */
-export function lossInCompany(sight: Sight): Counted | "begun" | null {
+/**
+ * The others' counters within the gap where they lost as well all along; "begun": they lost less before; "ended": less
+ * after, and little is known of before; null: they did not lose.
+ */
+export function lossInCompany(sight: Sight): Counted | "begun" | "ended" | null {
   const { neighbours, lossWithin, scene } = sight;
   const now = countedIn(neighbours, scene.within, sight);
   if (now.expected < 30 || now.missed / now.expected <= 0.25 * lossWithin) return null;
+  const isLess = ({ missed, expected }: Counted) =>
+    wilsonInterval(missed, expected).high < 0.7 * (now.missed / now.expected);
   const then = countedIn(neighbours, scene.before, sight);
-  if (then.expected < 20) return now;
-  const earlier = wilsonInterval(then.missed, then.expected);
-  return earlier.high < 0.7 * (now.missed / now.expected) ? "begun" : now;
+  if (then.expected >= LEAST_BESIDE) return isLess(then) ? "begun" : now;
+  const later = countedIn(neighbours, scene.after, sight);
+  return later.expected >= LEAST_BESIDE && isLess(later) ? "ended" : now;
 }
+
+/** Counters of the others before or after from which their loss there is known. Chosen. */
+const LEAST_BESIDE = 20;

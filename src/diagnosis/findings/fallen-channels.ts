@@ -13,16 +13,20 @@ export function shareOfAll(
   receptions: readonly SceneReception[],
   restsOn: EvidencePiece["restsOn"],
 ): EvidencePiece[] {
-  const { before, within, gap } = sight.scene;
+  const { before, within, after, gap } = sight.scene;
   const heard = receptions.filter(({ counter }) => counter !== null);
   // Others were still heard everywhere until the trouble began, some time after this node's last frame.
   const now = countsIn(heard, withoutEdges(within));
   const seen = countsIn(heard, before);
-  const even = lossInCompany(sight) === "begun" ? null : evenCounts(sight);
-  const then = fallenChannels(seen, now) === null && even !== null ? even : seen;
-  const lost = fallenChannels(then, now);
-  if (lost !== null)
-    return [lostForAll(sight, receptions, lost, { of: then.size, isEven: then === even, restsOn })];
+  const references: Reference[] = [{ counts: seen, basis: "before" }];
+  // A trouble that was there before anybody listened is known by what came when it had ended.
+  if (!gap.open) references.push({ counts: countsIn(heard, after), basis: "after" });
+  if (lossInCompany(sight) !== "begun") references.push({ counts: evenCounts(sight), basis: "even" });
+  for (const reference of references) {
+    const lost = fallenChannels(reference.counts, now);
+    if (lost !== null && (reference.basis !== "after" || lost.rawZ > LEAST_Z))
+      return [lostForAll(sight, receptions, lost, { reference, restsOn })];
+  }
   const ownLost = fallenChannels(
     countsOf(sight.ownBefore.map(({ frequencyHz }) => frequencyHz)),
     countsOf(sight.ownWithin.map(({ frequencyHz }) => frequencyHz)),
@@ -46,6 +50,12 @@ export function shareOfAll(
         : { interference: 0.5 },
     },
   ];
+}
+
+/** With what the channels' shares within the gap are compared. */
+interface Reference {
+  readonly counts: ReadonlyMap<number, number>;
+  readonly basis: "before" | "after" | "even";
 }
 
 /** Frames of a node from which the channels that it uses are known. */
@@ -75,11 +85,7 @@ function lostForAll(
   { scene: { before, after, within, homes }, ownWithin, ownBefore }: Sight,
   receptions: readonly SceneReception[],
   lost: Fallen,
-  {
-    of,
-    isEven,
-    restsOn,
-  }: { readonly of: number; readonly isEven: boolean; readonly restsOn: EvidencePiece["restsOn"] },
+  { reference, restsOn }: { readonly reference: Reference; readonly restsOn: EvidencePiece["restsOn"] },
 ): EvidencePiece {
   const sight = { from: before.fromUs, to: Math.max(after.toUs, within.toUs) };
   const hole = longestHole(receptions, lost, { ...within, lookFromUs: sight.from, lookToUs: sight.to });
@@ -87,7 +93,7 @@ function lostForAll(
   const restart =
     hole === null || home?.tellsCounter !== true
       ? "cannot be told"
-      : restartAtHole(home.restartsUs, hole, receptions);
+      : restartAtHole(home.restartsUs, hole, sight, receptions);
   const weight = clampWeight(lost.z - 1, 3.5);
   const common = { "weak-link": -1.5, "gateway-transmitting": -2, congestion: -1 };
   // At the edge of a link a dB of noise decides whether a frame is heard: channels then differ without a disturbance.
@@ -107,7 +113,7 @@ function lostForAll(
       ? ""
       : `: nothing at all was heard there for ${span((hole.toUs - hole.fromUs) / 1e6)}, when ${Math.round(hole.due).toLocaleString("en-GB")} frames were due by what came on the others`;
   return {
-    sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${of} ${isEven ? `carried ${percent(lost.shareNow)} of what all nodes were heard on, ${percent(lost.shareThen)} if they hop evenly` : `fell from ${percent(lost.shareThen)} to ${percent(lost.shareNow)} of what all nodes were heard on`}${silence}${RESTART_WORDS[restart]}.`,
+    sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${reference.counts.size} ${sharesInWords(lost, reference.basis)}${silence}${RESTART_WORDS[restart]}.`,
     lane: "channels",
     restsOn,
     weights,
@@ -115,6 +121,12 @@ function lostForAll(
       ? { leavesOpen: ["interference", "channel-mismatch"] as const }
       : {}),
   };
+}
+
+function sharesInWords({ shareNow, shareThen }: Fallen, basis: Reference["basis"]): string {
+  const [now, then] = [percent(shareNow), percent(shareThen)];
+  if (basis === "before") return `fell from ${then} to ${now} of what all nodes were heard on`;
+  return `carried ${now} of what all nodes were heard on, ${then} ${basis === "after" ? "when the gap was over" : "if they hop evenly"}`;
 }
 
 /**
@@ -126,7 +138,7 @@ type RestartThere = "began anew" | "ran on" | "cannot be told";
 const RETUNED = { "channel-mismatch": 6, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
 const JAMMED = { interference: 4, "channel-mismatch": -2.5, "weak-link": -1.5, congestion: -1 } as const;
 const RESTART_WORDS: Readonly<Record<RestartThere, string>> = {
-  "began anew": "; the gateway's counter began anew as that began",
+  "began anew": "; the gateway's counter began anew as that began or ended",
   "ran on": "; the gateway's counter ran on, and a gateway takes on other channels only when it starts",
   "cannot be told": "",
 };
@@ -169,25 +181,34 @@ function longestHole(
 /** Due frames within which the last one before a restart, or the first after one, was surely heard. Chosen, three times the least. */
 const SURELY_HEARD = 20;
 
-/** Whether the gateway restarted where the hole begins, or where it ends. */
+/**
+ * Whether the gateway restarted where the hole begins, or where it ends. Only an end with a reception on those channels
+ * beside it tells: where the look begins or ends, the hole may go on.
+ */
 function restartAtHole(
   restartsUs: readonly number[],
   hole: Hole,
+  look: { readonly from: number; readonly to: number },
   receptions: readonly SceneReception[],
 ): RestartThere {
   const nearUs = lengthUs(hole) * Math.min(0.25, SURELY_HEARD / hole.due);
-  const isNear = (atUs: number, edgeUs: number) => Math.abs(atUs - edgeUs) <= nearUs;
+  const ends = [
+    ...(hole.fromUs > look.from ? [hole.fromUs] : []),
+    ...(hole.toUs < look.to ? [hole.toUs] : []),
+  ];
   const isAnew = restartsUs.some(
     (atUs) =>
       atUs > hole.fromUs - 1_000_000 &&
       atUs < hole.toUs + 1_000_000 &&
-      (isNear(atUs, hole.fromUs) || isNear(atUs, hole.toUs)),
+      ends.some((endUs) => Math.abs(atUs - endUs) <= nearUs),
   );
   if (isAnew) return "began anew";
   // Readings of the counter on both sides are what tells that it ran on.
-  const isRead =
-    receptions.some(({ atUs }) => atUs <= hole.fromUs) &&
-    receptions.some(({ atUs }) => atUs > hole.fromUs + nearUs && atUs <= hole.toUs);
+  const isRead = ends.some((endUs) =>
+    endUs === hole.fromUs
+      ? receptions.some(({ atUs }) => atUs > hole.fromUs + nearUs && atUs <= hole.toUs)
+      : receptions.some(({ atUs }) => atUs > hole.fromUs && atUs < hole.toUs - nearUs),
+  );
   return isRead ? "ran on" : "cannot be told";
 }
 
@@ -204,7 +225,9 @@ function stillHeard(
 
 interface Fallen {
   readonly channels: readonly number[];
+  /** At least what is asked; `rawZ` as the approximation has it. */
   readonly z: number;
+  readonly rawZ: number;
   readonly shareThen: number;
   readonly shareNow: number;
   readonly heardNow: number;
@@ -247,7 +270,7 @@ function fallenChannels(then: ReadonlyMap<number, number>, now: ReadonlyMap<numb
     const byChance = byRatio.length * (1 - shareThen) ** allNow;
     const isSure = heardNow === 0 ? byChance < MOST_CHANCE : allNow >= LEAST_FOR_Z && z > LEAST_Z;
     if (isSure && shareNow < FELL_TO * shareThen && z > (best?.z ?? 0))
-      best = { channels, z: Math.max(z, LEAST_Z), shareThen, shareNow, heardNow };
+      best = { channels, z: Math.max(z, LEAST_Z), rawZ: z, shareThen, shareNow, heardNow };
   }
   return best;
 }

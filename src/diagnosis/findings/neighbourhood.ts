@@ -6,12 +6,13 @@
 
 import type { Stretch } from "../../model/scene.ts";
 import { unite } from "../../model/time-range.ts";
+import { median } from "../../statistics/robust.ts";
 import { wilsonInterval } from "../../statistics/wilson.ts";
-import { percent } from "../standing.ts";
+import { decibel, percent } from "../standing.ts";
 import { countedIn, isAloneAtItsRate, LEAST_FRAMES, lossesAreAlike } from "./company.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./out-of-reach.ts";
-import { isIn, lengthUs, type Neighbour, type Sight } from "./sight.ts";
+import { isIn, known, lengthUs, type Neighbour, type Sight } from "./sight.ts";
 import { together } from "./together.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
@@ -84,6 +85,25 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
   return { expected, heard, nodes };
 }
 
+/** How much a fall of what is left says for the gateway, and the fall that is no fading, dB. Chosen. */
+const ALL_WEAKER = 5;
+const WEAKER_DB = 6;
+/** Frames of a neighbour before and within the gap from which its strength is compared. Chosen. */
+const COMPARED_BEFORE = 6;
+const COMPARED_WITHIN = 3;
+
+/** By how much the neighbours that still came through are weaker than before, median; null unless all of them are by far. */
+function weakerByDb({ neighbours, scene: { before, within } }: Sight): number | null {
+  const falls = neighbours.flatMap(({ frames }) => {
+    const powers = (stretch: Stretch) =>
+      known(frames.filter(({ atUs }) => isIn(stretch, atUs)).map(({ powerDbm }) => powerDbm));
+    const [then, now] = [powers(before), powers(within)];
+    if (then.length < COMPARED_BEFORE || now.length < COMPARED_WITHIN) return [];
+    return [(median(then) ?? 0) - (median(now) ?? 0)];
+  });
+  return falls.length > 0 && falls.every((fall) => fall >= WEAKER_DB) ? median(falls) : null;
+}
+
 /** Whether the frames of a neighbour reach over most of the time before. */
 function isLongThere(frames: Neighbour["frames"], before: Stretch): boolean {
   const inside = frames.filter(({ atUs }) => isIn(before, atUs));
@@ -109,8 +129,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
   if (expected >= LEAST_EXPECTED) {
     const share = heard / expected;
     // A short while before tells little of what is to be expected over a long one.
-    const known = (lengthUs(sight.scene.before) + lengthUs(sight.scene.after)) / (0.5 * lengthUs(stretch));
-    const sure = Math.min(1, expected / 12, known);
+    const lookedAt = (lengthUs(sight.scene.before) + lengthUs(sight.scene.after)) / (0.5 * lengthUs(stretch));
+    const sure = Math.min(1, expected / 12, lookedAt);
     const figures = `${heard.toLocaleString("en-GB")} frames of ${nodes} other ${nodes === 1 ? "node" : "nodes"} were heard there meanwhile, ${Math.round(expected).toLocaleString("en-GB")} were to be expected`;
     if (share >= 0.7) {
       const weights = isBlackout
@@ -164,6 +184,17 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       });
     }
   }
+  const weakerDb = expected >= LEAST_EXPECTED ? weakerByDb(sight) : null;
+  if (weakerDb !== null && pieces.length > 0 && heard / expected < 0.7)
+    pieces.push({
+      sentence: `What still came of the others came ${decibel(weakerDb)} weaker than before: noise takes no strength from a signal.`,
+      lane: "margin",
+      restsOn,
+      weights: {
+        ...weigh(-3, "interference", "congestion", "gateway-transmitting", "channel-mismatch"),
+        "gateway-weakened": ALL_WEAKER,
+      },
+    });
   if (expected < LEAST_EXPECTED && isBlackout && gap.kind === "counters" && sight.missed >= LEAST_BLACKOUT)
     pieces.push(noWitness(sight, restsOn));
   if (!isBlackout || gap.kind === "steady") pieces.push(...lossOfOthers(sight, restsOn));
@@ -198,15 +229,18 @@ function innerStretch({ scene: { gap, within } }: Sight): Stretch {
 }
 
 function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
-  const { before, within } = sight.scene;
+  const { before, within, after } = sight.scene;
   const now = countedIn(sight.neighbours, within, sight);
   if (now.expected < 30) return [];
-  const then = countedIn(sight.neighbours, before, sight);
+  const earlierThen = countedIn(sight.neighbours, before, sight);
+  // A trouble that was there before anybody listened is seen by its end.
+  const isByAfter = earlierThen.expected < 20;
+  const then = isByAfter ? countedIn(sight.neighbours, after, sight) : earlierThen;
   const nowLoss = wilsonInterval(now.missed, now.expected);
   const earlier = then.expected >= 20 ? wilsonInterval(then.missed, then.expected) : null;
   const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
-  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} before` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
+  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
   const lane = "neighbours" as const;
   // Without a before nobody knows whether it began; a few counters of it do not tell either.
   const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;

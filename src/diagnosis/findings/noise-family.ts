@@ -9,7 +9,7 @@ import { rankSum } from "../../statistics/rank-sum.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { decibel, percent } from "../standing.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import { isIn, known, lengthUs, type Sight } from "./sight.ts";
+import { isIn, known, lengthUs, type OwnFrame, type Sight } from "./sight.ts";
 
 /** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */
 const RISE_DB = 3;
@@ -173,19 +173,25 @@ function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"
   };
 }
 
-/** SNR of all nodes fell while their strength stayed: only the noise can have done that. */
+/**
+ * SNR of all nodes fell while their strength stayed: only the noise can have done that. Each frame is compared with what
+ * its own channel was like before, so that a few frames on a channel that always was noisy tell of no rise.
+ */
 function snrFall(sight: Sight): Omit<EvidencePiece, "restsOn"> | null {
   const { before, within } = sight.scene;
+  const all = [...sight.neighbours.map(({ frames }) => frames), sight.own];
+  const usual = noiseByChannel(all.flat().filter(({ atUs }) => isIn(before, atUs)));
   const falls: number[] = [];
-  for (const { frames } of [...sight.neighbours, { frames: sight.own }]) {
-    const then = frames.filter(({ atUs }) => isIn(before, atUs));
-    const now = frames.filter(({ atUs }) => isIn(within, atUs));
+  for (const frames of all) {
+    const rises = (stretch: Stretch) =>
+      frames.flatMap((frame) => {
+        const noise = isIn(stretch, frame.atUs) ? noiseOf(frame) : null;
+        const reference = usual.get(frame.frequencyHz ?? 0);
+        return noise === null || reference === undefined ? [] : [noise - reference];
+      });
+    const [then, now] = [rises(before), rises(within)];
     if (then.length < 4 || now.length < 4) continue;
-    const snr = (list: typeof frames) => median(known(list.map(({ snrDb }) => snrDb)));
-    const power = (list: typeof frames) => median(known(list.map(({ powerDbm }) => powerDbm)));
-    const [snrThen, snrNow, powerThen, powerNow] = [snr(then), snr(now), power(then), power(now)];
-    if (snrThen === null || snrNow === null || powerThen === null || powerNow === null) continue;
-    falls.push(snrThen - snrNow - (powerThen - powerNow));
+    falls.push((median(now) ?? 0) - (median(then) ?? 0));
   }
   if (falls.length < 3) return null;
   const typical = median(falls) ?? 0;
@@ -201,6 +207,23 @@ function snrFall(sight: Sight): Omit<EvidencePiece, "restsOn"> | null {
       congestion: -0.5,
     },
   };
+}
+
+function noiseOf({ powerDbm, snrDb }: OwnFrame): number | null {
+  return powerDbm === null || snrDb === null ? null : powerDbm - snrDb;
+}
+
+/** The median of what frames tell of the noise on each channel, dBm. */
+function noiseByChannel(frames: readonly OwnFrame[]): Map<number, number> {
+  const values = new Map<number, number[]>();
+  for (const frame of frames) {
+    const noise = noiseOf(frame);
+    if (noise === null || frame.frequencyHz === null) continue;
+    const some = values.get(frame.frequencyHz);
+    if (some === undefined) values.set(frame.frequencyHz, [noise]);
+    else some.push(noise);
+  }
+  return new Map([...values].map(([channel, some]) => [channel, median(some) ?? 0]));
 }
 
 /** Frames that came broken, by the gateway's own counts or as forwarded; against before. */

@@ -253,6 +253,9 @@ describe("backhaul-loss", () => {
       /^Datagrams were lost on the way: [\d,]+ of [\d,]+ keepalives and status reports arrived; the gateway reports \d+ packets forwarded, \d+ of them never arrived; it missed \d+\D%/,
     );
   });
+  it("is named when so many are lost that most keepalives come at twice their interval", () => {
+    expectOnly(site(4, { lossyWay: () => 0.6, reports: true }), "backhaul-loss");
+  });
   it("is not named for a total outage", () => {
     const history = site(1, {
       outages: [{ fromUs: FROM, toUs: FROM + 40 * MINUTE, restarted: false }],
@@ -303,6 +306,18 @@ describe("gateway-weakened", () => {
     const { evidence } = found!.judgement;
     const sentence = evidence.find(({ sentence: words }) => words.startsWith("All that"))?.sentence ?? "";
     expect(sentence).toMatch(/hears fell by 1[345]\.\d\D*dB .* together: \d+ of \d+ nodes.*No other gateway/);
+  });
+  it("is not called noise when three of four nodes vanish and the last comes 24 dB weaker", () => {
+    const nodes = [3, -1, -2, 11].map((snrDb, i) => ({
+      ...(someNodes(1, i + 1)[0] as Node),
+      id: i + 1,
+      spreadingFactor: i === 3 ? 9 : 7,
+      snrDb,
+    }));
+    const causes = allCauses(
+      play(nodes, END, { weaker: (_, atUs) => (during(atUs) ? 24 : 0), reports: true }, 1),
+    );
+    expect(causes.has("interference")).toBe(false);
   });
   it("is not named when one node alone falls", () => {
     const history = site(2, { weaker: (node, atUs) => (node.id === 1 && during(atUs) ? 12.5 : 0) });
@@ -402,6 +417,30 @@ describe("a trouble that was there before anybody listened", () => {
     expect(named.filter((one) => one !== cause && one !== "unexplained").length).toBeLessThanOrEqual(
       0.03 * named.length,
     );
+  });
+
+  it("is known by its end: channels that a restart of the gateway brought back, or that came back by themselves", () => {
+    const listensTo = (f: number, atUs: number) => atUs > 2 * HOUR || EIGHT.slice(5).includes(f);
+    const named = (faults: Faults) =>
+      [1, 2].flatMap((seed) =>
+        findingsOf(play(someNodes(14, seed), 6 * HOUR, faults, seed)).map(({ judgement }) => judgement.cause),
+      );
+    const retuned = named({ listensTo, restartsUs: [2 * HOUR] });
+    expect(retuned.filter((cause) => cause === "channel-mismatch").length).toBeGreaterThan(
+      0.6 * retuned.length,
+    );
+    expect(retuned).not.toContain("interference");
+    const drowned = named({ listensTo });
+    expect(drowned.filter((cause) => cause === "interference").length).toBeGreaterThan(0.6 * drowned.length);
+    expect(drowned).not.toContain("channel-mismatch");
+  });
+
+  it("is left open where half of the channels were never heard: four are no gateway's plan", () => {
+    const faults: Faults = { listensTo: (f) => EIGHT.filter((_, i) => i % 2 === 0).includes(f) };
+    const causes = allCauses(play(someNodes(14, 1), END, faults, 1));
+    expect(causes.has("unexplained")).toBe(true);
+    expect(causes.has("interference")).toBe(false);
+    expect(causes.has("channel-mismatch")).toBe(false);
   });
 
   it("is left open where one or two channels may be drowned or not listened on", () => {

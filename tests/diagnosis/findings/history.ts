@@ -333,6 +333,12 @@ export function gapsOf({ receptions, faults, endUs }: History, node: Node, next?
   return [...found.values()];
 }
 
+/** As the store gives it: where every other one is lost, twice the interval that the gateway keeps. */
+function medianSpacing(times: readonly number[]): number {
+  const spacings = times.slice(1).map((atUs, i) => atUs - (times[i] ?? 0));
+  return spacings.sort((a, b) => a - b)[Math.floor(spacings.length / 2)] ?? 10 * S;
+}
+
 function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife | null): Scene {
   const { receptions, faults, endUs, keepalivesUs } = history;
   const rhythm = gap.rhythmUs ?? 10 * MINUTE;
@@ -354,7 +360,7 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
     notRecorded: [],
     restartsUs: faults.restartsUs ?? [],
     tellsCounter: faults.tellsCounter ?? true,
-    keepaliveUs: 10 * S,
+    keepaliveUs: medianSpacing(keepalivesUs.filter(inside)),
     keepalivesUs: keepalivesUs.filter(inside),
     reports: history.reports.filter(({ atUs }) => inside(atUs)),
     transmissions: faults.transmissions ?? [],
