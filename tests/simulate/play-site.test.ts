@@ -241,3 +241,28 @@ describe("nodes", () => {
     expect(truth.joins).toMatchObject([{ name: "probe", receptions: 1 }]);
   });
 });
+
+describe("a node of its own kind", () => {
+  it("changes between two rhythms, and the counter moves by one at either", () => {
+    const slow = { rhythmSeconds: 60, slowRhythmSeconds: 180, framesARhythm: 6, jitterShare: 0 };
+    const { truth } = play(site({ duration: "6:00:00", nodes: [node(slow)] }));
+    const { counters } = lifeOf(truth);
+    const steps = counters
+      .slice(1)
+      .map(({ at }, i) => Math.round((Date.parse(at) - Date.parse(counters[i]?.at ?? at)) / 60_000));
+    expect(new Set(steps)).toEqual(new Set([1, 3]));
+    expect(counters.every(({ counter }, i) => counter === i + (counters[0]?.counter ?? 0))).toBe(true);
+  });
+
+  it("sends the same octets at the same counter after a restart, with a constant payload only", () => {
+    const octetsOf = (constantPayload: boolean) => {
+      const bench = node({ constantPayload, rhythmSeconds: 60 });
+      const events = [{ event: "node-reset", node: "probe", at: "0:20:00" }];
+      const { passages } = play(site({ duration: "0:40:00", nodes: [bench], events }));
+      return packetsOf(passages).map(({ packet }) => Buffer.from(packet.payload ?? []).toString("hex"));
+    };
+    const repeated = (all: readonly string[]) => all.length - new Set(all).size;
+    expect(repeated(octetsOf(true))).toBeGreaterThan(10);
+    expect(repeated(octetsOf(false))).toBe(0);
+  });
+});
