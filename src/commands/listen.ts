@@ -87,15 +87,10 @@ async function listen(given: unknown, version: string): Promise<void> {
       "--allow-transmit and --relay exclude each other: in line the server owns the transmitter.",
     );
   const ownPlans = ownPlansGiven(given);
-  // The service's libraries are loaded only here: no other command waits for them.
-  const [{ buildService }, { DiskSpaceWatch }, { ServiceUnusable }, { storeViews }, { tokenFor }] =
-    await Promise.all([
-      import("../service/build-service.ts"),
-      import("../service/disk-space.ts"),
-      import("../service/errors.ts"),
-      import("../service/store-views.ts"),
-      import("../service/token.ts"),
-    ]);
+  const [{ ServiceUnusable }, { tokenFor }] = await Promise.all([
+    import("../service/errors.ts"),
+    import("../service/token.ts"),
+  ]);
   const folder = (name: string) => {
     const path = fileURLToPath(new URL(name, packageRoot));
     return existsSync(path) ? path : null;
@@ -107,7 +102,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     if (error instanceof ServiceUnusable) throw new CannotRun(`${error.message} ${error.remedy}`);
     throw error;
   }
-  const intake = await startIntake({
+  const starting = startIntake({
     dbPath: options.db,
     udpHost: options.udpHost ?? null,
     udpPort: options.udpPort,
@@ -119,6 +114,17 @@ async function listen(given: unknown, version: string): Promise<void> {
       process.exit(1);
     },
   });
+  // The service's libraries are loaded only here: no other command waits for them. And while the threads start, so that
+  // gateways are answered soon.
+  const loading = Promise.all([
+    import("../service/build-service.ts"),
+    import("../service/disk-space.ts"),
+    import("../service/store-views.ts"),
+  ]);
+  // Why the intake could not start is said first.
+  loading.catch(() => undefined);
+  const intake = await starting;
+  const [{ buildService }, { DiskSpaceWatch }, { storeViews }] = await loading;
   const store = openReader(options.db);
   const diskSpace = new DiskSpaceWatch({
     folder: dirname(resolve(options.db)),

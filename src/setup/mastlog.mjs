@@ -5,4 +5,4 @@ import { pathToFileURL } from "node:url";
 import { makeReady, root } from "./ready.mjs";
 
 makeReady();
-await import(pathToFileURL(join(root, "dist/server/main.js")).href);
+await import(pathToFileURL(join(root, "dist/program/main.js")).href);

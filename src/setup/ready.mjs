@@ -14,7 +14,7 @@ import {
   statSync,
   writeFileSync,
 } from "node:fs";
-import { dirname, join } from "node:path";
+import { basename, dirname, join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { inTurn } from "./turn.mjs";
 
@@ -56,11 +56,31 @@ export function giveUp(sentence) {
   process.exit(2);
 }
 
-const isInstalled = () => bears(INSTALL_STAMP, wantedInstall());
+/** By us, or by npm itself: a person may have run `npm ci`. */
+const isInstalled = () => bears(INSTALL_STAMP, wantedInstall()) || isInstalledByNpm();
 const isBuilt = () => bears(BUILD_STAMP, digest(sourceList()));
 
 function wantedInstall() {
   return digest(readFileSync(join(root, "package-lock.json")));
+}
+
+/**
+ * npm notes in node_modules/.package-lock.json what it has put there: the packages of package-lock.json, without the
+ * project itself, and without those for other systems (docs.npmjs.com, package-lock.json, "Hidden Lockfiles"; what is
+ * left out was tried with npm 10). Whether that is exactly what is wanted here.
+ */
+function isInstalledByNpm() {
+  try {
+    const packagesOf = (file) => JSON.parse(readFileSync(join(root, file), "utf8")).packages;
+    const wanted = packagesOf("package-lock.json");
+    const there = packagesOf("node_modules/.package-lock.json");
+    const sameThing = (name) =>
+      wanted[name]?.version === there[name].version && wanted[name]?.integrity === there[name].integrity;
+    const isHere = (name) => name in there || name === "" || wanted[name].optional === true;
+    return Object.keys(there).every(sameThing) && Object.keys(wanted).every(isHere);
+  } catch {
+    return false;
+  }
 }
 
 /** Whether a stamp is there and is this one. Another process may be replacing what it stands in. */
@@ -73,13 +93,12 @@ function bears(stamp, wanted) {
 }
 
 function ensureInstalled() {
-  const wanted = wantedInstall();
-  if (bears(INSTALL_STAMP, wanted)) return;
+  if (isInstalled()) return;
   process.stderr.write("Installing what package-lock.json names (the first time takes a minute or two)…\n");
   if (run("npm", ["ci", "--no-audit", "--no-fund", "--loglevel=error"]) !== 0) {
     giveUp("npm could not install the packages: see above. Is the network reachable?");
   }
-  writeFileSync(INSTALL_STAMP, wanted);
+  writeFileSync(INSTALL_STAMP, wantedInstall());
 }
 
 function ensureBuilt() {
@@ -95,19 +114,16 @@ function ensureBuilt() {
     giveUp("The build failed: see above.");
   }
   copyData(join(aside, "server"));
-  const vite = [
-    "build",
-    "--config",
-    "web/vite.config.ts",
-    "--outDir",
-    join(aside, "web"),
-    "--logLevel",
-    "warn",
-  ];
-  if (runTool("vite/vite", [...vite, "--emptyOutDir"]) !== 0) {
+  for (const [what, config, folder] of [
+    ["program", "src/setup/program.config.mjs", "program"],
+    ["dashboard", "web/vite.config.ts", "web"],
+  ]) {
+    const outDir = ["--outDir", join(aside, folder), "--emptyOutDir"];
+    if (runTool("vite/vite", ["build", "--config", config, ...outDir, "--logLevel", "warn"]) === 0) continue;
     remove(aside);
-    giveUp("The build of the dashboard failed: see above.");
+    giveUp(`The build of the ${what} failed: see above.`);
   }
+  copyData(join(aside, "program"), { flat: true });
   writeFileSync(join(aside, ".built"), wanted);
   remove(join(root, "dist"));
   try {
@@ -118,11 +134,14 @@ function ensureBuilt() {
   }
 }
 
-/** JSON tables stand beside the code that reads them: copies those of `src` to where it was compiled to. */
-export function copyData(server) {
+/**
+ * JSON tables stand beside the code that reads them: copies those of `src` to where it was compiled to. `flat`: into
+ * that one folder.
+ */
+export function copyData(server, { flat = false } = {}) {
   for (const file of filesUnder(join(root, "src"))) {
     if (!file.endsWith(".json")) continue;
-    const target = file.replace(join(root, "src"), server);
+    const target = flat ? join(server, basename(file)) : file.replace(join(root, "src"), server);
     mkdirSync(dirname(target), { recursive: true });
     copyFileSync(file, target);
   }

@@ -138,7 +138,8 @@ describe.concurrent("wrong usage and unreadable input", () => {
     ],
     [
       "listen for gateways on an address that is not this machine's",
-      ["listen", "--udp-port", "0", "--web-port", "0", "--udp-host", "192.0.2.1"],
+      // A store of its own: the service of the case before may run beside it.
+      ["listen", "--udp-port", "0", "--web-port", "0", "--udp-host", "192.0.2.1", "--db", "unheard.db"],
       "--udp-host",
     ],
     ["simulate without a destination", ["simulate"], "--to"],

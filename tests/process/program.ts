@@ -6,7 +6,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 
 export const repository = fileURLToPath(new URL("../../", import.meta.url));
-const MAIN = join(repository, "dist/server/main.js");
+const MAIN = join(repository, "dist/program/main.js");
 /** Longest life of a command that a test waits for. */
 const COMMAND_MS = 40_000;
 
@@ -21,7 +21,7 @@ process.on("exit", () => {
 /** The built program's file; a sentence when nobody has built it. */
 export function programFile(): string {
   if (existsSync(MAIN)) return MAIN;
-  throw new Error("dist/server/main.js is missing: run `npm run build` before the tests of the process.");
+  throw new Error("dist/program/main.js is missing: run `npm run build` before the tests of the process.");
 }
 
 /** A folder of the test's own; removed by `cleanUp`. */

@@ -41,7 +41,6 @@ export interface Run {
   readonly err: string;
   /** Tools that were called, with their first arguments. */
   readonly calls: readonly string[];
-  readonly tookMs: number;
 }
 
 export class MiniatureCheckout {
@@ -87,7 +86,6 @@ export class MiniatureCheckout {
 
   run(script: string, ...words: string[]): Run {
     this.remove("calls.log");
-    const startMs = performance.now();
     const { status, stdout, stderr } = spawnSync(
       process.execPath,
       [join(this.folder, "src/setup", script), ...words],
@@ -99,9 +97,8 @@ export class MiniatureCheckout {
         env: { ...process.env, PATH: `${join(this.folder, "bin")}${delimiter}${process.env.PATH ?? ""}` },
       },
     );
-    const tookMs = performance.now() - startMs;
     const calls = this.has("calls.log") ? this.read("calls.log").trim().split("\n") : [];
-    return { status, out: stdout, err: stderr, calls, tookMs };
+    return { status, out: stdout, err: stderr, calls };
   }
 
   /** Several at once; what they called between them, and what each of them said. */

