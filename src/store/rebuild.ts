@@ -11,6 +11,7 @@ import { GapAnalyst } from "./gaps/gap-analyst.ts";
 import { followJoins } from "./joins.ts";
 import type { Store } from "./open.ts";
 import { Derivation } from "./recorder/derivation.ts";
+import { rematchOutcomes } from "./recorder/downlink-book.ts";
 import { relinkDownlinks } from "./recorder/downlink-links.ts";
 import { RefusalBook } from "./recorder/refusal-book.ts";
 import { recountDatagrams, recountMinutes } from "./recount-minutes.ts";
@@ -111,6 +112,7 @@ export function* rebuildInSteps(
     for (const atUs of derivation.takeReplays()) note(0, "replay", atUs);
     notes.flush();
     relinkDownlinks(db);
+    rematchOutcomes(db);
     derivation.storeStates();
     const gaps = new GapAnalyst(db, judge);
     while (gaps.step({ patient: false, nowUs: null })) yield;

@@ -1,3 +1,4 @@
+import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { ASKED_IN_LINE, ASKED_ONE_SIDED, quantileMs } from "../../src/ledger/round-trip-classes.ts";
 import { openStore } from "../../src/store/open.ts";
@@ -139,6 +140,40 @@ describe("a downlink that passed", () => {
     record(pull(SHED, 0));
     record({ ...handOut(1, 2, downFrame(NODE, 1), { door: "relay" }), gatewayEui: TOWER });
     expect(rows()[0]?.gateway).toBe(TOWER);
+  });
+
+  it("gets its answer again when everything is derived anew, whatever the order in which all came", () => {
+    const said = fc.record({ token: fc.integer({ min: 1, max: 2 }), isAnswer: fc.boolean() });
+    fc.assert(
+      fc.property(fc.array(said, { maxLength: 24 }), fc.integer({ min: 1, max: 999 }), (all, seed) => {
+        const items = all.map(({ token, isAnswer }, i) =>
+          isAnswer
+            ? txAck(SHED, 10 + i * 2.1, token, { powerDbm: i })
+            : handOut(10 + i * 2.1, 12 + 2 * i, downFrame(NODE, i), { token }),
+        );
+        const outcomes = ({ db }: ReturnType<typeof setUp>) =>
+          db
+            .prepare(
+              `SELECT at_us, token, outcome, outcome_word, outcome_at_us, sent_power_tenths, receive_window, lead_us
+               FROM downlink ORDER BY at_us`,
+            )
+            .all();
+        const live = setUp();
+        live.record(pull(SHED, 0));
+        for (const item of items) live.record(item);
+        const expected = outcomes(live);
+        rebuild(live.db, () => undefined);
+        expect(outcomes(live)).toEqual(expected);
+
+        const shuffled = setUp();
+        shuffled.record(pull(SHED, 0));
+        const inAnyOrder = items.map((item, i) => ({ item, place: (seed * (i + 7) * 7919) % 1009 }));
+        for (const { item } of inAnyOrder.sort((a, b) => a.place - b.place)) shuffled.record(item);
+        rebuild(shuffled.db, () => undefined);
+        expect(outcomes(shuffled)).toEqual(expected);
+      }),
+      { numRuns: 60 },
+    );
   });
 
   it("counts once, however often the capture is read, and is the same after everything is derived anew", () => {

@@ -29,6 +29,56 @@ export interface DownlinkArrival {
 /** A gateway answers within milliseconds; later, a TX_ACK answers something else. Chosen. */
 const ANSWER_WITHIN_US = 5_000_000;
 
+/** Of a gateway's downlinks from a moment on that carry a token, the oldest that waits: servers may send the same token each time. */
+const OLDEST_UNANSWERED = `SELECT id FROM downlink
+  WHERE gateway_id = ? AND at_us BETWEEN ? AND ? AND token = ? AND outcome IS NULL ORDER BY at_us LIMIT 1`;
+const ANSWER =
+  "UPDATE downlink SET outcome = ?, outcome_word = ?, outcome_at_us = ?, sent_power_tenths = ? WHERE id = ?";
+/** Answers read at once when all are matched again. */
+const PAGE = 5_000;
+
+interface OutcomeRow {
+  readonly gatewayId: number;
+  readonly atUs: number;
+  readonly token: number;
+  readonly result: string;
+  readonly word: string | null;
+  readonly powerTenths: number | null;
+}
+
+/** Gives every answer of a gateway (TX_ACK) to its downlink again, in order of time, as if all had come in order. */
+export function rematchOutcomes(db: Store): void {
+  // Stores of an earlier version hold the power in the downlink alone.
+  const powers = new Map<string, number>();
+  const known = db.prepare(
+    `SELECT gateway_id, outcome_at_us, token, sent_power_tenths FROM downlink
+     WHERE outcome_at_us IS NOT NULL AND sent_power_tenths IS NOT NULL`,
+  );
+  for (const [gatewayId, atUs, token, tenths] of known.raw().all() as [number, number, number, number][])
+    powers.set(`${gatewayId}/${atUs}/${token}`, tenths);
+  db.exec(
+    "UPDATE downlink SET outcome = NULL, outcome_word = NULL, outcome_at_us = NULL, sent_power_tenths = NULL",
+  );
+  const oldest = db.prepare(OLDEST_UNANSWERED).pluck();
+  const answer = db.prepare(ANSWER);
+  const page = db.prepare(
+    `SELECT gateway_id AS gatewayId, at_us AS atUs, token, result, word, power_tenths AS powerTenths
+     FROM transmit_outcome WHERE (gateway_id, at_us, token) > (?, ?, ?) ORDER BY gateway_id, at_us, token LIMIT ${PAGE}`,
+  );
+  let last = [Number.MIN_SAFE_INTEGER, 0, 0];
+  for (;;) {
+    const rows = page.all(...last) as OutcomeRow[];
+    for (const { gatewayId, atUs, token, result, word, powerTenths } of rows) {
+      const id = oldest.get(gatewayId, atUs - ANSWER_WITHIN_US, atUs, token) as number | undefined;
+      const power = powerTenths ?? powers.get(`${gatewayId}/${atUs}/${token}`) ?? null;
+      if (id !== undefined) answer.run(result, word, atUs, power, id);
+    }
+    const end = rows.at(-1);
+    if (end === undefined) return;
+    last = [end.gatewayId, end.atUs, end.token];
+  }
+}
+
 export class DownlinkBook {
   readonly #insert: Statement;
   readonly #oldestUnanswered: Statement;
@@ -44,19 +94,11 @@ export class DownlinkBook {
        coding_rate, power_tenths, moment, airtime_us, target, message_type, dev_addr, frame_control, fcnt)
        VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
     );
-    // Servers may send the same token each time: the oldest that waits is the one that is answered.
-    this.#oldestUnanswered = db
-      .prepare(
-        `SELECT id FROM downlink WHERE gateway_id = ? AND at_us BETWEEN ? AND ? AND token = ? AND outcome IS NULL
-         ORDER BY at_us LIMIT 1`,
-      )
-      .pluck();
-    this.#answer = db.prepare(
-      "UPDATE downlink SET outcome = ?, outcome_word = ?, outcome_at_us = ?, sent_power_tenths = ? WHERE id = ?",
-    );
+    this.#oldestUnanswered = db.prepare(OLDEST_UNANSWERED).pluck();
+    this.#answer = db.prepare(ANSWER);
     // In a capture that is out of order the answer may stand first.
     this.#outcomeAfter = db.prepare(
-      `SELECT at_us AS atUs, result, word FROM transmit_outcome o WHERE gateway_id = ? AND at_us BETWEEN ? AND ? AND token = ?
+      `SELECT at_us AS atUs, result, word, power_tenths AS powerTenths FROM transmit_outcome o WHERE gateway_id = ? AND at_us BETWEEN ? AND ? AND token = ?
        AND NOT EXISTS (SELECT 1 FROM downlink WHERE gateway_id = o.gateway_id AND outcome_at_us = o.at_us AND token = o.token)
        ORDER BY at_us LIMIT 1`,
     );
@@ -104,8 +146,9 @@ export class DownlinkBook {
       arrival.atUs,
       arrival.atUs + ANSWER_WITHIN_US,
       token,
-    ) as { atUs: number; result: string; word: string | null } | undefined;
-    if (answered !== undefined) this.#answer.run(answered.result, answered.word, answered.atUs, null, id);
+    ) as Omit<OutcomeRow, "gatewayId" | "token"> | undefined;
+    if (answered !== undefined)
+      this.#answer.run(answered.result, answered.word, answered.atUs, answered.powerTenths, id);
     return payload;
   }
 
