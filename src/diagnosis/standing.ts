@@ -22,10 +22,10 @@ export const THRESHOLDS = {
   badMarginDb: 1,
 } as const;
 
-/** What is said of a node while its counters are counted again, because frames came out of order. */
+/** What is said of a node while its counters are counted again: frames came out of order, or keys changed. */
 export const RECOUNTING: Judgement = {
   standing: "waiting",
-  clause: "being worked out: frames came out of order",
+  clause: "being worked out: its counters are counted again",
 };
 
 export interface NodeEvidence {

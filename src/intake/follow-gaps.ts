@@ -6,6 +6,8 @@ import type { Recorder } from "../store/recorder.ts";
 
 export interface GapTurns {
   readonly recorder: Pick<Recorder, "workOnGaps">;
+  /** After each step. */
+  readonly onStep?: () => void;
   /** Something more urgent is to be done. */
   readonly isBusy: () => boolean;
   /** Now, when live traffic was heard: then time goes on although nothing arrives; else null. */
@@ -24,7 +26,9 @@ const REST_A_WORK = 4;
 const RETRY_MS = 5_000;
 
 /** Goes on until `stop`. */
-export function followGaps({ recorder, isBusy, nowUs, after, monotonicMs }: GapTurns): { stop(): void } {
+export function followGaps({ recorder, onStep, isBusy, nowUs, after, monotonicMs }: GapTurns): {
+  stop(): void;
+} {
   let isStopped = false;
   const turn = (): void => {
     if (isStopped) return;
@@ -33,6 +37,7 @@ export function followGaps({ recorder, isBusy, nowUs, after, monotonicMs }: GapT
       try {
         const beganMs = monotonicMs();
         const isMoreLeft = recorder.workOnGaps({ patient: true, nowUs: nowUs() });
+        onStep?.();
         if (isMoreLeft) delayMs = Math.max(REST_MS, REST_A_WORK * (monotonicMs() - beganMs));
       } catch {
         // Nothing is lost by waiting: the next turn takes up where this one was rolled back.

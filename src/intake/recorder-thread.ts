@@ -112,6 +112,10 @@ async function run(): Promise<void> {
   let importing = 0;
   const gapWork = followGaps({
     recorder,
+    // Without traffic no batch would tell what was counted again.
+    onStep: () => {
+      if (recorder.takeSettled()) gatherer.widen();
+    },
     isBusy: () => importing > 0 || queue.figures().waiting > 0,
     nowUs: () => (queue.hasHeard ? systemTimeUs() : null),
     after: clock.after,
@@ -194,10 +198,13 @@ async function run(): Promise<void> {
     return changeKeys((store) => removeKeys(store, id.length === 8 ? { devAddr: id } : { devEui: id }));
   }
 
-  /** Keys prove or disprove what was counted without them: the past of their addresses is accounted anew. */
+  /**
+   * Keys prove or disprove what was counted without them: the past of their addresses is counted again, in steps behind
+   * the traffic where there is much of it.
+   */
   function changeKeys(work: (store: Store) => number): number {
     const count = recorder.write(work);
-    gatherer.add(recorder.reconsider());
+    gatherer.add(recorder.takeUp());
     gatherer.widen();
     return count;
   }

@@ -188,7 +188,25 @@ export class Recorder {
     if (changed !== null) this.#gaps.noteRecorded(changed);
   }
 
-  /** After a write that the accounting rests on (keys): takes up afresh what is stored and accounts for what is due. */
+  /**
+   * After a write that the accounting rests on (keys): takes up afresh what is stored, and accounts at once as far as
+   * that takes a few milliseconds. The rest is left to `workOnGaps`; until then the addresses are due.
+   */
+  takeUp(): Recorded {
+    this.#forget();
+    return this.#transact(() => {
+      for (const { devAddr, fromUs } of this.#derivation.settleQuick()) this.#noteSettled([devAddr], fromUs);
+    });
+  }
+
+  /** True when addresses were accounted again behind the traffic since the last batch, or since this was asked. */
+  takeSettled(): boolean {
+    const isAny = this.#settledBehind.size > 0;
+    this.#settledBehind.clear();
+    return isAny;
+  }
+
+  /** The same to the end, however long it takes; for a process that answers nobody. */
   reconsider(): Recorded {
     this.#forget();
     return this.settle();

@@ -35,6 +35,14 @@ function twoDevices(): DecodedArrival[] {
   return all;
 }
 
+/** 1,200 frames of the two devices. */
+function longPast(): DecodedArrival[] {
+  return Array.from({ length: 600 }, (_, i) => [
+    push(SHED, i * 60, [{ payload: sent(KEY_A, i, i) }]),
+    push(SHED, i * 60 + 20, [{ payload: sent(KEY_B, 65_521 + i, 99) }]),
+  ]).flat();
+}
+
 let db: Store;
 let recorder: Recorder;
 beforeEach(() => {
@@ -136,6 +144,51 @@ describe("keys in the store", () => {
     recorder.settle();
     expect(derived(db)).toEqual(without);
     expect(rows("SELECT * FROM node_key")).toEqual([]);
+  });
+
+  it("handed in later account a long past in steps, taken up again after a kill, with the same outcome", () => {
+    const traffic = longPast();
+    const folder = mkdtempSync(join(tmpdir(), "mastlog-keys-"));
+    onTestFinished(() => rmSync(folder, { recursive: true, force: true }));
+    const open = () => openStore(join(folder, "site.db"));
+    const isDue = (store: Store) => rows("SELECT 1 FROM account_due", store).length > 0;
+    const keys = [entry(KEY_A, { devEui: DEVICE }), entry(KEY_B)];
+    const step = { patient: true, nowUs: null } as const;
+    db = open();
+    recorder = new Recorder(db);
+    recorder.record(traffic);
+    recorder.write((store) => addKeys(store, keys));
+    recorder.takeUp();
+    let steps = 0;
+    for (; steps < 2; steps++) {
+      expect(isDue(db)).toBe(true);
+      recorder.workOnGaps(step);
+      expect(recorder.takeSettled()).toBe(false);
+    }
+    // Killed: nothing but what was committed is left.
+    const next = open();
+    const after = new Recorder(next);
+    while (isDue(next)) {
+      after.workOnGaps(step);
+      steps += 1;
+    }
+    expect(after.takeSettled()).toBe(true);
+    expect(steps).toBeGreaterThan(4);
+
+    const atOnce = openStore(":memory:");
+    const first = new Recorder(atOnce);
+    first.record(traffic);
+    first.write((store) => addKeys(store, keys));
+    first.reconsider();
+    expect(derived(next)).toEqual(derived(atOnce));
+    next.close();
+  });
+
+  it("handed in later account a short past at once", () => {
+    recorder.record(twoDevices().slice(0, 20));
+    recorder.write((store) => addKeys(store, [entry(KEY_A), entry(KEY_B)]));
+    expect([...recorder.takeUp().nodes]).toEqual([DEV_ADDR]);
+    expect(rows("SELECT 1 FROM account_due")).toEqual([]);
   });
 
   it("work on from a restart, in the middle of a life", () => {
