@@ -17,6 +17,8 @@ const MIN_LOSS = 0.01;
 /** Datagrams due, and packets forwarded, from which their share says something. Chosen. */
 const MIN_DUE = 20;
 const MIN_FORWARDED = 10;
+/** A report and a reception at its edge may be counted apart: fewer missing than this show nothing alone. Chosen. */
+const MIN_MISSING = 3;
 /** The loss of datagrams must be at least this share of what the node may have lost. Chosen. */
 const OF_THE_SIZE = 0.7;
 /** Counters missed, from which losses on the way that are not of the size are no cause of them. Chosen. */
@@ -29,13 +31,23 @@ export function backhaulEvidence({ scene, missed, lossWithin, lossRange }: Sight
   const { homes, within, receptions } = scene;
   const [gateway] = homes;
   if (gateway === undefined || lossWithin === 0) return null;
-  const arrived = datagramsDue(gateway, within);
+  const arrived = datagramsDue(gateway, within, gateway.outages);
   const forwarded = forwardedLoss(gateway, within, receptions);
   const lost = arrived === null ? null : wilsonInterval(Math.max(0, arrived.due - arrived.came), arrived.due);
-  const missingShare = forwarded === null ? null : wilsonInterval(forwarded.missing, forwarded.forwarded);
+  const missingShare =
+    forwarded === null || forwarded.missing < MIN_MISSING
+      ? null
+      : wilsonInterval(forwarded.missing, forwarded.forwarded);
   const worst = lost !== null ? lost : missingShare;
   if (worst === null || worst.low < MIN_LOSS) return null;
-  const isOfTheSize = worst.high > OF_THE_SIZE * lossRange.low;
+  // Losses outside the outages are what is shown; short outages among them are of the same kind, and count for the size.
+  const whole = datagramsDue(
+    gateway,
+    within,
+    gateway.outages.filter((out) => !isRunOfLosses(out, gateway)),
+  );
+  const most = whole === null ? 0 : wilsonInterval(Math.max(0, whole.due - whole.came), whole.due).high;
+  const isOfTheSize = Math.max(worst.high, most) > OF_THE_SIZE * lossRange.low;
   const isProved =
     lost !== null && forwarded !== null && (forwarded.share ?? 0) > 0.5 * lossWithin && isOfTheSize;
   const parts = [
@@ -64,9 +76,21 @@ export function backhaulEvidence({ scene, missed, lossWithin, lossRange }: Sight
   };
 }
 
-/** Keepalives and status reports that were due and that came, outside its outages; null where too few were due. */
-function datagramsDue(gateway: SceneGateway, within: Stretch): { due: number; came: number } | null {
-  const openUs = totalUs(subtract([within], unite([...gateway.outages, ...gateway.notRecorded])));
+/** Where so many datagrams are lost that several in a row are, a short silence is no outage. In keepalives; chosen. */
+const MAX_RUN_OF_LOSSES = 12;
+
+/** Whether a silence of a gateway is short enough to be several lost datagrams in a row. */
+export function isRunOfLosses({ fromUs, toUs }: Stretch, { keepaliveUs }: SceneGateway): boolean {
+  return keepaliveUs !== null && toUs - fromUs <= MAX_RUN_OF_LOSSES * keepaliveUs;
+}
+
+/** Keepalives and status reports that were due and that came, outside these outages; null where too few were due. */
+function datagramsDue(
+  gateway: SceneGateway,
+  within: Stretch,
+  outages: readonly Stretch[],
+): { due: number; came: number } | null {
+  const openUs = totalUs(subtract([within], unite([...outages, ...gateway.notRecorded])));
   const count = (times: readonly number[], everyUs: number | null) =>
     everyUs === null || !(everyUs > 0)
       ? { due: 0, came: 0 }

@@ -24,7 +24,7 @@ export function shareOfAll(
   if (lossInCompany(sight) !== "begun") references.push({ counts: evenCounts(sight), basis: "even" });
   for (const reference of references) {
     const lost = fallenChannels(reference.counts, now);
-    if (lost !== null && (reference.basis !== "after" || lost.rawZ > LEAST_Z))
+    if (lost !== null && (reference.basis !== "after" || isBeyondSplits(lost, reference.counts.size)))
       return [lostForAll(sight, receptions, lost, { reference, restsOn })];
   }
   const ownLost = fallenChannels(
@@ -121,6 +121,16 @@ function lostForAll(
       ? { leavesOpen: ["interference", "channel-mismatch"] as const }
       : {}),
   };
+}
+
+/** Whether a fall is no chance among all splits of the channels; the tail of a normal is below half of exp(-z²/2). */
+function isBeyondSplits({ channels, rawZ }: Fallen, of: number): boolean {
+  return splitsOf(of, channels.length) * 0.5 * Math.exp(-(rawZ ** 2) / 2) < MOST_CHANCE;
+}
+
+/** In how many ways so many channels can be chosen. */
+function splitsOf(of: number, count: number): number {
+  return Array.from({ length: count }, (_, i) => (of - i) / (i + 1)).reduce((a, b) => a * b, 1);
 }
 
 function sharesInWords({ shareNow, shareThen }: Fallen, basis: Reference["basis"]): string {
@@ -267,7 +277,8 @@ function fallenChannels(then: ReadonlyMap<number, number>, now: ReadonlyMap<numb
     const sd = Math.sqrt(pooled * (1 - pooled) * (1 / allNow + 1 / allThen));
     const z = (shareThen - shareNow) / sd;
     // Of a few frames the normal approximation says nothing; that none of them came there has a chance of its own.
-    const byChance = byRatio.length * (1 - shareThen) ** allNow;
+    // So many ways there are to choose these channels.
+    const byChance = splitsOf(byRatio.length, count) * (1 - shareThen) ** allNow;
     const isSure = heardNow === 0 ? byChance < MOST_CHANCE : allNow >= LEAST_FOR_Z && z > LEAST_Z;
     if (isSure && shareNow < FELL_TO * shareThen && z > (best?.z ?? 0))
       best = { channels, z: Math.max(z, LEAST_Z), rawZ: z, shareThen, shareNow, heardNow };

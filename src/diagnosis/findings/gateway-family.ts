@@ -6,7 +6,7 @@
 import type { SceneGateway, Stretch } from "../../model/scene.ts";
 import { subtract, totalUs } from "../../model/time-range.ts";
 import { percent, span } from "../standing.ts";
-import { backhaulEvidence } from "./backhaul-evidence.ts";
+import { backhaulEvidence, isRunOfLosses } from "./backhaul-evidence.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./out-of-reach.ts";
 import { isIn, lengthUs, type Sight } from "./sight.ts";
@@ -54,13 +54,10 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   return pieces;
 }
 
-/** Where so many datagrams are lost that several in a row are, a short silence is no outage. In keepalives; chosen. */
-const MAX_RUN_OF_LOSSES = 12;
-
-function isScattered({ outages, keepaliveUs }: SceneGateway, within: Stretch): boolean {
-  return outages
+function isScattered(gateway: SceneGateway, within: Stretch): boolean {
+  return gateway.outages
     .filter((out) => overlapUs(out, within) > 0)
-    .every((out) => keepaliveUs !== null && lengthUs(out) <= MAX_RUN_OF_LOSSES * keepaliveUs);
+    .every((out) => isRunOfLosses(out, gateway));
 }
 
 function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number): EvidencePiece {

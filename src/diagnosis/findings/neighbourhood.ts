@@ -85,23 +85,39 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
   return { expected, heard, nodes };
 }
 
-/** How much a fall of what is left says for the gateway, and the fall that is no fading, dB. Chosen. */
-const ALL_WEAKER = 5;
+/** How much a fall of several others, and of one that is left, says for the gateway; the fall that is no fading, dB. Chosen. */
+const ALL_WEAKER = 6.5;
+const ONE_WEAKER = 5;
 const WEAKER_DB = 6;
-/** Frames of a neighbour before and within the gap from which its strength is compared. Chosen. */
-const COMPARED_BEFORE = 6;
+/** Frames of a neighbour beside and within the gap from which its strength is compared. Chosen. */
+const COMPARED_BESIDE = 6;
 const COMPARED_WITHIN = 3;
 
-/** By how much the neighbours that still came through are weaker than before, median; null unless all of them are by far. */
-function weakerByDb({ neighbours, scene: { before, within } }: Sight): number | null {
-  const falls = neighbours.flatMap(({ frames }) => {
-    const powers = (stretch: Stretch) =>
-      known(frames.filter(({ atUs }) => isIn(stretch, atUs)).map(({ powerDbm }) => powerDbm));
-    const [then, now] = [powers(before), powers(within)];
-    if (then.length < COMPARED_BEFORE || now.length < COMPARED_WITHIN) return [];
-    return [(median(then) ?? 0) - (median(now) ?? 0)];
-  });
-  return falls.length > 0 && falls.every((fall) => fall >= WEAKER_DB) ? median(falls) : null;
+interface Weaker {
+  readonly byDb: number;
+  readonly nodes: number;
+  readonly than: "before" | "after";
+}
+
+/** The neighbours that came through, when every one of them was far weaker than before, or than after without a before. */
+function weakerNeighbours({ neighbours, scene: { before, within, after } }: Sight): Weaker | null {
+  for (const [stretch, than] of [
+    [before, "before"],
+    [after, "after"],
+  ] as const) {
+    const falls = neighbours.flatMap(({ frames }) => {
+      const powers = (part: Stretch) =>
+        known(frames.filter(({ atUs }) => isIn(part, atUs)).map(({ powerDbm }) => powerDbm));
+      const [beside, now] = [powers(stretch), powers(within)];
+      if (beside.length < COMPARED_BESIDE || now.length < COMPARED_WITHIN) return [];
+      return [(median(beside) ?? 0) - (median(now) ?? 0)];
+    });
+    if (falls.length === 0) continue;
+    return falls.every((fall) => fall >= WEAKER_DB)
+      ? { byDb: median(falls) ?? 0, nodes: falls.length, than }
+      : null;
+  }
+  return null;
 }
 
 /** Whether the frames of a neighbour reach over most of the time before. */
@@ -184,15 +200,16 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       });
     }
   }
-  const weakerDb = expected >= LEAST_EXPECTED ? weakerByDb(sight) : null;
-  if (weakerDb !== null && pieces.length > 0 && heard / expected < 0.7)
+  const weaker = weakerNeighbours(sight);
+  const isInPart = expected >= LEAST_EXPECTED && heard / expected < 0.7;
+  if (weaker !== null && (weaker.nodes > 1 || isInPart))
     pieces.push({
-      sentence: `What still came of the others came ${decibel(weakerDb)} weaker than before: noise takes no strength from a signal.`,
+      sentence: `What came of ${weaker.nodes === 1 ? "another node" : `${weaker.nodes} other nodes`} came ${decibel(weaker.byDb)} weaker than ${weaker.than}: noise takes no strength from a signal.`,
       lane: "margin",
       restsOn,
       weights: {
         ...weigh(-3, "interference", "congestion", "gateway-transmitting", "channel-mismatch"),
-        "gateway-weakened": ALL_WEAKER,
+        "gateway-weakened": weaker.nodes > 1 ? ALL_WEAKER : ONE_WEAKER,
       },
     });
   if (expected < LEAST_EXPECTED && isBlackout && gap.kind === "counters" && sight.missed >= LEAST_BLACKOUT)

@@ -435,6 +435,20 @@ describe("a trouble that was there before anybody listened", () => {
     expect(drowned).not.toContain("channel-mismatch");
   });
 
+  it("is no noise where all came weaker than when it was over, at a site of three nodes", () => {
+    const nodes = [9, 8, 7].map((snrDb, i) => ({
+      ...(someNodes(1, i + 1)[0] as Node),
+      id: i + 1,
+      periodUs: (100 + 7 * i) * S,
+      spreadingFactor: 7,
+      snrDb,
+    }));
+    const faults: Faults = { weaker: (_, atUs) => (atUs < 2 * HOUR ? 16 : 0), reports: true };
+    const causes = allCauses(play(nodes, 6 * HOUR, faults, 1));
+    expect(causes.has("gateway-weakened")).toBe(true);
+    expect(causes.has("interference")).toBe(false);
+  });
+
   it("is left open where half of the channels were never heard: four are no gateway's plan", () => {
     const faults: Faults = { listensTo: (f) => EIGHT.filter((_, i) => i % 2 === 0).includes(f) };
     const causes = allCauses(play(someNodes(14, 1), END, faults, 1));
