@@ -2,6 +2,32 @@ import { defineConfig } from "vitest/config";
 
 // One runner, three projects, quickest first: `unit` touches no network beyond loopback sockets it
 // opens itself, `process` starts the built service, `browser` drives a real Chromium.
+// Files of a project share their worker's modules (`isolate: false`): loading them anew for each file costs more than
+// most tests. So a test puts back what it sets of the process: variables, the exit code, output that it catches.
+
+/**
+ * Unit tests that compute for long: simulated sites, many generated cases. `npm test` runs the others first
+ * (MASTLOG_TEST_PART=quick), then these (=long). Without the variable all run.
+ */
+const LONG = [
+  "tests/commands/{import,simulate}.test.ts",
+  "tests/diagnosis/link-shifts.test.ts",
+  "tests/diagnosis/{findings,trials}/**",
+  "tests/intake/{capture-file,whole-door}.test.ts",
+  "tests/ledger/gaps/**",
+  "tests/published/**",
+  "tests/radio/regions/**",
+  "tests/setup/**",
+  "tests/simulate/**",
+  "tests/evaluate/**",
+  "tests/statistics/level-shifts.test.ts",
+  "tests/store/**",
+  "tests/views/**",
+  "tests/wire/**",
+];
+const UNIT = ["tests/**/*.test.ts"];
+const OTHERS = ["tests/browser/**", "tests/process/**", "tests/faults/**"];
+const part = process.env.MASTLOG_TEST_PART;
 export default defineConfig({
   test: {
     root: new URL("..", import.meta.url).pathname,
@@ -12,8 +38,9 @@ export default defineConfig({
         test: {
           name: "unit",
           setupFiles: ["tests/properties.ts"],
-          include: ["tests/**/*.test.ts"],
-          exclude: ["tests/browser/**", "tests/process/**", "tests/faults/**"],
+          include: part === "long" ? LONG.map((glob) => glob.replace(/\*\*$/, "**/*.test.ts")) : UNIT,
+          exclude: part === "quick" ? [...OTHERS, ...LONG] : OTHERS,
+          isolate: false,
           // Ends what hangs: on a busy machine the longest property tests take more than a minute.
           testTimeout: 180_000,
         },
@@ -32,6 +59,8 @@ export default defineConfig({
         test: {
           name: "browser",
           include: ["tests/browser/**/*.test.ts"],
+          // One page is built and one browser started for all files: see tests/browser/dashboard.ts.
+          isolate: false,
           testTimeout: 60_000,
           hookTimeout: 60_000,
           fileParallelism: false,

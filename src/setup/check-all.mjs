@@ -13,24 +13,26 @@ const total = { passed: 0, failed: 0, skipped: 0 };
 
 function step(name, work) {
   process.stdout.write(`\n── ${name}\n`);
-  if (work() === 0) return;
+  const beganMs = performance.now();
+  const status = work();
+  process.stdout.write(`── ${name}: ${Math.round((performance.now() - beganMs) / 1_000)} s\n`);
+  if (status === 0) return;
   process.stdout.write(`\n${name}: failed.\n`);
   finish(1);
 }
 
-function tool(name, args) {
-  return runTool(name, args, { stdout: "inherit" });
+function tool(name, args, env = {}) {
+  return runTool(name, args, { stdout: "inherit", env });
 }
 
-function tests(project) {
-  const report = join(folder, `${project}.json`);
+function tests(project, part = "") {
+  const report = join(folder, `${project}${part}.json`);
   const args = ["run", "--config", "tests/vitest.config.ts", "--project", project];
-  const status = tool("vitest/vitest", [
-    ...args,
-    "--reporter=default",
-    "--reporter=json",
-    `--outputFile.json=${report}`,
-  ]);
+  const status = tool(
+    "vitest/vitest",
+    [...args, "--reporter=default", "--reporter=json", `--outputFile.json=${report}`],
+    { MASTLOG_TEST_PART: part },
+  );
   try {
     const { numPassedTests, numFailedTests, numPendingTests } = JSON.parse(readFileSync(report, "utf8"));
     total.passed += numPassedTests;
@@ -56,7 +58,8 @@ step("Types", () => {
   }
   return 0;
 });
-step("Unit tests", () => tests("unit"));
+step("Unit tests, the quick part", () => tests("unit", "quick"));
+step("Unit tests, the rest", () => tests("unit", "long"));
 step("Build", () => {
   makeReady();
   return 0;

@@ -1,12 +1,13 @@
 /**
- * How does a browser test get a dashboard? Builds the page once, starts the fake service and Chromium, and opens
- * pages that fail the test when the page logs an error or breaks the content policy.
+ * How does a browser test get a dashboard? Builds the page and starts Chromium once for all files of a worker, starts a
+ * fake service for each file, and opens pages that fail the test when the page logs an error or breaks the content policy.
  */
-import { mkdtemp, rm } from "node:fs/promises";
+import { rmSync } from "node:fs";
+import { mkdtemp } from "node:fs/promises";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import axe from "axe-core";
-import type { Page } from "playwright-core";
+import type { Browser, BrowserContext, Page } from "playwright-core";
 import { build } from "vite";
 import { launchChromium } from "./chromium.ts";
 import { calmMood, type FakeService, startFakeService } from "./fake-service.ts";
@@ -36,16 +37,29 @@ export interface Opened {
   readonly errors: string[];
 }
 
-/** Builds, starts and launches; close it when done. */
-export async function startDashboard(): Promise<Dashboard> {
+/** The folder of the built page. */
+async function buildPage(): Promise<string> {
   const folder = await mkdtemp(join(tmpdir(), "dashboard-"));
+  process.once("exit", () => rmSync(folder, { recursive: true, force: true }));
   await build({
     configFile: new URL("../../web/vite.config.ts", import.meta.url).pathname,
     logLevel: "error",
     build: { outDir: folder, emptyOutDir: true },
   });
+  return folder;
+}
+
+let built: Promise<string> | null = null;
+let launched: Promise<Browser> | null = null;
+
+/** Builds and launches where nothing is there yet, and starts the fake service; close it when done. */
+export async function startDashboard(): Promise<Dashboard> {
+  built ??= buildPage();
+  // Ends with the process that launched it.
+  launched ??= launchChromium();
+  const [folder, browser] = await Promise.all([built, launched]);
   const service = await startFakeService(folder);
-  const browser = await launchChromium();
+  const contexts: BrowserContext[] = [];
   const tabs = new Map<string, Opened>();
 
   const tabFor = async ({ width = 1280, permissions = [], ownClock = false }: PageOptions) => {
@@ -54,6 +68,7 @@ export async function startDashboard(): Promise<Dashboard> {
     const kept = tabs.get(kind);
     if (kept !== undefined) return kept;
     const context = await browser.newContext({ timezoneId: "Europe/Berlin", hasTouch, permissions });
+    contexts.push(context);
     if (ownClock) await context.clock.install();
     const page = await context.newPage();
     page.setDefaultTimeout(8000);
@@ -87,9 +102,8 @@ export async function startDashboard(): Promise<Dashboard> {
       for (const notes of [service.asked, service.received, service.heard]) notes.length = 0;
     },
     async close() {
-      await browser.close();
+      await Promise.all(contexts.map((context) => context.close()));
       await service.close();
-      await rm(folder, { recursive: true, force: true });
     },
   };
 }

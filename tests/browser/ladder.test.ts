@@ -7,6 +7,8 @@ import { type Dashboard, startDashboard } from "./dashboard.ts";
 const POINTS_A_GATEWAY = 50_000;
 /** Chosen: a change of width draws both plots and lays the whole page out anew, in software, on a machine that does other work too. */
 const REDRAW_MS = 150;
+/** Two frames at 60 Hz: what a move may take of the main thread, so that the reading keeps up with the mouse. */
+const MOVE_MS = 34;
 
 /** What a change set off has been laid out and drawn: three frames on. */
 function settled(page: Page): Promise<void> {
@@ -31,7 +33,8 @@ if (chromiumIsHere("ladder"))
 
       // Every change of the page's width draws both plots anew: what it costs is the main thread's time.
       const session = await page.context().newCDPSession(page);
-      await session.send("Performance.enable");
+      // Of the processor, so that other programs of the machine do not count.
+      await session.send("Performance.enable", { timeDomain: "threadTicks" });
       const busyMs = async () => {
         const { metrics } = await session.send("Performance.getMetrics");
         return 1000 * (metrics.find((metric) => metric.name === "TaskDuration")?.value ?? Number.NaN);
@@ -58,8 +61,10 @@ if (chromiumIsHere("ladder"))
         };
         requestAnimationFrame(step);
       });
+      const beforeMoves = await busyMs();
       for (let step = 0; step < 60; step += 1)
         await page.mouse.move(box.x + (box.width * (step + 0.5)) / 60, box.y + 80 + (step % 7) * 10);
+      const busyAMove = ((await busyMs()) - beforeMoves) / 60;
       const frames = await page.evaluate(() => {
         const state = window as unknown as { frames: number[]; stop: boolean };
         state.stop = true;
@@ -68,11 +73,12 @@ if (chromiumIsHere("ladder"))
       const median = frames[Math.floor(frames.length / 2)]!;
       const late = frames[Math.floor(frames.length * 0.95)]!;
       console.info(
-        `ladder, ${2 * POINTS_A_GATEWAY} points: main thread busy a redraw of both plots ${redraws.map((ms) => Math.round(ms)).join(", ")} ms; frames under the mouse ${median.toFixed(1)} ms in the median, ${late.toFixed(1)} ms at 95 %`,
+        `ladder, ${2 * POINTS_A_GATEWAY} points: main thread busy a redraw of both plots ${redraws.map((ms) => Math.round(ms)).join(", ")} ms, a move of the mouse ${busyAMove.toFixed(1)} ms; frames under the mouse ${median.toFixed(1)} ms in the median, ${late.toFixed(1)} ms at 95 %`,
       );
       expect(await page.locator(".signal-reading").first().textContent()).toMatch(/SNR .* margin .* RSSI/);
       expect([...redraws].sort((a, b) => a - b)[3]).toBeLessThan(REDRAW_MS);
-      expect(median).toBeLessThan(34);
+      expect(busyAMove).toBeGreaterThan(0);
+      expect(busyAMove).toBeLessThan(MOVE_MS);
       expect(errors).toEqual([]);
     });
 
