@@ -78,7 +78,8 @@ export interface ServiceViewProps {
 export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
   const refused = refusals.filter((row) => row.refused).reduce((sum, row) => sum + row.count, 0);
   const odd = refusals.filter((row) => !row.refused).reduce((sum, row) => sum + row.count, 0);
-  const state = { well: "is well", slow: "is slow to store", failed: "cannot store" }[status.storage.state];
+  const well = status.storage.check.state === "damaged" ? "writes to a damaged store" : "is well";
+  const state = { well, slow: "is slow to store", failed: "cannot store" }[status.storage.state];
   return (
     <>
       <h1 class="sentence">
