@@ -3,28 +3,26 @@ import { readFileSync } from "node:fs";
 import { Command, CommanderError } from "commander";
 import { airCommand } from "./commands/air.ts";
 import { airtimeCommand } from "./commands/airtime.ts";
-import { backupCommand } from "./commands/backup.ts";
 import { benchCommand } from "./commands/bench.ts";
-import { compareCommand } from "./commands/compare.ts";
 import { decodeCommand } from "./commands/decode.ts";
-import { forgetCommand } from "./commands/forget.ts";
-import { gapsCommand } from "./commands/gaps.ts";
-import { gatewaysCommand } from "./commands/gateways.ts";
 import { importCommand } from "./commands/import.ts";
-import { joinsCommand } from "./commands/joins.ts";
 import { keysCommand } from "./commands/keys.ts";
 import { listenCommand } from "./commands/listen.ts";
-import { marksCommand } from "./commands/marks.ts";
-import { nodesCommand } from "./commands/nodes.ts";
 import { placementsCommand } from "./commands/placements.ts";
-import { positionsCommand } from "./commands/positions.ts";
-import { rebuildCommand } from "./commands/rebuild.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
-import { siteCommand } from "./commands/site.ts";
-import { trialsCommand } from "./commands/trials.ts";
+import { backupCommand, forgetCommand, rebuildCommand } from "./commands/store-file.ts";
+import { compareCommand, trialsCommand } from "./commands/trials.ts";
+import { marksCommand, positionsCommand } from "./commands/user-data.ts";
+import {
+  gapsCommand,
+  gatewaysCommand,
+  joinsCommand,
+  nodesCommand,
+  siteCommand,
+} from "./commands/view-commands.ts";
 import { complain } from "./commands/view-output.ts";
-import { packageRoot } from "./store/package-root.ts";
+import { packageRoot } from "./store/open.ts";
 
 const { version } = JSON.parse(readFileSync(new URL("package.json", packageRoot), "utf8")) as {
   version: string;

@@ -1,12 +1,18 @@
 /** `mastlog air`: what fills the air at each gateway, and who spends how much of it. */
 import { Command } from "commander";
 import type { AirGateway, AirView } from "../contract/index.ts";
-import { percent } from "../diagnosis/standing.ts";
+import { percent } from "../diagnosis/status.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { airView } from "../views/air.ts";
 import { askedWindow } from "../views/window.ts";
-import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { ownPlansGiven, plansOption } from "./own-plans.ts";
+import {
+  guarded,
+  ownPlansGiven,
+  plansOption,
+  readViewOptions,
+  withReader,
+  withViewOptions,
+} from "./options.ts";
 import { number, print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function airCommand(): Command {

@@ -3,10 +3,16 @@
  */
 import { Command } from "commander";
 import { z } from "zod";
-import { fskAirtime, type LoraCodingRate, loraAirtime, lrFhssAirtime } from "../radio/airtime.ts";
+import {
+  fskAirtime,
+  type LoraCodingRate,
+  LR_FHSS_BITRATE_BPS,
+  LR_FHSS_HEADER_BITS,
+  loraAirtime,
+  lrFhssAirtime,
+} from "../radio/airtime.ts";
 import { framesPerHour, offTimeUs } from "../radio/duty-cycle.ts";
 import { isLora2g4Bandwidth } from "../radio/lora-airtime.ts";
-import { LR_FHSS_BITRATE_BPS, LR_FHSS_HEADER_BITS } from "../radio/lr-fhss-airtime.ts";
 import { dutyCycleLimitFor, dwellLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { megahertz, type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
 import { complain, jsonText, print } from "./view-output.ts";

@@ -3,33 +3,33 @@ import { setTimeout as sleep } from "node:timers/promises";
 import { Argument, Command, Option } from "commander";
 import { z } from "zod";
 import type { BenchItem, BenchState, BenchTable, BenchView } from "../contract/index.ts";
-import { listed } from "../diagnosis/bench/item.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
+import { listed } from "../diagnosis/bench/limits.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
 import { benchTable, benchView, knownGateways } from "../views/bench.ts";
-import { type Reference, referenceSet } from "../views/trials/reference-items.ts";
-import type { AskedWindow } from "../views/window.ts";
-import { askedWindow } from "../views/window.ts";
+import { type Reference, referenceSet } from "../views/trials/trials.ts";
+import { type AskedWindow, askedWindow } from "../views/window.ts";
 import {
   CannotRun,
   guarded,
+  ownPlansGiven,
+  plansOption,
   readViewOptions,
   type ViewOptions,
   withReader,
   withViewOptions,
 } from "./options.ts";
-import { ownPlansGiven, plansOption } from "./own-plans.ts";
 import { print, printJson, sentenceText } from "./view-output.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
 /** Seconds of the past that a waiting bench looks at, unless told otherwise. */
 const WAITING_LOOKS_BACK_SECONDS = 3_600;
 /** Known identifiers that a sentence names. */
-const MOST_NAMED = 5;
+const MAX_NAMED = 5;
 
 export function benchCommand(): Command {
   return withViewOptions(
@@ -230,7 +230,7 @@ function showProgress(view: BenchView | null): void {
 
 function unknown(store: Store, eui: string): CannotRun {
   const known = knownGateways(store);
-  const named = known.slice(0, MOST_NAMED);
+  const named = known.slice(0, MAX_NAMED);
   const more = known.length > named.length ? ` and ${known.length - named.length} more` : "";
   if (known.length === 0) return new CannotRun(`No gateway ${eui} was heard, nor any other.`);
   const near = known.find((one) => digitsApart(one, eui) <= MAX_TYPED_WRONG);

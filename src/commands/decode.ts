@@ -5,12 +5,10 @@ import { readFile } from "node:fs/promises";
 import { Command } from "commander";
 import { z } from "zod";
 import { plainLines } from "../model/plain-text.ts";
-import type { DecodeAnswer } from "../wire/lorawan/decode-answer.ts";
-import { describeAnswer } from "../wire/lorawan/describe-answer.ts";
+import { type DecodeAnswer, describeAnswer, readPacketText } from "../wire/lorawan/decode-answer.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { type FrameFacts, KEY_NAMES, type KeyName, type LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";
 import { octetsOfHex } from "../wire/lorawan/octets.ts";
-import { readPacketText } from "../wire/lorawan/packet-text.ts";
 import { jsonText } from "./view-output.ts";
 
 interface Options {

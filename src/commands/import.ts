@@ -3,16 +3,14 @@ import { existsSync } from "node:fs";
 import { basename } from "node:path";
 import { Command } from "commander";
 import { z } from "zod";
-import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
-import { CaptureUnreadable, openCapture } from "../intake/capture-file.ts";
+import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { CaptureImport, type CaptureOutcome, inOrderOfTime } from "../intake/capture-import.ts";
+import { CaptureUnreadable, openCapture } from "../intake/capture-reader.ts";
 import { plainLine } from "../model/plain-text.ts";
-import { isoTime } from "../model/window.ts";
+import { isoTime } from "../model/time-range.ts";
 import { closeStore, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
-import { interruptible } from "./interrupt.ts";
-import { CannotRun, dbOption, guarded } from "./options.ts";
-import { type Progress, progressBar } from "./progress.ts";
+import { CannotRun, dbOption, guarded, interruptible, type Progress, progressBar } from "./options.ts";
 import { complain, print, printJson } from "./view-output.ts";
 
 const Options = z.object({

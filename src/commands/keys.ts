@@ -1,7 +1,7 @@
 /** `mastlog keys`: which keys of one's own nodes does this machine hold? Adds, lists and removes them; never shows one. */
 import { readFileSync } from "node:fs";
 import { Command } from "commander";
-import { readNodeKeysFile } from "../ledger/keyed-file.ts";
+import { readNodeKeysFile } from "../ledger/keys/file.ts";
 import { addKeys, type KeysListed, listKeys, removeKeys } from "../store/keys.ts";
 import { openStore, type Store } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";

@@ -9,13 +9,11 @@ import { pino } from "pino";
 import { z } from "zod";
 import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
-import { END_WITHIN_MS, startIntake } from "../intake/start-intake.ts";
+import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
 import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
-import { openReader } from "../store/open.ts";
-import { packageRoot } from "../store/package-root.ts";
-import { CannotRun, dbOption, guarded } from "./options.ts";
-import { ownPlansGiven, plansOption } from "./own-plans.ts";
+import { openReader, packageRoot } from "../store/open.ts";
+import { CannotRun, dbOption, guarded, ownPlansGiven, plansOption } from "./options.ts";
 import { complain, print } from "./view-output.ts";
 
 const Port = z.coerce.number().int().min(0).max(65_535);
@@ -32,7 +30,7 @@ const Options = z.object({
 });
 
 /** Upstreams of one relay. Chosen: each costs a socket for every association. */
-const MOST_UPSTREAMS = 4;
+const MAX_UPSTREAMS = 4;
 
 const HELP = `
 Without --relay gateways are answered here, and nothing is ever transmitted: no gateway is asked to, unless
@@ -89,7 +87,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   const ownPlans = ownPlansGiven(given);
   const [{ ServiceUnusable }, { tokenFor }] = await Promise.all([
     import("../service/errors.ts"),
-    import("../service/token.ts"),
+    import("../service/access.ts"),
   ]);
   const folder = (name: string) => {
     const path = fileURLToPath(new URL(name, packageRoot));
@@ -117,7 +115,7 @@ async function listen(given: unknown, version: string): Promise<void> {
   // The service's libraries are loaded only here: no other command waits for them. And while the threads start, so that
   // gateways are answered soon.
   const loading = Promise.all([
-    import("../service/build-service.ts"),
+    import("../service/build.ts"),
     import("../service/disk-space.ts"),
     import("../service/store-views.ts"),
   ]);
@@ -204,7 +202,7 @@ function tokenGiven({ token, tokenFile }: z.infer<typeof Options>): string | nul
 }
 
 function relayTargets(texts: readonly string[]): RelayTarget[] {
-  if (texts.length > MOST_UPSTREAMS) throw new CannotRun(`--relay is given ${MOST_UPSTREAMS} times at most.`);
+  if (texts.length > MAX_UPSTREAMS) throw new CannotRun(`--relay is given ${MAX_UPSTREAMS} times at most.`);
   const targets = texts.map((text) => {
     const target = readRelayTarget(text);
     if (target !== null) return target;

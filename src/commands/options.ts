@@ -1,7 +1,12 @@
 /** What do all commands share? The store's place, the window of time, and how trouble is told. */
+
+import { readFileSync } from "node:fs";
+import cliProgress from "cli-progress";
 import { type Command, Option } from "commander";
 import { z } from "zod";
 import { plainLine } from "../model/plain-text.ts";
+import { readOwnPlans } from "../radio/regions/own-plans.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { describeStoreError } from "../store/store-error.ts";
 import { complain } from "./view-output.ts";
@@ -86,4 +91,79 @@ export async function guarded(work: () => void | Promise<void>): Promise<void> {
     else throw error;
     process.exitCode = 2;
   }
+}
+
+// How do the commands take a user's own channel plans? `--plans FILE`, read once at the start.
+
+/** `--plans FILE`, else the environment variable MASTLOG_PLANS, else none. */
+export function plansOption(): Option {
+  return new Option("--plans <file>", "channel plans of your own beside the regions, JSON").env(
+    "MASTLOG_PLANS",
+  );
+}
+
+const Given = z.object({ plans: z.string().optional() });
+
+/** The plans of the file that a command was given, none without one; throws CannotRun with one sentence. */
+export function ownPlansGiven(given: unknown): readonly RegionPlan[] {
+  const { plans: file } = Given.parse(given);
+  if (file === undefined) return [];
+  if (file === "") throw new CannotRun("--plans and MASTLOG_PLANS take the name of a file.");
+  let text: string;
+  try {
+    text = readFileSync(file, "utf8");
+  } catch (error) {
+    const code = error instanceof Error && "code" in error ? String(error.code) : "unknown trouble";
+    throw new CannotRun(`The plan file ${file} cannot be read (${code}).`);
+  }
+  const read = readOwnPlans(text);
+  if (!read.ok) throw new CannotRun(read.sentence);
+  return read.plans;
+}
+
+// Lets a command that writes end in order after Ctrl-C or `kill`: it stops at a safe point and closes the store.
+
+const SIGNALS = ["SIGINT", "SIGTERM", "SIGHUP"] as const;
+
+/**
+ * Runs `work`; a signal calls `stop`, after which `work` should settle soon. Then the program ends by that signal, as
+ * its caller expects. A second signal ends it at once.
+ */
+export async function interruptible<T>(stop: () => void, work: () => Promise<T>): Promise<T> {
+  let caught: NodeJS.Signals | null = null;
+  const onSignal = (signal: NodeJS.Signals): void => {
+    caught = signal;
+    remove();
+    stop();
+  };
+  const remove = (): void => {
+    for (const signal of SIGNALS) process.removeListener(signal, onSignal);
+  };
+  for (const signal of SIGNALS) process.on(signal, onSignal);
+  try {
+    return await work();
+  } finally {
+    remove();
+    if (caught !== null) process.kill(process.pid, caught);
+  }
+}
+
+// How far is a long piece of work? A bar on a terminal's stderr, and nothing anywhere else.
+
+export interface Progress {
+  /** Share done, 0 to 1. */
+  at(share: number): void;
+  stop(): void;
+}
+
+export function progressBar(what: string, stream: NodeJS.WriteStream = process.stderr): Progress {
+  if (!stream.isTTY) return { at: () => undefined, stop: () => undefined };
+  const bar = new cliProgress.SingleBar({
+    stream,
+    format: `${what} [{bar}] {percentage} %`,
+    clearOnComplete: true,
+    hideCursor: true,
+  });
+  bar.start(100, 0);
+  return { at: (share) => bar.update(Math.round(share * 100)), stop: () => bar.stop() };
 }

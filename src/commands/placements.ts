@@ -4,18 +4,16 @@ import { Command } from "commander";
 import { PlacementChange, PlacementNew, type PlacementRow } from "../contract/trials.ts";
 import { openStore, type Store } from "../store/open.ts";
 import {
-  MOST_PHOTO_OCTETS,
-  MOST_PHOTOS,
-  PHOTO_FAILS,
-  writePlacementPhoto,
-} from "../store/placement-photos.ts";
-import {
   changePlacements,
-  MOST_PLACEMENTS,
+  MAX_PHOTO_OCTETS,
+  MAX_PHOTOS,
+  MAX_PLACEMENTS,
+  PHOTO_FAILS,
   PLACEMENT_FAILS,
   type PlacementWork,
+  writePlacementPhoto,
 } from "../store/placements.ts";
-import { newPlacement, placementEdit, placementRows } from "../views/placements.ts";
+import { newPlacement, placementEdit, placementRows } from "../views/user-data.ts";
 import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
 import { print, printJson, table } from "./view-output.ts";
@@ -127,7 +125,7 @@ function photoCommand(): Command {
         const outcome = withWriter(options.db, (db) => writePlacementPhoto(db, id, picture));
         if (outcome === PHOTO_FAILS.noPlacement) throw new CannotRun("No placement has this number.");
         if (outcome === PHOTO_FAILS.full)
-          throw new CannotRun(`${MOST_PHOTOS} photos are kept already; remove some first.`);
+          throw new CannotRun(`${MAX_PHOTOS} photos are kept already; remove some first.`);
         if (options.json === true) return printJson({ photo: id });
         print(`Placement ${id} has ${picture === null ? "no" : "this"} photo.\n`);
       }),
@@ -141,7 +139,7 @@ function readPicture(file: string): Picture {
   } catch (error) {
     throw new CannotRun(`${file} cannot be read: ${error instanceof Error ? error.message : String(error)}.`);
   }
-  if (octets.length > MOST_PHOTO_OCTETS)
+  if (octets.length > MAX_PHOTO_OCTETS)
     throw new CannotRun(`${file} is larger than the 1.5 MB that a photo may have; make it smaller first.`);
   const picture = plainPicture(octets);
   if (picture === null) throw new CannotRun(`${file} is no JPEG and no PNG, or is cut short.`);
@@ -211,7 +209,7 @@ function change(path: string, work: PlacementWork): number {
   const outcome = withWriter(path, (db) => changePlacements(db, work));
   if (outcome === PLACEMENT_FAILS.none) throw new CannotRun("No placement has this number.");
   if (outcome === PLACEMENT_FAILS.full) {
-    const most = MOST_PLACEMENTS.toLocaleString("en-GB");
+    const most = MAX_PLACEMENTS.toLocaleString("en-GB");
     throw new CannotRun(`${most} placements are kept already; remove some first.`);
   }
   if (outcome === PLACEMENT_FAILS.sameBegin)

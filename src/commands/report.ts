@@ -2,11 +2,18 @@
 import { writeFileSync } from "node:fs";
 import { Command } from "commander";
 import { z } from "zod";
-import { renderReport } from "../report/render-report.tsx";
+import { renderReport } from "../report/render.tsx";
 import { reportData } from "../views/report.ts";
 import { askedWindow } from "../views/window.ts";
-import { CannotRun, dbOption, guarded, readViewOptions, withReader } from "./options.ts";
-import { ownPlansGiven, plansOption } from "./own-plans.ts";
+import {
+  CannotRun,
+  dbOption,
+  guarded,
+  ownPlansGiven,
+  plansOption,
+  readViewOptions,
+  withReader,
+} from "./options.ts";
 
 const ReportOptions = z.object({
   output: z.string().optional(),

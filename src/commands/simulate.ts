@@ -8,14 +8,13 @@ import { fileURLToPath } from "node:url";
 import { gzipSync } from "node:zlib";
 import { Command } from "commander";
 import { z } from "zod";
-import { captureOctets, captureSite } from "../simulate/capture-site.ts";
-import { type Machine, thisMachine } from "../simulate/machine.ts";
+import { captureOctets, captureSite, type Machine, thisMachine } from "../simulate/capture-site.ts";
 import { type Play, playSite } from "../simulate/play-site.ts";
 import { createRandom } from "../simulate/random.ts";
 import { readScenario, type Scenario } from "../simulate/scenario.ts";
 import type { ScenarioClock } from "../simulate/scenario-time.ts";
 import { type LiveSummary, sendLive } from "../simulate/send-live.ts";
-import { packageRoot } from "../store/package-root.ts";
+import { packageRoot } from "../store/open.ts";
 
 const HELP = `
 Without SCENARIO it plays the sample site Fennick Orchard. Nothing is transmitted by radio: what leaves are the UDP

@@ -1,10 +1,82 @@
 /** `mastlog trials`: how do all placements of a window compare, pair by pair? */
 import { Command } from "commander";
-import { trialsView } from "../views/trials/trials-view.ts";
+import type { Interval, TrialAnswer } from "../contract/trials.ts";
+import { plainLine } from "../model/plain-text.ts";
+import { findSide, type Side, sidesIn } from "../views/trials/sides.ts";
+import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { askedWindow } from "../views/window.ts";
-import { intervalText } from "./compare.ts";
-import { guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { print, printJson, sentenceText, table } from "./view-output.ts";
+import { CannotRun, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
+import { number, print, printJson, sentenceText, table } from "./view-output.ts";
+
+// `mastlog compare A B`: which of two placements hears better, by how much, and is that enough to say?
+
+const HELP = `
+A and B are placements by name ('mastlog placements list'), or gateways by EUI, or antennas by EUI/number. Differences are
+A minus B: level in dB, delivery as a share of frames. Exit code 1: not enough to say yet.`;
+
+export function compareCommand(): Command {
+  return withViewOptions(
+    new Command("compare")
+      .description("compare two placements, gateways or antennas")
+      .argument("<a>", "placement, EUI or EUI/antenna")
+      .argument("<b>", "placement, EUI or EUI/antenna"),
+  )
+    .addHelpText("after", HELP)
+    .action((a: string, b: string, given: unknown) =>
+      guarded(() => {
+        const options = readViewOptions(given);
+        const answer = withReader(options.db, (store) => {
+          const window = askedWindow(store, options, Date.now() * 1000);
+          const missing = [a, b].find((text) => findSide(store, window, text) === null);
+          if (missing !== undefined) throw new CannotRun(unknownSide(missing, sidesIn(store, window)));
+          const found = compareSides(store, window, a, b);
+          if (found === null) throw new CannotRun("Two sides are compared: A and B.");
+          if (found.a.key === found.b.key) throw new CannotRun("A and B are the same; name two.");
+          return found;
+        });
+        if (!answer.enough) process.exitCode = 1;
+        if (options.json) return printJson(answer);
+        print(`${answerText(answer)}\n`);
+      }),
+    );
+}
+
+function unknownSide(text: string, sides: readonly Side[]): string {
+  const known = sides.slice(0, 6).map(({ view }) => (view.placed ? `"${view.name}"` : view.key));
+  const list = known.length === 0 ? "Nothing was heard in this window." : `There are ${known.join(", ")}.`;
+  return `No placement, gateway or antenna is called ${text} in this window. ${list}`;
+}
+
+export function answerText(answer: TrialAnswer): string {
+  const parts = [
+    sentenceText(answer.sentence),
+    plainLine(answer.placeWords ?? ""),
+    nodeTable(answer),
+    answer.reservations.map((line) => `Note: ${plainLine(line)}`).join("\n"),
+    answer.caution,
+  ];
+  return parts.filter((part) => part !== "").join("\n\n");
+}
+
+function nodeTable({ a, b, nodes }: TrialAnswer): string {
+  return table(nodes, [
+    { title: "node", of: (node) => node.name ?? node.devAddr },
+    { title: "sent", of: (node) => String(Math.max(node.a.expected, node.b.expected)), right: true },
+    { title: a.name, of: (node) => String(node.a.heard), right: true },
+    { title: b.name, of: (node) => String(node.b.heard), right: true },
+    { title: "level dB", of: (node) => intervalText(node.snrDifferenceDb, 1), right: true },
+    { title: "delivery points", of: (node) => intervalText(node.deliveryDifference, 100), right: true },
+    { title: "how", of: (node) => node.methodWords },
+  ]);
+}
+
+function intervalText({ estimate, low, high }: Interval, factor = 1, unit = ""): string {
+  if (estimate === null) return "–";
+  const of = (value: number) => number(value * factor);
+  return low === null || high === null
+    ? `${of(estimate)}${unit}`
+    : `${of(estimate)}${unit} (${of(low)} to ${of(high)})`;
+}
 
 export function trialsCommand(): Command {
   return withViewOptions(

@@ -1,8 +1,8 @@
 /** What do the list of nodes and the page of one node say? */
 import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Standing, Window } from "./common.ts";
-import { NodeAnswers } from "./downlinks.ts";
 import { Cause } from "./gaps.ts";
+import { NodeAnswers } from "./gateways.ts";
 import { LinkRow } from "./link.ts";
 
 /** A trend or nothing, and why: "fell by 3.1 dB over 6 days (p 0.002)" or "not enough to say: 4 of 20 hours". */

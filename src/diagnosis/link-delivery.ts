@@ -7,12 +7,15 @@
  * been read with chance P(m + s), so delivery = Σ P(m + s) / P(m) over the counters expected. Losses for other reasons
  * stay as they were.
  */
-import { type Knee, POSSIBLE_KNEES, readProbability, USUAL_KNEE } from "../radio/demodulator-knee.ts";
-import { effectiveCount } from "../statistics/long-run-variance.ts";
-import { quantile } from "../statistics/robust.ts";
-import { wilsonInterval } from "../statistics/wilson.ts";
 
-export interface Delivery {
+import type { Headroom, MarginDistribution, WhatIf } from "../contract/link.ts";
+import { type Knee, POSSIBLE_KNEES, readProbability, USUAL_KNEE } from "../radio/margin.ts";
+import { wilsonInterval } from "../statistics/proportions.ts";
+import { quantile } from "../statistics/robust.ts";
+import { effectiveCount } from "../statistics/series.ts";
+import { decibels, type LinkFrame, marginOf, share } from "./link-frame.ts";
+
+interface Delivery {
   readonly ratio: number | null;
   readonly interval95: [number, number] | null;
 }
@@ -21,10 +24,10 @@ export interface Delivery {
 export type Outcome = number | null;
 
 /** Fewer than these, and a share says too little (chosen). */
-const LEAST_EXPECTED = 20;
-const LEAST_HEARD = 10;
+const MIN_EXPECTED = 20;
+const MIN_HEARD = 10;
 /** No heard frame stands for more than 20 sent: the weight of one far below the floor would decide alone (chosen). */
-const LEAST_CHANCE = 0.05;
+const MIN_CHANCE = 0.05;
 /** With the weakest tenth below this margin, missed frames may have been too weak to be seen at all (chosen, dB). */
 const NEAR_FLOOR_DB = 5;
 
@@ -36,7 +39,7 @@ const NOTHING: Delivery = { ratio: null, interval95: null };
  */
 export function deliveryUnder(outcomes: readonly Outcome[], changeDb: number): Delivery {
   const heard = outcomes.filter((margin): margin is number => margin !== null);
-  if (outcomes.length < LEAST_EXPECTED || heard.length < LEAST_HEARD) return NOTHING;
+  if (outcomes.length < MIN_EXPECTED || heard.length < MIN_HEARD) return NOTHING;
   if (changeDb === 0) {
     const [low, high] = intervalOf(outcomes.map((margin) => (margin === null ? 0 : 1)));
     return { ratio: heard.length / outcomes.length, interval95: [low, high] };
@@ -71,7 +74,7 @@ function sharesOf(outcomes: readonly Outcome[], changeDb: number, knee: Knee): n
 }
 
 function chance(marginDb: number, knee: Knee): number {
-  return Math.max(LEAST_CHANCE, readProbability(marginDb, knee));
+  return Math.max(MIN_CHANCE, readProbability(marginDb, knee));
 }
 
 /** Share of counters for which neither a heard frame nor the losses that heard ones stand for account. */
@@ -96,3 +99,149 @@ function intervalOf(shares: readonly number[]): [number, number] {
 function meanOf(values: readonly number[]): number {
   return values.reduce((sum, value) => sum + value, 0) / Math.max(1, values.length);
 }
+
+// How are the margins of a link spread, and how many steps of data rate do they leave?
+
+/** Exact: every frame with an SNR is counted once. */
+export function marginDistribution(frames: readonly LinkFrame[]): MarginDistribution {
+  const margins = frames.map(marginOf).filter((margin): margin is number => margin !== null);
+  const round = (value: number | null) => (value === null ? null : Math.round(value * 100) / 100);
+  const shared = {
+    count: margins.length,
+    p10Db: round(quantile(margins, 0.1)),
+    medianDb: round(quantile(margins, 0.5)),
+    p90Db: round(quantile(margins, 0.9)),
+  };
+  if (margins.length === 0) return { ...shared, firstBinDb: 0, bins: [] };
+  let first = Number.POSITIVE_INFINITY;
+  let last = Number.NEGATIVE_INFINITY;
+  for (const margin of margins) {
+    first = Math.min(first, Math.floor(margin));
+    last = Math.max(last, Math.floor(margin));
+  }
+  const bins = new Array<number>(last - first + 1).fill(0);
+  for (const margin of margins)
+    bins[Math.floor(margin) - first] = (bins[Math.floor(margin) - first] ?? 0) + 1;
+  return { ...shared, firstBinDb: first, bins };
+}
+
+/** SNR floors of neighbouring spreading factors are 2.5 dB apart. SX1276 data sheet, Table 13. */
+const STEP_DB = 2.5;
+/** Fewer frames say too little of a tenth of them (chosen). */
+const MIN_FRAMES = 20;
+
+/** `spreadingFactor`: of the newest frame, or null. Judged by the weakest tenth, because the median is above the floor in half the frames only. */
+export function headroomOf(
+  { count, p10Db }: Pick<MarginDistribution, "count" | "p10Db">,
+  spreadingFactor: number | null,
+): Headroom {
+  if (spreadingFactor === null)
+    return { steps: null, words: "No LoRa: no step of data rate to compare with." };
+  if (p10Db === null || count < MIN_FRAMES)
+    return { steps: null, words: `Not enough to say: ${count} of ${MIN_FRAMES} frames with an SNR.` };
+  const weakest = `the weakest tenth stands ${decibels(Math.abs(p10Db))} ${p10Db < 0 ? "below" : "above"} the floor`;
+  if (p10Db >= 0) {
+    const wanted = Math.floor(p10Db / STEP_DB);
+    const possible = Math.max(0, spreadingFactor - FASTEST);
+    const steps = Math.min(wanted, possible);
+    if (steps === 0)
+      return {
+        steps,
+        words:
+          possible === 0
+            ? `SF${spreadingFactor} is the fastest at 125\u202FkHz; ${weakest}.`
+            : `No step faster: ${weakest}, and a step costs 2.5\u202FdB.`,
+      };
+    return { steps, words: `${stepWords(steps)} faster (SF${spreadingFactor - steps}): ${weakest}.` };
+  }
+  const wanted = Math.ceil(-p10Db / STEP_DB);
+  const possible = Math.max(0, SLOWEST - spreadingFactor);
+  const steps = Math.min(wanted, possible);
+  if (steps === 0) return { steps: 0, words: `SF${SLOWEST} is the slowest already; ${weakest}.` };
+  return {
+    steps: -steps,
+    words: `${stepWords(steps)} slower (SF${spreadingFactor + steps}) wanted: ${weakest}.`,
+  };
+}
+
+function stepWords(steps: number): string {
+  return steps === 1 ? "One step" : `${steps} steps`;
+}
+
+// What would delivery be at the next data rates, or with less power: which questions make sense, and in which words?
+
+const FASTEST = 7;
+const SLOWEST = 12;
+const LESS_POWER_DB = 3;
+/** With more repeats than this, counters no longer tell what one transmission achieves (chosen). */
+const MAX_REPEAT_SHARE = 0.1;
+
+export interface WhatIfEvidence {
+  /** A counter each, in order. */
+  readonly outcomes: readonly Outcome[];
+  /** Of the newest frame. */
+  readonly spreadingFactor: number | null;
+  /** Share of transmissions that repeat a counter. */
+  readonly repeatShare: number;
+}
+
+export interface WhatIfFindings {
+  readonly delivery: Delivery;
+  readonly whatIf: readonly WhatIf[];
+}
+
+/** Each frame is asked about at its own data rate, a step faster or slower than it was sent. */
+export function whatIfs({ outcomes, spreadingFactor, repeatShare }: WhatIfEvidence): WhatIfFindings {
+  const delivery = deliveryUnder(outcomes, 0);
+  if (spreadingFactor === null) return { delivery, whatIf: [] };
+  const questions: Pick<WhatIf, "what" | "title" | "marginChangeDb">[] = [
+    {
+      what: "faster",
+      title: `SF${spreadingFactor - 1} in place of SF${spreadingFactor}`,
+      marginChangeDb: -STEP_DB,
+    },
+    {
+      what: "slower",
+      title: `SF${spreadingFactor + 1} in place of SF${spreadingFactor}`,
+      marginChangeDb: STEP_DB,
+    },
+    {
+      what: "less-power",
+      title: `${LESS_POWER_DB}\u202FdB less power`,
+      marginChangeDb: -LESS_POWER_DB,
+    },
+  ];
+  return {
+    delivery,
+    whatIf: questions.map((question) => {
+      const none = noneWords(question.what, spreadingFactor, repeatShare);
+      if (none !== null)
+        return { ...question, title: titleOf(question), ratio: null, interval95: null, words: none };
+      const would = deliveryUnder(outcomes, question.marginChangeDb);
+      return { ...question, ...would, words: wordsOf(would) };
+    }),
+  };
+}
+
+function titleOf({ what, title }: Pick<WhatIf, "what" | "title">): string {
+  if (title.startsWith(`SF${FASTEST - 1} `)) return "Faster";
+  return title.startsWith(`SF${SLOWEST + 1} `) && what === "slower" ? "Slower" : title;
+}
+
+function noneWords(what: WhatIf["what"], spreadingFactor: number, repeatShare: number): string | null {
+  if (what === "faster" && spreadingFactor <= FASTEST)
+    return `SF${spreadingFactor} is the fastest at 125\u202FkHz.`;
+  if (what === "slower" && spreadingFactor >= SLOWEST) return `SF${SLOWEST} is the slowest.`;
+  if (repeatShare > MAX_REPEAT_SHARE)
+    return "Not to be told: frames are sent several times under one counter, so counters do not show what one transmission achieves.";
+  return null;
+}
+
+function wordsOf({ ratio, interval95 }: Delivery): string {
+  if (ratio === null || interval95 === null)
+    return "Not enough to say: 20 counters expected and 10 frames with an SNR are needed.";
+  return `About ${share(ratio)}, likely ${share(interval95[0])} to ${share(interval95[1])}.`;
+}
+
+/** To be shown beside every such figure. */
+export const WHAT_IF_LIMITS = `From the margins of the frames that were heard, each weighed by its chance to be heard; losses for other reasons are taken to stay as they were. A step of data rate is ${decibels(STEP_DB)}.`;

@@ -2,8 +2,7 @@
 import type { LinkGeometry } from "../contract/link.ts";
 import { excessLossDb, freeSpaceLossDb } from "../radio/path-loss.ts";
 import { median } from "../statistics/robust.ts";
-import { type LinkFrame, powerSeries } from "./link-frame.ts";
-import { decibels, withUnit } from "./link-words.ts";
+import { decibels, type LinkFrame, powerSeries, withUnit } from "./link-frame.ts";
 
 export interface GeometryEvidence {
   readonly frames: readonly LinkFrame[];

@@ -12,7 +12,7 @@ import type {
   SiteView,
 } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { percent, span, THRESHOLDS } from "./standing.ts";
+import { percent, span, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
 

@@ -4,10 +4,10 @@
  */
 import type { DropoutRow } from "../contract/gaps.ts";
 import type { StandingCondition } from "../contract/site.ts";
-import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
+import { demodulationFloorDb } from "../radio/margin.ts";
 import { median } from "../statistics/robust.ts";
 import { megahertz } from "./sentences.ts";
-import { decibel, percent, THRESHOLDS } from "./standing.ts";
+import { decibel, percent, THRESHOLDS } from "./status.ts";
 
 /** One of your nodes over the window. */
 export interface NodeStanding {

@@ -7,7 +7,7 @@ import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
 import { type Condition, type ConditionEvidence, count, standingConditions } from "./site-conditions.ts";
-import { percent, span } from "./standing.ts";
+import { percent, span } from "./status.ts";
 
 export interface SiteEvidence extends ConditionEvidence {
   readonly episodes: readonly EpisodeRow[];

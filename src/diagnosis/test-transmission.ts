@@ -3,11 +3,10 @@
  * time and duty cycle. Whatever the tables do not clearly allow is refused.
  */
 import { describeModulation, type Modulation } from "../model/modulation.ts";
+import { airtimeOfTransmission } from "../radio/airtime.ts";
 import { DUTY_CYCLE_PERIOD_US } from "../radio/duty-cycle.ts";
-import { dataRateKey, dataRateNamed } from "../radio/regions/data-rate-names.ts";
-import { dutyCycleLimitFor, dwellLimitFor } from "../radio/regions/limits.ts";
+import { dataRateKey, dataRateNamed, dutyCycleLimitFor, dwellLimitFor } from "../radio/regions/limits.ts";
 import { megahertz, type RegionPlan } from "../radio/regions/region-plan.ts";
-import { airtimeOfTransmission } from "../radio/transmission-airtime.ts";
 
 export const TRANSMIT_CAUTIONS: readonly string[] = [
   "The rules of the region and a licence-exempt band's limits apply.",

@@ -2,7 +2,51 @@
  * Does a gateway of a fixed plan listen to other channels than its nodes use? Such a gateway hears well what it hears,
  * so only what is missing tells: the share heard, other gateways' channels, join-requests without data.
  */
-import { LEAST_MARGIN_DB, subBandMismatch } from "./sub-band-mismatch.ts";
+import { type ProportionInterval, wilsonInterval } from "../statistics/proportions.ts";
+
+// Does a node hop over all 64 channels of a fixed plan while the gateway listens to 8?
+
+/** Share of frames heard when `heardChannels` of `usedChannels` are listened to: 8 of 64 is 0.125. */
+export function heardShare(heardChannels: number, usedChannels: number): number {
+  return heardChannels / usedChannels;
+}
+
+/** Mean and standard deviation of heard frames among `frames`, each on a channel chosen independently. */
+export function heardFrames(frames: number, share: number): { readonly mean: number; readonly sd: number } {
+  return { mean: frames * share, sd: Math.sqrt(frames * share * (1 - share)) };
+}
+
+export interface SubBandTest {
+  /** Delivery ratio with its Wilson 95 % interval. */
+  readonly interval: ProportionInterval;
+  readonly mismatch: boolean;
+}
+
+/** Median margin below which weak reception may explain the losses, dB. Derived. */
+const MIN_MARGIN_DB = 5;
+
+/**
+ * A mismatch shows as a delivery ratio of 8/64 = 0.125 (RP002, US902-928: 64 channels of 125 kHz) from a node with good
+ * margin: the interval must contain 0.125 and exclude 0.25, which needs about 50 frames. Derived. `usedChannels`: of
+ * plans with more or fewer channels (CN470).
+ */
+export function subBandMismatch(
+  received: number,
+  sent: number,
+  medianMarginDb: number | null,
+  usedChannels = 64,
+): SubBandTest {
+  const interval = wilsonInterval(received, sent);
+  const share = heardShare(8, usedChannels);
+  const mismatch =
+    interval.ratio !== null &&
+    medianMarginDb !== null &&
+    medianMarginDb >= MIN_MARGIN_DB &&
+    interval.low <= share &&
+    interval.high >= share &&
+    (interval.high < 2 * share || interval.low > 2 * share);
+  return { interval, mismatch };
+}
 
 /** One counter life as one gateway heard it on 125 kHz channels. */
 export interface HeardLife {
@@ -49,11 +93,11 @@ export function wrongSubBand(evidence: SubBandEvidence): string[] {
 function shareHeard({ plan, channels, planChannels, lives }: SubBandEvidence): string[] {
   if (plan === null || channels === null) return [];
   const counted = lives.filter(
-    ({ expected, medianMarginDb }) => expected > 2 && (medianMarginDb ?? 0) >= LEAST_MARGIN_DB,
+    ({ expected, medianMarginDb }) => expected > 2 && (medianMarginDb ?? 0) >= MIN_MARGIN_DB,
   );
   const heard = counted.reduce((sum, life) => sum + life.heard - 1, 0);
   const sent = counted.reduce((sum, life) => sum + life.expected - 1, 0);
-  if (!subBandMismatch(heard, sent, LEAST_MARGIN_DB, planChannels).mismatch) return [];
+  if (!subBandMismatch(heard, sent, MIN_MARGIN_DB, planChannels).mismatch) return [];
   return [
     `${heard} of ${sent} frames were heard, about 8 in ${planChannels}, although the links are strong: nodes hop over all ${planChannels} channels of ${plan}, and this gateway listens to ${channels} alone.`,
   ];

@@ -1,5 +1,5 @@
 /** How many datagrams of each source found no room, for a bounded number of sources; all others share one count. */
-import type { Endpoint } from "../model/arrival.ts";
+import type { Endpoint } from "../model/datagram.ts";
 
 /** Sources counted apart. */
 const MAX_SOURCES = 1_000;

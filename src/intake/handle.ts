@@ -2,19 +2,17 @@
  * What does the rest of the house see of the intake? This handle and nothing else: figures and small deltas
  * come out, names and files to read go in. The listener's thread owns the socket, the recorder's the writing connection.
  */
-import type { Endpoint } from "../model/arrival.ts";
+import type { Endpoint } from "../model/datagram.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
-import type { BenchReferenceRow } from "../store/bench-reference.ts";
 import type { Forgettable } from "../store/forget.ts";
-import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
-import type { PositionRequest } from "../store/positions.ts";
+import type { BenchReferenceRow, MarkWork, PositionRequest } from "../store/user-data.ts";
 import type { Transmission } from "../wire/forwarder/downstream.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
+import type { TestOutcome } from "./downlink-test.ts";
 import type { SourceDrops } from "./drop-counts.ts";
 import type { StoreCheck } from "./follow-check.ts";
 import type { RelayFigures } from "./relay/messages.ts";
-import type { TestOutcome } from "./transmit-desk.ts";
 import type { ReceiveBuffer } from "./udp-listener.ts";
 
 /** Of the listener, since the service started. */

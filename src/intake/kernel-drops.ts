@@ -6,7 +6,7 @@
 import { readFile } from "node:fs/promises";
 import { isIP } from "node:net";
 import { endianness } from "node:os";
-import type { Endpoint } from "../model/arrival.ts";
+import type { Endpoint } from "../model/datagram.ts";
 
 export interface KernelDropsOptions {
   readonly endpoints: readonly Endpoint[];

@@ -5,16 +5,15 @@
 import { parentPort, workerData } from "node:worker_threads";
 import { encodePullResponse } from "../wire/forwarder/encode.ts";
 import { packDatagrams } from "./datagram-batch.ts";
+import { TransmitDesk } from "./downlink-test.ts";
+import { TroubleLog } from "./guards.ts";
 import { KernelDrops } from "./kernel-drops.ts";
 import { Listener } from "./listener.ts";
 import type { FromRecorder, ToRecorder } from "./recorder-input.ts";
 import { processMs, systemTimeUs } from "./system-time.ts";
 import type { FromListener, ListenerSettings, ToListener } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
-import { TransmitDesk } from "./transmit-desk.ts";
-import { TroubleLog } from "./trouble-log.ts";
-import { openUdpListener, type UdpListener } from "./udp-listener.ts";
-import { udpTrouble } from "./udp-trouble.ts";
+import { openUdpListener, type UdpListener, udpTrouble } from "./udp-listener.ts";
 
 const FIGURES_EVERY_MS = 500;
 const KERNEL_DROPS_EVERY_MS = 1_000;

@@ -6,20 +6,17 @@
  * about 100 ms). An answer that left before its datagram was stored is counted as such; the datagram waits in a bounded
  * buffer in which each source has its share.
  */
-import type { Arrival, Endpoint } from "../model/arrival.ts";
+import type { Arrival, Endpoint } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
-import { answerFor } from "../wire/forwarder/answer.ts";
-import { identifiers } from "../wire/forwarder/header.ts";
+import { answerFor, identifiers } from "../wire/forwarder/header.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
 import type { ListenedDatagram, SourceFault } from "./datagram-batch.ts";
+import type { TransmitDesk } from "./downlink-test.ts";
 import { DropCounts } from "./drop-counts.ts";
-import { FairQueue } from "./fair-queue.ts";
-import { Fifo } from "./fifo.ts";
+import { FairQueue, Fifo } from "./fair-queue.ts";
+import { RateLimit } from "./guards.ts";
 import type { ListenerFigures } from "./handle.ts";
-import { RateLimit } from "./rate-limit.ts";
-import { isPossibleSource } from "./source-address.ts";
-import type { TransmitDesk } from "./transmit-desk.ts";
-import type { SendAnswer } from "./udp-listener.ts";
+import { isPossibleSource, type SendAnswer } from "./udp-listener.ts";
 
 /** Timers and clocks, handed in so that tests decide about time. */
 export interface ListenerClock {

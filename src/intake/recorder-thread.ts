@@ -1,31 +1,30 @@
 /**
  * The recorder's own thread: decoding, ledger, the one writing connection, user data, capture files, the search for gaps.
- * No gateway waits for it: the listener (or the relay) hands datagrams over and answers them. Started by start-intake.ts;
+ * No gateway waits for it: the listener (or the relay) hands datagrams over and answers them. Started by start.ts;
  * its settings are its worker data, its life ends with `close`.
  */
 import { rm } from "node:fs/promises";
 import { parentPort, workerData } from "node:worker_threads";
-import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
-import { readNodeKeysFile } from "../ledger/keyed-file.ts";
-import { writeBenchReference } from "../store/bench-reference.ts";
+import { judgeGap } from "../diagnosis/findings/judge.ts";
+import { readNodeKeysFile } from "../ledger/keys/file.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
 import { beginForgetting } from "../store/forget.ts";
 import { addKeys, removeKeys } from "../store/keys.ts";
-import { writeLabel, writeSiteName } from "../store/labels.ts";
-import { changeMarks } from "../store/marks.ts";
 import { type Store, StoreUnusable } from "../store/open.ts";
-import { writePlacementPhoto } from "../store/placement-photos.ts";
-import { changePlacements } from "../store/placements.ts";
-import { writePosition } from "../store/positions.ts";
+import { changePlacements, writePlacementPhoto } from "../store/placements.ts";
 import { Recorder } from "../store/recorder.ts";
 import { ServiceStore } from "../store/service-store.ts";
+import {
+  changeMarks,
+  writeBenchReference,
+  writeLabel,
+  writePosition,
+  writeSiteName,
+} from "../store/user-data.ts";
 import { CaptureImport } from "./capture-import.ts";
-import { DeltaGatherer } from "./delta-gatherer.ts";
 import { followCheck } from "./follow-check.ts";
-import { followForgetting } from "./follow-forgetting.ts";
-import { followGaps } from "./follow-gaps.ts";
-import { keepHeartbeat } from "./heartbeat.ts";
 import { openRecorderInput } from "./recorder-input.ts";
+import { DeltaGatherer, followForgetting, followGaps, keepHeartbeat } from "./recorder-tasks.ts";
 import { RecordingQueue } from "./recording-queue.ts";
 import { processMs, systemTimeUs, takeClockSteps } from "./system-time.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";

@@ -3,7 +3,7 @@
  * commit for about 10 ms of work. When the store cannot be written they wait and are tried again; who hands them over
  * (listener or relay) bounds how many.
  */
-import type { Arrival } from "../model/arrival.ts";
+import type { Arrival } from "../model/datagram.ts";
 import type { Recorded } from "../store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
 import { decodeDownstream } from "../wire/forwarder/downstream.ts";
@@ -12,7 +12,7 @@ import type { ListenedDatagram, SourceFault } from "./datagram-batch.ts";
 import type { RecordingFigures } from "./handle.ts";
 import { isBusy, recordBatch } from "./record-batch.ts";
 import type { Copy } from "./relay/copies.ts";
-import { isPossibleSource } from "./source-address.ts";
+import { isPossibleSource } from "./udp-listener.ts";
 
 export interface RecordingQueueOptions {
   readonly recorder: Pick<Recorder, "record">;

@@ -1,10 +1,10 @@
 /** Starts the listener's thread; its handle is all that the service sees of it. */
 import { type MessagePort, Worker } from "node:worker_threads";
-import type { Endpoint } from "../model/arrival.ts";
+import type { Endpoint } from "../model/datagram.ts";
 import { StoreUnusable } from "../store/open.ts";
+import type { TestOutcome } from "./downlink-test.ts";
 import type { TransmitRequest } from "./handle.ts";
 import type { FromListener, ListenerSettings, SocketFigures, ToListener } from "./thread-messages.ts";
-import type { TestOutcome } from "./transmit-desk.ts";
 
 export interface StartListenerOptions extends Omit<ListenerSettings, "recorder"> {
   readonly recorder: MessagePort;

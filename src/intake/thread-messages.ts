@@ -1,12 +1,11 @@
 /** Messages between the service and the threads of listener and recorder: small and plain. */
 import type { MessagePort } from "node:worker_threads";
-import type { Endpoint } from "../model/arrival.ts";
-import type { BenchReferenceRow } from "../store/bench-reference.ts";
+import type { Endpoint } from "../model/datagram.ts";
 import type { Forgettable } from "../store/forget.ts";
-import type { MarkWork } from "../store/marks.ts";
 import type { PlacementWork } from "../store/placements.ts";
-import type { PositionRequest } from "../store/positions.ts";
+import type { BenchReferenceRow, MarkWork, PositionRequest } from "../store/user-data.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
+import type { TestOutcome } from "./downlink-test.ts";
 import type {
   CaptureProgress,
   CommitDelta,
@@ -15,7 +14,6 @@ import type {
   RecordingFigures,
   TransmitRequest,
 } from "./handle.ts";
-import type { TestOutcome } from "./transmit-desk.ts";
 import type { ReceiveBuffer } from "./udp-listener.ts";
 
 /** Settings of the recorder's thread, handed over at its start. */

@@ -2,10 +2,23 @@
  * The UDP port that gateways send to: IPv4 and IPv6, any number of gateways. Only this file opens a socket for them.
  * Answers leave from the socket that was addressed.
  */
+
 import { createSocket, type RemoteInfo, type Socket } from "node:dgram";
+import { lookup } from "node:dns";
+import { isIP } from "node:net";
 import { networkInterfaces } from "node:os";
-import type { Arrival, Endpoint } from "../model/arrival.ts";
-import { literalLookup } from "./literal-lookup.ts";
+import type { Arrival, Endpoint } from "../model/datagram.ts";
+
+// How is an address that is one already "looked up"? At once: no thread, no turn of the loop between two datagrams.
+
+type Answer = (error: NodeJS.ErrnoException | null, address: string, family: number) => void;
+
+/** For sockets that are given addresses; a name, where a person gave one, is looked up as ever. */
+export function literalLookup(host: string, family: unknown, answer: Answer): void {
+  const version = isIP(host);
+  if (version !== 0) answer(null, host, version);
+  else lookup(host, family === 6 ? 6 : 4, answer);
+}
 
 /** Sends an answer from the socket that was addressed. */
 export type SendAnswer = (answer: Uint8Array, to: Endpoint) => void;
@@ -211,4 +224,41 @@ export function reachableAddresses(): string[] {
   }
   // IPv4 first: reference gateways speak nothing else.
   return found.sort((a, b) => Number(a.includes(":")) - Number(b.includes(":")) || a.localeCompare(b));
+}
+
+// Why could the port not be opened, and what to do?
+
+export function udpTrouble(error: unknown, udpPort: number): { sentence: string; remedy: string } {
+  const code = error instanceof Error && "code" in error ? String(error.code) : "";
+  if (code === "EADDRINUSE") {
+    return {
+      sentence: `UDP port ${udpPort} is taken by another program.`,
+      remedy: "End that program, or choose another port with --udp-port and enter it at the gateway.",
+    };
+  }
+  if (code === "EACCES") {
+    return {
+      sentence: `UDP port ${udpPort} may not be opened by this user.`,
+      remedy: "Choose a port above 1023 with --udp-port.",
+    };
+  }
+  return {
+    sentence: `UDP port ${udpPort} cannot be opened: ${error instanceof Error ? error.message : String(error)}`,
+    remedy: "Choose another address with --udp-host or another port with --udp-port.",
+  };
+}
+
+// Whether an address and port can be a gateway's.
+
+/** False for a source that no datagram can come from: port 0, broadcast, multicast. */
+export function isPossibleSource({ address, port }: Endpoint): boolean {
+  return port !== 0 && !isGroupAddress(address);
+}
+
+/** Broadcast and multicast sources: RFC 1122 section 3.2.1.3, RFC 4291 section 2.7. */
+export function isGroupAddress(address: string): boolean {
+  if (address === "255.255.255.255" || address === "0.0.0.0" || address === "::") return true;
+  if (/^ff[0-9a-f]{2}:/i.test(address)) return true;
+  const first = Number(address.split(".")[0]);
+  return address.includes(".") && first >= 224 && first <= 239;
 }

@@ -5,7 +5,7 @@
  * included), fills a hole as a late arrival, or repeats a counter with the same content. A counter that can be
  * none of these begins a new life: it is never counted as thousands of losses. Frames must be handed in sorted
  * by (time, content); the result depends on nothing else. Between lives side by side, data rate and level at a
- * gateway weigh in (radio-likeness.ts). Rules and limits: LoRaWAN L2 1.0.4 section 4.3.1.5,
+ * gateway weigh in (life-state.ts). Rules and limits: LoRaWAN L2 1.0.4 section 4.3.1.5,
  * LoRaWAN 1.0.2 section 4.3.1.5 (MAX_FCNT_GAP 16384), TR007 section 4.12 (one step a transmission).
  */
 import {
@@ -24,19 +24,21 @@ import {
   isUnproved,
   type LifeBeginning,
   type LifeState,
+  learned,
   makeRoom,
+  type RadioEvidence,
   RECENT_COUNTERS,
   recentWithLowBits,
   rhythmUs,
+  unlikeness,
 } from "./life-state.ts";
-import { learned, type RadioEvidence, unlikeness } from "./radio-likeness.ts";
 
 /** What the accounting needs of one uplink data frame. */
 export interface CountedFrame {
   readonly atUs: number;
   /** The counter on air, 0 to 65535. */
   readonly fcnt: number;
-  /** See content.ts. */
+  /** See group-receptions.ts. */
   readonly content: number;
   /** How its first hearing sounded, where that is known. */
   readonly radio?: RadioEvidence | undefined;
@@ -73,7 +75,7 @@ export interface Fit {
 
 /**
  * Accounts for one frame without keys and updates the state. Lives that a MIC carries are left alone: with keys at
- * hand see keyed-counters.ts.
+ * hand see counters.ts.
  */
 export function accountFrame(state: AddressState, frame: CountedFrame, joinsHeard: JoinsHeard): Assignment {
   state.lastAtUs = frame.atUs;

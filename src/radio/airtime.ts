@@ -1,6 +1,6 @@
 /**
  * How long was the packet on the air that a gateway heard? From modulation and size alone; the formulas are in
- * lora-airtime.ts, fsk-airtime.ts and lr-fhss-airtime.ts.
+ * lora-airtime.ts, airtime.ts and airtime.ts.
  */
 import type { Crc } from "../model/datagram.ts";
 import type { CodingRate, Modulation } from "../model/modulation.ts";
@@ -10,9 +10,74 @@ import {
   loraPayloadSymbols,
   lowDataRateOptimisationByRule,
 } from "./lora-airtime.ts";
-import { LR_FHSS_BITRATE_BPS, lrFhssBits } from "./lr-fhss-airtime.ts";
 
-export { type FskAirtimeInput, fskAirtime } from "./fsk-airtime.ts";
+// How long is an LR-FHSS packet on the air?
+
+export type LrFhssCodeRate = "5/6" | "2/3" | "1/2" | "1/3";
+
+export interface LrFhssAirtimeInput {
+  /** Octets of PHY payload. */
+  readonly payloadBytes: number;
+  readonly codeRate: LrFhssCodeRate;
+  /** Repetitions of the header, 1 to 4. */
+  readonly headers: number;
+}
+
+/** Bits per second on every hop. LR11xx driver, lr11xx_lr_fhss (SWL2001 v4.8.0): 125 MHz / 256000. */
+export const LR_FHSS_BITRATE_BPS = 488.28125;
+/** Bits of one header, same source. */
+export const LR_FHSS_HEADER_BITS = 114;
+/** Bits of one full payload fragment, same source: 48 coded bits and 2 of preamble. */
+export const LR_FHSS_FRAGMENT_BITS = 50;
+
+/**
+ * Time on air in microseconds, as the transmitter's driver computes it (lr11xx_lr_fhss_get_nb_bits, SWL2001 v4.8.0).
+ * Academic forms count whole fragments; the driver's last fragment is short, and the driver is what transmits.
+ *
+ * @throws RangeError when the size, code rate or header count is out of range.
+ */
+export function lrFhssAirtime(input: LrFhssAirtimeInput): {
+  readonly airtimeUs: number;
+  /** All bits sent, headers included. */
+  readonly bits: number;
+} {
+  if (!Number.isInteger(input.payloadBytes) || input.payloadBytes < 0 || input.payloadBytes > 255) {
+    throw new RangeError(
+      `payload size in octets must be a whole number from 0 to 255, not ${input.payloadBytes}`,
+    );
+  }
+  if (!Number.isInteger(input.headers) || input.headers < 1 || input.headers > 4) {
+    throw new RangeError(`LR-FHSS headers must be 1 to 4, not ${input.headers}`);
+  }
+  const bits = lrFhssBits(input.payloadBytes, input.codeRate, input.headers);
+  return { bits, airtimeUs: (bits * 1e6) / LR_FHSS_BITRATE_BPS };
+}
+
+/** Bits on the air; arguments are not checked. */
+function lrFhssBits(payloadBytes: number, codeRate: LrFhssCodeRate, headers: number): number {
+  const uncoded = 8 * (payloadBytes + 2) + 6;
+  const coded = codedBits(uncoded, codeRate);
+  const rest = coded % 48;
+  return (
+    LR_FHSS_HEADER_BITS * headers + LR_FHSS_FRAGMENT_BITS * Math.floor(coded / 48) + (rest > 0 ? rest + 2 : 0)
+  );
+}
+
+function codedBits(uncoded: number, codeRate: LrFhssCodeRate): number {
+  switch (codeRate) {
+    case "5/6":
+      return Math.floor((6 * uncoded + 4) / 5);
+    case "2/3":
+      return Math.floor((3 * uncoded) / 2);
+    case "1/2":
+      return 2 * uncoded;
+    case "1/3":
+      return 3 * uncoded;
+    default:
+      throw new RangeError(`LR-FHSS code rate must be 5/6, 2/3, 1/2 or 1/3, not ${String(codeRate)}`);
+  }
+}
+
 export {
   type LoraAirtime,
   type LoraAirtimeInput,
@@ -20,7 +85,6 @@ export {
   loraAirtime,
   lowDataRateOptimisationByRule,
 } from "./lora-airtime.ts";
-export { type LrFhssAirtimeInput, type LrFhssCodeRate, lrFhssAirtime } from "./lr-fhss-airtime.ts";
 
 /**
  * Airtime of a reception in whole microseconds; 0 when it cannot be computed: unknown modulation, coding rate
@@ -125,4 +189,71 @@ function lrFhssReceptionUs(codingRate: CodingRate | null, payloadBytes: number):
     default:
       return 0;
   }
+}
+
+// How long is a (G)FSK packet on the air?
+
+export interface FskAirtimeInput {
+  /** Bits per second; LoRaWAN uses 50000. */
+  readonly bitrateBps: number;
+  /** Octets of PHY payload. */
+  readonly payloadBytes: number;
+  readonly preambleBytes?: number;
+  readonly syncWordBytes?: number;
+  /** The octet that carries the length; variable-length packets have one. */
+  readonly lengthByte?: boolean;
+  readonly crc?: boolean;
+}
+
+/**
+ * Time on air in microseconds. Defaults are LoRaWAN's: 5 octets of preamble, 3 of sync word, 1 of length, 2 of CRC.
+ * Source: SX1302 HAL, lgw_time_on_air (which adds up to a millisecond as margin; that margin is left out here).
+ *
+ * @throws RangeError when the bit rate or the size is out of range.
+ */
+export function fskAirtime(input: FskAirtimeInput): { readonly airtimeUs: number } {
+  if (!(input.bitrateBps > 0) || !Number.isFinite(input.bitrateBps)) {
+    throw new RangeError(`bit rate must be above 0 bits per second, not ${input.bitrateBps}`);
+  }
+  if (!Number.isInteger(input.payloadBytes) || input.payloadBytes < 0 || input.payloadBytes > 255) {
+    throw new RangeError(
+      `payload size in octets must be a whole number from 0 to 255, not ${input.payloadBytes}`,
+    );
+  }
+  const bytes =
+    (input.preambleBytes ?? 5) +
+    (input.syncWordBytes ?? 3) +
+    (input.lengthByte === false ? 0 : 1) +
+    input.payloadBytes +
+    (input.crc === false ? 0 : 2);
+  return { airtimeUs: (8 * bytes * 1e6) / input.bitrateBps };
+}
+
+// How long does a gateway transmit when it sends a packet that a server handed to it?
+
+const LORA_PREAMBLE = 8;
+const LORA_PREAMBLE_FLOOR = 6;
+const FSK_PREAMBLE = 5;
+const FSK_PREAMBLE_FLOOR = 3;
+
+/**
+ * Whole microseconds; 0 when it cannot be computed. `preamble`: symbols (LoRa) or octets (FSK) as asked for, null for the
+ * daemon's own (8, 5); it sends no fewer than 6 and 3 (SX1302 daemon V2.1.0, thread_down).
+ */
+export function airtimeOfTransmission(
+  modulation: Modulation,
+  payloadBytes: number,
+  { preamble, withCrc }: { readonly preamble: number | null; readonly withCrc: boolean },
+): number {
+  const usual = airtimeOfReception(modulation, payloadBytes, withCrc ? "ok" : "none");
+  if (usual === 0 || preamble === null) return usual;
+  if (modulation.kind === "lora") {
+    const symbolUs = (2 ** modulation.spreadingFactor * 1e6) / modulation.bandwidthHz;
+    return Math.round(usual + (Math.max(preamble, LORA_PREAMBLE_FLOOR) - LORA_PREAMBLE) * symbolUs);
+  }
+  if (modulation.kind === "fsk") {
+    const octetUs = 8e6 / modulation.bitrateBps;
+    return Math.round(usual + (Math.max(preamble, FSK_PREAMBLE_FLOOR) - FSK_PREAMBLE) * octetUs);
+  }
+  return usual;
 }

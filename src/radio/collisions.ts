@@ -1,7 +1,7 @@
 /**
  * How many of the frames on one channel should be spoilt by others, at the load that was heard?
  *
- * Without capture: the ALOHA relation for mixed lengths (src/radio/aloha.ts; Abramson 1970, Roberts 1975, from memory):
+ * Without capture: the ALOHA relation for mixed lengths (src/radio/collisions.ts; Abramson 1970, Roberts 1975, from memory):
  * a frame of length Ti meets none of its spreading factor with probability exp(-sum of rate_j x (Ti + Tj)).
  * With capture: the same, each interferer counted only with the chance that it spoils the frame, which is that the ratio
  * of their powers, drawn from the levels heard, lies below the least ratio of a published table. Thinning a Poisson
@@ -10,8 +10,96 @@
  * Assumes starts at random (equal periods do much worse), the load that was heard (what was not heard is missing),
  * interferers one at a time, any overlap as bad as another (a late or short one does less), receivers to spare.
  */
-import { successAmongMixedTraffic } from "./aloha.ts";
-import { CAPTURE_CROCE_2018, CAPTURE_GOURSAUD_2015, type CaptureTable } from "./capture-effect.ts";
+
+// How many frames should be lost to collisions at a given load, if nodes send at random?
+// Abramson 1970, Roberts 1975 (from memory). Assumes random starts, no capture, enough demodulators: LoRa does
+// somewhat better, fleets with equal periods do much worse.
+
+/** Carried load of pure ALOHA at an offered load in Erlang: G e^-2G; at most 1/(2e) = 0.184 at G = 0.5. */
+export function pureAlohaThroughput(offeredErlang: number): number {
+  return offeredErlang * Math.exp(-2 * offeredErlang);
+}
+
+/** Carried load of slotted ALOHA: G e^-G; at most 1/e = 0.368 at G = 1. */
+export function slottedAlohaThroughput(offeredErlang: number): number {
+  return offeredErlang * Math.exp(-offeredErlang);
+}
+
+/** Share of frames lost in pure ALOHA: 1 - e^-2G. */
+export function pureAlohaLoss(offeredErlang: number): number {
+  return -Math.expm1(-2 * offeredErlang);
+}
+
+export interface CompetingTraffic {
+  readonly framesPerHour: number;
+  readonly airtimeUs: number;
+}
+
+/**
+ * Chance that a frame meets no other on its channel and spreading factor, when lengths differ:
+ * exp(-sum of rate x (own airtime + other airtime)).
+ */
+export function successAmongMixedTraffic(airtimeUs: number, others: readonly CompetingTraffic[]): number {
+  let expected = 0;
+  for (const other of others) {
+    expected += (other.framesPerHour / 3_600_000_000) * (airtimeUs + other.airtimeUs);
+  }
+  return Math.exp(-expected);
+}
+
+/**
+ * Offered load in Erlang that explains a share of collision-like failures: -ln(1 - c)/2; null for a share outside
+ * 0 to below 1. Use only frames 5 dB above their floor: weak links and false detections fail too (derived).
+ */
+export function loadFromCollisionShare(share: number): number | null {
+  return share >= 0 && share < 1 ? -Math.log1p(-share) / 2 : null;
+}
+
+// Which of two overlapping LoRa frames survives? By the ratio of their powers, as two published tables see it.
+
+/** Least signal-to-interference ratio in dB. Rows: wanted SF7 to SF12; columns: interferer SF7 to SF12. */
+type CaptureTable = readonly (readonly number[])[];
+
+/** Goursaud and Gorce 2015 (theory), as carried by the ns-3 LoRaWAN module, lora-interference-helper.cc. */
+export const CAPTURE_GOURSAUD_2015: CaptureTable = [
+  [6, -16, -18, -19, -19, -20],
+  [-24, 6, -20, -22, -22, -22],
+  [-27, -27, 6, -23, -25, -25],
+  [-30, -30, -30, 6, -26, -28],
+  [-33, -33, -33, -33, 6, -29],
+  [-36, -36, -36, -36, -36, 6],
+];
+
+/** Croce et al. 2018, DOI 10.1109/LCOMM.2018.2797057 (simulated and measured), as carried by public simulators. */
+export const CAPTURE_CROCE_2018: CaptureTable = [
+  [1, -8, -9, -9, -9, -9],
+  [-11, 1, -11, -12, -13, -13],
+  [-15, -13, 1, -13, -14, -15],
+  [-19, -18, -17, 1, -17, -18],
+  [-22, -22, -21, -20, 1, -20],
+  [-25, -25, -25, -24, -23, 1],
+];
+
+/**
+ * `survives` when both tables say so, `lost` when neither does, `unknown` where they differ (by 5 dB at equal
+ * spreading factors, up to 13 dB otherwise), or for spreading factors outside 7 to 12.
+ * Timing matters too and is not judged here: the stronger frame must come before the last 5 preamble symbols.
+ */
+export function captureOutcome(
+  wantedSpreadingFactor: number,
+  interferingSpreadingFactor: number,
+  signalToInterferenceDb: number,
+): "survives" | "unknown" | "lost" {
+  const theory = CAPTURE_GOURSAUD_2015[wantedSpreadingFactor - 7]?.[interferingSpreadingFactor - 7];
+  const measured = CAPTURE_CROCE_2018[wantedSpreadingFactor - 7]?.[interferingSpreadingFactor - 7];
+  if (theory === undefined || measured === undefined) {
+    return "unknown";
+  }
+  if (signalToInterferenceDb >= Math.max(theory, measured)) {
+    return "survives";
+  }
+  return signalToInterferenceDb >= Math.min(theory, measured) ? "unknown" : "lost";
+}
 
 /** Frames of one data rate and length on a channel. */
 export interface LoadClass {
@@ -37,9 +125,9 @@ export interface CollisionExpectation {
 }
 
 /** Levels of a data rate below which no ratio of powers is drawn. Common practice, no source. */
-export const LEAST_LEVELS = 10;
+export const MIN_LEVELS = 10;
 /** Levels kept of each data rate: every pair is compared. */
-const MOST_LEVELS = 64;
+const MAX_LEVELS = 64;
 
 /** For one channel: `classes` counted over `windowUs`, `levelsDbm` by data rate. One answer a data rate, in order of key. */
 export function expectedCollisions(
@@ -118,7 +206,7 @@ function spoilingChances(
     const leastDb = table[a.spreadingFactor - 7]?.[b.spreadingFactor - 7];
     const own = levels.get(wanted) ?? [];
     const others = levels.get(other) ?? [];
-    if (leastDb === undefined || own.length < LEAST_LEVELS || others.length < LEAST_LEVELS) return null;
+    if (leastDb === undefined || own.length < MIN_LEVELS || others.length < MIN_LEVELS) return null;
     // Both are sorted: the weaker the wanted frame, the more spoil it.
     let spoilt = 0;
     let harmless = 0;
@@ -138,8 +226,25 @@ export function thinLevels(levelsDbm: ReadonlyMap<number, readonly number[]>): M
 /** Evenly spaced order statistics: the shape of the levels, whatever their number. */
 function thin(levels: readonly number[]): number[] {
   const sorted = [...levels].sort((a, b) => a - b);
-  if (sorted.length <= MOST_LEVELS) return sorted;
-  return Array.from({ length: MOST_LEVELS }, (_, i) => {
-    return sorted[Math.floor(((i + 0.5) * sorted.length) / MOST_LEVELS)] ?? 0;
+  if (sorted.length <= MAX_LEVELS) return sorted;
+  return Array.from({ length: MAX_LEVELS }, (_, i) => {
+    return sorted[Math.floor(((i + 0.5) * sorted.length) / MAX_LEVELS)] ?? 0;
   });
+}
+
+// How often are all demodulators of a gateway busy?
+
+/** Demodulators for 125 kHz LoRa: SX1301 has 8; SX1302 16, of which 8 do not reach SF11 and SF12 (SX1302 data sheet). */
+export const DEMODULATORS = { sx1301: 8, sx1302: 16 } as const;
+
+/**
+ * Chance that a frame finds every demodulator busy. Erlang's B formula by its recursion; `offeredErlang` is the sum of
+ * rate x airtime over everything detected, foreign networks included. 1 % at 3.13 Erlang with 8 demodulators.
+ */
+export function erlangB(offeredErlang: number, servers: number): number {
+  let blocking = 1;
+  for (let k = 1; k <= servers; k += 1) {
+    blocking = (offeredErlang * blocking) / (k + offeredErlang * blocking);
+  }
+  return blocking;
 }

@@ -4,8 +4,9 @@
  * clock. Where a gateway dates its packets by GPS, its own time is better by orders of magnitude and is taken instead.
  * A restart sets the counter back but leaves its crystal alone: the stretches between restarts share one slope.
  */
-import { type Point, pooledTheilSen } from "../statistics/pooled-theil-sen.ts";
+
 import { mad, median } from "../statistics/robust.ts";
+import { type Point, pooledTheilSen } from "../statistics/theil-sen.ts";
 import { TMST_PERIOD_US } from "./clock.ts";
 
 export interface DriftReading {
@@ -33,7 +34,7 @@ export interface CounterDrift {
 /** Blocks in all, each of equally many packets. Chosen: enough for an interval, few enough to leave each a prompt packet. */
 const BLOCKS = 48;
 /** Fewer points than this give no interval worth its name. Chosen. */
-const LEAST_BLOCKS = 8;
+const MIN_BLOCKS = 8;
 /** An interval wider than this on either side tells nothing about a crystal of some ppm. Chosen. */
 const WIDEST_HALF_PPM = 5;
 /** A drift so many times its half interval is beyond doubt, however wide that is. Chosen. */
@@ -41,8 +42,8 @@ const PLAIN_TIMES = 10;
 /** The gateway's time is believed within this distance of arrival. Common practice, no source. */
 const SANE_OFFSET_US = 5_000_000;
 /** Time that the daemon computes from the counter scatters by microseconds; a host's clock read in passing, by milliseconds. */
-const MOST_SCATTER_US = 100;
-const MOST_POINTS = 240;
+const MAX_SCATTER_US = 100;
+const MAX_POINTS = 240;
 
 /** `stretches`: the readings between two restarts each, in order of arrival. */
 export function counterDrift(stretches: readonly (readonly DriftReading[])[]): CounterDrift {
@@ -89,8 +90,8 @@ function againstGatewayTime(stretches: readonly (readonly DriftReading[])[]): Co
   );
   const series = dated.map((readings) => pointsOf(readings, ({ gatewayTimeUs }) => gatewayTimeUs ?? 0));
   const total = series.reduce((sum, points) => sum + points.length, 0);
-  if (total < LEAST_BLOCKS) return null;
-  const every = Math.max(1, Math.ceil(total / MOST_POINTS));
+  if (total < MIN_BLOCKS) return null;
+  const every = Math.max(1, Math.ceil(total / MAX_POINTS));
   const thinned = series.map((points) => points.filter((_, i) => i % every === 0));
   const fit = pooledTheilSen(thinned);
   if (fit === null) return null;
@@ -99,7 +100,7 @@ function againstGatewayTime(stretches: readonly (readonly DriftReading[])[]): Co
     const middle = median(rests) ?? 0;
     return rests.map((rest) => rest - middle);
   });
-  if ((mad(scatter) ?? Number.POSITIVE_INFINITY) > MOST_SCATTER_US) return null;
+  if ((mad(scatter) ?? Number.POSITIVE_INFINITY) > MAX_SCATTER_US) return null;
   const drift = conclude(thinned, series, "gateway-time");
   return drift.ppm === null ? null : drift;
 }
@@ -116,7 +117,7 @@ function conclude(
     spanSeconds: spanUs / 1e6,
   };
   const points = chosen.reduce((sum, one) => sum + one.length, 0);
-  const fit = points < LEAST_BLOCKS ? null : pooledTheilSen(chosen);
+  const fit = points < MIN_BLOCKS ? null : pooledTheilSen(chosen);
   if (fit === null) return { ppm: null, lowPpm: null, highPpm: null, ...facts };
   const [lowPpm, highPpm] = [fit.low * 1e6, fit.high * 1e6];
   const half = (highPpm - lowPpm) / 2;

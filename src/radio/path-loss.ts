@@ -1,6 +1,7 @@
 /**
  * How much does a radio path lose by simple models? For comparison with what was measured, never to predict coverage.
  */
+import { fitLine } from "../statistics/theil-sen.ts";
 
 /** Metres per second, exact by definition of the metre. */
 export const SPEED_OF_LIGHT_M_PER_S = 299_792_458;
@@ -100,4 +101,135 @@ export function excessLossDb(
     link.signalPowerDbm -
     freeSpaceLossDb(distanceM, frequencyHz)
   );
+}
+
+// How fast does the loss of a site's links grow with distance, and how far do they scatter about that?
+
+export interface LossAt {
+  readonly distanceM: number;
+  readonly lossDb: number;
+}
+
+export interface LogDistanceFit {
+  readonly links: number;
+  /** n of loss = PL0 + 10 n log10(d / d0): 2 in free space. */
+  readonly exponent: number;
+  readonly exponentInterval95: [number, number];
+  /** d0: the geometric mean of the distances, where PL0 is known best. */
+  readonly referenceDistanceM: number;
+  readonly referenceLossDb: number;
+  readonly referenceLossInterval95: [number, number];
+  readonly sigmaDb: number;
+  readonly sigmaInterval95: [number, number];
+  readonly fromM: number;
+  readonly toM: number;
+}
+
+/** Fewer links, or distances that differ by less than this factor, tell no exponent (chosen). */
+export const MIN_LINKS = 5;
+export const MIN_FACTOR = 3;
+
+/** Log-distance model with shadowing (Rappaport, Wireless Communications, section 4.9, from memory) by least squares; null when there is not enough. */
+export function fitLogDistance(links: readonly LossAt[]): LogDistanceFit | null {
+  const usable = links.filter(({ distanceM, lossDb }) => distanceM > 0 && Number.isFinite(lossDb));
+  const distances = usable.map(({ distanceM }) => distanceM);
+  const fromM = Math.min(...distances);
+  const toM = Math.max(...distances);
+  if (usable.length < MIN_LINKS || toM < MIN_FACTOR * fromM) return null;
+  const middle = distances.reduce((sum, distance) => sum + Math.log10(distance), 0) / distances.length;
+  const fit = fitLine(
+    usable.map(({ distanceM, lossDb }) => ({ x: 10 * (Math.log10(distanceM) - middle), y: lossDb })),
+  );
+  if (fit === null) return null;
+  return {
+    links: usable.length,
+    exponent: fit.slope,
+    exponentInterval95: [...fit.slopeInterval],
+    referenceDistanceM: 10 ** middle,
+    referenceLossDb: fit.intercept,
+    referenceLossInterval95: [...fit.interceptInterval],
+    sigmaDb: fit.sigma,
+    sigmaInterval95: [...fit.sigmaInterval],
+    fromM,
+    toM,
+  };
+}
+
+// How far apart are two places on the earth?
+
+/** Degrees, north and east positive. */
+export interface Place {
+  readonly latitudeDeg: number;
+  readonly longitudeDeg: number;
+}
+
+/** Mean radius of the earth, metres. IUGG 1980 (R1). */
+export const EARTH_MEAN_RADIUS_M = 6_371_008.8;
+
+// WGS 84, NIMA TR8350.2 table 3.1: semi-major axis in metres and flattening (from memory).
+const WGS84_A_M = 6_378_137;
+const WGS84_F = 1 / 298.257223563;
+
+/** Great-circle distance on a sphere, metres: within 0.5 % of the ellipsoid. Haversine formula. */
+export function haversineM(from: Place, to: Place, radiusM = EARTH_MEAN_RADIUS_M): number {
+  const phi1 = radians(from.latitudeDeg);
+  const phi2 = radians(to.latitudeDeg);
+  const h =
+    Math.sin((phi2 - phi1) / 2) ** 2 +
+    Math.cos(phi1) * Math.cos(phi2) * Math.sin(radians(to.longitudeDeg - from.longitudeDeg) / 2) ** 2;
+  return 2 * radiusM * Math.asin(Math.min(1, Math.sqrt(h)));
+}
+
+/**
+ * Distance on the WGS 84 ellipsoid, metres, good to a millimetre; null for nearly opposite places, where the
+ * iteration does not settle. T. Vincenty, "Direct and Inverse Solutions of Geodesics on the Ellipsoid", Survey
+ * Review XXIII, 176 (1975), equations 13 to 19.
+ */
+export function geodesicM(from: Place, to: Place): number | null {
+  const b = WGS84_A_M * (1 - WGS84_F);
+  const u1 = Math.atan((1 - WGS84_F) * Math.tan(radians(from.latitudeDeg)));
+  const u2 = Math.atan((1 - WGS84_F) * Math.tan(radians(to.latitudeDeg)));
+  const l = radians(to.longitudeDeg - from.longitudeDeg);
+  const [sinU1, cosU1, sinU2, cosU2] = [Math.sin(u1), Math.cos(u1), Math.sin(u2), Math.cos(u2)];
+  let lambda = l;
+  for (let round = 0; round < 200; round += 1) {
+    const sinLambda = Math.sin(lambda);
+    const cosLambda = Math.cos(lambda);
+    const sinSigma = Math.hypot(cosU2 * sinLambda, cosU1 * sinU2 - sinU1 * cosU2 * cosLambda);
+    if (sinSigma === 0) {
+      return 0;
+    }
+    const cosSigma = sinU1 * sinU2 + cosU1 * cosU2 * cosLambda;
+    const sigma = Math.atan2(sinSigma, cosSigma);
+    const sinAlpha = (cosU1 * cosU2 * sinLambda) / sinSigma;
+    const cos2Alpha = 1 - sinAlpha ** 2;
+    // Along the equator cos2Alpha is 0 and the term vanishes.
+    const cos2SigmaM = cos2Alpha === 0 ? 0 : cosSigma - (2 * sinU1 * sinU2) / cos2Alpha;
+    const c = (WGS84_F / 16) * cos2Alpha * (4 + WGS84_F * (4 - 3 * cos2Alpha));
+    const previous = lambda;
+    lambda =
+      l +
+      (1 - c) *
+        WGS84_F *
+        sinAlpha *
+        (sigma + c * sinSigma * (cos2SigmaM + c * cosSigma * (2 * cos2SigmaM ** 2 - 1)));
+    if (Math.abs(lambda - previous) < 1e-13) {
+      const k = (cos2Alpha * (WGS84_A_M ** 2 - b ** 2)) / b ** 2;
+      const bigA = 1 + (k / 16_384) * (4096 + k * (-768 + k * (320 - 175 * k)));
+      const bigB = (k / 1024) * (256 + k * (-128 + k * (74 - 47 * k)));
+      const delta =
+        bigB *
+        sinSigma *
+        (cos2SigmaM +
+          (bigB / 4) *
+            (cosSigma * (2 * cos2SigmaM ** 2 - 1) -
+              (bigB / 6) * cos2SigmaM * (4 * sinSigma ** 2 - 3) * (4 * cos2SigmaM ** 2 - 3)));
+      return b * bigA * (sigma - delta);
+    }
+  }
+  return null;
+}
+
+function radians(degrees: number): number {
+  return (degrees * Math.PI) / 180;
 }

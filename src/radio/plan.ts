@@ -1,5 +1,5 @@
 /** Where do things lie on a flat plan, in metres east and north, when some are given in degrees and some in metres? */
-import { geodesicM, haversineM, type Place } from "./distance.ts";
+import { geodesicM, haversineM, type Place } from "./path-loss.ts";
 
 export interface GivenPlace {
   readonly latitudeDeg: number | null;

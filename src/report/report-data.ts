@@ -4,15 +4,15 @@
  */
 import type { AirView } from "../contract/air.ts";
 import type { BenchView } from "../contract/bench.ts";
-import type { CaptureRow } from "../contract/captures.ts";
 import type { Window } from "../contract/common.ts";
 import type { GapsView } from "../contract/gaps.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
-import type { MarksView } from "../contract/marks.ts";
+import type { WalkView } from "../contract/link.ts";
 import type { NodesView } from "../contract/nodes.ts";
+import type { CaptureRow } from "../contract/service.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { TrialAnswer, TrialsView } from "../contract/trials.ts";
-import type { WalkView } from "../contract/walk.ts";
+import type { MarksView } from "../contract/user-data.ts";
 
 /** One frame's content. Keys are never part of it. */
 export interface ReportPayload {

@@ -5,10 +5,10 @@
  */
 import type { Server } from "node:http";
 import type { Socket } from "node:net";
-import { parseIpAddress } from "../wire/capture/ip-address.ts";
+import { parseIpAddress } from "../wire/capture/ip-packet.ts";
 
 /** Connections of one source. Chosen: a browser keeps 6 and one live line a tab; a network behind one address a few. */
-export const MOST_OF_SOURCE = 64;
+export const MAX_OF_SOURCE = 64;
 
 export interface ConnectionLimits {
   readonly mostOfSource: number;

@@ -1,6 +1,6 @@
 /** Watches the room that the disk of the store has left, and how fast it shrinks. */
 import { statfs } from "node:fs/promises";
-import { type DiskSpaceFacts, type DiskSpaceJudgement, judgeDiskSpace } from "../diagnosis/disk-space.ts";
+import { type DiskSpaceFacts, type DiskSpaceJudgement, judgeDiskSpace } from "../diagnosis/notices.ts";
 
 export interface DiskSpace extends DiskSpaceJudgement {
   readonly freeBytes: number | null;

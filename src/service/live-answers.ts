@@ -2,17 +2,15 @@
 import type { z } from "zod";
 import { AirView } from "../contract/air.ts";
 import { BenchView } from "../contract/bench.ts";
-import { CapturesView } from "../contract/captures.ts";
 import { GapsView } from "../contract/gaps.ts";
 import { FeedView, type Topic } from "../contract/live.ts";
-import { MarksView } from "../contract/marks.ts";
 import { NodePage, NodesView } from "../contract/nodes.ts";
+import { CapturesView, ServiceStatus } from "../contract/service.ts";
 import { SiteView } from "../contract/site.ts";
-import { ServiceStatus } from "../contract/status.ts";
 import { TrialsView } from "../contract/trials.ts";
+import { MarksView } from "../contract/user-data.ts";
 import { ServiceProblem } from "./errors.ts";
-import type { LiveAnswer } from "./live-diff.ts";
-import type { LiveQuestion } from "./live-view.ts";
+import type { LiveAnswer, LiveQuestion } from "./live-view.ts";
 import type { Views } from "./views.ts";
 
 const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {

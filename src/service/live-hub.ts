@@ -6,12 +6,12 @@ import { ClientMessage, type Topic } from "../contract/live.ts";
 import type { CommitDelta } from "../intake/handle.ts";
 import { type LiveQuestion, LiveView, type LiveViewTools, type Subscriber } from "./live-view.ts";
 
-export const MOST_CLIENTS = 64;
-export const MOST_SUBSCRIPTIONS = 16;
+export const MAX_CLIENTS = 64;
+export const MAX_SUBSCRIPTIONS = 16;
 /** Octets of one message of a client. */
-export const MOST_MESSAGE_OCTETS = 64 * 1024;
+export const MAX_MESSAGE_OCTETS = 64 * 1024;
 /** Different views that are kept fresh at once: many dashboards share a few, and no client may ask for thousands. */
-export const MOST_VIEWS = 128;
+export const MAX_VIEWS = 128;
 const MESSAGES_A_SECOND = 20;
 const MESSAGES_AT_ONCE = 60;
 
@@ -67,7 +67,7 @@ export class LiveHub {
   }
 
   get isFull(): boolean {
-    return this.#clients.size >= MOST_CLIENTS;
+    return this.#clients.size >= MAX_CLIENTS;
   }
 
   /** Lets a client in; closes its line and gives null when there is no room. */
@@ -148,8 +148,8 @@ export class LiveHub {
       return "A node is named by its address and life, as in 01A2B3C4/1.";
     if (topic === "bench" && !/^[0-9A-F]{16}$/.test(key ?? ""))
       return "A gateway is named by its identifier, 16 hex digits.";
-    if (client.subscriptions.size >= MOST_SUBSCRIPTIONS)
-      return `One page may watch ${MOST_SUBSCRIPTIONS} views at once.`;
+    if (client.subscriptions.size >= MAX_SUBSCRIPTIONS)
+      return `One page may watch ${MAX_SUBSCRIPTIONS} views at once.`;
     const view = this.#viewOf({
       topic,
       // Two topics know no window: all who watch them share one view.
@@ -173,7 +173,7 @@ export class LiveHub {
     const name = nameOf(question);
     const known = this.#views.get(name);
     if (known !== undefined) return known;
-    if (this.#views.size >= MOST_VIEWS) return null;
+    if (this.#views.size >= MAX_VIEWS) return null;
     const view = new LiveView(question, this.#tools);
     this.#views.set(name, view);
     return view;

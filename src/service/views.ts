@@ -3,23 +3,23 @@
  * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection.
  */
 import type { AirView } from "../contract/air.ts";
-import type { BenchReference, BenchView } from "../contract/bench.ts";
-import type { CaptureRow } from "../contract/captures.ts";
+import type { BenchReference, BenchView, DownlinkTestPlan, DownlinkTestRequest } from "../contract/bench.ts";
 import type { WindowQuery } from "../contract/common.ts";
-import type { DownlinkTestPlan, DownlinkTestRequest } from "../contract/downlink-test.ts";
-import type { DownlinksView } from "../contract/downlinks.ts";
-import type { Forgotten } from "../contract/forget.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
-import type { GatewaysView } from "../contract/gateways.ts";
-import type { JoinsView } from "../contract/joins.ts";
-import type { KeysView } from "../contract/keys.ts";
-import type { MarksQuery, MarksView } from "../contract/marks.ts";
+import type { DownlinksView, GatewaysView } from "../contract/gateways.ts";
+import type { WalkView } from "../contract/link.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
-import type { PlanView, PositionsView } from "../contract/positions.ts";
-import type { SiteView } from "../contract/site.ts";
-import type { RefusalsView } from "../contract/status.ts";
+import type { CaptureRow, RefusalsView } from "../contract/service.ts";
+import type { JoinsView, SiteView } from "../contract/site.ts";
 import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
-import type { WalkView } from "../contract/walk.ts";
+import type {
+  Forgotten,
+  KeysView,
+  MarksQuery,
+  MarksView,
+  PlanView,
+  PositionsView,
+} from "../contract/user-data.ts";
 import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Forgettable } from "../store/forget.ts";

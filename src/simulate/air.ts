@@ -2,11 +2,10 @@
  * Who hears what is sent? All transmissions pass through here: power at every antenna, noise, capture between
  * frames that overlap, and the gateway's demodulators.
  */
-import { headerEndUs, offsetHz } from "./carrier.ts";
+
 import type { GatewayActor } from "./gateway-actor.ts";
-import type { Link } from "./link.ts";
-import { NoiseFloor } from "./noise-floor.ts";
-import type { Random } from "./random.ts";
+import { type Link, NoiseFloor } from "./link.ts";
+import { normal, type Random } from "./random.ts";
 import {
   contendersFor,
   deliveryProbability,
@@ -18,6 +17,24 @@ import {
 } from "./reception-model.ts";
 import type { Physics, Scenario } from "./scenario.ts";
 import type { RadioOutcome, Transmission } from "./transmission.ts";
+
+// Two details of a frame on the air: when its header is over, and how far its carrier seems to be off.
+
+// Explicit header after 8 symbols of preamble and 4.25 of synchronisation: 8 symbols (SX1272 data sheet Rev 2, 4.1.1.7).
+const SYMBOLS_TO_HEADER_END = 12.25 + 8;
+
+function headerEndUs({ startUs, modulation }: Transmission): number {
+  return startUs + (SYMBOLS_TO_HEADER_END * 2 ** modulation.spreadingFactor * 1e6) / modulation.bandwidthHz;
+}
+
+// Chosen: how far the estimate of one frame strays from the carrier's true offset.
+const OFFSET_SCATTER_HZ = 25;
+
+/** What the concentrator sees of the carrier's offset: the node's crystal against its own. */
+function offsetHz(transmission: Transmission, clockDriftPpm: number, scatter: Random): number {
+  const ppm = transmission.crystalPpm - clockDriftPpm;
+  return Math.round((ppm * transmission.frequencyHz) / 1e6 + OFFSET_SCATTER_HZ * normal(scatter));
+}
 
 /** What one antenna made of a transmission. */
 export interface AntennaReception {

@@ -1,8 +1,9 @@
 /**
  * What becomes of a datagram between gateway and listener? Delay, loss, doubling, overtaking, and outages.
  */
-import type { Agenda } from "./agenda.ts";
+
 import { type PathLoss, pathLossesOf } from "./effects.ts";
+import type { Agenda } from "./event-queue.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
 import { exponential, type Random } from "./random.ts";
 import type { Scenario } from "./scenario.ts";

@@ -1,5 +1,5 @@
 /** What does a synthetic concentrator's counter show, and which moment does a counter value or a GPS time mean? */
-import type { TransmitMoment } from "../wire/forwarder/txpk.ts";
+import type { TransmitMoment } from "../wire/forwarder/downstream.ts";
 import type { Gateway } from "./scenario.ts";
 import { type ScenarioClock, worldUs } from "./scenario-time.ts";
 

@@ -3,7 +3,7 @@
  * here, in terms of stretches, losses and decibels, so that no actor knows the kinds of events.
  */
 import type { Eui } from "../model/identifiers.ts";
-import { eventsOf, type ScenarioEvent } from "./scenario-events.ts";
+import { eventsOf, type ScenarioEvent } from "./events.ts";
 import type { Stretch } from "./scenario-time.ts";
 
 type Events = readonly ScenarioEvent[];

@@ -3,13 +3,16 @@
  * node's name and the seed, so that a decoder given these keys can prove every frame.
  */
 import type { DevAddr } from "../model/identifiers.ts";
-import { encodePhyPayload } from "../wire/lorawan/encode-phy-payload.ts";
-import { cryptFrmPayload } from "../wire/lorawan/frame-encryption.ts";
-import { dataMic10, type FrameIdentity } from "../wire/lorawan/frame-mic.ts";
+import {
+  cryptFrmPayload,
+  dataMic10,
+  deriveSessionKeys10,
+  type FrameIdentity,
+  joinMic,
+} from "../wire/lorawan/frame-mic.ts";
 import { encodeJoinAcceptContent, joinAcceptMic, sealJoinAccept } from "../wire/lorawan/join-accept.ts";
-import { joinMic } from "../wire/lorawan/join-mic.ts";
 import { joinOctets } from "../wire/lorawan/octets.ts";
-import { deriveSessionKeys10 } from "../wire/lorawan/session-keys.ts";
+import { encodePhyPayload } from "../wire/lorawan/phy-payload.ts";
 import { type Random, randomOctets } from "./random.ts";
 import type { Node } from "./scenario.ts";
 

@@ -3,8 +3,7 @@
  * reference daemons do: packets and reports up, keepalives down.
  */
 import type { StatusReport } from "../model/datagram.ts";
-import type { Transmission as TransmitRequest } from "../wire/forwarder/txpk.ts";
-import type { Agenda } from "./agenda.ts";
+import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
 import type { AntennaReception } from "./air.ts";
 import { ConcentratorClock } from "./concentrator-clock.ts";
 import {
@@ -19,18 +18,24 @@ import {
   powerOutagesOf,
   weakenedTimesOf,
 } from "./effects.ts";
+import type { Agenda } from "./event-queue.ts";
+import { ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
 import { below, type Random } from "./random.ts";
-import { ghostOf, reportedPacket } from "./reported-packet.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
 import { isWithin, type ScenarioClock, type Stretch, worldUs } from "./scenario-time.ts";
-import { statusReport } from "./status-report.ts";
-import type { ForwardedPacket, GatewayDatagram, Transmission } from "./transmission.ts";
-import { type Accepted, type Refused, Transmitter } from "./transmitter.ts";
+import {
+  type Accepted,
+  type ForwardedPacket,
+  type GatewayDatagram,
+  type Refused,
+  type Transmission,
+  Transmitter,
+} from "./transmission.ts";
 
 // Reference daemons, thread_up: the radio is asked every 10 ms (FETCH_SLEEP_MS).
 const FETCH_US = 10_000;
 // Reference daemons, NB_PKT_MAX: 8 packets in a PUSH_DATA (SX1301), 255 (SX1302).
-const PACKETS_AT_MOST = { sx1301: 8, sx1302: 255 } as const;
+const MAX_PACKETS = { sx1301: 8, sx1302: 255 } as const;
 // SX1301: 8 LoRa demodulators; SX1302: 16 for 125 kHz (data sheets).
 const DEMODULATORS = { sx1301: 8, sx1302: 16 } as const;
 // Reference daemons, thread_down: a keepalive goes out up to one read timeout (200 ms) late.
@@ -242,7 +247,7 @@ export class GatewayActor {
     this.#isFetching = false;
     const report = this.#report;
     this.#report = null;
-    const most = PACKETS_AT_MOST[this.config.hardware];
+    const most = MAX_PACKETS[this.config.hardware];
     const packets = this.#waiting.splice(0, most);
     this.#world.send(this, { kind: "push-data", ...this.#head(), packets, status: report }, atUs);
     if (this.#waiting.length > 0) this.#fetchSoon(atUs + 1);

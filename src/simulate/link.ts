@@ -2,11 +2,20 @@
  * How much of a node's power reaches a gateway's antennas at a moment? Path gain, slow and fast fading, and the
  * fading events of the scenario.
  */
+
+import { thermalNoiseDbm } from "../radio/noise.ts";
 import { LOG_DISTANCE_OULU, logDistanceLossDb } from "../radio/path-loss.ts";
-import { type LevelChange, levelAt, levelChangesOf } from "./effects.ts";
+import {
+  isNoisy,
+  type LevelChange,
+  levelAt,
+  levelChangesOf,
+  type NoiseRise,
+  noiseRisesOf,
+} from "./effects.ts";
+import type { ScenarioEvent } from "./events.ts";
 import { normal, type Random } from "./random.ts";
 import type { Gateway, Node } from "./scenario.ts";
-import type { ScenarioEvent } from "./scenario-events.ts";
 
 /** One node's way to one gateway. Ask in order of time: each question draws from the fading's stream. */
 export class Link {
@@ -112,4 +121,60 @@ function groundDistanceM(
   const h =
     sinLatitude ** 2 + Math.cos(a.latitudeDeg * rad) * Math.cos(b.latitudeDeg * rad) * sinLongitude ** 2;
   return 2 * 6_371_008.8 * Math.asin(Math.min(1, Math.sqrt(h)));
+}
+
+// How much noise does a gateway have on a channel at a moment? Thermal noise and noise figure, what the place adds to
+// the channel, a slow wander, and interferers.
+
+export interface Noise {
+  /** As it is. */
+  readonly noiseDbm: number;
+  /** As it would be without the interferers that were injected. */
+  readonly quietDbm: number;
+}
+
+/** One gateway's noise. Ask in order of time: each question of a wandering channel draws from its stream. */
+export class NoiseFloor {
+  readonly #gateway: Gateway;
+  readonly #rises: readonly NoiseRise[];
+  readonly #random: Random;
+  readonly #wanders = new Map<number, { random: Random; valueDb: number; atUs: number }>();
+
+  constructor(gateway: Gateway, events: readonly ScenarioEvent[], random: Random) {
+    this.#gateway = gateway;
+    this.#rises = noiseRisesOf(events, gateway.eui);
+    this.#random = random;
+  }
+
+  /** For a frame of that bandwidth between two moments: the worst that an interferer does meanwhile. */
+  at(frequencyHz: number, bandwidthHz: number, startUs: number, endUs: number): Noise {
+    const { noiseFigureDb, channelNoiseDb } = this.#gateway;
+    const quietDbm =
+      thermalNoiseDbm(bandwidthHz, noiseFigureDb) +
+      (channelNoiseDb[String(frequencyHz)] ?? 0) +
+      this.#wander(frequencyHz, startUs);
+    const riseDb = this.#rises.reduce(
+      (most, rise) => (isNoisy(rise, frequencyHz, startUs, endUs) ? Math.max(most, rise.riseDb) : most),
+      0,
+    );
+    return { noiseDbm: quietDbm + riseDb, quietDbm };
+  }
+
+  /** A first-order autoregressive process a channel. */
+  #wander(frequencyHz: number, atUs: number): number {
+    const { noiseWanderDb, noiseWanderMinutes } = this.#gateway;
+    if (noiseWanderDb === 0) return 0;
+    let wander = this.#wanders.get(frequencyHz);
+    if (wander === undefined) {
+      const random = this.#random.fork(String(frequencyHz));
+      wander = { random, valueDb: noiseWanderDb * normal(random), atUs };
+      this.#wanders.set(frequencyHz, wander);
+    }
+    const kept = Math.exp(-(atUs - wander.atUs) / (noiseWanderMinutes * 60e6));
+    if (atUs > wander.atUs)
+      wander.valueDb =
+        kept * wander.valueDb + Math.sqrt(1 - kept ** 2) * noiseWanderDb * normal(wander.random);
+    wander.atUs = atUs;
+    return wander.valueDb;
+  }
 }

@@ -2,20 +2,98 @@
  * What does the network of a synthetic site send down? Acknowledgements, join-accepts, commands for data rate and power, and
  * whatever an event has its gateways transmit. It stands where the listener stands, and asks gateways by PULL_RESP.
  */
+
 import type { Eui } from "../model/identifiers.ts";
-import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
-import type { Transmission as TransmitRequest } from "../wire/forwarder/txpk.ts";
+import type { LoraModulation } from "../model/modulation.ts";
+import { demodulationFloorDb } from "../radio/margin.ts";
+import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
+import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
 import { encodeMacCommands } from "../wire/lorawan/mac-commands.ts";
-import type { Agenda } from "./agenda.ts";
-import { type DownlinkWindow, downlinkWindows, rx2Window } from "./downlink-plan.ts";
+import type { Agenda } from "./event-queue.ts";
+import { eventsOf } from "./events.ts";
 import { downlinkOctets, joinAnswer } from "./frame-octets.ts";
 import { linkCommand } from "./link-command.ts";
 import type { Downlink, NodeActor } from "./node-actor.ts";
 import { below, type Random, randomOctets } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
-import { eventsOf } from "./scenario-events.ts";
-import type { Life, Passage, Transmission } from "./transmission.ts";
-import { downlinkAirtimeUs } from "./transmitter.ts";
+import { downlinkAirtimeUs, type Life, type Passage, type Transmission } from "./transmission.ts";
+
+// On which channel and with which data rate may the network answer an uplink? First and second receive window of each
+// region, from the regional parameters.
+
+interface DownlinkWindow {
+  readonly frequencyHz: number;
+  readonly modulation: LoraModulation;
+  /** From the end of the uplink. */
+  readonly afterUs: number;
+}
+
+// LoRaWAN regional defaults (LoRaMac-node RegionCommon.h): 1 s and 2 s after data, 5 s and 6 s after a join-request.
+const DATA_WINDOWS_US = [1_000_000, 2_000_000] as const;
+const JOIN_WINDOWS_US = [5_000_000, 6_000_000] as const;
+
+// RP002, RX2 defaults; AS923 follows its group's first default channel. CN470: LoRaMac-node (from memory).
+const RX2: Readonly<Record<string, readonly [hz: number, sf: number, bwHz: number]>> = {
+  EU868: [869_525_000, 12, 125_000],
+  US915: [923_300_000, 12, 500_000],
+  AU915: [923_300_000, 12, 500_000],
+  "AS923-1": [923_200_000, 10, 125_000],
+  "AS923-2": [921_400_000, 10, 125_000],
+  "AS923-3": [916_600_000, 10, 125_000],
+  "AS923-4": [917_300_000, 10, 125_000],
+  CN470: [505_300_000, 12, 125_000],
+  CN779: [786_000_000, 12, 125_000],
+  EU433: [434_665_000, 12, 125_000],
+  IN865: [866_550_000, 10, 125_000],
+  KR920: [921_900_000, 12, 125_000],
+  RU864: [869_100_000, 12, 125_000],
+};
+
+/** Both windows after an uplink: the first on (or paired with) its channel, the second on the region's own. */
+function downlinkWindows(region: string, uplink: Transmission): readonly DownlinkWindow[] {
+  const [first, second] = uplink.counter === null ? JOIN_WINDOWS_US : DATA_WINDOWS_US;
+  return [
+    { ...firstWindow(regionPlan(region), uplink), afterUs: first },
+    { ...rx2Window({ region, channelsHz: [uplink.frequencyHz] }), afterUs: second },
+  ];
+}
+
+/** The region's own channel and data rate for the second window; without a region the site's first channel. */
+function rx2Window({
+  region,
+  channelsHz,
+}: {
+  readonly region: string;
+  readonly channelsHz: readonly number[];
+}): Omit<DownlinkWindow, "afterUs"> {
+  const [frequencyHz, spreadingFactor, bandwidthHz] = RX2[region] ?? [channelsHz[0] ?? 0, 12, 125_000];
+  return { frequencyHz, modulation: lora(spreadingFactor, bandwidthHz) };
+}
+
+/**
+ * Dynamic plans answer on the uplink's own channel and data rate. US915 and AU915 answer on channel number modulo 8,
+ * 500 kHz, same spreading factor at offset 0; CN470 on its paired downlink channel.
+ */
+function firstWindow(
+  plan: RegionPlan | null,
+  { frequencyHz, modulation }: Transmission,
+): Omit<DownlinkWindow, "afterUs"> {
+  if (plan === null || plan.kind === "dynamic") return { frequencyHz, modulation };
+  const [variant] = plan.variants.filter(({ channels }) =>
+    channels.some((c) => c.frequencyHz === frequencyHz),
+  );
+  const channel = variant?.channels.find((c) => c.frequencyHz === frequencyHz);
+  const downlinks = variant?.downlinkHz ?? [];
+  const downlinkHz = channel === undefined ? undefined : downlinks[channel.index % downlinks.length];
+  return {
+    frequencyHz: downlinkHz ?? frequencyHz,
+    modulation: lora(modulation.spreadingFactor, plan.name === "CN470" ? 125_000 : 500_000),
+  };
+}
+
+function lora(spreadingFactor: number, bandwidthHz: number): LoraModulation {
+  return { kind: "lora", spreadingFactor, bandwidthHz, codingRate: "4/5" };
+}
 
 /** What the server needs of the world. */
 export interface ServerWorld {
@@ -158,7 +236,7 @@ export class NetworkServer {
     let { spreadingFactor } = modulation;
     let power = powerDbm;
     for (; steps > 0 && spreadingFactor > 7; steps--) spreadingFactor -= 1;
-    for (; steps > 0 && power > node.transmitPowerDbm - MOST_POWER_CUT_DB; steps--) power -= 2;
+    for (; steps > 0 && power > node.transmitPowerDbm - MAX_POWER_CUT_DB; steps--) power -= 2;
     for (; steps < 0 && power < node.transmitPowerDbm; steps++) power += 2;
     if (spreadingFactor === modulation.spreadingFactor && power === powerDbm) return null;
     return { spreadingFactor, powerDbm: power };
@@ -205,4 +283,4 @@ export class NetworkServer {
   }
 }
 
-const MOST_POWER_CUT_DB = 10;
+const MAX_POWER_CUT_DB = 10;

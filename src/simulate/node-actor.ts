@@ -1,18 +1,17 @@
 /**
  * What does a synthetic node send? Its frames, their counters and repeats, its restarts, and what it makes of what it
- * hears. When is node-rhythm.ts, with what node-radio.ts, under which session node-joins.ts.
+ * hears. When is node-schedule.ts, with what node-radio.ts, under which session node-schedule.ts.
  */
 import type { DevAddr } from "../model/identifiers.ts";
 import { encodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands.ts";
-import type { Agenda } from "./agenda.ts";
 import { restartsOf } from "./effects.ts";
+import type { Agenda } from "./event-queue.ts";
+import { eventsOf } from "./events.ts";
 import { dataFrameOctets, joinRequestOctets, type NodeKeys, nodeKeys } from "./frame-octets.ts";
-import { NodeJoins } from "./node-joins.ts";
 import { type LinkSetting, NodeRadio } from "./node-radio.ts";
-import { NodeRhythm } from "./node-rhythm.ts";
+import { NodeJoins, NodeRhythm } from "./node-schedule.ts";
 import { below, type Random, randomOctets } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import { eventsOf } from "./scenario-events.ts";
 import { type Stretch, seconds } from "./scenario-time.ts";
 import type { Life, Transmission } from "./transmission.ts";
 

@@ -3,15 +3,14 @@
  * the moment at which it reaches the listener or is lost. Reads no clock, opens no socket; everything follows from
  * scenario, chance and clock handed in.
  */
-
 import type { Eui } from "../model/identifiers.ts";
 import { thermalNoiseDbm } from "../radio/noise.ts";
 import { regionPlan } from "../radio/regions/region-plan.ts";
-import type { Transmission as TransmitRequest } from "../wire/forwarder/txpk.ts";
-import { Agenda } from "./agenda.ts";
+import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
 import { Air, type AntennaReception, type NodeChance } from "./air.ts";
+import { extrasOf } from "./background-nodes.ts";
 import { Backhaul } from "./backhaul.ts";
-import { extrasOf } from "./extras.ts";
+import { Agenda } from "./event-queue.ts";
 import { GatewayActor } from "./gateway-actor.ts";
 import { Link } from "./link.ts";
 import { slowestFactor } from "./link-command.ts";
@@ -21,8 +20,7 @@ import { below, type Random } from "./random.ts";
 import { deliveryProbability, marginDb } from "./reception-model.ts";
 import type { Scenario } from "./scenario.ts";
 import type { ScenarioClock } from "./scenario-time.ts";
-import type { Life, Passage, Transmission } from "./transmission.ts";
-import { downlinkAirtimeUs } from "./transmitter.ts";
+import { downlinkAirtimeUs, type Life, type Passage, type Transmission } from "./transmission.ts";
 import { TruthLedger } from "./truth.ts";
 
 export interface Play {

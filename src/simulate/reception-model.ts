@@ -3,8 +3,8 @@
  * demodulator's knee, capture between overlapping frames, and the figures that a concentrator reports.
  * Simple on purpose: no coupling between neighbouring channels. A scenario's `physics` may set other values.
  */
-import { CAPTURE_GOURSAUD_2015 } from "../radio/capture-effect.ts";
-import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
+import { CAPTURE_GOURSAUD_2015 } from "../radio/collisions.ts";
+import { demodulationFloorDb } from "../radio/margin.ts";
 import { normal, type Random } from "./random.ts";
 import type { Physics } from "./scenario.ts";
 

@@ -5,7 +5,7 @@
 import type { Eui } from "../model/identifiers.ts";
 import { decodeDownstream, type PullResponse } from "../wire/forwarder/downstream.ts";
 import { Acknowledgements } from "./acknowledgements.ts";
-import { datagramOctets } from "./datagram-octets.ts";
+import { datagramOctets } from "./gateway-output.ts";
 import type { Play } from "./play-site.ts";
 import type { ScenarioClock } from "./scenario-time.ts";
 import type { Passage } from "./transmission.ts";

@@ -2,18 +2,24 @@
  * What really happened in a run? Keeps account while it goes, and writes it down in the form of truth-schema.ts.
  * Shares no code with the ledger: the simulator is its judge.
  */
-import { isoTime } from "../model/window.ts";
+import { isoTime } from "../model/time-range.ts";
 import type { Hearing } from "./air.ts";
-import type { Extra } from "./extras.ts";
+import type { Extra } from "./background-nodes.ts";
 import type { NodeKeys } from "./frame-octets.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
-import { injectedCauses } from "./injected.ts";
+import { injectedCauses } from "./injected-faults.ts";
 import type { Scenario } from "./scenario.ts";
 import { type ScenarioClock, worldUs } from "./scenario-time.ts";
 import type { Life, Passage, Transmission } from "./transmission.ts";
-import { type GatewayRecord, gatewayTruth, noDatagrams } from "./truth-gateway.ts";
-import { type CounterRecord, type LifeRecord, lifeTruth } from "./truth-life.ts";
-import { Load } from "./truth-load.ts";
+import {
+  type CounterRecord,
+  type GatewayRecord,
+  gatewayTruth,
+  type LifeRecord,
+  Load,
+  lifeTruth,
+  noDatagrams,
+} from "./truth-parts.ts";
 import { COUNTER_FATES, type CounterFate, type Truth } from "./truth-schema.ts";
 
 /** The account of one run. */

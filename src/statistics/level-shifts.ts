@@ -1,13 +1,18 @@
 /**
  * When did a level step, and by how much, though its values wander, gaps interrupt them, and it may step more than once?
  */
-import { bridgeTail } from "./kolmogorov.ts";
-import { dependenceOf } from "./long-run-variance.ts";
-import { median } from "./robust.ts";
-import { type DatedShift, dated, type Slot } from "./step-date.ts";
-import { bestCut, fitSegment, ONE_LEVEL } from "./step-fit.ts";
-import { isSharp } from "./step-sharpness.ts";
-import type { TimedValue } from "./thin.ts";
+import { bridgeTail } from "./rank-tests.ts";
+import { median, type TimedValue } from "./robust.ts";
+import { dependenceOf } from "./series.ts";
+import {
+  bestCut,
+  type DatedShift,
+  dated,
+  fitSegment,
+  isSharp,
+  type LevelSlot,
+  ONE_LEVEL,
+} from "./step-fit.ts";
 
 export interface LevelShifts {
   /** In order of time. */
@@ -48,9 +53,9 @@ export const SHIFT_RULE: ShiftRule = {
   assumedCorrelationUs: 10 * 60e6,
 };
 
-const MOST_SLOTS = 480;
-const MOST_SHIFTS = 12;
-const MOST_WIDTH_US = 3 * 3600e6;
+const MAX_SLOTS = 480;
+const MAX_SHIFTS = 12;
+const MAX_WIDTH_US = 3 * 3600e6;
 
 /**
  * Steps of a level by binary segmentation; a stretch without a split of its own is looked through in overlapping
@@ -68,11 +73,11 @@ export function levelShifts(points: readonly TimedValue[], rule: ShiftRule = SHI
   }
   const spanUs = last.tUs - first.tUs;
   if (spanUs < 2 * rule.leastUs) return { shifts: [], enough: false, slots: 0 };
-  const slotUs = Math.max(1, spanUs / MOST_SLOTS);
+  const slotUs = Math.max(1, spanUs / MAX_SLOTS);
   const slots = slotsOf(points, slotUs);
   const found: DatedShift[] = [];
   const waiting: [number, number][] = [[0, slots.length]];
-  while (waiting.length > 0 && found.length < MOST_SHIFTS) {
+  while (waiting.length > 0 && found.length < MAX_SHIFTS) {
     const [from, to] = waiting.shift() ?? [0, 0];
     const split = firstSplit(slots, from, to, slotUs, points, rule);
     if (split === null) continue;
@@ -90,7 +95,7 @@ interface FoundSplit {
 
 /** The split of the whole stretch, else the most certain one of the widest parts that have any. */
 function firstSplit(
-  slots: readonly Slot[],
+  slots: readonly LevelSlot[],
   from: number,
   to: number,
   slotUs: number,
@@ -115,9 +120,9 @@ function firstSplit(
   return null;
 }
 
-function slotsOf(points: readonly TimedValue[], slotUs: number): Slot[] {
+function slotsOf(points: readonly TimedValue[], slotUs: number): LevelSlot[] {
   const base = points[0]?.tUs ?? 0;
-  const slots: Slot[] = [];
+  const slots: LevelSlot[] = [];
   for (let i = 0; i < points.length; ) {
     const grid = Math.floor(((points[i]?.tUs ?? 0) - base) / slotUs);
     const values: number[] = [];
@@ -140,7 +145,7 @@ function slotsOf(points: readonly TimedValue[], slotUs: number): Slot[] {
 
 /** The best split of a stretch, or null when none counts. The cheap questions come first. */
 function splitOf(
-  slots: readonly Slot[],
+  slots: readonly LevelSlot[],
   slotUs: number,
   points: readonly TimedValue[],
   isPart: boolean,
@@ -180,7 +185,7 @@ function splitOf(
 
 /** The moment of a change that is not sharp is as uncertain as the wander: 11 long-run variances over size squared. */
 function widened(shift: DatedShift, longRun: number, slotUs: number): DatedShift {
-  const widthUs = Math.min(MOST_WIDTH_US, ((11 * longRun) / (shift.to - shift.from) ** 2) * slotUs);
+  const widthUs = Math.min(MAX_WIDTH_US, ((11 * longRun) / (shift.to - shift.from) ** 2) * slotUs);
   return {
     ...shift,
     notBeforeUs: Math.round(shift.notBeforeUs - widthUs),
@@ -189,7 +194,7 @@ function widened(shift: DatedShift, longRun: number, slotUs: number): DatedShift
 }
 
 /** Where a cut leaves two levels that are long enough; null when nowhere. */
-function boundsOf(slots: readonly Slot[], rule: ShiftRule): { first: number; last: number } | null {
+function boundsOf(slots: readonly LevelSlot[], rule: ShiftRule): { first: number; last: number } | null {
   const n = slots.length;
   let values = 0;
   let first = 0;
@@ -216,7 +221,7 @@ function isLong(values: number, slots: number, us: number, rule: ShiftRule): boo
  * A level that wanders passes for two in a short part; a step happens between two frames. Without one, the change must
  * be larger and its levels hold longer, and it is sought in whole stretches only.
  */
-function isClearlyGradual(shift: DatedShift, slots: readonly Slot[], rule: ShiftRule): boolean {
+function isClearlyGradual(shift: DatedShift, slots: readonly LevelSlot[], rule: ShiftRule): boolean {
   const beforeUs = shift.notBeforeUs - (slots[0]?.atUs ?? 0);
   const afterUs = (slots.at(-1)?.atUs ?? 0) - shift.notAfterUs;
   return (

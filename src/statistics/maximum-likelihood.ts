@@ -17,7 +17,7 @@ export interface Fit {
   readonly influence: readonly (readonly number[])[];
 }
 
-const MOST_STEPS = 60;
+const MAX_STEPS = 60;
 const STEP = 1e-4;
 const SETTLED = 1e-6;
 
@@ -32,7 +32,7 @@ export function maximiseLikelihood(likelihood: Likelihood, start: readonly numbe
   let value = total(likelihood, parameters);
   if (!Number.isFinite(value)) return null;
   let settled = false;
-  for (let step = 0; step < MOST_STEPS && !settled; step++) {
+  for (let step = 0; step < MAX_STEPS && !settled; step++) {
     const scores = scoresAt(likelihood, parameters);
     const gradient = summed(scores, weights);
     const direction = solve(outerProduct(scores, weights), gradient);

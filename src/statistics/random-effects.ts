@@ -1,8 +1,7 @@
 /**
  * Several nodes, each with its own difference: what is the difference over all, and does it hold for the next node too?
  */
-
-import { normalQuantile } from "./normal.ts";
+import { normalQuantile } from "./distributions.ts";
 
 export interface Effect {
   readonly estimate: number;

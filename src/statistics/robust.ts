@@ -30,3 +30,94 @@ export function robustSigma(values: readonly number[], floor = 0.5): number | nu
 export function quantile(values: readonly number[], p: number): number | null {
   return values.length === 0 || !(p >= 0 && p <= 1) ? null : quantileOf([...values], p);
 }
+
+// Which rank has each value? Ties share their mean rank.
+
+export interface Ranking {
+  /** Rank of each value in the given order, from 1. */
+  readonly ranks: readonly number[];
+  /** Sizes of groups of equal values, those of two or more. */
+  readonly tieSizes: readonly number[];
+}
+
+/** Ranks with ties averaged (midranks). */
+export function rankWithTies(values: readonly number[]): Ranking {
+  const order = values.map((value, index) => ({ value, index })).sort((a, b) => a.value - b.value);
+  const ranks = new Array<number>(values.length).fill(0);
+  const tieSizes: number[] = [];
+  for (let from = 0; from < order.length; ) {
+    let to = from + 1;
+    while (to < order.length && order[to]?.value === order[from]?.value) {
+      to += 1;
+    }
+    for (let k = from; k < to; k += 1) {
+      const entry = order[k];
+      if (entry !== undefined) {
+        ranks[entry.index] = (from + 1 + to) / 2;
+      }
+    }
+    if (to - from > 1) {
+      tieSizes.push(to - from);
+    }
+    from = to;
+  }
+  return { ranks, tieSizes };
+}
+
+/** Sizes of groups of equal values, those of two or more. */
+export function tieSizesOf(values: readonly number[]): number[] {
+  const counts = new Map<number, number>();
+  for (const value of values) {
+    counts.set(value, (counts.get(value) ?? 0) + 1);
+  }
+  return [...counts.values()].filter((size) => size > 1);
+}
+
+// How is a long series made short enough for methods that compare every pair? By medians of time slots.
+
+export interface TimedValue {
+  /** Microseconds since 1970. */
+  readonly tUs: number;
+  readonly value: number;
+}
+
+export const HOUR_US = 3_600_000_000;
+export const DAY_US = 86_400_000_000;
+
+/** Pairs of 2,000 values are two million: as many as a question may cost. */
+export const MAX_PAIRWISE_POINTS = 2000;
+
+/** One point for every slot that has values: median time, median value. Slots are counted from 1970, in order of time. */
+export function medianBySlot(points: readonly TimedValue[], slotUs: number): TimedValue[] {
+  const slots = new Map<number, TimedValue[]>();
+  for (const point of points) {
+    const slot = Math.floor(point.tUs / slotUs);
+    const list = slots.get(slot);
+    if (list === undefined) {
+      slots.set(slot, [point]);
+    } else {
+      list.push(point);
+    }
+  }
+  return [...slots.keys()]
+    .sort((a, b) => a - b)
+    .flatMap((slot) => {
+      const list = slots.get(slot) ?? [];
+      const tUs = median(list.map((p) => p.tUs));
+      const value = median(list.map((p) => p.value));
+      return tUs === null || value === null ? [] : [{ tUs, value }];
+    });
+}
+
+/** The points themselves when few enough, else medians of slots, widened until at most `most` remain. In order of time. */
+export function thinByMedians(points: readonly TimedValue[], most = MAX_PAIRWISE_POINTS): TimedValue[] {
+  const sorted = [...points].sort((a, b) => a.tUs - b.tUs);
+  const first = sorted[0];
+  const last = sorted[sorted.length - 1];
+  if (first === undefined || last === undefined || sorted.length <= most) {
+    return sorted;
+  }
+  // One slot more than the span needs, since slots are counted from 1970 and not from the first point.
+  const slotUs = Math.max(1, (last.tUs - first.tUs) / (most - 1));
+  return medianBySlot(sorted, slotUs);
+}

@@ -1,8 +1,8 @@
 /**
  * Of two receivers on the same frames, by how much does one read higher, and is that more than chance?
  */
-import { intervalZ, normalCdf } from "./normal.ts";
-import { rankWithTies } from "./ranks.ts";
+import { intervalZ, normalCdf } from "./distributions.ts";
+import { rankWithTies } from "./robust.ts";
 
 export type Alternative = "two-sided" | "greater" | "less";
 
@@ -111,7 +111,7 @@ export interface ShiftEstimate {
 }
 
 /** Above this many differences the pairwise averages would not fit a moment: every k-th of the sorted is taken. */
-const MOST_DIFFERENCES = 2000;
+const MAX_DIFFERENCES = 2000;
 
 /**
  * Hodges and Lehmann's estimate of a shift from paired differences, the median of all Walsh averages
@@ -120,7 +120,7 @@ const MOST_DIFFERENCES = 2000;
  */
 export function hodgesLehmann(differences: readonly number[], confidence = 0.95): ShiftEstimate {
   const sorted = [...differences].sort((a, b) => a - b);
-  const kept = thin(sorted, MOST_DIFFERENCES);
+  const kept = thin(sorted, MAX_DIFFERENCES);
   const n = kept.length;
   if (n === 0) {
     return { estimate: null, low: null, high: null, achieved: null, reason: "There is no pair." };

@@ -1,9 +1,9 @@
 /**
  * How steeply does a series rise, so that wild values do not matter?
  */
-import { intervalZ } from "./normal.ts";
-import { tieSizesOf } from "./ranks.ts";
-import { median } from "./robust.ts";
+import { intervalZ } from "./distributions.ts";
+import { median, tieSizesOf } from "./robust.ts";
+import { chiSquareQuantile, studentT } from "./student.ts";
 
 export interface TheilSenResult {
   /** Median of the slopes of all pairs, units of y for one unit of x; null without two distinct x. */
@@ -76,5 +76,115 @@ export function theilSen(
     high: sorted[highRank] ?? slope,
     pairs,
     reason: null,
+  };
+}
+
+// How steeply do several stretches rise that share one slope, each standing at a height of its own?
+
+export interface Point {
+  readonly x: number;
+  readonly y: number;
+}
+
+export interface PooledSlope {
+  readonly slope: number;
+  readonly low: number;
+  readonly high: number;
+  readonly pairs: number;
+}
+
+/**
+ * Median of the slopes of all pairs within a stretch, never across two: the slope of the seasonal Kendall test (Hirsch,
+ * Slack, Smith, Water Resources Research 18 (1982) 107-121, from memory). The interval takes Sen's ranks with the
+ * stretches' variances of Kendall's S added, since the stretches are independent. For one stretch it is Theil and
+ * Sen's slope with Sen's interval, ties not accounted for. Null without two distinct x in any stretch.
+ * @throws RangeError above 2,000 points in a stretch.
+ */
+export function pooledTheilSen(
+  stretches: readonly (readonly Point[])[],
+  confidence = 0.95,
+): PooledSlope | null {
+  const slopes: number[] = [];
+  let variance = 0;
+  for (const points of stretches) {
+    const n = points.length;
+    if (n > 2000) throw new RangeError(`Every pair is compared: thin ${n} points to 2000 first.`);
+    variance += (n * (n - 1) * (2 * n + 5)) / 18;
+    for (const [i, from] of points.entries()) {
+      for (let j = i + 1; j < n; j += 1) {
+        const to = points[j];
+        if (to !== undefined && to.x !== from.x) slopes.push((to.y - from.y) / (to.x - from.x));
+      }
+    }
+  }
+  const sorted = Float64Array.from(slopes).sort();
+  const pairs = sorted.length;
+  if (pairs === 0) return null;
+  const half = pairs >> 1;
+  const upper = sorted[half] ?? 0;
+  // Adding 0 turns a slope of -0 into 0.
+  const slope = (pairs % 2 === 1 ? upper : ((sorted[half - 1] ?? 0) + upper) / 2) + 0;
+  const reach = intervalZ(confidence) * Math.sqrt(variance);
+  const lowRank = Math.max(0, Math.round((pairs - reach) / 2) - 1);
+  const highRank = Math.min(pairs - 1, Math.round((pairs + reach) / 2));
+  return { slope, low: sorted[lowRank] ?? slope, high: sorted[highRank] ?? slope, pairs };
+}
+
+// Which straight line lies closest to the points, and how sure are its slope, its height and the scatter about it?
+
+export interface LineFit {
+  readonly slope: number;
+  readonly intercept: number;
+  readonly slopeError: number;
+  readonly interceptError: number;
+  /** Residual standard deviation, n − 2 degrees of freedom. */
+  readonly sigma: number;
+  readonly slopeInterval: readonly [number, number];
+  readonly interceptInterval: readonly [number, number];
+  readonly sigmaInterval: readonly [number, number];
+  readonly count: number;
+}
+
+/**
+ * Ordinary least squares with intervals by Student's t and chi-square; null with fewer than 3 points or a single x.
+ * NIST/SEMATECH e-Handbook 4.4.3.1 and 4.4.4; assumes independent residuals of one spread.
+ */
+export function fitLine(
+  points: readonly { readonly x: number; readonly y: number }[],
+  confidence = 0.95,
+): LineFit | null {
+  const n = points.length;
+  if (n < 3) return null;
+  const meanX = points.reduce((sum, { x }) => sum + x, 0) / n;
+  const meanY = points.reduce((sum, { y }) => sum + y, 0) / n;
+  let xx = 0;
+  let xy = 0;
+  for (const { x, y } of points) {
+    xx += (x - meanX) ** 2;
+    xy += (x - meanX) * (y - meanY);
+  }
+  if (xx === 0) return null;
+  const slope = xy / xx;
+  const intercept = meanY - slope * meanX;
+  const squares = points.reduce((sum, { x, y }) => sum + (y - intercept - slope * x) ** 2, 0);
+  const degrees = n - 2;
+  const sigma = Math.sqrt(squares / degrees);
+  const slopeError = sigma / Math.sqrt(xx);
+  const interceptError = sigma * Math.sqrt(1 / n + meanX ** 2 / xx);
+  const t = studentT(confidence, degrees);
+  const rest = (1 - confidence) / 2;
+  return {
+    slope,
+    intercept,
+    slopeError,
+    interceptError,
+    sigma,
+    slopeInterval: [slope - t * slopeError, slope + t * slopeError],
+    interceptInterval: [intercept - t * interceptError, intercept + t * interceptError],
+    sigmaInterval: [
+      Math.sqrt(squares / chiSquareQuantile(1 - rest, degrees)),
+      Math.sqrt(squares / chiSquareQuantile(rest, degrees)),
+    ],
+    count: n,
   };
 }

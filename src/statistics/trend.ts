@@ -1,14 +1,13 @@
 /**
  * Does a level drift, or did it jump, beyond what chance and autocorrelation explain?
  */
-import { effectiveSampleSize, lag1Autocorrelation } from "./effective-sample-size.ts";
-import { mannKendall } from "./mann-kendall.ts";
-import { pettitt } from "./pettitt.ts";
-import { median } from "./robust.ts";
-import { theilSen } from "./theil-sen.ts";
-import { DAY_US, HOUR_US, medianBySlot, type TimedValue, thinByMedians } from "./thin.ts";
 
-export type { TimedValue } from "./thin.ts";
+import { mannKendall, pettitt } from "./rank-tests.ts";
+import { DAY_US, HOUR_US, median, medianBySlot, type TimedValue, thinByMedians } from "./robust.ts";
+import { effectiveSampleSize, lag1Autocorrelation } from "./series.ts";
+import { theilSen } from "./theil-sen.ts";
+
+export type { TimedValue } from "./robust.ts";
 
 export interface Trend {
   /** Theil-Sen slope in units of the values a day; null when there is not enough to say. */
@@ -39,7 +38,7 @@ export interface TrendRule {
 export const TREND_RULE: TrendRule = { mostP: 0.01, leastChange: 3, leastSpanDays: 7 };
 
 /** Medians that a slope needs: with fewer no order of values reaches p < 0.01. */
-const LEAST_MEDIANS = 6;
+const MIN_MEDIANS = 6;
 
 /**
  * Trend of a series in dB (or any unit). Values are first thinned to daily medians (hourly ones while the span is
@@ -51,7 +50,7 @@ export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_R
   const { first, last } = ends(finite);
   const spanDays = (last - first) / DAY_US;
   const thinned = thinByMedians(medianBySlot(finite, spanDays >= rule.leastSpanDays ? DAY_US : HOUR_US));
-  if (thinned.length < LEAST_MEDIANS) {
+  if (thinned.length < MIN_MEDIANS) {
     const slot = spanDays >= rule.leastSpanDays ? "days" : "hours";
     return {
       slopePerDay: null,
@@ -62,7 +61,7 @@ export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_R
       effectivePoints: null,
       spanDays,
       significant: false,
-      reason: `Not enough to say: values on ${thinned.length} ${slot}, ${LEAST_MEDIANS} are needed.`,
+      reason: `Not enough to say: values on ${thinned.length} ${slot}, ${MIN_MEDIANS} are needed.`,
     };
   }
   const xy = thinned.map((point) => ({ x: (point.tUs - first) / DAY_US, y: point.value }));

@@ -4,9 +4,9 @@
  * again. What follows from the rest is due to be worked out anew.
  */
 import { type DevAddr, type Eui, parseDevAddr } from "../model/identifiers.ts";
-import { MINUTE_US, minuteOf } from "../model/window.ts";
+import { MINUTE_US, minuteOf } from "../model/time-range.ts";
 import type { Store } from "./open.ts";
-import { ChannelBook } from "./recorder/channel-book.ts";
+import { ChannelWriter } from "./recorder/channels.ts";
 
 export type Forgettable =
   | { readonly kind: "gateway"; readonly id: Eui }
@@ -225,7 +225,7 @@ function takeReceptions(db: Store, which: string, of: number, most: number): Tak
 
 /** The load of channels at which packets of a node were heard. A gateway's own channels go as a whole. */
 function recountChannels(db: Store, rows: readonly Taken[]): void {
-  const channels = new ChannelBook(db, true);
+  const channels = new ChannelWriter(db, true);
   const dropEmpty = db.prepare(
     "DELETE FROM channel_minute WHERE gateway_id = ? AND frequency_hz = ? AND receptions = 0 AND airtime_us = 0",
   );

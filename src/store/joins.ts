@@ -3,7 +3,7 @@
  * that a capture showed give the address and the session keys: they are held like keys that a person handed in, and
  * the device is followed across its new address.
  */
-import { followJoin, joinWindow } from "../ledger/keyed-join.ts";
+import { followJoin, joinWindow } from "../ledger/keys/joins.ts";
 import { addSet, type HeldKeys, keysOfDevice } from "./key-sets.ts";
 import type { Store } from "./open.ts";
 import { prepared } from "./queries/statement.ts";
@@ -16,7 +16,7 @@ const ANSWER_WITHIN_US = 8_000_000;
 /** The capturing clock may see the request late: its gateway's path is slower than the one back. Chosen. */
 const ANSWER_AHEAD_US = 1_000_000;
 /** Answers looked at for one request. Chosen: one for each of many gateways; a flood must not cost more. */
-const MOST_ANSWERS = 32;
+const MAX_ANSWERS = 32;
 
 interface Request {
   readonly frameId: number;
@@ -61,7 +61,7 @@ function requestsToFollow(db: Store, fromUs: number, toUs: number): Request[] {
 function answersTo(db: Store, request: Request): Answer[] {
   const sql = `SELECT gateway_id AS gatewayId, at_us AS atUs, tmst_us AS tmstUs, payload FROM downlink
     WHERE at_us BETWEEN ? AND ? AND substr(payload, 1, 1) >= x'20' AND substr(payload, 1, 1) < x'40'
-    ORDER BY at_us LIMIT ${MOST_ANSWERS}`;
+    ORDER BY at_us LIMIT ${MAX_ANSWERS}`;
   const answers = prepared(db, sql).all(
     request.atUs - ANSWER_AHEAD_US,
     request.atUs + ANSWER_WITHIN_US,

@@ -1,8 +1,8 @@
 /**
  * How do sets of keys stand in the store? The rows of `node_key`, the only place where key material is written or read.
  */
-import type { NodeKeysEntry } from "../ledger/keyed-file.ts";
-import type { NumberedKeys } from "../ledger/keyed-proof.ts";
+import type { NodeKeysEntry } from "../ledger/keys/file.ts";
+import type { NumberedKeys } from "../ledger/keys/proof.ts";
 import { type Eui, formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { KEY_NAMES, type KeyName, type LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";
 import type { Store } from "./open.ts";
@@ -25,7 +25,7 @@ const COLUMNS = {
 const COLUMN_LIST = KEY_NAMES.map((name) => COLUMNS[name]).join(", ");
 
 /** Sets of one address that are tried. Chosen: bounds what a foreign frame costs to 32 × 16 trials, some 13 ms. */
-const MOST_SETS_OF_ADDRESS = 32;
+const MAX_SETS_OF_ADDRESS = 32;
 
 export interface KeyRow extends Record<KeyName, Uint8Array | null> {
   id: number;
@@ -81,7 +81,7 @@ export function addressesWithKeys(db: Store): number[] {
 
 /** The session keys of an address, the newest first; empty for almost every address. */
 export function keysOfAddress(db: Store, devAddr: number): HeldKeys[] {
-  const sql = `${KEY_ROW} WHERE dev_addr = ? ORDER BY id DESC LIMIT ${MOST_SETS_OF_ADDRESS}`;
+  const sql = `${KEY_ROW} WHERE dev_addr = ? ORDER BY id DESC LIMIT ${MAX_SETS_OF_ADDRESS}`;
   return (prepared(db, sql).all(devAddr) as KeyRow[]).map(heldKeysOf);
 }
 

@@ -2,8 +2,8 @@
  * Which keys of one's own nodes does this machine hold? Takes them in, lists them by name and never by value, and
  * forgets them.
  */
-import type { NodeKeysEntry } from "../ledger/keyed-file.ts";
-import { KeyRing } from "../ledger/keyed-ring.ts";
+import type { NodeKeysEntry } from "../ledger/keys/file.ts";
+import { KeyRing } from "../ledger/keys/joins.ts";
 import { type DevAddr, type Eui, formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { KEY_NAMES, type KeyName } from "../wire/lorawan/lorawan-keys.ts";
 import { followJoins } from "./joins.ts";

@@ -1,5 +1,9 @@
 /** Where did people say that gateways and antennas stand? Writes the `placement` rows; queries/placements.ts reads them. */
+
+import { createHash } from "node:crypto";
+import type { Picture, PictureType } from "../wire/picture/plain-picture.ts";
 import type { Store } from "./open.ts";
+import { prepared } from "./queries/statement.ts";
 
 /** A placement as written; times are microseconds since 1970. */
 export interface NewPlacement {
@@ -24,7 +28,7 @@ export type PlacementWork =
   | { readonly kind: "remove"; readonly id: number };
 
 /** Years of moving one gateway a day. */
-export const MOST_PLACEMENTS = 2_000;
+export const MAX_PLACEMENTS = 2_000;
 
 /** Why nothing was written; any other outcome is the placement's number. */
 export const PLACEMENT_FAILS = { none: 0, full: -1, sameBegin: -2, otherGateway: -3 } as const;
@@ -45,7 +49,7 @@ export function changePlacements(db: Store, work: PlacementWork): number {
 
 function add(db: Store, placement: NewPlacement): number {
   const kept = Number(db.prepare("SELECT count(*) FROM placement").pluck().get());
-  if (kept >= MOST_PLACEMENTS) return PLACEMENT_FAILS.full;
+  if (kept >= MAX_PLACEMENTS) return PLACEMENT_FAILS.full;
   const fail = conflict(db, placement, 0);
   if (fail !== null) return fail;
   const { lastInsertRowid } = db
@@ -103,4 +107,72 @@ function columns({ antennaGainDbi, cableLossDb, ...rest }: NewPlacement): Record
   const tenths = (db: number | null) => (db === null ? null : Math.round(db * 10));
   // A REAL column of a strict table takes whole numbers too; better-sqlite3 binds both alike.
   return { ...rest, gainTenths: tenths(antennaGainDbi), lossTenths: tenths(cableLossDb) };
+}
+
+// What does a placement look like? Writes and reads the `placement_photo` rows: one photo a placement.
+
+/** Photos in one store; with the most that each may hold some 300 MB. Chosen. */
+export const MAX_PHOTOS = 200;
+/** Octets of one photo. Chosen: a picture of 1,600 by 1,200 in good quality. */
+export const MAX_PHOTO_OCTETS = 1_500_000;
+
+/** Why no photo was written. */
+export const PHOTO_FAILS = { noPlacement: 0, full: -1 } as const;
+
+/** Sets or (null) removes the photo of a placement; its number, or one of PHOTO_FAILS. */
+export function writePlacementPhoto(db: Store, id: number, picture: Picture | null): number {
+  if (db.prepare("SELECT 1 FROM placement WHERE id = ?").get(id) === undefined)
+    return PHOTO_FAILS.noPlacement;
+  if (picture === null) {
+    db.prepare("DELETE FROM placement_photo WHERE placement_id = ?").run(id);
+    return id;
+  }
+  const others = Number(
+    db.prepare("SELECT count(*) FROM placement_photo WHERE placement_id <> ?").pluck().get(id),
+  );
+  if (others >= MAX_PHOTOS) return PHOTO_FAILS.full;
+  const digest = createHash("sha256").update(picture.octets).digest("hex").slice(0, 12);
+  db.prepare(
+    "INSERT OR REPLACE INTO placement_photo (placement_id, type, octets, digest) VALUES (?, ?, ?, ?)",
+  ).run(id, picture.type, Buffer.from(picture.octets), digest);
+  return id;
+}
+
+/** The photo of a placement; null: it has none. */
+export function placementPhoto(store: Store, id: number): Picture | null {
+  const row = store.prepare("SELECT type, octets FROM placement_photo WHERE placement_id = ?").get(id) as
+    | { readonly type: PictureType; readonly octets: Buffer }
+    | undefined;
+  return row ?? null;
+}
+
+// Where does each gateway and antenna stand, from when to when?
+
+export interface PlacementRecord {
+  readonly id: number;
+  readonly name: string;
+  readonly gatewayEui: string;
+  readonly antenna: number | null;
+  readonly fromUs: number;
+  /** Begin of the next of the same gateway and antenna; null: it still stands. */
+  readonly toUs: number | null;
+  readonly heightM: number | null;
+  readonly antennaGainDbi: number | null;
+  readonly cableLossDb: number | null;
+  readonly direction: string | null;
+  readonly note: string | null;
+  /** Begin of its photo's SHA-256; null: it has none. */
+  readonly photoDigest: string | null;
+}
+
+/** All placements in order of their begin. */
+export function placements(store: Store): PlacementRecord[] {
+  return prepared(
+    store,
+    `SELECT id, name, gateway_eui AS gatewayEui, antenna, from_us AS fromUs,
+            lead(from_us) OVER (PARTITION BY gateway_eui, coalesce(antenna, -1) ORDER BY from_us) AS toUs,
+            height_m AS heightM, gain_tenths / 10.0 AS antennaGainDbi, loss_tenths / 10.0 AS cableLossDb,
+            direction, note, digest AS photoDigest
+     FROM placement LEFT JOIN placement_photo ON placement_id = id ORDER BY from_us, id`,
+  ).all() as PlacementRecord[];
 }

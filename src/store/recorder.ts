@@ -5,10 +5,9 @@
  * The one writer of a process. Another process may write to the same file in between (an import beside the
  * running service): that is noticed, and what memory holds is read anew.
  */
-import type { Arrival } from "../model/arrival.ts";
-import type { Crc, PushData, RadioPacket, Signal, StatusReport, TxAck } from "../model/datagram.ts";
+import type { Arrival, Crc, PushData, RadioPacket, Signal, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
-import type { JudgeGap } from "../model/finding.ts";
+import type { JudgeGap } from "../model/gap.ts";
 import { type DevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
@@ -16,26 +15,23 @@ import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
 import { forgetStep, isForgetting, stepOfGateway } from "./forget.ts";
 import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
 import type { Store } from "./open.ts";
-import { DatagramBook } from "./recorder/datagram-book.ts";
-import { Derivation } from "./recorder/derivation.ts";
-import { type DownlinkArrival, DownlinkBook } from "./recorder/downlink-book.ts";
-import { GatewayBook, type GatewayEntry } from "./recorder/gateway-book.ts";
-import { JoinBook } from "./recorder/join-book.ts";
-import { ReceptionBook, soughtOf, tenths, tmstKeyOf } from "./recorder/reception-book.ts";
+import { DatagramWriter, RejectionWriter } from "./recorder/datagrams.ts";
+import { Derivation, JoinWriter } from "./recorder/derive.ts";
+import { type DownlinkArrival, DownlinkWriter } from "./recorder/downlinks.ts";
+import { type GatewayEntry, GatewayWriter } from "./recorder/gateways.ts";
 import type { Sought } from "./recorder/reception-memory.ts";
+import { ReceptionWriter, soughtOf, tenths, tmstKeyOf } from "./recorder/receptions.ts";
 import {
   type RecordedSource,
   RecordedTimeWriter,
   type ServiceBegin,
 } from "./recorder/recorded-time-writer.ts";
-import { RefusalBook } from "./recorder/refusal-book.ts";
-import { ReportBook } from "./recorder/report-book.ts";
-import { RoundTripBook } from "./recorder/round-trip-book.ts";
+import { ReportWriter } from "./recorder/reports.ts";
+import { RoundTripWriter } from "./recorder/round-trips.ts";
 import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
-
 import { retraceArrivals } from "./retrace-arrivals.ts";
 
-export type { DownlinkArrival } from "./recorder/downlink-book.ts";
+export type { DownlinkArrival } from "./recorder/downlinks.ts";
 
 /** A datagram as a door received it, with what the wire floor made of it. */
 export interface DecodedArrival {
@@ -47,7 +43,7 @@ export interface DecodedArrival {
 const MAX_FRAMES_A_STEP = 500;
 
 /** Rows of one kind that go with an identifier that gives way; one with more goes in several transactions. */
-const MOST_ROWS_GIVING_WAY = 200;
+const MAX_ROWS_GIVING_WAY = 200;
 
 export interface RecordOptions {
   /** True: addresses whose frames came out of order are left to `workOnGaps` (a long import). */
@@ -64,16 +60,16 @@ const HEARTBEAT_US = 2_000_000;
 export class Recorder {
   readonly #db: Store;
   readonly #beforeWrite: () => void;
-  readonly #gateways: GatewayBook;
-  readonly #datagrams: DatagramBook;
-  readonly #receptions: ReceptionBook;
+  readonly #gateways: GatewayWriter;
+  readonly #datagrams: DatagramWriter;
+  readonly #receptions: ReceptionWriter;
   readonly #derivation: Derivation;
-  readonly #refusals: RefusalBook;
-  readonly #reports: ReportBook;
-  readonly #joins: JoinBook;
+  readonly #refusals: RejectionWriter;
+  readonly #reports: ReportWriter;
+  readonly #joins: JoinWriter;
   readonly #gaps: GapAnalyst;
-  readonly #downlinks: DownlinkBook;
-  readonly #roundTrips: RoundTripBook;
+  readonly #downlinks: DownlinkWriter;
+  readonly #roundTrips: RoundTripWriter;
   readonly #recordedTime: RecordedTimeWriter;
   #captureId: number | null = null;
   #dataVersion: number;
@@ -93,18 +89,18 @@ export class Recorder {
     this.#beforeWrite = beforeWrite;
     this.#recordedTime = new RecordedTimeWriter(db);
     this.#gaps = new GapAnalyst(db, judge, () => this.#recordedTime.time);
-    this.#gateways = new GatewayBook(db);
-    this.#datagrams = new DatagramBook(db);
-    this.#receptions = new ReceptionBook(db);
+    this.#gateways = new GatewayWriter(db);
+    this.#datagrams = new DatagramWriter(db);
+    this.#receptions = new ReceptionWriter(db);
     this.#derivation = new Derivation(db, {
       fromTheStart: false,
       onFrame: (devAddr, frameAtUs) => this.#gaps.noteFrame(devAddr, frameAtUs),
     });
-    this.#refusals = new RefusalBook(db);
-    this.#reports = new ReportBook(db);
-    this.#joins = new JoinBook(db);
-    this.#downlinks = new DownlinkBook(db);
-    this.#roundTrips = new RoundTripBook(db);
+    this.#refusals = new RejectionWriter(db);
+    this.#reports = new ReportWriter(db);
+    this.#joins = new JoinWriter(db);
+    this.#downlinks = new DownlinkWriter(db);
+    this.#roundTrips = new RoundTripWriter(db);
     this.#dataVersion = this.#readDataVersion();
   }
 
@@ -264,7 +260,7 @@ export class Recorder {
     let isAny = false;
     for (const eui of this.#gateways.givingWay(atUs)) {
       isAny = true;
-      if (!stepOfGateway(this.#db, eui, MOST_ROWS_GIVING_WAY)) continue;
+      if (!stepOfGateway(this.#db, eui, MAX_ROWS_GIVING_WAY)) continue;
       this.#gateways.gone(eui);
       const sentence = `Gateway ${eui} was heard too little to be kept: its place was needed for another.`;
       this.#refusals.note({ gatewayId: 0, reason: "gave_way", refused: false, atUs, sentence, raw: null });

@@ -15,7 +15,7 @@ import {
   writeSync,
 } from "node:fs";
 import Database from "better-sqlite3";
-import type { JudgeGap } from "../model/finding.ts";
+import type { JudgeGap } from "../model/gap.ts";
 import { checkTarget, publish } from "./backup.ts";
 import { createForOwner, newestVersion, openStore, type Store } from "./open.ts";
 import { rebuild } from "./rebuild.ts";

@@ -4,9 +4,9 @@
  * the datagrams were read.
  */
 
-import { ghostOf } from "../ledger/ghosts.ts";
-import { newPathClock, type PathClock, pathDelayUs } from "../ledger/path-delay.ts";
-import { beganAtUs, type CounterReading, restartedBetween } from "../radio/counter-clock.ts";
+import { newPathClock, type PathClock, pathDelayUs } from "../ledger/concentrator-time.ts";
+import { ghostOf } from "../ledger/group-receptions.ts";
+import { beganAtUs, type CounterReading, restartedBetween } from "../radio/clock.ts";
 import type { Store } from "./open.ts";
 import {
   isOtherAntenna,
@@ -17,7 +17,7 @@ import {
 } from "./recorder/reception-memory.ts";
 
 const PAGE = 5_000;
-/** As many as the recorder remembers of one gateway (reception-book.ts). */
+/** As many as the recorder remembers of one gateway (receptions.ts). */
 const MAX_REMEMBERED = 20_000;
 
 interface Row extends Omit<Remembered, "ghost" | "further"> {
@@ -77,7 +77,7 @@ export function retraceArrivals(db: Store, gatewayId: number, { write, onLate }:
   return differing;
 }
 
-/** The same rules as those of a reception that comes in: reception-book.ts. */
+/** The same rules as those of a reception that comes in: receptions.ts. */
 function traced(row: Row, atUs: number, alike: readonly Remembered[]): Traced {
   const ghost = alike.some((other) => ghostOf(row, other) === "a");
   for (const other of alike) {

@@ -1,8 +1,8 @@
 /** How much airtime did each node spend in each sub-band, against the limits of its region? */
 import type { AirtimeOfNode } from "../contract/index.ts";
-import { judgeAirtime, judgeDwell } from "../diagnosis/airtime-words.ts";
+import { judgeAirtime, judgeDwell } from "../diagnosis/air-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { isoTime, type TimeWindow } from "../model/time-range.ts";
 import {
   type BandUse,
   bandUses,
@@ -14,7 +14,7 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { SentFrame } from "./air-evidence.ts";
 
 /** Counters that a delivery ratio needs before airtime is put up by it. */
-const LEAST_EXPECTED = 10;
+const MIN_EXPECTED = 10;
 
 export interface NodeSent {
   readonly devAddr: number;
@@ -129,5 +129,5 @@ function deliveryOf(frames: readonly SentFrame[]): number | null {
     heard += counters.size;
     expected += last - first + 1;
   }
-  return expected < LEAST_EXPECTED ? null : heard / expected;
+  return expected < MIN_EXPECTED ? null : heard / expected;
 }

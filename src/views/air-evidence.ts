@@ -3,10 +3,9 @@
  * newest packets of a long window, and it is said where they begin.
  */
 import { formatDevAddr } from "../model/identifiers.ts";
-import type { TimeWindow } from "../model/window.ts";
+import type { TimeWindow } from "../model/time-range.ts";
 import type { LoadClass } from "../radio/collisions.ts";
-import { expectedSignalPowerDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
-import type { NoiseReading } from "../radio/noise-trend.ts";
+import { expectedSignalPowerDbm, NOISE_SNR_MOST_DB, type NoiseReading } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";

@@ -1,12 +1,21 @@
 /** What fills the air at each gateway? Its data rates and networks, collisions to expect, deaf time, demodulators. */
 import type { AirGateway, AirMap, AirNetwork, DataRateShare, DeafTime } from "../contract/index.ts";
-import { BLOCKING_MATTERS, collisionWords, deafWords, demodulatorWords } from "../diagnosis/air-words.ts";
-import { deafShare } from "../diagnosis/downlink-deafness.ts";
+import {
+  BLOCKING_MATTERS,
+  collisionWords,
+  deafShare,
+  deafWords,
+  demodulatorWords,
+} from "../diagnosis/air-sentences.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { isoTime, type TimeWindow } from "../model/time-range.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
-import { type CollisionExpectation, channelCollisions, expectedCollisions } from "../radio/collisions.ts";
-import { erlangB } from "../radio/erlang-b.ts";
+import {
+  type CollisionExpectation,
+  channelCollisions,
+  erlangB,
+  expectedCollisions,
+} from "../radio/collisions.ts";
 import { codingRateCode, modulationFromCodes } from "../store/data-rate-code.ts";
 import type { DownlinkRecord } from "../store/queries/air-scan.ts";
 import { type ChannelEvidence, type GatewayEvidence, loadClasses, type Tallies } from "./air-evidence.ts";

@@ -1,11 +1,13 @@
 /** Which channel was busy when, by whom, how broken, and how loud was the noise? The grids of the air map. */
 import type { AirMap } from "../contract/index.ts";
-import { isoTime, MINUTE_US, type TimeWindow } from "../model/window.ts";
-import { type NoiseTrend, noiseSamples, noiseTrend, noiseTrendOf } from "../radio/noise-trend.ts";
-import type { ChannelMinuteRecord } from "../store/queries/channels.ts";
+import { isoTime, MINUTE_US, type TimeWindow } from "../model/time-range.ts";
+import { type NoiseTrend, noiseSamples, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
+import { IntervalUnion } from "../radio/utilisation.ts";
+import type { Store } from "../store/open.ts";
+import { type ChannelMinuteRecord, channelCells, channelIntervals } from "../store/queries/channels.ts";
 import type { AirEvidence, ChannelEvidence } from "./air-evidence.ts";
 
-const MOST_CELLS = 120;
+const MAX_CELLS = 120;
 /** Stretches of time in which noise is told, finest first; a trend needs six. */
 const NOISE_STRETCHES = [24, 12, 8];
 
@@ -24,7 +26,7 @@ export interface Grid {
 export function gridOf(window: TimeWindow): Grid {
   const firstMinute = Math.floor(window.fromUs / MINUTE_US);
   const toMinute = Math.ceil(window.toUs / MINUTE_US);
-  const minutesACell = Math.max(1, Math.ceil((toMinute - firstMinute) / MOST_CELLS));
+  const minutesACell = Math.max(1, Math.ceil((toMinute - firstMinute) / MAX_CELLS));
   const fromMinute = Math.floor(firstMinute / minutesACell) * minutesACell;
   return { fromMinute, toMinute, minutesACell, cells: Math.ceil((toMinute - fromMinute) / minutesACell) };
 }
@@ -172,4 +174,74 @@ function set<T>(grid: T[][], row: number, cell: number, value: T): void {
 
 function rounded(share: number): number {
   return Math.round(share * 1e5) / 1e5;
+}
+
+// Airtime and busy time of each channel at each gateway over any window, exact to the microsecond: whole minutes
+// from the roll-ups, the ragged ends from the receptions themselves.
+
+export interface ChannelSum {
+  readonly gatewayId: number;
+  readonly frequencyHz: number;
+  receptions: number;
+  crcBad: number;
+  /** Sum, clipped to the window. */
+  airtimeUs: number;
+  /** Union, clipped to the window. */
+  busyUs: number;
+}
+
+/** `gatewayIds`: only of these. */
+export function sumChannels(store: Store, window: TimeWindow, gatewayIds?: readonly number[]): ChannelSum[] {
+  const sums = new Map<string, ChannelSum>();
+  const sumOf = (gatewayId: number, frequencyHz: number): ChannelSum => {
+    const key = `${gatewayId}/${frequencyHz}`;
+    let sum = sums.get(key);
+    if (sum === undefined) {
+      sum = { gatewayId, frequencyHz, receptions: 0, crcBad: 0, airtimeUs: 0, busyUs: 0 };
+      sums.set(key, sum);
+    }
+    return sum;
+  };
+  const firstWhole = Math.ceil(window.fromUs / MINUTE_US);
+  const endWhole = Math.floor(window.toUs / MINUTE_US);
+  if (firstWhole >= endWhole) {
+    addEnd(store, window, sumOf);
+  } else {
+    const minutes = endWhole - firstWhole;
+    for (const row of channelCells(store, firstWhole, endWhole, minutes, gatewayIds)) {
+      const sum = sumOf(row.gatewayId, row.frequencyHz);
+      sum.receptions += row.receptions;
+      sum.crcBad += row.crcBad;
+      sum.airtimeUs += row.airtimeUs;
+      sum.busyUs += row.busyUs;
+    }
+    addEnd(store, { fromUs: window.fromUs, toUs: firstWhole * MINUTE_US }, sumOf);
+    addEnd(store, { fromUs: endWhole * MINUTE_US, toUs: window.toUs }, sumOf);
+  }
+  if (gatewayIds === undefined) return [...sums.values()];
+  const asked = new Set(gatewayIds);
+  return [...sums.values()].filter(({ gatewayId }) => asked.has(gatewayId));
+}
+
+/** A stretch shorter than two minutes, summed from the receptions that were on the air in it. */
+function addEnd(
+  store: Store,
+  stretch: TimeWindow,
+  sumOf: (gatewayId: number, frequencyHz: number) => ChannelSum,
+): void {
+  if (stretch.toUs <= stretch.fromUs) return;
+  const unions = new Map<ChannelSum, IntervalUnion>();
+  for (const { gatewayId, frequencyHz, atUs, airtimeUs, crc } of channelIntervals(store, stretch)) {
+    const sum = sumOf(gatewayId, frequencyHz);
+    const startUs = Math.max(stretch.fromUs, atUs - airtimeUs);
+    const endUs = Math.min(stretch.toUs, atUs);
+    sum.airtimeUs += Math.max(0, endUs - startUs);
+    const union = unions.get(sum) ?? new IntervalUnion();
+    unions.set(sum, union);
+    sum.busyUs += union.add(startUs, endUs);
+    // A packet counts where it ends.
+    if (atUs >= stretch.toUs) continue;
+    sum.receptions += 1;
+    if (crc === 1) sum.crcBad += 1;
+  }
 }

@@ -4,17 +4,15 @@
  * the newest packets, one by one (air-evidence.ts), and the answer says since when.
  */
 import type { AirGateway, AirMap, AirtimeOfNode, AirView, ChannelRow } from "../contract/index.ts";
-import { noiseWords } from "../diagnosis/air-words.ts";
+import { noiseWords } from "../diagnosis/air-sentences.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { type TimeRange, totalUs } from "../model/time-range.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { isoTime, type TimeRange, type TimeWindow, totalUs } from "../model/time-range.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
-import { noiseFloor } from "../radio/noise.ts";
-import { NOISE_TREND_RULE, type NoiseTrend } from "../radio/noise-trend.ts";
+import { NOISE_TREND_RULE, type NoiseTrend, noiseFloor } from "../radio/noise.ts";
 import { recogniseRegion } from "../radio/regions/recognise-region.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -28,18 +26,25 @@ import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
 import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
 import { airGateway, collisionsOf, dataRateRows, networkRows } from "./air-gateways.ts";
-import { airMap, cellLengths, gridOf, NO_NOISE, noiseByChannel } from "./air-maps.ts";
-import { type ChannelSum, sumChannels } from "./channel-sums.ts";
+import {
+  airMap,
+  type ChannelSum,
+  cellLengths,
+  gridOf,
+  NO_NOISE,
+  noiseByChannel,
+  sumChannels,
+} from "./air-maps.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { cutGateways } from "./shown-gateways.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
-const MOST_TALKERS = 20;
-const MOST_AIRTIME_ROWS = 50;
-const MOST_DOWNLINKS = 20_000;
+const MAX_TALKERS = 20;
+const MAX_AIRTIME_ROWS = 50;
+const MAX_DOWNLINKS = 20_000;
 /** Receptions looked at one by one. Chosen: a moving window is asked for again and again, a fixed one once. */
-const MOST_LIVE = 6_000;
-const MOST_FIXED = 20_000;
+const MAX_LIVE = 6_000;
+const MAX_FIXED = 20_000;
 const CAUTION =
   "Heard airtime is a lower bound of what was sent. Limits on duty cycle and dwell time are an indication from public tables, not a statement of conformity: local rules and newer editions prevail.";
 
@@ -60,7 +65,7 @@ export function airView(
   const nodeNames = labels(store, "node");
   const home = homeNetworksUntil(store, nodeNames, untilUs);
   const stranger = (devAddr: string) => isStranger(devAddr, nodeNames.get(devAddr), home);
-  const evidence = airEvidence(store, window, stranger, window.live ? MOST_LIVE : MOST_FIXED);
+  const evidence = airEvidence(store, window, stranger, window.live ? MAX_LIVE : MAX_FIXED);
   // In a moving window the air is silent up to now; a fixed one ends where the stored ends.
   const storedToUs = storedSpanUs(store, untilUs)?.toUs ?? window.toUs;
   const knownToUs = window.live ? window.toUs : Math.max(window.toUs, storedToUs + 1);
@@ -72,7 +77,7 @@ export function airView(
     groupBy(all, ({ gatewayId }) => gatewayId);
   const { fromMinute, toMinute, minutesACell } = grid;
   const records = byGateway(channelCells(store, fromMinute, toMinute, minutesACell, shownIds));
-  const downlinks = byGateway(downlinksOf(store, evidence.stretch, MOST_DOWNLINKS));
+  const downlinks = byGateway(downlinksOf(store, evidence.stretch, MAX_DOWNLINKS));
   const reported = reportedTransmissions(store, evidence.stretch);
   const channels: ChannelRow[] = [];
   const maps: AirMap[] = [];
@@ -246,7 +251,7 @@ function talkersOf(nodes: readonly NodeSent[]): AirView["talkers"] {
   const totalUs = spent.reduce((sum, one) => sum + one.airtimeUs, 0);
   return spent
     .sort((a, b) => b.airtimeUs - a.airtimeUs || a.node.devAddr - b.node.devAddr)
-    .slice(0, MOST_TALKERS)
+    .slice(0, MAX_TALKERS)
     .map(({ node: { devAddr, name, network, stranger, frames }, airtimeUs }) => ({
       devAddr: formatDevAddr(devAddr),
       name,
@@ -283,7 +288,7 @@ function airtimeRows(
   return nodes
     .flatMap((node) => airtimeOf(node, limitsAt, over))
     .sort(byUrgency)
-    .slice(0, MOST_AIRTIME_ROWS);
+    .slice(0, MAX_AIRTIME_ROWS);
 }
 
 function rounded(value: number | null, digits: number): number | null {

@@ -1,28 +1,30 @@
 /** What is known of one gateway, gathered for the checks of the bench list. */
-import type { ServerTrip } from "../diagnosis/bench/account.ts";
+
 import type { DownlinkTest } from "../diagnosis/bench/downlink.ts";
 import type { BenchEvidence } from "../diagnosis/bench/judge.ts";
 import { LIMITS } from "../diagnosis/bench/limits.ts";
+import type { ServerTrip } from "../diagnosis/bench/packet-counts.ts";
 import type { NoiseChannel } from "../diagnosis/bench/signal.ts";
-import { counterLines, counterStandstill } from "../ledger/counter-lines.ts";
-import { ASKED_IN_LINE } from "../ledger/round-trip-classes.ts";
+import { counterLines, counterStandstill } from "../ledger/concentrator-time.ts";
+import { ASKED_IN_LINE } from "../ledger/downlink-timing.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { totalUs } from "../model/time-range.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { isoTime, type TimeWindow, totalUs } from "../model/time-range.ts";
 import { noiseFloor, thermalNoiseDbm } from "../radio/noise.ts";
 import type { PlanChoice } from "../radio/regions/plan-choice.ts";
 import type { HeardChannel } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { answerDelaysUs, refusedDownlinks, transmitOutcomes } from "../store/queries/bench-downlinks.ts";
 import {
+  answerDelaysUs,
   datagramCounts,
   keepaliveTimesUs,
   type Newest,
+  refusedDownlinks,
   refusedFromAddress,
   statusRecords,
-} from "../store/queries/bench-heartbeat.ts";
+  transmitOutcomes,
+} from "../store/queries/bench.ts";
 import {
   counterTrail,
   downlinksHeard,

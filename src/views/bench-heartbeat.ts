@@ -1,13 +1,13 @@
 /** What a gateway's keepalives and status reports add up to: rhythm, what is missing, what it counts, when it was deaf. */
-import type { ArrivedEvidence, CountEvidence } from "../diagnosis/bench/account.ts";
+
 import type { KeepaliveEvidence, Rhythm, StatusEvidence } from "../diagnosis/bench/heartbeat.ts";
 import { LIMITS } from "../diagnosis/bench/limits.ts";
+import type { ArrivedEvidence, CountEvidence } from "../diagnosis/bench/packet-counts.ts";
 import type { RadioEvidence } from "../diagnosis/bench/radio.ts";
-import { subtract, type TimeRange } from "../model/time-range.ts";
-import type { TimeWindow } from "../model/window.ts";
+import { subtract, type TimeRange, type TimeWindow } from "../model/time-range.ts";
 import { median } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";
-import type { DatagramCounts, Newest, ReportRecord } from "../store/queries/bench-heartbeat.ts";
+import type { DatagramCounts, Newest, ReportRecord } from "../store/queries/bench.ts";
 import { heardByOthers, nodesHeard } from "../store/queries/bench-radio.ts";
 
 export interface HeartbeatGiven {

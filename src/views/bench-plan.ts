@@ -1,6 +1,6 @@
 /** What do the channels that a gateway heard say for the bench list: its plan, its sub-band, what must be there? */
 import type { ChannelsEvidence, RegionEvidence } from "../diagnosis/bench/channels.ts";
-import type { TimeWindow } from "../model/window.ts";
+import type { TimeWindow } from "../model/time-range.ts";
 import { channelsText, fittingPackets, type PlanChoice } from "../radio/regions/plan-choice.ts";
 import type { HeardChannel, RegionRecognition } from "../radio/regions/recognise-region.ts";
 import {
@@ -13,13 +13,12 @@ import {
 import type { Store } from "../store/open.ts";
 import { channelsOfSite } from "../store/queries/bench-radio.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
-import { heardPlan } from "./heard-plan.ts";
-import { type PlannedGateway, subBandSentences } from "./wrong-sub-band.ts";
+import { heardPlan, type PlannedGateway, subBandSentences } from "./wrong-sub-band.ts";
 
 /** More channels than this are not all listened to at once. */
-const MOST_AT_ONCE = 16;
+const MAX_AT_ONCE = 16;
 /** Other gateways that are asked where they listen; a stranger can invent gateways without end. */
-const MOST_OTHERS = 8;
+const MAX_OTHERS = 8;
 
 export interface PlanAsked {
   /** Channel plans of the user's own. */
@@ -130,7 +129,7 @@ function expected(
   const narrowest = Math.min(...channels.map(({ bandwidthHz }) => bandwidthHz ?? 0));
   const narrow = channels.filter(({ bandwidthHz }) => (bandwidthHz ?? 0) === narrowest);
   const list = [...new Set(narrow.map(({ frequencyHz }) => frequencyHz))];
-  return list.length > MOST_AT_ONCE ? [] : list;
+  return list.length > MAX_AT_ONCE ? [] : list;
 }
 
 /** A plan of the user's own whose channels all lie in another sub-band of this region. */
@@ -165,7 +164,7 @@ function againstSubBand(
         id !== gateway.id && firstAtUs < window.toUs && lastAtUs >= window.fromUs,
     )
     .sort((a, b) => b.lastAtUs - a.lastAtUs)
-    .slice(0, MOST_OTHERS);
+    .slice(0, MAX_OTHERS);
   const planned = [gateway, ...others].map(({ id, eui }): PlannedGateway => {
     const { recognition, heard } = heardPlan(store, id, window, ownPlans);
     return { id, name: eui, recognition, receptions: packetsOf(heard), datagrams: 1 };

@@ -1,15 +1,94 @@
 /** One gateway on the bench: its checks, its verdict, and what it sent last. */
-import type { BenchReference, BenchRow, BenchTable, BenchView } from "../contract/index.ts";
+import type { BenchDatagram, BenchReference, BenchRow, BenchTable, BenchView } from "../contract/index.ts";
 import { awaitedOf, benchSentence, benchVerdict, judgeBench } from "../diagnosis/bench/judge.ts";
-import { isoTime } from "../model/window.ts";
+import { refusalWords } from "../diagnosis/notices.ts";
+import { describeModulation } from "../model/modulation.ts";
+import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { megahertz } from "../radio/regions/region-plan.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
+import {
+  type FeedPacket,
+  type FeedRecord,
+  newestDatagrams,
+  outcomeAt,
+  packetsAt,
+  reportAt,
+} from "../store/queries/receptions.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
-import { benchFeed } from "./bench-feed.ts";
 import { identifierNotices } from "./identifier-notices.ts";
-import { itemsAgainst, type Reference, referenceRow, referenceSet } from "./trials/reference-items.ts";
+import { itemsAgainst, type Reference, referenceRow, referenceSet } from "./trials/trials.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
+
+// What did a gateway send last, in plain words?
+
+const MAX_DATAGRAMS = 24;
+/** Packets of one datagram that are told one by one. */
+const MAX_TOLD = 3;
+const COPY = 16;
+const PULL = 2;
+const TX_ACK = 5;
+
+/** Newest first. */
+function benchFeed(store: Store, gatewayId: number, window: TimeWindow): BenchDatagram[] {
+  return newestDatagrams(store, gatewayId, window, MAX_DATAGRAMS).map((record) => ({
+    id: `${record.atUs}-${record.digest}`,
+    at: isoTime(record.atUs),
+    words: wordsOf(store, gatewayId, record),
+  }));
+}
+
+function wordsOf(store: Store, gatewayId: number, { atUs, kind }: FeedRecord): string {
+  if (kind >= COPY) return refusalWords("duplicate");
+  if (kind === PULL) return "keepalive";
+  if (kind === TX_ACK) return outcomeWords(outcomeAt(store, gatewayId, atUs));
+  const packets = packetsAt(store, gatewayId, atUs);
+  const report = reportAt(store, gatewayId, atUs);
+  const parts: string[] = [];
+  if (packets.length > 0) parts.push(packetWords(packets));
+  if (report !== null) {
+    const { rxReceived, rxForwarded, ackTenths } = report;
+    const counts = rxReceived === null ? "" : `: ${rxReceived} received, ${rxForwarded ?? 0} forwarded`;
+    const answered = ackTenths === null ? "" : `, ${ackTenths / 10}\u2009% answered in time`;
+    parts.push(`status report${counts}${answered}`);
+  }
+  return parts.length === 0 ? "packets that were known, or were held up on the way" : parts.join("; ");
+}
+
+function packetWords(packets: readonly FeedPacket[]): string {
+  const told = packets
+    .slice(0, MAX_TOLD)
+    .map(({ frequencyHz, dataRate, crc, ghost, rssiTenths, snrTenths }) => {
+      const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}\u2009MHz`;
+      const level = rssiTenths === null ? "" : ` ${signed(rssiTenths / 10, 0)}\u2009dBm`;
+      const snr = snrTenths === null ? "" : ` ${signed(snrTenths / 10, 1)}\u2009dB`;
+      const fault = ghost === 1 ? " (weak copy)" : crc === 1 ? " (wrong CRC)" : "";
+      return `${where} ${dataRateWords(dataRate)}${level}${snr}${fault}`;
+    });
+  const more = packets.length > MAX_TOLD ? ` and ${packets.length - MAX_TOLD} more` : "";
+  return `${packets.length} ${packets.length === 1 ? "reception" : "receptions"}: ${told.join(", ")}${more}`;
+}
+
+function dataRateWords(dataRate: number): string {
+  const modulation = modulationFromCodes(dataRate, 0);
+  // At 125 kHz, as nearly all of them are, the spreading factor says it all.
+  if (modulation.kind === "lora" && modulation.bandwidthHz === 125_000)
+    return `SF${modulation.spreadingFactor}`;
+  return describeModulation(modulation);
+}
+
+function outcomeWords(outcome: { result: string; word: string | null } | null): string {
+  if (outcome === null || outcome.result === "unreadable") return "answer to a downlink, unreadable";
+  if (outcome.result === "accepted") return "downlink taken for sending";
+  if (outcome.result === "accepted-lower-power") return "downlink taken for sending, at a lower power";
+  return `downlink refused: ${outcome.word ?? "no reason given"}`;
+}
+
+function signed(value: number, digits: number): string {
+  return `${value < 0 ? "\u2212" : ""}${Math.abs(value).toFixed(digits)}`;
+}
 
 export interface BenchOptions extends BenchGiven {
   /** What to measure against; null: nothing. Left out: the reference that was set for the bench, if any. */
@@ -17,7 +96,7 @@ export interface BenchOptions extends BenchGiven {
 }
 
 /** Gateways offered as a reference, those heard last. */
-const MOST_OTHERS = 100;
+const MAX_OTHERS = 100;
 
 /** null: no gateway of that identifier was ever heard. */
 export function benchView(
@@ -54,7 +133,7 @@ export function benchView(
     reference: reference === null ? null : { ...referenceRow(reference), name: nameOf(reference.eui) },
     others: newestFirst(gateways)
       .filter((other) => other !== eui)
-      .slice(0, MOST_OTHERS)
+      .slice(0, MAX_OTHERS)
       .map((other) => ({ eui: other, name: nameOf(other) })),
     feed: benchFeed(store, gateway.id, window),
   };

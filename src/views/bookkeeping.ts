@@ -1,13 +1,13 @@
 /** What was read from files, and what was refused? */
 import type { CaptureRow, KeyRow, Refusal, RefusalSample } from "../contract/index.ts";
-import { refusalWords } from "../diagnosis/refusal-words.ts";
-import { isoTime } from "../model/window.ts";
+import { refusalWords } from "../diagnosis/notices.ts";
+import { isoTime } from "../model/time-range.ts";
 import { listKeys } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import { refusalSamples, refusals } from "../store/queries/gateways.ts";
 import { captures } from "../store/queries/receptions.ts";
 
-const MOST_SAMPLES = 60;
+const MAX_SAMPLES = 60;
 const HEX_OCTETS = 512;
 
 /** `progressOf`: share read of a capture that is being read, 0 to 1. */
@@ -55,7 +55,7 @@ export function refusalRows(store: Store): Refusal[] {
 }
 
 export function refusalSampleRows(store: Store): RefusalSample[] {
-  return refusalSamples(store, MOST_SAMPLES).map(({ reason, atUs, source, sentence, size, bytes }) => ({
+  return refusalSamples(store, MAX_SAMPLES).map(({ reason, atUs, source, sentence, size, bytes }) => ({
     reason,
     at: isoTime(atUs),
     source,

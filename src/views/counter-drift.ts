@@ -1,13 +1,13 @@
 /** How fast does a gateway's counter run, over all stretches between its restarts? */
-import type { TimeWindow } from "../model/window.ts";
+import type { TimeWindow } from "../model/time-range.ts";
 import { type CounterDrift, counterDrift } from "../radio/counter-drift.ts";
 import type { Store } from "../store/open.ts";
 import { counterReadings } from "../store/queries/gateways.ts";
 
 /** Readings of a window at most, and so the width of the cells that each give one. */
-const MOST_READINGS = 4_000;
+const MAX_READINGS = 4_000;
 /** The newest stretches: a gateway that restarts all the time has no longer ones than these. */
-const MOST_STRETCHES = 20;
+const MAX_STRETCHES = 20;
 
 /** `restartsUs`: when the counter began anew within the window, in order. */
 export function driftOfGateway(
@@ -16,9 +16,9 @@ export function driftOfGateway(
   window: TimeWindow,
   restartsUs: readonly number[],
 ): CounterDrift {
-  const begins = [window.fromUs, ...restartsUs].slice(-MOST_STRETCHES);
+  const begins = [window.fromUs, ...restartsUs].slice(-MAX_STRETCHES);
   const fromUs = begins[0] ?? window.fromUs;
-  const cellUs = Math.max(1, Math.ceil((window.toUs - fromUs) / MOST_READINGS));
+  const cellUs = Math.max(1, Math.ceil((window.toUs - fromUs) / MAX_READINGS));
   return counterDrift(
     begins.map((beginUs, i) =>
       counterReadings(store, gatewayId, { fromUs: beginUs, toUs: begins[i + 1] ?? window.toUs }, cellUs),

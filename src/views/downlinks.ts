@@ -1,11 +1,21 @@
 /** The packets that servers asked gateways to send, one by one: for a gateway, for a node, or for the site. */
+
+import type { DownlinkTestPlan } from "../contract/bench.ts";
 import type { DownlinkRow, DownlinksView } from "../contract/index.ts";
-import { outcomeOf, outcomeStanding, outcomeWords, windowWords } from "../diagnosis/downlink-words.ts";
-import { lateness } from "../ledger/downlink-deadline.ts";
-import { downlinkWords, linkAdrWords } from "../ledger/link-command-words.ts";
+import { outcomeOf, outcomeStanding, outcomeWords, windowWords } from "../diagnosis/relay-sentences.ts";
+import {
+  judgeTest,
+  type TestVerdict,
+  TRANSMIT_CAUTIONS,
+  testChannels,
+} from "../diagnosis/test-transmission.ts";
+import { lateness } from "../ledger/downlink-timing.ts";
+import { downlinkWords, linkAdrWords } from "../ledger/link/command-text.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { isoTime } from "../model/window.ts";
+import { isoTime } from "../model/time-range.ts";
+import { DUTY_CYCLE_PERIOD_US } from "../radio/duty-cycle.ts";
+import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import {
@@ -13,6 +23,8 @@ import {
   downlinksOf,
   downlinksOfGateway,
   downlinksToAddress,
+  gatewayTransmissions,
+  lastPullUs,
 } from "../store/queries/downlinks.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels } from "../store/queries/lives.ts";
@@ -20,8 +32,9 @@ import { decodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands
 import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
 import { leadMs } from "./gateway-downlinks.ts";
 import { type AskedWindow, windowView } from "./window.ts";
+import { heardPlan } from "./wrong-sub-band.ts";
 
-const MOST_ROWS = 200;
+const MAX_ROWS = 200;
 // FCtrl of a downlink; LoRaWAN 1.1, figure 13.
 const ACK = 0x20;
 
@@ -38,19 +51,19 @@ export function downlinksView(
 ): DownlinksView {
   const gateways = new Map(allGateways(store).map((gateway) => [gateway.id, gateway]));
   const asked = [...gateways.values()].find(({ eui }) => eui === gatewayEui);
-  const most = MOST_ROWS + 1;
+  const most = MAX_ROWS + 1;
   let records: DownlinkRecord[];
   if (gatewayEui !== undefined)
     records = asked === undefined ? [] : downlinksOfGateway(store, asked.id, window, most);
   else if (devAddr !== undefined) records = downlinksToAddress(store, parseDevAddr(devAddr), window, most);
   else records = downlinksOf(store, window, most);
   const names = labels(store, "gateway");
-  const downlinks = records.slice(0, MOST_ROWS).map((record) => downlinkRow(record, gateways, names));
+  const downlinks = records.slice(0, MAX_ROWS).map((record) => downlinkRow(record, gateways, names));
   return {
     window: windowView(window),
-    sentence: [{ text: sentenceOf(downlinks, records.length > MOST_ROWS) }],
+    sentence: [{ text: sentenceOf(downlinks, records.length > MAX_ROWS) }],
     downlinks,
-    cut: records.length > MOST_ROWS,
+    cut: records.length > MAX_ROWS,
   };
 }
 
@@ -126,4 +139,97 @@ function sentenceOf(downlinks: readonly DownlinkRow[], isCut: boolean): string {
     ...(late === 0 ? [] : [`${late.toLocaleString("en-GB")} more too late by their moment`]),
   ];
   return `${head}: ${parts.join(", ")}.`;
+}
+
+// What test frame may be sent through one gateway now? From the plan that it was recognised to follow, and what it sent.
+
+/** The plan is recognised from what was heard in so long. Chosen: a bench's afternoon. */
+const LOOK_BACK_US = 24 * 3_600_000_000;
+
+export interface DownlinkTestContext {
+  readonly nowUs: number;
+  readonly ownPlans: readonly RegionPlan[];
+  /** Why no test may be made whatever the gateway; empty when one may. */
+  readonly forbidden: string;
+}
+
+/** null: no such gateway. */
+export function downlinkTestPlan(
+  store: Store,
+  gatewayEui: string,
+  { nowUs, ownPlans, forbidden }: DownlinkTestContext,
+): DownlinkTestPlan | null {
+  const gateway = allGateways(store).find(({ eui }) => eui === gatewayEui);
+  if (gateway === undefined) return null;
+  const region = regionOf(store, gateway, nowUs, ownPlans);
+  const { channels, why } =
+    region.plan === null ? { channels: [], why: region.why } : testChannels(region.plan);
+  const pullUs = lastPullUs(store, gateway.id);
+  const calledSecondsAgo = pullUs === null ? null : Math.max(0, Math.round((nowUs - pullUs) / 1e5) / 10);
+  const reason = forbidden || (why === "" ? "" : why);
+  return {
+    gatewayEui,
+    allowed: reason === "",
+    why: reason,
+    region: region.plan?.name ?? null,
+    channels: channels.map(({ frequencyHz, dataRates, mostPowerDbm, text, source }) => ({
+      frequencyHz,
+      dataRates: dataRates.map(describeModulation),
+      mostPowerDbm,
+      text,
+      source,
+    })),
+    cautions: [...TRANSMIT_CAUTIONS],
+    calledSecondsAgo,
+  };
+}
+
+/** Whether this very frame may be sent; null: no such gateway. */
+export function downlinkTestVerdict(
+  store: Store,
+  asked: {
+    readonly gatewayEui: string;
+    readonly frequencyHz: number;
+    readonly dataRate: string;
+    readonly powerDbm: number;
+  },
+  { nowUs, ownPlans, forbidden }: DownlinkTestContext,
+): TestVerdict | null {
+  const gateway = allGateways(store).find(({ eui }) => eui === asked.gatewayEui);
+  if (gateway === undefined) return null;
+  if (forbidden !== "") return { ok: false, why: forbidden };
+  const { plan, why } = regionOf(store, gateway, nowUs, ownPlans);
+  if (plan === null) return { ok: false, why };
+  const sent = gatewayTransmissions(store, gateway.id, {
+    fromUs: nowUs - DUTY_CYCLE_PERIOD_US,
+    toUs: nowUs + 1,
+  });
+  return judgeTest({
+    ...asked,
+    plan,
+    usedUs: (fromHz, toHz) =>
+      sent
+        .filter(({ frequencyHz }) => frequencyHz !== null && frequencyHz >= fromHz && frequencyHz <= toHz)
+        .reduce((sum, { airtimeUs }) => sum + airtimeUs, 0),
+  });
+}
+
+function regionOf(
+  store: Store,
+  gateway: GatewayRecord,
+  nowUs: number,
+  ownPlans: readonly RegionPlan[],
+): { plan: RegionPlan | null; why: string } {
+  const { recognition } = heardPlan(
+    store,
+    gateway.id,
+    { fromUs: nowUs - LOOK_BACK_US, toUs: nowUs + 1 },
+    ownPlans,
+  );
+  if (recognition.name === null)
+    return { plan: null, why: `The region is not known, so nothing may be sent: ${recognition.reason}` };
+  const plan = regionPlan(recognition.name);
+  return plan === null
+    ? { plan: null, why: `${recognition.name} is a plan of your own: no published limits are known for it.` }
+    : { plan, why: "" };
 }

@@ -1,12 +1,12 @@
 /** Which dropouts begin at a mark that a person pinned? */
 import type { DropoutRow, EpisodeRow, MarkAtBegin } from "../contract/gaps.ts";
-import { beginsAtMark, type DropoutBegin, earliestMarkUs } from "../diagnosis/begins-at-mark.ts";
-import { isoTime } from "../model/window.ts";
+import { beginsAtMark, type DropoutBegin, earliestMarkUs } from "../diagnosis/gap-sentences.ts";
+import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
-import { marksIn } from "../store/queries/marks.ts";
+import { marksIn } from "../store/user-data.ts";
 
 /** Marks that are looked through. */
-const MOST_MARKS = 500;
+const MAX_MARKS = 500;
 const SLACK_US = 6 * 3_600_000_000;
 
 /** The same rows, each with the mark at which it begins, or null. */
@@ -14,7 +14,7 @@ export function withMarks<Row extends DropoutRow | EpisodeRow>(store: Store, row
   const begins = rows.map(beginOfRow);
   const fromUs = Math.min(...begins.map(earliestMarkUs));
   const toUs = Math.max(...begins.map((begin) => begin.toUs)) + SLACK_US;
-  const marks = rows.length === 0 ? [] : marksIn(store, { fromUs, toUs }, MOST_MARKS);
+  const marks = rows.length === 0 ? [] : marksIn(store, { fromUs, toUs }, MAX_MARKS);
   return rows.map((row, at) => {
     const begin = begins[at];
     const found = begin === undefined || marks.length === 0 ? null : beginsAtMark(begin, marks);

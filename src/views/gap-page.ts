@@ -1,25 +1,115 @@
 /** One gap laid under its evidence: counters, neighbours, heartbeat, noise, load, margin, transmissions on one axis. */
 import type { GapPage } from "../contract/gaps.ts";
-import type { Scene, SceneReception } from "../model/scene.ts";
-import { minuteOf } from "../model/window.ts";
+import type { Scene, SceneReception } from "../model/gap.ts";
+import { formatDevAddr } from "../model/identifiers.ts";
+import { minuteOf, type TimeWindow } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
-import { sceneOfGap } from "../store/gaps/scene-of-gap.ts";
+import { sceneOfGap } from "../store/gaps/gap-context.ts";
 import type { Store } from "../store/open.ts";
 import { gapById } from "../store/queries/gaps.ts";
 import { heartbeatCells, restartsUs } from "../store/queries/gateways.ts";
-import { marksIn } from "../store/queries/marks.ts";
-import { countersOnAxis, neighboursOnAxis } from "./gap-lanes.ts";
+import { marksIn } from "../store/user-data.ts";
 import { withMark } from "./gap-marks.ts";
-import { dropoutRow, gapNames } from "./gaps.ts";
+import { dropoutRow, type GapNames, gapNames } from "./gaps.ts";
+
+// The counters of a gap's node and of its neighbours, laid on the gap's axis.
+
+const MAX_COUNTERS = 2_000;
+const MAX_NEIGHBOURS = 20;
+const MAX_HEARD = 500;
+
+interface Heard {
+  readonly counter: number;
+  readonly atUs: number;
+  readonly gateways: Set<number>;
+  readonly repeatsUs: number[];
+}
+
+/** Heard counters with who heard them, and missed ones spread evenly between them. */
+function countersOnAxis(scene: Scene, axis: TimeWindow, names: GapNames): GapPage["counters"] {
+  const byCounter = new Map<number, Heard>();
+  for (const { lifeId, counter, atUs, gatewayId, repeat, crcOk } of scene.receptions) {
+    if (lifeId !== scene.gap.lifeId || counter === null || !crcOk || atUs < axis.fromUs || atUs >= axis.toUs)
+      continue;
+    const heard = byCounter.get(counter) ?? { counter, atUs, gateways: new Set(), repeatsUs: [] };
+    heard.gateways.add(gatewayId);
+    if (repeat && heard.repeatsUs.at(-1) !== atUs) heard.repeatsUs.push(atUs);
+    byCounter.set(counter, heard);
+  }
+  const ticks: GapPage["counters"] = [];
+  let last: Heard | null = null;
+  for (const heard of [...byCounter.values()].sort((a, b) => a.counter - b.counter)) {
+    if (last !== null) ticks.push(...missedBetween(last, heard, scene));
+    ticks.push({
+      counter: heard.counter,
+      atMs: heard.atUs / 1000,
+      fate: "heard",
+      gateways: [...heard.gateways].flatMap((id) => names.gateways.get(id)?.eui ?? []).sort(),
+      repeatsAtMs: heard.repeatsUs.map((us) => us / 1000),
+    });
+    last = heard;
+    if (ticks.length > MAX_COUNTERS) break;
+  }
+  return ticks.slice(0, MAX_COUNTERS);
+}
+
+function missedBetween(a: Heard, b: Heard, { gap }: Scene): GapPage["counters"] {
+  const steps = b.counter - a.counter;
+  // A node that did not send missed nothing between its last frame and the few counters after its silence.
+  const startUs = gap.kind === "silence" && a.atUs <= gap.fromUs && b.atUs >= gap.toUs ? gap.toUs : a.atUs;
+  return Array.from({ length: Math.min(steps - 1, MAX_COUNTERS) }, (_, i) => ({
+    counter: a.counter + i + 1,
+    atMs: Math.max(a.atUs, startUs + ((i + 1) * (b.atUs - startUs)) / steps) / 1000,
+    fate: "missed" as const,
+    gateways: [],
+    repeatsAtMs: [],
+  }));
+}
+
+/** Other nodes at the same gateways, the busiest first, with what their rates before and after let expect. */
+function neighboursOnAxis(scene: Scene, axis: TimeWindow, names: GapNames): GapPage["neighbours"] {
+  const { before, within, after } = scene;
+  const lives = new Map<number, { devAddr: number; times: Map<number, number> }>();
+  for (const { lifeId, devAddr, counter, atUs, crcOk } of scene.receptions) {
+    if (lifeId === null || devAddr === null || counter === null || !crcOk || lifeId === scene.gap.lifeId)
+      continue;
+    const life = lives.get(lifeId) ?? { devAddr, times: new Map() };
+    if (!life.times.has(counter)) life.times.set(counter, atUs);
+    lives.set(lifeId, life);
+  }
+  const outsideUs = before.toUs - before.fromUs + (after.toUs - after.fromUs);
+  return [...lives]
+    .sort((a, b) => b[1].times.size - a[1].times.size || a[0] - b[0])
+    .slice(0, MAX_NEIGHBOURS)
+    .map(([lifeId, { devAddr, times }]) => {
+      const all = [...times.values()];
+      const inside = all.filter((atUs) => atUs > within.fromUs && atUs < within.toUs).length;
+      const address = formatDevAddr(devAddr);
+      return {
+        devAddr: address,
+        life: names.lifeNumber(lifeId),
+        name: names.nodes.get(address)?.name ?? null,
+        heardAtMs: all
+          .filter((atUs) => atUs >= axis.fromUs && atUs < axis.toUs)
+          .slice(0, MAX_HEARD)
+          .map((atUs) => atUs / 1000),
+        expected:
+          outsideUs > 0
+            ? Math.round((10 * (all.length - inside) * (within.toUs - within.fromUs)) / outsideUs) / 10
+            : 0,
+        heard: inside,
+      };
+    });
+}
 
 const MINUTE_US = 60_000_000;
 /** Cells of an axis: about two pixels each on a phone. */
-const MOST_CELLS = 240;
-const MOST_TRANSMISSIONS = 2_000;
-const MOST_JOINS = 200;
-const MOST_MARKS = 50;
+const MAX_CELLS = 240;
+const MAX_TRANSMISSIONS = 2_000;
+const MAX_JOINS = 200;
+const MAX_MARKS = 50;
 
 interface Axis {
   readonly fromUs: number;
@@ -67,11 +157,11 @@ export function gapPage(store: Store, id: string): GapPage | null {
           .filter(({ fromUs }) => inAxis({ atUs: fromUs }))
           .map(({ fromUs, toUs }) => ({ gatewayEui: eui, fromMs: fromUs / 1000, toMs: toUs / 1000 })),
       )
-      .slice(0, MOST_TRANSMISSIONS),
+      .slice(0, MAX_TRANSMISSIONS),
     joins: receptions
       .flatMap(({ joinEui, atUs }) => (joinEui === null ? [] : [{ devEui: joinEui, atMs: atUs / 1000 }]))
-      .slice(0, MOST_JOINS),
-    marks: marksIn(store, axis, MOST_MARKS).map(({ atUs, text }) => ({ atMs: atUs / 1000, text })),
+      .slice(0, MAX_JOINS),
+    marks: marksIn(store, axis, MAX_MARKS).map(({ atUs, text }) => ({ atMs: atUs / 1000, text })),
   };
 }
 
@@ -81,7 +171,7 @@ function axisOf({ before, within, after }: Scene): Axis {
   const lead = Math.max(3_600_000_000, within.toUs - within.fromUs);
   const fromMinute = minuteOf(Math.max(before.fromUs, before.toUs - lead));
   const toMinute = minuteOf(Math.max(after.toUs, within.toUs)) + 1;
-  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MOST_CELLS));
+  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MAX_CELLS));
   const cells = Math.ceil((toMinute - fromMinute) / minutesACell);
   return {
     fromUs: fromMinute * MINUTE_US,

@@ -1,13 +1,12 @@
 /** What is the loss of each node put down to? The heaviest cause of its dropouts, in words that stand after a clause. */
 import type { FindingLine } from "../contract/gaps.ts";
 import type { NodeRow } from "../contract/nodes.ts";
-import { findingWords, mainCause } from "../diagnosis/gap-words.ts";
+import { findingWords, mainCause } from "../diagnosis/gap-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { type CauseShare, causeShares } from "../store/queries/gaps.ts";
-import { episodesOf } from "./gap-episodes.ts";
 import { withMarks } from "./gap-marks.ts";
-import { dropoutRow, gapNames } from "./gaps.ts";
+import { dropoutRow, episodesOf, gapNames } from "./gaps.ts";
 import { earlierGaps, knownGaps } from "./known-gaps.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
@@ -45,12 +44,12 @@ export function withWhy(row: NodeRow, shares: SharesByLife): NodeRow {
 }
 
 /** Dropouts that are looked through for the newest findings: enough for a long outage of a large site. */
-const MOST_LOOKED_AT = 400;
+const MAX_LOOKED_AT = 400;
 
 /** The newest findings of one's own nodes and of gateways, at most `most`. */
 export function newestFindings(store: Store, window: AskedWindow, most: number): FindingLine[] {
   const names = gapNames(store, knownUntilUs(window));
-  const known = knownGaps(store, window, MOST_LOOKED_AT);
+  const known = knownGaps(store, window, MAX_LOOKED_AT);
   const rows = known.gaps.map((gap) => dropoutRow(gap, names, window)).filter(({ stranger }) => !stranger);
   const { episodes, gaps } = episodesOf(rows, known.outages, names, window);
   const lines = [...episodes, ...gaps.filter(({ episode }) => episode === null)]

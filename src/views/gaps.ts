@@ -1,21 +1,166 @@
 /** The dropouts of a window: one row a node's gap with its finding, and the episodes that several nodes share. */
-import type { DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps.ts";
-import { gapsSentence } from "../diagnosis/gap-words.ts";
+import type { Cause, DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps.ts";
+import { episodeSentence, gapsSentence, outageSentence } from "../diagnosis/gap-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { isoTime } from "../model/window.ts";
+import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
-import type { StoredGap } from "../store/queries/gaps.ts";
+import type { StoredGap, StoredOutage } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { certaintyOf } from "../words/certainty.ts";
-import { episodesOf } from "./gap-episodes.ts";
 import { withMarks } from "./gap-marks.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { knownCounts, knownGaps } from "./known-gaps.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
-export const MOST_GAPS = 2_000;
+// Which dropouts belong together? Those of one cause at one gateway at the same time are one episode that nodes share.
+
+const MAX_IDS = 500;
+
+interface Group {
+  readonly cause: Cause;
+  readonly gateway: string;
+  fromMs: number;
+  toMs: number;
+  readonly rows: DropoutRow[];
+}
+
+/** The episodes, newest first, and the rows with the episode that each belongs to. */
+export function episodesOf(
+  rows: readonly DropoutRow[],
+  outages: readonly StoredOutage[],
+  names: GapNames,
+  window: AskedWindow,
+): { episodes: EpisodeRow[]; gaps: DropoutRow[] } {
+  const groups = grouped(rows.filter(({ scope, gateway }) => scope !== "node" && gateway !== null));
+  const shared = groups.filter((group) => new Set(group.rows.map(nodeOf)).size > 1);
+  const idOf = new Map<string, string>();
+  const episodes = shared.map((group) => {
+    const episode = episodeRow(group);
+    for (const { id } of group.rows) idOf.set(id, episode.id);
+    return episode;
+  });
+  // A gateway's outage that cost no node a frame is an episode all the same.
+  for (const outage of outages) {
+    const gateway = names.gateways.get(outage.gatewayId);
+    if (gateway === undefined || groups.some((group) => covers(group, gateway.eui, outage))) continue;
+    episodes.push(outageRow(outage, gateway, window));
+  }
+  return {
+    episodes: episodes.sort((a, b) =>
+      a.from !== b.from ? (a.from < b.from ? 1 : -1) : a.id < b.id ? -1 : 1,
+    ),
+    gaps: rows.map((row) => ({ ...row, episode: idOf.get(row.id) ?? null })),
+  };
+}
+
+function nodeOf({ devAddr, life }: DropoutRow): string {
+  return `${devAddr}/${life}`;
+}
+
+function grouped(rows: readonly DropoutRow[]): Group[] {
+  const groups: Group[] = [];
+  const newest = new Map<string, Group>();
+  for (const row of [...rows].sort((a, b) => (a.from < b.from ? -1 : a.from > b.from ? 1 : 0))) {
+    const { cause } = row.finding;
+    const gateway = row.gateway ?? "";
+    const key = `${cause}/${gateway}`;
+    const fromMs = Date.parse(row.from);
+    const toMs = Date.parse(row.to);
+    const open = newest.get(key);
+    if (open !== undefined && fromMs < open.toMs) {
+      open.rows.push(row);
+      open.toMs = Math.max(open.toMs, toMs);
+      continue;
+    }
+    const group: Group = { cause, gateway, fromMs, toMs, rows: [row] };
+    newest.set(key, group);
+    groups.push(group);
+  }
+  return groups;
+}
+
+function episodeRow({ cause, gateway, fromMs, toMs, rows }: Group): EpisodeRow {
+  const nodes = new Set(rows.map(nodeOf)).size;
+  const strangers = new Set(rows.filter(({ stranger }) => stranger).map(nodeOf)).size;
+  const missedCounters = rows.reduce((sum, row) => sum + row.missedCounters, 0);
+  const surest = rows.reduce((a, b) => (b.finding.confidence > a.finding.confidence ? b : a));
+  const gatewayName = surest.gatewayName;
+  return {
+    id: `${gateway}-${fromMs}-${cause}`,
+    scope: surest.scope,
+    gateway,
+    gatewayName,
+    open: rows.some(({ open }) => open),
+    from: new Date(fromMs).toISOString(),
+    to: new Date(toMs).toISOString(),
+    nodes,
+    missedCounters,
+    gapIds: rows.slice(0, MAX_IDS).map(({ id }) => id),
+    finding: {
+      ...surest.finding,
+      sentence: episodeSentence(cause, gatewayName ?? gateway, { nodes, strangers, missed: missedCounters }),
+    },
+  };
+}
+
+function covers(group: Group, gateway: string, { fromUs, toUs }: StoredOutage): boolean {
+  const isOutage = group.cause === "gateway-unreachable" || group.cause === "gateway-restarted";
+  return (
+    isOutage &&
+    group.gateway === gateway &&
+    group.fromMs < (toUs ?? Number.MAX_SAFE_INTEGER) / 1000 &&
+    group.toMs > fromUs / 1000
+  );
+}
+
+function outageRow(
+  { fromUs, toUs }: StoredOutage,
+  { eui, name }: { readonly eui: string; readonly name: string | null },
+  window: AskedWindow,
+): EpisodeRow {
+  const endUs = toUs ?? window.toUs;
+  const sentence = outageSentence(name ?? eui, (endUs - fromUs) / 1e6);
+  const finding: Finding = {
+    cause: "gateway-unreachable",
+    confidence: 0.95,
+    word: certaintyOf("gateway-unreachable", 0.95),
+    sentence,
+    evidence: [
+      {
+        sentence,
+        lane: "heartbeat",
+        receptionsQuery: {
+          devAddr: null,
+          life: null,
+          gateway: eui,
+          from: isoTime(fromUs),
+          to: isoTime(endUs),
+        },
+        weight: 5,
+      },
+    ],
+    against: [],
+    alternatives: [{ cause: "gateway-restarted", confidence: 0.05 }],
+    recordNext: [],
+  };
+  return {
+    id: `${eui}-${Math.round(fromUs / 1000)}-outage`,
+    scope: "gateway",
+    gateway: eui,
+    gatewayName: name,
+    open: toUs === null,
+    from: isoTime(fromUs),
+    to: isoTime(endUs),
+    nodes: 0,
+    missedCounters: 0,
+    gapIds: [],
+    finding,
+  };
+}
+
+export const MAX_GAPS = 2_000;
 
 /** What stands for a finding while the gap is still to be judged. */
 export const NOT_JUDGED = "It has not been looked into yet.";
@@ -35,11 +180,11 @@ export function gapsOfWindow(
   window: AskedWindow,
   names = gapNames(store, knownUntilUs(window)),
 ): { episodes: EpisodeRow[]; gaps: DropoutRow[]; isCut: boolean } {
-  const { gaps: stored, outages } = knownGaps(store, window, MOST_GAPS + 1);
-  const rows = stored.slice(0, MOST_GAPS).map((gap) => dropoutRow(gap, names, window));
+  const { gaps: stored, outages } = knownGaps(store, window, MAX_GAPS + 1);
+  const rows = stored.slice(0, MAX_GAPS).map((gap) => dropoutRow(gap, names, window));
   return {
     ...episodesOf(rows, outages, names, window),
-    isCut: stored.length > MOST_GAPS,
+    isCut: stored.length > MAX_GAPS,
   };
 }
 
@@ -129,7 +274,7 @@ function findingOf(gap: StoredGap, names: GapNames): Finding {
       recordNext: [],
     };
   }
-  // Written by finding-text.ts in the contract's form.
+  // Written by gap-rows.ts in the contract's form.
   const text = JSON.parse(named(gap.finding, names)) as Omit<Finding, "cause" | "confidence" | "word">;
   return {
     ...text,

@@ -6,21 +6,22 @@ import {
   outcomeWords,
   roundTripMeaning,
   windowWords,
-} from "../diagnosis/downlink-words.ts";
-import { DEADLINE_US, lateness } from "../ledger/downlink-deadline.ts";
+} from "../diagnosis/relay-sentences.ts";
 import {
   ASKED_BOTH_SIDES,
   ASKED_IN_LINE,
   ASKED_ONE_SIDED,
   classMs,
+  DEADLINE_US,
+  lateness,
   quantileMs,
-} from "../ledger/round-trip-classes.ts";
-import { minuteOf, type TimeWindow } from "../model/window.ts";
+} from "../ledger/downlink-timing.ts";
+import { minuteOf, type TimeWindow } from "../model/time-range.ts";
 import { DUTY_CYCLE_PERIOD_US, peakHour } from "../radio/duty-cycle.ts";
 import { dutyCycleLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { median, quantile } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";
-import { answerDelaysUs } from "../store/queries/bench-downlinks.ts";
+import { answerDelaysUs } from "../store/queries/bench.ts";
 import {
   type DownlinkRecord,
   downlinksOfGateway,
@@ -33,7 +34,7 @@ import {
 } from "../store/queries/downlinks.ts";
 
 /** Downlinks that outcomes, windows and leads are told from: the newest. */
-const MOST_DOWNLINKS = 5_000;
+const MAX_DOWNLINKS = 5_000;
 /** The reference daemon waits two times 50 ms for an acknowledgement (protocol reference, 1.2). */
 const PATIENCE_MS = 100;
 /** Unanswered for this many minutes with asking in the newest, the server is called silent. */
@@ -51,7 +52,7 @@ export function gatewayDownlinks(
   region: string | null,
 ): GatewayDownlinks | null {
   const trips = roundTrips(store, gatewayId, window);
-  const downlinks = downlinksOfGateway(store, gatewayId, window, MOST_DOWNLINKS);
+  const downlinks = downlinksOfGateway(store, gatewayId, window, MAX_DOWNLINKS);
   const isInLine = trips.some((one) => one.class === ASKED_IN_LINE);
   const isAnswered = trips.some((one) => one.class >= 0);
   if (downlinks.length === 0 && !isInLine && !isAnswered) return null;

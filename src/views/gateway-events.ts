@@ -4,7 +4,13 @@
  * asked for: nothing is stored, so that the answer depends on what is stored alone.
  */
 import type { GatewayDownlinks, GatewayEvent } from "../contract/index.ts";
-import { deafRadio } from "../diagnosis/gateway-events/deaf-radio.ts";
+import { deafRadio, type KeepaliveCell, lossyTimes } from "../diagnosis/gateway-events/deaf-radio.ts";
+import {
+  type CommonStep,
+  commonSteps,
+  type LevelPoint,
+  weakenedTimes,
+} from "../diagnosis/gateway-events/level-step.ts";
 import {
   backhaulText,
   deafText,
@@ -13,22 +19,15 @@ import {
   type RoundTripFigures,
   strengthenedText,
   weakenedText,
-} from "../diagnosis/gateway-events/event-sentences.ts";
-import {
-  type CommonStep,
-  commonSteps,
-  type LevelPoint,
-  weakenedTimes,
-} from "../diagnosis/gateway-events/level-step.ts";
-import { type KeepaliveCell, lossyTimes } from "../diagnosis/gateway-events/lossy-backhaul.ts";
-import { unite } from "../model/time-range.ts";
-import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
-import { counterAcross } from "../radio/counter-clock.ts";
+} from "../diagnosis/gateway-events/sentences.ts";
+import { isoTime, MINUTE_US, minuteOf, type TimeWindow, unite } from "../model/time-range.ts";
+import { counterAcross } from "../radio/clock.ts";
 import { linkMarginDb } from "../radio/margin.ts";
-import { signalPowerDbm } from "../radio/signal-power.ts";
+import { signalPowerDbm } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
+import type { PlacementRecord } from "../store/placements.ts";
 import {
   type FrameHeard,
   framesHeard,
@@ -39,7 +38,6 @@ import {
   reportsWithArrivals,
 } from "../store/queries/gateway-events.ts";
 import { type GatewayRecord, heartbeatCells } from "../store/queries/gateways.ts";
-import type { PlacementRecord } from "../store/queries/placements.ts";
 import { certaintyOf, POSSIBLE_FROM } from "../words/certainty.ts";
 import type { Reach } from "./reachability.ts";
 

@@ -1,11 +1,12 @@
 /** The gateways: heartbeat, reach, restarts, what was refused, which plan they follow, how their counters run. */
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
-import { judgeGateway } from "../diagnosis/standing.ts";
+import { judgeGateway } from "../diagnosis/status.ts";
 import { groupBy } from "../model/group-by.ts";
-import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/window.ts";
+import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/time-range.ts";
 import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
+import { placements } from "../store/placements.ts";
 import {
   type GatewayRecord,
   gatewayCounts,
@@ -16,19 +17,17 @@ import {
   restartsUs,
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels } from "../store/queries/lives.ts";
-import { placements } from "../store/queries/placements.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { gatewayDownlinks } from "./gateway-downlinks.ts";
 import { type EventContext, eventContext, gatewayEvents } from "./gateway-events.ts";
-import { heardPlan } from "./heard-plan.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { shownGateways } from "./shown-gateways.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
-import { subBandSentences } from "./wrong-sub-band.ts";
+import { heardPlan, subBandSentences } from "./wrong-sub-band.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
-const MOST_CELLS = 240;
+const MAX_CELLS = 240;
 /** First heard this long after the begin of the window, a gateway was not there throughout. Chosen: one cell of its line. */
 const NEW_US = MINUTE_US;
 
@@ -179,7 +178,7 @@ function heartbeatOf(
 ): Heartbeat {
   const fromMinute = minuteOf(window.fromUs);
   const toMinute = minuteOf(window.toUs - 1) + 1;
-  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MOST_CELLS));
+  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MAX_CELLS));
   const cells = Math.max(1, Math.ceil((toMinute - fromMinute) / minutesACell));
   const zeros = () => Array<number>(cells).fill(0);
   const line = {

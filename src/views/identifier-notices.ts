@@ -1,20 +1,20 @@
 /** What should a person know of the identifiers that are heard: too many of them, or two sources under one? */
-import { capSentence, rivalSentence } from "../diagnosis/identifier-words.ts";
-import type { TimeWindow } from "../model/window.ts";
+import { capSentence, rivalSentence } from "../diagnosis/notices.ts";
+import type { TimeWindow } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { gatewayCount, refusals, rivals } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
-import { MOST_GATEWAYS } from "../store/recorder/gateway-book.ts";
+import { MAX_GATEWAYS } from "../store/recorder/gateways.ts";
 
 /** Pairs that are told; a stranger can make any number of them. */
-const MOST_TOLD = 5;
+const MAX_TOLD = 5;
 
 /** Sentences about the window, of one gateway or of all; none when nothing is to be told. */
 export function identifierNotices(store: Store, window: TimeWindow, eui?: string): string[] {
   const names = labels(store, "gateway");
   const pairs = rivals(store, window).filter((pair) => eui === undefined || pair.eui === eui);
   const told = pairs
-    .slice(0, MOST_TOLD)
+    .slice(0, MAX_TOLD)
     .map(({ eui: own, source, rival }) =>
       rivalSentence({ name: names.get(own)?.name ?? own, source, rival }),
     );
@@ -24,7 +24,7 @@ export function identifierNotices(store: Store, window: TimeWindow, eui?: string
   const countOf = (asked: string) =>
     touching.reduce((sum, { reason, count }) => sum + (reason === asked ? count : 0), 0);
   const cap = capSentence({
-    most: MOST_GATEWAYS,
+    most: MAX_GATEWAYS,
     there: gatewayCount(store),
     refused: countOf("cap"),
     gaveWay: countOf("gave_way"),

@@ -1,9 +1,9 @@
 /** Devices that ask to join: how often, whether they were let in, and under which address they went on. */
-import type { JoiningDevice, JoinsView } from "../contract/joins.ts";
-import { joinClause, joinsSentence } from "../diagnosis/join-sentences.ts";
-import { lateness } from "../ledger/downlink-deadline.ts";
+import type { JoiningDevice, JoinsView } from "../contract/site.ts";
+import { joinClause, joinsSentence } from "../diagnosis/notices.ts";
+import { lateness } from "../ledger/downlink-timing.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { isoTime } from "../model/window.ts";
+import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { serverSeen } from "../store/queries/downlinks.ts";
 import { type JoinRequestRecord, joinRequests, newestLifeOf } from "../store/queries/joins.ts";

@@ -2,7 +2,7 @@
  * Which dropouts does a window's answer rest on? The stored ones for a live window and for one at the end of what is
  * stored. An earlier one is answered by what was known when its context ended: later traffic changes nothing in it.
  */
-import { judgeGap } from "../diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { gapsAsKnown, type KnownGaps } from "../store/gaps/gaps-as-known.ts";
 import type { Store } from "../store/open.ts";
 import {

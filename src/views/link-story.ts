@@ -1,20 +1,20 @@
 /** The story of a node's link over the window: data rates, commands, status; with keys also what was encrypted. */
 import type { LinkEventRow } from "../contract/index.ts";
-import { type LinkFrame, linkEvents } from "../ledger/link-events.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { type LinkFrame, linkEvents } from "../ledger/link/events.ts";
+import { isoTime, type TimeWindow } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { keysById } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import { downlinksToAddress } from "../store/queries/downlinks.ts";
-import { type LinkFrameRecord, linkFrames } from "../store/queries/link-frames.ts";
+import { type LinkFrameRecord, linkFrames } from "../store/queries/frames.ts";
 import type { LifeRecord } from "../store/queries/lives.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import type { LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";
 import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
 
 /** Frames read for a story: about half a second of work at the most. */
-const MOST_FRAMES = 5_000;
-const MOST_EVENTS = 200;
+const MAX_FRAMES = 5_000;
+const MAX_EVENTS = 200;
 /** An answer to a life's last uplink passes this long after it at the latest: RX2 opens after 16 s. */
 const AFTER_LAST_US = 17_000_000;
 
@@ -29,7 +29,7 @@ export function linkFramesOf(
   life: Pick<LifeRecord, "id" | "devAddr" | "firstAtUs" | "lastAtUs">,
   window: TimeWindow,
 ): { readonly frames: readonly LinkFrame[]; readonly cut: boolean } {
-  const records = linkFrames(store, life.id, window, MOST_FRAMES);
+  const records = linkFrames(store, life.id, window, MAX_FRAMES);
   const keysOf = new Map<number, LorawanKeys>();
   const frames = records.flatMap((record) => {
     const { keyId } = record;
@@ -42,7 +42,7 @@ export function linkFramesOf(
     fromUs: Math.max(window.fromUs, life.firstAtUs),
     toUs: Math.min(window.toUs, life.lastAtUs + AFTER_LAST_US),
   };
-  const down = downlinksToAddress(store, life.devAddr, span, MOST_FRAMES).flatMap((record) => {
+  const down = downlinksToAddress(store, life.devAddr, span, MAX_FRAMES).flatMap((record) => {
     // A counter of its own that nothing here reconstructs: its upper half is taken for 0.
     const asFrame = { ...record, keyId, counter: record.fcnt, repeat: 0 };
     const frame = linkFrameOf(asFrame, keyId === null ? {} : (keysOf.get(keyId) ?? {}));
@@ -50,7 +50,7 @@ export function linkFramesOf(
   });
   return {
     frames: [...frames, ...down].sort((a, b) => a.atUs - b.atUs),
-    cut: records.length === MOST_FRAMES,
+    cut: records.length === MAX_FRAMES,
   };
 }
 
@@ -58,7 +58,7 @@ export function linkFramesOf(
 export function linkStory({ frames, cut }: ReturnType<typeof linkFramesOf>): LinkStory {
   const events = linkEvents(frames);
   return {
-    story: events.slice(-MOST_EVENTS).map(({ atUs, counter, kind, sentence, certainty, times }) => ({
+    story: events.slice(-MAX_EVENTS).map(({ atUs, counter, kind, sentence, certainty, times }) => ({
       at: isoTime(atUs),
       counter,
       kind,
@@ -66,7 +66,7 @@ export function linkStory({ frames, cut }: ReturnType<typeof linkFramesOf>): Lin
       certainty,
       times,
     })),
-    storyCut: events.length > MOST_EVENTS || cut,
+    storyCut: events.length > MAX_EVENTS || cut,
   };
 }
 

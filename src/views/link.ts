@@ -1,31 +1,26 @@
 /** What is said of each way between a node and a gateway that heard it? Evidence from the store, judged by diagnosis. */
 import type { LinkRow } from "../contract/link.ts";
-import type { Outcome } from "../diagnosis/link-delivery.ts";
+import { linkShifts, linkTrend, offsetOf } from "../diagnosis/link-changes.ts";
+import { headroomOf, marginDistribution, type Outcome, whatIfs } from "../diagnosis/link-delivery.ts";
 import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
 import { geometryOf, PLACEMENT_CAUTION } from "../diagnosis/link-geometry.ts";
-import { headroomOf, marginDistribution } from "../diagnosis/link-margins.ts";
-import { offsetOf } from "../diagnosis/link-offset.ts";
-import { linkShifts } from "../diagnosis/link-shifts.ts";
-import { linkTrend } from "../diagnosis/link-trend.ts";
-import { whatIfs } from "../diagnosis/link-what-if.ts";
 import { dueTimes } from "../model/missed-counters.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import type { HeardFrame } from "../store/queries/frames.ts";
+import { type HeardFrame, type LinkHearing, linkHearings } from "../store/queries/frames.ts";
 import type { GatewayRecord } from "../store/queries/gateways.ts";
-import { type LinkHearing, linkHearings } from "../store/queries/link-margins.ts";
 import { firstHearings, type Gap } from "./node-figures.ts";
-import type { Places, PowerOfRegion } from "./positions.ts";
+import type { Places, PowerOfRegion } from "./user-data.ts";
 import type { AskedWindow } from "./window.ts";
 
 /** Frames from before the window with which a step is judged: an hour alone does not show how a level wanders. */
 const CONTEXT_US = 6 * 3_600_000_000;
 /** Newest frames of a life that are read: two months at one a minute. */
-const MOST_FRAMES = 90_000;
+const MAX_FRAMES = 90_000;
 /** Newest counters of which delivery is told. */
-const MOST_COUNTERS = 20_000;
+const MAX_COUNTERS = 20_000;
 
 export interface LinkQuestion {
   readonly devAddr: string;
@@ -48,7 +43,7 @@ export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
   if (gateways.length === 0) return [];
   const wide = { fromUs: window.fromUs - CONTEXT_US, toUs: window.toUs };
   const byGateway = new Map<number, LinkHearing[]>();
-  for (const hearing of linkHearings(store, lifeId, wide, MOST_FRAMES)) {
+  for (const hearing of linkHearings(store, lifeId, wide, MAX_FRAMES)) {
     const list = byGateway.get(hearing.gatewayId);
     if (list === undefined) byGateway.set(hearing.gatewayId, [hearing]);
     else list.push(hearing);
@@ -156,13 +151,13 @@ function countersOf(frames: readonly HeardFrame[], gaps: readonly Gap[]): DatedC
   const counters: DatedCounter[] = firstHearings(frames).map(({ counter, atUs }) => ({ counter, atUs }));
   for (const gap of gaps) {
     let counter = gap.firstCounter;
-    const skip = Math.max(0, gap.missed - MOST_COUNTERS);
+    const skip = Math.max(0, gap.missed - MAX_COUNTERS);
     for (const atUs of dueTimes(gap)) {
       if (counter - gap.firstCounter >= skip) counters.push({ counter, atUs });
       counter += 1;
     }
   }
-  return counters.sort((a, b) => a.counter - b.counter).slice(-MOST_COUNTERS);
+  return counters.sort((a, b) => a.counter - b.counter).slice(-MAX_COUNTERS);
 }
 
 /** What became of each counter at this gateway, those left out that were sent while it was out of reach. */

@@ -3,12 +3,12 @@
  * data-rate commands with or without effect? Told from what passed here, in line or in a capture.
  */
 import type { AnsweredRow, NodeAnswers } from "../contract/index.ts";
-import { type AnswerCounts, answersSentence } from "../diagnosis/answer-words.ts";
-import { lateness } from "../ledger/downlink-deadline.ts";
-import { linkAdrWords } from "../ledger/link-command-words.ts";
-import { believedCommands, readsAsClearText } from "../ledger/link-commands.ts";
-import { isUplink, type LinkFrame } from "../ledger/link-frame.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { type AnswerCounts, answersSentence } from "../diagnosis/relay-sentences.ts";
+import { lateness } from "../ledger/downlink-timing.ts";
+import { linkAdrWords } from "../ledger/link/command-text.ts";
+import { isUplink, type LinkFrame } from "../ledger/link/data-rate.ts";
+import { believedCommands, readsAsClearText } from "../ledger/link/events.ts";
+import { isoTime, type TimeWindow } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import {
   confirmedUplinks,
@@ -19,8 +19,8 @@ import {
 } from "../store/queries/downlinks.ts";
 import type { LifeRecord } from "../store/queries/lives.ts";
 
-const MOST_ROWS = 100;
-const MOST_READ = 2_000;
+const MAX_ROWS = 100;
+const MAX_READ = 2_000;
 /** A node has the answer to a confirmed uplink in one of two windows: RX2 opens 16 s after it at the latest. */
 const ANSWER_WITHIN_US = 17_000_000;
 /** A node answers a command in its next uplink (LoRaWAN 1.1, section 5); one or two may be lost. Chosen. */
@@ -35,7 +35,7 @@ export function nodeAnswers(
   window: TimeWindow,
   frames: readonly LinkFrame[],
 ): NodeAnswers {
-  const downlinks = downlinksToAddress(store, life.devAddr, reachOf(window), MOST_READ);
+  const downlinks = downlinksToAddress(store, life.devAddr, reachOf(window), MAX_READ);
   const confirmed = confirmedRows(store, life, window, downlinks);
   const joins = life.devEui === null ? [] : joinRows(store, life.devEui, window);
   const commands = commandRows(frames);
@@ -52,8 +52,8 @@ export function nodeAnswers(
     confirmed: { sent: counts.confirmed.all, answered: counts.confirmed.good },
     joins: { requested: counts.joins.all, accepted: counts.joins.good },
     commands: { asked: counts.commands.all, effective: counts.commands.good },
-    rows: counts.seen ? rows.slice(0, MOST_ROWS) : [],
-    rowsCut: rows.length > MOST_ROWS,
+    rows: counts.seen ? rows.slice(0, MAX_ROWS) : [],
+    rowsCut: rows.length > MAX_ROWS,
   };
 }
 
@@ -72,7 +72,7 @@ function confirmedRows(
   downlinks: readonly DownlinkRecord[],
 ): AnsweredRow[] {
   const acks = downlinks.filter(({ frameControl }) => frameControl !== null && (frameControl & ACK) !== 0);
-  const records = confirmedUplinks(store, life.id, window, MOST_READ);
+  const records = confirmedUplinks(store, life.id, window, MAX_READ);
   return records.map(({ atUs, lastAtUs, counter, frames }, index) => {
     // An acknowledgement belongs to the newest confirmed uplink before it.
     const nextAtUs = records[index - 1]?.atUs ?? Number.POSITIVE_INFINITY;
@@ -94,7 +94,7 @@ function confirmedRows(
 }
 
 function joinRows(store: Store, devEui: string, window: TimeWindow): AnsweredRow[] {
-  return joinsOfDevice(store, devEui, window, MOST_READ).map((join) => {
+  return joinsOfDevice(store, devEui, window, MAX_READ).map((join) => {
     const row = { at: isoTime(join.atUs), what: "join-request" as const, counter: null };
     if (join.accepted === 0)
       return { ...row, fate: "unanswered", standing: "bad", words: "no join-accept passed" };

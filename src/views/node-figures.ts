@@ -3,13 +3,12 @@
  * "heard", "expected" and "missed" live here and nowhere else.
  */
 import type { Spread, Strip } from "../contract/index.ts";
-import { countInterval, type IntervalCounts, longestUsualUs, rhythmOf } from "../ledger/gaps/rhythm.ts";
+import { countInterval, type IntervalCounts, longestUsualUs, rhythmOf } from "../ledger/gaps/intervals.ts";
 import { dueTimes, widened } from "../model/missed-counters.ts";
-import { contains, type TimeRange } from "../model/time-range.ts";
-import type { TimeWindow } from "../model/window.ts";
-import { demodulationFloorDb } from "../radio/demodulation-floor.ts";
+import { contains, type TimeRange, type TimeWindow } from "../model/time-range.ts";
+import { demodulationFloorDb } from "../radio/margin.ts";
+import { wilsonInterval } from "../statistics/proportions.ts";
 import { quantile } from "../statistics/robust.ts";
-import { wilsonInterval } from "../statistics/wilson.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { HeardFrame } from "../store/queries/frames.ts";
 

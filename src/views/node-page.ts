@@ -1,21 +1,20 @@
 /** The page of one node: its counters one by one, its signal at every gateway, its lives and gaps. */
-
 import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
 import { nodeSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { dueTimes } from "../model/missed-counters.ts";
-import { isoTime } from "../model/window.ts";
-import { wilsonInterval } from "../statistics/wilson.ts";
+import { isoTime } from "../model/time-range.ts";
+import { wilsonInterval } from "../statistics/proportions.ts";
 import { keysOfAddress } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import {
   framesOfLife,
   type HeardFrame,
+  keyCounts,
   type LifeReception,
   receptionsOfLife,
 } from "../store/queries/frames.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
-import { keyCounts } from "../store/queries/link-frames.ts";
 import { labels, lifeSpans, livesOf, livesOfDevice } from "../store/queries/lives.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
 import { linkRows } from "./link.ts";
@@ -32,12 +31,12 @@ import {
   type Unheard,
 } from "./node-figures.ts";
 import { nodeContext, nodeRow } from "./nodes.ts";
-import { placesOf, regionPowers } from "./positions.ts";
 import { unheardAt } from "./reachability.ts";
+import { placesOf, regionPowers } from "./user-data.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
-const MOST_TICKS = 2_000;
-const MOST_GAPS = 100;
+const MAX_TICKS = 2_000;
+const MAX_GAPS = 100;
 
 /** null when there is no such life. A life without a frame in the window has an empty page. */
 export function nodePage(store: Store, window: AskedWindow, devAddr: string, life: number): NodePage | null {
@@ -95,7 +94,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     })),
     gaps: [...loss.gaps]
       .sort((a, b) => b.missed - a.missed || b.fromUs - a.fromUs)
-      .slice(0, MOST_GAPS)
+      .slice(0, MAX_GAPS)
       .map(({ fromUs, toUs, firstCounter, missed, missedDuringOutage, missedNotRecorded }) => ({
         from: isoTime(fromUs),
         to: isoTime(toUs),
@@ -143,7 +142,7 @@ function ticksOf(
   }));
   for (const gap of gaps) {
     // Only the newest ticks are shown: of a huge gap no more than these are made.
-    const skip = Math.max(0, gap.missed - MOST_TICKS);
+    const skip = Math.max(0, gap.missed - MAX_TICKS);
     let offset = 0;
     const fates = fatesOf(gap, unheard, isPeriodic);
     for (const atUs of dueTimes(gap)) {
@@ -159,7 +158,7 @@ function ticksOf(
     }
   }
   ticks.sort((a, b) => a.counter - b.counter);
-  return { ticks: ticks.slice(-MOST_TICKS), cut: ticks.length > MOST_TICKS };
+  return { ticks: ticks.slice(-MAX_TICKS), cut: ticks.length > MAX_TICKS };
 }
 
 function seriesOf(

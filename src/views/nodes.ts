@@ -1,12 +1,11 @@
 /** The list of nodes: what each was heard to send in the window, what it lost, and how it stands. */
 import type { NodeRow, NodesView, Sentence, Trend } from "../contract/index.ts";
 import { nodesSentence } from "../diagnosis/sentences.ts";
-import { judgeNode, RECOUNTING, type StandingWord } from "../diagnosis/standing.ts";
+import { judgeNode, RECOUNTING, type StandingWord } from "../diagnosis/status.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { subtract, type TimeRange, totalUs } from "../model/time-range.ts";
-import { isoTime } from "../model/window.ts";
+import { isoTime, subtract, type TimeRange, totalUs } from "../model/time-range.ts";
 import { trendOf } from "../statistics/trend.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
@@ -54,7 +53,7 @@ export interface NodeContext {
 }
 
 /** Lives that are listed at most. Chosen: more than a site has, few enough to be worked out and read. */
-export const MOST_NODES_SHOWN = 500;
+export const MAX_NODES_SHOWN = 500;
 
 export interface NodeList {
   readonly nodes: readonly NodeRow[];
@@ -88,7 +87,7 @@ interface HeardLife {
 }
 
 /** The rows of the nodes heard, and of those silent since before a live window. */
-export function listNodes(store: Store, window: AskedWindow, most = MOST_NODES_SHOWN): NodeList {
+export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SHOWN): NodeList {
   const lives = lifeSpans(store, knownUntilUs(window));
   const context = nodeContext(store, window, lives);
   const { names, home } = context;

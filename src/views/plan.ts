@@ -1,27 +1,24 @@
 /** What stands where on the site, which ways were heard between, and how does loss grow with distance there? */
 import type { PlanLink, PlanThing, PlanView, Sentence } from "../contract/index.ts";
-import type { LinkFrame } from "../diagnosis/link-frame.ts";
-import { marginOf } from "../diagnosis/link-frame.ts";
+import { decibels, type LinkFrame, marginOf, withUnit } from "../diagnosis/link-frame.ts";
 import { distanceWords, geometryOf } from "../diagnosis/link-geometry.ts";
-import { decibels, withUnit } from "../diagnosis/link-words.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { isoTime } from "../model/window.ts";
-import { fitLogDistance, LEAST_FACTOR, LEAST_LINKS, type LogDistanceFit } from "../radio/log-distance-fit.ts";
+import { isoTime } from "../model/time-range.ts";
+import { fitLogDistance, type LogDistanceFit, MIN_FACTOR, MIN_LINKS } from "../radio/path-loss.ts";
 import { planPoint } from "../radio/plan.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { allLives, type LifeRecord, labels } from "../store/queries/lives.ts";
-import { type WayHearings, wayHearings } from "../store/queries/plan-links.ts";
+import { allLives, type LifeRecord, labels, type WayHearings, wayHearings } from "../store/queries/lives.ts";
 import { homeNetworksOf, isStranger } from "./home-networks.ts";
-import { type Places, type PowerOfRegion, placesOf, regionPowers } from "./positions.ts";
+import { type Places, type PowerOfRegion, placesOf, regionPowers } from "./user-data.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
-const MOST_UNPLACED = 200;
+const MAX_UNPLACED = 200;
 /** An exponent that may lie anywhere in a wider range is none (chosen). */
-const MOST_DOUBT = 4;
+const MAX_DOUBT = 4;
 
 export function planView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[]): PlanView {
   const places = placesOf(store);
@@ -89,7 +86,7 @@ export function planView(store: Store, window: AskedWindow, ownPlans: readonly R
       links,
       gateways.map(({ id }) => power(id)),
     ),
-    unplaced: unplaced.slice(0, MOST_UNPLACED),
+    unplaced: unplaced.slice(0, MAX_UNPLACED),
     positions: [...places.rows],
   };
 }
@@ -182,10 +179,10 @@ function sentenceOf(things: readonly PlanThing[], links: readonly PlanLink[]): S
 function fitWords(fit: LogDistanceFit | null, links: readonly PlanLink[]): string {
   if (fit === null) {
     const usable = links.filter(({ pathLossDb }) => pathLossDb !== null).length;
-    return `Not enough to say how loss grows with distance: ${usable} of ${LEAST_LINKS} ways with a loss, their distances a factor of ${LEAST_FACTOR} apart, are needed.`;
+    return `Not enough to say how loss grows with distance: ${usable} of ${MIN_LINKS} ways with a loss, their distances a factor of ${MIN_FACTOR} apart, are needed.`;
   }
   const [low, high] = fit.exponentInterval95;
-  if (high - low > MOST_DOUBT)
+  if (high - low > MAX_DOUBT)
     return `Not enough to say how loss grows with distance: these ${fit.links} ways scatter by ${decibels(fit.sigmaDb)}, and any power from ${plain(low)} to ${plain(high)} would do.`;
   return `Loss grows with distance to the power ${plain(fit.exponent)} (95\u202F% interval ${plain(low)} to ${plain(high)}; free space has 2), ${decibels(fit.referenceLossDb, 0)} at ${distanceWords(fit.referenceDistanceM)}, scatter ${decibels(fit.sigmaDb)}. It holds from ${distanceWords(fit.fromM)} to ${distanceWords(fit.toM)} and no farther: no coverage follows from it.`;
 }

@@ -3,12 +3,10 @@
  * healthy gateway sends keepalives without pause, so what was missed while none came may have been heard on the air.
  * Time that nobody recorded is neither.
  */
-
 import { outageLimitUs } from "../ledger/outages.ts";
-import { intersect, subtract, type TimeRange, unite } from "../model/time-range.ts";
-import type { TimeWindow } from "../model/window.ts";
+import { intersect, subtract, type TimeRange, type TimeWindow, unite } from "../model/time-range.ts";
+import { intervalBeforeUs, outagesBetween } from "../store/gaps/outages.ts";
 import type { Store } from "../store/open.ts";
-import { intervalBeforeUs, outagesBetween } from "../store/outages.ts";
 import {
   datagramsAround,
   type GatewayRecord,

@@ -2,7 +2,7 @@
 import type { FrameView, ReceptionPage, ReceptionRow } from "../contract/index.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { isoTime, type TimeWindow } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { keysById } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
@@ -17,9 +17,9 @@ import {
   receptionsOfFrame,
 } from "../store/queries/receptions.ts";
 import type { DecodeAnswer } from "../wire/lorawan/decode-answer.ts";
-import { describeCommand } from "../wire/lorawan/describe-command.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { mapFields } from "../wire/lorawan/field-map.ts";
+import { describeCommand } from "../wire/lorawan/mac-commands.ts";
 import { MESSAGE_TYPES } from "../wire/lorawan/message.ts";
 import { marginDb } from "./node-figures.ts";
 

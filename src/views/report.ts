@@ -1,21 +1,45 @@
 /** The report's data for one window: the views' own answers, gathered from one state of the store. */
-import type { MarksView } from "../contract/marks.ts";
+import type { NodesView } from "../contract/nodes.ts";
 import type { TrialsView } from "../contract/trials.ts";
+import type { MarksView } from "../contract/user-data.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
-import type { ReportData } from "../report/report-data.ts";
+import type { ReportData, ReportPayload } from "../report/report-data.ts";
 import type { Store } from "../store/open.ts";
-import { placementPhoto } from "../store/placement-photos.ts";
+import { placementPhoto } from "../store/placements.ts";
 import { airView } from "./air.ts";
 import { benchView } from "./bench.ts";
 import { captureRows } from "./bookkeeping.ts";
 import { gapsView } from "./gaps.ts";
-import { marksView } from "./marks.ts";
 import { nodesView } from "./nodes.ts";
-import { reportPayloads } from "./report-payloads.ts";
+import { frameView, receptionPage } from "./receptions.ts";
 import { siteView } from "./site.ts";
-import { compareSides, trialsView } from "./trials/trials-view.ts";
+import { compareSides, trialsView } from "./trials/trials.ts";
+import { marksView } from "./user-data.ts";
 import { walkView } from "./walk.ts";
 import { type AskedWindow, windowView } from "./window.ts";
+
+// What did the newest frames of one's own nodes hold? For a report that was asked for it; keys never come out.
+
+const FRAMES_A_NODE = 5;
+const MAX_NODES = 60;
+/** Receptions looked through for that many frames: each may be heard by several gateways. */
+const RECEPTIONS_A_NODE = 40;
+
+function reportPayloads(store: Store, window: AskedWindow, view: NodesView): ReportPayload[] {
+  const own = view.nodes.filter(({ stranger }) => !stranger).slice(0, MAX_NODES);
+  return own.flatMap(({ devAddr, life, name }) => {
+    const page = receptionPage(store, { devAddr, life, window, limit: RECEPTIONS_A_NODE });
+    const seen = new Set<number>();
+    return (page?.receptions ?? []).flatMap(({ frameId, at, counter, port }) => {
+      if (frameId === null || seen.has(frameId) || seen.size >= FRAMES_A_NODE) return [];
+      seen.add(frameId);
+      const frame = frameView(store, frameId);
+      if (frame === null) return [];
+      const { hex, decryptedHex: clearHex, decryptedText: clearText } = frame;
+      return [{ devAddr, life, name, at, counter, port, hex, clearHex, clearText }];
+    });
+  });
+}
 
 export interface ReportAsked {
   readonly window: AskedWindow;
@@ -64,10 +88,10 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
 }
 
 /** A report holds the newest photos, so that it can still be sent to somebody. */
-const MOST_PHOTOS = 12;
+const MAX_PHOTOS = 12;
 
 function photosOf(store: Store, { placements }: TrialsView): Map<number, string> {
-  const shown = placements.filter(({ photo }) => photo !== null).slice(-MOST_PHOTOS);
+  const shown = placements.filter(({ photo }) => photo !== null).slice(-MAX_PHOTOS);
   return new Map(
     shown.flatMap(({ id }): [number, string][] => {
       const picture = placementPhoto(store, id);
@@ -80,18 +104,18 @@ function photosOf(store: Store, { placements }: TrialsView): Map<number, string>
 /** Nodes that were carried about: those that a stop names. */
 function walkers({ marks }: MarksView): string[] {
   const named = marks.flatMap(({ kind, devAddr }) => (kind === "stop" && devAddr !== null ? [devAddr] : []));
-  return [...new Set(named)].slice(0, MOST_WALKS);
+  return [...new Set(named)].slice(0, MAX_WALKS);
 }
 
 /** Walk tests told. */
-const MOST_WALKS = 4;
+const MAX_WALKS = 4;
 
 /** Trials told in full. */
-const MOST_TRIALS = 4;
+const MAX_TRIALS = 4;
 
 /** Gateways in different places differ as a matter of course: a trial is told where somebody set one up. */
 function askedFor({ trials, sides }: TrialsView): TrialsView["trials"] {
   const byKey = new Map(sides.map((side) => [side.key, side]));
   const isSetUp = (key: string) => byKey.get(key)?.placed === true || byKey.get(key)?.antenna !== null;
-  return trials.filter(({ a, b }) => isSetUp(a) && isSetUp(b)).slice(0, MOST_TRIALS);
+  return trials.filter(({ a, b }) => isSetUp(a) && isSetUp(b)).slice(0, MAX_TRIALS);
 }

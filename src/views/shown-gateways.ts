@@ -7,7 +7,7 @@ import { allGateways, type GatewayRecord, gatewaysOfPeople } from "../store/quer
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 /** Chosen: more than a site has, few enough to be worked out and read. */
-export const MOST_GATEWAYS_SHOWN = 64;
+export const MAX_GATEWAYS_SHOWN = 64;
 
 export interface ShownGateways {
   /** In order of their first datagram. */
@@ -16,7 +16,7 @@ export interface ShownGateways {
 }
 
 /** Those that may have been heard in the window; `live`: also those silent since before it. */
-export function shownGateways(store: Store, window: AskedWindow, most = MOST_GATEWAYS_SHOWN): ShownGateways {
+export function shownGateways(store: Store, window: AskedWindow, most = MAX_GATEWAYS_SHOWN): ShownGateways {
   const there = allGateways(store, knownUntilUs(window)).filter(
     ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
   );
@@ -27,7 +27,7 @@ export function shownGateways(store: Store, window: AskedWindow, most = MOST_GAT
 export function cutGateways(
   store: Store,
   gateways: readonly GatewayRecord[],
-  most = MOST_GATEWAYS_SHOWN,
+  most = MAX_GATEWAYS_SHOWN,
 ): ShownGateways {
   if (gateways.length <= most) return { shown: gateways, more: 0 };
   const ofPeople = gatewaysOfPeople(store);

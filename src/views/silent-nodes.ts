@@ -3,7 +3,7 @@
  * must not vanish for it: it is listed with nothing heard, and its silence is the first thing said of it.
  */
 import type { NodeRow } from "../contract/index.ts";
-import { span } from "../diagnosis/standing.ts";
+import { span } from "../diagnosis/status.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { gatewaysOfNewestFrame } from "../store/queries/frames.ts";
@@ -14,7 +14,7 @@ import { type NodeContext, nodeRow, OVERDUE_LEAST_US, OVERDUE_RHYTHMS, recordedS
 /** A node silent for longer than this has been taken away. Common practice, no source. */
 const REMEMBERED_US = 7 * 86_400_000_000;
 /** Counters from which a life's rhythm is believed. */
-const LEAST_HEARD = 3;
+const MIN_HEARD = 3;
 
 /**
  * Rows of one's own nodes whose last frame lies before the window, as far as their rhythm makes that a silence; the
@@ -31,7 +31,7 @@ export function silentRows(
   if (!window.live) return [];
   const silent: { life: LifeSpan; rhythmUs: number; leastUs: number; named: boolean }[] = [];
   for (const life of lives) {
-    if (heard.has(life.id) || over.has(life.id) || life.heard < LEAST_HEARD) continue;
+    if (heard.has(life.id) || over.has(life.id) || life.heard < MIN_HEARD) continue;
     if (life.lastAtUs >= window.fromUs || life.lastAtUs < window.fromUs - REMEMBERED_US) continue;
     const steps = life.lastCounter - life.firstCounter;
     const rhythmUs = steps > 0 ? (life.lastAtUs - life.firstAtUs) / steps : null;

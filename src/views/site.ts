@@ -1,20 +1,148 @@
 /** The site at a glance: gateways, the nodes that need a look, the air in a line a gateway. */
-import type { SiteView } from "../contract/index.ts";
+import type { GatewayRow, NodeRow, Sentence, SiteSummary, SiteView } from "../contract/index.ts";
 import { airLine, siteSentence } from "../diagnosis/sentences.ts";
+import type { ChannelStanding, NodeStanding } from "../diagnosis/site-conditions.ts";
+import { summariseSite } from "../diagnosis/site-summary.ts";
+import { isoTime, totalUs } from "../model/time-range.ts";
+import { NOISE_SNR_GOOD_DB, noiseSample } from "../radio/noise.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
+import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
+import { framesByChannel, weakLevelsByChannel } from "../store/queries/channels.ts";
+import { allGateways } from "../store/queries/gateways.ts";
 import { setting, storedSpanUs } from "../store/queries/lives.ts";
+import { readRecordedTime } from "../store/recorded-time.ts";
 import { channelFigures } from "./air.ts";
-import { sumChannels } from "./channel-sums.ts";
+import { sumChannels } from "./air-maps.ts";
 import { newestFindings } from "./gap-why.ts";
+import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
 import { gatewaysView } from "./gateways.ts";
 import { listNodes, needingALook } from "./nodes.ts";
 import { shownGateways } from "./shown-gateways.ts";
-import { siteSummary } from "./site-summary.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
-const MOST_ATTENTION = 12;
-const MOST_FINDINGS = 5;
+// Evidence for the summary of the site: what each node, channel and gateway did over the window, and its gaps.
+
+/** Receptions that channels are judged by. Chosen as for the air: a moving window is asked for again and again. */
+const MAX_LIVE = 6_000;
+const MAX_FIXED = 20_000;
+/** Recorded ranges in one answer, the newest. */
+const MAX_RANGES = 500;
+
+function siteSummary(
+  store: Store,
+  window: AskedWindow,
+  known: {
+    readonly sentence: Sentence;
+    readonly gateways: readonly GatewayRow[];
+    readonly own: readonly NodeRow[];
+  },
+): SiteSummary & Pick<SiteView, "recorded"> {
+  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) }).ranges(window);
+  const { episodes, gaps } = gapsOfWindow(store, window);
+  const own = new Set(known.own.map(({ devAddr, life }) => `${devAddr}/${life}`));
+  const { channels, heardBy } = channelStandings(store, window, known.gateways, own);
+  const summary = summariseSite({
+    recordedShare: Math.min(1, totalUs(recorded) / (window.toUs - window.fromUs)),
+    opening: known.sentence.map(({ text }) => text).join(""),
+    nodes: known.own.map(nodeStanding),
+    channels,
+    gateways: known.gateways.map((gateway) => ({
+      gatewayEui: gateway.eui,
+      title: titleOf(gateway),
+      heard: heardBy.get(gateway.eui) ?? 0,
+      contradictions: gateway.region.contradictions,
+    })),
+    // A gap that is still to be judged is no event yet.
+    gaps: gaps.filter(({ stranger, finding }) => !stranger && finding.sentence !== NOT_JUDGED),
+    episodes,
+    gatewayEvents: known.gateways.flatMap(({ eui, events }) =>
+      events.flatMap(({ kind, from, to, open, word, nodes, sentence, advice }) =>
+        kind === "gateway-strengthened" || kind === "late-acknowledgements"
+          ? []
+          : [{ gatewayEui: eui, cause: kind, from, to, open, word, nodes, sentence, advice }],
+      ),
+    ),
+  });
+  return {
+    ...summary,
+    recorded: recorded
+      .slice(-MAX_RANGES)
+      .map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
+  };
+}
+
+function titleOf({ eui, name }: Pick<GatewayRow, "eui" | "name">): string {
+  return name ?? `Gateway ${eui}`;
+}
+
+function nodeStanding(row: NodeRow): NodeStanding {
+  const [main] = [...row.dataRates].sort((a, b) => b.frames - a.frames);
+  const spreadingFactor = /^SF(\d+)/.exec(main?.name ?? "")?.[1];
+  return {
+    devAddr: row.devAddr,
+    life: row.life,
+    title: row.name ?? row.devAddr,
+    expected: row.expected - row.missedDuringOutage - row.missedNotRecorded,
+    missed: row.missed - row.missedDuringOutage - row.missedNotRecorded,
+    marginMedianDb: row.marginDb.median,
+    spreadingFactor: spreadingFactor === undefined ? null : Number(spreadingFactor),
+  };
+}
+
+/** What each gateway heard on each channel, of the newest receptions of your nodes. */
+function channelStandings(
+  store: Store,
+  window: AskedWindow,
+  gateways: readonly GatewayRow[],
+  own: ReadonlySet<string>,
+): { channels: ChannelStanding[]; heardBy: ReadonlyMap<string, number> } {
+  const fromUs = newestReceptionsFromUs(store, window, window.live ? MAX_LIVE : MAX_FIXED);
+  const stretch = { fromUs, toUs: window.toUs };
+  const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
+  const titles = new Map(gateways.map((gateway) => [gateway.eui, titleOf(gateway)]));
+  const counts = framesByChannel(store, stretch).filter(({ node }) => own.has(node));
+  const channelsOf = new Map<string, Set<number>>();
+  for (const { node, frequencyHz } of counts) {
+    const used = channelsOf.get(node);
+    if (used === undefined) channelsOf.set(node, new Set([frequencyHz]));
+    else used.add(frequencyHz);
+  }
+  const cells = new Map<string, { frames: number; due: number; noiseDbm: number[] }>();
+  const cellOf = (gatewayId: number, frequencyHz: number) => {
+    const key = `${euis.get(gatewayId) ?? ""}/${frequencyHz}`;
+    const cell = cells.get(key) ?? { frames: 0, due: 0, noiseDbm: [] };
+    cells.set(key, cell);
+    return cell;
+  };
+  const heardBy = new Map<string, number>();
+  for (const { gatewayId, frequencyHz, node, frames } of counts) {
+    cellOf(gatewayId, frequencyHz).frames += frames;
+    const used = channelsOf.get(node) ?? new Set();
+    for (const channel of used) cellOf(gatewayId, channel).due += frames / used.size;
+    const eui = euis.get(gatewayId) ?? "";
+    heardBy.set(eui, (heardBy.get(eui) ?? 0) + frames);
+  }
+  for (const row of weakLevelsByChannel(store, stretch, NOISE_SNR_GOOD_DB)) {
+    const noise = noiseSample(row.rssiDbm, row.snrDb);
+    if (noise === null) continue;
+    const { noiseDbm } = cellOf(row.gatewayId, row.frequencyHz);
+    for (let i = 0; i < row.frames; i++) noiseDbm.push(noise.noiseDbm);
+  }
+  const channels = [...cells].map(([key, cell]) => {
+    const [gatewayEui = "", frequency = ""] = key.split("/");
+    return {
+      ...cell,
+      gatewayEui,
+      gatewayTitle: titles.get(gatewayEui) ?? `Gateway ${gatewayEui}`,
+      frequencyHz: Number(frequency),
+    };
+  });
+  return { channels, heardBy };
+}
+
+const MAX_ATTENTION = 12;
+const MAX_FINDINGS = 5;
 
 /** `ownPlans`: as for gatewaysView. */
 export function siteView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[] = []): SiteView {
@@ -37,8 +165,8 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
     ...siteSummary(store, window, { sentence, gateways, own }),
     gateways,
     moreGateways,
-    attention: needingALook(nodes, MOST_ATTENTION),
-    findings: newestFindings(store, window, MOST_FINDINGS),
+    attention: needingALook(nodes, MAX_ATTENTION),
+    findings: newestFindings(store, window, MAX_FINDINGS),
     nodeCount: ownHeard,
     strangerCount: strangersHeard,
     air: gateways.map(({ eui, name }) => airLine(eui, name, channels)),

@@ -1,30 +1,23 @@
 /** A walk test: at each stop, what every gateway heard of the test node. */
 import type { Position, WalkPlace, WalkReach, WalkStop, WalkView } from "../contract/index.ts";
-import {
-  bestVerdict,
-  judgeStop,
-  WALK_LIMIT_WORDS,
-  WALK_LIMITS,
-  walkSentence,
-} from "../diagnosis/walk-verdict.ts";
+import { bestVerdict, judgeStop, WALK_LIMIT_WORDS, WALK_LIMITS, walkSentence } from "../diagnosis/status.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
 import { dueTimes } from "../model/missed-counters.ts";
-import { isoTime } from "../model/window.ts";
-import { haversineM, type Place } from "../radio/distance.ts";
-import { wilsonInterval } from "../statistics/wilson.ts";
+import { isoTime } from "../model/time-range.ts";
+import { haversineM, type Place } from "../radio/path-loss.ts";
+import { wilsonInterval } from "../statistics/proportions.ts";
 import type { Store } from "../store/open.ts";
 import { framesOfLife, type LifeReception, receptionsOfLife } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels, livesOf } from "../store/queries/lives.ts";
-import { type MarkRecord, marksIn } from "../store/queries/marks.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
-import { positionOf } from "./marks.ts";
+import { type MarkRecord, marksIn } from "../store/user-data.ts";
 import { fatesOf, firstHearings, levelsOf, lossOf } from "./node-figures.ts";
-import { positionRows } from "./positions.ts";
 import { reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
+import { positionOf, positionRows } from "./user-data.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
 
-const MOST_STOPS = 200;
+const MAX_STOPS = 200;
 
 interface Sent {
   readonly atUs: number;
@@ -35,7 +28,7 @@ interface Sent {
 
 /** `devAddr`: the node that is carried. */
 export function walkView(store: Store, window: AskedWindow, devAddr: string): WalkView {
-  const marks = marksIn(store, window, MOST_STOPS, { kind: "stop" })
+  const marks = marksIn(store, window, MAX_STOPS, { kind: "stop" })
     .filter((mark) => mark.devAddr === null || mark.devAddr === devAddr)
     .reverse();
   const { sent, receptions, life } = whatWasSent(store, window, devAddr);

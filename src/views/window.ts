@@ -1,6 +1,6 @@
 /** Which stretch of time does a question mean, and is it live? */
 import type { Window, WindowQuery } from "../contract/common.ts";
-import { isoTime, type TimeWindow } from "../model/window.ts";
+import { isoTime, type TimeWindow } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { presentUs } from "../store/recorded-time.ts";

@@ -1,13 +1,18 @@
 /** What the gateways of a site, taken together, say about channels that one of them listens to in vain. */
 import { type HeardLife, type OtherListener, wrongSubBand } from "../diagnosis/wrong-sub-band.ts";
-import type { TimeWindow } from "../model/window.ts";
+import type { TimeWindow } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
-import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
-import { regionPlan } from "../radio/regions/region-plan.ts";
+import {
+  type HeardChannel,
+  type RegionRecognition,
+  recogniseRegion,
+} from "../radio/regions/recognise-region.ts";
+import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { type HeardCounter, heardCounters, joinRequestsHeard } from "../store/queries/sub-bands.ts";
+import { heardChannels } from "../store/queries/gateways.ts";
+import { type HeardCounter, heardCounters, joinRequestsHeard } from "../store/queries/lives.ts";
 
 /** One gateway, as far as its plan was recognised. */
 export interface PlannedGateway {
@@ -19,7 +24,7 @@ export interface PlannedGateway {
 }
 
 /** More than a site has; a stranger can invent gateways without end. */
-const MOST_OTHERS = 8;
+const MAX_OTHERS = 8;
 
 /** Sentences about each gateway's channels, by gateway id; only plans of fixed channels have any. */
 export function subBandSentences(
@@ -46,7 +51,7 @@ export function subBandSentences(
       lives: own === null ? [] : livesOf(heardCounters(store, gateway.id, window)),
       others: listeners
         .filter(({ id }) => id !== gateway.id)
-        .slice(0, MOST_OTHERS)
+        .slice(0, MAX_OTHERS)
         .map(({ other }) => other),
     });
     if (found.length > 0) sentences.set(gateway.id, found);
@@ -92,4 +97,29 @@ function livesOf(heard: readonly HeardCounter[]): HeardLife[] {
     const span = numbers.reduce((most, n) => Math.max(most, n), 0) - numbers.reduce((a, b) => Math.min(a, b));
     return { heard: counters.size, expected: span + 1, medianMarginDb: median(margins) };
   });
+}
+
+// Which channel plan do a gateway's packets speak of, and on what was it heard?
+
+export interface HeardPlan {
+  readonly heard: readonly HeardChannel[];
+  readonly recognition: RegionRecognition;
+}
+
+/** `ownPlans`: channel plans of the user's own, judged beside the regions. */
+export function heardPlan(
+  store: Store,
+  gatewayId: number,
+  window: TimeWindow,
+  ownPlans: readonly RegionPlan[],
+): HeardPlan {
+  const heard = heardChannels(store, gatewayId, window).map(
+    ({ frequencyHz, dataRate, codingRate, size, count }) => ({
+      frequencyHz,
+      modulation: modulationFromCodes(dataRate, codingRate),
+      payloadBytes: size,
+      count,
+    }),
+  );
+  return { heard, recognition: recogniseRegion(heard, ownPlans) };
 }

@@ -1,5 +1,4 @@
 /** What does decoding a PUSH_DATA into receptions cost, as a multiple of the bare JSON.parse of its body? */
-
 import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";
 import { decodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import type { BenchResult } from "./run.ts";

@@ -3,12 +3,12 @@
  * long did they take to be worked out, for each frame? The month is recorded through the recorder: nodes that send every
  * half hour, an outage of the gateway a week, silences, runs of losses, a weak link a few days long.
  */
-import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { gapsInWindow } from "../../src/store/queries/gaps.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
-import { gapsView, MOST_GAPS } from "../../src/views/gaps.ts";
+import { gapsView, MAX_GAPS } from "../../src/views/gaps.ts";
 import { resolveWindow } from "../../src/views/window.ts";
 import { phy, pull, push } from "../store/traffic.ts";
 import type { BenchResult } from "./run.ts";
@@ -28,7 +28,7 @@ export function benchGaps(): BenchResult[] {
   while (recorder.workOnGaps({ patient: false, nowUs: null }));
   const workedMs = performance.now() - beganMs;
   const window = resolveWindow({}, 0, storedSpanUs(store));
-  const floor = percentile95(() => gapsInWindow(store, window, MOST_GAPS));
+  const floor = percentile95(() => gapsInWindow(store, window, MAX_GAPS));
   const measured = percentile95(() => gapsView(store, window));
   const bare = percentile95(() => readFrames(store));
   return [

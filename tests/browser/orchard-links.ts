@@ -1,6 +1,6 @@
 /** What would the service say of the links of Fennick Orchard? The shed's stepped, the tower's is steady. */
 import type { LinkRow, NodeRow, SignalSeries } from "../../src/contract/index.ts";
-import { marginDistribution } from "../../src/diagnosis/link-margins.ts";
+import { marginDistribution } from "../../src/diagnosis/link-delivery.ts";
 import type { Span } from "./orchard.ts";
 
 const iso = (ms: number) => new Date(ms).toISOString();

@@ -1,6 +1,6 @@
 import type { Browser } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { renderReport } from "../../src/report/render-report.tsx";
+import { renderReport } from "../../src/report/render.tsx";
 import { FakeViews } from "../service/parts.ts";
 import { chromiumIsHere, launchChromium } from "./chromium.ts";
 import { axeFindings, overflowPx } from "./dashboard.ts";

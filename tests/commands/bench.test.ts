@@ -1,8 +1,8 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { benchCommand } from "../../src/commands/bench.ts";
 import { BenchTable, BenchView } from "../../src/contract/index.ts";
-import { writeBenchReference } from "../../src/store/bench-reference.ts";
 import { openStore } from "../../src/store/open.ts";
+import { writeBenchReference } from "../../src/store/user-data.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { keepalives, record, statusAt } from "../views/a-site.ts";
 import { run, type StoreFile, storeFile } from "./run-command.ts";

@@ -2,7 +2,7 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
-import { forgetCommand } from "../../src/commands/forget.ts";
+import { forgetCommand } from "../../src/commands/store-file.ts";
 import { openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";

@@ -1,5 +1,5 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { gatewaysCommand } from "../../src/commands/gateways.ts";
+import { gatewaysCommand } from "../../src/commands/view-commands.ts";
 import { GatewaysView } from "../../src/contract/index.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { keepalives, moment } from "../views/a-site.ts";

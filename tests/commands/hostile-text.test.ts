@@ -2,15 +2,12 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { airCommand } from "../../src/commands/air.ts";
 import { benchCommand } from "../../src/commands/bench.ts";
-import { gapsCommand } from "../../src/commands/gaps.ts";
-import { gatewaysCommand } from "../../src/commands/gateways.ts";
-import { marksCommand } from "../../src/commands/marks.ts";
-import { nodesCommand } from "../../src/commands/nodes.ts";
 import { placementsCommand } from "../../src/commands/placements.ts";
-import { positionsCommand } from "../../src/commands/positions.ts";
 import { trialsCommand } from "../../src/commands/trials.ts";
-import { writeLabel, writeSiteName } from "../../src/store/labels.ts";
+import { marksCommand, positionsCommand } from "../../src/commands/user-data.ts";
+import { gapsCommand, gatewaysCommand, nodesCommand } from "../../src/commands/view-commands.ts";
 import { openStore } from "../../src/store/open.ts";
+import { writeLabel, writeSiteName } from "../../src/store/user-data.ts";
 import { encodePushData, encodeTxAck } from "../../src/wire/forwarder/encode.ts";
 import { arrivalOf, decoded, phy, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { keepalives } from "../views/a-site.ts";

@@ -2,7 +2,7 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
-import { marksCommand } from "../../src/commands/marks.ts";
+import { marksCommand } from "../../src/commands/user-data.ts";
 import { openStore } from "../../src/store/open.ts";
 import { run } from "./run-command.ts";
 

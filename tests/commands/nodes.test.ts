@@ -1,5 +1,5 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { nodesCommand } from "../../src/commands/nodes.ts";
+import { nodesCommand } from "../../src/commands/view-commands.ts";
 import { NodesView } from "../../src/contract/index.ts";
 import { phy, push, SHED } from "../store/traffic.ts";
 import { keepalives, moment } from "../views/a-site.ts";

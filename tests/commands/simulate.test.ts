@@ -7,9 +7,9 @@ import { gunzipSync } from "node:zlib";
 import { Command } from "commander";
 import { afterAll, afterEach, beforeAll, describe, expect, it } from "vitest";
 import { simulateCommand } from "../../src/commands/simulate.ts";
-import { type Machine, thisMachine } from "../../src/simulate/machine.ts";
+import { type Machine, thisMachine } from "../../src/simulate/capture-site.ts";
 import { Truth } from "../../src/simulate/truth-schema.ts";
-import { answerFor } from "../../src/wire/forwarder/answer.ts";
+import { answerFor } from "../../src/wire/forwarder/header.ts";
 
 const samples = fileURLToPath(new URL("../../sample-captures/", import.meta.url));
 let folder = "";

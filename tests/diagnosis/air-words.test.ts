@@ -1,6 +1,12 @@
 import { describe, expect, it } from "vitest";
-import { collisionWords, deafWords, demodulatorWords, noiseWords } from "../../src/diagnosis/air-words.ts";
-import { judgeAirtime, judgeDwell } from "../../src/diagnosis/airtime-words.ts";
+import {
+  collisionWords,
+  deafWords,
+  demodulatorWords,
+  judgeAirtime,
+  judgeDwell,
+  noiseWords,
+} from "../../src/diagnosis/air-sentences.ts";
 
 const plain = (words: string) => words.replaceAll("\u2009", " ");
 

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { beginsAtMark, type DropoutBegin } from "../../src/diagnosis/begins-at-mark.ts";
+import { beginsAtMark, type DropoutBegin } from "../../src/diagnosis/gap-sentences.ts";
 
 const MINUTE_US = 60_000_000;
 const HOUR_US = 60 * MINUTE_US;

@@ -1,10 +1,10 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { backhaulProof } from "../../src/diagnosis/backhaul-proof.ts";
+import { deafShare } from "../../src/diagnosis/air-sentences.ts";
 import { counterVerdict } from "../../src/diagnosis/counter-verdict.ts";
-import { deafShare } from "../../src/diagnosis/downlink-deafness.ts";
+import { backhaulProof } from "../../src/diagnosis/findings/gateway.ts";
 import { missesNeeded, silenceIsSignificant } from "../../src/diagnosis/silence.ts";
-import { subBandMismatch } from "../../src/diagnosis/sub-band-mismatch.ts";
+import { subBandMismatch } from "../../src/diagnosis/wrong-sub-band.ts";
 
 describe("what the counter says after a gap", () => {
   it("is that the node transmitted, when it counted on at its rhythm, across a 16-bit wrap too", () => {

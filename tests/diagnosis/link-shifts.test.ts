@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { linkShifts } from "../../src/diagnosis/link-shifts.ts";
+import { linkShifts } from "../../src/diagnosis/link-changes.ts";
 import { SHED } from "../simulate/small-site.ts";
 import { type Asked, courseOf } from "./link-site.ts";
 

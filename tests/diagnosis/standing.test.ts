@@ -1,8 +1,8 @@
 import { readdirSync, readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { refusalWords } from "../../src/diagnosis/refusal-words.ts";
-import { decibel, judgeNode, type NodeEvidence, percent, span } from "../../src/diagnosis/standing.ts";
+import { refusalWords } from "../../src/diagnosis/notices.ts";
+import { decibel, judgeNode, type NodeEvidence, percent, span } from "../../src/diagnosis/status.ts";
 
 const plain = (words: string) => words.replaceAll("\u2009", " ");
 

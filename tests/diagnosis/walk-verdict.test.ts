@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { bestVerdict, judgeStop, walkSentence } from "../../src/diagnosis/walk-verdict.ts";
+import { bestVerdict, judgeStop, walkSentence } from "../../src/diagnosis/status.ts";
 
 const text = (stops: Parameters<typeof walkSentence>[1]) =>
   walkSentence("Probe", stops)

@@ -78,7 +78,7 @@ function some(random: Random, from: readonly number[], count: number): number[] 
   return taken;
 }
 
-const MOST_CROWD_FRAMES = 5000;
+const MAX_CROWD_FRAMES = 5000;
 /** Of 25 octets at 125 kHz (AN1200.13). */
 const CROWD_AIRTIME_SECONDS: Readonly<Record<number, number>> = {
   7: 0.0617,
@@ -198,7 +198,7 @@ const DRAWERS: Readonly<Record<FaultCause, Drawer>> = {
     // No more frames than a run can play in about a second.
     const airtimes = factors.map((factor) => CROWD_AIRTIME_SECONDS[factor] ?? 0.06);
     const meanSeconds = airtimes.reduce((sum, seconds) => sum + seconds, 0) / airtimes.length;
-    const mostSeconds = (MOST_CROWD_FRAMES * meanSeconds) / (load * site.heardHz.length);
+    const mostSeconds = (MAX_CROWD_FRAMES * meanSeconds) / (load * site.heardHz.length);
     return {
       event: "congestion",
       from,

@@ -77,8 +77,8 @@ const CAUSES_OF_FATE: Readonly<Record<CounterFate, readonly string[]>> = {
   weak: ["weak-link"],
 };
 
-const LEAST_SILENCE_RHYTHMS = 2.5;
-const LEAST_SECOND_DEVICE_FRAMES = 5;
+const MIN_SILENCE_RHYTHMS = 2.5;
+const MIN_SECOND_DEVICE_FRAMES = 5;
 
 interface Lost {
   readonly atMs: number;
@@ -160,11 +160,11 @@ function overlapMs(row: { from: string; to: string }, episode: TruthEpisode): nu
 const IN_SILENCE: ReadonlySet<string> = new Set(["node-silent", "node-restarted", "rejoin-loop"]);
 
 /** A node that was heard less before the episode's end is not known well enough to be missed. */
-const LEAST_KNOWN_FRAMES = 8;
-const LEAST_LOST = 3;
-const LEAST_LOST_SHARE = 0.1;
+const MIN_KNOWN_FRAMES = 8;
+const MIN_LOST = 3;
+const MIN_LOST_SHARE = 0.1;
 /** A node that loses more to other things meanwhile tells of those. */
-const LEAST_OF_ITS_LOSSES = 0.5;
+const MIN_OF_ITS_LOSSES = 0.5;
 
 /** What an episode cost a node, when that is enough to ask why; else null. */
 function costOf(
@@ -183,7 +183,7 @@ function costOf(
   );
   if (episode.cause === "shared-address") {
     const second = counters.filter(({ fate, of }) => fate === "heard" && of !== name).length;
-    return second >= LEAST_SECOND_DEVICE_FRAMES ? { lostShare: null } : null;
+    return second >= MIN_SECOND_DEVICE_FRAMES ? { lostShare: null } : null;
   }
   if (IN_SILENCE.has(episode.cause)) {
     const heard = counters.filter(({ fate }) => fate === "heard").map(({ atMs }) => atMs);
@@ -191,23 +191,23 @@ function costOf(
     const end = Math.min(Date.parse(truth.to), ...heard.filter((at) => at > from));
     const isLong =
       Number.isFinite(before) &&
-      recordedMs({ fromMs: before, toMs: end }, notRecorded) > LEAST_SILENCE_RHYTHMS * rhythmMs;
+      recordedMs({ fromMs: before, toMs: end }, notRecorded) > MIN_SILENCE_RHYTHMS * rhythmMs;
     // Of a restart that was not seen to its end nobody can tell more than the silence.
     if (episode.cause === "node-restarted" && !heard.some((at) => at > from)) return null;
     return isLong ? { lostShare: null } : null;
   }
   const within = counters.filter(({ atMs }) => atMs >= from && atMs <= to);
   const heardUntil = counters.filter(({ atMs, fate }) => fate === "heard" && atMs <= to).length;
-  if (heardUntil < LEAST_KNOWN_FRAMES) return null;
+  if (heardUntil < MIN_KNOWN_FRAMES) return null;
   const isLost = within.map(({ fate }) => CAUSES_OF_FATE[fate].some((cause) => isNamed(cause, episode)));
   const lost = isLost.filter(Boolean).length;
   const lostShare = lost / Math.max(1, within.length);
   const isEnough =
     isLost.some((one, index) => one && isLost[index + 1] === true) ||
-    (lost >= LEAST_LOST && lostShare >= LEAST_LOST_SHARE) ||
+    (lost >= MIN_LOST && lostShare >= MIN_LOST_SHARE) ||
     (lost > 0 && within.length <= 2);
   const lostAtAll = within.filter(({ fate }) => fate !== "heard").length;
-  return isEnough && lost >= LEAST_OF_ITS_LOSSES * lostAtAll ? { lostShare } : null;
+  return isEnough && lost >= MIN_OF_ITS_LOSSES * lostAtAll ? { lostShare } : null;
 }
 
 function isWithin(ranges: readonly TimeRange[], atMs: number): boolean {

@@ -3,8 +3,8 @@
  * as a service that listens throughout, findings out of the Gaps view; the simulator's account beside it.
  */
 import type { GapsView } from "../../src/contract/gaps.ts";
-import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
-import type { Arrival } from "../../src/model/arrival.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
+import type { Arrival } from "../../src/model/datagram.ts";
 import { subtract, type TimeRange } from "../../src/model/time-range.ts";
 import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";

@@ -5,7 +5,7 @@
  *
  * The weeks of one node are one node: their findings are not independent, and the whole is made of them.
  */
-import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import type { CauseWord } from "../../src/words/causes.ts";
@@ -80,7 +80,7 @@ export interface RealScore {
 
 const WEEK_US = 7 * 86_400_000_000;
 /** A week with fewer receptions is the rest of a set. Chosen. */
-const LEAST_RECEPTIONS = 50;
+const MIN_RECEPTIONS = 50;
 const SETS: readonly [RealSet, () => OpenReception[]][] = [
   ["indoor node", indoorNode],
   ["far node", farNode],
@@ -107,7 +107,7 @@ function weeksOf(rows: readonly OpenReception[]): [string, OpenReception[]][] {
     else some.push(row);
   }
   return [...weeks]
-    .filter(([, some]) => some.length >= LEAST_RECEPTIONS)
+    .filter(([, some]) => some.length >= MIN_RECEPTIONS)
     .map(([week, some]) => [new Date((first + week * WEEK_US) / 1000).toISOString().slice(0, 10), some]);
 }
 

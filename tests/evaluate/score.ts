@@ -72,7 +72,7 @@ export interface Score {
 const BINS = [0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.000001];
 const SHARES_LOST = [0, 0.15, 0.3, 0.5, 0.8, 1.000001];
 const ENOUGH_IN_A_BIN = 20;
-const MOST_WORST = 12;
+const MAX_WORST = 12;
 
 export function scoreOf(results: readonly CaseResult[]): Score {
   const faults = results.flatMap((result) => result.faults.map((fault) => ({ ...fault, case: result.case })));
@@ -136,7 +136,7 @@ export function scoreOf(results: readonly CaseResult[]): Score {
     worst: findings
       .filter(({ isRight }) => !isRight)
       .sort((a, b) => b.confidence - a.confidence)
-      .slice(0, MOST_WORST),
+      .slice(0, MAX_WORST),
   };
 }
 

@@ -10,7 +10,7 @@ import { existsSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { afterEach, expect, it } from "vitest";
 import { createPcapWriter } from "../../src/wire/capture/pcap-writer.ts";
-import { answerFor } from "../../src/wire/forwarder/answer.ts";
+import { answerFor } from "../../src/wire/forwarder/header.ts";
 import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
 import { TestSocket } from "../process/network-server.ts";
 import { cleanUp, endOf, spawnProgram, temporaryFolder } from "../process/program.ts";

@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { CaptureImport, type CaptureOutcome } from "../../src/intake/capture-import.ts";
-import type { Arrival, Endpoint } from "../../src/model/arrival.ts";
+import type { Arrival, Endpoint } from "../../src/model/datagram.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { allGateways } from "../../src/store/queries/gateways.ts";
 import { Recorder } from "../../src/store/recorder.ts";

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { CaptureClock } from "../../src/intake/capture-clock.ts";
+import { CaptureClock } from "../../src/intake/capture-import.ts";
 
 const START_US = Date.UTC(2026, 0, 1) * 1000;
 const HOUR_US = 3_600_000_000;

@@ -5,8 +5,13 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { gzipSync } from "node:zlib";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
-import { CaptureUnreadable, digestCapture, openCapture, readCapture } from "../../src/intake/capture-file.ts";
-import type { Arrival } from "../../src/model/arrival.ts";
+import {
+  CaptureUnreadable,
+  digestCapture,
+  openCapture,
+  readCapture,
+} from "../../src/intake/capture-reader.ts";
+import type { Arrival } from "../../src/model/datagram.ts";
 import type { CaptureItem } from "../../src/wire/capture/capture-decoder.ts";
 import { createPcapWriter, type PcapWriterOptions } from "../../src/wire/capture/pcap-writer.ts";
 import { encodeRecordedDatagram } from "../../src/wire/capture/recorded-datagrams.ts";

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { followGaps } from "../../src/intake/follow-gaps.ts";
+import { followGaps } from "../../src/intake/recorder-tasks.ts";
 
 /** A thread in which each step takes `stepMs`, until `steps` are done. */
 function thread(stepMs: number, steps: number) {

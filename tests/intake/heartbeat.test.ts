@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { keepHeartbeat } from "../../src/intake/heartbeat.ts";
+import { keepHeartbeat } from "../../src/intake/recorder-tasks.ts";
 import type { ClockStep } from "../../src/intake/system-time.ts";
 import { openStore } from "../../src/store/open.ts";
 import { recordedRanges } from "../../src/store/recorded-time.ts";

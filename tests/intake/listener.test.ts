@@ -1,9 +1,9 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import type { ListenedDatagram } from "../../src/intake/datagram-batch.ts";
+import { RateLimit } from "../../src/intake/guards.ts";
 import { Listener } from "../../src/intake/listener.ts";
-import { RateLimit } from "../../src/intake/rate-limit.ts";
-import type { Arrival, Endpoint } from "../../src/model/arrival.ts";
+import type { Arrival, Endpoint } from "../../src/model/datagram.ts";
 import { arrivalOf, phy, pull, push, SHED, START_US } from "../store/traffic.ts";
 import { HandClock } from "./hand-clock.ts";
 

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { TransmitDesk } from "../../src/intake/transmit-desk.ts";
-import type { Arrival, Endpoint } from "../../src/model/arrival.ts";
+import { TransmitDesk } from "../../src/intake/downlink-test.ts";
+import type { Arrival, Endpoint } from "../../src/model/datagram.ts";
 
 const SHED = "02005E1000000001";
 const FROM = { address: "192.0.2.7", port: 40_123 };

@@ -1,5 +1,5 @@
 import { expect, it } from "vitest";
-import { TroubleLog } from "../../src/intake/trouble-log.ts";
+import { TroubleLog } from "../../src/intake/guards.ts";
 
 it("errors of one code are one line a minute, whatever addresses they name", () => {
   const lines: string[] = [];

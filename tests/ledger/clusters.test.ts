@@ -1,9 +1,14 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { clusterHearings, GROUPING_WINDOW_US, type Hearing } from "../../src/ledger/clusters.ts";
-import { contentOf, digestOf } from "../../src/ledger/content.ts";
-import { ghostOf } from "../../src/ledger/ghosts.ts";
-import { beganAtUs, restartedBetween } from "../../src/radio/counter-clock.ts";
+import {
+  clusterHearings,
+  contentOf,
+  digestOf,
+  GROUPING_WINDOW_US,
+  ghostOf,
+  type Hearing,
+} from "../../src/ledger/group-receptions.ts";
+import { beganAtUs, restartedBetween } from "../../src/radio/clock.ts";
 
 let nextId = 1;
 function hearing(gatewayId: number, atUs: number, tmstKey = atUs, antenna = 0): Hearing {

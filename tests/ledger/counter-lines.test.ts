@@ -5,7 +5,7 @@ import {
   counterStandstill,
   type LineReading,
   returnsToLeft,
-} from "../../src/ledger/counter-lines.ts";
+} from "../../src/ledger/concentrator-time.ts";
 import { TMST_PERIOD_US } from "../../src/radio/clock.ts";
 
 const START_US = 1_773_478_800_000_000;

@@ -1,8 +1,8 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { contentOf } from "../../src/ledger/content.ts";
-import { accountWithKeys, type KeyedAssignment } from "../../src/ledger/keyed-counters.ts";
-import { type NumberedKeys, proveSender } from "../../src/ledger/keyed-proof.ts";
+import { contentOf } from "../../src/ledger/group-receptions.ts";
+import { accountWithKeys, type KeyedAssignment } from "../../src/ledger/keys/counters.ts";
+import { type NumberedKeys, proveSender } from "../../src/ledger/keys/proof.ts";
 import { type AddressState, newAddressState } from "../../src/ledger/life-state.ts";
 import { DEV_ADDR, frame10, type Signed, uplink11 } from "./keyed-frames.ts";
 

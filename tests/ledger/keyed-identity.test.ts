@@ -1,8 +1,8 @@
 import { readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it, test } from "vitest";
-import { placeCounter, upperHalves } from "../../src/ledger/keyed-halves.ts";
-import { falseProofChance, type NodeKeys, verifyCounter } from "../../src/ledger/keyed-identity.ts";
+import { placeCounter, upperHalves } from "../../src/ledger/keys/halves.ts";
+import { falseProofChance, type NodeKeys, verifyCounter } from "../../src/ledger/keys/identity.ts";
 import { octetsOfHex } from "../../src/wire/lorawan/octets.ts";
 import {
   DEV_ADDR,

@@ -1,24 +1,24 @@
 import { readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it, test } from "vitest";
-import { verifyCounter } from "../../src/ledger/keyed-identity.ts";
-import { followJoin, type HeardJoin, joinWindow } from "../../src/ledger/keyed-join.ts";
-import { encodePhyPayload } from "../../src/wire/lorawan/encode-phy-payload.ts";
-import { splitMic } from "../../src/wire/lorawan/frame-mic.ts";
+import { verifyCounter } from "../../src/ledger/keys/identity.ts";
+import { followJoin, type HeardJoin, joinWindow } from "../../src/ledger/keys/joins.ts";
+import {
+  deriveJoinServerKeys,
+  deriveSessionKeys10,
+  deriveSessionKeys11,
+  deriveSessionKeys11OptNeg0,
+  joinMic,
+  splitMic,
+} from "../../src/wire/lorawan/frame-mic.ts";
 import {
   encodeJoinAcceptContent,
   joinAcceptMic,
   joinAcceptMicOptNeg,
   sealJoinAccept,
 } from "../../src/wire/lorawan/join-accept.ts";
-import { joinMic } from "../../src/wire/lorawan/join-mic.ts";
 import { hexOf, octetsOfHex } from "../../src/wire/lorawan/octets.ts";
-import {
-  deriveJoinServerKeys,
-  deriveSessionKeys10,
-  deriveSessionKeys11,
-  deriveSessionKeys11OptNeg0,
-} from "../../src/wire/lorawan/session-keys.ts";
+import { encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import { frame10, keyOctets, nodeOf, twoKeys, uplink11 } from "./keyed-frames.ts";
 
 const RUNS = { seed: 31, numRuns: 40 } as const;

@@ -1,8 +1,8 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { contentOf } from "../../src/ledger/content.ts";
-import { verifyCounter } from "../../src/ledger/keyed-identity.ts";
-import { judgeSameCounter, longestRepeatUs, type ProvedFrame } from "../../src/ledger/keyed-replay.ts";
+import { contentOf } from "../../src/ledger/group-receptions.ts";
+import { verifyCounter } from "../../src/ledger/keys/identity.ts";
+import { judgeSameCounter, longestRepeatUs, type ProvedFrame } from "../../src/ledger/keys/proof.ts";
 import { frame10, keyOctets, nodeOf, type Signed, uplink11 } from "./keyed-frames.ts";
 
 const S = 1_000_000;

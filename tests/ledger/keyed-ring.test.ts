@@ -1,10 +1,9 @@
 import { inspect } from "node:util";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { NodeKeysFile, readNodeKeysFile } from "../../src/ledger/keyed-file.ts";
-import type { NodeKeys } from "../../src/ledger/keyed-identity.ts";
-import type { FollowedSession } from "../../src/ledger/keyed-join.ts";
-import { identifySender, KeyRing } from "../../src/ledger/keyed-ring.ts";
+import { NodeKeysFile, readNodeKeysFile } from "../../src/ledger/keys/file.ts";
+import type { NodeKeys } from "../../src/ledger/keys/identity.ts";
+import { type FollowedSession, identifySender, KeyRing } from "../../src/ledger/keys/joins.ts";
 import { hexOf } from "../../src/wire/lorawan/octets.ts";
 import { DEV_ADDR, frame10, keyOctets, nodeOf, twoKeys, uplink11 } from "./keyed-frames.ts";
 

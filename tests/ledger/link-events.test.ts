@@ -1,12 +1,12 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { batteryPercent, batteryWords } from "../../src/ledger/link-command-words.ts";
+import { batteryPercent, batteryWords } from "../../src/ledger/link/command-text.ts";
 import {
   type LinkEvent,
   type LinkEventKind,
   type LinkFrame,
   linkEvents,
-} from "../../src/ledger/link-events.ts";
+} from "../../src/ledger/link/events.ts";
 import type { Modulation } from "../../src/model/modulation.ts";
 import { octetsOfHex } from "../../src/wire/lorawan/octets.ts";
 

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { newPathClock, pathDelayUs } from "../../src/ledger/path-delay.ts";
+import { newPathClock, pathDelayUs } from "../../src/ledger/concentrator-time.ts";
 
 const WRAP = 4_294_967_296;
 

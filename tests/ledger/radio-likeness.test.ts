@@ -1,7 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { accountFrame, type CountedFrame } from "../../src/ledger/counters.ts";
-import { newAddressState } from "../../src/ledger/life-state.ts";
-import { learned, type RadioEvidence, unlikeness } from "../../src/ledger/radio-likeness.ts";
+import { learned, newAddressState, type RadioEvidence, unlikeness } from "../../src/ledger/life-state.ts";
 
 const SF7 = 70_125_000;
 const SF12 = 120_125_000;

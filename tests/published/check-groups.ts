@@ -3,21 +3,20 @@
  * that no schema fits throws, so that an unknown shape fails its test instead of passing unnoticed.
  */
 import { z } from "zod";
-import { backhaulProof } from "../../src/diagnosis/backhaul-proof.ts";
+import { deafShare } from "../../src/diagnosis/air-sentences.ts";
 import { counterVerdict } from "../../src/diagnosis/counter-verdict.ts";
-import { deafShare } from "../../src/diagnosis/downlink-deafness.ts";
+import { backhaulProof } from "../../src/diagnosis/findings/gateway.ts";
 import { joinEnvelope } from "../../src/diagnosis/join-envelope.ts";
 import { missesNeeded, pooledFramesNeeded } from "../../src/diagnosis/silence.ts";
-import { heardFrames, heardShare, subBandMismatch } from "../../src/diagnosis/sub-band-mismatch.ts";
-import { fskAirtime, loraAirtime, lrFhssAirtime } from "../../src/radio/airtime.ts";
+import { heardFrames, heardShare, subBandMismatch } from "../../src/diagnosis/wrong-sub-band.ts";
 import {
-  loadFromCollisionShare,
-  pureAlohaLoss,
-  pureAlohaThroughput,
-  slottedAlohaThroughput,
-  successAmongMixedTraffic,
-} from "../../src/radio/aloha.ts";
-import { CAPTURE_CROCE_2018, CAPTURE_GOURSAUD_2015 } from "../../src/radio/capture-effect.ts";
+  fskAirtime,
+  LR_FHSS_BITRATE_BPS,
+  LR_FHSS_FRAGMENT_BITS,
+  LR_FHSS_HEADER_BITS,
+  loraAirtime,
+  lrFhssAirtime,
+} from "../../src/radio/airtime.ts";
 import {
   clockDriftPpm,
   continuityAcross,
@@ -25,39 +24,42 @@ import {
   TMST_PERIOD_US,
   unwrapTmst,
 } from "../../src/radio/clock.ts";
-import { demodulationFloorDb } from "../../src/radio/demodulation-floor.ts";
-import { geodesicM, haversineM } from "../../src/radio/distance.ts";
-import { framesPerHour, hourlyBudgetUs, offTimeUs } from "../../src/radio/duty-cycle.ts";
-import { erlangB } from "../../src/radio/erlang-b.ts";
-import { frequencyOffsetLimitHz } from "../../src/radio/frequency-offset.ts";
-import type { LoraCodingRate } from "../../src/radio/lora-airtime.ts";
 import {
-  LR_FHSS_BITRATE_BPS,
-  LR_FHSS_FRAGMENT_BITS,
-  LR_FHSS_HEADER_BITS,
-} from "../../src/radio/lr-fhss-airtime.ts";
-import { linkMarginDb } from "../../src/radio/margin.ts";
+  CAPTURE_CROCE_2018,
+  CAPTURE_GOURSAUD_2015,
+  erlangB,
+  loadFromCollisionShare,
+  pureAlohaLoss,
+  pureAlohaThroughput,
+  slottedAlohaThroughput,
+  successAmongMixedTraffic,
+} from "../../src/radio/collisions.ts";
+import { framesPerHour, hourlyBudgetUs, offTimeUs } from "../../src/radio/duty-cycle.ts";
+import type { LoraCodingRate } from "../../src/radio/lora-airtime.ts";
+import { demodulationFloorDb, frequencyOffsetLimitHz, linkMarginDb } from "../../src/radio/margin.ts";
 import {
   channelNoiseDbm,
   expectedSignalPowerDbm,
   sensitivityDbm,
   thermalNoiseDbm,
 } from "../../src/radio/noise.ts";
-import { freeSpaceLossDb, fresnelRadiusM, hataLoss, logDistanceLossDb } from "../../src/radio/path-loss.ts";
+import {
+  freeSpaceLossDb,
+  fresnelRadiusM,
+  geodesicM,
+  hataLoss,
+  haversineM,
+  logDistanceLossDb,
+} from "../../src/radio/path-loss.ts";
 import { sumUs, unionUs } from "../../src/radio/utilisation.ts";
-import { clopperPearsonInterval } from "../../src/statistics/binomial.ts";
-import { cusum } from "../../src/statistics/cusum.ts";
-import { effectiveSampleSize } from "../../src/statistics/effective-sample-size.ts";
-import { ewma } from "../../src/statistics/ewma.ts";
+import { cusum, ewma } from "../../src/statistics/control-charts.ts";
 import { lttbIndices } from "../../src/statistics/lttb.ts";
-import { mannKendall } from "../../src/statistics/mann-kendall.ts";
-import { mcnemar } from "../../src/statistics/mcnemar.ts";
-import { pettitt } from "../../src/statistics/pettitt.ts";
-import { groupShift, rankSum } from "../../src/statistics/rank-sum.ts";
+import { clopperPearsonInterval, mcnemar, wilsonInterval } from "../../src/statistics/proportions.ts";
+import { groupShift, mannKendall, pettitt, rankSum } from "../../src/statistics/rank-tests.ts";
 import { MAD_TO_SIGMA, mad, median, quantile } from "../../src/statistics/robust.ts";
+import { effectiveSampleSize } from "../../src/statistics/series.ts";
 import { hodgesLehmann, signedRank } from "../../src/statistics/signed-rank.ts";
 import { theilSen } from "../../src/statistics/theil-sen.ts";
-import { wilsonInterval } from "../../src/statistics/wilson.ts";
 
 export type CheckInput = Readonly<Record<string, unknown>>;
 type Runner = (input: CheckInput) => unknown;

@@ -5,8 +5,8 @@
  * strucchange, `efp`, from memory; reproduced here to the printed digits).
  */
 import { describe, expect, it } from "vitest";
-import { bridgeTail } from "../../src/statistics/kolmogorov.ts";
 import { largestSum } from "../../src/statistics/level-shifts.ts";
+import { bridgeTail } from "../../src/statistics/rank-tests.ts";
 import { bestCut } from "../../src/statistics/step-fit.ts";
 
 const NILE = [

@@ -7,18 +7,17 @@ import { readFileSync } from "node:fs";
 import { describe, expect, test } from "vitest";
 import { decodeBeacon } from "../../src/wire/lorawan/beacon.ts";
 import { readDevAddr } from "../../src/wire/lorawan/device-address.ts";
-import { encodePhyPayload } from "../../src/wire/lorawan/encode-phy-payload.ts";
 import { explainPayload } from "../../src/wire/lorawan/explain-payload.ts";
-import { decodeJoinAcceptContent } from "../../src/wire/lorawan/join-accept.ts";
-import { KEY_NAMES, type LorawanKeys } from "../../src/wire/lorawan/lorawan-keys.ts";
-import { hexOf, octetsOfHex } from "../../src/wire/lorawan/octets.ts";
-import { decodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import {
   deriveJoinServerKeys,
   deriveSessionKeys10,
   deriveSessionKeys11,
   deriveSessionKeys11OptNeg0,
-} from "../../src/wire/lorawan/session-keys.ts";
+} from "../../src/wire/lorawan/frame-mic.ts";
+import { decodeJoinAcceptContent } from "../../src/wire/lorawan/join-accept.ts";
+import { KEY_NAMES, type LorawanKeys } from "../../src/wire/lorawan/lorawan-keys.ts";
+import { hexOf, octetsOfHex } from "../../src/wire/lorawan/octets.ts";
+import { decodePhyPayload, encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 
 type Json = string | number | boolean | null | readonly Json[] | { readonly [key: string]: Json };
 

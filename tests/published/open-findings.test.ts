@@ -4,7 +4,7 @@
  */
 import { afterAll, describe, expect, it } from "vitest";
 import type { DropoutRow } from "../../src/contract/gaps.ts";
-import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import { farNode, indoorNode, storeOf } from "./open-receptions.ts";

@@ -1,11 +1,11 @@
 /** Makes datagrams from the open sets of real receptions in tests/data/open-receptions (see the README there for source and licence). */
 import { readFileSync } from "node:fs";
 import { gunzipSync } from "node:zlib";
-import type { JudgeGap } from "../../src/model/finding.ts";
+import type { JudgeGap } from "../../src/model/gap.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
-import { encodePhyPayload } from "../../src/wire/lorawan/encode-phy-payload.ts";
+import { encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import { arrivalOf, decoded, packet } from "../store/traffic.ts";
 
 /** One row of a set, in the units of the project. */

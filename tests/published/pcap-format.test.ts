@@ -6,8 +6,8 @@
 import { readFileSync } from "node:fs";
 import { describe, expect, test } from "vitest";
 import { type CaptureItem, createCaptureDecoder } from "../../src/wire/capture/capture-decoder.ts";
-import { addWords, checksumOf } from "../../src/wire/capture/internet-checksum.ts";
-import { linkTypes } from "../../src/wire/capture/link-layer.ts";
+import { linkTypes } from "../../src/wire/capture/frame-decoder.ts";
+import { addWords, checksumOf } from "../../src/wire/capture/ip-packet.ts";
 import {
   pcapFileHeaderOctets,
   pcapMagicMicroseconds,

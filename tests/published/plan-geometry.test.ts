@@ -6,8 +6,12 @@
  * at 1 km) give them back. Free space: ITU-R P.525-4, equation 4: 32.4 + 20 log f + 20 log d.
  */
 import { describe, expect, it } from "vitest";
-import { fitLogDistance } from "../../src/radio/log-distance-fit.ts";
-import { freeSpaceLossDb, LOG_DISTANCE_OULU, logDistanceLossDb } from "../../src/radio/path-loss.ts";
+import {
+  fitLogDistance,
+  freeSpaceLossDb,
+  LOG_DISTANCE_OULU,
+  logDistanceLossDb,
+} from "../../src/radio/path-loss.ts";
 import { anchorOf, linkDistanceM, planPoint } from "../../src/radio/plan.ts";
 import { createRandom, normal } from "../../src/simulate/random.ts";
 

@@ -4,8 +4,8 @@
  * digits confirm); NIST/SEMATECH e-Handbook 1.3.6.7.2 and 1.3.6.7.4, tables of critical values (from memory).
  */
 import { describe, expect, it } from "vitest";
-import { fitLine } from "../../src/statistics/least-squares.ts";
 import { chiSquareQuantile, studentCdf, studentT } from "../../src/statistics/student.ts";
+import { fitLine } from "../../src/statistics/theil-sen.ts";
 
 /** y, x. */
 const NORRIS = [

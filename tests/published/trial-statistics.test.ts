@@ -1,17 +1,15 @@
 /** Do the statistics of trials agree with worked examples that others published? */
 import { describe, expect, test } from "vitest";
-import { bivariateNormalCdf } from "../../src/statistics/bivariate-normal.ts";
+import { bivariateNormalCdf, intervalT, studentTwoSidedP } from "../../src/statistics/distributions.ts";
 import {
-  bootstrapEstimates,
-  repeatableChance,
-  standardDeviation,
-} from "../../src/statistics/block-bootstrap.ts";
-import { holmAdjusted } from "../../src/statistics/holm.ts";
-import { mcnemar } from "../../src/statistics/mcnemar.ts";
-import { pairedScoreInterval, unpairedDifference } from "../../src/statistics/paired-proportions.ts";
+  holmAdjusted,
+  mcnemar,
+  pairedScoreInterval,
+  unpairedDifference,
+} from "../../src/statistics/proportions.ts";
 import { median } from "../../src/statistics/robust.ts";
+import { bootstrapEstimates, repeatableChance, standardDeviation } from "../../src/statistics/series.ts";
 import { hodgesLehmann, signedRank } from "../../src/statistics/signed-rank.ts";
-import { intervalT, studentTwoSidedP } from "../../src/statistics/student-t.ts";
 
 const Z95 = 1.959964;
 

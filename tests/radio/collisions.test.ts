@@ -1,6 +1,10 @@
 import { describe, expect, it } from "vitest";
-import { CAPTURE_GOURSAUD_2015 } from "../../src/radio/capture-effect.ts";
-import { channelCollisions, expectedCollisions, type LoadClass } from "../../src/radio/collisions.ts";
+import {
+  CAPTURE_GOURSAUD_2015,
+  channelCollisions,
+  expectedCollisions,
+  type LoadClass,
+} from "../../src/radio/collisions.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 
 const HOUR_US = 3.6e9;

@@ -1,10 +1,13 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { loadFromCollisionShare, pureAlohaLoss, successAmongMixedTraffic } from "../../src/radio/aloha.ts";
-import { captureOutcome } from "../../src/radio/capture-effect.ts";
-import { geodesicM, haversineM } from "../../src/radio/distance.ts";
-import { erlangB } from "../../src/radio/erlang-b.ts";
-import { excessLossDb, freeSpaceLossDb, hataLoss } from "../../src/radio/path-loss.ts";
+import {
+  captureOutcome,
+  erlangB,
+  loadFromCollisionShare,
+  pureAlohaLoss,
+  successAmongMixedTraffic,
+} from "../../src/radio/collisions.ts";
+import { excessLossDb, freeSpaceLossDb, geodesicM, hataLoss, haversineM } from "../../src/radio/path-loss.ts";
 
 describe("collisions", () => {
   it("load and loss are inverse to each other", () => {

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { type NoiseReading, noiseTrend } from "../../src/radio/noise-trend.ts";
+import { type NoiseReading, noiseTrend } from "../../src/radio/noise.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 
 const HOUR_US = 3.6e9;

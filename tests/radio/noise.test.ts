@@ -1,8 +1,14 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { linkMarginDb, summariseMargins } from "../../src/radio/margin.ts";
-import { channelNoiseDbm, expectedSignalPowerDbm, noiseFloor, noiseSample } from "../../src/radio/noise.ts";
-import { chooseSignalPowerSource, signalPowerDbm } from "../../src/radio/signal-power.ts";
+import {
+  channelNoiseDbm,
+  chooseSignalPowerSource,
+  expectedSignalPowerDbm,
+  noiseFloor,
+  noiseSample,
+  signalPowerDbm,
+} from "../../src/radio/noise.ts";
 
 describe("noise", () => {
   it("and signal power add up to the channel RSSI", () => {

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { Clock, count, difference, megahertz, quantity } from "../../src/report/format.ts";
-import { timeTicks } from "../../src/report/plots/time-ticks.ts";
+import { timeTicks } from "../../src/report/plots.tsx";
 
 describe("the report's figures", () => {
   it("carry their unit after a thin space and a true minus", () => {

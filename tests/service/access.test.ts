@@ -2,10 +2,9 @@ import { type AddressInfo, connect } from "node:net";
 import { describe, expect, it } from "vitest";
 import { WebSocket } from "ws";
 import type { Problem } from "../../src/contract/index.ts";
+import { GuessLimit, tokenFor } from "../../src/service/access.ts";
 import { ServiceUnusable } from "../../src/service/errors.ts";
-import { GuessLimit } from "../../src/service/guess-limit.ts";
 import { hostName, isLoopbackHost } from "../../src/service/loopback.ts";
-import { tokenFor } from "../../src/service/token.ts";
 import { HandClock } from "./hand-clock.ts";
 import { NODE, serviceUnderTest, TOKEN } from "./parts.ts";
 

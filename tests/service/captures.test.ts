@@ -14,7 +14,7 @@ import { Readable } from "node:stream";
 import { fileURLToPath } from "node:url";
 import { describe, expect, it } from "vitest";
 import * as contract from "../../src/contract/index.ts";
-import { Uploads } from "../../src/service/uploads.ts";
+import { Uploads } from "../../src/service/captures.ts";
 import { NOW_MS, serviceUnderTest, TOKEN, type UnderTest } from "./parts.ts";
 
 const OCTETS = { "content-type": "application/octet-stream" };

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { MIN_FREE_BYTES } from "../../src/diagnosis/disk-space.ts";
+import { MIN_FREE_BYTES } from "../../src/diagnosis/notices.ts";
 import { DiskSpaceWatch } from "../../src/service/disk-space.ts";
 
 function watch(): {

@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { KeysView } from "../../src/contract/index.ts";
-import { readNodeKeysFile } from "../../src/ledger/keyed-file.ts";
+import { readNodeKeysFile } from "../../src/ledger/keys/file.ts";
 import { storeViews } from "../../src/service/store-views.ts";
 import { addKeys } from "../../src/store/keys.ts";
 import { openReader, openStore } from "../../src/store/open.ts";

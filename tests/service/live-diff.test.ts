@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { changeBetween, freeze, type LiveAnswer } from "../../src/service/live-diff.ts";
-import { applyMessage, UNBORN } from "../../web/src/state/live-store.ts";
+import { changeBetween, freeze, type LiveAnswer } from "../../src/service/live-view.ts";
+import { applyMessage, UNBORN } from "../../web/src/state/live.ts";
 
 /** What the dashboard holds after the change: its own code, so that the two ends cannot drift apart. */
 function applied(before: LiveAnswer, after: LiveAnswer, list: string | null): unknown {

@@ -3,9 +3,9 @@ import { ServerMessage, type Topic } from "../../src/contract/live.ts";
 import {
   LiveHub,
   type LiveSocket,
-  MOST_CLIENTS,
-  MOST_SUBSCRIPTIONS,
-  MOST_VIEWS,
+  MAX_CLIENTS,
+  MAX_SUBSCRIPTIONS,
+  MAX_VIEWS,
 } from "../../src/service/live-hub.ts";
 import { LIVE_PACE, type LiveQuestion } from "../../src/service/live-view.ts";
 import { HandClock } from "./hand-clock.ts";
@@ -261,24 +261,24 @@ describe("a slow client", () => {
 describe("bounds", () => {
   it("hold for clients", () => {
     const scene = new Scene();
-    for (let i = 0; i < MOST_CLIENTS; i++) scene.join();
+    for (let i = 0; i < MAX_CLIENTS; i++) scene.join();
     const late = scene.join();
     expect([late.client, late.socket.closed]).toEqual([null, 1013]);
-    expect(scene.hub.clientCount).toBe(MOST_CLIENTS);
+    expect(scene.hub.clientCount).toBe(MAX_CLIENTS);
   });
 
   it("hold for subscriptions of one client", () => {
     const scene = new Scene();
     const { socket, watch } = scene.join();
-    for (let id = 0; id <= MOST_SUBSCRIPTIONS; id++) watch(id, "site", { last: 60 + id });
-    expect(socket.take()).toMatchObject([{ type: "trouble", id: MOST_SUBSCRIPTIONS }]);
+    for (let id = 0; id <= MAX_SUBSCRIPTIONS; id++) watch(id, "site", { last: 60 + id });
+    expect(socket.take()).toMatchObject([{ type: "trouble", id: MAX_SUBSCRIPTIONS }]);
   });
 
   it("hold for different views, while known ones are shared still", () => {
     const scene = new Scene();
-    for (let i = 0; i < MOST_VIEWS; i += MOST_SUBSCRIPTIONS) {
+    for (let i = 0; i < MAX_VIEWS; i += MAX_SUBSCRIPTIONS) {
       const { watch } = scene.join();
-      for (let id = 0; id < MOST_SUBSCRIPTIONS; id++) watch(id, "site", { last: 60 + i + id });
+      for (let id = 0; id < MAX_SUBSCRIPTIONS; id++) watch(id, "site", { last: 60 + i + id });
     }
     const { socket, watch } = scene.join();
     watch(1, "site", { last: 10_000 });

@@ -1,10 +1,9 @@
 import { once } from "node:events";
-import type { AddressInfo } from "node:net";
-import { connect } from "node:net";
+import { type AddressInfo, connect } from "node:net";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { WebSocket } from "ws";
 import * as contract from "../../src/contract/index.ts";
-import { applyMessage, type Subscribed, UNBORN } from "../../web/src/state/live-store.ts";
+import { applyMessage, type Subscribed, UNBORN } from "../../web/src/state/live.ts";
 import { NODE, serviceUnderTest, WIDE } from "./parts.ts";
 
 const QUICK = { leastMs: 20, mostMs: 200, retryMs: 20 };

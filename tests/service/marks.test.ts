@@ -4,8 +4,8 @@ import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { MarksView } from "../../src/contract/index.ts";
 import { storeViews } from "../../src/service/store-views.ts";
-import { changeMarks, MARK_FAILS } from "../../src/store/marks.ts";
 import { openReader, openStore } from "../../src/store/open.ts";
+import { changeMarks, MARK_FAILS } from "../../src/store/user-data.ts";
 import { FakeIntake, NODE, NOW_MS, serviceUnderTest } from "./parts.ts";
 
 const SHED = "02005E1000000001";

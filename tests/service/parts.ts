@@ -5,6 +5,7 @@ import { join } from "node:path";
 import type { FastifyInstance } from "fastify";
 import { onTestFinished } from "vitest";
 import type { JoinsView, WindowQuery } from "../../src/contract/index.ts";
+import type { TestOutcome } from "../../src/intake/downlink-test.ts";
 import type {
   CaptureProgress,
   CommitDelta,
@@ -13,12 +14,10 @@ import type {
   LabelRequest,
   TransmitRequest,
 } from "../../src/intake/handle.ts";
-import type { TestOutcome } from "../../src/intake/transmit-desk.ts";
-import { buildService, type ServiceOptions } from "../../src/service/build-service.ts";
+import { buildService, type ServiceOptions } from "../../src/service/build.ts";
 import type { Views } from "../../src/service/views.ts";
-import type { MarkWork } from "../../src/store/marks.ts";
 import type { PlacementWork } from "../../src/store/placements.ts";
-import type { PositionRequest } from "../../src/store/positions.ts";
+import type { MarkWork, PositionRequest } from "../../src/store/user-data.ts";
 import type { Picture } from "../../src/wire/picture/plain-picture.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";

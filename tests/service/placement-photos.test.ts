@@ -1,5 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { MOST_PHOTO_OCTETS } from "../../src/store/placement-photos.ts";
+import { MAX_PHOTO_OCTETS } from "../../src/store/placements.ts";
 import { exifSegment, jpeg, PNG_DOT } from "../wire/picture/pictures.ts";
 import { FakeIntake, FakeViews, serviceUnderTest } from "./parts.ts";
 
@@ -37,7 +37,7 @@ describe("photos of placements over HTTP", () => {
   test.each([
     ["markup", Buffer.from("<svg onload='alert(1)'/>"), "image/jpeg", 422, "no-picture"],
     ["another type", Buffer.from("<svg/>"), "image/svg+xml", 415, "wrong-media-type"],
-    ["too much", Buffer.alloc(MOST_PHOTO_OCTETS + 1), "image/jpeg", 413, "too-large"],
+    ["too much", Buffer.alloc(MAX_PHOTO_OCTETS + 1), "image/jpeg", 413, "too-large"],
   ])("are refused: %s", async (_, payload, type, status, code) => {
     const intake = new FakeIntake();
     const { app } = await serviceUnderTest({ intake });

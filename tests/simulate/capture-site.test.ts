@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import type { Arrival } from "../../src/model/arrival.ts";
+import type { Arrival } from "../../src/model/datagram.ts";
 import { captureOctets, captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import { createRandom } from "../../src/simulate/random.ts";

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { datagramOctets } from "../../src/simulate/datagram-octets.ts";
+import { datagramOctets } from "../../src/simulate/gateway-output.ts";
 import { gateway, node, packetsOf, play, SHED, START_US, site } from "./small-site.ts";
 
 const pushes = (run: ReturnType<typeof play>) =>

@@ -1,7 +1,7 @@
 import { createHash } from "node:crypto";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { datagramOctets } from "../../src/simulate/datagram-octets.ts";
+import { datagramOctets } from "../../src/simulate/gateway-output.ts";
 import type { Passage } from "../../src/simulate/transmission.ts";
 import { Truth } from "../../src/simulate/truth-schema.ts";
 import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";

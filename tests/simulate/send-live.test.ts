@@ -1,12 +1,12 @@
 import { createSocket, type Socket } from "node:dgram";
 import { afterEach, describe, expect, it } from "vitest";
-import { thisMachine } from "../../src/simulate/machine.ts";
+import { thisMachine } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 import type { Scenario } from "../../src/simulate/scenario.ts";
 import { type LiveOutside, sendLive } from "../../src/simulate/send-live.ts";
-import { answerFor } from "../../src/wire/forwarder/answer.ts";
 import { encodePullResponse } from "../../src/wire/forwarder/encode.ts";
+import { answerFor } from "../../src/wire/forwarder/header.ts";
 import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";
 import { gateway, lifeOf, node, SHED, START_US, site, TOWER } from "./small-site.ts";
 

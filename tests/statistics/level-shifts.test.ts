@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { createRandom, normal } from "../../src/simulate/random.ts";
 import { levelShifts } from "../../src/statistics/level-shifts.ts";
-import { dependenceOf, effectiveCount } from "../../src/statistics/long-run-variance.ts";
+import { dependenceOf, effectiveCount } from "../../src/statistics/series.ts";
 
 const START_US = 1_770_000_000_000_000;
 const HOUR_US = 3_600_000_000;

@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import { createRandom, normal } from "../../src/simulate/random.ts";
-import { commonPart } from "../../src/statistics/common-part.ts";
 import { pooledEffect } from "../../src/statistics/random-effects.ts";
+import { commonPart } from "../../src/statistics/series.ts";
 
 describe("differences of several nodes", () => {
   const alike = [1, 1.1, 0.9, 1.05, 0.95].map((estimate) => ({ estimate, variance: 0.04 }));

@@ -1,7 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { pooledTheilSen } from "../../src/statistics/pooled-theil-sen.ts";
-import { theilSen } from "../../src/statistics/theil-sen.ts";
+import { pooledTheilSen, theilSen } from "../../src/statistics/theil-sen.ts";
 
 const height = fc.double({ min: -100, max: 100, noNaN: true });
 

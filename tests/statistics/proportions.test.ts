@@ -1,10 +1,13 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { benjaminiHochberg } from "../../src/statistics/benjamini-hochberg.ts";
-import { binomialCdf, binomialPmf, clopperPearsonInterval } from "../../src/statistics/binomial.ts";
-import { mcnemar } from "../../src/statistics/mcnemar.ts";
-import { intervalZ, normalCdf, normalQuantile, twoSidedP } from "../../src/statistics/normal.ts";
-import { wilsonInterval } from "../../src/statistics/wilson.ts";
+import { intervalZ, normalCdf, normalQuantile, twoSidedP } from "../../src/statistics/distributions.ts";
+import {
+  binomialCdf,
+  binomialPmf,
+  clopperPearsonInterval,
+  mcnemar,
+  wilsonInterval,
+} from "../../src/statistics/proportions.ts";
 
 const counts = fc
   .integer({ min: 1, max: 5000 })
@@ -105,35 +108,5 @@ describe("McNemar's test", () => {
 
   it("says that there is nothing to compare without discordant frames", () => {
     expect(mcnemar(0, 0)).toMatchObject({ p: null, method: "none" });
-  });
-});
-
-describe("the false-discovery rate", () => {
-  it("reproduces the example of Benjamini and Hochberg 1995, section 4.1", () => {
-    const p = [
-      0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.324, 0.4262, 0.5719, 0.6528,
-      0.759, 1,
-    ];
-    const { discoveries } = benjaminiHochberg(p, 0.05);
-    // The paper rejects the four hypotheses with the smallest p-values.
-    expect(discoveries.filter(Boolean)).toHaveLength(4);
-    expect(discoveries.slice(0, 4)).toEqual([true, true, true, true]);
-  });
-
-  it("never makes a p-value smaller, and keeps their order", () => {
-    fc.assert(
-      fc.property(fc.array(fc.double({ min: 0, max: 1, noNaN: true }), { maxLength: 40 }), (p) => {
-        const { adjusted } = benjaminiHochberg(p);
-        p.forEach((value, i) => {
-          expect(adjusted[i]!).toBeGreaterThanOrEqual(value - 1e-15);
-          expect(adjusted[i]!).toBeLessThanOrEqual(1);
-          p.forEach((other, j) => {
-            if (value < other) {
-              expect(adjusted[i]!).toBeLessThanOrEqual(adjusted[j]!);
-            }
-          });
-        });
-      }),
-    );
   });
 });

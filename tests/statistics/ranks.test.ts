@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { groupShift, rankSum } from "../../src/statistics/rank-sum.ts";
-import { rankWithTies } from "../../src/statistics/ranks.ts";
+import { groupShift, rankSum } from "../../src/statistics/rank-tests.ts";
+import { rankWithTies } from "../../src/statistics/robust.ts";
 import { hodgesLehmann, signedRank } from "../../src/statistics/signed-rank.ts";
 
 const tenths = (min: number, max: number) => fc.integer({ min: min * 10, max: max * 10 }).map((n) => n / 10);

@@ -1,14 +1,18 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { cusum, cusumOptionsFrom } from "../../src/statistics/cusum.ts";
-import { effectiveSampleSize, lag1Autocorrelation } from "../../src/statistics/effective-sample-size.ts";
-import { ewma } from "../../src/statistics/ewma.ts";
+import { cusum, cusumOptionsFrom, ewma } from "../../src/statistics/control-charts.ts";
 import { lttbIndices } from "../../src/statistics/lttb.ts";
-import { mannKendall } from "../../src/statistics/mann-kendall.ts";
-import { pettitt } from "../../src/statistics/pettitt.ts";
-import { mad, median, quantile, robustSigma } from "../../src/statistics/robust.ts";
+import { mannKendall, pettitt } from "../../src/statistics/rank-tests.ts";
+import {
+  mad,
+  median,
+  medianBySlot,
+  quantile,
+  robustSigma,
+  thinByMedians,
+} from "../../src/statistics/robust.ts";
+import { effectiveSampleSize, lag1Autocorrelation } from "../../src/statistics/series.ts";
 import { theilSen } from "../../src/statistics/theil-sen.ts";
-import { medianBySlot, thinByMedians } from "../../src/statistics/thin.ts";
 
 const whole = (min: number, max: number) => fc.integer({ min, max });
 const points = fc.array(fc.record({ x: whole(0, 1000), y: whole(-120, -60) }), {

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { longRun } from "../../src/statistics/slow-part.ts";
+import { longRun } from "../../src/statistics/slow-variation.ts";
 
 describe("what series share in time", () => {
   it("is finite for series of one value, and of values at one moment", () => {

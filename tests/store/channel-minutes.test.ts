@@ -5,7 +5,7 @@
  */
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { MINUTE_US } from "../../src/model/window.ts";
+import { MINUTE_US } from "../../src/model/time-range.ts";
 import { airtimeOfReception } from "../../src/radio/airtime.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";

@@ -8,7 +8,7 @@ import {
   encodePushAck,
   encodeTxAck,
 } from "../../src/wire/forwarder/encode.ts";
-import { encodePhyPayload } from "../../src/wire/lorawan/encode-phy-payload.ts";
+import { encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import { arrivalOf, decoded, START_US } from "./traffic.ts";
 
 function fromServer(bytes: Uint8Array, atS: number, door: "capture" | "relay"): DownlinkArrival {

@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { ASKED_IN_LINE, ASKED_ONE_SIDED, quantileMs } from "../../src/ledger/round-trip-classes.ts";
+import { ASKED_IN_LINE, ASKED_ONE_SIDED, quantileMs } from "../../src/ledger/downlink-timing.ts";
 import { openStore } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";

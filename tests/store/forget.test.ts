@@ -1,8 +1,8 @@
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import { beginForgetting, type Forgettable, toBeForgotten } from "../../src/store/forget.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { phy, pull, push, SHED, TOWER } from "./traffic.ts";
 
 const NODE = "01A2B3C4";

@@ -1,8 +1,8 @@
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
-import { writeLabel } from "../../src/store/labels.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
-import { Newcomers } from "../../src/store/recorder/newcomers.ts";
+import { Newcomers } from "../../src/store/recorder/reports.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { identifierNotices } from "../../src/views/identifier-notices.ts";
 import { encodePullData } from "../../src/wire/forwarder/encode.ts";
 import { inventedEui } from "./crowded-store.ts";

@@ -4,8 +4,8 @@ import { join } from "node:path";
 import fc from "fast-check";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { CaptureImport } from "../../src/intake/capture-import.ts";
-import type { NodeKeysEntry } from "../../src/ledger/keyed-file.ts";
-import type { Arrival } from "../../src/model/arrival.ts";
+import type { NodeKeysEntry } from "../../src/ledger/keys/file.ts";
+import type { Arrival } from "../../src/model/datagram.ts";
 import { addKeys, listKeys, removeKeys } from "../../src/store/keys.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
@@ -13,15 +13,13 @@ import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/s
 import { encodeRecordedDatagram } from "../../src/wire/capture/recorded-datagrams.ts";
 import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
 import { encodePullResponse } from "../../src/wire/forwarder/encode.ts";
-import { encodePhyPayload } from "../../src/wire/lorawan/encode-phy-payload.ts";
-import { splitMic } from "../../src/wire/lorawan/frame-mic.ts";
+import { deriveSessionKeys10, joinMic, splitMic } from "../../src/wire/lorawan/frame-mic.ts";
 import {
   encodeJoinAcceptContent,
   joinAcceptMic,
   sealJoinAccept,
 } from "../../src/wire/lorawan/join-accept.ts";
-import { joinMic } from "../../src/wire/lorawan/join-mic.ts";
-import { deriveSessionKeys10 } from "../../src/wire/lorawan/session-keys.ts";
+import { encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import { frame10 } from "../ledger/keyed-frames.ts";
 import { arrivalOf, phy, pull, push, SHED, START_US, TOWER } from "./traffic.ts";
 

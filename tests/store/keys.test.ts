@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import fc from "fast-check";
 import { beforeEach, describe, expect, it, onTestFinished } from "vitest";
-import type { NodeKeysEntry } from "../../src/ledger/keyed-file.ts";
+import type { NodeKeysEntry } from "../../src/ledger/keys/file.ts";
 import { addKeys, listKeys, loadKeyRing, removeKeys } from "../../src/store/keys.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";

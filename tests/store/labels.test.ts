@@ -1,7 +1,7 @@
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
-import { writeLabel, writeSiteName } from "../../src/store/labels.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { labels, setting } from "../../src/store/queries/lives.ts";
+import { writeLabel, writeSiteName } from "../../src/store/user-data.ts";
 
 let db: Store;
 beforeEach(() => {

@@ -1,8 +1,14 @@
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
-import { changeMarks, MARK_FAILS, MOST_MARKS, type NewMark, NO_POSITION } from "../../src/store/marks.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
-import { marksIn } from "../../src/store/queries/marks.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
+import {
+  changeMarks,
+  MARK_FAILS,
+  MAX_MARKS,
+  marksIn,
+  type NewMark,
+  NO_POSITION,
+} from "../../src/store/user-data.ts";
 
 const HOUR_US = 3_600_000_000;
 const HEDGE: NewMark = {
@@ -94,7 +100,7 @@ describe("marks", () => {
   });
 
   it("are bounded in number", () => {
-    db.exec(`WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ${MOST_MARKS})
+    db.exec(`WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ${MAX_MARKS})
       INSERT INTO mark (at_us, kind, text) SELECT i, 'note', 'x' FROM n`);
     expect(add()).toBe(MARK_FAILS.full);
   });

@@ -1,13 +1,15 @@
 import { describe, expect, test } from "vitest";
 import { openStore, type Store } from "../../src/store/open.ts";
-import { PHOTO_FAILS, placementPhoto, writePlacementPhoto } from "../../src/store/placement-photos.ts";
 import {
   changePlacements,
-  MOST_PLACEMENTS,
+  MAX_PLACEMENTS,
   type NewPlacement,
+  PHOTO_FAILS,
   PLACEMENT_FAILS,
+  placementPhoto,
+  placements,
+  writePlacementPhoto,
 } from "../../src/store/placements.ts";
-import { placements } from "../../src/store/queries/placements.ts";
 import { PNG_DOT } from "../wire/picture/pictures.ts";
 
 const TOWER = "02005E1000000002";
@@ -115,8 +117,8 @@ describe("a placement", () => {
   test("is one of a bounded number", () => {
     const db = openStore(":memory:");
     db.transaction(() => {
-      for (let i = 0; i < MOST_PLACEMENTS; i++) place(db, "Mast", i);
+      for (let i = 0; i < MAX_PLACEMENTS; i++) place(db, "Mast", i);
     })();
-    expect(place(db, "Mast", MOST_PLACEMENTS)).toBe(PLACEMENT_FAILS.full);
+    expect(place(db, "Mast", MAX_PLACEMENTS)).toBe(PLACEMENT_FAILS.full);
   });
 });

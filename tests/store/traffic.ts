@@ -1,10 +1,9 @@
 /** Invented traffic for tests of the store: what a gateway would send, as datagrams with capture times. */
-import type { Arrival } from "../../src/model/arrival.ts";
-import type { Crc, RadioPacket, Signal } from "../../src/model/datagram.ts";
+import type { Arrival, Crc, RadioPacket, Signal } from "../../src/model/datagram.ts";
 import type { DecodedArrival } from "../../src/store/recorder.ts";
 import { encodePullData, encodePushData } from "../../src/wire/forwarder/encode.ts";
 import { decodeUpstream } from "../../src/wire/forwarder/upstream.ts";
-import { encodePhyPayload } from "../../src/wire/lorawan/encode-phy-payload.ts";
+import { encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 
 export const SHED = "02005E1000000001";
 export const TOWER = "02005E1000000002";

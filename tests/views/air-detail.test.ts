@@ -1,8 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { AirView } from "../../src/contract/index.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { airView } from "../../src/views/air.ts";
 import { airEvidence } from "../../src/views/air-evidence.ts";
 import type { AskedWindow } from "../../src/views/window.ts";

@@ -1,8 +1,8 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { AirView } from "../../src/contract/index.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { airView } from "../../src/views/air.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { type HeardOptions, phy, push, SHED, TOWER } from "../store/traffic.ts";

@@ -1,8 +1,8 @@
 /** The same datagrams in any order of arrival, then a rebuild: do all views say the same, to the last digit? */
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
-import type { Arrival } from "../../src/model/arrival.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
+import type { Arrival } from "../../src/model/datagram.ts";
 import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
 import { createRandom } from "../../src/simulate/random.ts";

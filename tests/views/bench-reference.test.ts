@@ -1,9 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { BenchView } from "../../src/contract/index.ts";
-import { writeBenchReference } from "../../src/store/bench-reference.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
+import { writeBenchReference, writeLabel } from "../../src/store/user-data.ts";
 import { benchReferenceView, benchView } from "../../src/views/bench.ts";
 import { resolveWindow } from "../../src/views/window.ts";
 import { MAST, orchardScenario, playedSite } from "./a-played-site.ts";

@@ -1,9 +1,9 @@
 import { beforeAll, describe, expect, it } from "vitest";
 import { type BenchItem, BenchView } from "../../src/contract/index.ts";
 import { readOwnPlans } from "../../src/radio/regions/own-plans.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
 import type { DecodedArrival } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { type BenchOptions, benchView, knownGateways } from "../../src/views/bench.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { encodeTxAck } from "../../src/wire/forwarder/encode.ts";

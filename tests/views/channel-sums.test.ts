@@ -3,7 +3,7 @@ import { describe, expect, it } from "vitest";
 import { airtimeOfReception } from "../../src/radio/airtime.ts";
 import { openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
-import { sumChannels } from "../../src/views/channel-sums.ts";
+import { sumChannels } from "../../src/views/air-maps.ts";
 import { packet, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { windowOf } from "./a-site.ts";
 

@@ -5,8 +5,8 @@ import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/s
 import { downlinksView } from "../../src/views/downlinks.ts";
 import { gatewayDownlinks } from "../../src/views/gateway-downlinks.ts";
 import { nodePage } from "../../src/views/node-page.ts";
-import { encodePhyPayload } from "../../src/wire/lorawan/encode-phy-payload.ts";
 import { encodeMacCommands } from "../../src/wire/lorawan/mac-commands.ts";
+import { encodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import { downFrame, handOut, joinAccept, pullAck, pushAck, txAck } from "../store/down-traffic.ts";
 import { joinRequest, phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 

@@ -1,8 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { FindingLine, GapsView, NodesView } from "../../src/contract/index.ts";
-import { mainCause } from "../../src/diagnosis/gap-words.ts";
-import { changeMarks, NO_POSITION } from "../../src/store/marks.ts";
+import { mainCause } from "../../src/diagnosis/gap-sentences.ts";
 import type { Store } from "../../src/store/open.ts";
+import { changeMarks, NO_POSITION } from "../../src/store/user-data.ts";
 import { newestFindings } from "../../src/views/gap-why.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import { nodePage } from "../../src/views/node-page.ts";

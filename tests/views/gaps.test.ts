@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { GapPage, GapsView } from "../../src/contract/gaps.ts";
-import { judgeGap } from "../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { gapPage } from "../../src/views/gap-page.ts";

@@ -1,8 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { GatewaysView } from "../../src/contract/index.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
 import type { DecodedArrival } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { arrivalOf, decoded, phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { JoinsView } from "../../src/contract/joins.ts";
+import { JoinsView } from "../../src/contract/site.ts";
 import { openStore } from "../../src/store/open.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
 import { joinsView } from "../../src/views/joins.ts";

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { NodePage } from "../../src/contract/index.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { nodePage } from "../../src/views/node-page.ts";
 import { nodesView } from "../../src/views/nodes.ts";
 import type { AskedWindow } from "../../src/views/window.ts";

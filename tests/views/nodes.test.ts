@@ -1,8 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { NodesView } from "../../src/contract/index.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
 import type { DecodedArrival } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { needingALook, nodesView } from "../../src/views/nodes.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { joinRequest, phy, push, SHED, TOWER } from "../store/traffic.ts";

@@ -2,10 +2,10 @@ import { describe, expect, it } from "vitest";
 import { PlanView, PositionsView } from "../../src/contract/index.ts";
 import { freeSpaceLossDb } from "../../src/radio/path-loss.ts";
 import type { Store } from "../../src/store/open.ts";
-import { writePosition } from "../../src/store/positions.ts";
+import { writePosition } from "../../src/store/user-data.ts";
 import { nodePage } from "../../src/views/node-page.ts";
 import { planView } from "../../src/views/plan.ts";
-import { positionRows } from "../../src/views/positions.ts";
+import { positionRows } from "../../src/views/user-data.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { keepalives, siteOf, windowOf } from "./a-site.ts";
 

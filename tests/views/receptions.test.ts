@@ -1,8 +1,8 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { type FieldView, FrameView, ReceptionPage } from "../../src/contract/index.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import {
   frameView,
   newestReceptions,

@@ -1,8 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { SiteView } from "../../src/contract/index.ts";
 import { airLine } from "../../src/diagnosis/sentences.ts";
-import { writeLabel } from "../../src/store/labels.ts";
 import type { Store } from "../../src/store/open.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { airView } from "../../src/views/air.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
 import { nodesView } from "../../src/views/nodes.ts";

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { WalkView } from "../../src/contract/index.ts";
-import { changeMarks, type NewMark, NO_POSITION } from "../../src/store/marks.ts";
 import type { Store } from "../../src/store/open.ts";
+import { changeMarks, type NewMark, NO_POSITION } from "../../src/store/user-data.ts";
 import { walkView } from "../../src/views/walk.ts";
 import { phy, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { keepalives, siteOf, windowOf } from "./a-site.ts";

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import type { AirMap } from "../../src/contract/air.ts";
-import { busiestCell, gridOf, noiseRange } from "../../web/src/drawings/air-cells.ts";
+import { busiestCell, gridOf, noiseRange } from "../../web/src/drawings/AirMapDrawing.tsx";
 
 function map(more: Partial<AirMap> = {}): AirMap {
   return {

@@ -1,13 +1,13 @@
 import fc from "fast-check";
 import { beforeAll, describe, expect, test } from "vitest";
 import type { CounterTick } from "../../src/contract/nodes.ts";
-import { cividis, scaleTop } from "../../web/src/drawings/cividis.ts";
+import { cividis, scaleTop } from "../../web/src/drawings/AirMapDrawing.tsx";
+import { timeMarks } from "../../web/src/drawings/axis.ts";
 import { layoutStrip, nearestTick } from "../../web/src/drawings/counter-layout.ts";
 import { FLOORS_DB, ladderMarks } from "../../web/src/drawings/draw-signal.ts";
-import { gatherCells } from "../../web/src/drawings/heartbeat-cells.ts";
+import { gatherCells } from "../../web/src/drawings/HeartbeatLine.tsx";
 import { binSignal, extent, indexAt, nearestPoint } from "../../web/src/drawings/signal-columns.ts";
-import { timeMarks } from "../../web/src/drawings/time-axis.ts";
-import { flattenFields, octetsOf, ownersOf } from "../../web/src/parts/frame-fields.ts";
+import { flattenFields, octetsOf, ownersOf } from "../../web/src/parts/Frame.tsx";
 
 beforeAll(() => {
   process.env.TZ = "Europe/Berlin";

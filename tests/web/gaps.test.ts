@@ -1,18 +1,18 @@
 import { describe, expect, test } from "vitest";
 import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
 import {
-  filterChoices,
-  filterFromParams,
-  gapItems,
-  strangerCount,
-} from "../../web/src/pages/gaps/gap-items.ts";
-import {
   confidenceWords,
   costWords,
   counterWords,
   episodeTitle,
   lengthWords,
-} from "../../web/src/pages/gaps/gap-words.ts";
+} from "../../web/src/pages/gaps/FindingText.tsx";
+import {
+  filterChoices,
+  filterFromParams,
+  gapItems,
+  strangerCount,
+} from "../../web/src/pages/gaps/gap-items.ts";
 import { drawnNeighbours, lanesOf, scoreCells, stanceOf } from "../../web/src/pages/gaps/score-lanes.ts";
 import { SHED, TOWER } from "../browser/orchard.ts";
 import { gapPage, gapsView } from "../browser/orchard-gaps.ts";

@@ -1,5 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { createLiveConnection, type Socket } from "../../web/src/state/live-connection.ts";
+import { createLiveConnection, type Socket } from "../../web/src/state/live.ts";
 
 /** A line whose socket and clock the test holds in its hand. */
 function makeLine() {

@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import { rowKey as contractKey, type ServerMessage } from "../../src/contract/live.ts";
-import { applyMessage, rowKey, type Subscribed, UNBORN } from "../../web/src/state/live-store.ts";
+import { applyMessage, rowKey, type Subscribed, UNBORN } from "../../web/src/state/live.ts";
 
 const snapshot = (seq: number, view: unknown): ServerMessage => ({ type: "snapshot", id: 1, seq, view });
 const delta = (

@@ -1,13 +1,13 @@
 import { describe, expect, test } from "vitest";
 import type { ReceptionRow } from "../../src/contract/nodes.ts";
-import { readPlace } from "../../web/src/pages/walk/place-words.ts";
+import { readPlace } from "../../web/src/pages/walk/WalkView.tsx";
 import {
   type FrameSound,
   pitchHz,
   SILENT,
   type SoundState,
   soundsOf,
-} from "../../web/src/state/frame-sounds.ts";
+} from "../../web/src/state/frame-player.ts";
 import { receptionPage } from "../browser/orchard.ts";
 
 const [PATTERN] = receptionPage("01A2B3C9", { fromMs: 0, toMs: 3_600_000, live: true }, null, 1).receptions;

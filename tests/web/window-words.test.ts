@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { beforeAll, describe, expect, test } from "vitest";
 import { windowWords } from "../../web/src/format/times.ts";
-import { readMoment, readWindow } from "../../web/src/state/window-words.ts";
+import { readMoment, readWindow } from "../../web/src/state/window.ts";
 
 beforeAll(() => {
   process.env.TZ = "Europe/Berlin";

@@ -2,35 +2,36 @@
 import { useEffect } from "preact/hooks";
 import type { AirView as Air } from "../../src/contract/air.ts";
 import type { BenchView as Bench } from "../../src/contract/bench.ts";
-import type { CapturesView as Captures } from "../../src/contract/captures.ts";
 import type { GapsView as Gaps } from "../../src/contract/gaps.ts";
+import type { WalkView as Walk } from "../../src/contract/link.ts";
 import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
-import type { PlanView as Plan } from "../../src/contract/positions.ts";
+import type {
+  CapturesView as Captures,
+  Refusal,
+  RefusalSample,
+  ServiceStatus,
+} from "../../src/contract/service.ts";
 import type { SiteView as Site } from "../../src/contract/site.ts";
-import type { Refusal, RefusalSample, ServiceStatus } from "../../src/contract/status.ts";
 import type { TrialsView as Trials } from "../../src/contract/trials.ts";
-import type { WalkView as Walk } from "../../src/contract/walk.ts";
-import { AirView } from "./pages/AirView.tsx";
-import { BenchChoice } from "./pages/bench/BenchChoice.tsx";
-import { BenchView } from "./pages/bench/BenchView.tsx";
+import type { PlanView as Plan } from "../../src/contract/user-data.ts";
+import { AirView } from "./pages/air/AirView.tsx";
+import { BenchChoice, BenchView } from "./pages/bench/BenchView.tsx";
 import { CapturesView } from "./pages/CapturesView.tsx";
 import { GapsView } from "./pages/gaps/GapsView.tsx";
 import { HelpPage } from "./pages/HelpPage.tsx";
 import { NodesView } from "./pages/NodesView.tsx";
-import { NodeView } from "./pages/NodeView.tsx";
+import { NodeView } from "./pages/node/NodeView.tsx";
 import { PlanView } from "./pages/plan/PlanView.tsx";
 import { ServiceView } from "./pages/ServiceView.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
 import { TrialsView } from "./pages/trials/TrialsView.tsx";
 import { WalkView } from "./pages/walk/WalkView.tsx";
 import { Gate } from "./parts/Gate.tsx";
-import { Shell } from "./parts/Shell.tsx";
-import { StoredNotice } from "./parts/StoredNotice.tsx";
+import { Shell, StoredNotice } from "./parts/Shell.tsx";
 import { learnServiceTime } from "./state/clock.ts";
 import { useMarks } from "./state/marks.ts";
-import { useRenewal } from "./state/renewal.ts";
 import { currentWindow, linkTo, route } from "./state/route.ts";
-import { type Loaded, useViewData } from "./state/view-data.ts";
+import { type Loaded, useRenewal, useViewData } from "./state/view-data.ts";
 
 /** The whole page. */
 export function App() {

@@ -1,10 +1,9 @@
 /** On which channels does the gateway hear, which of its plan never, and which plan is it? */
 import type { BenchItem } from "../../contract/index.ts";
-import { binomialCdf } from "../../statistics/binomial.ts";
+import { binomialCdf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, percent } from "../standing.ts";
-import { counted, type Found, itemOf, listed, secondsFor } from "./item.ts";
-import { LIMITS } from "./limits.ts";
+import { decibel, percent } from "../status.ts";
+import { counted, type Found, itemOf, LIMITS, listed, secondsFor } from "./limits.ts";
 
 export interface ChannelsEvidence {
   /** Packets with a right CRC by channel, lowest first. */
@@ -319,16 +318,16 @@ function region(evidence: RegionEvidence): Found {
 }
 
 /** Packets from which on a named plan is judged. Chosen: a false detection or two lie anywhere. */
-const LEAST_FOR_EXPECTED = 5;
+const MIN_FOR_EXPECTED = 5;
 
 function againstExpected(expected: ExpectedPlan, { packets, name, subBand, seconds }: RegionEvidence): Found {
-  if (packets < LEAST_FOR_EXPECTED) {
+  if (packets < MIN_FOR_EXPECTED) {
     return {
       state: "waiting",
       figure: expected.name,
-      reason: `${counted(packets, "packet")} of ${LEAST_FOR_EXPECTED} that are needed to hold it against ${expected.name}.`,
-      awaits: counted(LEAST_FOR_EXPECTED - packets, "more packet"),
-      awaitsSeconds: secondsFor(LEAST_FOR_EXPECTED - packets, packets, seconds),
+      reason: `${counted(packets, "packet")} of ${MIN_FOR_EXPECTED} that are needed to hold it against ${expected.name}.`,
+      awaits: counted(MIN_FOR_EXPECTED - packets, "more packet"),
+      awaitsSeconds: secondsFor(MIN_FOR_EXPECTED - packets, packets, seconds),
     };
   }
   const share = expected.fitting / packets;

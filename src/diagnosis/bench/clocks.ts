@@ -2,9 +2,8 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { type CounterDrift, halfWidthPpm, secondsNeeded } from "../../radio/counter-drift.ts";
 import { median } from "../../statistics/robust.ts";
-import { span } from "../standing.ts";
-import { counted, type Found, itemOf } from "./item.ts";
-import { LIMITS } from "./limits.ts";
+import { span } from "../status.ts";
+import { counted, type Found, itemOf, LIMITS } from "./limits.ts";
 
 export interface GatewayClockEvidence {
   /** Of each status report, oldest first: its time minus arrival; null where it had no readable time. */

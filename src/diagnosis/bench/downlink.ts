@@ -1,10 +1,9 @@
 /** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
-import { percent, span } from "../standing.ts";
-import { pushTimeoutMs, type ServerTrip } from "./account.ts";
-import { counted, type Found, itemOf, listed } from "./item.ts";
-import { LIMITS } from "./limits.ts";
+import { percent, span } from "../status.ts";
+import { counted, type Found, itemOf, LIMITS, listed } from "./limits.ts";
+import { pushTimeoutMs, type ServerTrip } from "./packet-counts.ts";
 
 export interface RoundTripEvidence {
   /** From a downlink's leaving to its TX_ACK, milliseconds: from here to the gateway and back. */

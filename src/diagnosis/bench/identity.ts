@@ -1,7 +1,9 @@
 /** Who speaks: which protocol version, under a plausible identifier, and is it one gateway only? */
 import type { BenchItem } from "../../contract/index.ts";
-import { counted, type Found, itemOf, secondsFor } from "./item.ts";
-import { LIMITS } from "./limits.ts";
+import { TMST_PERIOD_US } from "../../radio/clock.ts";
+import { median } from "../../statistics/robust.ts";
+import { span } from "../status.ts";
+import { counted, type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface ProtocolEvidence {
   /** Versions that its datagrams bore. */
@@ -134,4 +136,120 @@ function oneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): 
     state: "pass",
     reason: `${counted(readings, "packet")}, never back on a count that was left.`,
   };
+}
+
+// Is the time that the gateway writes on each packet (`time` of rxpk) right, and does it go forward?
+
+/** One packet with a time of its own, in order of arrival. */
+export interface PacketTimeReading {
+  readonly tmstUs: number;
+  readonly atUs: number;
+  /** `time` minus arrival. */
+  readonly timeOffsetUs: number;
+}
+
+export interface PacketTimeEvidence {
+  /** Packets whose counter was read; most gateways write no time. */
+  readonly packets: number;
+  readonly dated: readonly PacketTimeReading[];
+}
+
+/** Packets of one fetch need not stand in order. Chosen: far above a fetch of 10 ms. */
+const DISORDER_US = 50_000;
+const HALF_HOUR_S = 1_800;
+
+/** `time` of packets against arrival and against the counter. */
+export function judgePacketTime(evidence: PacketTimeEvidence): BenchItem {
+  return itemOf("packet-time", "Time of packets", LIMITS.packetTime.basis, packetTime(evidence));
+}
+
+function packetTime({ packets, dated }: PacketTimeEvidence): Found {
+  const limits = LIMITS.packetTime;
+  if (packets === 0) return { state: "waiting", reason: "No packet came yet.", awaits: "packets on the air" };
+  if (dated.length === 0) {
+    return {
+      state: "waiting",
+      figure: "no time",
+      reason: "Its packets carry no time of their own, as usual without GPS; arrival dates them.",
+    };
+  }
+  if (dated.length < limits.leastPackets) {
+    return {
+      state: "waiting",
+      reason: `${dated.length} of ${limits.leastPackets} packets with a time that are needed.`,
+      awaits: `${limits.leastPackets - dated.length} more packets with a time`,
+    };
+  }
+  const offset = (median(dated.map(({ timeOffsetUs }) => timeOffsetUs)) ?? 0) / 1e6;
+  const size = Math.abs(offset);
+  const found = { figure: `${offset < 0 ? "\u2212" : "+"}${span(size)}`, value: offset, unit: "s" };
+  const side = offset > 0 ? "ahead of" : "behind";
+  if (size > limits.warnSeconds) {
+    const why = reasonOf(size);
+    return {
+      ...found,
+      state: size > limits.failSeconds ? "fail" : "warn",
+      reason: `\`time\` of its packets is ${span(size)} ${side} their arrival (median of ${counted(dated.length, "packet")}).${why.reason}`,
+      advice: why.advice,
+    };
+  }
+  const back = backwards(dated);
+  const share = back / dated.length;
+  if (back > 0 && share >= limits.warnShare) {
+    return {
+      ...found,
+      figure: `${back} out of order`,
+      value: back,
+      unit: "packets",
+      state: share >= limits.failShare ? "fail" : "warn",
+      reason: `\`time\` ran backwards or jumped at ${back} of ${counted(dated.length, "packet")}, while the counter went on.`,
+      advice:
+        "Check the GPS: antenna with a view of the sky, and its PPS line to the concentrator. Without PPS switch the packet time off.",
+    };
+  }
+  return {
+    ...found,
+    state: "pass",
+    reason: `\`time\` of ${counted(dated.length, "packet")} agrees with arrival to ${span(Math.max(1, size))} and goes forward.`,
+  };
+}
+
+/** What an offset of such a size is known for. */
+function reasonOf(size: number): { reason: string; advice: string } {
+  const clock = "Give the gateway a time server (NTP), or a GPS with a view of the sky.";
+  const hours = Math.round(size / HALF_HOUR_S) / 2;
+  if (hours >= 0.5 && hours <= 14 && Math.abs(size - hours * 3_600) <= 60)
+    return {
+      reason: " By whole or half hours: it writes its local time for UTC.",
+      advice: "Set the gateway's time zone to UTC, or its forwarder to write UTC.",
+    };
+  if (Math.abs(size - TMST_PERIOD_US / 1e6) <= 60)
+    return {
+      reason: " That is one wrap of the counter (71 min 35 s): the forwarder converts it wrongly.",
+      advice: "Restart the forwarder after the GPS has its fix; update it if the error returns.",
+    };
+  // GPS runs 18 s ahead of UTC since 2017; a forwarder that leaves the leap seconds out shows that.
+  if (Math.abs(size - 18) <= 1.5)
+    return {
+      reason: " 18 s are the leap seconds between GPS and UTC: it writes GPS time for UTC.",
+      advice: "Update the forwarder, or switch the packet time off.",
+    };
+  return { reason: "", advice: clock };
+}
+
+/** How often `time` went backwards, or parted from the counter by more than a second, from one packet to the next. */
+function backwards(dated: readonly PacketTimeReading[]): number {
+  let count = 0;
+  for (const [i, one] of dated.entries()) {
+    const before = dated[i - 1];
+    if (before === undefined) continue;
+    const counted = one.tmstUs - before.tmstUs;
+    const counterUs = counted - TMST_PERIOD_US * Math.round(counted / TMST_PERIOD_US);
+    const timeUs = one.atUs + one.timeOffsetUs - before.atUs - before.timeOffsetUs;
+    const arrivalUs = one.atUs - before.atUs;
+    // After a restart the counter proves nothing; then arrival does.
+    const truthUs = Math.abs(counterUs - arrivalUs) < 2_000_000 ? counterUs : arrivalUs;
+    if ((timeUs < -DISORDER_US && truthUs > 0) || Math.abs(timeUs - truthUs) > 1_000_000) count += 1;
+  }
+  return count;
 }

@@ -1,17 +1,7 @@
 /** How does the gateway stand as a whole? The checks in the order in which they are read, one verdict, one sentence. */
 import type { BenchItem, BenchState, Sentence } from "../../contract/index.ts";
 import type { CounterDrift } from "../../radio/counter-drift.ts";
-import { span } from "../standing.ts";
-import {
-  type AcknowledgedEvidence,
-  type ArrivedEvidence,
-  type CountEvidence,
-  type CrcEvidence,
-  judgeAcknowledged,
-  judgeArrived,
-  judgeCrcFailed,
-  judgeForwarded,
-} from "./account.ts";
+import { span } from "../status.ts";
 import { type ChannelsEvidence, judgeChannels, judgeRegion, type RegionEvidence } from "./channels.ts";
 import {
   type GatewayClockEvidence,
@@ -21,23 +11,37 @@ import {
   type RestartEvidence,
   type Standstill,
 } from "./clocks.ts";
-import { judgeOrder, judgeRefused, type OrderEvidence, type RefusedEvidence } from "./datagrams.ts";
 import { type DownlinkEvidence, judgeDownlinks, judgeRoundTrip, type RoundTripEvidence } from "./downlink.ts";
 import {
   judgeKeepalives,
+  judgeOrder,
+  judgeRefused,
   judgeStatusReports,
   type KeepaliveEvidence,
+  type OrderEvidence,
+  type RefusedEvidence,
   type StatusEvidence,
 } from "./heartbeat.ts";
 import {
   judgeIdentifier,
   judgeOneGateway,
+  judgePacketTime,
   judgeProtocol,
   type OneGatewayEvidence,
+  type PacketTimeEvidence,
   type ProtocolEvidence,
 } from "./identity.ts";
-import { counted, listed } from "./item.ts";
-import { judgePacketTime, type PacketTimeEvidence } from "./packet-time.ts";
+import { counted, listed } from "./limits.ts";
+import {
+  type AcknowledgedEvidence,
+  type ArrivedEvidence,
+  type CountEvidence,
+  type CrcEvidence,
+  judgeAcknowledged,
+  judgeArrived,
+  judgeCrcFailed,
+  judgeForwarded,
+} from "./packet-counts.ts";
 import {
   type DataRateEvidence,
   judgeDataRates,

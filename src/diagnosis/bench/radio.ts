@@ -1,8 +1,7 @@
 /** Does the radio hear, on more than one data rate, and only what nodes send? */
 import type { BenchItem } from "../../contract/index.ts";
-import { percent, span } from "../standing.ts";
-import { counted, type Found, itemOf, secondsFor } from "./item.ts";
-import { LIMITS } from "./limits.ts";
+import { percent, span } from "../status.ts";
+import { counted, type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface RadioEvidence {
   /** Packets of the window: by its own reports (rxnb), or as they arrived where reports do not count. */

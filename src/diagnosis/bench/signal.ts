@@ -2,9 +2,8 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { type NoiseFloor, thermalNoiseDbm } from "../../radio/noise.ts";
 import { median, quantile } from "../../statistics/robust.ts";
-import { decibel, percent } from "../standing.ts";
-import { counted, type Found, itemOf, listed } from "./item.ts";
-import { LIMITS } from "./limits.ts";
+import { decibel, percent } from "../status.ts";
+import { counted, type Found, itemOf, LIMITS, listed } from "./limits.ts";
 
 export interface LevelEvidence {
   /** Newest packets with a right CRC; levels as the gateway gave them. */

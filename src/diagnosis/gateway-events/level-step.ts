@@ -7,11 +7,11 @@
  * memory), and the steps of what remains are found as those of a single link (statistics/level-shifts.ts). A step
  * counts when the senders, each compared with itself before and after, agree on its size.
  */
-import type { TimeWindow } from "../../model/window.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
+import { intervalT } from "../../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE, type ShiftRule } from "../../statistics/level-shifts.ts";
 import { median, robustSigma } from "../../statistics/robust.ts";
-import type { DatedShift } from "../../statistics/step-date.ts";
-import { intervalT } from "../../statistics/student-t.ts";
+import type { DatedShift } from "../../statistics/step-fit.ts";
 
 /** One frame of a sender as one gateway heard it. */
 export interface LevelPoint {

@@ -3,10 +3,10 @@
  * their sum over time follows how sure it is, however much neighbours in time resemble each other.
  */
 
-import { commonPart } from "../../statistics/common-part.ts";
+import { intervalT, studentTwoSidedP } from "../../statistics/distributions.ts";
 import { pooledEffect } from "../../statistics/random-effects.ts";
-import { longRun, type Way } from "../../statistics/slow-part.ts";
-import { intervalT, studentTwoSidedP } from "../../statistics/student-t.ts";
+import { commonPart } from "../../statistics/series.ts";
+import { longRun, type Way } from "../../statistics/slow-variation.ts";
 
 /** How far one frame moves an estimate, when. */
 export interface Push {

@@ -2,13 +2,12 @@
  * By how much does one side read a node's frames higher, when both could hear them at once? On common frames where
  * neither floor nor ceiling has a say, else with what they hide allowed for.
  */
-import { type CensoredPair, censoredPairDifference } from "../../statistics/censored-pair.ts";
-import { intervalZ } from "../../statistics/normal.ts";
-import { rankWithTies } from "../../statistics/ranks.ts";
-import { quantile } from "../../statistics/robust.ts";
+import { type CensoredPair, censoredPairDifference } from "../../statistics/censored.ts";
+import { intervalZ } from "../../statistics/distributions.ts";
+import { quantile, rankWithTies } from "../../statistics/robust.ts";
 import { hodgesLehmann } from "../../statistics/signed-rank.ts";
-import { CLEAR_OF_FLOOR_DB, type PairedNode, type Sent, SNR_CEILING_DB } from "./evidence.ts";
 import type { NodeEffect, Push } from "./node-effect.ts";
+import { CLEAR_OF_FLOOR_DB, type PairedNode, type Sent, SNR_CEILING_DB } from "./verdict.ts";
 
 export type SnrMethod = "common frames" | "floor allowed for" | "too strong" | "too few" | "no snr";
 
@@ -24,13 +23,13 @@ interface Pair extends CensoredPair {
 }
 
 /** Common frames of a node at one data rate below which nothing is said. Chosen. */
-const FEWEST_COMMON = 8;
+const MIN_COMMON = 8;
 /** Above this share beyond the ceiling the middle of a reading is a guess. Chosen. */
-const MOST_ABOVE_CEILING = 0.5;
+const MAX_ABOVE_CEILING = 0.5;
 /** The pairwise averages of more differences would not fit a moment; ranks keep their shape. */
-const MOST_AVERAGED = 400;
+const MAX_AVERAGED = 400;
 /** Frames of one node and data rate that go into one likelihood; of more, every k-th. */
-const MOST_FITTED = 4000;
+const MAX_FITTED = 4000;
 
 /** `otherLoss`: share of frames that a side misses although they are strong (see strongLoss). */
 export function pairedSnr(node: PairedNode, otherLoss: number): NodeSnr {
@@ -92,15 +91,15 @@ function byRate(sent: readonly Sent[]): Map<string, Stratum> {
 function stratumSnr({ floorDb, pairs }: Stratum, otherLoss: number): NodeSnr {
   if (floorDb === null || pairs.length === 0) return { method: "no snr", effect: null };
   const common = pairs.filter(({ a, b }) => a !== null && b !== null);
-  if (common.length < FEWEST_COMMON) return { method: "too few", effect: null };
+  if (common.length < MIN_COMMON) return { method: "too few", effect: null };
   const a = readings(pairs, "a");
   const b = readings(pairs, "b");
   const above = Math.max(shareAbove(a), shareAbove(b));
-  if (above > MOST_ABOVE_CEILING) return { method: "too strong", effect: null };
+  if (above > MAX_ABOVE_CEILING) return { method: "too strong", effect: null };
   if (isClear(a, floorDb) && isClear(b, floorDb) && above < 0.02) {
     return { method: "common frames", effect: shiftOf(common) };
   }
-  const every = Math.ceil(pairs.length / MOST_FITTED);
+  const every = Math.ceil(pairs.length / MAX_FITTED);
   const kept = every === 1 ? pairs : pairs.filter((_, i) => i % every === 0);
   const fit = censoredPairDifference(kept, { floor: floorDb, ceiling: SNR_CEILING_DB, otherLoss });
   if (fit === null) return { method: "too few", effect: null };
@@ -150,10 +149,10 @@ function shiftOf(common: readonly Pair[]): NodeEffect | null {
 
 function thinned(values: readonly number[]): number[] {
   const sorted = [...values].sort((x, y) => x - y);
-  if (sorted.length <= MOST_AVERAGED) return sorted;
+  if (sorted.length <= MAX_AVERAGED) return sorted;
   return Array.from(
-    { length: MOST_AVERAGED },
-    (_, i) => sorted[Math.floor(((i + 0.5) * sorted.length) / MOST_AVERAGED)] ?? 0,
+    { length: MAX_AVERAGED },
+    (_, i) => sorted[Math.floor(((i + 0.5) * sorted.length) / MAX_AVERAGED)] ?? 0,
   );
 }
 

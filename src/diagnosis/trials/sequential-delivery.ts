@@ -2,11 +2,10 @@
  * Did more frames get through in the first period than in the second? Node by node and data rate by data rate, since a
  * slower rate gets through more easily; times of day alike on both sides.
  */
-import { unpairedDifference } from "../../statistics/paired-proportions.ts";
-import type { Way } from "../../statistics/slow-part.ts";
-import { intervalT } from "../../statistics/student-t.ts";
-import type { SentOnce, SequentialNode } from "./evidence.ts";
-import { lossWays } from "./loss-runs.ts";
+
+import { intervalT } from "../../statistics/distributions.ts";
+import { unpairedDifference } from "../../statistics/proportions.ts";
+import type { Way } from "../../statistics/slow-variation.ts";
 import {
   type Estimate,
   movedTogether,
@@ -18,8 +17,9 @@ import {
   type Spread,
   spreadOf,
 } from "./node-effect.ts";
-import { contradicts, timeVariance } from "./time-blocks.ts";
-import { dayWeights, withoutDay } from "./time-of-day.ts";
+import { lossWays } from "./paired.ts";
+import { contradicts, dayWeights, timeVariance, withoutDay } from "./time-of-day.ts";
+import type { SentOnce, SequentialNode } from "./verdict.ts";
 
 export interface SequentialDelivery {
   /** a minus b, -1 to 1. */
@@ -34,7 +34,7 @@ export interface SequentialDelivery {
 }
 
 /** Counters of a node at one data rate in each period, or it takes no part. Chosen. */
-export const FEWEST_COUNTERS = 5;
+export const MIN_COUNTERS = 5;
 /** Rounding may leave a hair where all or none came through. */
 const NEARLY_NONE = 1e-9;
 
@@ -91,7 +91,7 @@ function strataOf(node: SequentialNode, index: number): Stratum[] {
   return [...labels].flatMap((label) => {
     const a = node.a.filter(({ rate }) => rate.label === label);
     const b = node.b.filter(({ rate }) => rate.label === label);
-    if (Math.min(a.length, b.length) < FEWEST_COUNTERS) return [];
+    if (Math.min(a.length, b.length) < MIN_COUNTERS) return [];
     const weights = dayWeights(
       a.map(({ atUs }) => atUs),
       b.map(({ atUs }) => atUs),

@@ -3,10 +3,10 @@
  * for each gateway, source and direction (the forwarder pushes from one socket and pulls from another). It is bounded,
  * forgets what has fallen silent, and lets no flood of strangers push out a gateway that has been there for a while.
  */
-import type { Endpoint } from "../../model/arrival.ts";
+import type { Endpoint } from "../../model/datagram.ts";
 import type { Eui } from "../../model/identifiers.ts";
 import { identifiers, upstreamHeadOctets } from "../../wire/forwarder/header.ts";
-import { RateLimit } from "../rate-limit.ts";
+import { RateLimit } from "../guards.ts";
 
 /** Push: PUSH_DATA and its acknowledgement. Pull: PULL_DATA, what is sent down, and TX_ACK. */
 export type Direction = "push" | "pull";
@@ -19,7 +19,7 @@ const PUSH_IDLE_MS = 120_000;
 const SETTLED_MS = 60_000;
 /** New associations of one address, a second. Chosen: some thirty gateways behind one address may start at once. */
 const OPENED_A_SECOND = 64;
-const MOST_ADDRESSES = 4096;
+const MAX_ADDRESSES = 4096;
 /** New associations altogether, a second: forged addresses are free, and each opening costs a socket. Chosen. */
 const OPENED_A_SECOND_IN_ALL = 256;
 
@@ -61,7 +61,7 @@ export class Associations {
   readonly #byKey = new Map<string, Association>();
   readonly #bySource = new Map<string, Association>();
   readonly #pullers = new Map<Eui, Set<Association>>();
-  readonly #openings = new RateLimit(OPENED_A_SECOND, MOST_ADDRESSES);
+  readonly #openings = new RateLimit(OPENED_A_SECOND, MAX_ADDRESSES);
   readonly #allOpenings = new RateLimit(OPENED_A_SECOND_IN_ALL, 1);
 
   constructor(options: AssociationOptions) {

@@ -2,9 +2,9 @@
  * How does what passes reach the recording without ever waiting for it? As copies, in small batches, never more than so
  * many at once on their way: the recorder reports how many it has stored. What has no room is counted, not kept.
  */
-import type { Endpoint } from "../../model/arrival.ts";
+import type { Endpoint } from "../../model/datagram.ts";
 import type { Eui } from "../../model/identifiers.ts";
-import { Fifo } from "../fifo.ts";
+import { Fifo } from "../fair-queue.ts";
 
 /** A datagram that passed, or was refused passage. */
 export interface Copy {
@@ -26,8 +26,8 @@ export interface CopyQueueOptions {
 }
 
 /** Some twenty seconds of a busy site while the store is slow; beyond that, and beyond 32 MiB, copies are lost and counted. */
-const MOST_ON_THE_WAY = 20_000;
-const MOST_BYTES = 32 * 1024 * 1024;
+const MAX_ON_THE_WAY = 20_000;
+const MAX_BYTES = 32 * 1024 * 1024;
 
 export class CopyQueue {
   readonly #options: CopyQueueOptions;
@@ -53,7 +53,7 @@ export class CopyQueue {
   }
 
   add(copy: Copy): void {
-    if (this.#ended || this.#count >= MOST_ON_THE_WAY || this.#bytes + copy.bytes.length > MOST_BYTES) {
+    if (this.#ended || this.#count >= MAX_ON_THE_WAY || this.#bytes + copy.bytes.length > MAX_BYTES) {
       this.#lost += 1;
       return;
     }

@@ -2,13 +2,13 @@
  * Does a datagram come back that was just passed on? Then two relays point at each other, or several in a ring. No two
  * sources of gateways send the same octets within seconds: a forwarder draws a new token for each datagram.
  */
-import { digestOf } from "../../ledger/content.ts";
-import type { Endpoint } from "../../model/arrival.ts";
+import { digestOf } from "../../ledger/group-receptions.ts";
+import type { Endpoint } from "../../model/datagram.ts";
 
 /** A datagram that goes round is back within the round trip; a second is the longest that a network keeps one. Chosen. */
 const REMEMBERED_MS = 2_000;
 /** Datagrams remembered: a thousand a second for as long; of more, the oldest are forgotten first. */
-const MOST_REMEMBERED = 4_096;
+const MAX_REMEMBERED = 4_096;
 
 /** What went round since the start. */
 export interface LoopFigures {
@@ -39,7 +39,7 @@ export class LoopWatch {
     }
     this.#passed.delete(digest);
     this.#passed.set(digest, { address: from.address, port: from.port, atMs: nowMs });
-    if (this.#passed.size > MOST_REMEMBERED) {
+    if (this.#passed.size > MAX_REMEMBERED) {
       const oldest = this.#passed.keys().next();
       if (oldest.done !== true) this.#passed.delete(oldest.value);
     }

@@ -1,8 +1,8 @@
 /** What do the passage's thread and the service say to each other? Small, plain messages and no more. */
 import type { MessagePort } from "node:worker_threads";
-import type { Endpoint } from "../../model/arrival.ts";
+import type { Endpoint } from "../../model/datagram.ts";
 import type { ReceiveBuffer } from "../udp-listener.ts";
-import type { PassageFigures } from "./passage.ts";
+import type { PassageFigures } from "./relay.ts";
 import type { RelayTarget } from "./targets.ts";
 
 /** Settings of the passage's thread, handed over at its start. */

@@ -1,19 +1,18 @@
 /**
  * The passage's own thread: the sockets of both sides and nothing that could hold them up. It never touches the store;
- * should the recording stand still or end, datagrams pass all the same. Started by start-passage.ts.
+ * should the recording stand still or end, datagrams pass all the same. Started by start.ts.
  */
 import { lookup } from "node:dns/promises";
 import { parentPort, workerData } from "node:worker_threads";
+import { TroubleLog } from "../guards.ts";
 import { KernelDrops } from "../kernel-drops.ts";
 import type { FromRecorder, ToRecorder } from "../recorder-input.ts";
 import { systemTimeUs } from "../system-time.ts";
 import { setThreadPriority } from "../thread-priority.ts";
-import { TroubleLog } from "../trouble-log.ts";
-import { openUdpListener, type UdpListener } from "../udp-listener.ts";
-import { udpTrouble } from "../udp-trouble.ts";
+import { openUdpListener, type UdpListener, udpTrouble } from "../udp-listener.ts";
 import { CopyQueue } from "./copies.ts";
 import type { FromPassage, PassageThreadSettings, ToPassage } from "./messages.ts";
-import { Passage } from "./passage.ts";
+import { Passage } from "./relay.ts";
 import { relayTargetText } from "./targets.ts";
 
 const FIGURES_EVERY_MS = 500;

@@ -4,11 +4,11 @@
  * datagram may come through.
  */
 import { createSocket, type Socket } from "node:dgram";
-import type { Endpoint } from "../../model/arrival.ts";
-import { literalLookup } from "../literal-lookup.ts";
+import type { Endpoint } from "../../model/datagram.ts";
+import { literalLookup } from "../udp-listener.ts";
 
 /** While the socket is being connected (well under a millisecond) this many wait; more cannot come in that time honestly. */
-const MOST_EARLY = 64;
+const MAX_EARLY = 64;
 const RECEIVE_BUFFER_BYTES = 512 * 1024;
 
 export interface UpstreamSocketHandlers {
@@ -47,7 +47,7 @@ export class UpstreamSocket {
 
   /** Passes a datagram on as it is. Never throws. */
   send(bytes: Uint8Array): void {
-    const canWait = this.#early !== null && this.#early.length < MOST_EARLY;
+    const canWait = this.#early !== null && this.#early.length < MAX_EARLY;
     if (this.#closing || this.#unconnected || (this.#early !== null && !canWait)) this.#handlers.onUnsent();
     else if (this.#early !== null) this.#early.push(bytes);
     else this.#send(bytes, true);

@@ -4,7 +4,7 @@
  * upstream does not acknowledge stays unacknowledged.
  */
 import { isIP } from "node:net";
-import type { Endpoint } from "../../model/arrival.ts";
+import type { Endpoint } from "../../model/datagram.ts";
 import type { RelayTarget } from "./targets.ts";
 
 /** How an upstream stands. `idle`: no gateway has sent anything of late, so there is nothing to answer. */

@@ -2,7 +2,7 @@
  * Did a node that fell silent come back under another address? A device that joins gets a new one: a join-request after
  * the last frame, an address that begins at a low counter soon after it, as strong and in the same rhythm.
  */
-import type { SceneGap, SceneReception, Successor } from "../../model/scene.ts";
+import type { SceneGap, SceneReception, Successor } from "../../model/gap.ts";
 import { median } from "../../statistics/robust.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "../queries/statement.ts";
@@ -10,11 +10,11 @@ import { prepared } from "../queries/statement.ts";
 /** The first frame follows the join-accept within this time. Common practice, no source. */
 const FIRST_FRAME_US = 600_000_000;
 /** A new session begins at 0; the first frames may be lost. */
-const MOST_FIRST_COUNTER = 5;
+const MAX_FIRST_COUNTER = 5;
 /** As strong: medians within this, dB. Chosen: fading of single frames, averaged. */
 const LIKE_DB = 3.5;
 /** Frames of the newcomer from which its strength and rhythm are believed. */
-const LEAST_FRAMES = 4;
+const MIN_FRAMES = 4;
 
 interface Candidate {
   readonly id: number;
@@ -40,9 +40,9 @@ export function findSuccessor(
              WHERE f.life_id = l.id AND f.at_us <= @to AND f.replay = 0) AS rhythmUs
      FROM life l JOIN frame j INDEXED BY frame_join
        ON j.message_type = 0 AND j.at_us BETWEEN l.first_at_us - ${FIRST_FRAME_US} AND l.first_at_us
-     WHERE l.first_at_us BETWEEN @from AND @to AND l.number = 1 AND l.first_counter <= ${MOST_FIRST_COUNTER}
+     WHERE l.first_at_us BETWEEN @from AND @to AND l.number = 1 AND l.first_counter <= ${MAX_FIRST_COUNTER}
        AND (SELECT count(*) FROM (SELECT 1 FROM frame f WHERE f.life_id = l.id AND f.at_us <= @to AND f.repeat = 0
-                                  AND f.replay = 0 LIMIT ${LEAST_FRAMES})) = ${LEAST_FRAMES} AND j.at_us > @from AND l.dev_addr <> @addr
+                                  AND f.replay = 0 LIMIT ${MIN_FRAMES})) = ${MIN_FRAMES} AND j.at_us > @from AND l.dev_addr <> @addr
      GROUP BY l.id, j.dev_eui ORDER BY l.first_at_us LIMIT 20`,
   ).all({ from: gap.fromUs, to: gap.toUs, addr: gap.devAddr }) as Candidate[];
   const there = atItsGateway(receptions, gap.lifeId);
@@ -73,5 +73,5 @@ function levelOf(receptions: readonly SceneReception[], lifeId: number): number 
   const levels = receptions.flatMap((one) =>
     one.lifeId === lifeId && one.rssiDbm !== null ? [one.rssiDbm] : [],
   );
-  return levels.length < LEAST_FRAMES ? null : median(levels.slice(-40));
+  return levels.length < MIN_FRAMES ? null : median(levels.slice(-40));
 }

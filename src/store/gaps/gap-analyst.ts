@@ -5,17 +5,16 @@
  * what is stored alone, never on the order or the pieces in which it came.
  */
 import type { Statement } from "better-sqlite3";
-import type { GapJudgement, JudgeGap } from "../../model/finding.ts";
+import type { GapJudgement, JudgeGap } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { type RecordedTime, recordedTimeOf } from "../recorded-time.ts";
-import { type Disorder, DisorderBook } from "./disorder-book.ts";
-import { findingText } from "./finding-text.ts";
-import { GATEWAYS_OF_FRAME } from "./gap-statements.ts";
-import { OutageBook } from "./outage-book.ts";
-import { SceneBlocks } from "./scene-blocks.ts";
-import { type GapRecord, SceneReader } from "./scene-reader.ts";
-import { gatewaysOf, WatchBook } from "./watch-book.ts";
+import { SceneBlocks } from "./context-cache.ts";
+import { DetectorState, gatewaysOf } from "./detector-state.ts";
+import { type GapRecord, SceneReader } from "./gap-context.ts";
+import { findingText, GATEWAYS_OF_FRAME } from "./gap-rows.ts";
+import { type Disorder, LateData } from "./late-data.ts";
+import { OutageWriter } from "./outages.ts";
 
 /** The newest seconds wait: the other gateways' receptions of the same frames are still on their way. */
 const SETTLE_US = 5_000_000;
@@ -39,9 +38,9 @@ export interface StepOptions {
 export class GapAnalyst {
   readonly #db: Store;
   readonly #judge: JudgeGap | null;
-  readonly #disorder: DisorderBook;
-  readonly #outages: OutageBook;
-  readonly #watches: WatchBook;
+  readonly #disorder: LateData;
+  readonly #outages: OutageWriter;
+  readonly #watches: DetectorState;
   readonly #blocks: SceneBlocks;
   readonly #scenes: SceneReader;
   readonly #frames: Statement;
@@ -56,9 +55,9 @@ export class GapAnalyst {
   constructor(db: Store, judge: JudgeGap | null, recorded: () => RecordedTime = recordedTimeOf(db)) {
     this.#db = db;
     this.#judge = judge;
-    this.#disorder = new DisorderBook(db);
-    this.#outages = new OutageBook(db, recorded);
-    this.#watches = new WatchBook(db, this.#outages);
+    this.#disorder = new LateData(db);
+    this.#outages = new OutageWriter(db, recorded);
+    this.#watches = new DetectorState(db, this.#outages);
     this.#blocks = new SceneBlocks(db);
     this.#scenes = new SceneReader(db, this.#blocks, this.#outages);
     this.#frames = db.prepare(

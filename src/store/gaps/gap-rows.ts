@@ -1,6 +1,10 @@
 /** How is a dropout named, and how far around it does its evidence reach? */
+
+import type { Statement } from "better-sqlite3";
+import type { FindingEvidence, GapJudgement } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { isoTime, type TimeRange } from "../../model/time-range.ts";
+import type { Store } from "../open.ts";
 
 /** What found it; with the life and its beginning it names a dropout. */
 export type Tag = "run" | "episode" | "end" | "shared";
@@ -33,4 +37,136 @@ export function contextOf({
     fromUs: fromUs - Math.round(Math.min(DAY_US, Math.max(6 * HOUR_US, INTERVALS_BEFORE * rhythm))),
     toUs: toUs + Math.round(Math.min(2 * HOUR_US, Math.max(HOUR_US, INTERVALS_AFTER * rhythm))),
   };
+}
+
+// What does the search for gaps ask of the tables, and write into them?
+
+export type WatchStatements = ReturnType<typeof watchStatements>;
+
+export interface LifeEnding {
+  readonly number: number;
+  readonly begunBy: string;
+  readonly firstAtUs: number;
+  readonly lastAtUs: number;
+  readonly firstCounter: number;
+}
+
+const LIFE = `SELECT number, begun_by AS begunBy, first_at_us AS firstAtUs, last_at_us AS lastAtUs,
+  first_counter AS firstCounter FROM life`;
+export const GATEWAYS_OF_FRAME =
+  "(SELECT group_concat(DISTINCT gateway_id) FROM reception WHERE frame_id = f.id)";
+/** Heard counters of a life (address, number) above one, up to a moment, in the order of the counters. */
+export const COUNTERS_OF_LIFE = `SELECT f.counter, f.at_us AS atUs, ${GATEWAYS_OF_FRAME} AS gateways
+  FROM life l JOIN frame f ON f.life_id = l.id
+  WHERE l.dev_addr = ? AND l.number = ? AND f.counter > ? AND f.at_us <= ? AND f.repeat = 0 AND f.replay = 0
+  ORDER BY f.counter, f.at_us`;
+
+export function watchStatements(db: Store) {
+  const sql = (text: string): Statement => db.prepare(text);
+  const columns = `id, dev_addr, life, tag, kind, open, from_us, to_us, missed, first_missed, last_missed, heard, expected,
+    rhythm_us, lacking, shown, context_from_us, context_to_us`;
+  return {
+    lives: sql(`${LIFE} WHERE dev_addr = ? AND first_at_us <= ? ORDER BY first_at_us, number`),
+    life: sql(`${LIFE} WHERE dev_addr = ? AND number = ?`),
+    lifeBefore: sql(
+      `${LIFE} WHERE dev_addr = ? AND number <> ? AND first_at_us < ? ORDER BY first_at_us DESC, number DESC LIMIT 1`,
+    ),
+    recentLives: sql(
+      "SELECT dev_addr AS devAddr, number FROM life WHERE first_at_us <= ? ORDER BY last_at_us DESC LIMIT ?",
+    ),
+    state: sql("SELECT state FROM gap_watch WHERE dev_addr = ? AND life = ?").pluck(),
+    storeState: sql("INSERT OR REPLACE INTO gap_watch (dev_addr, life, state) VALUES (?, ?, ?)"),
+    removeWatchesOfAddress: sql("DELETE FROM gap_watch WHERE dev_addr = ?"),
+    keepState: sql(
+      "INSERT OR REPLACE INTO gap_watch_past (dev_addr, life, at_us, counter, state) VALUES (?, ?, ?, ?, ?)",
+    ),
+    removeStatesFrom: sql("DELETE FROM gap_watch_past WHERE dev_addr = ? AND life = ? AND counter >= ?"),
+    removeStatesOfAddress: sql("DELETE FROM gap_watch_past WHERE dev_addr = ?"),
+    counters: sql(COUNTERS_OF_LIFE),
+    removeGapsOfAddress: sql("DELETE FROM gap WHERE dev_addr = ?"),
+    removeGapsSince: sql(
+      "DELETE FROM gap WHERE dev_addr = ? AND life = ? AND to_us > ? AND tag IN ('run', 'episode')",
+    ),
+    hasOpenRow: sql("SELECT 1 FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
+    removeOpenRow: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
+    // Its own ending, or one that goes on across it.
+    hasEnd: sql(
+      "SELECT 1 FROM gap WHERE dev_addr = @addr AND life <= @life AND tag = 'end' AND from_us <= @at AND to_us > @at",
+    ),
+    endingAt: sql(
+      `SELECT life, from_us AS fromUs, missed, rhythm_us AS rhythmUs FROM gap
+       WHERE dev_addr = ? AND tag = 'end' AND to_us = ?`,
+    ),
+    removeEnd: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND tag = 'end'"),
+    removeShared: sql("DELETE FROM gap WHERE dev_addr = ? AND tag = 'shared'"),
+    // How often an older life was returned to, and between which moments.
+    turns: sql(
+      `SELECT t.returns, t.life, t.toUs, l.first_at_us AS fromUs, l.heard
+       FROM (SELECT count(*) AS returns, max(newest) AS life, max(at_us) AS toUs
+             FROM (SELECT f.at_us, l.number, lag(l.number) OVER (ORDER BY f.at_us, f.id) AS newest
+                   FROM life l JOIN frame f ON f.life_id = l.id
+                   WHERE l.dev_addr = @addr AND f.at_us <= @to AND f.replay = 0)
+             WHERE number < newest) AS t
+       JOIN life l ON l.dev_addr = @addr AND l.number = t.life`,
+    ),
+    // Unchanged, its finding stays; one that chance may have made is shown once its finding says so.
+    write: sql(
+      `INSERT INTO gap (${columns}) VALUES (@id, @devAddr, @life, @tag, @kind, @open, @fromUs, @toUs, @missed,
+       @firstMissed, @lastMissed, @heard, @expected, @rhythmUs, @lacking, @lacking = 0, @contextFromUs, @contextToUs)
+       ON CONFLICT (id) DO UPDATE SET kind = excluded.kind, open = excluded.open, to_us = excluded.to_us,
+       missed = excluded.missed, first_missed = excluded.first_missed, last_missed = excluded.last_missed,
+       heard = excluded.heard, expected = excluded.expected, rhythm_us = excluded.rhythm_us,
+       lacking = excluded.lacking, shown = max(shown, excluded.lacking = 0),
+       context_from_us = excluded.context_from_us, context_to_us = excluded.context_to_us,
+       judged_to_us = CASE WHEN kind = excluded.kind AND open = excluded.open AND to_us = excluded.to_us
+         AND missed = excluded.missed AND heard = excluded.heard THEN judged_to_us ELSE NULL END`,
+    ),
+  };
+}
+
+// How is a finding kept? As the JSON that an answer hands on: in the contract's form, but for the judged figures in columns.
+
+interface OfNode {
+  readonly devAddr: number;
+  readonly life: number;
+}
+
+/** The words of a finding: sentence, evidence with links, alternatives, what to record next. */
+export function findingText(gap: OfNode, judgement: GapJudgement): string {
+  const { sentence, evidence, against, alternatives, recordNext } = judgement;
+  return JSON.stringify({
+    sentence,
+    evidence: evidence.map((one) => evidenceOf(gap, one)),
+    against: against.map((one) => evidenceOf(gap, one)),
+    alternatives: alternatives.map(({ cause, confidence }) => ({
+      cause,
+      confidence: thousandth(confidence),
+    })),
+    recordNext,
+  });
+}
+
+function evidenceOf(
+  { devAddr, life }: OfNode,
+  { sentence, lane, restsOn, weight }: FindingEvidence,
+): unknown {
+  return {
+    sentence,
+    lane,
+    receptionsQuery:
+      restsOn === null
+        ? null
+        : {
+            devAddr: restsOn.ofNode ? formatDevAddr(devAddr) : null,
+            life: restsOn.ofNode ? life : null,
+            gateway: restsOn.gatewayEui,
+            from: isoTime(restsOn.fromUs),
+            to: isoTime(restsOn.toUs),
+          },
+    weight: Math.round(weight * 100) / 100,
+  };
+}
+
+function thousandth(value: number): number {
+  return Math.round(value * 1000) / 1000;
 }

@@ -9,26 +9,24 @@ import {
   newLifeWatch,
   openSilence,
   watchCounter,
-} from "../../ledger/gaps/life-watch.ts";
-import type { JudgeGap } from "../../model/finding.ts";
+} from "../../ledger/gaps/gap-detector.ts";
+import type { JudgeGap } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { gapsKnownSince, type KeptGap, type StoredGap } from "../queries/gaps.ts";
 import { allLives, type LifeRecord } from "../queries/lives.ts";
 import { prepared } from "../queries/statement.ts";
 import { readRecordedTime } from "../recorded-time.ts";
-import { findingText } from "./finding-text.ts";
-import { contextOf, gapId } from "./gap-rows.ts";
-import { COUNTERS_OF_LIFE } from "./gap-statements.ts";
-import { type Outage, OutageBook } from "./outage-book.ts";
-import { SceneBlocks } from "./scene-blocks.ts";
-import { SceneReader } from "./scene-reader.ts";
-import { gatewaysOf } from "./watch-book.ts";
+import { SceneBlocks } from "./context-cache.ts";
+import { gatewaysOf } from "./detector-state.ts";
+import { SceneReader } from "./gap-context.ts";
+import { COUNTERS_OF_LIFE, contextOf, findingText, gapId } from "./gap-rows.ts";
+import { type OutageRow, OutageWriter } from "./outages.ts";
 
 export interface KnownGaps {
   /** Newest first. */
   readonly gaps: readonly StoredGap[];
-  readonly outages: readonly Outage[];
+  readonly outages: readonly OutageRow[];
 }
 
 /**
@@ -37,7 +35,7 @@ export interface KnownGaps {
  */
 export function gapsAsKnown(store: Store, range: TimeRange, knownUs: number, judge: JudgeGap): KnownGaps {
   const recorded = readRecordedTime(store, { untilUs: knownUs });
-  const outages = new OutageBook(store, () => recorded, knownUs);
+  const outages = new OutageWriter(store, () => recorded, knownUs);
   const scenes = new SceneReader(store, new SceneBlocks(store), outages);
   const stored = new Map(gapsKnownSince(store, range, knownUs).map((gap) => [gap.id, gap]));
   const rows = new Map<string, Dropout>();
@@ -108,7 +106,7 @@ function ofLife(
   store: Store,
   { devAddr, number }: LifeRecord,
   watch: LifeWatch,
-  outages: OutageBook,
+  outages: OutageWriter,
   knownUs: number,
 ): Dropout[] {
   const found = new Map<string, Dropout>();

@@ -1,5 +1,5 @@
 /** What was on the air in a stretch, packet by packet, column by column? For figures that no roll-up holds. */
-import type { TimeWindow } from "../../model/window.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 

@@ -1,7 +1,7 @@
 /** What one gateway's packets show of its radio and its counter, for the bench list. */
-import type { TimeWindow } from "../../model/window.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import type { Newest } from "./bench-heartbeat.ts";
+import type { Newest } from "./bench.ts";
 import { prepared } from "./statement.ts";
 
 const PACKETS = "FROM reception WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";

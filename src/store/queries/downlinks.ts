@@ -1,6 +1,5 @@
 /** What is stored of the way back: packets handed out for sending, what came of them, and round trips to the server? */
-import type { TimeWindow } from "../../model/window.ts";
-import { minuteOf } from "../../model/window.ts";
+import { minuteOf, type TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -120,7 +119,7 @@ export function lastPullUs(store: Store, gatewayId: number): number | null {
 export interface RoundTripCount {
   /** 0 PUSH_DATA, 2 PULL_DATA. */
   readonly kind: number;
-  /** See src/ledger/round-trip-classes.ts. */
+  /** See src/ledger/downlink-timing.ts. */
   readonly class: number;
   readonly count: number;
 }

@@ -1,6 +1,6 @@
 /** Which frames of nodes were heard in a window, and how did the best antenna hear each? */
-import { GROUPING_WINDOW_US } from "../../ledger/clusters.ts";
-import type { TimeWindow } from "../../model/window.ts";
+import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
@@ -184,4 +184,117 @@ export function gatewaysOfNewestFrame(store: Store, lifeId: number): string[] {
   )
     .pluck()
     .all(lifeId) as string[];
+}
+
+// The frames of a life with their octets: what the story of its link is read from, and what its keys proved.
+
+export interface LinkFrameRecord {
+  readonly atUs: number;
+  readonly counter: number | null;
+  readonly repeat: number;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
+  readonly payload: Uint8Array;
+  readonly keyId: number | null;
+}
+
+/** The newest frames of the window, in order of time. */
+export function linkFrames(
+  store: Store,
+  lifeId: number,
+  window: TimeWindow,
+  most: number,
+): LinkFrameRecord[] {
+  const rows = prepared(
+    store,
+    `SELECT f.at_us AS atUs, f.counter, f.repeat, f.frequency_hz AS frequencyHz, f.data_rate AS dataRate,
+            f.key_id AS keyId,
+            (SELECT payload FROM reception WHERE frame_id = f.id AND payload IS NOT NULL LIMIT 1) AS payload
+     FROM frame f WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? ORDER BY f.at_us DESC, f.id DESC LIMIT ?`,
+  ).all(lifeId, window.fromUs, window.toUs, most) as LinkFrameRecord[];
+  return rows.filter(({ payload }) => payload !== null).reverse();
+}
+
+export interface KeyCounts {
+  readonly proved: number;
+  readonly invalid: number;
+  readonly replays: number;
+}
+
+export function keyCounts(store: Store, lifeId: number, window: TimeWindow): KeyCounts {
+  return prepared(
+    store,
+    `SELECT count(*) FILTER (WHERE mic_verdict = 1) AS proved, count(*) FILTER (WHERE mic_verdict = 0) AS invalid,
+            count(*) FILTER (WHERE replay = 1) AS replays
+     FROM frame WHERE life_id = ? AND at_us >= ? AND at_us < ?`,
+  ).get(lifeId, window.fromUs, window.toUs) as KeyCounts;
+}
+
+// How did each gateway hear each transmission of a life? The evidence for what is said of its links.
+
+/** One hearing by one antenna; levels in tenths. */
+export interface LinkHearing {
+  readonly gatewayId: number;
+  readonly frameId: number;
+  readonly atUs: number;
+  readonly counter: number;
+  readonly repeat: number;
+  readonly dataRate: number;
+  readonly frequencyHz: number | null;
+  readonly snrTenths: number | null;
+  readonly rssiTenths: number | null;
+  readonly signalRssiTenths: number | null;
+  readonly frequencyOffsetHz: number | null;
+}
+
+const COLUMNS = [
+  "gateway_id",
+  "frame_id",
+  "at_us",
+  "counter",
+  "repeat",
+  "data_rate",
+  "frequency_hz",
+  "snr_tenths",
+  "rssi_tenths",
+  "signal_rssi_tenths",
+  "frequency_offset_hz",
+];
+
+/** Hearings of the newest `most` frames of the window, by gateway and time. Replays are none of the node's. */
+export function linkHearings(
+  store: Store,
+  lifeId: number,
+  { fromUs, toUs }: TimeWindow,
+  most: number,
+): LinkHearing[] {
+  const columns = columnsOf(
+    store,
+    COLUMNS,
+    `FROM (
+       SELECT r.gateway_id, r.frame_id, r.at_us, f.counter, f.repeat, f.data_rate, r.frequency_hz, r.snr_tenths,
+              r.rssi_tenths, r.signal_rssi_tenths, r.frequency_offset_hz
+       FROM (SELECT id, counter, repeat, data_rate FROM frame
+             WHERE life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0 ORDER BY at_us DESC LIMIT ?) f
+         CROSS JOIN reception r ON r.frame_id = f.id
+       ORDER BY r.gateway_id, r.at_us, r.id)`,
+    [lifeId, fromUs, toUs, most],
+  );
+  const [gatewayIds = []] = columns;
+  return gatewayIds.map((gatewayId, i) => {
+    const at = (column: number) => columns[column]?.[i] ?? null;
+    return {
+      gatewayId: gatewayId ?? 0,
+      frameId: at(1) ?? 0,
+      atUs: at(2) ?? 0,
+      counter: at(3) ?? 0,
+      repeat: at(4) ?? 0,
+      dataRate: at(5) ?? 0,
+      frequencyHz: at(6),
+      snrTenths: at(7),
+      rssiTenths: at(8),
+      signalRssiTenths: at(9),
+      frequencyOffsetHz: at(10),
+    };
+  });
 }

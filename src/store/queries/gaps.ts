@@ -1,5 +1,5 @@
 /** Which dropouts are stored, with their findings? */
-import type { TimeWindow } from "../../model/window.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 

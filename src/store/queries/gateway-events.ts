@@ -1,5 +1,5 @@
 /** What do the events of a gateway rest on? Minutes with packets, status reports, regular senders, levels. */
-import { MINUTE_US, type TimeWindow } from "../../model/window.ts";
+import { MINUTE_US, type TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 

@@ -1,5 +1,5 @@
 /** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
-import type { TimeWindow } from "../../model/window.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared, rowsWhileUnchanged } from "./statement.ts";
 

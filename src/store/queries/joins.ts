@@ -1,5 +1,5 @@
 /** Which join-requests were heard, what was handed out for each, and which life is the device's? */
-import type { TimeWindow } from "../../model/window.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 

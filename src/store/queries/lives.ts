@@ -1,4 +1,7 @@
 /** Which counter lives are there, and what do people call their nodes? */
+
+import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { allGateways } from "./gateways.ts";
 import { columnsOf, prepared } from "./statement.ts";
@@ -174,4 +177,100 @@ export function lifeNumber(store: Store, lifeId: number): number | null {
     (prepared(store, "SELECT number FROM life WHERE id = ?").pluck().get(lifeId) as number | undefined) ??
     null
   );
+}
+
+// Which ways were heard in a window, and at which levels in the median? One row a life and gateway.
+
+export interface WayHearings {
+  readonly lifeId: number;
+  readonly gatewayId: number;
+  /** Columns of one length; levels in tenths. */
+  readonly dataRate: number[];
+  readonly frequencyHz: (number | null)[];
+  readonly snrTenths: (number | null)[];
+  readonly rssiTenths: (number | null)[];
+  readonly signalRssiTenths: (number | null)[];
+}
+
+/** Newest receptions that a plan rests on. */
+const MAX_RECEPTIONS = 60_000;
+
+/** Of the lives named only: a stranger can invent any number of others. */
+export function wayHearings(
+  store: Store,
+  { fromUs, toUs }: TimeWindow,
+  lifeIds: readonly number[],
+): WayHearings[] {
+  if (lifeIds.length === 0) return [];
+  const [lives = [], gateways, rates, frequencies, snrs, rssis, signals] = columnsOf(
+    store,
+    ["life_id", "gateway_id", "data_rate", "frequency_hz", "snr_tenths", "rssi_tenths", "signal_rssi_tenths"],
+    `FROM (SELECT f.life_id, r.gateway_id, f.data_rate, r.frequency_hz, r.snr_tenths, r.rssi_tenths,
+             r.signal_rssi_tenths
+           FROM frame f CROSS JOIN reception r ON r.frame_id = f.id
+           WHERE f.life_id IN (${lifeIds.map(() => "?").join(",")}) AND f.at_us >= ? AND f.at_us < ?
+             AND f.replay = 0 AND r.at_us < ?
+           ORDER BY f.at_us DESC LIMIT ?)`,
+    [...lifeIds, fromUs, toUs, toUs + GROUPING_WINDOW_US, MAX_RECEPTIONS],
+  );
+  const ways = new Map<string, WayHearings>();
+  lives.forEach((lifeId, i) => {
+    const gatewayId = gateways?.[i] ?? 0;
+    const key = `${lifeId} ${gatewayId}`;
+    let way = ways.get(key);
+    if (way === undefined) {
+      way = {
+        lifeId: lifeId ?? 0,
+        gatewayId,
+        dataRate: [],
+        frequencyHz: [],
+        snrTenths: [],
+        rssiTenths: [],
+        signalRssiTenths: [],
+      };
+      ways.set(key, way);
+    }
+    way.dataRate.push(rates?.[i] ?? 0);
+    way.frequencyHz.push(frequencies?.[i] ?? null);
+    way.snrTenths.push(snrs?.[i] ?? null);
+    way.rssiTenths.push(rssis?.[i] ?? null);
+    way.signalRssiTenths.push(signals?.[i] ?? null);
+  });
+  return [...ways.values()];
+}
+
+// What speaks for or against the channels that a gateway listens to: counters as it heard them, and join-requests.
+
+/** Enough to tell one in eight from one in four, and little to read. */
+const NEWEST = 4000;
+
+export interface HeardCounter {
+  readonly lifeId: number;
+  readonly counter: number;
+  readonly dataRate: number;
+  readonly snrTenths: number | null;
+}
+
+/** The newest counters of the window that one gateway heard, newest first. */
+export function heardCounters(store: Store, gatewayId: number, window: TimeWindow): HeardCounter[] {
+  return prepared(
+    store,
+    `SELECT f.life_id AS lifeId, f.counter, f.data_rate AS dataRate, r.snr_tenths AS snrTenths
+     FROM reception r JOIN frame f ON f.id = r.frame_id
+     WHERE r.at_us >= ? AND r.at_us < ? AND r.gateway_id = ? AND r.crc = 0 AND r.ghost = 0
+       AND f.life_id IS NOT NULL AND f.counter IS NOT NULL
+     ORDER BY r.at_us DESC LIMIT ${NEWEST}`,
+  ).all(window.fromUs, window.toUs, gatewayId) as HeardCounter[];
+}
+
+/** Join-requests (message type 0) that one gateway heard in the window. */
+export function joinRequestsHeard(store: Store, gatewayId: number, window: TimeWindow): number {
+  return prepared(
+    store,
+    `SELECT count(*) FROM frame f INDEXED BY frame_join
+     WHERE f.message_type = 0 AND f.at_us >= ? AND f.at_us < ?
+       AND EXISTS (SELECT 1 FROM reception r WHERE r.frame_id = f.id AND r.gateway_id = ? AND r.ghost = 0)`,
+  )
+    .pluck()
+    .get(window.fromUs, window.toUs, gatewayId) as number;
 }

@@ -1,6 +1,6 @@
 /** Which frames did each antenna hear in a stretch of time, and with which levels? Column by column, for many frames. */
-import { GROUPING_WINDOW_US } from "../../ledger/clusters.ts";
-import type { TimeWindow } from "../../model/window.ts";
+import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
+import type { TimeWindow } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 

@@ -3,12 +3,7 @@
  * transaction brought is stored, and again for a few seconds of traffic: an uplink may come in after its answer.
  */
 import type { Statement } from "better-sqlite3";
-import {
-  counterDelayUs,
-  LONGEST_DELAY_S,
-  receiveWindow,
-  WINDOW_SLACK_US,
-} from "../../ledger/receive-windows.ts";
+import { counterDelayUs, MAX_DELAY_S, receiveWindow, WINDOW_SLACK_US } from "../../ledger/downlink-timing.ts";
 import { modulationFromCodes } from "../data-rate-code.ts";
 import type { Store } from "../open.ts";
 
@@ -18,7 +13,7 @@ const LOOK_AGAIN_US = 1_000_000;
 /** Receptions that one look goes through at most, the newest first. Chosen: 20 s of a hundred packets a second. */
 const MAX_LOOKED_AT = 2_000;
 /** So many stay open at most; a stranger's downlinks that answer nothing must cost no more. Chosen. */
-const MOST_OPEN = 200;
+const MAX_OPEN = 200;
 
 // MType codes; LoRaWAN 1.1, section 4.2.1, table 2.
 const JOIN_REQUEST = 0;
@@ -51,7 +46,7 @@ export function relinkDownlinks(db: Store): void {
   const links = new DownlinkLinks(db);
   const ids = db.prepare("SELECT id FROM downlink WHERE id > ? ORDER BY id LIMIT ?").pluck();
   for (let last = 0; ; ) {
-    const page = ids.all(last, MOST_OPEN) as number[];
+    const page = ids.all(last, MAX_OPEN) as number[];
     for (const id of page) links.toLink(id, 0);
     links.flush(Number.POSITIVE_INFINITY);
     const end = page.at(-1);
@@ -84,7 +79,7 @@ export class DownlinkLinks {
              WHERE gateway_id = @id AND at_us BETWEEN @from AND @to AND tmst_key >= 0 AND ghost = 0
              ORDER BY at_us DESC LIMIT ${MAX_LOOKED_AT}) r
        LEFT JOIN frame f ON f.id = r.frame_id
-       WHERE ${delayUs} BETWEEN ${1_000_000 - WINDOW_SLACK_US} AND ${LONGEST_DELAY_S * 1_000_000 + WINDOW_SLACK_US}
+       WHERE ${delayUs} BETWEEN ${1_000_000 - WINDOW_SLACK_US} AND ${MAX_DELAY_S * 1_000_000 + WINDOW_SLACK_US}
          AND (${delayUs} + ${WINDOW_SLACK_US}) % 1000000 <= ${2 * WINDOW_SLACK_US}
        ORDER BY (${delayUs} + ${WINDOW_SLACK_US}) / 1000000, r.at_us, r.tmst_key`,
     );
@@ -101,7 +96,7 @@ export class DownlinkLinks {
   toLink(id: number, atUs: number): void {
     this.#open.set(id, atUs);
     this.#fresh.add(id);
-    if (this.#open.size <= MOST_OPEN) return;
+    if (this.#open.size <= MAX_OPEN) return;
     const oldest = this.#open.keys().next();
     if (oldest.done !== true) this.#open.delete(oldest.value);
   }

@@ -3,9 +3,9 @@
  * these have its payload and, within a few milliseconds, its counter: they are found by both, however many others
  * there are.
  */
-import { digestOf } from "../../ledger/content.ts";
-import { GHOST_SPAN_US } from "../../ledger/ghosts.ts";
-import { MAX_PATH_DELAY_US } from "../../ledger/path-delay.ts";
+
+import { MAX_PATH_DELAY_US } from "../../ledger/concentrator-time.ts";
+import { digestOf, GHOST_SPAN_US } from "../../ledger/group-receptions.ts";
 
 /**
  * The same counter at the same gateway within this time of arrival is the same moment. What is later than that is not

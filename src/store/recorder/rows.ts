@@ -1,7 +1,5 @@
 /** The rows that the recorder's parts hand to each other, as the tables hold them. */
-
-import type { Endpoint } from "../../model/arrival.ts";
-import type { Crc, RadioPacket } from "../../model/datagram.ts";
+import type { Crc, Endpoint, RadioPacket } from "../../model/datagram.ts";
 
 export const CRC_CODES: Readonly<Record<Crc, number>> = {
   ok: 0,

@@ -6,14 +6,13 @@
  * recorded-datagrams.ts. Never throws. A file cut anywhere gives the datagrams that were whole before the cut.
  */
 import { ByteQueue } from "./byte-queue.ts";
-import type { CaptureItem } from "./capture-item.ts";
-import type { FrameSink } from "./captured-frame.ts";
+import type { CaptureItem, FrameSink } from "./captured-frame.ts";
 import { createFrameDecoder, type FrameFigures } from "./frame-decoder.ts";
 import { createPcapReader, isPcapMagic } from "./pcap.ts";
 import { blockTypes, createPcapngReader } from "./pcapng.ts";
 import { createLineReader } from "./recorded-datagrams.ts";
 
-export type { CaptureItem } from "./capture-item.ts";
+export type { CaptureItem } from "./captured-frame.ts";
 
 export type CaptureFormat = "pcap" | "pcapng" | "recorded-datagrams";
 

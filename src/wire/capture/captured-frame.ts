@@ -1,4 +1,6 @@
 /** What does a capture file hold, before anyone looks into the frames? Frames with their time, or faults of the file. */
+
+import type { Arrival, Endpoint } from "../../model/datagram.ts";
 import type { WireFault } from "../../model/fault.ts";
 import type { ByteQueue } from "./byte-queue.ts";
 
@@ -33,3 +35,16 @@ export interface FrameReader {
  * cannot exceed 65,535 octets.
  */
 export const longestFrameOctets = 262_144;
+
+// What does reading a capture give, in the order of the file? Datagrams, and what could not be read.
+
+export type CaptureItem =
+  | { readonly kind: "datagram"; readonly arrival: Arrival }
+  | {
+      readonly kind: "fault";
+      readonly fault: WireFault;
+      /** Microseconds since 1970; null where no time is known. */
+      readonly atUs: number | null;
+      /** Where the datagram was going, when that much of it could be read. */
+      readonly to?: Endpoint;
+    };

@@ -2,18 +2,202 @@
  * How are datagrams written as a packet capture that other tools read?
  * Source: draft-ietf-opsawg-pcap, sections 4 (file header) and 5 (packet record).
  */
-import type { Arrival } from "../../model/arrival.ts";
+import type { Arrival, Endpoint } from "../../model/datagram.ts";
 import { longestFrameOctets } from "./captured-frame.ts";
-import { linkTypes } from "./link-layer.ts";
+import { linkTypes } from "./frame-decoder.ts";
+import { addWords, checksumOf, ipProtocols, parseIpAddress, udpChecksum } from "./ip-packet.ts";
 import {
   pcapFileHeaderOctets,
   pcapMagicMicroseconds,
   pcapMagicNanoseconds,
   pcapRecordHeaderOctets,
 } from "./pcap.ts";
-import { udpFrames, type WritableLinkType } from "./udp-frames.ts";
 
-export type { WritableLinkType } from "./udp-frames.ts";
+// Which frames carry this datagram? Link layer, IP and UDP with right lengths and checksums, split into fragments
+// where it does not fit one frame.
+// Sources: RFC 768, RFC 791 sections 3.1 and 3.2, RFC 8200 sections 3, 4.5 and 8.1, and those of frame-decoder.ts.
+
+/** Link types that can be written. */
+type WritableLinkType = (typeof linkTypes)[
+  | "null"
+  | "ethernet"
+  | "raw"
+  | "loop"
+  | "linuxCooked"
+  | "linuxCooked2"];
+
+export interface FrameOptions {
+  readonly linkType: WritableLinkType;
+  /** Longest IP packet, octets. IEEE 802.3: 1500 on Ethernet. */
+  readonly mtuOctets: number;
+  /** Ties the fragments of one datagram together; 16 bits are used in IPv4, 32 in IPv6. */
+  readonly identification: number;
+}
+
+// RFC 791 section 3.1 and RFC 768: 16-bit lengths. The IPv6 limit is the payload length without a jumbogram.
+const longestPayloadOctets = { 4: 65_535 - 20 - 8, 6: 65_535 - 8 - 8 } as const;
+const hopLimit = 64;
+
+/**
+ * The frames of one datagram, in order. Throws a RangeError for an address that is none, a port beyond 16 bits, or
+ * more octets than UDP can carry.
+ */
+export function udpFrames(arrival: Omit<Arrival, "door" | "atUs">, options: FrameOptions): Uint8Array[] {
+  const [source, destination] = sameFamily(addressOf(arrival.from), addressOf(arrival.to));
+  const version = source.length === 4 ? 4 : 6;
+  if (arrival.bytes.length > longestPayloadOctets[version]) {
+    throw new RangeError(`${arrival.bytes.length} octets do not fit a UDP datagram`);
+  }
+  const datagram = udpDatagram(arrival, source, destination);
+  const packets =
+    version === 4
+      ? ipv4Packets(source, destination, datagram, options)
+      : ipv6Packets(source, destination, datagram, options);
+  return packets.map((packet) => joinOctets([linkHeader(options.linkType, version), packet]));
+}
+
+function udpDatagram(
+  arrival: Pick<Arrival, "bytes" | "from" | "to">,
+  source: Uint8Array,
+  destination: Uint8Array,
+): Uint8Array {
+  const datagram = new Uint8Array(8 + arrival.bytes.length);
+  const view = new DataView(datagram.buffer);
+  view.setUint16(0, portOf(arrival.from));
+  view.setUint16(2, portOf(arrival.to));
+  view.setUint16(4, datagram.length);
+  datagram.set(arrival.bytes, 8);
+  const checksum = udpChecksum(source, destination, datagram);
+  // RFC 768: a computed 0 is sent as all ones, as 0 says that there is none.
+  view.setUint16(6, checksum === 0 ? 0xffff : checksum);
+  return datagram;
+}
+
+function ipv4Packets(
+  source: Uint8Array,
+  destination: Uint8Array,
+  datagram: Uint8Array,
+  options: FrameOptions,
+): Uint8Array[] {
+  return pieces(datagram, options.mtuOctets - 20).map(({ offset, bytes, more }) => {
+    const packet = new Uint8Array(20 + bytes.length);
+    const view = new DataView(packet.buffer);
+    view.setUint8(0, 0x45);
+    view.setUint16(2, packet.length);
+    view.setUint16(4, options.identification & 0xffff);
+    view.setUint16(6, (more ? 0x2000 : 0) | (offset / 8));
+    view.setUint8(8, hopLimit);
+    view.setUint8(9, ipProtocols.udp);
+    packet.set(source, 12);
+    packet.set(destination, 16);
+    view.setUint16(10, checksumOf(addWords(0, packet.subarray(0, 20))));
+    packet.set(bytes, 20);
+    return packet;
+  });
+}
+
+function ipv6Packets(
+  source: Uint8Array,
+  destination: Uint8Array,
+  datagram: Uint8Array,
+  options: FrameOptions,
+): Uint8Array[] {
+  const header = (payloadOctets: number, next: number): Uint8Array => {
+    const octets = new Uint8Array(40);
+    const view = new DataView(octets.buffer);
+    view.setUint8(0, 0x60);
+    view.setUint16(4, payloadOctets);
+    view.setUint8(6, next);
+    view.setUint8(7, hopLimit);
+    octets.set(source, 8);
+    octets.set(destination, 24);
+    return octets;
+  };
+  if (datagram.length <= options.mtuOctets - 40) {
+    return [joinOctets([header(datagram.length, ipProtocols.udp), datagram])];
+  }
+  return pieces(datagram, options.mtuOctets - 48).map(({ offset, bytes, more }) => {
+    const fragment = new Uint8Array(8);
+    const view = new DataView(fragment.buffer);
+    view.setUint8(0, ipProtocols.udp);
+    view.setUint16(2, offset | (more ? 1 : 0));
+    view.setUint32(4, options.identification >>> 0);
+    return joinOctets([header(8 + bytes.length, ipProtocols.fragment), fragment, bytes]);
+  });
+}
+
+/** Splits at multiples of 8 octets, as both versions of IP demand. */
+function pieces(
+  datagram: Uint8Array,
+  roomOctets: number,
+): { readonly offset: number; readonly bytes: Uint8Array; readonly more: boolean }[] {
+  if (datagram.length <= roomOctets) return [{ offset: 0, bytes: datagram, more: false }];
+  const step = Math.max(8, roomOctets & ~7);
+  const list: { offset: number; bytes: Uint8Array; more: boolean }[] = [];
+  for (let offset = 0; offset < datagram.length; offset += step) {
+    const bytes = datagram.subarray(offset, offset + step);
+    list.push({ offset, bytes, more: offset + step < datagram.length });
+  }
+  return list;
+}
+
+// Locally administered addresses (IEEE 802: second-least significant bit of the first octet), invented.
+const macAddresses = [0x02, 0, 0, 0, 0, 0x02, 0x02, 0, 0, 0, 0, 0x01];
+
+function linkHeader(linkType: WritableLinkType, version: 4 | 6): Uint8Array {
+  const etherType = version === 4 ? [0x08, 0x00] : [0x86, 0xdd];
+  const source = macAddresses.slice(6);
+  switch (linkType) {
+    case linkTypes.ethernet:
+      return Uint8Array.from([...macAddresses, ...etherType]);
+    case linkTypes.linuxCooked:
+      // To this machine (0), ARPHRD_ETHER (1), 6 octets of address in a field of 8.
+      return Uint8Array.from([0, 0, 0, 1, 0, 6, ...source, 0, 0, ...etherType]);
+    case linkTypes.linuxCooked2:
+      // Protocol, reserved, interface 1, ARPHRD_ETHER, to this machine, address of 6 in a field of 8.
+      return Uint8Array.from([...etherType, 0, 0, 0, 0, 0, 1, 0, 1, 0, 6, ...source, 0, 0]);
+    case linkTypes.null:
+      // In the order of the writing machine; little endian as most are. 24 is one of the numbers for IPv6.
+      return Uint8Array.from([version === 4 ? 2 : 24, 0, 0, 0]);
+    case linkTypes.loop:
+      return Uint8Array.from([0, 0, 0, version === 4 ? 2 : 24]);
+    case linkTypes.raw:
+      return new Uint8Array(0);
+  }
+}
+
+function addressOf(endpoint: Endpoint): Uint8Array {
+  const octets = parseIpAddress(endpoint.address);
+  if (octets === null) throw new RangeError(`"${endpoint.address}" is no IP address`);
+  return octets;
+}
+
+function portOf(endpoint: Endpoint): number {
+  const { port } = endpoint;
+  if (!Number.isInteger(port) || port < 0 || port > 65_535) throw new RangeError(`${port} is no port`);
+  return port;
+}
+
+/** IPv4 beside IPv6 is written as an IPv4-mapped address (RFC 4291 section 2.5.5.2). */
+function sameFamily(source: Uint8Array, destination: Uint8Array): [Uint8Array, Uint8Array] {
+  if (source.length === destination.length) return [source, destination];
+  return [mapped(source), mapped(destination)];
+}
+
+function mapped(address: Uint8Array): Uint8Array {
+  if (address.length === 16) return address;
+  return Uint8Array.from([0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0xff, 0xff, ...address]);
+}
+
+function joinOctets(parts: readonly Uint8Array[]): Uint8Array {
+  const whole = new Uint8Array(parts.reduce((sum, part) => sum + part.length, 0));
+  let at = 0;
+  for (const part of parts) {
+    whole.set(part, at);
+    at += part.length;
+  }
+  return whole;
+}
 
 export interface PcapWriterOptions {
   /** Ethernet unless told otherwise. */

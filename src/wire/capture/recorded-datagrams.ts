@@ -8,10 +8,10 @@
  * Faults (layer capture, at the offset of the line): `line_length`, `line`, `cut`.
  */
 import { z } from "zod";
-import type { Arrival, Endpoint } from "../../model/arrival.ts";
+import type { Arrival, Endpoint } from "../../model/datagram.ts";
 import type { ByteQueue } from "./byte-queue.ts";
-import type { CaptureItem } from "./capture-item.ts";
-import { parseIpAddress } from "./ip-address.ts";
+import type { CaptureItem } from "./captured-frame.ts";
+import { parseIpAddress } from "./ip-packet.ts";
 
 /** The largest UDP payload is 65,507 octets, 87,344 characters of base64; the rest is room for spaces. */
 export const longestLineOctets = 131_072;

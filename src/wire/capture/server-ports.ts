@@ -4,7 +4,7 @@
  * one that it goes to.
  * Source: UDP packet forwarder protocol, PROTOCOL.TXT revisions 1.0 to 1.6, sections 3 and 5.
  */
-import type { Arrival, Endpoint } from "../../model/arrival.ts";
+import type { Arrival, Endpoint } from "../../model/datagram.ts";
 import {
   downstreamHeadOctets,
   identifiers,

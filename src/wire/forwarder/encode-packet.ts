@@ -5,9 +5,8 @@
  * daemon V2.1.0 (`lora_pkt_fwd.c`, thread_up).
  */
 import type { Crc, RadioPacket, Signal, StatusReport } from "../../model/datagram.ts";
+import { formatPacketTime, formatStatusTime, writePayload } from "./fields.ts";
 import { writeModulation } from "./modulation-text.ts";
-import { writePayload } from "./payload-text.ts";
-import { formatPacketTime, formatStatusTime } from "./timestamp.ts";
 
 const crcFigures: Readonly<Record<Crc, string>> = {
   ok: "1",

@@ -3,10 +3,9 @@
  * Source: UDP packet forwarder protocol, PROTOCOL.TXT revisions 1.0 to 1.6, sections 3 to 6.
  */
 import type { PullData, PushData, TransmitOutcome, TxAck } from "../../model/datagram.ts";
-import type { PullAck, PullResponse, PushAck } from "./downstream.ts";
+import { type PullAck, type PullResponse, type PushAck, writeTransmission } from "./downstream.ts";
 import { field, object, writeRadioPacket, writeStatus } from "./encode-packet.ts";
 import { identifiers, writeHead } from "./header.ts";
-import { writeTransmission } from "./txpk.ts";
 
 /** An outcome that has a form on the wire: "unreadable" is a reader's word. */
 export type SendableOutcome = TransmitOutcome & {

@@ -4,7 +4,7 @@
  *
  * Plain readers instead of schemas: see the measured ratio in rxpk.ts.
  */
-import type { JsonObject } from "./body.ts";
+import type { JsonObject } from "./json-body.ts";
 import type { OddityLog } from "./oddity-log.ts";
 
 export interface NumberRule {
@@ -86,4 +86,128 @@ export function cutText(text: string, limit: number): string {
   if (text.length <= limit) return text;
   const last = text.charCodeAt(limit - 1);
   return text.slice(0, last >= 0xd800 && last <= 0xdbff ? limit - 1 : limit);
+}
+
+// Which octets does `data` hold? Base64 in either alphabet, padded or not (RFC 4648 sections 4 and 5); the
+// decoded length is the truth, `size` is only compared with it.
+
+// The radio's length field has eight bits.
+const longestPayload = 255;
+
+const alphabet = /^[A-Za-z0-9+/_-]*={0,2}$/;
+const sizeRule = {
+  min: 0,
+  max: Number.MAX_SAFE_INTEGER,
+  integer: true,
+} as const;
+
+/**
+ * The PHYPayload; null when it cannot be read, is too long, or is missing although `size` says that there
+ * was one. An announced length of zero gives no octets rather than null. Notes `base64`, `data_long`,
+ * `data_empty`, `size_mismatch`.
+ */
+export function readPayload(object: JsonObject, log: OddityLog): Uint8Array | null {
+  const { data } = object;
+  const size = readNumber(object, "size", sizeRule, log);
+  if (data === undefined || data === null || data === "") {
+    log.note("data_empty", false, size === null ? "no size" : `size ${size}`);
+    return size === 0 || (data === "" && size === null) ? new Uint8Array(0) : null;
+  }
+  if (typeof data !== "string") {
+    log.note("base64", true, `data is ${fieldType(data)}`);
+    return null;
+  }
+  // Checked first, so that a long text costs no decoding: four characters are three octets.
+  if (data.length > (longestPayload / 3) * 4 + 2) {
+    const isBase64 = alphabet.test(data);
+    log.note(isBase64 ? "data_long" : "base64", true, `${data.length} characters`);
+    return null;
+  }
+  const characters = data.indexOf("=") < 0 ? data.length : data.indexOf("=");
+  if (!alphabet.test(data) || characters % 4 === 1) {
+    log.note("base64", true, data);
+    return null;
+  }
+  // Buffer reads both alphabets; the copy keeps a stored payload from holding the shared slab alive.
+  const octets = new Uint8Array(Buffer.from(data, "base64"));
+  if (octets.length > longestPayload) {
+    log.note("data_long", true, `${octets.length} octets`);
+    return null;
+  }
+  if (octets.length === 0) log.note("data_empty", false, data);
+  if (size !== null && size !== octets.length)
+    log.note("size_mismatch", false, `${size} for ${octets.length}`);
+  return octets;
+}
+
+/** `size` and `data` as a forwarder writes them: standard alphabet, padded (PROTOCOL.TXT from revision 1.1 on). */
+export function writePayload(payload: Uint8Array | null): string {
+  if (payload === null) return "";
+  const text = Buffer.from(payload.buffer, payload.byteOffset, payload.length).toString("base64");
+  return `,"size":${payload.length},"data":"${text}"`;
+}
+
+// Which instant does a forwarder's time text name? ISO 8601 as the daemons print it, and the stray forms
+// that others send. Whether the instant is believable is for those who know when the datagram arrived.
+
+/** Longest text that can be one of the forms. */
+const textLimit = 40;
+
+// PROTOCOL.TXT section 4: rxpk `time` is "ISO 8601 compact", stat `time` is "ISO 8601 expanded" with GMT.
+// Fractions of any length, offsets, `UTC`, a blank for the T and no zone at all occur.
+const form =
+  /^(\d{4})-(\d\d)-(\d\d)[T ](\d\d):(\d\d):(\d\d)(?:[.,](\d{1,9}))?(?: ?(Z|GMT|UTC)| ?([+-])(\d\d):?(\d\d))?$/i;
+
+/**
+ * Microseconds since 1970 (UTC), cut to whole microseconds; null when the text is none of the known forms
+ * or names a day or hour that does not exist. Without a zone it is UTC, as the protocol says.
+ */
+export function parseTimestamp(text: string): number | null {
+  if (text.length > textLimit) return null;
+  const match = form.exec(text.trim());
+  if (match === null) return null;
+  const [
+    ,
+    year,
+    month,
+    day,
+    hour,
+    minute,
+    second,
+    fraction = "",
+    ,
+    sign,
+    offsetHour = "0",
+    offsetMinute = "0",
+  ] = match;
+  // A leap second (:60) names the first instant of the next minute.
+  if (Number(hour) > 23 || Number(minute) > 59 || Number(second) > 60) return null;
+  const midnightMs = Date.UTC(Number(year), Number(month) - 1, Number(day));
+  const midnight = new Date(midnightMs);
+  // Date.UTC reads the years 0 to 99 as 1900 to 1999 and lets the 31st of June run over.
+  if (midnight.getUTCMonth() !== Number(month) - 1 || midnight.getUTCFullYear() !== Number(year)) return null;
+  if (Number(offsetHour) > 23 || Number(offsetMinute) > 59) return null;
+  const offsetS = (sign === "-" ? -1 : 1) * (Number(offsetHour) * 3600 + Number(offsetMinute) * 60);
+  const seconds = midnightMs / 1000 + Number(hour) * 3600 + Number(minute) * 60 + Number(second) - offsetS;
+  return withinReach(seconds * 1e6 + Number(fraction.slice(0, 6).padEnd(6, "0")));
+}
+
+/** Microseconds from milliseconds since 1970, the form of the revision 1.3 draft; null when out of reach. */
+export function timestampFromMs(ms: number): number | null {
+  return withinReach(Math.round(ms * 1000));
+}
+
+function withinReach(us: number): number | null {
+  return us >= 0 && us <= Number.MAX_SAFE_INTEGER ? us : null;
+}
+
+/** `2026-03-14T09:26:53.000000Z`, as the daemons print `time` in rxpk. */
+export function formatPacketTime(us: number): string {
+  const micros = Math.floor(us % 1e6);
+  return `${new Date(Math.floor(us / 1e6) * 1000).toISOString().slice(0, 19)}.${String(micros).padStart(6, "0")}Z`;
+}
+
+/** `2026-03-14 09:26:53 GMT`, as the daemons print `time` in stat. */
+export function formatStatusTime(us: number): string {
+  return `${new Date(Math.floor(us / 1e6) * 1000).toISOString().slice(0, 19).replace("T", " ")} GMT`;
 }

@@ -6,8 +6,7 @@ import { checkDataMic, type MicVerdict } from "./check-data-mic.ts";
 import type { DecodeAnswer } from "./decode-answer.ts";
 import { networkOf } from "./device-address.ts";
 import { type FieldSpan, mapFields } from "./field-map.ts";
-import { cryptFrmPayload } from "./frame-encryption.ts";
-import type { FrameIdentity } from "./frame-mic.ts";
+import { cryptFrmPayload, type FrameIdentity } from "./frame-mic.ts";
 import type { FrameFacts, LorawanKeys } from "./lorawan-keys.ts";
 import {
   assumeClearFOpts,
@@ -15,7 +14,7 @@ import {
   commandsOfFPort0,
   decryptFOpts,
   type FrameCommands,
-} from "./mac-command-source.ts";
+} from "./mac-commands.ts";
 import { hexOf } from "./octets.ts";
 import type { DataFrame } from "./phy-payload.ts";
 import { decodeForwardedUplink, type ForwardedUplink, RELAY_FPORT } from "./relay.ts";

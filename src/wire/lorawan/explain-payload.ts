@@ -2,20 +2,48 @@
  * What can be said about one packet, with the keys at hand and without guessing? Everything that `mastlog decode` prints.
  * Sources: those of the files it calls. Never throws; keys go in and never come out.
  */
+
 import { describeFault } from "../../model/fault.ts";
-import { decodeBeacon } from "./beacon.ts";
-import { mapBeacon } from "./beacon-map.ts";
+import { BEACON_LAYOUTS, type Beacon, decodeBeacon } from "./beacon.ts";
 import type { DecodeAnswer } from "./decode-answer.ts";
 import { networkOf } from "./device-address.ts";
 import { explainDataFrame } from "./explain-data-frame.ts";
 import { type FieldSpan, mapFields } from "./field-map.ts";
-import { verifyJoinMic } from "./join-mic.ts";
+import { deriveJoinServerKeys, verifyJoinMic } from "./frame-mic.ts";
+import { unlockJoinAccept } from "./join-accept.ts";
 import type { FrameFacts, LorawanKeys } from "./lorawan-keys.ts";
 import { hexOf, octet } from "./octets.ts";
 import { decodePhyPayload, type JoinRequest, MESSAGE_TYPES, type RejoinRequest } from "./phy-payload.ts";
 import { recogniseWor } from "./relay.ts";
-import { deriveJoinServerKeys } from "./session-keys.ts";
-import { unlockJoinAccept } from "./unlock-join-accept.ts";
+
+// Which octet of a class B beacon means what? The beacon's counterpart of field-map.ts.
+// Source: LoRaWAN 1.1, sections 15.1 and 15.2.
+
+/** Divides a beacon's octets into named spans, each octet in exactly one. */
+export function mapBeacon(bytes: Uint8Array, beacon: Beacon): readonly FieldSpan[] {
+  const layout = BEACON_LAYOUTS.find(({ name }) => name === beacon.layout);
+  if (layout === undefined) return [];
+  const spans: FieldSpan[] = [];
+  let at = 0;
+  const push = (size: number, name: string, note?: string) => {
+    const value = hexOf(bytes.subarray(at, at + size));
+    if (size > 0) spans.push({ at, size, name, value, ...(note === undefined ? {} : { note }) });
+    at += size;
+  };
+  push(layout.rfu1, "RFU");
+  push(1, "Param", `time accurate to ${beacon.precisionSeconds} s`);
+  push(4, "Time", `GPS second ${beacon.gpsSeconds}, ${beacon.utc}`);
+  push(2, "CRC", beacon.crc1Ok ? "right" : "wrong");
+  push(7, "GwSpecific", gatewayNote(beacon));
+  push(layout.rfu2, "RFU");
+  push(2, "CRC", beacon.crc2Ok ? "right" : "wrong");
+  return spans;
+}
+
+function gatewayNote(beacon: Beacon): string {
+  if (beacon.latitudeDeg === null || beacon.longitudeDeg === null) return `InfoDesc ${beacon.infoDesc}`;
+  return `antenna ${beacon.infoDesc} at ${beacon.latitudeDeg.toFixed(4)}°, ${beacon.longitudeDeg.toFixed(4)}°`;
+}
 
 /** One packet, with what helps to read it. */
 export interface ExplainInput {

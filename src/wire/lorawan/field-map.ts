@@ -5,10 +5,8 @@
  * Without keys: what is encrypted is said to be encrypted.
  */
 import { describeFault } from "../../model/fault.ts";
-import { describeCommand } from "./describe-command.ts";
 import { networkOf } from "./device-address.ts";
-import { assumeClearFOpts } from "./mac-command-source.ts";
-import { encodedLength } from "./mac-commands.ts";
+import { assumeClearFOpts, describeCommand, encodedLength } from "./mac-commands.ts";
 import { hexOf, identifierAt, littleEndian, octet } from "./octets.ts";
 import { type DataFrame, decodePhyPayload, MESSAGE_TYPES, type PhyPayload } from "./phy-payload.ts";
 

@@ -3,8 +3,8 @@
  * Source: LoRaWAN 1.1, section 4.4 (blocks B0 and B1); LoRaWAN 1.0.2, section 4.4.
  * `message` is the PHYPayload without its last four octets (MHDR | FHDR | FPort | FRMPayload, as ciphertext).
  */
-import type { DevAddr } from "../../model/identifiers.ts";
-import { mic } from "./aes.ts";
+import type { DevAddr, Eui } from "../../model/identifiers.ts";
+import { aesEncryptBlocks, mic, xorOctets } from "./aes.ts";
 import { joinOctets, putIdentifier, putLittleEndian, sameOctets } from "./octets.ts";
 import type { Direction } from "./phy-payload.ts";
 
@@ -109,5 +109,160 @@ function blockB(
   putIdentifier(block, 6, 4, frame.devAddr);
   putLittleEndian(block, 10, 4, frame.fCnt32);
   block[15] = message.length;
+  return block;
+}
+
+// Is a join-request or rejoin-request genuine? Both are sent in clear, protected by their MIC alone.
+// Source: LoRaWAN 1.1, section 6.2.2 (join) and 6.2.4 (rejoin); LoRaWAN 1.0.2, section 6.2.4.
+
+/** MIC over MHDR and all fields. Join: AppKey (1.0) or NwkKey (1.1). Rejoin 0 and 2: SNwkSIntKey; rejoin 1: JSIntKey. */
+export function joinMic(key: Uint8Array, message: Uint8Array): Uint8Array {
+  return mic(key, message);
+}
+
+/** Whether a join- or rejoin-request carries the MIC that this key gives. */
+export function verifyJoinMic(key: Uint8Array, phyPayload: Uint8Array): boolean {
+  const { message, mic: sent } = splitMic(phyPayload);
+  return sameOctets(joinMic(key, message), sent);
+}
+
+// Which session keys follow from a join? Derivation for 1.0, for 1.1 with OptNeg 0 and 1, and the join server's keys.
+// Source: LoRaWAN 1.1, sections 6.1.1.4 and 6.2.3; LoRaWAN 1.0.2, section 6.2.5.
+// Every key is AES(root, type | fields | zeros up to 16 octets).
+
+/** What a join exchange contributes. Hex texts are as displayed, most significant octet first. */
+export interface JoinExchange {
+  /** JoinNonce (AppNonce before 1.1), 6 hex digits. */
+  readonly joinNonce: string;
+  /** DevNonce, or RJcount when a rejoin is answered. */
+  readonly devNonce: number;
+}
+
+export interface SessionKeys10 {
+  readonly nwkSKey: Uint8Array;
+  readonly appSKey: Uint8Array;
+}
+
+export interface SessionKeys11 {
+  readonly fNwkSIntKey: Uint8Array;
+  readonly sNwkSIntKey: Uint8Array;
+  readonly nwkSEncKey: Uint8Array;
+  readonly appSKey: Uint8Array;
+}
+
+export interface JoinServerKeys {
+  readonly jsEncKey: Uint8Array;
+  readonly jsIntKey: Uint8Array;
+}
+
+/** Session keys of 1.0.x. NetID: 6 hex digits. */
+export function deriveSessionKeys10(
+  appKey: Uint8Array,
+  join: JoinExchange & { readonly netId: string },
+): SessionKeys10 {
+  return {
+    nwkSKey: derive(appKey, 0x01, join.joinNonce, join.netId, join.devNonce),
+    appSKey: derive(appKey, 0x02, join.joinNonce, join.netId, join.devNonce),
+  };
+}
+
+/**
+ * A 1.1 device that the network answered with OptNeg 0: one network key in three roles, and AppSKey too comes from
+ * NwkKey with the NetID, not from AppKey (LoRaWAN 1.1, section 6.2.3).
+ */
+export function deriveSessionKeys11OptNeg0(
+  nwkKey: Uint8Array,
+  join: JoinExchange & { readonly netId: string },
+): SessionKeys11 {
+  const { nwkSKey, appSKey } = deriveSessionKeys10(nwkKey, join);
+  return { fNwkSIntKey: nwkSKey, sNwkSIntKey: nwkSKey, nwkSEncKey: nwkSKey, appSKey };
+}
+
+/** Session keys of 1.1 with OptNeg 1: network keys from NwkKey, AppSKey from AppKey. */
+export function deriveSessionKeys11(
+  roots: { readonly nwkKey: Uint8Array; readonly appKey: Uint8Array },
+  join: JoinExchange & { readonly joinEui: Eui },
+): SessionKeys11 {
+  const from = (root: Uint8Array, type: number) =>
+    derive(root, type, join.joinNonce, join.joinEui, join.devNonce);
+  return {
+    fNwkSIntKey: from(roots.nwkKey, 0x01),
+    sNwkSIntKey: from(roots.nwkKey, 0x03),
+    nwkSEncKey: from(roots.nwkKey, 0x04),
+    appSKey: from(roots.appKey, 0x02),
+  };
+}
+
+/** The lifetime keys that protect rejoins and their answers. LoRaWAN 1.1, section 6.1.1.3. */
+export function deriveJoinServerKeys(nwkKey: Uint8Array, devEui: Eui): JoinServerKeys {
+  const from = (type: number) => {
+    const block = new Uint8Array(16);
+    block[0] = type;
+    putIdentifier(block, 1, 8, devEui);
+    return aesEncryptBlocks(nwkKey, block);
+  };
+  return { jsEncKey: from(0x05), jsIntKey: from(0x06) };
+}
+
+function derive(
+  root: Uint8Array,
+  type: number,
+  joinNonce: string,
+  netIdOrJoinEui: string,
+  devNonce: number,
+): Uint8Array {
+  const block = new Uint8Array(16);
+  const size = netIdOrJoinEui.length / 2;
+  block[0] = type;
+  putIdentifier(block, 1, 3, joinNonce);
+  putIdentifier(block, 4, size, netIdOrJoinEui);
+  putLittleEndian(block, 4 + size, 2, devNonce);
+  return aesEncryptBlocks(root, block);
+}
+
+// What do FRMPayload and FOpts say once decrypted? The cipher is a key stream, so the same call encrypts.
+// Sources: LoRaWAN 1.1, section 4.3.3 (FRMPayload, blocks A_i) and section 4.3.1.6 (FOpts, figure 15);
+// errata "FCntDwn usage in FOpts encryption" on LoRaWAN 1.1.
+
+/** Which printed form of the FOpts block a device follows; devices of both exist. */
+export type FOptsForm = "errata" | "original";
+
+/** Decrypts or encrypts FRMPayload: AppSKey for FPort 1 to 255, the network key for FPort 0 and relay port 226. */
+export function cryptFrmPayload(key: Uint8Array, frmPayload: Uint8Array, frame: FrameIdentity): Uint8Array {
+  const count = Math.ceil(frmPayload.length / 16);
+  const blocks = new Uint8Array(count * 16);
+  for (let index = 0; index < count; index++) {
+    // LoRaWAN 1.1, section 4.3.3: the blocks count from 1.
+    blocks.set(blockA(frame, 0, index + 1), index * 16);
+  }
+  return xorOctets(frmPayload, aesEncryptBlocks(key, blocks));
+}
+
+/**
+ * Decrypts or encrypts the FOpts of LoRaWAN 1.1 with NwkSEncKey. `fPort` tells which downlink counter is meant:
+ * AFCntDown for FPort above 0, NFCntDown otherwise.
+ */
+export function cryptFOpts(
+  nwkSEncKey: Uint8Array,
+  fOpts: Uint8Array,
+  frame: FrameIdentity,
+  fPort: number | null,
+  form: FOptsForm = "errata",
+): Uint8Array {
+  const usesAFCntDown = frame.direction === "down" && fPort !== null && fPort > 0;
+  // Errata on LoRaWAN 1.1, FOpts encryption: octet 4 tells the counter and the last octet is 1; both are 0 in figure 15.
+  const block = form === "original" ? blockA(frame, 0, 0) : blockA(frame, usesAFCntDown ? 2 : 1, 1);
+  return xorOctets(fOpts, aesEncryptBlocks(nwkSEncKey, block));
+}
+
+/** 01, 00 00 00, counter kind 1, Dir 1, DevAddr 4, FCnt 4, 00, i. */
+function blockA(frame: FrameIdentity, counterKind: number, index: number): Uint8Array {
+  const block = new Uint8Array(16);
+  block[0] = 0x01;
+  block[4] = counterKind;
+  block[5] = frame.direction === "up" ? 0 : 1;
+  putIdentifier(block, 6, 4, frame.devAddr);
+  putLittleEndian(block, 10, 4, frame.fCnt32);
+  block[15] = index;
   return block;
 }

@@ -1,12 +1,43 @@
 /**
  * Which MAC commands exist, in which direction, how long are they, and what do their bits mean?
  * Sources: LoRaWAN 1.1, sections 5, 14 and 18; LoRaWAN L2 1.0.4, tables 14 and 61; LoRaWAN 1.0.2, section 5;
- * relay commands: relay-commands.ts.
+ * relay commands: mac-command-table.ts.
  * A row states bits only; mac-commands.ts reads and writes them, so that decoder and encoder cannot drift apart.
  */
-import { utcOfGps } from "./gps-time.ts";
+import { utcOfGps } from "./beacon.ts";
 import type { Direction } from "./phy-payload.ts";
-import { RELAY_COMMANDS } from "./relay-commands.ts";
+
+// Which MAC commands manage a relay, and how long are they?
+// Source: TS011-1.0.0, table 30 and the payload tables; lengths have that one source. Recognition only: the
+// parameters are given as octets, not interpreted.
+
+const SINCE = "TS011";
+
+// From memory: the length of a filter rule is the low five bits of FilterList's 16-bit parameter.
+function filterRuleLength(body: Uint8Array): number {
+  return (body[0] ?? 0) & 0x1f;
+}
+
+function relay(cid: number, name: string, direction: "up" | "down", length: number): CommandRow {
+  return { cid, name, direction, length, fields: [], since: SINCE };
+}
+
+/** TS011-1.0.0, table 30. */
+const RELAY_COMMANDS: readonly CommandRow[] = [
+  relay(0x40, "RelayConfReq", "down", 5),
+  relay(0x40, "RelayConfAns", "up", 1),
+  relay(0x41, "EndDeviceConfReq", "down", 6),
+  relay(0x41, "EndDeviceConfAns", "up", 1),
+  { ...relay(0x42, "FilterListReq", "down", 2), tailLength: filterRuleLength },
+  relay(0x42, "FilterListAns", "up", 1),
+  relay(0x43, "UpdateUplinkListReq", "down", 26),
+  relay(0x43, "UpdateUplinkListAns", "up", 0),
+  relay(0x44, "CtrlUplinkListReq", "down", 1),
+  relay(0x44, "CtrlUplinkListAns", "up", 5),
+  relay(0x45, "ConfigureFwdLimitReq", "down", 5),
+  relay(0x45, "ConfigureFwdLimitAns", "up", 0),
+  relay(0x46, "NotifyNewEndDeviceReq", "up", 6),
+];
 
 export type FieldValue = number | boolean | string;
 

@@ -3,9 +3,11 @@
  * Source: LoRaWAN 1.1, section 5; rows in mac-command-table.ts.
  * Lengths are not on air, so an unknown CID ends the list (LoRaWAN 1.0.3, section 5, note). Never throws.
  */
+
+import { cryptFOpts, type FrameIdentity } from "./frame-mic.ts";
 import { type BitField, COMMAND_TABLE, type CommandRow, type FieldValue } from "./mac-command-table.ts";
 import { hexOf, littleEndian, octet, octetsOfHex, putLittleEndian } from "./octets.ts";
-import type { Direction } from "./phy-payload.ts";
+import type { DataFrame, Direction } from "./phy-payload.ts";
 
 /** One command with its fields, units in their names. Commands without a field table carry `parametersHex`. */
 export interface MacCommand {
@@ -17,7 +19,7 @@ export interface MacCommand {
 /** Why a list ended before its octets did. */
 export type MacCommandStop = "unknownCid" | "proprietaryCid" | "truncated";
 
-export interface MacCommandList {
+interface MacCommandList {
   readonly commands: readonly MacCommand[];
   /** What was not read, from the CID at which reading stopped; empty when everything was. */
   readonly unparsed: Uint8Array;
@@ -120,4 +122,115 @@ function writeField(field: BitField, body: Uint8Array, value: FieldValue | undef
   const raw = Number.isFinite(number) ? ((number % range) + range) % range : 0;
   const before = littleEndian(body, field.at, field.size);
   putLittleEndian(body, field.at, field.size, before + raw * 2 ** field.shift);
+}
+
+// Where do a frame's MAC commands stand, and may they be believed? One place that settles clear text against ciphertext.
+// Source: LoRaWAN 1.0.3, section 5 (FOpts in clear); LoRaWAN 1.1, section 4.3.1.6 (FOpts encrypted);
+// both: FRMPayload of FPort 0 is always encrypted.
+
+/** How sure it is that what was read is what the device sent. */
+export type CommandCertainty =
+  | "none"
+  | "assumed 1.0 clear text"
+  | "1.0 clear text"
+  | "decrypted, 1.1"
+  | "decrypted, 1.1 as first printed"
+  | "clear text in a 1.1 frame"
+  | "decrypted FPort 0"
+  | "encrypted"
+  | "unreadable";
+
+export interface FrameCommands {
+  readonly commands: readonly MacCommand[];
+  readonly certainty: CommandCertainty;
+  /** The clear octets that were read; null when they stayed encrypted. */
+  readonly clear: Uint8Array | null;
+  readonly list: MacCommandList | null;
+}
+
+const NONE: FrameCommands = { commands: [], certainty: "none", clear: null, list: null };
+
+/**
+ * The commands in FOpts without any key. A list that does not read cleanly to its end is not shown as commands:
+ * it may be 1.1 ciphertext.
+ */
+export function assumeClearFOpts(frame: DataFrame): FrameCommands {
+  if (frame.fOpts.length === 0) return NONE;
+  const list = decodeMacCommands(frame.fOpts, frame.direction);
+  if (list.stop !== null) return { commands: [], certainty: "encrypted", clear: null, list };
+  return { commands: list.commands, certainty: "assumed 1.0 clear text", clear: frame.fOpts, list };
+}
+
+/** The commands in FOpts of a frame whose MIC proved it to be of 1.0.x: clear text, read as far as it goes. */
+export function clearFOpts(frame: DataFrame): FrameCommands {
+  if (frame.fOpts.length === 0) return NONE;
+  const list = decodeMacCommands(frame.fOpts, frame.direction);
+  return { commands: list.commands, certainty: "1.0 clear text", clear: frame.fOpts, list };
+}
+
+/** The commands in FOpts of a 1.1 frame: the errata's form, then the one first printed, then clear text. */
+export function decryptFOpts(
+  nwkSEncKey: Uint8Array,
+  frame: DataFrame,
+  identity: FrameIdentity,
+): FrameCommands {
+  if (frame.fOpts.length === 0) return NONE;
+  const tries = [
+    { certainty: "decrypted, 1.1", form: "errata" },
+    { certainty: "decrypted, 1.1 as first printed", form: "original" },
+    { certainty: "clear text in a 1.1 frame", form: null },
+  ] as const;
+  for (const { certainty, form } of tries) {
+    const clear =
+      form === null ? frame.fOpts : cryptFOpts(nwkSEncKey, frame.fOpts, identity, frame.fPort, form);
+    const list = decodeMacCommands(clear, frame.direction);
+    if (list.stop === null) return { commands: list.commands, certainty, clear, list };
+  }
+  return { commands: [], certainty: "unreadable", clear: null, list: null };
+}
+
+/** The commands in the decrypted FRMPayload of FPort 0. */
+export function commandsOfFPort0(clear: Uint8Array, frame: DataFrame): FrameCommands {
+  const list = decodeMacCommands(clear, frame.direction);
+  return { commands: list.commands, certainty: "decrypted FPort 0", clear, list };
+}
+
+// How does a person read a MAC command? One line, units written out: "margin 20 dB, gateways 3".
+// The names of the fields say what they are; only special values need words of their own.
+// Source of the special values: LoRaWAN 1.1, section 5 (DevStatusAns, NewChannelReq, LinkADRReq).
+
+// Longest first: a field's suffix tells its unit.
+const UNITS: readonly (readonly [string, string])[] = [
+  ["Seconds", " s"],
+  ["Dbm", " dBm"],
+  ["Db", " dB"],
+  ["Ms", " ms"],
+];
+
+/** The fields of a command in one line; empty for a command without fields. */
+export function describeCommand(command: MacCommand): string {
+  return Object.entries(command)
+    .filter(([name]) => name !== "cid" && name !== "name")
+    .map(([name, value]) => describeField(name, value))
+    .join(", ");
+}
+
+function describeField(name: string, value: FieldValue): string {
+  if (typeof value === "boolean") return `${words(name)} ${value ? "yes" : "no"}`;
+  if (typeof value === "string") return `${words(name)} ${value}`;
+  if (name === "frequencyHz") return value === 0 ? "frequency 0 (none, default)" : `${value / 1e6} MHz`;
+  if (name === "chMask") return `channel mask 0x${value.toString(16).toUpperCase().padStart(4, "0")}`;
+  // LoRaWAN 1.1, table 21: 0 external power, 255 the device cannot tell.
+  if (name === "battery" && value === 0) return "battery: external power";
+  if (name === "battery" && value === 255) return "battery: unknown";
+  if (name === "battery") return `battery ${value} of 254`;
+  if (name.endsWith("Ratio")) return `${words(name.slice(0, -5))} ${Number((value * 100).toPrecision(3))} %`;
+  const unit = UNITS.find(([suffix]) => name.endsWith(suffix));
+  if (unit === undefined) return `${words(name)} ${value}`;
+  return `${words(name.slice(0, -unit[0].length))} ${value}${unit[1]}`;
+}
+
+/** `rx1DrOffsetAck` → `rx1 dr offset ack`. */
+function words(name: string): string {
+  return name.replace(/[A-Z]+/g, (capitals) => ` ${capitals.toLowerCase()}`);
 }

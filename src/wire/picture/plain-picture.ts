@@ -73,7 +73,7 @@ function endOfScan(octets: Uint8Array, from: number): number | null {
 const EXIF = [0x45, 0x78, 0x69, 0x66, 0, 0];
 /** Exif 2.32, 4.6.4: tag Orientation, one SHORT, 1 to 8. */
 const ORIENTATION = 0x0112;
-const MOST_ENTRIES = 200;
+const MAX_ENTRIES = 200;
 
 function orientationOf(segment: Uint8Array): number | null {
   if (!EXIF.every((octet, i) => segment[i] === octet)) return null;
@@ -83,7 +83,7 @@ function orientationOf(segment: Uint8Array): number | null {
   const long = (at: number) =>
     isLittle ? short(at) + short(at + 2) * 65_536 : short(at) * 65_536 + short(at + 2);
   const directory = long(4);
-  const entries = Math.min(MOST_ENTRIES, short(directory));
+  const entries = Math.min(MAX_ENTRIES, short(directory));
   for (let i = 0; i < entries; i++) {
     const entry = directory + 2 + 12 * i;
     if (short(entry) !== ORIENTATION) continue;

@@ -3,7 +3,7 @@
  * cause is worse than none: what is not named must be `unexplained` or its own true cause.
  */
 import { describe, expect, it } from "vitest";
-import type { NextLife } from "../../../src/model/scene.ts";
+import type { NextLife } from "../../../src/model/gap.ts";
 import {
   chance,
   EIGHT,

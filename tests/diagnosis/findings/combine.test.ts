@@ -1,10 +1,11 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { combine, NAMED_FACTOR } from "../../../src/diagnosis/findings/combine.ts";
 import {
   CAUSES,
   clampWeight,
+  combine,
   type EvidencePiece,
+  NAMED_FACTOR,
   normalRatio,
 } from "../../../src/diagnosis/findings/evidence.ts";
 import { CERTAIN_FROM, POSSIBLE_FROM } from "../../../src/words/certainty.ts";

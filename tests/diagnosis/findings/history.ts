@@ -4,8 +4,7 @@
  * findings are judged by a second opinion. Physics from textbooks: thermal noise with a noise figure of 6 dB in 125 kHz
  * (-117 dBm), the demodulation floors of the SX1276 data sheet, 6 dB of capture (Goursaud and Gorce 2015).
  */
-
-import { judgeGap } from "../../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import {
   draftOf,
   type GapDraft,
@@ -13,16 +12,16 @@ import {
   openSilence,
   rhythmOfLife,
   watchCounter,
-} from "../../../src/ledger/gaps/life-watch.ts";
-import type { GapJudgement } from "../../../src/model/finding.ts";
+} from "../../../src/ledger/gaps/gap-detector.ts";
 import type {
+  GapJudgement,
   NextLife,
   Scene,
   SceneGateway,
   SceneReception,
   SceneReport,
   Stretch,
-} from "../../../src/model/scene.ts";
+} from "../../../src/model/gap.ts";
 
 export const S = 1_000_000;
 export const MINUTE = 60 * S;

@@ -1,7 +1,7 @@
 /** Hand-worked silences of a radio: every figure can be counted from the times given. */
 import { describe, expect, it } from "vitest";
 import { deafRadio, type SilentRadio } from "../../../src/diagnosis/gateway-events/deaf-radio.ts";
-import { counterAcross } from "../../../src/radio/counter-clock.ts";
+import { counterAcross } from "../../../src/radio/clock.ts";
 
 const S = 1_000_000;
 const MINUTE = 60 * S;

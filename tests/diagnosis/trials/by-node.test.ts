@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
-import type { PairedNode } from "../../../src/diagnosis/trials/evidence.ts";
-import { pairedTrial } from "../../../src/diagnosis/trials/paired-trial.ts";
+import { pairedTrial } from "../../../src/diagnosis/trials/paired.ts";
+import type { PairedNode } from "../../../src/diagnosis/trials/verdict.ts";
 import { createRandom, type Random } from "../../../src/simulate/random.ts";
 
 const RATE = { label: "SF9BW125", floorDb: -12.5 };

@@ -5,7 +5,7 @@
  */
 import { describe, expect, test } from "vitest";
 import { verdictOf } from "../../../src/diagnosis/trials/verdict.ts";
-import { pairedScoreInterval } from "../../../src/statistics/paired-proportions.ts";
+import { pairedScoreInterval } from "../../../src/statistics/proportions.ts";
 import { simulatePaired, simulateSequential } from "./simulated.ts";
 import {
   atLeast,

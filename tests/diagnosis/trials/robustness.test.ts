@@ -1,8 +1,8 @@
 /** Does a trial stay right where frames are heard by luck, where the network changes a node's power, and where nodes themselves change? */
 import { describe, expect, test } from "vitest";
-import type { SequentialEvidence } from "../../../src/diagnosis/trials/evidence.ts";
-import { pairedTrial } from "../../../src/diagnosis/trials/paired-trial.ts";
-import { sequentialTrial } from "../../../src/diagnosis/trials/sequential-trial.ts";
+import { pairedTrial } from "../../../src/diagnosis/trials/paired.ts";
+import { sequentialTrial } from "../../../src/diagnosis/trials/sequential.ts";
+import type { SequentialEvidence } from "../../../src/diagnosis/trials/verdict.ts";
 import { mean, simulatePaired, simulateSequential } from "./simulated.ts";
 
 const TRIALS = 12;

@@ -10,7 +10,7 @@ import type {
   Reading,
   SentOnce,
   SequentialEvidence,
-} from "../../../src/diagnosis/trials/evidence.ts";
+} from "../../../src/diagnosis/trials/verdict.ts";
 import { createRandom, normal, type Random } from "../../../src/simulate/random.ts";
 import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/reception-model.ts";
 import { mean, type Simulated } from "./simulated.ts";

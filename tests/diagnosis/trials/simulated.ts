@@ -12,7 +12,7 @@ import type {
   SentOnce,
   SequentialEvidence,
   SequentialNode,
-} from "../../../src/diagnosis/trials/evidence.ts";
+} from "../../../src/diagnosis/trials/verdict.ts";
 import { createRandom, normal, type Random } from "../../../src/simulate/random.ts";
 import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/reception-model.ts";
 

@@ -1,8 +1,13 @@
 /** How often do the intervals of many simulated trials hold the truth, and how often is "better" false? */
-import type { PairedEvidence, SequentialEvidence } from "../../../src/diagnosis/trials/evidence.ts";
-import { pairedTrial } from "../../../src/diagnosis/trials/paired-trial.ts";
-import { sequentialTrial } from "../../../src/diagnosis/trials/sequential-trial.ts";
-import { type Differences, verdictOf } from "../../../src/diagnosis/trials/verdict.ts";
+
+import { pairedTrial } from "../../../src/diagnosis/trials/paired.ts";
+import { sequentialTrial } from "../../../src/diagnosis/trials/sequential.ts";
+import {
+  type Differences,
+  type PairedEvidence,
+  type SequentialEvidence,
+  verdictOf,
+} from "../../../src/diagnosis/trials/verdict.ts";
 import type { Simulated } from "./simulated.ts";
 
 export type Drawn = Simulated<PairedEvidence> | Simulated<SequentialEvidence>;

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { placeWords, trialSentence } from "../../../src/diagnosis/trials/words.ts";
+import { placeWords, trialSentence } from "../../../src/diagnosis/trials/sentences.ts";
 
 const interval = (estimate: number, low: number, high: number) => ({ estimate, low, high });
 

@@ -1,9 +1,9 @@
 import { describe, expect, it } from "vitest";
 import type { Copy } from "../../../src/intake/relay/copies.ts";
-import { Passage, type PassageSocket } from "../../../src/intake/relay/passage.ts";
+import { Passage, type PassageSocket } from "../../../src/intake/relay/relay.ts";
 import type { RelayTarget } from "../../../src/intake/relay/targets.ts";
 import type { UpstreamSocketHandlers } from "../../../src/intake/relay/upstream-socket.ts";
-import type { Endpoint } from "../../../src/model/arrival.ts";
+import type { Endpoint } from "../../../src/model/datagram.ts";
 import { writeHead } from "../../../src/wire/forwarder/header.ts";
 
 const SHED = "02005E1000000001";

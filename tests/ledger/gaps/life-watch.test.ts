@@ -7,14 +7,14 @@ import {
   newLifeWatch,
   openSilence,
   watchCounter,
-} from "../../../src/ledger/gaps/life-watch.ts";
-import { baselineLoss, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-watch.ts";
+} from "../../../src/ledger/gaps/gap-detector.ts";
 import {
   countInterval,
   type IntervalCounts,
   longestUsualUs,
   rhythmOf,
-} from "../../../src/ledger/gaps/rhythm.ts";
+} from "../../../src/ledger/gaps/intervals.ts";
+import { baselineLoss, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-detector.ts";
 import { chance } from "../../diagnosis/findings/history.ts";
 
 const S = 1_000_000;

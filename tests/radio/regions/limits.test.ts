@@ -1,5 +1,4 @@
 import { describe, expect, it } from "vitest";
-import { describeChannel } from "../../../src/radio/regions/describe-channel.ts";
 import { dutyCycleLimitFor, dwellLimitFor, EU868_BANDS } from "../../../src/radio/regions/limits.ts";
 import { regionPlan, regionPlans, uplinkDataRates } from "../../../src/radio/regions/region-plan.ts";
 
@@ -43,24 +42,6 @@ describe("dwell limits", () => {
     expect(dwellLimitFor("AS923-2", 125_000)?.text).toContain("TXParamSetupReq");
     expect(dwellLimitFor("EU868", 125_000)?.uplinkMs).toBeNull();
     expect(dwellLimitFor("nowhere", 125_000)).toBeNull();
-  });
-});
-
-describe("a channel in words", () => {
-  it("names number and sub-band of a fixed plan", () => {
-    expect(describeChannel("US915", 903_900_000)).toMatchObject({ index: 8, subBand: 2, inPlan: true });
-    expect(describeChannel("US915", 904_600_000)?.text).toBe(
-      "904.6 MHz, channel 65 of US902-928, sub-band 2",
-    );
-    expect(describeChannel("US915", 903_950_000)).toMatchObject({ inPlan: false, index: null });
-  });
-
-  it("tells default channels from added ones and from outside in a dynamic plan", () => {
-    expect(describeChannel("EU868", 868_100_000)).toMatchObject({ isDefault: true, inPlan: true });
-    expect(describeChannel("EU868", 867_100_000)).toMatchObject({ isDefault: false, inPlan: true });
-    expect(describeChannel("EU868", 871_000_000)).toMatchObject({ isDefault: false, inPlan: false });
-    expect(describeChannel("CN470", 486_300_000)?.text).toContain("before RP002-1.0.1");
-    expect(describeChannel("nowhere", 868_100_000)).toBeNull();
   });
 });
 

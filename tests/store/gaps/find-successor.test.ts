@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { judgeGap } from "../../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
 import { joinRequest, phy, pull, push, SHED, TOWER } from "../traffic.ts";

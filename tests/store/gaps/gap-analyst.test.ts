@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { judgeGap } from "../../../src/diagnosis/findings/judge-gap.ts";
+import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import { rebuild } from "../../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";

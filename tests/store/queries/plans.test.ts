@@ -1,14 +1,14 @@
 import { describe, expect, it } from "vitest";
-import type { TimeWindow } from "../../../src/model/window.ts";
+import type { TimeWindow } from "../../../src/model/time-range.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import * as air from "../../../src/store/queries/air-scan.ts";
-import * as benchDownlinks from "../../../src/store/queries/bench-downlinks.ts";
-import * as benchFeed from "../../../src/store/queries/bench-feed.ts";
-import * as benchHeartbeat from "../../../src/store/queries/bench-heartbeat.ts";
+import * as benchDownlinks from "../../../src/store/queries/bench.ts";
+import * as benchHeartbeat from "../../../src/store/queries/bench.ts";
 import * as benchRadio from "../../../src/store/queries/bench-radio.ts";
 import * as channels from "../../../src/store/queries/channels.ts";
 import * as frames from "../../../src/store/queries/frames.ts";
 import * as gateways from "../../../src/store/queries/gateways.ts";
+import * as benchFeed from "../../../src/store/queries/receptions.ts";
 import { receptionPage } from "../../../src/store/queries/receptions.ts";
 
 const HOUR: TimeWindow = { fromUs: 1_000_000_000, toUs: 4_600_000_000 };

@@ -2,7 +2,7 @@ import { beforeAll, describe, expect, test } from "vitest";
 import { TrialAnswer, TrialsView } from "../../../src/contract/trials.ts";
 import type { Scenario } from "../../../src/simulate/scenario.ts";
 import type { Store } from "../../../src/store/open.ts";
-import { compareSides, trialsView } from "../../../src/views/trials/trials-view.ts";
+import { compareSides, trialsView } from "../../../src/views/trials/trials.ts";
 import { place, played, sampleScenario, scenarioOf, whole } from "./played.ts";
 
 const EUI = "02005E1000000004";

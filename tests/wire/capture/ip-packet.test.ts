@@ -1,8 +1,8 @@
 /** Are IP and UDP headers believed only as far as the octets go? */
 import { describe, expect, test } from "vitest";
 import { createCaptureDecoder } from "../../../src/wire/capture/capture-decoder.ts";
-import { formatIpAddress, parseIpAddress } from "../../../src/wire/capture/ip-address.ts";
-import { udpFrames } from "../../../src/wire/capture/udp-frames.ts";
+import { formatIpAddress, parseIpAddress } from "../../../src/wire/capture/ip-packet.ts";
+import { udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { arrival, arrivalsOf, hex, joined, pcapOf, read, reasonsOf } from "./octets.ts";
 
 const options = { linkType: 101, mtuOctets: 1500, identification: 1 } as const;

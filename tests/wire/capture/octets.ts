@@ -1,5 +1,5 @@
 /** How are files and packets for tests put together octet by octet, and read? Shared by the tests of captures. */
-import type { Arrival } from "../../../src/model/arrival.ts";
+import type { Arrival } from "../../../src/model/datagram.ts";
 import { type CaptureItem, createCaptureDecoder } from "../../../src/wire/capture/capture-decoder.ts";
 
 /** Octets from hexadecimal text; white space is for the eye. */

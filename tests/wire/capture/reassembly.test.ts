@@ -2,9 +2,8 @@
 import * as fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import type { IpPacket } from "../../../src/wire/capture/ip-packet.ts";
-import { createPcapWriter } from "../../../src/wire/capture/pcap-writer.ts";
+import { createPcapWriter, udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { createReassembler } from "../../../src/wire/capture/reassembly.ts";
-import { udpFrames } from "../../../src/wire/capture/udp-frames.ts";
 import { holds } from "../forwarder/arbitraries.ts";
 import { arrival, arrivalsOf, joined, pcapOf, read, reasonsOf, someTimeUs } from "./octets.ts";
 

@@ -1,6 +1,6 @@
 /** Is the server's port told from everything else that crosses a capture? */
 import { describe, expect, test } from "vitest";
-import type { Arrival, Endpoint } from "../../../src/model/arrival.ts";
+import type { Arrival, Endpoint } from "../../../src/model/datagram.ts";
 import { isDownstream, protocolShape, recogniseServerPorts } from "../../../src/wire/capture/server-ports.ts";
 import { arrival, hex, joined } from "./octets.ts";
 

@@ -4,8 +4,8 @@ import type { PushData, RadioPacket, Signal, StatusReport, TxAck } from "../../.
 import type { CodingRate, Modulation } from "../../../src/model/modulation.ts";
 import type { Transmission, TransmitMoment } from "../../../src/wire/forwarder/downstream.ts";
 import type { SendableOutcome } from "../../../src/wire/forwarder/encode.ts";
+import { formatStatusTime } from "../../../src/wire/forwarder/fields.ts";
 import { knownBandwidthsHz } from "../../../src/wire/forwarder/modulation-text.ts";
-import { formatStatusTime } from "../../../src/wire/forwarder/timestamp.ts";
 
 export const head = { version: fc.constantFrom(1 as const, 2 as const), token: fc.nat(65_535) };
 export const gatewayEui = fc

@@ -1,6 +1,6 @@
 /** What is made of a body that is not the JSON it should be? Rows 23 to 47 and 80 to 84 of the checklist of broken input. */
 import { describe, expect, test } from "vitest";
-import { answerFor } from "../../../src/wire/forwarder/answer.ts";
+import { answerFor } from "../../../src/wire/forwarder/header.ts";
 import { refusedReasons } from "../../../src/wire/forwarder/upstream.ts";
 import { goodPacket, push, pushPacket, pushRaw, readPush } from "./datagrams.ts";
 

@@ -1,7 +1,7 @@
 /** Which datagrams are refused, answered, or read as a transmit outcome? Rows 1 to 22 of the checklist of broken input. */
 import { describe, expect, test } from "vitest";
 import { describeFault } from "../../../src/model/fault.ts";
-import { answerFor } from "../../../src/wire/forwarder/answer.ts";
+import { answerFor } from "../../../src/wire/forwarder/header.ts";
 import { decodeUpstream } from "../../../src/wire/forwarder/upstream.ts";
 import { datagram, gatewayEui, hex, push, readPush, readTxAck, refusal } from "./datagrams.ts";
 

@@ -2,10 +2,9 @@
 import * as fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import { describeFault } from "../../../src/model/fault.ts";
-import { answerFor } from "../../../src/wire/forwarder/answer.ts";
 import { decodeDownstream } from "../../../src/wire/forwarder/downstream.ts";
 import { encodePullResponse, encodePushData, encodeTxAck } from "../../../src/wire/forwarder/encode.ts";
-import { gatewayEuiOf, tokenOf } from "../../../src/wire/forwarder/header.ts";
+import { answerFor, gatewayEuiOf, tokenOf } from "../../../src/wire/forwarder/header.ts";
 import { everyReason, refusedReasons } from "../../../src/wire/forwarder/oddity-log.ts";
 import { decodeUpstream } from "../../../src/wire/forwarder/upstream.ts";
 import { anyPullResponse, anyPush, anyTxAck } from "./any-json.ts";

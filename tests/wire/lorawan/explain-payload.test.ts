@@ -1,20 +1,28 @@
 import { describe, expect, test } from "vitest";
-import { describeAnswer } from "../../../src/wire/lorawan/describe-answer.ts";
-import { encodePhyPayload } from "../../../src/wire/lorawan/encode-phy-payload.ts";
+import { describeAnswer } from "../../../src/wire/lorawan/decode-answer.ts";
 import { explainPayload } from "../../../src/wire/lorawan/explain-payload.ts";
-import { cryptFOpts, cryptFrmPayload } from "../../../src/wire/lorawan/frame-encryption.ts";
-import { dataMic10, downlinkMic11, uplinkMic11 } from "../../../src/wire/lorawan/frame-mic.ts";
+import {
+  cryptFOpts,
+  cryptFrmPayload,
+  dataMic10,
+  deriveJoinServerKeys,
+  downlinkMic11,
+  joinMic,
+  uplinkMic11,
+} from "../../../src/wire/lorawan/frame-mic.ts";
 import {
   encodeJoinAcceptContent,
   joinAcceptMicOptNeg,
   sealJoinAccept,
 } from "../../../src/wire/lorawan/join-accept.ts";
-import { joinMic } from "../../../src/wire/lorawan/join-mic.ts";
 import type { FrameFacts, LorawanKeys } from "../../../src/wire/lorawan/lorawan-keys.ts";
 import { hexOf, joinOctets, octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
-import type { DataFrameDown, DataFrameUp } from "../../../src/wire/lorawan/phy-payload.ts";
+import {
+  type DataFrameDown,
+  type DataFrameUp,
+  encodePhyPayload,
+} from "../../../src/wire/lorawan/phy-payload.ts";
 import { encodeForwardedUplink } from "../../../src/wire/lorawan/relay.ts";
-import { deriveJoinServerKeys } from "../../../src/wire/lorawan/session-keys.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 const key = (octet: number): Uint8Array => new Uint8Array(16).fill(octet);

@@ -1,5 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { leapSecondsAt, utcOfGps } from "../../../src/wire/lorawan/gps-time.ts";
+import { leapSecondsAt, utcOfGps } from "../../../src/wire/lorawan/beacon.ts";
 
 describe("GPS time", () => {
   test("began on 6 January 1980 without leap seconds", () => {

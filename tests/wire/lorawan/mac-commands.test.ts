@@ -1,8 +1,8 @@
 import { afterAll, describe, expect, test } from "vitest";
-import { describeCommand } from "../../../src/wire/lorawan/describe-command.ts";
 import { COMMAND_TABLE } from "../../../src/wire/lorawan/mac-command-table.ts";
 import {
   decodeMacCommands,
+  describeCommand,
   encodeMacCommands,
   linkAdrBlocks,
   type MacCommand,

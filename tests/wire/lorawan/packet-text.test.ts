@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
+import { readPacketText } from "../../../src/wire/lorawan/decode-answer.ts";
 import { hexOf } from "../../../src/wire/lorawan/octets.ts";
-import { readPacketText } from "../../../src/wire/lorawan/packet-text.ts";
 
 describe("a packet as text", () => {
   test.each([

@@ -4,15 +4,18 @@
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import { decodeBeacon } from "../../../src/wire/lorawan/beacon.ts";
-import { describeAnswer } from "../../../src/wire/lorawan/describe-answer.ts";
+import { describeAnswer } from "../../../src/wire/lorawan/decode-answer.ts";
 import { composeDevAddr, networkOf, readDevAddr } from "../../../src/wire/lorawan/device-address.ts";
-import { encodePhyPayload } from "../../../src/wire/lorawan/encode-phy-payload.ts";
 import { explainPayload } from "../../../src/wire/lorawan/explain-payload.ts";
 import { type FieldSpan, mapFields } from "../../../src/wire/lorawan/field-map.ts";
 import { COMMAND_TABLE } from "../../../src/wire/lorawan/mac-command-table.ts";
 import { decodeMacCommands, encodeMacCommands } from "../../../src/wire/lorawan/mac-commands.ts";
 import { hexOf, joinOctets } from "../../../src/wire/lorawan/octets.ts";
-import { decodePhyPayload, type PhyPayload } from "../../../src/wire/lorawan/phy-payload.ts";
+import {
+  decodePhyPayload,
+  encodePhyPayload,
+  type PhyPayload,
+} from "../../../src/wire/lorawan/phy-payload.ts";
 import {
   decodeForwardedUplink,
   encodeForwardedUplink,

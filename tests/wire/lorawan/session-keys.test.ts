@@ -1,12 +1,12 @@
 import { describe, expect, test } from "vitest";
 import { aesEncryptBlocks } from "../../../src/wire/lorawan/aes.ts";
-import { hexOf, octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
 import {
   deriveJoinServerKeys,
   deriveSessionKeys10,
   deriveSessionKeys11,
   deriveSessionKeys11OptNeg0,
-} from "../../../src/wire/lorawan/session-keys.ts";
+} from "../../../src/wire/lorawan/frame-mic.ts";
+import { hexOf, octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 const [nwkKey, appKey] = [hex("07".repeat(16)), hex("08".repeat(16))];

@@ -5,17 +5,100 @@
  */
 import type { AirMap } from "../../../src/contract/air.ts";
 import { megahertz, percent } from "../format/format.ts";
-import { type AirCell, busiestCell, gridOf, noiseRange } from "./air-cells.ts";
+import { drawTimeAxis, type TimeScale, xOf } from "./axis.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
-import { cividis, scaleTop } from "./cividis.ts";
-import { drawTimeAxis, type TimeScale, xOf } from "./draw-axis.ts";
+
+// What stands in each cell of the air map, once cells that are too fine for the screen are taken together?
+
+/** From this share of CRC-failed packets a cell is crossed. Common practice, no source. */
+export const MANY_BROKEN = 0.3;
+
+interface AirCell {
+  /** Share of the time in use, 0 to 1. */
+  readonly inUse: number;
+  /** Strangers' part of the airtime whose owner is known; null when none is known. */
+  readonly strangers: number | null;
+  readonly isBroken: boolean;
+}
+
+export interface CellGrid {
+  /** One array a frequency. */
+  readonly rows: readonly (readonly AirCell[])[];
+  /** Cells of the map in each cell of the grid. */
+  readonly together: number;
+}
+
+/** Largest share in use, for caption and scale. A last cell that is less than half full is left out: one frame fills it. */
+export function busiestCell({ utilisation, cellSeconds, lastCellSeconds }: AirMap): number {
+  let most = 0;
+  for (const row of utilisation) {
+    const told = 2 * lastCellSeconds < cellSeconds ? row.slice(0, -1) : row;
+    for (const share of told) most = Math.max(most, share);
+  }
+  return most;
+}
+
+/** The grid for at most so many columns: neighbours taken together, each weighing by how long it lasted. */
+export function gridOf(map: AirMap, mostColumns: number): CellGrid {
+  const columns = Math.max(1, ...map.utilisation.map((row) => row.length));
+  const together = Math.max(1, Math.ceil(columns / Math.max(1, mostColumns)));
+  const weight = (at: number) => (at === columns - 1 ? map.lastCellSeconds : map.cellSeconds);
+  const rows = map.frequenciesHz.map((_, row) =>
+    Array.from({ length: Math.ceil(columns / together) }, (_, cell) => {
+      let [seconds, busy, own, foreign, broken] = [0, 0, 0, 0, 0];
+      for (let at = cell * together; at < Math.min(columns, (cell + 1) * together); at += 1) {
+        seconds += weight(at);
+        busy += (map.utilisation[row]?.[at] ?? 0) * weight(at);
+        own += (map.ownLoad[row]?.[at] ?? 0) * weight(at);
+        foreign += (map.strangerLoad[row]?.[at] ?? 0) * weight(at);
+        broken = Math.max(broken, map.crcBadRatio[row]?.[at] ?? 0);
+      }
+      return {
+        inUse: seconds === 0 ? 0 : busy / seconds,
+        strangers: own + foreign === 0 ? null : foreign / (own + foreign),
+        isBroken: broken >= MANY_BROKEN,
+      };
+    }),
+  );
+  return { rows, together };
+}
+
+/** The levels between which the noise lanes of a map run, in whole steps of 5 dB and 10 dB apart at least; null without noise. */
+export function noiseRange({ noise }: AirMap): { low: number; high: number } | null {
+  const levels = noise.dbm.flat().filter((dbm) => dbm !== null);
+  if (levels.length === 0) return null;
+  const low = Math.floor(Math.min(...levels) / 5) * 5;
+  return { low, high: Math.max(low + 10, Math.ceil(Math.max(...levels) / 5) * 5) };
+}
+
+// Which shade stands for a share? Cividis (Nuñez, Anderton, Renslow 2018, "Optimizing colormaps with
+// consideration for color vision deficiency"): perceptually uniform, the same to colour-blind eyes.
+
+// Polynomial fit of the published map in eight-bit channels, highest power last; from memory, ends checked by a test.
+const RED = [-4.54, -35.34, 2381.73, -6402.7, 7024.72, -2710.57];
+const GREEN = [32.49, 170.73, 52.82, -131.46, 176.58, -67.37];
+const BLUE = [81.24, 442.36, -2482.43, 6167.24, -6614.94, 2475.67];
+
+/** Red, green and blue, 0…255, of a share 0…1. */
+export function cividis(share: number): [number, number, number] {
+  const t = Math.min(1, Math.max(0, share));
+  return [RED, GREEN, BLUE].map((fit) => {
+    const value = fit.reduceRight((sum, factor) => sum * t + factor, 0);
+    return Math.min(255, Math.max(0, Math.round(value)));
+  }) as [number, number, number];
+}
+
+/** The round number, 1 % to 100 %, up to which a scale must reach to hold `largest`. */
+export function scaleTop(largest: number): number {
+  return [0.01, 0.02, 0.05, 0.1, 0.2, 0.5].find((top) => largest <= top) ?? 1;
+}
 
 const ROW_PX = 20;
 const LANE_PX = 12;
 const GAP_PX = 4;
 const LABEL_PX = 92;
 /** Below this width of a cell its neighbours join it. */
-const LEAST_CELL_PX = 4;
+const MIN_CELL_PX = 4;
 const HATCH_PX = 6;
 
 /** One gateway's map. */
@@ -34,7 +117,7 @@ export function AirMapDrawing({ map, label }: { map: AirMap; label: string }) {
       left: LABEL_PX,
       right: width,
     };
-    const { rows, together } = gridOf(map, Math.floor((width - LABEL_PX) / LEAST_CELL_PX));
+    const { rows, together } = gridOf(map, Math.floor((width - LABEL_PX) / MIN_CELL_PX));
     const wide = ((width - LABEL_PX) / columns) * together;
     map.frequenciesHz.forEach((frequencyHz, row) => {
       const y = row * pitch;

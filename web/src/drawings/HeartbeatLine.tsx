@@ -2,13 +2,48 @@
  * Heartbeat: did this gateway live, minute by minute? Receptions as height, keepalives beneath the line, status
  * reports as dots, restarts as a rule, an outage as a break in the paper, time that was not recorded hatched.
  */
-import type { GatewayRow } from "../../../src/contract/gateways.ts";
-import { pointAt } from "../state/pinning.ts";
+import type { GatewayRow, Heartbeat } from "../../../src/contract/gateways.ts";
+import { pointAt } from "../state/marks.ts";
+import { drawMarkRules, drawNotRecorded, drawTimeAxis, type MarkRule, type TimeScale, xOf } from "./axis.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
-import { drawTimeAxis, type TimeScale, xOf } from "./draw-axis.ts";
-import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
-import { drawNotRecorded } from "./draw-not-recorded.ts";
-import { gatherCells } from "./heartbeat-cells.ts";
+
+// How do a heartbeat's cells fit the width there is? Neighbours are put together until each has two pixels.
+
+export interface BeatCell {
+  readonly receptions: number;
+  readonly crcBad: number;
+  readonly keepalives: number;
+  readonly keepalivesExpected: number;
+  readonly statusReports: number;
+}
+
+export interface BeatCells {
+  readonly cells: readonly BeatCell[];
+  readonly cellSeconds: number;
+}
+
+/** The cells of `beat`, gathered so that at most `most` are left. Sums stay what they were. */
+export function gatherCells(beat: Heartbeat, most: number): BeatCells {
+  const group = Math.max(1, Math.ceil(beat.receptions.length / Math.max(1, most)));
+  const cells: BeatCell[] = [];
+  for (let at = 0; at < beat.receptions.length; at += group) {
+    const end = Math.min(at + group, beat.receptions.length);
+    cells.push({
+      receptions: sum(beat.receptions, at, end),
+      crcBad: sum(beat.crcBad, at, end),
+      keepalives: sum(beat.keepalives, at, end),
+      keepalivesExpected: beat.keepalivesExpected * (end - at),
+      statusReports: sum(beat.statusReports, at, end),
+    });
+  }
+  return { cells, cellSeconds: beat.cellSeconds * group };
+}
+
+function sum(values: readonly number[], from: number, to: number): number {
+  let total = 0;
+  for (let at = from; at < to; at += 1) total += values[at] ?? 0;
+  return total;
+}
 
 const BASE = 44;
 const BODY = 60;

@@ -2,12 +2,96 @@
  * Where do gateways and nodes stand, and how strong are the ways between them? A plain plan from metres alone: no
  * map, no tiles. The line's weight is the margin; below the thin mark it is dashed, and the figure stands on it.
  */
+
 import { useEffect, useRef, useState } from "preact/hooks";
-import type { PlanLink, PlanThing } from "../../../src/contract/positions.ts";
+import type { PlanLink, PlanThing } from "../../../src/contract/user-data.ts";
 import { db, figure, THIN } from "../format/format.ts";
 import { watchSurroundings } from "./Canvas.tsx";
-import { labelPlaces, planLayout } from "./plan-layout.ts";
 import "./PlanDrawing.css";
+
+// How do metres become a drawing? One scale for both axes, room at the edges, a bar of a round length.
+
+export interface PlanLayout {
+  /** Units of the drawing for a thing's place. */
+  readonly x: (eastM: number) => number;
+  readonly y: (northM: number) => number;
+  readonly width: number;
+  readonly height: number;
+  /** A round length and how long it is drawn. */
+  readonly barM: number;
+  readonly barWidth: number;
+}
+
+const EDGE = 64;
+const MAX_BAR = 200;
+/** A lone thing, or two in one place, still get a ground of this many metres. */
+const MIN_EXTENT_M = 50;
+
+/** Width in units of the drawing; the height follows from the site, within reason. */
+function planLayout(things: readonly PlanThing[], width: number): PlanLayout {
+  const east = extent(things.map(({ eastM }) => eastM));
+  const north = extent(things.map(({ northM }) => northM));
+  const usable = width - 2 * EDGE;
+  const tallest = width < 500 ? width * 1.2 : width * 0.75;
+  const scale = Math.min(usable / east.size, (tallest - 2 * EDGE) / north.size);
+  const height = Math.max(240, Math.min(tallest, north.size * scale + 2 * EDGE));
+  const barM = roundLength(MAX_BAR / scale);
+  return {
+    x: (value) => width / 2 + (value - east.middle) * scale,
+    y: (value) => height / 2 - (value - north.middle) * scale,
+    width,
+    height,
+    barM,
+    barWidth: barM * scale,
+  };
+}
+
+function extent(values: readonly number[]): { middle: number; size: number } {
+  if (values.length === 0) return { middle: 0, size: MIN_EXTENT_M };
+  const low = Math.min(...values);
+  const high = Math.max(...values);
+  return { middle: (low + high) / 2, size: Math.max(MIN_EXTENT_M, high - low) };
+}
+
+/** The largest of 1, 2, 5 times a power of ten that is no more than this. */
+export function roundLength(most: number): number {
+  const power = 10 ** Math.floor(Math.log10(most));
+  const digit = [5, 2, 1].find((one) => one * power <= most * (1 + 1e-9)) ?? 1;
+  return digit * power;
+}
+
+export interface LabelPlace {
+  readonly id: string;
+  readonly x: number;
+  readonly y: number;
+  readonly anchor: "start" | "end";
+}
+
+/** Labels beside their things, on the side with room, moved down where one would cover another. */
+function labelPlaces(
+  things: readonly (PlanThing & { readonly title: string })[],
+  { x, y, width }: PlanLayout,
+): LabelPlace[] {
+  const taken: { left: number; right: number; y: number }[] = [];
+  return [...things]
+    .sort((a, b) => y(a.northM) - y(b.northM))
+    .map((thing) => {
+      const long = thing.title.length * 7.4;
+      const at = x(thing.eastM);
+      const isRight = at + 14 + long < width;
+      const left = isRight ? at + 12 : at - 12 - long;
+      let line = y(thing.northM) + 5;
+      while (taken.some((one) => one.left < left + long && one.right > left && Math.abs(one.y - line) < 16))
+        line += 16;
+      taken.push({ left, right: left + long, y: line });
+      return {
+        id: `${thing.kind} ${thing.id}`,
+        x: isRight ? at + 12 : at - 12,
+        y: line,
+        anchor: isRight ? "start" : "end",
+      };
+    });
+}
 
 export interface PlanDrawingProps {
   readonly things: readonly PlanThing[];
@@ -18,7 +102,7 @@ export interface PlanDrawingProps {
 /** Margin below which a way is thin, dB: the same as in the list of nodes. */
 const THIN_MARGIN_DB = 5;
 /** More figures than this on the lines, and none can be read: the table has them. */
-const MOST_FIGURES = 24;
+const MAX_FIGURES = 24;
 
 export function PlanDrawing({ things, links, label }: PlanDrawingProps) {
   const frame = useRef<HTMLDivElement>(null);
@@ -56,7 +140,7 @@ export function PlanDrawing({ things, links, label }: PlanDrawingProps) {
                 stroke-width={weight(margin)}
                 d={`M${x1.toFixed(1)} ${y1.toFixed(1)}L${x2.toFixed(1)} ${y2.toFixed(1)}`}
               />
-              {links.length > MOST_FIGURES ? null : (
+              {links.length > MAX_FIGURES ? null : (
                 <text
                   class="plan-quiet plan-halo"
                   text-anchor="middle"

@@ -18,14 +18,14 @@ export interface PlotMarksProps {
 }
 
 /** More heads than these would be a long way for the tab key; older changes keep their rule and stand in the story. */
-const MOST_HEADS = 40;
+const MAX_HEADS = 40;
 
 /** The heads; `placeMarks` puts them where the plot has its rules. */
 export function PlotMarks({ marks, label, onRead }: PlotMarksProps) {
   if (marks.length === 0) return null;
   return (
     <ul class="plot-marks screen-only" aria-label={label}>
-      {marks.slice(-MOST_HEADS).map((mark, index) => {
+      {marks.slice(-MAX_HEADS).map((mark, index) => {
         const words = `${dayMonth(mark.atMs)} ${clockTime(mark.atMs)} · ${mark.sentence}`;
         return (
           <li key={`${mark.atMs} ${index}`} data-at={mark.atMs}>

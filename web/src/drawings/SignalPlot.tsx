@@ -10,15 +10,20 @@ import type { SignalSeries } from "../../../src/contract/nodes.ts";
 import { db, dbm, figure, gatewayTitle } from "../format/format.ts";
 import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
-import { watchSurroundings } from "./Canvas.tsx";
-import { drawLabels } from "./draw-labels.ts";
-import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
-import { drawRules, drawRungs, drawSeries, ladderMarks, type Plot, plotX } from "./draw-signal.ts";
-import { drawSteps, type PlotStep } from "./draw-steps.ts";
-import { readInks } from "./inks.ts";
+import { drawLabels, drawMarkRules, type MarkRule, timeMarks } from "./axis.ts";
+import { readInks, watchSurroundings } from "./Canvas.tsx";
+import {
+  drawRules,
+  drawRungs,
+  drawSeries,
+  drawSteps,
+  ladderMarks,
+  type Plot,
+  type PlotStep,
+  plotX,
+} from "./draw-signal.ts";
 import { type PlotMark, PlotMarks, placeMarks } from "./PlotMarks.tsx";
 import { factsOf, nearestPoint } from "./signal-columns.ts";
-import { timeMarks } from "./time-axis.ts";
 import "./SignalPlot.css";
 
 export interface SignalPlotProps {

@@ -33,7 +33,7 @@ export interface StripLayout {
 
 // A tick is two pixels wide and needs one of air.
 const TICK_PITCH_PX = 3;
-const MOST_ROWS = 12;
+const MAX_ROWS = 12;
 const HOUR_MS = 3_600_000;
 /** Empty rows are drawn over no more than this. Chosen: a quarter of a year. */
 const MAX_EMPTY_MS = 92 * 24 * HOUR_MS;
@@ -55,7 +55,7 @@ export function layoutStrip(ticks: readonly CounterTick[], widthPx: number): Str
   const last = ticks.at(-1)?.atMs;
   if (begin === undefined || last === undefined) return { unit: "hour", rows: [] };
   const hours = (last - begin) / HOUR_MS;
-  const unit = FROM_SHORTEST.find((one) => hours / ROW_UNITS[one].hours <= MOST_ROWS) ?? "week";
+  const unit = FROM_SHORTEST.find((one) => hours / ROW_UNITS[one].hours <= MAX_ROWS) ?? "week";
   const rows: StripRow[] = [];
   let at = 0;
   let fromMs = rowStart(begin, unit);

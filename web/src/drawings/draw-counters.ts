@@ -4,9 +4,9 @@
  */
 import type { CounterTick } from "../../../src/contract/nodes.ts";
 import { THIN } from "../format/format.ts";
+import { drawMarkRules, type MarkRule } from "./axis.ts";
 import type { Sheet } from "./Canvas.tsx";
 import { type DensityCell, ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";
-import { drawMarkRules, type MarkRule } from "./draw-marks.ts";
 
 export const ROW_PX = 36;
 /** Room for the marks beneath the last row. */

@@ -1,18 +1,15 @@
 /** What was read from files, what can be, whose keys are at hand, and what is stored? */
 import { useState } from "preact/hooks";
-import type { CaptureRow, CapturesView as Captures } from "../../../src/contract/captures.ts";
-import type { ServiceStatus } from "../../../src/contract/status.ts";
+import type { CaptureRow, CapturesView as Captures, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize, percent } from "../format/format.ts";
 import { spanWords } from "../format/times.ts";
-import { Age } from "../parts/Age.tsx";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { DropZone } from "../parts/DropZone.tsx";
-import { Fold } from "../parts/Fold.tsx";
+import { Age, Fold, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
-import { StandingMark } from "../parts/StandingMark.tsx";
 import { currentWindow, linkTo } from "../state/route.ts";
 import { describeWindow, storedWindow, windowQuery } from "../state/window.ts";
-import { KeysSection } from "./KeysSection.tsx";
+import { KeysSection } from "./Keys.tsx";
 import "./CapturesView.css";
 
 const COLUMNS: readonly Column<CaptureRow>[] = [

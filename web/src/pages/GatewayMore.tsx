@@ -1,11 +1,9 @@
 /** What else is known of a gateway: which channel plan it follows and how surely, its clock, its protocol, what was refused? */
 import type { GatewayRow } from "../../../src/contract/gateways.ts";
 import { figure, percent, withUnit } from "../format/format.ts";
-import { Fact, Facts } from "../parts/Facts.tsx";
-import { Fold } from "../parts/Fold.tsx";
-import { StandingMark } from "../parts/StandingMark.tsx";
+import { Fact, Facts, Fold, StandingMark } from "../parts/page.tsx";
 import { linkTo } from "../state/route.ts";
-import { WayBack } from "./relay/WayBack.tsx";
+import { WayBack } from "./relay/DownlinkPath.tsx";
 
 /** "+1.8 ppm": a drift with its sign always said; null when there is none to tell. */
 function driftWords(ppm: number | null, interval: readonly [number, number] | null): string {

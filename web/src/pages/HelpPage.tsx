@@ -1,11 +1,9 @@
 /** What is to be done when nothing was ever stored? Where to point the gateway, whether anything came, a site to try. */
-import type { SampleRow } from "../../../src/contract/captures.ts";
-import type { ServiceStatus } from "../../../src/contract/status.ts";
+import type { SampleRow, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted } from "../format/format.ts";
-import { Age } from "../parts/Age.tsx";
+import { Age, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
 import { ServerToEnter } from "../parts/ServerToEnter.tsx";
-import { StandingMark } from "../parts/StandingMark.tsx";
 import { linkTo } from "../state/route.ts";
 import "./HelpPage.css";
 

@@ -1,16 +1,11 @@
 /** Is the service itself well, and what did it refuse? */
-import type { Passage } from "../../../src/contract/passage.ts";
-import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/status.ts";
+import type { Passage } from "../../../src/contract/gateways.ts";
+import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize } from "../format/format.ts";
 import { exactTime, spanWords } from "../format/times.ts";
-import { Age } from "../parts/Age.tsx";
-import { CopyButton } from "../parts/CopyButton.tsx";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
-import { Fact, Facts } from "../parts/Facts.tsx";
-import { Fold } from "../parts/Fold.tsx";
-import { octetsOf } from "../parts/frame-fields.ts";
-import { Notices } from "../parts/Notices.tsx";
-import { StandingMark } from "../parts/StandingMark.tsx";
+import { octetsOf } from "../parts/Frame.tsx";
+import { Age, CopyButton, Fact, Facts, Fold, Notices, StandingMark } from "../parts/page.tsx";
 import { PassageSection } from "./relay/PassageSection.tsx";
 import "./ServiceView.css";
 

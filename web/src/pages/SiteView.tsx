@@ -1,26 +1,73 @@
 /** How does the whole site stand, at a glance? Heartbeats, the nodes that need a look, the air in a line. */
-import type { MarkRow } from "../../../src/contract/marks.ts";
+import type { GatewayEvent } from "../../../src/contract/gateways.ts";
 import type { SiteView as Site } from "../../../src/contract/site.ts";
+import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { HeartbeatLine } from "../drawings/HeartbeatLine.tsx";
-import { counted, duration, figure, gatewayTitle, percent } from "../format/format.ts";
-import { marksOfGateway } from "../format/mark-words.ts";
+import { counted, duration, figure, gatewayTitle, percent, THIN } from "../format/format.ts";
+import { marksOfGateway } from "../format/labels.ts";
 import { DataTable } from "../parts/DataTable.tsx";
-import { Figure } from "../parts/Figure.tsx";
-import { Fold } from "../parts/Fold.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
-import { MoreGateways } from "../parts/MoreGateways.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
 import { PinMark } from "../parts/PinMark.tsx";
-import { Sentence } from "../parts/Sentence.tsx";
+import { Figure, Fold, MoreGateways, Sentence, StandingMark, When } from "../parts/page.tsx";
 import { SiteSummary, ToDo } from "../parts/SiteSummary.tsx";
-import { StandingMark } from "../parts/StandingMark.tsx";
-import { When } from "../parts/When.tsx";
 import { type Marks, markRules } from "../state/marks.ts";
 import { linkTo } from "../state/route.ts";
-import { GatewayEvents } from "./GatewayEvents.tsx";
 import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import "./SiteView.css";
+
+// What happened to a gateway as a whole: its radio, its level, its way to the listener; each with the next step.
+
+/** Lines that are shown at once; the others are folded. */
+const MAX_LINES = 3;
+
+const TITLES: Readonly<Record<GatewayEvent["kind"], string>> = {
+  "gateway-deaf": "Radio deaf",
+  "gateway-weakened": "Hears all weaker",
+  "gateway-strengthened": "Hears all stronger",
+  "backhaul-loss": "Datagrams lost",
+  "late-acknowledgements": "Acknowledgements late",
+};
+
+/** The events beneath a heartbeat, newest first; nothing where there are none. */
+function GatewayEvents({ events }: { readonly events: readonly GatewayEvent[] }) {
+  if (events.length === 0) return null;
+  const more = events.slice(MAX_LINES);
+  return (
+    <>
+      <Lines events={events.slice(0, MAX_LINES)} />
+      {more.length === 0 ? null : (
+        <Fold title={`${more.length} more events`}>
+          <Lines events={more} />
+        </Fold>
+      )}
+    </>
+  );
+}
+
+function Lines({ events }: { readonly events: readonly GatewayEvent[] }) {
+  return (
+    <ul class="gateway-events">
+      {events.map((event) => (
+        <li key={`${event.kind} ${event.from}`}>
+          <p>
+            <strong>{TITLES[event.kind]}</strong>{" "}
+            <span class="quiet">
+              <When at={event.from} />, {duration((Date.parse(event.to) - Date.parse(event.from)) / 1000)}
+              {event.open ? " so far" : ""}; {event.word},{" "}
+              {percent(Math.floor(event.confidence * 100) / 100, 0)}
+            </span>
+          </p>
+          <p>{event.sentence.replaceAll("\u2009", THIN)}</p>
+          <p>
+            <span class="quiet">Next:</span> {event.advice}
+          </p>
+        </li>
+      ))}
+    </ul>
+  );
+}
 
 export interface SiteViewProps {
   readonly site: Site;

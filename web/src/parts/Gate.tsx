@@ -5,8 +5,7 @@
 import type { ComponentChildren } from "preact";
 import type { Problem } from "../../../src/contract/common.ts";
 import { clockTime } from "../format/times.ts";
-import { staleSinceMs } from "../state/stale.ts";
-import type { Loaded } from "../state/view-data.ts";
+import { type Loaded, staleSinceMs } from "../state/view-data.ts";
 import "./Gate.css";
 
 /** Draws the view of `loaded`, or what stands in its place. */

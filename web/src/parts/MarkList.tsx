@@ -1,11 +1,11 @@
 /** What did people note lately? Each mark with its moment and what it is about; changed and removed in place. */
 import { useState } from "preact/hooks";
-import type { MarkRow } from "../../../src/contract/marks.ts";
-import { markAbout } from "../format/mark-words.ts";
+import type { MarkRow } from "../../../src/contract/user-data.ts";
+import { markAbout } from "../format/labels.ts";
 import { deleteMark } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";
 import { ChangeMark, type Subject } from "./PinMark.tsx";
-import { When } from "./When.tsx";
+import { When } from "./page.tsx";
 
 export interface MarkListProps {
   readonly marks: readonly MarkRow[];

@@ -1,13 +1,13 @@
 /** What happened, when, and what is it about? The small form that pins a mark, or changes one. */
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
-import type { MarkRow } from "../../../src/contract/marks.ts";
-import { markAbout } from "../format/mark-words.ts";
+import type { MarkRow } from "../../../src/contract/user-data.ts";
+import { markAbout } from "../format/labels.ts";
 import { exactTime } from "../format/times.ts";
 import { type Answer, postMark, putMark } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
-import { pointed } from "../state/pinning.ts";
+import { pointed } from "../state/marks.ts";
 import { currentWindow } from "../state/route.ts";
-import { readMoment } from "../state/window-words.ts";
+import { readMoment } from "../state/window.ts";
 import "./PinMark.css";
 
 /** What a mark may be about, besides the site. */

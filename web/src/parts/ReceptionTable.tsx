@@ -6,7 +6,7 @@ import { preciseTime } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import type { ReceptionList } from "../state/receptions.ts";
 import { type Column, DataTable } from "./DataTable.tsx";
-import { FrameOpened } from "./FrameOpened.tsx";
+import { FrameOpened } from "./Frame.tsx";
 
 export interface ReceptionTableProps {
   readonly list: ReceptionList;

@@ -1,6 +1,6 @@
 /** Which sample sites come with the program? One click reads one in and goes to its hours. */
 import { useState } from "preact/hooks";
-import type { SampleRow } from "../../../src/contract/captures.ts";
+import type { SampleRow } from "../../../src/contract/service.ts";
 import { windowWords } from "../format/times.ts";
 import { postEmpty } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";

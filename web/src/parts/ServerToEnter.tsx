@@ -1,7 +1,7 @@
 /** What is to be entered at a gateway so that it sends here? This machine's addresses, the port, and what may stand in the way. */
-import type { ServiceStatus } from "../../../src/contract/status.ts";
+import type { ServiceStatus } from "../../../src/contract/service.ts";
 import { linkTo } from "../state/route.ts";
-import { CopyButton } from "./CopyButton.tsx";
+import { CopyButton } from "./page.tsx";
 import "./ServerToEnter.css";
 
 function isLoopback(address: string): boolean {

@@ -1,14 +1,73 @@
 /** What stands around every view? The rail of words, the top line, the zone at the foot. */
+
 import type { ComponentChildren } from "preact";
-import type { ServiceStatus } from "../../../src/contract/status.ts";
-import { clockTime, zoneWords } from "../format/times.ts";
+import { useEffect, useRef, useState } from "preact/hooks";
+import type { ServiceStatus } from "../../../src/contract/service.ts";
+import { clockTime, spanWords, zoneWords } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import { live } from "../state/live.ts";
-import { linkTo } from "../state/route.ts";
-import { Rail, type RailWord } from "./Rail.tsx";
-import { StandingMark } from "./StandingMark.tsx";
+import { chooseWindow, currentWindow, linkTo, route, type ViewName } from "../state/route.ts";
+import { StandingMark } from "./page.tsx";
 import { WindowBar } from "./WindowBar.tsx";
 import "./Shell.css";
+import { describeWindow, storedWindow, windowEnds } from "../state/window.ts";
+
+// Where can one go? The words of all views; on a phone a bar of five at the bottom, and "more" for the others.
+
+interface RailWord {
+  readonly word: string;
+  readonly path: string;
+  /** The views that it stands for. */
+  readonly views: readonly ViewName[];
+}
+
+/** Words that a phone has room for beside "more". */
+const FIRST = 5;
+
+/** The rail. */
+function Rail({ words }: { words: readonly RailWord[] }) {
+  const [open, setOpen] = useState(false);
+  const button = useRef<HTMLButtonElement>(null);
+  const { view } = route.value;
+  const isHere = ({ views }: RailWord) => views.includes(view);
+  const rest = words.slice(FIRST);
+  // Who went somewhere is done with choosing.
+  useEffect(() => setOpen(false), [view]);
+  return (
+    <nav
+      class={open ? "rail rail-open screen-only" : "rail screen-only"}
+      aria-label="Views"
+      onKeyDown={(event) => {
+        if (event.key !== "Escape" || !open) return;
+        setOpen(false);
+        button.current?.focus();
+      }}
+    >
+      <ul>
+        {words.map((one, index) => (
+          <li key={one.path} class={index < FIRST ? "" : "rail-rest"}>
+            <a href={linkTo(one.path)} aria-current={isHere(one) ? "page" : undefined}>
+              {one.word}
+            </a>
+          </li>
+        ))}
+        {rest.length === 0 ? null : (
+          <li class="rail-more">
+            <button
+              ref={button}
+              type="button"
+              aria-expanded={open}
+              class={rest.some(isHere) ? "rail-here" : ""}
+              onClick={() => setOpen(!open)}
+            >
+              more
+            </button>
+          </li>
+        )}
+      </ul>
+    </nav>
+  );
+}
 
 const WORDS: readonly RailWord[] = [
   { word: "Site", path: "/site", views: ["site"] },
@@ -78,4 +137,25 @@ function Connection({ status }: { status: ServiceStatus | null }) {
 function storageWord({ storage, passage }: ServiceStatus): string {
   if (passage !== null) return storage.state === "failed" ? "passing, not recording" : "recording slow";
   return storage.state === "failed" ? "storage failed" : "storage slow";
+}
+
+// Is the window empty because what is stored lies elsewhere? Then the page says where, and leads there.
+
+/** Nothing unless the window that is shown lies wholly beside what is stored. */
+export function StoredNotice({ status }: { status: ServiceStatus | null }) {
+  const { from, to } = status?.storage ?? { from: null, to: null };
+  if (from === null || to === null) return null;
+  const ends = windowEnds(currentWindow.value, now.value);
+  const stored = { fromMs: Date.parse(from), toMs: Date.parse(to) };
+  if (stored.toMs >= ends.fromMs && stored.fromMs < ends.toMs) return null;
+  const shown = storedWindow(stored.fromMs, stored.toMs);
+  return (
+    <p class="notice" role="status">
+      Nothing is stored for this window ({describeWindow(currentWindow.value)}). What is stored lies in{" "}
+      {spanWords(from, to)}.{" "}
+      <button type="button" class="plain" onClick={() => chooseWindow(shown)}>
+        show what is stored
+      </button>
+    </p>
+  );
 }

@@ -3,7 +3,7 @@ import type { SiteEvent, SiteView } from "../../../src/contract/site.ts";
 import { THIN } from "../format/format.ts";
 import { linkTo } from "../state/route.ts";
 import "./PinMark.css";
-import { When } from "./When.tsx";
+import { When } from "./page.tsx";
 
 /** Events shown before the reader asks for all of them on Gaps. */
 const MAX_EVENTS = 6;

@@ -2,8 +2,7 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 import { serviceNowMs } from "../state/clock.ts";
 import { chooseWindow, currentWindow } from "../state/route.ts";
-import { describeWindow, stepWindow, storedWindow, type WindowChoice } from "../state/window.ts";
-import { readWindow } from "../state/window-words.ts";
+import { describeWindow, readWindow, stepWindow, storedWindow, type WindowChoice } from "../state/window.ts";
 import "./WindowBar.css";
 
 const QUICK: readonly [string, number][] = [

@@ -2,15 +2,22 @@
  * How does the page ask the service? JSON in, JSON out; every failure becomes a Problem with a sentence and a
  * remedy, so that a view never has to make words out of a status code.
  */
-import type { BenchReferenceChange } from "../../../src/contract/bench.ts";
-import type { LabelChange } from "../../../src/contract/captures.ts";
+import type {
+  BenchReferenceChange,
+  DownlinkTestAnswer,
+  DownlinkTestRequest,
+} from "../../../src/contract/bench.ts";
 import type { Problem } from "../../../src/contract/common.ts";
-import type { DownlinkTestAnswer, DownlinkTestRequest } from "../../../src/contract/downlink-test.ts";
-import type { Forgotten } from "../../../src/contract/forget.ts";
-import type { KeysTaken } from "../../../src/contract/keys.ts";
-import type { MarkChange, MarkPinned, MarkRequest } from "../../../src/contract/marks.ts";
-import type { PositionChange } from "../../../src/contract/positions.ts";
+import type { LabelChange } from "../../../src/contract/service.ts";
 import type { PlacementChange, PlacementNew, PlacementWritten } from "../../../src/contract/trials.ts";
+import type {
+  Forgotten,
+  KeysTaken,
+  MarkChange,
+  MarkPinned,
+  MarkRequest,
+  PositionChange,
+} from "../../../src/contract/user-data.ts";
 
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 

@@ -2,13 +2,62 @@
  * Where does a view get its data? A live window comes over the live line; a fixed one, or a live one while the
  * line is not open, is asked for once. What was shown stays until something newer came.
  */
-import { useEffect, useState } from "preact/hooks";
+import { signal } from "@preact/signals";
+import { useEffect, useRef, useState } from "preact/hooks";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { Topic } from "../../../src/contract/live.ts";
+import type { CapturesView } from "../../../src/contract/service.ts";
 import { getJson } from "./api.ts";
+import { serviceNowMs } from "./clock.ts";
 import { live } from "./live.ts";
-import { renewal } from "./renewal.ts";
+import { currentWindow } from "./route.ts";
 import { type WindowChoice, windowQuery } from "./window.ts";
+
+// When must a fixed window be asked for anew? While a capture is being read, since it may fill any hour, once more
+// when it was read, and now and then while the window's end is still to come. Live windows renew themselves.
+
+/** Counts up whenever fixed windows should be asked for anew. */
+const renewal = signal(0);
+
+const WHILE_READING_MS = 3000;
+const WHILE_UNFINISHED_MS = 30_000;
+
+/** Keeps `renewal` going for the captures and the window as they stand. */
+export function useRenewal(captures: CapturesView | null, choice: WindowChoice): void {
+  const reading = captures?.captures.some((capture) => capture.state === "reading") ?? false;
+  const end = choice.kind === "fixed" ? choice.toMs : null;
+  // A short capture may be read before the page hears that its reading began.
+  const standing = captures?.captures.map(({ id, state }) => `${id} ${state}`).join(", ") ?? null;
+  const stoodBefore = useRef(standing);
+  useEffect(() => {
+    if (!reading) return;
+    const timer = setInterval(renew, WHILE_READING_MS);
+    return () => {
+      clearInterval(timer);
+      renew();
+    };
+  }, [reading]);
+  useEffect(() => {
+    const isNews = stoodBefore.current !== null && stoodBefore.current !== standing;
+    stoodBefore.current = standing;
+    if (!isNews) return;
+    renew();
+    // What is worked out from a capture comes a little after it.
+    const timer = setTimeout(renew, WHILE_READING_MS);
+    return () => clearTimeout(timer);
+  }, [standing]);
+  useEffect(() => {
+    if (end === null) return;
+    const timer = setInterval(() => {
+      if (serviceNowMs() < end + WHILE_UNFINISHED_MS) renew();
+    }, WHILE_UNFINISHED_MS);
+    return () => clearInterval(timer);
+  }, [end]);
+}
+
+function renew(): void {
+  renewal.value += 1;
+}
 
 export interface Source {
   readonly topic: Topic | null;
@@ -114,4 +163,12 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
 function asked(path: string, query: string): string {
   if (query === "") return path;
   return `${path}${path.includes("?") ? "&" : "?"}${query}`;
+}
+
+// Since when do the figures on the page no longer follow? A live window without a live line is stale from the
+// moment the line was lost; a fixed window is never stale.
+
+/** Epoch milliseconds of the moment the figures stopped following, or null. */
+export function staleSinceMs(): number | null {
+  return currentWindow.value.kind === "live" ? live().lostAtMs.value : null;
 }

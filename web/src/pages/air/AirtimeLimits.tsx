@@ -1,13 +1,12 @@
 /** Does anyone spend more airtime than the region's table allows? An indication, with its caution beside it. */
-import type { AirtimeOfNode } from "../../../../src/contract/airtime.ts";
-import { LimitBars } from "../../drawings/LimitBars.tsx";
+import type { AirtimeOfNode } from "../../../../src/contract/air.ts";
+import { LimitBars } from "../../drawings/bars.tsx";
 import { figure, percent } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { Figure } from "../../parts/Figure.tsx";
-import { StandingMark } from "../../parts/StandingMark.tsx";
+import { Figure, StandingMark } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 
-const MOST_BARS = 12;
+const MAX_BARS = 12;
 
 function title(row: AirtimeOfNode): string {
   return row.name ?? row.devAddr;
@@ -127,7 +126,7 @@ function Limits({ rows }: { rows: readonly AirtimeOfNode[] }) {
         drawing={
           <LimitBars
             label={caption}
-            rows={limited.slice(0, MOST_BARS).map(({ row, limit }) => ({
+            rows={limited.slice(0, MAX_BARS).map(({ row, limit }) => ({
               key: `${row.devAddr} ${row.region} ${row.fromHz}`,
               label: title(row),
               note: band(row),
@@ -154,7 +153,7 @@ function Findings({ rows }: { rows: readonly AirtimeOfNode[] }) {
   if (found.length === 0) return null;
   return (
     <ul class="airtime-findings">
-      {found.slice(0, MOST_BARS).map((row) => (
+      {found.slice(0, MAX_BARS).map((row) => (
         <li key={`${row.devAddr} ${row.fromHz}`}>
           <StandingMark standing={row.dwell?.standing === "bad" ? "bad" : row.standing} /> {title(row)}:{" "}
           {row.dwell?.standing === "bad" ? row.dwell.words : row.words} ({band(row)})

@@ -1,20 +1,19 @@
 /** How does one gateway stand on the bench? Its verdict in a word and a sentence, the list, its last datagrams. */
-import { useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import { counted, unbroken } from "../../format/format.ts";
 import { clockTime, exactTime } from "../../format/times.ts";
-import { Fold } from "../../parts/Fold.tsx";
 import { Forget } from "../../parts/Forget.tsx";
 import { NameEdit } from "../../parts/NameEdit.tsx";
-import { Notices } from "../../parts/Notices.tsx";
-import { Sentence } from "../../parts/Sentence.tsx";
-import { StandingMark } from "../../parts/StandingMark.tsx";
-import { When } from "../../parts/When.tsx";
+import { Age, Fold, Notices, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
-import { BENCH_STANDINGS, Check } from "./Check.tsx";
-import { ReferencePart } from "./ReferencePart.tsx";
+import { BENCH_STANDINGS, Check, ReferencePart } from "./Reference.tsx";
 import "./BenchView.css";
+import type { GatewayRow } from "../../../../src/contract/gateways.ts";
+import type { ServiceStatus } from "../../../../src/contract/service.ts";
+import { ServerToEnter } from "../../parts/ServerToEnter.tsx";
+import "./BenchChoice.css";
 
 export interface BenchViewProps {
   readonly bench: Bench;
@@ -135,4 +134,73 @@ function Checks({ items }: { readonly items: readonly BenchItem[] }) {
 /** The limits against a reference are the same for all channels and told once. */
 function isTold({ part, channel }: Bench["items"][number]): boolean {
   return part === "gateway" || channel === null;
+}
+
+// Which gateway is on the bench? Those that were heard, and what to enter at one that has yet to come.
+
+export interface BenchChoiceProps {
+  readonly gateways: readonly GatewayRow[];
+  /** Null while it is not known. */
+  readonly status: ServiceStatus | null;
+}
+
+/** The bench before a gateway was chosen. The first gateway that comes while the page waits opens by itself. */
+export function BenchChoice({ gateways, status }: BenchChoiceProps) {
+  const waited = useRef(false);
+  const only = gateways.length === 1 ? (gateways[0]?.eui ?? null) : null;
+  useEffect(() => {
+    if (gateways.length === 0) waited.current = true;
+    else if (waited.current && only !== null) location.replace(linkTo(`/bench/${only}`));
+  }, [gateways.length, only]);
+  return (
+    <>
+      <h1 class="sentence">
+        {gateways.length === 0
+          ? "Waiting for a gateway: its check list opens as soon as it sends."
+          : `${counted(gateways.length, "gateway")} sent something in this window: choose one for its check list, or point another one here.`}
+      </h1>
+      <Notices notices={status?.notices ?? []} />
+      {gateways.length === 0 ? null : (
+        <ul class="bench-choice">
+          {[...gateways].sort(newestFirst).map((gateway) => (
+            <li key={gateway.eui}>
+              <a href={linkTo(`/bench/${gateway.eui}`)}>
+                {gateway.name === null ? "" : `${gateway.name}, `}
+                <span class="mono">{gateway.eui}</span>
+              </a>
+              <StandingMark standing={gateway.standing} />
+              <span>{gateway.clause}</span>
+              <span class="quiet">
+                first heard <Age at={gateway.firstHeard} />
+              </span>
+            </li>
+          ))}
+        </ul>
+      )}
+      <h2>{gateways.length === 0 ? "Point it here" : "Another gateway"}</h2>
+      {status === null ? null : (
+        <>
+          <ServerToEnter status={status} />
+          <p class="beneath" role="status">
+            {status.arrived.datagrams === 0 ? (
+              <>
+                <StandingMark standing="waiting" /> Nothing has arrived on the port since the service started{" "}
+                <Age at={status.startedAt} />.
+              </>
+            ) : (
+              <>
+                <StandingMark standing="good" word="arriving" />{" "}
+                {counted(status.arrived.datagrams, "datagram")} arrived, the last{" "}
+                <Age at={status.arrived.lastAt} />.
+              </>
+            )}
+          </p>
+        </>
+      )}
+    </>
+  );
+}
+
+function newestFirst(a: GatewayRow, b: GatewayRow): number {
+  return Date.parse(b.firstHeard) - Date.parse(a.firstHeard);
 }

@@ -1,22 +1,88 @@
 /** The dropouts, a line each: arrows walk, Enter opens. What is opened stands in the address bar. */
+import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import type { DropoutRow, EpisodeRow, MarkAtBegin } from "../../../../src/contract/gaps.ts";
+import type { DropoutRow, EpisodeRow, GapPage, MarkAtBegin } from "../../../../src/contract/gaps.ts";
 import { counted, figure } from "../../format/format.ts";
 import { momentTime } from "../../format/times.ts";
+import { Failed } from "../../parts/Gate.tsx";
 import { now } from "../../state/clock.ts";
-import { route, setParams } from "../../state/route.ts";
-import { EpisodeOpened } from "./EpisodeOpened.tsx";
-import { GapOpened } from "./GapOpened.tsx";
-import type { GapItem } from "./gap-items.ts";
+import { linkTo, route, setParams } from "../../state/route.ts";
+import { useViewData } from "../../state/view-data.ts";
+import type { WindowChoice } from "../../state/window.ts";
+import { EvidenceScore } from "./EvidenceScore.tsx";
 import {
   causeWords,
   confidenceWords,
   costWords,
   counterWords,
   episodeTitle,
+  FindingWords,
   lengthWords,
   nodeTitle,
-} from "./gap-words.ts";
+} from "./FindingText.tsx";
+import type { GapItem } from "./gap-items.ts";
+
+// What befell many nodes at once? Its finding, and the gaps that it made.
+
+/** An episode opened; `children` are the lines of its gaps. */
+function EpisodeOpened({ row, children }: { row: EpisodeRow; children: ComponentChildren[] }) {
+  return (
+    <div class="gap-opened">
+      <FindingWords finding={row.finding} />
+      {children.length === 0 ? null : (
+        <>
+          <h3>{counted(children.length, "gap")} in it</h3>
+          <p class="small quiet">Open one to see it laid under its evidence.</p>
+          <ol class="gap-list gap-list-within">{children}</ol>
+        </>
+      )}
+    </div>
+  );
+}
+
+// One gap, laid under its evidence.
+
+/**
+ * The gap of a line; asked for anew while it goes on. `told`: the sentence that stands above it already, of an episode
+ * that it is part of.
+ */
+function GapOpened({ row, told }: { row: DropoutRow; told: string | null }) {
+  const path = `/api/gaps/${encodeURIComponent(row.id)}`;
+  const { data, state, problem, reload } = useViewData<GapPage>({ topic: null, path, key: null }, null);
+  // An open gap moves its end; a gap that closed, or is judged anew, changes its line first.
+  const standing = `${row.to} ${row.missedCounters} ${row.finding.cause} ${row.finding.confidence}`;
+  useEffect(() => {
+    if (data !== null && standingOf(data.gap) !== standing) reload();
+  }, [standing]);
+  const hours: WindowChoice =
+    data === null
+      ? { kind: "fixed", fromMs: Date.parse(row.from), toMs: Date.parse(row.to) }
+      : { kind: "fixed", fromMs: Math.floor(data.axis.fromMs), toMs: Math.ceil(data.axis.toMs) };
+  const finding = data?.gap.finding ?? row.finding;
+  return (
+    <section class="gap-opened" aria-label={`Evidence for the gap of ${nodeTitle(row)}`}>
+      {finding.sentence === told ? null : <FindingWords finding={finding} />}
+      {data !== null ? (
+        <EvidenceScore page={data} />
+      ) : state === "failed" && problem !== null ? (
+        <Failed problem={problem} again={reload} />
+      ) : (
+        <p class="quiet" role="status">
+          ○ asking for the evidence
+        </p>
+      )}
+      <p class="screen-only gap-ways">
+        <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>{nodeTitle(row)}</a>
+        <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`, {}, hours)}>the node over these hours</a>
+        <a href={linkTo(`/gaps?node=${row.devAddr}`)}>its other gaps</a>
+      </p>
+    </section>
+  );
+}
+
+function standingOf(row: DropoutRow): string {
+  return `${row.to} ${row.missedCounters} ${row.finding.cause} ${row.finding.confidence}`;
+}
 
 /** Lines before "show more". */
 const FIRST_SHOWN = 100;

@@ -1,26 +1,25 @@
 /** When did whom anything go missing? One line a node, its gaps as bars; what many share runs through as a column. */
 import type { DropoutRow, GapsView } from "../../../../src/contract/gaps.ts";
-import type { MarkRow } from "../../../../src/contract/marks.ts";
+import type { MarkRow } from "../../../../src/contract/user-data.ts";
+import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../../drawings/axis.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
-import { drawTimeAxis, type TimeScale, xOf } from "../../drawings/draw-axis.ts";
-import { drawMarkRules, shortened } from "../../drawings/draw-marks.ts";
 import { counted, figure } from "../../format/format.ts";
 import { momentTime } from "../../format/times.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
-import { Figure } from "../../parts/Figure.tsx";
+import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { markRules } from "../../state/marks.ts";
 import { setParams } from "../../state/route.ts";
-import { gutterPx } from "./draw-score.ts";
+import { gutterPx } from "./EvidenceScore.tsx";
+import { causeWords, confidenceWords, costWords, lengthWords, nodeTitle } from "./FindingText.tsx";
 import type { GapItem } from "./gap-items.ts";
-import { causeWords, confidenceWords, costWords, lengthWords, nodeTitle } from "./gap-words.ts";
 
 const ROW_PX = 24;
 const AXIS_PX = 24;
 /** Room above the rows for the texts of marks. */
 const HEAD_PX = 18;
 /** Lines of nodes; the list beneath has them all. */
-const MOST_NODES = 12;
+const MAX_NODES = 12;
 
 interface NodeLine {
   readonly title: string;
@@ -54,7 +53,7 @@ export function GapMap({
   marks: readonly MarkRow[];
 }) {
   const lines = nodeLines(items);
-  const shown = lines.slice(0, MOST_NODES);
+  const shown = lines.slice(0, MAX_NODES);
   const fromMs = Date.parse(view.window.from);
   const toMs = Date.parse(view.window.to);
   const head = marks.length === 0 ? 0 : HEAD_PX;

@@ -2,12 +2,12 @@
 import { useMemo } from "preact/hooks";
 import type { GapsView as Gaps } from "../../../../src/contract/gaps.ts";
 import { counted, figure } from "../../format/format.ts";
-import { Fold } from "../../parts/Fold.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
-import { Sentence } from "../../parts/Sentence.tsx";
+import { Fold, Sentence } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
+import { causeWords } from "./FindingText.tsx";
 import { GapList } from "./GapList.tsx";
 import { GapMap } from "./GapMap.tsx";
 import {
@@ -18,7 +18,6 @@ import {
   gapItems,
   strangerCount,
 } from "./gap-items.ts";
-import { causeWords } from "./gap-words.ts";
 import "./gaps.css";
 
 const NO_FILTER: GapFilter = { cause: null, node: null, gateway: null, strangers: false };

@@ -1,8 +1,7 @@
 /** How is each lane of the evidence drawn? One function a lane; all share the axis of the score. */
 import type { GapPage } from "../../../../src/contract/gaps.ts";
-import type { Sheet } from "../../drawings/Canvas.tsx";
-import { type TimeScale, xOf } from "../../drawings/draw-axis.ts";
-import { seriesInk } from "../../drawings/inks.ts";
+import { type TimeScale, xOf } from "../../drawings/axis.ts";
+import { type Sheet, seriesInk } from "../../drawings/Canvas.tsx";
 import { cellAt, channelsOf, drawnNeighbours, type Lane, NEIGHBOUR_PX, TITLE_PX } from "./score-lanes.ts";
 
 export interface LaneGround {

@@ -1,6 +1,6 @@
 /** Which lines does the list of dropouts have? Episodes with the gaps that share them, and gaps that stand alone. */
 import type { Cause, DropoutRow, EpisodeRow, GapsView } from "../../../../src/contract/gaps.ts";
-import { ALL_CAUSES, nodeTitle } from "./gap-words.ts";
+import { ALL_CAUSES, nodeTitle } from "./FindingText.tsx";
 
 export type GapItem =
   | { readonly kind: "gap"; readonly row: DropoutRow }

@@ -24,7 +24,7 @@ export const NEIGHBOUR_PX = 16;
 export const CHANNEL_PX = 14;
 export const TITLE_PX = 22;
 /** Neighbours beyond these stand in the table only. */
-const MOST_NEIGHBOURS = 8;
+const MAX_NEIGHBOURS = 8;
 
 /** The heavier side of what rests on a lane; with a gateway, on that gateway's own lane of the kind. */
 export function stanceOf(
@@ -43,7 +43,7 @@ export function stanceOf(
 
 /** The neighbours that are drawn: those of whom most was to be expected. */
 export function drawnNeighbours(page: GapPage): GapPage["neighbours"] {
-  return [...page.neighbours].sort((a, b) => b.expected - a.expected).slice(0, MOST_NEIGHBOURS);
+  return [...page.neighbours].sort((a, b) => b.expected - a.expected).slice(0, MAX_NEIGHBOURS);
 }
 
 /** The channels on which the node was heard, lowest first. */

@@ -1,12 +1,10 @@
 /** Where does everything stand, which ways are heard, and what do they cost? Plan, ways, places, fine print. */
 import { useState } from "preact/hooks";
-import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/contract/positions.ts";
+import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/contract/user-data.ts";
 import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
 import { counted, db, figure, withUnit } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { Figure } from "../../parts/Figure.tsx";
-import { Fold } from "../../parts/Fold.tsx";
-import { Sentence } from "../../parts/Sentence.tsx";
+import { Figure, Fold, Sentence } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 import { PositionEdit } from "./PositionEdit.tsx";
 

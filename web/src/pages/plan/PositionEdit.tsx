@@ -1,6 +1,6 @@
 /** How does a person say where a thing stands? A few fields beneath its name; what is left empty is not known. */
 import { useState } from "preact/hooks";
-import type { PositionChange, PositionRow } from "../../../../src/contract/positions.ts";
+import type { PositionChange, PositionRow } from "../../../../src/contract/user-data.ts";
 import { deletePosition, putPosition } from "../../state/api.ts";
 import "./PositionEdit.css";
 

@@ -3,10 +3,10 @@
  * person has read the cautions and typed the gateway's identifier.
  */
 import { useEffect, useId, useState } from "preact/hooks";
+import type { DownlinkTestAnswer, DownlinkTestPlan } from "../../../../src/contract/bench.ts";
 import type { Problem } from "../../../../src/contract/common.ts";
-import type { DownlinkTestAnswer, DownlinkTestPlan } from "../../../../src/contract/downlink-test.ts";
 import { withUnit } from "../../format/format.ts";
-import { StandingMark } from "../../parts/StandingMark.tsx";
+import { StandingMark } from "../../parts/page.tsx";
 import { getJson, postDownlinkTest } from "../../state/api.ts";
 import "./DownlinkTest.css";
 

@@ -1,11 +1,8 @@
 /** In line: does everything pass, does the server answer, and is it recorded? */
-import type { Passage, UpstreamRow } from "../../../../src/contract/passage.ts";
+import type { Passage, UpstreamRow } from "../../../../src/contract/gateways.ts";
 import { counted, figure } from "../../format/format.ts";
-import { Age } from "../../parts/Age.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { Fact, Facts } from "../../parts/Facts.tsx";
-import { Fold } from "../../parts/Fold.tsx";
-import { StandingMark } from "../../parts/StandingMark.tsx";
+import { Age, Fact, Facts, Fold, StandingMark } from "../../parts/page.tsx";
 import "./relay.css";
 
 const WORDS = { good: "passing", look: "look", bad: "trouble", waiting: "waiting" } as const;

@@ -1,10 +1,10 @@
 /** Who got which frames through? By node, by data rate, by channel. */
 import type { z } from "zod";
 import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
-import { figure, NOTHING, percent } from "../../format/format.ts";
+import { db, figure, NOTHING, percent } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { Fold } from "../../parts/Fold.tsx";
-import { decibels, intervalWords, points } from "./trial-words.ts";
+import { Figure, Fold } from "../../parts/page.tsx";
+import { decibels, intervalWords, points } from "./Forest.tsx";
 
 type Compared = Pick<
   z.infer<typeof TrialGroup>,
@@ -111,4 +111,75 @@ function lostWords({ delivery, a, b, commonFrames }: TrialAnswer): string {
       ? ""
       : ` On the ${figure(commonFrames.count)} frames that both heard, taken as they are, the level differs by ${intervalWords(commonFrames.snrDifferenceDb, decibels)}: the floor lets a weak place hear only its lucky frames.`;
   return `${figure(pairs.onlyA)} frames came through at ${a.name} alone, ${figure(pairs.onlyB)} at ${b.name} alone, ${figure(pairs.neither)} at neither${p}. ${figure(designEffect, 1)} frames are worth one independent frame.${common}`;
+}
+
+// How were the frames read on either side? Counts by SNR, one side above the line, the other below it.
+
+const HEIGHT = 60;
+
+export function Distributions({ answer }: { answer: TrialAnswer }) {
+  const { snr, a, b, delivery } = answer;
+  const bins = Math.max(snr.a.length, snr.b.length);
+  const most = Math.max(1, ...snr.a, ...snr.b);
+  const bar = (count: number) => (count / most) * HEIGHT;
+  const at = (bin: number) => snr.fromDb + bin * snr.binDb;
+  const ticks = [0, 0.25, 0.5, 0.75, 1].map((share) => Math.round(at(share * bins)));
+  return (
+    <Figure
+      caption={`Frames heard: ${a.name} at a median of ${db(delivery.a.medianSnrDb)}, ${b.name} at ${db(delivery.b.medianSnrDb)}; what was missed stands in neither.`}
+      legend={
+        <>
+          <span>
+            <span class="side-a" aria-hidden="true">
+              ■
+            </span>{" "}
+            {a.name}, above
+          </span>
+          <span>
+            <span class="side-b" aria-hidden="true">
+              ■
+            </span>{" "}
+            {b.name}, below
+          </span>
+          <span>
+            SNR in dB, in steps of {figure(snr.binDb)}; most in one step: {figure(most)} frames
+          </span>
+        </>
+      }
+      drawing={
+        <div class="distributions">
+          <svg viewBox={`0 0 ${bins * 10} ${2 * HEIGHT + 2}`} preserveAspectRatio="none" aria-hidden="true">
+            {Array.from({ length: bins }, (_, bin) => {
+              const up = bar(snr.a[bin] ?? 0);
+              const down = bar(snr.b[bin] ?? 0);
+              return (
+                <g key={at(bin)}>
+                  <rect class="bar-a" x={bin * 10 + 1} y={HEIGHT - up} width="8" height={up} />
+                  <rect class="bar-b" x={bin * 10 + 1} y={HEIGHT + 2} width="8" height={down} />
+                </g>
+              );
+            })}
+            <rect class="bar-line" x="0" y={HEIGHT + 0.5} width={bins * 10} height="1" />
+          </svg>
+          <p class="distribution-axis small quiet" aria-hidden="true">
+            {ticks.map((tick, i) => (
+              <span key={i}>{figure(tick)}</span>
+            ))}
+          </p>
+        </div>
+      }
+      table={() => (
+        <DataTable
+          label="Frames by SNR"
+          rows={Array.from({ length: bins }, (_, bin) => bin)}
+          rowKey={(bin) => String(bin)}
+          columns={[
+            { key: "snr", head: "SNR from", right: true, cell: (bin) => db(at(bin)) },
+            { key: "a", head: a.name, right: true, cell: (bin) => figure(snr.a[bin] ?? 0) },
+            { key: "b", head: b.name, right: true, cell: (bin) => figure(snr.b[bin] ?? 0) },
+          ]}
+        />
+      )}
+    />
+  );
 }

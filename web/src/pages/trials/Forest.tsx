@@ -1,11 +1,29 @@
 /** Do all nodes agree? A row a node with its difference and interval, all of them together last, zero as a rule. */
 import type { Interval, TrialAnswer } from "../../../../src/contract/trials.ts";
-import { counted, figure, NOTHING } from "../../format/format.ts";
+import { counted, figure, NOTHING, percent, signedDb, THIN, unbroken } from "../../format/format.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
-import { Figure } from "../../parts/Figure.tsx";
-import { decibels, intervalWords, points } from "./trial-words.ts";
+import { Figure } from "../../parts/page.tsx";
 
-const MOST_ROWS = 24;
+// How are differences written on the page?
+
+export function decibels(value: number): string {
+  return signedDb(value);
+}
+
+/** A share of frames as points: +4.1 points. */
+export function points(value: number): string {
+  const text = figure(value * 100, 1);
+  return `${value > 0 && text !== "0.0" ? "+" : ""}${text}${THIN}points`;
+}
+
+/** "+2.9 dB (2.3 to 3.4)"; "–" where there is nothing to say. */
+export function intervalWords({ estimate, low, high }: Interval, of: (value: number) => string): string {
+  if (estimate === null) return NOTHING;
+  const bare = (value: number) => of(value).replace(/^\+/, "").split(THIN)[0] ?? "";
+  return low === null || high === null ? of(estimate) : `${of(estimate)} (${bare(low)} to ${bare(high)})`;
+}
+
+const MAX_ROWS = 24;
 
 export function Forest({ answer }: { answer: TrialAnswer }) {
   const { nodes, a, b } = answer;
@@ -15,7 +33,7 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
     ? (of: (typeof nodes)[number]) => of.snrDifferenceDb
     : (of: (typeof nodes)[number]) => of.deliveryDifference;
   const unit = byLevel ? decibels : points;
-  const rows = (byLevel ? told : nodes).slice(0, MOST_ROWS);
+  const rows = (byLevel ? told : nodes).slice(0, MAX_ROWS);
   const pooled = byLevel ? answer.snrDifferenceDb : answer.deliveryDifference;
   const reach = reachOf([...rows.map(difference), pooled], byLevel ? 1 : 0.01);
   const sum = pooled.estimate ?? 0;
@@ -34,7 +52,7 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
           Dot: the difference; line: 95 % interval. {byLevel ? "Level (SNR) in dB" : "Delivery in points"},{" "}
           {a.name} less {b.name}.
           {nodes.length > rows.length
-            ? ` ${counted(nodes.length - rows.length, "node")} not drawn: too strong, too few frames, or beyond the ${MOST_ROWS} with most.`
+            ? ` ${counted(nodes.length - rows.length, "node")} not drawn: too strong, too few frames, or beyond the ${MAX_ROWS} with most.`
             : ""}
         </span>
       }
@@ -158,4 +176,40 @@ function reachOf(intervals: readonly Interval[], step: number): number {
   );
   const size = 10 ** Math.floor(Math.log10(wide));
   return ([1, 2, 3, 4, 5, 6, 8, 10].find((factor) => factor * size >= wide * 1.02) ?? 10) * size;
+}
+
+// How far is a trial from being settled? A ring that fills, and the frames that are still needed in words.
+
+const RADIUS = 34;
+const ROUND = 2 * Math.PI * RADIUS;
+
+export function ProgressRing({ answer }: { answer: TrialAnswer }) {
+  const { progress, neededWords, framesStillNeeded } = answer;
+  const words = <p class="trial-needed">{unbroken(sentenceOf(neededWords))}</p>;
+  // An empty ring would promise that it fills with time.
+  if (framesStillNeeded === null) return <div class="trial-progress">{words}</div>;
+  const share = Math.min(1, Math.max(0, progress));
+  return (
+    <div class="trial-progress">
+      <svg viewBox="0 0 80 80" role="img" aria-label={`${percent(share, 0)} of the frames that it takes`}>
+        <circle class="ring-ground" cx="40" cy="40" r={RADIUS} />
+        <circle
+          class="ring-done"
+          cx="40"
+          cy="40"
+          r={RADIUS}
+          stroke-dasharray={`${(share * ROUND).toFixed(1)} ${ROUND.toFixed(1)}`}
+          transform="rotate(-90 40 40)"
+        />
+        <text x="40" y="45" text-anchor="middle">
+          {percent(share, 0)}
+        </text>
+      </svg>
+      {words}
+    </div>
+  );
+}
+
+function sentenceOf(words: string): string {
+  return words.charAt(0).toUpperCase() + words.slice(1);
 }

@@ -1,7 +1,7 @@
 /** "From now on this gateway stands here": the form that says it, changes it, or takes it back. */
-import { useLayoutEffect, useRef, useState } from "preact/hooks";
-import type { MarkRow } from "../../../../src/contract/marks.ts";
+import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { PlacementRow } from "../../../../src/contract/trials.ts";
+import type { MarkRow } from "../../../../src/contract/user-data.ts";
 import { exactTime } from "../../format/times.ts";
 import {
   type Answer,
@@ -12,10 +12,86 @@ import {
   putPlacementPhoto,
 } from "../../state/api.ts";
 import { serviceNowMs } from "../../state/clock.ts";
-import { photoOctets } from "../../state/photo.ts";
 import { currentWindow } from "../../state/route.ts";
-import { readMoment } from "../../state/window-words.ts";
-import { type PhotoChange, PhotoField } from "./PhotoField.tsx";
+import { readMoment } from "../../state/window.ts";
+
+/**
+ * How does a phone's photo become small enough to keep? Drawn anew at most 1,600 px wide or high and written as JPEG: that
+ * also turns it the right way up, and leaves behind what the camera wrote of place and owner.
+ */
+const MAX_PX = 1_600;
+const QUALITY = 0.82;
+
+/** The smaller picture as a canvas, fit to be shown; null: the browser cannot read it. */
+async function readPhoto(file: Blob): Promise<HTMLCanvasElement | null> {
+  const bitmap = await createImageBitmap(file).catch(() => null);
+  if (bitmap === null) return null;
+  const scale = Math.min(1, MAX_PX / Math.max(bitmap.width, bitmap.height));
+  const canvas = document.createElement("canvas");
+  canvas.width = Math.max(1, Math.round(bitmap.width * scale));
+  canvas.height = Math.max(1, Math.round(bitmap.height * scale));
+  canvas.getContext("2d")?.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
+  bitmap.close();
+  return canvas;
+}
+
+/** Its octets as JPEG; null: the browser cannot write it. */
+function photoOctets(canvas: HTMLCanvasElement): Promise<Blob | null> {
+  return new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", QUALITY));
+}
+
+// A photo of the place, if wished: the one that is kept, or the one that will be.
+
+/** keep: as it is; none: take it away; else the new one. */
+type PhotoChange = "keep" | "none" | HTMLCanvasElement;
+
+interface PhotoFieldProps {
+  /** Path of the photo that is kept; null: none. */
+  readonly kept: string | null;
+  readonly change: PhotoChange;
+  readonly onChange: (change: PhotoChange) => void;
+  readonly onTrouble: (sentence: string) => void;
+}
+
+function PhotoField({ kept, change, onChange, onTrouble }: PhotoFieldProps) {
+  const [busy, setBusy] = useState(false);
+  const take = async (file: File | undefined) => {
+    if (file === undefined) return;
+    setBusy(true);
+    const photo = await readPhoto(file);
+    setBusy(false);
+    if (photo === null) onTrouble("This browser cannot read that picture; choose a JPEG or PNG.");
+    else onChange(photo);
+  };
+  const shown = change === "keep" ? kept : null;
+  return (
+    <div class="photo-field">
+      <label>
+        <span class="small quiet">Photo, if you like</span>
+        <input
+          type="file"
+          accept="image/jpeg,image/png,image/webp,image/heic"
+          disabled={busy}
+          onChange={(event) => void take(event.currentTarget.files?.[0])}
+        />
+      </label>
+      {shown === null ? null : <img src={shown} alt="The place as it was kept" />}
+      {typeof change === "string" ? null : <Preview photo={change} />}
+      {shown === null && typeof change === "string" ? null : (
+        <button type="button" class="link" onClick={() => onChange("none")}>
+          no photo
+        </button>
+      )}
+    </div>
+  );
+}
+
+/** The picture itself: an address of it would be none of this service's. */
+function Preview({ photo }: { readonly photo: HTMLCanvasElement }) {
+  const frame = useRef<HTMLSpanElement>(null);
+  useEffect(() => frame.current?.replaceChildren(photo), [photo]);
+  return <span ref={frame} role="img" aria-label="The photo chosen" />;
+}
 
 /** A gateway, or one of its antennas: EUI or EUI/antenna. */
 export interface Receiver {

@@ -1,8 +1,8 @@
 /** Where does each gateway stand, from when on? A time line to point at, and a form to say it. */
 import { useRef, useState } from "preact/hooks";
 import type { Window } from "../../../../src/contract/common.ts";
-import type { MarkRow } from "../../../../src/contract/marks.ts";
 import type { PlacementRow, TrialSide } from "../../../../src/contract/trials.ts";
+import type { MarkRow } from "../../../../src/contract/user-data.ts";
 import { gatewayTitle, withUnit } from "../../format/format.ts";
 import { exactTime, momentTime } from "../../format/times.ts";
 import { MarkList } from "../../parts/MarkList.tsx";

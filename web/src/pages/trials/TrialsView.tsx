@@ -7,17 +7,12 @@ import type {
 } from "../../../../src/contract/trials.ts";
 import { unbroken } from "../../format/format.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
-import { Fold } from "../../parts/Fold.tsx";
-import { Sentence } from "../../parts/Sentence.tsx";
-import { StandingMark } from "../../parts/StandingMark.tsx";
+import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
 import { linkTo, setParams } from "../../state/route.ts";
-import { CoverageTables } from "./CoverageTables.tsx";
-import { Distributions } from "./Distributions.tsx";
-import { Forest } from "./Forest.tsx";
+import { CoverageTables, Distributions } from "./CoverageTables.tsx";
+import { decibels, Forest, intervalWords, ProgressRing, points } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
-import { ProgressRing } from "./ProgressRing.tsx";
-import { decibels, intervalWords, points } from "./trial-words.ts";
 import "./trials.css";
 
 export interface TrialsViewProps {

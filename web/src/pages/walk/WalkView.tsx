@@ -1,18 +1,114 @@
 /** Where does a node that is carried about get through? What comes now, the stops as plan and table, the limits. */
-import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/walk.ts";
+
+import { useState } from "preact/hooks";
+import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/link.ts";
+import type { Position } from "../../../../src/contract/user-data.ts";
 import { counted, db, figure, percent } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { Figure } from "../../parts/Figure.tsx";
-import { Fold } from "../../parts/Fold.tsx";
-import { Sentence } from "../../parts/Sentence.tsx";
-import { StandingMark } from "../../parts/StandingMark.tsx";
-import { When } from "../../parts/When.tsx";
+import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
+import { postMark } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
-import { StopForm } from "./StopForm.tsx";
-import { WalkNow } from "./WalkNow.tsx";
-import { WalkPlan } from "./WalkPlan.tsx";
+import { WalkNow, WalkPlan } from "./WalkNow.tsx";
 import "../../parts/PinMark.css";
 import "./walk.css";
+
+// Which place does a person mean who types "51.5001, −0.2501" or "12 m, −40 m"?
+
+export type ReadPlace =
+  | { readonly ok: true; readonly position: Position | null }
+  | { readonly ok: false; readonly sentence: string };
+
+const WRONG: ReadPlace = {
+  ok: false,
+  sentence: "A place is “51.5001, −0.2501” (north and east in degrees) or “12 m, −40 m” (east and north).",
+};
+
+/** Nothing typed is no place; two numbers are degrees north and east, with "m" metres east and north. */
+export function readPlace(text: string): ReadPlace {
+  const words = text.trim().replaceAll("\u2212", "-");
+  if (words === "") return { ok: true, position: null };
+  const match = /^(-?\d+(?:\.\d+)?) ?(m?)[,;\s]+(-?\d+(?:\.\d+)?) ?(m?)$/.exec(words);
+  if (match === null || match[2] !== match[4]) return WRONG;
+  const [first, second] = [Number(match[1]), Number(match[3])];
+  if (match[2] === "m") {
+    if (Math.abs(first) > 100_000 || Math.abs(second) > 100_000) return WRONG;
+    return { ok: true, position: { eastMetres: first, northMetres: second } };
+  }
+  if (Math.abs(first) > 90 || Math.abs(second) > 180) return WRONG;
+  return { ok: true, position: { latitude: first, longitude: second } };
+}
+
+// Where do you stand now? Names the place and pins the stop; it ends when the next one is pinned.
+
+/** The form; the phone's own position is taken where the browser gives it. */
+function StopForm({ devAddr, onPinned }: { devAddr: string; onPinned: () => void }) {
+  const [name, setName] = useState("");
+  const [place, setPlace] = useState("");
+  const [said, setSaid] = useState<string | null>(null);
+  const pin = async () => {
+    const read = readPlace(place);
+    if (name.trim() === "") return setSaid("✕ Name the place.");
+    if (!read.ok) return setSaid(`✕ ${read.sentence}`);
+    const answer = await postMark({ text: name.trim(), kind: "stop", devAddr, position: read.position });
+    if (!answer.ok) return setSaid(`✕ ${answer.problem.sentence} ${answer.problem.remedy}`);
+    setSaid(`${name.trim()} is pinned; stay until some frames have come.`);
+    setName("");
+    setPlace("");
+    onPinned();
+  };
+  const locate = () => {
+    setSaid("○ asking for the position");
+    navigator.geolocation.getCurrentPosition(
+      ({ coords }) => {
+        setPlace(`${coords.latitude.toFixed(6)}, ${coords.longitude.toFixed(6)}`);
+        setSaid(`Good to about ${Math.round(coords.accuracy)} m, as this device says.`);
+      },
+      () => setSaid("✕ This device gave no position; type it, or leave it out."),
+      { enableHighAccuracy: true, timeout: 20_000 },
+    );
+  };
+  // Browsers give a position to pages of this machine or over HTTPS only.
+  const canLocate = typeof isSecureContext !== "undefined" && isSecureContext && "geolocation" in navigator;
+  return (
+    <form
+      class="pin-form screen-only"
+      onSubmit={(event) => {
+        event.preventDefault();
+        void pin();
+      }}
+    >
+      <label class="pin-text">
+        <span class="small quiet">I stand at</span>
+        <input
+          type="text"
+          maxLength={200}
+          placeholder="cold store 1, north door"
+          value={name}
+          onInput={(event) => setName(event.currentTarget.value)}
+        />
+      </label>
+      <label>
+        <span class="small quiet">Position, if you like</span>
+        <input
+          type="text"
+          placeholder="51.5001, −0.2501 or 12 m, −40 m"
+          spellcheck={false}
+          value={place}
+          onInput={(event) => setPlace(event.currentTarget.value)}
+        />
+      </label>
+      {canLocate ? (
+        <button type="button" class="link" onClick={locate}>
+          this device's position
+        </button>
+      ) : null}
+      <button type="submit" class="plain first">
+        here, now
+      </button>
+      {said === null ? null : <span role={said.startsWith("✕") ? "alert" : "status"}>{said}</span>}
+    </form>
+  );
+}
 
 const STANDINGS = { good: "good", marginal: "look", dead: "bad", waiting: "waiting" } as const;
 

@@ -1,0 +1,242 @@
+/** `mastlog nodes`: what the Nodes view shows. */
+import { Command } from "commander";
+import type { GatewayRow } from "../contract/gateways.ts";
+import type { DropoutRow, NodeRow } from "../contract/index.ts";
+import { gatewaysSentence } from "../diagnosis/sentences.ts";
+import { percent, span } from "../diagnosis/status.ts";
+import { plainLine } from "../model/plain-text.ts";
+import { storedSpanUs } from "../store/queries/lives.ts";
+import { gapsView } from "../views/gaps.ts";
+import { gatewaysView } from "../views/gateways.ts";
+import { joinsView } from "../views/joins.ts";
+import { nodesView } from "../views/nodes.ts";
+import { siteView } from "../views/site.ts";
+import { askedWindow, resolveWindow } from "../views/window.ts";
+import {
+  guarded,
+  ownPlansGiven,
+  plansOption,
+  readViewOptions,
+  withReader,
+  withViewOptions,
+} from "./options.ts";
+import { number, print, printJson, sentenceText, table } from "./view-output.ts";
+
+export function nodesCommand(): Command {
+  return withViewOptions(
+    new Command("nodes").description("nodes heard: delivery by counters, signal, rhythm, airtime"),
+  ).action((given: unknown) =>
+    guarded(() => {
+      const options = readViewOptions(given);
+      withReader(options.db, (store) => {
+        const view = nodesView(store, askedWindow(store, options, Date.now() * 1000));
+        if (options.json) return printJson(view);
+        const own = view.nodes.filter((node) => !node.stranger);
+        const strangers = view.nodes.filter((node) => node.stranger);
+        print(`${sentenceText(view.sentence)}\n`);
+        if (own.length > 0) print(`\n${nodeTable(own)}\n`);
+        if (strangers.length > 0) print(`\nStrangers\n${nodeTable(strangers)}\n`);
+      });
+    }),
+  );
+}
+
+function nodeTable(nodes: readonly NodeRow[]): string {
+  return table(nodes, [
+    { title: "address", of: (node) => node.devAddr },
+    { title: "life", of: (node) => String(node.life), right: true },
+    { title: "name", of: (node) => node.name ?? "" },
+    { title: "heard", of: (node) => String(node.heard), right: true },
+    { title: "missed", of: (node) => String(node.missed), right: true },
+    { title: "outage", of: (node) => String(node.missedDuringOutage), right: true },
+    {
+      title: "delivery",
+      of: (node) => (node.deliveryRatio === null ? "–" : percent(node.deliveryRatio)),
+      right: true,
+    },
+    { title: "rssi dBm", of: (node) => number(node.rssiDbm.median), right: true },
+    { title: "snr dB", of: (node) => number(node.snrDb.median), right: true },
+    { title: "margin dB", of: (node) => number(node.marginDb.median), right: true },
+    {
+      title: "rhythm",
+      of: (node) => (node.rhythmSeconds === null ? "–" : span(node.rhythmSeconds)),
+      right: true,
+    },
+    { title: "last heard", of: (node) => node.lastHeard },
+    { title: "", of: (node) => `${node.clause}${node.why == null ? "" : `: ${node.why.words}`}` },
+  ]);
+}
+
+// `mastlog gaps`: what the Gaps view shows.
+
+export function gapsCommand(): Command {
+  return withViewOptions(
+    new Command("gaps").description("dropouts: what was missed, when, by whom, and why, with the evidence"),
+  ).action((given: unknown) =>
+    guarded(() => {
+      const options = readViewOptions(given);
+      withReader(options.db, (store) => {
+        const view = gapsView(store, askedWindow(store, options, Date.now() * 1000));
+        if (options.json) return printJson(view);
+        print(`${sentenceText(view.sentence)}\n`);
+        for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);
+        if (view.gaps.length > 0) print(`\n${gapTable(view.gaps)}\n`);
+      });
+    }),
+  );
+}
+
+function gapTable(gaps: readonly DropoutRow[]): string {
+  return table(gaps, [
+    { title: "address", of: (gap) => gap.devAddr },
+    { title: "life", of: (gap) => String(gap.life), right: true },
+    { title: "name", of: (gap) => gap.name ?? "" },
+    { title: "from", of: (gap) => gap.from },
+    {
+      title: "length",
+      of: (gap) => `${span((Date.parse(gap.to) - Date.parse(gap.from)) / 1e3)}${gap.open ? ", goes on" : ""}`,
+    },
+    { title: "missed", of: (gap) => String(gap.missedCounters), right: true },
+    { title: "cause", of: (gap) => gap.finding.cause },
+    {
+      title: "sure",
+      of: ({ finding }) => (finding.cause === "unexplained" ? "\u2013" : percent(finding.confidence)),
+      right: true,
+    },
+    { title: "", of: (gap) => `${gap.finding.sentence}${markWords(gap)}` },
+  ]);
+}
+
+function markWords({ mark }: DropoutRow): string {
+  return mark == null ? "" : ` Begins at the mark "${mark.text}".`;
+}
+
+// `mastlog gateways`: heartbeat, reach and account of each gateway.
+
+export function gatewaysCommand(): Command {
+  return withViewOptions(
+    new Command("gateways").description("gateways heard: keepalives, outages, restarts, region, refusals"),
+  )
+    .addOption(plansOption())
+    .action((given: unknown) =>
+      guarded(() => {
+        const options = readViewOptions(given);
+        const ownPlans = ownPlansGiven(given);
+        withReader(options.db, (store) => {
+          const window = askedWindow(store, options, Date.now() * 1000);
+          const view = gatewaysView(store, window, ownPlans);
+          if (options.json) return printJson(view);
+          const rows = table(view.gateways, [
+            { title: "gateway", of: (gateway) => gateway.eui },
+            { title: "name", of: (gateway) => gateway.name ?? "" },
+            { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
+            { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
+            { title: "keepalive s", of: (gateway) => number(gateway.keepaliveSeconds), right: true },
+            { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
+            { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
+            { title: "drift ppm", of: (gateway) => number(gateway.clockDriftPpm, 2), right: true },
+            { title: "region", of: (gateway) => gateway.region.name ?? "–" },
+            {
+              title: "refused",
+              of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
+              right: true,
+            },
+            { title: "downlinks", of: ({ downlinks }) => String(downlinks?.asked ?? "–"), right: true },
+            { title: "late", of: ({ downlinks }) => shareText(downlinks?.lateShare ?? null), right: true },
+            {
+              title: "answer ms",
+              of: ({ downlinks }) => number(downlinks?.push.medianMs ?? null),
+              right: true,
+            },
+            { title: "last heard", of: (gateway) => gateway.lastHeard },
+            { title: "", of: (gateway) => gateway.clause },
+          ]);
+          const sentence = sentenceText(gatewaysSentence(view.gateways, window));
+          const more =
+            view.moreGateways > 0 ? `${view.moreGateways} more gateways were heard and are not listed.` : "";
+          const parts = [sentence, rows, more, eventLines(view.gateways)];
+          print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
+        });
+      }),
+    );
+}
+
+/** One line for each event of a gateway: when, how sure, what, and the next step. */
+function eventLines(gateways: readonly GatewayRow[]): string {
+  return gateways
+    .flatMap(({ events }) =>
+      events.map(
+        ({ from, to, open, word, sentence, advice }) =>
+          `${from} to ${open ? "now" : to}, ${word}: ${sentence} Next: ${advice}`,
+      ),
+    )
+    .join("\n");
+}
+
+/** "6.6 %"; "–" where there is nothing to say. */
+function shareText(share: number | null): string {
+  return share === null ? "–" : `${number(100 * share)} %`;
+}
+
+// `mastlog joins`: devices that ask to join, and what became of it.
+
+export function joinsCommand(): Command {
+  return withViewOptions(
+    new Command("joins").description("devices that ask to join, and what became of it"),
+  ).action((given: unknown) =>
+    guarded(() => {
+      const options = readViewOptions(given);
+      withReader(options.db, (store) => {
+        const view = joinsView(store, askedWindow(store, options, Date.now() * 1000));
+        if (options.json) return printJson(view);
+        print(`${sentenceText(view.sentence)}\n`);
+        if (view.joins.length === 0) return;
+        const rows = table(view.joins, [
+          { title: "DevEUI", of: ({ devEui }) => devEui },
+          { title: "JoinEUI", of: ({ joinEui }) => joinEui ?? "\u2013" },
+          { title: "first request", of: ({ firstHeard }) => firstHeard },
+          { title: "last request", of: ({ lastHeard }) => lastHeard },
+          { title: "", of: ({ clause }) => clause },
+        ]);
+        print(`\n${rows}\n`);
+      });
+    }),
+  );
+}
+
+// `mastlog site`: what the Site view opens with.
+
+export function siteCommand(): Command {
+  return withViewOptions(
+    new Command("site").description(
+      "the site in five sentences: what is always so, what happened, what to do",
+    ),
+  ).action((given: unknown) =>
+    guarded(() => {
+      const options = readViewOptions(given);
+      withReader(options.db, (store) => {
+        const view = siteView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
+        if (options.json) return printJson(view);
+        process.stdout.write(`${view.sentences.join("\n")}\n`);
+        write("Always so", view.standing.map(({ sentence }) => sentence).join("\n"));
+        write(
+          `Events${view.eventsCut ? " (the 50 with most counters missed)" : ""}`,
+          table(view.events, [
+            { title: "from", of: ({ from }) => from },
+            { title: "to", of: ({ to, open }) => (open ? "goes on" : to) },
+            { title: "nodes", of: ({ nodes }) => String(nodes), right: true },
+            { title: "gaps", of: ({ gaps }) => String(gaps), right: true },
+            { title: "missed", of: ({ missedCounters }) => String(missedCounters), right: true },
+            { title: "cause", of: ({ cause }) => cause },
+            { title: "", of: ({ sentence }) => sentence },
+          ]),
+        );
+        write("To do", view.toDo.map((step, i) => `${i + 1}. ${step}`).join("\n"));
+      });
+    }),
+  );
+}
+
+function write(title: string, text: string): void {
+  if (text !== "") process.stdout.write(`\n${title}\n${text}\n`);
+}

@@ -1,0 +1,161 @@
+/** Is the service itself well: where it listens, what arrived, what was refused, what is stored? */
+import { z } from "zod";
+import { IsoTime } from "./common.ts";
+import { Passage } from "./gateways.ts";
+
+export const Refusal = z.object({
+  reason: z.string(),
+  refused: z.boolean().describe("false: odd, but used"),
+  count: z.number().int(),
+  firstAt: IsoTime,
+  lastAt: IsoTime,
+  words: z.string(),
+});
+export type Refusal = z.infer<typeof Refusal>;
+
+export const RefusalSample = z.object({
+  reason: z.string(),
+  at: IsoTime,
+  source: z.string(),
+  sentence: z.string(),
+  size: z.number().int(),
+  hex: z.string().describe("first 512 octets"),
+});
+export type RefusalSample = z.infer<typeof RefusalSample>;
+
+/** What was refused or odd, counted by reason, and the newest datagrams of each, raw. */
+export const RefusalsView = z.object({
+  refusals: z.array(Refusal),
+  samples: z.array(RefusalSample),
+});
+export type RefusalsView = z.infer<typeof RefusalsView>;
+
+export const DiskSpaceState = z.enum(["enough", "low", "unknown"]);
+export type DiskSpaceState = z.infer<typeof DiskSpaceState>;
+
+/** Answer of /healthz: what a supervisor asks, without any data. */
+export const Health = z.object({
+  state: z.enum(["well", "slow", "failed"]).describe("of the storage"),
+  space: DiskSpaceState.describe("of the disk of the store"),
+  version: z.string(),
+});
+export type Health = z.infer<typeof Health>;
+
+export const ServiceStatus = z.object({
+  version: z.string(),
+  siteName: z.string(),
+  startedAt: IsoTime,
+  now: IsoTime,
+  udp: z.array(z.object({ address: z.string(), port: z.number().int() })),
+  addresses: z.array(z.string()).describe("this machine's addresses that a gateway could send to"),
+  arrived: z.object({
+    datagrams: z.number().int().describe("since the service started"),
+    lastAt: IsoTime.nullable(),
+    lastFrom: z.string().nullable(),
+  }),
+  acknowledged: z.object({
+    afterCommit: z.number().int(),
+    beforeStored: z
+      .number()
+      .int()
+      .describe("answered before they were stored because storing took longer than 25 ms or failed"),
+    waiting: z.number().int(),
+    dropped: z.number().int().describe("lost because the bounded buffer was full"),
+  }),
+  lost: z
+    .object({
+      inKernel: z
+        .number()
+        .int()
+        .nullable()
+        .describe("lost before they could be read, of these sockets; null where the system does not tell"),
+      dropped: z.number().int().describe("lost because their source's share of the buffer was full"),
+      bySource: z
+        .array(z.object({ source: z.string(), count: z.number().int(), lastAt: IsoTime }))
+        .describe("what was dropped, of the sources that lost most and of all others"),
+      receiveBuffer: z
+        .object({ askedBytes: z.number().int(), grantedBytes: z.number().int() })
+        .nullable()
+        .describe("of the socket that was granted least"),
+      words: z.string().describe("empty when nothing was lost and the receive buffer was granted"),
+    })
+    .describe("since the service started"),
+  storage: z.object({
+    state: z.enum(["well", "slow", "failed"]),
+    words: z.string(),
+    space: z
+      .object({
+        state: DiskSpaceState,
+        freeBytes: z.number().int().nullable(),
+        lastsSeconds: z.number().int().nullable().describe("until full at the present rate, if known"),
+        words: z.string().describe("empty unless low"),
+      })
+      .describe("room left on the disk of the store"),
+    check: z
+      .object({ state: z.enum(["sound", "running", "damaged", "unknown"]), words: z.string() })
+      .describe(
+        "whether the store is damaged: a small one is checked at the start, a large one while running",
+      ),
+    bytes: z.number().int(),
+    receptions: z.number().int(),
+    from: IsoTime.nullable(),
+    to: IsoTime.nullable(),
+  }),
+  refusals: z.array(Refusal),
+  notices: z
+    .array(z.string())
+    .describe("what a person should know: too many identifiers, one used by two, a loop"),
+  passage: Passage.nullable().describe("when datagrams are relayed; null when gateways are answered here"),
+});
+export type ServiceStatus = z.infer<typeof ServiceStatus>;
+
+// What was read from files, and what can be?
+
+export const CaptureRow = z.object({
+  id: z.number().int(),
+  name: z.string(),
+  size: z.number().int(),
+  state: z.enum(["reading", "done", "failed"]),
+  progress: z.number().min(0).max(1).nullable(),
+  startedAt: IsoTime,
+  finishedAt: IsoTime.nullable(),
+  from: IsoTime.nullable(),
+  to: IsoTime.nullable(),
+  datagrams: z.number().int(),
+  receptions: z.number().int(),
+  knownAlready: z.number().int().describe("datagrams that were stored before"),
+  refused: z.number().int(),
+  answers: z
+    .number()
+    .int()
+    .nullable()
+    .describe("datagrams of servers; 0: only the gateways' side was recorded; null: not counted"),
+  trouble: z.string().nullable(),
+});
+export type CaptureRow = z.infer<typeof CaptureRow>;
+
+export const SampleRow = z.object({
+  file: z.string(),
+  title: z.string(),
+  sentence: z.string(),
+  from: IsoTime,
+  to: IsoTime,
+});
+export type SampleRow = z.infer<typeof SampleRow>;
+
+export const CapturesView = z.object({
+  captures: z.array(CaptureRow),
+  samples: z.array(SampleRow),
+});
+export type CapturesView = z.infer<typeof CapturesView>;
+
+/** Answer to a capture that was sent or a sample that was opened: the row that tells how its reading goes on. */
+export const CaptureBegun = z.object({ captureId: z.number().int() });
+export type CaptureBegun = z.infer<typeof CaptureBegun>;
+
+/** Body of PUT /api/labels/{kind}/{id}. Null takes a name or a saying back; a field left out stays. */
+export const LabelChange = z.object({
+  name: z.string().trim().max(80).nullable().optional(),
+  own: z.boolean().nullable().optional(),
+});
+export type LabelChange = z.infer<typeof LabelChange>;

@@ -1,0 +1,188 @@
+/** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
+import { percent, span } from "./status.ts";
+
+// For what share of the time is a half-duplex gateway deaf to a node because it transmits itself?
+
+/** Share beyond which deafness is worth a warning. Common practice, no source. */
+export const DEAF_SHARE_WARNING = 0.02;
+
+/**
+ * Upper bound of the share of a node's frames that meet the gateway's own transmissions: each transmission spoils
+ * frames that begin from one frame length before it to its end. Exact when transmissions lie further apart than that.
+ * All lengths in microseconds; the result is at most 1.
+ */
+export function deafShare(
+  transmissionAirtimesUs: Iterable<number>,
+  nodeAirtimeUs: number,
+  windowUs: number,
+): number {
+  let spoiledUs = 0;
+  for (const airtimeUs of transmissionAirtimesUs) {
+    spoiledUs += airtimeUs + nodeAirtimeUs;
+  }
+  return windowUs > 0 ? Math.min(1, spoiledUs / windowUs) : 0;
+}
+
+export interface NoiseEvidence {
+  readonly verdict: "rises" | "falls" | "steady" | "not enough";
+  readonly trust: "good" | "rough" | "none";
+  /** Stretches of time that tell the noise, and how many a trend needs. */
+  readonly told: number;
+  readonly needed: number;
+  /** The loudest stretch above the median one. */
+  readonly loudestDb: number | null;
+  readonly slopeDbPerHour: number | null;
+  readonly changeDb: number | null;
+  readonly p: number | null;
+}
+
+/** Noise so far above its median is worth a word. Common practice, no source: 6 dB is severe. */
+const LOUD_DB = 6;
+
+/** "Rises by 6.2 dB (p 0.0004)." */
+export function noiseWords(evidence: NoiseEvidence): string {
+  const { verdict, trust, told, needed, changeDb, p, loudestDb } = evidence;
+  const isLoud = loudestDb !== null && loudestDb >= LOUD_DB;
+  const loud = isLoud ? ` At its loudest ${loudestDb.toFixed(1)}\u2009dB above its median.` : "";
+  if (verdict === "not enough" || changeDb === null) {
+    return `Not enough to say: ${told} of ${needed} stretches have enough weak frames.${loud}`;
+  }
+  const rough = trust === "rough" ? " From frames up to 5\u2009dB SNR for want of weaker ones: rough." : "";
+  const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;
+  const size = `${Math.abs(changeDb).toFixed(1)}\u2009dB`;
+  if (verdict === "steady") {
+    return `Steady: ${/[1-9]/.test(size) ? (changeDb < 0 ? "\u2212" : "+") : ""}${size} over the window${chance}, within chance or under 3\u2009dB.${loud}${rough}`;
+  }
+  return `${verdict === "rises" ? "Rises" : "Falls"} by ${size} over the window${chance}.${loud}${rough}`;
+}
+
+export interface CollisionEvidence {
+  readonly aloha: number;
+  readonly captureTheory: number | null;
+  readonly captureMeasured: number | null;
+}
+
+/** What to expect over all channels of a gateway; null: nothing was heard. */
+export function collisionWords(expected: CollisionEvidence | null): string {
+  if (expected === null) return "Nothing was heard, so nothing can be expected.";
+  const { aloha, captureTheory, captureMeasured } = expected;
+  const plain = `By ALOHA ${percent(aloha)} of the frames should be spoilt by others`;
+  if (captureTheory === null || captureMeasured === null) {
+    return `${plain}; too few levels to say what capture makes of it.`;
+  }
+  const [low, high] = [Math.min(captureTheory, captureMeasured), Math.max(captureTheory, captureMeasured)];
+  const range = percent(low) === percent(high) ? percent(low) : `${percent(low)} to ${percent(high)}`;
+  return `${plain}; ${range} where the stronger one survives and other spreading factors disturb too.`;
+}
+
+export interface DemodulatorEvidence {
+  readonly busiestErlang: number;
+  readonly blockedOf8: number;
+  readonly blockedOf16: number;
+}
+
+/** Chance of finding all demodulators busy from which it is worth a word: 1 %, the customary design value. Common practice, no source. */
+export const BLOCKING_MATTERS = 0.01;
+
+export function demodulatorWords({ busiestErlang, blockedOf8, blockedOf16 }: DemodulatorEvidence): string {
+  const demand = `${busiestErlang.toFixed(2)}\u2009E in the busiest stretch`;
+  if (blockedOf8 < BLOCKING_MATTERS) {
+    return `Demodulators are no bottleneck: ${demand}, all of 8 busy for ${percent(blockedOf8)} of the frames.`;
+  }
+  return `Demodulators may run out: ${demand}; ${percent(blockedOf8)} of the frames find all of 8 busy, ${percent(blockedOf16)} all of 16 (of which 8 do not reach SF11 and SF12).`;
+}
+
+export interface DeafEvidence {
+  readonly visible: boolean;
+  readonly sent: number;
+  readonly refused: number;
+  readonly seconds: number;
+  readonly share: number;
+  readonly spoiltShare: number | null;
+  /** By the gateway's own status reports; null: none tells. */
+  readonly reportedSent: number | null;
+}
+
+export function deafWords(evidence: DeafEvidence): string {
+  const { visible, sent, refused, seconds, share, spoiltShare, reportedSent } = evidence;
+  if (!visible) {
+    if (reportedSent === null) return "Not visible here: no downlink of this gateway passes this machine.";
+    if (reportedSent === 0) return "Its status reports say that it sent nothing.";
+    const frames = reportedSent === 1 ? "1 frame" : `${reportedSent} frames`;
+    return `Its status reports speak of ${frames} sent; how long each lasted is not visible here.`;
+  }
+  const frames = sent === 1 ? "1 downlink" : `${sent} downlinks`;
+  const not = refused === 0 ? "" : `, ${refused} more refused by the gateway`;
+  const spoilt = spoiltShare === null ? "" : `, which can cost up to ${percent(spoiltShare)} of the frames`;
+  const much = share > DEAF_SHARE_WARNING ? " That is much." : "";
+  return `Deaf for ${seconds.toFixed(1)}\u2009s (${percent(share)}) by ${frames}${not}${spoilt}.${much}`;
+}
+
+// Does a transmitter keep its limits, as far as what was heard can tell? Heard airtime is a lower bound: over the limit
+// is over the limit, but under it proves nothing. Never a statement of conformity.
+
+export interface AirtimeEvidence {
+  /** Share of the fullest sliding hour that was heard, 0 to 1. */
+  readonly atLeast: number;
+  /** The same divided by the delivery ratio; null where that is unknown. */
+  readonly estimate: number | null;
+  /** Share allowed; null: the sources name none. */
+  readonly limit: number | null;
+  /** Length of the stretch looked at, seconds. */
+  readonly seconds: number;
+}
+
+export interface AirtimeVerdict {
+  readonly standing: "good" | "look" | "bad" | "waiting";
+  readonly words: string;
+}
+
+/** Share of a limit from which it is worth a look. Common practice, no source. */
+const NEAR = 0.8;
+
+/** The airtime of one transmitter in one sub-band. */
+export function judgeAirtime({ atLeast, estimate, limit, seconds }: AirtimeEvidence): AirtimeVerdict {
+  if (limit === null) return { standing: "waiting", words: "no duty-cycle limit in the sources" };
+  const allowed = percent(limit);
+  if (atLeast > limit) return { standing: "bad", words: `over ${allowed} by what was heard alone` };
+  if (estimate !== null && estimate > limit) {
+    return { standing: "look", words: `probably over ${allowed}, frames that were missed included` };
+  }
+  if (Math.max(atLeast, estimate ?? 0) >= NEAR * limit) {
+    return { standing: "look", words: `close to ${allowed}` };
+  }
+  if (seconds < 3600) {
+    return { standing: "waiting", words: `under ${allowed} so far; ${span(seconds)} are less than an hour` };
+  }
+  return { standing: "good", words: `under ${allowed} by what was heard` };
+}
+
+export interface DwellEvidence {
+  readonly frameLimitMs: number;
+  readonly longestFrameMs: number;
+  readonly framesOver: number;
+  readonly frames: number;
+  readonly inPeriod: { readonly seconds: number; readonly limitMs: number; readonly mostMs: number } | null;
+}
+
+/** Single frames, and where the region has it the occupancy of one frequency, against the dwell limit. */
+export function judgeDwell(evidence: DwellEvidence): AirtimeVerdict {
+  const { frameLimitMs, longestFrameMs, framesOver, frames, inPeriod } = evidence;
+  const milliseconds = (ms: number) => `${Math.round(ms).toLocaleString("en-GB")}\u2009ms`;
+  if (framesOver > 0) {
+    return {
+      standing: "bad",
+      words: `${framesOver} of ${frames} frames longer than ${milliseconds(frameLimitMs)}, the longest ${milliseconds(longestFrameMs)}`,
+    };
+  }
+  if (inPeriod !== null && inPeriod.mostMs > inPeriod.limitMs) {
+    return {
+      standing: "bad",
+      words: `${milliseconds(inPeriod.mostMs)} on one frequency within ${inPeriod.seconds}\u2009s, ${milliseconds(inPeriod.limitMs)} allowed`,
+    };
+  }
+  return {
+    standing: "good",
+    words: `longest frame ${milliseconds(longestFrameMs)} of ${milliseconds(frameLimitMs)}`,
+  };
+}

@@ -1,0 +1,140 @@
+/** Do the nodes lose their frames at the same moments? */
+import type { Stretch } from "../../model/gap.ts";
+import { contains } from "../../model/time-range.ts";
+import { span } from "../status.ts";
+import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
+import {
+  isIn,
+  isOut,
+  lengthUs,
+  missedTimes,
+  type OwnFrame,
+  type Sight,
+  unheardAtHome,
+  withoutEdges,
+} from "./observations.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs } from "./unreachable.ts";
+
+/** Moments compared, and misses among them, from which losses of several nodes are seen to come together or not. Chosen. */
+const MIN_PAIRS = 40;
+const MIN_MISSES = 10;
+/** Three standard errors: that much chance seldom does. */
+const TOGETHER_Z = 3;
+
+/**
+ * Whether the nodes lose their frames at the same moments: what comes and goes (a jammer that pulses) takes all of
+ * them while it is there, what strikes each frame by itself (collisions, channels not listened on) does not. Moments of
+ * different nodes that follow one another are compared (autocorrelation at lag one of a series of misses and hits).
+ */
+export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+  const within = withoutEdges(sight.scene.within);
+  const outages = unheardAtHome(sight.scene);
+  const moments = [
+    ...momentsOf(0, sight.own, within, outages),
+    ...sight.neighbours.flatMap(({ frames }, i) => momentsOf(i + 1, frames, within, outages)),
+  ].sort((a, b) => a.atUs - b.atUs);
+  const missed = moments.filter(({ isMissed }) => isMissed).length;
+  const share = missed / Math.max(1, moments.length);
+  const pairs = moments.flatMap((one, i) => {
+    const next = moments[i + 1];
+    return next === undefined || next.node === one.node ? [] : [{ one, next }];
+  });
+  if (pairs.length < MIN_PAIRS || missed < MIN_MISSES || share > 0.9) return [];
+  const deviation = ({ isMissed }: Moment) => (isMissed ? 1 : 0) - share;
+  const correlation =
+    pairs.reduce((sum, { one, next }) => sum + deviation(one) * deviation(next), 0) /
+    (pairs.length * share * (1 - share));
+  const z = correlation * Math.sqrt(pairs.length);
+  if (z < TOGETHER_Z) return [];
+  return [
+    {
+      sentence: `The nodes lose their frames at the same moments: of ${missed.toLocaleString("en-GB")} losses among ${moments.length.toLocaleString("en-GB")} frames of all of them, more follow on one another's than chance allows (correlation ${correlation.toFixed(2)}, ${z.toFixed(1)} standard errors).`,
+      lane: "neighbours",
+      restsOn,
+      weights: {
+        interference: 2,
+        ...weigh(-1.5, "channel-mismatch", "congestion"),
+        ...weigh(-1, "weak-link", "shared-address"),
+      },
+    },
+  ];
+}
+
+interface Moment {
+  readonly node: number;
+  readonly atUs: number;
+  readonly isMissed: boolean;
+}
+
+/** Hits and misses of one node in a stretch, but for those in an outage. */
+function momentsOf(
+  node: number,
+  frames: readonly OwnFrame[],
+  stretch: Stretch,
+  outages: readonly Stretch[],
+): Moment[] {
+  const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
+  return inside.flatMap((frame, i) => {
+    const before = inside[i - 1];
+    const missed = before === undefined ? [] : missedTimes(before, frame);
+    // A counter that ran away is another device or a restart.
+    const lost = missed.length > 50 ? [] : missed.filter((atUs) => !isOut(outages, atUs));
+    return [
+      ...lost.map((atUs) => ({ node, atUs, isMissed: true })),
+      { node, atUs: frame.atUs, isMissed: false },
+    ];
+  });
+}
+
+// Did all gateways fall silent together? Then the side that they share comes first: this listener, its network, or the
+// router before it. The air makes no keepalive late.
+
+/** A counter's own time is known to some seconds only. */
+const SLACK_US = 5_000_000;
+/** A silence of all gateways together is hardly chance; one gateway may have lost one keepalive on its way. Chosen. */
+const WEIGHT = { several: 4, one: 1.5 } as const;
+const OF_THE_WAY: ReadonlySet<string> = new Set([
+  "gateway-unreachable",
+  "gateway-restarted",
+  "backhaul-loss",
+]);
+const NOT_THE_WAY = CAUSES.filter((cause) => !OF_THE_WAY.has(cause));
+
+/** Share of the missed counters that were due while no gateway sent anything. */
+export function shareInSilence({ scene: { nobody }, missedAtUs }: Sight): number {
+  if (missedAtUs.length === 0 || nobody.length === 0) return 0;
+  const wide = nobody.map(({ fromUs, toUs }) => ({ fromUs: fromUs - SLACK_US, toUs: toUs + SLACK_US }));
+  return (
+    missedAtUs.filter((atUs) => wide.some((range) => contains([range], atUs))).length / missedAtUs.length
+  );
+}
+
+/** Several gateways were silent together while most of the missed counters were due. */
+export function isSharedSide(sight: Sight): boolean {
+  return sight.scene.followed > 1 && shareInSilence(sight) >= EXPLAINED_BY_OUTAGE;
+}
+
+export function sharedSideEvidence(sight: Sight): EvidencePiece[] {
+  const { nobody, followed, within, homes } = sight.scene;
+  const share = shareInSilence(sight);
+  // A gateway that restarted with its silence was silent for a reason of its own.
+  const restarted = homes.some(({ outages }) =>
+    outages.some((out) => out.restarted === true && overlapUs(out, within) > 0),
+  );
+  if (share < EXPLAINED_BY_OUTAGE || restarted) return [];
+  const longest = nobody.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
+  const weight = (followed > 1 ? WEIGHT.several : WEIGHT.one) * share;
+  const who = followed > 1 ? `any of the ${followed} gateways` : "the gateway";
+  const side =
+    followed > 1
+      ? "the side that all share comes first (this listener, its network)"
+      : "the way between it and here comes first";
+  return [
+    {
+      sentence: `No datagram came from ${who} for ${span(lengthUs(longest) / 1e6)}: ${side}, not the air.`,
+      lane: "heartbeat",
+      restsOn: { ...within, ofNode: false, gatewayEui: homes[0]?.eui ?? null },
+      weights: { ...weigh(weight, "gateway-unreachable"), ...weigh(-0.75 * weight, ...NOT_THE_WAY) },
+    },
+  ];
+}

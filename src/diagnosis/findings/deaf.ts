@@ -1,0 +1,175 @@
+/**
+ * Did the gateway's radio hear nothing meanwhile? Judged by the same rule as the event of the gateway
+ * (gateway-events/deaf-radio.ts), from what the scene shows of its packets and reports.
+ */
+import type { CounterAcross, SceneGateway, SceneReception, Stretch } from "../../model/gap.ts";
+import { counterAcross } from "../../radio/clock.ts";
+import { linkMarginDb } from "../../radio/margin.ts";
+import { median } from "../../statistics/robust.ts";
+import {
+  type DeafRadio,
+  deafRadio,
+  MIN_EMPTY_REPORTS,
+  type RegularSender,
+} from "../gateway-events/deaf-radio.ts";
+import { percent, span } from "../status.ts";
+import { CAUSES, clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
+import { isIn, known, lengthUs, type Sight } from "./observations.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs } from "./unreachable.ts";
+
+/** What a silence of all at a sound gateway is taken for elsewhere: the two must not be counted twice. */
+const NOT_ITS_OWN = CAUSES.filter((cause) => cause !== "gateway-deaf");
+/** What the prior of `combine` holds against it: the confidence of the radio's own rule already weighs that. */
+const PRIOR = 4;
+/** It outweighs that prior and no more than any other evidence beyond it. */
+const MAX_WEIGHT = 8;
+/** Below this the silence says nothing for the radio: it healed by itself, or others did not hear the nodes either. Chosen. */
+const MIN_CONFIDENCE = 0.3;
+/** A missed frame is dated by the rhythm only, to some seconds. */
+const SLACK_US = 15_000_000;
+
+/** The evidence that the gateway was deaf, or none. */
+export function deafEvidence(sight: Sight): EvidencePiece[] {
+  for (const [rank, home] of sight.scene.homes.entries()) {
+    const deaf = deafTimesOf(sight, home);
+    const share = shareIn(sight, deaf);
+    if (deaf.length === 0 || share < EXPLAINED_BY_OUTAGE) continue;
+    const longest = deaf.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
+    // Then the senders or the air are likelier.
+    if (longest.confidence < MIN_CONFIDENCE) continue;
+    const against = Math.max(0.1, 2 * longest.confidence - 1);
+    const sure = (rank === 0 ? 1 : 0.4) * Math.min(1, 0.5 + share / 2);
+    const odds = Math.log(longest.confidence / (1 - longest.confidence));
+    // A node that did not send while the radio was deaf was silent by itself: its counter says so.
+    const sent = sight.scene.gap.kind === "silence" && !sight.scene.gap.open ? 0.2 : 1;
+    return [
+      {
+        sentence: `${sentenceOf(longest, home)} ${percent(share)} of what is missing falls into that time.`,
+        lane: "heartbeat",
+        restsOn: { fromUs: longest.fromUs, toUs: longest.toUs, ofNode: false, gatewayEui: home.eui },
+        weights: {
+          ...weigh(-3 * against * sure * sent, ...NOT_ITS_OWN),
+          interference: -5 * against * sure * sent,
+          "gateway-deaf": clampWeight((PRIOR + odds + 1) * sure * sent, MAX_WEIGHT),
+        },
+        ...(longest.confidence > 0.95 && share > 0.6 && sent === 1
+          ? { proves: "gateway-deaf" as const }
+          : {}),
+      },
+    ];
+  }
+  return [];
+}
+
+function sentenceOf(
+  { reports, sendersDue, framesDue, counter, heardElsewhere, ...time }: DeafRadio,
+  home: SceneGateway,
+) {
+  const who = home.name ?? `Gateway ${home.eui}`;
+  const others =
+    heardElsewhere === null || heardElsewhere === 0
+      ? ""
+      : ` Another gateway heard ${heardElsewhere.toLocaleString("en-GB")} frames of them meanwhile.`;
+  const end = counter === "began-anew" ? " It heard again after its counter began anew." : "";
+  return `${who} heard no packet for ${span(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${reports.toLocaleString("en-GB")} status reports count 0; about ${framesDue.toLocaleString("en-GB")} frames of ${sendersDue} nodes were due.${others}${end}`;
+}
+
+/** The longest silences of a scene are looked at, and no more. */
+const MAX_SILENCES = 5;
+
+/** When the radio of a home gateway was deaf within the gap. */
+function deafTimesOf({ scene }: Sight, home: SceneGateway): DeafRadio[] {
+  const { within, after } = scene;
+  const packets = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
+  const endUs = Math.max(within.toUs, after.toUs);
+  return packets
+    .map((last, i) => ({ last, next: packets[i + 1] }))
+    .map(({ last, next }) => ({ last, next, silence: { fromUs: last.atUs, toUs: next?.atUs ?? endUs } }))
+    .filter(({ silence }) => overlapUs(silence, within) > 0)
+    .sort((a, b) => lengthUs(b.silence) - lengthUs(a.silence) || a.silence.fromUs - b.silence.fromUs)
+    .slice(0, MAX_SILENCES)
+    .flatMap(({ last, next, silence }) => {
+      const reports = home.reports.filter(({ atUs }) => atUs > silence.fromUs && atUs <= silence.toUs);
+      if (reports.length < MIN_EMPTY_REPORTS) return [];
+      const senders = sendersBefore(packets, silence.fromUs);
+      const deaf = deafRadio({
+        silence,
+        isOpen: next === undefined,
+        reports,
+        senders: [...senders.values()],
+        heardElsewhere: heardElsewhere(scene.receptions, home, senders, silence),
+        counter: counterOf(last, next, home, silence),
+      });
+      return deaf ?? [];
+    });
+}
+
+function sendersBefore(packets: readonly SceneReception[], untilUs: number): Map<number, RegularSender> {
+  const bySender = new Map<number, SceneReception[]>();
+  for (const one of packets) {
+    if (one.lifeId === null || !one.crcOk || one.repeat || one.atUs > untilUs) continue;
+    const list = bySender.get(one.lifeId);
+    if (list === undefined) bySender.set(one.lifeId, [one]);
+    else list.push(one);
+  }
+  return new Map(
+    [...bySender].map(([lifeId, list]) => [
+      lifeId,
+      {
+        heardUs: list.map(({ atUs }) => atUs),
+        marginDb: median(
+          known(
+            list.map(({ spreadingFactor, snrDb }) =>
+              spreadingFactor === null ? null : linkMarginDb(snrDb, spreadingFactor),
+            ),
+          ),
+        ),
+      },
+    ]),
+  );
+}
+
+/** Frames that another gateway must have been due to hear, for its own silence to say anything. Chosen. */
+const MIN_DUE_ELSEWHERE = 6;
+
+/** Frames of the senders that other gateways heard; null where none was due there. */
+function heardElsewhere(
+  receptions: readonly SceneReception[],
+  home: SceneGateway,
+  senders: ReadonlyMap<number, RegularSender>,
+  silence: Stretch,
+): number | null {
+  const others = receptions.filter(
+    ({ gatewayId, lifeId, crcOk }) =>
+      gatewayId !== home.id && crcOk && lifeId !== null && senders.has(lifeId),
+  );
+  const heard = others.filter(({ atUs }) => isIn(silence, atUs)).length;
+  const before = others.filter(({ atUs }) => atUs < silence.fromUs);
+  const beforeUs = silence.fromUs - (before[0]?.atUs ?? silence.fromUs);
+  const due = beforeUs > 0 ? (before.length * lengthUs(silence)) / beforeUs : 0;
+  return heard === 0 && due < MIN_DUE_ELSEWHERE ? null : heard;
+}
+
+/** What the counter did across a silence: by the packets at both ends, else by the restarts that are known. */
+function counterOf(
+  before: SceneReception | undefined,
+  after: SceneReception | undefined,
+  { restartsUs }: SceneGateway,
+  silence: Stretch,
+): CounterAcross | null {
+  if (restartsUs.some((atUs) => atUs > silence.fromUs && atUs <= silence.toUs)) return "began-anew";
+  const [first, last] = [before?.tmstUs ?? null, after?.tmstUs ?? null];
+  if (first === null || last === null) return null;
+  return counterAcross({ tmstUs: first, atUs: silence.fromUs }, { tmstUs: last, atUs: silence.toUs });
+}
+
+/** Share of what was missed that falls into these times; of an open silence, of its time. */
+function shareIn({ missedAtUs, scene: { within } }: Sight, times: readonly Stretch[]): number {
+  if (missedAtUs.length > 0) {
+    const isOut = (atUs: number) =>
+      times.some(({ fromUs, toUs }) => atUs >= fromUs - SLACK_US && atUs < toUs + SLACK_US);
+    return missedAtUs.filter(isOut).length / missedAtUs.length;
+  }
+  const outUs = times.reduce((sum, time) => sum + overlapUs(time, within), 0);
+  return outUs / Math.max(1, lengthUs(within));
+}

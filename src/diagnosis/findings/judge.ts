@@ -1,0 +1,175 @@
+/**
+ * Why was this missed? All families of evidence look at the scene, their pieces are combined, and the finding is put in
+ * words: one sentence, how sure it is, and, where it is not, what to record next.
+ */
+import type { GapJudgement, Scene } from "../../model/gap.ts";
+import { formatDevAddr } from "../../model/identifiers.ts";
+import { certaintyPrefix } from "../../words/certainty.ts";
+import { span } from "../status.ts";
+import { channelEvidence } from "./channels.ts";
+import { isSharedSide, sharedSideEvidence } from "./coincidence.ts";
+import { counterEvidence, sharedEvidence } from "./counters.ts";
+import { deafEvidence } from "./deaf.ts";
+import { type CauseWord, combine, type EvidencePiece, type Judged } from "./evidence.ts";
+import { gatewayEvidence } from "./gateway.ts";
+import { loadEvidence } from "./load.ts";
+import { dataRateEvidence, marginEvidence } from "./margin.ts";
+import { neighbourEvidence } from "./neighbours.ts";
+import { noiseEvidence } from "./noise.ts";
+import { type Sight, sightOf, surpriseOfOthers } from "./observations.ts";
+import { transmitEvidence } from "./transmit.ts";
+import { weakenedEvidence } from "./weakened.ts";
+
+const FAMILIES: readonly ((sight: Sight) => EvidencePiece[])[] = [
+  gatewayEvidence,
+  sharedSideEvidence,
+  deafEvidence,
+  weakenedEvidence,
+  counterEvidence,
+  neighbourEvidence,
+  marginEvidence,
+  dataRateEvidence,
+  noiseEvidence,
+  loadEvidence,
+  channelEvidence,
+  transmitEvidence,
+  sharedEvidence,
+];
+
+/** The finding for one gap. Says `unexplained` where the evidence names no cause. */
+export function judgeGap(scene: Scene): GapJudgement {
+  const sight = sightOf(scene);
+  const judged = combine(FAMILIES.flatMap((family) => family(sight)));
+  const isShared = SHARED_CAUSES.has(judged.cause);
+  const { cause, confidence, word, evidence, against, alternatives } = judged;
+  return {
+    isChance: scene.gap.lacking > 0 && !(isShared || surpriseOfOthers(sight) >= scene.gap.lacking),
+    cause,
+    confidence,
+    word,
+    evidence,
+    against,
+    alternatives,
+    sentence: sentenceOf(judged, scene, isSharedSide(sight)),
+    recordNext: isSettled(judged, scene) ? [] : recordNext(judged, scene),
+    scope: !isShared
+      ? "node"
+      : (scene.homes.length > 1 || isSharedSide(sight)) && !OF_ONE_GATEWAY.has(cause)
+        ? "site"
+        : "gateway",
+    gatewayId: isShared ? (gatewayOf(judged, scene) ?? null) : null,
+  };
+}
+
+/** Nothing more need be recorded: the finding is sure enough, and the gap is over. */
+function isSettled({ word }: Judged, { gap }: Scene): boolean {
+  return word === "certain" || (word === "likely" && !gap.open);
+}
+
+const SHARED_CAUSES: ReadonlySet<CauseWord> = new Set([
+  "gateway-unreachable",
+  "gateway-restarted",
+  "gateway-deaf",
+  "gateway-weakened",
+  "backhaul-loss",
+  "interference",
+  "congestion",
+  "gateway-transmitting",
+]);
+
+/** Of one gateway also where several hear the node. */
+const OF_ONE_GATEWAY: ReadonlySet<CauseWord> = new Set(["gateway-deaf", "gateway-weakened", "backhaul-loss"]);
+
+/** The gateway that the strongest evidence speaks of, where the cause is one's; else the best. */
+function gatewayOf({ cause, evidence }: Judged, { homes }: Scene): number | undefined {
+  const eui = OF_ONE_GATEWAY.has(cause) ? evidence[0]?.restsOn?.gatewayEui : undefined;
+  return (homes.find((home) => home.eui === eui) ?? homes[0])?.id;
+}
+
+const WORDS: Readonly<Record<CauseWord, string>> = {
+  "gateway-unreachable": "the gateway could not be reached; the node went on sending",
+  "gateway-restarted": "the gateway restarted; the node went on sending",
+  "gateway-deaf": "the gateway's radio heard nothing; the gateway itself went on reporting",
+  "gateway-weakened": "the gateway hears all nodes weaker than before",
+  "backhaul-loss": "datagrams were lost between gateway and listener",
+  "node-silent": "the node did not send",
+  "node-restarted": "the node restarted",
+  "rejoin-loop": "the node keeps asking to join and gets no lasting session",
+  "weak-link": "the signal was too weak on its way",
+  interference: "something else disturbed the channels",
+  congestion: "frames collided: too many shared its channels and data rate",
+  "channel-mismatch": "the node uses channels that the gateway does not listen on",
+  "gateway-transmitting": "the gateway was transmitting itself and could not listen",
+  "shared-address": "two devices use this address",
+  unexplained: "",
+};
+
+/** "Lost 14 counters in 23 min, most likely because …". Also for the strip of a node's page. */
+function sentenceOf(judged: Judged, { gap, successor }: Scene, isShared: boolean): string {
+  if (judged.cause === "node-restarted" && gap.open && successor !== null) {
+    const away = span((successor.firstAtUs - gap.fromUs) / 1e6);
+    return `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as ${formatDevAddr(successor.devAddr)}.`;
+  }
+  const long = span((gap.toUs - gap.fromUs) / 1e6);
+  const count = (n: number) => `${n.toLocaleString("en-GB")} ${n === 1 ? "counter" : "counters"}`;
+  const what =
+    gap.kind === "silence"
+      ? gap.open
+        ? `Silent for ${long}`
+        : `Silent for ${long}${gap.missed > 0 ? `, ${count(gap.missed)} missed` : ""}`
+      : gap.kind === "steady"
+        ? `Lost ${count(gap.missed)} of ${(gap.missed + gap.heard).toLocaleString("en-GB")} over ${long}`
+        : gap.missed === 0
+          ? `Interrupted for ${long}`
+          : `Missed ${count(gap.missed)} in ${long}`;
+  if (judged.cause === "unexplained") {
+    return `${what}. Cause unknown.`;
+  }
+  const words =
+    judged.cause === "gateway-unreachable" && isShared
+      ? "no gateway could be reached; check the side that all share first, this listener and its network"
+      : WORDS[judged.cause];
+  return `${what}: ${certaintyPrefix(judged.word)}${words}.`;
+}
+
+function recordNext(judged: Judged, scene: Scene): string[] {
+  const { homes, gap } = scene;
+  const next: string[] = [];
+  const nothingForwarded = homes.every(({ reports }) => reports.length === 0);
+  const noTransmissions = homes.every(({ transmissions }) => transmissions.length === 0);
+  const candidates = new Set<CauseWord>([judged.closest, ...judged.alternatives.map(({ cause }) => cause)]);
+  if (gap.open) next.push("Wait until it is heard again: its counter will tell whether it went on sending.");
+  if (homes.length < 2 && (candidates.has("weak-link") || candidates.has("node-silent"))) {
+    next.push(
+      "Put up a second gateway for a day: what both miss was not sent, or never left the node's surroundings.",
+    );
+  }
+  if (candidates.has("interference") || candidates.has("congestion")) {
+    next.push(
+      "Let the gateway forward packets with a wrong CRC (forward_crc_error): they tell collisions from weakness.",
+    );
+  }
+  if (nothingForwarded)
+    next.push("Leave the gateway's status report at 30 s: it counts what was heard and sent.");
+  if (candidates.has("gateway-deaf")) {
+    next.push("Restart the gateway's forwarder: a radio that hangs hears again after it.");
+    if (homes.length < 2)
+      next.push(
+        "Place a second gateway or a test node beside it: what that hears and it does not shows its radio.",
+      );
+  }
+  if (noTransmissions && candidates.has("gateway-transmitting")) {
+    next.push("Run Mastlog in line with the network server: then it sees when the gateway transmits.");
+  }
+  if (candidates.has("channel-mismatch") && candidates.has("interference")) {
+    next.push(
+      "Read the channels from the gateway's configuration, or scan the spectrum there: a jammed channel and one that is not listened on look the same from here.",
+    );
+  } else if (candidates.has("channel-mismatch")) {
+    next.push("Compare the channels that the node was given with those that the gateway listens on.");
+  }
+  if (candidates.has("shared-address") || candidates.has("node-restarted")) {
+    next.push("Enter the node's keys: its MIC tells devices and restarts apart.");
+  }
+  return next.slice(0, 4);
+}

@@ -1,0 +1,126 @@
+/**
+ * Were there simply too many frames? What the channels carried predicts a share of collisions (pure ALOHA with mixed
+ * lengths, same channel and spreading factor): congestion explains a loss of that size and no other.
+ */
+import type { SceneReception, Stretch } from "../../model/gap.ts";
+import { percent } from "../status.ts";
+import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
+import { countedIn, isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./observations.ts";
+
+/**
+ * Logarithm of observed over predicted loss when congestion is the cause: capture saves some, frames that nobody heard
+ * add some, so about 1 with a factor of two either way; otherwise anything above.
+ */
+const EXPLAINED = { mean: 0.1, sd: 0.7 };
+const UNEXPLAINED = { mean: 3, sd: 1.8 };
+/** Below this share of collisions a channel counts as quiet: G of 0.025 by ALOHA. */
+const MIN_PREDICTED = 0.05;
+
+export function loadEvidence(sight: Sight): EvidencePiece[] {
+  const { scene, lossWithin } = sight;
+  const [home] = scene.homes;
+  if (home === undefined || scene.gap.kind === "silence" || sight.missed === 0) return [];
+  const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
+  const frames =
+    sight.ownWithin.length >= 4
+      ? sight.ownWithin
+      : [...sight.ownBefore.slice(-20), ...sight.ownWithin, ...sight.ownAfter.slice(0, 20)];
+  const now = predictedLoss(frames, receptions, scene.gap.lifeId, scene.within, lostByAll(sight));
+  if (now === null) return [];
+  const then = predictedLoss(frames, receptions, scene.gap.lifeId, scene.before, 0);
+  const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
+  const ratio = lossOver(sight, now);
+  const weight = clampWeight(
+    normalRatio(Math.max(ratio, -0.5), EXPLAINED, UNEXPLAINED) + (ratio < 1.2 ? rarity(now) : 0),
+    5,
+  );
+  const rose = then !== null && now > 2 * then && now > 0.03 ? 1 : 0;
+  // What was carried as well before, without such loss, is no cause now.
+  const isAsBefore =
+    then !== null && lengthUs(scene.before) > 0 && now < 1.3 * then && scene.gap.kind !== "steady";
+  // Where it was as full before, this loss may be one of several that the crowd has cost.
+  const asBefore = isAsBefore ? (now >= MIN_PREDICTED ? -0.5 : -1.5) : 0;
+  return [
+    {
+      sentence: `The traffic heard on its channels at its data rate predicts collisions for ${percent(now)} of its frames${then === null ? "" : ` (${percent(then)} before)`}; it lost ${percent(lossWithin)}.`,
+      lane: "load",
+      restsOn,
+      weights: {
+        congestion: clampWeight(weight + rose + asBefore),
+        // A loss that is accounted for needs no second cause.
+        ...(weight > 1 && now >= MIN_PREDICTED ? { "channel-mismatch": -weight, "weak-link": -0.5 } : {}),
+      },
+    },
+    ...sameDataRate(sight, restsOn),
+  ];
+}
+
+/** How much less often channels are met so full than nearly empty, in logarithms. Chosen, no source. */
+function rarity(collisions: number): number {
+  return Math.min(2, Math.max(0, Math.log(collisions / 0.05)));
+}
+
+/** Loss of all nodes within the gap: what was heard is so much less than what was on the air. */
+function lostByAll(sight: Sight): number {
+  const { missed, expected } = countedIn(sight.neighbours, sight.scene.within, sight);
+  return expected < 30 ? 0 : Math.min(0.8, missed / expected);
+}
+
+/**
+ * Chance that a frame of the node meets another on its channel and spreading factor: 1 - exp(-sum of rate x (own + other
+ * airtime)), averaged over its frames. Null: nothing to go by.
+ */
+function predictedLoss(
+  frames: readonly OwnFrame[],
+  receptions: readonly SceneReception[],
+  lifeId: number,
+  stretch: Stretch,
+  lostShare: number,
+): number | null {
+  if (frames.length === 0 || lengthUs(stretch) < 60_000_000) return null;
+  const others = new Map<string, { count: number; airtimeUs: number }>();
+  for (const one of receptions) {
+    if (one.lifeId === lifeId || one.frequencyHz === null || !isIn(stretch, one.atUs)) continue;
+    const key = `${one.frequencyHz}/${one.dataRate}`;
+    const sum = others.get(key) ?? { count: 0, airtimeUs: 0 };
+    sum.count += 1;
+    sum.airtimeUs += one.airtimeUs;
+    others.set(key, sum);
+  }
+  const lengthen = 1 / (1 - lostShare) / lengthUs(stretch);
+  const chances = frames.map(({ frequencyHz, dataRate, airtimeUs }) => {
+    const sum = others.get(`${frequencyHz}/${dataRate}`);
+    if (sum === undefined) return 0;
+    return -Math.expm1(-(sum.count * airtimeUs + sum.airtimeUs) * lengthen);
+  });
+  return chances.reduce((a, b) => a + b, 0) / chances.length;
+}
+
+/** Collisions strike those who share the data rate; weakness and noise do not look at that. */
+function sameDataRate(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+  const rate = sight.ownWithin.at(-1)?.dataRate ?? sight.ownBefore.at(-1)?.dataRate;
+  const rateOf = ({ frames }: Sight["neighbours"][number]) => frames.at(-1)?.dataRate;
+  const same = countedIn(
+    sight.neighbours.filter((one) => rateOf(one) === rate),
+    sight.scene.within,
+    sight,
+  );
+  const other = countedIn(
+    sight.neighbours.filter((one) => rateOf(one) !== rate),
+    sight.scene.within,
+    sight,
+  );
+  if (same.expected < 40 || other.expected < 40) return [];
+  const a = same.missed / same.expected;
+  const b = other.missed / other.expected;
+  const sd = Math.sqrt((a * (1 - a)) / same.expected + (b * (1 - b)) / other.expected + 1e-6);
+  if (a - b < 3 * sd || a < 2 * b || a < 0.04) return [];
+  return [
+    {
+      sentence: `Others at its data rate lost ${percent(a)} of ${same.expected.toLocaleString("en-GB")} counters, those at other data rates ${percent(b)} of ${other.expected.toLocaleString("en-GB")}.`,
+      lane: "load",
+      restsOn,
+      weights: { congestion: 1.5, interference: -0.5, "gateway-transmitting": -0.5 },
+    },
+  ];
+}

@@ -1,0 +1,320 @@
+/**
+ * Did others fare the same meanwhile? Whether the frames of all other nodes at these gateways came in the proportion
+ * that their rhythms predict, and whether they lost more counters than before: a trouble of one node leaves its
+ * neighbours alone, a trouble of the gateway or of the air does not.
+ */
+import type { Stretch } from "../../model/gap.ts";
+import { unite } from "../../model/time-range.ts";
+import { wilsonInterval } from "../../statistics/proportions.ts";
+import { median } from "../../statistics/robust.ts";
+import { decibel, percent } from "../status.ts";
+import { together } from "./coincidence.ts";
+import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
+import {
+  countedIn,
+  isAloneAtItsRate,
+  isIn,
+  known,
+  lengthUs,
+  lossesAreAlike,
+  MIN_FRAMES,
+  type Neighbour,
+  type Sight,
+} from "./observations.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
+
+const OF_ONE_NODE: readonly NamedCause[] = [
+  "node-silent",
+  "node-restarted",
+  "rejoin-loop",
+  "weak-link",
+  "channel-mismatch",
+  "shared-address",
+];
+const OF_THE_AIR: readonly NamedCause[] = ["interference", "congestion", "gateway-transmitting"];
+const OF_THE_GATEWAY: readonly NamedCause[] = ["gateway-unreachable", "gateway-restarted"];
+
+/** Counters lost in a row from which that is no mere bad luck among losses of single frames. Chosen: one in 30 at a half. */
+const MIN_BLACKOUT = 5;
+/** How much a silence of all at a sound gateway says for its antenna. Chosen: less often than something that drowns all. */
+const WITHOUT_ANTENNA = 4.5;
+/** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
+const MUCH_LOSS = 0.1;
+
+/** Frames due from the neighbours from which what came of them says anything. */
+const MIN_EXPECTED = 3;
+
+export interface Proportion {
+  readonly expected: number;
+  readonly heard: number;
+  readonly nodes: number;
+}
+
+/** Frames of the neighbours in a stretch against what their rates before and after it predict. */
+export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
+  const { before, after, homes } = sight.scene;
+  const deafUs = (span: Stretch) =>
+    homes.length === 0
+      ? 0
+      : Math.min(
+          ...homes.map(({ outages, notRecorded }) =>
+            unite([...outages, ...notRecorded]).reduce((sum, out) => sum + overlapUs(out, span), 0),
+          ),
+        );
+  const watchedUs =
+    Math.max(0, lengthUs(before) - deafUs(before)) + Math.max(0, lengthUs(after) - deafUs(after));
+  if (!(watchedUs > 0)) return { expected: 0, heard: 0, nodes: 0 };
+  const regulars = sight.neighbours.filter(
+    ({ frames }) => frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length >= MIN_FRAMES,
+  );
+  // One that was there on one side only came or went by itself; when most of those that had long been there did, they
+  // did not.
+  const isGone = ({ frames }: Neighbour) =>
+    lengthUs(after) > 0 && !frames.some(({ atUs }) => atUs >= after.fromUs);
+  const old = regulars.filter(({ frames }) => isLongThere(frames, before));
+  const allGone = old.filter(isGone).length >= 0.5 * old.length;
+  const counted = regulars.filter((one) => {
+    const { frames } = one;
+    if (isGone(one)) return regulars.length <= 3 || (allGone && old.includes(one));
+    return regulars.length <= 3 || frames.some(({ atUs }) => isIn(before, atUs));
+  });
+  const around = (frames: Neighbour["frames"]) =>
+    frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length;
+  const expected = counted.reduce(
+    (sum, { frames }) => sum + (around(frames) * recordedUs(sight.scene, stretch)) / watchedUs,
+    0,
+  );
+  const heard = counted.reduce(
+    (sum, { frames }) => sum + frames.filter(({ atUs }) => isIn(stretch, atUs)).length,
+    0,
+  );
+  const nodes = counted.length;
+  return { expected, heard, nodes };
+}
+
+/** How much a fall of several others, and of one that is left, says for the gateway; the fall that is no fading, dB. Chosen. */
+const ALL_WEAKER = 6.5;
+const ONE_WEAKER = 5;
+const WEAKER_DB = 6;
+/** Frames of a neighbour beside and within the gap from which its strength is compared. Chosen. */
+const COMPARED_BESIDE = 6;
+const COMPARED_WITHIN = 3;
+
+interface Weaker {
+  readonly byDb: number;
+  readonly nodes: number;
+  readonly than: "before" | "after";
+}
+
+/** The neighbours that came through, when every one of them was far weaker than before, or than after without a before. */
+function weakerNeighbours({ neighbours, scene: { before, within, after } }: Sight): Weaker | null {
+  for (const [stretch, than] of [
+    [before, "before"],
+    [after, "after"],
+  ] as const) {
+    const falls = neighbours.flatMap(({ frames }) => {
+      const powers = (part: Stretch) =>
+        known(frames.filter(({ atUs }) => isIn(part, atUs)).map(({ powerDbm }) => powerDbm));
+      const [beside, now] = [powers(stretch), powers(within)];
+      if (beside.length < COMPARED_BESIDE || now.length < COMPARED_WITHIN) return [];
+      return [(median(beside) ?? 0) - (median(now) ?? 0)];
+    });
+    if (falls.length === 0) continue;
+    return falls.every((fall) => fall >= WEAKER_DB)
+      ? { byDb: median(falls) ?? 0, nodes: falls.length, than }
+      : null;
+  }
+  return null;
+}
+
+/** Whether the frames of a neighbour reach over most of the time before. */
+function isLongThere(frames: Neighbour["frames"], before: Stretch): boolean {
+  const inside = frames.filter(({ atUs }) => isIn(before, atUs));
+  const [first, last] = [inside[0], inside.at(-1)];
+  return first !== undefined && last !== undefined && last.atUs - first.atUs > 0.5 * lengthUs(before);
+}
+
+/** How much of a range was recorded of the gateway at which the others are counted. */
+function recordedUs({ homes }: Sight["scene"], range: Stretch): number {
+  const missing = homes[0]?.notRecorded ?? [];
+  return Math.max(0, lengthUs(range) - missing.reduce((sum, out) => sum + overlapUs(out, range), 0));
+}
+
+/** Shared by everyone or by this node alone. */
+export function neighbourEvidence(sight: Sight): EvidencePiece[] {
+  const { gap, within } = sight.scene;
+  const restsOn = { ...within, ofNode: false, gatewayEui: sight.scene.homes[0]?.eui ?? null };
+  const lane = "neighbours" as const;
+  const pieces: EvidencePiece[] = [];
+  const isBlackout = sight.heard === 0 || sight.lossWithin > 0.9;
+  const stretch = innerStretch(sight);
+  const { expected, heard, nodes } = proportionIn(sight, stretch);
+  if (expected >= MIN_EXPECTED) {
+    const share = heard / expected;
+    // A short while before tells little of what is to be expected over a long one.
+    const lookedAt = (lengthUs(sight.scene.before) + lengthUs(sight.scene.after)) / (0.5 * lengthUs(stretch));
+    const sure = Math.min(1, expected / 12, lookedAt);
+    const figures = `${heard.toLocaleString("en-GB")} frames of ${nodes} other ${nodes === 1 ? "node" : "nodes"} were heard there meanwhile, ${Math.round(expected).toLocaleString("en-GB")} were to be expected`;
+    if (share >= 0.7) {
+      const weights = isBlackout
+        ? {
+            ...weigh(1 * sure, ...OF_ONE_NODE),
+            // What strikes frame by frame may strike a few in a row.
+            ...weigh((sight.missed < MIN_BLACKOUT ? -1 : -3.5) * sure, ...OF_THE_AIR),
+            // A gap is longer than the outage that made it: what others sent around that came through.
+            ...(shareOut(sight) >= EXPLAINED_BY_OUTAGE ? {} : weigh(-5 * sure, ...OF_THE_GATEWAY)),
+            // Transmissions in step with a node's rhythm take all of its frames and a part of the others'.
+            ...(share < 0.9 && sight.missed >= MIN_BLACKOUT
+              ? weigh(-1.5 * sure, "gateway-transmitting")
+              : {}),
+          }
+        : weigh(-1.5 * sure, ...OF_THE_GATEWAY);
+      pieces.push({ sentence: `The others went on: ${figures}.`, lane, restsOn, weights });
+    } else if (share <= 0.3) {
+      // A gateway that answers its keepalives and hears nobody is drowned by something, or its receiver is broken; one
+      // that hears again by itself was not broken.
+      const [home] = sight.scene.homes;
+      const alive = home !== undefined && reachShare(home, sight, stretch) >= 0.8;
+      // What still comes through comes on the channels, or from the nodes, that were spared.
+      const nobody = share <= 0.05;
+      // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
+      const drowned = gap.open ? (!nobody ? 2.5 : heard > 0 ? 4 : 1.5) : nobody ? 4 : 1.5;
+      pieces.push({
+        sentence: `The others vanished with it${alive ? " although the gateway was in reach" : ""}: ${figures}.`,
+        lane,
+        restsOn,
+        weights: {
+          ...weigh(-4 * sure, ...OF_ONE_NODE),
+          ...(nobody ? {} : weigh(-1 * sure, "channel-mismatch")),
+          ...weigh(1.5 * sure, ...OF_THE_GATEWAY),
+          ...weigh(0.5 * sure, ...OF_THE_AIR),
+          ...(alive ? { interference: drowned * sure, congestion: -1 * sure } : {}),
+          // An antenna that is lost takes all of them as well.
+          ...(alive && nobody ? { "gateway-weakened": WITHOUT_ANTENNA * sure } : {}),
+        },
+      });
+    } else {
+      pieces.push({
+        sentence: `The others came through in part: ${figures}.`,
+        lane,
+        restsOn,
+        // A gateway that lacks channels takes a part from everyone as well.
+        weights: {
+          ...weigh(-1 * sure, ...OF_ONE_NODE),
+          "channel-mismatch": 0,
+          ...weigh(1 * sure, ...OF_THE_AIR),
+        },
+      });
+    }
+  }
+  const weaker = weakerNeighbours(sight);
+  const isInPart = expected >= MIN_EXPECTED && heard / expected < 0.7;
+  if (weaker !== null && (weaker.nodes > 1 || isInPart))
+    pieces.push({
+      sentence: `What came of ${weaker.nodes === 1 ? "another node" : `${weaker.nodes} other nodes`} came ${decibel(weaker.byDb)} weaker than ${weaker.than}: noise takes no strength from a signal.`,
+      lane: "margin",
+      restsOn,
+      weights: {
+        ...weigh(-3, "interference", "congestion", "gateway-transmitting", "channel-mismatch"),
+        "gateway-weakened": weaker.nodes > 1 ? ALL_WEAKER : ONE_WEAKER,
+      },
+    });
+  if (expected < MIN_EXPECTED && isBlackout && gap.kind === "counters" && sight.missed >= MIN_BLACKOUT)
+    pieces.push(noWitness(sight, restsOn));
+  if (!isBlackout || gap.kind === "steady") pieces.push(...lossOfOthers(sight, restsOn));
+  return pieces;
+}
+
+/**
+ * A total loss of one node while no other node was due: its own link, the air and the way to the gateway look the same then. Only
+ * the gateway's keepalives rule the last one out.
+ */
+function noWitness({ scene: { homes, within } }: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
+  const isReachKnown = homes.some(
+    ({ keepaliveUs, keepalivesUs }) =>
+      keepaliveUs !== null &&
+      keepalivesUs.filter((atUs) => isIn(within, atUs)).length >= (0.8 * lengthUs(within)) / keepaliveUs,
+  );
+  return {
+    sentence: `No other node was due there meanwhile${isReachKnown ? "" : ", and no keepalives show that the gateway was reachable"}: nothing tells a weak link from a loss that all share.`,
+    lane: "neighbours",
+    restsOn,
+    weights: {},
+    leavesOpen: isReachKnown ? OPEN_WITHOUT_WITNESS : [...OPEN_WITHOUT_WITNESS, "gateway-unreachable"],
+  };
+}
+
+const OPEN_WITHOUT_WITNESS: readonly NamedCause[] = ["weak-link", "interference"];
+
+/** The gap without its edges: the frames at both ends were heard. */
+function innerStretch({ scene: { gap, within } }: Sight): Stretch {
+  const edgeUs = Math.min(gap.rhythmUs === null ? 0 : gap.rhythmUs / 2, lengthUs(within) / 4);
+  return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
+}
+
+function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+  const { before, within, after } = sight.scene;
+  const now = countedIn(sight.neighbours, within, sight);
+  if (now.expected < 30) return [];
+  const earlierThen = countedIn(sight.neighbours, before, sight);
+  // A trouble that was there before anybody listened is seen by its end.
+  const isByAfter = earlierThen.expected < 20;
+  const then = isByAfter ? countedIn(sight.neighbours, after, sight) : earlierThen;
+  const nowLoss = wilsonInterval(now.missed, now.expected);
+  const earlier = then.expected >= 20 ? wilsonInterval(then.missed, then.expected) : null;
+  const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
+  const own = sight.lossWithin;
+  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
+  const lane = "neighbours" as const;
+  // Without a before nobody knows whether it began; a few counters of it do not tell either.
+  const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;
+  // What others lost before as well may have begun with them: much loss of all is no trouble of one node.
+  if (now.missed / now.expected > 0.25 * own && (rose || nowLoss.low > MUCH_LOSS)) {
+    const alike = lossesAreAlike(sight);
+    // What all lose at once is seldom without one of the causes that all share.
+    const shared = rose ? 2.2 : 1.6;
+    return [
+      {
+        sentence: `Others lost frames as well${alike ? ", each the same share, weak or strong" : ""}: ${figures}.`,
+        lane,
+        restsOn,
+        weights: alike
+          ? {
+              // A gateway that lacks channels, is deaf at times or drowned at times takes the same from everyone.
+              ...weigh(-2.5, ...OF_ONE_NODE),
+              "channel-mismatch": rose ? 0 : 1,
+              "gateway-transmitting": shared,
+              interference: shared,
+              congestion: 0.5,
+            }
+          : {
+              ...weigh(-2, ...OF_ONE_NODE),
+              // A gateway that lacks channels is met as well, less often.
+              "channel-mismatch": -1,
+              ...weigh(shared, ...OF_THE_AIR),
+            },
+      },
+      ...together(sight, restsOn),
+    ];
+  }
+  // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
+  if (
+    nowLoss.high < Math.max(0.35 * Math.min(own, sight.lossRange.low * 1.5), 0.03) ||
+    (nowLoss.high < 1.2 * thenLoss + 0.02 && nowLoss.high < MUCH_LOSS)
+  ) {
+    return [
+      {
+        sentence: `It is alone with it: ${figures}.`,
+        lane,
+        restsOn,
+        weights: {
+          ...weigh(1, ...OF_ONE_NODE),
+          ...weigh(-2, ...OF_THE_AIR),
+          ...weigh(-2, ...OF_THE_GATEWAY),
+          ...(isAloneAtItsRate(sight) ? {} : { congestion: -0.3 }),
+        },
+      },
+    ];
+  }
+  return [];
+}

@@ -1,0 +1,275 @@
+/**
+ * Did something else fill the air? The noise that weak frames betray rose, on some channels or on all; frames of all
+ * nodes lost SNR at the same strength; a channel's share of what is heard fell for everyone; more frames came broken.
+ */
+import type { SceneReception, Stretch } from "../../model/gap.ts";
+import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
+import { rankSum } from "../../statistics/rank-tests.ts";
+import { median, quantile } from "../../statistics/robust.ts";
+import { decibel, percent } from "../status.ts";
+import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { isIn, known, lengthUs, type OwnFrame, type Sight } from "./observations.ts";
+
+/** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */
+const RISE_DB = 3;
+const SEVERE_DB = 6;
+const MAX_P = 0.001;
+const MIN_SAMPLES = 5;
+/** Share of broken packets below which a rise means nothing. Chosen. */
+const MIN_BROKEN = 0.02;
+/** Rank sums compare every rank: more values add cost and no sureness. */
+const MAX_SAMPLES = 300;
+
+export function noiseEvidence(sight: Sight): EvidencePiece[] {
+  const { scene } = sight;
+  const [home] = scene.homes;
+  if (home === undefined || scene.gap.kind === "silence") return [];
+  const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
+  const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
+  const pieces: EvidencePiece[] = [];
+  const rise = noiseRise(receptions, scene.before, scene.within);
+  const crowd = crowdIn(receptions, scene.before, scene.within);
+  if (rise !== null) pieces.push(eased(risePiece(rise, isStrong(sight), restsOn), crowd));
+  const fall = snrFall(sight);
+  if (fall !== null) pieces.push(eased({ ...fall, restsOn }, crowd));
+  const broken = brokenPiece(sight, receptions);
+  if (broken !== null) pieces.push({ ...broken, restsOn });
+  return pieces;
+}
+
+/** Share of the time that a channel is in use by frames heard, from which overlapping frames pass for noise. Chosen. */
+const BUSY = 0.08;
+/** Most that noise says for interference while the channels are full of frames. */
+const MAX_IN_A_CROWD = 0.75;
+
+/** Whether the channels became full of frames: what overlaps with a frame raises the power that is reported with it. */
+function crowdIn(receptions: readonly SceneReception[], before: Stretch, within: Stretch): boolean {
+  const busy = (stretch: Stretch) => {
+    const inside = receptions.filter(({ atUs }) => isIn(stretch, atUs));
+    const channels = new Set(inside.map(({ frequencyHz }) => frequencyHz)).size;
+    const airtimeUs = inside.reduce((sum, one) => sum + one.airtimeUs, 0);
+    return airtimeUs / Math.max(1, channels * lengthUs(stretch));
+  };
+  const now = busy(within);
+  return now > BUSY && now > 2 * busy(before);
+}
+
+function eased(piece: EvidencePiece, crowd: boolean): EvidencePiece {
+  const { interference = 0 } = piece.weights;
+  return crowd && interference > MAX_IN_A_CROWD
+    ? { ...piece, weights: { ...piece.weights, interference: MAX_IN_A_CROWD, congestion: 0 } }
+    : piece;
+}
+
+interface Rise {
+  readonly riseDb: number;
+  readonly channels: number;
+  readonly channelsCompared: number;
+  readonly samples: number;
+  readonly significant: boolean;
+  /** Every channel that told its noise before tells it now, in about the proportion that it did. */
+  readonly complete: boolean;
+}
+
+/** The largest rise of a channel's noise within the gap against before; null: nothing to compare. */
+function noiseRise(receptions: readonly SceneReception[], before: Stretch, within: Stretch): Rise | null {
+  const then = samplesByChannel(receptions, before);
+  const now = samplesByChannel(receptions, within);
+  const rises: { riseDb: number; samples: number; p: number }[] = [];
+  for (const [channel, values] of now) {
+    const earlier = then.get(channel) ?? [];
+    if (values.length < MIN_SAMPLES || earlier.length < MIN_SAMPLES) continue;
+    rises.push(compare(earlier, values));
+  }
+  if (rises.length === 0) {
+    const earlier = [...then.values()].flat();
+    const values = [...now.values()].flat();
+    if (values.length < MIN_SAMPLES || earlier.length < MIN_SAMPLES) return null;
+    rises.push(compare(earlier, values));
+  }
+  const risen = rises.filter(({ riseDb, p }) => riseDb >= RISE_DB && p < MAX_P);
+  const most = (risen.length > 0 ? risen : rises).reduce((a, b) => (b.riseDb > a.riseDb ? b : a));
+  return {
+    riseDb: most.riseDb,
+    channels: risen.length,
+    channelsCompared: rises.length,
+    samples: rises.reduce((sum, { samples }) => sum + samples, 0),
+    significant: risen.length > 0,
+    // Strong interference removes the very frames that would show it.
+    complete: [...then].every(
+      ([channel, values]) =>
+        values.length < MIN_SAMPLES ||
+        (now.get(channel)?.length ?? 0) / countOf(now) > 0.6 * (values.length / countOf(then)),
+    ),
+  };
+}
+
+function countOf(samples: ReadonlyMap<number, readonly number[]>): number {
+  return [...samples.values()].reduce((sum, { length }) => sum + length, 0);
+}
+
+function compare(
+  earlier: readonly number[],
+  values: readonly number[],
+): { riseDb: number; samples: number; p: number } {
+  const test = rankSum(values.slice(0, MAX_SAMPLES), earlier.slice(-MAX_SAMPLES), {
+    alternative: "greater",
+    exact: false,
+  });
+  return {
+    riseDb: (median(values) ?? 0) - (median(earlier) ?? 0),
+    samples: values.length,
+    p: test.p ?? 1,
+  };
+}
+
+function samplesByChannel(receptions: readonly SceneReception[], stretch: Stretch): Map<number, number[]> {
+  const byChannel = new Map<number, number[]>();
+  for (const { atUs, crcOk, snrDb, rssiDbm, frequencyHz } of receptions) {
+    if (!crcOk || snrDb === null || rssiDbm === null || frequencyHz === null) continue;
+    if (snrDb > NOISE_SNR_MOST_DB || !isIn(stretch, atUs)) continue;
+    const values = byChannel.get(frequencyHz);
+    const noise = channelNoiseDbm(rssiDbm, snrDb);
+    if (values === undefined) byChannel.set(frequencyHz, [noise]);
+    else values.push(noise);
+  }
+  return byChannel;
+}
+
+/** A margin that no steady rise of the noise takes without being seen, dB. Chosen. */
+const STRONG_MARGIN_DB = 8;
+
+/** Whether the frames heard within the gap came with margin to spare. */
+function isStrong({ ownWithin, ownBefore }: Sight): boolean {
+  const margins = known([...ownBefore.slice(-10), ...ownWithin].map(({ marginDb }) => marginDb));
+  return (quantile(margins, 0.1) ?? 0) > STRONG_MARGIN_DB;
+}
+
+function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
+  const where = rise.channelsCompared > 1 ? ` on ${rise.channels} of ${rise.channelsCompared} channels` : "";
+  if (rise.significant) {
+    return {
+      sentence: `The noise rose by up to ${decibel(rise.riseDb)} against before${where} (${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
+      lane: "noise",
+      restsOn,
+      weights: {
+        interference: rise.riseDb >= SEVERE_DB ? 5 : 3.5,
+        "weak-link": -2.5,
+        "channel-mismatch": -2,
+        congestion: -0.5,
+        "gateway-transmitting": -1,
+      },
+    };
+  }
+  return {
+    sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
+    lane: "noise",
+    restsOn,
+    // What takes strong frames comes and goes, and lets through only what tells of its absence.
+    weights: {
+      interference: !rise.complete || strong ? -0.3 : rise.riseDb < 1.5 && rise.samples >= 20 ? -1.5 : -0.7,
+    },
+  };
+}
+
+/**
+ * SNR of all nodes fell while their strength stayed: only the noise can have done that. Each frame is compared with what
+ * its own channel was like before, so that a few frames on a channel that always was noisy tell of no rise.
+ */
+function snrFall(sight: Sight): Omit<EvidencePiece, "restsOn"> | null {
+  const { before, within } = sight.scene;
+  const all = [...sight.neighbours.map(({ frames }) => frames), sight.own];
+  const usual = noiseByChannel(all.flat().filter(({ atUs }) => isIn(before, atUs)));
+  const falls: number[] = [];
+  for (const frames of all) {
+    const rises = (stretch: Stretch) =>
+      frames.flatMap((frame) => {
+        const noise = isIn(stretch, frame.atUs) ? noiseOf(frame) : null;
+        const reference = usual.get(frame.frequencyHz ?? 0);
+        return noise === null || reference === undefined ? [] : [noise - reference];
+      });
+    const [then, now] = [rises(before), rises(within)];
+    if (then.length < 4 || now.length < 4) continue;
+    falls.push((median(now) ?? 0) - (median(then) ?? 0));
+  }
+  if (falls.length < 3) return null;
+  const typical = median(falls) ?? 0;
+  const falling = falls.filter((fall) => fall > 1).length / falls.length;
+  if (typical < 2 || falling < 0.6) return null;
+  return {
+    sentence: `${Math.round(falling * falls.length)} of ${falls.length} nodes lost SNR at unchanged strength, ${decibel(typical)} in the middle.`,
+    lane: "noise",
+    weights: {
+      interference: clampWeight(1 + typical / 2, 4),
+      "weak-link": -2,
+      "channel-mismatch": -1.5,
+      congestion: -0.5,
+    },
+  };
+}
+
+function noiseOf({ powerDbm, snrDb }: OwnFrame): number | null {
+  return powerDbm === null || snrDb === null ? null : powerDbm - snrDb;
+}
+
+/** The median of what frames tell of the noise on each channel, dBm. */
+function noiseByChannel(frames: readonly OwnFrame[]): Map<number, number> {
+  const values = new Map<number, number[]>();
+  for (const frame of frames) {
+    const noise = noiseOf(frame);
+    if (noise === null || frame.frequencyHz === null) continue;
+    const some = values.get(frame.frequencyHz);
+    if (some === undefined) values.set(frame.frequencyHz, [noise]);
+    else some.push(noise);
+  }
+  return new Map([...values].map(([channel, some]) => [channel, median(some) ?? 0]));
+}
+
+/** Frames that came broken, by the gateway's own counts or as forwarded; against before. */
+function brokenPiece(
+  { scene, lossWithin }: Sight,
+  receptions: readonly SceneReception[],
+): Omit<EvidencePiece, "restsOn"> | null {
+  const now = brokenIn(scene.homes[0]?.reports ?? [], receptions, scene.within);
+  const then = brokenIn(scene.homes[0]?.reports ?? [], receptions, scene.before);
+  if (now === null || now.all < 20) return null;
+  const share = now.bad / now.all;
+  const shareThen = then === null || then.all < 20 ? null : then.bad / then.all;
+  const figures = `${percent(share)} of ${now.all.toLocaleString("en-GB")} packets came broken${shareThen === null ? "" : `, ${percent(shareThen)} before`}`;
+  // Twice the baseline is common practice; a handful of packets may double by chance.
+  const excess = now.bad - 2 * (shareThen ?? 0.02) * now.all;
+  if (share > Math.max(MIN_BROKEN, 2 * (shareThen ?? 0.05)) && excess > 3 * Math.sqrt(now.bad) * 0.5) {
+    return {
+      sentence: `More packets were spoilt on the air: ${figures}.`,
+      lane: "load",
+      weights: { interference: 1, congestion: 1.5, "weak-link": 0, "channel-mismatch": -1 },
+    };
+  }
+  if (shareThen !== null && share < 0.1 * lossWithin && now.all >= 100) {
+    return {
+      sentence: `No more packets were spoilt than before: ${figures}.`,
+      lane: "load",
+      weights: { congestion: -0.5 },
+    };
+  }
+  return null;
+}
+
+function brokenIn(
+  reports: Sight["scene"]["homes"][number]["reports"],
+  receptions: readonly SceneReception[],
+  stretch: Stretch,
+): { bad: number; all: number } | null {
+  if (lengthUs(stretch) === 0) return null;
+  const counted = reports.filter(
+    ({ atUs, received, crcOk }) => isIn(stretch, atUs) && received !== null && crcOk !== null,
+  );
+  if (counted.length >= 3) {
+    const all = counted.reduce((sum, { received }) => sum + (received ?? 0), 0);
+    const ok = counted.reduce((sum, { crcOk }) => sum + (crcOk ?? 0), 0);
+    return { bad: Math.max(0, all - ok), all };
+  }
+  const heard = receptions.filter(({ atUs }) => isIn(stretch, atUs));
+  const bad = heard.filter(({ crcOk }) => !crcOk).length;
+  return { bad, all: heard.length };
+}

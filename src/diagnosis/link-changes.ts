@@ -1,0 +1,233 @@
+/** When did the level of a link step, and was it the link rather than the data rate? */
+import type { FrequencyOffsetFigure, LinkShift, LinkTrend } from "../contract/link.ts";
+import { isoTime } from "../model/time-range.ts";
+import {
+  demodulationFloorDb,
+  frequencyOffsetLimitHz,
+  frequencyOffsetPpm,
+  frequencyOffsetWarningHz,
+} from "../radio/margin.ts";
+import { levelShifts, SHIFT_RULE } from "../statistics/level-shifts.ts";
+import { median } from "../statistics/robust.ts";
+import type { DatedShift } from "../statistics/step-fit.ts";
+import { TREND_RULE, trendOf } from "../statistics/trend.ts";
+import {
+  decibels,
+  type LevelMeasure,
+  type LinkFrame,
+  levelSeries,
+  marginOf,
+  momentUtc,
+  powerSeries,
+  pWords,
+  snrSeries,
+  withUnit,
+} from "./link-frame.ts";
+
+export interface ShiftFindings {
+  readonly shifts: readonly LinkShift[];
+  readonly words: string;
+}
+
+/** Frames on each side whose data rate and levels are compared. */
+const NEAR_FRAMES = 60;
+/** Two measures that step within this time step together. */
+const TOGETHER_US = 15 * 60e6;
+/** With a median margin below this, frames lost at the floor hide a part of a fall (chosen, dB). */
+const HIDDEN_BELOW_DB = 2.5;
+/** A change that is longer than this is told by begin and end. */
+const SPELLED_US = 10 * 60e6;
+
+/** `frames` in order of time, from before the window where there are any; steps before `fromUs` are left out. */
+export function linkShifts(frames: readonly LinkFrame[], fromUs: number): ShiftFindings {
+  const { measure, points } = levelSeries(frames);
+  const found = levelShifts(points);
+  const shifts = found.shifts.flatMap((shift) => shiftRow(frames, shift, measure) ?? []);
+  if (measure === "signal-power") {
+    // A strong link whose SNR falls although its power stays: the noise rose.
+    for (const shift of levelShifts(snrSeries(frames)).shifts) {
+      const near = shifts.some((one) => Math.abs(Date.parse(one.at) * 1000 - shift.atUs) < TOGETHER_US);
+      const row = near ? null : shiftRow(frames, shift, "snr");
+      if (row !== null) shifts.push(row);
+    }
+    shifts.sort((a, b) => a.at.localeCompare(b.at));
+  }
+  const within = shifts.filter(({ at }) => Date.parse(at) * 1000 >= fromUs);
+  const newest = within.at(-1);
+  if (newest !== undefined) return { shifts: within, words: newest.sentence };
+  return {
+    shifts: within,
+    words: found.enough
+      ? `No step of ${SHIFT_RULE.leastSize}\u202FdB or more stands out from the wander of this link.`
+      : "Not enough to say: a step needs half an hour of frames, six on each side.",
+  };
+}
+
+function shiftRow(frames: readonly LinkFrame[], shift: DatedShift, measure: LevelMeasure): LinkShift | null {
+  const before = frames.filter(({ atUs }) => atUs <= shift.notBeforeUs).slice(-NEAR_FRAMES);
+  const after = frames.filter(({ atUs }) => atUs >= shift.notAfterUs).slice(0, NEAR_FRAMES);
+  const withDataRateChange = usualFactor(before) !== usualFactor(after);
+  if (withDataRateChange && measure === "snr" && isSurvivors(before, after, shift.to - shift.from))
+    return null;
+  const marginFromDb = medianOf(before.map(marginOf));
+  const marginToDb = medianOf(after.map(marginOf));
+  const sizeDb = round(shift.to - shift.from);
+  const lower = shift.to < shift.from ? marginToDb : marginFromDb;
+  const atLeast = measure === "snr" && lower !== null && lower < HIDDEN_BELOW_DB;
+  const row = {
+    at: isoTime(shift.atUs),
+    notBefore: isoTime(shift.notBeforeUs),
+    notAfter: isoTime(shift.notAfterUs),
+    measure,
+    fromMedianDb: round(shift.from),
+    toMedianDb: round(shift.to),
+    sizeDb,
+    atLeast,
+    pValue: shift.p,
+    marginFromDb,
+    marginToDb,
+    snrFromDb: medianOf(before.map(({ snrDb }) => snrDb)),
+    snrToDb: medianOf(after.map(({ snrDb }) => snrDb)),
+    withDataRateChange,
+  };
+  return { ...row, sentence: sentenceOf(row, shift, powerChange(before, after)) };
+}
+
+/**
+ * After a change of data rate the frames that are heard were chosen by another floor. Judged above the higher of the
+ * two floors only: does the step remain?
+ */
+function isSurvivors(before: readonly LinkFrame[], after: readonly LinkFrame[], size: number): boolean {
+  const floors = [usualFactor(before), usualFactor(after)].map((factor) =>
+    factor === null ? null : demodulationFloorDb(factor),
+  );
+  if (floors.some((floor) => floor === null)) return false;
+  const least = Math.max(...floors.map((floor) => floor ?? 0)) + 1;
+  const level = (frames: readonly LinkFrame[]) =>
+    median(snrSeries(frames).map(({ value }) => Math.max(least, value))) ?? least;
+  const change = level(after) - level(before);
+  return Math.sign(change) !== Math.sign(size) || Math.abs(change) < SHIFT_RULE.leastSize;
+}
+
+function usualFactor(frames: readonly LinkFrame[]): number | null {
+  const counts = new Map<number | null, number>();
+  for (const { spreadingFactor } of frames)
+    counts.set(spreadingFactor, (counts.get(spreadingFactor) ?? 0) + 1);
+  let usual: number | null = null;
+  let most = 0;
+  for (const [factor, count] of counts)
+    if (count > most) {
+      usual = factor;
+      most = count;
+    }
+  return usual;
+}
+
+function powerChange(before: readonly LinkFrame[], after: readonly LinkFrame[]): number | null {
+  // One source for both sides: never two figures mixed.
+  const power = powerSeries([...before, ...after]);
+  const cut = after[0]?.atUs ?? Number.POSITIVE_INFINITY;
+  const from = median(power.filter(({ tUs }) => tUs < cut).map(({ value }) => value));
+  const to = median(power.filter(({ tUs }) => tUs >= cut).map(({ value }) => value));
+  return from === null || to === null ? null : to - from;
+}
+
+const TITLES: Readonly<Record<LevelMeasure, string>> = {
+  snr: "SNR",
+  "signal-power": "Signal power",
+  "channel-rssi": "RSSI",
+};
+
+function sentenceOf(
+  row: Pick<LinkShift, "measure" | "sizeDb" | "atLeast" | "withDataRateChange">,
+  shift: DatedShift,
+  powerDb: number | null,
+): string {
+  const verb = row.sizeDb < 0 ? "fell" : "rose";
+  const size = `${row.atLeast ? "at least " : ""}${decibels(Math.abs(row.sizeDb))}`;
+  const long = shift.notAfterUs - shift.notBeforeUs > SPELLED_US;
+  const when = long
+    ? `between ${momentUtc(shift.notBeforeUs)} and ${momentUtc(shift.notAfterUs)}`
+    : `at about ${momentUtc(shift.atUs)}`;
+  const because =
+    row.measure === "snr" && row.sizeDb < 0 && powerDb !== null && Math.abs(powerDb) < -row.sizeDb / 3
+      ? "; the signal's power stayed, so the noise rose"
+      : "";
+  const rate = row.withDataRateChange ? ", together with a change of data rate" : "";
+  return `${TITLES[row.measure]} ${verb} by ${size} ${when}${rate}${because}.`;
+}
+
+function medianOf(values: readonly (number | null)[]): number | null {
+  const middle = median(values.filter((value): value is number => value !== null));
+  return middle === null ? null : round(middle);
+}
+
+function round(value: number): number {
+  return Math.round(value * 10) / 10;
+}
+
+// Does a link get better or worse, in plain words?
+
+/**
+ * Theil-Sen slope of hourly or daily medians with Mann-Kendall significance, widened for autocorrelation. `steps`: how
+ * many level shifts were found: a step fools a slope, and is said first.
+ */
+export function linkTrend(frames: readonly LinkFrame[], steps: number): LinkTrend {
+  const { measure, points } = levelSeries(frames);
+  const trend = trendOf(points);
+  const { slopePerDay, slopeLow, slopeHigh, p, spanDays } = trend;
+  const shared = {
+    measure,
+    slopePerDay,
+    interval95: slopeLow === null || slopeHigh === null ? null : ([slopeLow, slopeHigh] as [number, number]),
+    p,
+    points: trend.points,
+    effectivePoints: trend.effectivePoints,
+    spanDays,
+  };
+  if (slopePerDay === null || p === null || spanDays < TREND_RULE.leastSpanDays)
+    return { ...shared, verdict: "not enough", words: trend.reason };
+  const size = `${slopePerDay > 0 ? "+" : ""}${decibels(slopePerDay, 2)} a day`;
+  const basis = `${trend.points} medians worth ${Math.round(trend.effectivePoints ?? 0)}, ${pWords(p)}`;
+  if (!trend.significant)
+    return { ...shared, verdict: "no trend", words: `${trend.reason} (${size}; ${basis}.)` };
+  const step = steps === 0 ? "" : " The level stepped in this window, and a step makes a slope.";
+  return {
+    ...shared,
+    verdict: slopePerDay < 0 ? "falls" : "rises",
+    words: `${slopePerDay < 0 ? "Falls" : "Rises"} by ${decibels(Math.abs(slopePerDay), 2)} a day (${basis}).${step}`,
+  };
+}
+
+// How far are the crystals of node and gateway apart, and does it grow?
+
+/** A drift counts from 500 Hz over the window on (chosen: a TCXO moves less between seasons at 868 MHz). */
+const OFFSET_RULE = { mostP: 0.01, leastChange: 500, leastSpanDays: 7 };
+
+/** null when no frame has one: SX1301 forwarders give none. */
+export function offsetOf(frames: readonly LinkFrame[]): FrequencyOffsetFigure | null {
+  const told = frames.flatMap(({ atUs, frequencyOffsetHz, frequencyHz, bandwidthHz }) =>
+    frequencyOffsetHz === null ? [] : [{ tUs: atUs, value: frequencyOffsetHz, frequencyHz, bandwidthHz }],
+  );
+  const medianHz = median(told.map(({ value }) => value));
+  const last = told.at(-1);
+  if (medianHz === null || last === undefined || last.bandwidthHz === null) return null;
+  const carrierHz = median(told.flatMap(({ frequencyHz }) => (frequencyHz === null ? [] : [frequencyHz])));
+  const limitHz = frequencyOffsetLimitHz(last.bandwidthHz);
+  const away = Math.abs(medianHz);
+  const standing =
+    away >= limitHz ? "bad" : away >= frequencyOffsetWarningHz(last.bandwidthHz) ? "look" : "good";
+  const ppm = carrierHz === null ? 0 : frequencyOffsetPpm(medianHz, carrierHz);
+  const trend = trendOf(told, OFFSET_RULE);
+  const drift = trend.significant ? ` It drifts by ${withUnit(trend.slopePerDay ?? 0, "Hz a day", 0)}.` : "";
+  const of = `${Math.round((away / limitHz) * 100)}\u202F% of the ${withUnit(limitHz / 1000, "kHz", 1)} at which 3\u202FdB are lost`;
+  return {
+    count: told.length,
+    medianHz: Math.round(medianHz),
+    ppm: Math.round(ppm * 100) / 100,
+    limitHz,
+    slopePerDayHz: trend.slopePerDay,
+    standing,
+    words: `${withUnit(medianHz, "Hz", 0)} (${withUnit(ppm, "ppm", 2)}), node and gateway together: ${of}.${drift}`,
+  };
+}

@@ -1,0 +1,84 @@
+/**
+ * How often does a node send, and how long may it keep silent before that means something? Judged from its newest
+ * intervals of one counter step, so that losses do not look like a slower rhythm.
+ */
+
+/** Newest intervals remembered. */
+export const STEPS_KEPT = 64;
+/** Intervals of one step with fewer than this say nothing about silence. Chosen. */
+export const MIN_STEPS = 8;
+/** A spread beyond this share of the median makes a node event-driven (common practice, no source). */
+const EVENT_DRIVEN_SPREAD = 0.2;
+/** A periodic node's silence counts from this many of its intervals. Chosen: two may be jitter and one loss. */
+const PERIODIC_INTERVALS = 4;
+/** An event-driven node's silence counts from this many times its longest interval. Chosen: for a Poisson sender about once in 10^5 intervals. */
+const EVENT_INTERVALS = 3;
+/** A periodic node's longest interval may be exceeded by this factor. Chosen. */
+const PERIODIC_SLACK = 1.5;
+/** and no silence is judged below this: the path alone may hold a datagram up for seconds. Chosen. */
+const MIN_SILENCE_US = 30_000_000;
+
+/** Intervals within this ratio are one class. Chosen: 10 and 30 min are far apart, jitter is not. */
+const CLASS_RATIO = 1.25;
+/** An interval that was met so often is usual for this node, however long ago. Chosen: once or twice may be a fault. */
+const MIN_USUAL = 3;
+
+/** How often each class of interval was met in a life, by the number of the class. Plain data. */
+export type IntervalCounts = Record<string, number>;
+
+/** Counts one interval of one counter step. */
+export function countInterval(counts: IntervalCounts, intervalUs: number): void {
+  if (!(intervalUs >= 1)) return;
+  const name = String(Math.ceil(Math.log(intervalUs) / Math.log(CLASS_RATIO)));
+  counts[name] = (counts[name] ?? 0) + 1;
+}
+
+/** The upper edge of the longest class that is usual for the node, microseconds; 0 where none is yet. */
+export function longestUsualUs(counts: IntervalCounts): number {
+  const usual = Object.entries(counts).flatMap(([name, count]) => (count >= MIN_USUAL ? [Number(name)] : []));
+  return usual.length === 0 ? 0 : CLASS_RATIO ** Math.max(...usual);
+}
+
+export interface Rhythm {
+  /** Median interval of one counter step. */
+  readonly medianUs: number;
+  readonly isPeriodic: boolean;
+  /** The longest interval that is usual for it: a node may have several rhythms, or send on events. */
+  readonly slowestUs: number;
+  /** A silence longer than this is no part of the rhythm. */
+  readonly silenceUs: number;
+}
+
+/**
+ * null: too few intervals to say. `stepsUs` in any order; `newestUs`: the last few intervals, silences among them; `usualUs`: the
+ * longest interval that is usual in the whole life.
+ */
+export function rhythmOf(
+  stepsUs: readonly number[],
+  newestUs: readonly number[] = [],
+  usualUs = 0,
+): Rhythm | null {
+  if (stepsUs.length < MIN_STEPS) return null;
+  const sorted = [...stepsUs].sort((a, b) => a - b);
+  const medianUs = middle(sorted);
+  if (!(medianUs > 0)) return null;
+  const spreads = sorted.map((step) => Math.abs(step - medianUs)).sort((a, b) => a - b);
+  const isPeriodic = middle(spreads) <= EVENT_DRIVEN_SPREAD * medianUs;
+  const longest = sorted.at(-1) ?? medianUs;
+  const newest = newestUs.reduce((most, step) => Math.max(most, step), 0);
+  const silenceUs = Math.max(
+    MIN_SILENCE_US,
+    PERIODIC_INTERVALS * medianUs,
+    // A rhythm that was changed must not look like one silence after the other until the median has followed.
+    2.5 * newest,
+    (isPeriodic ? PERIODIC_SLACK : EVENT_INTERVALS) * longest,
+    PERIODIC_SLACK * usualUs,
+  );
+  return { medianUs, isPeriodic, slowestUs: Math.max(medianUs, usualUs), silenceUs };
+}
+
+function middle(sorted: readonly number[]): number {
+  const at = sorted.length >> 1;
+  const upper = sorted[at] ?? 0;
+  return sorted.length % 2 === 1 ? upper : ((sorted[at - 1] ?? upper) + upper) / 2;
+}

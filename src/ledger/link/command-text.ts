@@ -1,0 +1,225 @@
+/**
+ * What does a MAC command mean for the link, in one sentence?
+ * Sources: LoRaWAN 1.1, sections 5, 14 and 18; LoRaWAN L2 1.0.4, tables 14 and 61.
+ */
+import { describeCommand, type MacCommand } from "../../wire/lorawan/mac-commands.ts";
+import type { LinkEventKind } from "./data-rate.ts";
+
+export interface CommandWords {
+  readonly kind: LinkEventKind;
+  /** Without the full stop, so that a caller can add to it. */
+  readonly words: string;
+}
+
+/** What an uplink command says. */
+export function uplinkWords(command: MacCommand): CommandWords {
+  switch (command.name) {
+    case "LinkADRAns":
+      return {
+        kind: "link-adr-answered",
+        words: `The node ${accepts(command, [
+          ["powerAck", "transmit power"],
+          ["dataRateAck", "data rate"],
+          ["channelMaskAck", "channel mask"],
+        ])} of a LinkADRReq`,
+      };
+    case "DevStatusAns":
+      return {
+        kind: "device-status",
+        words: `The node reports ${batteryWords(num(command, "battery"))} and hears the network at ${withUnit(num(command, "marginDb"), "dB")} SNR (DevStatusAns)`,
+      };
+    case "LinkCheckReq":
+      return { kind: "link-check-asked", words: "The node asked for a link check" };
+    case "DutyCycleAns":
+      return { kind: "duty-cycle-limit", words: "The node took over a duty-cycle limit (DutyCycleAns)" };
+    case "RXParamSetupAns":
+      return {
+        kind: "receive-windows",
+        words: `The node ${accepts(command, [
+          ["rx1DrOffsetAck", "RX1 data rate offset"],
+          ["rx2DataRateAck", "RX2 data rate"],
+          ["channelAck", "RX2 frequency"],
+        ])} of new receive windows (RXParamSetupAns)`,
+      };
+    case "RXTimingSetupAns":
+      return {
+        kind: "receive-windows",
+        words: "The node took over a new receive delay (RXTimingSetupAns)",
+      };
+    case "NewChannelAns":
+      return {
+        kind: "channel-plan",
+        words: `The node ${accepts(command, [
+          ["dataRateRangeAck", "data rate range"],
+          ["channelFrequencyAck", "frequency"],
+        ])} of a channel (NewChannelAns)`,
+      };
+    case "DlChannelAns":
+      return {
+        kind: "channel-plan",
+        words: `The node ${accepts(command, [
+          ["uplinkFrequencyExists", "uplink channel"],
+          ["channelFrequencyAck", "frequency"],
+        ])} of a downlink channel (DlChannelAns)`,
+      };
+    case "TXParamSetupAns":
+      return {
+        kind: "transmit-limits",
+        words: "The node took over limits of power and dwell time (TXParamSetupAns)",
+      };
+    case "DeviceTimeReq":
+      return { kind: "device-time-asked", words: "The node asked for the time" };
+    case "DeviceModeInd":
+      return {
+        kind: "class",
+        words: `The node says that it is of class ${String(command.deviceClass)} (DeviceModeInd)`,
+      };
+    default:
+      return otherWords("node", command);
+  }
+}
+
+/** What a downlink command says; LinkADRReq goes by whole blocks, see linkAdrWords. */
+export function downlinkWords(command: MacCommand): CommandWords {
+  switch (command.name) {
+    case "DutyCycleReq":
+      return { kind: "duty-cycle-limit", words: dutyCycleWords(num(command, "maxDutyCycle")) };
+    case "DevStatusReq":
+      return { kind: "device-status-asked", words: "The network asked for the node's status" };
+    case "LinkCheckAns":
+      return {
+        kind: "link-check-answered",
+        words: `The network answered a link check: ${withUnit(num(command, "marginDb"), "dB")} margin, heard by ${plural(num(command, "gwCnt"), "gateway")}`,
+      };
+    case "RXParamSetupReq":
+      return {
+        kind: "receive-windows",
+        words: `The network set the receive windows: RX1 data rate offset ${num(command, "rx1DrOffset")}, RX2 data rate ${num(command, "rx2DataRate")} at ${megahertz(command)}`,
+      };
+    case "RXTimingSetupReq":
+      return {
+        kind: "receive-windows",
+        words: `The network set the first receive window to ${withUnit(num(command, "delaySeconds"), "s")} after a transmission`,
+      };
+    case "NewChannelReq":
+      return { kind: "channel-plan", words: newChannelWords(command) };
+    case "DlChannelReq":
+      return {
+        kind: "channel-plan",
+        words: `The network answers channel ${num(command, "chIndex")} at ${megahertz(command)} from now on (DlChannelReq)`,
+      };
+    case "TXParamSetupReq":
+      return {
+        kind: "transmit-limits",
+        words: `The network limits the node to ${withUnit(num(command, "maxEirpDbm"), "dBm")} EIRP, ${dwellWords(command)}`,
+      };
+    case "DeviceTimeAns":
+      return { kind: "device-time-answered", words: `The network gave the time, ${String(command.utc)}` };
+    case "DeviceModeConf":
+      return { kind: "class", words: `The network confirmed class ${String(command.deviceClass)}` };
+    default:
+      return otherWords("network", command);
+  }
+}
+
+/** What a block of LinkADRReq asks for, against what was asked before; null when it asks for nothing new. */
+export function linkAdrWords(asked: MacCommand, before: MacCommand | null): string | null {
+  const parts: string[] = [];
+  const isNew = (field: string) => before === null || before[field] !== asked[field];
+  // LoRaWAN 1.1, section 5.3 and L2 1.0.4, section 5.2: 15 keeps the data rate or power as it is.
+  if (isNew("dataRate") && asked.dataRate !== 15) parts.push(`data rate ${num(asked, "dataRate")}`);
+  if (isNew("txPower") && asked.txPower !== 15)
+    parts.push(`transmit power index ${num(asked, "txPower")} (0 is the most)`);
+  if (isNew("nbTrans")) parts.push(nbTransWords(num(asked, "nbTrans")));
+  if (isNew("chMask") || isNew("chMaskCntl")) {
+    const mask = num(asked, "chMask").toString(16).toUpperCase().padStart(4, "0");
+    parts.push(`channel mask 0x${mask} (control ${num(asked, "chMaskCntl")})`);
+  }
+  return parts.length === 0 ? null : `The network asked for ${listed(parts)} (LinkADRReq)`;
+}
+
+/** `an external supply`, `a battery at 53 % (134 of 254), about half`. */
+export function batteryWords(battery: number): string {
+  // LoRaWAN 1.1, table 21: 0 external power, 1 the minimum, 254 the maximum, 255 cannot tell.
+  if (battery === 0) return "an external supply";
+  if (battery === 255) return "a battery whose level it cannot tell";
+  return `a battery at ${withUnit(batteryPercent(battery) ?? 0, "%")}, ${chargeWords(battery)}`;
+}
+
+/** 0 to 100 for levels 1 to 254; null for external power and for "cannot tell". */
+export function batteryPercent(battery: number): number | null {
+  if (battery < 1 || battery > 254) return null;
+  return Math.round(((battery - 1) / 253) * 100);
+}
+
+function chargeWords(battery: number): string {
+  const percent = batteryPercent(battery) ?? 0;
+  // Chosen: words for people, no standard has any.
+  if (percent >= 95) return "full";
+  if (percent >= 60) return "well charged";
+  if (percent >= 40) return "about half";
+  if (percent >= 15) return "low";
+  return "nearly empty";
+}
+
+function dutyCycleWords(exponent: number): string {
+  if (exponent === 0) return "The network lifted the duty-cycle limit (DutyCycleReq)";
+  const percent = Number((100 / 2 ** exponent).toPrecision(3));
+  return `The network limits the node to 1/${2 ** exponent} of the time, ${withUnit(percent, "%")} (DutyCycleReq)`;
+}
+
+function newChannelWords(command: MacCommand): string {
+  const index = num(command, "chIndex");
+  // LoRaWAN 1.1, section 5.6: frequency 0 disables the channel.
+  if (command.frequencyHz === 0) return `The network took channel ${index} away (NewChannelReq)`;
+  return `The network gave channel ${index} at ${megahertz(command)}, data rates ${num(command, "minDataRate")} to ${num(command, "maxDataRate")} (NewChannelReq)`;
+}
+
+function nbTransWords(nbTrans: number): string {
+  // LoRaWAN 1.0.3, section 5.2: 0 means the default of 1; LoRaWAN 1.1, section 5.3: 0 keeps the value.
+  if (nbTrans === 0) return "NbTrans 0 (once in 1.0, unchanged in 1.1)";
+  return nbTrans === 1 ? "each frame sent once" : `each frame sent up to ${nbTrans} times`;
+}
+
+function dwellWords(command: MacCommand): string {
+  const limited = [
+    ...(command.uplinkDwellTime === true ? ["uplinks"] : []),
+    ...(command.downlinkDwellTime === true ? ["downlinks"] : []),
+  ];
+  return limited.length === 0 ? "no dwell time limit" : `${listed(limited)} to ${withUnit(400, "ms")} each`;
+}
+
+function accepts(command: MacCommand, parts: readonly (readonly [string, string])[]): string {
+  const refused = parts.filter(([field]) => command[field] !== true).map(([, words]) => words);
+  if (refused.length === 0) return "accepted every part";
+  return `refused the ${listed(refused)}`;
+}
+
+function otherWords(who: "node" | "network", command: MacCommand): CommandWords {
+  const fields = describeCommand(command);
+  const words = `The ${who} sent ${command.name}${fields === "" ? "" : `: ${fields}`}`;
+  return { kind: "other-command", words };
+}
+
+function num(command: MacCommand, field: string): number {
+  return Number(command[field] ?? 0);
+}
+
+function megahertz(command: MacCommand): string {
+  const frequencyHz = num(command, "frequencyHz");
+  return frequencyHz === 0 ? "its default frequency" : withUnit(frequencyHz / 1e6, "MHz");
+}
+
+/** "−4 dB" with a true minus, and a thin space at which no line breaks. */
+function withUnit(value: number, unit: string): string {
+  return `${value < 0 ? "\u2212" : ""}${Math.abs(value)}\u202F${unit}`;
+}
+
+function plural(count: number, noun: string): string {
+  return `${count} ${noun}${count === 1 ? "" : "s"}`;
+}
+
+function listed(parts: readonly string[]): string {
+  if (parts.length < 2) return parts.join("");
+  return `${parts.slice(0, -1).join(", ")} and ${parts.at(-1)}`;
+}

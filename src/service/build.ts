@@ -1,0 +1,272 @@
+/**
+ * How is the web service put together? Each group of routes is a plugin that is given what it needs; shared are only
+ * the checks that every request passes, the one form of errors, and the live line. Listening is the caller's.
+ */
+import fastifyHelmet from "@fastify/helmet";
+import fastifySwagger from "@fastify/swagger";
+import fastifyWebsocket from "@fastify/websocket";
+import Fastify, {
+  type FastifyBaseLogger,
+  type FastifyInstance,
+  type FastifyReply,
+  LogController,
+} from "fastify";
+import {
+  jsonSchemaTransform,
+  serializerCompiler,
+  validatorCompiler,
+  type ZodTypeProvider,
+} from "fastify-type-provider-zod";
+import { z } from "zod";
+import type { IntakeHandle } from "../intake/handle.ts";
+import { reachableAddresses } from "../intake/udp-listener.ts";
+import { guardAccess } from "./access.ts";
+import {
+  CaptureProgressList,
+  captureRoutes,
+  MAX_UPLOAD_OCTETS,
+  sampleCaptures,
+  Uploads,
+} from "./captures.ts";
+import { limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
+import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
+import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
+import { liveAnswers } from "./live-answers.ts";
+import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
+import { LIVE_PACE, type LiveClock, type LivePace } from "./live-view.ts";
+import { isLoopbackHost } from "./loopback.ts";
+import { answers } from "./routes/answers.ts";
+import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
+import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
+import { forgetRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
+import { keyRoutes, labelRoutes, markRoutes, positionRoutes } from "./routes/user-data.ts";
+import {
+  airRoutes,
+  gapRoutes,
+  gatewayRoutes,
+  liveRoutes,
+  nodeRoutes,
+  siteRoutes,
+  trialRoutes,
+  walkRoutes,
+} from "./routes/views.ts";
+import { dashboard, ownNames, securityHeaders } from "./static.ts";
+import { serviceMetrics, serviceStatus } from "./status.ts";
+import type { Views } from "./views.ts";
+
+export interface ServiceOptions {
+  readonly views: Views;
+  readonly intake: Omit<IntakeHandle, "close">;
+  /** Folder of the built dashboard; null when it was not built. */
+  readonly webRoot: string | null;
+  readonly version: string;
+  /** Milliseconds since 1970. */
+  readonly now: () => number;
+  /** Address and port that the caller will listen on. */
+  readonly host: string;
+  readonly port: number;
+  /** Asked for on every path with data; must be given when `host` is open to the network (see tokenFor). */
+  readonly token: string | null;
+  /** Folder of our own for captures on their way in. */
+  readonly uploadFolder: string;
+  /** Folder with index.json and sample captures; null when none came along. */
+  readonly samplesFolder: string | null;
+  readonly logger: FastifyBaseLogger | null;
+  /** Room left on the disk of the store; not known when not given. */
+  readonly diskSpace?: () => DiskSpace;
+  /** For tests: this machine's names, the pace of the live line and the clock, the largest upload. */
+  readonly ownNames?: () => readonly string[];
+  readonly livePace?: Partial<LivePace>;
+  readonly liveClock?: LiveClock;
+  readonly mostUploadOctets?: number;
+}
+
+/** Longest wait for a websocket's goodbye when the service ends. */
+const GOODBYE_MS = 500;
+/** A line on which nothing moves is cut: longer than it takes to look through a large capture before it is answered. */
+const IDLE_MS = 120_000;
+const MAX_CONNECTIONS = 512;
+/** A connection whose request has not begun and told its headers by then is ended. Chosen: far above a slow phone's. */
+const HEADERS_WITHIN_MS = 10_000;
+const CHECK_EVERY_MS = 2_000;
+/** Octets of a JSON body. */
+const MAX_BODY_OCTETS = 64 * 1024;
+
+const SYSTEM_CLOCK: LiveClock = {
+  monotonicMs: () => performance.now(),
+  after: (delayMs, work) => {
+    const timer = setTimeout(work, delayMs).unref();
+    return () => clearTimeout(timer);
+  },
+};
+
+/** Builds the application; rejects with ServiceUnusable when it would be open to the network without a token. */
+export async function buildService(options: ServiceOptions): Promise<FastifyInstance> {
+  const { views, intake, version, now, host, port, token, logger } = options;
+  if (token === null && !isLoopbackHost(host))
+    throw new ServiceUnusable(
+      `Listening on ${host} would show what this site hears to everyone on its network.`,
+      "Give a token with --token, or let one be made.",
+    );
+  const nowUs = () => now() * 1000;
+  const diskSpace = options.diskSpace ?? (() => NO_DISK_SPACE);
+  const startedAtMs = now();
+  const clock = options.liveClock ?? SYSTEM_CLOCK;
+
+  const app = Fastify({
+    ...(logger === null ? { logger: false } : { loggerInstance: logger }),
+    // Addresses of requests may carry the token; what is worth a line is logged where it happens.
+    logController: new LogController({ disableRequestLogging: true }),
+    bodyLimit: MAX_BODY_OCTETS,
+    connectionTimeout: IDLE_MS,
+    http: { headersTimeout: HEADERS_WITHIN_MS, connectionsCheckingInterval: CHECK_EVERY_MS },
+    forceCloseConnections: true,
+    frameworkErrors: (error, _request, reply: FastifyReply) => {
+      const { status, problem } = describeError(error);
+      void reply.code(status).send(problem);
+    },
+    clientErrorHandler: (_error, socket) => {
+      if (!socket.writable) {
+        socket.destroy();
+        return;
+      }
+      const body = JSON.stringify(problemAnswer("bad-request").problem);
+      socket.end(
+        `HTTP/1.1 400 Bad Request\r\ncontent-type: application/json\r\ncontent-length: ${Buffer.byteLength(body)}\r\nconnection: close\r\n\r\n${body}`,
+      );
+    },
+  }).withTypeProvider<ZodTypeProvider>();
+  limitConnections(app.server, { mostOfSource: MAX_OF_SOURCE, mostAltogether: MAX_CONNECTIONS });
+  app.setValidatorCompiler(validatorCompiler);
+  app.setSerializerCompiler(serializerCompiler);
+  app.setErrorHandler((error, request, reply) => {
+    const { status, problem, ours } = describeError(error);
+    if (ours)
+      request.log.error(
+        { err: error, method: request.method, route: request.routeOptions.url },
+        problem.sentence,
+      );
+    if (status === 401) reply.header("www-authenticate", "Bearer");
+    if (status === 429 || status === 503) reply.header("retry-after", "10");
+    return reply.code(status).header("cache-control", "no-store").type("application/json").send(problem);
+  });
+  app.setNotFoundHandler(() => {
+    throw new ServiceProblem("no-such-path");
+  });
+
+  const progress = new CaptureProgressList();
+  const samples = sampleCaptures(options.samplesFolder);
+  const captures = () => ({
+    captures: views.captures((id) => progress.of(id)),
+    samples: [...samples.rows],
+  });
+  const status = () =>
+    serviceStatus({
+      version,
+      startedAtMs,
+      nowMs: now(),
+      intake,
+      stored: views.stored(),
+      refusals: views.refusals().refusals,
+      notices: views.notices(nowUs()),
+      addresses: reachableAddresses(),
+      space: diskSpace(),
+    });
+  const hub = new LiveHub({
+    clock,
+    pace: { ...LIVE_PACE, ...options.livePace },
+    compute: liveAnswers({ views, status, captures, nowUs }),
+    describe: (error) => {
+      const { problem, ours } = describeError(error);
+      if (ours) app.log.error({ err: error }, "A live view could not be computed");
+      return problem.sentence;
+    },
+  });
+  const uploads = new Uploads({
+    folder: options.uploadFolder,
+    mostOctets: options.mostUploadOctets ?? MAX_UPLOAD_OCTETS,
+    now,
+  });
+
+  await app.register(fastifyWebsocket, {
+    options: { maxPayload: MAX_MESSAGE_OCTETS },
+    preClose: (done: () => void) => {
+      hub.close(GOODBYE_MS);
+      uploads.stop();
+      done();
+    },
+    // A client that vanishes is no fault of the service.
+    errorHandler: (error, socket) => {
+      app.log.debug({ err: error }, "A live line broke");
+      socket.terminate();
+    },
+  });
+  const access = guardAccess({ host, port, token, clock, ownNames: options.ownNames ?? ownNames });
+  app.addHook("onRequest", access.check);
+  await app.register(fastifyHelmet, securityHeaders(host));
+  await app.register(fastifySwagger, {
+    openapi: {
+      openapi: "3.1.0",
+      info: {
+        title: "Mastlog",
+        description:
+          "What a LoRaWAN site hears. Times are ISO 8601 in UTC. Live changes come over a websocket at /live.",
+        version,
+      },
+    },
+    transform: jsonSchemaTransform,
+  });
+
+  await app.register(statusRoutes, {
+    views,
+    intake,
+    version,
+    status,
+    diskSpace,
+    metrics: serviceMetrics({ intake, views, liveClients: () => hub.clientCount, diskSpace }),
+  });
+  await app.register(siteRoutes, { views, intake, nowUs });
+  await app.register(gatewayRoutes, { views, nowUs });
+  await app.register(downlinkTestRoutes, { views, intake, nowUs });
+  await app.register(nodeRoutes, { views, nowUs });
+  await app.register(airRoutes, { views, nowUs });
+  await app.register(benchRoutes, { views, intake, nowUs });
+  await app.register(reportRoutes, { views, nowUs, version });
+  await app.register(gapRoutes, { views, nowUs });
+  await app.register(captureRoutes, {
+    captures,
+    intake,
+    uploads,
+    samples,
+  });
+  await app.register(labelRoutes, { intake });
+  await app.register(forgetRoutes, { views, intake });
+  await app.register(positionRoutes, { views, intake, nowUs });
+  await app.register(walkRoutes, { views, nowUs });
+  await app.register(markRoutes, { views, intake, nowUs });
+  await app.register(placementRoutes, { views, intake, nowUs });
+  await app.register(placementPhotoRoutes, { views, intake, nowUs });
+  await app.register(trialRoutes, { views, nowUs });
+  await app.register(keyRoutes, { views, intake });
+  await app.register(liveRoutes, { hub });
+  await app.register(dashboard, { webRoot: options.webRoot, access });
+  app.get(
+    "/api/openapi.json",
+    { schema: { summary: "This description", response: answers(z.record(z.string(), z.unknown())) } },
+    async () => ({ ...app.swagger() }),
+  );
+
+  const stopListening = [
+    intake.onCommit((delta) => hub.committed(delta)),
+    intake.onCapture((moved) => {
+      progress.note(moved);
+      hub.captureMoved();
+    }),
+  ];
+  app.addHook("onClose", async () => {
+    for (const stop of stopListening) stop();
+  });
+  await uploads.tidy();
+  await app.ready();
+  return app;
+}

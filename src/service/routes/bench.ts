@@ -1,0 +1,189 @@
+/** /api/bench/:eui: how does one gateway stand on the bench? /api/bench-reference: against which gateway is it measured? */
+import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
+import { z } from "zod";
+import {
+  BenchReferenceChange,
+  BenchReferenceView,
+  BenchView,
+  DownlinkTestAnswer,
+  DownlinkTestPlan,
+  DownlinkTestRequest,
+} from "../../contract/bench.ts";
+import { EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-sentences.ts";
+import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
+import type { IntakeHandle } from "../../intake/handle.ts";
+import { isoTime } from "../../model/time-range.ts";
+import { ServiceProblem } from "../errors.ts";
+import type { Views } from "../views.ts";
+import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+
+export interface BenchRouteOptions extends ViewRouteOptions {
+  readonly intake: Pick<IntakeHandle, "setBenchReference">;
+}
+
+const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
+
+export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (
+  app,
+  { views, intake, nowUs },
+) => {
+  app.get(
+    "/api/bench/:eui",
+    {
+      schema: {
+        summary: "One gateway on the bench: its checks, its verdict, its last datagrams",
+        params: z.object({ eui: EuiText }),
+        querystring: WindowQuery,
+        response: answers(BenchView),
+      },
+    },
+    async (request) => {
+      const view = views.bench(request.params.eui, askedWindow(request.query), nowUs());
+      if (view === null) throw new ServiceProblem("no-such-gateway");
+      return view;
+    },
+  );
+
+  app.get(
+    "/api/bench-reference",
+    {
+      schema: {
+        summary: "The known good gateway that bench lists measure against, and the limits",
+        response: answers(BenchReferenceView),
+      },
+    },
+    async () => ({ reference: views.benchReference() }),
+  );
+
+  app.put(
+    "/api/bench-reference",
+    {
+      schema: {
+        summary: "Measure every other gateway's bench list against this one",
+        body: BenchReferenceChange,
+        response: DONE,
+      },
+    },
+    async ({ body }, reply) => {
+      await intake.setBenchReference(body);
+      return reply.code(204).send();
+    },
+  );
+
+  app.delete(
+    "/api/bench-reference",
+    { schema: { summary: "Measure bench lists against no other gateway", response: DONE } },
+    async (_, reply) => {
+      await intake.setBenchReference(null);
+      return reply.code(204).send();
+    },
+  );
+};
+
+// /api/downlink-test: may a person ask this gateway to send one test frame, and what came of it? Only where the service was
+// started with --allow-transmit; judged against the region's published limits; confirmed by typing the identifier.
+
+export interface DownlinkTestRouteOptions {
+  readonly views: Pick<Views, "downlinkTestPlan" | "downlinkTestVerdict">;
+  readonly intake: Pick<IntakeHandle, "allowsTransmit" | "transmitTest" | "figures">;
+  /** Microseconds since 1970. */
+  readonly nowUs: () => number;
+}
+
+/**
+ * The frame: MType 111 (proprietary), which no LoRaWAN node acts on, and the word "mastlog test". LoRaWAN 1.1, section
+ * 4.2.1, table 2.
+ */
+const TEST_FRAME = Uint8Array.from([0xe0, ...Buffer.from("mastlogtest", "ascii")]).subarray(
+  0,
+  TEST_FRAME_OCTETS,
+);
+
+export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions> = async (
+  app,
+  { views, intake, nowUs },
+) => {
+  const forbidden = () => {
+    if (intake.figures().relay !== null)
+      return "In line the gateway's transmitter belongs to the network server: no test is sent.";
+    return intake.allowsTransmit
+      ? ""
+      : "Transmitting is off: start Mastlog with listen --allow-transmit to send a test.";
+  };
+
+  app.get(
+    "/api/downlink-test",
+    {
+      schema: {
+        summary: "What test frame may be sent through a gateway, or why none may",
+        querystring: z.object({ gateway: EuiText }),
+        response: answers(DownlinkTestPlan),
+      },
+    },
+    async (request) => {
+      const plan = views.downlinkTestPlan(request.query.gateway, nowUs(), forbidden());
+      if (plan === null) throw new ServiceProblem("no-such-gateway");
+      return plan;
+    },
+  );
+
+  app.post(
+    "/api/downlink-test",
+    {
+      schema: {
+        summary: "Ask a gateway to transmit one test frame",
+        body: DownlinkTestRequest,
+        response: answers(DownlinkTestAnswer),
+      },
+    },
+    async (request) => {
+      const { gatewayEui, confirm, frequencyHz, dataRate, powerDbm } = request.body;
+      if (confirm.trim().toUpperCase() !== gatewayEui) throw new ServiceProblem("test-not-confirmed");
+      const verdict = views.downlinkTestVerdict(
+        { gatewayEui, frequencyHz, dataRate, powerDbm },
+        nowUs(),
+        forbidden(),
+      );
+      if (verdict === null) throw new ServiceProblem("no-such-gateway");
+      if (!verdict.ok) throw new ServiceProblem("test-refused", verdict.why);
+      const { modulation, airtimeUs } = verdict;
+      const sent = await intake
+        .transmitTest({
+          gatewayEui,
+          transmission: {
+            moment: { kind: "immediate" },
+            frequencyHz,
+            rfChain: 0,
+            powerDbm,
+            modulation,
+            frequencyDeviationHz: null,
+            invertedPolarity: true,
+            preamble: null,
+            payload: TEST_FRAME,
+            withoutCrc: true,
+            implicitHeader: false,
+          },
+          what: `${TEST_FRAME.length} octets at ${frequencyHz / 1e6} MHz, ${dataRate}, ${powerDbm} dBm, for ${(airtimeUs / 1000).toFixed(1)} ms`,
+        })
+        .catch((error: unknown) => {
+          throw new ServiceProblem("test-refused", error instanceof Error ? error.message : undefined);
+        });
+      const outcome = outcomeOf(sent.outcome?.result ?? null);
+      const word = sent.outcome?.word ?? null;
+      return {
+        at: isoTime(sent.atUs),
+        outcome,
+        word,
+        words:
+          outcome === "unanswered" ? "the gateway did not answer within 3 s" : outcomeWords(outcome, word),
+        standing: outcome === "unanswered" ? ("bad" as const) : outcomeStanding(outcome),
+        answeredAfterMs: sent.answeredAfterMs,
+        sentPowerDbm: sent.outcome?.powerDbm ?? null,
+        airtimeMs: airtimeUs / 1000,
+        to: `${sent.to.address} ${sent.to.port}`,
+        hex: Buffer.from(TEST_FRAME).toString("hex").toUpperCase(),
+      };
+    },
+  );
+};

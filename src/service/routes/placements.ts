@@ -1,0 +1,151 @@
+/** /api/placements: where people say that gateways and antennas stand. Their text is data and shown as text only. */
+import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
+import { z } from "zod";
+import { Problem } from "../../contract/common.ts";
+import { PlacementChange, PlacementNew, PlacementsView, PlacementWritten } from "../../contract/trials.ts";
+import type { IntakeHandle } from "../../intake/handle.ts";
+import {
+  MAX_PHOTO_OCTETS,
+  PHOTO_FAILS,
+  PLACEMENT_FAILS,
+  type PlacementWork,
+} from "../../store/placements.ts";
+import { newPlacement, placementEdit } from "../../views/user-data.ts";
+import { plainPicture } from "../../wire/picture/plain-picture.ts";
+import { ServiceProblem } from "../errors.ts";
+import { answers, type ViewRouteOptions } from "./answers.ts";
+
+export interface PlacementRouteOptions extends ViewRouteOptions {
+  readonly intake: Pick<IntakeHandle, "changePlacements">;
+}
+
+const OnePlacement = z.object({ id: z.coerce.number().int().min(1) });
+const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
+
+export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = async (
+  app,
+  { views, intake },
+) => {
+  const change = async (work: PlacementWork): Promise<number> => {
+    const outcome = await intake.changePlacements(work);
+    if (outcome === PLACEMENT_FAILS.full) throw new ServiceProblem("placements-full");
+    if (outcome === PLACEMENT_FAILS.sameBegin) throw new ServiceProblem("placement-begins-twice");
+    if (outcome === PLACEMENT_FAILS.otherGateway) throw new ServiceProblem("placement-elsewhere");
+    if (outcome === PLACEMENT_FAILS.none) throw new ServiceProblem("no-such-placement");
+    return outcome;
+  };
+
+  app.get(
+    "/api/placements",
+    { schema: { summary: "All placements, in order of their begin", response: answers(PlacementsView) } },
+    async () => ({ placements: views.placements() }),
+  );
+
+  app.post(
+    "/api/placements",
+    {
+      schema: {
+        summary: "From a moment on, a gateway or antenna stands here",
+        body: PlacementNew,
+        response: answers(PlacementWritten),
+      },
+    },
+    async ({ body }) => ({ id: await change({ kind: "add", placement: newPlacement(body) }) }),
+  );
+
+  app.put(
+    "/api/placements/:id",
+    {
+      schema: { summary: "Change a placement", params: OnePlacement, body: PlacementChange, response: DONE },
+    },
+    async ({ params, body }, reply) => {
+      await change({ kind: "change", id: params.id, edit: placementEdit(body) });
+      return reply.code(204).send();
+    },
+  );
+
+  app.delete(
+    "/api/placements/:id",
+    { schema: { summary: "Remove a placement", params: OnePlacement, response: DONE } },
+    async ({ params }, reply) => {
+      await change({ kind: "remove", id: params.id });
+      return reply.code(204).send();
+    },
+  );
+};
+
+// /api/placements/:id/photo: what a placement looks like. Octets of people's, told by themselves and not by a header, kept
+// without what the camera wrote beside the picture, and served so that nothing in them can run.
+
+export interface PlacementPhotoRouteOptions extends ViewRouteOptions {
+  readonly intake: Pick<IntakeHandle, "setPlacementPhoto">;
+}
+const TYPES = ["image/jpeg", "image/png"];
+const PATH = "/api/placements/:id/photo";
+
+export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOptions> = async (
+  app,
+  { views, intake },
+) => {
+  app.addContentTypeParser(
+    TYPES,
+    { parseAs: "buffer", bodyLimit: MAX_PHOTO_OCTETS },
+    (_request, body, done) => done(null, body),
+  );
+
+  const set = async (id: number, picture: ReturnType<typeof plainPicture>) => {
+    const outcome = await intake.setPlacementPhoto(id, picture);
+    if (outcome === PHOTO_FAILS.full) throw new ServiceProblem("photos-full");
+    if (outcome === PHOTO_FAILS.noPlacement) throw new ServiceProblem("no-such-placement");
+  };
+
+  app.get(
+    PATH,
+    {
+      schema: {
+        summary: "The photo of a placement",
+        params: OnePlacement,
+        produces: TYPES,
+        response: { 200: z.unknown().describe("the picture's octets"), "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async ({ params }, reply) => {
+      const picture = views.placementPhoto(params.id);
+      if (picture === null) throw new ServiceProblem("no-such-photo");
+      return reply
+        .type(picture.type)
+        .header("content-security-policy", "default-src 'none'; sandbox")
+        .header("content-disposition", `inline; filename="placement-${params.id}"`)
+        .header("cache-control", "private, no-cache")
+        .send(Buffer.from(picture.octets));
+    },
+  );
+
+  app.put(
+    PATH,
+    {
+      bodyLimit: MAX_PHOTO_OCTETS,
+      schema: {
+        summary: "Set the photo of a placement: the octets of a JPEG or PNG, 1.5 MB at most",
+        consumes: TYPES,
+        params: OnePlacement,
+        response: DONE,
+      },
+    },
+    async ({ params, body }, reply) => {
+      const picture = Buffer.isBuffer(body) ? plainPicture(body) : null;
+      if (picture === null) throw new ServiceProblem("no-picture");
+      await set(params.id, picture);
+      return reply.code(204).send();
+    },
+  );
+
+  app.delete(
+    PATH,
+    { schema: { summary: "Remove the photo of a placement", params: OnePlacement, response: DONE } },
+    async ({ params }, reply) => {
+      await set(params.id, null);
+      return reply.code(204).send();
+    },
+  );
+};

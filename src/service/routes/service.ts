@@ -1,0 +1,200 @@
+/** Is the service itself well? For the dashboard, for a supervisor, and for Prometheus. */
+import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
+import type { Registry } from "prom-client";
+import { z } from "zod";
+import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { Health, RefusalsView, ServiceStatus } from "../../contract/service.ts";
+import { Forgotten } from "../../contract/user-data.ts";
+import type { IntakeHandle } from "../../intake/handle.ts";
+import { renderReport } from "../../report/render.tsx";
+import type { Forgettable } from "../../store/forget.ts";
+import type { DiskSpace } from "../disk-space.ts";
+import { ServiceProblem } from "../errors.ts";
+import type { Views } from "../views.ts";
+import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+
+export interface StatusRouteOptions {
+  readonly views: Views;
+  readonly intake: Pick<IntakeHandle, "figures">;
+  readonly version: string;
+  readonly status: () => ServiceStatus;
+  readonly metrics: Registry;
+  readonly diskSpace: () => DiskSpace;
+}
+
+export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (app, options) => {
+  const { views, intake, version, status, metrics, diskSpace } = options;
+
+  app.get(
+    "/api/status",
+    { schema: { summary: "How the service itself is", response: answers(ServiceStatus) } },
+    async () => status(),
+  );
+
+  app.get(
+    "/api/refusals",
+    {
+      schema: {
+        summary: "What was refused or odd, and the newest datagrams of each reason",
+        response: answers(RefusalsView),
+      },
+    },
+    async () => views.refusals(),
+  );
+
+  app.get(
+    "/healthz",
+    {
+      schema: {
+        summary: "200 while what arrives can be stored, 503 when not",
+        response: { 200: Health, 503: Health, "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async (_request, reply) => {
+      const { storage } = intake.figures();
+      return reply
+        .code(storage === "failed" ? 503 : 200)
+        .send({ state: storage, space: diskSpace().state, version });
+    },
+  );
+
+  app.get(
+    "/metrics",
+    {
+      schema: {
+        summary: "Figures for Prometheus",
+        response: {
+          200: { description: "text exposition format", content: { "text/plain": { schema: z.string() } } },
+          "4xx": Problem,
+          "5xx": Problem,
+        },
+      },
+    },
+    async (_request, reply) => reply.type(metrics.contentType).send(await metrics.metrics()),
+  );
+};
+
+// GET /api/report: the printable report of a window, as a file to keep.
+
+const ReportQuery = WindowQuery.extend({
+  zone: z.string().max(64).default("UTC").describe("IANA name of the zone in which times are told"),
+  payloads: z
+    .enum(["yes", "no"])
+    .default("no")
+    .describe(
+      "yes: with what the newest frames of own nodes hold, in clear where keys are at hand; never keys",
+    ),
+});
+
+export interface ReportRouteOptions extends ViewRouteOptions {
+  readonly version: string;
+}
+
+export const reportRoutes: FastifyPluginAsyncZod<ReportRouteOptions> = async (app, options) => {
+  const { views, nowUs, version } = options;
+  app.get(
+    "/api/report",
+    {
+      schema: {
+        summary: "The printable report: one HTML file without keys, and without payloads unless asked for",
+        querystring: ReportQuery,
+        response: { 200: z.string(), "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async (request, reply) => {
+      const timeZone = knownZone(request.query.zone);
+      const withPayloads = request.query.payloads === "yes";
+      const now = nowUs();
+      const madeAt = new Date(now / 1000).toISOString();
+      const data = views.report({ timeZone, version, madeAt, withPayloads }, askedWindow(request.query), now);
+      const day = data.window.from.slice(0, 10);
+      return reply
+        .type("text/html; charset=utf-8")
+        .header("content-disposition", `attachment; filename="mastlog-report-${day}.html"`)
+        .send(renderReport(data));
+    },
+  );
+};
+
+function knownZone(name: string): string {
+  try {
+    return new Intl.DateTimeFormat("en-GB", { timeZone: name }).resolvedOptions().timeZone;
+  } catch {
+    throw new ServiceProblem(
+      "bad-request",
+      "The time zone is not a known one, such as Europe/Berlin or UTC.",
+    );
+  }
+}
+
+// DELETE of a gateway or a node: all that is stored of it goes. What that would be is told first.
+
+export interface ForgetRouteOptions {
+  readonly views: Pick<Views, "toBeForgotten">;
+  readonly intake: Pick<IntakeHandle, "forget">;
+}
+
+const Gateway = z.object({ eui: EuiText });
+const Node = z.object({ devAddr: DevAddrText });
+
+export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (app, { views, intake }) => {
+  function told(thing: Forgettable): Forgotten {
+    const forgotten = views.toBeForgotten(thing);
+    if (forgotten === null)
+      throw new ServiceProblem(thing.kind === "gateway" ? "no-such-gateway" : "no-such-node");
+    return forgotten;
+  }
+
+  async function forget(thing: Forgettable): Promise<Forgotten> {
+    const forgotten = told(thing);
+    await intake.forget(thing);
+    return forgotten;
+  }
+
+  const done = { 202: Forgotten, "4xx": Problem, "5xx": Problem };
+  app.get(
+    "/api/gateways/:eui/forgotten",
+    {
+      schema: {
+        summary: "What would go if this gateway were forgotten",
+        params: Gateway,
+        response: answers(Forgotten),
+      },
+    },
+    async ({ params: { eui } }) => told({ kind: "gateway", id: eui }),
+  );
+  app.delete(
+    "/api/gateways/:eui",
+    {
+      schema: {
+        summary: "Forget a gateway: all that is stored of it goes within seconds",
+        params: Gateway,
+        response: done,
+      },
+    },
+    async ({ params: { eui } }, reply) => reply.code(202).send(await forget({ kind: "gateway", id: eui })),
+  );
+  app.get(
+    "/api/nodes/:devAddr/forgotten",
+    {
+      schema: {
+        summary: "What would go if this node were forgotten",
+        params: Node,
+        response: answers(Forgotten),
+      },
+    },
+    async ({ params: { devAddr } }) => told({ kind: "node", id: devAddr }),
+  );
+  app.delete(
+    "/api/nodes/:devAddr",
+    {
+      schema: {
+        summary: "Forget a node in all its lives: all that is stored of it goes within seconds",
+        params: Node,
+        response: done,
+      },
+    },
+    async ({ params: { devAddr } }, reply) =>
+      reply.code(202).send(await forget({ kind: "node", id: devAddr })),
+  );
+};

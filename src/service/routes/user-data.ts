@@ -1,0 +1,216 @@
+/** /api/marks: the notes that people pin to moments. Their text is data: stored, answered and shown as text only. */
+import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
+import { z } from "zod";
+import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { LabelChange } from "../../contract/service.ts";
+import {
+  KeysTaken,
+  KeysUpload,
+  KeysView,
+  MarkChange,
+  MarkPinned,
+  MarkRequest,
+  MarksQuery,
+  MarksView,
+  PlanView,
+  PositionChange,
+  PositionsView,
+} from "../../contract/user-data.ts";
+import type { IntakeHandle } from "../../intake/handle.ts";
+import { MARK_FAILS, type MarkWork } from "../../store/user-data.ts";
+import { markEdit, newMark } from "../../views/user-data.ts";
+import { ServiceProblem } from "../errors.ts";
+import type { Views } from "../views.ts";
+import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+
+export interface MarkRouteOptions extends ViewRouteOptions {
+  readonly intake: Pick<IntakeHandle, "changeMarks">;
+}
+
+const OneMark = z.object({ id: z.coerce.number().int().min(1) });
+const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
+
+export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, { views, intake, nowUs }) => {
+  const change = async (work: MarkWork): Promise<number> => {
+    const outcome = await intake.changeMarks(work);
+    if (outcome === MARK_FAILS.full) throw new ServiceProblem("marks-full");
+    if (outcome === MARK_FAILS.endsEarly) throw new ServiceProblem("mark-ends-early");
+    if (outcome === MARK_FAILS.none) throw new ServiceProblem("no-such-mark");
+    return outcome;
+  };
+
+  app.get(
+    "/api/marks",
+    {
+      schema: {
+        summary: "Marks that touch the window, newest first",
+        querystring: WindowQuery.extend(MarksQuery.shape),
+        response: answers(MarksView),
+      },
+    },
+    async ({ query }) => {
+      const { gateway, node, kind } = query;
+      return views.marks({ gateway, node, kind }, askedWindow(query), nowUs());
+    },
+  );
+
+  app.post(
+    "/api/marks",
+    { schema: { summary: "Pin a mark", body: MarkRequest, response: answers(MarkPinned) } },
+    async ({ body }) => ({ id: await change({ kind: "add", mark: newMark(body, nowUs()) }) }),
+  );
+
+  app.put(
+    "/api/marks/:id",
+    { schema: { summary: "Change a mark", params: OneMark, body: MarkChange, response: DONE } },
+    async ({ params, body }, reply) => {
+      await change({ kind: "change", id: params.id, edit: markEdit(body) });
+      return reply.code(204).send();
+    },
+  );
+
+  app.delete(
+    "/api/marks/:id",
+    { schema: { summary: "Remove a mark", params: OneMark, response: DONE } },
+    async ({ params }, reply) => {
+      await change({ kind: "remove", id: params.id });
+      return reply.code(204).send();
+    },
+  );
+};
+
+// Where do gateways and nodes stand? GET, PUT and DELETE of positions, and the plan that is drawn from them.
+
+const Thing = z.discriminatedUnion("kind", [
+  z.object({ kind: z.literal("gateway"), id: EuiText }),
+  z.object({ kind: z.literal("node"), id: DevAddrText }),
+]);
+
+const written = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem };
+
+export interface PositionRouteOptions extends ViewRouteOptions {
+  readonly intake: Pick<IntakeHandle, "setPosition">;
+}
+
+export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async (
+  app,
+  { views, intake, nowUs },
+) => {
+  app.get(
+    "/api/positions",
+    { schema: { summary: "Positions given or known by GPS", response: answers(PositionsView) } },
+    async () => views.positions(),
+  );
+  app.put(
+    "/api/positions/:kind/:id",
+    {
+      schema: {
+        summary: "Say where a gateway or node stands",
+        params: Thing,
+        body: PositionChange,
+        response: written,
+      },
+    },
+    async (request, reply) => {
+      await intake.setPosition({ ...request.params, position: request.body });
+      return reply.code(204).send();
+    },
+  );
+  app.delete(
+    "/api/positions/:kind/:id",
+    { schema: { summary: "Take a position back", params: Thing, response: written } },
+    async (request, reply) => {
+      await intake.setPosition({ ...request.params, position: null });
+      return reply.code(204).send();
+    },
+  );
+  app.get(
+    "/api/plan",
+    {
+      schema: {
+        summary: "Gateways, nodes and their links on a plain plan",
+        querystring: WindowQuery,
+        response: answers(PlanView),
+      },
+    },
+    async (request) => views.plan(askedWindow(request.query), nowUs()),
+  );
+};
+
+// PUT /api/labels/…: what do people call a gateway or a node, and is it their own?
+
+const LabelledThing = z.discriminatedUnion("kind", [
+  z.object({ kind: z.literal("gateway"), id: EuiText }),
+  z.object({ kind: z.literal("node"), id: DevAddrText }),
+]);
+
+export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "setLabel"> }> = async (
+  app,
+  { intake },
+) => {
+  app.put(
+    "/api/labels/:kind/:id",
+    {
+      schema: {
+        summary: "Name a gateway or node, or say whose it is",
+        params: LabelledThing,
+        body: LabelChange,
+        response: { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async (request, reply) => {
+      await intake.setLabel({ ...request.params, ...request.body });
+      return reply.code(204).send();
+    },
+  );
+};
+
+// /api/keys: whose keys are at hand, and taking some in or away. A key goes in and never comes out: the answers hold
+// names of keys only, and an error says where a file is wrong, never what stood there.
+
+export interface KeyRouteOptions {
+  readonly views: Pick<Views, "keys">;
+  readonly intake: Pick<IntakeHandle, "addKeys" | "removeKeys">;
+}
+
+/** A key file of some thousand nodes. */
+const MAX_BODY_OCTETS = 1_100_000;
+
+export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { views, intake }) => {
+  app.get(
+    "/api/keys",
+    { schema: { summary: "Nodes whose keys are at hand; never a key", response: answers(KeysView) } },
+    async () => views.keys(),
+  );
+
+  app.put(
+    "/api/keys",
+    {
+      bodyLimit: MAX_BODY_OCTETS,
+      schema: { summary: "Take in a key file", body: KeysUpload, response: answers(KeysTaken) },
+    },
+    async (request) => {
+      try {
+        return { taken: await intake.addKeys(request.body.file) };
+      } catch (error) {
+        throw new ServiceProblem("key-file-unreadable", error instanceof Error ? error.message : undefined);
+      }
+    },
+  );
+
+  app.delete(
+    "/api/keys/:id",
+    {
+      schema: {
+        summary: "Remove the keys of a device address or DevEUI",
+        params: z.object({ id: DevAddrText.or(EuiText) }),
+        response: answers(KeysTaken),
+      },
+    },
+    async (request) => {
+      const taken = await intake.removeKeys(request.params.id);
+      if (taken === 0) throw new ServiceProblem("no-such-keys");
+      return { taken };
+    },
+  );
+};

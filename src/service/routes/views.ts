@@ -1,0 +1,287 @@
+/** The nodes, one node, and what the figures rest on: receptions, and a frame opened to its octets. */
+import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
+import { z } from "zod";
+import { AirView } from "../../contract/air.ts";
+import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { GapPage, GapsView } from "../../contract/gaps.ts";
+import { DownlinksView, GatewaysView } from "../../contract/gateways.ts";
+import { WalkView } from "../../contract/link.ts";
+import { FrameView, NodePage, NodesView, ReceptionPage } from "../../contract/nodes.ts";
+import { JoinsView, SiteNaming, SiteView } from "../../contract/site.ts";
+import { TrialAnswer, TrialsView } from "../../contract/trials.ts";
+import type { IntakeHandle } from "../../intake/handle.ts";
+import { ServiceProblem } from "../errors.ts";
+import type { LiveHub } from "../live-hub.ts";
+import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+
+const Life = z.coerce.number().int().min(1).max(Number.MAX_SAFE_INTEGER).describe("counter life, from 1");
+const RowId = z.coerce.number().int().min(0).max(Number.MAX_SAFE_INTEGER);
+
+const ReceptionsQuery = WindowQuery.extend({
+  devAddr: DevAddrText.optional(),
+  life: Life.optional().describe("with devAddr; without it the first life"),
+  gateway: EuiText.optional(),
+  before: z.string().max(64).optional().describe("'next' of the page before"),
+  limit: z.coerce.number().int().min(1).max(500).default(100),
+});
+
+export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+  app.get(
+    "/api/nodes",
+    { schema: { summary: "Every node heard", querystring: WindowQuery, response: answers(NodesView) } },
+    async (request) => views.nodes(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/joins",
+    {
+      schema: {
+        summary: "Devices that ask to join, and what became of it",
+        querystring: WindowQuery,
+        response: answers(JoinsView),
+      },
+    },
+    async (request) => views.joins(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/nodes/:devAddr/:life",
+    {
+      schema: {
+        summary: "One node in one counter life",
+        params: z.object({ devAddr: DevAddrText, life: Life }),
+        querystring: WindowQuery,
+        response: answers(NodePage),
+      },
+    },
+    async (request) => {
+      const { devAddr, life } = request.params;
+      const page = views.node(devAddr, life, askedWindow(request.query), nowUs());
+      if (page === null) throw new ServiceProblem("no-such-node");
+      return page;
+    },
+  );
+
+  app.get(
+    "/api/receptions",
+    {
+      schema: {
+        summary: "Receptions, newest first, in pages",
+        querystring: ReceptionsQuery,
+        response: answers(ReceptionPage),
+      },
+    },
+    async (request) => {
+      const { from, to, last, ...question } = request.query;
+      if (question.life !== undefined && question.devAddr === undefined)
+        throw new ServiceProblem("bad-request", "A life is asked for together with its 'devAddr'.");
+      const page = views.receptions(question, askedWindow({ from, to, last }), nowUs());
+      if (page === null && question.before === undefined) throw new ServiceProblem("no-such-node");
+      if (page === null) throw new ServiceProblem("bad-request", "There is no such page of receptions.");
+      return page;
+    },
+  );
+
+  app.get(
+    "/api/frames/:id",
+    {
+      schema: {
+        summary: "One frame: its octets, what each means, who heard it",
+        params: z.object({ id: RowId }),
+        response: answers(FrameView),
+      },
+    },
+    async (request) => {
+      const frame = views.frame(request.params.id);
+      if (frame === null) throw new ServiceProblem("no-such-frame");
+      return frame;
+    },
+  );
+};
+
+// GET /api/air: what fills the channels?
+
+export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+  app.get(
+    "/api/air",
+    {
+      schema: {
+        summary: "Channels: utilisation, load, noise, strangers",
+        querystring: WindowQuery,
+        response: answers(AirView),
+      },
+    },
+    async (request) => views.air(askedWindow(request.query), nowUs()),
+  );
+};
+
+// GET /api/gaps and /api/gaps/:id: what was missed, when, by whom, and why?
+
+export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+  app.get(
+    "/api/gaps",
+    {
+      schema: {
+        summary: "Dropouts, each with its finding",
+        querystring: WindowQuery,
+        response: answers(GapsView),
+      },
+    },
+    async (request) => views.gaps(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/gaps/:id",
+    {
+      schema: {
+        summary: "One gap laid under its evidence",
+        params: z.object({ id: z.string().max(80) }),
+        response: answers(GapPage),
+      },
+    },
+    async (request) => {
+      const page = views.gap(request.params.id);
+      if (page === null) throw new ServiceProblem("no-such-gap");
+      return page;
+    },
+  );
+};
+
+// GET /api/gateways and /api/downlinks: what is said of each gateway, and what was it asked to send?
+
+export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+  app.get(
+    "/api/gateways",
+    {
+      schema: {
+        summary: "Every gateway: heartbeat, state, account",
+        querystring: WindowQuery,
+        response: answers(GatewaysView),
+      },
+    },
+    async (request) => views.gateways(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/downlinks",
+    {
+      schema: {
+        summary:
+          "Packets that servers handed to gateways for sending, newest first; of one gateway or node, or all",
+        querystring: WindowQuery.extend({ gateway: EuiText.optional(), devAddr: DevAddrText.optional() }),
+        response: answers(DownlinksView),
+      },
+    },
+    async ({ query: { gateway, devAddr, ...window } }) =>
+      views.downlinks({ gatewayEui: gateway, devAddr }, askedWindow(window), nowUs()),
+  );
+};
+
+// /api/site: how does the whole site stand, and what is it called?
+
+export interface SiteRouteOptions extends ViewRouteOptions {
+  readonly intake: Pick<IntakeHandle, "nameSite">;
+}
+
+export const siteRoutes: FastifyPluginAsyncZod<SiteRouteOptions> = async (app, { views, intake, nowUs }) => {
+  app.get(
+    "/api/site",
+    { schema: { summary: "The site at a glance", querystring: WindowQuery, response: answers(SiteView) } },
+    async (request) => views.site(askedWindow(request.query), nowUs()),
+  );
+
+  app.put(
+    "/api/site/name",
+    {
+      schema: {
+        summary: "Name the site",
+        body: SiteNaming,
+        response: { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async ({ body }, reply) => {
+      await intake.nameSite(body.name);
+      return reply.code(204).send();
+    },
+  );
+};
+
+// GET /api/walk/:devAddr: where does a node that is carried about get through?
+
+export const walkRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+  app.get(
+    "/api/walk/:devAddr",
+    {
+      schema: {
+        summary: "A walk test: stops, and what every gateway heard of the node there",
+        params: z.object({ devAddr: DevAddrText }),
+        querystring: WindowQuery,
+        response: answers(WalkView),
+      },
+    },
+    async (request) => views.walk(request.params.devAddr, askedWindow(request.query), nowUs()),
+  );
+};
+
+// GET /api/trials and /api/compare: which placement hears better?
+
+const SideText = z.string().min(1).max(80).describe("key, placement by name, EUI, or EUI/antenna");
+
+export const trialRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+  app.get(
+    "/api/trials",
+    {
+      schema: {
+        summary: "Placements, compared pair by pair; one pair in full",
+        querystring: WindowQuery.extend({ a: SideText.optional(), b: SideText.optional() }),
+        response: answers(TrialsView),
+      },
+    },
+    async ({ query }) => {
+      const { a, b } = query;
+      const pair = a === undefined || b === undefined ? null : { a, b };
+      return views.trials(pair, askedWindow(query), nowUs());
+    },
+  );
+
+  app.get(
+    "/api/compare",
+    {
+      schema: {
+        summary: "Two placements, gateways or antennas compared",
+        querystring: WindowQuery.extend({ a: SideText, b: SideText }),
+        response: answers(TrialAnswer),
+      },
+    },
+    async ({ query }) => {
+      const answer = views.compare(query.a, query.b, askedWindow(query), nowUs());
+      if (answer === null) throw new ServiceProblem("no-such-side");
+      return answer;
+    },
+  );
+};
+
+// GET /live: the websocket. Only the line is here; who sees what is LiveHub's.
+
+export const liveRoutes: FastifyPluginAsyncZod<{ hub: LiveHub }> = async (app, { hub }) => {
+  app.route({
+    method: "GET",
+    url: "/live",
+    schema: { hide: true },
+    onRequest: async (request) => {
+      if (request.ws && hub.isFull) throw new ServiceProblem("live-full");
+    },
+    handler: async (_request, reply) => {
+      // RFC 9110 section 15.5.22: a 426 names what to upgrade to.
+      reply.header("upgrade", "websocket");
+      throw new ServiceProblem("upgrade-needed");
+    },
+    wsHandler: (socket) => {
+      const client = hub.admit(socket);
+      if (client === null) return;
+      socket.on("message", (data, isBinary) => client.receive(isBinary ? null : String(data)));
+      socket.on("pong", () => client.alive());
+      socket.on("close", () => client.gone());
+    },
+  });
+};

@@ -1,0 +1,240 @@
+/** How is the service itself? The intake's figures and the store's, in the contract's shape. */
+
+import { Counter, Gauge, Registry } from "prom-client";
+import type { Passage } from "../contract/gateways.ts";
+import type { Refusal, ServiceStatus } from "../contract/service.ts";
+import {
+  judgePassage,
+  judgeUpstream,
+  loopSentence,
+  notRelayedWords,
+  type UpstreamFacts,
+} from "../diagnosis/relay-sentences.ts";
+import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
+import type { RelayFigures } from "../intake/relay/messages.ts";
+import { relayTargetText } from "../intake/relay/targets.ts";
+import { isoTime } from "../model/time-range.ts";
+import type { DiskSpace } from "./disk-space.ts";
+import type { StoredFacts, Views } from "./views.ts";
+
+// How does the passage stand? The relay's figures in the contract's shape; null when nothing is relayed.
+
+function passageStatus({ relay, storage, dropped }: IntakeFigures, nowMs: number): Passage | null {
+  if (relay === null) return null;
+  const { upstreams, gateways, associations, up, down, strayDownlinks, copiesLost } = relay;
+  const facts = upstreams.map((upstream) => factsOf(upstream, nowMs));
+  return {
+    ...judgePassage({ upstreams: facts, gateways, storage }),
+    upstreams: upstreams.map((upstream, index) => ({
+      host: upstream.host,
+      port: upstream.port,
+      address: upstream.address,
+      role: index === 0 ? ("server" as const) : ("hears only" as const),
+      state: upstream.state,
+      ...judgeUpstream(factsOf(upstream, nowMs)),
+      sent: upstream.sent,
+      unsent: upstream.unsent,
+      received: upstream.received,
+      refusals: upstream.refusals,
+      lastAnswerAt: upstream.lastAnswerAtUs === null ? null : isoTime(upstream.lastAnswerAtUs),
+    })),
+    gateways,
+    associations,
+    up,
+    down,
+    notRelayed: Object.entries(relay.notRelayed)
+      .filter(([, count]) => count > 0)
+      .map(([reason, count]) => ({ reason, words: notRelayedWords(reason), count })),
+    strayDownlinks,
+    notRecorded: copiesLost + dropped,
+  };
+}
+
+function factsOf(upstream: RelayFigures["upstreams"][number], nowMs: number): UpstreamFacts {
+  const { state, trouble, lastAnswerAtUs } = upstream;
+  const silentForSeconds = lastAnswerAtUs === null ? null : Math.max(0, nowMs - lastAnswerAtUs / 1000) / 1000;
+  return { name: relayTargetText(upstream), state, trouble, silentForSeconds };
+}
+
+export interface StatusSources {
+  readonly version: string;
+  readonly startedAtMs: number;
+  readonly nowMs: number;
+  readonly intake: Pick<IntakeHandle, "figures" | "udp">;
+  readonly stored: StoredFacts;
+  readonly refusals: readonly Refusal[];
+  readonly notices: readonly string[];
+  readonly addresses: readonly string[];
+  readonly space: DiskSpace;
+}
+
+export function serviceStatus(sources: StatusSources): ServiceStatus {
+  const { version, startedAtMs, nowMs, intake, stored, refusals, notices, addresses, space } = sources;
+  const figures = intake.figures();
+  const time = (atUs: number | null) => (atUs === null ? null : isoTime(atUs));
+  return {
+    version,
+    siteName: stored.siteName,
+    startedAt: isoTime(startedAtMs * 1000),
+    now: isoTime(nowMs * 1000),
+    udp: intake.udp.map(({ address, port }) => ({ address, port })),
+    addresses: [...addresses],
+    arrived: { datagrams: figures.datagrams, lastAt: time(figures.lastAtUs), lastFrom: figures.lastFrom },
+    acknowledged: {
+      afterCommit: figures.answeredAfterCommit,
+      beforeStored: figures.answeredBeforeStored,
+      waiting: figures.waiting,
+      dropped: figures.dropped,
+    },
+    lost: lostOf(figures),
+    storage: {
+      state: figures.storage,
+      words: figures.storageWords,
+      space: { ...space },
+      check: { ...figures.check },
+      bytes: stored.bytes,
+      receptions: stored.receptions,
+      from: time(stored.fromUs),
+      to: time(stored.toUs),
+    },
+    refusals: [...refusals],
+    notices: [...loopNotices(figures, nowMs), ...notices],
+    passage: passageStatus(figures, nowMs),
+  };
+}
+
+function lostOf({
+  kernelDrops,
+  dropped,
+  droppedBySource,
+  receiveBuffer,
+}: IntakeFigures): ServiceStatus["lost"] {
+  return {
+    inKernel: kernelDrops,
+    dropped,
+    bySource: droppedBySource.map(({ address, port, count, lastAtUs }) => ({
+      source: address === null ? "other sources" : `${address} ${port}`,
+      count,
+      lastAt: isoTime(lastAtUs),
+    })),
+    receiveBuffer,
+    words: lostWords(kernelDrops ?? 0, dropped, receiveBuffer),
+  };
+}
+
+/** Sentences on what was lost since the start, and on a receive buffer that is smaller than asked. */
+function lostWords(inKernel: number, dropped: number, buffer: IntakeFigures["receiveBuffer"]): string {
+  const sentences: string[] = [];
+  if (inKernel > 0)
+    sentences.push(
+      `${datagrams(inKernel)} lost before Mastlog could read ${inKernel === 1 ? "it" : "them"}: the system's receive buffer was full.`,
+    );
+  if (dropped > 0) sentences.push(`${datagrams(dropped)} dropped because more arrived than could be stored.`);
+  if (buffer !== null && buffer.grantedBytes < buffer.askedBytes)
+    sentences.push(
+      `The system grants a receive buffer of ${kibibytes(buffer.grantedBytes)} of ${kibibytes(buffer.askedBytes)}: a burst may be lost. On Linux "sysctl net.core.rmem_max=${buffer.askedBytes}" allows more.`,
+    );
+  return sentences.join(" ");
+}
+
+function datagrams(count: number): string {
+  return count === 1 ? "1 datagram was" : `${count.toLocaleString("en-GB")} datagrams were`;
+}
+
+function kibibytes(bytes: number): string {
+  return `${Math.round(bytes / 1024).toLocaleString("en-GB")} KiB`;
+}
+
+/** A loop that was mended is told for an hour. */
+const LOOP_TOLD_MS = 3_600_000;
+
+function loopNotices({ relay }: IntakeFigures, nowMs: number): string[] {
+  const loop = relay?.loop ?? null;
+  if (loop === null || nowMs - loop.atUs / 1000 > LOOP_TOLD_MS) return [];
+  const { count, from, atUs } = loop;
+  return [loopSentence({ count, from: `${from.address} port ${from.port}`, at: isoTime(atUs) })];
+}
+
+// Which figures does Prometheus read? Those of the intake and the store, at the moment it asks; none is kept here.
+
+export interface MetricSources {
+  readonly intake: Pick<IntakeHandle, "figures">;
+  readonly views: Pick<Views, "stored" | "refusals">;
+  readonly liveClients: () => number;
+  readonly diskSpace: () => DiskSpace;
+}
+
+/** A registry of its own: two services in one process (tests) keep apart. */
+export function serviceMetrics({ intake, views, liveClients, diskSpace }: MetricSources): Registry {
+  const registry = new Registry();
+  const registers = [registry];
+  const counter = (name: string, help: string, read: () => number) =>
+    new Counter({
+      name,
+      help,
+      registers,
+      collect() {
+        this.reset();
+        this.inc(read());
+      },
+    });
+  const gauge = (name: string, help: string, read: () => number) =>
+    new Gauge({
+      name,
+      help,
+      registers,
+      collect() {
+        this.set(read());
+      },
+    });
+
+  counter(
+    "mastlog_datagrams_total",
+    "Datagrams that arrived since the start",
+    () => intake.figures().datagrams,
+  );
+  counter(
+    "mastlog_answered_after_commit_total",
+    "Datagrams acknowledged after they were stored",
+    () => intake.figures().answeredAfterCommit,
+  );
+  counter(
+    "mastlog_answered_before_stored_total",
+    "Datagrams acknowledged before they were stored, because storing took longer than 25 ms or failed",
+    () => intake.figures().answeredBeforeStored,
+  );
+  counter(
+    "mastlog_dropped_total",
+    "Datagrams lost because the bounded buffer was full",
+    () => intake.figures().dropped,
+  );
+  counter(
+    "mastlog_kernel_drops_total",
+    "Datagrams lost in the kernel before they could be read (0 where the system does not tell)",
+    () => intake.figures().kernelDrops ?? 0,
+  );
+  gauge("mastlog_waiting", "Datagrams that wait to be stored", () => intake.figures().waiting);
+  gauge("mastlog_storage_well", "1 while what arrives can be stored at once", () =>
+    Number(intake.figures().storage === "well"),
+  );
+  gauge("mastlog_receptions", "Receptions in the store", () => views.stored().receptions);
+  gauge("mastlog_store_bytes", "Size of the store", () => views.stored().bytes);
+  gauge(
+    "mastlog_store_free_bytes",
+    "Room left on the disk of the store; NaN where it is not known",
+    () => diskSpace().freeBytes ?? Number.NaN,
+  );
+  gauge("mastlog_live_clients", "Open websockets", liveClients);
+  new Counter({
+    name: "mastlog_refusals_total",
+    help: "What was refused (used=no) or odd but used (used=yes), since the store began",
+    labelNames: ["reason", "used"],
+    registers,
+    collect() {
+      this.reset();
+      for (const { reason, refused, count } of views.refusals().refusals)
+        this.inc({ reason, used: refused ? "no" : "yes" }, count);
+    },
+  });
+  return registry;
+}

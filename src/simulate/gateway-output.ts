@@ -1,0 +1,141 @@
+/**
+ * What does a synthetic gateway's radio say of a frame? One `rxpk` as the reference daemons make it, and sometimes a
+ * ghost of a very strong frame.
+ */
+import type { RadioPacket, StatusReport } from "../model/datagram.ts";
+import type { Eui } from "../model/identifiers.ts";
+import { encodePullData, encodePullResponse, encodePushData, encodeTxAck } from "../wire/forwarder/encode.ts";
+import type { AntennaReception } from "./air.ts";
+import { COUNTER_MODULUS, GPS_EPOCH_MS, GPS_MINUS_UTC_MS } from "./concentrator-clock.ts";
+import { below, type Random } from "./random.ts";
+import type { Gateway } from "./scenario.ts";
+import type { GatewayDatagram, Transmission } from "./transmission.ts";
+
+/** `when`: the end of the packet, on the concentrator's counter and in the world. */
+export function reportedPacket(
+  { gpsTime, hardware, channelsHz }: Gateway,
+  when: { readonly tmstUs: number; readonly worldUs: number },
+  { frequencyHz, modulation }: Transmission,
+  receptions: readonly AntennaReception[],
+  crc: "ok" | "bad",
+  payload: Uint8Array,
+): RadioPacket {
+  const isSx1302 = hardware === "sx1302";
+  const ifChannel = channelsHz.indexOf(frequencyHz);
+  return {
+    tmstUs: when.tmstUs,
+    gatewayTimeUs: gpsTime ? when.worldUs : null,
+    gpsTimeMs: gpsTime ? Math.floor(when.worldUs / 1000) - GPS_EPOCH_MS + GPS_MINUS_UTC_MS : null,
+    fineTimeNs: null,
+    frequencyHz,
+    rfChain: frequencyHz * 2 > Math.max(...channelsHz) + Math.min(...channelsHz) ? 1 : 0,
+    crc,
+    modulation,
+    payload,
+    signals: receptions.map(({ antenna, signal, frequencyOffsetHz }) => ({
+      antenna,
+      ifChannel,
+      rssiDbm: signal.rssiDbm,
+      signalRssiDbm: isSx1302 ? signal.signalRssiDbm : null,
+      snrDb: signal.snrDb,
+      frequencyOffsetHz: isSx1302 ? frequencyOffsetHz : null,
+    })),
+    delayed: false,
+  };
+}
+
+/** A frame so strong that a second demodulator finds it on another channel, tens of dB weaker. Common practice, no source. */
+export function ghostOf(
+  { ghostShare, channelsHz }: Gateway,
+  packet: RadioPacket,
+  random: Random,
+): RadioPacket | null {
+  const [signal] = packet.signals;
+  const channels = channelsHz.filter((frequencyHz) => frequencyHz !== packet.frequencyHz);
+  const level = signal?.rssiDbm ?? Number.NEGATIVE_INFINITY;
+  if (ghostShare === 0 || channels.length === 0 || signal === undefined || level < -60) return null;
+  if (random.uniform() >= ghostShare) return null;
+  const frequencyHz = channels[below(random, channels.length)] ?? 0;
+  const lossDb = 38 + below(random, 15);
+  const weaker = (value: number | null) => (value === null ? null : value - lossDb);
+  return {
+    ...packet,
+    tmstUs: packet.tmstUs === null ? null : (packet.tmstUs + below(random, 900)) % COUNTER_MODULUS,
+    frequencyHz,
+    signals: [
+      {
+        ...signal,
+        ifChannel: channelsHz.indexOf(frequencyHz),
+        rssiDbm: weaker(signal.rssiDbm),
+        signalRssiDbm: weaker(signal.signalRssiDbm),
+        snrDb: signal.snrDb === null ? null : signal.snrDb - 14,
+      },
+    ],
+  };
+}
+
+// What does a synthetic gateway say of itself? Its `stat`, as the reference daemons make it.
+
+/** Counted since the last report. */
+export interface IntervalCounts {
+  readonly received: number;
+  readonly crcOk: number;
+  readonly forwarded: number;
+  /** Requests to transmit, and packets that left. */
+  readonly asked: number;
+  readonly emitted: number;
+}
+
+/** The share acknowledged is left open: only who sends the report knows it. */
+export function statusReport(
+  { position, hardware }: Gateway,
+  counts: IntervalCounts,
+  atWorldUs: number,
+): StatusReport {
+  return {
+    timeUs: atWorldUs,
+    timeText: null,
+    latitudeDeg: position?.latitudeDeg ?? null,
+    longitudeDeg: position?.longitudeDeg ?? null,
+    altitudeM: position?.altitudeM ?? null,
+    rxReceived: counts.received,
+    rxCrcOk: counts.crcOk,
+    rxForwarded: counts.forwarded,
+    ackPercent: null,
+    downlinkDatagrams: counts.asked,
+    txEmitted: counts.emitted,
+    temperatureC: hardware === "sx1302" ? housingTemperatureC(atWorldUs) : null,
+    platform: null,
+    mail: null,
+    description: null,
+  };
+}
+
+/** Chosen: a box in the sun, 14 °C before dawn, 38 °C in the early afternoon, to a tenth. */
+function housingTemperatureC(atUs: number): number {
+  const hour = (atUs / 3_600_000_000) % 24;
+  return Math.round((26 + 12 * Math.cos(((hour - 14) * Math.PI) / 12)) * 10) / 10;
+}
+
+// How is a datagram of a synthetic site written? Through the same encoders as everything else in the house.
+
+/** The octets. `ackPercent` goes into the status report, where there is one. */
+export function datagramOctets(gatewayEui: Eui, datagram: GatewayDatagram, ackPercent: number): Uint8Array {
+  const { version, token } = datagram;
+  switch (datagram.kind) {
+    case "pull-data":
+      return encodePullData({ version, token, gatewayEui });
+    case "tx-ack":
+      return encodeTxAck({ version, token, gatewayEui, outcome: datagram.outcome });
+    case "pull-response":
+      return encodePullResponse({ version, token, transmission: datagram.request });
+    case "push-data":
+      return encodePushData({
+        version,
+        token,
+        gatewayEui,
+        packets: datagram.packets.map(({ packet }) => packet),
+        status: datagram.status === null ? null : { ...datagram.status, ackPercent },
+      });
+  }
+}

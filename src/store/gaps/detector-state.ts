@@ -1,0 +1,376 @@
+/**
+ * Which dropouts does each counter life have? Hands the heard counters to the ledger's watch, life by life, and keeps
+ * the `gap` rows that come of it. What came late or was accounted anew sends a life back to its last stored state, or to
+ * its beginning.
+ */
+import {
+  draftOf,
+  type GapDraft,
+  type LifeWatch,
+  newLifeWatch,
+  notRecordedBetween,
+  openSilence,
+  rhythmOfLife,
+  watchCounter,
+} from "../../ledger/gaps/gap-detector.ts";
+import { isAtRest } from "../../ledger/gaps/loss-detector.ts";
+import type { Store } from "../open.ts";
+import {
+  contextOf,
+  gapId,
+  type LifeEnding,
+  type Tag,
+  type WatchStatements,
+  watchStatements,
+} from "./gap-rows.ts";
+import type { OutageWriter } from "./outages.ts";
+
+/** Lives whose watch stays in memory; the longest unheard leave first. */
+const MAX_LIVES = 20_000;
+/** Of them, those taken up at a start: the newest heard. */
+const MAX_AT_START = 2_000;
+/** A life of so few frames between two endings is part of one interruption. Chosen: what a rejoin loop gets through. */
+const SHORT_LIFE = 3;
+/** Frames after which a life's watch is stored. */
+const STORE_EVERY = 256;
+/** Frames after which it is kept for questions about past windows. Chosen: some 20 ms to go through. */
+const KEEP_EVERY = 1_000;
+
+interface Entry {
+  readonly devAddr: number;
+  readonly life: number;
+  watch: LifeWatch;
+  sinceStored: number;
+  /** Frames heard from which the next state is kept for the past. */
+  keepFrom: number;
+  /** A silence that goes on has a row. */
+  hasOpenRow: boolean;
+  /** up to which it reaches. */
+  openToUs: number;
+  /** A later life took its place. */
+  isOver: boolean;
+}
+
+/** A first hearing of a counter, as the frames tell it. */
+export interface WatchedFrame {
+  readonly devAddr: number;
+  readonly life: number;
+  readonly counter: number;
+  readonly atUs: number;
+  readonly gatewayIds: readonly number[];
+}
+
+export class DetectorState {
+  readonly #entries = new Map<string, Entry>();
+  /** Newest life of each address that was gone through. */
+  readonly #newest = new Map<number, number>();
+  readonly #shared = new Set<number>();
+  /** Addresses whose interruptions ran across a life that goes on after all. */
+  readonly #astray = new Set<number>();
+  readonly #outages: OutageWriter;
+  readonly #sql: WatchStatements;
+
+  constructor(db: Store, outages: OutageWriter) {
+    this.#outages = outages;
+    this.#sql = watchStatements(db);
+  }
+
+  /** Takes the next frame in order of time. `frontierUs`: everything before it has been gone through. */
+  take(frame: WatchedFrame, frontierUs: number): void {
+    const { devAddr, life } = frame;
+    const entry = this.#entry(devAddr, life, frontierUs);
+    const newest = this.#newest.get(devAddr) ?? life;
+    if (life < newest) this.#shared.add(devAddr);
+    if (entry.watch.lastCounter < 0 && life > 1) this.#endBefore(devAddr, life, frame.atUs, frontierUs);
+    this.#newest.set(devAddr, Math.max(newest, life));
+    if (frame.counter <= entry.watch.lastCounter) {
+      this.#goBack(entry, frame.counter, Math.max(frontierUs, frame.atUs));
+      return;
+    }
+    this.#step(entry, frame);
+    entry.sinceStored += 1;
+    if (entry.sinceStored >= STORE_EVERY) this.#store(entry);
+  }
+
+  /** Goes through all lives of an address anew, up to the frontier. */
+  redo(devAddr: number, frontierUs: number): void {
+    for (const entry of [...this.#entries.values()]) {
+      if (entry.devAddr === devAddr) this.#entries.delete(keyOf(devAddr, entry.life));
+    }
+    this.#sql.removeGapsOfAddress.run(devAddr);
+    this.#sql.removeWatchesOfAddress.run(devAddr);
+    this.#sql.removeStatesOfAddress.run(devAddr);
+    const lives = this.#sql.lives.all(devAddr, frontierUs) as LifeEnding[];
+    for (const { number } of lives) this.#replay(this.#fresh(devAddr, number), -1, frontierUs);
+    for (const { number, firstAtUs } of lives) {
+      if (number > 1) this.#endBefore(devAddr, number, firstAtUs, frontierUs);
+      this.#newest.set(devAddr, Math.max(this.#newest.get(devAddr) ?? 0, number));
+    }
+    if (lives.length > 1) this.#shared.add(devAddr);
+  }
+
+  /** Writes the silences that go on at a moment, and the addresses that two devices share. */
+  look(nowUs: number, frontierUs: number, patient: boolean): void {
+    for (const devAddr of this.#astray) this.redo(devAddr, frontierUs);
+    this.#astray.clear();
+    for (const entry of this.#entries.values()) {
+      if (entry.isOver || entry.watch.lastCounter < 0) continue;
+      const silence = openSilence(entry.watch, nowUs, this.#outages.notRecorded);
+      if (silence === null) continue;
+      // In a patient look a long silence need not grow by the second.
+      const grown = silence.toUs - entry.openToUs;
+      if (patient && entry.hasOpenRow && grown < Math.max(10e6, 0.05 * (silence.toUs - silence.fromUs)))
+        continue;
+      entry.hasOpenRow = true;
+      entry.openToUs = silence.toUs;
+      this.#write(entry, silence, "run");
+    }
+    for (const devAddr of this.#shared) this.#writeShared(devAddr, frontierUs);
+    this.#shared.clear();
+  }
+
+  /** Takes up the lives that memory does not hold and that may be silent; once, at the start. */
+  load(frontierUs: number): void {
+    for (const { devAddr, number } of this.#sql.recentLives.all(frontierUs, MAX_AT_START) as {
+      devAddr: number;
+      number: number;
+    }[]) {
+      this.#entry(devAddr, number, frontierUs);
+      this.#newest.set(devAddr, Math.max(this.#newest.get(devAddr) ?? 0, number));
+    }
+  }
+
+  storeAll(): void {
+    for (const entry of this.#entries.values()) if (entry.sinceStored > 0) this.#store(entry);
+  }
+
+  flush(): void {
+    for (const [key, entry] of this.#entries) {
+      if (this.#entries.size <= MAX_LIVES) break;
+      this.#store(entry);
+      this.#entries.delete(key);
+    }
+  }
+
+  forget(): void {
+    this.#entries.clear();
+    this.#newest.clear();
+    this.#shared.clear();
+    this.#astray.clear();
+  }
+
+  #entry(devAddr: number, life: number, frontierUs: number): Entry {
+    const key = keyOf(devAddr, life);
+    const known = this.#entries.get(key);
+    if (known !== undefined) {
+      this.#entries.delete(key);
+      this.#entries.set(key, known);
+      return known;
+    }
+    const entry = this.#fresh(devAddr, life);
+    const stored = this.#sql.state.get(devAddr, life) as string | undefined;
+    if (stored !== undefined) entry.watch = JSON.parse(stored) as LifeWatch;
+    entry.keepFrom = entry.watch.heard + KEEP_EVERY;
+    this.#replay(entry, entry.watch.lastCounter, frontierUs);
+    entry.hasOpenRow = this.#sql.hasOpenRow.get(devAddr, life) !== undefined;
+    entry.isOver = this.#sql.hasEnd.get({ addr: devAddr, life, at: entry.watch.lastAtUs }) !== undefined;
+    return entry;
+  }
+
+  #fresh(devAddr: number, life: number): Entry {
+    const entry: Entry = {
+      devAddr,
+      life,
+      watch: newLifeWatch(),
+      sinceStored: 0,
+      keepFrom: KEEP_EVERY,
+      hasOpenRow: false,
+      openToUs: 0,
+      isOver: false,
+    };
+    this.#entries.set(keyOf(devAddr, life), entry);
+    return entry;
+  }
+
+  /** A counter came late: from the last stored state before it, or from the beginning. */
+  #goBack(entry: Entry, counter: number, frontierUs: number): void {
+    const { devAddr, life } = entry;
+    const stored = this.#sql.state.get(devAddr, life) as string | undefined;
+    const watch = stored === undefined ? newLifeWatch() : (JSON.parse(stored) as LifeWatch);
+    entry.watch = watch.lastCounter < counter ? watch : newLifeWatch();
+    const sinceUs = entry.watch.lastCounter < 0 ? Number.MIN_SAFE_INTEGER : entry.watch.lastAtUs;
+    this.#sql.removeGapsSince.run(devAddr, life, sinceUs);
+    this.#sql.removeStatesFrom.run(devAddr, life, counter);
+    entry.keepFrom = entry.watch.heard + KEEP_EVERY;
+    entry.hasOpenRow = false;
+    const { episode } = entry.watch.loss;
+    if (episode !== null) {
+      const draft = draftOf(episode, rhythmOfLife(entry.watch)?.medianUs ?? null, false);
+      this.#write(entry, draft, "episode");
+    }
+    this.#replay(entry, entry.watch.lastCounter, frontierUs);
+  }
+
+  /** Goes through the stored counters above one, in order of the counters. */
+  #replay(entry: Entry, aboveCounter: number, frontierUs: number): void {
+    const { devAddr, life } = entry;
+    const rows = this.#sql.counters.all(devAddr, life, aboveCounter, frontierUs) as CounterRow[];
+    for (const { counter, atUs, gateways } of rows) {
+      this.#step(entry, { devAddr, life, counter, atUs, gatewayIds: gatewaysOf(gateways) });
+    }
+    entry.sinceStored += rows.length;
+    if (entry.sinceStored >= STORE_EVERY) this.#store(entry);
+  }
+
+  #step(entry: Entry, frame: WatchedFrame): void {
+    if (entry.hasOpenRow) {
+      this.#sql.removeOpenRow.run(entry.devAddr, entry.life);
+      entry.hasOpenRow = false;
+    }
+    if (entry.isOver) {
+      // It goes on beside the life that seemed to take its place.
+      entry.isOver = false;
+      if (this.#sql.removeEnd.run(entry.devAddr, entry.life).changes === 0) this.#astray.add(entry.devAddr);
+    }
+    for (const draft of watchCounter(
+      entry.watch,
+      frame,
+      this.#outages.outOfReach,
+      this.#outages.notRecorded,
+    )) {
+      this.#write(entry, draft, draft.tag);
+    }
+    const { watch } = entry;
+    if (watch.heard < entry.keepFrom || !isAtRest(watch.loss, watch.lastCounter)) return;
+    entry.keepFrom = watch.heard + KEEP_EVERY;
+    const { devAddr, life } = entry;
+    this.#sql.keepState.run(devAddr, life, watch.lastAtUs, watch.lastCounter, JSON.stringify(watch));
+  }
+
+  /** The life that came before a new one ended with it, when a join or a reset began the new one. */
+  #endBefore(devAddr: number, life: number, atUs: number, frontierUs: number): void {
+    const next = this.#sql.life.get(devAddr, life) as LifeEnding | undefined;
+    const before = this.#sql.lifeBefore.get(devAddr, life, atUs) as LifeEnding | undefined;
+    if (next === undefined || before === undefined) return;
+    const entry = this.#entry(devAddr, before.number, frontierUs);
+    // Its newest frame came after: the two go on side by side.
+    if (entry.watch.lastCounter < 0 || entry.watch.lastAtUs > atUs || entry.isOver) return;
+    const isRestart = next.begunBy === "join" || next.begunBy === "counter-reset";
+    if (!isRestart) return;
+    entry.isOver = true;
+    if (entry.hasOpenRow) this.#sql.removeOpenRow.run(devAddr, before.number);
+    entry.hasOpenRow = false;
+    // What happened while nothing was recorded is not known: the silence reaches as far as anything was.
+    const [unknown] = notRecordedBetween(entry.watch, atUs, this.#outages.notRecorded);
+    const missed = next.firstCounter <= 16 && unknown === undefined ? next.firstCounter : 0;
+    const earlier = entry.watch.heard > SHORT_LIFE ? null : this.#endedInto(devAddr, before.firstAtUs);
+    const fromUs = earlier?.fromUs ?? entry.watch.lastAtUs;
+    const rhythmUs = earlier === null ? (rhythmOfLife(entry.watch)?.medianUs ?? null) : earlier.rhythmUs;
+    const silenceUs = rhythmOfLife(entry.watch)?.silenceUs ?? 4 * (rhythmUs ?? Number.POSITIVE_INFINITY);
+    const toUs = Math.max(fromUs, unknown?.fromUs ?? atUs);
+    if (unknown !== undefined && toUs - fromUs <= silenceUs) return;
+    const draft: GapDraft = {
+      tag: "run",
+      kind: toUs - fromUs > silenceUs ? "silence" : "counters",
+      open: false,
+      final: true,
+      fromUs,
+      toUs,
+      missed: missed + (earlier?.missed ?? 0),
+      firstMissed: missed > 0 ? 0 : null,
+      lastMissed: missed > 0 ? missed - 1 : null,
+      heard: 0,
+      expectedByRhythm: rhythmUs === null ? null : (toUs - fromUs) / rhythmUs,
+      rhythmUs,
+      lacking: 0,
+    };
+    this.#write({ devAddr, life: earlier?.life ?? before.number }, draft, "end");
+  }
+
+  /** The ending that led into a life that began at a moment. */
+  #endedInto(devAddr: number, firstAtUs: number): Ending | null {
+    return (this.#sql.endingAt.get(devAddr, firstAtUs) as Ending | undefined) ?? null;
+  }
+
+  /** Two lives that take turns: one row for the younger, from its first frame to the newest of both. */
+  #writeShared(devAddr: number, frontierUs: number): void {
+    this.#sql.removeShared.run(devAddr);
+    const turns = this.#sql.turns.get({ addr: devAddr, to: frontierUs }) as
+      | { returns: number; life: number | null; fromUs: number | null; toUs: number | null; heard: number }
+      | undefined;
+    if (turns === undefined || turns.returns < 3 || turns.life === null) return;
+    const entry = this.#entry(devAddr, turns.life, frontierUs);
+    const { fromUs, toUs } = turns;
+    if (fromUs === null || toUs === null) return;
+    const rhythmUs = rhythmOfLife(entry.watch)?.medianUs ?? null;
+    this.#write(
+      entry,
+      {
+        tag: "episode",
+        kind: "steady",
+        open: false,
+        final: true,
+        fromUs,
+        toUs,
+        missed: 0,
+        firstMissed: null,
+        lastMissed: null,
+        heard: turns.heard,
+        expectedByRhythm: null,
+        rhythmUs,
+        lacking: 0,
+      },
+      "shared",
+    );
+  }
+
+  #write({ devAddr, life }: Pick<Entry, "devAddr" | "life">, draft: GapDraft, tag: Tag): void {
+    const context = contextOf(draft);
+    this.#sql.write.run({
+      id: gapId(devAddr, life, draft.fromUs, tag),
+      devAddr,
+      life,
+      tag,
+      kind: draft.kind,
+      open: draft.open ? 1 : 0,
+      fromUs: draft.fromUs,
+      toUs: draft.toUs,
+      missed: draft.missed,
+      firstMissed: draft.firstMissed,
+      lastMissed: draft.lastMissed,
+      heard: draft.heard,
+      expected: draft.expectedByRhythm,
+      rhythmUs: draft.rhythmUs,
+      lacking: draft.lacking,
+      contextFromUs: context.fromUs,
+      contextToUs: context.toUs,
+    });
+  }
+
+  #store(entry: Entry): void {
+    this.#sql.storeState.run(entry.devAddr, entry.life, JSON.stringify(entry.watch));
+    entry.sinceStored = 0;
+  }
+}
+
+interface Ending {
+  readonly life: number;
+  readonly fromUs: number;
+  readonly missed: number;
+  readonly rhythmUs: number | null;
+}
+
+interface CounterRow {
+  counter: number;
+  atUs: number;
+  gateways: string | null;
+}
+
+/** "3,1" as numbers. */
+export function gatewaysOf(list: string | null): number[] {
+  return list === null || list === "" ? [] : list.split(",").map(Number);
+}
+
+function keyOf(devAddr: number, life: number): string {
+  return `${devAddr}/${life}`;
+}

@@ -1,0 +1,275 @@
+/** Which notes did people pin to moments? Writes the `mark` rows; src/store/user-data.ts reads them. */
+
+import type { TimeWindow } from "../model/time-range.ts";
+import type { Store } from "./open.ts";
+import { setting } from "./queries/lives.ts";
+import { prepared } from "./queries/statement.ts";
+
+export interface MarkPosition {
+  readonly latitude: number | null;
+  readonly longitude: number | null;
+  readonly eastMetres: number | null;
+  readonly northMetres: number | null;
+}
+
+export const NO_POSITION: MarkPosition = {
+  latitude: null,
+  longitude: null,
+  eastMetres: null,
+  northMetres: null,
+};
+
+/** A mark as written. Times are microseconds since 1970. */
+export interface NewMark extends MarkPosition {
+  readonly atUs: number;
+  readonly untilUs: number | null;
+  readonly kind: "note" | "stop";
+  readonly text: string;
+  readonly gatewayEui: string | null;
+  readonly devAddr: string | null;
+}
+
+/** What a change may say; a field left out stays. */
+export type MarkEdit = Partial<Omit<NewMark, "kind">>;
+
+/** A change that a person asks for. */
+export type MarkWork =
+  | { readonly kind: "add"; readonly mark: NewMark }
+  | { readonly kind: "change"; readonly id: number; readonly edit: MarkEdit }
+  | { readonly kind: "remove"; readonly id: number };
+
+/** As many marks as a store keeps: years of a diligent person's, and no stranger's flood. */
+export const MAX_MARKS = 10_000;
+
+/** Why nothing was written; any other outcome is the mark's number. */
+export const MARK_FAILS = { none: 0, full: -1, endsEarly: -2 } as const;
+
+/** Does what is asked; gives the mark's number, or one of MARK_FAILS. */
+export function changeMarks(db: Store, work: MarkWork): number {
+  switch (work.kind) {
+    case "add":
+      return addMark(db, work.mark);
+    case "change":
+      return changeMark(db, work.id, work.edit);
+    case "remove": {
+      const removed = db.prepare("DELETE FROM mark WHERE id = ?").run(work.id).changes;
+      return removed > 0 ? work.id : MARK_FAILS.none;
+    }
+  }
+}
+
+function addMark(db: Store, mark: NewMark): number {
+  if (mark.untilUs !== null && mark.untilUs < mark.atUs) return MARK_FAILS.endsEarly;
+  const kept = Number(db.prepare("SELECT count(*) FROM mark").pluck().get());
+  if (kept >= MAX_MARKS) return MARK_FAILS.full;
+  const written = db
+    .prepare(
+      `INSERT INTO mark (at_us, until_us, kind, text, gateway_eui, dev_addr, latitude, longitude, east_metres,
+         north_metres)
+       VALUES (@atUs, @untilUs, @kind, @text, @gatewayEui, @devAddr, @latitude, @longitude, @eastMetres,
+         @northMetres)`,
+    )
+    .run(mark);
+  return Number(written.lastInsertRowid);
+}
+
+const COLUMNS: Readonly<Record<keyof MarkEdit, string>> = {
+  atUs: "at_us",
+  untilUs: "until_us",
+  text: "text",
+  gatewayEui: "gateway_eui",
+  devAddr: "dev_addr",
+  latitude: "latitude",
+  longitude: "longitude",
+  eastMetres: "east_metres",
+  northMetres: "north_metres",
+};
+
+/** A mark that is now about a gateway is no longer about a node, and the other way round. */
+function changeMark(db: Store, id: number, edit: MarkEdit): number {
+  const before = db.prepare("SELECT at_us AS atUs, until_us AS untilUs FROM mark WHERE id = ?").get(id) as
+    | { atUs: number; untilUs: number | null }
+    | undefined;
+  if (before === undefined) return MARK_FAILS.none;
+  const whole: MarkEdit = {
+    ...edit,
+    ...(edit.gatewayEui != null ? { devAddr: null } : edit.devAddr != null ? { gatewayEui: null } : {}),
+  };
+  const atUs = whole.atUs ?? before.atUs;
+  const untilUs = whole.untilUs === undefined ? before.untilUs : whole.untilUs;
+  if (untilUs !== null && untilUs < atUs) return MARK_FAILS.endsEarly;
+  const changed = Object.entries(whole).filter(([, value]) => value !== undefined);
+  if (changed.length === 0) return id;
+  const set = changed.map(([name]) => `${COLUMNS[name as keyof MarkEdit]} = ?`).join(", ");
+  db.prepare(`UPDATE mark SET ${set} WHERE id = ?`).run(...changed.map(([, value]) => value), id);
+  return id;
+}
+
+// Where did people say that things stand? Reads and writes the `position` rows.
+
+export interface PositionRecord {
+  readonly kind: "gateway" | "node";
+  readonly id: string;
+  readonly latitudeDeg: number | null;
+  readonly longitudeDeg: number | null;
+  readonly eastM: number | null;
+  readonly northM: number | null;
+  readonly heightM: number | null;
+  readonly eirpDbm: number | null;
+  readonly antennaGainDbi: number | null;
+}
+
+/** A whole position, or null to take it back. */
+export interface PositionRequest {
+  readonly kind: "gateway" | "node";
+  readonly id: string;
+  readonly position: Omit<PositionRecord, "kind" | "id"> | null;
+}
+
+/** Rows written or taken back. */
+export function writePosition(db: Store, { kind, id, position }: PositionRequest): number {
+  if (position === null) {
+    return db.prepare("DELETE FROM position WHERE kind = ? AND id = ?").run(kind, id).changes;
+  }
+  return db
+    .prepare(
+      `INSERT OR REPLACE INTO position (kind, id, latitude_deg, longitude_deg, east_m, north_m, height_m, eirp_dbm,
+       antenna_gain_dbi)
+     VALUES (@kind, @id, @latitudeDeg, @longitudeDeg, @eastM, @northM, @heightM, @eirpDbm, @antennaGainDbi)`,
+    )
+    .run({ kind, id, ...position }).changes;
+}
+
+export function positions(store: Store): PositionRecord[] {
+  return prepared(
+    store,
+    `SELECT kind, id, latitude_deg AS latitudeDeg, longitude_deg AS longitudeDeg, east_m AS eastM, north_m AS northM,
+            height_m AS heightM, eirp_dbm AS eirpDbm, antenna_gain_dbi AS antennaGainDbi
+     FROM position ORDER BY kind, id`,
+  ).all() as PositionRecord[];
+}
+
+export interface GpsRecord {
+  readonly eui: string;
+  readonly latitudeDeg: number;
+  readonly longitudeDeg: number;
+  readonly altitudeM: number | null;
+}
+
+/** Where gateways say themselves that they stand. 0, 0 is what a receiver without a fix says. */
+export function gpsPositions(store: Store): GpsRecord[] {
+  return prepared(
+    store,
+    `SELECT eui, latitude AS latitudeDeg, longitude AS longitudeDeg, altitude_m AS altitudeM FROM gateway
+     WHERE latitude IS NOT NULL AND longitude IS NOT NULL AND NOT (latitude = 0 AND longitude = 0)`,
+  ).all() as GpsRecord[];
+}
+
+// Which names did people give, and what did they call their own? Writes the `label` rows, and the site's name.
+
+export interface LabelChangeRow {
+  readonly kind: "gateway" | "node";
+  readonly id: string;
+  /** null takes the name back; undefined leaves it. */
+  readonly name?: string | null | undefined;
+  readonly own?: boolean | null | undefined;
+  /** True: leave a name that is there. */
+  readonly unlessNamed?: boolean | undefined;
+}
+
+export function writeLabel(db: Store, change: LabelChangeRow): 0 {
+  db.prepare("INSERT OR IGNORE INTO label (kind, id) VALUES (?, ?)").run(change.kind, change.id);
+  const isNamed = db
+    .prepare("SELECT 1 FROM label WHERE kind = ? AND id = ? AND name IS NOT NULL")
+    .pluck()
+    .get(change.kind, change.id);
+  if (change.name !== undefined && (change.unlessNamed !== true || isNamed === undefined)) {
+    const name = change.name === null || change.name === "" ? null : change.name;
+    db.prepare("UPDATE label SET name = ? WHERE kind = ? AND id = ?").run(name, change.kind, change.id);
+  }
+  if (change.own !== undefined) {
+    const own = change.own === null ? null : Number(change.own);
+    db.prepare("UPDATE label SET own = ? WHERE kind = ? AND id = ?").run(own, change.kind, change.id);
+  }
+  db.prepare("DELETE FROM label WHERE kind = ? AND id = ? AND name IS NULL AND own IS NULL").run(
+    change.kind,
+    change.id,
+  );
+  return 0;
+}
+
+/** What the site is called; null or nothing but spaces takes the name back. */
+export function writeSiteName(db: Store, name: string | null): 0 {
+  if (name === null || name.trim() === "") db.prepare("DELETE FROM setting WHERE key = 'site-name'").run();
+  else db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES ('site-name', ?)").run(name.trim());
+  return 0;
+}
+
+// Against which known good gateway does the bench measure, and within which limits? One setting for the whole bench.
+
+export interface BenchReferenceRow {
+  /** Identifier of the reference gateway. */
+  readonly eui: string;
+  /** Level that a gateway may differ from it by, dB. */
+  readonly maxOffsetDb: number;
+  /** Points of frames that it may lose more. */
+  readonly maxLossPoints: number;
+}
+
+const KEY = "bench-reference";
+
+/** Sets the reference; null takes it away. */
+export function writeBenchReference(db: Store, reference: BenchReferenceRow | null): 0 {
+  if (reference === null) db.prepare("DELETE FROM setting WHERE key = ?").run(KEY);
+  else {
+    const { eui, maxOffsetDb, maxLossPoints } = reference;
+    const value = JSON.stringify({ eui, maxOffsetDb, maxLossPoints });
+    db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(KEY, value);
+  }
+  return 0;
+}
+
+/** The reference that was set; null: none. */
+export function benchReference(store: Store): BenchReferenceRow | null {
+  const text = setting(store, KEY);
+  if (text === null) return null;
+  const { eui, maxOffsetDb, maxLossPoints } = JSON.parse(text) as Partial<Record<string, unknown>>;
+  return typeof eui === "string" && typeof maxOffsetDb === "number" && typeof maxLossPoints === "number"
+    ? { eui, maxOffsetDb, maxLossPoints }
+    : null;
+}
+
+// Which marks touch a stretch of time?
+
+export interface MarkRecord extends NewMark {
+  readonly id: number;
+}
+
+export interface MarkFilter {
+  readonly gatewayEui?: string | undefined;
+  readonly devAddr?: string | undefined;
+  readonly kind?: "note" | "stop" | undefined;
+}
+
+const MARK = `SELECT id, at_us AS atUs, until_us AS untilUs, kind, text, gateway_eui AS gatewayEui, dev_addr AS devAddr,
+  latitude, longitude, east_metres AS eastMetres, north_metres AS northMetres FROM mark`;
+
+/** The marks that touch the window (`null`: all), newest first, at most `most`. */
+export function marksIn(
+  store: Store,
+  window: TimeWindow | null,
+  most: number,
+  filter: MarkFilter = {},
+): MarkRecord[] {
+  return prepared(
+    store,
+    `${MARK} WHERE at_us < ? AND coalesce(until_us, at_us) >= ? AND (? IS NULL OR gateway_eui = ?)
+       AND (? IS NULL OR dev_addr = ?) AND (? IS NULL OR kind = ?)
+     ORDER BY at_us DESC, id DESC LIMIT ?`,
+  ).all(
+    window?.toUs ?? Number.MAX_SAFE_INTEGER,
+    window?.fromUs ?? Number.MIN_SAFE_INTEGER,
+    ...[filter.gatewayEui, filter.devAddr, filter.kind].flatMap((value) => [value ?? null, value ?? null]),
+    most,
+  ) as MarkRecord[];
+}

@@ -1,0 +1,116 @@
+/** What does a trial say whose sides stood one after the other? */
+import type { TrialAnswer } from "../../contract/trials.ts";
+import { decibel } from "../../diagnosis/status.ts";
+import { methodWords } from "../../diagnosis/trials/sentences.ts";
+import { sequentialTrial } from "../../diagnosis/trials/sequential.ts";
+import { LIMITS } from "../../diagnosis/trials/verdict.ts";
+import type { Store } from "../../store/open.ts";
+import { allGateways } from "../../store/queries/gateways.ts";
+import { labels } from "../../store/queries/lives.ts";
+import type { Gathered } from "./evidence.ts";
+import {
+  channelLabel,
+  histogram,
+  intervalOf,
+  type Judged,
+  MAX_NODES,
+  mostFrames,
+  rounded,
+  SHARE_DIGITS,
+  sequentialGroups,
+  sideCounts,
+  spanOf,
+} from "./groups.ts";
+
+type Control = NonNullable<TrialAnswer["control"]>;
+
+export function judgeSequential(
+  store: Store,
+  { controlId }: Gathered,
+  evidence: Parameters<typeof sequentialTrial>[0],
+): Judged {
+  const { nodes } = evidence;
+  const result = sequentialTrial(evidence);
+  const a = nodes.flatMap((node) => node.a);
+  const b = nodes.flatMap((node) => node.b);
+  const { snr, uncontrolled, delivery } = result;
+  const drift = uncontrolled === null || snr === null ? null : uncontrolled.estimate - snr.estimate;
+  const isDrifting = drift !== null && Math.abs(drift) > LIMITS.snrDb;
+  const gateway = allGateways(store).find(({ id }) => id === controlId);
+  const control: Control | null =
+    uncontrolled === null || gateway === undefined
+      ? null
+      : {
+          gatewayEui: gateway.eui,
+          gatewayName: labels(store, "gateway").get(gateway.eui)?.name ?? null,
+          uncontrolledSnrDifferenceDb: intervalOf(uncontrolled),
+        };
+  return {
+    paired: false,
+    // Where a gateway that stood still saw the nodes themselves change, their losses tell of that too.
+    differences: { snr, delivery: isDrifting ? null : (delivery?.difference ?? null) },
+    frames: result.frames,
+    ...spanOf([...a, ...b]),
+    reservations: sequentialReservations(result, control, isDrifting ? drift : null),
+    parts: {
+      commonFrames: null,
+      delivery: {
+        a: sideCounts(a.map(({ heard }) => heard)),
+        b: sideCounts(b.map(({ heard }) => heard)),
+        pairs: null,
+        mcnemarP: null,
+        mcnemarMethod: null,
+        designEffect: Math.round((delivery?.designEffect ?? 1) * 100) / 100,
+      },
+      control,
+      nodes: result.nodes
+        .map(({ node, method, snr: own, weight, delivery: share }) => ({
+          devAddr: node.devAddr,
+          name: node.name,
+          a: sideCounts(node.a.map(({ heard }) => heard)),
+          b: sideCounts(node.b.map(({ heard }) => heard)),
+          pairs: null,
+          snrDifferenceDb: intervalOf(own),
+          deliveryDifference: intervalOf(share, SHARE_DIGITS),
+          weight: rounded(weight, SHARE_DIGITS),
+          method,
+          methodWords: methodWords(method),
+        }))
+        .sort(mostFrames)
+        .slice(0, MAX_NODES),
+      spreadingFactors: sequentialGroups(nodes, ({ rate }) => rate.label),
+      channels: sequentialGroups(nodes, channelLabel),
+      snr: histogram(
+        a.map(({ heard }) => heard),
+        b.map(({ heard }) => heard),
+      ),
+      difference: null,
+    },
+  };
+}
+
+function sequentialReservations(
+  result: ReturnType<typeof sequentialTrial>,
+  control: Control | null,
+  drift: number | null,
+): string[] {
+  const words = [
+    "Weather, leaves, other senders and the nodes' batteries may have changed between the two as well; swapping back and forth (A, B, A, B) or a second gateway that stands still would tell them apart.",
+  ];
+  if (result.nodes.length > 0 && result.dayMatched < result.nodes.length)
+    words.push("The two were heard at different times of day, and a site has its daily course.");
+  const unknown = result.nodes.filter(({ method }) => method === "power unknown").length;
+  if (unknown > 0)
+    words.push(
+      `${unknown} of ${result.nodes.length} nodes accepted a command between the two that may have changed their power; they take no part in the level.`,
+    );
+  if (control !== null) {
+    const name = control.gatewayName ?? control.gatewayEui;
+    words.push(`What ${name}, which stood still, saw change at the same nodes was taken off.`);
+    if (drift !== null)
+      words.push(
+        `${name} itself saw the nodes change by ${decibel(drift)}: the loss of frames tells of that too, and decides nothing here.`,
+      );
+  }
+  return words;
+}

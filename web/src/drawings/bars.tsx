@@ -1,0 +1,207 @@
+/**
+ * How are the margins of a link spread? A bar a decibel, the floor as a rule, hollow bars below it, and three marks:
+ * weakest tenth, median, strongest tenth. All links of a page share one scale.
+ */
+import { useEffect, useRef, useState } from "preact/hooks";
+import type { MarginDistribution } from "../../../src/contract/link.ts";
+import { db, figure, percent } from "../format/format.ts";
+import { watchSurroundings } from "./Canvas.tsx";
+import "./MarginBars.css";
+import "./LimitBars.css";
+import "./PairBars.css";
+import "./IntervalBar.css";
+
+export interface MarginBarsProps {
+  readonly margin: MarginDistribution;
+  /** Scale of the page, dB, whole. */
+  readonly lowDb: number;
+  readonly highDb: number;
+  readonly label: string;
+}
+
+const HEIGHT = 120;
+const EDGE = 20;
+const FOOT = 24;
+const HEAD = 22;
+
+/** The scale that holds every link's bins, with the floor always in it. */
+export function marginScale(margins: readonly MarginDistribution[]): { lowDb: number; highDb: number } {
+  const filled = margins.filter(({ bins }) => bins.length > 0);
+  const low = Math.min(-3, ...filled.map(({ firstBinDb }) => firstBinDb));
+  const high = Math.max(12, ...filled.map(({ firstBinDb, bins }) => firstBinDb + bins.length));
+  return { lowDb: low, highDb: high };
+}
+
+/** Drawn in the pixels that there are, so that its words keep their size. */
+export function MarginBars({ margin, lowDb, highDb, label }: MarginBarsProps) {
+  const frame = useRef<HTMLDivElement>(null);
+  const [width, setWidth] = useState(700);
+  useEffect(() => {
+    const element = frame.current;
+    if (element === null) return;
+    const measure = () => setWidth(Math.max(240, element.clientWidth));
+    measure();
+    return watchSurroundings(element, measure);
+  }, []);
+  const { bins, firstBinDb, p10Db, medianDb, p90Db } = margin;
+  const most = Math.max(1, ...bins);
+  const x = (value: number) => EDGE + ((value - lowDb) / (highDb - lowDb)) * (width - 2 * EDGE);
+  const ground = HEIGHT - FOOT;
+  const step = (highDb - lowDb) / (width / 60) > 5 ? 10 : 5;
+  const ticks: number[] = [];
+  for (let value = Math.ceil(lowDb / step) * step; value <= highDb; value += step) ticks.push(value);
+  const marks = [p10Db, medianDb, p90Db].filter((value) => value !== null);
+  return (
+    <div ref={frame}>
+      <svg class="margin-bars" viewBox={`0 0 ${width} ${HEIGHT}`} role="img" aria-label={label}>
+        {bins.map((count, at) => {
+          if (count === 0) return null;
+          const value = firstBinDb + at;
+          const tall = Math.max(1.5, (count / most) * (ground - HEAD));
+          return (
+            <rect
+              key={value}
+              class={value < 0 ? "margin-bar-below" : "margin-bar"}
+              x={(x(value) + 0.75).toFixed(1)}
+              y={(ground - tall).toFixed(1)}
+              width={Math.max(1, x(1) - x(0) - 1.5).toFixed(1)}
+              height={tall.toFixed(1)}
+            />
+          );
+        })}
+        <path class="margin-axis" d={`M0 ${ground}H${width}`} />
+        <path class="margin-floor" d={`M${x(0).toFixed(1)} ${HEAD - 10}V${ground}`} />
+        <path
+          class="margin-mark"
+          d={marks.map((value) => `M${x(value).toFixed(1)} ${HEAD - 4}V${ground}`).join("")}
+        />
+        {medianDb === null ? null : (
+          <text x={Math.min(width - 110, x(medianDb) + 5).toFixed(1)} y={14}>
+            median {db(medianDb)}
+          </text>
+        )}
+        {ticks.map((value) => (
+          <text key={value} x={x(value).toFixed(1)} y={HEIGHT - 7} text-anchor="middle">
+            {value === 0 ? "floor" : figure(value)}
+          </text>
+        ))}
+      </svg>
+    </div>
+  );
+}
+
+// How near is each transmitter to its limit? A bar of what was heard, a hollow one of what was probably sent, and one
+// rule where the limit stands, the same for all rows: each bar is measured in its own limit.
+
+export interface LimitRow {
+  readonly key: string;
+  readonly label: string;
+  /** Which budget of it, in a few words. */
+  readonly note: string;
+  /** Shares of the limit; 1 is the limit. */
+  readonly heard: number;
+  readonly estimate: number | null;
+}
+
+/** The end of the scale: at least the limit and a quarter, at most three times the limit. */
+function scaleEnd(rows: readonly LimitRow[]): number {
+  const most = rows.reduce((max, { heard, estimate }) => Math.max(max, heard, estimate ?? 0), 0);
+  return Math.min(3, Math.max(1.25, most * 1.05));
+}
+
+export function LimitBars({ label, rows }: { label: string; rows: readonly LimitRow[] }) {
+  const end = scaleEnd(rows);
+  const part = (share: number) => `${Math.min(1, share / end) * 100}%`;
+  return (
+    <div class="limit-bars" role="img" aria-label={label}>
+      {rows.map(({ key, label: name, note, heard, estimate }) => (
+        <div class="limit-row" key={key}>
+          <span class="limit-label">
+            {name} <span class="quiet small nowrap">{note}</span>
+          </span>
+          <span class="limit-track">
+            {estimate === null ? null : <span class="limit-estimate" style={{ width: part(estimate) }} />}
+            <span class="limit-heard" style={{ width: part(heard) }} />
+            <span class="limit-rule" style={{ left: part(1) }} />
+          </span>
+          <span class="limit-figure">{percent(heard, 0)}</span>
+        </div>
+      ))}
+      <p class="limit-legend">
+        <span>full: heard at least</span>
+        <span>hollow: estimate, with what was missed</span>
+        <span>rule: the limit (100&#8239;%)</span>
+      </p>
+    </div>
+  );
+}
+
+// How do two shares of the same thing compare, row by row? A full bar above a hollow one, label first, figures last.
+
+export interface PairRow {
+  readonly label: string;
+  /** 0 to 1. */
+  readonly full: number;
+  readonly hollow: number;
+  /** Marks the row's bars as strangers' by hatching. */
+  readonly hatched?: boolean;
+}
+
+export function PairBars({
+  label,
+  full,
+  hollow,
+  rows,
+}: {
+  label: string;
+  /** What the full and the hollow bar stand for. */
+  full: string;
+  hollow: string;
+  rows: readonly PairRow[];
+}) {
+  return (
+    <div class="pair-bars" role="img" aria-label={label}>
+      {rows.map((row) => (
+        <div class={row.hatched === true ? "pair-row pair-hatched" : "pair-row"} key={row.label}>
+          <span class="pair-label">{row.label}</span>
+          <span class="pair-tracks">
+            <span class="pair-bar pair-full" style={{ width: `${row.full * 100}%` }} />
+            <span class="pair-bar pair-hollow" style={{ width: `${row.hollow * 100}%` }} />
+          </span>
+          <span class="pair-figures">
+            <span>{percent(row.full, 0)}</span>
+            <span class="quiet">{percent(row.hollow, 0)}</span>
+          </span>
+        </div>
+      ))}
+      <p class="pair-legend">
+        <span>
+          <span class="pair-bar pair-full pair-sample" aria-hidden="true" /> {full}
+        </span>
+        <span>
+          <span class="pair-bar pair-hollow pair-sample" aria-hidden="true" /> {hollow}
+        </span>
+      </p>
+    </div>
+  );
+}
+
+// How sure is a delivery ratio? A dot at the ratio, a line over its 95 % interval, on 0 to 100 %.
+
+export interface IntervalBarProps {
+  readonly ratio: number | null;
+  readonly interval: readonly [number, number] | null;
+}
+
+/** Drawn beside the figure, which says the same in numbers. */
+export function IntervalBar({ ratio, interval }: IntervalBarProps) {
+  if (ratio === null || interval === null) return null;
+  const x = (value: number) => 3 + value * 74;
+  return (
+    <svg class="interval-bar" viewBox="0 0 80 12" aria-hidden="true">
+      <path class="interval-ground" d="M3 6h74M3 3v6M77 3v6" />
+      <path class="interval-line" d={`M${x(interval[0]).toFixed(1)} 6H${x(interval[1]).toFixed(1)}`} />
+      <circle class="interval-dot" cx={x(ratio)} cy="6" r="3" />
+    </svg>
+  );
+}

@@ -1,0 +1,271 @@
+/** Does the gateway hear like the known good one beside it? The choice of it, the limits, and what came of it. */
+
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
+import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
+import type { Standing } from "../../../../src/contract/common.ts";
+import { duration, unbroken } from "../../format/format.ts";
+import { StandingMark } from "../../parts/page.tsx";
+import { deleteBenchReference, putBenchReference } from "../../state/api.ts";
+import { linkTo } from "../../state/route.ts";
+import "./ReferencePart.css";
+
+// One check of the bench list: its state, its figure, the reason, and what to do.
+
+export const BENCH_STANDINGS: Readonly<Record<BenchState, Standing>> = {
+  pass: "good",
+  warn: "look",
+  fail: "bad",
+  waiting: "waiting",
+};
+
+export function Check({ item }: { readonly item: BenchItem }) {
+  return (
+    <li class={`bench-check bench-${item.state}`}>
+      <StandingMark standing={BENCH_STANDINGS[item.state]} word={item.state} />
+      <div>
+        <h2>{item.title}</h2>
+        <span class="bench-figure">{unbroken(item.figure)}</span>
+      </div>
+      <div class="bench-words">
+        <p>{unbroken(item.reason)}</p>
+        {item.advice === null ? null : <p class="bench-advice">→ {unbroken(item.advice)}</p>}
+        {item.awaits === null ? null : (
+          <p class="quiet">
+            {item.awaitsSeconds === null ? "Needs" : `About ${duration(item.awaitsSeconds)}:`}{" "}
+            {unbroken(item.awaits)}.
+          </p>
+        )}
+      </div>
+    </li>
+  );
+}
+
+// Which gateway is known to be good, and how far may another one depart from it?
+
+/** Offered until the technician says otherwise; the command's own are the same. */
+const DEFAULT_OFFSET_DB = 3;
+const DEFAULT_LOSS_POINTS = 2;
+
+export interface ReferenceFormProps {
+  readonly bench: Bench;
+  readonly onLeave: () => void;
+  readonly onDone: () => void;
+}
+
+function ReferenceForm({ bench, onLeave, onDone }: ReferenceFormProps) {
+  const { reference, others, eui, name } = bench;
+  const [chosen, setChosen] = useState(reference?.eui ?? others[0]?.eui ?? eui);
+  const [offset, setOffset] = useState(String(reference?.maxOffsetDb ?? DEFAULT_OFFSET_DB));
+  const [loss, setLoss] = useState(String(reference?.maxLossPoints ?? DEFAULT_LOSS_POINTS));
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const first = useRef<HTMLSelectElement>(null);
+  useLayoutEffect(() => first.current?.focus(), []);
+  const keep = async () => {
+    const maxOffsetDb = figure(offset);
+    const maxLossPoints = figure(loss);
+    if (!(maxOffsetDb > 0 && maxOffsetDb <= 60)) return setTrouble("The level's limit is above 0 to 60 dB.");
+    if (!(maxLossPoints >= 0 && maxLossPoints <= 100))
+      return setTrouble("The loss's limit is 0 to 100 points.");
+    const answer = await putBenchReference({ eui: chosen, maxOffsetDb, maxLossPoints });
+    if (answer.ok) onDone();
+    else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+  };
+  // Heard or not, what was set stays to be chosen.
+  const choices = [...others, { eui, name }];
+  if (reference !== null && !choices.some((one) => one.eui === reference.eui)) choices.unshift(reference);
+  return (
+    <form
+      class="reference-form screen-only"
+      aria-label="Reference of the bench"
+      onSubmit={(event) => {
+        event.preventDefault();
+        void keep();
+      }}
+      onKeyDown={(event) => {
+        if (event.key === "Escape") onLeave();
+      }}
+    >
+      <label>
+        <span class="small quiet">Known good gateway</span>
+        <select ref={first} value={chosen} onChange={(event) => setChosen(event.currentTarget.value)}>
+          {choices.map((one) => (
+            <option key={one.eui} value={one.eui}>
+              {one.name === null ? one.eui : `${one.name}, ${one.eui}`}
+              {one.eui === eui ? " (this one)" : ""}
+            </option>
+          ))}
+        </select>
+      </label>
+      <label>
+        <span class="small quiet">Level may differ by, dB</span>
+        <input
+          type="text"
+          inputMode="decimal"
+          size={6}
+          value={offset}
+          onInput={(event) => setOffset(event.currentTarget.value)}
+        />
+      </label>
+      <label>
+        <span class="small quiet">May lose more frames, points</span>
+        <input
+          type="text"
+          inputMode="decimal"
+          size={6}
+          value={loss}
+          onInput={(event) => setLoss(event.currentTarget.value)}
+        />
+      </label>
+      <button type="submit" class="plain first">
+        Measure against it
+      </button>
+      <button type="button" class="link" onClick={onLeave}>
+        leave it
+      </button>
+      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
+    </form>
+  );
+}
+
+/** A decimal comma is a decimal point; nothing is no figure. */
+function figure(text: string): number {
+  const plain = text.trim().replace(",", ".");
+  return plain === "" ? Number.NaN : Number(plain);
+}
+
+export interface ReferencePartProps {
+  readonly bench: Bench;
+  /** Called after the reference or its limits changed. */
+  readonly onChanged: () => void;
+}
+
+export function ReferencePart({ bench, onChanged }: ReferencePartProps) {
+  const [editing, setEditing] = useState(false);
+  const button = useRef<HTMLButtonElement>(null);
+  const { reference, others, eui } = bench;
+  const isSelf = reference?.eui === eui;
+  const items = bench.items.filter(({ part }) => part === "reference");
+  const leave = () => {
+    setEditing(false);
+    requestAnimationFrame(() => button.current?.focus());
+  };
+  if (reference === null && others.length === 0)
+    return (
+      <section class="bench-reference screen-only">
+        <h2>Against a reference</h2>
+        <p class="quiet">
+          Point a second, known good gateway at this laptop: measured against it, this one's level and loss
+          are told in figures, channel by channel.
+        </p>
+      </section>
+    );
+  return (
+    <section class={`bench-reference ${reference === null ? "screen-only" : ""}`}>
+      <h2>Against a reference</h2>
+      {isSelf ? (
+        <p>This gateway is the reference that others on the bench are measured against.</p>
+      ) : reference === null ? (
+        <p class="quiet">
+          A known good gateway beside this one, with an antenna alike, hears the same nodes: its level and
+          loss are then what this one must match.
+        </p>
+      ) : (
+        <p>
+          Measured against{" "}
+          <a href={linkTo(`/bench/${reference.eui}`)}>
+            {reference.name ?? <span class="mono">{reference.eui}</span>}
+          </a>
+          : it may differ by {`${reference.maxOffsetDb}\u2009dB`} either way, and lose{" "}
+          {`${reference.maxLossPoints}\u2009${reference.maxLossPoints === 1 ? "point" : "points"}`} more
+          frames.
+        </p>
+      )}
+      {editing ? (
+        <ReferenceForm
+          bench={bench}
+          onLeave={leave}
+          onDone={() => {
+            leave();
+            onChanged();
+          }}
+        />
+      ) : (
+        <p class="reference-acts screen-only">
+          <button ref={button} type="button" class="plain" onClick={() => setEditing(true)}>
+            {reference === null ? "Choose a reference" : "Change reference or limits"}
+          </button>
+          {reference === null ? null : (
+            <button
+              type="button"
+              class="link"
+              onClick={() => void deleteBenchReference().then(({ ok }) => ok && onChanged())}
+            >
+              measure against none
+            </button>
+          )}
+        </p>
+      )}
+      {items.length === 0 ? null : <Compared items={items} />}
+    </section>
+  );
+}
+
+function Compared({ items }: { readonly items: readonly BenchItem[] }) {
+  const whole = items.filter(({ channel }) => channel === null);
+  const byChannel = new Map<string, BenchItem[]>();
+  for (const item of items) {
+    if (item.channel === null) continue;
+    byChannel.set(item.channel, [...(byChannel.get(item.channel) ?? []), item]);
+  }
+  return (
+    <>
+      <ol class="bench-list" aria-label="Checks against the reference">
+        {whole.map((item) => (
+          <Check key={item.id} item={item} />
+        ))}
+      </ol>
+      {byChannel.size === 0 ? null : (
+        <ol class="bench-list reference-channels" aria-label="Each channel against the reference">
+          {[...byChannel].map(([channel, own]) => (
+            <ChannelRow key={channel} channel={channel} items={own} whole={whole} />
+          ))}
+        </ol>
+      )}
+    </>
+  );
+}
+
+interface ChannelRowProps {
+  readonly channel: string;
+  readonly items: readonly BenchItem[];
+  /** Those of all channels together. */
+  readonly whole: readonly BenchItem[];
+}
+
+/** One line a channel; words only where it stands otherwise than all together. */
+function ChannelRow({ channel, items, whole }: ChannelRowProps) {
+  const isOwn = ({ unit, state }: BenchItem) =>
+    state !== "pass" && !whole.some((one) => one.unit === unit && one.state === state);
+  const noted = items.filter(isOwn);
+  return (
+    <li class="reference-channel">
+      <h3>{channel}</h3>
+      {items.map((item) => (
+        <span class="reference-figure" key={item.id}>
+          <span class="quiet">{measureOf(item)}</span>
+          <StandingMark standing={BENCH_STANDINGS[item.state]} word={item.state} />
+          <span>{unbroken(item.figure)}</span>
+        </span>
+      ))}
+      {noted.length === 0 ? null : (
+        <p class="reference-words">
+          {noted.map(({ reason, advice }) => unbroken([reason, advice ?? ""].join(" ").trim())).join(" ")}
+        </p>
+      )}
+    </li>
+  );
+}
+
+function measureOf({ unit }: BenchItem): string {
+  return unit === "dB" ? "level" : unit === "points" ? "loss" : "";
+}

@@ -1,0 +1,173 @@
+/** Why is it taken for that? The finding's sentence, what speaks for and against it, and what would settle it. */
+
+import { useState } from "preact/hooks";
+import type {
+  Cause,
+  DropoutRow,
+  EpisodeRow,
+  Evidence,
+  Finding,
+  FindingWord,
+  ReceptionsLink,
+} from "../../../../src/contract/gaps.ts";
+import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
+import { counted, duration, figure, percent, THIN } from "../../format/format.ts";
+import { ReceptionTable } from "../../parts/ReceptionTable.tsx";
+import { useReceptions } from "../../state/receptions.ts";
+
+// How is a dropout told in few words? Its cause, how sure that is, how long it was and what it cost.
+
+export const ALL_CAUSES = Object.keys(CAUSE_LABELS) as Cause[];
+
+/** "weak link": a cause as a person says it. */
+export function causeWords(cause: Cause): string {
+  return CAUSE_LABELS[cause];
+}
+
+/** "likely, 82 %". No figure beside a gap that nothing explains. */
+export function confidenceWords({ word, confidence }: { word: FindingWord; confidence: number }): string {
+  if (word === "undecided") return word;
+  // Never rounded up to a certainty that it is not.
+  return `${word}, ${percent(Math.floor(confidence * 100) / 100, 0)}`;
+}
+
+/** Length in seconds; an open one reaches to the newest moment known. */
+export function lengthSeconds({ from, to }: { from: string; to: string }): number {
+  return (Date.parse(to) - Date.parse(from)) / 1000;
+}
+
+/** "7 min", "9 min so far". */
+export function lengthWords(row: { from: string; to: string; open: boolean }): string {
+  return `${duration(lengthSeconds(row))}${row.open ? " so far" : ""}`;
+}
+
+/** What a dropout cost: "3 missed", "9 of 40 missed", "silent, about 3 frames due". */
+export function costWords(row: DropoutRow): string {
+  if (row.kind === "steady")
+    return `${figure(row.missedCounters)} of ${figure(row.missedCounters + row.heardCounters)} missed`;
+  if (row.missedCounters > 0) return `${figure(row.missedCounters)} missed`;
+  if (row.expectedByRhythm === null) return "silent";
+  return `silent, about ${counted(Math.round(row.expectedByRhythm), "frame")} due`;
+}
+
+/** Which counters: "FCnt 1803 to 1805"; empty where none is known to be missing. */
+export function counterWords({ firstMissedCounter: first, lastMissedCounter: last }: DropoutRow): string {
+  if (first === null || last === null) return "";
+  return first === last ? `FCnt ${first}` : `FCnt ${first} to ${last}`;
+}
+
+/** "Frost probe row 12", else its address. */
+export function nodeTitle({ name, devAddr }: { name: string | null; devAddr: string }): string {
+  return name ?? devAddr;
+}
+
+/** "3 nodes at Packing shed", "5 nodes of the whole site". */
+export function episodeTitle({ nodes, gateway, gatewayName }: EpisodeRow): string {
+  const where = gatewayName ?? gateway;
+  if (nodes === 0) return where ?? "a gateway";
+  const who = counted(nodes, "node");
+  return where === null ? `${who} of the whole site` : `${who} at ${where}`;
+}
+
+/** The service writes thin spaces before units; here a line must not end at them. */
+const unbroken = (text: string) => text.replaceAll("\u2009", THIN);
+
+/** A finding in words. */
+export function FindingWords({ finding }: { finding: Finding }) {
+  const { evidence, against, alternatives, recordNext } = finding;
+  return (
+    <div class="finding">
+      <p class="finding-sentence">
+        {unbroken(finding.sentence)}{" "}
+        <span class="quiet">
+          {causeWords(finding.cause)}
+          {finding.cause === "unexplained" ? "" : `, ${confidenceWords(finding)}`}.
+        </span>
+      </p>
+      <div class="finding-sides">
+        <Side title="Speaks for it" none="Nothing speaks for a cause." for={true} sentences={evidence} />
+        <Side title="Speaks against it" none="Nothing speaks against it." for={false} sentences={against} />
+      </div>
+      {alternatives.length === 0 ? null : (
+        <p>
+          <span class="quiet">Next in question:</span>{" "}
+          {alternatives
+            .map(({ cause, confidence }) => `${causeWords(cause)} (${percent(confidence, 0)})`)
+            .join(", ")}
+        </p>
+      )}
+      {recordNext.length === 0 ? null : (
+        <>
+          <h3>What to record next</h3>
+          <ul class="finding-next">
+            {recordNext.map((words) => (
+              <li key={words}>{unbroken(words)}</li>
+            ))}
+          </ul>
+        </>
+      )}
+    </div>
+  );
+}
+
+interface SideProps {
+  readonly title: string;
+  readonly none: string;
+  readonly for: boolean;
+  readonly sentences: readonly Evidence[];
+}
+
+function Side({ title, none, for: isFor, sentences }: SideProps) {
+  return (
+    <section aria-label={title}>
+      <h3>{title}</h3>
+      {sentences.length === 0 ? (
+        <p class="quiet">{none}</p>
+      ) : (
+        <ul class={isFor ? "evidence evidence-for" : "evidence evidence-against"}>
+          {sentences.map((one) => (
+            <Said key={`${one.lane} ${one.sentence}`} evidence={one} />
+          ))}
+        </ul>
+      )}
+    </section>
+  );
+}
+
+function Said({ evidence }: { evidence: Evidence }) {
+  const [shown, setShown] = useState(false);
+  const { receptionsQuery, sentence } = evidence;
+  return (
+    <li>
+      {unbroken(sentence)}{" "}
+      {receptionsQuery === null ? null : (
+        <button
+          type="button"
+          class="link small screen-only"
+          aria-expanded={shown}
+          onClick={() => setShown(!shown)}
+        >
+          {shown ? "fold the receptions" : "its receptions"}
+          <span class="unseen"> for: {sentence}</span>
+        </button>
+      )}
+      {shown && receptionsQuery !== null ? <Beneath asked={receptionsQuery} /> : null}
+    </li>
+  );
+}
+
+/** The receptions that a sentence rests on. */
+function Beneath({ asked }: { asked: ReceptionsLink }) {
+  const { devAddr, life, gateway, from, to } = asked;
+  const list = useReceptions({ devAddr, life, gatewayEui: gateway, from, to }, 0);
+  return (
+    <div class="evidence-beneath">
+      {list.loading && list.rows.length === 0 ? <p class="quiet small">○ asking</p> : null}
+      <ReceptionTable
+        list={list}
+        withNode={devAddr === null}
+        none="No reception lies there: that nothing was heard is what the sentence says."
+      />
+    </div>
+  );
+}

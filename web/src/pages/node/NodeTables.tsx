@@ -1,0 +1,252 @@
+/** What did each gateway hear of the node, and where are its gaps? */
+import type { Spread } from "../../../../src/contract/common.ts";
+import type {
+  DeviceLifeRow,
+  GapRow,
+  LifeRow,
+  NodeGatewayRow,
+  NodePage,
+} from "../../../../src/contract/nodes.ts";
+import { IntervalBar } from "../../drawings/bars.tsx";
+import {
+  counted,
+  db,
+  dbm,
+  duration,
+  figure,
+  gatewayTitle,
+  percent,
+  percentInterval,
+} from "../../format/format.ts";
+import { lifeBeginning, proofWords } from "../../format/labels.ts";
+import { nearTime, spanWords } from "../../format/times.ts";
+import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { now } from "../../state/clock.ts";
+import { linkTo } from "../../state/route.ts";
+import "../NodeLives.css";
+
+/** "−97 dBm (−104 … −92)": the median with the tenth and ninetieth percentile. */
+function spreadWords(spread: Spread, write: (value: number | null) => string, decimals: number) {
+  if (spread.median === null) return "–";
+  return (
+    <>
+      {write(spread.median)}
+      <span class="quiet small">
+        {" "}
+        ({figure(spread.p10, decimals)} to {figure(spread.p90, decimals)})
+      </span>
+    </>
+  );
+}
+
+const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
+  { key: "gateway", head: "Gateway", sort: gatewayTitle, cell: gatewayTitle },
+  { key: "heard", head: "Heard", right: true, sort: (row) => row.heard, cell: (row) => figure(row.heard) },
+  {
+    key: "delivery",
+    head: "Delivery",
+    right: true,
+    sort: (row) => row.deliveryRatio,
+    cell: (row) => (
+      <>
+        {percent(row.deliveryRatio)}{" "}
+        <IntervalBar ratio={row.deliveryRatio} interval={row.deliveryInterval95} />{" "}
+        <span class="quiet small">{percentInterval(row.deliveryInterval95)}</span>
+      </>
+    ),
+  },
+  {
+    key: "snr",
+    head: "SNR",
+    right: true,
+    sort: (row) => row.snrDb.median,
+    cell: (row) => spreadWords(row.snrDb, db, 1),
+  },
+  {
+    key: "margin",
+    head: "Margin",
+    right: true,
+    sort: (row) => row.marginDb.median,
+    cell: (row) => spreadWords(row.marginDb, db, 1),
+  },
+  {
+    key: "rssi",
+    head: "RSSI",
+    right: true,
+    sort: (row) => row.rssiDbm.median,
+    cell: (row) => spreadWords(row.rssiDbm, dbm, 0),
+  },
+];
+
+/** Gateways and gaps as tables. */
+export function NodeTables({ page }: { page: NodePage }) {
+  return (
+    <>
+      <h2>Gateways</h2>
+      <DataTable
+        label="Gateways that heard this node"
+        none="No gateway heard this node in this window."
+        columns={GATEWAYS}
+        rows={page.gateways}
+        rowKey={(row) => row.gatewayEui}
+      />
+      <h2>Gaps</h2>
+      <DataTable
+        label="Gaps, longest first"
+        none="No counter is missing in this window."
+        columns={gapColumns(now.value)}
+        rows={page.gaps}
+        rowKey={(row) => `${row.firstCounter}`}
+      />
+      {page.gaps.length === 0 ? null : (
+        <p class="beneath screen-only">
+          <a href={linkTo(`/gaps?node=${page.row.devAddr}`)}>Why: its gaps with their findings</a>
+        </p>
+      )}
+    </>
+  );
+}
+
+function gapColumns(nowMs: number): readonly Column<GapRow>[] {
+  return [
+    {
+      key: "from",
+      head: "Last heard before",
+      sort: (row) => row.from,
+      cell: (row) => nearTime(Date.parse(row.from), nowMs),
+    },
+    {
+      key: "to",
+      head: "Heard again",
+      sort: (row) => row.to,
+      cell: (row) => nearTime(Date.parse(row.to), nowMs),
+    },
+    {
+      key: "length",
+      head: "Length",
+      right: true,
+      sort: (row) => Date.parse(row.to) - Date.parse(row.from),
+      cell: (row) => duration((Date.parse(row.to) - Date.parse(row.from)) / 1000),
+    },
+    {
+      key: "counters",
+      head: "Missed counters",
+      right: true,
+      sort: (row) => row.firstCounter,
+      cell: (row) =>
+        row.missed === 1
+          ? `${row.firstCounter}`
+          : `${row.firstCounter} to ${row.firstCounter + row.missed - 1}`,
+    },
+    {
+      key: "missed",
+      head: "Missed",
+      right: true,
+      sort: (row) => row.missed,
+      cell: (row) => figure(row.missed),
+    },
+    {
+      key: "outage",
+      head: "in an outage",
+      right: true,
+      sort: (row) => row.missedDuringOutage,
+      cell: (row) => figure(row.missedDuringOutage),
+    },
+  ];
+}
+
+// Which counter lives did this address have, and which other lives did the same device?
+
+/** Counter lives of the address, and lives of the device when more than this one are known. */
+export function NodeLives({ page }: { page: NodePage }) {
+  const { lives, deviceLives } = page;
+  return (
+    <>
+      <h2>Counter lives</h2>
+      <DataTable
+        label="Counter lives"
+        none="No counter life is known."
+        columns={lifeColumns(page, now.value)}
+        rows={lives}
+        rowKey={(row) => String(row.life)}
+      />
+      {deviceLives.length < 2 ? null : (
+        <>
+          <h2>Lives of this device</h2>
+          <DataTable
+            label={`Lives of this device, ${counted(deviceLives.length, "life", "lives")} in order of time`}
+            columns={deviceColumns(page)}
+            rows={deviceLives}
+            rowKey={(row) => `${row.devAddr}/${row.life}`}
+          />
+        </>
+      )}
+    </>
+  );
+}
+
+function heardIn(row: { firstHeard: string; lastHeard: string }) {
+  return <span class="lives-span">{spanWords(row.firstHeard, row.lastHeard)}</span>;
+}
+
+function lifeColumns(page: NodePage, nowMs: number): readonly Column<LifeRow>[] {
+  const device: Column<LifeRow> = {
+    key: "device",
+    head: "Device",
+    cell: (row) => (
+      <>
+        {row.devEui === null ? null : <span class="mono">{row.devEui}</span>}{" "}
+        <span class={row.devEui === null ? "quiet" : "quiet small lives-proof"}>{proofWords(row.proof)}</span>
+      </>
+    ),
+  };
+  const known = page.lives.some((life) => life.devEui !== null || life.proof !== null);
+  return [
+    {
+      key: "life",
+      head: "Life",
+      right: true,
+      cell: (row) =>
+        row.life === page.row.life ? (
+          `${row.life}, shown`
+        ) : (
+          <a href={linkTo(`/nodes/${page.row.devAddr}/${row.life}`)}>{row.life}</a>
+        ),
+    },
+    {
+      key: "reason",
+      head: "How it began",
+      cell: (row) => <span class="lives-words">{lifeBeginning(row, nowMs)}</span>,
+    },
+    { key: "span", head: "Heard in", cell: heardIn },
+    {
+      key: "counters",
+      head: "Counters",
+      right: true,
+      cell: (row) => `${figure(row.firstCounter)} to ${figure(row.lastCounter)}`,
+    },
+    { key: "heard", head: "Heard", right: true, cell: (row) => figure(row.heard) },
+    ...(known ? [device] : []),
+  ];
+}
+
+function deviceColumns(page: NodePage): readonly Column<DeviceLifeRow>[] {
+  return [
+    {
+      key: "address",
+      head: "Address",
+      cell: (row) =>
+        row.devAddr === page.row.devAddr && row.life === page.row.life ? (
+          <>
+            <span class="mono">{row.devAddr}</span>, life {row.life}, shown
+          </>
+        ) : (
+          <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>
+            <span class="mono">{row.devAddr}</span>, life {row.life}
+          </a>
+        ),
+    },
+    { key: "span", head: "Heard in", cell: heardIn },
+    { key: "proof", head: "Known by", cell: (row) => proofWords(row.proof) },
+  ];
+}

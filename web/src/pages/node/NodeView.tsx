@@ -1,0 +1,257 @@
+/** How does one node fare? Its sentence, its counters, its signal, its link's story, its gateways, its gaps, its lives, its frames. */
+import { useMemo, useState } from "preact/hooks";
+import type { KeyFigures, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
+import type { MarkRule } from "../../drawings/axis.ts";
+import { IntervalBar } from "../../drawings/bars.tsx";
+import { CounterStrip, describeTick } from "../../drawings/CounterStrip.tsx";
+import { duration, figure, gatewayTitle, percent, percentInterval } from "../../format/format.ts";
+import { keyFigureWords, lifeLabel, marksOfNode } from "../../format/labels.ts";
+import { exactTime } from "../../format/times.ts";
+import { DataTable } from "../../parts/DataTable.tsx";
+import { Forget } from "../../parts/Forget.tsx";
+import { FrameOpened } from "../../parts/Frame.tsx";
+import { MarkList } from "../../parts/MarkList.tsx";
+import { NameEdit } from "../../parts/NameEdit.tsx";
+import { PinMark, type Subject } from "../../parts/PinMark.tsx";
+import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
+import { putLabel } from "../../state/api.ts";
+import { type Marks, markRules } from "../../state/marks.ts";
+import { linkTo } from "../../state/route.ts";
+import { LinkSection } from "./LinkSection.tsx";
+import { NodeSignal } from "./NodeSignal.tsx";
+import { NodeAnswersSection, NodeReceptions, NodeStory } from "./NodeStory.tsx";
+import { NodeLives, NodeTables } from "./NodeTables.tsx";
+import "../NodeView.css";
+
+// Which node is this, what is it called, and whose is it?
+
+export interface NodeHeadProps {
+  readonly row: NodeRow;
+  readonly keys: KeyFigures;
+  /** What a person said: one's own, a stranger's, or nothing. */
+  readonly ownSaid: boolean | null;
+  readonly onChanged: () => void;
+}
+
+/** The lines above a node's sentence. */
+function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
+  return (
+    <>
+      <div class="node-head">
+        <strong>{row.name ?? <span class="mono">{row.devAddr}</span>}</strong>
+        {row.name === null ? null : <span class="mono quiet">{row.devAddr}</span>}
+        <span class="quiet">
+          life {row.life} · {row.network}
+        </span>
+        <StandingMark standing={row.standing} />
+        <NameEdit kind="node" id={row.devAddr} name={row.name} onChanged={onChanged} />
+        <Whose row={row} ownSaid={ownSaid} onChanged={onChanged} />
+      </div>
+      <p class="node-head small quiet">
+        <span>
+          last heard <When at={row.lastHeard} />
+        </span>
+        <span>rhythm {duration(row.rhythmSeconds)}</span>
+        <span>
+          delivery {percent(row.deliveryRatio)}{" "}
+          <IntervalBar ratio={row.deliveryRatio} interval={row.deliveryInterval95} />{" "}
+          {percentInterval(row.deliveryInterval95)}
+        </span>
+        <span>SNR trend: {row.snrTrend.words}</span>
+      </p>
+      <p class="node-head small quiet">
+        {keys.invalid + keys.replays > 0 ? <StandingMark standing="look" /> : null}
+        <span>{keyFigureWords(keys)}</span>
+        <a class="screen-only" href={linkTo("/captures")}>
+          {keys.held ? "keys at hand" : "take in keys"}
+        </a>
+        <a class="screen-only" href={linkTo(`/walk/${row.devAddr}`)}>
+          walk test with this node
+        </a>
+      </p>
+    </>
+  );
+}
+
+function Whose({ row, ownSaid, onChanged }: Omit<NodeHeadProps, "keys">) {
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const say = async (own: boolean | null) => {
+    const answer = await putLabel("node", row.devAddr, { own });
+    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    if (answer.ok) onChanged();
+  };
+  return (
+    <>
+      <fieldset class="node-whose screen-only" aria-label="Whose node is it?">
+        <button type="button" aria-pressed={ownSaid === true} onClick={() => void say(true)}>
+          mine
+        </button>
+        <button type="button" aria-pressed={ownSaid === false} onClick={() => void say(false)}>
+          a stranger's
+        </button>
+        <button type="button" aria-pressed={ownSaid === null} onClick={() => void say(null)}>
+          not said
+        </button>
+      </fieldset>
+      {ownSaid === null ? (
+        <span class="small quiet">taken for {row.stranger ? "a stranger's" : "yours"} by its network</span>
+      ) : null}
+      {trouble === null ? null : <span role="alert">✕ {trouble}</span>}
+    </>
+  );
+}
+
+/** A table of more rows is no alternative to a drawing any more; the export has them all. */
+const MAX_ROWS = 500;
+
+export interface NodeViewProps {
+  readonly page: NodePage;
+  readonly marks: Marks;
+  readonly onChanged: () => void;
+}
+
+/** The page of a node; `onChanged` is called after a name or a saying was changed. */
+export function NodeView({ page, marks, onChanged }: NodeViewProps) {
+  const { row, gateways } = page;
+  const about = useMemo(
+    () =>
+      marksOfNode(
+        marks.rows,
+        row.devAddr,
+        gateways.map(({ gatewayEui }) => gatewayEui),
+      ),
+    [marks.rows, row.devAddr, gateways],
+  );
+  const rules = useMemo(() => markRules(about), [about]);
+  const subjects: Subject[] = [
+    { kind: "node", id: row.devAddr, title: row.name ?? row.devAddr },
+    ...gateways.map((one) => ({ kind: "gateway" as const, id: one.gatewayEui, title: gatewayTitle(one) })),
+  ];
+  const [frame, setFrame] = useState<number | null>(null);
+  return (
+    <>
+      <p class="small screen-only">
+        <a href={linkTo("/nodes")}>All nodes</a>
+      </p>
+      <NodeHead row={page.row} keys={page.keys} ownSaid={page.ownSaid} onChanged={onChanged} />
+      <Sentence words={page.sentence} />
+      <Counters page={page} marks={rules} onOpen={setFrame} />
+      {frame === null ? null : <FrameOpened key={frame} id={frame} onClose={() => setFrame(null)} />}
+      <PinMark subjects={subjects} first={row.devAddr} onPinned={marks.reload} />
+      <MarkList marks={about} subjects={subjects} onChanged={marks.reload} />
+      <NodeSignal page={page} marks={rules} />
+      <LinkSection links={page.links} />
+      <NodeStory page={page} />
+      <NodeAnswersSection answers={page.answers} />
+      <NodeTables page={page} />
+      <NodeLives page={page} />
+      <NodeReceptions row={page.row} gateways={page.gateways} window={page.window} />
+      <Forget kind="node" id={page.row.devAddr} onForgotten={() => location.assign(linkTo("/nodes"))} />
+      <Fold title="How these figures come about">
+        <p>
+          Expected counters are last − first + 1 in this counter life and window; delivery is heard over
+          expected with the Wilson 95 % interval. Of a gateway: counters that it heard over those expected at
+          the site. Missed counters are dated by spreading them over their gap, so their times are
+          approximate.
+        </p>
+        <p>
+          Compare gateways by SNR, margin and delivery rather than by RSSI, whose offset is not calibrated
+          from one gateway to the next. The rungs of the ladder are the demodulation floors of the spreading
+          factors; the distance of a dot from its own rung is the margin. A thin rule marks a change of data
+          rate.
+        </p>
+        <p>
+          The link story is read from the frames themselves. MAC commands of LoRaWAN 1.0 travel in clear and
+          are taken for such where all of a node's frames read so; with keys they are proved.
+        </p>
+      </Fold>
+    </>
+  );
+}
+
+interface CountersProps {
+  readonly page: NodePage;
+  readonly marks: readonly MarkRule[];
+  readonly onOpen: (id: number) => void;
+}
+
+function Counters({ page, marks, onOpen }: CountersProps) {
+  const { row, ticks } = page;
+  const outage =
+    row.missedDuringOutage === 0
+      ? ""
+      : `, ${figure(row.missedDuringOutage)} of them while no gateway was reachable`;
+  const caption =
+    ticks.length === 0
+      ? "No counter of this node falls into this window"
+      : `Counters: ${figure(row.heard)} of ${figure(row.expected)} heard, ${figure(row.missed)} missed${outage}`;
+  return (
+    <Figure
+      caption={page.ticksCut ? `${caption}; the newest ${figure(ticks.length)} are drawn` : caption}
+      legend={
+        <>
+          <span>tall: heard</span>
+          <span>half: by some gateways only</span>
+          <span>notch below: missed</span>
+          <span>hatched notch: missed in an outage</span>
+          <span>dot above: repeated</span>
+          {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
+        </>
+      }
+      drawing={
+        ticks.length === 0 ? null : (
+          <CounterStrip
+            ticks={ticks}
+            lives={page.lives.map((life) => ({ atMs: Date.parse(life.firstHeard), reason: lifeLabel(life) }))}
+            marks={marks}
+            label={`${caption}.`}
+            onOpen={onOpen}
+          />
+        )
+      }
+      table={() => (
+        <DataTable
+          label="Counters, newest first"
+          rows={[...ticks].reverse().slice(0, MAX_ROWS)}
+          rowKey={(tick) => String(tick.counter)}
+          columns={[
+            {
+              key: "counter",
+              head: "FCnt",
+              right: true,
+              cell: (tick) => tick.counter,
+              sort: (tick) => tick.counter,
+            },
+            { key: "at", head: "Time", cell: (tick) => exactTime(tick.atMs) },
+            {
+              key: "fate",
+              head: "What became of it",
+              cell: (tick) => describeTick(tick).replace(/^FCnt \d+: ([^,]*).*$/, "$1"),
+              sort: (tick) => tick.fate,
+            },
+            {
+              key: "repeats",
+              head: "Repeats",
+              right: true,
+              cell: (tick) => figure(tick.repeats),
+              sort: (tick) => tick.repeats,
+            },
+            {
+              key: "open",
+              head: "Frame",
+              cell: (tick) => {
+                const id = tick.frameId;
+                if (id === null) return "–";
+                return (
+                  <button type="button" class="link" onClick={() => onOpen(id)}>
+                    open<span class="unseen"> the frame of counter {tick.counter}</span>
+                  </button>
+                );
+              },
+            },
+          ]}
+        />
+      )}
+    />
+  );
+}
