@@ -7,11 +7,11 @@ import type { GatewayActor } from "./gateway-actor.ts";
 import { type Link, NoiseFloor } from "./link.ts";
 import { normal, type Random } from "./random.ts";
 import {
+  type AntennaReception,
   contendersFor,
   deliveryProbability,
   detectionProbability,
   marginDb,
-  type ReportedSignal,
   reportSignal,
   survivesInterference,
 } from "./reception-model.ts";
@@ -34,14 +34,6 @@ const OFFSET_SCATTER_HZ = 25;
 function offsetHz(transmission: Transmission, clockDriftPpm: number, scatter: Random): number {
   const ppm = transmission.crystalPpm - clockDriftPpm;
   return Math.round((ppm * transmission.frequencyHz) / 1e6 + OFFSET_SCATTER_HZ * normal(scatter));
-}
-
-/** What one antenna made of a transmission. */
-export interface AntennaReception {
-  readonly antenna: number;
-  readonly crc: "ok" | "bad";
-  readonly signal: ReportedSignal;
-  readonly frequencyOffsetHz: number;
 }
 
 /** Streams of chance that belong to one node, so that no node's draws shift another's. */

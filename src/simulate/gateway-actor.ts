@@ -4,7 +4,6 @@
  */
 import type { StatusReport } from "../model/datagram.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
-import type { AntennaReception } from "./air.ts";
 import { ConcentratorClock } from "./concentrator-clock.ts";
 import {
   backhaulOutagesOf,
@@ -21,6 +20,7 @@ import {
 import type { Agenda } from "./event-queue.ts";
 import { ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
 import { below, type Random } from "./random.ts";
+import type { AntennaReception } from "./reception-model.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
 import { isWithin, type ScenarioClock, type Stretch, worldUs } from "./scenario-time.ts";
 import {

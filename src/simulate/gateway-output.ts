@@ -5,9 +5,9 @@
 import type { RadioPacket, StatusReport } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
 import { encodePullData, encodePullResponse, encodePushData, encodeTxAck } from "../wire/forwarder/encode.ts";
-import type { AntennaReception } from "./air.ts";
 import { COUNTER_MODULUS, GPS_EPOCH_MS, GPS_MINUS_UTC_MS } from "./concentrator-clock.ts";
 import { below, type Random } from "./random.ts";
+import type { AntennaReception } from "./reception-model.ts";
 import type { Gateway } from "./scenario.ts";
 import type { GatewayDatagram, Transmission } from "./transmission.ts";
 

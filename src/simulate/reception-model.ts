@@ -111,6 +111,14 @@ export interface ReportedSignal {
   readonly snrDb: number;
 }
 
+/** What one antenna made of a transmission. */
+export interface AntennaReception {
+  readonly antenna: number;
+  readonly crc: "ok" | "bad";
+  readonly signal: ReportedSignal;
+  readonly frequencyOffsetHz: number;
+}
+
 /** What a concentrator reports of a frame; takes the same number of draws for every frame. */
 export function reportSignal(
   signalDbm: number,

@@ -30,7 +30,7 @@ import {
   spreadingFactorOf,
   type Unheard,
 } from "./node-figures.ts";
-import { nodeContext, nodeRow } from "./nodes.ts";
+import { nodeContext, nodeRow } from "./node-row.ts";
 import { unheardAt } from "./reachability.ts";
 import { placesOf, regionPowers } from "./user-data.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";

@@ -8,9 +8,18 @@
 import { internalFault, type Oddity, type WireFault } from "../../model/fault.ts";
 import type { Modulation } from "../../model/modulation.ts";
 import { field, object } from "./encode-packet.ts";
-import { fieldText, type NumberRule, readNumber, readPayload, toNumber, writePayload } from "./fields.ts";
+import {
+  fieldText,
+  isJsonObject,
+  type JsonObject,
+  type NumberRule,
+  readNumber,
+  readPayload,
+  toNumber,
+  writePayload,
+} from "./fields.ts";
 import { decodeHead, downstreamHeadOctets, identifiers, shortHeadOctets } from "./header.ts";
-import { isJsonObject, type JsonObject, readBody } from "./json-body.ts";
+import { readBody } from "./json-body.ts";
 import { readModulation, writeModulation } from "./modulation-text.ts";
 import { OddityLog } from "./oddity-log.ts";
 

@@ -4,8 +4,13 @@
  *
  * Plain readers instead of schemas: see the measured ratio in rxpk.ts.
  */
-import type { JsonObject } from "./json-body.ts";
 import type { OddityLog } from "./oddity-log.ts";
+
+export type JsonObject = Readonly<Record<string, unknown>>;
+
+export function isJsonObject(value: unknown): value is JsonObject {
+  return typeof value === "object" && value !== null && !Array.isArray(value);
+}
 
 export interface NumberRule {
   readonly min: number;

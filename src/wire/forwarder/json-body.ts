@@ -4,7 +4,7 @@
  */
 
 import { isAscii, isUtf8 } from "node:buffer";
-import { fieldType } from "./fields.ts";
+import { fieldType, isJsonObject, type JsonObject } from "./fields.ts";
 import type { OddityLog, Reason } from "./oddity-log.ts";
 
 // How deep is a JSON text nested, and where does its first value end? Asked before `JSON.parse` sees a
@@ -160,18 +160,12 @@ function behindString(text: string, quote: number): number {
   return text.length;
 }
 
-export type JsonObject = Readonly<Record<string, unknown>>;
-
 // Chosen: the deepest body that any known forwarder sends has 5 levels (root, rxpk, packet, rsig, entry).
 const depthLimit = 16;
 
 // RFC 8200 section 4.5 and RFC 768: 65 535 octets of IPv6 payload minus the 8 of the UDP header. A longer
 // "datagram" never crossed a network whole: it fills a receive buffer and may have been cut by it.
 const longestDatagram = 65_527;
-
-export function isJsonObject(value: unknown): value is JsonObject {
-  return typeof value === "object" && value !== null && !Array.isArray(value);
-}
 
 /**
  * Reads the JSON object from octet `at` to the end. `empty`: nothing but NULs and white space there.

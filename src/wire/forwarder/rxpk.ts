@@ -8,6 +8,8 @@ import {
   cutText,
   fieldText,
   fieldType,
+  isJsonObject,
+  type JsonObject,
   type NumberRule,
   parseTimestamp,
   readNumber,
@@ -16,7 +18,6 @@ import {
   timestampFromMs,
   toNumber,
 } from "./fields.ts";
-import { isJsonObject, type JsonObject } from "./json-body.ts";
 import { readModulation } from "./modulation-text.ts";
 import type { OddityLog } from "./oddity-log.ts";
 

@@ -8,9 +8,9 @@
  */
 import type { RadioPacket, StatusReport, TransmitOutcome, UpstreamDatagram } from "../../model/datagram.ts";
 import { internalFault, type Oddity, type WireFault } from "../../model/fault.ts";
-import { cutText, fieldType, readNumber } from "./fields.ts";
+import { cutText, fieldType, isJsonObject, readNumber } from "./fields.ts";
 import { decodeHead, gatewayEuiOf, identifiers, upstreamHeadOctets } from "./header.ts";
-import { isJsonObject, readBody } from "./json-body.ts";
+import { readBody } from "./json-body.ts";
 import { OddityLog } from "./oddity-log.ts";
 import { readRadioPacket, readStatus } from "./rxpk.ts";
 
