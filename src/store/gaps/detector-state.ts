@@ -17,7 +17,7 @@ import { isAtRest } from "../../ledger/gaps/loss-detector.ts";
 import type { Store } from "../open.ts";
 import {
   contextOf,
-  gapId,
+  gapRowOf,
   type LifeEnding,
   type Tag,
   type WatchStatements,
@@ -327,21 +327,8 @@ export class DetectorState {
   #write({ devAddr, life }: Pick<Entry, "devAddr" | "life">, draft: GapDraft, tag: Tag): void {
     const context = contextOf(draft);
     this.#sql.write.run({
-      id: gapId(devAddr, life, draft.fromUs, tag),
-      devAddr,
-      life,
+      ...gapRowOf(devAddr, life, draft, tag),
       tag,
-      kind: draft.kind,
-      open: draft.open ? 1 : 0,
-      fromUs: draft.fromUs,
-      toUs: draft.toUs,
-      missed: draft.missed,
-      firstMissed: draft.firstMissed,
-      lastMissed: draft.lastMissed,
-      heard: draft.heard,
-      expected: draft.expectedByRhythm,
-      rhythmUs: draft.rhythmUs,
-      lacking: draft.lacking,
       contextFromUs: context.fromUs,
       contextToUs: context.toUs,
     });

@@ -1,6 +1,7 @@
 /** How is a dropout named, and how far around it does its evidence reach? */
 
 import type { Statement } from "better-sqlite3";
+import type { GapDraft } from "../../ledger/gaps/gap-detector.ts";
 import type { FindingEvidence, GapJudgement } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import { isoTime, type TimeRange } from "../../model/time-range.ts";
@@ -14,6 +15,19 @@ const MARKS: Readonly<Record<Tag, string>> = { run: "r", episode: "e", end: "x",
 /** "01A2B3C4-1-1773478800000-r": the same however often everything is derived anew. */
 export function gapId(devAddr: number, life: number, fromUs: number, tag: Tag): string {
   return `${formatDevAddr(devAddr)}-${life}-${Math.round(fromUs / 1000)}-${MARKS[tag]}`;
+}
+
+/** A found dropout as its `gap` row holds it, without what its finding says. */
+export function gapRowOf(devAddr: number, life: number, draft: GapDraft, tag: Tag) {
+  const { expectedByRhythm, final: _final, tag: _foundBy, open, ...figures } = draft;
+  return {
+    ...figures,
+    id: gapId(devAddr, life, draft.fromUs, tag),
+    devAddr,
+    life,
+    open: open ? (1 as const) : (0 as const),
+    expected: expectedByRhythm,
+  };
 }
 
 const HOUR_US = 3_600_000_000;

@@ -20,7 +20,7 @@ import { readRecordedTime } from "../recorded-time.ts";
 import { SceneBlocks } from "./context-cache.ts";
 import { gatewaysOf } from "./detector-state.ts";
 import { SceneReader } from "./gap-context.ts";
-import { COUNTERS_OF_LIFE, contextOf, findingText, gapId } from "./gap-rows.ts";
+import { COUNTERS_OF_LIFE, contextOf, findingText, gapRowOf } from "./gap-rows.ts";
 import { type OutageRow, OutageWriter } from "./outages.ts";
 
 export interface KnownGaps {
@@ -111,7 +111,7 @@ function ofLife(
 ): Dropout[] {
   const found = new Map<string, Dropout>();
   const put = (draft: GapDraft) => {
-    const gap = dropoutOf(devAddr, number, draft);
+    const gap = gapRowOf(devAddr, number, draft, draft.tag);
     found.set(gap.id, gap);
   };
   const counters = prepared(store, COUNTERS_OF_LIFE).all(
@@ -137,25 +137,6 @@ function isOver(store: Store, devAddr: number, life: number, lastAtUs: number, k
      AND to_us <= @known`,
   ).get({ addr: devAddr, life, at: lastAtUs, known: knownUs });
   return row !== undefined;
-}
-
-function dropoutOf(devAddr: number, life: number, draft: GapDraft): Dropout {
-  return {
-    id: gapId(devAddr, life, draft.fromUs, draft.tag),
-    devAddr,
-    life,
-    kind: draft.kind,
-    open: draft.open ? 1 : 0,
-    fromUs: draft.fromUs,
-    toUs: draft.toUs,
-    missed: draft.missed,
-    firstMissed: draft.firstMissed,
-    lastMissed: draft.lastMissed,
-    heard: draft.heard,
-    expected: draft.expectedByRhythm,
-    rhythmUs: draft.rhythmUs,
-    lacking: draft.lacking,
-  };
 }
 
 /** With its finding; none where chance explains it. What was settled by then keeps the finding that is stored. */
