@@ -1,7 +1,7 @@
 import { defineConfig } from "vitest/config";
 
-// One runner, three projects, quickest first: `unit` touches no network beyond loopback sockets it
-// opens itself, `process` starts the built service, `browser` drives a real Chromium.
+// One runner, four projects, quickest first: `unit` touches no network beyond loopback sockets it
+// opens itself, `process` starts the built service, `faults` kills and floods it, `browser` drives a real Chromium.
 // Files of a project share their worker's modules (`isolate: false`): loading them anew for each file costs more than
 // most tests. So a test puts back what it sets of the process: variables, the exit code, output that it catches.
 
@@ -48,8 +48,17 @@ export default defineConfig({
       {
         test: {
           name: "process",
-          include: ["tests/process/**/*.test.ts", "tests/faults/**/*.test.ts"],
-          // As above: one start of the program takes five seconds there.
+          include: ["tests/process/**/*.test.ts"],
+          // Files side by side: each has its own folder and ports, and waits more than it computes.
+          testTimeout: 120_000,
+          hookTimeout: 60_000,
+        },
+      },
+      {
+        test: {
+          name: "faults",
+          include: ["tests/faults/**/*.test.ts"],
+          // One at a time: a flood is to find the machine as a person's machine is.
           testTimeout: 120_000,
           hookTimeout: 60_000,
           fileParallelism: false,

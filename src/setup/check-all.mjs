@@ -65,5 +65,6 @@ step("Build", () => {
   return 0;
 });
 step("Tests of the running service", () => tests("process"));
+step("Tests under floods, kills and full disks", () => tests("faults"));
 step("Tests in a browser", () => tests("browser"));
 finish(0);
