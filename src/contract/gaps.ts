@@ -116,16 +116,22 @@ export const EpisodeRow = z.object({
 });
 export type EpisodeRow = z.infer<typeof EpisodeRow>;
 
+/** Dropouts that touch a window, counted however many there are. */
+export const GapCounts = z.object({
+  gaps: z.number().int(),
+  open: z.number().int().describe("that go on at the end of what is stored"),
+  nodes: z.number().int().describe("nodes with a gap"),
+  missedCounters: z.number().int(),
+  byCause: z.record(z.string(), z.number().int()).describe("gaps of each cause"),
+});
+export type GapCounts = z.infer<typeof GapCounts>;
+
 export const GapsView = z.object({
   window: Window,
   sentence: Sentence,
-  counts: z.object({
-    gaps: z.number().int(),
-    open: z.number().int(),
-    nodes: z.number().int().describe("nodes with a gap"),
-    missedCounters: z.number().int(),
-    byCause: z.record(z.string(), z.number().int()),
-  }),
+  counts: GapCounts.extend({
+    own: GapCounts.describe("of your own nodes; the sentence counts these. The rest are strangers'"),
+  }).describe("of all nodes"),
   episodes: z.array(EpisodeRow),
   gaps: z.array(DropoutRow).describe("newest first, at most 2,000"),
   gapsCut: z.boolean(),

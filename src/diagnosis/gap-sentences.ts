@@ -1,5 +1,5 @@
 /** What do the views say of gaps in a sentence or a clause? One place, so that all of them say the same. */
-import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
+import type { Cause, EpisodeRow, GapCounts } from "../contract/gaps.ts";
 import type { Sentence } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
 import { certaintyOf } from "../words/certainty.ts";
@@ -15,33 +15,31 @@ function count(n: number, one: string, many = `${one}s`): string {
   return `${n.toLocaleString("en-GB")} ${n === 1 ? one : many}`;
 }
 
-/** "4 gaps of 3 nodes in the last hour; most often: weak link (3); 1 goes on." */
+/** "4 gaps of 3 nodes in the last hour; most often: weak link (3); 1 goes on." `own`: of your own nodes. */
 export function gapsSentence(
-  gaps: readonly DropoutRow[],
+  own: GapCounts,
   episodes: readonly EpisodeRow[],
   { fromUs, toUs, live }: Asked,
 ): Sentence {
   const when = `${live ? "in the last" : "in this window of"} ${span((toUs - fromUs) / 1e6)}`;
-  if (gaps.length === 0) {
+  if (own.gaps === 0) {
     const silent =
       episodes.length === 0 ? "" : `; ${count(episodes.length, "outage")} of a gateway cost no node a frame`;
     return [{ text: `No gap ${when} that chance and the nodes' own rhythms do not explain${silent}.` }];
   }
-  const nodes = new Set(gaps.map(({ devAddr, life }) => `${devAddr}/${life}`)).size;
-  const byCause = new Map<Cause, number>();
-  for (const { finding } of gaps) byCause.set(finding.cause, (byCause.get(finding.cause) ?? 0) + 1);
-  const named = [...byCause].filter(([cause]) => cause !== "unexplained").sort((a, b) => b[1] - a[1]);
-  const unexplained = byCause.get("unexplained") ?? 0;
-  const open = gaps.filter((gap) => gap.open).length;
+  const named = Object.entries(own.byCause)
+    .filter(([cause]) => cause !== "unexplained")
+    .sort((a, b) => b[1] - a[1] || a[0].localeCompare(b[0]));
+  const unexplained = own.byCause["unexplained"] ?? 0;
   const parts = [
-    ...named.slice(0, 2).map(([cause, n]) => `${CAUSE_LABELS[cause]} ${n.toLocaleString("en-GB")}`),
+    ...named.slice(0, 2).map(([cause, n]) => `${CAUSE_LABELS[cause as Cause]} ${n.toLocaleString("en-GB")}`),
     ...(named.length > 2 ? [`other causes ${named.slice(2).reduce((sum, [, n]) => sum + n, 0)}`] : []),
     ...(unexplained > 0 ? [`unexplained ${unexplained.toLocaleString("en-GB")}`] : []),
   ];
   return [
-    { text: count(gaps.length, "gap"), href: "#/gaps" },
-    { text: ` of ${count(nodes, "node")} ${when}: ${parts.join(", ")}` },
-    { text: open === 0 ? "." : `; ${openText(open, live)}.` },
+    { text: count(own.gaps, "gap"), href: "#/gaps" },
+    { text: ` of ${count(own.nodes, "node")} ${when}: ${parts.join(", ")}` },
+    { text: own.open === 0 ? "." : `; ${openText(own.open, live)}.` },
   ];
 }
 

@@ -1,10 +1,10 @@
 /** The dropouts of a window: one row a node's gap with its finding, and the episodes that several nodes share. */
-import type { Cause, DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps.ts";
+import type { Cause, DropoutRow, EpisodeRow, Finding, GapCounts, GapsView } from "../contract/gaps.ts";
 import { episodeSentence, gapsSentence, outageSentence } from "../diagnosis/gap-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
-import type { StoredGap, StoredOutage } from "../store/queries/gaps.ts";
+import { type GapCount, goesOn, type StoredGap, type StoredOutage } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
@@ -189,28 +189,35 @@ export function gapsOfWindow(
 }
 
 export function gapsView(store: Store, window: AskedWindow): GapsView {
-  const { episodes, gaps, isCut } = gapsOfWindow(store, window);
-  const { byCause: counted, lives } = knownCounts(store, window);
-  const sum = (of: (one: (typeof counted)[number]) => number) =>
-    counted.reduce((total, one) => total + of(one), 0);
-  const counts = {
-    gaps: sum((one) => one.gaps),
-    open: sum((one) => one.open),
-    nodes: lives,
-    missedCounters: sum((one) => one.missed),
-    byCause: Object.fromEntries(counted.map(({ cause, gaps: n }) => [cause, n])),
-  };
+  const names = gapNames(store, knownUntilUs(window));
+  const { episodes, gaps, isCut } = gapsOfWindow(store, window, names);
+  const counted = knownCounts(store, window);
+  const own = summed(counted.filter((one) => !isOfStranger(one, names)));
   return {
     window: windowView(window),
-    sentence: gapsSentence(
-      gaps.filter(({ stranger }) => !stranger),
-      episodes,
-      window,
-    ),
-    counts,
+    sentence: gapsSentence(own, episodes, window),
+    counts: { ...summed(counted), own },
     episodes: withMarks(store, episodes),
     gaps: withMarks(store, gaps),
     gapsCut: isCut,
+  };
+}
+
+function isOfStranger({ devAddr }: Pick<StoredGap, "devAddr">, { nodes, home }: GapNames): boolean {
+  const address = formatDevAddr(devAddr);
+  return isStranger(address, nodes.get(address), home);
+}
+
+function summed(counted: readonly GapCount[]): GapCounts {
+  const sum = (of: (one: GapCount) => number) => counted.reduce((total, one) => total + of(one), 0);
+  const byCause: Record<string, number> = {};
+  for (const { cause, gaps } of counted) byCause[cause] = (byCause[cause] ?? 0) + gaps;
+  return {
+    gaps: sum(({ gaps }) => gaps),
+    open: sum(({ open }) => open),
+    nodes: new Set(counted.map(({ devAddr, life }) => `${devAddr}/${life}`)).size,
+    missedCounters: sum(({ missed }) => missed),
+    byCause,
   };
 }
 
@@ -233,7 +240,7 @@ export function dropoutRow(gap: StoredGap, names: GapNames, { toUs, live }: Aske
   const devAddr = formatDevAddr(gap.devAddr);
   const label = names.nodes.get(devAddr);
   const gateway = gap.gatewayId === null ? undefined : names.gateways.get(gap.gatewayId);
-  const open = gap.open === 1 && gap.endedUs === null;
+  const open = goesOn(gap);
   // One that goes on reaches to the present of a live window, whenever it was looked at last; else to its end.
   const endUs =
     gap.endedUs ?? (open ? (live ? Math.max(gap.toUs, toUs) : Math.min(gap.toUs, toUs)) : gap.toUs);
@@ -243,7 +250,7 @@ export function dropoutRow(gap: StoredGap, names: GapNames, { toUs, live }: Aske
     life: gap.life,
     name: label?.name ?? null,
     network: networkOf(devAddr),
-    stranger: isStranger(devAddr, label, names.home),
+    stranger: isOfStranger(gap, names),
     scope: gap.scope,
     gateway: gateway?.eui ?? null,
     gatewayName: gateway?.name ?? null,

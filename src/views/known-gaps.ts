@@ -5,13 +5,7 @@
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { gapsAsKnown, type KnownGaps } from "../store/gaps/gaps-as-known.ts";
 import type { Store } from "../store/open.ts";
-import {
-  type GapCount,
-  gapCounts,
-  gapsInWindow,
-  livesWithGaps,
-  outagesInWindow,
-} from "../store/queries/gaps.ts";
+import { countGaps, type GapCount, gapCounts, gapsInWindow, outagesInWindow } from "../store/queries/gaps.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { storeVersion } from "../store/queries/statement.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
@@ -27,17 +21,10 @@ export function knownGaps(store: Store, window: AskedWindow, most: number): Know
     : { ...earlier, gaps: earlier.gaps.slice(0, most) };
 }
 
-/** The same counted by cause, and the addresses and lives with one. */
-export function knownCounts(store: Store, window: AskedWindow): { byCause: GapCount[]; lives: number } {
+/** The same counted by address, life and cause, however many there are. */
+export function knownCounts(store: Store, window: AskedWindow): GapCount[] {
   const earlier = earlierGaps(store, window);
-  if (earlier === null) return { byCause: gapCounts(store, window), lives: livesWithGaps(store, window) };
-  const counts = new Map<string, GapCount>();
-  for (const { cause, open, missed } of earlier.gaps) {
-    const one = counts.get(cause) ?? { cause, gaps: 0, open: 0, missed: 0 };
-    counts.set(cause, { cause, gaps: one.gaps + 1, open: one.open + open, missed: one.missed + missed });
-  }
-  const lives = new Set(earlier.gaps.map(({ devAddr, life }) => `${devAddr}/${life}`)).size;
-  return { byCause: [...counts.values()].sort((a, b) => (a.cause < b.cause ? -1 : 1)), lives };
+  return earlier === null ? gapCounts(store, window) : countGaps(earlier.gaps);
 }
 
 /** null: what is stored ends before the window's context does, so that the stored rows are the answer. */

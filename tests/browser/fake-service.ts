@@ -196,11 +196,12 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       case "gaps": {
         gapsSpan = span;
         const gaps = gapsView(span);
+        const none = { gaps: 0, open: 0, nodes: 0, missedCounters: 0, byCause: {} };
         if (mood.empty)
           Object.assign(gaps, {
             episodes: [],
             gaps: [],
-            counts: { gaps: 0, open: 0, nodes: 0, missedCounters: 0, byCause: {} },
+            counts: { ...none, own: none },
             sentence: [{ text: "No frame is known to be missing." }],
           });
         return contract.GapsView.parse(gaps);

@@ -211,6 +211,7 @@ export function gapsView(span: Span): GapsView {
   ];
   const byCause: Record<string, number> = {};
   for (const { finding } of gaps) byCause[finding.cause] = (byCause[finding.cause] ?? 0) + 1;
+  const own = { gaps: gaps.length, open: 1, nodes: 4, missedCounters: 16, byCause };
   return {
     window: { from: iso(span.fromMs), to: iso(span.toMs), live: span.live },
     sentence: [
@@ -218,7 +219,7 @@ export function gapsView(span: Span): GapsView {
       { text: "the Packing shed gateway was out of reach", href: "/gaps?cause=gateway-unreachable" },
       { text: "." },
     ],
-    counts: { gaps: gaps.length, open: 1, nodes: 4, missedCounters: 16, byCause },
+    counts: { ...own, own },
     episodes,
     gaps,
     gapsCut: false,

@@ -224,12 +224,12 @@ export class FakeViews implements Views {
   }
   gaps(window: WindowQuery, nowUs: number) {
     const span = spanOf(window, nowUs);
-    const counts = { gaps: 0, open: 0, nodes: 0, missedCounters: 0, byCause: {} };
+    const none = { gaps: 0, open: 0, nodes: 0, missedCounters: 0, byCause: {} };
     const sentence = [{ text: "No gap." }];
     return this.#answer(["gaps", window], {
       window: orchard.siteView(span).window,
       sentence,
-      counts,
+      counts: { ...none, own: none },
       episodes: [],
       gaps: [],
       gapsCut: false,

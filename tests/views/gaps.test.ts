@@ -55,6 +55,32 @@ describe("the gaps of a window", () => {
     expect(view.counts.byCause).toEqual({ "node-silent": 1, "gateway-unreachable": 3 });
   });
 
+  it("are counted for all nodes and for your own, and the sentence counts your own", () => {
+    const store = aSiteWithGaps();
+    store.prepare("INSERT INTO label (kind, id, own) VALUES ('node', ?, 0)").run(NODES[2]);
+    const { counts, sentence, gaps } = gapsView(store, windowOf(0, 3 * HOUR));
+    // By hand: each of the three missed six counters in the outage, and the first was silent once more.
+    const all = { "gateway-unreachable": 3, "node-silent": 1 };
+    const own = { "gateway-unreachable": 2, "node-silent": 1 };
+    expect(counts).toEqual({
+      ...{ gaps: 4, open: 0, nodes: 3, missedCounters: 18, byCause: all },
+      own: { gaps: 3, open: 0, nodes: 2, missedCounters: 12, byCause: own },
+    });
+    expect(gaps.filter(({ stranger }) => stranger).map(({ devAddr }) => devAddr)).toEqual([NODES[2]]);
+    expect(sentence.map(({ text }) => text).join("")).toMatch(/^3 gaps of 2 nodes/);
+  });
+
+  it("are open in the counts as in the rows: a node that came back elsewhere has ended its gap", () => {
+    const store = aSiteWithGaps();
+    store.prepare("UPDATE gap SET open = 1, ended_us = to_us WHERE kind = 'silence'").run();
+    const ended = gapsView(store, windowOf(0, 3 * HOUR));
+    expect([ended.counts.open, ended.counts.own.open]).toEqual([0, 0]);
+    store.prepare("UPDATE gap SET ended_us = NULL WHERE kind = 'silence'").run();
+    const open = gapsView(store, windowOf(0, 3 * HOUR));
+    expect([open.counts.open, open.counts.own.open]).toEqual([1, 1]);
+    expect(open.gaps.filter((gap) => gap.open)).toHaveLength(1);
+  });
+
   it("are one episode where nodes share the gateway's trouble", () => {
     const { episodes, gaps } = gapsView(aSiteWithGaps(), windowOf(0, 3 * HOUR));
     expect(episodes).toHaveLength(1);

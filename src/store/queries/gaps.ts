@@ -55,30 +55,46 @@ export function gapsKnownSince(store: Store, { fromUs, toUs }: TimeWindow, known
   ).all(Math.min(toUs, knownUs), fromUs) as KeptGap[];
 }
 
+/** What one life of an address has of one cause. */
 export interface GapCount {
+  readonly devAddr: number;
+  readonly life: number;
   readonly cause: string;
   readonly gaps: number;
   readonly open: number;
   readonly missed: number;
 }
 
-/** The same, counted by cause, however many there are. */
+/** Returns the dropouts that touch the window counted by address, life and cause, however many there are. */
 export function gapCounts(store: Store, { fromUs, toUs }: TimeWindow): GapCount[] {
   return prepared(
     store,
-    `SELECT cause, count(*) AS gaps, sum(open) AS open, sum(missed) AS missed FROM gap
-     WHERE shown = 1 AND from_us < ? AND to_us > ? GROUP BY cause`,
+    `SELECT dev_addr AS devAddr, life, cause, count(*) AS gaps, sum(open = 1 AND ended_us IS NULL) AS open,
+            sum(missed) AS missed
+     FROM gap WHERE shown = 1 AND from_us < ? AND to_us > ? GROUP BY dev_addr, life, cause`,
   ).all(toUs, fromUs) as GapCount[];
 }
 
-/** Addresses and lives with a dropout in the window. */
-export function livesWithGaps(store: Store, { fromUs, toUs }: TimeWindow): number {
-  return prepared(
-    store,
-    "SELECT count(*) FROM (SELECT DISTINCT dev_addr, life FROM gap WHERE shown = 1 AND from_us < ? AND to_us > ?)",
-  )
-    .pluck()
-    .get(toUs, fromUs) as number;
+/** Returns the same of rows at hand. */
+export function countGaps(gaps: readonly StoredGap[]): GapCount[] {
+  const counts = new Map<string, GapCount>();
+  for (const gap of gaps) {
+    const { devAddr, life, cause, missed } = gap;
+    const key = `${devAddr}/${life}/${cause}`;
+    const one = counts.get(key) ?? { devAddr, life, cause, gaps: 0, open: 0, missed: 0 };
+    counts.set(key, {
+      ...one,
+      gaps: one.gaps + 1,
+      open: one.open + Number(goesOn(gap)),
+      missed: one.missed + missed,
+    });
+  }
+  return [...counts.values()];
+}
+
+/** Whether a dropout goes on: one whose node came back in another life has ended. */
+export function goesOn({ open, endedUs }: Pick<StoredGap, "open" | "endedUs">): boolean {
+  return open === 1 && endedUs === null;
 }
 
 export function gapsOfLife(
