@@ -69,6 +69,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
         nowUs: () => Date.now() * 1000,
         // Signals get their turn, too.
         pause: () => new Promise((resume) => setImmediate(resume)),
+        waitMs: (ms) => new Promise((resume) => setTimeout(resume, ms)),
         onProgress: ({ progress }) => bars.at(-1)?.at(progress),
         onRecorded: () => undefined,
       });

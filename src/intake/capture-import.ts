@@ -4,6 +4,7 @@
  */
 import { formatDistanceStrict } from "date-fns";
 import { beginCapture, type CaptureFigures, endCapture, findReadCapture } from "../store/captures.ts";
+import type { Store } from "../store/open.ts";
 import { MAX_CAPTURE_PAUSE_US } from "../store/recorder/recorded-time-writer.ts";
 import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
@@ -13,7 +14,7 @@ import { decodeDownstream } from "../wire/forwarder/downstream.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
 import { type CaptureReading, digestCapture, openCapture } from "./capture-reader.ts";
 import type { CaptureProgress } from "./handle.ts";
-import { addTo, recordBatch } from "./record-batch.ts";
+import { addTo, onceFree, recordBatch } from "./record-batch.ts";
 
 // Does the clock of a capture jump? Watches the times of its packets, in the order of the file.
 
@@ -60,6 +61,8 @@ export interface CaptureImportOptions {
   readonly nowUs: () => number;
   /** Lets other work of the thread run. */
   readonly pause: () => Promise<void>;
+  /** Resolves after so long. */
+  readonly waitMs: (ms: number) => Promise<void>;
   readonly onProgress: (progress: CaptureProgress) => void;
   readonly onRecorded: (recorded: Recorded) => void;
   /** UDP port of the server in the capture; recognised by what crosses it when not given. */
@@ -97,32 +100,33 @@ export class CaptureImport {
    * when the file is none, before anything is written; and with the store's error when that refuses.
    */
   async read(path: string, name: string, onBegun: (captureId: number) => void): Promise<CaptureOutcome> {
-    const { recorder, udpPort, nowUs } = this.#options;
+    const { recorder, udpPort, nowUs, waitMs } = this.#options;
+    const write = <T>(work: (db: Store) => T) => onceFree(() => recorder.write(work), waitMs);
     const reading = await openCapture(path, { udpPort });
     const digest = await digestCapture(path);
-    const before = recorder.write((db) => findReadCapture(db, digest));
+    const before = await write((db) => findReadCapture(db, digest));
     if (before !== null) {
       onBegun(before);
       this.#options.onProgress({ captureId: before, progress: 1, state: "done" });
       return { captureId: before, readBefore: true, figures: figuresOf(nothingRecorded()), damage: null };
     }
     const size = reading.sizeOctets;
-    const captureId = recorder.write((db) => beginCapture(db, { name, digest, size, startedAtUs: nowUs() }));
+    const captureId = await write((db) => beginCapture(db, { name, digest, size, startedAtUs: nowUs() }));
     onBegun(captureId);
     const total = nothingRecorded();
     try {
       const damage = await this.#readItems(reading, captureId, total);
-      this.#end(captureId, "done", damage, total);
+      await this.#end(captureId, "done", damage, total);
       return { captureId, readBefore: false, figures: figuresOf(total), damage };
     } catch (error) {
       // What was recorded stays: reading the file again finds it and goes on.
-      this.#end(captureId, "failed", error instanceof Error ? error.message : String(error), total);
+      await this.#end(captureId, "failed", error instanceof Error ? error.message : String(error), total);
       throw error;
     }
   }
 
   async #readItems(reading: CaptureReading, captureId: number, total: Recorded): Promise<string | null> {
-    const { recorder, onProgress, pause } = this.#options;
+    const { recorder, onProgress, pause, waitMs } = this.#options;
     const faults = new Map<string, number>();
     const clock = new CaptureClock();
     for await (const items of reading.items()) {
@@ -134,17 +138,23 @@ export class CaptureImport {
       }
       for (let i = 0; i < datagrams.length; i += DATAGRAMS_A_COMMIT) {
         if (this.#stopped) throw new Error("the service ended while reading it");
-        const batch = datagrams.slice(i, i + DATAGRAMS_A_COMMIT);
-        const { recorded, trouble } = recordBatch(recorder, batch, { deferSettling: true, captureId });
-        this.#note(total, recorded);
-        if (trouble !== null) throw trouble;
+        let batch = datagrams.slice(i, i + DATAGRAMS_A_COMMIT);
+        await onceFree(() => {
+          const { recorded, done, trouble } = recordBatch(recorder, batch, {
+            deferSettling: true,
+            captureId,
+          });
+          this.#note(total, recorded);
+          batch = batch.slice(done);
+          if (trouble !== null) throw trouble;
+        }, waitMs);
         await pause();
       }
       const progress = reading.sizeOctets === 0 ? 1 : reading.readOctets / reading.sizeOctets;
       onProgress({ captureId, progress: Math.min(0.99, progress), state: "reading" });
     }
-    this.#note(total, recorder.endCapture());
-    while (recorder.workOnGaps({ patient: false, nowUs: null })) {
+    this.#note(total, await onceFree(() => recorder.endCapture(), waitMs));
+    while (await onceFree(() => recorder.workOnGaps({ patient: false, nowUs: null }), waitMs)) {
       if (this.#stopped) break;
       await pause();
     }
@@ -157,10 +167,16 @@ export class CaptureImport {
     this.#options.onRecorded(recorded);
   }
 
-  #end(captureId: number, state: "done" | "failed", trouble: string | null, total: Recorded): void {
-    const { recorder, nowUs, onProgress } = this.#options;
+  async #end(
+    captureId: number,
+    state: "done" | "failed",
+    trouble: string | null,
+    total: Recorded,
+  ): Promise<void> {
+    const { recorder, nowUs, onProgress, waitMs } = this.#options;
     const figures = figuresOf(total);
-    recorder.write((db) => endCapture(db, captureId, { state, finishedAtUs: nowUs(), trouble, figures }));
+    const row = { state, finishedAtUs: nowUs(), trouble, figures };
+    await onceFree(() => recorder.write((db) => endCapture(db, captureId, row)), waitMs);
     onProgress({ captureId, progress: 1, state });
   }
 }

@@ -87,6 +87,25 @@ export function isBusy(error: Error): boolean {
   return code.startsWith("SQLITE_BUSY") || code.startsWith("SQLITE_LOCKED");
 }
 
+/** So often a write is tried while another program holds the store, and the rest between. Chosen: more than 30 s. */
+const MAX_TRIES = 600;
+const BETWEEN_TRIES_MS = 50;
+
+/**
+ * Does a write, and again while another program holds the store: a capture that is imported beside the service takes
+ * many short turns. Rejects with any other error at once, and with this one when the store stays held.
+ */
+export async function onceFree<T>(work: () => T, waitMs: (ms: number) => Promise<void>): Promise<T> {
+  for (let tries = 1; ; tries++) {
+    try {
+      return work();
+    } catch (error) {
+      if (!(error instanceof Error) || !isBusy(error) || tries >= MAX_TRIES) throw error;
+      await waitMs(BETWEEN_TRIES_MS);
+    }
+  }
+}
+
 // SQLite result codes (sqlite.org/rescode.html) that a value of a datagram can cause: a constraint, a type, a range, a
 // size, and the general one, which integer overflow gives. All others are the store's.
 const VALUE_CODES = ["SQLITE_CONSTRAINT", "SQLITE_MISMATCH", "SQLITE_RANGE", "SQLITE_TOOBIG", "SQLITE_ERROR"];

@@ -23,6 +23,7 @@ import {
 } from "../store/user-data.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { followCheck } from "./follow-check.ts";
+import { onceFree } from "./record-batch.ts";
 import { openRecorderInput } from "./recorder-input.ts";
 import { DeltaGatherer, followForgetting, followGaps, keepHeartbeat } from "./recorder-tasks.ts";
 import { RecordingQueue } from "./recording-queue.ts";
@@ -104,6 +105,7 @@ async function run(): Promise<void> {
     recorder,
     nowUs: systemTimeUs,
     pause: () => new Promise((resume) => setImmediate(resume)),
+    waitMs,
     onProgress: (progress) => say({ kind: "capture", progress }),
     onRecorded: (recorded) => gatherer.add(recorded),
   });
@@ -132,27 +134,27 @@ async function run(): Promise<void> {
   port?.on("message", (message: ToRecorderThread) => {
     if (message.kind === "import") void startImport(message);
     else if (message.kind === "label")
-      answer(message.ticket, () => said((db) => writeLabel(db, message.label)));
+      void answer(message.ticket, () => said((db) => writeLabel(db, message.label)));
     else if (message.kind === "marks")
-      answer(message.ticket, () => said((db) => changeMarks(db, message.work)));
+      void answer(message.ticket, () => said((db) => changeMarks(db, message.work)));
     else if (message.kind === "placements")
-      answer(message.ticket, () => said((db) => changePlacements(db, message.work)));
+      void answer(message.ticket, () => said((db) => changePlacements(db, message.work)));
     else if (message.kind === "placement-photo")
-      answer(message.ticket, () => said((db) => writePlacementPhoto(db, message.id, message.picture)));
+      void answer(message.ticket, () => said((db) => writePlacementPhoto(db, message.id, message.picture)));
     else if (message.kind === "position")
-      answer(message.ticket, () => said((db) => writePosition(db, message.position)));
+      void answer(message.ticket, () => said((db) => writePosition(db, message.position)));
     else if (message.kind === "bench-reference")
-      answer(message.ticket, () => said((db) => writeBenchReference(db, message.reference)));
+      void answer(message.ticket, () => said((db) => writeBenchReference(db, message.reference)));
     else if (message.kind === "forget")
-      answer(message.ticket, () => {
-        const isThere = said((db) => beginForgetting(db, message.thing));
+      void answer(message.ticket, async () => {
+        const isThere = await said((db) => beginForgetting(db, message.thing));
         forgetting.begin();
         return isThere;
       });
     else if (message.kind === "name-site")
-      answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
-    else if (message.kind === "add-keys") answer(message.ticket, () => takeKeys(message.fileText));
-    else if (message.kind === "remove-keys") answer(message.ticket, () => dropKeys(message.id));
+      void answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
+    else if (message.kind === "add-keys") void answer(message.ticket, () => takeKeys(message.fileText));
+    else if (message.kind === "remove-keys") void answer(message.ticket, () => dropKeys(message.id));
     else if (message.kind === "close") void shutDown(message.untilMs);
     else message satisfies never;
   });
@@ -172,19 +174,27 @@ async function run(): Promise<void> {
       importing -= 1;
       gatherer.widen();
       if (deleteAfter) await rm(path, { force: true });
-      // What a large capture left in the log is merged now, so that the store is no larger than what it holds.
-      db.pragma("wal_checkpoint(TRUNCATE)");
+      mergeLog();
     }
   }
 
-  /** Writes a person's word, which may show in every view. */
-  function said(work: (store: Store) => number): number {
-    const outcome = recorder.write(work);
+  /** What a large capture left in the log is merged now, so that the store is no larger than what it holds. */
+  function mergeLog(): void {
+    try {
+      db.pragma("wal_checkpoint(TRUNCATE)");
+    } catch {
+      // The store is held, closed or full: the log stays and is merged later.
+    }
+  }
+
+  /** Writes a person's word, once no other program holds the store; it may show in every view. */
+  async function said(work: (store: Store) => number): Promise<number> {
+    const outcome = await onceFree(() => recorder.write(work), waitMs);
     gatherer.widen();
     return outcome;
   }
 
-  function takeKeys(fileText: string): number {
+  async function takeKeys(fileText: string): Promise<number> {
     const reading = readNodeKeysFile(fileText);
     if (!reading.ok) throw new Error(reading.sentence);
     return changeKeys((store) => {
@@ -193,7 +203,7 @@ async function run(): Promise<void> {
     });
   }
 
-  function dropKeys(id: string): number {
+  function dropKeys(id: string): Promise<number> {
     return changeKeys((store) => removeKeys(store, id.length === 8 ? { devAddr: id } : { devEui: id }));
   }
 
@@ -201,9 +211,9 @@ async function run(): Promise<void> {
    * Keys prove or disprove what was counted without them: the past of their addresses is counted again, in steps behind
    * the traffic where there is much of it.
    */
-  function changeKeys(work: (store: Store) => number): number {
-    const count = recorder.write(work);
-    gatherer.add(recorder.takeUp());
+  async function changeKeys(work: (store: Store) => number): Promise<number> {
+    const count = await onceFree(() => recorder.write(work), waitMs);
+    gatherer.add(await onceFree(() => recorder.takeUp(), waitMs));
     gatherer.widen();
     return count;
   }
@@ -239,9 +249,13 @@ async function run(): Promise<void> {
   }
 }
 
-function answer(ticket: number, work: () => number): void {
+function waitMs(ms: number): Promise<void> {
+  return new Promise((resume) => setTimeout(resume, ms));
+}
+
+async function answer(ticket: number, work: () => Promise<number>): Promise<void> {
   try {
-    say({ kind: "done", ticket, result: work(), trouble: null });
+    say({ kind: "done", ticket, result: await work(), trouble: null });
   } catch (error) {
     say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
   }

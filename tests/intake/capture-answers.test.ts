@@ -57,6 +57,7 @@ async function read(db: Store, name: string, arrivals: readonly Arrival[]): Prom
     recorder: new Recorder(db),
     nowUs: () => START_US,
     pause: () => Promise.resolve(),
+    waitMs: () => Promise.resolve(),
     onProgress: () => undefined,
     onRecorded: () => undefined,
     udpPort: 1700,

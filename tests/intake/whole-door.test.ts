@@ -281,6 +281,7 @@ describe("one datagram in a capture", () => {
       },
       nowUs: () => START_US,
       pause: () => Promise.resolve(),
+      waitMs: () => Promise.resolve(),
       onProgress: () => undefined,
       onRecorded: () => undefined,
     });
@@ -298,6 +299,21 @@ describe("one datagram in a capture", () => {
     const { db, figures } = await read([uplink(1), uplink(666), uplink(3)], wrap);
     expect(figures).toMatchObject({ datagrams: 2, receptions: 2, refused: 1 });
     expect(internal(db)).toEqual({ count: 1, samples: 1 });
+  });
+
+  it("is read to its end while another program holds the store now and then", async () => {
+    let turns = 0;
+    const { db, figures } = await read([uplink(1), uplink(2), uplink(3)], (recorder) => ({
+      record: (batch, options) => {
+        turns += 1;
+        if (turns <= 3) throw withCode("SQLITE_BUSY");
+        return recorder.record(batch, options);
+      },
+    }));
+    expect(figures).toMatchObject({ datagrams: 3, receptions: 3, refused: 0 });
+    expect(db.prepare("SELECT state, trouble FROM capture").all()).toEqual([
+      { state: "done", trouble: null },
+    ]);
   });
 });
 

@@ -201,6 +201,7 @@ describe("a device whose root keys are held", () => {
       recorder,
       nowUs: () => START_US,
       pause: async () => undefined,
+      waitMs: () => Promise.resolve(),
       onProgress: () => undefined,
       onRecorded: () => undefined,
     });
