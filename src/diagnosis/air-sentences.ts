@@ -43,15 +43,15 @@ const LOUD_DB = 6;
 export function noiseWords(evidence: NoiseEvidence): string {
   const { verdict, trust, told, needed, changeDb, p, loudestDb } = evidence;
   const isLoud = loudestDb !== null && loudestDb >= LOUD_DB;
-  const loud = isLoud ? ` At its loudest ${loudestDb.toFixed(1)}\u2009dB above its median.` : "";
+  const loud = isLoud ? ` At its loudest ${loudestDb.toFixed(1)}\u202FdB above its median.` : "";
   if (verdict === "not enough" || changeDb === null) {
     return `Not enough to say: ${told} of ${needed} stretches have enough weak frames.${loud}`;
   }
-  const rough = trust === "rough" ? " From frames up to 5\u2009dB SNR for want of weaker ones: rough." : "";
+  const rough = trust === "rough" ? " From frames up to 5\u202FdB SNR for want of weaker ones: rough." : "";
   const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;
-  const size = `${Math.abs(changeDb).toFixed(1)}\u2009dB`;
+  const size = `${Math.abs(changeDb).toFixed(1)}\u202FdB`;
   if (verdict === "steady") {
-    return `Steady: ${/[1-9]/.test(size) ? (changeDb < 0 ? "\u2212" : "+") : ""}${size} over the window${chance}, within chance or under 3\u2009dB.${loud}${rough}`;
+    return `Steady: ${/[1-9]/.test(size) ? (changeDb < 0 ? "\u2212" : "+") : ""}${size} over the window${chance}, within chance or under 3\u202FdB.${loud}${rough}`;
   }
   return `${verdict === "rises" ? "Rises" : "Falls"} by ${size} over the window${chance}.${loud}${rough}`;
 }
@@ -85,7 +85,7 @@ export interface DemodulatorEvidence {
 export const BLOCKING_MATTERS = 0.01;
 
 export function demodulatorWords({ busiestErlang, blockedOf8, blockedOf16 }: DemodulatorEvidence): string {
-  const demand = `${busiestErlang.toFixed(2)}\u2009E in the busiest stretch`;
+  const demand = `${busiestErlang.toFixed(2)}\u202FE in the busiest stretch`;
   if (blockedOf8 < BLOCKING_MATTERS) {
     return `Demodulators are no bottleneck: ${demand}, all of 8 busy for ${percent(blockedOf8)} of the frames.`;
   }
@@ -115,7 +115,7 @@ export function deafWords(evidence: DeafEvidence): string {
   const not = refused === 0 ? "" : `, ${refused} more refused by the gateway`;
   const spoilt = spoiltShare === null ? "" : `, which can cost up to ${percent(spoiltShare)} of the frames`;
   const much = share > DEAF_SHARE_WARNING ? " That is much." : "";
-  return `Deaf for ${seconds.toFixed(1)}\u2009s (${percent(share)}) by ${frames}${not}${spoilt}.${much}`;
+  return `Deaf for ${seconds.toFixed(1)}\u202Fs (${percent(share)}) by ${frames}${not}${spoilt}.${much}`;
 }
 
 // Does a transmitter keep its limits, as far as what was heard can tell? Heard airtime is a lower bound: over the limit
@@ -168,7 +168,7 @@ export interface DwellEvidence {
 /** Single frames, and where the region has it the occupancy of one frequency, against the dwell limit. */
 export function judgeDwell(evidence: DwellEvidence): AirtimeVerdict {
   const { frameLimitMs, longestFrameMs, framesOver, frames, inPeriod } = evidence;
-  const milliseconds = (ms: number) => `${Math.round(ms).toLocaleString("en-GB")}\u2009ms`;
+  const milliseconds = (ms: number) => `${Math.round(ms).toLocaleString("en-GB")}\u202Fms`;
   if (framesOver > 0) {
     return {
       standing: "bad",
@@ -178,7 +178,7 @@ export function judgeDwell(evidence: DwellEvidence): AirtimeVerdict {
   if (inPeriod !== null && inPeriod.mostMs > inPeriod.limitMs) {
     return {
       standing: "bad",
-      words: `${milliseconds(inPeriod.mostMs)} on one frequency within ${inPeriod.seconds}\u2009s, ${milliseconds(inPeriod.limitMs)} allowed`,
+      words: `${milliseconds(inPeriod.mostMs)} on one frequency within ${inPeriod.seconds}\u202Fs, ${milliseconds(inPeriod.limitMs)} allowed`,
     };
   }
   return {

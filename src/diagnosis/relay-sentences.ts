@@ -259,7 +259,7 @@ function placeOf(serverMs: number, gatewayMs: number | null): string {
 }
 
 function milliseconds(ms: number): string {
-  return `${ms.toFixed(ms < 10 ? 1 : 0)}\u2009ms`;
+  return `${ms.toFixed(ms < 10 ? 1 : 0)}\u202Fms`;
 }
 
 // Did a node get its answers? One sentence from the counts.

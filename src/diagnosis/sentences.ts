@@ -115,7 +115,7 @@ function nodesPart(ownNodes: readonly NodeRow[], window: Stretch): Part[] {
   const of = enough.length === many ? "nodes" : `nodes with ${ENOUGH}`;
   return [
     link(`${losing === 0 ? "None" : losing} of ${enough.length} ${of}`, "#/nodes"),
-    text(` lost more than ${THRESHOLDS.lookLoss * 100}\u2009% on the air ${within(window)}`),
+    text(` lost more than ${THRESHOLDS.lookLoss * 100}\u202F% on the air ${within(window)}`),
     ...whyPart(losers),
   ];
 }
@@ -259,7 +259,7 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
   const [low, high] = row.deliveryInterval95;
   const parts: Part[] = [
     text(
-      `${title} delivered ${percent(row.deliveryRatio)} of ${count(row.expected - row.missedNotRecorded, "counter")} (95\u2009% interval ${percent(low)} to ${percent(high)})`,
+      `${title} delivered ${percent(row.deliveryRatio)} of ${count(row.expected - row.missedNotRecorded, "counter")} (95\u202F% interval ${percent(low)} to ${percent(high)})`,
     ),
   ];
   if (row.missed > 0) {
@@ -343,5 +343,5 @@ function busiestOf<Load extends ChannelLoad>(channels: readonly Load[]): Load | 
 /** "868.3 MHz", as many decimals as it takes and one at least. */
 export function megahertz(frequencyHz: number): string {
   const digits = (frequencyHz / 1e6).toFixed(6).replace(/0+$/, "");
-  return `${digits.endsWith(".") ? `${digits}0` : digits}\u2009MHz`;
+  return `${digits.endsWith(".") ? `${digits}0` : digits}\u202FMHz`;
 }

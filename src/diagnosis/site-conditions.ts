@@ -110,7 +110,7 @@ function strongerStep(title: string, marginDb: number, spreadingFactor: number |
     if (marginDb + gainDb >= THRESHOLDS.lookMarginDb)
       return `${title}: try SF${next} (${decibel(gainDb)} more margin, longer airtime), or another place or antenna.`;
   }
-  return `${title}: another place or antenna; a slower data rate alone does not give ${THRESHOLDS.lookMarginDb}\u2009dB of margin.`;
+  return `${title}: another place or antenna; a slower data rate alone does not give ${THRESHOLDS.lookMarginDb}\u202FdB of margin.`;
 }
 
 /** Samples from which a channel's noise is compared, and the excess that is worth a line, dB. Chosen. */

@@ -145,34 +145,34 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
 /** "45 s", "4 min", "2 min 30 s", "2 h 10 min", "3 days". Thin spaces. The lesser unit only where it matters. */
 export function span(seconds: number): string {
   const whole = Math.max(0, Math.round(seconds));
-  if (whole < 120) return `${whole}\u2009s`;
+  if (whole < 120) return `${whole}\u202Fs`;
   if (whole < 600) return inUnits(whole, 60, "min", "s");
   const minutes = Math.round(whole / 60);
-  if (minutes < 120) return `${minutes}\u2009min`;
+  if (minutes < 120) return `${minutes}\u202Fmin`;
   if (minutes < 48 * 60) return inUnits(minutes, 60, "h", "min");
   const hours = Math.round(minutes / 60);
-  return hours < 240 ? inUnits(hours, 24, "days", "h") : `${Math.round(hours / 24)}\u2009days`;
+  return hours < 240 ? inUnits(hours, 24, "days", "h") : `${Math.round(hours / 24)}\u202Fdays`;
 }
 
 function inUnits(amount: number, ratio: number, unit: string, lesser: string): string {
   const rest = amount % ratio;
-  const much = `${Math.floor(amount / ratio)}\u2009${unit}`;
-  return rest === 0 ? much : `${much} ${rest}\u2009${lesser}`;
+  const much = `${Math.floor(amount / ratio)}\u202F${unit}`;
+  return rest === 0 ? much : `${much} ${rest}\u202F${lesser}`;
 }
 
 /** "2.4 %", "97 %": one decimal below ten. */
 export function percent(ratio: number): string {
   const value = ratio * 100;
   // Little is not nothing.
-  if (value > 0 && value < 0.005) return "<0.01\u2009%";
+  if (value > 0 && value < 0.005) return "<0.01\u202F%";
   // 99.96 must not print as 100 when something was lost.
   const digits = value === 100 || value === 0 ? 0 : value < 1 ? 2 : value < 10 || value > 99 ? 1 : 0;
   const rounded = value < 100 && value > 99.9 ? "99.9" : value.toFixed(digits);
-  return `${rounded}\u2009%`;
+  return `${rounded}\u202F%`;
 }
 
 export function decibel(db: number): string {
-  return `${db < 0 ? "\u2212" : ""}${Math.abs(db).toFixed(1)}\u2009dB`;
+  return `${db < 0 ? "\u2212" : ""}${Math.abs(db).toFixed(1)}\u202FdB`;
 }
 
 // Does a place get through to a gateway: good, marginal, or dead? By what was delivered and how far above the floor it

@@ -3,7 +3,7 @@
  * nothing to say. Times in one zone, named once on the first page.
  */
 
-const THIN = "\u2009";
+const THIN = "\u202F";
 const NOTHING = "–";
 
 /** "−97.0 dBm". `value` null: a dash. */

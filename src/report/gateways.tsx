@@ -137,7 +137,7 @@ function AgainstReference({ bench }: { readonly bench: BenchView }) {
     <div class="keep">
       <Checks
         items={items.filter(({ channel }) => channel === null)}
-        caption={`Against the reference ${reference.name ?? reference.eui}: within ${reference.maxOffsetDb}\u2009dB of level, at most ${reference.maxLossPoints} points more lost`}
+        caption={`Against the reference ${reference.name ?? reference.eui}: within ${reference.maxOffsetDb}\u202FdB of level, at most ${reference.maxLossPoints} points more lost`}
       />
       {byChannel.size === 0 ? null : <Channels byChannel={byChannel} />}
     </div>

@@ -221,7 +221,7 @@ export function StopPlan({ walk, caption }: { readonly walk: WalkView; readonly 
         })}
         <path d={`M${MARGIN} ${tall}v6h${bar * perM}v-6`} fill="none" stroke="#57606e" />
         <text x={MARGIN + bar * perM + 8} y={tall + 8} class="quiet">
-          {`${bar}\u2009m, north up`}
+          {`${bar}\u202Fm, north up`}
         </text>
       </svg>
       <figcaption>{caption}</figcaption>

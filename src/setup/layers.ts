@@ -35,10 +35,10 @@ export const LAYERS: readonly Layer[] = [
   { folder: "src/wire", from: ["src/model"], never: PURE },
   {
     folder: "src/radio",
-    from: ["src/model", "src/statistics"],
+    from: ["src/words", "src/model", "src/statistics"],
     never: { ...NO_SOCKETS, ...NO_SQL, ...NO_HTTP },
   },
-  { folder: "src/ledger", from: ["src/model", "src/wire", "src/radio"], never: PURE },
+  { folder: "src/ledger", from: ["src/words", "src/model", "src/wire", "src/radio"], never: PURE },
   {
     folder: "src/diagnosis",
     from: ["src/words", "src/model", "src/statistics", "src/contract", "src/radio"],
@@ -56,7 +56,7 @@ export const LAYERS: readonly Layer[] = [
   },
   {
     folder: "src/intake",
-    from: ["src/model", "src/wire", "src/ledger", "src/diagnosis", "src/store"],
+    from: ["src/words", "src/model", "src/wire", "src/ledger", "src/diagnosis", "src/store"],
     never: NO_HTTP,
   },
   {

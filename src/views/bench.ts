@@ -51,7 +51,7 @@ function wordsOf(store: Store, gatewayId: number, { atUs, kind }: FeedRecord): s
   if (report !== null) {
     const { rxReceived, rxForwarded, ackTenths } = report;
     const counts = rxReceived === null ? "" : `: ${rxReceived} received, ${rxForwarded ?? 0} forwarded`;
-    const answered = ackTenths === null ? "" : `, ${ackTenths / 10}\u2009% answered in time`;
+    const answered = ackTenths === null ? "" : `, ${ackTenths / 10}\u202F% answered in time`;
     parts.push(`status report${counts}${answered}`);
   }
   return parts.length === 0 ? "packets that were known, or were held up on the way" : parts.join("; ");
@@ -61,9 +61,9 @@ function packetWords(packets: readonly FeedPacket[]): string {
   const told = packets
     .slice(0, MAX_TOLD)
     .map(({ frequencyHz, dataRate, crc, ghost, rssiTenths, snrTenths }) => {
-      const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}\u2009MHz`;
-      const level = rssiTenths === null ? "" : ` ${signed(rssiTenths / 10, 0)}\u2009dBm`;
-      const snr = snrTenths === null ? "" : ` ${signed(snrTenths / 10, 1)}\u2009dB`;
+      const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}\u202FMHz`;
+      const level = rssiTenths === null ? "" : ` ${signed(rssiTenths / 10, 0)}\u202FdBm`;
+      const snr = snrTenths === null ? "" : ` ${signed(snrTenths / 10, 1)}\u202FdB`;
       const fault = ghost === 1 ? " (weak copy)" : crc === 1 ? " (wrong CRC)" : "";
       return `${where} ${dataRateWords(dataRate)}${level}${snr}${fault}`;
     });

@@ -91,10 +91,10 @@ export function benchView(
     reference,
     others: GATEWAYS.filter((one) => one.eui !== eui),
     feed: [
-      "1 reception: 868.3\u2009MHz SF9 \u221297\u2009dBm 6.2\u2009dB",
+      "1 reception: 868.3\u202FMHz SF9 \u221297\u202FdBm 6.2\u202FdB",
       "keepalive",
-      "status report: 7 received, 5 forwarded, 100\u2009% answered in time",
-      "2 receptions: 868.1\u2009MHz SF7 \u2212104\u2009dBm 1.5\u2009dB, 868.5\u2009MHz SF12 \u2212118\u2009dBm \u22129.8\u2009dB",
+      "status report: 7 received, 5 forwarded, 100\u202F% answered in time",
+      "2 receptions: 868.1\u202FMHz SF7 \u2212104\u202FdBm 1.5\u202FdB, 868.5\u202FMHz SF12 \u2212118\u202FdBm \u22129.8\u202FdB",
       "keepalive",
     ].map((words, i) => ({ id: `d${i}`, at: iso(span.toMs - 2_000 - i * 4_700), words })),
   };

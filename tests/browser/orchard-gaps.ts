@@ -58,7 +58,7 @@ function outageFinding({ at }: Moments): Finding {
     confidence: 0.97,
     word: "certain",
     sentence:
-      "The Packing shed gateway was out of reach for 7\u2009min: nothing of it arrived, and its counter ran on.",
+      "The Packing shed gateway was out of reach for 7\u202Fmin: nothing of it arrived, and its counter ran on.",
     evidence: [
       evidence("42 keepalives were due, none came.", "heartbeat", 9.1, from, to),
       evidence("Three nodes went missing together where 14.8 frames were due.", "neighbours", 5.2, from, to),
@@ -171,7 +171,7 @@ export function gapsView(span: Span): GapsView {
         cause: "weak-link",
         confidence: 0.88,
         word: "likely",
-        sentence: "Pond pump lost 9 of 40 counters over this stretch with a margin of 1.2\u2009dB.",
+        sentence: "Pond pump lost 9 of 40 counters over this stretch with a margin of 1.2\u202FdB.",
         evidence: [
           evidence(
             "Its margin fell from 7.9 dB to 1.2 dB at the beginning of it.",

@@ -86,8 +86,8 @@ export function trialAnswer(window: Window, enough = true): TrialAnswer {
     sentence: [
       {
         text: enough
-          ? "Tower mast hears 2.9\u2009dB better (2.3 to 3.4) and loses 4.1 points fewer frames (2.8 to 5.5) than North parapet."
-          : "Not enough to say yet: about 40 more frames, some 20\u2009min of listening, would settle it. So far Tower mast hears 0.9\u2009dB better (\u22120.2 to 2.0) than North parapet.",
+          ? "Tower mast hears 2.9\u202FdB better (2.3 to 3.4) and loses 4.1 points fewer frames (2.8 to 5.5) than North parapet."
+          : "Not enough to say yet: about 40 more frames, some 20\u202Fmin of listening, would settle it. So far Tower mast hears 0.9\u202FdB better (\u22120.2 to 2.0) than North parapet.",
       },
     ],
     snrDifferenceDb: enough ? interval(2.9, 2.3, 3.4) : interval(0.9, -0.2, 2),
@@ -96,13 +96,13 @@ export function trialAnswer(window: Window, enough = true): TrialAnswer {
     framesStillNeeded: enough ? 0 : 40,
     minutesStillNeeded: enough ? 0 : 20,
     progress: enough ? 1 : 0.72,
-    neededWords: enough ? "" : "about 40 more frames, some 20\u2009min of listening, would settle it.",
+    neededWords: enough ? "" : "about 40 more frames, some 20\u202Fmin of listening, would settle it.",
     verdict: enough ? "a" : "not enough",
     limits: { snrDb: 1, delivery: 0.01 },
     knownGainDifferenceDb: 1.8,
     placeAloneDb: interval(1.1, 0.5, 1.6),
     placeWords:
-      "Of the 2.9\u2009dB of Tower mast, antennas and cables as told make 1.8\u2009dB; the place alone makes 1.1\u2009dB (0.5 to 1.6).",
+      "Of the 2.9\u202FdB of Tower mast, antennas and cables as told make 1.8\u202FdB; the place alone makes 1.1\u202FdB (0.5 to 1.6).",
     commonFrames: {
       count: 571,
       snrDifferenceDb: interval(2.5, 2.2, 2.8),
@@ -133,7 +133,7 @@ export function trialAnswer(window: Window, enough = true): TrialAnswer {
       methodWords: method === "too strong" ? "too strong: the SNR figure stops rising" : method,
     })),
     spreadingFactors: [group("SF9BW125", -3), group("SF10BW125", -6)],
-    channels: [group("868.1\u2009MHz", -4), group("868.3\u2009MHz", -4)],
+    channels: [group("868.1\u202FMHz", -4), group("868.3\u202FMHz", -4)],
     snr: {
       fromDb: -16,
       binDb: 1,

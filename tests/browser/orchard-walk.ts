@@ -64,7 +64,7 @@ export function walkView(span: Span): WalkView {
       goodDelivery: 0.9,
       goodMarginDb: 5,
       deadDelivery: 0.5,
-      words: "good: 90\u2009% heard or more with a median margin of 5.0\u2009dB or more",
+      words: "good: 90\u202F% heard or more with a median margin of 5.0\u202FdB or more",
     },
     gateways: [
       { eui: SHED, name: "Packing shed", place: { eastM: 0, northM: 0 } },

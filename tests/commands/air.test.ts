@@ -59,7 +59,7 @@ describe("the air command", () => {
   it("prints the sentence, the table and the caution about limits", async () => {
     const { out } = await run(airCommand(), "--db", site.path);
     const parts = out.trimEnd().split("\n\n");
-    expect(parts[0]).toMatch(/^The busiest channel, 868\.3\u2009MHz/);
+    expect(parts[0]).toMatch(/^The busiest channel, 868\.3\u202FMHz/);
     expect(parts[1]?.split("\n")).toHaveLength(4);
     expect(parts.at(-1)).toMatch(/lower bound.*local rules/);
   });
@@ -76,8 +76,8 @@ describe("the air command", () => {
       "Airtime against limits, fullest hour of each sub-band",
     ]);
     // The packet with a wrong CRC names no node.
-    expect(out).toMatch(/^private +own +1 +3 +2 +0\.49 +75\u2009%/m);
-    expect(out).toMatch(/^no node named +– +0 +1 +0 +0\.16 +25\u2009%/m);
+    expect(out).toMatch(/^private +own +1 +3 +2 +0\.49 +75\u202F%/m);
+    expect(out).toMatch(/^no node named +– +0 +1 +0 +0\.16 +25\u202F%/m);
     expect(out).toContain("Not visible here: no downlink of this gateway passes this machine.");
   });
 

@@ -38,7 +38,7 @@ describe("the bench command", () => {
     const { out } = await run(benchCommand(), SHED, "--db", site.path);
     const lines = out.trimEnd().split("\n");
     expect(lines[0]).toMatch(new RegExp(`^Bench of gateway ${SHED}: . (pass|warn|waiting)$`));
-    expect(out.replaceAll("\u2009", " ")).toMatch(
+    expect(out.replaceAll("\u202F", " ")).toMatch(
       /✓ pass {5}Keepalives +every 10 s\n {11}30 keepalives, one every 10 s, none missing\./,
     );
     expect(Math.max(...lines.map((line) => [...line].length))).toBeLessThanOrEqual(100);
@@ -136,7 +136,7 @@ describe("the bench command", () => {
   it("ends with exit code 1 for a known gateway that sent nothing in the window", async () => {
     const span = ["--from", "2026-03-14T10:00:00Z", "--to", "2026-03-14T11:00:00Z"];
     const { out, exitCode } = await run(benchCommand(), SHED, ...span, "--db", site.path);
-    expect(out).toMatch(/Nothing was recorded in this window.*last heard\s+55\u2009min ago/s);
+    expect(out).toMatch(/Nothing was recorded in this window.*last heard\s+55\u202Fmin ago/s);
     expect(exitCode).toBe(1);
   });
 

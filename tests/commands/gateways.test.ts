@@ -46,7 +46,7 @@ describe("the gateways command", () => {
   it("heads its table with a sentence that names the gateway that was away", async () => {
     const { out } = await run(gatewaysCommand(), "--db", site.path);
     const [sentence, blank, header, ...rows] = out.trimEnd().split("\n");
-    expect(sentence?.replaceAll("\u2009", " ")).toBe(
+    expect(sentence?.replaceAll("\u202F", " ")).toBe(
       `2 gateways were heard in this window of 10 min; gateway ${SHED} was out of reach for 4 min.`,
     );
     expect(blank).toBe("");

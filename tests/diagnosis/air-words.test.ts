@@ -8,7 +8,7 @@ import {
   noiseWords,
 } from "../../src/diagnosis/air-sentences.ts";
 
-const plain = (words: string) => words.replaceAll("\u2009", " ");
+const plain = (words: string) => words.replaceAll("\u202F", " ");
 
 describe("the words over noise", () => {
   const steady = {

@@ -32,7 +32,7 @@ function read(sentence: Sentence): string {
   expect(words).not.toMatch(/\d (s|min|h|days|dB|dBm|MHz|%)\b/);
   expect(words).not.toMatch(/ {2}|\.\.| [,;.]/);
   expect(words.endsWith(".")).toBe(true);
-  return words.replaceAll("\u2009", " ");
+  return words.replaceAll("\u202F", " ");
 }
 
 function outage(fromMinute: number, toMinute: number) {
@@ -219,7 +219,7 @@ describe("the sentence of one node", () => {
   });
 
   it("calls a silence overdue, not lost", () => {
-    const words = of({ overdue: true, clause: "silent for 12\u2009min, it sends about every 60\u2009s" });
+    const words = of({ overdue: true, clause: "silent for 12\u202Fmin, it sends about every 60\u202Fs" });
     expect(words).toMatch(/; it is overdue: silent for 12 min, it sends about every 60 s\.$/);
     expect(words).not.toContain("missed");
   });
@@ -255,7 +255,7 @@ describe("the sentence over the air", () => {
       channel(SHED, 865_062_500, { utilisation: 0.02, receptions: 20, crcBad: 0 }),
       channel(TOWER, 868_100_000, { utilisation: 0.9 }),
     ];
-    const words = (eui: string) => airLine(eui, null, channels).words.replaceAll("\u2009", " ");
+    const words = (eui: string) => airLine(eui, null, channels).words.replaceAll("\u202F", " ");
     expect(words(SHED)).toBe("2 channels heard, busiest 865.0625 MHz at 2.0 %, 10 % with a wrong CRC");
     expect(words(TOWER)).toBe("1 channel heard, busiest 868.1 MHz at 90 %");
     expect(words(POND)).toBe("nothing heard");
@@ -266,6 +266,6 @@ describe("the sentence over the air", () => {
   });
 
   it("writes whole megahertz with one decimal", () => {
-    expect(airLine(SHED, null, [channel(SHED, 866_000_000)]).words).toContain("866.0\u2009MHz");
+    expect(airLine(SHED, null, [channel(SHED, 866_000_000)]).words).toContain("866.0\u202FMHz");
   });
 });

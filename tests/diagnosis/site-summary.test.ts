@@ -107,17 +107,17 @@ describe("a weak link", () => {
         figure: 1.2,
         unit: "dB",
         gaps: 0,
-        sentence: "Frost probe: median margin 1.2\u2009dB at SF7, 20\u2009% lost (20 of 100).",
+        sentence: "Frost probe: median margin 1.2\u202FdB at SF7, 20\u202F% lost (20 of 100).",
       },
     ]);
     // SF8 has its floor 2.5 dB lower, SF9 5 dB (SX1276 data sheet, Table 13): 1.2 + 5 is the first at 5 dB or more.
     expect(toDo).toEqual([
-      "Frost probe: try SF9 (5.0\u2009dB more margin, longer airtime), or another place or antenna.",
+      "Frost probe: try SF9 (5.0\u202FdB more margin, longer airtime), or another place or antenna.",
     ]);
   });
   it("is helped by no data rate where the margin stays below 5 dB at SF12", () => {
     const { toDo } = summariseSite(site({ nodes: [node({ marginMedianDb: 2, spreadingFactor: 12 })] }));
-    expect(toDo[0]).toContain("a slower data rate alone does not give 5\u2009dB");
+    expect(toDo[0]).toContain("a slower data rate alone does not give 5\u202FdB");
   });
   it.each([
     ["a good margin", { marginMedianDb: 5 }],
@@ -161,7 +161,7 @@ describe("channels", () => {
       frequencyHz: 868_300_000,
       figure: 3.5,
       unit: "dB",
-      sentence: "868.3\u2009MHz is 3.5\u2009dB noisier than the other channels at most of 2 gateways.",
+      sentence: "868.3\u202FMHz is 3.5\u202FdB noisier than the other channels at most of 2 gateways.",
     });
   });
   it("are not called noisy with fewer than 20 samples, or with two channels to compare", () => {
@@ -183,10 +183,10 @@ describe("channels", () => {
       ["quiet-channel", 868_100_000, 0.39],
     ]);
     expect(standing[0]?.sentence).toBe(
-      "868.1\u2009MHz brought 39 frames; 100 are due if the nodes use their channels equally.",
+      "868.1\u202FMHz brought 39 frames; 100 are due if the nodes use their channels equally.",
     );
     expect(toDo).toEqual([
-      "Compare the channel plan and the noise of 868.1\u2009MHz with the other channels.",
+      "Compare the channel plan and the noise of 868.1\u202FMHz with the other channels.",
     ]);
   });
 });
@@ -256,7 +256,7 @@ describe("events", () => {
         missedCounters: 36,
         devAddr: "01F2A101",
         gateway: null,
-        sentence: "Frost probe: 2 gaps of 60\u2009min to 5\u2009h, 36 counters missed. Cause unknown.",
+        sentence: "Frost probe: 2 gaps of 60\u202Fmin to 5\u202Fh, 36 counters missed. Cause unknown.",
       },
     ]);
   });
@@ -275,7 +275,7 @@ describe("the opening", () => {
   it("says how much of the window was recorded where less than 98 % was", () => {
     expect(summariseSite(site({ recordedShare: 0.423 })).sentences).toEqual([
       "1 node lost 20 %.",
-      "Only 42\u2009% of this window was recorded; nothing is said of the rest.",
+      "Only 42\u202F% of this window was recorded; nothing is said of the rest.",
     ]);
     expect(summariseSite(site({ recordedShare: 0.98 })).sentences).toHaveLength(1);
   });

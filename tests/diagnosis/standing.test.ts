@@ -4,7 +4,7 @@ import { describe, expect, it } from "vitest";
 import { refusalWords } from "../../src/diagnosis/notices.ts";
 import { decibel, judgeNode, type NodeEvidence, percent, span } from "../../src/diagnosis/status.ts";
 
-const plain = (words: string) => words.replaceAll("\u2009", " ");
+const plain = (words: string) => words.replaceAll("\u202F", " ");
 
 describe("how a node stands", () => {
   const judge = (more: Partial<NodeEvidence>) => {
@@ -99,7 +99,7 @@ describe("a span of time", () => {
     const units: Record<string, number> = { s: 1, min: 60, h: 3600, days: 86_400 };
     const read = (words: string) =>
       words.split(" ").reduce((sum, part) => {
-        const [amount, unit = ""] = part.split("\u2009");
+        const [amount, unit = ""] = part.split("\u202F");
         return sum + Number(amount) * (units[unit] ?? Number.NaN);
       }, 0);
     fc.assert(
@@ -136,8 +136,8 @@ describe("a share", () => {
 });
 
 it("levels carry a true minus and a thin space", () => {
-  expect(decibel(-3.25)).toBe("\u22123.3\u2009dB");
-  expect(decibel(4)).toBe("4.0\u2009dB");
+  expect(decibel(-3.25)).toBe("\u22123.3\u202FdB");
+  expect(decibel(4)).toBe("4.0\u202FdB");
 });
 
 describe("a reason of refusal", () => {

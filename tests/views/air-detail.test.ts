@@ -208,7 +208,7 @@ describe("the gateway's own transmissions", () => {
     // 17 octets at SF9 last as long without a payload CRC.
     expect(gateway?.deaf.seconds).toBeCloseTo(2 * SF9_S, 6);
     expect(gateway?.deaf.share).toBeCloseTo((2 * SF9_S) / 100, 6);
-    expect(gateway?.deaf.words).toMatch(/^Deaf for 0\.3\u2009s .* by 2 downlinks, 1 more refused/);
+    expect(gateway?.deaf.words).toMatch(/^Deaf for 0\.3\u202Fs .* by 2 downlinks, 1 more refused/);
   });
 
   it("are said not to be visible where no downlink passes", () => {
@@ -244,11 +244,11 @@ describe("airtime against the limits of the region", () => {
       stranger: false,
     });
     expect(over?.atLeast).toBeCloseTo((36 * SF12_S) / 3600, 4);
-    expect(over?.words).toBe("over 1.0\u2009% by what was heard alone");
+    expect(over?.words).toBe("over 1.0\u202F% by what was heard alone");
     const [under] = ask(talk(200), windowOf(0, 7200)).airtime;
-    expect(under).toMatchObject({ standing: "good", words: "under 1.0\u2009% by what was heard" });
+    expect(under).toMatchObject({ standing: "good", words: "under 1.0\u202F% by what was heard" });
     const [close] = ask(talk(150), windowOf(0, 7200)).airtime;
-    expect(close).toMatchObject({ standing: "look", words: "close to 1.0\u2009%" });
+    expect(close).toMatchObject({ standing: "look", words: "close to 1.0\u202F%" });
     const view = ask(talk(100), windowOf(0, 7200));
     expect(view.sentence.map(({ text }) => text).join("")).toContain(
       "1 node spent more airtime than the table allows",
@@ -292,7 +292,7 @@ it("the collisions to expect come from the load since the gateway was there", ()
   expect(row?.captureMeasured).toBeLessThan(row?.captureTheory ?? 0);
   expect(view.channels[0]?.collisions?.aloha).toBeCloseTo(row?.aloha ?? 0, 9);
   expect(view.gateways[0]?.collisionWords).toMatch(
-    /^By ALOHA 15\u2009% of the frames .*; \d.* where the stronger one survives/,
+    /^By ALOHA 15\u202F% of the frames .*; \d.* where the stronger one survives/,
   );
 });
 
@@ -304,7 +304,7 @@ it("a channel's noise that rises is told with its size", () => {
   const trend = view.channels[0]?.noiseTrend;
   expect(trend?.verdict).toBe("rises");
   expect(trend?.changeDb).toBeGreaterThan(6);
-  expect(trend?.words).toMatch(/^Rises by \d\.\d\u2009dB over the window \(p < 0\.001\)\.$/);
+  expect(trend?.words).toMatch(/^Rises by \d\.\d\u202FdB over the window \(p < 0\.001\)\.$/);
   const [lane] = view.maps[0]?.noise.dbm ?? [];
   expect(lane).toHaveLength(24);
   expect(view.maps[0]?.noise.stretchSeconds).toBe(300);

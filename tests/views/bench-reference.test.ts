@@ -54,9 +54,9 @@ describe("a gateway beside a reference", () => {
       maxLossPoints: 10,
     });
     expect(new Set(against(view).map(({ channel }) => channel))).toEqual(
-      new Set([null, "868.1\u2009MHz", "868.3\u2009MHz", "868.5\u2009MHz"]),
+      new Set([null, "868.1\u202FMHz", "868.3\u202FMHz", "868.5\u202FMHz"]),
     );
-    expect(against(view)[0]?.basis).toContain("3\u2009dB, 10 points of loss");
+    expect(against(view)[0]?.basis).toContain("3\u202FdB, 10 points of loss");
   });
 
   it("fails when it hears worse than allowed, and the verdict with it; other limits, another verdict", () => {

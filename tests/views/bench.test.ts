@@ -78,7 +78,7 @@ describe("a simulated gateway with which all is well", () => {
     const words = view.feed.map((one) => one.words);
     expect(words).toContain("keepalive");
     expect(
-      words.some((one) => /^1 reception: 868\.[135]\u2009MHz SF[789] \u2212\d+\u2009dBm/.test(one)),
+      words.some((one) => /^1 reception: 868\.[135]\u202FMHz SF[789] \u2212\d+\u202FdBm/.test(one)),
     ).toBe(true);
     expect(words.some((one) => /status report: \d+ received, \d+ forwarded/.test(one))).toBe(true);
     const times = view.feed.map(({ at }) => at);
@@ -140,9 +140,9 @@ describe("a gateway's clock", () => {
     });
 
   it.each([
-    [0, "pass", /^\+0\.5\u2009s$/],
-    [-60, "warn", /^\u221259\.5\u2009s$/],
-    [7_200, "fail", /^\+2\u2009h$/],
+    [0, "pass", /^\+0\.5\u202Fs$/],
+    [-60, "warn", /^\u221259\.5\u202Fs$/],
+    [7_200, "fail", /^\+2\u202Fh$/],
   ])("that is %i s ahead: %s", (aheadS, state, figure) => {
     const view = bench(siteOf(reporting(aheadS)), windowOf(-1, 200));
     expect(item(view, "gateway-clock")).toMatchObject({ state, figure: expect.stringMatching(figure) });

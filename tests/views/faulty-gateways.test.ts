@@ -71,7 +71,7 @@ describe("a sound gateway", () => {
     expect(check(view, "radio")).toMatchObject({ state: "pass", figure: "60 packets" });
     // Four intervals of 15 s, 15 packets each.
     expect(check(view, "arrived")).toMatchObject({ state: "pass", figure: "none lost" });
-    expect(check(view, "keepalives")).toMatchObject({ state: "pass", figure: "every 5\u2009s" });
+    expect(check(view, "keepalives")).toMatchObject({ state: "pass", figure: "every 5\u202Fs" });
   });
 });
 
@@ -93,7 +93,7 @@ const CASES: readonly Case[] = [
     id: "radio",
     state: "warn",
     figure: "hears nothing",
-    reason: /^Its radio counted no packet in 61\u2009s/,
+    reason: /^Its radio counted no packet in 61\u202Fs/,
     advice: /test node.*antenna and its connector.*channel plan and sub-band.*power/,
   },
   {
@@ -102,8 +102,8 @@ const CASES: readonly Case[] = [
     bend: { heard: (i) => (i < 20 ? {} : null) },
     id: "radio",
     state: "fail",
-    figure: "deaf for 41\u2009s",
-    reason: /goes on sending.*no packet in the last 41\u2009s\. About 4[0-4] were to be expected\./,
+    figure: "deaf for 41\u202Fs",
+    reason: /goes on sending.*no packet in the last 41\u202Fs\. About 4[0-4] were to be expected\./,
     advice: /restart the forwarder, then cut its power/,
   },
   {
@@ -112,7 +112,7 @@ const CASES: readonly Case[] = [
     id: "counter-drift",
     state: "fail",
     figure: "stands still",
-    reason: /^60 packets over 59\u2009s bear the same count, 123456789/,
+    reason: /^60 packets over 59\u202Fs bear the same count, 123456789/,
     advice: /power off.*reset line/,
   },
   {
@@ -120,8 +120,8 @@ const CASES: readonly Case[] = [
     bend: { packetTimeAheadS: () => 7_200 },
     id: "packet-time",
     state: "fail",
-    figure: "+2\u2009h",
-    reason: /2\u2009h ahead of their arrival.*local time for UTC/,
+    figure: "+2\u202Fh",
+    reason: /2\u202Fh ahead of their arrival.*local time for UTC/,
     advice: /time zone to UTC/,
   },
   {
@@ -141,7 +141,7 @@ const CASES: readonly Case[] = [
     state: "fail",
     // The counter begins again at 12, 24, 36 and 48 s.
     figure: "4",
-    reason: /began anew 4 times.*in a loop, about every 12\u2009s/,
+    reason: /began anew 4 times.*in a loop, about every 12\u202Fs/,
     advice: /weak supply, heat, or a watchdog/,
   },
   {
@@ -152,7 +152,7 @@ const CASES: readonly Case[] = [
     id: "channels",
     state: "fail",
     figure: "1 channel",
-    reason: /^All 60 packets came on 868\.1\u2009MHz: it listens to one channel only/,
+    reason: /^All 60 packets came on 868\.1\u202FMHz: it listens to one channel only/,
     advice: /needs all channels of its plan/,
   },
   {
@@ -163,7 +163,7 @@ const CASES: readonly Case[] = [
     state: "fail",
     figure: "0 of 60",
     reason: /US902-928, sub-band 2, which you expect\. It hears US915, sub-band 1\./,
-    advice: /^Set the forwarder to the channels of US902-928, sub-band 2: 903\.9 to 905\.3\u2009MHz/,
+    advice: /^Set the forwarder to the channels of US902-928, sub-band 2: 903\.9 to 905\.3\u202FMHz/,
   },
   {
     fault: "forwards downlinks of other gateways",
@@ -184,7 +184,7 @@ const CASES: readonly Case[] = [
     state: "fail",
     // Seconds 0, 5 … 55 bring one each: 12 of 72.
     figure: "12 downlinks",
-    reason: /12 downlinks of other gateways.*17\u2009% of 72 packets.*without a CRC/,
+    reason: /12 downlinks of other gateways.*17\u202F% of 72 packets.*without a CRC/,
     advice: /forward_crc_disabled to false/,
   },
   {
@@ -192,8 +192,8 @@ const CASES: readonly Case[] = [
     bend: { heard: (i) => ({ rssiDbm: -5 - (i % 2), snrDb: 9 + (i % 3) }) },
     id: "overload",
     state: "fail",
-    figure: "\u22125\u2009dBm",
-    reason: /above the \u221212\u2009dBm that the receiver's input takes/,
+    figure: "\u22125\u202FdBm",
+    reason: /above the \u221212\u202FdBm that the receiver's input takes/,
     advice: /some metres away/,
   },
   {
@@ -202,7 +202,7 @@ const CASES: readonly Case[] = [
     bend: { isLost: (i) => i % 5 === 2 },
     id: "arrived",
     state: "fail",
-    figure: "20\u2009% lost",
+    figure: "20\u202F% lost",
     reason: /forwarded 59 packets by its own count, and 47 arrived/,
     advice: /try a cable/,
   },
@@ -211,7 +211,7 @@ const CASES: readonly Case[] = [
     bend: { ackPercent: 0 },
     id: "acknowledged",
     state: "fail",
-    figure: "0\u2009%",
+    figure: "0\u202F%",
     reason: /nothing is lost on the way here: each answer comes later than push_timeout_ms/,
     advice: /set push_timeout_ms above it/,
   },
@@ -220,8 +220,8 @@ const CASES: readonly Case[] = [
     bend: { serverMs: 230, ackPercent: 0 },
     id: "acknowledged",
     state: "fail",
-    figure: "0\u2009%",
-    reason: /From this relay to the server and back it takes 2\d\d\u2009ms.*not in the gateway's own network/,
+    figure: "0\u202F%",
+    reason: /From this relay to the server and back it takes 2\d\d\u202Fms.*not in the gateway's own network/,
     advice: /server and the way to it; else raise push_timeout_ms in the forwarder to [34]\d0\.$/,
   },
   {
@@ -230,7 +230,7 @@ const CASES: readonly Case[] = [
     id: "downlinks",
     state: "fail",
     figure: "0 of 8",
-    reason: /8 × TOO_LATE\. They passed here 20\u2009ms before their moment.*server sends them too late/,
+    reason: /8 × TOO_LATE\. They passed here 20\u202Fms before their moment.*server sends them too late/,
     advice: /Shorten the way to the server/,
   },
   {
@@ -239,7 +239,7 @@ const CASES: readonly Case[] = [
     id: "downlinks",
     state: "fail",
     figure: "0 of 8",
-    reason: /8 × TOO_EARLY\. They passed here 1\u2009s before their moment.*the gateway's own clock is wrong/,
+    reason: /8 × TOO_EARLY\. They passed here 1\u202Fs before their moment.*the gateway's own clock is wrong/,
     advice: /NTP/,
   },
   {
@@ -257,7 +257,7 @@ const CASES: readonly Case[] = [
     bend: { heard: (i) => ({ rssiDbm: -97 + (i % 2), snrDb: -(i % 2) * 0.5 }) },
     id: "noise",
     state: "warn",
-    figure: "\u2212100\u2009dBm, +17.0\u2009dB",
+    figure: "\u2212100\u202FdBm, +17.0\u202FdB",
     reason: /Alike on all 3 channels.*the noise is local/,
     advice: /Look for the source beside the antenna/,
   },
@@ -371,7 +371,7 @@ describe("a known gateway that is silent all along", () => {
       state: "fail",
       figure: "silent",
       reason: expect.stringMatching(
-        /^Nothing came from it in the 10\u2009min that were recorded; it was last heard 19\u2009min ago/,
+        /^Nothing came from it in the 10\u202Fmin that were recorded; it was last heard 19\u202Fmin ago/,
       ),
     });
   });
@@ -395,7 +395,7 @@ describe("time that nobody recorded", () => {
       recorder.heartbeat(START_US + toS * 1e6 - 1, true);
     }
     const view = bench(db, {}, 900);
-    expect(check(view, "keepalives")).toMatchObject({ state: "pass", figure: "every 5\u2009s" });
+    expect(check(view, "keepalives")).toMatchObject({ state: "pass", figure: "every 5\u202Fs" });
     expect(check(view, "status-reports").state).toBe("pass");
     expect(check(view, "arrived").reason).not.toMatch(/missing/);
   });
@@ -408,7 +408,7 @@ describe("while too little came", () => {
     expect(view.awaited).toMatchObject({ text: "1 more status report" });
     expect(view.awaited?.seconds).toBeGreaterThan(0);
     expect(view.sentence.map(({ text }) => text).join("")).toMatch(
-      /About \d+\u2009s more: 1 more status report\.$/,
+      /About \d+\u202Fs more: 1 more status report\.$/,
     );
   });
 });

@@ -88,7 +88,7 @@ describe("what a node's loss is put down to", () => {
     expect(text(page?.sentence ?? [])).toMatch(/; 12 missed in 12 gaps: weak link \(likely\)\.$/);
     expect(page?.sentence.find(({ href }) => href?.startsWith("#/gaps"))?.href).toBe("#/gaps?node=01000002");
     expect(text(siteView(db, WINDOW).sentence)).toMatch(
-      /^1 of 2 nodes lost .* 20\u2009min: weak link \(likely\); /,
+      /^1 of 2 nodes lost .* 20\u202Fmin: weak link \(likely\); /,
     );
   });
 

@@ -201,7 +201,7 @@ describe("how a gateway stands", () => {
       window.live ? listenedSite(traffic, (window.toUs - START_US) / 1e6) : siteOf(traffic),
       window,
     );
-    return `${word}: ${clause}`.replaceAll("\u2009", " ");
+    return `${word}: ${clause}`.replaceAll("\u202F", " ");
   };
   const uplink = (atS: number) => push(SHED, atS, [{ payload: phy(PROBE, Math.round(atS)) }]);
 

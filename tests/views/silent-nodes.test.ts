@@ -36,7 +36,7 @@ describe("a node that fell silent before a live window", () => {
     ]);
     const [silent] = nodes;
     expect(silent).toMatchObject({ heard: 0, expected: 0, missed: 0, deliveryRatio: null, standing: "look" });
-    expect(silent?.clause).toBe("silent for 2\u2009h 21\u2009min, it sent about every 60\u2009s");
+    expect(silent?.clause).toBe("silent for 2\u202Fh 21\u202Fmin, it sent about every 60\u202Fs");
   });
 
   it("stands among the nodes that need a look, and is not counted as heard", () => {

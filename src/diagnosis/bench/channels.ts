@@ -50,7 +50,7 @@ function channels(evidence: ChannelsEvidence): Found {
       ? counted(heard.length, "channel")
       : `${expectedHz.length - missing.length} of ${expectedHz.length}${more}`;
   const found = { figure, value: heard.length, unit: "channels" };
-  const where = `Heard on ${listed(heard.map(({ frequencyHz, count }) => `${mhz(frequencyHz)} (${count})`))}\u2009MHz.`;
+  const where = `Heard on ${listed(heard.map(({ frequencyHz, count }) => `${mhz(frequencyHz)} (${count})`))}\u202FMHz.`;
   const known = Math.max(expectedHz.length, 1);
   const chance = (1 - 1 / Math.max(known, heard.length)) ** total;
   if (heard.length === 1 && (expectedHz.length > 1 || plan === null)) {
@@ -59,7 +59,7 @@ function channels(evidence: ChannelsEvidence): Found {
       return {
         ...found,
         state: "fail",
-        reason: `All ${counted(total, "packet")} came on ${mhz(heard[0]?.frequencyHz ?? 0)}\u2009MHz: it listens to one channel only, or the test node sends on one only.`,
+        reason: `All ${counted(total, "packet")} came on ${mhz(heard[0]?.frequencyHz ?? 0)}\u202FMHz: it listens to one channel only, or the test node sends on one only.`,
         advice:
           "A gateway for LoRaWAN needs all channels of its plan; let the test node use them all and look again.",
       };
@@ -80,7 +80,7 @@ function channels(evidence: ChannelsEvidence): Found {
     return {
       ...found,
       state: "waiting",
-      reason: `Never on ${listed(missing.map(mhz))}\u2009MHz, which ${plan} asks for. So far that may be chance: ${counted(total, "packet")}.`,
+      reason: `Never on ${listed(missing.map(mhz))}\u202FMHz, which ${plan} asks for. So far that may be chance: ${counted(total, "packet")}.`,
       awaits: `about ${counted(lacking, "more packet", "more packets")}`,
       awaitsSeconds: secondsFor(lacking, total, seconds),
     };
@@ -90,7 +90,7 @@ function channels(evidence: ChannelsEvidence): Found {
     return {
       ...found,
       state: missing.length >= limits.failShare * expectedHz.length ? "fail" : "warn",
-      reason: `Never on ${listed(missing.map(mhz))}\u2009MHz, which ${plan} asks for. In ${counted(total, "packet")} that is no chance.${suspect.reason} ${where}`,
+      reason: `Never on ${listed(missing.map(mhz))}\u202FMHz, which ${plan} asks for. In ${counted(total, "packet")} that is no chance.${suspect.reason} ${where}`,
       advice: suspect.advice,
     };
   }
@@ -106,7 +106,7 @@ function channels(evidence: ChannelsEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: `Far fewer packets than on the other channels came on ${listed(which)}\u2009MHz.${suspect.reason} ${where}`,
+      reason: `Far fewer packets than on the other channels came on ${listed(which)}\u202FMHz.${suspect.reason} ${where}`,
       advice: suspect.advice,
     };
   }
@@ -161,7 +161,7 @@ function suspectOf(
   );
   if (noisy.length > 0 && middle !== null)
     return {
-      reason: ` The noise on ${listed(noisy.map(({ frequencyHz }) => mhz(frequencyHz)))}\u2009MHz is ${decibel((noisy[0]?.aboveDb ?? 0) - middle)} above the other channels: interference.`,
+      reason: ` The noise on ${listed(noisy.map(({ frequencyHz }) => mhz(frequencyHz)))}\u202FMHz is ${decibel((noisy[0]?.aboveDb ?? 0) - middle)} above the other channels: interference.`,
       advice: "Look for a transmitter on these channels, and move the antenna away from it.",
     };
   const others = heard.filter(({ frequencyHz }) => !channelsHz.some((hz) => isSame(hz, frequencyHz)));
@@ -305,7 +305,7 @@ function region(evidence: RegionEvidence): Found {
       advice: "Set the forwarder to the eight channels of one sub-band.",
     };
   }
-  const sure = `${confidence > 0.995 ? "More than 99\u2009%" : percent(confidence)} sure: ${reason}`;
+  const sure = `${confidence > 0.995 ? "More than 99\u202F%" : percent(confidence)} sure: ${reason}`;
   if (contradictions.length > 0) {
     return {
       ...found,

@@ -84,7 +84,7 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
 }
 
 function offsetText(seconds: number): string {
-  if (Math.abs(seconds) < 120) return `${seconds < 0 ? "\u2212" : "+"}${Math.abs(seconds).toFixed(1)}\u2009s`;
+  if (Math.abs(seconds) < 120) return `${seconds < 0 ? "\u2212" : "+"}${Math.abs(seconds).toFixed(1)}\u202Fs`;
   return `${seconds < 0 ? "\u2212" : "+"}${span(Math.abs(seconds))}`;
 }
 
@@ -131,7 +131,7 @@ function counterClock(drift: CounterDrift | null): Found {
       needed === null
         ? "more packets, over half an hour or so"
         : `about ${span(Math.max(60, needed - drift.spanSeconds))} more of such traffic`;
-    const far = half === null ? "" : ` (± ${half.toFixed(0)}\u2009ppm so far)`;
+    const far = half === null ? "" : ` (± ${half.toFixed(0)}\u202Fppm so far)`;
     return {
       state: "waiting",
       reason: `Not enough yet to tell its drift${far}: it takes ${more}.`,
@@ -141,13 +141,13 @@ function counterClock(drift: CounterDrift | null): Found {
   }
   const limits = LIMITS.counterDrift;
   const found = {
-    figure: `${signed(ppm)} ± ${half.toFixed(half < 0.1 ? 2 : 1)}\u2009ppm`,
+    figure: `${signed(ppm)} ± ${half.toFixed(half < 0.1 ? 2 : 1)}\u202Fppm`,
     value: ppm,
     unit: "ppm",
   };
   const against =
     drift.against === "gateway-time" ? "the gateway's own GPS time" : "the clock that stamped its datagrams";
-  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u2009ppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${counted(drift.readings, "packet")} in ${span(drift.spanSeconds)}.`;
+  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${counted(drift.readings, "packet")} in ${span(drift.spanSeconds)}.`;
   const beyond = (limit: number) => lowPpm > limit || highPpm < -limit;
   if (beyond(limits.failPpm)) {
     return {

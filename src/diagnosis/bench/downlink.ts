@@ -24,7 +24,7 @@ function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
   const gatewayMs = median(pairsMs);
   if (gatewayMs !== null || trip !== null) {
     const total = (gatewayMs ?? 0) + (trip?.medianMs ?? 0);
-    const found = { figure: `${total.toFixed(total < 10 ? 1 : 0)}\u2009ms`, value: total, unit: "ms" };
+    const found = { figure: `${total.toFixed(total < 10 ? 1 : 0)}\u202Fms`, value: total, unit: "ms" };
     const place = trip?.source === "capture" ? "the place of capture" : "here";
     const reason = [
       ...(gatewayMs === null
@@ -43,7 +43,7 @@ function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
     return {
       ...found,
       state: total > limits.failMs ? "fail" : "warn",
-      reason: `${reason}. That is above push_timeout_ms, 100\u2009ms unless set otherwise.`,
+      reason: `${reason}. That is above push_timeout_ms, 100\u202Fms unless set otherwise.`,
       advice: `Set push_timeout_ms to ${pushTimeoutMs(longest)} in the forwarder, or shorten the way (a cable, a nearer server). Downlinks lose as much time: raise the network's receive delay.`,
     };
   }
@@ -60,30 +60,30 @@ function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
   if (ackPercent >= LIMITS.acknowledged.warnPercent) {
     return {
       state: "pass",
-      figure: "under 100\u2009ms",
+      figure: "under 100\u202Fms",
       reason:
-        "The gateway counts answers within its push timeout, 100\u2009ms unless set otherwise; nearly all were. More closely it cannot be known here.",
+        "The gateway counts answers within its push timeout, 100\u202Fms unless set otherwise; nearly all were. More closely it cannot be known here.",
     };
   }
   if (ackPercent < LIMITS.acknowledged.failPercent) {
     return {
       state: "warn",
-      figure: "over 100\u2009ms",
+      figure: "over 100\u202Fms",
       reason:
-        "Most answers reach the gateway later than push_timeout_ms, 100\u2009ms unless set otherwise, or not at all.",
+        "Most answers reach the gateway later than push_timeout_ms, 100\u202Fms unless set otherwise, or not at all.",
       advice,
     };
   }
   return {
     state: "waiting",
-    figure: "about 100\u2009ms",
+    figure: "about 100\u202Fms",
     reason:
-      "Some answers reach the gateway within 100\u2009ms and some do not; more closely it cannot be known here.",
+      "Some answers reach the gateway within 100\u202Fms and some do not; more closely it cannot be known here.",
   };
 }
 
 function milliseconds(value: number): string {
-  return `${value.toFixed(value < 10 ? 1 : 0)}\u2009ms`;
+  return `${value.toFixed(value < 10 ? 1 : 0)}\u202Fms`;
 }
 
 /** What came of one downlink that was sent to test the way back. */
@@ -217,7 +217,7 @@ function timingOf(
     };
   if (lead < limits.leadMs)
     return {
-      reason: `${told} They passed here ${milliseconds(Math.max(0, lead))} before their moment (median), and the gateway needs 42.5\u2009ms: the server sends them too late.`,
+      reason: `${told} They passed here ${milliseconds(Math.max(0, lead))} before their moment (median), and the gateway needs 42.5\u202Fms: the server sends them too late.`,
       advice: "Shorten the way to the server, or raise the network's receive delay (RX1) to 2 s or more.",
     };
   return {

@@ -207,7 +207,7 @@ function reports(evidence: StatusEvidence): Found {
 
 /** "10.1 s" below two minutes, then as a span. */
 function secondsText(seconds: number): string {
-  return seconds < 120 ? `${(Math.round(seconds * 10) / 10).toString()}\u2009s` : span(seconds);
+  return seconds < 120 ? `${(Math.round(seconds * 10) / 10).toString()}\u202Fs` : span(seconds);
 }
 
 // Do datagrams come once, in order, and readable?

@@ -88,13 +88,13 @@ function lostSide(
   }
   if (isNever && nothingLost === true)
     return {
-      reason: `Every report says 0\u2009%, though nothing is lost on the way here: each answer comes later than push_timeout_ms.`,
+      reason: `Every report says 0\u202F%, though nothing is lost on the way here: each answer comes later than push_timeout_ms.`,
       advice:
         "Measure the round trip (ping this computer from the gateway) and set push_timeout_ms above it, or shorten the way.",
     };
   if (isNever)
     return {
-      reason: `Every report says 0\u2009%: no answer reaches it in time, or this forwarder does not count them.`,
+      reason: `Every report says 0\u202F%: no answer reaches it in time, or this forwarder does not count them.`,
       advice:
         "See whether answers come back at all (firewall, a second network), and whether the way takes more than push_timeout_ms, 100 ms unless set.",
     };
@@ -113,7 +113,7 @@ export function pushTimeoutMs(tripMs: number): number {
 }
 
 function ms(value: number): string {
-  return `${value.toFixed(value < 10 ? 1 : 0)}\u2009ms`;
+  return `${value.toFixed(value < 10 ? 1 : 0)}\u202Fms`;
 }
 
 /** Sums over the status reports of the window; null where none said. */

@@ -50,13 +50,13 @@ function offsetItem({ channel, difference, frames, limits, basis }: Measured): B
       state: "waiting",
       reason: "No node is both weak enough for its SNR to tell and heard often enough by both.",
       advice:
-        "Let nodes further away be heard: above +7\u2009dB the SNR that gateways report says too little.",
-      awaits: "frames between the floor and +7\u2009dB SNR that both heard",
+        "Let nodes further away be heard: above +7\u202FdB the SNR that gateways report says too little.",
+      awaits: "frames between the floor and +7\u202FdB SNR that both heard",
     });
   }
-  const said = `It differs by ${signed(estimate)}\u2009dB (${signed(low)} to ${signed(high)})`;
-  const found = { figure: `${signed(estimate)}\u2009dB`, value: estimate, unit: "dB" };
-  const limit = `${offsetDb}\u2009dB`;
+  const said = `It differs by ${signed(estimate)}\u202FdB (${signed(low)} to ${signed(high)})`;
+  const found = { figure: `${signed(estimate)}\u202FdB`, value: estimate, unit: "dB" };
+  const limit = `${offsetDb}\u202FdB`;
   if (low > -offsetDb && high < offsetDb)
     return itemOf(id, title, basis, { ...found, state: "pass", reason: `${said}.` });
   if (low >= offsetDb || high <= -offsetDb)
@@ -97,7 +97,7 @@ function lossItem({ channel, difference, frames, limits, basis }: Measured): Ben
   const turn = more >= 0 ? -100 : 100;
   const ends = [low * turn + 0, high * turn + 0].sort((x, y) => x - y);
   const said = `It loses ${signed(Math.abs(more))} points ${more >= 0 ? "more" : "fewer"} frames than the reference (${signed(ends[0] ?? 0)} to ${signed(ends[1] ?? 0)})`;
-  const found = { figure: `${signed(more)}\u2009points`, value: more, unit: "points" };
+  const found = { figure: `${signed(more)}\u202Fpoints`, value: more, unit: "points" };
   if (-low <= loss) return itemOf(id, title, basis, { ...found, state: "pass", reason: `${said}.` });
   if (-high > loss)
     return itemOf(id, title, basis, {
@@ -224,7 +224,7 @@ function channelItems(
 }
 
 function basisOf(reference: string, { offsetDb, loss }: ReferenceLimits): string {
-  return `Limits set for this bench: ${offsetDb}\u2009dB, ${points(loss)} of loss; measured as a trial against ${reference}.`;
+  return `Limits set for this bench: ${offsetDb}\u202FdB, ${points(loss)} of loss; measured as a trial against ${reference}.`;
 }
 
 function againstReference(item: BenchItem): BenchItem {

@@ -100,7 +100,7 @@ function levels({ packets }: LevelEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: `${percent(saturated)} of the packets have an SNR of 10\u2009dB or more, where its estimate stops rising: margin and noise cannot be told.`,
+      reason: `${percent(saturated)} of the packets have an SNR of 10\u202FdB or more, where its estimate stops rising: margin and noise cannot be told.`,
       advice: "Take the test node further away, behind a wall or two.",
     };
   }
@@ -145,7 +145,7 @@ function noise(channels: readonly NoiseChannel[]): Found {
     const most = Math.max(0, ...channels.map(({ floor }) => floor.sampleCount));
     return {
       state: "waiting",
-      reason: `Only packets near or below the noise (SNR up to 5\u2009dB) tell it, 20 a channel; the best channel has ${most}.`,
+      reason: `Only packets near or below the noise (SNR up to 5\u202FdB) tell it, 20 a channel; the best channel has ${most}.`,
       awaits: "weak packets: let a node send from far away",
     };
   }
@@ -154,8 +154,8 @@ function noise(channels: readonly NoiseChannel[]): Found {
     value: worst.above,
     unit: "dB",
   };
-  const rough = told.every((one) => one.rough) ? " Rough: too few packets below 0\u2009dB SNR." : "";
-  const list = `${listed(told.map((one) => `${mhz(one.frequencyHz)}\u2009MHz ${dbm(one.noiseDbm)}`))}.${rough}`;
+  const rough = told.every((one) => one.rough) ? " Rough: too few packets below 0\u202FdB SNR." : "";
+  const list = `${listed(told.map((one) => `${mhz(one.frequencyHz)}\u202FMHz ${dbm(one.noiseDbm)}`))}.${rough}`;
   const lowestAbove = Math.min(...told.map(({ above }) => above));
   const isAlike = told.length > 1 && worst.above - lowestAbove <= limits.warnApartDb;
   const isLoud = worst.above > limits.warnAboveDb;
@@ -163,7 +163,7 @@ function noise(channels: readonly NoiseChannel[]): Found {
     isLoud && isAlike
       ? ` Alike on all ${told.length} channels, within ${decibel(worst.above - lowestAbove)}: the noise is local.`
       : "";
-  const reason = `Loudest at ${mhz(worst.frequencyHz)}\u2009MHz: ${signedDb(worst.above)} against a good receiver in a quiet place.${place} ${list}`;
+  const reason = `Loudest at ${mhz(worst.frequencyHz)}\u202FMHz: ${signedDb(worst.above)} against a good receiver in a quiet place.${place} ${list}`;
   const advice = isAlike
     ? "Look for the source beside the antenna: power supplies, computers, LED lights, the gateway's own supply. Switch them off one by one, or move the antenna."
     : "Look for a transmitter on that channel, and move the antenna away from it.";
@@ -187,7 +187,7 @@ function noise(channels: readonly NoiseChannel[]): Found {
 }
 
 function dbm(level: number): string {
-  return `${level < 0 ? "\u2212" : ""}${Math.abs(level).toFixed(0)}\u2009dBm`;
+  return `${level < 0 ? "\u2212" : ""}${Math.abs(level).toFixed(0)}\u202FdBm`;
 }
 
 function signedDb(value: number): string {

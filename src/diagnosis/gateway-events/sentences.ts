@@ -140,7 +140,7 @@ export function neededTimeoutMs({ p99Ms }: RoundTripFigures): number {
 }
 
 function roundTripSentence(figures: RoundTripFigures): string {
-  const ms = (value: number) => `${Math.round(value).toLocaleString("en-GB")}\u2009ms`;
+  const ms = (value: number) => `${Math.round(value).toLocaleString("en-GB")}\u202Fms`;
   return `Acknowledgements take ${ms(figures.medianMs)} (median), 1 in 100 over ${ms(figures.p99Ms)}: set push_timeout_ms to ${neededTimeoutMs(figures).toLocaleString("en-GB")}.`;
 }
 

@@ -5,7 +5,7 @@ import type { Estimate } from "./node-effect.ts";
 import type { SnrMethod } from "./paired-snr.ts";
 import { type Differences, LIMITS, type VerdictWord } from "./verdict.ts";
 
-const THIN = "\u2009";
+const THIN = "\u202F";
 
 /** "2.9", with a true minus. */
 export function signed(value: number, digits = 1): string {
@@ -144,7 +144,7 @@ export function methodWords(method: SnrMethod | "power unknown"): string {
     case "floor allowed for":
       return "near the floor or the ceiling of the SNR: what they hide is allowed for";
     case "too strong":
-      return "too strong: the SNR figure stops rising near +10\u2009dB";
+      return "too strong: the SNR figure stops rising near +10\u202FdB";
     case "too few":
       return "too few frames that both sides heard";
     case "no snr":

@@ -74,8 +74,8 @@ export function channelsText(channels: readonly UplinkChannel[]): string {
     .sort((a, b) => a - b);
   const first = megahertz(hz[0] ?? 0);
   const last = megahertz(hz.at(-1) ?? 0);
-  if (hz.length > 4) return `${first} to ${last}\u2009MHz (${hz.length} channels)`;
-  return `${hz.map(megahertz).join(", ")}\u2009MHz`;
+  if (hz.length > 4) return `${first} to ${last}\u202FMHz (${hz.length} channels)`;
+  return `${hz.map(megahertz).join(", ")}\u202FMHz`;
 }
 
 function choicesOf(plan: RegionPlan, variant: PlanVariant): PlanChoice[] {

@@ -88,7 +88,7 @@ function judgePaired(nodes: readonly PairedNode[]): Judged {
   const strong = result.nodes.filter(({ method }) => method === "too strong").length;
   if (strong > 0)
     reservations.push(
-      `${strong} of ${nodes.length} nodes are too strong to compare by SNR (above +${SNR_CEILING_DB}\u2009dB); they count for delivery.`,
+      `${strong} of ${nodes.length} nodes are too strong to compare by SNR (above +${SNR_CEILING_DB}\u202FdB); they count for delivery.`,
     );
   if (nodes.length === 1) reservations.push("One node alone: what holds for it need not hold for others.");
   return {

@@ -187,7 +187,7 @@ function pairedEvidence(
   if (deaf.size > 0) {
     const list = [...deaf].map((hz) => `${hz / 1e6}`).join(", ");
     reservations.push(
-      `Left out: ${list}\u2009MHz, where one side never heard anything although the other did: its channels differ, not its place.`,
+      `Left out: ${list}\u202FMHz, where one side never heard anything although the other did: its channels differ, not its place.`,
     );
   }
   return {

@@ -228,7 +228,7 @@ export function mostFrames(x: TrialNode, y: TrialNode): number {
 
 /** "868.1 MHz"; null for what nobody heard. */
 export function channelLabel({ frequencyHz }: { readonly frequencyHz: number | null }): string | null {
-  return frequencyHz === null ? null : `${(frequencyHz / 1e6).toFixed(3).replace(/0{1,2}$/, "")}\u2009MHz`;
+  return frequencyHz === null ? null : `${(frequencyHz / 1e6).toFixed(3).replace(/0{1,2}$/, "")}\u202FMHz`;
 }
 
 /** When the first and the last of them were sent. */

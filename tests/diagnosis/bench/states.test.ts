@@ -67,16 +67,16 @@ const HEARD = (...counts: number[]) =>
 const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   keepalives: {
     warn: [
-      [{ keepalives: { intervalSeconds: 60, sinceNewestSeconds: 20 } }, /only every 60\u2009s/],
+      [{ keepalives: { intervalSeconds: 60, sinceNewestSeconds: 20 } }, /only every 60\u202Fs/],
       [{ keepalives: { lost: 3 } }, /3 of 63 keepalives are missing/],
       [{ keepalives: { silences: 1 } }, /1 silence of more than three intervals/],
     ],
     fail: [
       [
         { keepalives: { count: 0, intervalSeconds: null, sinceNewestSeconds: null } },
-        /No keepalive came in 10\u2009min, though 80 other datagrams did/,
+        /No keepalive came in 10\u202Fmin, though 80 other datagrams did/,
       ],
-      [{ keepalives: { sinceNewestSeconds: 200 } }, /came 3\u2009min 20\u2009s ago/],
+      [{ keepalives: { sinceNewestSeconds: 200 } }, /came 3\u202Fmin 20\u202Fs ago/],
       [{ keepalives: { intervalSeconds: 300 } }, /routers on the way may forget/],
       [{ keepalives: { lost: 20 } }, /loses datagrams/],
       [
@@ -91,7 +91,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             recordedSeconds: 3_600,
           },
         },
-        /Nothing came from it in the 60\u2009min that were recorded; it was last heard 2\u2009h ago/,
+        /Nothing came from it in the 60\u202Fmin that were recorded; it was last heard 2\u202Fh ago/,
       ],
     ],
     waiting: [
@@ -108,11 +108,11 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     warn: [
       [{ status: { count: 0, intervalSeconds: null, sinceNewestSeconds: null } }, /No status report came/],
       [{ status: { odd: 2 } }, /2 reports had to be repaired/],
-      [{ status: { intervalSeconds: 600, sinceNewestSeconds: 30 } }, /only every 10\u2009min/],
-      [{ status: { count: 38, missing: 2 } }, /2 of 40 reports are missing \(5\.0\u2009%\)/],
+      [{ status: { intervalSeconds: 600, sinceNewestSeconds: 30 } }, /only every 10\u202Fmin/],
+      [{ status: { count: 38, missing: 2 } }, /2 of 40 reports are missing \(5\.0\u202F%\)/],
     ],
     fail: [
-      [{ status: { sinceNewestSeconds: 400 } }, /stopped 6\u2009min 40\u2009s ago/],
+      [{ status: { sinceNewestSeconds: 400 } }, /stopped 6\u202Fmin 40\u202Fs ago/],
       [{ status: { count: 16, missing: 4 } }, /4 of 20 reports are missing/],
     ],
     waiting: [
@@ -146,7 +146,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   },
   "gateway-clock": {
     warn: [
-      [{ gatewayClock: { offsetsUs: [-42_500_000] } }, /42\u2009s behind/],
+      [{ gatewayClock: { offsetsUs: [-42_500_000] } }, /42\u202Fs behind/],
       [{ gatewayClock: { offsetsUs: [null, null] } }, /no readable time/],
     ],
     fail: [
@@ -159,18 +159,18 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     waiting: [[{ gatewayClock: { offsetsUs: [], newestAtUs: null } }, /none came yet/]],
   },
   "counter-drift": {
-    warn: [[{ drift: { ppm: 14, lowPpm: 12, highPpm: 16 } }, /14\.0\u2009ppm fast/]],
+    warn: [[{ drift: { ppm: 14, lowPpm: 12, highPpm: 16 } }, /14\.0\u202Fppm fast/]],
     fail: [
       [
         { standstill: { packets: 12, seconds: 55, tmstUs: 123_456 } },
-        /12 packets over 55\u2009s bear the same count, 123456/,
+        /12 packets over 55\u202Fs bear the same count, 123456/,
       ],
-      [{ drift: { ppm: -80, lowPpm: -82, highPpm: -78 } }, /80\.0\u2009ppm slow.*No sound oscillator/],
+      [{ drift: { ppm: -80, lowPpm: -82, highPpm: -78 } }, /80\.0\u202Fppm slow.*No sound oscillator/],
     ],
     waiting: [
       [
         { drift: { ppm: null, lowPpm: -9, highPpm: 9, spanSeconds: 600 } },
-        /± 9\u2009ppm so far.*about 17\u2009min more/,
+        /± 9\u202Fppm so far.*about 17\u202Fmin more/,
       ],
       [{ drift: { ppm: null, lowPpm: null, highPpm: null } }, /Not enough yet/],
       [{ drift: null as never }, /Two counters in turn/],
@@ -185,7 +185,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       ],
     ],
     fail: [
-      [{ packetTime: { dated: DATED(() => 7_200_000_000) } }, /2\u2009h ahead of.*local time for UTC/],
+      [{ packetTime: { dated: DATED(() => 7_200_000_000) } }, /2\u202Fh ahead of.*local time for UTC/],
       [{ packetTime: { dated: DATED(() => 4_294_967_296) } }, /one wrap of the counter/],
       [{ packetTime: { dated: DATED((i) => (i % 2) * -3_000_000) } }, /ran backwards or jumped at 39 of 40/],
     ],
@@ -199,7 +199,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     warn: [
       [
         { radio: { packets: 0, quietSeconds: 70, heardSeconds: 0, nodes: 0 } },
-        /no packet in 70\u2009s: nobody sent nearby/,
+        /no packet in 70\u202Fs: nobody sent nearby/,
       ],
       // 60 packets in 60 s from one node, then none for 40 s.
       [
@@ -210,16 +210,16 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     fail: [
       [
         { radio: { packets: 60, quietSeconds: 40, heardSeconds: 60, nodes: 5 } },
-        /no packet in the last 40\u2009s/,
+        /no packet in the last 40\u202Fs/,
       ],
       [
         { radio: { packets: 9, quietSeconds: 90, heardSeconds: 900, nodes: 1, heardByOthers: 8 } },
         /Other gateways heard 8 frames meanwhile/,
       ],
-      [{ radio: { packets: 0, quietSeconds: 900, heardSeconds: 0, nodes: 0 } }, /no packet in 15\u2009min/],
+      [{ radio: { packets: 0, quietSeconds: 900, heardSeconds: 0, nodes: 0 } }, /no packet in 15\u202Fmin/],
     ],
     waiting: [
-      [{ radio: { packets: 0, quietSeconds: 20, heardSeconds: 0, nodes: 0 } }, /No packet yet in 20\u2009s/],
+      [{ radio: { packets: 0, quietSeconds: 20, heardSeconds: 0, nodes: 0 } }, /No packet yet in 20\u202Fs/],
     ],
   },
   "data-rates": {
@@ -237,7 +237,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   },
   "overheard-downlinks": {
     warn: [
-      [{ overheard: { downlinks: 5 } }, /5 downlinks of other gateways came in as uplinks \(4\.5\u2009% of/],
+      [{ overheard: { downlinks: 5 } }, /5 downlinks of other gateways came in as uplinks \(4\.5\u202F% of/],
     ],
     fail: [[{ overheard: { downlinks: 30, withCrc: 30 } }, /30 downlinks.*most with a CRC/]],
     waiting: [[{ overheard: { packets: 0 } }, /No packet came yet/]],
@@ -251,7 +251,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             restarts: ["2026-03-14T09:05:06.000Z", "2026-03-14T09:05:26.000Z", "2026-03-14T09:05:46.000Z"],
           },
         },
-        /3 times.*in a loop, about every 20\u2009s/,
+        /3 times.*in a loop, about every 20\u202Fs/,
       ],
     ],
     waiting: [
@@ -264,7 +264,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
   },
   acknowledged: {
     warn: [
-      [{ acknowledged: { ackPercents: [0, 90, 92, 91] } }, /91\u2009% of its datagrams/],
+      [{ acknowledged: { ackPercents: [0, 90, 92, 91] } }, /91\u202F% of its datagrams/],
       [
         { acknowledged: { ackPercents: [0, 90, 92, 91], trip: TRIP(180, 240) } },
         /beyond this relay, not in the gateway's own network/,
@@ -292,7 +292,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     fail: [[{ counts: { forwarded: 0 } }, /0 were forwarded/]],
     waiting: [
       [{ counts: { received: null, crcOk: null, forwarded: null, reports: 0 } }, /none came yet/],
-      [{ counts: { received: 0, crcOk: 0, forwarded: 0 } }, /received nothing in 10\u2009min/],
+      [{ counts: { received: 0, crcOk: 0, forwarded: 0 } }, /received nothing in 10\u202Fmin/],
     ],
   },
   arrived: {
@@ -349,7 +349,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [
         {
           region: {
-            expected: { name: "US902-928, sub-band 2", channels: "903.9 to 905.3\u2009MHz", fitting: 0 },
+            expected: { name: "US902-928, sub-band 2", channels: "903.9 to 905.3\u202FMHz", fitting: 0 },
           },
         },
         /0 of 110 packets lie on.*US902-928, sub-band 2, which you expect\. It hears EU868/,
@@ -367,17 +367,17 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ region: { verdict: "nothing-heard", name: null } }, /./],
       [{ region: { verdict: "ambiguous", name: null, packets: 10 } }, /./],
       [
-        { region: { packets: 3, expected: { name: "EU863-870", channels: "868.1\u2009MHz", fitting: 3 } } },
+        { region: { packets: 3, expected: { name: "EU863-870", channels: "868.1\u202FMHz", fitting: 3 } } },
         /3 packets of 5/,
       ],
     ],
   },
   channels: {
     warn: [
-      [{ channels: { heard: HEARD(40, 40) } }, /Never on 868\.5\u2009MHz, which EU863-870 asks for/],
+      [{ channels: { heard: HEARD(40, 40) } }, /Never on 868\.5\u202FMHz, which EU863-870 asks for/],
       [
         { channels: { heard: HEARD(60, 2, 60), noise: ABOVE(1, 14, 2) } },
-        /Far fewer packets.*868\.3 \(2\).*noise on 868\.3\u2009MHz is 12\.0\u2009dB above the other channels: interference/,
+        /Far fewer packets.*868\.3 \(2\).*noise on 868\.3\u202FMHz is 12\.0\u202FdB above the other channels: interference/,
       ],
       [
         { channels: { heard: HEARD(60, 2, 60), noise: ABOVE(1, 2, 1) } },
@@ -385,7 +385,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       ],
       [
         { channels: { elsewhere: [...HEARD(30, 30, 30), { frequencyHz: 867_500_000, count: 30 }] } },
-        /came on 867\.5 \(none\)\u2009MHz/,
+        /came on 867\.5 \(none\)\u202FMHz/,
       ],
       [
         { channels: { heard: HEARD(20, 20, 20, 20, 20, 20), expectedHz: [], plan: "CN470-510" } },
@@ -421,12 +421,12 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             ),
           },
         },
-        /\u221230\u2009dBm/,
+        /\u221230\u202FdBm/,
       ],
       [{ levels: { ghosts: 2 } }, /2 weak copies/],
     ],
     fail: [
-      [{ levels: { ghosts: 30 } }, /overloaded: 25\u2009%/],
+      [{ levels: { ghosts: 30 } }, /overloaded: 25\u202F%/],
       [
         {
           levels: {
@@ -436,7 +436,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             ),
           },
         },
-        /above the \u221212\u2009dBm that the receiver's input takes/,
+        /above the \u221212\u202FdBm that the receiver's input takes/,
       ],
     ],
     waiting: [[{ levels: { packets: [] } }, /No packet with a level/]],
@@ -498,12 +498,12 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     warn: [
       [
         { noise: NOISE([-103, -103, -104]) as never },
-        /\+14\.0\u2009dB against a good receiver.*Alike on all 3 channels, within 1\.0\u2009dB: the noise is local/,
+        /\+14\.0\u202FdB against a good receiver.*Alike on all 3 channels, within 1\.0\u202FdB: the noise is local/,
       ],
       [{ noise: NOISE([-108, -116, -116]) as never }, /Loudest at 868\.1/],
       [{ noise: NOISE([-130, -131, -130]) as never }, /below that of any resistor/],
     ],
-    fail: [[{ noise: NOISE([-94, -116, -116]) as never }, /\+23\.0\u2009dB/]],
+    fail: [[{ noise: NOISE([-94, -116, -116]) as never }, /\+23\.0\u202FdB/]],
     waiting: [
       [{ noise: NOISE([null, null]) as never }, /the best channel has 3/],
       [{ noise: [] as never }, /has 0/],
@@ -529,7 +529,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ roundTrip: { pairsMs: [220, 240, 260] } }, /3 pairs.*above push_timeout_ms/],
       [
         { roundTrip: { pairsMs: [], trip: TRIP(180, 400) } },
-        /180\u2009ms from here to the server and back.*push_timeout_ms/,
+        /180\u202Fms from here to the server and back.*push_timeout_ms/,
       ],
       [{ roundTrip: { pairsMs: [], ackPercent: 10 } }, /later than push_timeout_ms/],
     ],
@@ -553,7 +553,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ downlinks: { test: { result: "unanswered", word: null } } }, /The gateway may still transmit it/],
       [
         { downlinks: REFUSED("TOO_LATE", 12) },
-        /5 × TOO_LATE.*12\u2009ms before their moment.*server sends them too late/,
+        /5 × TOO_LATE.*12\u202Fms before their moment.*server sends them too late/,
       ],
       [{ downlinks: REFUSED("TOO_EARLY", 950) }, /TOO_EARLY.*early enough: the gateway's own clock is wrong/],
       [{ downlinks: REFUSED("TOO_EARLY", 950, false) }, /answer no uplink heard here/],
@@ -616,7 +616,7 @@ describe("what a gateway does without a network of its own", () => {
     expect(judged("downlinks", changed({ downlinks: { ...none, asked: 4, emitted: 4 } })).state).toBe("pass");
     expect(judged("round-trip", changed({ roundTrip: { pairsMs: [], ackPercent: 100 } }))).toMatchObject({
       state: "pass",
-      figure: "under 100\u2009ms",
+      figure: "under 100\u202Fms",
       value: null,
     });
   });

@@ -31,7 +31,7 @@ describe("a plan by its name", () => {
   it("US915/2 has channels 8 to 15, 903.9 to 905.3 MHz, and channel 65", () => {
     const choice = planChoice("US915/2");
     expect(choice?.channels.map(({ index }) => index)).toEqual([8, 9, 10, 11, 12, 13, 14, 15, 65]);
-    expect(channelsText(choice?.channels ?? [])).toBe("903.9 to 905.3\u2009MHz (8 channels)");
+    expect(channelsText(choice?.channels ?? [])).toBe("903.9 to 905.3\u202FMHz (8 channels)");
   });
 
   it("counts packets on its channels with its data rates", () => {

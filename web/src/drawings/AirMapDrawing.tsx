@@ -4,7 +4,7 @@
  * broken, and a thin lane beneath each channel carries its noise floor.
  */
 import type { AirMap } from "../../../src/contract/air.ts";
-import { megahertz, percent } from "../format/format.ts";
+import { megahertz, percent } from "../../../src/words/format.ts";
 import { drawTimeAxis, type TimeScale, xOf } from "./axis.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 

@@ -5,7 +5,7 @@
 
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { PlanLink, PlanThing } from "../../../src/contract/user-data.ts";
-import { db, figure, THIN } from "../format/format.ts";
+import { decibel, figure, THIN } from "../../../src/words/format.ts";
 import { watchSurroundings } from "./Canvas.tsx";
 import "./PlanDrawing.css";
 
@@ -147,7 +147,7 @@ export function PlanDrawing({ things, links, label }: PlanDrawingProps) {
                   x={(x1 * 0.6 + x2 * 0.4).toFixed(1)}
                   y={(y1 * 0.6 + y2 * 0.4 + 4).toFixed(1)}
                 >
-                  {db(link.marginMedianDb)}
+                  {decibel(link.marginMedianDb)}
                 </text>
               )}
             </g>

@@ -7,7 +7,8 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import uPlot from "uplot";
 import "uplot/dist/uPlot.min.css";
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
-import { db, dbm, figure, gatewayTitle } from "../format/format.ts";
+import { dbm, decibel, figure } from "../../../src/words/format.ts";
+import { gatewayTitle } from "../format/labels.ts";
 import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
 import { drawLabels, drawMarkRules, type MarkRule, timeMarks } from "./axis.ts";
@@ -252,9 +253,9 @@ function readingAt(self: uPlot, { series, show, fromMs, toMs }: SignalPlotProps)
     const parts = [
       clockTime(one.atMs[at] ?? 0),
       gatewayTitle(one),
-      `SNR ${db(one.snrDb[at])}`,
+      `SNR ${decibel(one.snrDb[at])}`,
       factor == null ? "" : `SF${factor}`,
-      `margin ${db(one.marginDb[at])}`,
+      `margin ${decibel(one.marginDb[at])}`,
       `RSSI ${dbm(one.rssiDbm[at])}`,
     ];
     best = { words: parts.filter((part) => part !== "").join(" · "), distance };

@@ -4,7 +4,7 @@
  */
 
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
-import { gatewayTitle } from "../format/format.ts";
+import { gatewayTitle } from "../format/labels.ts";
 import { dayMonth, hourMinute } from "../format/times.ts";
 import { type Inks, type Sheet, seriesInk } from "./Canvas.tsx";
 import type { Plot } from "./draw-signal.ts";

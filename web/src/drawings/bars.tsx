@@ -4,7 +4,7 @@
  */
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { MarginDistribution } from "../../../src/contract/link.ts";
-import { db, figure, percent } from "../format/format.ts";
+import { decibel, figure, percent } from "../../../src/words/format.ts";
 import { watchSurroundings } from "./Canvas.tsx";
 import "./MarginBars.css";
 import "./LimitBars.css";
@@ -77,7 +77,7 @@ export function MarginBars({ margin, lowDb, highDb, label }: MarginBarsProps) {
         />
         {medianDb === null ? null : (
           <text x={Math.min(width - 110, x(medianDb) + 5).toFixed(1)} y={14}>
-            median {db(medianDb)}
+            median {decibel(medianDb)}
           </text>
         )}
         {ticks.map((value) => (

@@ -3,7 +3,7 @@
  * the line; missed while no gateway was reachable: the same, hatched; not recorded: two dashes; repeated: a dot above.
  */
 import type { CounterTick } from "../../../src/contract/nodes.ts";
-import { THIN } from "../format/format.ts";
+import { THIN } from "../../../src/words/format.ts";
 import { drawMarkRules, type MarkRule } from "./axis.ts";
 import type { Sheet } from "./Canvas.tsx";
 import { type DensityCell, ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";

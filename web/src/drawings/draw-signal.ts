@@ -4,7 +4,7 @@
  * once, never with what is drawn.
  */
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
-import { figure, signedDb } from "../format/format.ts";
+import { figure, signedDb } from "../../../src/words/format.ts";
 import { type Inks, seriesInk } from "./Canvas.tsx";
 import { indexAt } from "./signal-columns.ts";
 

@@ -2,7 +2,7 @@
 
 import type { KeyFigures, LifeRow } from "../../../src/contract/nodes.ts";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
-import { counted, figure } from "./format.ts";
+import { counted, figure } from "../../../src/words/format.ts";
 import { dayMonth, fullDate, hourMinute } from "./times.ts";
 
 type About = Pick<MarkRow, "gatewayEui" | "gatewayName" | "devAddr" | "nodeName">;
@@ -82,4 +82,9 @@ export function proofWords(proof: LifeRow["proof"]): string {
   if (proof === "mic") return "its keys proved its frames";
   if (proof === "join-time") return "its join-request was heard just before";
   return "–";
+}
+
+/** The name that a user entered, else the gateway's identifier. */
+export function gatewayTitle(gateway: { gatewayName: string | null; gatewayEui: string }): string {
+  return gateway.gatewayName ?? gateway.gatewayEui;
 }

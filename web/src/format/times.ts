@@ -2,7 +2,7 @@
  * How is a moment written? Local time, 24 hours, months by name: "14 Mar 2026, 09:00". The zone is named once,
  * at the foot of the page. Ages are words; whoever needs the exact time finds it on focus.
  */
-import { THIN } from "./format.ts";
+import { THIN } from "../../../src/words/format.ts";
 
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 

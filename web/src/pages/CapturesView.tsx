@@ -1,7 +1,7 @@
 /** What was read from files, what can be, whose keys are at hand, and what is stored? */
 import { useState } from "preact/hooks";
 import type { CaptureRow, CapturesView as Captures, ServiceStatus } from "../../../src/contract/service.ts";
-import { counted, figure, fileSize, percent } from "../format/format.ts";
+import { counted, figure, fileSize, percent } from "../../../src/words/format.ts";
 import { spanWords } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { DropZone } from "../parts/DropZone.tsx";

@@ -1,6 +1,6 @@
 /** What is to be done when nothing was ever stored? Where to point the gateway, whether anything came, a site to try. */
 import type { SampleRow, ServiceStatus } from "../../../src/contract/service.ts";
-import { counted } from "../format/format.ts";
+import { counted } from "../../../src/words/format.ts";
 import { Age, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
 import { ServerToEnter } from "../parts/ServerToEnter.tsx";

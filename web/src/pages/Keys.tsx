@@ -1,7 +1,7 @@
 /** Whose keys are at hand? Names only: keys can be taken in and removed here, and are never shown. */
 import { useRef, useState } from "preact/hooks";
 import type { KeyRow, KeysView } from "../../../src/contract/user-data.ts";
-import { counted } from "../format/format.ts";
+import { counted } from "../../../src/words/format.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { deleteKeys, putKeys } from "../state/api.ts";
 import { useViewData } from "../state/view-data.ts";

@@ -1,6 +1,6 @@
 /** Which nodes are there, and how does each fare? One row a node and counter life. */
 import type { NodeRow, Strip, Trend } from "../../../src/contract/nodes.ts";
-import { counted, db, duration, percent, percentInterval, signedDb } from "../format/format.ts";
+import { counted, decibel, duration, percent, percentInterval, signedDb } from "../../../src/words/format.ts";
 import "../drawings/SmallStrip.css";
 import { IntervalBar } from "../drawings/bars.tsx";
 import { type Column, DataTable, type Sorting } from "../parts/DataTable.tsx";
@@ -117,7 +117,7 @@ const COLUMNS: readonly Column<NodeRow>[] = [
     right: true,
     wideOnly: true,
     sort: (row) => row.marginDb.median,
-    cell: (row) => db(row.marginDb.median),
+    cell: (row) => decibel(row.marginDb.median),
   },
   {
     key: "trend",

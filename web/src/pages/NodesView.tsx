@@ -2,7 +2,7 @@
 import { useEffect } from "preact/hooks";
 import type { NodeRow, NodesView as Nodes } from "../../../src/contract/nodes.ts";
 import type { JoiningDevice, JoinsView } from "../../../src/contract/site.ts";
-import { counted, figure } from "../format/format.ts";
+import { counted, figure } from "../../../src/words/format.ts";
 import { type Column, DataTable, type Sorting } from "../parts/DataTable.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";

@@ -1,7 +1,7 @@
 /** Is the service itself well, and what did it refuse? */
 import type { Passage } from "../../../src/contract/gateways.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/service.ts";
-import { counted, figure, fileSize } from "../format/format.ts";
+import { counted, figure, fileSize } from "../../../src/words/format.ts";
 import { exactTime, spanWords } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { octetsOf } from "../parts/Frame.tsx";

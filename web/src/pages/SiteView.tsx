@@ -2,9 +2,9 @@
 import type { GatewayEvent } from "../../../src/contract/gateways.ts";
 import type { SiteView as Site } from "../../../src/contract/site.ts";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
+import { counted, duration, figure, percent } from "../../../src/words/format.ts";
 import { HeartbeatLine } from "../drawings/HeartbeatLine.tsx";
-import { counted, duration, figure, gatewayTitle, percent, THIN } from "../format/format.ts";
-import { marksOfGateway } from "../format/labels.ts";
+import { gatewayTitle, marksOfGateway } from "../format/labels.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
@@ -59,7 +59,7 @@ function Lines({ events }: { readonly events: readonly GatewayEvent[] }) {
               {percent(Math.floor(event.confidence * 100) / 100, 0)}
             </span>
           </p>
-          <p>{event.sentence.replaceAll("\u2009", THIN)}</p>
+          <p>{event.sentence}</p>
           <p>
             <span class="quiet">Next:</span> {event.advice}
           </p>

@@ -1,6 +1,6 @@
 /** How does a capture get in? Dropped on the field or chosen; each file says how far it is and what became of it. */
 import { useRef, useState } from "preact/hooks";
-import { fileSize, percent } from "../format/format.ts";
+import { fileSize, percent } from "../../../src/words/format.ts";
 import { sendCapture } from "../state/api.ts";
 import "./DropZone.css";
 

@@ -4,7 +4,8 @@ import { useMemo, useState } from "preact/hooks";
 import type { FieldView, FrameView, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { CopyButton, Fact, Facts, StandingMark } from "./page.tsx";
 import "./FrameBytes.css";
-import { counted, db, dbm, figure, gatewayTitle, megahertz } from "../format/format.ts";
+import { counted, dbm, decibel, figure, megahertz } from "../../../src/words/format.ts";
+import { gatewayTitle } from "../format/labels.ts";
 import { exactTime } from "../format/times.ts";
 import { useViewData } from "../state/view-data.ts";
 import { type Column, DataTable } from "./DataTable.tsx";
@@ -239,8 +240,8 @@ const COLUMNS: readonly Column<ReceptionRow>[] = [
   { key: "channel", head: "Channel", wideOnly: true, right: true, cell: (row) => megahertz(row.frequencyHz) },
   { key: "rate", head: "Data rate", wideOnly: true, cell: (row) => row.dataRate },
   { key: "rssi", head: "RSSI", right: true, cell: (row) => dbm(row.rssiDbm) },
-  { key: "snr", head: "SNR", right: true, cell: (row) => db(row.snrDb) },
-  { key: "margin", head: "Margin", right: true, cell: (row) => db(row.marginDb) },
+  { key: "snr", head: "SNR", right: true, cell: (row) => decibel(row.snrDb) },
+  { key: "margin", head: "Margin", right: true, cell: (row) => decibel(row.marginDb) },
 ];
 
 /** Asks for frame `id` and shows it; `onClose` puts it away. */

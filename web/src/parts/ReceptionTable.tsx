@@ -1,7 +1,8 @@
 /** How are receptions listed? Newest first, a line each; one opens its frame in place. */
 import { useState } from "preact/hooks";
 import type { ReceptionRow } from "../../../src/contract/nodes.ts";
-import { db, dbm, duration, figure, gatewayTitle, megahertz } from "../format/format.ts";
+import { dbm, decibel, duration, figure, megahertz } from "../../../src/words/format.ts";
+import { gatewayTitle } from "../format/labels.ts";
 import { preciseTime } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import type { ReceptionList } from "../state/receptions.ts";
@@ -45,8 +46,8 @@ export function ReceptionTable({ list, withNode = false, none }: ReceptionTableP
     { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
     { key: "rate", head: "Data rate", cell: (one) => one.dataRate },
     { key: "rssi", head: "RSSI", right: true, cell: (one) => dbm(one.rssiDbm) },
-    { key: "snr", head: "SNR", right: true, cell: (one) => db(one.snrDb) },
-    { key: "margin", head: "Margin", right: true, cell: (one) => db(one.marginDb) },
+    { key: "snr", head: "SNR", right: true, cell: (one) => decibel(one.snrDb) },
+    { key: "margin", head: "Margin", right: true, cell: (one) => decibel(one.marginDb) },
     { key: "airtime", head: "Airtime", right: true, cell: (one) => duration(one.airtimeMs / 1000) },
     { key: "size", head: "Octets", right: true, cell: (one) => figure(one.size) },
   ];

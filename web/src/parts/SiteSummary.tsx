@@ -1,14 +1,11 @@
 /** What is always so at the site, what happened, and what to do: each once, each leading to its evidence. */
 import type { SiteEvent, SiteView } from "../../../src/contract/site.ts";
-import { THIN } from "../format/format.ts";
 import { linkTo } from "../state/route.ts";
 import "./PinMark.css";
 import { When } from "./page.tsx";
 
 /** Events shown before the reader asks for all of them on Gaps. */
 const MAX_EVENTS = 6;
-
-const thin = (text: string) => text.replaceAll("\u2009", THIN);
 
 type Summary = Pick<SiteView, "standing" | "events" | "toDo">;
 
@@ -20,7 +17,7 @@ export function ToDo({ toDo }: Pick<Summary, "toDo">) {
       <h2>What to do</h2>
       <ol class="site-steps">
         {toDo.map((step) => (
-          <li key={step}>{thin(step)}</li>
+          <li key={step}>{step}</li>
         ))}
       </ol>
       <p class="beneath small quiet">
@@ -41,7 +38,7 @@ export function SiteSummary({ standing, events }: Pick<Summary, "standing" | "ev
             {standing.map((one) => (
               <li key={`${one.kind} ${one.devAddr} ${one.gateway} ${one.frequencyHz}`}>
                 <span class="mark-words">
-                  {thin(one.sentence)} <a href={conditionLink(one)}>{CONDITION_LINKS[one.kind]}</a>
+                  {one.sentence} <a href={conditionLink(one)}>{CONDITION_LINKS[one.kind]}</a>
                 </span>
               </li>
             ))}
@@ -57,7 +54,7 @@ export function SiteSummary({ standing, events }: Pick<Summary, "standing" | "ev
             <li key={`${event.from} ${event.devAddr} ${event.gateway} ${event.cause}`}>
               <When at={event.from} />
               <span class="mark-words">
-                {thin(event.sentence)}
+                {event.sentence}
                 {event.open ? " Goes on." : ""} <a href={eventLink(event)}>evidence</a>
               </span>
             </li>

@@ -1,6 +1,6 @@
 /** What does a view say first? One sentence, its figures linked to what they rest on. */
 import type { Standing, Sentence as Words } from "../../../src/contract/common.ts";
-import { counted, unbroken } from "../format/format.ts";
+import { counted } from "../../../src/words/format.ts";
 import { currentWindow, linkTo } from "../state/route.ts";
 import "./Sentence.css";
 import { age, exactTime, momentTime } from "../format/times.ts";
@@ -19,10 +19,10 @@ export function Sentence({ words }: { words: Words }) {
     <h1 class="sentence">
       {words.map((part, index) =>
         part.href === undefined ? (
-          unbroken(part.text)
+          part.text
         ) : (
           <a key={`${index}-${part.href}`} href={linkTo(part.href)}>
-            {unbroken(part.text)}
+            {part.text}
           </a>
         ),
       )}

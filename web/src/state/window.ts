@@ -3,7 +3,7 @@
  * (`last=3600`, or `from=…&to=…`) and nowhere else.
  */
 import { addDays, differenceInCalendarDays, isValid, parseISO, startOfDay } from "date-fns";
-import { duration } from "../format/format.ts";
+import { duration } from "../../../src/words/format.ts";
 import { windowWords } from "../format/times.ts";
 
 export type WindowChoice =
@@ -109,7 +109,7 @@ export function readWindow(text: string, nowMs: number): ReadWindow {
   const words = text
     .trim()
     .toLowerCase()
-    .replace(/[\u202F\u00A0\u2009]/g, " ")
+    .replace(/[\u2009\u00A0\u202F]/g, " ")
     .replace(/\s+/g, " ")
     .replace(/^live\b[ ,:·]*/, "last ");
   if (words === "" || words === "last ") return refuse("Nothing was typed.");
@@ -133,7 +133,7 @@ export type ReadMoment = { ok: true; ms: number } | { ok: false; sentence: strin
  */
 export function readMoment(text: string, nowMs: number, aroundMs: number): ReadMoment {
   const words = text
-    .replace(/[\u202F\u00A0\u2009]/g, " ")
+    .replace(/[\u2009\u00A0\u202F]/g, " ")
     .trim()
     .toLowerCase();
   const end = words === "" ? null : readEnd(words, nowMs);

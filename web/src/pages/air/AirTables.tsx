@@ -6,8 +6,8 @@ import type {
   CollisionRow,
   DataRateShare,
 } from "../../../../src/contract/air.ts";
+import { duration, figure, megahertz, percent, withUnit } from "../../../../src/words/format.ts";
 import { PairBars } from "../../drawings/bars.tsx";
-import { duration, figure, megahertz, percent, withUnit } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";

@@ -1,5 +1,6 @@
 /** What fills the air, and who? The air map of a gateway, its channels, data rates, owners, collisions, limits. */
 import type { AirView as Air, AirMap } from "../../../../src/contract/air.ts";
+import { counted, dbm, duration, megahertz, percent } from "../../../../src/words/format.ts";
 import {
   AirMapDrawing,
   busiestCell,
@@ -8,7 +9,7 @@ import {
   ShadeScale,
   scaleTop,
 } from "../../drawings/AirMapDrawing.tsx";
-import { counted, dbm, duration, gatewayTitle, megahertz, percent } from "../../format/format.ts";
+import { gatewayTitle } from "../../format/labels.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
 import { linkTo, route } from "../../state/route.ts";

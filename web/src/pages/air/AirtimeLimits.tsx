@@ -1,7 +1,7 @@
 /** Does anyone spend more airtime than the region's table allows? An indication, with its caution beside it. */
 import type { AirtimeOfNode } from "../../../../src/contract/air.ts";
+import { figure, megahertz, megahertzFigure, percent } from "../../../../src/words/format.ts";
 import { LimitBars } from "../../drawings/bars.tsx";
-import { figure, percent } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, StandingMark } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
@@ -14,7 +14,7 @@ function title(row: AirtimeOfNode): string {
 
 function band({ fromHz, toHz, region }: AirtimeOfNode): string {
   if (fromHz === null || toHz === null) return region;
-  return `${fromHz / 1e6}–${toHz / 1e6}\u202FMHz`;
+  return `${megahertzFigure(fromHz)}–${megahertz(toHz)}`;
 }
 
 const ROWS: readonly Column<AirtimeOfNode>[] = [

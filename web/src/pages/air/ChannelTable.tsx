@@ -1,6 +1,6 @@
 /** How full, how broken, how noisy is each channel of a gateway? */
 import type { ChannelRow } from "../../../../src/contract/air.ts";
-import { figure, megahertz, percent, signedDb, withUnit } from "../../format/format.ts";
+import { figure, megahertz, percent, signedDb, withUnit } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 
 const CHANNELS: readonly Column<ChannelRow>[] = [

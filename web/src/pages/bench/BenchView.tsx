@@ -1,7 +1,7 @@
 /** How does one gateway stand on the bench? Its verdict in a word and a sentence, the list, its last datagrams. */
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
-import { counted, unbroken } from "../../format/format.ts";
+import { counted } from "../../../../src/words/format.ts";
 import { clockTime, exactTime } from "../../format/times.ts";
 import { Forget } from "../../parts/Forget.tsx";
 import { NameEdit } from "../../parts/NameEdit.tsx";
@@ -71,7 +71,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
                 <time class="quiet" dateTime={one.at}>
                   {clockTime(Date.parse(one.at))}
                 </time>
-                <span>{unbroken(one.words)}</span>
+                <span>{one.words}</span>
               </li>
             ))}
           </ol>
@@ -84,7 +84,7 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
           {bench.items.filter(isTold).map((item) => (
             <div key={item.id}>
               <dt>{item.title}</dt>
-              <dd>{unbroken(item.basis)}</dd>
+              <dd>{item.basis}</dd>
             </div>
           ))}
         </dl>

@@ -3,7 +3,7 @@
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import type { Standing } from "../../../../src/contract/common.ts";
-import { duration, unbroken } from "../../format/format.ts";
+import { duration } from "../../../../src/words/format.ts";
 import { StandingMark } from "../../parts/page.tsx";
 import { deleteBenchReference, putBenchReference } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
@@ -24,15 +24,14 @@ export function Check({ item }: { readonly item: BenchItem }) {
       <StandingMark standing={BENCH_STANDINGS[item.state]} word={item.state} />
       <div>
         <h2>{item.title}</h2>
-        <span class="bench-figure">{unbroken(item.figure)}</span>
+        <span class="bench-figure">{item.figure}</span>
       </div>
       <div class="bench-words">
-        <p>{unbroken(item.reason)}</p>
-        {item.advice === null ? null : <p class="bench-advice">→ {unbroken(item.advice)}</p>}
+        <p>{item.reason}</p>
+        {item.advice === null ? null : <p class="bench-advice">→ {item.advice}</p>}
         {item.awaits === null ? null : (
           <p class="quiet">
-            {item.awaitsSeconds === null ? "Needs" : `About ${duration(item.awaitsSeconds)}:`}{" "}
-            {unbroken(item.awaits)}.
+            {item.awaitsSeconds === null ? "Needs" : `About ${duration(item.awaitsSeconds)}:`} {item.awaits}.
           </p>
         )}
       </div>
@@ -175,8 +174,8 @@ export function ReferencePart({ bench, onChanged }: ReferencePartProps) {
           <a href={linkTo(`/bench/${reference.eui}`)}>
             {reference.name ?? <span class="mono">{reference.eui}</span>}
           </a>
-          : it may differ by {`${reference.maxOffsetDb}\u2009dB`} either way, and lose{" "}
-          {`${reference.maxLossPoints}\u2009${reference.maxLossPoints === 1 ? "point" : "points"}`} more
+          : it may differ by {`${reference.maxOffsetDb}\u202FdB`} either way, and lose{" "}
+          {`${reference.maxLossPoints}\u202F${reference.maxLossPoints === 1 ? "point" : "points"}`} more
           frames.
         </p>
       )}
@@ -254,12 +253,12 @@ function ChannelRow({ channel, items, whole }: ChannelRowProps) {
         <span class="reference-figure" key={item.id}>
           <span class="quiet">{measureOf(item)}</span>
           <StandingMark standing={BENCH_STANDINGS[item.state]} word={item.state} />
-          <span>{unbroken(item.figure)}</span>
+          <span>{item.figure}</span>
         </span>
       ))}
       {noted.length === 0 ? null : (
         <p class="reference-words">
-          {noted.map(({ reason, advice }) => unbroken([reason, advice ?? ""].join(" ").trim())).join(" ")}
+          {noted.map(({ reason, advice }) => [reason, advice ?? ""].join(" ").trim()).join(" ")}
         </p>
       )}
     </li>

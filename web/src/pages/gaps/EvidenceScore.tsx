@@ -1,8 +1,9 @@
 /** What went on meanwhile? All evidence of a gap over one time axis, as a drawing or as a table. */
 import type { EvidenceLane, GapPage } from "../../../../src/contract/gaps.ts";
+import { dbm, figure, percent } from "../../../../src/words/format.ts";
 import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../../drawings/axis.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
-import { dbm, figure, gatewayTitle, percent } from "../../format/format.ts";
+import { gatewayTitle } from "../../format/labels.ts";
 import { exactTime } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";

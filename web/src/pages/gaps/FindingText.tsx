@@ -11,7 +11,7 @@ import type {
   ReceptionsLink,
 } from "../../../../src/contract/gaps.ts";
 import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
-import { counted, duration, figure, percent, THIN } from "../../format/format.ts";
+import { counted, duration, figure, percent } from "../../../../src/words/format.ts";
 import { ReceptionTable } from "../../parts/ReceptionTable.tsx";
 import { useReceptions } from "../../state/receptions.ts";
 
@@ -70,7 +70,6 @@ export function episodeTitle({ nodes, gateway, gatewayName }: EpisodeRow): strin
 }
 
 /** The service writes thin spaces before units; here a line must not end at them. */
-const unbroken = (text: string) => text.replaceAll("\u2009", THIN);
 
 /** A finding in words. */
 export function FindingWords({ finding }: { finding: Finding }) {
@@ -78,7 +77,7 @@ export function FindingWords({ finding }: { finding: Finding }) {
   return (
     <div class="finding">
       <p class="finding-sentence">
-        {unbroken(finding.sentence)}{" "}
+        {finding.sentence}{" "}
         <span class="quiet">
           {causeWords(finding.cause)}
           {finding.cause === "unexplained" ? "" : `, ${confidenceWords(finding)}`}.
@@ -101,7 +100,7 @@ export function FindingWords({ finding }: { finding: Finding }) {
           <h3>What to record next</h3>
           <ul class="finding-next">
             {recordNext.map((words) => (
-              <li key={words}>{unbroken(words)}</li>
+              <li key={words}>{words}</li>
             ))}
           </ul>
         </>
@@ -139,7 +138,7 @@ function Said({ evidence }: { evidence: Evidence }) {
   const { receptionsQuery, sentence } = evidence;
   return (
     <li>
-      {unbroken(sentence)}{" "}
+      {sentence}{" "}
       {receptionsQuery === null ? null : (
         <button
           type="button"

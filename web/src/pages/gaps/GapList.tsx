@@ -2,7 +2,7 @@
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { DropoutRow, EpisodeRow, GapPage, MarkAtBegin } from "../../../../src/contract/gaps.ts";
-import { counted, figure } from "../../format/format.ts";
+import { counted, figure } from "../../../../src/words/format.ts";
 import { momentTime } from "../../format/times.ts";
 import { Failed } from "../../parts/Gate.tsx";
 import { now } from "../../state/clock.ts";

@@ -1,9 +1,9 @@
 /** When did whom anything go missing? One line a node, its gaps as bars; what many share runs through as a column. */
 import type { DropoutRow, GapsView } from "../../../../src/contract/gaps.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
+import { counted, figure } from "../../../../src/words/format.ts";
 import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../../drawings/axis.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
-import { counted, figure } from "../../format/format.ts";
 import { momentTime } from "../../format/times.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";

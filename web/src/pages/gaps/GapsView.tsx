@@ -1,7 +1,7 @@
 /** What was missed, when, by whom, and why? One line an episode; opened, the gap laid under its evidence. */
 import { useMemo } from "preact/hooks";
 import type { GapsView as Gaps } from "../../../../src/contract/gaps.ts";
-import { counted, figure } from "../../format/format.ts";
+import { counted, figure } from "../../../../src/words/format.ts";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Fold, Sentence } from "../../parts/page.tsx";

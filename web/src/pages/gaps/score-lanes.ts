@@ -3,7 +3,8 @@
  * All stand over one time axis, so that the gap is one column through them all.
  */
 import type { EvidenceLane, Finding, GapPage } from "../../../../src/contract/gaps.ts";
-import { counted, figure, gatewayTitle, megahertz, percent, withUnit } from "../../format/format.ts";
+import { counted, figure, megahertz, percent, withUnit } from "../../../../src/words/format.ts";
+import { gatewayTitle } from "../../format/labels.ts";
 
 /** What a lane says of the finding: the heavier side, where sentences of both rest on it. */
 export type Stance = "for" | "against" | null;

@@ -1,15 +1,15 @@
 /** How does each link of a node stand, how are its margins spread, and what would be otherwise? */
 import type { LinkRow, LinkShift } from "../../../../src/contract/link.ts";
-import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
 import {
   counted,
-  db,
+  decibel,
   figure,
-  gatewayTitle,
   percent,
   percentInterval,
   signedDb,
-} from "../../format/format.ts";
+} from "../../../../src/words/format.ts";
+import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
+import { gatewayTitle } from "../../format/labels.ts";
 import { hourMinute, momentTime, nearTime } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Fact, Facts, Figure, Fold } from "../../parts/page.tsx";
@@ -30,7 +30,7 @@ const SPELLED_MS = 10 * 60_000;
 
 /** "SNR fell by 6.1 dB at about 09:40"; `nowMs` decides whether the day is named. */
 export function shiftWords(shift: LinkShift, nowMs: number): string {
-  const size = `${shift.atLeast ? "at least " : ""}${db(Math.abs(shift.sizeDb))}`;
+  const size = `${shift.atLeast ? "at least " : ""}${decibel(Math.abs(shift.sizeDb))}`;
   const [from, to] = [minute(shift.notBefore), minute(shift.notAfter)];
   const when =
     to - from > SPELLED_MS
@@ -70,7 +70,7 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
   const caption =
     best === undefined
       ? "Margins: no SNR was reported in this window"
-      : `Margins: ${gatewayTitle(best)} hears it best, ${db(best.margin.medianDb)} above the floor in the median`;
+      : `Margins: ${gatewayTitle(best)} hears it best, ${decibel(best.margin.medianDb)} above the floor in the median`;
   return (
     <Figure
       caption={caption}
@@ -95,7 +95,7 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
                 <MarginBars
                   margin={row.margin}
                   {...scale}
-                  label={`Margins at ${gatewayTitle(row)}: median ${db(row.margin.medianDb)}, weakest tenth ${db(row.margin.p10Db)}, ${counted(row.margin.count, "frame")}`}
+                  label={`Margins at ${gatewayTitle(row)}: median ${decibel(row.margin.medianDb)}, weakest tenth ${decibel(row.margin.p10Db)}, ${counted(row.margin.count, "frame")}`}
                 />
               </div>
             ))}
@@ -120,7 +120,7 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
               key: "from",
               head: "Margin from",
               right: true,
-              cell: (bin) => db(bin.fromDb),
+              cell: (bin) => decibel(bin.fromDb),
               sort: (bin) => bin.fromDb,
             },
             {
@@ -145,7 +145,7 @@ function Link({ row }: { row: LinkRow }) {
       <h3>{gatewayTitle(row)}</h3>
       <Facts>
         <Fact name="Margin">
-          {db(margin.medianDb)}{" "}
+          {decibel(margin.medianDb)}{" "}
           <span class="quiet small">
             ({figure(margin.p10Db, 1)} to {figure(margin.p90Db, 1)})
           </span>

@@ -2,12 +2,13 @@
 
 import { useMemo } from "preact/hooks";
 import type { LinkEventRow, NodePage } from "../../../../src/contract/nodes.ts";
+import { dbm, decibel, figure } from "../../../../src/words/format.ts";
 import type { MarkRule } from "../../drawings/axis.ts";
 import type { PlotStep } from "../../drawings/draw-signal.ts";
 import type { PlotMark } from "../../drawings/PlotMarks.tsx";
 import { SignalPlot } from "../../drawings/SignalPlot.tsx";
 import { binSignal } from "../../drawings/signal-columns.ts";
-import { db, dbm, figure, gatewayTitle } from "../../format/format.ts";
+import { gatewayTitle } from "../../format/labels.ts";
 import { exactTime } from "../../format/times.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";
@@ -67,7 +68,7 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
   const caption =
     marginDb.median === null
       ? "Margin ladder: no SNR was reported in this window"
-      : `Margin ladder: ${db(marginDb.median)} above the floor in the median, ${db(marginDb.p10)} in the weakest tenth${stepped}`;
+      : `Margin ladder: ${decibel(marginDb.median)} above the floor in the median, ${decibel(marginDb.p10)} in the weakest tenth${stepped}`;
   return (
     <Figure
       caption={caption}
@@ -122,12 +123,18 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
               cell: (bin) => figure(bin.count),
               sort: (bin) => bin.count,
             },
-            { key: "snr", head: "SNR", right: true, cell: (bin) => db(bin.snrDb), sort: (bin) => bin.snrDb },
+            {
+              key: "snr",
+              head: "SNR",
+              right: true,
+              cell: (bin) => decibel(bin.snrDb),
+              sort: (bin) => bin.snrDb,
+            },
             {
               key: "margin",
               head: "Margin",
               right: true,
-              cell: (bin) => db(bin.marginDb),
+              cell: (bin) => decibel(bin.marginDb),
               sort: (bin) => bin.marginDb,
             },
             {

@@ -1,7 +1,7 @@
 /** What has the node's link been through? Moments in order of time, each with how sure it is. */
 import { useState } from "preact/hooks";
 import type { LinkEventRow, NodeGatewayRow, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
-import { counted, figure } from "../../format/format.ts";
+import { counted, figure } from "../../../../src/words/format.ts";
 import { certaintyWords } from "../../format/labels.ts";
 import { nearTime } from "../../format/times.ts";
 import { now } from "../../state/clock.ts";

@@ -7,18 +7,17 @@ import type {
   NodeGatewayRow,
   NodePage,
 } from "../../../../src/contract/nodes.ts";
-import { IntervalBar } from "../../drawings/bars.tsx";
 import {
   counted,
-  db,
   dbm,
+  decibel,
   duration,
   figure,
-  gatewayTitle,
   percent,
   percentInterval,
-} from "../../format/format.ts";
-import { lifeBeginning, proofWords } from "../../format/labels.ts";
+} from "../../../../src/words/format.ts";
+import { IntervalBar } from "../../drawings/bars.tsx";
+import { gatewayTitle, lifeBeginning, proofWords } from "../../format/labels.ts";
 import { nearTime, spanWords } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { now } from "../../state/clock.ts";
@@ -60,14 +59,14 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
     head: "SNR",
     right: true,
     sort: (row) => row.snrDb.median,
-    cell: (row) => spreadWords(row.snrDb, db, 1),
+    cell: (row) => spreadWords(row.snrDb, decibel, 1),
   },
   {
     key: "margin",
     head: "Margin",
     right: true,
     sort: (row) => row.marginDb.median,
-    cell: (row) => spreadWords(row.marginDb, db, 1),
+    cell: (row) => spreadWords(row.marginDb, decibel, 1),
   },
   {
     key: "rssi",

@@ -1,11 +1,11 @@
 /** How does one node fare? Its sentence, its counters, its signal, its link's story, its gateways, its gaps, its lives, its frames. */
 import { useMemo, useState } from "preact/hooks";
 import type { KeyFigures, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
+import { duration, figure, percent, percentInterval } from "../../../../src/words/format.ts";
 import type { MarkRule } from "../../drawings/axis.ts";
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { CounterStrip, describeTick } from "../../drawings/CounterStrip.tsx";
-import { duration, figure, gatewayTitle, percent, percentInterval } from "../../format/format.ts";
-import { keyFigureWords, lifeLabel, marksOfNode } from "../../format/labels.ts";
+import { gatewayTitle, keyFigureWords, lifeLabel, marksOfNode } from "../../format/labels.ts";
 import { exactTime } from "../../format/times.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Forget } from "../../parts/Forget.tsx";

@@ -1,8 +1,8 @@
 /** Where does everything stand, which ways are heard, and what do they cost? Plan, ways, places, fine print. */
 import { useState } from "preact/hooks";
 import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/contract/user-data.ts";
+import { counted, decibel, figure, withUnit } from "../../../../src/words/format.ts";
 import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
-import { counted, db, figure, withUnit } from "../../format/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
@@ -111,28 +111,28 @@ function Ways({ plan, title }: { plan: Plan; title: (kind: string, id: string) =
       head: "Margin",
       right: true,
       sort: (row) => row.marginMedianDb,
-      cell: (row) => db(row.marginMedianDb),
+      cell: (row) => decibel(row.marginMedianDb),
     },
     {
       key: "loss",
       head: "Loss",
       right: true,
       sort: (row) => row.pathLossDb,
-      cell: (row) => db(row.pathLossDb),
+      cell: (row) => decibel(row.pathLossDb),
     },
     {
       key: "free",
       head: "Free space",
       right: true,
       sort: (row) => row.freeSpaceLossDb,
-      cell: (row) => db(row.freeSpaceLossDb),
+      cell: (row) => decibel(row.freeSpaceLossDb),
     },
     {
       key: "excess",
       head: "Excess",
       right: true,
       sort: (row) => row.excessDb,
-      cell: (row) => db(row.excessDb),
+      cell: (row) => decibel(row.excessDb),
     },
     {
       key: "frames",

@@ -9,7 +9,7 @@ import type {
   RoundTrip,
   TransmitBudget,
 } from "../../../../src/contract/gateways.ts";
-import { counted, figure, percent, THIN, withUnit } from "../../format/format.ts";
+import { counted, figure, percent, THIN, withUnit } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { CopyButton, Fact, Facts, StandingMark, When } from "../../parts/page.tsx";
 import { getJson } from "../../state/api.ts";

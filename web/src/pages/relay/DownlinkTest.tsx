@@ -5,7 +5,7 @@
 import { useEffect, useId, useState } from "preact/hooks";
 import type { DownlinkTestAnswer, DownlinkTestPlan } from "../../../../src/contract/bench.ts";
 import type { Problem } from "../../../../src/contract/common.ts";
-import { withUnit } from "../../format/format.ts";
+import { withUnit } from "../../../../src/words/format.ts";
 import { StandingMark } from "../../parts/page.tsx";
 import { getJson, postDownlinkTest } from "../../state/api.ts";
 import "./DownlinkTest.css";

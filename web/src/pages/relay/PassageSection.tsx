@@ -1,6 +1,6 @@
 /** In line: does everything pass, does the server answer, and is it recorded? */
 import type { Passage, UpstreamRow } from "../../../../src/contract/gateways.ts";
-import { counted, figure } from "../../format/format.ts";
+import { counted, figure } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Age, Fact, Facts, Fold, StandingMark } from "../../parts/page.tsx";
 import "./relay.css";

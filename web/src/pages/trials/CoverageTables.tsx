@@ -1,7 +1,7 @@
 /** Who got which frames through? By node, by data rate, by channel. */
 import type { z } from "zod";
 import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
-import { db, figure, NOTHING, percent } from "../../format/format.ts";
+import { decibel, figure, NOTHING, percent } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
 import { decibels, intervalWords, points } from "./Forest.tsx";
@@ -126,7 +126,7 @@ export function Distributions({ answer }: { answer: TrialAnswer }) {
   const ticks = [0, 0.25, 0.5, 0.75, 1].map((share) => Math.round(at(share * bins)));
   return (
     <Figure
-      caption={`Frames heard: ${a.name} at a median of ${db(delivery.a.medianSnrDb)}, ${b.name} at ${db(delivery.b.medianSnrDb)}; what was missed stands in neither.`}
+      caption={`Frames heard: ${a.name} at a median of ${decibel(delivery.a.medianSnrDb)}, ${b.name} at ${decibel(delivery.b.medianSnrDb)}; what was missed stands in neither.`}
       legend={
         <>
           <span>
@@ -174,7 +174,7 @@ export function Distributions({ answer }: { answer: TrialAnswer }) {
           rows={Array.from({ length: bins }, (_, bin) => bin)}
           rowKey={(bin) => String(bin)}
           columns={[
-            { key: "snr", head: "SNR from", right: true, cell: (bin) => db(at(bin)) },
+            { key: "snr", head: "SNR from", right: true, cell: (bin) => decibel(at(bin)) },
             { key: "a", head: a.name, right: true, cell: (bin) => figure(snr.a[bin] ?? 0) },
             { key: "b", head: b.name, right: true, cell: (bin) => figure(snr.b[bin] ?? 0) },
           ]}

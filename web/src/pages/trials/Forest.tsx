@@ -1,6 +1,6 @@
 /** Do all nodes agree? A row a node with its difference and interval, all of them together last, zero as a rule. */
 import type { Interval, TrialAnswer } from "../../../../src/contract/trials.ts";
-import { counted, figure, NOTHING, percent, signedDb, THIN, unbroken } from "../../format/format.ts";
+import { counted, figure, NOTHING, percent, signedDb, THIN } from "../../../../src/words/format.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";
 
@@ -185,7 +185,7 @@ const ROUND = 2 * Math.PI * RADIUS;
 
 export function ProgressRing({ answer }: { answer: TrialAnswer }) {
   const { progress, neededWords, framesStillNeeded } = answer;
-  const words = <p class="trial-needed">{unbroken(sentenceOf(neededWords))}</p>;
+  const words = <p class="trial-needed">{sentenceOf(neededWords)}</p>;
   // An empty ring would promise that it fills with time.
   if (framesStillNeeded === null) return <div class="trial-progress">{words}</div>;
   const share = Math.min(1, Math.max(0, progress));

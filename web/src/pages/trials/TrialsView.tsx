@@ -5,7 +5,6 @@ import type {
   TrialSide,
   TrialsView as Trials,
 } from "../../../../src/contract/trials.ts";
-import { unbroken } from "../../format/format.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
@@ -49,7 +48,7 @@ export function TrialsView({ trials, marks, onChanged }: TrialsViewProps) {
       {answer === null ? null : (
         <Fold title="How this was found, and what it cannot know">
           {answer.method.map((line) => (
-            <p key={line}>{unbroken(line)}</p>
+            <p key={line}>{line}</p>
           ))}
         </Fold>
       )}
@@ -115,7 +114,7 @@ function Answer({ answer }: { answer: TrialAnswer }) {
         <ul class="reservations">
           {answer.reservations.map((line) => (
             <li key={line}>
-              <span aria-hidden="true">▲</span> {unbroken(line)}
+              <span aria-hidden="true">▲</span> {line}
             </li>
           ))}
         </ul>
@@ -143,7 +142,7 @@ function PlaceAlone({ answer }: { answer: TrialAnswer }) {
       </p>
     ) : null;
   }
-  return <p class="place-alone">{unbroken(placeWords)}</p>;
+  return <p class="place-alone">{placeWords}</p>;
 }
 
 function AllPairs({ trials }: { trials: Trials }) {

@@ -3,7 +3,8 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import type { WalkVerdict, WalkView } from "../../../../src/contract/link.ts";
 import type { FeedView } from "../../../../src/contract/live.ts";
 import type { ReceptionRow } from "../../../../src/contract/nodes.ts";
-import { db, gatewayTitle, withUnit } from "../../format/format.ts";
+import { decibel, withUnit } from "../../../../src/words/format.ts";
+import { gatewayTitle } from "../../format/labels.ts";
 import { Age } from "../../parts/page.tsx";
 import { type FramePlayer, openPlayer, SILENT, type SoundState, soundsOf } from "../../state/frame-player.ts";
 import { useViewData } from "../../state/view-data.ts";
@@ -51,7 +52,7 @@ export function WalkNow({ devAddr, onFrame }: WalkNowProps) {
         <p class="walk-figure quiet">○ no frame in the last hour</p>
       ) : (
         <>
-          <p class="walk-figure">{db(best.marginDb)}</p>
+          <p class="walk-figure">{decibel(best.marginDb)}</p>
           <p>
             margin at {gatewayTitle(best)}, {best.dataRate}, FCnt {best.counter ?? "–"}, <Age at={best.at} />
           </p>

@@ -3,7 +3,7 @@
 import { useState } from "preact/hooks";
 import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/link.ts";
 import type { Position } from "../../../../src/contract/user-data.ts";
-import { counted, db, figure, percent } from "../../format/format.ts";
+import { counted, decibel, figure, percent } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { postMark } from "../../state/api.ts";
@@ -222,7 +222,7 @@ function Reach({ reach }: { reach: WalkReach | undefined }) {
   return (
     <>
       <Verdict verdict={reach.verdict} /> {percent(reach.deliveryRatio, 0)} heard,{" "}
-      <span class="nowrap">margin {db(reach.marginDb.median)}</span>
+      <span class="nowrap">margin {decibel(reach.marginDb.median)}</span>
     </>
   );
 }

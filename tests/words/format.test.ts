@@ -2,16 +2,21 @@ import fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import {
   counted,
-  db,
   dbm,
+  decibel,
   duration,
   figure,
   fileSize,
+  listed,
   megahertz,
+  megahertzFigure,
+  milliseconds,
   percent,
   percentInterval,
+  plural,
+  signed,
   signedDb,
-} from "../../web/src/format/format.ts";
+} from "../../src/words/format.ts";
 
 const thin = "\u202F";
 /** Thin spaces are written as plain ones here, so that the expectation can be read. */
@@ -21,23 +26,35 @@ describe("figures", () => {
   test.each([
     [dbm(-97), "−97 dBm"],
     [dbm(-97.6), "−98 dBm"],
-    [db(6.2), "6.2 dB"],
-    [db(-0.04), "0.0 dB"],
+    [decibel(6.2), "6.2 dB"],
+    [decibel(-0.04), "0.0 dB"],
     [signedDb(1.25), "+1.3 dB"],
     [signedDb(-3.1), "−3.1 dB"],
     [signedDb(0), "0.0 dB"],
+    [signed(2.94), "+2.9"],
+    [signed(-0.04), "0.0"],
+    [signed(1204, 0), "+1 204"],
+    [figure(1000), "1 000"],
     [figure(1234567), "1 234 567"],
     [figure(-1234.5, 1), "−1 234.5"],
     [figure(999), "999"],
     [megahertz(868_100_000), "868.1 MHz"],
     [megahertz(867_312_500), "867.3125 MHz"],
     [megahertz(915_000_000), "915.0 MHz"],
+    [megahertzFigure(868_000_000), "868.0"],
+    [plural(0, "node"), "0 nodes"],
+    [plural(1204, "node"), "1 204 nodes"],
+    [plural(2, "battery", "batteries"), "2 batteries"],
+    [listed([]), ""],
+    [listed(["a"]), "a"],
+    [listed(["a", "b", "c"]), "a, b and c"],
     [counted(0, "node"), "no nodes"],
     [counted(1, "node"), "1 node"],
     [counted(3, "capture"), "3 captures"],
     [fileSize(812), "812 B"],
     [fileSize(1_234_000), "1.2 MB"],
     [fileSize(999_600), "1.0 MB"],
+    [fileSize(99_960_000), "100 MB"],
   ])("%s is written as a reader expects", (written, expected) => {
     expect(plain(written)).toBe(expected);
   });
@@ -48,7 +65,9 @@ describe("figures", () => {
 
   test("where there is no figure there is a dash and no unit", () => {
     for (const none of [null, undefined, Number.NaN, Number.POSITIVE_INFINITY])
-      expect([dbm(none), db(none), percent(none), duration(none), figure(none)]).toEqual(Array(5).fill("–"));
+      expect([dbm(none), decibel(none), percent(none), duration(none), figure(none)]).toEqual(
+        Array(5).fill("–"),
+      );
   });
 
   test("grouping and sign lose nothing: any whole number can be read back", () => {
@@ -69,6 +88,10 @@ describe("percentages", () => {
     [0.9996, "> 99.9 %"],
     [0.0004, "< 0.1 %"],
     [0.024, "2.4 %"],
+    [0.0005, "0.1 %"],
+    [0.99949, "99.9 %"],
+    [0.09996, "10.0 %"],
+    [0.5, "50.0 %"],
   ])("%s", (ratio, expected) => {
     expect(plain(percent(ratio))).toBe(expected);
   });
@@ -107,7 +130,26 @@ describe("lengths of time", () => {
     [187_200, "2 d 4 h"],
     [3601, "1 h"],
     [59.7, "1 min"],
+    [0.9996, "1.0 s"],
+    [9.96, "10 s"],
+    [9, "9 s"],
+    [90, "1 min 30 s"],
+    [3599.6, "1 h"],
+    [7199, "2 h"],
+    [86_399, "1 d"],
+    [12 * 86_400 + 7_300, "12 d 2 h"],
+    [-90, "−1 min 30 s"],
   ])("%s s is %s", (seconds, expected) => {
     expect(plain(duration(seconds))).toBe(expected);
+  });
+
+  test("milliseconds follow the same rule", () => {
+    expect([1.25, 12.3, 950, 1250, 61_000].map((ms) => plain(milliseconds(ms)))).toEqual([
+      "1.3 ms",
+      "12.3 ms",
+      "950 ms",
+      "1.3 s",
+      "1 min 1 s",
+    ]);
   });
 });
