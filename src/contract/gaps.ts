@@ -187,11 +187,14 @@ export const GapPage = z.object({
         life: z.number().int(),
         name: z.string().nullable(),
         heardAtMs: z.array(z.number()).describe("at most 500"),
-        expected: z.number().describe("within the gap, by its own rhythm and loss"),
-        heard: z.number().int().describe("within the gap"),
+        expected: z.number().describe("within the gap, by its rate before and after; 0: not counted"),
+        heard: z.number().int().describe("within the gap; 0 of one that is not counted"),
       }),
     )
-    .describe("other nodes at the same gateways, at most 20"),
+    .describe("other nodes as the best gateway of this one heard them, at most 20"),
+  neighboursCounted: z
+    .object({ nodes: z.number().int(), heard: z.number().int(), expected: z.number().int() })
+    .describe("frames of all neighbours within the gap, as the finding counts them"),
   heartbeat: z.array(
     z.object({
       gatewayEui: EuiText,

@@ -1,7 +1,10 @@
 /** One gap laid under its evidence: counters, neighbours, heartbeat, noise, load, margin, transmissions on one axis. */
 import type { GapPage } from "../contract/gaps.ts";
+import { neighboursMeanwhile } from "../diagnosis/findings/neighbours.ts";
+import { signalPowerDbm } from "../diagnosis/findings/observations.ts";
 import type { Scene, SceneReception } from "../model/gap.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { dueTimes } from "../model/missed-counters.ts";
 import { minuteOf, type TimeWindow } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
@@ -56,52 +59,53 @@ function countersOnAxis(scene: Scene, axis: TimeWindow, names: GapNames): GapPag
 }
 
 function missedBetween(a: Heard, b: Heard, { gap }: Scene): GapPage["counters"] {
-  const steps = b.counter - a.counter;
   // A node that did not send missed nothing between its last frame and the few counters after its silence.
-  const startUs = gap.kind === "silence" && a.atUs <= gap.fromUs && b.atUs >= gap.toUs ? gap.toUs : a.atUs;
-  return Array.from({ length: Math.min(steps - 1, MAX_COUNTERS) }, (_, i) => ({
-    counter: a.counter + i + 1,
-    atMs: Math.max(a.atUs, startUs + ((i + 1) * (b.atUs - startUs)) / steps) / 1000,
-    fate: "missed" as const,
-    gateways: [],
-    repeatsAtMs: [],
-  }));
+  const fromUs = gap.kind === "silence" && a.atUs <= gap.fromUs && b.atUs >= gap.toUs ? gap.toUs : a.atUs;
+  const ticks: GapPage["counters"] = [];
+  let counter = a.counter;
+  for (const atUs of dueTimes({ fromUs, toUs: b.atUs, missed: b.counter - a.counter - 1 })) {
+    counter += 1;
+    const atMs = Math.max(a.atUs, atUs) / 1000;
+    if (ticks.push({ counter, atMs, fate: "missed", gateways: [], repeatsAtMs: [] }) >= MAX_COUNTERS) break;
+  }
+  return ticks;
 }
 
-/** Other nodes at the same gateways, the busiest first, with what their rates before and after let expect. */
-function neighboursOnAxis(scene: Scene, axis: TimeWindow, names: GapNames): GapPage["neighbours"] {
-  const { before, within, after } = scene;
-  const lives = new Map<number, { devAddr: number; times: Map<number, number> }>();
-  for (const { lifeId, devAddr, counter, atUs, crcOk } of scene.receptions) {
-    if (lifeId === null || devAddr === null || counter === null || !crcOk || lifeId === scene.gap.lifeId)
-      continue;
-    const life = lives.get(lifeId) ?? { devAddr, times: new Map() };
-    if (!life.times.has(counter)) life.times.set(counter, atUs);
-    lives.set(lifeId, life);
-  }
-  const outsideUs = before.toUs - before.fromUs + (after.toUs - after.fromUs);
-  return [...lives]
-    .sort((a, b) => b[1].times.size - a[1].times.size || a[0] - b[0])
+/**
+ * Other nodes as the node's best gateway heard them, the busiest first, with what the finding counts of each. One that
+ * the finding does not count, since too little is known of it, has nothing due.
+ */
+function neighboursOnAxis(
+  scene: Scene,
+  axis: TimeWindow,
+  names: GapNames,
+): Pick<GapPage, "neighbours" | "neighboursCounted"> {
+  const { neighbours, each, nodes, heard, expected } = neighboursMeanwhile(scene);
+  const counted = new Map(each.map((one) => [one.lifeId, one]));
+  const lanes = [...neighbours]
+    .sort(
+      (a, b) =>
+        Number(counted.has(b.lifeId)) - Number(counted.has(a.lifeId)) ||
+        b.frames.length - a.frames.length ||
+        a.lifeId - b.lifeId,
+    )
     .slice(0, MAX_NEIGHBOURS)
-    .map(([lifeId, { devAddr, times }]) => {
-      const all = [...times.values()];
-      const inside = all.filter((atUs) => atUs > within.fromUs && atUs < within.toUs).length;
+    .map(({ lifeId, devAddr, frames }) => {
       const address = formatDevAddr(devAddr);
+      const one = counted.get(lifeId);
       return {
         devAddr: address,
         life: names.lifeNumber(lifeId),
         name: names.nodes.get(address)?.name ?? null,
-        heardAtMs: all
-          .filter((atUs) => atUs >= axis.fromUs && atUs < axis.toUs)
+        heardAtMs: frames
+          .filter(({ atUs }) => atUs >= axis.fromUs && atUs < axis.toUs)
           .slice(0, MAX_HEARD)
-          .map((atUs) => atUs / 1000),
-        expected:
-          outsideUs > 0
-            ? Math.round((10 * (all.length - inside) * (within.toUs - within.fromUs)) / outsideUs) / 10
-            : 0,
-        heard: inside,
+          .map(({ atUs }) => atUs / 1000),
+        expected: Math.round(10 * (one?.expected ?? 0)) / 10,
+        heard: one?.heard ?? 0,
       };
     });
+  return { neighbours: lanes, neighboursCounted: { nodes, heard, expected: Math.round(expected) } };
 }
 
 const MINUTE_US = 60_000_000;
@@ -138,7 +142,7 @@ export function gapPage(store: Store, id: string): GapPage | null {
       gapToMs: Math.min(gap.toUs, axis.toUs) / 1000,
     },
     counters: countersOnAxis(scene, axis, names),
-    neighbours: neighboursOnAxis(scene, axis, names),
+    ...neighboursOnAxis(scene, axis, names),
     heartbeat: scene.homes.map((home) => heartbeatOf(store, home, axis)),
     noiseDbm: scene.homes.map((home) => ({
       gatewayEui: home.eui,
@@ -249,9 +253,7 @@ function marginOf(
     marginDb: own.map(({ snrDb, spreadingFactor }) =>
       spreadingFactor === null ? null : rounded(linkMarginDb(snrDb, spreadingFactor)),
     ),
-    signalDbm: own.map(({ rssiDbm, snrDb }) =>
-      rssiDbm === null || snrDb === null ? rssiDbm : rounded(channelNoiseDbm(rssiDbm, snrDb) + snrDb),
-    ),
+    signalDbm: own.map(({ rssiDbm, snrDb }) => rounded(signalPowerDbm(rssiDbm, snrDb))),
     spreadingFactor: own.map(({ spreadingFactor }) => spreadingFactor),
     frequencyHz: own.map(({ frequencyHz }) => frequencyHz),
   };

@@ -255,6 +255,7 @@ export function gapPage(id: string, span: Span): GapPage | null {
       gateways: inGap(atMs) ? [] : at % 3 === 0 ? [TOWER] : [SHED, TOWER],
       repeatsAtMs: at % 17 === 0 ? [atMs + 3000] : [],
     })),
+    neighboursCounted: { nodes: 5, heard: 55, expected: 57 },
     neighbours: PLANS.slice(1, 6).map(({ devAddr, name }, at) => ({
       devAddr,
       life: 1,

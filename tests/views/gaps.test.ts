@@ -5,7 +5,7 @@ import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { gapPage } from "../../src/views/gap-page.ts";
 import { gapsView } from "../../src/views/gaps.ts";
-import { phy, push, SHED } from "../store/traffic.ts";
+import { phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { keepalives, moment, windowOf } from "./a-site.ts";
 
 const NODES = ["01A2B3C4", "01A2B3C5", "01A2B3C6"] as const;
@@ -30,6 +30,25 @@ function aSiteWithGaps(judge: typeof judgeGap | null = judgeGap): Store {
   });
   const store = openStore(":memory:");
   const recorder = new Recorder(store, judge);
+  recorder.record(traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+  while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  return store;
+}
+
+/** Three nodes at the shed for three hours; it hears none of them from 60 to 90 min, while the tower hears the others. */
+function twoGateways(): Store {
+  const traffic: DecodedArrival[] = [...keepalives(SHED, 0, 3 * HOUR), ...keepalives(TOWER, 0, 3 * HOUR)];
+  NODES.forEach((node, i) => {
+    for (let minute = 0; minute < 180; minute++) {
+      const atS = minute * 60 + 7 * (i + 1);
+      const isDeaf = minute >= 60 && minute < 90;
+      const packet = { payload: phy(node, minute), snrDb: isDeaf ? -3 : 3 };
+      if (!isDeaf) traffic.push(push(SHED, atS, [packet], minute));
+      if (i > 0) traffic.push(push(TOWER, atS + 0.05, [{ ...packet, snrDb: -4 }], minute));
+    }
+  });
+  const store = openStore(":memory:");
+  const recorder = new Recorder(store, judgeGap);
   recorder.record(traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
   while (recorder.workOnGaps({ patient: false, nowUs: null }));
   return store;
@@ -134,6 +153,37 @@ describe("the page of one gap", () => {
     expect(inGap).toEqual([]);
     expect(page.neighbours.map(({ devAddr }) => devAddr).sort()).toEqual([NODES[1], NODES[2]]);
     for (const { expected, heard } of page.neighbours) expect(Math.abs(expected - heard)).toBeLessThan(3);
+  });
+
+  it("says of the neighbours what the finding's sentence says", () => {
+    // By hand: the silence without half a minute at each end is 30 minutes, in which two others sent every minute.
+    const silence = aSiteWithGaps();
+    const [gap] = gapsView(silence, windowOf(70 * 60, 80 * 60)).gaps;
+    const page = gapPage(silence, gap?.id ?? "");
+    expect(page?.neighboursCounted).toMatchObject({ nodes: 2, heard: 60 });
+    expect(page?.neighbours.map(({ heard }) => heard)).toEqual([30, 30]);
+    const told = gap?.finding.evidence.find(({ lane }) => lane === "neighbours")?.sentence;
+    expect(told).toContain(
+      `60 frames of 2 other nodes were heard there meanwhile, ${page?.neighboursCounted.expected} were`,
+    );
+  });
+
+  it("counts no neighbour's frame that only another gateway heard", () => {
+    const store = twoGateways();
+    const pages = gapsView(store, windowOf(0, 3 * HOUR)).gaps.map(({ id }) => gapPage(store, id));
+    const told = pages.flatMap((page) => {
+      const sentence = page?.gap.finding.evidence.find(({ lane }) => lane === "neighbours")?.sentence ?? "";
+      const figures = /(\d+) frames of (\d+) other nodes? were heard there meanwhile, (\d+) were/.exec(
+        sentence,
+      );
+      return figures === null ? [] : [{ figures: figures.slice(1).map(Number), page }];
+    });
+    expect(told.length).toBeGreaterThan(0);
+    for (const { figures, page } of told) {
+      const { heard, nodes, expected } = page?.neighboursCounted ?? {};
+      expect([heard, nodes, expected]).toEqual(figures);
+      expect(page?.neighbours.reduce((sum, one) => sum + one.heard, 0)).toBe(heard);
+    }
   });
 
   it("dates missed counters into their gap", () => {

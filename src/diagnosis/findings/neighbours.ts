@@ -3,7 +3,7 @@
  * that their rhythms predict, and whether they lost more counters than before: a trouble of one node leaves its
  * neighbours alone, a trouble of the gateway or of the air does not.
  */
-import type { Stretch } from "../../model/gap.ts";
+import type { Scene, Stretch } from "../../model/gap.ts";
 import { unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
@@ -20,6 +20,7 @@ import {
   MIN_FRAMES,
   type Neighbour,
   type Sight,
+  sightOf,
 } from "./observations.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
 
@@ -48,6 +49,16 @@ export interface Proportion {
   readonly expected: number;
   readonly heard: number;
   readonly nodes: number;
+  /** The same of each neighbour that is counted. */
+  readonly each: readonly { readonly lifeId: number; readonly expected: number; readonly heard: number }[];
+}
+
+/** What a finding says that its neighbours were heard to send meanwhile, for a drawing beside it. */
+export function neighboursMeanwhile(
+  scene: Scene,
+): Proportion & { readonly neighbours: readonly Neighbour[] } {
+  const sight = sightOf(scene);
+  return { ...proportionIn(sight, innerStretch(sight)), neighbours: sight.neighbours };
 }
 
 /** Frames of the neighbours in a stretch against what their rates before and after it predict. */
@@ -63,7 +74,7 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
         );
   const watchedUs =
     Math.max(0, lengthUs(before) - deafUs(before)) + Math.max(0, lengthUs(after) - deafUs(after));
-  if (!(watchedUs > 0)) return { expected: 0, heard: 0, nodes: 0 };
+  if (!(watchedUs > 0)) return { expected: 0, heard: 0, nodes: 0, each: [] };
   const regulars = sight.neighbours.filter(
     ({ frames }) => frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length >= MIN_FRAMES,
   );
@@ -80,16 +91,18 @@ export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
   });
   const around = (frames: Neighbour["frames"]) =>
     frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length;
-  const expected = counted.reduce(
-    (sum, { frames }) => sum + (around(frames) * recordedUs(sight.scene, stretch)) / watchedUs,
-    0,
-  );
-  const heard = counted.reduce(
-    (sum, { frames }) => sum + frames.filter(({ atUs }) => isIn(stretch, atUs)).length,
-    0,
-  );
-  const nodes = counted.length;
-  return { expected, heard, nodes };
+  const shareOfWatched = recordedUs(sight.scene, stretch) / watchedUs;
+  const each = counted.map(({ lifeId, frames }) => ({
+    lifeId,
+    expected: around(frames) * shareOfWatched,
+    heard: frames.filter(({ atUs }) => isIn(stretch, atUs)).length,
+  }));
+  return {
+    expected: each.reduce((sum, one) => sum + one.expected, 0),
+    heard: each.reduce((sum, one) => sum + one.heard, 0),
+    nodes: each.length,
+    each,
+  };
 }
 
 /** How much a fall of several others, and of one that is left, says for the gateway; the fall that is no fading, dB. Chosen. */

@@ -4,7 +4,7 @@
  */
 
 import type { Scene, SceneReception, Stretch } from "../../model/gap.ts";
-import { widened } from "../../model/missed-counters.ts";
+import { dueTimes, widened } from "../../model/missed-counters.ts";
 import { contains, intersect, type TimeRange, unite } from "../../model/time-range.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { channelNoiseDbm } from "../../radio/noise.ts";
@@ -152,12 +152,11 @@ function ownMissedTimes(own: readonly OwnFrame[], { gap, within, homes }: Scene)
     const one = last[i - 1];
     const next = last[i];
     if (one === undefined || next === undefined || next.counter <= one.counter + 1) continue;
-    const steps = next.counter - one.counter;
-    const run = { fromUs: one.atUs, toUs: next.atUs, missed: steps - 1 };
+    const run = { fromUs: one.atUs, toUs: next.atUs, missed: next.counter - one.counter - 1 };
     // What may have been sent while nothing was recorded is not missed.
     const unknown = unite(widened(notRecorded, run, true));
-    for (let k = 1; k < steps && times.length < MAX_MISSED_TIMES; k++) {
-      const atUs = one.atUs + (k * (next.atUs - one.atUs)) / steps;
+    for (const atUs of dueTimes(run)) {
+      if (times.length >= MAX_MISSED_TIMES) break;
       if (atUs <= within.toUs && !contains(unknown, atUs)) times.push(atUs);
     }
   }
@@ -229,9 +228,12 @@ function countedOf(
 
 /** When the counters between two frames were due: spread evenly. Of a counter that ran away as many as tell that. */
 export function missedTimes(before: OwnFrame, frame: OwnFrame): number[] {
-  const steps = frame.counter - before.counter;
-  const most = Math.min(Math.max(0, steps - 1), 5_000);
-  return Array.from({ length: most }, (_, k) => before.atUs + ((k + 1) * (frame.atUs - before.atUs)) / steps);
+  const times: number[] = [];
+  const missed = frame.counter - before.counter - 1;
+  for (const atUs of dueTimes({ fromUs: before.atUs, toUs: frame.atUs, missed })) {
+    if (times.push(atUs) >= MAX_MISSED_TIMES) break;
+  }
+  return times;
 }
 
 /** A counter's own time is known to some seconds only. */

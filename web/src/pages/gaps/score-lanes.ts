@@ -131,11 +131,9 @@ export function lanesOf(page: GapPage): Lane[] {
   return lanes;
 }
 
-function neighbourWords({ neighbours }: GapPage): string {
+function neighbourWords({ neighbours, neighboursCounted: { heard, expected, nodes } }: GapPage): string {
   if (neighbours.length === 0) return "none known";
-  const heard = neighbours.reduce((sum, one) => sum + one.heard, 0);
-  const expected = neighbours.reduce((sum, one) => sum + one.expected, 0);
-  return `${figure(heard)} of ${figure(expected, 1)} due`;
+  return nodes === 0 ? "too little known" : `${figure(heard)} of ${figure(expected)} due`;
 }
 
 /** Lowest and highest: "−119 to −115 dBm". */
