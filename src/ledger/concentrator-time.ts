@@ -5,7 +5,7 @@
  * Otherwise a frame that one gateway's back-haul delivers seconds late would pass for a repeat, or for a frame out
  * of order.
  */
-import { type CounterReading, continues, restartedBetween, TMST_PERIOD_US } from "../radio/clock.ts";
+import { type CounterReading, continues, counterDelayUs, restartedBetween, wrapUs } from "../radio/clock.ts";
 
 /** What is known of one gateway's counter against arrival. Plain data. */
 export interface PathClock {
@@ -20,7 +20,6 @@ export interface PathClock {
   late: number;
 }
 
-const WRAP_US = 4_294_967_296;
 /** Spread of arrival that is no lateness. Chosen: far above a healthy network's jitter, far below the grouping window. */
 const JITTER_US = 300_000;
 /** Packets that must have fitted before the counter may date anything. Chosen. */
@@ -52,7 +51,7 @@ export function pathDelayUs(clock: PathClock, reading: CounterReading): number {
     return 0;
   }
   const before = {
-    tmstUs: clock.counterUs - WRAP_US * Math.floor(clock.counterUs / WRAP_US),
+    tmstUs: counterDelayUs(0, clock.counterUs),
     atUs: clock.atUs,
   };
   if (unwrapNear(reading.tmstUs, clock.counterUs) < clock.counterUs && restartedBetween(before, reading)) {
@@ -85,7 +84,7 @@ export function pathDelayUs(clock: PathClock, reading: CounterReading): number {
 
 /** The unwrapped counter with these low 32 bits that lies nearest to the expected one. */
 function unwrapNear(tmstUs: number, expectedUs: number): number {
-  return tmstUs + WRAP_US * Math.round((expectedUs - tmstUs) / WRAP_US);
+  return expectedUs + wrapUs(tmstUs - expectedUs);
 }
 
 // Do a gateway's packets bear one counter, one after another, or several in turn? A counter that begins anew never
@@ -143,7 +142,7 @@ export function counterLines(readings: readonly LineReading[]): CounterLines {
     } else if (current !== null && line !== current) {
       current.returnsFrom += 1;
     }
-    const stepUs = wrap(tmstUs - line.newestUs);
+    const stepUs = wrapUs(tmstUs - line.newestUs);
     if (line.count > 0 && stepUs < -FETCH_US && stepUs > -LATEST_US) overtaken.add(atUs);
     else line.newestUs = tmstUs;
     line.offsetUs = atUs - tmstUs;
@@ -210,10 +209,6 @@ export function counterStandstill(readings: readonly LineReading[]): Standstill 
 }
 
 function fits(line: Line, tmstUs: number, atUs: number): boolean {
-  const off = wrap(atUs - tmstUs - line.offsetUs);
+  const off = wrapUs(atUs - tmstUs - line.offsetUs);
   return Math.abs(off) <= COUNTER_JITTER_US + (Math.abs(atUs - line.atUs) * CLOCKS_PPM) / 1_000_000;
-}
-
-function wrap(us: number): number {
-  return us - TMST_PERIOD_US * Math.round(us / TMST_PERIOD_US);
 }

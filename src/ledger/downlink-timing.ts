@@ -38,7 +38,6 @@ export function lateness({ moment, leadUs, outcome, word }: DownlinkFate): "late
 // Sources: LoRaWAN 1.0.4, section 3.3 (RX1 opens RECEIVE_DELAY1 after the uplink, RX2 one second later) and 6.2.5 (joins);
 // RXTimingSetupReq sets RECEIVE_DELAY1 to 1 to 15 s (section 5.7).
 
-const WRAP_US = 4_294_967_296;
 /** A server computes the moment from the uplink's counter. Chosen: room for rounding. */
 export const WINDOW_SLACK_US = 1_000;
 /** Whole seconds after an uplink at which a window may open: RECEIVE_DELAY1 up to 15 s, RX2 a second later. */
@@ -55,11 +54,6 @@ const RX2_DEFAULT_HZ: ReadonlySet<number> = new Set([
 ]);
 
 export type ReceiveWindow = "rx1" | "rx2" | "join-rx1" | "join-rx2" | "rx";
-
-/** Microseconds of the counter from an uplink to a moment, 0 to 2^32. */
-export function counterDelayUs(uplinkTmstUs: number, tmstUs: number): number {
-  return (((tmstUs - uplinkTmstUs) % WRAP_US) + WRAP_US) % WRAP_US;
-}
 
 export interface WindowQuestion {
   readonly delayUs: number;

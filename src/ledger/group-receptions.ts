@@ -4,6 +4,7 @@
  *
  * Pure and indifferent to the order of its input, so that late and doubled datagrams change nothing.
  */
+import { tmstStepUs } from "../radio/clock.ts";
 
 /** What the grouping looks at, of one reception. All given share content, frequency and data rate. */
 export interface Hearing {
@@ -25,9 +26,6 @@ export const GROUPING_WINDOW_US = 2_000_000;
 /** Two hearings by one antenna further apart than this on its own counter are two transmissions. Chosen: far under any airtime plus receive window, far over any counter jitter. */
 const SAME_COUNTER_US = 100_000;
 
-/** The concentrator's counter has 32 bits. */
-const COUNTER_WRAP_US = 4_294_967_296;
-
 /** Groups hearings into transmissions, each sorted by time; the groups are sorted by their first hearing. */
 export function clusterHearings(hearings: readonly Hearing[]): Hearing[][] {
   const clusters: Hearing[][] = [];
@@ -47,8 +45,7 @@ function belongs(hearing: Hearing, cluster: readonly Hearing[]): boolean {
 
 function contradicts(a: Hearing, b: Hearing): boolean {
   if (a.gatewayId !== b.gatewayId || a.tmstKey < 0 || b.tmstKey < 0) return false;
-  const apart = Math.abs(a.tmstKey - b.tmstKey);
-  return Math.min(apart, COUNTER_WRAP_US - apart) > SAME_COUNTER_US;
+  return Math.abs(tmstStepUs(a.tmstKey, b.tmstKey)) > SAME_COUNTER_US;
 }
 
 function inOrder(a: Hearing, b: Hearing): number {

@@ -14,8 +14,14 @@ export function tmstStepUs(before: number, after: number): number {
   return wrapUs(after - before);
 }
 
-function wrapUs(differenceUs: number): number {
-  const step = ((differenceUs % TMST_PERIOD_US) + TMST_PERIOD_US) % TMST_PERIOD_US;
+/** Microseconds that a counter runs from one value on to another, 0 to below 2^32. */
+export function counterDelayUs(fromTmstUs: number, toTmstUs: number): number {
+  return (((toTmstUs - fromTmstUs) % TMST_PERIOD_US) + TMST_PERIOD_US) % TMST_PERIOD_US;
+}
+
+/** A difference of microseconds less the whole turns of the counter in it, above -2^31 and up to 2^31. */
+export function wrapUs(differenceUs: number): number {
+  const step = counterDelayUs(0, differenceUs);
   return step > HALF_PERIOD_US ? step - TMST_PERIOD_US : step;
 }
 
@@ -170,7 +176,6 @@ export interface CounterReading {
   readonly atUs: number;
 }
 
-const WRAP_US = 4_294_967_296;
 // Tolerance of the residual: 2 s for jitter of the path plus 100 ppm for the two clocks (udp forwarding
 // practice; the reference daemon distrusts its own clock beyond 10 ppm).
 const JITTER_US = 2_000_000;
@@ -195,7 +200,7 @@ export function restartedBetween(before: CounterReading, after: CounterReading):
 export function continues(before: CounterReading, after: CounterReading): boolean {
   const elapsedUs = after.atUs - before.atUs;
   const counted = after.tmstUs - before.tmstUs - elapsedUs;
-  const residual = counted - WRAP_US * Math.round(counted / WRAP_US);
+  const residual = wrapUs(counted);
   return Math.abs(residual) <= JITTER_US + (Math.abs(elapsedUs) * CLOCKS_PPM) / 1_000_000;
 }
 
@@ -207,9 +212,9 @@ export function counterAcross(before: CounterReading, after: CounterReading): Co
   const elapsedUs = after.atUs - before.atUs;
   if (elapsedUs <= 0) return null;
   const counted = after.tmstUs - before.tmstUs - elapsedUs;
-  const residual = counted - WRAP_US * Math.round(counted / WRAP_US);
+  const residual = wrapUs(counted);
   if (Math.abs(residual) <= JITTER_US + (elapsedUs * CLOCKS_PPM) / 1_000_000) return "ran-on";
-  const advanceUs = (after.tmstUs - before.tmstUs + WRAP_US) % WRAP_US;
+  const advanceUs = counterDelayUs(before.tmstUs, after.tmstUs);
   if (advanceUs < Math.min(STOOD_BESIDE_US, elapsedUs) && after.tmstUs > advanceUs) return "stood";
   return restartedBetween(before, after) ? "began-anew" : null;
 }

@@ -7,7 +7,7 @@
 
 import { mad, median } from "../statistics/robust.ts";
 import { type Point, pooledTheilSen } from "../statistics/theil-sen.ts";
-import { TMST_PERIOD_US } from "./clock.ts";
+import { wrapUs } from "./clock.ts";
 
 export interface DriftReading {
   /** The counter as it came, 32 bits. */
@@ -135,7 +135,7 @@ function pointsOf(
   const points = readings.map((reading) => {
     const x = referenceUs(reading) - referenceUs(first);
     const gained = reading.tmstUs - first.tmstUs - x;
-    return { x, y: gained - TMST_PERIOD_US * Math.round(gained / TMST_PERIOD_US) };
+    return { x, y: wrapUs(gained) };
   });
   return points.sort((a, b) => a.x - b.x);
 }

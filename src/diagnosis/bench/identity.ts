@@ -1,6 +1,6 @@
 /** Who speaks: which protocol version, under a plausible identifier, and is it one gateway only? */
 import type { BenchItem } from "../../contract/index.ts";
-import { TMST_PERIOD_US } from "../../radio/clock.ts";
+import { TMST_PERIOD_US, wrapUs } from "../../radio/clock.ts";
 import { median } from "../../statistics/robust.ts";
 import { span } from "../status.ts";
 import { counted, type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
@@ -244,7 +244,7 @@ function backwards(dated: readonly PacketTimeReading[]): number {
     const before = dated[i - 1];
     if (before === undefined) continue;
     const counted = one.tmstUs - before.tmstUs;
-    const counterUs = counted - TMST_PERIOD_US * Math.round(counted / TMST_PERIOD_US);
+    const counterUs = wrapUs(counted);
     const timeUs = one.atUs + one.timeOffsetUs - before.atUs - before.timeOffsetUs;
     const arrivalUs = one.atUs - before.atUs;
     // After a restart the counter proves nothing; then arrival does.

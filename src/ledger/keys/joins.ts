@@ -4,6 +4,7 @@
  * Sources: LoRaWAN 1.1, sections 6.2.2, 6.2.3 and 6.1.1.4; LoRaWAN 1.0.2, section 6.2.
  */
 import type { DevAddr, Eui } from "../../model/identifiers.ts";
+import { counterDelayUs } from "../../radio/clock.ts";
 import { KEY_SIZE } from "../../wire/lorawan/aes.ts";
 import {
   deriveJoinServerKeys,
@@ -80,11 +81,10 @@ export function followJoin({ request, accept }: HeardJoin, node: NodeKeys): Join
 const JOIN_DELAYS_US = { rx1: 5_000_000, rx2: 6_000_000 } as const;
 /** A server computes the time of its answer from the counter of the request. Chosen: room for rounding. */
 const JOIN_DELAY_SLACK_US = 1_000;
-const COUNTER_WRAP_US = 4_294_967_296;
 
 /** In which receive window of a request a downlink is to be sent, by the gateway's counter (`tmst`); null: in none. */
 export function joinWindow(requestTmstUs: number, acceptTmstUs: number): "rx1" | "rx2" | null {
-  const delayUs = (((acceptTmstUs - requestTmstUs) % COUNTER_WRAP_US) + COUNTER_WRAP_US) % COUNTER_WRAP_US;
+  const delayUs = counterDelayUs(requestTmstUs, acceptTmstUs);
   if (Math.abs(delayUs - JOIN_DELAYS_US.rx1) <= JOIN_DELAY_SLACK_US) return "rx1";
   return Math.abs(delayUs - JOIN_DELAYS_US.rx2) <= JOIN_DELAY_SLACK_US ? "rx2" : null;
 }

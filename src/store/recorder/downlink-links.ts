@@ -3,7 +3,8 @@
  * transaction brought is stored, and again for a few seconds of traffic: an uplink may come in after its answer.
  */
 import type { Statement } from "better-sqlite3";
-import { counterDelayUs, MAX_DELAY_S, receiveWindow, WINDOW_SLACK_US } from "../../ledger/downlink-timing.ts";
+import { MAX_DELAY_S, receiveWindow, WINDOW_SLACK_US } from "../../ledger/downlink-timing.ts";
+import { counterDelayUs, tmstStepUs } from "../../radio/clock.ts";
 import { modulationFromCodes } from "../data-rate-code.ts";
 import type { Store } from "../open.ts";
 
@@ -155,9 +156,8 @@ export class DownlinkLinks {
       | { tmstUs: number; atUs: number }
       | undefined;
     if (near === undefined) return null;
-    const ahead = counterDelayUs(near.tmstUs, tmstUs);
     // Half a turn of the counter back is as near as half a turn ahead.
-    const leadUs = near.atUs + (ahead > 2 ** 31 ? ahead - 2 ** 32 : ahead) - row.atUs;
+    const leadUs = near.atUs + tmstStepUs(near.tmstUs, tmstUs) - row.atUs;
     // Farther ahead than the gateway's queue reaches (512 s; jitqueue.c), the counter was another one.
     return Math.abs(leadUs) > 512_000_000 ? null : leadUs;
   }
