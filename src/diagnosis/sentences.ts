@@ -16,7 +16,7 @@ import { percent, span, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
 
-interface Stretch {
+interface TimeRange {
   readonly fromUs: number;
   readonly toUs: number;
   readonly live: boolean;
@@ -31,7 +31,7 @@ function link(words: string, href: string): Part {
 }
 
 /** "in the last hour" when live, else "in this window of 6 h". */
-function within({ fromUs, toUs, live }: Stretch): string {
+function within({ fromUs, toUs, live }: TimeRange): string {
   const seconds = (toUs - fromUs) / 1e6;
   if (!live) return `in this window of ${span(seconds)}`;
   return Math.abs(seconds - 3600) < 2 ? "in the last hour" : `in the last ${span(seconds)}`;
@@ -76,14 +76,14 @@ const ENOUGH = `${THRESHOLDS.leastExpected} counters or more`;
 export function siteSentence(
   gateways: readonly GatewayRow[],
   ownNodes: readonly NodeRow[],
-  window: Stretch,
+  window: TimeRange,
 ): Sentence {
   if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
   return [...nodesPart(ownNodes, window), text("; "), ...gatewaysPart(gateways, window), text(".")];
 }
 
 /** "2 gateways were heard in this window of 6 h; the shed gateway was out of reach for 4 min." */
-export function gatewaysSentence(gateways: readonly GatewayRow[], window: Stretch): Sentence {
+export function gatewaysSentence(gateways: readonly GatewayRow[], window: TimeRange): Sentence {
   if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
   return [
     link(count(gateways.length, "gateway"), "#/site"),
@@ -93,7 +93,7 @@ export function gatewaysSentence(gateways: readonly GatewayRow[], window: Stretc
   ];
 }
 
-function nodesPart(ownNodes: readonly NodeRow[], window: Stretch): Part[] {
+function nodesPart(ownNodes: readonly NodeRow[], window: TimeRange): Part[] {
   const many = ownNodes.length;
   if (many === 0) return [text(`No node of one's own was heard ${within(window)}`)];
   const enough = judged(ownNodes);
@@ -137,7 +137,7 @@ function whyPart(losers: readonly NodeRow[]): Part[] {
   ];
 }
 
-function gatewaysPart(gateways: readonly GatewayRow[], window: Stretch): Part[] {
+function gatewaysPart(gateways: readonly GatewayRow[], window: TimeRange): Part[] {
   const out = gateways.filter((gateway) => gateway.outages.length > 0);
   if (out.length === 0) return eventPart(gateways) ?? [text(reachWords(gateways))];
   const parts: Part[] = [];
@@ -200,7 +200,7 @@ function canBeFollowed({ keepaliveSeconds, heartbeat }: GatewayRow): boolean {
   return keepaliveSeconds !== null || heartbeat.statusReports.reduce((sum, n) => sum + n, 0) >= 3;
 }
 
-function outSeconds(gateway: GatewayRow, window: Stretch): number {
+function outSeconds(gateway: GatewayRow, window: TimeRange): number {
   return gateway.outages.reduce((sum, { from, to }) => {
     const fromUs = Math.max(window.fromUs, Date.parse(from) * 1000);
     const toUs = Math.min(window.toUs, Date.parse(to) * 1000);
@@ -211,7 +211,7 @@ function outSeconds(gateway: GatewayRow, window: Stretch): number {
 export function nodesSentence(
   nodes: readonly NodeRow[],
   homeAssumed: boolean,
-  window: Stretch,
+  window: TimeRange,
   more = 0,
 ): Sentence {
   const own = nodes.filter((row) => !row.stranger);

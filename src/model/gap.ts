@@ -5,9 +5,7 @@
 
 import type { CauseWord } from "../words/causes.ts";
 import type { Certainty } from "../words/certainty.ts";
-import type { TimeWindow } from "./time-range.ts";
-
-export type Stretch = TimeWindow;
+import type { TimeRange } from "./time-range.ts";
 
 /** One packet as one gateway reported it, ghosts and replays left out. */
 export interface SceneReception {
@@ -52,9 +50,9 @@ export interface SceneGateway {
   readonly eui: string;
   readonly name: string | null;
   /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: not to be told. */
-  readonly outages: readonly (Stretch & { readonly restarted: boolean | null; readonly open: boolean })[];
+  readonly outages: readonly (TimeRange & { readonly restarted: boolean | null; readonly open: boolean })[];
   /** Where nothing was recorded of it. */
-  readonly notRecorded: readonly Stretch[];
+  readonly notRecorded: readonly TimeRange[];
   /** When its concentrator's counter began anew. */
   readonly restartsUs: readonly number[];
   /** Whether it tells that counter at all. */
@@ -64,7 +62,7 @@ export interface SceneGateway {
   readonly keepalivesUs: readonly number[];
   readonly reports: readonly SceneReport[];
   /** Its own transmissions, as far as they are known. */
-  readonly transmissions: readonly Stretch[];
+  readonly transmissions: readonly TimeRange[];
 }
 
 /** What came after the last frame before the gap, in the life's own address. */
@@ -116,11 +114,11 @@ export interface Scene {
   /** Newest moment known. */
   readonly nowUs: number;
   /** The part of the gap that was looked at: all of it unless it is long. */
-  readonly within: Stretch;
-  readonly before: Stretch;
-  readonly after: Stretch;
+  readonly within: TimeRange;
+  readonly before: TimeRange;
+  readonly after: TimeRange;
   /** Silences of all gateways at once, in and around the gap: nobody sent a datagram for longer than one interval allows. */
-  readonly nobody: readonly Stretch[];
+  readonly nobody: readonly TimeRange[];
   /** How many gateways send something by the clock, so that a silence of all can be told. */
   readonly followed: number;
   /** Gateways that usually hear the node; the best first. */
@@ -149,7 +147,7 @@ export type Lane =
   | "joins";
 
 /** Which receptions a sentence rests on. `ofNode`: those of the gap's node alone. */
-export interface RestsOn extends Stretch {
+export interface RestsOn extends TimeRange {
   readonly ofNode: boolean;
   readonly gatewayEui: string | null;
 }

@@ -76,15 +76,6 @@ export function totalUs(ranges: readonly TimeRange[]): number {
   return sum;
 }
 
-/**
- * Over which stretch of time is a question asked? Half open: `fromUs` belongs to it, `toUs` does not.
- */
-export interface TimeWindow {
-  /** Microseconds since 1970. */
-  readonly fromUs: number;
-  readonly toUs: number;
-}
-
 export const MINUTE_US = 60_000_000;
 
 /** The whole minute, counted from 1970, in which a moment lies: the key of every roll-up. */

@@ -6,13 +6,13 @@ import { airtimeOfReception } from "../radio/airtime.ts";
 import { eventsOf } from "./events.ts";
 import { below, type Random } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import type { Stretch } from "./scenario-time.ts";
+import type { TimeRange } from "./scenario-time.ts";
 
 /** One sender that an event brings, and when it sends. */
 export interface Extra {
   readonly node: Node;
   readonly isStranger: boolean;
-  readonly active: Stretch;
+  readonly active: TimeRange;
 }
 
 const CROWD_PAYLOAD_BYTES = 12;

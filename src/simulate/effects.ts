@@ -4,17 +4,17 @@
  */
 import type { Eui } from "../model/identifiers.ts";
 import { eventsOf, type ScenarioEvent } from "./events.ts";
-import type { Stretch } from "./scenario-time.ts";
+import type { TimeRange } from "./scenario-time.ts";
 
 type Events = readonly ScenarioEvent[];
 
-const stretchOf = ({ from, to }: { readonly from: number; readonly to: number }): Stretch => ({
+const stretchOf = ({ from, to }: { readonly from: number; readonly to: number }): TimeRange => ({
   fromUs: from,
   toUs: to,
 });
 
 /** Stretches in which a gateway has no power or restarts; its counter begins anew at their ends. */
-export function powerOutagesOf(events: Events, eui: Eui): Stretch[] {
+export function powerOutagesOf(events: Events, eui: Eui): TimeRange[] {
   return [
     ...eventsOf(events, "gateway-power-outage")
       .filter(({ gateway }) => gateway === eui)
@@ -34,12 +34,12 @@ export function powerOutagesOf(events: Events, eui: Eui): Stretch[] {
   ].sort((a, b) => a.fromUs - b.fromUs);
 }
 
-const restartAt = (atUs: number, seconds: number): Stretch => ({
+const restartAt = (atUs: number, seconds: number): TimeRange => ({
   fromUs: atUs,
   toUs: atUs + Math.round(seconds * 1e6),
 });
 
-export interface DeafTime extends Stretch {
+export interface DeafTime extends TimeRange {
   /** The concentrator's counter stands still meanwhile. */
   readonly counterStands: boolean;
 }
@@ -53,7 +53,7 @@ export function deafTimesOf(events: Events, eui: Eui): DeafTime[] {
 }
 
 /** Stretches in which nothing from a gateway reaches the listener. */
-export function backhaulOutagesOf(events: Events, eui: Eui): Stretch[] {
+export function backhaulOutagesOf(events: Events, eui: Eui): TimeRange[] {
   return [
     ...eventsOf(events, "gateway-backhaul-outage"),
     ...eventsOf(events, "gateway-unreachable").filter(({ lossShare }) => lossShare === 1),
@@ -63,7 +63,7 @@ export function backhaulOutagesOf(events: Events, eui: Eui): Stretch[] {
     .sort((a, b) => a.fromUs - b.fromUs);
 }
 
-export interface PathLoss extends Stretch {
+export interface PathLoss extends TimeRange {
   readonly lossShare: number;
   /** Mean length of a burst; 0: each datagram by itself. */
   readonly burstUs: number;
@@ -81,7 +81,7 @@ export function pathLossesOf(events: Events, eui: Eui): PathLoss[] {
 }
 
 /** A change of level on a path: reached after `riseUs`, left in `fallUs` at the end. */
-export interface LevelChange extends Stretch {
+export interface LevelChange extends TimeRange {
   readonly changeDb: number;
   readonly riseUs: number;
   readonly fallUs: number;
@@ -129,7 +129,7 @@ export function levelAt({ fromUs, toUs, changeDb, riseUs, fallUs }: LevelChange,
   return changeDb * Math.min(risen, left);
 }
 
-export interface NoiseRise extends Stretch {
+export interface NoiseRise extends TimeRange {
   /** Null: all channels. */
   readonly frequenciesHz: readonly number[] | null;
   readonly riseDb: number;
@@ -176,7 +176,7 @@ export function isNoisy(rise: NoiseRise, frequencyHz: number, startUs: number, e
 }
 
 /** Stretches in which a node sends nothing and its counter stands still. */
-export function silencesOf(events: Events, node: string): Stretch[] {
+export function silencesOf(events: Events, node: string): TimeRange[] {
   return eventsOf(events, "node-silent")
     .filter((event) => event.node === node)
     .map(stretchOf);
@@ -197,7 +197,7 @@ export function restartsOf(
   ];
 }
 
-export interface ChannelChange extends Stretch {
+export interface ChannelChange extends TimeRange {
   readonly channelsHz: readonly number[];
 }
 

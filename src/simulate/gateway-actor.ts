@@ -22,7 +22,7 @@ import { ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
 import { below, type Random } from "./random.ts";
 import type { AntennaReception } from "./reception-model.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
-import { isWithin, type ScenarioClock, type Stretch, worldUs } from "./scenario-time.ts";
+import { isWithin, type ScenarioClock, type TimeRange, worldUs } from "./scenario-time.ts";
 import {
   type Accepted,
   type ForwardedPacket,
@@ -51,7 +51,7 @@ export interface GatewayWorld {
   /** Whether a radio of this region can send on a frequency. */
   inBand(frequencyHz: number | null): boolean;
   /** A packet has been transmitted. */
-  sent(gateway: GatewayActor, request: TransmitRequest, during: Stretch): void;
+  sent(gateway: GatewayActor, request: TransmitRequest, during: TimeRange): void;
 }
 
 /** Radio packets counted since the last report. */
@@ -66,8 +66,8 @@ export class GatewayActor {
   readonly config: Gateway;
   readonly transmitter = new Transmitter();
   /** Stretches without power, and without a way to the listener. */
-  readonly powerOutages: readonly Stretch[];
-  readonly backhaulOutages: readonly Stretch[];
+  readonly powerOutages: readonly TimeRange[];
+  readonly backhaulOutages: readonly TimeRange[];
   /** Stretches in which its radio hears nothing. */
   readonly deafTimes: readonly DeafTime[];
   readonly #world: GatewayWorld;

@@ -12,7 +12,7 @@ import { type LinkSetting, NodeRadio } from "./node-radio.ts";
 import { NodeJoins, NodeRhythm } from "./node-schedule.ts";
 import { below, type Random, randomOctets } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import { type Stretch, seconds } from "./scenario-time.ts";
+import { seconds, type TimeRange } from "./scenario-time.ts";
 import type { Life, Transmission } from "./transmission.ts";
 
 /** What a node hears from its network. */
@@ -71,7 +71,7 @@ export class NodeActor {
   #plan = 0;
 
   /** `active`: the only stretch in which it sends; null: the whole run. */
-  constructor(node: Node, isStranger: boolean, world: NodeWorld, active: Stretch | null = null) {
+  constructor(node: Node, isStranger: boolean, world: NodeWorld, active: TimeRange | null = null) {
     this.node = node;
     this.isStranger = isStranger;
     this.#world = world;

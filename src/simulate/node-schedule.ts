@@ -4,7 +4,7 @@ import { silencesOf } from "./effects.ts";
 import type { Agenda } from "./event-queue.ts";
 import { exponential, type Random } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import { isWithin, type Stretch, seconds } from "./scenario-time.ts";
+import { isWithin, seconds, type TimeRange } from "./scenario-time.ts";
 
 // LoRaWAN regional defaults (LoRaMac-node RegionCommon.h): a join-accept comes 5 s after the request, or 6 s.
 const JOIN_ACCEPT_SECONDS = 6;
@@ -131,14 +131,14 @@ const MIN_SECONDS = 0.2;
 export class NodeRhythm {
   readonly #node: Node;
   readonly #random: Random;
-  readonly #silences: readonly Stretch[];
-  readonly #active: Stretch | null;
+  readonly #silences: readonly TimeRange[];
+  readonly #active: TimeRange | null;
   /** With a `clock` schedule: the beat of the newest frame. */
   #beatUs = 0;
   #isSlow = false;
 
   /** `active`: the only stretch in which the node sends; null: the whole run. */
-  constructor(node: Node, { events }: Scenario, random: Random, active: Stretch | null) {
+  constructor(node: Node, { events }: Scenario, random: Random, active: TimeRange | null) {
     this.#node = node;
     this.#random = random;
     this.#silences = silencesOf(events, node.name);

@@ -29,13 +29,13 @@ export function worldUs(clock: ScenarioClock, atUs: number): number {
 }
 
 /** A stretch of the run, half open, microseconds since its start. */
-export interface Stretch {
+export interface TimeRange {
   readonly fromUs: number;
   readonly toUs: number;
 }
 
 /** Whether a moment lies in one of the stretches. */
-export function isWithin(stretches: readonly Stretch[], atUs: number): boolean {
+export function isWithin(stretches: readonly TimeRange[], atUs: number): boolean {
   return stretches.some(({ fromUs, toUs }) => atUs >= fromUs && atUs < toUs);
 }
 

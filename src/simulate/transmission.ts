@@ -6,7 +6,7 @@ import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { LoraModulation } from "../model/modulation.ts";
 import { loraAirtime } from "../radio/airtime.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
-import type { Stretch } from "./scenario-time.ts";
+import type { TimeRange } from "./scenario-time.ts";
 
 /** One counter life of one device address, as the node lives it. */
 export interface Life {
@@ -112,7 +112,7 @@ const SWITCH_US = 1000;
 /** For how long a transmission is kept that is over: longer than any frame lasts that it may have cost. */
 const KEPT_US = 20_000_000;
 
-export interface Accepted extends Stretch {
+export interface Accepted extends TimeRange {
   readonly outcome: TransmitOutcome & { readonly result: "accepted" };
 }
 export interface Refused {
@@ -121,7 +121,7 @@ export interface Refused {
 
 /** The sending half of one gateway. Times are of the run, microseconds. */
 export class Transmitter {
-  #queue: Stretch[] = [];
+  #queue: TimeRange[] = [];
   /** Since the last status report: packets asked for, and packets that left. */
   #asked = 0;
   #emitted = 0;
@@ -153,7 +153,7 @@ export class Transmitter {
   }
 
   /** A queued packet has left. */
-  left({ fromUs, toUs }: Stretch): void {
+  left({ fromUs, toUs }: TimeRange): void {
     this.#emitted += 1;
     this.#total += 1;
     this.#totalUs += toUs - fromUs;

@@ -1,6 +1,6 @@
 /** Which notes did people pin to moments? Writes the `mark` rows; src/store/user-data.ts reads them. */
 
-import type { TimeWindow } from "../model/time-range.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import type { Store } from "./open.ts";
 import { setting } from "./queries/lives.ts";
 import { prepared } from "./queries/statement.ts";
@@ -257,7 +257,7 @@ const MARK = `SELECT id, at_us AS atUs, until_us AS untilUs, kind, text, gateway
 /** The marks that touch the window (`null`: all), newest first, at most `most`. */
 export function marksIn(
   store: Store,
-  window: TimeWindow | null,
+  window: TimeRange | null,
   most: number,
   filter: MarkFilter = {},
 ): MarkRecord[] {

@@ -1,8 +1,9 @@
 /** How much airtime did each node spend in each sub-band, against the limits of its region? */
+
 import type { AirtimeOfNode } from "../contract/index.ts";
 import { judgeAirtime, judgeDwell } from "../diagnosis/air-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import {
   type BandUse,
   bandUses,
@@ -28,7 +29,7 @@ export interface NodeSent {
 export function airtimeOf(
   node: NodeSent,
   limitsAt: (gatewayId: number) => LimitTable | null,
-  stretch: TimeWindow,
+  stretch: TimeRange,
 ): AirtimeOfNode[] {
   const byRegion = new Map<LimitTable, LocatedTransmission[]>();
   for (const { gatewayId, frequencyHz, dataRate, startUs, airtimeUs } of node.frames) {
@@ -65,7 +66,7 @@ function rowOf(
   region: string,
   use: BandUse,
   deliveryRatio: number | null,
-  stretch: TimeWindow,
+  stretch: TimeRange,
 ): AirtimeOfNode {
   const { atLeast, estimate } = dutyCycleOf(use.fullestHourUs, deliveryRatio);
   const seconds = (stretch.toUs - stretch.fromUs) / 1e6;

@@ -2,8 +2,9 @@
  * What was on the air, packet by packet, put together in one walk: by channel, by gateway, by transmission. Bounded: the
  * newest packets of a long window, and it is said where they begin.
  */
+
 import { formatDevAddr } from "../model/identifiers.ts";
-import type { TimeWindow } from "../model/time-range.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import type { LoadClass } from "../radio/collisions.ts";
 import { expectedSignalPowerDbm, NOISE_SNR_MOST_DB, type NoiseReading } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -75,7 +76,7 @@ export interface SentFrame {
 }
 
 export interface AirEvidence {
-  readonly stretch: TimeWindow;
+  readonly stretch: TimeRange;
   /** False: the window holds more than is looked at one by one. */
   readonly whole: boolean;
   readonly packets: number;
@@ -87,7 +88,7 @@ export interface AirEvidence {
 
 export function airEvidence(
   store: Store,
-  window: TimeWindow,
+  window: TimeRange,
   isStranger: (devAddr: string) => boolean,
   most: number,
 ): AirEvidence {

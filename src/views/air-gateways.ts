@@ -1,4 +1,5 @@
 /** What fills the air at each gateway? Its data rates and networks, collisions to expect, deaf time, demodulators. */
+
 import type { AirGateway, AirMap, AirNetwork, DataRateShare, DeafTime } from "../contract/index.ts";
 import {
   BLOCKING_MATTERS,
@@ -8,7 +9,7 @@ import {
   demodulatorWords,
 } from "../diagnosis/air-sentences.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import {
   type CollisionExpectation,
@@ -73,7 +74,7 @@ export interface GatewayParts {
   readonly collisions: ReadonlyMap<number, readonly CollisionExpectation[]>;
   readonly map: AirMap | null;
   /** The part of the evidence's stretch in which the gateway was there. */
-  readonly over: TimeWindow;
+  readonly over: TimeRange;
   readonly downlinks: readonly DownlinkRecord[];
   readonly reportedSent: number | null;
 }

@@ -1,6 +1,7 @@
 /** Which channel was busy when, by whom, how broken, and how loud was the noise? The grids of the air map. */
+
 import type { AirMap } from "../contract/index.ts";
-import { isoTime, MINUTE_US, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, MINUTE_US, type TimeRange } from "../model/time-range.ts";
 import { type NoiseTrend, noiseSamples, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
 import { IntervalUnion } from "../radio/utilisation.ts";
 import type { Store } from "../store/open.ts";
@@ -23,7 +24,7 @@ export interface Grid {
  * Cells of whole minutes that the window touches, cut at multiples of their own length so that a moving window does not
  * shuffle them; the ends may reach a little beyond the window.
  */
-export function gridOf(window: TimeWindow): Grid {
+export function gridOf(window: TimeRange): Grid {
   const firstMinute = Math.floor(window.fromUs / MINUTE_US);
   const toMinute = Math.ceil(window.toUs / MINUTE_US);
   const minutesACell = Math.max(1, Math.ceil((toMinute - firstMinute) / MAX_CELLS));
@@ -58,7 +59,7 @@ export const NO_NOISE: NoiseTrend = noiseTrend([], { fromUs: 0, toUs: 1 }, 1);
  */
 export function noiseByChannel(
   channels: readonly ChannelEvidence[],
-  window: TimeWindow,
+  window: TimeRange,
 ): Map<number, ChannelNoise> {
   const minutes = Math.ceil((window.toUs - window.fromUs) / MINUTE_US);
   const samples = channels.map(({ frequencyHz, noise }) => ({ frequencyHz, noise: noiseSamples(noise) }));
@@ -86,7 +87,7 @@ export interface MapParts {
   readonly gatewayName: string | null;
   readonly grid: Grid;
   readonly cellUs: readonly number[];
-  readonly window: TimeWindow;
+  readonly window: TimeRange;
   readonly evidence: AirEvidence;
   /** By frequency. */
   readonly noise: ReadonlyMap<number, ChannelNoise>;
@@ -191,7 +192,7 @@ export interface ChannelSum {
 }
 
 /** `gatewayIds`: only of these. */
-export function sumChannels(store: Store, window: TimeWindow, gatewayIds?: readonly number[]): ChannelSum[] {
+export function sumChannels(store: Store, window: TimeRange, gatewayIds?: readonly number[]): ChannelSum[] {
   const sums = new Map<string, ChannelSum>();
   const sumOf = (gatewayId: number, frequencyHz: number): ChannelSum => {
     const key = `${gatewayId}/${frequencyHz}`;
@@ -226,7 +227,7 @@ export function sumChannels(store: Store, window: TimeWindow, gatewayIds?: reado
 /** A stretch shorter than two minutes, summed from the receptions that were on the air in it. */
 function addEnd(
   store: Store,
-  stretch: TimeWindow,
+  stretch: TimeRange,
   sumOf: (gatewayId: number, frequencyHz: number) => ChannelSum,
 ): void {
   if (stretch.toUs <= stretch.fromUs) return;

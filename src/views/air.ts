@@ -3,12 +3,13 @@
  * whether anyone talks too much. Sums and maps come from roll-ups, whatever the window; what they do not hold rests on
  * the newest packets, one by one (air-evidence.ts), and the answer says since when.
  */
+
 import type { AirGateway, AirMap, AirtimeOfNode, AirView, ChannelRow } from "../contract/index.ts";
 import { noiseWords } from "../diagnosis/air-sentences.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { isoTime, type TimeRange, type TimeWindow, totalUs } from "../model/time-range.ts";
+import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
@@ -161,7 +162,7 @@ export function airView(
 }
 
 /** The part of a stretch in which a gateway was there at all. */
-function presenceOf(gateway: GatewayRecord, stretch: TimeWindow, heardToUs: number): TimeWindow {
+function presenceOf(gateway: GatewayRecord, stretch: TimeRange, heardToUs: number): TimeRange {
   const fromUs = Math.max(stretch.fromUs, Math.min(gateway.firstAtUs, stretch.toUs - 1));
   return { fromUs, toUs: Math.max(heardToUs, fromUs + 1) };
 }
@@ -183,7 +184,7 @@ function planOf(evidence: GatewayEvidence | undefined, ownPlans: readonly Region
  * Load and utilisation of a channel over the window, without the times between recordings: nobody knows what was on the
  * air then.
  */
-export function channelFigures(sum: ChannelSum, window: TimeWindow, recorded: readonly TimeRange[] = []) {
+export function channelFigures(sum: ChannelSum, window: TimeRange, recorded: readonly TimeRange[] = []) {
   const windowUs = Math.max(1, window.toUs - window.fromUs - pausesUs(recorded));
   return {
     frequencyHz: sum.frequencyHz,
@@ -283,7 +284,7 @@ function limitTables(
 function airtimeRows(
   nodes: readonly NodeSent[],
   limitsAt: (gatewayId: number) => LimitTable | null,
-  over: TimeWindow,
+  over: TimeRange,
 ): AirtimeOfNode[] {
   return nodes
     .flatMap((node) => airtimeOf(node, limitsAt, over))

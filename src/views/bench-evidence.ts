@@ -8,7 +8,7 @@ import type { NoiseChannel } from "../diagnosis/bench/signal.ts";
 import { counterLines, counterStandstill } from "../ledger/concentrator-time.ts";
 import { ASKED_IN_LINE } from "../ledger/downlink-timing.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { isoTime, type TimeWindow, totalUs } from "../model/time-range.ts";
+import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
 import { noiseFloor, thermalNoiseDbm } from "../radio/noise.ts";
 import type { PlanChoice } from "../radio/regions/plan-choice.ts";
 import type { HeardChannel } from "../radio/regions/recognise-region.ts";
@@ -217,7 +217,7 @@ function partOf({ sinceUs }: Newest<unknown>, ids: readonly string[]): Record<st
 
 const PUSH = 0;
 
-function serverTrip(store: Store, gatewayId: number, window: TimeWindow): ServerTrip | null {
+function serverTrip(store: Store, gatewayId: number, window: TimeRange): ServerTrip | null {
   const trips = roundTrips(store, gatewayId, window);
   const { asked, lostRatio, medianMs, p99Ms } = roundTripOf(trips, PUSH);
   if (medianMs === null || p99Ms === null) return null;
@@ -267,7 +267,7 @@ function noiseAbove(channels: readonly NoiseChannel[]): { frequencyHz: number; a
   );
 }
 
-function outcomes(store: Store, gatewayId: number, window: TimeWindow) {
+function outcomes(store: Store, gatewayId: number, window: TimeRange) {
   const records = transmitOutcomes(store, gatewayId, window);
   const accepted = records.filter(({ result }) => result.startsWith("accepted"));
   return {

@@ -4,7 +4,7 @@ import type { KeepaliveEvidence, Rhythm, StatusEvidence } from "../diagnosis/ben
 import { LIMITS } from "../diagnosis/bench/limits.ts";
 import type { ArrivedEvidence, CountEvidence } from "../diagnosis/bench/packet-counts.ts";
 import type { RadioEvidence } from "../diagnosis/bench/radio.ts";
-import { subtract, type TimeRange, type TimeWindow } from "../model/time-range.ts";
+import { subtract, type TimeRange } from "../model/time-range.ts";
 import { median } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";
 import type { DatagramCounts, Newest, ReportRecord } from "../store/queries/bench.ts";
@@ -177,7 +177,7 @@ export interface RadioGiven extends HeartbeatGiven {
 export function radioOf(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   { reports, arrivals, keepalives, counts, endUs, unrecorded }: RadioGiven,
 ): Omit<RadioEvidence, "expectedPlan"> {
   const counting = reports.filter(({ rxReceived }) => rxReceived !== null);

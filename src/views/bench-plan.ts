@@ -1,6 +1,7 @@
 /** What do the channels that a gateway heard say for the bench list: its plan, its sub-band, what must be there? */
+
 import type { ChannelsEvidence, RegionEvidence } from "../diagnosis/bench/channels.ts";
-import type { TimeWindow } from "../model/time-range.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import { channelsText, fittingPackets, type PlanChoice } from "../radio/regions/plan-choice.ts";
 import type { HeardChannel, RegionRecognition } from "../radio/regions/recognise-region.ts";
 import {
@@ -31,7 +32,7 @@ export interface PlanAsked {
 export function planEvidence(
   store: Store,
   gateway: GatewayRecord,
-  window: TimeWindow,
+  window: TimeRange,
   { ownPlans, expected: choice }: PlanAsked,
 ): {
   region: Omit<RegionEvidence, "seconds">;
@@ -98,7 +99,7 @@ function planOfChannels(
 }
 
 /** Channels on which other gateways hear frames, with their counts there. */
-function elsewhere(store: Store, gatewayId: number, window: TimeWindow): ChannelsEvidence["elsewhere"] {
+function elsewhere(store: Store, gatewayId: number, window: TimeRange): ChannelsEvidence["elsewhere"] {
   const counts = new Map<number, number>();
   for (const one of channelsOfSite(store, window))
     if (one.gatewayId !== gatewayId)
@@ -155,7 +156,7 @@ function wantedElsewhere(
 function againstSubBand(
   store: Store,
   gateway: GatewayRecord,
-  window: TimeWindow,
+  window: TimeRange,
   ownPlans: readonly RegionPlan[],
 ): readonly string[] {
   const others = allGateways(store)

@@ -1,9 +1,10 @@
 /** One gateway on the bench: its checks, its verdict, and what it sent last. */
+
 import type { BenchDatagram, BenchReference, BenchRow, BenchTable, BenchView } from "../contract/index.ts";
 import { awaitedOf, benchSentence, benchVerdict, judgeBench } from "../diagnosis/bench/judge.ts";
 import { refusalWords } from "../diagnosis/notices.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { megahertz } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
@@ -32,7 +33,7 @@ const PULL = 2;
 const TX_ACK = 5;
 
 /** Newest first. */
-function benchFeed(store: Store, gatewayId: number, window: TimeWindow): BenchDatagram[] {
+function benchFeed(store: Store, gatewayId: number, window: TimeRange): BenchDatagram[] {
   return newestDatagrams(store, gatewayId, window, MAX_DATAGRAMS).map((record) => ({
     id: `${record.atUs}-${record.digest}`,
     at: isoTime(record.atUs),

@@ -1,5 +1,5 @@
 /** How fast does a gateway's counter run, over all stretches between its restarts? */
-import type { TimeWindow } from "../model/time-range.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import { type CounterDrift, counterDrift } from "../radio/counter-drift.ts";
 import type { Store } from "../store/open.ts";
 import { counterReadings } from "../store/queries/gateways.ts";
@@ -13,7 +13,7 @@ const MAX_STRETCHES = 20;
 export function driftOfGateway(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   restartsUs: readonly number[],
 ): CounterDrift {
   const begins = [window.fromUs, ...restartsUs].slice(-MAX_STRETCHES);

@@ -1,11 +1,12 @@
 /** One gap laid under its evidence: counters, neighbours, heartbeat, noise, load, margin, transmissions on one axis. */
+
 import type { GapPage } from "../contract/gaps.ts";
 import { neighboursMeanwhile } from "../diagnosis/findings/neighbours.ts";
 import { signalPowerDbm } from "../diagnosis/findings/observations.ts";
 import type { Scene, SceneReception } from "../model/gap.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { dueTimes } from "../model/missed-counters.ts";
-import { minuteOf, type TimeWindow } from "../model/time-range.ts";
+import { minuteOf, type TimeRange } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
@@ -31,7 +32,7 @@ interface Heard {
 }
 
 /** Heard counters with who heard them, and missed ones spread evenly between them. */
-function countersOnAxis(scene: Scene, axis: TimeWindow, names: GapNames): GapPage["counters"] {
+function countersOnAxis(scene: Scene, axis: TimeRange, names: GapNames): GapPage["counters"] {
   const byCounter = new Map<number, Heard>();
   for (const { lifeId, counter, atUs, gatewayId, repeat, crcOk } of scene.receptions) {
     if (lifeId !== scene.gap.lifeId || counter === null || !crcOk || atUs < axis.fromUs || atUs >= axis.toUs)
@@ -77,7 +78,7 @@ function missedBetween(a: Heard, b: Heard, { gap }: Scene): GapPage["counters"] 
  */
 function neighboursOnAxis(
   scene: Scene,
-  axis: TimeWindow,
+  axis: TimeRange,
   names: GapNames,
 ): Pick<GapPage, "neighbours" | "neighboursCounted"> {
   const { neighbours, each, nodes, heard, expected } = neighboursMeanwhile(scene);

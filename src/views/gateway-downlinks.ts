@@ -1,4 +1,5 @@
 /** The way back of one gateway: round trips to the server, what was asked for and what came of it, and its own airtime. */
+
 import type { GatewayDownlinks, RoundTrip, TransmitBudget } from "../contract/index.ts";
 import {
   judgeWayBack,
@@ -16,7 +17,7 @@ import {
   lateness,
   quantileMs,
 } from "../ledger/downlink-timing.ts";
-import { minuteOf, type TimeWindow } from "../model/time-range.ts";
+import { minuteOf, type TimeRange } from "../model/time-range.ts";
 import { DUTY_CYCLE_PERIOD_US, peakHour } from "../radio/duty-cycle.ts";
 import { dutyCycleLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { median, quantile } from "../statistics/robust.ts";
@@ -48,7 +49,7 @@ const PULL = 2;
 export function gatewayDownlinks(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   region: string | null,
 ): GatewayDownlinks | null {
   const trips = roundTrips(store, gatewayId, window);
@@ -100,7 +101,7 @@ export function gatewayDownlinks(
 function serverOf(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   isSeen: boolean,
 ): GatewayDownlinks["server"] {
   if (!isSeen) return { state: "unknown", words: "acknowledgements were not to be seen here" };
@@ -124,7 +125,7 @@ function countOf(trips: readonly RoundTripCount[], one: number): number {
 function meaningOf(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   trips: readonly RoundTripCount[],
   push: RoundTrip,
 ): string | null {

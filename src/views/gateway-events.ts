@@ -3,6 +3,7 @@
  * on the way, acknowledgements that came too late? Worked out from roll-ups and a bounded sample of receptions when it is
  * asked for: nothing is stored, so that the answer depends on what is stored alone.
  */
+
 import type { GatewayDownlinks, GatewayEvent } from "../contract/index.ts";
 import { deafRadio, type KeepaliveCell, lossyTimes } from "../diagnosis/gateway-events/deaf-radio.ts";
 import {
@@ -20,7 +21,7 @@ import {
   strengthenedText,
   weakenedText,
 } from "../diagnosis/gateway-events/sentences.ts";
-import { isoTime, MINUTE_US, minuteOf, type TimeWindow, unite } from "../model/time-range.ts";
+import { isoTime, MINUTE_US, minuteOf, type TimeRange, unite } from "../model/time-range.ts";
 import { counterAcross } from "../radio/clock.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { signalPowerDbm } from "../radio/noise.ts";
@@ -71,7 +72,7 @@ const MAX_REPORTS = 480;
 
 export interface EventContext {
   readonly store: Store;
-  readonly window: TimeWindow;
+  readonly window: TimeRange;
   /** What is known ends here. */
   readonly endUs: number;
   readonly placements: readonly PlacementRecord[];
@@ -81,7 +82,7 @@ export interface EventContext {
 /** Reads once for all gateways what their level steps rest on. */
 export function eventContext(
   store: Store,
-  window: TimeWindow,
+  window: TimeRange,
   endUs: number,
   placements: readonly PlacementRecord[],
 ): EventContext {
@@ -128,7 +129,7 @@ export function gatewayEvents(
   ].sort((a, b) => b.from.localeCompare(a.from) || a.kind.localeCompare(b.kind));
 }
 
-interface Figures extends TimeWindow {
+interface Figures extends TimeRange {
   readonly kind: GatewayEvent["kind"];
   readonly open: boolean;
   readonly confidence: number;
@@ -148,7 +149,7 @@ function eventOf({ fromUs, toUs, confidence, ...figures }: Figures, text: EventT
 function deafEvents(
   { store, window, endUs }: EventContext,
   { id }: GatewayRecord,
-  unknown: readonly TimeWindow[],
+  unknown: readonly TimeRange[],
   lastUs: number | null,
   who: string,
 ): GatewayEvent[] {
@@ -238,11 +239,11 @@ const MIN_DUE_ELSEWHERE = 6;
 function heardElsewhere(
   store: Store,
   gatewayId: number,
-  silence: TimeWindow,
+  silence: TimeRange,
   senders: ReadonlyMap<number, unknown>,
 ): number | null {
   const lengthUs = silence.toUs - silence.fromUs;
-  const count = (time: TimeWindow) =>
+  const count = (time: TimeRange) =>
     new Set(
       framesHeard(store, gatewayId, time, "elsewhere", MAX_FRAMES)
         .filter(({ lifeId }) => senders.has(lifeId))
@@ -314,7 +315,7 @@ function backhaulEvents(
   { store, window, endUs }: EventContext,
   gateway: GatewayRecord,
   keepaliveUs: number | null,
-  unknown: readonly TimeWindow[],
+  unknown: readonly TimeRange[],
   who: string,
   downlinks: GatewayDownlinks | null,
 ): GatewayEvent[] {
@@ -342,10 +343,10 @@ function backhaulEvents(
 function keepaliveCells(
   store: Store,
   { id, firstAtUs }: GatewayRecord,
-  window: TimeWindow,
+  window: TimeRange,
   endUs: number,
   keepaliveUs: number,
-  unknown: readonly TimeWindow[],
+  unknown: readonly TimeRange[],
 ): KeepaliveCell[] {
   const fromMinute = Math.max(minuteOf(window.fromUs - 1) + 1, minuteOf(firstAtUs) + 1);
   const toMinute = minuteOf(Math.min(window.toUs, endUs));
@@ -375,7 +376,7 @@ function keepaliveCells(
   });
 }
 
-function countsOf(store: Store, gatewayId: number, time: TimeWindow) {
+function countsOf(store: Store, gatewayId: number, time: TimeRange) {
   const reports = reportsWithArrivals(store, gatewayId, time, MAX_REPORTS);
   const spacing = median(reports.slice(1).map(({ atUs }, i) => atUs - (reports[i]?.atUs ?? atUs)));
   let forwarded: number | null = null;
@@ -432,6 +433,6 @@ function lateAcknowledgements(
   );
 }
 
-function sharedUs(a: TimeWindow, b: TimeWindow): number {
+function sharedUs(a: TimeRange, b: TimeRange): number {
   return Math.max(0, Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs));
 }

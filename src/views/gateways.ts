@@ -1,8 +1,9 @@
 /** The gateways: heartbeat, reach, restarts, what was refused, which plan they follow, how their counters run. */
+
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/status.ts";
 import { groupBy } from "../model/group-by.ts";
-import { isoTime, MINUTE_US, minuteOf, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, MINUTE_US, minuteOf, type TimeRange } from "../model/time-range.ts";
 import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
@@ -141,7 +142,7 @@ function hundredths(value: number): number {
 }
 
 /** Seconds out of reach within the window. */
-export function outageSeconds(reach: Reach, window: TimeWindow): number {
+export function outageSeconds(reach: Reach, window: TimeRange): number {
   return reach.outages.reduce((sum, { fromUs, toUs }) => {
     return sum + Math.max(0, Math.min(toUs, window.toUs) - Math.max(fromUs, window.fromUs)) / 1e6;
   }, 0);
@@ -173,7 +174,7 @@ function regionRow({
 function heartbeatOf(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   keepaliveUs: number | null,
 ): Heartbeat {
   const fromMinute = minuteOf(window.fromUs);

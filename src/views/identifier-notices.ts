@@ -1,6 +1,7 @@
 /** What should a person know of the identifiers that are heard: too many of them, or two sources under one? */
+
 import { capSentence, rivalSentence } from "../diagnosis/notices.ts";
-import type { TimeWindow } from "../model/time-range.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { gatewayCount, refusals, rivals } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
@@ -10,7 +11,7 @@ import { MAX_GATEWAYS } from "../store/recorder/gateways.ts";
 const MAX_TOLD = 5;
 
 /** Sentences about the window, of one gateway or of all; none when nothing is to be told. */
-export function identifierNotices(store: Store, window: TimeWindow, eui?: string): string[] {
+export function identifierNotices(store: Store, window: TimeRange, eui?: string): string[] {
   const names = labels(store, "gateway");
   const pairs = rivals(store, window).filter((pair) => eui === undefined || pair.eui === eui);
   const told = pairs

@@ -1,7 +1,8 @@
 /** The story of a node's link over the window: data rates, commands, status; with keys also what was encrypted. */
+
 import type { LinkEventRow } from "../contract/index.ts";
 import { type LinkFrame, linkEvents } from "../ledger/link/events.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { keysById } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
@@ -27,7 +28,7 @@ export interface LinkStory {
 export function linkFramesOf(
   store: Store,
   life: Pick<LifeRecord, "id" | "devAddr" | "firstAtUs" | "lastAtUs">,
-  window: TimeWindow,
+  window: TimeRange,
 ): { readonly frames: readonly LinkFrame[]; readonly cut: boolean } {
   const records = linkFrames(store, life.id, window, MAX_FRAMES);
   const keysOf = new Map<number, LorawanKeys>();

@@ -2,13 +2,14 @@
  * What came back to one node: confirmed uplinks with or without an answer, join-requests with or without an accept,
  * data-rate commands with or without effect? Told from what passed here, in line or in a capture.
  */
+
 import type { AnsweredRow, NodeAnswers } from "../contract/index.ts";
 import { type AnswerCounts, answersSentence } from "../diagnosis/relay-sentences.ts";
 import { lateness } from "../ledger/downlink-timing.ts";
 import { linkAdrWords } from "../ledger/link/command-text.ts";
 import { isUplink, type LinkFrame } from "../ledger/link/data-rate.ts";
 import { believedCommands, readsAsClearText } from "../ledger/link/events.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import {
   confirmedUplinks,
@@ -32,7 +33,7 @@ const ACK = 0x20;
 export function nodeAnswers(
   store: Store,
   life: LifeRecord,
-  window: TimeWindow,
+  window: TimeRange,
   frames: readonly LinkFrame[],
 ): NodeAnswers {
   const downlinks = downlinksToAddress(store, life.devAddr, reachOf(window), MAX_READ);
@@ -61,14 +62,14 @@ function countOf(rows: readonly AnsweredRow[], fate: AnsweredRow["fate"]): { all
   return { all: rows.length, good: rows.filter((row) => row.fate === fate).length };
 }
 
-function reachOf({ fromUs, toUs }: TimeWindow): TimeWindow {
+function reachOf({ fromUs, toUs }: TimeRange): TimeRange {
   return { fromUs, toUs: toUs + ANSWER_WITHIN_US };
 }
 
 function confirmedRows(
   store: Store,
   life: LifeRecord,
-  window: TimeWindow,
+  window: TimeRange,
   downlinks: readonly DownlinkRecord[],
 ): AnsweredRow[] {
   const acks = downlinks.filter(({ frameControl }) => frameControl !== null && (frameControl & ACK) !== 0);
@@ -93,7 +94,7 @@ function confirmedRows(
   });
 }
 
-function joinRows(store: Store, devEui: string, window: TimeWindow): AnsweredRow[] {
+function joinRows(store: Store, devEui: string, window: TimeRange): AnsweredRow[] {
   return joinsOfDevice(store, devEui, window, MAX_READ).map((join) => {
     const row = { at: isoTime(join.atUs), what: "join-request" as const, counter: null };
     if (join.accepted === 0)

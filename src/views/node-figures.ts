@@ -2,10 +2,11 @@
  * What follows from the frames of one counter life in a window? Loss, its dates, rhythm, levels: the definitions of
  * "heard", "expected" and "missed" live here and nowhere else.
  */
+
 import type { Spread, Strip } from "../contract/index.ts";
 import { countInterval, type IntervalCounts, longestUsualUs, rhythmOf } from "../ledger/gaps/intervals.ts";
 import { dueTimes, widened } from "../model/missed-counters.ts";
-import { contains, type TimeRange, type TimeWindow } from "../model/time-range.ts";
+import { contains, type TimeRange } from "../model/time-range.ts";
 import { demodulationFloorDb } from "../radio/margin.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { quantile } from "../statistics/robust.ts";
@@ -161,7 +162,7 @@ export function stripOf(
   frames: readonly HeardFrame[],
   { gaps, isPeriodic }: Pick<Loss, "gaps" | "isPeriodic">,
   unheard: Unheard,
-  window: TimeWindow,
+  window: TimeRange,
   bins: number,
 ): Strip {
   const binUs = (window.toUs - window.fromUs) / bins;

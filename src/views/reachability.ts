@@ -3,8 +3,9 @@
  * healthy gateway sends keepalives without pause, so what was missed while none came may have been heard on the air.
  * Time that nobody recorded is neither.
  */
+
 import { outageLimitUs } from "../ledger/outages.ts";
-import { intersect, subtract, type TimeRange, type TimeWindow, unite } from "../model/time-range.ts";
+import { intersect, subtract, type TimeRange, unite } from "../model/time-range.ts";
 import { intervalBeforeUs, outagesBetween } from "../store/gaps/outages.ts";
 import type { Store } from "../store/open.ts";
 import {
@@ -42,7 +43,7 @@ const MIN_LOOKBACK_US = 600_000_000;
 export function reachOf(
   store: Store,
   gateway: GatewayRecord,
-  window: TimeWindow,
+  window: TimeRange,
   endUs: number,
   recorded: RecordedTime = readRecordedTime(store),
 ): Reach {
@@ -77,7 +78,7 @@ export function reachOf(
 }
 
 /** The stretch from which a gateway's interval is told. */
-export function lookBack({ fromUs, toUs }: TimeWindow): TimeWindow {
+export function lookBack({ fromUs, toUs }: TimeRange): TimeRange {
   return { fromUs: Math.min(fromUs, toUs - MIN_LOOKBACK_US), toUs };
 }
 
@@ -85,7 +86,7 @@ export function lookBack({ fromUs, toUs }: TimeWindow): TimeWindow {
  * When no gateway at all was within reach, in recorded time: what was missed then was not necessarily missed on the air.
  * A gateway of which nothing was recorded is no help.
  */
-export function siteOutages(reaches: readonly Reach[], window: TimeWindow): TimeRange[] {
+export function siteOutages(reaches: readonly Reach[], window: TimeRange): TimeRange[] {
   let common: TimeRange[] | null = null;
   for (const { outages, absentUntilUs, notRecorded } of reaches) {
     const out = [...outages, ...notRecorded];
@@ -96,7 +97,7 @@ export function siteOutages(reaches: readonly Reach[], window: TimeWindow): Time
 }
 
 /** When nothing was recorded of any gateway, within the window. */
-export function siteNotRecorded(reaches: readonly Reach[], window: TimeWindow): TimeRange[] {
+export function siteNotRecorded(reaches: readonly Reach[], window: TimeRange): TimeRange[] {
   let common: readonly TimeRange[] | null = null;
   for (const { notRecorded } of reaches)
     common = common === null ? notRecorded : intersect(common, notRecorded);

@@ -1,8 +1,9 @@
 /** The receptions beneath every figure, newest first; and one frame opened to its octets. */
+
 import type { FrameView, ReceptionPage, ReceptionRow } from "../contract/index.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { keysById } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
@@ -24,7 +25,7 @@ import { MESSAGE_TYPES } from "../wire/lorawan/message.ts";
 import { marginDb } from "./node-figures.ts";
 
 export interface ReceptionQuery {
-  readonly window: TimeWindow;
+  readonly window: TimeRange;
   readonly devAddr?: string | undefined;
   /** With `devAddr`: one life of it. */
   readonly life?: number | undefined;

@@ -10,7 +10,7 @@ import type {
   Position,
   PositionRow,
 } from "../contract/user-data.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { type Anchor, anchorOf, linkDistanceM } from "../radio/plan.ts";
 import { mostEirpDbm } from "../radio/regions/limits.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
@@ -209,7 +209,7 @@ export interface PowerOfRegion {
 /** The most that the region of a gateway's packets lets a node send; asked once a gateway. */
 export function regionPowers(
   store: Store,
-  window: TimeWindow,
+  window: TimeRange,
   ownPlans: readonly RegionPlan[],
 ): (gatewayId: number) => PowerOfRegion {
   const known = new Map<number, PowerOfRegion>();

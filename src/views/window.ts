@@ -1,6 +1,7 @@
 /** Which stretch of time does a question mean, and is it live? */
+
 import type { Window, WindowQuery } from "../contract/common.ts";
-import { isoTime, type TimeWindow } from "../model/time-range.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { presentUs } from "../store/recorded-time.ts";
@@ -12,7 +13,7 @@ import { presentUs } from "../store/recorded-time.ts";
 export const WINDOW_CONTEXT_US = 7_200_000_000;
 
 /** A window as asked for: where it lies, and whether it moves with the clock. */
-export interface AskedWindow extends TimeWindow {
+export interface AskedWindow extends TimeRange {
   readonly live: boolean;
 }
 

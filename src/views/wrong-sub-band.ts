@@ -1,6 +1,7 @@
 /** What the gateways of a site, taken together, say about channels that one of them listens to in vain. */
+
 import { type HeardLife, type OtherListener, wrongSubBand } from "../diagnosis/wrong-sub-band.ts";
-import type { TimeWindow } from "../model/time-range.ts";
+import type { TimeRange } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import {
   type HeardChannel,
@@ -29,7 +30,7 @@ const MAX_OTHERS = 8;
 /** Sentences about each gateway's channels, by gateway id; only plans of fixed channels have any. */
 export function subBandSentences(
   store: Store,
-  window: TimeWindow,
+  window: TimeRange,
   gateways: readonly PlannedGateway[],
 ): ReadonlyMap<number, readonly string[]> {
   const listeners = gateways.flatMap((gateway) => {
@@ -110,7 +111,7 @@ export interface HeardPlan {
 export function heardPlan(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   ownPlans: readonly RegionPlan[],
 ): HeardPlan {
   const heard = heardChannels(store, gatewayId, window).map(

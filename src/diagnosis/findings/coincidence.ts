@@ -1,6 +1,5 @@
 /** Do the nodes lose their frames at the same moments? */
-import type { Stretch } from "../../model/gap.ts";
-import { contains } from "../../model/time-range.ts";
+import { contains, type TimeRange } from "../../model/time-range.ts";
 import { span } from "../status.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import {
@@ -70,8 +69,8 @@ interface Moment {
 function momentsOf(
   node: number,
   frames: readonly OwnFrame[],
-  stretch: Stretch,
-  outages: readonly Stretch[],
+  stretch: TimeRange,
+  outages: readonly TimeRange[],
 ): Moment[] {
   const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
   return inside.flatMap((frame, i) => {

@@ -2,7 +2,9 @@
  * Did the gateway's radio hear nothing meanwhile? Judged by the same rule as the event of the gateway
  * (gateway-events/deaf-radio.ts), from what the scene shows of its packets and reports.
  */
-import type { CounterAcross, SceneGateway, SceneReception, Stretch } from "../../model/gap.ts";
+
+import type { CounterAcross, SceneGateway, SceneReception } from "../../model/gap.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median } from "../../statistics/robust.ts";
@@ -137,7 +139,7 @@ function heardElsewhere(
   receptions: readonly SceneReception[],
   home: SceneGateway,
   senders: ReadonlyMap<number, RegularSender>,
-  silence: Stretch,
+  silence: TimeRange,
 ): number | null {
   const others = receptions.filter(
     ({ gatewayId, lifeId, crcOk }) =>
@@ -155,7 +157,7 @@ function counterOf(
   before: SceneReception | undefined,
   after: SceneReception | undefined,
   { restartsUs }: SceneGateway,
-  silence: Stretch,
+  silence: TimeRange,
 ): CounterAcross | null {
   if (restartsUs.some((atUs) => atUs > silence.fromUs && atUs <= silence.toUs)) return "began-anew";
   const [first, last] = [before?.tmstUs ?? null, after?.tmstUs ?? null];
@@ -164,7 +166,7 @@ function counterOf(
 }
 
 /** Share of what was missed that falls into these times; of an open silence, of its time. */
-function shareIn({ missedAtUs, scene: { within } }: Sight, times: readonly Stretch[]): number {
+function shareIn({ missedAtUs, scene: { within } }: Sight, times: readonly TimeRange[]): number {
   if (missedAtUs.length > 0) {
     const isOut = (atUs: number) =>
       times.some(({ fromUs, toUs }) => atUs >= fromUs - SLACK_US && atUs < toUs + SLACK_US);

@@ -2,8 +2,9 @@
  * Was the gateway there? Its keepalives and reports went on or stopped; its concentrator's counter ran on across the
  * silence (only the way to it was cut) or began anew (it restarted); datagrams were lost on the way.
  */
-import type { SceneGateway, SceneReport, Stretch } from "../../model/gap.ts";
-import { subtract, totalUs, unite } from "../../model/time-range.ts";
+
+import type { SceneGateway, SceneReport } from "../../model/gap.ts";
+import { subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { percent, span } from "../status.ts";
@@ -107,15 +108,15 @@ function backhaulEvidence({ scene, missed, lossWithin, lossRange }: Sight): Evid
 const MAX_RUN_OF_LOSSES = 12;
 
 /** Whether a silence of a gateway is short enough to be several lost datagrams in a row. */
-function isRunOfLosses({ fromUs, toUs }: Stretch, { keepaliveUs }: SceneGateway): boolean {
+function isRunOfLosses({ fromUs, toUs }: TimeRange, { keepaliveUs }: SceneGateway): boolean {
   return keepaliveUs !== null && toUs - fromUs <= MAX_RUN_OF_LOSSES * keepaliveUs;
 }
 
 /** Keepalives and status reports that were due and that came, outside these outages; null where too few were due. */
 function datagramsDue(
   gateway: SceneGateway,
-  within: Stretch,
-  outages: readonly Stretch[],
+  within: TimeRange,
+  outages: readonly TimeRange[],
 ): { due: number; came: number } | null {
   const openUs = totalUs(subtract([within], unite([...outages, ...gateway.notRecorded])));
   const count = (times: readonly number[], everyUs: number | null) =>
@@ -153,7 +154,7 @@ function intervalUs(times: readonly number[]): number | null {
 
 function forwardedLoss(
   gateway: SceneGateway,
-  within: Stretch,
+  within: TimeRange,
   receptions: Sight["scene"]["receptions"],
 ): { forwarded: number; missing: number; share: number | null } | null {
   const reports = gateway.reports.filter(({ atUs, forwarded }) => isIn(within, atUs) && forwarded !== null);
@@ -223,7 +224,7 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   return pieces;
 }
 
-function isScattered(gateway: SceneGateway, within: Stretch): boolean {
+function isScattered(gateway: SceneGateway, within: TimeRange): boolean {
   return gateway.outages
     .filter((out) => overlapUs(out, within) > 0)
     .every((out) => isRunOfLosses(out, gateway));

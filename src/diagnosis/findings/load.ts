@@ -2,7 +2,9 @@
  * Were there simply too many frames? What the channels carried predicts a share of collisions (pure ALOHA with mixed
  * lengths, same channel and spreading factor): congestion explains a loss of that size and no other.
  */
-import type { SceneReception, Stretch } from "../../model/gap.ts";
+
+import type { SceneReception } from "../../model/gap.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { percent } from "../status.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { countedIn, isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./observations.ts";
@@ -74,7 +76,7 @@ function predictedLoss(
   frames: readonly OwnFrame[],
   receptions: readonly SceneReception[],
   lifeId: number,
-  stretch: Stretch,
+  stretch: TimeRange,
   lostShare: number,
 ): number | null {
   if (frames.length === 0 || lengthUs(stretch) < 60_000_000) return null;

@@ -3,8 +3,9 @@
  * that their rhythms predict, and whether they lost more counters than before: a trouble of one node leaves its
  * neighbours alone, a trouble of the gateway or of the air does not.
  */
-import type { Scene, Stretch } from "../../model/gap.ts";
-import { unite } from "../../model/time-range.ts";
+
+import type { Scene } from "../../model/gap.ts";
+import { type TimeRange, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import { decibel, percent } from "../status.ts";
@@ -62,9 +63,9 @@ export function neighboursMeanwhile(
 }
 
 /** Frames of the neighbours in a stretch against what their rates before and after it predict. */
-export function proportionIn(sight: Sight, stretch: Stretch): Proportion {
+export function proportionIn(sight: Sight, stretch: TimeRange): Proportion {
   const { before, after, homes } = sight.scene;
-  const deafUs = (span: Stretch) =>
+  const deafUs = (span: TimeRange) =>
     homes.length === 0
       ? 0
       : Math.min(
@@ -126,7 +127,7 @@ function weakerNeighbours({ neighbours, scene: { before, within, after } }: Sigh
     [after, "after"],
   ] as const) {
     const falls = neighbours.flatMap(({ frames }) => {
-      const powers = (part: Stretch) =>
+      const powers = (part: TimeRange) =>
         known(frames.filter(({ atUs }) => isIn(part, atUs)).map(({ powerDbm }) => powerDbm));
       const [beside, now] = [powers(stretch), powers(within)];
       if (beside.length < COMPARED_BESIDE || now.length < COMPARED_WITHIN) return [];
@@ -141,14 +142,14 @@ function weakerNeighbours({ neighbours, scene: { before, within, after } }: Sigh
 }
 
 /** Whether the frames of a neighbour reach over most of the time before. */
-function isLongThere(frames: Neighbour["frames"], before: Stretch): boolean {
+function isLongThere(frames: Neighbour["frames"], before: TimeRange): boolean {
   const inside = frames.filter(({ atUs }) => isIn(before, atUs));
   const [first, last] = [inside[0], inside.at(-1)];
   return first !== undefined && last !== undefined && last.atUs - first.atUs > 0.5 * lengthUs(before);
 }
 
 /** How much of a range was recorded of the gateway at which the others are counted. */
-function recordedUs({ homes }: Sight["scene"], range: Stretch): number {
+function recordedUs({ homes }: Sight["scene"], range: TimeRange): number {
   const missing = homes[0]?.notRecorded ?? [];
   return Math.max(0, lengthUs(range) - missing.reduce((sum, out) => sum + overlapUs(out, range), 0));
 }
@@ -260,7 +261,7 @@ function noWitness({ scene: { homes, within } }: Sight, restsOn: EvidencePiece["
 const OPEN_WITHOUT_WITNESS: readonly NamedCause[] = ["weak-link", "interference"];
 
 /** The gap without its edges: the frames at both ends were heard. */
-function innerStretch({ scene: { gap, within } }: Sight): Stretch {
+function innerStretch({ scene: { gap, within } }: Sight): TimeRange {
   const edgeUs = Math.min(gap.rhythmUs === null ? 0 : gap.rhythmUs / 2, lengthUs(within) / 4);
   return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
 }

@@ -2,7 +2,9 @@
  * Did something else fill the air? The noise that weak frames betray rose, on some channels or on all; frames of all
  * nodes lost SNR at the same strength; a channel's share of what is heard fell for everyone; more frames came broken.
  */
-import type { SceneReception, Stretch } from "../../model/gap.ts";
+
+import type { SceneReception } from "../../model/gap.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { median, quantile } from "../../statistics/robust.ts";
@@ -43,8 +45,8 @@ const BUSY = 0.08;
 const MAX_IN_A_CROWD = 0.75;
 
 /** Whether the channels became full of frames: what overlaps with a frame raises the power that is reported with it. */
-function crowdIn(receptions: readonly SceneReception[], before: Stretch, within: Stretch): boolean {
-  const busy = (stretch: Stretch) => {
+function crowdIn(receptions: readonly SceneReception[], before: TimeRange, within: TimeRange): boolean {
+  const busy = (stretch: TimeRange) => {
     const inside = receptions.filter(({ atUs }) => isIn(stretch, atUs));
     const channels = new Set(inside.map(({ frequencyHz }) => frequencyHz)).size;
     const airtimeUs = inside.reduce((sum, one) => sum + one.airtimeUs, 0);
@@ -72,7 +74,7 @@ interface Rise {
 }
 
 /** The largest rise of a channel's noise within the gap against before; null: nothing to compare. */
-function noiseRise(receptions: readonly SceneReception[], before: Stretch, within: Stretch): Rise | null {
+function noiseRise(receptions: readonly SceneReception[], before: TimeRange, within: TimeRange): Rise | null {
   const then = samplesByChannel(receptions, before);
   const now = samplesByChannel(receptions, within);
   const rises: { riseDb: number; samples: number; p: number }[] = [];
@@ -123,7 +125,7 @@ function compare(
   };
 }
 
-function samplesByChannel(receptions: readonly SceneReception[], stretch: Stretch): Map<number, number[]> {
+function samplesByChannel(receptions: readonly SceneReception[], stretch: TimeRange): Map<number, number[]> {
   const byChannel = new Map<number, number[]>();
   for (const { atUs, crcOk, snrDb, rssiDbm, frequencyHz } of receptions) {
     if (!crcOk || snrDb === null || rssiDbm === null || frequencyHz === null) continue;
@@ -182,7 +184,7 @@ function snrFall(sight: Sight): Omit<EvidencePiece, "restsOn"> | null {
   const usual = noiseByChannel(all.flat().filter(({ atUs }) => isIn(before, atUs)));
   const falls: number[] = [];
   for (const frames of all) {
-    const rises = (stretch: Stretch) =>
+    const rises = (stretch: TimeRange) =>
       frames.flatMap((frame) => {
         const noise = isIn(stretch, frame.atUs) ? noiseOf(frame) : null;
         const reference = usual.get(frame.frequencyHz ?? 0);
@@ -258,7 +260,7 @@ function brokenPiece(
 function brokenIn(
   reports: Sight["scene"]["homes"][number]["reports"],
   receptions: readonly SceneReception[],
-  stretch: Stretch,
+  stretch: TimeRange,
 ): { bad: number; all: number } | null {
   if (lengthUs(stretch) === 0) return null;
   const counted = reports.filter(

@@ -3,7 +3,7 @@
  * counters with the times at which its rhythm puts them, and what its neighbours did meanwhile.
  */
 
-import type { Scene, SceneReception, Stretch } from "../../model/gap.ts";
+import type { Scene, SceneReception } from "../../model/gap.ts";
 import { dueTimes, widened } from "../../model/missed-counters.ts";
 import { contains, intersect, type TimeRange, unite } from "../../model/time-range.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
@@ -103,11 +103,11 @@ export function sightOf(scene: Scene): Sight {
   };
 }
 
-export function isIn({ fromUs, toUs }: Stretch, atUs: number): boolean {
+export function isIn({ fromUs, toUs }: TimeRange, atUs: number): boolean {
   return atUs >= fromUs && atUs < toUs;
 }
 
-export function lengthUs({ fromUs, toUs }: Stretch): number {
+export function lengthUs({ fromUs, toUs }: TimeRange): number {
   return Math.max(0, toUs - fromUs);
 }
 
@@ -146,7 +146,7 @@ export function lossOver({ lossRange: { low, high } }: Sight, predicted: number)
 function ownMissedTimes(own: readonly OwnFrame[], { gap, within, homes }: Scene): number[] {
   const times: number[] = [];
   const [home, ...others] = homes.map(({ notRecorded }) => notRecorded);
-  const notRecorded = others.reduce<readonly Stretch[]>(intersect, home ?? []);
+  const notRecorded = others.reduce<readonly TimeRange[]>(intersect, home ?? []);
   const last = own.filter(({ atUs }) => atUs >= gap.fromUs && atUs <= gap.toUs);
   for (let i = 1; i < last.length && times.length < MAX_MISSED_TIMES; i++) {
     const one = last[i - 1];
@@ -184,7 +184,7 @@ const MIN_COMPANY = 4;
  * Counters missed by neighbours within a stretch, each between its first and last frame heard in it; what fell into an
  * outage of their gateway is not counted, nor the one neighbour that lost most, which may have a trouble of its own.
  */
-export function countedIn(neighbours: readonly Neighbour[], stretch: Stretch, { scene }: Sight): Counted {
+export function countedIn(neighbours: readonly Neighbour[], stretch: TimeRange, { scene }: Sight): Counted {
   const outages = unheardAtHome(scene);
   const counts = neighbours.flatMap(({ frames }) => countedOf(frames, stretch, outages) ?? []);
   const isTrimmed = counts.length >= MIN_COMPANY;
@@ -211,8 +211,8 @@ type OneCounted = Pick<Counted, "missed" | "expected">;
 /** null: too few frames, or a counter that ran away (another device or a restart, not loss). */
 function countedOf(
   frames: readonly OwnFrame[],
-  stretch: Stretch,
-  outages: readonly Stretch[],
+  stretch: TimeRange,
+  outages: readonly TimeRange[],
 ): OneCounted | null {
   const inside = frames.filter(({ atUs }) => isIn(stretch, atUs));
   if (inside.length < MIN_FRAMES) return null;
@@ -239,7 +239,7 @@ export function missedTimes(before: OwnFrame, frame: OwnFrame): number[] {
 /** A counter's own time is known to some seconds only. */
 const OUTAGE_SLACK_US = 15_000_000;
 
-export function isOut(outages: readonly Stretch[], atUs: number): boolean {
+export function isOut(outages: readonly TimeRange[], atUs: number): boolean {
   return outages.some(({ fromUs, toUs }) => atUs > fromUs - OUTAGE_SLACK_US && atUs < toUs + OUTAGE_SLACK_US);
 }
 
@@ -263,7 +263,7 @@ export function lossesAreAlike({ neighbours, scene, lossWithin: own }: Sight): b
 }
 
 /** Without the edges, where the trouble of all may not have begun or be over. */
-export function withoutEdges({ fromUs, toUs }: Stretch): Stretch {
+export function withoutEdges({ fromUs, toUs }: TimeRange): TimeRange {
   const edgeUs = 0.12 * (toUs - fromUs);
   return { fromUs: fromUs + edgeUs, toUs: toUs - edgeUs };
 }

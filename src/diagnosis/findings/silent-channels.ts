@@ -1,5 +1,7 @@
 /** Which channels lost their share of what is heard: for everyone, or for one node alone? */
-import type { SceneReception, Stretch } from "../../model/gap.ts";
+
+import type { SceneReception } from "../../model/gap.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { percent, span } from "../status.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isEdge } from "./margin.ts";
@@ -9,7 +11,7 @@ import { isIn, known, lengthUs, lossInCompany, type Sight, withoutEdges } from "
 
 function countsIn(
   receptions: readonly Pick<SceneReception, "atUs" | "frequencyHz">[],
-  stretch: Stretch,
+  stretch: TimeRange,
 ): Map<number, number> {
   return countsOf(receptions.filter(({ atUs }) => isIn(stretch, atUs)).map(({ frequencyHz }) => frequencyHz));
 }
@@ -177,7 +179,7 @@ const RESTART_WORDS: Readonly<Record<RestartThere, string>> = {
 };
 
 /** A stretch without any reception on some channels. */
-interface Hole extends Stretch {
+interface Hole extends TimeRange {
   /** Frames to be expected there, by what came on the other channels. */
   readonly due: number;
 }
@@ -191,12 +193,12 @@ const MIN_FILLED = 0.7;
 function longestHole(
   receptions: readonly SceneReception[],
   { channels, shareThen }: Fallen,
-  { fromUs, toUs, lookFromUs, lookToUs }: Stretch & { lookFromUs: number; lookToUs: number },
+  { fromUs, toUs, lookFromUs, lookToUs }: TimeRange & { lookFromUs: number; lookToUs: number },
 ): Hole | null {
   const seen = receptions.filter(({ atUs }) => atUs >= lookFromUs && atUs <= lookToUs);
   const isThere = ({ frequencyHz }: SceneReception) => frequencyHz !== null && channels.includes(frequencyHz);
   const ends = [lookFromUs, ...seen.filter(isThere).map(({ atUs }) => atUs), lookToUs];
-  let longest: Stretch = { fromUs: lookFromUs, toUs: lookFromUs };
+  let longest: TimeRange = { fromUs: lookFromUs, toUs: lookFromUs };
   ends.forEach((atUs, i) => {
     const previous = ends[i - 1] ?? atUs;
     if (atUs - previous > lengthUs(longest)) longest = { fromUs: previous, toUs: atUs };

@@ -2,7 +2,7 @@
  * Did the gateway talk when it should have listened? A half-duplex gateway is deaf on all channels while it transmits:
  * what it sent predicts a share of loss, and missed frames fall into its transmissions more often than chance.
  */
-import type { Stretch } from "../../model/gap.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { DEAF_SHARE_WARNING, deafShare } from "../air-sentences.ts";
 import { percent } from "../status.ts";
@@ -156,7 +156,7 @@ function countedPiece(
 /** Transmissions around the moments of missed and of heard frames: are they denser around the missed ones? */
 function overlapPiece(
   sight: Sight,
-  transmissions: readonly Stretch[],
+  transmissions: readonly TimeRange[],
 ): Omit<EvidencePiece, "restsOn"> | null {
   const { scene } = sight;
   if (transmissions.length < 10 || sight.missedAtUs.length < 8 || sight.ownWithin.length < 8) return null;

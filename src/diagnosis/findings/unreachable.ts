@@ -1,13 +1,14 @@
 /** How much of what is missing falls where no gateway that usually hears the node was in reach? */
-import type { SceneGateway, Stretch } from "../../model/gap.ts";
-import { contains, intersect, subtract, totalUs, unite } from "../../model/time-range.ts";
+
+import type { SceneGateway } from "../../model/gap.ts";
+import { contains, intersect, subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
 import { lengthUs, type Sight } from "./observations.ts";
 
 /** From this share on an outage is what the gap is about. */
 export const EXPLAINED_BY_OUTAGE = 0.4;
 
 /** The time that two stretches share. */
-export function overlapUs(a: Stretch, b: Stretch): number {
+export function overlapUs(a: TimeRange, b: TimeRange): number {
   return Math.max(0, Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs));
 }
 
@@ -36,7 +37,11 @@ const USUAL_SPACING = 1.5;
  * Share of a range, in recorded time, in which a gateway was in reach: its datagrams came at its own keepalive interval.
  * 0 without keepalives, or where the range is shorter than that interval: then nothing proves it.
  */
-export function reachShare(gateway: SceneGateway, { scene: { receptions } }: Sight, range: Stretch): number {
+export function reachShare(
+  gateway: SceneGateway,
+  { scene: { receptions } }: Sight,
+  range: TimeRange,
+): number {
   const { keepaliveUs, keepalivesUs, reports, notRecorded } = gateway;
   if (keepaliveUs === null) return 0;
   const recorded = subtract([range], notRecorded);

@@ -6,8 +6,9 @@
  * What else leaves such a silence: all senders are silent at once, or something drowns every channel. So it takes more
  * than one sender that was due, or another gateway that heard them.
  */
+
 import type { CounterAcross } from "../../model/gap.ts";
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 
@@ -21,7 +22,7 @@ export interface RegularSender {
 
 export interface SilentRadio {
   /** No packet came in it, whatever its CRC: from the last one before to the first one after. */
-  readonly silence: TimeWindow;
+  readonly silence: TimeRange;
   /** No packet has come since: the silence ends with what is known. */
   readonly isOpen: boolean;
   /** Status reports that came in it, in order of time. `received`: `rxnb`; null where a report does not count. */
@@ -33,7 +34,7 @@ export interface SilentRadio {
   readonly counter: CounterAcross | null;
 }
 
-export interface DeafRadio extends TimeWindow {
+export interface DeafRadio extends TimeRange {
   readonly isOpen: boolean;
   /** Status reports in it that count no packet. */
   readonly reports: number;
@@ -156,12 +157,12 @@ function clamp(value: number, most: number): number {
 // of this.
 
 /** Keepalives due and come in a stretch of equal length with others. */
-export interface KeepaliveCell extends TimeWindow {
+export interface KeepaliveCell extends TimeRange {
   readonly due: number;
   readonly came: number;
 }
 
-export interface LossyTime extends TimeWindow {
+export interface LossyTime extends TimeRange {
   readonly due: number;
   readonly came: number;
   /** Share of the keepalives lost, with its 95 % interval. */

@@ -7,7 +7,7 @@
  * memory), and the steps of what remains are found as those of a single link (statistics/level-shifts.ts). A step
  * counts when the senders, each compared with itself before and after, agree on its size.
  */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { intervalT } from "../../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE, type ShiftRule } from "../../statistics/level-shifts.ts";
 import { median, robustSigma } from "../../statistics/robust.ts";
@@ -139,7 +139,7 @@ interface Change {
 
 function commonStep(
   shift: DatedShift,
-  range: TimeWindow,
+  range: TimeRange,
   here: Senders,
   others: readonly Senders[],
 ): CommonStep | null {
@@ -188,7 +188,7 @@ function commonStep(
 const MIN_DUE = 3;
 
 /** Senders that are heard no more since a fall of so many dB, and whose margin it took. */
-function vanishedIn(here: Senders, shift: DatedShift, range: TimeWindow, changeDb: number): number {
+function vanishedIn(here: Senders, shift: DatedShift, range: TimeRange, changeDb: number): number {
   let vanished = 0;
   for (const points of here.values()) {
     const before = points.filter(({ tUs }) => tUs >= range.fromUs && tUs <= shift.notBeforeUs);
@@ -213,7 +213,7 @@ function changeOf(
   sender: number,
   points: readonly LevelPoint[],
   { notBeforeUs, notAfterUs }: DatedShift,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
 ): Change | null {
   const before = points.filter(({ tUs }) => tUs >= fromUs && tUs <= notBeforeUs).slice(-MAX_FRAMES_A_SIDE);
   const after = points.filter(({ tUs }) => tUs >= notAfterUs && tUs <= toUs).slice(0, MAX_FRAMES_A_SIDE);
@@ -241,7 +241,7 @@ function changeOf(
 function elsewhereOf(
   agreeing: readonly Change[],
   shift: DatedShift,
-  range: TimeWindow,
+  range: TimeRange,
   others: readonly Senders[],
 ): CommonStep["elsewhere"] {
   let best: { senders: number; changeDb: number } | null = null;

@@ -2,8 +2,10 @@
  * What was received, reported and transmitted in a stretch of time? Read in blocks of ten minutes that are kept, since
  * the gaps of many nodes lie at the same time. A block of the newest time is never kept: it is still growing.
  */
+
 import type { Statement } from "better-sqlite3";
-import type { SceneReception, SceneReport, Stretch } from "../../model/gap.ts";
+import type { SceneReception, SceneReport } from "../../model/gap.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { airtimeOfReception } from "../../radio/airtime.ts";
 import { tmstStepUs } from "../../radio/clock.ts";
 import { modulationFromCodes } from "../data-rate-code.ts";
@@ -19,7 +21,7 @@ export interface Block {
   readonly receptions: readonly SceneReception[];
   readonly reports: readonly (SceneReport & { readonly gatewayId: number })[];
   readonly keepalives: readonly { readonly gatewayId: number; readonly atUs: number }[];
-  readonly transmissions: readonly (Stretch & { readonly gatewayId: number })[];
+  readonly transmissions: readonly (TimeRange & { readonly gatewayId: number })[];
 }
 
 type Row = [
@@ -97,7 +99,7 @@ export class SceneBlocks {
   }
 
   /** Blocks that cover a stretch; `frontierUs`: what lies before it will not change. */
-  over({ fromUs, toUs }: Stretch, frontierUs: number): Block[] {
+  over({ fromUs, toUs }: TimeRange, frontierUs: number): Block[] {
     const blocks: Block[] = [];
     for (let number = Math.floor(fromUs / BLOCK_US); number * BLOCK_US < toUs; number++) {
       const block = this.#block(number, frontierUs);
@@ -114,7 +116,7 @@ export class SceneBlocks {
   }
 
   /** What lies within changed: it is read again. */
-  drop({ fromUs, toUs }: Stretch): void {
+  drop({ fromUs, toUs }: TimeRange): void {
     const first = Math.floor((fromUs - COUNTER_REACH_US) / BLOCK_US);
     for (const number of [...this.#blocks.keys()]) {
       if (number >= first && number * BLOCK_US < toUs) this.#let(number);
@@ -162,7 +164,7 @@ export class SceneBlocks {
   }
 
   /** What was handed to a gateway for sending and not refused, on the capturing clock. */
-  #transmissions(fromUs: number, toUs: number): (Stretch & { gatewayId: number })[] {
+  #transmissions(fromUs: number, toUs: number): (TimeRange & { gatewayId: number })[] {
     const rows = this.#downlinks.all(fromUs, toUs) as DownlinkRow[];
     return rows.flatMap((row) => {
       const gatewayId = row.gatewayId === 0 ? (this.#onlyGateway.get() as number | undefined) : row.gatewayId;

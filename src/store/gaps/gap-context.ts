@@ -1,4 +1,5 @@
 /** What is known of the time around a gap? Gathers the scene that its finding is judged from. */
+
 import type { Statement } from "better-sqlite3";
 import type {
   NextLife,
@@ -7,9 +8,9 @@ import type {
   SceneGateway,
   SceneReception,
   SharedAddress,
-  Stretch,
   Successor,
 } from "../../model/gap.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import { restartedBetween } from "../../radio/clock.ts";
 import { median } from "../../statistics/robust.ts";
 import type { Store } from "../open.ts";
@@ -126,7 +127,7 @@ export class SceneReader {
   }
 
   /** The parts looked at, shortened where there is more traffic than is needed. */
-  #stretches(gap: GapRecord, frontierUs: number): { before: Stretch; within: Stretch; after: Stretch } {
+  #stretches(gap: GapRecord, frontierUs: number): { before: TimeRange; within: TimeRange; after: TimeRange } {
     const context = contextOf(gap);
     const span = Math.max(MIN_LOOK_US, context.toUs - context.fromUs);
     const packets = this.#packets.get(
@@ -180,7 +181,7 @@ export class SceneReader {
   #gatewayOf(
     id: number,
     blocks: readonly Block[],
-    { before, within, after }: { before: Stretch; within: Stretch; after: Stretch },
+    { before, within, after }: { before: TimeRange; within: TimeRange; after: TimeRange },
     frontierUs: number,
   ): SceneGateway {
     const { eui, name } = this.#gateway.get(id) as { eui: string; name: string | null };
@@ -221,9 +222,9 @@ export class SceneReader {
   /** When no gateway sent anything for longer than the shortest interval of any of them allows. */
   #silenceOfAll(
     blocks: readonly Block[],
-    within: Stretch,
+    within: TimeRange,
     frontierUs: number,
-  ): { nobody: Stretch[]; followed: number } {
+  ): { nobody: TimeRange[]; followed: number } {
     const around = { fromUs: within.fromUs - AROUND_US, toUs: Math.min(within.toUs + AROUND_US, frontierUs) };
     const keepalives = new Map<number, number[]>();
     const times: number[] = [];

@@ -1,5 +1,5 @@
 /** What was on the air in a stretch, packet by packet, column by column? For figures that no roll-up holds. */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
@@ -43,7 +43,7 @@ const COLUMNS = [
 ] as const;
 
 /** Every packet that ended in the stretch. */
-export function airPackets(store: Store, stretch: TimeWindow): AirPacket[] {
+export function airPackets(store: Store, stretch: TimeRange): AirPacket[] {
   const columns = columnsOf(
     store,
     COLUMNS,
@@ -82,7 +82,7 @@ export function airPackets(store: Store, stretch: TimeWindow): AirPacket[] {
  * Where the newest `most` receptions of a window begin: the window's own begin when it holds no more. Walks the index
  * of times only, and no further than it must.
  */
-export function newestReceptionsFromUs(store: Store, window: TimeWindow, most: number): number {
+export function newestReceptionsFromUs(store: Store, window: TimeRange, most: number): number {
   const atUs = prepared(
     store,
     `SELECT at_us FROM reception INDEXED BY reception_by_time WHERE at_us >= ? AND at_us < ?
@@ -104,7 +104,7 @@ export interface DownlinkRecord {
 }
 
 /** Downlinks handed to gateways, with the gateway's word on each. */
-export function downlinksOf(store: Store, window: TimeWindow, most: number): DownlinkRecord[] {
+export function downlinksOf(store: Store, window: TimeRange, most: number): DownlinkRecord[] {
   return prepared(
     store,
     `SELECT gateway_id AS gatewayId, airtime_us AS airtimeUs, data_rate AS dataRate, length(payload) AS size,
@@ -117,7 +117,7 @@ export function downlinksOf(store: Store, window: TimeWindow, most: number): Dow
 /** Frames that a gateway says it sent in the window (`txnb` of its status reports); null when no report tells. */
 export function reportedTransmissions(
   store: Store,
-  window: TimeWindow,
+  window: TimeRange,
 ): ReadonlyMap<number, { readonly sent: number | null; readonly asked: number | null }> {
   const rows = prepared(
     store,

@@ -1,5 +1,5 @@
 /** What one gateway's packets show of its radio and its counter, for the bench list. */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import type { Newest } from "./bench.ts";
 import { prepared } from "./statement.ts";
@@ -21,7 +21,7 @@ export interface TrailRecord {
 export function counterTrail(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   max = MAX_PACKETS,
 ): Newest<TrailRecord> {
   const rows = prepared(
@@ -37,7 +37,7 @@ export function counterTrail(
 export function packetTimesUs(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   max = MAX_PACKETS,
 ): Newest<number> {
   const rows = prepared(
@@ -59,7 +59,7 @@ export interface LevelRecord {
 export function packetLevels(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   max = MAX_PACKETS,
 ): Newest<LevelRecord> {
   const rows = prepared(
@@ -76,7 +76,7 @@ export interface PacketCounts {
   readonly ghosts: number;
 }
 
-export function packetCounts(store: Store, gatewayId: number, window: TimeWindow): PacketCounts {
+export function packetCounts(store: Store, gatewayId: number, window: TimeRange): PacketCounts {
   return prepared(
     store,
     `SELECT count(*) AS "all", count(*) FILTER (WHERE crc = 1 AND ghost = 0) AS crcBad,
@@ -96,7 +96,7 @@ export interface WeakRecord {
 export function weakPackets(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   max = MAX_PACKETS,
 ): Newest<WeakRecord> {
   const rows = prepared(
@@ -110,7 +110,7 @@ export function weakPackets(
 }
 
 /** Distinct device addresses that a gateway heard, at most so many: whether one node alone tells all. */
-export function nodesHeard(store: Store, gatewayId: number, window: TimeWindow, max = 50): number {
+export function nodesHeard(store: Store, gatewayId: number, window: TimeRange, max = 50): number {
   return prepared(
     store,
     `SELECT count(*) FROM (SELECT DISTINCT f.dev_addr FROM reception r
@@ -128,7 +128,7 @@ export function nodesHeard(store: Store, gatewayId: number, window: TimeWindow, 
 export function heardByOthers(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   quietFromUs: number,
   max = 1_000,
 ): number {
@@ -148,7 +148,7 @@ export function heardByOthers(
 /** Channels on which any gateway heard frames with a right CRC, with their counts. */
 export function channelsOfSite(
   store: Store,
-  window: TimeWindow,
+  window: TimeRange,
 ): { gatewayId: number; frequencyHz: number; count: number }[] {
   return prepared(
     store,
@@ -166,7 +166,7 @@ export function channelsOfSite(
 export function downlinksHeard(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
 ): { readonly count: number; readonly withCrc: number } {
   return prepared(
     store,

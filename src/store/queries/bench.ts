@@ -1,5 +1,5 @@
 /** Which datagrams came of one gateway, and what did its status reports say? For the bench list. */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -19,7 +19,7 @@ export interface Newest<T> {
 export function keepaliveTimesUs(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   max = MAX_KEEPALIVES,
 ): Newest<number> {
   const times = prepared(
@@ -42,7 +42,7 @@ export interface DatagramCounts {
   readonly lastUs: number | null;
 }
 
-export function datagramCounts(store: Store, gatewayId: number, window: TimeWindow): DatagramCounts {
+export function datagramCounts(store: Store, gatewayId: number, window: TimeRange): DatagramCounts {
   return prepared(
     store,
     `SELECT count(*) FILTER (WHERE kind < 16) AS datagrams, count(*) FILTER (WHERE kind = 2) AS keepalives,
@@ -67,7 +67,7 @@ export interface ReportRecord {
 export function statusRecords(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   max = MAX_REPORTS,
 ): Newest<ReportRecord> {
   const rows = prepared(
@@ -85,7 +85,7 @@ export function statusRecords(
 export function refusedFromAddress(
   store: Store,
   address: string,
-  window: TimeWindow,
+  window: TimeRange,
 ): { reason: string; count: number }[] {
   return prepared(
     store,
@@ -107,7 +107,7 @@ export interface OutcomeRecord {
   readonly count: number;
 }
 
-export function transmitOutcomes(store: Store, gatewayId: number, window: TimeWindow): OutcomeRecord[] {
+export function transmitOutcomes(store: Store, gatewayId: number, window: TimeRange): OutcomeRecord[] {
   return prepared(
     store,
     `SELECT result, word, count(*) AS count FROM transmit_outcome
@@ -119,7 +119,7 @@ export function transmitOutcomes(store: Store, gatewayId: number, window: TimeWi
 const LATEST_ANSWER_US = 5_000_000;
 
 /** From a downlink's passing to the TX_ACK with its token, newest first. Tokens repeat: the first answer after it counts. */
-export function answerDelaysUs(store: Store, gatewayId: number, window: TimeWindow, most = 20_000): number[] {
+export function answerDelaysUs(store: Store, gatewayId: number, window: TimeRange, most = 20_000): number[] {
   return prepared(
     store,
     `SELECT delay FROM (SELECT at_us, (SELECT min(o.at_us) FROM transmit_outcome o
@@ -145,7 +145,7 @@ export interface RefusedRecord {
 export function refusedDownlinks(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   max = 2_000,
 ): RefusedRecord[] {
   return prepared(

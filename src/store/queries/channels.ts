@@ -1,7 +1,7 @@
 /** What went over each channel at each gateway? Roll-ups for whole minutes, receptions for ragged ends. */
 
 import { formatDevAddr } from "../../model/identifiers.ts";
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -57,7 +57,7 @@ export interface ChannelInterval {
 }
 
 /** Packets that were on the air within a stretch shorter than a minute or two, ghosts left out. */
-export function channelIntervals(store: Store, window: TimeWindow): ChannelInterval[] {
+export function channelIntervals(store: Store, window: TimeRange): ChannelInterval[] {
   return prepared(
     store,
     `SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, at_us AS atUs, airtime_us AS airtimeUs, crc
@@ -78,7 +78,7 @@ export interface ChannelFrames {
 }
 
 /** Packets of known nodes by gateway, channel and node; ghosts and secondary antennas are left out. */
-export function framesByChannel(store: Store, { fromUs, toUs }: TimeWindow): ChannelFrames[] {
+export function framesByChannel(store: Store, { fromUs, toUs }: TimeRange): ChannelFrames[] {
   const rows = prepared(
     store,
     `SELECT r.gateway_id AS gatewayId, r.frequency_hz AS frequencyHz, l.dev_addr AS devAddr, l.number AS life,
@@ -106,7 +106,7 @@ export interface ChannelLevel {
 /** Levels of the packets with an SNR of `maxSnrDb` or less, equal ones counted together. */
 export function weakLevelsByChannel(
   store: Store,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
   maxSnrDb: number,
 ): ChannelLevel[] {
   return prepared(

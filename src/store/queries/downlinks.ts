@@ -1,5 +1,5 @@
 /** What is stored of the way back: packets handed out for sending, what came of them, and round trips to the server? */
-import { minuteOf, type TimeWindow } from "../../model/time-range.ts";
+import { minuteOf, type TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -39,7 +39,7 @@ const COLUMNS = `id, gateway_id AS gatewayId, at_us AS atUs, moment, frequency_h
 export function downlinksOfGateway(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   most: number,
 ): DownlinkRecord[] {
   return prepared(
@@ -55,7 +55,7 @@ export interface DownlinkTotals {
 }
 
 /** How many packets a gateway was asked to send, and refused, over the window. */
-export function downlinkTotals(store: Store, gatewayId: number, window: TimeWindow): DownlinkTotals {
+export function downlinkTotals(store: Store, gatewayId: number, window: TimeRange): DownlinkTotals {
   return prepared(
     store,
     `SELECT count(*) AS asked, count(*) FILTER (WHERE outcome = 'refused') AS refused FROM downlink
@@ -67,7 +67,7 @@ export function downlinkTotals(store: Store, gatewayId: number, window: TimeWind
 export function downlinksToAddress(
   store: Store,
   devAddr: number,
-  window: TimeWindow,
+  window: TimeRange,
   most: number,
 ): DownlinkRecord[] {
   return prepared(
@@ -78,7 +78,7 @@ export function downlinksToAddress(
 }
 
 /** All of them, newest first. */
-export function downlinksOf(store: Store, window: TimeWindow, most: number): DownlinkRecord[] {
+export function downlinksOf(store: Store, window: TimeRange, most: number): DownlinkRecord[] {
   return prepared(
     store,
     `SELECT ${COLUMNS} FROM downlink WHERE at_us >= ? AND at_us < ? ORDER BY at_us DESC, id DESC LIMIT ?`,
@@ -96,7 +96,7 @@ export interface GatewayTransmission {
 export function gatewayTransmissions(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
 ): GatewayTransmission[] {
   return prepared(
     store,
@@ -125,7 +125,7 @@ export interface RoundTripCount {
 }
 
 /** Minutes that touch the window, whole. */
-export function roundTrips(store: Store, gatewayId: number, window: TimeWindow): RoundTripCount[] {
+export function roundTrips(store: Store, gatewayId: number, window: TimeRange): RoundTripCount[] {
   return prepared(
     store,
     `SELECT kind, class, sum(count) AS count FROM round_trip_minute
@@ -137,7 +137,7 @@ export function roundTrips(store: Store, gatewayId: number, window: TimeWindow):
 export function newestRoundTrips(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
 ): { askedMinute: number | null; answeredMinute: number | null } {
   return prepared(
     store,
@@ -151,7 +151,7 @@ export function newestRoundTrips(
 }
 
 /** Whether anything of a server passed here within the window: without it, a missing answer means nothing. */
-export function serverSeen(store: Store, window: TimeWindow): boolean {
+export function serverSeen(store: Store, window: TimeRange): boolean {
   const from = minuteOf(window.fromUs);
   const to = minuteOf(window.toUs - 1) + 1;
   const row = prepared(
@@ -173,7 +173,7 @@ export interface JoinRecord {
 }
 
 /** Join-requests of a device, newest first, with the join-accept that was handed out for each. */
-export function joinsOfDevice(store: Store, devEui: string, window: TimeWindow, most: number): JoinRecord[] {
+export function joinsOfDevice(store: Store, devEui: string, window: TimeRange, most: number): JoinRecord[] {
   return prepared(
     store,
     `SELECT f.at_us AS atUs, d.outcome, d.outcome_word AS word, d.lead_us AS leadUs, d.id IS NOT NULL AS accepted
@@ -199,7 +199,7 @@ export interface ConfirmedRecord {
 export function confirmedUplinks(
   store: Store,
   lifeId: number,
-  window: TimeWindow,
+  window: TimeRange,
   most: number,
 ): ConfirmedRecord[] {
   return prepared(

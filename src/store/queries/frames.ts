@@ -1,6 +1,7 @@
 /** Which frames of nodes were heard in a window, and how did the best antenna hear each? */
+
 import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
@@ -23,7 +24,7 @@ export interface HeardFrame {
 // Replays are left out everywhere: they are no transmission of the node, and their counters may lie far from the
 // window's.
 /** All frames of the window, by time. */
-export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): HeardFrame[] {
+export function framesInWindow(store: Store, { fromUs, toUs }: TimeRange): HeardFrame[] {
   const within = "at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0";
   const frames = framesWhere(store, within, [fromUs, toUs]);
   // Through the time of the receptions, not their frame: one pass in order of time beats a look-up a frame. A frame's
@@ -37,7 +38,7 @@ export function framesInWindow(store: Store, { fromUs, toUs }: TimeWindow): Hear
  * How many frames of each life the window holds, by its row id. A frame has receptions, the first of them at its
  * own time, so that they need not be read.
  */
-export function frameCounts(store: Store, { fromUs, toUs }: TimeWindow): ReadonlyMap<number, number> {
+export function frameCounts(store: Store, { fromUs, toUs }: TimeRange): ReadonlyMap<number, number> {
   const rows = prepared(
     store,
     `SELECT life_id, count(*) FROM frame
@@ -52,7 +53,7 @@ export function frameCounts(store: Store, { fromUs, toUs }: TimeWindow): Readonl
 export function framesOfLives(
   store: Store,
   lifeIds: readonly number[],
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
 ): HeardFrame[] {
   const within = "life_id IN (SELECT value FROM json_each(?)) AND at_us >= ? AND at_us < ? AND replay = 0";
   const values = [JSON.stringify(lifeIds), fromUs, toUs];
@@ -62,7 +63,7 @@ export function framesOfLives(
 }
 
 /** Those of one life, by time. */
-export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeWindow): HeardFrame[] {
+export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeRange): HeardFrame[] {
   const within = "life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0";
   const frames = framesWhere(store, within, [lifeId, fromUs, toUs]);
   const hearings = `frame_id IN (SELECT id FROM frame WHERE ${within})`;
@@ -165,7 +166,7 @@ export interface LifeReception {
   readonly rssiTenths: number | null;
 }
 
-export function receptionsOfLife(store: Store, lifeId: number, window: TimeWindow): LifeReception[] {
+export function receptionsOfLife(store: Store, lifeId: number, window: TimeRange): LifeReception[] {
   return prepared(
     store,
     `SELECT r.gateway_id AS gatewayId, r.at_us AS atUs, f.counter, f.data_rate AS dataRate,
@@ -199,12 +200,7 @@ export interface LinkFrameRecord {
 }
 
 /** The newest frames of the window, in order of time. */
-export function linkFrames(
-  store: Store,
-  lifeId: number,
-  window: TimeWindow,
-  most: number,
-): LinkFrameRecord[] {
+export function linkFrames(store: Store, lifeId: number, window: TimeRange, most: number): LinkFrameRecord[] {
   const rows = prepared(
     store,
     `SELECT f.at_us AS atUs, f.counter, f.repeat, f.frequency_hz AS frequencyHz, f.data_rate AS dataRate,
@@ -221,7 +217,7 @@ export interface KeyCounts {
   readonly replays: number;
 }
 
-export function keyCounts(store: Store, lifeId: number, window: TimeWindow): KeyCounts {
+export function keyCounts(store: Store, lifeId: number, window: TimeRange): KeyCounts {
   return prepared(
     store,
     `SELECT count(*) FILTER (WHERE mic_verdict = 1) AS proved, count(*) FILTER (WHERE mic_verdict = 0) AS invalid,
@@ -265,7 +261,7 @@ const COLUMNS = [
 export function linkHearings(
   store: Store,
   lifeId: number,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
   most: number,
 ): LinkHearing[] {
   const columns = columnsOf(

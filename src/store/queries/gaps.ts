@@ -1,5 +1,5 @@
 /** Which dropouts are stored, with their findings? */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -33,7 +33,7 @@ const COLUMNS = `id, dev_addr AS devAddr, life, kind, open, from_us AS fromUs, t
   scope, gateway_id AS gatewayId, ended_us AS endedUs, finding`;
 
 /** Those that touch the window, newest first. */
-export function gapsInWindow(store: Store, { fromUs, toUs }: TimeWindow, most: number): StoredGap[] {
+export function gapsInWindow(store: Store, { fromUs, toUs }: TimeRange, most: number): StoredGap[] {
   return prepared(
     store,
     `SELECT ${COLUMNS} FROM gap WHERE shown = 1 AND from_us < ? AND to_us > ? ORDER BY from_us DESC, id LIMIT ?`,
@@ -48,7 +48,7 @@ export interface KeptGap extends StoredGap {
 }
 
 /** Those that touch a range and began before a moment, shown or not, and those of the range's lives that go on. */
-export function gapsKnownSince(store: Store, { fromUs, toUs }: TimeWindow, knownUs: number): KeptGap[] {
+export function gapsKnownSince(store: Store, { fromUs, toUs }: TimeRange, knownUs: number): KeptGap[] {
   return prepared(
     store,
     `SELECT ${COLUMNS}, tag, shown FROM gap WHERE from_us < ? AND (to_us > ? OR open = 1)`,
@@ -66,7 +66,7 @@ export interface GapCount {
 }
 
 /** Returns the dropouts that touch the window counted by address, life and cause, however many there are. */
-export function gapCounts(store: Store, { fromUs, toUs }: TimeWindow): GapCount[] {
+export function gapCounts(store: Store, { fromUs, toUs }: TimeRange): GapCount[] {
   return prepared(
     store,
     `SELECT dev_addr AS devAddr, life, cause, count(*) AS gaps, sum(open = 1 AND ended_us IS NULL) AS open,
@@ -101,7 +101,7 @@ export function gapsOfLife(
   store: Store,
   devAddr: number,
   life: number,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
 ): StoredGap[] {
   return prepared(
     store,
@@ -120,7 +120,7 @@ export interface StoredOutage {
   readonly toUs: number | null;
 }
 
-export function outagesInWindow(store: Store, { fromUs, toUs }: TimeWindow): StoredOutage[] {
+export function outagesInWindow(store: Store, { fromUs, toUs }: TimeRange): StoredOutage[] {
   return prepared(
     store,
     `SELECT gateway_id AS gatewayId, from_us AS fromUs, to_us AS toUs FROM gateway_outage
@@ -139,7 +139,7 @@ export interface CauseShare {
 }
 
 /** What the losses of each life are put down to, over the dropouts that touch the window. */
-export function causeShares(store: Store, { fromUs, toUs }: TimeWindow): CauseShare[] {
+export function causeShares(store: Store, { fromUs, toUs }: TimeRange): CauseShare[] {
   return prepared(
     store,
     `SELECT dev_addr AS devAddr, life, cause, sum(max(missed, coalesce(expected, 0))) AS lost,

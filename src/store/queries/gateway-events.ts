@@ -1,5 +1,5 @@
 /** What do the events of a gateway rest on? Minutes with packets, status reports, regular senders, levels. */
-import { MINUTE_US, type TimeWindow } from "../../model/time-range.ts";
+import { MINUTE_US, type TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
@@ -46,7 +46,7 @@ export function packetAtEdge(
 export function reportsIn(
   store: Store,
   gatewayId: number,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
 ): { atUs: number; received: number | null }[] {
   return prepared(
     store,
@@ -68,7 +68,7 @@ export interface ReportOfWay {
 export function reportsWithArrivals(
   store: Store,
   gatewayId: number,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
   most: number,
 ): ReportOfWay[] {
   return prepared(
@@ -97,7 +97,7 @@ export interface FrameHeard {
 export function framesHeard(
   store: Store,
   gatewayId: number,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
   at: "here" | "elsewhere",
   most: number,
 ): FrameHeard[] {
@@ -123,7 +123,7 @@ export interface LevelRecord {
 /** Levels of frames at all gateways, in order of time: of each of `slots` equal parts of the window the first `most`. */
 export function levelsIn(
   store: Store,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
   slots: number,
   most: number,
 ): LevelRecord[] {

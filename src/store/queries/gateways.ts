@@ -1,5 +1,5 @@
 /** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared, rowsWhileUnchanged } from "./statement.ts";
 
@@ -50,7 +50,7 @@ export interface RivalRecord {
 }
 
 /** Gateways in whose name two sources asked for downlinks within the window, newest first. */
-export function rivals(store: Store, { fromUs, toUs }: TimeWindow): RivalRecord[] {
+export function rivals(store: Store, { fromUs, toUs }: TimeRange): RivalRecord[] {
   return prepared(
     store,
     `SELECT eui, pull_source AS source, rival_source AS rival, rival_at_us AS atUs FROM gateway
@@ -75,7 +75,7 @@ export function gatewaysOfPeople(store: Store): ReadonlySet<string> {
 const PULL = 2;
 
 /** Median spacing of keepalives within the window, microseconds; null below three of them. */
-export function keepaliveUs(store: Store, gatewayId: number, window: TimeWindow): number | null {
+export function keepaliveUs(store: Store, gatewayId: number, window: TimeRange): number | null {
   return medianSpacing(
     store,
     `SELECT at_us FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind = ${PULL}
@@ -86,7 +86,7 @@ export function keepaliveUs(store: Store, gatewayId: number, window: TimeWindow)
 }
 
 /** The same of status reports. */
-export function statusSpacingUs(store: Store, gatewayId: number, window: TimeWindow): number | null {
+export function statusSpacingUs(store: Store, gatewayId: number, window: TimeRange): number | null {
   return medianSpacing(
     store,
     `SELECT at_us FROM status_report WHERE gateway_id = ? AND at_us >= ? AND at_us < ?
@@ -96,7 +96,7 @@ export function statusSpacingUs(store: Store, gatewayId: number, window: TimeWin
   );
 }
 
-function medianSpacing(store: Store, times: string, gatewayId: number, window: TimeWindow): number | null {
+function medianSpacing(store: Store, times: string, gatewayId: number, window: TimeRange): number | null {
   const row = prepared(
     store,
     `SELECT median(step) AS step, count(*) AS n FROM
@@ -112,7 +112,7 @@ function medianSpacing(store: Store, times: string, gatewayId: number, window: T
 export function silencesUs(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   limitUs: number,
 ): { fromUs: number; toUs: number }[] {
   const of = "FROM datagram WHERE gateway_id = ? AND at_us";
@@ -138,7 +138,7 @@ export function silencesUs(
 export function datagramsAround(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
 ): { firstUs: number | null; lastUs: number | null } {
   return prepared(
     store,
@@ -155,7 +155,7 @@ export interface GatewayCounts {
 }
 
 /** Datagrams and receptions of the window; ghosts are receptions too. */
-export function gatewayCounts(store: Store, gatewayId: number, window: TimeWindow): GatewayCounts {
+export function gatewayCounts(store: Store, gatewayId: number, window: TimeRange): GatewayCounts {
   const { fromUs, toUs } = window;
   const datagrams = prepared(
     store,
@@ -199,7 +199,7 @@ export function heartbeatCells(
   ).all({ id: gatewayId, from: fromMinute, to: toMinute, size: minutesACell }) as MinuteRecord[];
 }
 
-export function restartsUs(store: Store, gatewayId: number, window: TimeWindow): number[] {
+export function restartsUs(store: Store, gatewayId: number, window: TimeRange): number[] {
   return prepared(
     store,
     "SELECT at_us FROM gateway_restart WHERE gateway_id = ? AND at_us >= ? AND at_us < ? ORDER BY at_us",
@@ -212,7 +212,7 @@ export function restartsUs(store: Store, gatewayId: number, window: TimeWindow):
 export function newestReport(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
 ): { ackTenths: number | null; temperatureTenths: number | null } | null {
   const row = prepared(
     store,
@@ -239,7 +239,7 @@ export interface CounterReadingRecord {
 export function counterReadings(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   cellUs = 60_000_000,
 ): CounterReadingRecord[] {
   const packets = `reception
@@ -265,7 +265,7 @@ export function counterReadings(
 export function heardChannels(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
 ): { frequencyHz: number; dataRate: number; codingRate: number; size: number; count: number }[] {
   return prepared(
     store,

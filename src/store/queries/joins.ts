@@ -1,5 +1,5 @@
 /** Which join-requests were heard, what was handed out for each, and which life is the device's? */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -21,7 +21,7 @@ export interface JoinRequestRecord {
  * Join-requests of the window, newest first, at most `max`. An accept belongs to a request when the gateway that heard it was
  * asked to send at one of its receive windows (the same counter), refused ones last.
  */
-export function joinRequests(store: Store, { fromUs, toUs }: TimeWindow, max: number): JoinRequestRecord[] {
+export function joinRequests(store: Store, { fromUs, toUs }: TimeRange, max: number): JoinRequestRecord[] {
   return prepared(
     store,
     `SELECT f.dev_eui AS devEui, f.at_us AS atUs, d.id IS NOT NULL AS isAnswered, d.outcome, d.outcome_word AS word,

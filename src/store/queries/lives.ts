@@ -1,7 +1,7 @@
 /** Which counter lives are there, and what do people call their nodes? */
 
 import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { allGateways } from "./gateways.ts";
 import { columnsOf, prepared } from "./statement.ts";
@@ -198,7 +198,7 @@ const MAX_RECEPTIONS = 60_000;
 /** Of the lives named only: a stranger can invent any number of others. */
 export function wayHearings(
   store: Store,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
   lifeIds: readonly number[],
 ): WayHearings[] {
   if (lifeIds.length === 0) return [];
@@ -252,7 +252,7 @@ export interface HeardCounter {
 }
 
 /** The newest counters of the window that one gateway heard, newest first. */
-export function heardCounters(store: Store, gatewayId: number, window: TimeWindow): HeardCounter[] {
+export function heardCounters(store: Store, gatewayId: number, window: TimeRange): HeardCounter[] {
   return prepared(
     store,
     `SELECT f.life_id AS lifeId, f.counter, f.data_rate AS dataRate, r.snr_tenths AS snrTenths
@@ -264,7 +264,7 @@ export function heardCounters(store: Store, gatewayId: number, window: TimeWindo
 }
 
 /** Join-requests (message type 0) that one gateway heard in the window. */
-export function joinRequestsHeard(store: Store, gatewayId: number, window: TimeWindow): number {
+export function joinRequestsHeard(store: Store, gatewayId: number, window: TimeRange): number {
   return prepared(
     store,
     `SELECT count(*) FROM frame f INDEXED BY frame_join

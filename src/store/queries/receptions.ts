@@ -1,5 +1,5 @@
 /** Which receptions rest under a figure, newest first, page by page? And what is one frame, with its octets? */
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -46,7 +46,7 @@ export interface PageStart {
 }
 
 export interface ReceptionFilter {
-  readonly window: TimeWindow;
+  readonly window: TimeRange;
   readonly lifeId?: number | undefined;
   readonly gatewayEui?: string | undefined;
   readonly before: PageStart | null;
@@ -152,7 +152,7 @@ export interface FeedRecord {
 export function newestDatagrams(
   store: Store,
   gatewayId: number,
-  window: TimeWindow,
+  window: TimeRange,
   most: number,
 ): FeedRecord[] {
   return prepared(

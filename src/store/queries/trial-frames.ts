@@ -1,6 +1,7 @@
 /** Which frames did each antenna hear in a stretch of time, and with which levels? Column by column, for many frames. */
+
 import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
-import type { TimeWindow } from "../../model/time-range.ts";
+import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
@@ -24,7 +25,7 @@ export interface TrialFrame {
 }
 
 /** The time from which on at most `most` frames lie within the window; its begin when there are no more. */
-export function newestFrames(store: Store, { fromUs, toUs }: TimeWindow, most: number): number {
+export function newestFrames(store: Store, { fromUs, toUs }: TimeRange, most: number): number {
   const first = prepared(
     store,
     `SELECT at_us FROM frame WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL
@@ -36,7 +37,7 @@ export function newestFrames(store: Store, { fromUs, toUs }: TimeWindow, most: n
 }
 
 /** Frames of counter lives in the window by time; replays are no transmission of the node. */
-export function trialFrames(store: Store, { fromUs, toUs }: TimeWindow): TrialFrame[] {
+export function trialFrames(store: Store, { fromUs, toUs }: TimeRange): TrialFrame[] {
   const frames = new Map<number, TrialFrame>();
   const [ids = [], lives, times, counters, rates, frequencies] = columnsOf(
     store,
@@ -75,7 +76,7 @@ export function trialFrames(store: Store, { fromUs, toUs }: TimeWindow): TrialFr
 /** Antennas of each gateway that heard anything in the window. */
 export function antennasHeard(
   store: Store,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
 ): { gatewayId: number; antenna: number; receptions: number }[] {
   return prepared(
     store,
@@ -94,7 +95,7 @@ export interface CommandFrame {
 export function framesWithCommands(
   store: Store,
   lifeId: number,
-  { fromUs, toUs }: TimeWindow,
+  { fromUs, toUs }: TimeRange,
   most: number,
 ): CommandFrame[] {
   const rows = prepared(

@@ -5,7 +5,7 @@
 
 import type { PairedEvidence, SequentialEvidence } from "../../diagnosis/trials/verdict.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
-import { intersect, subtract, type TimeRange, type TimeWindow, unite } from "../../model/time-range.ts";
+import { intersect, subtract, type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
 import { placements } from "../../store/placements.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
@@ -32,7 +32,7 @@ const MAX_READ = 300;
  * which changed, and the request itself went down unheard; so every accepted one counts. FOpts of 1.1 are encrypted, and
  * what does not read to its end as commands is left out.
  */
-function powerChangesUs(store: Store, lifeId: number, window: TimeWindow): number[] {
+function powerChangesUs(store: Store, lifeId: number, window: TimeRange): number[] {
   return framesWithCommands(store, lifeId, window, MAX_READ)
     .flatMap(({ atUs, payload }) => (acceptsPower(payload) ? [atUs] : []))
     .reverse();

@@ -2,10 +2,11 @@
  * What can be compared? Placements by their names; where nobody named one, gateways, and antennas of those that have
  * several.
  */
+
 import type { TrialSide } from "../../contract/trials.ts";
 import type { Rate, Reading } from "../../diagnosis/trials/verdict.ts";
 import { describeModulation } from "../../model/modulation.ts";
-import { contains, isoTime, type TimeRange, type TimeWindow } from "../../model/time-range.ts";
+import { contains, isoTime, type TimeRange } from "../../model/time-range.ts";
 import { demodulationFloorDb } from "../../radio/margin.ts";
 import { modulationFromCodes } from "../../store/data-rate-code.ts";
 import type { Store } from "../../store/open.ts";
@@ -32,7 +33,7 @@ export const MAX_SIDES = 4;
 const FOREVER = Number.MAX_SAFE_INTEGER;
 
 /** All sides of a window, named placements first, in order of their first begin. */
-export function sidesIn(store: Store, window: TimeWindow): Side[] {
+export function sidesIn(store: Store, window: TimeRange): Side[] {
   const gateways = new Map(allGateways(store).map(({ id, eui }) => [eui, id]));
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;
@@ -53,7 +54,7 @@ export function sidesIn(store: Store, window: TimeWindow): Side[] {
 }
 
 /** The side that a person means: by key, by a placement's name, or by EUI or EUI/antenna. Null: there is none. */
-export function findSide(store: Store, window: TimeWindow, text: string): Side | null {
+export function findSide(store: Store, window: TimeRange, text: string): Side | null {
   const wanted = text.trim();
   const sides = sidesIn(store, window);
   const known = sides.find(
@@ -144,7 +145,7 @@ function stretchOf({ fromUs, toUs }: PlacementRecord): TimeRange {
   return { fromUs, toUs: toUs ?? FOREVER };
 }
 
-function touches(stretch: TimeRange, window: TimeWindow): boolean {
+function touches(stretch: TimeRange, window: TimeRange): boolean {
   return stretch.fromUs < window.toUs && stretch.toUs > window.fromUs;
 }
 

@@ -4,6 +4,7 @@
  * findings are judged by a second opinion. Physics from textbooks: thermal noise with a noise figure of 6 dB in 125 kHz
  * (-117 dBm), the demodulation floors of the SX1276 data sheet, 6 dB of capture (Goursaud and Gorce 2015).
  */
+
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import {
   draftOf,
@@ -20,8 +21,8 @@ import type {
   SceneGateway,
   SceneReception,
   SceneReport,
-  Stretch,
 } from "../../../src/model/gap.ts";
+import type { TimeRange } from "../../../src/model/time-range.ts";
 
 export const S = 1_000_000;
 export const MINUTE = 60 * S;
@@ -61,12 +62,12 @@ export interface Faults {
   readonly factorOf?: (node: Node, atUs: number) => number | null;
   readonly channelsOf?: (node: Node, atUs: number) => readonly number[];
   readonly listensTo?: (frequencyHz: number, atUs: number) => boolean;
-  readonly outages?: readonly (Stretch & { readonly restarted: boolean | null })[];
-  readonly transmissions?: readonly Stretch[];
+  readonly outages?: readonly (TimeRange & { readonly restarted: boolean | null })[];
+  readonly transmissions?: readonly TimeRange[];
   /** When the concentrator's counter began anew. */
   readonly restartsUs?: readonly number[];
   /** Times in which the radio hears nothing; keepalives and reports go on. */
-  readonly deaf?: readonly Stretch[];
+  readonly deaf?: readonly TimeRange[];
   /** The gateway sends a status report every 30 s that counts what its radio delivered. */
   readonly reports?: boolean;
   /** Default: true. */

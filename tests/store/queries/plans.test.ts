@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import type { TimeWindow } from "../../../src/model/time-range.ts";
+import type { TimeRange } from "../../../src/model/time-range.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import * as air from "../../../src/store/queries/air-scan.ts";
 import * as benchDownlinks from "../../../src/store/queries/bench.ts";
@@ -11,7 +11,7 @@ import * as gateways from "../../../src/store/queries/gateways.ts";
 import * as benchFeed from "../../../src/store/queries/receptions.ts";
 import { receptionPage } from "../../../src/store/queries/receptions.ts";
 
-const HOUR: TimeWindow = { fromUs: 1_000_000_000, toUs: 4_600_000_000 };
+const HOUR: TimeRange = { fromUs: 1_000_000_000, toUs: 4_600_000_000 };
 
 /** How SQLite would carry out the statements that a question prepares. */
 function plansOf(ask: (store: Store) => unknown): string[] {
