@@ -10,6 +10,7 @@ import {
   LR_FHSS_HEADER_BITS,
   loraAirtime,
   lrFhssAirtime,
+  lrFhssCodeRate,
 } from "../radio/airtime.ts";
 import { framesPerHour, offTimeUs } from "../radio/duty-cycle.ts";
 import { isLora2g4Bandwidth } from "../radio/lora-airtime.ts";
@@ -135,9 +136,11 @@ const fskSchema = z.object({
 const lrFhssSchema = z.object({
   ...common,
   lrFhss: wholeNumber("--lr-fhss, the number of headers,", 1, 4),
-  cr: z.enum(["5/6", "2/3", "1/2", "1/3"], {
-    error: "--cr must be 1/3, 1/2, 2/3 or 5/6 with --lr-fhss",
-  }),
+  cr: z
+    .enum(["5/6", "2/3", "4/6", "1/2", "3/6", "1/3", "2/6"], {
+      error: "--cr must be 1/3, 1/2, 2/3 or 5/6 with --lr-fhss (2/6, 3/6 and 4/6 too)",
+    })
+    .transform((rate) => lrFhssCodeRate(rate) ?? "1/3"),
 });
 
 type Answer =

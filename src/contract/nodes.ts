@@ -224,7 +224,8 @@ export const ReceptionRow = z.object({
   snrDb: z.number().nullable(),
   marginDb: z.number().nullable(),
   frequencyOffsetHz: z.number().int().nullable(),
-  airtimeMs: z.number(),
+  airtimeMs: z.number().describe("0 where it is not known"),
+  airtimeNotKnown: z.string().nullable().describe("why the airtime is not known"),
   size: z.number().int(),
 });
 export type ReceptionRow = z.infer<typeof ReceptionRow>;

@@ -2,7 +2,7 @@
  * How was a packet modulated? Only what the receiver reported; nothing is assumed here.
  */
 
-/** Coding rates that a forwarder names. `OFF` is coding rate 0, in practice a false detection. LI: long interleaving. */
+/** Coding rates that a forwarder names. `OFF` is coding rate 0, in practice a false detection. LI: long interleaving. 2/6 and 3/6: LR-FHSS. */
 export type CodingRate =
   | "4/5"
   | "4/6"
@@ -15,7 +15,9 @@ export type CodingRate =
   | "2/3"
   | "1/2"
   | "5/6"
-  | "OFF";
+  | "OFF"
+  | "2/6"
+  | "3/6";
 
 export interface LoraModulation {
   readonly kind: "lora";

@@ -177,17 +177,58 @@ function loraCodedBits(codingRate: CodingRate | null): number {
   }
 }
 
-function lrFhssReceptionUs(codingRate: CodingRate | null, payloadBytes: number): number {
+/** Returns the LR-FHSS coding rate that a forwarder means: some write it in sixths. Null: no LR-FHSS rate. */
+export function lrFhssCodeRate(codingRate: CodingRate | null): LrFhssCodeRate | null {
   switch (codingRate) {
-    // RP002 (from memory): DR8 and DR10 send 3 headers at 1/3, DR9 and DR11 send 2 headers at 2/3
     case "1/3":
-      return Math.round((lrFhssBits(payloadBytes, "1/3", 3) * 1e6) / LR_FHSS_BITRATE_BPS);
-    // Some software writes 4/6 for 2/3.
+    case "2/6":
+      return "1/3";
+    case "1/2":
+    case "3/6":
+      return "1/2";
     case "2/3":
     case "4/6":
-      return Math.round((lrFhssBits(payloadBytes, "2/3", 2) * 1e6) / LR_FHSS_BITRATE_BPS);
+      return "2/3";
+    case "5/6":
+      return "5/6";
     default:
-      return 0;
+      return null;
+  }
+}
+
+/** Headers that LoRaWAN sends. RP002 (from memory): DR8 and DR10 send 3 at 1/3, DR9 and DR11 send 2 at 2/3. */
+const LR_FHSS_HEADERS: ReadonlyMap<LrFhssCodeRate | null, number> = new Map([
+  ["1/3", 3],
+  ["2/3", 2],
+]);
+
+function lrFhssReceptionUs(codingRate: CodingRate | null, payloadBytes: number): number {
+  const codeRate = lrFhssCodeRate(codingRate);
+  const headers = LR_FHSS_HEADERS.get(codeRate);
+  if (codeRate === null || headers === undefined) return 0;
+  return Math.round((lrFhssBits(payloadBytes, codeRate, headers) * 1e6) / LR_FHSS_BITRATE_BPS);
+}
+
+/** Returns why airtimeOfReception is 0 for a modulation, as half a sentence. */
+export function airtimeNotKnown(modulation: Modulation): string {
+  return `airtime not known: ${whyNotKnown(modulation)}`;
+}
+
+function whyNotKnown(modulation: Modulation): string {
+  switch (modulation.kind) {
+    case "unknown":
+      return "the modulation was not recognised";
+    case "fsk":
+      return "the bit rate or the size is not possible";
+    case "lora":
+    case "lr-fhss": {
+      if (modulation.codingRate === null) return "no coding rate was reported";
+      const isLoraRate = modulation.kind === "lora" && loraCodedBits(modulation.codingRate) > 0;
+      if (isLoraRate) return "spreading factor, bandwidth or size is not possible";
+      if (modulation.kind === "lr-fhss" && lrFhssCodeRate(modulation.codingRate) !== null)
+        return `LoRaWAN sends LR-FHSS at 1/3 and 2/3, not at ${modulation.codingRate}`;
+      return `coding rate ${modulation.codingRate} does not belong to ${modulation.kind === "lora" ? "LoRa" : "LR-FHSS"}`;
+    }
   }
 }
 

@@ -21,6 +21,9 @@ const CODING_RATES: readonly (CodingRate | null)[] = [
   "1/2",
   "5/6",
   "OFF",
+  // Codes are stored: new ones stand at the end.
+  "2/6",
+  "3/6",
 ];
 
 // Bandwidths that are no whole number of Hz; SX1276 data sheet, RegModemConfig1 table.

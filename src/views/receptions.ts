@@ -4,6 +4,7 @@ import type { FrameView, ReceptionPage, ReceptionRow } from "../contract/index.t
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
+import { airtimeNotKnown } from "../radio/airtime.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { keysById } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
@@ -158,6 +159,7 @@ function rowOf(
     marginDb: marginDb(record.snrTenths, record.dataRate),
     frequencyOffsetHz: record.frequencyOffsetHz,
     airtimeMs: record.airtimeUs / 1000,
+    airtimeNotKnown: record.airtimeUs === 0 ? airtimeNotKnown(modulation) : null,
     size: record.size ?? 0,
   };
 }

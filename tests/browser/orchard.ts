@@ -466,6 +466,7 @@ function receptionRow(devAddr: string, span: Span, id: number): ReceptionRow {
     marginDb: plan.snr + 2.5 * (plan.sf - 4),
     frequencyOffsetHz: null,
     airtimeMs: 288.8,
+    airtimeNotKnown: null,
     size: 23,
   };
 }

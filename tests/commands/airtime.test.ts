@@ -97,7 +97,9 @@ describe("the airtime command", () => {
     expect(refusalOf({ sf: "7", size: "3", bw: "126" })).toContain("--bw must be a LoRa bandwidth");
     expect(refusalOf({ sf: "7", size: "3", cr: "4/9" })).toContain("--cr must be 4/5");
     expect(refusalOf({ sf: "7", size: "3", cr: "4/5LI" })).toContain("2.4 GHz only");
-    expect(refusalOf({ lrFhss: "3", size: "3" })).toBe("--cr must be 1/3, 1/2, 2/3 or 5/6 with --lr-fhss.");
+    expect(refusalOf({ lrFhss: "3", size: "3" })).toBe(
+      "--cr must be 1/3, 1/2, 2/3 or 5/6 with --lr-fhss (2/6, 3/6 and 4/6 too).",
+    );
     expect(refusalOf({ fsk: "50000", lrFhss: "3", size: "3" })).toBe(
       "Give either --fsk or --lr-fhss, not both.",
     );

@@ -2,7 +2,9 @@
  * Do whole tables of published airtime figures agree, beyond the single check values?
  */
 import { describe, expect, it } from "vitest";
+import type { CodingRate } from "../../src/model/modulation.ts";
 import { loraAirtime } from "../../src/radio/airtime.ts";
+import { regionPlan, uplinkDataRates } from "../../src/radio/regions/region-plan.ts";
 
 function ms(spreadingFactor: number, payloadBytes: number, more: object = {}): number {
   return (
@@ -56,5 +58,42 @@ describe("Bor, Roedig, Voigt, Alonso, MSWiM 2016: SF6/500, 20 octets, implicit h
     const settings = { bandwidthHz: 500_000, explicitHeader: false };
     expect(ms(6, 20, { ...settings, transmitter: "sx127x" })).toBeCloseTo(7.072, 9);
     expect(ms(6, 20, settings)).toBeCloseTo(7.328, 9);
+  });
+});
+
+describe("LoRaWAN Regional Parameters RP002-1.0.4: LR-FHSS data rates of the regions", () => {
+  const REGIONS = [
+    "EU868",
+    "US915",
+    "AU915",
+    "AS923-1",
+    "IN865",
+    "KR920",
+    "RU864",
+    "EU433",
+    "CN779",
+    "CN470",
+  ];
+
+  function dataRatesOf(operatingWidthHz: number, codingRate: CodingRate): string[] {
+    return REGIONS.flatMap((region) => {
+      const [variant] = regionPlan(region)?.variants ?? [];
+      if (variant === undefined) throw new Error(`no plan ${region}`);
+      const hopping = { kind: "lr-fhss", type: 0, operatingWidthHz, codingRate } as const;
+      return uplinkDataRates(variant, hopping).map((dr) => `${region} DR${dr}`);
+    });
+  }
+
+  it.each<[number, CodingRate, CodingRate, string[]]>([
+    [137_000, "1/3", "2/6", ["EU868 DR8"]],
+    [137_000, "2/3", "4/6", ["EU868 DR9"]],
+    [336_000, "1/3", "2/6", ["EU868 DR10"]],
+    [336_000, "2/3", "4/6", ["EU868 DR11"]],
+    [1_523_000, "1/3", "2/6", ["US915 DR5", "AU915 DR7"]],
+    [1_523_000, "2/3", "4/6", ["US915 DR6"]],
+    [137_000, "5/6", "3/6", []],
+  ])("%i Hz at %s or %s belongs to %j", (widthHz, codingRate, inSixths, expected) => {
+    expect(dataRatesOf(widthHz, codingRate)).toEqual(expected);
+    expect(dataRatesOf(widthHz, inSixths)).toEqual(expected);
   });
 });

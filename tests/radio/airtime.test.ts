@@ -1,7 +1,13 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import type { CodingRate, Modulation } from "../../src/model/modulation.ts";
-import { airtimeOfReception, fskAirtime, loraAirtime, lrFhssAirtime } from "../../src/radio/airtime.ts";
+import {
+  airtimeNotKnown,
+  airtimeOfReception,
+  fskAirtime,
+  loraAirtime,
+  lrFhssAirtime,
+} from "../../src/radio/airtime.ts";
 
 const spreadingFactor = fc.integer({ min: 5, max: 12 });
 const bandwidthHz = fc.constantFrom(7812.5, 62_500, 125_000, 250_000, 500_000, 203_125, 812_500, 1_625_000);
@@ -162,7 +168,31 @@ describe("airtime of a reception", () => {
     expect(airtimeOfReception(hopping("1/3"), 10, "ok")).toBe(1_355_776);
     expect(airtimeOfReception(hopping("2/3"), 10, "ok")).toBe(796_672);
     expect(airtimeOfReception(hopping("4/6"), 10, "ok")).toBe(796_672);
+    expect(airtimeOfReception(hopping("2/6"), 10, "ok")).toBe(1_355_776);
     expect(airtimeOfReception(hopping(null), 10, "ok")).toBe(0);
+    expect(airtimeOfReception(hopping("5/6"), 10, "ok")).toBe(0);
+  });
+
+  it("names the reason where it is not known", () => {
+    const hopping = (codingRate: CodingRate | null): Modulation => ({
+      kind: "lr-fhss",
+      type: 0,
+      operatingWidthHz: 137_000,
+      codingRate,
+    });
+    expect(airtimeNotKnown(hopping(null))).toBe("airtime not known: no coding rate was reported");
+    expect(airtimeNotKnown(hopping("3/6"))).toBe(
+      "airtime not known: LoRaWAN sends LR-FHSS at 1/3 and 2/3, not at 3/6",
+    );
+    expect(airtimeNotKnown(hopping("4/5"))).toBe(
+      "airtime not known: coding rate 4/5 does not belong to LR-FHSS",
+    );
+    expect(airtimeNotKnown(lora(7, 125_000, "OFF"))).toBe(
+      "airtime not known: coding rate OFF does not belong to LoRa",
+    );
+    expect(airtimeNotKnown({ kind: "unknown", text: "?" })).toBe(
+      "airtime not known: the modulation was not recognised",
+    );
   });
 
   it("is 0 for what cannot be computed, and never throws", () => {

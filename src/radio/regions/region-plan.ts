@@ -2,6 +2,7 @@
  * Which channels and data rates may an uplink use in a region?
  */
 import type { Modulation } from "../../model/modulation.ts";
+import { lrFhssCodeRate } from "../airtime.ts";
 import {
   type BlockRecord,
   type DataRateRecord,
@@ -202,10 +203,10 @@ function sameModulation(rate: PlanDataRate, modulation: Modulation): boolean {
         rate.modulation === "LR-FHSS" &&
         Math.abs(rate.occupiedChannelWidthHz - modulation.operatingWidthHz) <=
           0.01 * rate.occupiedChannelWidthHz &&
-        // Some software writes 4/6 for 2/3.
+        // A packet without a coding rate contradicts none.
         (rate.codingRate === null ||
-          modulation.codingRate === rate.codingRate ||
-          (modulation.codingRate === "4/6" && rate.codingRate === "2/3"))
+          modulation.codingRate === null ||
+          lrFhssCodeRate(modulation.codingRate) === rate.codingRate)
       );
     case "unknown":
       return false;

@@ -53,6 +53,8 @@ const codingRates: ReadonlySet<string> = new Set<CodingRate>([
   "1/2",
   "5/6",
   "OFF",
+  "2/6",
+  "3/6",
 ]);
 
 /** Longest modulation text that is kept. */

@@ -48,7 +48,7 @@ export function ReceptionTable({ list, withNode = false, none }: ReceptionTableP
     { key: "rssi", head: "RSSI", right: true, cell: (one) => dbm(one.rssiDbm) },
     { key: "snr", head: "SNR", right: true, cell: (one) => decibel(one.snrDb) },
     { key: "margin", head: "Margin", right: true, cell: (one) => decibel(one.marginDb) },
-    { key: "airtime", head: "Airtime", right: true, cell: (one) => duration(one.airtimeMs / 1000) },
+    { key: "airtime", head: "Airtime", right: true, cell: airtimeText },
     { key: "size", head: "Octets", right: true, cell: (one) => figure(one.size) },
   ];
   return (
@@ -87,4 +87,8 @@ function what(one: ReceptionRow): string {
   if (one.repeat) parts.push("repeat");
   if (one.ghost) parts.push("ghost, set aside");
   return parts.join(", ");
+}
+
+function airtimeText(one: ReceptionRow): string {
+  return one.airtimeNotKnown ?? duration(one.airtimeMs / 1000);
 }
