@@ -131,3 +131,19 @@ export function bivariateNormalCdf(h: number, k: number, rho: number): number {
   for (const [x, weight] of POINTS) sum += weight * (at(x) + at(-x));
   return Math.max(0, Math.min(1, base + (sum * half) / (2 * Math.PI)));
 }
+
+/**
+ * How likely is it that the next of some intervals is so long by itself? `intervals`: those before, in any order, in one
+ * unit; 1 where none is known. The lesser of two: by rank, of n + 1 intervals the next is the longest once in n + 1, and
+ * one of the k longest k times; beyond the longest the chance falls with the square of the ratio (chosen: a heavy tail).
+ * And as of times between random events of which the sum is known: (1 + t / sum) to the power of -n.
+ */
+export function chanceOfInterval(intervals: readonly number[], next: number): number {
+  const longest = intervals.reduce((most, one) => Math.max(most, one), 0);
+  if (!(longest > 0)) return 1;
+  const longer = intervals.filter((one) => one >= next).length;
+  const byRank = (Math.min(1, longest / next) ** 2 * (1 + longer)) / (intervals.length + 1);
+  if (longer > 0) return byRank;
+  const sum = intervals.reduce((total, one) => total + one, 0);
+  return Math.min(byRank, (1 + next / sum) ** -intervals.length);
+}

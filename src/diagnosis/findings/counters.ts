@@ -6,6 +6,7 @@
 
 import type { SceneReception } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
+import { chanceOfInterval } from "../../statistics/distributions.ts";
 import { percent, span } from "../status.ts";
 import { clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
@@ -58,16 +59,17 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
   if (gap.kind === "silence" && gap.open)
     return [openSilence(sight, restsOn, due), ...successorEvidence(sight), ...loop];
   if (gap.kind === "silence") {
+    const pause = pauseChance(sight, gap.missed + 1);
     return [
       {
-        sentence: `Its counter ${gap.missed === 0 ? "did not move on" : `moved on by only ${(gap.missed + 1).toLocaleString("en-GB")}`} over ${span((gap.toUs - gap.fromUs) / 1e6)}${due}: it did not send.`,
+        sentence: `Its counter ${gap.missed === 0 ? "did not move on" : `moved on by only ${(gap.missed + 1).toLocaleString("en-GB")}`} over ${span((gap.toUs - gap.fromUs) / 1e6)}${due}${gap.missed === 0 ? ": nothing was lost" : ": it did not send"}, ${pauseWords(pause)}.`,
         lane,
         restsOn,
         weights: {
           ...weigh(gap.missed <= 1 ? -5 : -3, ...SENT_AND_LOST),
-          "node-silent": gap.missed <= 1 ? 5 : 3.5,
+          "node-silent": clampWeight(silentWeight(pause), gap.missed <= 1 ? 5 : 3.5),
         },
-        ...(gap.missed <= 1 ? { proves: "node-silent" as const } : {}),
+        ...(gap.missed <= 1 && pause.chance < PROVED_BELOW ? { proves: "node-silent" as const } : {}),
       },
       ...loop,
     ];
@@ -95,6 +97,42 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
   ];
 }
 
+/** How often a silence of a node that stands out is a fault, against its own pauses. Chosen, no source. */
+const FAULT_SHARE = 0.05;
+/** Below this its own intervals do not explain a silence. Chosen. */
+const PROVED_BELOW = 1e-3;
+
+interface Pause {
+  readonly frames: number;
+  /** That an interval of its own is so long. */
+  readonly chance: number;
+}
+
+/** How likely the node pauses so long by itself, judged by its intervals before the gap; `steps` counters lie in it. */
+function pauseChance({ ownBefore, scene: { gap } }: Sight, steps: number): Pause {
+  const stepsUs = ownBefore.flatMap((frame, i) => {
+    const last = ownBefore[i - 1];
+    const step = last === undefined ? 0 : frame.counter - last.counter;
+    return last === undefined || step < 1 ? [] : [(frame.atUs - last.atUs) / step];
+  });
+  return {
+    frames: stepsUs.length + 1,
+    chance: chanceOfInterval(stepsUs, (gap.toUs - gap.fromUs) / steps),
+  };
+}
+
+/** How much a silence says for a fault, against a pause of the node's own. */
+function silentWeight({ chance }: Pause): number {
+  return Math.log(FAULT_SHARE / chance);
+}
+
+function pauseWords({ frames, chance }: Pause): string {
+  const before = `its ${frames.toLocaleString("en-GB")} frames before`;
+  return chance > FAULT_SHARE
+    ? `and its own intervals reach so far (${before})`
+    : `for longer than its own intervals explain (${before}; chance 1 in ${Math.round(1 / chance).toLocaleString("en-GB")})`;
+}
+
 /** The life did not go on: its address began a new one. */
 function endsInRestart({ scene: { gap, nextLife } }: Sight): boolean {
   return (
@@ -114,7 +152,10 @@ function openSilence(sight: Sight, restsOn: EvidencePiece["restsOn"], due: strin
     restsOn,
     weights: {
       // A whole silence is seldom the path's doing: paths fade, nodes stop. What is behind an obstacle looks the same.
-      "node-silent": clampWeight(1.2 + Math.min(1, intervals / 25)),
+      // Whether it sent is open, so a lone silence stays below what is certain.
+      "node-silent": clampWeight(
+        Math.min(0.9 + Math.min(0.8, intervals / 25), silentWeight(pauseChance(sight, 1))),
+      ),
       "weak-link": -0.5,
       "channel-mismatch": -2,
       congestion: -3,

@@ -138,8 +138,9 @@ export function watchCounter(
   const run = { ...runOf(watch, heard, rhythm), missed };
   const isSilence =
     rhythm !== null &&
-    recordedUs > rhythm.silenceUs &&
-    // Judged by the slowest rhythm that is usual for it: a counter that went on as that lets expect was sent, and lost.
+    // A slower rhythm that was not seen before, and one frame of it lost, is no silence: each interval by itself is judged.
+    recordedUs / Math.max(1, step - unheard) > rhythm.silenceUs &&
+    // Judged by the slowest rhythm that it showed: a counter that went on as that lets expect was sent, and lost.
     step - unheard < SILENT_SHARE * (recordedUs / rhythm.slowestUs);
   if (isSilence) {
     drafts.push({ ...run, kind: "silence" });

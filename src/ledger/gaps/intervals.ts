@@ -11,8 +11,10 @@ export const MIN_STEPS = 8;
 const EVENT_DRIVEN_SPREAD = 0.2;
 /** A periodic node's silence counts from this many of its intervals. Chosen: two may be jitter and one loss. */
 const PERIODIC_INTERVALS = 4;
-/** An event-driven node's silence counts from this many times its longest interval. Chosen: for a Poisson sender about once in 10^5 intervals. */
+/** An event-driven node's silence counts from this many times its longest interval. Chosen: its events may come in bursts. */
 const EVENT_INTERVALS = 3;
+/** and from where its own intervals let one be so long less than once in so many. Chosen. */
+const EVENT_CHANCE = 1e-5;
 /** A periodic node's longest interval may be exceeded by this factor. Chosen. */
 const PERIODIC_SLACK = 1.5;
 /** and no silence is judged below this: the path alone may hold a datagram up for seconds. Chosen. */
@@ -43,7 +45,7 @@ export interface Rhythm {
   /** Median interval of one counter step. */
   readonly medianUs: number;
   readonly isPeriodic: boolean;
-  /** The longest interval that is usual for it: a node may have several rhythms, or send on events. */
+  /** The longest interval that it showed, faults left out: a node may have several rhythms, or send on events. */
   readonly slowestUs: number;
   /** A silence longer than this is no part of the rhythm. */
   readonly silenceUs: number;
@@ -66,15 +68,17 @@ export function rhythmOf(
   const isPeriodic = middle(spreads) <= EVENT_DRIVEN_SPREAD * medianUs;
   const longest = sorted.at(-1) ?? medianUs;
   const newest = newestUs.reduce((most, step) => Math.max(most, step), 0);
+  const sumUs = stepsUs.reduce((sum, step) => sum + step, 0);
   const silenceUs = Math.max(
     MIN_SILENCE_US,
+    isPeriodic ? 0 : sumUs * (EVENT_CHANCE ** (-1 / stepsUs.length) - 1),
     PERIODIC_INTERVALS * medianUs,
     // A rhythm that was changed must not look like one silence after the other until the median has followed.
     2.5 * newest,
     (isPeriodic ? PERIODIC_SLACK : EVENT_INTERVALS) * longest,
     PERIODIC_SLACK * usualUs,
   );
-  return { medianUs, isPeriodic, slowestUs: Math.max(medianUs, usualUs), silenceUs };
+  return { medianUs, isPeriodic, slowestUs: Math.max(longest, usualUs), silenceUs };
 }
 
 function middle(sorted: readonly number[]): number {

@@ -15,6 +15,7 @@ import {
   rhythmOf,
 } from "../../../src/ledger/gaps/intervals.ts";
 import { baselineLoss, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-detector.ts";
+import { chanceOfInterval } from "../../../src/statistics/distributions.ts";
 import { chance } from "../../diagnosis/findings/history.ts";
 
 const S = 1_000_000;
@@ -229,6 +230,16 @@ describe("a node with two rhythms", () => {
     expect(silences(heard)).toEqual([]);
   });
 
+  it("is not silent when a frame of its first slow hour is lost", () => {
+    const fast = everyTenMinutes(30, () => false);
+    const slow = [2, 3, 4].map((step) => ({
+      counter: 29 + step,
+      atUs: (290 + 30 * step) * MINUTE,
+      gatewayIds: [1],
+    }));
+    expect(silences([...fast, ...slow])).toEqual([]);
+  });
+
   it("is silent when its counter stood still for hours", () => {
     const before = dayAndNight(3, () => false);
     const last = before.at(-1);
@@ -239,6 +250,33 @@ describe("a node with two rhythms", () => {
       gatewayIds: [1],
     }));
     expect(silences([...before, ...after])).toMatchObject([{ fromUs: last.atUs, missed: 0, open: false }]);
+  });
+});
+
+describe("a node that sends on events", () => {
+  it("is not silent in its own long pauses", () => {
+    let silences = 0;
+    for (let node = 0; node < 60; node++) {
+      const random = chance(node + 1);
+      let atUs = 0;
+      const heard = Array.from({ length: 400 }, (_, counter) => {
+        atUs += -Math.log(1 - random()) * 10 * MINUTE;
+        return { counter, atUs, gatewayIds: [1] };
+      });
+      silences += watch(heard).gaps.filter(({ kind }) => kind === "silence").length;
+    }
+    // 24,000 intervals: by the threshold of 1e-5 about one in four such runs has one at all.
+    expect(silences).toBeLessThanOrEqual(1);
+  });
+
+  it("is silent when nothing came for 30 times its mean interval", () => {
+    const random = chance(5);
+    let atUs = 0;
+    const heard = Array.from({ length: 100 }, (_, counter) => {
+      atUs += counter === 80 ? 300 * MINUTE : -Math.log(1 - random()) * 10 * MINUTE;
+      return { counter, atUs, gatewayIds: [1] };
+    });
+    expect(watch(heard).gaps).toMatchObject([{ kind: "silence", missed: 0 }]);
   });
 });
 
@@ -273,11 +311,32 @@ describe("a rhythm", () => {
   it("is not told from fewer than eight intervals", () => {
     expect(rhythmOf([60, 60, 60, 60, 60, 60, 60].map((s) => s * S))).toBeNull();
   });
-  it("of a steady sender allows four intervals of silence, of an erratic one three times its longest", () => {
+  it("of a steady sender allows four intervals of silence, of an erratic one what chance allows", () => {
     const steady = rhythmOf(Array.from({ length: 20 }, (_, i) => (600 + (i % 3)) * S));
     expect(steady).toMatchObject({ isPeriodic: true, medianUs: 601 * S, silenceUs: 4 * 601 * S });
     const erratic = rhythmOf([60, 10, 300, 5, 700, 40, 90, 20, 500].map((s) => s * S));
-    expect(erratic).toMatchObject({ isPeriodic: false, silenceUs: 2_100 * S });
+    // Nine intervals, 1725 s in sum: (1 + t / 1725) ^ -9 = 1e-5 at t = 1725 x (1e5 ^ (1/9) - 1) = 4474.3 s.
+    expect(erratic).toMatchObject({ isPeriodic: false, slowestUs: 700 * S });
+    expect((erratic?.silenceUs ?? 0) / S).toBeCloseTo(4474.3, 1);
+  });
+});
+
+describe("the chance that a node's next interval is so long", () => {
+  const steady = Array.from({ length: 60 }, () => 600 * S);
+  it("is one in n + 1 for the longest so far, a sixteenth of it at four times that", () => {
+    expect(chanceOfInterval(steady, 600.001 * S)).toBeCloseTo(1 / 61, 5);
+    expect(chanceOfInterval(steady, 2_400 * S)).toBeCloseTo(1 / 976, 9);
+  });
+  it("is the share of those that were as long, where some were", () => {
+    expect(chanceOfInterval([...steady, 3_600 * S], 3_000 * S)).toBeCloseTo(2 / 62, 9);
+  });
+  it("of an erratic sender follows from the sum of its intervals", () => {
+    const erratic = [60, 10, 300, 5, 700, 40, 90, 20, 500].map((s) => s * S);
+    // (1 + 6900 / 1725) ^ -9 = 5 ^ -9.
+    expect(chanceOfInterval(erratic, 6_900 * S)).toBeCloseTo(5 ** -9, 12);
+  });
+  it("is 1 where none is known", () => {
+    expect(chanceOfInterval([], 1)).toBe(1);
   });
 });
 
