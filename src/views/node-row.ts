@@ -4,6 +4,7 @@
  */
 import type { NodeRow, Trend } from "../contract/index.ts";
 import { judgeNode, RECOUNTING, span } from "../diagnosis/status.ts";
+import { overdueAfterUs } from "../ledger/gaps/intervals.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime, subtract, type TimeRange, totalUs } from "../model/time-range.ts";
@@ -22,12 +23,6 @@ import { cutGateways } from "./shown-gateways.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs } from "./window.ts";
 
 const STRIP_BINS = 60;
-/** A node is overdue after this many of its intervals without a frame, and no sooner than a minute. Common practice, no source. */
-const OVERDUE_RHYTHMS = 5;
-/** and no sooner than so many of its longest usual intervals. Chosen: one frame lost, and some jitter. */
-const OVERDUE_SLOWEST = 2.5;
-const OVERDUE_LEAST_US = 60_000_000;
-
 /** What all rows of one answer share. */
 export interface NodeContext {
   readonly window: AskedWindow;
@@ -142,10 +137,7 @@ export function nodeRow(
 /** A silence longer than the node's rhythm allows, at the end of what is known. Never a loss: see the README. */
 function isOverdue(loss: Loss, silentUs: number): boolean {
   if (loss.rhythmUs === null || loss.heard < 3) return false;
-  const { rhythmUs, slowestUs } = loss;
-  return (
-    silentUs > Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * rhythmUs, OVERDUE_SLOWEST * (slowestUs ?? 0))
-  );
+  return silentUs > overdueAfterUs(loss.rhythmUs, loss.slowestUs ?? 0);
 }
 
 /**
@@ -210,7 +202,7 @@ export function silentRows(
     const steps = life.lastCounter - life.firstCounter;
     const rhythmUs = steps > 0 ? (life.lastAtUs - life.firstAtUs) / steps : null;
     if (rhythmUs === null) continue;
-    const leastUs = Math.max(OVERDUE_LEAST_US, OVERDUE_RHYTHMS * rhythmUs);
+    const leastUs = overdueAfterUs(rhythmUs);
     if (endUs - life.lastAtUs < leastUs) continue;
     const devAddr = formatDevAddr(life.devAddr);
     if (isStranger(devAddr, names.get(devAddr), home)) continue;

@@ -86,3 +86,17 @@ function middle(sorted: readonly number[]): number {
   const upper = sorted[at] ?? 0;
   return sorted.length % 2 === 1 ? upper : ((sorted[at - 1] ?? upper) + upper) / 2;
 }
+
+/** A node is overdue after this many of its intervals without a frame, and no sooner than a minute. Common practice, no source. */
+const OVERDUE_INTERVALS = 5;
+/** and no sooner than so many of its longest usual intervals. Chosen: one frame lost, and some jitter. */
+const OVERDUE_SLOWEST = 2.5;
+const MIN_OVERDUE_US = 60_000_000;
+
+/**
+ * Returns how long a node may be silent at the end of what is known before it is listed as overdue, microseconds. Looser
+ * than a gap's silence, since the end is not seen yet. `slowestUs`: its longest usual interval; 0 where it is unknown.
+ */
+export function overdueAfterUs(rhythmUs: number, slowestUs = 0): number {
+  return Math.max(MIN_OVERDUE_US, OVERDUE_INTERVALS * rhythmUs, OVERDUE_SLOWEST * slowestUs);
+}
