@@ -60,6 +60,15 @@ describe("the site's sentence", () => {
     );
   });
 
+  it("counts a device with three lives once", () => {
+    const lives = [1, 2, 3].map((life) => ({ ...node("01000000", { missed: 4 }), life }));
+    const own = [...lives, node("01000001", {})];
+    expect(site([gateway(SHED)], own)).toBe(
+      "1 of 2 nodes lost more than 5 % on the air in the last hour; the gateway was in reach.",
+    );
+    expect(read(nodesSentence(own, true, lastHour))).toContain("2 nodes were heard in the last hour;");
+  });
+
   it("counts exactly five per cent as not more", () => {
     expect(site([gateway(SHED)], nodes(2, [1]))).toBe(
       "None of 2 nodes lost more than 5 % on the air in the last hour; the gateway was in reach.",

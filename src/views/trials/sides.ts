@@ -64,6 +64,10 @@ export function findSide(store: Store, window: TimeRange, text: string): Side | 
   const [eui = "", antenna, ...more] = wanted.toUpperCase().split("/");
   const gateway = allGateways(store).find((one) => one.eui === eui);
   if (gateway !== undefined && more.length === 0 && (antenna === undefined || /^\d{1,2}$/.test(antenna))) {
+    const isHeard = ({ gatewayId, antenna: one }: { gatewayId: number; antenna: number }) =>
+      gatewayId === gateway.id && one === Number(antenna);
+    // An antenna that was never heard is most likely a typing error: it would lose every frame.
+    if (antenna !== undefined && !antennasHeard(store, window).some(isHeard)) return null;
     const name = labels(store, "gateway").get(eui)?.name ?? null;
     return plainSide(eui, gateway.id, antenna === undefined ? null : Number(antenna), name);
   }

@@ -31,6 +31,11 @@ describe("two antennas of one gateway, the second 3.5 dB weaker", () => {
     );
   });
 
+  test("an antenna that was never heard is refused", () => {
+    expect(compareSides(db, whole(db), `${EUI}/0`, `${EUI}/7`)).toBeNull();
+    expect(compareSides(db, whole(db), `${EUI}/2`, EUI)).toBeNull();
+  });
+
   test("give the same answer the other way round", () => {
     const there = answered(db, `${EUI}/0`, `${EUI}/1`);
     const back = answered(db, `${EUI}/1`, `${EUI}/0`);
