@@ -58,6 +58,24 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
   }
   if (gap.kind === "silence" && gap.open)
     return [openSilence(sight, restsOn, due), ...successorEvidence(sight), ...loop];
+  if (gap.kind === "silence" && endsUnrecorded(sight)) {
+    const long = expected !== null && expected > RESTART_INTERVALS;
+    return [
+      {
+        sentence: `Nothing came from it for ${span((gap.toUs - gap.fromUs) / 1e6)}${due}, until nothing was recorded. When it was heard again, its counter had begun anew.`,
+        lane,
+        restsOn,
+        weights: {
+          ...weigh(-3, ...SENT_AND_LOST),
+          // When it restarted nobody recorded; how long it was silent before is not known either.
+          "node-restarted": long ? 4 : 5,
+          "node-silent": long ? 1.5 : 0,
+          "shared-address": -1,
+        },
+      },
+      ...loop,
+    ];
+  }
   if (gap.kind === "silence") {
     const pause = pauseChance(sight, gap.missed + 1);
     return [
@@ -95,6 +113,18 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
       },
     },
   ];
+}
+
+/**
+ * A silence that no frame of the life ends, but a time in which nothing was recorded: the life did not go on after it
+ * (the ledger closes a silence there only when a new life took its place).
+ */
+function endsUnrecorded({ own, scene: { gap, homes } }: Sight): boolean {
+  return (
+    homes.some(({ notRecorded }) =>
+      notRecorded.some(({ fromUs, toUs }) => fromUs <= gap.toUs && toUs > gap.toUs),
+    ) && !own.some(({ atUs }) => atUs >= gap.toUs)
+  );
 }
 
 /** How often a silence of a node that stands out is a fault, against its own pauses. Chosen, no source. */

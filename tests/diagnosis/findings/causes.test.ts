@@ -3,6 +3,7 @@
  * cause is worse than none: what is not named must be `unexplained` or its own true cause.
  */
 import { describe, expect, it } from "vitest";
+import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import type { NextLife } from "../../../src/model/gap.ts";
 import {
   chance,
@@ -462,5 +463,26 @@ describe("a trouble that was there before anybody listened", () => {
     const named = findingsOf(play(someNodes(14, 1), END, faults, 1)).map(({ judgement }) => judgement.cause);
     expect(named.length).toBeGreaterThan(5);
     expect(named.filter((one) => one === "unexplained").length).toBeGreaterThan(0.8 * named.length);
+  });
+});
+
+describe("a silence that ends where nothing was recorded, before a new life", () => {
+  it("is a restart at an unknown moment, and no counter that stood still", () => {
+    const silent = (node: Node, atUs: number) => node.id === 1 && atUs > FROM;
+    const [found] = findingsOf(site(3, { silent }), [1]);
+    const { scene } = found!;
+    const toUs = scene.gap.fromUs + 40 * MINUTE;
+    const range = { fromUs: scene.gap.fromUs, toUs };
+    const judgement = judgeGap({
+      ...scene,
+      gap: { ...scene.gap, open: false, toUs, expectedByRhythm: 10 },
+      within: range,
+      after: { fromUs: toUs, toUs: toUs + HOUR },
+      homes: scene.homes.map((home) => ({ ...home, notRecorded: [{ fromUs: toUs, toUs: toUs + 2 * HOUR }] })),
+      receptions: scene.receptions.filter(({ atUs }) => atUs < toUs),
+    });
+    expect(judgement.cause).toBe("node-restarted");
+    expect(judgement.evidence[0]?.sentence).toContain("its counter had begun anew");
+    expect(JSON.stringify(judgement)).not.toContain("did not move on");
   });
 });
