@@ -12,6 +12,7 @@ import {
   countInterval,
   type IntervalCounts,
   longestUsualUs,
+  overdueAfterUs,
   rhythmOf,
 } from "../../../src/ledger/gaps/intervals.ts";
 import { baselineLoss, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-detector.ts";
@@ -345,5 +346,14 @@ describe("home gateways", () => {
     expect(homeGateways({ 1: 0.9, 2: 0.15, 3: 0.3 })).toEqual([1, 3]);
     expect(homeGateways({ 7: 0.1 })).toEqual([7]);
     expect(homeGateways({})).toEqual([]);
+  });
+});
+
+describe("a node is overdue", () => {
+  it("after five intervals, after a minute at least, after two and a half of its longest", () => {
+    expect(overdueAfterUs(60e6)).toBe(300e6);
+    expect(overdueAfterUs(10e6)).toBe(60e6);
+    expect(overdueAfterUs(60e6, 200e6)).toBe(500e6);
+    expect(overdueAfterUs(60e6, 100e6)).toBe(300e6);
   });
 });
