@@ -242,6 +242,3 @@ function wordsOf({ ratio, interval95 }: Delivery): string {
     return "Not enough to say: 20 counters expected and 10 frames with an SNR are needed.";
   return `About ${share(ratio)}, likely ${share(interval95[0])} to ${share(interval95[1])}.`;
 }
-
-/** To be shown beside every such figure. */
-export const WHAT_IF_LIMITS = `From the margins of the frames that were heard, each weighed by its chance to be heard; losses for other reasons are taken to stay as they were. A step of data rate is ${decibels(STEP_DB)}.`;

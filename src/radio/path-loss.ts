@@ -24,12 +24,6 @@ export const LOG_DISTANCE_OULU: LogDistanceModel = {
   referenceDistanceM: 1000,
   exponent: 2.32,
 };
-/** Bor et al. 2016: Lancaster, built-up, coefficients as read in a public simulator. */
-export const LOG_DISTANCE_LANCASTER: LogDistanceModel = {
-  referenceLossDb: 127.41,
-  referenceDistanceM: 40,
-  exponent: 2.08,
-};
 
 /** Log-distance loss in dB, decimal logarithm. Holds only within the range in which the model was measured. */
 export function logDistanceLossDb(distanceM: number, model: LogDistanceModel): number {

@@ -58,6 +58,7 @@ step("Types", () => {
   }
   return 0;
 });
+step("Unused files, exports and packages", () => tool("knip/knip", []));
 step("Unit tests, the quick part", () => tests("unit", "quick"));
 step("Unit tests, the rest", () => tests("unit", "long"));
 step("Build", () => {

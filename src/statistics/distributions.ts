@@ -1,6 +1,7 @@
 /**
  * Tail probabilities and quantiles of the normal distribution, with full precision far out.
  */
+import chiSquareCdf from "@stdlib/stats-base-dists-chisquare-cdf";
 import cdf from "@stdlib/stats-base-dists-normal-cdf";
 import quantileOf from "@stdlib/stats-base-dists-normal-quantile";
 
@@ -38,14 +39,26 @@ export function studentTwoSidedP(t: number, degrees: number): number {
   return Math.min(1, incompleteBeta(degrees / (degrees + t * t), degrees / 2, 0.5));
 }
 
-/** t of a two-sided interval: 2.228 for confidence 0.95 and 10 degrees of freedom. By bisection, to 1e-9. */
+/** t of a two-sided interval: 2.228 for confidence 0.95 and 10 degrees of freedom. By bisection, to 1e-12. */
 export function intervalT(confidence: number, degrees: number): number {
   let low = 0;
   let high = 2;
   while (studentTwoSidedP(high, degrees) > 1 - confidence && high < 1e9) high *= 2;
-  while (high - low > 1e-9 * high) {
+  while (high - low > 1e-12 * high) {
     const middle = (low + high) / 2;
     if (studentTwoSidedP(middle, degrees) > 1 - confidence) low = middle;
+    else high = middle;
+  }
+  return (low + high) / 2;
+}
+
+/** x with P(X² <= x) = p, for p above 0 and below 1. By bisection, to 1e-12. */
+export function chiSquareQuantile(p: number, degrees: number): number {
+  let low = 0;
+  let high = degrees * 20 + 200;
+  while (high - low > 1e-12 * high) {
+    const middle = (low + high) / 2;
+    if (chiSquareCdf(middle, degrees) < p) low = middle;
     else high = middle;
   }
   return (low + high) / 2;

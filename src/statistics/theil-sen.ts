@@ -1,9 +1,8 @@
 /**
  * How steeply does a series rise, so that wild values do not matter?
  */
-import { intervalZ } from "./distributions.ts";
+import { chiSquareQuantile, intervalT, intervalZ } from "./distributions.ts";
 import { median, tieSizesOf } from "./robust.ts";
-import { chiSquareQuantile, studentT } from "./student.ts";
 
 export interface TheilSenResult {
   /** Median of the slopes of all pairs, units of y for one unit of x; null without two distinct x. */
@@ -171,7 +170,7 @@ export function fitLine(
   const sigma = Math.sqrt(squares / degrees);
   const slopeError = sigma / Math.sqrt(xx);
   const interceptError = sigma * Math.sqrt(1 / n + meanX ** 2 / xx);
-  const t = studentT(confidence, degrees);
+  const t = intervalT(confidence, degrees);
   const rest = (1 - confidence) / 2;
   return {
     slope,

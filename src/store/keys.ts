@@ -11,7 +11,7 @@ import { addSet, heldKeysOf, KEY_ROW, type KeyRow, markDue } from "./key-sets.ts
 import { restrictToOwner, type Store } from "./open.ts";
 import { prepared } from "./queries/statement.ts";
 
-export { type HeldKeys, keysById, keysOfAddress } from "./key-sets.ts";
+export { keysById, keysOfAddress } from "./key-sets.ts";
 
 /** What may be shown of a set of keys. */
 export interface KeysListed {

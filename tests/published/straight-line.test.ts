@@ -4,7 +4,7 @@
  * digits confirm); NIST/SEMATECH e-Handbook 1.3.6.7.2 and 1.3.6.7.4, tables of critical values (from memory).
  */
 import { describe, expect, it } from "vitest";
-import { chiSquareQuantile, studentCdf, studentT } from "../../src/statistics/student.ts";
+import { chiSquareQuantile, intervalT, studentCdf } from "../../src/statistics/distributions.ts";
 import { fitLine } from "../../src/statistics/theil-sen.ts";
 
 /** y, x. */
@@ -74,8 +74,8 @@ describe("critical values", () => {
       [30, 2.042],
       [100, 1.984],
     ] as const) {
-      expect(studentT(0.95, degrees)).toBeCloseTo(value, 3);
-      expect(studentCdf(-studentT(0.95, degrees), degrees)).toBeCloseTo(0.025, 9);
+      expect(intervalT(0.95, degrees)).toBeCloseTo(value, 3);
+      expect(studentCdf(-intervalT(0.95, degrees), degrees)).toBeCloseTo(0.025, 9);
     }
   });
 

@@ -3,8 +3,8 @@
  * weighed so that each part of the day counts alike on both sides.
  */
 
+import { chiSquareQuantile } from "../../statistics/distributions.ts";
 import { blockSums, repeatableChance, standardDeviation } from "../../statistics/series.ts";
-import { chiSquareQuantile } from "../../statistics/student.ts";
 import type { Push } from "./node-effect.ts";
 
 const DAY_US = 86_400_000_000;

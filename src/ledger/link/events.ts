@@ -122,7 +122,7 @@ function secondLargest(counts: readonly number[]): number {
   return [...counts].sort((a, b) => b - a)[1] ?? 1;
 }
 
-export type { EventCertainty, FOptsCertainty, LinkEvent, LinkEventKind, LinkFrame } from "./data-rate.ts";
+export type { LinkEvent, LinkEventKind, LinkFrame } from "./data-rate.ts";
 
 /** The events of one counter life, from its frames in order of time. */
 export function linkEvents(frames: Iterable<LinkFrame>): LinkEvent[] {

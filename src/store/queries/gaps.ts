@@ -97,18 +97,6 @@ export function goesOn({ open, endedUs }: Pick<StoredGap, "open" | "endedUs">): 
   return open === 1 && endedUs === null;
 }
 
-export function gapsOfLife(
-  store: Store,
-  devAddr: number,
-  life: number,
-  { fromUs, toUs }: TimeRange,
-): StoredGap[] {
-  return prepared(
-    store,
-    `SELECT ${COLUMNS} FROM gap WHERE shown = 1 AND dev_addr = ? AND life = ? AND from_us < ? AND to_us > ? ORDER BY from_us`,
-  ).all(devAddr, life, toUs, fromUs) as StoredGap[];
-}
-
 export function gapById(store: Store, id: string): StoredGap | null {
   const row = prepared(store, `SELECT ${COLUMNS} FROM gap WHERE id = ?`).get(id);
   return (row as StoredGap | undefined) ?? null;

@@ -22,14 +22,9 @@ export type {
   DataFrameUp,
   DataMessageType,
   Direction,
-  FCtrlDown,
-  FCtrlUp,
-  JoinAccept,
   JoinRequest,
   MessageType,
   PhyPayload,
-  PhyPayloadFault,
-  Proprietary,
   RejoinRequest,
 } from "./message.ts";
 export { MESSAGE_TYPES } from "./message.ts";
