@@ -12,7 +12,7 @@ import type {
   SiteView,
 } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { percent, span, THRESHOLDS } from "./status.ts";
+import { countDevices, percent, span, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
 
@@ -94,7 +94,7 @@ export function gatewaysSentence(gateways: readonly GatewayRow[], window: TimeRa
 }
 
 function nodesPart(ownNodes: readonly NodeRow[], window: TimeRange): Part[] {
-  const many = ownNodes.length;
+  const many = countDevices(ownNodes);
   if (many === 0) return [text(`No node of one's own was heard ${within(window)}`)];
   const enough = judged(ownNodes);
   const [only] = enough;
@@ -111,10 +111,11 @@ function nodesPart(ownNodes: readonly NodeRow[], window: TimeRange): Part[] {
     return [nodeLink(only), text(`${of} lost ${lost} ${within(window)}`), ...whyPart([only])];
   }
   const losers = enough.filter((row) => lossOnAir(row) > THRESHOLDS.lookLoss);
-  const losing = losers.length;
-  const of = enough.length === many ? "nodes" : `nodes with ${ENOUGH}`;
+  const losing = countDevices(losers);
+  const judgedDevices = countDevices(enough);
+  const of = judgedDevices === many ? "nodes" : `nodes with ${ENOUGH}`;
   return [
-    link(`${losing === 0 ? "None" : losing} of ${enough.length} ${of}`, "#/nodes"),
+    link(`${losing === 0 ? "None" : losing} of ${judgedDevices} ${of}`, "#/nodes"),
     text(` lost more than ${THRESHOLDS.lookLoss * 100}\u202F% on the air ${within(window)}`),
     ...whyPart(losers),
   ];
@@ -215,9 +216,10 @@ export function nodesSentence(
   more = 0,
 ): Sentence {
   const own = nodes.filter((row) => !row.stranger);
-  const strangers = nodes.length - own.length;
+  const ownDevices = countDevices(own);
+  const strangers = countDevices(nodes.filter((row) => row.stranger));
   if (nodes.length === 0) return [text(`No node was heard ${within(window)}.`)];
-  const was = nodes.length === 1 ? "was" : "were";
+  const was = ownDevices + strangers === 1 ? "was" : "were";
   const others =
     more === 0 ? "" : ` ${count(more, "more node was", "more nodes were")} heard and not listed.`;
   if (own.length === 0) {
@@ -225,7 +227,7 @@ export function nodesSentence(
     return [text(`${count(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.${others}`)];
   }
   return [
-    text(`${count(own.length, "node")}${homeAssumed ? "" : " of one's own"}`),
+    text(`${count(ownDevices, "node")}${homeAssumed ? "" : " of one's own"}`),
     text(strangers === 0 ? "" : ` and ${count(strangers, "stranger")}`),
     text(` ${was} heard ${within(window)}; `),
     ...worstPart(own),
@@ -245,8 +247,11 @@ function worstPart(own: readonly NodeRow[]): Part[] {
     return [nodeLink(worst), text(` lost${enough.length === 1 ? "" : " most,"} ${lossWords(worst)}`)];
   }
   if (enough.length === 1) return [nodeLink(worst), text(" lost nothing on the air")];
+  const judgedDevices = countDevices(enough);
   const who =
-    enough.length === own.length ? "none of the nodes" : `none of the ${enough.length} nodes with ${ENOUGH}`;
+    judgedDevices === countDevices(own)
+      ? "none of the nodes"
+      : `none of the ${judgedDevices} nodes with ${ENOUGH}`;
   return [text(`${who} lost a counter on the air`)];
 }
 

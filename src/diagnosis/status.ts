@@ -23,6 +23,11 @@ export const THRESHOLDS = {
   badMarginDb: 1,
 } as const;
 
+/** Returns how many devices some rows are of: each counts once, however many counter lives it has. */
+export function countDevices(rows: readonly { readonly devAddr: string | number }[]): number {
+  return new Set(rows.map(({ devAddr }) => devAddr)).size;
+}
+
 /** What is said of a node while its counters are counted again: frames came out of order, or keys changed. */
 export const RECOUNTING: Judgement = {
   standing: "waiting",

@@ -1,7 +1,7 @@
 /** The list of nodes: what each was heard to send in the window, what it lost, and how it stands. */
 import type { NodeRow, NodesView, Sentence } from "../contract/index.ts";
 import { nodesSentence } from "../diagnosis/sentences.ts";
-import type { StandingWord } from "../diagnosis/status.ts";
+import { countDevices, type StandingWord } from "../diagnosis/status.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
@@ -20,7 +20,7 @@ export interface NodeList {
   readonly nodes: readonly NodeRow[];
   /** Lives heard in the window that are not listed. */
   readonly more: number;
-  /** Lives heard in the window, listed or not: of one's own, and of strangers. */
+  /** Devices heard in the window, listed or not: of one's own, and of strangers. */
   readonly ownHeard: number;
   readonly strangersHeard: number;
   readonly sentence: Sentence;
@@ -87,7 +87,8 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
     const heardBy = places.flatMap((place) => gateways[place]?.eui ?? []);
     return nodeRow(life, own, heardBy, context);
   });
-  const ownHeard = heard.reduce((sum, { stranger }) => sum + Number(!stranger), 0);
+  const devices = (of: readonly HeardLife[]) => countDevices(of.map(({ life }) => life));
+  const ownHeard = devices(heard.filter(({ stranger }) => !stranger));
   const more = heard.length - nodes.length;
   // Made of what was heard; who has fallen silent says so in a line of its own.
   const sentence = nodesSentence(nodes, home.assumed, window, more);
@@ -99,7 +100,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
     nodes: nodes.map((row) => withWhy(row, shares)),
     more,
     ownHeard,
-    strangersHeard: heard.length - ownHeard,
+    strangersHeard: devices(heard.filter(({ stranger }) => stranger)),
     sentence,
     home,
   };

@@ -60,6 +60,15 @@ describe("the site's sentence", () => {
     );
   });
 
+  it("counts a device with three lives once", () => {
+    const lives = [1, 2, 3].map((life) => ({ ...node("01000000", { missed: 4 }), life }));
+    const own = [...lives, node("01000001", {})];
+    expect(site([gateway(SHED)], own)).toBe(
+      "1 of 2 nodes lost more than 5 % on the air in the last hour; the gateway was in reach.",
+    );
+    expect(read(nodesSentence(own, true, lastHour))).toContain("2 nodes were heard in the last hour;");
+  });
+
   it("counts exactly five per cent as not more", () => {
     expect(site([gateway(SHED)], nodes(2, [1]))).toBe(
       "None of 2 nodes lost more than 5 % on the air in the last hour; the gateway was in reach.",
@@ -89,11 +98,11 @@ describe("the site's sentence", () => {
   });
 
   it("does not judge nodes with few counters", () => {
-    const few = node("01000000", { expected: 9, missed: 5 });
+    const few = node("01A00000", { expected: 9, missed: 5 });
     expect(site([gateway(SHED)], [few])).toBe(
       "1 node was heard in the last hour, too few counters yet to speak of loss; the gateway was in reach.",
     );
-    expect(site([gateway(SHED)], [few, few])).toBe(
+    expect(site([gateway(SHED)], [few, { ...few, devAddr: "01A00001" }])).toBe(
       "2 nodes were heard in the last hour, too few counters of each yet to speak of loss; the gateway was in reach.",
     );
     expect(site([gateway(SHED)], [...nodes(2), few])).toBe(
@@ -105,7 +114,7 @@ describe("the site's sentence", () => {
   });
 
   it("does not count what was missed while no gateway was in reach as lost on the air", () => {
-    const away = node("01000000", { expected: 40, missed: 10, missedDuringOutage: 10 });
+    const away = node("01A00000", { expected: 40, missed: 10, missedDuringOutage: 10 });
     expect(site([gateway(SHED)], [away, ...nodes(1)])).toContain("None of 2 nodes lost");
     // and does not judge by the few counters that are left
     const mostlyAway = node("01000000", { expected: 40, missed: 35, missedDuringOutage: 35 });

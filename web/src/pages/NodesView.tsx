@@ -108,7 +108,7 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
         </label>
         {text === "" ? null : (
           <p role="status" class="small quiet">
-            {counted(shown.length, "node")} of {nodes.nodes.length} shown
+            {counted(deviceCount(shown), "node")} of {deviceCount(nodes.nodes)} shown
           </p>
         )}
       </div>
@@ -156,4 +156,9 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
       </Fold>
     </>
   );
+}
+
+/** A device counts once, however many counter lives are listed. */
+function deviceCount(rows: readonly NodeRow[]): number {
+  return new Set(rows.map(({ devAddr }) => devAddr)).size;
 }
