@@ -89,10 +89,6 @@ async function listen(given: unknown, version: string): Promise<void> {
     import("../service/errors.ts"),
     import("../service/access.ts"),
   ]);
-  const folder = (name: string) => {
-    const path = fileURLToPath(new URL(name, packageRoot));
-    return existsSync(path) ? path : null;
-  };
   let token: string | null;
   try {
     token = tokenFor(options.host, tokenGiven(options));
@@ -100,6 +96,43 @@ async function listen(given: unknown, version: string): Promise<void> {
     if (error instanceof ServiceUnusable) throw new CannotRun(`${error.message} ${error.remedy}`);
     throw error;
   }
+  // From here on there is something to close, so a signal is heeded before all has started, too.
+  const starting = startService(options, relay, token, ownPlans, version);
+  let isEnding = false;
+  const graceful = closeWithGrace({ delay: LAST_RESORT_MS, logger: false }, async ({ err }) => {
+    isEnding = true;
+    if (err !== undefined) complain(`${err.stack ?? err.message}\n`);
+    const running = await starting.catch(() => null);
+    await running?.end();
+  });
+  try {
+    const { readyLine } = await starting;
+    if (!isEnding) print(`${readyLine}\n`);
+  } catch (error) {
+    graceful.uninstall();
+    throw error;
+  }
+}
+
+interface RunningService {
+  /** The one line that tells where it listens. */
+  readonly readyLine: string;
+  /** Ends it in order, within END_WITHIN_MS but for one commit. */
+  end(): Promise<void>;
+}
+
+/** Starts intake and dashboard; rejects with what a person can do about it, and then nothing is left running. */
+async function startService(
+  options: z.infer<typeof Options>,
+  relay: RelayTarget[],
+  token: string | null,
+  ownPlans: ReturnType<typeof ownPlansGiven>,
+  version: string,
+): Promise<RunningService> {
+  const folder = (name: string) => {
+    const path = fileURLToPath(new URL(name, packageRoot));
+    return existsSync(path) ? path : null;
+  };
   const starting = startIntake({
     dbPath: options.db,
     udpHost: options.udpHost ?? null,
@@ -163,15 +196,13 @@ async function listen(given: unknown, version: string): Promise<void> {
     await end();
     throw new CannotRun(webTrouble(error, options.host, options.webPort));
   }
-  closeWithGrace({ delay: LAST_RESORT_MS, logger: false }, async ({ err }) => {
-    if (err !== undefined) complain(`${err.stack ?? err.message}\n`);
-    await end();
-  });
   const bound = app.server.address();
   const webPort = bound !== null && typeof bound === "object" ? bound.port : options.webPort;
-  print(
-    `${readyLine(options.udpHost ?? null, intake.udp[0]?.port ?? 0, relay, options.host, webPort, token)}\n`,
-  );
+  const udpPort = intake.udp[0]?.port ?? 0;
+  return {
+    readyLine: readyLineOf(options.udpHost ?? null, udpPort, relay, options.host, webPort, token),
+    end,
+  };
 }
 
 /**
@@ -214,7 +245,7 @@ function relayTargets(texts: readonly string[]): RelayTarget[] {
 }
 
 /** One line with both addresses; the token rides in the dashboard's, to be opened as it stands. */
-function readyLine(
+function readyLineOf(
   udpHost: string | null,
   udpPort: number,
   relay: readonly RelayTarget[],

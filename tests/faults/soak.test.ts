@@ -37,7 +37,7 @@ const LIVE_MALFORMED = 120;
 const MALFORMED_EVERY = 60;
 /** An answer that came sooner left after the commit: without one it leaves after 23 ms. */
 const STORED_BEFORE_MS = 22;
-const VIEW_WITHIN_MS = 30_000;
+const VIEW_WITHIN_MS = 120_000;
 const PIECE_WITHIN_MS = 120_000;
 /** Peak of the last third over the peak of the first: the page caches fill with a store that grows, no more. */
 const MAX_GROWTH = 1.5;
@@ -199,6 +199,7 @@ it(
     let lives = 1;
     let asked = 0;
     let longestViewMs = 0;
+    let slowestView = "";
     let longestAnswerMs = 0;
     let malformed = 0;
     let number = 0;
@@ -211,7 +212,8 @@ it(
       const text = await answer.text();
       if (!allowed.includes(answer.status))
         throw new Error(`${path}: ${answer.status} ${text.slice(0, 500)}`);
-      longestViewMs = Math.max(longestViewMs, performance.now() - startMs);
+      const tookMs = performance.now() - startMs;
+      if (tookMs > longestViewMs) [longestViewMs, slowestView] = [tookMs, path.replace(/\?.*/, "")];
       asked += 1;
     };
 
@@ -323,7 +325,7 @@ it(
       `${DAYS} days in ${PIECES} pieces, ${lives} lives of the service: ${packets.length} packets; ` +
         `${[...wanted.values()].reduce((a, b) => a + b, 0)} receptions of ${wanted.size} uplinks true, ${lost.length} uplinks lost, ` +
         `${surplus.length} found more often; ${promised.length} live uplinks promised, ${notKept.length} lost; ` +
-        `${malformed} malformed live; ${asked} views asked, longest ${longestViewMs.toFixed(0)} ms; longest answer ` +
+        `${malformed} malformed live; ${asked} views asked, longest ${longestViewMs.toFixed(0)} ms (${slowestView}); longest answer ` +
         `${longestAnswerMs.toFixed(0)} ms; peak memory ${firstMb.toFixed(0)} MB in the first third, ${lastMb.toFixed(0)} MB in the last ` +
         `(${peaksMb.map((mb) => mb.toFixed(0)).join(" ")})`,
     );
