@@ -5,6 +5,7 @@ import { percent } from "../diagnosis/status.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { airView } from "../views/air.ts";
 import { askedWindow } from "../views/window.ts";
+import { figure } from "../words/format.ts";
 import {
   guarded,
   ownPlansGiven,
@@ -13,7 +14,7 @@ import {
   withReader,
   withViewOptions,
 } from "./options.ts";
-import { number, print, printJson, sentenceText, table } from "./view-output.ts";
+import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function airCommand(): Command {
   return withViewOptions(
@@ -68,19 +69,19 @@ function channelTable(view: AirView): string {
     { title: "gateway", of: (channel) => channel.gatewayName ?? channel.gatewayEui },
     { title: "MHz", of: (channel) => (channel.frequencyHz / 1e6).toFixed(3), right: true },
     { title: "receptions", of: (channel) => String(channel.receptions), right: true },
-    { title: "airtime s", of: (channel) => number(channel.airtimeSeconds, 2), right: true },
-    { title: "busy s", of: (channel) => number(channel.busySeconds, 2), right: true },
+    { title: "airtime s", of: (channel) => figure(channel.airtimeSeconds, 2), right: true },
+    { title: "busy s", of: (channel) => figure(channel.busySeconds, 2), right: true },
     { title: "utilisation", of: (channel) => percent(channel.utilisation), right: true },
     { title: "crc bad", of: (channel) => share(channel.crcBadRatio), right: true },
-    { title: "noise dBm", of: (channel) => number(channel.noiseFloorDbm), right: true },
+    { title: "noise dBm", of: (channel) => figure(channel.noiseFloorDbm, 1), right: true },
     { title: "noise trend", of: (channel) => trendWords(channel.noiseTrend) },
-    { title: "strangers s", of: (channel) => number(channel.strangerAirtimeSeconds, 2), right: true },
+    { title: "strangers s", of: (channel) => figure(channel.strangerAirtimeSeconds, 2), right: true },
     { title: "collisions", of: (channel) => share(channel.collisions?.aloha ?? null), right: true },
   ]);
 }
 
 function trendWords({ verdict, changeDb }: AirView["channels"][number]["noiseTrend"]): string {
-  return changeDb === null ? verdict : `${verdict}, ${number(changeDb)} dB`;
+  return changeDb === null ? verdict : `${verdict}, ${figure(changeDb, 1)} dB`;
 }
 
 function gatewayWords(gateway: AirGateway): string {
@@ -98,7 +99,7 @@ function dataRateTable({ dataRates }: AirView): string {
     { title: "data rate", of: (rate) => rate.name },
     { title: "packets", of: (rate) => String(rate.receptions), right: true },
     { title: "frames", of: (rate) => String(rate.frames), right: true },
-    { title: "airtime s", of: (rate) => number(rate.airtimeSeconds, 2), right: true },
+    { title: "airtime s", of: (rate) => figure(rate.airtimeSeconds, 2), right: true },
   ]);
 }
 
@@ -110,7 +111,7 @@ function networkTable({ networks }: AirView): string {
     { title: "nodes", of: (one) => String(one.nodes), right: true },
     { title: "packets", of: (one) => String(one.receptions), right: true },
     { title: "frames", of: (one) => String(one.frames), right: true },
-    { title: "airtime s", of: (one) => number(one.airtimeSeconds, 2), right: true },
+    { title: "airtime s", of: (one) => figure(one.airtimeSeconds, 2), right: true },
     { title: "share", of: (one) => share(total === 0 ? null : one.airtimeSeconds / total), right: true },
   ]);
 }
@@ -120,7 +121,7 @@ function talkerTable({ talkers }: AirView): string {
     { title: "node", of: (talker) => talker.name ?? talker.devAddr },
     { title: "whose", of: (talker) => (talker.stranger ? talker.network : "own") },
     { title: "frames", of: (talker) => String(talker.frames), right: true },
-    { title: "airtime s", of: (talker) => number(talker.airtimeSeconds, 2), right: true },
+    { title: "airtime s", of: (talker) => figure(talker.airtimeSeconds, 2), right: true },
     { title: "share", of: (talker) => percent(talker.share), right: true },
     { title: "fullest hour", of: (talker) => percent(talker.busiestHourDuty), right: true },
   ]);

@@ -4,7 +4,6 @@ import { Argument, Command, Option } from "commander";
 import { z } from "zod";
 import type { BenchItem, BenchState, BenchTable, BenchView } from "../contract/index.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
-import { listed } from "../diagnosis/bench/limits.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
@@ -13,6 +12,7 @@ import { openReader, type Store, StoreUnusable } from "../store/open.ts";
 import { benchTable, benchView, knownGateways } from "../views/bench.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
+import { listed } from "../words/format.ts";
 import {
   CannotRun,
   guarded,

@@ -10,6 +10,7 @@ import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/time-range.ts";
 import { closeStore, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
+import { figure } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, interruptible, type Progress, progressBar } from "./options.ts";
 import { complain, print, printJson } from "./view-output.ts";
 
@@ -126,13 +127,13 @@ function inGivenOrder(reports: readonly FileReport[], files: readonly string[]):
 }
 
 function orderSentence(differing: number): string {
-  const what = differing === 1 ? "1 reception is" : `${differing.toLocaleString("en-GB")} receptions are`;
+  const what = differing === 1 ? "1 reception is" : `${figure(differing)} receptions are`;
   return `Captures were read out of order: ${what} dated or judged otherwise than in order. Run 'mastlog rebuild' to correct this.`;
 }
 
 function describe(report: FileReport): string {
   if (report.readBefore) return `${report.file}: was read before; nothing changed.`;
-  const count = (n: number, what: string) => `${n.toLocaleString("en-GB")} ${what}${n === 1 ? "" : "s"}`;
+  const count = (n: number, what: string) => `${figure(n)} ${what}${n === 1 ? "" : "s"}`;
   const parts = [
     `${count(report.datagrams, "datagram")} with ${count(report.receptions, "reception")}`,
     ...(report.from === null ? [] : [`from ${report.from} to ${report.to}`]),

@@ -5,6 +5,7 @@ import { readNodeKeysFile } from "../ledger/keys/file.ts";
 import { addKeys, type KeysListed, listKeys, removeKeys } from "../store/keys.ts";
 import { openStore, type Store } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
+import { plural } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
 import { print, printJson, table } from "./view-output.ts";
 
@@ -36,7 +37,7 @@ function addCommand(): Command {
         const { result: added, accounted } = changeKeys(options.db, (db) => addKeys(db, entries));
         if (options.json === true)
           return printJson({ added, given: entries.length, accountedAnew: accounted });
-        print(`${count(added, "new set")} of keys; ${pastWords(accounted)}\n`);
+        print(`${plural(added, "new set")} of keys; ${pastWords(accounted)}\n`);
       }),
     );
 }
@@ -60,7 +61,7 @@ function removeCommand(): Command {
         const { result: removed, accounted } = changeKeys(options.db, (db) => removeKeys(db, of));
         if (removed === 0) throw new CannotRun(`No keys are held for ${Object.values(of).join("")}.`);
         if (options.json === true) return printJson({ removed, accountedAnew: accounted });
-        print(`${count(removed, "set")} of keys removed; ${pastWords(accounted)}\n`);
+        print(`${plural(removed, "set")} of keys removed; ${pastWords(accounted)}\n`);
       }),
     );
 }
@@ -119,12 +120,8 @@ function keyTable(keys: readonly KeysListed[]): string {
   ]);
 }
 
-function count(value: number, noun: string): string {
-  return `${value.toLocaleString("en-GB")} ${noun}${value === 1 ? "" : "s"}`;
-}
-
 function pastWords(accounted: number): string {
   return accounted === 0
     ? "nothing of the past had to be accounted anew."
-    : `the past of ${count(accounted, "address").replace(/addresss$/, "addresses")} was accounted anew.`;
+    : `the past of ${plural(accounted, "address").replace(/addresss$/, "addresses")} was accounted anew.`;
 }

@@ -15,6 +15,7 @@ import {
 } from "../store/placements.ts";
 import { newPlacement, placementEdit, placementRows } from "../views/user-data.ts";
 import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
+import { figure } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
 import { print, printJson, table } from "./view-output.ts";
 
@@ -209,7 +210,7 @@ function change(path: string, work: PlacementWork): number {
   const outcome = withWriter(path, (db) => changePlacements(db, work));
   if (outcome === PLACEMENT_FAILS.none) throw new CannotRun("No placement has this number.");
   if (outcome === PLACEMENT_FAILS.full) {
-    const most = MAX_PLACEMENTS.toLocaleString("en-GB");
+    const most = figure(MAX_PLACEMENTS);
     throw new CannotRun(`${most} placements are kept already; remove some first.`);
   }
   if (outcome === PLACEMENT_FAILS.sameBegin)

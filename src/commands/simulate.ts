@@ -15,6 +15,7 @@ import { readScenario, type Scenario } from "../simulate/scenario.ts";
 import type { ScenarioClock } from "../simulate/scenario-time.ts";
 import { type LiveSummary, sendLive } from "../simulate/send-live.ts";
 import { packageRoot } from "../store/open.ts";
+import { plural } from "../words/format.ts";
 
 const HELP = `
 Without SCENARIO it plays the sample site Fennick Orchard. Nothing is transmitted by radio: what leaves are the UDP
@@ -183,20 +184,16 @@ async function write(file: string, data: string | Uint8Array): Promise<void> {
 }
 
 function describeSite({ title, gateways, nodes, strangers }: Scenario, seed: number): string {
-  return `"${title}" (seed ${seed}): ${count(gateways.length, "gateway")}, ${count(nodes.length, "node")} and ${count(strangers.length, "stranger")}`;
+  return `"${title}" (seed ${seed}): ${plural(gateways.length, "gateway")}, ${plural(nodes.length, "node")} and ${plural(strangers.length, "stranger")}`;
 }
 
 function describeRun(summary: LiveSummary, to: string): string {
   const { sent, receptions, answerable, answered, untilUs, asked } = summary;
-  const downlinks = asked === 0 ? "" : `; ${count(asked, "request")} to transmit taken or refused`;
-  const run = `Sent ${count(sent, "datagram")} with ${count(receptions, "reception")}, ${lengthOf(untilUs)} of the scenario${downlinks}`;
+  const downlinks = asked === 0 ? "" : `; ${plural(asked, "request")} to transmit taken or refused`;
+  const run = `Sent ${plural(sent, "datagram")} with ${plural(receptions, "reception")}, ${lengthOf(untilUs)} of the scenario${downlinks}`;
   if (answerable === 0) return `${run}.`;
   if (answered === 0) return `${run}. None was acknowledged: is a listener at ${to}?`;
   return `${run}; ${((100 * answered) / answerable).toFixed(1)} % were acknowledged within 100 ms.`;
-}
-
-function count(number: number, what: string): string {
-  return `${number} ${what}${number === 1 ? "" : "s"}`;
 }
 
 /** `6:00:00` of microseconds. */

@@ -12,6 +12,7 @@ import { closeStore, openStore } from "../store/open.ts";
 import { rebuildInSteps } from "../store/rebuild.ts";
 import { Recorder } from "../store/recorder.ts";
 import { rescueStore } from "../store/rescue.ts";
+import { figure, plural } from "../words/format.ts";
 import { CannotRun, type DbOptions, dbOption, guarded, interruptible, progressBar } from "./options.ts";
 import { complain, print, printJson } from "./view-output.ts";
 
@@ -91,22 +92,18 @@ async function printRescue(
   const lost =
     holes.length === 0
       ? "Every table could be read to its end."
-      : `Not everything could be read: ${holes.map(({ name, holes: n }) => `${name} has ${count(n, "hole")}`).join(", ")}.`;
-  print(`${file}: ${count(receptions, "reception")} rescued. ${lost} What is derived was derived again.\n`);
+      : `Not everything could be read: ${holes.map(({ name, holes: n }) => `${name} has ${plural(n, "hole")}`).join(", ")}.`;
+  print(`${file}: ${plural(receptions, "reception")} rescued. ${lost} What is derived was derived again.\n`);
 }
 
 function describe(
   { bytes, receptions, keySets }: { bytes: number; receptions: number; keySets: number },
   withoutKeys: boolean,
 ): string {
-  const size = `${count(receptions, "reception")}, ${(bytes / 1e6).toFixed(1)} MB.`;
+  const size = `${plural(receptions, "reception")}, ${(bytes / 1e6).toFixed(1)} MB.`;
   if (withoutKeys) return `${size} It holds no keys.`;
   if (keySets === 0) return size;
-  return `${size} It holds ${count(keySets, "set")} of keys; keep it as safe as the store, or use --without-keys.`;
-}
-
-function count(value: number, noun: string): string {
-  return `${value.toLocaleString("en-GB")} ${noun}${value === 1 ? "" : "s"}`;
+  return `${size} It holds ${plural(keySets, "set")} of keys; keep it as safe as the store, or use --without-keys.`;
 }
 
 // `mastlog rebuild`: derives frames, counters and loads again from the stored receptions.
@@ -134,7 +131,7 @@ async function rebuildStore(path: string): Promise<void> {
         const step = steps.next();
         if (step.done === true) {
           bar.stop();
-          print(`${step.value.toLocaleString("en-GB")} receptions gone through.\n`);
+          print(`${figure(step.value)} receptions gone through.\n`);
           return;
         }
         // Signals get their turn.

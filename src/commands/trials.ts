@@ -5,8 +5,9 @@ import { plainLine } from "../model/plain-text.ts";
 import { findSide, type Side, sidesIn } from "../views/trials/sides.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { askedWindow } from "../views/window.ts";
+import { figure } from "../words/format.ts";
 import { CannotRun, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { number, print, printJson, sentenceText, table } from "./view-output.ts";
+import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 // `mastlog compare A B`: which of two placements hears better, by how much, and is that enough to say?
 
@@ -72,7 +73,7 @@ function nodeTable({ a, b, nodes }: TrialAnswer): string {
 
 function intervalText({ estimate, low, high }: Interval, factor = 1, unit = ""): string {
   if (estimate === null) return "–";
-  const of = (value: number) => number(value * factor);
+  const of = (value: number) => figure(value * factor, 1);
   return low === null || high === null
     ? `${of(estimate)}${unit}`
     : `${of(estimate)}${unit} (${of(low)} to ${of(high)})`;

@@ -14,8 +14,9 @@ import {
 } from "../store/user-data.ts";
 import { markRows, newMark, positionRows } from "../views/user-data.ts";
 import { askedWindow } from "../views/window.ts";
+import { figure } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { number, print, printJson, table } from "./view-output.ts";
+import { print, printJson, table } from "./view-output.ts";
 
 interface AddOptions {
   readonly db: string;
@@ -145,7 +146,7 @@ function change(path: string, work: MarkWork): number {
     const outcome = db.transaction(() => changeMarks(db, work)).immediate();
     if (outcome === MARK_FAILS.none) throw new CannotRun("No mark has this number.");
     if (outcome === MARK_FAILS.full)
-      throw new CannotRun(`${MAX_MARKS.toLocaleString("en-GB")} marks are kept already; remove some first.`);
+      throw new CannotRun(`${figure(MAX_MARKS)} marks are kept already; remove some first.`);
     if (outcome === MARK_FAILS.endsEarly) throw new CannotRun("A mark cannot end before it begins.");
     return outcome;
   } finally {
@@ -285,13 +286,13 @@ function positionTable(rows: readonly PositionRow[]): string {
     { title: "what", of: ({ kind }) => kind },
     { title: "id", of: ({ id }) => id },
     { title: "name", of: ({ name }) => name ?? "" },
-    { title: "latitude", of: ({ latitudeDeg }) => number(latitudeDeg, 5), right: true },
-    { title: "longitude", of: ({ longitudeDeg }) => number(longitudeDeg, 5), right: true },
-    { title: "east m", of: ({ eastM }) => number(eastM, 0), right: true },
-    { title: "north m", of: ({ northM }) => number(northM, 0), right: true },
-    { title: "height m", of: ({ heightM }) => number(heightM), right: true },
-    { title: "EIRP dBm", of: ({ eirpDbm }) => number(eirpDbm), right: true },
-    { title: "gain dBi", of: ({ antennaGainDbi }) => number(antennaGainDbi), right: true },
+    { title: "latitude", of: ({ latitudeDeg }) => figure(latitudeDeg, 5), right: true },
+    { title: "longitude", of: ({ longitudeDeg }) => figure(longitudeDeg, 5), right: true },
+    { title: "east m", of: ({ eastM }) => figure(eastM, 0), right: true },
+    { title: "north m", of: ({ northM }) => figure(northM, 0), right: true },
+    { title: "height m", of: ({ heightM }) => figure(heightM, 1), right: true },
+    { title: "EIRP dBm", of: ({ eirpDbm }) => figure(eirpDbm, 1), right: true },
+    { title: "gain dBi", of: ({ antennaGainDbi }) => figure(antennaGainDbi, 1), right: true },
     {
       title: "said by",
       of: ({ from }) => ({ person: "a person", gps: "GPS", both: "a person, and GPS" })[from],

@@ -12,6 +12,7 @@ import { joinsView } from "../views/joins.ts";
 import { nodesView } from "../views/nodes.ts";
 import { siteView } from "../views/site.ts";
 import { askedWindow, resolveWindow } from "../views/window.ts";
+import { figure } from "../words/format.ts";
 import {
   guarded,
   ownPlansGiven,
@@ -20,7 +21,7 @@ import {
   withReader,
   withViewOptions,
 } from "./options.ts";
-import { number, print, printJson, sentenceText, table } from "./view-output.ts";
+import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function nodesCommand(): Command {
   return withViewOptions(
@@ -54,9 +55,9 @@ function nodeTable(nodes: readonly NodeRow[]): string {
       of: (node) => (node.deliveryRatio === null ? "–" : percent(node.deliveryRatio)),
       right: true,
     },
-    { title: "rssi dBm", of: (node) => number(node.rssiDbm.median), right: true },
-    { title: "snr dB", of: (node) => number(node.snrDb.median), right: true },
-    { title: "margin dB", of: (node) => number(node.marginDb.median), right: true },
+    { title: "rssi dBm", of: (node) => figure(node.rssiDbm.median, 1), right: true },
+    { title: "snr dB", of: (node) => figure(node.snrDb.median, 1), right: true },
+    { title: "margin dB", of: (node) => figure(node.marginDb.median, 1), right: true },
     {
       title: "rhythm",
       of: (node) => (node.rhythmSeconds === null ? "–" : span(node.rhythmSeconds)),
@@ -131,10 +132,10 @@ export function gatewaysCommand(): Command {
             { title: "name", of: (gateway) => gateway.name ?? "" },
             { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
             { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
-            { title: "keepalive s", of: (gateway) => number(gateway.keepaliveSeconds), right: true },
+            { title: "keepalive s", of: (gateway) => figure(gateway.keepaliveSeconds, 1), right: true },
             { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
             { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
-            { title: "drift ppm", of: (gateway) => number(gateway.clockDriftPpm, 2), right: true },
+            { title: "drift ppm", of: (gateway) => figure(gateway.clockDriftPpm, 2), right: true },
             { title: "region", of: (gateway) => gateway.region.name ?? "–" },
             {
               title: "refused",
@@ -145,7 +146,7 @@ export function gatewaysCommand(): Command {
             { title: "late", of: ({ downlinks }) => shareText(downlinks?.lateShare ?? null), right: true },
             {
               title: "answer ms",
-              of: ({ downlinks }) => number(downlinks?.push.medianMs ?? null),
+              of: ({ downlinks }) => figure(downlinks?.push.medianMs ?? null, 1),
               right: true,
             },
             { title: "last heard", of: (gateway) => gateway.lastHeard },
@@ -175,7 +176,7 @@ function eventLines(gateways: readonly GatewayRow[]): string {
 
 /** "6.6 %"; "–" where there is nothing to say. */
 function shareText(share: number | null): string {
-  return share === null ? "–" : `${number(100 * share)} %`;
+  return share === null ? "–" : `${figure(100 * share, 1)} %`;
 }
 
 // `mastlog joins`: devices that ask to join, and what became of it.

@@ -46,9 +46,3 @@ export function table<Row>(rows: readonly Row[], columns: readonly Column<Row>[]
   };
   return cells.map((line) => line.map(pad).join("  ").trimEnd()).join("\n");
 }
-
-/** "−97.0" with a true minus; "–" where there is nothing to say. */
-export function number(value: number | null, digits = 1): string {
-  if (value === null) return "–";
-  return `${value < 0 ? "\u2212" : ""}${Math.abs(value).toFixed(digits)}`;
-}

@@ -1,4 +1,5 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
+import { figure } from "../words/format.ts";
 import { percent, span } from "./status.ts";
 
 // For what share of the time is a half-duplex gateway deaf to a node because it transmits itself?
@@ -152,7 +153,10 @@ export function judgeAirtime({ atLeast, estimate, limit, seconds }: AirtimeEvide
     return { standing: "look", words: `close to ${allowed}` };
   }
   if (seconds < 3600) {
-    return { standing: "waiting", words: `under ${allowed} so far; ${span(seconds)} are less than an hour` };
+    return {
+      standing: "waiting",
+      words: `under ${allowed} so far; ${span(seconds)} are less than an hour`,
+    };
   }
   return { standing: "good", words: `under ${allowed} by what was heard` };
 }
@@ -168,7 +172,7 @@ export interface DwellEvidence {
 /** Single frames, and where the region has it the occupancy of one frequency, against the dwell limit. */
 export function judgeDwell(evidence: DwellEvidence): AirtimeVerdict {
   const { frameLimitMs, longestFrameMs, framesOver, frames, inPeriod } = evidence;
-  const milliseconds = (ms: number) => `${Math.round(ms).toLocaleString("en-GB")}\u202Fms`;
+  const milliseconds = (ms: number) => `${figure(Math.round(ms))}\u202Fms`;
   if (framesOver > 0) {
     return {
       standing: "bad",

@@ -3,16 +3,13 @@ import type { Cause, EpisodeRow, GapCounts } from "../contract/gaps.ts";
 import type { Sentence } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
 import { certaintyOf } from "../words/certainty.ts";
+import { figure, plural } from "../words/format.ts";
 import { span } from "./status.ts";
 
 interface Asked {
   readonly fromUs: number;
   readonly toUs: number;
   readonly live: boolean;
-}
-
-function count(n: number, one: string, many = `${one}s`): string {
-  return `${n.toLocaleString("en-GB")} ${n === 1 ? one : many}`;
 }
 
 /** "4 gaps of 3 nodes in the last hour; most often: weak link (3); 1 goes on." `own`: of your own nodes. */
@@ -24,21 +21,21 @@ export function gapsSentence(
   const when = `${live ? "in the last" : "in this window of"} ${span((toUs - fromUs) / 1e6)}`;
   if (own.gaps === 0) {
     const silent =
-      episodes.length === 0 ? "" : `; ${count(episodes.length, "outage")} of a gateway cost no node a frame`;
+      episodes.length === 0 ? "" : `; ${plural(episodes.length, "outage")} of a gateway cost no node a frame`;
     return [{ text: `No gap ${when} that chance and the nodes' own rhythms do not explain${silent}.` }];
   }
   const named = Object.entries(own.byCause)
     .filter(([cause]) => cause !== "unexplained")
     .sort((a, b) => b[1] - a[1] || a[0].localeCompare(b[0]));
-  const unexplained = own.byCause["unexplained"] ?? 0;
+  const unexplained = own.byCause.unexplained ?? 0;
   const parts = [
-    ...named.slice(0, 2).map(([cause, n]) => `${CAUSE_LABELS[cause as Cause]} ${n.toLocaleString("en-GB")}`),
+    ...named.slice(0, 2).map(([cause, n]) => `${CAUSE_LABELS[cause as Cause]} ${figure(n)}`),
     ...(named.length > 2 ? [`other causes ${named.slice(2).reduce((sum, [, n]) => sum + n, 0)}`] : []),
-    ...(unexplained > 0 ? [`unexplained ${unexplained.toLocaleString("en-GB")}`] : []),
+    ...(unexplained > 0 ? [`unexplained ${figure(unexplained)}`] : []),
   ];
   return [
-    { text: count(own.gaps, "gap"), href: "#/gaps" },
-    { text: ` of ${count(own.nodes, "node")} ${when}: ${parts.join(", ")}` },
+    { text: plural(own.gaps, "gap"), href: "#/gaps" },
+    { text: ` of ${plural(own.nodes, "node")} ${when}: ${parts.join(", ")}` },
     { text: own.open === 0 ? "." : `; ${openText(own.open, live)}.` },
   ];
 }
@@ -61,11 +58,11 @@ export function episodeSentence(
   const own = nodes - strangers;
   const who =
     strangers === 0
-      ? count(nodes, "node")
+      ? plural(nodes, "node")
       : own === 0
-        ? count(strangers, "stranger")
-        : `${count(own, "node")} and ${count(strangers, "stranger")}`;
-  return `${who} of ${gateway} missed ${count(missed, "counter")} together: ${CAUSE_LABELS[cause]}.`;
+        ? plural(strangers, "stranger")
+        : `${plural(own, "node")} and ${plural(strangers, "stranger")}`;
+  return `${who} of ${gateway} missed ${plural(missed, "counter")} together: ${CAUSE_LABELS[cause]}.`;
 }
 
 export function outageSentence(gateway: string, seconds: number): string {

@@ -13,7 +13,8 @@ import { type Knee, POSSIBLE_KNEES, readProbability, USUAL_KNEE } from "../radio
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { quantile } from "../statistics/robust.ts";
 import { effectiveCount } from "../statistics/series.ts";
-import { decibels, type LinkFrame, marginOf, share } from "./link-frame.ts";
+import { percent } from "../words/format.ts";
+import { decibels, type LinkFrame, marginOf } from "./link-frame.ts";
 
 interface Delivery {
   readonly ratio: number | null;
@@ -240,5 +241,5 @@ function noneWords(what: WhatIf["what"], spreadingFactor: number, repeatShare: n
 function wordsOf({ ratio, interval95 }: Delivery): string {
   if (ratio === null || interval95 === null)
     return "Not enough to say: 20 counters expected and 10 frames with an SNR are needed.";
-  return `About ${share(ratio)}, likely ${share(interval95[0])} to ${share(interval95[1])}.`;
+  return `About ${percent(ratio)}, likely ${percent(interval95[0])} to ${percent(interval95[1])}.`;
 }

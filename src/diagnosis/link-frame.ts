@@ -89,14 +89,6 @@ export function withUnit(value: number, unit: string, digits: number): string {
   return `${value < 0 && /[1-9]/.test(text) ? "\u2212" : ""}${text}${THIN}${unit}`;
 }
 
-/** "97.2 %"; never a certainty that is not there. */
-export function share(ratio: number): string {
-  const text = (ratio * 100).toFixed(1);
-  if (ratio < 1 && text === "100.0") return `>${THIN}99.9${THIN}%`;
-  if (ratio > 0 && text === "0.0") return `<${THIN}0.1${THIN}%`;
-  return `${ratio === 1 || ratio === 0 ? (ratio * 100).toFixed(0) : text}${THIN}%`;
-}
-
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 
 /** "09:40 UTC on 14 Mar": for readers of JSON and of commands; the dashboard writes local time. */

@@ -3,6 +3,7 @@
 import type { Sentence } from "../contract/index.ts";
 import type { JoiningDevice } from "../contract/site.ts";
 import type { Forgotten } from "../contract/user-data.ts";
+import { figure } from "../words/format.ts";
 
 const WORDS: Readonly<Record<string, string>> = {
   short: "datagram shorter than a header",
@@ -81,7 +82,7 @@ export function forgottenWords(kind: "gateway" | "node", of: Omit<Forgotten, "wo
   ];
   const told = parts
     .filter(([count]) => count > 0)
-    .map(([count, one]) => `${count.toLocaleString("en-GB")} ${count === 1 ? one : plural(one)}`);
+    .map(([count, one]) => `${figure(count)} ${count === 1 ? one : plural(one)}`);
   return [...told, "its name and its place"].join(", ");
 }
 
@@ -104,7 +105,7 @@ export interface CapFacts {
 /** null while there was room. */
 export function capSentence({ most, there, refused, gaveWay }: CapFacts): string | null {
   if (refused === 0 && gaveWay === 0) return null;
-  const number = (count: number) => count.toLocaleString("en-GB");
+  const number = (count: number) => figure(count);
   const gave =
     gaveWay === 0
       ? ""
@@ -129,7 +130,7 @@ export function rivalSentence(pair: {
 
 type Counts = Pick<JoiningDevice, "requests" | "accepted" | "late" | "unanswered">;
 
-const times = (n: number) => (n === 1 ? "once" : `${n.toLocaleString("en-GB")} times`);
+const times = (n: number) => (n === 1 ? "once" : `${figure(n)} times`);
 
 /** "asked 12 times: let in twice, 3 answers too late, 7 unanswered". `devAddr`: null where it is not known. */
 export function joinClause({ requests, accepted, late, unanswered }: Counts, devAddr: string | null): string {
@@ -148,7 +149,7 @@ export function joinClause({ requests, accepted, late, unanswered }: Counts, dev
 /** "3 devices asked to join; 1 was not let in." */
 export function joinsSentence(joins: readonly Counts[], areAnswersSeen: boolean): Sentence {
   if (joins.length === 0) return [{ text: "No device asked to join in this window." }];
-  const who = joins.length === 1 ? "1 device" : `${joins.length.toLocaleString("en-GB")} devices`;
+  const who = joins.length === 1 ? "1 device" : `${figure(joins.length)} devices`;
   if (!areAnswersSeen) {
     return [
       { text: `${who} asked to join. Answers are not visible here: record both directions to see them.` },

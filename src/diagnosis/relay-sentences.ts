@@ -1,5 +1,6 @@
 /** How does the passage between gateways and server stand, in a sentence? From figures handed in. */
 import type { Standing } from "../contract/common.ts";
+import { figure } from "../words/format.ts";
 
 export type UpstreamCondition = "answering" | "waiting" | "idle" | "silent" | "refusing" | "unresolved";
 
@@ -63,7 +64,7 @@ export function judgePassage({ upstreams, gateways, storage }: PassageFacts): {
   const { standing, words } = judgeUpstream(server);
   const parts = [
     `Relaying to ${server.name}, ${words}`,
-    gateways === 1 ? "1 gateway" : `${gateways.toLocaleString("en-GB")} gateways`,
+    gateways === 1 ? "1 gateway" : `${figure(gateways)} gateways`,
   ];
   const astray = listeners.filter(({ state }) => STANDINGS[state] === "bad").map(({ name }) => name);
   if (astray.length > 0) parts.push(`${astray.join(" and ")}, which only hears, cannot be reached`);
@@ -96,7 +97,7 @@ export function loopSentence(loop: {
   readonly at: string;
 }): string {
   const { count, from, at } = loop;
-  const came = count === 1 ? "A datagram came" : `${count.toLocaleString("en-GB")} datagrams came`;
+  const came = count === 1 ? "A datagram came" : `${figure(count)} datagrams came`;
   return `${came} back from ${from} after this relay had passed ${count === 1 ? "it" : "them"} on, last at ${at}: two relays point at each other. What comes back is dropped here; give one of them another --relay.`;
 }
 
@@ -200,7 +201,7 @@ export interface WayBackFacts {
 /** How a gateway's way back stands, in one clause. */
 export function judgeWayBack(facts: WayBackFacts): { standing: Standing; clause: string } {
   const { server, asked, refused, late, timed, lost, askedPush, fullestBudget } = facts;
-  const times = (count: number) => count.toLocaleString("en-GB");
+  const times = (count: number) => figure(count);
   if (server === "silent") return { standing: "bad", clause: "the server does not answer this gateway" };
   if (fullestBudget !== null && fullestBudget > 1)
     return { standing: "bad", clause: "it transmitted longer than a sub-band allows" };
@@ -287,7 +288,6 @@ export function answersSentence({ seen, confirmed, joins, commands }: AnswerCoun
 
 function part({ all, good }: { all: number; good: number }, name: string, verb: string): string | null {
   if (all === 0) return null;
-  const figure = (count: number) => count.toLocaleString("en-GB");
   const noun = all === 1 ? name : `${name}s`;
   const passive = verb === "took effect" ? verb : all === 1 ? `was ${verb}` : `were ${verb}`;
   if (all === 1)

@@ -12,6 +12,7 @@ import type {
   SiteView,
 } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
+import { megahertz, plural } from "../words/format.ts";
 import { countDevices, percent, span, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
@@ -35,10 +36,6 @@ function within({ fromUs, toUs, live }: TimeRange): string {
   const seconds = (toUs - fromUs) / 1e6;
   if (!live) return `in this window of ${span(seconds)}`;
   return Math.abs(seconds - 3600) < 2 ? "in the last hour" : `in the last ${span(seconds)}`;
-}
-
-function count(n: number, one: string, many = `${one}s`): string {
-  return `${n.toLocaleString("en-GB")} ${n === 1 ? one : many}`;
 }
 
 /** Missed while a gateway was in reach and Mastlog recorded. */
@@ -86,7 +83,7 @@ export function siteSentence(
 export function gatewaysSentence(gateways: readonly GatewayRow[], window: TimeRange): Sentence {
   if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
   return [
-    link(count(gateways.length, "gateway"), "#/site"),
+    link(plural(gateways.length, "gateway"), "#/site"),
     text(` ${gateways.length === 1 ? "was" : "were"} heard ${within(window)}; `),
     ...gatewaysPart(gateways, window),
     text("."),
@@ -101,7 +98,7 @@ function nodesPart(ownNodes: readonly NodeRow[], window: TimeRange): Part[] {
   if (only === undefined) {
     const [was, each] = many === 1 ? ["was", ""] : ["were", " of each"];
     return [
-      link(count(many, "node"), "#/nodes"),
+      link(plural(many, "node"), "#/nodes"),
       text(` ${was} heard ${within(window)}, too few counters${each} yet to speak of loss`),
     ];
   }
@@ -150,7 +147,7 @@ function gatewaysPart(gateways: readonly GatewayRow[], window: TimeRange): Part[
       text(` ${verb} out of reach for ${span(outSeconds(gateway, window))}`),
     );
   }
-  if (out.length > 2) parts.push(text(`, and ${count(out.length - 2, "gateway")} more`));
+  if (out.length > 2) parts.push(text(`, and ${plural(out.length - 2, "gateway")} more`));
   return parts;
 }
 
@@ -170,7 +167,7 @@ function eventPart(gateways: readonly GatewayRow[]): Part[] | null {
     link(gatewayTitle(first.gateway), "#/site"),
     text(` ${first.event.clause}`),
     ...(more > 0
-      ? [text(`, and ${count(more, "gateway")} more ${more === 1 ? "has" : "have"} an event`)]
+      ? [text(`, and ${plural(more, "gateway")} more ${more === 1 ? "has" : "have"} an event`)]
       : []),
   ];
 }
@@ -221,14 +218,14 @@ export function nodesSentence(
   if (nodes.length === 0) return [text(`No node was heard ${within(window)}.`)];
   const was = ownDevices + strangers === 1 ? "was" : "were";
   const others =
-    more === 0 ? "" : ` ${count(more, "more node was", "more nodes were")} heard and not listed.`;
+    more === 0 ? "" : ` ${plural(more, "more node was", "more nodes were")} heard and not listed.`;
   if (own.length === 0) {
     const none = homeAssumed ? "no other node" : "no node of one's own";
-    return [text(`${count(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.${others}`)];
+    return [text(`${plural(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.${others}`)];
   }
   return [
-    text(`${count(ownDevices, "node")}${homeAssumed ? "" : " of one's own"}`),
-    text(strangers === 0 ? "" : ` and ${count(strangers, "stranger")}`),
+    text(`${plural(ownDevices, "node")}${homeAssumed ? "" : " of one's own"}`),
+    text(strangers === 0 ? "" : ` and ${plural(strangers, "stranger")}`),
     text(` ${was} heard ${within(window)}; `),
     ...worstPart(own),
     text("."),
@@ -264,14 +261,14 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
   const [low, high] = row.deliveryInterval95;
   const parts: Part[] = [
     text(
-      `${title} delivered ${percent(row.deliveryRatio)} of ${count(row.expected - row.missedNotRecorded, "counter")} (95\u202F% interval ${percent(low)} to ${percent(high)})`,
+      `${title} delivered ${percent(row.deliveryRatio)} of ${plural(row.expected - row.missedNotRecorded, "counter")} (95\u202F% interval ${percent(low)} to ${percent(high)})`,
     ),
   ];
   if (row.missed > 0) {
     const outage =
       row.missedDuringOutage > 0 ? `, ${row.missedDuringOutage} of them while no gateway was in reach` : "";
     const unknown = row.missedNotRecorded > 0 ? `, ${row.missedNotRecorded} of them not recorded` : "";
-    parts.push(text(`; ${row.missed} missed in ${count(gaps, "gap")}${outage}${unknown}`));
+    parts.push(text(`; ${row.missed} missed in ${plural(gaps, "gap")}${outage}${unknown}`));
   }
   if (row.overdue) parts.push(text("; it is overdue: "), text(row.clause));
   if (row.why != null) parts.push(text(": "), link(row.why.words, `#/gaps?node=${row.devAddr}`));
@@ -301,7 +298,7 @@ export function airSentence(
       .map((one) => one.devAddr),
   );
   if (over.size > 0)
-    parts.push(text(`; ${count(over.size, "node")} spent more airtime than the table allows`));
+    parts.push(text(`; ${plural(over.size, "node")} spent more airtime than the table allows`));
   parts.push(text("."));
   return parts;
 }
@@ -335,7 +332,7 @@ export function airLine(
   return {
     gatewayEui,
     gatewayName,
-    words: `${count(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percent(busiest.utilisation)}${broken}`,
+    words: `${plural(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percent(busiest.utilisation)}${broken}`,
     busiestFrequencyHz: busiest.frequencyHz,
     busiestUtilisation: busiest.utilisation,
   };
@@ -343,10 +340,4 @@ export function airLine(
 
 function busiestOf<Load extends ChannelLoad>(channels: readonly Load[]): Load | undefined {
   return [...channels].sort((a, b) => b.utilisation - a.utilisation || a.frequencyHz - b.frequencyHz)[0];
-}
-
-/** "868.3 MHz", as many decimals as it takes and one at least. */
-export function megahertz(frequencyHz: number): string {
-  const digits = (frequencyHz / 1e6).toFixed(6).replace(/0+$/, "");
-  return `${digits.endsWith(".") ? `${digits}0` : digits}\u202FMHz`;
 }

@@ -6,8 +6,8 @@ import type { DropoutRow } from "../contract/gaps.ts";
 import type { StandingCondition } from "../contract/site.ts";
 import { demodulationFloorDb } from "../radio/margin.ts";
 import { median } from "../statistics/robust.ts";
-import { megahertz } from "./sentences.ts";
-import { decibel, percent, THRESHOLDS } from "./status.ts";
+import { decibel, figure, megahertz, plural } from "../words/format.ts";
+import { percent, THRESHOLDS } from "./status.ts";
 
 /** One of your nodes over the window. */
 export interface NodeStanding {
@@ -85,7 +85,7 @@ function weakLink(node: NodeStanding, gaps: readonly DropoutRow[]): Condition | 
   const with_ =
     own.length === 0
       ? ""
-      : ` ${own.length === 1 ? "One gap belongs" : `${count(own.length, "gap")} belong`} to it.`;
+      : ` ${own.length === 1 ? "One gap belongs" : `${plural(own.length, "gap")} belong`} to it.`;
   return {
     kind: "weak-link",
     devAddr: node.devAddr,
@@ -95,7 +95,7 @@ function weakLink(node: NodeStanding, gaps: readonly DropoutRow[]): Condition | 
     figure: round(marginDb),
     unit: "dB",
     gaps: own.length,
-    sentence: `${title}: median margin ${decibel(marginDb)}${at}, ${percent(missed / expected)} lost (${grouped(missed)} of ${grouped(expected)}).${with_}`,
+    sentence: `${title}: median margin ${decibel(marginDb)}${at}, ${percent(missed / expected)} lost (${figure(missed)} of ${figure(expected)}).${with_}`,
     gapIds: own.map(({ id }) => id),
     subject: title,
     step: (who) => strongerStep(who, marginDb, spreadingFactor),
@@ -174,7 +174,7 @@ function quietChannels(channels: readonly ChannelStanding[]): Condition[] {
     .sort(([a], [b]) => a - b)
     .map(([frequencyHz, { frames, due }]) => ({
       ...ofChannel("quiet-channel", frequencyHz, round(frames / due), "share"),
-      sentence: `${megahertz(frequencyHz)} brought ${grouped(frames)} frames; ${grouped(Math.round(due))} are due if the nodes use their channels equally.`,
+      sentence: `${megahertz(frequencyHz)} brought ${figure(frames)} frames; ${figure(Math.round(due))} are due if the nodes use their channels equally.`,
       step: (channels) => `Compare the channel plan and the noise of ${channels} with the other channels.`,
     }));
 }
@@ -222,7 +222,7 @@ function deafGateways({ gateways }: ConditionEvidence): Condition[] {
       gaps: 0,
       gapIds: [],
       subject: title,
-      sentence: `${title} heard ${count(heard, "frame")} of your nodes; ${best.title} heard ${grouped(best.heard)}.`,
+      sentence: `${title} heard ${plural(heard, "frame")} of your nodes; ${best.title} heard ${figure(best.heard)}.`,
       step: (who: string) => `Where it stands near the nodes, check antenna, cable and connector: ${who}.`,
     }));
 }
@@ -248,14 +248,6 @@ function wrongPlans({ gateways }: ConditionEvidence): Condition[] {
       },
     ];
   });
-}
-
-export function grouped(n: number): string {
-  return n.toLocaleString("en-GB");
-}
-
-export function count(n: number, one: string): string {
-  return `${grouped(n)} ${n === 1 ? one : `${one}s`}`;
 }
 
 function round(value: number): number {

@@ -6,7 +6,8 @@
 import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { type Condition, type ConditionEvidence, count, standingConditions } from "./site-conditions.ts";
+import { plural } from "../words/format.ts";
+import { type Condition, type ConditionEvidence, standingConditions } from "./site-conditions.ts";
 import { percent, span } from "./status.ts";
 
 export interface SiteEvidence extends ConditionEvidence {
@@ -146,7 +147,7 @@ function groupedByNode(gaps: readonly DropoutRow[]): Event[] {
       sentence:
         group.length === 1
           ? `${title}: ${first.finding.sentence}`
-          : `${title}: ${count(group.length, "gap")} of ${lengths(group)}, ${count(missedCounters, "counter")} missed. ${causeText(cause, word)}`,
+          : `${title}: ${plural(group.length, "gap")} of ${lengths(group)}, ${plural(missedCounters, "counter")} missed. ${causeText(cause, word)}`,
       step: stepFor(cause, title, surest.finding.recordNext),
     };
   });

@@ -3,6 +3,7 @@
  * with its basis, and a clause that carries the figures.
  */
 import type { Sentence, WalkStop, WalkVerdict } from "../contract/index.ts";
+import { decibel } from "../words/format.ts";
 
 export type StandingWord = "good" | "look" | "bad" | "waiting";
 
@@ -174,10 +175,6 @@ export function percent(ratio: number): string {
   const digits = value === 100 || value === 0 ? 0 : value < 1 ? 2 : value < 10 || value > 99 ? 1 : 0;
   const rounded = value < 100 && value > 99.9 ? "99.9" : value.toFixed(digits);
   return `${rounded}\u202F%`;
-}
-
-export function decibel(db: number): string {
-  return `${db < 0 ? "\u2212" : ""}${Math.abs(db).toFixed(1)}\u202FdB`;
 }
 
 // Does a place get through to a gateway: good, marginal, or dead? By what was delivered and how far above the floor it

@@ -12,6 +12,7 @@ import type { CaptureItem } from "../wire/capture/capture-decoder.ts";
 import { isDownstream } from "../wire/capture/server-ports.ts";
 import { decodeDownstream } from "../wire/forwarder/downstream.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
+import { figure } from "../words/format.ts";
 import { type CaptureReading, digestCapture, openCapture } from "./capture-reader.ts";
 import type { CaptureProgress } from "./handle.ts";
 import { addTo, onceFree, recordBatch } from "./record-batch.ts";
@@ -47,12 +48,11 @@ export class CaptureClock {
     if (this.#first === null) return null;
     const { byUs, afterPacket } = this.#first;
     if (this.#forward === 0 && this.#back > MAX_STEPS_BACK)
-      return `The packets of this capture are not in order of time: ${this.#back.toLocaleString("en-GB")} steps back.`;
+      return `The packets of this capture are not in order of time: ${figure(this.#back)} steps back.`;
     const size = formatDistanceStrict(0, Math.abs(byUs) / 1000);
     const more = this.#forward + this.#back - 1;
-    const others =
-      more === 0 ? "" : `, and ${more === 1 ? "once" : `${more.toLocaleString("en-GB")} times`} more`;
-    return `The clock of this capture jumps ${byUs < 0 ? "back " : ""}by ${size} after packet ${afterPacket.toLocaleString("en-GB")}${others}.`;
+    const others = more === 0 ? "" : `, and ${more === 1 ? "once" : `${figure(more)} times`} more`;
+    return `The clock of this capture jumps ${byUs < 0 ? "back " : ""}by ${size} after packet ${figure(afterPacket)}${others}.`;
   }
 }
 
@@ -244,7 +244,7 @@ function describeDamage(faults: ReadonlyMap<string, number>): string | null {
   if (losses.length === 0) return null;
   const parts = losses.map(([reason, count]) => {
     const words = DAMAGE_WORDS[reason] ?? reason.replaceAll("_", " ");
-    return count === 1 ? words : `${count.toLocaleString("en-GB")} × ${words}`;
+    return count === 1 ? words : `${figure(count)} × ${words}`;
   });
   return `Not everything could be read: ${parts.join("; ")}.`;
 }

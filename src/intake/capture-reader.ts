@@ -17,6 +17,7 @@ import {
   createCaptureDecoder,
 } from "../wire/capture/capture-decoder.ts";
 import { createServerPortFinder, isDownstream, type ServerPortFinder } from "../wire/capture/server-ports.ts";
+import { figure } from "../words/format.ts";
 
 /** Plain files are read in pieces of this size. */
 const chunkOctets = 1 << 16;
@@ -232,7 +233,7 @@ function nothingForUs(first: FirstLook): CaptureUnreadable {
   }
   return new CaptureUnreadable(
     "no_traffic",
-    `None of the ${finder.observed.toLocaleString("en-GB")} UDP datagrams looks like a gateway's.`,
+    `None of the ${figure(finder.observed)} UDP datagrams looks like a gateway's.`,
     "When the gateways do send here, give the server's port with --udp-port.",
   );
 }

@@ -2,6 +2,7 @@
  * How often may one source be answered? A token bucket a source, for a bounded number of sources; the one
  * longest unheard is forgotten first. So a flood from one address costs the others nothing.
  */
+import { figure } from "../words/format.ts";
 export class RateLimit {
   readonly #perSecond: number;
   readonly #mostSources: number;
@@ -59,8 +60,7 @@ export class TroubleLog {
     }
     const leftOut = known?.leftOut ?? 0;
     this.#byCode.set(code, { loggedMs: nowMs, leftOut: 0 });
-    const more =
-      leftOut === 0 ? "" : ` (${leftOut.toLocaleString("en-GB")} more like it since the last line)`;
+    const more = leftOut === 0 ? "" : ` (${figure(leftOut)} more like it since the last line)`;
     this.#log(`UDP: ${error.message}${more}`);
   }
 }

@@ -3,6 +3,8 @@
  * without.
  * Sources: LoRaWAN 1.0.2, section 4.3.1.5 (MAX_FCNT_GAP 16384).
  */
+
+import { figure } from "../words/format.ts";
 import { type LifeState, RECENT_COUNTERS, RHYTHM_STEPS, rhythmUs } from "./life-state.ts";
 
 /** LoRaWAN 1.0.2, section 4.3.1.5: MAX_FCNT_GAP. No life is continued over a larger step. */
@@ -89,10 +91,5 @@ export function advance(life: LifeState, counter: number, atUs: number): void {
 
 /** "fell from 4,212 to 0" or "went from 7 to 9,000". */
 export function changeWords(from: number, to: number): string {
-  return `counter ${to < from ? "fell" : "went"} from ${grouped(from)} to ${grouped(to)}`;
-}
-
-/** 4212 as "4,212". */
-export function grouped(value: number): string {
-  return value.toLocaleString("en-GB");
+  return `counter ${to < from ? "fell" : "went"} from ${figure(from)} to ${figure(to)}`;
 }

@@ -8,12 +8,13 @@
  * gateway weigh in (life-state.ts). Rules and limits: LoRaWAN L2 1.0.4 section 4.3.1.5,
  * LoRaWAN 1.0.2 section 4.3.1.5 (MAX_FCNT_GAP 16384), TR007 section 4.12 (one step a transmission).
  */
+
+import { figure } from "../words/format.ts";
 import {
   advance,
   changeWords,
   couldBeReset,
   forwardCost,
-  grouped,
   isInTimeForARepeat,
   isLate,
   largestStep,
@@ -168,7 +169,7 @@ function foundSideBySide(state: AddressState, life: LifeState): LifeState[] {
   for (const other of state.lives.filter(isUnproved)) {
     if (other.number <= life.number || other.begunBy === "second-device") continue;
     other.begunBy = "second-device";
-    other.reason = `two series of counters run side by side under this address: life ${life.number} went on at ${grouped(life.lastCounter)}`;
+    other.reason = `two series of counters run side by side under this address: life ${life.number} went on at ${figure(life.lastCounter)}`;
     found.push(other);
   }
   return found;
@@ -207,13 +208,13 @@ function explainBeginning(
   if (before === null) {
     return {
       begunBy: "first-heard",
-      reason: `first heard with counter ${grouped(frame.fcnt)}`,
+      reason: `first heard with counter ${figure(frame.fcnt)}`,
     };
   }
   const was = before.lastCounter % 65_536;
   const change =
     was === frame.fcnt
-      ? `counter ${grouped(was)} came again, later than a repeat comes`
+      ? `counter ${figure(was)} came again, later than a repeat comes`
       : changeWords(was, frame.fcnt);
   if (!couldBeReset(before, was, { counter: frame.fcnt, atUs: frame.atUs })) {
     return {

@@ -1,7 +1,8 @@
 /** How were the figures made, and what must nobody conclude from them? */
 import type { WalkReach, WalkStop, WalkView } from "../contract/link.ts";
 import { percent } from "../diagnosis/status.ts";
-import { type Clock, count, quantity } from "./format.ts";
+import { figure, withUnit } from "../words/format.ts";
+import type { Clock } from "./format.ts";
 import { Sentence, State, Table } from "./parts.tsx";
 import { StopPlan } from "./plots.tsx";
 
@@ -124,7 +125,7 @@ function Stops({ walk, clock }: { readonly walk: WalkView; readonly clock: Clock
             </span>
           ),
         },
-        { title: "Sent", kind: "number", of: ({ counters }) => count(counters) },
+        { title: "Sent", kind: "number", of: ({ counters }) => figure(counters) },
         ...walk.gateways.map(({ eui, name }) => ({
           title: name ?? eui,
           of: (stop: WalkStop) => <Reach reach={stop.gateways.find((one) => one.gatewayEui === eui)} />,
@@ -141,7 +142,7 @@ function Reach({ reach }: { readonly reach: WalkReach | undefined }) {
     <>
       <State state={verdict} />
       {deliveryRatio === null ? "" : ` ${percent(deliveryRatio)}`}
-      {marginDb.median === null ? "" : `, margin ${quantity(marginDb.median, "dB")}`}
+      {marginDb.median === null ? "" : `, margin ${withUnit(marginDb.median, 1, "dB")}`}
     </>
   );
 }

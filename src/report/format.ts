@@ -1,39 +1,4 @@
-/**
- * How does the report write a figure? Unit beside it, a thin space between, a true minus; a dash where there is
- * nothing to say. Times in one zone, named once on the first page.
- */
-
-const THIN = "\u202F";
-const NOTHING = "–";
-
-/** "−97.0 dBm". `value` null: a dash. */
-export function quantity(value: number | null, unit: string, digits = 1): string {
-  return value === null ? NOTHING : `${signless(value, digits)}${THIN}${unit}`;
-}
-
-/** "+2.9 dB", "−0.4 dB". */
-export function difference(value: number | null, unit: string, digits = 1): string {
-  if (value === null) return NOTHING;
-  const plus = Number(value.toFixed(digits)) > 0 ? "+" : "";
-  return `${plus}${signless(value, digits)}${THIN}${unit}`;
-}
-
-/** "1,204". */
-export function count(value: number): string {
-  return value.toLocaleString("en-GB");
-}
-
-/** "868.1 MHz": as many decimals as the frequency has, one at least. */
-export function megahertz(frequencyHz: number): string {
-  const text = (frequencyHz / 1e6).toFixed(4).replace(/0{1,3}$/, "");
-  return `${text}${THIN}MHz`;
-}
-
-function signless(value: number, digits: number): string {
-  const text = Math.abs(value).toFixed(digits);
-  // Minus nothing is nothing.
-  return value < 0 && Number(text) !== 0 ? `\u2212${text}` : text;
-}
+/** Moments as the report writes them: in one zone, named once on the first page. */
 
 /** Writes moments of one time zone. */
 export class Clock {

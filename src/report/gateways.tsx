@@ -4,7 +4,8 @@ import type { AirView } from "../contract/air.ts";
 import type { BenchItem, BenchView } from "../contract/bench.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
 import { percent } from "../diagnosis/status.ts";
-import { type Clock, count, difference, megahertz, quantity } from "./format.ts";
+import { figure, megahertz, signedWithUnit, withUnit } from "../words/format.ts";
+import type { Clock } from "./format.ts";
 import { GatewayTitle, Mono, Sentence, State, Table } from "./parts.tsx";
 import { HeartbeatPlot } from "./plots.tsx";
 
@@ -46,14 +47,14 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
       <dl>
         <dt>Receptions</dt>
         <dd>
-          {count(gateway.receptions)}, of them {count(gateway.crcBad)} with a failed CRC;{" "}
-          {count(gateway.datagrams)} datagrams
+          {figure(gateway.receptions)}, of them {figure(gateway.crcBad)} with a failed CRC;{" "}
+          {figure(gateway.datagrams)} datagrams
         </dd>
         <dt>Keepalive</dt>
         <dd>
           {gateway.keepaliveSeconds === null
             ? "not known"
-            : `every ${quantity(gateway.keepaliveSeconds, "s", 0)}`}
+            : `every ${withUnit(gateway.keepaliveSeconds, 0, "s")}`}
         </dd>
         <dt>Plan</dt>
         <dd>
@@ -64,7 +65,7 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
         <dd>
           {gateway.clockDriftPpm === null
             ? "drift not known"
-            : `${difference(gateway.clockDriftPpm, "ppm", 2)} against this machine`}
+            : `${signedWithUnit(gateway.clockDriftPpm, 2, "ppm")} against this machine`}
         </dd>
         <dt>Out of reach</dt>
         <dd>{gateway.outagesKnown ? outageWords(outages, clock) : NO_INTERVAL}</dd>
@@ -217,7 +218,7 @@ export function Air({ view }: { readonly view: AirView }) {
                 ]
               : []),
             { title: "Channel", kind: "number", of: (row) => megahertz(row.frequencyHz) },
-            { title: "Receptions", kind: "number", of: (row) => count(row.receptions) },
+            { title: "Receptions", kind: "number", of: (row) => figure(row.receptions) },
             { title: "Busy", kind: "number", of: (row) => percent(row.utilisation) },
             { title: "Load", kind: "number", of: (row) => percent(row.offeredLoad) },
             {
@@ -225,7 +226,7 @@ export function Air({ view }: { readonly view: AirView }) {
               kind: "number",
               of: (row) => (row.crcBadRatio === null ? "–" : percent(row.crcBadRatio)),
             },
-            { title: "Noise floor", kind: "number", of: (row) => quantity(row.noiseFloorDbm, "dBm") },
+            { title: "Noise floor", kind: "number", of: (row) => withUnit(row.noiseFloorDbm, 1, "dBm") },
             {
               title: "Strangers’ airtime",
               kind: "number",
@@ -250,8 +251,8 @@ export function Air({ view }: { readonly view: AirView }) {
               ),
             },
             { title: "Whose", of: (row) => (row.stranger ? `stranger, ${row.network}` : "own") },
-            { title: "Frames", kind: "number", of: (row) => count(row.frames) },
-            { title: "Airtime", kind: "number", of: (row) => quantity(row.airtimeSeconds, "s") },
+            { title: "Frames", kind: "number", of: (row) => figure(row.frames) },
+            { title: "Airtime", kind: "number", of: (row) => withUnit(row.airtimeSeconds, 1, "s") },
             { title: "Busiest hour", kind: "number", of: (row) => percent(row.busiestHourDuty) },
           ]}
         />

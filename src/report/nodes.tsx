@@ -5,7 +5,8 @@ import type { DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps
 import type { NodeRow, NodesView } from "../contract/nodes.ts";
 import type { MarksView } from "../contract/user-data.ts";
 import { percent, span } from "../diagnosis/status.ts";
-import { type Clock, count, quantity } from "./format.ts";
+import { figure, withUnit } from "../words/format.ts";
+import type { Clock } from "./format.ts";
 import { IntervalPlot } from "./IntervalPlot.tsx";
 import { Mono, Sentence, State, Table } from "./parts.tsx";
 
@@ -27,7 +28,7 @@ export function Nodes({ view, clock }: { readonly view: NodesView; readonly cloc
           nodes={strangers.slice(0, MAX_STRANGERS)}
           within={view.window}
           clock={clock}
-          caption={`Strangers${strangers.length > MAX_STRANGERS ? `: ${MAX_STRANGERS} of ${count(strangers.length)}` : ""}`}
+          caption={`Strangers${strangers.length > MAX_STRANGERS ? `: ${MAX_STRANGERS} of ${figure(strangers.length)}` : ""}`}
         />
       )}
     </section>
@@ -87,11 +88,11 @@ function NodeTable({ nodes, clock, caption, within }: NodeTableProps) {
             </>
           ),
         },
-        { title: "Heard", kind: "number", of: (node) => count(node.heard) },
-        { title: "Missed", kind: "number", of: (node) => count(node.missed) },
-        { title: "In outages", kind: "number", of: (node) => count(node.missedDuringOutage) },
-        { title: "SNR", kind: "number", of: (node) => quantity(node.snrDb.median, "dB") },
-        { title: "Margin", kind: "number", of: (node) => quantity(node.marginDb.median, "dB") },
+        { title: "Heard", kind: "number", of: (node) => figure(node.heard) },
+        { title: "Missed", kind: "number", of: (node) => figure(node.missed) },
+        { title: "In outages", kind: "number", of: (node) => figure(node.missedDuringOutage) },
+        { title: "SNR", kind: "number", of: (node) => withUnit(node.snrDb.median, 1, "dB") },
+        { title: "Margin", kind: "number", of: (node) => withUnit(node.marginDb.median, 1, "dB") },
         {
           title: "Rhythm",
           kind: "number",
@@ -138,7 +139,7 @@ export function Gaps({ view, clock }: { readonly view: GapsView; readonly clock:
         <Entry key={gap.id} title={<GapTitle gap={gap} />} item={gap} clock={clock} />
       ))}
       {own.length <= MAX_GAPS ? null : (
-        <p class="quiet">{count(own.length - MAX_GAPS)} older gaps of single nodes are left out.</p>
+        <p class="quiet">{figure(own.length - MAX_GAPS)} older gaps of single nodes are left out.</p>
       )}
     </section>
   );
@@ -148,7 +149,7 @@ function episodeTitle(episode: EpisodeRow): string {
   const where =
     episode.scope === "site" ? "The whole site" : (episode.gatewayName ?? episode.gateway ?? "A gateway");
   if (episode.nodes === 0) return `${where}: no node lost a frame`;
-  return `${where}: ${count(episode.nodes)} node${episode.nodes === 1 ? "" : "s"}`;
+  return `${where}: ${figure(episode.nodes)} node${episode.nodes === 1 ? "" : "s"}`;
 }
 
 function GapTitle({ gap }: { readonly gap: DropoutRow }) {
@@ -171,7 +172,7 @@ function Entry({ title, item, clock }: EntryProps) {
   const missed =
     item.missedCounters === 0
       ? "no missed counter known"
-      : `${count(item.missedCounters)} missed counter${item.missedCounters === 1 ? "" : "s"}`;
+      : `${figure(item.missedCounters)} missed counter${item.missedCounters === 1 ? "" : "s"}`;
   return (
     <div class="keep">
       <h3>{title}</h3>
@@ -237,7 +238,7 @@ export function Marks({ view, clock }: { readonly view: MarksView; readonly cloc
         ]}
       />
       {left > 0 || view.cut ? (
-        <p class="quiet">{left > 0 ? `${count(left)} or more older ones` : "Older ones"} are left out.</p>
+        <p class="quiet">{left > 0 ? `${figure(left)} or more older ones` : "Older ones"} are left out.</p>
       ) : null}
     </section>
   );

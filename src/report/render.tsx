@@ -2,8 +2,9 @@
 
 import { renderToString } from "preact-render-to-string";
 import type { Window } from "../contract/common.ts";
+import { figure } from "../words/format.ts";
 import { Appendix, Walks } from "./appendix.tsx";
-import { Clock, count } from "./format.ts";
+import { Clock } from "./format.ts";
 import { Air, Benches, Gateways } from "./gateways.tsx";
 import { Gaps, Marks, Nodes } from "./nodes.tsx";
 import { Mono, Sentence, Table } from "./parts.tsx";
@@ -30,8 +31,9 @@ function Front({ data, clock }: { readonly data: ReportData; readonly clock: Clo
         </dd>
         <dt>Heard</dt>
         <dd>
-          {count(receptions)} receptions by {count(gateways.length)} gateway{gateways.length === 1 ? "" : "s"}
-          , of {count(site.nodeCount)} own nodes and {count(site.strangerCount)} strangers
+          {figure(receptions)} receptions by {figure(gateways.length)} gateway
+          {gateways.length === 1 ? "" : "s"}, of {figure(site.nodeCount)} own nodes and{" "}
+          {figure(site.strangerCount)} strangers
         </dd>
         <dt>Own nodes</dt>
         <dd>{ownWords(nodes.homeNetworks, nodes.homeAssumed)}</dd>

@@ -1,7 +1,8 @@
 /** Which placement heard better, by how much, and how sure is that? */
 import type { Interval, PlacementRow, TrialAnswer, TrialRow, TrialsView } from "../contract/trials.ts";
 import { percent } from "../diagnosis/status.ts";
-import { type Clock, count, difference, quantity } from "./format.ts";
+import { figure, signedWithUnit, withUnit } from "../words/format.ts";
+import type { Clock } from "./format.ts";
 import { IntervalPlot, type IntervalRow } from "./IntervalPlot.tsx";
 import { Sentence, Table } from "./parts.tsx";
 import { HistogramPlot } from "./plots.tsx";
@@ -23,8 +24,8 @@ function Trial({ answer }: { readonly answer: TrialAnswer }) {
       <Coverage answer={answer} />
       {pairs === null ? null : (
         <p>
-          Heard by both {count(pairs.both)}, by {answer.a.name} alone {count(pairs.onlyA)}, by {answer.b.name}{" "}
-          alone {count(pairs.onlyB)}, by neither {count(pairs.neither)}.
+          Heard by both {figure(pairs.both)}, by {answer.a.name} alone {figure(pairs.onlyA)}, by{" "}
+          {answer.b.name} alone {figure(pairs.onlyB)}, by neither {figure(pairs.neither)}.
         </p>
       )}
       {answer.snr.a.length === 0 ? null : (
@@ -59,7 +60,7 @@ function Coverage({ answer }: { readonly answer: TrialAnswer }) {
   const rates = answer.spreadingFactors.length < 2 ? [] : answer.spreadingFactors;
   const channels = answer.channels.length < 2 ? [] : answer.channels;
   const got = ({ deliveryRatio, expected }: typeof all.a) =>
-    deliveryRatio === null ? "–" : `${percent(deliveryRatio)} of ${count(expected)}`;
+    deliveryRatio === null ? "–" : `${percent(deliveryRatio)} of ${figure(expected)}`;
   return (
     <Table
       caption={`Frames that got through, and the differences, ${answer.a.name} less ${answer.b.name}`}
@@ -88,9 +89,9 @@ function points(interval: Interval): string {
 
 function told({ estimate, low, high }: Interval, factor: number, unit: string): string {
   if (estimate === null) return "–";
-  const whole = difference(estimate * factor, unit);
+  const whole = signedWithUnit(estimate * factor, 1, unit);
   if (low === null || high === null) return whole;
-  const end = (value: number) => quantity(value * factor, "").trim();
+  const end = (value: number) => figure(value * factor, 1);
   return `${whole} (${end(low)} to ${end(high)})`;
 }
 
@@ -114,7 +115,7 @@ function Forest({ answer }: { readonly answer: TrialAnswer }) {
       rule={0}
       ticks={[-top, -top / 2, 0, top / 2, top].map((at) => ({
         at,
-        label: difference(at, "dB", top === 5 || top === 15 ? 1 : 0),
+        label: signedWithUnit(at, top === 5 || top === 15 ? 1 : 0, "dB"),
       }))}
       ends={[`${answer.b.name} hears better`, `${answer.a.name} hears better`]}
       caption={`Difference of SNR, ${answer.a.name} minus ${answer.b.name}, with its 95 % interval, by node and over all.`}
@@ -201,9 +202,9 @@ function Placements({ rows, within, clock }: PlacementsProps) {
         },
         { title: "From", of: ({ from }) => when(from) },
         { title: "To", of: ({ to }) => (to === null ? "still" : when(to)) },
-        { title: "Height", kind: "number", of: ({ heightM }) => quantity(heightM, "m") },
-        { title: "Gain", kind: "number", of: ({ antennaGainDbi }) => quantity(antennaGainDbi, "dBi") },
-        { title: "Cable loss", kind: "number", of: ({ cableLossDb }) => quantity(cableLossDb, "dB") },
+        { title: "Height", kind: "number", of: ({ heightM }) => withUnit(heightM, 1, "m") },
+        { title: "Gain", kind: "number", of: ({ antennaGainDbi }) => withUnit(antennaGainDbi, 1, "dBi") },
+        { title: "Cable loss", kind: "number", of: ({ cableLossDb }) => withUnit(cableLossDb, 1, "dB") },
         {
           title: "Direction, note",
           kind: "words",
@@ -234,7 +235,7 @@ function AllPairs({ view }: { readonly view: TrialsView }) {
         ]}
       />
       <p class="quiet">
-        With {count(view.trials.length)} pairs each is asked more of before one side counts as better (Holm
+        With {figure(view.trials.length)} pairs each is asked more of before one side counts as better (Holm
         1979).
       </p>
     </>

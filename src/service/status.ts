@@ -14,6 +14,7 @@ import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
 import type { RelayFigures } from "../intake/relay/messages.ts";
 import { relayTargetText } from "../intake/relay/targets.ts";
 import { isoTime } from "../model/time-range.ts";
+import { figure } from "../words/format.ts";
 import type { DiskSpace } from "./disk-space.ts";
 import type { StoredFacts, Views } from "./views.ts";
 
@@ -138,11 +139,11 @@ function lostWords(inKernel: number, dropped: number, buffer: IntakeFigures["rec
 }
 
 function datagrams(count: number): string {
-  return count === 1 ? "1 datagram was" : `${count.toLocaleString("en-GB")} datagrams were`;
+  return count === 1 ? "1 datagram was" : `${figure(count)} datagrams were`;
 }
 
 function kibibytes(bytes: number): string {
-  return `${Math.round(bytes / 1024).toLocaleString("en-GB")} KiB`;
+  return `${figure(Math.round(bytes / 1024))} KiB`;
 }
 
 /** A loop that was mended is told for an hour. */

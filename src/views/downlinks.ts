@@ -30,6 +30,7 @@ import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels } from "../store/queries/lives.ts";
 import { decodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands.ts";
 import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
+import { figure } from "../words/format.ts";
 import { leadMs } from "./gateway-downlinks.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 import { heardPlan } from "./wrong-sub-band.ts";
@@ -133,10 +134,10 @@ function sentenceOf(downlinks: readonly DownlinkRow[], isCut: boolean): string {
     ({ standing, outcome }) => standing === "bad" && outcome !== "refused",
   ).length;
   const what = downlinks.length === 1 ? "downlink" : "downlinks";
-  const head = `${isCut ? "The newest " : ""}${downlinks.length.toLocaleString("en-GB")} ${what}`;
+  const head = `${isCut ? "The newest " : ""}${figure(downlinks.length)} ${what}`;
   const parts = [
-    refused === 0 ? "none was refused" : `${refused.toLocaleString("en-GB")} refused`,
-    ...(late === 0 ? [] : [`${late.toLocaleString("en-GB")} more too late by their moment`]),
+    refused === 0 ? "none was refused" : `${figure(refused)} refused`,
+    ...(late === 0 ? [] : [`${figure(late)} more too late by their moment`]),
   ];
   return `${head}: ${parts.join(", ")}.`;
 }

@@ -23,6 +23,7 @@ import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { mapFields } from "../wire/lorawan/field-map.ts";
 import { describeCommand } from "../wire/lorawan/mac-commands.ts";
 import { MESSAGE_TYPES } from "../wire/lorawan/message.ts";
+import { figure } from "../words/format.ts";
 import { marginDb } from "./node-figures.ts";
 
 export interface ReceptionQuery {
@@ -89,7 +90,7 @@ export function frameView(store: Store, frameId: number): FrameView | null {
 
 function micStanding({ micVerdict, counter }: FrameOctets): Pick<FrameView, "mic" | "micWords"> {
   if (micVerdict === 1) {
-    return { mic: "proved", micWords: `proved by keys, counter ${(counter ?? 0).toLocaleString("en-GB")}` };
+    return { mic: "proved", micWords: `proved by keys, counter ${figure(counter ?? 0)}` };
   }
   if (micVerdict === 0)
     return { mic: "invalid", micWords: "fits no key at hand: another sender, or other keys" };

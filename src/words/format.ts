@@ -46,7 +46,12 @@ export function decibel(value: Figure): string {
 
 /** Returns a change in dB with its sign always shown: "+1.2 dB", "−3.0 dB". */
 export function signedDb(value: Figure): string {
-  return isFigure(value) ? `${signed(value)}${THIN}dB` : NOTHING;
+  return signedWithUnit(value, 1, "dB");
+}
+
+/** Returns a change with its sign always shown, and its unit: "+3.20 ppm"; "–" alone without a figure. */
+export function signedWithUnit(value: Figure, decimals: number, unit: string): string {
+  return isFigure(value) ? `${signed(value, decimals)}${THIN}${unit}` : NOTHING;
 }
 
 /**

@@ -85,7 +85,7 @@ export function storyOf({ devAddr, fromMs, toMs, heard, expected }: About): Stor
       {
         life: 1,
         begunBy: "counter-reset",
-        reason: "counter fell from 4,212 to 0, no join heard",
+        reason: "counter fell from 4\u202F212 to 0, no join heard",
         firstHeard: iso(fromMs + 4000),
         lastHeard: iso(toMs - 60_000),
         firstCounter: 1800,

@@ -70,7 +70,7 @@ if (chromiumIsHere("story"))
       const { page } = await dashboard.open(KEYED);
       const lives = page.getByRole("region", { name: "Counter lives" });
       await lives
-        .getByText("new life on 14 Mar at 09:00: counter fell from 4,212 to 0, no join heard")
+        .getByText("new life on 14 Mar at 09:00: counter fell from 4\u202F212 to 0, no join heard")
         .waitFor();
       await lives.getByText("its keys proved its frames").waitFor();
       const device = page.getByRole("region", { name: /^Lives of this device, 2 lives/ });

@@ -74,7 +74,7 @@ describe("mastlog import", () => {
     const first = await run(importCommand(), bench, "--db", db);
     expect({ ...first, out: "" }).toEqual({ out: "", err: "", exitCode: 0 });
     expect(first.out).toMatch(
-      /^\S+orchard-bench\.pcap: [\d,]+ datagrams with [\d,]+ receptions, from 20\S+Z to 20\S+Z[^\n]*\.\n$/,
+      /^\S+orchard-bench\.pcap: [\d\u202F]+ datagrams with [\d\u202F]+ receptions, from 20\S+Z to 20\S+Z[^\n]*\.\n$/,
     );
     const before = stored("SELECT count(*) FROM reception");
     const second = await run(importCommand(), bench, "--db", db);
@@ -144,7 +144,7 @@ describe("mastlog rebuild", () => {
     const before = await nodes();
     const { out, err, exitCode } = await run(rebuildCommand(), "--db", db);
     expect({ err, exitCode }).toEqual({ err: "", exitCode: 0 });
-    expect(out).toMatch(/^[\d,]+ receptions gone through\.\n$/);
+    expect(out).toMatch(/^[\d\u202F]+ receptions gone through\.\n$/);
     expect(await nodes()).toEqual(before);
   });
 

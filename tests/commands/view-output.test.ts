@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { number, sentenceText, table } from "../../src/commands/view-output.ts";
+import { sentenceText, table } from "../../src/commands/view-output.ts";
 
 describe("a table of text", () => {
   const columns = [
@@ -35,12 +35,6 @@ describe("a table of text", () => {
       }),
     );
   });
-});
-
-it("numbers carry a true minus, and a dash where there is none", () => {
-  expect(number(-97)).toBe("\u221297.0");
-  expect(number(12.3456, 2)).toBe("12.35");
-  expect(number(null)).toBe("–");
 });
 
 it("a sentence is printed without its links", () => {

@@ -223,7 +223,7 @@ describe("the sentence of one node", () => {
     expect(
       of({ expected: 2000, missed: 8, missedDuringOutage: 5, deliveryInterval95: [0.992, 0.998] }, 1),
     ).toBe(
-      "01A2B3C4 delivered 99.6 % of 2,000 counters (95 % interval 99.2 % to 99.8 %); 8 missed in 1 gap, 5 of them while no gateway was in reach.",
+      "01A2B3C4 delivered 99.6 % of 2 000 counters (95 % interval 99.2 % to 99.8 %); 8 missed in 1 gap, 5 of them while no gateway was in reach.",
     );
   });
 

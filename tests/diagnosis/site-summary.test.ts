@@ -204,7 +204,7 @@ describe("gateways", () => {
       ["deaf-gateway", TOWER, 0.099],
     ]);
     expect(standing[0]?.sentence).toBe(
-      `Gateway ${TOWER} heard 99 frames of your nodes; Gateway ${SHED} heard 1,000.`,
+      `Gateway ${TOWER} heard 99 frames of your nodes; Gateway ${SHED} heard 1\u202F000.`,
     );
   });
   it("are not compared before the best has heard a hundred frames", () => {

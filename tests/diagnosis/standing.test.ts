@@ -1,8 +1,6 @@
-import { readdirSync, readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { refusalWords } from "../../src/diagnosis/notices.ts";
-import { decibel, judgeNode, type NodeEvidence, percent, span } from "../../src/diagnosis/status.ts";
+import { judgeNode, type NodeEvidence, percent, span } from "../../src/diagnosis/status.ts";
 
 const plain = (words: string) => words.replaceAll("\u202F", " ");
 
@@ -132,32 +130,5 @@ describe("a share", () => {
         if (ratio < 1) expect(words).not.toMatch(/^100(\.0)? %$/);
       }),
     );
-  });
-});
-
-it("levels carry a true minus and a thin space", () => {
-  expect(decibel(-3.25)).toBe("\u22123.3\u202FdB");
-  expect(decibel(4)).toBe("4.0\u202FdB");
-});
-
-describe("a reason of refusal", () => {
-  it("has words of its own for everything that the wire floor can object to", () => {
-    const folder = new URL("../../src/wire/forwarder/", import.meta.url);
-    const reasons = new Set<string>();
-    for (const file of readdirSync(folder)) {
-      const text = readFileSync(new URL(file, folder), "utf8");
-      for (const [, reason] of text.matchAll(/(?:reason:|note\(|noteOnce\()\s*"([a-z0-9_]+)"/g))
-        if (reason !== undefined) reasons.add(reason);
-    }
-    expect(reasons.size).toBeGreaterThan(10);
-    // A wrong CRC is the air's business and is counted with the packets.
-    reasons.delete("crc_bad");
-    const wordless = [...reasons].filter((reason) => refusalWords(reason) === reason.replaceAll("_", " "));
-    expect(wordless).toEqual([]);
-  });
-
-  it("is told of LoRaWAN frames by its part, and never left without words", () => {
-    expect(refusalWords("phy_short")).toBe("payload is no sound LoRaWAN frame (short)");
-    expect(refusalWords("some_new_reason")).toBe("some new reason");
   });
 });

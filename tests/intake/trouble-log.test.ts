@@ -11,8 +11,8 @@ it("errors of one code are one line a minute, whatever addresses they name", () 
   log.note(Object.assign(new Error("send EACCES"), { code: "EACCES" }), 180_000);
   expect(lines).toEqual([
     "UDP: send EHOSTUNREACH 192.0.2.0:0",
-    "UDP: send EHOSTUNREACH 192.0.2.96:60000 (59,999 more like it since the last line)",
-    "UDP: send EHOSTUNREACH 192.0.2.192:120000 (59,999 more like it since the last line)",
+    "UDP: send EHOSTUNREACH 192.0.2.96:60000 (59\u202F999 more like it since the last line)",
+    "UDP: send EHOSTUNREACH 192.0.2.192:120000 (59\u202F999 more like it since the last line)",
     "UDP: send EACCES",
   ]);
 });

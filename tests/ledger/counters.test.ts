@@ -157,7 +157,7 @@ describe("counter accounting", () => {
       { life: 1, heard: 3, expected: 3, missed: 0 },
       { life: 2, heard: 3, expected: 4, missed: 1 },
     ]);
-    expect(state.lives[1]?.reason).toBe("counter fell from 4,212 to 0, no join heard");
+    expect(state.lives[1]?.reason).toBe("counter fell from 4\u202F212 to 0, no join heard");
   });
 
   it("a reset whose first frames went unheard is still a reset when there was time to count that far", () => {

@@ -98,7 +98,7 @@ describe("with keys", () => {
       { session: 1, begunBy: "counter-reset", firstCounter: 0, lastCounter: 1, heard: 2 },
     ]);
     expect(reset.state.lives[1]?.reason).toBe(
-      "counter fell from 65,535 to 0 under the same session keys: the device began again without a join",
+      "counter fell from 65\u202F535 to 0 under the same session keys: the device began again without a join",
     );
   });
 
@@ -128,7 +128,7 @@ describe("with keys", () => {
       { session: 1, begunBy: "first-heard", firstCounter: 1000, lastCounter: 1049, heard: 50 },
       { session: null, begunBy: "second-device", firstCounter: 1001, lastCounter: 1050, heard: 50 },
     ]);
-    expect(one.state.lives[1]?.reason).toBe("first heard with counter 1,001; its MIC fits no key at hand");
+    expect(one.state.lives[1]?.reason).toBe("first heard with counter 1\u202F001; its MIC fits no key at hand");
     expect(one.told.map(({ micValid }) => micValid)).toEqual(
       [...Array(50).keys()].flatMap(() => [true, false]),
     );
@@ -182,7 +182,7 @@ describe("with keys", () => {
       { session: 1, begunBy: "unexplained", firstCounter: 3_000, lastCounter: 3_000, heard: 1 },
     ]);
     expect(account.state.lives[1]?.reason).toBe(
-      "one frame with counter 3,000 out of its time (replayed, or delivered very late): life 1 went on at 5,001",
+      "one frame with counter 3\u202F000 out of its time (replayed, or delivered very late): life 1 went on at 5\u202F001",
     );
   });
 

@@ -1,28 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { Clock, count, difference, megahertz, quantity } from "../../src/report/format.ts";
+import { Clock } from "../../src/report/format.ts";
 import { timeTicks } from "../../src/report/plots.tsx";
-
-describe("the report's figures", () => {
-  it("carry their unit after a thin space and a true minus", () => {
-    expect(quantity(-97.04, "dBm")).toBe("\u221297.0\u202FdBm");
-    expect(quantity(null, "dBm")).toBe("–");
-    expect(count(1204)).toBe("1,204");
-  });
-
-  it("write a difference with its sign, and nothing without one", () => {
-    expect(difference(2.94, "dB")).toBe("+2.9\u202FdB");
-    expect(difference(-0.04, "dB")).toBe("0.0\u202FdB");
-    expect(difference(-4.1, "points")).toBe("\u22124.1\u202Fpoints");
-  });
-
-  it("write a frequency with as many decimals as it has", () => {
-    expect([868_100_000, 902_300_000, 867_887_500].map(megahertz)).toEqual([
-      "868.1\u202FMHz",
-      "902.3\u202FMHz",
-      "867.8875\u202FMHz",
-    ]);
-  });
-});
 
 describe("the report's clock", () => {
   it("tells times in its zone, summer time included, and names the zone", () => {

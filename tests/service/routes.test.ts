@@ -57,7 +57,7 @@ describe("the routes", () => {
       words:
         "3 datagrams were lost before Mastlog could read them: the system's receive buffer was full. " +
         "1 datagram was dropped because more arrived than could be stored. The system grants a receive buffer of " +
-        '208 KiB of 8,192 KiB: a burst may be lost. On Linux "sysctl net.core.rmem_max=8388608" allows more.',
+        '208 KiB of 8\u202F192 KiB: a burst may be lost. On Linux "sysctl net.core.rmem_max=8388608" allows more.',
     });
     expect(status.arrived.lastFrom).toBe("192.0.2.7 40000");
     expect(status.storage.bytes).toBe(4096);

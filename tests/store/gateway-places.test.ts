@@ -38,7 +38,7 @@ describe("places for gateways", () => {
     expect(isKept(SHED)).toBe(true);
     expect(count()).toBeLessThanOrEqual(4_096);
     const [notice] = identifierNotices(db, { fromUs: START_US, toUs: START_US + 60_000_000 });
-    expect(notice).toMatch(/^The limit of 4,096 gateways was reached; /);
+    expect(notice).toMatch(/^The limit of 4\u202F096 gateways was reached; /);
   }, 60_000);
 
   it("are found while the flood goes on, for one that comes again", () => {

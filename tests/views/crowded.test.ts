@@ -116,7 +116,7 @@ describe("a store crowded with invented identifiers", () => {
     });
     expect(nodes.length + moreNodes).toBe(1500);
     expect(sentence.map(({ text }) => text).join("")).toContain(
-      "1,000 more nodes were heard and not listed.",
+      "1\u202F000 more nodes were heard and not listed.",
     );
     expect(siteView(store, window).nodeCount).toBe(1500);
   });

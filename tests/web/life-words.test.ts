@@ -15,7 +15,7 @@ describe("the words of a counter life", () => {
 
   test("a beginning is a sentence with its local time and its reason", () => {
     const firstHeard = new Date(at(2026, 4, 14)).toISOString();
-    const reason = "counter fell from 4,212 to 0, no join heard";
+    const reason = "counter fell from 4\u202F212 to 0, no join heard";
     expect(lifeBeginning({ begunBy: "counter-reset", reason, firstHeard }, now)).toBe(
       `new life at 14:02: ${reason}`,
     );

@@ -16,6 +16,7 @@ import {
   plural,
   signed,
   signedDb,
+  signedWithUnit,
 } from "../../src/words/format.ts";
 
 const thin = "\u202F";
@@ -31,6 +32,7 @@ describe("figures", () => {
     [signedDb(1.25), "+1.3 dB"],
     [signedDb(-3.1), "−3.1 dB"],
     [signedDb(0), "0.0 dB"],
+    [signedWithUnit(3.2, 2, "ppm"), "+3.20 ppm"],
     [signed(2.94), "+2.9"],
     [signed(-0.04), "0.0"],
     [signed(1204, 0), "+1 204"],
@@ -151,5 +153,20 @@ describe("lengths of time", () => {
       "1.3 s",
       "1 min 1 s",
     ]);
+  });
+
+  test("is off by one part in nineteen at most, and grows with time", () => {
+    const units: Record<string, number> = { s: 1, min: 60, h: 3600, d: 86_400 };
+    const read = (text: string) =>
+      text.split(" ").reduce((sum, part) => {
+        const [amount, unit = ""] = part.split(thin);
+        return sum + Number(amount) * (units[unit] ?? Number.NaN);
+      }, 0);
+    fc.assert(
+      fc.property(fc.integer({ min: 30, max: 400 * 86_400 }), (seconds) => {
+        expect(Math.abs(read(duration(seconds)) - seconds)).toBeLessThanOrEqual(seconds / 19);
+        expect(read(duration(seconds + 1))).toBeGreaterThanOrEqual(read(duration(seconds)));
+      }),
+    );
   });
 });

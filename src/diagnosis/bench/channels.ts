@@ -2,8 +2,9 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { binomialCdf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, percent } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS, listed, secondsFor } from "./limits.ts";
+import { decibel, listed, megahertzFigure, plural } from "../../words/format.ts";
+import { percent } from "../status.ts";
+import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface ChannelsEvidence {
   /** Packets with a right CRC by channel, lowest first. */
@@ -47,10 +48,10 @@ function channels(evidence: ChannelsEvidence): Found {
   const more = expectedHz.length > 0 && extra.length > 0 ? ` and ${extra.length} more` : "";
   const figure =
     expectedHz.length === 0
-      ? counted(heard.length, "channel")
+      ? plural(heard.length, "channel")
       : `${expectedHz.length - missing.length} of ${expectedHz.length}${more}`;
   const found = { figure, value: heard.length, unit: "channels" };
-  const where = `Heard on ${listed(heard.map(({ frequencyHz, count }) => `${mhz(frequencyHz)} (${count})`))}\u202FMHz.`;
+  const where = `Heard on ${listed(heard.map(({ frequencyHz, count }) => `${megahertzFigure(frequencyHz)} (${count})`))}\u202FMHz.`;
   const known = Math.max(expectedHz.length, 1);
   const chance = (1 - 1 / Math.max(known, heard.length)) ** total;
   if (heard.length === 1 && (expectedHz.length > 1 || plan === null)) {
@@ -59,7 +60,7 @@ function channels(evidence: ChannelsEvidence): Found {
       return {
         ...found,
         state: "fail",
-        reason: `All ${counted(total, "packet")} came on ${mhz(heard[0]?.frequencyHz ?? 0)}\u202FMHz: it listens to one channel only, or the test node sends on one only.`,
+        reason: `All ${plural(total, "packet")} came on ${megahertzFigure(heard[0]?.frequencyHz ?? 0)}\u202FMHz: it listens to one channel only, or the test node sends on one only.`,
         advice:
           "A gateway for LoRaWAN needs all channels of its plan; let the test node use them all and look again.",
       };
@@ -80,8 +81,8 @@ function channels(evidence: ChannelsEvidence): Found {
     return {
       ...found,
       state: "waiting",
-      reason: `Never on ${listed(missing.map(mhz))}\u202FMHz, which ${plan} asks for. So far that may be chance: ${counted(total, "packet")}.`,
-      awaits: `about ${counted(lacking, "more packet", "more packets")}`,
+      reason: `Never on ${listed(missing.map(megahertzFigure))}\u202FMHz, which ${plan} asks for. So far that may be chance: ${plural(total, "packet")}.`,
+      awaits: `about ${plural(lacking, "more packet", "more packets")}`,
       awaitsSeconds: secondsFor(lacking, total, seconds),
     };
   }
@@ -90,7 +91,7 @@ function channels(evidence: ChannelsEvidence): Found {
     return {
       ...found,
       state: missing.length >= limits.failShare * expectedHz.length ? "fail" : "warn",
-      reason: `Never on ${listed(missing.map(mhz))}\u202FMHz, which ${plan} asks for. In ${counted(total, "packet")} that is no chance.${suspect.reason} ${where}`,
+      reason: `Never on ${listed(missing.map(megahertzFigure))}\u202FMHz, which ${plan} asks for. In ${plural(total, "packet")} that is no chance.${suspect.reason} ${where}`,
       advice: suspect.advice,
     };
   }
@@ -101,7 +102,7 @@ function channels(evidence: ChannelsEvidence): Found {
       evidence,
     );
     const which = hardly.map(
-      ({ frequencyHz, count }) => `${mhz(frequencyHz)} (${count === 0 ? "none" : count})`,
+      ({ frequencyHz, count }) => `${megahertzFigure(frequencyHz)} (${count === 0 ? "none" : count})`,
     );
     return {
       ...found,
@@ -113,7 +114,7 @@ function channels(evidence: ChannelsEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `All ${expectedHz.length} channels that ${plan} asks for${more === "" ? "" : `, and ${counted(extra.length, "further one")}`}. ${where}`,
+    reason: `All ${expectedHz.length} channels that ${plan} asks for${more === "" ? "" : `, and ${plural(extra.length, "further one")}`}. ${where}`,
   };
 }
 
@@ -161,7 +162,7 @@ function suspectOf(
   );
   if (noisy.length > 0 && middle !== null)
     return {
-      reason: ` The noise on ${listed(noisy.map(({ frequencyHz }) => mhz(frequencyHz)))}\u202FMHz is ${decibel((noisy[0]?.aboveDb ?? 0) - middle)} above the other channels: interference.`,
+      reason: ` The noise on ${listed(noisy.map(({ frequencyHz }) => megahertzFigure(frequencyHz)))}\u202FMHz is ${decibel((noisy[0]?.aboveDb ?? 0) - middle)} above the other channels: interference.`,
       advice: "Look for a transmitter on these channels, and move the antenna away from it.",
     };
   const others = heard.filter(({ frequencyHz }) => !channelsHz.some((hz) => isSame(hz, frequencyHz)));
@@ -208,7 +209,7 @@ function ofEight(
   }
   return {
     state: heard <= 4 ? "fail" : "warn",
-    reason: `${where} A gateway takes eight at once, and ${counted(total, "packet")} came on ${heard}.`,
+    reason: `${where} A gateway takes eight at once, and ${plural(total, "packet")} came on ${heard}.`,
     advice: SETTINGS_ADVICE,
   };
 }
@@ -270,7 +271,7 @@ function region(evidence: RegionEvidence): Found {
       ? {
           state: "waiting",
           reason,
-          awaits: `about ${counted(LIMITS.region.leastPackets - packets, "more packet")}`,
+          awaits: `about ${plural(LIMITS.region.leastPackets - packets, "more packet")}`,
           awaitsSeconds: secondsFor(LIMITS.region.leastPackets - packets, packets, evidence.seconds),
         }
       : {
@@ -325,14 +326,14 @@ function againstExpected(expected: ExpectedPlan, { packets, name, subBand, secon
     return {
       state: "waiting",
       figure: expected.name,
-      reason: `${counted(packets, "packet")} of ${MIN_FOR_EXPECTED} that are needed to hold it against ${expected.name}.`,
-      awaits: counted(MIN_FOR_EXPECTED - packets, "more packet"),
+      reason: `${plural(packets, "packet")} of ${MIN_FOR_EXPECTED} that are needed to hold it against ${expected.name}.`,
+      awaits: plural(MIN_FOR_EXPECTED - packets, "more packet"),
       awaitsSeconds: secondsFor(MIN_FOR_EXPECTED - packets, packets, seconds),
     };
   }
   const share = expected.fitting / packets;
   const found = { figure: `${expected.fitting} of ${packets}`, value: share * 100, unit: "%" };
-  const told = `${expected.fitting} of ${counted(packets, "packet")} lie on the channels and data rates of ${expected.name}, which you expect.`;
+  const told = `${expected.fitting} of ${plural(packets, "packet")} lie on the channels and data rates of ${expected.name}, which you expect.`;
   if (share >= LIMITS.region.expectedShare) return { ...found, state: "pass", reason: told };
   const instead = name === null ? "" : ` It hears ${name}${subBand === null ? "" : `, sub-band ${subBand}`}.`;
   return {
@@ -359,8 +360,4 @@ function wrongSubBand({ subBand, wantedElsewhere, againstSubBand }: RegionEviden
     reason: `Wrong sub-band: ${againstSubBand.join(" ")}`,
     advice: "Set gateway and network to the same part of the plan; nodes follow the network after they join.",
   };
-}
-
-function mhz(frequencyHz: number): string {
-  return (Math.round(frequencyHz / 100) / 10_000).toString();
 }

@@ -2,8 +2,9 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { type CounterDrift, halfWidthPpm, secondsNeeded } from "../../radio/counter-drift.ts";
 import { median } from "../../statistics/robust.ts";
+import { plural, signed } from "../../words/format.ts";
 import { span } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS } from "./limits.ts";
+import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 export interface GatewayClockEvidence {
   /** Of each status report, oldest first: its time minus arrival; null where it had no readable time. */
@@ -110,7 +111,7 @@ function standsStill(standstill: Standstill | null): Found | null {
   return {
     state: "fail",
     figure: "stands still",
-    reason: `${counted(packets, "packet")} over ${span(seconds)} bear the same count, ${tmstUs}: the concentrator's counter stands still.`,
+    reason: `${plural(packets, "packet")} over ${span(seconds)} bear the same count, ${tmstUs}: the concentrator's counter stands still.`,
     advice:
       "Restart the gateway with its power off for a moment; if it returns, check the board's seat, supply and reset line. Downlinks cannot be timed meanwhile.",
   };
@@ -147,7 +148,7 @@ function counterClock(drift: CounterDrift | null): Found {
   };
   const against =
     drift.against === "gateway-time" ? "the gateway's own GPS time" : "the clock that stamped its datagrams";
-  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${counted(drift.readings, "packet")} in ${span(drift.spanSeconds)}.`;
+  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${plural(drift.readings, "packet")} in ${span(drift.spanSeconds)}.`;
   const beyond = (limit: number) => lowPpm > limit || highPpm < -limit;
   if (beyond(limits.failPpm)) {
     return {
@@ -168,10 +169,6 @@ function counterClock(drift: CounterDrift | null): Found {
     };
   }
   return { ...found, state: "pass", reason: told };
-}
-
-function signed(value: number): string {
-  return `${value < 0 ? "\u2212" : "+"}${Math.abs(value).toFixed(1)}`;
 }
 
 export interface RestartEvidence {

@@ -1,8 +1,9 @@
 /** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
+import { listed, plural } from "../../words/format.ts";
 import { percent, span } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS, listed } from "./limits.ts";
+import { type Found, itemOf, LIMITS } from "./limits.ts";
 import { pushTimeoutMs, type ServerTrip } from "./packet-counts.ts";
 
 export interface RoundTripEvidence {
@@ -30,12 +31,12 @@ function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
       ...(gatewayMs === null
         ? []
         : [
-            `${milliseconds(gatewayMs)} from ${place} to the gateway and back (median from a downlink to its TX_ACK, ${counted(pairsMs.length, "pair")})`,
+            `${milliseconds(gatewayMs)} from ${place} to the gateway and back (median from a downlink to its TX_ACK, ${plural(pairsMs.length, "pair")})`,
           ]),
       ...(trip === null
         ? []
         : [
-            `${milliseconds(trip.medianMs)} from ${place} to the server and back (median of ${counted(trip.asked, "PUSH_DATA", "PUSH_DATA")}, ${milliseconds(trip.p99Ms)} at the 99th percentile)`,
+            `${milliseconds(trip.medianMs)} from ${place} to the server and back (median of ${plural(trip.asked, "PUSH_DATA", "PUSH_DATA")}, ${milliseconds(trip.p99Ms)} at the 99th percentile)`,
           ]),
     ].join("; ");
     if (total <= limits.warnMs) return { ...found, state: "pass", reason: `${reason}.` };
@@ -161,7 +162,7 @@ function downlinks(evidence: DownlinkEvidence): Found {
       return { state: "pass", figure: "test sent", reason: "The test downlink was accepted by the gateway." };
     if (asked !== null && emitted !== null && asked > 0) {
       const found = { figure: `${emitted} of ${asked}`, value: (100 * emitted) / asked, unit: "%" };
-      const reason = `By its own count it was asked ${counted(asked, "time")} and sent ${counted(emitted, "packet")}.`;
+      const reason = `By its own count it was asked ${plural(asked, "time")} and sent ${plural(emitted, "packet")}.`;
       return emitted >= asked
         ? { ...found, state: "pass", reason }
         : { ...found, state: "warn", reason, advice: "Look at the gateway's log for the refused ones." };
@@ -174,7 +175,7 @@ function downlinks(evidence: DownlinkEvidence): Found {
   }
   const found = { figure: `${accepted} of ${all}`, value: (100 * accepted) / all, unit: "%" };
   if (count === 0)
-    return { ...found, state: "pass", reason: `It took all of ${counted(all, "downlink")} for sending.` };
+    return { ...found, state: "pass", reason: `It took all of ${plural(all, "downlink")} for sending.` };
   const why = listed(refused.slice(0, 3).map((one) => `${one.count} × ${one.word} (${wordText(one.word)})`));
   const timing = timingOf(evidence, count, all);
   if (timing !== null) return { ...found, state: "fail", ...timing };
@@ -182,7 +183,7 @@ function downlinks(evidence: DownlinkEvidence): Found {
   return {
     ...found,
     state: isFail ? "fail" : "warn",
-    reason: `It refused ${count} of ${counted(all, "downlink")} (${percent(count / all)}): ${why}.`,
+    reason: `It refused ${count} of ${plural(all, "downlink")} (${percent(count / all)}): ${why}.`,
     advice:
       "Too late: shorten the way. Frequency or power: compare the network's plan with the radio's settings.",
   };
@@ -199,7 +200,7 @@ function timingOf(
   const ofTime = timed.reduce((sum, one) => sum + one.count, 0);
   if (ofTime < limits.allLeast || ofTime < 0.9 * count || count < 0.5 * all) return null;
   const words = listed(timed.map((one) => `${one.count} × ${one.word}`));
-  const told = `It refused ${count} of ${counted(all, "downlink")}: ${words}.`;
+  const told = `It refused ${count} of ${plural(all, "downlink")}: ${words}.`;
   const here = refusedHere.filter(({ word }) => word === "TOO_LATE" || word === "TOO_EARLY");
   const leads = here.flatMap(({ leadMs }) => (leadMs === null ? [] : [leadMs]));
   const lead = median(leads);

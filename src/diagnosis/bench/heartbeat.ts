@@ -1,8 +1,9 @@
 /** Do keepalives and status reports come, and how often? */
 import type { BenchItem } from "../../contract/index.ts";
+import { figure, listed, plural } from "../../words/format.ts";
 import { refusalWords } from "../notices.ts";
 import { percent, span } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS, listed } from "./limits.ts";
+import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 /** One kind of datagram that comes by the clock. */
 export interface Rhythm {
@@ -57,16 +58,16 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       state: "fail",
       figure: "none",
-      reason: `No keepalive came in ${span(followedSeconds)}, though ${counted(evidence.others, "other datagram")} did: no downlink can reach the gateway.`,
+      reason: `No keepalive came in ${span(followedSeconds)}, though ${plural(evidence.others, "other datagram")} did: no downlink can reach the gateway.`,
       advice: "Set the server's port for downlinks to the same number as the one for uplinks.",
     };
   }
   if (intervalSeconds === null || sinceNewestSeconds === null) {
     return {
       state: "waiting",
-      figure: counted(count, "keepalive"),
-      reason: `${counted(count, "keepalive")} of three that tell their interval.`,
-      awaits: counted(3 - Math.min(count, 2), "more keepalive"),
+      figure: plural(count, "keepalive"),
+      reason: `${plural(count, "keepalive")} of three that tell their interval.`,
+      awaits: plural(3 - Math.min(count, 2), "more keepalive"),
       // Common practice: the reference daemons send one every 5 s, or 10 s as configured.
       awaitsSeconds: 10 * (3 - Math.min(count, 2)),
     };
@@ -101,7 +102,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     };
   }
   if (silences > 0 || (count + lost >= 10 && share > limits.warnLost)) {
-    const silent = silences > 0 ? `${counted(silences, "silence")} of more than three intervals` : null;
+    const silent = silences > 0 ? `${plural(silences, "silence")} of more than three intervals` : null;
     return {
       ...found,
       state: "warn",
@@ -120,7 +121,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `${counted(count, "keepalive")}, one every ${secondsText(intervalSeconds)}${lost === 0 ? ", none missing" : ""}.`,
+    reason: `${plural(count, "keepalive")}, one every ${secondsText(intervalSeconds)}${lost === 0 ? ", none missing" : ""}.`,
   };
 }
 
@@ -153,9 +154,9 @@ function reports(evidence: StatusEvidence): Found {
   if (intervalSeconds === null || sinceNewestSeconds === null) {
     return {
       state: "waiting",
-      figure: counted(count, "report"),
-      reason: `${counted(count, "status report")} of three that tell their interval.`,
-      awaits: `${counted(3 - Math.min(count, 2), "more status report")}`,
+      figure: plural(count, "report"),
+      reason: `${plural(count, "status report")} of three that tell their interval.`,
+      awaits: `${plural(3 - Math.min(count, 2), "more status report")}`,
       // The reference daemons report every 30 s.
       awaitsSeconds: Math.max(
         1,
@@ -177,7 +178,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: `${counted(odd, "report")} had to be repaired or contradicts itself.`,
+      reason: `${plural(odd, "report")} had to be repaired or contradicts itself.`,
       advice: "Shorten the gateway's description in its settings: long ones cut the report off.",
     };
   }
@@ -201,7 +202,7 @@ function reports(evidence: StatusEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `${counted(count, "report")}, one every ${secondsText(intervalSeconds)}${evidence.missing === 0 ? "" : `; ${evidence.missing} missing`}.`,
+    reason: `${plural(count, "report")}, one every ${secondsText(intervalSeconds)}${evidence.missing === 0 ? "" : `; ${evidence.missing} missing`}.`,
   };
 }
 
@@ -231,14 +232,14 @@ function order({ datagrams, duplicates, reordered }: OrderEvidence): Found {
   if (datagrams < limits.leastDatagrams) {
     return {
       state: "waiting",
-      figure: counted(datagrams, "datagram"),
-      reason: `${counted(datagrams, "datagram")} of ${limits.leastDatagrams} that are needed to tell.`,
+      figure: plural(datagrams, "datagram"),
+      reason: `${plural(datagrams, "datagram")} of ${limits.leastDatagrams} that are needed to tell.`,
       awaits: `${limits.leastDatagrams} datagrams`,
     };
   }
   const share = (duplicates + reordered) / (datagrams + duplicates);
   const found = { figure: `${duplicates} twice, ${reordered} late`, value: share * 100, unit: "%" };
-  const told = `Of ${counted(datagrams, "datagram")} ${duplicates === 0 ? "none" : duplicates.toLocaleString("en")} came twice and ${reordered === 0 ? "none" : reordered.toLocaleString("en")} after a later one.`;
+  const told = `Of ${plural(datagrams, "datagram")} ${duplicates === 0 ? "none" : figure(duplicates)} came twice and ${reordered === 0 ? "none" : figure(reordered)} after a later one.`;
   const advice =
     duplicates >= reordered
       ? "See whether this computer is in the gateway's server list twice, or two networks lead to it."
@@ -264,9 +265,9 @@ function refused({ datagrams, refused: reasons }: RefusedEvidence): Found {
   if (datagrams === 0 && count === 0) {
     return { state: "waiting", reason: "No datagram came yet.", awaits: "a datagram" };
   }
-  const found = { figure: count === 0 ? "none" : counted(count, "time"), value: count, unit: "refusals" };
+  const found = { figure: count === 0 ? "none" : plural(count, "time"), value: count, unit: "refusals" };
   if (count === 0)
-    return { ...found, state: "pass", reason: `All of ${counted(datagrams, "datagram")} could be read.` };
+    return { ...found, state: "pass", reason: `All of ${plural(datagrams, "datagram")} could be read.` };
   const words = reasons.slice(0, 4).map((one) => `${one.count} × ${refusalWords(one.reason)}`);
   return {
     ...found,

@@ -2,8 +2,9 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { TMST_PERIOD_US, wrapUs } from "../../radio/clock.ts";
 import { median } from "../../statistics/robust.ts";
+import { plural } from "../../words/format.ts";
 import { span } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
+import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface ProtocolEvidence {
   /** Versions that its datagrams bore. */
@@ -23,7 +24,7 @@ function protocol({ versions, foreignVersion }: ProtocolEvidence): Found {
     return {
       state: "fail",
       figure: "unknown version",
-      reason: `${counted(foreignVersion, "datagram")} of another protocol version than 1 or 2 came from its address and cannot be read.`,
+      reason: `${plural(foreignVersion, "datagram")} of another protocol version than 1 or 2 came from its address and cannot be read.`,
       advice: "Set the forwarder to the packet forwarding protocol over UDP, version 2.",
     };
   }
@@ -105,7 +106,7 @@ function oneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): 
   const limits = LIMITS.oneGateway;
   const advice =
     "Give each gateway an identifier of its own; images copied from card to card carry one along.";
-  const found = { figure: counted(lines, "counter"), value: lines, unit: "counters" };
+  const found = { figure: plural(lines, "counter"), value: lines, unit: "counters" };
   if (returns >= limits.failReturns) {
     return {
       ...found,
@@ -117,7 +118,7 @@ function oneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): 
   if (readings < limits.leastReadings) {
     return {
       state: "waiting",
-      reason: `${counted(readings, "packet")} of ${limits.leastReadings} that are needed to tell.`,
+      reason: `${plural(readings, "packet")} of ${limits.leastReadings} that are needed to tell.`,
       awaits: `${limits.leastReadings - readings} more packets`,
       awaitsSeconds: secondsFor(limits.leastReadings - readings, readings, seconds),
     };
@@ -134,7 +135,7 @@ function oneGateway({ readings, returns, lines, seconds }: OneGatewayEvidence): 
     ...found,
     figure: "one counter",
     state: "pass",
-    reason: `${counted(readings, "packet")}, never back on a count that was left.`,
+    reason: `${plural(readings, "packet")}, never back on a count that was left.`,
   };
 }
 
@@ -189,7 +190,7 @@ function packetTime({ packets, dated }: PacketTimeEvidence): Found {
     return {
       ...found,
       state: size > limits.failSeconds ? "fail" : "warn",
-      reason: `\`time\` of its packets is ${span(size)} ${side} their arrival (median of ${counted(dated.length, "packet")}).${why.reason}`,
+      reason: `\`time\` of its packets is ${span(size)} ${side} their arrival (median of ${plural(dated.length, "packet")}).${why.reason}`,
       advice: why.advice,
     };
   }
@@ -202,7 +203,7 @@ function packetTime({ packets, dated }: PacketTimeEvidence): Found {
       value: back,
       unit: "packets",
       state: share >= limits.failShare ? "fail" : "warn",
-      reason: `\`time\` ran backwards or jumped at ${back} of ${counted(dated.length, "packet")}, while the counter went on.`,
+      reason: `\`time\` ran backwards or jumped at ${back} of ${plural(dated.length, "packet")}, while the counter went on.`,
       advice:
         "Check the GPS: antenna with a view of the sky, and its PPS line to the concentrator. Without PPS switch the packet time off.",
     };
@@ -210,7 +211,7 @@ function packetTime({ packets, dated }: PacketTimeEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `\`time\` of ${counted(dated.length, "packet")} agrees with arrival to ${span(Math.max(1, size))} and goes forward.`,
+    reason: `\`time\` of ${plural(dated.length, "packet")} agrees with arrival to ${span(Math.max(1, size))} and goes forward.`,
   };
 }
 

@@ -1,6 +1,7 @@
 /** How does the gateway stand as a whole? The checks in the order in which they are read, one verdict, one sentence. */
 import type { BenchItem, BenchState, Sentence } from "../../contract/index.ts";
 import type { CounterDrift } from "../../radio/counter-drift.ts";
+import { listed, plural } from "../../words/format.ts";
 import { span } from "../status.ts";
 import { type ChannelsEvidence, judgeChannels, judgeRegion, type RegionEvidence } from "./channels.ts";
 import {
@@ -31,7 +32,6 @@ import {
   type PacketTimeEvidence,
   type ProtocolEvidence,
 } from "./identity.ts";
-import { counted, listed } from "./limits.ts";
 import {
   type AcknowledgedEvidence,
   type ArrivedEvidence,
@@ -172,14 +172,14 @@ export function benchSentence(label: string, all: readonly BenchItem[]): Sentenc
     const shown = some.slice(0, 3).map(({ title }) => `${title.charAt(0).toLowerCase()}${title.slice(1)}`);
     return some.length > 3 ? `${shown.join(", ")} and ${some.length - 3} more` : listed(shown);
   };
-  const rest = `${passed.length} of ${counted(items.length, "check")} passed${waiting.length === 0 ? "" : `, ${waiting.length} still open`}`;
+  const rest = `${passed.length} of ${plural(items.length, "check")} passed${waiting.length === 0 ? "" : `, ${waiting.length} still open`}`;
   const awaited = awaitedOf(items);
   const countdown = awaited === null ? "" : ` About ${span(awaited.seconds)} more: ${awaited.text}.`;
   const text =
     failed.length > 0
-      ? `${label} fails ${counted(failed.length, "check")} (${names(failed)}); ${rest}.`
+      ? `${label} fails ${plural(failed.length, "check")} (${names(failed)}); ${rest}.`
       : warned.length > 0
-        ? `${label} works, but ${counted(warned.length, "check needs", "checks need")} a look (${names(warned)}); ${rest}.`
+        ? `${label} works, but ${plural(warned.length, "check needs", "checks need")} a look (${names(warned)}); ${rest}.`
         : benchVerdict(items) === "waiting"
           ? `${label} cannot be judged yet: ${rest}.${countdown}`
           : `${label} is well: ${rest}.`;

@@ -220,14 +220,3 @@ function roundedUp(seconds: number | null): number | null {
 export function secondsFor(missing: number, count: number, seconds: number): number | null {
   return count > 0 && seconds > 0 ? (missing * seconds) / count : null;
 }
-
-/** "1 packet", "12 packets", "1,200 packets". */
-export function counted(count: number, one: string, many = `${one}s`): string {
-  return `${count.toLocaleString("en")} ${count === 1 ? one : many}`;
-}
-
-/** "a, b and c". */
-export function listed(words: readonly string[]): string {
-  const last = words.at(-1) ?? "";
-  return words.length < 2 ? last : `${words.slice(0, -1).join(", ")} and ${last}`;
-}

@@ -1,8 +1,9 @@
 /** What does the gateway itself count: answers in time, packets forwarded, packets that never arrived, wrong CRCs? */
 import type { BenchItem } from "../../contract/index.ts";
+import { figure, plural } from "../../words/format.ts";
 import { backhaulProof } from "../findings/gateway.ts";
 import { percent, span } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS } from "./limits.ts";
+import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 /** Round trips of PUSH_DATA to the server and back, as a relay or a capture shows them. */
 export interface ServerTrip {
@@ -42,14 +43,14 @@ function acknowledged(evidence: AcknowledgedEvidence): Found {
       : {
           state: "waiting",
           reason: "It stands in the status reports, from the second one on.",
-          awaits: counted(2 - Math.min(ackPercents.length, 1), "more status report"),
+          awaits: plural(2 - Math.min(ackPercents.length, 1), "more status report"),
           awaitsSeconds: 30 * (2 - Math.min(ackPercents.length, 1)),
         };
   }
   const limits = LIMITS.acknowledged;
   const mean = known.reduce((sum, one) => sum + one, 0) / known.length;
   const found = { figure: percent(mean / 100), value: mean, unit: "%" };
-  const told = `By its own count ${percent(mean / 100)} of its datagrams were answered in time (mean of ${counted(known.length, "report")}).`;
+  const told = `By its own count ${percent(mean / 100)} of its datagrams were answered in time (mean of ${plural(known.length, "report")}).`;
   if (mean >= limits.warnPercent) return { ...found, state: "pass", reason: told };
   const side = lostSide(evidence, known.length > 2 && known.every((one) => one === 0));
   return {
@@ -154,7 +155,7 @@ function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: Count
       awaits: "a packet on the air",
     };
   }
-  const counts = `Of ${counted(received, "packet")} ${crcOk.toLocaleString("en")} had a right CRC and ${sent.toLocaleString("en")} were forwarded.`;
+  const counts = `Of ${plural(received, "packet")} ${figure(crcOk)} had a right CRC and ${figure(sent)} were forwarded.`;
   if (crcOk > received || sent > received) {
     return {
       state: "warn",
@@ -165,7 +166,7 @@ function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: Count
   }
   const share = crcOk === 0 ? (sent > 0 ? 1 : 0) : Math.min(1, sent / crcOk);
   const found = {
-    figure: `${Math.min(sent, crcOk).toLocaleString("en")} of ${crcOk.toLocaleString("en")}`,
+    figure: `${figure(Math.min(sent, crcOk))} of ${figure(crcOk)}`,
     value: share * 100,
     unit: "%",
   };
@@ -215,18 +216,18 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
   const lacking =
     uncompared === 0
       ? ""
-      : ` In ${counted(uncompared, "further interval")} a report is missing: what was sent then is not known.`;
+      : ` In ${plural(uncompared, "further interval")} a report is missing: what was sent then is not known.`;
   if (intervals < limits.leastIntervals || proof.forwarded === 0) {
     const more = Math.max(1, limits.leastIntervals + 1 - intervals - (runs.length === 0 ? 0 : 1));
     return {
       state: "waiting",
       reason: `Waiting for ${limits.leastIntervals} intervals between status reports that count packets; ${intervals} so far.${lacking}`,
-      awaits: counted(more, "more status report"),
+      awaits: plural(more, "more status report"),
       awaitsSeconds: proof.forwarded === 0 && intervals >= limits.leastIntervals ? null : 30 * more,
     };
   }
   const edge = limits.edgePackets * runs.length;
-  const told = `It forwarded ${counted(proof.forwarded, "packet")} by its own count, and ${received.toLocaleString("en")} arrived.${lacking}`;
+  const told = `It forwarded ${plural(proof.forwarded, "packet")} by its own count, and ${figure(received)} arrived.${lacking}`;
   if (received - proof.forwarded > edge) {
     return {
       state: "warn",
@@ -258,7 +259,7 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
       figure: `${proof.missing} of ${proof.forwarded} open`,
       value: share * 100,
       unit: "%",
-      reason: `${told} ${counted(proof.missing, "packet")} may belong to the next report: not settled.`,
+      reason: `${told} ${plural(proof.missing, "packet")} may belong to the next report: not settled.`,
       awaits: "2 more status reports",
       awaitsSeconds: 60,
     };
@@ -311,13 +312,13 @@ function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence):
     return {
       state: "waiting",
       figure: `${bad} of ${all}`,
-      reason: `${counted(all, "packet")} of ${limits.leastPackets} that are needed to tell.`,
+      reason: `${plural(all, "packet")} of ${limits.leastPackets} that are needed to tell.`,
       awaits: `${limits.leastPackets - all} more packets on the air`,
     };
   }
   const share = bad / all;
   const found = { figure: percent(share), value: share * 100, unit: "%" };
-  const told = `${bad.toLocaleString("en")} of ${counted(all, "packet")} had a wrong CRC, ${who}.`;
+  const told = `${figure(bad)} of ${plural(all, "packet")} had a wrong CRC, ${who}.`;
   const advice =
     "Look at the antenna and its cable, at the noise floor, and for a strong transmitter nearby.";
   if (share >= limits.failShare) return { ...found, state: "fail", reason: told, advice };

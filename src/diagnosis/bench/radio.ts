@@ -1,7 +1,8 @@
 /** Does the radio hear, on more than one data rate, and only what nodes send? */
 import type { BenchItem } from "../../contract/index.ts";
+import { plural } from "../../words/format.ts";
 import { percent, span } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
+import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface RadioEvidence {
   /** Packets of the window: by its own reports (rxnb), or as they arrived where reports do not count. */
@@ -37,11 +38,11 @@ function radio(evidence: RadioEvidence): Found {
     const isSure = others >= limits.expected || evidence.nodes >= limits.leastNodes;
     const meanwhile =
       others > 0
-        ? ` Other gateways heard ${counted(others, "frame")} meanwhile.`
+        ? ` Other gateways heard ${plural(others, "frame")} meanwhile.`
         : ` About ${Math.round(expected)} were to be expected.`;
     const nodes = isSure
       ? ""
-      : ` Only ${counted(evidence.nodes, "node")} had been heard, so the ${evidence.nodes === 1 ? "node" : "nodes"} may have stopped.`;
+      : ` Only ${plural(evidence.nodes, "node")} had been heard, so the ${evidence.nodes === 1 ? "node" : "nodes"} may have stopped.`;
     return {
       state: isSure ? "fail" : "warn",
       figure: `deaf for ${span(quietSeconds)}`,
@@ -54,10 +55,10 @@ function radio(evidence: RadioEvidence): Found {
   }
   return {
     state: "pass",
-    figure: counted(packets, "packet"),
+    figure: plural(packets, "packet"),
     value: packets,
     unit: "packets",
-    reason: `${byReports ? "Its radio counted" : "It brought"} ${counted(packets, "packet")}, the last ${span(quietSeconds)} ago or less.`,
+    reason: `${byReports ? "Its radio counted" : "It brought"} ${plural(packets, "packet")}, the last ${span(quietSeconds)} ago or less.`,
   };
 }
 
@@ -104,7 +105,7 @@ function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found
   const total = heard.reduce((sum, { count }) => sum + count, 0);
   if (total === 0)
     return { state: "waiting", reason: "No packet with a right CRC came yet.", awaits: "packets on the air" };
-  const found = { figure: counted(heard.length, "data rate"), value: heard.length, unit: "data rates" };
+  const found = { figure: plural(heard.length, "data rate"), value: heard.length, unit: "data rates" };
   if (heard.length > 1) {
     const most = heard.map(({ dataRate, count }) => `${dataRate} (${count})`).slice(0, 6);
     return { ...found, state: "pass", reason: `Heard with ${most.join(", ")}.` };
@@ -114,7 +115,7 @@ function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found
     return {
       ...found,
       state: "waiting",
-      reason: `All ${counted(total, "packet")} came with ${only}; so far that says little.`,
+      reason: `All ${plural(total, "packet")} came with ${only}; so far that says little.`,
       awaits: `${limits.leastPackets - total} more packets`,
       awaitsSeconds: secondsFor(limits.leastPackets - total, total, seconds),
     };
@@ -123,7 +124,7 @@ function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found
     return {
       ...found,
       state: "fail",
-      reason: `All ${counted(total, "packet")} came with ${only} on one channel: this is a receiver for one channel and one data rate.`,
+      reason: `All ${plural(total, "packet")} came with ${only} on one channel: this is a receiver for one channel and one data rate.`,
       advice:
         "Such a receiver is no gateway for LoRaWAN; use a concentrator, or set all channels and data rates.",
     };
@@ -132,14 +133,14 @@ function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found
     return {
       ...found,
       state: "warn",
-      reason: `All ${counted(total, "packet")} of ${counted(nodes, "node")} came with ${only}: the gateway hears one data rate only, or its nodes use one.`,
+      reason: `All ${plural(total, "packet")} of ${plural(nodes, "node")} came with ${only}: the gateway hears one data rate only, or its nodes use one.`,
       advice: "Let a test node send with another spreading factor, and compare the forwarder's settings.",
     };
   }
   return {
     ...found,
     state: "pass",
-    reason: `All ${counted(total, "packet")} came with ${only}, from ${counted(nodes, "node")}: a node near the gateway uses one.`,
+    reason: `All ${plural(total, "packet")} came with ${only}, from ${plural(nodes, "node")}: a node near the gateway uses one.`,
   };
 }
 
@@ -161,7 +162,7 @@ function overheard({ packets, downlinks, withCrc }: OverheardEvidence): Found {
   if (packets === 0) return { state: "waiting", reason: "No packet came yet.", awaits: "packets on the air" };
   const share = downlinks / packets;
   const found = {
-    figure: downlinks === 0 ? "none" : counted(downlinks, "downlink"),
+    figure: downlinks === 0 ? "none" : plural(downlinks, "downlink"),
     value: downlinks,
     unit: "downlinks",
   };
@@ -171,14 +172,14 @@ function overheard({ packets, downlinks, withCrc }: OverheardEvidence): Found {
       state: "pass",
       reason:
         downlinks === 0
-          ? `None of ${counted(packets, "packet")} is a downlink.`
-          : `${downlinks} of ${counted(packets, "packet")} may be a downlink, too few to matter.`,
+          ? `None of ${plural(packets, "packet")} is a downlink.`
+          : `${downlinks} of ${plural(packets, "packet")} may be a downlink, too few to matter.`,
     };
   }
   return {
     ...found,
     state: share >= limits.failShare ? "fail" : "warn",
-    reason: `${counted(downlinks, "downlink")} of other gateways came in as uplinks (${percent(share)} of ${counted(packets, "packet")}), ${withCrc * 2 > downlinks ? "most with a CRC" : "without a CRC"}.`,
+    reason: `${plural(downlinks, "downlink")} of other gateways came in as uplinks (${percent(share)} of ${plural(packets, "packet")}), ${withCrc * 2 > downlinks ? "most with a CRC" : "without a CRC"}.`,
     advice:
       withCrc * 2 > downlinks
         ? "They load the network for nothing: the gateway that sends them adds a CRC and the wrong polarity; look at its server's txpk (ncrc, ipol)."

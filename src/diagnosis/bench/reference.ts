@@ -4,8 +4,9 @@
  */
 import type { BenchItem } from "../../contract/index.ts";
 import type { Interval, TrialAnswer } from "../../contract/trials.ts";
+import { figure, plural } from "../../words/format.ts";
 import { roughly, signed } from "../trials/sentences.ts";
-import { counted, itemOf } from "./limits.ts";
+import { itemOf } from "./limits.ts";
 
 // Is a gateway's level, or its loss, within what the technician allows against the reference? As items of the bench list.
 
@@ -146,7 +147,7 @@ function unsettled(item: BenchItem, { limit, frames, room, half, channel }: Open
       advice: "Take it for what it is, or set the limit where it matters.",
     };
   const where = channel === null ? "" : " on this channel";
-  const needed = `about ${roughly(more).toLocaleString("en-GB")} more frames${where}`;
+  const needed = `about ${figure(roughly(more))} more frames${where}`;
   return {
     ...item,
     state: "waiting",
@@ -211,7 +212,7 @@ function channelItems(
     return [
       itemOf(itemId("", label), `${label} against the reference`, basis, {
         state: "waiting",
-        reason: `Only ${counted(a.expected, "frame")} of ${MIN_ON_CHANNEL} were heard on it.`,
+        reason: `Only ${plural(a.expected, "frame")} of ${MIN_ON_CHANNEL} were heard on it.`,
         awaits: `${MIN_ON_CHANNEL} frames on ${label}`,
       }),
     ];

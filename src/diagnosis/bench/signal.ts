@@ -2,8 +2,9 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { type NoiseFloor, thermalNoiseDbm } from "../../radio/noise.ts";
 import { median, quantile } from "../../statistics/robust.ts";
-import { decibel, percent } from "../status.ts";
-import { counted, type Found, itemOf, LIMITS, listed } from "./limits.ts";
+import { dbm, decibel, listed, megahertzFigure, plural, signedDb } from "../../words/format.ts";
+import { percent } from "../status.ts";
+import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 export interface LevelEvidence {
   /** Newest packets with a right CRC; levels as the gateway gave them. */
@@ -30,7 +31,7 @@ function overload({ packets, ghosts, all }: LevelEvidence): Found {
   const ghostText =
     ghosts === 0
       ? ""
-      : ` ${counted(ghosts, "weak copy", "weak copies")} of strong packets came on other channels and were set aside.`;
+      : ` ${plural(ghosts, "weak copy", "weak copies")} of strong packets came on other channels and were set aside.`;
   const advice = "Take the test node some metres away, or put an attenuator or a wall between.";
   if (all > 0 && ghosts / all >= limits.failGhosts) {
     return {
@@ -78,7 +79,7 @@ function levels({ packets }: LevelEvidence): Found {
     return {
       state: "waiting",
       figure: middle === null ? "–" : dbm(middle),
-      reason: `${counted(count, "packet")} with RSSI and SNR of ${limits.leastPackets} that are needed to tell.`,
+      reason: `${plural(count, "packet")} with RSSI and SNR of ${limits.leastPackets} that are needed to tell.`,
       awaits: `${limits.leastPackets} packets with levels`,
     };
   }
@@ -90,7 +91,7 @@ function levels({ packets }: LevelEvidence): Found {
     return {
       ...found,
       state: "fail",
-      reason: `${which} the same in all of ${counted(count, "packet")}: that is not measured.`,
+      reason: `${which} the same in all of ${plural(count, "packet")}: that is not measured.`,
       advice:
         "Look for a fixed value in the forwarder, or for a simulator; levels of this gateway tell nothing.",
     };
@@ -107,7 +108,7 @@ function levels({ packets }: LevelEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `Median of ${counted(count, "packet")}; they vary as measured levels do.`,
+    reason: `Median of ${plural(count, "packet")}; they vary as measured levels do.`,
   };
 }
 
@@ -155,7 +156,7 @@ function noise(channels: readonly NoiseChannel[]): Found {
     unit: "dB",
   };
   const rough = told.every((one) => one.rough) ? " Rough: too few packets below 0\u202FdB SNR." : "";
-  const list = `${listed(told.map((one) => `${mhz(one.frequencyHz)}\u202FMHz ${dbm(one.noiseDbm)}`))}.${rough}`;
+  const list = `${listed(told.map((one) => `${megahertzFigure(one.frequencyHz)}\u202FMHz ${dbm(one.noiseDbm)}`))}.${rough}`;
   const lowestAbove = Math.min(...told.map(({ above }) => above));
   const isAlike = told.length > 1 && worst.above - lowestAbove <= limits.warnApartDb;
   const isLoud = worst.above > limits.warnAboveDb;
@@ -163,7 +164,7 @@ function noise(channels: readonly NoiseChannel[]): Found {
     isLoud && isAlike
       ? ` Alike on all ${told.length} channels, within ${decibel(worst.above - lowestAbove)}: the noise is local.`
       : "";
-  const reason = `Loudest at ${mhz(worst.frequencyHz)}\u202FMHz: ${signedDb(worst.above)} against a good receiver in a quiet place.${place} ${list}`;
+  const reason = `Loudest at ${megahertzFigure(worst.frequencyHz)}\u202FMHz: ${signedDb(worst.above)} against a good receiver in a quiet place.${place} ${list}`;
   const advice = isAlike
     ? "Look for the source beside the antenna: power supplies, computers, LED lights, the gateway's own supply. Switch them off one by one, or move the antenna."
     : "Look for a transmitter on that channel, and move the antenna away from it.";
@@ -184,16 +185,4 @@ function noise(channels: readonly NoiseChannel[]): Found {
     };
   }
   return { ...found, state: "pass", reason };
-}
-
-function dbm(level: number): string {
-  return `${level < 0 ? "\u2212" : ""}${Math.abs(level).toFixed(0)}\u202FdBm`;
-}
-
-function signedDb(value: number): string {
-  return `${value < 0 ? "" : "+"}${decibel(value)}`;
-}
-
-function mhz(frequencyHz: number): string {
-  return (Math.round(frequencyHz / 100) / 10_000).toString();
 }

@@ -6,7 +6,8 @@
 import { binomialPmf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import { lag1Autocorrelation } from "../../statistics/series.ts";
-import { decibel, percent } from "../status.ts";
+import { decibel, figure } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import { subBandMismatch } from "../wrong-sub-band.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { type Counted, isIn, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
@@ -157,8 +158,8 @@ function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Pie
     {
       sentence:
         weight > 0
-          ? `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: the share of ${channels} channels in ${best.used}.`
-          : `All nodes together were heard with ${percent(heard / counters)} of ${counters.toLocaleString("en-GB")} counters, on ${channels} channels: of no usual plan is that the share.`,
+          ? `All nodes together were heard with ${percent(heard / counters)} of ${figure(counters)} counters, on ${channels} channels: the share of ${channels} channels in ${best.used}.`
+          : `All nodes together were heard with ${percent(heard / counters)} of ${figure(counters)} counters, on ${channels} channels: of no usual plan is that the share.`,
       lane: "channels",
       weights: { "channel-mismatch": weight },
       // One or two channels that were never heard may as well have been drowned all the time, as may any where what is

@@ -1,5 +1,6 @@
 /** Do the nodes lose their frames at the same moments? */
 import { contains, type TimeRange } from "../../model/time-range.ts";
+import { figure } from "../../words/format.ts";
 import { span } from "../status.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import {
@@ -47,7 +48,7 @@ export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evide
   if (z < TOGETHER_Z) return [];
   return [
     {
-      sentence: `The nodes lose their frames at the same moments: of ${missed.toLocaleString("en-GB")} losses among ${moments.length.toLocaleString("en-GB")} frames of all of them, more follow on one another's than chance allows (correlation ${correlation.toFixed(2)}, ${z.toFixed(1)} standard errors).`,
+      sentence: `The nodes lose their frames at the same moments: of ${figure(missed)} losses among ${figure(moments.length)} frames of all of them, more follow on one another's than chance allows (correlation ${correlation.toFixed(2)}, ${z.toFixed(1)} standard errors).`,
       lane: "neighbours",
       restsOn,
       weights: {

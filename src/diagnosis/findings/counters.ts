@@ -7,6 +7,7 @@
 import type { SceneReception } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import { chanceOfInterval } from "../../statistics/distributions.ts";
+import { figure } from "../../words/format.ts";
 import { percent, span } from "../status.ts";
 import { clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
@@ -33,15 +34,14 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
   const restsOn = { fromUs: gap.fromUs, toUs: gap.toUs, ofNode: true, gatewayEui: null };
   const lane = "counters" as const;
   const expected = gap.expectedByRhythm;
-  const due =
-    expected === null ? "" : `, ${Math.round(expected).toLocaleString("en-GB")} were due by its rhythm`;
+  const due = expected === null ? "" : `, ${figure(Math.round(expected))} were due by its rhythm`;
   const loop = loopEvidence(sight);
   if (endsInRestart(sight) && nextLife !== null) {
     const long = expected !== null && expected > RESTART_INTERVALS;
     const began = nextLife.begunBy === "join" ? "after a join-request" : "without a join";
     return [
       {
-        sentence: `Its counter began anew at ${nextLife.firstCounter.toLocaleString("en-GB")} ${began}, ${span((nextLife.firstAtUs - gap.fromUs) / 1e6)} after its last frame.`,
+        sentence: `Its counter began anew at ${figure(nextLife.firstCounter)} ${began}, ${span((nextLife.firstAtUs - gap.fromUs) / 1e6)} after its last frame.`,
         lane,
         restsOn,
         weights: {
@@ -80,7 +80,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     const pause = pauseChance(sight, gap.missed + 1);
     return [
       {
-        sentence: `Its counter ${gap.missed === 0 ? "did not move on" : `moved on by only ${(gap.missed + 1).toLocaleString("en-GB")}`} over ${span((gap.toUs - gap.fromUs) / 1e6)}${due}${gap.missed === 0 ? ": nothing was lost" : ": it did not send"}, ${pauseWords(pause)}.`,
+        sentence: `Its counter ${gap.missed === 0 ? "did not move on" : `moved on by only ${figure(gap.missed + 1)}`} over ${span((gap.toUs - gap.fromUs) / 1e6)}${due}${gap.missed === 0 ? ": nothing was lost" : ": it did not send"}, ${pauseWords(pause)}.`,
         lane,
         restsOn,
         weights: {
@@ -96,7 +96,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
   const share = expected === null || expected <= 0 ? null : step / expected;
   return [
     {
-      sentence: `It went on sending: its counter moved on by ${step.toLocaleString("en-GB")}${due}, and ${percent(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
+      sentence: `It went on sending: its counter moved on by ${figure(step)}${due}, and ${percent(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
       lane,
       restsOn,
       weights: {
@@ -157,10 +157,10 @@ function silentWeight({ chance }: Pause): number {
 }
 
 function pauseWords({ frames, chance }: Pause): string {
-  const before = `its ${frames.toLocaleString("en-GB")} frames before`;
+  const before = `its ${figure(frames)} frames before`;
   return chance > FAULT_SHARE
     ? `and its own intervals reach so far (${before})`
-    : `for longer than its own intervals explain (${before}; chance 1 in ${Math.round(1 / chance).toLocaleString("en-GB")})`;
+    : `for longer than its own intervals explain (${before}; chance 1 in ${figure(Math.round(1 / chance))})`;
 }
 
 /** The life did not go on: its address began a new one. */
@@ -230,7 +230,7 @@ function loopEvidence(sight: Sight): EvidencePiece[] {
   const sure = scene.devEui === first.joinEui ? 1 : 0.8;
   return [
     {
-      sentence: `${requests.length.toLocaleString("en-GB")} join-requests of ${first.joinEui} were heard in ${span(Math.max(1, (last.atUs - first.atUs) / 1e6))}, ${busiest} of them within an hour, and no lasting session followed.`,
+      sentence: `${figure(requests.length)} join-requests of ${first.joinEui} were heard in ${span(Math.max(1, (last.atUs - first.atUs) / 1e6))}, ${busiest} of them within an hour, and no lasting session followed.`,
       lane: "joins",
       restsOn: { fromUs: first.atUs - 1, toUs: last.atUs + 1, ofNode: false, gatewayEui: null },
       weights: { "rejoin-loop": 6.5 * sure, "node-silent": -2.5, "node-restarted": -3, "weak-link": -1.5 },
@@ -316,7 +316,7 @@ export function sharedEvidence({ scene }: Sight): EvidencePiece[] {
   const weight = Math.min(6.5, 3.5 + shared.alternations / 3);
   return [
     {
-      sentence: `Two series of counters run side by side under this address: life ${scene.gap.life} and life ${shared.otherLife} took turns ${shared.alternations.toLocaleString("en-GB")} times.`,
+      sentence: `Two series of counters run side by side under this address: life ${scene.gap.life} and life ${shared.otherLife} took turns ${figure(shared.alternations)} times.`,
       lane: "counters",
       restsOn: { ...within, ofNode: true, gatewayEui: null },
       weights: {

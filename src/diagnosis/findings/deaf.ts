@@ -8,6 +8,7 @@ import type { TimeRange } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median } from "../../statistics/robust.ts";
+import { figure } from "../../words/format.ts";
 import {
   type DeafRadio,
   deafRadio,
@@ -71,9 +72,9 @@ function sentenceOf(
   const others =
     heardElsewhere === null || heardElsewhere === 0
       ? ""
-      : ` Another gateway heard ${heardElsewhere.toLocaleString("en-GB")} frames of them meanwhile.`;
+      : ` Another gateway heard ${figure(heardElsewhere)} frames of them meanwhile.`;
   const end = counter === "began-anew" ? " It heard again after its counter began anew." : "";
-  return `${who} heard no packet for ${span(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${reports.toLocaleString("en-GB")} status reports count 0; about ${framesDue.toLocaleString("en-GB")} frames of ${sendersDue} nodes were due.${others}${end}`;
+  return `${who} heard no packet for ${span(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${figure(reports)} status reports count 0; about ${figure(framesDue)} frames of ${sendersDue} nodes were due.${others}${end}`;
 }
 
 /** The longest silences of a scene are looked at, and no more. */

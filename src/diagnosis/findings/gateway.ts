@@ -7,6 +7,7 @@ import type { SceneGateway, SceneReport } from "../../model/gap.ts";
 import { subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median, quantile } from "../../statistics/robust.ts";
+import { figure } from "../../words/format.ts";
 import { percent, span } from "../status.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import { isIn, lengthUs, type Sight } from "./observations.ts";
@@ -81,13 +82,11 @@ function backhaulEvidence({ scene, missed, lossWithin, lossRange }: Sight): Evid
   const parts = [
     ...(arrived === null
       ? []
-      : [
-          `${arrived.came.toLocaleString("en-GB")} of ${arrived.due.toLocaleString("en-GB")} keepalives and status reports arrived`,
-        ]),
+      : [`${figure(arrived.came)} of ${figure(arrived.due)} keepalives and status reports arrived`]),
     ...(forwarded === null
       ? []
       : [
-          `the gateway reports ${forwarded.forwarded.toLocaleString("en-GB")} packets forwarded, ${forwarded.missing.toLocaleString("en-GB")} of them never arrived`,
+          `the gateway reports ${figure(forwarded.forwarded)} packets forwarded, ${figure(forwarded.missing)} of them never arrived`,
         ]),
     ...unacknowledged(gateway.reports.filter(({ atUs }) => isIn(within, atUs))),
   ];
@@ -215,7 +214,7 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
     // A gap shorter than a few keepalives may hide a short outage.
     const sure = expected < 2 ? 0.4 : 1;
     pieces.push({
-      sentence: `${alive.length === 1 ? "Its gateway was" : "Its gateways were"} in reach throughout: ${count.toLocaleString("en-GB")} keepalives came, ${Math.round(expected).toLocaleString("en-GB")} were due.`,
+      sentence: `${alive.length === 1 ? "Its gateway was" : "Its gateways were"} in reach throughout: ${figure(count)} keepalives came, ${figure(Math.round(expected))} were due.`,
       lane: "heartbeat",
       restsOn: { ...within, ofNode: false, gatewayEui: first?.eui ?? null },
       weights: weigh((gap.kind === "steady" ? -4 : -5) * sure, "gateway-unreachable", "gateway-restarted"),

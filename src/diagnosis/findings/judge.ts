@@ -5,6 +5,7 @@
 import type { GapJudgement, Scene } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import { certaintyPrefix } from "../../words/certainty.ts";
+import { figure } from "../../words/format.ts";
 import { span } from "../status.ts";
 import { channelEvidence } from "./channels.ts";
 import { isSharedSide, sharedSideEvidence } from "./coincidence.ts";
@@ -111,14 +112,14 @@ function sentenceOf(judged: Judged, { gap, successor }: Scene, isShared: boolean
     return `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as ${formatDevAddr(successor.devAddr)}.`;
   }
   const long = span((gap.toUs - gap.fromUs) / 1e6);
-  const count = (n: number) => `${n.toLocaleString("en-GB")} ${n === 1 ? "counter" : "counters"}`;
+  const count = (n: number) => `${figure(n)} ${n === 1 ? "counter" : "counters"}`;
   const what =
     gap.kind === "silence"
       ? gap.open
         ? `Silent for ${long}`
         : `Silent for ${long}${gap.missed > 0 ? `, ${count(gap.missed)} missed` : ""}`
       : gap.kind === "steady"
-        ? `Lost ${count(gap.missed)} of ${(gap.missed + gap.heard).toLocaleString("en-GB")} over ${long}`
+        ? `Lost ${count(gap.missed)} of ${figure(gap.missed + gap.heard)} over ${long}`
         : gap.missed === 0
           ? `Interrupted for ${long}`
           : `Missed ${count(gap.missed)} in ${long}`;

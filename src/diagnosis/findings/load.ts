@@ -5,6 +5,7 @@
 
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
+import { figure } from "../../words/format.ts";
 import { percent } from "../status.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { countedIn, isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./observations.ts";
@@ -119,7 +120,7 @@ function sameDataRate(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   if (a - b < 3 * sd || a < 2 * b || a < 0.04) return [];
   return [
     {
-      sentence: `Others at its data rate lost ${percent(a)} of ${same.expected.toLocaleString("en-GB")} counters, those at other data rates ${percent(b)} of ${other.expected.toLocaleString("en-GB")}.`,
+      sentence: `Others at its data rate lost ${percent(a)} of ${figure(same.expected)} counters, those at other data rates ${percent(b)} of ${figure(other.expected)}.`,
       lane: "load",
       restsOn,
       weights: { congestion: 1.5, interference: -0.5, "gateway-transmitting": -0.5 },

@@ -5,7 +5,7 @@
 import { demodulationFloorDb, linkMarginDb } from "../../radio/margin.ts";
 import { mannKendall } from "../../statistics/rank-tests.ts";
 import { median, quantile, robustSigma } from "../../statistics/robust.ts";
-import { decibel } from "../status.ts";
+import { decibel } from "../../words/format.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { isIn, known, type OwnFrame, type Sight, signalPowerDbm } from "./observations.ts";
 

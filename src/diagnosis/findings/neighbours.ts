@@ -8,7 +8,8 @@ import type { Scene } from "../../model/gap.ts";
 import { type TimeRange, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, percent } from "../status.ts";
+import { decibel, figure } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import { together } from "./coincidence.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
 import {
@@ -168,7 +169,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
     // A short while before tells little of what is to be expected over a long one.
     const lookedAt = (lengthUs(sight.scene.before) + lengthUs(sight.scene.after)) / (0.5 * lengthUs(stretch));
     const sure = Math.min(1, expected / 12, lookedAt);
-    const figures = `${heard.toLocaleString("en-GB")} frames of ${nodes} other ${nodes === 1 ? "node" : "nodes"} were heard there meanwhile, ${Math.round(expected).toLocaleString("en-GB")} were to be expected`;
+    const figures = `${figure(heard)} frames of ${nodes} other ${nodes === 1 ? "node" : "nodes"} were heard there meanwhile, ${figure(Math.round(expected))} were to be expected`;
     if (share >= 0.7) {
       const weights = isBlackout
         ? {
@@ -278,7 +279,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const earlier = then.expected >= 20 ? wilsonInterval(then.missed, then.expected) : null;
   const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
-  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${now.expected.toLocaleString("en-GB")} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
+  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${figure(now.expected)} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
   const lane = "neighbours" as const;
   // Without a before nobody knows whether it began; a few counters of it do not tell either.
   const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;

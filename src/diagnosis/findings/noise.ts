@@ -8,7 +8,8 @@ import type { TimeRange } from "../../model/time-range.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { median, quantile } from "../../statistics/robust.ts";
-import { decibel, percent } from "../status.ts";
+import { decibel, figure } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isIn, known, lengthUs, type OwnFrame, type Sight } from "./observations.ts";
 
@@ -151,7 +152,7 @@ function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"
   const where = rise.channelsCompared > 1 ? ` on ${rise.channels} of ${rise.channelsCompared} channels` : "";
   if (rise.significant) {
     return {
-      sentence: `The noise rose by up to ${decibel(rise.riseDb)} against before${where} (${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
+      sentence: `The noise rose by up to ${decibel(rise.riseDb)} against before${where} (${figure(rise.samples)} weak frames tell it).`,
       lane: "noise",
       restsOn,
       weights: {
@@ -164,7 +165,7 @@ function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"
     };
   }
   return {
-    sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${rise.samples.toLocaleString("en-GB")} weak frames tell it).`,
+    sentence: `The noise stayed as it was (${decibel(rise.riseDb)} at most, ${figure(rise.samples)} weak frames tell it).`,
     lane: "noise",
     restsOn,
     // What takes strong frames comes and goes, and lets through only what tells of its absence.
@@ -237,7 +238,7 @@ function brokenPiece(
   if (now === null || now.all < 20) return null;
   const share = now.bad / now.all;
   const shareThen = then === null || then.all < 20 ? null : then.bad / then.all;
-  const figures = `${percent(share)} of ${now.all.toLocaleString("en-GB")} packets came broken${shareThen === null ? "" : `, ${percent(shareThen)} before`}`;
+  const figures = `${percent(share)} of ${figure(now.all)} packets came broken${shareThen === null ? "" : `, ${percent(shareThen)} before`}`;
   // Twice the baseline is common practice; a handful of packets may double by chance.
   const excess = now.bad - 2 * (shareThen ?? 0.02) * now.all;
   if (share > Math.max(MIN_BROKEN, 2 * (shareThen ?? 0.05)) && excess > 3 * Math.sqrt(now.bad) * 0.5) {

@@ -2,6 +2,7 @@
 
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
+import { figure } from "../../words/format.ts";
 import { percent, span } from "../status.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isEdge } from "./margin.ts";
@@ -136,7 +137,7 @@ function lostForAll(
   const silence =
     hole === null
       ? ""
-      : `: nothing at all was heard there for ${span((hole.toUs - hole.fromUs) / 1e6)}, when ${Math.round(hole.due).toLocaleString("en-GB")} frames were due by what came on the others`;
+      : `: nothing at all was heard there for ${span((hole.toUs - hole.fromUs) / 1e6)}, when ${figure(Math.round(hole.due))} frames were due by what came on the others`;
   return {
     sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${reference.counts.size} ${sharesInWords(lost, reference.basis)}${silence}${RESTART_WORDS[restart]}.`,
     lane: "channels",

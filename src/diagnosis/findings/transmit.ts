@@ -4,6 +4,7 @@
  */
 import type { TimeRange } from "../../model/time-range.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
+import { figure } from "../../words/format.ts";
 import { DEAF_SHARE_WARNING, deafShare } from "../air-sentences.ts";
 import { percent } from "../status.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
@@ -68,7 +69,7 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   );
   const pieces: EvidencePiece[] = [
     {
-      sentence: `The gateway transmitted ${Math.max(inside.length, emitted).toLocaleString("en-GB")} times within the gap and was deaf to ${percent(predicted)} of this node's frames by that${hidden > inside.length ? " (lengths estimated)" : ""}; it lost ${percent(lossWithin)}.`,
+      sentence: `The gateway transmitted ${figure(Math.max(inside.length, emitted))} times within the gap and was deaf to ${percent(predicted)} of this node's frames by that${hidden > inside.length ? " (lengths estimated)" : ""}; it lost ${percent(lossWithin)}.`,
       lane: "transmissions",
       restsOn,
       weights: {
@@ -97,7 +98,7 @@ function deafThroughout({ scene, own }: Sight): EvidencePiece[] {
   if (home === undefined || deaf < DEAF_THROUGHOUT) return [];
   return [
     {
-      sentence: `The gateway transmitted ${inside.length.toLocaleString("en-GB")} times meanwhile and was deaf to ${percent(deaf)} of this node's frames by that.`,
+      sentence: `The gateway transmitted ${figure(inside.length)} times meanwhile and was deaf to ${percent(deaf)} of this node's frames by that.`,
       lane: "transmissions",
       restsOn: { ...within, ofNode: false, gatewayEui: home.eui },
       weights: { "gateway-transmitting": 6, interference: -3, "node-silent": -2 },
@@ -128,8 +129,7 @@ function countedPiece(
   const thenUs = earlier.length < 5 ? null : lengthUs(before);
   const rate = emitted / lengthUs(within);
   const rose = thenUs !== null && rate > 3 * (then / thenUs) + 20 / 3_600_000_000;
-  const before3 =
-    thenUs === null ? "" : `, ${Math.round((then / thenUs) * 3.6e9).toLocaleString("en-GB")} an hour before`;
+  const before3 = thenUs === null ? "" : `, ${figure(Math.round((then / thenUs) * 3.6e9))} an hour before`;
   const weights: Partial<
     Record<"gateway-transmitting" | "interference" | "congestion" | "channel-mismatch", number>
   > =
@@ -146,7 +146,7 @@ function countedPiece(
           ? { "gateway-transmitting": 0.5 + rarity(typical), interference: -rarity(typical) }
           : { "gateway-transmitting": -1 };
   return {
-    sentence: `The gateway reports ${emitted.toLocaleString("en-GB")} transmissions within the gap, ${Math.round(rate * 3.6e9).toLocaleString("en-GB")} an hour${before3}; by their length, which is not told, they made it deaf to ${percent(typical)} of this node's frames or up to ${percent(most)}. It lost ${percent(lossWithin)}.`,
+    sentence: `The gateway reports ${figure(emitted)} transmissions within the gap, ${figure(Math.round(rate * 3.6e9))} an hour${before3}; by their length, which is not told, they made it deaf to ${percent(typical)} of this node's frames or up to ${percent(most)}. It lost ${percent(lossWithin)}.`,
     lane: "transmissions",
     restsOn,
     weights,

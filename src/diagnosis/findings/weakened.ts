@@ -5,13 +5,13 @@
 import type { SceneGateway, SceneReception } from "../../model/gap.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median, quantile } from "../../statistics/robust.ts";
+import { decibel } from "../../words/format.ts";
 import {
   type CommonStep,
   commonSteps,
   type LevelPoint,
   weakenedTimes,
 } from "../gateway-events/level-step.ts";
-import { decibel } from "../status.ts";
 import { clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import { known, type Sight, signalPowerDbm } from "./observations.ts";
 

@@ -1,5 +1,7 @@
 /** What is told of an event of a gateway: a summary that stands after its name, sentences, and what to do next. */
-import { decibel, percent, span } from "../status.ts";
+
+import { decibel, figure, plural, withUnit } from "../../words/format.ts";
+import { percent, span } from "../status.ts";
 import type { DeafRadio, LossyTime } from "./deaf-radio.ts";
 import type { CommonStep, WeakenedTime } from "./level-step.ts";
 
@@ -9,17 +11,15 @@ export interface EventText {
   readonly advice: string;
 }
 
-const count = (n: number, one: string) => `${n.toLocaleString("en-GB")} ${one}${n === 1 ? "" : "s"}`;
-
 /** A radio that heard nothing. `who`: the gateway's name. */
 export function deafText(who: string, deaf: DeafRadio): EventText {
   const long = span((deaf.toUs - deaf.fromUs) / 1e6);
   const { heardElsewhere, counter, isOpen } = deaf;
   const sentences = [
-    `${who} ${isOpen ? "has heard" : "heard"} no packet for ${long}, while ${count(deaf.sendersDue, "node")} ${deaf.sendersDue === 1 ? "was" : "were"} due (about ${count(deaf.framesDue, "frame")}).`,
-    `Its keepalives and ${count(deaf.reports, "status report")} came; the reports count 0 packets.`,
+    `${who} ${isOpen ? "has heard" : "heard"} no packet for ${long}, while ${plural(deaf.sendersDue, "node")} ${deaf.sendersDue === 1 ? "was" : "were"} due (about ${plural(deaf.framesDue, "frame")}).`,
+    `Its keepalives and ${plural(deaf.reports, "status report")} came; the reports count 0 packets.`,
     ...(heardElsewhere !== null && heardElsewhere > 0
-      ? [`Another gateway heard ${count(heardElsewhere, "frame")} of these nodes meanwhile.`]
+      ? [`Another gateway heard ${plural(heardElsewhere, "frame")} of these nodes meanwhile.`]
       : []),
     ...(counter === "began-anew" ? ["It heard again after its concentrator's counter began anew."] : []),
     ...(counter === "stood" ? ["Its concentrator's counter stood still meanwhile."] : []),
@@ -41,12 +41,12 @@ export function weakenedText(
 ): EventText {
   const size = decibel(-fall.changeDb);
   return {
-    clause: `${mended === null ? "hears" : "heard"} ${count(fall.senders, "node")} ${size} weaker`,
+    clause: `${mended === null ? "hears" : "heard"} ${plural(fall.senders, "node")} ${size} weaker`,
     sentence: [
-      `${who} ${mended === null ? "hears" : "heard"} ${count(fall.senders, "node")} of ${fall.compared.toLocaleString("en-GB")} weaker by ${size} (${decibel(-fall.highDb)} to ${decibel(-fall.lowDb)}), all at one moment.`,
+      `${who} ${mended === null ? "hears" : "heard"} ${plural(fall.senders, "node")} of ${figure(fall.compared)} weaker by ${size} (${decibel(-fall.highDb)} to ${decibel(-fall.lowDb)}), all at one moment.`,
       ...(fall.vanished > 0
         ? [
-            `${count(fall.vanished, "more node")} with less margin ${fall.vanished === 1 ? "is" : "are"} heard no longer.`,
+            `${plural(fall.vanished, "more node")} with less margin ${fall.vanished === 1 ? "is" : "are"} heard no longer.`,
           ]
         : []),
       witnessOf(fall),
@@ -65,9 +65,9 @@ export function weakenedText(
 export function strengthenedText(who: string, rise: CommonStep, placement: string | null): EventText {
   const size = decibel(rise.changeDb);
   return {
-    clause: `hears ${count(rise.senders, "node")} ${size} stronger`,
+    clause: `hears ${plural(rise.senders, "node")} ${size} stronger`,
     sentence: [
-      `${who} hears ${count(rise.senders, "node")} of ${rise.compared.toLocaleString("en-GB")} stronger by ${size} (${decibel(rise.lowDb)} to ${decibel(rise.highDb)}), all at one moment.`,
+      `${who} hears ${plural(rise.senders, "node")} of ${figure(rise.compared)} stronger by ${size} (${decibel(rise.lowDb)} to ${decibel(rise.highDb)}), all at one moment.`,
       witnessOf(rise),
       ...gainOf(rise),
       ...placementOf(placement),
@@ -79,7 +79,7 @@ export function strengthenedText(who: string, rise: CommonStep, placement: strin
 function witnessOf({ elsewhere }: CommonStep): string {
   return elsewhere === null
     ? "No other gateway hears enough of them to compare: the gateway is likelier than all nodes at once."
-    : `Another gateway hears ${elsewhere.senders.toLocaleString("en-GB")} of them as before (${decibel(elsewhere.changeDb)}).`;
+    : `Another gateway hears ${figure(elsewhere.senders)} of them as before (${decibel(elsewhere.changeDb)}).`;
 }
 
 /** A share of the step in the SNR below which the power alone moved. Chosen. */
@@ -116,11 +116,9 @@ export function backhaulText(
     clause: `${lossy.isOpen ? "loses" : "lost"} ${percent(lossy.lostShare)} of its datagrams on the way`,
     sentence: [
       `${percent(lossy.lostShare)} of the datagrams of ${who} ${lossy.isOpen ? "are" : "were"} lost on the way (${percent(lossy.low)} to ${percent(lossy.high)}).`,
-      `${lossy.came.toLocaleString("en-GB")} of ${lossy.due.toLocaleString("en-GB")} keepalives arrived.`,
+      `${figure(lossy.came)} of ${figure(lossy.due)} keepalives arrived.`,
       ...(forwarded !== null && missing !== null && forwarded > 0
-        ? [
-            `It reports ${count(forwarded, "packet")} forwarded; ${missing.toLocaleString("en-GB")} of them never arrived.`,
-          ]
+        ? [`It reports ${plural(forwarded, "packet")} forwarded; ${figure(missing)} of them never arrived.`]
         : []),
       ...(unacknowledged === null ? [] : [`It missed ${percent(unacknowledged)} of its acknowledgements.`]),
       ...(roundTrip === null ? [] : [roundTripSentence(roundTrip)]),
@@ -140,8 +138,8 @@ export function neededTimeoutMs({ p99Ms }: RoundTripFigures): number {
 }
 
 function roundTripSentence(figures: RoundTripFigures): string {
-  const ms = (value: number) => `${Math.round(value).toLocaleString("en-GB")}\u202Fms`;
-  return `Acknowledgements take ${ms(figures.medianMs)} (median), 1 in 100 over ${ms(figures.p99Ms)}: set push_timeout_ms to ${neededTimeoutMs(figures).toLocaleString("en-GB")}.`;
+  const ms = (value: number) => withUnit(value, 0, "ms");
+  return `Acknowledgements take ${ms(figures.medianMs)} (median), 1 in 100 over ${ms(figures.p99Ms)}: set push_timeout_ms to ${neededTimeoutMs(figures)}.`;
 }
 
 /** Acknowledgements come, and too late for the gateway. `figures` null: only the gateway's own count says so. */

@@ -1,5 +1,6 @@
 /** What does a trial say, in a sentence that a person on a ladder can read? */
 import type { Sentence } from "../../contract/common.ts";
+import { figure } from "../../words/format.ts";
 import { span } from "../status.ts";
 import type { Estimate } from "./node-effect.ts";
 import type { SnrMethod } from "./paired-snr.ts";
@@ -124,7 +125,7 @@ export function neededWords(frames: number | null, minutes: number | null, paire
   if (frames === null)
     return "more frames of these nodes would not settle it; other nodes, at other places, would say more.";
   if (frames === 0) return "";
-  const many = roughly(frames).toLocaleString("en-GB");
+  const many = figure(roughly(frames));
   const time = minutes === null ? "" : `, some ${span(Math.max(60, minutes * 60))} of listening,`;
   const where = paired ? "" : " (half of them at each place)";
   return `about ${many} more ${frames === 1 ? "frame" : "frames"}${where}${time} would settle it.`;

@@ -5,7 +5,8 @@
 import type { Eui } from "../../model/identifiers.ts";
 import { sameOctets } from "../../wire/lorawan/octets.ts";
 import type { DataFrame } from "../../wire/lorawan/phy-payload.ts";
-import { changeWords, couldBeReset, grouped } from "../counter-fit.ts";
+import { figure } from "../../words/format.ts";
+import { changeWords, couldBeReset } from "../counter-fit.ts";
 import { type AddressState, isUnproved, type LifeBeginning, type LifeState } from "../life-state.ts";
 import type { Transmitted } from "./halves.ts";
 import type { NodeKeys } from "./identity.ts";
@@ -189,7 +190,7 @@ export interface Beginning {
 
 /** Why does a set of keys begin to be heard under this address? */
 export function explainFirst(state: AddressState, sender: Sender, counter32: number): Beginning {
-  const counter = grouped(counter32);
+  const counter = figure(counter32);
   const { devEui } = sender;
   if (sender.joined && devEui !== null) {
     return { begunBy: "join", reason: `counter began at ${counter} in the session that ${devEui} joined` };
@@ -220,6 +221,6 @@ export function explainFall(before: LifeState, atUs: number, counter32: number):
 
 /** A lone counter out of line had begun `life`; the older life that goes on shows that it was no reset. */
 export function explainOutOfTime(life: LifeState, older: LifeState): Beginning {
-  const reason = `one frame with counter ${grouped(life.lastCounter)} out of its time (replayed, or delivered very late): life ${older.number} went on at ${grouped(older.lastCounter)}`;
+  const reason = `one frame with counter ${figure(life.lastCounter)} out of its time (replayed, or delivered very late): life ${older.number} went on at ${figure(older.lastCounter)}`;
   return { begunBy: "unexplained", reason };
 }

@@ -6,6 +6,7 @@
 import { describeModulation, type Modulation } from "../../model/modulation.ts";
 import type { MacCommand } from "../../wire/lorawan/mac-commands.ts";
 import type { DataMessageType } from "../../wire/lorawan/phy-payload.ts";
+import { figure } from "../../words/format.ts";
 
 // What goes into the story of a node's link, and what comes out? One frame as the ledger knows it, one event as people
 // read it.
@@ -128,7 +129,7 @@ export function explainDataRate(
     return { cause: "confirmed-retry", clause: "to send an unacknowledged frame again" };
   }
   if (slower && evidence.ackReqCounters !== null && evidence.adrBefore) {
-    const counters = evidence.ackReqCounters.toLocaleString("en-GB");
+    const counters = figure(evidence.ackReqCounters);
     return {
       cause: "adr-back-off",
       clause: `in ADR back-off: ADRACKReq was set for ${counters} counters and no answer reached the node`,
@@ -206,6 +207,6 @@ function restlessEvent(head: LinkEvent, run: readonly LinkEvent[]): LinkEvent {
       changes: run.length,
       overCounters: over,
     },
-    sentence: `The data rate changed ${run.length} times within ${over.toLocaleString("en-GB")} counters, among ${names.join(", ")}, and the network asked for none of it.`,
+    sentence: `The data rate changed ${run.length} times within ${figure(over)} counters, among ${names.join(", ")}, and the network asked for none of it.`,
   };
 }

@@ -18,6 +18,7 @@ import {
 } from "../../store/queries/trial-frames.ts";
 import { decodeMacCommands } from "../../wire/lorawan/mac-commands.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
+import { figure } from "../../words/format.ts";
 import { reachOf } from "../reachability.ts";
 import type { AskedWindow } from "../window.ts";
 import { type CounterSent, countersOf, type Receiver, readingOf, type Side, within } from "./sides.ts";
@@ -77,9 +78,7 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gat
   const endUs = window.live ? window.toUs : Math.min(window.toUs, (stored?.toUs ?? window.toUs) + 1);
   const fromUs = newestFrames(store, { fromUs: window.fromUs, toUs: endUs }, MAX_FRAMES);
   if (fromUs > window.fromUs)
-    reservations.push(
-      `Only the newest ${MAX_FRAMES.toLocaleString("en-GB")} frames of the window were compared.`,
-    );
+    reservations.push(`Only the newest ${figure(MAX_FRAMES)} frames of the window were compared.`);
   const all = { fromUs, toUs: endUs };
   const usable = (side: Side) => usableStretches(store, side, all, endUs);
   const ofA = usable(a);

@@ -1,12 +1,12 @@
 /** What does a trial say whose sides stood one after the other? */
 import type { TrialAnswer } from "../../contract/trials.ts";
-import { decibel } from "../../diagnosis/status.ts";
 import { methodWords } from "../../diagnosis/trials/sentences.ts";
 import { sequentialTrial } from "../../diagnosis/trials/sequential.ts";
 import { LIMITS } from "../../diagnosis/trials/verdict.ts";
 import type { Store } from "../../store/open.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
 import { labels } from "../../store/queries/lives.ts";
+import { decibel } from "../../words/format.ts";
 import type { Gathered } from "./evidence.ts";
 import {
   channelLabel,

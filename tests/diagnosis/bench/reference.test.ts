@@ -39,9 +39,9 @@ describe("a gateway against the reference beside it", () => {
     expect(states(trial)).toEqual(["reference-offset waiting", "reference-loss waiting"]);
     const [level, loss] = referenceItems(trial, { offsetDb: 3, loss: 0.02 });
     // 640 frames; an interval of 4 dB must shrink to the 2 dB that are left, one of 3 points to 1.5: four times as many.
-    expect(level?.awaits).toBe("about 2,000 more frames");
-    expect(loss?.awaits).toBe("about 2,000 more frames");
-    expect(level?.reason).toContain("not settled: about 2,000 more frames would tell");
+    expect(level?.awaits).toBe("about 2\u202F000 more frames");
+    expect(loss?.awaits).toBe("about 2\u202F000 more frames");
+    expect(level?.reason).toContain("not settled: about 2\u202F000 more frames would tell");
   });
 
   test("waits for no number of frames that never comes", () => {

@@ -299,7 +299,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     warn: [
       [
         { arrived: { runs: [{ intervals: 40, forwarded: 2_000, arrived: 1_920 }] } },
-        /forwarded 2,000 packets.*1,920 arrived/,
+        /forwarded 2\u202F000 packets.*1\u202F920 arrived/,
       ],
       [{ arrived: { runs: [{ intervals: 4, forwarded: 20, arrived: 36 }] } }, /More than it sent/],
       [

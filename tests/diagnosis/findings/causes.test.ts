@@ -251,7 +251,7 @@ describe("backhaul-loss", () => {
     const [found] = findingsOf(history, [1]);
     expect(found?.judgement).toMatchObject({ cause: "backhaul-loss", scope: "gateway", gatewayId: 1 });
     expect(found?.judgement.evidence[0]?.sentence).toMatch(
-      /^Datagrams were lost on the way: [\d,]+ of [\d,]+ keepalives and status reports arrived; the gateway reports \d+ packets forwarded, \d+ of them never arrived; it missed \d+\D%/,
+      /^Datagrams were lost on the way: [\d\u202F]+ of [\d\u202F]+ keepalives and status reports arrived; the gateway reports \d+ packets forwarded, \d+ of them never arrived; it missed \d+\D%/,
     );
   });
   it("is named when so many are lost that most keepalives come at twice their interval", () => {

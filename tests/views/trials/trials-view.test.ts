@@ -132,7 +132,7 @@ describe("two gateways side by side", () => {
     expect(answer).toMatchObject({ verdict: "not enough", enough: false });
     expect(answer?.framesStillNeeded).toBeGreaterThan(0);
     expect(answer?.progress).toBeLessThan(1);
-    expect(answer?.sentence[0]?.text).toMatch(/^Not enough to say yet: about [\d,]+ more frames/);
+    expect(answer?.sentence[0]?.text).toMatch(/^Not enough to say yet: about [\d\u202F]+ more frames/);
   });
 });
 
