@@ -128,7 +128,9 @@ describe("with keys", () => {
       { session: 1, begunBy: "first-heard", firstCounter: 1000, lastCounter: 1049, heard: 50 },
       { session: null, begunBy: "second-device", firstCounter: 1001, lastCounter: 1050, heard: 50 },
     ]);
-    expect(one.state.lives[1]?.reason).toBe("first heard with counter 1\u202F001; its MIC fits no key at hand");
+    expect(one.state.lives[1]?.reason).toBe(
+      "first heard with counter 1\u202F001; its MIC fits no key at hand",
+    );
     expect(one.told.map(({ micValid }) => micValid)).toEqual(
       [...Array(50).keys()].flatMap(() => [true, false]),
     );
