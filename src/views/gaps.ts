@@ -1,6 +1,7 @@
 /** The dropouts of a window: one row a node's gap with its finding, and the episodes that several nodes share. */
 import type { Cause, DropoutRow, EpisodeRow, Finding, GapCounts, GapsView } from "../contract/gaps.ts";
 import { episodeSentence, gapsSentence, outageSentence } from "../diagnosis/gap-sentences.ts";
+import { countDevices } from "../diagnosis/status.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
@@ -34,7 +35,7 @@ export function episodesOf(
   window: AskedWindow,
 ): { episodes: EpisodeRow[]; gaps: DropoutRow[] } {
   const groups = grouped(rows.filter(({ scope, gateway }) => scope !== "node" && gateway !== null));
-  const shared = groups.filter((group) => new Set(group.rows.map(nodeOf)).size > 1);
+  const shared = groups.filter((group) => countDevices(group.rows) > 1);
   const idOf = new Map<string, string>();
   const episodes = shared.map((group) => {
     const episode = episodeRow(group);
@@ -53,10 +54,6 @@ export function episodesOf(
     ),
     gaps: rows.map((row) => ({ ...row, episode: idOf.get(row.id) ?? null })),
   };
-}
-
-function nodeOf({ devAddr, life }: DropoutRow): string {
-  return `${devAddr}/${life}`;
 }
 
 function grouped(rows: readonly DropoutRow[]): Group[] {
@@ -82,8 +79,8 @@ function grouped(rows: readonly DropoutRow[]): Group[] {
 }
 
 function episodeRow({ cause, gateway, fromMs, toMs, rows }: Group): EpisodeRow {
-  const nodes = new Set(rows.map(nodeOf)).size;
-  const strangers = new Set(rows.filter(({ stranger }) => stranger).map(nodeOf)).size;
+  const nodes = countDevices(rows);
+  const strangers = countDevices(rows.filter(({ stranger }) => stranger));
   const missedCounters = rows.reduce((sum, row) => sum + row.missedCounters, 0);
   const surest = rows.reduce((a, b) => (b.finding.confidence > a.finding.confidence ? b : a));
   const gatewayName = surest.gatewayName;
@@ -215,7 +212,7 @@ function summed(counted: readonly GapCount[]): GapCounts {
   return {
     gaps: sum(({ gaps }) => gaps),
     open: sum(({ open }) => open),
-    nodes: new Set(counted.map(({ devAddr, life }) => `${devAddr}/${life}`)).size,
+    nodes: countDevices(counted),
     missedCounters: sum(({ missed }) => missed),
     byCause,
   };

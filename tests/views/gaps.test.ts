@@ -89,6 +89,14 @@ describe("the gaps of a window", () => {
     expect(sentence.map(({ text }) => text).join("")).toMatch(/^3 gaps of 2 nodes/);
   });
 
+  it("count a node once, however many counter lives of it have gaps", () => {
+    const store = aSiteWithGaps();
+    store.prepare("UPDATE gap SET life = 2 WHERE kind = 'silence'").run();
+    const { counts, sentence } = gapsView(store, windowOf(0, 3 * HOUR));
+    expect([counts.gaps, counts.nodes, counts.own.nodes]).toEqual([4, 3, 3]);
+    expect(sentence.map(({ text }) => text).join("")).toMatch(/^4 gaps of 3 nodes/);
+  });
+
   it("are open in the counts as in the rows: a node that came back elsewhere has ended its gap", () => {
     const store = aSiteWithGaps();
     store.prepare("UPDATE gap SET open = 1, ended_us = to_us WHERE kind = 'silence'").run();
