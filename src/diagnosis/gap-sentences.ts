@@ -4,21 +4,16 @@ import type { Sentence } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
 import { certaintyOf } from "../words/certainty.ts";
 import { figure, plural } from "../words/format.ts";
+import { type SpokenWindow, within } from "./sentences.ts";
 import { span } from "./status.ts";
-
-interface Asked {
-  readonly fromUs: number;
-  readonly toUs: number;
-  readonly live: boolean;
-}
 
 /** "4 gaps of 3 nodes in the last hour; most often: weak link (3); 1 goes on." `own`: of your own nodes. */
 export function gapsSentence(
   own: GapCounts,
   episodes: readonly EpisodeRow[],
-  { fromUs, toUs, live }: Asked,
+  window: SpokenWindow,
 ): Sentence {
-  const when = `${live ? "in the last" : "in this window of"} ${span((toUs - fromUs) / 1e6)}`;
+  const when = within(window);
   if (own.gaps === 0) {
     const silent =
       episodes.length === 0 ? "" : `; ${plural(episodes.length, "outage")} of a gateway cost no node a frame`;
@@ -36,7 +31,7 @@ export function gapsSentence(
   return [
     { text: plural(own.gaps, "gap"), href: "#/gaps" },
     { text: ` of ${plural(own.nodes, "node")} ${when}: ${parts.join(", ")}` },
-    { text: own.open === 0 ? "." : `; ${openText(own.open, live)}.` },
+    { text: own.open === 0 ? "." : `; ${openText(own.open, window.live)}.` },
   ];
 }
 

@@ -17,7 +17,7 @@ import { countDevices, percent, span, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
 
-interface TimeRange {
+export interface SpokenWindow {
   readonly fromUs: number;
   readonly toUs: number;
   readonly live: boolean;
@@ -32,7 +32,7 @@ function link(words: string, href: string): Part {
 }
 
 /** "in the last hour" when live, else "in this window of 6 h". */
-function within({ fromUs, toUs, live }: TimeRange): string {
+export function within({ fromUs, toUs, live }: SpokenWindow): string {
   const seconds = (toUs - fromUs) / 1e6;
   if (!live) return `in this window of ${span(seconds)}`;
   return Math.abs(seconds - 3600) < 2 ? "in the last hour" : `in the last ${span(seconds)}`;
@@ -73,14 +73,14 @@ const ENOUGH = `${THRESHOLDS.leastExpected} counters or more`;
 export function siteSentence(
   gateways: readonly GatewayRow[],
   ownNodes: readonly NodeRow[],
-  window: TimeRange,
+  window: SpokenWindow,
 ): Sentence {
   if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
   return [...nodesPart(ownNodes, window), text("; "), ...gatewaysPart(gateways, window), text(".")];
 }
 
 /** "2 gateways were heard in this window of 6 h; the shed gateway was out of reach for 4 min." */
-export function gatewaysSentence(gateways: readonly GatewayRow[], window: TimeRange): Sentence {
+export function gatewaysSentence(gateways: readonly GatewayRow[], window: SpokenWindow): Sentence {
   if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
   return [
     link(plural(gateways.length, "gateway"), "#/site"),
@@ -90,7 +90,7 @@ export function gatewaysSentence(gateways: readonly GatewayRow[], window: TimeRa
   ];
 }
 
-function nodesPart(ownNodes: readonly NodeRow[], window: TimeRange): Part[] {
+function nodesPart(ownNodes: readonly NodeRow[], window: SpokenWindow): Part[] {
   const many = countDevices(ownNodes);
   if (many === 0) return [text(`No node of one's own was heard ${within(window)}`)];
   const enough = judged(ownNodes);
@@ -135,7 +135,7 @@ function whyPart(losers: readonly NodeRow[]): Part[] {
   ];
 }
 
-function gatewaysPart(gateways: readonly GatewayRow[], window: TimeRange): Part[] {
+function gatewaysPart(gateways: readonly GatewayRow[], window: SpokenWindow): Part[] {
   const out = gateways.filter((gateway) => gateway.outages.length > 0);
   if (out.length === 0) return eventPart(gateways) ?? [text(reachWords(gateways))];
   const parts: Part[] = [];
@@ -198,7 +198,7 @@ function canBeFollowed({ keepaliveSeconds, heartbeat }: GatewayRow): boolean {
   return keepaliveSeconds !== null || heartbeat.statusReports.reduce((sum, n) => sum + n, 0) >= 3;
 }
 
-function outSeconds(gateway: GatewayRow, window: TimeRange): number {
+function outSeconds(gateway: GatewayRow, window: SpokenWindow): number {
   return gateway.outages.reduce((sum, { from, to }) => {
     const fromUs = Math.max(window.fromUs, Date.parse(from) * 1000);
     const toUs = Math.min(window.toUs, Date.parse(to) * 1000);
@@ -209,7 +209,7 @@ function outSeconds(gateway: GatewayRow, window: TimeRange): number {
 export function nodesSentence(
   nodes: readonly NodeRow[],
   homeAssumed: boolean,
-  window: TimeRange,
+  window: SpokenWindow,
   more = 0,
 ): Sentence {
   const own = nodes.filter((row) => !row.stranger);
