@@ -8,10 +8,12 @@ import { decodeCommand } from "./commands/decode.ts";
 import { importCommand } from "./commands/import.ts";
 import { keysCommand } from "./commands/keys.ts";
 import { listenCommand } from "./commands/listen.ts";
+import { showDefaultStore } from "./commands/options.ts";
 import { placementsCommand } from "./commands/placements.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
 import { backupCommand, forgetCommand, rebuildCommand } from "./commands/store-file.ts";
+import { defaultStore, isCheckout } from "./commands/store-place.ts";
 import { compareCommand, trialsCommand } from "./commands/trials.ts";
 import { marksCommand, positionsCommand } from "./commands/user-data.ts";
 import {
@@ -35,8 +37,10 @@ const program = new Command("mastlog")
   .version(version)
   .addHelpText(
     "after",
-    "\nExit codes: 0 success; 1 it ran and the answer is bad; 2 wrong usage or unreadable input.",
-  );
+    `\nThe store: --db FILE, else the environment variable MASTLOG_DB, else ${defaultStore()}${isCheckout ? " in the working folder" : ""}.
+Exit codes: 0 success; 1 it ran and the answer is bad; 2 wrong usage or unreadable input.`,
+  )
+  .hook("preAction", (_, command) => showDefaultStore(command));
 for (const command of [
   listenCommand(version),
   importCommand(),

@@ -9,6 +9,7 @@ import { readOwnPlans } from "../radio/regions/own-plans.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { describeStoreError } from "../store/store-error.ts";
+import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
 import { complain } from "./view-output.ts";
 
 export interface DbOptions {
@@ -23,9 +24,18 @@ export class CannotRun extends Error {
   }
 }
 
-/** `--db FILE`: by default the environment variable MASTLOG_DB, else `mastlog.db` in the working folder. */
+/** `--db FILE`: by default the environment variable MASTLOG_DB, else where store-place.ts says. */
 export function dbOption(): Option {
-  return new Option("--db <file>", "the store").env("MASTLOG_DB").default("mastlog.db");
+  return new Option("--db <file>", "the store").env("MASTLOG_DB").default(defaultStore());
+}
+
+/** Before a command of an installed package that uses the store nobody named: makes its folder, and shows its path. */
+export function showDefaultStore(command: Command): void {
+  if (isCheckout || command.getOptionValueSource("db") !== "default") return;
+  const path = String(command.getOptionValue("db"));
+  makeStoreFolder(path);
+  // A script's stderr stays empty; a service's log has it.
+  if (process.stderr.isTTY || command.name() === "listen") complain(`The store is ${path}\n`);
 }
 
 /** Adds `--from`, `--to`, `--db` and `--json`, as the commands that answer a view's question have them. */

@@ -16,6 +16,8 @@ import {
 } from "node:fs";
 import { basename, dirname, join } from "node:path";
 import { fileURLToPath } from "node:url";
+import { bindingFault, bindingSentence, buildNeedsHere } from "./native.mjs";
+import { withProgress } from "./progress.mjs";
 import { inTurn } from "./turn.mjs";
 
 export const root = fileURLToPath(new URL("../../", import.meta.url));
@@ -27,9 +29,10 @@ const BUILD_STAMP = join(root, "dist/.built");
 export function makeReady({ build = true } = {}) {
   const major = Number(process.versions.node.split(".")[0]);
   if (major < 20) giveUp(`Mastlog needs Node 20 or newer; this is ${process.version}.`);
-  if (isInstalled() && (!build || isBuilt())) return;
+  if (isInstalled() && bindingFault() === null && (!build || isBuilt())) return;
   inTurn(root, () => {
     ensureInstalled();
+    ensureBinding();
     if (build) ensureBuilt();
   });
 }
@@ -94,17 +97,43 @@ function bears(stamp, wanted) {
 
 function ensureInstalled() {
   if (isInstalled()) return;
-  process.stderr.write("Installing what package-lock.json names (the first time takes a minute or two)…\n");
-  if (run("npm", ["ci", "--no-audit", "--no-fund", "--loglevel=error"]) !== 0) {
-    giveUp("npm could not install the packages: see above. Is the network reachable?");
-  }
+  const wanted = wantedPackages();
+  process.stderr.write(
+    `Installing the ${wanted.length} packages that package-lock.json names (the first time takes a minute or two)…\n`,
+  );
+  const progress = {
+    what: "packages",
+    files: wanted.map((name) => join(root, name, "package.json")),
+    done: "All packages are there; making SQLite ready",
+  };
+  const args = ["ci", "--no-audit", "--no-fund", "--no-progress", "--loglevel=error"];
+  if (withProgress(progress, () => run("npm", args)) !== 0)
+    giveUp(`npm could not install the packages: see above. ${buildNeedsHere()}`);
   writeFileSync(INSTALL_STAMP, wantedInstall());
+}
+
+/** The packages that every system gets: those for others are optional. */
+function wantedPackages() {
+  const { packages = {} } = JSON.parse(readFileSync(join(root, "package-lock.json"), "utf8"));
+  return Object.keys(packages).filter((name) => name !== "" && packages[name].optional !== true);
+}
+
+/** After a change of Node, or an installation without scripts, SQLite's binding is built again. */
+function ensureBinding() {
+  const fault = bindingFault();
+  if (fault === null) return;
+  process.stderr.write(`Making SQLite ready for Node ${process.version} (compiling takes some minutes)…\n`);
+  const rebuild = () => run("npm", ["rebuild", "better-sqlite3", "--no-progress", "--loglevel=error"]);
+  const status = withProgress({ what: "SQLite" }, rebuild);
+  const left = bindingFault();
+  if (status !== 0 || left !== null)
+    giveUp(`${bindingSentence(left ?? fault, process.version)}\n${buildNeedsHere()}`);
 }
 
 function ensureBuilt() {
   const wanted = digest(sourceList());
   if (bears(BUILD_STAMP, wanted)) return;
-  process.stderr.write("Building…\n");
+  process.stderr.write("Building (1 of 3: server)…\n");
   // Built aside and moved in at the end: a service that is running from dist/ keeps its files until then.
   const aside = join(root, `node_modules/.mastlog-build-${process.pid}`);
   const remove = (folder) => rmSync(folder, { recursive: true, force: true });
@@ -114,10 +143,11 @@ function ensureBuilt() {
     giveUp("The build failed: see above.");
   }
   copyData(join(aside, "server"));
-  for (const [what, config, folder] of [
-    ["program", "src/setup/program.config.mjs", "program"],
-    ["dashboard", "web/vite.config.ts", "web"],
+  for (const [at, what, config, folder] of [
+    [2, "program", "src/setup/program.config.mjs", "program"],
+    [3, "dashboard", "web/vite.config.ts", "web"],
   ]) {
+    process.stderr.write(`  ${at} of 3: ${what}…\n`);
     const outDir = ["--outDir", join(aside, folder), "--emptyOutDir"];
     if (runTool("vite/vite", ["build", "--config", config, ...outDir, "--logLevel", "warn"]) === 0) continue;
     remove(aside);

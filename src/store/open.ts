@@ -13,7 +13,7 @@ import {
   readFileSync,
   statSync,
 } from "node:fs";
-import { dirname, join } from "node:path";
+import { dirname, join, resolve } from "node:path";
 import { fileURLToPath, pathToFileURL } from "node:url";
 import Database from "better-sqlite3";
 import { describeStoreError, rescueRemedy, StoreUnusable } from "./store-error.ts";
@@ -98,6 +98,11 @@ export function openReader(path: string): Store {
 }
 
 function open(path: string, readonly: boolean): Store {
+  if (readonly && !existsSync(path))
+    throw new StoreUnusable(
+      `There is no store ${resolve(path)}.`,
+      "Name another file with --db, or make one: 'mastlog listen' hears gateways, 'mastlog import' reads captures.",
+    );
   let db: Store | undefined;
   try {
     refuseCutToNothing(path);
@@ -119,6 +124,12 @@ function open(path: string, readonly: boolean): Store {
     const described = describeStoreError(error, path);
     if (described !== null && !/^SQLITE_(CANTOPEN|IOERR|READONLY)/.test(codeOf(error))) throw described;
     const reason = error instanceof Error ? error.message : String(error);
+    // Node's code and words for a compiled library of another version, or none (src/node_binding.cc, bindings.js).
+    if (codeOf(error) === "ERR_DLOPEN_FAILED" || reason.startsWith("Could not locate the bindings file"))
+      throw new StoreUnusable(
+        `SQLite cannot be loaded by Node ${process.version}: ${reason.replace(/\s+/g, " ").trim()}`,
+        "Run 'npm rebuild better-sqlite3' in the folder that holds Mastlog's node_modules.",
+      );
     throw new StoreUnusable(
       `The store ${path} cannot be opened: ${reason}.`,
       "Name another file with --db, or check that the folder exists and is writable.",

@@ -40,16 +40,17 @@ export function spawnProgram(
   return spawnKept(process.execPath, [programFile(), ...words], folder, environment);
 }
 
-/** Starts any program of a test's, kept account of in the same way. */
+/** Starts any program of a test's, kept account of in the same way. `user`: as whom, by default as ourselves. */
 export function spawnKept(
   program: string,
   words: readonly string[],
   folder: string,
   environment: Readonly<Record<string, string>> = {},
+  user: { readonly uid?: number; readonly gid?: number } = {},
 ): ChildProcess {
   const { MASTLOG_DB: _, MASTLOG_TOKEN: __, ...own } = process.env;
   const env = { ...own, ...environment };
-  const child = spawn(program, words, { cwd: folder, env, stdio: ["pipe", "pipe", "pipe"] });
+  const child = spawn(program, words, { cwd: folder, env, stdio: ["pipe", "pipe", "pipe"], ...user });
   children.add(child);
   child.once("exit", () => children.delete(child));
   return child;

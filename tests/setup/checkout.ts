@@ -47,7 +47,14 @@ export class MiniatureCheckout {
   readonly folder = mkdtempSync(join(tmpdir(), "mastlog-setup-"));
 
   constructor() {
-    for (const script of ["ready.mjs", "turn.mjs", "build.mjs", "mastlog.mjs"]) {
+    for (const script of [
+      "ready.mjs",
+      "turn.mjs",
+      "native.mjs",
+      "progress.mjs",
+      "build.mjs",
+      "mastlog.mjs",
+    ]) {
       mkdirSync(join(this.folder, "src/setup"), { recursive: true });
       copyFileSync(join(SETUP, script), join(this.folder, "src/setup", script));
     }
