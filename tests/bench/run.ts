@@ -3,6 +3,7 @@ import { benchCrowd } from "./crowd.ts";
 import { benchDecode } from "./decode.ts";
 import { benchGaps } from "./gaps.ts";
 import { benchIngest } from "./ingest.ts";
+import { benchMonth } from "./month.ts";
 import { benchRelay } from "./relay.ts";
 
 export interface BenchResult {
@@ -18,6 +19,7 @@ const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchRes
   decode: benchDecode,
   gaps: benchGaps,
   ingest: benchIngest,
+  month: benchMonth,
   relay: benchRelay,
 };
 

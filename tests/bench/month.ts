@@ -1,0 +1,101 @@
+/**
+ * How long does each view take over one day, and over all days, of a store of months? Beside a bare read of the same
+ * receptions. Processor time of one connection that asks for the first time, so that other programs on the machine
+ * count for little. `--size=0.15|1.5|10` (millions of receptions; 1.5 unless told), `--view=NAME` for one view alone.
+ */
+import { openReader, type Store } from "../../src/store/open.ts";
+import { storedSpanUs } from "../../src/store/queries/lives.ts";
+import { airView } from "../../src/views/air.ts";
+import { benchView } from "../../src/views/bench.ts";
+import { gapsView } from "../../src/views/gaps.ts";
+import { gatewaysView } from "../../src/views/gateways.ts";
+import { joinsView } from "../../src/views/joins.ts";
+import { nodePage } from "../../src/views/node-page.ts";
+import { nodesView } from "../../src/views/nodes.ts";
+import { planView } from "../../src/views/plan.ts";
+import { reportData } from "../../src/views/report.ts";
+import { siteView } from "../../src/views/site.ts";
+import { trialsView } from "../../src/views/trials/trials.ts";
+import { type AskedWindow, resolveWindow } from "../../src/views/window.ts";
+import { GATEWAYS, MONTH_SIZES, monthStore } from "./month-store.ts";
+import type { BenchResult } from "./run.ts";
+
+const DAY_US = 86_400_000_000;
+const ROUNDS = 3;
+/** A view that takes longer than this is not measured again. */
+const LONG_MS = 4_000;
+
+const VIEWS: Readonly<Record<string, (store: Store, window: AskedWindow) => unknown>> = {
+  site: (store, window) => siteView(store, window),
+  gateways: (store, window) => gatewaysView(store, window),
+  nodes: (store, window) => nodesView(store, window),
+  joins: (store, window) => joinsView(store, window),
+  node: (store, window) => nodePage(store, window, "01000007", 1),
+  air: (store, window) => airView(store, window),
+  gaps: (store, window) => gapsView(store, window),
+  bench: (store, window) => benchView(store, window, GATEWAYS[0] ?? ""),
+  plan: (store, window) => planView(store, window, []),
+  trials: (store, window) => trialsView(store, window, null),
+  report: (store, window) =>
+    reportData(store, { window, timeZone: "UTC", version: "bench", madeAt: "2026-04-14T00:00:00.000Z" }),
+};
+
+export function benchMonth(): BenchResult[] {
+  const size = wordOf("size") ?? "1.5";
+  const only = wordOf("view");
+  const path = monthStore(size, (sentence) => process.stderr.write(`${sentence}\n`));
+  const days = MONTH_SIZES[size]?.days ?? 1;
+  const results: BenchResult[] = [];
+  for (const span of [1, days]) {
+    const floor = least(path, span, (store, window) => bareRead(store, window));
+    for (const [name, view] of Object.entries(VIEWS)) {
+      if (only !== null && only !== name) continue;
+      const measured = least(path, span, view);
+      results.push({
+        name: `${name}, ${span} d of ${size} million, CPU ms`,
+        floor,
+        measured,
+        ratio: measured / floor,
+      });
+    }
+  }
+  const peakMb = process.resourceUsage().maxRSS / 1024;
+  results.push({ name: "peak memory MB, of 200", floor: 200, measured: peakMb, ratio: peakMb / 200 });
+  return results;
+}
+
+function wordOf(name: string): string | null {
+  const word = process.argv.find((one) => one.startsWith(`--${name}=`));
+  return word?.slice(name.length + 3) ?? null;
+}
+
+/** Milliseconds of processor time, the least of some rounds, each over a connection of its own. */
+function least(path: string, days: number, view: (store: Store, window: AskedWindow) => unknown): number {
+  let bestMs = Number.POSITIVE_INFINITY;
+  for (let round = 0; round < ROUNDS; round++) {
+    const store = openReader(path);
+    const stored = storedSpanUs(store);
+    if (stored === null) throw new Error("The store is empty.");
+    const window = resolveWindow({}, 0, {
+      fromUs: Math.max(stored.fromUs, stored.toUs - days * DAY_US),
+      toUs: stored.toUs,
+    });
+    const before = process.cpuUsage();
+    store.transaction(() => view(store, window))();
+    const { user, system } = process.cpuUsage(before);
+    store.close();
+    const tookMs = (user + system) / 1000;
+    bestMs = Math.min(bestMs, tookMs);
+    if (tookMs > LONG_MS) break;
+  }
+  return bestMs;
+}
+
+function bareRead(store: Store, { fromUs, toUs }: AskedWindow): unknown {
+  return store
+    .prepare(
+      `SELECT count(*), sum(rssi_tenths), sum(length(payload)) FROM reception INDEXED BY reception_by_time
+       WHERE at_us >= ? AND at_us < ?`,
+    )
+    .get(fromUs, toUs);
+}
