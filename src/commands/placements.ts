@@ -2,21 +2,11 @@
 import { readFileSync } from "node:fs";
 import { Command } from "commander";
 import { PlacementChange, PlacementNew, type PlacementRow } from "../contract/trials.ts";
-import { openStore, type Store } from "../store/open.ts";
-import {
-  changePlacements,
-  MAX_PHOTO_OCTETS,
-  MAX_PHOTOS,
-  MAX_PLACEMENTS,
-  PHOTO_FAILS,
-  PLACEMENT_FAILS,
-  type PlacementWork,
-  writePlacementPhoto,
-} from "../store/placements.ts";
+import { MAX_PHOTO_OCTETS, type PlacementWork } from "../store/placements.ts";
 import { newPlacement, placementEdit, placementRows } from "../views/user-data.ts";
 import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
-import { figure } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
+import { enter } from "./user-data.ts";
 import { print, printJson, table } from "./view-output.ts";
 
 interface Options {
@@ -123,10 +113,7 @@ function photoCommand(): Command {
       guarded(() => {
         const picture = file === undefined ? null : readPicture(file);
         const id = numberOf(number);
-        const outcome = withWriter(options.db, (db) => writePlacementPhoto(db, id, picture));
-        if (outcome === PHOTO_FAILS.noPlacement) throw new CannotRun("No placement has this number.");
-        if (outcome === PHOTO_FAILS.full)
-          throw new CannotRun(`${MAX_PHOTOS} photos are kept already; remove some first.`);
+        enter(options.db, { entity: "photo", placementId: id, picture });
         if (options.json === true) return printJson({ photo: id });
         print(`Placement ${id} has ${picture === null ? "no" : "this"} photo.\n`);
       }),
@@ -197,27 +184,8 @@ function numberOf(text: string): number {
   return Number(text);
 }
 
-function withWriter(path: string, work: (db: Store) => number): number {
-  const db = openStore(path);
-  try {
-    return db.transaction(() => work(db)).immediate();
-  } finally {
-    db.close();
-  }
-}
-
 function change(path: string, work: PlacementWork): number {
-  const outcome = withWriter(path, (db) => changePlacements(db, work));
-  if (outcome === PLACEMENT_FAILS.none) throw new CannotRun("No placement has this number.");
-  if (outcome === PLACEMENT_FAILS.full) {
-    const most = figure(MAX_PLACEMENTS);
-    throw new CannotRun(`${most} placements are kept already; remove some first.`);
-  }
-  if (outcome === PLACEMENT_FAILS.sameBegin)
-    throw new CannotRun("Another placement of this gateway and antenna begins at the same moment.");
-  if (outcome === PLACEMENT_FAILS.otherGateway)
-    throw new CannotRun("Another gateway or antenna has a placement of this name; choose another name.");
-  return outcome;
+  return enter(path, { entity: "placement", work }).result;
 }
 
 function placementTable(rows: readonly PlacementRow[]): string {

@@ -3,16 +3,10 @@ import { Command, Option } from "commander";
 import { DevAddrText, EuiText } from "../contract/common.ts";
 import { MarkRequest, type MarkRow, PositionChange, type PositionRow } from "../contract/user-data.ts";
 import { openStore } from "../store/open.ts";
-import {
-  changeMarks,
-  MARK_FAILS,
-  MAX_MARKS,
-  type MarkWork,
-  marksIn,
-  type PositionRequest,
-  writePosition,
-} from "../store/user-data.ts";
-import { markRows, newMark, positionRows } from "../views/user-data.ts";
+import { type UserChange, writeUserChange } from "../store/user-changes.ts";
+import { MAX_MARKS, marksIn, type PositionRequest } from "../store/user-data.ts";
+import type { WasWritten } from "../store/written.ts";
+import { markRows, newMark, notWrittenSentence, positionRows } from "../views/user-data.ts";
 import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
@@ -82,7 +76,8 @@ function addCommand(): Command {
     .action((text: string, options: AddOptions) =>
       guarded(() => {
         const asked = readMark(text, options);
-        const id = change(options.db, { kind: "add", mark: newMark(asked, Date.now() * 1000) });
+        const mark = newMark(asked, Date.now() * 1000);
+        const { result: id } = enter(options.db, { entity: "mark", work: { kind: "add", mark } });
         if (options.json === true) return printJson({ id });
         print(`Mark ${id} is pinned.\n`);
       }),
@@ -98,7 +93,8 @@ function removeCommand(): Command {
     .action((number: string, options: AddOptions) =>
       guarded(() => {
         if (!/^[1-9]\d{0,14}$/.test(number)) throw new CannotRun("A mark is named by its number.");
-        const removed = change(options.db, { kind: "remove", id: Number(number) });
+        const work = { kind: "remove", id: Number(number) } as const;
+        const { result: removed } = enter(options.db, { entity: "mark", work });
         if (options.json === true) return printJson({ removed });
         print(`Mark ${removed} is removed.\n`);
       }),
@@ -140,15 +136,13 @@ const WRONG: Readonly<Record<string, string>> = {
     "A place is --latitude and --longitude in degrees, or --east and --north in metres (at most 100 km).",
 };
 
-function change(path: string, work: MarkWork): number {
+/** Writes what a person typed into the store; throws CannotRun with the reason when it was not written. */
+export function enter(path: string, change: UserChange): WasWritten {
   const db = openStore(path);
   try {
-    const outcome = db.transaction(() => changeMarks(db, work)).immediate();
-    if (outcome === MARK_FAILS.none) throw new CannotRun("No mark has this number.");
-    if (outcome === MARK_FAILS.full)
-      throw new CannotRun(`${figure(MAX_MARKS)} marks are kept already; remove some first.`);
-    if (outcome === MARK_FAILS.endsEarly) throw new CannotRun("A mark cannot end before it begins.");
-    return outcome;
+    const written = db.transaction(() => writeUserChange(db, change)).immediate();
+    if (!written.ok) throw new CannotRun(notWrittenSentence(written));
+    return written;
   } finally {
     db.close();
   }
@@ -239,7 +233,10 @@ function setCommand(): Command {
           const option = Object.entries(FIELDS).find(([, field]) => field === issue?.path[0])?.[0];
           throw new CannotRun(option === undefined ? (issue?.message ?? "") : `--${option} is out of range.`);
         }
-        changePosition(options.db, { ...thingNamed(thing), position: position.data });
+        enter(options.db, {
+          entity: "position",
+          request: { ...thingNamed(thing), position: position.data },
+        });
         if (options.json === true) return printJson({ set: thing.toUpperCase() });
         print(`The position of ${thing.toUpperCase()} is written.\n`);
       }),
@@ -251,7 +248,7 @@ function clearCommand(): Command {
     .argument("<thing>", "gateway (16 hex digits) or node (8 hex digits)")
     .action((thing: string, options: Options) =>
       guarded(() => {
-        changePosition(options.db, { ...thingNamed(thing), position: null });
+        enter(options.db, { entity: "position", request: { ...thingNamed(thing), position: null } });
         if (options.json === true) return printJson({ cleared: thing.toUpperCase() });
         print(`Nothing is said any more of where ${thing.toUpperCase()} stands.\n`);
       }),
@@ -263,15 +260,6 @@ function shared(name: string, description: string): Command {
     .description(description)
     .addOption(dbOption())
     .option("--json", "print one JSON document");
-}
-
-function changePosition(path: string, request: PositionRequest): void {
-  const db = openStore(path);
-  try {
-    writePosition(db, request);
-  } finally {
-    db.close();
-  }
 }
 
 function thingNamed(text: string): Pick<PositionRequest, "kind" | "id"> {

@@ -5,10 +5,9 @@
 import type { Endpoint } from "../model/datagram.ts";
 import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { Forgettable } from "../store/forget.ts";
-import type { PlacementWork } from "../store/placements.ts";
-import type { BenchReferenceRow, MarkWork, PositionRequest } from "../store/user-data.ts";
+import type { UserChange } from "../store/user-changes.ts";
+import type { Written } from "../store/written.ts";
 import type { Transmission } from "../wire/forwarder/downstream.ts";
-import type { Picture } from "../wire/picture/plain-picture.ts";
 import type { TestOutcome } from "./downlink-test.ts";
 import type { SourceDrops } from "./drop-counts.ts";
 import type { StoreCheck } from "./follow-check.ts";
@@ -72,16 +71,6 @@ export interface CaptureProgress {
   readonly state: "reading" | "done" | "failed";
 }
 
-export interface LabelRequest {
-  readonly kind: "gateway" | "node";
-  /** EUI or device address. */
-  readonly id: string;
-  readonly name?: string | null | undefined;
-  readonly own?: boolean | null | undefined;
-  /** True: only where no person has given a name yet (the names that a sample brings). */
-  readonly unlessNamed?: boolean | undefined;
-}
-
 /** One test frame, already judged against the region's limits. */
 export interface TransmitRequest {
   readonly gatewayEui: Eui;
@@ -98,25 +87,10 @@ export interface IntakeHandle {
   onCapture(listener: (progress: CaptureProgress) => void): () => void;
   /** Starts reading a capture file through the one path; resolves with its row's id once the row exists. */
   importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number>;
-  setLabel(request: LabelRequest): Promise<void>;
-  /** Pins, changes or removes a mark; its number, or one of MARK_FAILS. */
-  changeMarks(work: MarkWork): Promise<number>;
-  /** Notes, changes or removes a placement; its number, or one of PLACEMENT_FAILS. */
-  changePlacements(work: PlacementWork): Promise<number>;
-  /** Sets or (null) removes the photo of a placement; its number, or one of PHOTO_FAILS. */
-  setPlacementPhoto(id: number, picture: Picture | null): Promise<number>;
-  /** Says where a gateway or node stands, or takes it back. */
-  setPosition(request: PositionRequest): Promise<void>;
-  /** Against which gateway bench lists measure; null: none. */
-  setBenchReference(reference: BenchReferenceRow | null): Promise<void>;
-  /** Forgets a gateway or a node with all its rows, step by step; 0: nothing of it is stored. */
-  forget(thing: Forgettable): Promise<number>;
-  /** What people call the site; null takes the name back. */
-  nameSite(name: string | null): Promise<void>;
-  /** Takes in the text of a key file; the number of nodes. Rejects with a sentence that shows no key. */
-  addKeys(fileText: string): Promise<number>;
-  /** Removes the keys of a device address or DevEUI; how many sets were removed. */
-  removeKeys(id: string): Promise<number>;
+  /** Writes what a person entered: marks, placements, photos, positions, names, keys. */
+  change(change: UserChange): Promise<Written>;
+  /** Forgets a gateway or a node with all its rows, step by step; resolves once that is queued. */
+  forget(thing: Forgettable): Promise<Written>;
   /** Whether a person may ask a gateway to send; and since when a gateway has called, which is the way back to it. */
   readonly allowsTransmit: boolean;
   /** Asks a gateway to send one frame; rejects with a sentence when that is not done. */

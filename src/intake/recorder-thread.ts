@@ -3,27 +3,15 @@
  * No gateway waits for it: the listener (or the relay) hands datagrams over and answers them. Started by start.ts;
  * its settings are its worker data, its life ends with `close`.
  */
-import { rm } from "node:fs/promises";
 import { parentPort, workerData } from "node:worker_threads";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
-import { readNodeKeysFile } from "../ledger/keys/file.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
-import { beginForgetting } from "../store/forget.ts";
-import { addKeys, removeKeys } from "../store/keys.ts";
-import { type Store, StoreUnusable } from "../store/open.ts";
-import { changePlacements, writePlacementPhoto } from "../store/placements.ts";
+import { StoreUnusable } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { ServiceStore } from "../store/service-store.ts";
-import {
-  changeMarks,
-  writeBenchReference,
-  writeLabel,
-  writePosition,
-  writeSiteName,
-} from "../store/user-data.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { followCheck } from "./follow-check.ts";
-import { onceFree } from "./record-batch.ts";
+import { type RecorderCommand, RecorderCommands, type ResultOf } from "./recorder-commands.ts";
 import { openRecorderInput } from "./recorder-input.ts";
 import { DeltaGatherer, followForgetting, followGaps, keepHeartbeat } from "./recorder-tasks.ts";
 import { RecordingQueue } from "./recording-queue.ts";
@@ -110,14 +98,21 @@ async function run(): Promise<void> {
     onRecorded: (recorded) => gatherer.add(recorded),
   });
 
-  let importing = 0;
+  const commands: RecorderCommands = new RecorderCommands({
+    recorder,
+    imports,
+    changes: gatherer,
+    beginForgettingSteps: () => forgetting.begin(),
+    afterImport: mergeLog,
+    waitMs,
+  });
   const gapWork = followGaps({
     recorder,
     // Without traffic no batch would tell what was counted again.
     onStep: () => {
       if (recorder.takeSettled()) gatherer.widen();
     },
-    isBusy: () => importing > 0 || queue.figures().waiting > 0,
+    isBusy: () => commands.isImporting || queue.figures().waiting > 0,
     nowUs: () => (queue.hasHeard ? systemTimeUs() : null),
     after: clock.after,
     monotonicMs: () => performance.now(),
@@ -125,58 +120,25 @@ async function run(): Promise<void> {
 
   const forgetting = followForgetting({
     recorder,
-    isBusy: () => importing > 0 || queue.figures().waiting > 0,
+    isBusy: () => commands.isImporting || queue.figures().waiting > 0,
     after: clock.after,
     onStep: () => gatherer.widen(),
     log: (sentence) => say({ kind: "log", sentence }),
   });
 
   port?.on("message", (message: ToRecorderThread) => {
-    if (message.kind === "import") void startImport(message);
-    else if (message.kind === "label")
-      void answer(message.ticket, () => said((db) => writeLabel(db, message.label)));
-    else if (message.kind === "marks")
-      void answer(message.ticket, () => said((db) => changeMarks(db, message.work)));
-    else if (message.kind === "placements")
-      void answer(message.ticket, () => said((db) => changePlacements(db, message.work)));
-    else if (message.kind === "placement-photo")
-      void answer(message.ticket, () => said((db) => writePlacementPhoto(db, message.id, message.picture)));
-    else if (message.kind === "position")
-      void answer(message.ticket, () => said((db) => writePosition(db, message.position)));
-    else if (message.kind === "bench-reference")
-      void answer(message.ticket, () => said((db) => writeBenchReference(db, message.reference)));
-    else if (message.kind === "forget")
-      void answer(message.ticket, async () => {
-        const isThere = await said((db) => beginForgetting(db, message.thing));
-        forgetting.begin();
-        return isThere;
-      });
-    else if (message.kind === "name-site")
-      void answer(message.ticket, () => said((db) => writeSiteName(db, message.name)));
-    else if (message.kind === "add-keys") void answer(message.ticket, () => takeKeys(message.fileText));
-    else if (message.kind === "remove-keys") void answer(message.ticket, () => dropKeys(message.id));
-    else if (message.kind === "close") void shutDown(message.untilMs);
-    else message satisfies never;
+    switch (message.kind) {
+      case "command":
+        void answer(message.ticket, commands.run(message.command));
+        break;
+      case "close":
+        void shutDown(message.untilMs);
+        break;
+      default:
+        message satisfies never;
+    }
   });
   say({ kind: "ready" });
-
-  async function startImport(message: Extract<ToRecorderThread, { kind: "import" }>): Promise<void> {
-    const { ticket, path, name, deleteAfter } = message;
-    importing += 1;
-    try {
-      await imports.read(path, name, (captureId) => {
-        gatherer.widen();
-        say({ kind: "done", ticket, result: captureId, trouble: null });
-      });
-    } catch (error) {
-      say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
-    } finally {
-      importing -= 1;
-      gatherer.widen();
-      if (deleteAfter) await rm(path, { force: true });
-      mergeLog();
-    }
-  }
 
   /** What a large capture left in the log is merged now, so that the store is no larger than what it holds. */
   function mergeLog(): void {
@@ -185,37 +147,6 @@ async function run(): Promise<void> {
     } catch {
       // The store is held, closed or full: the log stays and is merged later.
     }
-  }
-
-  /** Writes a person's word, once no other program holds the store; it may show in every view. */
-  async function said(work: (store: Store) => number): Promise<number> {
-    const outcome = await onceFree(() => recorder.write(work), waitMs);
-    gatherer.widen();
-    return outcome;
-  }
-
-  async function takeKeys(fileText: string): Promise<number> {
-    const reading = readNodeKeysFile(fileText);
-    if (!reading.ok) throw new Error(reading.sentence);
-    return changeKeys((store) => {
-      addKeys(store, reading.nodes);
-      return reading.nodes.length;
-    });
-  }
-
-  function dropKeys(id: string): Promise<number> {
-    return changeKeys((store) => removeKeys(store, id.length === 8 ? { devAddr: id } : { devEui: id }));
-  }
-
-  /**
-   * Keys prove or disprove what was counted without them: the past of their addresses is counted again, in steps behind
-   * the traffic where there is much of it.
-   */
-  async function changeKeys(work: (store: Store) => number): Promise<number> {
-    const count = await onceFree(() => recorder.write(work), waitMs);
-    gatherer.add(await onceFree(() => recorder.takeUp(), waitMs));
-    gatherer.widen();
-    return count;
   }
 
   async function shutDown(endMs: number): Promise<void> {
@@ -253,11 +184,11 @@ function waitMs(ms: number): Promise<void> {
   return new Promise((resume) => setTimeout(resume, ms));
 }
 
-async function answer(ticket: number, work: () => Promise<number>): Promise<void> {
+async function answer(ticket: number, work: Promise<ResultOf<RecorderCommand>>): Promise<void> {
   try {
-    say({ kind: "done", ticket, result: await work(), trouble: null });
+    say({ kind: "done", ticket, result: await work });
   } catch (error) {
-    say({ kind: "done", ticket, result: 0, trouble: sentenceOf(error) });
+    say({ kind: "failed", ticket, sentence: sentenceOf(error) });
   }
 }
 

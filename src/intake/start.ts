@@ -4,7 +4,10 @@
  */
 import { MessageChannel, Worker } from "node:worker_threads";
 import type { Endpoint } from "../model/datagram.ts";
+import type { Forgettable } from "../store/forget.ts";
 import { StoreUnusable } from "../store/open.ts";
+import type { UserChange } from "../store/user-changes.ts";
+import type { Written } from "../store/written.ts";
 import type { TestOutcome } from "./downlink-test.ts";
 import { NOT_CHECKED } from "./follow-check.ts";
 import type {
@@ -15,6 +18,7 @@ import type {
   RecordingFigures,
   TransmitRequest,
 } from "./handle.ts";
+import type { RecorderCommand, ResultOf } from "./recorder-commands.ts";
 import { type PassageHandle, startPassage } from "./relay/start.ts";
 import type { RelayTarget } from "./relay/targets.ts";
 import { type ListenerHandle, startListener } from "./start-listener.ts";
@@ -86,13 +90,19 @@ function startRecorder(settings: RecorderSettings, options: StartIntakeOptions):
   return new ThreadedIntake(worker, options);
 }
 
+/** A command that waits for its answer. */
+interface Ticket {
+  readonly resolve: (result: ResultOf<RecorderCommand>) => void;
+  readonly reject: (error: Error) => void;
+}
+
 class ThreadedIntake implements IntakeHandle {
   readonly ready: Promise<void>;
   /** What owns the sockets: the listener or, in line, the relay. */
   listener: ListenerHandle | null = null;
   passage: PassageHandle | null = null;
   readonly #worker: Worker;
-  readonly #tickets = new Map<number, { resolve: (id: number) => void; reject: (error: Error) => void }>();
+  readonly #tickets = new Map<number, Ticket>();
   readonly #commitListeners = new Set<(delta: CommitDelta) => void>();
   readonly #captureListeners = new Set<(progress: CaptureProgress) => void>();
   #recording = NOTHING_RECORDED;
@@ -178,47 +188,15 @@ class ThreadedIntake implements IntakeHandle {
   }
 
   importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number> {
-    return this.#ask((ticket) => ({ kind: "import", ticket, ...request }));
+    return this.#ask({ kind: "import", ...request });
   }
 
-  async setPosition(position: Parameters<IntakeHandle["setPosition"]>[0]): Promise<void> {
-    await this.#ask((ticket) => ({ kind: "position", ticket, position }));
+  change(change: UserChange): Promise<Written> {
+    return this.#ask({ kind: "change", change });
   }
 
-  async setLabel(label: Parameters<IntakeHandle["setLabel"]>[0]): Promise<void> {
-    await this.#ask((ticket) => ({ kind: "label", ticket, label }));
-  }
-
-  changeMarks(work: Parameters<IntakeHandle["changeMarks"]>[0]): Promise<number> {
-    return this.#ask((ticket) => ({ kind: "marks", ticket, work }));
-  }
-
-  changePlacements(work: Parameters<IntakeHandle["changePlacements"]>[0]): Promise<number> {
-    return this.#ask((ticket) => ({ kind: "placements", ticket, work }));
-  }
-
-  setPlacementPhoto(id: number, picture: Parameters<IntakeHandle["setPlacementPhoto"]>[1]): Promise<number> {
-    return this.#ask((ticket) => ({ kind: "placement-photo", ticket, id, picture }));
-  }
-
-  async setBenchReference(reference: Parameters<IntakeHandle["setBenchReference"]>[0]): Promise<void> {
-    await this.#ask((ticket) => ({ kind: "bench-reference", ticket, reference }));
-  }
-
-  forget(thing: Parameters<IntakeHandle["forget"]>[0]): Promise<number> {
-    return this.#ask((ticket) => ({ kind: "forget", ticket, thing }));
-  }
-
-  async nameSite(name: string | null): Promise<void> {
-    await this.#ask((ticket) => ({ kind: "name-site", ticket, name }));
-  }
-
-  addKeys(fileText: string): Promise<number> {
-    return this.#ask((ticket) => ({ kind: "add-keys", ticket, fileText }));
-  }
-
-  removeKeys(id: string): Promise<number> {
-    return this.#ask((ticket) => ({ kind: "remove-keys", ticket, id }));
+  forget(thing: Forgettable): Promise<Written> {
+    return this.#ask({ kind: "forget", thing });
   }
 
   transmitTest(request: TransmitRequest): Promise<TestOutcome> {
@@ -248,12 +226,13 @@ class ThreadedIntake implements IntakeHandle {
     options.log(`${storageWords} Datagrams still pass.`);
   }
 
-  #ask(message: (ticket: number) => ToRecorderThread): Promise<number> {
+  #ask<Command extends RecorderCommand>(command: Command): Promise<ResultOf<Command>> {
     if (this.#hasEnded) return Promise.reject(new Error("The recorder has ended."));
     const ticket = this.#nextTicket++;
     return new Promise((resolve, reject) => {
-      this.#tickets.set(ticket, { resolve, reject });
-      this.#say(message(ticket));
+      // The thread answers a command with the result of its kind (RecorderResults).
+      this.#tickets.set(ticket, { resolve: (result) => resolve(result as ResultOf<Command>), reject });
+      this.#say({ kind: "command", ticket, command });
     });
   }
 
@@ -278,13 +257,20 @@ class ThreadedIntake implements IntakeHandle {
       case "log":
         options.log(message.sentence);
         break;
-      case "done": {
-        const ticket = this.#tickets.get(message.ticket);
-        this.#tickets.delete(message.ticket);
-        if (message.trouble !== null) ticket?.reject(new Error(message.trouble));
-        else ticket?.resolve(message.result);
+      case "done":
+        this.#takeTicket(message.ticket)?.resolve(message.result);
         break;
-      }
+      case "failed":
+        this.#takeTicket(message.ticket)?.reject(new Error(message.sentence));
+        break;
+      default:
+        message satisfies never;
     }
+  }
+
+  #takeTicket(number: number): Ticket | undefined {
+    const ticket = this.#tickets.get(number);
+    this.#tickets.delete(number);
+    return ticket;
   }
 }

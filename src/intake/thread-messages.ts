@@ -1,19 +1,15 @@
 /** Messages between the service and the threads of listener and recorder: small and plain. */
 import type { MessagePort } from "node:worker_threads";
 import type { Endpoint } from "../model/datagram.ts";
-import type { Forgettable } from "../store/forget.ts";
-import type { PlacementWork } from "../store/placements.ts";
-import type { BenchReferenceRow, MarkWork, PositionRequest } from "../store/user-data.ts";
-import type { Picture } from "../wire/picture/plain-picture.ts";
 import type { TestOutcome } from "./downlink-test.ts";
 import type {
   CaptureProgress,
   CommitDelta,
-  LabelRequest,
   ListenerFigures,
   RecordingFigures,
   TransmitRequest,
 } from "./handle.ts";
+import type { RecorderCommand, ResultOf } from "./recorder-commands.ts";
 import type { ReceiveBuffer } from "./udp-listener.ts";
 
 /** Settings of the recorder's thread, handed over at its start. */
@@ -57,32 +53,7 @@ export interface SocketFigures extends ListenerFigures {
 }
 
 export type ToRecorderThread =
-  | {
-      readonly kind: "import";
-      readonly ticket: number;
-      readonly path: string;
-      readonly name: string;
-      readonly deleteAfter: boolean;
-    }
-  | { readonly kind: "label"; readonly ticket: number; readonly label: LabelRequest }
-  | { readonly kind: "marks"; readonly ticket: number; readonly work: MarkWork }
-  | { readonly kind: "placements"; readonly ticket: number; readonly work: PlacementWork }
-  | {
-      readonly kind: "placement-photo";
-      readonly ticket: number;
-      readonly id: number;
-      readonly picture: Picture | null;
-    }
-  | { readonly kind: "position"; readonly ticket: number; readonly position: PositionRequest }
-  | {
-      readonly kind: "bench-reference";
-      readonly ticket: number;
-      readonly reference: BenchReferenceRow | null;
-    }
-  | { readonly kind: "forget"; readonly ticket: number; readonly thing: Forgettable }
-  | { readonly kind: "name-site"; readonly ticket: number; readonly name: string | null }
-  | { readonly kind: "add-keys"; readonly ticket: number; readonly fileText: string }
-  | { readonly kind: "remove-keys"; readonly ticket: number; readonly id: string }
+  | { readonly kind: "command"; readonly ticket: number; readonly command: RecorderCommand }
   /** As for the listener. */
   | { readonly kind: "close"; readonly untilMs: number };
 
@@ -93,11 +64,7 @@ export type FromRecorderThread =
   | { readonly kind: "figures"; readonly figures: RecordingFigures }
   | { readonly kind: "committed"; readonly delta: CommitDelta }
   | { readonly kind: "capture"; readonly progress: CaptureProgress }
-  | {
-      readonly kind: "done";
-      readonly ticket: number;
-      /** What was asked for: the row of a capture, a number of keys. */
-      readonly result: number;
-      readonly trouble: string | null;
-    }
+  | { readonly kind: "done"; readonly ticket: number; readonly result: ResultOf<RecorderCommand> }
+  /** The command could not be carried out: the error of the store or of a file. */
+  | { readonly kind: "failed"; readonly ticket: number; readonly sentence: string }
   | { readonly kind: "log"; readonly sentence: string };

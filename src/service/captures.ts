@@ -11,7 +11,7 @@ import { z } from "zod";
 import { IsoTime } from "../contract/common.ts";
 import { CaptureBegun, CapturesView, type SampleRow } from "../contract/service.ts";
 import type { CaptureProgress, IntakeHandle } from "../intake/handle.ts";
-import { ServiceProblem } from "./errors.ts";
+import { assertWritten, ServiceProblem } from "./errors.ts";
 import { answers } from "./routes/answers.ts";
 
 // Which sample captures came with the program, and where do they lie? Only those that their index names.
@@ -157,7 +157,7 @@ function countOctets(most: number): { stream: Transform; octets: () => number } 
 export interface CaptureRouteOptions {
   /** The view, with the progress of what is being read. */
   readonly captures: () => CapturesView;
-  readonly intake: Pick<IntakeHandle, "importCapture" | "setLabel">;
+  readonly intake: Pick<IntakeHandle, "importCapture" | "change">;
   readonly uploads: Uploads;
   readonly samples: SampleCaptures;
 }
@@ -224,7 +224,8 @@ export const captureRoutes: FastifyPluginAsyncZod<CaptureRouteOptions> = async (
       const path = samples.pathOf(file);
       if (path === null) throw new ServiceProblem("no-such-sample");
       const begun = await begin(path, file, false);
-      for (const name of samples.namesOf(file)) await intake.setLabel({ ...name, unlessNamed: true });
+      for (const name of samples.namesOf(file))
+        assertWritten(await intake.change({ entity: "label", change: { ...name, unlessNamed: true } }));
       return begun;
     },
   );

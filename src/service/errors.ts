@@ -5,6 +5,8 @@
 import { hasZodFastifySchemaValidationErrors, isResponseSerializationError } from "fastify-type-provider-zod";
 import type { Problem } from "../contract/common.ts";
 import { StoreUnusable } from "../store/open.ts";
+import type { WasWritten, Written } from "../store/written.ts";
+import { NOT_WRITTEN } from "../views/user-data.ts";
 
 interface CatalogueEntry {
   readonly status: number;
@@ -84,22 +86,22 @@ export const PROBLEMS = {
   },
   "no-such-mark": {
     status: 404,
-    sentence: "No mark has this number.",
+    sentence: NOT_WRITTEN["no-such-mark"],
     remedy: "See /api/marks for those that there are.",
   },
   "marks-full": {
     status: 409,
-    sentence: "As many marks are kept as the store takes.",
+    sentence: NOT_WRITTEN["marks-full"],
     remedy: "Remove some that nobody needs any more.",
   },
   "mark-ends-early": {
     status: 422,
-    sentence: "A mark cannot end before it begins.",
+    sentence: NOT_WRITTEN["mark-ends-early"],
     remedy: "Give it a later end, or none.",
   },
   "no-such-placement": {
     status: 404,
-    sentence: "No placement has this number.",
+    sentence: NOT_WRITTEN["no-such-placement"],
     remedy: "See /api/placements for those that there are.",
   },
   "no-such-side": {
@@ -109,7 +111,7 @@ export const PROBLEMS = {
   },
   "placements-full": {
     status: 409,
-    sentence: "As many placements are kept as the store takes.",
+    sentence: NOT_WRITTEN["placements-full"],
     remedy: "Remove some that nobody needs any more.",
   },
   "no-such-photo": {
@@ -124,27 +126,27 @@ export const PROBLEMS = {
   },
   "photos-full": {
     status: 409,
-    sentence: "As many photos are kept as the store takes.",
+    sentence: NOT_WRITTEN["photos-full"],
     remedy: "Remove some that nobody needs any more.",
   },
   "placement-begins-twice": {
     status: 409,
-    sentence: "Another placement of this gateway and antenna begins at the same moment.",
+    sentence: NOT_WRITTEN["placement-begins-twice"],
     remedy: "Give it another begin, or change the one that is there.",
   },
   "placement-elsewhere": {
     status: 409,
-    sentence: "Another gateway or antenna has a placement of this name.",
+    sentence: NOT_WRITTEN["placement-elsewhere"],
     remedy: "Choose another name: a name means one gateway, so that it can be compared by its name.",
   },
   "key-file-unreadable": {
     status: 422,
-    sentence: "This is no key file.",
+    sentence: NOT_WRITTEN["key-file-unreadable"],
     remedy: 'A key file is JSON: {"nodes": [{"devAddr": "01A2B3C4", "nwkSKey": "…", "appSKey": "…"}]}.',
   },
   "no-such-keys": {
     status: 404,
-    sentence: "No keys are held of this address or device.",
+    sentence: NOT_WRITTEN["no-such-keys"],
     remedy: "See /api/keys for those that are.",
   },
   "no-such-sample": {
@@ -190,7 +192,7 @@ export const PROBLEMS = {
   },
   "live-full": {
     status: 503,
-    sentence: "As many live connections are open as the service keeps.",
+    sentence: "Too many dashboards are open.",
     remedy: "Close dashboards that nobody looks at, then reload this one.",
   },
   "store-busy": {
@@ -220,6 +222,12 @@ export class ServiceProblem extends Error {
     this.name = "ServiceProblem";
     this.code = code;
   }
+}
+
+/** Returns what was written; throws the problem of what was not. */
+export function assertWritten(written: Written): WasWritten {
+  if (!written.ok) throw new ServiceProblem(written.code, written.sentence ?? undefined);
+  return written;
 }
 
 /** A service that must not be started as it was asked for: with what a person can do about it. */

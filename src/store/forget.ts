@@ -7,6 +7,7 @@ import { type DevAddr, type Eui, parseDevAddr } from "../model/identifiers.ts";
 import { MINUTE_US, minuteOf } from "../model/time-range.ts";
 import type { Store } from "./open.ts";
 import { ChannelWriter } from "./recorder/channels.ts";
+import { notWritten, type Written, written } from "./written.ts";
 
 export type Forgettable =
   | { readonly kind: "gateway"; readonly id: Eui }
@@ -63,8 +64,8 @@ export function toBeForgotten(store: Store, { kind, id }: Forgettable): Forgotte
   };
 }
 
-/** Notes that it is to be forgotten. 1: it will be; 0: nothing of it is stored. */
-export function beginForgetting(db: Store, { kind, id }: Forgettable): 0 | 1 {
+/** Queues a gateway or a node to be forgotten step by step. Fails when nothing of it is stored. */
+export function beginForgetting(db: Store, { kind, id }: Forgettable): Written {
   const isThere =
     kind === "gateway"
       ? gatewayId(db, id) !== null
@@ -73,9 +74,9 @@ export function beginForgetting(db: Store, { kind, id }: Forgettable): 0 | 1 {
           .get({
             a: parseDevAddr(id),
           }) !== undefined;
-  if (!isThere) return 0;
+  if (!isThere) return notWritten(kind === "gateway" ? "no-such-gateway" : "no-such-node");
   db.prepare("INSERT OR IGNORE INTO forgetting (kind, id) VALUES (?, ?)").run(kind, id);
-  return 1;
+  return written(1);
 }
 
 /** True while something waits to be forgotten. */

@@ -4,6 +4,7 @@ import { createHash } from "node:crypto";
 import type { Picture, PictureType } from "../wire/picture/plain-picture.ts";
 import type { Store } from "./open.ts";
 import { prepared } from "./queries/statement.ts";
+import { type NotWritten, notWritten, type Written, written } from "./written.ts";
 
 /** A placement as written; times are microseconds since 1970. */
 export interface NewPlacement {
@@ -30,11 +31,8 @@ export type PlacementWork =
 /** Years of moving one gateway a day. */
 export const MAX_PLACEMENTS = 2_000;
 
-/** Why nothing was written; any other outcome is the placement's number. */
-export const PLACEMENT_FAILS = { none: 0, full: -1, sameBegin: -2, otherGateway: -3 } as const;
-
-/** Does what is asked; gives the placement's number, or one of PLACEMENT_FAILS. */
-export function changePlacements(db: Store, work: PlacementWork): number {
+/** Adds, changes or removes a placement. Fails when there is none such, it is in conflict, or the limit is reached. */
+export function changePlacements(db: Store, work: PlacementWork): Written {
   switch (work.kind) {
     case "add":
       return add(db, work.placement);
@@ -42,14 +40,14 @@ export function changePlacements(db: Store, work: PlacementWork): number {
       return change(db, work.id, work.edit);
     case "remove": {
       const removed = db.prepare("DELETE FROM placement WHERE id = ?").run(work.id).changes;
-      return removed > 0 ? work.id : PLACEMENT_FAILS.none;
+      return removed > 0 ? written(work.id) : notWritten("no-such-placement");
     }
   }
 }
 
-function add(db: Store, placement: NewPlacement): number {
+function add(db: Store, placement: NewPlacement): Written {
   const kept = Number(db.prepare("SELECT count(*) FROM placement").pluck().get());
-  if (kept >= MAX_PLACEMENTS) return PLACEMENT_FAILS.full;
+  if (kept >= MAX_PLACEMENTS) return notWritten("placements-full");
   const fail = conflict(db, placement, 0);
   if (fail !== null) return fail;
   const { lastInsertRowid } = db
@@ -58,10 +56,10 @@ function add(db: Store, placement: NewPlacement): number {
        VALUES (@gatewayEui, @antenna, @name, @fromUs, @heightM, @gainTenths, @lossTenths, @direction, @note)`,
     )
     .run(columns(placement));
-  return Number(lastInsertRowid);
+  return written(Number(lastInsertRowid));
 }
 
-function change(db: Store, id: number, edit: PlacementEdit): number {
+function change(db: Store, id: number, edit: PlacementEdit): Written {
   const before = db
     .prepare(
       `SELECT gateway_eui AS gatewayEui, antenna, name, from_us AS fromUs, height_m AS heightM,
@@ -69,7 +67,7 @@ function change(db: Store, id: number, edit: PlacementEdit): number {
        FROM placement WHERE id = ?`,
     )
     .get(id) as NewPlacement | undefined;
-  if (before === undefined) return PLACEMENT_FAILS.none;
+  if (before === undefined) return notWritten("no-such-placement");
   const said = Object.fromEntries(Object.entries(edit).filter(([, value]) => value !== undefined));
   const after: NewPlacement = { ...before, ...said };
   const fail = conflict(db, after, id);
@@ -79,28 +77,28 @@ function change(db: Store, id: number, edit: PlacementEdit): number {
        loss_tenths = @lossTenths, direction = @direction, note = @note
      WHERE id = @id`,
   ).run({ ...columns(after), id });
-  return id;
+  return written(id);
 }
 
 /**
  * Two placements of one antenna cannot begin at one moment; and one name means one antenna, or a comparison by name
  * would not know which is meant (the same place twice, A-B-A-B, is one name).
  */
-function conflict(db: Store, placement: NewPlacement, ownId: number): number | null {
+function conflict(db: Store, placement: NewPlacement, ownId: number): NotWritten | null {
   const { gatewayEui, antenna, name, fromUs } = placement;
   const same = db
     .prepare(
       "SELECT 1 FROM placement WHERE gateway_eui = ? AND coalesce(antenna, -1) = ? AND from_us = ? AND id <> ?",
     )
     .get(gatewayEui, antenna ?? -1, fromUs, ownId);
-  if (same !== undefined) return PLACEMENT_FAILS.sameBegin;
+  if (same !== undefined) return notWritten("placement-begins-twice");
   const elsewhere = db
     .prepare(
       `SELECT 1 FROM placement WHERE name = ? COLLATE NOCASE AND id <> ?
          AND (gateway_eui <> ? OR coalesce(antenna, -1) <> ?)`,
     )
     .get(name, ownId, gatewayEui, antenna ?? -1);
-  return elsewhere === undefined ? null : PLACEMENT_FAILS.otherGateway;
+  return elsewhere === undefined ? null : notWritten("placement-elsewhere");
 }
 
 function columns({ antennaGainDbi, cableLossDb, ...rest }: NewPlacement): Record<string, unknown> {
@@ -116,26 +114,23 @@ export const MAX_PHOTOS = 200;
 /** Octets of one photo. Chosen: a picture of 1,600 by 1,200 in good quality. */
 export const MAX_PHOTO_OCTETS = 1_500_000;
 
-/** Why no photo was written. */
-export const PHOTO_FAILS = { noPlacement: 0, full: -1 } as const;
-
-/** Sets or (null) removes the photo of a placement; its number, or one of PHOTO_FAILS. */
-export function writePlacementPhoto(db: Store, id: number, picture: Picture | null): number {
+/** Sets or (null) removes the photo of a placement. Fails when there is no such placement, or the limit is reached. */
+export function writePlacementPhoto(db: Store, id: number, picture: Picture | null): Written {
   if (db.prepare("SELECT 1 FROM placement WHERE id = ?").get(id) === undefined)
-    return PHOTO_FAILS.noPlacement;
+    return notWritten("no-such-placement");
   if (picture === null) {
     db.prepare("DELETE FROM placement_photo WHERE placement_id = ?").run(id);
-    return id;
+    return written(id);
   }
   const others = Number(
     db.prepare("SELECT count(*) FROM placement_photo WHERE placement_id <> ?").pluck().get(id),
   );
-  if (others >= MAX_PHOTOS) return PHOTO_FAILS.full;
+  if (others >= MAX_PHOTOS) return notWritten("photos-full");
   const digest = createHash("sha256").update(picture.octets).digest("hex").slice(0, 12);
   db.prepare(
     "INSERT OR REPLACE INTO placement_photo (placement_id, type, octets, digest) VALUES (?, ?, ?, ?)",
   ).run(id, picture.type, Buffer.from(picture.octets), digest);
-  return id;
+  return written(id);
 }
 
 /** The photo of a placement; null: it has none. */

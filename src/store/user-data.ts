@@ -4,6 +4,7 @@ import type { TimeRange } from "../model/time-range.ts";
 import type { Store } from "./open.ts";
 import { setting } from "./queries/lives.ts";
 import { prepared } from "./queries/statement.ts";
+import { notWritten, type Written, written } from "./written.ts";
 
 export interface MarkPosition {
   readonly latitude: number | null;
@@ -41,11 +42,8 @@ export type MarkWork =
 /** As many marks as a store keeps: years of a diligent person's, and no stranger's flood. */
 export const MAX_MARKS = 10_000;
 
-/** Why nothing was written; any other outcome is the mark's number. */
-export const MARK_FAILS = { none: 0, full: -1, endsEarly: -2 } as const;
-
-/** Does what is asked; gives the mark's number, or one of MARK_FAILS. */
-export function changeMarks(db: Store, work: MarkWork): number {
+/** Adds, changes or removes a mark. Fails when there is no such mark, it ends before it begins, or the limit is reached. */
+export function changeMarks(db: Store, work: MarkWork): Written {
   switch (work.kind) {
     case "add":
       return addMark(db, work.mark);
@@ -53,16 +51,16 @@ export function changeMarks(db: Store, work: MarkWork): number {
       return changeMark(db, work.id, work.edit);
     case "remove": {
       const removed = db.prepare("DELETE FROM mark WHERE id = ?").run(work.id).changes;
-      return removed > 0 ? work.id : MARK_FAILS.none;
+      return removed > 0 ? written(work.id) : notWritten("no-such-mark");
     }
   }
 }
 
-function addMark(db: Store, mark: NewMark): number {
-  if (mark.untilUs !== null && mark.untilUs < mark.atUs) return MARK_FAILS.endsEarly;
+function addMark(db: Store, mark: NewMark): Written {
+  if (mark.untilUs !== null && mark.untilUs < mark.atUs) return notWritten("mark-ends-early");
   const kept = Number(db.prepare("SELECT count(*) FROM mark").pluck().get());
-  if (kept >= MAX_MARKS) return MARK_FAILS.full;
-  const written = db
+  if (kept >= MAX_MARKS) return notWritten("marks-full");
+  const outcome = db
     .prepare(
       `INSERT INTO mark (at_us, until_us, kind, text, gateway_eui, dev_addr, latitude, longitude, east_metres,
          north_metres)
@@ -70,7 +68,7 @@ function addMark(db: Store, mark: NewMark): number {
          @northMetres)`,
     )
     .run(mark);
-  return Number(written.lastInsertRowid);
+  return written(Number(outcome.lastInsertRowid));
 }
 
 const COLUMNS: Readonly<Record<keyof MarkEdit, string>> = {
@@ -86,23 +84,23 @@ const COLUMNS: Readonly<Record<keyof MarkEdit, string>> = {
 };
 
 /** A mark that is now about a gateway is no longer about a node, and the other way round. */
-function changeMark(db: Store, id: number, edit: MarkEdit): number {
+function changeMark(db: Store, id: number, edit: MarkEdit): Written {
   const before = db.prepare("SELECT at_us AS atUs, until_us AS untilUs FROM mark WHERE id = ?").get(id) as
     | { atUs: number; untilUs: number | null }
     | undefined;
-  if (before === undefined) return MARK_FAILS.none;
+  if (before === undefined) return notWritten("no-such-mark");
   const whole: MarkEdit = {
     ...edit,
     ...(edit.gatewayEui != null ? { devAddr: null } : edit.devAddr != null ? { gatewayEui: null } : {}),
   };
   const atUs = whole.atUs ?? before.atUs;
   const untilUs = whole.untilUs === undefined ? before.untilUs : whole.untilUs;
-  if (untilUs !== null && untilUs < atUs) return MARK_FAILS.endsEarly;
+  if (untilUs !== null && untilUs < atUs) return notWritten("mark-ends-early");
   const changed = Object.entries(whole).filter(([, value]) => value !== undefined);
-  if (changed.length === 0) return id;
+  if (changed.length === 0) return written(id);
   const set = changed.map(([name]) => `${COLUMNS[name as keyof MarkEdit]} = ?`).join(", ");
   db.prepare(`UPDATE mark SET ${set} WHERE id = ?`).run(...changed.map(([, value]) => value), id);
-  return id;
+  return written(id);
 }
 
 // Where did people say that things stand? Reads and writes the `position` rows.
@@ -126,18 +124,20 @@ export interface PositionRequest {
   readonly position: Omit<PositionRecord, "kind" | "id"> | null;
 }
 
-/** Rows written or taken back. */
-export function writePosition(db: Store, { kind, id, position }: PositionRequest): number {
+/** Writes a position, or takes it back; one that is not there is taken back without a fault. */
+export function writePosition(db: Store, { kind, id, position }: PositionRequest): Written {
   if (position === null) {
-    return db.prepare("DELETE FROM position WHERE kind = ? AND id = ?").run(kind, id).changes;
+    const removed = db.prepare("DELETE FROM position WHERE kind = ? AND id = ?").run(kind, id);
+    return written(removed.changes);
   }
-  return db
+  const outcome = db
     .prepare(
       `INSERT OR REPLACE INTO position (kind, id, latitude_deg, longitude_deg, east_m, north_m, height_m, eirp_dbm,
        antenna_gain_dbi)
      VALUES (@kind, @id, @latitudeDeg, @longitudeDeg, @eastM, @northM, @heightM, @eirpDbm, @antennaGainDbi)`,
     )
-    .run({ kind, id, ...position }).changes;
+    .run({ kind, id, ...position });
+  return written(outcome.changes);
 }
 
 export function positions(store: Store): PositionRecord[] {
@@ -177,7 +177,8 @@ export interface LabelChangeRow {
   readonly unlessNamed?: boolean | undefined;
 }
 
-export function writeLabel(db: Store, change: LabelChangeRow): 0 {
+/** Names a thing, or marks whose it is; what is left out stays. */
+export function writeLabel(db: Store, change: LabelChangeRow): Written {
   db.prepare("INSERT OR IGNORE INTO label (kind, id) VALUES (?, ?)").run(change.kind, change.id);
   const isNamed = db
     .prepare("SELECT 1 FROM label WHERE kind = ? AND id = ? AND name IS NOT NULL")
@@ -195,14 +196,14 @@ export function writeLabel(db: Store, change: LabelChangeRow): 0 {
     change.kind,
     change.id,
   );
-  return 0;
+  return written(1);
 }
 
 /** What the site is called; null or nothing but spaces takes the name back. */
-export function writeSiteName(db: Store, name: string | null): 0 {
+export function writeSiteName(db: Store, name: string | null): Written {
   if (name === null || name.trim() === "") db.prepare("DELETE FROM setting WHERE key = 'site-name'").run();
   else db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES ('site-name', ?)").run(name.trim());
-  return 0;
+  return written(1);
 }
 
 // Against which known good gateway does the bench measure, and within which limits? One setting for the whole bench.
@@ -219,14 +220,14 @@ export interface BenchReferenceRow {
 const KEY = "bench-reference";
 
 /** Sets the reference; null takes it away. */
-export function writeBenchReference(db: Store, reference: BenchReferenceRow | null): 0 {
+export function writeBenchReference(db: Store, reference: BenchReferenceRow | null): Written {
   if (reference === null) db.prepare("DELETE FROM setting WHERE key = ?").run(KEY);
   else {
     const { eui, maxOffsetDb, maxLossPoints } = reference;
     const value = JSON.stringify({ eui, maxOffsetDb, maxLossPoints });
     db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(KEY, value);
   }
-  return 0;
+  return written(1);
 }
 
 /** The reference that was set; null: none. */

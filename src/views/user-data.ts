@@ -1,4 +1,4 @@
-/** What did people note in a stretch of time? */
+/** What did people note in a stretch of time, and why could a change of theirs not be written? */
 
 import type { PlacementChange, PlacementNew, PlacementRow } from "../contract/trials.ts";
 import type {
@@ -15,10 +15,17 @@ import { type Anchor, anchorOf, linkDistanceM } from "../radio/plan.ts";
 import { mostEirpDbm } from "../radio/regions/limits.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
-import { type NewPlacement, type PlacementEdit, placements } from "../store/placements.ts";
+import {
+  MAX_PHOTOS,
+  MAX_PLACEMENTS,
+  type NewPlacement,
+  type PlacementEdit,
+  placements,
+} from "../store/placements.ts";
 import { labels } from "../store/queries/lives.ts";
 import {
   gpsPositions,
+  MAX_MARKS,
   type MarkEdit,
   type MarkPosition,
   type MarkRecord,
@@ -27,8 +34,31 @@ import {
   NO_POSITION,
   positions,
 } from "../store/user-data.ts";
+import type { NotWritten, NotWrittenCode } from "../store/written.ts";
+import { figure } from "../words/format.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 import { heardPlan } from "./wrong-sub-band.ts";
+
+/** Why a change was not written, in one sentence each: for the API and the commands. */
+export const NOT_WRITTEN: Readonly<Record<NotWrittenCode, string>> = {
+  "no-such-mark": "No mark has this number.",
+  "marks-full": `The limit of ${figure(MAX_MARKS)} marks is reached.`,
+  "mark-ends-early": "A mark cannot end before it begins.",
+  "no-such-placement": "No placement has this number.",
+  "placements-full": `The limit of ${figure(MAX_PLACEMENTS)} placements is reached.`,
+  "placement-begins-twice": "Another placement of this gateway and antenna begins at the same moment.",
+  "placement-elsewhere": "Another gateway or antenna has a placement of this name.",
+  "photos-full": `The limit of ${figure(MAX_PHOTOS)} photos is reached.`,
+  "key-file-unreadable": "This is no key file.",
+  "no-such-keys": "No keys are held of this address or device.",
+  "no-such-gateway": "No gateway with this identifier was heard.",
+  "no-such-node": "No node with this address was heard.",
+};
+
+/** Returns the sentence of a change that was not written. */
+export function notWrittenSentence({ code, sentence }: NotWritten): string {
+  return sentence ?? NOT_WRITTEN[code];
+}
 
 const MAX_SHOWN = 1_000;
 

@@ -12,7 +12,10 @@ describe("the bench's reference over HTTP", () => {
     const payload = { eui: "02005E1000000002", maxOffsetDb: 2.5, maxLossPoints: 1 };
     expect((await app.inject({ method: "PUT", url, payload })).statusCode).toBe(204);
     expect((await app.inject({ method: "DELETE", url })).statusCode).toBe(204);
-    expect(intake.references).toEqual([payload, null]);
+    expect(intake.changes).toEqual([
+      { entity: "bench-reference", reference: payload },
+      { entity: "bench-reference", reference: null },
+    ]);
   });
 
   test.each([
@@ -25,6 +28,6 @@ describe("the bench's reference over HTTP", () => {
     const { app } = await serviceUnderTest({ intake });
     const answer = await app.inject({ method: "PUT", url, payload });
     expect(answer.statusCode).toBeGreaterThanOrEqual(400);
-    expect(intake.references).toEqual([]);
+    expect(intake.changes).toEqual([]);
   });
 });

@@ -5,7 +5,8 @@ import { describe, expect, it, onTestFinished } from "vitest";
 import { MarksView } from "../../src/contract/index.ts";
 import { storeViews } from "../../src/service/store-views.ts";
 import { openReader, openStore } from "../../src/store/open.ts";
-import { changeMarks, MARK_FAILS } from "../../src/store/user-data.ts";
+import { changeMarks } from "../../src/store/user-data.ts";
+import { notWritten } from "../../src/store/written.ts";
 import { FakeIntake, NODE, NOW_MS, serviceUnderTest } from "./parts.ts";
 
 const SHED = "02005E1000000001";
@@ -82,12 +83,12 @@ describe("/api/marks", () => {
   });
 
   it.each([
-    [MARK_FAILS.none, 404, "no-such-mark"],
-    [MARK_FAILS.full, 409, "marks-full"],
-    [MARK_FAILS.endsEarly, 422, "mark-ends-early"],
-  ])("says why nothing was written (%i)", async (outcome, status, code) => {
+    ["no-such-mark", 404],
+    ["marks-full", 409],
+    ["mark-ends-early", 422],
+  ] as const)("says why nothing was written: %s", async (code, status) => {
     const intake = new FakeIntake();
-    intake.markOutcome = outcome;
+    intake.outcome = notWritten(code);
     const { app } = await serviceUnderTest({ intake });
     const answer = await app.inject({ method: "PUT", url: "/api/marks/9", payload: { text: "y" } });
     expect([answer.statusCode, answer.json().code]).toEqual([status, code]);
@@ -137,6 +138,9 @@ describe("the site's name", () => {
     expect((await put(" Fennick Orchard ")).statusCode).toBe(204);
     expect((await put(null)).statusCode).toBe(204);
     expect((await put("x".repeat(81))).statusCode).toBe(400);
-    expect(intake.siteNames).toEqual(["Fennick Orchard", null]);
+    expect(intake.changes).toEqual([
+      { entity: "site-name", name: "Fennick Orchard" },
+      { entity: "site-name", name: null },
+    ]);
   });
 });

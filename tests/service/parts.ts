@@ -11,13 +11,13 @@ import type {
   CommitDelta,
   IntakeFigures,
   IntakeHandle,
-  LabelRequest,
   TransmitRequest,
 } from "../../src/intake/handle.ts";
 import { buildService, type ServiceOptions } from "../../src/service/build.ts";
 import type { Views } from "../../src/service/views.ts";
-import type { PlacementWork } from "../../src/store/placements.ts";
-import type { MarkWork, PositionRequest } from "../../src/store/user-data.ts";
+import type { Forgettable } from "../../src/store/forget.ts";
+import type { UserChange } from "../../src/store/user-changes.ts";
+import { type Written, written } from "../../src/store/written.ts";
 import type { Picture } from "../../src/wire/picture/plain-picture.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";
@@ -37,7 +37,6 @@ export const WIDE: CommitDelta = { gateways: [], nodes: [], lastReceptionId: 1, 
 export class FakeIntake implements Omit<IntakeHandle, "close"> {
   readonly udp = [{ address: "127.0.0.1", port: 1700 }];
   readonly imported: { path: string; name: string; deleteAfter: boolean }[] = [];
-  readonly labels: LabelRequest[] = [];
   trouble: string | null = null;
   allowsTransmit = false;
   readonly transmitted: TransmitRequest[] = [];
@@ -89,60 +88,37 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     this.imported.push(request);
     return this.imported.length;
   }
-  async setLabel(request: LabelRequest): Promise<void> {
+  /** What people entered, in order. */
+  readonly changes: UserChange[] = [];
+  /** What came of the next change. */
+  outcome: Written = written(7);
+  async change(change: UserChange): Promise<Written> {
     if (this.trouble !== null) throw new Error(this.trouble);
-    this.labels.push(request);
+    this.changes.push(change);
+    return this.outcome;
   }
-  readonly marks: MarkWork[] = [];
-  /** What the next change of a mark gives. */
-  markOutcome = 7;
-  async changeMarks(work: MarkWork): Promise<number> {
-    if (this.trouble !== null) throw new Error(this.trouble);
-    this.marks.push(work);
-    return this.markOutcome;
+  #entered<Entity extends UserChange["entity"]>(entity: Entity): Extract<UserChange, { entity: Entity }>[] {
+    return this.changes.filter(
+      (change): change is Extract<UserChange, { entity: Entity }> => change.entity === entity,
+    );
   }
-  readonly placements: PlacementWork[] = [];
-  /** What the next change of a placement gives. */
-  placementOutcome = 4;
-  async changePlacements(work: PlacementWork): Promise<number> {
-    if (this.trouble !== null) throw new Error(this.trouble);
-    this.placements.push(work);
-    return this.placementOutcome;
+  get labels() {
+    return this.#entered("label").map(({ change }) => change);
   }
-  readonly positions: PositionRequest[] = [];
-  async setPosition(request: PositionRequest): Promise<void> {
-    if (this.trouble !== null) throw new Error(this.trouble);
-    this.positions.push(request);
+  get marks() {
+    return this.#entered("mark").map(({ work }) => work);
   }
-  readonly photos: { id: number; picture: Picture | null }[] = [];
-  async setPlacementPhoto(id: number, picture: Picture | null): Promise<number> {
-    if (this.trouble !== null) throw new Error(this.trouble);
-    this.photos.push({ id, picture });
-    return this.placementOutcome;
+  get placements() {
+    return this.#entered("placement").map(({ work }) => work);
   }
-  readonly references: Parameters<IntakeHandle["setBenchReference"]>[0][] = [];
-  async setBenchReference(reference: Parameters<IntakeHandle["setBenchReference"]>[0]): Promise<void> {
-    if (this.trouble !== null) throw new Error(this.trouble);
-    this.references.push(reference);
+  get positions() {
+    return this.#entered("position").map(({ request }) => request);
   }
-  readonly forgotten: Parameters<IntakeHandle["forget"]>[0][] = [];
-  async forget(thing: Parameters<IntakeHandle["forget"]>[0]): Promise<number> {
+  readonly forgotten: Forgettable[] = [];
+  async forget(thing: Forgettable): Promise<Written> {
     if (this.trouble !== null) throw new Error(this.trouble);
     this.forgotten.push(thing);
-    return 1;
-  }
-  readonly siteNames: (string | null)[] = [];
-  async nameSite(name: string | null): Promise<void> {
-    this.siteNames.push(name);
-  }
-  readonly keyFiles: string[] = [];
-  async addKeys(fileText: string): Promise<number> {
-    if (this.trouble !== null) throw new Error(this.trouble);
-    this.keyFiles.push(fileText);
-    return 2;
-  }
-  async removeKeys(id: string): Promise<number> {
-    return id === NODE ? 1 : 0;
+    return written(1);
   }
   commit(delta: CommitDelta): void {
     for (const listener of this.#commits) listener(delta);

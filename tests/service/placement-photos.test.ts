@@ -14,10 +14,10 @@ describe("photos of placements over HTTP", () => {
     expect((await put(jpeg([exifSegment(1, "GPS 51.5")]), "image/jpeg")).statusCode).toBe(204);
     expect((await put(PNG_DOT, "image/jpeg")).statusCode).toBe(204);
     expect((await app.inject({ method: "DELETE", url })).statusCode).toBe(204);
-    expect(intake.photos).toEqual([
-      { id: 2, picture: { type: "image/jpeg", octets: jpeg([]) } },
-      { id: 2, picture: { type: "image/png", octets: PNG_DOT } },
-      { id: 2, picture: null },
+    expect(intake.changes).toEqual([
+      { entity: "photo", placementId: 2, picture: { type: "image/jpeg", octets: jpeg([]) } },
+      { entity: "photo", placementId: 2, picture: { type: "image/png", octets: PNG_DOT } },
+      { entity: "photo", placementId: 2, picture: null },
     ]);
   });
 
@@ -43,6 +43,6 @@ describe("photos of placements over HTTP", () => {
     const { app } = await serviceUnderTest({ intake });
     const answer = await app.inject({ method: "PUT", url, payload, headers: { "content-type": type } });
     expect([answer.statusCode, answer.json().code]).toEqual([status, code]);
-    expect(intake.photos).toEqual([]);
+    expect(intake.changes).toEqual([]);
   });
 });

@@ -1,5 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { PLACEMENT_FAILS } from "../../src/store/placements.ts";
+import { notWritten } from "../../src/store/written.ts";
 import { FakeIntake, serviceUnderTest } from "./parts.ts";
 
 const NEW = {
@@ -19,7 +19,7 @@ describe("placements over HTTP", () => {
       "Tower mast",
     ]);
     const noted = await app.inject({ method: "POST", url: "/api/placements", payload: NEW });
-    expect(noted.json()).toEqual({ id: 4 });
+    expect(noted.json()).toEqual({ id: 7 });
     await app.inject({ method: "PUT", url: "/api/placements/4", payload: { note: "", cableLossDb: 1.5 } });
     await app.inject({ method: "DELETE", url: "/api/placements/4" });
     expect(intake.placements).toEqual([
@@ -43,14 +43,14 @@ describe("placements over HTTP", () => {
   });
 
   test.each([
-    ["none", 404, "no-such-placement"],
-    ["full", 409, "placements-full"],
-    ["sameBegin", 409, "placement-begins-twice"],
-    ["otherGateway", 409, "placement-elsewhere"],
-  ] as const)("say why nothing was written: %s", async (fail, status, code) => {
+    ["no-such-placement", 404],
+    ["placements-full", 409],
+    ["placement-begins-twice", 409],
+    ["placement-elsewhere", 409],
+  ] as const)("say why nothing was written: %s", async (code, status) => {
     const intake = new FakeIntake();
     const { app } = await serviceUnderTest({ intake });
-    intake.placementOutcome = PLACEMENT_FAILS[fail];
+    intake.outcome = notWritten(code);
     const answer = await app.inject({ method: "POST", url: "/api/placements", payload: NEW });
     expect([answer.statusCode, answer.json().code]).toEqual([status, code]);
   });

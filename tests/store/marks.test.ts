@@ -3,12 +3,13 @@ import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import {
   changeMarks,
-  MARK_FAILS,
   MAX_MARKS,
+  type MarkWork,
   marksIn,
   type NewMark,
   NO_POSITION,
 } from "../../src/store/user-data.ts";
+import type { NotWrittenCode } from "../../src/store/written.ts";
 
 const HOUR_US = 3_600_000_000;
 const HEDGE: NewMark = {
@@ -29,7 +30,13 @@ afterEach(() => {
   db.close();
 });
 
-const add = (part: Partial<NewMark> = {}) => changeMarks(db, { kind: "add", mark: { ...HEDGE, ...part } });
+/** The number of the mark that was written, or the code of why none was. */
+const change = (work: MarkWork): number | NotWrittenCode => {
+  const outcome = changeMarks(db, work);
+  return outcome.ok ? outcome.result : outcome.code;
+};
+const tryToAdd = (part: Partial<NewMark> = {}) => change({ kind: "add", mark: { ...HEDGE, ...part } });
+const add = (part: Partial<NewMark> = {}) => Number(tryToAdd(part));
 const texts = (fromUs: number, toUs: number) => marksIn(db, { fromUs, toUs }, 10).map(({ text }) => text);
 
 describe("marks", () => {
@@ -71,8 +78,8 @@ describe("marks", () => {
 
   it("are changed where a change says so and stay as they were elsewhere", () => {
     const id = add({ gatewayEui: "02005E1000000001" });
-    expect(changeMarks(db, { kind: "change", id, edit: { text: "Cut the hedge by row 12" } })).toBe(id);
-    expect(changeMarks(db, { kind: "change", id, edit: {} })).toBe(id);
+    expect(change({ kind: "change", id, edit: { text: "Cut the hedge by row 12" } })).toBe(id);
+    expect(change({ kind: "change", id, edit: {} })).toBe(id);
     expect(marksIn(db, null, 10)).toMatchObject([
       { id, text: "Cut the hedge by row 12", atUs: HEDGE.atUs, gatewayEui: "02005E1000000001" },
     ]);
@@ -80,29 +87,29 @@ describe("marks", () => {
 
   it("are about a gateway or a node: what is said last holds", () => {
     const id = add({ gatewayEui: "02005E1000000001" });
-    changeMarks(db, { kind: "change", id, edit: { devAddr: "01A2B3C4" } });
+    change({ kind: "change", id, edit: { devAddr: "01A2B3C4" } });
     expect(marksIn(db, null, 10)).toMatchObject([{ gatewayEui: null, devAddr: "01A2B3C4" }]);
   });
 
   it("never end before they begin", () => {
-    expect(add({ untilUs: 9 * HOUR_US })).toBe(MARK_FAILS.endsEarly);
+    expect(tryToAdd({ untilUs: 9 * HOUR_US })).toBe("mark-ends-early");
     const id = add({ untilUs: 11 * HOUR_US });
-    expect(changeMarks(db, { kind: "change", id, edit: { atUs: 12 * HOUR_US } })).toBe(MARK_FAILS.endsEarly);
+    expect(change({ kind: "change", id, edit: { atUs: 12 * HOUR_US } })).toBe("mark-ends-early");
     expect(marksIn(db, null, 10)).toMatchObject([{ atUs: HEDGE.atUs, untilUs: 11 * HOUR_US }]);
   });
 
   it("are removed once, and their numbers are not given again", () => {
     const id = add();
-    expect(changeMarks(db, { kind: "remove", id })).toBe(id);
-    expect(changeMarks(db, { kind: "remove", id })).toBe(MARK_FAILS.none);
-    expect(changeMarks(db, { kind: "change", id, edit: { text: "x" } })).toBe(MARK_FAILS.none);
+    expect(change({ kind: "remove", id })).toBe(id);
+    expect(change({ kind: "remove", id })).toBe("no-such-mark");
+    expect(change({ kind: "change", id, edit: { text: "x" } })).toBe("no-such-mark");
     expect(add()).toBeGreaterThan(id);
   });
 
   it("are bounded in number", () => {
     db.exec(`WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ${MAX_MARKS})
       INSERT INTO mark (at_us, kind, text) SELECT i, 'note', 'x' FROM n`);
-    expect(add()).toBe(MARK_FAILS.full);
+    expect(tryToAdd()).toBe("marks-full");
   });
 
   it("outlive a rebuild of what is derived", () => {

@@ -4,18 +4,22 @@ import {
   changePlacements,
   MAX_PLACEMENTS,
   type NewPlacement,
-  PHOTO_FAILS,
-  PLACEMENT_FAILS,
   placementPhoto,
   placements,
   writePlacementPhoto,
 } from "../../src/store/placements.ts";
+import type { NotWrittenCode, Written } from "../../src/store/written.ts";
 import { PNG_DOT } from "../wire/picture/pictures.ts";
 
 const TOWER = "02005E1000000002";
 const SHED = "02005E1000000001";
 
-function place(db: Store, name: string, fromUs: number, more: Partial<NewPlacement> = {}): number {
+function place(
+  db: Store,
+  name: string,
+  fromUs: number,
+  more: Partial<NewPlacement> = {},
+): number | NotWrittenCode {
   const placement = {
     name,
     gatewayEui: TOWER,
@@ -28,7 +32,16 @@ function place(db: Store, name: string, fromUs: number, more: Partial<NewPlaceme
     note: null,
     ...more,
   };
-  return changePlacements(db, { kind: "add", placement });
+  return outcomeOf(changePlacements(db, { kind: "add", placement }));
+}
+
+/** The number of what was written, or the code of why it was not. */
+function outcomeOf(written: Written): number | NotWrittenCode {
+  return written.ok ? written.result : written.code;
+}
+
+function added(...of: Parameters<typeof place>): number {
+  return Number(place(...of));
 }
 
 describe("a placement", () => {
@@ -48,7 +61,7 @@ describe("a placement", () => {
 
   test("keeps what was said of it, and gives back what is taken back", () => {
     const db = openStore(":memory:");
-    const id = place(db, "Mast", 1_000, { heightM: 17.5, antennaGainDbi: 5.8, cableLossDb: 1.2 });
+    const id = added(db, "Mast", 1_000, { heightM: 17.5, antennaGainDbi: 5.8, cableLossDb: 1.2 });
     changePlacements(db, {
       kind: "change",
       id,
@@ -72,12 +85,12 @@ describe("a placement", () => {
 
   test("keeps one photo, which goes with it", () => {
     const db = openStore(":memory:");
-    const id = place(db, "Mast", 1_000);
+    const id = added(db, "Mast", 1_000);
     const photo = { type: "image/png" as const, octets: PNG_DOT };
-    expect(writePlacementPhoto(db, id, photo)).toBe(id);
+    expect(outcomeOf(writePlacementPhoto(db, id, photo))).toBe(id);
     expect(placementPhoto(db, id)).toEqual(photo);
     expect(placements(db)[0]?.photoDigest).toMatch(/^[0-9a-f]{12}$/);
-    expect(writePlacementPhoto(db, id + 1, photo)).toBe(PHOTO_FAILS.noPlacement);
+    expect(outcomeOf(writePlacementPhoto(db, id + 1, photo))).toBe("no-such-placement");
     writePlacementPhoto(db, id, null);
     expect(placementPhoto(db, id)).toBeNull();
     writePlacementPhoto(db, id, photo);
@@ -90,27 +103,29 @@ describe("a placement", () => {
     place(db, "Mast", 1_000);
     place(db, "Parapet", 2_000);
     expect(place(db, "Mast", 3_000)).toBeGreaterThan(0);
-    expect(place(db, "mast", 4_000, { gatewayEui: SHED })).toBe(PLACEMENT_FAILS.otherGateway);
-    expect(place(db, "Mast", 4_000, { antenna: 1 })).toBe(PLACEMENT_FAILS.otherGateway);
+    expect(place(db, "mast", 4_000, { gatewayEui: SHED })).toBe("placement-elsewhere");
+    expect(place(db, "Mast", 4_000, { antenna: 1 })).toBe("placement-elsewhere");
   });
 
   test("begins at a moment of its own", () => {
     const db = openStore(":memory:");
     place(db, "Mast", 1_000);
-    const parapet = place(db, "Parapet", 2_000);
-    expect(place(db, "Roof", 1_000)).toBe(PLACEMENT_FAILS.sameBegin);
-    expect(changePlacements(db, { kind: "change", id: parapet, edit: { fromUs: 1_000 } })).toBe(
-      PLACEMENT_FAILS.sameBegin,
+    const parapet = added(db, "Parapet", 2_000);
+    expect(place(db, "Roof", 1_000)).toBe("placement-begins-twice");
+    expect(outcomeOf(changePlacements(db, { kind: "change", id: parapet, edit: { fromUs: 1_000 } }))).toBe(
+      "placement-begins-twice",
     );
   });
 
   test("is not there once removed, and the one before lasts on", () => {
     const db = openStore(":memory:");
     place(db, "Mast", 1_000);
-    const id = place(db, "Parapet", 2_000);
-    expect(changePlacements(db, { kind: "remove", id })).toBe(id);
-    expect(changePlacements(db, { kind: "remove", id })).toBe(PLACEMENT_FAILS.none);
-    expect(changePlacements(db, { kind: "change", id, edit: { note: "" } })).toBe(PLACEMENT_FAILS.none);
+    const id = added(db, "Parapet", 2_000);
+    expect(outcomeOf(changePlacements(db, { kind: "remove", id }))).toBe(id);
+    expect(outcomeOf(changePlacements(db, { kind: "remove", id }))).toBe("no-such-placement");
+    expect(outcomeOf(changePlacements(db, { kind: "change", id, edit: { note: "" } }))).toBe(
+      "no-such-placement",
+    );
     expect(placements(db).map(({ toUs }) => toUs)).toEqual([null]);
   });
 
@@ -119,6 +134,6 @@ describe("a placement", () => {
     db.transaction(() => {
       for (let i = 0; i < MAX_PLACEMENTS; i++) place(db, "Mast", i);
     })();
-    expect(place(db, "Mast", MAX_PLACEMENTS)).toBe(PLACEMENT_FAILS.full);
+    expect(place(db, "Mast", MAX_PLACEMENTS)).toBe("placements-full");
   });
 });

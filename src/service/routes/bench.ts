@@ -14,12 +14,12 @@ import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-
 import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { isoTime } from "../../model/time-range.ts";
-import { ServiceProblem } from "../errors.ts";
+import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Views } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
 export interface BenchRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "setBenchReference">;
+  readonly intake: Pick<IntakeHandle, "change">;
 }
 
 const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
@@ -66,7 +66,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (
       },
     },
     async ({ body }, reply) => {
-      await intake.setBenchReference(body);
+      assertWritten(await intake.change({ entity: "bench-reference", reference: body }));
       return reply.code(204).send();
     },
   );
@@ -75,7 +75,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (
     "/api/bench-reference",
     { schema: { summary: "Measure bench lists against no other gateway", response: DONE } },
     async (_, reply) => {
-      await intake.setBenchReference(null);
+      assertWritten(await intake.change({ entity: "bench-reference", reference: null }));
       return reply.code(204).send();
     },
   );

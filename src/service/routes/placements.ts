@@ -4,19 +4,14 @@ import { z } from "zod";
 import { Problem } from "../../contract/common.ts";
 import { PlacementChange, PlacementNew, PlacementsView, PlacementWritten } from "../../contract/trials.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
-import {
-  MAX_PHOTO_OCTETS,
-  PHOTO_FAILS,
-  PLACEMENT_FAILS,
-  type PlacementWork,
-} from "../../store/placements.ts";
+import { MAX_PHOTO_OCTETS, type PlacementWork } from "../../store/placements.ts";
 import { newPlacement, placementEdit } from "../../views/user-data.ts";
 import { plainPicture } from "../../wire/picture/plain-picture.ts";
-import { ServiceProblem } from "../errors.ts";
+import { assertWritten, ServiceProblem } from "../errors.ts";
 import { answers, type ViewRouteOptions } from "./answers.ts";
 
 export interface PlacementRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "changePlacements">;
+  readonly intake: Pick<IntakeHandle, "change">;
 }
 
 const OnePlacement = z.object({ id: z.coerce.number().int().min(1) });
@@ -26,14 +21,8 @@ export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = asy
   app,
   { views, intake },
 ) => {
-  const change = async (work: PlacementWork): Promise<number> => {
-    const outcome = await intake.changePlacements(work);
-    if (outcome === PLACEMENT_FAILS.full) throw new ServiceProblem("placements-full");
-    if (outcome === PLACEMENT_FAILS.sameBegin) throw new ServiceProblem("placement-begins-twice");
-    if (outcome === PLACEMENT_FAILS.otherGateway) throw new ServiceProblem("placement-elsewhere");
-    if (outcome === PLACEMENT_FAILS.none) throw new ServiceProblem("no-such-placement");
-    return outcome;
-  };
+  const change = async (work: PlacementWork) =>
+    assertWritten(await intake.change({ entity: "placement", work }));
 
   app.get(
     "/api/placements",
@@ -50,7 +39,9 @@ export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = asy
         response: answers(PlacementWritten),
       },
     },
-    async ({ body }) => ({ id: await change({ kind: "add", placement: newPlacement(body) }) }),
+    async ({ body }) => ({
+      id: (await change({ kind: "add", placement: newPlacement(body) })).result,
+    }),
   );
 
   app.put(
@@ -78,7 +69,7 @@ export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = asy
 // without what the camera wrote beside the picture, and served so that nothing in them can run.
 
 export interface PlacementPhotoRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "setPlacementPhoto">;
+  readonly intake: Pick<IntakeHandle, "change">;
 }
 const TYPES = ["image/jpeg", "image/png"];
 const PATH = "/api/placements/:id/photo";
@@ -93,11 +84,8 @@ export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOpti
     (_request, body, done) => done(null, body),
   );
 
-  const set = async (id: number, picture: ReturnType<typeof plainPicture>) => {
-    const outcome = await intake.setPlacementPhoto(id, picture);
-    if (outcome === PHOTO_FAILS.full) throw new ServiceProblem("photos-full");
-    if (outcome === PHOTO_FAILS.noPlacement) throw new ServiceProblem("no-such-placement");
-  };
+  const set = async (placementId: number, picture: ReturnType<typeof plainPicture>) =>
+    assertWritten(await intake.change({ entity: "photo", placementId, picture }));
 
   app.get(
     PATH,

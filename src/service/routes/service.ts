@@ -9,7 +9,7 @@ import type { IntakeHandle } from "../../intake/handle.ts";
 import { renderReport } from "../../report/render.tsx";
 import type { Forgettable } from "../../store/forget.ts";
 import type { DiskSpace } from "../disk-space.ts";
-import { ServiceProblem } from "../errors.ts";
+import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Views } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
@@ -147,7 +147,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
 
   async function forget(thing: Forgettable): Promise<Forgotten> {
     const forgotten = told(thing);
-    await intake.forget(thing);
+    assertWritten(await intake.forget(thing));
     return forgotten;
   }
 

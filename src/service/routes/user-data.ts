@@ -17,27 +17,22 @@ import {
   PositionsView,
 } from "../../contract/user-data.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
-import { MARK_FAILS, type MarkWork } from "../../store/user-data.ts";
+import type { KeyWork } from "../../store/user-changes.ts";
+import type { MarkWork, PositionRequest } from "../../store/user-data.ts";
 import { markEdit, newMark } from "../../views/user-data.ts";
-import { ServiceProblem } from "../errors.ts";
+import { assertWritten } from "../errors.ts";
 import type { Views } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
 export interface MarkRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "changeMarks">;
+  readonly intake: Pick<IntakeHandle, "change">;
 }
 
 const OneMark = z.object({ id: z.coerce.number().int().min(1) });
 const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
 
 export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, { views, intake, nowUs }) => {
-  const change = async (work: MarkWork): Promise<number> => {
-    const outcome = await intake.changeMarks(work);
-    if (outcome === MARK_FAILS.full) throw new ServiceProblem("marks-full");
-    if (outcome === MARK_FAILS.endsEarly) throw new ServiceProblem("mark-ends-early");
-    if (outcome === MARK_FAILS.none) throw new ServiceProblem("no-such-mark");
-    return outcome;
-  };
+  const change = async (work: MarkWork) => assertWritten(await intake.change({ entity: "mark", work }));
 
   app.get(
     "/api/marks",
@@ -57,7 +52,7 @@ export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, {
   app.post(
     "/api/marks",
     { schema: { summary: "Pin a mark", body: MarkRequest, response: answers(MarkPinned) } },
-    async ({ body }) => ({ id: await change({ kind: "add", mark: newMark(body, nowUs()) }) }),
+    async ({ body }) => ({ id: (await change({ kind: "add", mark: newMark(body, nowUs()) })).result }),
   );
 
   app.put(
@@ -89,13 +84,16 @@ const Thing = z.discriminatedUnion("kind", [
 const written = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem };
 
 export interface PositionRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "setPosition">;
+  readonly intake: Pick<IntakeHandle, "change">;
 }
 
 export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async (
   app,
   { views, intake, nowUs },
 ) => {
+  const set = async (request: PositionRequest) =>
+    assertWritten(await intake.change({ entity: "position", request }));
+
   app.get(
     "/api/positions",
     { schema: { summary: "Positions given or known by GPS", response: answers(PositionsView) } },
@@ -112,7 +110,7 @@ export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async
       },
     },
     async (request, reply) => {
-      await intake.setPosition({ ...request.params, position: request.body });
+      await set({ ...request.params, position: request.body });
       return reply.code(204).send();
     },
   );
@@ -120,7 +118,7 @@ export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async
     "/api/positions/:kind/:id",
     { schema: { summary: "Take a position back", params: Thing, response: written } },
     async (request, reply) => {
-      await intake.setPosition({ ...request.params, position: null });
+      await set({ ...request.params, position: null });
       return reply.code(204).send();
     },
   );
@@ -144,7 +142,7 @@ const LabelledThing = z.discriminatedUnion("kind", [
   z.object({ kind: z.literal("node"), id: DevAddrText }),
 ]);
 
-export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "setLabel"> }> = async (
+export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "change"> }> = async (
   app,
   { intake },
 ) => {
@@ -159,7 +157,7 @@ export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "se
       },
     },
     async (request, reply) => {
-      await intake.setLabel({ ...request.params, ...request.body });
+      assertWritten(await intake.change({ entity: "label", change: { ...request.params, ...request.body } }));
       return reply.code(204).send();
     },
   );
@@ -170,13 +168,15 @@ export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "se
 
 export interface KeyRouteOptions {
   readonly views: Pick<Views, "keys">;
-  readonly intake: Pick<IntakeHandle, "addKeys" | "removeKeys">;
+  readonly intake: Pick<IntakeHandle, "change">;
 }
 
 /** A key file of some thousand nodes. */
 const MAX_BODY_OCTETS = 1_100_000;
 
 export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { views, intake }) => {
+  const change = async (work: KeyWork) => assertWritten(await intake.change({ entity: "keys", work })).result;
+
   app.get(
     "/api/keys",
     { schema: { summary: "Nodes whose keys are at hand; never a key", response: answers(KeysView) } },
@@ -190,11 +190,7 @@ export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { v
       schema: { summary: "Take in a key file", body: KeysUpload, response: answers(KeysTaken) },
     },
     async (request) => {
-      try {
-        return { taken: await intake.addKeys(request.body.file) };
-      } catch (error) {
-        throw new ServiceProblem("key-file-unreadable", error instanceof Error ? error.message : undefined);
-      }
+      return { taken: await change({ kind: "add", fileText: request.body.file }) };
     },
   );
 
@@ -208,9 +204,7 @@ export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { v
       },
     },
     async (request) => {
-      const taken = await intake.removeKeys(request.params.id);
-      if (taken === 0) throw new ServiceProblem("no-such-keys");
-      return { taken };
+      return { taken: await change({ kind: "remove", id: request.params.id }) };
     },
   );
 };

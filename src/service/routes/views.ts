@@ -10,7 +10,7 @@ import { FrameView, NodePage, NodesView, ReceptionPage } from "../../contract/no
 import { JoinsView, SiteNaming, SiteView } from "../../contract/site.ts";
 import { TrialAnswer, TrialsView } from "../../contract/trials.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
-import { ServiceProblem } from "../errors.ts";
+import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { LiveHub } from "../live-hub.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
@@ -180,7 +180,7 @@ export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app
 // /api/site: how does the whole site stand, and what is it called?
 
 export interface SiteRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "nameSite">;
+  readonly intake: Pick<IntakeHandle, "change">;
 }
 
 export const siteRoutes: FastifyPluginAsyncZod<SiteRouteOptions> = async (app, { views, intake, nowUs }) => {
@@ -200,7 +200,7 @@ export const siteRoutes: FastifyPluginAsyncZod<SiteRouteOptions> = async (app, {
       },
     },
     async ({ body }, reply) => {
-      await intake.nameSite(body.name);
+      assertWritten(await intake.change({ entity: "site-name", name: body.name }));
       return reply.code(204).send();
     },
   );
