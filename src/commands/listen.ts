@@ -62,7 +62,7 @@ export function listenCommand(version: string): Command {
     .option("--token-file <file>", "read the token from the first line of this file")
     .option(
       "--relay <host:port>",
-      "stand in line: pass every datagram on to this network server and back, unchanged; given again, further servers hear only",
+      "relay every datagram to this network server and back, unchanged; given again, further servers get copies",
       (text: string, before: string[] | undefined) => [...(before ?? []), text],
     )
     .option(

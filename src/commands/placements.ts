@@ -29,7 +29,7 @@ Work at height, lightning protection and mains earthing belong to qualified peop
 
 export function placementsCommand(): Command {
   return new Command("placements")
-    .description("where gateways and antennas stand, from when on")
+    .description("where gateways and antennas are mounted, and since when")
     .addCommand(listCommand())
     .addCommand(addCommand())
     .addCommand(editCommand())

@@ -64,12 +64,9 @@ class Unusable extends Error {}
 /** The `simulate` command, to be added to the program. `machine` is clock, sockets and signals; tests hand in another. */
 export function simulateCommand(machine: Machine = thisMachine): Command {
   return new Command("simulate")
-    .description("play a synthetic site to a listener or into a capture, and write down the truth")
+    .description("simulate a site: send live or write a capture, with the true result")
     .argument("[scenario]", "scenario file, JSON (default: the sample site)")
-    .option(
-      "--seed <n>",
-      "another course of chance (default: --pcap the scenario's own, --to a new one each time)",
-    )
+    .option("--seed <n>", "random seed (default: --pcap the scenario's own, --to a new one each time)")
     .option("--speed <n>", "with --to: how many times as fast as the scenario (default: 1)")
     .option("--to <host:port>", "send to a listener")
     .option("--pcap <file>", "write a packet capture")

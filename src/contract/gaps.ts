@@ -69,7 +69,7 @@ export type GapKind = z.infer<typeof GapKind>;
 export const GapScope = z.enum(["node", "gateway", "site"]);
 export type GapScope = z.infer<typeof GapScope>;
 
-/** The mark at which a dropout begins: a meeting in time, which is for the person to judge. */
+/** The mark at which a dropout begins: a coincidence, which is for the person to judge. */
 export const MarkAtBegin = z.object({ id: z.number().int(), at: IsoTime, text: z.string() });
 export type MarkAtBegin = z.infer<typeof MarkAtBegin>;
 

@@ -198,7 +198,7 @@ export const GatewayRow = z.object({
   crcNone: z.number().int(),
   datagrams: z.number().int(),
   rejected: z.record(z.string(), z.number().int()).describe("refused, by reason, since the store began"),
-  odd: z.record(z.string(), z.number().int()).describe("odd but used, by reason, since the store began"),
+  odd: z.record(z.string(), z.number().int()).describe("unusual but used, by reason, since the store began"),
   keepaliveSeconds: z.number().nullable(),
   firstHeard: IsoTime,
   lastHeard: IsoTime,

@@ -155,7 +155,7 @@ export const WalkStop = z.object({
     .number()
     .int()
     .describe(
-      "heard by any gateway, or missed and dated into the stop; not those missed while no gateway was in reach",
+      "heard by any gateway, or missed and dated into the stop; not those missed while no gateway was reachable",
     ),
   missed: z.number().int().describe("of them heard by nobody"),
   best: WalkVerdict.describe("of the gateway that hears it best"),

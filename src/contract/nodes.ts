@@ -35,7 +35,7 @@ export const NodeRow = z.object({
   heard: z.number().int().describe("distinct counters heard"),
   expected: z.number().int().describe("last − first heard + 1"),
   missed: z.number().int(),
-  missedDuringOutage: z.number().int().describe("of the missed, those due while no gateway was within reach"),
+  missedDuringOutage: z.number().int().describe("of the missed, those due while no gateway was reachable"),
   missedNotRecorded: z
     .number()
     .int()

@@ -90,7 +90,7 @@ export function mainCause(
   };
 }
 
-// Does a dropout begin where a person pinned a mark? That is a meeting in time and no cause: it is told beside the
+// Does a dropout begin where a person pinned a mark? That is a coincidence and no cause: it is told beside the
 // finding, never weighed in it.
 
 /** Times are microseconds since 1970. */

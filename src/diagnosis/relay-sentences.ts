@@ -41,7 +41,7 @@ function clauseOf({ state, trouble, silentForSeconds }: UpstreamFacts): string {
     case "refusing":
       return trouble === "ECONNREFUSED"
         ? "refused: nobody listens on that port"
-        : `out of reach (${trouble || "no reason given"})`;
+        : `unreachable (${trouble || "no reason given"})`;
     case "unresolved":
       return trouble === "" ? "its name has no address" : trouble;
   }
@@ -73,7 +73,7 @@ export function judgePassage({ upstreams, gateways, storage }: PassageFacts): {
       ? ""
       : storage === "slow"
         ? " Recording lags behind."
-        : " The passage works, not recording.";
+        : " Relaying works. Recording has stopped.";
   const worst = storage === "well" && astray.length === 0 ? standing : atLeastLook(standing);
   return { standing: storage === "failed" ? "bad" : worst, words: `${parts.join("; ")}.${recording}` };
 }

@@ -38,7 +38,7 @@ export function within({ fromUs, toUs, live }: SpokenWindow): string {
   return Math.abs(seconds - 3600) < 2 ? "in the last hour" : `in the last ${span(seconds)}`;
 }
 
-/** Missed while a gateway was in reach and Mastlog recorded. */
+/** Missed while a gateway was reachable and Mastlog recorded. */
 function onAir({ missed, missedDuringOutage, missedNotRecorded }: NodeRow): number {
   return missed - missedDuringOutage - missedNotRecorded;
 }
@@ -69,7 +69,7 @@ function lossWords(row: NodeRow): string {
 
 const ENOUGH = `${THRESHOLDS.leastExpected} counters or more`;
 
-/** "3 of 14 nodes lost more than 5 % in the last hour; the shed gateway was out of reach for 4 minutes." */
+/** "3 of 14 nodes lost more than 5 % in the last hour; the shed gateway was unreachable for 4 minutes." */
 export function siteSentence(
   gateways: readonly GatewayRow[],
   ownNodes: readonly NodeRow[],
@@ -79,7 +79,7 @@ export function siteSentence(
   return [...nodesPart(ownNodes, window), text("; "), ...gatewaysPart(gateways, window), text(".")];
 }
 
-/** "2 gateways were heard in this window of 6 h; the shed gateway was out of reach for 4 min." */
+/** "2 gateways were heard in this window of 6 h; the shed gateway was unreachable for 4 min." */
 export function gatewaysSentence(gateways: readonly GatewayRow[], window: SpokenWindow): Sentence {
   if (gateways.length === 0) return [text(`No gateway was heard ${within(window)}.`)];
   return [
@@ -92,14 +92,14 @@ export function gatewaysSentence(gateways: readonly GatewayRow[], window: Spoken
 
 function nodesPart(ownNodes: readonly NodeRow[], window: SpokenWindow): Part[] {
   const many = countDevices(ownNodes);
-  if (many === 0) return [text(`No node of one's own was heard ${within(window)}`)];
+  if (many === 0) return [text(`None of your nodes was heard ${within(window)}`)];
   const enough = judged(ownNodes);
   const [only] = enough;
   if (only === undefined) {
     const [was, each] = many === 1 ? ["was", ""] : ["were", " of each"];
     return [
       link(plural(many, "node"), "#/nodes"),
-      text(` ${was} heard ${within(window)}, too few counters${each} yet to speak of loss`),
+      text(` ${was} heard ${within(window)}, too few counters${each} to calculate loss`),
     ];
   }
   if (enough.length === 1) {
@@ -144,7 +144,7 @@ function gatewaysPart(gateways: readonly GatewayRow[], window: SpokenWindow): Pa
     const verb = gateway.standing === "bad" ? "has been" : "was";
     parts.push(
       link(gatewayTitle(gateway), "#/site"),
-      text(` ${verb} out of reach for ${span(outSeconds(gateway, window))}`),
+      text(` ${verb} unreachable for ${span(outSeconds(gateway, window))}`),
     );
   }
   if (out.length > 2) parts.push(text(`, and ${plural(out.length - 2, "gateway")} more`));
@@ -176,17 +176,17 @@ function gatewayTitle(gateway: GatewayRow): string {
   return gateway.name ?? `gateway ${gateway.eui}`;
 }
 
-/** Said of gateways without an outage: in reach, where keepalives or status reports can show it. */
+/** Said of gateways without an outage: reachable, where keepalives or status reports can show it. */
 function reachWords(gateways: readonly GatewayRow[]): string {
   const unknown = gateways.filter((gateway) => !canBeFollowed(gateway));
   const [one] = unknown;
   if (one === undefined) {
-    return gateways.length === 1 ? "the gateway was in reach" : `${allOf(gateways.length)} were in reach`;
+    return gateways.length === 1 ? "the gateway was reachable" : `${allOf(gateways.length)} were reachable`;
   }
   let whose = `${unknown.length} of ${gateways.length} gateways`;
   if (unknown.length === gateways.length) whose = allOf(gateways.length);
   else if (unknown.length === 1) whose = gatewayTitle(one);
-  return `too few keepalives came to tell whether ${whose} stayed in reach`;
+  return `too few keepalives came to tell whether ${whose} stayed reachable`;
 }
 
 function allOf(gateways: number): string {
@@ -220,11 +220,11 @@ export function nodesSentence(
   const others =
     more === 0 ? "" : ` ${plural(more, "more node was", "more nodes were")} heard and not listed.`;
   if (own.length === 0) {
-    const none = homeAssumed ? "no other node" : "no node of one's own";
+    const none = homeAssumed ? "no other node" : "none of your nodes";
     return [text(`${plural(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.${others}`)];
   }
   return [
-    text(`${plural(ownDevices, "node")}${homeAssumed ? "" : " of one's own"}`),
+    text(`${plural(ownDevices, "node")}${homeAssumed ? "" : " of yours"}`),
     text(strangers === 0 ? "" : ` and ${plural(strangers, "stranger")}`),
     text(` ${was} heard ${within(window)}; `),
     ...worstPart(own),
@@ -238,7 +238,7 @@ function worstPart(own: readonly NodeRow[]): Part[] {
   const enough = judged(own);
   const worst = [...enough].sort((a, b) => lossOnAir(b) - lossOnAir(a))[0];
   if (worst === undefined) {
-    return [text(`too few counters${own.length === 1 ? "" : " of each"} yet to speak of loss`)];
+    return [text(`too few counters${own.length === 1 ? "" : " of each"} to calculate loss`)];
   }
   if (lossOnAir(worst) > 0) {
     return [nodeLink(worst), text(` lost${enough.length === 1 ? "" : " most,"} ${lossWords(worst)}`)];
@@ -266,7 +266,7 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
   ];
   if (row.missed > 0) {
     const outage =
-      row.missedDuringOutage > 0 ? `, ${row.missedDuringOutage} of them while no gateway was in reach` : "";
+      row.missedDuringOutage > 0 ? `, ${row.missedDuringOutage} of them while no gateway was reachable` : "";
     const unknown = row.missedNotRecorded > 0 ? `, ${row.missedNotRecorded} of them not recorded` : "";
     parts.push(text(`; ${row.missed} missed in ${plural(gaps, "gap")}${outage}${unknown}`));
   }

@@ -50,7 +50,7 @@ export interface NodeEvidence {
   readonly rhythmSeconds: number | null;
 }
 
-/** Judges loss on the air: what was missed while no gateway was within reach is the gateways' affair. */
+/** Judges loss on the air: what was missed while no gateway was reachable is the gateways' affair. */
 export function judgeNode(evidence: NodeEvidence): Judgement {
   const { missedDuringOutage, missedNotRecorded, marginMedianDb, overdue } = evidence;
   const expected = evidence.expected - missedNotRecorded;
@@ -65,7 +65,7 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
   }
   const judgeable = expected - missedDuringOutage;
   if (judgeable < THRESHOLDS.leastExpected) {
-    const reach = missedDuringOutage > 0 ? " while a gateway was in reach" : "";
+    const reach = missedDuringOutage > 0 ? " while a gateway was reachable" : "";
     return {
       standing: "waiting",
       clause: `too early to say: ${judgeable} of ${THRESHOLDS.leastExpected} counters${reach}`,
@@ -80,7 +80,8 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
     return { standing: "look", clause: `median margin only ${decibel(marginMedianDb)}` };
   }
   const delivered = 1 - (expected > 0 ? missed / expected : 0);
-  const outage = missedDuringOutage > 0 ? `, ${missedDuringOutage} missed while no gateway was in reach` : "";
+  const outage =
+    missedDuringOutage > 0 ? `, ${missedDuringOutage} missed while no gateway was reachable` : "";
   const unknown = missedNotRecorded > 0 ? `, ${missedNotRecorded} not recorded` : "";
   return { standing: "good", clause: `delivered ${percent(delivered)} of ${expected}${outage}${unknown}` };
 }
@@ -110,7 +111,7 @@ const MIN_FOLLOWED_SECONDS = 60;
 
 export function judgeGateway(evidence: GatewayEvidence): Judgement {
   const { isOut, outages, restarts, receptions, crcBad, keepaliveSeconds, newForSeconds } = evidence;
-  if (isOut) return { standing: "bad", clause: `out of reach for ${span(evidence.silentForSeconds)}` };
+  if (isOut) return { standing: "bad", clause: `unreachable for ${span(evidence.silentForSeconds)}` };
   if (evidence.datagrams === 0) {
     return { standing: "waiting", clause: "nothing arrived from it in this window" };
   }
@@ -122,13 +123,13 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
   if (outages > 0) {
     const times = outages === 1 ? "once" : `${outages} times`;
     const inAll = outages === 1 ? "" : " in all";
-    return { standing: "look", clause: `was out of reach ${times}, ${span(evidence.outageSeconds)}${inAll}` };
+    return { standing: "look", clause: `was unreachable ${times}, ${span(evidence.outageSeconds)}${inAll}` };
   }
   if (isFault) return { standing: "look", clause: event.clause };
   if (restarts > 0) {
     return {
       standing: "look",
-      clause: `its counter began anew ${restarts === 1 ? "once" : `${restarts} times`}`,
+      clause: `restarted ${restarts === 1 ? "once" : `${restarts} times`}`,
     };
   }
   if (receptions === 0) return { standing: "waiting", clause: "alive, but heard no packet in this window" };
@@ -143,8 +144,8 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
   }
   const since =
     newForSeconds === null
-      ? "in reach throughout"
-      : `in reach since it was first heard, for ${span(newForSeconds)}`;
+      ? "reachable throughout"
+      : `reachable since it was first heard, for ${span(newForSeconds)}`;
   return { standing: "good", clause: `${since}, keepalive every ${span(keepaliveSeconds)}` };
 }
 

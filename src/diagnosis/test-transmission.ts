@@ -10,7 +10,7 @@ import { megahertz, type RegionPlan } from "../radio/regions/region-plan.ts";
 
 export const TRANSMIT_CAUTIONS: readonly string[] = [
   "The rules of the region and a licence-exempt band's limits apply.",
-  "Nothing is transmitted unless asked for in so many words.",
+  "Nothing is transmitted unless you confirm it.",
   "Never key a transmitter without an antenna or a load.",
   "The limits here are an indication from public tables; local rules and newer editions prevail. What other servers let this gateway send is not counted.",
 ];

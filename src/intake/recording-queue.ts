@@ -156,7 +156,7 @@ export class RecordingQueue {
     const busy = isBusy(error);
     this.#storage = busy ? "slow" : "failed";
     this.#storageWords = busy
-      ? "Another program holds the store; what arrives waits in memory."
+      ? "Another program is using the store; what arrives waits in memory."
       : `The store cannot be written: ${error.message}. What arrives waits in memory, about 20,000 datagrams at most.`;
     this.#retrying = true;
     this.#options.clock.after(busy ? RETRY_AFTER_MS : RETRY_FAILED_AFTER_MS, () => {

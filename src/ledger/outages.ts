@@ -1,5 +1,5 @@
 /**
- * When was a gateway out of reach? One rule for every view, finding and row: it sent nothing, in time that was recorded,
+ * When was a gateway unreachable? One rule for every view, finding and row: it sent nothing, in time that was recorded,
  * for longer than three of its usual intervals and than 30 s.
  */
 import type { TimeRange } from "../model/time-range.ts";

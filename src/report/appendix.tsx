@@ -24,7 +24,7 @@ export function Appendix({ trialMethod, withPayloads }: AppendixProps) {
           runs of losses are not.
         </li>
         <li>
-          Counters missed while no gateway was in reach are told apart: they are the gateways’ loss, not the
+          Counters missed while no gateway was reachable are told apart: they are the gateways’ loss, not the
           air’s.
         </li>
         <li>

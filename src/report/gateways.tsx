@@ -1,4 +1,4 @@
-/** How did each gateway do: in reach, alive, by its own account? */
+/** How did each gateway do: reachable, alive, by its own account? */
 
 import type { AirView } from "../contract/air.ts";
 import type { BenchItem, BenchView } from "../contract/bench.ts";
@@ -67,7 +67,7 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
             ? "drift not known"
             : `${signedWithUnit(gateway.clockDriftPpm, 2, "ppm")} against this machine`}
         </dd>
-        <dt>Out of reach</dt>
+        <dt>Unreachable</dt>
         <dd>{gateway.outagesKnown ? outageWords(outages, clock) : NO_INTERVAL}</dd>
         {events.length === 0 ? null : (
           <>

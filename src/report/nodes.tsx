@@ -60,7 +60,7 @@ function Delivery({ nodes }: { readonly nodes: readonly NodeRow[] }) {
       from={from}
       to={1}
       ticks={ticks.map((at) => ({ at, label: percent(at) }))}
-      caption="Delivery of each node’s counters to the site, with the 95 % Wilson interval. Counters missed while no gateway was in reach count as missed here."
+      caption="Delivery of each node’s counters to the site, with the 95 % Wilson interval. Counters missed while no gateway was reachable count as missed here."
     />
   );
 }

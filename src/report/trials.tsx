@@ -15,7 +15,8 @@ function Trial({ answer }: { readonly answer: TrialAnswer }) {
     <div class="trial">
       <div class="keep">
         <h3>
-          {answer.a.name} against {answer.b.name}, {answer.paired ? "heard at once" : "one after the other"}
+          {answer.a.name} against {answer.b.name},{" "}
+          {answer.paired ? "paired: both heard at once" : "sequential: one after the other"}
         </h3>
         <Sentence parts={answer.sentence} />
         {answer.placeWords === null ? null : <p>{answer.placeWords}</p>}

@@ -18,7 +18,7 @@ interface CatalogueEntry {
 export const PROBLEMS = {
   "bad-request": {
     status: 400,
-    sentence: "The request does not say what it wants in a form that is understood.",
+    sentence: "The request is not valid.",
     remedy: "Compare it with the description at /api/openapi.json.",
   },
   "empty-capture": {
@@ -197,7 +197,7 @@ export const PROBLEMS = {
   },
   "store-busy": {
     status: 503,
-    sentence: "Another program holds the store at this moment.",
+    sentence: "Another program is using the store.",
     remedy: "Try again in a few seconds.",
   },
   "store-failed": {

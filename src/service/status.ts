@@ -228,7 +228,7 @@ export function serviceMetrics({ intake, views, liveClients, diskSpace }: Metric
   gauge("mastlog_live_clients", "Open websockets", liveClients);
   new Counter({
     name: "mastlog_refusals_total",
-    help: "What was refused (used=no) or odd but used (used=yes), since the store began",
+    help: "What was refused (used=no) or unusual but used (used=yes), since the store began",
     labelNames: ["reason", "used"],
     registers,
     collect() {

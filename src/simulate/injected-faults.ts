@@ -3,7 +3,7 @@
  * its events, in the terms in which findings speak.
  *
  * Where two words are both true of an event, the closer one is `cause` and the other stands in `alsoTrue`: a loss of power makes the
- * concentrator's counter begin anew (gateway-restarted), and while it lasts the gateway is out of reach as well.
+ * concentrator's counter begin anew (gateway-restarted), and while it lasts the gateway is unreachable as well.
  */
 import type { Eui } from "../model/identifiers.ts";
 import type { ScenarioEvent } from "./events.ts";

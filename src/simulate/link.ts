@@ -39,7 +39,7 @@ export class Link {
     this.#down = random.fork("down");
   }
 
-  /** Signal power at each antenna, dBm; null out of reach. `powerDbm`: sent, where it is not the node's own. */
+  /** Signal power at each antenna, dBm; null: out of range. `powerDbm`: sent, where it is not the node's own. */
   powersDbm(atUs: number, powerDbm = this.#node.transmitPowerDbm): readonly number[] | null {
     const shadowDb = this.#shadow(atUs);
     const fastDb = this.#gateway.antennas.map(() => this.#fastDb());
@@ -49,7 +49,7 @@ export class Link {
   }
 
   /**
-   * Power of a downlink at the node, dBm; null out of reach. The path is the same both ways, but fast fading is drawn
+   * Power of a downlink at the node, dBm; null: out of range. The path is the same both ways, but fast fading is drawn
    * anew: half a second and more lies between.
    */
   downlinkDbm(atUs: number, powerDbm: number): number | null {
@@ -100,7 +100,7 @@ function fastFadingDb(node: Node, random: Random): number {
   return 10 * Math.log10(Math.max(1e-6, inPhase ** 2 + quadrature ** 2));
 }
 
-/** Told in the scenario, or from distance by the Oulu model (radio/path-loss.ts); null out of reach. */
+/** Told in the scenario, or from distance by the Oulu model (radio/path-loss.ts); null: out of range. */
 function pathGainDb(node: Node, gateway: Gateway): number | null {
   const told = node.pathGainDb[gateway.eui];
   if (told !== undefined) return told;

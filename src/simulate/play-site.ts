@@ -29,7 +29,7 @@ export interface Play {
   readonly truth: TruthLedger;
   /**
    * A PULL_RESP of a real server reaches a gateway at a moment of the run: its outcome, for a TX_ACK; null when the gateway is off or
-   * out of reach. It then transmits and is deaf; a frame that was heard before and is on its way is not called back.
+   * unreachable. It then transmits and is deaf; a frame that was heard before and is on its way is not called back.
    */
   ask(gatewayEui: Eui, request: TransmitRequest, atUs: number): Outcome | null;
 }

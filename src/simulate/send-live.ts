@@ -119,7 +119,7 @@ async function openSockets(
 
 /**
  * What a gateway answers to a PULL_RESP of a real server: a TX_ACK, or nothing at version 1. There is no radio: what it
- * "transmits" only makes it deaf. Null when it is off, out of reach, or cannot read it.
+ * "transmits" only makes it deaf. Null when it is off, unreachable, or cannot read it.
  */
 function answerTo(
   { version, token, transmission }: PullResponse,

@@ -107,7 +107,7 @@ export const NodeForm = z.strictObject({
   spreadingFactor: z.number().int().min(7).max(12),
   bandwidthHz: z.union([z.literal(125_000), z.literal(250_000), z.literal(500_000)]).default(125_000),
   transmitPowerDbm: z.number().min(-10).max(36).default(14),
-  /** Power at the gateway's antenna minus power sent, dB, by gateway EUI; null: out of reach. Else from positions. */
+  /** Power at the gateway's antenna minus power sent, dB, by gateway EUI; null: out of range. Else from positions. */
   pathGainDb: z.record(EuiText, z.number().max(0).nullable()).default({}),
   position: Position.optional(),
   /** What changes from frame to frame: normal in dB, or the envelope of a line of sight and scatter, or scatter alone. */

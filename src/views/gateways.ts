@@ -141,7 +141,7 @@ function hundredths(value: number): number {
   return Math.round(value * 100) / 100;
 }
 
-/** Seconds out of reach within the window. */
+/** Seconds unreachable within the window. */
 export function outageSeconds(reach: Reach, window: TimeRange): number {
   return reach.outages.reduce((sum, { fromUs, toUs }) => {
     return sum + Math.max(0, Math.min(toUs, window.toUs) - Math.max(fromUs, window.fromUs)) / 1e6;

@@ -33,7 +33,7 @@ export interface LinkQuestion {
   readonly gaps: readonly Gap[];
   readonly gateways: readonly GatewayRecord[];
   readonly nameOf: (eui: string) => string | null;
-  /** When a gateway was out of reach or not recorded, by row id. */
+  /** When a gateway was unreachable or not recorded, by row id. */
   readonly unheardAt: (gatewayId: number) => readonly TimeRange[];
 }
 
@@ -160,7 +160,7 @@ function countersOf(frames: readonly HeardFrame[], gaps: readonly Gap[]): DatedC
   return counters.sort((a, b) => a.counter - b.counter).slice(-MAX_COUNTERS);
 }
 
-/** What became of each counter at this gateway, those left out that were sent while it was out of reach. */
+/** What became of each counter at this gateway, those left out that were sent while it was unreachable. */
 function outcomesOf(
   counters: readonly DatedCounter[],
   frames: readonly LinkFrame[],

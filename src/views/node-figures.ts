@@ -30,7 +30,7 @@ export interface Loss {
   /** Highest − lowest counter heard + 1. */
   readonly expected: number;
   readonly missed: number;
-  /** Of the missed, those dated into a time when no gateway was within reach. */
+  /** Of the missed, those dated into a time when no gateway was reachable. */
   readonly missedDuringOutage: number;
   /** Of the missed, those that may have been sent while nothing was recorded. */
   readonly missedNotRecorded: number;
@@ -46,7 +46,7 @@ export interface Loss {
 
 /** Time in which a missed counter says nothing of the air. */
 export interface Unheard {
-  /** No gateway was within reach. */
+  /** No gateway was reachable. */
   readonly outages: readonly TimeRange[];
   /** Nothing was recorded. */
   readonly notRecorded: readonly TimeRange[];

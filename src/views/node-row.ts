@@ -141,7 +141,7 @@ function isOverdue(loss: Loss, silentUs: number): boolean {
 }
 
 /**
- * For how long the gateways that heard a node (EUIs) were recorded and in reach since a moment. In any other time it
+ * For how long the gateways that heard a node (EUIs) were recorded and reachable since a moment. In any other time it
  * may well have sent.
  */
 function recordedSilenceUs(

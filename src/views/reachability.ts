@@ -1,5 +1,5 @@
 /**
- * When was a gateway out of reach, and when was the whole site? The rule is the ledger's (src/ledger/outages.ts): a
+ * When was a gateway unreachable, and when was the whole site? The rule is the ledger's (src/ledger/outages.ts): a
  * healthy gateway sends keepalives without pause, so what was missed while none came may have been heard on the air.
  * Time that nobody recorded is neither.
  */
@@ -22,7 +22,7 @@ export interface Reach {
   readonly keepaliveUs: number | null;
   /** Silences longer than the limit, not clipped: they may begin before the window and end after it. */
   readonly outages: readonly TimeRange[];
-  /** Out of reach at the end of the window. */
+  /** Unreachable at the end of the window. */
   readonly isOut: boolean;
   /** For how long, microseconds, of recorded time. */
   readonly outForUs: number;
@@ -83,7 +83,7 @@ export function lookBack({ fromUs, toUs }: TimeRange): TimeRange {
 }
 
 /**
- * When no gateway at all was within reach, in recorded time: what was missed then was not necessarily missed on the air.
+ * When no gateway at all was reachable, in recorded time: what was missed then was not necessarily missed on the air.
  * A gateway of which nothing was recorded is no help.
  */
 export function siteOutages(reaches: readonly Reach[], window: TimeRange): TimeRange[] {
@@ -104,7 +104,7 @@ export function siteNotRecorded(reaches: readonly Reach[], window: TimeRange): T
   return common === null ? [] : intersect(common, [window]);
 }
 
-/** When a gateway was out of reach, or not recorded, by row id. */
+/** When a gateway was unreachable, or not recorded, by row id. */
 export function unheardAt(reaches: readonly Reach[], gatewayId: number): TimeRange[] {
   const reach = reaches.find(({ gateway }) => gateway.id === gatewayId);
   return reach === undefined ? [] : unite([...reach.outages, ...reach.notRecorded]);

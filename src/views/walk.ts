@@ -82,7 +82,7 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
   const sent: Sent[] = [];
   const receptions: (LifeReception & { readonly key: string })[] = [];
   let life: number | null = null;
-  // What was missed while no gateway was within reach says nothing of the place.
+  // What was missed while no gateway was reachable says nothing of the place.
   const endUs = knownEndUs(store, window);
   const untilUs = knownUntilUs(window);
   const recorded = readRecordedTime(store, { untilUs });

@@ -22,7 +22,7 @@ export type CauseWord = NamedCause | "unexplained";
 
 /** A cause in a few words, to stand after a figure. */
 export const CAUSE_LABELS: Readonly<Record<CauseWord, string>> = {
-  "gateway-unreachable": "gateway out of reach",
+  "gateway-unreachable": "gateway unreachable",
   "gateway-restarted": "gateway restarted",
   "gateway-deaf": "gateway radio deaf",
   "gateway-weakened": "gateway hears all nodes weaker",

@@ -58,7 +58,7 @@ if (chromiumIsHere("the dashboard on the real service")) {
       await page.getByRole("button", { name: /open/ }).first().click();
       await page.getByText("Packing shed").first().waitFor({ timeout: 20_000 });
       await page
-        .getByText(/out of reach for/)
+        .getByText(/unreachable for/)
         .first()
         .waitFor({ timeout: 20_000 });
       await page.getByRole("link", { name: "Nodes", exact: true }).click();

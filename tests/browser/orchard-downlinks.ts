@@ -240,7 +240,7 @@ export function testPlan(gatewayEui: string, forbidden = ""): DownlinkTestPlan {
     ],
     cautions: [
       "The rules of the region and a licence-exempt band's limits apply.",
-      "Nothing is transmitted unless asked for in so many words.",
+      "Nothing is transmitted unless you confirm it.",
       "Never key a transmitter without an antenna or a load.",
     ],
     calledSecondsAgo: 4.1,

@@ -58,7 +58,7 @@ function outageFinding({ at }: Moments): Finding {
     confidence: 0.97,
     word: "certain",
     sentence:
-      "The Packing shed gateway was out of reach for 7\u202Fmin: nothing of it arrived, and its counter ran on.",
+      "The Packing shed gateway was unreachable for 7\u202Fmin: nothing of it arrived, and its counter ran on.",
     evidence: [
       evidence("42 keepalives were due, none came.", "heartbeat", 9.1, from, to),
       evidence("Three nodes went missing together where 14.8 frames were due.", "neighbours", 5.2, from, to),
@@ -216,7 +216,7 @@ export function gapsView(span: Span): GapsView {
     window: { from: iso(span.fromMs), to: iso(span.toMs), live: span.live },
     sentence: [
       { text: "4 of 8 nodes have gaps, one of them still open; most was missed while " },
-      { text: "the Packing shed gateway was out of reach", href: "/gaps?cause=gateway-unreachable" },
+      { text: "the Packing shed gateway was unreachable", href: "/gaps?cause=gateway-unreachable" },
       { text: "." },
     ],
     counts: { ...own, own },

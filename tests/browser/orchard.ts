@@ -228,7 +228,7 @@ function gatewayRow(eui: string, span: Span): GatewayRow {
     temperatureC: 31,
     downlinks: shed ? gatewayDownlinks() : null,
     standing: shed ? "look" : "good",
-    clause: shed ? "out of reach once, for 7 minutes" : "keeps its keepalives",
+    clause: shed ? "unreachable once, for 7 minutes" : "keeps its keepalives",
     heartbeat: {
       cellSeconds: Math.max(1, Math.round(cellMs / 1000)),
       from: iso(span.fromMs),
@@ -274,7 +274,7 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
     sentence: [
       { text: "2 of 8 nodes", href: "/nodes" },
       {
-        text: " lost more than 5\u202F% in this window; the Packing shed gateway was out of reach for 7 minutes.",
+        text: " lost more than 5\u202F% in this window; the Packing shed gateway was unreachable for 7 minutes.",
       },
     ],
     gateways: [gatewayRow(SHED, span), gatewayRow(TOWER, span)],
@@ -296,7 +296,7 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
         missedCounters: 6,
         devAddr: null,
         gateway: SHED,
-        sentence: "3 nodes of Packing shed missed 6 counters together: gateway out of reach.",
+        sentence: "3 nodes of Packing shed missed 6 counters together: gateway unreachable.",
       },
     ],
     recorded: [{ from: iso(span.fromMs), to: iso(span.toMs) }],
@@ -309,8 +309,8 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
         open: false,
         who: "Packing shed",
         cause: "gateway-unreachable",
-        words: "gateway out of reach (certain)",
-        sentence: "3 nodes of Packing shed missed 6 counters together: gateway out of reach.",
+        words: "gateway unreachable (certain)",
+        sentence: "3 nodes of Packing shed missed 6 counters together: gateway unreachable.",
         mark: null,
       },
     ],

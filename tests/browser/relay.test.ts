@@ -28,7 +28,7 @@ describe("in line", () => {
     dashboard.service.mood.status = {
       passage: passage({
         standing: "bad",
-        words: "Relaying to ns.example:1700, answering; 2 gateways. The passage works, not recording.",
+        words: "Relaying to ns.example:1700, answering; 2 gateways. Relaying works. Recording has stopped.",
       }),
       storage: {
         state: "failed",
@@ -42,7 +42,7 @@ describe("in line", () => {
       },
     };
     const { page } = await dashboard.open("#/service", { dark: true });
-    await page.getByText("the passage works, not recording", { exact: false }).first().waitFor();
+    await page.getByText("relaying works, recording has stopped", { exact: false }).first().waitFor();
     await page.getByRole("status").getByText("passing, not recording").waitFor();
     expect(await axeFindings(page)).toEqual([]);
   });

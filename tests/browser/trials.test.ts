@@ -124,7 +124,7 @@ if (chromiumIsHere("trials"))
       dashboard.service.mood.empty = true;
       const { page } = await dashboard.open(`#/trials?${FIXED}`);
       await page.getByRole("heading", { name: /nothing to compare/ }).waitFor();
-      await page.getByText(/Nobody has said where a gateway stands/).waitFor();
+      await page.getByText(/No placement entered yet/).waitFor();
       expect(await axeFindings(page)).toEqual([]);
     });
   });

@@ -47,7 +47,7 @@ describe("the gateways command", () => {
     const { out } = await run(gatewaysCommand(), "--db", site.path);
     const [sentence, blank, header, ...rows] = out.trimEnd().split("\n");
     expect(sentence?.replaceAll("\u202F", " ")).toBe(
-      `2 gateways were heard in this window of 10 min; gateway ${SHED} was out of reach for 4 min.`,
+      `2 gateways were heard in this window of 10 min; gateway ${SHED} was unreachable for 4 min.`,
     );
     expect(blank).toBe("");
     expect(header).toMatch(/^gateway +name +receptions +crc bad +keepalive s +outages/);

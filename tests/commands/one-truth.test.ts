@@ -26,7 +26,7 @@ const HOUR = 3_600;
 
 /**
  * Three nodes send every minute for three hours at SF9, -97 dBm and -5 dB. The first is silent from minute 60 to 89. The
- * gateway is out of reach from 120 to 126 min; the second loses every tenth frame of the last 50 on the air.
+ * gateway is unreachable from 120 to 126 min; the second loses every tenth frame of the last 50 on the air.
  */
 function traffic(): DecodedArrival[] {
   const all: DecodedArrival[] = [...keepalives(SHED, 0, 120 * 60), ...keepalives(SHED, 126 * 60, 3 * HOUR)];
@@ -195,9 +195,9 @@ describe("twenty-one facts of one store", () => {
     const row = gateways.split("\n").find((line) => line.startsWith(SHED)) ?? "";
     expect(row.split(/ +/).slice(1, 5)).toEqual([String(FACTS.receptions), "0", "10.0", "1"]);
     expect(row).toContain(FACTS.gatewayLastHeard);
-    expect(row).toContain(`out of reach once, ${FACTS.outageWords}`);
+    expect(row).toContain(`unreachable once, ${FACTS.outageWords}`);
     const gaps = plain((await run(gapsCommand(), ...asked())).out);
-    expect(gaps).toContain("4 gaps of 3 nodes in this window of 3 h: gateway out of reach 3, node silent 1.");
+    expect(gaps).toContain("4 gaps of 3 nodes in this window of 3 h: gateway unreachable 3, node silent 1.");
     expect(gaps).toContain(`missed ${FACTS.missedInGaps} counters together`);
     expect(gaps).not.toContain("goes on");
     const air = plain((await run(airCommand(), ...asked())).out);
@@ -215,8 +215,8 @@ describe("twenty-one facts of one store", () => {
       .replace(/<[^>]+>/g, "|")
       .replace(/\|+/g, "|");
     expect(text).toContain("487 receptions by 1 gateway, of 3 own nodes and 0 strangers");
-    expect(text).toContain(`out of reach once, ${FACTS.outageWords}`);
-    expect(text).toContain("4 gaps of 3 nodes in this window of 3 h: gateway out of reach 3, node silent 1");
+    expect(text).toContain(`unreachable once, ${FACTS.outageWords}`);
+    expect(text).toContain("4 gaps of 3 nodes in this window of 3 h: gateway unreachable 3, node silent 1");
     NODES.forEach((node, i) => {
       const row = text.slice(text.indexOf(`${node}/1`));
       expect(row.slice(0, 400)).toContain(`${FACTS.deliveryPercent[i]} %`);

@@ -41,7 +41,7 @@ export function node(devAddr: string, more: Partial<NodeRow> = {}): NodeRow {
   };
 }
 
-/** In reach, with keepalives. */
+/** Reachable, with keepalives. */
 export function gateway(eui: string, more: Partial<GatewayRow> = {}): GatewayRow {
   return {
     eui,

@@ -56,7 +56,7 @@ describe("the site's sentence", () => {
   it("says how many nodes lost much, and which gateway was away", () => {
     const shed = gateway(SHED, { name: "the shed gateway", outages: [outage(10, 14)], standing: "look" });
     expect(site([shed, gateway(TOWER)], nodes(14, [2, 3, 4]))).toBe(
-      "3 of 14 nodes lost more than 5 % on the air in the last hour; the shed gateway was out of reach for 4 min.",
+      "3 of 14 nodes lost more than 5 % on the air in the last hour; the shed gateway was unreachable for 4 min.",
     );
   });
 
@@ -64,21 +64,21 @@ describe("the site's sentence", () => {
     const lives = [1, 2, 3].map((life) => ({ ...node("01000000", { missed: 4 }), life }));
     const own = [...lives, node("01000001", {})];
     expect(site([gateway(SHED)], own)).toBe(
-      "1 of 2 nodes lost more than 5 % on the air in the last hour; the gateway was in reach.",
+      "1 of 2 nodes lost more than 5 % on the air in the last hour; the gateway was reachable.",
     );
     expect(read(nodesSentence(own, true, lastHour))).toContain("2 nodes were heard in the last hour;");
   });
 
   it("counts exactly five per cent as not more", () => {
     expect(site([gateway(SHED)], nodes(2, [1]))).toBe(
-      "None of 2 nodes lost more than 5 % on the air in the last hour; the gateway was in reach.",
+      "None of 2 nodes lost more than 5 % on the air in the last hour; the gateway was reachable.",
     );
   });
 
   it.each([
-    [1, "the gateway was in reach"],
-    [2, "both gateways were in reach"],
-    [3, "all 3 gateways were in reach"],
+    [1, "the gateway was reachable"],
+    [2, "both gateways were reachable"],
+    [3, "all 3 gateways were reachable"],
   ])("says of %i gateways that %s", (count, words) => {
     const gateways = [SHED, TOWER, POND].slice(0, count).map((eui) => gateway(eui));
     expect(site(gateways, nodes(3))).toBe(
@@ -89,10 +89,10 @@ describe("the site's sentence", () => {
   it("names a single node and its figure", () => {
     const probe = (missed: number) => [node("01A2B3C4", { name: "Frost probe row 12", missed, life: 2 })];
     expect(site([gateway(SHED)], probe(3))).toBe(
-      "Frost probe row 12 lost 15 % on the air (3 of 20) in the last hour; the gateway was in reach.",
+      "Frost probe row 12 lost 15 % on the air (3 of 20) in the last hour; the gateway was reachable.",
     );
     expect(site([gateway(SHED)], probe(0))).toBe(
-      "Frost probe row 12 lost nothing on the air in the last hour; the gateway was in reach.",
+      "Frost probe row 12 lost nothing on the air in the last hour; the gateway was reachable.",
     );
     expect(siteSentence([gateway(SHED)], probe(3), lastHour)[0]?.href).toBe("#/nodes/01A2B3C4/2");
   });
@@ -100,34 +100,34 @@ describe("the site's sentence", () => {
   it("does not judge nodes with few counters", () => {
     const few = node("01A00000", { expected: 9, missed: 5 });
     expect(site([gateway(SHED)], [few])).toBe(
-      "1 node was heard in the last hour, too few counters yet to speak of loss; the gateway was in reach.",
+      "1 node was heard in the last hour, too few counters to calculate loss; the gateway was reachable.",
     );
     expect(site([gateway(SHED)], [few, { ...few, devAddr: "01A00001" }])).toBe(
-      "2 nodes were heard in the last hour, too few counters of each yet to speak of loss; the gateway was in reach.",
+      "2 nodes were heard in the last hour, too few counters of each to calculate loss; the gateway was reachable.",
     );
     expect(site([gateway(SHED)], [...nodes(2), few])).toBe(
-      "None of 2 nodes with 10 counters or more lost more than 5 % on the air in the last hour; the gateway was in reach.",
+      "None of 2 nodes with 10 counters or more lost more than 5 % on the air in the last hour; the gateway was reachable.",
     );
     expect(site([gateway(SHED)], [node("01A2B3C4", { missed: 2 }), few])).toBe(
-      "01A2B3C4, the only one of 2 nodes with 10 counters or more, lost 10 % on the air (2 of 20) in the last hour; the gateway was in reach.",
+      "01A2B3C4, the only one of 2 nodes with 10 counters or more, lost 10 % on the air (2 of 20) in the last hour; the gateway was reachable.",
     );
   });
 
-  it("does not count what was missed while no gateway was in reach as lost on the air", () => {
+  it("does not count what was missed while no gateway was reachable as lost on the air", () => {
     const away = node("01A00000", { expected: 40, missed: 10, missedDuringOutage: 10 });
     expect(site([gateway(SHED)], [away, ...nodes(1)])).toContain("None of 2 nodes lost");
     // and does not judge by the few counters that are left
     const mostlyAway = node("01000000", { expected: 40, missed: 35, missedDuringOutage: 35 });
-    expect(site([gateway(SHED)], [mostlyAway])).toContain("too few counters yet");
+    expect(site([gateway(SHED)], [mostlyAway])).toContain("too few counters to calculate loss");
   });
 
   it("tells a gateway that is out from one that was", () => {
     const out = gateway(SHED, { name: "Packing shed", outages: [outage(50, 60)], standing: "bad" });
     const was = gateway(TOWER, { outages: [outage(-5, 2), outage(30, 31)], standing: "look" });
-    expect(site([out], nodes(2))).toContain("; Packing shed has been out of reach for 10 min.");
+    expect(site([out], nodes(2))).toContain("; Packing shed has been unreachable for 10 min.");
     // only what lies in the window counts
     expect(site([out, was], nodes(2))).toContain(
-      "; Packing shed has been out of reach for 10 min and gateway 02005E1000000002 was out of reach for 3 min.",
+      "; Packing shed has been unreachable for 10 min and gateway 02005E1000000002 was unreachable for 3 min.",
     );
     const third = { ...was, eui: POND };
     expect(site([out, was, third], nodes(2))).toMatch(/for 3 min, and 1 gateway more\.$/);
@@ -140,25 +140,25 @@ describe("the site's sentence", () => {
     const mute = (eui: string, more: Partial<GatewayRow> = {}) =>
       gateway(eui, { keepaliveSeconds: null, ...more });
     const unknown = "too few keepalives came to tell whether";
-    expect(site([mute(SHED)], nodes(2))).toContain(`; ${unknown} the gateway stayed in reach.`);
+    expect(site([mute(SHED)], nodes(2))).toContain(`; ${unknown} the gateway stayed reachable.`);
     expect(site([mute(SHED), mute(TOWER)], nodes(2))).toContain(
-      `; ${unknown} both gateways stayed in reach.`,
+      `; ${unknown} both gateways stayed reachable.`,
     );
     expect(site([mute(SHED, { name: "Packing shed" }), gateway(TOWER)], nodes(2))).toContain(
-      `; ${unknown} Packing shed stayed in reach.`,
+      `; ${unknown} Packing shed stayed reachable.`,
     );
     expect(site([mute(SHED), mute(TOWER), gateway(POND)], nodes(2))).toContain(
-      `; ${unknown} 2 of 3 gateways stayed in reach.`,
+      `; ${unknown} 2 of 3 gateways stayed reachable.`,
     );
     const reporting = mute(SHED);
     reporting.heartbeat = { ...reporting.heartbeat, statusReports: [1, 0, 1, 1] };
-    expect(site([reporting], nodes(2))).toContain("; the gateway was in reach.");
+    expect(site([reporting], nodes(2))).toContain("; the gateway was reachable.");
   });
 
   it("says what is not there", () => {
     expect(site([], [])).toBe("No gateway was heard in the last hour.");
     expect(site([gateway(SHED)], [], sixHours)).toBe(
-      "No node of one's own was heard in this window of 6 h; the gateway was in reach.",
+      "None of your nodes was heard in this window of 6 h; the gateway was reachable.",
     );
   });
 });
@@ -183,25 +183,25 @@ describe("the sentence over the nodes", () => {
       "1 node was heard in the last hour; 01000000 lost 10 % on the air (2 of 20).",
     );
     expect(over([node("01000000", { expected: 4 })])).toBe(
-      "1 node was heard in the last hour; too few counters yet to speak of loss.",
+      "1 node was heard in the last hour; too few counters to calculate loss.",
     );
   });
 
   it("reads well with many", () => {
     expect(over(nodes(3), false, sixHours)).toBe(
-      "3 nodes of one's own were heard in this window of 6 h; none of the nodes lost a counter on the air.",
+      "3 nodes of yours were heard in this window of 6 h; none of the nodes lost a counter on the air.",
     );
     expect(over([...nodes(2), node("01A00000", { expected: 4 })])).toBe(
       "3 nodes were heard in the last hour; none of the 2 nodes with 10 counters or more lost a counter on the air.",
     );
     expect(over([node("01A00000", { expected: 4 }), node("01B00000", { expected: 5 })])).toBe(
-      "2 nodes were heard in the last hour; too few counters of each yet to speak of loss.",
+      "2 nodes were heard in the last hour; too few counters of each to calculate loss.",
     );
   });
 
   it("says when only strangers, or nobody, was heard", () => {
     expect(over([stranger("26000001")], false)).toBe(
-      "1 stranger and no node of one's own was heard in the last hour.",
+      "1 stranger and none of your nodes was heard in the last hour.",
     );
     expect(over([])).toBe("No node was heard in the last hour.");
   });
@@ -219,11 +219,11 @@ describe("the sentence of one node", () => {
     );
   });
 
-  it("tells what was missed while no gateway was in reach", () => {
+  it("tells what was missed while no gateway was reachable", () => {
     expect(
       of({ expected: 2000, missed: 8, missedDuringOutage: 5, deliveryInterval95: [0.992, 0.998] }, 1),
     ).toBe(
-      "01A2B3C4 delivered 99.6 % of 2 000 counters (95 % interval 99.2 % to 99.8 %); 8 missed in 1 gap, 5 of them while no gateway was in reach.",
+      "01A2B3C4 delivered 99.6 % of 2 000 counters (95 % interval 99.2 % to 99.8 %); 8 missed in 1 gap, 5 of them while no gateway was reachable.",
     );
   });
 

@@ -29,9 +29,9 @@ describe("how a node stands", () => {
     expect(judge({ missed: 20 })).toBe("bad: lost 20 % on the air (20 of 100)");
   });
 
-  it("is not blamed for what was missed while no gateway was in reach, which is told all the same", () => {
+  it("is not blamed for what was missed while no gateway was reachable, which is told all the same", () => {
     expect(judge({ missed: 30, missedDuringOutage: 28 })).toBe(
-      "good: delivered 70 % of 100, 28 missed while no gateway was in reach",
+      "good: delivered 70 % of 100, 28 missed while no gateway was reachable",
     );
     expect(judge({ missed: 30, missedDuringOutage: 25 })).toBe("look: lost 5.0 % on the air (5 of 100)");
   });
@@ -39,7 +39,7 @@ describe("how a node stands", () => {
   it("waits for ten counters that a gateway could have heard", () => {
     expect(judge({ expected: 9 })).toBe("waiting: too early to say: 9 of 10 counters");
     expect(judge({ expected: 100, missed: 95, missedDuringOutage: 95 })).toBe(
-      "waiting: too early to say: 5 of 10 counters while a gateway was in reach",
+      "waiting: too early to say: 5 of 10 counters while a gateway was reachable",
     );
   });
 

@@ -109,7 +109,7 @@ describe("a downlink test", () => {
     expect(err).toMatch(/Downlink test: gateway 02005E1000000001 answered accepted after [\d.]+ ms\./);
   });
 
-  it("is off unless asked for in so many words, and never goes together with a relay", async () => {
+  it("is off unless --allow-transmit is given, and never goes together with a relay", async () => {
     const service = await startService();
     const gateway = await benchGateway(service);
     gateway.call();

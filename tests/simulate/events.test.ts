@@ -35,7 +35,7 @@ describe("a backhaul outage", () => {
     expect(after.packet.tmstUs! - before.packet.tmstUs!).toBeCloseTo(elapsedUs, -1);
   });
 
-  it("counts a loss as one on the air where another gateway was in reach", () => {
+  it("counts a loss as one on the air where another gateway was reachable", () => {
     const path = { [SHED]: -100, [TOWER]: -170 };
     const { truth } = play(
       site({

@@ -205,15 +205,15 @@ describe("how a gateway stands", () => {
   };
   const uplink = (atS: number) => push(SHED, atS, [{ payload: phy(PROBE, Math.round(atS)) }]);
 
-  it("is good when it was in reach and heard something", () => {
+  it("is good when it was reachable and heard something", () => {
     expect(standing([...keepalives(SHED, 0, 300), uplink(45)], windowOf(0, 300))).toBe(
-      "good: in reach throughout, keepalive every 10 s",
+      "good: reachable throughout, keepalive every 10 s",
     );
   });
 
   it("is not said of time before it was first heard", () => {
     expect(standing([...keepalives(SHED, 3300, 3600), uplink(3345)], windowOf(0, 3600, true))).toBe(
-      "good: in reach since it was first heard, for 5 min, keepalive every 10 s",
+      "good: reachable since it was first heard, for 5 min, keepalive every 10 s",
     );
   });
 
@@ -237,19 +237,19 @@ describe("how a gateway stands", () => {
 
   it("keeps its keepalives in a window too short to hold three", () => {
     expect(standing([...keepalives(SHED, 0, 300), uplink(292)], windowOf(285, 295, true))).toBe(
-      "good: in reach throughout, keepalive every 10 s",
+      "good: reachable throughout, keepalive every 10 s",
     );
   });
 
-  it("is bad while it is out of reach, for as long as it was silent at the window's end", () => {
+  it("is bad while it is unreachable, for as long as it was silent at the window's end", () => {
     const traffic = [...keepalives(SHED, 0, 101), uplink(45), ...keepalives(SHED, 700, 800)];
-    expect(standing(traffic, windowOf(0, 400, true))).toBe("bad: out of reach for 5 min");
-    expect(standing(traffic, windowOf(0, 800))).toBe("look: was out of reach once, 10 min");
+    expect(standing(traffic, windowOf(0, 400, true))).toBe("bad: unreachable for 5 min");
+    expect(standing(traffic, windowOf(0, 800))).toBe("look: was unreachable once, 10 min");
   });
 
   it("is bad when it fell silent before the window began, not alive", () => {
     expect(standing([...keepalives(SHED, 0, 101), uplink(45)], windowOf(7300, 10_900, true))).toBe(
-      "bad: out of reach for 3 h",
+      "bad: unreachable for 3 h",
     );
   });
 
@@ -259,7 +259,7 @@ describe("how a gateway stands", () => {
       push(SHED, 100, [{ payload: phy(PROBE, 1), tmstUs: 3_000_000_000 }]),
       push(SHED, 300, [{ payload: phy(PROBE, 2), tmstUs: 5_000_000 }]),
     ];
-    expect(standing(restarted, windowOf(0, 400))).toBe("look: its counter began anew once");
+    expect(standing(restarted, windowOf(0, 400))).toBe("look: restarted once");
     const broken = push(SHED, 45, [{ payload: phy(PROBE, 1), crc: "bad" }]);
     expect(standing([...keepalives(SHED, 0, 300), broken], windowOf(0, 300))).toBe(
       "look: heard no packet with a right CRC",

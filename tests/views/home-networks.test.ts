@@ -31,7 +31,7 @@ function judgements(db: Store, window: AskedWindow, devAddr: string) {
 }
 
 describe("one's home networks, as long as nobody said", () => {
-  it("do not change in an hour in which no node of one's own sent", () => {
+  it("do not change in an hour in which none of your nodes sent", () => {
     const db = siteOf([...uplinks(PROBE, [0, 10, 20]), ...uplinks(FOREIGN, [500, 510, 520, 530])]);
     const stranger = { list: true, page: true, talker: true, foreign: 4 };
     expect(judgements(db, windowOf(0, 600), FOREIGN)).toEqual(stranger);

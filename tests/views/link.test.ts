@@ -75,7 +75,7 @@ describe("the links of a node", () => {
     expect(by["less-power"]?.interval95).not.toBeNull();
   });
 
-  it("leave out counters that were sent while the gateway was out of reach", () => {
+  it("leave out counters that were sent while the gateway was unreachable", () => {
     // The shed's keepalives pause for 30 minutes, in which the tower alone hears.
     const traffic = [
       ...keepalives(SHED, 0, 3600, 10),

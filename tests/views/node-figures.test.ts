@@ -15,7 +15,7 @@ import {
 
 const SF9 = 90_125_000;
 
-/** All of the time was recorded; no gateway was in reach in these ranges. */
+/** All of the time was recorded; no gateway was reachable in these ranges. */
 function unheard(...outages: TimeRange[]) {
   return { outages, notRecorded: [] };
 }
@@ -85,7 +85,7 @@ describe("loss by counters", () => {
     expect([...dueTimes({ missed: 3, fromUs: 100, toUs: 500 })]).toEqual([200, 300, 400]);
   });
 
-  it("tells those apart that were presumably sent while the whole site was out of reach, ends half open", () => {
+  it("tells those apart that were presumably sent while the whole site was unreachable, ends half open", () => {
     const frames = [frame(0, 0), frame(5, 50)];
     const outages = [{ fromUs: 20e6, toUs: 40e6 }];
     const loss = lossOf(frames, unheard(...outages));

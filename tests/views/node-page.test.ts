@@ -110,7 +110,7 @@ describe("the page of a node", () => {
     expect(sentence.map(({ text }) => text).join("")).toContain("; 3 missed in 2 gaps.");
   });
 
-  it("marks as such what was missed while no gateway was in reach", () => {
+  it("marks as such what was missed while no gateway was reachable", () => {
     const away = siteOf([
       ...keepalives(SHED, 0, 101),
       ...keepalives(SHED, 200, 300),

@@ -161,7 +161,7 @@ describe("an overdue node", () => {
     expect(only(db, windowOf(0, 600)).overdue).toBe(true);
   });
 
-  it("is not to blame while no gateway was within reach", () => {
+  it("is not to blame while no gateway was reachable", () => {
     const db = siteOf([...uplinks(PROBE, range(0, 12), 20, 0), ...keepalives(SHED, 0, 230)]);
     expect(only(db, windowOf(0, 1000, true))).toMatchObject({ overdue: false });
   });

@@ -145,7 +145,7 @@ describe("reach of a gateway", () => {
 });
 
 describe("the whole site", () => {
-  it("is out of reach only while every gateway is", () => {
+  it("is unreachable only while every gateway is", () => {
     const traffic = [
       ...keepalives(SHED, 0, 101),
       ...keepalives(SHED, 300, 501),

@@ -55,7 +55,7 @@ describe("the site at a glance", () => {
     expect(view).toMatchObject({ nodeCount: 2, strangerCount: 1 });
     expect(view.attention.map(({ devAddr }) => devAddr)).toEqual(["01000002"]);
     expect(words(view)).toBe(
-      "1 of 2 nodes lost more than 5\u202F% on the air in this window of 20\u202Fmin; both gateways were in reach.",
+      "1 of 2 nodes lost more than 5\u202F% on the air in this window of 20\u202Fmin; both gateways were reachable.",
     );
   });
 

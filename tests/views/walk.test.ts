@@ -62,7 +62,7 @@ describe("a walk test", () => {
     expect(stop).toMatchObject({ counters: 10, to: new Date(at(100) / 1000).toISOString() });
   });
 
-  it("does not hold against a place what was missed while no gateway was within reach", () => {
+  it("does not hold against a place what was missed while no gateway was reachable", () => {
     const traffic = [...keepalives(SHED, 0, 200), ...keepalives(SHED, 300, 600)];
     for (let n = 0; n < 60; n++)
       if (n < 20 || n >= 30) traffic.push(push(SHED, n * 10 + 1, [{ payload: phy(NODE, n) }]));

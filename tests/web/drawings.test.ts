@@ -96,7 +96,7 @@ describe("columns of signal", () => {
     expect([5, 10, 11, 40, 41].map((ms) => indexAt(atMs, ms))).toEqual([0, 0, 1, 3, 4]);
   });
 
-  test("the nearest point with a value is found within reach, over gaps", () => {
+  test("the nearest point with a value is found reachable, over gaps", () => {
     expect(nearestPoint(atMs, [1, null, null, 4], 24, 100)).toBe(0);
     expect(nearestPoint(atMs, [1, null, null, 4], 28, 100)).toBe(3);
     expect(nearestPoint(atMs, [1, null, null, 4], 25, 3)).toBe(null);

@@ -181,7 +181,7 @@ function unacknowledged(reports: readonly SceneReport[]): string[] {
 }
 
 const OF_THE_GATEWAY: ReadonlySet<string> = new Set(["gateway-unreachable", "gateway-restarted"]);
-/** Share of a gap in which a gateway was surely in reach, from which it was so throughout: a keepalive may be lost. Chosen. */
+/** Share of a gap in which a gateway was surely reachable, from which it was so throughout: a keepalive may be lost. Chosen. */
 const IN_REACH = 0.95;
 const NOT_ITS_OWN = CAUSES.filter((cause) => !OF_THE_GATEWAY.has(cause));
 
@@ -198,7 +198,7 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
   }
   const pieces: EvidencePiece[] = [];
   if (lossy !== null) return [lossy];
-  // Without keepalives, or with distances between them longer than the gap, nobody knows whether it was in reach.
+  // Without keepalives, or with distances between them longer than the gap, nobody knows whether it was reachable.
   const alive = homes.filter((gateway) => reachShare(gateway, sight, within) >= IN_REACH);
   if (alive.length > 0) {
     const count = alive.reduce(
@@ -214,7 +214,7 @@ export function gatewayEvidence(sight: Sight): EvidencePiece[] {
     // A gap shorter than a few keepalives may hide a short outage.
     const sure = expected < 2 ? 0.4 : 1;
     pieces.push({
-      sentence: `${alive.length === 1 ? "Its gateway was" : "Its gateways were"} in reach throughout: ${figure(count)} keepalives came, ${figure(Math.round(expected))} were due.`,
+      sentence: `${alive.length === 1 ? "Its gateway was" : "Its gateways were"} reachable throughout: ${figure(count)} keepalives came, ${figure(Math.round(expected))} were due.`,
       lane: "heartbeat",
       restsOn: { ...within, ofNode: false, gatewayEui: first?.eui ?? null },
       weights: weigh((gap.kind === "steady" ? -4 : -5) * sure, "gateway-unreachable", "gateway-restarted"),

@@ -195,7 +195,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
       const drowned = gap.open ? (!nobody ? 2.5 : heard > 0 ? 4 : 1.5) : nobody ? 4 : 1.5;
       pieces.push({
-        sentence: `The others vanished with it${alive ? " although the gateway was in reach" : ""}: ${figures}.`,
+        sentence: `Neighbours were lost at the same time${alive ? "; the gateway was reachable" : ""}: ${figures}.`,
         lane,
         restsOn,
         weights: {

@@ -200,7 +200,7 @@ export function countedIn(neighbours: readonly Neighbour[], stretch: TimeRange, 
   };
 }
 
-/** When the best gateway was out of reach or was not recorded: what others missed then is no loss on the air. */
+/** When the best gateway was unreachable or was not recorded: what others missed then is no loss on the air. */
 export function unheardAtHome({ homes }: Scene): TimeRange[] {
   const [home] = homes;
   return home === undefined ? [] : unite([...home.outages, ...home.notRecorded]);

@@ -1,4 +1,4 @@
-/** How much of what is missing falls where no gateway that usually hears the node was in reach? */
+/** How much of what is missing falls where no gateway that usually hears the node was reachable? */
 
 import type { SceneGateway } from "../../model/gap.ts";
 import { contains, intersect, subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
@@ -30,11 +30,11 @@ export function shareOut(sight: Sight): number {
   return due.length === 0 ? 0 : due.filter(allOut).length / due.length;
 }
 
-/** Keepalive intervals between two datagrams of a gateway in which it was surely in reach: one may be late. Chosen. */
+/** Keepalive intervals between two datagrams of a gateway in which it was surely reachable: one may be late. Chosen. */
 const USUAL_SPACING = 1.5;
 
 /**
- * Share of a range, in recorded time, in which a gateway was in reach: its datagrams came at its own keepalive interval.
+ * Share of a range, in recorded time, in which a gateway was reachable: its datagrams came at its own keepalive interval.
  * 0 without keepalives, or where the range is shorter than that interval: then nothing proves it.
  */
 export function reachShare(

@@ -30,7 +30,7 @@ export interface HeardCounter {
   readonly gatewayIds: readonly number[];
 }
 
-/** When all of these gateways were out of reach at once (or none of them was recorded), within a range; in order. */
+/** When all of these gateways were unreachable at once (or none of them was recorded), within a range; in order. */
 export type OutOfReach = (gatewayIds: readonly number[], range: TimeRange) => readonly TimeRange[];
 
 const ALL_RECORDED: OutOfReach = () => [];
@@ -269,7 +269,7 @@ function runOf(watch: LifeWatch, { counter, atUs }: HeardCounter, rhythm: Rhythm
   };
 }
 
-/** Whether most of the missed counters, dated evenly over their gap, fall where no home gateway was in reach. */
+/** Whether most of the missed counters, dated evenly over their gap, fall where no home gateway was reachable. */
 function missedWhileOut(watch: LifeWatch, { counter, atUs }: HeardCounter, outOfReach: OutOfReach): boolean {
   const homes = homeGateways(watch.shares);
   const stretch = { fromUs: watch.lastAtUs, toUs: atUs };

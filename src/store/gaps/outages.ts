@@ -1,6 +1,6 @@
 /**
- * When was each gateway out of reach? Keeps the `gateway_outage` rows up to the frontier
- * of the search, and answers when a set of gateways was out of reach at once.
+ * When was each gateway unreachable? Keeps the `gateway_outage` rows up to the frontier
+ * of the search, and answers when a set of gateways was unreachable at once.
  */
 
 import type { Statement } from "better-sqlite3";

@@ -94,7 +94,7 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gat
   const isMostly = togetherUs > 0 && togetherUs >= Math.max(lengthUs(ofA), lengthUs(ofB)) / 2;
   if (!isSame && (togetherUs >= MIN_TOGETHER_US || isMostly)) {
     if (ofA.length + ofB.length > 2)
-      reservations.push("Times at which either gateway was out of reach, or not placed so, were left out.");
+      reservations.push("Times at which either gateway was unreachable, or not placed so, were left out.");
     return {
       reservations,
       controlId: null,
@@ -119,7 +119,7 @@ function lengthUs(stretches: readonly TimeRange[]): number {
   return stretches.reduce((sum, { fromUs, toUs }) => sum + toUs - fromUs, 0);
 }
 
-/** When a side stood as said and its gateway was within reach. */
+/** When a side stood as said and its gateway was reachable. */
 function usableStretches(store: Store, side: Side, all: TimeRange, endUs: number): TimeRange[] {
   const gateway = allGateways(store).find(({ id }) => id === side.gatewayId);
   if (gateway === undefined) return [];

@@ -197,7 +197,7 @@ export function parseTimestamp(text: string): number | null {
   return withinReach(seconds * 1e6 + Number(fraction.slice(0, 6).padEnd(6, "0")));
 }
 
-/** Microseconds from milliseconds since 1970, the form of the revision 1.3 draft; null when out of reach. */
+/** Microseconds from milliseconds since 1970, the form of the revision 1.3 draft; null when beyond what a number holds. */
 export function timestampFromMs(ms: number): number | null {
   return withinReach(Math.round(ms * 1000));
 }

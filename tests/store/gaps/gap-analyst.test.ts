@@ -15,7 +15,7 @@ const OUT = { fromS: 70 * 60, toS: 75 * 60 };
 
 /**
  * A hundred minutes of one gateway and three nodes that send every minute: A is silent from minute 20 to 40 and comes
- * back with its next counter, B's counters 50 to 57 are not heard, from minute 70 to 75 the gateway is out of reach.
+ * back with its next counter, B's counters 50 to 57 are not heard, from minute 70 to 75 the gateway is unreachable.
  */
 function traffic(): DecodedArrival[] {
   const all: DecodedArrival[] = [];

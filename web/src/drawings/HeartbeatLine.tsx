@@ -160,7 +160,7 @@ function drawBreak({ ctx, width, inks }: Sheet, scale: TimeScale, fromMs: number
   if (wide > 110) {
     ctx.fillStyle = inks.bad;
     ctx.textBaseline = "middle";
-    ctx.fillText("✕ out of reach", left + 12, BODY / 2);
+    ctx.fillText("✕ unreachable", left + 12, BODY / 2);
   }
 }
 

@@ -139,8 +139,8 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
       <Fold title="How these figures come about">
         {nodes.homeAssumed ? (
           <p>
-            Nobody said yet which nodes are yours; Mastlog takes{" "}
-            {nodes.homeNetworks.join(", ") || "no network"} as yours. Open a node and say “mine” or “a
+            You have not marked your nodes. Mastlog assumes that those of{" "}
+            {nodes.homeNetworks.join(", ") || "no network"} are yours. Open a node and mark it as “mine” or “a
             stranger's” to settle it.
           </p>
         ) : null}
@@ -151,7 +151,7 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
         </p>
         <p>
           A trend is shown only where it is significant (Mann–Kendall); its size is the Theil–Sen slope over
-          the span of the window. Silence at the end of the window is not loss: it is said as silence.
+          the span of the window. A silence at the end of the window is not counted as loss.
         </p>
       </Fold>
     </>

@@ -81,7 +81,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
         {status.passage === null
           ? `The service ${state}`
           : passageState(status.passage, status.storage.state)}
-        ; {counted(refused, "item")} refused, {counted(odd, "item")} odd but used.
+        ; {counted(refused, "item")} refused, {counted(odd, "item")} unusual but used.
       </h1>
       <Notices notices={status.notices} />
       <h2>The service</h2>
@@ -185,7 +185,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
 /** What passes comes first where a network is in service; then whether it is recorded. */
 function passageState({ words }: Passage, storage: ServiceStatus["storage"]["state"]): string {
   const passing = words.split(/\.(?: |$)/)[0] ?? words;
-  if (storage === "failed") return `${passing}; the passage works, not recording`;
+  if (storage === "failed") return `${passing}; relaying works, recording has stopped`;
   return storage === "slow" ? `${passing}; recording lags behind` : passing;
 }
 

@@ -170,7 +170,7 @@ function Heartbeats({
           <span>grey top: CRC failed</span>
           <span>beneath the line: keepalives come</span>
           <span>dot: status report</span>
-          <span>torn: out of reach</span>
+          <span>torn: unreachable</span>
           {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
           <span>click a moment to pin a mark there</span>
         </>

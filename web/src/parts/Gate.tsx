@@ -54,9 +54,7 @@ export function Failed({ problem, again }: { problem: Problem; again: () => void
     <section class="failed" role="alert">
       <h1>✕ {problem.sentence}</h1>
       <p>{problem.remedy}</p>
-      <p class="quiet">
-        The other views may still work; the word at the top right tells how the service itself is.
-      </p>
+      <p class="quiet">Other views may still work. The status at the top right is the service's.</p>
       <button type="button" class="plain" onClick={again}>
         ask again
       </button>

@@ -122,7 +122,7 @@ function Connection({ status }: { status: ServiceStatus | null }) {
             word={storageWord(status)}
           />
         ) : status?.passage?.standing === "bad" ? (
-          <StandingMark standing="bad" word="server out of reach" />
+          <StandingMark standing="bad" word="server unreachable" />
         ) : status?.storage.space.state === "low" ? (
           <StandingMark standing="look" word="disk nearly full" />
         ) : (

@@ -152,10 +152,7 @@ function Method() {
         passed, and that of the next cause could not be made. Undecided: something is wrong, and nothing more
         can be said. “Unexplained” is an honest answer; a wrong cause would be worse than none.
       </p>
-      <p>
-        That a gap begins at a mark is a meeting in time, not a proof: the mark is named so that you can
-        judge.
-      </p>
+      <p>A gap that begins at a mark may have another cause.</p>
     </Fold>
   );
 }

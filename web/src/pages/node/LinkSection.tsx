@@ -76,7 +76,7 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
       caption={caption}
       legend={
         <>
-          <span>bar: frames a decibel of margin</span>
+          <span>bar: frames in each dB of margin</span>
           <span>hollow: below the data sheet's floor, and heard all the same</span>
           <span>upright lines: weakest tenth, median, strongest tenth</span>
         </>
@@ -104,7 +104,7 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
       }
       table={() => (
         <DataTable
-          label="Frames a decibel of margin"
+          label="Frames in each dB of margin"
           none="No SNR was reported in this window."
           rows={told.flatMap((row) =>
             row.margin.bins.map((count, at) => ({
@@ -253,7 +253,7 @@ function LinkPrint() {
         step of data rate is worth 2.5 dB. The demodulator's knee is soft and not known to the decibel; the
         interval holds chance and that doubt. Losses for other reasons, such as collisions, are taken to stay
         as they were, though a faster data rate also has shorter frames. Counters missed while the gateway was
-        out of reach are left out.
+        unreachable are left out.
       </p>
       <p>
         The frequency offset is that of node and gateway together. When all nodes move together, it is the

@@ -140,11 +140,11 @@ function TestForm({ plan }: { plan: DownlinkTestPlan }) {
           transmit one frame
         </button>
         <span id={`${id}-why`} class="small quiet">
-          {isConfirmed ? "This gateway will transmit." : "Nothing is sent until the identifier stands there."}
+          {isConfirmed ? "This gateway will transmit." : "Type the identifier to enable sending."}
         </span>
       </form>
       <p role="status">
-        {isSending ? "○ sent; waiting for the gateway's word" : null}
+        {isSending ? "○ sent; waiting for TX_ACK" : null}
         {answer === null ? null : <TestAnswer answer={answer} />}
         {problem === null ? null : (
           <>

@@ -37,8 +37,8 @@ export function PlacementSection({ placements, sides, window, marks, onChanged }
       <h2 id="placements-head">Placements</h2>
       {placements.length === 0 ? (
         <p class="quiet">
-          Nobody has said where a gateway stands. Say it when you move one: the places are then compared by
-          their names.
+          No placement entered yet. Enter one when you move a gateway: places are then compared by their
+          names.
         </p>
       ) : (
         <TimeLine placements={placements} marks={notes} window={window} open={open} onOpen={setOpen} />

@@ -103,8 +103,8 @@ function Answer({ answer }: { answer: TrialAnswer }) {
         <VerdictMark answer={answer} />
         <span class="quiet">
           {answer.paired
-            ? "heard at once, frame by frame"
-            : "one after the other: see what else may have changed"}
+            ? "paired: both heard at once, frame by frame"
+            : "sequential: one after the other; see what else may have changed"}
         </span>
       </p>
       {answer.enough ? null : <ProgressRing answer={answer} />}
