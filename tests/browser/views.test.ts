@@ -60,6 +60,30 @@ if (chromiumIsHere("views"))
       });
     }
 
+    test("the page's letters come from the service, at most 70 kB of them, and nothing moves while it loads", async () => {
+      const { page } = await dashboard.open("#/site?last=3600");
+      await page.addInitScript(() => {
+        const shifts: number[] = [];
+        Object.assign(window, { shifts });
+        new PerformanceObserver((list) => {
+          for (const entry of list.getEntries()) shifts.push((entry as unknown as { value: number }).value);
+        }).observe({ type: "layout-shift", buffered: true });
+      });
+      await page.reload();
+      await drawn(page, /2 of 8 nodes lost more than/);
+      const letters = await page.evaluate(async () => {
+        await Promise.all([...document.fonts].map((face) => face.load().catch(() => null)));
+        return performance
+          .getEntriesByType("resource")
+          .filter(({ name }) => name.endsWith(".woff2"))
+          .map((entry) => (entry as PerformanceResourceTiming).decodedBodySize);
+      });
+      expect(letters).toHaveLength(5);
+      expect(letters.reduce((sum, bytes) => sum + bytes, 0)).toBeLessThan(70_000);
+      const shifts = await page.evaluate(() => (window as unknown as { shifts: number[] }).shifts);
+      expect(shifts.reduce((sum, shift) => sum + shift, 0)).toBeLessThan(0.05);
+    });
+
     test("an empty store is a page of help: addresses, port, whether anything arrived, and the sample site", async () => {
       dashboard.service.mood.empty = true;
       const { page } = await dashboard.open("#/site");

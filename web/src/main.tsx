@@ -3,6 +3,7 @@ import { render } from "preact";
 import { App } from "./app.tsx";
 import { startClock } from "./state/clock.ts";
 import { followAddress } from "./state/route.ts";
+import "./fonts.css";
 import "./base.css";
 
 startClock();

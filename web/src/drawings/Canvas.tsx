@@ -1,5 +1,5 @@
 /** How is something drawn that is too fine for elements? A canvas that follows its width, the scheme and the printer. */
-import { useEffect, useRef } from "preact/hooks";
+import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
 
 // Which colours do drawings use? The page's tokens as they stand now; nothing is coloured by another list.
 
@@ -82,7 +82,8 @@ export function Canvas({ height, draw, label }: CanvasProps) {
     latest.current.draw({ ctx, width, height: tall, inks });
   };
 
-  useEffect(paint);
+  // Before the page is shown: its height must not move what stands beneath.
+  useLayoutEffect(paint);
   // Once: `paint` reads what is newest through a ref.
   useEffect(() => {
     const canvas = element.current;
@@ -92,7 +93,7 @@ export function Canvas({ height, draw, label }: CanvasProps) {
   return <canvas ref={element} role="img" aria-label={label} />;
 }
 
-/** Calls `again` when `element` changes width, the scheme changes, or printing begins or ends. Returns the clean-up. */
+/** Calls `again` when `element` changes width, letters arrive, the scheme changes, or printing begins or ends. Returns the clean-up. */
 export function watchSurroundings(element: Element, again: () => void): () => void {
   let width = element.clientWidth;
   const observer = new ResizeObserver(() => {
@@ -103,8 +104,10 @@ export function watchSurroundings(element: Element, again: () => void): () => vo
   observer.observe(element);
   const queries = [matchMedia("(prefers-color-scheme: dark)"), matchMedia("print")];
   for (const query of queries) query.addEventListener("change", again);
+  document.fonts.addEventListener("loadingdone", again);
   return () => {
     observer.disconnect();
+    document.fonts.removeEventListener("loadingdone", again);
     for (const query of queries) query.removeEventListener("change", again);
   };
 }

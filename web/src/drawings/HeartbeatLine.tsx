@@ -64,7 +64,8 @@ export interface HeartbeatLineProps {
 /** One gateway's line over the window. */
 export function HeartbeatLine({ gateway, tallest, toMs, axis, marks }: HeartbeatLineProps) {
   const fromMs = Date.parse(gateway.heartbeat.from);
-  const head = marks.length === 0 ? 0 : HEAD;
+  // Kept free without marks too: they are asked for apart, and must not move what stands beneath.
+  const head = HEAD;
   const draw = (sheet: Sheet) => {
     sheet.ctx.translate(0, head);
     const scale: TimeScale = { fromMs, toMs, left: 0, right: sheet.width };

@@ -3,7 +3,7 @@
  * map, no tiles. The line's weight is the margin; below the thin mark it is dashed, and the figure stands on it.
  */
 
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { PlanLink, PlanThing } from "../../../src/contract/user-data.ts";
 import { decibel, figure, THIN } from "../../../src/words/format.ts";
 import { watchSurroundings } from "./Canvas.tsx";
@@ -107,7 +107,7 @@ const MAX_FIGURES = 24;
 export function PlanDrawing({ things, links, label }: PlanDrawingProps) {
   const frame = useRef<HTMLDivElement>(null);
   const [width, setWidth] = useState(960);
-  useEffect(() => {
+  useLayoutEffect(() => {
     const element = frame.current;
     if (element === null) return;
     setWidth(Math.max(300, element.clientWidth));

@@ -3,7 +3,7 @@
  * uPlot's; rungs, dots and labels are drawn here. A stretch that is drawn over with the mouse becomes the window
  * of the whole dashboard.
  */
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import uPlot from "uplot";
 import "uplot/dist/uPlot.min.css";
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
@@ -54,7 +54,7 @@ export function SignalPlot(props: SignalPlotProps) {
   latest.current = props;
   const [reading, setReading] = useState<string | null>(null);
 
-  useEffect(() => {
+  useLayoutEffect(() => {
     const element = host.current;
     if (element === null) return;
     const made = new uPlot(options(latest, element, setReading), [[], []], element);

@@ -2,7 +2,7 @@
  * How are the margins of a link spread? A bar a decibel, the floor as a rule, hollow bars below it, and three marks:
  * weakest tenth, median, strongest tenth. All links of a page share one scale.
  */
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { MarginDistribution } from "../../../src/contract/link.ts";
 import { decibel, figure, percent } from "../../../src/words/format.ts";
 import { watchSurroundings } from "./Canvas.tsx";
@@ -36,7 +36,7 @@ export function marginScale(margins: readonly MarginDistribution[]): { lowDb: nu
 export function MarginBars({ margin, lowDb, highDb, label }: MarginBarsProps) {
   const frame = useRef<HTMLDivElement>(null);
   const [width, setWidth] = useState(700);
-  useEffect(() => {
+  useLayoutEffect(() => {
     const element = frame.current;
     if (element === null) return;
     const measure = () => setWidth(Math.max(240, element.clientWidth));

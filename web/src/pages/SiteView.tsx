@@ -163,6 +163,7 @@ function Heartbeats({
       : `Heartbeats: ${figure(well)} of ${counted(gateways.length, "gateway")} beat evenly, ${counted(outages, "outage")}`;
   return (
     <Figure
+      wide
       caption={caption}
       legend={
         <>

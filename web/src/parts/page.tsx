@@ -76,13 +76,15 @@ export interface FigureProps {
   readonly drawing: ComponentChildren;
   /** Called only when the table is asked for. */
   readonly table: () => ComponentChildren;
+  /** A drawing over time: it takes the width there is. */
+  readonly wide?: boolean;
 }
 
 /** A figure with its switch between drawing and table. */
-export function Figure({ caption, legend, drawing, table }: FigureProps) {
+export function Figure({ caption, legend, drawing, table, wide = false }: FigureProps) {
   const [asTable, setAsTable] = useState(false);
   return (
-    <figure class="figure" aria-label={caption}>
+    <figure class={wide ? "figure figure-wide" : "figure"} aria-label={caption}>
       <figcaption class="figure-caption">
         <span>{caption}</span>
         <button

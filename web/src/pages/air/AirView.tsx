@@ -62,6 +62,7 @@ function AirMapFigure({ map }: { map: AirMap }) {
   const range = noiseRange(map);
   return (
     <Figure
+      wide
       caption={caption}
       legend={
         <>

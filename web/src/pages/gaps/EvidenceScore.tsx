@@ -118,6 +118,7 @@ export function EvidenceScore({ page }: { page: GapPage }) {
   };
   return (
     <Figure
+      wide
       caption={caption}
       legend={
         <>

@@ -103,6 +103,7 @@ export function GapMap({
       : `Gaps: ${counted(missed, "counter")} of ${counted(lines.length, "node")} missed${rest === 0 ? "" : `; the ${figure(shown.length)} that missed most are drawn`}`;
   return (
     <Figure
+      wide
       caption={caption}
       legend={
         <>

@@ -71,6 +71,7 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
       : `Margin ladder: ${decibel(marginDb.median)} above the floor in the median, ${decibel(marginDb.p10)} in the weakest tenth${stepped}`;
   return (
     <Figure
+      wide
       caption={caption}
       legend={
         <>

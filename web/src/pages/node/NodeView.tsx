@@ -187,6 +187,7 @@ function Counters({ page, marks, onOpen }: CountersProps) {
       : `Counters: ${figure(row.heard)} of ${figure(row.expected)} heard, ${figure(row.missed)} missed${outage}`;
   return (
     <Figure
+      wide
       caption={page.ticksCut ? `${caption}; the newest ${figure(ticks.length)} are drawn` : caption}
       legend={
         <>
