@@ -12,7 +12,7 @@ import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/re
 import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
 import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
-import { openReader, packageRoot } from "../store/open.ts";
+import { openReader, packageRoot, storeFile } from "../store/open.ts";
 import { CannotRun, dbOption, guarded, ownPlansGiven, plansOption } from "./options.ts";
 import { complain, print } from "./view-output.ts";
 
@@ -150,13 +150,19 @@ async function startService(
   const loading = Promise.all([
     import("../service/build.ts"),
     import("../service/disk-space.ts"),
-    import("../service/store-views.ts"),
+    import("../service/reading-pool.ts"),
+    import("../service/store-facts.ts"),
   ]);
   // Why the intake could not start is said first.
   loading.catch(() => undefined);
   const intake = await starting;
-  const [{ buildService }, { DiskSpaceWatch }, { storeViews }] = await loading;
+  const [{ buildService }, { DiskSpaceWatch }, { openReadingPool }, { storeFacts, storeState }] =
+    await loading;
   const store = openReader(options.db);
+  const reading = openReadingPool(
+    { file: storeFile(store), ownPlans },
+    { state: () => storeState(store), log: (sentence) => complain(`${plainLine(sentence)}\n`) },
+  );
   const diskSpace = new DiskSpaceWatch({
     folder: dirname(resolve(options.db)),
     onLow: (sentence) => complain(`${sentence}\n`),
@@ -166,7 +172,8 @@ async function startService(
   const uploadFolder = join(dirname(resolve(options.db)), ".mastlog-uploads");
   const samplesFolder = folder("sample-captures");
   const app = await buildService({
-    views: storeViews(store, ownPlans),
+    facts: storeFacts(store),
+    ask: reading.ask,
     intake,
     webRoot: folder("dist/web"),
     version,
@@ -187,6 +194,7 @@ async function startService(
     // Nothing is left beside the store: the folder goes where nothing is in it.
     await rmdir(uploadFolder).catch(() => undefined);
     // The writer closes last: it leaves one file, with everything in it.
+    await reading.close();
     store.close();
     await intake.close(endMs - performance.now());
   };

@@ -33,7 +33,7 @@ import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
 import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
-import { LIVE_PACE, type LiveClock, type LivePace } from "./live-view.ts";
+import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
 import { isLoopbackHost } from "./loopback.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
@@ -52,10 +52,13 @@ import {
 } from "./routes/views.ts";
 import { dashboard, ownNames, securityHeaders } from "./static.ts";
 import { serviceMetrics, serviceStatus } from "./status.ts";
-import type { Views } from "./views.ts";
+import type { Ask, Facts } from "./views.ts";
 
 export interface ServiceOptions {
-  readonly views: Views;
+  /** Read on this thread. */
+  readonly facts: Facts;
+  /** Everything else that the store is asked. */
+  readonly ask: Ask;
   readonly intake: Omit<IntakeHandle, "close">;
   /** Folder of the built dashboard; null when it was not built. */
   readonly webRoot: string | null;
@@ -92,17 +95,9 @@ const CHECK_EVERY_MS = 2_000;
 /** Octets of a JSON body. */
 const MAX_BODY_OCTETS = 64 * 1024;
 
-const SYSTEM_CLOCK: LiveClock = {
-  monotonicMs: () => performance.now(),
-  after: (delayMs, work) => {
-    const timer = setTimeout(work, delayMs).unref();
-    return () => clearTimeout(timer);
-  },
-};
-
 /** Builds the application; rejects with ServiceUnusable when it would be open to the network without a token. */
 export async function buildService(options: ServiceOptions): Promise<FastifyInstance> {
-  const { views, intake, version, now, host, port, token, logger } = options;
+  const { facts, ask, intake, version, now, host, port, token, logger } = options;
   if (token === null && !isLoopbackHost(host))
     throw new ServiceUnusable(
       `Listening on ${host} would show what this site hears to everyone on its network.`,
@@ -157,7 +152,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   const progress = new CaptureProgressList();
   const samples = sampleCaptures(options.samplesFolder);
   const captures = () => ({
-    captures: views.captures((id) => progress.of(id)),
+    captures: facts.captures((id) => progress.of(id)),
     samples: [...samples.rows],
   });
   const status = () =>
@@ -166,16 +161,16 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       startedAtMs,
       nowMs: now(),
       intake,
-      stored: views.stored(),
-      refusals: views.refusals().refusals,
-      notices: views.notices(nowUs()),
+      stored: facts.stored(),
+      refusals: facts.refusals().refusals,
+      notices: facts.notices(nowUs()),
       addresses: reachableAddresses(),
       space: diskSpace(),
     });
   const hub = new LiveHub({
     clock,
     pace: { ...LIVE_PACE, ...options.livePace },
-    compute: liveAnswers({ views, status, captures, nowUs }),
+    compute: liveAnswers({ ask, status, captures, nowUs }),
     describe: (error) => {
       const { problem, ours } = describeError(error);
       if (ours) app.log.error({ err: error }, "A live view could not be computed");
@@ -218,21 +213,21 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
 
   await app.register(statusRoutes, {
-    views,
+    facts,
     intake,
     version,
     status,
     diskSpace,
-    metrics: serviceMetrics({ intake, views, liveClients: () => hub.clientCount, diskSpace }),
+    metrics: serviceMetrics({ intake, facts, liveClients: () => hub.clientCount, diskSpace }),
   });
-  await app.register(siteRoutes, { views, intake, nowUs });
-  await app.register(gatewayRoutes, { views, nowUs });
-  await app.register(downlinkTestRoutes, { views, intake, nowUs });
-  await app.register(nodeRoutes, { views, nowUs });
-  await app.register(airRoutes, { views, nowUs });
-  await app.register(benchRoutes, { views, intake, nowUs });
-  await app.register(reportRoutes, { views, nowUs, version });
-  await app.register(gapRoutes, { views, nowUs });
+  await app.register(siteRoutes, { ask, intake, nowUs });
+  await app.register(gatewayRoutes, { ask, nowUs });
+  await app.register(downlinkTestRoutes, { ask, intake, nowUs });
+  await app.register(nodeRoutes, { ask, nowUs });
+  await app.register(airRoutes, { ask, nowUs });
+  await app.register(benchRoutes, { ask, intake, nowUs });
+  await app.register(reportRoutes, { ask, nowUs, version });
+  await app.register(gapRoutes, { ask, nowUs });
   await app.register(captureRoutes, {
     captures,
     intake,
@@ -240,14 +235,14 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     samples,
   });
   await app.register(labelRoutes, { intake });
-  await app.register(forgetRoutes, { views, intake });
-  await app.register(positionRoutes, { views, intake, nowUs });
-  await app.register(walkRoutes, { views, nowUs });
-  await app.register(markRoutes, { views, intake, nowUs });
-  await app.register(placementRoutes, { views, intake, nowUs });
-  await app.register(placementPhotoRoutes, { views, intake, nowUs });
-  await app.register(trialRoutes, { views, nowUs });
-  await app.register(keyRoutes, { views, intake });
+  await app.register(forgetRoutes, { ask, intake });
+  await app.register(positionRoutes, { ask, intake, nowUs });
+  await app.register(walkRoutes, { ask, nowUs });
+  await app.register(markRoutes, { ask, intake, nowUs });
+  await app.register(placementRoutes, { ask, intake, nowUs });
+  await app.register(placementPhotoRoutes, { ask, intake, nowUs });
+  await app.register(trialRoutes, { ask, nowUs });
+  await app.register(keyRoutes, { ask, intake });
   await app.register(liveRoutes, { hub });
   await app.register(dashboard, { webRoot: options.webRoot, access });
   app.get(

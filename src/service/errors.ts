@@ -195,6 +195,21 @@ export const PROBLEMS = {
     sentence: "Too many dashboards are open.",
     remedy: "Close dashboards that nobody looks at, then reload this one.",
   },
+  "questions-full": {
+    status: 503,
+    sentence: "More questions to the store wait than the service takes.",
+    remedy: "Try again in a few seconds; a shorter window is answered sooner.",
+  },
+  "question-dropped": {
+    status: 503,
+    sentence: "The question was dropped before it was answered: nobody waited for it, or the service ends.",
+    remedy: "Ask again while the service runs.",
+  },
+  "question-lost": {
+    status: 503,
+    sentence: "The reading thread ended while it worked on the answer.",
+    remedy: "Ask again, or choose a shorter window; the service's log says more.",
+  },
   "store-busy": {
     status: 503,
     sentence: "Another program is using the store.",
@@ -248,13 +263,16 @@ export interface ProblemAnswer {
   readonly ours: boolean;
 }
 
+/** What people and their number bring about. */
+const NOT_OURS: ReadonlySet<ProblemCode> = new Set(["live-full", "questions-full", "question-dropped"]);
+
 /** The problem of a code, with the catalogue's words or with a sentence of its own. */
 export function problemAnswer(code: ProblemCode, sentence?: string, remedy?: string): ProblemAnswer {
   const entry = PROBLEMS[code];
   return {
     status: entry.status,
     problem: { code, sentence: sentence ?? entry.sentence, remedy: remedy ?? entry.remedy },
-    ours: entry.status >= 500 && code !== "live-full",
+    ours: entry.status >= 500 && !NOT_OURS.has(code),
   };
 }
 

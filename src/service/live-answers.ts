@@ -11,7 +11,7 @@ import { TrialsView } from "../contract/trials.ts";
 import { MarksView } from "../contract/user-data.ts";
 import { ServiceProblem } from "./errors.ts";
 import type { LiveAnswer, LiveQuestion } from "./live-view.ts";
-import type { Views } from "./views.ts";
+import type { Ask } from "./views.ts";
 
 const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
   status: ServiceStatus,
@@ -31,19 +31,26 @@ const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
 const FEED_ROWS = 100;
 
 export interface LiveAnswerSources {
-  readonly views: Views;
+  readonly ask: Ask;
   readonly status: () => ServiceStatus;
   readonly captures: () => CapturesView;
   /** Microseconds since 1970. */
   readonly nowUs: () => number;
 }
 
-/** Computes a topic's view now. Throws a ServiceProblem for a node that is not there. */
-export function liveAnswers(sources: LiveAnswerSources): (question: LiveQuestion) => LiveAnswer {
-  return (question) => SCHEMAS[question.topic].parse(answer(sources, question));
+/** Computes a topic's view now. Rejects with a ServiceProblem for a node that is not there. */
+export function liveAnswers(
+  sources: LiveAnswerSources,
+): (question: LiveQuestion, signal: AbortSignal) => Promise<LiveAnswer> {
+  return async (question, signal) => SCHEMAS[question.topic].parse(await answer(sources, question, signal));
 }
 
-function answer({ views, status, captures, nowUs }: LiveAnswerSources, question: LiveQuestion): unknown {
+async function answer(
+  { ask, status, captures, nowUs }: LiveAnswerSources,
+  question: LiveQuestion,
+  signal: AbortSignal,
+): Promise<unknown> {
+  const views = ask(signal);
   const window = { last: question.last };
   switch (question.topic) {
     case "status":
@@ -57,7 +64,7 @@ function answer({ views, status, captures, nowUs }: LiveAnswerSources, question:
     case "air":
       return views.air(window, nowUs());
     case "bench": {
-      const view = views.bench(question.key ?? "", window, nowUs());
+      const view = await views.bench(question.key ?? "", window, nowUs());
       if (view === null) throw new ServiceProblem("no-such-gateway");
       return view;
     }
@@ -69,11 +76,13 @@ function answer({ views, status, captures, nowUs }: LiveAnswerSources, question:
       return views.marks({}, window, nowUs());
     case "gaps":
       return views.gaps(window, nowUs());
-    case "feed":
-      return { receptions: views.receptions({ limit: FEED_ROWS }, window, nowUs())?.receptions ?? [] };
+    case "feed": {
+      const page = await views.receptions({ limit: FEED_ROWS }, window, nowUs());
+      return { receptions: page?.receptions ?? [] };
+    }
     case "node": {
       const [devAddr = "", life = ""] = (question.key ?? "").split("/");
-      const page = views.node(devAddr, Number(life), window, nowUs());
+      const page = await views.node(devAddr, Number(life), window, nowUs());
       if (page === null) throw new ServiceProblem("no-such-node");
       return page;
     }

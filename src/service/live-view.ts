@@ -86,6 +86,15 @@ export interface LiveClock {
   after(delayMs: number, work: () => void): () => void;
 }
 
+/** The system's: its timers hold no process up. */
+export const SYSTEM_CLOCK: LiveClock = {
+  monotonicMs: () => performance.now(),
+  after: (delayMs, work) => {
+    const timer = setTimeout(work, delayMs).unref();
+    return () => clearTimeout(timer);
+  },
+};
+
 export interface LivePace {
   /** Shortest time between two computations of one view. */
   readonly leastMs: number;
@@ -144,7 +153,8 @@ interface Seat {
 export interface LiveViewTools {
   readonly clock: LiveClock;
   readonly pace: LivePace;
-  readonly compute: (question: LiveQuestion) => LiveAnswer;
+  /** The view now; dropped when the signal comes. */
+  readonly compute: (question: LiveQuestion, signal: AbortSignal) => Promise<LiveAnswer>;
   /** A sentence about why a view could not be computed. */
   readonly describe: (error: unknown) => string;
 }
@@ -161,6 +171,10 @@ export class LiveView {
   #costMs = 0;
   #planned: { readonly atMs: number; readonly cancel: () => void } | null = null;
   #cancelRetry: (() => void) | null = null;
+  /** Ends the computation that is under way; null: none is. */
+  #running: AbortController | null = null;
+  /** Something changed while it was: what it rests on may be older. */
+  #isDirty = false;
 
   constructor(question: LiveQuestion, tools: LiveViewTools) {
     this.question = question;
@@ -187,6 +201,8 @@ export class LiveView {
     this.#planned = null;
     this.#cancelRetry?.();
     this.#cancelRetry = null;
+    this.#running?.abort();
+    this.#running = null;
   }
 
   /** A new snapshot for one who found a hole in the numbers. */
@@ -203,19 +219,26 @@ export class LiveView {
     if (!this.isUnwatched) this.#planAt(this.#computedAtMs + this.#leastMs());
   }
 
-  #compute(): void {
+  async #compute(): Promise<void> {
     this.#planned = null;
+    this.#isDirty = false;
+    const running = new AbortController();
+    this.#running = running;
     const beganMs = this.#nowMs();
     let change: Change | "whole" | null = null;
     try {
-      const next = freeze(this.#tools.compute(this.question), this.#list);
+      const answer = await this.#tools.compute(this.question, running.signal);
+      if (this.#running !== running) return;
+      const next = freeze(answer, this.#list);
       change = this.#state === null ? "whole" : changeBetween(this.#state, next, this.#list);
       this.#state = next;
       this.#trouble = null;
       if (change !== null) this.#stateText = null;
     } catch (error) {
+      if (this.#running !== running) return;
       this.#trouble = this.#tools.describe(error);
     }
+    this.#running = null;
     this.#computedAtMs = this.#nowMs();
     this.#costMs = this.#computedAtMs - beganMs;
     const text = change === null || change === "whole" ? null : JSON.stringify(change).slice(1, -1);
@@ -223,8 +246,9 @@ export class LiveView {
       if (change === "whole") seat.needsSnapshot = true;
       this.#serve(subscriber, seat, text);
     }
-    if (!this.isUnwatched)
-      this.#planAt(this.#computedAtMs + Math.max(this.#tools.pace.mostMs, this.#leastMs()));
+    if (this.isUnwatched) return;
+    const restMs = this.#isDirty ? this.#leastMs() : Math.max(this.#tools.pace.mostMs, this.#leastMs());
+    this.#planAt(this.#computedAtMs + restMs);
   }
 
   /** Sends what this seat lacks: a snapshot, else the change, else nothing. */
@@ -263,12 +287,16 @@ export class LiveView {
   }
 
   #planAt(atMs: number): void {
+    if (this.#running !== null) {
+      this.#isDirty = true;
+      return;
+    }
     if (this.#planned !== null) {
       if (this.#planned.atMs <= atMs) return;
       this.#planned.cancel();
     }
     const delayMs = Math.max(0, atMs - this.#nowMs());
-    this.#planned = { atMs, cancel: this.#tools.clock.after(delayMs, () => this.#compute()) };
+    this.#planned = { atMs, cancel: this.#tools.clock.after(delayMs, () => void this.#compute()) };
   }
 
   #leastMs(): number {

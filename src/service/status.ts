@@ -16,7 +16,7 @@ import { relayTargetText } from "../intake/relay/targets.ts";
 import { isoTime } from "../model/time-range.ts";
 import { figure } from "../words/format.ts";
 import type { DiskSpace } from "./disk-space.ts";
-import type { StoredFacts, Views } from "./views.ts";
+import type { Facts, StoredFacts } from "./views.ts";
 
 // How does the passage stand? The relay's figures in the contract's shape; null when nothing is relayed.
 
@@ -160,13 +160,13 @@ function loopNotices({ relay }: IntakeFigures, nowMs: number): string[] {
 
 export interface MetricSources {
   readonly intake: Pick<IntakeHandle, "figures">;
-  readonly views: Pick<Views, "stored" | "refusals">;
+  readonly facts: Pick<Facts, "stored" | "refusals">;
   readonly liveClients: () => number;
   readonly diskSpace: () => DiskSpace;
 }
 
 /** A registry of its own: two services in one process (tests) keep apart. */
-export function serviceMetrics({ intake, views, liveClients, diskSpace }: MetricSources): Registry {
+export function serviceMetrics({ intake, facts, liveClients, diskSpace }: MetricSources): Registry {
   const registry = new Registry();
   const registers = [registry];
   const counter = (name: string, help: string, read: () => number) =>
@@ -218,8 +218,8 @@ export function serviceMetrics({ intake, views, liveClients, diskSpace }: Metric
   gauge("mastlog_storage_well", "1 while what arrives can be stored at once", () =>
     Number(intake.figures().storage === "well"),
   );
-  gauge("mastlog_receptions", "Receptions in the store", () => views.stored().receptions);
-  gauge("mastlog_store_bytes", "Size of the store", () => views.stored().bytes);
+  gauge("mastlog_receptions", "Receptions in the store", () => facts.stored().receptions);
+  gauge("mastlog_store_bytes", "Size of the store", () => facts.stored().bytes);
   gauge(
     "mastlog_store_free_bytes",
     "Room left on the disk of the store; NaN where it is not known",
@@ -233,7 +233,7 @@ export function serviceMetrics({ intake, views, liveClients, diskSpace }: Metric
     registers,
     collect() {
       this.reset();
-      for (const { reason, refused, count } of views.refusals().refusals)
+      for (const { reason, refused, count } of facts.refusals().refusals)
         this.inc({ reason, used: refused ? "no" : "yes" }, count);
     },
   });

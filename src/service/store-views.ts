@@ -1,39 +1,34 @@
 /**
  * How are the service's questions answered from the store? By the views, over one reading connection, each answer
- * from one state of the store: a commit in the middle of a question does not show in half of it.
+ * from one state of the store: a commit in the middle of a question does not show in half of it. In the service each
+ * reading thread does this with a connection of its own.
  */
-import { statSync } from "node:fs";
 import type { WindowQuery } from "../contract/common.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { toBeForgotten } from "../store/forget.ts";
 import type { Store } from "../store/open.ts";
 import { placementPhoto } from "../store/placements.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
-import { receptionCount } from "../store/queries/receptions.ts";
 import { airView } from "../views/air.ts";
 import { benchReferenceView, benchView } from "../views/bench.ts";
-import { captureRows, keyRows, refusalRows, refusalSampleRows } from "../views/bookkeeping.ts";
+import { keyRows } from "../views/bookkeeping.ts";
 import { downlinksView, downlinkTestPlan, downlinkTestVerdict } from "../views/downlinks.ts";
 import { gapPage } from "../views/gap-page.ts";
 import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
-import { identifierNotices } from "../views/identifier-notices.ts";
 import { joinsView } from "../views/joins.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
 import { planView } from "../views/plan.ts";
 import { frameView, receptionPage } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
-import { siteName, siteView } from "../views/site.ts";
+import { siteView } from "../views/site.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
+import { storeFacts } from "./store-facts.ts";
 import type { Views } from "./views.ts";
-
-/** The service page speaks of what was so within the last hour. */
-const NOTICE_US = 3_600_000_000;
 
 /**
  * `store`: a reading connection (openReader) that stays the caller's to close, after the service. `ownPlans`: channel
@@ -44,17 +39,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
   const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow) => T): T =>
     within(() => read(askedWindow(store, query, nowUs)));
   return {
-    stored: () =>
-      within(() => {
-        const span = storedSpanUs(store);
-        return {
-          siteName: siteName(store),
-          bytes: storeBytes(store),
-          receptions: receptionCount(store),
-          fromUs: span?.fromUs ?? null,
-          toUs: span?.toUs ?? null,
-        };
-      }),
+    ...storeFacts(store),
     site: (query, nowUs) => over(query, nowUs, (window) => siteView(store, window, ownPlans)),
     gateways: (query, nowUs) => over(query, nowUs, (window) => gatewaysView(store, window, ownPlans)),
     downlinkTestPlan: (eui, nowUs, forbidden) =>
@@ -85,20 +70,10 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     gap: (id) => within(() => gapPage(store, id)),
     plan: (query, nowUs) => over(query, nowUs, (window) => planView(store, window, ownPlans)),
     positions: () => within(() => ({ positions: positionRows(store) })),
-    captures: (progressOf) => within(() => captureRows(store, progressOf)),
     toBeForgotten: (thing) => {
       const forgotten = within(() => toBeForgotten(store, thing));
       return forgotten === null ? null : { ...forgotten, words: forgottenWords(thing.kind, forgotten) };
     },
-    notices: (nowUs) => within(() => identifierNotices(store, { fromUs: nowUs - NOTICE_US, toUs: nowUs })),
     keys: () => within(() => ({ keys: keyRows(store) })),
-    refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),
   };
-}
-
-/** Octets of the store's file and of what is not yet merged into it. */
-function storeBytes(store: Store): number {
-  const pages = Number(store.pragma("page_count", { simple: true }));
-  const pageSize = Number(store.pragma("page_size", { simple: true }));
-  return pages * pageSize + (statSync(`${store.name}-wal`, { throwIfNoEntry: false })?.size ?? 0);
 }

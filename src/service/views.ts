@@ -1,6 +1,7 @@
 /**
  * What does the service need to be told about the store? These questions and no others: the routes and the live
- * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection.
+ * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection; the service asks
+ * the reading threads (reading-pool.ts), where each has one of its own.
  */
 import type { AirView } from "../contract/air.ts";
 import type { BenchReference, BenchView, DownlinkTestPlan, DownlinkTestRequest } from "../contract/bench.ts";
@@ -114,3 +115,17 @@ export interface Views {
   /** Whose keys are held, without the keys. */
   keys(): KeysView;
 }
+
+/** What is answered at once on the service's own thread, whatever the reading threads do: a few rows each. */
+export type Facts = Pick<Views, "stored" | "refusals" | "notices" | "captures">;
+
+/** What is asked of the reading threads. */
+export type Question = Exclude<keyof Views, keyof Facts>;
+
+/** The same questions, each answered by a promise: rejected as the view throws, or when the question is dropped. */
+export type AskedViews = {
+  readonly [Q in Question]: (...asked: Parameters<Views[Q]>) => Promise<ReturnType<Views[Q]>>;
+};
+
+/** Questions of one asker; what has no answer yet when the signal comes is dropped. */
+export type Ask = (asker: AbortSignal) => AskedViews;

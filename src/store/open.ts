@@ -97,6 +97,33 @@ export function openReader(path: string): Store {
   return db;
 }
 
+/** Which file lay at a store's path when it was opened. Plain data: it may be sent to another thread. */
+export interface StoreFile {
+  readonly path: string;
+  readonly device: bigint;
+  readonly inode: bigint;
+}
+
+/** The file of a connection that was opened just now. */
+export function storeFile(store: Store): StoreFile {
+  const { dev, ino } = statSync(store.name, { bigint: true });
+  return { path: store.name, device: dev, inode: ino };
+}
+
+/**
+ * Opens one more reading connection to a store in use. Throws StoreUnusable while another or no file lies at its path:
+ * a log of changes beside it belongs to the file that was opened first, and would be taken for the other's.
+ */
+export function openFurtherReader({ path, device, inode }: StoreFile): Store {
+  const found = statSync(path, { bigint: true, throwIfNoEntry: false });
+  if (found?.dev !== device || found.ino !== inode)
+    throw new StoreUnusable(
+      `The store ${path} was moved, deleted or replaced.`,
+      "Put it back, or start Mastlog again.",
+    );
+  return openReader(path);
+}
+
 function open(path: string, readonly: boolean): Store {
   if (readonly && !existsSync(path))
     throw new StoreUnusable(

@@ -1,14 +1,19 @@
-/** What was read from files, and what was refused? */
+/** What is the site called, what was read from files, and what was refused? */
 import type { CaptureRow, KeyRow, Refusal, RefusalSample } from "../contract/index.ts";
 import { refusalWords } from "../diagnosis/notices.ts";
 import { isoTime } from "../model/time-range.ts";
 import { listKeys } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import { refusalSamples, refusals } from "../store/queries/gateways.ts";
+import { setting } from "../store/queries/lives.ts";
 import { captures } from "../store/queries/receptions.ts";
 
 const MAX_SAMPLES = 60;
 const HEX_OCTETS = 512;
+
+export function siteName(store: Store): string {
+  return setting(store, "site-name") ?? "This site";
+}
 
 /** `progressOf`: share read of a capture that is being read, 0 to 1. */
 export function captureRows(store: Store, progressOf: (id: number) => number | null): CaptureRow[] {

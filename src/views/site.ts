@@ -10,10 +10,11 @@ import type { Store } from "../store/open.ts";
 import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { framesByChannel, weakLevelsByChannel } from "../store/queries/channels.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { setting, storedSpanUs } from "../store/queries/lives.ts";
+import { storedSpanUs } from "../store/queries/lives.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
 import { channelFigures } from "./air.ts";
 import { sumChannels } from "./air-maps.ts";
+import { siteName } from "./bookkeeping.ts";
 import { newestFindings } from "./gap-why.ts";
 import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
 import { gatewaysView } from "./gateways.ts";
@@ -171,8 +172,4 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
     strangerCount: strangersHeard,
     air: gateways.map(({ eui, name }) => airLine(eui, name, channels)),
   };
-}
-
-export function siteName(store: Store): string {
-  return setting(store, "site-name") ?? "This site";
 }

@@ -20,13 +20,27 @@ export class HandClock implements LiveClock {
   }
   pass(ms: number): void {
     const untilMs = this.nowMs + ms;
-    for (;;) {
-      const next = this.#timers.filter(({ atMs }) => atMs <= untilMs).sort((a, b) => a.atMs - b.atMs)[0];
-      if (next === undefined) break;
-      this.#timers = this.#timers.filter((one) => one !== next);
-      this.nowMs = Math.max(this.nowMs, next.atMs);
-      next.work();
-    }
+    while (this.#next(untilMs));
     this.nowMs = Math.max(this.nowMs, untilMs);
   }
+  /** The same, with time for what a timer's work waits for. */
+  async passing(ms: number): Promise<void> {
+    const untilMs = this.nowMs + ms;
+    await settled();
+    while (this.#next(untilMs)) await settled();
+    this.nowMs = Math.max(this.nowMs, untilMs);
+  }
+  #next(untilMs: number): boolean {
+    const next = this.#timers.filter(({ atMs }) => atMs <= untilMs).sort((a, b) => a.atMs - b.atMs)[0];
+    if (next === undefined) return false;
+    this.#timers = this.#timers.filter((one) => one !== next);
+    this.nowMs = Math.max(this.nowMs, next.atMs);
+    next.work();
+    return true;
+  }
+}
+
+/** Every promise that is settled already has told so. */
+export function settled(): Promise<void> {
+  return new Promise((resolve) => setImmediate(resolve));
 }

@@ -14,7 +14,7 @@ import type {
   TransmitRequest,
 } from "../../src/intake/handle.ts";
 import { buildService, type ServiceOptions } from "../../src/service/build.ts";
-import type { Views } from "../../src/service/views.ts";
+import type { Ask, AskedViews, Views } from "../../src/service/views.ts";
 import type { Forgettable } from "../../src/store/forget.ts";
 import type { UserChange } from "../../src/store/user-changes.ts";
 import { type Written, written } from "../../src/store/written.ts";
@@ -331,15 +331,30 @@ export interface UnderTest {
   readonly uploadFolder: string;
 }
 
-/** A service on fakes, closed when the test ends. */
-export async function serviceUnderTest(part: Partial<ServiceOptions> = {}): Promise<UnderTest> {
+/** Questions that are answered here, after a turn of the event loop's queue. */
+export function askOf(views: Views): Ask {
+  return () =>
+    new Proxy({} as AskedViews, {
+      get: (_, question: keyof AskedViews) => {
+        const answer = views[question].bind(views) as (...asked: unknown[]) => unknown;
+        return async (...asked: unknown[]) => answer(...asked);
+      },
+    });
+}
+
+/** A service on fakes, or on the views given, closed when the test ends. */
+export async function serviceUnderTest({
+  views: given,
+  ...part
+}: Partial<ServiceOptions> & { readonly views?: Views } = {}): Promise<UnderTest> {
   const intake = new FakeIntake();
   const views = new FakeViews();
   const folder = mkdtempSync(join(tmpdir(), "mastlog-service-"));
   onTestFinished(() => rmSync(folder, { recursive: true, force: true }));
   const uploadFolder = join(folder, "uploads");
   const app = await buildService({
-    views,
+    facts: given ?? views,
+    ask: askOf(given ?? views),
     intake,
     webRoot: null,
     version: "0.0.1",

@@ -2,7 +2,7 @@
 import type { z } from "zod";
 import { Problem, type WindowQuery } from "../../contract/common.ts";
 import { ServiceProblem } from "../errors.ts";
-import type { Views } from "../views.ts";
+import type { Ask } from "../views.ts";
 
 /** Response schemas of a route: what is not in them does not leave. */
 export function answers<S extends z.ZodType>(schema: S) {
@@ -11,7 +11,8 @@ export function answers<S extends z.ZodType>(schema: S) {
 
 /** What most groups of routes are given. */
 export interface ViewRouteOptions {
-  readonly views: Views;
+  /** With the request's signal: what nobody waits for is dropped. */
+  readonly ask: Ask;
   /** Microseconds since 1970. */
   readonly nowUs: () => number;
 }

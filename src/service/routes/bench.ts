@@ -15,7 +15,7 @@ import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { isoTime } from "../../model/time-range.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
-import type { Views } from "../views.ts";
+import type { Ask } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
 export interface BenchRouteOptions extends ViewRouteOptions {
@@ -24,10 +24,7 @@ export interface BenchRouteOptions extends ViewRouteOptions {
 
 const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
 
-export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (
-  app,
-  { views, intake, nowUs },
-) => {
+export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app, { ask, intake, nowUs }) => {
   app.get(
     "/api/bench/:eui",
     {
@@ -39,7 +36,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (
       },
     },
     async (request) => {
-      const view = views.bench(request.params.eui, askedWindow(request.query), nowUs());
+      const view = await ask(request.signal).bench(request.params.eui, askedWindow(request.query), nowUs());
       if (view === null) throw new ServiceProblem("no-such-gateway");
       return view;
     },
@@ -53,7 +50,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (
         response: answers(BenchReferenceView),
       },
     },
-    async () => ({ reference: views.benchReference() }),
+    async ({ signal }) => ({ reference: await ask(signal).benchReference() }),
   );
 
   app.put(
@@ -85,7 +82,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (
 // started with --allow-transmit; judged against the region's published limits; confirmed by typing the identifier.
 
 export interface DownlinkTestRouteOptions {
-  readonly views: Pick<Views, "downlinkTestPlan" | "downlinkTestVerdict">;
+  readonly ask: Ask;
   readonly intake: Pick<IntakeHandle, "allowsTransmit" | "transmitTest" | "figures">;
   /** Microseconds since 1970. */
   readonly nowUs: () => number;
@@ -102,7 +99,7 @@ const TEST_FRAME = Uint8Array.from([0xe0, ...Buffer.from("mastlogtest", "ascii")
 
 export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions> = async (
   app,
-  { views, intake, nowUs },
+  { ask, intake, nowUs },
 ) => {
   const forbidden = () => {
     if (intake.figures().relay !== null)
@@ -122,7 +119,7 @@ export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions>
       },
     },
     async (request) => {
-      const plan = views.downlinkTestPlan(request.query.gateway, nowUs(), forbidden());
+      const plan = await ask(request.signal).downlinkTestPlan(request.query.gateway, nowUs(), forbidden());
       if (plan === null) throw new ServiceProblem("no-such-gateway");
       return plan;
     },
@@ -140,7 +137,7 @@ export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions>
     async (request) => {
       const { gatewayEui, confirm, frequencyHz, dataRate, powerDbm } = request.body;
       if (confirm.trim().toUpperCase() !== gatewayEui) throw new ServiceProblem("test-not-confirmed");
-      const verdict = views.downlinkTestVerdict(
+      const verdict = await ask(request.signal).downlinkTestVerdict(
         { gatewayEui, frequencyHz, dataRate, powerDbm },
         nowUs(),
         forbidden(),

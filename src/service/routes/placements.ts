@@ -17,17 +17,14 @@ export interface PlacementRouteOptions extends ViewRouteOptions {
 const OnePlacement = z.object({ id: z.coerce.number().int().min(1) });
 const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
 
-export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = async (
-  app,
-  { views, intake },
-) => {
+export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = async (app, { ask, intake }) => {
   const change = async (work: PlacementWork) =>
     assertWritten(await intake.change({ entity: "placement", work }));
 
   app.get(
     "/api/placements",
     { schema: { summary: "All placements, in order of their begin", response: answers(PlacementsView) } },
-    async () => ({ placements: views.placements() }),
+    async ({ signal }) => ({ placements: await ask(signal).placements() }),
   );
 
   app.post(
@@ -76,7 +73,7 @@ const PATH = "/api/placements/:id/photo";
 
 export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOptions> = async (
   app,
-  { views, intake },
+  { ask, intake },
 ) => {
   app.addContentTypeParser(
     TYPES,
@@ -97,8 +94,8 @@ export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOpti
         response: { 200: z.unknown().describe("the picture's octets"), "4xx": Problem, "5xx": Problem },
       },
     },
-    async ({ params }, reply) => {
-      const picture = views.placementPhoto(params.id);
+    async ({ params, signal }, reply) => {
+      const picture = await ask(signal).placementPhoto(params.id);
       if (picture === null) throw new ServiceProblem("no-such-photo");
       return reply
         .type(picture.type)

@@ -10,11 +10,11 @@ import { renderReport } from "../../report/render.tsx";
 import type { Forgettable } from "../../store/forget.ts";
 import type { DiskSpace } from "../disk-space.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
-import type { Views } from "../views.ts";
+import type { Ask, Facts } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
 export interface StatusRouteOptions {
-  readonly views: Views;
+  readonly facts: Facts;
   readonly intake: Pick<IntakeHandle, "figures">;
   readonly version: string;
   readonly status: () => ServiceStatus;
@@ -23,7 +23,7 @@ export interface StatusRouteOptions {
 }
 
 export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (app, options) => {
-  const { views, intake, version, status, metrics, diskSpace } = options;
+  const { facts, intake, version, status, metrics, diskSpace } = options;
 
   app.get(
     "/api/status",
@@ -39,7 +39,7 @@ export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (ap
         response: answers(RefusalsView),
       },
     },
-    async () => views.refusals(),
+    async () => facts.refusals(),
   );
 
   app.get(
@@ -91,7 +91,7 @@ export interface ReportRouteOptions extends ViewRouteOptions {
 }
 
 export const reportRoutes: FastifyPluginAsyncZod<ReportRouteOptions> = async (app, options) => {
-  const { views, nowUs, version } = options;
+  const { ask, nowUs, version } = options;
   app.get(
     "/api/report",
     {
@@ -106,7 +106,11 @@ export const reportRoutes: FastifyPluginAsyncZod<ReportRouteOptions> = async (ap
       const withPayloads = request.query.payloads === "yes";
       const now = nowUs();
       const madeAt = new Date(now / 1000).toISOString();
-      const data = views.report({ timeZone, version, madeAt, withPayloads }, askedWindow(request.query), now);
+      const data = await ask(request.signal).report(
+        { timeZone, version, madeAt, withPayloads },
+        askedWindow(request.query),
+        now,
+      );
       const day = data.window.from.slice(0, 10);
       return reply
         .type("text/html; charset=utf-8")
@@ -130,23 +134,23 @@ function knownZone(name: string): string {
 // DELETE of a gateway or a node: all that is stored of it goes. What that would be is told first.
 
 export interface ForgetRouteOptions {
-  readonly views: Pick<Views, "toBeForgotten">;
+  readonly ask: Ask;
   readonly intake: Pick<IntakeHandle, "forget">;
 }
 
 const Gateway = z.object({ eui: EuiText });
 const Node = z.object({ devAddr: DevAddrText });
 
-export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (app, { views, intake }) => {
-  function told(thing: Forgettable): Forgotten {
-    const forgotten = views.toBeForgotten(thing);
+export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (app, { ask, intake }) => {
+  async function told(thing: Forgettable, signal: AbortSignal): Promise<Forgotten> {
+    const forgotten = await ask(signal).toBeForgotten(thing);
     if (forgotten === null)
       throw new ServiceProblem(thing.kind === "gateway" ? "no-such-gateway" : "no-such-node");
     return forgotten;
   }
 
-  async function forget(thing: Forgettable): Promise<Forgotten> {
-    const forgotten = told(thing);
+  async function forget(thing: Forgettable, signal: AbortSignal): Promise<Forgotten> {
+    const forgotten = await told(thing, signal);
     assertWritten(await intake.forget(thing));
     return forgotten;
   }
@@ -161,7 +165,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
         response: answers(Forgotten),
       },
     },
-    async ({ params: { eui } }) => told({ kind: "gateway", id: eui }),
+    async ({ params: { eui }, signal }) => told({ kind: "gateway", id: eui }, signal),
   );
   app.delete(
     "/api/gateways/:eui",
@@ -172,7 +176,8 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
         response: done,
       },
     },
-    async ({ params: { eui } }, reply) => reply.code(202).send(await forget({ kind: "gateway", id: eui })),
+    async ({ params: { eui }, signal }, reply) =>
+      reply.code(202).send(await forget({ kind: "gateway", id: eui }, signal)),
   );
   app.get(
     "/api/nodes/:devAddr/forgotten",
@@ -183,7 +188,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
         response: answers(Forgotten),
       },
     },
-    async ({ params: { devAddr } }) => told({ kind: "node", id: devAddr }),
+    async ({ params: { devAddr }, signal }) => told({ kind: "node", id: devAddr }, signal),
   );
   app.delete(
     "/api/nodes/:devAddr",
@@ -194,7 +199,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
         response: done,
       },
     },
-    async ({ params: { devAddr } }, reply) =>
-      reply.code(202).send(await forget({ kind: "node", id: devAddr })),
+    async ({ params: { devAddr }, signal }, reply) =>
+      reply.code(202).send(await forget({ kind: "node", id: devAddr }, signal)),
   );
 };

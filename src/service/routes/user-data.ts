@@ -21,7 +21,7 @@ import type { KeyWork } from "../../store/user-changes.ts";
 import type { MarkWork, PositionRequest } from "../../store/user-data.ts";
 import { markEdit, newMark } from "../../views/user-data.ts";
 import { assertWritten } from "../errors.ts";
-import type { Views } from "../views.ts";
+import type { Ask } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
 export interface MarkRouteOptions extends ViewRouteOptions {
@@ -31,7 +31,7 @@ export interface MarkRouteOptions extends ViewRouteOptions {
 const OneMark = z.object({ id: z.coerce.number().int().min(1) });
 const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
 
-export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, { views, intake, nowUs }) => {
+export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, { ask, intake, nowUs }) => {
   const change = async (work: MarkWork) => assertWritten(await intake.change({ entity: "mark", work }));
 
   app.get(
@@ -43,9 +43,9 @@ export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, {
         response: answers(MarksView),
       },
     },
-    async ({ query }) => {
+    async ({ query, signal }) => {
       const { gateway, node, kind } = query;
-      return views.marks({ gateway, node, kind }, askedWindow(query), nowUs());
+      return ask(signal).marks({ gateway, node, kind }, askedWindow(query), nowUs());
     },
   );
 
@@ -89,7 +89,7 @@ export interface PositionRouteOptions extends ViewRouteOptions {
 
 export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async (
   app,
-  { views, intake, nowUs },
+  { ask, intake, nowUs },
 ) => {
   const set = async (request: PositionRequest) =>
     assertWritten(await intake.change({ entity: "position", request }));
@@ -97,7 +97,7 @@ export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async
   app.get(
     "/api/positions",
     { schema: { summary: "Positions given or known by GPS", response: answers(PositionsView) } },
-    async () => views.positions(),
+    async ({ signal }) => ask(signal).positions(),
   );
   app.put(
     "/api/positions/:kind/:id",
@@ -131,7 +131,7 @@ export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async
         response: answers(PlanView),
       },
     },
-    async (request) => views.plan(askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).plan(askedWindow(request.query), nowUs()),
   );
 };
 
@@ -167,20 +167,20 @@ export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "ch
 // names of keys only, and an error says where a file is wrong, never what stood there.
 
 export interface KeyRouteOptions {
-  readonly views: Pick<Views, "keys">;
+  readonly ask: Ask;
   readonly intake: Pick<IntakeHandle, "change">;
 }
 
 /** A key file of some thousand nodes. */
 const MAX_BODY_OCTETS = 1_100_000;
 
-export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { views, intake }) => {
+export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { ask, intake }) => {
   const change = async (work: KeyWork) => assertWritten(await intake.change({ entity: "keys", work })).result;
 
   app.get(
     "/api/keys",
     { schema: { summary: "Nodes whose keys are at hand; never a key", response: answers(KeysView) } },
-    async () => views.keys(),
+    async ({ signal }) => ask(signal).keys(),
   );
 
   app.put(

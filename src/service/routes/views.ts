@@ -25,11 +25,11 @@ const ReceptionsQuery = WindowQuery.extend({
   limit: z.coerce.number().int().min(1).max(500).default(100),
 });
 
-export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/nodes",
     { schema: { summary: "Every node heard", querystring: WindowQuery, response: answers(NodesView) } },
-    async (request) => views.nodes(askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).nodes(askedWindow(request.query), nowUs()),
   );
 
   app.get(
@@ -41,7 +41,7 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
         response: answers(JoinsView),
       },
     },
-    async (request) => views.joins(askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).joins(askedWindow(request.query), nowUs()),
   );
 
   app.get(
@@ -56,7 +56,7 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
     },
     async (request) => {
       const { devAddr, life } = request.params;
-      const page = views.node(devAddr, life, askedWindow(request.query), nowUs());
+      const page = await ask(request.signal).node(devAddr, life, askedWindow(request.query), nowUs());
       if (page === null) throw new ServiceProblem("no-such-node");
       return page;
     },
@@ -75,7 +75,7 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
       const { from, to, last, ...question } = request.query;
       if (question.life !== undefined && question.devAddr === undefined)
         throw new ServiceProblem("bad-request", "A life is asked for together with its 'devAddr'.");
-      const page = views.receptions(question, askedWindow({ from, to, last }), nowUs());
+      const page = await ask(request.signal).receptions(question, askedWindow({ from, to, last }), nowUs());
       if (page === null && question.before === undefined) throw new ServiceProblem("no-such-node");
       if (page === null) throw new ServiceProblem("bad-request", "There is no such page of receptions.");
       return page;
@@ -92,7 +92,7 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
       },
     },
     async (request) => {
-      const frame = views.frame(request.params.id);
+      const frame = await ask(request.signal).frame(request.params.id);
       if (frame === null) throw new ServiceProblem("no-such-frame");
       return frame;
     },
@@ -101,7 +101,7 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
 // GET /api/air: what fills the channels?
 
-export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/air",
     {
@@ -111,13 +111,13 @@ export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
         response: answers(AirView),
       },
     },
-    async (request) => views.air(askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).air(askedWindow(request.query), nowUs()),
   );
 };
 
 // GET /api/gaps and /api/gaps/:id: what was missed, when, by whom, and why?
 
-export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/gaps",
     {
@@ -127,7 +127,7 @@ export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
         response: answers(GapsView),
       },
     },
-    async (request) => views.gaps(askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).gaps(askedWindow(request.query), nowUs()),
   );
 
   app.get(
@@ -140,7 +140,7 @@ export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
       },
     },
     async (request) => {
-      const page = views.gap(request.params.id);
+      const page = await ask(request.signal).gap(request.params.id);
       if (page === null) throw new ServiceProblem("no-such-gap");
       return page;
     },
@@ -149,7 +149,7 @@ export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
 
 // GET /api/gateways and /api/downlinks: what is said of each gateway, and what was it asked to send?
 
-export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/gateways",
     {
@@ -159,7 +159,7 @@ export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app
         response: answers(GatewaysView),
       },
     },
-    async (request) => views.gateways(askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).gateways(askedWindow(request.query), nowUs()),
   );
 
   app.get(
@@ -172,8 +172,8 @@ export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app
         response: answers(DownlinksView),
       },
     },
-    async ({ query: { gateway, devAddr, ...window } }) =>
-      views.downlinks({ gatewayEui: gateway, devAddr }, askedWindow(window), nowUs()),
+    async ({ query: { gateway, devAddr, ...window }, signal }) =>
+      ask(signal).downlinks({ gatewayEui: gateway, devAddr }, askedWindow(window), nowUs()),
   );
 };
 
@@ -183,11 +183,11 @@ export interface SiteRouteOptions extends ViewRouteOptions {
   readonly intake: Pick<IntakeHandle, "change">;
 }
 
-export const siteRoutes: FastifyPluginAsyncZod<SiteRouteOptions> = async (app, { views, intake, nowUs }) => {
+export const siteRoutes: FastifyPluginAsyncZod<SiteRouteOptions> = async (app, { ask, intake, nowUs }) => {
   app.get(
     "/api/site",
     { schema: { summary: "The site at a glance", querystring: WindowQuery, response: answers(SiteView) } },
-    async (request) => views.site(askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).site(askedWindow(request.query), nowUs()),
   );
 
   app.put(
@@ -208,7 +208,7 @@ export const siteRoutes: FastifyPluginAsyncZod<SiteRouteOptions> = async (app, {
 
 // GET /api/walk/:devAddr: where does a node that is carried about get through?
 
-export const walkRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+export const walkRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/walk/:devAddr",
     {
@@ -219,7 +219,7 @@ export const walkRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
         response: answers(WalkView),
       },
     },
-    async (request) => views.walk(request.params.devAddr, askedWindow(request.query), nowUs()),
+    async (request) => ask(request.signal).walk(request.params.devAddr, askedWindow(request.query), nowUs()),
   );
 };
 
@@ -227,7 +227,7 @@ export const walkRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
 
 const SideText = z.string().min(1).max(80).describe("key, placement by name, EUI, or EUI/antenna");
 
-export const trialRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { views, nowUs }) => {
+export const trialRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/trials",
     {
@@ -237,10 +237,10 @@ export const trialRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, 
         response: answers(TrialsView),
       },
     },
-    async ({ query }) => {
+    async ({ query, signal }) => {
       const { a, b } = query;
       const pair = a === undefined || b === undefined ? null : { a, b };
-      return views.trials(pair, askedWindow(query), nowUs());
+      return ask(signal).trials(pair, askedWindow(query), nowUs());
     },
   );
 
@@ -253,8 +253,8 @@ export const trialRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, 
         response: answers(TrialAnswer),
       },
     },
-    async ({ query }) => {
-      const answer = views.compare(query.a, query.b, askedWindow(query), nowUs());
+    async ({ query, signal }) => {
+      const answer = await ask(signal).compare(query.a, query.b, askedWindow(query), nowUs());
       if (answer === null) throw new ServiceProblem("no-such-side");
       return answer;
     },

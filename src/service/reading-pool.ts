@@ -1,0 +1,359 @@
+/**
+ * Who answers the service's questions to the store? A few reading threads, each with a connection of its own, so that
+ * the service's thread never waits for a view. Questions wait in one bounded queue. Equal ones over one state of the
+ * store are asked once. What nobody waits for any more is dropped, and cut off when it is being worked on. A thread
+ * that dies costs the question that it had; the next question starts a new one.
+ */
+import { availableParallelism } from "node:os";
+import { Worker } from "node:worker_threads";
+import type { WindowQuery } from "../contract/common.ts";
+import { ServiceProblem } from "./errors.ts";
+import { type LiveClock, SYSTEM_CLOCK } from "./live-view.ts";
+import {
+  errorOf,
+  type FromReadingThread,
+  type ReadingSettings,
+  type ToReadingThread,
+} from "./reading-messages.ts";
+import type { Ask, AskedViews, Question } from "./views.ts";
+
+/** Chosen: one for questions that take long, one for all others; more only where cores are left beside the recorder. */
+const MIN_THREADS = 2;
+const MAX_THREADS = 4;
+
+/** Reading threads of a machine. */
+function readingThreads(cores = availableParallelism()): number {
+  return Math.max(MIN_THREADS, Math.min(MAX_THREADS, cores - 1));
+}
+
+/** Different questions that wait. Chosen: all live views (live-hub.ts) and as many of other askers. */
+export const MAX_WAITING = 256;
+/** An unasked question is worked on for so long: whoever loads a page again finds it under way. Chosen. */
+export const GRACE_MS = 500;
+/** A running question is joined by an equal one that comes so much later at most: its window ends earlier. Chosen. */
+export const MAX_JOIN_AGE_MS = 2_000;
+/** Longest wait for threads at the end: the writer waits for readers again. Chosen. */
+export const CLOSE_WITHIN_MS = 1_500;
+/** A window longer than this may take long. Chosen: a day is answered in a fraction of a second. */
+const LONG_WINDOW_S = 86_400;
+
+/**
+ * Where in a question's arguments the clock's time stands (null: nowhere), which moves on while the question waits; and
+ * whether it may take long whatever its window. A window, if there is one, stands before the time.
+ */
+const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; readonly isLong?: true }>> = {
+  site: { nowAt: 1 },
+  gateways: { nowAt: 1 },
+  downlinkTestPlan: { nowAt: 1 },
+  downlinkTestVerdict: { nowAt: 1 },
+  downlinks: { nowAt: 2 },
+  nodes: { nowAt: 1 },
+  joins: { nowAt: 1 },
+  node: { nowAt: 3 },
+  receptions: { nowAt: 2 },
+  frame: { nowAt: null },
+  air: { nowAt: 1 },
+  gaps: { nowAt: 1 },
+  gap: { nowAt: null },
+  bench: { nowAt: 2 },
+  benchReference: { nowAt: null },
+  plan: { nowAt: 1 },
+  positions: { nowAt: null },
+  walk: { nowAt: 2 },
+  trials: { nowAt: 2, isLong: true },
+  compare: { nowAt: 3, isLong: true },
+  placements: { nowAt: null },
+  placementPhoto: { nowAt: null },
+  marks: { nowAt: 2 },
+  report: { nowAt: 2, isLong: true },
+  toBeForgotten: { nowAt: null, isLong: true },
+  keys: { nowAt: null },
+};
+
+/** A thread as far as the pool uses it. */
+export interface ReadingThread {
+  post(message: ToReadingThread): void;
+  /** Ends it amid its work; `ended` is called once it is gone. */
+  terminate(): void;
+}
+
+export interface ReadingThreadEvents {
+  readonly answered: (message: FromReadingThread) => void;
+  /** Once, whyever it ended; null: no error. */
+  readonly ended: (error: Error | null) => void;
+}
+
+export interface ReadingPoolOptions {
+  readonly start: (events: ReadingThreadEvents) => ReadingThread;
+  readonly threads: number;
+  /** A number that changes with every change of the store. */
+  readonly state: () => number;
+  readonly clock: LiveClock;
+  /** Sentences for the log. */
+  readonly log: (sentence: string) => void;
+}
+
+interface Asker {
+  readonly resolve: (answer: unknown) => void;
+  readonly reject: (error: Error) => void;
+}
+
+interface Asked {
+  readonly question: Question;
+  asked: readonly unknown[];
+  /** The question and its arguments but for the time. */
+  readonly key: string;
+  readonly isLong: boolean;
+  readonly askers: Set<Asker>;
+  /** Of the store, when its work began. */
+  state: number;
+  beganMs: number;
+}
+
+interface Seat {
+  thread: ReadingThread | null;
+  work: Asked | null;
+  /** Its thread is being ended: what it still says does not count. */
+  isCutOff: boolean;
+  cancelGrace: (() => void) | null;
+}
+
+export class ReadingPool {
+  readonly #options: ReadingPoolOptions;
+  readonly #seats: readonly Seat[];
+  #waiting: Asked[] = [];
+  #isClosing = false;
+  #closed: () => void = () => undefined;
+
+  constructor(options: ReadingPoolOptions) {
+    this.#options = options;
+    this.#seats = Array.from({ length: options.threads }, () => ({
+      thread: null,
+      work: null,
+      isCutOff: false,
+      cancelGrace: null,
+    }));
+  }
+
+  /** Questions of one asker, dropped when the signal comes. */
+  readonly ask: Ask = (signal) => {
+    const questions = Object.keys(QUESTIONS) as Question[];
+    return Object.fromEntries(
+      questions.map((question) => [question, (...asked: unknown[]) => this.#ask(question, asked, signal)]),
+      // The names are those of the type; each answer is what the view of that name gave.
+    ) as unknown as AskedViews;
+  };
+
+  /**
+   * Drops every question and ends the threads; resolves once their connections are closed, or after CLOSE_WITHIN_MS: a
+   * statement that SQLite works on cannot be cut. Such a thread closes its connection when the process ends.
+   */
+  async close(): Promise<void> {
+    this.#isClosing = true;
+    for (const asked of this.#waiting.splice(0)) fail(asked, new ServiceProblem("question-dropped"));
+    const ended = new Promise<void>((resolve) => {
+      this.#closed = resolve;
+    });
+    for (const seat of this.#seats) {
+      if (seat.work === null) seat.thread?.post({ kind: "close" });
+      else this.#cutOff(seat);
+    }
+    this.#noteEnd();
+    const cancel = this.#options.clock.after(CLOSE_WITHIN_MS, () => this.#closed());
+    await ended;
+    cancel();
+  }
+
+  #ask(question: Question, asked: readonly unknown[], signal: AbortSignal): Promise<unknown> {
+    return new Promise((resolve, reject) => {
+      if (signal.aborted || this.#isClosing) throw new ServiceProblem("question-dropped");
+      const work = this.#equalTo(question, asked) ?? this.#enqueue(question, asked);
+      const leave = () => {
+        work.askers.delete(asker);
+        reject(new ServiceProblem("question-dropped"));
+        if (work.askers.size === 0) this.#unasked(work);
+      };
+      const settled =
+        <T>(settle: (value: T) => void) =>
+        (value: T) => {
+          signal.removeEventListener("abort", leave);
+          settle(value);
+        };
+      const asker = { resolve: settled(resolve), reject: settled(reject) };
+      work.askers.add(asker);
+      signal.addEventListener("abort", leave, { once: true });
+      this.#assign();
+    });
+  }
+
+  /** The same question, waiting or being worked on, if its answer will be as new as one asked for now. */
+  #equalTo(question: Question, asked: readonly unknown[]): Asked | null {
+    const key = keyOf(question, asked);
+    const waiting = this.#waiting.find((one) => one.key === key);
+    if (waiting !== undefined) {
+      // Its window ends at the newest moment that was asked for.
+      waiting.asked = asked;
+      return waiting;
+    }
+    const seat = this.#seats.find(({ work, isCutOff }) => work?.key === key && !isCutOff);
+    if (seat === undefined || seat.work === null) return null;
+    const ageMs = this.#options.clock.monotonicMs() - seat.work.beganMs;
+    if (ageMs > MAX_JOIN_AGE_MS || seat.work.state !== this.#options.state()) return null;
+    seat.cancelGrace?.();
+    seat.cancelGrace = null;
+    return seat.work;
+  }
+
+  #enqueue(question: Question, asked: readonly unknown[]): Asked {
+    if (this.#waiting.length >= MAX_WAITING) throw new ServiceProblem("questions-full");
+    const work: Asked = {
+      question,
+      asked,
+      key: keyOf(question, asked),
+      isLong: mayTakeLong(question, asked),
+      askers: new Set(),
+      state: 0,
+      beganMs: 0,
+    };
+    this.#waiting.push(work);
+    return work;
+  }
+
+  #unasked(work: Asked): void {
+    this.#waiting = this.#waiting.filter((one) => one !== work);
+    const seat = this.#seats.find((one) => one.work === work);
+    if (seat === undefined) return;
+    seat.cancelGrace = this.#options.clock.after(GRACE_MS, () => {
+      seat.cancelGrace = null;
+      if (seat.work === work && work.askers.size === 0) this.#cutOff(seat);
+    });
+  }
+
+  /** Hands out what waits, in order; questions that may take long leave one thread to the others. */
+  #assign(): void {
+    for (;;) {
+      const seat = this.#seats.find(({ work }) => work === null);
+      if (seat === undefined || this.#isClosing) return;
+      const long = this.#seats.filter(({ work }) => work?.isLong === true).length;
+      const mayBeLong = long < Math.max(1, this.#seats.length - 1);
+      const next = this.#waiting.findIndex(({ isLong }) => mayBeLong || !isLong);
+      const [work] = next < 0 ? [] : this.#waiting.splice(next, 1);
+      if (work === undefined) return;
+      this.#begin(seat, work);
+    }
+  }
+
+  #begin(seat: Seat, work: Asked): void {
+    seat.work = work;
+    work.beganMs = this.#options.clock.monotonicMs();
+    try {
+      work.state = this.#options.state();
+      seat.thread ??= this.#start(seat);
+      seat.thread.post({ kind: "ask", question: work.question, asked: work.asked });
+    } catch (error) {
+      seat.work = null;
+      fail(work, error instanceof Error ? error : new Error(String(error)));
+    }
+  }
+
+  #start(seat: Seat): ReadingThread {
+    const thread = this.#options.start({
+      answered: (message) => {
+        if (seat.thread !== thread || seat.isCutOff) return;
+        const work = this.#empty(seat);
+        if (work === null) return;
+        for (const { resolve, reject } of work.askers)
+          if (message.kind === "answered") resolve(message.answer);
+          else reject(errorOf(message.failure));
+        if (this.#isClosing) thread.post({ kind: "close" });
+        else this.#assign();
+      },
+      ended: (error) => {
+        if (seat.thread !== thread) return;
+        seat.thread = null;
+        seat.isCutOff = false;
+        const work = this.#empty(seat);
+        if (error !== null) this.#options.log(`A reading thread has ended: ${error.message}.`);
+        if (work !== null)
+          fail(work, new ServiceProblem(this.#isClosing ? "question-dropped" : "question-lost"));
+        this.#noteEnd();
+        this.#assign();
+      },
+    });
+    return thread;
+  }
+
+  /** Ends the thread amid its work: the seat is free once it is gone. */
+  #cutOff(seat: Seat): void {
+    seat.isCutOff = true;
+    if (seat.work !== null) fail(seat.work, new ServiceProblem("question-dropped"));
+    seat.thread?.terminate();
+  }
+
+  #empty(seat: Seat): Asked | null {
+    const { work } = seat;
+    seat.work = null;
+    seat.cancelGrace?.();
+    seat.cancelGrace = null;
+    return work;
+  }
+
+  #noteEnd(): void {
+    if (this.#isClosing && this.#seats.every(({ thread }) => thread === null)) this.#closed();
+  }
+}
+
+function fail(work: Asked, error: Error): void {
+  for (const asker of work.askers) asker.reject(error);
+  work.askers.clear();
+}
+
+function keyOf(question: Question, asked: readonly unknown[]): string {
+  const { nowAt } = QUESTIONS[question];
+  return JSON.stringify([question, ...asked.filter((_, i) => i !== nowAt)]);
+}
+
+function mayTakeLong(question: Question, asked: readonly unknown[]): boolean {
+  const { nowAt, isLong } = QUESTIONS[question];
+  const window = nowAt === null ? undefined : asked[nowAt - 1];
+  if (isLong === true) return true;
+  if (typeof window !== "object" || window === null) return false;
+  return lengthSeconds(window) > LONG_WINDOW_S;
+}
+
+/** Infinite when an end is open. */
+function lengthSeconds({ last, from, to }: WindowQuery): number {
+  if (last !== undefined) return last;
+  if (from === undefined || to === undefined) return Number.POSITIVE_INFINITY;
+  return (Date.parse(to) - Date.parse(from)) / 1000;
+}
+
+/** The pool over a store in use; `state` as in ReadingPoolOptions. */
+export function openReadingPool(
+  settings: ReadingSettings,
+  { state, log }: Pick<ReadingPoolOptions, "state" | "log">,
+): ReadingPool {
+  // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
+  const file = new URL("./reading-thread.js", import.meta.url);
+  const start = (events: ReadingThreadEvents) => startReadingThread(file, settings, events);
+  return new ReadingPool({ start, threads: readingThreads(), state, clock: SYSTEM_CLOCK, log });
+}
+
+/** Starts a worker thread that speaks the messages of reading-messages.ts. */
+export function startReadingThread(
+  file: URL,
+  workerData: unknown,
+  { answered, ended }: ReadingThreadEvents,
+): ReadingThread {
+  const worker = new Worker(file, { workerData });
+  let failure: Error | null = null;
+  worker.on("message", answered);
+  worker.once("error", (error) => {
+    failure = error;
+  });
+  worker.once("exit", () => ended(failure));
+  return {
+    post: (message) => worker.postMessage(message),
+    terminate: () => void worker.terminate(),
+  };
+}

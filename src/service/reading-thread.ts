@@ -1,0 +1,50 @@
+/**
+ * A reading thread: one reading connection, one question at a time, answered by the views. Started by reading-pool.ts;
+ * its settings are its worker data, its life ends with `close` or when a question that nobody waits for is cut off.
+ */
+import { parentPort, workerData } from "node:worker_threads";
+import { setThreadPriority } from "../intake/thread-priority.ts";
+import { openFurtherReader, type Store } from "../store/open.ts";
+import {
+  type FromReadingThread,
+  failureOf,
+  type ReadingSettings,
+  type ToReadingThread,
+} from "./reading-messages.ts";
+import { storeViews } from "./store-views.ts";
+import type { Views } from "./views.ts";
+
+/** Who records and who answers gateways come first. Chosen: a third of an equal thread's share when all want all. */
+const GIVES_WAY = 5;
+
+const port = parentPort;
+if (port === null) throw new Error("src/service/reading-thread.ts runs as a worker thread only.");
+const settings = workerData as ReadingSettings;
+
+let store: Store | null = null;
+let views: Views | null = null;
+
+/** Opened with the first question, so that a store that cannot be opened is that question's error. */
+function openViews(): Views {
+  store ??= openFurtherReader(settings.file);
+  views ??= storeViews(store, settings.ownPlans);
+  return views;
+}
+
+function answer({ question, asked }: Extract<ToReadingThread, { kind: "ask" }>): FromReadingThread {
+  try {
+    const ask = openViews()[question] as (...args: readonly unknown[]) => unknown;
+    return { kind: "answered", answer: ask(...asked) };
+  } catch (error) {
+    return { kind: "failed", failure: failureOf(error) };
+  }
+}
+
+setThreadPriority(GIVES_WAY);
+port.on("message", (message: ToReadingThread) => {
+  if (message.kind === "ask") port.postMessage(answer(message));
+  else {
+    store?.close();
+    port.close();
+  }
+});
