@@ -5,6 +5,7 @@
 
 import type { CauseWord } from "../words/causes.ts";
 import type { Certainty } from "../words/certainty.ts";
+import type { NamedText } from "./named-text.ts";
 import type { TimeRange } from "./time-range.ts";
 
 /** One packet as one gateway reported it, ghosts and replays left out. */
@@ -48,7 +49,6 @@ export type CounterAcross = "ran-on" | "began-anew" | "stood";
 export interface SceneGateway {
   readonly id: number;
   readonly eui: string;
-  readonly name: string | null;
   /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: not to be told. */
   readonly outages: readonly (TimeRange & { readonly restarted: boolean | null; readonly open: boolean })[];
   /** Where nothing was recorded of it. */
@@ -153,7 +153,7 @@ export interface RestsOn extends TimeRange {
 }
 
 export interface FindingEvidence {
-  readonly sentence: string;
+  readonly sentence: NamedText;
   readonly lane: Lane;
   readonly restsOn: RestsOn | null;
   /** Natural logarithm of how much likelier it makes the cause. */
@@ -167,7 +167,7 @@ export interface GapJudgement {
   readonly confidence: number;
   /** From the confidence alone, see src/words/certainty.ts. */
   readonly word: Certainty;
-  readonly sentence: string;
+  readonly sentence: NamedText;
   /** Strongest first; of an unexplained gap for and against whatever came closest. */
   readonly evidence: readonly FindingEvidence[];
   readonly against: readonly FindingEvidence[];

@@ -144,18 +144,24 @@ export function gapPage(store: Store, id: string): GapPage | null {
     },
     counters: countersOnAxis(scene, axis, names),
     ...neighboursOnAxis(scene, axis, names),
-    heartbeat: scene.homes.map((home) => heartbeatOf(store, home, axis)),
+    heartbeat: scene.homes.map((home) => ({
+      ...heartbeatOf(store, home, axis),
+      gatewayName: names.gatewayNames.get(home.eui) ?? null,
+    })),
     noiseDbm: scene.homes.map((home) => ({
       gatewayEui: home.eui,
-      gatewayName: home.name,
+      gatewayName: names.gatewayNames.get(home.eui) ?? null,
       values: noiseCells(receptions, home.id, axis),
     })),
     load: scene.homes.map((home) => ({
       gatewayEui: home.eui,
-      gatewayName: home.name,
+      gatewayName: names.gatewayNames.get(home.eui) ?? null,
       values: loadCells(receptions, home.id, axis),
     })),
-    margin: scene.homes.map((home) => marginOf(scene, receptions, home)),
+    margin: scene.homes.map((home) => ({
+      ...marginOf(scene, receptions, home),
+      gatewayName: names.gatewayNames.get(home.eui) ?? null,
+    })),
     transmissions: scene.homes
       .flatMap(({ eui, transmissions }) =>
         transmissions
@@ -188,9 +194,9 @@ function axisOf({ before, within, after }: Scene): Axis {
 
 function heartbeatOf(
   store: Store,
-  { id, eui, name }: Scene["homes"][number],
+  { id, eui }: Scene["homes"][number],
   axis: Axis,
-): GapPage["heartbeat"][number] {
+): Omit<GapPage["heartbeat"][number], "gatewayName"> {
   const fromMinute = minuteOf(axis.fromUs);
   const rows = heartbeatCells(
     store,
@@ -206,7 +212,6 @@ function heartbeatOf(
   };
   return {
     gatewayEui: eui,
-    gatewayName: name,
     keepalives: lane((row) => row.keepalives),
     statusReports: lane((row) => row.statusReports),
     datagrams: lane((row) => row.datagrams),
@@ -242,14 +247,13 @@ function loadCells(receptions: readonly SceneReception[], gatewayId: number, axi
 function marginOf(
   { gap }: Scene,
   receptions: readonly SceneReception[],
-  { id, eui, name }: Scene["homes"][number],
-): GapPage["margin"][number] {
+  { id, eui }: Scene["homes"][number],
+): Omit<GapPage["margin"][number], "gatewayName"> {
   const own = receptions.filter(
     ({ gatewayId, lifeId, crcOk }) => gatewayId === id && lifeId === gap.lifeId && crcOk,
   );
   return {
     gatewayEui: eui,
-    gatewayName: name,
     atMs: own.map(({ atUs }) => atUs / 1000),
     marginDb: own.map(({ snrDb, spreadingFactor }) =>
       spreadingFactor === null ? null : rounded(linkMarginDb(snrDb, spreadingFactor)),

@@ -3,6 +3,7 @@ import type { Cause, DropoutRow, EpisodeRow, Finding, GapCounts, GapsView } from
 import { episodeSentence, gapsSentence, outageSentence } from "../diagnosis/gap-sentences.ts";
 import { countDevices } from "../diagnosis/status.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { type NamedText, type NameOf, renderNamed } from "../model/named-text.ts";
 import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { type GapCount, goesOn, type StoredGap, type StoredOutage } from "../store/queries/gaps.ts";
@@ -167,6 +168,8 @@ export interface GapNames {
   readonly nodes: ReadonlyMap<string, LabelRecord>;
   readonly home: HomeNetworks;
   readonly gateways: ReadonlyMap<number, { readonly eui: string; readonly name: string | null }>;
+  /** Name of a gateway by its EUI. */
+  readonly gatewayNames: ReadonlyMap<string, string | null>;
   /** Number of a life by its row id. */
   readonly lifeNumber: (lifeId: number) => number;
 }
@@ -225,6 +228,7 @@ export function gapNames(store: Store, untilUs: number): GapNames {
   return {
     nodes,
     home: homeNetworksUntil(store, nodes, untilUs),
+    gatewayNames: new Map([...named].map(([eui, { name }]) => [eui, name])),
     gateways: new Map(
       allGateways(store).map(({ id, eui }) => [id, { eui, name: named.get(eui)?.name ?? null }]),
     ),
@@ -278,24 +282,32 @@ function findingOf(gap: StoredGap, names: GapNames): Finding {
       recordNext: [],
     };
   }
-  // Written by gap-rows.ts in the contract's form.
-  const text = JSON.parse(named(gap.finding, names)) as Omit<Finding, "cause" | "confidence" | "word">;
+  // Written by gap-rows.ts in the contract's form, but for its sentences.
+  const stored = JSON.parse(gap.finding) as StoredFinding;
+  const nameOf: NameOf = (kind, id) =>
+    (kind === "node" ? names.nodes.get(id)?.name : names.gatewayNames.get(id)) ?? null;
+  const read = (sentence: NamedText) => sentenceOf(sentence, nameOf);
+  const readEvidence = (one: StoredEvidence) => ({ ...one, sentence: read(one.sentence) });
   return {
-    ...text,
+    ...stored,
+    sentence: read(stored.sentence),
+    evidence: stored.evidence.map(readEvidence),
+    against: stored.against.map(readEvidence),
     cause: gap.cause as Finding["cause"],
     confidence: Math.round(gap.confidence * 1000) / 1000,
     word: certaintyOf(gap.cause, gap.confidence),
   };
 }
 
-/** Findings are kept with identifiers, since people rename gateways: they are told by the names of today. */
-function named(finding: string, { gateways }: GapNames): string {
-  let words = finding;
-  for (const { eui, name } of gateways.values()) {
-    if (name === null || !words.includes(eui)) continue;
-    const inJson = JSON.stringify(name).slice(1, -1);
-    // Only where a sentence speaks of it; the links to receptions keep the identifier.
-    words = words.replace(new RegExp(`[Gg]ateway ${eui}`, "g"), () => inJson);
-  }
-  return words;
+type StoredEvidence = Omit<Finding["evidence"][number], "sentence"> & { readonly sentence: NamedText };
+type StoredFinding = Omit<Finding, "cause" | "confidence" | "word" | "sentence" | "evidence" | "against"> & {
+  readonly sentence: NamedText;
+  readonly evidence: readonly StoredEvidence[];
+  readonly against: readonly StoredEvidence[];
+};
+
+/** A sentence of an older store is one text, in which a gateway without a name stands as "gateway EUI". */
+function sentenceOf(stored: NamedText, nameOf: NameOf): string {
+  if (typeof stored !== "string") return renderNamed(stored, nameOf);
+  return stored.replace(/[Gg]ateway ([0-9A-F]{16})/g, (text, eui: string) => nameOf("gateway", eui) ?? text);
 }

@@ -131,6 +131,48 @@ describe("the gaps of a window", () => {
     for (const { finding } of gaps) expect(finding).toMatchObject({ cause: "unexplained", confidence: 0 });
   });
 
+  it("bear the name that the gateway has today, also where a store of before holds its identifier", () => {
+    const store = aSiteWithGaps();
+    const sentences = () =>
+      gapsView(store, windowOf(0, 3 * HOUR))
+        .gaps.filter(({ finding }) => finding.cause === "gateway-unreachable")
+        .flatMap(({ finding }) => finding.evidence.map(({ sentence }) => sentence))
+        .filter((sentence) => sentence.includes("sent nothing for"));
+    const name = (text: string) =>
+      store.prepare("INSERT OR REPLACE INTO label (kind, id, name) VALUES ('gateway', ?, ?)").run(SHED, text);
+    expect(sentences().map((text) => text.slice(0, 43))).toEqual(
+      Array(3).fill(`Gateway ${SHED} sent nothing for 6`),
+    );
+    name('Shed "$&"');
+    expect(sentences().map((text) => text.slice(0, 26))).toEqual(Array(3).fill('Shed "$&" sent nothing for'));
+    name("Packing shed");
+    const before = JSON.stringify({
+      sentence: "Missed 6 counters in 6 min: the gateway could not be reached; the node went on sending.",
+      evidence: [
+        {
+          sentence: `Gateway ${SHED} sent nothing for 6 min; it has not come back.`,
+          lane: "heartbeat",
+          receptionsQuery: { devAddr: null, life: null, gateway: SHED, from: moment(0), to: moment(9) },
+          weight: 5,
+        },
+      ],
+      against: [],
+      alternatives: [],
+      recordNext: [],
+    });
+    store.prepare("UPDATE gap SET finding = ? WHERE cause = 'gateway-unreachable'").run(before);
+    const view = GapsView.parse(gapsView(store, windowOf(0, 3 * HOUR)));
+    const old = view.gaps.find(({ finding }) => finding.cause === "gateway-unreachable");
+    expect(old?.finding.evidence).toEqual([
+      {
+        sentence: "Packing shed sent nothing for 6 min; it has not come back.",
+        lane: "heartbeat",
+        receptionsQuery: { devAddr: null, life: null, gateway: SHED, from: moment(0), to: moment(9) },
+        weight: 5,
+      },
+    ]);
+  });
+
   it("lead from every sentence to receptions of the gap's time", () => {
     const { gaps } = gapsView(aSiteWithGaps(), windowOf(0, 3 * HOUR));
     for (const { finding } of gaps) {

@@ -199,10 +199,13 @@ function openSilence(sight: Sight, restsOn: EvidencePiece["restsOn"], due: strin
 
 function successorEvidence({ scene: { successor, gap } }: Sight): EvidencePiece[] {
   if (successor === null) return [];
-  const address = formatDevAddr(successor.devAddr);
   return [
     {
-      sentence: `A device joined (${successor.joinEui}) ${span((successor.joinAtUs - gap.fromUs) / 1e6)} after its last frame, and ${address} began at a low counter, in the same rhythm and as strong: most likely the same device under a new address.`,
+      sentence: [
+        `A device joined (${successor.joinEui}) ${span((successor.joinAtUs - gap.fromUs) / 1e6)} after its last frame, and `,
+        { node: formatDevAddr(successor.devAddr) },
+        " began at a low counter, in the same rhythm and as strong: most likely the same device under a new address.",
+      ],
       lane: "joins",
       restsOn: {
         fromUs: successor.joinAtUs - 1,

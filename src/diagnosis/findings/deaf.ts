@@ -4,6 +4,7 @@
  */
 
 import type { CounterAcross, SceneGateway, SceneReception } from "../../model/gap.ts";
+import type { NamedText } from "../../model/named-text.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
@@ -47,7 +48,7 @@ export function deafEvidence(sight: Sight): EvidencePiece[] {
     const sent = sight.scene.gap.kind === "silence" && !sight.scene.gap.open ? 0.2 : 1;
     return [
       {
-        sentence: `${sentenceOf(longest, home)} ${percent(share)} of what is missing falls into that time.`,
+        sentence: sentenceOf(longest, home, share),
         lane: "heartbeat",
         restsOn: { fromUs: longest.fromUs, toUs: longest.toUs, ofNode: false, gatewayEui: home.eui },
         weights: {
@@ -67,14 +68,17 @@ export function deafEvidence(sight: Sight): EvidencePiece[] {
 function sentenceOf(
   { reports, sendersDue, framesDue, counter, heardElsewhere, ...time }: DeafRadio,
   home: SceneGateway,
-) {
-  const who = home.name ?? `Gateway ${home.eui}`;
+  share: number,
+): NamedText {
   const others =
     heardElsewhere === null || heardElsewhere === 0
       ? ""
       : ` Another gateway heard ${figure(heardElsewhere)} frames of them meanwhile.`;
   const end = counter === "began-anew" ? " It heard again after its counter began anew." : "";
-  return `${who} heard no packet for ${span(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${figure(reports)} status reports count 0; about ${figure(framesDue)} frames of ${sendersDue} nodes were due.${others}${end}`;
+  return [
+    { gateway: home.eui },
+    ` heard no packet for ${span(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${figure(reports)} status reports count 0; about ${figure(framesDue)} frames of ${sendersDue} nodes were due.${others}${end} ${percent(share)} of what is missing falls into that time.`,
+  ];
 }
 
 /** The longest silences of a scene are looked at, and no more. */

@@ -1,5 +1,6 @@
 /** What is one piece of evidence, and which causes may a finding name? */
 import type { FindingEvidence, Lane, RestsOn } from "../../model/gap.ts";
+import type { NamedText } from "../../model/named-text.ts";
 import { CAUSES, type CauseWord, type NamedCause } from "../../words/causes.ts";
 import { CERTAIN_FROM, type Certainty, certaintyOf, POSSIBLE_FROM } from "../../words/certainty.ts";
 
@@ -8,7 +9,7 @@ export { CAUSES, type CauseWord, type NamedCause } from "../../words/causes.ts";
 
 /** One observation, and by how much it makes each cause likelier (above 0) or less likely: natural logarithms. */
 export interface EvidencePiece {
-  readonly sentence: string;
+  readonly sentence: NamedText;
   readonly lane: Lane;
   readonly restsOn: RestsOn | null;
   readonly weights: Partial<Record<NamedCause, number>>;

@@ -235,7 +235,6 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
   const longest = outs.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
   const restarted = outs.some((out) => out.restarted === true);
   const ranOn = !restarted && outs.some((out) => out.restarted === false);
-  const who = gateway.name ?? `Gateway ${gateway.eui}`;
   const counter = restarted
     ? "its concentrator's counter began anew with it"
     : ranOn
@@ -248,7 +247,10 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
   const sent = (gap.kind === "silence" && !gap.open ? 0.2 : 1) * rank;
   const weight = 5 * sure * sent;
   return {
-    sentence: `${who} sent nothing for ${span(lengthUs(longest) / 1e6)}; ${counter}; ${percent(share)} of what is missing falls into that time.`,
+    sentence: [
+      { gateway: gateway.eui },
+      ` sent nothing for ${span(lengthUs(longest) / 1e6)}; ${counter}; ${percent(share)} of what is missing falls into that time.`,
+    ],
     lane: "heartbeat",
     restsOn: { ...longest, ofNode: false, gatewayEui: gateway.eui },
     weights: {

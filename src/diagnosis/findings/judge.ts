@@ -4,6 +4,7 @@
  */
 import type { GapJudgement, Scene } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
+import type { NamedText } from "../../model/named-text.ts";
 import { certaintyPrefix } from "../../words/certainty.ts";
 import { figure } from "../../words/format.ts";
 import { span } from "../status.ts";
@@ -106,10 +107,14 @@ const WORDS: Readonly<Record<CauseWord, string>> = {
 };
 
 /** "Lost 14 counters in 23 min, most likely because …". Also for the strip of a node's page. */
-function sentenceOf(judged: Judged, { gap, successor }: Scene, isShared: boolean): string {
+function sentenceOf(judged: Judged, { gap, successor }: Scene, isShared: boolean): NamedText {
   if (judged.cause === "node-restarted" && gap.open && successor !== null) {
     const away = span((successor.firstAtUs - gap.fromUs) / 1e6);
-    return `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as ${formatDevAddr(successor.devAddr)}.`;
+    return [
+      `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as `,
+      { node: formatDevAddr(successor.devAddr) },
+      ".",
+    ];
   }
   const long = span((gap.toUs - gap.fromUs) / 1e6);
   const count = (n: number) => `${figure(n)} ${n === 1 ? "counter" : "counters"}`;

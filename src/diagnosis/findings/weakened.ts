@@ -65,7 +65,6 @@ function piece(
   sure: number,
   leftDb: number | null,
 ): EvidencePiece {
-  const who = home.name ?? `gateway ${home.eui}`;
   const odds = Math.log(fall.confidence / (1 - fall.confidence));
   const witness =
     fall.elsewhere === null
@@ -73,7 +72,11 @@ function piece(
       : ` At another gateway ${fall.elsewhere.senders} of them changed by ${decibel(fall.elsewhere.changeDb)}.`;
   const left = leftDb === null ? "" : ` That leaves this node ${decibel(leftDb)} of margin.`;
   return {
-    sentence: `All that ${who} hears fell by ${decibel(-fall.changeDb)} (${decibel(-fall.highDb)} to ${decibel(-fall.lowDb)}) together: ${fall.senders} of ${fall.compared} nodes${fall.vanished === 0 ? "" : `; ${fall.vanished} more are heard no longer`}.${witness}${left}`,
+    sentence: [
+      "All that ",
+      { gateway: home.eui },
+      ` hears fell by ${decibel(-fall.changeDb)} (${decibel(-fall.highDb)} to ${decibel(-fall.lowDb)}) together: ${fall.senders} of ${fall.compared} nodes${fall.vanished === 0 ? "" : `; ${fall.vanished} more are heard no longer`}.${witness}${left}`,
+    ],
     lane: "margin",
     restsOn: { fromUs: scene.before.fromUs, toUs: scene.after.toUs, ofNode: false, gatewayEui: home.eui },
     weights: {

@@ -74,9 +74,7 @@ export class SceneReader {
       `SELECT from_us AS fromUs, to_us AS toUs, life FROM gap WHERE dev_addr = ? AND tag = 'shared'
        AND from_us < ? AND to_us > ? LIMIT 1`,
     );
-    this.#gateway = db.prepare(
-      "SELECT g.id, g.eui, l.name FROM gateway g LEFT JOIN label l ON l.kind = 'gateway' AND l.id = g.eui WHERE g.id = ?",
-    );
+    this.#gateway = db.prepare("SELECT id, eui FROM gateway WHERE id = ?");
     const reading = (bounds: string, order: string) =>
       db.prepare(
         `SELECT tmst_key AS tmstUs, at_us AS atUs FROM reception INDEXED BY reception_by_time
@@ -184,7 +182,7 @@ export class SceneReader {
     { before, within, after }: { before: TimeRange; within: TimeRange; after: TimeRange },
     frontierUs: number,
   ): SceneGateway {
-    const { eui, name } = this.#gateway.get(id) as { eui: string; name: string | null };
+    const { eui } = this.#gateway.get(id) as { eui: string };
     const span = { fromUs: before.fromUs, toUs: Math.max(after.toUs, within.toUs) };
     const mine = <T extends { readonly gatewayId: number }>(list: readonly T[]) =>
       list.filter(({ gatewayId }) => gatewayId === id);
@@ -193,7 +191,6 @@ export class SceneReader {
     return {
       id,
       eui,
-      name,
       outages: this.#outages.touching(id, span).map(({ fromUs, toUs }) => {
         const endUs = toUs === null || toUs > frontierUs ? null : toUs;
         return {

@@ -138,7 +138,8 @@ export function watchStatements(db: Store) {
   };
 }
 
-// How is a finding kept? As the JSON that an answer hands on: in the contract's form, but for the judged figures in columns.
+// How is a finding stored? As JSON in the contract's form, but for the judged figures in columns, and with identifiers in its
+// sentences where an answer has names (src/model/named-text.ts).
 
 interface OfNode {
   readonly devAddr: number;

@@ -5,6 +5,7 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import type { NextLife } from "../../../src/model/gap.ts";
+import { renderNamed } from "../../../src/model/named-text.ts";
 import {
   chance,
   EIGHT,
@@ -273,8 +274,8 @@ describe("gateway-deaf", () => {
     expectOnly(history, "gateway-deaf");
     const [found] = findingsOf(history, [1]);
     expect(found?.judgement).toMatchObject({ scope: "gateway", gatewayId: 1 });
-    expect(found?.judgement.evidence[0]?.sentence).toMatch(
-      /heard no packet for .* Its \d+ status reports count 0; about \d+ frames of \d+ nodes were due/,
+    expect(renderNamed(found?.judgement.evidence[0]?.sentence ?? "", () => null)).toMatch(
+      /^Gateway 02005E1000000001 heard no packet for .* Its \d+ status reports count 0; about \d+ frames of \d+ nodes were due/,
     );
   });
   it("is named while it goes on, and the next step is a restart", () => {
@@ -305,7 +306,8 @@ describe("gateway-weakened", () => {
     const [found] = findingsOf(site(1, { weaker: (_, atUs) => (during(atUs) ? 14 : 0) }), [1]);
     expect(found?.judgement).toMatchObject({ cause: "gateway-weakened", scope: "gateway", gatewayId: 1 });
     const { evidence } = found!.judgement;
-    const sentence = evidence.find(({ sentence: words }) => words.startsWith("All that"))?.sentence ?? "";
+    const sentences = evidence.map(({ sentence }) => renderNamed(sentence, () => null));
+    const sentence = sentences.find((text) => text.startsWith("All that gateway 02005E1000000001 hears"));
     expect(sentence).toMatch(/hears fell by 1[345]\.\d\D*dB .* together: \d+ of \d+ nodes.*No other gateway/);
   });
   it("is not called noise when three of four nodes vanish and the last comes 24 dB weaker", () => {

@@ -353,7 +353,6 @@ function sceneOf(history: History, node: Node, gap: GapDraft, nextLife: NextLife
   const gateway: SceneGateway = {
     id: 1,
     eui: "02005E1000000001",
-    name: "Packing shed",
     outages: (faults.outages ?? [])
       .filter(({ fromUs, toUs }) => fromUs < after.toUs && toUs > before.fromUs)
       .map((out) => ({ ...out, open: false })),

@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
+import { type NamedText, renderNamed } from "../../../src/model/named-text.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
 import { joinRequest, phy, pull, push, SHED, TOWER } from "../traffic.ts";
@@ -39,7 +40,9 @@ function findingOf(newcomer: string, newcomerDbm: number) {
   const row = store
     .prepare("SELECT cause, json_extract(finding, '$.sentence') AS sentence FROM gap WHERE dev_addr = ?")
     .get(Number.parseInt(OLD, 16));
-  return row as { cause: string; sentence: string };
+  const { cause, sentence } = row as { cause: string; sentence: string };
+  const parts = sentence.startsWith("[") ? (JSON.parse(sentence) as NamedText) : sentence;
+  return { cause, sentence: renderNamed(parts, () => null) };
 }
 
 describe("a node that joins and comes back under another address", () => {
