@@ -144,11 +144,17 @@ function isNamed(cause: string, episode: TruthEpisode): boolean {
   return cause === episode.cause || episode.alsoTrue.includes(cause);
 }
 
-/** The time that a dropout and an episode share; an episode of a moment shares 1 ms with what contains it. */
+/** A frame that is on the air as an episode of a moment happens ends after it: the longest airtime there is. */
+const ON_THE_AIR_MS = 3000;
+
+/** The time that a dropout and an episode share; an episode of a moment shares what a frame on the air takes. */
 function sharedTime(row: { from: string; to: string }, episode: TruthEpisode): Span {
   return {
     fromMs: Math.max(Date.parse(row.from), Date.parse(episode.from)),
-    toMs: Math.min(Date.parse(row.to), Math.max(Date.parse(episode.to), Date.parse(episode.from) + 1)),
+    toMs: Math.min(
+      Date.parse(row.to),
+      Math.max(Date.parse(episode.to), Date.parse(episode.from) + ON_THE_AIR_MS),
+    ),
   };
 }
 

@@ -81,34 +81,67 @@ function sentenceOf(
   ];
 }
 
+/** Share of a stretch without any packet from which it is one silence of the radio. Chosen. */
+const WHOLE_SILENCE = 0.6;
+
+/**
+ * Whether nothing tells noise that drowns all from a radio that hangs: no packet came for most of the stretch, also none with a wrong
+ * CRC, and the status reports are too few, or count too little, for the rule of the deaf radio.
+ */
+export function isRadioOpen(sight: Sight, home: SceneGateway, stretch: TimeRange): boolean {
+  if (deafTimesOf(sight, home).length > 0) return false;
+  const longest = silencesOf(sight, home)[0]?.silence;
+  if (longest === undefined || overlapUs(longest, stretch) < WHOLE_SILENCE * lengthUs(stretch)) return false;
+  const intervalUs = median(
+    home.reports.slice(1).map(({ atUs }, i) => atUs - (home.reports[i]?.atUs ?? atUs)),
+  );
+  // A report that counts a packet in it was about noise, or about what came broken.
+  return !home.reports.some(
+    ({ atUs, received }) =>
+      received !== null && received > 0 && atUs - (intervalUs ?? 0) >= longest.fromUs && atUs <= longest.toUs,
+  );
+}
+
 /** The longest silences of a scene are looked at, and no more. */
 const MAX_SILENCES = 5;
 
-/** When the radio of a home gateway was deaf within the gap. */
-function deafTimesOf({ scene }: Sight, home: SceneGateway): DeafRadio[] {
-  const { within, after } = scene;
-  const packets = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
+interface Silence {
+  readonly last: SceneReception;
+  /** null: none has come since. */
+  readonly next: SceneReception | null;
+  readonly silence: TimeRange;
+}
+
+/** The longest times within the gap in which a gateway delivered no packet, longest first. */
+function silencesOf({ scene: { receptions, within, after } }: Sight, home: SceneGateway): Silence[] {
+  const packets = receptions.filter(({ gatewayId }) => gatewayId === home.id);
   const endUs = Math.max(within.toUs, after.toUs);
   return packets
-    .map((last, i) => ({ last, next: packets[i + 1] }))
+    .map((last, i) => ({ last, next: packets[i + 1] ?? null }))
     .map(({ last, next }) => ({ last, next, silence: { fromUs: last.atUs, toUs: next?.atUs ?? endUs } }))
     .filter(({ silence }) => overlapUs(silence, within) > 0)
     .sort((a, b) => lengthUs(b.silence) - lengthUs(a.silence) || a.silence.fromUs - b.silence.fromUs)
-    .slice(0, MAX_SILENCES)
-    .flatMap(({ last, next, silence }) => {
-      const reports = home.reports.filter(({ atUs }) => atUs > silence.fromUs && atUs <= silence.toUs);
-      if (reports.length < MIN_EMPTY_REPORTS) return [];
-      const senders = sendersBefore(packets, silence.fromUs);
-      const deaf = deafRadio({
-        silence,
-        isOpen: next === undefined,
-        reports,
-        senders: [...senders.values()],
-        heardElsewhere: heardElsewhere(scene.receptions, home, senders, silence),
-        counter: counterOf(last, next, home, silence),
-      });
-      return deaf ?? [];
+    .slice(0, MAX_SILENCES);
+}
+
+/** When the radio of a home gateway was deaf within the gap. */
+function deafTimesOf(sight: Sight, home: SceneGateway): DeafRadio[] {
+  const { scene } = sight;
+  const packets = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
+  return silencesOf(sight, home).flatMap(({ last, next, silence }) => {
+    const reports = home.reports.filter(({ atUs }) => atUs > silence.fromUs && atUs <= silence.toUs);
+    if (reports.length < MIN_EMPTY_REPORTS) return [];
+    const senders = sendersBefore(packets, silence.fromUs);
+    const deaf = deafRadio({
+      silence,
+      isOpen: next === null,
+      reports,
+      senders: [...senders.values()],
+      heardElsewhere: heardElsewhere(scene.receptions, home, senders, silence),
+      counter: counterOf(last, next, home, silence),
     });
+    return deaf ?? [];
+  });
 }
 
 function sendersBefore(packets: readonly SceneReception[], untilUs: number): Map<number, RegularSender> {
@@ -159,13 +192,13 @@ function heardElsewhere(
 
 /** What the counter did across a silence: by the packets at both ends, else by the restarts that are known. */
 function counterOf(
-  before: SceneReception | undefined,
-  after: SceneReception | undefined,
+  before: SceneReception,
+  after: SceneReception | null,
   { restartsUs }: SceneGateway,
   silence: TimeRange,
 ): CounterAcross | null {
   if (restartsUs.some((atUs) => atUs > silence.fromUs && atUs <= silence.toUs)) return "began-anew";
-  const [first, last] = [before?.tmstUs ?? null, after?.tmstUs ?? null];
+  const [first, last] = [before.tmstUs, after?.tmstUs ?? null];
   if (first === null || last === null) return null;
   return counterAcross({ tmstUs: first, atUs: silence.fromUs }, { tmstUs: last, atUs: silence.toUs });
 }

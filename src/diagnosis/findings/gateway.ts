@@ -10,7 +10,7 @@ import { median, quantile } from "../../statistics/robust.ts";
 import { figure } from "../../words/format.ts";
 import { percent, span } from "../status.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
-import { isIn, lengthUs, type Sight } from "./observations.ts";
+import { countedIn, isIn, lengthUs, type Sight } from "./observations.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
 
 // Did frames get lost between gateway and this service? The daemon's own counters prove it.
@@ -56,7 +56,8 @@ const MIN_RUN = 5;
 const MIN_UNACKNOWLEDGED = 2;
 
 /** The evidence that datagrams were lost in part; null where they came, or nothing tells. */
-function backhaulEvidence({ scene, missed, lossWithin, lossRange }: Sight): EvidencePiece | null {
+function backhaulEvidence(sight: Sight): EvidencePiece | null {
+  const { scene, missed, lossWithin, lossRange } = sight;
   const { homes, within, receptions } = scene;
   const [gateway] = homes;
   if (gateway === undefined || lossWithin === 0) return null;
@@ -96,11 +97,24 @@ function backhaulEvidence({ scene, missed, lossWithin, lossRange }: Sight): Evid
     restsOn: { ...within, ofNode: false, gatewayEui: gateway.eui },
     weights: isOfTheSize
       ? { ...weigh(-2, ...OTHERS), "backhaul-loss": 7 }
-      : { ...weigh(-4, "gateway-restarted", "gateway-unreachable"), "backhaul-loss": -1 },
+      : {
+          ...weigh(-4, "gateway-restarted", "gateway-unreachable"),
+          "backhaul-loss": -1,
+          // What the others lost meanwhile was lost on the way then: no sign of the air.
+          ...(isLossOfOthers(sight, Math.max(worst.high, most))
+            ? weigh(-4, "interference", "congestion", "gateway-transmitting")
+            : {}),
+        },
     // Bursts may take a few in a row: that fits either.
     ...(isOfTheSize || missed >= MIN_RUN ? {} : { leavesOpen: ["backhaul-loss", "weak-link"] as const }),
     ...(isProved ? { proves: "backhaul-loss" as const } : {}),
   };
+}
+
+/** Whether the others lost no more than so much of what they sent. */
+function isLossOfOthers(sight: Sight, lostShare: number): boolean {
+  const { missed, expected } = countedIn(sight.neighbours, sight.scene.within, sight);
+  return expected > 0 && missed / expected <= lostShare;
 }
 
 /** Where so many datagrams are lost that several in a row are, a short silence is no outage. In keepalives; chosen. */

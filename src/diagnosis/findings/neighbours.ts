@@ -11,6 +11,7 @@ import { median } from "../../statistics/robust.ts";
 import { decibel, figure } from "../../words/format.ts";
 import { percent } from "../status.ts";
 import { together } from "./coincidence.ts";
+import { isRadioOpen } from "./deaf.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
 import {
   countedIn,
@@ -23,6 +24,8 @@ import {
   type Neighbour,
   type Sight,
   sightOf,
+  surpriseOfOthers,
+  withoutEdges,
 } from "./observations.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
 
@@ -43,6 +46,10 @@ const MIN_BLACKOUT = 5;
 const WITHOUT_ANTENNA = 4.5;
 /** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
 const MUCH_LOSS = 0.1;
+
+/** Log odds from which a rise of the others' losses is no chance, and the most that it adds beyond. Chosen. */
+const SURPRISING = 4;
+const MAX_BEYOND_CHANCE = 0.8;
 
 /** Frames due from the neighbours from which what came of them says anything. */
 const MIN_EXPECTED = 3;
@@ -121,19 +128,25 @@ interface Weaker {
   readonly than: "before" | "after";
 }
 
-/** The neighbours that came through, when every one of them was far weaker than before, or than after without a before. */
+/**
+ * The neighbours that came through, when every one of them was far weaker than before, or than after without a before.
+ * The gap's edges are left out where enough is left: the others' fall may have begun some time after this node's last frame.
+ */
 function weakerNeighbours({ neighbours, scene: { before, within, after } }: Sight): Weaker | null {
   for (const [stretch, than] of [
     [before, "before"],
     [after, "after"],
   ] as const) {
-    const falls = neighbours.flatMap(({ frames }) => {
-      const powers = (part: TimeRange) =>
-        known(frames.filter(({ atUs }) => isIn(part, atUs)).map(({ powerDbm }) => powerDbm));
-      const [beside, now] = [powers(stretch), powers(within)];
-      if (beside.length < COMPARED_BESIDE || now.length < COMPARED_WITHIN) return [];
-      return [(median(beside) ?? 0) - (median(now) ?? 0)];
-    });
+    const fallsIn = (part: TimeRange) =>
+      neighbours.flatMap(({ frames }) => {
+        const powers = (range: TimeRange) =>
+          known(frames.filter(({ atUs }) => isIn(range, atUs)).map(({ powerDbm }) => powerDbm));
+        const [beside, now] = [powers(stretch), powers(part)];
+        if (beside.length < COMPARED_BESIDE || now.length < COMPARED_WITHIN) return [];
+        return [(median(beside) ?? 0) - (median(now) ?? 0)];
+      });
+    const inner = fallsIn(withoutEdges(within));
+    const falls = inner.length > 0 ? inner : fallsIn(within);
     if (falls.length === 0) continue;
     return falls.every((fall) => fall >= WEAKER_DB)
       ? { byDb: median(falls) ?? 0, nodes: falls.length, than }
@@ -207,6 +220,9 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
           // An antenna that is lost takes all of them as well.
           ...(alive && nobody ? { "gateway-weakened": WITHOUT_ANTENNA * sure } : {}),
         },
+        ...(alive && nobody && isRadioOpen(sight, home, stretch)
+          ? { leavesOpen: ["interference", "gateway-deaf"] as const }
+          : {}),
       });
     } else {
       pieces.push({
@@ -231,6 +247,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       restsOn,
       weights: {
         ...weigh(-3, "interference", "congestion", "gateway-transmitting", "channel-mismatch"),
+        // The node's own fall is the same one.
+        ...(weaker.nodes > 1 ? weigh(-3, "weak-link") : {}),
         "gateway-weakened": weaker.nodes > 1 ? ALL_WEAKER : ONE_WEAKER,
       },
     });
@@ -286,8 +304,12 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   // What others lost before as well may have begun with them: much loss of all is no trouble of one node.
   if (now.missed / now.expected > 0.25 * own && (rose || nowLoss.low > MUCH_LOSS)) {
     const alike = lossesAreAlike(sight);
-    // What all lose at once is seldom without one of the causes that all share.
-    const shared = rose ? 2.2 : 1.6;
+    // What all lose at once is seldom without one of the causes that all share; the less, the less chance explains it.
+    const beyondChance = Math.min(
+      MAX_BEYOND_CHANCE,
+      Math.max(0, (surpriseOfOthers(sight) - SURPRISING) / 10),
+    );
+    const shared = rose ? 2.2 + beyondChance : 1.6;
     return [
       {
         sentence: `Others lost frames as well${alike ? ", each the same share, weak or strong" : ""}: ${figures}.`,
@@ -297,10 +319,10 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
           ? {
               // A gateway that lacks channels, is deaf at times or drowned at times takes the same from everyone.
               ...weigh(-2.5, ...OF_ONE_NODE),
-              "channel-mismatch": rose ? 0 : 1,
+              "channel-mismatch": rose ? beyondChance : 1,
               "gateway-transmitting": shared,
               interference: shared,
-              congestion: 0.5,
+              congestion: 0.5 + (rose ? beyondChance : 0),
             }
           : {
               ...weigh(-2, ...OF_ONE_NODE),

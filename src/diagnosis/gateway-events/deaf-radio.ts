@@ -47,8 +47,8 @@ export interface DeafRadio extends TimeRange {
   readonly confidence: number;
 }
 
-/** Reports without a packet that it takes. Chosen: one or two may be luck. */
-export const MIN_EMPTY_REPORTS = 3;
+/** Reports without a packet that it takes. Chosen: one may be cut by luck; how many frames were due in them counts beside it. */
+export const MIN_EMPTY_REPORTS = 2;
 /** Frames of a sender from which its rhythm is known. Chosen. */
 const MIN_HEARD = 5;
 /** A sender is due when the silence is longer than so many of its median intervals, and than its longest one. Chosen. */

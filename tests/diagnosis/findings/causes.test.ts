@@ -282,6 +282,10 @@ describe("gateway-deaf", () => {
     const history = site(1, { deaf: [{ fromUs: 17 * HOUR, toUs: END }], reports: true });
     expect(causesOf(history)).toEqual(["gateway-deaf"]);
   });
+  it("is left open, and called no noise, where all vanish and no report counts what the radio hears", () => {
+    const causes = allCauses(site(1, { deaf, restartsUs: [FROM + 2 * HOUR] }));
+    expect(causes.has("interference")).toBe(false);
+  });
   it("is not named for a site with one node, whose own silence it may be", () => {
     const [only] = someNodes(1, 3, { periodUs: 4 * MINUTE, snrDb: 2 });
     const faults: Faults = { deaf: [{ fromUs: 17 * HOUR, toUs: END }], reports: true };

@@ -67,7 +67,17 @@ describe("a radio that hears nothing while the gateway reports", () => {
     expect(deafRadio(silent({ reports: reports(120, (i) => (i === 90 ? 3 : 0)) }))).toBeNull();
   });
 
-  it("is not named without reports that count, or with fewer than three", () => {
+  it("is named by two whole reports of two minutes in which ten busy nodes were due", () => {
+    const radio = silent({
+      silence: { fromUs: FROM, toUs: FROM + 7 * MINUTE },
+      reports: [1, 3, 5].map((minute) => ({ atUs: FROM + minute * MINUTE, received: minute === 1 ? 2 : 0 })),
+      senders: Array.from({ length: 10 }, (_, i) => sender(2, i * S)),
+    });
+    // The two count 4 min; with one interval at the edges 6 min, of which each node owes three frames.
+    expect(deafRadio(radio)).toMatchObject({ reports: 2, sendersDue: 10, framesDue: 30 });
+  });
+
+  it("is not named without reports that count, or with a single one", () => {
     expect(deafRadio(silent({ reports: reports(120, () => null) }))).toBeNull();
     expect(deafRadio(silent({ reports: [] }))).toBeNull();
     expect(deafRadio(silent({ reports: reports(1) }))).toBeNull();
