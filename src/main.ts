@@ -4,6 +4,7 @@ import { Command, CommanderError } from "commander";
 import { airCommand } from "./commands/air.ts";
 import { airtimeCommand } from "./commands/airtime.ts";
 import { benchCommand } from "./commands/bench.ts";
+import { checkCommand } from "./commands/check.ts";
 import { decodeCommand } from "./commands/decode.ts";
 import { importCommand } from "./commands/import.ts";
 import { keysCommand } from "./commands/keys.ts";
@@ -47,6 +48,7 @@ for (const command of [
   siteCommand(),
   gatewaysCommand(),
   benchCommand(),
+  checkCommand(),
   nodesCommand(),
   airCommand(),
   gapsCommand(),

@@ -1,7 +1,6 @@
 /** `mastlog bench GATEWAY-EUI`: the check list of one gateway on the bench, now or once it can be judged. */
 import { setTimeout as sleep } from "node:timers/promises";
 import { Argument, Command, Option } from "commander";
-import { z } from "zod";
 import type { BenchItem, BenchState, BenchTable, BenchView } from "../contract/index.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
@@ -18,6 +17,8 @@ import {
   guarded,
   ownPlansGiven,
   plansOption,
+  readEui,
+  readSeconds,
   readViewOptions,
   type ViewOptions,
   withReader,
@@ -80,7 +81,9 @@ export function benchCommand(): Command {
           reference: readReference(given, eui),
         };
         const view =
-          given.wait === undefined ? look(question) : await waitFor(question, readSeconds(given.wait));
+          given.wait === undefined
+            ? look(question)
+            : await waitFor(question, readSeconds("--wait", given.wait));
         if (options.json) printJson(view);
         else print(`${benchText(view)}\n`);
         // Silent in all of the window is bad too, recorded or not.
@@ -251,23 +254,6 @@ function digitsApart(a: string, b: string): number {
 }
 
 /** "02:00:5e:10:00:00:00:01" is read too. */
-function readEui(text: string): string {
-  const eui = text.replace(/[:\-\s]/g, "").toUpperCase();
-  if (!/^[0-9A-F]{16}$/.test(eui)) {
-    throw new CannotRun("The gateway's identifier is 16 hex digits, such as 02005E1000000001.");
-  }
-  return eui;
-}
-
-const Wait = z.string().regex(/^\d{1,6}\s*(s|m|min|h)?$/);
-const UNIT_SECONDS: Readonly<Record<string, number>> = { s: 1, m: 60, min: 60, h: 3_600 };
-
-function readSeconds(text: string): number {
-  if (!Wait.safeParse(text).success) throw new CannotRun("--wait takes a time such as 60s or 5m.");
-  const unit = text.replace(/[\d\s]/g, "");
-  return Number.parseInt(text, 10) * (UNIT_SECONDS[unit] ?? 1);
-}
-
 const WORDS: Readonly<Record<BenchState, string>> = {
   pass: "✓ pass",
   warn: "▲ warn",

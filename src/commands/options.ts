@@ -80,6 +80,32 @@ export function readViewOptions(given: unknown): ViewOptions {
   };
 }
 
+/** Returns a gateway's identifier as it is stored; throws CannotRun with one sentence. */
+export function readEui(text: string): string {
+  const eui = text.replace(/[:\-\s]/g, "").toUpperCase();
+  if (!/^[0-9A-F]{16}$/.test(eui))
+    throw new CannotRun("The gateway's identifier is 16 hex digits, such as 02005E1000000001.");
+  return eui;
+}
+
+/** Returns a node's address as it is stored; throws CannotRun with one sentence. */
+export function readDevAddr(text: string): string {
+  const devAddr = text.toUpperCase();
+  if (!/^[0-9A-F]{8}$/.test(devAddr))
+    throw new CannotRun("A node is named by its device address, 8 hex digits, such as 01A2B3C4.");
+  return devAddr;
+}
+
+const Length = z.string().regex(/^\d{1,6}\s*(s|m|min|h|d)?$/);
+const UNIT_SECONDS: Readonly<Record<string, number>> = { s: 1, m: 60, min: 60, h: 3_600, d: 86_400 };
+
+/** Returns a length of time in seconds: "90s", "15m", "2h"; throws CannotRun with one sentence that names the option. */
+export function readSeconds(option: string, text: string): number {
+  if (!Length.safeParse(text).success) throw new CannotRun(`${option} takes a time such as 60s or 5m.`);
+  const unit = text.replace(/[\d\s]/g, "");
+  return Number.parseInt(text, 10) * (UNIT_SECONDS[unit] ?? 1);
+}
+
 /** Opens the store for reading and hands it to `work`; closes it again. */
 export function withReader<T>(path: string, work: (store: Store) => T): T {
   const store = openReader(path);

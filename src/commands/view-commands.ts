@@ -12,8 +12,10 @@ import { joinsView } from "../views/joins.ts";
 import { nodesView } from "../views/nodes.ts";
 import { siteView } from "../views/site.ts";
 import { askedWindow, resolveWindow } from "../views/window.ts";
+import { CAUSES } from "../words/causes.ts";
 import { figure } from "../words/format.ts";
 import {
+  CannotRun,
   guarded,
   ownPlansGiven,
   plansOption,
@@ -73,18 +75,38 @@ function nodeTable(nodes: readonly NodeRow[]): string {
 export function gapsCommand(): Command {
   return withViewOptions(
     new Command("gaps").description("dropouts: what was missed, when, by whom, and why, with the evidence"),
-  ).action((given: unknown) =>
-    guarded(() => {
-      const options = readViewOptions(given);
-      withReader(options.db, (store) => {
-        const view = gapsView(store, askedWindow(store, options, Date.now() * 1000));
-        if (options.json) return printJson(view);
-        print(`${sentenceText(view.sentence)}\n`);
-        for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);
-        if (view.gaps.length > 0) print(`\n${gapTable(view.gaps)}\n`);
-      });
-    }),
-  );
+  )
+    .option(
+      "--fail-on <causes>",
+      `exit code 1 when a gap of your own nodes has one of these causes (comma between): ${[...CAUSES, "unexplained"].join(", ")}`,
+    )
+    .action((given: { readonly failOn?: string }) =>
+      guarded(() => {
+        const options = readViewOptions(given);
+        const failOn = readCauses(given.failOn);
+        withReader(options.db, (store) => {
+          const view = gapsView(store, askedWindow(store, options, Date.now() * 1000));
+          if (failOn.some((cause) => (view.counts.own.byCause[cause] ?? 0) > 0)) process.exitCode = 1;
+          if (options.json) return printJson(view);
+          print(`${sentenceText(view.sentence)}\n`);
+          for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);
+          if (view.gaps.length > 0) print(`\n${gapTable(view.gaps)}\n`);
+        });
+      }),
+    );
+}
+
+/** Causes of a comma list; throws CannotRun with one sentence. */
+function readCauses(text = ""): string[] {
+  const causes = text
+    .split(",")
+    .map((word) => word.trim())
+    .filter((word) => word !== "");
+  const known: readonly string[] = [...CAUSES, "unexplained"];
+  const unknown = causes.find((cause) => !known.includes(cause));
+  if (unknown !== undefined)
+    throw new CannotRun(`--fail-on knows no cause "${unknown}"; it takes ${known.join(", ")}.`);
+  return causes;
 }
 
 function gapTable(gaps: readonly DropoutRow[]): string {
