@@ -91,22 +91,27 @@ export interface Successor {
   readonly joinAtUs: number;
 }
 
-export interface SceneGap {
-  readonly devAddr: number;
-  readonly life: number;
-  readonly lifeId: number;
+/** What a gap is by the counters, as it is found, stored and judged. */
+export interface GapFigures extends TimeRange {
   readonly kind: "counters" | "silence" | "steady";
-  readonly open: boolean;
-  readonly fromUs: number;
-  readonly toUs: number;
   readonly missed: number;
   readonly firstMissed: number | null;
   readonly lastMissed: number | null;
   readonly heard: number;
-  readonly expectedByRhythm: number | null;
   readonly rhythmUs: number | null;
-  /** What it lacks to be beyond chance, natural logarithm of the odds; 0: nothing. */
+  /**
+   * What it lacks to be beyond chance by its own losses (natural logarithm of the odds); 0: nothing. What lacks something
+   * is a gap only when others lost as well.
+   */
   readonly lacking: number;
+}
+
+export interface SceneGap extends GapFigures {
+  readonly devAddr: number;
+  readonly life: number;
+  readonly lifeId: number;
+  readonly open: boolean;
+  readonly expectedByRhythm: number | null;
 }
 
 export interface Scene {

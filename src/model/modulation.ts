@@ -2,22 +2,27 @@
  * How was a packet modulated? Only what the receiver reported; nothing is assumed here.
  */
 
-/** Coding rates that a forwarder names. `OFF` is coding rate 0, in practice a false detection. LI: long interleaving. 2/6 and 3/6: LR-FHSS. */
-export type CodingRate =
-  | "4/5"
-  | "4/6"
-  | "4/7"
-  | "4/8"
-  | "4/5LI"
-  | "4/6LI"
-  | "4/8LI"
-  | "1/3"
-  | "2/3"
-  | "1/2"
-  | "5/6"
-  | "OFF"
-  | "2/6"
-  | "3/6";
+/**
+ * Coding rates that a forwarder names. `OFF` is coding rate 0, in practice a false detection. LI: long interleaving. 2/6 and
+ * 3/6: LR-FHSS. Stores hold the place in this list: new ones stand at the end.
+ */
+export const CODING_RATES = [
+  "4/5",
+  "4/6",
+  "4/7",
+  "4/8",
+  "4/5LI",
+  "4/6LI",
+  "4/8LI",
+  "1/3",
+  "2/3",
+  "1/2",
+  "5/6",
+  "OFF",
+  "2/6",
+  "3/6",
+] as const;
+export type CodingRate = (typeof CODING_RATES)[number];
 
 export interface LoraModulation {
   readonly kind: "lora";

@@ -2,6 +2,7 @@
  * How much of an hour does one transmitter occupy in one sub-band, and what may it?
  * What is heard is a lower bound: repeats and frames that nobody heard are missing.
  */
+import { lowerBound } from "./utilisation.ts";
 
 /** Observation period. ETSI EN 300 220: one hour (LoRaMac-node, DUTY_CYCLE_TIME_PERIOD 3600000 ms). */
 export const DUTY_CYCLE_PERIOD_US = 3_600_000_000;
@@ -90,8 +91,8 @@ function airtimeBefore(starts: readonly number[], ends: readonly number[]): (at:
   const startSums = runningSums(starts);
   const endSums = runningSums(ends);
   return (at) => {
-    const begun = countBelow(starts, at);
-    const ended = countBelow(ends, at);
+    const begun = lowerBound(starts, at);
+    const ended = lowerBound(ends, at);
     return begun * at - (startSums[begun] ?? 0) - (ended * at - (endSums[ended] ?? 0));
   };
 }
@@ -104,20 +105,6 @@ function runningSums(values: readonly number[]): number[] {
     sums.push(total);
   }
   return sums;
-}
-
-function countBelow(sorted: readonly number[], at: number): number {
-  let low = 0;
-  let high = sorted.length;
-  while (low < high) {
-    const middle = (low + high) >> 1;
-    if ((sorted[middle] ?? 0) < at) {
-      low = middle + 1;
-    } else {
-      high = middle;
-    }
-  }
-  return low;
 }
 
 /**

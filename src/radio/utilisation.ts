@@ -123,7 +123,7 @@ export class IntervalUnion {
 }
 
 /** Index of the first value that is not below `at`; looks at the end first, where new frames belong. */
-function lowerBound(sorted: readonly number[], at: number): number {
+export function lowerBound(sorted: readonly number[], at: number): number {
   const last = sorted[sorted.length - 1];
   if (last === undefined || last < at) {
     return sorted.length;

@@ -9,6 +9,7 @@ import { demodulationFloorDb } from "../radio/margin.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
 import { encodeMacCommands } from "../wire/lorawan/mac-commands.ts";
+import { COUNTER_MODULUS } from "./concentrator-clock.ts";
 import type { Agenda } from "./event-queue.ts";
 import { eventsOf } from "./events.ts";
 import { downlinkOctets, joinAnswer } from "./frame-octets.ts";
@@ -181,7 +182,7 @@ export class NetworkServer {
     const [rx1, rx2] = downlinkWindows(region, transmission);
     const window = server?.window === "rx2" ? rx2 : rx1;
     if (window === undefined) return;
-    const tmstUs = (heard.tmstUs + window.afterUs) % 2 ** 32;
+    const tmstUs = (heard.tmstUs + window.afterUs) % COUNTER_MODULUS;
     const request = this.#request(window, { kind: "counter", tmstUs }, answer.payload);
     this.#addressed.set(request, { actor, message: answer.message });
     this.#world.ask(heard.eui, request, below(this.#chance, 65_536), nowUs);

@@ -5,26 +5,10 @@
  *   LR-FHSS  1,000,000,000 + type × 10,000,000 + operating width in Hz
  *   unknown  0
  */
-import type { CodingRate, Modulation } from "../model/modulation.ts";
+import { CODING_RATES, type CodingRate, type Modulation } from "../model/modulation.ts";
 
-const CODING_RATES: readonly (CodingRate | null)[] = [
-  null,
-  "4/5",
-  "4/6",
-  "4/7",
-  "4/8",
-  "4/5LI",
-  "4/6LI",
-  "4/8LI",
-  "1/3",
-  "2/3",
-  "1/2",
-  "5/6",
-  "OFF",
-  // Codes are stored: new ones stand at the end.
-  "2/6",
-  "3/6",
-];
+/** By code; 0: none. */
+const CODED_RATES: readonly (CodingRate | null)[] = [null, ...CODING_RATES];
 
 // Bandwidths that are no whole number of Hz; SX1276 data sheet, RegModemConfig1 table.
 const FRACTIONAL_BANDWIDTHS: ReadonlyMap<number, number> = new Map([
@@ -49,14 +33,14 @@ export function dataRateCode(modulation: Modulation): number {
 
 export function codingRateCode(modulation: Modulation): number {
   if (modulation.kind !== "lora" && modulation.kind !== "lr-fhss") return 0;
-  return Math.max(0, CODING_RATES.indexOf(modulation.codingRate));
+  return Math.max(0, CODED_RATES.indexOf(modulation.codingRate));
 }
 
 /** The modulation behind the two codes; the text of an unknown one is not kept. */
 export function modulationFromCodes(dataRate: number, codingRate: number): Modulation {
   if (dataRate < 0) return { kind: "fsk", bitrateBps: -dataRate };
   if (dataRate === 0) return { kind: "unknown", text: "" };
-  const coding = CODING_RATES[codingRate] ?? null;
+  const coding = CODED_RATES[codingRate] ?? null;
   if (dataRate >= 1_000_000_000) {
     const rest = dataRate - 1_000_000_000;
     return {

@@ -7,7 +7,7 @@ import type { Spread, Strip } from "../contract/index.ts";
 import { countInterval, type IntervalCounts, longestUsualUs, rhythmOf } from "../ledger/gaps/intervals.ts";
 import { dueTimes, widened } from "../model/missed-counters.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
-import { demodulationFloorDb } from "../radio/margin.ts";
+import { linkMarginDb } from "../radio/margin.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { quantile } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -136,7 +136,7 @@ function gapBetween(
   let missedDuringOutage = 0;
   let missedNotRecorded = 0;
   if (touches) {
-    for (const fate of fatesOf(gap, unheard, isPeriodic)) {
+    for (const { fate } of missedCounters(gap, unheard, isPeriodic)) {
       if (fate === "missed-during-outage") missedDuringOutage += 1;
       else if (fate === "not-recorded") missedNotRecorded += 1;
     }
@@ -144,17 +144,30 @@ function gapBetween(
   return { ...gap, missedDuringOutage, missedNotRecorded };
 }
 
-/** What became of each missed counter of a gap, in order. */
-export function fatesOf(
-  gap: Pick<Gap, "missed" | "fromUs" | "toUs">,
+/** A missed counter: when it was due, and what became of it. */
+export interface MissedCounter {
+  readonly counter: number;
+  readonly atUs: number;
+  readonly fate: Fate;
+}
+
+/** The missed counters of a gap, in order. */
+export function* missedCounters(
+  gap: Pick<Gap, "firstCounter" | "missed" | "fromUs" | "toUs">,
   { outages, notRecorded }: Unheard,
   isPeriodic: boolean,
-): Fate[] {
+): Generator<MissedCounter> {
   const nobody = widened(notRecorded, gap, isPeriodic);
-  return [...dueTimes(gap)].map((atUs) => {
-    if (nobody.some((range) => contains([range], atUs))) return "not-recorded";
-    return contains(outages, atUs) ? "missed-during-outage" : "missed";
-  });
+  let counter = gap.firstCounter;
+  for (const atUs of dueTimes(gap)) {
+    const fate = nobody.some((range) => contains([range], atUs))
+      ? "not-recorded"
+      : contains(outages, atUs)
+        ? "missed-during-outage"
+        : "missed";
+    yield { counter, atUs, fate };
+    counter += 1;
+  }
 }
 
 /** The window in equal bins, counters heard and missed in each. */
@@ -181,11 +194,8 @@ export function stripOf(
     counts[bin] = (counts[bin] ?? 0) + 1;
   };
   for (const { atUs } of firstHearings(frames)) put(heard, atUs);
-  for (const gap of gaps) {
-    const fates = fatesOf(gap, unheard, isPeriodic);
-    let i = 0;
-    for (const atUs of dueTimes(gap)) put(into[fates[i++] ?? "missed"], atUs);
-  }
+  for (const gap of gaps)
+    for (const { fate, atUs } of missedCounters(gap, unheard, isPeriodic)) put(into[fate], atUs);
   return { binSeconds: binUs / 1e6, heard, missed, missedDuringOutage, missedNotRecorded };
 }
 
@@ -217,8 +227,8 @@ export function marginDb(snrTenths: number | null, dataRate: number): number | n
   if (snrTenths === null) return null;
   const spreadingFactor = spreadingFactorOf(dataRate);
   if (spreadingFactor === null) return null;
-  const floor = demodulationFloorDb(spreadingFactor);
-  return floor === null ? null : Math.round(snrTenths - floor * 10) / 10;
+  const margin = linkMarginDb(snrTenths / 10, spreadingFactor);
+  return margin === null ? null : Math.round(margin * 10) / 10;
 }
 
 export function spreadingFactorOf(dataRate: number): number | null {

@@ -2,7 +2,6 @@
 import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
 import { nodeSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
-import { dueTimes } from "../model/missed-counters.ts";
 import { isoTime } from "../model/time-range.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { keysOfAddress } from "../store/keys.ts";
@@ -21,12 +20,12 @@ import { linkRows } from "./link.ts";
 import { linkFramesOf, linkStory } from "./link-story.ts";
 import { nodeAnswers } from "./node-answers.ts";
 import {
-  fatesOf,
   firstHearings,
   type Loss,
   levelsOf,
   lossOf,
   marginDb,
+  missedCounters,
   spreadingFactorOf,
   type Unheard,
 } from "./node-figures.ts";
@@ -143,18 +142,9 @@ function ticksOf(
   for (const gap of gaps) {
     // Only the newest ticks are shown: of a huge gap no more than these are made.
     const skip = Math.max(0, gap.missed - MAX_TICKS);
-    let offset = 0;
-    const fates = fatesOf(gap, unheard, isPeriodic);
-    for (const atUs of dueTimes(gap)) {
-      if (offset++ < skip) continue;
-      const fate = fates[offset - 1] ?? "missed";
-      ticks.push({
-        counter: gap.firstCounter + offset - 1,
-        atMs: atUs / 1000,
-        fate,
-        repeats: 0,
-        frameId: null,
-      });
+    for (const { counter, atUs, fate } of missedCounters(gap, unheard, isPeriodic)) {
+      if (counter - gap.firstCounter < skip) continue;
+      ticks.push({ counter, atMs: atUs / 1000, fate, repeats: 0, frameId: null });
     }
   }
   ticks.sort((a, b) => a.counter - b.counter);

@@ -2,7 +2,6 @@
 import type { Position, WalkPlace, WalkReach, WalkStop, WalkView } from "../contract/index.ts";
 import { bestVerdict, judgeStop, WALK_LIMIT_WORDS, WALK_LIMITS, walkSentence } from "../diagnosis/status.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
-import { dueTimes } from "../model/missed-counters.ts";
 import { isoTime } from "../model/time-range.ts";
 import { haversineM, type Place } from "../radio/path-loss.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
@@ -12,7 +11,7 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { labels, livesOf } from "../store/queries/lives.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
 import { type MarkRecord, marksIn } from "../store/user-data.ts";
-import { fatesOf, firstHearings, levelsOf, lossOf } from "./node-figures.ts";
+import { firstHearings, levelsOf, lossOf, missedCounters } from "./node-figures.ts";
 import { reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { positionOf, positionRows } from "./user-data.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
@@ -98,13 +97,8 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
       sent.push({ atUs, key: `${record.number}/${counter}`, missed: false });
     const { gaps, isPeriodic } = lossOf(frames, unheard);
     for (const gap of gaps) {
-      let counter = gap.firstCounter;
-      const fates = fatesOf(gap, unheard, isPeriodic);
-      for (const atUs of dueTimes(gap)) {
-        if (fates[counter - gap.firstCounter] === "missed")
-          sent.push({ atUs, key: `${record.number}/${counter}`, missed: true });
-        counter += 1;
-      }
+      for (const { counter, atUs, fate } of missedCounters(gap, unheard, isPeriodic))
+        if (fate === "missed") sent.push({ atUs, key: `${record.number}/${counter}`, missed: true });
     }
     for (const one of receptionsOfLife(store, record.id, window))
       receptions.push({ ...one, key: `${record.number}/${one.counter}` });

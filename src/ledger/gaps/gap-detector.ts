@@ -3,6 +3,7 @@
  * and tells dropouts as they begin, grow and end. Plain data in its state, so that it can be stored and taken up again;
  * the result depends on the counters, their times and the gateways' outages alone, never on how they came in.
  */
+import type { GapFigures } from "../../model/gap.ts";
 import { lostToNobody } from "../../model/missed-counters.ts";
 import { type TimeRange, totalUs } from "../../model/time-range.ts";
 import {
@@ -51,25 +52,12 @@ export interface LifeWatch {
 }
 
 /** A dropout as far as the counters tell. `tag` tells apart two that begin at one frame. */
-export interface GapDraft {
+export interface GapDraft extends GapFigures {
   readonly tag: "run" | "episode";
-  readonly kind: "counters" | "silence" | "steady";
   readonly open: boolean;
   /** It is over by the rule of the episode and will not change any more. */
   readonly final: boolean;
-  readonly fromUs: number;
-  readonly toUs: number;
-  readonly missed: number;
-  readonly firstMissed: number | null;
-  readonly lastMissed: number | null;
-  readonly heard: number;
   readonly expectedByRhythm: number | null;
-  readonly rhythmUs: number | null;
-  /**
-   * What it lacks to be beyond chance (natural logarithm of the odds); 0: nothing. What lacks something is a dropout
-   * only when others lost as well.
-   */
-  readonly lacking: number;
 }
 
 export function newLifeWatch(): LifeWatch {

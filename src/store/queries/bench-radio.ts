@@ -1,7 +1,7 @@
 /** What one gateway's packets show of its radio and its counter, for the bench list. */
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import type { Newest } from "./bench.ts";
+import { type Newest, newest, newestTimes } from "./bench.ts";
 import { prepared } from "./statement.ts";
 
 const PACKETS = "FROM reception WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";
@@ -46,7 +46,7 @@ export function packetTimesUs(
   )
     .pluck()
     .all({ id: gatewayId, from: window.fromUs, to: window.toUs, max }) as number[];
-  return { rows, sinceUs: rows.length < max ? null : (rows[0] ?? null) };
+  return newestTimes(rows, max);
 }
 
 export interface LevelRecord {
@@ -173,9 +173,4 @@ export function downlinksHeard(
     `SELECT count(*) AS count, count(*) FILTER (WHERE crc = 0) AS withCrc ${PACKETS} AND crc <> 1 AND ghost = 0
        AND further = 0 AND substr(hex(substr(payload, 1, 1)), 1, 1) IN ('2', '3', '6', '7', 'A', 'B')`,
   ).get({ id: gatewayId, from: window.fromUs, to: window.toUs }) as { count: number; withCrc: number };
-}
-
-function newest<T extends { readonly atUs: number }>(rows: readonly T[], max: number): Newest<T> {
-  if (rows.length < max) return { rows, sinceUs: null };
-  return { rows, sinceUs: rows.reduce((least, { atUs }) => Math.min(least, atUs), Number.POSITIVE_INFINITY) };
 }

@@ -15,6 +15,26 @@ export interface Newest<T> {
   readonly sinceUs: number | null;
 }
 
+/** Returns the rows with the begin of what was read; `max` is how many were asked for at the most. */
+export function newest<T extends { readonly atUs: number }>(rows: readonly T[], max: number): Newest<T> {
+  return {
+    rows,
+    sinceUs: begunAt(
+      rows.map(({ atUs }) => atUs),
+      max,
+    ),
+  };
+}
+
+/** The same of times alone. */
+export function newestTimes(timesUs: readonly number[], max: number): Newest<number> {
+  return { rows: timesUs, sinceUs: begunAt(timesUs, max) };
+}
+
+function begunAt(timesUs: readonly number[], max: number): number | null {
+  return timesUs.length < max ? null : timesUs.reduce((a, b) => Math.min(a, b), Number.POSITIVE_INFINITY);
+}
+
 /** Keepalives of the window, oldest first. */
 export function keepaliveTimesUs(
   store: Store,
@@ -29,8 +49,7 @@ export function keepaliveTimesUs(
   )
     .pluck()
     .all(gatewayId, window.fromUs, window.toUs, max) as number[];
-  times.reverse();
-  return { rows: times, sinceUs: times.length < max ? null : (times[0] ?? null) };
+  return newestTimes(times.reverse(), max);
 }
 
 export interface DatagramCounts {
@@ -77,8 +96,7 @@ export function statusRecords(
             downlink_datagrams AS downlinkDatagrams, tx_emitted AS txEmitted
      FROM status_report WHERE gateway_id = ? AND at_us >= ? AND at_us < ? ORDER BY at_us DESC LIMIT ?`,
   ).all(gatewayId, window.fromUs, window.toUs, max) as ReportRecord[];
-  rows.reverse();
-  return { rows, sinceUs: rows.length < max ? null : (rows[0]?.atUs ?? null) };
+  return newest(rows.reverse(), max);
 }
 
 /** Reasons for which datagrams of an address were refused without their gateway being known, from the samples kept. */

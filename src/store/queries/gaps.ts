@@ -1,24 +1,15 @@
 /** Which dropouts are stored, with their findings? */
+import type { GapFigures } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
-export interface StoredGap {
+export interface StoredGap extends GapFigures {
   readonly id: string;
   readonly devAddr: number;
   readonly life: number;
-  readonly kind: "counters" | "silence" | "steady";
   readonly open: 0 | 1;
-  readonly fromUs: number;
-  readonly toUs: number;
-  readonly missed: number;
-  readonly firstMissed: number | null;
-  readonly lastMissed: number | null;
-  readonly heard: number;
   readonly expected: number | null;
-  readonly rhythmUs: number | null;
-  /** What it lacks to be beyond chance by its own losses; 0: nothing. */
-  readonly lacking: number;
   readonly cause: string;
   readonly confidence: number;
   readonly scope: "node" | "gateway" | "site";

@@ -1,5 +1,6 @@
 /** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
 import type { TimeRange } from "../../model/time-range.ts";
+import { TMST_PERIOD_US } from "../../radio/clock.ts";
 import type { Store } from "../open.ts";
 import { prepared, rowsWhileUnchanged } from "./statement.ts";
 
@@ -248,7 +249,7 @@ export function counterReadings(
     store,
     `WITH first AS (SELECT at_us - tmst_key AS lead FROM ${packets} ORDER BY at_us LIMIT 1)
      SELECT tmst_key, at_us, at_us + gateway_offset_us,
-            min((at_us - tmst_key - (SELECT lead FROM first) + 6442450944) % 4294967296)
+            min((at_us - tmst_key - (SELECT lead FROM first) + ${1.5 * TMST_PERIOD_US}) % ${TMST_PERIOD_US})
      FROM ${packets} GROUP BY CAST(at_us / @cell AS INTEGER) ORDER BY CAST(at_us / @cell AS INTEGER)`,
   )
     .raw()

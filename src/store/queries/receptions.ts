@@ -1,5 +1,6 @@
 /** Which receptions rest under a figure, newest first, page by page? And what is one frame, with its octets? */
 import type { TimeRange } from "../../model/time-range.ts";
+import type { CaptureFigures } from "../captures.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
@@ -113,19 +114,14 @@ export function receptionCount(store: Store): number {
   return (prepared(store, "SELECT max(id) FROM reception").pluck().get() as number | null) ?? 0;
 }
 
-export interface CaptureRecord {
+export interface CaptureRecord extends Omit<CaptureFigures, "answers"> {
   readonly id: number;
   readonly name: string;
   readonly size: number;
   readonly state: "reading" | "done" | "failed";
   readonly startedAtUs: number;
   readonly finishedAtUs: number | null;
-  readonly fromUs: number | null;
-  readonly toUs: number | null;
-  readonly datagrams: number;
-  readonly receptions: number;
-  readonly knownAlready: number;
-  readonly refused: number;
+  /** Datagrams of servers; null: read before they were counted. */
   readonly answers: number | null;
   readonly trouble: string | null;
 }

@@ -44,11 +44,13 @@ export function accountStatements(db: Store) {
     removeLivesAfter: sql("DELETE FROM life WHERE dev_addr = ? AND number > ?"),
     insertLife: sql(
       `INSERT INTO life (dev_addr, number, begun_by, reason, first_at_us, last_at_us, first_counter, last_counter,
-       heard, dev_eui, key_id, proof) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+       heard, dev_eui, key_id, proof) VALUES (@devAddr, @number, @begunBy, @reason, @firstAtUs, @lastAtUs, @firstCounter,
+       @lastCounter, @heard, @devEui, @session, @proof)`,
     ),
     updateLife: sql(
-      `UPDATE life SET begun_by = ?, reason = ?, first_at_us = ?, last_at_us = ?, first_counter = ?, last_counter = ?,
-       heard = ?, dev_eui = ?, key_id = ?, proof = ? WHERE id = ?`,
+      `UPDATE life SET begun_by = @begunBy, reason = @reason, first_at_us = @firstAtUs, last_at_us = @lastAtUs,
+       first_counter = @firstCounter, last_counter = @lastCounter, heard = @heard, dev_eui = @devEui, key_id = @session,
+       proof = @proof WHERE id = @id`,
     ),
     markDue: sql(
       `INSERT INTO account_due (dev_addr, from_us) VALUES (?, ?)

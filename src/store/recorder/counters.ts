@@ -309,41 +309,12 @@ export class CounterAssigner {
   }
 
   #insertLife(devAddr: number, life: LifeState): number {
-    const { number, begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard } = life;
-    const { devEui = null, session = null, proof = null } = life;
-    const result = this.#sql.insertLife.run(
-      devAddr,
-      number,
-      begunBy,
-      reason,
-      firstAtUs,
-      lastAtUs,
-      firstCounter,
-      lastCounter,
-      heard,
-      devEui,
-      session,
-      proof,
-    );
-    return Number(result.lastInsertRowid);
+    const row = { devAddr, number: life.number, ...columnsOf(life) };
+    return Number(this.#sql.insertLife.run(row).lastInsertRowid);
   }
 
   #updateLife(id: number, life: LifeState): void {
-    const { begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard } = life;
-    const { devEui = null, session = null, proof = null } = life;
-    this.#sql.updateLife.run(
-      begunBy,
-      reason,
-      firstAtUs,
-      lastAtUs,
-      firstCounter,
-      lastCounter,
-      heard,
-      devEui,
-      session,
-      proof,
-      id,
-    );
+    this.#sql.updateLife.run({ id, ...columnsOf(life) });
   }
 
   #storeState(devAddr: number, entry: AddressEntry | undefined): void {
@@ -401,4 +372,11 @@ function readState(text: string): AddressState {
 
 function finite(atUs: number): number {
   return Number.isFinite(atUs) ? atUs : Number.MIN_SAFE_INTEGER;
+}
+
+/** What a `life` row holds beside its name. */
+function columnsOf(life: LifeState) {
+  const { begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard } = life;
+  const { devEui = null, session = null, proof = null } = life;
+  return { begunBy, reason, firstAtUs, lastAtUs, firstCounter, lastCounter, heard, devEui, session, proof };
 }

@@ -4,7 +4,7 @@
  */
 import type { Statement } from "better-sqlite3";
 import { MAX_DELAY_S, receiveWindow, WINDOW_SLACK_US } from "../../ledger/downlink-timing.ts";
-import { counterDelayUs, tmstStepUs } from "../../radio/clock.ts";
+import { counterDelayUs, TMST_PERIOD_US, tmstStepUs } from "../../radio/clock.ts";
 import { modulationFromCodes } from "../data-rate-code.ts";
 import type { Store } from "../open.ts";
 
@@ -72,7 +72,7 @@ export class DownlinkLinks {
        data_rate AS dataRate, message_type AS messageType, dev_addr AS devAddr FROM downlink WHERE id = ?`,
     );
     // Of what the gateway heard around that time, what ended whole seconds before the moment of sending.
-    const delayUs = "((@tmst - r.tmst_key + 4294967296) % 4294967296)";
+    const delayUs = `((@tmst - r.tmst_key + ${TMST_PERIOD_US}) % ${TMST_PERIOD_US})`;
     this.#uplinks = db.prepare(
       `SELECT r.tmst_key AS tmstUs, r.at_us AS atUs, r.frequency_hz AS frequencyHz, r.data_rate AS dataRate,
        f.message_type AS messageType, f.dev_addr AS devAddr

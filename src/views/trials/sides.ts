@@ -5,6 +5,7 @@
 
 import type { TrialSide } from "../../contract/trials.ts";
 import type { Rate, Reading } from "../../diagnosis/trials/verdict.ts";
+import { dueTimes } from "../../model/missed-counters.ts";
 import { describeModulation } from "../../model/modulation.ts";
 import { contains, isoTime, type TimeRange } from "../../model/time-range.ts";
 import { demodulationFloorDb } from "../../radio/margin.ts";
@@ -207,11 +208,9 @@ export function countersOf(frames: readonly TrialFrame[]): CounterSent[] {
     const earlier = before?.[1][0];
     if (before !== undefined && earlier !== undefined) {
       const missed = counter - before[0] - 1;
-      const step = (frame.atUs - earlier.atUs) / (missed + 1);
-      for (let k = 1; k <= missed && missed <= MAX_MISSED_RUNNING; k++) {
-        const atUs = earlier.atUs + k * step;
+      const run = { fromUs: earlier.atUs, toUs: frame.atUs, missed };
+      for (const atUs of missed <= MAX_MISSED_RUNNING ? dueTimes(run) : [])
         counters.push({ atUs, rate: rateOf(earlier.dataRate), frequencyHz: null, hearings: [] });
-      }
     }
     if (i === 0 || i === heard.length - 1) return;
     counters.push({

@@ -3,6 +3,7 @@
  * Source: draft-ietf-opsawg-pcap, sections 4 (file header) and 5 (packet record).
  */
 import type { Arrival, Endpoint } from "../../model/datagram.ts";
+import { joinOctets } from "../lorawan/octets.ts";
 import { longestFrameOctets } from "./captured-frame.ts";
 import { linkTypes } from "./frame-decoder.ts";
 import { addWords, checksumOf, ipProtocols, parseIpAddress, udpChecksum } from "./ip-packet.ts";
@@ -53,7 +54,7 @@ export function udpFrames(arrival: Omit<Arrival, "door" | "atUs">, options: Fram
     version === 4
       ? ipv4Packets(source, destination, datagram, options)
       : ipv6Packets(source, destination, datagram, options);
-  return packets.map((packet) => joinOctets([linkHeader(options.linkType, version), packet]));
+  return packets.map((packet) => joinOctets(linkHeader(options.linkType, version), packet));
 }
 
 function udpDatagram(
@@ -114,7 +115,7 @@ function ipv6Packets(
     return octets;
   };
   if (datagram.length <= options.mtuOctets - 40) {
-    return [joinOctets([header(datagram.length, ipProtocols.udp), datagram])];
+    return [joinOctets(header(datagram.length, ipProtocols.udp), datagram)];
   }
   return pieces(datagram, options.mtuOctets - 48).map(({ offset, bytes, more }) => {
     const fragment = new Uint8Array(8);
@@ -122,7 +123,7 @@ function ipv6Packets(
     view.setUint8(0, ipProtocols.udp);
     view.setUint16(2, offset | (more ? 1 : 0));
     view.setUint32(4, options.identification >>> 0);
-    return joinOctets([header(8 + bytes.length, ipProtocols.fragment), fragment, bytes]);
+    return joinOctets(header(8 + bytes.length, ipProtocols.fragment), fragment, bytes);
   });
 }
 
@@ -187,16 +188,6 @@ function sameFamily(source: Uint8Array, destination: Uint8Array): [Uint8Array, U
 function mapped(address: Uint8Array): Uint8Array {
   if (address.length === 16) return address;
   return Uint8Array.from([0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0xff, 0xff, ...address]);
-}
-
-function joinOctets(parts: readonly Uint8Array[]): Uint8Array {
-  const whole = new Uint8Array(parts.reduce((sum, part) => sum + part.length, 0));
-  let at = 0;
-  for (const part of parts) {
-    whole.set(part, at);
-    at += part.length;
-  }
-  return whole;
 }
 
 export interface PcapWriterOptions {

@@ -3,7 +3,7 @@
  * reported: what cannot be read is kept as text and gets no airtime.
  * Source: PROTOCOL.TXT section 4 (rxpk) and 6 (txpk); labels of the 2.4 GHz daemon and of small daemons.
  */
-import type { CodingRate, Modulation } from "../../model/modulation.ts";
+import { CODING_RATES, type CodingRate, type Modulation } from "../../model/modulation.ts";
 import type { JsonObject } from "./fields.ts";
 import { cutText, fieldText, fieldType } from "./fields.ts";
 import type { OddityLog } from "./oddity-log.ts";
@@ -40,22 +40,7 @@ const bandwidthOfLabel = new Map(bandwidthLabels);
 const labelOfBandwidth = new Map<number, string>();
 for (const [label, hz] of bandwidthLabels) if (!labelOfBandwidth.has(hz)) labelOfBandwidth.set(hz, label);
 
-const codingRates: ReadonlySet<string> = new Set<CodingRate>([
-  "4/5",
-  "4/6",
-  "4/7",
-  "4/8",
-  "4/5LI",
-  "4/6LI",
-  "4/8LI",
-  "1/3",
-  "2/3",
-  "1/2",
-  "5/6",
-  "OFF",
-  "2/6",
-  "3/6",
-]);
+const codingRates: ReadonlySet<string> = new Set(CODING_RATES);
 
 /** Longest modulation text that is kept. */
 const textLimit = 64;
