@@ -51,7 +51,7 @@ export function judgeSequential(
     differences: { snr, delivery: isDrifting ? null : (delivery?.difference ?? null) },
     frames: result.frames,
     ...spanOf([...a, ...b]),
-    reservations: sequentialReservations(result, control, isDrifting ? drift : null),
+    reservations: sequentialReservations(result, turnsOf(nodes), control, isDrifting ? drift : null),
     parts: {
       commonFrames: null,
       delivery: {
@@ -89,13 +89,34 @@ export function judgeSequential(
   };
 }
 
+/** Changes from one side to the other from which they were swapped back and forth: A, B, A, B has three. */
+const MIN_TURNS = 3;
+
+/** How often the frames of the two sides, in order of time, change from one to the other. */
+function turnsOf(nodes: Parameters<typeof sequentialTrial>[0]["nodes"]): number {
+  const times = nodes
+    .flatMap(({ a, b }) => [
+      ...a.map(({ atUs }) => ({ atUs, side: "a" })),
+      ...b.map(({ atUs }) => ({ atUs, side: "b" })),
+    ])
+    .sort((one, other) => one.atUs - other.atUs);
+  return times.filter(({ side }, i) => i > 0 && times[i - 1]?.side !== side).length;
+}
+
 function sequentialReservations(
   result: ReturnType<typeof sequentialTrial>,
+  turns: number,
   control: Control | null,
   drift: number | null,
 ): string[] {
+  const changed =
+    "Weather, leaves, other senders and the nodes' batteries may have changed between the two as well";
   const words = [
-    "Weather, leaves, other senders and the nodes' batteries may have changed between the two as well; swapping back and forth (A, B, A, B) or a second gateway that stands still would tell them apart.",
+    turns >= MIN_TURNS
+      ? `${changed}; the two took turns ${turns} times, which evens out a part of that.`
+      : control !== null
+        ? `${changed}; swapping back and forth (A, B, A, B) would tell a part of that apart.`
+        : `${changed}; swapping back and forth (A, B, A, B) or a second gateway that stands still would tell them apart.`,
   ];
   if (result.nodes.length > 0 && result.dayMatched < result.nodes.length)
     words.push("The two were heard at different times of day, and a site has its daily course.");

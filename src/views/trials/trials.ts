@@ -4,8 +4,10 @@ import type { BenchItem } from "../../contract/index.ts";
 import type { TrialAnswer, TrialRow, TrialsView } from "../../contract/trials.ts";
 import { awaitedReference, type ReferenceLimits, referenceItems } from "../../diagnosis/bench/reference.ts";
 import { clearerP } from "../../diagnosis/trials/verdict.ts";
+import { contains } from "../../model/time-range.ts";
 import { holmAdjusted } from "../../statistics/proportions.ts";
 import type { Store } from "../../store/open.ts";
+import { newestFrames, type TrialFrame, trialFrames } from "../../store/queries/trial-frames.ts";
 import { type BenchReferenceRow, benchReference } from "../../store/user-data.ts";
 import { placementRows } from "../user-data.ts";
 import { type AskedWindow, windowView } from "../window.ts";
@@ -19,7 +21,7 @@ export function trialsView(
   pair: { readonly a: string; readonly b: string } | null,
 ): TrialsView {
   const all = sidesIn(store, window);
-  const compared = chosenSides(all);
+  const compared = chosenSides(store, window, all);
   const trials = pairsOf(compared).map(([a, b]) => judgedTrial(store, window, a, b));
   const ps = trials.map(({ differences }) => clearerP(differences));
   const adjusted = holmAdjusted(ps);
@@ -43,14 +45,71 @@ export function compareSides(store: Store, window: AskedWindow, a: string, b: st
   return one === null || other === null ? null : judgedTrial(store, window, one, other).answer;
 }
 
-/** Named placements are what a person asks about; without any, the gateways and antennas as they are. */
-function chosenSides(all: readonly Side[]): Side[] {
+/**
+ * Named placements are what a person asks about; without any, the gateways and antennas as they are. The two that heard
+ * most of the same frames come first: they settle soonest.
+ */
+function chosenSides(store: Store, window: AskedWindow, all: readonly Side[]): Side[] {
   const placed = all.filter(({ view, heard }) => view.placed && heard);
-  if (placed.length >= 2) return placed.slice(-MAX_SIDES);
+  if (placed.length >= 2) return mostShared(store, window, placed);
   const antennas = all.filter(({ view }) => !view.placed && view.antenna !== null);
   const gateways = all.filter(({ view }) => !view.placed && view.antenna === null);
   const plain = gateways.length + placed.length >= 2 ? gateways : antennas;
-  return [...placed, ...plain].slice(0, MAX_SIDES);
+  return mostShared(store, window, [...placed, ...plain]);
+}
+
+/** Newest frames by which sides are chosen. */
+const MAX_FRAMES_LOOKED_AT = 5_000;
+
+/**
+ * The sides to compare, at most `MAX_SIDES`: the pair that heard most of the same frames, then each time the one that shares most with those.
+ * Sides that share nothing follow as they stand, of placements the newest.
+ */
+function mostShared(store: Store, window: AskedWindow, sides: readonly Side[]): Side[] {
+  if (sides.length <= 2) return [...sides];
+  const fromUs = newestFrames(store, window, MAX_FRAMES_LOOKED_AT);
+  const shared = sharedFrames(trialFrames(store, { fromUs, toUs: window.toUs }), sides);
+  const chosen: number[] = [];
+  let left = sides.map((_, index) => index);
+  while (left.length > 0 && chosen.length < MAX_SIDES) {
+    const withOthers = (index: number) =>
+      (chosen.length === 0 ? left : chosen).reduce(
+        (most, other) => (other === index ? most : Math.max(most, shared.get(pairKey(index, other)) ?? 0)),
+        0,
+      );
+    const most = Math.max(...left.map(withOthers));
+    if (most === 0) break;
+    const next = left.find((index) => withOthers(index) === most) ?? 0;
+    chosen.push(next);
+    left = left.filter((index) => index !== next);
+  }
+  const room = MAX_SIDES - chosen.length;
+  const rest = room > 0 ? left.slice(-room) : [];
+  return [...chosen, ...rest].flatMap((index) => sides[index] ?? []);
+}
+
+/** How many frames each two of these sides both heard, by `pairKey` of their places in the list. */
+function sharedFrames(frames: readonly TrialFrame[], sides: readonly Side[]): Map<string, number> {
+  const counts = new Map<string, number>();
+  for (const { atUs, hearings } of frames) {
+    const heard = sides.flatMap(({ gatewayId, antenna, stretches }, index) =>
+      hearings.some((one) => one.gatewayId === gatewayId && (antenna === null || one.antenna === antenna)) &&
+      contains(stretches, atUs)
+        ? [index]
+        : [],
+    );
+    heard.forEach((one, i) => {
+      for (const other of heard.slice(i + 1)) {
+        const key = pairKey(one, other);
+        counts.set(key, (counts.get(key) ?? 0) + 1);
+      }
+    });
+  }
+  return counts;
+}
+
+function pairKey(one: number, other: number): string {
+  return `${Math.min(one, other)}~${Math.max(one, other)}`;
 }
 
 /** A pair among many is better only if it stands out among them all. */

@@ -190,6 +190,36 @@ describe("a gateway that was moved", () => {
   });
 });
 
+test("who swapped the two back and forth is not told to do it", () => {
+  const db = played(orchard({ differenceDb: 4, hours: 4, moved: true }), 5);
+  for (const [hour, name] of ["Old wall", "New wall", "Old wall", "New wall"].entries())
+    place(db, name, "02005E1000000011", `2026-04-22T0${6 + hour}:00:00Z`);
+  const words = answered(db, "Old wall", "New wall").reservations.join(" ");
+  expect(words).toContain("the two took turns 3 times");
+  expect(words).not.toContain("A, B, A, B");
+});
+
+test("of three gateways the two that heard most of the same frames are proposed first", () => {
+  const deaf = "02005E1000000010";
+  const two = orchard({ differenceDb: 1, hours: 1 });
+  const [first] = two.gateways;
+  const db = played(
+    {
+      ...two,
+      gateways: [{ ...first!, eui: deaf, name: "Far place" }, ...two.gateways],
+      nodes: two.nodes.map((node, i) => ({
+        ...node,
+        pathGainDb: { ...node.pathGainDb, [deaf]: i === 0 ? -138 : -190 },
+      })),
+    },
+    3,
+  );
+  const view = trialsView(db, whole(db), null);
+  expect(view.sides[0]?.gatewayEui).toBe(deaf);
+  expect(view.trials[0]).toMatchObject({ a: "02005E1000000011", b: "02005E1000000012" });
+  expect(view.trials).toHaveLength(3);
+});
+
 test("an empty store has nothing to compare and says so", () => {
   const db = played(orchard({ differenceDb: 0, hours: 1 }), 1);
   const before = { fromUs: 0, toUs: 1, live: false };
