@@ -72,7 +72,11 @@ export const GatewayDownlinks = z.object({
     .object({ medianMs: z.number(), p10Ms: z.number(), leastMs: z.number(), count: z.number().int() })
     .nullable()
     .describe("left when a downlink passed, before the last moment at which the gateway takes it"),
-  transmitSeconds: z.number().describe("of packets that were not refused"),
+  transmitBasis: z
+    .enum(["confirmed", "asked"])
+    .describe("asked: the gateway confirms nothing (no TX_ACK), so all that it was asked for counts"),
+  transmitSeconds: z.number().describe("of packets that the gateway confirmed, or was asked for"),
+  unconfirmedSeconds: z.number().describe("of packets asked for, neither confirmed nor refused; not counted"),
   transmitShare: z.number().describe("of the window"),
   deafSeconds: z.number().describe("a half-duplex gateway hears nothing while it sends"),
   budgets: z.array(TransmitBudget),
@@ -98,7 +102,7 @@ export const DownlinkRow = z.object({
   frequencyHz: z.number().int().nullable(),
   dataRate: z.string(),
   powerDbm: z.number().nullable(),
-  airtimeMs: z.number(),
+  airtimeMs: z.number().nullable().describe("null: the data rate is not known"),
   size: z.number().int(),
   hex: z.string(),
   commands: z

@@ -78,7 +78,7 @@ export const NodesView = z.object({
   homeNetworks: z.array(z.string()).describe("networks whose nodes count as one's own"),
   homeAssumed: z.boolean().describe("true when nobody said which nodes are one's own"),
   nodes: z.array(NodeRow).describe("500 at most: named ones and one's own first, then those heard most"),
-  moreNodes: z.number().int().describe("counter lives heard in the window too, and not listed"),
+  moreNodes: z.number().int().describe("devices heard in the window too, and not listed"),
 });
 export type NodesView = z.infer<typeof NodesView>;
 

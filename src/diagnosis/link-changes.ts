@@ -42,12 +42,15 @@ const SPELLED_US = 10 * 60e6;
 export function linkShifts(frames: readonly LinkFrame[], fromUs: number): ShiftFindings {
   const { measure, points } = levelSeries(frames);
   const found = levelShifts(points);
-  const shifts = found.shifts.flatMap((shift) => shiftRow(frames, shift, measure) ?? []);
+  const shifts = found.shifts.flatMap(
+    (shift, i) => shiftRow(framesBeside(frames, found.shifts, i), shift, measure) ?? [],
+  );
   if (measure === "signal-power") {
     // A strong link whose SNR falls although its power stays: the noise rose.
-    for (const shift of levelShifts(snrSeries(frames)).shifts) {
+    const ofSnr = levelShifts(snrSeries(frames)).shifts;
+    for (const [i, shift] of ofSnr.entries()) {
       const near = shifts.some((one) => Math.abs(Date.parse(one.at) * 1000 - shift.atUs) < TOGETHER_US);
-      const row = near ? null : shiftRow(frames, shift, "snr");
+      const row = near ? null : shiftRow(framesBeside(frames, ofSnr, i), shift, "snr");
       if (row !== null) shifts.push(row);
     }
     shifts.sort((a, b) => a.at.localeCompare(b.at));
@@ -61,6 +64,17 @@ export function linkShifts(frames: readonly LinkFrame[], fromUs: number): ShiftF
       ? `No step of ${SHIFT_RULE.leastSize}\u202FdB or more stands out from the wander of this link.`
       : "Not enough to say: a step needs half an hour of frames, six on each side.",
   };
+}
+
+/** The frames from the shift before to the one after: the levels beside a step reach no further. */
+function framesBeside(
+  frames: readonly LinkFrame[],
+  shifts: readonly DatedShift[],
+  index: number,
+): readonly LinkFrame[] {
+  const fromUs = shifts[index - 1]?.atUs ?? Number.NEGATIVE_INFINITY;
+  const toUs = shifts[index + 1]?.atUs ?? Number.POSITIVE_INFINITY;
+  return frames.filter(({ atUs }) => atUs >= fromUs && atUs <= toUs);
 }
 
 function shiftRow(frames: readonly LinkFrame[], shift: DatedShift, measure: LevelMeasure): LinkShift | null {

@@ -84,7 +84,42 @@ export function levelShifts(points: readonly TimedValue[], rule: ShiftRule = SHI
     found.push(split.shift);
     waiting.push([from, split.endOfFirst], [split.startOfSecond, to]);
   }
-  return { shifts: found.sort((a, b) => a.atUs - b.atUs), enough: true, slots: slots.length };
+  return { shifts: betweenNeighbours(found, slots, rule), enough: true, slots: slots.length };
+}
+
+/**
+ * The shifts in order, the levels of each taken up to the next one only: the first splits of a long window were fitted
+ * before those within their halves were known. One that is too small then is none.
+ */
+function betweenNeighbours(
+  found: readonly DatedShift[],
+  slots: readonly LevelSlot[],
+  rule: ShiftRule,
+): DatedShift[] {
+  let shifts = [...found].sort((a, b) => a.atUs - b.atUs);
+  for (;;) {
+    const levels = [...shifts, null].map((shift, i) => {
+      const before = shifts[i - 1];
+      const fromUs = before === undefined ? Number.NEGATIVE_INFINITY : endOf(before);
+      const toUs = shift === null ? Number.POSITIVE_INFINITY : beginOf(shift);
+      return median(slots.flatMap(({ atUs, value }) => (atUs >= fromUs && atUs <= toUs ? [value] : [])));
+    });
+    const told = shifts.map((shift, i) => ({
+      ...shift,
+      from: levels[i] ?? shift.from,
+      to: levels[i + 1] ?? shift.to,
+    }));
+    const smallest = told.reduce((least, one) => Math.min(least, sizeOf(one)), Number.POSITIVE_INFINITY);
+    if (told.length < 2 || smallest >= rule.leastSize) return told;
+    shifts = shifts.filter((_, i) => sizeOf(told[i]) !== smallest);
+  }
+}
+
+const beginOf = ({ gradual, notBeforeUs, atUs }: DatedShift) => (gradual ? notBeforeUs : atUs);
+const endOf = ({ gradual, notAfterUs, atUs }: DatedShift) => (gradual ? notAfterUs : atUs);
+
+function sizeOf(shift: DatedShift | undefined): number {
+  return shift === undefined ? 0 : Math.abs(shift.to - shift.from);
 }
 
 interface FoundSplit {

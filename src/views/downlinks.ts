@@ -95,7 +95,7 @@ function downlinkRow(
     frequencyHz: record.frequencyHz,
     dataRate: describeModulation(modulationFromCodes(record.dataRate, 0)),
     powerDbm: power === null ? null : power / 10,
-    airtimeMs: record.airtimeUs / 1000,
+    airtimeMs: record.airtimeUs === 0 ? null : record.airtimeUs / 1000,
     size: record.payload.length,
     hex: Buffer.from(record.payload).toString("hex").toUpperCase(),
     commands: commandsOf(record.payload),

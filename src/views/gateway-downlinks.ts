@@ -65,8 +65,11 @@ export function gatewayDownlinks(
   const fates = downlinks.map(lateness).filter((fate) => fate !== null);
   const late = fates.filter((fate) => fate === "late").length;
   const transmissions = gatewayTransmissions(store, gatewayId, window);
-  const transmitUs = transmissions.reduce((sum, { airtimeUs }) => sum + airtimeUs, 0);
-  const budgets = region === null ? [] : budgetsOf(transmissions, region);
+  // A gateway that never confirms (protocol version 1) is taken at what it was asked for; said to be so.
+  const isConfirming = transmissions.some(({ isConfirmed }) => isConfirmed);
+  const sent = isConfirming ? transmissions.filter(({ isConfirmed }) => isConfirmed) : transmissions;
+  const transmitUs = airtimeOf(sent);
+  const budgets = region === null ? [] : budgetsOf(sent, region);
   const windowUs = window.toUs - window.fromUs;
   return {
     ...judgeWayBack({
@@ -90,12 +93,18 @@ export function gatewayDownlinks(
     late,
     lateShare: fates.length === 0 ? null : late / fates.length,
     lead: leadOf(downlinks),
+    transmitBasis: isConfirming ? "confirmed" : "asked",
     transmitSeconds: transmitUs / 1e6,
+    unconfirmedSeconds: (airtimeOf(transmissions) - transmitUs) / 1e6,
     transmitShare: windowUs > 0 ? transmitUs / windowUs : 0,
-    deafSeconds: transmissions.reduce((sum, { airtimeUs }) => sum + airtimeUs + SWITCH_US, 0) / 1e6,
+    deafSeconds: (transmitUs + sent.length * SWITCH_US) / 1e6,
     budgets,
     caution: LIMITS_CAUTION,
   };
+}
+
+function airtimeOf(transmissions: readonly GatewayTransmission[]): number {
+  return transmissions.reduce((sum, { airtimeUs }) => sum + airtimeUs, 0);
 }
 
 function serverOf(

@@ -18,7 +18,7 @@ export const MAX_NODES_SHOWN = 500;
 
 export interface NodeList {
   readonly nodes: readonly NodeRow[];
-  /** Lives heard in the window that are not listed. */
+  /** Devices heard in the window of which no life is listed. */
   readonly more: number;
   /** Devices heard in the window, listed or not: of one's own, and of strangers. */
   readonly ownHeard: number;
@@ -89,7 +89,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
   });
   const devices = (of: readonly HeardLife[]) => countDevices(of.map(({ life }) => life));
   const ownHeard = devices(heard.filter(({ stranger }) => !stranger));
-  const more = heard.length - nodes.length;
+  const more = devices(heard) - devices(listed);
   // Made of what was heard; who has fallen silent says so in a line of its own.
   const sentence = nodesSentence(nodes, home.assumed, window, more);
   const silent = silentRows(store, lives.values(), new Set(counts.keys()), context, most);

@@ -44,7 +44,9 @@ export function gatewayDownlinks(part: Partial<GatewayDownlinks> = {}): GatewayD
     late: 4,
     lateShare: 4 / 61,
     lead: { medianMs: 612.4, p10Ms: 88.1, leastMs: -61.2, count: 63 },
+    transmitBasis: "confirmed",
     transmitSeconds: 9.4,
+    unconfirmedSeconds: 0,
     transmitShare: 0.0026,
     deafSeconds: 9.46,
     budgets: [

@@ -63,6 +63,15 @@ describe("level shifts", () => {
     expect(shifts.map(({ from, to }) => Math.sign(to - from))).toEqual([-1, 1, -1]);
   });
 
+  it("take the levels of each up to the next one only", () => {
+    // After the first step come two levels of equal length: their common median lies between them.
+    const levelAt = (hour: number) => (hour < 8 ? 0 : hour < 19 ? -9 : -4);
+    const { shifts } = levelShifts(course({ seed: 3, hours: 30, rhythmS: 60, wanderDb: 0.5, levelAt }));
+    expect(shifts.map(({ atUs }) => Math.round(hourOf(atUs)))).toEqual([8, 19]);
+    for (const [i, size] of [-9, 5].entries())
+      expect(Math.abs(shifts[i]!.to - shifts[i]!.from - size)).toBeLessThan(0.6);
+  });
+
   it("find the step across hours without any frame, and claim none for the silence itself", () => {
     const levelAt = (hour: number) => (hour < 12 ? 0 : -7);
     const stepped = levelShifts(course({ seed: 5, hours: 24, rhythmS: 120, levelAt, silent: [10, 14] }));

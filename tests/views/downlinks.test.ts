@@ -93,6 +93,17 @@ describe("the way back of a gateway", () => {
     expect(back.deafSeconds).toBeCloseTo(19 * 0.145384, 6);
   });
 
+  it("counts as transmitted what the gateway confirmed, and all that was asked for where it confirms nothing", () => {
+    const asked = [1, 2, 3].map((i) => handOut(i * 10, i * 10 + 1, downFrame(NODE, i), { token: i }));
+    const first = [pull(SHED, 0, 1), push(SHED, 1, [{ payload: phy(NODE, 1) }])];
+    const one = gatewayDownlinks(storeOf(...first, ...asked, txAck(SHED, 10.004, 1)), 1, WINDOW, "EU868");
+    expect(one).toMatchObject({ transmitBasis: "confirmed", transmitSeconds: 0.144384 });
+    expect(one?.unconfirmedSeconds).toBeCloseTo(2 * 0.144384, 6);
+    const none = gatewayDownlinks(storeOf(...first, ...asked), 1, WINDOW, "EU868");
+    expect(none).toMatchObject({ transmitBasis: "asked", unconfirmedSeconds: 0 });
+    expect(none?.transmitSeconds).toBeCloseTo(3 * 0.144384, 6);
+  });
+
   it("says so when a sub-band's hour is used up, and names no budget without a region", () => {
     const items: Item[] = [pull(SHED, 0, 1), push(SHED, 1, [{ payload: phy(NODE, 1) }])];
     for (let i = 0; i < 40; i++)

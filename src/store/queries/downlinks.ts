@@ -90,20 +90,26 @@ export interface GatewayTransmission {
   readonly startUs: number;
   readonly airtimeUs: number;
   readonly frequencyHz: number | null;
+  /** Its TX_ACK says that it took the packet for sending. */
+  readonly isConfirmed: boolean;
 }
 
-/** What a gateway sent, as far as it did not say that it refused to, in order of time. */
+/** What a gateway may have sent: all that it did not refuse, in order of time. */
 export function gatewayTransmissions(
   store: Store,
   gatewayId: number,
   window: TimeRange,
 ): GatewayTransmission[] {
-  return prepared(
+  const rows = prepared(
     store,
-    `SELECT at_us + coalesce(lead_us, 0) AS startUs, airtime_us AS airtimeUs, frequency_hz AS frequencyHz
+    `SELECT at_us + coalesce(lead_us, 0) AS startUs, airtime_us AS airtimeUs, frequency_hz AS frequencyHz,
+            coalesce(outcome IN ('accepted', 'accepted-lower-power'), 0) AS confirmed
      FROM downlink WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND airtime_us > 0
        AND (outcome IS NULL OR outcome <> 'refused') ORDER BY 1`,
-  ).all(gatewayId, window.fromUs, window.toUs) as GatewayTransmission[];
+  ).all(gatewayId, window.fromUs, window.toUs) as (Omit<GatewayTransmission, "isConfirmed"> & {
+    confirmed: number;
+  })[];
+  return rows.map(({ confirmed, ...row }) => ({ ...row, isConfirmed: confirmed === 1 }));
 }
 
 /** When a gateway called (PULL_DATA) last, microseconds since 1970; null: never. */

@@ -153,8 +153,13 @@ export function WayBack({ eui, downlinks }: { eui: string; downlinks: GatewayDow
             : `; left before the last moment: ${withUnit(lead.medianMs, 0, "ms")} in the median, ${withUnit(lead.leastMs, 0, "ms")} at the least`}
         </Fact>
         <Fact name="Transmitted">
-          {withUnit(downlinks.transmitSeconds, 1, "s")}, {percent(downlinks.transmitShare, 2)} of the window;
-          deaf for {withUnit(downlinks.deafSeconds, 1, "s")} if it is half duplex
+          {withUnit(downlinks.transmitSeconds, 1, "s")}{" "}
+          {downlinks.transmitBasis === "confirmed" ? "confirmed" : "asked for, none confirmed"},{" "}
+          {percent(downlinks.transmitShare, 2)} of the window
+          {downlinks.unconfirmedSeconds === 0
+            ? ""
+            : `; ${withUnit(downlinks.unconfirmedSeconds, 1, "s")} more asked for and not confirmed`}
+          ; deaf for {withUnit(downlinks.deafSeconds, 1, "s")} if it is half duplex
         </Fact>
       </Facts>
       {downlinks.budgets.length === 0 ? null : (
