@@ -1,6 +1,7 @@
 /** What fills the channels? Utilisation, load, noise, strangers. */
 import { z } from "zod";
 import { EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
+import { LoudNoise } from "./site-score.ts";
 
 // What fills the air at one gateway? Data rates, networks, collisions to expect, its own transmissions, demodulators.
 
@@ -133,6 +134,7 @@ export const NoiseTrend = z.object({
   loudestDb: z.number().nullable().describe("the loudest stretch of time above the median one"),
   p: z.number().nullable().describe("Mann-Kendall, two-sided, widened for autocorrelation"),
   values: z.number().int().describe("stretches of time that tell the noise"),
+  loud: LoudNoise.nullable().describe("the loudest time, 6 dB or more above the quiet level"),
 });
 
 export const ChannelRow = z.object({

@@ -17,6 +17,7 @@ export * from "./service.ts";
 export * from "./service.ts";
 export * from "./site.ts";
 export * from "./site.ts";
+export * from "./site-score.ts";
 export * from "./trials.ts";
 export * from "./user-data.ts";
 export * from "./user-data.ts";

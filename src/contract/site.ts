@@ -4,6 +4,7 @@ import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
 import { Cause, FindingLine, FindingWord } from "./gaps.ts";
 import { GatewayRow } from "./gateways.ts";
 import { NodeRow } from "./nodes.ts";
+import { SiteScore } from "./site-score.ts";
 
 export const AirLine = z.object({
   gatewayEui: EuiText,
@@ -70,6 +71,7 @@ export const SiteView = z.object({
   nodeCount: z.number().int().describe("of one's own, heard in the window, listed or not"),
   strangerCount: z.number().int(),
   air: z.array(AirLine),
+  score: SiteScore,
 });
 export type SiteView = z.infer<typeof SiteView>;
 

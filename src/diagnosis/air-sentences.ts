@@ -1,5 +1,6 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
-import { figure } from "../words/format.ts";
+import type { LoudNoise } from "../contract/site-score.ts";
+import { duration, figure, megahertz, plural } from "../words/format.ts";
 import { percent, span } from "./status.ts";
 
 // For what share of the time is a half-duplex gateway deaf to a node because it transmits itself?
@@ -35,6 +36,40 @@ export interface NoiseEvidence {
   readonly slopeDbPerHour: number | null;
   readonly changeDb: number | null;
   readonly p: number | null;
+  readonly loud: LoudNoise | null;
+}
+
+/** "16.2 dB louder for 1 h 15 min", "12.0 dB louder for 40 min so far"; the time is what was seen of it. */
+export function loudWords({ from, to, beginSeen, endSeen, riseDb }: LoudNoise): string {
+  const seconds = Math.round((Date.parse(to) - Date.parse(from)) / 60_000) * 60;
+  const open = endSeen ? "" : " so far";
+  return `${figure(riseDb, 1)}\u202FdB louder for ${beginSeen ? "" : "at least "}${duration(seconds)}${open}`;
+}
+
+/** What is said of the noise of one channel at one gateway. */
+interface LoudChannel {
+  readonly frequencyHz: number;
+  readonly gatewayTitle: string;
+  readonly loud: LoudNoise;
+}
+
+/**
+ * Returns the event of the window in a clause: "868.3 MHz was 16.2 dB louder for 1 h 15 min at 2 gateways"; of several
+ * channels the one that rose most. Null where no channel was loud.
+ */
+export function loudestClause(channels: readonly LoudChannel[], ofGateways: number): string | null {
+  const [worst] = [...channels].sort((a, b) => b.loud.riseDb - a.loud.riseDb);
+  if (worst === undefined) return null;
+  const at = channels.filter(({ frequencyHz }) => frequencyHz === worst.frequencyHz);
+  const others = new Set(channels.map(({ frequencyHz }) => frequencyHz)).size - 1;
+  const where =
+    at.length === 1
+      ? worst.gatewayTitle
+      : at.length === ofGateways && ofGateways === 2
+        ? "both gateways"
+        : plural(at.length, "gateway");
+  const more = others === 0 ? "" : `, ${plural(others, "more channel")} less so`;
+  return `${megahertz(worst.frequencyHz)} was ${loudWords(worst.loud)} at ${where}${more}`;
 }
 
 /** Noise so far above its median is worth a word. Common practice, no source: 6 dB is severe. */
@@ -44,13 +79,21 @@ const LOUD_DB = 6;
 export function noiseWords(evidence: NoiseEvidence): string {
   const { verdict, trust, told, needed, changeDb, p, loudestDb } = evidence;
   const isLoud = loudestDb !== null && loudestDb >= LOUD_DB;
-  const loud = isLoud ? ` At its loudest ${loudestDb.toFixed(1)}\u202FdB above its median.` : "";
+  const loud =
+    evidence.loud !== null
+      ? ` ${loudWords(evidence.loud)}.`
+      : isLoud
+        ? ` At its loudest ${loudestDb.toFixed(1)}\u202FdB above its median.`
+        : "";
   if (verdict === "not enough" || changeDb === null) {
     return `Not enough to say: ${told} of ${needed} stretches have enough weak frames.${loud}`;
   }
   const rough = trust === "rough" ? " From frames up to 5\u202FdB SNR for want of weaker ones: rough." : "";
   const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;
   const size = `${Math.abs(changeDb).toFixed(1)}\u202FdB`;
+  if (verdict === "steady" && evidence.loud !== null) {
+    return `${loudWords(evidence.loud)}; otherwise steady.${rough}`;
+  }
   if (verdict === "steady") {
     return `Steady: ${/[1-9]/.test(size) ? (changeDb < 0 ? "\u2212" : "+") : ""}${size} over the window${chance}, within chance or under 3\u202FdB.${loud}${rough}`;
   }

@@ -13,6 +13,7 @@ import type {
 } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
 import { megahertz, plural } from "../words/format.ts";
+import { loudestClause, loudWords } from "./air-sentences.ts";
 import { countDevices, percent, span, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
@@ -285,9 +286,16 @@ export function airSentence(
   if (busiest === undefined) return [text("Nothing was on the air in this window.")];
   const total = talkers.reduce((sum, one) => sum + one.airtimeSeconds, 0);
   const foreign = talkers.filter((one) => one.stranger).reduce((sum, one) => sum + one.airtimeSeconds, 0);
+  const loud = channels.flatMap(({ frequencyHz, gatewayName, gatewayEui, noiseTrend }) =>
+    noiseTrend.loud === null
+      ? []
+      : [{ frequencyHz, gatewayTitle: gatewayName ?? gatewayEui, loud: noiseTrend.loud }],
+  );
+  const event = loudestClause(loud, new Set(channels.map(({ gatewayEui }) => gatewayEui)).size);
   const parts: Part[] = [
     text(
-      `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percent(busiest.utilisation)} of the time`,
+      event ??
+        `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percent(busiest.utilisation)} of the time`,
     ),
   ];
   if (total > 0)
@@ -314,6 +322,7 @@ export function airLine(
   gatewayEui: string,
   gatewayName: string | null,
   channels: readonly ChannelLoad[],
+  lanes: SiteView["score"]["noise"] = [],
 ): SiteView["air"][number] {
   const own = channels.filter((channel) => channel.gatewayEui === gatewayEui);
   const busiest = busiestOf(own);
@@ -329,10 +338,13 @@ export function airLine(
   const receptions = own.reduce((sum, channel) => sum + channel.receptions, 0);
   const bad = own.reduce((sum, channel) => sum + channel.crcBad, 0);
   const broken = bad === 0 ? "" : `, ${percent(bad / receptions)} with a wrong CRC`;
+  // Loudest first: the first one of this gateway is its event.
+  const loudest = lanes.find((lane) => lane.gatewayEui === gatewayEui);
+  const loud = loudest === undefined ? "" : `${megahertz(loudest.frequencyHz)} ${loudWords(loudest.loud)}; `;
   return {
     gatewayEui,
     gatewayName,
-    words: `${plural(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percent(busiest.utilisation)}${broken}`,
+    words: `${loud}${plural(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percent(busiest.utilisation)}${broken}`,
     busiestFrequencyHz: busiest.frequencyHz,
     busiestUtilisation: busiest.utilisation,
   };

@@ -13,7 +13,8 @@ import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
-import { NOISE_TREND_RULE, type NoiseTrend, noiseFloor } from "../radio/noise.ts";
+import { loudNoise } from "../radio/loud-noise.ts";
+import { NOISE_TREND_RULE, type NoiseTrend, noiseFloor, noiseSamples } from "../radio/noise.ts";
 import { recogniseRegion } from "../radio/regions/recognise-region.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -38,6 +39,7 @@ import {
 } from "./air-maps.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { cutGateways } from "./shown-gateways.ts";
+import { loudRow } from "./site-score.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
 const MAX_TALKERS = 20;
@@ -219,7 +221,7 @@ function channelDetail(
     noiseFloorDbm: rounded(floor.noiseDbm, 1),
     noiseSamples: floor.sampleCount,
     noiseTrust: floor.trust,
-    noiseTrend: trendRow(trend),
+    noiseTrend: trendRow(trend, channel),
     ownAirtimeSeconds: seconds(bursts.filter(({ stranger }) => !stranger)),
     strangerAirtimeSeconds: seconds(ofStrangers),
     strangerReceptions: ofStrangers.length,
@@ -227,19 +229,22 @@ function channelDetail(
   };
 }
 
-function trendRow(trend: NoiseTrend): ChannelRow["noiseTrend"] {
+function trendRow(trend: NoiseTrend, channel: ChannelEvidence | undefined): ChannelRow["noiseTrend"] {
   const { verdict, slopeLow, slopeHigh, p } = trend;
+  const found = loudNoise(noiseSamples(channel?.noise ?? []));
+  const loud = found === null ? null : loudRow(found);
   const interval: [number, number] | null =
     slopeLow === null || slopeHigh === null ? null : [round(slopeLow, 3), round(slopeHigh, 3)];
   return {
     verdict,
-    words: noiseWords({ ...trend, needed: NOISE_TREND_RULE.leastStretches }),
+    words: noiseWords({ ...trend, loud, needed: NOISE_TREND_RULE.leastStretches }),
     slopeDbPerHour: rounded(trend.slopeDbPerHour, 3),
     slopeInterval95: interval,
     changeDb: rounded(trend.changeDb, 2),
     loudestDb: rounded(trend.loudestDb, 1),
     p,
     values: trend.told,
+    loud,
   };
 }
 

@@ -28,7 +28,7 @@ import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window
 import { heardPlan, subBandSentences } from "./wrong-sub-band.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
-const MAX_CELLS = 240;
+const MAX_CELLS = 480;
 /** First heard this long after the begin of the window, a gateway was not there throughout. Chosen: one cell of its line. */
 const NEW_US = MINUTE_US;
 

@@ -20,6 +20,7 @@ import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
 import { gatewaysView } from "./gateways.ts";
 import { listNodes, needingALook } from "./nodes.ts";
 import { shownGateways } from "./shown-gateways.ts";
+import { siteScore } from "./site-score.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
 // Evidence for the summary of the site: what each node, channel and gateway did over the window, and its gaps.
@@ -158,6 +159,8 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
     gatewayEui: euis.get(sum.gatewayId) ?? "",
   }));
   const sentence = siteSentence(gateways, own, window);
+  const attention = needingALook(nodes, MAX_ATTENTION);
+  const score = siteScore(store, window, gateways, attention);
   return {
     window: windowView(window),
     siteName: siteName(store),
@@ -166,10 +169,11 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
     ...siteSummary(store, window, { sentence, gateways, own }),
     gateways,
     moreGateways,
-    attention: needingALook(nodes, MAX_ATTENTION),
+    attention,
     findings: newestFindings(store, window, MAX_FINDINGS),
     nodeCount: ownHeard,
     strangerCount: strangersHeard,
-    air: gateways.map(({ eui, name }) => airLine(eui, name, channels)),
+    air: gateways.map(({ eui, name }) => airLine(eui, name, channels, score.noise)),
+    score,
   };
 }

@@ -9,6 +9,7 @@ export function noiseTrend(at: number): ChannelRow["noiseTrend"] {
     loudestDb: null,
     p: null,
     values: 2,
+    loud: null,
   };
   if (at < 2)
     return {
@@ -26,6 +27,7 @@ export function noiseTrend(at: number): ChannelRow["noiseTrend"] {
     loudestDb: rises ? 6.2 : 0.4,
     p: rises ? 0.0001 : 0.4,
     values: 24,
+    loud: null,
   };
 }
 

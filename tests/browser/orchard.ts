@@ -332,6 +332,42 @@ export function siteView(span: Span, names: ReadonlyMap<string, string | null> =
         busiestUtilisation: 0.021,
       },
     ],
+    score: scoreOf(span, nodes),
+  };
+}
+
+/** One channel loud at the shed for a while, and margins that fall with it. */
+function scoreOf(span: Span, nodes: readonly NodeRow[]): SiteView["score"] {
+  const seconds = (span.toMs - span.fromMs) / 1000;
+  const at = (share: number) => iso(span.fromMs + share * (span.toMs - span.fromMs));
+  const isLoud = (bin: number) => bin >= 40 && bin < 60;
+  return {
+    noise: [
+      {
+        gatewayEui: SHED,
+        gatewayName: NAMES[SHED] ?? null,
+        frequencyHz: 868_300_000,
+        fromMs: span.fromMs,
+        binSeconds: seconds / 96,
+        dbm: Array.from({ length: 96 }, (_, bin) =>
+          bin % 11 === 5 ? null : (isLoud(bin) ? -102 : -117) + Math.round(chance(bin, 7) * 2),
+        ),
+        loud: { from: at(40 / 96), to: at(60 / 96), beginSeen: true, endSeen: true, riseDb: 15.1 },
+      },
+    ],
+    margins: nodes
+      .filter((row) => row.standing !== "good" && !row.stranger)
+      .map(({ devAddr, life, marginDb }) => ({
+        devAddr,
+        life,
+        fromMs: span.fromMs,
+        binSeconds: seconds / 240,
+        marginDb: Array.from({ length: 240 }, (_, bin) =>
+          chance(bin, life, 3) > 0.6
+            ? null
+            : (marginDb.median ?? 0) + Math.round(chance(bin, 9) * 40) / 10 - (isLoud(bin * 0.4) ? 6 : 0),
+        ),
+      })),
   };
 }
 

@@ -20,6 +20,7 @@ describe("the words over noise", () => {
     slopeDbPerHour: 0.1,
     changeDb: -0.6,
     p: 0.31,
+    loud: null,
   } as const;
 
   it("give verdict, size and chance, and what is lacking", () => {
@@ -32,6 +33,17 @@ describe("the words over noise", () => {
     expect(plain(noiseWords({ ...steady, verdict: "not enough", told: 3, changeDb: null, p: null }))).toBe(
       "Not enough to say: 3 of 6 stretches have enough weak frames.",
     );
+  });
+
+  it("say of a step how large it was and how long, instead of a slope", () => {
+    const loud = {
+      from: "2026-03-14T09:15:00.000Z",
+      to: "2026-03-14T10:30:00.000Z",
+      beginSeen: true,
+      endSeen: true,
+      riseDb: 16.2,
+    };
+    expect(plain(noiseWords({ ...steady, loud }))).toBe("16.2 dB louder for 1 h 15 min; otherwise steady.");
   });
 
   it("say when it was loud for a while, and when it rests on strong frames", () => {

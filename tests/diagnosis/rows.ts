@@ -109,6 +109,7 @@ export function channel(gatewayEui: string, frequencyHz: number, more: Partial<C
       loudestDb: null,
       p: null,
       values: 0,
+      loud: null,
     },
     ownAirtimeSeconds: 2,
     collisions: null,

@@ -258,6 +258,30 @@ describe("the sentence over the air", () => {
     );
   });
 
+  it("names a channel that was loud for some time before all else", () => {
+    const loud = {
+      from: "2026-03-14T09:15:10.000Z",
+      to: "2026-03-14T10:30:05.000Z",
+      beginSeen: true,
+      endSeen: true,
+      riseDb: 16.2,
+    };
+    const noisy = (eui: string, more: object = {}) => {
+      const row = channel(eui, 868_300_000, { gatewayName: eui === SHED ? "Packing shed" : null });
+      return { ...row, noiseTrend: { ...row.noiseTrend, loud: { ...loud, ...more } } };
+    };
+    const busy = channel(SHED, 868_100_000, { utilisation: 0.5 });
+    expect(read(airSentence([busy, noisy(SHED)], []))).toBe(
+      "868.3 MHz was 16.2 dB louder for 1 h 15 min at Packing shed.",
+    );
+    expect(read(airSentence([busy, noisy(SHED), noisy(TOWER, { riseDb: 14 })], []))).toBe(
+      "868.3 MHz was 16.2 dB louder for 1 h 15 min at both gateways.",
+    );
+    expect(read(airSentence([noisy(SHED, { beginSeen: false, endSeen: false })], []))).toBe(
+      "868.3 MHz was 16.2 dB louder for at least 1 h 15 min so far at Packing shed.",
+    );
+  });
+
   it("gives each gateway a line", () => {
     const channels = [
       channel(SHED, 866_000_000, { utilisation: 0.01, receptions: 30, crcBad: 5 }),

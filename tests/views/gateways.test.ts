@@ -137,10 +137,10 @@ describe("the heartbeat", () => {
     });
   });
 
-  it("takes wider cells for longer windows, 240 at most, without losing a keepalive", () => {
+  it("takes wider cells for longer windows, 480 at most, without losing a keepalive", () => {
     const { heartbeat } = only(siteOf(keepalives(SHED, 0, 36_000, 30)), windowOf(0, 36_000));
-    expect(heartbeat).toMatchObject({ cellSeconds: 180, keepalivesExpected: 6 });
-    expect(heartbeat.keepalives).toEqual(Array(200).fill(6));
+    expect(heartbeat).toMatchObject({ cellSeconds: 120, keepalivesExpected: 4 });
+    expect(heartbeat.keepalives).toEqual(Array(300).fill(4));
   });
 });
 

@@ -1,7 +1,9 @@
 /** How full, how broken, how noisy is each channel of a gateway? */
 import type { ChannelRow } from "../../../../src/contract/air.ts";
 import { figure, megahertz, percent, signedDb, withUnit } from "../../../../src/words/format.ts";
+import { hourMinute, nearTime } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { now } from "../../state/clock.ts";
 
 const CHANNELS: readonly Column<ChannelRow>[] = [
   {
@@ -76,7 +78,7 @@ const CHANNELS: readonly Column<ChannelRow>[] = [
     key: "trend",
     head: "Trend of the noise",
     wideOnly: true,
-    sort: (row) => row.noiseTrend.changeDb,
+    sort: (row) => row.noiseTrend.loud?.riseDb ?? row.noiseTrend.changeDb,
     cell: ({ noiseTrend }) => <Trend trend={noiseTrend} />,
   },
 ];
@@ -86,7 +88,19 @@ const ARROWS = { rises: "↑", falls: "↓", steady: "→", "not enough": "○" 
 /** From this much above its median the noise is worth a word. As the service's own words have it. */
 const LOUD_DB = 6;
 
-function Trend({ trend: { verdict, changeDb, loudestDb, values } }: { trend: ChannelRow["noiseTrend"] }) {
+/** A step is said with its time; else the slope, and how much the loudest time stands out. */
+function Trend({
+  trend: { verdict, changeDb, loudestDb, values, loud: step },
+}: {
+  trend: ChannelRow["noiseTrend"];
+}) {
+  if (step !== null)
+    return (
+      <span class="nowrap">
+        <strong>{signedDb(step.riseDb)}</strong> {nearTime(Date.parse(step.from), now.value)} to{" "}
+        {step.endSeen ? hourMinute(Date.parse(step.to)) : "now"}
+      </span>
+    );
   const loud = loudestDb !== null && loudestDb >= LOUD_DB ? `, loudest ${signedDb(loudestDb)}` : "";
   return changeDb === null ? (
     <span class="quiet">

@@ -1,0 +1,111 @@
+/** What the score of a site draws beside what its view says anyway: loud channels, and the margins of some nodes. */
+import type { GatewayRow, NodeRow, SiteScore } from "../contract/index.ts";
+import { groupBy } from "../model/group-by.ts";
+import { formatDevAddr } from "../model/identifiers.ts";
+import { isoTime, type TimeRange } from "../model/time-range.ts";
+import { type LoudNoise, loudNoise } from "../radio/loud-noise.ts";
+import { NOISE_SNR_MOST_DB, noiseSamples, type TimedNoise } from "../radio/noise.ts";
+import { median } from "../statistics/robust.ts";
+import type { Store } from "../store/open.ts";
+import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
+import { allGateways } from "../store/queries/gateways.ts";
+import { lifeSpans } from "../store/queries/lives.ts";
+import { binnedLevels, weakReadings } from "../store/queries/score.ts";
+import { marginDb } from "./node-figures.ts";
+import { type AskedWindow, knownUntilUs } from "./window.ts";
+
+const MAX_LANES = 6;
+/** Bins of a lane: each some pixels wide on the widest screen, and with frames in most of them. Chosen. */
+const NOISE_BINS = 96;
+const MARGIN_BINS = 240;
+/** Receptions that the noise is read from, as for the air. */
+const MAX_LIVE = 6_000;
+const MAX_FIXED = 20_000;
+
+/** `attention`: the nodes whose margins are asked for. */
+export function siteScore(
+  store: Store,
+  window: AskedWindow,
+  gateways: readonly GatewayRow[],
+  attention: readonly NodeRow[],
+): SiteScore {
+  return { noise: noiseLanes(store, window, gateways), margins: marginLanes(store, window, attention) };
+}
+
+/** A loud time in the form of the contract. */
+export function loudRow({ fromUs, toUs, beginSeen, endSeen, riseDb }: LoudNoise) {
+  return { from: isoTime(fromUs), to: isoTime(toUs), beginSeen, endSeen, riseDb };
+}
+
+function noiseLanes(store: Store, window: AskedWindow, gateways: readonly GatewayRow[]): SiteScore["noise"] {
+  const fromUs = newestReceptionsFromUs(store, window, window.live ? MAX_LIVE : MAX_FIXED);
+  const readings = weakReadings(store, { fromUs, toUs: window.toUs }, NOISE_SNR_MOST_DB);
+  const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
+  const names = new Map(gateways.map(({ eui, name }) => [eui, name]));
+  const channels = groupBy(readings, ({ gatewayId, frequencyHz }) => `${gatewayId}/${frequencyHz}`);
+  const lanes: SiteScore["noise"] = [];
+  for (const own of channels.values()) {
+    const [first] = own;
+    const gatewayEui = euis.get(first?.gatewayId ?? 0);
+    if (first === undefined || gatewayEui === undefined || !names.has(gatewayEui)) continue;
+    const samples = noiseSamples(own);
+    const loud = loudNoise(samples);
+    if (loud === null) continue;
+    lanes.push({
+      gatewayEui,
+      gatewayName: names.get(gatewayEui) ?? null,
+      frequencyHz: first.frequencyHz,
+      fromMs: window.fromUs / 1000,
+      binSeconds: (window.toUs - window.fromUs) / NOISE_BINS / 1e6,
+      dbm: mediansOf(samples, window),
+      loud: loudRow(loud),
+    });
+  }
+  return lanes
+    .sort(
+      (a, b) =>
+        b.loud.riseDb - a.loud.riseDb ||
+        a.frequencyHz - b.frequencyHz ||
+        a.gatewayEui.localeCompare(b.gatewayEui),
+    )
+    .slice(0, MAX_LANES);
+}
+
+function mediansOf(samples: readonly TimedNoise[], { fromUs, toUs }: TimeRange): (number | null)[] {
+  const bins: number[][] = Array.from({ length: NOISE_BINS }, () => []);
+  const binUs = (toUs - fromUs) / NOISE_BINS;
+  for (const { atUs, noiseDbm } of samples) bins[Math.floor((atUs - fromUs) / binUs)]?.push(noiseDbm);
+  return bins.map((values) => (values.length < 2 ? null : tenth(median(values) ?? 0)));
+}
+
+function marginLanes(store: Store, window: AskedWindow, attention: readonly NodeRow[]): SiteScore["margins"] {
+  const asked = new Map(attention.map((row) => [`${row.devAddr}/${row.life}`, row]));
+  const lives = new Map<number, NodeRow>();
+  for (const life of lifeSpans(store, knownUntilUs(window)).values()) {
+    const row = asked.get(`${formatDevAddr(life.devAddr)}/${life.number}`);
+    if (row !== undefined) lives.set(life.id, row);
+  }
+  const binUs = Math.max(1, Math.ceil((window.toUs - window.fromUs) / MARGIN_BINS));
+  const levels = groupBy(binnedLevels(store, [...lives.keys()], window, binUs), ({ lifeId }) => lifeId);
+  return [...lives].map(([lifeId, { devAddr, life }]) => {
+    const sums = Array.from({ length: MARGIN_BINS }, () => ({ margin: 0, frames: 0 }));
+    for (const { bin, dataRate, snrTenths, frames } of levels.get(lifeId) ?? []) {
+      const margin = marginDb(snrTenths, dataRate);
+      const sum = sums[bin];
+      if (margin === null || sum === undefined) continue;
+      sum.margin += margin * frames;
+      sum.frames += frames;
+    }
+    return {
+      devAddr,
+      life,
+      fromMs: window.fromUs / 1000,
+      binSeconds: binUs / 1e6,
+      marginDb: sums.map(({ margin, frames }) => (frames === 0 ? null : tenth(margin / frames))),
+    };
+  });
+}
+
+function tenth(value: number): number {
+  return Math.round(value * 10) / 10;
+}
