@@ -9,7 +9,7 @@ export interface WeakReading extends NoiseReading {
   readonly frequencyHz: number;
 }
 
-/** Packets with an SNR of `maxSnrDb` or less, by time; those with a wrong CRC left out, as the air leaves them out. */
+/** Packets with an SNR of `maxSnrDb` or less, by time; only those with a right CRC, as the air takes them. */
 export function weakReadings(store: Store, { fromUs, toUs }: TimeRange, maxSnrDb: number): WeakReading[] {
   return prepared(
     store,
@@ -17,7 +17,7 @@ export function weakReadings(store: Store, { fromUs, toUs }: TimeRange, maxSnrDb
             snr_tenths / 10.0 AS snrDb
      FROM reception INDEXED BY reception_by_time
      WHERE at_us >= ? AND at_us < ? AND ghost = 0 AND further = 0 AND frequency_hz IS NOT NULL
-       AND rssi_tenths IS NOT NULL AND snr_tenths <= ? AND crc <> 1
+       AND rssi_tenths IS NOT NULL AND snr_tenths <= ? AND crc = 0
      ORDER BY at_us`,
   ).all(fromUs, toUs, Math.round(maxSnrDb * 10)) as WeakReading[];
 }
