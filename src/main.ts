@@ -16,6 +16,7 @@ import { simulateCommand } from "./commands/simulate.ts";
 import { backupCommand, forgetCommand, rebuildCommand } from "./commands/store-file.ts";
 import { defaultStore, isCheckout } from "./commands/store-place.ts";
 import { compareCommand, trialsCommand } from "./commands/trials.ts";
+import { unitCommand } from "./commands/unit.ts";
 import { marksCommand, positionsCommand } from "./commands/user-data.ts";
 import {
   gapsCommand,
@@ -66,6 +67,7 @@ for (const command of [
   backupCommand(),
   forgetCommand(),
   rebuildCommand(),
+  unitCommand(),
 ]) {
   program.addCommand(command);
 }

@@ -14,6 +14,7 @@ import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
 import { openReader, packageRoot, storeFile } from "../store/open.ts";
 import { CannotRun, dbOption, guarded, ownPlansGiven, plansOption } from "./options.ts";
+import { reportToSupervisor } from "./supervisor.ts";
 import { complain, print } from "./view-output.ts";
 
 const Port = z.coerce.number().int().min(0).max(65_535);
@@ -99,15 +100,20 @@ async function listen(given: unknown, version: string): Promise<void> {
   // From here on there is something to close, so a signal is heeded before all has started, too.
   const starting = startService(options, relay, token, ownPlans, version);
   let isEnding = false;
+  let stopReporting: () => void = () => undefined;
   const graceful = closeWithGrace({ delay: LAST_RESORT_MS, logger: false }, async ({ err }) => {
     isEnding = true;
+    stopReporting();
     if (err !== undefined) complain(`${err.stack ?? err.message}\n`);
     const running = await starting.catch(() => null);
     await running?.end();
   });
   try {
     const { readyLine } = await starting;
-    if (!isEnding) print(`${readyLine}\n`);
+    if (!isEnding) {
+      print(`${readyLine}\n`);
+      stopReporting = reportToSupervisor();
+    }
   } catch (error) {
     graceful.uninstall();
     throw error;
