@@ -105,11 +105,14 @@ export class Uploads {
     const path = join(folder, `upload-${randomUUID()}.capture`);
     try {
       await mkdir(folder, { recursive: true, mode: 0o700 });
+      // From Node 22 on, a pipeline that is stopped, or begins so, waits for a body that sends nothing more.
+      abort.signal.throwIfAborted();
       const counted = countOctets(mostOctets);
       const file = createWriteStream(path, { flags: "wx", mode: 0o600 });
       // The body itself is left whole: destroying it would cut the line before the answer could leave.
       const parts = body.iterator({ destroyOnReturn: false });
-      await pipeline(parts, counted.stream, file, { signal: abort.signal });
+      const writing = pipeline(parts, counted.stream, file, { signal: abort.signal });
+      await Promise.race([writing, rejectedAt(abort.signal)]);
       if (counted.octets() === 0) throw new ServiceProblem("empty-capture");
       return path;
     } catch (error) {
@@ -140,6 +143,13 @@ export class Uploads {
       if (age > LEFT_BEHIND_MS) await rm(path, { force: true });
     }
   }
+}
+
+/** Rejects when the signal comes. */
+function rejectedAt(signal: AbortSignal): Promise<never> {
+  return new Promise((_, reject) => {
+    signal.addEventListener("abort", () => reject(signal.reason), { once: true });
+  });
 }
 
 function countOctets(most: number): { stream: Transform; octets: () => number } {
