@@ -66,6 +66,19 @@ export const DeliveryFigure = z.object({
 });
 export type DeliveryFigure = z.infer<typeof DeliveryFigure>;
 
+/** The same figures of the frames at one data rate. */
+export const LinkRate = z.object({
+  dataRate: z.string(),
+  count: z.number().int().describe("transmissions heard with an SNR, best antenna of each"),
+  p10Db: z.number().nullable().describe("margin over the floor of this data rate"),
+  medianDb: z.number().nullable(),
+  p90Db: z.number().nullable(),
+  delivery: DeliveryFigure.describe(
+    "of the counters sent at it: those heard anywhere, and those missed between two that were",
+  ),
+});
+export type LinkRate = z.infer<typeof LinkRate>;
+
 /** What delivery would be, had the frames of this window been sent otherwise. */
 export const WhatIf = DeliveryFigure.extend({
   what: z.enum(["faster", "slower", "less-power"]),
@@ -117,6 +130,7 @@ export const LinkRow = z.object({
   shiftsWords: z.string().describe("the newest step, or that there is none, or that there is not enough"),
   headroom: Headroom,
   delivery: DeliveryFigure,
+  byDataRate: z.array(LinkRate).describe("most frames first; margins of two data rates are not alike"),
   whatIf: z.array(WhatIf),
   frequencyOffset: FrequencyOffsetFigure.nullable().describe("null: the forwarder gives none"),
   geometry: LinkGeometry.nullable(),

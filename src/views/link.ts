@@ -1,7 +1,13 @@
 /** What is said of each way between a node and a gateway that heard it? Evidence from the store, judged by diagnosis. */
-import type { LinkRow } from "../contract/link.ts";
+import type { LinkRate, LinkRow } from "../contract/link.ts";
 import { linkShifts, linkTrend, offsetOf } from "../diagnosis/link-changes.ts";
-import { headroomOf, marginDistribution, type Outcome, whatIfs } from "../diagnosis/link-delivery.ts";
+import {
+  deliveryUnder,
+  headroomOf,
+  marginDistribution,
+  type Outcome,
+  whatIfs,
+} from "../diagnosis/link-delivery.ts";
 import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
 import { geometryOf, PLACEMENT_CAUTION } from "../diagnosis/link-geometry.ts";
 import { dueTimes } from "../model/missed-counters.ts";
@@ -75,11 +81,40 @@ export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
       shiftsWords: words,
       headroom: headroomOf(margin, spreadingFactor),
       delivery,
+      byDataRate: ratesOf(
+        own.map(({ dataRate }) => dataRate),
+        within,
+        counters,
+        unheardAt(gateway.id),
+      ),
       whatIf: [...whatIf],
       frequencyOffset: offsetOf(within),
       ...wayOf(question, gateway, within),
     };
   });
+}
+
+/** The figures of each data rate. `rates`: of the frames, in their order. */
+function ratesOf(
+  rates: readonly number[],
+  frames: readonly LinkFrame[],
+  counters: readonly DatedCounter[],
+  unheard: readonly TimeRange[],
+): LinkRate[] {
+  return [...new Set(rates)]
+    .map((rate): LinkRate => {
+      const own = frames.filter((_, i) => rates[i] === rate);
+      const { count, p10Db, medianDb, p90Db } = marginDistribution(own);
+      const outcomes = outcomesOf(
+        counters.filter(({ dataRate }) => dataRate === rate),
+        own,
+        unheard,
+      );
+      const { ratio, interval95 } = deliveryUnder(outcomes, 0);
+      const dataRate = describeModulation(modulationFromCodes(rate, 0));
+      return { dataRate, count, p10Db, medianDb, p90Db, delivery: { ratio, interval95 } };
+    })
+    .sort((a, b) => b.count - a.count || a.dataRate.localeCompare(b.dataRate));
 }
 
 /** What the way costs, or why that is not known. */
@@ -144,16 +179,25 @@ function frameOf(hearing: LinkHearing): LinkFrame {
 interface DatedCounter {
   readonly counter: number;
   readonly atUs: number;
+  /** As stored; of a missed one that of both frames around it, null where they differ. */
+  readonly dataRate: number | null;
 }
 
 /** The newest counters of the site, heard or missed, each with the moment at which it was sent or presumably sent. */
 function countersOf(frames: readonly HeardFrame[], gaps: readonly Gap[]): DatedCounter[] {
-  const counters: DatedCounter[] = firstHearings(frames).map(({ counter, atUs }) => ({ counter, atUs }));
+  const counters: DatedCounter[] = firstHearings(frames).map(({ counter, atUs, dataRate }) => ({
+    counter,
+    atUs,
+    dataRate,
+  }));
+  const rates = new Map(counters.map(({ counter, dataRate }) => [counter, dataRate]));
   for (const gap of gaps) {
+    const [before, after] = [rates.get(gap.firstCounter - 1), rates.get(gap.firstCounter + gap.missed)];
+    const dataRate = before === undefined || before !== after ? null : before;
     let counter = gap.firstCounter;
     const skip = Math.max(0, gap.missed - MAX_COUNTERS);
     for (const atUs of dueTimes(gap)) {
-      if (counter - gap.firstCounter >= skip) counters.push({ counter, atUs });
+      if (counter - gap.firstCounter >= skip) counters.push({ counter, atUs, dataRate });
       counter += 1;
     }
   }

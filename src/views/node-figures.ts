@@ -58,11 +58,9 @@ export type Fate = "missed" | "missed-during-outage" | "not-recorded";
 /** Counters first heard in the window, in order of counter. Frames come in order of time. */
 export function firstHearings(
   frames: readonly HeardFrame[],
-): { counter: number; atUs: number; id: number }[] {
-  const seen = new Map<number, { counter: number; atUs: number; id: number }>();
-  for (const { counter, atUs, id } of frames) {
-    if (!seen.has(counter)) seen.set(counter, { counter, atUs, id });
-  }
+): Pick<HeardFrame, "counter" | "atUs" | "id" | "dataRate">[] {
+  const seen = new Map<number, HeardFrame>();
+  for (const frame of frames) if (!seen.has(frame.counter)) seen.set(frame.counter, frame);
   return [...seen.values()].sort((a, b) => a.counter - b.counter);
 }
 

@@ -74,6 +74,16 @@ export function linksOf(
         words: `One step faster (SF${factor - 1}): the weakest tenth stands 3.1\u202FdB above the floor.`,
       },
       delivery: { ratio: row.deliveryRatio, interval95: row.deliveryInterval95 },
+      byDataRate: [
+        {
+          dataRate: `SF${factor}BW125`,
+          count: margin.count,
+          p10Db: margin.p10Db,
+          medianDb: margin.medianDb,
+          p90Db: margin.p90Db,
+          delivery: { ratio: row.deliveryRatio, interval95: row.deliveryInterval95 },
+        },
+      ],
       whatIf: [
         {
           what: "faster",

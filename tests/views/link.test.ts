@@ -75,6 +75,20 @@ describe("the links of a node", () => {
     expect(by["less-power"]?.interval95).not.toBeNull();
   });
 
+  it("tell the figures of each data rate by themselves, missed counters at that of both frames around them", () => {
+    const traffic = keepalives(SHED, 0, 7200, 30);
+    // Counters 0 to 59 at SF7 with 2.5 dB of margin and every third missed, 60 to 99 at SF9 with 12.5 dB and none.
+    for (let n = 0; n < 100; n++) {
+      const at = { spreadingFactor: n < 60 ? 7 : 9, snrDb: n < 60 ? -5 : 0, rssiDbm: -110, tmstUs: n };
+      if (n >= 60 || n % 3 !== 1) traffic.push(push(SHED, n * 60 + 1, [{ payload: phy(PROBE, n), ...at }]));
+    }
+    const [shed] = links(siteOf(traffic), windowOf(0, 7200));
+    expect(shed?.byDataRate).toMatchObject([
+      { dataRate: "SF7BW125", count: 40, medianDb: 2.5, delivery: { ratio: 40 / 60 } },
+      { dataRate: "SF9BW125", count: 40, medianDb: 12.5, delivery: { ratio: 1 } },
+    ]);
+  });
+
   it("leave out counters that were sent while the gateway was unreachable", () => {
     // The shed's keepalives pause for 30 minutes, in which the tower alone hears.
     const traffic = [

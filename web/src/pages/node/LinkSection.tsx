@@ -1,5 +1,5 @@
 /** How does each link of a node stand, how are its margins spread, and what would be otherwise? */
-import type { LinkRow, LinkShift } from "../../../../src/contract/link.ts";
+import type { LinkRate, LinkRow, LinkShift } from "../../../../src/contract/link.ts";
 import {
   counted,
   decibel,
@@ -169,6 +169,14 @@ function Link({ row }: { row: LinkRow }) {
           )}
         </Fact>
       </Facts>
+      {row.byDataRate.length < 2 ? null : (
+        <DataTable
+          label={`Each data rate at ${gatewayTitle(row)}`}
+          columns={RATES}
+          rows={row.byDataRate}
+          rowKey={(one) => one.dataRate}
+        />
+      )}
       <DataTable
         label={`Delivery at ${gatewayTitle(row)} as it was, and as it would be`}
         columns={WHAT_IF}
@@ -210,6 +218,25 @@ function deliveries(row: LinkRow): Delivered[] {
   const was = { ...row.delivery, title: "as it was", words: "Not enough to say." };
   return [was, ...row.whatIf];
 }
+
+const RATES: readonly Column<LinkRate>[] = [
+  { key: "rate", head: "Data rate", cell: (one) => <span class="nowrap">{one.dataRate}</span> },
+  { key: "count", head: "Frames", right: true, cell: (one) => figure(one.count) },
+  {
+    key: "margin",
+    head: "Margin",
+    right: true,
+    cell: (one) => (
+      <>
+        {decibel(one.medianDb)}{" "}
+        <span class="quiet small nowrap">
+          ({figure(one.p10Db, 1)} to {figure(one.p90Db, 1)})
+        </span>
+      </>
+    ),
+  },
+  { key: "delivery", head: "Delivery here", right: true, cell: (one) => percent(one.delivery.ratio) },
+];
 
 const WHAT_IF: readonly Column<Delivered>[] = [
   { key: "what", head: "Sent otherwise", cell: (one) => one.title },
