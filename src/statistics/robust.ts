@@ -109,6 +109,34 @@ export function medianBySlot(points: readonly TimedValue[], slotUs: number): Tim
     });
 }
 
+/** A series in order of time, column by column; both columns have one length. */
+export interface TimedSeries {
+  readonly tUs: Float64Array;
+  readonly values: Float64Array;
+}
+
+/** The same as medianBySlot, of a series in order of time: each slot is one piece of it. */
+export function mediansOfSeries({ tUs, values }: TimedSeries, slotUs: number): TimedValue[] {
+  const medians: TimedValue[] = [];
+  for (let from = 0; from < tUs.length; ) {
+    const slot = Math.floor((tUs[from] ?? 0) / slotUs);
+    let to = from + 1;
+    while (to < tUs.length && Math.floor((tUs[to] ?? 0) / slotUs) === slot) to += 1;
+    medians.push({
+      tUs: middleOf(tUs.subarray(from, to)),
+      value: middleOf(values.slice(from, to).sort()),
+    });
+    from = to;
+  }
+  return medians;
+}
+
+function middleOf(sorted: Float64Array): number {
+  const at = sorted.length >> 1;
+  const upper = sorted[at] ?? 0;
+  return sorted.length % 2 === 1 ? upper : ((sorted[at - 1] ?? upper) + upper) / 2;
+}
+
 /** The points themselves when few enough, else medians of slots, widened until at most `most` remain. In order of time. */
 export function thinByMedians(points: readonly TimedValue[], most = MAX_PAIRWISE_POINTS): TimedValue[] {
   const sorted = [...points].sort((a, b) => a.tUs - b.tUs);

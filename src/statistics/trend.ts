@@ -3,7 +3,16 @@
  */
 
 import { mannKendall, pettitt } from "./rank-tests.ts";
-import { DAY_US, HOUR_US, median, medianBySlot, type TimedValue, thinByMedians } from "./robust.ts";
+import {
+  DAY_US,
+  HOUR_US,
+  median,
+  medianBySlot,
+  mediansOfSeries,
+  type TimedSeries,
+  type TimedValue,
+  thinByMedians,
+} from "./robust.ts";
 import { effectiveSampleSize, lag1Autocorrelation } from "./series.ts";
 import { theilSen } from "./theil-sen.ts";
 
@@ -47,9 +56,23 @@ const MIN_MEDIANS = 6;
  */
 export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_RULE): Trend {
   const finite = points.filter((point) => Number.isFinite(point.value) && Number.isFinite(point.tUs));
-  const { first, last } = ends(finite);
+  return trendOfMedians(ends(finite), (slotUs) => medianBySlot(finite, slotUs), rule);
+}
+
+/** The same of a long series in order of time, column by column. */
+export function trendOfSeries(series: TimedSeries, rule: TrendRule = TREND_RULE): Trend {
+  const { tUs } = series;
+  const span = tUs.length === 0 ? ends([]) : { first: tUs[0] ?? 0, last: tUs.at(-1) ?? 0 };
+  return trendOfMedians(span, (slotUs) => mediansOfSeries(series, slotUs), rule);
+}
+
+function trendOfMedians(
+  { first, last }: { readonly first: number; readonly last: number },
+  mediansOf: (slotUs: number) => TimedValue[],
+  rule: TrendRule,
+): Trend {
   const spanDays = (last - first) / DAY_US;
-  const thinned = thinByMedians(medianBySlot(finite, spanDays >= rule.leastSpanDays ? DAY_US : HOUR_US));
+  const thinned = thinByMedians(mediansOf(spanDays >= rule.leastSpanDays ? DAY_US : HOUR_US));
   if (thinned.length < MIN_MEDIANS) {
     const slot = spanDays >= rule.leastSpanDays ? "days" : "hours";
     return {

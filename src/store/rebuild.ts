@@ -8,6 +8,7 @@ import type { JudgeGap } from "../model/gap.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { modulationFromCodes } from "./data-rate-code.ts";
 import { GapAnalyst } from "./gaps/gap-analyst.ts";
+import { dropGathered } from "./hours/hour-gatherer.ts";
 import { followJoins } from "./joins.ts";
 import type { Store } from "./open.ts";
 import {
@@ -118,6 +119,7 @@ export function* rebuildInSteps(
       DELETE FROM gap_disorder;
       UPDATE reception SET frame_id = NULL;
     `);
+    dropGathered(db);
     const notes = new RejectionWriter(db);
     const note = (gatewayId: number, reason: string, atUs: number) =>
       notes.note({ gatewayId, reason, refused: false, atUs, sentence: reason, raw: null });

@@ -14,6 +14,7 @@ import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstrea
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
 import { forgetStep, isForgetting, stepOfGateway } from "./forget.ts";
 import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
+import { HourGatherer } from "./hours/hour-gatherer.ts";
 import type { Store } from "./open.ts";
 import { DatagramWriter, RejectionWriter } from "./recorder/datagrams.ts";
 import { Derivation, JoinWriter } from "./recorder/derive.ts";
@@ -68,6 +69,7 @@ export class Recorder {
   readonly #reports: ReportWriter;
   readonly #joins: JoinWriter;
   readonly #gaps: GapAnalyst;
+  readonly #hours: HourGatherer;
   readonly #downlinks: DownlinkWriter;
   readonly #roundTrips: RoundTripWriter;
   readonly #recordedTime: RecordedTimeWriter;
@@ -89,6 +91,7 @@ export class Recorder {
     this.#beforeWrite = beforeWrite;
     this.#recordedTime = new RecordedTimeWriter(db);
     this.#gaps = new GapAnalyst(db, judge, () => this.#recordedTime.time);
+    this.#hours = new HourGatherer(db);
     this.#gateways = new GatewayWriter(db);
     this.#datagrams = new DatagramWriter(db);
     this.#receptions = new ReceptionWriter(db);
@@ -143,7 +146,7 @@ export class Recorder {
 
   /**
    * Does a bounded part of what is left to do behind the traffic, in a transaction of its own: accounts again for frames
-   * that came out of order, then searches for gaps and makes their findings. True: there is more to do.
+   * that came out of order, then searches for gaps and makes their findings, then gathers hours. True: there is more.
    */
   workOnGaps(options: StepOptions): boolean {
     let isMore = false;
@@ -152,7 +155,8 @@ export class Recorder {
       const recount = this.#derivation.recountSome(MAX_FRAMES_A_STEP);
       this.#noteSettled(recount.settled);
       for (const devAddr of recount.settled) this.#settledBehind.add(devAddr);
-      isMore = recount.isMore || recount.settled.length > 0 || this.#gaps.step(options);
+      isMore =
+        recount.isMore || recount.settled.length > 0 || this.#gaps.step(options) || this.#hours.step(options);
     });
     return isMore;
   }

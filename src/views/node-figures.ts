@@ -4,13 +4,14 @@
  */
 
 import type { Spread, Strip } from "../contract/index.ts";
-import { countInterval, type IntervalCounts, longestUsualUs, rhythmOf } from "../ledger/gaps/intervals.ts";
+import { longestUsualOf, rhythmOf } from "../ledger/gaps/intervals.ts";
 import { dueTimes, widened } from "../model/missed-counters.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { quantile } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
+import { type FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
 import type { HeardFrame } from "../store/queries/frames.ts";
 
 /** A run of counters that nobody heard. */
@@ -64,35 +65,64 @@ export function firstHearings(
   return [...seen.values()].sort((a, b) => a.counter - b.counter);
 }
 
+/** Where in a series each counter was first heard, in order of counter. */
+function firstPlaces({ length, counter }: FrameSeries): Int32Array {
+  const places = new Int32Array(length);
+  let count = 0;
+  let newest = Number.NEGATIVE_INFINITY;
+  for (let i = 0; i < length; i++) {
+    const one = counter[i] ?? 0;
+    if (one < newest) return placesOutOfOrder(length, counter);
+    if (one === newest) continue;
+    newest = one;
+    places[count++] = i;
+  }
+  return places.subarray(0, count);
+}
+
+/** The same where a counter comes after a higher one. */
+function placesOutOfOrder(length: number, counter: Float64Array): Int32Array {
+  const first = new Map<number, number>();
+  for (let i = 0; i < length; i++) {
+    const one = counter[i] ?? 0;
+    if (!first.has(one)) first.set(one, i);
+  }
+  return Int32Array.from([...first].sort((a, b) => a[0] - b[0]).map(([, place]) => place));
+}
+
 /**
  * Loss by counters. Missed counters are dated by spreading them evenly over their gap: a node sends in a rhythm.
  * With fewer than two expected counters a ratio says nothing and is null.
  */
-export function lossOf(frames: readonly HeardFrame[], unheard: Unheard): Loss {
-  const hearings = firstHearings(frames);
-  const stepsUs: number[] = [];
-  for (let i = 1; i < hearings.length; i++) {
-    const before = hearings[i - 1];
-    const after = hearings[i];
-    if (before === undefined || after === undefined) continue;
-    stepsUs.push(Math.max(0, after.atUs - before.atUs) / (after.counter - before.counter));
+export function lossOf(frames: FrameSeries, unheard: Unheard): Loss {
+  const { atUs, counter } = frames;
+  const places = firstPlaces(frames);
+  const heard = places.length;
+  const stepsUs = new Float64Array(Math.max(0, heard - 1));
+  for (let i = 1; i < heard; i++) {
+    const before = places[i - 1] ?? 0;
+    const after = places[i] ?? 0;
+    const passedUs = Math.max(0, (atUs[after] ?? 0) - (atUs[before] ?? 0));
+    stepsUs[i - 1] = passedUs / ((counter[after] ?? 0) - (counter[before] ?? 0));
   }
   const isPeriodic = rhythmOf(stepsUs)?.isPeriodic ?? false;
+  const hearing = (place: number) => ({ counter: counter[place] ?? 0, atUs: atUs[place] ?? 0 });
   const gaps: Gap[] = [];
-  for (let i = 1; i < hearings.length; i++) {
-    const before = hearings[i - 1];
-    const after = hearings[i];
-    if (before !== undefined && after !== undefined && after.counter - before.counter > 1)
-      gaps.push(gapBetween(before, after, unheard, isPeriodic));
+  for (let i = 1; i < heard; i++) {
+    const before = places[i - 1] ?? 0;
+    const after = places[i] ?? 0;
+    if ((counter[after] ?? 0) - (counter[before] ?? 0) > 1)
+      gaps.push(gapBetween(hearing(before), hearing(after), unheard, isPeriodic));
   }
-  const first = hearings[0];
-  const last = hearings.at(-1);
-  const heard = hearings.length;
-  const expected = first === undefined || last === undefined ? 0 : last.counter - first.counter + 1;
+  const lowest = counter[places[0] ?? 0] ?? 0;
+  const highest = counter[places[heard - 1] ?? 0] ?? 0;
+  const expected = heard === 0 ? 0 : highest - lowest + 1;
   const missedNotRecorded = gaps.reduce((sum, gap) => sum + gap.missedNotRecorded, 0);
   // What nobody could record is no failed delivery.
   const judged = expected - missedNotRecorded;
   const interval = judged < 2 ? null : wilsonInterval(heard, judged);
+  stepsUs.sort();
+  const longestUsualUs = longestUsualOf(stepsUs);
   return {
     heard,
     expected,
@@ -102,17 +132,10 @@ export function lossOf(frames: readonly HeardFrame[], unheard: Unheard): Loss {
     deliveryRatio: interval === null ? null : interval.ratio,
     deliveryInterval95: interval === null ? null : [interval.low, interval.high],
     gaps,
-    rhythmUs: stepsUs.length === 0 ? null : quantile(stepsUs, 0.5),
-    slowestUs: slowestOf(stepsUs),
+    rhythmUs: quantileOfSorted(stepsUs, 0.5),
+    slowestUs: longestUsualUs === 0 ? null : longestUsualUs,
     isPeriodic,
   };
-}
-
-function slowestOf(stepsUs: readonly number[]): number | null {
-  const counts: IntervalCounts = {};
-  for (const step of stepsUs) countInterval(counts, step);
-  const longest = longestUsualUs(counts);
-  return longest === 0 ? null : longest;
 }
 
 function gapBetween(
@@ -170,7 +193,7 @@ export function* missedCounters(
 
 /** The window in equal bins, counters heard and missed in each. */
 export function stripOf(
-  frames: readonly HeardFrame[],
+  frames: FrameSeries,
   { gaps, isPeriodic }: Pick<Loss, "gaps" | "isPeriodic">,
   unheard: Unheard,
   window: TimeRange,
@@ -191,7 +214,7 @@ export function stripOf(
     const bin = Math.min(bins - 1, Math.max(0, Math.floor((atUs - window.fromUs) / binUs)));
     counts[bin] = (counts[bin] ?? 0) + 1;
   };
-  for (const { atUs } of firstHearings(frames)) put(heard, atUs);
+  for (const place of firstPlaces(frames)) put(heard, frames.atUs[place] ?? 0);
   for (const gap of gaps)
     for (const { fate, atUs } of missedCounters(gap, unheard, isPeriodic)) put(into[fate], atUs);
   return { binSeconds: binUs / 1e6, heard, missed, missedDuringOutage, missedNotRecorded };
@@ -220,6 +243,83 @@ export function levelsOf(
   return { rssiDbm: spreadOf(rssi), snrDb: spreadOf(snr), marginDb: spreadOf(margin) };
 }
 
+/** The same of the best reception of each frame of a series: levels are few, so that equal ones are counted. */
+export function levelsOfSeries({ length, snrTenths, rssiTenths, dataRate }: FrameSeries): Levels {
+  const rssi = new LevelCounts();
+  const snr = new LevelCounts();
+  const margins = new Map<number, LevelCounts>();
+  for (let i = 0; i < length; i++) {
+    const rssiOne = rssiTenths[i] ?? NO_LEVEL;
+    if (rssiOne !== NO_LEVEL) rssi.add(rssiOne, 1);
+    const snrOne = snrTenths[i] ?? NO_LEVEL;
+    if (snrOne === NO_LEVEL) continue;
+    snr.add(snrOne, 1);
+    const rate = dataRate[i] ?? 0;
+    let ofRate = margins.get(rate);
+    if (ofRate === undefined) {
+      ofRate = new LevelCounts();
+      margins.set(rate, ofRate);
+    }
+    ofRate.add(snrOne, 1);
+  }
+  const margin = new LevelCounts();
+  for (const [rate, counts] of margins)
+    for (const [tenths, count] of counts.all()) {
+      const one = marginDb(tenths, rate);
+      if (one !== null) margin.add(Math.round(one * 10), count);
+    }
+  return { rssiDbm: rssi.spread(), snrDb: snr.spread(), marginDb: margin.spread() };
+}
+
+/** How often each level was met, in tenths of a dB. */
+class LevelCounts {
+  readonly #counts = new Map<number, number>();
+  #total = 0;
+
+  add(tenths: number, count: number): void {
+    this.#counts.set(tenths, (this.#counts.get(tenths) ?? 0) + count);
+    this.#total += count;
+  }
+
+  /** In order of level. */
+  all(): [number, number][] {
+    return [...this.#counts].sort((a, b) => a[0] - b[0]);
+  }
+
+  spread(): Spread {
+    const levels = this.all();
+    const at = (p: number) => {
+      const place = (this.#total - 1) * p;
+      const lower = levelAt(levels, Math.floor(place));
+      const upper = levelAt(levels, Math.ceil(place));
+      return lower === null || upper === null
+        ? null
+        : rounded(lower + (place - Math.floor(place)) * (upper - lower));
+    };
+    return { median: at(0.5), p10: at(0.1), p90: at(0.9), count: this.#total };
+  }
+}
+
+/** The level at a place in order, in dB. */
+function levelAt(levels: readonly (readonly [number, number])[], place: number): number | null {
+  let before = 0;
+  for (const [tenths, count] of levels) {
+    before += count;
+    if (place < before) return tenths / 10;
+  }
+  return null;
+}
+
+/** Quantile of type 7, as in src/statistics/robust.ts; null for no values. */
+function quantileOfSorted(sorted: Float64Array, p: number): number | null {
+  const place = (sorted.length - 1) * p;
+  const lower = sorted[Math.floor(place)];
+  const upper = sorted[Math.ceil(place)];
+  return lower === undefined || upper === undefined
+    ? null
+    : lower + (place - Math.floor(place)) * (upper - lower);
+}
+
 /** SNR over the demodulation floor of the spreading factor; null for anything but LoRa. */
 export function marginDb(snrTenths: number | null, dataRate: number): number | null {
   if (snrTenths === null) return null;
@@ -235,10 +335,14 @@ export function spreadingFactorOf(dataRate: number): number | null {
 }
 
 export function spreadOf(values: number[]): Spread {
-  // Rounded to what was measured: tenths.
   const at = (p: number) => {
     const value = quantile(values, p);
-    return value === null ? null : Math.round(value * 100) / 100;
+    return value === null ? null : rounded(value);
   };
   return { median: at(0.5), p10: at(0.1), p90: at(0.9), count: values.length };
+}
+
+/** To what was measured: tenths, and the middle between two. */
+function rounded(value: number): number {
+  return Math.round(value * 100) / 100;
 }

@@ -4,6 +4,7 @@ import { nodeSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
+import { seriesOfFrames } from "../store/hours/read-frames.ts";
 import { keysOfAddress } from "../store/keys.ts";
 import type { Store } from "../store/open.ts";
 import {
@@ -42,6 +43,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
   const record = livesOf(store, parseDevAddr(devAddr)).find((one) => one.number === life);
   if (record === undefined) return null;
   const frames = framesOfLife(store, record.id, window);
+  const series = seriesOfFrames(frames);
   const receptions = receptionsOfLife(store, record.id, window);
   // Who is a stranger depends on who else was heard.
   const context = nodeContext(store, window, lifeSpans(store, knownUntilUs(window)));
@@ -51,12 +53,12 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
   const heardBy = gateways.filter(({ id }) => receptions.some((one) => one.gatewayId === id));
   const heard = nodeRow(
     record,
-    frames,
+    series,
     heardBy.map(({ eui }) => eui),
     context,
   );
   const row = withWhy(heard, sharesByLife(store, window));
-  const loss = lossOf(frames, context);
+  const loss = lossOf(series, context);
   const linkFrames = linkFramesOf(store, record, window);
   const { ticks, cut } = ticksOf(frames, loss, context, heardBy.length);
   return {
@@ -65,7 +67,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     row,
     ticks,
     ticksCut: cut,
-    series: heardBy.map((gateway) => seriesOf(gateway, nameOf(gateway.eui), receptions)),
+    series: heardBy.map((gateway) => signalsOf(gateway, nameOf(gateway.eui), receptions)),
     links: linkRows(store, {
       lifeId: record.id,
       devAddr: formatDevAddr(record.devAddr),
@@ -151,7 +153,7 @@ function ticksOf(
   return { ticks: ticks.slice(-MAX_TICKS), cut: ticks.length > MAX_TICKS };
 }
 
-function seriesOf(
+function signalsOf(
   gateway: GatewayRecord,
   name: string | null,
   receptions: readonly LifeReception[],

@@ -8,16 +8,17 @@ import { overdueAfterUs } from "../ledger/gaps/intervals.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime, subtract, type TimeRange, totalUs } from "../model/time-range.ts";
-import { trendOf } from "../statistics/trend.ts";
+import { trendOfSeries } from "../statistics/trend.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
+import { FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
 import type { Store } from "../store/open.ts";
-import { gatewaysOfNewestFrame, type HeardFrame } from "../store/queries/frames.ts";
+import { gatewaysOfNewestFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { addressesToRecount, type LabelRecord, type LifeSpan, labels } from "../store/queries/lives.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
-import { type Loss, levelsOf, lossOf, stripOf } from "./node-figures.ts";
+import { type Loss, levelsOfSeries, lossOf, stripOf } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { cutGateways } from "./shown-gateways.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs } from "./window.ts";
@@ -84,7 +85,7 @@ function livesOver(lives: ReadonlyMap<number, LifeSpan>, endUs: number): Set<num
 
 export function nodeRow(
   life: Pick<LifeSpan, "id" | "devAddr" | "number" | "lastAtUs">,
-  frames: readonly HeardFrame[],
+  frames: FrameSeries,
   gateways: readonly string[],
   context: NodeContext,
 ): NodeRow {
@@ -92,9 +93,10 @@ export function nodeRow(
   const devAddr = formatDevAddr(life.devAddr);
   const label = names.get(devAddr);
   const loss = lossOf(frames, context);
-  const levels = levelsOf(frames);
-  const firstUs = frames[0]?.atUs ?? life.lastAtUs;
-  const lastUs = frames.at(-1)?.atUs ?? life.lastAtUs;
+  const levels = levelsOfSeries(frames);
+  const { length } = frames;
+  const firstUs = length === 0 ? life.lastAtUs : (frames.atUs[0] ?? life.lastAtUs);
+  const lastUs = length === 0 ? life.lastAtUs : (frames.atUs[length - 1] ?? life.lastAtUs);
   const silentUs = recordedSilenceUs(lastUs, gateways, context);
   const overdue = !context.over.has(life.id) && isOverdue(loss, silentUs);
   const judgement = judgeNode({
@@ -117,13 +119,13 @@ export function nodeRow(
     missedNotRecorded: loss.missedNotRecorded,
     deliveryRatio: loss.deliveryRatio,
     deliveryInterval95: loss.deliveryInterval95,
-    frames: frames.length,
-    receptions: frames.reduce((sum, frame) => sum + frame.receptions, 0),
-    repeats: frames.reduce((sum, frame) => sum + frame.repeat, 0),
+    frames: length,
+    receptions: sumOf(frames.receptions, length),
+    repeats: sumOf(frames.repeat, length),
     ...levels,
     snrTrend: snrTrend(frames),
     rhythmSeconds: loss.rhythmUs === null ? null : Math.round(loss.rhythmUs / 1e3) / 1e3,
-    airtimeSeconds: frames.reduce((sum, frame) => sum + frame.airtimeUs, 0) / 1e6,
+    airtimeSeconds: sumOf(frames.airtimeUs, length) / 1e6,
     dataRates: dataRatesOf(frames),
     gateways: [...gateways],
     firstHeard: isoTime(firstUs),
@@ -157,21 +159,38 @@ function recordedSilenceUs(
 }
 
 /** Trend of the best SNR of each frame; its words say "not enough" where that is so. */
-function snrTrend(frames: readonly HeardFrame[]): Trend {
-  const points = frames.flatMap(({ atUs, snrTenths }) =>
-    snrTenths === null ? [] : [{ tUs: atUs, value: snrTenths / 10 }],
-  );
-  const { slopePerDay, p, spanDays, significant, reason } = trendOf(points);
+function snrTrend({ length, atUs, snrTenths }: FrameSeries): Trend {
+  const times = new Float64Array(length);
+  const values = new Float64Array(length);
+  let count = 0;
+  for (let i = 0; i < length; i++) {
+    const tenths = snrTenths[i] ?? NO_LEVEL;
+    if (tenths === NO_LEVEL) continue;
+    times[count] = atUs[i] ?? 0;
+    values[count++] = tenths / 10;
+  }
+  const series = { tUs: times.subarray(0, count), values: values.subarray(0, count) };
+  const { slopePerDay, p, spanDays, significant, reason } = trendOfSeries(series);
   const change = slopePerDay === null ? null : slopePerDay * spanDays;
   return { slopePerDay, change, p, significant, words: reason };
 }
 
-function dataRatesOf(frames: readonly HeardFrame[]): { name: string; frames: number }[] {
+function dataRatesOf({ length, dataRate }: FrameSeries): { name: string; frames: number }[] {
   const counts = new Map<number, number>();
-  for (const { dataRate } of frames) counts.set(dataRate, (counts.get(dataRate) ?? 0) + 1);
+  for (let i = 0; i < length; i++) {
+    const one = dataRate[i] ?? 0;
+    counts.set(one, (counts.get(one) ?? 0) + 1);
+  }
   return [...counts]
     .sort((a, b) => b[1] - a[1])
     .map(([code, count]) => ({ name: describeModulation(modulationFromCodes(code, 0)), frames: count }));
+}
+
+/** Of the first `length` values. */
+function sumOf(values: Uint8Array | Uint16Array | Float64Array, length: number): number {
+  let sum = 0;
+  for (let i = 0; i < length; i++) sum += values[i] ?? 0;
+  return sum;
 }
 
 // Who has fallen silent since before a live window? A node that died two hours ago has no frame in the last hour, and
@@ -213,7 +232,7 @@ export function silentRows(
   return silent.slice(0, most).flatMap(({ life, rhythmUs, leastUs }) => {
     const silentUs = recordedSilenceUs(life.lastAtUs, gatewaysOfNewestFrame(store, life.id), context);
     if (silentUs < leastUs) return [];
-    const row = nodeRow(life, [], [], context);
+    const row = nodeRow(life, new FrameSeries(), [], context);
     return {
       ...row,
       firstHeard: row.lastHeard,

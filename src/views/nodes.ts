@@ -4,8 +4,10 @@ import { nodesSentence } from "../diagnosis/sentences.ts";
 import { countDevices, type StandingWord } from "../diagnosis/status.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { FrameSeries } from "../store/hours/frame-series.ts";
+import { framesByLife, seriesOfFrames } from "../store/hours/read-frames.ts";
 import type { Store } from "../store/open.ts";
-import { frameCounts, framesInWindow, framesOfLives, type HeardFrame } from "../store/queries/frames.ts";
+import { frameCounts, framesOfLives } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LifeSpan, lifeSpans } from "../store/queries/lives.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
@@ -56,7 +58,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
   for (const { firstAtUs, lastAtUs } of lives.values())
     if (lastAtUs >= window.fromUs && firstAtUs < window.toUs) near += 1;
   // Of a crowd only the frames of the listed are read; who is listed is told by the counts.
-  const all = near > most ? null : byLife(framesInWindow(store, window));
+  const all = near > most ? null : framesByLife(store, window);
   const counts =
     all === null ? frameCounts(store, window) : new Map([...all].map(([id, { length }]) => [id, length]));
   const heard = [...counts].flatMap(([lifeId, frames]): HeardLife[] => {
@@ -70,20 +72,16 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
   const listed = heard.length <= most ? heard : heard.sort(knownFirst).slice(0, most);
   const framesOf =
     all ??
-    byLife(
-      framesOfLives(
-        store,
-        listed.map(({ life }) => life.id),
-        window,
-      ),
+    framesOfListed(
+      store,
+      listed.map(({ life }) => life.id),
+      window,
     );
   const gateways = allGateways(store, knownUntilUs(window));
   const order = new Map(gateways.map(({ id }, i) => [id, i]));
   const nodes = listed.map(({ life }) => {
-    const own = framesOf.get(life.id) ?? [];
-    const ids = new Set<number>();
-    for (const { gatewayIds } of own) for (const id of gatewayIds) ids.add(id);
-    const places = [...ids].flatMap((id) => order.get(id) ?? []).sort((a, b) => a - b);
+    const own = framesOf.get(life.id) ?? new FrameSeries();
+    const places = [...own.gatewayIds].flatMap((id) => order.get(id) ?? []).sort((a, b) => a - b);
     const heardBy = places.flatMap((place) => gateways[place]?.eui ?? []);
     return nodeRow(life, own, heardBy, context);
   });
@@ -106,8 +104,13 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
   };
 }
 
-function byLife(frames: readonly HeardFrame[]): ReadonlyMap<number, readonly HeardFrame[]> {
-  return groupBy(frames, ({ lifeId }) => lifeId);
+function framesOfListed(
+  store: Store,
+  lifeIds: readonly number[],
+  window: AskedWindow,
+): ReadonlyMap<number, FrameSeries> {
+  const byLife = groupBy(framesOfLives(store, lifeIds, window), ({ lifeId }) => lifeId);
+  return new Map([...byLife].map(([lifeId, frames]) => [lifeId, seriesOfFrames(frames)]));
 }
 
 /** A stranger can invent addresses without end: what a person knows comes first, then what was heard most. */

@@ -5,6 +5,7 @@ import { parseDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
 import { haversineM, type Place } from "../radio/path-loss.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
+import { seriesOfFrames } from "../store/hours/read-frames.ts";
 import type { Store } from "../store/open.ts";
 import { framesOfLife, type LifeReception, receptionsOfLife } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
@@ -95,7 +96,7 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
     if (frames.length > 0) life = record.number;
     for (const { counter, atUs } of firstHearings(frames))
       sent.push({ atUs, key: `${record.number}/${counter}`, missed: false });
-    const { gaps, isPeriodic } = lossOf(frames, unheard);
+    const { gaps, isPeriodic } = lossOf(seriesOfFrames(frames), unheard);
     for (const gap of gaps) {
       for (const { counter, atUs, fate } of missedCounters(gap, unheard, isPeriodic))
         if (fate === "missed") sent.push({ atUs, key: `${record.number}/${counter}`, missed: true });

@@ -52,7 +52,11 @@ export function monthStore(name: string, say: (sentence: string) => void): strin
   const folder = join(tmpdir(), "mastlog-bench-stores");
   const path = join(folder, `${name}-${madeBy()}.db`);
   if (existsSync(path)) {
-    closeStore(openStore(path));
+    const store = openStore(path);
+    store.pragma("synchronous = OFF");
+    const recorder = new Recorder(store, judgeGap);
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    closeStore(store);
     return path;
   }
   mkdirSync(folder, { recursive: true });

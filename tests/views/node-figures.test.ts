@@ -3,17 +3,25 @@ import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { dueTimes } from "../../src/model/missed-counters.ts";
 import { type TimeRange, unite } from "../../src/model/time-range.ts";
+import { seriesOfFrames } from "../../src/store/hours/read-frames.ts";
 import type { HeardFrame } from "../../src/store/queries/frames.ts";
 import {
   firstHearings,
   levelsOf,
-  lossOf,
+  levelsOfSeries,
+  lossOf as lossOfSeries,
   marginDb,
   spreadOf,
-  stripOf,
+  stripOf as stripOfSeries,
 } from "../../src/views/node-figures.ts";
 
 const SF9 = 90_125_000;
+
+const lossOf = (frames: HeardFrame[], within: Parameters<typeof lossOfSeries>[1]) =>
+  lossOfSeries(seriesOfFrames(frames), within);
+const stripOf = (frames: HeardFrame[], ...rest: Rest<typeof stripOfSeries>) =>
+  stripOfSeries(seriesOfFrames(frames), ...rest);
+type Rest<T> = T extends (first: never, ...rest: infer R) => unknown ? R : never;
 
 /** All of the time was recorded; no gateway was reachable in these ranges. */
 function unheard(...outages: TimeRange[]) {
@@ -237,5 +245,20 @@ describe("levels", () => {
     expect(levels.rssiDbm).toMatchObject({ median: -100, count: 1 });
     expect(levels.snrDb).toMatchObject({ median: -2.5, count: 1 });
     expect(levels.marginDb).toMatchObject({ median: 10, count: 1 });
+  });
+
+  it("are the same to the last digit, however they are gathered", () => {
+    const tenths = fc.option(fc.integer({ min: -250, max: 120 }));
+    fc.assert(
+      fc.property(
+        fc.array(fc.tuple(tenths, tenths, fc.constantFrom(SF9, 120_125_000, -50_000, 0))),
+        (drawn) => {
+          const frames = drawn.map(([snrTenths, rssiTenths, dataRate], i) =>
+            frame(i, i, { snrTenths, rssiTenths, dataRate }),
+          );
+          expect(levelsOfSeries(seriesOfFrames(frames))).toEqual(levelsOf(frames));
+        },
+      ),
+    );
   });
 });

@@ -31,14 +31,31 @@ export type IntervalCounts = Record<string, number>;
 /** Counts one interval of one counter step. */
 export function countInterval(counts: IntervalCounts, intervalUs: number): void {
   if (!(intervalUs >= 1)) return;
-  const name = String(Math.ceil(Math.log(intervalUs) / Math.log(CLASS_RATIO)));
+  const name = String(classOf(intervalUs));
   counts[name] = (counts[name] ?? 0) + 1;
+}
+
+function classOf(intervalUs: number): number {
+  return Math.ceil(Math.log(intervalUs) / Math.log(CLASS_RATIO));
 }
 
 /** The upper edge of the longest class that is usual for the node, microseconds; 0 where none is yet. */
 export function longestUsualUs(counts: IntervalCounts): number {
   const usual = Object.entries(counts).flatMap(([name, count]) => (count >= MIN_USUAL ? [Number(name)] : []));
   return usual.length === 0 ? 0 : CLASS_RATIO ** Math.max(...usual);
+}
+
+/** The same as longestUsualUs of all these intervals, which are in order of length: from the longest on. */
+export function longestUsualOf(sortedUs: Float64Array): number {
+  let found = { name: Number.NaN, count: 0 };
+  for (let i = sortedUs.length - 1; i >= 0; i--) {
+    const intervalUs = sortedUs[i] ?? 0;
+    if (!(intervalUs >= 1)) return 0;
+    const name = classOf(intervalUs);
+    found = { name, count: name === found.name ? found.count + 1 : 1 };
+    if (found.count >= MIN_USUAL) return CLASS_RATIO ** name;
+  }
+  return 0;
 }
 
 export interface Rhythm {
@@ -56,19 +73,20 @@ export interface Rhythm {
  * longest interval that is usual in the whole life.
  */
 export function rhythmOf(
-  stepsUs: readonly number[],
+  stepsUs: readonly number[] | Float64Array,
   newestUs: readonly number[] = [],
   usualUs = 0,
 ): Rhythm | null {
   if (stepsUs.length < MIN_STEPS) return null;
-  const sorted = [...stepsUs].sort((a, b) => a - b);
+  const sorted = Float64Array.from(stepsUs).sort();
   const medianUs = middle(sorted);
   if (!(medianUs > 0)) return null;
-  const spreads = sorted.map((step) => Math.abs(step - medianUs)).sort((a, b) => a - b);
+  const spreads = sorted.map((step) => Math.abs(step - medianUs)).sort();
   const isPeriodic = middle(spreads) <= EVENT_DRIVEN_SPREAD * medianUs;
   const longest = sorted.at(-1) ?? medianUs;
   const newest = newestUs.reduce((most, step) => Math.max(most, step), 0);
-  const sumUs = stepsUs.reduce((sum, step) => sum + step, 0);
+  let sumUs = 0;
+  for (const step of stepsUs) sumUs += step;
   const silenceUs = Math.max(
     MIN_SILENCE_US,
     isPeriodic ? 0 : sumUs * (EVENT_CHANCE ** (-1 / stepsUs.length) - 1),
@@ -81,7 +99,7 @@ export function rhythmOf(
   return { medianUs, isPeriodic, slowestUs: Math.max(longest, usualUs), silenceUs };
 }
 
-function middle(sorted: readonly number[]): number {
+function middle(sorted: Float64Array): number {
   const at = sorted.length >> 1;
   const upper = sorted[at] ?? 0;
   return sorted.length % 2 === 1 ? upper : ((sorted[at - 1] ?? upper) + upper) / 2;

@@ -1,0 +1,153 @@
+/**
+ * How are the frames of an hour written in one row? A head (JSON: what the small numbers below stand for), then one
+ * column after the other, each value of a fixed width, frames in order of time. About 20 octets a frame.
+ */
+import type { HeardFrame } from "../queries/frames.ts";
+import { type FrameSeries, NO_LEVEL } from "./frame-series.ts";
+
+interface Head {
+  readonly frames: number;
+  /** Row ids of the lives. */
+  readonly lives: readonly number[];
+  readonly dataRates: readonly number[];
+  /** Sets of gateways, by row id. */
+  readonly gateways: readonly (readonly number[])[];
+}
+
+/** Columns in order, with octets a value. Wide ones first, so that each begins at a multiple of its width. */
+const COLUMNS = {
+  at: 4,
+  counter: 4,
+  airtime: 4,
+  life: 2,
+  snr: 2,
+  rssi: 2,
+  receptions: 2,
+  rate: 2,
+  heard: 2,
+  repeat: 1,
+};
+
+/** Octets of the number that says how long the head is. */
+const LENGTH_OCTETS = 4;
+
+/** `hourUs`: when the hour began. null: more frames, lives or kinds than the columns can tell, or a number too large. */
+export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): Uint8Array | null {
+  const lives = new Places<number>();
+  const dataRates = new Places<number>();
+  const gateways = new Places<string>();
+  const n = frames.length;
+  const at = new Uint32Array(n);
+  const counter = new Uint32Array(n);
+  const airtime = new Uint32Array(n);
+  const life = new Uint16Array(n);
+  const snr = new Int16Array(n);
+  const rssi = new Int16Array(n);
+  const receptions = new Uint16Array(n);
+  const rate = new Uint16Array(n);
+  const heard = new Uint16Array(n);
+  const repeat = new Uint8Array(n);
+  for (const [i, frame] of frames.entries()) {
+    if (frame.counter > 0xffff_ffff || frame.airtimeUs > 0xffff_ffff || frame.receptions > 0xffff)
+      return null;
+    at[i] = frame.atUs - hourUs;
+    counter[i] = frame.counter;
+    airtime[i] = frame.airtimeUs;
+    life[i] = lives.of(frame.lifeId);
+    snr[i] = frame.snrTenths ?? NO_LEVEL;
+    rssi[i] = frame.rssiTenths ?? NO_LEVEL;
+    receptions[i] = frame.receptions;
+    rate[i] = dataRates.of(frame.dataRate);
+    heard[i] = gateways.of(JSON.stringify([...frame.gatewayIds].sort((a, b) => a - b)));
+    repeat[i] = frame.repeat;
+  }
+  if (Math.max(lives.size, dataRates.size, gateways.size) > 0x1_0000) return null;
+  const head: Head = {
+    frames: n,
+    lives: lives.all(),
+    dataRates: dataRates.all(),
+    gateways: gateways.all().map((text) => JSON.parse(text) as number[]),
+  };
+  const text = paddedText(JSON.stringify(head));
+  const length = new Uint32Array([text.length]);
+  const columns = [length, text, at, counter, airtime, life, snr, rssi, receptions, rate, heard, repeat];
+  return Buffer.concat(columns.map((one) => new Uint8Array(one.buffer, one.byteOffset, one.byteLength)));
+}
+
+/** Adds the frames of an hour to the series of their lives. */
+export function addFrameHour(
+  columns: Uint8Array,
+  hourUs: number,
+  seriesOf: (lifeId: number) => FrameSeries,
+): void {
+  // The columns are read in place: they begin at a multiple of four octets.
+  const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
+  const [headLength = 0] = new Uint32Array(buffer, byteOffset, 1);
+  const text = Buffer.from(buffer, byteOffset + LENGTH_OCTETS, headLength).toString("latin1");
+  const head = JSON.parse(text) as Head;
+  const n = head.frames;
+  let offset = byteOffset + LENGTH_OCTETS + headLength;
+  const place = (octets: number): number => {
+    const begin = offset;
+    offset += n * octets;
+    return begin;
+  };
+  const at = new Uint32Array(buffer, place(COLUMNS.at), n);
+  const counter = new Uint32Array(buffer, place(COLUMNS.counter), n);
+  const airtime = new Uint32Array(buffer, place(COLUMNS.airtime), n);
+  const life = new Uint16Array(buffer, place(COLUMNS.life), n);
+  const snr = new Int16Array(buffer, place(COLUMNS.snr), n);
+  const rssi = new Int16Array(buffer, place(COLUMNS.rssi), n);
+  const receptions = new Uint16Array(buffer, place(COLUMNS.receptions), n);
+  const rate = new Uint16Array(buffer, place(COLUMNS.rate), n);
+  const heard = new Uint16Array(buffer, place(COLUMNS.heard), n);
+  const repeat = new Uint8Array(buffer, place(COLUMNS.repeat), n);
+  const series = head.lives.map(seriesOf);
+  const sets = head.gateways.length;
+  const known = new Uint8Array(series.length * sets);
+  for (let i = 0; i < n; i++) {
+    const own = series[life[i] ?? 0];
+    if (own === undefined) continue;
+    own.add(
+      hourUs + (at[i] ?? 0),
+      counter[i] ?? 0,
+      repeat[i] ?? 0,
+      head.dataRates[rate[i] ?? 0] ?? 0,
+      airtime[i] ?? 0,
+      snr[i] ?? NO_LEVEL,
+      rssi[i] ?? NO_LEVEL,
+      receptions[i] ?? 0,
+    );
+    const pair = (life[i] ?? 0) * sets + (heard[i] ?? 0);
+    if (known[pair] === 1) continue;
+    known[pair] = 1;
+    for (const id of head.gateways[heard[i] ?? 0] ?? []) own.gatewayIds.add(id);
+  }
+}
+
+/** Gives each value a number of its own, from 0, in order of appearance. */
+class Places<T> {
+  readonly #places = new Map<T, number>();
+
+  get size(): number {
+    return this.#places.size;
+  }
+
+  of(value: T): number {
+    let place = this.#places.get(value);
+    if (place === undefined) {
+      place = this.#places.size;
+      this.#places.set(value, place);
+    }
+    return place;
+  }
+
+  all(): T[] {
+    return [...this.#places.keys()];
+  }
+}
+
+/** Filled up with spaces, so that what follows begins at a multiple of four octets. */
+function paddedText(json: string): Uint8Array {
+  return Buffer.from(json.padEnd(Math.ceil(json.length / 4) * 4), "latin1");
+}
