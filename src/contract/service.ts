@@ -100,6 +100,7 @@ export const ServiceStatus = z.object({
     receptions: z.number().int(),
     from: IsoTime.nullable(),
     to: IsoTime.nullable(),
+    recentFrom: IsoTime.nullable().describe("minute of the first datagram of the last hour; null: none came"),
   }),
   refusals: z.array(Refusal),
   notices: z
@@ -108,6 +109,17 @@ export const ServiceStatus = z.object({
   passage: Passage.nullable().describe("when datagrams are relayed; null when gateways are answered here"),
 });
 export type ServiceStatus = z.infer<typeof ServiceStatus>;
+
+// How is the dashboard opened on a phone? The address may carry the token: it is told to this machine's browser only.
+
+export const PhoneLink = z.object({
+  url: z
+    .string()
+    .nullable()
+    .describe("opens the dashboard on another device of the network; null: see `text`"),
+  text: z.string().describe("what to do, in a sentence or two"),
+});
+export type PhoneLink = z.infer<typeof PhoneLink>;
 
 // What was read from files, and what can be?
 

@@ -4,7 +4,7 @@ import type { AirView } from "../contract/air.ts";
 import type { BenchItem, BenchView } from "../contract/bench.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
 import { percent } from "../diagnosis/status.ts";
-import { figure, megahertz, signedWithUnit, withUnit } from "../words/format.ts";
+import { figure, megahertz, signedWithUnit, withMoments, withUnit } from "../words/format.ts";
 import type { Clock } from "./format.ts";
 import { GatewayTitle, Mono, Sentence, State, Table } from "./parts.tsx";
 import { HeartbeatPlot } from "./plots.tsx";
@@ -108,7 +108,13 @@ function outageWords(outages: GatewayRow["outages"], clock: Clock): string {
 
 // How did each gateway's bring-up list come out?
 
-export function Benches({ benches }: { readonly benches: readonly BenchView[] }) {
+export function Benches({
+  benches,
+  clock,
+}: {
+  readonly benches: readonly BenchView[];
+  readonly clock: Clock;
+}) {
   if (benches.length === 0) return null;
   return (
     <section class="page">
@@ -119,15 +125,15 @@ export function Benches({ benches }: { readonly benches: readonly BenchView[] })
             <GatewayTitle name={bench.name} eui={bench.eui} /> <State state={bench.verdict} />
           </h3>
           <Sentence parts={bench.sentence} />
-          <Checks items={bench.items.filter(({ part }) => part === "gateway")} />
-          <AgainstReference bench={bench} />
+          <Checks items={bench.items.filter(({ part }) => part === "gateway")} clock={clock} />
+          <AgainstReference bench={bench} clock={clock} />
         </div>
       ))}
     </section>
   );
 }
 
-function AgainstReference({ bench }: { readonly bench: BenchView }) {
+function AgainstReference({ bench, clock }: { readonly bench: BenchView; readonly clock: Clock }) {
   const items = bench.items.filter(({ part }) => part === "reference");
   const { reference } = bench;
   if (reference === null || items.length === 0) return null;
@@ -137,6 +143,7 @@ function AgainstReference({ bench }: { readonly bench: BenchView }) {
   return (
     <div class="keep">
       <Checks
+        clock={clock}
         items={items.filter(({ channel }) => channel === null)}
         caption={`Against the reference ${reference.name ?? reference.eui}: within ${reference.maxOffsetDb}\u202FdB of level, at most ${reference.maxLossPoints} points more lost`}
       />
@@ -172,10 +179,11 @@ function Channels({ byChannel }: { readonly byChannel: ReadonlyMap<string, reado
 
 interface ChecksProps {
   readonly items: BenchView["items"];
+  readonly clock: Clock;
   readonly caption?: string;
 }
 
-function Checks({ items, caption }: ChecksProps) {
+function Checks({ items, clock, caption }: ChecksProps) {
   return (
     <Table
       {...(caption === undefined ? {} : { caption })}
@@ -187,7 +195,10 @@ function Checks({ items, caption }: ChecksProps) {
         {
           title: "Why, and what to do",
           kind: "words",
-          of: (item) => (item.advice === null ? item.reason : `${item.reason} ${item.advice}`),
+          of: ({ reason, advice }) => {
+            const told = withMoments(reason, (ms) => clock.moment(new Date(ms).toISOString()));
+            return advice === null ? told : `${told} ${advice}`;
+          },
         },
       ]}
     />

@@ -221,7 +221,7 @@ export function renderReport(data: ReportData): string {
       <Front data={data} clock={clock} />
       <main>
         <Gateways gateways={data.gateways} clock={clock} />
-        <Benches benches={data.benches} />
+        <Benches benches={data.benches} clock={clock} />
         <Nodes view={data.nodes} clock={clock} />
         <Gaps view={data.gaps} clock={clock} />
         <Marks view={data.marks} clock={clock} />

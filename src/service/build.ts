@@ -2,6 +2,7 @@
  * How is the web service put together? Each group of routes is a plugin that is given what it needs; shared are only
  * the checks that every request passes, the one form of errors, and the live line. Listening is the caller's.
  */
+import type { Server } from "node:http";
 import fastifyHelmet from "@fastify/helmet";
 import fastifySwagger from "@fastify/swagger";
 import fastifyWebsocket from "@fastify/websocket";
@@ -35,6 +36,7 @@ import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
 import { isLoopbackHost } from "./loopback.ts";
+import { phoneLink } from "./phone-link.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
 import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
@@ -94,6 +96,12 @@ const HEADERS_WITHIN_MS = 10_000;
 const CHECK_EVERY_MS = 2_000;
 /** Octets of a JSON body. */
 const MAX_BODY_OCTETS = 64 * 1024;
+
+/** The port that was given by the system where any free one was asked for. */
+function boundPort(app: { readonly server: Server }, asked: number): number {
+  const bound = app.server.address();
+  return bound !== null && typeof bound === "object" ? bound.port : asked;
+}
 
 /** Builds the application; rejects with ServiceUnusable when it would be open to the network without a token. */
 export async function buildService(options: ServiceOptions): Promise<FastifyInstance> {
@@ -162,6 +170,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       nowMs: now(),
       intake,
       stored: facts.stored(),
+      recentFromUs: facts.recentFromUs(nowUs()),
       refusals: facts.refusals().refusals,
       notices: facts.notices(nowUs()),
       addresses: reachableAddresses(),
@@ -218,6 +227,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     version,
     status,
     diskSpace,
+    phoneLink: () => phoneLink({ host, port: boundPort(app, port), token, addresses: reachableAddresses() }),
     metrics: serviceMetrics({ intake, facts, liveClients: () => hub.clientCount, diskSpace }),
   });
   await app.register(siteRoutes, { ask, intake, nowUs });

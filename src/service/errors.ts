@@ -47,6 +47,11 @@ export const PROBLEMS = {
     sentence: "The request was made by a page of another site.",
     remedy: "Open the dashboard at this service's own address.",
   },
+  "only-here": {
+    status: 403,
+    sentence: "This is shown on the computer that Mastlog runs on, and nowhere else.",
+    remedy: "Open the dashboard there, at 127.0.0.1.",
+  },
   "test-not-confirmed": {
     status: 403,
     sentence: "The test was not confirmed: nothing was sent.",

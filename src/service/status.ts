@@ -63,6 +63,7 @@ export interface StatusSources {
   readonly nowMs: number;
   readonly intake: Pick<IntakeHandle, "figures" | "udp">;
   readonly stored: StoredFacts;
+  readonly recentFromUs: number | null;
   readonly refusals: readonly Refusal[];
   readonly notices: readonly string[];
   readonly addresses: readonly string[];
@@ -97,6 +98,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       receptions: stored.receptions,
       from: time(stored.fromUs),
       to: time(stored.toUs),
+      recentFrom: time(sources.recentFromUs),
     },
     refusals: [...refusals],
     notices: [...loopNotices(figures, nowMs), ...notices],

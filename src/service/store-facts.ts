@@ -1,7 +1,7 @@
 /** Which facts does the service's own thread read? A few rows each: no question of a view can hold them up. */
 import { statSync } from "node:fs";
 import type { Store } from "../store/open.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
+import { firstMinuteUs, storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { captureRows, refusalRows, refusalSampleRows, siteName } from "../views/bookkeeping.ts";
 import { identifierNotices } from "../views/identifier-notices.ts";
@@ -9,6 +9,8 @@ import type { Facts } from "./views.ts";
 
 /** The service page shows notices of the last hour. */
 const NOTICE_US = 3_600_000_000;
+/** A live window starts at the first datagram while that is not longer ago. */
+const RECENT_US = 3_600_000_000;
 
 /** `store`: a reading connection (openReader) that stays the caller's to close, after the service. */
 export function storeFacts(store: Store): Facts {
@@ -25,6 +27,7 @@ export function storeFacts(store: Store): Facts {
           toUs: span?.toUs ?? null,
         };
       }),
+    recentFromUs: (nowUs) => within(() => firstMinuteUs(store, nowUs - RECENT_US)),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
     notices: (nowUs) => within(() => identifierNotices(store, { fromUs: nowUs - NOTICE_US, toUs: nowUs })),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),

@@ -54,6 +54,8 @@ export type ReportQuestion = Pick<ReportData, "timeZone" | "version" | "madeAt">
 /** Each answers at once, from the store as it is now; `nowUs` is the end of a window that moves with the clock. */
 export interface Views {
   stored(): StoredFacts;
+  /** Minute of the first datagram of the last hour, microseconds since 1970; null: none came. */
+  recentFromUs(nowUs: number): number | null;
   site(window: WindowQuery, nowUs: number): SiteView;
   gateways(window: WindowQuery, nowUs: number): GatewaysView;
   /** Of a gateway, to a device address, or all; unknown ones have none. */
@@ -117,7 +119,7 @@ export interface Views {
 }
 
 /** What is answered at once on the service's own thread, whatever the reading threads do: a few rows each. */
-export type Facts = Pick<Views, "stored" | "refusals" | "notices" | "captures">;
+export type Facts = Pick<Views, "stored" | "recentFromUs" | "refusals" | "notices" | "captures">;
 
 /** What is asked of the reading threads. */
 export type Question = Exclude<keyof Views, keyof Facts>;

@@ -128,6 +128,13 @@ export function fileSize(bytes: Figure): string {
   return withUnit(value, unit === 0 || value >= 99.95 ? 0 : 1, units[unit] ?? "B");
 }
 
+const STAMP = /\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z/g;
+
+/** Returns a sentence with each ISO 8601 moment in it written by `write`: screen and paper tell local time. */
+export function withMoments(sentence: string, write: (ms: number) => string): string {
+  return sentence.replace(STAMP, (stamp) => write(Date.parse(stamp)));
+}
+
 /** Returns a count and its noun: "1 node", "1 204 nodes", "0 nodes". */
 export function plural(count: number, one: string, many = `${one}s`): string {
   return `${figure(count)} ${count === 1 ? one : many}`;

@@ -102,7 +102,7 @@ if (chromiumIsHere("bench"))
       dashboard.service.mood.empty = true;
       const { page } = await dashboard.open("#/bench?last=3600");
       await page.getByRole("heading", { level: 1, name: /^Waiting for a gateway/ }).waitFor();
-      await page.getByText("192.0.2.20").waitFor();
+      await page.getByText("192.0.2.20", { exact: true }).waitFor();
       expect(await axeFindings(page)).toEqual([]);
       dashboard.service.mood.empty = false;
       const now = Date.now();
@@ -120,6 +120,32 @@ if (chromiumIsHere("bench"))
       await page.getByRole("heading", { level: 1, name: /^2 gateways sent something/ }).waitFor();
       await page.getByRole("link", { name: /Packing shed/ }).click();
       await page.getByRole("heading", { level: 1, name: /^Packing shed works/ }).waitFor();
+    });
+
+    test("gives the lines that point a gateway back at the server that a person names", async () => {
+      const { page } = await dashboard.open(`#/bench/${SHED}?last=3600`);
+      const field = page.getByLabel("Server and port");
+      await field.fill("ns example");
+      await page
+        .getByRole("alert")
+        .getByText(/A server is a name or an address/)
+        .waitFor();
+      await field.fill("ns.example:1701");
+      const lines = await page
+        .getByLabel("Lines that point the gateway at its server")
+        .locator("pre")
+        .textContent();
+      expect(JSON.parse(lines ?? "")).toEqual({
+        gateway_conf: {
+          gateway_ID: SHED,
+          server_address: "ns.example",
+          serv_port_up: 1701,
+          serv_port_down: 1701,
+        },
+      });
+      await page.reload();
+      expect(await field.inputValue()).toBe("ns.example:1701");
+      await field.fill("");
     });
 
     test("prints the list on its own, with room for who checked it", async () => {

@@ -323,6 +323,11 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       );
       return send(response, 200, checked(contract.DownlinkTestPlan, plan));
     }
+    if (path === "/api/phone-link")
+      return send(response, 200, {
+        url: "http://192.0.2.20:8470/?token=orchard-token-of-32-characters-0",
+        text: "Scan it with a phone on the same network.",
+      } satisfies contract.PhoneLink);
     if (path === "/api/downlinks")
       return send(response, 200, checked(contract.DownlinksView, downlinksView(span.toMs)));
     if (path === "/api/plan") return send(response, 200, checked(contract.PlanView, planViewOf(span)));

@@ -39,11 +39,12 @@ describe("in line", () => {
         receptions: 1,
         from: null,
         to: null,
+        recentFrom: null,
       },
     };
     const { page } = await dashboard.open("#/service", { dark: true });
     await page.getByText("relaying works, recording has stopped", { exact: false }).first().waitFor();
-    await page.getByRole("status").getByText("passing, not recording").waitFor();
+    await page.getByRole("status").getByText("relaying, not recording").waitFor();
     expect(await axeFindings(page)).toEqual([]);
   });
 

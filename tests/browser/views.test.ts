@@ -3,6 +3,7 @@ import type { Page } from "playwright-core";
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
 import { chromiumIsHere } from "./chromium.ts";
 import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { capturesView } from "./orchard.ts";
 
 const VIEWS: readonly [string, string, RegExp][] = [
   ["Site", "#/site?last=3600", /2 of 8 nodes lost more than/],
@@ -88,7 +89,13 @@ if (chromiumIsHere("views"))
       dashboard.service.mood.empty = true;
       const { page } = await dashboard.open("#/site");
       await page.getByRole("heading", { level: 1, name: /Nothing is stored yet/ }).waitFor();
-      await page.getByText("192.0.2.20").waitFor();
+      await page.getByText("192.0.2.20", { exact: true }).waitFor();
+      await page.getByText('"server_address": "192.0.2.20"').waitFor();
+      await page.getByLabel("2001:db8::20").check();
+      await page.getByLabel(/^Identifier of the gateway/).fill("02:00:5E:10:00:00:00:01");
+      await page.getByText('"gateway_ID": "02005E1000000001"').waitFor();
+      await page.getByText('"server_address": "2001:db8::20"').waitFor();
+      await page.getByRole("img", { name: /^Code to scan/ }).waitFor();
       await page.getByText("1700", { exact: true }).waitFor();
       await page.getByText(/Nothing has arrived on the port/).waitFor();
       expect(await axeFindings(page)).toEqual([]);
@@ -99,6 +106,23 @@ if (chromiumIsHere("views"))
       await page.getByRole("button", { name: /^open/ }).click();
       await page.waitForURL(/#\/site\?from=2026-03-14T08/);
       expect(dashboard.service.received.at(-1)?.path).toBe("/api/samples/orchard-morning.pcapng.gz");
+    });
+
+    test("while a capture that fills the window is read, its progress stands in place of half-read figures", async () => {
+      const { page } = await dashboard.open(
+        "#/nodes?from=2026-03-14T08:00:00.000Z&to=2026-03-14T10:00:00.000Z",
+      );
+      await page.getByRole("heading", { level: 1, name: /2 of 8 nodes/ }).waitFor();
+      const [reading] = capturesView(Date.now()).captures;
+      const capture = { ...reading, from: null, to: null, progress: 0.87 };
+      dashboard.service.push("captures", { set: { captures: [capture] } });
+      await page.getByRole("heading", { level: 1, name: /^Reading tower-afternoon.pcapng: 87.%/ }).waitFor();
+      expect(await page.getByRole("table").count()).toBe(0);
+      expect(await axeFindings(page)).toEqual([]);
+      await page.getByRole("button", { name: "show what is read so far" }).click();
+      await page.getByText(/these figures are not final/).waitFor();
+      dashboard.service.push("captures", { set: { captures: [{ ...capture, state: "done" }] } });
+      await page.getByText(/these figures are not final/).waitFor({ state: "detached" });
     });
 
     for (const [name, hash, words] of [
@@ -144,16 +168,18 @@ if (chromiumIsHere("views"))
 
     test("a lost line dims the figures, says since when, and mends itself", async () => {
       const { page } = await dashboard.open("#/site?last=3600");
-      await page.getByText("✓ connected").waitFor();
+      await page.getByText(/○ reading a capture, 42\u202F%/).waitFor();
       await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
       dashboard.service.cutLine();
       await page.getByText(/These figures are from \d\d:\d\d:\d\d/).waitFor();
-      await page.getByText(/✕ lost \d\d:\d\d:\d\d/).waitFor();
+      await page.getByText(/✕ connection lost \d\d:\d\d:\d\d/).waitFor();
       await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
       expect(await page.locator(".stale").count()).toBe(1);
       expect(await axeFindings(page)).toEqual([]);
       dashboard.service.mood.line = true;
-      await page.getByText("✓ connected").waitFor({ timeout: 10_000 });
+      await page.getByText(/○ reading a capture/).waitFor({ timeout: 10_000 });
+      dashboard.service.push("captures", { set: { captures: [] } });
+      await page.getByText(/✓ receiving, \d+\u202Fs ago/).waitFor({ timeout: 10_000 });
       await page.locator(".stale").waitFor({ state: "detached" });
     });
 

@@ -143,6 +143,9 @@ export class FakeViews implements Views {
     if (this.trouble !== null) throw this.trouble;
     return this.change(answer);
   }
+  recentFromUs() {
+    return null;
+  }
   stored() {
     const facts = { siteName: "Fennick Orchard", bytes: 4096, receptions: 1000, fromUs: 1e15, toUs: 2e15 };
     return this.#answer(["stored"], facts);

@@ -28,9 +28,10 @@ import { TrialsView } from "./pages/trials/TrialsView.tsx";
 import { WalkView } from "./pages/walk/WalkView.tsx";
 import { Gate } from "./parts/Gate.tsx";
 import { Shell, StoredNotice } from "./parts/Shell.tsx";
+import { UnlessReading } from "./parts/UnlessReading.tsx";
 import { learnServiceTime } from "./state/clock.ts";
 import { useMarks } from "./state/marks.ts";
-import { currentWindow, linkTo, route } from "./state/route.ts";
+import { currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";
 import { type Loaded, useRenewal, useViewData } from "./state/view-data.ts";
 
 /** The whole page. */
@@ -40,7 +41,10 @@ export function App() {
   useRenewal(captures.data, currentWindow.value);
   const said = status.data;
   useEffect(() => {
-    if (said !== null) learnServiceTime(Date.parse(said.now));
+    if (said === null) return;
+    learnServiceTime(Date.parse(said.now));
+    const { recentFrom } = said.storage;
+    recentFromMs.value = recentFrom === null ? null : Date.parse(recentFrom);
   }, [said]);
   const { view, parts } = route.value;
   const place = `${view}/${parts.join("/")}`;
@@ -53,9 +57,15 @@ export function App() {
     document.title = `${TITLES[view]} · ${site}`;
   }, [view, site]);
   return (
-    <Shell status={said}>
-      {view === "service" || view === "captures" ? null : <StoredNotice status={said} />}
-      <Place status={status} captures={captures} />
+    <Shell status={said} captures={captures.data}>
+      {view === "service" || view === "captures" ? (
+        <Place status={status} captures={captures} />
+      ) : (
+        <UnlessReading captures={captures.data}>
+          <StoredNotice status={said} />
+          <Place status={status} captures={captures} />
+        </UnlessReading>
+      )}
     </Shell>
   );
 }
@@ -89,7 +99,7 @@ function Place({ status, captures }: Shared) {
       return parts[0] === undefined ? (
         <BenchChoicePlace status={status} />
       ) : (
-        <BenchPlace key={parts[0]} eui={parts[0]} />
+        <BenchPlace key={parts[0]} eui={parts[0]} status={status} />
       );
     case "nodes":
       return <NodesPlace />;
@@ -146,12 +156,16 @@ function BenchChoicePlace({ status }: { status: Loaded<ServiceStatus> }) {
   );
 }
 
-function BenchPlace({ eui }: { eui: string }) {
+function BenchPlace({ eui, status }: { eui: string; status: Loaded<ServiceStatus> }) {
   const loaded = useViewData<Bench>(
     { topic: "bench", path: `/api/bench/${encodeURIComponent(eui)}`, key: eui },
     currentWindow.value,
   );
-  return <Gate loaded={loaded}>{(bench) => <BenchView bench={bench} onChanged={loaded.reload} />}</Gate>;
+  return (
+    <Gate loaded={loaded}>
+      {(bench) => <BenchView bench={bench} status={status.data} onChanged={loaded.reload} />}
+    </Gate>
+  );
 }
 
 function NodesPlace() {

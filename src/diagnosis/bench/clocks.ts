@@ -204,7 +204,7 @@ function restarts({ readings, restarts: times, windowSeconds, isTwoBoards }: Res
   if (count === 0)
     return { ...found, state: "pass", reason: `Its counter ran through in ${span(windowSeconds)}.` };
   const last = times.at(-1) ?? "";
-  const told = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(11, 19)} UTC on ${last.slice(0, 10)}.`;
+  const told = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(0, 19)}Z.`;
   const every = median(stepsSeconds(times));
   if (count >= LIMITS.restarts.failCount) {
     return {

@@ -151,17 +151,22 @@ function reports(evidence: StatusEvidence): Found {
       advice: "Switch the status report on in the forwarder's settings (stat_interval, 30 s).",
     };
   }
+  if (count > 0 && odd === 0 && intervalSeconds === null && followedSeconds < limits.youngSeconds) {
+    return {
+      state: "pass",
+      figure: plural(count, "report"),
+      reason: `${count === 1 ? "1 report" : `${count} reports`} in the first ${span(followedSeconds)}; the interval is judged from three on.`,
+    };
+  }
   if (intervalSeconds === null || sinceNewestSeconds === null) {
+    const missing = count === 0 ? 1 : 3 - Math.min(count, 2);
     return {
       state: "waiting",
       figure: plural(count, "report"),
       reason: `${plural(count, "status report")} of three that tell their interval.`,
-      awaits: `${plural(3 - Math.min(count, 2), "more status report")}`,
+      awaits: plural(missing, "more status report"),
       // The reference daemons report every 30 s.
-      awaitsSeconds: Math.max(
-        1,
-        30 * (3 - Math.min(count, 2)) - Math.min(30, sinceNewestSeconds ?? followedSeconds),
-      ),
+      awaitsSeconds: Math.max(1, 30 * missing - Math.min(30, sinceNewestSeconds ?? followedSeconds)),
     };
   }
   const found = { figure: `every ${secondsText(intervalSeconds)}`, value: intervalSeconds, unit: "s" };

@@ -90,7 +90,7 @@ export function judgeBench(evidence: BenchEvidence): BenchItem[] {
   return itemsOf(evidence).map((item) => {
     const from = since[item.id];
     if (from === undefined) return item;
-    const at = `${from.slice(0, 16).replace("T", " ")} UTC`;
+    const at = `${from.slice(0, 19)}Z`;
     return { ...item, since: from, reason: `${item.reason} From ${at} on; what came before was not read.` };
   });
 }

@@ -18,11 +18,12 @@ export const LIMITS = {
   statusReports: {
     warnSeconds: 300,
     absentSeconds: 120,
+    youngSeconds: 120,
     stoppedIntervals: 3,
     warnMissing: 0.01,
     failMissing: 0.1,
     basis:
-      "The reference daemons report every 30 s and never stop. Missing for 120 s, rarer than every 300 s, and the shares missing (1 % and 10 %): common practice, no source.",
+      "The reference daemons report every 30 s and never stop, so that one or two are enough in the first 120 s. Missing for 120 s, rarer than every 300 s, and the shares missing (1 % and 10 %): common practice, no source.",
   },
   protocol: { basis: "Version 2 brought the answer to a downlink (TX_ACK); protocol text 1.3 and later." },
   identifier: {

@@ -3,13 +3,14 @@ import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import type { Registry } from "prom-client";
 import { z } from "zod";
 import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
-import { Health, RefusalsView, ServiceStatus } from "../../contract/service.ts";
+import { Health, PhoneLink, RefusalsView, ServiceStatus } from "../../contract/service.ts";
 import { Forgotten } from "../../contract/user-data.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { renderReport } from "../../report/render.tsx";
 import type { Forgettable } from "../../store/forget.ts";
 import type { DiskSpace } from "../disk-space.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
+import { isAskedHere } from "../phone-link.ts";
 import type { Ask, Facts } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
@@ -20,15 +21,30 @@ export interface StatusRouteOptions {
   readonly status: () => ServiceStatus;
   readonly metrics: Registry;
   readonly diskSpace: () => DiskSpace;
+  readonly phoneLink: () => PhoneLink;
 }
 
 export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (app, options) => {
-  const { facts, intake, version, status, metrics, diskSpace } = options;
+  const { facts, intake, version, status, metrics, diskSpace, phoneLink } = options;
 
   app.get(
     "/api/status",
     { schema: { summary: "How the service itself is", response: answers(ServiceStatus) } },
     async () => status(),
+  );
+
+  app.get(
+    "/api/phone-link",
+    {
+      schema: {
+        summary: "The address that opens the dashboard on a phone, told to this machine's browser only",
+        response: answers(PhoneLink),
+      },
+    },
+    async (request) => {
+      if (!isAskedHere(request)) throw new ServiceProblem("only-here");
+      return phoneLink();
+    },
   );
 
   app.get(

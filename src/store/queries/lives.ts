@@ -172,6 +172,20 @@ export function storedSpanUs(
   return there.length === 0 ? null : { ...span, toUs: Math.max(...there) };
 }
 
+const MINUTE_US = 60_000_000;
+
+/** Returns the first minute from `fromUs` on in which any gateway sent a datagram, microseconds; null without one. */
+export function firstMinuteUs(store: Store, fromUs: number): number | null {
+  const minute = prepared(
+    store,
+    `SELECT min((SELECT min(minute) FROM gateway_minute WHERE gateway_id = gateway.id AND minute >= ?))
+       FROM gateway WHERE last_at_us >= ?`,
+  )
+    .pluck()
+    .get(Math.floor(fromUs / MINUTE_US), fromUs) as number | null;
+  return minute === null ? null : minute * MINUTE_US;
+}
+
 export function lifeNumber(store: Store, lifeId: number): number | null {
   return (
     (prepared(store, "SELECT number FROM life WHERE id = ?").pluck().get(lifeId) as number | undefined) ??

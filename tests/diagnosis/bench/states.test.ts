@@ -116,7 +116,8 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ status: { count: 16, missing: 4 } }, /4 of 20 reports are missing/],
     ],
     waiting: [
-      [{ status: { count: 1, intervalSeconds: null, followedSeconds: 40 } }, /1 status report of three/],
+      [{ status: { count: 0, intervalSeconds: null, followedSeconds: 20 } }, /0 status reports of three/],
+      [{ status: { count: 1, intervalSeconds: null, followedSeconds: 140 } }, /1 status report of three/],
     ],
   },
   "protocol-version": {
@@ -243,7 +244,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     waiting: [[{ overheard: { packets: 0 } }, /No packet came yet/]],
   },
   restarts: {
-    warn: [[{ restarts: { restarts: ["2026-03-14T09:05:06.000Z"] } }, /once, last at 09:05:06 UTC/]],
+    warn: [[{ restarts: { restarts: ["2026-03-14T09:05:06.000Z"] } }, /once, last at 2026-03-14T09:05:06Z/]],
     fail: [
       [
         {

@@ -1,6 +1,7 @@
 /** What is to be done when nothing was ever stored? Where to point the gateway, whether anything came, a site to try. */
 import type { SampleRow, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted } from "../../../src/words/format.ts";
+import { PhoneCode } from "../parts/PhoneCode.tsx";
 import { Age, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
 import { ServerToEnter } from "../parts/ServerToEnter.tsx";
@@ -47,6 +48,7 @@ export function HelpPage({ status, samples }: HelpPageProps) {
       ) : (
         <Samples samples={samples} />
       )}
+      <PhoneCode />
     </div>
   );
 }

@@ -5,6 +5,7 @@ import { counted, figure, fileSize } from "../../../src/words/format.ts";
 import { exactTime, spanWords } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { octetsOf } from "../parts/Frame.tsx";
+import { PhoneCode } from "../parts/PhoneCode.tsx";
 import { Age, CopyButton, Fact, Facts, Fold, Notices, StandingMark } from "../parts/page.tsx";
 import { PassageSection } from "./relay/PassageSection.tsx";
 import "./ServiceView.css";
@@ -158,6 +159,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
           rowKey={(row) => row.source}
         />
       )}
+      <PhoneCode />
       <PassageSection passage={status.passage} />
       <h2>What was refused</h2>
       <DataTable

@@ -37,7 +37,7 @@ export function Samples({ samples }: { samples: readonly SampleRow[] }) {
               disabled={busy !== null}
               onClick={() => void open(sample)}
             >
-              {busy === sample.file ? "reading" : "open"}
+              {busy === sample.file ? "opening" : "open"}
               <span class="unseen"> {sample.title}</span>
             </button>
           </li>

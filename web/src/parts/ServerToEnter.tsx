@@ -1,6 +1,9 @@
-/** What is to be entered at a gateway so that it sends here? This machine's addresses, the port, and what may stand in the way. */
+/** What is to be entered at a gateway so that it sends here? As words and as lines of its configuration, for one address. */
+import { useState } from "preact/hooks";
 import type { ServiceStatus } from "../../../src/contract/service.ts";
+import { forwarderLines, readGatewayId } from "../format/forwarder-lines.ts";
 import { linkTo } from "../state/route.ts";
+import { ConfigLines } from "./ConfigLines.tsx";
 import { CopyButton } from "./page.tsx";
 import "./ServerToEnter.css";
 
@@ -8,40 +11,106 @@ function isLoopback(address: string): boolean {
   return address === "::1" || address.startsWith("127.");
 }
 
-/** Address and port, as the forwarder's settings name them. */
+/** Addresses that a gateway can reach: of the sockets where these are bound to some, else all of this computer. */
+function addressesToEnter({ udp, addresses }: ServiceStatus): string[] {
+  const bound = udp
+    .map(({ address }) => address)
+    .filter((address) => address !== "0.0.0.0" && address !== "::");
+  return bound.length === udp.length && bound.length > 0 ? [...new Set(bound)] : [...addresses];
+}
+
+/** Address, port and configuration; says so where no gateway could reach it. */
 export function ServerToEnter({ status }: { status: ServiceStatus }) {
+  const [chosen, setChosen] = useState<string | null>(null);
+  const [identifier, setIdentifier] = useState("");
   const ports = [...new Set(status.udp.map((socket) => socket.port))];
+  const [port] = ports;
   const onlyHere = status.udp.length > 0 && status.udp.every((socket) => isLoopback(socket.address));
-  if (ports.length === 0)
+  if (port === undefined)
     return (
       <p>
         ✕ The service listens on no UDP port. See what it says of itself under{" "}
         <a href={linkTo("/service")}>its state</a>.
       </p>
     );
+  const addresses = addressesToEnter(status);
+  const address = addresses.includes(chosen ?? "") ? (chosen ?? "") : (addresses[0] ?? null);
+  const gatewayEui = readGatewayId(identifier);
+  const isWrong = identifier.trim() !== "" && gatewayEui === null;
   return (
     <>
-      <p>In the gateway's packet forwarder, enter as the server:</p>
-      <dl class="server">
-        <dt>{status.addresses.length > 1 ? "address, one of" : "address"}</dt>
-        <dd>
-          {status.addresses.length === 0 ? "no address of this machine is known" : null}
-          {status.addresses.map((address) => (
-            <span key={address} class="server-address">
-              <span class="mono">{address}</span> <CopyButton words="copy" text={() => address} />
-            </span>
-          ))}
-        </dd>
-        <dt>port, up and down</dt>
-        <dd class="mono">{ports.join(" or ")}</dd>
-      </dl>
+      <div class="server-both">
+        <div>
+          <p>In the gateway's packet forwarder, enter as the server:</p>
+          <dl class="server">
+            <dt>address</dt>
+            <dd>
+              {address === null ? "no address of this computer is known" : null}
+              {addresses.map((one) => (
+                <span key={one} class="server-address">
+                  {addresses.length > 1 ? (
+                    <label>
+                      <input
+                        type="radio"
+                        name="server-address"
+                        checked={one === address}
+                        onChange={() => setChosen(one)}
+                      />{" "}
+                      <span class="mono">{one}</span>
+                    </label>
+                  ) : (
+                    <span class="mono">{one}</span>
+                  )}{" "}
+                  <CopyButton words="copy" text={() => one} />
+                </span>
+              ))}
+            </dd>
+            <dt>port, up and down</dt>
+            <dd>
+              <span class="mono">{ports.join(" or ")}</span>{" "}
+              <CopyButton words="copy" text={() => String(port)} />
+            </dd>
+          </dl>
+        </div>
+        {address === null ? null : (
+          <div>
+            <p>Or as lines of its JSON configuration:</p>
+            <ConfigLines
+              label="Lines of the forwarder's configuration"
+              text={forwarderLines({ address, port, gatewayEui })}
+            />
+            <p class="server-identifier">
+              <label>
+                <span class="small quiet">Identifier of the gateway, if its configuration has none yet</span>
+                <input
+                  type="text"
+                  value={identifier}
+                  maxLength={30}
+                  spellcheck={false}
+                  autocomplete="off"
+                  placeholder="16 hexadecimal digits, on its label"
+                  aria-invalid={isWrong}
+                  aria-describedby="server-identifier-hint"
+                  onInput={(event) => setIdentifier(event.currentTarget.value)}
+                />
+              </label>
+              <span class="small quiet" id="server-identifier-hint" role={isWrong ? "alert" : undefined}>
+                {isWrong
+                  ? "An identifier has 16 hexadecimal digits."
+                  : "Each gateway has its own. Empty, the one in the file stays."}
+              </span>
+            </p>
+          </div>
+        )}
+      </div>
       <p class="quiet">
-        Take the address of the network that the gateway is on. A firewall on this laptop must let UDP through
-        to that port.
+        {addresses.length > 1 ? "Choose the address of the network that the gateway is on. " : ""}A firewall
+        on this computer must let UDP in on that port. Restart the forwarder after the change.
       </p>
       {onlyHere ? (
         <p class="notice">
-          ▲ The service listens on this machine alone ({status.udp.map((socket) => socket.address).join(", ")}
+          ▲ The service listens on this computer alone (
+          {status.udp.map((socket) => socket.address).join(", ")}
           ): no gateway outside can reach it. Start it with an address of the network to listen on.
         </p>
       ) : null}

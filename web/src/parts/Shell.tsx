@@ -2,12 +2,11 @@
 
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
-import type { ServiceStatus } from "../../../src/contract/service.ts";
-import { clockTime, spanWords, zoneWords } from "../format/times.ts";
+import type { CapturesView, ServiceStatus } from "../../../src/contract/service.ts";
+import { spanWords, zoneWords } from "../format/times.ts";
 import { now } from "../state/clock.ts";
-import { live } from "../state/live.ts";
 import { chooseWindow, currentWindow, linkTo, route, type ViewName } from "../state/route.ts";
-import { StandingMark } from "./page.tsx";
+import { GatewayWord } from "./GatewayWord.tsx";
 import { WindowBar } from "./WindowBar.tsx";
 import "./Shell.css";
 import { describeWindow, storedWindow, windowEnds } from "../state/window.ts";
@@ -79,8 +78,15 @@ const WORDS: readonly RailWord[] = [
   { word: "Captures", path: "/captures", views: ["captures"] },
 ];
 
-/** The frame of the page. `status` may be missing at first. */
-export function Shell({ status, children }: { status: ServiceStatus | null; children: ComponentChildren }) {
+export interface ShellProps {
+  /** Null at first. */
+  readonly status: ServiceStatus | null;
+  readonly captures: CapturesView | null;
+  readonly children: ComponentChildren;
+}
+
+/** The frame of the page. */
+export function Shell({ status, captures, children }: ShellProps) {
   const { from, to } = status?.storage ?? { from: null, to: null };
   const stored = from === null || to === null ? null : { fromMs: Date.parse(from), toMs: Date.parse(to) };
   return (
@@ -92,7 +98,7 @@ export function Shell({ status, children }: { status: ServiceStatus | null; chil
       <header class="top">
         <span class="top-site">{status?.siteName ?? "Mastlog"}</span>
         <WindowBar stored={stored} />
-        <Connection status={status} />
+        <GatewayWord status={status} captures={captures} />
       </header>
       <main id="main" tabIndex={-1}>
         {children}
@@ -102,41 +108,6 @@ export function Shell({ status, children }: { status: ServiceStatus | null; chil
       </footer>
     </div>
   );
-}
-
-function Connection({ status }: { status: ServiceStatus | null }) {
-  const { line, lostAtMs } = live();
-  return (
-    <span class="top-connection" role="status">
-      <a href={linkTo("/service")}>
-        {line.value === "connecting" ? (
-          <StandingMark standing="waiting" word="connecting" />
-        ) : line.value === "lost" ? (
-          <StandingMark
-            standing="bad"
-            word={`lost ${lostAtMs.value === null ? "" : clockTime(lostAtMs.value)}`}
-          />
-        ) : status !== null && status.storage.state !== "well" ? (
-          <StandingMark
-            standing={status.storage.state === "failed" ? "bad" : "look"}
-            word={storageWord(status)}
-          />
-        ) : status?.passage?.standing === "bad" ? (
-          <StandingMark standing="bad" word="server unreachable" />
-        ) : status?.storage.space.state === "low" ? (
-          <StandingMark standing="look" word="disk nearly full" />
-        ) : (
-          <StandingMark standing="good" word="connected" />
-        )}
-      </a>
-    </span>
-  );
-}
-
-/** In line, what matters first is that datagrams still pass. */
-function storageWord({ storage, passage }: ServiceStatus): string {
-  if (passage !== null) return storage.state === "failed" ? "passing, not recording" : "recording slow";
-  return storage.state === "failed" ? "storage failed" : "storage slow";
 }
 
 // Is the window empty because what is stored lies elsewhere? Then the page says where, and leads there.

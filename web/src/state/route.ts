@@ -3,7 +3,8 @@
  * carries the window along, so that going from view to view does not change the stretch of time.
  */
 import { computed, signal } from "@preact/signals";
-import { type WindowChoice, windowFromParams, windowToParams } from "./window.ts";
+import { now } from "./clock.ts";
+import { fittedWindow, namesWindow, type WindowChoice, windowFromParams, windowToParams } from "./window.ts";
 
 export type ViewName =
   | "site"
@@ -53,10 +54,15 @@ export function readRoute(hash: string): Route {
 
 export const route = signal<Route>(readRoute(typeof location === "undefined" ? "" : location.hash));
 
+/** Minute of the first datagram of the last hour, as the service last said; null: none, or not known yet. */
+export const recentFromMs = signal<number | null>(null);
+
 // The same window stays the same object, so that nothing is asked for anew when only a filter changes.
-const windowText = computed(() =>
-  new URLSearchParams(windowToParams(windowFromParams(route.value.params))).toString(),
-);
+const windowText = computed(() => {
+  const { params } = route.value;
+  const choice = namesWindow(params) ? windowFromParams(params) : fittedWindow(recentFromMs.value, now.value);
+  return new URLSearchParams(windowToParams(choice)).toString();
+});
 export const currentWindow = computed<WindowChoice>(() =>
   windowFromParams(new URLSearchParams(windowText.value)),
 );
@@ -76,11 +82,13 @@ export function linkTo(
 ): string {
   const [bare = "", query = ""] = path.replace(/^#/, "").split("?");
   const params = new URLSearchParams(query);
-  const named = params.has("last") || params.has("from") || params.has("to");
-  if (!named)
-    for (const [key, value] of windowToParams(choice ?? currentWindow.value)) params.set(key, value);
+  // A window that nobody chose goes on growing with what comes: it is not written into the address.
+  const carried = choice ?? (namesWindow(route.value.params) ? currentWindow.value : null);
+  if (!namesWindow(params) && carried !== null)
+    for (const [key, value] of windowToParams(carried)) params.set(key, value);
   for (const [key, value] of Object.entries(extra)) params.set(key, value);
-  return `#${bare.startsWith("/") ? bare : `/${bare}`}?${params.toString()}`;
+  const asked = params.toString();
+  return `#${bare.startsWith("/") ? bare : `/${bare}`}${asked === "" ? "" : `?${asked}`}`;
 }
 
 /** Changes the window and stays where the reader is. */

@@ -16,6 +16,21 @@ export const DEFAULT_WINDOW: WindowChoice = { kind: "live", lastSeconds: 3600 };
 const MIN_SECONDS = 10;
 const MAX_SECONDS = 400 * 86_400;
 
+/** Lengths that a live window takes while what came is younger than an hour, minutes. */
+const FITTED_MINUTES = [1, 2, 3, 5, 7, 10, 15, 20, 30, 45, 60];
+
+/** Returns the live window that starts about where datagrams started to come, at most an hour. */
+export function fittedWindow(recentFromMs: number | null, nowMs: number): WindowChoice {
+  if (recentFromMs === null) return DEFAULT_WINDOW;
+  const minutes = FITTED_MINUTES.find((length) => length * 60_000 >= nowMs - recentFromMs);
+  return minutes === undefined ? DEFAULT_WINDOW : { kind: "live", lastSeconds: minutes * 60 };
+}
+
+/** Returns whether an address says which window it means. */
+export function namesWindow(params: URLSearchParams): boolean {
+  return params.has("last") || params.has("from") || params.has("to");
+}
+
 /** The window an address asks for; what cannot be read gives the default rather than a broken page. */
 export function windowFromParams(params: URLSearchParams): WindowChoice {
   const last = Number(params.get("last") ?? Number.NaN);

@@ -8,6 +8,7 @@ import { NameEdit } from "../../parts/NameEdit.tsx";
 import { Age, Fold, Notices, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
+import { BackToServer } from "./BackToServer.tsx";
 import { BENCH_STANDINGS, Check, ReferencePart } from "./Reference.tsx";
 import "./BenchView.css";
 import type { GatewayRow } from "../../../../src/contract/gateways.ts";
@@ -17,12 +18,14 @@ import "./BenchChoice.css";
 
 export interface BenchViewProps {
   readonly bench: Bench;
+  /** Null while it is not known. */
+  readonly status: ServiceStatus | null;
   /** Called after the gateway was named. */
   readonly onChanged: () => void;
 }
 
 /** The bench of one gateway, fit to be printed. */
-export function BenchView({ bench, onChanged }: BenchViewProps) {
+export function BenchView({ bench, status, onChanged }: BenchViewProps) {
   const { eui, name, source } = bench;
   return (
     <div class="bench">
@@ -61,6 +64,9 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
         <div>
           <Checks items={bench.items.filter(({ part }) => part === "gateway")} />
           <ReferencePart bench={bench} onChanged={onChanged} />
+          <DownlinkTest eui={eui} />
+          <BackToServer eui={eui} status={status} />
+          <Forget kind="gateway" id={eui} onForgotten={() => location.assign(linkTo("/site"))} />
         </div>
         <section class="bench-feed screen-only" aria-label="Last datagrams">
           <h2>Last datagrams</h2>
@@ -77,8 +83,6 @@ export function BenchView({ bench, onChanged }: BenchViewProps) {
           </ol>
         </section>
       </div>
-      <DownlinkTest eui={eui} />
-      <Forget kind="gateway" id={eui} onForgotten={() => location.assign(linkTo("/site"))} />
       <Fold title="Where the limits come from">
         <dl class="bench-basis">
           {bench.items.filter(isTold).map((item) => (

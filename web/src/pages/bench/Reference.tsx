@@ -3,7 +3,8 @@
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import type { Standing } from "../../../../src/contract/common.ts";
-import { duration } from "../../../../src/words/format.ts";
+import { duration, withMoments } from "../../../../src/words/format.ts";
+import { exactTime } from "../../format/times.ts";
 import { StandingMark } from "../../parts/page.tsx";
 import { deleteBenchReference, putBenchReference } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
@@ -22,12 +23,12 @@ export function Check({ item }: { readonly item: BenchItem }) {
   return (
     <li class={`bench-check bench-${item.state}`}>
       <StandingMark standing={BENCH_STANDINGS[item.state]} word={item.state} />
-      <div>
+      <div class="bench-what">
         <h2>{item.title}</h2>
         <span class="bench-figure">{item.figure}</span>
       </div>
       <div class="bench-words">
-        <p>{item.reason}</p>
+        <p>{withMoments(item.reason, (ms) => exactTime(ms))}</p>
         {item.advice === null ? null : <p class="bench-advice">→ {item.advice}</p>}
         {item.awaits === null ? null : (
           <p class="quiet">
