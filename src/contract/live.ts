@@ -3,7 +3,7 @@
  *
  * The client sends `subscribe` with a topic and the window length; it gets one `snapshot`, then `delta`s, each
  * with `seq` one higher than the last message of that subscription. A client that finds a hole sends `resync`
- * and gets a new snapshot. Views are keyed lists: a delta names the rows that changed and those that are gone.
+ * and gets a new snapshot. A delta names what changed, at any depth (`Edit`).
  */
 import { z } from "zod";
 import { ReceptionRow } from "./nodes.ts";
@@ -45,12 +45,35 @@ export const ClientMessage = z.discriminatedUnion("type", [
 export type ClientMessage = z.infer<typeof ClientMessage>;
 
 /**
- * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, BenchView, ServiceStatus, CapturesView,
- * MarksView, NodePage, or {receptions: ReceptionRow[]} for feed).
- * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, GapsView, ServiceStatus, CapturesView,
- * NodePage, or {receptions: ReceptionRow[]} for feed).
- * `delta.set` holds top-level fields of the view that changed, whole; `delta.rows` changes its keyed list
- * (nodes by devAddr/life, captures by id, feed receptions prepended) without sending the rest.
+ * What changed in an object or a list. An object keeps its fields but for `gone`; a list is first put together from
+ * `list` (when given): runs of the older one as [first index, how many], and new elements. Then `set` replaces whole
+ * fields, or elements by their index, and `edit` changes what is inside of one.
+ */
+export interface Edit {
+  readonly list?: readonly ([number, number] | { readonly add: readonly unknown[] })[] | undefined;
+  readonly set?: Readonly<Record<string, unknown>> | undefined;
+  readonly edit?: Readonly<Record<string, Edit>> | undefined;
+  readonly gone?: readonly string[] | undefined;
+}
+export const Edit: z.ZodType<Edit> = z.lazy(() =>
+  z.object({
+    list: z
+      .array(
+        z.union([
+          z.tuple([z.number().int().min(0), z.number().int().min(1)]),
+          z.object({ add: z.array(z.unknown()) }),
+        ]),
+      )
+      .optional(),
+    set: z.record(z.string(), z.unknown()).optional(),
+    edit: z.record(z.string(), Edit).optional(),
+    gone: z.array(z.string()).optional(),
+  }),
+);
+
+/**
+ * `snapshot.view` is the whole view of the topic (SiteView, NodesView, AirView, BenchView, GapsView, ServiceStatus,
+ * CapturesView, MarksView, TrialsView, NodePage, or {receptions: ReceptionRow[]} for feed). A delta is an Edit of it.
  */
 export const ServerMessage = z.discriminatedUnion("type", [
   z.object({
@@ -64,13 +87,8 @@ export const ServerMessage = z.discriminatedUnion("type", [
     id: z.number().int(),
     seq: z.number().int(),
     set: z.record(z.string(), z.unknown()),
-    rows: z
-      .object({
-        list: z.string(),
-        upsert: z.array(z.unknown()),
-        remove: z.array(z.string()),
-      })
-      .optional(),
+    edit: z.record(z.string(), Edit).optional(),
+    gone: z.array(z.string()).optional(),
   }),
   z.object({
     type: z.literal("trouble"),
@@ -82,10 +100,3 @@ export type ServerMessage = z.infer<typeof ServerMessage>;
 
 export const FeedView = z.object({ receptions: z.array(ReceptionRow) });
 export type FeedView = z.infer<typeof FeedView>;
-
-/** The key by which rows of a list are matched in `delta.rows`. */
-export function rowKey(list: string, row: Record<string, unknown>): string {
-  if (list === "nodes" || list === "attention") return `${String(row.devAddr)}/${String(row.life)}`;
-  if (list === "gateways") return String(row.eui);
-  return String(row.id);
-}

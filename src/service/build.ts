@@ -193,7 +193,8 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
 
   await app.register(fastifyWebsocket, {
-    options: { maxPayload: MAX_MESSAGE_OCTETS },
+    // Small changes of one view after another are much alike: what was sent before is the compression's dictionary.
+    options: { maxPayload: MAX_MESSAGE_OCTETS, perMessageDeflate: true },
     preClose: (done: () => void) => {
       hub.close(GOODBYE_MS);
       uploads.stop();

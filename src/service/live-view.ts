@@ -3,74 +3,10 @@
  * anew after ten seconds without any traffic, since ages, silences and the window itself move with the clock. Who
  * reads too slowly is passed over and gets a whole new snapshot when there is room again.
  */
-import { rowKey, type Topic } from "../contract/live.ts";
-
-// What changed between two states of a view? Fields by their text, the keyed list by its rows; so that applying the
-// change to the older state, as src/contract/live.ts says, gives the newer one exactly.
+import type { Topic } from "../contract/live.ts";
+import { editOf } from "./live-edit.ts";
 
 export type LiveAnswer = Readonly<Record<string, unknown>>;
-
-/** A view at one moment, with the texts that later ones are compared with. */
-interface Frozen {
-  readonly answer: LiveAnswer;
-  /** JSON of each field but the keyed list. */
-  readonly fields: ReadonlyMap<string, string>;
-  /** JSON of each row by its key, in the list's order; null when the view has no list or a key twice. */
-  readonly rows: ReadonlyMap<string, { readonly row: unknown; readonly text: string }> | null;
-}
-
-interface Change {
-  readonly set: Record<string, unknown>;
-  readonly rows?: { readonly list: string; readonly upsert: unknown[]; readonly remove: string[] };
-}
-
-/** Keeps a view for comparison; `list` is the name of its keyed list. */
-export function freeze(answer: LiveAnswer, list: string | null): Frozen {
-  const fields = new Map<string, string>();
-  for (const [name, value] of Object.entries(answer)) {
-    if (name !== list) fields.set(name, JSON.stringify(value));
-  }
-  return { answer, fields, rows: list === null ? null : freezeRows(answer[list], list) };
-}
-
-/** The change from one state to the next; null when there is none, "whole" when only a new snapshot can tell it. */
-export function changeBetween(before: Frozen, after: Frozen, list: string | null): Change | "whole" | null {
-  const set: Record<string, unknown> = {};
-  for (const [name, text] of after.fields) {
-    if (before.fields.get(name) !== text) set[name] = after.answer[name];
-  }
-  // A delta can set a field, not take it away.
-  for (const name of before.fields.keys()) if (!after.fields.has(name)) return "whole";
-  if (list === null || !(list in after.answer)) return Object.keys(set).length === 0 ? null : { set };
-  if (before.rows === null || after.rows === null) return { set: { ...set, [list]: after.answer[list] } };
-
-  const upsert: unknown[] = [];
-  const added: string[] = [];
-  for (const [key, { row, text }] of after.rows) {
-    const known = before.rows.get(key);
-    if (known?.text === text) continue;
-    upsert.push(row);
-    if (known === undefined) added.push(key);
-  }
-  const kept = [...before.rows.keys()].filter((key) => after.rows?.has(key) === true);
-  const remove = [...before.rows.keys()].filter((key) => after.rows?.has(key) !== true);
-  const applied = list === "receptions" ? [...added, ...kept] : [...kept, ...added];
-  const wanted = [...after.rows.keys()];
-  // Rows cannot tell of a new order: then the list goes whole.
-  if (applied.some((key, i) => key !== wanted[i])) return { set: { ...set, [list]: after.answer[list] } };
-  if (upsert.length === 0 && remove.length === 0) return Object.keys(set).length === 0 ? null : { set };
-  return { set, rows: { list, upsert, remove } };
-}
-
-function freezeRows(value: unknown, list: string): Frozen["rows"] {
-  if (!Array.isArray(value)) return null;
-  const rows = new Map<string, { row: unknown; text: string }>();
-  for (const row of value as unknown[]) {
-    if (typeof row !== "object" || row === null) return null;
-    rows.set(rowKey(list, { ...row }), { row, text: JSON.stringify(row) });
-  }
-  return rows.size === value.length ? rows : null;
-}
 
 export interface LiveQuestion {
   readonly topic: Topic;
@@ -119,21 +55,6 @@ export const LIVE_PACE: LivePace = {
 /** Computing may take this share of the time at most, however long it takes. */
 const MAX_SHARE = 1 / 4;
 
-/** The lists whose rows travel one by one; see rowKey in src/contract/live.ts. */
-const KEYED_LISTS: Readonly<Record<Topic, string | null>> = {
-  status: null,
-  site: "gateways",
-  nodes: "nodes",
-  air: null,
-  gaps: "gaps",
-  bench: "items",
-  captures: "captures",
-  marks: null,
-  trials: "trials",
-  feed: "receptions",
-  node: null,
-};
-
 /** One client's interest in one view. */
 export interface Subscriber {
   readonly id: number;
@@ -162,9 +83,8 @@ export interface LiveViewTools {
 export class LiveView {
   readonly question: LiveQuestion;
   readonly #tools: LiveViewTools;
-  readonly #list: string | null;
   readonly #seats = new Map<Subscriber, Seat>();
-  #state: Frozen | null = null;
+  #state: LiveAnswer | null = null;
   #stateText: string | null = null;
   #trouble: string | null = null;
   #computedAtMs = Number.NEGATIVE_INFINITY;
@@ -179,7 +99,6 @@ export class LiveView {
   constructor(question: LiveQuestion, tools: LiveViewTools) {
     this.question = question;
     this.#tools = tools;
-    this.#list = KEYED_LISTS[question.topic];
   }
 
   get isUnwatched(): boolean {
@@ -225,15 +144,18 @@ export class LiveView {
     const running = new AbortController();
     this.#running = running;
     const beganMs = this.#nowMs();
-    let change: Change | "whole" | null = null;
+    // What the state of before lacks, as the text of a delta; null: nothing.
+    let text: string | null = null;
     try {
       const answer = await this.#tools.compute(this.question, running.signal);
       if (this.#running !== running) return;
-      const next = freeze(answer, this.#list);
-      change = this.#state === null ? "whole" : changeBetween(this.#state, next, this.#list);
-      this.#state = next;
+      if (this.#state !== null) {
+        const edit = editOf(this.#state, answer);
+        if (edit !== null) text = JSON.stringify({ set: {}, ...edit }).slice(1, -1);
+      }
+      if (this.#state === null || text !== null) this.#stateText = null;
+      this.#state = answer;
       this.#trouble = null;
-      if (change !== null) this.#stateText = null;
     } catch (error) {
       if (this.#running !== running) return;
       this.#trouble = this.#tools.describe(error);
@@ -241,11 +163,7 @@ export class LiveView {
     this.#running = null;
     this.#computedAtMs = this.#nowMs();
     this.#costMs = this.#computedAtMs - beganMs;
-    const text = change === null || change === "whole" ? null : JSON.stringify(change).slice(1, -1);
-    for (const [subscriber, seat] of this.#seats) {
-      if (change === "whole") seat.needsSnapshot = true;
-      this.#serve(subscriber, seat, text);
-    }
+    for (const [subscriber, seat] of this.#seats) this.#serve(subscriber, seat, text);
     if (this.isUnwatched) return;
     const restMs = this.#isDirty ? this.#leastMs() : Math.max(this.#tools.pace.mostMs, this.#leastMs());
     this.#planAt(this.#computedAtMs + restMs);
@@ -273,7 +191,7 @@ export class LiveView {
     if (seat.needsSnapshot) {
       seat.needsSnapshot = false;
       seat.trouble = null;
-      this.#stateText ??= JSON.stringify(this.#state.answer);
+      this.#stateText ??= JSON.stringify(this.#state);
       subscriber.send(`{"type":"snapshot",${head},"view":${this.#stateText}}`);
     } else subscriber.send(`{"type":"delta",${head},${changeText}}`);
   }

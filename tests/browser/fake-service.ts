@@ -30,7 +30,11 @@ export interface FakeService {
   /** Ends every live line and refuses new ones until `mood.line` is true again. */
   cutLine(): void;
   /** Sends a raw message to every subscription of a topic; `seq` counts on unless a hole is wanted. */
-  push(topic: string, message: { set?: Record<string, unknown>; rows?: unknown }, skip?: number): void;
+  push(
+    topic: string,
+    message: { set?: Record<string, unknown>; edit?: Record<string, contract.Edit> },
+    skip?: number,
+  ): void;
   close(): Promise<void>;
 }
 

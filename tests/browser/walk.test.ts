@@ -72,7 +72,7 @@ if (chromiumIsHere("walk"))
           marginDb,
           at: new Date(now + step * 1000).toISOString(),
         };
-        dashboard.service.push("feed", { rows: { list: "receptions", upsert: [row], remove: [] } });
+        dashboard.service.push("feed", { edit: { receptions: { list: [{ add: [row] }, [0, 1_000]] } } });
       };
       const heard = () => page.evaluate(() => (window as unknown as { heard: number[] }).heard);
       send(1, 10);

@@ -82,7 +82,11 @@ describe("the live line", () => {
       type: "delta",
       seq: 2,
       set: {},
-      rows: { list: "captures", upsert: [{ id: reading?.id, progress: 0.5 }], remove: [] },
+      edit: {
+        captures: {
+          edit: { [captures.findIndex(({ id }) => id === reading?.id)]: { set: { progress: 0.5 } } },
+        },
+      },
     });
   });
 

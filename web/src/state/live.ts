@@ -3,7 +3,7 @@
  */
 
 import { type Signal, signal } from "@preact/signals";
-import type { ClientMessage, ServerMessage, Topic } from "../../../src/contract/live.ts";
+import type { ClientMessage, Edit, ServerMessage, Topic } from "../../../src/contract/live.ts";
 
 // What does a subscription know after the next message? Pure: a snapshot replaces, a delta changes, a hole in
 // the numbering asks for a new snapshot and changes nothing until it comes.
@@ -47,45 +47,24 @@ export function applyMessage(state: Subscribed, message: ServerMessage): Step {
         return { next: { ...state, holed: true }, resync: !state.holed };
       // A hole further back is not mended by a number that happens to fit.
       if (state.holed) return { next: state, resync: false };
-      let view: View = { ...state.view, ...message.set };
-      if (message.rows !== undefined) view = changeRows(view, message.rows);
+      const view = edited(state.view, message) as View;
       return { next: { seq: message.seq, view, holed: false, trouble: null }, resync: false };
     }
   }
 }
 
-interface RowChange {
-  readonly list: string;
-  readonly upsert: readonly unknown[];
-  readonly remove: readonly string[];
-}
-
-/** Rows known by key are replaced in place; new ones follow at the end, except that receptions arrive newest first. */
-function changeRows(view: View, change: RowChange): View {
-  const before = view[change.list];
-  const rows = Array.isArray(before) ? before.filter(isRecord) : [];
-  const fresh = new Map(change.upsert.filter(isRecord).map((row) => [rowKey(change.list, row), row]));
-  const gone = new Set(change.remove);
-  const kept: View[] = [];
-  for (const row of rows) {
-    const key = rowKey(change.list, row);
-    if (gone.has(key)) continue;
-    kept.push(fresh.get(key) ?? row);
-    fresh.delete(key);
-  }
-  const added = [...fresh.values()];
-  const all = change.list === "receptions" ? [...added, ...kept] : [...kept, ...added];
-  return { ...view, [change.list]: all };
-}
-
-/**
- * The key of a row. Said a second time here because the contract's own function would bring its schema library
- * into the page; a test holds the two equal.
- */
-export function rowKey(list: string, row: View): string {
-  if (list === "nodes" || list === "attention") return `${String(row.devAddr)}/${String(row.life)}`;
-  if (list === "gateways") return String(row.eui);
-  return String(row.id);
+/** The value after an edit (src/contract/live.ts): a new one, which shares with the older what did not change. */
+function edited(value: unknown, { list, set, edit, gone }: Edit): unknown {
+  const next: Record<string, unknown> | unknown[] = Array.isArray(value)
+    ? (list?.flatMap((part) => ("add" in part ? part.add : value.slice(part[0], part[0] + part[1]))) ?? [
+        ...value,
+      ])
+    : { ...(isRecord(value) ? value : {}) };
+  const fields = next as Record<string, unknown>;
+  Object.assign(fields, set);
+  for (const [key, inside] of Object.entries(edit ?? {})) fields[key] = edited(fields[key], inside);
+  for (const key of gone ?? []) delete fields[key];
+  return next;
 }
 
 function isRecord(value: unknown): value is View {
