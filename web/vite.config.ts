@@ -1,12 +1,13 @@
 // How is the dashboard built? One page, hashed assets, nothing inlined: the service's content policy allows
 // scripts and styles from its own origin only.
 import { defineConfig } from "vite";
+import { compressed } from "./compress.ts";
 import { subsetFonts } from "./fonts.ts";
 
 export default defineConfig({
   root: new URL(".", import.meta.url).pathname,
   base: "./",
-  plugins: [subsetFonts()],
+  plugins: [subsetFonts(), compressed()],
   oxc: { jsx: { runtime: "automatic", importSource: "preact" } },
   build: {
     outDir: "../dist/web",

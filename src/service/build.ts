@@ -29,6 +29,7 @@ import {
   sampleCaptures,
   Uploads,
 } from "./captures.ts";
+import { compressAnswer } from "./compression.ts";
 import { limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
 import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
@@ -208,6 +209,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
   const access = guardAccess({ host, port, token, clock, ownNames: options.ownNames ?? ownNames });
   app.addHook("onRequest", access.check);
+  app.addHook("onSend", compressAnswer);
   await app.register(fastifyHelmet, securityHeaders(host));
   await app.register(fastifySwagger, {
     openapi: {

@@ -14,8 +14,8 @@ import {
 import { storeViews } from "./store-views.ts";
 import type { Views } from "./views.ts";
 
-/** Who records and who answers gateways come first. Chosen: a third of an equal thread's share when all want all. */
-const GIVES_WAY = 5;
+/** Who records and who answers gateways come first. Chosen: half of an equal thread's share when all want all. */
+const GIVES_WAY = 3;
 
 const port = parentPort;
 if (port === null) throw new Error("src/service/reading-thread.ts runs as a worker thread only.");

@@ -23,6 +23,8 @@ export const dashboard: FastifyPluginAsyncZod<DashboardOptions> = async (app, { 
     await app.register(fastifyStatic, {
       root: webRoot,
       index: false,
+      // Compressed at the build (web/compress.ts).
+      preCompressed: true,
       dotfiles: "ignore",
       cacheControl: false,
       setHeaders: (reply, path) => {

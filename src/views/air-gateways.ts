@@ -1,6 +1,13 @@
 /** What fills the air at each gateway? Its data rates and networks, collisions to expect, deaf time, demodulators. */
 
-import type { AirGateway, AirMap, AirNetwork, DataRateShare, DeafTime } from "../contract/index.ts";
+import type {
+  AirGateway,
+  AirMap,
+  AirNetwork,
+  CollisionShare,
+  DataRateShare,
+  DeafTime,
+} from "../contract/index.ts";
 import {
   BLOCKING_MATTERS,
   collisionWords,
@@ -99,15 +106,27 @@ export function airGateway(parts: GatewayParts): AirGateway {
         frequencyHz: one.frequencyHz,
         dataRate: nameOf(one.dataRate),
         frames: one.frames,
-        offeredLoad: one.offeredErlang,
-        aloha: one.aloha,
-        captureTheory: one.captureTheory,
-        captureMeasured: one.captureMeasured,
+        offeredLoad: toldShare(one.offeredErlang),
+        ...toldCollisions(one),
       })),
     collisionWords: collisionWords(channelCollisions(expected)),
     deaf: deafTime(parts, windowUs, tallies),
     demodulators: demodulators(parts, windowUs),
   };
+}
+
+/** Shares as they are told: what lies below a thousandth of a percent is no figure, and changes with each packet. */
+export function toldCollisions(shares: CollisionShare): CollisionShare {
+  const { aloha, captureTheory, captureMeasured } = shares;
+  return {
+    aloha: toldShare(aloha),
+    captureTheory: captureTheory === null ? null : toldShare(captureTheory),
+    captureMeasured: captureMeasured === null ? null : toldShare(captureMeasured),
+  };
+}
+
+function toldShare(share: number): number {
+  return Math.round(share * 1e5) / 1e5;
 }
 
 function nameOf(dataRate: number): string {

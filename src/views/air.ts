@@ -27,7 +27,7 @@ import { readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
 import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
-import { airGateway, collisionsOf, dataRateRows, networkRows } from "./air-gateways.ts";
+import { airGateway, collisionsOf, dataRateRows, networkRows, toldCollisions } from "./air-gateways.ts";
 import {
   airMap,
   type ChannelSum,
@@ -216,6 +216,7 @@ function channelDetail(
   const floor = noiseFloor(channel?.noise ?? []);
   const bursts = channel?.bursts ?? [];
   const ofStrangers = bursts.filter(({ stranger }) => stranger);
+  const shares = collisions === null ? null : channelCollisions(collisions);
   const seconds = (list: typeof bursts) => list.reduce((sum, one) => sum + one.airtimeUs, 0) / 1e6;
   return {
     noiseFloorDbm: rounded(floor.noiseDbm, 1),
@@ -225,7 +226,7 @@ function channelDetail(
     ownAirtimeSeconds: seconds(bursts.filter(({ stranger }) => !stranger)),
     strangerAirtimeSeconds: seconds(ofStrangers),
     strangerReceptions: ofStrangers.length,
-    collisions: collisions === null ? null : channelCollisions(collisions),
+    collisions: shares === null ? null : toldCollisions(shares),
   };
 }
 

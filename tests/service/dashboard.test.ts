@@ -27,6 +27,23 @@ describe("the dashboard's files", () => {
     expect(script.headers["content-type"]).toMatch(/javascript/);
   });
 
+  it("are sent compressed as they lie there, by what the browser takes", async () => {
+    const root = builtDashboard();
+    writeFileSync(join(root, "assets", "index-B4xY.js.br"), "as brotli");
+    writeFileSync(join(root, "assets", "index-B4xY.js.gz"), "as gzip");
+    const { app } = await serviceUnderTest({ webRoot: root });
+    const ask = async (accepted: string) => {
+      const url = "/assets/index-B4xY.js";
+      const { headers, body } = await app.inject({ url, headers: { "accept-encoding": accepted } });
+      expect(headers["content-type"]).toMatch(/javascript/);
+      expect(headers["cache-control"]).toBe("public, max-age=31536000, immutable");
+      return [headers["content-encoding"], body];
+    };
+    expect(await ask("gzip, deflate, br")).toEqual(["br", "as brotli"]);
+    expect(await ask("gzip")).toEqual(["gzip", "as gzip"]);
+    expect(await ask("identity")).toEqual([undefined, "export {};"]);
+  });
+
   it("need no token, since they hold no data", async () => {
     const { app } = await serviceUnderTest({ webRoot: builtDashboard(), host: "0.0.0.0", token: TOKEN });
     expect((await app.inject("/")).statusCode).toBe(200);

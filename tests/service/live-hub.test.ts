@@ -118,6 +118,17 @@ describe("a subscription", () => {
     for (const { socket } of clients) expect(socket.take().length).toBe(scene.computed.length);
   });
 
+  it("of the air is asked for every three seconds, as its cells are minutes", async () => {
+    const scene = new Scene();
+    await scene.joined("air");
+    scene.computed.length = 0;
+    scene.hub.committed(WIDE);
+    await scene.clock.passing(2_999);
+    expect(scene.computed).toEqual([]);
+    await scene.clock.passing(1);
+    expect(scene.computed).toHaveLength(1);
+  });
+
   it("gives the store more rest the longer its answers take", async () => {
     const scene = new Scene();
     await scene.joined();
@@ -229,13 +240,13 @@ describe("a subscription", () => {
   it("under a number in use takes that number's place", async () => {
     const scene = new Scene();
     const { socket, watch } = await scene.joined("site");
-    watch(1, "air");
+    watch(1, "gaps");
     await scene.clock.passing(0);
     expect(socket.take()).toEqual([{ type: "snapshot", id: 1, seq: 1, view: { count: 1 } }]);
     scene.computed.length = 0;
     scene.hub.committed(WIDE);
     await scene.clock.passing(1_000);
-    expect(scene.computed.map(({ topic }) => topic)).toEqual(["air"]);
+    expect(scene.computed.map(({ topic }) => topic)).toEqual(["gaps"]);
   });
 });
 
