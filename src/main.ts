@@ -6,6 +6,7 @@ import { airtimeCommand } from "./commands/airtime.ts";
 import { benchCommand } from "./commands/bench.ts";
 import { checkCommand } from "./commands/check.ts";
 import { decodeCommand } from "./commands/decode.ts";
+import { exportCommand } from "./commands/export.ts";
 import { importCommand } from "./commands/import.ts";
 import { keysCommand } from "./commands/keys.ts";
 import { listenCommand } from "./commands/listen.ts";
@@ -46,6 +47,7 @@ Exit codes: 0 success; 1 it ran and the answer is bad; 2 wrong usage or unreadab
 for (const command of [
   listenCommand(version),
   importCommand(),
+  exportCommand(),
   siteCommand(),
   gatewaysCommand(),
   benchCommand(),

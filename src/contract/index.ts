@@ -5,6 +5,7 @@ export * from "./air.ts";
 export * from "./bench.ts";
 export * from "./bench.ts";
 export * from "./common.ts";
+export * from "./export.ts";
 export * from "./gaps.ts";
 export * from "./gateways.ts";
 export * from "./gateways.ts";

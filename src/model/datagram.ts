@@ -117,4 +117,6 @@ export interface Arrival {
   readonly from: Endpoint;
   readonly to: Endpoint;
   readonly door: "udp" | "relay" | "capture";
+  /** By which it is known, where it was rebuilt from a store: the digest of its octets as they once came. */
+  readonly digest?: number | undefined;
 }

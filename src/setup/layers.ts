@@ -75,6 +75,11 @@ export const LAYERS: readonly Layer[] = [
     ],
     never: { ...NO_SOCKETS, ...NO_SQL, ...NO_HTTP },
   },
+  {
+    folder: "src/export",
+    from: ["src/model", "src/contract", "src/wire", "src/store", "src/views"],
+    never: { ...NO_FILES, ...NO_SOCKETS, ...NO_SQL, ...NO_HTTP },
+  },
   { folder: "src/simulate", from: ["src/model", "src/wire", "src/radio"], never: { ...NO_SQL, ...NO_HTTP } },
   {
     folder: "src/service",
@@ -89,6 +94,7 @@ export const LAYERS: readonly Layer[] = [
       "src/report",
       "src/intake",
       "src/views",
+      "src/export",
     ],
     never: NO_SQL,
   },
@@ -106,6 +112,7 @@ export const LAYERS: readonly Layer[] = [
       "src/report",
       "src/intake",
       "src/views",
+      "src/export",
       "src/simulate",
       "src/service",
     ],
@@ -123,6 +130,7 @@ export const FACES: Readonly<Record<string, readonly string[]>> = {
   "src/ledger/link": ["command-text.ts", "data-rate.ts", "events.ts"],
   "src/intake/relay": ["copies.ts", "messages.ts", "start.ts", "targets.ts"],
   "src/views/trials": ["sides.ts", "trials.ts"],
+  "src/export": ["export.ts"],
 };
 
 interface Override {

@@ -405,7 +405,7 @@ export class Recorder {
       return;
     }
     this.#recordedTime.heardGateway(this.#sourceOf(arrival), gateway.id, arrival.atUs);
-    const standing = this.#datagrams.book(gateway.id, arrival.atUs, arrival.bytes, datagram.kind);
+    const standing = this.#datagrams.book(gateway.id, arrival, datagram.kind);
     if (standing === "known") {
       this.#recorded.knownAlready += 1;
       return;

@@ -80,7 +80,9 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
       nameOf,
       unheardAt: (id) => unheardAt(context.reaches, id),
     }),
-    gateways: heardBy.map((gateway) => gatewayRow(gateway, nameOf(gateway.eui), receptions, loss.expected)),
+    gateways: heardBy.map((gateway) =>
+      nodeGatewayRow(gateway, nameOf(gateway.eui), receptions, loss.expected),
+    ),
     lives: livesOf(store, record.devAddr).map((one) => ({
       life: one.number,
       begunBy: one.begunBy,
@@ -172,7 +174,7 @@ function signalsOf(
 }
 
 /** Heard by this gateway, of the counters expected at the site. */
-function gatewayRow(
+export function nodeGatewayRow(
   gateway: GatewayRecord,
   name: string | null,
   receptions: readonly LifeReception[],

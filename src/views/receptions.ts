@@ -166,7 +166,7 @@ function rowOf(
 }
 
 /** The type, or what the packet is instead of a frame. */
-function messageTypeOf(record: ReceptionRecord): string {
+export function messageTypeOf(record: Pick<ReceptionRecord, "messageType" | "ghost" | "crc">): string {
   if (record.messageType !== null) return MESSAGE_TYPES[record.messageType] ?? "unknown";
   if (record.ghost === 1) return "ghost";
   if (record.crc === 1) return "CRC failed";

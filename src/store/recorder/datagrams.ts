@@ -4,6 +4,7 @@
  */
 import type { Statement } from "better-sqlite3";
 import { digestOf } from "../../ledger/group-receptions.ts";
+import type { Arrival } from "../../model/datagram.ts";
 import type { Store } from "../open.ts";
 
 /** Byte-identical datagrams (token included) within this time are one; the protocol has no retransmission. */
@@ -46,8 +47,11 @@ export class DatagramWriter {
   }
 
   /** Books a datagram under its gateway and says what to do with it. */
-  book(gatewayId: number, atUs: number, bytes: Uint8Array, kind: DatagramKind): DatagramStanding {
-    const digest = digestOf(bytes);
+  book(
+    gatewayId: number,
+    { atUs, bytes, digest = digestOf(bytes) }: Pick<Arrival, "atUs" | "bytes" | "digest">,
+    kind: DatagramKind,
+  ): DatagramStanding {
     const span = kind === "pull-data" ? KEEPALIVE_DUPLICATE_US : DUPLICATE_US;
     const recent = this.#recentOf(gatewayId);
     const duplicate = this.#seenNear(recent, gatewayId, atUs, digest, span);

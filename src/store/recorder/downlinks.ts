@@ -126,7 +126,7 @@ export class DownlinkWriter {
       frequencyHz,
       dataRateCode(modulation),
       payload,
-      digestOf(arrival.bytes),
+      arrival.digest ?? digestOf(arrival.bytes),
       codingRateCode(modulation),
       transmission.powerDbm === null ? null : Math.round(transmission.powerDbm * 10),
       moment.kind,

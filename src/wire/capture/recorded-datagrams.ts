@@ -4,7 +4,9 @@
  *
  *     {"at":"2026-03-01T06:00:00.000123Z","from":"192.0.2.10 40123","to":"192.0.2.1 1700","bytes":"AgAAAA…"}
  *
- * Address and port stand apart by a space, so that IPv6 needs no brackets. Unknown members are passed over.
+ * Address and port stand apart by a space, so that IPv6 needs no brackets. A datagram that was rebuilt from a store
+ * carries the `digest` of the one that came, by which a store that holds that one recognises it. Unknown members are
+ * passed over.
  * Faults (layer capture, at the offset of the line): `line_length`, `line`, `cut`.
  */
 import { z } from "zod";
@@ -45,25 +47,33 @@ const TimeText = z.string().transform((text, context): number => {
 });
 
 const RecordedDatagram = z
-  .object({ at: TimeText, from: EndpointText, to: EndpointText, bytes: z.base64() })
+  .object({
+    at: TimeText,
+    from: EndpointText,
+    to: EndpointText,
+    bytes: z.base64(),
+    digest: z.number().int().min(0).max(Number.MAX_SAFE_INTEGER).optional(),
+  })
   .transform(
-    ({ at, from, to, bytes }): Arrival => ({
+    ({ at, from, to, bytes, digest }): Arrival => ({
       bytes: new Uint8Array(Buffer.from(bytes, "base64")),
       atUs: at,
       from,
       to,
       door: "capture",
+      ...(digest === undefined ? {} : { digest }),
     }),
   );
 
 /** One line, with its line feed. */
 export function encodeRecordedDatagram(arrival: Omit<Arrival, "door">): string {
-  const { bytes, atUs, from, to } = arrival;
+  const { bytes, atUs, from, to, digest } = arrival;
   const line = {
     at: formatTimeUs(atUs),
     from: `${from.address} ${from.port}`,
     to: `${to.address} ${to.port}`,
     bytes: Buffer.from(bytes.buffer, bytes.byteOffset, bytes.length).toString("base64"),
+    ...(digest === undefined ? {} : { digest }),
   };
   return `${JSON.stringify(line)}\n`;
 }

@@ -15,16 +15,24 @@ const crcFigures: Readonly<Record<Crc, string>> = {
   unknown: "",
 };
 
-/** One element of `rxpk`. Signal figures are rounded as printf rounds them: whole dBm, tenths of a dB. */
-export function writeRadioPacket(packet: RadioPacket): string {
+/** `printf`: figures are rounded as the daemons print them, whole dBm and tenths of a dB; `exact`: as they are. */
+export type Figures = "printf" | "exact";
+
+function rounded(value: number | null | undefined, digits: number, figures: Figures): string | undefined {
+  if (value === null || value === undefined) return undefined;
+  return figures === "exact" ? String(value) : value.toFixed(digits);
+}
+
+/** One element of `rxpk`. */
+export function writeRadioPacket(packet: RadioPacket, figures: Figures = "printf"): string {
   const [signal] = packet.signals;
   if (signal === undefined || packet.signals.length > 1 || signal.antenna !== 0)
-    return writeAntennaForm(packet);
+    return writeAntennaForm(packet, figures);
   const isSx1302 =
     signal.signalRssiDbm !== null || signal.frequencyOffsetHz !== null || packet.fineTimeNs !== null;
   const isFsk = packet.modulation.kind === "fsk";
-  const rssi = field("rssi", signal.rssiDbm?.toFixed(0));
-  const snr = field("lsnr", signal.snrDb?.toFixed(1));
+  const rssi = field("rssi", rounded(signal.rssiDbm, 0, figures));
+  const snr = field("lsnr", rounded(signal.snrDb, 1, figures));
   return object([
     isSx1302 ? ',"jver":1' : "",
     writeClock(packet),
@@ -37,7 +45,7 @@ export function writeRadioPacket(packet: RadioPacket): string {
     field("stat", crcFigures[packet.crc]),
     writeModulation(packet.modulation),
     // SX1302 order: codr rssis lsnr foff rssi. SX1301 order: codr lsnr rssi. FSK has rssi only.
-    field("rssis", signal.signalRssiDbm?.toFixed(0)),
+    field("rssis", rounded(signal.signalRssiDbm, 0, figures)),
     isFsk && signal.snrDb === null ? "" : snr,
     field("foff", signal.frequencyOffsetHz?.toFixed(0)),
     rssi,
@@ -47,7 +55,7 @@ export function writeRadioPacket(packet: RadioPacket): string {
 }
 
 /** The second layout, one `rsig` entry an antenna, keys in alphabetical order as its senders print them. */
-function writeAntennaForm(packet: RadioPacket): string {
+function writeAntennaForm(packet: RadioPacket, figures: Figures): string {
   const keys = object([
     ',"aesk":0,"brd":0,"jver":2',
     packet.delayed ? ',"delayed":true' : "",
@@ -56,7 +64,7 @@ function writeAntennaForm(packet: RadioPacket): string {
     writeModulation(packet.modulation),
     writePayload(packet.payload),
     field("rfch", packet.rfChain),
-    `,"rsig":[${packet.signals.map(writeAntenna).join(",")}]`,
+    `,"rsig":[${packet.signals.map((signal) => writeAntenna(signal, figures)).join(",")}]`,
     field("stat", crcFigures[packet.crc]),
     writeClock(packet),
   ]);
@@ -64,14 +72,14 @@ function writeAntennaForm(packet: RadioPacket): string {
   return JSON.stringify(Object.fromEntries(sorted));
 }
 
-function writeAntenna(signal: Signal): string {
+function writeAntenna(signal: Signal, figures: Figures): string {
   return object([
     field("ant", signal.antenna),
     field("chan", signal.ifChannel),
     field("foff", signal.frequencyOffsetHz?.toFixed(0)),
-    field("lsnr", signal.snrDb?.toFixed(1)),
-    field("rssic", signal.rssiDbm?.toFixed(0)),
-    field("rssis", signal.signalRssiDbm?.toFixed(0)),
+    field("lsnr", rounded(signal.snrDb, 1, figures)),
+    field("rssic", rounded(signal.rssiDbm, 0, figures)),
+    field("rssis", rounded(signal.signalRssiDbm, 0, figures)),
   ]);
 }
 
@@ -85,13 +93,16 @@ function writeFrequency(packet: RadioPacket): string {
 }
 
 /** The `stat` object. */
-export function writeStatus(status: StatusReport): string {
-  const time = status.timeText ?? (status.timeUs === null ? null : formatStatusTime(status.timeUs));
+export function writeStatus(status: StatusReport, figures: Figures = "printf"): string {
+  const { timeUs } = status;
+  // A form that holds fractions of a second, where there are any to hold.
+  const form = figures === "exact" && (timeUs ?? 0) % 1e6 !== 0 ? formatPacketTime : formatStatusTime;
+  const time = status.timeText ?? (timeUs === null ? null : form(timeUs));
   return object([
     field("time", text(time)),
-    field("lati", status.latitudeDeg?.toFixed(5)),
-    field("long", status.longitudeDeg?.toFixed(5)),
-    field("alti", status.altitudeM?.toFixed(0)),
+    field("lati", rounded(status.latitudeDeg, 5, figures)),
+    field("long", rounded(status.longitudeDeg, 5, figures)),
+    field("alti", rounded(status.altitudeM, 0, figures)),
     field("rxnb", status.rxReceived),
     field("rxok", status.rxCrcOk),
     field("rxfw", status.rxForwarded),

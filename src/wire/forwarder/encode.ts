@@ -4,7 +4,7 @@
  */
 import type { PullData, PushData, TransmitOutcome, TxAck } from "../../model/datagram.ts";
 import { type PullAck, type PullResponse, type PushAck, writeTransmission } from "./downstream.ts";
-import { field, object, writeRadioPacket, writeStatus } from "./encode-packet.ts";
+import { type Figures, field, object, writeRadioPacket, writeStatus } from "./encode-packet.ts";
 import { identifiers, writeHead } from "./header.ts";
 
 /** An outcome that has a form on the wire: "unreadable" is a reader's word. */
@@ -14,13 +14,15 @@ export type SendableOutcome = TransmitOutcome & {
 
 /**
  * PUSH_DATA. Packets take the SX1302 daemon's form when signal RSSI, frequency offset or fine time is given,
- * the SX1301 daemon's form otherwise, and the `rsig` form for several antennas. No packets, no `rxpk` key.
+ * the SX1301 daemon's form otherwise, and the `rsig` form for several antennas. No packets, no `rxpk` key;
+ * `exact` says of nothing at all that it is no packet.
  */
-export function encodePushData(datagram: Omit<PushData, "kind">): Uint8Array {
-  const packets = datagram.packets.map(writeRadioPacket).join(",");
+export function encodePushData(datagram: Omit<PushData, "kind">, figures: Figures = "printf"): Uint8Array {
+  const packets = datagram.packets.map((packet) => writeRadioPacket(packet, figures)).join(",");
+  const saysNothing = figures === "exact" && datagram.status === null;
   const body = object([
-    field("rxpk", datagram.packets.length === 0 ? null : `[${packets}]`),
-    field("stat", datagram.status === null ? null : writeStatus(datagram.status)),
+    field("rxpk", datagram.packets.length === 0 && !saysNothing ? null : `[${packets}]`),
+    field("stat", datagram.status === null ? null : writeStatus(datagram.status, figures)),
   ]);
   return writeHead(datagram, identifiers.pushData, datagram.gatewayEui, body);
 }
