@@ -156,19 +156,26 @@ async function startService(
   const loading = Promise.all([
     import("../service/build.ts"),
     import("../service/disk-space.ts"),
+    import("../service/exports.ts"),
     import("../service/reading-pool.ts"),
     import("../service/store-facts.ts"),
   ]);
   // Why the intake could not start is said first.
   loading.catch(() => undefined);
   const intake = await starting;
-  const [{ buildService }, { DiskSpaceWatch }, { openReadingPool }, { storeFacts, storeState }] =
-    await loading;
+  const [
+    { buildService },
+    { DiskSpaceWatch },
+    { openExports },
+    { openReadingPool },
+    { storeFacts, storeState },
+  ] = await loading;
   const store = openReader(options.db);
   const reading = openReadingPool(
     { file: storeFile(store), ownPlans },
     { state: () => storeState(store), log: (sentence) => complain(`${plainLine(sentence)}\n`) },
   );
+  const exports = openExports(storeFile(store));
   const diskSpace = new DiskSpaceWatch({
     folder: dirname(resolve(options.db)),
     onLow: (sentence) => complain(`${sentence}\n`),
@@ -180,6 +187,7 @@ async function startService(
   const app = await buildService({
     facts: storeFacts(store),
     ask: reading.ask,
+    beginExport: exports.begin,
     intake,
     webRoot: folder("dist/web"),
     version,
@@ -200,7 +208,7 @@ async function startService(
     // Nothing is left beside the store: the folder goes where nothing is in it.
     await rmdir(uploadFolder).catch(() => undefined);
     // The writer closes last: it leaves one file, with everything in it.
-    await reading.close();
+    await Promise.all([reading.close(), exports.close()]);
     store.close();
     await intake.close(endMs - performance.now());
   };

@@ -121,3 +121,9 @@ function* inOneState<T>(store: Store, work: () => Iterable<T>): Generator<T> {
     if (isOurs && store.inTransaction) store.exec("COMMIT");
   }
 }
+
+/** "mastlog-receptions-20260314T090000Z-20260314T120000Z.csv". */
+export function exportName(what: ExportTable, format: ExportFormat, { window }: ExportScope): string {
+  const stamp = (us: number) => `${new Date(us / 1000).toISOString().slice(0, 19).replace(/[-:]/g, "")}Z`;
+  return `mastlog-${what}-${stamp(window.fromUs)}-${stamp(window.toUs)}.${format}`;
+}

@@ -33,6 +33,7 @@ import { compressAnswer } from "./compression.ts";
 import { limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
 import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
+import type { BeginExport } from "./exports.ts";
 import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
@@ -40,6 +41,7 @@ import { isLoopbackHost } from "./loopback.ts";
 import { phoneLink } from "./phone-link.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
+import { exportRoutes } from "./routes/export.ts";
 import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
 import { forgetRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
 import { keyRoutes, labelRoutes, markRoutes, positionRoutes } from "./routes/user-data.ts";
@@ -62,6 +64,7 @@ export interface ServiceOptions {
   readonly facts: Facts;
   /** Everything else that the store is asked. */
   readonly ask: Ask;
+  readonly beginExport: BeginExport;
   readonly intake: Omit<IntakeHandle, "close">;
   /** Folder of the built dashboard; null when it was not built. */
   readonly webRoot: string | null;
@@ -241,6 +244,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(benchRoutes, { ask, intake, nowUs });
   await app.register(reportRoutes, { ask, nowUs, version });
   await app.register(gapRoutes, { ask, nowUs });
+  await app.register(exportRoutes, { beginExport: options.beginExport, nowUs });
   await app.register(captureRoutes, {
     captures,
     intake,

@@ -190,6 +190,11 @@ export const PROBLEMS = {
     sentence: "Other captures are being received at this moment.",
     remedy: "Wait until they have arrived, then send this one again.",
   },
+  "too-many-exports": {
+    status: 429,
+    sentence: "Two exports are being read at this moment.",
+    remedy: "Wait until one has ended, or use 'mastlog export' beside the service.",
+  },
   internal: {
     status: 500,
     sentence: "The service made a mistake while answering.",

@@ -2,6 +2,7 @@
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { Readable } from "node:stream";
 import type { FastifyInstance } from "fastify";
 import { onTestFinished } from "vitest";
 import type { JoinsView, WindowQuery } from "../../src/contract/index.ts";
@@ -358,6 +359,10 @@ export async function serviceUnderTest({
   const app = await buildService({
     facts: given ?? views,
     ask: askOf(given ?? views),
+    beginExport: async ({ what, format }) => ({
+      name: `mastlog-${what}.${format}`,
+      stream: Readable.from([Buffer.from("devAddr\r\n"), Buffer.from(`${NODE}\r\n`)]),
+    }),
     intake,
     webRoot: null,
     version: "0.0.1",

@@ -5,6 +5,7 @@ import { counted, figure, fileSize, percent } from "../../../src/words/format.ts
 import { spanWords } from "../format/times.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
 import { DropZone } from "../parts/DropZone.tsx";
+import { ExportSection } from "../parts/Export.tsx";
 import { Age, Fold, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
 import { currentWindow, linkTo } from "../state/route.ts";
@@ -132,6 +133,7 @@ export function CapturesView({ captures, status, onChanged }: CapturesViewProps)
         </>
       )}
       <Report />
+      <ExportSection />
       <h2>Samples</h2>
       <Samples samples={captures.samples} />
       <KeysSection />

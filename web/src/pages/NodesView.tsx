@@ -4,6 +4,7 @@ import type { NodeRow, NodesView as Nodes } from "../../../src/contract/nodes.ts
 import type { JoiningDevice, JoinsView } from "../../../src/contract/site.ts";
 import { counted, figure } from "../../../src/words/format.ts";
 import { type Column, DataTable, type Sorting } from "../parts/DataTable.tsx";
+import { ExportLink } from "../parts/Export.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
@@ -123,6 +124,7 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
       ) : (
         <NodeTable label="Your nodes" rows={own} {...order} />
       )}
+      {nodes.nodes.length === 0 ? null : <ExportLink what="nodes" />}
       <p class="beneath">
         <a href={linkTo("/plan")}>Where they stand: the plan</a>
       </p>

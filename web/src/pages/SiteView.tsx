@@ -6,6 +6,7 @@ import { counted, duration, figure, percent } from "../../../src/words/format.ts
 import { HeartbeatLine } from "../drawings/HeartbeatLine.tsx";
 import { gatewayTitle, marksOfGateway } from "../format/labels.ts";
 import { DataTable } from "../parts/DataTable.tsx";
+import { ExportLink } from "../parts/Export.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
 import { PinMark } from "../parts/PinMark.tsx";
@@ -86,6 +87,7 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
     <>
       <Sentence words={site.sentence} />
       <Heartbeats site={site} marks={marks.rows} onChanged={onChanged} />
+      {site.gateways.length === 0 ? null : <ExportLink what="gateways" />}
       <MoreGateways more={site.moreGateways} />
       <PinMark subjects={subjects} onPinned={marks.reload} />
       <ToDo toDo={site.toDo} />

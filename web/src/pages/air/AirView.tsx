@@ -11,6 +11,7 @@ import {
 } from "../../drawings/AirMapDrawing.tsx";
 import { gatewayTitle } from "../../format/labels.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
+import { ExportLink } from "../../parts/Export.tsx";
 import { Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
 import { linkTo, route } from "../../state/route.ts";
 import { Collisions, DataRateMix, Owners, TalkerTable } from "./AirTables.tsx";
@@ -178,6 +179,7 @@ export function AirView({ air }: { air: Air }) {
       )}
       <h2>Channels</h2>
       <ChannelTable channels={air.channels.filter((one) => one.gatewayEui === eui)} />
+      <ExportLink what="channels" />
       {air.detail.whole ? null : (
         <p class="notice beneath">
           This window holds more than can be looked at one by one. Map, use and load cover all of it; what

@@ -2,6 +2,7 @@
 import { useMemo } from "preact/hooks";
 import type { GapsView as Gaps } from "../../../../src/contract/gaps.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
+import { ExportLink } from "../../parts/Export.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Fold, Sentence } from "../../parts/page.tsx";
@@ -98,6 +99,7 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
             </p>
           ) : null}
           <GapList items={items} />
+          <ExportLink what="gaps" />
         </>
       )}
       {marks.rows.length === 0 ? null : <h2>Marks</h2>}

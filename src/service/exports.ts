@@ -1,0 +1,105 @@
+/**
+ * Exports asked for over HTTP: each is read by a thread of its own and flows as the asker takes it, so that a long one
+ * holds up neither the service's thread nor a view. Whoever goes away ends theirs.
+ */
+import { Readable } from "node:stream";
+import { Worker } from "node:worker_threads";
+import type { ExportFormat, ExportQuery } from "../contract/export.ts";
+import type { StoreFile } from "../store/open.ts";
+import { ServiceProblem } from "./errors.ts";
+import { errorOf, type ReadingFailure } from "./reading-messages.ts";
+
+/** Worker data of an export thread. */
+export interface ExportOrder {
+  readonly file: StoreFile;
+  readonly query: ExportQuery;
+  readonly nowUs: number;
+}
+
+export type FromExportThread =
+  | { readonly kind: "begun"; readonly name: string }
+  | { readonly kind: "piece"; readonly bytes: Uint8Array }
+  | { readonly kind: "end" }
+  | { readonly kind: "failed"; readonly failure: ReadingFailure };
+
+/** A file on its way. */
+export interface OpenExport {
+  readonly name: string;
+  readonly stream: Readable;
+}
+
+/** Begins an export; rejects when it cannot begin. */
+export type BeginExport = (query: ExportQuery, nowUs: number) => Promise<OpenExport>;
+
+export interface Exports {
+  readonly begin: BeginExport;
+  /** Ends those that run; resolves once their threads are gone. */
+  close(): Promise<void>;
+}
+
+export const CONTENT_TYPES: Readonly<Record<ExportFormat, string>> = {
+  csv: "text/csv; charset=utf-8",
+  jsonl: "application/x-ndjson; charset=utf-8",
+  // Registered with IANA in 2024, as application/vnd.apache.parquet; a capture's type from memory.
+  parquet: "application/vnd.apache.parquet",
+  pcap: "application/vnd.tcpdump.pcap",
+};
+
+/** At once: each costs a thread and a snapshot that keeps the store's log from being merged. Chosen. */
+const MAX_EXPORTS = 2;
+
+export function openExports(file: StoreFile): Exports {
+  // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
+  const program = new URL("./export-thread.js", import.meta.url);
+  const running = new Map<Worker, Promise<void>>();
+  return {
+    begin: (query, nowUs) => {
+      if (running.size >= MAX_EXPORTS) throw new ServiceProblem("too-many-exports");
+      const order: ExportOrder = { file, query, nowUs };
+      const worker = new Worker(program, { workerData: order });
+      running.set(worker, new Promise((resolve) => worker.once("exit", () => resolve())));
+      worker.once("exit", () => running.delete(worker));
+      return streamOf(worker);
+    },
+    close: async () => {
+      for (const worker of running.keys()) void worker.terminate();
+      await Promise.all(running.values());
+    },
+  };
+}
+
+function streamOf(worker: Worker): Promise<OpenExport> {
+  return new Promise((resolve, reject) => {
+    const stream = new Readable({
+      read: () => worker.postMessage("more"),
+      destroy: (error, done) => {
+        void worker.terminate();
+        done(error);
+      },
+    });
+    const fail = (error: Error): void => {
+      reject(error);
+      stream.destroy(error);
+    };
+    worker.on("message", (message: FromExportThread) => {
+      switch (message.kind) {
+        case "begun":
+          resolve({ name: message.name, stream });
+          break;
+        case "piece":
+          stream.push(message.bytes);
+          break;
+        case "end":
+          stream.push(null);
+          break;
+        case "failed":
+          fail(errorOf(message.failure));
+          break;
+      }
+    });
+    worker.once("error", fail);
+    worker.once("exit", () => {
+      if (!stream.readableEnded) fail(new Error("The export was cut off."));
+    });
+  });
+}

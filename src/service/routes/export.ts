@@ -1,0 +1,56 @@
+/** GET /api/export: a table out of the store, as a file that flows while it is read. */
+import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
+import { z } from "zod";
+import { Problem } from "../../contract/common.ts";
+import { ExportQuery } from "../../contract/export.ts";
+import { whyNot } from "../../export/export.ts";
+import { ServiceProblem } from "../errors.ts";
+import { type BeginExport, CONTENT_TYPES } from "../exports.ts";
+import { askedWindow } from "./answers.ts";
+
+export interface ExportRouteOptions {
+  readonly beginExport: BeginExport;
+  /** Microseconds since 1970. */
+  readonly nowUs: () => number;
+}
+
+export const exportRoutes: FastifyPluginAsyncZod<ExportRouteOptions> = async (
+  app,
+  { beginExport, nowUs },
+) => {
+  app.get(
+    "/api/export",
+    {
+      schema: {
+        summary:
+          "A table as a file: CSV, JSON lines, one Parquet file, or a packet capture of the receptions",
+        querystring: ExportQuery,
+        response: {
+          200: {
+            description: "the file, streamed; its name stands in content-disposition",
+            content: Object.fromEntries(
+              Object.values(CONTENT_TYPES).map((type) => [
+                type.split(";")[0],
+                { schema: z.string().describe("octets") },
+              ]),
+            ),
+          },
+          "4xx": Problem,
+          "5xx": Problem,
+        },
+      },
+    },
+    async (request, reply) => {
+      const { from, to, last, ...question } = request.query;
+      const reason = whyNot(question.what, question.format);
+      if (reason !== null) throw new ServiceProblem("bad-request", reason);
+      const window = askedWindow({ from, to, last });
+      const { name, stream } = await beginExport({ ...question, ...window }, nowUs());
+      request.signal.addEventListener("abort", () => stream.destroy());
+      return reply
+        .type(CONTENT_TYPES[question.format])
+        .header("content-disposition", `attachment; filename="${name}"`)
+        .send(stream);
+    },
+  );
+};

@@ -1,0 +1,83 @@
+/** How do figures leave? As a file of the shown window: a quiet link beneath a table, and a form for every table. */
+import { useState } from "preact/hooks";
+import type { ExportFormat, ExportTable } from "../../../src/contract/export.ts";
+import { currentWindow } from "../state/route.ts";
+import { describeWindow, windowQuery } from "../state/window.ts";
+import "./Export.css";
+
+/** Beneath a table: all rows of the window, without filter and cut. */
+export function ExportLink({ what }: { what: ExportTable }) {
+  return (
+    <p class="small quiet screen-only">
+      <a href={`/api/export?what=${what}&format=csv&${windowQuery(currentWindow.value)}`} download>
+        Save as CSV
+      </a>
+    </p>
+  );
+}
+
+const TABLES: readonly (readonly [ExportTable, string])[] = [
+  ["receptions", "receptions"],
+  ["frames", "frames"],
+  ["nodes", "nodes"],
+  ["links", "links"],
+  ["gaps", "gaps"],
+  ["gateways", "gateways"],
+  ["channels", "channels"],
+];
+
+/** What a form is called for a table; receptions leave as datagrams where Mastlog reads them back. */
+function formsOf(what: ExportTable): readonly (readonly [ExportFormat, string])[] {
+  const lines = what === "receptions" ? "datagrams as JSON lines" : "JSON lines";
+  const all = [
+    ["csv", "CSV"],
+    ["jsonl", lines],
+    ["parquet", "Parquet"],
+  ] as const;
+  return what === "receptions" ? [...all, ["pcap", "packet capture"]] : all;
+}
+
+/** A table of the shown window in a form of choice. */
+export function ExportSection() {
+  const choice = currentWindow.value;
+  const [what, setWhat] = useState<ExportTable>("receptions");
+  const [format, setFormat] = useState<ExportFormat>("csv");
+  const forms = formsOf(what);
+  const shown = forms.some(([form]) => form === format) ? format : "csv";
+  const isRead = what === "receptions" && (shown === "jsonl" || shown === "pcap");
+  return (
+    <>
+      <h2>Export</h2>
+      <div class="export-form">
+        <label>
+          <span class="small quiet">Table</span>
+          <select value={what} onChange={(event) => setWhat(event.currentTarget.value as ExportTable)}>
+            {TABLES.map(([table, title]) => (
+              <option key={table} value={table}>
+                {title}
+              </option>
+            ))}
+          </select>
+        </label>
+        <label>
+          <span class="small quiet">Form</span>
+          <select value={shown} onChange={(event) => setFormat(event.currentTarget.value as ExportFormat)}>
+            {forms.map(([form, title]) => (
+              <option key={form} value={form}>
+                {title}
+              </option>
+            ))}
+          </select>
+        </label>
+        <a class="button" href={`/api/export?what=${what}&format=${shown}&${windowQuery(choice)}`} download>
+          Save the {what} of the {describeWindow(choice)}
+        </a>
+      </div>
+      <p class="quiet" role="status">
+        {isRead
+          ? "Payloads are in it, as they were heard. Another Mastlog reads it to the same figures."
+          : "Columns bear the API's names with their units; times are in UTC. No keys and no payloads are in it."}
+      </p>
+    </>
+  );
+}
