@@ -87,3 +87,8 @@ export function minuteOf(atUs: number): number {
 export function isoTime(atUs: number): string {
   return new Date(atUs / 1000).toISOString();
 }
+
+/** Returns the minutes of a cell, those of more than an hour widened to whole hours: hours are gathered, minutes are not. */
+export function wholeHours(minutes: number): number {
+  return minutes <= 60 ? minutes : Math.ceil(minutes / 60) * 60;
+}

@@ -1,7 +1,7 @@
 /** Which channel was busy when, by whom, how broken, and how loud was the noise? The grids of the air map. */
 
 import type { AirMap } from "../contract/index.ts";
-import { isoTime, MINUTE_US, type TimeRange } from "../model/time-range.ts";
+import { isoTime, MINUTE_US, type TimeRange, wholeHours } from "../model/time-range.ts";
 import { type NoiseTrend, noiseSamples, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
 import { IntervalUnion } from "../radio/utilisation.ts";
 import type { Store } from "../store/open.ts";
@@ -27,7 +27,7 @@ export interface Grid {
 export function gridOf(window: TimeRange): Grid {
   const firstMinute = Math.floor(window.fromUs / MINUTE_US);
   const toMinute = Math.ceil(window.toUs / MINUTE_US);
-  const minutesACell = Math.max(1, Math.ceil((toMinute - firstMinute) / MAX_CELLS));
+  const minutesACell = wholeHours(Math.max(1, Math.ceil((toMinute - firstMinute) / MAX_CELLS)));
   const fromMinute = Math.floor(firstMinute / minutesACell) * minutesACell;
   return { fromMinute, toMinute, minutesACell, cells: Math.ceil((toMinute - fromMinute) / minutesACell) };
 }

@@ -21,7 +21,7 @@ import {
   strengthenedText,
   weakenedText,
 } from "../diagnosis/gateway-events/sentences.ts";
-import { isoTime, MINUTE_US, minuteOf, type TimeRange, unite } from "../model/time-range.ts";
+import { isoTime, MINUTE_US, minuteOf, type TimeRange, unite, wholeHours } from "../model/time-range.ts";
 import { counterAcross } from "../radio/clock.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { signalPowerDbm } from "../radio/noise.ts";
@@ -35,6 +35,7 @@ import {
   levelsIn,
   minutesWithPackets,
   packetAtEdge,
+  reportedAcknowledgements,
   reportsIn,
   reportsWithArrivals,
 } from "../store/queries/gateway-events.ts";
@@ -161,12 +162,14 @@ function deafEvents(
     minuteOf(window.fromUs - BEFORE_SILENCE_US),
     minuteOf(knownUs) + 1,
   );
-  return minutes
-    .map((minute, i) => ({ minute, next: minutes[i + 1] ?? null }))
-    .map((one) => ({ ...one, minutes: (one.next ?? minuteOf(knownUs)) - one.minute }))
-    .filter(
-      (one) => one.minutes > MIN_SILENCE_MINUTES && (one.minute + one.minutes) * MINUTE_US >= window.fromUs,
-    )
+  const silences: { minute: number; next: number | null; minutes: number }[] = [];
+  for (const [i, minute] of minutes.entries()) {
+    const next = minutes[i + 1] ?? null;
+    const long = (next ?? minuteOf(knownUs)) - minute;
+    if (long > MIN_SILENCE_MINUTES && (minute + long) * MINUTE_US >= window.fromUs)
+      silences.push({ minute, next, minutes: long });
+  }
+  return silences
     .sort((a, b) => b.minutes - a.minutes || a.minute - b.minute)
     .slice(0, MAX_SILENCES)
     .flatMap(({ minute, next }) => {
@@ -348,13 +351,17 @@ function keepaliveCells(
   keepaliveUs: number,
   unknown: readonly TimeRange[],
 ): KeepaliveCell[] {
-  const fromMinute = Math.max(minuteOf(window.fromUs - 1) + 1, minuteOf(firstAtUs) + 1);
+  const firstMinute = Math.max(minuteOf(window.fromUs - 1) + 1, minuteOf(firstAtUs) + 1);
   const toMinute = minuteOf(Math.min(window.toUs, endUs));
-  const perCell = Math.max(
-    MIN_CELL_MINUTES,
-    Math.ceil((KEEPALIVES_A_CELL * keepaliveUs) / MINUTE_US),
-    Math.ceil((toMinute - fromMinute) / MAX_CELLS),
+  const perCell = wholeHours(
+    Math.max(
+      MIN_CELL_MINUTES,
+      Math.ceil((KEEPALIVES_A_CELL * keepaliveUs) / MINUTE_US),
+      Math.ceil((toMinute - firstMinute) / MAX_CELLS),
+    ),
   );
+  // Cells of hours begin at full hours, which are gathered.
+  const fromMinute = perCell <= 60 ? firstMinute : Math.ceil(firstMinute / 60) * 60;
   const cells = Math.floor((toMinute - fromMinute) / perCell);
   if (cells < 1) return [];
   const came = new Map(
@@ -424,7 +431,7 @@ function lateAcknowledgements(
     toUs: Math.min(window.toUs, endUs),
   };
   const figures = roundTripOf(downlinks);
-  const { unacknowledged } = countsOf(store, id, time);
+  const unacknowledged = unacknowledgedOf(reportedAcknowledgements(store, id, time, MAX_REPORTS));
   if (figures === null && (unacknowledged === null || unacknowledged < MIN_UNACKNOWLEDGED)) return [];
   const confidence = figures === null ? 0.75 : 0.95;
   return eventOf(

@@ -3,7 +3,7 @@
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/status.ts";
 import { groupBy } from "../model/group-by.ts";
-import { isoTime, MINUTE_US, minuteOf, type TimeRange } from "../model/time-range.ts";
+import { isoTime, MINUTE_US, minuteOf, type TimeRange, wholeHours } from "../model/time-range.ts";
 import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
@@ -177,9 +177,11 @@ function heartbeatOf(
   window: TimeRange,
   keepaliveUs: number | null,
 ): Heartbeat {
-  const fromMinute = minuteOf(window.fromUs);
+  const firstMinute = minuteOf(window.fromUs);
   const toMinute = minuteOf(window.toUs - 1) + 1;
-  const minutesACell = Math.max(1, Math.ceil((toMinute - fromMinute) / MAX_CELLS));
+  const minutesACell = wholeHours(Math.max(1, Math.ceil((toMinute - firstMinute) / MAX_CELLS)));
+  // Cells of hours begin at full hours, which are gathered; the first may reach a little beyond the window.
+  const fromMinute = minutesACell <= 60 ? firstMinute : Math.floor(firstMinute / 60) * 60;
   const cells = Math.max(1, Math.ceil((toMinute - fromMinute) / minutesACell));
   const zeros = () => Array<number>(cells).fill(0);
   const line = {

@@ -6,6 +6,7 @@ import type { Statement } from "better-sqlite3";
 import type { Store } from "../open.ts";
 import { framesInWindow } from "../queries/frames.ts";
 import { encodeFrameHour } from "./frame-columns.ts";
+import { GatewayHourWriter } from "./gateway-hours.ts";
 import { GATHERED_HOUR_US } from "./gathered.ts";
 
 /** Live, an hour is gathered so long after its end: what the path holds up comes in by then. Chosen. */
@@ -32,11 +33,13 @@ export class HourGatherer {
   readonly #count: Statement;
   readonly #setFrames: Statement;
   readonly #dropFrames: Statement;
+  readonly #gateways: GatewayHourWriter;
   /** Hours found too full since the start. */
   readonly #tooFull = new Set<number>();
 
   constructor(db: Store) {
     this.#db = db;
+    this.#gateways = new GatewayHourWriter(db);
     this.#closedTo = db.prepare("SELECT closed_to_us FROM hour_progress WHERE id = 1").pluck();
     this.#close = db.prepare("UPDATE hour_progress SET closed_to_us = ? WHERE id = 1");
     this.#due = db.prepare("SELECT hour FROM hour_due WHERE hour < ? ORDER BY hour").pluck();
@@ -89,6 +92,7 @@ export class HourGatherer {
     }
     const frames = framesInWindow(this.#db, { fromUs, toUs });
     const columns = frames.length === 0 ? null : encodeFrameHour(frames, fromUs);
+    this.#gateways.write(hour);
     if (columns !== null) this.#setFrames.run(hour, columns);
     else this.#dropFrames.run(hour);
     if (columns !== null || frames.length === 0) return true;
@@ -99,5 +103,6 @@ export class HourGatherer {
 
 /** Takes back everything gathered: it is gathered anew from the beginning. */
 export function dropGathered(db: Store): void {
-  db.exec(`UPDATE hour_progress SET closed_to_us = 0; DELETE FROM hour_due; DELETE FROM frame_hour;`);
+  db.exec(`UPDATE hour_progress SET closed_to_us = 0; DELETE FROM hour_due; DELETE FROM frame_hour;
+    DELETE FROM gateway_hour; DELETE FROM packet_hour; DELETE FROM channel_hour;`);
 }

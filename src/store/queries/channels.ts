@@ -3,6 +3,7 @@
 import { formatDevAddr } from "../../model/identifiers.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
+import { cellParts } from "./gateways.ts";
 import { prepared } from "./statement.ts";
 
 export interface ChannelMinuteRecord {
@@ -24,11 +25,17 @@ const CELLS = `
     SELECT id, (SELECT min(frequency_hz) FROM channel_minute
                 WHERE gateway_id = channel.id AND frequency_hz > channel.frequency)
     FROM channel WHERE frequency IS NOT NULL)
-  SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, CAST((minute - @from) / @size AS INTEGER) AS cell,
+  SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, CAST((minute - @first) / @size AS INTEGER) AS cell,
          sum(receptions) AS receptions, sum(crc_bad) AS crcBad, sum(airtime_us) AS airtimeUs,
          sum(busy_us) AS busyUs
   FROM channel CROSS JOIN channel_minute ON gateway_id = channel.id AND frequency_hz = channel.frequency
   WHERE minute >= @from AND minute < @to GROUP BY 1, 2, 3 ORDER BY 1, 2, 3`;
+
+const HOUR_CELLS = `
+  SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, CAST((hour * 60 - @first) / @size AS INTEGER) AS cell,
+         sum(receptions) AS receptions, sum(crc_bad) AS crcBad, sum(airtime_us) AS airtimeUs, sum(busy_us) AS busyUs
+  FROM gateway CROSS JOIN channel_hour ON gateway_id = gateway.id
+  WHERE (@ids IS NULL OR id IN (SELECT value FROM json_each(@ids))) AND hour >= @from AND hour < @to GROUP BY 1, 2, 3`;
 
 /** Sums of whole minutes [fromMinute, toMinute) in cells, of all gateways or of some. Busy time adds up, since minutes do not overlap. */
 export function channelCells(
@@ -39,13 +46,35 @@ export function channelCells(
   gatewayIds?: readonly number[],
 ): ChannelMinuteRecord[] {
   // Numbers are bound as REAL, so the quotient has a fraction to cut off.
-  const values = {
-    from: fromMinute,
-    to: toMinute,
+  const asked = {
+    first: fromMinute,
     size: minutesACell,
     ids: gatewayIds === undefined ? null : JSON.stringify(gatewayIds),
   };
-  return prepared(store, CELLS).all(values) as ChannelMinuteRecord[];
+  const { hours, minutes } = cellParts(store, fromMinute, toMinute, minutesACell);
+  const gathered = prepared(store, HOUR_CELLS);
+  const rows = prepared(store, CELLS);
+  const parts = [
+    ...hours.flatMap((range) => gathered.all({ ...asked, ...range }) as ChannelMinuteRecord[]),
+    ...minutes.flatMap((range) => rows.all({ ...asked, ...range }) as ChannelMinuteRecord[]),
+  ];
+  if (hours.length + minutes.length === 1) return parts;
+  const sums = new Map<string, { -readonly [key in keyof ChannelMinuteRecord]: ChannelMinuteRecord[key] }>();
+  for (const part of parts) {
+    const key = `${part.gatewayId}/${part.frequencyHz}/${part.cell}`;
+    const sum = sums.get(key);
+    if (sum === undefined) {
+      sums.set(key, { ...part });
+      continue;
+    }
+    sum.receptions += part.receptions;
+    sum.crcBad += part.crcBad;
+    sum.airtimeUs += part.airtimeUs;
+    sum.busyUs += part.busyUs;
+  }
+  return [...sums.values()].sort(
+    (a, b) => a.gatewayId - b.gatewayId || a.frequencyHz - b.frequencyHz || a.cell - b.cell,
+  );
 }
 
 export interface ChannelInterval {

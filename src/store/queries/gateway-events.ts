@@ -1,5 +1,6 @@
 /** What do the events of a gateway rest on? Minutes with packets, status reports, regular senders, levels. */
 import { MINUTE_US, type TimeRange } from "../../model/time-range.ts";
+import { windowParts } from "../hours/gathered.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
@@ -10,14 +11,28 @@ export function minutesWithPackets(
   fromMinute: number,
   toMinute: number,
 ): number[] {
-  const [minutes = []] = columnsOf(
+  const window = { fromUs: fromMinute * MINUTE_US, toUs: toMinute * MINUTE_US };
+  const { hours, rest } = windowParts(store, window);
+  const bits = prepared(
     store,
-    ["minute"],
-    `FROM (SELECT minute FROM gateway_minute WHERE gateway_id = ? AND minute >= ? AND minute < ?
-       AND crc_ok + crc_bad + crc_none > 0 ORDER BY minute)`,
-    [gatewayId, fromMinute, toMinute],
-  );
-  return minutes.flatMap((minute) => minute ?? []);
+    `SELECT hour, early_minutes, late_minutes FROM gateway_hour WHERE gateway_id = ? AND hour >= ? AND hour < ?
+     ORDER BY hour`,
+  ).raw();
+  const minutes: number[] = [];
+  for (const { from, to } of hours)
+    for (const [hour, early, late] of bits.all(gatewayId, from, to) as [number, number, number][])
+      for (let minute = 0; minute < 60; minute++)
+        if ((((minute < 30 ? early : late) >> (minute % 30)) & 1) === 1) minutes.push(hour * 60 + minute);
+  for (const { fromUs, toUs } of rest) {
+    const [own = []] = columnsOf(
+      store,
+      ["minute"],
+      `FROM gateway_minute WHERE gateway_id = ? AND minute >= ? AND minute < ? AND crc_ok + crc_bad + crc_none > 0`,
+      [gatewayId, fromUs / MINUTE_US, toUs / MINUTE_US],
+    );
+    for (const minute of own) minutes.push(minute ?? 0);
+  }
+  return minutes.sort((a, b) => a - b);
 }
 
 export interface PacketMoment {
@@ -83,6 +98,22 @@ export function reportsWithArrivals(
                  ORDER BY at_us DESC LIMIT @most))
      ORDER BY atUs`,
   ).all({ id: gatewayId, from: fromUs, to: toUs, most }) as ReportOfWay[];
+}
+
+/** The shares of acknowledged datagrams, tenths of a percent, that the newest reports of a time tell. */
+export function reportedAcknowledgements(
+  store: Store,
+  gatewayId: number,
+  { fromUs, toUs }: TimeRange,
+  most: number,
+): (number | null)[] {
+  return prepared(
+    store,
+    `SELECT ack_tenths_percent FROM status_report WHERE gateway_id = ? AND at_us >= ? AND at_us < ?
+     ORDER BY at_us DESC LIMIT ?`,
+  )
+    .pluck()
+    .all(gatewayId, fromUs, toUs, most) as (number | null)[];
 }
 
 export interface FrameHeard {

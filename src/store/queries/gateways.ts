@@ -1,6 +1,15 @@
 /** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
-import type { TimeRange } from "../../model/time-range.ts";
+import { MINUTE_US, type TimeRange } from "../../model/time-range.ts";
 import { TMST_PERIOD_US } from "../../radio/clock.ts";
+import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
+import {
+  type ChannelPackets,
+  ChannelTotals,
+  type CounterReading,
+  delayAgainst,
+  READING_CELL_US,
+  readingsOfHour,
+} from "../hours/packet-columns.ts";
 import type { Store } from "../open.ts";
 import { prepared, rowsWhileUnchanged } from "./statement.ts";
 
@@ -107,8 +116,8 @@ function medianSpacing(store: Store, times: string, gatewayId: number, window: T
 }
 
 /**
- * Stretches between two datagrams of a gateway that are longer than `limitUs`, touching the window. Leaps from datagram
- * to datagram as far as the limit reaches, so that it costs the fewer look-ups the longer the limit.
+ * Stretches between two datagrams of a gateway that are longer than `limitUs`, touching the window. Gathered hours without
+ * any are passed over; in the rest it leaps from datagram to datagram as far as the limit reaches.
  */
 export function silencesUs(
   store: Store,
@@ -122,17 +131,43 @@ export function silencesUs(
   const before = prepared(store, `SELECT max(at_us) ${of} <= ?`).pluck();
   const silences: { fromUs: number; toUs: number }[] = [];
   let atUs = (before.get(gatewayId, window.fromUs) ?? next.get(gatewayId, window.fromUs)) as number | null;
-  while (atUs !== null && atUs < window.toUs) {
-    const leapUs = last.get(gatewayId, atUs, atUs + limitUs) as number | null;
-    if (leapUs !== null) {
-      atUs = leapUs;
-      continue;
+  /** Follows the datagrams as long as the newest known lies before a moment. */
+  const leapTo = (toUs: number) => {
+    while (atUs !== null && atUs < toUs) {
+      const leapUs = last.get(gatewayId, atUs, atUs + limitUs) as number | null;
+      if (leapUs !== null) {
+        atUs = leapUs;
+        continue;
+      }
+      const nextUs = next.get(gatewayId, atUs) as number | null;
+      if (nextUs !== null) silences.push({ fromUs: atUs, toUs: nextUs });
+      atUs = nextUs;
     }
-    const toUs = next.get(gatewayId, atUs) as number | null;
-    if (toUs !== null) silences.push({ fromUs: atUs, toUs });
-    atUs = toUs;
+  };
+  for (const { firstUs, lastUs } of quietHours(store, gatewayId, window, limitUs)) {
+    leapTo(firstUs - limitUs);
+    // From there on the hour's first datagram comes before the limit is over.
+    if (atUs !== null) atUs = Math.max(atUs, lastUs);
   }
+  leapTo(window.toUs);
   return silences;
+}
+
+/** Gathered hours in which no two datagrams are further apart than the limit, in order. */
+function quietHours(
+  store: Store,
+  gatewayId: number,
+  window: TimeRange,
+  limitUs: number,
+): { firstUs: number; lastUs: number }[] {
+  const statement = prepared(
+    store,
+    `SELECT first_us AS firstUs, last_us AS lastUs FROM gateway_hour
+     WHERE gateway_id = ? AND hour >= ? AND hour < ? AND longest_us <= ? ORDER BY hour`,
+  );
+  return windowParts(store, window).hours.flatMap(
+    ({ from, to }) => statement.all(gatewayId, from, to, limitUs) as { firstUs: number; lastUs: number }[],
+  );
 }
 
 /** First datagram at or after, and last datagram before, a moment. */
@@ -157,20 +192,38 @@ export interface GatewayCounts {
 
 /** Datagrams and receptions of the window; ghosts are receptions too. */
 export function gatewayCounts(store: Store, gatewayId: number, window: TimeRange): GatewayCounts {
-  const { fromUs, toUs } = window;
   const datagrams = prepared(
     store,
     "SELECT count(*) FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind < 16",
-  )
-    .pluck()
-    .get(gatewayId, fromUs, toUs) as number;
-  const row = prepared(
+  ).pluck();
+  const receptions = prepared(
     store,
     `SELECT count(*) AS receptions, count(*) FILTER (WHERE crc = 1) AS crcBad,
             count(*) FILTER (WHERE crc > 1) AS crcNone
      FROM reception WHERE at_us >= ? AND at_us < ? AND gateway_id = ?`,
-  ).get(fromUs, toUs, gatewayId) as { receptions: number; crcBad: number; crcNone: number };
-  return { datagrams, ...row };
+  );
+  const gathered = prepared(
+    store,
+    `SELECT total(datagrams) AS datagrams, total(receptions) AS receptions, total(crc_bad) AS crcBad,
+            total(crc_none) AS crcNone
+     FROM gateway_hour WHERE gateway_id = ? AND hour >= ? AND hour < ?`,
+  );
+  const { hours, rest } = windowParts(store, window);
+  const parts = [
+    ...hours.map(({ from, to }) => gathered.get(gatewayId, from, to) as GatewayCounts),
+    ...rest.map(({ fromUs, toUs }) => ({
+      datagrams: datagrams.get(gatewayId, fromUs, toUs) as number,
+      ...(receptions.get(fromUs, toUs, gatewayId) as Omit<GatewayCounts, "datagrams">),
+    })),
+  ];
+  const sum = { datagrams: 0, receptions: 0, crcBad: 0, crcNone: 0 };
+  for (const part of parts) {
+    sum.datagrams += part.datagrams;
+    sum.receptions += part.receptions;
+    sum.crcBad += part.crcBad;
+    sum.crcNone += part.crcNone;
+  }
+  return sum;
 }
 
 export interface MinuteRecord {
@@ -182,7 +235,7 @@ export interface MinuteRecord {
   readonly crcBad: number;
 }
 
-/** The heartbeat in cells of whole minutes, numbered from the cell that holds `fromUs`. */
+/** The heartbeat in cells of whole minutes, numbered from the cell that holds `fromMinute`; cells without a row are left out. */
 export function heartbeatCells(
   store: Store,
   gatewayId: number,
@@ -191,13 +244,81 @@ export function heartbeatCells(
   minutesACell: number,
 ): MinuteRecord[] {
   // Numbers are bound as REAL, so the quotient has a fraction to cut off.
-  return prepared(
+  const minutes = prepared(
     store,
-    `SELECT CAST((minute - @from) / @size AS INTEGER) AS cell, sum(datagrams) AS datagrams, sum(keepalives) AS keepalives,
+    `SELECT CAST((minute - @first) / @size AS INTEGER) AS cell, sum(datagrams) AS datagrams, sum(keepalives) AS keepalives,
             sum(status_reports) AS statusReports, sum(crc_ok + crc_bad + crc_none) AS receptions,
             sum(crc_bad) AS crcBad
      FROM gateway_minute WHERE gateway_id = @id AND minute >= @from AND minute < @to GROUP BY 1`,
-  ).all({ id: gatewayId, from: fromMinute, to: toMinute, size: minutesACell }) as MinuteRecord[];
+  );
+  const gathered = prepared(
+    store,
+    `SELECT CAST((hour * 60 - @first) / @size AS INTEGER) AS cell, sum(datagrams) AS datagrams,
+            sum(keepalives) AS keepalives, sum(status_reports) AS statusReports, sum(packets) AS receptions,
+            sum(packets_bad) AS crcBad
+     FROM gateway_hour WHERE gateway_id = @id AND hour >= @from AND hour < @to GROUP BY 1`,
+  );
+  const cells = new Map<number, MinuteRecord>();
+  const asked = { id: gatewayId, first: fromMinute, size: minutesACell };
+  const add = (rows: readonly MinuteRecord[]) => {
+    for (const row of rows) {
+      const known = cells.get(row.cell);
+      cells.set(row.cell, known === undefined ? row : sumOfCells(known, row));
+    }
+  };
+  const { hours, minutes: rest } = cellParts(store, fromMinute, toMinute, minutesACell);
+  for (const range of hours) add(gathered.all({ ...asked, ...range }) as MinuteRecord[]);
+  for (const range of rest) add(minutes.all({ ...asked, ...range }) as MinuteRecord[]);
+  return [...cells.values()].sort((a, b) => a.cell - b.cell);
+}
+
+function sumOfCells(a: MinuteRecord, b: MinuteRecord): MinuteRecord {
+  return {
+    cell: a.cell,
+    datagrams: a.datagrams + b.datagrams,
+    keepalives: a.keepalives + b.keepalives,
+    statusReports: a.statusReports + b.statusReports,
+    receptions: a.receptions + b.receptions,
+    crcBad: a.crcBad + b.crcBad,
+  };
+}
+
+interface NumberRange {
+  readonly from: number;
+  readonly to: number;
+}
+
+const HOUR_MINUTES = GATHERED_HOUR_US / MINUTE_US;
+
+/** Gathered hours that lie within one cell each, and all other minutes, each in ranges in order. */
+export function cellParts(
+  store: Store,
+  fromMinute: number,
+  toMinute: number,
+  minutesACell: number,
+): { readonly hours: readonly NumberRange[]; readonly minutes: readonly NumberRange[] } {
+  const all = { from: fromMinute, to: toMinute };
+  if (minutesACell < HOUR_MINUTES) return { hours: [], minutes: [all] };
+  const window = { fromUs: fromMinute * MINUTE_US, toUs: toMinute * MINUTE_US };
+  const hours: { from: number; to: number }[] = [];
+  for (const part of windowParts(store, window).hours)
+    for (let hour = part.from; hour < part.to; hour++) {
+      const begin = hour * HOUR_MINUTES - fromMinute;
+      const isWithin =
+        Math.floor(begin / minutesACell) === Math.floor((begin + HOUR_MINUTES - 1) / minutesACell);
+      if (!isWithin) continue;
+      const last = hours.at(-1);
+      if (last !== undefined && last.to === hour) last.to = hour + 1;
+      else hours.push({ from: hour, to: hour + 1 });
+    }
+  const minutes: NumberRange[] = [];
+  let from = fromMinute;
+  for (const range of hours) {
+    if (range.from * HOUR_MINUTES > from) minutes.push({ from, to: range.from * HOUR_MINUTES });
+    from = range.to * HOUR_MINUTES;
+  }
+  if (from < toMinute) minutes.push({ from, to: toMinute });
+  return { hours, minutes };
 }
 
 export function restartsUs(store: Store, gatewayId: number, window: TimeRange): number[] {
@@ -225,64 +346,81 @@ export function newestReport(
   return (row as { ackTenths: number | null; temperatureTenths: number | null } | undefined) ?? null;
 }
 
-export interface CounterReadingRecord {
-  readonly tmstUs: number;
-  readonly atUs: number;
-  /** The gateway's own time of the packet, where it gave one. */
-  readonly gatewayTimeUs: number | null;
-}
-
 /**
  * Counter against capture time, one reading (the least delayed) a cell, a minute unless told, in order. The counter's
  * wraps do not disturb the choice: delays are taken modulo its period of 2^32 us, half a period around the first
- * reading's.
+ * reading's. Cells of whole multiples of READING_CELL_US are read from gathered hours.
  */
 export function counterReadings(
   store: Store,
   gatewayId: number,
   window: TimeRange,
   cellUs = 60_000_000,
-): CounterReadingRecord[] {
+): CounterReading[] {
   const packets = `reception
      WHERE at_us >= @from AND at_us < @to AND gateway_id = @id AND tmst_key >= 0 AND ghost = 0`;
-  const tuples = prepared(
+  const leadUs = prepared(store, `SELECT at_us - tmst_key FROM ${packets} ORDER BY at_us LIMIT 1`)
+    .pluck()
+    .get({ id: gatewayId, from: window.fromUs, to: window.toUs }) as number | undefined;
+  const least = prepared(
     store,
-    `WITH first AS (SELECT at_us - tmst_key AS lead FROM ${packets} ORDER BY at_us LIMIT 1)
-     SELECT tmst_key, at_us, at_us + gateway_offset_us,
-            min((at_us - tmst_key - (SELECT lead FROM first) + ${1.5 * TMST_PERIOD_US}) % ${TMST_PERIOD_US})
+    `SELECT tmst_key, at_us, at_us + gateway_offset_us, min((at_us - tmst_key - @lead + ${1.5 * TMST_PERIOD_US}) % ${TMST_PERIOD_US})
      FROM ${packets} GROUP BY CAST(at_us / @cell AS INTEGER) ORDER BY CAST(at_us / @cell AS INTEGER)`,
-  )
-    .raw()
-    .all({ id: gatewayId, from: window.fromUs, to: window.toUs, cell: cellUs }) as [
-    number,
-    number,
-    number | null,
-    number,
-  ][];
-  return tuples.map(([tmstUs, atUs, gatewayTimeUs]) => ({ tmstUs, atUs, gatewayTimeUs }));
+  ).raw();
+  if (leadUs === undefined) return [];
+  const fromRows = ({ fromUs, toUs }: TimeRange) =>
+    (
+      least.all({ id: gatewayId, from: fromUs, to: toUs, cell: cellUs, lead: leadUs }) as [
+        number,
+        number,
+        number | null,
+        number,
+      ][]
+    ).map(([tmstUs, atUs, gatewayTimeUs]) => ({ tmstUs, atUs, gatewayTimeUs }));
+  if (cellUs % READING_CELL_US !== 0) return fromRows(window);
+  const { hours, rest } = windowParts(store, window);
+  const readings = [
+    ...hours
+      .flatMap(({ from, to }) => packetHours(store, gatewayId, from, to))
+      .flatMap(({ hour, columns }) => readingsOfHour(columns, hour * GATHERED_HOUR_US)),
+    ...rest.flatMap(fromRows),
+  ].sort((a, b) => a.atUs - b.atUs);
+  const cells = new Map<number, { readonly reading: CounterReading; readonly delayUs: number }>();
+  for (const reading of readings) {
+    const cell = Math.floor(reading.atUs / cellUs);
+    const delayUs = delayAgainst(leadUs, reading.tmstUs, reading.atUs);
+    const best = cells.get(cell);
+    if (best === undefined || delayUs < best.delayUs) cells.set(cell, { reading, delayUs });
+  }
+  return [...cells.values()].map(({ reading }) => reading);
 }
 
-/** What the plan of a region is recognised by: channels and data rates of packets with a right CRC. */
-export function heardChannels(
-  store: Store,
-  gatewayId: number,
-  window: TimeRange,
-): { frequencyHz: number; dataRate: number; codingRate: number; size: number; count: number }[] {
+function packetHours(store: Store, gatewayId: number, fromHour: number, toHour: number) {
   return prepared(
     store,
+    "SELECT hour, columns FROM packet_hour WHERE gateway_id = ? AND hour >= ? AND hour < ? ORDER BY hour",
+  ).all(gatewayId, fromHour, toHour) as { hour: number; columns: Uint8Array }[];
+}
+
+/** What the plan of a region is recognised by: channels and data rates of packets with a right CRC. In order of both. */
+export function heardChannels(store: Store, gatewayId: number, window: TimeRange): ChannelPackets[] {
+  const rows = prepared(
+    store,
     `SELECT frequency_hz AS frequencyHz, data_rate AS dataRate, min(coding_rate) AS codingRate,
-            max(length(payload)) AS size, count(*) AS count
+            max(coalesce(length(payload), 0)) AS size, count(*) AS count
      FROM reception
      WHERE at_us >= ? AND at_us < ? AND gateway_id = ? AND crc = 0 AND ghost = 0
        AND frequency_hz IS NOT NULL AND frame_id IS NOT NULL
      GROUP BY frequency_hz, data_rate`,
-  ).all(window.fromUs, window.toUs, gatewayId) as {
-    frequencyHz: number;
-    dataRate: number;
-    codingRate: number;
-    size: number;
-    count: number;
-  }[];
+  );
+  const { hours, rest } = windowParts(store, window);
+  const totals = new ChannelTotals();
+  for (const { from, to } of hours)
+    for (const { columns } of packetHours(store, gatewayId, from, to)) totals.addHour(columns);
+  for (const { fromUs, toUs } of rest)
+    for (const one of rows.all(fromUs, toUs, gatewayId) as ChannelPackets[])
+      totals.add(one.frequencyHz, one.dataRate, one.codingRate, one.size, one.count);
+  return totals.all();
 }
 
 export interface RefusalRecord {

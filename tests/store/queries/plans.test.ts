@@ -39,6 +39,8 @@ function plansOf(ask: (store: Store) => unknown): string[] {
     "max",
     "ids",
     "quiet",
+    "first",
+    "lead",
   ];
   const named = Object.fromEntries(names.map((name) => [name, 0]));
   const plans = asked.flatMap((sql) => {
@@ -52,7 +54,7 @@ function plansOf(ask: (store: Store) => unknown): string[] {
 }
 
 /** Tables that grow with time: none may be read whole for an hour's sake. */
-const GROWING = /^SCAN (r|f|reception|frame|datagram|status_report|channel_minute|gateway_minute)\b/;
+const GROWING = /^SCAN (r|f|reception|frame|datagram|status_report|channel_minute|gateway_minute|\w+_hour)\b/;
 
 describe("a question about an hour", () => {
   it.each<[string, (store: Store) => unknown]>([
