@@ -18,7 +18,7 @@ export const NoiseLane = z.object({
   frequencyHz: z.number().int(),
   fromMs: z.number(),
   binSeconds: z.number(),
-  dbm: z.array(z.number().nullable()).describe("median of each bin; null: fewer than two frames show it"),
+  dbm: z.array(z.number().nullable()).describe("median of each bin; null: no frame shows it"),
   loud: LoudNoise,
 });
 export type NoiseLane = z.infer<typeof NoiseLane>;

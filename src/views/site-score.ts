@@ -75,7 +75,7 @@ function mediansOf(samples: readonly TimedNoise[], { fromUs, toUs }: TimeRange):
   const bins: number[][] = Array.from({ length: NOISE_BINS }, () => []);
   const binUs = (toUs - fromUs) / NOISE_BINS;
   for (const { atUs, noiseDbm } of samples) bins[Math.floor((atUs - fromUs) / binUs)]?.push(noiseDbm);
-  return bins.map((values) => (values.length < 2 ? null : tenth(median(values) ?? 0)));
+  return bins.map((values) => (values.length === 0 ? null : tenth(median(values) ?? 0)));
 }
 
 function marginLanes(store: Store, window: AskedWindow, attention: readonly NodeRow[]): SiteScore["margins"] {

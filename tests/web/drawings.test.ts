@@ -4,8 +4,8 @@ import type { CounterTick } from "../../src/contract/nodes.ts";
 import { cividis, scaleTop } from "../../web/src/drawings/AirMapDrawing.tsx";
 import { timeMarks } from "../../web/src/drawings/axis.ts";
 import { layoutStrip, nearestTick } from "../../web/src/drawings/counter-layout.ts";
+import { gatherCells } from "../../web/src/drawings/draw-heartbeat.ts";
 import { FLOORS_DB, ladderMarks } from "../../web/src/drawings/draw-signal.ts";
-import { gatherCells } from "../../web/src/drawings/HeartbeatLine.tsx";
 import { binSignal, extent, indexAt, nearestPoint } from "../../web/src/drawings/signal-columns.ts";
 import { flattenFields, octetsOf, ownersOf } from "../../web/src/parts/Frame.tsx";
 

@@ -7,9 +7,12 @@ export interface Inks {
   readonly paper: string;
   readonly sheet: string;
   readonly ink: string;
+  /** Bars of a count: lighter than text, so that a full drawing is no slab. */
+  readonly mid: string;
   readonly quiet: string;
   readonly line: string;
   readonly accent: string;
+  readonly hair: string;
   readonly look: string;
   readonly bad: string;
   readonly sans: string;
@@ -25,9 +28,11 @@ export function readInks(): Inks {
     paper: token("paper"),
     sheet: token("sheet"),
     ink: token("ink"),
+    mid: token("mid"),
     quiet: token("quiet"),
     line: token("line"),
     accent: token("accent"),
+    hair: token("hair"),
     look: token("look"),
     bad: token("bad"),
     sans: token("sans"),

@@ -12,11 +12,6 @@ export function markAbout({ gatewayEui, gatewayName, devAddr, nodeName }: About)
   return gatewayName ?? gatewayEui ?? nodeName ?? devAddr ?? "the site";
 }
 
-/** Marks that concern a gateway: its own and the site's. */
-export function marksOfGateway(marks: readonly MarkRow[], eui: string): MarkRow[] {
-  return marks.filter((mark) => mark.devAddr === null && (mark.gatewayEui ?? eui) === eui);
-}
-
 /** Marks that concern a node: its own, those of the site, and those of the gateways that hear it. */
 export function marksOfNode(marks: readonly MarkRow[], devAddr: string, euis: readonly string[]): MarkRow[] {
   return marks.filter((mark) =>

@@ -1,10 +1,9 @@
-/** How does the whole site stand, at a glance? Heartbeats, the nodes that need a look, the air in a line. */
+/** How does the whole site stand, at a glance? Its score, what to do, what happened, the nodes that need a look. */
 import type { GatewayEvent } from "../../../src/contract/gateways.ts";
 import type { SiteView as Site } from "../../../src/contract/site.ts";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { counted, duration, figure, percent } from "../../../src/words/format.ts";
-import { HeartbeatLine } from "../drawings/HeartbeatLine.tsx";
-import { gatewayTitle, marksOfGateway } from "../format/labels.ts";
+import { gatewayTitle } from "../format/labels.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { ExportLink } from "../parts/Export.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
@@ -12,10 +11,11 @@ import { NameEdit } from "../parts/NameEdit.tsx";
 import { PinMark } from "../parts/PinMark.tsx";
 import { Figure, Fold, MoreGateways, Sentence, StandingMark, When } from "../parts/page.tsx";
 import { SiteSummary, ToDo } from "../parts/SiteSummary.tsx";
-import { type Marks, markRules } from "../state/marks.ts";
+import type { Marks } from "../state/marks.ts";
 import { linkTo } from "../state/route.ts";
 import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
+import { SiteScore } from "./site/SiteScore.tsx";
 import "./SiteView.css";
 
 // What happened to a gateway as a whole: its radio, its level, its way to the listener; each with the next step.
@@ -86,9 +86,7 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
   return (
     <>
       <Sentence words={site.sentence} />
-      <Heartbeats site={site} marks={marks.rows} onChanged={onChanged} />
-      {site.gateways.length === 0 ? null : <ExportLink what="gateways" />}
-      <MoreGateways more={site.moreGateways} />
+      <Score site={site} marks={marks.rows} />
       <PinMark subjects={subjects} onPinned={marks.reload} />
       <ToDo toDo={site.toDo} />
       <SiteSummary standing={site.standing} events={site.events} />
@@ -111,6 +109,9 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
           </p>
         </>
       )}
+      <Gateways gateways={site.gateways} onChanged={onChanged} />
+      {site.gateways.length === 0 ? null : <ExportLink what="gateways" />}
+      <MoreGateways more={site.moreGateways} />
       <h2>The air</h2>
       {site.air.length === 0 ? <p class="quiet">Nothing was heard on the air in this window.</p> : null}
       <ul class="air-lines">
@@ -140,6 +141,11 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
           keepalives.
         </p>
         <p>
+          A channel has a row where the noise that weak frames show stood 6&#8239;dB or more above its quiet
+          level for ten minutes or longer. A node's row has its counters above and its margin beneath: the
+          mean of the frames near that moment, each at its best gateway, over the demodulation floor.
+        </p>
+        <p>
           A node needs a look when counters are missing, when it is silent for longer than its rhythm allows,
           or when its margin is small. Missed counters come from the frame counters themselves, not from a
           registration.
@@ -149,57 +155,40 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
   );
 }
 
-function Heartbeats({
-  site,
-  marks,
-  onChanged,
-}: Omit<SiteViewProps, "marks"> & { marks: readonly MarkRow[] }) {
-  const { gateways } = site;
-  const tallest = Math.max(1, ...gateways.flatMap((gateway) => gateway.heartbeat.receptions));
-  const toMs = Date.parse(site.window.to);
+function Score({ site, marks }: { site: Site; marks: readonly MarkRow[] }) {
+  const { gateways, score, attention } = site;
   const well = gateways.filter((gateway) => gateway.standing === "good").length;
   const outages = gateways.reduce((sum, gateway) => sum + gateway.outages.length, 0);
+  const parts = [
+    `${figure(well)} of ${counted(gateways.length, "gateway")} well`,
+    counted(outages, "outage"),
+    ...(score.noise.length === 0 ? [] : [`${counted(score.noise.length, "channel")} loud for some time`]),
+    `${counted(attention.length, "node")} to check`,
+  ];
   const caption =
-    gateways.length === 0
-      ? "No gateway sent anything in this window"
-      : `Heartbeats: ${figure(well)} of ${counted(gateways.length, "gateway")} beat evenly, ${counted(outages, "outage")}`;
+    gateways.length === 0 ? "No gateway sent anything in this window" : `One time axis: ${parts.join(", ")}`;
   return (
     <Figure
       wide
       caption={caption}
       legend={
         <>
-          <span>bar: receptions</span>
-          <span>grey top: CRC failed</span>
-          <span>beneath the line: keepalives come</span>
-          <span>dot: status report</span>
+          <span>bar: receptions, square-root scale; open top: wrong CRC</span>
+          <span>beneath: keepalives, status reports as dots</span>
           <span>torn: unreachable</span>
+          <span>▲ restart</span>
+          <span>tick: heard; notch: missed, hollow if not on the air</span>
+          <span>stem: margin over the floor</span>
+          <span>column: an event</span>
+          <span>bar at the foot: recorded</span>
           {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
-          <span>click a moment to pin a mark there</span>
         </>
       }
-      drawing={gateways.map((gateway, index) => (
-        <div key={gateway.eui} class="beat">
-          <div class="beat-head">
-            <strong>{gateway.name ?? <span class="mono">{gateway.eui}</span>}</strong>
-            <StandingMark standing={gateway.standing} />
-            <span>{gateway.clause}</span>
-            <a href={linkTo(`/bench/${gateway.eui}`)}>
-              check list<span class="unseen"> of {gateway.name ?? gateway.eui}</span>
-            </a>
-            <NameEdit kind="gateway" id={gateway.eui} name={gateway.name} onChanged={onChanged} />
-          </div>
-          <HeartbeatLine
-            gateway={gateway}
-            tallest={tallest}
-            toMs={toMs}
-            axis={index === gateways.length - 1}
-            marks={markRules(marksOfGateway(marks, gateway.eui))}
-          />
-          <GatewayEvents events={gateway.events} />
-          <GatewayMore gateway={gateway} />
-        </div>
-      ))}
+      drawing={
+        gateways.length + attention.length === 0 ? null : (
+          <SiteScore site={site} marks={marks} label={caption} />
+        )
+      }
       table={() => (
         <DataTable
           label="Gateways"
@@ -241,5 +230,30 @@ function Heartbeats({
         />
       )}
     />
+  );
+}
+
+/** Each gateway in a line with what belongs to it: check list, name, events, and what else is known. */
+function Gateways({ gateways, onChanged }: Pick<Site, "gateways"> & Pick<SiteViewProps, "onChanged">) {
+  if (gateways.length === 0) return null;
+  return (
+    <>
+      <h2>Gateways</h2>
+      {gateways.map((gateway) => (
+        <div key={gateway.eui} class="beat">
+          <div class="beat-head">
+            <strong>{gateway.name ?? <span class="mono">{gateway.eui}</span>}</strong>
+            <StandingMark standing={gateway.standing} />
+            <span>{gateway.clause}</span>
+            <a href={linkTo(`/bench/${gateway.eui}`)}>
+              check list<span class="unseen"> of {gateway.name ?? gateway.eui}</span>
+            </a>
+            <NameEdit kind="gateway" id={gateway.eui} name={gateway.name} onChanged={onChanged} />
+          </div>
+          <GatewayEvents events={gateway.events} />
+          <GatewayMore gateway={gateway} />
+        </div>
+      ))}
+    </>
   );
 }
