@@ -155,6 +155,24 @@ describe("a key file", () => {
     expect(hexOf(otaa!.keys.appKey!)).toBe(SECRET);
   });
 
+  it("holds exactly what it said, no more keys and no fewer, and may hold no node", () => {
+    expect(readNodeKeysFile(file())).toEqual({ ok: true, nodes: [] });
+    const both = { devAddr: "01A2B3C4", devEui: "02005E1000000101", nwkSKey: SECRET, appKey: SECRET };
+    const octets = Uint8Array.from(Buffer.from(SECRET, "hex"));
+    expect(readNodeKeysFile(file(both))).toEqual({
+      ok: true,
+      nodes: [
+        {
+          devAddr: "01A2B3C4",
+          devEui: "02005E1000000101",
+          counterBits: null,
+          note: null,
+          keys: { nwkSKey: octets, appKey: octets },
+        },
+      ],
+    });
+  });
+
   const short = SECRET.slice(1);
   it.each([
     ["no JSON", `{"nodes": [{"devAddr": "01A2B3C4", "nwkSKey": ${SECRET}`, "The key file is not JSON."],

@@ -225,6 +225,35 @@ describe("round trips to the server", () => {
     expect(quantileMs(new Map([[31, 1]]), 0.5)).toBeCloseTo(21.5, 1);
   });
 
+  it("that stay unanswered are counted once each, with two under way and the same token again", () => {
+    const { db, record } = setUp();
+    const relay = (item: DecodedArrival): DecodedArrival => ({
+      ...item,
+      arrival: { ...item.arrival, door: "relay" },
+    });
+    const asked = (atS: number, token: number) =>
+      relay(push(SHED, atS, [{ payload: phy(NODE, Math.round(10 * atS)) }], token));
+    const counts = () => db.prepare("SELECT class, count FROM round_trip_minute ORDER BY 1").all();
+    // Two are under way; 1 is asked once more while it waits: its first datagram stays unanswered.
+    record(asked(0, 1), asked(0.5, 2), asked(1, 1));
+    expect(counts()).toEqual([{ class: ASKED_IN_LINE, count: 1 }]);
+    record(pushAck(1.02, 1, "relay"));
+    expect(counts()).toEqual(
+      [
+        { class: ASKED_IN_LINE, count: 2 },
+        { class: 31, count: 1 },
+      ].sort((a, b) => a.class - b.class),
+    );
+    // 2 has waited for more than two seconds, also at each of the next.
+    record(asked(5, 3), pushAck(5.02, 3, "relay"), asked(9, 4), pushAck(9.02, 4, "relay"));
+    expect(counts()).toEqual(
+      [
+        { class: ASKED_IN_LINE, count: 5 },
+        { class: 31, count: 3 },
+      ].sort((a, b) => a.class - b.class),
+    );
+  });
+
   it("of a capture are marked as such, and its end is the end of waiting", () => {
     const { db, record, recorder } = setUp();
     record(push(SHED, 0, [{ payload: phy(NODE, 1) }], 1));

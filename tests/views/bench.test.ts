@@ -86,6 +86,20 @@ describe("a simulated gateway with which all is well", () => {
   });
 });
 
+describe("a gateway whose reports say that half of its datagrams were acknowledged", () => {
+  it("has 50 % and a warning; at 49.9 % it fails", () => {
+    const acknowledged = (percents: readonly number[]) => {
+      const reports = percents.map((ackPercent, i) => statusAt(SHED, 15 + 30 * i, { ackPercent }));
+      const db = siteOf([...keepalives(SHED, 0, 120), ...reports]);
+      return item(bench(db, windowOf(0, 120)), "acknowledged");
+    };
+    // The first report after a start does not count.
+    expect(acknowledged([100, 50, 50, 50])).toMatchObject({ value: 50, figure: "50\u202F%", state: "warn" });
+    expect(acknowledged([100, 49.9, 49.9, 49.9])).toMatchObject({ value: 49.9, state: "fail" });
+    expect(acknowledged([0, 96, 95, 94])).toMatchObject({ value: 95, state: "pass" });
+  });
+});
+
 function wholeOf(seconds: number): AskedWindow {
   const fromUs = Date.parse("2026-04-14T04:00:00Z") * 1000;
   return { fromUs, toUs: fromUs + seconds * 1e6, live: false };

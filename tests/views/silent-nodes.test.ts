@@ -36,6 +36,9 @@ describe("a node that fell silent before a live window", () => {
     ]);
     const [silent] = nodes;
     expect(silent).toMatchObject({ heard: 0, expected: 0, missed: 0, deliveryRatio: null, standing: "look" });
+    // The tenth frame came at 541 s, one a minute.
+    expect(silent).toMatchObject({ rhythmSeconds: 60, life: 1, missedDuringOutage: 0 });
+    expect(silent?.lastHeard).toBe(new Date(START_US / 1000 + 541_000).toISOString());
     expect(silent?.clause).toBe("silent for 2\u202Fh 21\u202Fmin, it sent about every 60\u202Fs");
   });
 

@@ -253,13 +253,14 @@ export class GapAnalyst {
   #scanOpenOutages(nowUs: number): boolean {
     const silent = this.#db
       .prepare(
-        `SELECT id FROM gateway WHERE last_at_us < ? AND last_at_us > ?
+        `SELECT id, last_at_us AS lastUs FROM gateway WHERE last_at_us < ? AND last_at_us > ?
          AND NOT EXISTS (SELECT 1 FROM gateway_outage WHERE gateway_id = gateway.id AND to_us IS NULL)`,
       )
-      .pluck()
-      .all(nowUs - 30_000_000, nowUs - 7 * 86_400_000_000) as number[];
-    for (const id of silent) {
-      this.#outages.scan(id, { fromUs: this.#frontierUs - 1, toUs: this.#frontierUs }, nowUs);
+      .all(nowUs - 30_000_000, nowUs - 7 * 86_400_000_000) as { id: number; lastUs: number }[];
+    for (const { id, lastUs } of silent) {
+      // Its newest datagram may lie past the frontier, which stands while nothing arrives.
+      const toUs = Math.max(this.#frontierUs, lastUs);
+      this.#outages.scan(id, { fromUs: this.#frontierUs - 1, toUs }, nowUs);
     }
     return false;
   }

@@ -57,7 +57,9 @@ export function outagesBetween(
     .pluck()
     .get(gatewayId, range.toUs) as number | null;
   const lastEndUs = cut ? endUs : Math.min(range.toUs, endUs);
-  if (lastUs !== null && lastEndUs - lastUs > MIN_OUTAGE_US && silences.at(-1)?.fromUs !== lastUs)
+  // What came after the range ends the silence there: it is found once the range reaches that far.
+  const goesOn = !cut || !hasDatagram(store, gatewayId, { fromUs: range.toUs, toUs: endUs });
+  if (goesOn && lastUs !== null && lastEndUs - lastUs > MIN_OUTAGE_US && silences.at(-1)?.fromUs !== lastUs)
     silences.push({ fromUs: lastUs, toUs: lastEndUs, isLast: true });
   return silences.flatMap(({ isLast, ...silence }) => {
     const parts = recorded.ranges(silence, [gatewayId]);
@@ -67,6 +69,14 @@ export function outagesBetween(
       .filter(({ fromUs, toUs }) => fromUs < range.toUs && toUs > range.fromUs)
       .map((part) => ({ ...part, open: isLast && part.toUs >= lastEndUs }));
   });
+}
+
+function hasDatagram(store: Store, gatewayId: number, { fromUs, toUs }: TimeRange): boolean {
+  const found = prepared(
+    store,
+    "SELECT 1 FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? LIMIT 1",
+  ).get(gatewayId, fromUs, toUs);
+  return found !== undefined;
 }
 
 export interface OutageRow {

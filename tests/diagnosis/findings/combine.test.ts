@@ -55,6 +55,15 @@ describe("evidence put together", () => {
     expect(judged.confidence).toBeCloseTo(Math.exp(1.25 * 2.7) / (Math.exp(1.25 * 2.7) + rest), 2);
     expect(judged.word).toBe("likely");
   });
+  it("gives each alternative its own share, and that of no cause on the list", () => {
+    // Scores: weak-link 3.2, interference 1.7 - 0.7 = 1, node-silent -0.5; shares are exp(1.25 score) over the sum of all, 61.408.
+    const judged = combine([piece({ "weak-link": 3.2, interference: 1.7 })]);
+    expect(judged.confidence).toBeCloseTo(54.5982 / 61.408, 3);
+    expect(judged.alternatives).toEqual([
+      { cause: "interference", confidence: expect.closeTo(3.4903 / 61.408, 4) },
+      { cause: "unexplained", confidence: expect.closeTo(1 / 61.408, 4) },
+    ]);
+  });
   it("is lifted to 95 % at least by a proof", () => {
     const weak = { "node-silent": 3.2 };
     const unproved = combine([piece(weak)]);

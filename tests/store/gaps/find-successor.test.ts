@@ -13,7 +13,11 @@ const DEVICE = "02005E1000000031";
  * A node heard strong at one gateway and, every second frame, weak at another; at minute 60 it joins and goes on under
  * a new address as strong, or 12 dB weaker as another device would.
  */
-function traffic(newcomer: string, newcomerDbm: number): DecodedArrival[] {
+function traffic(
+  newcomer: string,
+  newcomerDbm: number,
+  { every = 1, from = 0, joins = true } = {},
+): DecodedArrival[] {
   const all: DecodedArrival[] = [];
   const hear = (atS: number, payload: Uint8Array, rssiDbm: number) => {
     const tmstUs = atS * 1e6;
@@ -25,16 +29,21 @@ function traffic(newcomer: string, newcomerDbm: number): DecodedArrival[] {
   for (let minute = 0; minute < 120; minute++) {
     hear(minute * 60 + 31, phy(OTHER, 700 + minute, 0x21), -88);
     if (minute < 60) hear(minute * 60 + 7, phy(OLD, minute, 0x31), -77);
-    if (minute > 60) hear(minute * 60 + 7, phy(newcomer, minute - 61, 0x41), newcomerDbm);
+    if (minute > 60 && minute % every === 1 % every)
+      hear(minute * 60 + 7, phy(newcomer, from + Math.floor((minute - 61) / every), 0x41), newcomerDbm);
   }
-  hear(3_630, joinRequest(DEVICE, 5), newcomerDbm);
+  if (joins) hear(3_630, joinRequest(DEVICE, 5), newcomerDbm);
   return all.sort((a, b) => a.arrival.atUs - b.arrival.atUs);
 }
 
-function findingOf(newcomer: string, newcomerDbm: number) {
+function findingOf(newcomer: string, newcomerDbm: number, kind: Parameters<typeof traffic>[2] = {}) {
+  return findingIn(traffic(newcomer, newcomerDbm, kind));
+}
+
+function findingIn(heard: readonly DecodedArrival[]) {
   const store = openStore(":memory:");
   const recorder = new Recorder(store, judgeGap);
-  recorder.record(traffic(newcomer, newcomerDbm));
+  recorder.record(heard);
   recorder.settle();
   while (recorder.workOnGaps({ patient: false, nowUs: null }));
   const row = store
@@ -55,4 +64,33 @@ describe("a node that joins and comes back under another address", () => {
   it("is not seen in a device that joins with another strength", () => {
     expect(findingOf("01A2B3F1", -90).cause).not.toBe("node-restarted");
   });
+
+  // As strong as the silent node each time, and something else is another device's.
+  it.each([
+    ["sends in another rhythm", { every: 2 }],
+    ["goes on from a high counter", { from: 40 }],
+    ["did not join", { joins: false }],
+  ])("is not seen in one that %s", (_, kind) => {
+    const { cause, sentence } = findingOf("01A2B3F1", -77, kind);
+    expect(cause).not.toBe("node-restarted");
+    expect(sentence).not.toContain("01A2B3F1");
+  });
+
+  it("is not seen in either of two that fit", () => {
+    const both = [...traffic("01A2B3F1", -77), ...traffic("01A2B3F2", -77).filter(isOf("01A2B3F2"))];
+    const { cause, sentence } = findingIn(both.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+    expect(cause).not.toBe("node-restarted");
+    expect(sentence).not.toMatch(/01A2B3F[12]/);
+  });
 });
+
+/** Whether a datagram holds an uplink of an address: its octets stand in the frame from the lowest to the highest. */
+function isOf(devAddr: string) {
+  const inFrame = Buffer.from(devAddr, "hex").reverse();
+  return ({ decoding }: DecodedArrival): boolean =>
+    decoding.ok &&
+    decoding.datagram.kind === "push-data" &&
+    decoding.datagram.packets.some(
+      ({ payload }) => payload !== null && Buffer.from(payload).includes(inFrame),
+    );
+}
