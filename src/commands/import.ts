@@ -1,22 +1,24 @@
 /** `mastlog import`: reads packet captures and recorded datagrams through the same path as live traffic. */
-import { existsSync } from "node:fs";
+import { closeSync, existsSync, openSync, readSync, realpathSync } from "node:fs";
 import { basename } from "node:path";
 import { Command } from "commander";
 import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { CaptureImport, type CaptureOutcome, inOrderOfTime } from "../intake/capture-import.ts";
 import { CaptureUnreadable, openCapture } from "../intake/capture-reader.ts";
+import { mergeStore, type StoreMergeOutcome } from "../intake/store-merge.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/time-range.ts";
-import { closeStore, openStore } from "../store/open.ts";
+import { closeStore, openReader, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
-import { figure } from "../words/format.ts";
+import { figure, plural } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, interruptible, type Progress, progressBar } from "./options.ts";
 import { complain, print, printJson } from "./view-output.ts";
 
 const Options = z.object({
   db: z.string().min(1),
   udpPort: z.coerce.number().int().min(1).max(65_535).optional(),
+  keys: z.boolean().default(false),
   json: z.boolean().default(false),
 });
 
@@ -33,14 +35,17 @@ interface FileReport extends Omit<CaptureOutcome, "figures"> {
 
 export function importCommand(): Command {
   return new Command("import")
-    .description("read packet captures (pcap, pcapng; gzip too) and recorded datagrams (JSON lines)")
-    .argument("<file...>", "capture files")
+    .description(
+      "read packet captures (pcap, pcapng; gzip too), recorded datagrams (JSON lines), and other stores",
+    )
+    .argument("<file...>", "captures, or stores of Mastlog")
     .option("--udp-port <n>", "the server's port in the capture (default: recognised by what crosses it)")
+    .option("--keys", "of another store: take the keys of nodes over as well")
     .addOption(dbOption())
     .option("--json", "print one JSON document")
     .addHelpText(
       "after",
-      "\nTimes are the capture's own. Several files are read in the order of their time. Reading a file twice changes nothing. The service may run meanwhile.",
+      "\nOf another store come receptions, reports, downlinks, recorded time, names, marks, placements and positions; it is not changed. Where both stores name one thing differently, the name of --db stays. Times are the capture's own. Several files are read in the order of their time. Reading a file twice changes nothing. The service may run meanwhile.",
     )
     .action((files: string[], given: unknown) => guarded(() => readFiles(files, given)));
 }
@@ -54,13 +59,22 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
     );
   }
   const { db: dbPath, udpPort, json } = options.data;
+  const stores = files.filter(isStoreFile);
+  const captures = files.filter((file) => !stores.includes(file));
+  for (const file of stores)
+    if (existsSync(dbPath) && realpathSync(file) === realpathSync(dbPath))
+      throw new CannotRun(`${file} is the store itself.`);
   // A wrong path must not leave an empty store behind, so the first capture is looked at before there is one.
-  const [first] = files;
+  const [first] = captures;
   if (first !== undefined && !existsSync(dbPath)) await asUsage(first, () => openCapture(first, { udpPort }));
   const bars: Progress[] = [];
   let importer: CaptureImport | undefined;
+  let isStopped = false;
   await interruptible(
-    () => importer?.stop(),
+    () => {
+      isStopped = true;
+      importer?.stop();
+    },
     async () => {
       const db = openStore(dbPath);
       const recorder = new Recorder(db, judgeGap);
@@ -68,22 +82,56 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
         recorder,
         udpPort,
         nowUs: () => Date.now() * 1000,
-        // Signals get their turn, too.
-        pause: () => new Promise((resume) => setImmediate(resume)),
-        waitMs: (ms) => new Promise((resume) => setTimeout(resume, ms)),
+        pause,
+        waitMs,
         onProgress: ({ progress }) => bars.at(-1)?.at(progress),
         onRecorded: () => undefined,
       });
       const reports: FileReport[] = [];
+      const merged: MergeReport[] = [];
       try {
-        for (const file of await inOrderOfTime(files, udpPort)) {
+        for (const file of stores) {
+          const other = openReader(file);
+          const bar = progressBar(plainLine(basename(file)));
+          bars.push(bar);
+          try {
+            const report = await mergeStore(other, {
+              recorder,
+              withKeys: options.data.keys,
+              pause: async () => {
+                await pause();
+                if (isStopped) throw new CannotRun(`${file}: stopped. Reading it again goes on.`);
+              },
+              waitMs,
+              onProgress: (share) => bar.at(share),
+            });
+            bar.stop();
+            merged.push({ file, ...report });
+            if (!json) print(`${plainLine(describeMerge(file, report))}\n`);
+          } finally {
+            bar.stop();
+            other.close();
+          }
+        }
+        for (const file of await inOrderOfTime(captures, udpPort)) {
           bars.push(progressBar(plainLine(basename(file))));
           const report = await readFile(file, importer).finally(() => bars.at(-1)?.stop());
           reports.push(report);
           if (!json) print(`${plainLine(describe(report))}\n`);
         }
         const differing = recorder.differingByOrder();
-        if (json) printJson({ captures: inGivenOrder(reports, files), differingByOrder: differing });
+        if (json)
+          printJson({
+            captures: inGivenOrder(reports, files),
+            stores: merged.map(({ file, recorded, differing: _, ...rest }) => ({
+              file,
+              datagrams: recorded.datagrams,
+              receptions: recorded.receptions,
+              knownAlready: recorded.knownAlready,
+              ...rest,
+            })),
+            differingByOrder: differing,
+          });
         else if (differing > 0) print(`${orderSentence(differing)}\n`);
       } finally {
         recorder.close();
@@ -92,6 +140,52 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
       }
     },
   );
+}
+
+interface MergeReport extends StoreMergeOutcome {
+  readonly file: string;
+}
+
+// Signals get their turn, too.
+const pause = () => new Promise<void>((resume) => setImmediate(resume));
+const waitMs = (ms: number) => new Promise<void>((resume) => setTimeout(resume, ms));
+
+/** "SQLite format 3" and a zero octet: sqlite.org/fileformat2.html, section 1.3.1. */
+const SQLITE_MAGIC = "SQLite format 3\0";
+
+function isStoreFile(file: string): boolean {
+  try {
+    const octets = Buffer.alloc(SQLITE_MAGIC.length);
+    const descriptor = openSync(file, "r");
+    try {
+      return readSync(descriptor, octets) === octets.length && octets.toString("latin1") === SQLITE_MAGIC;
+    } finally {
+      closeSync(descriptor);
+    }
+  } catch {
+    // Reading it as a capture says what is wrong with it.
+    return false;
+  }
+}
+
+function describeMerge(file: string, report: StoreMergeOutcome): string {
+  const { recorded, names, marks, placements, positions, differing, keySets } = report;
+  const words = [
+    [names, "name"],
+    [marks, "mark"],
+    [placements, "placement"],
+    [positions, "position"],
+  ] as const;
+  const parts = [
+    `${plural(recorded.datagrams, "datagram")} with ${plural(recorded.receptions, "reception")}`,
+    ...(recorded.knownAlready === 0 ? [] : [`${figure(recorded.knownAlready)} known already`]),
+    ...words.flatMap(([count, what]) => (count === 0 ? [] : [plural(count, what)])),
+    ...(keySets === null ? [] : [plural(keySets, "set of keys", "sets of keys")]),
+  ];
+  const stays = differing.slice(0, 5).join(", ");
+  const kept =
+    differing.length === 0 ? "" : ` What stays as it was here: ${stays}${differing.length > 5 ? " …" : ""}.`;
+  return `${file}: ${parts.join(", ")}.${kept}`;
 }
 
 async function readFile(file: string, importer: CaptureImport): Promise<FileReport> {

@@ -23,6 +23,7 @@ import { type GatewayEntry, GatewayWriter } from "./recorder/gateways.ts";
 import type { Sought } from "./recorder/reception-memory.ts";
 import { ReceptionWriter, soughtOf, tenths, tmstKeyOf } from "./recorder/receptions.ts";
 import {
+  type AdoptedRange,
   type RecordedSource,
   RecordedTimeWriter,
   type ServiceBegin,
@@ -53,6 +54,8 @@ export interface RecordOptions {
   readonly isEnough?: (done: number) => boolean;
   /** The capture that is read, its row. */
   readonly captureId?: number;
+  /** Another store's datagrams: recorded time and round trips come from that store itself (`adopt`). */
+  readonly isMerged?: boolean;
 }
 
 /** A heartbeat is written this long after the newest heartbeat or datagram: so exactly is a crash dated. Chosen. */
@@ -74,6 +77,7 @@ export class Recorder {
   readonly #roundTrips: RoundTripWriter;
   readonly #recordedTime: RecordedTimeWriter;
   #captureId: number | null = null;
+  #isMerged = false;
   #dataVersion: number;
   readonly #settledBehind = new Set<DevAddr>();
   /** Gateways of which a capture held a datagram older than one that was stored. */
@@ -110,6 +114,7 @@ export class Recorder {
   /** Records a batch in one durable transaction. Throws when the store refuses; then nothing of it is stored. */
   record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
     this.#captureId = options.captureId ?? null;
+    this.#isMerged = options.isMerged === true;
     return this.#transact(() => {
       // What was accounted again since the last batch is told with this one.
       for (const devAddr of this.#settledBehind) {
@@ -119,7 +124,7 @@ export class Recorder {
       this.#settledBehind.clear();
       for (const [index, item] of batch.entries()) {
         if (index > 0 && options.isEnough?.(index) === true) break;
-        this.#recordedTime.heard(this.#sourceOf(item.arrival), item.arrival.atUs);
+        if (!this.#isMerged) this.#recordedTime.heard(this.#sourceOf(item.arrival), item.arrival.atUs);
         if ("downlink" in item) this.#recordDownlink(item);
         else this.#recordOne(item);
       }
@@ -128,6 +133,11 @@ export class Recorder {
         for (const { devAddr, fromUs } of this.#derivation.settleQuick())
           this.#noteSettled([devAddr], fromUs);
     });
+  }
+
+  /** Takes in when another store recorded whose datagrams were merged. */
+  adopt(ranges: readonly AdoptedRange[]): void {
+    this.#transact(() => this.#recordedTime.adopt(ranges));
   }
 
   /** The service listens from a moment on: after its start, a sleep, or a step of the clock. */
@@ -404,7 +414,7 @@ export class Recorder {
       this.#refuse(arrival, 0, { reason: "cap", detail: "too many gateways", keepRaw: false }, true);
       return;
     }
-    this.#recordedTime.heardGateway(this.#sourceOf(arrival), gateway.id, arrival.atUs);
+    if (!this.#isMerged) this.#recordedTime.heardGateway(this.#sourceOf(arrival), gateway.id, arrival.atUs);
     const standing = this.#datagrams.book(gateway.id, arrival, datagram.kind);
     if (standing === "known") {
       this.#recorded.knownAlready += 1;
@@ -431,7 +441,7 @@ export class Recorder {
         this.#recordPush(arrival, gateway, datagram);
         break;
       case "pull-data":
-        this.#roundTrips.asked(arrival, gateway.id, "pull-data", datagram.token);
+        if (!this.#isMerged) this.#roundTrips.asked(arrival, gateway.id, "pull-data", datagram.token);
         this.#gateways.pulled(gateway, endpointText(arrival.from), arrival.atUs);
         this.#gateways.count(gateway, arrival.atUs, "keepalives");
         break;
@@ -442,7 +452,7 @@ export class Recorder {
   }
 
   #recordPush(arrival: Arrival, gateway: GatewayEntry, datagram: PushData): void {
-    this.#roundTrips.asked(arrival, gateway.id, "push-data", datagram.token);
+    if (!this.#isMerged) this.#roundTrips.asked(arrival, gateway.id, "push-data", datagram.token);
     this.#gateways.pushed(gateway, endpointText(arrival.from), arrival.atUs);
     if (datagram.status !== null) this.#recordStatus(arrival, gateway, datagram.status);
     // In order of the counter, as receptions are gone through when all is derived again.

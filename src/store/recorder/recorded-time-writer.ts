@@ -18,6 +18,15 @@ export type RecordedSource =
   | { readonly kind: "service" }
   | { readonly kind: "capture"; readonly captureId: number | null };
 
+/** A range of another store, with the row ids of this one. */
+export interface AdoptedRange extends TimeRange {
+  readonly source: RecordedSource["kind"];
+  readonly captureId: number | null;
+  readonly datagrams: number;
+  readonly begunBy: string;
+  readonly gatewayIds: readonly number[];
+}
+
 interface Row {
   id: number | null;
   fromUs: number;
@@ -100,6 +109,42 @@ export class RecordedTimeWriter {
     row.changed = true;
   }
 
+  /**
+   * Takes in ranges of another store. One that is here already, or was shorter then, is the same range. Another
+   * machine's service says nothing of the gateways of this one: what it recorded comes in as a capture does.
+   */
+  adopt(ranges: readonly AdoptedRange[]): void {
+    this.flush();
+    const row = this.#db
+      .prepare(
+        "SELECT id FROM recorded_range WHERE source = ? AND capture_id IS ? AND from_us = ? AND begun_by = ?",
+      )
+      .pluck();
+    const same = (source: string, { captureId, fromUs, begunBy }: AdoptedRange) =>
+      row.get(source, captureId, fromUs, begunBy) as number | undefined;
+    const extend = this.#db.prepare(
+      "UPDATE recorded_range SET to_us = max(to_us, ?), datagrams = max(datagrams, ?) WHERE id = ?",
+    );
+    for (const range of ranges) {
+      const { captureId, fromUs, toUs, datagrams, begunBy, gatewayIds } = range;
+      let id = same(range.source, range) ?? same("capture", range);
+      if (id === undefined)
+        id = Number(this.#insert.run("capture", captureId, fromUs, toUs, datagrams, begunBy).lastInsertRowid);
+      else extend.run(toUs, datagrams, id);
+      for (const gatewayId of gatewayIds) this.#addGateway.run(id, gatewayId);
+      this.#noteChanged({ fromUs, toUs });
+    }
+    this.#rows = null;
+    this.#time = null;
+  }
+
+  #noteChanged({ fromUs, toUs }: TimeRange): void {
+    this.#changed = {
+      fromUs: Math.min(fromUs, this.#changed?.fromUs ?? fromUs),
+      toUs: Math.max(toUs, this.#changed?.toUs ?? toUs),
+    };
+  }
+
   /** Returns the range over which captures changed the recorded time since this was asked last. */
   takeChanged(): TimeRange | null {
     const changed = this.#changed;
@@ -134,12 +179,7 @@ export class RecordedTimeWriter {
   #write(kind: RecordedSource["kind"], captureId: number | null, row: Row | null): void {
     if (row === null || !row.changed) return;
     row.changed = false;
-    if (kind === "capture") {
-      this.#changed = {
-        fromUs: Math.min(row.fromUs, this.#changed?.fromUs ?? row.fromUs),
-        toUs: Math.max(row.toUs, this.#changed?.toUs ?? row.toUs),
-      };
-    }
+    if (kind === "capture") this.#noteChanged(row);
     if (row.id === null) {
       const { fromUs, toUs, datagrams, begunBy } = row;
       const { lastInsertRowid } = this.#insert.run(kind, captureId, fromUs, toUs, datagrams, begunBy);

@@ -10,7 +10,7 @@ export function ExportLink({ what }: { what: ExportTable }) {
   return (
     <p class="small quiet screen-only">
       <a href={`/api/export?what=${what}&format=csv&${windowQuery(currentWindow.value)}`} download>
-        Save as CSV
+        Save the {what} as CSV
       </a>
     </p>
   );
