@@ -1,6 +1,7 @@
 /** What fills the channels? Utilisation, load, noise, strangers. */
 import { z } from "zod";
 import { EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
+import { Outage } from "./gateways.ts";
 import { LoudNoise } from "./site-score.ts";
 
 // What fills the air at one gateway? Data rates, networks, collisions to expect, its own transmissions, demodulators.
@@ -173,6 +174,7 @@ export const AirMap = z.object({
   from: IsoTime,
   cellSeconds: z.number().int(),
   frequenciesHz: z.array(z.number().int()),
+  notRecorded: z.array(Outage).describe("where nothing was recorded of this gateway, within the window"),
   lastCellSeconds: z.number().describe("how long the last cell has lasted; its shares are of this"),
   utilisation: z.array(z.array(z.number())).describe("union of busy intervals / cell"),
   offeredLoad: z.array(z.array(z.number())).describe("sum of airtime / cell, Erlang"),

@@ -91,6 +91,8 @@ export interface MapParts {
   readonly evidence: AirEvidence;
   /** By frequency. */
   readonly noise: ReadonlyMap<number, ChannelNoise>;
+  /** Where nothing was recorded of this gateway. */
+  readonly notRecorded: readonly TimeRange[];
 }
 
 /** The map of one gateway from its cells; null when there are none. */
@@ -121,6 +123,7 @@ export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[])
     cellSeconds: grid.minutesACell * 60,
     lastCellSeconds: Math.round((cellUs.at(-1) ?? 0) / 1e5) / 10,
     frequenciesHz,
+    notRecorded: parts.notRecorded.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
     utilisation,
     offeredLoad,
     ownLoad: channels.map((channel) => loads(channel, parts, false)),

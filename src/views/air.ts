@@ -9,7 +9,7 @@ import { noiseWords } from "../diagnosis/air-sentences.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
+import { isoTime, subtract, type TimeRange, totalUs } from "../model/time-range.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
@@ -110,7 +110,10 @@ export function airView(
         ),
       });
     }
-    const map = airMap({ ...who, grid, cellUs, window, evidence, noise }, records.get(gateway.id) ?? []);
+    const known = { fromUs: window.fromUs, toUs: Math.min(window.toUs, knownToUs) };
+    const notRecorded = subtract([known], recorded.ranges(window, [gateway.id]));
+    const parts = { ...who, grid, cellUs, window, evidence, noise, notRecorded };
+    const map = airMap(parts, records.get(gateway.id) ?? []);
     if (map !== null) maps.push(map);
     if (map === null && own === undefined) continue;
     rows.push(

@@ -578,6 +578,7 @@ export function airView(span: Span): AirView {
       from: iso(span.fromMs),
       cellSeconds: Math.max(1, Math.round(seconds / columns)),
       lastCellSeconds: Math.max(1, Math.round(seconds / columns)),
+      notRecorded: [],
       frequenciesHz: frequencies,
       offeredLoad: grid((row, at) => share(row, at, gateway) * 1.1),
       ownLoad: grid((row, at) => share(row, at, gateway) * (at % 3 === 0 ? 0.3 : 0.9)),

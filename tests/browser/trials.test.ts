@@ -23,7 +23,7 @@ if (chromiumIsHere("trials"))
       const { page, errors } = await dashboard.open(`#/trials?${FIXED}`, { width, dark });
       await page.getByRole("heading", { name: /^Tower mast hears 2.9/ }).waitFor();
       await page.getByText("Tower mast is better").waitFor();
-      await page.getByRole("figure", { name: "Tower mast reads higher at 3 of 3 nodes." }).waitFor();
+      await page.getByRole("figure", { name: /^level: Tower mast at 3 of 3 nodes; delivery: / }).waitFor();
       await page.getByText("the place alone makes").waitFor();
       expect(await axeFindings(page)).toEqual([]);
       expect(await overflowPx(page)).toBe(0);
@@ -33,7 +33,7 @@ if (chromiumIsHere("trials"))
     test("an undecided trial shows how far it is and what would settle it", async () => {
       dashboard.service.mood.trialEnough = false;
       const { page } = await dashboard.open(`#/trials?${FIXED}`);
-      await page.getByRole("img", { name: /72 % of the frames/ }).waitFor();
+      await page.getByText(/72\u202F% of the frames that it takes are there/).waitFor();
       await page.getByText(/About 40 more frames/).waitFor();
       await page.getByText(/^○ not enough to say$/).waitFor();
       expect(await axeFindings(page)).toEqual([]);

@@ -10,6 +10,7 @@ function map(more: Partial<AirMap> = {}): AirMap {
     cellSeconds: 60,
     lastCellSeconds: 60,
     frequenciesHz: [868_100_000],
+    notRecorded: [],
     utilisation: [[0.01, 0.03, 0, 0.02]],
     offeredLoad: [[0.01, 0.03, 0, 0.02]],
     ownLoad: [[0.01, 0.01, 0, null]],

@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { beforeAll, describe, expect, test } from "vitest";
 import type { CounterTick } from "../../src/contract/nodes.ts";
-import { cividis, scaleTop } from "../../web/src/drawings/AirMapDrawing.tsx";
+import { cividis, scaleTop, shade } from "../../web/src/drawings/AirMapDrawing.tsx";
 import { timeMarks } from "../../web/src/drawings/axis.ts";
 import { layoutStrip, nearestTick } from "../../web/src/drawings/counter-layout.ts";
 import { gatherCells } from "../../web/src/drawings/draw-heartbeat.ts";
@@ -207,6 +207,15 @@ describe("shades", () => {
     expect(cividis(1)).toEqual([253, 234, 69]);
     for (let step = 1; step <= 50; step += 1)
       expect(light(step / 50)).toBeGreaterThan(light((step - 1) / 50));
+  });
+
+  test("are lightest where it is quietest on paper, and darkest there at night", () => {
+    const light = ([red, green, blue]: readonly number[]) =>
+      0.2126 * (red ?? 0) + 0.7152 * (green ?? 0) + 0.0722 * (blue ?? 0);
+    for (let step = 1; step <= 20; step += 1) {
+      expect(light(shade(step / 20, false))).toBeLessThan(light(shade((step - 1) / 20, false)));
+      expect(light(shade(step / 20, true))).toBeGreaterThan(light(shade((step - 1) / 20, true)));
+    }
   });
 
   test("the scale ends at the round share that holds the largest", () => {

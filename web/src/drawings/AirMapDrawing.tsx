@@ -4,8 +4,8 @@
  * broken, and a thin lane beneath each channel carries its noise floor.
  */
 import type { AirMap } from "../../../src/contract/air.ts";
-import { megahertz, percent } from "../../../src/words/format.ts";
-import { drawTimeAxis, type TimeScale, xOf } from "./axis.ts";
+import { figure, megahertz, percent, withUnit } from "../../../src/words/format.ts";
+import { drawNotRecorded, drawTimeAxis, type TimeScale, xOf } from "./axis.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 
 // What stands in each cell of the air map, once cells that are too fine for the screen are taken together?
@@ -88,13 +88,31 @@ export function cividis(share: number): [number, number, number] {
   }) as [number, number, number];
 }
 
+/**
+ * The shade of a share on a ground: turned, so that what is quiet is nearest to the ground, lightest on paper and darkest
+ * at night. The outermost ends are left out: the quietest cell still stands off the ground.
+ */
+export function shade(share: number, isDark: boolean): [number, number, number] {
+  const within = 0.06 + 0.94 * Math.min(1, Math.max(0, share));
+  return cividis(isDark ? within : 1 - within);
+}
+
+/** Fills a box with the shade of a share; what is quiet lets the ground through. */
+function fillShade(ctx: CanvasRenderingContext2D, { x, y, wide, high }: Box, share: number, isDark: boolean) {
+  const [red, green, blue] = shade(share, isDark);
+  ctx.fillStyle = `rgb(${red} ${green} ${blue})`;
+  ctx.globalAlpha = 0.45 + 0.55 * Math.min(1, share);
+  ctx.fillRect(x, y, wide, high);
+  ctx.globalAlpha = 1;
+}
+
 /** The round number, 1 % to 100 %, up to which a scale must reach to hold `largest`. */
 export function scaleTop(largest: number): number {
   return [0.01, 0.02, 0.05, 0.1, 0.2, 0.5].find((top) => largest <= top) ?? 1;
 }
 
 const ROW_PX = 20;
-const LANE_PX = 12;
+const LANE_PX = 22;
 const GAP_PX = 4;
 const LABEL_PX = 92;
 /** Below this width of a cell its neighbours join it. */
@@ -110,7 +128,7 @@ export function AirMapDrawing({ map, label }: { map: AirMap; label: string }) {
   const fromMs = Date.parse(map.from);
   const tall = map.frequenciesHz.length * pitch;
   const draw = (sheet: Sheet) => {
-    const { ctx, width, inks } = sheet;
+    const { ctx, width, inks, isDark } = sheet;
     const scale: TimeScale = {
       fromMs,
       toMs: fromMs + columns * map.cellSeconds * 1000,
@@ -128,10 +146,14 @@ export function AirMapDrawing({ map, label }: { map: AirMap; label: string }) {
         if (cell.inUse <= 0) return;
         const x = LABEL_PX + column * wide;
         const box = { x, y, wide: Math.min(wide - (wide > 5 ? 1 : 0), width - x), high: ROW_PX };
-        drawCell(ctx, box, cell, top);
+        drawCell(ctx, box, cell, top, isDark);
       });
-      if (range !== null) drawNoise(sheet, scale, map, row, y + ROW_PX + 1, range);
+      ctx.fillStyle = inks.line;
+      ctx.fillRect(scale.left, y + ROW_PX, scale.right - scale.left, 1);
+      if (range !== null) drawNoise(sheet, scale, map, row, y + ROW_PX + 2, range);
     });
+    for (const { from, to } of map.notRecorded)
+      drawNotRecorded(sheet, scale, { fromMs: Date.parse(from), toMs: Date.parse(to) }, tall);
     drawTimeAxis(sheet, scale, tall + 2);
   };
   return <Canvas height={tall + 24} draw={draw} label={label} />;
@@ -144,12 +166,17 @@ interface Box {
   readonly high: number;
 }
 
-function drawCell(ctx: CanvasRenderingContext2D, box: Box, cell: AirCell, top: number): void {
-  const [red, green, blue] = cividis(cell.inUse / top);
-  ctx.fillStyle = `rgb(${red} ${green} ${blue})`;
-  ctx.fillRect(box.x, box.y, box.wide, box.high);
-  // Dark on the light end of the map, light on the dark end.
-  ctx.strokeStyle = green > 130 ? "#11151a" : "#ffffff";
+function drawCell(
+  ctx: CanvasRenderingContext2D,
+  box: Box,
+  cell: AirCell,
+  top: number,
+  isDark: boolean,
+): void {
+  const share = cell.inUse / top;
+  fillShade(ctx, box, share, isDark);
+  // Dark on what is light, light on what is dark.
+  ctx.strokeStyle = share > 0.5 === isDark ? "#11151a" : "#ffffff";
   if (cell.strangers !== null && cell.strangers > 0) hatch(ctx, box, cell.strangers);
   if (cell.isBroken) cross(ctx, box);
 }
@@ -195,12 +222,19 @@ function drawNoise(
   const fromMs = Date.parse(noise.from);
   const at = (index: number) =>
     Math.min(scale.right, Math.max(scale.left, xOf(scale, fromMs + index * noise.stretchSeconds * 1000)));
-  ctx.strokeStyle = inks.line;
-  ctx.lineWidth = 1;
-  ctx.beginPath();
-  ctx.moveTo(scale.left, Math.round(top + LANE_PX - 1) + 0.5);
-  ctx.lineTo(scale.right, Math.round(top + LANE_PX - 1) + 0.5);
-  ctx.stroke();
+  const yOf = (dbm: number) => top + LANE_PX - 5 - ((dbm - low) / (high - low)) * (LANE_PX - 7);
+  ctx.fillStyle = inks.line;
+  for (const level of [low, high])
+    ctx.fillRect(scale.left, Math.round(yOf(level)), scale.right - scale.left, 1);
+  // The scale in figures once, in the first lane; the others are alike.
+  if (row === 0) {
+    ctx.fillStyle = inks.quiet;
+    ctx.textAlign = "right";
+    ctx.textBaseline = "middle";
+    ctx.fillText(figure(high), scale.left - 4, yOf(high) + 1);
+    ctx.fillText(withUnit(low, 0, "dBm"), scale.left - 4, yOf(low) + 1);
+    ctx.textAlign = "left";
+  }
   ctx.strokeStyle = inks.ink;
   ctx.lineWidth = 1.5;
   ctx.beginPath();
@@ -210,7 +244,7 @@ function drawNoise(
       isDown = false;
       return;
     }
-    const y = top + LANE_PX - 2 - ((dbm - low) / (high - low)) * (LANE_PX - 3);
+    const y = yOf(dbm);
     if (isDown) ctx.lineTo(at(index), y);
     else ctx.moveTo(at(index), y);
     ctx.lineTo(at(index + 1), y);
@@ -221,18 +255,20 @@ function drawNoise(
 
 /** The scale of the shades, with its ends in figures. */
 export function ShadeScale({ top }: { top: number }) {
-  const draw = ({ ctx, width, height }: Sheet) => {
+  const draw = ({ ctx, width, height, isDark }: Sheet) => {
     for (let x = 0; x < width; x += 1) {
-      const [red, green, blue] = cividis(x / width);
-      ctx.fillStyle = `rgb(${red} ${green} ${blue})`;
-      ctx.fillRect(x, 0, 1, height);
+      fillShade(ctx, { x, y: 0, wide: 1, high: height }, x / width, isDark);
     }
   };
   return (
     <span class="shade-scale">
       <span>in use: above 0</span>
       <span class="shade-band">
-        <Canvas height={12} draw={draw} label="Shades from dark, little in use, to light, much in use" />
+        <Canvas
+          height={12}
+          draw={draw}
+          label="Shades from near the ground, little in use, to far from it, much in use"
+        />
       </span>
       <span>{percent(top, 0)}</span>
     </span>

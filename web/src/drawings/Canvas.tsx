@@ -53,6 +53,8 @@ export interface Sheet {
   readonly width: number;
   readonly height: number;
   readonly inks: Inks;
+  /** Light ink on a dark ground. */
+  readonly isDark: boolean;
 }
 
 export interface CanvasProps {
@@ -84,7 +86,8 @@ export function Canvas({ height, draw, label }: CanvasProps) {
     ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
     const inks = readInks();
     ctx.font = `13px ${inks.sans}`;
-    latest.current.draw({ ctx, width, height: tall, inks });
+    const isDark = matchMedia("(prefers-color-scheme: dark)").matches && !matchMedia("print").matches;
+    latest.current.draw({ ctx, width, height: tall, inks, isDark });
   };
 
   // Before the page is shown: its height must not move what stands beneath.

@@ -17,6 +17,7 @@ import {
   drawRules,
   drawRungs,
   drawSeries,
+  drawStepLabels,
   drawSteps,
   ladderMarks,
   type Plot,
@@ -129,7 +130,7 @@ function options(
     width: host.clientWidth,
     height: heightOf(show),
     ms: 1,
-    padding: [8, rightOf, 0, 0],
+    padding: [22, rightOf, 0, 0],
     legend: { show: false },
     scales: {
       x: { time: false, range: () => [latest.current.fromMs, latest.current.toMs] },
@@ -224,13 +225,19 @@ function drawAll(self: uPlot, { series, show, fromMs, toMs, marks, steps, notes 
     plot,
     (marks ?? []).map((mark) => mark.atMs),
   );
+  drawSteps(plot, steps ?? []);
   const ends = series.map((one, index) => drawSeries(plot, one, columnOf(one, show), index, show === "snr"));
   const { ratio, top, left, width, height } = plot;
   const xOf = (ms: number) => (ms < fromMs || ms > toMs ? null : plotX(plot, ms));
   drawMarkRules({ ctx, inks, top, bottom: top + height, right: left + width, ratio, xOf }, notes ?? []);
-  drawSteps(plot, steps ?? []);
+  drawStepLabels(plot, steps ?? []);
   ctx.restore();
   ctx.save();
+  ctx.font = `${13 * ratio}px ${inks.sans}`;
+  ctx.fillStyle = inks.quiet;
+  ctx.textAlign = "right";
+  ctx.textBaseline = "bottom";
+  ctx.fillText(show === "snr" ? "SNR, dB" : "RSSI, dBm", left - 6 * ratio, top - 3 * ratio);
   if (!isNarrow()) drawLabels(plot, series, ends);
   ctx.restore();
 }

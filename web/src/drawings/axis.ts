@@ -7,7 +7,7 @@ import type { SignalSeries } from "../../../src/contract/nodes.ts";
 import { gatewayTitle } from "../format/labels.ts";
 import { dayMonth, hourMinute } from "../format/times.ts";
 import { type Inks, type Sheet, seriesInk } from "./Canvas.tsx";
-import type { Plot } from "./draw-signal.ts";
+import { addDot, type Plot } from "./draw-signal.ts";
 
 export interface MarkRule {
   readonly atMs: number;
@@ -69,6 +69,18 @@ export function drawMarkRules(ground: RuleGround, marks: readonly MarkRule[]): v
     ctx.fillText(shown, left, top + ratio);
   });
   ctx.restore();
+}
+
+/** Cut in its middle, so that names and identifiers that begin alike stay apart: "0200…0001". */
+function shortenedWithin(ctx: CanvasRenderingContext2D, text: string, room: number): string {
+  if (ctx.measureText(text).width <= room) return text;
+  const letters = [...text];
+  for (let kept = letters.length - 1; kept > 2; kept -= 1) {
+    const start = Math.ceil(kept / 2);
+    const short = `${letters.slice(0, start).join("")}…${letters.slice(letters.length - (kept - start)).join("")}`;
+    if (ctx.measureText(short).width <= room) return short;
+  }
+  return "…";
 }
 
 /** Cut to the room there is, with an ellipsis. */
@@ -179,15 +191,22 @@ export function drawLabels(
     const y = Math.max(label.y, free + 8 * ratio);
     free = y + 8 * ratio;
     const { colour, dash } = seriesInk(inks, label.index);
-    const text = shortened(ctx, gatewayTitle(one), 92 * ratio);
+    const text = shortenedWithin(ctx, gatewayTitle(one), 92 * ratio);
     const start = plot.left + plot.width + 8 * ratio;
     ctx.strokeStyle = colour;
-    ctx.lineWidth = 3 * ratio;
+    ctx.lineWidth = ratio;
     ctx.setLineDash(dash.map((part) => part * ratio));
     ctx.beginPath();
     ctx.moveTo(start, y);
     ctx.lineTo(start + 14 * ratio, y);
     ctx.stroke();
+    const dot = new Path2D();
+    addDot(dot, start + 7 * ratio, y, 3 * ratio, label.index);
+    ctx.setLineDash([]);
+    ctx.lineWidth = 1.25 * ratio;
+    ctx.fillStyle = label.index % 2 === 0 ? colour : inks.sheet;
+    ctx.fill(dot);
+    ctx.stroke(dot);
     ctx.fillStyle = inks.ink;
     ctx.fillText(text, start + 20 * ratio, y);
   }

@@ -96,7 +96,7 @@ export function drawSeries(
   plot.ctx.fillStyle = colour;
   const perPixel = (end - first) / (plot.width / plot.ratio);
   if (perPixel > 2) drawColumns(plot, series.atMs, values, first, end);
-  else drawDots(plot, series, values, first, end, dash, stems && perPixel < 0.15);
+  else drawDots(plot, series, values, { first, end, index, dash, stems: stems && perPixel < 0.15 });
   plot.ctx.setLineDash([]);
   for (let at = end - 1; at >= first; at -= 1) {
     const value = values[at];
@@ -109,12 +109,16 @@ function drawDots(
   plot: Plot,
   series: SignalSeries,
   values: readonly (number | null)[],
-  first: number,
-  end: number,
-  dash: number[],
-  stems: boolean,
+  how: {
+    readonly first: number;
+    readonly end: number;
+    readonly index: number;
+    readonly dash: readonly number[];
+    readonly stems: boolean;
+  },
 ): void {
   const { ctx, ratio } = plot;
+  const { first, end, index, dash, stems } = how;
   const line = new Path2D();
   const posts = new Path2D();
   const dots = new Path2D();
@@ -131,8 +135,7 @@ function drawDots(
     if (pen) line.lineTo(x, y);
     else line.moveTo(x, y);
     pen = true;
-    dots.moveTo(x + size, y);
-    dots.arc(x, y, size, 0, 7);
+    addDot(dots, x, y, size, index);
     const floor = FLOORS_DB[series.spreadingFactor[at] ?? 0];
     if (!stems || floor === undefined) continue;
     posts.moveTo(x, y);
@@ -145,7 +148,24 @@ function drawDots(
   ctx.setLineDash(dash.map((part) => part * ratio));
   ctx.stroke(line);
   ctx.globalAlpha = 1;
+  if (index % 2 === 0) {
+    ctx.fill(dots);
+    return;
+  }
+  // Hollow: the ground shows through, so that series are told apart without colour.
+  ctx.setLineDash([]);
+  ctx.fillStyle = plot.inks.sheet;
   ctx.fill(dots);
+  ctx.lineWidth = 1.25 * ratio;
+  ctx.stroke(dots);
+}
+
+/** Discs, rings, squares, hollow squares: the shape tells the series on black-and-white paper too. */
+export function addDot(path: Path2D, x: number, y: number, size: number, index: number): void {
+  if (index % 4 < 2) {
+    path.moveTo(x + size, y);
+    path.arc(x, y, size, 0, 7);
+  } else path.rect(x - size, y - size, 2 * size, 2 * size);
 }
 
 /** Every point falls into a pixel column; each column is one bar, and columns without a point stay empty. */
@@ -197,7 +217,7 @@ export interface PlotStep {
   readonly sentence: string;
 }
 
-/** Treads and risers in the series' ink, over the dots. */
+/** Treads and risers in the series' ink, beneath the dots. */
 export function drawSteps(plot: Plot, steps: readonly PlotStep[]): void {
   const { ctx, ratio } = plot;
   ctx.setLineDash([]);
@@ -220,23 +240,37 @@ export function drawSteps(plot: Plot, steps: readonly PlotStep[]): void {
       ctx.stroke();
     }
   }
-  ctx.font = `${13 * ratio}px ${plot.inks.sans}`;
-  ctx.textBaseline = "middle";
+}
+
+interface Taken {
+  readonly from: number;
+  readonly to: number;
+  readonly y: number;
+}
+
+/** Date and size of each step, over everything else and apart from each other. */
+export function drawStepLabels(plot: Plot, steps: readonly PlotStep[]): void {
+  plot.ctx.font = `${13 * plot.ratio}px ${plot.inks.sans}`;
+  plot.ctx.textBaseline = "middle";
+  const taken: Taken[] = [];
   for (const step of steps) {
     if (step.atMs < plot.fromMs || step.atMs > plot.toMs) continue;
-    label(plot, step);
+    taken.push(label(plot, step, taken));
   }
 }
 
-/** Beside the riser, on the side that has room, on paper of its own. */
-function label(plot: Plot, step: PlotStep): void {
+/** Beside the riser, on the side that has room, on paper of its own; answers where it stands. */
+function label(plot: Plot, step: PlotStep, taken: readonly Taken[]): Taken {
   const { ctx, ratio, inks } = plot;
   const text = `${step.when} ${signedDb(step.sizeDb)}`;
   const width = ctx.measureText(text).width;
   const x = plotX(plot, step.atMs);
   const isLeft = x + width + 16 * ratio > plot.left + plot.width;
   const from = isLeft ? x - width - 8 * ratio : x + 8 * ratio;
-  const y = (plotY(plot, step.fromDb) + plotY(plot, step.toDb)) / 2;
+  const high = 20 * ratio;
+  let y = (plotY(plot, step.fromDb) + plotY(plot, step.toDb)) / 2;
+  const touches = (one: Taken) => one.from < from + width && one.to > from && Math.abs(one.y - y) < high;
+  while (taken.some(touches) && y > plot.top + high) y -= high;
   ctx.fillStyle = inks.sheet;
   ctx.globalAlpha = 0.85;
   ctx.fillRect(from - 3 * ratio, y - 10 * ratio, width + 6 * ratio, 20 * ratio);
@@ -244,4 +278,5 @@ function label(plot: Plot, step: PlotStep): void {
   ctx.fillStyle = inks.ink;
   ctx.textAlign = "left";
   ctx.fillText(text, from, y);
+  return { from, to: from + width, y };
 }

@@ -1,5 +1,5 @@
 /** When did whom anything go missing? One line a node, its gaps as bars; what many share runs through as a column. */
-import type { DropoutRow, GapsView } from "../../../../src/contract/gaps.ts";
+import type { Cause, DropoutRow, GapsView } from "../../../../src/contract/gaps.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
 import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../../drawings/axis.ts";
@@ -20,6 +20,9 @@ const AXIS_PX = 24;
 const HEAD_PX = 18;
 /** Lines of nodes; the list beneath has them all. */
 const MAX_NODES = 12;
+
+/** Causes that lie with a gateway which could hear nobody. */
+const OF_GATEWAYS: ReadonlySet<Cause> = new Set<Cause>(["gateway-unreachable", "gateway-restarted"]);
 
 interface NodeLine {
   readonly title: string;
@@ -108,6 +111,7 @@ export function GapMap({
       legend={
         <>
           <span>bar: a gap; half as high: a steady loss</span>
+          <span>hollow bar: its gateway was unreachable or restarted</span>
           <span>arrow: still open</span>
           <span>grey column: shared by many nodes</span>
           {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
@@ -166,8 +170,18 @@ function drawGap({ ctx, inks }: Sheet, scale: TimeScale, gap: DropoutRow, top: n
   const [x, wide] = extent(scale, Date.parse(gap.from), Date.parse(gap.to));
   if (x > scale.right) return;
   const steady = gap.kind === "steady";
-  ctx.fillStyle = inks.ink;
-  ctx.fillRect(x, top + (steady ? 12 : 6), wide, steady ? 6 : 12);
+  const [y, high] = steady ? [top + 12, 6] : [top + 6, 12];
+  if (OF_GATEWAYS.has(gap.finding.cause)) {
+    // No gateway could have heard it: the bar is hollow, as a notch of such a counter is.
+    ctx.fillStyle = inks.sheet;
+    ctx.fillRect(x, y, wide, high);
+    ctx.strokeStyle = inks.ink;
+    ctx.lineWidth = 1.5;
+    ctx.strokeRect(x + 0.75, y + 0.75, Math.max(1.5, wide - 1.5), high - 1.5);
+  } else {
+    ctx.fillStyle = inks.ink;
+    ctx.fillRect(x, y, wide, high);
+  }
   if (!gap.open) return;
   ctx.fillStyle = inks.accent;
   ctx.beginPath();

@@ -22,36 +22,11 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
   const titles = new Map(plan.things.map((thing) => [`${thing.kind} ${thing.id}`, thing.name ?? thing.id]));
   const title = (kind: string, id: string) => titles.get(`${kind} ${id}`) ?? id;
   const thin = plan.links.filter(({ marginMedianDb }) => (marginMedianDb ?? 99) < 5).length;
-  const caption =
-    plan.things.length === 0
-      ? "Plan: nothing has a place yet"
-      : `Plan: ${counted(plan.links.length, "way")} heard, ${counted(thin, "thin one")} with a margin below 5 dB`;
-  return (
+  const isEmpty = plan.things.length === 0;
+  const isFormFirst = plan.links.length === 0;
+  const caption = `Plan: ${counted(plan.links.length, "way")} heard, ${counted(thin, "thin one")} with a margin below 5 dB`;
+  const places = (
     <>
-      <p class="small screen-only">
-        <a href={linkTo("/site")}>Site</a> · <a href={linkTo("/nodes")}>All nodes</a>
-      </p>
-      <Sentence words={plan.sentence} />
-      <Figure
-        caption={caption}
-        legend={
-          <>
-            <span>triangle: gateway</span>
-            <span>ring: node</span>
-            <span>heavier line: more margin, the median stands on it</span>
-            <span>dashed: below 5 dB</span>
-          </>
-        }
-        drawing={
-          plan.things.length === 0 ? null : (
-            <PlanDrawing things={plan.things} links={plan.links} label={`${caption}.`} />
-          )
-        }
-        table={() => <Ways plan={plan} title={title} />}
-      />
-      <p>{plan.fitWords}</p>
-      <h2>Ways</h2>
-      <Ways plan={plan} title={title} />
       <h2>Places</h2>
       <DataTable
         label="Places of gateways and nodes"
@@ -65,6 +40,39 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
           ) : null
         }
       />
+    </>
+  );
+  return (
+    <>
+      <p class="small screen-only">
+        <a href={linkTo("/site")}>Site</a> · <a href={linkTo("/nodes")}>All nodes</a>
+      </p>
+      <Sentence words={plan.sentence} />
+      {/* With no way to draw, the form is what the page is for. */}
+      {isFormFirst ? places : null}
+      {isEmpty ? null : (
+        <Figure
+          caption={caption}
+          legend={
+            <>
+              <span>triangle: gateway</span>
+              <span>ring: node</span>
+              <span>heavier line: more margin, the median stands on it</span>
+              <span>dashed: below 5 dB</span>
+            </>
+          }
+          drawing={<PlanDrawing things={plan.things} links={plan.links} label={`${caption}.`} />}
+          table={() => <Ways plan={plan} title={title} />}
+        />
+      )}
+      {isEmpty ? null : (
+        <>
+          <p>{plan.fitWords}</p>
+          <h2>Ways</h2>
+          <Ways plan={plan} title={title} />
+        </>
+      )}
+      {isFormFirst ? null : places}
       <Fold title="How this plan comes about">
         <p>
           Places are given by a person, or told by a gateway's GPS. Degrees are laid flat about the middle of

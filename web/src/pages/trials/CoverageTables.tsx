@@ -4,7 +4,7 @@ import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contrac
 import { decibel, figure, NOTHING, percent } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
-import { decibels, intervalWords, points } from "./Forest.tsx";
+import { DELIVERY, intervalWords, LEVEL } from "./Forest.tsx";
 
 type Compared = Pick<
   z.infer<typeof TrialGroup>,
@@ -94,9 +94,9 @@ function shared<Row extends Compared>({ a, b, paired }: TrialAnswer): Column<Row
       key: "delivery",
       head: "Delivery",
       right: true,
-      cell: (row) => intervalWords(row.deliveryDifference, points),
+      cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
     },
-    { key: "level", head: "Level", right: true, cell: (row) => intervalWords(row.snrDifferenceDb, decibels) },
+    { key: "level", head: "Level", right: true, cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL) },
   ];
 }
 
@@ -109,7 +109,7 @@ function lostWords({ delivery, a, b, commonFrames }: TrialAnswer): string {
   const common =
     commonFrames === null || commonFrames.snrDifferenceDb.estimate === null
       ? ""
-      : ` On the ${figure(commonFrames.count)} frames that both heard, taken as they are, the level differs by ${intervalWords(commonFrames.snrDifferenceDb, decibels)}: the floor lets a weak place hear only its lucky frames.`;
+      : ` On the ${figure(commonFrames.count)} frames that both heard, taken as they are, the level differs by ${intervalWords(commonFrames.snrDifferenceDb, LEVEL)}: the floor lets a weak place hear only its lucky frames.`;
   return `${figure(pairs.onlyA)} frames came through at ${a.name} alone, ${figure(pairs.onlyB)} at ${b.name} alone, ${figure(pairs.neither)} at neither${p}. ${figure(designEffect, 1)} frames are worth one independent frame.${common}`;
 }
 

@@ -6,89 +6,68 @@ import { Figure } from "../../parts/page.tsx";
 
 // How are differences written on the page?
 
-export function decibels(value: number): string {
-  return signedDb(value);
+/** A kind of difference: how it is written, and how wide an interval about nothing may be before it says nothing. */
+export interface Measure {
+  readonly words: (value: number) => string;
+  /** Common practice, no source: an interval across zero that is wider leaves open even what would matter. */
+  readonly widest: number;
 }
 
+export const LEVEL: Measure = { words: signedDb, widest: 6 };
+export const DELIVERY: Measure = { words: points, widest: 0.3 };
+
 /** A share of frames as points: +4.1 points. */
-export function points(value: number): string {
+function points(value: number): string {
   const text = figure(value * 100, 1);
   return `${value > 0 && text !== "0.0" ? "+" : ""}${text}${THIN}points`;
 }
 
-/** "+2.9 dB (2.3 to 3.4)"; "–" where there is nothing to say. */
-export function intervalWords({ estimate, low, high }: Interval, of: (value: number) => string): string {
+/** Whether an interval is too wide about zero to say anything. */
+function isOpen({ low, high }: Interval, { widest }: Measure): boolean {
+  return low !== null && high !== null && low <= 0 && high >= 0 && high - low > widest;
+}
+
+/** "+2.9 dB (2.3 to 3.4)"; "open (−19.2 to 21.6 dB)" where the interval says nothing; "–" without one. */
+export function intervalWords(interval: Interval, measure: Measure): string {
+  const { estimate, low, high } = interval;
   if (estimate === null) return NOTHING;
+  const of = measure.words;
   const bare = (value: number) => of(value).replace(/^\+/, "").split(THIN)[0] ?? "";
-  return low === null || high === null ? of(estimate) : `${of(estimate)} (${bare(low)} to ${bare(high)})`;
+  if (low === null || high === null) return of(estimate);
+  if (isOpen(interval, measure)) return `open (${bare(low)} to ${of(high).replace(/^\+/, "")})`;
+  return `${of(estimate)} (${bare(low)} to ${bare(high)})`;
 }
 
 const MAX_ROWS = 24;
 
 export function Forest({ answer }: { answer: TrialAnswer }) {
-  const { nodes, a, b } = answer;
+  const { nodes } = answer;
   const told = nodes.filter(({ snrDifferenceDb }) => snrDifferenceDb.estimate !== null);
-  const byLevel = told.length > 0;
-  const difference = byLevel
-    ? (of: (typeof nodes)[number]) => of.snrDifferenceDb
-    : (of: (typeof nodes)[number]) => of.deliveryDifference;
-  const unit = byLevel ? decibels : points;
-  const rows = (byLevel ? told : nodes).slice(0, MAX_ROWS);
-  const pooled = byLevel ? answer.snrDifferenceDb : answer.deliveryDifference;
-  const reach = reachOf([...rows.map(difference), pooled], byLevel ? 1 : 0.01);
-  const sum = pooled.estimate ?? 0;
-  const better = rows.filter((row) => (difference(row).estimate ?? 0) * sum > 0);
-  const winner = sum > 0 ? a.name : b.name;
-  const verb = byLevel ? "reads higher" : "gets more through";
+  const heard = nodes.filter(({ deliveryDifference }) => deliveryDifference.estimate !== null);
+  const parts = [
+    ...(told.length === 0 ? [] : [agreement(answer, told, "snrDifferenceDb")]),
+    ...(heard.length === 0 ? [] : [agreement(answer, heard, "deliveryDifference")]),
+  ];
   return (
     <Figure
-      caption={
-        sum === 0
-          ? `Over all ${counted(rows.length, "node")} neither ${verb}.`
-          : `${winner} ${verb} at ${figure(better.length)} of ${counted(rows.length, "node")}.`
-      }
+      caption={parts.length === 0 ? "No node says anything of the difference yet." : `${parts.join("; ")}.`}
       legend={
         <span>
-          Dot: the difference; line: 95 % interval. {byLevel ? "Level (SNR) in dB" : "Delivery in points"},{" "}
-          {a.name} less {b.name}.
-          {nodes.length > rows.length
-            ? ` ${counted(nodes.length - rows.length, "node")} not drawn: too strong, too few frames, or beyond the ${MAX_ROWS} with most.`
-            : ""}
+          Dot: the difference; line: 95 % interval; hollow: the interval says nothing. {answer.a.name} less{" "}
+          {answer.b.name}.
+          {nodes.length > MAX_ROWS ? ` The ${MAX_ROWS} nodes with most frames are drawn.` : ""}
         </span>
       }
       drawing={
-        <div class="forest">
-          <div class="forest-row forest-ends" aria-hidden="true">
-            <span class="forest-track">
-              <span>← {b.name} hears better</span>
-              <span>{a.name} hears better →</span>
-            </span>
-          </div>
-          {rows.map((row) => (
-            <Row
-              key={row.devAddr}
-              name={row.name ?? row.devAddr}
-              interval={difference(row)}
-              reach={reach}
-              words={intervalWords(difference(row), unit)}
-            />
-          ))}
-          <Row
-            pooled
-            name="All together"
-            interval={pooled}
-            reach={reach}
-            words={intervalWords(pooled, unit)}
+        <div class="forest-panels">
+          <Panel answer={answer} rows={told} of="snrDifferenceDb" measure={LEVEL} title="Level (SNR), dB" />
+          <Panel
+            answer={answer}
+            rows={heard}
+            of="deliveryDifference"
+            measure={DELIVERY}
+            title="Delivery, points"
           />
-          <div class="forest-row forest-axis" aria-hidden="true">
-            <span class="forest-track">
-              {[-reach, -reach / 2, 0, reach / 2, reach].map((tick) => (
-                <span key={tick} style={{ left: `${place(tick, reach)}%` }}>
-                  {tickText(byLevel ? tick : tick * 100)}
-                </span>
-              ))}
-            </span>
-          </div>
         </div>
       }
       table={() => (
@@ -102,13 +81,13 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
               key: "level",
               head: "Level",
               right: true,
-              cell: (row) => intervalWords(row.snrDifferenceDb, decibels),
+              cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL),
             },
             {
               key: "delivery",
               head: "Delivery",
               right: true,
-              cell: (row) => intervalWords(row.deliveryDifference, points),
+              cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
             },
             {
               key: "weight",
@@ -124,7 +103,77 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
   );
 }
 
-/** Halves of an odd reach keep their half: 2.5 must not read as 3. */
+type Kind = "snrDifferenceDb" | "deliveryDifference";
+
+/** "Water tower reads higher at 5 of 6 nodes", or that the sum is open. */
+function agreement(answer: TrialAnswer, rows: TrialAnswer["nodes"], kind: Kind): string {
+  const isLevel = kind === "snrDifferenceDb";
+  const pooled = answer[kind];
+  const what = isLevel ? "level" : "delivery";
+  if (pooled.estimate === null || isOpen(pooled, isLevel ? LEVEL : DELIVERY)) return `${what}: open`;
+  if (pooled.estimate === 0) return `${what}: neither`;
+  const sum = pooled.estimate;
+  const better = rows.filter((row) => (row[kind].estimate ?? 0) * sum > 0).length;
+  const winner = sum > 0 ? answer.a.name : answer.b.name;
+  return `${what}: ${winner} at ${figure(better)} of ${counted(rows.length, "node")}`;
+}
+
+interface PanelProps {
+  readonly answer: TrialAnswer;
+  readonly rows: TrialAnswer["nodes"];
+  readonly of: Kind;
+  readonly measure: Measure;
+  readonly title: string;
+}
+
+/** One kind of difference: a row a node, and all together. */
+function Panel({ answer, rows, of, measure, title }: PanelProps) {
+  const { a, b } = answer;
+  const pooled = answer[of];
+  if (rows.length === 0) return null;
+  const shown = rows.slice(0, MAX_ROWS);
+  const isLevel = of === "snrDifferenceDb";
+  const reach = reachOf([...shown.map((row) => row[of]), pooled], isLevel ? 1 : 0.01);
+  return (
+    <div class="forest">
+      <p class="forest-title">{title}</p>
+      <div class="forest-row forest-ends" aria-hidden="true">
+        <span class="forest-track">
+          <span>← {b.name}</span>
+          <span>{a.name} →</span>
+        </span>
+      </div>
+      {shown.map((row) => (
+        <Row
+          key={row.devAddr}
+          name={row.name ?? row.devAddr}
+          interval={row[of]}
+          reach={reach}
+          measure={measure}
+        />
+      ))}
+      <Row pooled name="All together" interval={pooled} reach={reach} measure={measure} />
+      <div class="forest-row forest-axis" aria-hidden="true">
+        <span class="forest-track">
+          {roundTicks(reach).map((tick) => (
+            <span key={tick} style={{ left: `${place(tick, reach)}%` }}>
+              {tickText(isLevel ? tick : tick * 100)}
+            </span>
+          ))}
+        </span>
+      </div>
+    </div>
+  );
+}
+
+/** Multiples of 1, 2 or 5 times a power of ten: two to four on either side of zero. */
+export function roundTicks(reach: number): number[] {
+  const power = 10 ** Math.floor(Math.log10(reach / 2));
+  const step = [5, 2, 1].map((digit) => digit * power).find((size) => reach / size >= 2) ?? power;
+  const most = Math.floor(reach / step + 1e-9);
+  return Array.from({ length: 2 * most + 1 }, (_, at) => (at - most) * step);
+}
+
 function tickText(value: number): string {
   const exact = Math.round(value * 100) / 100;
   return figure(exact, Number.isInteger(exact) ? 0 : Number.isInteger(exact * 10) ? 1 : 2);
@@ -134,14 +183,19 @@ interface RowProps {
   readonly name: string;
   readonly interval: Interval;
   readonly reach: number;
-  readonly words: string;
+  readonly measure: Measure;
   readonly pooled?: boolean;
 }
 
-function Row({ name, interval, reach, words, pooled = false }: RowProps) {
+function Row({ name, interval, reach, measure, pooled = false }: RowProps) {
   const { estimate, low, high } = interval;
+  const classes = [
+    "forest-row",
+    ...(pooled ? ["forest-pooled"] : []),
+    ...(isOpen(interval, measure) ? ["forest-open"] : []),
+  ];
   return (
-    <div class={pooled ? "forest-row forest-pooled" : "forest-row"}>
+    <div class={classes.join(" ")}>
       <span class="forest-name">{name}</span>
       <span class="forest-track" aria-hidden="true">
         <i class="forest-zero" />
@@ -153,7 +207,7 @@ function Row({ name, interval, reach, words, pooled = false }: RowProps) {
         )}
         {estimate === null ? null : <i class="forest-dot" style={{ left: `${place(estimate, reach)}%` }} />}
       </span>
-      <span class="forest-figures">{words}</span>
+      <span class="forest-figures">{intervalWords(interval, measure)}</span>
     </div>
   );
 }
@@ -178,35 +232,18 @@ function reachOf(intervals: readonly Interval[], step: number): number {
   return ([1, 2, 3, 4, 5, 6, 8, 10].find((factor) => factor * size >= wide * 1.02) ?? 10) * size;
 }
 
-// How far is a trial from being settled? A ring that fills, and the frames that are still needed in words.
+// How far is a trial from being settled? In words: a picture that fills would promise that time alone fills it.
 
-const RADIUS = 34;
-const ROUND = 2 * Math.PI * RADIUS;
-
-export function ProgressRing({ answer }: { answer: TrialAnswer }) {
+export function TrialProgress({ answer }: { answer: TrialAnswer }) {
   const { progress, neededWords, framesStillNeeded } = answer;
-  const words = <p class="trial-needed">{sentenceOf(neededWords)}</p>;
-  // An empty ring would promise that it fills with time.
-  if (framesStillNeeded === null) return <div class="trial-progress">{words}</div>;
   const share = Math.min(1, Math.max(0, progress));
   return (
-    <div class="trial-progress">
-      <svg viewBox="0 0 80 80" role="img" aria-label={`${percent(share, 0)} of the frames that it takes`}>
-        <circle class="ring-ground" cx="40" cy="40" r={RADIUS} />
-        <circle
-          class="ring-done"
-          cx="40"
-          cy="40"
-          r={RADIUS}
-          stroke-dasharray={`${(share * ROUND).toFixed(1)} ${ROUND.toFixed(1)}`}
-          transform="rotate(-90 40 40)"
-        />
-        <text x="40" y="45" text-anchor="middle">
-          {percent(share, 0)}
-        </text>
-      </svg>
-      {words}
-    </div>
+    <p class="trial-needed">
+      {sentenceOf(neededWords)}
+      {framesStillNeeded === null || share === 0 ? null : (
+        <span class="quiet"> {percent(share, 0)} of the frames that it takes are there.</span>
+      )}
+    </p>
   );
 }
 

@@ -10,7 +10,7 @@ import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
 import { linkTo, setParams } from "../../state/route.ts";
 import { CoverageTables, Distributions } from "./CoverageTables.tsx";
-import { decibels, Forest, intervalWords, ProgressRing, points } from "./Forest.tsx";
+import { DELIVERY, Forest, intervalWords, LEVEL, TrialProgress } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
 import "./trials.css";
 
@@ -107,7 +107,7 @@ function Answer({ answer }: { answer: TrialAnswer }) {
             : "sequential: one after the other; see what else may have changed"}
         </span>
       </p>
-      {answer.enough ? null : <ProgressRing answer={answer} />}
+      {answer.enough ? null : <TrialProgress answer={answer} />}
       <PlaceAlone answer={answer} />
       {answer.nodes.length === 0 ? null : <Forest answer={answer} />}
       {answer.reservations.length === 0 ? null : (
@@ -175,13 +175,13 @@ function AllPairs({ trials }: { trials: Trials }) {
             key: "level",
             head: "Level",
             right: true,
-            cell: (row) => intervalWords(row.snrDifferenceDb, decibels),
+            cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL),
           },
           {
             key: "delivery",
             head: "Delivery",
             right: true,
-            cell: (row) => intervalWords(row.deliveryDifference, points),
+            cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
           },
           {
             key: "better",
