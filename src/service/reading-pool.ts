@@ -32,6 +32,8 @@ export const MAX_WAITING = 256;
 export const GRACE_MS = 500;
 /** A running question is joined by an equal one that comes so much later at most: its window ends earlier. Chosen. */
 export const MAX_JOIN_AGE_MS = 2_000;
+/** A thread that was asked nothing for so long ends: the memory of a large answer is given back. Chosen. */
+export const IDLE_MS = 60_000;
 /** Longest wait for threads at the end: the writer waits for readers again. Chosen. */
 export const CLOSE_WITHIN_MS = 1_500;
 /** A window longer than this may take long. Chosen: a day is answered in a fraction of a second. */
@@ -113,9 +115,10 @@ interface Asked {
 interface Seat {
   thread: ReadingThread | null;
   work: Asked | null;
-  /** Its thread is being ended: what it still says does not count. */
-  isCutOff: boolean;
+  /** Its thread is being ended: what it still says does not count, and it is given nothing. */
+  isEnding: boolean;
   cancelGrace: (() => void) | null;
+  cancelIdle: (() => void) | null;
 }
 
 export class ReadingPool {
@@ -130,8 +133,9 @@ export class ReadingPool {
     this.#seats = Array.from({ length: options.threads }, () => ({
       thread: null,
       work: null,
-      isCutOff: false,
+      isEnding: false,
       cancelGrace: null,
+      cancelIdle: null,
     }));
   }
 
@@ -155,6 +159,7 @@ export class ReadingPool {
       this.#closed = resolve;
     });
     for (const seat of this.#seats) {
+      seat.cancelIdle?.();
       if (seat.work === null) seat.thread?.post({ kind: "close" });
       else this.#cutOff(seat);
     }
@@ -195,7 +200,7 @@ export class ReadingPool {
       waiting.asked = asked;
       return waiting;
     }
-    const seat = this.#seats.find(({ work, isCutOff }) => work?.key === key && !isCutOff);
+    const seat = this.#seats.find(({ work, isEnding }) => work?.key === key && !isEnding);
     if (seat === undefined || seat.work === null) return null;
     const ageMs = this.#options.clock.monotonicMs() - seat.work.beganMs;
     if (ageMs > MAX_JOIN_AGE_MS || seat.work.state !== this.#options.state()) return null;
@@ -232,7 +237,8 @@ export class ReadingPool {
   /** Hands out what waits, in order; questions that may take long leave one thread to the others. */
   #assign(): void {
     for (;;) {
-      const seat = this.#seats.find(({ work }) => work === null);
+      const free = this.#seats.filter(({ work, isEnding }) => work === null && !isEnding);
+      const seat = free.find(({ thread }) => thread !== null) ?? free[0];
       if (seat === undefined || this.#isClosing) return;
       const long = this.#seats.filter(({ work }) => work?.isLong === true).length;
       const mayBeLong = long < Math.max(1, this.#seats.length - 1);
@@ -244,6 +250,8 @@ export class ReadingPool {
   }
 
   #begin(seat: Seat, work: Asked): void {
+    seat.cancelIdle?.();
+    seat.cancelIdle = null;
     seat.work = work;
     work.beganMs = this.#options.clock.monotonicMs();
     try {
@@ -259,19 +267,21 @@ export class ReadingPool {
   #start(seat: Seat): ReadingThread {
     const thread = this.#options.start({
       answered: (message) => {
-        if (seat.thread !== thread || seat.isCutOff) return;
+        if (seat.thread !== thread || seat.isEnding) return;
         const work = this.#empty(seat);
         if (work === null) return;
         for (const { resolve, reject } of work.askers)
           if (message.kind === "answered") resolve(message.answer);
           else reject(errorOf(message.failure));
-        if (this.#isClosing) thread.post({ kind: "close" });
-        else this.#assign();
+        this.#assign();
+        if (seat.work === null) this.#endWhenIdle(seat);
       },
       ended: (error) => {
         if (seat.thread !== thread) return;
         seat.thread = null;
-        seat.isCutOff = false;
+        seat.isEnding = false;
+        seat.cancelIdle?.();
+        seat.cancelIdle = null;
         const work = this.#empty(seat);
         if (error !== null) this.#options.log(`A reading thread has ended: ${error.message}.`);
         if (work !== null)
@@ -283,9 +293,18 @@ export class ReadingPool {
     return thread;
   }
 
+  /** The seat is free again once the thread is gone. */
+  #endWhenIdle(seat: Seat): void {
+    seat.cancelIdle = this.#options.clock.after(IDLE_MS, () => {
+      seat.cancelIdle = null;
+      seat.isEnding = true;
+      seat.thread?.post({ kind: "close" });
+    });
+  }
+
   /** Ends the thread amid its work: the seat is free once it is gone. */
   #cutOff(seat: Seat): void {
-    seat.isCutOff = true;
+    seat.isEnding = true;
     if (seat.work !== null) fail(seat.work, new ServiceProblem("question-dropped"));
     seat.thread?.terminate();
   }

@@ -3,6 +3,7 @@ import type { FromReadingThread, ToReadingThread } from "../../src/service/readi
 import {
   CLOSE_WITHIN_MS,
   GRACE_MS,
+  IDLE_MS,
   MAX_JOIN_AGE_MS,
   MAX_WAITING,
   ReadingPool,
@@ -259,6 +260,32 @@ describe("a reading thread", () => {
     });
     await settled();
     expect(outcome.value).toEqual(new StoreUnusable("It was moved.", "Put it back."));
+  });
+
+  it("that is asked nothing for a minute ends, and is started again when it is needed", async () => {
+    const scene = new Scene();
+    scene.asker((views) => views.frame(1));
+    scene.threads[0]?.answer(null);
+    scene.clock.pass(IDLE_MS - 1);
+    scene.asker((views) => views.frame(2));
+    scene.threads[0]?.answer(null);
+    scene.clock.pass(IDLE_MS - 1);
+    expect(scene.threads[0]?.posted.at(-1)).toMatchObject({ kind: "ask" });
+    scene.clock.pass(1);
+    expect(scene.threads[0]?.posted.at(-1)).toEqual({ kind: "close" });
+    const { outcome } = scene.asker((views) => views.frame(3));
+    scene.threads[1]?.answer("frame");
+    await settled();
+    expect([scene.threads.length, outcome.value]).toEqual([2, "frame"]);
+  });
+
+  it("that is ending is given no question; a free one is taken before a new one is started", () => {
+    const scene = new Scene();
+    for (const id of [1, 2]) scene.asker((views) => views.frame(id));
+    for (const thread of scene.threads) thread.answer(null);
+    scene.threads[0]?.events.ended(null);
+    scene.asker((views) => views.frame(3));
+    expect(scene.threads.map(({ questions }) => questions.length)).toEqual([1, 2]);
   });
 });
 
