@@ -3,6 +3,7 @@
  * the checks that every request passes, the one form of errors, and the live line. Listening is the caller's.
  */
 import type { Server } from "node:http";
+import type { Socket } from "node:net";
 import fastifyHelmet from "@fastify/helmet";
 import fastifySwagger from "@fastify/swagger";
 import fastifyWebsocket from "@fastify/websocket";
@@ -88,11 +89,13 @@ export interface ServiceOptions {
   readonly livePace?: Partial<LivePace>;
   readonly liveClock?: LiveClock;
   readonly mostUploadOctets?: number;
+  /** For tests: when a line on which nothing moves is cut. */
+  readonly idleMs?: number;
 }
 
 /** Longest wait for a websocket's goodbye when the service ends. */
 const GOODBYE_MS = 500;
-/** A line on which nothing moves is cut: longer than it takes to look through a large capture before it is answered. */
+/** A line on which nothing moves is cut: longer than it takes to look through a large capture before it is answered. Not while a view is worked out for it. */
 const IDLE_MS = 120_000;
 const MAX_CONNECTIONS = 512;
 /** A connection whose request has not begun and told its headers by then is ended. Chosen: far above a slow phone's. */
@@ -125,7 +128,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     // Addresses of requests may carry the token; what is worth a line is logged where it happens.
     logController: new LogController({ disableRequestLogging: true }),
     bodyLimit: MAX_BODY_OCTETS,
-    connectionTimeout: IDLE_MS,
+    connectionTimeout: options.idleMs ?? IDLE_MS,
     http: { headersTimeout: HEADERS_WITHIN_MS, connectionsCheckingInterval: CHECK_EVERY_MS },
     forceCloseConnections: true,
     frameworkErrors: (error, _request, reply: FastifyReply) => {
@@ -144,6 +147,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     },
   }).withTypeProvider<ZodTypeProvider>();
   limitConnections(app.server, { mostOfSource: MAX_OF_SOURCE, mostAltogether: MAX_CONNECTIONS });
+  keepWhileAsked(app);
   app.setValidatorCompiler(validatorCompiler);
   app.setSerializerCompiler(serializerCompiler);
   app.setErrorHandler((error, request, reply) => {
@@ -281,4 +285,18 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await uploads.tidy();
   await app.ready();
   return app;
+}
+
+/** A line that waits for the answer to a question is not idle, however long that takes: who goes away closes it. */
+function keepWhileAsked(app: FastifyInstance): void {
+  const asked = new WeakSet<Socket>();
+  app.addHook("preHandler", async ({ method, ws, raw }) => {
+    if (method === "GET" && !ws) asked.add(raw.socket);
+  });
+  app.addHook("onSend", async ({ raw }) => {
+    asked.delete(raw.socket);
+  });
+  app.server.on("timeout", (socket: Socket) => {
+    if (!asked.has(socket)) socket.destroy();
+  });
 }

@@ -1,5 +1,5 @@
 import { once } from "node:events";
-import type { AddressInfo } from "node:net";
+import { type AddressInfo, connect } from "node:net";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { WebSocket } from "ws";
 import { SYSTEM_CLOCK } from "../../src/service/live-view.ts";
@@ -7,6 +7,8 @@ import { ReadingPool, startReadingThread } from "../../src/service/reading-pool.
 import { FakeViews, NOW_MS, serviceUnderTest, WIDE } from "./parts.ts";
 
 const MONTH = "last=2592000";
+/** Lines on which nothing moves are cut after so long. */
+const IDLE_MS = 250;
 
 /** A service over real reading threads, of which the one that is asked for the site answers only once `release` is called. */
 async function serviceWithHeldSite() {
@@ -36,6 +38,7 @@ async function serviceWithHeldSite() {
     ask: pool.ask,
     now: () => NOW_MS + passedMs,
     livePace: { leastMs: 10, mostMs: 10_000 },
+    idleMs: IDLE_MS,
   });
   onTestFinished(() => pool.close());
   await app.listen({ host: "127.0.0.1", port: 0 });
@@ -75,6 +78,17 @@ describe("while a long question is worked on", () => {
       "/api/nodes?last=3600 200",
       "site 200",
     ]);
+  });
+
+  it("its line is not cut as idle, while one that asks nothing is", async () => {
+    const { port, get, release } = await serviceWithHeldSite();
+    const site = get(`/api/site?${MONTH}`);
+    const silent = connect(port, "127.0.0.1");
+    onTestFinished(() => void silent.destroy());
+    await once(silent, "connect");
+    await once(silent.resume(), "close");
+    release();
+    expect((await site).status).toBe(200);
   });
 
   it("its thread is freed when who asked over HTTP goes away", async () => {
