@@ -7,11 +7,9 @@ import { ReadingPool, startReadingThread } from "../../src/service/reading-pool.
 import { FakeViews, NOW_MS, serviceUnderTest, WIDE } from "./parts.ts";
 
 const MONTH = "last=2592000";
-/** Lines on which nothing moves are cut after so long. */
-const IDLE_MS = 250;
 
 /** A service over real reading threads, of which the one that is asked for the site answers only once `release` is called. */
-async function serviceWithHeldSite() {
+async function serviceWithHeldSite(idleMs = 60_000) {
   const views = new FakeViews();
   const window = { last: 3_600 };
   const nowUs = NOW_MS * 1000;
@@ -38,7 +36,7 @@ async function serviceWithHeldSite() {
     ask: pool.ask,
     now: () => NOW_MS + passedMs,
     livePace: { leastMs: 10, mostMs: 10_000 },
-    idleMs: IDLE_MS,
+    idleMs,
   });
   onTestFinished(() => pool.close());
   await app.listen({ host: "127.0.0.1", port: 0 });
@@ -81,7 +79,7 @@ describe("while a long question is worked on", () => {
   });
 
   it("its line is not cut as idle, while one that asks nothing is", async () => {
-    const { port, get, release } = await serviceWithHeldSite();
+    const { port, get, release } = await serviceWithHeldSite(250);
     const site = get(`/api/site?${MONTH}`);
     const silent = connect(port, "127.0.0.1");
     onTestFinished(() => void silent.destroy());
