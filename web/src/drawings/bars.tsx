@@ -199,9 +199,20 @@ export function IntervalBar({ ratio, interval }: IntervalBarProps) {
   const x = (value: number) => 3 + value * 74;
   return (
     <svg class="interval-bar" viewBox="0 0 80 12" aria-hidden="true">
-      <path class="interval-ground" d="M3 6h74M3 3v6M77 3v6" />
+      <path class="interval-ground" d="M3 6h74M3 3v6M40 4v4M77 3v6" />
       <path class="interval-line" d={`M${x(interval[0]).toFixed(1)} 6H${x(interval[1]).toFixed(1)}`} />
       <circle class="interval-dot" cx={x(ratio)} cy="6" r="3" />
     </svg>
+  );
+}
+
+/** The scale of a column of interval bars, beneath its head: 0, 50, 100 %. Hidden from the ear: each bar has its figures. */
+export function IntervalScale() {
+  return (
+    <span class="interval-scale" aria-hidden="true">
+      <span>0</span>
+      <span>50</span>
+      <span>100&#8239;%</span>
+    </span>
   );
 }

@@ -8,7 +8,7 @@ import { ExportLink } from "../parts/Export.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
-import { NodeTable } from "./NodeTable.tsx";
+import { type Device, devicesOf, NodeTable } from "./NodeTable.tsx";
 import "./NodesView.css";
 
 // Which devices ask to join in this window, and which are not let in? Beneath the nodes; nothing where none asks.
@@ -82,16 +82,30 @@ export function filterNodes(rows: readonly NodeRow[], text: string): NodeRow[] {
   });
 }
 
+const STANDINGS_SHOWN = [
+  { key: "check", word: "to check", standings: ["bad", "look"] },
+  { key: "waiting", word: "waiting", standings: ["waiting"] },
+  { key: "good", word: "good", standings: ["good"] },
+] as const;
+
 /** The list of nodes; filter and order live in the address bar. */
 export function NodesView({ nodes }: { nodes: Nodes }) {
   const text = route.value.params.get("q") ?? "";
   const sort = route.value.params.get("sort");
+  const show = STANDINGS_SHOWN.find(({ key }) => key === route.value.params.get("show")) ?? null;
   const sorting: Sorting | undefined =
     sort === null ? undefined : { key: sort.replace(/^-/, ""), down: sort.startsWith("-") };
   const onSort = (next: Sorting) => setParams({ sort: `${next.down ? "-" : ""}${next.key}` });
-  const shown = filterNodes(nodes.nodes, text);
-  const own = shown.filter((row) => !row.stranger);
-  const strangers = shown.filter((row) => row.stranger);
+  const found = filterNodes(nodes.nodes, text);
+  const ownFound = found.filter((row) => !row.stranger);
+  const devices = devicesOf(ownFound);
+  const isOf = ({ standings }: (typeof STANDINGS_SHOWN)[number], { row }: Device) =>
+    standings.some((one) => one === row.standing);
+  const shownAddresses = new Set(
+    devices.filter((device) => show === null || isOf(show, device)).map(({ row }) => row.devAddr),
+  );
+  const own = ownFound.filter(({ devAddr }) => shownAddresses.has(devAddr));
+  const strangers = found.filter((row) => row.stranger);
   const networks = [...new Set(strangers.map((row) => row.network))];
   const order = sorting === undefined ? { onSort } : { sorting, onSort };
   return (
@@ -107,9 +121,28 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
             onInput={(event) => setParams({ q: event.currentTarget.value })}
           />
         </label>
-        {text === "" ? null : (
+        <fieldset class="nodes-standings" aria-label="Nodes by standing">
+          {STANDINGS_SHOWN.map((one) => {
+            const count = devices.filter((device) => isOf(one, device)).length;
+            const isOn = show?.key === one.key;
+            if (count === 0 && !isOn) return null;
+            return (
+              <button
+                key={one.key}
+                type="button"
+                class="plain"
+                aria-pressed={isOn}
+                onClick={() => setParams({ show: isOn ? null : one.key })}
+              >
+                {figure(count)} {one.word}
+              </button>
+            );
+          })}
+        </fieldset>
+        {text === "" && show === null ? null : (
           <p role="status" class="small quiet">
-            {counted(deviceCount(shown), "node")} of {deviceCount(nodes.nodes)} shown
+            {counted(shownAddresses.size + deviceCount(strangers), "node")} of{" "}
+            {figure(deviceCount(nodes.nodes))} shown
           </p>
         )}
       </div>
@@ -117,7 +150,7 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
         <p class="quiet">
           {nodes.nodes.length === 0
             ? "No node was heard in this window. Choose a longer one above, or wait: a node appears with its first frame."
-            : text === ""
+            : text === "" && show === null
               ? "No node of your own was heard in this window."
               : "No node of your own fits the filter."}
         </p>

@@ -1,11 +1,14 @@
 /** How are rows shown? A plain table: sortable where asked, scrolling in its own frame when it is wide. */
 import type { ComponentChildren } from "preact";
-import { useState } from "preact/hooks";
+import { useRef, useState } from "preact/hooks";
+import { useWindowedRows } from "./windowed-rows.ts";
 import "./DataTable.css";
 
 export interface Column<Row> {
   readonly key: string;
   readonly head: string;
+  /** Beneath the head, such as the scale of what is drawn in the column. */
+  readonly under?: ComponentChildren;
   readonly cell: (row: Row) => ComponentChildren;
   /** What the column is sorted by; a column without it is not sortable. Null goes last both ways. */
   readonly sort?: (row: Row) => number | string | null;
@@ -34,6 +37,8 @@ export interface DataTableProps<Row> {
   readonly dense?: boolean;
   /** Heads that are names: broken into lines, so that the figures beneath set the width. */
   readonly wrapHeads?: boolean;
+  /** On a narrow screen each row is a card: every column stands in it, beneath the first. */
+  readonly cards?: boolean;
   /** Something opened beneath a row, or null. */
   readonly beneath?: (row: Row) => ComponentChildren;
 }
@@ -59,6 +64,8 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
   const { label, columns, rows, rowKey, none, beneath } = props;
   const [own, setOwn] = useState<Sorting | undefined>(props.sorting);
   const sorting = props.onSort === undefined ? own : props.sorting;
+  const body = useRef<HTMLTableSectionElement>(null);
+  const part = useWindowedRows(body, rows.length);
   const choose = (key: string) => {
     const next = { key, down: sorting?.key === key ? !sorting.down : false };
     if (props.onSort === undefined) setOwn(next);
@@ -69,7 +76,8 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
     // biome-ignore lint/a11y/noNoninteractiveTabindex: a frame that scrolls must be reachable by keyboard
     <section class="table-frame" aria-label={label} tabIndex={0}>
       <table
-        class={`table ${props.dense === true ? "table-dense" : ""} ${props.wrapHeads === true ? "table-wrap-heads" : ""}`.trim()}
+        aria-rowcount={part === null ? undefined : rows.length + 1}
+        class={`table ${props.dense === true ? "table-dense" : ""} ${props.wrapHeads === true ? "table-wrap-heads" : ""} ${props.cards === true ? "table-cards" : ""}`.trim()}
       >
         <thead>
           <tr>
@@ -85,31 +93,55 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
                     </span>
                   </button>
                 )}
+                {column.under ?? null}
               </th>
             ))}
           </tr>
         </thead>
-        <tbody>
-          {sortRows(rows, columns, sorting).map((row) => {
-            const opened = beneath?.(row) ?? null;
-            return [
-              <tr key={rowKey(row)}>
-                {columns.map((column) => (
-                  <td key={column.key} class={classes(column)}>
-                    {column.cell(row)}
-                  </td>
-                ))}
-              </tr>,
-              opened === null ? null : (
-                <tr key={`${rowKey(row)}-opened`} class="table-opened">
-                  <td colSpan={columns.length}>{opened}</td>
-                </tr>
-              ),
-            ];
-          })}
+        <tbody ref={body}>
+          {part === null || part.first === 0 ? null : <Empty px={part.first * part.rowPx} />}
+          {sortRows(rows, columns, sorting)
+            .slice(part?.first, part?.end)
+            .map((row, at) => {
+              const opened = beneath?.(row) ?? null;
+              return [
+                <tr
+                  key={rowKey(row)}
+                  data-row=""
+                  aria-rowindex={part === null ? undefined : part.first + at + 2}
+                >
+                  {columns.map((column) => (
+                    <td
+                      key={column.key}
+                      class={classes(column)}
+                      data-head={props.cards === true ? column.head : undefined}
+                    >
+                      {column.cell(row)}
+                    </td>
+                  ))}
+                </tr>,
+                opened === null ? null : (
+                  <tr key={`${rowKey(row)}-opened`} class="table-opened">
+                    <td colSpan={columns.length}>{opened}</td>
+                  </tr>
+                ),
+              ];
+            })}
+          {part === null || part.end >= rows.length ? null : (
+            <Empty px={(rows.length - part.end) * part.rowPx} />
+          )}
         </tbody>
       </table>
     </section>
+  );
+}
+
+/** Stands for rows that are not drawn. */
+function Empty({ px }: { px: number }) {
+  return (
+    <tr class="table-empty">
+      <td style={{ height: `${px}px` }} />
+    </tr>
   );
 }
 

@@ -8,7 +8,7 @@ import { now } from "../state/clock.ts";
 import "./Age.css";
 import type { ComponentChildren } from "preact";
 import "./Facts.css";
-import { useState } from "preact/hooks";
+import { useEffect, useState } from "preact/hooks";
 import "./Figure.css";
 import "./Fold.css";
 import "./StandingMark.css";
@@ -118,6 +118,39 @@ export function Fold({
     <details class="fold" open={open}>
       <summary>{title}</summary>
       <div class="fold-body">{children}</div>
+    </details>
+  );
+}
+
+const NARROW = "(max-width: 700px)";
+
+/** Whether the screen is a phone's; follows its turning. */
+function useNarrow(): boolean {
+  const [narrow, setNarrow] = useState(() => matchMedia(NARROW).matches);
+  useEffect(() => {
+    const query = matchMedia(NARROW);
+    const follow = () => setNarrow(query.matches);
+    query.addEventListener("change", follow);
+    return () => query.removeEventListener("change", follow);
+  }, []);
+  return narrow;
+}
+
+/** A part of a long page with its heading; on a phone closed until it is asked for. */
+export function PhonePart({ title, children }: { title: string; children: ComponentChildren }) {
+  if (!useNarrow())
+    return (
+      <>
+        <h2>{title}</h2>
+        {children}
+      </>
+    );
+  return (
+    <details class="phone-part">
+      <summary>
+        <h2>{title}</h2>
+      </summary>
+      {children}
     </details>
   );
 }

@@ -90,6 +90,7 @@ export function openPlayer(): FramePlayer | null {
   void context.resume();
   return {
     play(sounds) {
+      vibrate(sounds);
       sounds.slice(-MAX_AT_ONCE).forEach((sound, index) => {
         const at = context.currentTime + index * APART_S;
         if (sound.kind === "frame") tone(context, "sine", pitchHz(sound.marginDb), at, TONE_S);
@@ -104,6 +105,15 @@ export function openPlayer(): FramePlayer | null {
       void context.close();
     },
   };
+}
+
+/** A short pulse for what was heard, two long ones where a counter was missed; nothing where the device has no motor. */
+const PULSE_MS = 60;
+const MISSED_MS = [200, 100, 200];
+
+function vibrate(sounds: readonly FrameSound[]): void {
+  if (sounds.length === 0 || typeof navigator.vibrate !== "function") return;
+  navigator.vibrate(sounds.some(({ kind }) => kind === "missed") ? MISSED_MS : PULSE_MS);
 }
 
 function tone(context: AudioContext, type: OscillatorType, hertz: number, at: number, seconds: number): void {

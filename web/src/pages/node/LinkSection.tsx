@@ -12,7 +12,7 @@ import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
 import { gatewayTitle } from "../../format/labels.ts";
 import { hourMinute, momentTime, nearTime } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { Fact, Facts, Figure, Fold } from "../../parts/page.tsx";
+import { Fact, Facts, Figure, Fold, PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
 import "../link/LinkSection.css";
@@ -50,8 +50,7 @@ export function stepTime(atMs: number, spanMs: number, nowMs: number): string {
 export function LinkSection({ links }: { links: readonly LinkRow[] }) {
   if (links.length === 0) return null;
   return (
-    <>
-      <h2>Links</h2>
+    <PhonePart title="Links">
       <Margins links={links} />
       <div class="link-blocks">
         {links.map((row) => (
@@ -59,7 +58,7 @@ export function LinkSection({ links }: { links: readonly LinkRow[] }) {
         ))}
       </div>
       <LinkPrint />
-    </>
+    </PhonePart>
   );
 }
 
@@ -160,7 +159,7 @@ function Link({ row }: { row: LinkRow }) {
           <Trend row={row} />
         </Fact>
         <Fact name="Offset">{frequencyOffset?.words ?? "This forwarder gives no frequency offset."}</Fact>
-        <Fact name="The way">
+        <Fact name="Path">
           {geometry?.words ?? row.geometryWords}{" "}
           {geometry === null ? (
             <a href={linkTo("/plan")}>Say where</a>

@@ -9,7 +9,7 @@ import "../NodeStory.css";
 import type { Window } from "../../../../src/contract/common.ts";
 import type { AnsweredRow, NodeAnswers } from "../../../../src/contract/gateways.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
-import { StandingMark, When } from "../../parts/page.tsx";
+import { PhonePart, StandingMark, When } from "../../parts/page.tsx";
 import { ReceptionTable } from "../../parts/ReceptionTable.tsx";
 import { useReceptions } from "../../state/receptions.ts";
 import { route, setParams } from "../../state/route.ts";
@@ -25,31 +25,32 @@ export function NodeStory({ page }: { page: NodePage }) {
   const hidden = story.length - shown.length;
   return (
     <section aria-label="Link story">
-      <h2>Link story</h2>
-      {story.length === 0 ? (
-        <p class="quiet">
-          Nothing about the link changed or was arranged in this window, as far as its frames can be read.
-        </p>
-      ) : null}
-      {storyCut ? (
-        <p class="small quiet">
-          Only the newest part of this window's story is told; choose a shorter window for what came before.
-        </p>
-      ) : null}
-      {hidden === 0 ? null : (
-        <p>
-          <button type="button" class="link small screen-only" onClick={() => setAll(true)}>
-            show {counted(hidden, "earlier moment")}
-          </button>
-        </p>
-      )}
-      {story.length === 0 ? null : (
-        <ol class="story">
-          {shown.map((moment, index) => (
-            <Moment key={`${moment.at} ${moment.kind} ${index}`} moment={moment} />
-          ))}
-        </ol>
-      )}
+      <PhonePart title="Link story">
+        {story.length === 0 ? (
+          <p class="quiet">
+            Nothing about the link changed or was arranged in this window, as far as its frames can be read.
+          </p>
+        ) : null}
+        {storyCut ? (
+          <p class="small quiet">
+            Only the newest part of this window's story is told; choose a shorter window for what came before.
+          </p>
+        ) : null}
+        {hidden === 0 ? null : (
+          <p>
+            <button type="button" class="link small screen-only" onClick={() => setAll(true)}>
+              show {counted(hidden, "earlier moment")}
+            </button>
+          </p>
+        )}
+        {story.length === 0 ? null : (
+          <ol class="story">
+            {shown.map((moment, index) => (
+              <Moment key={`${moment.at} ${moment.kind} ${index}`} moment={moment} />
+            ))}
+          </ol>
+        )}
+      </PhonePart>
     </section>
   );
 }
@@ -89,8 +90,7 @@ export function NodeReceptions({ row, gateways, window }: NodeReceptionsProps) {
     row.receptions,
   );
   return (
-    <>
-      <h2>Receptions</h2>
+    <PhonePart title="Receptions">
       <div class="receptions-bar screen-only">
         <label>
           <span class="small quiet">Heard by </span>
@@ -113,7 +113,7 @@ export function NodeReceptions({ row, gateways, window }: NodeReceptionsProps) {
         </span>
       </div>
       <ReceptionTable list={list} none="No reception lies in this window." />
-    </>
+    </PhonePart>
   );
 }
 
@@ -136,19 +136,20 @@ const COLUMNS: readonly Column<AnsweredRow>[] = [
 export function NodeAnswersSection({ answers }: { answers: NodeAnswers }) {
   return (
     <section aria-label="Answers">
-      <h2>Answers</h2>
-      <p class={answers.seen ? "way-back" : "quiet"}>{answers.sentence}</p>
-      {answers.rows.length === 0 ? null : (
-        <DataTable
-          label="What was asked for, and what came of it"
-          columns={COLUMNS}
-          rows={answers.rows}
-          rowKey={(row) => `${row.at} ${row.what} ${row.counter ?? ""}`}
-        />
-      )}
-      {answers.rowsCut ? (
-        <p class="small quiet">Only the newest {figure(answers.rows.length)} are shown.</p>
-      ) : null}
+      <PhonePart title="Answers">
+        <p class={answers.seen ? "way-back" : "quiet"}>{answers.sentence}</p>
+        {answers.rows.length === 0 ? null : (
+          <DataTable
+            label="What was asked for, and what came of it"
+            columns={COLUMNS}
+            rows={answers.rows}
+            rowKey={(row) => `${row.at} ${row.what} ${row.counter ?? ""}`}
+          />
+        )}
+        {answers.rowsCut ? (
+          <p class="small quiet">Only the newest {figure(answers.rows.length)} are shown.</p>
+        ) : null}
+      </PhonePart>
     </section>
   );
 }

@@ -20,6 +20,7 @@ import { IntervalBar } from "../../drawings/bars.tsx";
 import { gatewayTitle, lifeBeginning, proofWords } from "../../format/labels.ts";
 import { nearTime, spanWords } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
 import "../NodeLives.css";
@@ -84,24 +85,26 @@ export function NodeTables({ page }: { page: NodePage }) {
       <h2>Gateways</h2>
       <DataTable
         label="Gateways that heard this node"
+        cards
         none="No gateway heard this node in this window."
         columns={GATEWAYS}
         rows={page.gateways}
         rowKey={(row) => row.gatewayEui}
       />
-      <h2>Gaps</h2>
-      <DataTable
-        label="Gaps, longest first"
-        none="No counter is missing in this window."
-        columns={gapColumns(now.value)}
-        rows={page.gaps}
-        rowKey={(row) => `${row.firstCounter}`}
-      />
-      {page.gaps.length === 0 ? null : (
-        <p class="beneath screen-only">
-          <a href={linkTo(`/gaps?node=${page.row.devAddr}`)}>Why: its gaps with their findings</a>
-        </p>
-      )}
+      <PhonePart title="Gaps">
+        <DataTable
+          label="Gaps, longest first"
+          none="No counter is missing in this window."
+          columns={gapColumns(now.value)}
+          rows={page.gaps}
+          rowKey={(row) => `${row.firstCounter}`}
+        />
+        {page.gaps.length === 0 ? null : (
+          <p class="beneath screen-only">
+            <a href={linkTo(`/gaps?node=${page.row.devAddr}`)}>Why: its gaps with their findings</a>
+          </p>
+        )}
+      </PhonePart>
     </>
   );
 }
@@ -160,8 +163,7 @@ function gapColumns(nowMs: number): readonly Column<GapRow>[] {
 export function NodeLives({ page }: { page: NodePage }) {
   const { lives, deviceLives } = page;
   return (
-    <>
-      <h2>Counter lives</h2>
+    <PhonePart title="Counter lives">
       <DataTable
         label="Counter lives"
         none="No counter life is known."
@@ -180,7 +182,7 @@ export function NodeLives({ page }: { page: NodePage }) {
           />
         </>
       )}
-    </>
+    </PhonePart>
   );
 }
 

@@ -62,6 +62,9 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
       <p class="node-head small quiet">
         {keys.invalid + keys.replays > 0 ? <StandingMark standing="look" /> : null}
         <span>{keyFigureWords(keys)}</span>
+        <a class="screen-only" href={linkTo("/nodes")}>
+          all nodes
+        </a>
         <a class="screen-only" href={linkTo("/captures")}>
           {keys.held ? "keys at hand" : "take in keys"}
         </a>
@@ -130,11 +133,8 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
   const [frame, setFrame] = useState<number | null>(null);
   return (
     <>
-      <p class="small screen-only">
-        <a href={linkTo("/nodes")}>All nodes</a>
-      </p>
-      <NodeHead row={page.row} keys={page.keys} ownSaid={page.ownSaid} onChanged={onChanged} />
       <Sentence words={page.sentence} />
+      <NodeHead row={page.row} keys={page.keys} ownSaid={page.ownSaid} onChanged={onChanged} />
       <Counters page={page} marks={rules} onOpen={setFrame} />
       {frame === null ? null : <FrameOpened key={frame} id={frame} onClose={() => setFrame(null)} />}
       <PinMark subjects={subjects} first={row.devAddr} onPinned={marks.reload} />

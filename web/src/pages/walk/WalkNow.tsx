@@ -3,11 +3,12 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import type { WalkVerdict, WalkView } from "../../../../src/contract/link.ts";
 import type { FeedView } from "../../../../src/contract/live.ts";
 import type { ReceptionRow } from "../../../../src/contract/nodes.ts";
-import { decibel, withUnit } from "../../../../src/words/format.ts";
+import { decibel, figure, plural, withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { Age } from "../../parts/page.tsx";
 import { type FramePlayer, openPlayer, SILENT, type SoundState, soundsOf } from "../../state/frame-player.ts";
 import { useViewData } from "../../state/view-data.ts";
+import { useScreenKept } from "../../state/wake-lock.ts";
 
 const LIVE = { kind: "live", lastSeconds: 3600 } as const;
 
@@ -22,7 +23,6 @@ export function WalkNow({ devAddr, onFrame }: WalkNowProps) {
   const feed = useViewData<FeedView>({ topic: "feed", path: "/api/receptions", key: null }, LIVE);
   const rows = (feed.data?.receptions ?? []).filter((row) => row.devAddr === devAddr);
   const newest = rows.find(({ ghost }) => !ghost) ?? null;
-  const best = newest === null ? null : bestOf(rows, newest);
   const state = useRef<SoundState>(SILENT);
   const player = useRef<FramePlayer | null>(null);
   const [sound, setSound] = useState<"off" | "on" | "none">("off");
@@ -46,21 +46,34 @@ export function WalkNow({ devAddr, onFrame }: WalkNowProps) {
     player.current = openPlayer();
     setSound(player.current === null ? "none" : "on");
   };
+  const screen = useScreenKept();
+  const count = new Set(rows.flatMap(({ frameId, ghost }) => (ghost || frameId === null ? [] : [frameId])))
+    .size;
   return (
     <section class="walk-now" aria-label="The newest frame">
-      {best === null ? (
+      {newest === null ? (
         <p class="walk-figure quiet">○ no frame in the last hour</p>
       ) : (
         <>
-          <p class="walk-figure">{decibel(best.marginDb)}</p>
+          <div class="walk-gateways">
+            {reachOf(rows, newest).map(({ eui, title, row }) => (
+              <p key={eui}>
+                <span class={row === null ? "walk-figure quiet" : "walk-figure"}>
+                  {row === null ? "not heard" : decibel(row.marginDb)}
+                </span>
+                <span class="walk-gateway-name">margin at {title}</span>
+              </p>
+            ))}
+          </div>
           <p>
-            margin at {gatewayTitle(best)}, {best.dataRate}, FCnt {best.counter ?? "–"}, <Age at={best.at} />
+            {newest.dataRate}, FCnt {figure(newest.counter)}, <Age at={newest.at} />; {plural(count, "frame")}{" "}
+            among the newest receptions
           </p>
         </>
       )}
       <p class="screen-only">
         <button type="button" class="plain" aria-pressed={sound === "on"} onClick={toggle}>
-          sound {sound === "on" ? "is on: switch off" : "each frame"}
+          {sound === "on" ? "sound and vibration are on: switch off" : "sound and vibrate at each frame"}
         </button>{" "}
         <span class="small quiet">
           {sound === "none"
@@ -68,14 +81,40 @@ export function WalkNow({ devAddr, onFrame }: WalkNowProps) {
             : "The higher the tone, the more margin; a double rattle is a missed counter."}
         </span>
       </p>
+      <p class="small quiet screen-only">
+        {screen === "none"
+          ? "This browser does not keep the screen on here: set the phone's own screen time-out longer."
+          : "The screen stays on while this page is shown."}
+      </p>
     </section>
   );
 }
 
-/** The best hearing of the newest frame. */
-function bestOf(rows: readonly ReceptionRow[], newest: ReceptionRow): ReceptionRow {
-  const hearings = rows.filter((row) => row.frameId !== null && row.frameId === newest.frameId && !row.ghost);
-  return hearings.reduce((a, b) => ((b.marginDb ?? -99) > (a.marginDb ?? -99) ? b : a), newest);
+/** Each gateway that heard the node lately, with its reception of the newest frame; null where it did not hear that one. */
+function reachOf(
+  rows: readonly ReceptionRow[],
+  newest: ReceptionRow,
+): { readonly eui: string; readonly title: string; readonly row: ReceptionRow | null }[] {
+  const titles = new Map(
+    rows.filter(({ ghost }) => !ghost).map((row) => [row.gatewayEui, gatewayTitle(row)] as const),
+  );
+  return [...titles]
+    .sort(([a], [b]) => a.localeCompare(b))
+    .map(([eui, title]) => {
+      const heard = rows.filter(
+        (row) =>
+          row.gatewayEui === eui &&
+          !row.ghost &&
+          (row === newest || (row.frameId !== null && row.frameId === newest.frameId)),
+      );
+      const [first, ...more] = heard;
+      if (first === undefined) return { eui, title, row: null };
+      return {
+        eui,
+        title,
+        row: more.reduce((a, b) => ((b.marginDb ?? -99) > (a.marginDb ?? -99) ? b : a), first),
+      };
+    });
 }
 
 // Where are the stops, and how is each? Marks by shape and word over metres, north up.

@@ -3,7 +3,7 @@
 import { useState } from "preact/hooks";
 import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/link.ts";
 import type { Position } from "../../../../src/contract/user-data.ts";
-import { counted, decibel, figure, percent } from "../../../../src/words/format.ts";
+import { counted, decibel, figure, percent, plural } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { postMark } from "../../state/api.ts";
@@ -126,11 +126,11 @@ export function WalkView({ walk, onChanged }: { walk: Walk; onChanged: () => voi
   const caption = `Stops: ${figure(good)} of ${counted(stops.length, "stop")} good${placed === stops.length ? "" : `; ${figure(placed)} with a place`}`;
   return (
     <>
+      <Sentence words={walk.sentence} />
       <p class="small screen-only">
         <a href={linkTo(`/nodes/${devAddr}/${walk.life ?? 1}`)}>{walk.name ?? devAddr}</a> ·{" "}
         <a href={linkTo("/nodes")}>All nodes</a>
       </p>
-      <Sentence words={walk.sentence} />
       <WalkNow devAddr={devAddr} onFrame={onChanged} />
       <StopForm devAddr={devAddr} onPinned={onChanged} />
       {stops.length === 0 ? null : (
@@ -193,7 +193,12 @@ function Stops({ walk }: { walk: Walk }) {
     {
       key: "best",
       head: "Verdict",
-      cell: (stop) => <Verdict verdict={stop.best} />,
+      cell: (stop) => (
+        <span>
+          <Verdict verdict={stop.best} />{" "}
+          <span class="quiet nowrap">{plural(stop.counters - stop.missed, "frame")}</span>
+        </span>
+      ),
       sort: (stop) => stop.best,
     },
     { key: "sent", head: "Counters", right: true, wideOnly: true, cell: (stop) => figure(stop.counters) },
@@ -202,7 +207,11 @@ function Stops({ walk }: { walk: Walk }) {
       return {
         key: eui,
         head: name ?? eui,
-        cell: (stop) => <Reach reach={of(stop)} />,
+        cell: (stop) => (
+          <span>
+            <Reach reach={of(stop)} />
+          </span>
+        ),
         sort: (stop) => of(stop)?.deliveryRatio ?? null,
       };
     }),
@@ -210,6 +219,7 @@ function Stops({ walk }: { walk: Walk }) {
   return (
     <DataTable
       label="Stops of the walk test"
+      cards
       rows={walk.stops}
       rowKey={(stop) => String(stop.markId)}
       columns={columns}
