@@ -12,7 +12,7 @@ import type {
   SiteView,
 } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { megahertz, plural } from "../words/format.ts";
+import { lastName, megahertz, plural } from "../words/format.ts";
 import { loudestClause, loudWords } from "./air-sentences.ts";
 import { countDevices, percent, span, THRESHOLDS } from "./status.ts";
 
@@ -36,7 +36,7 @@ function link(words: string, href: string): Part {
 export function within({ fromUs, toUs, live }: SpokenWindow): string {
   const seconds = (toUs - fromUs) / 1e6;
   if (!live) return `in this window of ${span(seconds)}`;
-  return Math.abs(seconds - 3600) < 2 ? "in the last hour" : `in the last ${span(seconds)}`;
+  return `in the ${lastName(seconds)}`;
 }
 
 /** Missed while a gateway was reachable and Mastlog recorded. */

@@ -110,6 +110,11 @@ function inTwo(amount: number, ratio: number, unit: string, lesser: string): str
   return rest === 0 ? most : `${most} ${withUnit(rest, 0, lesser)}`;
 }
 
+/** Returns the name of a live window: "last hour", "last 15 min", "last 1 d". */
+export function lastName(seconds: number): string {
+  return Math.abs(seconds - 3600) < 2 ? "last hour" : `last ${duration(seconds)}`;
+}
+
 /** Returns a length of time given in milliseconds, written as `duration` does. */
 export function milliseconds(ms: Figure): string {
   return duration(isFigure(ms) ? ms / 1000 : null);

@@ -14,7 +14,7 @@ if (chromiumIsHere("doing"))
 
     test("a time is typed in words, refused in words, and carried to every view", async () => {
       const { page } = await dashboard.open("#/site?last=3600");
-      await page.getByRole("button", { name: /last 1/ }).click();
+      await page.getByRole("button", { name: /last hour/ }).click();
       const field = page.getByLabel("A time, in words");
       await field.fill("03/04/2026");
       await page.keyboard.press("Enter");

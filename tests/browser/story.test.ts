@@ -142,6 +142,8 @@ if (chromiumIsHere("story"))
 
     test("an opened frame and a whole story fit a phone", async () => {
       const { page } = await dashboard.open(KEYED, { width: 390 });
+      for (const part of ["Link story", "Receptions"])
+        await page.locator("summary", { hasText: part }).click();
       await page.getByRole("button", { name: "show 15 earlier moments" }).click();
       await page.locator(".table-dense tbody button").first().click();
       await page.locator(".frame-opened dl").waitFor();

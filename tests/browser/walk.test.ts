@@ -78,12 +78,12 @@ if (chromiumIsHere("walk"))
       send(1, 10);
       await page.locator(".walk-figure").getByText("10.0").waitFor();
       expect(await heard()).toEqual([]);
-      await page.getByRole("button", { name: "sound each frame" }).click();
+      await page.getByRole("button", { name: "sound and vibrate at each frame" }).click();
       send(2, 20);
       await expect.poll(heard).toEqual([880]);
       send(5, 0);
       await expect.poll(heard).toEqual([880, 90, 90, 220]);
-      await page.getByRole("button", { name: "sound is on: switch off" }).click();
+      await page.getByRole("button", { name: "sound and vibration are on: switch off" }).click();
       send(6, 12);
       await page.locator(".walk-figure").getByText("12.0").waitFor();
       expect(await heard()).toHaveLength(4);

@@ -170,7 +170,7 @@ function BenchPlace({ eui, status }: { eui: string; status: Loaded<ServiceStatus
 
 function NodesPlace() {
   const loaded = useViewData<Nodes>({ topic: "nodes", path: "/api/nodes", key: null }, currentWindow.value);
-  return <Gate loaded={loaded}>{(nodes) => <NodesView nodes={nodes} />}</Gate>;
+  return <Gate loaded={loaded}>{(nodes) => <NodesView nodes={nodes} onChanged={loaded.reload} />}</Gate>;
 }
 
 function NodePlace({ devAddr, life }: { devAddr: string; life: string }) {

@@ -2,11 +2,13 @@
 import { render } from "preact";
 import { App } from "./app.tsx";
 import { startClock } from "./state/clock.ts";
+import { followKeys } from "./state/helpers.ts";
 import { followAddress } from "./state/route.ts";
 import "./fonts.css";
 import "./base.css";
 
 startClock();
 followAddress();
+followKeys();
 const root = document.getElementById("root");
 if (root !== null) render(<App />, root);

@@ -172,6 +172,7 @@ function columnsOf(
     },
     {
       key: "rhythm",
+      term: "rhythm",
       head: "Rhythm",
       right: true,
       wideOnly: true,
@@ -180,6 +181,7 @@ function columnsOf(
     },
     {
       key: "delivery",
+      term: "delivery",
       head: "Delivery",
       right: true,
       under: <IntervalScale />,
@@ -196,6 +198,7 @@ function columnsOf(
     },
     {
       key: "margin",
+      term: "margin",
       head: "Margin",
       right: true,
       wideOnly: true,
@@ -204,6 +207,7 @@ function columnsOf(
     },
     {
       key: "trend",
+      term: "trend",
       head: "SNR trend",
       right: true,
       wideOnly: true,

@@ -8,6 +8,7 @@ import { ExportLink } from "../parts/Export.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
+import { NameMany } from "./NameMany.tsx";
 import { type Device, devicesOf, NodeTable } from "./NodeTable.tsx";
 import "./NodesView.css";
 
@@ -89,7 +90,7 @@ const STANDINGS_SHOWN = [
 ] as const;
 
 /** The list of nodes; filter and order live in the address bar. */
-export function NodesView({ nodes }: { nodes: Nodes }) {
+export function NodesView({ nodes, onChanged }: { nodes: Nodes; onChanged: () => void }) {
   const text = route.value.params.get("q") ?? "";
   const sort = route.value.params.get("sort");
   const show = STANDINGS_SHOWN.find(({ key }) => key === route.value.params.get("show")) ?? null;
@@ -171,6 +172,7 @@ export function NodesView({ nodes }: { nodes: Nodes }) {
           </Fold>
         );
       })}
+      <NameMany onChanged={onChanged} />
       <Fold title="How these figures come about">
         {nodes.homeAssumed ? (
           <p>

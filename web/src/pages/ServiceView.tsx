@@ -25,7 +25,7 @@ const COLUMNS: readonly Column<Refusal>[] = [
     key: "used",
     head: "Used?",
     sort: (row) => Number(row.refused),
-    cell: (row) => (row.refused ? "refused" : "odd, but used"),
+    cell: (row) => (row.refused ? "refused" : "unusual, but used"),
   },
   { key: "count", head: "Count", right: true, sort: (row) => row.count, cell: (row) => figure(row.count) },
   {
@@ -163,8 +163,8 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
       <PassageSection passage={status.passage} />
       <h2>What was refused</h2>
       <DataTable
-        label="What was refused or odd"
-        none="Nothing was refused, and nothing was odd."
+        label="What was refused or unusual"
+        none="Nothing was refused, and nothing was unusual."
         columns={COLUMNS}
         rows={refusals}
         rowKey={(row) => `${row.reason} ${row.refused}`}

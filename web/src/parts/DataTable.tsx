@@ -1,12 +1,16 @@
 /** How are rows shown? A plain table: sortable where asked, scrolling in its own frame when it is wide. */
 import type { ComponentChildren } from "preact";
 import { useRef, useState } from "preact/hooks";
+import type { Term } from "../../../src/words/glossary.ts";
+import { Explain } from "./Helpers.tsx";
 import { useWindowedRows } from "./windowed-rows.ts";
 import "./DataTable.css";
 
 export interface Column<Row> {
   readonly key: string;
   readonly head: string;
+  /** The word of the glossary that explains the column. */
+  readonly term?: Term;
   /** Beneath the head, such as the scale of what is drawn in the column. */
   readonly under?: ComponentChildren;
   readonly cell: (row: Row) => ComponentChildren;
@@ -93,6 +97,7 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
                     </span>
                   </button>
                 )}
+                {column.term === undefined ? null : <Explain term={column.term} />}
                 {column.under ?? null}
               </th>
             ))}

@@ -5,8 +5,10 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import type { CapturesView, ServiceStatus } from "../../../src/contract/service.ts";
 import { spanWords, zoneWords } from "../format/times.ts";
 import { now } from "../state/clock.ts";
+import { helper } from "../state/helpers.ts";
 import { chooseWindow, currentWindow, linkTo, route, type ViewName } from "../state/route.ts";
 import { GatewayWord } from "./GatewayWord.tsx";
+import { Helpers } from "./Helpers.tsx";
 import { WindowBar } from "./WindowBar.tsx";
 import "./Shell.css";
 import { describeWindow, storedWindow, windowEnds } from "../state/window.ts";
@@ -98,14 +100,35 @@ export function Shell({ status, captures, children }: ShellProps) {
       <header class="top">
         <span class="top-site">{status?.siteName ?? "Mastlog"}</span>
         <WindowBar stored={stored} />
+        <span class="top-find screen-only">
+          <button
+            type="button"
+            class="plain"
+            aria-keyshortcuts="/"
+            onClick={() => (helper.value = { kind: "finder" })}
+          >
+            find
+          </button>
+          <button
+            type="button"
+            class="plain"
+            aria-label="Keys and words"
+            aria-keyshortcuts="?"
+            onClick={() => (helper.value = { kind: "keys" })}
+          >
+            ?
+          </button>
+        </span>
         <GatewayWord status={status} captures={captures} />
       </header>
       <main id="main" tabIndex={-1}>
         {children}
       </main>
       <footer class="foot small quiet">
-        Times are local: {zoneWords(now.value)}.{status === null ? "" : ` Mastlog ${status.version}.`}
+        Times are local: {zoneWords(windowEnds(currentWindow.value, now.value).toMs)}.
+        {status === null ? "" : ` Mastlog ${status.version}.`}
       </footer>
+      <Helpers />
     </div>
   );
 }

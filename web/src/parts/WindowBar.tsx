@@ -1,17 +1,12 @@
 /** Which stretch of time is shown, and how does a person change it? Arrows, quick choices, or plain words. */
 import { useEffect, useRef, useState } from "preact/hooks";
+import { lastName } from "../../../src/words/format.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { chooseWindow, currentWindow } from "../state/route.ts";
 import { describeWindow, readWindow, stepWindow, storedWindow, type WindowChoice } from "../state/window.ts";
 import "./WindowBar.css";
 
-const QUICK: readonly [string, number][] = [
-  ["15 min", 900],
-  ["1 h", 3600],
-  ["6 h", 21_600],
-  ["24 h", 86_400],
-  ["7 d", 604_800],
-];
+const QUICK_SECONDS = [900, 3600, 21_600, 86_400, 604_800];
 
 export interface Stored {
   readonly fromMs: number;
@@ -124,14 +119,14 @@ function Panel({ stored, choice, take }: PanelProps) {
         <button type="submit" class="plain first">
           show
         </button>
-        {QUICK.map(([words, seconds]) => (
+        {QUICK_SECONDS.map((seconds) => (
           <button
             key={seconds}
             type="button"
             class="plain"
             onClick={() => take({ kind: "live", lastSeconds: seconds })}
           >
-            last {words}
+            {lastName(seconds)}
           </button>
         ))}
         {stored === null ? null : (

@@ -110,6 +110,7 @@ export function setParams(changes: Readonly<Record<string, string | null>>): voi
   route.value = readRoute(location.hash);
 }
 
-function pathOf(at: Route): string {
+/** Returns the path of a place: "/nodes/01A2B3C4/1". */
+export function pathOf(at: Route): string {
   return `/${[at.view === "node" ? "nodes" : at.view, ...at.parts].join("/")}`;
 }

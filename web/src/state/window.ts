@@ -3,7 +3,7 @@
  * (`last=3600`, or `from=…&to=…`) and nowhere else.
  */
 import { addDays, differenceInCalendarDays, isValid, parseISO, startOfDay } from "date-fns";
-import { duration } from "../../../src/words/format.ts";
+import { lastName } from "../../../src/words/format.ts";
 import { windowWords } from "../format/times.ts";
 
 export type WindowChoice =
@@ -87,7 +87,7 @@ export function stepWindow(choice: WindowChoice, direction: -1 | 1, nowMs: numbe
 
 /** What the top line says of a window. */
 export function describeWindow(choice: WindowChoice): string {
-  if (choice.kind === "live") return `last ${duration(choice.lastSeconds)}`;
+  if (choice.kind === "live") return lastName(choice.lastSeconds);
   return windowWords(choice.fromMs, choice.toMs);
 }
 

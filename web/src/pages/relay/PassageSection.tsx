@@ -50,7 +50,7 @@ export function PassageSection({ passage }: { passage: Passage | null }) {
   if (passage === null) return null;
   return (
     <section aria-labelledby="passage-head">
-      <h2 id="passage-head">In line</h2>
+      <h2 id="passage-head">Relay</h2>
       <p class="way-back">
         <StandingMark standing={passage.standing} word={WORDS[passage.standing]} /> {passage.words}
       </p>
@@ -84,12 +84,12 @@ export function PassageSection({ passage }: { passage: Passage | null }) {
           </Fact>
         )}
       </Facts>
-      <Fold title="What the passage does and does not do">
+      <Fold title="What the relay does and does not do">
         <p>
           Every datagram of a gateway goes on unchanged, from a socket of its own for each gateway and
           direction; what the server sends comes back the same way. The acknowledgement that a gateway gets is
-          the server's own: when the server does not answer, nobody does. Trouble of the store stops the
-          recording, never the passage.
+          the server's own: when the server does not answer, nobody does. An error of the store stops the
+          recording, never the relay.
         </p>
         <p>
           This machine is part of the path: while it sleeps, is switched off or loses its network, the

@@ -1,0 +1,226 @@
+/** What opens beside the page: the finder ("/"), the keys ("?"), and what words mean. Escape closes each. */
+import type { ComponentChildren } from "preact";
+import { useEffect, useRef, useState } from "preact/hooks";
+import type { GatewaysView } from "../../../src/contract/gateways.ts";
+import type { NodesView } from "../../../src/contract/nodes.ts";
+import type { JoinsView } from "../../../src/contract/site.ts";
+import { GLOSSARY, type Term } from "../../../src/words/glossary.ts";
+import { serviceNowMs } from "../state/clock.ts";
+import { type Findable, findPlaces, type Place } from "../state/find.ts";
+import { helper } from "../state/helpers.ts";
+import { currentWindow, linkTo, pathOf, route } from "../state/route.ts";
+import { useViewData } from "../state/view-data.ts";
+import { windowEnds } from "../state/window.ts";
+import "./Helpers.css";
+
+/** Whatever is open. */
+export function Helpers() {
+  const open = helper.value;
+  if (open === null) return null;
+  switch (open.kind) {
+    case "finder":
+      return (
+        <Panel title="Find">
+          <Finder />
+        </Panel>
+      );
+    case "keys":
+      return (
+        <Panel title="Keys">
+          <Keys />
+        </Panel>
+      );
+    case "words":
+      return (
+        <Panel title="Words and figures">
+          <Words term={open.term} />
+        </Panel>
+      );
+  }
+}
+
+function close(): void {
+  helper.value = null;
+}
+
+/** A dialog at the side; the page beside it stays in sight, and what had the focus gets it back. */
+function Panel({ title, children }: { title: string; children: ComponentChildren }) {
+  const dialog = useRef<HTMLDialogElement>(null);
+  useEffect(() => {
+    const before = document.activeElement;
+    dialog.current?.show();
+    dialog.current?.focus();
+    return () => {
+      if (before instanceof HTMLElement) before.focus();
+    };
+  }, []);
+  const at = `${route.value.view}/${route.value.parts.join("/")}`;
+  const first = useRef(at);
+  useEffect(() => {
+    if (at !== first.current) close();
+  }, [at]);
+  return (
+    <dialog
+      ref={dialog}
+      class="helper screen-only"
+      aria-label={title}
+      tabIndex={-1}
+      onKeyDown={(event) => {
+        if (event.key === "Escape") close();
+      }}
+    >
+      <div class="helper-head">
+        <h2>{title}</h2>
+        <button type="button" class="plain" onClick={close}>
+          close
+        </button>
+      </div>
+      {children}
+    </dialog>
+  );
+}
+
+const KINDS = { node: "node", gateway: "gateway", device: "DevEUI", time: "time" } as const;
+const NOTHING: Findable = { nodes: [], gateways: [], joins: [] };
+
+function Finder() {
+  const choice = currentWindow.value;
+  const nodes = useViewData<NodesView>({ topic: null, path: "/api/nodes", key: null }, choice).data;
+  const gateways = useViewData<GatewaysView>({ topic: null, path: "/api/gateways", key: null }, choice).data;
+  const joins = useViewData<JoinsView>({ topic: null, path: "/api/joins", key: null }, choice).data;
+  const [text, setText] = useState("");
+  const field = useRef<HTMLInputElement>(null);
+  useEffect(() => field.current?.focus(), []);
+  const nowMs = serviceNowMs();
+  const { fromMs, toMs } = windowEnds(choice, nowMs);
+  const known: Findable = {
+    nodes: nodes?.nodes ?? NOTHING.nodes,
+    gateways: gateways?.gateways ?? NOTHING.gateways,
+    joins: joins?.joins ?? NOTHING.joins,
+  };
+  const places = findPlaces(text, known, {
+    nowMs,
+    aroundMs: (fromMs + toMs) / 2,
+    herePath: pathOf(route.value),
+  });
+  const go = (place: Place) => {
+    location.hash = linkOf(place);
+    close();
+  };
+  return (
+    <form
+      onSubmit={(event) => {
+        event.preventDefault();
+        const [first] = places;
+        if (first !== undefined) go(first);
+      }}
+    >
+      <label>
+        <span class="small quiet">Name, address, DevEUI, gateway or time</span>
+        <input
+          ref={field}
+          type="search"
+          value={text}
+          spellcheck={false}
+          autocomplete="off"
+          placeholder="A117, Pond pump, 09:40"
+          onInput={(event) => setText(event.currentTarget.value)}
+        />
+      </label>
+      <p class="small quiet" role="status">
+        {text.trim() === ""
+          ? "The last digits of an address are enough."
+          : places.length > 0
+            ? "Enter opens the first."
+            : nodes === null
+              ? "○ asking what there is"
+              : "Nothing in this window fits. A longer window may hold it."}
+      </p>
+      <ul class="helper-places">
+        {places.map((place) => (
+          <li key={`${place.kind} ${place.path} ${place.title}`}>
+            <a href={linkOf(place)} onClick={close}>
+              <span class="quiet small">{KINDS[place.kind]}</span> <span>{place.title}</span>
+            </a>
+            {place.note === place.title ? null : <span class="small quiet">{place.note}</span>}
+          </li>
+        ))}
+      </ul>
+    </form>
+  );
+}
+
+function linkOf({ path, window }: Place): string {
+  return window === null ? linkTo(path) : linkTo(path, {}, window);
+}
+
+const KEYS: readonly [string, string][] = [
+  ["/", "find a node, a gateway or a moment"],
+  ["?", "these keys"],
+  ["Tab", "to the next link, field or drawing"],
+  ["← →", "in a drawing: walk from counter to counter, or through time"],
+  ["Home End", "in a drawing: to its begin or end"],
+  ["Enter", "open what is marked"],
+  ["Esc", "close what floats; leave a name as it was"],
+];
+
+function Keys() {
+  return (
+    <>
+      <dl class="helper-keys">
+        {KEYS.map(([key, what]) => (
+          <div key={key}>
+            <dt>
+              <kbd>{key}</kbd>
+            </dt>
+            <dd>{what}</dd>
+          </div>
+        ))}
+      </dl>
+      <p>
+        <button type="button" class="link" onClick={() => (helper.value = { kind: "words", term: null })}>
+          what the words and figures mean
+        </button>
+      </p>
+    </>
+  );
+}
+
+/** The word that was asked for first, then all of them. */
+function Words({ term }: { term: Term | null }) {
+  const asked = term === null ? null : GLOSSARY[term];
+  return (
+    <>
+      {asked === null ? null : (
+        <section class="helper-asked" aria-label={asked.word}>
+          <h3>{asked.word}</h3>
+          <p>{asked.text}</p>
+        </section>
+      )}
+      <dl class="helper-words">
+        {Object.entries(GLOSSARY)
+          .filter(([key]) => key !== term)
+          .map(([key, { word, text }]) => (
+            <div key={key}>
+              <dt>{word}</dt>
+              <dd>{text}</dd>
+            </div>
+          ))}
+      </dl>
+    </>
+  );
+}
+
+/** A word that explains itself: a small mark beside it opens its explanation. */
+export function Explain({ term }: { term: Term }) {
+  return (
+    <button
+      type="button"
+      class="explain screen-only"
+      aria-label={`What is ${GLOSSARY[term].word}?`}
+      onClick={() => (helper.value = { kind: "words", term })}
+    >
+      <span aria-hidden="true">?</span>
+    </button>
+  );
+}
