@@ -144,10 +144,10 @@ if (chromiumIsHere("doing"))
     test("the list of nodes is sorted and filtered, and the address keeps both", async () => {
       const { page } = await dashboard.open("#/nodes?last=86400");
       const names = () => page.locator("section[aria-label='Your nodes'] .node-name > a").allTextContents();
-      await page.getByRole("button", { name: "Delivery" }).click();
+      await page.getByRole("button", { name: "Delivery", exact: true }).click();
       const rising = await names();
       expect(rising[0]).toBe("Frost probe row 12");
-      await page.getByRole("button", { name: "Delivery" }).click();
+      await page.getByRole("button", { name: "Delivery", exact: true }).click();
       expect((await names()).at(-1)).toBe("Frost probe row 12");
       await page.getByLabel(/^Filter by/).fill("row");
       expect((await names()).sort()).toEqual(["Frost probe row 12", "Frost probe row 3", "Soil probe row 7"]);
@@ -155,6 +155,61 @@ if (chromiumIsHere("doing"))
       expect(page.url()).toMatch(/q=row/);
       await page.reload();
       await page.getByText("3 nodes of 10 shown").waitFor();
+    });
+
+    test("nodes are shown by standing, and the address keeps it", async () => {
+      const { page } = await dashboard.open("#/nodes?last=3600");
+      const standings = page.getByRole("group", { name: "Nodes by standing" });
+      await standings.getByRole("button", { name: /\d+ to check/ }).click();
+      const marks = page.locator("section[aria-label='Your nodes'] .standing");
+      expect(new Set(await marks.allTextContents())).not.toContain("✓ good");
+      expect(page.url()).toContain("show=check");
+      await page.reload();
+      await standings.getByRole("button", { name: /\d+ to check/, pressed: true }).click();
+      await page.locator("section[aria-label='Your nodes'] .standing-good").first().waitFor();
+    });
+
+    test("a slash finds a node by its last digits, and a question mark shows keys and words", async () => {
+      for (const width of [1280, 390]) {
+        const { page, errors } = await dashboard.open("#/air?last=3600", { width });
+        await page.getByRole("heading", { level: 1, name: /The busiest channel/ }).waitFor();
+        await page.keyboard.press("/");
+        const field = page.getByRole("dialog", { name: "Find" }).getByRole("searchbox");
+        await field.fill("B3C4");
+        await page.getByRole("link", { name: /^node Frost probe row 12/ }).waitFor();
+        expect(await axeFindings(page)).toEqual([]);
+        expect(await overflowPx(page)).toBe(0);
+        await page.keyboard.press("Enter");
+        await page.waitForURL(/#\/nodes\/01A2B3C4\/1\?last=3600/);
+        await page.getByRole("dialog").waitFor({ state: "detached" });
+        await page.getByRole("heading", { level: 1, name: /Frost probe row 12/ }).waitFor();
+        await page.keyboard.press("?");
+        await page.getByRole("button", { name: "what the words and figures mean" }).click();
+        await page.getByText(/^The frame counter: a node adds one/).waitFor();
+        expect(await axeFindings(page)).toEqual([]);
+        await page.keyboard.press("Escape");
+        expect(await page.getByRole("dialog").count()).toBe(0);
+        expect(errors).toEqual([]);
+      }
+    });
+
+    test("many names are looked at, then kept", async () => {
+      const { page } = await dashboard.open("#/nodes?last=3600");
+      await page.getByText("Name many at once").click();
+      await page
+        .getByLabel(/^Lines, such as/)
+        .fill("address,name\n01A2B3C4,Pump one\n02005E1000000001,Shed\nx,y");
+      await page
+        .getByRole("alert")
+        .getByText(/Line 4/)
+        .waitFor();
+      await page.getByRole("button", { name: "keep 2 names" }).click();
+      await page.getByText("✓ 2 names kept.").waitFor();
+      expect(dashboard.service.received.map(({ path, body }) => `${path} ${body}`)).toEqual([
+        '/api/labels/node/01A2B3C4 {"name":"Pump one"}',
+        '/api/labels/gateway/02005E1000000001 {"name":"Shed"}',
+      ]);
+      await page.getByRole("link", { name: "Pump one" }).first().waitFor();
     });
 
     test("strangers are folded beneath by network and open to their nodes", async () => {

@@ -212,7 +212,7 @@ export function IntervalScale() {
     <span class="interval-scale" aria-hidden="true">
       <span>0</span>
       <span>50</span>
-      <span>100&#8239;%</span>
+      <span>100</span>
     </span>
   );
 }

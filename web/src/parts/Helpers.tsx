@@ -49,7 +49,7 @@ function Panel({ title, children }: { title: string; children: ComponentChildren
   useEffect(() => {
     const before = document.activeElement;
     dialog.current?.show();
-    dialog.current?.focus();
+    (dialog.current?.querySelector("input") ?? dialog.current)?.focus();
     return () => {
       if (before instanceof HTMLElement) before.focus();
     };
@@ -89,8 +89,6 @@ function Finder() {
   const gateways = useViewData<GatewaysView>({ topic: null, path: "/api/gateways", key: null }, choice).data;
   const joins = useViewData<JoinsView>({ topic: null, path: "/api/joins", key: null }, choice).data;
   const [text, setText] = useState("");
-  const field = useRef<HTMLInputElement>(null);
-  useEffect(() => field.current?.focus(), []);
   const nowMs = serviceNowMs();
   const { fromMs, toMs } = windowEnds(choice, nowMs);
   const known: Findable = {
@@ -118,7 +116,6 @@ function Finder() {
       <label>
         <span class="small quiet">Name, address, DevEUI, gateway or time</span>
         <input
-          ref={field}
           type="search"
           value={text}
           spellcheck={false}
