@@ -14,7 +14,7 @@ describe("in line", () => {
   test("the service's page says where datagrams go, who answers, and fits a phone", async () => {
     dashboard.service.mood.status = { passage: passage() };
     const { page, errors } = await dashboard.open("#/service", { width: 390 });
-    await page.getByRole("heading", { name: "In line" }).waitFor();
+    await page.getByRole("heading", { name: "Relay", exact: true }).waitFor();
     await page
       .getByText("Relaying to ns.example:1700, answering; 2 gateways.", { exact: false })
       .first()

@@ -49,11 +49,12 @@ function Panel({ title, children }: { title: string; children: ComponentChildren
   useEffect(() => {
     const before = document.activeElement;
     dialog.current?.show();
-    (dialog.current?.querySelector("input") ?? dialog.current)?.focus();
     return () => {
       if (before instanceof HTMLElement) before.focus();
     };
   }, []);
+  // What one helper leads to the next takes the focus over.
+  useEffect(() => (dialog.current?.querySelector("input") ?? dialog.current)?.focus(), [title]);
   const at = `${route.value.view}/${route.value.parts.join("/")}`;
   const first = useRef(at);
   useEffect(() => {
@@ -65,9 +66,6 @@ function Panel({ title, children }: { title: string; children: ComponentChildren
       class="helper screen-only"
       aria-label={title}
       tabIndex={-1}
-      onKeyDown={(event) => {
-        if (event.key === "Escape") close();
-      }}
     >
       <div class="helper-head">
         <h2>{title}</h2>

@@ -15,9 +15,10 @@ function isTyping(target: EventTarget | null): boolean {
   );
 }
 
-/** Follows the keys "/" and "?"; called once. */
+/** Follows the keys "/", "?" and Escape; called once. */
 export function followKeys(): void {
   addEventListener("keydown", (event) => {
+    if (event.key === "Escape" && helper.value !== null) helper.value = null;
     if (event.ctrlKey || event.metaKey || event.altKey || isTyping(event.target)) return;
     if (event.key !== "/" && event.key !== "?") return;
     event.preventDefault();
