@@ -61,12 +61,7 @@ function Panel({ title, children }: { title: string; children: ComponentChildren
     if (at !== first.current) close();
   }, [at]);
   return (
-    <dialog
-      ref={dialog}
-      class="helper screen-only"
-      aria-label={title}
-      tabIndex={-1}
-    >
+    <dialog ref={dialog} class="helper screen-only" aria-label={title} tabIndex={-1}>
       <div class="helper-head">
         <h2>{title}</h2>
         <button type="button" class="plain" onClick={close}>
