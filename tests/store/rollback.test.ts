@@ -1,4 +1,5 @@
 import { describe, expect, it } from "vitest";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
 import { downFrame, handOut, pullAck, pushAck, txAck } from "./down-traffic.ts";
@@ -111,5 +112,33 @@ describe("a commit that failed", () => {
       "life",
     ])
       expect(rows[table]?.length, table).toBeGreaterThan(0);
+  });
+
+  it("of the search for gaps is done again from where it stood", () => {
+    const searched = (fails: boolean) => {
+      const db = openStore(":memory:");
+      const recorder = new Recorder(db, judgeGap);
+      // A node every minute for two hours; the counters 40 to 59 are missed.
+      const heard = Array.from({ length: 120 }, (_, i) => i).filter((i) => i < 40 || i > 59);
+      recorder.record(
+        heard.flatMap((i) => [
+          pull(SHED, 60 * i, i),
+          push(SHED, 60 * i + 7, [{ payload: phy(NODE, i) }], 200 + i),
+        ]),
+      );
+      const search = () => {
+        while (recorder.workOnGaps({ patient: false, nowUs: null }));
+      };
+      if (fails) {
+        db.exec("CREATE TRIGGER full BEFORE INSERT ON gap BEGIN SELECT raise(ABORT, 'disk full'); END");
+        expect(search).toThrow("disk full");
+        db.exec("DROP TRIGGER full");
+      }
+      search();
+      return dump(db);
+    };
+    const rows = searched(true);
+    expect(rows.gap?.filter((row) => String(row).includes('"missed":20'))).toHaveLength(1);
+    expect(rows).toEqual(searched(false));
   });
 });
