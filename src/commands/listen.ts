@@ -4,9 +4,10 @@ import { rmdir } from "node:fs/promises";
 import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import closeWithGrace from "close-with-grace";
-import { Command } from "commander";
+import { Command, Option } from "commander";
 import { pino } from "pino";
 import { z } from "zod";
+import { WatchFile } from "../contract/watches.ts";
 import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
@@ -27,6 +28,7 @@ const Options = z.object({
   tokenFile: z.string().min(1).optional(),
   relay: z.array(z.string()).default([]),
   allowTransmit: z.boolean().default(false),
+  watches: z.string().min(1).optional(),
   db: z.string().min(1),
 });
 
@@ -70,6 +72,11 @@ export function listenCommand(version: string): Command {
       "--allow-transmit",
       "let a person ask a gateway on the bench to send one test frame (never with --relay; off by default)",
     )
+    .addOption(
+      new Option("--watches <file>", "what is watched and who is told, JSON; see the README").env(
+        "MASTLOG_WATCHES",
+      ),
+    )
     .addOption(dbOption())
     .addOption(plansOption())
     .addHelpText("after", HELP)
@@ -86,6 +93,7 @@ async function listen(given: unknown, version: string): Promise<void> {
       "--allow-transmit and --relay exclude each other: in line the server owns the transmitter.",
     );
   const ownPlans = ownPlansGiven(given);
+  const watches = watchFileGiven(options.watches);
   const [{ ServiceUnusable }, { tokenFor }] = await Promise.all([
     import("../service/errors.ts"),
     import("../service/access.ts"),
@@ -98,7 +106,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     throw error;
   }
   // From here on there is something to close, so a signal is heeded before all has started, too.
-  const starting = startService(options, relay, token, ownPlans, version);
+  const starting = startService(options, { relay, token, ownPlans, watches, version });
   let isEnding = false;
   let stopReporting: () => void = () => undefined;
   const graceful = closeWithGrace({ delay: LAST_RESORT_MS, logger: false }, async ({ err }) => {
@@ -127,13 +135,19 @@ interface RunningService {
   end(): Promise<void>;
 }
 
+/** What the command line stands for, checked. */
+interface Prepared {
+  readonly relay: RelayTarget[];
+  readonly token: string | null;
+  readonly ownPlans: ReturnType<typeof ownPlansGiven>;
+  readonly watches: WatchFile | null;
+  readonly version: string;
+}
+
 /** Starts intake and dashboard; rejects with what a person can do about it, and then nothing is left running. */
 async function startService(
   options: z.infer<typeof Options>,
-  relay: RelayTarget[],
-  token: string | null,
-  ownPlans: ReturnType<typeof ownPlansGiven>,
-  version: string,
+  { relay, token, ownPlans, watches, version }: Prepared,
 ): Promise<RunningService> {
   const folder = (name: string) => {
     const path = fileURLToPath(new URL(name, packageRoot));
@@ -159,6 +173,9 @@ async function startService(
     import("../service/exports.ts"),
     import("../service/reading-pool.ts"),
     import("../service/store-facts.ts"),
+    import("../service/watch-service.ts"),
+    import("../service/watch-ways.ts"),
+    import("../service/live-view.ts"),
   ]);
   // Why the intake could not start is said first.
   loading.catch(() => undefined);
@@ -169,6 +186,9 @@ async function startService(
     { openExports },
     { openReadingPool },
     { storeFacts, storeState },
+    { WatchService },
+    { waysOf },
+    { SYSTEM_CLOCK },
   ] = await loading;
   const store = openReader(options.db);
   const reading = openReadingPool(
@@ -184,8 +204,24 @@ async function startService(
   // Beside the store: a capture on its way in may be larger than a temporary folder, which can be memory.
   const uploadFolder = join(dirname(resolve(options.db)), ".mastlog-uploads");
   const samplesFolder = folder("sample-captures");
+  const facts = storeFacts(store);
+  const log = (sentence: string) => complain(`${plainLine(sentence)}\n`);
+  const ending = new AbortController();
+  const watch = new WatchService({
+    file: watches,
+    ways: waysOf(watches?.tell ?? [], log),
+    facts,
+    storedFacts: (withNoise, nowUs) => reading.ask(ending.signal).watchFacts(withNoise, nowUs),
+    figures: () => intake.figures(),
+    diskSpace: () => diskSpace.space,
+    change: (change) => intake.change(change),
+    now: Date.now,
+    clock: SYSTEM_CLOCK,
+    log,
+  });
   const app = await buildService({
-    facts: storeFacts(store),
+    facts,
+    watch,
     ask: reading.ask,
     beginExport: exports.begin,
     intake,
@@ -204,6 +240,8 @@ async function startService(
   const end = async (): Promise<void> => {
     const endMs = performance.now() + END_WITHIN_MS;
     diskSpace.stop();
+    watch.close();
+    ending.abort();
     await app.close();
     // Nothing is left beside the store: the folder goes where nothing is in it.
     await rmdir(uploadFolder).catch(() => undefined);
@@ -218,6 +256,7 @@ async function startService(
     await end();
     throw new CannotRun(webTrouble(error, options.host, options.webPort));
   }
+  watch.start();
   const bound = app.server.address();
   const webPort = bound !== null && typeof bound === "object" ? bound.port : options.webPort;
   const udpPort = intake.udp[0]?.port ?? 0;
@@ -252,6 +291,23 @@ function tokenGiven({ token, tokenFile }: z.infer<typeof Options>): string | nul
   const first = text.split(/\r?\n/, 1)[0]?.trim() ?? "";
   if (first === "") throw new CannotRun(`The first line of the token file ${tokenFile} is empty.`);
   return first;
+}
+
+/** The file of --watches; null: none was given. Throws CannotRun with one sentence. */
+function watchFileGiven(file: string | undefined): WatchFile | null {
+  if (file === undefined) return null;
+  let data: unknown;
+  try {
+    data = JSON.parse(readFileSync(file, "utf8"));
+  } catch (error) {
+    const why = error instanceof Error ? error.message : String(error);
+    throw new CannotRun(`The file of watches ${file} cannot be read: ${why}.`);
+  }
+  const parsed = WatchFile.safeParse(data);
+  if (parsed.success) return parsed.data;
+  const [issue] = parsed.error.issues;
+  const place = issue?.path.join(".") || "its top";
+  throw new CannotRun(`The file of watches ${file} is not valid at ${place}: ${issue?.message ?? ""}.`);
 }
 
 function relayTargets(texts: readonly string[]): RelayTarget[] {

@@ -106,6 +106,16 @@ export const ServiceStatus = z.object({
   notices: z
     .array(z.string())
     .describe("what a person should know: too many identifiers, one used by two, a loop"),
+  watch: z
+    .object({
+      open: z.number().int().describe("incidents that last"),
+      newest: z
+        .object({ id: z.string(), at: IsoTime, subject: z.string() })
+        .nullable()
+        .describe("the newest message since the start"),
+    })
+    .nullish()
+    .describe("what is watched; null where nothing can be"),
   passage: Passage.nullable().describe("when datagrams are relayed; null when gateways are answered here"),
 });
 export type ServiceStatus = z.infer<typeof ServiceStatus>;

@@ -56,9 +56,11 @@ import {
   trialRoutes,
   walkRoutes,
 } from "./routes/views.ts";
+import { watchRoutes } from "./routes/watches.ts";
 import { dashboard, ownNames, securityHeaders } from "./static.ts";
 import { serviceMetrics, serviceStatus } from "./status.ts";
 import type { Ask, Facts } from "./views.ts";
+import type { WatchService } from "./watch-service.ts";
 
 export interface ServiceOptions {
   /** Read on this thread. */
@@ -84,6 +86,8 @@ export interface ServiceOptions {
   readonly logger: FastifyBaseLogger | null;
   /** Room left on the disk of the store; not known when not given. */
   readonly diskSpace?: () => DiskSpace;
+  /** Watches and tells; started and closed by the caller. */
+  readonly watch?: WatchService;
   /** For tests: this machine's names, the pace of the live line and the clock, the largest upload. */
   readonly ownNames?: () => readonly string[];
   readonly livePace?: Partial<LivePace>;
@@ -120,6 +124,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     );
   const nowUs = () => now() * 1000;
   const diskSpace = options.diskSpace ?? (() => NO_DISK_SPACE);
+  const watch = options.watch ?? null;
   const startedAtMs = now();
   const clock = options.liveClock ?? SYSTEM_CLOCK;
 
@@ -183,6 +188,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       notices: facts.notices(nowUs()),
       addresses: reachableAddresses(),
       space: diskSpace(),
+      watch: watch === null ? null : watch.summary(),
     });
   const hub = new LiveHub({
     clock,
@@ -264,6 +270,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(placementPhotoRoutes, { ask, intake, nowUs });
   await app.register(trialRoutes, { ask, nowUs });
   await app.register(keyRoutes, { ask, intake });
+  if (watch !== null) await app.register(watchRoutes, { watch });
   await app.register(liveRoutes, { hub });
   await app.register(dashboard, { webRoot: options.webRoot, access });
   app.get(
@@ -279,6 +286,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       hub.captureMoved();
     }),
   ];
+  watch?.onMoved(() => hub.statusMoved());
   app.addHook("onClose", async () => {
     for (const stop of stopListening) stop();
   });

@@ -57,6 +57,11 @@ export const PROBLEMS = {
     sentence: "The test was not confirmed: nothing was sent.",
     remedy: "Type the gateway's identifier, all 16 digits, to confirm that this gateway is meant.",
   },
+  "watches-in-file": {
+    status: 409,
+    sentence: "What is watched stands in the file that the service was started with.",
+    remedy: "Change the file of --watches and start the service again.",
+  },
   "test-refused": {
     status: 409,
     sentence: "The test frame may not be sent.",

@@ -105,6 +105,11 @@ export class LiveHub {
     for (const view of this.#views.values()) if (view.question.topic === "captures") view.markDirty();
   }
 
+  /** The status shows something that no commit brought. */
+  statusMoved(): void {
+    for (const view of this.#views.values()) if (view.question.topic === "status") view.markDirty();
+  }
+
   /** Says goodbye to every client, and cuts those off that do not answer within `patienceMs`. */
   close(patienceMs: number): void {
     this.#closed = true;

@@ -69,6 +69,7 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   marks: { nowAt: 2 },
   report: { nowAt: 2, isLong: true },
   toBeForgotten: { nowAt: null, isLong: true },
+  watchFacts: { nowAt: 1 },
   keys: { nowAt: null },
 };
 

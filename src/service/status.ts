@@ -68,6 +68,7 @@ export interface StatusSources {
   readonly notices: readonly string[];
   readonly addresses: readonly string[];
   readonly space: DiskSpace;
+  readonly watch: ServiceStatus["watch"];
 }
 
 export function serviceStatus(sources: StatusSources): ServiceStatus {
@@ -102,6 +103,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
     },
     refusals: [...refusals],
     notices: [...loopNotices(figures, nowMs), ...notices],
+    watch: sources.watch,
     passage: passageStatus(figures, nowMs),
   };
 }

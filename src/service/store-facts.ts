@@ -3,6 +3,7 @@ import { statSync } from "node:fs";
 import type { Store } from "../store/open.ts";
 import { firstMinuteUs, storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
+import { watchSettings } from "../store/user-data.ts";
 import { captureRows, refusalRows, refusalSampleRows, siteName } from "../views/bookkeeping.ts";
 import { identifierNotices } from "../views/identifier-notices.ts";
 import type { Facts } from "./views.ts";
@@ -30,6 +31,7 @@ export function storeFacts(store: Store): Facts {
     recentFromUs: (nowUs) => within(() => firstMinuteUs(store, nowUs - RECENT_US)),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
     notices: (nowUs) => within(() => identifierNotices(store, { fromUs: nowUs - NOTICE_US, toUs: nowUs })),
+    watchSettings: () => within(() => watchSettings(store)),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),
   };
 }

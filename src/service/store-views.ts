@@ -26,6 +26,7 @@ import { siteView } from "../views/site.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
+import { watchFacts } from "../views/watch-facts.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
 import { storeFacts } from "./store-facts.ts";
 import type { Views } from "./views.ts";
@@ -74,6 +75,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       const forgotten = within(() => toBeForgotten(store, thing));
       return forgotten === null ? null : { ...forgotten, words: forgottenWords(thing.kind, forgotten) };
     },
+    watchFacts: (withNoise, nowUs) => within(() => watchFacts(store, withNoise, nowUs)),
     keys: () => within(() => ({ keys: keyRows(store) })),
   };
 }

@@ -22,8 +22,10 @@ import type {
   PositionsView,
 } from "../contract/user-data.ts";
 import type { TestVerdict } from "../diagnosis/test-transmission.ts";
+import type { StoredWatchFacts } from "../diagnosis/watches.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Forgettable } from "../store/forget.ts";
+import type { WatchSettings } from "../store/user-data.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -114,12 +116,19 @@ export interface Views {
   toBeForgotten(thing: Forgettable): Forgotten | null;
   /** What a person should know of the identifiers that are heard, a sentence each. */
   notices(nowUs: number): string[];
+  /** What is watched and what was told, as it was stored. */
+  watchSettings(): WatchSettings;
+  /** What the store knows of that which is watched. */
+  watchFacts(withNoise: boolean, nowUs: number): StoredWatchFacts;
   /** Whose keys are held, without the keys. */
   keys(): KeysView;
 }
 
 /** What is answered at once on the service's own thread, whatever the reading threads do: a few rows each. */
-export type Facts = Pick<Views, "stored" | "recentFromUs" | "refusals" | "notices" | "captures">;
+export type Facts = Pick<
+  Views,
+  "stored" | "recentFromUs" | "refusals" | "notices" | "captures" | "watchSettings"
+>;
 
 /** What is asked of the reading threads. */
 export type Question = Exclude<keyof Views, keyof Facts>;

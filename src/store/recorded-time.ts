@@ -156,6 +156,16 @@ export function presentUs(store: Store, systemUs: number): number {
   return Math.max(systemUs, newestUs ?? systemUs);
 }
 
+/** Returns when this machine's clock was set forward while a service listened, from a moment on. */
+export function clockStepsUs(store: Store, fromUs: number): number[] {
+  return prepared(
+    store,
+    "SELECT from_us FROM recorded_range WHERE source = 'service' AND begun_by = 'clock-step' AND from_us >= ? ORDER BY from_us",
+  )
+    .pluck()
+    .all(fromUs) as number[];
+}
+
 /** A clock further ahead than this was wrong; its times are not taken for the present. Chosen. */
 const MAX_AHEAD_US = 86_400_000_000;
 

@@ -17,6 +17,7 @@ import {
   writeLabel,
   writePosition,
   writeSiteName,
+  writeWatchSetting,
 } from "./user-data.ts";
 import { notWritten, type Written, written } from "./written.ts";
 
@@ -31,6 +32,10 @@ export type UserChange =
   | { readonly entity: "site-name"; readonly name: string | null }
   /** null: the bench measures against no other gateway. */
   | { readonly entity: "bench-reference"; readonly reference: BenchReferenceRow | null }
+  /** What is watched, JSON. */
+  | { readonly entity: "watch-rules"; readonly rules: string }
+  /** What was told of it, JSON. */
+  | { readonly entity: "watch-state"; readonly state: string }
   | { readonly entity: "keys"; readonly work: KeyWork };
 
 export type KeyWork =
@@ -56,6 +61,10 @@ export function writeUserChange(db: Store, change: UserChange): Written {
       return writeSiteName(db, change.name);
     case "bench-reference":
       return writeBenchReference(db, change.reference);
+    case "watch-rules":
+      return writeWatchSetting(db, "watch-rules", change.rules);
+    case "watch-state":
+      return writeWatchSetting(db, "watch-state", change.state);
     case "keys":
       return changeKeys(db, change.work);
   }

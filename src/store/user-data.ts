@@ -240,6 +240,22 @@ export function benchReference(store: Store): BenchReferenceRow | null {
     : null;
 }
 
+// What is watched, and what was told of it? JSON, as the service reads it.
+
+export interface WatchSettings {
+  readonly rules: string | null;
+  readonly state: string | null;
+}
+
+export function writeWatchSetting(db: Store, key: "watch-rules" | "watch-state", value: string): Written {
+  db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(key, value);
+  return written(1);
+}
+
+export function watchSettings(store: Store): WatchSettings {
+  return { rules: setting(store, "watch-rules"), state: setting(store, "watch-state") };
+}
+
 // Which marks touch a stretch of time?
 
 export interface MarkRecord extends NewMark {

@@ -32,6 +32,9 @@ const NOBODY = { uid: 65_534, gid: 65_534 };
 const isRoot = process.getuid?.() === 0;
 const user = isRoot ? NOBODY : {};
 
+/** Ends what hangs; a busy machine is given time. */
+const INSTALL_WITHIN_MS = 180_000;
+
 let folder = "";
 let place = "";
 let elsewhere = "";
@@ -72,7 +75,7 @@ beforeAll(async () => {
   const install = ["install", "--offline", "--ignore-scripts", "--no-audit", join(folder, packed.filename)];
   const { status, err } = await run("npm", install, place);
   expect({ status, err }).toEqual({ status: 0, err: "" });
-});
+}, INSTALL_WITHIN_MS);
 afterAll(cleanUp);
 
 /** A package and all that it needs, by package-lock.json, each with its commands. */

@@ -313,6 +313,18 @@ export class FakeViews implements Views {
     };
     return this.#answer(["toBeForgotten", thing], known ? all : null);
   }
+  watchSettings() {
+    return this.#answer(["watchSettings"], { rules: null, state: null });
+  }
+  watchFacts(withNoise: boolean, nowUs: number) {
+    const health = { recordedSeconds: 3_600, notRecordingSeconds: 1, gateways: [], nodes: [] };
+    return this.#answer(["watchFacts", withNoise, nowUs], {
+      health,
+      findings: [],
+      noise: [],
+      clockStepsUs: [],
+    });
+  }
   notices() {
     return this.#answer(["notices"], []);
   }

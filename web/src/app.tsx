@@ -29,6 +29,7 @@ import { WalkView } from "./pages/walk/WalkView.tsx";
 import { Gate } from "./parts/Gate.tsx";
 import { Shell, StoredNotice } from "./parts/Shell.tsx";
 import { UnlessReading } from "./parts/UnlessReading.tsx";
+import { WatchNotice } from "./parts/WatchNotice.tsx";
 import { learnServiceTime } from "./state/clock.ts";
 import { useMarks } from "./state/marks.ts";
 import { currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";
@@ -58,6 +59,7 @@ export function App() {
   }, [view, site]);
   return (
     <Shell status={said} captures={captures.data}>
+      <WatchNotice status={said} />
       {view === "service" || view === "captures" ? (
         <Place status={status} captures={captures} />
       ) : (

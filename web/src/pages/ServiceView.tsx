@@ -8,6 +8,7 @@ import { octetsOf } from "../parts/Frame.tsx";
 import { PhoneCode } from "../parts/PhoneCode.tsx";
 import { Age, CopyButton, Fact, Facts, Fold, Notices, StandingMark } from "../parts/page.tsx";
 import { PassageSection } from "./relay/PassageSection.tsx";
+import { WatchSection } from "./watches/WatchSection.tsx";
 import "./ServiceView.css";
 
 const COLUMNS: readonly Column<Refusal>[] = [
@@ -161,6 +162,7 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
       )}
       <PhoneCode />
       <PassageSection passage={status.passage} />
+      {status.watch == null ? null : <WatchSection watch={status.watch} />}
       <h2>What was refused</h2>
       <DataTable
         label="What was refused or unusual"

@@ -19,6 +19,8 @@ import type {
   PositionChange,
 } from "../../../src/contract/user-data.ts";
 
+import type { WatchesView, WatchRule } from "../../../src/contract/watches.ts";
+
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 
 const UNREACHABLE: Problem = {
@@ -69,6 +71,11 @@ export function putBenchReference(change: BenchReferenceChange): Promise<Answer<
 /** Measures bench lists against no other gateway. */
 export function deleteBenchReference(): Promise<Answer<unknown>> {
   return ask("/api/bench-reference", { method: "DELETE" });
+}
+
+/** Says what is watched. */
+export function putWatches(rules: readonly WatchRule[]): Promise<Answer<WatchesView>> {
+  return sendJson("PUT", "/api/watches", { rules });
 }
 
 /** POST without a body, as for opening a sample. */

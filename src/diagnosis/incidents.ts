@@ -1,0 +1,190 @@
+/**
+ * When is somebody told? A small state machine: conditions go in at each look, at most one message comes out. What begins
+ * together is told together; each incident is told once when it begins and once when it is over, or once in all; and there
+ * are never more than so many messages in any hour. Plain data, so that a restart goes on from what was stored.
+ */
+import { z } from "zod";
+import { WatchRule } from "../contract/watches.ts";
+import type { Condition, Conditions } from "./watches.ts";
+
+/** What begins within this time is told as one. Chosen: keepalives of several gateways end up to a minute apart. */
+export const GATHER_US = 120_000_000;
+/** A condition is over when it was not seen for so long: what comes and goes is one incident. Chosen. */
+export const HOLD_US = 300_000_000;
+const HOUR_US = 3_600_000_000;
+/** Events that were told are remembered for so long, and so many of them: they are no news a second time. Chosen. */
+const REMEMBER_US = 2 * 86_400_000_000;
+const MAX_REMEMBERED = 2_000;
+/** Incidents that are followed at once; what begins beyond them joins the newest. Chosen: a message names 20 things. */
+const MAX_INCIDENTS = 100;
+const MAX_PARTS = 1_000;
+
+const Kind = z.union(WatchRule.options.map((rule) => rule.shape.watch));
+
+const Part = z.object({ key: z.string(), sentence: z.string(), seenUs: z.number() });
+
+/** Something that lasts, or lasted: one watch, one or more things that it struck together. */
+const Incident = z.object({
+  id: z.number().int(),
+  watch: Kind,
+  fromUs: z.number(),
+  parts: z.array(Part),
+  /** gathering: about to be told; due: waits for room in the hour; told: its begin was told. */
+  stage: z.enum(["gathering", "due", "told"]),
+});
+export type Incident = z.infer<typeof Incident>;
+
+/** As it is stored. */
+export const WatchState = z.object({
+  nextId: z.number().int(),
+  /** Time never runs back here, whatever the clock does. */
+  nowUs: z.number(),
+  incidents: z.array(Incident),
+  /** Events that wait to be told. */
+  events: z.array(
+    z.object({ key: z.string(), watch: Kind, sentence: z.string(), atUs: z.number(), seenUs: z.number() }),
+  ),
+  known: z.array(z.object({ key: z.string(), atUs: z.number() })),
+  /** Messages of the last hour. */
+  sentUs: z.array(z.number()),
+});
+export type WatchState = z.infer<typeof WatchState>;
+
+export const NO_WATCH_STATE: WatchState = {
+  nextId: 1,
+  nowUs: 0,
+  incidents: [],
+  events: [],
+  known: [],
+  sentUs: [],
+};
+
+/** A change that a message tells. */
+export interface Change {
+  readonly incident: number;
+  readonly change: "begin" | "end" | "event";
+  readonly watch: Incident["watch"];
+  readonly things: readonly string[];
+  readonly fromUs: number;
+  /** null of a begin. */
+  readonly toUs: number | null;
+}
+
+export interface WatchStep {
+  readonly state: WatchState;
+  /** What one message tells now; empty: none. */
+  readonly changes: readonly Change[];
+}
+
+/** One look. `isFirst`: nothing was looked at before; events that are there already are no news. */
+export function stepWatches(
+  before: WatchState,
+  { lasting, events }: Conditions,
+  clockUs: number,
+  mostAnHour: number,
+  isFirst = before.nowUs === 0,
+): WatchStep {
+  const nowUs = Math.max(clockUs, before.nowUs);
+  let { nextId } = before;
+  const incidents = followed(before.incidents, lasting, nowUs);
+  for (const [watch, fresh] of byWatch(unfollowed(incidents, lasting))) {
+    const parts = fresh.map(({ key, sentence }) => ({ key, sentence, seenUs: nowUs }));
+    const gathering = incidents.find((one) => one.watch === watch && one.stage === "gathering");
+    const joined = gathering ?? (incidents.length >= MAX_INCIDENTS ? incidents.at(-1) : undefined);
+    if (joined !== undefined) joined.parts = [...joined.parts, ...parts].slice(0, MAX_PARTS);
+    else {
+      incidents.push({
+        id: nextId,
+        watch,
+        fromUs: nowUs,
+        parts: parts.slice(0, MAX_PARTS),
+        stage: "gathering",
+      });
+      nextId += 1;
+    }
+  }
+  for (const one of incidents)
+    if (one.stage === "gathering" && nowUs - one.fromUs >= GATHER_US) one.stage = "due";
+
+  const known = before.known.filter(({ atUs }) => nowUs - atUs < REMEMBER_US);
+  const isKnown = new Set(known.map(({ key }) => key));
+  const news = events.filter(({ key }) => !isKnown.has(key));
+  known.push(...news.map(({ key }) => ({ key, atUs: nowUs })));
+  const waiting = [
+    ...before.events,
+    ...(isFirst ? [] : news).map(({ key, watch, sentence, atUs }) => ({
+      key,
+      watch,
+      sentence,
+      atUs: atUs ?? nowUs,
+      seenUs: nowUs,
+    })),
+  ].slice(-MAX_PARTS);
+
+  const sentUs = before.sentUs.filter((atUs) => nowUs - atUs < HOUR_US);
+  const rest = { nextId, nowUs, known: known.slice(-MAX_REMEMBERED) };
+  const isEventDue = waiting.some(({ seenUs }) => nowUs - seenUs >= GATHER_US);
+  const due = incidents.some((one) => one.stage === "due" || (one.stage === "told" && isOver(one, nowUs)));
+  if ((!due && !isEventDue) || sentUs.length >= mostAnHour)
+    return { state: { ...rest, incidents, events: waiting, sentUs }, changes: [] };
+
+  const changes: Change[] = [];
+  const left: Incident[] = [];
+  for (const one of incidents) {
+    const over = isOver(one, nowUs);
+    if (one.stage === "gathering" || (one.stage === "told" && !over)) {
+      left.push(one);
+      continue;
+    }
+    const change = one.stage === "told" ? "end" : over ? "event" : "begin";
+    changes.push({
+      incident: one.id,
+      change,
+      watch: one.watch,
+      things: one.parts.map(({ sentence }) => sentence),
+      fromUs: one.fromUs,
+      toUs: change === "begin" ? null : seenUs(one),
+    });
+    if (change === "begin") left.push({ ...one, stage: "told" });
+  }
+  for (const [watch, own] of byWatch(waiting)) {
+    changes.push({
+      incident: rest.nextId,
+      change: "event",
+      watch,
+      things: own.map(({ sentence }) => sentence),
+      fromUs: Math.min(...own.map(({ atUs }) => atUs)),
+      toUs: Math.max(...own.map(({ atUs }) => atUs)),
+    });
+    rest.nextId += 1;
+  }
+  return { state: { ...rest, incidents: left, events: [], sentUs: [...sentUs, nowUs] }, changes };
+}
+
+/** The incidents after a look: what is seen is noted. What was gone before it was due was nothing. */
+function followed(incidents: readonly Incident[], lasting: readonly Condition[], nowUs: number): Incident[] {
+  const seen = new Map(lasting.map((condition) => [condition.key, condition]));
+  return incidents.flatMap((one) => {
+    const parts = one.parts.flatMap((part) => {
+      const condition = seen.get(part.key);
+      if (condition !== undefined) return [{ ...part, sentence: condition.sentence, seenUs: nowUs }];
+      return one.stage === "gathering" ? [] : [part];
+    });
+    return parts.length === 0 ? [] : [{ ...one, parts }];
+  });
+}
+
+function unfollowed(incidents: readonly Incident[], lasting: readonly Condition[]): Condition[] {
+  const known = new Set(incidents.flatMap(({ parts }) => parts.map(({ key }) => key)));
+  return lasting.filter(({ key }) => !known.has(key));
+}
+
+function byWatch<T extends Pick<Condition, "watch">>(conditions: readonly T[]): Map<Condition["watch"], T[]> {
+  const groups = new Map<Condition["watch"], T[]>();
+  for (const condition of conditions)
+    groups.set(condition.watch, [...(groups.get(condition.watch) ?? []), condition]);
+  return groups;
+}
+
+const seenUs = ({ parts }: Incident): number => Math.max(...parts.map((part) => part.seenUs));
+const isOver = (one: Incident, nowUs: number): boolean => nowUs - seenUs(one) >= HOLD_US;

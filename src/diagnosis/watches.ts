@@ -1,0 +1,156 @@
+/**
+ * What of that which is watched holds now? Rules and facts in, conditions out. What lasts has the same key as long as it
+ * lasts; an event has a key of its own. When somebody is told, incidents.ts decides.
+ */
+import type { WatchKind, WatchRule } from "../contract/watches.ts";
+import { wilsonInterval } from "../statistics/proportions.ts";
+import { CAUSE_LABELS, type CauseWord } from "../words/causes.ts";
+import { decibel, duration, figure, megahertz, percent } from "../words/format.ts";
+import type { SiteHealth } from "./check.ts";
+import { THRESHOLDS } from "./status.ts";
+
+export interface FindingFact {
+  readonly id: string;
+  readonly cause: CauseWord;
+  readonly fromUs: number;
+  readonly sentence: string;
+}
+
+export interface NoiseFact {
+  readonly gateway: string;
+  readonly frequencyHz: number;
+  /** Over the hours that were looked at, as far as it rises beyond chance. */
+  readonly riseDb: number;
+}
+
+/** What the store knows. `health`, over the last hour. */
+export interface StoredWatchFacts {
+  readonly health: SiteHealth;
+  readonly findings: readonly FindingFact[];
+  readonly noise: readonly NoiseFact[];
+  /** Steps of this machine's clock, forward, as recorded. */
+  readonly clockStepsUs: readonly number[];
+}
+
+export interface WatchFacts extends StoredWatchFacts {
+  /** Empty while the disk of the store has room. */
+  readonly diskWords: string;
+  /** Empty while what arrives is stored. */
+  readonly notRecordingWords: string;
+  /** By how much this machine's clock was set back since the last look, seconds; 0: it was not. */
+  readonly setBackSeconds: number;
+}
+
+export interface Condition {
+  readonly key: string;
+  readonly watch: WatchKind;
+  readonly sentence: string;
+  /** Known only of events, and told instead of the moment at which they were seen. */
+  readonly atUs?: number;
+}
+
+export interface Conditions {
+  readonly lasting: readonly Condition[];
+  readonly events: readonly Condition[];
+}
+
+/** Returns what holds. `nowUs`: the moment of the facts. */
+export function conditionsOf(rules: readonly WatchRule[], facts: WatchFacts, nowUs: number): Conditions {
+  const found = rules.flatMap((rule) => ofRule(rule, facts, nowUs));
+  const once = [...new Map(found.map((condition) => [condition.key, condition])).values()];
+  const isEvent = ({ watch }: Condition) => watch === "finding" || watch === "clock-stepped";
+  return { lasting: once.filter((one) => !isEvent(one)), events: once.filter(isEvent) };
+}
+
+function ofRule(rule: WatchRule, facts: WatchFacts, nowUs: number): Condition[] {
+  const { watch } = rule;
+  switch (rule.watch) {
+    case "gateway-silent":
+      return facts.health.gateways
+        .filter(({ eui }) => rule.gateways?.includes(eui) ?? true)
+        .filter(({ silentSeconds }) => silentSeconds > rule.minutes * 60)
+        .map(({ eui, name, silentSeconds }) => ({
+          key: `${watch} ${eui}`,
+          watch,
+          sentence: `Gateway ${titled(name, eui)} has been silent for ${duration(silentSeconds)}.`,
+        }));
+    case "node-overdue":
+      return nodesOf(rule.nodes, facts)
+        .filter(({ isOverdue }) => isOverdue)
+        .map(({ devAddr, name, silentSeconds }) => ({
+          key: `${watch} ${devAddr}`,
+          watch,
+          sentence: `Node ${titled(name, devAddr)} is overdue: silent for ${duration(silentSeconds)}.`,
+        }));
+    case "node-loss":
+      return nodesOf(rule.nodes, facts).flatMap((node) => {
+        const { devAddr, name } = node;
+        const expected = node.expected - node.missedDuringOutage;
+        const missed = node.missed - node.missedDuringOutage;
+        if (!isAbove(missed, expected, rule.share)) return [];
+        const figures = `${percent(missed / expected)} (${missed} of ${expected})`;
+        const sentence = `Node ${titled(name, devAddr)} lost ${figures} in the last hour.`;
+        return [{ key: `${watch} ${devAddr}`, watch, sentence }];
+      });
+    case "site-loss": {
+      const own = nodesOf(undefined, facts);
+      const sum = (of: (node: (typeof own)[number]) => number) =>
+        own.reduce((total, node) => total + of(node), 0);
+      const expected = sum((node) => node.expected - node.missedDuringOutage);
+      const missed = sum((node) => node.missed - node.missedDuringOutage);
+      if (!isAbove(missed, expected, rule.share)) return [];
+      const figures = `${percent(missed / expected)} (${figure(missed)} of ${figure(expected)})`;
+      return [{ key: watch, watch, sentence: `All nodes together lost ${figures} in the last hour.` }];
+    }
+    case "finding":
+      return facts.findings
+        .filter(({ cause }) => rule.causes.includes(cause))
+        .map(({ id, cause, fromUs, sentence }) => ({
+          key: `${watch} ${id}`,
+          watch,
+          sentence: `${CAUSE_LABELS[cause]}: ${sentence}`,
+          atUs: fromUs,
+        }));
+    case "noise-up":
+      return facts.noise
+        .filter(({ riseDb }) => riseDb >= rule.db)
+        .map(({ gateway, frequencyHz, riseDb }) => ({
+          key: `${watch} ${gateway} ${frequencyHz}`,
+          watch,
+          sentence: `${megahertz(frequencyHz)} at ${gateway} has become ${decibel(riseDb)} louder.`,
+        }));
+    case "disk-short":
+      return facts.diskWords === "" ? [] : [{ key: watch, watch, sentence: facts.diskWords }];
+    case "not-recording":
+      return facts.notRecordingWords === "" ? [] : [{ key: watch, watch, sentence: facts.notRecordingWords }];
+    case "clock-stepped": {
+      const forward = facts.clockStepsUs.map((atUs) => ({
+        key: `${watch} ${atUs}`,
+        watch,
+        sentence: "This machine's clock was set forward. Times before and after differ by the step.",
+        atUs,
+      }));
+      if (facts.setBackSeconds <= 0) return forward;
+      const sentence = `This machine's clock was set back by ${duration(facts.setBackSeconds)}.`;
+      return [...forward, { key: `${watch} ${nowUs}`, watch, sentence, atUs: nowUs }];
+    }
+  }
+}
+
+/** Nodes named by a rule, or all but strangers. */
+function nodesOf(named: readonly string[] | undefined, { health }: WatchFacts) {
+  return health.nodes.filter(({ devAddr, isStranger }) => named?.includes(devAddr) ?? !isStranger);
+}
+
+/**
+ * A share above the limit that chance does not explain: at least ten counters, and the limit below the share's 95 %
+ * interval (Wilson). One lost frame of a dozen is nobody's alarm.
+ */
+function isAbove(missed: number, expected: number, limit: number): boolean {
+  if (expected < THRESHOLDS.leastExpected) return false;
+  return wilsonInterval(missed, expected).low > limit;
+}
+
+function titled(name: string | null, id: string): string {
+  return name === null ? id : `${name} (${id})`;
+}

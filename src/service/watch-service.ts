@@ -1,0 +1,254 @@
+/**
+ * Watches while nobody looks. Each minute: facts, conditions, at most one message, handed to every way. What was told is
+ * kept in the store, so that a restart says nothing twice.
+ */
+import { randomUUID } from "node:crypto";
+import type { z } from "zod";
+import type { ServiceStatus } from "../contract/service.ts";
+import {
+  USUAL_RULES,
+  type WatchesView,
+  type WatchFile,
+  type WatchMessage,
+  type WatchRule,
+  WatchRules,
+} from "../contract/watches.ts";
+import { NO_WATCH_STATE, stepWatches, WatchState } from "../diagnosis/incidents.ts";
+import { testMessage, watchChange, watchMessage } from "../diagnosis/watch-message.ts";
+import { conditionsOf, type NoiseFact, type StoredWatchFacts } from "../diagnosis/watches.ts";
+import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
+import type { Written } from "../store/written.ts";
+import type { DiskSpace } from "./disk-space.ts";
+import type { LiveClock } from "./live-view.ts";
+import type { Facts } from "./views.ts";
+import { type Way, WayQueue, type WayStatus } from "./watch-ways.ts";
+
+/** Chosen: a limit of minutes is kept to the minute, and a look costs some milliseconds of a reading thread. */
+const LOOK_EVERY_MS = 60_000;
+/** Noise changes over hours, and takes longer to be read. */
+const NOISE_EVERY_LOOKS = 10;
+/** Looks after which an incident's newest sight is stored again. */
+const STORE_EVERY_LOOKS = 10;
+/** The system's clock counts as set back from here on. Chosen: more than its steering shows in a minute. */
+const SET_BACK_MS = 2_000;
+const MAX_MESSAGES = 20;
+
+export interface WatchServiceOptions {
+  /** null: none was given. */
+  readonly file: WatchFile | null;
+  readonly ways: readonly Way[];
+  readonly facts: Pick<Facts, "watchSettings" | "stored">;
+  readonly storedFacts: (withNoise: boolean, nowUs: number) => Promise<StoredWatchFacts>;
+  readonly figures: () => Pick<IntakeFigures, "storage" | "storageWords">;
+  readonly diskSpace: () => DiskSpace;
+  readonly change: IntakeHandle["change"];
+  /** Milliseconds since 1970. */
+  readonly now: () => number;
+  readonly clock: LiveClock;
+  readonly log: (sentence: string) => void;
+}
+
+export class WatchService {
+  readonly #options: WatchServiceOptions;
+  readonly #queues: readonly WayQueue[];
+  #rules: readonly WatchRule[];
+  #state: WatchState;
+  #storedState = "";
+  #noise: readonly NoiseFact[] = [];
+  #messages: WatchMessage[] = [];
+  #looks = 0;
+  #lastLook: { readonly wallMs: number; readonly monotonicMs: number } | null = null;
+  #cancel: (() => void) | null = null;
+  #onMoved: () => void = () => undefined;
+
+  constructor(options: WatchServiceOptions) {
+    this.#options = options;
+    const { rules, state } = options.facts.watchSettings();
+    this.#rules = options.file?.watches ?? readAs(WatchRules, rules) ?? [];
+    this.#state = readAs(WatchState, state) ?? NO_WATCH_STATE;
+    const tools = { clock: options.clock, log: options.log, onMoved: () => this.#onMoved() };
+    this.#queues = options.ways.map((way) => new WayQueue(way, tools));
+  }
+
+  /** Calls back when there is something new to show. */
+  onMoved(listener: () => void): void {
+    this.#onMoved = listener;
+  }
+
+  start(): void {
+    this.#cancel = this.#options.clock.after(LOOK_EVERY_MS, () => {
+      void this.look().finally(() => {
+        if (this.#cancel !== null) this.start();
+      });
+    });
+  }
+
+  close(): void {
+    this.#cancel?.();
+    this.#cancel = null;
+    for (const queue of this.#queues) queue.close();
+  }
+
+  /** One look. Never rejects: what cannot be read now is read at the next. */
+  async look(): Promise<void> {
+    if (this.#rules.length === 0) return;
+    const { now, diskSpace, figures, file } = this.#options;
+    const setBackSeconds = this.#setBackSeconds();
+    const stored = await this.#readFacts();
+    const nowUs = now() * 1000;
+    const { storage, storageWords } = figures();
+    const space = diskSpace();
+    // Where even the store cannot be read, what the service itself knows is still told.
+    const facts = {
+      ...(stored ?? NOTHING_KNOWN),
+      noise: this.#noise,
+      diskWords: space.state === "low" ? space.words : "",
+      notRecordingWords: storage === "failed" ? storageWords || "What arrives cannot be stored." : "",
+      setBackSeconds,
+    };
+    const conditions = conditionsOf(this.#rules, facts, nowUs);
+    const kept = stored === null ? this.#unseen(conditions.lasting.map(({ key }) => key)) : [];
+    const lasting = [...conditions.lasting, ...kept];
+    const mostAnHour = file?.mostAnHour ?? MOST_AN_HOUR;
+    const step = stepWatches(this.#state, { ...conditions, lasting }, nowUs, mostAnHour);
+    const isMoved = step.changes.length > 0 || step.state.incidents.length !== this.#state.incidents.length;
+    this.#state = step.state;
+    this.#looks += 1;
+    // First on record, then told: a crash in between loses a message, it does not repeat one.
+    await this.#store(isMoved || this.#looks % STORE_EVERY_LOOKS === 0);
+    if (step.changes.length > 0)
+      this.#tell(watchMessage(step.changes, { id: randomUUID(), site: this.#site(), atUs: nowUs }));
+    else if (isMoved) this.#onMoved();
+  }
+
+  /** Sends a message that says that it is a test, by every way. */
+  test(): WatchMessage {
+    const message = testMessage({ id: randomUUID(), site: this.#site(), atUs: this.#options.now() * 1000 });
+    this.#tell(message);
+    return message;
+  }
+
+  /** Takes rules of the page. False: a file gives them. */
+  async setRules(rules: readonly WatchRule[]): Promise<Written | null> {
+    if (this.#options.file?.watches !== undefined) return null;
+    const written = await this.#options.change({ entity: "watch-rules", rules: JSON.stringify(rules) });
+    if (!written.ok) return written;
+    this.#rules = rules;
+    const kinds = new Set(rules.map(({ watch }) => watch));
+    // What is no longer watched is over without a word.
+    this.#state = {
+      ...this.#state,
+      incidents: this.#state.incidents.filter(({ watch }) => kinds.has(watch)),
+      events: this.#state.events.filter(({ watch }) => kinds.has(watch)),
+    };
+    this.#onMoved();
+    return written;
+  }
+
+  view(): WatchesView {
+    const { file } = this.#options;
+    const fromFile = file?.watches !== undefined;
+    return {
+      rules: [...this.#rules],
+      rulesFrom: fromFile ? "file" : this.#rules.length > 0 ? "page" : "nobody",
+      usual: [...USUAL_RULES],
+      mostAnHour: file?.mostAnHour ?? MOST_AN_HOUR,
+      ways: [PAGE, ...this.#queues.map(({ status }) => status)],
+      open: this.#state.incidents.map(({ id, watch, parts, fromUs }) =>
+        watchChange({
+          incident: id,
+          change: "begin",
+          watch,
+          things: parts.map(({ sentence }) => sentence),
+          fromUs,
+          toUs: null,
+        }),
+      ),
+      messages: this.#messages,
+    };
+  }
+
+  /** What every page shows of it. */
+  summary(): NonNullable<ServiceStatus["watch"]> {
+    const [newest] = this.#messages;
+    return {
+      open: this.#state.incidents.filter(({ stage }) => stage === "told").length,
+      newest: newest === undefined ? null : { id: newest.id, at: newest.at, subject: newest.subject },
+    };
+  }
+
+  #tell(message: WatchMessage): void {
+    this.#messages = [message, ...this.#messages].slice(0, MAX_MESSAGES);
+    for (const queue of this.#queues) queue.add(message);
+    this.#onMoved();
+  }
+
+  async #readFacts(): Promise<StoredWatchFacts | null> {
+    const isNoiseWatched = this.#rules.some(({ watch }) => watch === "noise-up");
+    const withNoise = isNoiseWatched && this.#looks % NOISE_EVERY_LOOKS === 0;
+    try {
+      const facts = await this.#options.storedFacts(withNoise, this.#options.now() * 1000);
+      if (withNoise || !isNoiseWatched) this.#noise = facts.noise;
+      return facts;
+    } catch {
+      return null;
+    }
+  }
+
+  /** What lasted at the last look, and is not known now. */
+  #unseen(seen: readonly string[]) {
+    return this.#state.incidents.flatMap(({ watch, parts }) =>
+      watch === "disk-short" || watch === "not-recording"
+        ? []
+        : parts
+            .filter(({ key }) => !seen.includes(key))
+            .map(({ key, sentence }) => ({ key, watch, sentence })),
+    );
+  }
+
+  #setBackSeconds(): number {
+    const wallMs = this.#options.now();
+    const monotonicMs = this.#options.clock.monotonicMs();
+    const last = this.#lastLook;
+    this.#lastLook = { wallMs, monotonicMs };
+    if (last === null) return 0;
+    const behindMs = monotonicMs - last.monotonicMs - (wallMs - last.wallMs);
+    return behindMs > SET_BACK_MS ? Math.round(behindMs / 1_000) : 0;
+  }
+
+  async #store(isDue: boolean): Promise<void> {
+    const state = JSON.stringify(this.#state);
+    if (!isDue || state === this.#storedState) return;
+    // A store that takes nothing is told as "not recording"; the state is tried again with the next change.
+    await this.#options.change({ entity: "watch-state", state }).then(
+      ({ ok }) => {
+        if (ok) this.#storedState = state;
+      },
+      () => undefined,
+    );
+  }
+
+  #site(): string {
+    return this.#options.facts.stored().siteName;
+  }
+}
+
+const MOST_AN_HOUR = 4;
+const PAGE: WayStatus = { name: "this page, while it is open", state: "idle", words: "", at: null };
+
+const NOTHING_KNOWN: StoredWatchFacts = {
+  health: { recordedSeconds: 0, notRecordingSeconds: null, gateways: [], nodes: [] },
+  findings: [],
+  noise: [],
+  clockStepsUs: [],
+};
+
+/** What a store says, or null where it is none of ours. */
+function readAs<T>(schema: z.ZodType<T>, text: string | null): T | null {
+  if (text === null) return null;
+  try {
+    return schema.parse(JSON.parse(text));
+  } catch {
+    return null;
+  }
+}
