@@ -122,11 +122,14 @@ export function combine(pieces: readonly EvidencePiece[]): Judged {
     ...ranked.filter((one) => one.cause !== cause),
     ...(isNamed ? [{ cause: "unexplained" as const, confidence: rest }] : []),
   ].sort((a, b) => b.confidence - a.confidence);
-  const weighed = pieces.map(({ sentence, lane, restsOn, weights }) => ({
+  const weighed = pieces.map(({ sentence, lane, restsOn, weights, leavesOpen = [] }) => ({
     sentence,
     lane,
     restsOn,
-    weight: weights[first.cause] ?? 0,
+    // What leaves several open speaks for each of them as it does for any.
+    weight: leavesOpen.includes(first.cause)
+      ? Math.max(...leavesOpen.map((cause) => weights[cause] ?? 0))
+      : (weights[first.cause] ?? 0),
   }));
   return {
     cause,
