@@ -205,6 +205,9 @@ export const GapPage = z.object({
       receptions: z.array(z.number().int()),
       crcBad: z.array(z.number().int()),
       restartsAtMs: z.array(z.number()),
+      notRecorded: z
+        .array(z.object({ fromMs: z.number(), toMs: z.number() }))
+        .describe("on the axis, where nothing was recorded of this gateway"),
     }),
   ),
   noiseDbm: z.array(Cells).describe("median of the noise that frames at SNR ≤ 0 dB betray"),

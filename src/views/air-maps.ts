@@ -1,7 +1,7 @@
 /** Which channel was busy when, by whom, how broken, and how loud was the noise? The grids of the air map. */
 
 import type { AirMap } from "../contract/index.ts";
-import { isoTime, MINUTE_US, type TimeRange, wholeHours } from "../model/time-range.ts";
+import { intersect, isoTime, MINUTE_US, type TimeRange, totalUs, wholeHours } from "../model/time-range.ts";
 import { type NoiseTrend, noiseSamples, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
 import { IntervalUnion } from "../radio/utilisation.ts";
 import type { Store } from "../store/open.ts";
@@ -107,7 +107,7 @@ export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[])
   const crcBadRatio = grids<number | null>(null);
   for (const { frequencyHz, cell, busyUs, airtimeUs, receptions, crcBad } of records) {
     const row = rows.get(frequencyHz) ?? 0;
-    const lengthUs = cellUs[cell] ?? MINUTE_US;
+    const lengthUs = recordedOf(cell);
     set(utilisation, row, cell, Math.min(1, rounded(busyUs / lengthUs)));
     set(offeredLoad, row, cell, rounded(airtimeUs / lengthUs));
     set(crcBadRatio, row, cell, receptions === 0 ? null : Math.round((crcBad / receptions) * 1000) / 1000);
@@ -135,6 +135,15 @@ export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[])
       dbm: noise.map((own) => (own?.trend.stretches ?? []).map(tenthOfADb)),
     },
   };
+
+  /** Length of a cell, less the pauses between recordings in it. */
+  function recordedOf(cell: number): number {
+    const lengthUs = cellUs[cell] ?? MINUTE_US;
+    const fromUs = (grid.fromMinute + cell * grid.minutesACell) * MINUTE_US;
+    const pauses = parts.notRecorded.filter((one) => one.fromUs > window.fromUs && one.toUs < window.toUs);
+    const missingUs = totalUs(intersect(pauses, [{ fromUs, toUs: fromUs + lengthUs }]));
+    return missingUs < lengthUs ? lengthUs - missingUs : lengthUs;
+  }
 }
 
 /** Airtime of one's own nodes or of strangers in each cell, Erlang; null for cells that begin before the evidence. */

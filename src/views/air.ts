@@ -186,11 +186,11 @@ function planOf(evidence: GatewayEvidence | undefined, ownPlans: readonly Region
 }
 
 /**
- * Load and utilisation of a channel over the window, without the times between recordings: nobody knows what was on the
- * air then.
+ * Load and utilisation of a channel over the recorded time of the window: nobody knows what was on the air else. A store
+ * from before recorded time was kept knows none: then all of the window counts.
  */
-export function channelFigures(sum: ChannelSum, window: TimeRange, recorded: readonly TimeRange[] = []) {
-  const windowUs = Math.max(1, window.toUs - window.fromUs - pausesUs(recorded));
+export function channelFigures(sum: ChannelSum, window: TimeRange, recorded: readonly TimeRange[]) {
+  const windowUs = Math.max(1, recorded.length === 0 ? window.toUs - window.fromUs : totalUs(recorded));
   return {
     frequencyHz: sum.frequencyHz,
     receptions: sum.receptions,
@@ -201,13 +201,6 @@ export function channelFigures(sum: ChannelSum, window: TimeRange, recorded: rea
     crcBad: sum.crcBad,
     crcBadRatio: sum.receptions === 0 ? null : sum.crcBad / sum.receptions,
   };
-}
-
-/** The times between recorded ranges. */
-function pausesUs(recorded: readonly TimeRange[]): number {
-  const last = recorded.at(-1);
-  const first = recorded[0];
-  return first === undefined || last === undefined ? 0 : last.toUs - first.fromUs - totalUs(recorded);
 }
 
 /** What only single packets tell of a channel. */

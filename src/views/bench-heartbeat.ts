@@ -4,6 +4,7 @@ import type { KeepaliveEvidence, Rhythm, StatusEvidence } from "../diagnosis/ben
 import { LIMITS } from "../diagnosis/bench/limits.ts";
 import type { ArrivedEvidence, CountEvidence } from "../diagnosis/bench/packet-counts.ts";
 import type { RadioEvidence } from "../diagnosis/bench/radio.ts";
+import { outageLimitUs, outagesInSilence } from "../ledger/outages.ts";
 import { subtract, type TimeRange } from "../model/time-range.ts";
 import { median } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";
@@ -21,7 +22,7 @@ export interface HeartbeatGiven {
 }
 
 export interface Heartbeat {
-  readonly keepalives: Rhythm & Pick<KeepaliveEvidence, "lost" | "silences">;
+  readonly keepalives: Rhythm & Pick<KeepaliveEvidence, "lost" | "silences" | "outageSeconds">;
   readonly status: Rhythm & Pick<StatusEvidence, "missing">;
   /** Since the first datagram of the window. */
   readonly followedSeconds: number;
@@ -40,6 +41,7 @@ export function heartbeatOf({ keepalives, reports, counts, endUs, unrecorded }: 
       ...rhythm,
       lost: lostBetween(keepalives, rhythm.intervalSeconds, isCut),
       silences: silences.length,
+      outageSeconds: (outageLimitUs((rhythm.intervalSeconds ?? 0) * 1e6) ?? 0) / 1e6,
     },
     status: { ...reportRhythm, missing: lostBetween(times, reportRhythm.intervalSeconds, isCut) },
     followedSeconds: counts.firstUs === null ? 0 : (endUs - counts.firstUs) / 1e6,
@@ -56,16 +58,15 @@ function rhythmOf(timesUs: readonly number[], endUs: number): Rhythm {
   };
 }
 
-/** Recorded silences between keepalives, longer than three intervals and a half: keepalives slip a little. */
+/** Recorded silences between keepalives that are as long as an outage (src/ledger/outages.ts). */
 function silencesOf(timesUs: readonly number[], unrecorded: readonly TimeRange[]): TimeRange[] {
   const every = rhythmOf(timesUs, 0).intervalSeconds;
   if (every === null || every <= 0) return [];
-  const { silentSeconds, silentIntervals } = LIMITS.keepalives;
-  const silentFromUs = Math.max(silentSeconds, (silentIntervals + 0.5) * every) * 1e6;
+  const limitUs = outageLimitUs(every * 1e6);
   return timesUs.slice(1).flatMap((toUs, i) => {
     const fromUs = timesUs[i] ?? toUs;
-    if (toUs - fromUs <= silentFromUs) return [];
-    return subtract([{ fromUs, toUs }], unrecorded).filter((rest) => rest.toUs - rest.fromUs > silentFromUs);
+    if (limitUs === null || toUs - fromUs <= limitUs) return [];
+    return outagesInSilence(subtract([{ fromUs, toUs }], unrecorded), limitUs);
   });
 }
 

@@ -6,7 +6,7 @@ import { signalPowerDbm } from "../diagnosis/findings/observations.ts";
 import type { Scene, SceneReception } from "../model/gap.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { dueTimes } from "../model/missed-counters.ts";
-import { minuteOf, type TimeRange } from "../model/time-range.ts";
+import { intersect, minuteOf, type TimeRange } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
@@ -194,7 +194,7 @@ function axisOf({ before, within, after }: Scene): Axis {
 
 function heartbeatOf(
   store: Store,
-  { id, eui }: Scene["homes"][number],
+  { id, eui, notRecorded }: Scene["homes"][number],
   axis: Axis,
 ): Omit<GapPage["heartbeat"][number], "gatewayName"> {
   const fromMinute = minuteOf(axis.fromUs);
@@ -218,6 +218,10 @@ function heartbeatOf(
     receptions: lane((row) => row.receptions),
     crcBad: lane((row) => row.crcBad),
     restartsAtMs: restartsUs(store, id, axis).map((atUs) => atUs / 1000),
+    notRecorded: intersect(notRecorded, [axis]).map(({ fromUs, toUs }) => ({
+      fromMs: fromUs / 1000,
+      toMs: toUs / 1000,
+    })),
   };
 }
 

@@ -154,8 +154,9 @@ export function siteView(store: Store, window: AskedWindow, ownPlans: readonly R
   const own = heard.filter((node) => !node.stranger);
   const euis = new Map(shownGateways(store, window).shown.map(({ id, eui }) => [id, eui]));
   // A line of the air rests on the sums of its channels alone: the whole view of the air would cost ten times as much.
+  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
   const channels = sumChannels(store, window, [...euis.keys()]).map((sum) => ({
-    ...channelFigures(sum, window),
+    ...channelFigures(sum, window, recorded.ranges(window, [sum.gatewayId])),
     gatewayEui: euis.get(sum.gatewayId) ?? "",
   }));
   const sentence = siteSentence(gateways, own, window);

@@ -274,6 +274,7 @@ export function gapPage(id: string, span: Span): GapPage | null {
         datagrams: each((ms) => 8 + Math.round(3 * wave(ms, at))),
         receptions: each((ms) => 5 + Math.round(2 * wave(ms, at))),
         crcBad: each((ms) => Math.max(0, Math.round(wave(ms, at + 5)))),
+        notRecorded: [],
         restartsAtMs: at === 0 && gap.finding.cause === "gateway-unreachable" ? [gapToMs] : [],
       };
     }),

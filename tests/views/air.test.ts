@@ -6,7 +6,7 @@ import { writeLabel } from "../../src/store/user-data.ts";
 import { airView } from "../../src/views/air.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { type HeardOptions, phy, push, SHED, TOWER } from "../store/traffic.ts";
-import { moment, siteOf, windowOf } from "./a-site.ts";
+import { listenedSite, moment, siteOf, windowOf } from "./a-site.ts";
 
 const PROBE = "01A2B3C4";
 const FOREIGN = "26000001";
@@ -49,16 +49,15 @@ describe("the channels", () => {
     expect(channels[0]?.crcBadRatio).toBeCloseTo(1 / 3, 12);
   });
 
-  it("give load and utilisation as shares of the window", () => {
-    const db = siteOf([
-      hear(SHED, 10, { payload: phy(PROBE, 0) }),
-      hear(SHED, 20, { payload: phy(PROBE, 1) }),
-    ]);
-    const [channel] = ask(db, windowOf(0, 50)).channels;
+  it("give load and utilisation as shares of the recorded time, and name the rest", () => {
+    const traffic = [10, 20].map((atS, n) => hear(SHED, atS, { payload: phy(PROBE, n) }));
+    const { channels, maps } = ask(listenedSite(traffic, 50), windowOf(0, 3600));
+    const [channel] = channels;
     if (channel === undefined) throw new Error("no channel");
+    expect(maps[0]?.notRecorded).toEqual([{ from: moment(50), to: moment(3600) }]);
     expect(channel.airtimeSeconds).toBeGreaterThan(0.3);
-    expect(channel.offeredLoad).toBeCloseTo(channel.airtimeSeconds / 50, 12);
-    expect(channel.utilisation).toBeCloseTo(channel.busySeconds / 50, 12);
+    expect(channel.offeredLoad).toBeCloseTo(channel.airtimeSeconds / 50, 6);
+    expect(channel.utilisation).toBeCloseTo(channel.busySeconds / 50, 6);
   });
 
   it("can be narrowed to one gateway", () => {

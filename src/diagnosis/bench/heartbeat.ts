@@ -17,8 +17,10 @@ export interface Rhythm {
 export interface KeepaliveEvidence extends Rhythm {
   /** Single ones missing between others; longer silences left out. */
   readonly lost: number;
-  /** Silences longer than three intervals. */
+  /** Silences that are as long as an outage. */
   readonly silences: number;
+  /** From so long a silence on it is an outage (src/ledger/outages.ts). */
+  readonly outageSeconds: number;
   /** For how long the gateway could have sent any: since its first datagram of the window. */
   readonly followedSeconds: number;
   /** Datagrams of other kinds in the window. */
@@ -37,7 +39,7 @@ export function judgeKeepalives(evidence: KeepaliveEvidence): BenchItem {
 function keepalives(evidence: KeepaliveEvidence): Found {
   const limits = LIMITS.keepalives;
   const { count, intervalSeconds, sinceNewestSeconds, lost, silences, followedSeconds } = evidence;
-  if (count === 0 && evidence.others === 0 && evidence.recordedSeconds < limits.silentSeconds) {
+  if (count === 0 && evidence.others === 0 && evidence.recordedSeconds < evidence.outageSeconds) {
     return {
       state: "waiting",
       figure: "not recorded",
@@ -73,8 +75,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     };
   }
   const found = { figure: `every ${secondsText(intervalSeconds)}`, value: intervalSeconds, unit: "s" };
-  const silentFrom = Math.max(limits.silentSeconds, (limits.silentIntervals + 0.5) * intervalSeconds);
-  if (sinceNewestSeconds > silentFrom) {
+  if (sinceNewestSeconds > evidence.outageSeconds) {
     return {
       ...found,
       state: "fail",

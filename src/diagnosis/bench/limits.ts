@@ -10,8 +10,6 @@ export const LIMITS = {
     failSeconds: 120,
     warnLost: 0.01,
     failLost: 0.1,
-    silentIntervals: 3,
-    silentSeconds: 30,
     basis:
       "Longer than 120 s: a router may forget the way back after two minutes (RFC 4787, REQ-5). Longer than 30 s, and the shares lost (1 % and 10 %): common practice, no source. The reference daemons send one every 5 s, or 10 s as configured.",
   },

@@ -11,6 +11,7 @@ export const SOUND: BenchEvidence = {
     sinceNewestSeconds: 4,
     lost: 0,
     silences: 0,
+    outageSeconds: 30,
     followedSeconds: 600,
     others: 80,
     lastHeardSeconds: 3,
