@@ -37,12 +37,13 @@ export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evide
   const share = missed / Math.max(1, moments.length);
   const pairs = moments.flatMap((one, i) => {
     const next = moments[i + 1];
-    return next === undefined || next.node === one.node ? [] : [{ one, next }];
+    return next === undefined || next.node === one.node ? [] : [{ one, next, i }];
   });
   if (pairs.length < MIN_PAIRS || missed < MIN_MISSES || share > 0.9) return [];
-  const deviation = ({ isMissed }: Moment) => (isMissed ? 1 : 0) - share;
+  const usual = usualShares(moments);
+  const deviation = ({ isMissed }: Moment, i: number) => (isMissed ? 1 : 0) - (usual[i] ?? share);
   const correlation =
-    pairs.reduce((sum, { one, next }) => sum + deviation(one) * deviation(next), 0) /
+    pairs.reduce((sum, { one, next, i }) => sum + deviation(one, i) * deviation(next, i + 1), 0) /
     (pairs.length * share * (1 - share));
   const z = correlation * Math.sqrt(pairs.length);
   if (z < TOGETHER_Z) return [];
@@ -58,6 +59,22 @@ export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evide
       },
     },
   ];
+}
+
+/** Moments on each side from which the usual share of losses at one is taken. Chosen: longer than a pulse, shorter than a trouble. */
+const NEAR_MOMENTS = 20;
+
+/**
+ * The share of losses around each moment: a trouble of any kind that fills a part of the gap raises it there, and only
+ * what comes and goes within it shows in the deviations.
+ */
+function usualShares(moments: readonly Moment[]): number[] {
+  const sums = [0];
+  for (const { isMissed } of moments) sums.push((sums.at(-1) ?? 0) + (isMissed ? 1 : 0));
+  return moments.map((_, i) => {
+    const [from, to] = [Math.max(0, i - NEAR_MOMENTS), Math.min(moments.length, i + NEAR_MOMENTS + 1)];
+    return ((sums[to] ?? 0) - (sums[from] ?? 0)) / (to - from);
+  });
 }
 
 interface Moment {

@@ -327,7 +327,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
           : {
               ...weigh(-2, ...OF_ONE_NODE),
               // A gateway that lacks channels is met as well, less often.
-              "channel-mismatch": -1,
+              "channel-mismatch": rose ? beyondChance - 1 : -1,
               ...weigh(shared, ...OF_THE_AIR),
             },
       },
