@@ -129,6 +129,7 @@ export type GapCounts = z.infer<typeof GapCounts>;
 export const GapsView = z.object({
   window: Window,
   sentence: Sentence,
+  recordedSeconds: z.number().describe("of the window; nothing is known of the rest"),
   counts: GapCounts.extend({
     own: GapCounts.describe("of your own nodes; the sentence counts these. The rest are strangers'"),
   }).describe("of all nodes"),

@@ -35,6 +35,11 @@ export function gapsSentence(
   ];
 }
 
+/** In place of a sentence about gaps where nobody listened. */
+export function nothingRecorded(window: SpokenWindow): Sentence {
+  return [{ text: `Nothing was recorded ${within(window)}: what was lost meanwhile is not known.` }];
+}
+
 function openText(open: number, live: boolean): string {
   if (live) return open === 1 ? "one goes on" : `${open} go on`;
   return `${open === 1 ? "one is" : `${open} are`} open at the end of this window`;

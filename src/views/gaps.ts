@@ -1,14 +1,20 @@
 /** The dropouts of a window: one row a node's gap with its finding, and the episodes that several nodes share. */
 import type { Cause, DropoutRow, EpisodeRow, Finding, GapCounts, GapsView } from "../contract/gaps.ts";
-import { episodeSentence, gapsSentence, outageSentence } from "../diagnosis/gap-sentences.ts";
+import {
+  episodeSentence,
+  gapsSentence,
+  nothingRecorded,
+  outageSentence,
+} from "../diagnosis/gap-sentences.ts";
 import { countDevices } from "../diagnosis/status.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { type NamedText, type NameOf, renderNamed } from "../model/named-text.ts";
-import { isoTime } from "../model/time-range.ts";
+import { isoTime, totalUs } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { type GapCount, goesOn, type StoredGap, type StoredOutage } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { type LabelRecord, labels, lifeNumber } from "../store/queries/lives.ts";
+import { type LabelRecord, labels, lifeNumber, storedSpanUs } from "../store/queries/lives.ts";
+import { readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { certaintyOf } from "../words/certainty.ts";
 import { withMarks } from "./gap-marks.ts";
@@ -193,14 +199,26 @@ export function gapsView(store: Store, window: AskedWindow): GapsView {
   const { episodes, gaps, isCut } = gapsOfWindow(store, window, names);
   const counted = knownCounts(store, window);
   const own = summed(counted.filter((one) => !isOfStranger(one, names)));
+  const recordedSeconds = recordedUs(store, window) / 1e6;
   return {
     window: windowView(window),
-    sentence: gapsSentence(own, episodes, window),
+    sentence:
+      recordedSeconds === 0 && own.gaps === 0 ? nothingRecorded(window) : gapsSentence(own, episodes, window),
+    recordedSeconds,
     counts: { ...summed(counted), own },
     episodes: withMarks(store, episodes),
     gaps: withMarks(store, gaps),
     gapsCut: isCut,
   };
+}
+
+/** Recorded time of the window; all of it for a store from before recorded time was kept. */
+function recordedUs(store: Store, window: AskedWindow): number {
+  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
+  const isKept = recorded.ranges({ fromUs: 0, toUs: Number.MAX_SAFE_INTEGER }).length > 0;
+  return isKept || storedSpanUs(store) === null
+    ? totalUs(recorded.ranges(window))
+    : window.toUs - window.fromUs;
 }
 
 function isOfStranger({ devAddr }: Pick<StoredGap, "devAddr">, { nodes, home }: GapNames): boolean {

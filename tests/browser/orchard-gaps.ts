@@ -222,6 +222,7 @@ export function gapsView(span: Span): GapsView {
     counts: { ...own, own },
     episodes,
     gaps,
+    recordedSeconds: 3_600,
     gapsCut: false,
   };
 }

@@ -212,6 +212,7 @@ export class FakeViews implements Views {
       counts: { ...none, own: none },
       episodes: [],
       gaps: [],
+      recordedSeconds: 3_600,
       gapsCut: false,
     });
   }

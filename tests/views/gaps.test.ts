@@ -6,7 +6,7 @@ import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { gapPage } from "../../src/views/gap-page.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";
-import { keepalives, moment, windowOf } from "./a-site.ts";
+import { keepalives, listenedSite, moment, windowOf } from "./a-site.ts";
 
 const NODES = ["01A2B3C4", "01A2B3C5", "01A2B3C6"] as const;
 const HOUR = 3_600;
@@ -123,6 +123,16 @@ describe("the gaps of a window", () => {
     const before = gapsView(store, windowOf(0, 30 * 60));
     expect(before.gaps).toEqual([]);
     expect(before.sentence.map(({ text }) => text).join("")).toMatch(/^No gap/);
+  });
+
+  it("are not denied where nobody recorded: the sentence says that, and nothing else", () => {
+    const store = listenedSite([push(SHED, 10, [{ payload: phy(NODES[0] ?? "", 1) }])], 3 * HOUR);
+    const later = gapsView(store, windowOf(4 * HOUR, 5 * HOUR));
+    expect(later).toMatchObject({ recordedSeconds: 0, gaps: [] });
+    expect(later.sentence[0]?.text).toMatch(
+      /^Nothing was recorded in this window of .+: what was lost meanwhile is not known\.$/,
+    );
+    expect(gapsView(store, windowOf(2 * HOUR, 4 * HOUR)).recordedSeconds).toBeCloseTo(HOUR, 3);
   });
 
   it("say that they have not been looked into where nobody judged them yet", () => {

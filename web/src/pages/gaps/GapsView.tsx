@@ -41,9 +41,10 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
       <Sentence words={gaps.sentence} />
       {gaps.gaps.length === 0 ? (
         <p class="quiet">
-          No gap lies in this window: every counter between the first and the last heard came, and no node is
-          silent for longer than its rhythm allows. Choose a longer window above, or{" "}
-          <a href={linkTo("/nodes")}>look at the nodes</a>.
+          {gaps.recordedSeconds === 0
+            ? "Mastlog did not listen in this window, and no capture covers it."
+            : "No gap lies in what was recorded of this window: no more counters were missed than chance takes, and no node is silent for longer than its rhythm allows."}{" "}
+          Choose a longer window above, or <a href={linkTo("/nodes")}>look at the nodes</a>.
         </p>
       ) : (
         <>
