@@ -13,7 +13,7 @@ import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 const HELP = `
 A and B are placements by name ('mastlog placements list'), or gateways by EUI, or antennas by EUI/number. Differences are
-A minus B: level in dB, delivery as a share of frames. Exit code 1: not enough to say yet.`;
+A minus B: level in dB, delivery as a share of frames. Exit code 1: not enough to say yet; 2: one was never heard.`;
 
 export function compareCommand(): Command {
   return withViewOptions(
