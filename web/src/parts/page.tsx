@@ -1,7 +1,9 @@
 /** What does a view say first? One sentence, its figures linked to what they rest on. */
 import type { Standing, Sentence as Words } from "../../../src/contract/common.ts";
 import { counted } from "../../../src/words/format.ts";
+import type { Term } from "../../../src/words/glossary.ts";
 import { currentWindow, linkTo } from "../state/route.ts";
+import { Explain } from "./Helpers.tsx";
 import "./Sentence.css";
 import { age, exactTime, momentTime } from "../format/times.ts";
 import { now } from "../state/clock.ts";
@@ -57,10 +59,13 @@ export function Facts({ children }: { children: ComponentChildren }) {
 }
 
 /** One fact and its name. */
-export function Fact({ name, children }: { name: string; children: ComponentChildren }) {
+export function Fact({ name, term, children }: { name: string; term?: Term; children: ComponentChildren }) {
   return (
     <>
-      <dt>{name}</dt>
+      <dt>
+        {name}
+        {term === undefined ? null : <Explain term={term} />}
+      </dt>
       <dd>{children}</dd>
     </>
   );

@@ -143,19 +143,21 @@ function Link({ row }: { row: LinkRow }) {
     <section class="link-block" aria-label={`Link to ${gatewayTitle(row)}`}>
       <h3>{gatewayTitle(row)}</h3>
       <Facts>
-        <Fact name="Margin">
+        <Fact name="Margin" term="margin">
           {decibel(margin.medianDb)}{" "}
           <span class="quiet small">
             ({figure(margin.p10Db, 1)} to {figure(margin.p90Db, 1)})
           </span>
         </Fact>
-        <Fact name="Headroom">{row.headroom.words}</Fact>
+        <Fact name="Headroom" term="headroom">
+          {row.headroom.words}
+        </Fact>
         <Fact name="Steps">
           {row.shifts.length === 0
             ? row.shiftsWords
             : row.shifts.map((shift) => <div key={shift.at}>{shiftWords(shift, now.value)}.</div>)}
         </Fact>
-        <Fact name="Trend">
+        <Fact name="Trend" term="trend">
           <Trend row={row} />
         </Fact>
         <Fact name="Offset">{frequencyOffset?.words ?? "This forwarder gives no frequency offset."}</Fact>

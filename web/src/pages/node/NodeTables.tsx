@@ -44,6 +44,7 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   { key: "heard", head: "Heard", right: true, sort: (row) => row.heard, cell: (row) => figure(row.heard) },
   {
     key: "delivery",
+    term: "delivery",
     head: "Delivery",
     right: true,
     sort: (row) => row.deliveryRatio,
@@ -57,6 +58,7 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   },
   {
     key: "snr",
+    term: "snr",
     head: "SNR",
     right: true,
     sort: (row) => row.snrDb.median,
@@ -64,6 +66,7 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   },
   {
     key: "margin",
+    term: "margin",
     head: "Margin",
     right: true,
     sort: (row) => row.marginDb.median,
@@ -71,6 +74,7 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   },
   {
     key: "rssi",
+    term: "rssi",
     head: "RSSI",
     right: true,
     sort: (row) => row.rssiDbm.median,
