@@ -43,7 +43,7 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
         <p class="quiet">
           {gaps.recordedSeconds === 0
             ? "Mastlog did not listen in this window, and no capture covers it."
-            : "No gap lies in what was recorded of this window: no more counters were missed than chance takes, and no node is silent for longer than its rhythm allows."}{" "}
+            : "No gap lies in this window, as far as it was recorded: no more counters were missed than chance takes, and no node is silent for longer than its rhythm allows."}{" "}
           Choose a longer window above, or <a href={linkTo("/nodes")}>look at the nodes</a>.
         </p>
       ) : (
