@@ -50,6 +50,7 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
   ];
   return (
     <Figure
+      wide
       caption={parts.length === 0 ? "No node says anything of the difference yet." : `${parts.join("; ")}.`}
       legend={
         <span>
@@ -133,7 +134,9 @@ function Panel({ answer, rows, of, measure, title }: PanelProps) {
   if (rows.length === 0) return null;
   const shown = rows.slice(0, MAX_ROWS);
   const isLevel = of === "snrDifferenceDb";
-  const reach = reachOf([...shown.map((row) => row[of]), pooled], isLevel ? 1 : 0.01);
+  const found = reachOf([...shown.map((row) => row[of]), pooled], isLevel ? 1 : 0.01);
+  // No share differs by more than the whole.
+  const reach = isLevel ? found : Math.min(1, found);
   return (
     <div class="forest">
       <p class="forest-title">{title}</p>
