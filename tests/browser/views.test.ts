@@ -173,6 +173,8 @@ if (chromiumIsHere("views"))
       dashboard.service.cutLine();
       await page.getByText(/These figures are from \d\d:\d\d:\d\d/).waitFor();
       await page.getByText(/✕ connection lost \d\d:\d\d:\d\d/).waitFor();
+      expect(await page.title()).toBe("✕ connection lost · Site · Fennick Orchard");
+      expect(await page.locator('link[rel="icon"]').getAttribute("href")).toContain("mark-bad");
       await page.getByRole("heading", { name: /2 of 8 nodes/ }).waitFor();
       expect(await page.locator(".stale").count()).toBe(1);
       expect(await axeFindings(page)).toEqual([]);
@@ -181,6 +183,7 @@ if (chromiumIsHere("views"))
       dashboard.service.push("captures", { set: { captures: [] } });
       await page.getByText(/✓ receiving, \d+\u202Fs ago/).waitFor({ timeout: 10_000 });
       await page.locator(".stale").waitFor({ state: "detached" });
+      expect(await page.title()).toBe("Site · Fennick Orchard");
     });
 
     test("without a live line at all the view is asked for the plain way", async () => {

@@ -33,6 +33,7 @@ import { WatchNotice } from "./parts/WatchNotice.tsx";
 import { learnServiceTime } from "./state/clock.ts";
 import { useMarks } from "./state/marks.ts";
 import { currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";
+import { tabTitle } from "./state/tab.ts";
 import { type Loaded, useRenewal, useViewData } from "./state/view-data.ts";
 
 /** The whole page. */
@@ -55,7 +56,7 @@ export function App() {
   }, [place]);
   const site = said?.siteName ?? "Mastlog";
   useEffect(() => {
-    document.title = `${TITLES[view]} · ${site}`;
+    tabTitle.value = `${TITLES[view]} · ${site}`;
   }, [view, site]);
   return (
     <Shell status={said} captures={captures.data}>

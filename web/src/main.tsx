@@ -4,11 +4,13 @@ import { App } from "./app.tsx";
 import { startClock } from "./state/clock.ts";
 import { followKeys } from "./state/helpers.ts";
 import { followAddress } from "./state/route.ts";
+import { followState } from "./state/tab.ts";
 import "./fonts.css";
 import "./base.css";
 
 startClock();
 followAddress();
 followKeys();
+followState();
 const root = document.getElementById("root");
 if (root !== null) render(<App />, root);

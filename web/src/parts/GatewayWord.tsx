@@ -8,6 +8,7 @@ import { clockTime } from "../format/times.ts";
 import { now, serviceNowMs } from "../state/clock.ts";
 import { live } from "../state/live.ts";
 import { linkTo } from "../state/route.ts";
+import { tabState } from "../state/tab.ts";
 import { StandingMark } from "./page.tsx";
 
 export interface StateWord {
@@ -87,6 +88,9 @@ export function GatewayWord({
       : status === null
         ? { standing: "waiting" as const, word: "connecting", age: "" }
         : stateWord(status, reading, nowMs);
+  useEffect(() => {
+    tabState.value = { standing, word };
+  }, [standing, word]);
   return (
     <span class="top-connection">
       <a href={linkTo("/service")}>
