@@ -187,13 +187,21 @@ export function wavesOf({
   const daily = (2 * durationS) / DAY_S;
   const isTaken = (wave: number) =>
     dayTaken && (Math.abs(wave - daily) < 1.5 || Math.abs(wave - 2 * daily) < 1.5);
+  // Every cosine asked for is one of a full turn in 4 n steps.
+  const turn = 4 * n;
+  const cosines = Float64Array.from({ length: turn }, (_, step) => Math.cos((Math.PI * step) / (2 * n)));
   for (let wave = 1; wave <= Math.min(MAX_WAVES, n - 1); wave++) {
     if (isTaken(wave)) {
       waves.push(null);
       continue;
     }
     let sum = 0;
-    for (let i = 0; i < n; i++) sum += (values[i] ?? 0) * Math.cos((Math.PI * wave * (i + 0.5)) / n);
+    let step = wave;
+    for (let i = 0; i < n; i++) {
+      sum += (values[i] ?? 0) * (cosines[step] ?? 0);
+      step += 2 * wave;
+      if (step >= turn) step -= turn;
+    }
     waves.push((2 * sum * sum) / (n * variance));
   }
   return waves;

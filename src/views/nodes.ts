@@ -2,12 +2,10 @@
 import type { NodeRow, NodesView, Sentence } from "../contract/index.ts";
 import { nodesSentence } from "../diagnosis/sentences.ts";
 import { countDevices, type StandingWord } from "../diagnosis/status.ts";
-import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { FrameSeries } from "../store/hours/frame-series.ts";
-import { framesByLife, seriesOfFrames } from "../store/hours/read-frames.ts";
+import { frameCountsByLife, framesByLife } from "../store/hours/read-frames.ts";
 import type { Store } from "../store/open.ts";
-import { frameCounts, framesOfLives } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LifeSpan, lifeSpans } from "../store/queries/lives.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
@@ -60,7 +58,9 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
   // Of a crowd only the frames of the listed are read; who is listed is told by the counts.
   const all = near > most ? null : framesByLife(store, window);
   const counts =
-    all === null ? frameCounts(store, window) : new Map([...all].map(([id, { length }]) => [id, length]));
+    all === null
+      ? frameCountsByLife(store, window)
+      : new Map([...all].map(([id, { length }]) => [id, length]));
   const heard = [...counts].flatMap(([lifeId, frames]): HeardLife[] => {
     const life = lives.get(lifeId);
     if (life === undefined) return [];
@@ -70,13 +70,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
     ];
   });
   const listed = heard.length <= most ? heard : heard.sort(knownFirst).slice(0, most);
-  const framesOf =
-    all ??
-    framesOfListed(
-      store,
-      listed.map(({ life }) => life.id),
-      window,
-    );
+  const framesOf = all ?? framesByLife(store, window, new Set(listed.map(({ life }) => life.id)));
   const gateways = allGateways(store, knownUntilUs(window));
   const order = new Map(gateways.map(({ id }, i) => [id, i]));
   const nodes = listed.map(({ life }) => {
@@ -102,15 +96,6 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
     sentence,
     home,
   };
-}
-
-function framesOfListed(
-  store: Store,
-  lifeIds: readonly number[],
-  window: AskedWindow,
-): ReadonlyMap<number, FrameSeries> {
-  const byLife = groupBy(framesOfLives(store, lifeIds, window), ({ lifeId }) => lifeId);
-  return new Map([...byLife].map(([lifeId, frames]) => [lifeId, seriesOfFrames(frames)]));
 }
 
 /** A stranger can invent addresses without end: what a person knows comes first, then what was heard most. */

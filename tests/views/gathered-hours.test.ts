@@ -13,7 +13,7 @@ import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { airView } from "../../src/views/air.ts";
 import { benchView } from "../../src/views/bench.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
-import { nodesView } from "../../src/views/nodes.ts";
+import { listNodes, nodesView } from "../../src/views/nodes.ts";
 import { planView } from "../../src/views/plan.ts";
 import { siteView } from "../../src/views/site.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
@@ -72,6 +72,8 @@ function answers(db: Store, window: AskedWindow): unknown {
   return JSON.parse(
     JSON.stringify({
       nodes: nodesView(db, window),
+      // Of a crowd only the listed are read.
+      few: listNodes(db, window, 2),
       gateways: gatewaysView(db, window),
       site: siteView(db, window),
       air: airView(db, window),

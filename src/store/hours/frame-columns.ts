@@ -74,19 +74,35 @@ export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): 
   return Buffer.concat(columns.map((one) => new Uint8Array(one.buffer, one.byteOffset, one.byteLength)));
 }
 
-/** Adds the frames of an hour to the series of their lives. */
+/** How many frames of each life an hour holds, one after the other. */
+export function countFrameHour(columns: Uint8Array, add: (lifeId: number, frames: number) => void): void {
+  const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
+  const { head, end } = headOf(buffer, byteOffset);
+  const skipped = COLUMNS.at + COLUMNS.counter + COLUMNS.airtime;
+  const life = new Uint16Array(buffer, end + skipped * head.frames, head.frames);
+  const counts = new Uint32Array(head.lives.length);
+  for (const place of life) counts[place] = (counts[place] ?? 0) + 1;
+  for (const [place, lifeId] of head.lives.entries()) add(lifeId, counts[place] ?? 0);
+}
+
+/** The head of a row, and where its columns begin. */
+function headOf(buffer: ArrayBufferLike, byteOffset: number): { head: Head; end: number } {
+  const [headLength = 0] = new Uint32Array(buffer, byteOffset, 1);
+  const text = Buffer.from(buffer, byteOffset + LENGTH_OCTETS, headLength).toString("latin1");
+  return { head: JSON.parse(text) as Head, end: byteOffset + LENGTH_OCTETS + headLength };
+}
+
+/** Adds the frames of an hour to the series of their lives; lives without one are left out. */
 export function addFrameHour(
   columns: Uint8Array,
   hourUs: number,
-  seriesOf: (lifeId: number) => FrameSeries,
+  seriesOf: (lifeId: number) => FrameSeries | undefined,
 ): void {
   // The columns are read in place: they begin at a multiple of four octets.
   const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
-  const [headLength = 0] = new Uint32Array(buffer, byteOffset, 1);
-  const text = Buffer.from(buffer, byteOffset + LENGTH_OCTETS, headLength).toString("latin1");
-  const head = JSON.parse(text) as Head;
+  const { head, end } = headOf(buffer, byteOffset);
   const n = head.frames;
-  let offset = byteOffset + LENGTH_OCTETS + headLength;
+  let offset = end;
   const place = (octets: number): number => {
     const begin = offset;
     offset += n * octets;

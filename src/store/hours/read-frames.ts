@@ -1,16 +1,21 @@
 /** The frames of all lives in a window: gathered hours as they are, the rest from the rows. */
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import { framesInWindow, type HeardFrame } from "../queries/frames.ts";
+import { frameCounts, framesInWindow, framesOfLives, type HeardFrame } from "../queries/frames.ts";
 import { prepared } from "../queries/statement.ts";
-import { addFrameHour } from "./frame-columns.ts";
+import { addFrameHour, countFrameHour } from "./frame-columns.ts";
 import { FrameSeries, NO_LEVEL } from "./frame-series.ts";
 import { GATHERED_HOUR_US, windowParts } from "./gathered.ts";
 
-/** By row id of the life, each in order of time. */
-export function framesByLife(store: Store, window: TimeRange): Map<number, FrameSeries> {
+/** By row id of the life, each in order of time. `lifeIds`: only of these. */
+export function framesByLife(
+  store: Store,
+  window: TimeRange,
+  lifeIds?: ReadonlySet<number>,
+): Map<number, FrameSeries> {
   const lives = new Map<number, FrameSeries>();
-  const seriesOf = (lifeId: number): FrameSeries => {
+  const seriesOf = (lifeId: number): FrameSeries | undefined => {
+    if (lifeIds?.has(lifeId) === false) return undefined;
     let series = lives.get(lifeId);
     if (series === undefined) {
       series = new FrameSeries();
@@ -19,27 +24,48 @@ export function framesByLife(store: Store, window: TimeRange): Map<number, Frame
     return series;
   };
   const { hours, rest } = windowParts(store, window);
-  const hourRows = prepared(
-    store,
-    "SELECT hour, columns FROM frame_hour WHERE hour >= ? AND hour < ? ORDER BY hour",
-  );
+  const hourRows = prepared(store, HOUR_ROWS);
   const parts = [
     ...hours.map(({ from, to }) => ({
       fromUs: from * GATHERED_HOUR_US,
       add: () => {
-        const rows = hourRows.iterate(from, to) as IterableIterator<{ hour: number; columns: Uint8Array }>;
-        for (const { hour, columns } of rows) addFrameHour(columns, hour * GATHERED_HOUR_US, seriesOf);
+        for (const { hour, columns } of hourRows.iterate(from, to) as IterableIterator<HourRow>)
+          addFrameHour(columns, hour * GATHERED_HOUR_US, seriesOf);
       },
     })),
     ...rest.map((range) => ({
       fromUs: range.fromUs,
       add: () => {
-        for (const frame of framesInWindow(store, range)) addFrame(seriesOf(frame.lifeId), frame);
+        const frames =
+          lifeIds === undefined ? framesInWindow(store, range) : framesOfLives(store, [...lifeIds], range);
+        for (const frame of frames) {
+          const series = seriesOf(frame.lifeId);
+          if (series !== undefined) addFrame(series, frame);
+        }
       },
     })),
   ];
   for (const { add } of parts.sort((a, b) => a.fromUs - b.fromUs)) add();
   return lives;
+}
+
+/** How many frames of each life a window holds, by its row id. */
+export function frameCountsByLife(store: Store, window: TimeRange): Map<number, number> {
+  const counts = new Map<number, number>();
+  const add = (lifeId: number, frames: number) => counts.set(lifeId, (counts.get(lifeId) ?? 0) + frames);
+  const { hours, rest } = windowParts(store, window);
+  for (const { from, to } of hours)
+    for (const { columns } of prepared(store, HOUR_ROWS).iterate(from, to) as IterableIterator<HourRow>)
+      countFrameHour(columns, add);
+  for (const range of rest) for (const [lifeId, frames] of frameCounts(store, range)) add(lifeId, frames);
+  return counts;
+}
+
+const HOUR_ROWS = "SELECT hour, columns FROM frame_hour WHERE hour >= ? AND hour < ? ORDER BY hour";
+
+interface HourRow {
+  readonly hour: number;
+  readonly columns: Uint8Array;
 }
 
 /** The frames of one life, in order of time, as a series. */

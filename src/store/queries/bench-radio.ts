@@ -1,8 +1,10 @@
 /** What one gateway's packets show of its radio and its counter, for the bench list. */
 import type { TimeRange } from "../../model/time-range.ts";
+import { windowParts } from "../hours/gathered.ts";
+import { ChannelTotals } from "../hours/packet-columns.ts";
 import type { Store } from "../open.ts";
 import { type Newest, newest, newestTimes } from "./bench.ts";
-import { prepared } from "./statement.ts";
+import { columnsOf, prepared } from "./statement.ts";
 
 const PACKETS = "FROM reception WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";
 
@@ -62,11 +64,17 @@ export function packetLevels(
   window: TimeRange,
   max = MAX_PACKETS,
 ): Newest<LevelRecord> {
-  const rows = prepared(
+  const [times = [], rssis, snrs] = columnsOf(
     store,
-    `SELECT at_us AS atUs, rssi_tenths AS rssiTenths, snr_tenths AS snrTenths ${PACKETS} AND crc = 0 AND ghost = 0
-     ORDER BY at_us DESC LIMIT @max`,
-  ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, max }) as LevelRecord[];
+    ["at_us", "rssi_tenths", "snr_tenths"],
+    `FROM (SELECT at_us, rssi_tenths, snr_tenths ${PACKETS} AND crc = 0 AND ghost = 0 ORDER BY at_us DESC LIMIT @max)`,
+    { id: gatewayId, from: window.fromUs, to: window.toUs, max },
+  );
+  const rows = times.map((atUs, i) => ({
+    atUs: atUs ?? 0,
+    rssiTenths: rssis?.[i] ?? null,
+    snrTenths: snrs?.[i] ?? null,
+  }));
   return newest(rows, max);
 }
 
@@ -99,13 +107,21 @@ export function weakPackets(
   window: TimeRange,
   max = MAX_PACKETS,
 ): Newest<WeakRecord> {
-  const rows = prepared(
+  const [times = [], frequencies, rates, rssis, snrs] = columnsOf(
     store,
-    `SELECT at_us AS atUs, frequency_hz AS frequencyHz, data_rate AS dataRate, rssi_tenths AS rssiTenths,
-            snr_tenths AS snrTenths
-     ${PACKETS} AND crc = 0 AND ghost = 0 AND snr_tenths <= 50 AND rssi_tenths IS NOT NULL
-       AND frequency_hz IS NOT NULL ORDER BY at_us DESC LIMIT @max`,
-  ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, max }) as WeakRecord[];
+    ["at_us", "frequency_hz", "data_rate", "rssi_tenths", "snr_tenths"],
+    `FROM (SELECT at_us, frequency_hz, data_rate, rssi_tenths, snr_tenths
+       ${PACKETS} AND crc = 0 AND ghost = 0 AND snr_tenths <= 50 AND rssi_tenths IS NOT NULL
+         AND frequency_hz IS NOT NULL ORDER BY at_us DESC LIMIT @max)`,
+    { id: gatewayId, from: window.fromUs, to: window.toUs, max },
+  );
+  const rows = times.map((atUs, i) => ({
+    atUs: atUs ?? 0,
+    frequencyHz: frequencies?.[i] ?? 0,
+    dataRate: rates?.[i] ?? 0,
+    rssiTenths: rssis?.[i] ?? 0,
+    snrTenths: snrs?.[i] ?? 0,
+  }));
   return newest(rows, max);
 }
 
@@ -150,13 +166,42 @@ export function channelsOfSite(
   store: Store,
   window: TimeRange,
 ): { gatewayId: number; frequencyHz: number; count: number }[] {
-  return prepared(
+  const rows = prepared(
     store,
     `SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, count(*) AS count
      FROM reception INDEXED BY reception_by_time
      WHERE at_us >= ? AND at_us < ? AND crc = 0 AND ghost = 0 AND frame_id IS NOT NULL AND frequency_hz IS NOT NULL
      GROUP BY 1, 2`,
-  ).all(window.fromUs, window.toUs) as { gatewayId: number; frequencyHz: number; count: number }[];
+  );
+  const gathered = prepared(
+    store,
+    `SELECT gateway_id AS gatewayId, columns FROM gateway CROSS JOIN packet_hour
+     ON gateway_id = gateway.id AND hour >= ? AND hour < ?`,
+  );
+  const { hours, rest } = windowParts(store, window);
+  const gateways = new Map<number, ChannelTotals>();
+  const totalsOf = (gatewayId: number): ChannelTotals => {
+    const totals = gateways.get(gatewayId) ?? new ChannelTotals();
+    gateways.set(gatewayId, totals);
+    return totals;
+  };
+  for (const { from, to } of hours)
+    for (const { gatewayId, columns } of gathered.iterate(from, to) as IterableIterator<HourRow>)
+      totalsOf(gatewayId).addHour(columns);
+  for (const { fromUs, toUs } of rest)
+    for (const one of rows.all(fromUs, toUs) as { gatewayId: number; frequencyHz: number; count: number }[])
+      totalsOf(one.gatewayId).add(one.frequencyHz, 0, 0, 0, one.count);
+  return [...gateways].flatMap(([gatewayId, totals]) => {
+    const counts = new Map<number, number>();
+    for (const { frequencyHz, count } of totals.all())
+      counts.set(frequencyHz, (counts.get(frequencyHz) ?? 0) + count);
+    return [...counts].map(([frequencyHz, count]) => ({ gatewayId, frequencyHz, count }));
+  });
+}
+
+interface HourRow {
+  readonly gatewayId: number;
+  readonly columns: Uint8Array;
 }
 
 /**

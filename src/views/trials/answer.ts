@@ -23,7 +23,7 @@ import { chooseSignalPowerSource, type SignalPowerSource, signalPowerDbm } from 
 import { hodgesLehmann, signedRank } from "../../statistics/signed-rank.ts";
 import type { Store } from "../../store/open.ts";
 import { type AskedWindow, windowView } from "../window.ts";
-import { type Gathered, gather } from "./evidence.ts";
+import { type Gathered, gather, type SharedFrames } from "./evidence.ts";
 import {
   channelLabel,
   differenceBins,
@@ -140,8 +140,14 @@ export interface JudgedTrial {
 }
 
 /** Judges two sides over the window: the answer in full, and its differences for a judgement among several pairs. */
-export function judgedTrial(store: Store, window: AskedWindow, a: Side, b: Side): JudgedTrial {
-  const gathered = gather(store, window, a, b);
+export function judgedTrial(
+  store: Store,
+  window: AskedWindow,
+  a: Side,
+  b: Side,
+  shared?: SharedFrames,
+): JudgedTrial {
+  const gathered = gather(store, window, a, b, shared);
   const judged = judge(store, gathered);
   const { differences, paired } = judged;
   const verdict = verdictOf(differences);

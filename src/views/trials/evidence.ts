@@ -72,11 +72,56 @@ const MAX_NODES = 100;
  */
 const MIN_TOGETHER_US = 60_000_000;
 
-export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gathered {
+/** What the trials of one answer share: all are read from one stretch of frames. */
+export class SharedFrames {
+  readonly #store: Store;
+  #nodes: { readonly key: string; readonly nodes: readonly NodeCounters[] } | null = null;
+  #begin: { readonly key: string; readonly fromUs: number } | null = null;
+  readonly #powerChangesUs = new Map<number, readonly number[]>();
+
+  constructor(store: Store) {
+    this.#store = store;
+  }
+
+  /** Where the newest frames of a window begin that are compared. */
+  fromUs(window: TimeRange): number {
+    const key = `${window.fromUs}/${window.toUs}`;
+    if (this.#begin?.key !== key)
+      this.#begin = { key, fromUs: newestFrames(this.#store, window, MAX_FRAMES) };
+    return this.#begin.fromUs;
+  }
+
+  nodes(all: TimeRange): readonly NodeCounters[] {
+    const key = `${all.fromUs}/${all.toUs}`;
+    if (this.#nodes?.key !== key) {
+      this.#powerChangesUs.clear();
+      this.#nodes = { key, nodes: nodesOf(this.#store, trialFrames(this.#store, all)) };
+    }
+    return this.#nodes.nodes;
+  }
+
+  /** Of the stretch whose nodes were asked for last. */
+  powerChangesUs(lifeId: number, all: TimeRange): readonly number[] {
+    let changes = this.#powerChangesUs.get(lifeId);
+    if (changes === undefined) {
+      changes = powerChangesUs(this.#store, lifeId, all);
+      this.#powerChangesUs.set(lifeId, changes);
+    }
+    return changes;
+  }
+}
+
+export function gather(
+  store: Store,
+  window: AskedWindow,
+  a: Side,
+  b: Side,
+  shared: SharedFrames = new SharedFrames(store),
+): Gathered {
   const reservations: string[] = [];
   const stored = storedSpanUs(store);
   const endUs = window.live ? window.toUs : Math.min(window.toUs, (stored?.toUs ?? window.toUs) + 1);
-  const fromUs = newestFrames(store, { fromUs: window.fromUs, toUs: endUs }, MAX_FRAMES);
+  const fromUs = shared.fromUs({ fromUs: window.fromUs, toUs: endUs });
   if (fromUs > window.fromUs)
     reservations.push(`Only the newest ${figure(MAX_FRAMES)} frames of the window were compared.`);
   const all = { fromUs, toUs: endUs };
@@ -85,7 +130,7 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gat
   const ofB = usable(b);
   if (a.gatewayId === null || b.gatewayId === null || ofA.length === 0 || ofB.length === 0)
     return { reservations, controlId: null, trial: { kind: "none" } };
-  const nodes = nodesOf(store, trialFrames(store, all));
+  const nodes = shared.nodes(all);
   const receiverA = { gatewayId: a.gatewayId, antenna: a.antenna };
   const receiverB = { gatewayId: b.gatewayId, antenna: b.antenna };
   const together = intersect(ofA, ofB);
@@ -110,7 +155,7 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side): Gat
     controlId,
     trial: {
       kind: "sequential",
-      evidence: sequentialEvidence(store, all, nodes, { ofA, ofB, receiverA, receiverB, controlId }),
+      evidence: sequentialEvidence(shared, all, nodes, { ofA, ofB, receiverA, receiverB, controlId }),
     },
   };
 }
@@ -266,7 +311,7 @@ interface Periods {
 }
 
 function sequentialEvidence(
-  store: Store,
+  shared: SharedFrames,
   all: TimeRange,
   nodes: readonly NodeCounters[],
   { ofA, ofB, receiverA, receiverB, controlId }: Periods,
@@ -288,7 +333,7 @@ function sequentialEvidence(
       const isHeard = [...a, ...b].some(({ heard }) => heard !== null);
       if (!isHeard || a.length === 0 || b.length === 0) return [];
       return [
-        { devAddr, name, a, b, powerChangesUs: lifeIds.flatMap((id) => powerChangesUs(store, id, all)) },
+        { devAddr, name, a, b, powerChangesUs: lifeIds.flatMap((id) => shared.powerChangesUs(id, all)) },
       ];
     }),
   };

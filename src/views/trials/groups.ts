@@ -228,8 +228,19 @@ export function mostFrames(x: TrialNode, y: TrialNode): number {
 
 /** "868.1 MHz"; null for what nobody heard. */
 export function channelLabel({ frequencyHz }: { readonly frequencyHz: number | null }): string | null {
-  return frequencyHz === null ? null : `${(frequencyHz / 1e6).toFixed(3).replace(/0{1,2}$/, "")}\u202FMHz`;
+  if (frequencyHz === null) return null;
+  let label = channelLabels.get(frequencyHz);
+  if (label === undefined) {
+    label = `${(frequencyHz / 1e6).toFixed(3).replace(/0{1,2}$/, "")}\u202FMHz`;
+    if (channelLabels.size >= MAX_LABELS) channelLabels.clear();
+    channelLabels.set(frequencyHz, label);
+  }
+  return label;
 }
+
+/** Asked for each frame of each trial, of a few channels. */
+const channelLabels = new Map<number, string>();
+const MAX_LABELS = 500;
 
 /** When the first and the last of them were sent. */
 export function spanOf(sent: readonly { readonly atUs: number }[]): { firstUs: number; lastUs: number } {

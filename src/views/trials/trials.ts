@@ -12,6 +12,7 @@ import { type BenchReferenceRow, benchReference } from "../../store/user-data.ts
 import { placementRows } from "../user-data.ts";
 import { type AskedWindow, windowView } from "../window.ts";
 import { type JudgedTrial, judgedTrial } from "./answer.ts";
+import { SharedFrames } from "./evidence.ts";
 import { findSide, MAX_SIDES, pairsOf, type Side, sidesIn } from "./sides.ts";
 
 /** `pair`: keys or names of the two sides whose answer is wanted in full; null: the first pair. */
@@ -22,7 +23,8 @@ export function trialsView(
 ): TrialsView {
   const all = sidesIn(store, window);
   const compared = chosenSides(store, window, all);
-  const trials = pairsOf(compared).map(([a, b]) => judgedTrial(store, window, a, b));
+  const shared = new SharedFrames(store);
+  const trials = pairsOf(compared).map(([a, b]) => judgedTrial(store, window, a, b, shared));
   const ps = trials.map(({ differences }) => clearerP(differences));
   const adjusted = holmAdjusted(ps);
   const rows = trials.map((trial, i) => rowOf(trial, ps[i] ?? null, adjusted[i] ?? null));
