@@ -46,7 +46,8 @@ describe("a clock that jumps", () => {
     const one = push(SHED, 0, [{ payload: phy("00000011", 1) }]);
     const other = push(SHED, 60, [{ payload: phy("00000011", 2) }]);
     const apart = read([at(one, -START_US), at(other, 136 * YEAR_US - START_US)]);
-    expect(rows(apart)).toBeLessThanOrEqual(rows(read([one, other])) + 4);
+    // Two minutes and two hours in place of one each, whatever lies between.
+    expect(rows(apart)).toBeLessThanOrEqual(rows(read([one, other])) + 8);
     const window = resolveWindow({}, START_US, storedSpanUs(apart));
     const [row] = nodesView(apart, window).nodes;
     expect(row).toMatchObject({ heard: 2, missed: 0 });

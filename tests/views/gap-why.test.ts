@@ -143,16 +143,10 @@ describe("a finding", () => {
       against: [],
       alternatives: [],
     });
-    const words = JSON.stringify({
-      ...told(`Gateway ${SHED} sent nothing.`),
-      recordNext: [`Ask gateway ${SHED}.`],
-    });
+    const words = JSON.stringify({ ...told(`Gateway ${SHED} sent nothing.`), recordNext: [] });
     db.prepare("UPDATE gap SET finding = ?").run(words);
     db.prepare("INSERT INTO label (kind, id, name) VALUES ('gateway', ?, ?)").run(SHED, 'The "old" shed $&');
-    expect(gapsView(db, WINDOW).gaps[0]?.finding).toMatchObject({
-      sentence: 'The "old" shed $& sent nothing.',
-      recordNext: ['Ask The "old" shed $&.'],
-    });
+    expect(gapsView(db, WINDOW).gaps[0]?.finding.sentence).toBe('The "old" shed $& sent nothing.');
   });
 });
 
