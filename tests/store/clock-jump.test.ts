@@ -52,7 +52,7 @@ describe("a clock that jumps", () => {
     const [row] = nodesView(apart, window).nodes;
     expect(row).toMatchObject({ heard: 2, missed: 0 });
     const [gateway] = gatewaysView(apart, window).gateways;
-    expect(gateway?.heartbeat.datagrams.length).toBeLessThanOrEqual(240);
+    expect(gateway?.heartbeat.datagrams.length).toBeLessThanOrEqual(480);
     expect(JSON.stringify(airView(apart, window)).length).toBeLessThan(500_000);
   });
 
