@@ -107,7 +107,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: `${[silent, lost > 0 ? lostText : null].filter((part) => part !== null).join("; ")}.`,
+      reason: `${[silent, lost > 0 ? `${silent === null ? "" : "apart from that "}${lostText}` : null].filter((part) => part !== null).join("; ")}.`,
       advice: "See whether the network or the gateway was switched off then; else look for loss on the way.",
     };
   }
