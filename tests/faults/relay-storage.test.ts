@@ -97,7 +97,7 @@ describe("the passage, when the store is in trouble", () => {
       () => status(service),
       ({ storage }) => storage.state === "failed",
     );
-    expect(full.passage.words).toMatch(/answering; 1 gateway\. The passage works, not recording\.$/);
+    expect(full.passage.words).toMatch(/answering; 1 gateway\. Relaying works\. Recording has stopped\.$/);
     expect(full.passage.standing).toBe("bad");
     expect(await pass(220, 20)).not.toContain(null);
     expect(server.heard.length).toBe(240);

@@ -51,7 +51,7 @@ describe("a store that another program holds for two seconds", () => {
     const during = await answerTimes(socket, 100, 60);
     const slow = await status(service);
     expect(slow.storage.state).toBe("slow");
-    expect(slow.storage.words).toContain("holds the store");
+    expect(slow.storage.words).toContain("using the store");
     expect((await released).out).toContain("released");
 
     const times = during.filter((time) => time !== null);
