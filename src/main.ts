@@ -9,7 +9,7 @@ import { decodeCommand } from "./commands/decode.ts";
 import { exportCommand } from "./commands/export.ts";
 import { importCommand } from "./commands/import.ts";
 import { keysCommand } from "./commands/keys.ts";
-import { listenCommand } from "./commands/listen.ts";
+import { listenCommand, recordCommand } from "./commands/listen.ts";
 import { showDefaultStore } from "./commands/options.ts";
 import { placementsCommand } from "./commands/placements.ts";
 import { reportCommand } from "./commands/report.ts";
@@ -46,6 +46,7 @@ Exit codes: 0 success; 1 it ran and the answer is bad; 2 wrong usage or unreadab
   .hook("preAction", (_, command) => showDefaultStore(command));
 for (const command of [
   listenCommand(version),
+  recordCommand(version),
   importCommand(),
   exportCommand(),
   siteCommand(),

@@ -29,6 +29,7 @@ const Options = z.object({
   relay: z.array(z.string()).default([]),
   allowTransmit: z.boolean().default(false),
   watches: z.string().min(1).optional(),
+  record: z.string().min(1).optional(),
   db: z.string().min(1),
 });
 
@@ -44,12 +45,35 @@ loses its network, the gateway reaches nobody. The server's acknowledgements and
 none is made up here, and trouble of the store does not stop the passage. The gateway transmits what the
 first server asks for: the rules of the region and a licence-exempt band's limits apply to it as before.
 
+What is recorded to a file holds what this machine received, and what it sent or relayed back where that passes the
+recording: acknowledgements with --relay, none without. When the disk is full or the file is moved, the recording
+ends with a sentence and the service goes on.
+
 The token of an open dashboard: --token-file FILE, else the environment variable MASTLOG_TOKEN. With --token it can
 be read in this machine's list of processes.`;
 
 export function listenCommand(version: string): Command {
-  return new Command("listen")
+  return withListenOptions(new Command("listen"))
     .description("receive gateways' datagrams, keep them, and show them in the dashboard")
+    .option(
+      "--record <file>",
+      "append what is received to this file, too, as JSON lines that `import` reads (made for its owner alone)",
+    )
+    .addHelpText("after", HELP)
+    .action((given: unknown) => guarded(() => listen(given, version)));
+}
+
+/** `mastlog record -o FILE`: the service with `--record FILE`. */
+export function recordCommand(version: string): Command {
+  return withListenOptions(new Command("record"))
+    .description("listen, and append what is received to a file of JSON lines that `import` reads")
+    .requiredOption("-o, --record <file>", "the file; made for its owner alone, appended to when it is there")
+    .addHelpText("after", HELP)
+    .action((given: unknown) => guarded(() => listen(given, version)));
+}
+
+function withListenOptions(command: Command): Command {
+  return command
     .option("--udp-port <n>", "UDP port that gateways send to", "1700")
     .option("--udp-host <address>", "only this address of this machine (default: all, IPv4 and IPv6)")
     .option("--web-port <n>", "TCP port of the dashboard", "8470")
@@ -78,9 +102,7 @@ export function listenCommand(version: string): Command {
       ),
     )
     .addOption(dbOption())
-    .addOption(plansOption())
-    .addHelpText("after", HELP)
-    .action((given: unknown) => guarded(() => listen(given, version)));
+    .addOption(plansOption());
 }
 
 async function listen(given: unknown, version: string): Promise<void> {
@@ -159,6 +181,7 @@ async function startService(
     udpPort: options.udpPort,
     relay,
     allowTransmit: options.allowTransmit,
+    ...(options.record === undefined ? {} : { recordTo: resolve(options.record) }),
     log: (sentence) => complain(`${plainLine(sentence)}\n`),
     onLost: (error) => {
       complain(`The intake has ended: ${plainLine(error.message)}. Nothing is received any more.\n`);

@@ -8,6 +8,7 @@ import type { Forgettable } from "../store/forget.ts";
 import type { UserChange } from "../store/user-changes.ts";
 import type { Written } from "../store/written.ts";
 import type { Transmission } from "../wire/forwarder/downstream.ts";
+import type { DatagramFileFigures } from "./datagram-file.ts";
 import type { TestOutcome } from "./downlink-test.ts";
 import type { SourceDrops } from "./drop-counts.ts";
 import type { StoreCheck } from "./follow-check.ts";
@@ -42,6 +43,8 @@ export interface RecordingFigures {
   readonly storageWords: string;
   /** Whether the store is damaged, as far as it was checked. */
   readonly check: StoreCheck;
+  /** The file that datagrams are appended to as they come; null: none was asked for. */
+  readonly datagramFile: DatagramFileFigures | null;
 }
 
 /** Figures since the service started, posted about twice a second. */

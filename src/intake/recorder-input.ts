@@ -1,5 +1,6 @@
 /** What the listener or the relay hands to the recorder's thread, and the report on what became of it. */
 import type { MessagePort } from "node:worker_threads";
+import type { Arrival } from "../model/datagram.ts";
 import { type DatagramBatch, unpackDatagrams } from "./datagram-batch.ts";
 import type { RecordingQueue } from "./recording-queue.ts";
 import type { Copy } from "./relay/copies.ts";
@@ -23,10 +24,14 @@ export interface RecorderInput {
   readonly ended: Promise<void>;
 }
 
-/** Follows what comes in by the port until its end; `drain` records what is left, null: nobody said until when. */
+/**
+ * Follows what comes in by the port until its end; `drain` records what is left, null: nobody said until when. `seen`
+ * is told of each datagram first.
+ */
 export function openRecorderInput(
   port: MessagePort,
   queue: RecordingQueue,
+  seen: (datagram: Omit<Arrival, "door">) => void,
   drain: (untilMs: number | null) => void,
 ): RecorderInput {
   const post = (message: FromRecorder): void => port.postMessage(message);
@@ -35,10 +40,16 @@ export function openRecorderInput(
     port.on("message", (message: ToRecorder) => {
       switch (message.kind) {
         case "datagrams":
-          for (const datagram of unpackDatagrams(message.batch)) queue.take(datagram);
+          for (const datagram of unpackDatagrams(message.batch)) {
+            seen(datagram);
+            queue.take(datagram);
+          }
           break;
         case "copies":
-          for (const copy of message.batch) queue.takeCopy(copy);
+          for (const copy of message.batch) {
+            seen(copy);
+            queue.takeCopy(copy);
+          }
           break;
         case "end":
           hasEnded = true;

@@ -10,6 +10,7 @@ import { StoreUnusable } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { ServiceStore } from "../store/service-store.ts";
 import { CaptureImport } from "./capture-import.ts";
+import { DatagramFile, openLineSink } from "./datagram-file.ts";
 import { followCheck } from "./follow-check.ts";
 import { type RecorderCommand, RecorderCommands, type ResultOf } from "./recorder-commands.ts";
 import { openRecorderInput } from "./recorder-input.ts";
@@ -31,6 +32,8 @@ const LAST_GAPS_MS = 1_500;
 const LAST_RECORDING_MS = 5_500;
 /** Of the time for the end, this is kept for storing the ledger's states and merging the log of changes. Chosen. */
 const CLOSING_MS = 2_000;
+/** So long the end waits for the disk of the file of datagrams. */
+const LAST_LINES_MS = 1_000;
 
 const port = parentPort;
 if (port === null) throw new Error("src/intake/recorder-thread.ts runs as a worker thread only.");
@@ -60,6 +63,15 @@ async function run(): Promise<void> {
     say({ kind: "unable", sentence: sentenceOf(error), remedy });
     return;
   }
+  let datagramFile: DatagramFile | null;
+  try {
+    datagramFile = await openDatagramFile();
+  } catch (error) {
+    store.close();
+    const remedy = error instanceof StoreUnusable ? error.remedy : "";
+    say({ kind: "unable", sentence: sentenceOf(error), remedy });
+    return;
+  }
   const { db } = store;
   failAbandonedCaptures(db, systemTimeUs());
   db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
@@ -77,16 +89,25 @@ async function run(): Promise<void> {
     after: clock.after,
     log: (sentence) => say({ kind: "log", sentence }),
   });
-  const input = openRecorderInput(settings.input, queue, (untilMs) => {
-    const leftMs = untilMs === null ? LAST_RECORDING_MS : untilMs - CLOSING_MS - processMs();
-    queue.drain(clock.monotonicMs() + Math.min(LAST_RECORDING_MS, leftMs));
-  });
+  const input = openRecorderInput(
+    settings.input,
+    queue,
+    (datagram) => datagramFile?.add(datagram),
+    (untilMs) => {
+      const leftMs = untilMs === null ? LAST_RECORDING_MS : untilMs - CLOSING_MS - processMs();
+      queue.drain(clock.monotonicMs() + Math.min(LAST_RECORDING_MS, leftMs));
+    },
+  );
   const check = followCheck(db, (sentence) => say({ kind: "log", sentence }));
   const postFigures = () => {
     const figures = queue.figures();
     const problem = store.check();
     const storage = problem === null ? {} : { storage: "failed" as const, storageWords: problem };
-    say({ kind: "figures", figures: { ...figures, ...storage, check: check.now() } });
+    const file = datagramFile?.figures() ?? null;
+    say({
+      kind: "figures",
+      figures: { ...figures, ...storage, check: check.now(), datagramFile: file },
+    });
   };
   const figuresTimer = setInterval(postFigures, FIGURES_EVERY_MS);
   const imports = new CaptureImport({
@@ -159,6 +180,7 @@ async function run(): Promise<void> {
       const what = waiting === 1 ? "datagram" : "datagrams";
       say({ kind: "log", sentence: `${waiting} ${what} could not be stored any more. ${storageWords}` });
     }
+    await datagramFile?.close(LAST_LINES_MS);
     gapWork.stop();
     forgetting.stop();
     // It reads the store: the log of changes is merged once nobody does.
@@ -178,6 +200,18 @@ async function run(): Promise<void> {
     settings.input.close();
     port?.close();
   }
+}
+
+/** null: none was asked for. Rejects with StoreUnusable. */
+async function openDatagramFile(): Promise<DatagramFile | null> {
+  const { recordTo, dbPath } = settings;
+  if (recordTo === null) return null;
+  return new DatagramFile({
+    name: recordTo,
+    sink: await openLineSink(recordTo, dbPath),
+    after: (delayMs, work) => void setTimeout(work, delayMs).unref(),
+    log: (sentence) => say({ kind: "log", sentence }),
+  });
 }
 
 function waitMs(ms: number): Promise<void> {

@@ -84,7 +84,7 @@ export class RecordingQueue {
     return this.#hasHeard;
   }
 
-  figures(): Omit<RecordingFigures, "check"> {
+  figures(): Omit<RecordingFigures, "check" | "datagramFile"> {
     return { waiting: this.#waiting.length, storage: this.#storage, storageWords: this.#storageWords };
   }
 

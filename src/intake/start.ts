@@ -33,6 +33,8 @@ export interface StartIntakeOptions {
   readonly allowTransmit?: boolean;
   /** Upstreams to relay to, the first being the server; none: gateways are answered here. */
   readonly relay?: readonly RelayTarget[];
+  /** Appends what is received to this file, too. */
+  readonly recordTo?: string;
   /** Sentences for the log. */
   readonly log: (sentence: string) => void;
   /**
@@ -50,6 +52,7 @@ const NOTHING_RECORDED: RecordingFigures = {
   storage: "well",
   storageWords: "",
   check: NOT_CHECKED,
+  datagramFile: null,
 };
 
 /** Resolves once the port is bound and the store open; rejects with StoreUnusable and a remedy otherwise. */
@@ -57,7 +60,10 @@ export async function startIntake(options: StartIntakeOptions): Promise<IntakeHa
   const { dbPath, udpHost, udpPort, log, onLost } = options;
   const [server, ...others] = options.relay ?? [];
   const { port1, port2 } = new MessageChannel();
-  const intake = startRecorder({ dbPath, input: port2, inLine: server !== undefined }, options);
+  const intake = startRecorder(
+    { dbPath, input: port2, inLine: server !== undefined, recordTo: options.recordTo ?? null },
+    options,
+  );
   await intake.ready;
   try {
     if (server === undefined) {
@@ -145,7 +151,7 @@ class ThreadedIntake implements IntakeHandle {
   }
 
   figures(): IntakeFigures {
-    const { storage, storageWords, waiting, check } = this.#recording;
+    const { storage, storageWords, waiting, check, datagramFile } = this.#recording;
     if (this.listener !== null) {
       const { slowness, ...figures } = this.listener.figures();
       const isSlow = storage === "well" && slowness !== "";
@@ -154,6 +160,7 @@ class ThreadedIntake implements IntakeHandle {
         storage: isSlow ? "slow" : storage,
         storageWords: isSlow ? slowness : storageWords,
         check,
+        datagramFile,
         relay: null,
       };
     }
@@ -171,6 +178,7 @@ class ThreadedIntake implements IntakeHandle {
       storage,
       storageWords,
       check,
+      datagramFile,
       kernelDrops: relay?.kernelDrops ?? null,
       receiveBuffer: relay?.receiveBuffer ?? null,
       relay,

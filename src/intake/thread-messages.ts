@@ -19,6 +19,8 @@ export interface RecorderSettings {
   readonly input: MessagePort;
   /** True: a relay's thread must not wait for the processor because of this one. */
   readonly inLine: boolean;
+  /** What is received is appended to this file, too; null: to none. */
+  readonly recordTo: string | null;
 }
 
 /** Settings of the listener's thread. */

@@ -102,7 +102,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       recentFrom: time(sources.recentFromUs),
     },
     refusals: [...refusals],
-    notices: [...loopNotices(figures, nowMs), ...notices],
+    notices: [...fileNotices(figures), ...loopNotices(figures, nowMs), ...notices],
     watch: sources.watch,
     passage: passageStatus(figures, nowMs),
   };
@@ -148,6 +148,10 @@ function datagrams(count: number): string {
 
 function kibibytes(bytes: number): string {
   return `${figure(Math.round(bytes / 1024))} KiB`;
+}
+
+function fileNotices({ datagramFile }: IntakeFigures): string[] {
+  return datagramFile === null || datagramFile.words === "" ? [] : [datagramFile.words];
 }
 
 /** A loop that was mended is told for an hour. */
@@ -217,6 +221,16 @@ export function serviceMetrics({ intake, facts, liveClients, diskSpace }: Metric
     "mastlog_kernel_drops_total",
     "Datagrams lost in the kernel before they could be read (0 where the system does not tell)",
     () => intake.figures().kernelDrops ?? 0,
+  );
+  counter(
+    "mastlog_recorded_to_file_total",
+    "Datagrams appended to the file of --record since the start (0 without it)",
+    () => intake.figures().datagramFile?.written ?? 0,
+  );
+  counter(
+    "mastlog_lost_to_file_total",
+    "Datagrams that could not be appended to the file of --record since the start",
+    () => intake.figures().datagramFile?.lost ?? 0,
   );
   gauge("mastlog_waiting", "Datagrams that wait to be stored", () => intake.figures().waiting);
   gauge("mastlog_storage_well", "1 while what arrives can be stored at once", () =>

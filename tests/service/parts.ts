@@ -57,6 +57,7 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
     storage: "well",
     storageWords: "",
     check: { state: "sound", words: "Checked at the start: no damage." },
+    datagramFile: null,
     relay: null,
   };
   readonly #commits = new Set<(delta: CommitDelta) => void>();
