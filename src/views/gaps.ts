@@ -282,9 +282,16 @@ export function dropoutRow(gap: StoredGap, names: GapNames, { toUs, live }: Aske
     firstMissedCounter: gap.firstMissed,
     lastMissedCounter: gap.lastMissed,
     heardCounters: gap.heard,
-    expectedByRhythm: gap.expected === null ? null : Math.round(gap.expected * 10) / 10,
+    expectedByRhythm: expectedUntil(gap, endUs),
     finding: findingOf(gap, names),
   };
+}
+
+/** Frames that a gap's rhythm makes due from its begin to the end that is shown, to a tenth; null: not known. */
+function expectedUntil({ expected, fromUs, toUs }: StoredGap, endUs: number): number | null {
+  if (expected === null) return null;
+  const share = toUs > fromUs ? (endUs - fromUs) / (toUs - fromUs) : 1;
+  return Math.round(expected * share * 10) / 10;
 }
 
 function findingOf(gap: StoredGap, names: GapNames): Finding {

@@ -108,6 +108,16 @@ describe("the gaps of a window", () => {
     expect(open.gaps.filter((gap) => gap.open)).toHaveLength(1);
   });
 
+  it("expect of a node that came back elsewhere only what was due until then", () => {
+    const store = aSiteWithGaps();
+    // Silent from 59 to 90 min at one frame a minute: 31 due. It came back elsewhere after ten minutes: 10.
+    const due = () =>
+      gapsView(store, windowOf(0, 3 * HOUR)).gaps.find(({ kind }) => kind === "silence")?.expectedByRhythm;
+    expect(due()).toBe(31);
+    store.prepare("UPDATE gap SET ended_us = from_us + 600000000 WHERE kind = 'silence'").run();
+    expect(due()).toBe(10);
+  });
+
   it("are one episode where nodes share the gateway's trouble", () => {
     const { episodes, gaps } = gapsView(aSiteWithGaps(), windowOf(0, 3 * HOUR));
     expect(episodes).toHaveLength(1);
