@@ -1,6 +1,9 @@
 /** How does a gateway stand on the bench? One verdict, one list of checks, and what it sent last in plain words. */
 import { z } from "zod";
-import { EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
+import { EuiText, IsoTime, Sentence, Standing, Window, WindowQuery } from "./common.ts";
+
+/** Characters of a plan's name with its sub-band: a user's own has 60 at most. */
+const MAX_PLAN_LABEL = 80;
 
 /** What a check came to. `waiting`: nothing says yet, or nothing here can say. */
 export const BenchState = z.enum(["pass", "warn", "fail", "waiting"]);
@@ -63,6 +66,27 @@ export type BenchReferenceChange = z.infer<typeof BenchReferenceChange>;
 export const BenchReferenceView = z.object({ reference: BenchReference.nullable() });
 export type BenchReferenceView = z.infer<typeof BenchReferenceView>;
 
+/** A channel plan that a gateway can be asked to listen to. */
+export const NamedPlan = z.object({
+  label: z.string().describe("as `expect` takes it: US915/2"),
+  region: z
+    .string()
+    .nullable()
+    .describe("the region's name, as in US902-928; null: a plan of the user's own"),
+  channels: z.string().describe("its uplink channels; where the network adds more, the default ones"),
+});
+export type NamedPlan = z.infer<typeof NamedPlan>;
+
+/** Query of GET /api/bench/:eui, beside the window. */
+export const BenchQuery = WindowQuery.extend({
+  expect: z
+    .string()
+    .min(1)
+    .max(MAX_PLAN_LABEL)
+    .optional()
+    .describe("the channel plan that it must listen to, as in US915/2; left out: the one that is recognised"),
+});
+
 export const BenchView = z.object({
   window: Window,
   eui: EuiText,
@@ -77,6 +101,7 @@ export const BenchView = z.object({
     .nullable()
     .describe("about how long until the gateway can be judged, and for what; null: it can, or no saying"),
   expected: z.string().nullable().describe("the channel plan that was named, as in US915/2; null: none"),
+  plans: z.array(NamedPlan).describe("every channel plan that can be named, the user's own first"),
   items: z.array(BenchItem),
   notices: z.array(z.string()).describe("what a person should know of identifiers, a sentence each"),
   reference: BenchReference.nullable().describe("what the list was measured against; null: nothing"),

@@ -36,8 +36,8 @@ export const ClientMessage = z.discriminatedUnion("type", [
       .min(10)
       .max(400 * 86_400)
       .default(3600),
-    /** For `node`: DEVADDR/LIFE; for `bench`: the gateway's EUI; for `trials`: keys of two sides, A~B. */
-    key: z.string().max(40).optional(),
+    /** For `node`: DEVADDR/LIFE; for `bench`: the gateway's EUI, or EUI/PLAN with the plan that it must listen to; for `trials`: keys of two sides, A~B. */
+    key: z.string().max(100).optional(),
   }),
   z.object({ type: z.literal("resync"), id: z.number().int() }),
   z.object({ type: z.literal("unsubscribe"), id: z.number().int() }),

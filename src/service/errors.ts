@@ -21,6 +21,12 @@ export const PROBLEMS = {
     sentence: "The request is not valid.",
     remedy: "Compare it with the description at /api/openapi.json.",
   },
+  "no-such-plan": {
+    status: 400,
+    sentence: "There is no channel plan of this name.",
+    remedy:
+      "See `plans` of /api/bench/EUI for every name, or leave `expect` out: the plan is then recognised.",
+  },
   "empty-capture": {
     status: 400,
     sentence: "The capture that was sent is empty.",
@@ -252,6 +258,10 @@ export class ServiceProblem extends Error {
     this.name = "ServiceProblem";
     this.code = code;
   }
+}
+
+export function isProblemCode(code: string): code is ProblemCode {
+  return Object.hasOwn(PROBLEMS, code);
 }
 
 /** Returns what was written; throws the problem of what was not. */

@@ -38,7 +38,7 @@ export interface LiveAnswerSources {
   readonly nowUs: () => number;
 }
 
-/** Computes a topic's view now. Rejects with a ServiceProblem for a node that is not there. */
+/** Computes a topic's view now. Rejects with a ServiceProblem for a node, gateway or plan that is not there. */
 export function liveAnswers(
   sources: LiveAnswerSources,
 ): (question: LiveQuestion, signal: AbortSignal) => Promise<LiveAnswer> {
@@ -64,7 +64,9 @@ async function answer(
     case "air":
       return views.air(window, nowUs());
     case "bench": {
-      const view = await views.bench(question.key ?? "", window, nowUs());
+      const [eui = "", ...plan] = (question.key ?? "").split("/");
+      const expected = plan.length === 0 ? null : plan.join("/");
+      const view = await views.bench(eui, window, nowUs(), expected);
       if (view === null) throw new ServiceProblem("no-such-gateway");
       return view;
     }

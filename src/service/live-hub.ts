@@ -151,8 +151,8 @@ export class LiveHub {
     if (before !== undefined) this.#unsubscribe(client, before);
     if (topic === "node" && !/^[0-9A-F]{8}\/[1-9]\d{0,8}$/.test(key ?? ""))
       return "A node is named by its address and life, as in 01A2B3C4/1.";
-    if (topic === "bench" && !/^[0-9A-F]{16}$/.test(key ?? ""))
-      return "A gateway is named by its identifier, 16 hex digits.";
+    if (topic === "bench" && !/^[0-9A-F]{16}(\/.+)?$/.test(key ?? ""))
+      return "A gateway is named by its identifier, 16 hex digits, and its plan after it, as in …/US915/2.";
     if (client.subscriptions.size >= MAX_SUBSCRIPTIONS)
       return `One page may watch ${MAX_SUBSCRIPTIONS} views at once.`;
     const view = this.#viewOf({
@@ -231,7 +231,7 @@ function isTouched({ topic, key }: LiveQuestion, delta: CommitDelta): boolean {
     nodes: true,
     air: true,
     gaps: true,
-    bench: delta.wide || delta.gateways.includes(key ?? ""),
+    bench: delta.wide || delta.gateways.includes((key ?? "").slice(0, 16)),
     trials: true,
     feed: true,
     captures: delta.wide,

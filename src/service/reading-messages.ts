@@ -1,6 +1,7 @@
 /** What crosses between the service's thread and a reading thread: plain data, an error as its parts. */
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { type StoreFile, StoreUnusable } from "../store/open.ts";
+import { isProblemCode, ServiceProblem } from "./errors.ts";
 import type { Question } from "./views.ts";
 
 /** Worker data of a reading thread. */
@@ -23,7 +24,7 @@ export type FromReadingThread =
 export interface ReadingFailure {
   readonly message: string;
   readonly stack: string | undefined;
-  /** SQLite's own code. */
+  /** SQLite's own code, or that of a ServiceProblem. */
   readonly code: string | null;
   /** Of a store that cannot be used. */
   readonly remedy: string | null;
@@ -41,6 +42,7 @@ export function failureOf(error: unknown): ReadingFailure {
 /** The error again, as far as the service's answer depends on it. */
 export function errorOf({ message, stack, code, remedy }: ReadingFailure): Error {
   if (remedy !== null) return new StoreUnusable(message, remedy);
+  if (code !== null && isProblemCode(code)) return new ServiceProblem(code, message);
   const error = new Error(message);
   if (stack !== undefined) error.stack = stack;
   return code === null ? error : Object.assign(error, { code });

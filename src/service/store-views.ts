@@ -5,6 +5,8 @@
  */
 import type { WindowQuery } from "../contract/common.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
+import { plainLine } from "../model/plain-text.ts";
+import { nearPlanLabels, type PlanChoice, planChoice } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { toBeForgotten } from "../store/forget.ts";
 import type { Store } from "../store/open.ts";
@@ -28,6 +30,7 @@ import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
 import { watchFacts } from "../views/watch-facts.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
+import { ServiceProblem } from "./errors.ts";
 import { storeFacts } from "./store-facts.ts";
 import type { Views } from "./views.ts";
 
@@ -61,7 +64,10 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     compare: (a, b, query, nowUs) => over(query, nowUs, (window) => compareSides(store, window, a, b)),
     placementPhoto: (id) => within(() => placementPhoto(store, id)),
     placements: () => within(() => placementRows(store)),
-    bench: (eui, query, nowUs) => over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans })),
+    bench: (eui, query, nowUs, label) => {
+      const expected = expectedPlan(label, ownPlans);
+      return over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans, expected }));
+    },
     benchReference: () => within(() => benchReferenceView(store)),
     walk: (devAddr, query, nowUs) => over(query, nowUs, (window) => walkView(store, window, devAddr)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
@@ -78,4 +84,15 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     watchFacts: (withNoise, nowUs) => within(() => watchFacts(store, withNoise, nowUs)),
     keys: () => within(() => ({ keys: keyRows(store) })),
   };
+}
+
+function expectedPlan(label: string | null, ownPlans: readonly RegionPlan[]): PlanChoice | null {
+  if (label === null) return null;
+  const choice = planChoice(label, ownPlans);
+  if (choice === null)
+    throw new ServiceProblem(
+      "no-such-plan",
+      `There is no channel plan "${plainLine(label)}"; near names: ${nearPlanLabels(label, ownPlans)}.`,
+    );
+  return choice;
 }

@@ -85,8 +85,11 @@ export interface Views {
   gaps(window: WindowQuery, nowUs: number): GapsView;
   /** One gap laid under its evidence; null: there is no such gap. */
   gap(id: string): GapPage | null;
-  /** null: no gateway of this identifier was ever heard. */
-  bench(eui: string, window: WindowQuery, nowUs: number): BenchView | null;
+  /**
+   * null: no gateway of this identifier was ever heard. `expected`: the plan that it must listen to; null: the one that is
+   * recognised. Throws the ServiceProblem no-such-plan.
+   */
+  bench(eui: string, window: WindowQuery, nowUs: number, expected: string | null): BenchView | null;
   /** The reference that was set for the bench; null: none. */
   benchReference(): BenchReference | null;
   /** Gateways, nodes and their ways on a plan. */

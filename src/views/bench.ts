@@ -1,11 +1,19 @@
 /** One gateway on the bench: its checks, its verdict, and what it sent last. */
 
-import type { BenchDatagram, BenchReference, BenchRow, BenchTable, BenchView } from "../contract/index.ts";
+import type {
+  BenchDatagram,
+  BenchReference,
+  BenchRow,
+  BenchTable,
+  BenchView,
+  NamedPlan,
+} from "../contract/index.ts";
 import { awaitedOf, benchSentence, benchVerdict, judgeBench } from "../diagnosis/bench/judge.ts";
 import { refusalWords } from "../diagnosis/notices.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
-import { megahertz } from "../radio/regions/region-plan.ts";
+import { channelsText, planChoices } from "../radio/regions/plan-choice.ts";
+import { megahertz, type RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
@@ -129,6 +137,7 @@ export function benchView(
     sentence: benchSentence(name ?? `Gateway ${eui}`, items),
     awaited: awaitedOf(items),
     expected: options.expected?.label ?? null,
+    plans: namedPlans(options.ownPlans),
     items,
     notices: identifierNotices(store, { fromUs: window.fromUs, toUs: window.toUs + 1 }, eui),
     reference: reference === null ? null : { ...referenceRow(reference), name: nameOf(reference.eui) },
@@ -138,6 +147,15 @@ export function benchView(
       .map((other) => ({ eui: other, name: nameOf(other) })),
     feed: benchFeed(store, gateway.id, window),
   };
+}
+
+/** Every channel plan that a gateway can be asked to listen to, the user's own first. */
+function namedPlans(ownPlans: readonly RegionPlan[] = []): NamedPlan[] {
+  return planChoices(ownPlans).map(({ label, plan, channels }) => ({
+    label,
+    region: ownPlans.includes(plan) ? null : plan.plan,
+    channels: channelsText(channels),
+  }));
 }
 
 /** Every gateway that was ever heard, with its verdict and first fault: those that fail first. */

@@ -98,6 +98,39 @@ if (chromiumIsHere("bench"))
       }
     });
 
+    test("takes the channel plan that the gateway must listen to, in the address and in print", async () => {
+      for (const width of [1280, 390]) {
+        const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`, { width });
+        const choice = page.getByLabel("Channel plan that it must listen to");
+        await choice.waitFor();
+        expect(await choice.inputValue()).toBe("");
+        expect(await choice.locator("option").first().textContent()).toBe("recognise it");
+        expect(await choice.locator("optgroup").first().getAttribute("label")).toBe("Your plans");
+        expect(await choice.locator('optgroup[label="US902-928"] option').count()).toBe(9);
+        await choice.focus();
+        await choice.selectOption("US915/2");
+        await page.waitForURL(/expect=US915%2F2/);
+        await page.getByText("must listen to US915/2").waitFor({ state: "attached" });
+        // The choice stays in the reader's hand while the list is asked for.
+        expect(await choice.evaluate((element) => element === document.activeElement)).toBe(true);
+        expect(await overflowPx(page)).toBe(0);
+        await page.emulateMedia({ colorScheme: width < 700 ? "dark" : "light" });
+        expect(await axeFindings(page)).toEqual([]);
+        await page.emulateMedia({ media: "print" });
+        expect(await page.getByText("must listen to US915/2").isVisible()).toBe(true);
+        expect(await choice.isVisible()).toBe(false);
+        await page.emulateMedia({ media: "screen" });
+        await choice.selectOption({ label: "recognise it" });
+        await page.getByText("must listen to US915/2").waitFor({ state: "detached" });
+        expect(page.url()).not.toContain("expect");
+        expect(errors).toEqual([]);
+      }
+      const { page } = await dashboard.open(`#/bench/${SHED}?expect=us915/2`);
+      const choice = page.getByLabel("Channel plan that it must listen to");
+      await choice.waitFor();
+      expect(await choice.inputValue()).toBe("US915/2");
+    });
+
     test("waits for a gateway with what to enter at it, and opens its list when it comes", async () => {
       dashboard.service.mood.empty = true;
       const { page } = await dashboard.open("#/bench?last=3600");

@@ -163,9 +163,11 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         );
       }
       case "bench": {
+        const [eui = "", ...plan] = (key ?? "").split("/");
+        const expected = plan.length === 0 ? null : plan.join("/");
         const bench = mood.empty
           ? null
-          : orchardBench.benchView(key ?? "", span, names.get(key ?? "") ?? null, mood.reference);
+          : orchardBench.benchView(eui, span, names.get(eui) ?? null, mood.reference, expected);
         return bench === null ? null : contract.BenchView.parse(bench);
       }
       case "air": {
@@ -300,7 +302,8 @@ export async function startFakeService(folder: string): Promise<FakeService> {
     }
     const bench = /^\/api\/bench\/([^/]+)$/.exec(path);
     if (bench !== null) {
-      const said = view("bench", span, bench[1] ?? "");
+      const expect = url.searchParams.get("expect");
+      const said = view("bench", span, expect === null ? (bench[1] ?? "") : `${bench[1]}/${expect}`);
       const none = {
         code: "no-such-gateway",
         sentence: "No gateway with this identifier was heard.",

@@ -8,6 +8,7 @@ import {
   judgeBench,
 } from "../../src/diagnosis/bench/judge.ts";
 import { referenceItems } from "../../src/diagnosis/bench/reference.ts";
+import { channelsText, planChoices } from "../../src/radio/regions/plan-choice.ts";
 import { SOUND } from "../diagnosis/bench/a-sound-gateway.ts";
 import type { Span } from "./orchard.ts";
 import { trialAnswer } from "./orchard-trials.ts";
@@ -54,12 +55,22 @@ const GATEWAYS = [
   { eui: TOWER, name: "Water tower" },
 ];
 
+const PLANS: BenchView["plans"] = [
+  { label: "Fennick test plan", region: null, channels: "867.1, 867.3\u202FMHz" },
+  ...planChoices().map(({ label, plan, channels }) => ({
+    label,
+    region: plan.plan,
+    channels: channelsText(channels),
+  })),
+];
+
 /** null: a gateway that the orchard does not have. */
 export function benchView(
   eui: string,
   span: Span,
   name: string | null = null,
   reference: BenchReference | null = null,
+  expected: string | null = null,
 ): BenchView | null {
   const evidence = EVIDENCE[eui];
   if (evidence === undefined) return null;
@@ -86,7 +97,8 @@ export function benchView(
     verdict: benchVerdict(items),
     sentence: benchSentence(said ?? `Gateway ${eui}`, items),
     awaited: awaitedOf(items),
-    expected: null,
+    expected,
+    plans: PLANS,
     items,
     reference,
     others: GATEWAYS.filter((one) => one.eui !== eui),

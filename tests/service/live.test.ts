@@ -1,8 +1,9 @@
 import { once } from "node:events";
 import { type AddressInfo, connect } from "node:net";
-import { describe, expect, it, onTestFinished } from "vitest";
+import { describe, expect, it, onTestFinished, vi } from "vitest";
 import { WebSocket } from "ws";
 import * as contract from "../../src/contract/index.ts";
+import { ServiceProblem } from "../../src/service/errors.ts";
 import { applyMessage, type Subscribed, UNBORN } from "../../web/src/state/live.ts";
 import { NODE, serviceUnderTest, WIDE } from "./parts.ts";
 
@@ -51,6 +52,24 @@ describe("the live line", () => {
     const message = await next();
     expect(message).toMatchObject({ type: "snapshot", id: 5, seq: 1 });
     expect(() => schema.parse("view" in message ? message.view : null)).not.toThrow();
+  });
+
+  it("shows the bench by the plan that its key names, and renews it when the gateway sends", async () => {
+    const { say, next, intake, views } = await lineTo();
+    say({ type: "subscribe", id: 3, topic: "bench", last: 3600, key: "02005E1000000001/CN470/20MHz-A" });
+    expect(await next()).toMatchObject({ type: "snapshot", view: { expected: "CN470/20MHz-A" } });
+    const before = views.asked.length;
+    intake.commit({ gateways: ["02005E1000000001"], nodes: [], lastReceptionId: 1, wide: false });
+    await vi.waitFor(() => expect(views.asked.length).toBeGreaterThan(before));
+    say({ type: "subscribe", id: 4, topic: "bench", last: 3600, key: "02005E1000000001/" });
+    await vi.waitFor(async () => expect(await next()).toMatchObject({ type: "trouble", id: 4 }));
+  });
+
+  it("tells a plan that there is not as a trouble", async () => {
+    const { say, next, views } = await lineTo();
+    views.trouble = new ServiceProblem("no-such-plan", "Near names: US915.");
+    say({ type: "subscribe", id: 3, topic: "bench", last: 3600, key: "02005E1000000001/US914" });
+    expect(await next()).toEqual({ type: "trouble", id: 3, sentence: "Near names: US915." });
   });
 
   it("keeps a dashboard equal to the view through snapshots and deltas", async () => {

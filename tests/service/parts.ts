@@ -190,8 +190,9 @@ export class FakeViews implements Views {
     if (id > 1_000_000) return this.#answer(["frame", id], null);
     return this.#answer(["frame", id], orchard.frameView(id, spanOf({ last: 3600 }, NOW_MS * 1000)));
   }
-  bench(eui: string, window: WindowQuery, nowUs: number) {
-    return this.#answer(["bench", eui, window], orchardBench.benchView(eui, spanOf(window, nowUs)));
+  bench(eui: string, window: WindowQuery, nowUs: number, expected: string | null) {
+    const view = orchardBench.benchView(eui, spanOf(window, nowUs), null, null, expected);
+    return this.#answer(["bench", eui, window, expected], view);
   }
   photo: Picture | null = null;
   placementPhoto(id: number) {

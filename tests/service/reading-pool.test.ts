@@ -1,5 +1,11 @@
 import { describe, expect, it } from "vitest";
-import type { FromReadingThread, ToReadingThread } from "../../src/service/reading-messages.ts";
+import { describeError, ServiceProblem } from "../../src/service/errors.ts";
+import {
+  errorOf,
+  type FromReadingThread,
+  failureOf,
+  type ToReadingThread,
+} from "../../src/service/reading-messages.ts";
 import {
   CLOSE_WITHIN_MS,
   GRACE_MS,
@@ -247,6 +253,15 @@ describe("a reading thread", () => {
     scene.threads[0]?.fail(failure);
     await settled();
     expect(outcome.value).toBe(code);
+  });
+
+  it("hands on a problem of the catalogue with its own sentence", () => {
+    expect(
+      describeError(errorOf(failureOf(new ServiceProblem("no-such-plan", "Near names: US915.")))),
+    ).toMatchObject({
+      status: 400,
+      problem: { code: "no-such-plan", sentence: "Near names: US915." },
+    });
   });
 
   it("hands on that the store cannot be used, with the remedy", async () => {

@@ -3,6 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
 import * as contract from "../../src/contract/index.ts";
+import { readOwnPlans } from "../../src/radio/regions/own-plans.ts";
 import { storeViews } from "../../src/service/store-views.ts";
 import { openReader, openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
@@ -52,6 +53,40 @@ describe("the answers from a store", () => {
     const { storage } = contract.ServiceStatus.parse(await ask("/api/status"));
     expect(storage).toMatchObject({ receptions: 19, from: new Date(START_US / 1000).toISOString() });
     expect(storage.bytes).toBeGreaterThan(10_000);
+  });
+
+  it("judge a gateway by the channel plan that is named, and name near ones where there is none", async () => {
+    const { reader } = storedOrchard();
+    const plan = { name: "Barn plan", channels: [{ frequencyHz: 868_300_000 }] };
+    const reading = readOwnPlans(JSON.stringify({ plans: [plan] }));
+    if (!reading.ok) throw new Error("the plan is well formed");
+    const { app } = await serviceUnderTest({
+      views: storeViews(reader, reading.plans),
+      now: () => NOW_US / 1000,
+    });
+    const ask = (plan: string) =>
+      app.inject(`/api/bench/${SHED}?last=3600&expect=${encodeURIComponent(plan)}`);
+    // The node sends on 868.3 MHz.
+    const region = async (plan: string) => {
+      const view = contract.BenchView.parse((await ask(plan)).json());
+      return [view.expected, view.items.find(({ id }) => id === "region")?.state];
+    };
+    expect(await region("eu868")).toEqual(["EU868", "pass"]);
+    expect(await region("US915/2")).toEqual(["US915/2", "fail"]);
+    expect(await region("Barn plan")).toEqual(["Barn plan", "pass"]);
+    const view = contract.BenchView.parse((await app.inject(`/api/bench/${SHED}`)).json());
+    expect(view.expected).toBeNull();
+    expect(view.plans.slice(0, 2)).toEqual([
+      { label: "Barn plan", region: null, channels: "868.3\u202FMHz" },
+      { label: "EU868", region: "EU863-870", channels: "868.1, 868.3, 868.5\u202FMHz" },
+    ]);
+    const unknown = await ask("US914/2");
+    expect(unknown.statusCode).toBe(400);
+    expect(unknown.json()).toMatchObject({
+      code: "no-such-plan",
+      sentence: 'There is no channel plan "US914/2"; near names: US915, US915/1 to US915/8.',
+    });
+    expect((await ask("")).statusCode).toBe(400);
   });
 
   it("page through the receptions of a node and open the frame beneath", async () => {

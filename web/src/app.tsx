@@ -160,14 +160,28 @@ function BenchChoicePlace({ status }: { status: Loaded<ServiceStatus> }) {
 }
 
 function BenchPlace({ eui, status }: { eui: string; status: Loaded<ServiceStatus> }) {
+  const expect = route.value.params.get("expect") ?? "";
+  const path = `/api/bench/${encodeURIComponent(eui)}`;
   const loaded = useViewData<Bench>(
-    { topic: "bench", path: `/api/bench/${encodeURIComponent(eui)}`, key: eui },
+    {
+      topic: "bench",
+      path: expect === "" ? path : `${path}?${new URLSearchParams({ expect }).toString()}`,
+      key: expect === "" ? eui : `${eui}/${expect}`,
+      subject: eui,
+    },
     currentWindow.value,
   );
   return (
-    <Gate loaded={loaded}>
-      {(bench) => <BenchView bench={bench} status={status.data} onChanged={loaded.reload} />}
-    </Gate>
+    <>
+      <Gate loaded={loaded}>
+        {(bench) => <BenchView bench={bench} status={status.data} onChanged={loaded.reload} />}
+      </Gate>
+      {loaded.state !== "failed" || expect === "" ? null : (
+        <p class="beneath">
+          <a href={linkTo(`/bench/${eui}`)}>The list without a named channel plan</a>
+        </p>
+      )}
+    </>
   );
 }
 

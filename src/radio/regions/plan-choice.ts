@@ -41,7 +41,41 @@ export function planChoice(label: string, ownPlans: readonly RegionPlan[] = []):
 
 /** "EU868, US915, US915/1 to US915/8, …": every name, numbered sub-bands in short. */
 export function planLabels(ownPlans: readonly RegionPlan[] = []): string {
-  const labels = [...ownPlans, ...regionPlans].flatMap((plan) => {
+  return labelsOf([...ownPlans, ...regionPlans]);
+}
+
+/** Characters that a name may differ by and still be near. Chosen: two keys mistyped. */
+const MAX_APART = 2;
+
+/** The names of the plans that were probably meant, as `planLabels` writes them; every name when none is near. */
+export function nearPlanLabels(label: string, ownPlans: readonly RegionPlan[] = []): string {
+  const wanted = label.trim().toLowerCase().split("/")[0] ?? "";
+  const ranked = [...ownPlans, ...regionPlans].map((plan) => ({
+    plan,
+    apart: Math.min(...[plan.name, plan.plan].map((name) => apartness(wanted, name.toLowerCase()))),
+  }));
+  const nearest = Math.min(...ranked.map(({ apart }) => apart));
+  const near = ranked.filter(({ apart }) => apart === nearest && apart <= MAX_APART);
+  return near.length === 0 ? planLabels(ownPlans) : labelsOf(near.map(({ plan }) => plan));
+}
+
+/** 0 when the name holds all that was written; otherwise characters to insert, leave out or replace (Levenshtein). */
+function apartness(wanted: string, name: string): number {
+  if (wanted.length > MAX_APART && name.includes(wanted)) return 0;
+  let before = Array.from({ length: name.length + 1 }, (_, i) => i);
+  for (const [i, one] of [...wanted].entries()) {
+    const row = [i + 1];
+    for (const [k, other] of [...name].entries())
+      row.push(
+        Math.min((row[k] ?? 0) + 1, (before[k + 1] ?? 0) + 1, (before[k] ?? 0) + (one === other ? 0 : 1)),
+      );
+    before = row;
+  }
+  return before.at(-1) ?? 0;
+}
+
+function labelsOf(plans: readonly RegionPlan[]): string {
+  const labels = plans.flatMap((plan) => {
     const own = plan.variants.flatMap((variant) => choicesOf(plan, variant));
     const numbered = own.filter(({ subBand }) => subBand !== null).map((choice) => choice.label);
     const plain = own.filter(({ subBand }) => subBand === null).map((choice) => choice.label);

@@ -2,6 +2,7 @@
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import {
+  BenchQuery,
   BenchReferenceChange,
   BenchReferenceView,
   BenchView,
@@ -9,7 +10,7 @@ import {
   DownlinkTestPlan,
   DownlinkTestRequest,
 } from "../../contract/bench.ts";
-import { EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { EuiText, Problem } from "../../contract/common.ts";
 import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-sentences.ts";
 import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
@@ -31,12 +32,13 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
       schema: {
         summary: "One gateway on the bench: its checks, its verdict, its last datagrams",
         params: z.object({ eui: EuiText }),
-        querystring: WindowQuery,
+        querystring: BenchQuery,
         response: answers(BenchView),
       },
     },
     async (request) => {
-      const view = await ask(request.signal).bench(request.params.eui, askedWindow(request.query), nowUs());
+      const { params, query, signal } = request;
+      const view = await ask(signal).bench(params.eui, askedWindow(query), nowUs(), query.expect ?? null);
       if (view === null) throw new ServiceProblem("no-such-gateway");
       return view;
     },

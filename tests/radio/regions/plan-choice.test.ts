@@ -2,6 +2,7 @@ import { describe, expect, it } from "vitest";
 import {
   channelsText,
   fittingPackets,
+  nearPlanLabels,
   planChoice,
   planChoices,
   planLabels,
@@ -26,6 +27,18 @@ describe("a plan by its name", () => {
     expect(new Set(labels).size).toBe(labels.length);
     for (const label of labels) expect(planChoice(label)?.label).toBe(label);
     expect(planLabels()).toMatch(/^EU868, US915, US915\/1 to US915\/8, AU915, /);
+  });
+
+  it.each([
+    ["US915/9", "US915, US915/1 to US915/8"],
+    ["eu886", "EU868"],
+    ["868", "EU868"],
+    ["US902", "US915, US915/1 to US915/8"],
+    ["AS923", "AS923-1, AS923-2, AS923-3, AS923-4"],
+    ["orchard", planLabels()],
+    ["", planLabels()],
+  ])("%j is near to %s", (written, near) => {
+    expect(nearPlanLabels(written)).toBe(near);
   });
 
   it("US915/2 has channels 8 to 15, 903.9 to 905.3 MHz, and channel 65", () => {

@@ -65,6 +65,8 @@ export interface Source {
   readonly path: string;
   /** For the topic `node`: DEVADDR/LIFE. */
   readonly key: string | null;
+  /** What the data are about, whatever else is chosen: its older figures stay while newer load. Left out: path and key. */
+  readonly subject?: string;
 }
 
 export interface Loaded<T> {
@@ -80,8 +82,9 @@ export interface Loaded<T> {
 const LINE_PATIENCE_MS = 1200;
 
 interface Held<T> {
-  /** What the data answer: another node's figures are never shown while this one's load. */
   readonly of: string;
+  /** What the data are about: another node's figures are never shown while this one's load. */
+  readonly subject: string;
   readonly query: string;
   readonly data: T | null;
   readonly state: "loading" | "ready" | "failed";
@@ -91,11 +94,19 @@ interface Held<T> {
 /** The data of one view over one window (null: the view takes none), kept fresh. */
 export function useViewData<T>(source: Source, choice: WindowChoice | null): Loaded<T> {
   const of = `${source.path}|${source.key ?? ""}`;
+  const subject = source.subject ?? of;
   const query = choice === null ? "" : windowQuery(choice);
   const lastSeconds = choice?.kind === "live" ? choice.lastSeconds : choice === null ? 3600 : null;
   const renewed = choice?.kind === "fixed" ? renewal.value : 0;
   const [turn, setTurn] = useState(0);
-  const [held, setHeld] = useState<Held<T>>({ of, query, data: null, state: "loading", problem: null });
+  const [held, setHeld] = useState<Held<T>>({
+    of,
+    subject,
+    query,
+    data: null,
+    state: "loading",
+    problem: null,
+  });
 
   // `of` and `query` stand for source and choice, which may be new objects at every rendering.
   useEffect(() => {
@@ -104,10 +115,11 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
     setHeld((before) => {
       // The same question asked again goes on quietly: nothing dims while it is renewed.
       if (before.of === of && before.query === query && before.state === "ready") return before;
-      return { of, query, data: before.of === of ? before.data : null, state: "loading", problem: null };
+      const data = before.subject === subject ? before.data : null;
+      return { of, subject, query, data, state: "loading", problem: null };
     });
     const take = (data: T) => {
-      if (!over) setHeld({ of, query, data, state: "ready", problem: null });
+      if (!over) setHeld({ of, subject, query, data, state: "ready", problem: null });
     };
     const fail = (problem: Problem) => {
       if (!over) setHeld((before) => ({ ...before, state: "failed", problem }));
@@ -150,7 +162,8 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
     };
   }, [of, query, turn, renewed]);
 
-  const mine = held.of === of ? held : { of, query, data: null, state: "loading" as const, problem: null };
+  const data = held.subject === subject ? held.data : null;
+  const mine = held.of === of ? held : { data, state: "loading" as const, problem: null };
   return {
     data: mine.data,
     state: mine.state,

@@ -9,6 +9,7 @@ import { Age, Fold, Notices, Sentence, StandingMark, When } from "../../parts/pa
 import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
 import { BackToServer } from "./BackToServer.tsx";
+import { ExpectedPlan } from "./ExpectedPlan.tsx";
 import { BENCH_STANDINGS, Check, ReferencePart } from "./Reference.tsx";
 import "./BenchView.css";
 import type { GatewayRow } from "../../../../src/contract/gateways.ts";
@@ -38,7 +39,7 @@ export function BenchView({ bench, status, onChanged }: BenchViewProps) {
         <span>
           Gateway <span class="mono">{eui}</span>
         </span>
-        {bench.expected === null ? null : <span>expected plan {bench.expected}</span>}
+        {bench.expected === null ? null : <span class="bench-expected">must listen to {bench.expected}</span>}
         {source === null ? null : (
           <span>
             from <span class="mono">{source.replace(" ", " port ")}</span>
@@ -54,6 +55,7 @@ export function BenchView({ bench, status, onChanged }: BenchViewProps) {
       <p class="bench-signed">
         {exactTime(Date.parse(bench.window.from))} to {exactTime(Date.parse(bench.window.to))}. Checked by:
       </p>
+      <ExpectedPlan plans={bench.plans} />
       <p class="bench-acts screen-only">
         <button type="button" class="plain first" onClick={() => print()}>
           Print
