@@ -24,8 +24,7 @@ export const PROBLEMS = {
   "no-such-plan": {
     status: 400,
     sentence: "There is no channel plan of this name.",
-    remedy:
-      "See `plans` of /api/bench/EUI for every name, or leave `expect` out: the plan is then recognised.",
+    remedy: "Choose one of those that /api/bench/EUI lists as plans, or none: the plan is then recognised.",
   },
   "empty-capture": {
     status: 400,

@@ -6,7 +6,7 @@
 import type { WindowQuery } from "../contract/common.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
 import { plainLine } from "../model/plain-text.ts";
-import { nearPlanLabels, type PlanChoice, planChoice } from "../radio/regions/plan-choice.ts";
+import { nearPlanLabels, type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { toBeForgotten } from "../store/forget.ts";
 import type { Store } from "../store/open.ts";
@@ -89,10 +89,8 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
 function expectedPlan(label: string | null, ownPlans: readonly RegionPlan[]): PlanChoice | null {
   if (label === null) return null;
   const choice = planChoice(label, ownPlans);
-  if (choice === null)
-    throw new ServiceProblem(
-      "no-such-plan",
-      `There is no channel plan "${plainLine(label)}"; near names: ${nearPlanLabels(label, ownPlans)}.`,
-    );
-  return choice;
+  if (choice !== null) return choice;
+  const near = nearPlanLabels(label, ownPlans);
+  const names = near === null ? `there are ${planLabels(ownPlans)}` : `near names are ${near}`;
+  throw new ServiceProblem("no-such-plan", `There is no channel plan "${plainLine(label)}"; ${names}.`);
 }

@@ -84,8 +84,12 @@ describe("the answers from a store", () => {
     expect(unknown.statusCode).toBe(400);
     expect(unknown.json()).toMatchObject({
       code: "no-such-plan",
-      sentence: 'There is no channel plan "US914/2"; near names: US915, US915/1 to US915/8.',
+      sentence: 'There is no channel plan "US914/2"; near names are US915, US915/1 to US915/8.',
     });
+    const { sentence } = (await ask("orchard")).json<contract.Problem>();
+    expect(sentence).toMatch(
+      /^There is no channel plan "orchard"; there are Barn plan, EU868, .*, ISM2400\.$/,
+    );
     expect((await ask("")).statusCode).toBe(400);
   });
 

@@ -47,8 +47,8 @@ export function planLabels(ownPlans: readonly RegionPlan[] = []): string {
 /** Characters that a name may differ by and still be near. Chosen: two keys mistyped. */
 const MAX_APART = 2;
 
-/** The names of the plans that were probably meant, as `planLabels` writes them; every name when none is near. */
-export function nearPlanLabels(label: string, ownPlans: readonly RegionPlan[] = []): string {
+/** The names of the plans that were probably meant, as `planLabels` writes them; null when none is near. */
+export function nearPlanLabels(label: string, ownPlans: readonly RegionPlan[] = []): string | null {
   const wanted = label.trim().toLowerCase().split("/")[0] ?? "";
   const ranked = [...ownPlans, ...regionPlans].map((plan) => ({
     plan,
@@ -56,7 +56,7 @@ export function nearPlanLabels(label: string, ownPlans: readonly RegionPlan[] = 
   }));
   const nearest = Math.min(...ranked.map(({ apart }) => apart));
   const near = ranked.filter(({ apart }) => apart === nearest && apart <= MAX_APART);
-  return near.length === 0 ? planLabels(ownPlans) : labelsOf(near.map(({ plan }) => plan));
+  return near.length === 0 ? null : labelsOf(near.map(({ plan }) => plan));
 }
 
 /** 0 when the name holds all that was written; otherwise characters to insert, leave out or replace (Levenshtein). */
