@@ -14,7 +14,7 @@ export interface AppendixProps {
 
 export function Appendix({ trialMethod, withPayloads }: AppendixProps) {
   return (
-    <section class="page">
+    <section>
       <h2>Method and sources</h2>
       <ul>
         <li>
@@ -53,8 +53,8 @@ export function Appendix({ trialMethod, withPayloads }: AppendixProps) {
           that neighbouring frames are alike. What else may have changed stands beside each trial.
         </li>
         <li>
-          <b>Outages</b> are stretches without any datagram for longer than three keepalives. A gateway began
-          anew where its concentrator counter did.
+          <b>Outages</b> are stretches without any datagram for longer than three keepalives. A gateway
+          restarted where its concentrator’s counter began again.
         </li>
       </ul>
       {trialMethod.length === 0 ? null : (
@@ -93,7 +93,7 @@ export function Appendix({ trialMethod, withPayloads }: AppendixProps) {
 export function Walks({ walks, clock }: { readonly walks: readonly WalkView[]; readonly clock: Clock }) {
   if (walks.length === 0) return null;
   return (
-    <section class="page">
+    <section>
       <h2>Walk test</h2>
       {walks.map((walk) => (
         <div key={walk.devAddr}>

@@ -81,7 +81,7 @@ function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly cl
             </dd>
           </>
         )}
-        <dt>Began anew</dt>
+        <dt>Restarted</dt>
         <dd>
           {restartTimes.length === 0
             ? "never"
@@ -117,7 +117,7 @@ export function Benches({
 }) {
   if (benches.length === 0) return null;
   return (
-    <section class="page">
+    <section>
       <h2>Bench lists</h2>
       {benches.map((bench) => (
         <div key={bench.eui} class="bench">
@@ -125,11 +125,27 @@ export function Benches({
             <GatewayTitle name={bench.name} eui={bench.eui} /> <State state={bench.verdict} />
           </h3>
           <Sentence parts={bench.sentence} />
-          <Checks items={bench.items.filter(({ part }) => part === "gateway")} clock={clock} />
+          <GatewayChecks items={bench.items.filter(({ part }) => part === "gateway")} clock={clock} />
           <AgainstReference bench={bench} clock={clock} />
         </div>
       ))}
     </section>
+  );
+}
+
+/** What did not pass in full; what passed by name. */
+function GatewayChecks({ items, clock }: Pick<ChecksProps, "items" | "clock">) {
+  const passed = items.filter(({ state }) => state === "pass");
+  const others = items.filter(({ state }) => state !== "pass");
+  return (
+    <>
+      {others.length === 0 ? null : <Checks items={others} clock={clock} />}
+      {passed.length === 0 ? null : (
+        <p>
+          <State state="pass" />: {passed.map(({ title }) => title).join(", ")}.
+        </p>
+      )}
+    </>
   );
 }
 
@@ -212,7 +228,7 @@ const MAX_TALKERS = 10;
 export function Air({ view }: { readonly view: AirView }) {
   const several = new Set(view.channels.map(({ gatewayEui }) => gatewayEui)).size > 1;
   return (
-    <section class="page">
+    <section>
       <h2>Air</h2>
       <Sentence parts={view.sentence} />
       {view.channels.length === 0 ? null : (

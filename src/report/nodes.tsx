@@ -16,7 +16,7 @@ export function Nodes({ view, clock }: { readonly view: NodesView; readonly cloc
   const own = view.nodes.filter(({ stranger }) => !stranger);
   const strangers = view.nodes.filter(({ stranger }) => stranger);
   return (
-    <section class="page">
+    <section>
       <h2>Nodes</h2>
       <Sentence parts={view.sentence} />
       <Delivery nodes={own} />
@@ -90,7 +90,6 @@ function NodeTable({ nodes, clock, caption, within }: NodeTableProps) {
         },
         { title: "Heard", kind: "number", of: (node) => figure(node.heard) },
         { title: "Missed", kind: "number", of: (node) => figure(node.missed) },
-        { title: "In outages", kind: "number", of: (node) => figure(node.missedDuringOutage) },
         { title: "SNR", kind: "number", of: (node) => withUnit(node.snrDb.median, 1, "dB") },
         { title: "Margin", kind: "number", of: (node) => withUnit(node.marginDb.median, 1, "dB") },
         {
@@ -123,25 +122,68 @@ function title(node: NodeRow): string {
 // Which dropouts were there, and what explains them? Shared ones once, then node by node.
 
 const MAX_GAPS = 60;
+/** Events whose evidence is told in full: what a reader takes in. Chosen. */
+const MAX_TOLD = 3;
 const MAX_SENTENCES = 4;
+
+interface GapEvent {
+  readonly id: string;
+  readonly title: ComponentChildren;
+  readonly item: Pick<EpisodeRow, "from" | "to" | "open" | "missedCounters" | "finding">;
+}
 
 export function Gaps({ view, clock }: { readonly view: GapsView; readonly clock: Clock }) {
   // What strangers miss is nobody's to mend, and what an episode says once need not be said for each node.
   const own = view.gaps.filter((gap) => !gap.stranger && gap.episode === null);
+  const events: GapEvent[] = [
+    ...view.episodes.map((item) => ({ id: item.id, title: episodeTitle(item), item })),
+    ...own.slice(0, MAX_GAPS).map((item) => ({ id: item.id, title: <GapTitle gap={item} />, item })),
+  ];
+  const worst = [...events].sort((a, b) => b.item.missedCounters - a.item.missedCounters).slice(0, MAX_TOLD);
+  const others = events.filter((event) => !worst.includes(event));
   return (
-    <section class="page">
+    <section>
       <h2>Gaps</h2>
       <Sentence parts={view.sentence} />
-      {view.episodes.map((episode) => (
-        <Entry key={episode.id} title={episodeTitle(episode)} item={episode} clock={clock} />
+      {worst.map(({ id, title, item }) => (
+        <Entry key={id} title={title} item={item} clock={clock} />
       ))}
-      {own.slice(0, MAX_GAPS).map((gap) => (
-        <Entry key={gap.id} title={<GapTitle gap={gap} />} item={gap} clock={clock} />
-      ))}
+      {others.length === 0 ? null : <OtherGaps events={others} clock={clock} />}
       {own.length <= MAX_GAPS ? null : (
         <p class="quiet">{figure(own.length - MAX_GAPS)} older gaps of single nodes are left out.</p>
       )}
     </section>
+  );
+}
+
+function OtherGaps({ events, clock }: { readonly events: readonly GapEvent[]; readonly clock: Clock }) {
+  return (
+    <Table
+      caption="The other gaps"
+      rows={events}
+      columns={[
+        {
+          title: "When",
+          of: ({ item }) => (
+            <span class="nobreak">
+              {clock.stretch(item.from, item.to)}
+              {item.open ? ", still open" : ""}
+            </span>
+          ),
+        },
+        { title: "Who", of: ({ title }) => title },
+        { title: "Missed", kind: "number", of: ({ item }) => figure(item.missedCounters) },
+        {
+          title: "Why",
+          kind: "words",
+          of: ({ item: { finding } }) => (
+            <>
+              <b>{causeWords(finding)}</b> {finding.sentence}
+            </>
+          ),
+        },
+      ]}
+    />
   );
 }
 

@@ -44,6 +44,11 @@ function Front({ data, clock }: { readonly data: ReportData; readonly clock: Clo
           {clock.moment(data.madeAt)} by Mastlog {data.version}, from the gateways’ own datagrams
         </dd>
       </dl>
+      <p class="signature">
+        <span>Measured by</span>
+        <span>Place, date</span>
+        <span>Signature</span>
+      </p>
     </header>
   );
 }
@@ -186,7 +191,8 @@ thead { display: table-header-group; }
 th { text-align: left; font-weight: 600; color: var(--quiet); border-bottom: 1px solid var(--ink); padding: 2px 9px 2px 0; vertical-align: bottom; }
 td { border-bottom: 1px solid var(--line); padding: 2px 9px 2px 0; vertical-align: top; }
 th:last-child, td:last-child { padding-right: 0; }
-td.words { min-width: 34mm; }
+td.words { min-width: 30mm; }
+td.words:last-child { width: 50%; }
 td.number, th.number { text-align: right; }
 td.number { white-space: nowrap; }
 tr, figure, dl, .keep { break-inside: avoid; }
@@ -204,7 +210,9 @@ li { margin: 2px 0; max-width: 72ch; }
 .photos { display: flex; flex-wrap: wrap; gap: 8px 12px; }
 .photos img { display: block; max-width: 80mm; max-height: 60mm; }
 .octets { font-family: ui-monospace, "Noto Sans Mono", "DejaVu Sans Mono", monospace; font-size: 11px; }
-@media print { .page, .bench + .bench, .trial { break-before: page; } }
+.signature { display: flex; gap: 24px; margin-top: 40px; color: var(--quiet); font-size: 12px; }
+.signature span { flex: 1; border-top: 1px solid var(--ink); padding-top: 3px; }
+@media print { main, .page { break-before: page; } }
 @media screen { .trial { border-top: 1px solid var(--line); margin-top: 20px; } }
 @media print { body { max-width: none; padding: 0; } a { color: inherit; text-decoration: none; } }
 `;
