@@ -1,6 +1,6 @@
 /** What the listener or the relay hands to the recorder's thread, and the report on what became of it. */
 import type { MessagePort } from "node:worker_threads";
-import type { Arrival } from "../model/datagram.ts";
+import type { Arrival, Endpoint } from "../model/datagram.ts";
 import { type DatagramBatch, unpackDatagrams } from "./datagram-batch.ts";
 import type { RecordingQueue } from "./recording-queue.ts";
 import type { Copy } from "./relay/copies.ts";
@@ -35,6 +35,7 @@ export function openRecorderInput(
   drain: (untilMs: number | null) => void,
 ): RecorderInput {
   const post = (message: FromRecorder): void => port.postMessage(message);
+  const way = new WayBack();
   let hasEnded = false;
   const ended = new Promise<void>((resolve) => {
     port.on("message", (message: ToRecorder) => {
@@ -47,7 +48,7 @@ export function openRecorderInput(
           break;
         case "copies":
           for (const copy of message.batch) {
-            seen(copy);
+            seen(way.seenByGateway(copy));
             queue.takeCopy(copy);
           }
           break;
@@ -68,4 +69,22 @@ export function openRecorderInput(
     });
   });
   return { stored: (count) => post({ kind: "stored", count }), ended };
+}
+
+/**
+ * A server's datagram as the gateway gets it: from the end of this machine that the gateway sends to. So both directions
+ * are one conversation in a recording, whatever the server's port.
+ */
+class WayBack {
+  /** The end of ours that a gateway of this family, IPv6 or not, sent to last. All ends have one port. */
+  readonly #ours = new Map<boolean, Endpoint>();
+
+  seenByGateway(copy: Copy): Copy {
+    if (copy.way === "up") {
+      this.#ours.set(copy.from.address.includes(":"), copy.to);
+      return copy;
+    }
+    const from = this.#ours.get(copy.to.address.includes(":"));
+    return from === undefined ? copy : { ...copy, from };
+  }
 }

@@ -4,6 +4,7 @@ import { rename } from "node:fs/promises";
 import { join } from "node:path";
 import { afterEach, expect, it } from "vitest";
 import { GatewaySocket, keepalive, uplink } from "./gateway-socket.ts";
+import { networkServer } from "./network-server.ts";
 import { cleanUp, runProgram, temporaryFolder } from "./program.ts";
 import { startService, until } from "./service.ts";
 
@@ -46,6 +47,33 @@ it("import of what --record wrote gives the same nodes, and is nothing new to th
   expect(await nodesOf(copy, folder)).toEqual(nodes);
   await runProgram(["import", file, "--db", live], folder);
   expect(await nodesOf(live, folder)).toEqual(nodes);
+});
+
+it("in line the server's answers are recorded, too, and import finds them, whatever the server's port", async () => {
+  const folder = temporaryFolder();
+  const file = join(folder, "heard.jsonl");
+  const live = join(folder, "live.db");
+  const server = await networkServer();
+  const words = ["--relay", `127.0.0.1:${server.port}`, "--record", file];
+  const service = await startService({ db: live, words });
+  const socket = await GatewaySocket.open(service.udpPort);
+  const uplinks = Array.from({ length: 20 }, (_, i) => uplink(i, { nodes: 2 }).bytes);
+  expect(await socket.sendAll([keepalive(60_000), ...uplinks], { inTheAir: 1 })).toBe(true);
+  await socket.close();
+  await service.end("SIGTERM");
+  await server.close();
+
+  expect(linesOf(file)).toHaveLength(2 * 21 + 1);
+  const copy = join(folder, "copy.db");
+  const { status } = await runProgram(["import", file, "--db", copy], folder);
+  expect(status).toBe(0);
+  expect(await nodesOf(copy, folder)).toEqual(await nodesOf(live, folder));
+  // All but the sentence on where round trips were measured: at a relay, or where a capture was taken.
+  const gateways = async (db: string) =>
+    JSON.parse((await runProgram(["gateways", "--json", "--db", db], folder)).out, (key, value: unknown) =>
+      key === "tripMeaning" ? null : value,
+    ) as unknown;
+  expect(await gateways(copy)).toEqual(await gateways(live));
 });
 
 it("the file is its owner's; moved away, it ends with a sentence and the service goes on", async () => {
