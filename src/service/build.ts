@@ -245,6 +245,16 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     diskSpace,
     phoneLink: () => phoneLink({ host, port: boundPort(app, port), token, addresses: reachableAddresses() }),
     metrics: serviceMetrics({ intake, facts, liveClients: () => hub.clientCount, diskSpace }),
+    siteFigures: async (signal) => {
+      try {
+        return await ask(signal).siteFigures(nowUs());
+      } catch (error) {
+        // Too busy to answer is said by a figure of its own; a fault must not take the service's figures away, either.
+        if (!(error instanceof ServiceProblem))
+          app.log.error({ err: error }, "The site's figures for Prometheus could not be computed");
+        return null;
+      }
+    },
   });
   await app.register(siteRoutes, { ask, intake, nowUs });
   await app.register(gatewayRoutes, { ask, nowUs });

@@ -70,6 +70,7 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   report: { nowAt: 2, isLong: true },
   toBeForgotten: { nowAt: null, isLong: true },
   watchFacts: { nowAt: 1 },
+  siteFigures: { nowAt: 0 },
   keys: { nowAt: null },
 };
 

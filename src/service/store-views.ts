@@ -25,6 +25,7 @@ import { planView } from "../views/plan.ts";
 import { frameView, receptionPage } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteView } from "../views/site.ts";
+import { siteFigures } from "../views/site-figures.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
@@ -82,6 +83,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       return forgotten === null ? null : { ...forgotten, words: forgottenWords(thing.kind, forgotten) };
     },
     watchFacts: (withNoise, nowUs) => within(() => watchFacts(store, withNoise, nowUs)),
+    siteFigures: (nowUs) => within(() => siteFigures(store, nowUs)),
     keys: () => within(() => ({ keys: keyRows(store) })),
   };
 }

@@ -26,6 +26,7 @@ import type { StoredWatchFacts } from "../diagnosis/watches.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Forgettable } from "../store/forget.ts";
 import type { WatchSettings } from "../store/user-data.ts";
+import type { SiteFigures } from "../views/site-figures.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -123,6 +124,8 @@ export interface Views {
   watchSettings(): WatchSettings;
   /** What the store knows of that which is watched. */
   watchFacts(withNoise: boolean, nowUs: number): StoredWatchFacts;
+  /** What machines are told of gateways, channels and own nodes, over the hour before `nowUs`. */
+  siteFigures(nowUs: number): SiteFigures;
   /** Whose keys are held, without the keys. */
   keys(): KeysView;
 }

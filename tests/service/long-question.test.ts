@@ -17,6 +17,7 @@ async function serviceWithHeldSite(idleMs = 60_000) {
     site: views.site(window, nowUs),
     nodes: views.nodes(window, nowUs),
     gaps: views.gaps(window, nowUs),
+    siteFigures: views.siteFigures(nowUs),
   };
   const gate = new Int32Array(new SharedArrayBuffer(4));
   const release = () => {

@@ -328,6 +328,14 @@ export class FakeViews implements Views {
       clockStepsUs: [],
     });
   }
+  siteFigures(nowUs: number) {
+    return this.#answer(["siteFigures", nowUs], {
+      gateways: [],
+      channels: [],
+      nodes: [],
+      cut: { gateways: 0, channels: 0, nodes: 0 },
+    });
+  }
   notices() {
     return this.#answer(["notices"], []);
   }

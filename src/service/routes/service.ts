@@ -8,11 +8,16 @@ import { Forgotten } from "../../contract/user-data.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { renderReport } from "../../report/render.tsx";
 import type { Forgettable } from "../../store/forget.ts";
+import type { SiteFigures } from "../../views/site-figures.ts";
 import type { DiskSpace } from "../disk-space.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import { isAskedHere } from "../phone-link.ts";
+import { siteMetrics } from "../site-metrics.ts";
 import type { Ask, Facts } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+
+/** A scrape is given up after 10 s, unless it was set otherwise (Prometheus, `scrape_timeout`). */
+const SITE_WITHIN_MS = 5_000;
 
 export interface StatusRouteOptions {
   readonly facts: Facts;
@@ -20,12 +25,14 @@ export interface StatusRouteOptions {
   readonly version: string;
   readonly status: () => ServiceStatus;
   readonly metrics: Registry;
+  /** null: not to be had before the signal came. */
+  readonly siteFigures: (signal: AbortSignal) => Promise<SiteFigures | null>;
   readonly diskSpace: () => DiskSpace;
   readonly phoneLink: () => PhoneLink;
 }
 
 export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (app, options) => {
-  const { facts, intake, version, status, metrics, diskSpace, phoneLink } = options;
+  const { facts, intake, version, status, metrics, siteFigures, diskSpace, phoneLink } = options;
 
   app.get(
     "/api/status",
@@ -86,7 +93,14 @@ export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (ap
         },
       },
     },
-    async (_request, reply) => reply.type(metrics.contentType).send(await metrics.metrics()),
+    async ({ signal }, reply) => {
+      // Figures of the site wait for a reading thread; those of the service never do.
+      const ofSite = siteMetrics(
+        await siteFigures(AbortSignal.any([signal, AbortSignal.timeout(SITE_WITHIN_MS)])),
+      );
+      const text = `${await metrics.metrics()}${await ofSite.metrics()}`;
+      return reply.type(metrics.contentType).send(text);
+    },
   );
 };
 

@@ -95,7 +95,19 @@ export function keepaliveUs(store: Store, gatewayId: number, window: TimeRange):
   );
 }
 
-/** The same of status reports. */
+/** When the newest keepalive of the window arrived, microseconds since 1970; null: none did. */
+export function lastKeepaliveUs(store: Store, gatewayId: number, { fromUs, toUs }: TimeRange): number | null {
+  const found = prepared(
+    store,
+    `SELECT at_us FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind & 15 = ${PULL}
+     ORDER BY at_us DESC LIMIT 1`,
+  )
+    .pluck()
+    .get(gatewayId, fromUs, toUs) as number | undefined;
+  return found ?? null;
+}
+
+/** Median spacing of status reports, as of keepalives. */
 export function statusSpacingUs(store: Store, gatewayId: number, window: TimeRange): number | null {
   return medianSpacing(
     store,

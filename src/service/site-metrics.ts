@@ -1,0 +1,115 @@
+/**
+ * What does Prometheus read of the site? Gauges over the last hour, made for one scrape: a gateway or node that is no
+ * longer told has no figure, instead of its last one for ever.
+ */
+import { Gauge, Registry } from "prom-client";
+import type { SiteFigures } from "../views/site-figures.ts";
+
+/** `null`: the reading threads had no answer in time; then only `mastlog_site_figures_known` is told. */
+export function siteMetrics(figures: SiteFigures | null): Registry {
+  const registry = new Registry();
+  const registers = [registry];
+  const gauge = <Label extends string>(name: string, help: string, labelNames: readonly Label[]) =>
+    new Gauge<Label>({ name, help, labelNames: [...labelNames], registers });
+  /** A figure of each row; null: this row has none. */
+  const gauges = <Row, Label extends string>(
+    rows: readonly Row[],
+    labels: (row: Row) => Record<Label, string>,
+  ) => {
+    const [first] = rows;
+    return (name: string, help: string, value: (row: Row) => number | null) => {
+      if (first === undefined) return;
+      const one = gauge(name, help, Object.keys(labels(first)));
+      for (const row of rows) {
+        const figure = value(row);
+        if (figure !== null) one.set(labels(row), figure);
+      }
+    };
+  };
+
+  gauge(
+    "mastlog_site_figures_known",
+    "1 when the figures of gateways, channels and nodes are told, 0 when they were not to be had in time",
+    [],
+  ).set(figures === null ? 0 : 1);
+  if (figures === null) return registry;
+
+  const ofGateways = gauges(figures.gateways, ({ eui }) => ({ gateway: eui }));
+  ofGateways(
+    "mastlog_gateway_receptions",
+    "Packets that the gateway reported in the last hour",
+    (row) => row.receptions,
+  );
+  ofGateways("mastlog_gateway_crc_bad", "Of these packets, those with a wrong CRC", (row) => row.crcBad);
+  ofGateways(
+    "mastlog_gateway_datagrams",
+    "Datagrams from the gateway in the last hour",
+    (row) => row.datagrams,
+  );
+  ofGateways(
+    "mastlog_gateway_keepalive_interval_seconds",
+    "Median time between two keepalives in the last hour",
+    (row) => row.keepaliveSeconds,
+  );
+  ofGateways(
+    "mastlog_gateway_last_keepalive_timestamp_seconds",
+    "When the newest keepalive of the last hour arrived, Unix time",
+    (row) => (row.lastKeepaliveUs === null ? null : row.lastKeepaliveUs / 1e6),
+  );
+  ofGateways(
+    "mastlog_gateway_last_heard_timestamp_seconds",
+    "When the newest datagram of the gateway arrived, Unix time",
+    (row) => unixSeconds(row.lastHeard),
+  );
+
+  const ofChannels = gauges(figures.channels, ({ gatewayEui, frequencyHz }) => ({
+    gateway: gatewayEui,
+    frequency_hz: String(frequencyHz),
+  }));
+  ofChannels(
+    "mastlog_channel_receptions",
+    "Packets on this channel of this gateway in the last hour",
+    (row) => row.receptions,
+  );
+  ofChannels("mastlog_channel_crc_bad", "Of these packets, those with a wrong CRC", (row) => row.crcBad);
+  ofChannels(
+    "mastlog_channel_airtime_seconds",
+    "Sum of the time on air of the packets heard in the last hour",
+    (row) => row.airtimeSeconds,
+  );
+  ofChannels(
+    "mastlog_channel_utilisation_ratio",
+    "Share of the recorded time of the last hour in which a packet was heard, 0 to 1",
+    (row) => row.utilisation,
+  );
+
+  const ofNodes = gauges(figures.nodes, ({ devAddr, life }) => ({ dev_addr: devAddr, life: String(life) }));
+  ofNodes(
+    "mastlog_node_heard",
+    "Distinct frame counters heard in the last hour, own nodes",
+    (row) => row.heard,
+  );
+  ofNodes("mastlog_node_missed", "Frame counters missed in the last hour, own nodes", (row) => row.missed);
+  ofNodes(
+    "mastlog_node_missed_not_recorded",
+    "Of the missed, those that may have been sent while nothing was recorded",
+    (row) => row.missedNotRecorded,
+  );
+  ofNodes(
+    "mastlog_node_last_heard_timestamp_seconds",
+    "When the newest frame of the node arrived, Unix time",
+    (row) => unixSeconds(row.lastHeard),
+  );
+
+  const cut = gauge(
+    "mastlog_site_figures_cut",
+    "How many gateways, channels and own nodes are left out, because there are more than are told",
+    ["of"],
+  );
+  for (const [of, count] of Object.entries(figures.cut)) cut.set({ of }, count);
+  return registry;
+}
+
+function unixSeconds(isoTime: string): number {
+  return Date.parse(isoTime) / 1000;
+}
