@@ -185,4 +185,17 @@ describe("the table in place of the score", () => {
       load: null,
     });
   });
+
+  test("tells cells of which nothing was recorded from cells in which nothing came", () => {
+    const page = gapPage("gap-shed-1", SPAN)!;
+    const { fromMs, cellSeconds } = page.axis;
+    const cellMs = cellSeconds * 1000;
+    // From the middle of the second cell to the end of the fourth.
+    const range = { fromMs: fromMs + 1.5 * cellMs, toMs: fromMs + 4 * cellMs };
+    const [shed, ...others] = page.heartbeat;
+    const cells = scoreCells({ ...page, heartbeat: [{ ...shed!, notRecorded: [range] }, ...others] });
+    const told = cells.map(({ gateways }) => gateways.map(({ notRecorded }) => notRecorded));
+    expect(told.slice(0, 5).map(([first]) => first)).toEqual([false, false, true, true, false]);
+    expect(told.flatMap(([, ...rest]) => rest)).not.toContain(true);
+  });
 });

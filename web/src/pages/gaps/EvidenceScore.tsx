@@ -130,6 +130,9 @@ export function EvidenceScore({ page }: { page: GapPage }) {
           <span>column: the gap</span>
           <span>full bar at the left: speaks for the finding; hollow: against</span>
           <span>notch: missed</span>
+          {page.heartbeat.some(({ notRecorded }) => notRecorded.length > 0) ? (
+            <span>hatched: not recorded</span>
+          ) : null}
           <span>rule in the margin: demodulation floor</span>
         </>
       }
@@ -178,24 +181,26 @@ function ScoreTable({ page }: { page: GapPage }) {
   const perGateway = page.heartbeat.flatMap((beat, index): Column<ScoreCell>[] => {
     const head = (what: string) => `${gatewayTitle(beat)}: ${what}`;
     const of = (cell: ScoreCell) => cell.gateways[index];
+    const countOf = (cell: ScoreCell, what: "keepalives" | "receptions" | "crcBad") =>
+      of(cell)?.notRecorded === true ? "not recorded" : figure(of(cell)?.[what]);
     return [
       {
         key: `keep ${index}`,
         head: head("keepalives"),
         right: true,
-        cell: (cell) => figure(of(cell)?.keepalives),
+        cell: (cell) => countOf(cell, "keepalives"),
       },
       {
         key: `rx ${index}`,
         head: head("receptions"),
         right: true,
-        cell: (cell) => figure(of(cell)?.receptions),
+        cell: (cell) => countOf(cell, "receptions"),
       },
       {
         key: `bad ${index}`,
         head: head("CRC failed"),
         right: true,
-        cell: (cell) => figure(of(cell)?.crcBad),
+        cell: (cell) => countOf(cell, "crcBad"),
       },
       { key: `noise ${index}`, head: head("noise"), right: true, cell: (cell) => dbm(of(cell)?.noiseDbm) },
       { key: `load ${index}`, head: head("load"), right: true, cell: (cell) => percent(of(cell)?.load) },

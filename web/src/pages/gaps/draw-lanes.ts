@@ -1,6 +1,6 @@
 /** How is each lane of the evidence drawn? One function a lane; all share the axis of the score. */
 import type { GapPage } from "../../../../src/contract/gaps.ts";
-import { type TimeScale, xOf } from "../../drawings/axis.ts";
+import { drawNotRecorded, type TimeScale, xOf } from "../../drawings/axis.ts";
 import { type Sheet, seriesInk } from "../../drawings/Canvas.tsx";
 import { cellAt, channelsOf, drawnNeighbours, type Lane, NEIGHBOUR_PX, TITLE_PX } from "./score-lanes.ts";
 
@@ -81,7 +81,7 @@ function drawNeighbours(ground: LaneGround): void {
   });
 }
 
-/** Receptions as height, keepalives beneath the line, restarts as a rule; nothing at all arrived: an open box. */
+/** Receptions as height, keepalives beneath the line, restarts as a rule; nothing at all arrived: an open box; not recorded: hatched. */
 function drawHeartbeat({ sheet, scale, page, top, height }: LaneGround, index: number): void {
   const beat = page.heartbeat[index];
   if (beat === undefined) return;
@@ -111,6 +111,10 @@ function drawHeartbeat({ sheet, scale, page, top, height }: LaneGround, index: n
     ctx.fillStyle = inks.quiet;
     if ((beat.statusReports[cell] ?? 0) > 0) ctx.fillRect(x + bar / 2 - 1, base + 9, 2, 2);
   });
+  ctx.save();
+  ctx.translate(0, top);
+  for (const range of beat.notRecorded) drawNotRecorded(sheet, scale, range, height);
+  ctx.restore();
   ctx.fillStyle = inks.look;
   for (const ms of beat.restartsAtMs) ctx.fillRect(Math.round(xOf(scale, ms)) - 1, top + 2, 2, base - top);
 }

@@ -161,6 +161,8 @@ export interface ScoreCell {
   readonly missed: number;
   readonly neighboursHeard: number;
   readonly gateways: readonly {
+    /** True: nothing was recorded of it in all of the cell; its counts say nothing then. */
+    readonly notRecorded: boolean;
     readonly keepalives: number;
     readonly receptions: number;
     readonly crcBad: number;
@@ -190,6 +192,7 @@ export function scoreCells(page: GapPage): ScoreCell[] {
       missed: missed[cell] ?? 0,
       neighboursHeard: neighbours[cell] ?? 0,
       gateways: page.heartbeat.map((beat) => ({
+        notRecorded: beat.notRecorded.some((range) => range.fromMs <= begin && range.toMs >= begin + cellMs),
         keepalives: beat.keepalives[cell] ?? 0,
         receptions: beat.receptions[cell] ?? 0,
         crcBad: beat.crcBad[cell] ?? 0,
