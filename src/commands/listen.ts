@@ -67,9 +67,17 @@ export function listenCommand(version: string): Command {
 export function recordCommand(version: string): Command {
   return withListenOptions(new Command("record"))
     .description("listen, and append what is received to a file of JSON lines that `import` reads")
-    .requiredOption("-o, --record <file>", "the file; made for its owner alone, appended to when it is there")
+    .option(
+      "-o, --record <file>",
+      "the file; made for its owner alone, appended to when it is there (must be given)",
+    )
     .addHelpText("after", HELP)
-    .action((given: unknown) => guarded(() => listen(given, version)));
+    .action((given: { record?: string }) =>
+      guarded(() => {
+        if (given.record === undefined) throw new CannotRun("Name the file to record to with -o FILE.jsonl.");
+        return listen(given, version);
+      }),
+    );
 }
 
 function withListenOptions(command: Command): Command {

@@ -117,4 +117,6 @@ it("a file that cannot be recorded to is refused at the start, in one sentence",
     expect(err).toContain(why);
     expect(err.trimEnd().split("\n")).toHaveLength(1);
   }
+  const { status, err } = await runProgram(["record", "--db", db], folder);
+  expect([status, err]).toEqual([2, "Name the file to record to with -o FILE.jsonl.\n"]);
 });
