@@ -156,7 +156,7 @@ export function gapPage(store: Store, id: string): GapPage | null {
     load: scene.homes.map((home) => ({
       gatewayEui: home.eui,
       gatewayName: names.gatewayNames.get(home.eui) ?? null,
-      values: loadCells(receptions, home.id, axis),
+      values: loadCells(receptions, home, axis),
     })),
     margin: scene.homes.map((home) => ({
       ...marginOf(scene, receptions, home),
@@ -239,13 +239,23 @@ function noiseCells(receptions: readonly SceneReception[], gatewayId: number, ax
   return samples.map((values) => rounded(median(values)));
 }
 
-function loadCells(receptions: readonly SceneReception[], gatewayId: number, axis: Axis): number[] {
+/** Null where nothing of the gateway was recorded in all of the cell: that is no load of zero. */
+function loadCells(
+  receptions: readonly SceneReception[],
+  { id, notRecorded }: Scene["homes"][number],
+  axis: Axis,
+): (number | null)[] {
   const sums = new Array<number>(axis.cells).fill(0);
   for (const { gatewayId: at, airtimeUs, atUs } of receptions) {
     const cell = cellOf(axis, atUs);
-    if (at === gatewayId) sums[cell] = (sums[cell] ?? 0) + airtimeUs;
+    if (at === id) sums[cell] = (sums[cell] ?? 0) + airtimeUs;
   }
-  return sums.map((sum) => Math.round((sum / (axis.minutesACell * MINUTE_US)) * 1e4) / 1e4);
+  const cellUs = axis.minutesACell * MINUTE_US;
+  return sums.map((sum, cell) => {
+    const fromUs = axis.fromUs + cell * cellUs;
+    const isUnknown = notRecorded.some((range) => range.fromUs <= fromUs && range.toUs >= fromUs + cellUs);
+    return isUnknown ? null : Math.round((sum / cellUs) * 1e4) / 1e4;
+  });
 }
 
 function marginOf(

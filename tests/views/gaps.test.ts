@@ -12,7 +12,7 @@ const NODES = ["01A2B3C4", "01A2B3C5", "01A2B3C6"] as const;
 const HOUR = 3_600;
 
 /** Three hours of three nodes every minute; the first is silent from 60 to 90 min, the gateway out from 120 to 126 min. */
-function aSiteWithGaps(judge: typeof judgeGap | null = judgeGap): Store {
+function trafficWithGaps(): DecodedArrival[] {
   const traffic: DecodedArrival[] = [
     ...keepalives(SHED, 0, 120 * 60),
     ...keepalives(SHED, 126 * 60, 3 * HOUR),
@@ -28,10 +28,33 @@ function aSiteWithGaps(judge: typeof judgeGap | null = judgeGap): Store {
       );
     }
   });
+  return traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs);
+}
+
+function aSiteWithGaps(judge: typeof judgeGap | null = judgeGap): Store {
   const store = openStore(":memory:");
   const recorder = new Recorder(store, judge);
-  recorder.record(traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+  recorder.record(trafficWithGaps());
   while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  return store;
+}
+
+/** The same, received by a service that did not run from 50 min 10 s to 55 min 30 s. */
+function aSiteWithAPause(): Store {
+  const store = openStore(":memory:");
+  for (const [fromS, toS] of [
+    [0, 3_010],
+    [3_330, 3 * HOUR],
+  ] as const) {
+    const { fromUs, toUs } = windowOf(fromS, toS);
+    const recorder = new Recorder(store, judgeGap);
+    recorder.listen(fromUs, "start");
+    for (const { arrival, ...rest } of trafficWithGaps())
+      if (arrival.atUs >= fromUs && arrival.atUs < toUs)
+        recorder.record([{ ...rest, arrival: { ...arrival, door: "udp" } }]);
+    recorder.heartbeat(toUs, true);
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  }
   return store;
 }
 
@@ -268,6 +291,28 @@ describe("the page of one gap", () => {
       expect(atMs).toBeGreaterThan(page?.axis.gapFromMs ?? 0);
       expect(atMs).toBeLessThan(page?.axis.gapToMs ?? 0);
     }
+  });
+
+  it("knows no load where nothing was recorded, and zero load where nothing came", () => {
+    const store = aSiteWithAPause();
+    const [gap] = gapsView(store, windowOf(70 * 60, 80 * 60)).gaps;
+    const { axis, heartbeat, load } = GapPage.parse(gapPage(store, gap?.id ?? ""));
+    const [range] = heartbeat[0]?.notRecorded ?? [];
+    expect(axis.cellSeconds).toBe(60);
+    const minuteOf = (ms: number) => (ms - axis.fromMs) / 60_000;
+    const first = minuteOf(Date.parse(moment(3_010)));
+    // The last microsecond of a run was recorded.
+    expect([Math.floor(range?.fromMs ?? 0), range?.toMs]).toEqual([
+      Date.parse(moment(3_010)),
+      Date.parse(moment(3_330)),
+    ]);
+    const unknown = (load[0]?.values ?? []).flatMap((value, cell) => (value === null ? [cell] : []));
+    // The cells that lie wholly in these 320 s.
+    const whole = Array.from({ length: axis.cells }, (_, cell) => cell).filter(
+      (cell) => cell >= first && cell + 1 <= first + 320 / 60,
+    );
+    expect(whole.length).toBeGreaterThanOrEqual(4);
+    expect(unknown).toEqual(whole);
   });
 
   it("is null for a gap that is not there", () => {
