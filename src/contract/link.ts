@@ -41,6 +41,10 @@ export const LinkShift = z.object({
   fromMedianDb: z.number().describe("dB, or dBm when judged by power"),
   toMedianDb: z.number(),
   sizeDb: z.number().describe("after minus before: negative is a fall"),
+  sizeInterval95: z
+    .tuple([z.number(), z.number()])
+    .nullable()
+    .describe("of sizeDb, widened for autocorrelation; null with too few frames"),
   atLeast: z.boolean().describe("frames lost at the floor hide a part: the step is this large or larger"),
   pValue: z.number(),
   marginFromDb: z.number().nullable().describe("median margin on each side, where the ladder draws the step"),
@@ -51,6 +55,22 @@ export const LinkShift = z.object({
   sentence: z.string(),
 });
 export type LinkShift = z.infer<typeof LinkShift>;
+
+/** A fall of a node's level that still holds at its last frame, judged by the best gateway of each frame. */
+export const StandingFall = z.object({
+  at: IsoTime,
+  notBefore: IsoTime.describe("range of the moment, or begin and end of a gradual fall"),
+  notAfter: IsoTime,
+  measure: LevelMeasure,
+  sizeDb: z.number().describe("negative: after minus before"),
+  sizeInterval95: z.tuple([z.number(), z.number()]).nullable(),
+  atLeast: z.boolean().describe("frames lost at the floor hide a part of it"),
+  withDataRateChange: z.boolean(),
+  heldSeconds: z.number().int().describe("from its end to the last frame"),
+  sentence: z.string(),
+  clause: z.string().describe("the same in few words, without moments"),
+});
+export type StandingFall = z.infer<typeof StandingFall>;
 
 /** How many steps of data rate the link could go faster with its weakest tenth still above the floor. */
 export const Headroom = z.object({

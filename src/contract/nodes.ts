@@ -3,7 +3,7 @@ import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime, Sentence, Spread, Standing, Window } from "./common.ts";
 import { Cause } from "./gaps.ts";
 import { NodeAnswers } from "./gateways.ts";
-import { LinkRow } from "./link.ts";
+import { LinkRow, StandingFall } from "./link.ts";
 
 /** A trend or nothing, and why: "fell by 3.1 dB over 6 days (p 0.002)" or "not enough to say: 4 of 20 hours". */
 export const Trend = z.object({
@@ -49,6 +49,9 @@ export const NodeRow = z.object({
   snrDb: Spread.describe("best gateway of each frame"),
   marginDb: Spread.describe("SNR over the demodulation floor, best gateway of each frame"),
   snrTrend: Trend,
+  fall: StandingFall.nullish().describe(
+    "6 dB or more, held for an hour or longer to the last frame; null where none is found. Over two days and longer, of hourly medians",
+  ),
   rhythmSeconds: z.number().nullable().describe("median interval of one counter step"),
   airtimeSeconds: z.number(),
   dataRates: z.array(z.object({ name: z.string(), frames: z.number().int() })),

@@ -7,15 +7,19 @@ import {
   frequencyOffsetPpm,
   frequencyOffsetWarningHz,
 } from "../radio/margin.ts";
+import { intervalT } from "../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE } from "../statistics/level-shifts.ts";
 import { median } from "../statistics/robust.ts";
+import { effectiveCount, standardDeviation } from "../statistics/series.ts";
 import type { DatedShift } from "../statistics/step-fit.ts";
 import { TREND_RULE, trendOf } from "../statistics/trend.ts";
+import { sizeInDb } from "../words/format.ts";
 import {
   decibels,
   type LevelMeasure,
   type LinkFrame,
   levelSeries,
+  MEASURE_NAMES,
   marginOf,
   momentUtc,
   powerSeries,
@@ -96,6 +100,7 @@ function shiftRow(frames: readonly LinkFrame[], shift: DatedShift, measure: Leve
     fromMedianDb: round(shift.from),
     toMedianDb: round(shift.to),
     sizeDb,
+    sizeInterval95: sizeInterval(before, after, sizeDb, measure),
     atLeast,
     pValue: shift.p,
     marginFromDb,
@@ -105,6 +110,41 @@ function shiftRow(frames: readonly LinkFrame[], shift: DatedShift, measure: Leve
     withDataRateChange,
   };
   return { ...row, sentence: sentenceOf(row, shift, powerChange(before, after)) };
+}
+
+/** So much wider than that of a mean is the scatter of a median, of values about normal: √(π/2). */
+const OF_MEDIAN = Math.sqrt(Math.PI / 2);
+
+/**
+ * 95 % interval of a size, after minus before: Student's, with the scatter of each side and as many values as those
+ * are worth that do not follow from their neighbours. Null with fewer than three values on a side.
+ */
+function sizeInterval(
+  before: readonly LinkFrame[],
+  after: readonly LinkFrame[],
+  sizeDb: number,
+  measure: LevelMeasure,
+): [number, number] | null {
+  const sides = (measure === "snr" ? [before, after].map(snrSeries) : powerBeside(before, after)).map(
+    (side) => side.map(({ value }) => value),
+  );
+  if (sides.some(({ length }) => length < 3)) return null;
+  let power = 0;
+  let worth = 0;
+  for (const values of sides) {
+    const count = effectiveCount(values);
+    power += standardDeviation(values) ** 2 / count;
+    worth += count;
+  }
+  const half = intervalT(0.95, Math.max(1, worth - 2)) * OF_MEDIAN * Math.sqrt(power);
+  return [round(sizeDb - half), round(sizeDb + half)];
+}
+
+/** One source for both sides: never two figures mixed. */
+function powerBeside(before: readonly LinkFrame[], after: readonly LinkFrame[]) {
+  const power = powerSeries([...before, ...after]);
+  const cut = after[0]?.atUs ?? Number.POSITIVE_INFINITY;
+  return [power.filter(({ tUs }) => tUs < cut), power.filter(({ tUs }) => tUs >= cut)];
 }
 
 /**
@@ -138,27 +178,18 @@ function usualFactor(frames: readonly LinkFrame[]): number | null {
 }
 
 function powerChange(before: readonly LinkFrame[], after: readonly LinkFrame[]): number | null {
-  // One source for both sides: never two figures mixed.
-  const power = powerSeries([...before, ...after]);
-  const cut = after[0]?.atUs ?? Number.POSITIVE_INFINITY;
-  const from = median(power.filter(({ tUs }) => tUs < cut).map(({ value }) => value));
-  const to = median(power.filter(({ tUs }) => tUs >= cut).map(({ value }) => value));
-  return from === null || to === null ? null : to - from;
+  const [from, to] = powerBeside(before, after).map((side) => median(side.map(({ value }) => value)));
+  return from == null || to == null ? null : to - from;
 }
 
-const TITLES: Readonly<Record<LevelMeasure, string>> = {
-  snr: "SNR",
-  "signal-power": "Signal power",
-  "channel-rssi": "RSSI",
-};
-
 function sentenceOf(
-  row: Pick<LinkShift, "measure" | "sizeDb" | "atLeast" | "withDataRateChange">,
+  row: Pick<LinkShift, "measure" | "sizeDb" | "sizeInterval95" | "atLeast" | "withDataRateChange">,
   shift: DatedShift,
   powerDb: number | null,
 ): string {
   const verb = row.sizeDb < 0 ? "fell" : "rose";
-  const size = `${row.atLeast ? "at least " : ""}${decibels(Math.abs(row.sizeDb))}`;
+  const name = MEASURE_NAMES[row.measure];
+  const title = name.charAt(0).toUpperCase() + name.slice(1);
   const long = shift.notAfterUs - shift.notBeforeUs > SPELLED_US;
   const when = long
     ? `between ${momentUtc(shift.notBeforeUs)} and ${momentUtc(shift.notAfterUs)}`
@@ -168,7 +199,7 @@ function sentenceOf(
       ? "; the signal's power stayed, so the noise rose"
       : "";
   const rate = row.withDataRateChange ? ", together with a change of data rate" : "";
-  return `${TITLES[row.measure]} ${verb} by ${size} ${when}${rate}${because}.`;
+  return `${title} ${verb} by ${sizeInDb(row)} ${when}${rate}${because}.`;
 }
 
 function medianOf(values: readonly (number | null)[]): number | null {

@@ -19,6 +19,13 @@ export interface LinkFrame {
 
 export type LevelMeasure = "snr" | "signal-power" | "channel-rssi";
 
+/** As they stand within a sentence. */
+export const MEASURE_NAMES: Readonly<Record<LevelMeasure, string>> = {
+  snr: "SNR",
+  "signal-power": "signal power",
+  "channel-rssi": "RSSI",
+};
+
 export interface LevelSeries {
   readonly measure: LevelMeasure;
   readonly points: readonly TimedValue[];

@@ -44,6 +44,8 @@ export interface NodeEvidence {
   /** Wilson interval of the delivery ratio; null when there is none. */
   readonly deliveryInterval95: readonly [number, number] | null;
   readonly marginMedianDb: number | null;
+  /** What is said of a fall of its level that still holds (standing-fall.ts); null: none. */
+  readonly fallClause: string | null;
   readonly overdue: boolean;
   /** In recorded time. */
   readonly silentForSeconds: number;
@@ -52,7 +54,7 @@ export interface NodeEvidence {
 
 /** Judges loss on the air: what was missed while no gateway was reachable is the gateways' affair. */
 export function judgeNode(evidence: NodeEvidence): Judgement {
-  const { missedDuringOutage, missedNotRecorded, marginMedianDb, overdue } = evidence;
+  const { missedDuringOutage, missedNotRecorded, marginMedianDb, fallClause, overdue } = evidence;
   const expected = evidence.expected - missedNotRecorded;
   const missed = evidence.missed - missedNotRecorded;
   const onAir = missed - missedDuringOutage;
@@ -71,11 +73,14 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
       clause: `too early to say: ${judgeable} of ${THRESHOLDS.leastExpected} counters${reach}`,
     };
   }
-  if (loss >= THRESHOLDS.badLoss) return { standing: "bad", clause: lossClause };
+  const withFall = (clause: string) => (fallClause === null ? clause : `${clause}; ${fallClause}`);
+  if (loss >= THRESHOLDS.badLoss) return { standing: "bad", clause: withFall(lossClause) };
   if (marginMedianDb !== null && marginMedianDb < THRESHOLDS.badMarginDb) {
-    return { standing: "bad", clause: `median margin ${decibel(marginMedianDb)}, at the demodulation floor` };
+    const clause = `median margin ${decibel(marginMedianDb)}, at the demodulation floor`;
+    return { standing: "bad", clause: withFall(clause) };
   }
-  if (loss >= THRESHOLDS.lookLoss) return { standing: "look", clause: lossClause };
+  if (loss >= THRESHOLDS.lookLoss) return { standing: "look", clause: withFall(lossClause) };
+  if (fallClause !== null) return { standing: "look", clause: fallClause };
   if (marginMedianDb !== null && marginMedianDb < THRESHOLDS.lookMarginDb) {
     return { standing: "look", clause: `median margin only ${decibel(marginMedianDb)}` };
   }

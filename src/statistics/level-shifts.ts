@@ -34,6 +34,9 @@ export interface ShiftRule {
   /** A change that is not sharp must be larger, and its levels hold longer: else a slow wander passes for it. */
   readonly leastGradualSize: number;
   readonly leastGradualUs: number;
+  /** So large a change is believed between shorter levels: no wander of a sound link goes so far. */
+  readonly leastLargeSize: number;
+  readonly leastLargeUs: number;
   /**
    * Wander that is assumed even where a short series shows none: its variance, and the time in which it forgets. A
    * window of an hour cannot show what a level does over half an hour.
@@ -49,6 +52,8 @@ export const SHIFT_RULE: ShiftRule = {
   leastUs: 15 * 60e6,
   leastGradualSize: 6,
   leastGradualUs: 3 * 3600e6,
+  leastLargeSize: 12,
+  leastLargeUs: 3600e6,
   assumedVariance: 1,
   assumedCorrelationUs: 10 * 60e6,
 };
@@ -110,7 +115,7 @@ function betweenNeighbours(
       to: levels[i + 1] ?? shift.to,
     }));
     const smallest = told.reduce((least, one) => Math.min(least, sizeOf(one)), Number.POSITIVE_INFINITY);
-    if (told.length < 2 || smallest >= rule.leastSize) return told;
+    if (smallest >= rule.leastSize) return told;
     shifts = shifts.filter((_, i) => sizeOf(told[i]) !== smallest);
   }
 }
@@ -254,14 +259,16 @@ function isLong(values: number, slots: number, us: number, rule: ShiftRule): boo
 
 /**
  * A level that wanders passes for two in a short part; a step happens between two frames. Without one, the change must
- * be larger and its levels hold longer, and it is sought in whole stretches only.
+ * be larger and its levels hold longer (the larger, the shorter), and it is sought in whole stretches only.
  */
 function isClearlyGradual(shift: DatedShift, slots: readonly LevelSlot[], rule: ShiftRule): boolean {
   const beforeUs = shift.notBeforeUs - (slots[0]?.atUs ?? 0);
   const afterUs = (slots.at(-1)?.atUs ?? 0) - shift.notAfterUs;
+  const heldUs = Math.min(beforeUs, afterUs);
+  const size = Math.abs(shift.to - shift.from);
   return (
-    Math.min(beforeUs, afterUs) >= rule.leastGradualUs &&
-    Math.abs(shift.to - shift.from) >= rule.leastGradualSize
+    (heldUs >= rule.leastGradualUs && size >= rule.leastGradualSize) ||
+    (heldUs >= rule.leastLargeUs && size >= rule.leastLargeSize)
   );
 }
 

@@ -18,6 +18,7 @@ import { addressesToRecount, type LabelRecord, type LifeSpan, labels } from "../
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
+import { fallOf } from "./node-fall.ts";
 import { type Loss, levelsOfSeries, lossOf, stripOf } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { cutGateways } from "./shown-gateways.ts";
@@ -99,8 +100,10 @@ export function nodeRow(
   const lastUs = length === 0 ? life.lastAtUs : (frames.atUs[length - 1] ?? life.lastAtUs);
   const silentUs = recordedSilenceUs(lastUs, gateways, context);
   const overdue = !context.over.has(life.id) && isOverdue(loss, silentUs);
+  const fall = fallOf(frames, gateways, context);
   const judgement = judgeNode({
     ...loss,
+    fallClause: fall?.clause ?? null,
     marginMedianDb: levels.marginDb.median,
     overdue,
     silentForSeconds: silentUs / 1e6,
@@ -124,6 +127,7 @@ export function nodeRow(
     repeats: sumOf(frames.repeat, length),
     ...levels,
     snrTrend: snrTrend(frames),
+    fall,
     rhythmSeconds: loss.rhythmUs === null ? null : Math.round(loss.rhythmUs / 1e3) / 1e3,
     airtimeSeconds: sumOf(frames.airtimeUs, length) / 1e6,
     dataRates: dataRatesOf(frames),

@@ -49,6 +49,22 @@ export function signedDb(value: Figure): string {
   return signedWithUnit(value, 1, "dB");
 }
 
+/** Returns how large a fall or rise is, with its interval where there is one: "at least 6.1 dB (5.2 to 7.0)". No sign. */
+export function sizeInDb({
+  sizeDb,
+  sizeInterval95,
+  atLeast,
+}: {
+  readonly sizeDb: number;
+  readonly sizeInterval95: readonly [number, number] | null;
+  readonly atLeast: boolean;
+}): string {
+  const size = `${atLeast ? "at least " : ""}${decibel(Math.abs(sizeDb))}`;
+  if (sizeInterval95 === null) return size;
+  const [low, high] = sizeDb < 0 ? [-sizeInterval95[1], -sizeInterval95[0]] : sizeInterval95;
+  return `${size} (${figure(low, 1)} to ${figure(high, 1)})`;
+}
+
 /** Returns a change with its sign always shown, and its unit: "+3.20 ppm"; "–" alone without a figure. */
 export function signedWithUnit(value: Figure, decimals: number, unit: string): string {
   return isFigure(value) ? `${signed(value, decimals)}${THIN}${unit}` : NOTHING;

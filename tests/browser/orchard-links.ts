@@ -57,6 +57,7 @@ export function linksOf(
                 fromMedianDb: -4,
                 toMedianDb: -10.1,
                 sizeDb: -6.1,
+                sizeInterval95: [-7, -5.2],
                 atLeast: false,
                 pValue: 2e-9,
                 marginFromDb: middle + 3,

@@ -13,6 +13,7 @@ describe("how a node stands", () => {
       missedNotRecorded: 0,
       deliveryInterval95: null,
       marginMedianDb: 12,
+      fallClause: null,
       overdue: false,
       silentForSeconds: 0,
       rhythmSeconds: 60,
@@ -27,6 +28,21 @@ describe("how a node stands", () => {
     expect(judge({ missed: 5 })).toBe("look: lost 5.0 % on the air (5 of 100)");
     expect(judge({ missed: 19 })).toBe("look: lost 19 % on the air (19 of 100)");
     expect(judge({ missed: 20 })).toBe("bad: lost 20 % on the air (20 of 100)");
+  });
+
+  it("needs a look for a fall that holds, which is told beside what else is wrong", () => {
+    const fallClause = "SNR fell by 8.0 dB";
+    expect(judge({ fallClause })).toBe("look: SNR fell by 8.0 dB");
+    expect(judge({ fallClause, missed: 5 })).toBe(
+      "look: lost 5.0 % on the air (5 of 100); SNR fell by 8.0 dB",
+    );
+    expect(judge({ fallClause, missed: 20 })).toBe(
+      "bad: lost 20 % on the air (20 of 100); SNR fell by 8.0 dB",
+    );
+    expect(judge({ fallClause, marginMedianDb: 0.5 })).toBe(
+      "bad: median margin 0.5 dB, at the demodulation floor; SNR fell by 8.0 dB",
+    );
+    expect(judge({ fallClause, expected: 9 })).toBe("waiting: too early to say: 9 of 10 counters");
   });
 
   it("is not blamed for what was missed while no gateway was reachable, which is told all the same", () => {

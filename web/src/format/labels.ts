@@ -83,3 +83,6 @@ export function proofWords(proof: LifeRow["proof"]): string {
 export function gatewayTitle(gateway: { gatewayName: string | null; gatewayEui: string }): string {
   return gateway.gatewayName ?? gateway.gatewayEui;
 }
+
+/** By which figure a level is judged, within a sentence. */
+export const LEVEL_NAMES = { snr: "SNR", "signal-power": "signal power", "channel-rssi": "RSSI" } as const;

@@ -109,3 +109,8 @@ export function zoneWords(ms: number): string {
   if (minutes === 0) return name === "UTC" ? name : `${name}, UTC`;
   return `${name}, UTC${sign}${offset}`;
 }
+
+/** To the nearest minute: a step of a level is dated no finer. */
+export function nearestMinute(iso: string): number {
+  return Math.round(Date.parse(iso) / 60_000) * 60_000;
+}

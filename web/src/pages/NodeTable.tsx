@@ -1,6 +1,6 @@
 /** Which nodes are there, and how does each fare? One row a device, the worst first; its counter lives within. */
 import { useMemo, useState } from "preact/hooks";
-import type { NodeRow, Strip, Trend } from "../../../src/contract/nodes.ts";
+import type { NodeRow, Strip } from "../../../src/contract/nodes.ts";
 import {
   counted,
   decibel,
@@ -12,8 +12,11 @@ import {
 } from "../../../src/words/format.ts";
 import "../drawings/SmallStrip.css";
 import { IntervalBar, IntervalScale } from "../drawings/bars.tsx";
+import { LEVEL_NAMES } from "../format/labels.ts";
+import { hourMinute, nearestMinute, nearTime } from "../format/times.ts";
 import { type Column, DataTable, type Sorting } from "../parts/DataTable.tsx";
 import { StandingMark, When } from "../parts/page.tsx";
+import { now } from "../state/clock.ts";
 import { linkTo } from "../state/route.ts";
 import "./NodeTable.css";
 
@@ -211,8 +214,8 @@ function columnsOf(
       head: "SNR trend",
       right: true,
       wideOnly: true,
-      sort: ({ row }) => (row.snrTrend.significant ? row.snrTrend.change : 0),
-      cell: ({ row }) => <TrendArrow trend={row.snrTrend} />,
+      sort: ({ row }) => row.fall?.sizeDb ?? (row.snrTrend.significant ? row.snrTrend.change : 0),
+      cell: ({ row }) => <TrendArrow row={row} />,
     },
     { key: "strip", head: "Window", wideOnly: true, cell: ({ row }) => <SmallStrip strip={row.strip} /> },
   ];
@@ -272,8 +275,27 @@ function Lives({ lives }: { lives: readonly NodeRow[] }) {
   );
 }
 
-/** An arrow with its size where a trend is significant; else the plain word. */
-export function TrendArrow({ trend }: { trend: Trend }) {
+/** An arrow with its size where the level fell and stays low, or a trend is significant; else the plain word. */
+function TrendArrow({ row: { fall, snrTrend: trend } }: { row: NodeRow }) {
+  if (fall != null) {
+    return (
+      <span class="nowrap">
+        <span aria-hidden="true">↓ </span>
+        {fall.atLeast ? "≥ " : ""}
+        {signedDb(fall.sizeDb)}
+        <br />
+        <span class="quiet small">
+          {fall.measure === "snr" ? null : (
+            <>
+              {LEVEL_NAMES[fall.measure]}
+              <br />
+            </>
+          )}
+          {nearTime(nearestMinute(fall.notBefore), now.value)} to {hourMinute(nearestMinute(fall.notAfter))}
+        </span>
+      </span>
+    );
+  }
   if (!trend.significant || trend.change === null) return <span class="quiet">none shown</span>;
   return (
     <span class="nowrap">

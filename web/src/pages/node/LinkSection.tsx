@@ -1,5 +1,5 @@
 /** How does each link of a node stand, how are its margins spread, and what would be otherwise? */
-import type { LinkRate, LinkRow, LinkShift } from "../../../../src/contract/link.ts";
+import type { LinkRate, LinkRow, LinkShift, StandingFall } from "../../../../src/contract/link.ts";
 import {
   counted,
   decibel,
@@ -7,10 +7,11 @@ import {
   percent,
   percentInterval,
   signedDb,
+  sizeInDb,
 } from "../../../../src/words/format.ts";
 import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
-import { gatewayTitle } from "../../format/labels.ts";
-import { hourMinute, momentTime, nearTime } from "../../format/times.ts";
+import { gatewayTitle, LEVEL_NAMES } from "../../format/labels.ts";
+import { hourMinute, momentTime, nearestMinute, nearTime } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Fact, Facts, Figure, Fold, PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
@@ -19,25 +20,18 @@ import "../link/LinkSection.css";
 
 // How is a step of a link said, in local time?
 
-const TITLES = { snr: "SNR", "signal-power": "signal power", "channel-rssi": "RSSI" } as const;
-/** To the nearest minute: a step is dated no finer. */
-function minute(iso: string): number {
-  return Math.round(Date.parse(iso) / 60_000) * 60_000;
-}
-
 /** A change that is longer is told by begin and end. */
 const SPELLED_MS = 10 * 60_000;
 
 /** "SNR fell by 6.1 dB at about 09:40"; `nowMs` decides whether the day is named. */
-export function shiftWords(shift: LinkShift, nowMs: number): string {
-  const size = `${shift.atLeast ? "at least " : ""}${decibel(Math.abs(shift.sizeDb))}`;
-  const [from, to] = [minute(shift.notBefore), minute(shift.notAfter)];
+export function shiftWords(shift: LinkShift | StandingFall, nowMs: number): string {
+  const [from, to] = [nearestMinute(shift.notBefore), nearestMinute(shift.notAfter)];
   const when =
     to - from > SPELLED_MS
       ? `between ${nearTime(from, nowMs)} and ${hourMinute(to)}`
-      : `at about ${nearTime(minute(shift.at), nowMs)}`;
+      : `at about ${nearTime(nearestMinute(shift.at), nowMs)}`;
   const rate = shift.withDataRateChange ? ", together with a change of data rate" : "";
-  return `${TITLES[shift.measure]} ${shift.sizeDb < 0 ? "fell" : "rose"} by ${size} ${when}${rate}`;
+  return `${LEVEL_NAMES[shift.measure]} ${shift.sizeDb < 0 ? "fell" : "rose"} by ${sizeInDb(shift)} ${when}${rate}`;
 }
 
 /** "14 Mar 09:40" of a window that lies in the past, "09:40" today. */

@@ -15,9 +15,10 @@ import { NameEdit } from "../../parts/NameEdit.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { putLabel } from "../../state/api.ts";
+import { now } from "../../state/clock.ts";
 import { type Marks, markRules } from "../../state/marks.ts";
 import { linkTo } from "../../state/route.ts";
-import { LinkSection } from "./LinkSection.tsx";
+import { LinkSection, shiftWords } from "./LinkSection.tsx";
 import { NodeSignal } from "./NodeSignal.tsx";
 import { NodeAnswersSection, NodeReceptions, NodeStory } from "./NodeStory.tsx";
 import { NodeLives, NodeTables } from "./NodeTables.tsx";
@@ -57,7 +58,11 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
           <IntervalBar ratio={row.deliveryRatio} interval={row.deliveryInterval95} />{" "}
           {percentInterval(row.deliveryInterval95)}
         </span>
-        <span>SNR trend: {row.snrTrend.words}</span>
+        <span>
+          {row.fall == null
+            ? `SNR trend: ${row.snrTrend.words}`
+            : `${shiftWords(row.fall, now.value)}, and has stayed low for ${duration(row.fall.heldSeconds)}`}
+        </span>
       </p>
       <p class="node-head small quiet">
         {keys.invalid + keys.replays > 0 ? <StandingMark standing="look" /> : null}
