@@ -50,7 +50,7 @@ export const NodeRow = z.object({
   marginDb: Spread.describe("SNR over the demodulation floor, best gateway of each frame"),
   snrTrend: Trend,
   fall: StandingFall.nullish().describe(
-    "6 dB or more, held for an hour or longer to the last frame; null where none is found. Over two days and longer, of hourly medians",
+    "6 dB or more, held for an hour or longer to the last frame; null where none is found. Beyond the newest two days, of hourly medians",
   ),
   rhythmSeconds: z.number().nullable().describe("median interval of one counter step"),
   airtimeSeconds: z.number(),

@@ -96,23 +96,57 @@ function rampAround(slots: readonly Slot[], cut: number, { first, last }: Bounds
   const n = slots.length;
   const values = slots.map(({ value }) => value);
   const stride = Math.max(1, Math.floor(n / 24));
-  let best: Levels | null = null;
+  const ends: { readonly end: number; readonly to: number }[] = [];
+  for (let end = cut + stride; end <= last; end += stride)
+    ends.push({ end, to: median(values.slice(end)) ?? 0 });
+  let best: Ramp | null = null;
+  let least = Number.POSITIVE_INFINITY;
   for (let begin = cut - stride; begin >= first; begin -= stride) {
     const from = median(values.slice(0, begin)) ?? 0;
-    for (let end = cut + stride; end <= last; end += stride) {
-      const to = median(values.slice(end)) ?? 0;
-      const fromUs = slots[begin - 1]?.atUs ?? 0;
-      const overUs = (slots[end]?.atUs ?? 0) - fromUs;
-      const residuals = slots.map(({ atUs, value }, i) => {
-        if (i < begin) return value - from;
-        return i >= end ? value - to : value - from - ((to - from) * (atUs - fromUs)) / overUs;
-      });
-      const power = powerOf(residuals);
-      if (best === null || power < best.power)
-        best = { endOfFirst: begin, startOfSecond: end, residuals, power };
+    for (const { end, to } of ends) {
+      const ramp = { beginAt: begin, endAt: end, from, to };
+      const sum = squaresAbout(slots, ramp, least);
+      if (sum >= least) continue;
+      least = sum;
+      best = ramp;
     }
   }
-  return best;
+  if (best === null) return null;
+  const about = levelAt(slots, best);
+  const residuals = slots.map((slot, i) => slot.value - about(slot.atUs, i));
+  return { endOfFirst: best.beginAt, startOfSecond: best.endAt, residuals, power: powerOf(residuals) };
+}
+
+interface Ramp {
+  /** As `endOfFirst` and `startOfSecond` of a fit. */
+  readonly beginAt: number;
+  readonly endAt: number;
+  readonly from: number;
+  readonly to: number;
+}
+
+/** What a ramp says of the slot at a place. */
+function levelAt(
+  slots: readonly Slot[],
+  { beginAt, endAt, from, to }: Ramp,
+): (atUs: number, place: number) => number {
+  const fromUs = slots[beginAt - 1]?.atUs ?? 0;
+  const overUs = (slots[endAt]?.atUs ?? 0) - fromUs;
+  return (atUs, place) => {
+    if (place < beginAt) return from;
+    return place >= endAt ? to : from + ((to - from) * (atUs - fromUs)) / overUs;
+  };
+}
+
+/** Sum of squares about a ramp; given up once it is no longer below `least`. */
+function squaresAbout(slots: readonly Slot[], ramp: Ramp, least: number): number {
+  const about = levelAt(slots, ramp);
+  let sum = 0;
+  for (let i = 0; i < slots.length && sum < least; i += 1) {
+    const slot = slots[i];
+    if (slot !== undefined) sum += (slot.value - about(slot.atUs, i)) ** 2;
+  }
+  return sum;
 }
 
 /** About one level, or about two where a step of its own explains most of the scatter. */

@@ -8,8 +8,11 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { type FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
 import type { Reach } from "./reachability.ts";
 
-/** A longer series is judged by medians of its hours: a month of frames is too much work for a row of a list. */
-const HOURLY_ABOVE_US = 2 * DAY_US;
+/** Of a longer series the newest part is judged frame by frame, all of it by medians of its hours: a month of frames is too much work for a row of a list. */
+const NEWEST_US = 2 * DAY_US;
+/** So much before a moment is compared with what comes after it. Chosen. */
+const BEFORE_US = 6 * HOUR_US;
+const MIN_SLOTS_BEFORE = 2;
 /** With one of its gateways unheard for so much of the time since, the best level fell because of that. Chosen. */
 const UNHEARD_SHARE = 1 / 3;
 
@@ -26,7 +29,9 @@ export function fallOf(
   const { length, atUs } = frames;
   const firstUs = atUs[0] ?? 0;
   const lastUs = atUs[length - 1] ?? 0;
-  const fall = standingFall(lastUs - firstUs > HOURLY_ABOVE_US ? hourlyFrames(frames) : framesOf(frames));
+  const fall =
+    standingFall(framesOf(frames, lastUs - NEWEST_US)) ??
+    (lastUs - firstUs > NEWEST_US ? standingFall(hourlyFrames(frames)) : null);
   if (fall === null) return null;
   const since = { fromUs: Date.parse(fall.notAfter) * 1000, toUs: lastUs };
   const isAbsence = reaches.some(
@@ -39,16 +44,26 @@ export function fallOf(
 }
 
 /**
- * Whether there may be one, cheaply, for hundreds of rows: the last hour must lie below the best hour by half of what
- * counts, in SNR or RSSI.
+ * Whether there may be one, cheaply, for hundreds of rows: from some moment on the mean level to the end must lie below
+ * that of the hours before by two thirds of what counts, in SNR or RSSI.
  */
 function mayHaveFallen(frames: FrameSeries): boolean {
+  const lastUs = frames.atUs[frames.length - 1] ?? 0;
+  const spanUs = lastUs - (frames.atUs[0] ?? 0);
+  const slotUs = spanUs > NEWEST_US ? HOUR_US : HOUR_US / 4;
+  const leastDb = (2 / 3) * FALL_LIMITS.leastDb;
   return [frames.snrTenths, frames.rssiTenths].some((tenths) => {
-    const hours = mediansOfSeries(levelsOf(frames, tenths), HOUR_US);
-    let best = Number.NEGATIVE_INFINITY;
-    for (const { value } of hours) best = Math.max(best, value);
-    const last = Math.min(...hours.slice(-2).map(({ value }) => value));
-    return best - last >= FALL_LIMITS.leastDb / 2;
+    const slots = mediansOfSeries(levelsOf(frames, tenths), slotUs);
+    const sums = [0];
+    for (const { value } of slots) sums.push((sums.at(-1) ?? 0) + value);
+    const mean = (from: number, to: number) => ((sums[to] ?? 0) - (sums[from] ?? 0)) / (to - from);
+    const reach = Math.ceil(BEFORE_US / slotUs);
+    return slots.some(
+      ({ tUs }, cut) =>
+        cut >= MIN_SLOTS_BEFORE &&
+        lastUs - tUs > FALL_LIMITS.leastHeldUs / 2 &&
+        mean(Math.max(0, cut - reach), cut) - mean(cut, slots.length) >= leastDb,
+    );
   });
 }
 
@@ -66,16 +81,15 @@ function levelsOf({ length, atUs }: FrameSeries, tenths: Int16Array) {
   return { tUs: tUs.subarray(0, count), values: values.subarray(0, count) };
 }
 
-function framesOf(frames: FrameSeries): LinkFrame[] {
-  return Array.from({ length: frames.length }, (_, i) =>
-    frameOf(
-      frames.atUs[i] ?? 0,
-      frames.counter[i] ?? 0,
-      frames.dataRate[i] ?? 0,
-      levelOf(frames.snrTenths[i]),
-      levelOf(frames.rssiTenths[i]),
-    ),
-  );
+function framesOf(frames: FrameSeries, fromUs: number): LinkFrame[] {
+  const newest: LinkFrame[] = [];
+  for (let i = 0; i < frames.length; i++) {
+    const atUs = frames.atUs[i] ?? 0;
+    if (atUs < fromUs) continue;
+    const [snrDb, rssiDbm] = [levelOf(frames.snrTenths[i]), levelOf(frames.rssiTenths[i])];
+    newest.push(frameOf(atUs, frames.counter[i] ?? 0, frames.dataRate[i] ?? 0, snrDb, rssiDbm));
+  }
+  return newest;
 }
 
 function levelOf(tenths: number | undefined): number | null {
