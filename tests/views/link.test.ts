@@ -53,7 +53,9 @@ describe("the links of a node", () => {
     expect(shed?.shifts[0]?.sizeDb).toBeCloseTo(-8, 0);
     const atMinute = (Date.parse(shed?.shifts[0]?.at ?? "") - windowOf(0, 1).fromUs / 1000) / 60_000;
     expect(Math.abs(atMinute - 100)).toBeLessThan(2);
-    expect(shed?.shiftsWords).toMatch(/^SNR fell by 8\.\d\u202FdB \(\d\.\d to \d\.\d\) at about 10:[34]\d UTC on 14 Mar\.$/);
+    expect(shed?.shiftsWords).toMatch(
+      /^SNR fell by 8\.\d\u202FdB \(\d\.\d to \d\.\d\) at about 10:[34]\d UTC on 14 Mar\.$/,
+    );
     expect(tower?.shifts).toEqual([]);
   });
 

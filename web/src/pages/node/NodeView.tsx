@@ -61,7 +61,7 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
         <span>
           {row.fall == null
             ? `SNR trend: ${row.snrTrend.words}`
-            : `${shiftWords(row.fall, now.value)}, and has stayed low for ${duration(row.fall.heldSeconds)}`}
+            : `Level: ${shiftWords(row.fall, now.value)}, and has stayed low for ${duration(row.fall.heldSeconds)}`}
         </span>
       </p>
       <p class="node-head small quiet">
