@@ -105,7 +105,7 @@ function withListenOptions(command: Command): Command {
       "let a person ask a gateway on the bench to send one test frame (never with --relay; off by default)",
     )
     .addOption(
-      new Option("--watches <file>", "what is watched and who is told, JSON; see the README").env(
+      new Option("--watches <file>", "watches and recipients of notifications, JSON; see the README").env(
         "MASTLOG_WATCHES",
       ),
     )

@@ -1,4 +1,4 @@
-/** What is watched, who is told, and what was told. */
+/** Watches, recipients of notifications, and messages sent. */
 import { z } from "zod";
 import { DevAddrText, EuiText, IsoTime } from "./common.ts";
 import { Cause } from "./gaps.ts";

@@ -1,4 +1,4 @@
-/** What is watched, who is told, and a message to try it. */
+/** Watches, recipients of notifications, and a test message. */
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { WatchesView, WatchMessage, WatchRules } from "../../contract/watches.ts";
@@ -14,7 +14,7 @@ export const watchRoutes: FastifyPluginAsyncZod<WatchRouteOptions> = async (app,
   app.get(
     "/api/watches",
     {
-      schema: { summary: "What is watched, who is told, and what was told", response: answers(WatchesView) },
+      schema: { summary: "Watches, recipients, and messages sent", response: answers(WatchesView) },
     },
     async () => watch.view(),
   );

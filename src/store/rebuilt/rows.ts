@@ -5,6 +5,7 @@ import type { Eui } from "../../model/identifiers.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { modulationFromCodes } from "../data-rate-code.ts";
 import type { Store } from "../open.ts";
+import type { ReportRecord } from "../queries/bench.ts";
 import { prepared } from "../queries/statement.ts";
 import { CRCS } from "../recorder/rows.ts";
 
@@ -180,15 +181,7 @@ export function tenth(value: number | null): number | null {
   return value === null ? null : value / 10;
 }
 
-interface ReportRow {
-  readonly atUs: number;
-  readonly clockOffsetUs: number | null;
-  readonly rxReceived: number | null;
-  readonly rxCrcOk: number | null;
-  readonly rxForwarded: number | null;
-  readonly ackTenths: number | null;
-  readonly downlinkDatagrams: number | null;
-  readonly txEmitted: number | null;
+interface ReportRow extends ReportRecord {
   readonly temperatureTenths: number | null;
 }
 

@@ -1,4 +1,4 @@
-/** What is watched while nobody looks, who is told, and what was told? Chosen here, or shown where a file says it. */
+/** Watches, recipients of notifications, and messages sent: chosen here, or shown where a file has them. */
 import { useEffect, useState } from "preact/hooks";
 import type { Standing } from "../../../../src/contract/common.ts";
 import type { ServiceStatus } from "../../../../src/contract/service.ts";
@@ -78,7 +78,7 @@ function Watches({ view, onChanged }: { view: WatchesView; onChanged: () => void
     <>
       <p>
         {rulesFrom === "nobody"
-          ? "Nothing is watched yet. Choose what you want to be told of."
+          ? "Nothing is watched yet. Choose what you want to be notified of."
           : `${plural(rules.length, "watch", "watches")}, ${open.length === 0 ? "nothing to tell now" : `${plural(open.length, "incident")} now`}. One message at the begin and one at the end; ${mostAnHour} an hour at most.`}
       </p>
       {open.length === 0 ? null : (
@@ -145,7 +145,7 @@ function Ways({ ways, onSent }: { ways: WatchesView["ways"]; onSent: () => void 
   };
   return (
     <div>
-      <h3>Who is told</h3>
+      <h3>Recipients</h3>
       <ul class="watch-list">
         {ways.map(({ name, state, words, at }) => (
           <li key={name}>
