@@ -9,8 +9,9 @@ import { CaptureUnreadable, openCapture } from "../intake/capture-reader.ts";
 import { mergeStore, type StoreMergeOutcome } from "../intake/store-merge.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/time-range.ts";
-import { closeStore, openReader, openStore } from "../store/open.ts";
+import { openReader, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
+import { closeBesideService } from "../store/service-claim.ts";
 import { figure, plural } from "../words/format.ts";
 import { CannotRun, dbOption, guarded, interruptible, type Progress, progressBar } from "./options.ts";
 import { complain, print, printJson } from "./view-output.ts";
@@ -135,7 +136,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
         else if (differing > 0) print(`${orderSentence(differing)}\n`);
       } finally {
         recorder.close();
-        const leftBeside = closeStore(db);
+        const leftBeside = closeBesideService(db);
         if (leftBeside !== null) complain(`${leftBeside}\n`);
       }
     },

@@ -8,10 +8,11 @@ import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
 import { backupStore } from "../store/backup.ts";
 import { beginForgetting, type Forgettable, toBeForgotten } from "../store/forget.ts";
-import { closeStore, openStore } from "../store/open.ts";
+import { openStore } from "../store/open.ts";
 import { rebuildInSteps } from "../store/rebuild.ts";
 import { Recorder } from "../store/recorder.ts";
 import { rescueStore } from "../store/rescue.ts";
+import { closeBesideService } from "../store/service-claim.ts";
 import { figure, plural } from "../words/format.ts";
 import { CannotRun, type DbOptions, dbOption, guarded, interruptible, progressBar } from "./options.ts";
 import { complain, print, printJson } from "./view-output.ts";
@@ -141,7 +142,7 @@ async function rebuildStore(path: string): Promise<void> {
       // Undoes what is not complete.
       steps.return(0);
       bar.stop();
-      const leftBeside = closeStore(db);
+      const leftBeside = closeBesideService(db);
       if (leftBeside !== null) complain(`${leftBeside}\n`);
     }
   });

@@ -266,6 +266,7 @@ export class Recorder {
       this.#forget();
       throw error;
     }
+    this.#roundTrips.committed();
     return this.#recorded;
   }
 
@@ -336,7 +337,7 @@ export class Recorder {
     this.#recordedTime.invalidate();
     this.#joins.forget();
     this.#downlinks.forget();
-    this.#roundTrips.forget();
+    this.#roundTrips.rollBack();
     this.#gateways.forget();
     this.#datagrams.forget();
     this.#receptions.forget();

@@ -8,7 +8,7 @@ import { randomUUID } from "node:crypto";
 import { readFileSync, readlinkSync, statSync } from "node:fs";
 import { hostname } from "node:os";
 import { z } from "zod";
-import type { Store } from "./open.ts";
+import { closeStore, type Store } from "./open.ts";
 import { StoreUnusable } from "./store-error.ts";
 
 /** Key in the table `setting`; a copy of a store must not carry it. */
@@ -99,6 +99,16 @@ export class ServiceClaim {
       })
       .immediate();
   }
+}
+
+/**
+ * Closes a store into which a service of this computer may be recording. Returns a sentence when the newest data stayed
+ * in the log of changes and no service runs that will merge them, else null.
+ */
+export function closeBesideService(db: Store, system: ClaimSystem = thisSystem): string | null {
+  const isServed = judge(readClaim(db), claimOf(db, system), system) === "held";
+  const leftBeside = closeStore(db);
+  return isServed ? null : leftBeside;
 }
 
 function claimOf(db: Store, system: ClaimSystem): Claim {

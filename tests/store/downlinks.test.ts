@@ -1,6 +1,15 @@
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { ASKED_IN_LINE, ASKED_ONE_SIDED, quantileMs } from "../../src/ledger/downlink-timing.ts";
+import {
+  ASKED_BOTH_SIDES,
+  ASKED_IN_LINE,
+  ASKED_ONE_SIDED,
+  quantileMs,
+  roundTripClass,
+} from "../../src/ledger/downlink-timing.ts";
 import { openStore } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
@@ -252,6 +261,48 @@ describe("round trips to the server", () => {
         { class: 31, count: 3 },
       ].sort((a, b) => a.class - b.class),
     );
+  });
+
+  it("are counted though another program writes to the store, or holds it, in between", () => {
+    const folder = mkdtempSync(join(tmpdir(), "mastlog-round-trips-"));
+    const path = join(folder, "site.db");
+    const db = openStore(path);
+    const other = openStore(path);
+    const recorder = new Recorder(db);
+    db.pragma("busy_timeout = 1");
+    const captured = (atS: number, token: number) => push(SHED, atS, [{ payload: phy(NODE, token) }], token);
+    const relay = (item: DecodedArrival): DecodedArrival => ({
+      ...item,
+      arrival: { ...item.arrival, door: "relay" },
+    });
+    const otherWrites = () => other.prepare("UPDATE gateway SET eui = eui").run();
+    // In line: 1 is answered after another's commit, 2 after a commit that could not begin, 3 never.
+    recorder.record([relay(pull(SHED, 0, 1)), relay(pull(SHED, 0.1, 2)), relay(pull(SHED, 0.2, 3))]);
+    otherWrites();
+    recorder.record([pullAck(0.5, 1, "relay")]);
+    other.exec("BEGIN IMMEDIATE");
+    expect(() => recorder.record([pullAck(0.6, 2, "relay")])).toThrow("locked");
+    other.exec("COMMIT");
+    recorder.record([pullAck(0.6, 2, "relay"), relay(pull(SHED, 5, 4))]);
+    const counts = (kind: number) =>
+      db.prepare("SELECT class, count FROM round_trip_minute WHERE kind = ? ORDER BY 1").all(kind);
+    expect(counts(2)).toEqual([
+      { class: ASKED_IN_LINE, count: 3 },
+      { class: roundTripClass(500_000), count: 2 },
+    ]);
+    // A capture with both sides: 6 is answered after another's commit, 7 never.
+    recorder.record([captured(10, 5), pushAck(10.03, 5), captured(11, 6), captured(12, 7)]);
+    otherWrites();
+    recorder.record([pushAck(11.03, 6)]);
+    otherWrites();
+    recorder.settle();
+    expect(counts(0)).toEqual([
+      { class: ASKED_BOTH_SIDES, count: 3 },
+      { class: roundTripClass(30_000), count: 2 },
+    ]);
+    db.close();
+    other.close();
+    rmSync(folder, { recursive: true });
   });
 
   it("of a capture are marked as such, and its end is the end of waiting", () => {

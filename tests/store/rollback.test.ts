@@ -11,14 +11,16 @@ function relayed(item: DecodedArrival): DecodedArrival {
   return { ...item, arrival: { ...item.arrival, door: "relay" } };
 }
 
-/** Ten minutes of one gateway before anything fails; each datagram is answered at once. */
+/** Ten minutes of one gateway before anything fails; each datagram is answered at once, the last two not yet. */
 function before(): (DecodedArrival | DownlinkArrival)[] {
   return Array.from({ length: 10 }, (_, i) => [
     relayed(pull(SHED, 60 * i, 100 + i)),
     pullAck(60 * i + 0.02, 100 + i, "relay"),
     relayed(push(SHED, 60 * i + 7, [{ payload: phy(NODE, i) }], 200 + i)),
     pushAck(60 * i + 7.02, 200 + i, "relay"),
-  ]).flat();
+  ])
+    .flat()
+    .concat(relayed(pull(SHED, 599, 300)), relayed(pull(SHED, 599.5, 301)));
 }
 
 /** One of everything that memory keeps beside the rows. */
@@ -26,6 +28,8 @@ function batch(): (DecodedArrival | DownlinkArrival)[] {
   return [
     relayed(pull(SHED, 600, 1)),
     pullAck(600.02, 1, "relay"),
+    // An answer to a datagram of the commit before; 301 is never answered.
+    pullAck(600.05, 300, "relay"),
     relayed(pull(TOWER, 600.1, 2)),
     relayed(push(SHED, 607, [{ payload: phy(NODE, 10) }], 3)),
     pushAck(607.03, 3, "relay"),

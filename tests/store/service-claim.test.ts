@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import { openStore, type Store } from "../../src/store/open.ts";
-import { type ClaimSystem, ServiceClaim } from "../../src/store/service-claim.ts";
+import { type ClaimSystem, closeBesideService, ServiceClaim } from "../../src/store/service-claim.ts";
 import { ServiceStore } from "../../src/store/service-store.ts";
 
 let folder: string;
@@ -174,4 +174,27 @@ describe.skipIf(process.platform !== "linux")("the words on a store that was del
     copyFileSync(from ?? words, copy);
     return open(copy).prepare("SELECT value FROM setting WHERE key = 'site'").pluck().get();
   }
+});
+
+describe("a store that a reader keeps from being merged at the end", () => {
+  /** What a command says when it ends amid another program's reading; `running`: processes at that time. */
+  async function said(running: ReadonlyMap<number, string>): Promise<string | null> {
+    await ServiceClaim.take(open(), system(100, { running: both }));
+    const writer = openStore(path);
+    const reader = open();
+    reader.exec("BEGIN");
+    reader.prepare("SELECT count(*) FROM setting").get();
+    writer.prepare("INSERT INTO setting (key, value) VALUES ('site', 'Orchard')").run();
+    return closeBesideService(writer, system(200, { running }));
+  }
+
+  it("is merged by the service that records into it: nothing is said", async () => {
+    expect(await said(both)).toBeNull();
+  });
+
+  it("is told of where that service has ended", async () => {
+    expect(await said(new Map([[200, "6000"]]))).toBe(
+      `The newest data are still in ${path}-wal: another program reads the store, or the disk is full. Keep both files together.`,
+    );
+  });
 });

@@ -1,7 +1,8 @@
 /**
  * How long did the acknowledgements of PUSH_DATA and PULL_DATA take, and how many never came? A relay sees both; so may
  * a capture. Paired by gateway's address, kind and token within two seconds, newest first; counted by minute and class.
- * A capture may hold them in any order: there both wait for each other until its end.
+ * A capture may hold them in any order: there both wait for each other until its end. What waits outlives a commit, also
+ * another process's; a commit that failed leaves it as it was before.
  */
 import type { Statement } from "better-sqlite3";
 import {
@@ -45,6 +46,8 @@ export class RoundTripWriter {
   #answersWaiting = 0;
   /** Kinds and sources to which the capture being read held an answer; a one-sided capture holds none. */
   readonly #answeredInCapture = new Set<string>();
+  /** How to take back each change of the above since the last commit, in the order in which they were made. */
+  readonly #undo: (() => void)[] = [];
   readonly #counts = new Map<
     string,
     { gatewayId: number; minute: number; kind: number; class: number; count: number }
@@ -53,7 +56,8 @@ export class RoundTripWriter {
 
   constructor(db: Store) {
     this.#add = db.prepare(
-      `INSERT INTO round_trip_minute (gateway_id, minute, kind, class, count) VALUES (?, ?, ?, ?, ?)
+      `INSERT INTO round_trip_minute (gateway_id, minute, kind, class, count)
+       SELECT id, ?, ?, ?, ? FROM gateway WHERE id = ?
        ON CONFLICT DO UPDATE SET count = count + excluded.count`,
     );
   }
@@ -70,7 +74,7 @@ export class RoundTripWriter {
     this.#expire(atUs - ANSWER_WITHIN_US);
     // The same token again so soon: the first is taken for unanswered.
     this.#giveUp(key);
-    this.#waiting.set(key, { gatewayId, asker, kind, atUs });
+    this.#wait(key, { gatewayId, asker, kind, atUs });
     if (this.#waiting.size <= MAX_WAITING) return;
     const oldest = this.#waiting.keys().next();
     if (oldest.done !== true) this.#giveUp(oldest.value);
@@ -86,7 +90,7 @@ export class RoundTripWriter {
     }
     const asked = this.#waiting.get(key);
     if (asked === undefined || !isAnswer(asked.atUs, atUs)) return;
-    this.#waiting.delete(key);
+    this.#waitNoLonger(key, asked);
     this.#count(asked, ASKED_IN_LINE);
     this.#count(asked, roundTripClass(atUs - asked.atUs));
   }
@@ -94,7 +98,23 @@ export class RoundTripWriter {
   /** A capture has been read to its end: what still waits there is not answered any more. */
   endOfCapture(): void {
     for (const asked of this.#asked) this.#countAsked(asked);
-    this.#forgetCapture();
+    const answered = [...this.#answeredInCapture];
+    const asked = [...this.#asked];
+    const byKey = [...this.#askedByKey];
+    const answers = [...this.#answers];
+    const answersWaiting = this.#answersWaiting;
+    this.#undo.push(() => {
+      for (const one of answered) this.#answeredInCapture.add(one);
+      for (const one of asked) this.#asked.add(one);
+      for (const [key, value] of byKey) this.#askedByKey.set(key, value);
+      for (const [key, value] of answers) this.#answers.set(key, value);
+      this.#answersWaiting = answersWaiting;
+    });
+    this.#answeredInCapture.clear();
+    this.#asked.clear();
+    this.#askedByKey.clear();
+    this.#answers.clear();
+    this.#answersWaiting = 0;
   }
 
   #askedInCapture(asked: AskedInCapture): void {
@@ -102,16 +122,17 @@ export class RoundTripWriter {
     const fitting = answers.filter((atUs) => isAnswer(asked.atUs, atUs));
     if (fitting.length > 0) {
       const atUs = Math.min(...fitting);
-      answers.splice(answers.indexOf(atUs), 1);
-      if (answers.length === 0) this.#answers.delete(asked.key);
-      this.#answersWaiting -= 1;
+      const at = answers.indexOf(atUs);
+      this.#setAnswers(
+        asked.key,
+        answers.filter((_, i) => i !== at),
+      );
       this.#countPair(asked, atUs);
       return;
     }
     this.#asked.add(asked);
-    const ofKey = this.#askedByKey.get(asked.key);
-    if (ofKey === undefined) this.#askedByKey.set(asked.key, [asked]);
-    else ofKey.push(asked);
+    this.#setAsked(asked.key, [...(this.#askedByKey.get(asked.key) ?? []), asked]);
+    this.#undo.push(() => this.#asked.delete(asked));
     if (this.#asked.size <= MAX_WAITING) return;
     for (const oldest of this.#asked) {
       this.#take(oldest);
@@ -129,52 +150,76 @@ export class RoundTripWriter {
       this.#countPair(newest, atUs);
       return;
     }
-    this.#answers.set(key, [...(this.#answers.get(key) ?? []), atUs]);
-    this.#answersWaiting += 1;
+    this.#setAnswers(key, [...(this.#answers.get(key) ?? []), atUs]);
     if (this.#answersWaiting <= MAX_WAITING) return;
-    for (const [oldest, { length }] of this.#answers) {
-      this.#answers.delete(oldest);
-      this.#answersWaiting -= length;
-      break;
-    }
+    const oldest = this.#answers.keys().next();
+    if (oldest.done !== true) this.#setAnswers(oldest.value, []);
   }
 
   /** It waits no longer. */
   #take(asked: AskedInCapture): void {
     this.#asked.delete(asked);
+    this.#undo.push(() => this.#asked.add(asked));
     const left = (this.#askedByKey.get(asked.key) ?? []).filter((one) => one !== asked);
-    if (left.length === 0) this.#askedByKey.delete(asked.key);
-    else this.#askedByKey.set(asked.key, left);
+    this.#setAsked(asked.key, left);
+  }
+
+  #setAsked(key: string, asked: AskedInCapture[]): void {
+    const before = this.#askedByKey.get(key);
+    this.#undo.push(() => setOrDelete(this.#askedByKey, key, before ?? []));
+    setOrDelete(this.#askedByKey, key, asked);
+  }
+
+  #setAnswers(key: string, answersUs: number[]): void {
+    const before = this.#answers.get(key) ?? [];
+    const more = answersUs.length - before.length;
+    this.#undo.push(() => {
+      setOrDelete(this.#answers, key, before);
+      this.#answersWaiting -= more;
+    });
+    setOrDelete(this.#answers, key, answersUs);
+    this.#answersWaiting += more;
+  }
+
+  #wait(key: string, asked: Waiting): void {
+    this.#waiting.set(key, asked);
+    this.#undo.push(() => this.#waiting.delete(key));
+  }
+
+  #waitNoLonger(key: string, asked: Waiting): void {
+    this.#waiting.delete(key);
+    this.#undo.push(() => this.#waiting.set(key, asked));
   }
 
   #countPair(asked: AskedInCapture, answeredUs: number): void {
-    this.#answeredInCapture.add(asked.asker);
+    const { asker } = asked;
+    if (!this.#answeredInCapture.has(asker)) {
+      this.#answeredInCapture.add(asker);
+      this.#undo.push(() => this.#answeredInCapture.delete(asker));
+    }
     this.#countAsked(asked);
     this.#count(asked, roundTripClass(answeredUs - asked.atUs));
   }
 
   flush(): void {
     for (const { gatewayId, minute, kind, class: one, count } of this.#counts.values())
-      this.#add.run(gatewayId, minute, kind, one, count);
+      this.#add.run(minute, kind, one, count, gatewayId);
     this.#counts.clear();
   }
 
-  forget(): void {
-    this.#waiting.clear();
-    this.#forgetCapture();
+  /** The commit holds: what changed since the last one stays. */
+  committed(): void {
+    this.#undo.length = 0;
+  }
+
+  /** The commit failed: all waits again that waited before, and nothing else. Without a change since: does nothing. */
+  rollBack(): void {
+    while (this.#undo.length > 0) this.#undo.pop()?.();
     this.#counts.clear();
   }
 
   #countAsked(asked: AskedInCapture): void {
     this.#count(asked, this.#answeredInCapture.has(asked.asker) ? ASKED_BOTH_SIDES : ASKED_ONE_SIDED);
-  }
-
-  #forgetCapture(): void {
-    this.#answeredInCapture.clear();
-    this.#asked.clear();
-    this.#askedByKey.clear();
-    this.#answers.clear();
-    this.#answersWaiting = 0;
   }
 
   #expire(beforeUs: number): void {
@@ -187,7 +232,7 @@ export class RoundTripWriter {
   #giveUp(key: string): void {
     const asked = this.#waiting.get(key);
     if (asked === undefined) return;
-    this.#waiting.delete(key);
+    this.#waitNoLonger(key, asked);
     this.#count(asked, ASKED_IN_LINE);
   }
 
@@ -208,4 +253,9 @@ export class RoundTripWriter {
 
 function isAnswer(askedUs: number, answeredUs: number): boolean {
   return answeredUs >= askedUs && answeredUs - askedUs <= ANSWER_WITHIN_US;
+}
+
+function setOrDelete<T>(map: Map<string, T[]>, key: string, values: T[]): void {
+  if (values.length === 0) map.delete(key);
+  else map.set(key, values);
 }
