@@ -2,66 +2,67 @@
  * Which parameters make what was observed most likely, and how much does each observation move them?
  */
 
-/** Log likelihood of each observation under given parameters; -Infinity where they are impossible. */
+/** What was observed, in rows: observations that are alike share one, which counts as many times. */
 export interface Likelihood {
-  readonly count: number;
-  /** How much each observation counts; 1 for all when absent. */
-  readonly weights?: readonly number[];
-  /** Prepares what depends on the parameters alone, and gives the log likelihood of one observation. */
-  at(parameters: readonly number[]): (observation: number) => number;
+  /** How many times each row counts. */
+  readonly weights: Float64Array;
+  /** Log likelihood of all rows together; -Infinity or NaN where the parameters are impossible. */
+  total(parameters: readonly number[]): number;
+  /** Slope of the log likelihood of each row (counted once) by each parameter, row after row. */
+  scores(parameters: readonly number[]): Float64Array;
 }
 
 export interface Fit {
   readonly parameters: readonly number[];
-  /** For each observation, how far it alone moves each parameter: their sum over all observations is 0. */
-  readonly influence: readonly (readonly number[])[];
+  /** How far an observation of each row (counted once) moves each parameter, row after row. */
+  readonly influence: Float64Array;
 }
 
 const MAX_STEPS = 60;
-const STEP = 1e-4;
+/** Half the distance over which slopes are taken where no formula gives them. */
+export const SCORE_STEP = 1e-4;
 const SETTLED = 1e-6;
 
 /**
  * Maximum by the outer product of scores (Berndt, Hall, Hall and Hausman, Annals of Economic and Social Measurement 3
  * (1974) 653-665) with halved steps. Influence: inverse Hessian times score, which stays right when observations
- * resemble their neighbours (Huber 1967). Null when it does not settle or the maximum is no peak.
+ * resemble their neighbours (Huber 1967). Null when it does not settle or the maximum is no peak. `count`: observations.
  */
-export function maximiseLikelihood(likelihood: Likelihood, start: readonly number[]): Fit | null {
+export function maximiseLikelihood(
+  likelihood: Likelihood,
+  start: readonly number[],
+  count: number,
+): Fit | null {
   const { weights } = likelihood;
+  const size = start.length;
   let parameters = [...start];
-  let value = total(likelihood, parameters);
+  let value = totalAt(likelihood, parameters);
   if (!Number.isFinite(value)) return null;
   let settled = false;
   for (let step = 0; step < MAX_STEPS && !settled; step++) {
-    const scores = scoresAt(likelihood, parameters);
-    const gradient = summed(scores, weights);
-    const direction = solve(outerProduct(scores, weights), gradient);
-    if (direction === null) return null;
-    let size = 1;
+    const scores = likelihood.scores(parameters);
+    const inverse = inverseOf(outerProduct(scores, weights, size));
+    if (inverse === null) return null;
+    const direction = moved(inverse, summed(scores, weights, size));
+    let length = 1;
     let next = parameters;
     let nextValue = Number.NEGATIVE_INFINITY;
     for (let halving = 0; halving < 20; halving++) {
-      next = parameters.map((parameter, i) => parameter + size * limited(direction[i] ?? 0));
-      nextValue = total(likelihood, next);
+      next = parameters.map((parameter, i) => parameter + length * limited(direction[i] ?? 0));
+      nextValue = totalAt(likelihood, next);
       if (nextValue >= value - 1e-12) break;
-      size /= 2;
+      length /= 2;
     }
     if (!(nextValue >= value - 1e-12)) break;
     const gain = nextValue - value;
     parameters = next;
     value = nextValue;
-    settled = gain < SETTLED * likelihood.count ** 0.5;
+    settled = gain < SETTLED * count ** 0.5;
   }
   if (!settled) return null;
-  const information = negativeHessian(likelihood, parameters);
-  const inverse = inverseOf(information);
+  const inverse = inverseOf(negativeHessian(likelihood, parameters));
   if (inverse === null || inverse.some((row, i) => !((row[i] ?? 0) > 0))) return null;
-  const scores = scoresAt(likelihood, parameters);
-  const influence = scores.map((score, k) => {
-    const weight = weights?.[k] ?? 1;
-    return inverse.map((row) => weight * row.reduce((sum, entry, i) => sum + entry * (score[i] ?? 0), 0));
-  });
-  return { parameters, influence };
+  return { parameters, influence: influenceOf(likelihood.scores(parameters), inverse) };
 }
 
 /** No step may carry a parameter out of sight at once. */
@@ -69,58 +70,52 @@ function limited(step: number): number {
   return Math.max(-3, Math.min(3, step));
 }
 
-function total({ count, weights, at }: Likelihood, parameters: readonly number[]): number {
-  const of = at(parameters);
-  let sum = 0;
-  for (let k = 0; k < count; k++) sum += (weights?.[k] ?? 1) * of(k);
+function totalAt(likelihood: Likelihood, parameters: readonly number[]): number {
+  const sum = likelihood.total(parameters);
   return Number.isNaN(sum) ? Number.NEGATIVE_INFINITY : sum;
 }
 
-function scoresAt({ count, at }: Likelihood, parameters: readonly number[]): number[][] {
-  const scores = Array.from({ length: count }, () => new Array<number>(parameters.length).fill(0));
-  for (let i = 0; i < parameters.length; i++) {
-    const up = at(shifted(parameters, i, STEP));
-    const down = at(shifted(parameters, i, -STEP));
-    for (let k = 0; k < count; k++) {
-      const score = scores[k];
-      if (score !== undefined) score[i] = (up(k) - down(k)) / (2 * STEP);
-    }
-  }
-  return scores;
-}
-
-function summed(scores: readonly number[][], weights: readonly number[] | undefined): number[] {
-  const sum = new Array<number>(scores[0]?.length ?? 0).fill(0);
-  scores.forEach((score, k) => {
-    const weight = weights?.[k] ?? 1;
-    score.forEach((entry, i) => {
-      sum[i] = (sum[i] ?? 0) + weight * entry;
-    });
-  });
+function summed(scores: Float64Array, weights: Float64Array, size: number): number[] {
+  const sum = new Array<number>(size).fill(0);
+  for (let k = 0, at = 0; k < weights.length; k++)
+    for (let i = 0; i < size; i++, at++) sum[i] = (sum[i] ?? 0) + (weights[k] ?? 0) * (scores[at] ?? 0);
   return sum;
 }
 
-function outerProduct(scores: readonly number[][], weights: readonly number[] | undefined): number[][] {
-  const size = scores[0]?.length ?? 0;
-  const product = Array.from({ length: size }, () => new Array<number>(size).fill(0));
-  scores.forEach((score, k) => {
-    const weight = weights?.[k] ?? 1;
+function outerProduct(scores: Float64Array, weights: Float64Array, size: number): number[][] {
+  const sum = new Float64Array(size * size);
+  for (let k = 0; k < weights.length; k++) {
+    const from = k * size;
     for (let i = 0; i < size; i++) {
-      const row = product[i];
-      if (row === undefined) continue;
-      for (let j = 0; j < size; j++) row[j] = (row[j] ?? 0) + weight * (score[i] ?? 0) * (score[j] ?? 0);
+      const own = (weights[k] ?? 0) * (scores[from + i] ?? 0);
+      for (let j = 0; j <= i; j++)
+        sum[i * size + j] = (sum[i * size + j] ?? 0) + own * (scores[from + j] ?? 0);
     }
-  });
-  return product;
+  }
+  return Array.from({ length: size }, (_, i) =>
+    Array.from({ length: size }, (__, j) => sum[Math.max(i, j) * size + Math.min(i, j)] ?? 0),
+  );
+}
+
+function influenceOf(scores: Float64Array, inverse: readonly (readonly number[])[]): Float64Array {
+  const size = inverse.length;
+  const influence = new Float64Array(scores.length);
+  for (let from = 0; from < scores.length; from += size)
+    for (let i = 0; i < size; i++) {
+      let sum = 0;
+      for (let j = 0; j < size; j++) sum += (inverse[i]?.[j] ?? 0) * (scores[from + j] ?? 0);
+      influence[from + i] = sum;
+    }
+  return influence;
 }
 
 const HESSIAN_STEP = 1e-3;
 
 function negativeHessian(likelihood: Likelihood, parameters: readonly number[]): number[][] {
   const value = (i: number, di: number, j: number, dj: number) =>
-    total(likelihood, shifted(shifted(parameters, i, di), j, dj));
+    totalAt(likelihood, shifted(shifted(parameters, i, di), j, dj));
   const h = HESSIAN_STEP;
-  const centre = total(likelihood, parameters);
+  const centre = totalAt(likelihood, parameters);
   const size = parameters.length;
   const result = Array.from({ length: size }, () => new Array<number>(size).fill(0));
   for (let i = 0; i < size; i++) {
@@ -138,18 +133,18 @@ function negativeHessian(likelihood: Likelihood, parameters: readonly number[]):
   return result;
 }
 
-function shifted(parameters: readonly number[], index: number, by: number): number[] {
-  const moved = [...parameters];
-  moved[index] = (moved[index] ?? 0) + by;
-  return moved;
+/** The parameters, one of them moved. */
+export function shifted(parameters: readonly number[], index: number, by: number): number[] {
+  const other = [...parameters];
+  other[index] = (other[index] ?? 0) + by;
+  return other;
 }
 
-/** Solves matrix x = right by elimination with pivots; null when the matrix is singular. */
-function solve(matrix: readonly (readonly number[])[], right: readonly number[]): number[] | null {
-  const inverse = inverseOf(matrix);
-  return inverse?.map((row) => row.reduce((sum, entry, i) => sum + entry * (right[i] ?? 0), 0)) ?? null;
+function moved(matrix: readonly (readonly number[])[], by: readonly number[]): number[] {
+  return matrix.map((row) => row.reduce((sum, entry, i) => sum + entry * (by[i] ?? 0), 0));
 }
 
+/** By elimination with pivots; null when the matrix is singular. */
 function inverseOf(matrix: readonly (readonly number[])[]): number[][] | null {
   const size = matrix.length;
   const rows = matrix.map((row, i) => [...row, ...row.map((_, j) => (i === j ? 1 : 0))]);

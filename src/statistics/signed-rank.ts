@@ -125,19 +125,10 @@ export function hodgesLehmann(differences: readonly number[], confidence = 0.95)
   if (n === 0) {
     return { estimate: null, low: null, high: null, achieved: null, reason: "There is no pair." };
   }
-  const walsh = new Float64Array((n * (n + 1)) / 2);
-  let at = 0;
-  for (let i = 0; i < n; i += 1) {
-    const own = kept[i] ?? 0;
-    for (let j = i; j < n; j += 1) {
-      walsh[at] = (own + (kept[j] ?? 0)) / 2;
-      at += 1;
-    }
-  }
-  walsh.sort();
-  const estimate = middle(walsh);
+  const { total, at } = walshAverages(kept);
+  const half = total >> 1;
+  const estimate = total % 2 === 1 ? at(half) : (at(half - 1) + at(half)) / 2;
   const alpha = 1 - confidence;
-  const total = walsh.length;
   if (n <= 50) {
     const cumulative = signedRankCdf(n);
     // Largest c with 2 P(V <= c - 1) <= alpha: the interval runs from the c-th to the c-th last average.
@@ -155,7 +146,7 @@ export function hodgesLehmann(differences: readonly number[], confidence = 0.95)
       };
     }
     const achieved = 1 - 2 * (cumulative[c - 1] ?? 0);
-    return { estimate, low: walsh[c - 1] ?? null, high: walsh[total - c] ?? null, achieved, reason: null };
+    return { estimate, low: at(c - 1), high: at(total - c), achieved, reason: null };
   }
   // The interval keeps the width that all the differences allow, although only some were averaged.
   const full = differences.length;
@@ -163,8 +154,8 @@ export function hodgesLehmann(differences: readonly number[], confidence = 0.95)
   const c = Math.max(1, Math.floor(total * (0.5 - intervalZ(confidence) * sigma)));
   return {
     estimate,
-    low: walsh[c - 1] ?? null,
-    high: walsh[total - c] ?? null,
+    low: at(c - 1),
+    high: at(total - c),
     achieved: confidence,
     reason: null,
   };
@@ -177,8 +168,70 @@ function thin(sorted: readonly number[], most: number): readonly number[] {
   return Array.from({ length: most }, (_, i) => sorted[Math.floor(((i + 0.5) * sorted.length) / most)] ?? 0);
 }
 
-function middle(sorted: Float64Array): number {
-  const half = sorted.length >> 1;
-  const upper = sorted[half] ?? 0;
-  return sorted.length % 2 === 1 ? upper : ((sorted[half - 1] ?? 0) + upper) / 2;
+/** All averages of two of some sorted values, each with itself as well, in order. */
+interface WalshAverages {
+  readonly total: number;
+  /** The k-th of them, from 0. */
+  readonly at: (k: number) => number;
+}
+
+/** Values that are alike are taken together: readings come in steps, so that a thousand of them hold some dozens. */
+function walshAverages(sorted: readonly number[]): WalshAverages {
+  const values: number[] = [];
+  const counts: number[] = [];
+  for (const value of sorted) {
+    const last = values.length - 1;
+    if (values[last] === value) counts[last] = (counts[last] ?? 0) + 1;
+    else {
+      values.push(value);
+      counts.push(1);
+    }
+  }
+  return values.length * FEW_KINDS > sorted.length ? eachAverage(sorted) : countedAverages(values, counts);
+}
+
+/** So many values of a kind pay for sorting averages with their counts. */
+const FEW_KINDS = 4;
+
+function eachAverage(sorted: readonly number[]): WalshAverages {
+  const n = sorted.length;
+  const averages = new Float64Array((n * (n + 1)) / 2);
+  let place = 0;
+  for (let i = 0; i < n; i += 1) {
+    const own = sorted[i] ?? 0;
+    for (let j = i; j < n; j += 1) {
+      averages[place] = (own + (sorted[j] ?? 0)) / 2;
+      place += 1;
+    }
+  }
+  averages.sort();
+  return { total: averages.length, at: (k) => averages[k] ?? 0 };
+}
+
+function countedAverages(values: readonly number[], counts: readonly number[]): WalshAverages {
+  const averages: { readonly value: number; readonly count: number }[] = [];
+  for (const [i, own] of values.entries()) {
+    const times = counts[i] ?? 0;
+    averages.push({ value: own, count: (times * (times + 1)) / 2 });
+    for (let j = i + 1; j < values.length; j += 1)
+      averages.push({ value: (own + (values[j] ?? 0)) / 2, count: times * (counts[j] ?? 0) });
+  }
+  averages.sort((one, other) => one.value - other.value);
+  const upTo = new Float64Array(averages.length);
+  let total = 0;
+  for (const [i, { count }] of averages.entries()) {
+    total += count;
+    upTo[i] = total;
+  }
+  const at = (k: number) => {
+    let low = 0;
+    let high = averages.length - 1;
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if ((upTo[middle] ?? 0) > k) high = middle;
+      else low = middle + 1;
+    }
+    return averages[low]?.value ?? 0;
+  };
+  return { total, at };
 }

@@ -13,7 +13,7 @@ import { gapsView } from "./gaps.ts";
 import { nodesView } from "./nodes.ts";
 import { frameView, receptionPage } from "./receptions.ts";
 import { siteView } from "./site.ts";
-import { compareSides, trialsView } from "./trials/trials.ts";
+import { trialsOf } from "./trials/trials.ts";
 import { marksView } from "./user-data.ts";
 import { walkView } from "./walk.ts";
 import { type AskedWindow, windowView } from "./window.ts";
@@ -60,7 +60,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
   return store.transaction((): ReportData => {
     const site = siteView(store, window, ownPlans);
     const { from, to } = windowView(window);
-    const trials = trialsView(store, window, null);
+    const { view: trials, answerOf } = trialsOf(store, window, null);
     const nodes = nodesView(store, window);
     const marks = marksView(store, window, {});
     return {
@@ -76,7 +76,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       air: airView(store, window),
       trials,
       photos: photosOf(store, trials),
-      trialAnswers: askedFor(trials).flatMap(({ a, b }) => compareSides(store, window, a, b) ?? []),
+      trialAnswers: askedFor(trials).flatMap(({ a, b }) => answerOf(a, b) ?? []),
       marks,
       walks: walkers(marks).map((devAddr) => walkView(store, window, devAddr)),
       payloads: withPayloads ? reportPayloads(store, window, nodes) : null,

@@ -76,6 +76,23 @@ describe("Hodges and Lehmann's shift", () => {
     expect(hodgesLehmann([])).toMatchObject({ estimate: null });
   });
 
+  it("takes equal differences together to the same averages", () => {
+    fc.assert(
+      fc.property(fc.array(fc.integer({ min: -3, max: 3 }), { minLength: 60, maxLength: 90 }), (values) => {
+        const averages = values.flatMap((one, i) => values.slice(i).map((other) => (one + other) / 2));
+        averages.sort((a, b) => a - b);
+        const { length } = averages;
+        const middle = ((averages[(length - 1) >> 1] ?? 0) + (averages[length >> 1] ?? 0)) / 2;
+        const n = values.length;
+        const sigma = Math.sqrt((n * (n + 1) * (2 * n + 1)) / 24) / length;
+        const c = Math.max(1, Math.floor(length * (0.5 - 1.959963984540054 * sigma)));
+        const found = hodgesLehmann(values);
+        expect(found).toMatchObject({ estimate: middle, low: averages[c - 1], high: averages[length - c] });
+      }),
+      { numRuns: 50 },
+    );
+  });
+
   it("stays close for more pairs than can be averaged", () => {
     const many = Array.from({ length: 9000 }, (_, i) => ((i * 7919) % 2000) / 100 - 8);
     const result = hodgesLehmann(many);

@@ -7,7 +7,7 @@ import { intervalZ } from "../../statistics/distributions.ts";
 import { quantile, rankWithTies } from "../../statistics/robust.ts";
 import { hodgesLehmann } from "../../statistics/signed-rank.ts";
 import type { NodeEffect, Push } from "./node-effect.ts";
-import { CLEAR_OF_FLOOR_DB, type PairedNode, type Sent, SNR_CEILING_DB } from "./verdict.ts";
+import { CLEAR_OF_FLOOR_DB, type Sent, SNR_CEILING_DB } from "./verdict.ts";
 
 export type SnrMethod = "common frames" | "floor allowed for" | "too strong" | "too few" | "no snr";
 
@@ -31,9 +31,26 @@ const MAX_AVERAGED = 400;
 /** Frames of one node and data rate that go into one likelihood; of more, every k-th. */
 const MAX_FITTED = 4000;
 
-/** `otherLoss`: share of frames that a side misses although they are strong (see strongLoss). */
-export function pairedSnr(node: PairedNode, otherLoss: number): NodeSnr {
-  const strata = [...byRate(node.sent).values()].map((stratum) => stratumSnr(stratum, otherLoss));
+/** The frames of a node at one data rate, as far as they tell of levels. */
+export interface Stratum {
+  readonly label: string;
+  readonly floorDb: number | null;
+  readonly pairs: readonly Pair[];
+  readonly a: readonly number[];
+  readonly b: readonly number[];
+  /** Whether a side reads clear of the floor. */
+  readonly aClear: boolean;
+  readonly bClear: boolean;
+}
+
+/** Of each data rate its own difference. `otherLoss`: share of frames that a side misses although they are strong (see strongLoss). */
+export function snrByRate(strata: readonly Stratum[], otherLoss: number): ReadonlyMap<string, NodeSnr> {
+  return new Map(strata.map((stratum) => [stratum.label, stratumSnr(stratum, otherLoss)]));
+}
+
+/** The difference of a node over its data rates. */
+export function pairedSnr(byRate: ReadonlyMap<string, NodeSnr>): NodeSnr {
+  const strata = [...byRate.values()];
   const told = strata.flatMap(({ effect }) => (effect === null ? [] : [effect]));
   if (told.length === 0) return { method: worstReason(strata), effect: null };
   const isCensored = strata.some(({ method, effect }) => effect !== null && method === "floor allowed for");
@@ -49,6 +66,8 @@ function worstReason(strata: readonly NodeSnr[]): SnrMethod {
 
 /** Data rates of one node, each weighing by its own sureness. */
 function combined(effects: readonly NodeEffect[]): NodeEffect {
+  const [only] = effects;
+  if (only !== undefined && effects.length === 1) return only;
   const raw = effects.map(
     ({ pushes }) =>
       1 /
@@ -67,38 +86,39 @@ function combined(effects: readonly NodeEffect[]): NodeEffect {
   };
 }
 
-interface Stratum {
-  readonly floorDb: number | null;
-  readonly pairs: Pair[];
-}
-
-function byRate(sent: readonly Sent[]): Map<string, Stratum> {
-  const strata = new Map<string, Stratum>();
+/** What the frames of one node say of levels, by data rate. */
+export function strataOf(sent: readonly Sent[]): Stratum[] {
+  const byRate = new Map<string, { readonly floorDb: number | null; readonly pairs: Pair[] }>();
   for (const { atUs, rate, a, b } of sent) {
     if (a === null && b === null) continue;
-    let stratum = strata.get(rate.label);
+    let stratum = byRate.get(rate.label);
     if (stratum === undefined) {
       stratum = { floorDb: rate.floorDb, pairs: [] };
-      strata.set(rate.label, stratum);
+      byRate.set(rate.label, stratum);
     }
     // Heard without a figure is neither a reading nor a miss.
     if ((a !== null && a.snrDb === null) || (b !== null && b.snrDb === null)) continue;
     stratum.pairs.push({ atUs, a: a?.snrDb ?? null, b: b?.snrDb ?? null });
   }
-  return strata;
+  return [...byRate].map(([label, { floorDb, pairs }]) => {
+    const a: number[] = [];
+    const b: number[] = [];
+    for (const pair of pairs) {
+      if (pair.a !== null) a.push(pair.a);
+      if (pair.b !== null) b.push(pair.b);
+    }
+    const clear = (values: readonly number[]) => floorDb !== null && isClear(values, floorDb);
+    return { label, floorDb, pairs, a, b, aClear: clear(a), bClear: clear(b) };
+  });
 }
 
-function stratumSnr({ floorDb, pairs }: Stratum, otherLoss: number): NodeSnr {
+function stratumSnr({ floorDb, pairs, a, b, aClear, bClear }: Stratum, otherLoss: number): NodeSnr {
   if (floorDb === null || pairs.length === 0) return { method: "no snr", effect: null };
-  const common = pairs.filter(({ a, b }) => a !== null && b !== null);
+  const common = pairs.filter((pair) => pair.a !== null && pair.b !== null);
   if (common.length < MIN_COMMON) return { method: "too few", effect: null };
-  const a = readings(pairs, "a");
-  const b = readings(pairs, "b");
   const above = Math.max(shareAbove(a), shareAbove(b));
   if (above > MAX_ABOVE_CEILING) return { method: "too strong", effect: null };
-  if (isClear(a, floorDb) && isClear(b, floorDb) && above < 0.02) {
-    return { method: "common frames", effect: shiftOf(common) };
-  }
+  if (aClear && bClear && above < 0.02) return { method: "common frames", effect: shiftOf(common) };
   const every = Math.ceil(pairs.length / MAX_FITTED);
   const kept = every === 1 ? pairs : pairs.filter((_, i) => i % every === 0);
   const fit = censoredPairDifference(kept, { floor: floorDb, ceiling: SNR_CEILING_DB, otherLoss });
@@ -110,10 +130,6 @@ function stratumSnr({ floorDb, pairs }: Stratum, otherLoss: number): NodeSnr {
       pushes: kept.map(({ atUs }, i) => ({ atUs, by: fit.influence[i] ?? 0 })),
     },
   };
-}
-
-function readings(pairs: readonly Pair[], side: "a" | "b"): number[] {
-  return pairs.flatMap((pair) => (pair[side] === null ? [] : [pair[side]]));
 }
 
 function shareAbove(values: readonly number[]): number {
@@ -160,20 +176,13 @@ function thinned(values: readonly number[]): number[] {
  * Share of frames that are lost although both sides are strong: collisions, busy demodulators. From nodes far above the
  * floor, with a little held back for what a short trial has not seen (half a loss in 50 frames; chosen).
  */
-export function strongLoss(nodes: readonly PairedNode[]): number {
+export function strongLoss(nodes: readonly (readonly Stratum[])[]): number {
   let lost = 0;
   let sides = 0;
-  for (const { sent } of nodes) {
-    for (const { floorDb, pairs } of byRate(sent).values()) {
-      if (
-        floorDb === null ||
-        !isClear(readings(pairs, "a"), floorDb) ||
-        !isClear(readings(pairs, "b"), floorDb)
-      )
-        continue;
-      lost += pairs.filter(({ a, b }) => a === null || b === null).length;
-      sides += 2 * pairs.length;
-    }
+  for (const { pairs, a, b, aClear, bClear } of nodes.flat()) {
+    if (!aClear || !bClear) continue;
+    lost += 2 * pairs.length - a.length - b.length;
+    sides += 2 * pairs.length;
   }
   return Math.min(0.5, (lost + 0.5) / (sides + 50));
 }

@@ -18,7 +18,7 @@ import {
   reachOf,
   spreadOf,
 } from "./node-effect.ts";
-import { pairedSnr, type SnrMethod, strongLoss } from "./paired-snr.ts";
+import { type NodeSnr, pairedSnr, type SnrMethod, snrByRate, strataOf, strongLoss } from "./paired-snr.ts";
 import type { PairedEvidence, PairedNode, Sent } from "./verdict.ts";
 
 // How far can losses come in runs? What is known of the level tells: a chance of loss that wanders shows in the frames only
@@ -199,6 +199,8 @@ export interface PairedResult {
   /** Share of strong frames that a side loses for other reasons than the floor. */
   readonly otherLoss: number;
   readonly nodes: readonly NodeResult<PairedNode>[];
+  /** Of each node, what its frames at one data rate say, by the rate's label. */
+  readonly byRate: readonly ReadonlyMap<string, NodeSnr>[];
 }
 
 /**
@@ -210,8 +212,10 @@ const OWN_DEGREES = 200;
 const SHARED_SLOW = 0.5;
 
 export function pairedTrial({ nodes }: PairedEvidence): PairedResult {
-  const otherLoss = strongLoss(nodes);
-  const found = nodes.map((node) => ({ node, ...pairedSnr(node, otherLoss) }));
+  const strata = nodes.map(({ sent }) => strataOf(sent));
+  const otherLoss = strongLoss(strata);
+  const byRate = strata.map((own) => snrByRate(own, otherLoss));
+  const found = nodes.map((node, k) => ({ node, ...pairedSnr(byRate[k] ?? new Map()) }));
   const told = found.flatMap(({ effect }) => (effect === null ? [] : [effect]));
   const pooled = pairedPool(told);
   // What changes the SNR difference slowly makes losses come in runs, and so does a fading that both sides share, which the
@@ -223,6 +227,7 @@ export function pairedTrial({ nodes }: PairedEvidence): PairedResult {
     snr: pooled?.all ?? null,
     delivery: pairedDelivery(nodes, design),
     otherLoss,
+    byRate,
     nodes: found.map(({ node, method, effect }) => {
       if (effect !== null) at += 1;
       return {

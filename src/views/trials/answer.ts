@@ -1,6 +1,7 @@
 /** What does comparing two sides say? The judgement in the contract's shape, with all that it rests on. */
 import type { TrialAnswer, Verdict } from "../../contract/trials.ts";
-import { countsOf, pairedTrial } from "../../diagnosis/trials/paired.ts";
+import { countsOf, type PairedResult, pairedTrial } from "../../diagnosis/trials/paired.ts";
+import { pairedSnr, snrByRate, strataOf } from "../../diagnosis/trials/paired-snr.ts";
 import {
   methodSentences,
   methodWords,
@@ -16,6 +17,7 @@ import {
   LIMITS,
   type PairedNode,
   type Reading,
+  type Sent,
   SNR_CEILING_DB,
   verdictOf,
 } from "../../diagnosis/trials/verdict.ts";
@@ -78,12 +80,6 @@ function shift(differences: readonly number[]): TrialAnswer["snrDifferenceDb"] {
 function judgePaired(nodes: readonly PairedNode[]): Judged {
   const result = pairedTrial({ nodes });
   const sent = nodes.flatMap((node) => node.sent);
-  const delivery = result.delivery;
-  const design = { factor: delivery?.designEffect ?? 1, degrees: delivery?.difference.degrees ?? 1 };
-  const common = sent.filter(({ a, b }) => a !== null && b !== null);
-  const differences = common.flatMap(({ a, b }) =>
-    a?.snrDb == null || b?.snrDb == null ? [] : [a.snrDb - b.snrDb],
-  );
   const reservations: string[] = [];
   const strong = result.nodes.filter(({ method }) => method === "too strong").length;
   if (strong > 0)
@@ -93,53 +89,83 @@ function judgePaired(nodes: readonly PairedNode[]): Judged {
   if (nodes.length === 1) reservations.push("One node alone: what holds for it need not hold for others.");
   return {
     paired: true,
-    differences: { snr: result.snr, delivery: delivery?.difference ?? null },
+    differences: { snr: result.snr, delivery: result.delivery?.difference ?? null },
     frames: result.frames,
     ...spanOf(sent),
     reservations,
-    parts: {
-      commonFrames: commonFrames(common, differences),
-      delivery: {
-        a: sideCounts(sent.map(({ a }) => a)),
-        b: sideCounts(sent.map(({ b }) => b)),
-        pairs: countsOf(sent),
-        mcnemarP: delivery?.mcnemar.p ?? null,
-        mcnemarMethod: delivery?.mcnemar.method ?? null,
-        designEffect: Math.round(design.factor * 100) / 100,
-      },
-      control: null,
-      nodes: result.nodes
-        .map(({ node, method, snr, weight, delivery: own }) => ({
-          devAddr: node.devAddr,
-          name: node.name,
-          a: sideCounts(node.sent.map(({ a }) => a)),
-          b: sideCounts(node.sent.map(({ b }) => b)),
-          pairs: countsOf(node.sent),
-          snrDifferenceDb: intervalOf(snr),
-          deliveryDifference: intervalOf(own, SHARE_DIGITS),
-          weight: rounded(weight, SHARE_DIGITS),
-          method,
-          methodWords: methodWords(method),
-        }))
-        .sort(mostFrames)
-        .slice(0, MAX_NODES),
-      spreadingFactors: pairedGroups(nodes, ({ rate }) => rate.label, result.otherLoss, design),
-      channels: pairedGroups(nodes, channelLabel, result.otherLoss, design),
-      snr: histogram(
-        sent.map(({ a }) => a),
-        sent.map(({ b }) => b),
-      ),
-      difference: differenceBins(differences),
+    parts: () => pairedParts(nodes, sent, result),
+  };
+}
+
+function pairedParts(
+  nodes: readonly PairedNode[],
+  sent: readonly Sent[],
+  result: PairedResult,
+): ReturnType<Judged["parts"]> {
+  const { delivery } = result;
+  const design = { factor: delivery?.designEffect ?? 1, degrees: delivery?.difference.degrees ?? 1 };
+  const common = sent.filter(({ a, b }) => a !== null && b !== null);
+  const differences = common.flatMap(({ a, b }) =>
+    a?.snrDb == null || b?.snrDb == null ? [] : [a.snrDb - b.snrDb],
+  );
+  return {
+    commonFrames: commonFrames(common, differences),
+    delivery: {
+      a: sideCounts(sent.map(({ a }) => a)),
+      b: sideCounts(sent.map(({ b }) => b)),
+      pairs: countsOf(sent),
+      mcnemarP: delivery?.mcnemar.p ?? null,
+      mcnemarMethod: delivery?.mcnemar.method ?? null,
+      designEffect: Math.round(design.factor * 100) / 100,
     },
+    control: null,
+    nodes: result.nodes
+      .map(({ node, method, snr, weight, delivery: own }) => ({
+        devAddr: node.devAddr,
+        name: node.name,
+        a: sideCounts(node.sent.map(({ a }) => a)),
+        b: sideCounts(node.sent.map(({ b }) => b)),
+        pairs: countsOf(node.sent),
+        snrDifferenceDb: intervalOf(snr),
+        deliveryDifference: intervalOf(own, SHARE_DIGITS),
+        weight: rounded(weight, SHARE_DIGITS),
+        method,
+        methodWords: methodWords(method),
+      }))
+      .sort(mostFrames)
+      .slice(0, MAX_NODES),
+    spreadingFactors: pairedGroups(
+      nodes,
+      ({ rate }) => rate.label,
+      (_, label, node) => result.byRate[node]?.get(label)?.effect ?? null,
+      design,
+    ),
+    channels: pairedGroups(
+      nodes,
+      channelLabel,
+      (own) => pairedSnr(snrByRate(strataOf(own), result.otherLoss)).effect,
+      design,
+    ),
+    snr: histogram(
+      sent.map(({ a }) => a),
+      sent.map(({ b }) => b),
+    ),
+    difference: differenceBins(differences),
   };
 }
 
 export interface JudgedTrial {
-  readonly answer: TrialAnswer;
   readonly differences: Differences;
+  /** What a row of several trials says of it. */
+  readonly summary: Pick<
+    TrialAnswer,
+    "a" | "b" | "paired" | "sentence" | "snrDifferenceDb" | "deliveryDifference" | "verdict"
+  >;
+  /** In full, worked out when it is first asked for: its groups cost several times the judgement. */
+  readonly answer: () => TrialAnswer;
 }
 
-/** Judges two sides over the window: the answer in full, and its differences for a judgement among several pairs. */
+/** Judges two sides over the window, with its differences for a judgement among several pairs. */
 export function judgedTrial(
   store: Store,
   window: AskedWindow,
@@ -152,8 +178,7 @@ export function judgedTrial(
   const { differences, paired } = judged;
   const verdict = verdictOf(differences);
   const outlook = outlookOf(gathered, judged, verdict);
-  const answer: TrialAnswer = {
-    window: windowView(window),
+  const summary = {
     a: a.view,
     b: b.view,
     paired,
@@ -166,16 +191,24 @@ export function judgedTrial(
     }),
     snrDifferenceDb: intervalOf(differences.snr),
     deliveryDifference: intervalOf(differences.delivery, SHARE_DIGITS),
-    ...outlook,
     verdict,
-    limits: LIMITS,
-    ...placeAlone(a, b, differences),
-    ...judged.parts,
-    reservations: [...gathered.reservations, ...judged.reservations],
-    method: methodSentences(paired),
-    caution: TRIAL_CAUTION,
   };
-  return { answer, differences };
+  let known: TrialAnswer | null = null;
+  const answer = (): TrialAnswer => {
+    known ??= {
+      window: windowView(window),
+      ...summary,
+      ...outlook,
+      limits: LIMITS,
+      ...placeAlone(a, b, differences),
+      ...judged.parts(),
+      reservations: [...gathered.reservations, ...judged.reservations],
+      method: methodSentences(paired),
+      caution: TRIAL_CAUTION,
+    };
+    return known;
+  };
+  return { differences, summary, answer };
 }
 
 type Outlook = Pick<

@@ -9,13 +9,13 @@ import type {
   TrialGroup,
   TrialNode,
 } from "../../contract/trials.ts";
-import { type Estimate, pairedPool } from "../../diagnosis/trials/node-effect.ts";
+import { type Estimate, type NodeEffect, pairedPool } from "../../diagnosis/trials/node-effect.ts";
 import { countsOf, nodeDelivery } from "../../diagnosis/trials/paired.ts";
-import { pairedSnr } from "../../diagnosis/trials/paired-snr.ts";
 import type {
   Differences,
   PairedNode,
   Reading,
+  Sent,
   SentOnce,
   SequentialNode,
 } from "../../diagnosis/trials/verdict.ts";
@@ -53,24 +53,32 @@ export function sideCounts(readings: readonly (Reading | null)[]): SideCounts {
   };
 }
 
-/** Groups of a paired trial. Channels know nothing of what neither side heard. */
+/**
+ * Groups of a paired trial. Channels know nothing of what neither side heard. `effectOf`: what the frames of a group say
+ * of the level of one node, by its place in the list.
+ */
 export function pairedGroups(
   nodes: readonly PairedNode[],
-  labelOf: (sent: PairedNode["sent"][number]) => string | null,
-  otherLoss: number,
+  labelOf: (sent: Sent) => string | null,
+  effectOf: (sent: readonly Sent[], label: string, node: number) => NodeEffect | null,
   design: Parameters<typeof nodeDelivery>[1],
 ): TrialGroup[] {
-  const labels = new Set(nodes.flatMap(({ sent }) => sent.map(labelOf)));
-  return [...labels]
-    .filter((label) => label !== null)
-    .sort(byNumber)
-    .map((label) => {
-      const own = nodes.map((node) => ({ ...node, sent: node.sent.filter((one) => labelOf(one) === label) }));
-      const sent = own.flatMap((node) => node.sent);
-      const effects = own.flatMap((node) => {
-        const { effect } = pairedSnr(node, otherLoss);
-        return effect === null ? [] : [effect];
-      });
+  const groups = new Map<string, Map<number, Sent[]>>();
+  for (const [place, { sent }] of nodes.entries())
+    for (const one of sent) {
+      const label = labelOf(one);
+      if (label === null) continue;
+      const group = groups.get(label) ?? new Map<number, Sent[]>();
+      groups.set(label, group);
+      const own = group.get(place);
+      if (own === undefined) group.set(place, [one]);
+      else own.push(one);
+    }
+  return [...groups]
+    .sort(([x], [y]) => byNumber(x, y))
+    .map(([label, group]) => {
+      const sent = [...group.values()].flat();
+      const effects = [...group].flatMap(([place, own]) => effectOf(own, label, place) ?? []);
       return {
         label,
         a: sideCounts(sent.map(({ a }) => a)),
@@ -185,7 +193,8 @@ export interface Judged {
   readonly firstUs: number;
   readonly lastUs: number;
   readonly reservations: readonly string[];
-  readonly parts: Pick<
+  /** What is told only of a trial in full. */
+  readonly parts: () => Pick<
     TrialAnswer,
     "commonFrames" | "delivery" | "control" | "nodes" | "spreadingFactors" | "channels" | "snr" | "difference"
   >;
@@ -199,7 +208,7 @@ export const NOTHING_JUDGED: Judged = {
   firstUs: 0,
   lastUs: 0,
   reservations: [],
-  parts: {
+  parts: () => ({
     commonFrames: null,
     delivery: {
       a: sideCounts([]),
@@ -215,7 +224,7 @@ export const NOTHING_JUDGED: Judged = {
     channels: [],
     snr: histogram([], []),
     difference: null,
-  },
+  }),
 };
 
 /** Nodes told one by one, those with most frames. */

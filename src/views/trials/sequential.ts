@@ -52,7 +52,7 @@ export function judgeSequential(
     frames: result.frames,
     ...spanOf([...a, ...b]),
     reservations: sequentialReservations(result, turnsOf(nodes), control, isDrifting ? drift : null),
-    parts: {
+    parts: () => ({
       commonFrames: null,
       delivery: {
         a: sideCounts(a.map(({ heard }) => heard)),
@@ -85,7 +85,7 @@ export function judgeSequential(
         b.map(({ heard }) => heard),
       ),
       difference: null,
-    },
+    }),
   };
 }
 

@@ -54,10 +54,17 @@ export function sidesIn(store: Store, window: TimeRange): Side[] {
   return sides;
 }
 
-/** The side that a person means: by key, by a placement's name, or by EUI or EUI/antenna. Null: there is none. */
-export function findSide(store: Store, window: TimeRange, text: string): Side | null {
+/**
+ * The side that a person means: by key, by a placement's name, or by EUI or EUI/antenna. Null: there is none. `sides`:
+ * all of the window.
+ */
+export function findSide(
+  store: Store,
+  window: TimeRange,
+  text: string,
+  sides: readonly Side[] = sidesIn(store, window),
+): Side | null {
   const wanted = text.trim();
-  const sides = sidesIn(store, window);
   const known = sides.find(
     ({ view }) => view.key === wanted || (view.placed && view.name.toLowerCase() === wanted.toLowerCase()),
   );
@@ -224,6 +231,8 @@ export function countersOf(frames: readonly TrialFrame[]): CounterSent[] {
 }
 
 const rates = new Map<number, Rate>();
+/** What takes an SNR of LoRa's bandwidth to 125 kHz, dB. */
+const widths = new WeakMap<Rate, number>();
 
 /** Floors and levels are told for 125 kHz: twice the bandwidth takes in twice the noise. */
 function rateOf(code: number): Rate {
@@ -236,6 +245,7 @@ function rateOf(code: number): Rate {
     floorDb:
       floor === null || modulation.kind !== "lora" ? null : floor + bandwidthDb(modulation.bandwidthHz),
   };
+  if (modulation.kind === "lora") widths.set(rate, bandwidthDb(modulation.bandwidthHz));
   // A stranger may invent data rates; no more are remembered than any plan has.
   if (rates.size < 100) rates.set(code, rate);
   return rate;
@@ -260,15 +270,10 @@ export function readingOf(
   const tenths = (value: number | null) => (value === null ? null : value / 10);
   const snrDb = tenths(best.snrTenths);
   return {
-    snrDb: snrDb === null ? null : snrDb + widthOf(rate),
+    snrDb: snrDb === null ? null : snrDb + (widths.get(rate) ?? 0),
     rssiDbm: tenths(best.rssiTenths),
     signalRssiDbm: tenths(best.signalRssiTenths),
   };
-}
-
-function widthOf({ label }: Rate): number {
-  const width = /BW(\d+(?:\.\d+)?)$/.exec(label)?.[1];
-  return width === undefined ? 0 : bandwidthDb(Number(width) * 1000);
 }
 
 export function within<T extends { readonly atUs: number }>(

@@ -21,30 +21,58 @@ export function trialsView(
   window: AskedWindow,
   pair: { readonly a: string; readonly b: string } | null,
 ): TrialsView {
+  return trialsOf(store, window, pair).view;
+}
+
+export interface Trials {
+  readonly view: TrialsView;
+  /** One of the view's trials in full, by the keys of its sides; null: there is no such trial. */
+  readonly answerOf: (a: string, b: string) => TrialAnswer | null;
+}
+
+/** The view, with its trials at hand: what was read and judged for it is not read and judged again. */
+export function trialsOf(
+  store: Store,
+  window: AskedWindow,
+  pair: { readonly a: string; readonly b: string } | null,
+): Trials {
   const all = sidesIn(store, window);
   const compared = chosenSides(store, window, all);
   const shared = new SharedFrames(store);
   const trials = pairsOf(compared).map(([a, b]) => judgedTrial(store, window, a, b, shared));
+  const answerOf = (a: string, b: string) =>
+    trials.find(({ summary }) => summary.a.key === a && summary.b.key === b)?.answer() ?? null;
   const ps = trials.map(({ differences }) => clearerP(differences));
   const adjusted = holmAdjusted(ps);
   const rows = trials.map((trial, i) => rowOf(trial, ps[i] ?? null, adjusted[i] ?? null));
-  const answer = pair === null ? (trials[0]?.answer ?? null) : compareSides(store, window, pair.a, pair.b);
-  return {
+  const answer =
+    pair === null
+      ? (trials[0]?.answer() ?? null)
+      : (answerOf(pair.a, pair.b) ?? compareSides(store, window, pair.a, pair.b, shared));
+  const view: TrialsView = {
     window: windowView(window),
     sentence: answer?.sentence ?? [{ text: nothingToCompare(all) }],
     placements: placementRows(store),
-    sides: all.map(({ view }) => view),
+    sides: all.map((side) => side.view),
     trials: rows,
     sidesLeftOut: all.length - compared.length,
     answer,
   };
+  return { view, answerOf };
 }
 
-/** One trial by the names of its sides; null: a side is not known. */
-export function compareSides(store: Store, window: AskedWindow, a: string, b: string): TrialAnswer | null {
-  const one = findSide(store, window, a);
-  const other = findSide(store, window, b);
-  return one === null || other === null ? null : judgedTrial(store, window, one, other).answer;
+/** One trial by the names of its sides; null: a side is not known. `shared`: what was read for others of the window. */
+export function compareSides(
+  store: Store,
+  window: AskedWindow,
+  a: string,
+  b: string,
+  shared?: SharedFrames,
+): TrialAnswer | null {
+  const sides = sidesIn(store, window);
+  const one = findSide(store, window, a, sides);
+  const other = findSide(store, window, b, sides);
+  return one === null || other === null ? null : judgedTrial(store, window, one, other, shared).answer();
 }
 
 /**
@@ -115,20 +143,20 @@ function pairKey(one: number, other: number): string {
 }
 
 /** A pair among many is better only if it stands out among them all. */
-function rowOf({ answer }: JudgedTrial, p: number | null, adjustedP: number | null): TrialRow {
-  const isBetter = answer.verdict === "a" || answer.verdict === "b";
-  const verdict = isBetter && (adjustedP ?? 1) > 0.05 ? "not enough" : answer.verdict;
+function rowOf({ summary }: JudgedTrial, p: number | null, adjustedP: number | null): TrialRow {
+  const isBetter = summary.verdict === "a" || summary.verdict === "b";
+  const verdict = isBetter && (adjustedP ?? 1) > 0.05 ? "not enough" : summary.verdict;
   return {
-    id: `${answer.a.key}~${answer.b.key}`,
-    a: answer.a.key,
-    b: answer.b.key,
-    paired: answer.paired,
-    snrDifferenceDb: answer.snrDifferenceDb,
-    deliveryDifference: answer.deliveryDifference,
+    id: `${summary.a.key}~${summary.b.key}`,
+    a: summary.a.key,
+    b: summary.b.key,
+    paired: summary.paired,
+    snrDifferenceDb: summary.snrDifferenceDb,
+    deliveryDifference: summary.deliveryDifference,
     p,
     adjustedP,
     verdict,
-    words: answer.sentence.map(({ text }) => text).join(""),
+    words: summary.sentence.map(({ text }) => text).join(""),
   };
 }
 
