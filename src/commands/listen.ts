@@ -15,6 +15,7 @@ import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
 import { openReader, packageRoot, storeFile } from "../store/open.ts";
 import { CannotRun, dbOption, guarded, ownPlansGiven, plansOption } from "./options.ts";
+import { type PublishTarget, publishTarget } from "./publish-options.ts";
 import { reportToSupervisor } from "./supervisor.ts";
 import { complain, print } from "./view-output.ts";
 
@@ -30,6 +31,10 @@ const Options = z.object({
   allowTransmit: z.boolean().default(false),
   watches: z.string().min(1).optional(),
   record: z.string().min(1).optional(),
+  publish: z.string().optional(),
+  publishPrefix: z.string().default("mastlog"),
+  publishLogin: z.string().optional(),
+  publishCa: z.string().optional(),
   db: z.string().min(1),
 });
 
@@ -50,7 +55,8 @@ recording: acknowledgements with --relay, none without. When the disk is full or
 ends with a sentence and the service goes on.
 
 The token of an open dashboard: --token-file FILE, else the environment variable MASTLOG_TOKEN. With --token it can
-be read in this machine's list of processes.`;
+be read in this machine's list of processes. The broker's user and password: --publish-login FILE, else MASTLOG_MQTT_USER
+and MASTLOG_MQTT_PASSWORD.`;
 
 export function listenCommand(version: string): Command {
   return withListenOptions(new Command("listen"))
@@ -109,6 +115,15 @@ function withListenOptions(command: Command): Command {
         "MASTLOG_WATCHES",
       ),
     )
+    .addOption(
+      new Option(
+        "--publish <url>",
+        "publish what is heard to this MQTT 5 broker: mqtt://HOST[:PORT] or mqtts://HOST[:PORT]; see the README",
+      ).env("MASTLOG_PUBLISH"),
+    )
+    .option("--publish-prefix <topic>", "begin of every topic", "mastlog")
+    .option("--publish-login <file>", "user and password of the broker: the first two lines of this file")
+    .option("--publish-ca <file>", "certificates of authorities (PEM) that the broker is checked by")
     .addOption(dbOption())
     .addOption(plansOption());
 }
@@ -124,6 +139,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     );
   const ownPlans = ownPlansGiven(given);
   const watches = watchFileGiven(options.watches);
+  const publish = publishTarget(options, process.env);
   const [{ ServiceUnusable }, { tokenFor }] = await Promise.all([
     import("../service/errors.ts"),
     import("../service/access.ts"),
@@ -136,7 +152,7 @@ async function listen(given: unknown, version: string): Promise<void> {
     throw error;
   }
   // From here on there is something to close, so a signal is heeded before all has started, too.
-  const starting = startService(options, { relay, token, ownPlans, watches, version });
+  const starting = startService(options, { relay, token, ownPlans, watches, publish, version });
   let isEnding = false;
   let stopReporting: () => void = () => undefined;
   const graceful = closeWithGrace({ delay: LAST_RESORT_MS, logger: false }, async ({ err }) => {
@@ -171,13 +187,14 @@ interface Prepared {
   readonly token: string | null;
   readonly ownPlans: ReturnType<typeof ownPlansGiven>;
   readonly watches: WatchFile | null;
+  readonly publish: PublishTarget | null;
   readonly version: string;
 }
 
 /** Starts intake and dashboard; rejects with what a person can do about it, and then nothing is left running. */
 async function startService(
   options: z.infer<typeof Options>,
-  { relay, token, ownPlans, watches, version }: Prepared,
+  { relay, token, ownPlans, watches, publish, version }: Prepared,
 ): Promise<RunningService> {
   const folder = (name: string) => {
     const path = fileURLToPath(new URL(name, packageRoot));
@@ -207,6 +224,7 @@ async function startService(
     import("../service/watch-service.ts"),
     import("../service/watch-ways.ts"),
     import("../service/live-view.ts"),
+    import("../service/publisher.ts"),
   ]);
   // Why the intake could not start is said first.
   loading.catch(() => undefined);
@@ -220,6 +238,7 @@ async function startService(
     { WatchService },
     { waysOf },
     { SYSTEM_CLOCK },
+    { Publisher },
   ] = await loading;
   const store = openReader(options.db);
   const reading = openReadingPool(
@@ -250,9 +269,23 @@ async function startService(
     clock: SYSTEM_CLOCK,
     log,
   });
+  const publisher =
+    publish === null
+      ? null
+      : new Publisher({
+          ...publish,
+          service: { version, startedAt: new Date().toISOString() },
+          siteName: () => facts.stored().siteName,
+          views: reading.ask(ending.signal),
+          onCommit: (listener) => intake.onCommit(listener),
+          nowUs: () => Date.now() * 1000,
+          clock: SYSTEM_CLOCK,
+          log,
+        });
   const app = await buildService({
     facts,
     watch,
+    ...(publisher === null ? {} : { publisher }),
     ask: reading.ask,
     beginExport: exports.begin,
     intake,
@@ -272,6 +305,7 @@ async function startService(
     const endMs = performance.now() + END_WITHIN_MS;
     diskSpace.stop();
     watch.close();
+    await publisher?.close();
     ending.abort();
     await app.close();
     // Nothing is left beside the store: the folder goes where nothing is in it.
@@ -288,6 +322,7 @@ async function startService(
     throw new CannotRun(webTrouble(error, options.host, options.webPort));
   }
   watch.start();
+  await publisher?.start();
   const bound = app.server.address();
   const webPort = bound !== null && typeof bound === "object" ? bound.port : options.webPort;
   const udpPort = intake.udp[0]?.port ?? 0;

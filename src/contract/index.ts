@@ -14,6 +14,7 @@ export * from "./link.ts";
 export * from "./link.ts";
 export * from "./live.ts";
 export * from "./nodes.ts";
+export * from "./publish.ts";
 export * from "./service.ts";
 export * from "./service.ts";
 export * from "./site.ts";

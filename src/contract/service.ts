@@ -2,6 +2,7 @@
 import { z } from "zod";
 import { IsoTime } from "./common.ts";
 import { Passage } from "./gateways.ts";
+import { PublishStatus } from "./publish.ts";
 
 export const Refusal = z.object({
   reason: z.string(),
@@ -116,6 +117,7 @@ export const ServiceStatus = z.object({
     })
     .nullish()
     .describe("what is watched; null where nothing can be"),
+  publish: PublishStatus.nullish().describe("an MQTT broker that is published to; null when there is none"),
   passage: Passage.nullable().describe("when datagrams are relayed; null when gateways are answered here"),
 });
 export type ServiceStatus = z.infer<typeof ServiceStatus>;

@@ -40,6 +40,7 @@ import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
 import { isLoopbackHost } from "./loopback.ts";
 import { phoneLink } from "./phone-link.ts";
+import type { Publisher } from "./publisher.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
 import { exportRoutes } from "./routes/export.ts";
@@ -88,6 +89,8 @@ export interface ServiceOptions {
   readonly diskSpace?: () => DiskSpace;
   /** Watches and tells; started and closed by the caller. */
   readonly watch?: WatchService;
+  /** Publishes to a broker; started and closed by the caller. */
+  readonly publisher?: Pick<Publisher, "status" | "onMoved">;
   /** For tests: this machine's names, the pace of the live line and the clock, the largest upload. */
   readonly ownNames?: () => readonly string[];
   readonly livePace?: Partial<LivePace>;
@@ -125,6 +128,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   const nowUs = () => now() * 1000;
   const diskSpace = options.diskSpace ?? (() => NO_DISK_SPACE);
   const watch = options.watch ?? null;
+  const publish = () => options.publisher?.status() ?? null;
   const startedAtMs = now();
   const clock = options.liveClock ?? SYSTEM_CLOCK;
 
@@ -189,6 +193,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       addresses: reachableAddresses(),
       space: diskSpace(),
       watch: watch === null ? null : watch.summary(),
+      publish: publish(),
     });
   const hub = new LiveHub({
     clock,
@@ -244,7 +249,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     status,
     diskSpace,
     phoneLink: () => phoneLink({ host, port: boundPort(app, port), token, addresses: reachableAddresses() }),
-    metrics: serviceMetrics({ intake, facts, liveClients: () => hub.clientCount, diskSpace }),
+    metrics: serviceMetrics({ intake, facts, liveClients: () => hub.clientCount, diskSpace, publish }),
     siteFigures: async (signal) => {
       try {
         return await ask(signal).siteFigures(nowUs());
@@ -297,6 +302,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
     }),
   ];
   watch?.onMoved(() => hub.statusMoved());
+  options.publisher?.onMoved(() => hub.statusMoved());
   app.addHook("onClose", async () => {
     for (const stop of stopListening) stop();
   });

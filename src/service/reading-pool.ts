@@ -54,6 +54,7 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   node: { nowAt: 3 },
   receptions: { nowAt: 2 },
   frame: { nowAt: null },
+  rowsAfter: { nowAt: null },
   air: { nowAt: 1 },
   gaps: { nowAt: 1 },
   gap: { nowAt: null },

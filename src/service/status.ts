@@ -69,6 +69,7 @@ export interface StatusSources {
   readonly addresses: readonly string[];
   readonly space: DiskSpace;
   readonly watch: ServiceStatus["watch"];
+  readonly publish: ServiceStatus["publish"];
 }
 
 export function serviceStatus(sources: StatusSources): ServiceStatus {
@@ -104,6 +105,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
     refusals: [...refusals],
     notices: [...fileNotices(figures), ...loopNotices(figures, nowMs), ...notices],
     watch: sources.watch,
+    publish: sources.publish,
     passage: passageStatus(figures, nowMs),
   };
 }
@@ -171,10 +173,12 @@ export interface MetricSources {
   readonly facts: Pick<Facts, "stored" | "refusals">;
   readonly liveClients: () => number;
   readonly diskSpace: () => DiskSpace;
+  /** null: nothing is published. */
+  readonly publish: () => NonNullable<ServiceStatus["publish"]> | null;
 }
 
 /** A registry of its own: two services in one process (tests) keep apart. */
-export function serviceMetrics({ intake, facts, liveClients, diskSpace }: MetricSources): Registry {
+export function serviceMetrics({ intake, facts, liveClients, diskSpace, publish }: MetricSources): Registry {
   const registry = new Registry();
   const registers = [registry];
   const counter = (name: string, help: string, read: () => number) =>
@@ -242,6 +246,20 @@ export function serviceMetrics({ intake, facts, liveClients, diskSpace }: Metric
     "mastlog_store_free_bytes",
     "Room left on the disk of the store; NaN where it is not known",
     () => diskSpace().freeBytes ?? Number.NaN,
+  );
+  counter(
+    "mastlog_mqtt_published_total",
+    "Messages that the MQTT broker took since the start (0 without --publish)",
+    () => publish()?.published ?? 0,
+  );
+  counter(
+    "mastlog_mqtt_dropped_total",
+    "Messages that gave way while the MQTT broker was away, or that it refused, since the start",
+    () => publish()?.dropped ?? 0,
+  );
+  gauge("mastlog_mqtt_waiting", "Messages that wait for the MQTT broker", () => publish()?.waiting ?? 0);
+  gauge("mastlog_mqtt_connected", "1 while the MQTT broker of --publish answers", () =>
+    Number(publish()?.state === "connected"),
   );
   gauge("mastlog_live_clients", "Open websockets", liveClients);
   new Counter({

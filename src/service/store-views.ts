@@ -22,7 +22,7 @@ import { joinsView } from "../views/joins.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
 import { planView } from "../views/plan.ts";
-import { frameView, receptionPage } from "../views/receptions.ts";
+import { frameView, receptionPage, rowsAfter } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteView } from "../views/site.ts";
 import { siteFigures } from "../views/site-figures.ts";
@@ -60,6 +60,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
     receptions: ({ gateway, ...question }, query, nowUs) =>
       over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
+    rowsAfter: (asked) => within(() => rowsAfter(store, asked)),
     air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
     trials: (pair, query, nowUs) => over(query, nowUs, (window) => trialsView(store, window, pair)),
     compare: (a, b, query, nowUs) => over(query, nowUs, (window) => compareSides(store, window, a, b)),

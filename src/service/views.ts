@@ -26,6 +26,7 @@ import type { StoredWatchFacts } from "../diagnosis/watches.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Forgettable } from "../store/forget.ts";
 import type { WatchSettings } from "../store/user-data.ts";
+import type { RowsAfter, RowsAsked } from "../views/receptions.ts";
 import type { SiteFigures } from "../views/site-figures.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
 
@@ -82,6 +83,8 @@ export interface Views {
   /** null: no such address in such a life, or the cursor is none of ours. */
   receptions(question: ReceptionQuestion, window: WindowQuery, nowUs: number): ReceptionPage | null;
   frame(id: number): FrameView | null;
+  /** What was stored after certain rows. */
+  rowsAfter(asked: RowsAsked): RowsAfter;
   air(window: WindowQuery, nowUs: number): AirView;
   gaps(window: WindowQuery, nowUs: number): GapsView;
   /** One gap laid under its evidence; null: there is no such gap. */

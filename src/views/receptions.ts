@@ -11,9 +11,12 @@ import type { Store } from "../store/open.ts";
 import { type LabelRecord, labels, livesOf } from "../store/queries/lives.ts";
 import {
   type FrameOctets,
+  frameIdsAfter,
   frameOctets,
+  newestFrameId,
   type PageStart,
   type ReceptionRecord,
+  receptionCount,
   receptionPage as receptionRecords,
   receptionsAfter,
   receptionsOfFrame,
@@ -54,18 +57,38 @@ export function receptionPage(store: Store, query: ReceptionQuery): ReceptionPag
   return { receptions: rowsOf(store, records), next };
 }
 
-/** What came in after a reception, newest first: for the live list. */
-export function newestReceptions(store: Store, afterId: number, most: number): ReceptionRow[] {
-  return rowsOf(store, receptionsAfter(store, afterId, most));
+/** What was stored after certain rows: receptions, and frames up to `frameUpTo`, in the order in which they were stored. */
+export interface RowsAfter {
+  readonly receptions: readonly ReceptionRow[];
+  /** Octets as they were on the air: nothing is decrypted. */
+  readonly frames: readonly FrameView[];
+  /** Highest identifiers in the store. */
+  readonly newest: { readonly receptionId: number; readonly frameId: number };
 }
 
-/** null when there is no such frame. Decrypted where the keys that proved the frame allow it. */
-export function frameView(store: Store, frameId: number): FrameView | null {
+export interface RowsAsked {
+  readonly receptionId: number;
+  readonly frameId: number;
+  readonly frameUpTo: number;
+  /** Rows of each kind at most; 0: none, only which are the newest. */
+  readonly most: number;
+}
+
+export function rowsAfter(store: Store, { receptionId, frameId, frameUpTo, most }: RowsAsked): RowsAfter {
+  return {
+    receptions: rowsOf(store, receptionsAfter(store, receptionId, most)),
+    frames: frameIdsAfter(store, frameId, frameUpTo, most).flatMap((id) => frameView(store, id, false) ?? []),
+    newest: { receptionId: receptionCount(store), frameId: newestFrameId(store) },
+  };
+}
+
+/** null when there is no such frame. Decrypted, if asked for, where the keys that proved the frame allow it. */
+export function frameView(store: Store, frameId: number, isDecrypted = true): FrameView | null {
   const frame = frameOctets(store, frameId);
   if (frame === null) return null;
   const octets = Buffer.from(frame.payload);
   const { counter, keyId } = frame;
-  const keys = keyId === null ? {} : (keysById(store, keyId)?.keys ?? {});
+  const keys = keyId === null || !isDecrypted ? {} : (keysById(store, keyId)?.keys ?? {});
   const answer = explainPayload({
     bytes: octets,
     keys,

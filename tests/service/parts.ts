@@ -190,6 +190,13 @@ export class FakeViews implements Views {
     if (id > 1_000_000) return this.#answer(["frame", id], null);
     return this.#answer(["frame", id], orchard.frameView(id, spanOf({ last: 3600 }, NOW_MS * 1000)));
   }
+  rowsAfter(asked: Parameters<Views["rowsAfter"]>[0]): ReturnType<Views["rowsAfter"]> {
+    return this.#answer(["rowsAfter", asked], {
+      receptions: [],
+      frames: [],
+      newest: { receptionId: 0, frameId: 0 },
+    });
+  }
   bench(eui: string, window: WindowQuery, nowUs: number, expected: string | null) {
     const view = orchardBench.benchView(eui, spanOf(window, nowUs), null, null, expected);
     return this.#answer(["bench", eui, window, expected], view);

@@ -3,12 +3,7 @@ import { describe, expect, it } from "vitest";
 import { type FieldView, FrameView, ReceptionPage } from "../../src/contract/index.ts";
 import type { Store } from "../../src/store/open.ts";
 import { writeLabel } from "../../src/store/user-data.ts";
-import {
-  frameView,
-  newestReceptions,
-  type ReceptionQuery,
-  receptionPage,
-} from "../../src/views/receptions.ts";
+import { frameView, type ReceptionQuery, receptionPage, rowsAfter } from "../../src/views/receptions.ts";
 import { joinRequest, phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { moment, siteOf, windowOf } from "./a-site.ts";
 
@@ -170,13 +165,21 @@ describe("one reception", () => {
     ]);
   });
 
-  it("joins the live list when it is newer than what the list has", () => {
+  it("is read after another with its frame, in the order in which they were stored, as far as frames may be told", () => {
     const db = siteOf([1, 2, 3].map((atS, n) => push(SHED, atS, [{ payload: phy(PROBE, n) }])));
-    const ids = newestReceptions(db, 0, 100).map(({ id }) => id);
-    expect(ids).toHaveLength(3);
-    expect(newestReceptions(db, ids[1] ?? 0, 100).map(({ id }) => id)).toEqual([ids[0]]);
-    expect(newestReceptions(db, 0, 2).map(({ id }) => id)).toEqual(ids.slice(0, 2));
-    expect(newestReceptions(db, ids[0] ?? 0, 100)).toEqual([]);
+    const all = rowsAfter(db, { receptionId: 0, frameId: 0, frameUpTo: 2, most: 100 });
+    expect(all.receptions.map(({ id, counter }) => [id, counter])).toEqual([
+      [1, 0],
+      [2, 1],
+      [3, 2],
+    ]);
+    expect(all.frames.map(({ id, counter }) => [id, counter])).toEqual([
+      [1, 0],
+      [2, 1],
+    ]);
+    expect(all.newest).toEqual({ receptionId: 3, frameId: 3 });
+    const rest = rowsAfter(db, { receptionId: 1, frameId: 2, frameUpTo: 3, most: 1 });
+    expect([rest.receptions.map(({ id }) => id), rest.frames.map(({ id }) => id)]).toEqual([[2], [3]]);
   });
 });
 

@@ -82,12 +82,21 @@ export function receptionsOfFrame(store: Store, frameId: number): ReceptionRecor
   ) as ReceptionRecord[];
 }
 
-/** Receptions with a higher id than one, newest first: what a live list adds. */
+/** Receptions with a higher id than one, in the order in which they were stored. */
 export function receptionsAfter(store: Store, id: number, most: number): ReceptionRecord[] {
-  return prepared(store, `${ROW} WHERE r.id > ? ORDER BY r.id DESC LIMIT ?`).all(
-    id,
-    most,
-  ) as ReceptionRecord[];
+  return prepared(store, `${ROW} WHERE r.id > ? ORDER BY r.id LIMIT ?`).all(id, most) as ReceptionRecord[];
+}
+
+/** Identifiers of frames with a higher one than `id`, up to `upTo`, lowest first. */
+export function frameIdsAfter(store: Store, id: number, upTo: number, most: number): number[] {
+  return prepared(store, "SELECT id FROM frame WHERE id > ? AND id <= ? ORDER BY id LIMIT ?")
+    .pluck()
+    .all(id, upTo, most) as number[];
+}
+
+/** The highest identifier of a frame; 0: there is none. */
+export function newestFrameId(store: Store): number {
+  return (prepared(store, "SELECT max(id) FROM frame").pluck().get() as number | null) ?? 0;
 }
 
 export interface FrameOctets {

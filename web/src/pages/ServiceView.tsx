@@ -149,6 +149,16 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
           {status.lost.words === "" ? "nothing since the start" : status.lost.words}
           {status.lost.inKernel === null ? " What the system itself lost is not known here." : ""}
         </Fact>
+        {status.publish == null ? null : (
+          <Fact name="Publishes">
+            <StandingMark
+              standing={status.publish.state === "connected" ? "good" : "look"}
+              word={status.publish.state}
+            />{" "}
+            {status.publish.words} {figure(status.publish.published)} published,{" "}
+            {figure(status.publish.waiting)} waiting, {figure(status.publish.dropped)} dropped
+          </Fact>
+        )}
         <Fact name="Version">{status.version}</Fact>
       </Facts>
       {status.lost.bySource.length === 0 ? null : (

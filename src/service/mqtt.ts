@@ -1,0 +1,102 @@
+/**
+ * Connections to an MQTT broker: MQTT 5, because only there a broker says which message it refused. Each message counts as
+ * delivered once the broker acknowledged it (QoS 1). No user name and no password is in a sentence.
+ */
+import { randomBytes } from "node:crypto";
+import type { IClientOptions } from "mqtt";
+
+export interface BrokerAddress {
+  /** mqtt: or mqtts:, with host and port, without user and password. */
+  readonly url: string;
+  readonly user?: string | undefined;
+  readonly password?: string | undefined;
+  /** Certificates of authorities, PEM, in place of the system's. */
+  readonly ca?: string | undefined;
+}
+
+export interface BrokerEvents {
+  readonly onConnected: () => void;
+  /** `why`: a clause, empty where it is not known. Called again for each try that fails. */
+  readonly onAway: (why: string) => void;
+}
+
+export interface Broker {
+  /** Resolves once the broker took the message, however long it is away; rejects when it refuses it, or at the end. */
+  publish(topic: string, payload: string, retain: boolean): Promise<void>;
+  /** Ends within about a second. */
+  close(): Promise<void>;
+}
+
+export interface BrokerOptions extends BrokerEvents {
+  /** Retained, and sent by the broker when the connection breaks. */
+  readonly will?: { readonly topic: string; readonly payload: string };
+  /** Pause before the next try to connect. */
+  readonly reconnectMs?: number;
+}
+
+const RECONNECT_MS = 5_000;
+const CONNECT_WITHIN_MS = 10_000;
+const KEEPALIVE_S = 30;
+const CLOSE_WITHIN_MS = 1_000;
+const AT_LEAST_ONCE = 1;
+
+/** Returns "mqtts://broker.example:8883": the broker as sentences name it. */
+export function brokerName(url: string): string {
+  const { protocol, hostname, port } = new URL(url);
+  return `${protocol}//${hostname}:${port || (protocol === "mqtts:" ? 8883 : 1883)}`;
+}
+
+/** Opens a connection that reconnects by itself until it is closed. */
+export async function openBroker(address: BrokerAddress, options: BrokerOptions): Promise<Broker> {
+  const { connect } = await import("mqtt");
+  const { will, reconnectMs = RECONNECT_MS } = options;
+  const client = connect(address.url, {
+    ...clientOptions(address),
+    reconnectPeriod: reconnectMs,
+    reconnectOnConnackError: true,
+    ...(will === undefined
+      ? {}
+      : { will: { ...will, payload: Buffer.from(will.payload), qos: AT_LEAST_ONCE, retain: true } }),
+  });
+  let why = "";
+  client.on("connect", () => {
+    why = "";
+    options.onConnected();
+  });
+  client.on("error", (error) => {
+    why = causeOf(error);
+  });
+  client.on("close", () => options.onAway(why));
+  return {
+    publish: async (topic, payload, retain) => {
+      await client.publishAsync(topic, payload, { qos: AT_LEAST_ONCE, retain });
+    },
+    close: () =>
+      new Promise((done) => {
+        const timer = setTimeout(() => client.end(true, () => done()), CLOSE_WITHIN_MS);
+        client.end(!client.connected, () => {
+          clearTimeout(timer);
+          done();
+        });
+      }),
+  };
+}
+
+function clientOptions({ user, password, ca }: BrokerAddress): IClientOptions {
+  return {
+    protocolVersion: 5,
+    clientId: `mastlog-${randomBytes(6).toString("hex")}`,
+    clean: true,
+    keepalive: KEEPALIVE_S,
+    connectTimeout: CONNECT_WITHIN_MS,
+    ...(user === undefined ? {} : { username: user }),
+    ...(password === undefined ? {} : { password }),
+    ...(ca === undefined ? {} : { ca }),
+  };
+}
+
+/** An error of several addresses of one name has a code and no sentence. */
+function causeOf(error: Error): string {
+  if (error.message !== "") return error.message.replace(/\.$/, "");
+  return "code" in error ? String(error.code) : error.name;
+}
