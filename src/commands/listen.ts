@@ -7,7 +7,7 @@ import closeWithGrace from "close-with-grace";
 import { Command, Option } from "commander";
 import { pino } from "pino";
 import { z } from "zod";
-import { WatchFile } from "../contract/watches.ts";
+import type { WatchFile } from "../contract/watches.ts";
 import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
@@ -18,6 +18,7 @@ import { CannotRun, dbOption, guarded, ownPlansGiven, plansOption } from "./opti
 import { type PublishTarget, publishTarget } from "./publish-options.ts";
 import { reportToSupervisor } from "./supervisor.ts";
 import { complain, print } from "./view-output.ts";
+import { readWatchFile } from "./watch-file.ts";
 
 const Port = z.coerce.number().int().min(0).max(65_535);
 const Options = z.object({
@@ -138,7 +139,7 @@ async function listen(given: unknown, version: string): Promise<void> {
       "--allow-transmit and --relay exclude each other: in line the server owns the transmitter.",
     );
   const ownPlans = ownPlansGiven(given);
-  const watches = watchFileGiven(options.watches);
+  const watches = options.watches === undefined ? null : readWatchFile(options.watches, process.env);
   const publish = publishTarget(options, process.env);
   const [{ ServiceUnusable }, { tokenFor }] = await Promise.all([
     import("../service/errors.ts"),
@@ -304,8 +305,8 @@ async function startService(
   const end = async (): Promise<void> => {
     const endMs = performance.now() + END_WITHIN_MS;
     diskSpace.stop();
-    watch.close();
-    await publisher?.close();
+    // Both say their last words beside each other.
+    await Promise.all([watch.close(), publisher?.close()]);
     ending.abort();
     await app.close();
     // Nothing is left beside the store: the folder goes where nothing is in it.
@@ -357,23 +358,6 @@ function tokenGiven({ token, tokenFile }: z.infer<typeof Options>): string | nul
   const first = text.split(/\r?\n/, 1)[0]?.trim() ?? "";
   if (first === "") throw new CannotRun(`The first line of the token file ${tokenFile} is empty.`);
   return first;
-}
-
-/** The file of --watches; null: none was given. Throws CannotRun with one sentence. */
-function watchFileGiven(file: string | undefined): WatchFile | null {
-  if (file === undefined) return null;
-  let data: unknown;
-  try {
-    data = JSON.parse(readFileSync(file, "utf8"));
-  } catch (error) {
-    const why = error instanceof Error ? error.message : String(error);
-    throw new CannotRun(`The file of watches ${file} cannot be read: ${why}.`);
-  }
-  const parsed = WatchFile.safeParse(data);
-  if (parsed.success) return parsed.data;
-  const [issue] = parsed.error.issues;
-  const place = issue?.path.join(".") || "its top";
-  throw new CannotRun(`The file of watches ${file} is not valid at ${place}: ${issue?.message ?? ""}.`);
 }
 
 function relayTargets(texts: readonly string[]): RelayTarget[] {

@@ -40,7 +40,7 @@ export const USUAL_RULES: readonly WatchRule[] = [
 
 const Secret = z.string().min(8).max(256);
 
-/** A way of telling. Secrets stand in the file only; no answer shows them. */
+/** A way of telling. Secrets stand in the file, or where it points; no answer shows them. */
 export const WatchWay = z.discriminatedUnion("way", [
   z.strictObject({ way: z.literal("log") }),
   z.strictObject({
@@ -57,6 +57,24 @@ export const WatchWay = z.discriminatedUnion("way", [
     password: z.string().max(256).optional(),
     from: z.email(),
     to: z.array(z.email()).min(1).max(20),
+  }),
+  z.strictObject({
+    way: z.literal("mqtt"),
+    url: z
+      .url({ protocol: /^mqtts?$/, hostname: /./ })
+      .max(2_000)
+      .refine(
+        (url) => /^mqtts?:\/\/[^@/?#]+\/?$/.test(url),
+        "user and password stand in fields of their own",
+      ),
+    topic: z
+      .string()
+      .regex(/^[^+#$\p{C}/][^+#\p{C}]*$/u)
+      .max(200)
+      .default("mastlog/watches"),
+    user: z.string().max(256).optional(),
+    password: z.string().max(256).optional(),
+    ca: z.string().max(1_000_000).optional().describe("certificates of authorities, PEM"),
   }),
 ]);
 export type WatchWay = z.infer<typeof WatchWay>;
@@ -99,6 +117,10 @@ export const WatchMessage = z.object({
   changes: z.array(WatchChange),
 });
 export type WatchMessage = z.infer<typeof WatchMessage>;
+
+/** Messages that a way has not told yet, as they are stored. */
+export const WaitingMessages = z.array(z.object({ way: z.string(), message: WatchMessage }));
+export type WaitingMessages = z.infer<typeof WaitingMessages>;
 
 export const WatchesView = z.object({
   rules: z.array(WatchRule),

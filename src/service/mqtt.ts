@@ -34,7 +34,7 @@ export interface BrokerOptions extends BrokerEvents {
   readonly reconnectMs?: number;
 }
 
-const RECONNECT_MS = 5_000;
+const RECONNECT_MS = 2_000;
 const CONNECT_WITHIN_MS = 10_000;
 const KEEPALIVE_S = 30;
 const CLOSE_WITHIN_MS = 1_000;
@@ -80,6 +80,28 @@ export async function openBroker(address: BrokerAddress, options: BrokerOptions)
         });
       }),
   };
+}
+
+/** Connects, publishes one message and goes. Rejects with why that could not be. */
+export async function publishOnce(
+  address: BrokerAddress,
+  { topic, payload }: { readonly topic: string; readonly payload: string },
+  signal: AbortSignal,
+): Promise<void> {
+  const { connect } = await import("mqtt");
+  signal.throwIfAborted();
+  const client = connect(address.url, { ...clientOptions(address), reconnectPeriod: 0 });
+  try {
+    await new Promise<void>((resolve, reject) => {
+      const fail = (error: Error) => reject(new Error(causeOf(error)));
+      client.on("error", fail);
+      client.on("close", () => fail(new Error("the broker ended the connection")));
+      signal.addEventListener("abort", () => fail(new Error("the broker did not answer in time")));
+      client.publish(topic, payload, { qos: AT_LEAST_ONCE }, (error) => (error ? fail(error) : resolve()));
+    });
+  } finally {
+    client.end(true);
+  }
 }
 
 function clientOptions({ user, password, ca }: BrokerAddress): IClientOptions {

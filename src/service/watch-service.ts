@@ -1,12 +1,13 @@
 /**
- * Watches while nobody looks. Each minute: facts, conditions, at most one message, handed to every way. What was told is
- * kept in the store, so that a restart says nothing twice.
+ * Watches while nobody looks. Each minute: facts, conditions, at most one message, handed to every way. What was told, and
+ * what a way could not deliver yet, is kept in the store, so that a restart says nothing twice and loses nothing.
  */
 import { randomUUID } from "node:crypto";
 import type { z } from "zod";
 import type { ServiceStatus } from "../contract/service.ts";
 import {
   USUAL_RULES,
+  WaitingMessages,
   type WatchesView,
   type WatchFile,
   type WatchMessage,
@@ -54,6 +55,8 @@ export class WatchService {
   #rules: readonly WatchRule[];
   #state: WatchState;
   #storedState = "";
+  #storedWaiting = NOTHING_WAITS;
+  #unsent: WaitingMessages;
   #noise: readonly NoiseFact[] = [];
   #messages: WatchMessage[] = [];
   #looks = 0;
@@ -63,11 +66,17 @@ export class WatchService {
 
   constructor(options: WatchServiceOptions) {
     this.#options = options;
-    const { rules, state } = options.facts.watchSettings();
+    const { rules, state, waiting } = options.facts.watchSettings();
+    this.#unsent = readAs(WaitingMessages, waiting) ?? [];
+    if (waiting !== null) this.#storedWaiting = waiting;
     this.#rules = options.file?.watches ?? readAs(WatchRules, rules) ?? [];
     this.#state = readAs(WatchState, state) ?? NO_WATCH_STATE;
-    const tools = { clock: options.clock, log: options.log, onMoved: () => this.#onMoved() };
-    this.#queues = options.ways.map((way) => new WayQueue(way, tools));
+    const { clock, log, now } = options;
+    const onMoved = () => {
+      void this.#storeWaiting();
+      this.#onMoved();
+    };
+    this.#queues = options.ways.map((way) => new WayQueue(way, { clock, log, now, onMoved }));
   }
 
   /** Calls back when there is something new to show. */
@@ -75,18 +84,26 @@ export class WatchService {
     this.#onMoved = listener;
   }
 
+  /** Sends what an earlier run could not deliver, and looks each minute from now on. */
   start(): void {
+    this.#resume();
+    this.#lookLater();
+  }
+
+  #lookLater(): void {
     this.#cancel = this.#options.clock.after(LOOK_EVERY_MS, () => {
       void this.look().finally(() => {
-        if (this.#cancel !== null) this.start();
+        if (this.#cancel !== null) this.#lookLater();
       });
     });
   }
 
-  close(): void {
+  /** Ends within about two seconds; what is not delivered by then waits in the store. */
+  async close(): Promise<void> {
     this.#cancel?.();
     this.#cancel = null;
-    for (const queue of this.#queues) queue.close();
+    await Promise.all(this.#queues.map((queue) => queue.close()));
+    await this.#storeWaiting();
   }
 
   /** One look. Never rejects: what cannot be read now is read at the next. */
@@ -180,7 +197,46 @@ export class WatchService {
   #tell(message: WatchMessage): void {
     this.#messages = [message, ...this.#messages].slice(0, MAX_MESSAGES);
     for (const queue of this.#queues) queue.add(message);
+    void this.#storeWaiting();
     this.#onMoved();
+  }
+
+  #resume(): void {
+    const unsent = this.#unsent;
+    this.#unsent = [];
+    for (const [key, queue] of this.#keyed()) {
+      queue.resume(unsent.filter(({ way }) => way === key).map(({ message }) => message));
+    }
+    const keys = new Set(this.#keyed().map(([key]) => key));
+    for (const { way, message } of unsent)
+      if (!keys.has(way))
+        this.#options.log(`${way} is no recipient any more: "${message.subject}" is dropped.`);
+    void this.#storeWaiting();
+  }
+
+  /** Each queue by a name of its own; a second one of the same name by a number behind it. */
+  #keyed(): [string, WayQueue][] {
+    return this.#queues.map((queue, index) => {
+      const before = this.#queues.slice(0, index).filter(({ name }) => name === queue.name).length;
+      return [before === 0 ? queue.name : `${queue.name} (${before + 1})`, queue];
+    });
+  }
+
+  /** A test message is for whoever waits for it now: it is not kept. */
+  async #storeWaiting(): Promise<void> {
+    const waiting = this.#keyed().flatMap(([way, queue]) =>
+      queue.waiting.filter(({ test }) => !test).map((message) => ({ way, message })),
+    );
+    const text = JSON.stringify([...this.#unsent, ...waiting]);
+    if (text === this.#storedWaiting) return;
+    this.#storedWaiting = text;
+    const failed = () => {
+      // Whatever was newer is written by itself; this one is tried again with the next change.
+      if (this.#storedWaiting === text) this.#storedWaiting = "";
+    };
+    await this.#options.change({ entity: "watch-waiting", waiting: text }).then(({ ok }) => {
+      if (!ok) failed();
+    }, failed);
   }
 
   async #readFacts(): Promise<StoredWatchFacts | null> {
@@ -234,6 +290,8 @@ export class WatchService {
 }
 
 const MOST_AN_HOUR = 4;
+/** As it is written when every message was delivered. */
+const NOTHING_WAITS = "[]";
 const PAGE: WayStatus = { name: "this page, while it is open", state: "idle", words: "", at: null };
 
 const NOTHING_KNOWN: StoredWatchFacts = {

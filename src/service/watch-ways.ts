@@ -1,17 +1,22 @@
 /**
- * How does a message reach a person? By webhook, e-mail or the log: each way has a queue of its own, tries again with
+ * How does a message reach a person? By webhook, e-mail, MQTT or the log: each way has a queue of its own, tries again with
  * growing pauses, and holds up no other. A secret is in no sentence.
  */
 import { createHmac } from "node:crypto";
 import type { WatchesView, WatchMessage, WatchWay } from "../contract/watches.ts";
 import { duration } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";
+import { brokerName, publishOnce } from "./mqtt.ts";
 
 /** Pauses before the next tries, seconds; after the last one the message is given up. Chosen: half a day in all. */
 export const RETRY_AFTER_S: readonly number[] = [10, 60, 300, 900, 3_600, 3 * 3_600, 8 * 3_600];
 /** Messages that wait in one way at most: the oldest gives way. Chosen: a day at the usual most an hour. */
 const MAX_WAITING = 100;
 const SEND_WITHIN_MS = 15_000;
+/** A message that waited over a restart is given up so long after it was made. Chosen: a day later it is no news. */
+export const GIVE_UP_AFTER_MS = 86_400_000;
+/** At the end of the service: what is on its way is not cut off amid its delivery. */
+const FINISH_WITHIN_MS = 1_500;
 
 /** Sends one message. Rejects with NotAccepted when another try would fail the same way. */
 export interface Way {
@@ -25,6 +30,8 @@ export class NotAccepted extends Error {}
 export type WayStatus = WatchesView["ways"][number];
 
 export interface WayTools {
+  /** Milliseconds since 1970. */
+  readonly now: () => number;
   readonly clock: LiveClock;
   readonly log: (sentence: string) => void;
   readonly onMoved: () => void;
@@ -36,8 +43,10 @@ export class WayQueue {
   readonly #tools: WayTools;
   readonly #waiting: WatchMessage[] = [];
   readonly #ending = new AbortController();
+  #isClosing = false;
   #tries = 0;
   #isBusy = false;
+  #sending: Promise<void> | null = null;
   #status: Pick<WayStatus, "state" | "words"> = { state: "idle", words: "nothing told yet" };
   #toldAt: string | null = null;
 
@@ -56,18 +65,42 @@ export class WayQueue {
     if (!this.#isBusy) void this.#next();
   }
 
-  /** What was not told by then is not told. */
-  close(): void {
+  get name(): string {
+    return this.#way.name;
+  }
+
+  /** What was not told yet, oldest first. */
+  get waiting(): readonly WatchMessage[] {
+    return this.#waiting;
+  }
+
+  /** Sends what waited when the service ended; what is too old by now is given up. */
+  resume(messages: readonly WatchMessage[]): void {
+    for (const message of messages) {
+      if (this.#tools.now() - Date.parse(message.at) < GIVE_UP_AFTER_MS) this.add(message);
+      else this.#tools.log(`${this.name} could not be told "${message.subject}" within a day: given up.`);
+    }
+  }
+
+  /** Starts nothing more; what is on its way has a moment to arrive, so that it is not sent again after a restart. */
+  async close(): Promise<void> {
+    this.#isClosing = true;
+    await Promise.race([this.#sending, new Promise((done) => setTimeout(done, FINISH_WITHIN_MS).unref())]);
     this.#ending.abort();
   }
 
   async #next(): Promise<void> {
     const [message] = this.#waiting;
-    if (message === undefined || this.#ending.signal.aborted) {
+    if (message === undefined || this.#isClosing) {
       this.#isBusy = false;
       return;
     }
     this.#isBusy = true;
+    this.#sending = this.#try(message);
+    await this.#sending;
+  }
+
+  async #try(message: WatchMessage): Promise<void> {
     try {
       const signal = AbortSignal.any([this.#ending.signal, AbortSignal.timeout(SEND_WITHIN_MS)]);
       await this.#way.send(message, signal);
@@ -113,6 +146,8 @@ function wayOf(way: WatchWay, log: (line: string) => void): Way {
       return webhook(way);
     case "e-mail":
       return mail(way);
+    case "mqtt":
+      return mqttTopic(way);
   }
 }
 
@@ -209,5 +244,12 @@ function mail({ host, port, tls, user, password, from, to }: Extract<WatchWay, {
         transport.close();
       }
     },
+  };
+}
+
+function mqttTopic({ topic, ...address }: Extract<WatchWay, { way: "mqtt" }>): Way {
+  return {
+    name: `MQTT ${topic} at ${brokerName(address.url)}`,
+    send: (message, signal) => publishOnce(address, { topic, payload: JSON.stringify(message) }, signal),
   };
 }

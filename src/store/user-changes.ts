@@ -36,6 +36,8 @@ export type UserChange =
   | { readonly entity: "watch-rules"; readonly rules: string }
   /** What was told of it, JSON. */
   | { readonly entity: "watch-state"; readonly state: string }
+  /** What could not be delivered yet, JSON. */
+  | { readonly entity: "watch-waiting"; readonly waiting: string }
   | { readonly entity: "keys"; readonly work: KeyWork };
 
 export type KeyWork =
@@ -65,6 +67,8 @@ export function writeUserChange(db: Store, change: UserChange): Written {
       return writeWatchSetting(db, "watch-rules", change.rules);
     case "watch-state":
       return writeWatchSetting(db, "watch-state", change.state);
+    case "watch-waiting":
+      return writeWatchSetting(db, "watch-waiting", change.waiting);
     case "keys":
       return changeKeys(db, change.work);
   }

@@ -245,15 +245,23 @@ export function benchReference(store: Store): BenchReferenceRow | null {
 export interface WatchSettings {
   readonly rules: string | null;
   readonly state: string | null;
+  /** Messages that were not delivered yet. */
+  readonly waiting: string | null;
 }
 
-export function writeWatchSetting(db: Store, key: "watch-rules" | "watch-state", value: string): Written {
+type WatchSetting = "watch-rules" | "watch-state" | "watch-waiting";
+
+export function writeWatchSetting(db: Store, key: WatchSetting, value: string): Written {
   db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(key, value);
   return written(1);
 }
 
 export function watchSettings(store: Store): WatchSettings {
-  return { rules: setting(store, "watch-rules"), state: setting(store, "watch-state") };
+  return {
+    rules: setting(store, "watch-rules"),
+    state: setting(store, "watch-state"),
+    waiting: setting(store, "watch-waiting"),
+  };
 }
 
 // Which marks touch a stretch of time?

@@ -134,30 +134,35 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
       const file = join(temporaryFolder(), "login");
       writeFileSync(file, `${login.user}\n${login.password}\n`);
       const words = ["--publish", broker.url, "--publish-ca", broker.ca ?? ""];
-      const service = await startService({ words: [...words, "--publish-login", file] });
+      const [service, wrong, unchecked] = await Promise.all([
+        startService({ words: [...words, "--publish-login", file] }),
+        startService({
+          words,
+          environment: { MASTLOG_MQTT_USER: login.user, MASTLOG_MQTT_PASSWORD: "not-the-right-one" },
+        }),
+        startService({ words: ["--publish", broker.url] }),
+      ]);
       await until(
         () => published(service),
         (status) => (status?.published ?? 0) > 0,
       );
       expect(await service.text("/api/status")).not.toMatch(/mast-user|orchard-pass/);
-      await service.end("SIGTERM");
-      const wrong = await startService({
-        words,
-        environment: { MASTLOG_MQTT_USER: login.user, MASTLOG_MQTT_PASSWORD: "not-the-right-one" },
-      });
       const refused = await until(
         () => published(wrong),
         (status) => (status?.words ?? "").includes("refused"),
       );
       expect(refused?.state).toBe("away");
-      const { err } = await wrong.end("SIGTERM");
-      expect(err).toContain("Connection refused: Not authorized");
-      expect(err).not.toMatch(/mast-user|not-the-right-one/);
-      const unchecked = await startService({ words: ["--publish", broker.url] });
       await until(
         () => published(unchecked),
         (status) => (status?.words ?? "").includes("self-signed"),
       );
+      const [, { err }] = await Promise.all([
+        service.end("SIGTERM"),
+        wrong.end("SIGTERM"),
+        unchecked.end("SIGTERM"),
+      ]);
+      expect(err).toContain("Connection refused: Not authorized");
+      expect(err).not.toMatch(/mast-user|not-the-right-one/);
     });
   });
 

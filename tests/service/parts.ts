@@ -324,7 +324,7 @@ export class FakeViews implements Views {
     return this.#answer(["toBeForgotten", thing], known ? all : null);
   }
   watchSettings() {
-    return this.#answer(["watchSettings"], { rules: null, state: null });
+    return this.#answer(["watchSettings"], { rules: null, state: null, waiting: null });
   }
   watchFacts(withNoise: boolean, nowUs: number) {
     const health = { recordedSeconds: 3_600, notRecordingSeconds: 1, gateways: [], nodes: [] };

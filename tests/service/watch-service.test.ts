@@ -1,95 +1,8 @@
 import { describe, expect, it } from "vitest";
-import { WatchFile, type WatchMessage } from "../../src/contract/watches.ts";
-import type { GatewayHealth, NodeHealth } from "../../src/diagnosis/check.ts";
-import type { StoredWatchFacts } from "../../src/diagnosis/watches.ts";
-import { NO_DISK_SPACE } from "../../src/service/disk-space.ts";
-import { WatchService } from "../../src/service/watch-service.ts";
-import { openStore } from "../../src/store/open.ts";
-import { type UserChange, writeUserChange } from "../../src/store/user-changes.ts";
-import { watchSettings } from "../../src/store/user-data.ts";
+import type { WatchMessage } from "../../src/contract/watches.ts";
+import type { NodeHealth } from "../../src/diagnosis/check.ts";
 import { serviceUnderTest } from "./parts.ts";
-
-const START_MS = Date.UTC(2026, 2, 14, 9);
-const NOTHING: StoredWatchFacts = {
-  health: { recordedSeconds: 3_600, notRecordingSeconds: 1, gateways: [], nodes: [] },
-  findings: [],
-  noise: [],
-  clockStepsUs: [],
-};
-const gateway = (eui: string, silentSeconds: number): GatewayHealth => ({
-  eui,
-  name: null,
-  silentSeconds,
-  isOut: silentSeconds > 30,
-});
-const node = (devAddr: string, change: Partial<NodeHealth>): NodeHealth => ({
-  devAddr,
-  name: null,
-  isStranger: false,
-  silentSeconds: 10,
-  isOverdue: false,
-  expected: 60,
-  missed: 0,
-  missedDuringOutage: 0,
-  ...change,
-});
-
-/** A site whose facts a test sets, minute by minute; restarts keep the store. */
-function site(file: unknown) {
-  const store = openStore(":memory:");
-  let minute = 0;
-  let monotonicMinute = 0;
-  let facts: StoredWatchFacts = NOTHING;
-  let isReadable = true;
-  const told: WatchMessage[] = [];
-  const storage = { storage: "well" as "well" | "failed", storageWords: "" };
-  const start = () =>
-    new WatchService({
-      file: file === null ? null : WatchFile.parse(file),
-      ways: [{ name: "test", send: async (message) => void told.push(message) }],
-      facts: {
-        watchSettings: () => watchSettings(store),
-        stored: () => ({ siteName: "Orchard", bytes: 0, receptions: 0, fromUs: null, toUs: null }),
-      },
-      storedFacts: async () => {
-        if (!isReadable) throw new Error("busy");
-        return facts;
-      },
-      figures: () => storage,
-      diskSpace: () => NO_DISK_SPACE,
-      change: async (change: UserChange) => writeUserChange(store, change),
-      now: () => START_MS + minute * 60_000,
-      clock: { monotonicMs: () => monotonicMinute * 60_000, after: () => () => undefined },
-      log: () => undefined,
-    });
-  let service = start();
-  return {
-    told,
-    storage,
-    get service() {
-      return service;
-    },
-    restart: () => {
-      service.close();
-      service = start();
-    },
-    setReadable: (is: boolean) => {
-      isReadable = is;
-    },
-    setClock: (byMinutes: number) => {
-      minute += byMinutes;
-    },
-    /** Looks once a minute. */
-    pass: async (minutes: number, next: Partial<StoredWatchFacts> = {}) => {
-      facts = { ...NOTHING, ...next };
-      for (let i = 0; i < minutes; i++) {
-        minute += 1;
-        monotonicMinute += 1;
-        await service.look();
-      }
-    },
-  };
-}
+import { gateway, NOTHING, node, START_MS, watchedSite } from "./watched-site.ts";
 
 const SILENT = {
   health: {
@@ -102,15 +15,15 @@ const subjects = (told: readonly WatchMessage[]) =>
 
 describe("the watches of a service", () => {
   it("tell a three-hour outage of two gateways by two messages, also across restarts", async () => {
-    const orchard = site({ watches: [{ watch: "gateway-silent", minutes: 10 }], tell: [] });
+    const orchard = watchedSite({ watches: [{ watch: "gateway-silent", minutes: 10 }], tell: [] });
     await orchard.pass(5);
     await orchard.pass(60, SILENT);
-    orchard.restart();
+    await orchard.restart();
     await orchard.pass(60, SILENT);
-    orchard.restart();
+    await orchard.restart();
     await orchard.pass(60, SILENT);
     await orchard.pass(60);
-    orchard.restart();
+    await orchard.restart();
     await orchard.pass(10);
     expect(subjects(orchard.told)).toEqual([
       "Begins: 2 gateways silent",
@@ -123,7 +36,7 @@ describe("the watches of a service", () => {
   it("tell loss only where chance does not explain it, and not what an outage took", async () => {
     const rule = { watch: "node-loss", share: 0.1 };
     const toldAfter = async (change: Partial<NodeHealth>) => {
-      const orchard = site({ watches: [rule] });
+      const orchard = watchedSite({ watches: [rule] });
       await orchard.pass(5, { health: { ...NOTHING.health, nodes: [node("01A2B3C4", change)] } });
       return subjects(orchard.told);
     };
@@ -136,7 +49,7 @@ describe("the watches of a service", () => {
   });
 
   it("tell a finding once, by its cause, and none that was there at the first look", async () => {
-    const orchard = site({ watches: [{ watch: "finding", causes: ["interference"] }] });
+    const orchard = watchedSite({ watches: [{ watch: "finding", causes: ["interference"] }] });
     const finding = (id: string, cause: "interference" | "weak-link") => ({
       id,
       cause,
@@ -157,7 +70,7 @@ describe("the watches of a service", () => {
   });
 
   it("tell that nothing is recorded, that the clock was set back, and that a channel is louder", async () => {
-    const orchard = site({
+    const orchard = watchedSite({
       watches: [{ watch: "not-recording" }, { watch: "clock-stepped" }, { watch: "noise-up", db: 6 }],
       mostAnHour: 60,
     });
@@ -173,7 +86,7 @@ describe("the watches of a service", () => {
   });
 
   it("end no incident while the store cannot be read", async () => {
-    const orchard = site({ watches: [{ watch: "gateway-silent" }] });
+    const orchard = watchedSite({ watches: [{ watch: "gateway-silent" }] });
     await orchard.pass(5, SILENT);
     orchard.setReadable(false);
     await orchard.pass(30);
@@ -184,12 +97,12 @@ describe("the watches of a service", () => {
   });
 
   it("are those of the page where the file names none, and stay after a restart", async () => {
-    const orchard = site(null);
+    const orchard = watchedSite(null);
     expect(orchard.service.view().rulesFrom).toBe("nobody");
     expect(await orchard.service.setRules([{ watch: "gateway-silent", minutes: 5 }])).toMatchObject({
       ok: true,
     });
-    orchard.restart();
+    await orchard.restart();
     expect(orchard.service.view()).toMatchObject({
       rulesFrom: "page",
       rules: [{ watch: "gateway-silent", minutes: 5 }],
@@ -199,13 +112,68 @@ describe("the watches of a service", () => {
       open: 1,
       newest: { subject: "Orchard: Begins: 2 gateways silent" },
     });
-    expect(await site({ watches: [] }).service.setRules([])).toBeNull();
+    expect(await watchedSite({ watches: [] }).service.setRules([])).toBeNull();
+  });
+});
+
+describe("a message that could not be delivered", () => {
+  const rule = { watches: [{ watch: "gateway-silent", minutes: 10 }] };
+
+  it("is sent after a restart of the service, and one that was delivered is not sent again", async () => {
+    const orchard = watchedSite(rule);
+    await orchard.pass(5, SILENT);
+    orchard.setReachable(false);
+    await orchard.pass(10);
+    expect(subjects(orchard.told)).toEqual(["Begins: 2 gateways silent"]);
+    await orchard.restart();
+    await orchard.restart();
+    expect(orchard.told).toHaveLength(1);
+    orchard.setReachable(true);
+    await orchard.restart();
+    expect(subjects(orchard.told)).toEqual([
+      "Begins: 2 gateways silent",
+      expect.stringMatching(/^Over: 2 gateways silent/),
+    ]);
+    await orchard.restart();
+    expect(orchard.told).toHaveLength(2);
+    expect(new Set(orchard.told.map(({ id }) => id)).size).toBe(2);
+  });
+
+  it("is given up a day after it was made, and the log says so; a test message is not kept", async () => {
+    const orchard = watchedSite(rule);
+    orchard.setReachable(false);
+    await orchard.pass(5, SILENT);
+    orchard.service.test();
+    orchard.setClock(24 * 60);
+    orchard.setReachable(true);
+    await orchard.restart();
+    await orchard.restart();
+    expect(orchard.told).toEqual([]);
+    expect(orchard.lines).toEqual([
+      'test could not be told "Orchard: Begins: 2 gateways silent" within a day: given up.',
+    ]);
+  });
+
+  it("is dropped with a line where its recipient is none any more", async () => {
+    const sent: string[] = [];
+    const ways = [
+      { name: "old", send: async () => Promise.reject(new Error("no line")) },
+      { name: "new", send: async ({ id }: WatchMessage) => void sent.push(id) },
+    ];
+    const orchard = watchedSite(rule, ways);
+    await orchard.pass(5, SILENT);
+    ways.shift();
+    await orchard.restart();
+    expect(orchard.lines).toEqual([
+      'old is no recipient any more: "Orchard: Begins: 2 gateways silent" is dropped.',
+    ]);
+    expect(sent).toHaveLength(1);
   });
 });
 
 describe("the routes of watches", () => {
   it("show and take rules, refuse wrong ones, and send a test message", async () => {
-    const orchard = site(null);
+    const orchard = watchedSite(null);
     const { app } = await serviceUnderTest({ watch: orchard.service });
     const put = (payload: unknown) =>
       app.inject({ method: "PUT", url: "/api/watches", payload: payload as Record<string, unknown> });
@@ -219,7 +187,7 @@ describe("the routes of watches", () => {
   });
 
   it("refuse rules of the page where a file has them", async () => {
-    const { app } = await serviceUnderTest({ watch: site({ watches: [] }).service });
+    const { app } = await serviceUnderTest({ watch: watchedSite({ watches: [] }).service });
     const answer = await app.inject({ method: "PUT", url: "/api/watches", payload: { rules: [] } });
     expect([answer.statusCode, answer.json().code]).toEqual([409, "watches-in-file"]);
   });

@@ -103,7 +103,12 @@ function queueOf(way: WatchWay) {
   const log = (line: string) => void lines.push(line);
   const [only] = waysOf([way], log);
   if (only === undefined) throw new Error("no way");
-  const queue = new WayQueue(only, { clock, log, onMoved: () => onMoved() });
+  const queue = new WayQueue(only, {
+    clock,
+    log,
+    now: () => Date.parse(MESSAGE.at),
+    onMoved: () => onMoved(),
+  });
   onTestFinished(() => queue.close());
   const moved = () =>
     new Promise<void>((done) => {

@@ -161,7 +161,7 @@ function Ways({ ways, onSent }: { ways: WatchesView["ways"]; onSent: () => void 
         ))}
       </ul>
       <p class="quiet small">
-        Webhook, e-mail and log stand in the file of <span class="mono">listen --watches</span>; see the
+        Webhook, e-mail, MQTT and log stand in the file of <span class="mono">listen --watches</span>; see the
         README.
       </p>
       <p class="watch-acts screen-only">
