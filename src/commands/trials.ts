@@ -2,8 +2,8 @@
 import { Command } from "commander";
 import type { Interval, TrialAnswer } from "../contract/trials.ts";
 import { plainLine } from "../model/plain-text.ts";
-import { findSide, type Side, sidesIn } from "../views/trials/sides.ts";
-import { compareSides, trialsView } from "../views/trials/trials.ts";
+import type { Side } from "../views/trials/sides.ts";
+import { compareSides, sidesNamed, trialsView } from "../views/trials/trials.ts";
 import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
 import { CannotRun, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
@@ -28,10 +28,11 @@ export function compareCommand(): Command {
         const options = readViewOptions(given);
         const answer = withReader(options.db, (store) => {
           const window = askedWindow(store, options, Date.now() * 1000);
-          const missing = [a, b].find((text) => findSide(store, window, text) === null);
-          if (missing !== undefined) throw new CannotRun(unknownSide(missing, sidesIn(store, window)));
           const found = compareSides(store, window, a, b);
-          if (found === null) throw new CannotRun("Two sides are compared: A and B.");
+          if (found === null) {
+            const { one, sides } = sidesNamed(store, window, a, b);
+            throw new CannotRun(unknownSide(one === null ? a : b, sides));
+          }
           if (found.a.key === found.b.key) throw new CannotRun("A and B are the same; name two.");
           return found;
         });

@@ -10,6 +10,11 @@ export function normalCdf(z: number): number {
   return cdf(z, 0, 1);
 }
 
+/** Density of the standard normal distribution. */
+export function normalDensity(z: number): number {
+  return Math.exp((-z * z) / 2) / Math.sqrt(2 * Math.PI);
+}
+
 /** P(|Z| >= |z|): two-sided p-value of a z score. */
 export function twoSidedP(z: number): number {
   return Math.min(1, 2 * cdf(-Math.abs(z), 0, 1));
@@ -41,6 +46,15 @@ export function studentTwoSidedP(t: number, degrees: number): number {
 
 /** t of a two-sided interval: 2.228 for confidence 0.95 and 10 degrees of freedom. By bisection, to 1e-12. */
 export function intervalT(confidence: number, degrees: number): number {
+  // Many intervals of one answer share their degrees.
+  if (lastT.confidence !== confidence || lastT.degrees !== degrees)
+    lastT = { confidence, degrees, t: soughtT(confidence, degrees) };
+  return lastT.t;
+}
+
+let lastT = { confidence: 0, degrees: 0, t: 0 };
+
+function soughtT(confidence: number, degrees: number): number {
   let low = 0;
   let high = 2;
   while (studentTwoSidedP(high, degrees) > 1 - confidence && high < 1e9) high *= 2;
@@ -142,6 +156,17 @@ export function bivariateNormalCdf(h: number, k: number, rho: number): number {
         Math.exp((down * product - squares) / (1 - down * down)));
   }
   return Math.max(0, Math.min(1, base + (sum * half) / (2 * Math.PI)));
+}
+
+/** Slopes of `bivariateNormalCdf` by h, k and rho (Plackett, Biometrika 41 (1954) 351-360: the last is the density). */
+export function bivariateNormalSlopes(h: number, k: number, rho: number): readonly [number, number, number] {
+  const rest = Math.sqrt(1 - rho * rho);
+  const density = Math.exp((2 * rho * h * k - h * h - k * k) / (2 * rest * rest)) / (2 * Math.PI * rest);
+  return [
+    normalDensity(h) * normalCdf((k - rho * h) / rest),
+    normalDensity(k) * normalCdf((h - rho * k) / rest),
+    density,
+  ];
 }
 
 /**

@@ -111,26 +111,17 @@ function influenceOf(scores: Float64Array, inverse: readonly (readonly number[])
 
 const HESSIAN_STEP = 1e-3;
 
+/** From the slopes on both sides of the maximum. */
 function negativeHessian(likelihood: Likelihood, parameters: readonly number[]): number[][] {
-  const value = (i: number, di: number, j: number, dj: number) =>
-    totalAt(likelihood, shifted(shifted(parameters, i, di), j, dj));
-  const h = HESSIAN_STEP;
-  const centre = totalAt(likelihood, parameters);
   const size = parameters.length;
-  const result = Array.from({ length: size }, () => new Array<number>(size).fill(0));
-  for (let i = 0; i < size; i++) {
-    for (let j = 0; j <= i; j++) {
-      const second =
-        i === j
-          ? (value(i, h, i, 0) - 2 * centre + value(i, -h, i, 0)) / (h * h)
-          : (value(i, h, j, h) - value(i, h, j, -h) - value(i, -h, j, h) + value(i, -h, j, -h)) / (4 * h * h);
-      const row = result[i];
-      const mirrored = result[j];
-      if (row !== undefined) row[j] = -second;
-      if (mirrored !== undefined) mirrored[i] = -second;
-    }
-  }
-  return result;
+  const slopesAt = (i: number, by: number) =>
+    summed(likelihood.scores(shifted(parameters, i, by)), likelihood.weights, size);
+  const rows = parameters.map((_, i) => {
+    const up = slopesAt(i, HESSIAN_STEP);
+    const down = slopesAt(i, -HESSIAN_STEP);
+    return up.map((slope, j) => ((down[j] ?? 0) - slope) / (2 * HESSIAN_STEP));
+  });
+  return rows.map((row, i) => row.map((entry, j) => (entry + (rows[j]?.[i] ?? 0)) / 2));
 }
 
 /** The parameters, one of them moved. */

@@ -168,70 +168,49 @@ function thin(sorted: readonly number[], most: number): readonly number[] {
   return Array.from({ length: most }, (_, i) => sorted[Math.floor(((i + 0.5) * sorted.length) / most)] ?? 0);
 }
 
-/** All averages of two of some sorted values, each with itself as well, in order. */
+/** All averages of two of some values, each with itself as well. */
 interface WalshAverages {
   readonly total: number;
-  /** The k-th of them, from 0. */
+  /** The k-th of them in order, from 0. */
   readonly at: (k: number) => number;
 }
 
-/** Values that are alike are taken together: readings come in steps, so that a thousand of them hold some dozens. */
+/**
+ * Of values in order the averages are in order by row and by column, so that those up to a limit are counted in one walk,
+ * and the limit is found by halving: two thousand values have two million averages, and none is written down.
+ */
 function walshAverages(sorted: readonly number[]): WalshAverages {
-  const values: number[] = [];
-  const counts: number[] = [];
-  for (const value of sorted) {
-    const last = values.length - 1;
-    if (values[last] === value) counts[last] = (counts[last] ?? 0) + 1;
-    else {
-      values.push(value);
-      counts.push(1);
+  const values = Float64Array.from(sorted);
+  const n = values.length;
+  /** How many are at most `limit`, and the largest of them. */
+  const upTo = (limit: number): { count: number; largest: number } => {
+    let count = 0;
+    let largest = Number.NEGATIVE_INFINITY;
+    let j = n - 1;
+    for (let i = 0; i <= j; i += 1) {
+      const own = values[i] ?? 0;
+      while (j >= i && (own + (values[j] ?? 0)) / 2 > limit) j -= 1;
+      if (j < i) break;
+      count += j - i + 1;
+      largest = Math.max(largest, (own + (values[j] ?? 0)) / 2);
     }
-  }
-  return values.length * FEW_KINDS > sorted.length ? eachAverage(sorted) : countedAverages(values, counts);
-}
-
-/** So many values of a kind pay for sorting averages with their counts. */
-const FEW_KINDS = 4;
-
-function eachAverage(sorted: readonly number[]): WalshAverages {
-  const n = sorted.length;
-  const averages = new Float64Array((n * (n + 1)) / 2);
-  let place = 0;
-  for (let i = 0; i < n; i += 1) {
-    const own = sorted[i] ?? 0;
-    for (let j = i; j < n; j += 1) {
-      averages[place] = (own + (sorted[j] ?? 0)) / 2;
-      place += 1;
-    }
-  }
-  averages.sort();
-  return { total: averages.length, at: (k) => averages[k] ?? 0 };
-}
-
-function countedAverages(values: readonly number[], counts: readonly number[]): WalshAverages {
-  const averages: { readonly value: number; readonly count: number }[] = [];
-  for (const [i, own] of values.entries()) {
-    const times = counts[i] ?? 0;
-    averages.push({ value: own, count: (times * (times + 1)) / 2 });
-    for (let j = i + 1; j < values.length; j += 1)
-      averages.push({ value: (own + (values[j] ?? 0)) / 2, count: times * (counts[j] ?? 0) });
-  }
-  averages.sort((one, other) => one.value - other.value);
-  const upTo = new Float64Array(averages.length);
-  let total = 0;
-  for (const [i, { count }] of averages.entries()) {
-    total += count;
-    upTo[i] = total;
-  }
-  const at = (k: number) => {
-    let low = 0;
-    let high = averages.length - 1;
-    while (low < high) {
-      const middle = (low + high) >> 1;
-      if ((upTo[middle] ?? 0) > k) high = middle;
-      else low = middle + 1;
-    }
-    return averages[low]?.value ?? 0;
+    return { count, largest };
   };
-  return { total, at };
+  const at = (k: number): number => {
+    let low = (values[0] ?? 0) - 1;
+    let high = values[n - 1] ?? 0;
+    let found = high;
+    for (;;) {
+      const middle = low + (high - low) / 2;
+      if (middle <= low || middle >= high) return found;
+      const { count, largest } = upTo(middle);
+      if (count <= k) low = middle;
+      else {
+        // Nothing lies between the largest and the limit.
+        found = largest;
+        high = largest;
+      }
+    }
+  };
+  return { total: (n * (n + 1)) / 2, at };
 }

@@ -1,11 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { createRandom, normal, type Random } from "../../src/simulate/random.ts";
-import {
-  type CensoredPair,
-  type CensoredReading,
-  censoredMean,
-  censoredPairDifference,
-} from "../../src/statistics/censored.ts";
+import { type CensoredReading, censoredMean } from "../../src/statistics/censored.ts";
+import { type CensoredPair, censoredPairDifference } from "../../src/statistics/censored-pairs.ts";
 import { bivariateNormalCdf, normalCdf } from "../../src/statistics/distributions.ts";
 import { type Fit, maximiseLikelihood } from "../../src/statistics/maximum-likelihood.ts";
 

@@ -2,7 +2,7 @@
  * By how much does one side read a node's frames higher, when both could hear them at once? On common frames where
  * neither floor nor ceiling has a say, else with what they hide allowed for.
  */
-import { type CensoredPair, censoredPairDifference } from "../../statistics/censored.ts";
+import { type CensoredPair, censoredPairDifference } from "../../statistics/censored-pairs.ts";
 import { intervalZ } from "../../statistics/distributions.ts";
 import { quantile, rankWithTies } from "../../statistics/robust.ts";
 import { hodgesLehmann } from "../../statistics/signed-rank.ts";

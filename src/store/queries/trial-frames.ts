@@ -73,17 +73,17 @@ export function trialFrames(store: Store, { fromUs, toUs }: TimeRange): TrialFra
   return [...frames.values()].sort((x, y) => x.atUs - y.atUs || x.counter - y.counter);
 }
 
-/** Antennas of each gateway that heard anything in the window. */
-export function antennasHeard(
-  store: Store,
-  { fromUs, toUs }: TimeRange,
-): { gatewayId: number; antenna: number; receptions: number }[] {
-  return prepared(
+/** An antenna of a gateway that heard a frame in the window; null: none did. */
+export function antennaHeard(store: Store, gatewayId: number, { fromUs, toUs }: TimeRange): number | null {
+  const antenna = prepared(
     store,
-    `SELECT gateway_id AS gatewayId, antenna, count(*) AS receptions FROM reception
-     WHERE at_us >= ? AND at_us < ? AND +frame_id IS NOT NULL AND ghost = 0
-     GROUP BY gateway_id, antenna ORDER BY gateway_id, antenna`,
-  ).all(fromUs, toUs) as { gatewayId: number; antenna: number; receptions: number }[];
+    `SELECT antenna FROM reception INDEXED BY reception_by_gateway
+     WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND +frame_id IS NOT NULL AND ghost = 0
+     ORDER BY at_us LIMIT 1`,
+  )
+    .pluck()
+    .get(gatewayId, fromUs, toUs) as number | undefined;
+  return antenna ?? null;
 }
 
 export interface CommandFrame {

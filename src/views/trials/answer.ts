@@ -25,7 +25,7 @@ import { chooseSignalPowerSource, type SignalPowerSource, signalPowerDbm } from 
 import { hodgesLehmann, signedRank } from "../../statistics/signed-rank.ts";
 import type { Store } from "../../store/open.ts";
 import { type AskedWindow, windowView } from "../window.ts";
-import { type Gathered, gather, type SharedFrames } from "./evidence.ts";
+import { type Gathered, gather } from "./evidence.ts";
 import {
   channelLabel,
   differenceBins,
@@ -43,6 +43,7 @@ import {
   spanOf,
 } from "./groups.ts";
 import { judgeSequential } from "./sequential.ts";
+import type { SharedFrames } from "./shared-frames.ts";
 import type { Side } from "./sides.ts";
 
 // What do the frames that both sides heard say by themselves? For comparison: the floor has chosen them.
@@ -171,7 +172,7 @@ export function judgedTrial(
   window: AskedWindow,
   a: Side,
   b: Side,
-  shared?: SharedFrames,
+  shared: SharedFrames,
 ): JudgedTrial {
   const gathered = gather(store, window, a, b, shared);
   const judged = judge(store, gathered);

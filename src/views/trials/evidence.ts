@@ -3,53 +3,16 @@
  * sequential evidence; what had to be left out is said.
  */
 
-import type { PairedEvidence, SequentialEvidence } from "../../diagnosis/trials/verdict.ts";
-import { formatDevAddr } from "../../model/identifiers.ts";
-import { intersect, subtract, type TimeRange, unite } from "../../model/time-range.ts";
+import type { PairedEvidence, Sent, SequentialEvidence } from "../../diagnosis/trials/verdict.ts";
+import { contains, intersect, subtract, type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
 import { placements } from "../../store/placements.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
-import { allLives, labels, storedSpanUs } from "../../store/queries/lives.ts";
-import {
-  framesWithCommands,
-  newestFrames,
-  type TrialFrame,
-  trialFrames,
-} from "../../store/queries/trial-frames.ts";
-import { decodeMacCommands } from "../../wire/lorawan/mac-commands.ts";
-import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import { figure } from "../../words/format.ts";
 import { reachOf } from "../reachability.ts";
 import type { AskedWindow } from "../window.ts";
-import { type CounterSent, countersOf, type Receiver, readingOf, type Side, within } from "./sides.ts";
-
-// When may the network have changed a node's transmit power? When the node accepted a LinkADRReq.
-
-/** Answers read of one life: a network that commands more often than this leaves nothing to compare. */
-const MAX_READ = 300;
-
-/**
- * Moments in order. LoRaWAN 1.0.3, section 5.2: the answer says which of power, data rate and channels were accepted, not
- * which changed, and the request itself went down unheard; so every accepted one counts. FOpts of 1.1 are encrypted, and
- * what does not read to its end as commands is left out.
- */
-function powerChangesUs(store: Store, lifeId: number, window: TimeRange): number[] {
-  return framesWithCommands(store, lifeId, window, MAX_READ)
-    .flatMap(({ atUs, payload }) => (acceptsPower(payload) ? [atUs] : []))
-    .reverse();
-}
-
-function acceptsPower(payload: Uint8Array): boolean {
-  const decoded = decodePhyPayload(payload);
-  if (!decoded.ok || !("fOpts" in decoded.value)) return false;
-  const { commands, stop } = decodeMacCommands(decoded.value.fOpts, "up");
-  if (stop !== null) return false;
-  // When any part is refused the node changes nothing (LoRaWAN 1.0.3, section 5.2).
-  return commands.some(
-    ({ name, powerAck, dataRateAck, channelMaskAck }) =>
-      name === "LinkADRAns" && powerAck === true && dataRateAck === true && channelMaskAck === true,
-  );
-}
+import { MAX_FRAMES, type NodeCounters, type SharedFrames } from "./shared-frames.ts";
+import { type Receiver, readingOf, type Side, within } from "./sides.ts";
 
 export interface Gathered {
   readonly reservations: readonly string[];
@@ -62,75 +25,23 @@ export interface Gathered {
     | { readonly kind: "none" };
 }
 
-/** Frames of one trial: about a second of work. */
-const MAX_FRAMES = 60_000;
-/** Nodes of one trial, those with most frames. */
-const MAX_NODES = 100;
 /**
  * Less time together than this is the moment of a change, not a trial side by side; unless both stood together most of
  * the time that is known, as in the first minute of a trial. Chosen.
  */
 const MIN_TOGETHER_US = 60_000_000;
 
-/** What the trials of one answer share: all are read from one stretch of frames. */
-export class SharedFrames {
-  readonly #store: Store;
-  #nodes: { readonly key: string; readonly nodes: readonly NodeCounters[] } | null = null;
-  #begin: { readonly key: string; readonly fromUs: number } | null = null;
-  readonly #powerChangesUs = new Map<number, readonly number[]>();
-
-  constructor(store: Store) {
-    this.#store = store;
-  }
-
-  /** Where the newest frames of a window begin that are compared. */
-  fromUs(window: TimeRange): number {
-    const key = `${window.fromUs}/${window.toUs}`;
-    if (this.#begin?.key !== key)
-      this.#begin = { key, fromUs: newestFrames(this.#store, window, MAX_FRAMES) };
-    return this.#begin.fromUs;
-  }
-
-  nodes(all: TimeRange): readonly NodeCounters[] {
-    const key = `${all.fromUs}/${all.toUs}`;
-    if (this.#nodes?.key !== key) {
-      this.#powerChangesUs.clear();
-      this.#nodes = { key, nodes: nodesOf(this.#store, trialFrames(this.#store, all)) };
-    }
-    return this.#nodes.nodes;
-  }
-
-  /** Of the stretch whose nodes were asked for last. */
-  powerChangesUs(lifeId: number, all: TimeRange): readonly number[] {
-    let changes = this.#powerChangesUs.get(lifeId);
-    if (changes === undefined) {
-      changes = powerChangesUs(this.#store, lifeId, all);
-      this.#powerChangesUs.set(lifeId, changes);
-    }
-    return changes;
-  }
-}
-
-export function gather(
-  store: Store,
-  window: AskedWindow,
-  a: Side,
-  b: Side,
-  shared: SharedFrames = new SharedFrames(store),
-): Gathered {
+export function gather(store: Store, window: AskedWindow, a: Side, b: Side, shared: SharedFrames): Gathered {
   const reservations: string[] = [];
-  const stored = storedSpanUs(store);
-  const endUs = window.live ? window.toUs : Math.min(window.toUs, (stored?.toUs ?? window.toUs) + 1);
-  const fromUs = shared.fromUs({ fromUs: window.fromUs, toUs: endUs });
-  if (fromUs > window.fromUs)
+  const { all } = shared;
+  if (all.fromUs > window.fromUs)
     reservations.push(`Only the newest ${figure(MAX_FRAMES)} frames of the window were compared.`);
-  const all = { fromUs, toUs: endUs };
-  const usable = (side: Side) => usableStretches(store, side, all, endUs);
+  const usable = (side: Side) => usableStretches(store, side, all);
   const ofA = usable(a);
   const ofB = usable(b);
   if (a.gatewayId === null || b.gatewayId === null || ofA.length === 0 || ofB.length === 0)
     return { reservations, controlId: null, trial: { kind: "none" } };
-  const nodes = shared.nodes(all);
+  const nodes = shared.nodes();
   const receiverA = { gatewayId: a.gatewayId, antenna: a.antenna };
   const receiverB = { gatewayId: b.gatewayId, antenna: b.antenna };
   const together = intersect(ofA, ofB);
@@ -145,7 +56,7 @@ export function gather(
       controlId: null,
       trial: {
         kind: "paired",
-        evidence: pairedEvidence(nodes, together, receiverA, receiverB, reservations),
+        evidence: pairedEvidence(shared, together, receiverA, receiverB, reservations),
       },
     };
   }
@@ -155,7 +66,7 @@ export function gather(
     controlId,
     trial: {
       kind: "sequential",
-      evidence: sequentialEvidence(shared, all, nodes, { ofA, ofB, receiverA, receiverB, controlId }),
+      evidence: sequentialEvidence(shared, nodes, { ofA, ofB, receiverA, receiverB, controlId }),
     },
   };
 }
@@ -165,68 +76,30 @@ function lengthUs(stretches: readonly TimeRange[]): number {
 }
 
 /** When a side stood as said and its gateway was reachable. */
-function usableStretches(store: Store, side: Side, all: TimeRange, endUs: number): TimeRange[] {
+function usableStretches(store: Store, side: Side, all: TimeRange): TimeRange[] {
   const gateway = allGateways(store).find(({ id }) => id === side.gatewayId);
   if (gateway === undefined) return [];
-  const reach = reachOf(store, gateway, all, endUs);
+  const reach = reachOf(store, gateway, all, all.toUs);
   const absent = { fromUs: Number.NEGATIVE_INFINITY, toUs: reach.absentUntilUs };
   return subtract(intersect(side.stretches, [all]), unite([absent, ...reach.outages, ...reach.notRecorded]));
 }
 
-interface NodeCounters {
-  readonly devAddr: string;
-  readonly name: string | null;
-  readonly lifeIds: readonly number[];
-  readonly counters: readonly CounterSent[];
-}
-
-/** Counters by node, over its lives, in order of time. */
-function nodesOf(store: Store, frames: readonly TrialFrame[]): NodeCounters[] {
-  const names = labels(store, "node");
-  const addresses = new Map(allLives(store).map(({ id, devAddr }) => [id, devAddr]));
-  const byLife = new Map<number, TrialFrame[]>();
-  for (const frame of frames) {
-    const own = byLife.get(frame.lifeId);
-    if (own === undefined) byLife.set(frame.lifeId, [frame]);
-    else own.push(frame);
-  }
-  const nodes = new Map<string, { lifeIds: number[]; counters: CounterSent[] }>();
-  for (const [lifeId, own] of byLife) {
-    const address = addresses.get(lifeId);
-    if (address === undefined) continue;
-    const devAddr = formatDevAddr(address);
-    const node = nodes.get(devAddr) ?? { lifeIds: [], counters: [] };
-    node.lifeIds.push(lifeId);
-    node.counters.push(...countersOf(own));
-    nodes.set(devAddr, node);
-  }
-  return [...nodes]
-    .map(([devAddr, { lifeIds, counters }]) => ({
-      devAddr,
-      name: names.get(devAddr)?.name ?? null,
-      lifeIds,
-      counters: counters.sort((x, y) => x.atUs - y.atUs),
-    }))
-    .sort((x, y) => y.counters.length - x.counters.length || x.devAddr.localeCompare(y.devAddr))
-    .slice(0, MAX_NODES);
-}
-
 function pairedEvidence(
-  nodes: readonly NodeCounters[],
+  shared: SharedFrames,
   together: readonly TimeRange[],
   receiverA: Receiver,
   receiverB: Receiver,
   reservations: string[],
 ): PairedEvidence {
-  const read = nodes.map(({ devAddr, name, counters }) => ({
-    devAddr,
-    name,
-    sent: within(counters, together).map(({ hearings, ...sent }) => ({
-      ...sent,
-      a: readingOf(hearings, receiverA, sent.rate),
-      b: readingOf(hearings, receiverB, sent.rate),
-    })),
-  }));
+  const ofA = shared.readingsOf(receiverA);
+  const ofB = shared.readingsOf(receiverB);
+  const read = shared.nodes().map(({ devAddr, name, counters }, node) => {
+    const sent: Sent[] = [];
+    for (const [i, { atUs, rate, frequencyHz }] of counters.entries())
+      if (contains(together, atUs))
+        sent.push({ atUs, rate, frequencyHz, a: ofA[node]?.[i] ?? null, b: ofB[node]?.[i] ?? null });
+    return { devAddr, name, sent };
+  });
   const deaf = oneSidedChannels(read.flatMap(({ sent }) => sent));
   if (deaf.size > 0) {
     const list = [...deaf].map((hz) => `${hz / 1e6}`).join(", ");
@@ -312,7 +185,6 @@ interface Periods {
 
 function sequentialEvidence(
   shared: SharedFrames,
-  all: TimeRange,
   nodes: readonly NodeCounters[],
   { ofA, ofB, receiverA, receiverB, controlId }: Periods,
 ): SequentialEvidence {
@@ -332,9 +204,7 @@ function sequentialEvidence(
       const b = arm(ofB, receiverB);
       const isHeard = [...a, ...b].some(({ heard }) => heard !== null);
       if (!isHeard || a.length === 0 || b.length === 0) return [];
-      return [
-        { devAddr, name, a, b, powerChangesUs: lifeIds.flatMap((id) => shared.powerChangesUs(id, all)) },
-      ];
+      return [{ devAddr, name, a, b, powerChangesUs: lifeIds.flatMap((id) => shared.powerChangesUs(id)) }];
     }),
   };
 }

@@ -14,7 +14,7 @@ import type { Store } from "../../store/open.ts";
 import { type PlacementRecord, placements } from "../../store/placements.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
 import { labels } from "../../store/queries/lives.ts";
-import { antennasHeard, type Hearing, type TrialFrame } from "../../store/queries/trial-frames.ts";
+import type { Hearing, TrialFrame } from "../../store/queries/trial-frames.ts";
 
 /** One side, with what its questions need. */
 export interface Side {
@@ -33,13 +33,19 @@ export interface Side {
 export const MAX_SIDES = 4;
 const FOREVER = Number.MAX_SAFE_INTEGER;
 
-/** All sides of a window, named placements first, in order of their first begin. */
-export function sidesIn(store: Store, window: TimeRange): Side[] {
+/** An antenna of a gateway that heard frames. */
+export interface Antenna {
+  /** Row id. */
+  readonly gatewayId: number;
+  readonly antenna: number;
+}
+
+/** All sides of a window, named placements first, in order of their first begin. `heard`: antennas that heard frames. */
+export function sidesIn(store: Store, window: TimeRange, heard: readonly Antenna[]): Side[] {
   const gateways = new Map(allGateways(store).map(({ id, eui }) => [eui, id]));
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;
   const placed = groupByName(placements(store).filter((one) => touches(stretchOf(one), window)));
-  const heard = antennasHeard(store, window);
   const sides = [...placed.values()].map((rows) => placedSide(rows, gateways, nameOf, heard));
   for (const [eui, id] of gateways) {
     const antennas = heard.filter(({ gatewayId }) => gatewayId === id).map(({ antenna }) => antenna);
@@ -56,13 +62,13 @@ export function sidesIn(store: Store, window: TimeRange): Side[] {
 
 /**
  * The side that a person means: by key, by a placement's name, or by EUI or EUI/antenna. Null: there is none. `sides`:
- * all of the window.
+ * all of the window. `heard`: antennas that heard frames.
  */
 export function findSide(
   store: Store,
-  window: TimeRange,
   text: string,
-  sides: readonly Side[] = sidesIn(store, window),
+  sides: readonly Side[],
+  heard: readonly Antenna[],
 ): Side | null {
   const wanted = text.trim();
   const known = sides.find(
@@ -72,10 +78,9 @@ export function findSide(
   const [eui = "", antenna, ...more] = wanted.toUpperCase().split("/");
   const gateway = allGateways(store).find((one) => one.eui === eui);
   if (gateway !== undefined && more.length === 0 && (antenna === undefined || /^\d{1,2}$/.test(antenna))) {
-    const isHeard = ({ gatewayId, antenna: one }: { gatewayId: number; antenna: number }) =>
-      gatewayId === gateway.id && one === Number(antenna);
+    const isHeard = (one: Antenna) => one.gatewayId === gateway.id && one.antenna === Number(antenna);
     // An antenna that was never heard is most likely a typing error: it would lose every frame.
-    if (antenna !== undefined && !antennasHeard(store, window).some(isHeard)) return null;
+    if (antenna !== undefined && !heard.some(isHeard)) return null;
     const name = labels(store, "gateway").get(eui)?.name ?? null;
     return plainSide(eui, gateway.id, antenna === undefined ? null : Number(antenna), name);
   }
@@ -118,7 +123,7 @@ function placedSide(
   rows: readonly PlacementRecord[],
   gateways: ReadonlyMap<string, number>,
   nameOf: (eui: string) => string | null,
-  heard: ReturnType<typeof antennasHeard>,
+  heard: readonly Antenna[],
 ): Side {
   const [first] = rows;
   const eui = first?.gatewayEui ?? "";

@@ -7,12 +7,12 @@ import { clearerP } from "../../diagnosis/trials/verdict.ts";
 import { contains } from "../../model/time-range.ts";
 import { holmAdjusted } from "../../statistics/proportions.ts";
 import type { Store } from "../../store/open.ts";
-import { newestFrames, type TrialFrame, trialFrames } from "../../store/queries/trial-frames.ts";
+import { newestFrames, type TrialFrame } from "../../store/queries/trial-frames.ts";
 import { type BenchReferenceRow, benchReference } from "../../store/user-data.ts";
 import { placementRows } from "../user-data.ts";
 import { type AskedWindow, windowView } from "../window.ts";
 import { type JudgedTrial, judgedTrial } from "./answer.ts";
-import { SharedFrames } from "./evidence.ts";
+import { SharedFrames } from "./shared-frames.ts";
 import { findSide, MAX_SIDES, pairsOf, type Side, sidesIn } from "./sides.ts";
 
 /** `pair`: keys or names of the two sides whose answer is wanted in full; null: the first pair. */
@@ -36,9 +36,9 @@ export function trialsOf(
   window: AskedWindow,
   pair: { readonly a: string; readonly b: string } | null,
 ): Trials {
-  const all = sidesIn(store, window);
-  const compared = chosenSides(store, window, all);
-  const shared = new SharedFrames(store);
+  const shared = new SharedFrames(store, window);
+  const all = sidesIn(store, window, shared.antennas());
+  const compared = chosenSides(store, window, all, shared);
   const trials = pairsOf(compared).map(([a, b]) => judgedTrial(store, window, a, b, shared));
   const answerOf = (a: string, b: string) =>
     trials.find(({ summary }) => summary.a.key === a && summary.b.key === b)?.answer() ?? null;
@@ -67,25 +67,37 @@ export function compareSides(
   window: AskedWindow,
   a: string,
   b: string,
-  shared?: SharedFrames,
+  shared = new SharedFrames(store, window),
 ): TrialAnswer | null {
-  const sides = sidesIn(store, window);
-  const one = findSide(store, window, a, sides);
-  const other = findSide(store, window, b, sides);
+  const { one, other } = sidesNamed(store, window, a, b, shared);
   return one === null || other === null ? null : judgedTrial(store, window, one, other, shared).answer();
+}
+
+/** The sides that two texts mean; null: there is none. `sides`: all of the window. */
+export function sidesNamed(
+  store: Store,
+  window: AskedWindow,
+  a: string,
+  b: string,
+  shared = new SharedFrames(store, window),
+): { readonly one: Side | null; readonly other: Side | null; readonly sides: readonly Side[] } {
+  const heard = shared.antennas();
+  const sides = sidesIn(store, window, heard);
+  const named = (text: string) => findSide(store, text, sides, heard);
+  return { one: named(a), other: named(b), sides };
 }
 
 /**
  * Named placements are what a person asks about; without any, the gateways and antennas as they are. The two that heard
  * most of the same frames come first: they settle soonest.
  */
-function chosenSides(store: Store, window: AskedWindow, all: readonly Side[]): Side[] {
+function chosenSides(store: Store, window: AskedWindow, all: readonly Side[], shared: SharedFrames): Side[] {
   const placed = all.filter(({ view, heard }) => view.placed && heard);
-  if (placed.length >= 2) return mostShared(store, window, placed);
+  if (placed.length >= 2) return mostShared(store, window, placed, shared);
   const antennas = all.filter(({ view }) => !view.placed && view.antenna !== null);
   const gateways = all.filter(({ view }) => !view.placed && view.antenna === null);
   const plain = gateways.length + placed.length >= 2 ? gateways : antennas;
-  return mostShared(store, window, [...placed, ...plain]);
+  return mostShared(store, window, [...placed, ...plain], shared);
 }
 
 /** Newest frames by which sides are chosen. */
@@ -95,10 +107,13 @@ const MAX_FRAMES_LOOKED_AT = 5_000;
  * The sides to compare, at most `MAX_SIDES`: the pair that heard most of the same frames, then each time the one that shares most with those.
  * Sides that share nothing follow as they stand, of placements the newest.
  */
-function mostShared(store: Store, window: AskedWindow, sides: readonly Side[]): Side[] {
+function mostShared(store: Store, window: AskedWindow, sides: readonly Side[], frames: SharedFrames): Side[] {
   if (sides.length <= 2) return [...sides];
   const fromUs = newestFrames(store, window, MAX_FRAMES_LOOKED_AT);
-  const shared = sharedFrames(trialFrames(store, { fromUs, toUs: window.toUs }), sides);
+  const shared = sharedFrames(
+    frames.frames().filter(({ atUs }) => atUs >= fromUs),
+    sides,
+  );
   const chosen: number[] = [];
   let left = sides.map((_, index) => index);
   while (left.length > 0 && chosen.length < MAX_SIDES) {
