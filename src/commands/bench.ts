@@ -1,7 +1,7 @@
 /** `mastlog bench GATEWAY-EUI`: the check list of one gateway on the bench, now or once it can be judged. */
 import { setTimeout as sleep } from "node:timers/promises";
 import { Argument, Command, Option } from "commander";
-import type { BenchItem, BenchState, BenchTable, BenchView } from "../contract/index.ts";
+import type { BenchItem, BenchState, BenchTable, BenchView, ReceiverView } from "../contract/index.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { plainLine } from "../model/plain-text.ts";
@@ -9,6 +9,7 @@ import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-c
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
 import { benchTable, benchView, knownGateways } from "../views/bench.ts";
+import { receiverView } from "../views/receiver.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
 import { listed } from "../words/format.ts";
@@ -59,6 +60,7 @@ export function benchCommand(): Command {
       "--max-loss <points>",
       `points of frames that it may lose more than the reference (default: as set, else ${REFERENCE_LIMITS.loss * 100})`,
     )
+    .option("--receiver", "also measure its receiver: down to which SNR it demodulates, from traffic")
     .addOption(plansOption())
     .action((gateway: string | undefined, given: BenchGiven) =>
       guarded(async () => {
@@ -68,6 +70,7 @@ export function benchCommand(): Command {
         if (given.all === true) {
           if (gateway !== undefined) throw new CannotRun("--all takes no gateway: it shows every one.");
           if (given.wait !== undefined) throw new CannotRun("--wait takes one gateway, not --all.");
+          if (given.receiver === true) throw new CannotRun("--receiver takes one gateway, not --all.");
           return printTable(options, { ownPlans, expected });
         }
         if (gateway === undefined)
@@ -84,8 +87,12 @@ export function benchCommand(): Command {
           given.wait === undefined
             ? look(question)
             : await waitFor(question, readSeconds("--wait", given.wait));
-        if (options.json) printJson(view);
-        else print(`${benchText(view)}\n`);
+        const receiver = given.receiver === true ? receiverOf(question, view) : null;
+        if (options.json) printJson(receiver === null ? view : { ...view, receiver });
+        else
+          print(
+            `${[benchText(view), ...(receiver === null ? [] : [receiverText(receiver)])].join("\n\n")}\n`,
+          );
         // Silent in all of the window is bad too, recorded or not.
         const isSilent = view.feed.length === 0;
         if (isSilent || view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
@@ -130,6 +137,7 @@ type AskedReference =
 interface BenchGiven {
   readonly all?: boolean;
   readonly expect?: string;
+  readonly receiver?: boolean;
   readonly wait?: string;
   readonly reference?: string | false;
   readonly maxOffset?: string;
@@ -187,6 +195,13 @@ function look(question: Question): BenchView {
     if (view === null) throw unknown(store, eui);
     return view;
   });
+}
+
+/** The receiver over the window that the list looked at. */
+function receiverOf({ eui, options }: Question, { window }: BenchView): ReceiverView | null {
+  return withReader(options.db, (store) =>
+    receiverView(store, askedWindow(store, window, Date.now() * 1000), eui),
+  );
 }
 
 /** Looks once a second at what a running service writes, until no check awaits anything or the time is over. */
@@ -299,6 +314,24 @@ export function benchText(view: BenchView): string {
     "",
   ];
   return [...head, ...lines].join("\n");
+}
+
+/** The receiver as text: a line a spreading factor, then its noise and the reference. */
+export function receiverText(view: ReceiverView): string {
+  const { factors, noise, reference, limits } = view;
+  return [
+    ...wrapped(sentenceText(view.sentence), 0),
+    ...wrapped(view.basisText, 0),
+    "",
+    ...factors.flatMap(({ sentence, frames, missed }) =>
+      wrapped(`${sentence}; ${missed} of ${frames} frames missed`, 2),
+    ),
+    ...wrapped(noise.sentence, 2),
+    ...noise.others.flatMap(({ sentence }) => wrapped(sentence, 2)),
+    ...(reference === null ? [] : wrapped(reference.sentence, 2)),
+    "",
+    ...limits.flatMap((limit) => wrapped(limit, 2)),
+  ].join("\n");
 }
 
 function itemLines(item: BenchItem, titleWidth: number): string[] {

@@ -15,6 +15,7 @@ export * from "./link.ts";
 export * from "./live.ts";
 export * from "./nodes.ts";
 export * from "./publish.ts";
+export * from "./receiver.ts";
 export * from "./service.ts";
 export * from "./service.ts";
 export * from "./site.ts";

@@ -61,6 +61,7 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   gaps: { nowAt: 1 },
   gap: { nowAt: null },
   bench: { nowAt: 2 },
+  receiver: { nowAt: 2, isLong: true },
   benchReference: { nowAt: null },
   plan: { nowAt: 1 },
   positions: { nowAt: null },

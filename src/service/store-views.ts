@@ -22,6 +22,7 @@ import { joinsView } from "../views/joins.ts";
 import { nodePage } from "../views/node-page.ts";
 import { nodesView } from "../views/nodes.ts";
 import { planView } from "../views/plan.ts";
+import { receiverView } from "../views/receiver.ts";
 import { frameView, receptionPage, rowsAfter } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteView } from "../views/site.ts";
@@ -70,6 +71,7 @@ export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): 
       const expected = expectedPlan(label, ownPlans);
       return over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans, expected }));
     },
+    receiver: (eui, query, nowUs) => over(query, nowUs, (window) => receiverView(store, window, eui)),
     benchReference: () => within(() => benchReferenceView(store)),
     walk: (devAddr, query, nowUs) => over(query, nowUs, (window) => walkView(store, window, devAddr)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),

@@ -10,6 +10,7 @@ import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { DownlinksView, GatewaysView } from "../contract/gateways.ts";
 import type { WalkView } from "../contract/link.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
+import type { ReceiverView } from "../contract/receiver.ts";
 import type { CaptureRow, RefusalsView } from "../contract/service.ts";
 import type { JoinsView, SiteView } from "../contract/site.ts";
 import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
@@ -94,6 +95,8 @@ export interface Views {
    * recognised. Throws the ServiceProblem no-such-plan.
    */
   bench(eui: string, window: WindowQuery, nowUs: number, expected: string | null): BenchView | null;
+  /** The receiver of one gateway, measured; null: no gateway of this identifier was ever heard. */
+  receiver(eui: string, window: WindowQuery, nowUs: number): ReceiverView | null;
   /** The reference that was set for the bench; null: none. */
   benchReference(): BenchReference | null;
   /** Gateways, nodes and their ways on a plan. */

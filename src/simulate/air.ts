@@ -112,7 +112,7 @@ export class Air {
       const antennas = powers.map((powerDbm, antenna) => ({ powerDbm, ...noise, luck: draws[antenna] ?? 1 }));
       const detected = antennas.some(
         ({ powerDbm, noiseDbm, luck: draw }) =>
-          draw < this.#detection(marginDb(powerDbm - noiseDbm, modulation.spreadingFactor)),
+          draw < this.#detection(marginAt(gateway, powerDbm - noiseDbm, modulation.spreadingFactor)),
       );
       const listens =
         gateway.listensOn(frequencyHz, startUs) &&
@@ -176,7 +176,7 @@ export class Air {
               },
             ];
       });
-      const margin = marginDb(state.powerDbm - state.noiseDbm, spreadingFactor);
+      const margin = marginAt(gateway, state.powerDbm - state.noiseDbm, spreadingFactor);
       const isDetected = state.luck < this.#detection(margin);
       const own = { startUs, endUs, spreadingFactor, powerDbm: state.powerDbm };
       const contenders = this.#physics.capture === "timed" ? contendersFor(own, bandwidthHz, others) : others;
@@ -190,7 +190,7 @@ export class Air {
         this.#physics,
       );
       const frequencyOffsetHz = offsetHz(transmission, gateway.config.clockDriftPpm, scatter);
-      const quietMargin = marginDb(state.powerDbm - state.quietDbm, spreadingFactor);
+      const quietMargin = marginAt(gateway, state.powerDbm - state.quietDbm, spreadingFactor);
       drowned ||= survives && state.luck < this.#delivery(quietMargin);
       weakened ||= survives && weakenedDb > 0 && state.luck < this.#delivery(margin + weakenedDb);
       if (isDetected && !survives) {
@@ -251,6 +251,11 @@ export class Air {
     );
     this.#onAir = this.#onAir.filter(({ transmission }) => transmission.endUs > earliestUs);
   }
+}
+
+/** What a gateway's demodulator has over what it needs, dB. */
+function marginAt(gateway: GatewayActor, snrDb: number, spreadingFactor: number): number {
+  return marginDb(snrDb, spreadingFactor) - gateway.config.demodulatorLossDb;
 }
 
 function overlaps(a: Transmission, b: Transmission): boolean {

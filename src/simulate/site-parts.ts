@@ -39,6 +39,8 @@ export const GatewayForm = z.strictObject({
   position: Position.optional(),
   /** Receiver noise figure plus what the place adds to thermal noise, dB. */
   noiseFigureDb: z.number().min(0).max(60).default(6),
+  /** So many dB more SNR than the data sheet's floor does its demodulator need for half of the frames; SNR is reported as it is. */
+  demodulatorLossDb: z.number().min(-6).max(30).default(0),
   /** One entry an antenna, `gainDb` relative to the node's path gain. Several: reported as `rsig`. */
   antennas: z
     .array(z.strictObject({ gainDb: z.number().min(-60).max(60).default(0) }))

@@ -135,8 +135,8 @@ function moved(matrix: readonly (readonly number[])[], by: readonly number[]): n
   return matrix.map((row) => row.reduce((sum, entry, i) => sum + entry * (by[i] ?? 0), 0));
 }
 
-/** By elimination with pivots; null when the matrix is singular. */
-function inverseOf(matrix: readonly (readonly number[])[]): number[][] | null {
+/** Inverse by elimination with pivots; null when the matrix is singular. */
+export function inverseOf(matrix: readonly (readonly number[])[]): number[][] | null {
   const size = matrix.length;
   const rows = matrix.map((row, i) => [...row, ...row.map((_, j) => (i === j ? 1 : 0))]);
   for (let column = 0; column < size; column++) {

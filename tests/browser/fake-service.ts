@@ -311,6 +311,11 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       };
       return said === null ? send(response, 404, none) : send(response, 200, said);
     }
+    const receiver = /^\/api\/gateways\/([^/]+)\/receiver$/.exec(path);
+    if (receiver !== null) {
+      const said = orchardBench.receiverView(receiver[1] ?? "", span);
+      if (said !== null) return send(response, 200, checked(contract.ReceiverView, said));
+    }
     if (path.startsWith("/api/walk/"))
       return send(
         response,

@@ -1,6 +1,6 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { benchCommand } from "../../src/commands/bench.ts";
-import { BenchTable, BenchView } from "../../src/contract/index.ts";
+import { BenchTable, BenchView, ReceiverView } from "../../src/contract/index.ts";
 import { openStore } from "../../src/store/open.ts";
 import { writeBenchReference } from "../../src/store/user-data.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
@@ -32,6 +32,17 @@ describe("the bench command", () => {
     expect(view.eui).toBe(SHED);
     expect(view.items.find(({ id }) => id === "keepalives")).toMatchObject({ state: "pass", value: 10 });
     expect([err, exitCode]).toEqual(["", 0]);
+  });
+
+  it("measures the receiver when asked, with what it lacks", async () => {
+    const { out } = await run(benchCommand(), SHED, "--db", site.path, "--receiver");
+    expect(out).toContain(`Not enough yet to measure the receiver of Gateway ${SHED}`);
+    for (const line of out.split("\n")) expect(line.length).toBeLessThanOrEqual(100);
+    const json = await run(benchCommand(), SHED, "--db", site.path, "--receiver", "--json");
+    const { receiver } = JSON.parse(json.out) as { receiver: unknown };
+    expect(ReceiverView.parse(receiver)).toMatchObject({ eui: SHED, verdict: "not enough" });
+    const all = await run(benchCommand(), "--all", "--receiver", "--db", site.path);
+    expect([all.exitCode, all.err]).toEqual([2, expect.stringContaining("--receiver takes one gateway")]);
   });
 
   it("prints the list under its verdict, fit for a page of 100 columns", async () => {

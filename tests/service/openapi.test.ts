@@ -75,6 +75,7 @@ describe("the description at /api/openapi.json", () => {
       "/api/trials",
       "/api/compare",
       "/api/bench/{eui}",
+      "/api/gateways/{eui}/receiver",
     ]) {
       const names = document.paths[path]?.get?.parameters?.map(({ name }) => name);
       expect(names, path).toEqual(expect.arrayContaining(["from", "to", "last"]));

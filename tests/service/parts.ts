@@ -201,6 +201,10 @@ export class FakeViews implements Views {
     const view = orchardBench.benchView(eui, spanOf(window, nowUs), null, null, expected);
     return this.#answer(["bench", eui, window, expected], view);
   }
+  receiver(eui: string, window: WindowQuery, nowUs: number) {
+    const view = orchardBench.receiverView(eui, spanOf(window, nowUs));
+    return this.#answer(["receiver", eui, window], view);
+  }
   photo: Picture | null = null;
   placementPhoto(id: number) {
     return this.#answer(["placementPhoto", id], this.photo);

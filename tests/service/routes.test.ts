@@ -13,6 +13,7 @@ const VIEWS: readonly [string, z.ZodType][] = [
   ["/api/frames/12", contract.FrameView],
   ["/api/air", contract.AirView],
   ["/api/bench/02005E1000000001?last=3600", contract.BenchView],
+  ["/api/gateways/02005E1000000001/receiver?last=3600", contract.ReceiverView],
   ["/api/trials?last=3600&a=p2&b=p1", contract.TrialsView],
   ["/api/compare?a=Tower%20mast&b=North%20parapet", contract.TrialAnswer],
   ["/api/placements", contract.PlacementsView],

@@ -48,6 +48,8 @@ describe("the answers from a store", () => {
     contract.AirView.parse(await ask("/api/air"));
     const { eui, items } = contract.BenchView.parse(await ask(`/api/bench/${SHED}?last=3600`));
     expect([eui, items.length]).toEqual([SHED, 25]);
+    const receiver = contract.ReceiverView.parse(await ask(`/api/gateways/${SHED}/receiver?last=3600`));
+    expect(receiver).toMatchObject({ eui: SHED, verdict: "not enough", overall: null, reference: null });
     contract.CapturesView.parse(await ask("/api/captures"));
     contract.RefusalsView.parse(await ask("/api/refusals"));
     const { storage } = contract.ServiceStatus.parse(await ask("/api/status"));
@@ -113,6 +115,7 @@ describe("the answers from a store", () => {
     expect((await app.inject("/api/receptions?before=nonsense")).statusCode).toBe(400);
     expect((await app.inject(`/api/nodes/${NODE}/2`)).statusCode).toBe(404);
     expect((await app.inject("/api/bench/02005E10000000FF")).statusCode).toBe(404);
+    expect((await app.inject("/api/gateways/02005E10000000FF/receiver")).statusCode).toBe(404);
     expect((await app.inject("/api/bench/shed")).statusCode).toBe(400);
   });
 

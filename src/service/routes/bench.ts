@@ -1,4 +1,4 @@
-/** /api/bench/:eui: how does one gateway stand on the bench? /api/bench-reference: against which gateway is it measured? */
+/** /api/bench/:eui: how does one gateway stand on the bench? /api/gateways/:eui/receiver: how well does it demodulate? /api/bench-reference: against which gateway is it measured? */
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import {
@@ -10,7 +10,8 @@ import {
   DownlinkTestPlan,
   DownlinkTestRequest,
 } from "../../contract/bench.ts";
-import { EuiText, Problem } from "../../contract/common.ts";
+import { EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { ReceiverView } from "../../contract/receiver.ts";
 import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-sentences.ts";
 import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
@@ -39,6 +40,23 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
     async (request) => {
       const { params, query, signal } = request;
       const view = await ask(signal).bench(params.eui, askedWindow(query), nowUs(), query.expect ?? null);
+      if (view === null) throw new ServiceProblem("no-such-gateway");
+      return view;
+    },
+  );
+
+  app.get(
+    "/api/gateways/:eui/receiver",
+    {
+      schema: {
+        summary: "The receiver of one gateway, measured: half delivery against the data sheet's floor",
+        params: z.object({ eui: EuiText }),
+        querystring: WindowQuery,
+        response: answers(ReceiverView),
+      },
+    },
+    async ({ params, query, signal }) => {
+      const view = await ask(signal).receiver(params.eui, askedWindow(query), nowUs());
       if (view === null) throw new ServiceProblem("no-such-gateway");
       return view;
     },

@@ -1,0 +1,439 @@
+/**
+ * Down to which SNR does this gateway's receiver demodulate, measured from traffic?
+ *
+ * **What is fitted.** Each frame that was surely sent while the gateway listened is a trial of its receiver: heard with
+ * an SNR, or missed with none. The SNR of a missed one is never guessed. It is integrated over what the node's frames
+ * around it say: one soft threshold for all trials of a spreading factor, with errors in the predictor
+ * (src/statistics/soft-threshold.ts). The level of half delivery then stands beside the data sheet's floor.
+ *
+ * **Which trials.** `others`: frames that another gateway heard. That a frame was sent is then certain, and the other's
+ * luck is no part of this one's. `alone`: every counter between the first and the last heard of a life; the missed ones
+ * are known by number only, so their channel is not known (its variance is added), and the weak end of the readings and
+ * the count of what is missing must agree on one threshold.
+ *
+ * **Losses that are not of level.** Outages, time that nobody recorded, the gateway's own transmissions, channels that it
+ * does not listen to are left out by who asks. Left out here: runs of misses that levels do not explain (a hung radio, a
+ * lost path). What remains, as collisions and lost datagrams, takes the same share of strong and weak frames: an
+ * asymptote below 1 is fitted, and half delivery means half of it.
+ *
+ * **What an SNR can tell, and what it cannot.** A demodulator that needs 3 dB more shows as a threshold 3 dB higher. A
+ * noise figure 3 dB worse, or an antenna 3 dB weaker, lowers the SNR of every frame and leaves delivery at an SNR as it
+ * was: this measure does not see it. That shows only against another gateway (noise.ts beside, and the bench's
+ * reference). A reported SNR that is off by a constant moves the threshold by as much; traffic cannot tell it from the
+ * demodulator. Interference in bursts that the frames around do not show looks like losses of no level.
+ */
+import { demodulationFloorDb } from "../../radio/margin.ts";
+import { wilsonInterval } from "../../statistics/proportions.ts";
+import { median } from "../../statistics/robust.ts";
+import {
+  type SeriesLevel,
+  softThreshold,
+  type ThresholdFit,
+  type ThresholdTrial,
+} from "../../statistics/soft-threshold.ts";
+
+/** One frame of a node, by one gateway. */
+export interface ReceiverTrial {
+  readonly atUs: number;
+  /** As reported; null: not heard, or heard without a figure. */
+  readonly snrDb: number | null;
+  readonly isHeard: boolean;
+  /** null: missed by all, so nobody knows. */
+  readonly frequencyHz: number | null;
+  /** Another gateway heard it. */
+  readonly byOthers: boolean;
+}
+
+/** The frames of one counter life at one data rate, in order of time. */
+export interface ReceiverSeries {
+  readonly node: string;
+  readonly spreadingFactor: number;
+  readonly trials: readonly ReceiverTrial[];
+}
+
+export interface ReceiverEvidence {
+  readonly series: readonly ReceiverSeries[];
+  /** How much better or worse than the mean of all a channel's SNR is, dB, from its noise; 0 where not in the map. */
+  readonly channelShiftsDb: ReadonlyMap<number, number>;
+}
+
+export type Basis = "others" | "alone";
+
+/** Level of half delivery over the data sheet's floor, dB, with its 95 % interval. */
+export interface Offset {
+  readonly offsetDb: number;
+  readonly lowDb: number;
+  readonly highDb: number;
+}
+
+/** Share delivered within 1 dB about an SNR. Missed frames stand where the frames around them place them. */
+export interface DeliveryPoint {
+  readonly snrDb: number;
+  readonly trials: number;
+  readonly delivered: number;
+  readonly low: number;
+  readonly high: number;
+}
+
+export interface FactorMeasure {
+  readonly spreadingFactor: number;
+  readonly floorDb: number;
+  readonly nodes: number;
+  readonly trials: number;
+  readonly missed: number;
+  /** null: not enough yet; why, stands in `lack`. */
+  readonly level:
+    | (Offset & { readonly levelDb: number; readonly widthDb: number; readonly asymptote: number })
+    | null;
+  readonly lack: Lack | null;
+  readonly points: readonly DeliveryPoint[];
+}
+
+/**
+ * Why nothing is said yet: no node's frames are enough, or all are far above the floor; too few were missed, or none
+ * read near the threshold; the interval is too wide; or what is lost does not go with the level.
+ */
+export type Lack = "few frames" | "too strong" | "few missed" | "none near" | "too wide" | "not of level";
+
+export type ReceiverVerdict = "deaf" | "sound" | "open" | "not enough";
+
+export interface ReceiverMeasure {
+  readonly basis: Basis;
+  readonly verdict: ReceiverVerdict;
+  /** All spreading factors together; null: not enough yet. */
+  readonly overall: Offset | null;
+  readonly lack: Lack | null;
+  readonly factors: readonly FactorMeasure[];
+  /** Trials left out because nothing at all was heard for too long. */
+  readonly leftOut: number;
+}
+
+/** Half delivery so far above the floor, with certainty, is a deaf receiver. Chosen: boards differ by less. */
+export const DEAF_FROM_DB = 1;
+/** Half of the interval of all together, and of one spreading factor, that still says something, dB. Chosen. */
+const MAX_HALF_DB = 1.5;
+/** Readings from here on say "at least" (src/radio/noise.ts: the estimator saturates from +10 dB). */
+const CEILING_DB = 7;
+/**
+ * Spread of one reading about the true SNR: quarters of a dB, and what the estimate of one frame strays. Chosen, no
+ * source; the interval takes in what the threshold would be at either end.
+ */
+const READING_SIGMA_DB = { usual: 0.6, ends: [0.3, 0.9] } as const;
+/**
+ * What else is not known better, dB: fading is not quite normal, the knee not quite a normal's. From 30 drawn sites with
+ * steady and scattered fading (Rician), whose thresholds came out 0.1 dB too high.
+ */
+const SHAPE_DB = 0.1;
+/** Width of the knee as the spread of a normal: see src/statistics/censored.ts. */
+const USUAL_WIDTH_DB = 1.28;
+
+/** What a series must hold to take part. Chosen. */
+const MIN_TRIALS = 30;
+const MIN_READINGS = 15;
+/** Nodes whose middle frame lies further above the floor never come near the threshold. Chosen. */
+const MAX_MARGIN_DB = 12;
+const MAX_SERIES = 30;
+/** Trials of one answer: about a second of work; shared between the series, each with its newest. */
+const MAX_TRIALS = 6_000;
+/** Frames that were missed, and readings within 1.5 dB of the threshold or below, without which nothing is said. Chosen. */
+const MIN_MISSED = 15;
+const MIN_NEAR = 10;
+const NEAR_DB = 1.5;
+/** Where more is lost at any level, or over so wide a range of levels, level is not what decides. Chosen. */
+const MIN_ASYMPTOTE = 0.6;
+const MAX_WIDTH_DB = 2.5;
+/** Trials of a block: neighbours in time resemble each other. Chosen: three times as many as are averaged around one. */
+const BLOCK_TRIALS = 25;
+/** Readings on either side of a trial that say what its level is, and how far they may lie away. Chosen. */
+const AROUND = { readings: 4, trials: 12, us: 6 * 3_600_000_000 } as const;
+/** A run in which so many frames should have been heard by each node's usual share: by chance once in a thousand (e^-7). */
+const MAX_EXPECTED_IN_SILENCE = 7;
+
+/**
+ * The measure from frames that others heard, else from counters alone; "not enough" with what there is where neither
+ * tells.
+ */
+export function measureReceiver(evidence: ReceiverEvidence): ReceiverMeasure {
+  const byOthers = measureBy(evidence, "others");
+  if (byOthers.overall !== null) return byOthers;
+  const alone = measureBy(evidence, "alone");
+  if (alone.overall !== null) return alone;
+  return byOthers.factors.some(({ trials }) => trials > 0) ? byOthers : alone;
+}
+
+function measureBy({ series, channelShiftsDb }: ReceiverEvidence, basis: Basis): ReceiverMeasure {
+  const cut = withoutSilences(series, basis);
+  const able = cut.series
+    .flatMap((one) => prepared(one, basis, channelShiftsDb))
+    .sort((a, b) => a.marginDb - b.marginDb);
+  const weak = able.filter(({ marginDb }) => marginDb <= MAX_MARGIN_DB).slice(0, MAX_SERIES);
+  const most = Math.floor(MAX_TRIALS / Math.max(1, weak.length));
+  const usable = weak.map((one) => ({ ...one, trials: one.trials.slice(-most) }));
+  const whole = fitOf(usable);
+  const widthDb = whole.fit?.width ?? USUAL_WIDTH_DB;
+  const spreadingFactors = [...new Set(usable.map(({ spreadingFactor }) => spreadingFactor))].sort(
+    (a, b) => a - b,
+  );
+  return {
+    basis,
+    verdict: verdictOf(whole.offset),
+    overall: whole.offset,
+    lack: usable.length === 0 && able.length > 0 ? "too strong" : whole.lack,
+    factors: spreadingFactors.map((spreadingFactor) => {
+      const own = usable.filter((one) => one.spreadingFactor === spreadingFactor);
+      return factorOf(spreadingFactor, own, spreadingFactors.length === 1 ? whole : fitOf(own, widthDb));
+    }),
+    leftOut: cut.leftOut,
+  };
+}
+
+function verdictOf(overall: Offset | null): ReceiverVerdict {
+  if (overall === null) return "not enough";
+  if (overall.lowDb > DEAF_FROM_DB) return "deaf";
+  return overall.highDb <= 2 * DEAF_FROM_DB ? "sound" : "open";
+}
+
+// Which runs of misses do levels not explain?
+
+/**
+ * The series without the runs between two frames heard in which, by each node's share heard, more than
+ * MAX_EXPECTED_IN_SILENCE should have been heard.
+ */
+function withoutSilences(
+  series: readonly ReceiverSeries[],
+  basis: Basis,
+): { readonly series: readonly ReceiverSeries[]; readonly leftOut: number } {
+  const all = series.flatMap(({ trials }, j) => {
+    const counted = trials.filter(({ byOthers }) => basis === "alone" || byOthers);
+    const share = counted.filter(({ isHeard }) => isHeard).length / Math.max(1, counted.length);
+    return trials.map((trial) => ({ trial, share, j, counts: basis === "alone" || trial.byOthers }));
+  });
+  all.sort((a, b) => a.trial.atUs - b.trial.atUs);
+  const silent = new Set<ReceiverTrial>();
+  let run: typeof all = [];
+  const close = () => {
+    const expected = run.reduce((sum, { share, counts }) => sum + (counts ? share : 0), 0);
+    if (expected > MAX_EXPECTED_IN_SILENCE) for (const { trial } of run) silent.add(trial);
+    run = [];
+  };
+  for (const one of all) {
+    if (one.trial.isHeard) close();
+    else run.push(one);
+  }
+  close();
+  if (silent.size === 0) return { series, leftOut: 0 };
+  return {
+    series: series.map((one) => ({ ...one, trials: one.trials.filter((trial) => !silent.has(trial)) })),
+    leftOut: silent.size,
+  };
+}
+
+// What do the frames around a trial say of its level?
+
+interface PreparedSeries {
+  readonly node: string;
+  readonly spreadingFactor: number;
+  readonly floorDb: number;
+  /** Median of what was read, over the floor. */
+  readonly marginDb: number;
+  /** Readings over the floor. */
+  readonly trials: readonly ThresholdTrial[];
+}
+
+/** None when the series cannot tell of the threshold. */
+function prepared(
+  { node, spreadingFactor, trials }: ReceiverSeries,
+  basis: Basis,
+  channelShiftsDb: ReadonlyMap<number, number>,
+): PreparedSeries[] {
+  const floorDb = demodulationFloorDb(spreadingFactor);
+  if (floorDb === null) return [];
+  const shiftOf = (hz: number | null) => (hz === null ? 0 : (channelShiftsDb.get(hz) ?? 0));
+  const channelVariance = varianceOf([...channelShiftsDb.values()]);
+  const readings = trials.map(({ snrDb, frequencyHz }) =>
+    snrDb === null ? null : Math.min(snrDb, CEILING_DB) - floorDb - shiftOf(frequencyHz),
+  );
+  const middle = median(readings.filter((one) => one !== null));
+  if (middle === null) return [];
+  const counted: ThresholdTrial[] = [];
+  trials.forEach((trial, i) => {
+    const { snrDb, isHeard, frequencyHz, byOthers } = trial;
+    // Heard without a figure: no reading, and no miss.
+    if ((basis === "others" && !byOthers) || (isHeard && snrDb === null)) return;
+    counted.push({
+      reading: snrDb === null ? null : snrDb - floorDb,
+      around: aroundOf(trials, readings, i, middle),
+      shift: shiftOf(frequencyHz),
+      extraVariance: frequencyHz === null ? channelVariance : 0,
+      block: 0,
+    });
+  });
+  const kept = counted.map((one, i) => ({ ...one, block: Math.floor(i / BLOCK_TRIALS) }));
+  const exact = kept.filter(({ reading }) => reading !== null && reading < CEILING_DB - floorDb).length;
+  if (kept.length < MIN_TRIALS || exact < MIN_READINGS) return [];
+  return [{ node, spreadingFactor, floorDb, marginDb: middle, trials: kept }];
+}
+
+/** Mean of the nearest readings before and after, against the series' middle; drawn towards 0 where they are few. */
+function aroundOf(
+  trials: readonly ReceiverTrial[],
+  readings: readonly (number | null)[],
+  at: number,
+  middle: number,
+): number {
+  const atUs = trials[at]?.atUs ?? 0;
+  let sum = 0;
+  let count = 0;
+  for (const side of [-1, 1]) {
+    let found = 0;
+    for (let step = 1; step <= AROUND.trials && found < AROUND.readings; step++) {
+      const reading = readings[at + side * step];
+      const otherUs = trials[at + side * step]?.atUs;
+      if (otherUs === undefined || Math.abs(otherUs - atUs) > AROUND.us) break;
+      if (reading === null || reading === undefined) continue;
+      sum += reading - middle;
+      count += 1;
+      found += 1;
+    }
+  }
+  return sum / (count + 1);
+}
+
+function varianceOf(values: readonly number[]): number {
+  if (values.length === 0) return 0;
+  const mean = values.reduce((sum, one) => sum + one, 0) / values.length;
+  return values.reduce((sum, one) => sum + (one - mean) ** 2, 0) / values.length;
+}
+
+// The fits: all spreading factors on one scale, and each by itself.
+
+interface Fitted {
+  /** null: nothing to fit, or no peak. */
+  readonly fit: ThresholdFit | null;
+  readonly offset: Offset | null;
+  readonly lack: Lack | null;
+}
+
+/** Without an offset when the data do not reach the threshold, or say too little of it. */
+function fitOf(usable: readonly PreparedSeries[], widthDb = USUAL_WIDTH_DB): Fitted {
+  const nothing = (lack: Lack, fit: ThresholdFit | null = null) => ({ fit, offset: null, lack });
+  const trials = usable.flatMap((one) => one.trials);
+  if (trials.length === 0) return nothing("few frames");
+  if (trials.filter(({ reading }) => reading === null).length < MIN_MISSED) return nothing("few missed");
+  // On the scale of margins the ceiling differs by spreading factor: the lowest of them.
+  const ceiling = usable.reduce(
+    (least, { floorDb }) => Math.min(least, CEILING_DB - floorDb),
+    Number.POSITIVE_INFINITY,
+  );
+  const at = (readingSigma: number) =>
+    softThreshold(
+      usable.map((one) => one.trials),
+      { ceiling, readingSigma, start: { threshold: 0, width: widthDb } },
+    );
+  const fit = at(READING_SIGMA_DB.usual);
+  if (fit === null) return nothing("not of level");
+  const { threshold, low, high, asymptote, width } = fit;
+  if (asymptote < MIN_ASYMPTOTE || width > MAX_WIDTH_DB) return nothing("not of level", fit);
+  const near = trials.filter(({ reading }) => reading !== null && reading <= threshold + NEAR_DB).length;
+  if (near < MIN_NEAR) return nothing("none near", fit);
+  if ((high - low) / 2 > MAX_HALF_DB) return nothing("too wide", fit);
+  const strays = READING_SIGMA_DB.ends.map((sigma) => {
+    const end = at(sigma);
+    return end === null ? Number.POSITIVE_INFINITY : Math.abs(end.threshold - threshold);
+  });
+  const halfDb = Math.hypot((high - low) / 2, Math.max(...strays) + SHAPE_DB);
+  if (halfDb > MAX_HALF_DB) return nothing("too wide", fit);
+  return {
+    fit,
+    offset: { offsetDb: threshold, lowDb: threshold - halfDb, highDb: threshold + halfDb },
+    lack: null,
+  };
+}
+
+function factorOf(
+  spreadingFactor: number,
+  usable: readonly PreparedSeries[],
+  { fit, offset, lack }: Fitted,
+): FactorMeasure {
+  const floorDb = demodulationFloorDb(spreadingFactor) ?? 0;
+  const trials = usable.flatMap((one) => one.trials);
+  return {
+    spreadingFactor,
+    floorDb,
+    nodes: new Set(usable.map(({ node }) => node)).size,
+    trials: trials.length,
+    missed: trials.filter(({ reading }) => reading === null).length,
+    level:
+      fit === null || offset === null
+        ? null
+        : { ...offset, levelDb: floorDb + offset.offsetDb, widthDb: fit.width, asymptote: fit.asymptote },
+    lack,
+    points: fit === null ? [] : pointsOf(usable, fit, floorDb),
+  };
+}
+
+// Where were the missed ones? Spread over the SNR by what is known of each.
+
+/** The drawing's ends about the floor, dB, and trials that a point needs. Chosen. */
+const POINTS_FROM_DB = -6;
+const POINTS_TO_DB = 8;
+const MIN_A_POINT = 5;
+const GRID_A_POINT = 4;
+
+function pointsOf(usable: readonly PreparedSeries[], fit: ThresholdFit, floorDb: number): DeliveryPoint[] {
+  const count = POINTS_TO_DB - POINTS_FROM_DB;
+  const heard = new Array<number>(count).fill(0);
+  const missed = new Array<number>(count).fill(0);
+  const indexOf = (marginDb: number) => Math.floor(marginDb - POINTS_FROM_DB);
+  usable.forEach(({ trials }, j) => {
+    const level = fit.series[j];
+    if (level === undefined) return;
+    for (const trial of trials) {
+      if (trial.reading === null) spreadMissed(trial, level, fit, missed);
+      else {
+        const at = indexOf(trial.reading);
+        if (heard[at] !== undefined) heard[at] += 1;
+      }
+    }
+  });
+  return heard.flatMap((delivered, i) => {
+    const trials = Math.round(delivered + (missed[i] ?? 0));
+    if (trials < MIN_A_POINT) return [];
+    const { low, high } = wilsonInterval(Math.min(delivered, trials), trials);
+    return [
+      {
+        snrDb: floorDb + POINTS_FROM_DB + i + 0.5,
+        trials,
+        delivered: Math.min(1, delivered / trials),
+        low,
+        high,
+      },
+    ];
+  });
+}
+
+/** One missed frame, by the chance that it had each SNR given that it was missed. */
+function spreadMissed(
+  { around, shift, extraVariance }: ThresholdTrial,
+  { base, follow, sigma }: SeriesLevel,
+  { threshold, width, asymptote }: ThresholdFit,
+  missed: number[],
+): void {
+  const mean = base + follow * around + shift;
+  const spread = Math.sqrt(sigma ** 2 + extraVariance);
+  const step = 1 / GRID_A_POINT;
+  const weights: [number, number][] = [];
+  let total = 0;
+  // Also beyond the drawing: what lies there is not drawn, nor pressed into its edges.
+  for (let x = mean - 5 * spread; x <= mean + 5 * spread; x += step) {
+    const z = (x - mean) / spread;
+    const read = asymptote / (1 + Math.exp((-1.702 * (x - threshold)) / width));
+    const weight = Math.exp(-(z * z) / 2) * (1 - read);
+    weights.push([x, weight]);
+    total += weight;
+  }
+  for (const [x, weight] of weights) {
+    const at = Math.floor(x - POINTS_FROM_DB);
+    if (missed[at] !== undefined) missed[at] += weight / total;
+  }
+}
