@@ -14,6 +14,7 @@ import { showDefaultStore } from "./commands/options.ts";
 import { placementsCommand } from "./commands/placements.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
+import { sitesCommand } from "./commands/sites.ts";
 import { backupCommand, forgetCommand, rebuildCommand } from "./commands/store-file.ts";
 import { defaultStore, isCheckout } from "./commands/store-place.ts";
 import { compareCommand, trialsCommand } from "./commands/trials.ts";
@@ -65,6 +66,7 @@ for (const command of [
   marksCommand(),
   placementsCommand(),
   positionsCommand(),
+  sitesCommand(),
   trialsCommand(),
   compareCommand(),
   backupCommand(),

@@ -27,13 +27,17 @@ export function airCommand(): Command {
       guarded(() => {
         const options = readViewOptions(given);
         const ownPlans = ownPlansGiven(given);
-        withReader(options.db, (store) => {
-          const window = askedWindow(store, options, Date.now() * 1000);
-          const view = airView(store, window, undefined, ownPlans);
-          if (options.json) return printJson(view);
-          const parts = [sentenceText(view.sentence), ...partsOf(view), view.caution];
-          print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
-        });
+        withReader(
+          options.db,
+          (store) => {
+            const window = askedWindow(store, options, Date.now() * 1000);
+            const view = airView(store, window, undefined, ownPlans);
+            if (options.json) return printJson(view);
+            const parts = [sentenceText(view.sentence), ...partsOf(view), view.caution];
+            print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
+          },
+          options.site,
+        );
       }),
     );
 }

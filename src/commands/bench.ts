@@ -113,8 +113,10 @@ function printTable(
   options: ViewOptions,
   given: { readonly ownPlans: readonly RegionPlan[]; readonly expected: PlanChoice | null },
 ): void {
-  const view = withReader(options.db, (store) =>
-    benchTable(store, askedWindow(store, options, Date.now() * 1000), given),
+  const view = withReader(
+    options.db,
+    (store) => benchTable(store, askedWindow(store, options, Date.now() * 1000), given),
+    options.site,
   );
   if (options.json) printJson(view);
   else process.stdout.write(`${tableText(view)}\n`);
@@ -189,12 +191,16 @@ function referenceOf(store: Store, asked: AskedReference): Reference | null {
 
 function look(question: Question): BenchView {
   const { eui, options } = question;
-  return withReader(options.db, (store) => {
-    const window = askedWindow(store, options, Date.now() * 1000);
-    const view = benched(store, window, question);
-    if (view === null) throw unknown(store, eui);
-    return view;
-  });
+  return withReader(
+    options.db,
+    (store) => {
+      const window = askedWindow(store, options, Date.now() * 1000);
+      const view = benched(store, window, question);
+      if (view === null) throw unknown(store, eui);
+      return view;
+    },
+    options.site,
+  );
 }
 
 /** The receiver over the window that the list looked at. */

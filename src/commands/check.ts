@@ -5,7 +5,16 @@ import { type CheckState, judgeCheck } from "../diagnosis/check.ts";
 import { THRESHOLDS } from "../diagnosis/status.ts";
 import { siteHealth } from "../views/health.ts";
 import { askedWindow } from "../views/window.ts";
-import { CannotRun, dbOption, guarded, readDevAddr, readEui, readSeconds, withReader } from "./options.ts";
+import {
+  CannotRun,
+  dbOption,
+  guarded,
+  readDevAddr,
+  readEui,
+  readSeconds,
+  SITE_HELP,
+  withReader,
+} from "./options.ts";
 import { print, printJson } from "./view-output.ts";
 
 const EXIT_CODES: Readonly<Record<CheckState, number>> = { well: 0, "not-well": 1, "cannot-tell": 2 };
@@ -24,6 +33,7 @@ interface Given {
   readonly maxLoss: string;
   readonly maxSilence?: string;
   readonly window: string;
+  readonly site?: string;
   readonly db: string;
   readonly json?: boolean;
 }
@@ -37,6 +47,7 @@ export function checkCommand(): Command {
     .option("--max-loss <share>", "counters that a node may lose: 5% or 0.05", `${THRESHOLDS.badLoss * 100}%`)
     .option("--max-silence <time>", "silence that is allowed: 90s, 15m, 2h")
     .option("--window <time>", "how far back to look", "1h")
+    .option("--site <name>", SITE_HELP)
     .addOption(dbOption())
     .option("--json", "print one JSON document")
     .addHelpText("after", HELP)
@@ -52,10 +63,14 @@ function check(given: Given): void {
   };
   const last = readSeconds("--window", given.window);
   if (last === 0) throw new CannotRun("--window takes a time such as 1h.");
-  const answer = withReader(given.db, (store) => {
-    const window = askedWindow(store, { last }, Date.now() * 1000);
-    return judgeCheck(siteHealth(store, window, question), question);
-  });
+  const answer = withReader(
+    given.db,
+    (store) => {
+      const window = askedWindow(store, { last }, Date.now() * 1000);
+      return judgeCheck(siteHealth(store, window, question), question);
+    },
+    given.site,
+  );
   if (given.json === true) printJson(answer);
   else print(`${answer.sentence}\n`);
   process.exitCode = EXIT_CODES[answer.state];

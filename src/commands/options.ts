@@ -7,6 +7,7 @@ import { z } from "zod";
 import { plainLine } from "../model/plain-text.ts";
 import { readOwnPlans } from "../radio/regions/own-plans.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { narrowToSite } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { describeStoreError } from "../store/store-error.ts";
 import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
@@ -38,20 +39,26 @@ export function showDefaultStore(command: Command): void {
   if (process.stderr.isTTY || command.name() === "listen") complain(`The store is ${path}\n`);
 }
 
-/** Adds `--from`, `--to`, `--db` and `--json`, as the commands that answer a view's question have them. */
+/** Adds `--from`, `--to`, `--site`, `--db` and `--json`, as the commands that answer a view's question have them. */
 export function withViewOptions(command: Command): Command {
   return command
     .option("--from <time>", "begin of the window, ISO 8601 (default: all that is stored)")
     .option("--to <time>", "end of the window, ISO 8601")
+    .option("--site <name>", SITE_HELP)
     .addOption(dbOption())
     .option("--json", "print one JSON document");
 }
+
+/** What `--site` does in every command that answers a question. */
+export const SITE_HELP =
+  "only the gateways of this site, what they heard, and its nodes; see 'mastlog sites'";
 
 const Time = z.iso.datetime({ offset: true }).or(z.iso.date());
 
 const ViewOptionsShape = z.object({
   from: Time.optional(),
   to: Time.optional(),
+  site: z.string().min(1).optional(),
   db: z.string().min(1),
   json: z.boolean().default(false),
 });
@@ -65,7 +72,9 @@ export function readViewOptions(given: unknown): ViewOptions {
     throw new CannotRun(
       name === "db"
         ? "--db takes the name of a file."
-        : `--${name} takes a time such as 2026-03-14T09:00:00Z.`,
+        : name === "site"
+          ? "--site takes the name of a site."
+          : `--${name} takes a time such as 2026-03-14T09:00:00Z.`,
     );
   }
   const { from, to, ...rest } = parsed.data;
@@ -106,10 +115,11 @@ export function readSeconds(option: string, text: string): number {
   return Number.parseInt(text, 10) * (UNIT_SECONDS[unit] ?? 1);
 }
 
-/** Opens the store for reading and hands it to `work`; closes it again. */
-export function withReader<T>(path: string, work: (store: Store) => T): T {
+/** Opens the store for reading, narrowed to a site if one is named, and hands it to `work`; closes it again. */
+export function withReader<T>(path: string, work: (store: Store) => T, site?: string): T {
   const store = openReader(path);
   try {
+    if (site !== undefined) narrowToSite(store, site);
     return work(store);
   } finally {
     store.close();

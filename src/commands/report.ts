@@ -12,6 +12,7 @@ import {
   ownPlansGiven,
   plansOption,
   readViewOptions,
+  SITE_HELP,
   withReader,
 } from "./options.ts";
 
@@ -30,6 +31,7 @@ export function reportCommand(version: string): Command {
     .option("-o, --output <file>", "the file to write (must be given)")
     .option("--from <time>", "begin of the window, ISO 8601 (default: all that is stored)")
     .option("--to <time>", "end of the window, ISO 8601")
+    .option("--site <name>", SITE_HELP)
     .option(
       "--zone <name>",
       "time zone in which times are told, e.g. Europe/Berlin (default: this machine's)",
@@ -47,19 +49,23 @@ export function reportCommand(version: string): Command {
           throw new CannotRun("report takes the file to write: -o FILE.html.");
         const timeZone = knownZone(options.zone ?? Intl.DateTimeFormat().resolvedOptions().timeZone);
         const ownPlans = ownPlansGiven(given);
-        const html = withReader(window.db, (store) => {
-          const nowMs = Date.now();
-          return renderReport(
-            reportData(store, {
-              window: askedWindow(store, window, nowMs * 1000),
-              timeZone,
-              version,
-              madeAt: new Date(nowMs).toISOString(),
-              ownPlans,
-              withPayloads: options.payloads,
-            }),
-          );
-        });
+        const html = withReader(
+          window.db,
+          (store) => {
+            const nowMs = Date.now();
+            return renderReport(
+              reportData(store, {
+                window: askedWindow(store, window, nowMs * 1000),
+                timeZone,
+                version,
+                madeAt: new Date(nowMs).toISOString(),
+                ownPlans,
+                withPayloads: options.payloads,
+              }),
+            );
+          },
+          window.site,
+        );
         write(output, html);
       }),
     );

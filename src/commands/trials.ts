@@ -26,16 +26,20 @@ export function compareCommand(): Command {
     .action((a: string, b: string, given: unknown) =>
       guarded(() => {
         const options = readViewOptions(given);
-        const answer = withReader(options.db, (store) => {
-          const window = askedWindow(store, options, Date.now() * 1000);
-          const found = compareSides(store, window, a, b);
-          if (found === null) {
-            const { one, sides } = sidesNamed(store, window, a, b);
-            throw new CannotRun(unknownSide(one === null ? a : b, sides));
-          }
-          if (found.a.key === found.b.key) throw new CannotRun("A and B are the same; name two.");
-          return found;
-        });
+        const answer = withReader(
+          options.db,
+          (store) => {
+            const window = askedWindow(store, options, Date.now() * 1000);
+            const found = compareSides(store, window, a, b);
+            if (found === null) {
+              const { one, sides } = sidesNamed(store, window, a, b);
+              throw new CannotRun(unknownSide(one === null ? a : b, sides));
+            }
+            if (found.a.key === found.b.key) throw new CannotRun("A and B are the same; name two.");
+            return found;
+          },
+          options.site,
+        );
         if (!answer.enough) process.exitCode = 1;
         if (options.json) return printJson(answer);
         print(`${answerText(answer)}\n`);
@@ -88,36 +92,44 @@ export function trialsCommand(): Command {
     .action((given: unknown) =>
       guarded(() => {
         const options = readViewOptions(given);
-        withReader(options.db, (store) => {
-          const window = askedWindow(store, options, Date.now() * 1000);
-          const view = trialsView(store, window, null);
-          if (options.json) return printJson(view);
-          const nameOf = new Map(view.sides.map(({ key, name }) => [key, name]));
-          const rows = table(view.trials, [
-            { title: "a", of: ({ a }) => nameOf.get(a) ?? a },
-            { title: "b", of: ({ b }) => nameOf.get(b) ?? b },
-            { title: "how", of: ({ paired }) => (paired ? "at once" : "one after the other") },
-            { title: "level dB", of: (row) => intervalText(row.snrDifferenceDb), right: true },
-            { title: "delivery points", of: (row) => intervalText(row.deliveryDifference, 100), right: true },
-            {
-              title: "p, of all",
-              of: ({ adjustedP }) =>
-                adjustedP === null ? "–" : adjustedP < 0.001 ? "<0.001" : adjustedP.toFixed(3),
-              right: true,
-            },
-            {
-              title: "better",
-              of: ({ verdict, a, b }) =>
-                verdict === "a" || verdict === "b" ? (nameOf.get(verdict === "a" ? a : b) ?? "") : verdict,
-            },
-          ]);
-          const left =
-            view.sidesLeftOut === 0
-              ? ""
-              : `${view.sidesLeftOut} more can be compared by name with 'mastlog compare'.`;
-          const parts = [sentenceText(view.sentence), rows, left, view.answer?.caution ?? ""];
-          print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
-        });
+        withReader(
+          options.db,
+          (store) => {
+            const window = askedWindow(store, options, Date.now() * 1000);
+            const view = trialsView(store, window, null);
+            if (options.json) return printJson(view);
+            const nameOf = new Map(view.sides.map(({ key, name }) => [key, name]));
+            const rows = table(view.trials, [
+              { title: "a", of: ({ a }) => nameOf.get(a) ?? a },
+              { title: "b", of: ({ b }) => nameOf.get(b) ?? b },
+              { title: "how", of: ({ paired }) => (paired ? "at once" : "one after the other") },
+              { title: "level dB", of: (row) => intervalText(row.snrDifferenceDb), right: true },
+              {
+                title: "delivery points",
+                of: (row) => intervalText(row.deliveryDifference, 100),
+                right: true,
+              },
+              {
+                title: "p, of all",
+                of: ({ adjustedP }) =>
+                  adjustedP === null ? "–" : adjustedP < 0.001 ? "<0.001" : adjustedP.toFixed(3),
+                right: true,
+              },
+              {
+                title: "better",
+                of: ({ verdict, a, b }) =>
+                  verdict === "a" || verdict === "b" ? (nameOf.get(verdict === "a" ? a : b) ?? "") : verdict,
+              },
+            ]);
+            const left =
+              view.sidesLeftOut === 0
+                ? ""
+                : `${view.sidesLeftOut} more can be compared by name with 'mastlog compare'.`;
+            const parts = [sentenceText(view.sentence), rows, left, view.answer?.caution ?? ""];
+            print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
+          },
+          options.site,
+        );
       }),
     );
 }

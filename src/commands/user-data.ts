@@ -43,15 +43,19 @@ function listCommand(): Command {
   return withViewOptions(new Command("list").description("marks of a stretch of time, newest first")).action(
     (given: unknown) =>
       guarded(() => {
-        const { db, json, from, to } = readViewOptions(given);
-        const marks = withReader(db, (store) => {
-          // Without a window every mark is meant, also one from before the first reception.
-          const window =
-            from === undefined && to === undefined
-              ? null
-              : askedWindow(store, { from, to }, Date.parse(to ?? from ?? "") * 1000);
-          return markRows(store, marksIn(store, window, MAX_MARKS));
-        });
+        const { db, json, from, to, site } = readViewOptions(given);
+        const marks = withReader(
+          db,
+          (store) => {
+            // Without a window every mark is meant, also one from before the first reception.
+            const window =
+              from === undefined && to === undefined
+                ? null
+                : askedWindow(store, { from, to }, Date.parse(to ?? from ?? "") * 1000);
+            return markRows(store, marksIn(store, window, MAX_MARKS));
+          },
+          site,
+        );
         if (json) return printJson({ marks });
         print(marks.length === 0 ? "No mark is pinned.\n" : `${markTable(marks)}\n`);
       }),

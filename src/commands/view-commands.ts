@@ -31,15 +31,19 @@ export function nodesCommand(): Command {
   ).action((given: unknown) =>
     guarded(() => {
       const options = readViewOptions(given);
-      withReader(options.db, (store) => {
-        const view = nodesView(store, askedWindow(store, options, Date.now() * 1000));
-        if (options.json) return printJson(view);
-        const own = view.nodes.filter((node) => !node.stranger);
-        const strangers = view.nodes.filter((node) => node.stranger);
-        print(`${sentenceText(view.sentence)}\n`);
-        if (own.length > 0) print(`\n${nodeTable(own)}\n`);
-        if (strangers.length > 0) print(`\nStrangers\n${nodeTable(strangers)}\n`);
-      });
+      withReader(
+        options.db,
+        (store) => {
+          const view = nodesView(store, askedWindow(store, options, Date.now() * 1000));
+          if (options.json) return printJson(view);
+          const own = view.nodes.filter((node) => !node.stranger);
+          const strangers = view.nodes.filter((node) => node.stranger);
+          print(`${sentenceText(view.sentence)}\n`);
+          if (own.length > 0) print(`\n${nodeTable(own)}\n`);
+          if (strangers.length > 0) print(`\nStrangers\n${nodeTable(strangers)}\n`);
+        },
+        options.site,
+      );
     }),
   );
 }
@@ -84,14 +88,18 @@ export function gapsCommand(): Command {
       guarded(() => {
         const options = readViewOptions(given);
         const failOn = readCauses(given.failOn);
-        withReader(options.db, (store) => {
-          const view = gapsView(store, askedWindow(store, options, Date.now() * 1000));
-          if (failOn.some((cause) => (view.counts.own.byCause[cause] ?? 0) > 0)) process.exitCode = 1;
-          if (options.json) return printJson(view);
-          print(`${sentenceText(view.sentence)}\n`);
-          for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);
-          if (view.gaps.length > 0) print(`\n${gapTable(view.gaps)}\n`);
-        });
+        withReader(
+          options.db,
+          (store) => {
+            const view = gapsView(store, askedWindow(store, options, Date.now() * 1000));
+            if (failOn.some((cause) => (view.counts.own.byCause[cause] ?? 0) > 0)) process.exitCode = 1;
+            if (options.json) return printJson(view);
+            print(`${sentenceText(view.sentence)}\n`);
+            for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);
+            if (view.gaps.length > 0) print(`\n${gapTable(view.gaps)}\n`);
+          },
+          options.site,
+        );
       }),
     );
 }
@@ -145,41 +153,47 @@ export function gatewaysCommand(): Command {
       guarded(() => {
         const options = readViewOptions(given);
         const ownPlans = ownPlansGiven(given);
-        withReader(options.db, (store) => {
-          const window = askedWindow(store, options, Date.now() * 1000);
-          const view = gatewaysView(store, window, ownPlans);
-          if (options.json) return printJson(view);
-          const rows = table(view.gateways, [
-            { title: "gateway", of: (gateway) => gateway.eui },
-            { title: "name", of: (gateway) => gateway.name ?? "" },
-            { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
-            { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
-            { title: "keepalive s", of: (gateway) => figure(gateway.keepaliveSeconds, 1), right: true },
-            { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
-            { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
-            { title: "drift ppm", of: (gateway) => figure(gateway.clockDriftPpm, 2), right: true },
-            { title: "region", of: (gateway) => gateway.region.name ?? "–" },
-            {
-              title: "refused",
-              of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
-              right: true,
-            },
-            { title: "downlinks", of: ({ downlinks }) => String(downlinks?.asked ?? "–"), right: true },
-            { title: "late", of: ({ downlinks }) => shareText(downlinks?.lateShare ?? null), right: true },
-            {
-              title: "answer ms",
-              of: ({ downlinks }) => figure(downlinks?.push.medianMs ?? null, 1),
-              right: true,
-            },
-            { title: "last heard", of: (gateway) => gateway.lastHeard },
-            { title: "", of: (gateway) => gateway.clause },
-          ]);
-          const sentence = sentenceText(gatewaysSentence(view.gateways, window));
-          const more =
-            view.moreGateways > 0 ? `${view.moreGateways} more gateways were heard and are not listed.` : "";
-          const parts = [sentence, rows, more, eventLines(view.gateways)];
-          print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
-        });
+        withReader(
+          options.db,
+          (store) => {
+            const window = askedWindow(store, options, Date.now() * 1000);
+            const view = gatewaysView(store, window, ownPlans);
+            if (options.json) return printJson(view);
+            const rows = table(view.gateways, [
+              { title: "gateway", of: (gateway) => gateway.eui },
+              { title: "name", of: (gateway) => gateway.name ?? "" },
+              { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
+              { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
+              { title: "keepalive s", of: (gateway) => figure(gateway.keepaliveSeconds, 1), right: true },
+              { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
+              { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
+              { title: "drift ppm", of: (gateway) => figure(gateway.clockDriftPpm, 2), right: true },
+              { title: "region", of: (gateway) => gateway.region.name ?? "–" },
+              {
+                title: "refused",
+                of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
+                right: true,
+              },
+              { title: "downlinks", of: ({ downlinks }) => String(downlinks?.asked ?? "–"), right: true },
+              { title: "late", of: ({ downlinks }) => shareText(downlinks?.lateShare ?? null), right: true },
+              {
+                title: "answer ms",
+                of: ({ downlinks }) => figure(downlinks?.push.medianMs ?? null, 1),
+                right: true,
+              },
+              { title: "last heard", of: (gateway) => gateway.lastHeard },
+              { title: "", of: (gateway) => gateway.clause },
+            ]);
+            const sentence = sentenceText(gatewaysSentence(view.gateways, window));
+            const more =
+              view.moreGateways > 0
+                ? `${view.moreGateways} more gateways were heard and are not listed.`
+                : "";
+            const parts = [sentence, rows, more, eventLines(view.gateways)];
+            print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
+          },
+          options.site,
+        );
       }),
     );
 }
@@ -209,20 +223,24 @@ export function joinsCommand(): Command {
   ).action((given: unknown) =>
     guarded(() => {
       const options = readViewOptions(given);
-      withReader(options.db, (store) => {
-        const view = joinsView(store, askedWindow(store, options, Date.now() * 1000));
-        if (options.json) return printJson(view);
-        print(`${sentenceText(view.sentence)}\n`);
-        if (view.joins.length === 0) return;
-        const rows = table(view.joins, [
-          { title: "DevEUI", of: ({ devEui }) => devEui },
-          { title: "JoinEUI", of: ({ joinEui }) => joinEui ?? "\u2013" },
-          { title: "first request", of: ({ firstHeard }) => firstHeard },
-          { title: "last request", of: ({ lastHeard }) => lastHeard },
-          { title: "", of: ({ clause }) => clause },
-        ]);
-        print(`\n${rows}\n`);
-      });
+      withReader(
+        options.db,
+        (store) => {
+          const view = joinsView(store, askedWindow(store, options, Date.now() * 1000));
+          if (options.json) return printJson(view);
+          print(`${sentenceText(view.sentence)}\n`);
+          if (view.joins.length === 0) return;
+          const rows = table(view.joins, [
+            { title: "DevEUI", of: ({ devEui }) => devEui },
+            { title: "JoinEUI", of: ({ joinEui }) => joinEui ?? "\u2013" },
+            { title: "first request", of: ({ firstHeard }) => firstHeard },
+            { title: "last request", of: ({ lastHeard }) => lastHeard },
+            { title: "", of: ({ clause }) => clause },
+          ]);
+          print(`\n${rows}\n`);
+        },
+        options.site,
+      );
     }),
   );
 }
@@ -237,25 +255,29 @@ export function siteCommand(): Command {
   ).action((given: unknown) =>
     guarded(() => {
       const options = readViewOptions(given);
-      withReader(options.db, (store) => {
-        const view = siteView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
-        if (options.json) return printJson(view);
-        process.stdout.write(`${view.sentences.join("\n")}\n`);
-        write("Always so", view.standing.map(({ sentence }) => sentence).join("\n"));
-        write(
-          `Events${view.eventsCut ? " (the 50 with most counters missed)" : ""}`,
-          table(view.events, [
-            { title: "from", of: ({ from }) => from },
-            { title: "to", of: ({ to, open }) => (open ? "goes on" : to) },
-            { title: "nodes", of: ({ nodes }) => String(nodes), right: true },
-            { title: "gaps", of: ({ gaps }) => String(gaps), right: true },
-            { title: "missed", of: ({ missedCounters }) => String(missedCounters), right: true },
-            { title: "cause", of: ({ cause }) => cause },
-            { title: "", of: ({ sentence }) => sentence },
-          ]),
-        );
-        write("To do", view.toDo.map((step, i) => `${i + 1}. ${step}`).join("\n"));
-      });
+      withReader(
+        options.db,
+        (store) => {
+          const view = siteView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
+          if (options.json) return printJson(view);
+          process.stdout.write(`${view.sentences.join("\n")}\n`);
+          write("Always so", view.standing.map(({ sentence }) => sentence).join("\n"));
+          write(
+            `Events${view.eventsCut ? " (the 50 with most counters missed)" : ""}`,
+            table(view.events, [
+              { title: "from", of: ({ from }) => from },
+              { title: "to", of: ({ to, open }) => (open ? "goes on" : to) },
+              { title: "nodes", of: ({ nodes }) => String(nodes), right: true },
+              { title: "gaps", of: ({ gaps }) => String(gaps), right: true },
+              { title: "missed", of: ({ missedCounters }) => String(missedCounters), right: true },
+              { title: "cause", of: ({ cause }) => cause },
+              { title: "", of: ({ sentence }) => sentence },
+            ]),
+          );
+          write("To do", view.toDo.map((step, i) => `${i + 1}. ${step}`).join("\n"));
+        },
+        options.site,
+      );
     }),
   );
 }

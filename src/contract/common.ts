@@ -14,6 +14,14 @@ export const DevAddrText = z
   .regex(/^[0-9A-F]{8}$/)
   .describe("Device address, 8 upper-case hex digits");
 
+/** The name of a site: one line of plain text. */
+export const SiteName = z
+  .string()
+  .trim()
+  .min(1)
+  .max(80)
+  .regex(/^[^\p{Cc}\p{Zl}\p{Zp}\u202A-\u202E\u2066-\u2069]*$/u, "one line of plain text");
+
 /**
  * A stretch of time asked about: `from` and `to`, or `last` seconds up to now, or nothing for all that is stored.
  * `to` alone or `from` alone leave the other end open.
@@ -28,6 +36,7 @@ export const WindowQuery = z.object({
     .max(400 * 86_400)
     .optional()
     .describe("seconds up to now"),
+  site: SiteName.optional().describe("only the gateways of this site, what they heard, and its nodes"),
 });
 export type WindowQuery = z.infer<typeof WindowQuery>;
 

@@ -197,6 +197,7 @@ export type GatewayEvent = z.infer<typeof GatewayEvent>;
 export const GatewayRow = z.object({
   eui: EuiText,
   name: z.string().nullable(),
+  site: z.string().optional().describe("the site that it belongs to; left out without one"),
   receptions: z.number().int(),
   crcBad: z.number().int(),
   crcNone: z.number().int(),

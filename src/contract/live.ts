@@ -6,6 +6,7 @@
  * and gets a new snapshot. A delta names what changed, at any depth (`Edit`).
  */
 import { z } from "zod";
+import { SiteName } from "./common.ts";
 import { ReceptionRow } from "./nodes.ts";
 
 export const Topic = z.enum([
@@ -38,6 +39,8 @@ export const ClientMessage = z.discriminatedUnion("type", [
       .default(3600),
     /** For `node`: DEVADDR/LIFE; for `bench`: the gateway's EUI, or EUI/PLAN with the plan that it must listen to; for `trials`: keys of two sides, A~B. */
     key: z.string().max(100).optional(),
+    /** Only the gateways of this site, and what they heard. */
+    site: SiteName.optional(),
   }),
   z.object({ type: z.literal("resync"), id: z.number().int() }),
   z.object({ type: z.literal("unsubscribe"), id: z.number().int() }),

@@ -1,6 +1,6 @@
 /** Is the service itself well: where it listens, what arrived, what was refused, what is stored? */
 import { z } from "zod";
-import { IsoTime } from "./common.ts";
+import { IsoTime, SiteName } from "./common.ts";
 import { Passage } from "./gateways.ts";
 import { PublishStatus } from "./publish.ts";
 
@@ -45,6 +45,10 @@ export type Health = z.infer<typeof Health>;
 export const ServiceStatus = z.object({
   version: z.string(),
   siteName: z.string(),
+  sites: z
+    .array(z.string())
+    .optional()
+    .describe("names of sites that gateways belong to; left out without one"),
   startedAt: IsoTime,
   now: IsoTime,
   udp: z.array(z.object({ address: z.string(), port: z.number().int() })),
@@ -181,5 +185,6 @@ export type CaptureBegun = z.infer<typeof CaptureBegun>;
 export const LabelChange = z.object({
   name: z.string().trim().max(80).nullable().optional(),
   own: z.boolean().nullable().optional(),
+  site: SiteName.nullable().optional().describe("of a gateway: the site that it belongs to"),
 });
 export type LabelChange = z.infer<typeof LabelChange>;

@@ -78,6 +78,11 @@ export const PROBLEMS = {
     sentence: "There is nothing at this path.",
     remedy: "See /api/openapi.json for the paths that there are.",
   },
+  "no-such-site": {
+    status: 404,
+    sentence: "No gateway belongs to a site of this name.",
+    remedy: "See 'sites' of /api/status for those that there are.",
+  },
   "no-such-gateway": {
     status: 404,
     sentence: "No gateway with this identifier was heard.",

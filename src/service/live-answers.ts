@@ -51,7 +51,7 @@ async function answer(
   signal: AbortSignal,
 ): Promise<unknown> {
   const views = ask(signal);
-  const window = { last: question.last };
+  const window = { last: question.last, ...(question.site === null ? {} : { site: question.site }) };
   switch (question.topic) {
     case "status":
       return status();

@@ -145,7 +145,7 @@ export class LiveHub {
   /** Gives a sentence when it cannot be done. */
   #subscribe(
     client: Seated,
-    { id, topic, last, key }: Extract<ClientMessage, { type: "subscribe" }>,
+    { id, topic, last, key, site }: Extract<ClientMessage, { type: "subscribe" }>,
   ): string | null {
     const before = client.subscriptions.get(id);
     if (before !== undefined) this.#unsubscribe(client, before);
@@ -155,10 +155,12 @@ export class LiveHub {
       return "A gateway is named by its identifier, 16 hex digits, and its plan after it, as in …/US915/2.";
     if (client.subscriptions.size >= MAX_SUBSCRIPTIONS)
       return `One page may watch ${MAX_SUBSCRIPTIONS} views at once.`;
+    const isOfAll = topic === "status" || topic === "captures";
     const view = this.#viewOf({
       topic,
       // Two topics know no window: all who watch them share one view.
-      last: topic === "status" || topic === "captures" ? 0 : last,
+      last: isOfAll ? 0 : last,
+      site: isOfAll ? null : (site ?? null),
       key: KEYED_TOPICS.has(topic) ? (key ?? null) : null,
     });
     if (view === null) return "As many different views are watched as the service keeps fresh.";
@@ -241,8 +243,8 @@ function isTouched({ topic, key }: LiveQuestion, delta: CommitDelta): boolean {
   return touched[topic];
 }
 
-function nameOf({ topic, last, key }: LiveQuestion): string {
-  return `${topic} ${last} ${key ?? ""}`;
+function nameOf({ topic, last, key, site }: LiveQuestion): string {
+  return JSON.stringify([topic, last, key, site]);
 }
 
 function readMessage(text: string | null): ClientMessage | null {

@@ -13,6 +13,8 @@ export interface LiveQuestion {
   /** Seconds up to now. */
   readonly last: number;
   readonly key: string | null;
+  /** null: all sites. */
+  readonly site: string | null;
 }
 
 /** Timers and clock, handed in so that tests decide about time. */

@@ -4,6 +4,7 @@
  */
 import { parentPort, workerData } from "node:worker_threads";
 import { setThreadPriority } from "../intake/thread-priority.ts";
+import { SiteReader } from "../store/narrowed.ts";
 import { openFurtherReader, type Store } from "../store/open.ts";
 import {
   type FromReadingThread,
@@ -22,12 +23,13 @@ if (port === null) throw new Error("src/service/reading-thread.ts runs as a work
 const settings = workerData as ReadingSettings;
 
 let store: Store | null = null;
+const sites = new SiteReader(() => openFurtherReader(settings.file));
 let views: Views | null = null;
 
 /** Opened with the first question, so that a store that cannot be opened is that question's error. */
 function openViews(): Views {
   store ??= openFurtherReader(settings.file);
-  views ??= storeViews(store, settings.ownPlans);
+  views ??= storeViews(store, settings.ownPlans, sites);
   return views;
 }
 
@@ -44,6 +46,7 @@ setThreadPriority(GIVES_WAY);
 port.on("message", (message: ToReadingThread) => {
   if (message.kind === "ask") port.postMessage(answer(message));
   else {
+    sites.close();
     store?.close();
     port.close();
   }

@@ -79,6 +79,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
   return {
     version,
     siteName: stored.siteName,
+    ...(stored.sites.length === 0 ? {} : { sites: [...stored.sites] }),
     startedAt: isoTime(startedAtMs * 1000),
     now: isoTime(nowMs * 1000),
     udp: intake.udp.map(({ address, port }) => ({ address, port })),

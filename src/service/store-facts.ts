@@ -1,7 +1,7 @@
 /** Which facts does the service's own thread read? A few rows each: no question of a view can hold them up. */
 import { statSync } from "node:fs";
 import type { Store } from "../store/open.ts";
-import { firstMinuteUs, storedSpanUs } from "../store/queries/lives.ts";
+import { firstMinuteUs, siteNames, storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { watchSettings } from "../store/user-data.ts";
 import { captureRows, refusalRows, refusalSampleRows, siteName } from "../views/bookkeeping.ts";
@@ -22,6 +22,7 @@ export function storeFacts(store: Store): Facts {
         const span = storedSpanUs(store);
         return {
           siteName: siteName(store),
+          sites: siteNames(store),
           bytes: storeBytes(store),
           receptions: receptionCount(store),
           fromUs: span?.fromUs ?? null,

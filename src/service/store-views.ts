@@ -9,7 +9,8 @@ import { plainLine } from "../model/plain-text.ts";
 import { nearPlanLabels, type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { toBeForgotten } from "../store/forget.ts";
-import type { Store } from "../store/open.ts";
+import { NoSuchSite, SiteReader } from "../store/narrowed.ts";
+import { openReader, type Store } from "../store/open.ts";
 import { placementPhoto } from "../store/placements.ts";
 import { airView } from "../views/air.ts";
 import { benchReferenceView, benchView } from "../views/bench.ts";
@@ -38,48 +39,63 @@ import type { Views } from "./views.ts";
 
 /**
  * `store`: a reading connection (openReader) that stays the caller's to close, after the service. `ownPlans`: channel
- * plans of the user's own, read once at the start.
+ * plans of the user's own, read once at the start. `sites`: as for the store.
  */
-export function storeViews(store: Store, ownPlans: readonly RegionPlan[] = []): Views {
+export function storeViews(
+  store: Store,
+  ownPlans: readonly RegionPlan[] = [],
+  sites = new SiteReader(() => openReader(store.name)),
+): Views {
   const within = <T>(read: () => T): T => store.transaction(read)();
-  const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow) => T): T =>
-    within(() => read(askedWindow(store, query, nowUs)));
+  const ofSite = (site: string): Store => {
+    try {
+      return sites.of(site);
+    } catch (error) {
+      if (error instanceof NoSuchSite)
+        throw new ServiceProblem("no-such-site", plainLine(`${error.message} ${error.remedy}`));
+      throw error;
+    }
+  };
+  const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow, store: Store) => T): T => {
+    const at = query.site === undefined ? store : ofSite(query.site);
+    return at.transaction(() => read(askedWindow(at, query, nowUs), at))();
+  };
   return {
     ...storeFacts(store),
-    site: (query, nowUs) => over(query, nowUs, (window) => siteView(store, window, ownPlans)),
-    gateways: (query, nowUs) => over(query, nowUs, (window) => gatewaysView(store, window, ownPlans)),
+    site: (query, nowUs) => over(query, nowUs, (window, at) => siteView(at, window, ownPlans)),
+    gateways: (query, nowUs) => over(query, nowUs, (window, at) => gatewaysView(at, window, ownPlans)),
     downlinkTestPlan: (eui, nowUs, forbidden) =>
       within(() => downlinkTestPlan(store, eui, { nowUs, ownPlans, forbidden })),
     downlinkTestVerdict: (asked, nowUs, forbidden) =>
       within(() => downlinkTestVerdict(store, asked, { nowUs, ownPlans, forbidden })),
     downlinks: (question, query, nowUs) =>
-      over(query, nowUs, (window) => downlinksView(store, window, question)),
-    nodes: (query, nowUs) => over(query, nowUs, (window) => nodesView(store, window)),
-    joins: (query, nowUs) => over(query, nowUs, (window) => joinsView(store, window)),
+      over(query, nowUs, (window, at) => downlinksView(at, window, question)),
+    nodes: (query, nowUs) => over(query, nowUs, (window, at) => nodesView(at, window)),
+    joins: (query, nowUs) => over(query, nowUs, (window, at) => joinsView(at, window)),
     node: (devAddr, life, query, nowUs) =>
-      over(query, nowUs, (window) => nodePage(store, window, devAddr, life)),
+      over(query, nowUs, (window, at) => nodePage(at, window, devAddr, life)),
     receptions: ({ gateway, ...question }, query, nowUs) =>
-      over(query, nowUs, (window) => receptionPage(store, { ...question, window, gatewayEui: gateway })),
+      over(query, nowUs, (window, at) => receptionPage(at, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
     rowsAfter: (asked) => within(() => rowsAfter(store, asked)),
-    air: (query, nowUs) => over(query, nowUs, (window) => airView(store, window, undefined, ownPlans)),
-    trials: (pair, query, nowUs) => over(query, nowUs, (window) => trialsView(store, window, pair)),
-    compare: (a, b, query, nowUs) => over(query, nowUs, (window) => compareSides(store, window, a, b)),
+    air: (query, nowUs) => over(query, nowUs, (window, at) => airView(at, window, undefined, ownPlans)),
+    trials: (pair, query, nowUs) => over(query, nowUs, (window, at) => trialsView(at, window, pair)),
+    compare: (a, b, query, nowUs) => over(query, nowUs, (window, at) => compareSides(at, window, a, b)),
     placementPhoto: (id) => within(() => placementPhoto(store, id)),
     placements: () => within(() => placementRows(store)),
     bench: (eui, query, nowUs, label) => {
       const expected = expectedPlan(label, ownPlans);
-      return over(query, nowUs, (window) => benchView(store, window, eui, { ownPlans, expected }));
+      return over(query, nowUs, (window, at) => benchView(at, window, eui, { ownPlans, expected }));
     },
     receiver: (eui, query, nowUs) => over(query, nowUs, (window) => receiverView(store, window, eui)),
     benchReference: () => within(() => benchReferenceView(store)),
-    walk: (devAddr, query, nowUs) => over(query, nowUs, (window) => walkView(store, window, devAddr)),
-    marks: (query, window, nowUs) => over(window, nowUs, (asked) => marksView(store, asked, query)),
+    walk: (devAddr, query, nowUs) => over(query, nowUs, (window, at) => walkView(at, window, devAddr)),
+    marks: (query, window, nowUs) => over(window, nowUs, (asked, at) => marksView(at, asked, query)),
     report: (asked, query, nowUs) =>
-      over(query, nowUs, (window) => reportData(store, { ...asked, window, ownPlans })),
-    gaps: (query, nowUs) => over(query, nowUs, (window) => gapsView(store, window)),
+      over(query, nowUs, (window, at) => reportData(at, { ...asked, window, ownPlans })),
+    gaps: (query, nowUs) => over(query, nowUs, (window, at) => gapsView(at, window)),
     gap: (id) => within(() => gapPage(store, id)),
-    plan: (query, nowUs) => over(query, nowUs, (window) => planView(store, window, ownPlans)),
+    plan: (query, nowUs) => over(query, nowUs, (window, at) => planView(at, window, ownPlans)),
     positions: () => within(() => ({ positions: positionRows(store) })),
     toBeForgotten: (thing) => {
       const forgotten = within(() => toBeForgotten(store, thing));

@@ -34,6 +34,8 @@ import type { Picture } from "../wire/picture/plain-picture.ts";
 /** What is stored altogether. Times are microseconds since 1970. */
 export interface StoredFacts {
   readonly siteName: string;
+  /** Names of the sites that gateways belong to. */
+  readonly sites: readonly string[];
   readonly bytes: number;
   readonly receptions: number;
   readonly fromUs: number | null;

@@ -141,7 +141,7 @@ export function stepOfGateway(db: Store, eui: Eui, most: number): boolean {
   run("DELETE FROM refusal WHERE gateway_id = ?", id);
   // Octets 4 to 11 of a datagram of a gateway name it (protocol reference, section 3.2).
   run("DELETE FROM refusal_sample WHERE substr(bytes, 5, 8) = ?", Buffer.from(eui, "hex"));
-  for (const table of ["gap_disorder", "gateway_hour", "packet_hour", "channel_hour"])
+  for (const table of ["gap_disorder", "gateway_address", "gateway_hour", "packet_hour", "channel_hour"])
     run(`DELETE FROM ${table} WHERE gateway_id = ?`, id);
   run("UPDATE gap SET gateway_id = NULL, judged_to_us = NULL WHERE gateway_id = ?", id);
   run("DELETE FROM label WHERE kind = 'gateway' AND id = ?", eui);
@@ -169,7 +169,7 @@ function stepOfNode(db: Store, devAddr: DevAddr, most: number): boolean {
     most,
   );
   if (downlinks.changes >= most) return false;
-  const derived = ["gap", "gap_watch", "gap_watch_past", "gap_disorder"];
+  const derived = ["gap", "gap_watch", "gap_watch_past", "gap_disorder", "gateway_address"];
   for (const table of ["frame", "life", "address_state", "account_due", ...derived])
     run(`DELETE FROM ${table} WHERE dev_addr = ?`, address);
   run("DELETE FROM forgetting_address WHERE dev_addr = ?", address);

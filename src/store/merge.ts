@@ -43,14 +43,22 @@ function mergeLabels(db: Store, other: Store, differing: string[]): number {
   let added = 0;
   for (const kind of ["gateway", "node"] as const) {
     const own = labels(db, kind);
-    for (const { id, name, own: isOwn } of labels(other, kind).values()) {
+    for (const { id, name, own: isOwn, site } of labels(other, kind).values()) {
       const before = own.get(id);
       if (name !== null && before?.name != null && before.name !== name) differing.push(`the name of ${id}`);
+      if (site !== null && before?.site != null && before.site !== site) differing.push(`the site of ${id}`);
+      const newSite = before?.site == null && site !== null;
       const newName = before?.name == null && name !== null;
       const newOwn = before?.own == null && isOwn !== null;
-      if (!newName && !newOwn) continue;
+      if (!newName && !newOwn && !newSite) continue;
       added += 1;
-      writeLabel(db, { kind, id, ...(newName ? { name } : {}), ...(newOwn ? { own: isOwn === 1 } : {}) });
+      writeLabel(db, {
+        kind,
+        id,
+        ...(newName ? { name } : {}),
+        ...(newOwn ? { own: isOwn === 1 } : {}),
+        ...(newSite ? { site } : {}),
+      });
     }
   }
   return added;

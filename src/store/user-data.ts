@@ -173,11 +173,13 @@ export interface LabelChangeRow {
   /** null takes the name back; undefined leaves it. */
   readonly name?: string | null | undefined;
   readonly own?: boolean | null | undefined;
+  /** Of a gateway: the site that it belongs to; null: none. */
+  readonly site?: string | null | undefined;
   /** True: leave a name that is there. */
   readonly unlessNamed?: boolean | undefined;
 }
 
-/** Names a thing, or marks whose it is; what is left out stays. */
+/** Names a thing, marks whose it is, or puts a gateway into a site; what is left out stays. Only gateways have a site. */
 export function writeLabel(db: Store, change: LabelChangeRow): Written {
   db.prepare("INSERT OR IGNORE INTO label (kind, id) VALUES (?, ?)").run(change.kind, change.id);
   const isNamed = db
@@ -192,11 +194,20 @@ export function writeLabel(db: Store, change: LabelChangeRow): Written {
     const own = change.own === null ? null : Number(change.own);
     db.prepare("UPDATE label SET own = ? WHERE kind = ? AND id = ?").run(own, change.kind, change.id);
   }
-  db.prepare("DELETE FROM label WHERE kind = ? AND id = ? AND name IS NULL AND own IS NULL").run(
-    change.kind,
-    change.id,
-  );
+  if (change.site !== undefined && change.kind === "gateway") writeSite(db, change.id, change.site);
+  db.prepare(
+    "DELETE FROM label WHERE kind = ? AND id = ? AND name IS NULL AND own IS NULL AND site IS NULL",
+  ).run(change.kind, change.id);
   return written(1);
+}
+
+function writeSite(db: Store, eui: string, name: string | null): void {
+  const site = name === null || name.trim() === "" ? null : name.trim();
+  const { changes } = db
+    .prepare("UPDATE label SET site = @site WHERE kind = 'gateway' AND id = @eui AND site IS NOT @site")
+    .run({ site, eui });
+  // Whether all gateways were silent is asked of the site's: findings are made anew, behind the traffic.
+  if (changes > 0) db.prepare("UPDATE gap SET judged_to_us = NULL").run();
 }
 
 /** What the site is called; null or nothing but spaces takes the name back. */

@@ -3,16 +3,29 @@ import type { CaptureRow, KeyRow, Refusal, RefusalSample } from "../contract/ind
 import { refusalWords } from "../diagnosis/notices.ts";
 import { isoTime } from "../model/time-range.ts";
 import { listKeys } from "../store/keys.ts";
+import { narrowedSite } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { refusalSamples, refusals } from "../store/queries/gateways.ts";
-import { setting } from "../store/queries/lives.ts";
+import { labels, setting, siteNames } from "../store/queries/lives.ts";
 import { captures } from "../store/queries/receptions.ts";
 
 const MAX_SAMPLES = 60;
 const HEX_OCTETS = 512;
 
 export function siteName(store: Store): string {
-  return setting(store, "site-name") ?? "This site";
+  return narrowedSite(store) ?? setting(store, "site-name") ?? "This site";
+}
+
+/** The sites that are named, each with its gateways, heard or not. */
+export function siteRows(store: Store): { name: string; gateways: { eui: string; name: string | null }[] }[] {
+  const gateways = [...labels(store, "gateway").values()];
+  return siteNames(store).map((site) => ({
+    name: site,
+    gateways: gateways
+      .filter((one) => one.site === site)
+      .map(({ id, name }) => ({ eui: id, name }))
+      .sort((a, b) => a.eui.localeCompare(b.eui)),
+  }));
 }
 
 /** `progressOf`: share read of a capture that is being read, 0 to 1. */

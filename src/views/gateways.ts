@@ -94,6 +94,7 @@ function gatewayRow(
   const row: GatewayRow = {
     eui: gateway.eui,
     name,
+    ...siteOf(names.get(gateway.eui)),
     ...counts,
     rejected: countsOf(own.filter(({ refused: wasRefused }) => wasRefused === 1)),
     odd: countsOf(own.filter(({ refused: wasRefused }) => wasRefused === 0)),
@@ -135,6 +136,11 @@ function gatewayRow(
     downlinks,
   };
   return { id: gateway.id, row, recognition };
+}
+
+/** The key is there only where a site is named. */
+function siteOf(label: LabelRecord | undefined): Pick<GatewayRow, "site"> {
+  return label?.site == null ? {} : { site: label.site };
 }
 
 function hundredths(value: number): number {

@@ -19,10 +19,10 @@ export interface ViewRouteOptions {
 
 /** The window of a query, when it is one. */
 export function askedWindow(query: WindowQuery): WindowQuery {
-  const { from, to, last } = query;
+  const { from, to, last, site } = query;
   if (last !== undefined && (from !== undefined || to !== undefined))
     throw new ServiceProblem("bad-request", "A window is either 'last' or 'from' and 'to', not both.");
   if (from !== undefined && to !== undefined && Date.parse(from) >= Date.parse(to))
     throw new ServiceProblem("bad-request", "The window ends before it begins.");
-  return { from, to, last };
+  return { from, to, last, ...(site === undefined ? {} : { site }) };
 }

@@ -72,10 +72,14 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
       },
     },
     async (request) => {
-      const { from, to, last, ...question } = request.query;
+      const { from, to, last, site, ...question } = request.query;
       if (question.life !== undefined && question.devAddr === undefined)
         throw new ServiceProblem("bad-request", "A life is asked for together with its 'devAddr'.");
-      const page = await ask(request.signal).receptions(question, askedWindow({ from, to, last }), nowUs());
+      const page = await ask(request.signal).receptions(
+        question,
+        askedWindow({ from, to, last, site }),
+        nowUs(),
+      );
       if (page === null && question.before === undefined) throw new ServiceProblem("no-such-node");
       if (page === null) throw new ServiceProblem("bad-request", "There is no such page of receptions.");
       return page;

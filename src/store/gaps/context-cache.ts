@@ -60,7 +60,7 @@ export class SceneBlocks {
       .prepare(
         `SELECT r.at_us, r.gateway_id, r.crc, f.dev_addr, f.life_id, f.counter, f.repeat, f.dev_eui, f.message_type,
          r.frequency_hz, r.data_rate, r.rssi_tenths, r.signal_rssi_tenths, r.snr_tenths, r.airtime_us, r.tmst_key
-         FROM reception r INDEXED BY reception_by_time LEFT JOIN frame f ON f.id = r.frame_id
+         FROM reception r INDEXED BY reception_by_time LEFT JOIN main.frame f ON f.id = r.frame_id
          WHERE r.at_us >= ? AND r.at_us < ? AND r.ghost = 0 AND (f.id IS NULL OR f.replay = 0)
          ORDER BY r.at_us, r.gateway_id, r.antenna, r.tmst_key`,
       )

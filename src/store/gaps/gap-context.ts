@@ -36,6 +36,9 @@ const ONE_MISSING = 1.5;
 /** A counter reading this long before or after an outage still tells whether it restarted. */
 const READING_REACH_US = 86_400_000_000;
 
+/** Of these gateways; null: of all. */
+const COMPANY = "(@ids IS NULL OR g.id IN (SELECT value FROM json_each(@ids)))";
+
 export interface GapRecord extends Omit<SceneGap, "lifeId"> {
   readonly id: string;
 }
@@ -46,6 +49,8 @@ export class SceneReader {
   readonly #outages: OutageWriter;
   readonly #packets: Statement;
   readonly #begun: Statement;
+  readonly #isSiteNamed: Statement;
+  readonly #company: Statement;
   readonly #life: Statement;
   readonly #nextLife: Statement;
   readonly #shared: Statement;
@@ -60,10 +65,19 @@ export class SceneReader {
     this.#packets = db
       .prepare(
         `SELECT coalesce(sum(crc_ok + crc_bad + crc_none), 0) FROM gateway g CROSS JOIN gateway_minute m ON m.gateway_id = g.id
-         WHERE minute >= ? AND minute < ?`,
+         WHERE minute >= @from AND minute < @to AND ${COMPANY}`,
       )
       .pluck();
-    this.#begun = db.prepare("SELECT min(first_at_us) FROM gateway").pluck();
+    this.#begun = db.prepare(`SELECT min(first_at_us) FROM gateway g WHERE ${COMPANY}`).pluck();
+    this.#isSiteNamed = db.prepare("SELECT 1 FROM label WHERE kind = 'gateway' AND site IS NOT NULL LIMIT 1");
+    const siteOf = "coalesce((SELECT site FROM label WHERE kind = 'gateway' AND id = g.eui), '')";
+    this.#company = db
+      .prepare(
+        `SELECT json_group_array(id) FROM gateway g WHERE ${siteOf} IN (
+           SELECT ${siteOf} FROM main.frame f CROSS JOIN reception r ON r.frame_id = f.id JOIN gateway g ON g.id = r.gateway_id
+           WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us <= ?)`,
+      )
+      .pluck();
     this.#life = db.prepare("SELECT id, dev_eui AS devEui FROM life WHERE dev_addr = ? AND number = ?");
     this.#nextLife = db.prepare(
       `SELECT number, begun_by AS begunBy, first_at_us AS firstAtUs, first_counter AS firstCounter
@@ -92,7 +106,8 @@ export class SceneReader {
     const frontierUs = Math.min(goneThroughUs, contextOf(gap).toUs);
     const life = this.#life.get(gap.devAddr, gap.life) as { id: number; devEui: string | null } | undefined;
     if (life === undefined) return null;
-    const { before, within, after } = this.#stretches(gap, frontierUs);
+    const company = this.#companyOf(life.id, gap, frontierUs);
+    const { before, within, after } = this.#stretches(gap, frontierUs, company);
     const blocks = this.#blocks.over({ fromUs: before.fromUs, toUs: after.toUs }, frontierUs);
     const all = cut(
       blocks.flatMap(({ receptions }) => receptions),
@@ -102,7 +117,7 @@ export class SceneReader {
     const homes = this.#homes(all, life.id, gap).map((id) =>
       this.#gatewayOf(id, blocks, { before, within, after }, frontierUs),
     );
-    const { nobody, followed } = this.#silenceOfAll(blocks, within, frontierUs);
+    const { nobody, followed } = this.#silenceOfAll(blocks, within, frontierUs, company);
     const isHome = new Set(homes.map(({ id }) => id));
     const receptions = all.filter(({ gatewayId }) => isHome.has(gatewayId));
     const sceneGap: SceneGap = { ...gap, lifeId: life.id };
@@ -124,19 +139,37 @@ export class SceneReader {
     };
   }
 
+  /**
+   * All gateways of the sites that heard the life in the gap's context, row ids as JSON; null: no site is named, all are
+   * one. What another site hears says nothing of this one.
+   */
+  #companyOf(lifeId: number, gap: GapRecord, frontierUs: number): string | null {
+    if (this.#isSiteNamed.get() === undefined) return null;
+    const ids = this.#company.get(lifeId, contextOf(gap).fromUs, frontierUs) as string;
+    return ids === "[]" ? null : ids;
+  }
+
   /** The parts looked at, shortened where there is more traffic than is needed. */
-  #stretches(gap: GapRecord, frontierUs: number): { before: TimeRange; within: TimeRange; after: TimeRange } {
+  #stretches(
+    gap: GapRecord,
+    frontierUs: number,
+    ids: string | null,
+  ): { before: TimeRange; within: TimeRange; after: TimeRange } {
     const context = contextOf(gap);
     const span = Math.max(MIN_LOOK_US, context.toUs - context.fromUs);
-    const packets = this.#packets.get(
-      Math.floor(context.fromUs / 60e6),
-      Math.floor(Math.min(context.toUs, frontierUs) / 60e6),
-    ) as number;
+    const packets = this.#packets.get({
+      from: Math.floor(context.fromUs / 60e6),
+      to: Math.floor(Math.min(context.toUs, frontierUs) / 60e6),
+      ids,
+    }) as number;
     const perUs = packets / span;
     const room = (rows: number) =>
       perUs > 0 ? Math.max(MIN_LOOK_US, rows / perUs) : Number.MAX_SAFE_INTEGER;
     // Before the recording began there is nothing to compare with.
-    const begunUs = Math.max(context.fromUs, Math.min(gap.fromUs, (this.#begun.get() as number | null) ?? 0));
+    const begunUs = Math.max(
+      context.fromUs,
+      Math.min(gap.fromUs, (this.#begun.get({ ids }) as number | null) ?? 0),
+    );
     const beforeUs = Math.min(gap.fromUs - begunUs, room(ROWS_BEFORE));
     const withinUs = Math.min(gap.toUs - gap.fromUs, room(ROWS_WITHIN));
     const afterUs = Math.min(context.toUs - gap.toUs, room(ROWS_AFTER));
@@ -221,19 +254,22 @@ export class SceneReader {
     blocks: readonly Block[],
     within: TimeRange,
     frontierUs: number,
+    ids: string | null,
   ): { nobody: TimeRange[]; followed: number } {
+    const company = ids === null ? null : new Set(JSON.parse(ids) as number[]);
+    const counts = ({ gatewayId }: { readonly gatewayId: number }) => company?.has(gatewayId) ?? true;
     const around = { fromUs: within.fromUs - AROUND_US, toUs: Math.min(within.toUs + AROUND_US, frontierUs) };
     const keepalives = new Map<number, number[]>();
     const times: number[] = [];
     for (const { receptions, keepalives: pulls, reports } of blocks) {
-      for (const { gatewayId, atUs } of pulls) {
+      for (const { gatewayId, atUs } of pulls.filter(counts)) {
         if (atUs < around.fromUs - AROUND_US || atUs > Math.min(around.toUs + AROUND_US, frontierUs))
           continue;
         const own = keepalives.get(gatewayId);
         if (own === undefined) keepalives.set(gatewayId, [atUs]);
         else own.push(atUs);
       }
-      for (const { atUs } of [...pulls, ...reports, ...receptions])
+      for (const { atUs } of [...pulls, ...reports, ...receptions].filter(counts))
         if (atUs >= around.fromUs && atUs <= around.toUs) times.push(atUs);
     }
     const intervals = [...keepalives.values()]

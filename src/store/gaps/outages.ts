@@ -101,10 +101,10 @@ export class OutageWriter {
     this.#db = db;
     this.#recorded = recorded;
     this.#insert = db.prepare(
-      "INSERT OR REPLACE INTO gateway_outage (gateway_id, from_us, to_us) VALUES (?, ?, ?)",
+      "INSERT OR REPLACE INTO main.gateway_outage (gateway_id, from_us, to_us) VALUES (?, ?, ?)",
     );
     this.#remove = db.prepare(
-      "DELETE FROM gateway_outage WHERE gateway_id = ? AND (to_us IS NULL OR to_us > ?) AND from_us < ?",
+      "DELETE FROM main.gateway_outage WHERE gateway_id = ? AND (to_us IS NULL OR to_us > ?) AND from_us < ?",
     );
     this.#all = db.prepare(
       "SELECT gateway_id AS gatewayId, from_us AS fromUs, to_us AS toUs FROM gateway_outage ORDER BY gateway_id, from_us",

@@ -74,15 +74,43 @@ export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): 
   return Buffer.concat(columns.map((one) => new Uint8Array(one.buffer, one.byteOffset, one.byteLength)));
 }
 
-/** How many frames of each life an hour holds, one after the other. */
-export function countFrameHour(columns: Uint8Array, add: (lifeId: number, frames: number) => void): void {
+/**
+ * Whether some frame of an hour was heard by these gateways and by others too: its row tells the best reception of all,
+ * so that it does not answer for these alone.
+ */
+export function isShared(columns: Uint8Array, gatewayIds: ReadonlySet<number>): boolean {
+  const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
+  return headOf(buffer, byteOffset).head.gateways.some(
+    (heard) => heard.some((id) => gatewayIds.has(id)) && !heard.every((id) => gatewayIds.has(id)),
+  );
+}
+
+/** How many frames of each life an hour holds, one after the other. `only`: those that these gateways heard, if none is shared. */
+export function countFrameHour(
+  columns: Uint8Array,
+  only: ReadonlySet<number> | null,
+  add: (lifeId: number, frames: number) => void,
+): void {
   const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
   const { head, end } = headOf(buffer, byteOffset);
+  const n = head.frames;
   const skipped = COLUMNS.at + COLUMNS.counter + COLUMNS.airtime;
-  const life = new Uint16Array(buffer, end + skipped * head.frames, head.frames);
+  const life = new Uint16Array(buffer, end + skipped * n, n);
+  const toHeard = skipped + COLUMNS.life + COLUMNS.snr + COLUMNS.rssi + COLUMNS.receptions + COLUMNS.rate;
+  const heard = new Uint16Array(buffer, end + toHeard * n, n);
+  const isOwn = ownSets(head, only);
   const counts = new Uint32Array(head.lives.length);
-  for (const place of life) counts[place] = (counts[place] ?? 0) + 1;
-  for (const [place, lifeId] of head.lives.entries()) add(lifeId, counts[place] ?? 0);
+  for (let i = 0; i < n; i++) {
+    const place = life[i] ?? 0;
+    counts[place] = (counts[place] ?? 0) + (isOwn[heard[i] ?? 0] ?? 0);
+  }
+  for (const [place, lifeId] of head.lives.entries())
+    if ((counts[place] ?? 0) > 0) add(lifeId, counts[place] ?? 0);
+}
+
+/** 1 for each set of gateways that counts. */
+function ownSets({ gateways }: Head, only: ReadonlySet<number> | null): Uint8Array {
+  return Uint8Array.from(gateways, (heard) => Number(only === null || heard.some((id) => only.has(id))));
 }
 
 /** The head of a row, and where its columns begin. */
@@ -92,10 +120,11 @@ function headOf(buffer: ArrayBufferLike, byteOffset: number): { head: Head; end:
   return { head: JSON.parse(text) as Head, end: byteOffset + LENGTH_OCTETS + headLength };
 }
 
-/** Adds the frames of an hour to the series of their lives; lives without one are left out. */
+/** Adds the frames of an hour to the series of their lives; lives without one are left out. `only`: as for countFrameHour. */
 export function addFrameHour(
   columns: Uint8Array,
   hourUs: number,
+  only: ReadonlySet<number> | null,
   seriesOf: (lifeId: number) => FrameSeries | undefined,
 ): void {
   // The columns are read in place: they begin at a multiple of four octets.
@@ -118,12 +147,16 @@ export function addFrameHour(
   const rate = new Uint16Array(buffer, place(COLUMNS.rate), n);
   const heard = new Uint16Array(buffer, place(COLUMNS.heard), n);
   const repeat = new Uint8Array(buffer, place(COLUMNS.repeat), n);
-  const series = head.lives.map(seriesOf);
   const sets = head.gateways.length;
+  const isOwn = ownSets(head, only);
+  // A life of which nothing counts gets no series.
+  const places = new Uint8Array(head.lives.length);
+  for (let i = 0; i < n; i++) if (isOwn[heard[i] ?? 0] === 1) places[life[i] ?? 0] = 1;
+  const series = head.lives.map((id, place) => (places[place] === 1 ? seriesOf(id) : undefined));
   const known = new Uint8Array(series.length * sets);
   for (let i = 0; i < n; i++) {
     const own = series[life[i] ?? 0];
-    if (own === undefined) continue;
+    if (own === undefined || isOwn[heard[i] ?? 0] === 0) continue;
     own.add(
       hourUs + (at[i] ?? 0),
       counter[i] ?? 0,

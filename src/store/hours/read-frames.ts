@@ -1,9 +1,10 @@
 /** The frames of all lives in a window: gathered hours as they are, the rest from the rows. */
 import type { TimeRange } from "../../model/time-range.ts";
+import { narrowedGateways } from "../narrowed.ts";
 import type { Store } from "../open.ts";
 import { frameCounts, framesInWindow, framesOfLives, type HeardFrame } from "../queries/frames.ts";
 import { prepared } from "../queries/statement.ts";
-import { addFrameHour, countFrameHour } from "./frame-columns.ts";
+import { addFrameHour, countFrameHour, isShared } from "./frame-columns.ts";
 import { FrameSeries, NO_LEVEL } from "./frame-series.ts";
 import { GATHERED_HOUR_US, windowParts } from "./gathered.ts";
 
@@ -24,26 +25,25 @@ export function framesByLife(
     return series;
   };
   const { hours, rest } = windowParts(store, window);
-  const hourRows = prepared(store, HOUR_ROWS);
+  const only = narrowedGateways(store);
+  const addRows = (range: TimeRange) => {
+    const frames =
+      lifeIds === undefined ? framesInWindow(store, range) : framesOfLives(store, [...lifeIds], range);
+    for (const frame of frames) {
+      const series = seriesOf(frame.lifeId);
+      if (series !== undefined) addFrame(series, frame);
+    }
+  };
   const parts = [
     ...hours.map(({ from, to }) => ({
       fromUs: from * GATHERED_HOUR_US,
       add: () => {
-        for (const { hour, columns } of hourRows.iterate(from, to) as IterableIterator<HourRow>)
-          addFrameHour(columns, hour * GATHERED_HOUR_US, seriesOf);
+        for (const { hour, columns } of hourRows(store, from, to))
+          if (only !== null && isShared(columns, only)) addRows(hourRange(hour));
+          else addFrameHour(columns, hour * GATHERED_HOUR_US, only, seriesOf);
       },
     })),
-    ...rest.map((range) => ({
-      fromUs: range.fromUs,
-      add: () => {
-        const frames =
-          lifeIds === undefined ? framesInWindow(store, range) : framesOfLives(store, [...lifeIds], range);
-        for (const frame of frames) {
-          const series = seriesOf(frame.lifeId);
-          if (series !== undefined) addFrame(series, frame);
-        }
-      },
-    })),
+    ...rest.map((range) => ({ fromUs: range.fromUs, add: () => addRows(range) })),
   ];
   for (const { add } of parts.sort((a, b) => a.fromUs - b.fromUs)) add();
   return lives;
@@ -54,14 +54,28 @@ export function frameCountsByLife(store: Store, window: TimeRange): Map<number, 
   const counts = new Map<number, number>();
   const add = (lifeId: number, frames: number) => counts.set(lifeId, (counts.get(lifeId) ?? 0) + frames);
   const { hours, rest } = windowParts(store, window);
+  const only = narrowedGateways(store);
+  const addRows = (range: TimeRange) => {
+    for (const [lifeId, frames] of frameCounts(store, range)) add(lifeId, frames);
+  };
   for (const { from, to } of hours)
-    for (const { columns } of prepared(store, HOUR_ROWS).iterate(from, to) as IterableIterator<HourRow>)
-      countFrameHour(columns, add);
-  for (const range of rest) for (const [lifeId, frames] of frameCounts(store, range)) add(lifeId, frames);
+    for (const { hour, columns } of hourRows(store, from, to))
+      if (only !== null && isShared(columns, only)) addRows(hourRange(hour));
+      else countFrameHour(columns, only, add);
+  for (const range of rest) addRows(range);
   return counts;
 }
 
-const HOUR_ROWS = "SELECT hour, columns FROM frame_hour WHERE hour >= ? AND hour < ? ORDER BY hour";
+function hourRange(hour: number): TimeRange {
+  return { fromUs: hour * GATHERED_HOUR_US, toUs: (hour + 1) * GATHERED_HOUR_US };
+}
+
+function hourRows(store: Store, from: number, to: number): IterableIterator<HourRow> {
+  return prepared(
+    store,
+    "SELECT hour, columns FROM frame_hour WHERE hour >= ? AND hour < ? ORDER BY hour",
+  ).iterate(from, to) as IterableIterator<HourRow>;
+}
 
 interface HourRow {
   readonly hour: number;

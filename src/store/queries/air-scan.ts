@@ -47,7 +47,7 @@ export function airPackets(store: Store, stretch: TimeRange): AirPacket[] {
   const columns = columnsOf(
     store,
     COLUMNS,
-    `FROM reception r INDEXED BY reception_by_time LEFT JOIN frame f ON f.id = r.frame_id
+    `FROM reception r INDEXED BY reception_by_time LEFT JOIN main.frame f ON f.id = r.frame_id
      WHERE r.at_us >= @from AND r.at_us < @to AND r.ghost = 0 AND r.further = 0`,
     { from: stretch.fromUs, to: stretch.toUs },
   );

@@ -130,7 +130,7 @@ export function nodesHeard(store: Store, gatewayId: number, window: TimeRange, m
   return prepared(
     store,
     `SELECT count(*) FROM (SELECT DISTINCT f.dev_addr FROM reception r
-       JOIN frame f ON f.id = r.frame_id
+       JOIN main.frame f ON f.id = r.frame_id
        WHERE r.at_us >= ? AND r.at_us < ? AND r.gateway_id = ? AND f.dev_addr IS NOT NULL LIMIT ?)`,
   )
     .pluck()
@@ -148,7 +148,7 @@ export function heardByOthers(
   quietFromUs: number,
   max = 1_000,
 ): number {
-  const join = "JOIN frame f ON f.id = r.frame_id";
+  const join = "JOIN main.frame f ON f.id = r.frame_id";
   return prepared(
     store,
     `SELECT count(*) FROM (SELECT DISTINCT r.frame_id FROM reception r INDEXED BY reception_by_time ${join}

@@ -112,7 +112,7 @@ export function framesByChannel(store: Store, { fromUs, toUs }: TimeRange): Chan
     store,
     `SELECT r.gateway_id AS gatewayId, r.frequency_hz AS frequencyHz, l.dev_addr AS devAddr, l.number AS life,
             count(*) AS frames
-     FROM reception r INDEXED BY reception_by_time JOIN frame f ON f.id = r.frame_id JOIN life l ON l.id = f.life_id
+     FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id JOIN main.life l ON l.id = f.life_id
      WHERE r.at_us >= ? AND r.at_us < ? AND r.ghost = 0 AND r.further = 0 AND r.frequency_hz IS NOT NULL
      GROUP BY 1, 2, l.id`,
   ).all(fromUs, toUs) as (Omit<ChannelFrames, "node"> & { devAddr: number; life: number })[];

@@ -183,7 +183,7 @@ export function joinsOfDevice(store: Store, devEui: string, window: TimeRange, m
   return prepared(
     store,
     `SELECT f.at_us AS atUs, d.outcome, d.outcome_word AS word, d.lead_us AS leadUs, d.id IS NOT NULL AS accepted
-     FROM frame f LEFT JOIN downlink d ON d.id = (
+     FROM frame f LEFT JOIN main.downlink d ON d.id = (
        SELECT a.id FROM reception r JOIN downlink a ON a.gateway_id = r.gateway_id
          AND a.at_us BETWEEN r.at_us - 1000000 AND r.at_us + 8000000
          AND a.message_type = 1 AND a.uplink_tmst_us = r.tmst_key

@@ -57,7 +57,7 @@ export function* receptionRows(store: Store, scope: RowScope): Generator<Recepti
             coalesce(f.counter, f.fcnt), f.port, f.repeat, r.ghost, r.further, r.crc, r.frequency_hz, r.data_rate,
             r.coding_rate, r.rssi_tenths, r.signal_rssi_tenths, r.snr_tenths, r.frequency_offset_hz,
             coalesce(f.airtime_us, r.airtime_us), length(r.payload), r.late_us
-     FROM reception r INDEXED BY ${index} LEFT JOIN frame f ON f.id = r.frame_id LEFT JOIN life l ON l.id = f.life_id
+     FROM reception r INDEXED BY ${index} LEFT JOIN main.frame f ON f.id = r.frame_id LEFT JOIN main.life l ON l.id = f.life_id
      WHERE ${conditions.join(" AND ")} ORDER BY r.at_us, r.id LIMIT ${PAGE}`,
   ).raw();
   yield* pagesOf<ReceptionTuple>(rows, window, given({ gatewayId, devAddr }));
@@ -98,7 +98,7 @@ export function* frameRows(store: Store, scope: RowScope): Generator<FrameTuple[
     store,
     `SELECT f.id, f.at_us, f.dev_addr, l.number, f.dev_eui, f.message_type, f.fcnt, f.counter, f.repeat, f.replay,
             f.port, f.frequency_hz, f.data_rate, f.airtime_us, f.mic_verdict
-     FROM frame f INDEXED BY ${index} LEFT JOIN life l ON l.id = f.life_id
+     FROM frame f INDEXED BY ${index} LEFT JOIN main.life l ON l.id = f.life_id
      WHERE ${conditions.join(" AND ")} ORDER BY f.at_us, f.id LIMIT ${PAGE}`,
   ).raw();
   yield* pagesOf<FrameTuple>(rows, window, given({ gatewayId, devAddr }));

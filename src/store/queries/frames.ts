@@ -22,7 +22,7 @@ export interface HeardFrame {
 }
 
 // Replays are left out everywhere: they are no transmission of the node, and their counters may lie far from the
-// window's.
+// window's. Frames are read from the table itself, also for one site (narrowed.ts): those without a hearing go.
 /** All frames of the window, by time. */
 export function framesInWindow(store: Store, { fromUs, toUs }: TimeRange): HeardFrame[] {
   const within = "at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0";
@@ -58,7 +58,7 @@ export function framesOfLives(
   const within = "life_id IN (SELECT value FROM json_each(?)) AND at_us >= ? AND at_us < ? AND replay = 0";
   const values = [JSON.stringify(lifeIds), fromUs, toUs];
   const frames = framesWhere(store, within, values);
-  addHearings(store, frames, `frame_id IN (SELECT id FROM frame WHERE ${within})`, values);
+  addHearings(store, frames, `frame_id IN (SELECT id FROM main.frame WHERE ${within})`, values);
   return heardOf(frames);
 }
 
@@ -66,7 +66,7 @@ export function framesOfLives(
 export function framesOfLife(store: Store, lifeId: number, { fromUs, toUs }: TimeRange): HeardFrame[] {
   const within = "life_id = ? AND at_us >= ? AND at_us < ? AND replay = 0";
   const frames = framesWhere(store, within, [lifeId, fromUs, toUs]);
-  const hearings = `frame_id IN (SELECT id FROM frame WHERE ${within})`;
+  const hearings = `frame_id IN (SELECT id FROM main.frame WHERE ${within})`;
   addHearings(store, frames, hearings, [lifeId, fromUs, toUs]);
   return heardOf(frames);
 }
@@ -84,7 +84,7 @@ function framesWhere(
   const [ids = [], lives, times, counters, repeats, dataRates, airtimes] = columnsOf(
     store,
     columns,
-    `FROM frame WHERE ${condition}`,
+    `FROM main.frame WHERE ${condition}`,
     values,
   );
   const frames = new Map<number, Filling>();
@@ -171,7 +171,7 @@ export function receptionsOfLife(store: Store, lifeId: number, window: TimeRange
     store,
     `SELECT r.gateway_id AS gatewayId, r.at_us AS atUs, f.counter, f.data_rate AS dataRate,
             r.snr_tenths AS snrTenths, r.rssi_tenths AS rssiTenths
-     FROM frame f CROSS JOIN reception r ON r.frame_id = f.id
+     FROM main.frame f CROSS JOIN reception r ON r.frame_id = f.id
      WHERE f.life_id = ? AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0 ORDER BY r.gateway_id, r.at_us, r.id`,
   ).all(lifeId, window.fromUs, window.toUs) as LifeReception[];
 }

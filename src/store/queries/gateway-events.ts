@@ -136,7 +136,7 @@ export function framesHeard(
     store,
     `SELECT f.id AS frameId, f.life_id AS lifeId, r.at_us AS atUs, r.snr_tenths AS snrTenths, r.data_rate AS dataRate
      FROM reception r INDEXED BY ${at === "here" ? "reception_by_gateway" : "reception_by_time"}
-     JOIN frame f ON f.id = r.frame_id
+     JOIN main.frame f ON f.id = r.frame_id
      WHERE r.at_us > ? AND r.at_us <= ? AND r.gateway_id ${at === "here" ? "=" : "<>"} ? AND r.crc = 0 AND r.ghost = 0
        AND f.life_id IS NOT NULL AND f.repeat = 0 AND f.replay = 0 ORDER BY r.at_us DESC LIMIT ?`,
   ).all(fromUs, toUs, gatewayId, most) as FrameHeard[];
@@ -162,7 +162,7 @@ export function levelsIn(
     store,
     `SELECT r.gateway_id AS gatewayId, f.life_id AS lifeId, r.at_us AS atUs, r.rssi_tenths AS rssiTenths,
             r.snr_tenths AS snrTenths, r.data_rate AS dataRate
-     FROM reception r INDEXED BY reception_by_time JOIN frame f ON f.id = r.frame_id
+     FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
      WHERE r.at_us >= ? AND r.at_us < ? AND r.crc = 0 AND r.ghost = 0 AND r.antenna = 0 AND r.rssi_tenths IS NOT NULL
        AND f.life_id IS NOT NULL AND f.replay = 0 ORDER BY r.at_us, r.gateway_id, f.life_id LIMIT ?`,
   );

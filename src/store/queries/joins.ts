@@ -27,7 +27,7 @@ export function joinRequests(store: Store, { fromUs, toUs }: TimeRange, max: num
     `SELECT f.dev_eui AS devEui, f.at_us AS atUs, d.id IS NOT NULL AS isAnswered, d.outcome, d.outcome_word AS word,
             d.lead_us AS leadUs,
             (SELECT payload FROM reception WHERE frame_id = f.id ORDER BY at_us, gateway_id LIMIT 1) AS payload
-     FROM frame f INDEXED BY frame_join LEFT JOIN downlink d ON d.id = (
+     FROM frame f INDEXED BY frame_join LEFT JOIN main.downlink d ON d.id = (
        SELECT a.id FROM reception r JOIN downlink a ON a.gateway_id = r.gateway_id
          AND a.at_us BETWEEN r.at_us - 1000000 AND r.at_us + 8000000
          AND a.message_type = 1 AND a.uplink_tmst_us = r.tmst_key

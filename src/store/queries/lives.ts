@@ -2,6 +2,7 @@
 
 import { GROUPING_WINDOW_US } from "../../ledger/group-receptions.ts";
 import type { TimeRange } from "../../model/time-range.ts";
+import { narrowedGateways } from "../narrowed.ts";
 import type { Store } from "../open.ts";
 import { allGateways } from "./gateways.ts";
 import { columnsOf, prepared } from "./statement.ts";
@@ -139,17 +140,34 @@ export interface LabelRecord {
   readonly id: string;
   readonly name: string | null;
   readonly own: number | null;
+  /** Of a gateway: the site that it belongs to. */
+  readonly site: string | null;
 }
 
 export function labels(store: Store, kind: "gateway" | "node"): ReadonlyMap<string, LabelRecord> {
-  const rows = prepared(store, "SELECT id, name, own FROM label WHERE kind = ?").all(kind) as LabelRecord[];
+  const rows = prepared(store, "SELECT id, name, own, site FROM label WHERE kind = ?").all(
+    kind,
+  ) as LabelRecord[];
   return new Map(rows.map((row) => [row.id, row]));
+}
+
+/** Names of the sites that gateways belong to, in order. */
+export function siteNames(store: Store): string[] {
+  return prepared(
+    store,
+    "SELECT DISTINCT site FROM label WHERE kind = 'gateway' AND site IS NOT NULL ORDER BY site",
+  )
+    .pluck()
+    .all() as string[];
 }
 
 export function setting(store: Store, key: string): string | null {
   const value = prepared(store, "SELECT value FROM setting WHERE key = ?").pluck().get(key);
   return typeof value === "string" ? value : null;
 }
+
+/** By gateway: the first reception of a site may lie behind millions of others'. */
+const FIRST_HEARD = `(SELECT min((SELECT min(at_us) FROM main.reception WHERE gateway_id = gateway.id)) FROM gateway)`;
 
 /**
  * First and last moment of anything stored; null in an empty store. A packet dated back may lie before the first
@@ -162,7 +180,7 @@ export function storedSpanUs(
   const row = prepared(
     store,
     `SELECT (SELECT min(first_at_us) FROM gateway) AS fromUs, (SELECT max(last_at_us) FROM gateway) AS toUs,
-            (SELECT min(at_us) FROM reception) AS heardUs`,
+            ${narrowedGateways(store) === null ? "(SELECT min(at_us) FROM reception)" : FIRST_HEARD} AS heardUs`,
   ).get() as { fromUs: number | null; toUs: number | null; heardUs: number | null };
   const { fromUs, toUs, heardUs } = row;
   if (fromUs === null || toUs === null) return null;
@@ -221,7 +239,7 @@ export function wayHearings(
     ["life_id", "gateway_id", "data_rate", "frequency_hz", "snr_tenths", "rssi_tenths", "signal_rssi_tenths"],
     `FROM (SELECT f.life_id, r.gateway_id, f.data_rate, r.frequency_hz, r.snr_tenths, r.rssi_tenths,
              r.signal_rssi_tenths
-           FROM frame f CROSS JOIN reception r ON r.frame_id = f.id
+           FROM main.frame f CROSS JOIN reception r ON r.frame_id = f.id
            WHERE f.life_id IN (${lifeIds.map(() => "?").join(",")}) AND f.at_us >= ? AND f.at_us < ?
              AND f.replay = 0 AND r.at_us < ?
            ORDER BY f.at_us DESC LIMIT ?)`,
@@ -270,7 +288,7 @@ export function heardCounters(store: Store, gatewayId: number, window: TimeRange
   return prepared(
     store,
     `SELECT f.life_id AS lifeId, f.counter, f.data_rate AS dataRate, r.snr_tenths AS snrTenths
-     FROM reception r JOIN frame f ON f.id = r.frame_id
+     FROM reception r JOIN main.frame f ON f.id = r.frame_id
      WHERE r.at_us >= ? AND r.at_us < ? AND r.gateway_id = ? AND r.crc = 0 AND r.ghost = 0
        AND f.life_id IS NOT NULL AND f.counter IS NOT NULL
      ORDER BY r.at_us DESC LIMIT ${NEWEST}`,

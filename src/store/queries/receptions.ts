@@ -38,7 +38,7 @@ const ROW = `
     r.frequency_offset_hz AS frequencyOffsetHz, coalesce(f.airtime_us, r.airtime_us) AS airtimeUs,
     length(r.payload) AS size
   FROM reception r JOIN gateway g ON g.id = r.gateway_id
-    LEFT JOIN frame f ON f.id = r.frame_id LEFT JOIN life l ON l.id = f.life_id`;
+    LEFT JOIN main.frame f ON f.id = r.frame_id LEFT JOIN main.life l ON l.id = f.life_id`;
 
 /** Where a page begins: strictly before this reception in (time, id). */
 export interface PageStart {
@@ -62,7 +62,8 @@ export function receptionPage(store: Store, filter: ReceptionFilter): ReceptionR
     conditions.push("+r.gateway_id = (SELECT id FROM gateway WHERE eui = @gatewayEui)");
   }
   // A life's receptions are found through its frames, which may be few among very many.
-  if (lifeId !== undefined) conditions.push("r.frame_id IN (SELECT id FROM frame WHERE life_id = @lifeId)");
+  if (lifeId !== undefined)
+    conditions.push("r.frame_id IN (SELECT id FROM main.frame WHERE life_id = @lifeId)");
   const sql = `${ROW} WHERE ${conditions.join(" AND ")} ORDER BY r.at_us DESC, r.id DESC LIMIT @limit`;
   const values: Record<string, unknown> = {
     from: window.fromUs,
@@ -112,7 +113,7 @@ export function frameOctets(store: Store, frameId: number): FrameOctets | null {
   const row = prepared(
     store,
     `SELECT f.at_us AS atUs, r.payload, f.counter, f.mic_verdict AS micVerdict, f.key_id AS keyId
-     FROM frame f JOIN reception r ON r.frame_id = f.id
+     FROM main.frame f JOIN reception r ON r.frame_id = f.id
      WHERE f.id = ? AND r.payload IS NOT NULL ORDER BY r.id LIMIT 1`,
   ).get(frameId);
   return (row as FrameOctets | undefined) ?? null;

@@ -42,7 +42,7 @@ export function binnedLevels(
     store,
     `SELECT lifeId, bin, dataRate, avg(snr) AS snrTenths, count(*) AS frames FROM (
        SELECT f.life_id AS lifeId, CAST((f.at_us - ?) / ? AS INTEGER) AS bin, f.data_rate AS dataRate, max(r.snr_tenths) AS snr
-       FROM frame f JOIN reception r ON r.frame_id = f.id
+       FROM main.frame f JOIN reception r ON r.frame_id = f.id
        WHERE f.life_id IN (SELECT value FROM json_each(?)) AND f.at_us >= ? AND f.at_us < ? AND f.replay = 0
          AND r.ghost = 0 AND r.snr_tenths IS NOT NULL
        GROUP BY f.id)
