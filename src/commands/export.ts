@@ -13,6 +13,7 @@ import {
   whyNot,
 } from "../export/export.ts";
 import { isoTime } from "../model/time-range.ts";
+import { narrowToSite, siteNames } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { askedWindow } from "../views/window.ts";
 import { fileSize } from "../words/format.ts";
@@ -52,7 +53,8 @@ csv      RFC 4180 with a head; keys and units as in the API; text that a spreads
          apostrophe before it
 jsonl    one JSON object a line. Of receptions: datagrams, one a line, which 'mastlog import' reads
 pcap     receptions only: the datagrams as a packet capture, which 'mastlog import' reads
-parquet  a folder tree site=…/date=…/gateway=… of typed, compressed files; '-o -' writes one file to stdout
+parquet  a folder tree site=…/date=…/gateway=… of typed, compressed files, each gateway in the folder of its site
+         ('mastlog sites'), the rest in the store's; '-o -' writes one file to stdout
 
 Octets of datagrams are not stored: they are written again from what is, and give the same figures. README, "Getting
 data out", says what does not come along. No keys are written; jsonl and pcap of receptions hold payloads as heard.`;
@@ -69,7 +71,7 @@ export function exportCommand(): Command {
     .option("--node <address>", "of one node only")
     .option(
       "--site <name>",
-      "parquet: name of the site (default: the one that was entered, else the store's file)",
+      "only this site's gateways, what they heard, and its nodes; where no gateway has a site, the name of the site's folder (parquet)",
     )
     .option("--overwrite", "replace files that are there")
     .addOption(dbOption())
@@ -85,6 +87,13 @@ async function run(given: unknown): Promise<void> {
   const reason = whyNot(options.what, options.format);
   if (reason !== null) throw new CannotRun(reason);
   const store = openReader(view.db);
+  try {
+    if (options.site !== undefined && (siteNames(store).length > 0 || options.format !== "parquet"))
+      narrowToSite(store, options.site);
+  } catch (error) {
+    store.close();
+    throw error;
+  }
   const bar = progressBar(options.what);
   let isStopped = false;
   const stop = () => {

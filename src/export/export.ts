@@ -3,6 +3,7 @@
  * transaction, so that it is one state of the store, and never held whole.
  */
 import type { ExportFormat, ExportTable } from "../contract/export.ts";
+import { narrowedSite, narrowToSite, siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { setting } from "../store/queries/lives.ts";
 import { csvHead, csvRows } from "./csv.ts";
@@ -74,7 +75,9 @@ export interface TreePiece extends ExportPiece {
 
 /**
  * The table as Parquet files by site, date and, where rows belong to one, gateway: the layout that engines know as
- * Hive partitions. `site`: null for the name that a person gave the site, else `siteOtherwise`.
+ * Hive partitions. Gateways that belong to a site lie in its folder, one site after the other, each with what its own
+ * gateways heard. `site`: of the rest; null for the name that a person gave the store's site, else `otherwise`.
+ * The connection is narrowed to one site after the other (src/store/narrowed.ts): no more is to be asked over it.
  */
 export function* exportTree(
   store: Store,
@@ -92,6 +95,23 @@ function* tree(
   site: { readonly name: string | null; readonly otherwise: string },
 ): Generator<TreePiece> {
   const name = site.name ?? setting(store, "site-name") ?? site.otherwise;
+  const alone = narrowedSite(store);
+  const names = siteNames(store);
+  if (alone !== null) yield* treeOfSite(store, what, scope, alone);
+  else if (names.length === 0) yield* treeOfSite(store, what, scope, name);
+  else
+    for (const one of [null, ...names]) {
+      narrowToSite(store, one);
+      yield* treeOfSite(store, what, scope, one ?? name);
+    }
+}
+
+function* treeOfSite(
+  store: Store,
+  what: ExportTable,
+  scope: ExportScope,
+  name: string,
+): Generator<TreePiece> {
   const table = TABLES[what](store, scope);
   for (const { date, gatewayEui, pages } of table.parts()) {
     const folders = [

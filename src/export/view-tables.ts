@@ -7,12 +7,14 @@ import type { LinkRow } from "../contract/link.ts";
 import type { NodeGatewayRow } from "../contract/nodes.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
+import { allGateways } from "../store/queries/gateways.ts";
 import { airView } from "../views/air.ts";
 import { sharesByLife, withWhy } from "../views/gap-why.ts";
 import { dropoutRow, gapNames } from "../views/gaps.ts";
-import { gatewaysView } from "../views/gateways.ts";
+import { gatewaysOfWindow } from "../views/gateways.ts";
 import { knownGaps } from "../views/known-gaps.ts";
 import { type NodeOfWindow, nodesOfWindow } from "../views/nodes-of-window.ts";
+import { MAX_GATEWAYS_SHOWN } from "../views/shown-gateways.ts";
 import { type AskedWindow, knownUntilUs } from "../views/window.ts";
 import {
   type Cell,
@@ -287,8 +289,7 @@ export function gatewaysTable(store: Store, { window, gatewayEui }: ExportScope)
     ...windowFields<GatewayRow>(window),
   ];
   function* rows() {
-    const { gateways } = gatewaysView(store, window);
-    for (const row of gateways)
+    for (const row of gatewaysOfWindow(store, window))
       if (gatewayEui === undefined || row.eui === gatewayEui) yield { row, share: 1 };
   }
   return tableOf(fields, rows, dateOfWindow(window), ({ eui }) => eui);
@@ -319,7 +320,16 @@ export function channelsTable(store: Store, { window, gatewayEui }: ExportScope)
     ...windowFields<ChannelRow>(window),
   ];
   function* rows() {
-    for (const row of airView(store, window, gatewayEui).channels) yield { row, share: 1 };
+    const euis =
+      gatewayEui === undefined
+        ? allGateways(store, knownUntilUs(window)).map(({ eui }) => eui)
+        : [gatewayEui];
+    // The view shows so many gateways at most: they are asked for in lots of that.
+    for (let at = 0; at < euis.length; at += MAX_GATEWAYS_SHOWN) {
+      const lot = euis.slice(at, at + MAX_GATEWAYS_SHOWN);
+      const share = Math.min(1, (at + lot.length) / euis.length);
+      for (const row of airView(store, window, lot).channels) yield { row, share };
+    }
   }
   return tableOf(fields, rows, dateOfWindow(window), (row) => row.gatewayEui);
 }

@@ -4,6 +4,8 @@
  */
 import { hasZodFastifySchemaValidationErrors, isResponseSerializationError } from "fastify-type-provider-zod";
 import type { Problem } from "../contract/common.ts";
+import { plainLine } from "../model/plain-text.ts";
+import { NoSuchSite } from "../store/narrowed.ts";
 import { StoreUnusable } from "../store/open.ts";
 import type { WasWritten, Written } from "../store/written.ts";
 import { NOT_WRITTEN } from "../views/user-data.ts";
@@ -81,7 +83,7 @@ export const PROBLEMS = {
   "no-such-site": {
     status: 404,
     sentence: "No gateway belongs to a site of this name.",
-    remedy: "See 'sites' of /api/status for those that there are.",
+    remedy: "Choose one of those that /api/status lists as sites, or none.",
   },
   "no-such-gateway": {
     status: 404,
@@ -340,4 +342,11 @@ function textOf(error: unknown, field: "code"): string {
 function statusOf(error: unknown): number {
   if (typeof error !== "object" || error === null || !("statusCode" in error)) return 500;
   return Number(error.statusCode);
+}
+
+/** The problem that an error is: no gateway belongs to the site; any other error as it came. */
+export function siteProblem(error: unknown): unknown {
+  return error instanceof NoSuchSite
+    ? new ServiceProblem("no-such-site", plainLine(`${error.message} ${error.remedy}`))
+    : error;
 }

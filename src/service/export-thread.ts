@@ -5,8 +5,10 @@
 import { parentPort, workerData } from "node:worker_threads";
 import { type ExportPiece, type ExportScope, exportName, exportPieces } from "../export/export.ts";
 import { setThreadPriority } from "../intake/thread-priority.ts";
+import { narrowToSite } from "../store/narrowed.ts";
 import { openFurtherReader, type Store } from "../store/open.ts";
 import { askedWindow } from "../views/window.ts";
+import { siteProblem } from "./errors.ts";
 import type { ExportOrder, FromExportThread } from "./exports.ts";
 import { failureOf } from "./reading-messages.ts";
 
@@ -28,10 +30,20 @@ function open(store: Store, { query, nowUs }: ExportOrder): Generator<ExportPiec
   return exportPieces(store, what, format, scope);
 }
 
+function narrowOrSay(store: Store, site: string): void {
+  try {
+    narrowToSite(store, site);
+  } catch (error) {
+    store.close();
+    throw siteProblem(error);
+  }
+}
+
 setThreadPriority(GIVES_WAY);
 try {
   const order = workerData as ExportOrder;
   const store = openFurtherReader(order.file);
+  if (order.query.site !== undefined) narrowOrSay(store, order.query.site);
   const pieces = open(store, order);
   port.on("message", () => {
     try {

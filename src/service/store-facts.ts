@@ -1,7 +1,8 @@
 /** Which facts does the service's own thread read? A few rows each: no question of a view can hold them up. */
 import { statSync } from "node:fs";
+import { siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
-import { firstMinuteUs, siteNames, storedSpanUs } from "../store/queries/lives.ts";
+import { firstMinuteUs, storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { watchSettings } from "../store/user-data.ts";
 import { captureRows, refusalRows, refusalSampleRows, siteName } from "../views/bookkeeping.ts";

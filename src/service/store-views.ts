@@ -9,7 +9,7 @@ import { plainLine } from "../model/plain-text.ts";
 import { nearPlanLabels, type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { toBeForgotten } from "../store/forget.ts";
-import { NoSuchSite, SiteReader } from "../store/narrowed.ts";
+import { SiteReader } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { placementPhoto } from "../store/placements.ts";
 import { airView } from "../views/air.ts";
@@ -33,7 +33,7 @@ import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
 import { watchFacts } from "../views/watch-facts.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
-import { ServiceProblem } from "./errors.ts";
+import { ServiceProblem, siteProblem } from "./errors.ts";
 import { storeFacts } from "./store-facts.ts";
 import type { Views } from "./views.ts";
 
@@ -51,9 +51,7 @@ export function storeViews(
     try {
       return sites.of(site);
     } catch (error) {
-      if (error instanceof NoSuchSite)
-        throw new ServiceProblem("no-such-site", plainLine(`${error.message} ${error.remedy}`));
-      throw error;
+      throw siteProblem(error);
     }
   };
   const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow, store: Store) => T): T => {

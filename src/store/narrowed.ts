@@ -8,7 +8,7 @@
  * a frame is its own where one of them heard it. A node that gateways of two sites hear belongs to both.
  */
 import { type Store, StoreUnusable } from "./open.ts";
-import { siteNames } from "./queries/lives.ts";
+import { prepared } from "./queries/statement.ts";
 
 const IDS = "(SELECT id FROM temp.narrowed_gateway)";
 const EUIS = "(SELECT eui FROM temp.narrowed_gateway)";
@@ -53,26 +53,37 @@ function conditionOf(table: string): string {
   return CONDITIONS[table] ?? `+gateway_id IN ${IDS}`;
 }
 
+/** Names of the sites that gateways belong to, in order. */
+export function siteNames(store: Store): string[] {
+  return prepared(
+    store,
+    "SELECT DISTINCT site FROM label WHERE kind = 'gateway' AND site IS NOT NULL ORDER BY site",
+  )
+    .pluck()
+    .all() as string[];
+}
+
 interface Narrowing {
-  site: string;
+  site: string | null;
   ids: ReadonlySet<number>;
 }
 
 const narrowings = new WeakMap<Store, Narrowing>();
 
 /**
- * Narrows a reading connection to a site, once and for good: the connection answers for no other from then on, but
- * may be narrowed to another site. Throws NoSuchSite when no gateway bears the name.
+ * Narrows a reading connection to a site (null: to the gateways that belong to none). From then on it answers for no
+ * more than one site, but may be narrowed to another. Throws NoSuchSite when no gateway bears the name.
  */
-export function narrowToSite(store: Store, site: string): void {
+export function narrowToSite(store: Store, site: string | null): void {
   const known = narrowings.get(store);
   const members = store
     .prepare(
-      `SELECT g.id, g.eui FROM main.gateway g JOIN main.label l ON l.kind = 'gateway' AND l.id = g.eui
-       WHERE l.site = ? ORDER BY g.id`,
+      `SELECT g.id, g.eui FROM main.gateway g LEFT JOIN main.label l ON l.kind = 'gateway' AND l.id = g.eui
+       WHERE l.site IS ? ORDER BY g.id`,
     )
     .all(site) as { id: number; eui: string }[];
-  if (members.length === 0 && !siteNames(store).includes(site)) throw new NoSuchSite(site, siteNames(store));
+  if (site !== null && members.length === 0 && !siteNames(store).includes(site))
+    throw new NoSuchSite(site, siteNames(store));
   const ids = new Set(members.map(({ id }) => id));
   if (known?.site === site && known.ids.size === ids.size && [...ids].every((id) => known.ids.has(id)))
     return;
@@ -106,7 +117,7 @@ export function narrowedGateways(store: Store): ReadonlySet<number> | null {
   return narrowings.get(store)?.ids ?? null;
 }
 
-/** The site that a connection is narrowed to; null: none. */
+/** The name of the site that a connection is narrowed to; null: it is not, or to those without one. */
 export function narrowedSite(store: Store): string | null {
   return narrowings.get(store)?.site ?? null;
 }

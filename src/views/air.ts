@@ -51,16 +51,16 @@ const MAX_FIXED = 20_000;
 const CAUTION =
   "Heard airtime is a lower bound of what was sent. Limits on duty cycle and dwell time are an indication from public tables, not a statement of conformity: local rules and newer editions prevail.";
 
-/** `gatewayEui` narrows channels, maps and gateways to one; `ownPlans`: channel plans of the user's own. */
+/** `gatewayEuis` narrow channels, maps and gateways to these; `ownPlans`: channel plans of the user's own. */
 export function airView(
   store: Store,
   window: AskedWindow,
-  gatewayEui?: string,
+  gatewayEuis?: readonly string[],
   ownPlans: readonly RegionPlan[] = [],
 ): AirView {
   const untilUs = knownUntilUs(window);
   const asked = allGateways(store, untilUs).filter(
-    ({ eui }) => gatewayEui === undefined || eui === gatewayEui,
+    ({ eui }) => gatewayEuis === undefined || gatewayEuis.includes(eui),
   );
   const { shown: gateways, more } = cutGateways(store, asked);
   const shownIds = gateways.map(({ id }) => id);

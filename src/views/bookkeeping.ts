@@ -3,10 +3,10 @@ import type { CaptureRow, KeyRow, Refusal, RefusalSample } from "../contract/ind
 import { refusalWords } from "../diagnosis/notices.ts";
 import { isoTime } from "../model/time-range.ts";
 import { listKeys } from "../store/keys.ts";
-import { narrowedSite } from "../store/narrowed.ts";
+import { narrowedSite, siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { refusalSamples, refusals } from "../store/queries/gateways.ts";
-import { labels, setting, siteNames } from "../store/queries/lives.ts";
+import { labels, setting } from "../store/queries/lives.ts";
 import { captures } from "../store/queries/receptions.ts";
 
 const MAX_SAMPLES = 60;

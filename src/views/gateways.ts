@@ -32,21 +32,22 @@ const MAX_CELLS = 480;
 /** First heard this long after the begin of the window, a gateway was not there throughout. Chosen: one cell of its line. */
 const NEW_US = MINUTE_US;
 
+/** Every gateway of the window, however many there are, worked out one at a time; what it contradicts is not told. */
+export function* gatewaysOfWindow(store: Store, window: AskedWindow): Generator<GatewayRow> {
+  const { shown } = shownGateways(store, window, Number.MAX_SAFE_INTEGER);
+  const context = gatewayContext(store, window, []);
+  for (const gateway of shown) yield gatewayRow(store, gateway, window, context).row;
+}
+
 /** `ownPlans`: channel plans of the user's own, judged beside the regions. */
 export function gatewaysView(
   store: Store,
   window: AskedWindow,
   ownPlans: readonly RegionPlan[] = [],
 ): GatewaysView {
-  const endUs = knownEndUs(store, window);
-  const names = labels(store, "gateway");
-  const refused = groupBy(refusals(store), ({ gatewayId }) => gatewayId);
-  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
-  const events = eventContext(store, window, endUs, placements(store));
   const { shown, more } = shownGateways(store, window);
-  const gateways = shown.map((gateway) =>
-    gatewayRow(store, gateway, window, { endUs, names, refused, ownPlans, recorded, events }),
-  );
+  const context = gatewayContext(store, window, ownPlans);
+  const gateways = shown.map((gateway) => gatewayRow(store, gateway, window, context));
   const sentences = subBandSentences(
     store,
     window,
@@ -70,6 +71,18 @@ interface GatewayContext {
   readonly ownPlans: readonly RegionPlan[];
   readonly recorded: RecordedTime;
   readonly events: EventContext;
+}
+
+function gatewayContext(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[]): GatewayContext {
+  const endUs = knownEndUs(store, window);
+  return {
+    endUs,
+    names: labels(store, "gateway"),
+    refused: groupBy(refusals(store), ({ gatewayId }) => gatewayId),
+    ownPlans,
+    recorded: readRecordedTime(store, { untilUs: knownUntilUs(window) }),
+    events: eventContext(store, window, endUs, placements(store)),
+  };
 }
 
 function gatewayRow(

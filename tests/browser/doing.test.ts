@@ -141,6 +141,26 @@ if (chromiumIsHere("doing"))
       expect(page.url()).toContain("gateway=02005E1000000002");
     });
 
+    test("a site is chosen beside the window, stays in every link, and is asked for; one alone is no choice", async () => {
+      dashboard.service.mood.status = { sites: ["Fennick Orchard"] };
+      const alone = await dashboard.open("#/nodes?last=3600");
+      await alone.page.getByRole("heading", { level: 1 }).waitFor();
+      expect(await alone.page.getByLabel("Site", { exact: true }).count()).toBe(0);
+      dashboard.service.mood.status = { sites: ["Fennick Orchard", "Hollow Quarry"] };
+      const { page, errors } = await dashboard.open("#/nodes?last=3600");
+      const choice = page.getByLabel("Site", { exact: true });
+      await choice.selectOption("Hollow Quarry");
+      await expect
+        .poll(() => dashboard.service.heard.at(-1))
+        .toMatchObject({ type: "subscribe", topic: "nodes", site: "Hollow Quarry" });
+      expect(new URL(page.url()).hash).toBe("#/nodes?last=3600&site=Hollow+Quarry");
+      await page.getByRole("link", { name: "Gaps", exact: true }).click();
+      await expect.poll(() => new URL(page.url()).hash).toBe("#/gaps?last=3600&site=Hollow+Quarry");
+      await choice.selectOption("all sites");
+      await expect.poll(() => new URL(page.url()).hash).toBe("#/gaps?last=3600");
+      expect(errors).toEqual([]);
+    });
+
     test("the list of nodes is sorted and filtered, and the address keeps both", async () => {
       const { page } = await dashboard.open("#/nodes?last=86400");
       const names = () => page.locator("section[aria-label='Your nodes'] .node-name > a").allTextContents();

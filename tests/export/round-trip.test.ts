@@ -16,6 +16,7 @@ import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import type { StatusReport } from "../../src/model/datagram.ts";
 import { openStore } from "../../src/store/open.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
 import { run } from "../commands/run-command.ts";
 import { downFrame, handOut, pullAck, pushAck, txAck } from "../store/down-traffic.ts";
@@ -49,10 +50,15 @@ async function viewsOf(db: string): Promise<unknown[]> {
 }
 
 /** Takes the receptions out, reads them into a new store, and returns that store. */
-async function throughFile(db: string, format: "jsonl" | "pcap"): Promise<string> {
+async function throughFile(
+  db: string,
+  format: "jsonl" | "pcap",
+  narrowed: readonly string[] = [],
+): Promise<string> {
   const file = `${db}.${format}`;
   const again = `${db}-${format}.db`;
-  const out = await run(exportCommand(), "--what", "receptions", "--format", format, "-o", file, "--db", db);
+  const words = ["--what", "receptions", "--format", format, "-o", file, "--db", db, ...narrowed];
+  const out = await run(exportCommand(), ...words);
   expect(out.err).toContain(file);
   const read = await run(importCommand(), file, "--db", again);
   expect(read.exitCode).toBe(0);
@@ -309,4 +315,25 @@ describe("mastlog export", () => {
     );
     expect(existsSync(nowhere)).toBe(false);
   });
+});
+
+it("the datagrams of one site give the views that its gateways alone give", async () => {
+  const shed = Array.from({ length: 30 }, (_, i) => i)
+    .filter((i) => i % 9 !== 4)
+    .flatMap((i) => [
+      push(SHED, 5 + i * 40, [{ payload: phy(PROBE, i) }], i),
+      pull(SHED, 11 + i * 40, 100 + i),
+    ]);
+  const tower = Array.from({ length: 25 }, (_, i) =>
+    push(TOWER, 8 + i * 40, [{ payload: phy("01A2B3C9", i) }], 500 + i),
+  );
+  const both = storeOf("both-sites.db", [...shed, ...tower]);
+  const db = openStore(both);
+  writeLabel(db, { kind: "gateway", id: SHED, site: "Fennick Orchard" });
+  db.close();
+  const alone = await viewsOf(storeOf("shed-alone.db", shed));
+  for (const format of ["jsonl", "pcap"] as const) {
+    const again = await throughFile(both, format, ["--site", "Fennick Orchard"]);
+    expect(await viewsOf(again)).toEqual(alone);
+  }
 });

@@ -155,6 +155,25 @@ describe("tables of the views taken out", () => {
   });
 });
 
+it("gateways and channels taken out are all that were heard, also where the views show fewer", () => {
+  const eui = (i: number) => `02005E10000001${i.toString(16).toUpperCase().padStart(2, "0")}`;
+  const crowd = siteOf(
+    Array.from({ length: 130 }, (_, i) => push(eui(i), 10 + i, [{ payload: phy(PROBE, i) }], i)),
+  );
+  const rowsOf = (what: ExportTable) =>
+    Buffer.concat([...exportPieces(crowd, what, "csv", all)].map(({ bytes }) => bytes))
+      .toString()
+      .trimEnd()
+      .split("\r\n")
+      .slice(1)
+      .map((line) => line.slice(0, 16));
+  const euis = Array.from({ length: 130 }, (_, i) => eui(i));
+  expect(gatewaysView(crowd, all.window).gateways).toHaveLength(64);
+  expect(rowsOf("gateways")).toEqual(euis);
+  expect(rowsOf("channels")).toEqual(euis);
+  crowd.close();
+});
+
 describe("Parquet", () => {
   it("is typed, compressed, and reads back to the rows of the CSV", async () => {
     const octets = octetsOf("receptions", "parquet");

@@ -127,7 +127,7 @@ function twoStores(): readonly [string, string] {
     [...uplinks(SHED, 0, 60), ...keepalives(SHED, 0, 180), ...shared, pushAck(0.02, 100)],
     [0, 3_600],
     (db) => {
-      writeLabel(db, { kind: "gateway", id: SHED, name: "Packing shed" });
+      writeLabel(db, { kind: "gateway", id: SHED, name: "Packing shed", site: "Fennick Orchard" });
       changeMarks(db, { kind: "add", mark: mark(60, "cut the hedge") });
       changePlacements(db, { kind: "add", placement: placement("North parapet", SHED) });
       addKeys(db, [{ devAddr: PROBE, devEui: null, counterBits: null, keys: { nwkSKey: KEY }, note: null }]);
@@ -139,6 +139,7 @@ function twoStores(): readonly [string, string] {
     [1_800, 4_800],
     (db) => {
       writeLabel(db, { kind: "node", id: PROBE, name: "Frost probe", own: true });
+      writeLabel(db, { kind: "gateway", id: TOWER, site: "Hollow Quarry" });
       changeMarks(db, { kind: "add", mark: mark(60, "cut the hedge") });
       changeMarks(db, { kind: "add", mark: mark(4_000, "moved the mast") });
     },
@@ -157,13 +158,15 @@ describe("another store read into this one", () => {
       expect(inside(db, (store) => store.prepare("SELECT count(*) FROM reception").pluck().get())).toBe(136);
       const told = inside(db, (store) => ({
         shed: labels(store, "gateway").get(SHED)?.name,
+        sites: [SHED, TOWER].map((eui) => labels(store, "gateway").get(eui)?.site),
         probe: labels(store, "node").get(PROBE),
         marks: store.prepare("SELECT text FROM mark ORDER BY at_us").pluck().all(),
         placements: placements(store).map(({ name }) => name),
       }));
       expect(told).toEqual({
         shed: "Packing shed",
-        probe: { id: PROBE, name: "Frost probe", own: 1 },
+        sites: ["Fennick Orchard", "Hollow Quarry"],
+        probe: { id: PROBE, name: "Frost probe", own: 1, site: null },
         marks: ["cut the hedge", "moved the mast"],
         placements: ["North parapet"],
       });

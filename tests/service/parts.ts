@@ -149,7 +149,14 @@ export class FakeViews implements Views {
     return null;
   }
   stored() {
-    const facts = { siteName: "Fennick Orchard", bytes: 4096, receptions: 1000, fromUs: 1e15, toUs: 2e15 };
+    const facts = {
+      siteName: "Fennick Orchard",
+      sites: [],
+      bytes: 4096,
+      receptions: 1000,
+      fromUs: 1e15,
+      toUs: 2e15,
+    };
     return this.#answer(["stored"], facts);
   }
   site(window: WindowQuery, nowUs: number) {

@@ -59,7 +59,7 @@ export function watchedSite(file: unknown, ways?: readonly Way[]) {
       ],
       facts: {
         watchSettings: () => watchSettings(store),
-        stored: () => ({ siteName: "Orchard", bytes: 0, receptions: 0, fromUs: null, toUs: null }),
+        stored: () => ({ siteName: "Orchard", sites: [], bytes: 0, receptions: 0, fromUs: null, toUs: null }),
       },
       storedFacts: async () => {
         if (!isReadable) throw new Error("busy");

@@ -14,7 +14,7 @@ const LOW = 868_100_000;
 const HIGH = 868_500_000;
 
 function ask(store: Store, window: AskedWindow, gatewayEui?: string) {
-  const view = airView(store, window, gatewayEui);
+  const view = airView(store, window, gatewayEui === undefined ? undefined : [gatewayEui]);
   expect(AirView.parse(view)).toEqual(view);
   return view;
 }

@@ -56,10 +56,21 @@ describe("a list of names", () => {
     );
     expect(faults).toEqual([]);
     expect(named).toEqual([
-      { kind: "node", id: "01F2A117", name: "Frost probe, row 17" },
-      { kind: "gateway", id: "02005E1000000001", name: "Packing shed" },
-      { kind: "node", id: "01F2A401", name: "Pond pump" },
+      { kind: "node", id: "01F2A117", name: "Frost probe, row 17", site: null },
+      { kind: "gateway", id: "02005E1000000001", name: "Packing shed", site: null },
+      { kind: "node", id: "01F2A401", name: "Pond pump", site: null },
     ]);
+  });
+
+  test("may say to which site a gateway belongs; a node has none", () => {
+    const { named, faults } = readNameList(
+      `02005E1000000001,Packing shed,Fennick Orchard\n01F2A117,Frost probe,row 17\n02005E1000000002,Mast,${"x".repeat(81)}`,
+    );
+    expect(named).toEqual([
+      { kind: "gateway", id: "02005E1000000001", name: "Packing shed", site: "Fennick Orchard" },
+      { kind: "node", id: "01F2A117", name: "Frost probe", site: null },
+    ]);
+    expect(faults).toEqual(["Line 3: the site of 02005E1000000002 is longer than 80 characters."]);
   });
 
   test("names what it does not understand, by line", () => {

@@ -41,10 +41,10 @@ export const exportRoutes: FastifyPluginAsyncZod<ExportRouteOptions> = async (
       },
     },
     async (request, reply) => {
-      const { from, to, last, ...question } = request.query;
+      const { from, to, last, site, ...question } = request.query;
       const reason = whyNot(question.what, question.format);
       if (reason !== null) throw new ServiceProblem("bad-request", reason);
-      const window = askedWindow({ from, to, last });
+      const window = askedWindow({ from, to, last, site });
       const { name, stream } = await beginExport({ ...question, ...window }, nowUs());
       request.signal.addEventListener("abort", () => stream.destroy());
       return reply

@@ -151,16 +151,6 @@ export function labels(store: Store, kind: "gateway" | "node"): ReadonlyMap<stri
   return new Map(rows.map((row) => [row.id, row]));
 }
 
-/** Names of the sites that gateways belong to, in order. */
-export function siteNames(store: Store): string[] {
-  return prepared(
-    store,
-    "SELECT DISTINCT site FROM label WHERE kind = 'gateway' AND site IS NOT NULL ORDER BY site",
-  )
-    .pluck()
-    .all() as string[];
-}
-
 export function setting(store: Store, key: string): string | null {
   const value = prepared(store, "SELECT value FROM setting WHERE key = ?").pluck().get(key);
   return typeof value === "string" ? value : null;

@@ -4,6 +4,8 @@ export interface NamedThing {
   readonly kind: "node" | "gateway";
   readonly id: string;
   readonly name: string;
+  /** Of a gateway: the site that it belongs to; null: the list says none. */
+  readonly site: string | null;
 }
 
 export interface NameList {
@@ -17,24 +19,27 @@ const MAX_NAME = 80;
 
 /**
  * Reads CSV with comma, semicolon or tab: first column a device address (8 hexadecimal digits) or a gateway's identifier
- * (16), second a name. A first line without an identifier is a heading. Later lines of one identifier win.
+ * (16), second a name, third of a gateway its site, if any. A first line without an identifier is a heading. Later lines of one identifier win.
  */
 export function readNameList(text: string): NameList {
   const named = new Map<string, NamedThing>();
   const faults: string[] = [];
   text.split(/\r?\n/).forEach((line, index) => {
     if (line.trim() === "") return;
-    const [first = "", second = ""] = fieldsOf(line);
+    const [first = "", second = "", third = ""] = fieldsOf(line);
     const id = first.replace(/[\s:.-]/g, "").toUpperCase();
     const kind = /^[0-9A-F]{8}$/.test(id) ? "node" : /^[0-9A-F]{16}$/.test(id) ? "gateway" : null;
     const name = second.trim();
+    const site = third.trim();
     if (kind === null) {
       if (index > 0)
         faults.push(`Line ${index + 1}: “${first.slice(0, 24)}” has neither 8 nor 16 hexadecimal digits.`);
     } else if (name === "") faults.push(`Line ${index + 1}: ${id} has no name.`);
     else if (name.length > MAX_NAME)
       faults.push(`Line ${index + 1}: the name of ${id} is longer than ${MAX_NAME} characters.`);
-    else named.set(id, { kind, id, name });
+    else if (site.length > MAX_NAME)
+      faults.push(`Line ${index + 1}: the site of ${id} is longer than ${MAX_NAME} characters.`);
+    else named.set(id, { kind, id, name, site: kind === "gateway" && site !== "" ? site : null });
   });
   return { named: [...named.values()], faults };
 }

@@ -8,8 +8,8 @@ import { DropZone } from "../parts/DropZone.tsx";
 import { ExportSection } from "../parts/Export.tsx";
 import { Age, Fold, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
-import { currentWindow, linkTo } from "../state/route.ts";
-import { describeWindow, storedWindow, windowQuery } from "../state/window.ts";
+import { currentWindow, linkTo, questionQuery } from "../state/route.ts";
+import { describeWindow, storedWindow } from "../state/window.ts";
 import { KeysSection } from "./Keys.tsx";
 import "./CapturesView.css";
 
@@ -163,7 +163,7 @@ function Report() {
       <p>
         <a
           class="button"
-          href={`/api/report?${windowQuery(choice)}&zone=${encodeURIComponent(zone)}${payloads}`}
+          href={`/api/report?${questionQuery(choice)}&zone=${encodeURIComponent(zone)}${payloads}`}
           download
         >
           Save the report of the {describeWindow(choice)}

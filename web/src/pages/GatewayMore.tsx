@@ -1,6 +1,7 @@
 /** What else is known of a gateway: which channel plan it follows and how surely, its clock, its protocol, what was refused? */
 import type { GatewayRow } from "../../../src/contract/gateways.ts";
 import { figure, percent, withUnit } from "../../../src/words/format.ts";
+import { NameEdit } from "../parts/NameEdit.tsx";
 import { Fact, Facts, Fold, StandingMark } from "../parts/page.tsx";
 import { linkTo } from "../state/route.ts";
 import { WayBack } from "./relay/DownlinkPath.tsx";
@@ -14,7 +15,7 @@ function driftWords(ppm: number | null, interval: readonly [number, number] | nu
 }
 
 /** The fold beneath a heartbeat. */
-export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
+export function GatewayMore({ gateway, onChanged }: { gateway: GatewayRow; onChanged: () => void }) {
   const title = (
     <>
       More of this gateway<span class="unseen">, {gateway.name ?? gateway.eui}</span>
@@ -30,6 +31,10 @@ export function GatewayMore({ gateway }: { gateway: GatewayRow }) {
               , asks for downlinks from <span class="mono">{gateway.pullSource.replace(" ", " port ")}</span>
             </>
           )}
+        </Fact>
+        <Fact name="Site">
+          {gateway.site ?? "no site named"}{" "}
+          <NameEdit kind="gateway-site" id={gateway.eui} name={gateway.site ?? null} onChanged={onChanged} />
         </Fact>
         <Fact name="Channel plan">
           <ChannelPlan region={gateway.region} />

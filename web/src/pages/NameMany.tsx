@@ -1,7 +1,7 @@
 /** How are many nodes and gateways named at once? A list from a spreadsheet, looked at before it is kept. */
 import { useState } from "preact/hooks";
 import { counted, plural } from "../../../src/words/format.ts";
-import { readNameList } from "../format/name-list.ts";
+import { type NamedThing, readNameList } from "../format/name-list.ts";
 import { DataTable } from "../parts/DataTable.tsx";
 import { Fold } from "../parts/page.tsx";
 import { putLabel } from "../state/api.ts";
@@ -13,8 +13,8 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
   const { named, faults } = readNameList(text);
   const keep = async () => {
     let kept = 0;
-    for (const { kind, id, name } of named) {
-      const answer = await putLabel(kind, id, { name });
+    for (const { kind, id, name, site } of named) {
+      const answer = await putLabel(kind, id, { name, ...(site === null ? {} : { site }) });
       if (!answer.ok) {
         setSaid(`✕ ${plural(kept, "name")} kept, then ${id}: ${answer.problem.sentence}`);
         onChanged();
@@ -31,7 +31,8 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
     <Fold title="Name many at once">
       <p>
         Paste lines or choose a CSV file: an address (8 hexadecimal digits) or a gateway's identifier (16),
-        then the name. Nothing is kept before you have seen the list.
+        then the name, and after a gateway's name its site if you run several. Nothing is kept before you have
+        seen the list.
       </p>
       <label>
         <span class="small quiet">Lines, such as 01F2A117,Frost probe row 17</span>
@@ -75,6 +76,9 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
               { key: "id", head: "Identifier", cell: ({ id }) => <span class="mono">{id}</span> },
               { key: "kind", head: "Of a", cell: ({ kind }) => kind },
               { key: "name", head: "Name", cell: ({ name }) => name },
+              ...(named.some(({ site }) => site !== null)
+                ? [{ key: "site", head: "Site", cell: ({ site }: NamedThing) => site ?? "" }]
+                : []),
             ]}
           />
           <p class="beneath">

@@ -12,7 +12,7 @@ import { PinMark } from "../parts/PinMark.tsx";
 import { Figure, Fold, MoreGateways, Sentence, StandingMark, When } from "../parts/page.tsx";
 import { SiteSummary, ToDo } from "../parts/SiteSummary.tsx";
 import type { Marks } from "../state/marks.ts";
-import { linkTo } from "../state/route.ts";
+import { currentSite, linkTo } from "../state/route.ts";
 import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import { SiteScore } from "./site/SiteScore.tsx";
@@ -131,7 +131,9 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <p class="site-called small">
         This place is called “{site.siteName}”.{" "}
-        <NameEdit kind="site" id="" name={site.siteName} onChanged={onChanged} />
+        {currentSite.value === null ? (
+          <NameEdit kind="site" id="" name={site.siteName} onChanged={onChanged} />
+        ) : null}
       </p>
       <Fold title="How these figures come about">
         <p>
@@ -251,7 +253,7 @@ function Gateways({ gateways, onChanged }: Pick<Site, "gateways"> & Pick<SiteVie
             <NameEdit kind="gateway" id={gateway.eui} name={gateway.name} onChanged={onChanged} />
           </div>
           <GatewayEvents events={gateway.events} />
-          <GatewayMore gateway={gateway} />
+          <GatewayMore gateway={gateway} onChanged={onChanged} />
         </div>
       ))}
     </>

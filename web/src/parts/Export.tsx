@@ -1,15 +1,15 @@
 /** How do figures leave? As a file of the shown window: a quiet link beneath a table, and a form for every table. */
 import { useState } from "preact/hooks";
 import type { ExportFormat, ExportTable } from "../../../src/contract/export.ts";
-import { currentWindow } from "../state/route.ts";
-import { describeWindow, windowQuery } from "../state/window.ts";
+import { currentWindow, questionQuery } from "../state/route.ts";
+import { describeWindow } from "../state/window.ts";
 import "./Export.css";
 
 /** Beneath a table: all rows of the window, without filter and cut. */
 export function ExportLink({ what }: { what: ExportTable }) {
   return (
     <p class="small quiet screen-only">
-      <a href={`/api/export?what=${what}&format=csv&${windowQuery(currentWindow.value)}`} download>
+      <a href={`/api/export?what=${what}&format=csv&${questionQuery(currentWindow.value)}`} download>
         Save the {what} as CSV
       </a>
     </p>
@@ -69,7 +69,7 @@ export function ExportSection() {
             ))}
           </select>
         </label>
-        <a class="button" href={`/api/export?what=${what}&format=${shown}&${windowQuery(choice)}`} download>
+        <a class="button" href={`/api/export?what=${what}&format=${shown}&${questionQuery(choice)}`} download>
           Save the {what} of the {describeWindow(choice)}
         </a>
       </div>

@@ -4,7 +4,8 @@ import { putLabel, putSiteName } from "../state/api.ts";
 import "./NameEdit.css";
 
 export interface NameEditProps {
-  readonly kind: "node" | "gateway" | "site";
+  /** gateway-site: the site that a gateway belongs to. */
+  readonly kind: "node" | "gateway" | "site" | "gateway-site";
   /** Node: its address; gateway: its EUI; site: nothing. */
   readonly id: string;
   readonly name: string | null;
@@ -18,7 +19,12 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   const field = useRef<HTMLInputElement>(null);
   const button = useRef<HTMLButtonElement>(null);
   const editing = text !== null;
-  const thing = kind === "site" ? "the site" : `${kind} ${id}`;
+  const thing =
+    kind === "site" ? "the site" : kind === "gateway-site" ? `the site of gateway ${id}` : `${kind} ${id}`;
+  const [begin, again] =
+    kind === "gateway-site"
+      ? (["put it into a site", "change"] as const)
+      : (["give it a name", "rename"] as const);
   // Before the next key: what is typed at once must not be lost.
   useLayoutEffect(() => {
     if (editing) field.current?.select();
@@ -31,7 +37,11 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   const keep = async () => {
     const wanted = (text ?? "").trim();
     const given = wanted === "" ? null : wanted;
-    const answer = await (kind === "site" ? putSiteName(given) : putLabel(kind, id, { name: given }));
+    const answer = await (kind === "site"
+      ? putSiteName(given)
+      : kind === "gateway-site"
+        ? putLabel("gateway", id, { site: given })
+        : putLabel(kind, id, { name: given }));
     if (!answer.ok) {
       setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
       return;
@@ -42,7 +52,7 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   if (text === null)
     return (
       <button ref={button} type="button" class="link small screen-only" onClick={() => setText(name ?? "")}>
-        {name === null ? "give it a name" : "rename"}
+        {name === null ? begin : again}
         <span class="unseen"> {thing}</span>
       </button>
     );

@@ -6,7 +6,15 @@ import type { CapturesView, ServiceStatus } from "../../../src/contract/service.
 import { spanWords, zoneWords } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import { helper } from "../state/helpers.ts";
-import { chooseWindow, currentWindow, linkTo, route, type ViewName } from "../state/route.ts";
+import {
+  chooseSite,
+  chooseWindow,
+  currentSite,
+  currentWindow,
+  linkTo,
+  route,
+  type ViewName,
+} from "../state/route.ts";
 import { GatewayWord } from "./GatewayWord.tsx";
 import { Helpers } from "./Helpers.tsx";
 import { WindowBar } from "./WindowBar.tsx";
@@ -100,6 +108,7 @@ export function Shell({ status, captures, children }: ShellProps) {
       <header class="top">
         <span class="top-site">{status?.siteName ?? "Mastlog"}</span>
         <WindowBar stored={stored} />
+        <SiteChoice names={status?.sites ?? []} />
         <span class="top-find screen-only">
           <button
             type="button"
@@ -130,6 +139,29 @@ export function Shell({ status, captures, children }: ShellProps) {
       </footer>
       <Helpers />
     </div>
+  );
+}
+
+/** Which site all views are narrowed to. Nothing while there are not two to choose from, unless the address names one. */
+function SiteChoice({ names }: { names: readonly string[] }) {
+  const chosen = currentSite.value;
+  if (names.length < 2 && chosen === null) return null;
+  const unknown = chosen !== null && !names.includes(chosen);
+  return (
+    <select
+      class="top-site-choice"
+      aria-label="Site"
+      value={chosen ?? ""}
+      onChange={(event) => chooseSite(event.currentTarget.value || null)}
+    >
+      <option value="">all sites</option>
+      {unknown ? <option value={chosen}>{chosen}</option> : null}
+      {names.map((name) => (
+        <option key={name} value={name}>
+          {name}
+        </option>
+      ))}
+    </select>
   );
 }
 

@@ -100,7 +100,7 @@ interface LiveConnection {
   readonly line: Signal<LineState>;
   /** When the line was lost, epoch milliseconds; null while it is not. */
   readonly lostAtMs: Signal<number | null>;
-  subscribe(topic: Topic, lastSeconds: number, key: string | null): LiveSubscription;
+  subscribe(topic: Topic, lastSeconds: number, key: string | null, site?: string | null): LiveSubscription;
   /** Tries again at once, for instance when the browser says that the network is back. */
   retryNow(): void;
 }
@@ -110,7 +110,7 @@ const FIRST_WAIT_MS = 500;
 const MAX_WAIT_MS = 15_000;
 
 interface Entry {
-  readonly request: { topic: Topic; last: number; key: string | null };
+  readonly request: { topic: Topic; last: number; key: string | null; site: string | null };
   readonly state: Signal<Subscribed>;
 }
 
@@ -129,8 +129,15 @@ export function createLiveConnection(settings: LiveSettings): LiveConnection {
   };
 
   const ask = (id: number, entry: Entry) => {
-    const { topic, last, key } = entry.request;
-    send({ type: "subscribe", id, topic, last, ...(key === null ? {} : { key }) });
+    const { topic, last, key, site } = entry.request;
+    send({
+      type: "subscribe",
+      id,
+      topic,
+      last,
+      ...(key === null ? {} : { key }),
+      ...(site === null ? {} : { site }),
+    });
   };
 
   const receive = (data: unknown) => {
@@ -178,10 +185,10 @@ export function createLiveConnection(settings: LiveSettings): LiveConnection {
   return {
     line,
     lostAtMs,
-    subscribe(topic, lastSeconds, key) {
+    subscribe(topic, lastSeconds, key, site = null) {
       const id = nextId;
       nextId += 1;
-      const entry: Entry = { request: { topic, last: lastSeconds, key }, state: signal(UNBORN) };
+      const entry: Entry = { request: { topic, last: lastSeconds, key, site }, state: signal(UNBORN) };
       entries.set(id, entry);
       ask(id, entry);
       return {

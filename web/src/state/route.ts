@@ -67,6 +67,16 @@ export const currentWindow = computed<WindowChoice>(() =>
   windowFromParams(new URLSearchParams(windowText.value)),
 );
 
+/** The site that all views are narrowed to; null: none. */
+export const currentSite = computed<string | null>(() => route.value.params.get("site") || null);
+
+/** "last=3600&site=Orchard": the window and the chosen site, as every question to the service carries them. */
+export function questionQuery(choice: WindowChoice): string {
+  const params = new URLSearchParams(windowToParams(choice));
+  if (currentSite.value !== null) params.set("site", currentSite.value);
+  return params.toString();
+}
+
 /** Follows the address bar; called once. */
 export function followAddress(): void {
   addEventListener("hashchange", () => {
@@ -74,7 +84,7 @@ export function followAddress(): void {
   });
 }
 
-/** A link to a path inside the dashboard ("/nodes/01A2B3C4/1") in the window that is shown, or in one given. */
+/** A link to a path inside the dashboard ("/nodes/01A2B3C4/1") in the window that is shown, or in one given, and of its site. */
 export function linkTo(
   path: string,
   extra: Readonly<Record<string, string>> = {},
@@ -86,6 +96,7 @@ export function linkTo(
   const carried = choice ?? (namesWindow(route.value.params) ? currentWindow.value : null);
   if (!namesWindow(params) && carried !== null)
     for (const [key, value] of windowToParams(carried)) params.set(key, value);
+  if (!params.has("site") && currentSite.value !== null) params.set("site", currentSite.value);
   for (const [key, value] of Object.entries(extra)) params.set(key, value);
   const asked = params.toString();
   return `#${bare.startsWith("/") ? bare : `/${bare}`}${asked === "" ? "" : `?${asked}`}`;
@@ -97,6 +108,15 @@ export function chooseWindow(choice: WindowChoice): void {
   for (const key of ["last", "from", "to"]) params.delete(key);
   for (const [key, value] of windowToParams(choice)) params.set(key, value);
   location.hash = `#${pathOf(route.value)}?${params.toString()}`;
+}
+
+/** Narrows every view to a site, or to none, and stays where the reader is. */
+export function chooseSite(site: string | null): void {
+  const params = new URLSearchParams(route.value.params);
+  if (site === null) params.delete("site");
+  else params.set("site", site);
+  const asked = params.toString();
+  location.hash = `#${pathOf(route.value)}${asked === "" ? "" : `?${asked}`}`;
 }
 
 /** Sets or clears filters of the view that is shown, without a new entry in the history. */

@@ -10,8 +10,8 @@ import type { CapturesView } from "../../../src/contract/service.ts";
 import { getJson } from "./api.ts";
 import { serviceNowMs } from "./clock.ts";
 import { live } from "./live.ts";
-import { currentWindow } from "./route.ts";
-import { type WindowChoice, windowQuery } from "./window.ts";
+import { currentSite, currentWindow, questionQuery } from "./route.ts";
+import type { WindowChoice } from "./window.ts";
 
 // When must a fixed window be asked for anew? While a capture is being read, since it may fill any hour, once more
 // when it was read, and now and then while the window's end is still to come. Live windows renew themselves.
@@ -95,7 +95,8 @@ interface Held<T> {
 export function useViewData<T>(source: Source, choice: WindowChoice | null): Loaded<T> {
   const of = `${source.path}|${source.key ?? ""}`;
   const subject = source.subject ?? of;
-  const query = choice === null ? "" : windowQuery(choice);
+  const query = choice === null ? "" : questionQuery(choice);
+  const site = choice === null ? null : currentSite.value;
   const lastSeconds = choice?.kind === "live" ? choice.lastSeconds : choice === null ? 3600 : null;
   const renewed = choice?.kind === "fixed" ? renewal.value : 0;
   const [turn, setTurn] = useState(0);
@@ -139,7 +140,7 @@ export function useViewData<T>(source: Source, choice: WindowChoice | null): Loa
     }
 
     const connection = live();
-    const subscription = connection.subscribe(source.topic, lastSeconds, source.key);
+    const subscription = connection.subscribe(source.topic, lastSeconds, source.key, site);
     let came = false;
     const stopState = subscription.state.subscribe((state) => {
       if (state.trouble !== null) {

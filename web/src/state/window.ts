@@ -51,11 +51,6 @@ export function windowToParams(choice: WindowChoice): [string, string][] {
   ];
 }
 
-/** "last=3600" or "from=…&to=…", encoded. */
-export function windowQuery(choice: WindowChoice): string {
-  return new URLSearchParams(windowToParams(choice)).toString();
-}
-
 /** The ends of a window in epoch milliseconds; a live one ends now. */
 export function windowEnds(choice: WindowChoice, nowMs: number): { fromMs: number; toMs: number } {
   if (choice.kind === "fixed") return choice;

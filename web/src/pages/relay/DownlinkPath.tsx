@@ -13,8 +13,7 @@ import { counted, figure, percent, THIN, withUnit } from "../../../../src/words/
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { CopyButton, Fact, Facts, StandingMark, When } from "../../parts/page.tsx";
 import { getJson } from "../../state/api.ts";
-import { currentWindow } from "../../state/route.ts";
-import { windowQuery } from "../../state/window.ts";
+import { currentWindow, questionQuery } from "../../state/route.ts";
 import "./relay.css";
 
 // Which packets did servers ask gateways to send, for which window, how long before, and what came of each?
@@ -183,7 +182,7 @@ function DownlinksOnDemand({ eui }: { eui: string }) {
   const [isOpen, setOpen] = useState(false);
   const [view, setView] = useState<DownlinksView | null>(null);
   const [trouble, setTrouble] = useState("");
-  const query = windowQuery(currentWindow.value);
+  const query = questionQuery(currentWindow.value);
   useEffect(() => {
     if (!isOpen) return;
     const abort = new AbortController();
