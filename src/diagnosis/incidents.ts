@@ -12,6 +12,11 @@ export const GATHER_US = 120_000_000;
 /** A condition is over when it was not seen for so long: what comes and goes is one incident. Chosen. */
 export const HOLD_US = 300_000_000;
 const HOUR_US = 3_600_000_000;
+/**
+ * Events of one group within this time of each other are one thing that goes on: the gaps of one interference are found one
+ * after another, the last when its surroundings are known (two hours). Chosen by that.
+ */
+export const GROUP_US = 2 * HOUR_US;
 /** Events that were told are remembered for so long, and so many of them: they are no news a second time. Chosen. */
 const REMEMBER_US = 2 * 86_400_000_000;
 const MAX_REMEMBERED = 2_000;
@@ -108,8 +113,11 @@ export function stepWatches(
 
   const known = before.known.filter(({ atUs }) => nowUs - atUs < REMEMBER_US);
   const isKnown = new Set(known.map(({ key }) => key));
-  const news = events.filter(({ key }) => !isKnown.has(key));
-  known.push(...news.map(({ key }) => ({ key, atUs: nowUs })));
+  const unknown = events.filter(({ key }) => !isKnown.has(key));
+  known.push(...unknown.map(({ key }) => ({ key, atUs: nowUs })));
+  const news = unknown.filter((event) => !goesOn(event, before.known, nowUs));
+  // What is there before anybody was told goes on untold; the next one of it is news.
+  if (!isFirst) noteGroups(known, unknown, nowUs);
   const waiting = [
     ...before.events,
     ...(isFirst ? [] : news).map(({ key, watch, sentence, atUs }) => ({
@@ -159,6 +167,28 @@ export function stepWatches(
     rest.nextId += 1;
   }
   return { state: { ...rest, incidents: left, events: [], sentUs: [...sentUs, nowUs] }, changes };
+}
+
+const groupKey = (kind: string, where: string | null): string => `group ${kind} ${where ?? "*"}`;
+
+/** Whether an event belongs to a group of which one was told, or followed, within the last two hours. */
+function goesOn({ group }: Condition, known: WatchState["known"], nowUs: number): boolean {
+  if (group === undefined) return false;
+  const { kind, where } = group;
+  return known.some(({ key, atUs }) => {
+    if (nowUs - atUs >= GROUP_US) return false;
+    return where === null ? key.startsWith(`group ${kind} `) : key === groupKey(kind, where);
+  });
+}
+
+function noteGroups(known: WatchState["known"], events: readonly Condition[], nowUs: number): void {
+  for (const { group } of events) {
+    if (group === undefined) continue;
+    const key = groupKey(group.kind, group.where);
+    const at = known.findIndex((one) => one.key === key);
+    if (at >= 0) known.splice(at, 1);
+    known.push({ key, atUs: nowUs });
+  }
 }
 
 /** The incidents after a look: what is seen is noted. What was gone before it was due was nothing. */

@@ -12,6 +12,8 @@ import { THRESHOLDS } from "./status.ts";
 export interface FindingFact {
   readonly id: string;
   readonly cause: CauseWord;
+  /** What the cause struck: a gateway, else the node where the cause is one node's own; null: more than can be named. */
+  readonly where: string | null;
   readonly fromUs: number;
   readonly sentence: string;
 }
@@ -47,6 +49,8 @@ export interface Condition {
   readonly sentence: string;
   /** Known only of events, and told instead of the moment at which they were seen. */
   readonly atUs?: number;
+  /** Of an event that goes on in others: those of one kind, and of one place where that is known, are told once. */
+  readonly group?: { readonly kind: string; readonly where: string | null };
 }
 
 export interface Conditions {
@@ -105,8 +109,9 @@ function ofRule(rule: WatchRule, facts: WatchFacts, nowUs: number): Condition[] 
     case "finding":
       return facts.findings
         .filter(({ cause }) => rule.causes.includes(cause))
-        .map(({ id, cause, fromUs, sentence }) => ({
+        .map(({ id, cause, where, fromUs, sentence }) => ({
           key: `${watch} ${id}`,
+          group: { kind: cause, where },
           watch,
           sentence: `${CAUSE_LABELS[cause]}: ${sentence}`,
           atUs: fromUs,

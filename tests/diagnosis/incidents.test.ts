@@ -126,6 +126,39 @@ describe("what a person is told", () => {
     ]);
   });
 
+  it("tells what goes on in many events of one group once, and again after two quiet hours; other places by themselves", () => {
+    const event = (minute: number, kind: string, where: string | null): Condition => ({
+      key: `${kind} ${where} ${minute}`,
+      watch: "finding",
+      sentence: `${kind} ${where} ${minute}`,
+      group: { kind, where },
+    });
+    const all = [
+      event(10, "interference", "A"),
+      event(40, "interference", "A"),
+      // Of a single node, whose gateway is not named: part of it.
+      event(140, "interference", null),
+      event(150, "interference", "B"),
+      event(150, "gateway-deaf", "A"),
+      // The last of A was at minute 40, of B at 150.
+      event(200, "interference", "A"),
+      event(269, "interference", "B"),
+    ];
+    const { told } = follow(
+      300,
+      (minute) => ({
+        events: all.slice(0, all.filter(({ key }) => Number(key.split(" ").at(-1)) <= minute).length),
+      }),
+      60,
+    );
+    expect(told.flatMap(({ changes }) => changes.flatMap(({ things }) => things))).toEqual([
+      "interference A 10",
+      "interference B 150",
+      "gateway-deaf A 150",
+      "interference A 200",
+    ]);
+  });
+
   it("alternates begin and end for each incident, and stays within the hour's bound, whatever happens", () => {
     const looks = fc.array(
       fc.record({

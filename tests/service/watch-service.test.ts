@@ -53,6 +53,7 @@ describe("the watches of a service", () => {
     const finding = (id: string, cause: "interference" | "weak-link") => ({
       id,
       cause,
+      where: null,
       fromUs: START_MS * 1000,
       sentence: "Interrupted for 9 min.",
     });
