@@ -204,9 +204,14 @@ function look(question: Question): BenchView {
 }
 
 /** The receiver over the window that the list looked at. */
-function receiverOf({ eui, options }: Question, { window }: BenchView): ReceiverView | null {
+function receiverOf({ eui, options, reference }: Question, { window }: BenchView): ReceiverView | null {
   return withReader(options.db, (store) =>
-    receiverView(store, askedWindow(store, window, Date.now() * 1000), eui),
+    receiverView(
+      store,
+      askedWindow(store, window, Date.now() * 1000),
+      eui,
+      referenceOf(store, reference)?.eui ?? null,
+    ),
   );
 }
 

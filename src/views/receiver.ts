@@ -53,8 +53,13 @@ const NOT_LISTENED_AFTER = 20;
 /** Other gateways whose noise is compared, those that heard most. */
 const MAX_OTHERS = 4;
 
-/** null: no gateway of that identifier was ever heard. */
-export function receiverView(store: Store, window: AskedWindow, eui: string): ReceiverView | null {
+/** null: no gateway of that identifier was ever heard. `referenceEui`: measured beside it, as the one set for the bench. */
+export function receiverView(
+  store: Store,
+  window: AskedWindow,
+  eui: string,
+  referenceEui = referenceSet(store)?.eui ?? null,
+): ReceiverView | null {
   const gateways = allGateways(store, knownUntilUs(window));
   const gateway = gateways.find((one) => one.eui === eui);
   if (gateway === undefined) return null;
@@ -71,7 +76,6 @@ export function receiverView(store: Store, window: AskedWindow, eui: string): Re
       channelShiftsDb: channelShiftsDb(noiseFrames(frames, one.id)),
     });
   const measure = measureOf(gateway);
-  const referenceEui = referenceSet(store)?.eui ?? null;
   const reference = gateways.find((one) => one.eui === referenceEui && one !== gateway) ?? null;
   const ofReference = reference === null ? null : measureOf(reference).overall;
   const own = noiseFrames(frames, gateway.id);

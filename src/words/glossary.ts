@@ -40,6 +40,10 @@ export const GLOSSARY = {
     word: "Gap",
     text: "A run of frame counters that nobody heard, or a silence longer than the node's own intervals allow.",
   },
+  halfDelivery: {
+    word: "Half delivery",
+    text: "The SNR at which a receiver reads half of the frames; losses that do not go with the level are left aside. Beside it stands the floor of the data sheet (SX1276, Table 13). Surely more than 1 dB above it, the receiver is deaf.",
+  },
   headroom: {
     word: "Headroom",
     text: "How far the data rate could rise, or the power fall, before the link comes near the floor.",

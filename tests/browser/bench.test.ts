@@ -98,6 +98,41 @@ if (chromiumIsHere("bench"))
       }
     });
 
+    test("draws the measured receiver, as drawing and as table, on screen and in print", async () => {
+      for (const width of [1280, 390]) {
+        const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`, { width });
+        const section = page.getByRole("region", { name: "The receiver, measured" });
+        await section.getByText(/^Packing shed demodulates as its data sheet says/).waitFor();
+        await section.getByText("✓ pass").waitFor();
+        const drawing = section.getByRole("img", { name: /^Demodulates SF9 down to .13\.1/ });
+        await drawing.getByText("data sheet \u221212.5").waitFor();
+        await drawing.getByText("measured \u221213.1").waitFor();
+        expect(await section.getByRole("img").count()).toBe(2);
+        await section.getByText(/^SF12: not enough yet/).waitFor();
+        // The hand's width: no label leaves its drawing.
+        const box = await drawing.boundingBox();
+        for (const label of await drawing.locator("text").all()) {
+          const own = await label.boundingBox();
+          expect(own?.x ?? 0).toBeGreaterThanOrEqual((box?.x ?? 0) - 1);
+          expect((own?.x ?? 0) + (own?.width ?? 0)).toBeLessThanOrEqual(
+            (box?.x ?? 0) + (box?.width ?? 0) + 8,
+          );
+        }
+        await section.getByRole("button", { name: "show as table" }).nth(1).click();
+        const table = section.getByRole("region", { name: "Delivery by SNR at SF9" });
+        await table.waitFor();
+        expect(await table.getByRole("row").count()).toBe(13);
+        await section.getByText("What this measure cannot tell").click();
+        expect(await overflowPx(page)).toBe(0);
+        await page.emulateMedia({ colorScheme: width < 700 ? "dark" : "light" });
+        expect(await axeFindings(page)).toEqual([]);
+        await page.emulateMedia({ media: "print" });
+        expect(await section.getByRole("img").first().isVisible()).toBe(true);
+        expect(await section.getByRole("button", { name: "measure again" }).isVisible()).toBe(false);
+        expect(errors).toEqual([]);
+      }
+    });
+
     test("takes the channel plan that the gateway must listen to, in the address and in print", async () => {
       for (const width of [1280, 390]) {
         const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`, { width });

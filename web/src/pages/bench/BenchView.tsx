@@ -10,6 +10,7 @@ import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
 import { BackToServer } from "./BackToServer.tsx";
 import { ExpectedPlan } from "./ExpectedPlan.tsx";
+import { ReceiverPart } from "./Receiver.tsx";
 import { BENCH_STANDINGS, Check, ReferencePart } from "./Reference.tsx";
 import "./BenchView.css";
 import type { GatewayRow } from "../../../../src/contract/gateways.ts";
@@ -66,6 +67,7 @@ export function BenchView({ bench, status, onChanged }: BenchViewProps) {
         <div>
           <Checks items={bench.items.filter(({ part }) => part === "gateway")} />
           <ReferencePart bench={bench} onChanged={onChanged} />
+          <ReceiverPart eui={eui} />
           <DownlinkTest eui={eui} />
           <BackToServer eui={eui} status={status} />
           <Forget kind="gateway" id={eui} onForgotten={() => location.assign(linkTo("/site"))} />
