@@ -207,11 +207,19 @@ function outSeconds(gateway: GatewayRow, window: SpokenWindow): number {
   }, 0);
 }
 
+/** What a list of nodes does not hold. */
+interface LeftOut {
+  /** Devices that were heard and are not listed. */
+  readonly more?: number;
+  /** Rows whose level may have fallen, which was not judged. */
+  readonly unjudgedFalls?: number;
+}
+
 export function nodesSentence(
   nodes: readonly NodeRow[],
   homeAssumed: boolean,
   window: SpokenWindow,
-  more = 0,
+  { more = 0, unjudgedFalls = 0 }: LeftOut = {},
 ): Sentence {
   const own = nodes.filter((row) => !row.stranger);
   const ownDevices = countDevices(own);
@@ -219,7 +227,10 @@ export function nodesSentence(
   if (nodes.length === 0) return [text(`No node was heard ${within(window)}.`)];
   const was = ownDevices + strangers === 1 ? "was" : "were";
   const others =
-    more === 0 ? "" : ` ${plural(more, "more node was", "more nodes were")} heard and not listed.`;
+    (more === 0 ? "" : ` ${plural(more, "more node was", "more nodes were")} heard and not listed.`) +
+    (unjudgedFalls === 0
+      ? ""
+      : ` The level of ${plural(unjudgedFalls, "more node", "more nodes")} may have fallen; only the largest falls were judged.`);
   if (own.length === 0) {
     const none = homeAssumed ? "no other node" : "none of your nodes";
     return [text(`${plural(strangers, "stranger")} and ${none} ${was} heard ${within(window)}.${others}`)];

@@ -2,7 +2,8 @@
  * Which two levels describe a stretch best, with a step or a ramp between them, and does a plain slope do better?
  */
 import { median, quantile, type TimedValue } from "./robust.ts";
-import { theilSen } from "./theil-sen.ts";
+import { medianInPlace } from "./select.ts";
+import { theilSenLine } from "./theil-sen.ts";
 
 /** Slots that a level needs. */
 export const ONE_LEVEL = 3;
@@ -40,7 +41,7 @@ export function fitSegment(slots: readonly Slot[], cut: number, bounds: Bounds):
   const step = aboutLevels(values, cut);
   const ramp = rampAround(slots, cut, bounds);
   const chosen = ramp !== null && ramp.power < step.power * (1 - RAMP_GAIN) ? ramp : step;
-  if (linePower(slots) < chosen.power) return null;
+  if (isLineCloser(slots, chosen.power)) return null;
   const first = values.slice(0, chosen.endOfFirst);
   const second = values.slice(chosen.startOfSecond);
   const between = values.length - first.length - second.length;
@@ -94,27 +95,28 @@ function aboutLevels(values: readonly number[], cut: number): Levels {
 /** Ramps about the cut, their ends tried on a coarse grid. */
 function rampAround(slots: readonly Slot[], cut: number, { first, last }: Bounds): Levels | null {
   const n = slots.length;
-  const values = slots.map(({ value }) => value);
+  const times = Float64Array.from(slots, ({ atUs }) => atUs);
+  const values = Float64Array.from(slots, ({ value }) => value);
   const stride = Math.max(1, Math.floor(n / 24));
   const ends: { readonly end: number; readonly to: number }[] = [];
   for (let end = cut + stride; end <= last; end += stride)
-    ends.push({ end, to: median(values.slice(end)) ?? 0 });
+    ends.push({ end, to: medianInPlace(values.slice(end)) });
   let best: Ramp | null = null;
   let least = Number.POSITIVE_INFINITY;
   for (let begin = cut - stride; begin >= first; begin -= stride) {
-    const from = median(values.slice(0, begin)) ?? 0;
+    const from = medianInPlace(values.slice(0, begin));
     for (const { end, to } of ends) {
       const ramp = { beginAt: begin, endAt: end, from, to };
-      const sum = squaresAbout(slots, ramp, least);
+      const sum = squaresAbout(times, values, ramp, least);
       if (sum >= least) continue;
       least = sum;
       best = ramp;
     }
   }
   if (best === null) return null;
-  const about = levelAt(slots, best);
-  const residuals = slots.map((slot, i) => slot.value - about(slot.atUs, i));
-  return { endOfFirst: best.beginAt, startOfSecond: best.endAt, residuals, power: powerOf(residuals) };
+  const { beginAt, endAt } = best;
+  const residuals = Array.from(values, (value, i) => value - levelAt(times, best, i));
+  return { endOfFirst: beginAt, startOfSecond: endAt, residuals, power: powerOf(residuals) };
 }
 
 interface Ramp {
@@ -126,26 +128,18 @@ interface Ramp {
 }
 
 /** What a ramp says of the slot at a place. */
-function levelAt(
-  slots: readonly Slot[],
-  { beginAt, endAt, from, to }: Ramp,
-): (atUs: number, place: number) => number {
-  const fromUs = slots[beginAt - 1]?.atUs ?? 0;
-  const overUs = (slots[endAt]?.atUs ?? 0) - fromUs;
-  return (atUs, place) => {
-    if (place < beginAt) return from;
-    return place >= endAt ? to : from + ((to - from) * (atUs - fromUs)) / overUs;
-  };
+function levelAt(times: Float64Array, { beginAt, endAt, from, to }: Ramp, place: number): number {
+  if (place < beginAt) return from;
+  if (place >= endAt) return to;
+  const fromUs = times[beginAt - 1] ?? 0;
+  return from + ((to - from) * ((times[place] ?? 0) - fromUs)) / ((times[endAt] ?? 0) - fromUs);
 }
 
 /** Sum of squares about a ramp; given up once it is no longer below `least`. */
-function squaresAbout(slots: readonly Slot[], ramp: Ramp, least: number): number {
-  const about = levelAt(slots, ramp);
+function squaresAbout(times: Float64Array, values: Float64Array, ramp: Ramp, least: number): number {
   let sum = 0;
-  for (let i = 0; i < slots.length && sum < least; i += 1) {
-    const slot = slots[i];
-    if (slot !== undefined) sum += (slot.value - about(slot.atUs, i)) ** 2;
-  }
+  for (let i = 0; i < values.length && sum < least; i += 1)
+    sum += ((values[i] ?? 0) - levelAt(times, ramp, i)) ** 2;
   return sum;
 }
 
@@ -159,14 +153,40 @@ function innerResiduals(values: readonly number[]): number[] {
   return two.power < powerOf(plain) * (1 - EXPLAINED) ? [...two.residuals] : plain;
 }
 
-function linePower(slots: readonly Slot[]): number {
+/** Whether Theil and Sen's line leaves less than so much power. */
+function isLineCloser(slots: readonly Slot[], power: number): boolean {
+  const n = slots.length;
   const base = slots[0]?.atUs ?? 0;
+  const xs = Float64Array.from(slots, ({ atUs }) => (atUs - base) / 3.6e9);
+  const ys = Float64Array.from(slots, ({ value }) => value);
+  // No line leaves less than that of least squares.
+  if (leastSquaresPower(xs, ys) >= power) return false;
   // Every second slot or fewer: the slope of all pairs needs no more.
-  const stride = Math.ceil(slots.length / 120);
-  const xy = slots.map(({ atUs, value }) => ({ x: (atUs - base) / 3.6e9, y: value }));
-  const { slope, intercept } = theilSen(xy.filter((_, i) => i % stride === 0));
-  if (slope === null || intercept === null) return Number.POSITIVE_INFINITY;
-  return powerOf(xy.map(({ x, y }) => y - intercept - slope * x));
+  const stride = Math.ceil(n / 120);
+  const kept = (_: number, i: number) => i % stride === 0;
+  const line = theilSenLine(xs.filter(kept), ys.filter(kept));
+  if (line === null) return false;
+  let sum = 0;
+  for (let i = 0; i < n; i += 1) sum += ((ys[i] ?? 0) - line.intercept - line.slope * (xs[i] ?? 0)) ** 2;
+  return sum / Math.max(1, n) < power;
+}
+
+function leastSquaresPower(xs: Float64Array, ys: Float64Array): number {
+  const n = Math.max(1, xs.length);
+  let [sumX, sumY] = [0, 0];
+  for (let i = 0; i < xs.length; i += 1) {
+    sumX += xs[i] ?? 0;
+    sumY += ys[i] ?? 0;
+  }
+  let [xx, xy, yy] = [0, 0, 0];
+  for (let i = 0; i < xs.length; i += 1) {
+    const x = (xs[i] ?? 0) - sumX / n;
+    const y = (ys[i] ?? 0) - sumY / n;
+    xx += x * x;
+    xy += x * y;
+    yy += y * y;
+  }
+  return (xx > 0 ? yy - (xy * xy) / xx : yy) / n;
 }
 
 function powerOf(residuals: readonly number[]): number {

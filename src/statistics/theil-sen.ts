@@ -3,6 +3,7 @@
  */
 import { chiSquareQuantile, intervalT, intervalZ } from "./distributions.ts";
 import { median, tieSizesOf } from "./robust.ts";
+import { medianInPlace, selectAt } from "./select.ts";
 
 export interface TheilSenResult {
   /** Median of the slopes of all pairs, units of y for one unit of x; null without two distinct x. */
@@ -30,6 +31,43 @@ export function theilSen(
   }
   const xs = Float64Array.from(points, (p) => p.x);
   const ys = Float64Array.from(points, (p) => p.y);
+  const slopes = slopesOfPairs(xs, ys);
+  const pairs = slopes.length;
+  const medianX = median([...xs]);
+  const medianY = median([...ys]);
+  if (pairs === 0 || medianX === null || medianY === null) {
+    return {
+      slope: null,
+      intercept: null,
+      low: null,
+      high: null,
+      pairs: 0,
+      reason: "A slope needs values at two different moments.",
+    };
+  }
+  // Adding 0 turns a slope of -0 into 0.
+  const slope = medianInPlace(slopes) + 0;
+  const tied = [...tieSizesOf([...xs]), ...tieSizesOf([...ys])].reduce(
+    (sum, t) => sum + t * (t - 1) * (2 * t + 5),
+    0,
+  );
+  const sigma = Math.sqrt(Math.max(0, (n * (n - 1) * (2 * n + 5) - tied) / 18));
+  const reach = intervalZ(confidence) * sigma;
+  const lowRank = Math.max(0, Math.round((pairs - reach) / 2) - 1);
+  const highRank = Math.min(pairs - 1, Math.round((pairs + reach) / 2));
+  return {
+    slope,
+    intercept: medianY - slope * medianX,
+    low: selectAt(slopes, lowRank),
+    high: selectAt(slopes, highRank),
+    pairs,
+    reason: null,
+  };
+}
+
+/** The slopes of all pairs at two different moments. */
+function slopesOfPairs(xs: Float64Array, ys: Float64Array): Float64Array {
+  const n = xs.length;
   const slopes = new Float64Array((n * (n - 1)) / 2);
   let pairs = 0;
   for (let i = 0; i < n; i += 1) {
@@ -43,39 +81,18 @@ export function theilSen(
       }
     }
   }
-  const medianX = median([...xs]);
-  const medianY = median([...ys]);
-  if (pairs === 0 || medianX === null || medianY === null) {
-    return {
-      slope: null,
-      intercept: null,
-      low: null,
-      high: null,
-      pairs: 0,
-      reason: "A slope needs values at two different moments.",
-    };
-  }
-  const sorted = slopes.subarray(0, pairs).sort();
-  const half = pairs >> 1;
-  const upper = sorted[half] ?? 0;
-  // Adding 0 turns a slope of -0 into 0.
-  const slope = (pairs % 2 === 1 ? upper : ((sorted[half - 1] ?? 0) + upper) / 2) + 0;
-  const tied = [...tieSizesOf([...xs]), ...tieSizesOf([...ys])].reduce(
-    (sum, t) => sum + t * (t - 1) * (2 * t + 5),
-    0,
-  );
-  const sigma = Math.sqrt(Math.max(0, (n * (n - 1) * (2 * n + 5) - tied) / 18));
-  const reach = intervalZ(confidence) * sigma;
-  const lowRank = Math.max(0, Math.round((pairs - reach) / 2) - 1);
-  const highRank = Math.min(pairs - 1, Math.round((pairs + reach) / 2));
-  return {
-    slope,
-    intercept: medianY - slope * medianX,
-    low: sorted[lowRank] ?? slope,
-    high: sorted[highRank] ?? slope,
-    pairs,
-    reason: null,
-  };
+  return slopes.subarray(0, pairs);
+}
+
+/** Theil and Sen's line through at most 2,000 points, without its interval; null without two distinct x. */
+export function theilSenLine(
+  xs: Float64Array,
+  ys: Float64Array,
+): { readonly slope: number; readonly intercept: number } | null {
+  const slopes = slopesOfPairs(xs, ys);
+  if (slopes.length === 0) return null;
+  const slope = medianInPlace(slopes) + 0;
+  return { slope, intercept: medianInPlace(ys.slice()) - slope * medianInPlace(xs.slice()) };
 }
 
 // How steeply do several stretches rise that share one slope, each standing at a height of its own?

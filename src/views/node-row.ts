@@ -18,7 +18,7 @@ import { addressesToRecount, type LabelRecord, type LifeSpan, labels } from "../
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
-import { fallOf } from "./node-fall.ts";
+import { fallOf, type SuspectedFall, suspectedFall } from "./node-fall.ts";
 import { type Loss, levelsOfSeries, lossOf, stripOf } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { cutGateways } from "./shown-gateways.ts";
@@ -84,11 +84,13 @@ function livesOver(lives: ReadonlyMap<number, LifeSpan>, endUs: number): Set<num
   return over;
 }
 
+/** `suspected`: a fall of its level that is to be judged. */
 export function nodeRow(
   life: Pick<LifeSpan, "id" | "devAddr" | "number" | "lastAtUs">,
   frames: FrameSeries,
   gateways: readonly string[],
   context: NodeContext,
+  suspected: SuspectedFall | null = suspectedFall(frames),
 ): NodeRow {
   const { window, names, home } = context;
   const devAddr = formatDevAddr(life.devAddr);
@@ -100,7 +102,7 @@ export function nodeRow(
   const lastUs = length === 0 ? life.lastAtUs : (frames.atUs[length - 1] ?? life.lastAtUs);
   const silentUs = recordedSilenceUs(lastUs, gateways, context);
   const overdue = !context.over.has(life.id) && isOverdue(loss, silentUs);
-  const fall = fallOf(frames, gateways, context);
+  const fall = suspected === null ? null : fallOf(frames, suspected, gateways, context);
   const judgement = judgeNode({
     ...loss,
     fallClause: fall?.clause ?? null,

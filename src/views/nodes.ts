@@ -10,6 +10,7 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { type LifeSpan, lifeSpans } from "../store/queries/lives.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
 import { type HomeNetworks, isStranger } from "./home-networks.ts";
+import { type SuspectedFall, suspectedFall } from "./node-fall.ts";
 import { nodeContext, nodeRow, silentRows } from "./node-row.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
@@ -28,7 +29,11 @@ export interface NodeList {
 }
 
 export function nodesView(store: Store, window: AskedWindow): NodesView {
-  const { nodes, more, sentence, home } = listNodes(store, window);
+  return nodesViewOf(window, listNodes(store, window));
+}
+
+/** The same of a list that is at hand. */
+export function nodesViewOf(window: AskedWindow, { nodes, more, sentence, home }: NodeList): NodesView {
   return {
     window: windowView(window),
     sentence: [...sentence],
@@ -73,17 +78,18 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
   const framesOf = all ?? framesByLife(store, window, new Set(listed.map(({ life }) => life.id)));
   const gateways = allGateways(store, knownUntilUs(window));
   const order = new Map(gateways.map(({ id }, i) => [id, i]));
+  const { judged, unjudged } = fallsToJudge(listed, framesOf);
   const nodes = listed.map(({ life }) => {
     const own = framesOf.get(life.id) ?? new FrameSeries();
     const places = [...own.gatewayIds].flatMap((id) => order.get(id) ?? []).sort((a, b) => a - b);
     const heardBy = places.flatMap((place) => gateways[place]?.eui ?? []);
-    return nodeRow(life, own, heardBy, context);
+    return nodeRow(life, own, heardBy, context, judged.get(life.id) ?? null);
   });
   const devices = (of: readonly HeardLife[]) => countDevices(of.map(({ life }) => life));
   const ownHeard = devices(heard.filter(({ stranger }) => !stranger));
   const more = devices(heard) - devices(listed);
   // Made of what was heard; who has fallen silent says so in a line of its own.
-  const sentence = nodesSentence(nodes, home.assumed, window, more);
+  const sentence = nodesSentence(nodes, home.assumed, window, { more, unjudgedFalls: unjudged });
   const silent = silentRows(store, lives.values(), new Set(counts.keys()), context, most);
   nodes.push(...silent);
   nodes.sort(byAddressAndLife);
@@ -95,6 +101,28 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
     strangersHeard: devices(heard.filter(({ stranger }) => stranger)),
     sentence,
     home,
+  };
+}
+
+/**
+ * Falls of levels that are judged in one list: of one's own nodes first, those that went down most. Chosen: when more fall at once it is a gateway
+ * or the air, which is told elsewhere, and each costs some milliseconds.
+ */
+export const MAX_FALLS_JUDGED = 24;
+
+function fallsToJudge(
+  listed: readonly HeardLife[],
+  framesOf: ReadonlyMap<number, FrameSeries>,
+): { readonly judged: ReadonlyMap<number, SuspectedFall>; readonly unjudged: number } {
+  const suspected = listed.flatMap(({ life, stranger }) => {
+    const frames = framesOf.get(life.id);
+    const fall = frames === undefined ? null : suspectedFall(frames);
+    return fall === null ? [] : [{ lifeId: life.id, stranger, fall }];
+  });
+  suspected.sort((a, b) => Number(a.stranger) - Number(b.stranger) || b.fall.dropDb - a.fall.dropDb);
+  return {
+    judged: new Map(suspected.slice(0, MAX_FALLS_JUDGED).map(({ lifeId, fall }) => [lifeId, fall])),
+    unjudged: Math.max(0, suspected.length - MAX_FALLS_JUDGED),
   };
 }
 

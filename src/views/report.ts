@@ -10,7 +10,7 @@ import { airView } from "./air.ts";
 import { benchView } from "./bench.ts";
 import { captureRows } from "./bookkeeping.ts";
 import { gapsView } from "./gaps.ts";
-import { nodesView } from "./nodes.ts";
+import { listNodes, nodesViewOf } from "./nodes.ts";
 import { frameView, receptionPage } from "./receptions.ts";
 import { siteView } from "./site.ts";
 import { trialsOf } from "./trials/trials.ts";
@@ -58,10 +58,12 @@ export interface ReportAsked {
 export function reportData(store: Store, asked: ReportAsked): ReportData {
   const { window, timeZone, version, madeAt, ownPlans = [], withPayloads = false } = asked;
   return store.transaction((): ReportData => {
-    const site = siteView(store, window, ownPlans);
+    // What two parts need is worked out once.
+    const list = listNodes(store, window);
+    const site = siteView(store, window, ownPlans, list);
     const { from, to } = windowView(window);
     const { view: trials, answerOf } = trialsOf(store, window, null);
-    const nodes = nodesView(store, window);
+    const nodes = nodesViewOf(window, list);
     const marks = marksView(store, window, {});
     return {
       window: windowView(window),

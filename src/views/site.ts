@@ -18,7 +18,7 @@ import { siteName } from "./bookkeeping.ts";
 import { newestFindings } from "./gap-why.ts";
 import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
 import { gatewaysView } from "./gateways.ts";
-import { listNodes, needingALook } from "./nodes.ts";
+import { listNodes, type NodeList, needingALook } from "./nodes.ts";
 import { shownGateways } from "./shown-gateways.ts";
 import { siteScore } from "./site-score.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
@@ -146,10 +146,15 @@ function channelStandings(
 const MAX_ATTENTION = 12;
 const MAX_FINDINGS = 5;
 
-/** `ownPlans`: as for gatewaysView. */
-export function siteView(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[] = []): SiteView {
+/** `ownPlans`: as for gatewaysView. `list`: the nodes of the window, where they are at hand. */
+export function siteView(
+  store: Store,
+  window: AskedWindow,
+  ownPlans: readonly RegionPlan[] = [],
+  list: NodeList = listNodes(store, window),
+): SiteView {
   const { gateways, moreGateways } = gatewaysView(store, window, ownPlans);
-  const { nodes, ownHeard, strangersHeard } = listNodes(store, window);
+  const { nodes, ownHeard, strangersHeard } = list;
   const heard = nodes.filter((node) => node.frames > 0);
   const own = heard.filter((node) => !node.stranger);
   const euis = new Map(shownGateways(store, window).shown.map(({ id, eui }) => [id, eui]));

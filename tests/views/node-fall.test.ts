@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { NodesView } from "../../src/contract/index.ts";
 import type { DecodedArrival } from "../../src/store/recorder.ts";
-import { needingALook, nodesView } from "../../src/views/nodes.ts";
+import { MAX_FALLS_JUDGED, needingALook, nodesView } from "../../src/views/nodes.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { keepalives, siteOf, windowOf } from "./a-site.ts";
 
@@ -13,15 +13,16 @@ function heard(
   toS: number,
   everyS: number,
   levelAt: (atS: number) => number | null,
+  devAddr = PROBE,
+  place = 0,
 ): DecodedArrival[] {
   return Array.from({ length: Math.floor(toS / everyS) }, (_, n) => n).flatMap((n) => {
     const level = levelAt(n * everyS);
     if (level === null) return [];
     const snrDb = level + ([-0.5, 0, 0.5, 0][n % 4] ?? 0);
-    const atS = n * everyS + (eui === SHED ? 0 : 0.01);
-    return [
-      push(eui, atS, [{ payload: phy(PROBE, n), spreadingFactor: 7, snrDb, rssiDbm: -112, tmstUs: n + 1 }]),
-    ];
+    const atS = n * everyS + place + (eui === SHED ? 0 : 0.01);
+    const tmstUs = n + 1 + place * 1e6;
+    return [push(eui, atS, [{ payload: phy(devAddr, n), spreadingFactor: 7, snrDb, rssiDbm: -112, tmstUs }])];
   });
 }
 
@@ -77,6 +78,21 @@ describe("the row of a node whose level fell and stays low", () => {
       6 * HOUR_S,
     );
     expect(unknown.fall?.sizeDb).toBe(-8);
+  });
+
+  it("is judged for the largest falls where many fall at once, and the list says how many it left", () => {
+    const nodes = Array.from(
+      { length: MAX_FALLS_JUDGED + 3 },
+      (_, i) => `01A2B3${(i + 16).toString(16).toUpperCase()}`,
+    );
+    const traffic = nodes.flatMap((devAddr, i) =>
+      heard(SHED, 6 * HOUR_S, 300, (atS) => (atS < 3 * HOUR_S ? 3 : -5 - i / 10), devAddr, i),
+    );
+    const { nodes: rows, sentence } = nodesView(siteOf(traffic), windowOf(0, 6 * HOUR_S));
+    expect(rows.map(({ fall }) => fall !== null)).toEqual(nodes.map((_, i) => i >= 3));
+    expect(sentence.map(({ text }) => text).join("")).toContain(
+      "The level of 3 more nodes may have fallen; only the largest falls were judged.",
+    );
   });
 
   it("is found in the medians of hours over five days", () => {

@@ -78,11 +78,10 @@ export function rhythmOf(
   usualUs = 0,
 ): Rhythm | null {
   if (stepsUs.length < MIN_STEPS) return null;
-  const sorted = Float64Array.from(stepsUs).sort();
+  const sorted = inOrder(new Float64Array(stepsUs));
   const medianUs = middle(sorted);
   if (!(medianUs > 0)) return null;
-  const spreads = sorted.map((step) => Math.abs(step - medianUs)).sort();
-  const isPeriodic = middle(spreads) <= EVENT_DRIVEN_SPREAD * medianUs;
+  const isPeriodic = middleSpread(sorted, medianUs) <= EVENT_DRIVEN_SPREAD * medianUs;
   const longest = sorted.at(-1) ?? medianUs;
   const newest = newestUs.reduce((most, step) => Math.max(most, step), 0);
   let sumUs = 0;
@@ -97,6 +96,28 @@ export function rhythmOf(
     PERIODIC_SLACK * usualUs,
   );
   return { medianUs, isPeriodic, slowestUs: Math.max(longest, usualUs), silenceUs };
+}
+
+function inOrder(values: Float64Array): Float64Array {
+  for (let i = 1; i < values.length; i++) if ((values[i] ?? 0) < (values[i - 1] ?? 0)) return values.sort();
+  return values;
+}
+
+/** Median distance of sorted values from their middle: from there outwards both ways, the nearer one first. */
+function middleSpread(sorted: Float64Array, medianUs: number): number {
+  const n = sorted.length;
+  let left = (n >> 1) - 1;
+  let right = n >> 1;
+  let [before, spread] = [0, 0];
+  for (let taken = 0; taken <= n >> 1; taken++) {
+    before = spread;
+    const below = left < 0 ? Number.POSITIVE_INFINITY : medianUs - (sorted[left] ?? 0);
+    const above = right >= n ? Number.POSITIVE_INFINITY : (sorted[right] ?? 0) - medianUs;
+    if (below < above) left -= 1;
+    else right += 1;
+    spread = Math.min(below, above);
+  }
+  return n % 2 === 1 ? spread : (before + spread) / 2;
 }
 
 function middle(sorted: Float64Array): number {
