@@ -39,6 +39,8 @@ const CONNECT_WITHIN_MS = 10_000;
 const KEEPALIVE_S = 30;
 const CLOSE_WITHIN_MS = 1_000;
 const AT_LEAST_ONCE = 1;
+/** Of a message beside topic and payload, at most. */
+const HEAD_OCTETS = 16;
 
 /** Returns "mqtts://broker.example:8883": the broker as sentences name it. */
 export function brokerName(url: string): string {
@@ -69,6 +71,10 @@ export async function openBroker(address: BrokerAddress, options: BrokerOptions)
   client.on("close", () => options.onAway(why));
   return {
     publish: async (topic, payload, retain) => {
+      // Sent all the same, it would end the connection, and again after each reconnect (MQTT 5, section 3.2.2.3.6).
+      const most = client.serverProperties?.maximumPacketSize ?? Number.POSITIVE_INFINITY;
+      if (Buffer.byteLength(topic) + Buffer.byteLength(payload) + HEAD_OCTETS > most)
+        throw new Error(`it is larger than the ${most} octets that the broker takes`);
       await client.publishAsync(topic, payload, { qos: AT_LEAST_ONCE, retain });
     },
     close: () =>

@@ -27,6 +27,8 @@ const SETTLE_MS = 3_000;
 const READ_EVERY_MS = 1_000;
 const RETRY_MS = 5_000;
 const STATES_EVERY_MS = 60_000;
+/** The log says at most so often that the broker went away. */
+const AWAY_EVERY_MS = 60_000;
 /** States are of a day: a node that sends every few hours is overdue only in a long window. */
 const STATES_WINDOW: WindowQuery = { last: 86_400 };
 /** A finding rests on what was known two hours after its gap. */
@@ -59,6 +61,7 @@ export class Publisher {
   #broker: Broker | null = null;
   #isConnected = false;
   #isAwayTold = false;
+  #awayToldMs = Number.NEGATIVE_INFINITY;
   #isClosing = false;
   #why = "";
   #published = 0;
@@ -99,7 +102,7 @@ export class Publisher {
       onConnected: () => this.#connected(),
       onAway: (why) => this.#away(why),
     });
-    this.#statesIn(STATES_EVERY_MS);
+    this.#statesIn(0);
   }
 
   status(): PublishStatus {
@@ -153,12 +156,15 @@ export class Publisher {
 
   #away(why: string): void {
     if (this.#isClosing) return;
+    const isNews = this.#isConnected || this.#why !== why;
     this.#isConnected = false;
     this.#why = why;
-    if (this.#isAwayTold) return;
+    if (isNews) this.#onMoved();
+    const nowMs = this.#options.clock.monotonicMs();
+    if (this.#isAwayTold || nowMs - this.#awayToldMs < AWAY_EVERY_MS) return;
     this.#isAwayTold = true;
+    this.#awayToldMs = nowMs;
     this.#options.log(`${this.status().words} What is to be published waits.`);
-    this.#onMoved();
   }
 
   #readSoon(): void {

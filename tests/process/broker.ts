@@ -38,10 +38,16 @@ export interface TestBroker {
 export interface BrokerOptions {
   readonly login?: { readonly user: string; readonly password: string };
   readonly withTls?: boolean;
+  /** Octets of a message that it takes at most. */
+  readonly mostOctets?: number;
 }
 
 /** Starts the broker. It keeps nothing over a stop, so that what comes after a start was published after it. */
-export async function startBroker({ login, withTls = false }: BrokerOptions = {}): Promise<TestBroker> {
+export async function startBroker({
+  login,
+  withTls = false,
+  mostOctets,
+}: BrokerOptions = {}): Promise<TestBroker> {
   const folder = temporaryFolder();
   // As root it would go on as another user, who reads none of these files.
   chmodSync(folder, 0o755);
@@ -54,6 +60,7 @@ export async function startBroker({ login, withTls = false }: BrokerOptions = {}
     execFileSync("mosquitto_passwd", ["-U", file]);
     lines.push("allow_anonymous false", `password_file ${file}`);
   }
+  if (mostOctets !== undefined) lines.push(`max_packet_size ${mostOctets}`);
   const ca = withTls ? certificate(folder) : null;
   if (ca !== null) lines.push(`certfile ${ca}`, `keyfile ${join(folder, "key.pem")}`);
   const settings = join(folder, "mosquitto.conf");

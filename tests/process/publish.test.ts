@@ -128,6 +128,27 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
       expect(later.messages.map(({ retain }) => retain)).toEqual([true]);
     });
 
+    it("goes on with what the broker takes, and counts what is too large for it", async () => {
+      const broker = await startBroker({ mostOctets: 1_000 });
+      const heard = await broker.subscribe("mastlog/receptions/#");
+      const service = await startService({ words: ["--publish", broker.url] });
+      await until(
+        () => published(service),
+        (status) => status?.state === "connected",
+      );
+      await send(service, 0, 3);
+      // A frame with its octets explained is larger, a reception is not.
+      const status = await until(
+        () => published(service),
+        (now) => now?.dropped === 3 && now.waiting === 0,
+      );
+      expect([status?.state, heard.messages.length]).toEqual(["connected", 3]);
+      const { err } = await service.end("SIGTERM");
+      expect(err).toMatch(
+        /^The MQTT broker refused a message at mastlog\/frames\/01A20000: it is larger than the 1000 octets[^\n]*\n$/,
+      );
+    });
+
     it("logs in over TLS by a CA file, and shows user and password nowhere", async () => {
       const login = { user: "mast-user", password: "orchard-pass" };
       const broker = await startBroker({ login, withTls: true });

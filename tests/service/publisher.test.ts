@@ -139,6 +139,23 @@ describe("what is published", () => {
     ]);
   });
 
+  it("is said to wait once in a minute at most, however often the broker comes and goes", async () => {
+    const site = await siteOf();
+    let moves = 0;
+    site.publisher.onMoved(() => {
+      moves += 1;
+    });
+    for (let n = 0; n < 30; n++) {
+      site.come();
+      site.go("read ECONNRESET");
+      await site.pass(2);
+    }
+    site.come();
+    site.go("read ECONNRESET");
+    expect(site.lines.filter((line) => line.includes("does not answer"))).toHaveLength(2);
+    expect(moves).toBe(62);
+  });
+
   it("is counted as dropped where the broker refuses it", async () => {
     const site = await siteOf();
     site.refused.add(`orchard/receptions/${SAMPLE?.gatewayEui}`);
