@@ -4,6 +4,12 @@
  */
 import { z } from "zod";
 
+/**
+ * Version of what the API, the live line and the JSON of commands promise (README, "For machines"). The first number
+ * counts up when a promised key, path, parameter or code goes or changes its meaning; the second when something is added.
+ */
+export const API_VERSION = "1.0";
+
 export const IsoTime = z.iso.datetime({ offset: true }).describe("ISO 8601, UTC");
 export const EuiText = z
   .string()

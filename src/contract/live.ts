@@ -6,8 +6,15 @@
  * and gets a new snapshot. A delta names what changed, at any depth (`Edit`).
  */
 import { z } from "zod";
+import { AirView } from "./air.ts";
+import { BenchView } from "./bench.ts";
 import { SiteName } from "./common.ts";
-import { ReceptionRow } from "./nodes.ts";
+import { GapsView } from "./gaps.ts";
+import { NodePage, NodesView, ReceptionRow } from "./nodes.ts";
+import { CapturesView, ServiceStatus } from "./service.ts";
+import { SiteView } from "./site.ts";
+import { TrialsView } from "./trials.ts";
+import { MarksView } from "./user-data.ts";
 
 export const Topic = z.enum([
   "status",
@@ -103,3 +110,35 @@ export type ServerMessage = z.infer<typeof ServerMessage>;
 
 export const FeedView = z.object({ receptions: z.array(ReceptionRow) });
 export type FeedView = z.infer<typeof FeedView>;
+
+/** What each topic shows: the name of its view, and what `key` names of it. */
+export const TOPIC_VIEWS: Readonly<
+  Record<
+    Topic,
+    {
+      readonly name: string;
+      readonly view: z.ZodType<Readonly<Record<string, unknown>>>;
+      readonly key: string | null;
+    }
+  >
+> = {
+  status: { name: "ServiceStatus", view: ServiceStatus, key: null },
+  site: { name: "SiteView", view: SiteView, key: null },
+  nodes: { name: "NodesView", view: NodesView, key: null },
+  air: { name: "AirView", view: AirView, key: null },
+  gaps: { name: "GapsView", view: GapsView, key: null },
+  bench: {
+    name: "BenchView",
+    view: BenchView,
+    key: "EUI of the gateway, or EUI/PLAN with the plan that it must listen to",
+  },
+  captures: { name: "CapturesView", view: CapturesView, key: null },
+  marks: { name: "MarksView", view: MarksView, key: null },
+  trials: {
+    name: "TrialsView",
+    view: TrialsView,
+    key: "keys of two sides, A~B, for their answer in full; may be left out",
+  },
+  feed: { name: "FeedView", view: FeedView, key: null },
+  node: { name: "NodePage", view: NodePage, key: "DEVADDR/LIFE" },
+};

@@ -44,6 +44,7 @@ export type Health = z.infer<typeof Health>;
 
 export const ServiceStatus = z.object({
   version: z.string(),
+  apiVersion: z.string().describe("of the API's promise, as in the description at /api/openapi.json"),
   siteName: z.string(),
   sites: z
     .array(z.string())

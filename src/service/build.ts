@@ -32,6 +32,7 @@ import {
 } from "./captures.ts";
 import { compressAnswer } from "./compression.ts";
 import { limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
+import { API_INFO, apiDescription, liveDescription } from "./descriptions.ts";
 import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
 import type { BeginExport } from "./exports.ts";
@@ -232,12 +233,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(fastifySwagger, {
     openapi: {
       openapi: "3.1.0",
-      info: {
-        title: "Mastlog",
-        description:
-          "What a LoRaWAN site hears. Times are ISO 8601 in UTC. Live changes come over a websocket at /live.",
-        version,
-      },
+      info: API_INFO,
     },
     transform: jsonSchemaTransform,
   });
@@ -291,7 +287,17 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   app.get(
     "/api/openapi.json",
     { schema: { summary: "This description", response: answers(z.record(z.string(), z.unknown())) } },
-    async () => ({ ...app.swagger() }),
+    async () => apiDescription(app.swagger()),
+  );
+  app.get(
+    "/api/asyncapi.json",
+    {
+      schema: {
+        summary: "The live line at /live, as an AsyncAPI document",
+        response: answers(z.record(z.string(), z.unknown())),
+      },
+    },
+    async (request) => liveDescription(request.host),
   );
 
   const stopListening = [

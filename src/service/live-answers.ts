@@ -1,31 +1,9 @@
 /** What does each live topic show? The same answers as the routes give, cut to the contract in the same way. */
-import type { z } from "zod";
-import { AirView } from "../contract/air.ts";
-import { BenchView } from "../contract/bench.ts";
-import { GapsView } from "../contract/gaps.ts";
-import { FeedView, type Topic } from "../contract/live.ts";
-import { NodePage, NodesView } from "../contract/nodes.ts";
-import { CapturesView, ServiceStatus } from "../contract/service.ts";
-import { SiteView } from "../contract/site.ts";
-import { TrialsView } from "../contract/trials.ts";
-import { MarksView } from "../contract/user-data.ts";
+import { TOPIC_VIEWS } from "../contract/live.ts";
+import type { CapturesView, ServiceStatus } from "../contract/service.ts";
 import { ServiceProblem } from "./errors.ts";
 import type { LiveAnswer, LiveQuestion } from "./live-view.ts";
 import type { Ask } from "./views.ts";
-
-const SCHEMAS: Readonly<Record<Topic, z.ZodType<LiveAnswer>>> = {
-  status: ServiceStatus,
-  site: SiteView,
-  nodes: NodesView,
-  air: AirView,
-  gaps: GapsView,
-  bench: BenchView,
-  captures: CapturesView,
-  marks: MarksView,
-  trials: TrialsView,
-  feed: FeedView,
-  node: NodePage,
-};
 
 /** Receptions in the live list. */
 const FEED_ROWS = 100;
@@ -42,7 +20,8 @@ export interface LiveAnswerSources {
 export function liveAnswers(
   sources: LiveAnswerSources,
 ): (question: LiveQuestion, signal: AbortSignal) => Promise<LiveAnswer> {
-  return async (question, signal) => SCHEMAS[question.topic].parse(await answer(sources, question, signal));
+  return async (question, signal) =>
+    TOPIC_VIEWS[question.topic].view.parse(await answer(sources, question, signal));
 }
 
 async function answer(

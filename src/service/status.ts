@@ -1,6 +1,7 @@
 /** How is the service itself? The intake's figures and the store's, in the contract's shape. */
 
 import { Counter, Gauge, Registry } from "prom-client";
+import { API_VERSION } from "../contract/common.ts";
 import type { Passage } from "../contract/gateways.ts";
 import type { Refusal, ServiceStatus } from "../contract/service.ts";
 import {
@@ -78,6 +79,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
   const time = (atUs: number | null) => (atUs === null ? null : isoTime(atUs));
   return {
     version,
+    apiVersion: API_VERSION,
     siteName: stored.siteName,
     ...(stored.sites.length === 0 ? {} : { sites: [...stored.sites] }),
     startedAt: isoTime(startedAtMs * 1000),

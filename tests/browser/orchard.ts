@@ -731,6 +731,7 @@ export function serviceStatus(nowMs: number, part: Partial<ServiceStatus> = {}):
   return {
     notices: [],
     version: "0.1.0",
+    apiVersion: "1.0",
     siteName: "Fennick Orchard",
     startedAt: iso(nowMs - 7_200_000),
     now: iso(nowMs),

@@ -54,6 +54,17 @@ describe("the live line", () => {
     expect(() => schema.parse("view" in message ? message.view : null)).not.toThrow();
   });
 
+  it("narrows a view to the site of its subscription, beside one of all sites", async () => {
+    const { say, next, views } = await lineTo();
+    say({ type: "subscribe", id: 1, topic: "nodes", last: 600 });
+    say({ type: "subscribe", id: 2, topic: "nodes", last: 600, site: "Hollow Quarry" });
+    const got = [await next(), await next()];
+    expect(got.map(({ type, id }) => `${type} ${id}`).sort()).toEqual(["snapshot 1", "snapshot 2"]);
+    expect(views.asked.filter(([question]) => question === "nodes").map(([, window]) => window)).toEqual(
+      expect.arrayContaining([{ last: 600 }, { last: 600, site: "Hollow Quarry" }]),
+    );
+  });
+
   it("shows the bench by the plan that its key names, and renews it when the gateway sends", async () => {
     const { say, next, intake, views } = await lineTo();
     say({ type: "subscribe", id: 3, topic: "bench", last: 3600, key: "02005E1000000001/CN470/20MHz-A" });

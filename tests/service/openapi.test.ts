@@ -1,4 +1,8 @@
+import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
+import { API_VERSION } from "../../src/contract/common.ts";
+import type { ServiceStatus } from "../../src/contract/service.ts";
+import { EXAMPLES } from "../../src/service/openapi-examples.ts";
 import { serviceUnderTest } from "./parts.ts";
 
 interface Operation {
@@ -12,7 +16,11 @@ async function description() {
   expect(response.statusCode).toBe(200);
   return {
     app,
-    document: response.json<{ openapi: string; paths: Record<string, Record<string, Operation>> }>(),
+    document: response.json<{
+      openapi: string;
+      info: { version: string; description: string };
+      paths: Record<string, Record<string, Operation>>;
+    }>(),
   };
 }
 
@@ -63,6 +71,29 @@ describe("the description at /api/openapi.json", () => {
     }
   });
 
+  it("bears the version of its promise, as the status tells it", async () => {
+    const { app, document } = await description();
+    expect(document.info.version).toBe(API_VERSION);
+    expect((await app.inject("/api/status")).json<ServiceStatus>().apiVersion).toBe(API_VERSION);
+    const readme = readFileSync(new URL("../../README.md", import.meta.url), "utf8");
+    expect(readme).toContain(`version ${API_VERSION} `);
+    expect(document.info.description).toMatch(/stay and mean the same.*may be added/);
+  });
+
+  it("gives an example of the main answers, and never says that no key can be added to one", async () => {
+    const { document } = await description();
+    for (const path of Object.keys(EXAMPLES))
+      expect(document.paths[path]?.get?.responses["200"]?.content?.["application/json"], path).toHaveProperty(
+        "example",
+        EXAMPLES[path],
+      );
+    for (const operations of Object.values(document.paths))
+      for (const { responses } of Object.values(operations))
+        expect(JSON.stringify(Object.values(responses).map(({ content }) => content))).not.toContain(
+          '"additionalProperties":false',
+        );
+  });
+
   it("describes the window on every view", async () => {
     const { document } = await description();
     for (const path of [
@@ -78,7 +109,7 @@ describe("the description at /api/openapi.json", () => {
       "/api/gateways/{eui}/receiver",
     ]) {
       const names = document.paths[path]?.get?.parameters?.map(({ name }) => name);
-      expect(names, path).toEqual(expect.arrayContaining(["from", "to", "last"]));
+      expect(names, path).toEqual(expect.arrayContaining(["from", "to", "last", "site"]));
     }
   });
 });
