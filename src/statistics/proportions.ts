@@ -145,7 +145,7 @@ export function binomialPmf(k: number, n: number, p: number): number {
   return Math.exp(logChoose + k * Math.log(p) + (n - k) * Math.log1p(-p));
 }
 
-/** P(X <= k). Sums the shorter tail. */
+/** P(X <= k). Sums the tail beyond k, from k outwards as far as it counts: each term follows from the one before. */
 export function binomialCdf(k: number, n: number, p: number): number {
   if (k < 0) {
     return 0;
@@ -153,17 +153,29 @@ export function binomialCdf(k: number, n: number, p: number): number {
   if (k >= n) {
     return 1;
   }
-  let sum = 0;
   if (k < n * p) {
-    for (let i = 0; i <= k; i += 1) {
-      sum += binomialPmf(i, n, p);
-    }
-    return Math.min(1, sum);
+    return Math.min(
+      1,
+      tailSum(binomialPmf(k, n, p), k, (i) => (i * (1 - p)) / ((n - i + 1) * p), -1),
+    );
   }
-  for (let i = k + 1; i <= n; i += 1) {
-    sum += binomialPmf(i, n, p);
+  return Math.max(
+    0,
+    1 - tailSum(binomialPmf(k + 1, n, p), k + 1, (i) => ((n - i) * p) / ((i + 1) * (1 - p)), 1),
+  );
+}
+
+/** Terms that fall to this share of their sum add nothing to its digits. */
+const NEGLIGIBLE = 1e-18;
+
+function tailSum(first: number, from: number, ratioAt: (i: number) => number, step: 1 | -1): number {
+  let sum = 0;
+  let term = first;
+  for (let i = from; term > NEGLIGIBLE * sum; i += step) {
+    sum += term;
+    term *= ratioAt(i);
   }
-  return Math.max(0, 1 - sum);
+  return sum;
 }
 
 /**

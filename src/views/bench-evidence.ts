@@ -4,6 +4,7 @@ import type { DownlinkTest } from "../diagnosis/bench/downlink.ts";
 import type { BenchEvidence } from "../diagnosis/bench/judge.ts";
 import { LIMITS } from "../diagnosis/bench/limits.ts";
 import type { ServerTrip } from "../diagnosis/bench/packet-counts.ts";
+import type { OverheardEvidence } from "../diagnosis/bench/radio.ts";
 import type { NoiseChannel } from "../diagnosis/bench/signal.ts";
 import { counterLines, counterStandstill } from "../ledger/concentrator-time.ts";
 import { ASKED_IN_LINE } from "../ledger/downlink-timing.ts";
@@ -17,6 +18,7 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import {
   answerDelaysUs,
+  copyCounts,
   datagramCounts,
   keepaliveTimesUs,
   type Newest,
@@ -25,16 +27,7 @@ import {
   statusRecords,
   transmitOutcomes,
 } from "../store/queries/bench.ts";
-import {
-  counterTrail,
-  downlinksHeard,
-  nodesHeard,
-  packetCounts,
-  packetLevels,
-  packetTimesUs,
-  type WeakRecord,
-  weakPackets,
-} from "../store/queries/bench-radio.ts";
+import { type BenchPacket, newestPackets, nodesHeard, packetCounts } from "../store/queries/bench-radio.ts";
 import { roundTrips } from "../store/queries/downlinks.ts";
 import { type GatewayRecord, type RefusalRecord, refusals, restartsUs } from "../store/queries/gateways.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
@@ -71,14 +64,19 @@ export function benchEvidence(
   const unrecorded = isKnown ? recorded.missing(span, [id]) : [];
   const keepalives = keepaliveTimesUs(store, id, window);
   const reports = statusRecords(store, id, window);
-  const arrivals = packetTimesUs(store, id, window);
-  const trail = counterTrail(store, id, window);
-  const lines = counterLines(trail.rows);
+  const newest = newestPackets(store, id, window);
+  const { sinceUs } = newest;
+  const trail = trailOf(newest.rows);
+  // Each packet once: ghosts too, since the gateway counts them as forwarded.
+  const arrivals = {
+    rows: newest.rows.flatMap(({ atUs, isFurther }) => (isFurther ? [] : [atUs])).reverse(),
+    sinceUs,
+  };
+  const lines = counterLines(trail);
   const isTwo = lines.returns >= LIMITS.oneGateway.failReturns;
   const restarts = restartsUs(store, id, window);
   const packets = packetCounts(store, id, window);
-  const levels = packetLevels(store, id, window);
-  const weak = weakPackets(store, id, window);
+  const levels = newest.rows.filter(({ crc, isGhost }) => crc === 0 && !isGhost);
   const own = refusals(store).filter(
     ({ gatewayId, lastAtUs }) => gatewayId === id && lastAtUs >= window.fromUs,
   );
@@ -101,7 +99,7 @@ export function benchEvidence(
     endUs,
     unrecorded,
   });
-  const noise = noiseOf(weak.rows);
+  const noise = noiseOf(levels);
   const trip = serverTrip(store, id, window);
   const seconds = heartbeat.followedSeconds;
   return {
@@ -132,10 +130,10 @@ export function benchEvidence(
       newestAtUs: reports.rows.at(-1)?.atUs ?? null,
     },
     drift: isTwo ? null : driftOfGateway(store, id, window, restarts),
-    standstill: counterStandstill(trail.rows),
+    standstill: counterStandstill(trail),
     packetTime: {
       packets: packets.all,
-      dated: trail.rows.flatMap(({ timeOffsetUs, ...reading }) =>
+      dated: trail.flatMap(({ timeOffsetUs, ...reading }) =>
         timeOffsetUs === null ? [] : [{ ...reading, timeOffsetUs }],
       ),
     },
@@ -158,17 +156,14 @@ export function benchEvidence(
       nodes: nodesHeard(store, id, window),
       seconds,
     },
-    overheard: {
-      packets: packets.all - packets.ghosts - packets.crcBad,
-      ...overheardOf(downlinksHeard(store, id, window)),
-    },
+    overheard: overheardOf(newest.rows),
     counts: account.counts,
     arrived: account.arrived,
     crc: { ...account.counts, arrived: packets.all - packets.ghosts, arrivedBad: packets.crcBad },
     region: { ...plan.region, seconds },
     channels: { ...plan.channels, noise: noiseAbove(noise), seconds },
     levels: {
-      packets: levels.rows.map(({ rssiTenths, snrTenths }) => ({
+      packets: levels.map(({ rssiTenths, snrTenths }) => ({
         rssiDbm: rssiTenths === null ? null : rssiTenths / 10,
         snrDb: snrTenths === null ? null : snrTenths / 10,
       })),
@@ -176,7 +171,10 @@ export function benchEvidence(
       all: packets.all,
     },
     noise,
-    order: { datagrams: counts.datagrams, duplicates: counts.duplicates, reordered: lines.reordered },
+    order: {
+      ...copyCounts(store, id, { fromUs: sinceUs ?? window.fromUs, toUs: window.toUs }),
+      reordered: lines.reordered,
+    },
     refused: {
       datagrams: counts.datagrams,
       refused: [...own.filter(({ refused }) => refused === 1), ...foreign].map(({ reason, count }) => ({
@@ -202,12 +200,30 @@ export function benchEvidence(
     since: {
       ...partOf(keepalives, ["keepalives"]),
       ...partOf(reports, ["status-reports", "acknowledged", "forwarded"]),
-      ...partOf(arrivals, ["arrived"]),
-      ...partOf(trail, ["one-gateway", "packet-time", "datagram-order"]),
-      ...partOf(levels, ["overload", "levels"]),
-      ...partOf(weak, ["noise"]),
+      ...partOf(newest, OF_NEWEST),
     },
   };
+}
+
+/** Checks that rest on packets read one by one. */
+const OF_NEWEST = [
+  "arrived",
+  "one-gateway",
+  "packet-time",
+  "datagram-order",
+  "overheard-downlinks",
+  "overload",
+  "levels",
+  "noise",
+];
+
+/** Counter, arrival and own time of packets, each once, in the order in which they came. */
+function trailOf(packets: readonly BenchPacket[]) {
+  return packets
+    .flatMap(({ atUs, arrivedUs, tmstUs, timeOffsetUs, isGhost, isFurther }) =>
+      tmstUs === null || isGhost || isFurther ? [] : [{ atUs, arrivedUs, tmstUs, timeOffsetUs }],
+    )
+    .sort((a, b) => a.arrivedUs - b.arrivedUs || a.tmstUs - b.tmstUs);
 }
 
 /** Which checks rest on the newest part only, and since when. */
@@ -236,16 +252,28 @@ function dataRatesOf(heard: readonly HeardChannel[]): { dataRate: string; count:
     .sort((a, b) => b.count - a.count || a.dataRate.localeCompare(b.dataRate));
 }
 
-function overheardOf({ count, withCrc }: { count: number; withCrc: number }) {
-  return { downlinks: count, withCrc };
+/** Downlinks of any CRC but a wrong one. */
+function overheardOf(packets: readonly BenchPacket[]): OverheardEvidence {
+  const right = packets.filter(({ crc, isGhost, isFurther }) => crc !== 1 && !isGhost && !isFurther);
+  const downlinks = right.filter(({ isDownlink }) => isDownlink);
+  return {
+    packets: right.length,
+    downlinks: downlinks.length,
+    withCrc: downlinks.filter(({ crc }) => crc === 0).length,
+  };
 }
 
-function noiseOf(weak: readonly WeakRecord[]): NoiseChannel[] {
+/** Packets at more than this tell nothing of the noise, tenths of a dB. */
+const MAX_NOISE_SNR = 50;
+
+function noiseOf(packets: readonly BenchPacket[]): NoiseChannel[] {
   const groups = new Map<
     string,
     { frequencyHz: number; bandwidthHz: number; frames: { rssiDbm: number; snrDb: number }[] }
   >();
-  for (const { frequencyHz, dataRate, rssiTenths, snrTenths } of weak) {
+  for (const { frequencyHz, dataRate, rssiTenths, snrTenths } of packets) {
+    if (frequencyHz === null || rssiTenths === null || snrTenths === null || snrTenths > MAX_NOISE_SNR)
+      continue;
     const modulation = modulationFromCodes(dataRate, 0);
     if (modulation.kind !== "lora") continue;
     const { bandwidthHz } = modulation;

@@ -75,6 +75,21 @@ describe("the binomial distribution", () => {
     expect(binomialCdf(10, 10, 0.5)).toBe(1);
   });
 
+  it("is the sum of the chances of each count up to it", () => {
+    fc.assert(
+      fc.property(
+        fc.integer({ min: 1, max: 300 }),
+        fc.nat({ max: 300 }),
+        fc.double({ min: 0, max: 1, noNaN: true }),
+        (n, k, p) => {
+          let sum = 0;
+          for (let i = 0; i <= Math.min(k, n); i += 1) sum += binomialPmf(i, n, p);
+          expect(binomialCdf(k, n, p)).toBeCloseTo(Math.min(1, sum), 10);
+        },
+      ),
+    );
+  });
+
   it("makes an exact interval that has a closed form for none and for all", () => {
     const none = clopperPearsonInterval(0, 10);
     // 1 - (0.025)^(1/10)

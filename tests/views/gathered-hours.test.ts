@@ -54,14 +54,11 @@ function traffic(seed: number): DecodedArrival[] {
             4_294_967_296;
           const crc = chance() < 0.03 ? ("bad" as const) : ("ok" as const);
           const snrDb = Math.round(chance() * 60) / 4 - 8;
-          all.push(
-            push(
-              eui,
-              atS,
-              [{ ...sent, tmstUs, crc, snrDb, rssiDbm: -90 - Math.round(chance() * 30) }],
-              token++ % 65_536,
-            ),
-          );
+          const heard = { ...sent, tmstUs, crc, snrDb, rssiDbm: -90 - Math.round(chance() * 30) };
+          // In one hour a weak copy of each strong packet on the next channel, decoded at the same count.
+          const isCopied = crc === "ok" && s > 13_000 && s < 14_000;
+          const copy = { ...heard, frequencyHz: sent.frequencyHz + 200_000, rssiDbm: -125, snrDb: -9 };
+          all.push(push(eui, atS, isCopied ? [heard, copy] : [heard], token++ % 65_536));
         }
     }
   }
@@ -116,6 +113,7 @@ describe("answers from gathered hours", { timeout: 240_000 }, () => {
     const recorder = new Recorder(db, judgeGap);
     recorder.record(traffic(1));
     gatherAll(recorder);
+    expect(db.prepare("SELECT count(*) FROM reception WHERE ghost = 1").pluck().get()).toBeGreaterThan(5);
     expectSameFromRows(db);
   });
 

@@ -1,80 +1,85 @@
 /** What one gateway's packets show of its radio and its counter, for the bench list. */
-import type { TimeRange } from "../../model/time-range.ts";
-import { windowParts } from "../hours/gathered.ts";
+import { type TimeRange, unite } from "../../model/time-range.ts";
+import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
 import { ChannelTotals } from "../hours/packet-columns.ts";
 import type { Store } from "../open.ts";
-import { type Newest, newest, newestTimes } from "./bench.ts";
+import { type Newest, newest } from "./bench.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
 const PACKETS = "FROM reception WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";
 
-/** Packets that are read one by one; beyond that the newest, and the check says since when. Chosen: some tenths of a second. */
-const MAX_PACKETS = 100_000;
+/** Rows that are read one by one; of more the newest, and the check says since when. Chosen: most of a day, read in a moment. */
+const MAX_PACKETS = 20_000;
 
-/** One packet, the antenna's row that stands for it. */
-export interface TrailRecord {
-  readonly tmstUs: number;
+/** What one antenna reported of one packet. */
+export interface BenchPacket {
+  /** When it was heard: arrival, less what the path held up. */
   readonly atUs: number;
+  readonly arrivedUs: number;
+  /** null: none, or one that cannot be. */
+  readonly tmstUs: number | null;
   /** The gateway's own time of the packet minus `atUs`; null where it gave none. */
   readonly timeOffsetUs: number | null;
-}
-
-/** Counter, arrival and own time of packets, in the order in which they came. */
-export function counterTrail(
-  store: Store,
-  gatewayId: number,
-  window: TimeRange,
-  max = MAX_PACKETS,
-): Newest<TrailRecord> {
-  const rows = prepared(
-    store,
-    `SELECT tmstUs, atUs, timeOffsetUs FROM (SELECT at_us + late_us AS arrivedUs, tmst_key AS tmstUs, at_us AS atUs,
-         gateway_offset_us AS timeOffsetUs ${PACKETS} AND tmst_key >= 0 AND ghost = 0 AND further = 0
-       ORDER BY at_us DESC LIMIT @max) ORDER BY arrivedUs, tmstUs`,
-  ).all({ id: gatewayId, from: window.fromUs, to: window.toUs, max }) as TrailRecord[];
-  return newest(rows, max);
-}
-
-/** When packets arrived, each once: ghosts too, since the gateway counts them as forwarded. Oldest first. */
-export function packetTimesUs(
-  store: Store,
-  gatewayId: number,
-  window: TimeRange,
-  max = MAX_PACKETS,
-): Newest<number> {
-  const rows = prepared(
-    store,
-    `SELECT at_us FROM (SELECT at_us, id ${PACKETS} AND further = 0 ORDER BY at_us DESC LIMIT @max) ORDER BY at_us`,
-  )
-    .pluck()
-    .all({ id: gatewayId, from: window.fromUs, to: window.toUs, max }) as number[];
-  return newestTimes(rows, max);
-}
-
-export interface LevelRecord {
-  readonly atUs: number;
+  /** See CRC_CODES of the recorder: 0 ok, 1 bad. */
+  readonly crc: number;
+  /** A weak copy of a packet on another channel. */
+  readonly isGhost: boolean;
+  /** Another antenna's row stands for the packet. */
+  readonly isFurther: boolean;
+  readonly frequencyHz: number | null;
+  readonly dataRate: number;
   readonly rssiTenths: number | null;
   readonly snrTenths: number | null;
+  /** Such as only a network sends: join-accept, data down. */
+  readonly isDownlink: boolean;
 }
 
-/** Levels of packets with a right CRC, of every antenna, newest first. */
-export function packetLevels(
+/**
+ * The newest packets of a gateway, newest first. A message type is the upper three bits of the first octet (LoRaWAN 1.0.4,
+ * section 4.2.1): 1, 3 and 5 are a network's.
+ */
+export function newestPackets(
   store: Store,
   gatewayId: number,
   window: TimeRange,
   max = MAX_PACKETS,
-): Newest<LevelRecord> {
-  const [times = [], rssis, snrs] = columnsOf(
+): Newest<BenchPacket> {
+  const [times = [], delays, counters, offsets, kinds, frequencies, rates, rssis, snrs] = columnsOf(
     store,
-    ["at_us", "rssi_tenths", "snr_tenths"],
-    `FROM (SELECT at_us, rssi_tenths, snr_tenths ${PACKETS} AND crc = 0 AND ghost = 0 ORDER BY at_us DESC LIMIT @max)`,
+    [
+      "at_us",
+      "late_us",
+      "tmst_key",
+      "gateway_offset_us",
+      "crc * 8 + ghost * 4 + further * 2 + (substr(hex(substr(payload, 1, 1)), 1, 1) IN ('2', '3', '6', '7', 'A', 'B'))",
+      "frequency_hz",
+      "data_rate",
+      "rssi_tenths",
+      "snr_tenths",
+    ],
+    `FROM (SELECT at_us, late_us, tmst_key, gateway_offset_us, crc, ghost, further, coalesce(payload, x'') AS payload,
+       frequency_hz, data_rate, rssi_tenths, snr_tenths ${PACKETS} ORDER BY at_us DESC LIMIT @max)`,
     { id: gatewayId, from: window.fromUs, to: window.toUs, max },
   );
-  const rows = times.map((atUs, i) => ({
-    atUs: atUs ?? 0,
-    rssiTenths: rssis?.[i] ?? null,
-    snrTenths: snrs?.[i] ?? null,
-  }));
+  const rows = times.map((time, i): BenchPacket => {
+    const atUs = time ?? 0;
+    const tmstUs = counters?.[i] ?? -1;
+    const kind = kinds?.[i] ?? 0;
+    return {
+      atUs,
+      arrivedUs: atUs + (delays?.[i] ?? 0),
+      tmstUs: tmstUs < 0 ? null : tmstUs,
+      timeOffsetUs: offsets?.[i] ?? null,
+      crc: kind >> 3,
+      isGhost: (kind & 4) !== 0,
+      isFurther: (kind & 2) !== 0,
+      frequencyHz: frequencies?.[i] ?? null,
+      dataRate: rates?.[i] ?? 0,
+      rssiTenths: rssis?.[i] ?? null,
+      snrTenths: snrs?.[i] ?? null,
+      isDownlink: (kind & 1) !== 0,
+    };
+  });
   return newest(rows, max);
 }
 
@@ -84,45 +89,45 @@ export interface PacketCounts {
   readonly ghosts: number;
 }
 
+/**
+ * Packets of the window, of every antenna. A gathered hour holds no ghost where as many packets were counted as there are
+ * rows: ghosts and rows of further antennas are no packets of their own.
+ */
 export function packetCounts(store: Store, gatewayId: number, window: TimeRange): PacketCounts {
-  return prepared(
+  const rows = prepared(
     store,
     `SELECT count(*) AS "all", count(*) FILTER (WHERE crc = 1 AND ghost = 0) AS crcBad,
             count(*) FILTER (WHERE ghost = 1) AS ghosts ${PACKETS}`,
-  ).get({ id: gatewayId, from: window.fromUs, to: window.toUs }) as PacketCounts;
-}
-
-export interface WeakRecord {
-  readonly atUs: number;
-  readonly frequencyHz: number;
-  readonly dataRate: number;
-  readonly rssiTenths: number;
-  readonly snrTenths: number;
-}
-
-/** Packets at an SNR of 5 dB at most: those that tell the noise. Newest first. */
-export function weakPackets(
-  store: Store,
-  gatewayId: number,
-  window: TimeRange,
-  max = MAX_PACKETS,
-): Newest<WeakRecord> {
-  const [times = [], frequencies, rates, rssis, snrs] = columnsOf(
-    store,
-    ["at_us", "frequency_hz", "data_rate", "rssi_tenths", "snr_tenths"],
-    `FROM (SELECT at_us, frequency_hz, data_rate, rssi_tenths, snr_tenths
-       ${PACKETS} AND crc = 0 AND ghost = 0 AND snr_tenths <= 50 AND rssi_tenths IS NOT NULL
-         AND frequency_hz IS NOT NULL ORDER BY at_us DESC LIMIT @max)`,
-    { id: gatewayId, from: window.fromUs, to: window.toUs, max },
   );
-  const rows = times.map((atUs, i) => ({
-    atUs: atUs ?? 0,
-    frequencyHz: frequencies?.[i] ?? 0,
-    dataRate: rates?.[i] ?? 0,
-    rssiTenths: rssis?.[i] ?? 0,
-    snrTenths: snrs?.[i] ?? 0,
-  }));
-  return newest(rows, max);
+  const gathered = prepared(
+    store,
+    `SELECT hour, receptions, packets, crc_bad AS crcBad FROM gateway_hour
+     WHERE gateway_id = ? AND hour >= ? AND hour < ? ORDER BY hour`,
+  );
+  const { hours, rest } = windowParts(store, window);
+  const open = [...rest];
+  const sum = { all: 0, crcBad: 0, ghosts: 0 };
+  const add = (part: PacketCounts) => {
+    sum.all += part.all;
+    sum.crcBad += part.crcBad;
+    sum.ghosts += part.ghosts;
+  };
+  for (const { from, to } of hours)
+    for (const { hour, receptions, packets, crcBad } of gathered.all(gatewayId, from, to) as CountedHour[]) {
+      const range = { fromUs: hour * GATHERED_HOUR_US, toUs: (hour + 1) * GATHERED_HOUR_US };
+      if (receptions === packets) add({ all: receptions, crcBad, ghosts: 0 });
+      else open.push(range);
+    }
+  for (const { fromUs, toUs } of unite(open))
+    add(rows.get({ id: gatewayId, from: fromUs, to: toUs }) as PacketCounts);
+  return sum;
+}
+
+interface CountedHour {
+  readonly hour: number;
+  readonly receptions: number;
+  readonly packets: number;
+  readonly crcBad: number;
 }
 
 /** Distinct device addresses that a gateway heard, at most so many: whether one node alone tells all. */
@@ -202,20 +207,4 @@ export function channelsOfSite(
 interface HourRow {
   readonly gatewayId: number;
   readonly columns: Uint8Array;
-}
-
-/**
- * Packets whose message type only a network sends (join-accept, data down), with any CRC but a wrong one. The type is
- * the upper three bits of the first octet (LoRaWAN 1.0.4, section 4.2.1): 1, 3 and 5.
- */
-export function downlinksHeard(
-  store: Store,
-  gatewayId: number,
-  window: TimeRange,
-): { readonly count: number; readonly withCrc: number } {
-  return prepared(
-    store,
-    `SELECT count(*) AS count, count(*) FILTER (WHERE crc = 0) AS withCrc ${PACKETS} AND crc <> 1 AND ghost = 0
-       AND further = 0 AND substr(hex(substr(payload, 1, 1)), 1, 1) IN ('2', '3', '6', '7', 'A', 'B')`,
-  ).get({ id: gatewayId, from: window.fromUs, to: window.toUs }) as { count: number; withCrc: number };
 }

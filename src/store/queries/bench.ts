@@ -1,10 +1,11 @@
 /** Which datagrams came of one gateway, and what did its status reports say? For the bench list. */
 import type { TimeRange } from "../../model/time-range.ts";
+import { windowParts } from "../hours/gathered.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
-/** 23 days of keepalives every 10 s. Beyond that the newest are read, and the check says since when. */
-const MAX_KEEPALIVES = 200_000;
+/** 11 days of keepalives every 10 s. Beyond that the newest are read, and the check says since when. */
+const MAX_KEEPALIVES = 100_000;
 /** 17 days of reports every 30 s. */
 const MAX_REPORTS = 50_000;
 
@@ -27,7 +28,7 @@ export function newest<T extends { readonly atUs: number }>(rows: readonly T[], 
 }
 
 /** The same of times alone. */
-export function newestTimes(timesUs: readonly number[], max: number): Newest<number> {
+function newestTimes(timesUs: readonly number[], max: number): Newest<number> {
   return { rows: timesUs, sinceUs: begunAt(timesUs, max) };
 }
 
@@ -56,18 +57,50 @@ export interface DatagramCounts {
   /** Copies left out. */
   readonly datagrams: number;
   readonly keepalives: number;
-  readonly duplicates: number;
   readonly firstUs: number | null;
   readonly lastUs: number | null;
 }
 
 export function datagramCounts(store: Store, gatewayId: number, window: TimeRange): DatagramCounts {
-  return prepared(
+  const rows = prepared(
     store,
     `SELECT count(*) FILTER (WHERE kind < 16) AS datagrams, count(*) FILTER (WHERE kind = 2) AS keepalives,
-            count(*) FILTER (WHERE kind BETWEEN 16 AND 31) AS duplicates, min(at_us) AS firstUs, max(at_us) AS lastUs
+            min(at_us) AS firstUs, max(at_us) AS lastUs
      FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ?`,
-  ).get(gatewayId, window.fromUs, window.toUs) as DatagramCounts;
+  );
+  const gathered = prepared(
+    store,
+    `SELECT total(datagrams) AS datagrams, total(keepalives) AS keepalives, min(first_us) AS firstUs,
+            max(last_us) AS lastUs
+     FROM gateway_hour WHERE gateway_id = ? AND hour >= ? AND hour < ?`,
+  );
+  const { hours, rest } = windowParts(store, window);
+  const parts = [
+    ...hours.map(({ from, to }) => gathered.get(gatewayId, from, to) as DatagramCounts),
+    ...rest.map(({ fromUs, toUs }) => rows.get(gatewayId, fromUs, toUs) as DatagramCounts),
+  ];
+  const times = parts.flatMap(({ firstUs, lastUs }) =>
+    firstUs === null ? [] : [firstUs, lastUs ?? firstUs],
+  );
+  return {
+    datagrams: parts.reduce((sum, { datagrams }) => sum + datagrams, 0),
+    keepalives: parts.reduce((sum, { keepalives }) => sum + keepalives, 0),
+    firstUs: times.length === 0 ? null : Math.min(...times),
+    lastUs: times.length === 0 ? null : Math.max(...times),
+  };
+}
+
+/** How many datagrams came, and how many copies of such. */
+export function copyCounts(
+  store: Store,
+  gatewayId: number,
+  { fromUs, toUs }: TimeRange,
+): { readonly datagrams: number; readonly duplicates: number } {
+  return prepared(
+    store,
+    `SELECT count(*) FILTER (WHERE kind < 16) AS datagrams, count(*) FILTER (WHERE kind BETWEEN 16 AND 31) AS duplicates
+     FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ?`,
+  ).get(gatewayId, fromUs, toUs) as { datagrams: number; duplicates: number };
 }
 
 export interface ReportRecord {
