@@ -33,6 +33,7 @@ const STORE_EVERY_LOOKS = 10;
 /** The system's clock counts as set back from here on. Chosen: more than its steering shows in a minute. */
 const SET_BACK_MS = 2_000;
 const MAX_MESSAGES = 20;
+const STORE_WITHIN_MS = 1_000;
 
 export interface WatchServiceOptions {
   /** null: none was given. */
@@ -103,7 +104,11 @@ export class WatchService {
     this.#cancel?.();
     this.#cancel = null;
     await Promise.all(this.#queues.map((queue) => queue.close()));
-    await this.#storeWaiting();
+    // A store that takes nothing does not hold up the end.
+    await Promise.race([
+      this.#storeWaiting(),
+      new Promise((done) => setTimeout(done, STORE_WITHIN_MS).unref()),
+    ]);
   }
 
   /** One look. Never rejects: what cannot be read now is read at the next. */

@@ -4,6 +4,8 @@ import type { AddressInfo } from "node:net";
 import { join } from "node:path";
 import { SMTPServer } from "smtp-server";
 import { afterEach, describe, expect, it, onTestFinished } from "vitest";
+import { openStore } from "../../src/store/open.ts";
+import { writeUserChange } from "../../src/store/user-changes.ts";
 import { cleanUp, runProgram, temporaryFolder } from "./program.ts";
 import { startService, until } from "./service.ts";
 
@@ -72,6 +74,55 @@ describe("listen --watches", () => {
     expect(signatures[0]).toMatch(/^sha256=[0-9a-f]{64}$/);
     const { status, err } = await service.end("SIGTERM");
     expect([status, err]).toEqual([0, "Watch: This site: test message of Mastlog.\n"]);
+  });
+
+  it("delivers once, after its start, what waited in the store, and gives up what is older than a day", async () => {
+    const ids: unknown[] = [];
+    const server = createServer((request, response) => {
+      ids.push(request.headers["idempotency-key"]);
+      request.resume().on("end", () => response.end());
+    });
+    await new Promise<void>((ready) => server.listen(0, "127.0.0.1", ready));
+    onTestFinished(() => {
+      server.closeAllConnections();
+      server.close();
+    });
+    const host = `127.0.0.1:${(server.address() as AddressInfo).port}`;
+    const folder = temporaryFolder();
+    const words = ["--watches", join(folder, "watches.json")];
+    writeFileSync(words[1] ?? "", JSON.stringify({ tell: [{ way: "webhook", url: `http://${host}/hook` }] }));
+    const message = (id: string, ageMs: number) => ({
+      way: `webhook ${host}`,
+      message: {
+        id,
+        at: new Date(Date.now() - ageMs).toISOString(),
+        site: "Fennick Orchard",
+        test: false,
+        subject: `Subject of ${id}`,
+        text: "",
+        changes: [],
+      },
+    });
+    const db = join(folder, "site.db");
+    const store = openStore(db);
+    const waiting = JSON.stringify([message("old", 25 * 3_600_000), message("young", 3_600_000)]);
+    writeUserChange(store, { entity: "watch-waiting", waiting });
+    store.close();
+    const first = await startService({ db, words });
+    await until(
+      () => ids.length,
+      (count) => count > 0,
+    );
+    const { err } = await first.end("SIGTERM");
+    expect(err).toBe(`webhook ${host} could not be told "Subject of old" within a day: given up.\n`);
+    const second = await startService({ db, words });
+    await fetch(`http://127.0.0.1:${second.webPort}/api/watches/test`, { method: "POST" });
+    await until(
+      () => ids.length,
+      (count) => count > 1,
+    );
+    await second.end("SIGTERM");
+    expect(ids).toEqual(["young", expect.not.stringMatching("young")]);
   });
 
   it("refuses a file that is not valid, in one sentence that names the place", async () => {

@@ -155,8 +155,9 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
               standing={status.publish.state === "connected" ? "good" : "look"}
               word={status.publish.state}
             />{" "}
-            {status.publish.words} {figure(status.publish.published)} published,{" "}
-            {figure(status.publish.waiting)} waiting, {figure(status.publish.dropped)} dropped
+            {status.publish.state === "connected" ? `to ${status.publish.broker}:` : status.publish.words}{" "}
+            {figure(status.publish.published)} published, {figure(status.publish.waiting)} waiting,{" "}
+            {figure(status.publish.dropped)} dropped
           </Fact>
         )}
         <Fact name="Version">{status.version}</Fact>
