@@ -51,16 +51,13 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;
   const heardBy = gateways.filter(({ id }) => receptions.some((one) => one.gatewayId === id));
-  const heard = nodeRow(
-    record,
-    series,
-    heardBy.map(({ eui }) => eui),
-    context,
-  );
+  const euis = heardBy.map(({ eui }) => eui);
+  const heard = nodeRow(record, series, euis, context);
   const row = withWhy(heard, sharesByLife(store, window));
-  const loss = lossOf(series, context);
+  const unheard = context.unheardBy(euis);
+  const loss = lossOf(series, unheard);
   const linkFrames = linkFramesOf(store, record, window);
-  const { ticks, cut } = ticksOf(frames, loss, context, heardBy.length);
+  const { ticks, cut } = ticksOf(frames, loss, unheard, heardBy.length);
   return {
     window: windowView(window),
     sentence: nodeSentence(row, loss.gaps.length),

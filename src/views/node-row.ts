@@ -11,6 +11,7 @@ import { isoTime, subtract, type TimeRange, totalUs } from "../model/time-range.
 import { trendOfSeries } from "../statistics/trend.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import { FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
+import { siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { gatewaysOfNewestFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
@@ -19,7 +20,7 @@ import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { fallOf, type SuspectedFall, suspectedFall } from "./node-fall.ts";
-import { type Loss, levelsOfSeries, lossOf, stripOf } from "./node-figures.ts";
+import { type Loss, levelsOfSeries, lossOf, stripOf, type Unheard } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { cutGateways } from "./shown-gateways.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs } from "./window.ts";
@@ -30,8 +31,8 @@ export interface NodeContext {
   readonly window: AskedWindow;
   /** What is known ends here: now when live, else the end of what is stored. */
   readonly endUs: number;
-  readonly outages: readonly TimeRange[];
-  readonly notRecorded: readonly TimeRange[];
+  /** When none of the gateways was reachable, or recorded, that belong to the sites of those named (EUIs). */
+  readonly unheardBy: (gateways: readonly string[]) => Unheard;
   readonly recorded: RecordedTime;
   readonly reaches: readonly Reach[];
   readonly names: ReadonlyMap<string, LabelRecord>;
@@ -57,14 +58,42 @@ export function nodeContext(
   return {
     window,
     endUs,
-    outages: siteOutages(reaches, window),
-    notRecorded: siteNotRecorded(reaches, window),
+    unheardBy: unheardBySite(store, reaches, window),
     recorded,
     reaches,
     names,
     home,
     over: livesOver(lives, endUs),
     recounting: addressesToRecount(store),
+  };
+}
+
+/**
+ * What a gateway of another site hears is no help to a node of this one. Without named sites all gateways are one; so they
+ * are for a node that none of them heard.
+ */
+function unheardBySite(
+  store: Store,
+  reaches: readonly Reach[],
+  window: TimeRange,
+): (gateways: readonly string[]) => Unheard {
+  const of = (some: readonly Reach[]): Unheard => ({
+    outages: siteOutages(some, window),
+    notRecorded: siteNotRecorded(some, window),
+  });
+  const all = of(reaches);
+  if (siteNames(store).length === 0) return () => all;
+  const labelled = labels(store, "gateway");
+  const siteOf = (eui: string) => labelled.get(eui)?.site ?? "";
+  const known = new Map<string, Unheard>();
+  return (gateways) => {
+    const sites = [...new Set(gateways.map(siteOf))].sort();
+    if (sites.length === 0) return all;
+    const key = JSON.stringify(sites);
+    const unheard =
+      known.get(key) ?? of(reaches.filter(({ gateway }) => sites.includes(siteOf(gateway.eui))));
+    known.set(key, unheard);
+    return unheard;
   };
 }
 
@@ -95,7 +124,8 @@ export function nodeRow(
   const { window, names, home } = context;
   const devAddr = formatDevAddr(life.devAddr);
   const label = names.get(devAddr);
-  const loss = lossOf(frames, context);
+  const unheard = context.unheardBy(gateways);
+  const loss = lossOf(frames, unheard);
   const levels = levelsOfSeries(frames);
   const { length } = frames;
   const firstUs = length === 0 ? life.lastAtUs : (frames.atUs[0] ?? life.lastAtUs);
@@ -138,7 +168,7 @@ export function nodeRow(
     lastHeard: isoTime(lastUs),
     overdue,
     ...(context.recounting.has(life.devAddr) ? { ...RECOUNTING, recounting: true } : judgement),
-    strip: stripOf(frames, loss, context, window, STRIP_BINS),
+    strip: stripOf(frames, loss, unheard, window, STRIP_BINS),
   };
 }
 
@@ -155,13 +185,15 @@ function isOverdue(loss: Loss, silentUs: number): boolean {
 function recordedSilenceUs(
   sinceUs: number,
   gateways: readonly string[],
-  { endUs, outages, recorded, reaches }: NodeContext,
+  { endUs, unheardBy, recorded, reaches }: NodeContext,
 ): number {
   if (sinceUs >= endUs) return 0;
   const ids = reaches
     .filter(({ gateway }) => gateways.includes(gateway.eui))
     .map(({ gateway }) => gateway.id);
-  return totalUs(subtract(recorded.ranges({ fromUs: sinceUs, toUs: endUs }, ids), outages));
+  return totalUs(
+    subtract(recorded.ranges({ fromUs: sinceUs, toUs: endUs }, ids), unheardBy(gateways).outages),
+  );
 }
 
 /** Trend of the best SNR of each frame; its words say "not enough" where that is so. */

@@ -63,7 +63,7 @@ export function* nodesOfWindow(store: Store, window: AskedWindow, devAddr?: numb
           powerOf,
           window,
           frames,
-          gaps: lossOf(series, context).gaps,
+          gaps: lossOf(series, context.unheardBy(row.gateways)).gaps,
           gateways: heardBy,
           nameOf,
           unheardAt: (id) => unheardAt(context.reaches, id),
