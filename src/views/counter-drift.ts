@@ -7,8 +7,8 @@ import { counterReadings } from "../store/queries/gateways.ts";
 
 /** Readings of a window at most, and so the width of the cells that each give one. */
 const MAX_READINGS = 4_000;
-/** Up to cells of this length, from windows of two days, packets are read one by one. Chosen. */
-const MAX_FINE_US = 43_200_000;
+/** Up to cells of this length, in windows of half a day, packets are read one by one. Chosen. */
+const MAX_FINE_US = 10_800_000;
 /** The newest stretches: a gateway that restarts all the time has no longer ones than these. */
 const MAX_STRETCHES = 20;
 

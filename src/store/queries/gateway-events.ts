@@ -160,14 +160,21 @@ export function levelsIn(
 ): LevelRecord[] {
   const statement = prepared(
     store,
-    `SELECT r.gateway_id AS gatewayId, f.life_id AS lifeId, r.at_us AS atUs, r.rssi_tenths AS rssiTenths,
-            r.snr_tenths AS snrTenths, r.data_rate AS dataRate
+    `SELECT r.gateway_id, f.life_id, r.at_us, r.rssi_tenths, r.snr_tenths, r.data_rate
      FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
      WHERE r.at_us >= ? AND r.at_us < ? AND r.crc = 0 AND r.ghost = 0 AND r.antenna = 0 AND r.rssi_tenths IS NOT NULL
        AND f.life_id IS NOT NULL AND f.replay = 0 ORDER BY r.at_us, r.gateway_id, f.life_id LIMIT ?`,
-  );
+  ).raw();
   const slotUs = (toUs - fromUs) / slots;
-  return Array.from({ length: slots }, (_, i) =>
-    statement.all(Math.round(fromUs + i * slotUs), Math.round(fromUs + (i + 1) * slotUs), most),
-  ).flat() as LevelRecord[];
+  const levels: LevelRecord[] = [];
+  for (let i = 0; i < slots; i++) {
+    const [begin, end] = [Math.round(fromUs + i * slotUs), Math.round(fromUs + (i + 1) * slotUs)];
+    for (const row of statement.all(begin, end, most) as LevelRow[]) {
+      const [gatewayId, lifeId, atUs, rssiTenths, snrTenths, dataRate] = row;
+      levels.push({ gatewayId, lifeId, atUs, rssiTenths, snrTenths, dataRate });
+    }
+  }
+  return levels;
 }
+
+type LevelRow = readonly [number, number, number, number, number | null, number];
