@@ -8,7 +8,7 @@
 import type { Arrival, Crc, PushData, RadioPacket, Signal, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
 import type { JudgeGap } from "../model/gap.ts";
-import { type DevAddr, parseDevAddr } from "../model/identifiers.ts";
+import { type DevAddr, formatDevAddr } from "../model/identifiers.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
@@ -16,6 +16,7 @@ import { forgetStep, isForgetting, stepOfGateway } from "./forget.ts";
 import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
 import { HourGatherer } from "./hours/hour-gatherer.ts";
 import type { Store } from "./open.ts";
+import type { Recounted } from "./recorder/counters.ts";
 import { DatagramWriter, RejectionWriter } from "./recorder/datagrams.ts";
 import { Derivation, JoinWriter } from "./recorder/derive.ts";
 import { type DownlinkArrival, DownlinkWriter } from "./recorder/downlinks.ts";
@@ -129,9 +130,7 @@ export class Recorder {
         else this.#recordOne(item);
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
-      if (options.deferSettling !== true)
-        for (const { devAddr, fromUs } of this.#derivation.settleQuick())
-          this.#noteSettled([devAddr], fromUs);
+      if (options.deferSettling !== true) this.#noteRecounted(this.#derivation.settleQuick());
     });
   }
 
@@ -163,10 +162,13 @@ export class Recorder {
     this.#transact(() => {
       this.#noteRecordedTime();
       const recount = this.#derivation.recountSome(MAX_FRAMES_A_STEP);
-      this.#noteSettled(recount.settled);
-      for (const devAddr of recount.settled) this.#settledBehind.add(devAddr);
+      this.#noteRecounted(recount.recounted);
+      for (const devAddr of recount.settled) this.#settledBehind.add(formatDevAddr(devAddr));
       isMore =
-        recount.isMore || recount.settled.length > 0 || this.#gaps.step(options) || this.#hours.step(options);
+        recount.isMore ||
+        recount.recounted.length > 0 ||
+        this.#gaps.step(options) ||
+        this.#hours.step(options);
     });
     return isMore;
   }
@@ -188,7 +190,7 @@ export class Recorder {
     return this.#transact(() => {
       this.#roundTrips.endOfCapture();
       this.#noteRecordedTime();
-      this.#noteSettled(this.#derivation.settle());
+      this.#noteRecounted(this.#derivation.settle());
     });
   }
 
@@ -205,7 +207,7 @@ export class Recorder {
   takeUp(): Recorded {
     this.#forget();
     return this.#transact(() => {
-      for (const { devAddr, fromUs } of this.#derivation.settleQuick()) this.#noteSettled([devAddr], fromUs);
+      this.#noteRecounted(this.#derivation.settleQuick());
     });
   }
 
@@ -312,12 +314,11 @@ export class Recorder {
     }
   }
 
-  /** `fromUs`: frames before that moment stayed as they were. */
-  #noteSettled(addresses: readonly DevAddr[], fromUs = Number.NEGATIVE_INFINITY): void {
-    for (const devAddr of addresses) {
-      this.#recorded.nodes.add(devAddr);
+  #noteRecounted(recounted: readonly Recounted[]): void {
+    for (const { devAddr, fromUs } of recounted) {
+      this.#recorded.nodes.add(formatDevAddr(devAddr));
       this.#recorded.wide = true;
-      this.#gaps.noteRedone(parseDevAddr(devAddr), fromUs);
+      this.#gaps.noteRedone(devAddr, fromUs);
     }
   }
 

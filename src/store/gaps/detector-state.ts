@@ -92,8 +92,13 @@ export class DetectorState {
     if (entry.sinceStored >= STORE_EVERY) this.#store(entry);
   }
 
-  /** Goes through all lives of an address anew, up to the frontier. */
-  redo(devAddr: number, frontierUs: number): void {
+  /**
+   * Goes through all lives of an address anew, up to the frontier. A gap that comes out as it was keeps its finding when
+   * nothing that the finding may rest on lies after `changedUs`, before which nothing changed.
+   */
+  redo(devAddr: number, changedUs: number, frontierUs: number): void {
+    const findings = this.#sql.findings.all(devAddr, changedUs) as GapColumns[];
+    const sharedBefore = this.#sharedOf(devAddr);
     for (const entry of [...this.#entries.values()]) {
       if (entry.devAddr === devAddr) this.#entries.delete(keyOf(devAddr, entry.life));
     }
@@ -106,12 +111,22 @@ export class DetectorState {
       if (number > 1) this.#endBefore(devAddr, number, firstAtUs, frontierUs);
       this.#newest.set(devAddr, Math.max(this.#newest.get(devAddr) ?? 0, number));
     }
-    if (lives.length > 1) this.#shared.add(devAddr);
+    if (lives.length > 1) this.#writeShared(devAddr, frontierUs);
+    const sharedNow = this.#sharedOf(devAddr);
+    for (const finding of findings) {
+      // That two lives take turns is part of what a finding rests on.
+      if (turnsWithin(sharedBefore, finding) === turnsWithin(sharedNow, finding))
+        this.#sql.keepFinding.run(finding);
+    }
+  }
+
+  #sharedOf(devAddr: number): GapColumns | null {
+    return (this.#sql.shared.get(devAddr) as GapColumns | undefined) ?? null;
   }
 
   /** Writes the silences that go on at a moment, and the addresses that two devices share. */
   look(nowUs: number, frontierUs: number, patient: boolean): void {
-    for (const devAddr of this.#astray) this.redo(devAddr, frontierUs);
+    for (const devAddr of this.#astray) this.redo(devAddr, Number.MIN_SAFE_INTEGER, frontierUs);
     this.#astray.clear();
     for (const entry of this.#entries.values()) {
       if (entry.isOver || entry.watch.lastCounter < 0) continue;
@@ -345,6 +360,21 @@ interface Ending {
   readonly fromUs: number;
   readonly missed: number;
   readonly rhythmUs: number | null;
+}
+
+/** A row of `gap`, all columns; named are those that are read here. */
+interface GapColumns {
+  readonly life: number;
+  readonly from_us: number;
+  readonly to_us: number;
+  readonly context_from_us: number;
+  readonly context_to_us: number;
+}
+
+/** What the finding of a gap sees of the row that tells of two lives taking turns. */
+function turnsWithin(shared: GapColumns | null, gap: GapColumns): string {
+  if (shared === null || shared.from_us >= gap.to_us || shared.to_us <= gap.context_from_us) return "none";
+  return `${shared.life} ${shared.from_us} ${Math.min(shared.to_us, gap.context_to_us)}`;
 }
 
 interface CounterRow {

@@ -92,12 +92,12 @@ export class GapAnalyst {
 
   /** A frame of an address was stored, or was heard by one more gateway. */
   noteFrame(devAddr: number, frameAtUs: number): void {
-    if (frameAtUs <= this.#frontierUs) this.#disorder.noteAddress(devAddr);
+    if (frameAtUs <= this.#frontierUs) this.#disorder.noteAddress(devAddr, frameAtUs);
   }
 
   /** The frames of an address were counted again from a moment on. */
   noteRedone(devAddr: number, fromUs: number): void {
-    if (fromUs <= this.#frontierUs) this.#disorder.noteAddress(devAddr);
+    if (fromUs <= this.#frontierUs) this.#disorder.noteAddress(devAddr, fromUs);
     // Its frames may belong to other lives now.
     this.#blocks.forget();
   }
@@ -105,7 +105,7 @@ export class GapAnalyst {
   /** The recorded time of a range changed: what lies in it and was gone through is gone through again. */
   noteRecorded({ fromUs, toUs }: TimeRange): void {
     if (fromUs > this.#frontierUs) return;
-    for (const devAddr of this.#addressesIn({ fromUs, toUs })) this.#disorder.noteAddress(devAddr);
+    for (const devAddr of this.#addressesIn({ fromUs, toUs })) this.#disorder.noteAddress(devAddr, fromUs);
     for (const gatewayId of this.#gatewaysIn({ fromUs, toUs }))
       this.#disorder.noteGateway(gatewayId, Math.max(fromUs, Math.min(toUs, this.#frontierUs)));
   }
@@ -161,10 +161,12 @@ export class GapAnalyst {
   }
 
   #mend(disorder: readonly Disorder[], nowUs: number): void {
-    const redo = new Set<number>();
+    const redo = new Map<number, number>();
+    const changed = (devAddr: number, fromUs: number) =>
+      redo.set(devAddr, Math.min(fromUs, redo.get(devAddr) ?? fromUs));
     for (const { devAddr, gatewayId, fromUs, toUs } of disorder) {
       if (devAddr >= 0) {
-        redo.add(devAddr);
+        changed(devAddr, fromUs);
         continue;
       }
       const stretch = { fromUs, toUs };
@@ -173,11 +175,11 @@ export class GapAnalyst {
       // A keepalive interval is told from the hours before a silence.
       const around = { fromUs: fromUs - 1, toUs: Math.min(this.#frontierUs, toUs + 90_000_000_000) };
       if (gatewayId > 0 && this.#outages.scan(gatewayId, around, nowUs)) {
-        for (const address of this.#addressesIn(around)) redo.add(address);
+        for (const address of this.#addressesIn(around)) changed(address, around.fromUs);
       }
     }
     if (redo.size > 0) this.#blocks.forget();
-    for (const devAddr of redo) this.#watches.redo(devAddr, this.#frontierUs);
+    for (const [devAddr, fromUs] of redo) this.#watches.redo(devAddr, fromUs, this.#frontierUs);
   }
 
   #dueAgain({ fromUs, toUs }: TimeRange): void {
@@ -196,7 +198,7 @@ export class GapAnalyst {
       .prepare("SELECT DISTINCT dev_addr FROM frame WHERE at_us > ? AND dev_addr IS NOT NULL")
       .pluck()
       .all(nowUs) as number[];
-    for (const devAddr of ahead) this.#disorder.noteAddress(devAddr);
+    for (const devAddr of ahead) this.#disorder.noteAddress(devAddr, nowUs);
     this.#blocks.forget();
     this.#frontierUs = nowUs;
     this.#setFrontier.run(nowUs);

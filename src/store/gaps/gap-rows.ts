@@ -75,6 +75,12 @@ export const COUNTERS_OF_LIFE = `SELECT f.counter, f.at_us AS atUs, ${GATEWAYS_O
   WHERE l.dev_addr = ? AND l.number = ? AND f.counter > ? AND f.at_us <= ? AND f.repeat = 0 AND f.replay = 0
   ORDER BY f.counter, f.at_us`;
 
+/** All that a dropout's row holds but for its finding. */
+const SAME_GAP = [
+  ...["id", "dev_addr", "life", "tag", "kind", "open", "from_us", "to_us", "missed", "first_missed"],
+  ...["last_missed", "heard", "expected", "rhythm_us", "lacking", "context_from_us", "context_to_us"],
+];
+
 export function watchStatements(db: Store) {
   const sql = (text: string): Statement => db.prepare(text);
   const columns = `id, dev_addr, life, tag, kind, open, from_us, to_us, missed, first_missed, last_missed, heard, expected,
@@ -97,6 +103,13 @@ export function watchStatements(db: Store) {
     removeStatesFrom: sql("DELETE FROM gap_watch_past WHERE dev_addr = ? AND life = ? AND counter >= ?"),
     removeStatesOfAddress: sql("DELETE FROM gap_watch_past WHERE dev_addr = ?"),
     counters: sql(COUNTERS_OF_LIFE),
+    findings: sql("SELECT * FROM gap WHERE dev_addr = ? AND context_to_us < ? AND judged_to_us IS NOT NULL"),
+    keepFinding: sql(
+      `UPDATE gap SET judged_to_us = @judged_to_us, cause = @cause, confidence = @confidence, scope = @scope,
+       gateway_id = @gateway_id, ended_us = @ended_us, finding = @finding, shown = @shown
+       WHERE ${SAME_GAP.map((column) => `${column} IS @${column}`).join(" AND ")}`,
+    ),
+    shared: sql("SELECT * FROM gap WHERE dev_addr = ? AND tag = 'shared'"),
     removeGapsOfAddress: sql("DELETE FROM gap WHERE dev_addr = ?"),
     removeGapsSince: sql(
       "DELETE FROM gap WHERE dev_addr = ? AND life = ? AND to_us > ? AND tag IN ('run', 'episode')",

@@ -2,7 +2,7 @@
 import type { Statement } from "better-sqlite3";
 import type { Store } from "../open.ts";
 
-/** An address to go through anew (devAddr), or a gateway's stretch of time (gatewayId; 0: a server's datagrams); -1: not of that kind. */
+/** An address whose frames changed from a moment on (devAddr), or a gateway's stretch of time (gatewayId; 0: a server's datagrams); -1: not of that kind. */
 export interface Disorder {
   readonly devAddr: number;
   readonly gatewayId: number;
@@ -12,7 +12,8 @@ export interface Disorder {
 
 export class LateData {
   readonly #gateways = new Map<number, { fromUs: number; toUs: number }>();
-  readonly #addresses = new Set<number>();
+  /** With the moment before which nothing changed. */
+  readonly #addresses = new Map<number, number>();
   readonly #add: Statement;
   readonly #some: Statement;
   readonly #remove: Statement;
@@ -39,13 +40,17 @@ export class LateData {
     });
   }
 
-  noteAddress(devAddr: number): void {
-    this.#addresses.add(devAddr);
+  /** The frames of an address changed from a moment on; those before it are as they were. */
+  noteAddress(devAddr: number, fromUs: number): void {
+    this.#addresses.set(devAddr, Math.min(fromUs, this.#addresses.get(devAddr) ?? fromUs));
   }
 
   flush(): void {
     for (const [gatewayId, { fromUs, toUs }] of this.#gateways) this.#add.run(-1, gatewayId, fromUs, toUs);
-    for (const devAddr of this.#addresses) this.#add.run(devAddr, -1, 0, 0);
+    for (const [devAddr, fromUs] of this.#addresses) {
+      const from = Math.floor(Math.max(fromUs, Number.MIN_SAFE_INTEGER));
+      this.#add.run(devAddr, -1, from, from);
+    }
     if (this.#gateways.size + this.#addresses.size > 0) this.#isPending = true;
     this.#gateways.clear();
     this.#addresses.clear();

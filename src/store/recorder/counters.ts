@@ -53,6 +53,20 @@ interface StoredFrame extends FrameToAccount {
   replay: number;
 }
 
+/** Frames of an address were accounted again; those before the moment are as they were. */
+export interface Recounted {
+  readonly devAddr: number;
+  readonly fromUs: number;
+}
+
+export interface RecountStep {
+  readonly recounted: readonly Recounted[];
+  /** Of them, the addresses that are done. */
+  readonly settled: readonly number[];
+  /** Others are due still. */
+  readonly isMore: boolean;
+}
+
 /** Where an accounted frame belongs; null: its address is to be accounted again first. */
 export interface Account {
   readonly lifeId: number;
@@ -113,16 +127,16 @@ export class CounterAssigner {
     this.#sql.markDue.run(devAddr, finite(fromUs));
   }
 
-  /** Accounts again for every address that is due, to the end; their numbers. */
-  settle(): number[] {
-    const settled = [...this.#due.keys()];
-    for (const devAddr of settled) this.#recount(devAddr, Number.MAX_SAFE_INTEGER);
+  /** Accounts again for every address that is due, to the end. */
+  settle(): Recounted[] {
+    const settled = [...this.#due].map(([devAddr, fromUs]) => ({ devAddr, fromUs }));
+    for (const { devAddr } of settled) this.#recount(devAddr, Number.MAX_SAFE_INTEGER);
     return settled;
   }
 
-  /** Accounts again where it takes a few milliseconds in all; the addresses that are done, and from which moment on. */
-  settleQuick(): { readonly devAddr: number; readonly fromUs: number }[] {
-    const settled: { devAddr: number; fromUs: number }[] = [];
+  /** Accounts again where it takes a few milliseconds in all; the addresses that are done. */
+  settleQuick(): Recounted[] {
+    const settled: Recounted[] = [];
     let left = MAX_FRAMES_AT_ONCE;
     for (const [devAddr, fromUs] of [...this.#due]) {
       if (left <= 0) break;
@@ -136,17 +150,19 @@ export class CounterAssigner {
     return settled;
   }
 
-  /** Accounts again for some frames, fewer where keys are asked; the addresses that are done, and whether there is more. */
-  recountSome(maxFrames: number): { readonly settled: number[]; readonly isMore: boolean } {
+  /** Accounts again for some frames, fewer where keys are asked. */
+  recountSome(maxFrames: number): RecountStep {
+    const recounted: Recounted[] = [];
     const settled: number[] = [];
     let left = maxFrames;
-    for (const devAddr of [...this.#due.keys()]) {
+    for (const [devAddr, fromUs] of [...this.#due]) {
       if (left <= 0) break;
       const cost = this.#keyed.has(devAddr) ? KEYED_COST : 1;
       left -= Math.max(1, cost * this.#recount(devAddr, Math.ceil(left / cost)));
+      recounted.push({ devAddr, fromUs });
       if (!this.#due.has(devAddr)) settled.push(devAddr);
     }
-    return { settled, isMore: this.#due.size > 0 };
+    return { recounted, settled, isMore: this.#due.size > 0 };
   }
 
   flush(): void {

@@ -4,12 +4,12 @@
  */
 import { contentOf } from "../../ledger/group-receptions.ts";
 import type { WireFault } from "../../model/fault.ts";
-import { type DevAddr, formatDevAddr, parseDevAddr } from "../../model/identifiers.ts";
+import { type DevAddr, parseDevAddr } from "../../model/identifiers.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import { followJoins, JOIN_REACH_US } from "../joins.ts";
 import type { Store } from "../open.ts";
 import { ChannelWriter } from "./channels.ts";
-import { type Account, CounterAssigner } from "./counters.ts";
+import { type Account, CounterAssigner, type Recounted, type RecountStep } from "./counters.ts";
 import { FrameWriter, type NewFrame } from "./frames.ts";
 import type { StoredReception } from "./rows.ts";
 
@@ -87,21 +87,19 @@ export class Derivation {
     if (frame !== null) this.#accounts.markDue(frame.devAddr, frame.atUs);
   }
 
-  /** Accounts again for the addresses whose frames came out of order, to the end; the addresses. */
-  settle(): DevAddr[] {
-    return this.#accounts.settle().map(formatDevAddr);
+  /** Accounts again for the addresses whose frames came out of order, to the end. */
+  settle(): Recounted[] {
+    return this.#accounts.settle();
   }
 
-  /** As far as it takes a few milliseconds; the addresses that are done, and from which moment on. */
-  settleQuick(): { readonly devAddr: DevAddr; readonly fromUs: number }[] {
-    const settled = this.#accounts.settleQuick();
-    return settled.map(({ devAddr, fromUs }) => ({ devAddr: formatDevAddr(devAddr), fromUs }));
+  /** As far as it takes a few milliseconds; the addresses that are done. */
+  settleQuick(): Recounted[] {
+    return this.#accounts.settleQuick();
   }
 
-  /** Accounts again for some frames; the addresses that are done, and whether there is more to do. */
-  recountSome(maxFrames: number): { readonly settled: DevAddr[]; readonly isMore: boolean } {
-    const { settled, isMore } = this.#accounts.recountSome(maxFrames);
-    return { settled: settled.map(formatDevAddr), isMore };
+  /** Accounts again for some frames. */
+  recountSome(maxFrames: number): RecountStep {
+    return this.#accounts.recountSome(maxFrames);
   }
 
   /** Times of the replays that accounting found since this was asked last. */
