@@ -18,13 +18,16 @@ if (chromiumIsHere("watches on the real service"))
     });
 
     it("are chosen on the Service page, and a test message shows on every open page until it is read", async () => {
-      const service = await startService();
+      // Nobody listens on that port: how publishing goes stands on the same page.
+      const service = await startService({ words: ["--publish", "mqtt://127.0.0.1:1"] });
       const address = `http://127.0.0.1:${service.webPort}`;
       const page = await browser.newPage({ viewport: { width: 390, height: 900 } });
       const errors: string[] = [];
       page.on("pageerror", (error) => errors.push(error.message));
       await page.goto(`${address}/#/service`);
       await page.getByText("Nothing is watched yet.").waitFor();
+      await page.getByText("mqtt://127.0.0.1:1 does not answer").waitFor();
+      await page.getByText(/0 published, \d+ waiting, 0 dropped/).waitFor();
       const minutes = page.getByLabel("a gateway is silent for more than, min");
       await minutes.fill("none");
       await page.getByRole("button", { name: "Watch this" }).click();
