@@ -81,7 +81,7 @@ const BELIEF = {
 const SHARED = 3;
 const OWN = 3;
 const ALL = SHARED + OWN;
-const MAX_STEPS = 80;
+const MAX_STEPS = 40;
 /** The search is over when a step promises less log likelihood than this. */
 const SETTLED = 1e-5;
 const DIFFERENCE = 1e-4;

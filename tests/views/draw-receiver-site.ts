@@ -24,7 +24,7 @@ export interface ReceiverSite {
 const range = (random: Random, from: number, to: number) => from + (to - from) * random.uniform();
 
 /** In the form of a scenario file. */
-export function drawReceiverSite(site: ReceiverSite): object {
+export function drawReceiverSite(site: ReceiverSite) {
   const { seed, alone, demodulatorLossDb = 0, noiseFigureLossDb = 0 } = site;
   const random = createRandom(seed, `receiver ${alone ? "alone" : "beside another"}`);
   const noiseFigureDb = range(random, 3, 10);
@@ -38,6 +38,9 @@ export function drawReceiverSite(site: ReceiverSite): object {
     noiseWanderDb: range(random, 0, 0.8),
     noiseWanderMinutes: range(random, 20, 300),
     forwardsCrcBad: random.uniform() < 0.5,
+    // Rare ones: what is drawn here is the radio.
+    keepaliveSeconds: 60,
+    statSeconds: 600,
   };
   const gateways = [
     {
