@@ -26,6 +26,8 @@ export interface NodeList {
   readonly strangersHeard: number;
   readonly sentence: Sentence;
   readonly home: HomeNetworks;
+  /** Frames of the listed lives, by row id. */
+  readonly framesOf: ReadonlyMap<number, FrameSeries>;
 }
 
 export function nodesView(store: Store, window: AskedWindow): NodesView {
@@ -101,6 +103,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
     strangersHeard: devices(heard.filter(({ stranger }) => stranger)),
     sentence,
     home,
+    framesOf,
   };
 }
 

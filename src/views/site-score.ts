@@ -6,11 +6,12 @@ import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { type LoudNoise, loudNoise } from "../radio/loud-noise.ts";
 import { NOISE_SNR_MOST_DB, noiseSamples, type TimedNoise } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
+import { FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
 import type { Store } from "../store/open.ts";
 import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { lifeSpans } from "../store/queries/lives.ts";
-import { binnedLevels, weakReadings } from "../store/queries/score.ts";
+import { weakReadings } from "../store/queries/score.ts";
 import { marginDb } from "./node-figures.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
@@ -22,14 +23,18 @@ const MARGIN_BINS = 240;
 const MAX_LIVE = 6_000;
 const MAX_FIXED = 20_000;
 
-/** `attention`: the nodes whose margins are asked for. */
+/** `attention`: the nodes whose margins are asked for; `framesOf`: their frames, by row id of the life. */
 export function siteScore(
   store: Store,
   window: AskedWindow,
   gateways: readonly GatewayRow[],
   attention: readonly NodeRow[],
+  framesOf: ReadonlyMap<number, FrameSeries>,
 ): SiteScore {
-  return { noise: noiseLanes(store, window, gateways), margins: marginLanes(store, window, attention) };
+  return {
+    noise: noiseLanes(store, window, gateways),
+    margins: marginLanes(store, window, attention, framesOf),
+  };
 }
 
 /** A loud time in the form of the contract. */
@@ -78,7 +83,12 @@ function mediansOf(samples: readonly TimedNoise[], { fromUs, toUs }: TimeRange):
   return bins.map((values) => (values.length === 0 ? null : tenth(median(values) ?? 0)));
 }
 
-function marginLanes(store: Store, window: AskedWindow, attention: readonly NodeRow[]): SiteScore["margins"] {
+function marginLanes(
+  store: Store,
+  window: AskedWindow,
+  attention: readonly NodeRow[],
+  framesOf: ReadonlyMap<number, FrameSeries>,
+): SiteScore["margins"] {
   const asked = new Map(attention.map((row) => [`${row.devAddr}/${row.life}`, row]));
   const lives = new Map<number, NodeRow>();
   for (const life of lifeSpans(store, knownUntilUs(window)).values()) {
@@ -86,23 +96,45 @@ function marginLanes(store: Store, window: AskedWindow, attention: readonly Node
     if (row !== undefined) lives.set(life.id, row);
   }
   const binUs = Math.max(1, Math.ceil((window.toUs - window.fromUs) / MARGIN_BINS));
-  const levels = groupBy(binnedLevels(store, [...lives.keys()], window, binUs), ({ lifeId }) => lifeId);
-  return [...lives].map(([lifeId, { devAddr, life }]) => {
-    const sums = Array.from({ length: MARGIN_BINS }, () => ({ margin: 0, frames: 0 }));
-    for (const { bin, dataRate, snrTenths, frames } of levels.get(lifeId) ?? []) {
-      const margin = marginDb(snrTenths, dataRate);
-      const sum = sums[bin];
-      if (margin === null || sum === undefined) continue;
-      sum.margin += margin * frames;
-      sum.frames += frames;
+  return [...lives].map(([lifeId, { devAddr, life }]) => ({
+    devAddr,
+    life,
+    fromMs: window.fromUs / 1000,
+    binSeconds: binUs / 1e6,
+    marginDb: binnedMargins(framesOf.get(lifeId) ?? new FrameSeries(), window.fromUs, binUs),
+  }));
+}
+
+/** Mean margin in bins, each frame at its best gateway; null without frames. */
+function binnedMargins(
+  { length, atUs, dataRate, snrTenths }: FrameSeries,
+  fromUs: number,
+  binUs: number,
+): (number | null)[] {
+  const rates = new Map<number, { readonly snrTenths: Float64Array; readonly frames: Uint32Array }>();
+  for (let i = 0; i < length; i++) {
+    const snr = snrTenths[i] ?? NO_LEVEL;
+    const bin = Math.floor(((atUs[i] ?? 0) - fromUs) / binUs);
+    if (snr === NO_LEVEL || bin >= MARGIN_BINS) continue;
+    let sums = rates.get(dataRate[i] ?? 0);
+    if (sums === undefined) {
+      sums = { snrTenths: new Float64Array(MARGIN_BINS), frames: new Uint32Array(MARGIN_BINS) };
+      rates.set(dataRate[i] ?? 0, sums);
     }
-    return {
-      devAddr,
-      life,
-      fromMs: window.fromUs / 1000,
-      binSeconds: binUs / 1e6,
-      marginDb: sums.map(({ margin, frames }) => (frames === 0 ? null : tenth(margin / frames))),
-    };
+    sums.snrTenths[bin] = (sums.snrTenths[bin] ?? 0) + snr;
+    sums.frames[bin] = (sums.frames[bin] ?? 0) + 1;
+  }
+  return Array.from({ length: MARGIN_BINS }, (_, bin) => {
+    let margins = 0;
+    let told = 0;
+    for (const [rate, sums] of [...rates].sort(([a], [b]) => a - b)) {
+      const frames = sums.frames[bin] ?? 0;
+      const margin = frames === 0 ? null : marginDb((sums.snrTenths[bin] ?? 0) / frames, rate);
+      if (margin === null) continue;
+      margins += margin * frames;
+      told += frames;
+    }
+    return told === 0 ? null : tenth(margins / told);
   });
 }
 

@@ -166,7 +166,7 @@ export function siteView(
   }));
   const sentence = siteSentence(gateways, own, window);
   const attention = needingALook(nodes, MAX_ATTENTION);
-  const score = siteScore(store, window, gateways, attention);
+  const score = siteScore(store, window, gateways, attention, list.framesOf);
   return {
     window: windowView(window),
     siteName: siteName(store),
