@@ -8,6 +8,7 @@ import { forgottenWords } from "../diagnosis/notices.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { nearPlanLabels, type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { renderReport } from "../report/render.tsx";
 import { toBeForgotten } from "../store/forget.ts";
 import { SiteReader } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
@@ -90,7 +91,10 @@ export function storeViews(
     walk: (devAddr, query, nowUs) => over(query, nowUs, (window, at) => walkView(at, window, devAddr)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked, at) => marksView(at, asked, query)),
     report: (asked, query, nowUs) =>
-      over(query, nowUs, (window, at) => reportData(at, { ...asked, window, ownPlans })),
+      over(query, nowUs, (window, at) => {
+        const data = reportData(at, { ...asked, window, ownPlans });
+        return { from: data.window.from, html: renderReport(data) };
+      }),
     gaps: (query, nowUs) => over(query, nowUs, (window, at) => gapsView(at, window)),
     gap: (id) => within(() => gapPage(store, id)),
     plan: (query, nowUs) => over(query, nowUs, (window, at) => planView(at, window, ownPlans)),

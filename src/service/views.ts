@@ -58,6 +58,13 @@ export type ReportQuestion = Pick<ReportData, "timeZone" | "version" | "madeAt">
   readonly withPayloads: boolean;
 };
 
+/** The report as it is sent: drawn where it is worked out, not on the thread that serves everybody. */
+export interface DrawnReport {
+  /** Begin of its window, ISO 8601. */
+  readonly from: string;
+  readonly html: string;
+}
+
 /** Each answers at once, from the store as it is now; `nowUs` is the end of a window that moves with the clock. */
 export interface Views {
   stored(): StoredFacts;
@@ -122,7 +129,7 @@ export interface Views {
   placementPhoto(id: number): Picture | null;
   /** What people noted. */
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
-  report(asked: ReportQuestion, window: WindowQuery, nowUs: number): ReportData;
+  report(asked: ReportQuestion, window: WindowQuery, nowUs: number): DrawnReport;
   refusals(): RefusalsView;
   /** What would go with a gateway or a node; null: nothing of it is stored. */
   toBeForgotten(thing: Forgettable): Forgotten | null;

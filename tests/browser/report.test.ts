@@ -1,6 +1,5 @@
 import type { Browser } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { renderReport } from "../../src/report/render.tsx";
 import { FakeViews } from "../service/parts.ts";
 import { chromiumIsHere, launchChromium } from "./chromium.ts";
 import { axeFindings, overflowPx } from "./dashboard.ts";
@@ -19,7 +18,7 @@ function report(): string {
     madeAt: "2026-04-14T10:00:00Z",
     withPayloads: false,
   };
-  return renderReport(new FakeViews().report(asked, { last: 3600 }, NOW_US));
+  return new FakeViews().report(asked, { last: 3600 }, NOW_US).html;
 }
 
 if (chromiumIsHere("the printed report")) {

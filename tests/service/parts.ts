@@ -14,6 +14,7 @@ import type {
   IntakeHandle,
   TransmitRequest,
 } from "../../src/intake/handle.ts";
+import { renderReport } from "../../src/report/render.tsx";
 import { buildService, type ServiceOptions } from "../../src/service/build.ts";
 import type { Ask, AskedViews, Views } from "../../src/service/views.ts";
 import type { Forgettable } from "../../src/store/forget.ts";
@@ -243,7 +244,7 @@ export class FakeViews implements Views {
     const span = spanOf(window, nowUs);
     const site = orchard.siteView(span);
     const { withPayloads, ...own } = asked;
-    return this.#answer(["report", asked, window], {
+    const data = {
       ...own,
       window: site.window,
       site,
@@ -259,7 +260,8 @@ export class FakeViews implements Views {
       walks: [walkView(span)],
       payloads: withPayloads ? [] : null,
       captures: orchard.capturesView(NOW_MS).captures,
-    });
+    };
+    return this.#answer(["report", asked, window], { from: data.window.from, html: renderReport(data) });
   }
   downlinkTestPlan(...asked: Parameters<Views["downlinkTestPlan"]>) {
     return this.#answer(["downlinkTestPlan", ...asked], testPlan(asked[0], asked[2]));

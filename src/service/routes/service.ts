@@ -6,7 +6,6 @@ import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/commo
 import { Health, PhoneLink, RefusalsView, ServiceStatus } from "../../contract/service.ts";
 import { Forgotten } from "../../contract/user-data.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
-import { renderReport } from "../../report/render.tsx";
 import type { Forgettable } from "../../store/forget.ts";
 import type { SiteFigures } from "../../views/site-figures.ts";
 import type { DiskSpace } from "../disk-space.ts";
@@ -136,16 +135,16 @@ export const reportRoutes: FastifyPluginAsyncZod<ReportRouteOptions> = async (ap
       const withPayloads = request.query.payloads === "yes";
       const now = nowUs();
       const madeAt = new Date(now / 1000).toISOString();
-      const data = await ask(request.signal).report(
+      const report = await ask(request.signal).report(
         { timeZone, version, madeAt, withPayloads },
         askedWindow(request.query),
         now,
       );
-      const day = data.window.from.slice(0, 10);
+      const day = report.from.slice(0, 10);
       return reply
         .type("text/html; charset=utf-8")
         .header("content-disposition", `attachment; filename="mastlog-report-${day}.html"`)
-        .send(renderReport(data));
+        .send(report.html);
     },
   );
 };
