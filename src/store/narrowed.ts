@@ -8,7 +8,7 @@
  * a frame is its own where one of them heard it. A node that gateways of two sites hear belongs to both.
  */
 import { type Store, StoreUnusable } from "./open.ts";
-import { prepared } from "./queries/statement.ts";
+import { forgetPrepared, prepared } from "./queries/statement.ts";
 
 const IDS = "(SELECT id FROM temp.narrowed_gateway)";
 const EUIS = "(SELECT eui FROM temp.narrowed_gateway)";
@@ -92,6 +92,8 @@ export function narrowToSite(store: Store, site: string | null): void {
   try {
     if (known === undefined) install(store);
     store.exec("DELETE FROM temp.narrowed_gateway");
+    // A change is counted also where no gateway comes or goes: what was remembered of the store is no more true.
+    store.exec("UPDATE temp.narrowing SET turns = turns + 1");
     const add = store.prepare("INSERT INTO temp.narrowed_gateway (id, eui) VALUES (?, ?)");
     for (const { id, eui } of members) add.run(id, eui);
   } finally {
@@ -101,13 +103,17 @@ export function narrowToSite(store: Store, site: string | null): void {
 }
 
 function install(store: Store): void {
-  store.exec("CREATE TEMP TABLE narrowed_gateway (id INTEGER PRIMARY KEY, eui TEXT NOT NULL)");
+  store.exec(`CREATE TEMP TABLE narrowed_gateway (id INTEGER PRIMARY KEY, eui TEXT NOT NULL);
+    CREATE TEMP TABLE narrowing (turns INTEGER NOT NULL);
+    INSERT INTO temp.narrowing VALUES (0);`);
   for (const table of [...BY_GATEWAY, ...Object.keys(CONDITIONS)])
     store.exec(`CREATE TEMP VIEW ${table} AS SELECT * FROM main.${table} WHERE ${conditionOf(table)}`);
   for (const [index, table] of Object.entries(INDEXES))
     store.exec(
       `CREATE TEMP VIEW ${index} AS SELECT * FROM main.${table} INDEXED BY ${index} WHERE ${conditionOf(table)}`,
     );
+  // Statements from before name indexes of the tables.
+  forgetPrepared(store);
   const prepare = store.prepare.bind(store);
   store.prepare = (sql: string) => prepare(sql.replace(NAMED_INDEX, "temp.$2$1"));
 }

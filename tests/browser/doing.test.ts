@@ -158,6 +158,10 @@ if (chromiumIsHere("doing"))
       await expect.poll(() => new URL(page.url()).hash).toBe("#/gaps?last=3600&site=Hollow+Quarry");
       await choice.selectOption("all sites");
       await expect.poll(() => new URL(page.url()).hash).toBe("#/gaps?last=3600");
+      // One gateway may be of another site.
+      await page.goto(page.url().replace("#/gaps", "#/bench/02005E1000000001"));
+      await choice.selectOption("Fennick Orchard");
+      await expect.poll(() => new URL(page.url()).hash).toBe("#/bench?last=3600&site=Fennick+Orchard");
       expect(errors).toEqual([]);
     });
 

@@ -242,6 +242,28 @@ describe("a question narrowed to a site", { timeout: 240_000 }, () => {
     rows.close();
   });
 
+  it("has nothing of a site that was not heard yet, whatever was asked before", () => {
+    const store = storeOf(["Quarry"], { seed: 3, nodes: 1, silence: null });
+    const [whole] = WINDOWS;
+    if (whole === undefined) throw new Error("no window");
+    expect(answers(store, whole).gateways).toMatchObject({ gateways: [{}, {}] });
+    const { name } = store;
+    const db = openStore(name);
+    writeLabel(db, { kind: "gateway", id: "02005E10000000FF", site: "Mill" });
+    db.close();
+    narrowToSite(store, "Mill");
+    expect(answers(store, whole)).toMatchObject({
+      site: { siteName: "Mill", gateways: [], empty: true },
+      nodes: { nodes: [] },
+      gateways: { gateways: [] },
+    });
+    narrowToSite(store, null);
+    expect(gatewaysView(store, whole).gateways).toEqual([]);
+    narrowToSite(store, "Quarry");
+    expect(gatewaysView(store, whole).gateways).toHaveLength(2);
+    store.close();
+  });
+
   it("tells the names of the sites when there is none of this name", () => {
     const store = storeOf(["Quarry"], { seed: 3, nodes: 1, silence: null });
     expect(() => narrowToSite(store, "Orchard")).toThrow('No gateway belongs to a site "Orchard".');

@@ -18,6 +18,11 @@ export function prepared(store: Store, sql: string): Statement {
   return statement;
 }
 
+/** The next question prepares its statement anew: names mean something else now. */
+export function forgetPrepared(store: Store): void {
+  cache.delete(store);
+}
+
 /**
  * The rows of a query column by column, in the order in which they are found. For tens of thousands of rows: SQLite
  * writes each column as one JSON text, which is parsed in a third of the time that an object a row takes.

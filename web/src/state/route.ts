@@ -110,13 +110,16 @@ export function chooseWindow(choice: WindowChoice): void {
   location.hash = `#${pathOf(route.value)}?${params.toString()}`;
 }
 
-/** Narrows every view to a site, or to none, and stays where the reader is. */
+/** Narrows every view to a site, or to none, and stays in the view: one thing gives way to the list, it may be of another site. */
 export function chooseSite(site: string | null): void {
   const params = new URLSearchParams(route.value.params);
+  const { view, parts } = route.value;
+  const list = view === "node" || view === "walk" ? "nodes" : view;
+  const path = site === null || parts.length === 0 ? pathOf(route.value) : `/${list}`;
   if (site === null) params.delete("site");
   else params.set("site", site);
   const asked = params.toString();
-  location.hash = `#${pathOf(route.value)}${asked === "" ? "" : `?${asked}`}`;
+  location.hash = `#${path}${asked === "" ? "" : `?${asked}`}`;
 }
 
 /** Sets or clears filters of the view that is shown, without a new entry in the history. */
