@@ -17,6 +17,9 @@ const MAX_ROWS = 150_000;
 /** A gateway's counter is told from a reception at most so long before a transmission. */
 const COUNTER_REACH_US = 1_800_000_000;
 
+/** Gateways that may have sent something then: of thousands of invented identifiers, hardly any. */
+const HEARD_WITHIN = "g.first_at_us < @to AND g.last_at_us >= @from";
+
 export interface Block {
   readonly receptions: readonly SceneReception[];
   readonly reports: readonly (SceneReport & { readonly gatewayId: number })[];
@@ -68,11 +71,11 @@ export class SceneBlocks {
     this.#reports = db.prepare(
       `SELECT gateway_id AS gatewayId, at_us AS atUs, rx_received AS received, rx_crc_ok AS crcOk,
        rx_forwarded AS forwarded, tx_emitted AS emitted, ack_tenths_percent / 10.0 AS ackPercent FROM gateway g CROSS JOIN status_report s ON s.gateway_id = g.id
-       WHERE s.at_us >= ? AND s.at_us < ? ORDER BY s.at_us, gateway_id`,
+       WHERE ${HEARD_WITHIN} AND s.at_us >= @from AND s.at_us < @to ORDER BY s.at_us, gateway_id`,
     );
     this.#keepalives = db.prepare(
       `SELECT d.gateway_id AS gatewayId, d.at_us AS atUs FROM gateway g CROSS JOIN datagram d ON d.gateway_id = g.id
-       WHERE d.at_us >= ? AND d.at_us < ? AND d.kind = 2 ORDER BY d.at_us, d.gateway_id`,
+       WHERE ${HEARD_WITHIN} AND d.at_us >= @from AND d.at_us < @to AND d.kind = 2 ORDER BY d.at_us, d.gateway_id`,
     );
     this.#downlinks = db.prepare(
       `SELECT gateway_id AS gatewayId, at_us AS atUs, token, tmst_us AS tmstUs, data_rate AS dataRate,
@@ -157,8 +160,8 @@ export class SceneBlocks {
   #read(fromUs: number, toUs: number): Block {
     return {
       receptions: (this.#receptions.all(fromUs, toUs) as Row[]).map(receptionOf),
-      reports: this.#reports.all(fromUs, toUs) as Block["reports"],
-      keepalives: this.#keepalives.all(fromUs, toUs) as Block["keepalives"],
+      reports: this.#reports.all({ from: fromUs, to: toUs }) as Block["reports"],
+      keepalives: this.#keepalives.all({ from: fromUs, to: toUs }) as Block["keepalives"],
       transmissions: this.#transmissions(fromUs, toUs),
     };
   }

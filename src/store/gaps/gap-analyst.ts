@@ -25,6 +25,9 @@ const REDOS_A_STEP = 20;
 /** A finding whose surroundings still grow is made anew after so long, in a patient step. */
 const PATIENCE_US = 60_000_000;
 
+/** In a patient step a silent gateway is looked at again once its silence has grown by so much. Chosen. */
+const PATIENT_SHARE = 0.1;
+
 /** The clock that stamps datagrams may be corrected by so much while the service runs. Chosen. */
 const MAX_AHEAD_US = 60_000_000;
 
@@ -48,6 +51,11 @@ export class GapAnalyst {
   readonly #setFinding: Statement;
   readonly #dropGap: Statement;
   readonly #setFrontier: Statement;
+  /** Silent gateways in which no outage was found: identifiers that somebody invented have none, and may be thousands. */
+  readonly #scannedSilent = new Map<
+    number,
+    { readonly lastUs: number; readonly toUs: number; readonly nowUs: number; readonly againUs: number }
+  >();
   #frontierUs: number;
   #loaded = false;
 
@@ -132,7 +140,7 @@ export class GapAnalyst {
     }
     const limitUs = Math.min(patient ? newestUs - SETTLE_US : newestUs, nowUs ?? newestUs);
     if (this.#followFrames(limitUs, now)) return true;
-    if (this.#scanOpenOutages(now)) return true;
+    this.#scanOpenOutages(now, patient);
     this.#watches.look(now, this.#frontierUs, patient);
     this.#watches.flush();
     return this.#judgeSome(patient ? PATIENCE_US : 0, now);
@@ -144,6 +152,7 @@ export class GapAnalyst {
 
   forget(): void {
     this.#outages.forget();
+    this.#scannedSilent.clear();
     this.#watches.forget();
     this.#blocks.forget();
     this.#disorder.forget();
@@ -252,7 +261,7 @@ export class GapAnalyst {
   }
 
   /** Gateways that fell silent since their newest datagram: nothing arrives that would tell. */
-  #scanOpenOutages(nowUs: number): boolean {
+  #scanOpenOutages(nowUs: number, patient: boolean): void {
     const silent = this.#db
       .prepare(
         `SELECT id, last_at_us AS lastUs FROM gateway WHERE last_at_us < ? AND last_at_us > ?
@@ -262,9 +271,15 @@ export class GapAnalyst {
     for (const { id, lastUs } of silent) {
       // Its newest datagram may lie past the frontier, which stands while nothing arrives.
       const toUs = Math.max(this.#frontierUs, lastUs);
+      const scanned = this.#scannedSilent.get(id);
+      if (
+        scanned?.lastUs === lastUs &&
+        (patient ? nowUs < scanned.againUs : nowUs === scanned.nowUs && toUs === scanned.toUs)
+      )
+        continue;
       this.#outages.scan(id, { fromUs: this.#frontierUs - 1, toUs }, nowUs);
+      this.#scannedSilent.set(id, { lastUs, toUs, nowUs, againUs: nowUs + PATIENT_SHARE * (nowUs - lastUs) });
     }
-    return false;
   }
 
   /** Makes findings that are due. True: there are more. */

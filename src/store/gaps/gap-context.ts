@@ -65,7 +65,8 @@ export class SceneReader {
     this.#packets = db
       .prepare(
         `SELECT coalesce(sum(crc_ok + crc_bad + crc_none), 0) FROM gateway g CROSS JOIN gateway_minute m ON m.gateway_id = g.id
-         WHERE minute >= @from AND minute < @to AND ${COMPANY}`,
+         WHERE g.first_at_us < @to * 60000000 AND g.last_at_us >= @from * 60000000
+           AND minute >= @from AND minute < @to AND ${COMPANY}`,
       )
       .pluck();
     this.#begun = db.prepare(`SELECT min(first_at_us) FROM gateway g WHERE ${COMPANY}`).pluck();
