@@ -104,6 +104,9 @@ export const SignalSeries = z.object({
   snrDb: z.array(z.number().nullable()),
   spreadingFactor: z.array(z.number().int().nullable()),
   marginDb: z.array(z.number().nullable()),
+  receptions: z
+    .array(z.number().int())
+    .describe("for how many each stands; of a long window each stretch by its weakest, middle and strongest"),
 });
 export type SignalSeries = z.infer<typeof SignalSeries>;
 

@@ -1,5 +1,5 @@
 /** The page of one node: its counters one by one, its signal at every gateway, its lives and gaps. */
-import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
+import type { CounterTick, NodeGatewayRow, NodePage } from "../contract/index.ts";
 import { nodeSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
@@ -20,17 +20,9 @@ import { sharesByLife, withWhy } from "./gap-why.ts";
 import { linkRows } from "./link.ts";
 import { linkFramesOf, linkStory } from "./link-story.ts";
 import { nodeAnswers } from "./node-answers.ts";
-import {
-  firstHearings,
-  type Loss,
-  levelsOf,
-  lossOf,
-  marginDb,
-  missedCounters,
-  spreadingFactorOf,
-  type Unheard,
-} from "./node-figures.ts";
+import { firstHearings, type Loss, levelsOf, lossOf, missedCounters, type Unheard } from "./node-figures.ts";
 import { nodeContext, nodeRow } from "./node-row.ts";
+import { signalSeries } from "./node-signals.ts";
 import { unheardAt } from "./reachability.ts";
 import { placesOf, regionPowers } from "./user-data.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
@@ -64,7 +56,7 @@ export function nodePage(store: Store, window: AskedWindow, devAddr: string, lif
     row,
     ticks,
     ticksCut: cut,
-    series: heardBy.map((gateway) => signalsOf(gateway, nameOf(gateway.eui), receptions)),
+    series: signalSeries(heardBy, nameOf, receptions, window),
     links: linkRows(store, {
       lifeId: record.id,
       devAddr: formatDevAddr(record.devAddr),
@@ -150,24 +142,6 @@ function ticksOf(
   }
   ticks.sort((a, b) => a.counter - b.counter);
   return { ticks: ticks.slice(-MAX_TICKS), cut: ticks.length > MAX_TICKS };
-}
-
-function signalsOf(
-  gateway: GatewayRecord,
-  name: string | null,
-  receptions: readonly LifeReception[],
-): SignalSeries {
-  const own = receptions.filter(({ gatewayId }) => gatewayId === gateway.id);
-  const tenth = (value: number | null) => (value === null ? null : value / 10);
-  return {
-    gatewayEui: gateway.eui,
-    gatewayName: name,
-    atMs: own.map(({ atUs }) => atUs / 1000),
-    rssiDbm: own.map(({ rssiTenths }) => tenth(rssiTenths)),
-    snrDb: own.map(({ snrTenths }) => tenth(snrTenths)),
-    spreadingFactor: own.map(({ dataRate }) => spreadingFactorOf(dataRate)),
-    marginDb: own.map(({ snrTenths, dataRate }) => marginDb(snrTenths, dataRate)),
-  };
 }
 
 /** Heard by this gateway, of the counters expected at the site. */

@@ -399,6 +399,7 @@ export function nodePage(
       rssiDbm: snrDb.map((snr) => (snr === null ? null : Math.round(-104 + snr))),
       spreadingFactor: snrDb.map((snr) => (snr === null ? null : plan.sf)),
       marginDb: snrDb.map((snr) => (snr === null ? null : snr - floor)),
+      receptions: snrDb.map(() => 1),
     };
   });
   const ticks = Array.from({ length: Math.min(2000, row.expected) }, (_, at) => {

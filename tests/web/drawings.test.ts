@@ -117,9 +117,10 @@ describe("columns of signal", () => {
       snrDb: [1, null, 4, -3],
       spreadingFactor: [7, 7, 7, 7],
       marginDb: [8.5, null, 11.5, 4.5],
+      receptions: [1, 1, 1, 7],
     };
     expect(binSignal([series], 0, 100, 10)).toEqual([
-      { fromMs: 90, gateway: "Packing shed", count: 1, rssiDbm: -100, snrDb: -3, marginDb: 4.5 },
+      { fromMs: 90, gateway: "Packing shed", count: 7, rssiDbm: -100, snrDb: -3, marginDb: 4.5 },
       { fromMs: 0, gateway: "Packing shed", count: 3, rssiDbm: -92, snrDb: 2.5, marginDb: 10 },
     ]);
   });

@@ -102,7 +102,7 @@ export function binSignal(
       rows.push({
         fromMs: fromMs + bin * width,
         gateway: one.gatewayName ?? one.gatewayEui,
-        count: end - first,
+        count: one.receptions.slice(first, end).reduce((sum, count) => sum + count, 0),
         rssiDbm: median(one.rssiDbm.slice(first, end)),
         snrDb: median(one.snrDb.slice(first, end)),
         marginDb: median(one.marginDb.slice(first, end)),

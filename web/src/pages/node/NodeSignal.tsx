@@ -63,6 +63,10 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
   const { marginDb, rssiDbm } = page.row;
   const marks = useMemo(() => dataRateMarks(page.story), [page.story]);
   const steps = useMemo(() => plotSteps(page, toMs), [page.links, page.series, toMs]);
+  const isThinned = useMemo(
+    () => page.series.some(({ receptions }) => receptions.some((count) => count > 1)),
+    [page.series],
+  );
   const newest = steps.at(-1);
   const stepped = newest === undefined ? "" : `; ${newest.sentence}`;
   const caption =
@@ -77,6 +81,9 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
         <>
           <span>dot: SNR of a frame; it stands above the rung of its spreading factor</span>
           <span>the distance is the margin</span>
+          {isThinned ? (
+            <span>of so many frames: the weakest, the middle and the strongest of each stretch</span>
+          ) : null}
           {marks.length === 0 ? null : <span>thin rule: the data rate changed; its head says why</span>}
           {notes.length === 0 ? null : <span>dashed rule: a mark</span>}
           {steps.length === 0 ? null : <span>step: the level changed, with its time and size</span>}
