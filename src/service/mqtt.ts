@@ -52,7 +52,7 @@ export function brokerName(url: string): string {
 export async function openBroker(address: BrokerAddress, options: BrokerOptions): Promise<Broker> {
   const { connect } = await import("mqtt");
   const { will, reconnectMs = RECONNECT_MS } = options;
-  const client = connect(address.url, {
+  const client = connect({
     ...clientOptions(address),
     reconnectPeriod: reconnectMs,
     reconnectOnConnackError: true,
@@ -96,7 +96,7 @@ export async function publishOnce(
 ): Promise<void> {
   const { connect } = await import("mqtt");
   signal.throwIfAborted();
-  const client = connect(address.url, { ...clientOptions(address), reconnectPeriod: 0 });
+  const client = connect({ ...clientOptions(address), reconnectPeriod: 0 });
   try {
     await new Promise<void>((resolve, reject) => {
       const fail = (error: Error) => reject(new Error(causeOf(error)));
@@ -110,8 +110,14 @@ export async function publishOnce(
   }
 }
 
-function clientOptions({ user, password, ca }: BrokerAddress): IClientOptions {
+/** Protocol, host and port apart: of a whole address the library asks `url.parse`, of which newer versions of Node warn. */
+function clientOptions({ url, user, password, ca }: BrokerAddress): IClientOptions {
+  const { protocol, hostname, port } = new URL(url);
   return {
+    protocol: protocol === "mqtts:" ? "mqtts" : "mqtt",
+    // An IPv6 address stands in brackets only in an address.
+    host: hostname.replace(/^\[|\]$/g, ""),
+    ...(port === "" ? {} : { port: Number(port) }),
     protocolVersion: 5,
     clientId: `mastlog-${randomBytes(6).toString("hex")}`,
     clean: true,

@@ -137,15 +137,15 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
         (status) => status?.state === "connected",
       );
       await send(service, 0, 3);
-      // A frame with its octets explained is larger, a reception is not.
+      // A frame with its octets explained is larger, and so are states; a reception is not.
       const status = await until(
         () => published(service),
-        (now) => now?.dropped === 3 && now.waiting === 0,
+        (now) => (now?.dropped ?? 0) >= 3 && now?.waiting === 0,
       );
       expect([status?.state, heard.messages.length]).toEqual(["connected", 3]);
       const { err } = await service.end("SIGTERM");
       expect(err).toMatch(
-        /^The MQTT broker refused a message at mastlog\/frames\/01A20000: it is larger than the 1000 octets[^\n]*\n$/,
+        /^The MQTT broker refused a message at mastlog\/\S+: it is larger than the 1000 octets[^\n]*\n$/,
       );
     });
 
