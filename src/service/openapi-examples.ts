@@ -547,6 +547,7 @@ export const EXAMPLES: Readonly<Record<string, unknown>> = {
         snrDb: [12],
         spreadingFactor: [7],
         marginDb: [19.5],
+        receptions: [1],
       },
     ],
     gateways: [
