@@ -16,7 +16,7 @@ const ADDRESSES = `(SELECT dev_addr FROM main.gateway_address WHERE gateway_id I
 
 /** Tables by the condition that their rows of a site meet. */
 const CONDITIONS: Readonly<Record<string, string>> = {
-  gateway: `id IN ${IDS}`,
+  gateway: `+id IN ${IDS}`,
   frame: `EXISTS (SELECT 1 FROM main.reception AS hearing WHERE hearing.frame_id = frame.id
     AND +hearing.gateway_id IN ${IDS})`,
   life: `+dev_addr IN ${ADDRESSES}`,
