@@ -85,16 +85,21 @@ export function noiseFloor(
   frames: Iterable<{ readonly rssiDbm: number | null; readonly snrDb: number | null }>,
   least = 20,
 ): NoiseFloor {
-  const good: number[] = [];
-  const all: number[] = [];
+  const samples: NoiseSample[] = [];
   for (const frame of frames) {
     const sample = noiseSample(frame.rssiDbm, frame.snrDb);
-    if (sample !== null) {
-      all.push(sample.noiseDbm);
-      if (sample.trust === "good") {
-        good.push(sample.noiseDbm);
-      }
-    }
+    if (sample !== null) samples.push(sample);
+  }
+  return noiseFloorOf(samples, least);
+}
+
+/** The same of samples that are at hand. */
+export function noiseFloorOf(told: readonly NoiseSample[], least = 20): NoiseFloor {
+  const good: number[] = [];
+  const all: number[] = [];
+  for (const sample of told) {
+    all.push(sample.noiseDbm);
+    if (sample.trust === "good") good.push(sample.noiseDbm);
   }
   const trust = good.length >= least ? "good" : "rough";
   const samples = trust === "good" ? good : all;

@@ -6,7 +6,7 @@
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { TimeRange } from "../model/time-range.ts";
 import type { LoadClass } from "../radio/collisions.ts";
-import { expectedSignalPowerDbm, NOISE_SNR_MOST_DB, type NoiseReading } from "../radio/noise.ts";
+import { expectedSignalPowerDbm, noiseSample, type TimedNoise } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
@@ -25,7 +25,8 @@ export interface ChannelEvidence {
   readonly classes: Map<number, Map<number, LoadClass & { count: number }>>;
   /** Frames of LoRaWAN with a right CRC, by data rate: what a plan is recognised by. */
   readonly heard: Map<number, HeardGroup>;
-  readonly noise: NoiseReading[];
+  /** In order of time. */
+  readonly noise: TimedNoise[];
   /** Packets of known nodes. */
   readonly bursts: Burst[];
 }
@@ -241,7 +242,8 @@ function addLevels(gateway: GatewayEvidence, channel: ChannelEvidence, packet: A
   if (rssiTenths === null) return;
   const rssiDbm = rssiTenths / 10;
   const snrDb = snrTenths === null ? null : snrTenths / 10;
-  if (snrDb !== null && snrDb <= NOISE_SNR_MOST_DB) channel.noise.push({ atUs, rssiDbm, snrDb });
+  const sample = noiseSample(rssiDbm, snrDb);
+  if (sample !== null) channel.noise.push({ atUs, ...sample });
   let levels = gateway.levelsDbm.get(dataRate);
   if (levels === undefined) {
     levels = [];

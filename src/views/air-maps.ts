@@ -2,7 +2,7 @@
 
 import type { AirMap } from "../contract/index.ts";
 import { intersect, isoTime, MINUTE_US, type TimeRange, totalUs, wholeHours } from "../model/time-range.ts";
-import { type NoiseTrend, noiseSamples, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
+import { type NoiseTrend, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
 import { IntervalUnion } from "../radio/utilisation.ts";
 import type { Store } from "../store/open.ts";
 import { type ChannelMinuteRecord, channelCells, channelIntervals } from "../store/queries/channels.ts";
@@ -62,7 +62,6 @@ export function noiseByChannel(
   window: TimeRange,
 ): Map<number, ChannelNoise> {
   const minutes = Math.ceil((window.toUs - window.fromUs) / MINUTE_US);
-  const samples = channels.map(({ frequencyHz, noise }) => ({ frequencyHz, noise: noiseSamples(noise) }));
   let told = new Map<number, ChannelNoise>();
   for (const stretches of NOISE_STRETCHES) {
     const stretchUs = Math.max(1, Math.ceil(minutes / stretches)) * MINUTE_US;
@@ -70,7 +69,7 @@ export function noiseByChannel(
     const count = Math.max(1, Math.ceil((window.toUs - fromUs) / stretchUs));
     const over = { fromUs, toUs: fromUs + count * stretchUs };
     told = new Map(
-      samples.map(({ frequencyHz, noise }) => [
+      channels.map(({ frequencyHz, noise }) => [
         frequencyHz,
         { trend: noiseTrendOf(noise, over, count), fromUs, stretchUs },
       ]),

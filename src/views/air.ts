@@ -14,7 +14,7 @@ import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
 import { peakHour } from "../radio/duty-cycle.ts";
 import { loudNoise } from "../radio/loud-noise.ts";
-import { NOISE_TREND_RULE, type NoiseTrend, noiseFloor, noiseSamples } from "../radio/noise.ts";
+import { NOISE_TREND_RULE, type NoiseTrend, noiseFloorOf } from "../radio/noise.ts";
 import { recogniseRegion } from "../radio/regions/recognise-region.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -209,7 +209,7 @@ function channelDetail(
   trend: NoiseTrend,
   collisions: readonly CollisionExpectation[] | null,
 ) {
-  const floor = noiseFloor(channel?.noise ?? []);
+  const floor = noiseFloorOf(channel?.noise ?? []);
   const bursts = channel?.bursts ?? [];
   const ofStrangers = bursts.filter(({ stranger }) => stranger);
   const shares = collisions === null ? null : channelCollisions(collisions);
@@ -228,7 +228,7 @@ function channelDetail(
 
 function trendRow(trend: NoiseTrend, channel: ChannelEvidence | undefined): ChannelRow["noiseTrend"] {
   const { verdict, slopeLow, slopeHigh, p } = trend;
-  const found = loudNoise(noiseSamples(channel?.noise ?? []));
+  const found = loudNoise(channel?.noise ?? []);
   const loud = found === null ? null : loudRow(found);
   const interval: [number, number] | null =
     slopeLow === null || slopeHigh === null ? null : [round(slopeLow, 3), round(slopeHigh, 3)];
