@@ -11,6 +11,7 @@ import type { TimeRange } from "../../model/time-range.ts";
 import { intervalT } from "../../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE, type ShiftRule } from "../../statistics/level-shifts.ts";
 import { median, robustSigma } from "../../statistics/robust.ts";
+import { medianInPlace } from "../../statistics/select.ts";
 import type { DatedShift } from "../../statistics/step-fit.ts";
 
 /** One frame of a sender as one gateway heard it. */
@@ -113,19 +114,35 @@ function polished(bySender: Senders): { tUs: number; value: number }[] {
   const all = [...bySender.values()].flat().sort((a, b) => a.tUs - b.tUs || a.sender - b.sender);
   const fromUs = all[0]?.tUs ?? 0;
   const slotUs = Math.max(1, ((all.at(-1)?.tUs ?? fromUs) - fromUs) / SLOTS);
-  const slotOf = ({ tUs }: LevelPoint) => Math.min(SLOTS - 1, Math.floor((tUs - fromUs) / slotUs));
-  const own = new Map<number, number>();
-  const common = new Array<number>(SLOTS).fill(0);
+  const places = new Map([...bySender.keys()].map((sender, place) => [sender, place]));
+  const powers = Float64Array.from(all, ({ powerDbm }) => powerDbm);
+  const senders = Int32Array.from(all, ({ sender }) => places.get(sender) ?? 0);
+  const slots = Int32Array.from(all, ({ tUs }) => Math.min(SLOTS - 1, Math.floor((tUs - fromUs) / slotUs)));
+  const ofSender = grouped(senders, places.size);
+  const ofSlot = grouped(slots, SLOTS);
+  const own = new Float64Array(places.size);
+  const common = new Float64Array(SLOTS);
+  const rest = new Float64Array(all.length);
+  /** Median of the power of some points without what is known of the others' part in it. */
+  const middleOf = (points: readonly number[], known: Float64Array, groups: Int32Array) => {
+    for (let k = 0; k < points.length; k++) {
+      const i = points[k] ?? 0;
+      rest[k] = (powers[i] ?? 0) - (known[groups[i] ?? 0] ?? 0);
+    }
+    return medianInPlace(rest.subarray(0, points.length));
+  };
   for (let round = 0; round < POLISHES; round++) {
-    for (const [sender, points] of bySender)
-      own.set(sender, median(points.map((point) => point.powerDbm - (common[slotOf(point)] ?? 0))) ?? 0);
-    const slots: number[][] = common.map(() => []);
-    for (const point of all) slots[slotOf(point)]?.push(point.powerDbm - (own.get(point.sender) ?? 0));
-    slots.forEach((values, slot) => {
-      common[slot] = median(values) ?? 0;
-    });
+    for (const [place, points] of ofSender.entries()) own[place] = middleOf(points, common, slots);
+    for (const [slot, points] of ofSlot.entries()) common[slot] = middleOf(points, own, senders);
   }
-  return all.map(({ tUs, sender, powerDbm }) => ({ tUs, value: powerDbm - (own.get(sender) ?? 0) }));
+  return all.map(({ tUs, powerDbm }, i) => ({ tUs, value: powerDbm - (own[senders[i] ?? 0] ?? 0) }));
+}
+
+/** Places of the points of each of `count` groups. */
+function grouped(groups: Int32Array, count: number): number[][] {
+  const places: number[][] = Array.from({ length: count }, () => []);
+  for (const [i, group] of groups.entries()) places[group]?.push(i);
+  return places;
 }
 
 interface Change {
