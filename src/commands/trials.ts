@@ -64,7 +64,16 @@ export function answerText(answer: TrialAnswer): string {
   return parts.filter((part) => part !== "").join("\n\n");
 }
 
-function nodeTable({ a, b, nodes }: TrialAnswer): string {
+/** A line a node: what either side heard of it, and by how much they differ. */
+export function nodeTable({
+  a,
+  b,
+  nodes,
+}: {
+  readonly a: { readonly name: string };
+  readonly b: { readonly name: string };
+  readonly nodes: TrialAnswer["nodes"];
+}): string {
   return table(nodes, [
     { title: "node", of: (node) => node.name ?? node.devAddr },
     { title: "sent", of: (node) => String(Math.max(node.a.expected, node.b.expected)), right: true },

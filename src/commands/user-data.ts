@@ -9,6 +9,7 @@ import type { WasWritten } from "../store/written.ts";
 import { markRows, newMark, notWrittenSentence, positionRows } from "../views/user-data.ts";
 import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
+import { effectCommand } from "./mark-effect.ts";
 import { CannotRun, dbOption, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
 import { print, printJson, table } from "./view-output.ts";
 
@@ -28,7 +29,8 @@ interface AddOptions {
 
 const HELP = `
 A mark is a note pinned to a moment: "cut the hedge", "moved the gateway to the north parapet". A finding that begins
-at a mark says so. A mark of kind "stop" names a place of a walk test.`;
+at a mark says so; 'marks effect NUMBER' compares the time before with the time after. A mark of kind "stop" names a
+place of a walk test.`;
 
 export function marksCommand(): Command {
   return new Command("marks")
@@ -36,6 +38,7 @@ export function marksCommand(): Command {
     .addCommand(listCommand())
     .addCommand(addCommand())
     .addCommand(removeCommand())
+    .addCommand(effectCommand())
     .addHelpText("after", HELP);
 }
 

@@ -13,6 +13,7 @@ export * from "./gateways.ts";
 export * from "./link.ts";
 export * from "./link.ts";
 export * from "./live.ts";
+export * from "./mark-effect.ts";
 export * from "./nodes.ts";
 export * from "./publish.ts";
 export * from "./receiver.ts";

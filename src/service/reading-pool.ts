@@ -71,6 +71,7 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   placements: { nowAt: null },
   placementPhoto: { nowAt: null },
   marks: { nowAt: 2 },
+  markEffect: { nowAt: null, isLong: true },
   report: { nowAt: 2, isLong: true },
   toBeForgotten: { nowAt: null, isLong: true },
   watchFacts: { nowAt: 1 },

@@ -29,6 +29,7 @@ import { frameView, receptionPage, rowsAfter } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteView } from "../views/site.ts";
 import { siteFigures } from "../views/site-figures.ts";
+import { markEffect } from "../views/trials/mark-effect.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
@@ -90,6 +91,10 @@ export function storeViews(
     benchReference: () => within(() => benchReferenceView(store)),
     walk: (devAddr, query, nowUs) => over(query, nowUs, (window, at) => walkView(at, window, devAddr)),
     marks: (query, window, nowUs) => over(window, nowUs, (asked, at) => marksView(at, asked, query)),
+    markEffect: (id, { site, ...asked }) => {
+      const at = site === undefined ? store : ofSite(site);
+      return at.transaction(() => markEffect(at, id, asked))();
+    },
     report: (asked, query, nowUs) =>
       over(query, nowUs, (window, at) => {
         const data = reportData(at, { ...asked, window, ownPlans });

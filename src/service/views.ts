@@ -9,6 +9,7 @@ import type { WindowQuery } from "../contract/common.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { DownlinksView, GatewaysView } from "../contract/gateways.ts";
 import type { WalkView } from "../contract/link.ts";
+import type { MarkEffect, MarkEffectQuery } from "../contract/mark-effect.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
 import type { ReceiverView } from "../contract/receiver.ts";
 import type { CaptureRow, RefusalsView } from "../contract/service.ts";
@@ -29,6 +30,7 @@ import type { Forgettable } from "../store/forget.ts";
 import type { WatchSettings } from "../store/user-data.ts";
 import type { RowsAfter, RowsAsked } from "../views/receptions.ts";
 import type { SiteFigures } from "../views/site-figures.ts";
+import type { NoEffect } from "../views/trials/mark-effect.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
 
 /** What is stored altogether. Times are microseconds since 1970. */
@@ -130,6 +132,8 @@ export interface Views {
   /** What people noted. */
   marks(query: MarksQuery, window: WindowQuery, nowUs: number): MarksView;
   report(asked: ReportQuestion, window: WindowQuery, nowUs: number): DrawnReport;
+  /** The time before a mark against the time after; a word: that is not there. */
+  markEffect(id: number, query: MarkEffectQuery): MarkEffect | NoEffect;
   refusals(): RefusalsView;
   /** What would go with a gateway or a node; null: nothing of it is stored. */
   toBeForgotten(thing: Forgettable): Forgotten | null;

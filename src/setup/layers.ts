@@ -129,7 +129,7 @@ export const FACES: Readonly<Record<string, readonly string[]>> = {
   "src/ledger/gaps": ["gap-detector.ts", "intervals.ts", "loss-detector.ts"],
   "src/ledger/link": ["command-text.ts", "data-rate.ts", "events.ts"],
   "src/intake/relay": ["copies.ts", "messages.ts", "start.ts", "targets.ts"],
-  "src/views/trials": ["sides.ts", "trials.ts"],
+  "src/views/trials": ["mark-effect.ts", "sides.ts", "trials.ts"],
   "src/export": ["export.ts"],
 };
 

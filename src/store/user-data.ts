@@ -309,3 +309,8 @@ export function marksIn(
     most,
   ) as MarkRecord[];
 }
+
+/** The mark of a number; null: there is none. */
+export function markOf(store: Store, id: number): MarkRecord | null {
+  return (prepared(store, `${MARK} WHERE id = ?`).get(id) as MarkRecord | undefined) ?? null;
+}

@@ -48,6 +48,31 @@ describe("mastlog marks", () => {
     ]);
   });
 
+  it("compares the time before a mark with the time after, and ends with 1 while it is not enough", async () => {
+    await marks("add", "Cut the hedge", "--at", "2026-03-14T09:00:00Z");
+    const { out, exitCode } = await marks("effect", "1");
+    expect(out).toContain("Before and after “Cut the hedge” cannot be compared yet: nothing was recorded");
+    expect(exitCode).toBe(1);
+    const { effect, mark } = JSON.parse((await marks("effect", "1", "--days", "2", "--json")).out) as {
+      effect: string;
+      mark: object;
+    };
+    expect([effect, mark]).toMatchObject(["not enough", { id: 1, text: "Cut the hedge" }]);
+  });
+
+  it.each([
+    [["effect", "7"], "No mark has this number."],
+    [["effect", "x"], "A mark is named by its number."],
+    [["effect", "1", "--days", "15"], "--days takes a number above 0, at most 14."],
+    [["effect", "1", "--gateway", "all of them"], "16 hex digits"],
+    [["effect", "1", "--gateway", "02005E10000000FF"], "No gateway with this identifier was heard."],
+  ])("ends with 2 and a sentence after marks %j", async (words, sentence) => {
+    await marks("add", "Cut the hedge", "--at", "2026-03-14T09:00:00Z");
+    const { err, exitCode } = await marks(...words);
+    expect(err).toContain(sentence);
+    expect(exitCode).toBe(2);
+  });
+
   it("lists a stretch of time", async () => {
     await marks("add", "before", "--at", "2026-03-14T09:00:00Z");
     await marks("add", "within", "--at", "2026-03-14T10:00:00Z");

@@ -3,6 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { MarksView } from "../../src/contract/index.ts";
+import { MarkEffect } from "../../src/contract/mark-effect.ts";
 import { storeViews } from "../../src/service/store-views.ts";
 import { openReader, openStore } from "../../src/store/open.ts";
 import { changeMarks } from "../../src/store/user-data.ts";
@@ -126,6 +127,19 @@ describe("/api/marks", () => {
     expect(await ask("?last=5400")).toHaveLength(1);
     expect(await ask(`?last=10800&gateway=${SHED}`)).toHaveLength(1);
     expect(await ask(`?last=10800&node=${NODE}&kind=stop`)).toHaveLength(0);
+    const effect = MarkEffect.parse((await app.inject("/api/marks/1/effect?gateway=all&days=2")).json());
+    expect(effect).toMatchObject({
+      mark: { text: "Turned the antenna" },
+      effect: "not enough",
+      gateways: [],
+    });
+    const refused = async (path: string) => {
+      const answer = await app.inject(path);
+      return [answer.statusCode, answer.json<{ code: string }>().code];
+    };
+    expect(await refused("/api/marks/9/effect")).toEqual([404, "no-such-mark"]);
+    expect(await refused(`/api/marks/1/effect?gateway=${SHED}`)).toEqual([404, "no-such-gateway"]);
+    expect(await refused("/api/marks/1/effect?days=15")).toEqual([400, "bad-request"]);
     reader.close();
     db.close();
   });

@@ -320,6 +320,9 @@ export class FakeViews implements Views {
   marks(question: Parameters<Views["marks"]>[0], window: WindowQuery, nowUs: number) {
     return this.#answer(["marks", question, window], orchard.marksView(spanOf(window, nowUs)));
   }
+  markEffect(id: number, query: Parameters<Views["markEffect"]>[1]) {
+    return this.#answer(["markEffect", id, query], "no-such-mark" as const);
+  }
   walk(devAddr: string, window: WindowQuery, nowUs: number) {
     return this.#answer(["walk", devAddr, window], walkView(spanOf(window, nowUs)));
   }

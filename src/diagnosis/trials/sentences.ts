@@ -21,11 +21,11 @@ function range(low: number, high: number, factor = 1): string {
 }
 
 /** "hears 2.9 dB better (2.3 to 3.4)", told of the side that `sign` turns the difference to: 1 for a, -1 for b. */
-function hears({ estimate, low, high }: Estimate, sign: 1 | -1): string {
+function hears({ estimate, low, high }: Estimate, sign: 1 | -1, verb = "hears"): string {
   const value = sign * estimate;
   const word = value >= 0 ? "better" : "worse";
   const turn = value >= 0 ? sign : -sign;
-  return `hears ${signed(Math.abs(value))}${THIN}dB ${word} (${range(low, high, turn)})`;
+  return `${verb} ${signed(Math.abs(value))}${THIN}dB ${word} (${range(low, high, turn)})`;
 }
 
 function loses({ estimate, low, high }: Estimate, sign: 1 | -1): string {
@@ -90,7 +90,12 @@ function settled(
   return `${subject} ${hears(snr, sign)} than ${object}; whether it loses fewer frames is open (${range(delivery.low * 100, delivery.high * 100, sign)} points).`;
 }
 
-function alike(a: string, b: string, { snr, delivery }: Differences): string {
+function alike(a: string, b: string, differences: Differences): string {
+  return `No difference that matters: ${a} and ${b} are alike${within(differences)}.`;
+}
+
+/** " in level to within 1 dB (−0.3 to 0.4 dB) and in loss to within 1 point (…)"; of what is known. */
+function within({ snr, delivery }: Differences): string {
   const level =
     snr === null ? "" : ` in level to within ${LIMITS.snrDb}${THIN}dB (${range(snr.low, snr.high)}${THIN}dB)`;
   const loss =
@@ -98,7 +103,78 @@ function alike(a: string, b: string, { snr, delivery }: Differences): string {
       ? ""
       : ` in loss to within ${LIMITS.delivery * 100} point (${range(delivery.low * 100, delivery.high * 100)} points)`;
   const and = level !== "" && loss !== "" ? " and" : "";
-  return `No difference that matters: ${a} and ${b} are alike${level}${and}${loss}.`;
+  return `${level}${and}${loss}`;
+}
+
+export interface EffectWords {
+  /** The mark's text. */
+  readonly mark: string;
+  /** Who hears, or, of a mark about a node, the node that is heard. */
+  readonly subject: string;
+  readonly isNode: boolean;
+  readonly verdict: VerdictWord;
+  /** After less before. */
+  readonly differences: Differences;
+  /** From `effectNeeded`. */
+  readonly needed: string;
+}
+
+/** "Since “cut the hedge” the site hears 2.9 dB better (2.3 to 3.4) and loses … than before." */
+export function effectSentence({
+  mark,
+  subject,
+  isNode,
+  verdict,
+  differences,
+  needed,
+}: EffectWords): Sentence {
+  const { snr, delivery } = differences;
+  const since = `Since \u201c${mark}\u201d`;
+  if (snr === null && delivery === null)
+    return [{ text: `Before and after \u201c${mark}\u201d cannot be compared yet: ${needed}` }];
+  if (verdict === "no difference")
+    return [{ text: `${since} ${subject} is as before${within(differences)}: no difference that matters.` }];
+  const level = snr === null ? null : hears(snr, 1, isNode ? "is heard" : "hears");
+  const loss = delivery === null ? null : loses(delivery, 1);
+  const turns = snr !== null && delivery !== null && snr.estimate * delivery.estimate < 0;
+  const both = [level, loss].filter((part) => part !== null).join(turns ? " but " : " and ");
+  if (verdict === "not enough")
+    return [{ text: `Not enough to say yet: ${needed} ${since}, so far, ${subject} ${both} than before.` }];
+  if (snr === null || delivery === null || isOpen(snr) === isOpen(delivery))
+    return [{ text: `${since} ${subject} ${both} than before.` }];
+  const open = isOpen(snr)
+    ? `whether ${isNode ? "it is heard" : "it hears"} stronger is open (${range(snr.low, snr.high)}${THIN}dB)`
+    : `whether it loses fewer frames is open (${range(delivery.low * 100, delivery.high * 100)} points)`;
+  return [{ text: `${since} ${subject} ${isOpen(snr) ? loss : level} than before; ${open}.` }];
+}
+
+/** What ended both times of a comparison about a mark. */
+export type EffectLimit = "recorded before" | "recorded after" | "days" | "frames";
+
+/** "about 400 more frames, half of them before the mark, so some 8 h more of recording, would settle it." */
+export function effectNeeded(
+  frames: number | null,
+  waitMinutes: number | null,
+  limit: EffectLimit,
+  isLongest: boolean,
+): string {
+  if (frames === null)
+    return "more frames of these nodes would not settle it; other nodes, at other places, would say more.";
+  if (frames === 0) return "";
+  const many = `about ${figure(roughly(frames))} more ${frames === 1 ? "frame" : "frames"}, half of them before the mark,`;
+  if (waitMinutes !== null)
+    return `${many} so some ${span(Math.max(60, waitMinutes * 60))} more of recording, would settle it.`;
+  switch (limit) {
+    case "recorded before":
+    case "recorded after":
+      return `${many} would settle it, but so many were not recorded before the mark and no waiting adds to them: record longer before the next change.`;
+    case "days":
+      return isLongest
+        ? `${many} would settle it: more than the longest comparison holds.`
+        : `${many} would settle it: compare longer times before and after.`;
+    case "frames":
+      return `${many} would settle it: more than a comparison takes in; one gateway alone or a quieter site would say more.`;
+  }
 }
 
 export interface PlaceWords {
@@ -178,6 +254,10 @@ const SEQUENTIAL = [
   "Sequential: the two were not there at the same time, so what else changed in between is part of the answer. Nodes are compared with themselves, at the same times of day where both periods cover the day, and a daily course that both periods share is taken off. Blocks of time drawn anew (Politis and Romano 1992) check the width of the interval, and widen it where they contradict it.",
   "A data rate changes no SNR, and the floor of each frame's own rate is used; delivery is compared rate by rate. Where a node accepted a command that may have changed its power, only frames between two such commands are compared.",
 ];
+
+/** What a change at a mark does not show. */
+export const EFFECT_CAUTION =
+  "A change since a mark does not prove that what was noted made it: whatever else changed at that time is in the same figure.";
 
 export const TRIAL_CAUTION =
   "Work at height, lightning protection and mains earthing belong to qualified people, and local codes prevail. No figure here is worth a climb that is not safe.";

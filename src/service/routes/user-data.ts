@@ -2,6 +2,7 @@
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { MarkEffect, MarkEffectQuery } from "../../contract/mark-effect.ts";
 import { LabelChange } from "../../contract/service.ts";
 import {
   KeysTaken,
@@ -20,7 +21,7 @@ import type { IntakeHandle } from "../../intake/handle.ts";
 import type { KeyWork } from "../../store/user-changes.ts";
 import type { MarkWork, PositionRequest } from "../../store/user-data.ts";
 import { markEdit, newMark } from "../../views/user-data.ts";
-import { assertWritten } from "../errors.ts";
+import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
@@ -61,6 +62,23 @@ export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, {
     async ({ params, body }, reply) => {
       await change({ kind: "change", id: params.id, edit: markEdit(body) });
       return reply.code(204).send();
+    },
+  );
+
+  app.get(
+    "/api/marks/:id/effect",
+    {
+      schema: {
+        summary: "Is it better since a mark? The time before it compared with the time after",
+        params: OneMark,
+        querystring: MarkEffectQuery,
+        response: answers(MarkEffect),
+      },
+    },
+    async ({ params, query, signal }) => {
+      const effect = await ask(signal).markEffect(params.id, query);
+      if (typeof effect === "string") throw new ServiceProblem(effect);
+      return effect;
     },
   );
 

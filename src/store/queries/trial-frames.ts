@@ -36,6 +36,18 @@ export function newestFrames(store: Store, { fromUs, toUs }: TimeRange, most: nu
   return Math.max(fromUs, first ?? fromUs);
 }
 
+/** The time up to which at most `most` frames lie within the window; its end when there are no more. */
+export function oldestFrames(store: Store, { fromUs, toUs }: TimeRange, most: number): number {
+  const next = prepared(
+    store,
+    `SELECT at_us FROM frame WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL
+     ORDER BY at_us LIMIT 1 OFFSET ?`,
+  )
+    .pluck()
+    .get(fromUs, toUs, most) as number | undefined;
+  return next ?? toUs;
+}
+
 /** Frames of counter lives in the window by time; replays are no transmission of the node. */
 export function trialFrames(store: Store, { fromUs, toUs }: TimeRange): TrialFrame[] {
   const frames = new Map<number, TrialFrame>();

@@ -178,7 +178,7 @@ export function judgedTrial(
   const judged = judge(store, gathered);
   const { differences, paired } = judged;
   const verdict = verdictOf(differences);
-  const outlook = outlookOf(gathered, judged, verdict);
+  const outlook = outlookOf(judged, verdict, () => nothingWords(gathered));
   const summary = {
     a: a.view,
     b: b.view,
@@ -212,13 +212,13 @@ export function judgedTrial(
   return { differences, summary, answer };
 }
 
-type Outlook = Pick<
+export type Outlook = Pick<
   TrialAnswer,
   "enough" | "framesStillNeeded" | "minutesStillNeeded" | "progress" | "neededWords"
 >;
 
-/** How far the trial has come, and what it would take, at the pace at which frames came so far. */
-function outlookOf(gathered: Gathered, judged: Judged, verdict: Verdict): Outlook {
+/** How far the trial has come, and what it would take, at the pace at which frames came so far. `nothing`: why nothing can be told. */
+export function outlookOf(judged: Judged, verdict: Verdict, nothing: () => string): Outlook {
   const { differences, frames, paired } = judged;
   const enough = verdict !== "not enough";
   const inAll = framesInAll(frames, differences);
@@ -232,7 +232,7 @@ function outlookOf(gathered: Gathered, judged: Judged, verdict: Verdict): Outloo
     framesStillNeeded: frames === 0 ? null : still,
     minutesStillNeeded: frames === 0 ? null : minutes,
     progress: enough ? 1 : isOpen && inAll > 0 ? rounded(Math.min(0.99, frames / inAll), SHARE_DIGITS) : 0,
-    neededWords: isUntold ? nothingWords(gathered) : neededWords(still, minutes, paired),
+    neededWords: isUntold ? nothing() : neededWords(still, minutes, paired),
   };
 }
 

@@ -24,10 +24,12 @@ import {
 
 type Control = NonNullable<TrialAnswer["control"]>;
 
+/** `changed`: the sentence of what else may have changed between the two, where it is not that of two placements. */
 export function judgeSequential(
   store: Store,
-  { controlId }: Gathered,
+  { controlId }: Pick<Gathered, "controlId">,
   evidence: Parameters<typeof sequentialTrial>[0],
+  changed?: string,
 ): Judged {
   const { nodes } = evidence;
   const result = sequentialTrial(evidence);
@@ -51,7 +53,10 @@ export function judgeSequential(
     differences: { snr, delivery: isDrifting ? null : (delivery?.difference ?? null) },
     frames: result.frames,
     ...spanOf([...a, ...b]),
-    reservations: sequentialReservations(result, turnsOf(nodes), control, isDrifting ? drift : null),
+    reservations: [
+      changed ?? changedBetween(turnsOf(nodes), control),
+      ...sequentialReservations(result, control, isDrifting ? drift : null),
+    ],
     parts: () => ({
       commonFrames: null,
       delivery: {
@@ -103,21 +108,23 @@ function turnsOf(nodes: Parameters<typeof sequentialTrial>[0]["nodes"]): number 
   return times.filter(({ side }, i) => i > 0 && times[i - 1]?.side !== side).length;
 }
 
+/** What else may have changed between two placements. */
+function changedBetween(turns: number, control: Control | null): string {
+  const changed =
+    "Weather, leaves, other senders and the nodes' batteries may have changed between the two as well";
+  if (turns >= MIN_TURNS)
+    return `${changed}; the two took turns ${turns} times, which evens out a part of that.`;
+  return control !== null
+    ? `${changed}; swapping back and forth (A, B, A, B) would tell a part of that apart.`
+    : `${changed}; swapping back and forth (A, B, A, B) or a second gateway that stands still would tell them apart.`;
+}
+
 function sequentialReservations(
   result: ReturnType<typeof sequentialTrial>,
-  turns: number,
   control: Control | null,
   drift: number | null,
 ): string[] {
-  const changed =
-    "Weather, leaves, other senders and the nodes' batteries may have changed between the two as well";
-  const words = [
-    turns >= MIN_TURNS
-      ? `${changed}; the two took turns ${turns} times, which evens out a part of that.`
-      : control !== null
-        ? `${changed}; swapping back and forth (A, B, A, B) would tell a part of that apart.`
-        : `${changed}; swapping back and forth (A, B, A, B) or a second gateway that stands still would tell them apart.`,
-  ];
+  const words: string[] = [];
   if (result.nodes.length > 0 && result.dayMatched < result.nodes.length)
     words.push("The two were heard at different times of day, and a site has its daily course.");
   const unknown = result.nodes.filter(({ method }) => method === "power unknown").length;
