@@ -69,7 +69,7 @@ export function receiverView(
   const frames = trialFrames(store, range);
   const names = labels(store, "gateway");
   const nameOf = (one: string) => names.get(one)?.name ?? null;
-  const calledOf = (one: string) => nameOf(one) ?? `Gateway ${one}`;
+  const calledOf = (one: string) => nameOf(one) ?? `gateway ${one}`;
   const measureOf = (one: GatewayRecord) =>
     measureReceiver({
       series: seriesOf(store, frames, one.id, timesOf(store, one, range, endUs)),
@@ -161,7 +161,7 @@ function againstReference(
     overall: offsetView(ofReference),
     differenceDb: difference?.differenceDb ?? null,
     interval95: difference === null ? null : [difference.lowDb, difference.highDb],
-    sentence: referenceSentence(name ?? `Gateway ${eui}`, overall, ofReference, difference),
+    sentence: referenceSentence(name ?? `gateway ${eui}`, overall, ofReference, difference),
   };
 }
 

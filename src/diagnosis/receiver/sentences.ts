@@ -11,6 +11,11 @@ function interval(low: number, high: number): string {
   return `(${signed(low)} to ${signed(high)})`;
 }
 
+/** "Gateway 02005E1000000001" where a sentence begins with it; a name stays as it was given. */
+function atBegin(name: string): string {
+  return name.replace(/^gateway /, "Gateway ");
+}
+
 /** "SNR −13.1 dB (−13.6 to −12.5)": levels carry their sign by themselves. */
 function levelText({ level, floorDb }: FactorMeasure): string {
   if (level === null) return "";
@@ -35,12 +40,14 @@ export function receiverSentence(name: string, { verdict, overall, lack }: Recei
     case "deaf":
       return [
         {
-          text: `${name} is deaf: half delivery lies ${said} from the data sheet’s floor. Compare it with a known good gateway, then exchange it.`,
+          text: `${atBegin(name)} is deaf: half delivery lies ${said} from the data sheet’s floor. Compare it with a known good gateway, then exchange it.`,
         },
       ];
     case "sound":
       return [
-        { text: `${name} demodulates as its data sheet says: half delivery lies ${said} from the floor.` },
+        {
+          text: `${atBegin(name)} demodulates as its data sheet says: half delivery lies ${said} from the floor.`,
+        },
       ];
     default:
       return [
@@ -97,7 +104,8 @@ export function referenceSentence(
   reference: Offset | null,
   difference: { readonly differenceDb: number; readonly lowDb: number; readonly highDb: number } | null,
 ): string {
-  if (reference === null) return `${name}, the reference, was not measured yet: too little came for it.`;
+  if (reference === null)
+    return `${atBegin(name)}, the reference, was not measured yet: too little came for it.`;
   const its = `Of ${name}, the reference, half delivery lies ${signedDb(reference.offsetDb)} ${interval(reference.lowDb, reference.highDb)} from the floor`;
   if (own === null || difference === null) return `${its}.`;
   return `${its}: this gateway needs ${decibel(Math.abs(difference.differenceDb))} ${difference.differenceDb >= 0 ? "more" : "less"} ${interval(difference.lowDb, difference.highDb)}.`;
