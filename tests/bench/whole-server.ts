@@ -5,7 +5,7 @@
 import { openReader } from "../../src/store/open.ts";
 
 // The compiled thread is what is measured; its types are those of the source.
-const compiled = new URL("../../dist/server/intake/start-intake.js", import.meta.url).href;
+const compiled = new URL("../../dist/server/intake/start.js", import.meta.url).href;
 const { startIntake } = (await import(compiled)) as typeof import("../../src/intake/start.ts");
 
 const [, , dbPath = ":memory:", relayTo] = process.argv;

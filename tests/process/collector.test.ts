@@ -1,4 +1,5 @@
 /** Do two sites' services, each relaying to a third, find their own figures there when it is asked for their site? */
+import { existsSync } from "node:fs";
 import { afterEach, expect, it } from "vitest";
 import type { AirView, GapsView, GatewaysView, NodesView, ServiceStatus } from "../../src/contract/index.ts";
 import { GatewaySocket, keepalive, uplink } from "./gateway-socket.ts";
@@ -92,5 +93,9 @@ it("a collector narrowed to a site has the figures of the site's own service", a
   const all = (await collector.json<NodesView>("/api/nodes?last=3600")).nodes;
   expect(all).toHaveLength(7);
   expect(all.reduce((missed, node) => missed + node.missed, 0)).toBeGreaterThan(0);
-  for (const service of [...services, collector]) expect((await service.end("SIGTERM")).status).toBe(0);
+  for (const service of [...services, collector]) {
+    expect((await service.end("SIGTERM")).status).toBe(0);
+    // The connections that answered for single sites are closed as well: one file is left.
+    for (const beside of ["-wal", "-shm"]) expect(existsSync(`${service.db}${beside}`)).toBe(false);
+  }
 });
