@@ -28,7 +28,7 @@ import {
 } from "../store/queries/receptions.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { identifierNotices } from "./identifier-notices.ts";
-import { itemsAgainst, type Reference, referenceRow, referenceSet } from "./trials/trials.ts";
+import { itemsAgainst, type Reference, referenceRow, referenceSet, SharedFrames } from "./trials/trials.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
 
 // What did a gateway send last, in plain words?
@@ -102,6 +102,8 @@ function signed(value: number, digits: number): string {
 export interface BenchOptions extends BenchGiven {
   /** What to measure against; null: nothing. Left out: the reference that was set for the bench, if any. */
   readonly reference?: Reference | null;
+  /** What was read for the trials of the same window. */
+  readonly shared?: SharedFrames;
 }
 
 /** Gateways offered as a reference, those heard last. */
@@ -123,7 +125,9 @@ export function benchView(
   const reference = options.reference === undefined ? referenceSet(store) : options.reference;
   const items = [
     ...judgeBench(benchEvidence(store, gateway, window, endUs, options)),
-    ...(reference === null ? [] : itemsAgainst(store, window, eui, reference, nameOf(reference.eui))),
+    ...(reference === null
+      ? []
+      : itemsAgainst(store, window, eui, reference, nameOf(reference.eui), options.shared)),
   ];
   const name = nameOf(eui);
   return {
@@ -160,8 +164,10 @@ function namedPlans(ownPlans: readonly RegionPlan[] = []): NamedPlan[] {
 
 /** Every gateway that was ever heard, with its verdict and first fault: those that fail first. */
 export function benchTable(store: Store, window: AskedWindow, options: BenchOptions = {}): BenchTable {
+  const reference = options.reference === undefined ? referenceSet(store) : options.reference;
+  const shared = reference === null ? {} : { shared: new SharedFrames(store, window) };
   const rows = knownGateways(store).flatMap((eui) => {
-    const view = benchView(store, window, eui, options);
+    const view = benchView(store, window, eui, { ...options, reference, ...shared });
     return view === null ? [] : [rowOf(view)];
   });
   const order = ["fail", "warn", "waiting", "pass"];

@@ -62,7 +62,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
     const list = listNodes(store, window);
     const site = siteView(store, window, ownPlans, list);
     const { from, to } = windowView(window);
-    const { view: trials, answerOf } = trialsOf(store, window, null);
+    const { view: trials, answerOf, shared } = trialsOf(store, window, null);
     const nodes = nodesViewOf(window, list);
     const marks = marksView(store, window, {});
     return {
@@ -72,7 +72,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       timeZone,
       site,
       gateways: site.gateways,
-      benches: site.gateways.flatMap(({ eui }) => benchView(store, window, eui, { ownPlans }) ?? []),
+      benches: site.gateways.flatMap(({ eui }) => benchView(store, window, eui, { ownPlans, shared }) ?? []),
       nodes,
       gaps: gapsView(store, window),
       air: airView(store, window),

@@ -15,6 +15,8 @@ import { type JudgedTrial, judgedTrial } from "./answer.ts";
 import { SharedFrames } from "./shared-frames.ts";
 import { findSide, MAX_SIDES, pairsOf, type Side, sidesIn } from "./sides.ts";
 
+export { SharedFrames } from "./shared-frames.ts";
+
 /** `pair`: keys or names of the two sides whose answer is wanted in full; null: the first pair. */
 export function trialsView(
   store: Store,
@@ -28,6 +30,8 @@ export interface Trials {
   readonly view: TrialsView;
   /** One of the view's trials in full, by the keys of its sides; null: there is no such trial. */
   readonly answerOf: (a: string, b: string) => TrialAnswer | null;
+  /** What was read for them. */
+  readonly shared: SharedFrames;
 }
 
 /** The view, with its trials at hand: what was read and judged for it is not read and judged again. */
@@ -58,7 +62,7 @@ export function trialsOf(
     sidesLeftOut: all.length - compared.length,
     answer,
   };
-  return { view, answerOf };
+  return { view, answerOf, shared };
 }
 
 /** One trial by the names of its sides; null: a side is not known. `shared`: what was read for others of the window. */
@@ -205,16 +209,17 @@ export function referenceRow({ eui, limits }: Reference): BenchReferenceRow {
   };
 }
 
-/** Nothing for the reference itself. `referenceName`: what people call it; null: nothing. */
+/** Nothing for the reference itself. `referenceName`: what people call it; null: nothing. `shared`: as for compareSides. */
 export function itemsAgainst(
   store: Store,
   window: AskedWindow,
   eui: string,
   reference: Reference,
   referenceName: string | null,
+  shared?: SharedFrames,
 ): BenchItem[] {
   if (eui === reference.eui) return [];
-  const answer = compareSides(store, window, eui, reference.eui);
+  const answer = compareSides(store, window, eui, reference.eui, shared);
   return answer === null
     ? [awaitedReference(referenceName ?? reference.eui, reference.limits)]
     : referenceItems(answer, reference.limits);
