@@ -1,10 +1,10 @@
 /** Who got which frames through? By node, by data rate, by channel. */
 import type { z } from "zod";
 import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
-import { decibel, figure, NOTHING, percent } from "../../../../src/words/format.ts";
+import { decibel, figure, NOTHING, percent, THIN } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
-import { DELIVERY, intervalWords, LEVEL } from "./Forest.tsx";
+import { DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD } from "./Forest.tsx";
 
 type Compared = Pick<
   z.infer<typeof TrialGroup>,
@@ -62,7 +62,16 @@ function Groups({ answer, head, rows }: { answer: TrialAnswer; head: string; row
   );
 }
 
+/** The heads of two sides: of identifiers as few of the last digits as tell them apart, of names all. */
+function headsOf(a: string, b: string): { a: string; b: string } {
+  const digits = [4, 8].find((count) => a.slice(-count) !== b.slice(-count));
+  const head = (name: string) =>
+    digits !== undefined && /^[0-9A-F]{16}$/.test(name) ? `…${name.slice(-digits)}` : name;
+  return { a: head(a), b: head(b) };
+}
+
 function shared<Row extends Compared>({ a, b, paired }: TrialAnswer): Column<Row>[] {
+  const heads = headsOf(a.name, b.name);
   const ratio = (side: "a" | "b") => (row: Row) =>
     row[side].expected === 0
       ? NOTHING
@@ -71,14 +80,14 @@ function shared<Row extends Compared>({ a, b, paired }: TrialAnswer): Column<Row
     ? [
         {
           key: "onlyA",
-          head: `Only ${a.name}`,
+          head: `Only ${heads.a}`,
           right: true,
           wideOnly: true,
           cell: ({ pairs }) => figure(pairs?.onlyA),
         },
         {
           key: "onlyB",
-          head: `Only ${b.name}`,
+          head: `Only ${heads.b}`,
           right: true,
           wideOnly: true,
           cell: ({ pairs }) => figure(pairs?.onlyB),
@@ -87,16 +96,16 @@ function shared<Row extends Compared>({ a, b, paired }: TrialAnswer): Column<Row
       ]
     : [];
   return [
-    { key: "a", head: a.name, right: true, sort: ({ a: side }) => side.deliveryRatio, cell: ratio("a") },
-    { key: "b", head: b.name, right: true, sort: ({ b: side }) => side.deliveryRatio, cell: ratio("b") },
+    { key: "a", head: heads.a, right: true, sort: ({ a: side }) => side.deliveryRatio, cell: ratio("a") },
+    { key: "b", head: heads.b, right: true, sort: ({ b: side }) => side.deliveryRatio, cell: ratio("b") },
     ...only,
     {
       key: "delivery",
-      head: "Delivery",
+      head: DELIVERY_HEAD,
       right: true,
       cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
     },
-    { key: "level", head: "Level", right: true, cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL) },
+    { key: "level", head: LEVEL_HEAD, right: true, cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL) },
   ];
 }
 
@@ -109,13 +118,23 @@ function lostWords({ delivery, a, b, commonFrames }: TrialAnswer): string {
   const common =
     commonFrames === null || commonFrames.snrDifferenceDb.estimate === null
       ? ""
-      : ` On the ${figure(commonFrames.count)} frames that both heard, taken as they are, the level differs by ${intervalWords(commonFrames.snrDifferenceDb, LEVEL)}: the floor lets a weak place hear only its lucky frames.`;
+      : ` On the ${figure(commonFrames.count)} frames that both heard, taken as they are, the level differs by ${intervalWords(commonFrames.snrDifferenceDb, LEVEL)}${THIN}dB: the floor lets a weak place hear only its lucky frames.`;
   return `${figure(pairs.onlyA)} frames came through at ${a.name} alone, ${figure(pairs.onlyB)} at ${b.name} alone, ${figure(pairs.neither)} at neither${p}. ${figure(designEffect, 1)} frames are worth one independent frame.${common}`;
 }
 
 // How were the frames read on either side? Counts by SNR, one side above the line, the other below it.
 
 const HEIGHT = 60;
+/** Above and below the highest bar. */
+const MARGIN = 4;
+const TICK_STEP_DB = 5;
+
+/** Multiples of five decibels from one level to another. */
+function roundTicksWithin(fromDb: number, toDb: number): number[] {
+  const first = Math.ceil(fromDb / TICK_STEP_DB);
+  const count = Math.max(0, Math.floor(toDb / TICK_STEP_DB) - first + 1);
+  return Array.from({ length: count }, (_, i) => (first + i) * TICK_STEP_DB);
+}
 
 export function Distributions({ answer }: { answer: TrialAnswer }) {
   const { snr, a, b, delivery } = answer;
@@ -123,7 +142,7 @@ export function Distributions({ answer }: { answer: TrialAnswer }) {
   const most = Math.max(1, ...snr.a, ...snr.b);
   const bar = (count: number) => (count / most) * HEIGHT;
   const at = (bin: number) => snr.fromDb + bin * snr.binDb;
-  const ticks = [0, 0.25, 0.5, 0.75, 1].map((share) => Math.round(at(share * bins)));
+  const ticks = roundTicksWithin(snr.fromDb, at(bins));
   return (
     <Figure
       caption={`Frames heard: ${a.name} at a median of ${decibel(delivery.a.medianSnrDb)}, ${b.name} at ${decibel(delivery.b.medianSnrDb)}; what was missed stands in neither.`}
@@ -148,7 +167,11 @@ export function Distributions({ answer }: { answer: TrialAnswer }) {
       }
       drawing={
         <div class="distributions">
-          <svg viewBox={`0 0 ${bins * 10} ${2 * HEIGHT + 2}`} preserveAspectRatio="none" aria-hidden="true">
+          <svg
+            viewBox={`0 ${-MARGIN} ${bins * 10} ${2 * (HEIGHT + MARGIN) + 2}`}
+            preserveAspectRatio="none"
+            aria-hidden="true"
+          >
             {Array.from({ length: bins }, (_, bin) => {
               const up = bar(snr.a[bin] ?? 0);
               const down = bar(snr.b[bin] ?? 0);
@@ -162,8 +185,14 @@ export function Distributions({ answer }: { answer: TrialAnswer }) {
             <rect class="bar-line" x="0" y={HEIGHT + 0.5} width={bins * 10} height="1" />
           </svg>
           <p class="distribution-axis small quiet" aria-hidden="true">
-            {ticks.map((tick, i) => (
-              <span key={i}>{figure(tick)}</span>
+            {ticks.map((tick) => (
+              <span
+                key={tick}
+                class="distribution-tick"
+                style={{ left: `${(100 * (tick - snr.fromDb)) / (bins * snr.binDb)}%` }}
+              >
+                {figure(tick)}
+              </span>
             ))}
           </p>
         </div>

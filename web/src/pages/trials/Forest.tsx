@@ -1,6 +1,6 @@
 /** Do all nodes agree? A row a node with its difference and interval, all of them together last, zero as a rule. */
 import type { Interval, TrialAnswer } from "../../../../src/contract/trials.ts";
-import { counted, figure, NOTHING, percent, signedDb, THIN } from "../../../../src/words/format.ts";
+import { counted, figure, NOTHING, percent, signed } from "../../../../src/words/format.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";
 
@@ -8,34 +8,31 @@ import { Figure } from "../../parts/page.tsx";
 
 /** A kind of difference: how it is written, and how wide an interval about nothing may be before it says nothing. */
 export interface Measure {
+  /** Without the unit, which stands in the head of a column. */
   readonly words: (value: number) => string;
   /** Common practice, no source: an interval across zero that is wider leaves open even what would matter. */
   readonly widest: number;
 }
 
-export const LEVEL: Measure = { words: signedDb, widest: 6 };
-export const DELIVERY: Measure = { words: points, widest: 0.3 };
-
-/** A share of frames as points: +4.1 points. */
-function points(value: number): string {
-  const text = figure(value * 100, 1);
-  return `${value > 0 && text !== "0.0" ? "+" : ""}${text}${THIN}points`;
-}
+export const LEVEL: Measure = { words: signed, widest: 6 };
+/** A share of frames as points. */
+export const DELIVERY: Measure = { words: (share) => signed(100 * share), widest: 0.3 };
+export const LEVEL_HEAD = "Level, dB";
+export const DELIVERY_HEAD = "Delivery, points";
 
 /** Whether an interval is too wide about zero to say anything. */
 function isOpen({ low, high }: Interval, { widest }: Measure): boolean {
   return low !== null && high !== null && low <= 0 && high >= 0 && high - low > widest;
 }
 
-/** "+2.9 dB (2.3 to 3.4)"; "open (−19.2 to 21.6 dB)" where the interval says nothing; "–" without one. */
-export function intervalWords(interval: Interval, measure: Measure): string {
+/** "+2.9 (2.3 to 3.4)"; "open (−19.2 to 21.6)" where the interval says nothing; "–" without one. */
+export function intervalWords(interval: Interval, { words, widest }: Measure): string {
   const { estimate, low, high } = interval;
   if (estimate === null) return NOTHING;
-  const of = measure.words;
-  const bare = (value: number) => of(value).replace(/^\+/, "").split(THIN)[0] ?? "";
-  if (low === null || high === null) return of(estimate);
-  if (isOpen(interval, measure)) return `open (${bare(low)} to ${of(high).replace(/^\+/, "")})`;
-  return `${of(estimate)} (${bare(low)} to ${bare(high)})`;
+  if (low === null || high === null) return words(estimate);
+  const bare = (value: number) => words(value).replace(/^\+/, "");
+  const range = `(${bare(low)} to ${bare(high)})`;
+  return isOpen(interval, { words, widest }) ? `open ${range}` : `${words(estimate)} ${range}`;
 }
 
 const MAX_ROWS = 24;
@@ -67,7 +64,7 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
             rows={heard}
             of="deliveryDifference"
             measure={DELIVERY}
-            title="Delivery, points"
+            title={DELIVERY_HEAD}
           />
         </div>
       }
@@ -80,13 +77,13 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
             { key: "node", head: "Node", cell: ({ name, devAddr }) => name ?? devAddr },
             {
               key: "level",
-              head: "Level",
+              head: LEVEL_HEAD,
               right: true,
               cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL),
             },
             {
               key: "delivery",
-              head: "Delivery",
+              head: DELIVERY_HEAD,
               right: true,
               cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
             },

@@ -10,7 +10,15 @@ import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
 import { linkTo, setParams } from "../../state/route.ts";
 import { CoverageTables, Distributions } from "./CoverageTables.tsx";
-import { DELIVERY, Forest, intervalWords, LEVEL, TrialProgress } from "./Forest.tsx";
+import {
+  DELIVERY,
+  DELIVERY_HEAD,
+  Forest,
+  intervalWords,
+  LEVEL,
+  LEVEL_HEAD,
+  TrialProgress,
+} from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
 import "./trials.css";
 
@@ -173,13 +181,13 @@ function AllPairs({ trials }: { trials: Trials }) {
           },
           {
             key: "level",
-            head: "Level",
+            head: LEVEL_HEAD,
             right: true,
             cell: (row) => intervalWords(row.snrDifferenceDb, LEVEL),
           },
           {
             key: "delivery",
-            head: "Delivery",
+            head: DELIVERY_HEAD,
             right: true,
             cell: (row) => intervalWords(row.deliveryDifference, DELIVERY),
           },
