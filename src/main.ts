@@ -4,6 +4,7 @@ import { Command, CommanderError } from "commander";
 import { airCommand } from "./commands/air.ts";
 import { airtimeCommand } from "./commands/airtime.ts";
 import { benchCommand } from "./commands/bench.ts";
+import { capacityCommand } from "./commands/capacity.ts";
 import { checkCommand } from "./commands/check.ts";
 import { decodeCommand } from "./commands/decode.ts";
 import { exportCommand } from "./commands/export.ts";
@@ -56,6 +57,7 @@ for (const command of [
   checkCommand(),
   nodesCommand(),
   airCommand(),
+  capacityCommand(),
   gapsCommand(),
   joinsCommand(),
   decodeCommand(),

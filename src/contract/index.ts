@@ -4,6 +4,7 @@ export * from "./air.ts";
 export * from "./air.ts";
 export * from "./bench.ts";
 export * from "./bench.ts";
+export * from "./capacity.ts";
 export * from "./common.ts";
 export * from "./export.ts";
 export * from "./gaps.ts";

@@ -62,6 +62,8 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   gap: { nowAt: null },
   bench: { nowAt: 2 },
   receiver: { nowAt: 2, isLong: true },
+  capacity: { nowAt: 2, isLong: true },
+  nodeCost: { nowAt: 3, isLong: true },
   benchReference: { nowAt: null },
   plan: { nowAt: 1 },
   positions: { nowAt: null },

@@ -16,6 +16,7 @@ import { placementPhoto } from "../store/placements.ts";
 import { airView } from "../views/air.ts";
 import { benchReferenceView, benchView } from "../views/bench.ts";
 import { keyRows } from "../views/bookkeeping.ts";
+import { capacityView, nodeCostView } from "../views/capacity.ts";
 import { downlinksView, downlinkTestPlan, downlinkTestVerdict } from "../views/downlinks.ts";
 import { gapPage } from "../views/gap-page.ts";
 import { gapsView } from "../views/gaps.ts";
@@ -87,6 +88,9 @@ export function storeViews(
       const expected = expectedPlan(label, ownPlans);
       return over(query, nowUs, (window, at) => benchView(at, window, eui, { ownPlans, expected }));
     },
+    capacity: (share, query, nowUs) => over(query, nowUs, (window, at) => capacityView(at, window, share)),
+    nodeCost: (devAddr, power, query, nowUs) =>
+      over(query, nowUs, (window, at) => nodeCostView(at, window, devAddr, power)),
     receiver: (eui, query, nowUs) => over(query, nowUs, (window) => receiverView(store, window, eui)),
     benchReference: () => within(() => benchReferenceView(store)),
     walk: (devAddr, query, nowUs) => over(query, nowUs, (window, at) => walkView(at, window, devAddr)),

@@ -5,6 +5,7 @@
  */
 import type { AirView } from "../contract/air.ts";
 import type { BenchReference, BenchView, DownlinkTestPlan, DownlinkTestRequest } from "../contract/bench.ts";
+import type { CapacityView, NodeCostView, PowerQuery } from "../contract/capacity.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { DownlinksView, GatewaysView } from "../contract/gateways.ts";
@@ -106,6 +107,10 @@ export interface Views {
    * recognised. Throws the ServiceProblem no-such-plan.
    */
   bench(eui: string, window: WindowQuery, nowUs: number, expected: string | null): BenchView | null;
+  /** How many more nodes the site carries until delivery falls below a share; absent: 0.95. */
+  capacity(share: number | undefined, window: WindowQuery, nowUs: number): CapacityView;
+  /** What one node's data rate and battery pay; null: nothing of one's own is heard under this address. */
+  nodeCost(devAddr: string, power: PowerQuery, window: WindowQuery, nowUs: number): NodeCostView | null;
   /** The receiver of one gateway, measured; null: no gateway of this identifier was ever heard. */
   receiver(eui: string, window: WindowQuery, nowUs: number): ReceiverView | null;
   /** The reference that was set for the bench; null: none. */

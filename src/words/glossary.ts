@@ -12,6 +12,14 @@ export const GLOSSARY = {
     word: "Air",
     text: "All that is heard on the channels: your nodes and strangers'. Utilisation is the share of time in which a channel carried a frame that a gateway received.",
   },
+  capacity: {
+    word: "Room for more nodes",
+    text: "How many more nodes like yours fit until delivery falls below a share. More traffic spoils more frames: by how much follows from lengths, data rates and levels heard (ALOHA with capture). What nobody heard is missing; what it costs today is in the delivery measured.",
+  },
+  charge: {
+    word: "Charge a day",
+    text: "Frames a day times sending and two empty receive windows, and the rest of the day asleep. Of the radio alone; the currents are from memory of a data sheet until you enter your own.",
+  },
   crcFailed: {
     word: "CRC failed",
     text: "A frame that arrived broken: its check sum does not fit. Weak signals, collisions and interference break frames.",

@@ -11,6 +11,7 @@ import type { z } from "zod";
 import * as contract from "../../src/contract/index.ts";
 import * as orchard from "./orchard.ts";
 import * as orchardBench from "./orchard-bench.ts";
+import * as orchardCapacity from "./orchard-capacity.ts";
 import { downlinksView, testAnswer, testPlan } from "./orchard-downlinks.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { planViewOf } from "./orchard-plan.ts";
@@ -310,6 +311,16 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         remedy: "",
       };
       return said === null ? send(response, 404, none) : send(response, 200, said);
+    }
+    if (path === "/api/capacity") {
+      const share = Number(url.searchParams.get("share") ?? 0.95);
+      return send(response, 200, checked(contract.CapacityView, orchardCapacity.capacityView(span, share)));
+    }
+    const cost = /^\/api\/nodes\/([^/]+)\/cost$/.exec(path);
+    if (cost !== null) {
+      const asked = contract.PowerQuery.parse(Object.fromEntries(url.searchParams));
+      const said = orchardCapacity.nodeCostView(cost[1] ?? "", asked, span);
+      return send(response, 200, checked(contract.NodeCostView, said));
     }
     const receiver = /^\/api\/gateways\/([^/]+)\/receiver$/.exec(path);
     if (receiver !== null) {

@@ -105,6 +105,8 @@ describe("the description at /api/openapi.json", () => {
       "/api/air",
       "/api/trials",
       "/api/compare",
+      "/api/capacity",
+      "/api/nodes/{devAddr}/cost",
       "/api/bench/{eui}",
       "/api/gateways/{eui}/receiver",
     ]) {

@@ -5,7 +5,7 @@ import { join } from "node:path";
 import { Readable } from "node:stream";
 import type { FastifyInstance } from "fastify";
 import { onTestFinished } from "vitest";
-import type { JoinsView, WindowQuery } from "../../src/contract/index.ts";
+import type { JoinsView, PowerQuery, WindowQuery } from "../../src/contract/index.ts";
 import type { TestOutcome } from "../../src/intake/downlink-test.ts";
 import type {
   CaptureProgress,
@@ -23,6 +23,7 @@ import { type Written, written } from "../../src/store/written.ts";
 import type { Picture } from "../../src/wire/picture/plain-picture.ts";
 import * as orchard from "../browser/orchard.ts";
 import * as orchardBench from "../browser/orchard-bench.ts";
+import * as orchardCapacity from "../browser/orchard-capacity.ts";
 import { downlinksView, testPlan } from "../browser/orchard-downlinks.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
@@ -208,6 +209,16 @@ export class FakeViews implements Views {
   bench(eui: string, window: WindowQuery, nowUs: number, expected: string | null) {
     const view = orchardBench.benchView(eui, spanOf(window, nowUs), null, null, expected);
     return this.#answer(["bench", eui, window, expected], view);
+  }
+  capacity(share: number | undefined, window: WindowQuery, nowUs: number) {
+    return this.#answer(
+      ["capacity", share, window],
+      orchardCapacity.capacityView(spanOf(window, nowUs), share),
+    );
+  }
+  nodeCost(devAddr: string, power: PowerQuery, window: WindowQuery, nowUs: number) {
+    const view = orchardCapacity.nodeCostView(devAddr, power, spanOf(window, nowUs));
+    return this.#answer(["nodeCost", devAddr, power, window], view);
   }
   receiver(eui: string, window: WindowQuery, nowUs: number) {
     const view = orchardBench.receiverView(eui, spanOf(window, nowUs));

@@ -12,6 +12,8 @@ const VIEWS: readonly [string, z.ZodType][] = [
   [`/api/receptions?devAddr=${NODE}&life=1&gateway=02005E1000000001&limit=20`, contract.ReceptionPage],
   ["/api/frames/12", contract.FrameView],
   ["/api/air", contract.AirView],
+  ["/api/capacity?last=3600&share=0.9", contract.CapacityView],
+  [`/api/nodes/${NODE}/cost?last=3600&powerDbm=14`, contract.NodeCostView],
   ["/api/bench/02005E1000000001?last=3600", contract.BenchView],
   ["/api/gateways/02005E1000000001/receiver?last=3600", contract.ReceiverView],
   ["/api/trials?last=3600&a=p2&b=p1", contract.TrialsView],

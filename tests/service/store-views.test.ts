@@ -50,6 +50,12 @@ describe("the answers from a store", () => {
     expect([eui, items.length]).toEqual([SHED, 25]);
     const receiver = contract.ReceiverView.parse(await ask(`/api/gateways/${SHED}/receiver?last=3600`));
     expect(receiver).toMatchObject({ eui: SHED, verdict: "not enough", overall: null, reference: null });
+    const capacity = contract.CapacityView.parse(await ask("/api/capacity?last=3600&share=0.9"));
+    expect(capacity).toMatchObject({ share: 0.9, verdict: "not enough", nodes: 1, counters: 20, mean: null });
+    const cost = contract.NodeCostView.parse(await ask(`/api/nodes/${NODE}/cost?last=3600&sleepUa=2`));
+    expect(cost.power.find(({ key }) => key === "sleepUa")).toMatchObject({ value: 2, source: "entered" });
+    expect((await app.inject("/api/nodes/01F2B1FF/cost")).statusCode).toBe(404);
+    expect((await app.inject("/api/capacity?share=1.2")).statusCode).toBe(400);
     contract.CapturesView.parse(await ask("/api/captures"));
     contract.RefusalsView.parse(await ask("/api/refusals"));
     const { storage } = contract.ServiceStatus.parse(await ask("/api/status"));

@@ -2,6 +2,7 @@
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { AirView } from "../../contract/air.ts";
+import { CapacityQuery, CapacityView, NodeCostView, PowerQuery } from "../../contract/capacity.ts";
 import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
 import { GapPage, GapsView } from "../../contract/gaps.ts";
 import { DownlinksView, GatewaysView } from "../../contract/gateways.ts";
@@ -116,6 +117,38 @@ export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
       },
     },
     async (request) => ask(request.signal).air(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/capacity",
+    {
+      schema: {
+        summary:
+          "Room for more nodes: how many like these until delivery falls below a share, and what frees airtime",
+        querystring: WindowQuery.extend(CapacityQuery.shape),
+        response: answers(CapacityView),
+      },
+    },
+    async ({ query: { share, ...window }, signal }) =>
+      ask(signal).capacity(share, askedWindow(window), nowUs()),
+  );
+
+  app.get(
+    "/api/nodes/:devAddr/cost",
+    {
+      schema: {
+        summary: "What one node pays: airtime and charge a day, and what a faster data rate would change",
+        params: z.object({ devAddr: DevAddrText }),
+        querystring: WindowQuery.extend(PowerQuery.shape),
+        response: answers(NodeCostView),
+      },
+    },
+    async ({ params, query: { from, to, last, site, ...power }, signal }) => {
+      const window = askedWindow({ from, to, last, site });
+      const view = await ask(signal).nodeCost(params.devAddr, power, window, nowUs());
+      if (view === null) throw new ServiceProblem("no-such-node");
+      return view;
+    },
   );
 };
 

@@ -1,0 +1,264 @@
+/**
+ * How many more nodes like these does a site carry until delivery falls below a share?
+ *
+ * Delivery was measured, so only what more traffic takes away is calculated. A frame that was heard would be heard among
+ * g times the site's own traffic more with chance exp(-g e), e being its expected spoilers by that traffic
+ * (exposure.ts), times the chance that a demodulator is free (Erlang's B), over what it is now. Frames that were lost
+ * stay lost. The delivery of the grown site is the mean over counters expected, each standing for its copies too. So
+ * strangers, noise and weak links count by what they take today, seen or not.
+ *
+ * The interval: blocks of time are drawn with replacement (Efron and Tibshirani 1993, chapter 6), with their load, and so
+ * are the nodes that are added; its ends are those of the two extreme rules of capture, with 8 and with 16 demodulators.
+ */
+import { erlangB } from "../collisions.ts";
+import type { CaptureRule, Exposure } from "./exposure.ts";
+
+/** A counter that was heard, by one transmission or by several. */
+export interface HeardCounter {
+  readonly node: number;
+  readonly block: number;
+  readonly transmissions: readonly {
+    /** To the site's own mean traffic, once more. */
+    readonly exposure: Exposure;
+    /** Row ids of the gateways that heard it. */
+    readonly gateways: readonly number[];
+  }[];
+  /** So many heard counters does it stand for: 1, more where frames were thinned out. */
+  readonly weight: number;
+}
+
+export interface GrowthEvidence {
+  readonly nodes: number;
+  readonly blocks: number;
+  /** Counters expected: by node, then by block. */
+  readonly expected: readonly (readonly number[])[];
+  /** Own airtime sent over the mean of all blocks, by block. */
+  readonly loadOfBlock: readonly number[];
+  /** Share of the own airtime, by node. */
+  readonly loadOfNode: readonly number[];
+  readonly heard: readonly HeardCounter[];
+  /** Airtime that reaches each gateway, Erlang: of everybody, and the part of one's own nodes. */
+  readonly erlang: ReadonlyMap<number, { readonly all: number; readonly own: number }>;
+}
+
+export interface Estimate {
+  readonly value: number;
+  readonly low: number;
+  readonly high: number;
+}
+
+export interface GrowthAnswer {
+  /** As it is now: share of counters delivered. */
+  readonly delivery: Estimate;
+  /** More nodes until delivery falls below the share; ends at MAX_GROWTH times the nodes. */
+  readonly moreNodes: Estimate;
+  /** The same, were it always as busy as in the busiest block. */
+  readonly moreNodesBusiest: Estimate;
+  /** Delivery with so many nodes more. */
+  readonly curve: readonly (Estimate & { readonly moreNodes: number })[];
+}
+
+/** Beyond so many times the nodes there are, nothing is said: the model was not looked at there. Chosen. */
+export const MAX_GROWTH = 100;
+const REPLICATES = 120;
+const CURVE_POINTS = 8;
+const BISECTIONS = 12;
+
+interface Setting {
+  readonly rule: CaptureRule;
+  readonly demodulators: number;
+}
+const USUAL: Setting = { rule: "theory", demodulators: 8 };
+const BEST: Setting = { rule: "measured", demodulators: 16 };
+const WORST: Setting = { rule: "locked", demodulators: 8 };
+
+/** How often each block and each added node counts; `busiest`: all blocks as loaded as the fullest one. */
+interface Draw {
+  readonly ofBlock: readonly number[];
+  readonly ofNode: readonly number[];
+}
+
+/** `share`: 0 to 1. `random`: at least 0, below 1. Needs at least one block and one counter expected. */
+export function growthUntil(evidence: GrowthEvidence, share: number, random: () => number): GrowthAnswer {
+  const { nodes, blocks } = evidence;
+  const once: Draw = { ofBlock: Array(blocks).fill(1), ofNode: Array(nodes).fill(1) };
+  const draws = Array.from({ length: REPLICATES }, () => ({
+    ofBlock: drawn(blocks, random),
+    ofNode: drawn(nodes, random),
+  }));
+  const models = new Map(
+    [USUAL, BEST, WORST].map((setting) => [setting, new GrowthModel(evidence, setting)]),
+  );
+  const estimate = (of: (model: GrowthModel, draw: Draw) => number): Estimate => {
+    const at = (setting: Setting) => models.get(setting) as GrowthModel;
+    const value = of(at(USUAL), once);
+    const lows = draws.map((draw) => of(at(WORST), draw));
+    const highs = draws.map((draw) => of(at(BEST), draw));
+    return {
+      value,
+      low: Math.min(value, sortedAt(lows, 0.025)),
+      high: Math.max(value, sortedAt(highs, 0.975)),
+    };
+  };
+  const moreNodes = estimate((model, draw) => nodes * model.growthUntil(share, draw, false));
+  const moreNodesBusiest = estimate((model, draw) => nodes * model.growthUntil(share, draw, true));
+  const farthest = Math.max(nodes, Math.min(2 * moreNodes.value, MAX_GROWTH * nodes), moreNodes.high);
+  return {
+    delivery: estimate((model, draw) => model.delivery(0, draw, false)),
+    moreNodes,
+    moreNodesBusiest,
+    curve: Array.from({ length: CURVE_POINTS + 1 }, (_, i) => {
+      const more = Math.round((farthest * i) / CURVE_POINTS);
+      return { moreNodes: more, ...estimate((model, draw) => model.delivery(more / nodes, draw, false)) };
+    }),
+  };
+}
+
+/** Delivery with so many nodes more, and its interval. */
+export function deliveryWith(evidence: GrowthEvidence, moreNodes: number, random: () => number): Estimate {
+  const { nodes, blocks } = evidence;
+  const growth = moreNodes / nodes;
+  const draws = Array.from({ length: REPLICATES }, () => ({
+    ofBlock: drawn(blocks, random),
+    ofNode: drawn(nodes, random),
+  }));
+  const once: Draw = { ofBlock: Array(blocks).fill(1), ofNode: Array(nodes).fill(1) };
+  const value = new GrowthModel(evidence, USUAL).delivery(growth, once, false);
+  const worst = new GrowthModel(evidence, WORST);
+  const best = new GrowthModel(evidence, BEST);
+  return {
+    value,
+    low: Math.min(
+      value,
+      sortedAt(
+        draws.map((draw) => worst.delivery(growth, draw, false)),
+        0.025,
+      ),
+    ),
+    high: Math.max(
+      value,
+      sortedAt(
+        draws.map((draw) => best.delivery(growth, draw, false)),
+        0.975,
+      ),
+    ),
+  };
+}
+
+function drawn(count: number, random: () => number): number[] {
+  const times = Array<number>(count).fill(0);
+  for (let i = 0; i < count; i++) {
+    const chosen = Math.floor(random() * count);
+    times[chosen] = (times[chosen] ?? 0) + 1;
+  }
+  return times;
+}
+
+function sortedAt(values: readonly number[], at: number): number {
+  const sorted = [...values].sort((a, b) => a - b);
+  return sorted[Math.min(sorted.length - 1, Math.max(0, Math.round(at * (sorted.length - 1))))] ?? 0;
+}
+
+/** The evidence in columns, for one rule of capture: delivery is asked for some ten thousand times. */
+class GrowthModel {
+  readonly #evidence: GrowthEvidence;
+  readonly #demodulators: number;
+  readonly #busiest: number;
+  readonly #node: Int32Array;
+  readonly #block: Int32Array;
+  readonly #weight: Float64Array;
+  /** Where the transmissions of each counter end. */
+  readonly #end: Int32Array;
+  readonly #exposure: Float64Array;
+  /** Of each transmission: which set of gateways heard it. */
+  readonly #heardBy: Int32Array;
+  readonly #sets: readonly (readonly number[])[];
+  /** Counters expected of all nodes, by block, and by node. */
+  readonly #expected: readonly (readonly number[])[];
+
+  constructor(evidence: GrowthEvidence, { rule, demodulators }: Setting) {
+    const { heard } = evidence;
+    const sent = heard.flatMap(({ transmissions }) => transmissions);
+    const sets = new Map<string, { readonly at: number; readonly gateways: readonly number[] }>();
+    let end = 0;
+    this.#evidence = evidence;
+    this.#demodulators = demodulators;
+    this.#busiest = Math.max(1, ...evidence.loadOfBlock);
+    this.#node = Int32Array.from(heard, ({ node }) => node);
+    this.#block = Int32Array.from(heard, ({ block }) => block);
+    this.#weight = Float64Array.from(heard, ({ weight }) => weight);
+    this.#end = Int32Array.from(heard, ({ transmissions }) => {
+      end += transmissions.length;
+      return end;
+    });
+    this.#exposure = Float64Array.from(sent, ({ exposure }) => exposure[rule]);
+    this.#heardBy = Int32Array.from(sent, ({ gateways }) => {
+      const key = gateways.join();
+      const set = sets.get(key) ?? { at: sets.size, gateways };
+      sets.set(key, set);
+      return set.at;
+    });
+    this.#sets = [...sets.values()].map(({ gateways }) => gateways);
+    this.#expected = evidence.expected;
+  }
+
+  /** Share of counters delivered with `growth` times the nodes more. */
+  delivery(growth: number, { ofBlock, ofNode }: Draw, isBusiest: boolean): number {
+    const { loadOfBlock, loadOfNode } = this.#evidence;
+    const times = ofNode.map((count) => 1 + growth * count);
+    let all = 0;
+    this.#expected.forEach((blocks, node) => {
+      let own = 0;
+      for (let block = 0; block < blocks.length; block++) own += (ofBlock[block] ?? 0) * (blocks[block] ?? 0);
+      all += (times[node] ?? 1) * own;
+    });
+    const load = loadOfNode.reduce((sum, share, node) => sum + share * (ofNode[node] ?? 0), 0);
+    const more = loadOfBlock.map((ofOne) => growth * load * (isBusiest ? this.#busiest : ofOne));
+    const free = this.#stillFree(growth * load * (isBusiest ? this.#busiest : 1));
+    let delivered = 0;
+    let from = 0;
+    for (let i = 0; i < this.#node.length; i++) {
+      const to = this.#end[i] ?? from;
+      const block = this.#block[i] ?? 0;
+      const counts = (this.#weight[i] ?? 1) * (ofBlock[block] ?? 0) * (times[this.#node[i] ?? 0] ?? 1);
+      if (counts > 0) {
+        let lost = 1;
+        for (let at = from; at < to; at++)
+          lost *=
+            1 -
+            Math.exp(-(more[block] ?? 0) * (this.#exposure[at] ?? 0)) * (free[this.#heardBy[at] ?? 0] ?? 1);
+        delivered += counts * (1 - lost);
+      }
+      from = to;
+    }
+    return all === 0 ? 0 : Math.min(1, delivered / all);
+  }
+
+  /** By how many times the site may grow; 0 where delivery lies below the share already. */
+  growthUntil(share: number, draw: Draw, isBusiest: boolean): number {
+    if (this.delivery(0, draw, isBusiest) < share) return 0;
+    if (this.delivery(MAX_GROWTH, draw, isBusiest) >= share) return MAX_GROWTH;
+    let low = 0;
+    let high = MAX_GROWTH;
+    // On a scale that is even in log(1 + growth).
+    for (let i = 0; i < BISECTIONS; i++) {
+      const middle = Math.sqrt((1 + low) * (1 + high)) - 1;
+      if (this.delivery(middle, draw, isBusiest) >= share) low = middle;
+      else high = middle;
+    }
+    return Math.sqrt((1 + low) * (1 + high)) - 1;
+  }
+
+  /** Chance that one of the gateways of each set has a demodulator free, over what it is now. */
+  #stillFree(growth: number): number[] {
+    const blockedAt = (gateway: number, times: number): number => {
+      const { all, own } = this.#evidence.erlang.get(gateway) ?? { all: 0, own: 0 };
+      return erlangB(all + times * own, this.#demodulators);
+    };
+    return this.#sets.map((gateways) => {
+      const now = gateways.reduce((all, gateway) => all * blockedAt(gateway, 0), 1);
+      const grown = gateways.reduce((all, gateway) => all * blockedAt(gateway, growth), 1);
+      return now >= 1 || gateways.length === 0 ? 1 : Math.min(1, (1 - grown) / (1 - now));
+    });
+  }
+}

@@ -1,0 +1,303 @@
+/**
+ * How many more nodes does the site carry, which data rate would free airtime, and what does one node's battery pay?
+ * Evidence from capacity-evidence.ts, the model in src/radio/capacity/.
+ */
+import type {
+  CapacityView,
+  DataRateChange,
+  NodeCharge,
+  NodeCostView,
+  PowerQuery,
+} from "../contract/capacity.ts";
+import {
+  bestChangeSentence,
+  CAPACITY_LIMITS,
+  CHARGE_LIMITS,
+  changeSentence,
+  chargeSentence,
+  lackingFor,
+  noChangeSentence,
+  notEnoughSentence,
+  roomSentence,
+} from "../diagnosis/capacity-sentences.ts";
+import {
+  type DataRateChange as Change,
+  dataRateChanges,
+  type NoChange,
+} from "../diagnosis/data-rate-change.ts";
+import { describeModulation } from "../model/modulation.ts";
+import { isoTime } from "../model/time-range.ts";
+import {
+  chargeADay,
+  POWER_SOURCES,
+  type PowerTable,
+  transmitCurrentMa,
+  USUAL_POWER,
+} from "../radio/capacity/charge.ts";
+import type { Source } from "../radio/capacity/exposure.ts";
+import { type Estimate, growthUntil, MAX_GROWTH } from "../radio/capacity/growth.ts";
+import { repeatableChance } from "../statistics/series.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
+import type { Store } from "../store/open.ts";
+import {
+  byFrequency,
+  growthEvidence,
+  type NodeTraffic,
+  type SiteTraffic,
+  sentForHeard,
+  siteTraffic,
+  sourcesOf,
+  strangerSources,
+} from "./capacity-evidence.ts";
+import { type AskedWindow, windowView } from "./window.ts";
+
+export const USUAL_SHARE = 0.95;
+const MAX_CHANGES = 20;
+/** Nodes whose data rates are looked at: those with most airtime. Chosen. */
+const MAX_CHANGING = 60;
+const DAY_US = 86_400_000_000;
+/** The same answer while nothing is added. */
+const SEED = 0x0c_a9_ac;
+
+export function capacityView(store: Store, window: AskedWindow, share = USUAL_SHARE): CapacityView {
+  const site = siteTraffic(store, window);
+  const { nodes, usableUs, range } = site;
+  const counters = nodes.reduce((sum, { expected }) => sum + expected, 0);
+  const facts = { share, nodes: nodes.length, counters, recordedSeconds: usableUs / 1e6 };
+  const shared = {
+    window: windowView(window),
+    ...facts,
+    from: isoTime(range.fromUs),
+    load: loadRows(site),
+    ...changesOf(site, share),
+    limits: [...CAPACITY_LIMITS],
+  };
+  const lacking = lackingFor(facts);
+  if (lacking !== null)
+    return {
+      ...shared,
+      verdict: "not enough",
+      sentence: notEnoughSentence(lacking),
+      delivery: null,
+      mean: null,
+      busiest: null,
+      curve: [],
+    };
+  const evidence = growthEvidence(site);
+  const { delivery, moreNodes, moreNodesBusiest, curve } = growthUntil(
+    evidence,
+    share,
+    repeatableChance(SEED),
+  );
+  const cap = MAX_GROWTH * nodes.length;
+  const loadRatio = Math.max(...evidence.loadOfBlock);
+  const block = evidence.loadOfBlock.indexOf(loadRatio);
+  return {
+    ...shared,
+    verdict: delivery.value < share ? "full" : "room",
+    sentence: roomSentence(facts, delivery, whole(moreNodes), cap),
+    delivery: { ratio: delivery.value, interval95: [delivery.low, delivery.high] },
+    mean: moreRow(moreNodes),
+    busiest: {
+      ...moreRow(moreNodesBusiest),
+      from: isoTime(site.blockFromUs[block] ?? range.fromUs),
+      seconds: site.blockUs / 1e6,
+      loadRatio,
+    },
+    curve: curve.map(({ moreNodes: more, value, low, high }) => ({
+      moreNodes: more,
+      delivery: value,
+      interval95: [low, high],
+    })),
+  };
+}
+
+function whole({ value, low, high }: Estimate): Estimate {
+  return { value: Math.floor(value), low: Math.floor(low), high: Math.ceil(high) };
+}
+
+function moreRow(estimate: Estimate): { moreNodes: number; interval95: [number, number] } {
+  const { value, low, high } = whole(estimate);
+  return { moreNodes: value, interval95: [low, high] };
+}
+
+/** By channel and data rate, over usable time and in the busiest block. */
+function loadRows(site: SiteTraffic): CapacityView["load"] {
+  const { nodes, strangers, usableUs, blockUs, blocks } = site;
+  const ownOfBlock = Array<number>(blocks).fill(0);
+  for (const node of nodes)
+    for (const { block, airtimeUs } of node.sent)
+      ownOfBlock[block] = (ownOfBlock[block] ?? 0) + sentForHeard(node) * airtimeUs;
+  const busiest = ownOfBlock.indexOf(Math.max(...ownOfBlock));
+  const rows = new Map<string, CapacityView["load"][number]>();
+  const add = (sent: NodeTraffic["sent"][number], times: number, isOwn: boolean) => {
+    const { frequencyHz, dataRate, airtimeUs, block } = sent;
+    const key = `${frequencyHz}/${dataRate}`;
+    const row = rows.get(key) ?? {
+      frequencyHz,
+      dataRate: describeModulation(modulationFromCodes(dataRate, 0)),
+      ownErlang: 0,
+      ownBusiestErlang: 0,
+      strangerErlang: 0,
+      strangerBusiestErlang: 0,
+    };
+    const mean = (times * airtimeUs) / usableUs;
+    const then = block === busiest ? (times * airtimeUs) / blockUs : 0;
+    rows.set(key, {
+      ...row,
+      ownErlang: row.ownErlang + (isOwn ? mean : 0),
+      ownBusiestErlang: row.ownBusiestErlang + (isOwn ? then : 0),
+      strangerErlang: row.strangerErlang + (isOwn ? 0 : mean),
+      strangerBusiestErlang: row.strangerBusiestErlang + (isOwn ? 0 : then),
+    });
+  };
+  for (const node of nodes) for (const sent of node.sent) add(sent, sentForHeard(node), true);
+  for (const sent of strangers) add(sent, 1, false);
+  return [...rows.values()].sort(
+    (a, b) => a.frequencyHz - b.frequencyHz || a.dataRate.localeCompare(b.dataRate, "en", { numeric: true }),
+  );
+}
+
+function airtimeSent(node: NodeTraffic): number {
+  return sentForHeard(node) * node.sent.reduce((sum, { airtimeUs }) => sum + airtimeUs, 0);
+}
+
+function framesADay(node: NodeTraffic, usableUs: number): number {
+  return (sentForHeard(node) * node.sent.length * DAY_US) / usableUs;
+}
+
+/** What a node's data rate could be, with everybody else's traffic as it is. */
+function changesOfNode(
+  { nodes, usableUs }: SiteTraffic,
+  node: NodeTraffic,
+  strangers: readonly Source[],
+): readonly Change[] | NoChange {
+  const others = nodes.filter((one) => one !== node);
+  return dataRateChanges(
+    {
+      frames: node.sent,
+      outcomes: node.outcomes,
+      repeats: node.repeats,
+      framesADay: framesADay(node, usableUs),
+    },
+    byFrequency([...sourcesOf(others, usableUs), ...strangers]),
+  );
+}
+
+function changeRow(node: NodeTraffic, change: Change, share: number, airtimeADayS: number): DataRateChange {
+  const freedShare = airtimeADayS === 0 ? 0 : change.freedSecondsADay / airtimeADayS;
+  return {
+    devAddr: node.devAddr,
+    name: node.name,
+    ...change,
+    interval95: [change.interval95[0], change.interval95[1]],
+    freedShare,
+    keeps: change.interval95[0] >= share,
+    sentence: changeSentence(change, freedShare),
+  };
+}
+
+/** What frees most and keeps the share, else the smallest step. */
+function bestOf(rows: readonly DataRateChange[]): DataRateChange | null {
+  return rows.filter(({ keeps }) => keeps).at(-1) ?? rows[0] ?? null;
+}
+
+function airtimeADay({ nodes, usableUs }: SiteTraffic): number {
+  return (nodes.reduce((sum, node) => sum + airtimeSent(node), 0) * DAY_US) / usableUs / 1e6;
+}
+
+function changesOf(site: SiteTraffic, share: number): Pick<CapacityView, "changes" | "changeSentence"> {
+  const strangers = strangerSources(site);
+  const all = airtimeADay(site);
+  const changes = [...site.nodes]
+    .sort((a, b) => airtimeSent(b) - airtimeSent(a) || a.devAddr.localeCompare(b.devAddr))
+    .slice(0, MAX_CHANGING)
+    .flatMap((node) => {
+      const found = changesOfNode(site, node, strangers);
+      const best =
+        typeof found === "string" ? null : bestOf(found.map((one) => changeRow(node, one, share, all)));
+      return best === null ? [] : [best];
+    })
+    .sort((a, b) => Number(b.keeps) - Number(a.keeps) || b.freedSecondsADay - a.freedSecondsADay)
+    .slice(0, MAX_CHANGES);
+  const [first] = changes;
+  const best = first?.keeps === true ? { name: first.name ?? first.devAddr, sentence: first.sentence } : null;
+  return { changes, changeSentence: bestChangeSentence(share, best) };
+}
+
+/** null: no node of one's own under this address in the window. */
+export function nodeCostView(
+  store: Store,
+  window: AskedWindow,
+  devAddr: string,
+  { share = USUAL_SHARE, ...entered }: PowerQuery = {},
+): NodeCostView | null {
+  const site = siteTraffic(store, window);
+  const node = site.nodes.find((one) => one.devAddr === devAddr);
+  if (node === undefined) return null;
+  const power = powerTable(entered);
+  const found = changesOfNode(site, node, strangerSources(site));
+  const all = airtimeADay(site);
+  const changes = typeof found === "string" ? [] : found.map((one) => changeRow(node, one, share, all));
+  const kept = changes.filter(({ keeps }) => keeps).at(-1) ?? null;
+  const newest = node.sent.at(-1);
+  const frames = framesADay(node, site.usableUs);
+  const meanMs = node.sent.reduce((sum, { airtimeUs }) => sum + airtimeUs, 0) / node.sent.length / 1000;
+  const chargeAt = (spreadingFactor: number, airtimeMs: number): NodeCharge => {
+    const bandwidthHz = newest?.bandwidthHz ?? 125_000;
+    const sending = { framesADay: frames, airtimeMs, spreadingFactor, bandwidthHz };
+    return { spreadingFactor, airtimeMs, framesADay: frames, ...chargeADay(sending, power) };
+  };
+  const now = newest === undefined ? null : chargeAt(newest.spreadingFactor, meanMs);
+  return {
+    window: windowView(window),
+    devAddr,
+    name: node.name,
+    share,
+    sentence: now === null ? "Nothing of it was heard." : chargeSentence(now),
+    now,
+    changed: kept === null ? null : chargeAt(kept.toSpreadingFactor, kept.airtimeMsThen),
+    changes,
+    changeSentence:
+      typeof found === "string"
+        ? noChangeSentence(found)
+        : bestChangeSentence(share, kept === null ? null : { name: "this step", sentence: kept.sentence }),
+    power: powerRows(power, entered),
+    limits: [...CHARGE_LIMITS],
+  };
+}
+
+type Entered = Omit<PowerQuery, "share">;
+
+function powerTable(entered: Entered): PowerTable {
+  const powerDbm = entered.powerDbm ?? USUAL_POWER.powerDbm;
+  return {
+    powerDbm,
+    transmitMa: entered.transmitMa ?? transmitCurrentMa(powerDbm),
+    receiveMa: entered.receiveMa ?? USUAL_POWER.receiveMa,
+    sleepUa: entered.sleepUa ?? USUAL_POWER.sleepUa,
+    batteryMah: entered.batteryMah ?? USUAL_POWER.batteryMah,
+    rx2SpreadingFactor: entered.rx2SpreadingFactor ?? USUAL_POWER.rx2SpreadingFactor,
+    windowSymbols: entered.windowSymbols ?? USUAL_POWER.windowSymbols,
+  };
+}
+
+const TITLES: Readonly<Record<keyof PowerTable, readonly [title: string, unit: string]>> = {
+  powerDbm: ["Transmit power", "dBm"],
+  transmitMa: ["Current while sending", "mA"],
+  receiveMa: ["Current while receiving", "mA"],
+  sleepUa: ["Current asleep", "µA"],
+  batteryMah: ["Battery", "mAh"],
+  rx2SpreadingFactor: ["Second window at SF", ""],
+  windowSymbols: ["A window stays open", "symbols"],
+};
+
+function powerRows(power: PowerTable, entered: Entered): NodeCostView["power"] {
+  return (Object.keys(TITLES) as (keyof PowerTable)[]).map((key) => ({
+    key,
+    title: TITLES[key][0],
+    unit: TITLES[key][1],
+    value: power[key],
+    source: entered[key] === undefined ? POWER_SOURCES[key] : "entered",
+  }));
+}
