@@ -51,6 +51,7 @@ function partsOf(view: AirView): string[] {
   return [
     channelTable(view),
     since,
+    titled("Where the noise comes from", noiseLines(view)),
     ...view.gateways.map(gatewayWords),
     view.moreGateways === 0 ? "" : `${view.moreGateways} more gateways were heard and are not listed.`,
     titled("Data rates", dataRateTable(view)),
@@ -58,6 +59,15 @@ function partsOf(view: AirView): string[] {
     titled("Busiest talkers", talkerTable(view)),
     titled("Airtime against limits, fullest hour of each sub-band", airtimeTable(view)),
   ];
+}
+
+/** One line a source: what it is, where it is strongest, which way to walk. */
+function noiseLines({ noiseSources }: AirView): string {
+  return noiseSources
+    .map(({ from, to, words, place, walk }) =>
+      plainLine([`${from} to ${to}`, words, place.words, walk?.words ?? ""].join(" ").trim()),
+    )
+    .join("\n");
 }
 
 function titled(title: string, rows: string): string {

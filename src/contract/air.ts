@@ -2,6 +2,7 @@
 import { z } from "zod";
 import { EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
 import { Outage } from "./gateways.ts";
+import { NoiseSource } from "./noise.ts";
 import { LoudNoise } from "./site-score.ts";
 
 // What fills the air at one gateway? Data rates, networks, collisions to expect, its own transmissions, demodulators.
@@ -215,6 +216,9 @@ export const AirView = z.object({
   gateways: z.array(AirGateway),
   moreGateways: z.number().int().describe("heard too, and left out of channels, maps and gateways"),
   dataRates: z.array(DataRateShare),
+  noiseSources: z
+    .array(NoiseSource)
+    .describe("noise that stood out within `detail`, compared between gateways, strongest first, 12 at most"),
   networks: z.array(AirNetwork).describe("one's own beside strangers, over all gateways"),
   talkers: z.array(Talker).describe("busiest 20"),
   airtime: z.array(AirtimeOfNode).describe("airtime against limits: nearest to its limit first, 50 at most"),

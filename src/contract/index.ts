@@ -16,6 +16,7 @@ export * from "./link.ts";
 export * from "./live.ts";
 export * from "./mark-effect.ts";
 export * from "./nodes.ts";
+export * from "./noise.ts";
 export * from "./publish.ts";
 export * from "./receiver.ts";
 export * from "./service.ts";

@@ -875,6 +875,7 @@ export const EXAMPLES: Readonly<Record<string, unknown>> = {
         airtimeSeconds: 7.81952,
       },
     ],
+    noiseSources: [],
     networks: [
       {
         network: "private",

@@ -6,6 +6,7 @@
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { TimeRange } from "../model/time-range.ts";
 import type { LoadClass } from "../radio/collisions.ts";
+import { demodulationFloorDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm, noiseSample, type TimedNoise } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
@@ -27,6 +28,8 @@ export interface ChannelEvidence {
   readonly heard: Map<number, HeardGroup>;
   /** In order of time. */
   readonly noise: TimedNoise[];
+  /** Of each packet with a right CRC, the noise that would have drowned it. */
+  readonly drowning: { readonly atUs: number; readonly dbm: number }[];
   /** Packets of known nodes. */
   readonly bursts: Burst[];
 }
@@ -165,6 +168,7 @@ function channelOf(gateway: GatewayEvidence, gatewayId: number, frequencyHz: num
       classes: new Map(),
       heard: new Map(),
       noise: [],
+      drowning: [],
       bursts: [],
     };
     gateway.channels.set(frequencyHz, channel);
@@ -249,7 +253,11 @@ function addLevels(gateway: GatewayEvidence, channel: ChannelEvidence, packet: A
     levels = [];
     gateway.levelsDbm.set(dataRate, levels);
   }
-  levels.push(snrDb === null ? rssiDbm : expectedSignalPowerDbm(rssiDbm, snrDb));
+  const signalDbm = snrDb === null ? rssiDbm : expectedSignalPowerDbm(rssiDbm, snrDb);
+  levels.push(signalDbm);
+  const modulation = modulationFromCodes(dataRate, 0);
+  const floorDb = modulation.kind === "lora" ? demodulationFloorDb(modulation.spreadingFactor) : null;
+  if (floorDb !== null) channel.drowning.push({ atUs, dbm: signalDbm - floorDb });
 }
 
 function addHeard(channel: ChannelEvidence, packet: AirPacket): void {

@@ -38,8 +38,10 @@ import {
   sumChannels,
 } from "./air-maps.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
+import { noiseSources } from "./noise-sources.ts";
 import { cutGateways } from "./shown-gateways.ts";
 import { loudRow } from "./site-score.ts";
+import { placesOf } from "./user-data.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
 const MAX_TALKERS = 20;
@@ -159,6 +161,14 @@ export function airView(
     gateways: rows,
     moreGateways: more,
     dataRates: dataRateRows(evidence.site),
+    noiseSources: noiseSources(
+      gateways.flatMap(({ id, eui }) => {
+        const own = evidence.gateways.get(id);
+        return own === undefined ? [] : [{ eui, name: gatewayNames.get(eui)?.name ?? null, evidence: own }];
+      }),
+      { fromUs: evidence.stretch.fromUs, toUs: heardToUs },
+      placesOf(store),
+    ),
     networks: networkRows(evidence.site),
     talkers,
     airtime,

@@ -1,5 +1,11 @@
 /** The invented site's air beyond its channels: networks, collisions, deaf time, airtime against limits. */
-import type { AirGateway, AirtimeOfNode, AirView, ChannelRow } from "../../src/contract/index.ts";
+import type {
+  AirGateway,
+  AirtimeOfNode,
+  AirView,
+  ChannelRow,
+  NoiseSource,
+} from "../../src/contract/index.ts";
 
 export function noiseTrend(at: number): ChannelRow["noiseTrend"] {
   const few = {
@@ -28,6 +34,64 @@ export function noiseTrend(at: number): ChannelRow["noiseTrend"] {
     p: rises ? 0.0001 : 0.4,
     values: 24,
     loud: null,
+  };
+}
+
+/** Loud at the Water tower for the third quarter of the window. */
+export function noiseSource(fromMs: number, toMs: number): NoiseSource {
+  const at = (share: number) => new Date(fromMs + share * (toMs - fromMs)).toISOString();
+  const shared = { frequencyHz: 868_300_000, samples: 24 };
+  return {
+    kind: "loud time",
+    from: at(0.5),
+    to: at(0.75),
+    beginSeen: true,
+    endSeen: true,
+    frequenciesHz: [868_300_000],
+    width: "one channel",
+    course: { verdict: "steady", periodSeconds: null, onShare: null, p: null },
+    loudestHours: [{ hour: 9, medianDbm: -101.2, samples: 14 }],
+    gateways: [
+      {
+        gatewayEui: "02005E1000000001",
+        gatewayName: "Pump house",
+        status: "raised",
+        ...shared,
+        quietDbm: -117.1,
+        loudDbm: -109.9,
+        riseDb: 7.2,
+        riseInterval95: [6.6, 7.8],
+        receivedDbm: -110.8,
+      },
+      {
+        gatewayEui: "02005E1000000002",
+        gatewayName: "Water tower",
+        status: "raised",
+        ...shared,
+        quietDbm: -116.4,
+        loudDbm: -101.2,
+        riseDb: 15.2,
+        riseInterval95: [14.7, 15.7],
+        receivedDbm: -101.3,
+      },
+    ],
+    place: {
+      verdict: "strongest",
+      gatewayEui: "02005E1000000002",
+      differenceDb: 9.5,
+      lowDb: 5.3,
+      highDb: 13.7,
+      words: "Strongest at Water tower, 9.5\u202FdB (5.3 to 13.7) above Pump house.",
+    },
+    walk: {
+      fromEui: "02005E1000000001",
+      towardsEui: "02005E1000000002",
+      distanceM: 412,
+      words:
+        "Walk from Pump house towards Water tower (412\u202Fm) and measure again. This is a direction to try, no bearing: walls, antennas and receivers make such differences too.",
+    },
+    words:
+      "868.3\u202FMHz: 15.2\u202FdB louder for 15\u202Fmin at Water tower, steady as far as frames show, on this channel only.",
   };
 }
 

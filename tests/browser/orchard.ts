@@ -19,7 +19,7 @@ import type {
   ServiceStatus,
   SiteView,
 } from "../../src/contract/index.ts";
-import { airParts, noiseTrend } from "./orchard-air.ts";
+import { airParts, noiseSource, noiseTrend } from "./orchard-air.ts";
 import { gatewayDownlinks, nodeAnswers } from "./orchard-downlinks.ts";
 import { encryptedFrame, provedFrame } from "./orchard-frame.ts";
 import { linksOf } from "./orchard-links.ts";
@@ -551,6 +551,7 @@ export function airView(span: Span): AirView {
       { text: "868.5\u202FMHz", href: "/air" },
       { text: ", in use 3.2\u202F% of the time; strangers made a fifth of the airtime." },
     ],
+    noiseSources: [noiseSource(span.fromMs, span.toMs)],
     channels: [SHED, TOWER].flatMap((eui) =>
       frequencies.map((frequencyHz, at) => ({
         gatewayEui: eui,

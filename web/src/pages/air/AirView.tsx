@@ -17,6 +17,7 @@ import { linkTo, route } from "../../state/route.ts";
 import { Collisions, DataRateMix, Owners, TalkerTable } from "./AirTables.tsx";
 import { AirtimeLimits } from "./AirtimeLimits.tsx";
 import { ChannelTable } from "./ChannelTable.tsx";
+import { NoiseSources } from "./NoiseSources.tsx";
 import "../AirView.css";
 
 /** Method, source and limits of the air view, for whoever unfolds them. */
@@ -34,6 +35,13 @@ function AirFinePrint() {
         where there are too few of them, frames up to 5 dB are taken and the figure is an upper bound. Its
         trend is the slope of Theil and Sen over the stretches of the lane, tested after Mann and Kendall with
         a variance widened for autocorrelation: it counts from 3 dB and p below 0.01.
+      </p>
+      <p>
+        Where the noise comes from: a channel 6 dB louder for ten minutes or more, standing 6 dB above its
+        gateway's other channels, or louder in pulses. A period is told where its power among loud and quiet
+        frames has a chance below 0.001, all frequencies tried counted, and each half of the time shows it. A
+        gateway that heard less than a fifth of its usual packets on these channels, and as usual on others,
+        has at least the noise that drowns its median packet.
       </p>
       <p>
         Strangers are told by the network identifier of their addresses, or by what you said of a node. While
@@ -187,6 +195,8 @@ export function AirView({ air }: { air: Air }) {
           {counted(air.detail.packets, "packet")}, since <When at={air.detail.from} />.
         </p>
       )}
+      <h2>Where the noise comes from</h2>
+      <NoiseSources sources={air.noiseSources} />
       {gateway === undefined ? null : (
         <>
           <h2>Data rates</h2>

@@ -1,0 +1,90 @@
+/** Where does a noise come from, as far as a comparison between gateways can say? One plain sentence each. */
+import type { NoiseSource } from "../contract/noise.ts";
+import type { NoisePlace } from "../radio/noise-place.ts";
+import { counted, decibel, duration, listed, megahertz, percent } from "../words/format.ts";
+import { distanceWords } from "./link-geometry.ts";
+
+type Titles = (eui: string) => string;
+
+/** "Strongest at Water tower, 6.1 dB (1.9 to 10.3) above the next gateway." */
+export function placeWords(place: NoisePlace, titleOf: Titles): string {
+  const { verdict, eui, differenceDb, lowDb, highDb, reason, gateways } = place;
+  const told = gateways.filter(({ status }) => status !== "too few");
+  const unknown = gateways.filter(({ status }) => status === "too few").map((one) => titleOf(one.eui));
+  const rest = unknown.length === 0 ? "" : ` Not compared for want of frames: ${namesOf(unknown)}.`;
+  if (verdict === "strongest" && eui !== null && lowDb !== null) {
+    const above =
+      told.length > 2
+        ? "all others compared"
+        : namesOf(told.flatMap((one) => (one.eui === eui ? [] : [titleOf(one.eui)])));
+    const size =
+      differenceDb === null || highDb === null
+        ? `at least ${decibel(lowDb)}`
+        : `${decibel(differenceDb)} (${lowDb.toFixed(1)} to ${highDb.toFixed(1)})`;
+    return `Strongest at ${titleOf(eui)}, ${size} above ${above}.${rest}`;
+  }
+  if (verdict === "alike")
+    return `Alike at ${namesOf(told.map((one) => titleOf(one.eui)))}, within 6\u202FdB.${rest}`;
+  const drowned = gateways
+    .filter(
+      ({ status, heard, expected }) => status === "drowned" || (status === "too few" && heard < expected / 2),
+    )
+    .map((one) => `${titleOf(one.eui)} heard ${one.heard} of about ${one.expected} packets`);
+  switch (reason) {
+    case "one gateway":
+      return "Where it is strongest is open: no other gateway listens to compare with.";
+    case "drowned":
+      return `Where it is strongest is open: ${listed(drowned)} meanwhile, so it may be strongest there.`;
+    case "interval":
+      return `Where it is strongest is open: the gateways differ by less than the comparison can tell.${rest}`;
+    default:
+      return "Where it is strongest is open: too few frames of the other gateways show the noise in this time.";
+  }
+}
+
+function namesOf(titles: readonly string[]): string {
+  return titles.length > 3 ? counted(titles.length, "gateway") : listed(titles);
+}
+
+/** The direction to walk in. A comparison of powers gives no bearing, and the words do not either. */
+export function walkWords(from: string, towards: string, distanceM: number): string {
+  return `Walk from ${from} towards ${towards} (${distanceWords(distanceM)}) and measure again. This is a direction to try, no bearing: walls, antennas and receivers make such differences too.`;
+}
+
+const WIDTHS: Readonly<Record<NoiseSource["width"], string>> = {
+  "one channel": "on this channel only",
+  "several channels": "on several channels",
+  "all channels": "on every channel that can be judged",
+  open: "how wide is open",
+};
+
+/** "868.3 MHz, 16.2 dB louder for 1 h 15 min, steady, on this channel only." */
+export function sourceWords(
+  source: Pick<
+    NoiseSource,
+    "kind" | "from" | "to" | "beginSeen" | "endSeen" | "frequenciesHz" | "width" | "course"
+  >,
+  riseDb: number | null,
+  at: string,
+): string {
+  const { kind, from, to, beginSeen, endSeen, frequenciesHz, width, course } = source;
+  const [only] = frequenciesHz;
+  const where = frequenciesHz.length === 1 ? megahertz(only) : counted(frequenciesHz.length, "channel");
+  const size = riseDb === null ? "louder" : `${decibel(riseDb)} louder`;
+  const seconds = Math.round((Date.parse(to) - Date.parse(from)) / 60_000) * 60;
+  const long = `for ${beginSeen ? "" : "at least "}${duration(seconds)}${endSeen ? "" : " so far"}`;
+  const when =
+    kind === "standing"
+      ? "than its other channels, all the time"
+      : kind === "pulsed"
+        ? `in pulses, seen ${long}`
+        : long;
+  return `${where}: ${size} ${when} at ${at}, ${courseWords(course)}, ${WIDTHS[width]}.`;
+}
+
+function courseWords({ verdict, periodSeconds, onShare }: NoiseSource["course"]): string {
+  if (verdict === "steady") return "steady as far as frames show";
+  if (verdict === "pulsed" && periodSeconds !== null)
+    return `one pulse every ${duration(periodSeconds)}${onShare === null ? "" : `, on for about ${percent(onShare, 0)} of it`}`;
+  return "steady or pulsed is open";
+}
