@@ -187,14 +187,23 @@ export interface Extra {
   readonly extra: readonly number[];
 }
 
-/** Chance that something moves all nodes at once (weather, noise at one place). Chosen. */
-const PRESUMED_COMMON = 0.02;
+/** What is presumed of something that moves all nodes at once, before any data. */
+export interface PresumedCommon {
+  /** That there is any. */
+  readonly chance: number;
+  /** Times in which its correlation falls to 1/e, alike likely, seconds. */
+  readonly memoriesS: readonly number[];
+}
+/** Within one trial: weather, noise at one place. Chosen. */
+const PRESUMED_COMMON: PresumedCommon = { chance: 0.02, memoriesS: [600, 1800, 7200, 28_800] };
 /** Shares of the variance; small ones count, for what is common does not average out over nodes. Chosen, alike likely. */
 const COMMON_SHARES = [0.003, 0.01, 0.03, 0.06, 0.1, 0.2, 0.35, 0.6];
-const COMMON_MEMORIES_S = [600, 1800, 7200, 28_800];
 
 /** What moves all at once, found from the sum of all over time; the chances sum to 1. */
-export function commonPart(series: readonly MergedSeries[]): Extra[] {
+export function commonPart(
+  series: readonly MergedSeries[],
+  { chance: presumed, memoriesS }: PresumedCommon = PRESUMED_COMMON,
+): Extra[] {
   const told = series.map((one) =>
     wavesOf(one).map((power, j) => ({
       power,
@@ -214,10 +223,10 @@ export function commonPart(series: readonly MergedSeries[]): Extra[] {
     });
     return { logWeight, extra };
   };
-  const each = PRESUMED_COMMON / (COMMON_SHARES.length * COMMON_MEMORIES_S.length);
+  const each = presumed / (COMMON_SHARES.length * memoriesS.length);
   const cells = [
-    cell(1 - PRESUMED_COMMON, 0, 1800),
-    ...COMMON_SHARES.flatMap((share) => COMMON_MEMORIES_S.map((memoryS) => cell(each, share, memoryS))),
+    cell(1 - presumed, 0, 1800),
+    ...COMMON_SHARES.flatMap((share) => memoriesS.map((memoryS) => cell(each, share, memoryS))),
   ];
   const chances = chancesOf(cells);
   return cells.map(({ extra }, i) => ({ chance: chances[i] ?? 0, extra }));

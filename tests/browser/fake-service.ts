@@ -16,7 +16,7 @@ import { downlinksView, testAnswer, testPlan } from "./orchard-downlinks.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { planViewOf } from "./orchard-plan.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
-import { trialsView } from "./orchard-trials.ts";
+import { markEffect, trialsView } from "./orchard-trials.ts";
 import { walkView } from "./orchard-walk.ts";
 
 export interface FakeService {
@@ -321,6 +321,13 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       const asked = contract.PowerQuery.parse(Object.fromEntries(url.searchParams));
       const said = orchardCapacity.nodeCostView(cost[1] ?? "", asked, span);
       return send(response, 200, checked(contract.NodeCostView, said));
+    }
+    const effect = /^\/api\/marks\/(\d+)\/effect$/.exec(path);
+    if (effect !== null) {
+      const { marks, window } = orchard.marksView(span);
+      const mark = marks.find(({ id }) => id === Number(effect[1]));
+      if (mark !== undefined)
+        return send(response, 200, checked(contract.MarkEffect, markEffect(window, mark)));
     }
     const receiver = /^\/api\/gateways\/([^/]+)\/receiver$/.exec(path);
     if (receiver !== null) {

@@ -34,6 +34,28 @@ if (chromiumIsHere("marks"))
       expect(errors).toEqual([]);
     });
 
+    test.each([
+      [1280, false],
+      [390, true],
+    ])("a mark opens the comparison of before and after at %i px, which passes axe", async (width, dark) => {
+      const { page, errors } = await dashboard.open(`#/site?${FIXED}`, { width, dark });
+      await page.getByRole("link", { name: "before and after the mark Cut the hedge by row 12" }).click();
+      await page
+        .getByRole("heading", { name: /^Since “Cut the hedge by row 12” the site hears 2.9/ })
+        .waitFor();
+      await page.getByText("better since the mark").waitFor();
+      await page.getByRole("figure", { name: /^level: After at 3 of 3 nodes/ }).waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      expect(await overflowPx(page)).toBe(0);
+      await page.getByLabel("Before and after, at most").selectOption("3");
+      await expect.poll(() => dashboard.service.asked.at(-1)).toBe("GET /api/marks/2/effect?days=3");
+      await page.getByLabel("Heard by").selectOption({ label: "Water tower" });
+      await expect
+        .poll(() => dashboard.service.asked.at(-1))
+        .toBe("GET /api/marks/2/effect?gateway=02005E1000000002&days=3");
+      expect(errors).toEqual([]);
+    });
+
     test("a moment that is no moment is said to be none, and nothing is sent", async () => {
       const { page } = await dashboard.open("#/site?last=3600");
       await page.getByRole("button", { name: "pin a mark" }).click();

@@ -1,5 +1,13 @@
 /** Where the growers' gateways stand, and what comparing the places says: invented answers of the contract's shape. */
-import type { PlacementRow, TrialAnswer, TrialSide, TrialsView, Window } from "../../src/contract/index.ts";
+import type {
+  MarkEffect,
+  MarkRow,
+  PlacementRow,
+  TrialAnswer,
+  TrialSide,
+  TrialsView,
+  Window,
+} from "../../src/contract/index.ts";
 
 const UNSAID = {
   heightM: null,
@@ -59,6 +67,34 @@ const NODES = [
   ["01F2A204", "Soil probe row 4", 3.4, 0.022, "common frames"],
   ["01F2A302", "Cold store 2 door", null, 0, "too strong"],
 ] as const;
+
+/** Since the hedge was cut the site hears better. */
+export function markEffect(window: Window, mark: MarkRow): MarkEffect {
+  const {
+    window: _,
+    knownGainDifferenceDb: _gain,
+    placeAloneDb: _place,
+    placeWords: _words,
+    ...answer
+  } = trialAnswer(window);
+  const text = `Since “${mark.text}” the site hears 2.9\u202FdB better (2.3 to 3.4) than before.`;
+  return {
+    ...answer,
+    paired: false,
+    mark,
+    sentence: [{ text }],
+    effect: "better",
+    a: { name: "after", from: mark.at, to: window.to, comparedSeconds: 7_200 },
+    b: { name: "before", from: window.from, to: mark.at, comparedSeconds: 7_200 },
+    gateways: [{ eui: "02005E1000000002", name: "Water tower" }],
+    gatewaysLeftOut: [],
+    choices: [{ eui: "02005E1000000002", name: "Water tower" }],
+    limitedBy: "recorded after",
+    lengthWords: "2\u202Fh before the mark with 2\u202Fh after it, as long as was recorded since.",
+    otherMarks: [],
+    reservations: ["Noted in these times as well: “Turned the tower antenna” (1\u202Fh before)."],
+  };
+}
 
 /** The mast hears better than the parapet, or (`enough` false) nobody can say yet. */
 export function trialAnswer(window: Window, enough = true): TrialAnswer {

@@ -4,6 +4,7 @@ import type { AirView as Air } from "../../src/contract/air.ts";
 import type { BenchView as Bench } from "../../src/contract/bench.ts";
 import type { GapsView as Gaps } from "../../src/contract/gaps.ts";
 import type { WalkView as Walk } from "../../src/contract/link.ts";
+import type { MarkEffect } from "../../src/contract/mark-effect.ts";
 import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
 import type {
   CapturesView as Captures,
@@ -24,6 +25,7 @@ import { NodeView } from "./pages/node/NodeView.tsx";
 import { PlanView } from "./pages/plan/PlanView.tsx";
 import { ServiceView } from "./pages/ServiceView.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
+import { EffectView } from "./pages/trials/EffectView.tsx";
 import { TrialsView } from "./pages/trials/TrialsView.tsx";
 import { WalkView } from "./pages/walk/WalkView.tsx";
 import { Gate } from "./parts/Gate.tsx";
@@ -32,7 +34,7 @@ import { UnlessReading } from "./parts/UnlessReading.tsx";
 import { WatchNotice } from "./parts/WatchNotice.tsx";
 import { learnServiceTime } from "./state/clock.ts";
 import { useMarks } from "./state/marks.ts";
-import { currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";
+import { currentSite, currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";
 import { tabTitle } from "./state/tab.ts";
 import { type Loaded, useRenewal, useViewData } from "./state/view-data.ts";
 
@@ -114,8 +116,10 @@ function Place({ status, captures }: Shared) {
       return <AirPlace />;
     case "gaps":
       return <GapsPlace />;
-    case "trials":
-      return <TrialsPlace />;
+    case "trials": {
+      const mark = route.value.params.get("mark") ?? "";
+      return mark === "" ? <TrialsPlace /> : <EffectPlace key={mark} mark={mark} />;
+    }
     case "captures":
       return <CapturesPlace status={status} captures={captures} />;
     case "walk":
@@ -238,6 +242,24 @@ function TrialsPlace() {
       {(trials) => <TrialsView trials={trials} marks={marks} onChanged={loaded.reload} />}
     </Gate>
   );
+}
+
+/** A mark's before and after has a stretch of time of its own, not the window's. */
+function EffectPlace({ mark }: { mark: string }) {
+  const { params } = route.value;
+  const asked = new URLSearchParams();
+  for (const key of ["gateway", "days"]) {
+    const value = params.get(key) ?? "";
+    if (value !== "") asked.set(key, value);
+  }
+  if (currentSite.value !== null) asked.set("site", currentSite.value);
+  const path = `/api/marks/${encodeURIComponent(mark)}/effect`;
+  const query = asked.toString();
+  const loaded = useViewData<MarkEffect>(
+    { topic: null, path: query === "" ? path : `${path}?${query}`, key: null, subject: path },
+    null,
+  );
+  return <Gate loaded={loaded}>{(effect) => <EffectView effect={effect} />}</Gate>;
 }
 
 function WalkPlace({ devAddr }: { devAddr: string }) {

@@ -5,7 +5,7 @@
 
 import { intervalT, studentTwoSidedP } from "../../statistics/distributions.ts";
 import { pooledEffect } from "../../statistics/random-effects.ts";
-import { commonPart } from "../../statistics/series.ts";
+import { commonPart, type PresumedCommon } from "../../statistics/series.ts";
 import { longRun, type Way } from "../../statistics/slow-variation.ts";
 
 /** How far one frame moves an estimate, when. */
@@ -136,7 +136,12 @@ export function estimateOf(
  * How much more may the sum of all nodes vary because something moves them at once? `periods`: stretches of time between which nothing hangs together, each with the pushes of its nodes as they count in the
  * sum; `spectra`: of these, in the same order.
  */
-export function movedTogether(periods: Periods, spectra: Spread["spectra"], dayTaken = false): Added[] {
+export function movedTogether(
+  periods: Periods,
+  spectra: Spread["spectra"],
+  dayTaken = false,
+  presumed?: PresumedCommon,
+): Added[] {
   let at = 0;
   const merged = periods.map((nodes) => {
     const own = nodes.map((pushes) => ({
@@ -154,7 +159,7 @@ export function movedTogether(periods: Periods, spectra: Spread["spectra"], dayT
         iid > 0 ? own.reduce((sum, one) => sum + one.iid * one.spectrum(hz), 0) / iid : 1,
     };
   });
-  return commonPart(merged).map(({ chance, extra }) => ({
+  return commonPart(merged, presumed).map(({ chance, extra }) => ({
     chance,
     variance: extra.reduce((sum, one, k) => sum + one * (merged[k]?.iid ?? 0), 0),
   }));
@@ -180,6 +185,7 @@ export function poolNodes(
   periods: Periods,
   leastVariance: (counted: Periods, variance: number) => number = () => 0,
   dayTaken = false,
+  presumed?: PresumedCommon,
 ): PooledNodes | null {
   const { iid, factors, degrees, slowChance, spectra } = spreadOf(periods.flat(), false, undefined, dayTaken);
   const variances = estimates.map((_, k) =>
@@ -205,7 +211,7 @@ export function poolNodes(
       Math.max(pooled.variance, leastVariance(counted, pooled.variance)),
       pooled.differs ? pooled.betweenVariance : 0,
       pooled.degrees,
-      estimates.length < 2 ? NOTHING : movedTogether(counted, spectra, dayTaken),
+      estimates.length < 2 ? NOTHING : movedTogether(counted, spectra, dayTaken, presumed),
     ),
     each: estimates.map((estimate, k) => estimateOf(estimate, variances[k] ?? 0, 0, degrees)),
     weights: pooled.weights,

@@ -5,6 +5,7 @@
 
 import { intervalT } from "../../statistics/distributions.ts";
 import { unpairedDifference } from "../../statistics/proportions.ts";
+import type { PresumedCommon } from "../../statistics/series.ts";
 import type { Way } from "../../statistics/slow-variation.ts";
 import {
   type Estimate,
@@ -71,16 +72,17 @@ interface Stratum {
 export function sequentialDelivery(
   nodes: readonly SequentialNode[],
   presumedSlow: number,
+  presumedCommon?: PresumedCommon,
 ): SequentialDelivery | null {
   const strata = nodes.flatMap((node, index) => strataOf(node, index));
   if (strata.length === 0) return null;
-  const summary = summarised(strata, presumedSlow);
+  const summary = summarised(strata, presumedSlow, presumedCommon);
   const { reach: _reach, degrees: _degrees, ...told } = summary;
   return {
     ...told,
     each: nodes.map((_, index) => {
       const own = strata.filter(({ node }) => node === index);
-      return own.length === 0 ? null : summarised(own, presumedSlow, summary).difference;
+      return own.length === 0 ? null : summarised(own, presumedSlow, presumedCommon, summary).difference;
     }),
     counters: strata.reduce((sum, { a, b }) => sum + a.raw + b.raw, 0),
   };
@@ -147,16 +149,23 @@ function effectOf(
   inflated: number,
   { spectra, degrees }: Spread,
   dayTaken: boolean,
+  presumedCommon?: PresumedCommon,
 ): { reach: Reach; degrees: number } {
   if (!(plain > 0)) return { reach: reachOf(1, degrees), degrees };
   const blocks = timeVariance((periods[0] ?? []).flat(), (periods[1] ?? []).flat());
   const variance = Math.max(plain, inflated, contradicts(blocks, inflated) ? blocks.variance : 0);
-  const together = (periods[0] ?? []).length < 2 ? NOTHING : movedTogether(periods, spectra, dayTaken);
+  const together =
+    (periods[0] ?? []).length < 2 ? NOTHING : movedTogether(periods, spectra, dayTaken, presumedCommon);
   const added = together.map((one) => ({ chance: one.chance, variance: one.variance / plain }));
   return { reach: reachOf(variance / plain, degrees, added), degrees };
 }
 
-function summarised(strata: readonly Stratum[], presumedSlow: number, common?: Summary): Summary {
+function summarised(
+  strata: readonly Stratum[],
+  presumedSlow: number,
+  presumedCommon: PresumedCommon | undefined,
+  common?: Summary,
+): Summary {
   const total = strata.reduce((sum, { weight }) => sum + weight, 0);
   const share = (of: (stratum: Stratum) => number) =>
     strata.reduce((sum, stratum) => sum + (stratum.weight / total) * of(stratum), 0);
@@ -181,7 +190,8 @@ function summarised(strata: readonly Stratum[], presumedSlow: number, common?: S
       .slice(from, to)
       .reduce((sum, iid, k) => sum + iid * (inflated ? (spread.factors[k + from] ?? 1) : 1), 0);
   const plain = sumOf(0, 2 * half, false);
-  const { reach, degrees } = common ?? effectOf([a, b], plain, sumOf(0, 2 * half, true), spread, dayTaken);
+  const { reach, degrees } =
+    common ?? effectOf([a, b], plain, sumOf(0, 2 * half, true), spread, dayTaken, presumedCommon);
   const t = intervalT(0.95, degrees);
   const size = (side: "a" | "b", ratio: number, iid: number) => {
     // As many independent frames as make the variance what it is; where all or none came through, as were sent.

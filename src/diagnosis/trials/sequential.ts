@@ -1,6 +1,7 @@
 /** What does a trial say in which a gateway stood first here, then there? */
 import { censoredMean } from "../../statistics/censored.ts";
 import { median, robustSigma } from "../../statistics/robust.ts";
+import type { PresumedCommon } from "../../statistics/series.ts";
 import { PRESUMED_SLOW } from "../../statistics/slow-variation.ts";
 import { type Estimate, type NodeEffect, type Push, poolNodes } from "./node-effect.ts";
 import type { NodeResult } from "./paired.ts";
@@ -214,7 +215,7 @@ export interface SequentialResult {
 /** A control takes part when it tells of so many of the nodes, at least half of them. */
 const MIN_CONTROLLED = 0.5;
 
-export function sequentialTrial({ nodes, hasControl }: SequentialEvidence): SequentialResult {
+export function sequentialTrial({ nodes, hasControl, common }: SequentialEvidence): SequentialResult {
   const otherLoss = strongLosses(nodes);
   const found = nodes.map((node) => ({ node, ...sequentialSnr(node, otherLoss, hasControl) }));
   const told = found.filter(({ effect }) => effect !== null).length;
@@ -222,14 +223,15 @@ export function sequentialTrial({ nodes, hasControl }: SequentialEvidence): Sequ
   const isControlled = controlled > 0 && controlled >= MIN_CONTROLLED * told;
   const dayTaken = found.some(({ dayMatched }) => dayMatched);
   const effects = found.map(({ effect, controlled: less }) => (isControlled ? less : effect));
-  const pooled = pool(effects, dayTaken);
+  const pooled = pool(effects, dayTaken, common);
   const plain = isControlled
     ? pool(
         found.map(({ effect }) => effect),
         dayTaken,
+        common,
       )
     : null;
-  const delivery = sequentialDelivery(nodes, pooled?.slowChance ?? PRESUMED_SLOW);
+  const delivery = sequentialDelivery(nodes, pooled?.slowChance ?? PRESUMED_SLOW, common);
   return {
     frames: nodes.reduce((sum, { a, b }) => sum + a.length + b.length, 0),
     snr: pooled?.all ?? null,
@@ -256,7 +258,11 @@ interface Pooled {
 }
 
 /** Nulls keep their place and take no part. */
-function pool(effects: readonly (SequentialEffect | null)[], dayTaken: boolean): Pooled | null {
+function pool(
+  effects: readonly (SequentialEffect | null)[],
+  dayTaken: boolean,
+  common?: PresumedCommon,
+): Pooled | null {
   const places = effects.flatMap((effect, place) => (effect === null ? [] : [{ effect, place }]));
   if (places.length === 0) return null;
   const told = places.map(({ effect }) => effect);
@@ -271,6 +277,7 @@ function pool(effects: readonly (SequentialEffect | null)[], dayTaken: boolean):
       return contradicts(blocks, variance) ? blocks.variance : 0;
     },
     dayTaken,
+    common,
   );
   if (pooled === null) return null;
   const each: (Estimate | null)[] = effects.map(() => null);

@@ -5,6 +5,7 @@
 
 import { normalQuantile } from "../../statistics/distributions.ts";
 import { holmAdjusted } from "../../statistics/proportions.ts";
+import type { PresumedCommon } from "../../statistics/series.ts";
 import type { Estimate } from "./node-effect.ts";
 
 export type VerdictWord = "a" | "b" | "no difference" | "not enough";
@@ -177,6 +178,8 @@ export interface SequentialEvidence {
   readonly nodes: readonly SequentialNode[];
   /** Whether `control` readings mean anything. */
   readonly hasControl: boolean;
+  /** What moves all nodes at once, where more is presumed of it than within a trial. */
+  readonly common?: PresumedCommon;
 }
 
 /**

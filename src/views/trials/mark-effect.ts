@@ -15,6 +15,7 @@ import {
 import { MIN_COUNTERS } from "../../diagnosis/trials/sequential-delivery.ts";
 import { LIMITS, type Reading, type SequentialNode, verdictOf } from "../../diagnosis/trials/verdict.ts";
 import { intersect, isoTime, subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
+import type { PresumedCommon } from "../../statistics/series.ts";
 import type { Store } from "../../store/open.ts";
 import { placements } from "../../store/placements.ts";
 import { allGateways, type GatewayRecord } from "../../store/queries/gateways.ts";
@@ -81,6 +82,7 @@ export function markEffect(store: Store, id: number, asked: EffectAsked = {}): M
     { controlId: still?.gateway.id ?? null },
     {
       hasControl: still !== null,
+      common: WEATHER,
       nodes: nodes.flatMap((node) =>
         evidenceOf(node, shared, ids, still?.gateway.id ?? null, {
           after: intersect(compared, [after]),
@@ -92,6 +94,14 @@ export function markEffect(store: Store, id: number, asked: EffectAsked = {}): M
   );
   return answerOf(store, { mark, chosen, sides, joint, compared, judged, known, heard });
 }
+
+/**
+ * What moves all nodes at once is presumed as likely as not, with memories of up to eight hours: the two times are of
+ * different days, and weather does not know of the mark. Chosen so that drawn sites under such weather are called better
+ * or worse no more often than one in twenty (tests/views/trials/mark-effect.test.ts): with a trial's presumption they
+ * were in one of six.
+ */
+const WEATHER: PresumedCommon = { chance: 0.5, memoriesS: [600, 1800, 7200, 28_800] };
 
 const CHANGED =
   "Weather, leaves, other senders and the nodes' batteries may have changed at the same time: they are in this figure too.";

@@ -86,6 +86,11 @@ function OneMark({ mark, subjects, onChanged, onPlace }: { mark: MarkRow } & Omi
           </>
         ) : (
           <>
+            {mark.kind === "note" ? (
+              <a href={linkTo("/trials", { mark: String(mark.id) })}>
+                before and after<span class="unseen"> the mark {mark.text}</span>
+              </a>
+            ) : null}
             {onPlace === undefined ? null : (
               <button type="button" class="link" onClick={() => onPlace(mark)}>
                 a placement from here<span class="unseen">, the mark {mark.text}</span>

@@ -1,19 +1,19 @@
 /** Who got which frames through? By node, by data rate, by channel. */
 import type { z } from "zod";
-import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
+import type { TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
 import { decibel, figure, NOTHING, percent, THIN } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
-import { DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD } from "./Forest.tsx";
+import { type Compared, DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD } from "./Forest.tsx";
 
-type Compared = Pick<
+type GroupCounts = Pick<
   z.infer<typeof TrialGroup>,
   "a" | "b" | "pairs" | "snrDifferenceDb" | "deliveryDifference"
 >;
 type NodeRow = z.infer<typeof TrialNode>;
 type GroupRow = z.infer<typeof TrialGroup>;
 
-export function CoverageTables({ answer }: { answer: TrialAnswer }) {
+export function CoverageTables({ answer }: { answer: Compared }) {
   return (
     <>
       <h2>Who got the frames through</h2>
@@ -46,7 +46,7 @@ export function CoverageTables({ answer }: { answer: TrialAnswer }) {
   );
 }
 
-function Groups({ answer, head, rows }: { answer: TrialAnswer; head: string; rows: readonly GroupRow[] }) {
+function Groups({ answer, head, rows }: { answer: Compared; head: string; rows: readonly GroupRow[] }) {
   return (
     <DataTable<GroupRow>
       label={`By ${head.toLowerCase()}`}
@@ -70,7 +70,7 @@ function headsOf(a: string, b: string): { a: string; b: string } {
   return { a: head(a), b: head(b) };
 }
 
-function shared<Row extends Compared>({ a, b, paired }: TrialAnswer): Column<Row>[] {
+function shared<Row extends GroupCounts>({ a, b, paired }: Compared): Column<Row>[] {
   const heads = headsOf(a.name, b.name);
   const ratio = (side: "a" | "b") => (row: Row) =>
     row[side].expected === 0
@@ -109,7 +109,7 @@ function shared<Row extends Compared>({ a, b, paired }: TrialAnswer): Column<Row
   ];
 }
 
-function lostWords({ delivery, a, b, commonFrames }: TrialAnswer): string {
+function lostWords({ delivery, a, b, commonFrames }: Compared): string {
   const { pairs, mcnemarP, designEffect } = delivery;
   if (pairs === null)
     return `Frames that follow one another resemble each other: ${figure(designEffect, 1)} are worth one.`;
@@ -136,7 +136,7 @@ function roundTicksWithin(fromDb: number, toDb: number): number[] {
   return Array.from({ length: count }, (_, i) => (first + i) * TICK_STEP_DB);
 }
 
-export function Distributions({ answer }: { answer: TrialAnswer }) {
+export function Distributions({ answer }: { answer: Compared }) {
   const { snr, a, b, delivery } = answer;
   const bins = Math.max(snr.a.length, snr.b.length);
   const most = Math.max(1, ...snr.a, ...snr.b);

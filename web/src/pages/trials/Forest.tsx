@@ -35,9 +35,23 @@ export function intervalWords(interval: Interval, { words, widest }: Measure): s
   return isOpen(interval, { words, widest }) ? `open ${range}` : `${words(estimate)} ${range}`;
 }
 
+/** A comparison as its drawings take it: of two placements, or of two times. */
+export type Compared = Pick<
+  TrialAnswer,
+  | "nodes"
+  | "snrDifferenceDb"
+  | "deliveryDifference"
+  | "paired"
+  | "spreadingFactors"
+  | "channels"
+  | "snr"
+  | "delivery"
+  | "commonFrames"
+> & { readonly a: { readonly name: string }; readonly b: { readonly name: string } };
+
 const MAX_ROWS = 24;
 
-export function Forest({ answer }: { answer: TrialAnswer }) {
+export function Forest({ answer }: { answer: Compared }) {
   const { nodes } = answer;
   const told = nodes.filter(({ snrDifferenceDb }) => snrDifferenceDb.estimate !== null);
   const heard = nodes.filter(({ deliveryDifference }) => deliveryDifference.estimate !== null);
@@ -104,7 +118,7 @@ export function Forest({ answer }: { answer: TrialAnswer }) {
 type Kind = "snrDifferenceDb" | "deliveryDifference";
 
 /** "Water tower reads higher at 5 of 6 nodes", or that the sum is open. */
-function agreement(answer: TrialAnswer, rows: TrialAnswer["nodes"], kind: Kind): string {
+function agreement(answer: Compared, rows: TrialAnswer["nodes"], kind: Kind): string {
   const isLevel = kind === "snrDifferenceDb";
   const pooled = answer[kind];
   const what = isLevel ? "level" : "delivery";
@@ -117,7 +131,7 @@ function agreement(answer: TrialAnswer, rows: TrialAnswer["nodes"], kind: Kind):
 }
 
 interface PanelProps {
-  readonly answer: TrialAnswer;
+  readonly answer: Compared;
   readonly rows: TrialAnswer["nodes"];
   readonly of: Kind;
   readonly measure: Measure;

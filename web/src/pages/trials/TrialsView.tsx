@@ -9,17 +9,9 @@ import { DataTable } from "../../parts/DataTable.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
 import { linkTo, setParams } from "../../state/route.ts";
-import { CoverageTables, Distributions } from "./CoverageTables.tsx";
-import {
-  DELIVERY,
-  DELIVERY_HEAD,
-  Forest,
-  intervalWords,
-  LEVEL,
-  LEVEL_HEAD,
-  TrialProgress,
-} from "./Forest.tsx";
+import { DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD, TrialProgress } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
+import { RestsOn } from "./RestsOn.tsx";
 import "./trials.css";
 
 export interface TrialsViewProps {
@@ -117,18 +109,7 @@ function Answer({ answer }: { answer: TrialAnswer }) {
       </p>
       {answer.enough ? null : <TrialProgress answer={answer} />}
       <PlaceAlone answer={answer} />
-      {answer.nodes.length === 0 ? null : <Forest answer={answer} />}
-      {answer.reservations.length === 0 ? null : (
-        <ul class="reservations">
-          {answer.reservations.map((line) => (
-            <li key={line}>
-              <span aria-hidden="true">▲</span> {line}
-            </li>
-          ))}
-        </ul>
-      )}
-      {answer.snr.a.length === 0 ? null : <Distributions answer={answer} />}
-      {answer.nodes.length === 0 ? null : <CoverageTables answer={answer} />}
+      <RestsOn answer={answer} />
     </>
   );
 }
