@@ -4,8 +4,8 @@ import { windowParts } from "../hours/gathered.ts";
 import type { Store } from "../open.ts";
 import { prepared } from "./statement.ts";
 
-/** 11 days of keepalives every 10 s. Beyond that the newest are read, and the check says since when. */
-const MAX_KEEPALIVES = 100_000;
+/** Four days of keepalives every 10 s. Beyond that the newest are read, and the check says since when. */
+const MAX_KEEPALIVES = 40_000;
 /** 17 days of reports every 30 s. */
 const MAX_REPORTS = 50_000;
 

@@ -4,12 +4,11 @@
  */
 
 import type { PairedEvidence, Sent, SequentialEvidence } from "../../diagnosis/trials/verdict.ts";
-import { contains, intersect, subtract, type TimeRange, unite } from "../../model/time-range.ts";
+import { contains, intersect, subtract, type TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
 import { placements } from "../../store/placements.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
 import { figure } from "../../words/format.ts";
-import { reachOf } from "../reachability.ts";
 import type { AskedWindow } from "../window.ts";
 import { MAX_FRAMES, type NodeCounters, type SharedFrames } from "./shared-frames.ts";
 import { type Receiver, readingOf, type Side, within } from "./sides.ts";
@@ -36,7 +35,7 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side, shar
   const { all } = shared;
   if (all.fromUs > window.fromUs)
     reservations.push(`Only the newest ${figure(MAX_FRAMES)} frames of the window were compared.`);
-  const usable = (side: Side) => usableStretches(store, side, all);
+  const usable = (side: Side) => usableStretches(side, shared);
   const ofA = usable(a);
   const ofB = usable(b);
   if (a.gatewayId === null || b.gatewayId === null || ofA.length === 0 || ofB.length === 0)
@@ -76,12 +75,9 @@ function lengthUs(stretches: readonly TimeRange[]): number {
 }
 
 /** When a side stood as said and its gateway was reachable. */
-function usableStretches(store: Store, side: Side, all: TimeRange): TimeRange[] {
-  const gateway = allGateways(store).find(({ id }) => id === side.gatewayId);
-  if (gateway === undefined) return [];
-  const reach = reachOf(store, gateway, all, all.toUs);
-  const absent = { fromUs: Number.NEGATIVE_INFINITY, toUs: reach.absentUntilUs };
-  return subtract(intersect(side.stretches, [all]), unite([absent, ...reach.outages, ...reach.notRecorded]));
+function usableStretches(side: Side, shared: SharedFrames): TimeRange[] {
+  const unheard = side.gatewayId === null ? null : shared.unheardUs(side.gatewayId);
+  return unheard === null ? [] : subtract(intersect(side.stretches, [shared.all]), unheard);
 }
 
 function pairedEvidence(

@@ -4,9 +4,9 @@
  */
 import type { Reading } from "../../diagnosis/trials/verdict.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
-import { allGateways } from "../../store/queries/gateways.ts";
+import { allGateways, type GatewayRecord } from "../../store/queries/gateways.ts";
 import { allLives, labels, storedSpanUs } from "../../store/queries/lives.ts";
 import {
   antennaHeard,
@@ -17,6 +17,7 @@ import {
 } from "../../store/queries/trial-frames.ts";
 import { decodeMacCommands } from "../../wire/lorawan/mac-commands.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
+import { reachOf } from "../reachability.ts";
 import type { AskedWindow } from "../window.ts";
 import { type Antenna, type CounterSent, countersOf, type Receiver, readingOf } from "./sides.ts";
 
@@ -34,6 +35,7 @@ export class SharedFrames {
   #nodes: readonly NodeCounters[] | null = null;
   #antennas: readonly Antenna[] | null = null;
   readonly #readings = new Map<string, readonly (readonly (Reading | null)[])[]>();
+  readonly #unheardUs = new Map<number, readonly TimeRange[] | null>();
   readonly #powerChangesUs = new Map<number, readonly number[]>();
 
   constructor(store: Store, window: AskedWindow) {
@@ -75,6 +77,17 @@ export class SharedFrames {
     return readings;
   }
 
+  /** When a gateway was not there, unreachable, or not recorded; null: it is not known. */
+  unheardUs(gatewayId: number): readonly TimeRange[] | null {
+    let unheard = this.#unheardUs.get(gatewayId);
+    if (unheard === undefined) {
+      const gateway = allGateways(this.#store).find(({ id }) => id === gatewayId);
+      unheard = gateway === undefined ? null : unheardOf(this.#store, gateway, this.all);
+      this.#unheardUs.set(gatewayId, unheard);
+    }
+    return unheard;
+  }
+
   powerChangesUs(lifeId: number): readonly number[] {
     let changes = this.#powerChangesUs.get(lifeId);
     if (changes === undefined) {
@@ -102,6 +115,12 @@ export class SharedFrames {
       return antenna === null ? [] : [{ gatewayId: id, antenna }];
     });
   }
+}
+
+function unheardOf(store: Store, gateway: GatewayRecord, all: TimeRange): TimeRange[] {
+  const reach = reachOf(store, gateway, all, all.toUs);
+  const absent = { fromUs: Number.NEGATIVE_INFINITY, toUs: reach.absentUntilUs };
+  return unite([absent, ...reach.outages, ...reach.notRecorded]);
 }
 
 export interface NodeCounters {
