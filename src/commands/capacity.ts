@@ -84,9 +84,7 @@ function capacityText(view: CapacityView): string {
   const { busiest, load, curve, changes } = view;
   return joined([
     sentenceText(view.sentence),
-    busiest === null
-      ? ""
-      : `Were it always as busy as from ${busiest.from} for ${duration(busiest.seconds)} (${figure(busiest.loadRatio, 1)} times the mean): ${figure(busiest.moreNodes)} more (${figure(busiest.interval95[0])} to ${figure(busiest.interval95[1])}).`,
+    busiest === null ? "" : `${busiest.words} It began at ${busiest.from}.`,
     table(curve, [
       { title: "more nodes", of: (point) => String(point.moreNodes), right: true },
       { title: "delivery", of: (point) => percent(point.delivery), right: true },

@@ -35,6 +35,7 @@ export type CapacityLoad = z.infer<typeof CapacityLoad>;
 export const DataRateChange = z.object({
   devAddr: DevAddrText,
   name: z.string().nullable(),
+  life: z.number().int().describe("newest counter life"),
   fromSpreadingFactor: z.number().int(),
   toSpreadingFactor: z.number().int(),
   airtimeMs: z.number().describe("of one transmission, mean, as it is"),
@@ -44,7 +45,11 @@ export const DataRateChange = z.object({
   delivery: z.number().describe("as it was, share of counters"),
   wouldBe: z.number(),
   interval95: Interval95.describe("of wouldBe"),
-  keeps: z.boolean().describe("the whole interval of wouldBe lies at the share or above"),
+  keeps: z
+    .boolean()
+    .describe(
+      "wouldBe lies at the share or above, and its low end there too, or within a point of what is sure today",
+    ),
   sentence: z.string(),
 });
 export type DataRateChange = z.infer<typeof DataRateChange>;
@@ -64,6 +69,7 @@ export const CapacityView = z.object({
     from: IsoTime,
     seconds: z.number(),
     loadRatio: z.number().describe("own airtime over the mean"),
+    words: z.string(),
   })
     .nullable()
     .describe("were it always as busy as in the busiest block of time"),

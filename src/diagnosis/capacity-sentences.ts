@@ -6,7 +6,7 @@ import { counted, duration, figure, percent, percentInterval, THIN } from "../wo
 import type { DataRateChange, NoChange } from "./data-rate-change.ts";
 
 /** What a figure of room rests on at least. Chosen. */
-export const CAPACITY_MINIMUM = { recordedSeconds: 3600, nodes: 3, counters: 200 } as const;
+export const CAPACITY_MINIMUM = { recordedSeconds: 2700, nodes: 3, counters: 200 } as const;
 
 export interface CapacityFacts {
   readonly share: number;
@@ -19,7 +19,7 @@ export interface CapacityFacts {
 export function lackingFor({ nodes, counters, recordedSeconds }: CapacityFacts): string | null {
   const lacks = [
     recordedSeconds < CAPACITY_MINIMUM.recordedSeconds
-      ? `${duration(recordedSeconds)} of the hour of recorded time`
+      ? `${duration(recordedSeconds)} of 45\u202Fmin of recorded time`
       : "",
     nodes < CAPACITY_MINIMUM.nodes ? `${nodes} of ${CAPACITY_MINIMUM.nodes} nodes of your own` : "",
     counters < CAPACITY_MINIMUM.counters ? `${counters} of ${CAPACITY_MINIMUM.counters} counters` : "",
@@ -47,13 +47,22 @@ export function roomSentence(
         text: `Room for more than ${figure(cap)} more nodes like these before delivery falls below ${percent(share)}. ${now}`,
       },
     ];
-  const most = more.high >= cap ? `more than ${figure(cap)}` : figure(more.high);
-  const about = more.value >= cap ? `more than ${figure(cap)}` : `about ${figure(more.value)}`;
   return [
     {
-      text: `Room for ${about} more nodes like these (${figure(more.low)} to ${most}) before delivery falls below ${percent(share)}. ${now}`,
+      text: `Room for ${roomText(more, cap)} before delivery falls below ${percent(share)}. ${now}`,
     },
   ];
+}
+
+function roomText({ value, low, high }: Estimate, cap: number): string {
+  if (value >= cap)
+    return `at least ${figure(low)} more nodes like these, by the best estimate for more than ${figure(cap)},`;
+  return `about ${figure(value)} more nodes like these (${figure(low)} to ${high >= cap ? `more than ${figure(cap)}` : figure(high)})`;
+}
+
+/** Were it always as busy as in the busiest block of time. */
+export function busiestSentence(seconds: number, loadRatio: number, more: Estimate, cap: number): string {
+  return `Were it always as busy as in the busiest ${duration(Math.round(seconds))} (${figure(loadRatio, 1)} times the mean): room for ${roomText(more, cap).replace(/,$/, "")}.`;
 }
 
 /** "SF12 to SF9 frees 41 s a day (31 % of all); delivery would be 98.2 % (95.1–99.4 %)". */
@@ -68,7 +77,7 @@ export function bestChangeSentence(
   best: { readonly name: string; readonly sentence: string } | null,
 ): string {
   if (best === null) return `No faster data rate of one node surely keeps ${percent(share)} of its frames.`;
-  return `Most airtime frees ${best.name}: ${best.sentence}`;
+  return `${best.name} would free most airtime: ${best.sentence}`;
 }
 
 const WHY_NONE: Readonly<Record<NoChange, string>> = {

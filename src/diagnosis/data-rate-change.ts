@@ -43,6 +43,8 @@ export interface DataRateChange {
   readonly freedSecondsADay: number;
   /** Share of counters delivered, as it was. */
   readonly delivery: number;
+  /** Low end of its 95 % interval. */
+  readonly deliveryLow: number;
   /** As it would be. */
   readonly wouldBe: number;
   readonly interval95: readonly [number, number];
@@ -89,6 +91,7 @@ export function dataRateChanges(
       airtimeMsThen,
       freedSecondsADay: (node.framesADay * (airtimeMs - airtimeMsThen)) / 1000,
       delivery: now.ratio,
+      deliveryLow: now.interval95?.[0] ?? 0,
       wouldBe,
       interval95: [
         Math.max(0, Math.min(wouldBe, by.interval95[0] * kept.least)),
@@ -97,6 +100,14 @@ export function dataRateChanges(
     });
   }
   return changes;
+}
+
+/** What a change may take at worst from what is sure today: few frames alone forbid no change. Chosen. */
+const MAX_COST = 0.01;
+
+/** Whether a node at the new data rate keeps a share of delivery. */
+export function keepsShare({ wouldBe, interval95, deliveryLow }: DataRateChange, share: number): boolean {
+  return wouldBe >= share && interval95[0] >= Math.min(share, deliveryLow - MAX_COST);
 }
 
 function meanMs(frames: readonly ChangingFrame[], spreadingFactor: number): number {

@@ -45,6 +45,8 @@ export interface Sent extends HeardSignal {
 export interface NodeTraffic {
   readonly devAddr: string;
   readonly name: string | null;
+  /** Number of its newest counter life. */
+  readonly life: number;
   /** Heard, in order of time. */
   readonly sent: readonly Sent[];
   /** The transmissions of each counter heard. */
@@ -96,7 +98,7 @@ export function siteTraffic(store: Store, window: AskedWindow): SiteTraffic {
   const home = homeNetworksUntil(store, nodeNames, untilUs);
   const lives = new Map(allLives(store, untilUs).map((life) => [life.id, life]));
   const strangers: Sent[] = [];
-  const devices = new Map<string, { devAddr: string; lives: Map<number, Sent[]> }>();
+  const devices = new Map<string, { devAddr: string; life: number; lives: Map<number, Sent[]> }>();
   for (const { sent, lifeId, devAddr } of transmissions(packets, clock)) {
     const address = devAddr === null ? null : formatDevAddr(devAddr);
     if (address === null || lifeId === null || isStranger(address, nodeNames.get(address), home)) {
@@ -106,11 +108,12 @@ export function siteTraffic(store: Store, window: AskedWindow): SiteTraffic {
     const key = lives.get(lifeId)?.devEui ?? address;
     let device = devices.get(key);
     if (device === undefined) {
-      device = { devAddr: address, lives: new Map() };
+      device = { devAddr: address, life: 1, lives: new Map() };
       devices.set(key, device);
     }
     // After a join the newest address stands for the device.
     device.devAddr = address;
+    device.life = lives.get(lifeId)?.number ?? 1;
     const own = device.lives.get(lifeId);
     if (own === undefined) device.lives.set(lifeId, [sent]);
     else own.push(sent);
@@ -118,7 +121,7 @@ export function siteTraffic(store: Store, window: AskedWindow): SiteTraffic {
   const nodes = [...devices.values()]
     .map((device) => {
       const name = nodeNames.get(device.devAddr)?.name ?? null;
-      return nodeTraffic(device.devAddr, name, [...device.lives.values()], usable, clock);
+      return nodeTraffic({ ...device, name }, usable, clock);
     })
     .filter(({ expected }) => expected > 0);
   return {
@@ -227,12 +230,17 @@ function transmissions(packets: readonly AirPacket[], clock: BlockClock): Heard[
 }
 
 function nodeTraffic(
-  devAddr: string,
-  name: string | null,
-  lives: readonly (readonly Sent[])[],
+  device: {
+    readonly devAddr: string;
+    readonly name: string | null;
+    readonly life: number;
+    readonly lives: ReadonlyMap<number, readonly Sent[]>;
+  },
   usable: readonly TimeRange[],
   clock: BlockClock,
 ): NodeTraffic {
+  const { devAddr, name, life: newestLife } = device;
+  const lives = [...device.lives.values()];
   const expectedByBlock = Array<number>(clock.count).fill(0);
   const count = (block: number | null) => {
     if (block !== null) expectedByBlock[block] = (expectedByBlock[block] ?? 0) + 1;
@@ -263,6 +271,7 @@ function nodeTraffic(
   return {
     devAddr,
     name,
+    life: newestLife,
     sent,
     counters,
     heard,

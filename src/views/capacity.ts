@@ -11,6 +11,7 @@ import type {
 } from "../contract/capacity.ts";
 import {
   bestChangeSentence,
+  busiestSentence,
   CAPACITY_LIMITS,
   CHARGE_LIMITS,
   changeSentence,
@@ -23,6 +24,7 @@ import {
 import {
   type DataRateChange as Change,
   dataRateChanges,
+  keepsShare,
   type NoChange,
 } from "../diagnosis/data-rate-change.ts";
 import { describeModulation } from "../model/modulation.ts";
@@ -103,6 +105,7 @@ export function capacityView(store: Store, window: AskedWindow, share = USUAL_SH
       from: isoTime(site.blockFromUs[block] ?? range.fromUs),
       seconds: site.blockUs / 1e6,
       loadRatio,
+      words: busiestSentence(site.blockUs / 1e6, loadRatio, whole(moreNodesBusiest), cap),
     },
     curve: curve.map(({ moreNodes: more, value, low, high }) => ({
       moreNodes: more,
@@ -189,10 +192,17 @@ function changeRow(node: NodeTraffic, change: Change, share: number, airtimeADay
   return {
     devAddr: node.devAddr,
     name: node.name,
-    ...change,
+    life: node.life,
+    fromSpreadingFactor: change.fromSpreadingFactor,
+    toSpreadingFactor: change.toSpreadingFactor,
+    airtimeMs: change.airtimeMs,
+    airtimeMsThen: change.airtimeMsThen,
+    freedSecondsADay: change.freedSecondsADay,
+    delivery: change.delivery,
+    wouldBe: change.wouldBe,
     interval95: [change.interval95[0], change.interval95[1]],
     freedShare,
-    keeps: change.interval95[0] >= share,
+    keeps: keepsShare(change, share),
     sentence: changeSentence(change, freedShare),
   };
 }
@@ -261,7 +271,7 @@ export function nodeCostView(
     changeSentence:
       typeof found === "string"
         ? noChangeSentence(found)
-        : bestChangeSentence(share, kept === null ? null : { name: "this step", sentence: kept.sentence }),
+        : bestChangeSentence(share, kept === null ? null : { name: "This step", sentence: kept.sentence }),
     power: powerRows(power, entered),
     limits: [...CHARGE_LIMITS],
   };

@@ -31,9 +31,16 @@ if (chromiumIsHere("the air"))
       const { page, errors } = await dashboard.open("#/air?last=3600", { width: 390 });
       await page.getByText(/^Packing shed: at its busiest/).waitFor();
       const switches = page.getByRole("button", { name: "show as table" });
-      expect(await switches.count()).toBe(4);
+      await page.getByText(/^Delivery as nodes are added/).waitFor();
+      expect(await switches.count()).toBe(5);
       while ((await switches.count()) > 0) await switches.first().press("Enter");
-      for (const name of [/^Air map of/, /^Data rates/, /^Networks/, /^Airtime against limits/]) {
+      for (const name of [
+        /^Air map of/,
+        /^Data rates/,
+        /^Networks/,
+        /^Airtime against limits/,
+        /^Delivery as nodes/,
+      ]) {
         await page.getByRole("region", { name }).waitFor();
       }
       expect(await overflowPx(page)).toBe(0);
@@ -47,5 +54,34 @@ if (chromiumIsHere("the air"))
       const { page } = await dashboard.open("#/air?last=3600");
       await page.getByText(/Pond pump: over 1\.0.% by what was heard alone/).waitFor();
       await page.getByText(/the local regulator's text prevails/).waitFor();
+    });
+
+    test("says how many more nodes fit, for the share in the address bar, and what frees airtime", async () => {
+      const { page, errors } = await dashboard.open("#/air?last=3600");
+      const room = page.getByRole("region", { name: "Room for more nodes" });
+      await room.getByText(/^Room for about 140 more nodes like these \(84 to 232\)/).waitFor();
+      await room.getByText(/^Frost probe 1 would free most airtime: SF12 to SF9/).waitFor();
+      expect(await room.getByRole("link", { name: "Frost probe 1" }).first().getAttribute("href")).toMatch(
+        /^#\/nodes\/01F2B110\/1/,
+      );
+      await room.getByRole("link", { name: "99\u202F%" }).press("Enter");
+      await room.getByText(/before delivery falls below 99\.0/).waitFor();
+      expect(page.url()).toContain("share=0.99");
+      expect(errors).toEqual([]);
+    });
+
+    test("says what a node's battery pays, by a power table kept in the address bar", async () => {
+      const { page, errors } = await dashboard.open("#/nodes/01A2B3C4/1?last=3600", { width: 390 });
+      const charge = page.getByRole("region", { name: "Airtime and charge" });
+      await charge.getByText(/on the air a day costs the radio .* a full battery lasts/).waitFor();
+      await charge.getByText("The power table").click();
+      await charge.getByLabel(/^Current asleep/).fill("25");
+      await charge.getByRole("button", { name: "Calculate" }).press("Enter");
+      await charge.getByText("entered").waitFor();
+      expect(page.url()).toContain("sleepUa=25");
+      expect(page.url()).not.toContain("receiveMa");
+      expect(await overflowPx(page)).toBe(0);
+      expect(await axeFindings(page)).toEqual([]);
+      expect(errors).toEqual([]);
     });
   });

@@ -2,6 +2,7 @@
 import type { CapacityView, DataRateChange, NodeCostView, PowerQuery } from "../../src/contract/capacity.ts";
 import {
   bestChangeSentence,
+  busiestSentence,
   CAPACITY_LIMITS,
   CHARGE_LIMITS,
   changeSentence,
@@ -19,13 +20,16 @@ const change = (fromSpreadingFactor: number, toSpreadingFactor: number, keeps: b
     airtimeMsThen: 205.824,
     freedSecondsADay: 184,
     delivery: 0.994,
+    deliveryLow: 0.972,
     wouldBe: keeps ? 0.991 : 0.91,
     interval95: (keeps ? [0.968, 0.997] : [0.84, 0.95]) as [number, number],
   };
+  const { deliveryLow: _, ...told } = row;
   return {
-    ...row,
+    ...told,
     devAddr: "01F2B110",
     name: "Frost probe 1",
+    life: 1,
     freedShare: 0.31,
     keeps,
     sentence: changeSentence(row, 0.31),
@@ -52,6 +56,7 @@ export function capacityView(span: Span, share = 0.95): CapacityView {
       from: iso(span.fromMs),
       seconds: 1800,
       loadRatio: 1.4,
+      words: busiestSentence(1800, 1.4, { value: 96, low: 52, high: 160 }, 2400),
     },
     curve: Array.from({ length: 9 }, (_, i) => {
       const at = 0.992 * Math.exp(-0.043 * i * 0.25);
@@ -97,7 +102,7 @@ export function nodeCostView(
     now: { spreadingFactor: 12, airtimeMs: 1482.752, framesADay: 144, ...now },
     changed: { spreadingFactor: 9, airtimeMs: 205.824, framesADay: 144, ...then },
     changes: [kept, change(12, 8, false)],
-    changeSentence: bestChangeSentence(share, { name: "this step", sentence: kept.sentence }),
+    changeSentence: bestChangeSentence(share, { name: "This step", sentence: kept.sentence }),
     power: [
       { key: "powerDbm", title: "Transmit power", unit: "dBm", value: 14, source: "chosen" },
       { key: "transmitMa", title: "Current while sending", unit: "mA", value: 43.5, source: "from memory" },

@@ -203,8 +203,11 @@ class GrowthModel {
   }
 
   /** Share of counters delivered with `growth` times the nodes more. */
-  delivery(growth: number, { ofBlock, ofNode }: Draw, isBusiest: boolean): number {
+  delivery(growth: number, { ofBlock, ofNode: drawnOnce }: Draw, isBusiest: boolean): number {
     const { loadOfBlock, loadOfNode } = this.#evidence;
+    // As many nodes were drawn as there are; of more, each comes closer to its share by the root of their number.
+    const spread = 1 / Math.sqrt(Math.max(1, growth));
+    const ofNode = drawnOnce.map((count) => 1 + (count - 1) * spread);
     const times = ofNode.map((count) => 1 + growth * count);
     let all = 0;
     this.#expected.forEach((blocks, node) => {

@@ -18,6 +18,7 @@ import { Collisions, DataRateMix, Owners, TalkerTable } from "./AirTables.tsx";
 import { AirtimeLimits } from "./AirtimeLimits.tsx";
 import { ChannelTable } from "./ChannelTable.tsx";
 import { NoiseSources } from "./NoiseSources.tsx";
+import { Room } from "./Room.tsx";
 import "../AirView.css";
 
 /** Method, source and limits of the air view, for whoever unfolds them. */
@@ -217,6 +218,7 @@ export function AirView({ air }: { air: Air }) {
       <TalkerTable talkers={air.talkers} />
       <h2>Airtime against limits</h2>
       <AirtimeLimits rows={air.airtime} caution={air.caution} />
+      <Room />
       <Fold title="How these figures come about">
         <AirFinePrint />
       </Fold>
@@ -233,6 +235,12 @@ export function chosenGateway(air: Air, asked: string | null): string | undefine
   return most?.gatewayEui;
 }
 
+/** The share to keep stays while another gateway is chosen. */
+function shareKept(params: Readonly<Record<string, string>>): Record<string, string> {
+  const share = route.value.params.get("share");
+  return share === null ? { ...params } : { ...params, share };
+}
+
 function GatewayChoice({ air, chosen }: { air: Air; chosen: string | undefined }) {
   return (
     <nav class="gateway-choice" aria-label="Gateway">
@@ -240,7 +248,7 @@ function GatewayChoice({ air, chosen }: { air: Air; chosen: string | undefined }
       {air.gateways.map((one) => (
         <a
           key={one.gatewayEui}
-          href={linkTo("/air", { gateway: one.gatewayEui })}
+          href={linkTo("/air", shareKept({ gateway: one.gatewayEui }))}
           aria-current={one.gatewayEui === chosen ? "true" : undefined}
         >
           {gatewayTitle(one)}

@@ -18,6 +18,7 @@ import { putLabel } from "../../state/api.ts";
 import { now } from "../../state/clock.ts";
 import { type Marks, markRules } from "../../state/marks.ts";
 import { linkTo } from "../../state/route.ts";
+import { ChargePart } from "./Charge.tsx";
 import { LinkSection, shiftWords } from "./LinkSection.tsx";
 import { NodeSignal } from "./NodeSignal.tsx";
 import { NodeAnswersSection, NodeReceptions, NodeStory } from "./NodeStory.tsx";
@@ -148,6 +149,7 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
       <LinkSection links={page.links} />
       <NodeStory page={page} />
       <NodeAnswersSection answers={page.answers} />
+      {row.stranger ? null : <ChargePart devAddr={row.devAddr} />}
       <NodeTables page={page} />
       <NodeLives page={page} />
       <NodeReceptions row={page.row} gateways={page.gateways} window={page.window} />

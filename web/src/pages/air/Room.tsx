@@ -1,0 +1,183 @@
+/** How many more nodes fit, and which faster data rate frees airtime? Calculated from what was heard, asked for once a window. */
+import type { CapacityLoad, CapacityView, DataRateChange } from "../../../../src/contract/capacity.ts";
+import { duration, figure, megahertz, percent, percentInterval } from "../../../../src/words/format.ts";
+import { RoomCurve } from "../../drawings/RoomCurve.tsx";
+import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { Gate } from "../../parts/Gate.tsx";
+import { Explain } from "../../parts/Helpers.tsx";
+import { Figure, Fold, PhonePart, When } from "../../parts/page.tsx";
+import { currentWindow, linkTo, route } from "../../state/route.ts";
+import { useViewData } from "../../state/view-data.ts";
+import "./Room.css";
+
+const SHARES = ["0.9", "0.95", "0.99"];
+const USUAL_SHARE = "0.95";
+
+/** The share to keep, as the address has it. */
+export function chosenShare(): string {
+  const asked = route.value.params.get("share") ?? USUAL_SHARE;
+  const share = Number(asked);
+  return share >= 0.5 && share <= 0.999 ? asked : USUAL_SHARE;
+}
+
+/** The section of the Air page. */
+export function Room() {
+  const share = chosenShare();
+  const loaded = useViewData<CapacityView>(
+    { topic: null, path: `/api/capacity?share=${encodeURIComponent(share)}`, key: null, subject: "capacity" },
+    currentWindow.value,
+  );
+  const gateway = route.value.params.get("gateway");
+  return (
+    <section class="room" aria-label="Room for more nodes">
+      <h2>
+        Room for more nodes
+        <Explain term="capacity" />
+      </h2>
+      <nav class="gateway-choice screen-only" aria-label="Share to keep">
+        <span class="quiet">until delivery falls below</span>
+        {SHARES.map((one) => (
+          <a
+            key={one}
+            href={linkTo("/air", { share: one, ...(gateway === null ? {} : { gateway }) })}
+            aria-current={one === share ? "true" : undefined}
+          >
+            {percent(Number(one), 0)}
+          </a>
+        ))}
+      </nav>
+      <Gate loaded={loaded}>{(view) => <Told view={view} again={loaded.reload} />}</Gate>
+    </section>
+  );
+}
+
+function Told({ view, again }: { readonly view: CapacityView; readonly again: () => void }) {
+  const { sentence, busiest, changes, changeSentence, limits } = view;
+  const text = sentence.map((part) => part.text).join("");
+  return (
+    <>
+      <p class="room-words">{text}</p>
+      {busiest === null || view.verdict !== "room" ? null : (
+        <p class="room-words quiet">
+          {busiest.words} That was from <When at={busiest.from} />.
+        </p>
+      )}
+      {view.mean === null ? null : (
+        <Figure
+          wide
+          caption={
+            view.verdict === "full"
+              ? "Delivery as nodes are added: below the share already"
+              : `Delivery as nodes are added: ${percent(view.share)} is reached with ${figure(view.mean.moreNodes)} more`
+          }
+          legend={<span>hatched: the interval; dashed: the share to keep</span>}
+          drawing={<RoomCurve view={view} label={text} />}
+          table={() => (
+            <DataTable
+              label="Delivery as nodes are added"
+              columns={POINT_COLUMNS}
+              rows={view.curve}
+              rowKey={({ moreNodes }) => String(moreNodes)}
+            />
+          )}
+        />
+      )}
+      <p class="room-words">{changeSentence}</p>
+      {changes.length === 0 ? null : (
+        <PhonePart title="Faster data rates">
+          <DataTable
+            label="Faster data rates"
+            columns={[NODE_COLUMN, ...CHANGE_COLUMNS]}
+            rows={changes}
+            rowKey={({ devAddr }) => devAddr}
+            cards
+          />
+        </PhonePart>
+      )}
+      <p class="small quiet">
+        From {figure(view.counters)} counters of {figure(view.nodes)} of your nodes over{" "}
+        {duration(view.recordedSeconds)}.{" "}
+        <button type="button" class="link screen-only" onClick={again}>
+          calculate again
+        </button>
+      </p>
+      <Fold title="Load by channel and data rate, and what this leaves out">
+        <DataTable
+          label="Load by channel and data rate"
+          columns={LOAD_COLUMNS}
+          rows={view.load}
+          rowKey={({ frequencyHz, dataRate }) => `${frequencyHz}/${dataRate}`}
+          none="Nothing of LoRa was heard in this window."
+        />
+        <ul class="room-limits">
+          {limits.map((limit) => (
+            <li key={limit}>{limit}</li>
+          ))}
+        </ul>
+      </Fold>
+    </>
+  );
+}
+
+const POINT_COLUMNS: readonly Column<CapacityView["curve"][number]>[] = [
+  { key: "more", head: "More nodes", right: true, cell: ({ moreNodes }) => figure(moreNodes) },
+  { key: "delivery", head: "Delivery", right: true, cell: ({ delivery }) => percent(delivery) },
+  { key: "interval", head: "Interval", right: true, cell: ({ interval95 }) => percentInterval(interval95) },
+];
+
+const NODE_COLUMN: Column<DataRateChange> = {
+  key: "node",
+  head: "Node",
+  cell: ({ devAddr, name, life }) => (
+    <a href={linkTo(`/nodes/${devAddr}/${life}`)}>{name ?? <span class="mono">{devAddr}</span>}</a>
+  ),
+  sort: ({ devAddr, name }) => name ?? devAddr,
+};
+
+/** What a faster data rate frees and costs, without the node: its own page has them too. */
+export const CHANGE_COLUMNS: readonly Column<DataRateChange>[] = [
+  {
+    key: "step",
+    head: "Step",
+    cell: ({ fromSpreadingFactor, toSpreadingFactor }) =>
+      `SF${fromSpreadingFactor} to SF${toSpreadingFactor}`,
+    sort: ({ fromSpreadingFactor, toSpreadingFactor }) => fromSpreadingFactor - toSpreadingFactor,
+  },
+  {
+    key: "freed",
+    head: "Frees a day",
+    right: true,
+    cell: ({ freedSecondsADay }) => duration(freedSecondsADay),
+    sort: ({ freedSecondsADay }) => freedSecondsADay,
+  },
+  {
+    key: "share",
+    head: "Of yours",
+    right: true,
+    cell: ({ freedShare }) => percent(freedShare),
+    sort: ({ freedShare }) => freedShare,
+  },
+  { key: "now", head: "Delivery now", right: true, cell: ({ delivery }) => percent(delivery) },
+  {
+    key: "then",
+    head: "Then",
+    right: true,
+    cell: ({ wouldBe, interval95 }) => `${percent(wouldBe)} (${percentInterval(interval95)})`,
+    sort: ({ wouldBe }) => wouldBe,
+  },
+  { key: "keeps", head: "Keeps the share", cell: ({ keeps }) => (keeps ? "✓ yes" : "not surely") },
+];
+
+const LOAD_COLUMNS: readonly Column<CapacityLoad>[] = [
+  { key: "channel", head: "Channel", right: true, cell: ({ frequencyHz }) => megahertz(frequencyHz) },
+  { key: "rate", head: "Data rate", cell: ({ dataRate }) => dataRate },
+  { key: "own", head: "Yours", right: true, cell: ({ ownErlang }) => percent(ownErlang, 2) },
+  { key: "busy", head: "At the busiest", right: true, cell: (row) => percent(row.ownBusiestErlang, 2) },
+  {
+    key: "strangers",
+    head: "Strangers' heard",
+    right: true,
+    cell: ({ strangerErlang }) => percent(strangerErlang, 2),
+  },
+  { key: "then", head: "Then", right: true, cell: (row) => percent(row.strangerBusiestErlang, 2) },
+];
