@@ -113,7 +113,7 @@ export const CAPACITY_LIMITS: readonly string[] = [
   "New nodes are copies of those heard: the same rhythm, data rates, sizes and levels, starting at random. Nodes that send at the same moments do worse.",
   "Levels are those of frames that were read; a frame too weak to be read spoils none here.",
   "More confirmed frames lost mean more repeats: that growth of load is not followed.",
-  "The ends of the interval are two rules of capture (1 dB and any overlap with an earlier frame), with 8 and 16 demodulators (data sheets of concentrators), over blocks of time drawn again.",
+  "The ends of the interval are what either and what both of two tables of capture call lost, an earlier frame that holds the demodulator, and 8 and 16 demodulators (data sheets of concentrators), over blocks of time drawn again.",
   "Each node keeps its own duty-cycle limit, however many there are. The gateway's own limit for downlinks is not counted.",
 ];
 

@@ -124,13 +124,13 @@ function keptAmong(
   to: number,
   others: ReadonlyMap<number, readonly Source[]>,
 ): { readonly theory: number; readonly least: number; readonly most: number } {
-  const means = { measured: 0, theory: 0, locked: 0 };
+  const means = { least: 0, theory: 0, most: 0 };
   for (const frame of frames) {
     const beside = others.get(frame.frequencyHz) ?? [];
     const now = exposureTo(frame, beside);
     const then = exposureTo({ ...frame, spreadingFactor: to, airtimeUs: airtimeUsAt(frame, to) }, beside);
     for (const rule of CAPTURE_RULES) means[rule] += Math.exp(now[rule] - then[rule]) / frames.length;
   }
-  const { measured, theory, locked } = means;
-  return { theory, least: Math.min(measured, theory, locked), most: Math.max(measured, theory, locked) };
+  const all = Object.values(means);
+  return { theory: means.theory, least: Math.min(...all), most: Math.max(...all) };
 }

@@ -395,9 +395,9 @@ function heardCounter(
       const transmitting = transmittingOver(site, frame);
       return {
         exposure: {
-          measured: spoilers.measured + transmitting,
+          least: spoilers.least + transmitting,
           theory: spoilers.theory + transmitting,
-          locked: spoilers.locked + transmitting,
+          most: spoilers.most + transmitting,
         },
         gateways: [...frame.levelsDbm.keys()],
       };

@@ -7,14 +7,15 @@
  * else 0. A frame that several gateways heard is lost only where all of them lose it, so j must spoil it at each; a
  * gateway that did not hear j does not lose i to it.
  *
- * Three rules of capture, because the sources differ: `measured` (1 dB, Croce et al. 2018), `theory` (6 dB, Goursaud and
- * Gorce 2015), and `locked` (theory; an earlier frame of the same spreading factor holds the demodulator whatever the
- * powers, once it has five symbols of preamble: Bor et al. 2016, from memory).
+ * Three rules of capture, because the sources differ (src/radio/collisions.ts): `theory`, the table of Goursaud and Gorce
+ * 2015 alone; `least`, lost only where that table and the one of Croce et al. 2018 both say so; `most`, lost where either
+ * says so, and where an earlier frame of the same spreading factor holds the demodulator whatever the powers, once it has
+ * five symbols of preamble (Bor et al. 2016, from memory).
  */
 import { CAPTURE_CROCE_2018, CAPTURE_GOURSAUD_2015 } from "../collisions.ts";
 
 /** From what spoils least to what spoils most. */
-export const CAPTURE_RULES = ["measured", "theory", "locked"] as const;
+export const CAPTURE_RULES = ["least", "theory", "most"] as const;
 export type CaptureRule = (typeof CAPTURE_RULES)[number];
 
 /** One transmission as it was heard. */
@@ -40,10 +41,10 @@ const HARMLESS_SYMBOLS = 3;
 
 /** Expected number of spoilers of one frame; 0 for a frame without a level. */
 export function exposureTo(frame: HeardSignal, sources: Iterable<Source>): Exposure {
-  let measured = 0;
+  let least = 0;
   let theory = 0;
-  let locked = 0;
-  if (frame.levelsDbm.size === 0) return { measured, theory, locked };
+  let most = 0;
+  if (frame.levelsDbm.size === 0) return { least, theory, most };
   const { spreadingFactor, bandwidthHz, frequencyHz, airtimeUs } = frame;
   const harmlessUs = (HARMLESS_SYMBOLS * 2 ** spreadingFactor * 1e6) / bandwidthHz;
   for (const source of sources) {
@@ -63,18 +64,15 @@ export function exposureTo(frame: HeardSignal, sources: Iterable<Source>): Expos
     }
     if (!isHeardByAll) continue;
     const bothUs = airtimeUs + source.airtimeUs;
-    if (bestRatioDb < byMeasure) measured += source.ratePerUs * bothUs;
-    const isSpoilt = bestRatioDb < byTheory;
-    if (isSpoilt) theory += source.ratePerUs * bothUs;
-    if (source.spreadingFactor !== spreadingFactor) {
-      if (isSpoilt) locked += source.ratePerUs * bothUs;
-      continue;
-    }
-    const holdsUs = Math.max(0, source.airtimeUs - 2 * harmlessUs);
-    const laterUs = isSpoilt ? airtimeUs + harmlessUs : 0;
-    locked += source.ratePerUs * (holdsUs + laterUs);
+    const isByTheory = bestRatioDb < byTheory;
+    const isByMeasure = bestRatioDb < byMeasure;
+    if (isByTheory) theory += source.ratePerUs * bothUs;
+    if (isByTheory && isByMeasure) least += source.ratePerUs * bothUs;
+    if (isByTheory || isByMeasure) most += source.ratePerUs * bothUs;
+    else if (source.spreadingFactor === spreadingFactor)
+      most += source.ratePerUs * Math.max(0, source.airtimeUs - 2 * harmlessUs);
   }
-  return { measured, theory, locked: Math.max(locked, theory) };
+  return { least, theory, most };
 }
 
 function thresholdDb(table: readonly (readonly number[])[], wanted: HeardSignal, other: HeardSignal): number {

@@ -69,8 +69,8 @@ interface Setting {
   readonly demodulators: number;
 }
 const USUAL: Setting = { rule: "theory", demodulators: 8 };
-const BEST: Setting = { rule: "measured", demodulators: 16 };
-const WORST: Setting = { rule: "locked", demodulators: 8 };
+const BEST: Setting = { rule: "least", demodulators: 16 };
+const WORST: Setting = { rule: "most", demodulators: 8 };
 
 /** How often each block and each added node counts; `busiest`: all blocks as loaded as the fullest one. */
 interface Draw {

@@ -13,7 +13,7 @@ const HEARD = 8;
 
 /** Ten nodes of ten counters a block, each heard; every frame expects `e` spoilers by the site's own traffic. */
 function evidence(e: number, { expected = HEARD, erlang = 0.01, repeats = 1 } = {}): GrowthEvidence {
-  const exposure = { measured: e, theory: e, locked: e };
+  const exposure = { least: e, theory: e, most: e };
   return {
     nodes: NODES,
     blocks: BLOCKS,
