@@ -1,7 +1,12 @@
 // Options of StrykerJS (stryker-mutator.io/docs/stryker-js/configuration); src/setup/mutate.mjs names what is mutated.
+const isDrawn = process.env.MASTLOG_MUTATE_SAMPLE !== undefined;
+
 export default {
   testRunner: "vitest",
-  plugins: ["@stryker-mutator/vitest-runner"],
+  plugins: [
+    "@stryker-mutator/vitest-runner",
+    ...(isDrawn ? [new URL("draw.mjs", import.meta.url).pathname] : []),
+  ],
   vitest: { configFile: "tests/mutate/vitest.config.ts", related: false },
   mutate: (process.env.MASTLOG_MUTATE ?? "").split(","),
   // TypeScript 7 has no interface for programs; the tests need no settings of it.
@@ -12,7 +17,7 @@ export default {
   concurrency: 1,
   ignorePatterns: ["dist", "coverage", "tmp", "sample-captures", "*.db*"],
   tempDirName: "tmp/mutate",
-  reporters: ["clear-text"],
+  reporters: isDrawn ? ["clear-text", "draw"] : ["clear-text"],
   clearTextReporter: { allowColor: false, allowEmojis: false, logTests: false, reportTests: false },
   // Text is judged by people: a changed sentence says nothing of a figure.
   mutator: { excludedMutations: ["StringLiteral"] },
