@@ -1,9 +1,10 @@
 /** `mastlog air`: what fills the air at each gateway, and who spends how much of it. */
 import { Command } from "commander";
-import type { AirGateway, AirView } from "../contract/index.ts";
+import type { AirGateway, AirView, StrangersView } from "../contract/index.ts";
 import { percent } from "../diagnosis/status.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { airView } from "../views/air.ts";
+import { strangersView } from "../views/strangers.ts";
 import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
 import {
@@ -23,7 +24,8 @@ export function airCommand(): Command {
     ),
   )
     .addOption(plansOption())
-    .action((given: unknown) =>
+    .option("--strangers", "neighbours' networks in full: growth by week, and what they cost each own node")
+    .action((given: { readonly strangers?: boolean }) =>
       guarded(() => {
         const options = readViewOptions(given);
         const ownPlans = ownPlansGiven(given);
@@ -31,6 +33,10 @@ export function airCommand(): Command {
           options.db,
           (store) => {
             const window = askedWindow(store, options, Date.now() * 1000);
+            if (given.strangers === true) {
+              const strangers = strangersView(store, window);
+              return options.json ? printJson(strangers) : print(`${strangersText(strangers)}\n`);
+            }
             const view = airView(store, window, undefined, ownPlans);
             if (options.json) return printJson(view);
             const parts = [sentenceText(view.sentence), ...partsOf(view), view.caution];
@@ -68,6 +74,38 @@ function noiseLines({ noiseSources }: AirView): string {
       plainLine([`${from} to ${to}`, words, place.words, walk?.words ?? ""].join(" ").trim()),
     )
     .join("\n");
+}
+
+function strangersText(view: StrangersView): string {
+  const { sentence, networks, nodes, weeksAt, caution } = view;
+  const at = weeksAt === null ? "" : `Weeks as heard by ${weeksAt.gatewayName ?? weeksAt.gatewayEui}`;
+  return [
+    plainLine(sentence),
+    table(networks, [
+      { title: "network", of: (one) => one.network },
+      { title: "nodes", of: (one) => String(one.nodes), right: true },
+      { title: "frames", of: (one) => String(one.frames), right: true },
+      { title: "airtime s", of: (one) => figure(one.airtimeSeconds, 2), right: true },
+      { title: "share", of: (one) => share(one.share), right: true },
+      { title: "growth", of: (one) => one.growth.words },
+    ]),
+    titled(
+      at,
+      networks
+        .map(({ network, weeks }) => {
+          const told = weeks.flatMap(({ from, secondsPerDay }) =>
+            secondsPerDay === null ? [] : [`${from.slice(0, 10)} ${figure(secondsPerDay, 1)} s a day`],
+          );
+          return told.length === 0 ? "" : plainLine(`${network}: ${told.join(", ")}`);
+        })
+        .filter((line) => line !== "")
+        .join("\n"),
+    ),
+    nodes.map(({ devAddr, name, words }) => plainLine(`${name ?? devAddr}: ${words}`)).join("\n"),
+    caution,
+  ]
+    .filter((part) => part !== "")
+    .join("\n\n");
 }
 
 function titled(title: string, rows: string): string {

@@ -24,6 +24,7 @@ export * from "./service.ts";
 export * from "./site.ts";
 export * from "./site.ts";
 export * from "./site-score.ts";
+export * from "./strangers.ts";
 export * from "./trials.ts";
 export * from "./user-data.ts";
 export * from "./user-data.ts";

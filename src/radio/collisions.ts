@@ -207,14 +207,66 @@ function spoilingChances(
     const own = levels.get(wanted) ?? [];
     const others = levels.get(other) ?? [];
     if (leastDb === undefined || own.length < MIN_LEVELS || others.length < MIN_LEVELS) return null;
-    // Both are sorted: the weaker the wanted frame, the more spoil it.
-    let spoilt = 0;
-    let harmless = 0;
-    for (const level of own) {
-      while (harmless < others.length && level - (others[harmless] ?? 0) >= leastDb) harmless += 1;
-      spoilt += others.length - harmless;
+    return spoiltPairs(own, others, leastDb);
+  };
+}
+
+/** Share of pairs of levels whose difference lies below the ratio that is needed. Both sorted: the weaker, the more spoil it. */
+function spoiltPairs(own: readonly number[], others: readonly number[], leastDb: number): number {
+  let spoilt = 0;
+  let harmless = 0;
+  for (const level of own) {
+    while (harmless < others.length && level - (others[harmless] ?? 0) >= leastDb) harmless += 1;
+    spoilt += others.length - harmless;
+  }
+  return spoilt / (own.length * others.length);
+}
+
+/**
+ * Share of a node's frames on one channel that the frames of others should spoil, by the same rule as
+ * `expectedCollisions`, its own frames and those of its neighbours left out. `levels`: of the node and of the others, by
+ * data rate, thinned and sorted (`thinLevels`). A share with capture is null with too few levels.
+ */
+export function lossToOthers(
+  own: readonly LoadClass[],
+  others: readonly LoadClass[],
+  levels: {
+    readonly own: ReadonlyMap<number, readonly number[]>;
+    readonly others: ReadonlyMap<number, readonly number[]>;
+  },
+  windowUs: number,
+): Pick<CollisionExpectation, "aloha" | "captureTheory" | "captureMeasured"> {
+  const perHour = 3.6e9 / windowUs;
+  const frames = own.reduce((sum, one) => sum + one.count, 0);
+  const shareLost = (weight: (one: LoadClass, other: LoadClass) => number | null): number | null => {
+    let lost = 0;
+    for (const one of own) {
+      const traffic: CompetingTraffic[] = [];
+      for (const other of others) {
+        const chance = weight(one, other);
+        if (chance === null) return null;
+        traffic.push({ framesPerHour: other.count * perHour * chance, airtimeUs: other.airtimeUs });
+      }
+      lost += one.count * (1 - successAmongMixedTraffic(one.airtimeUs, traffic));
     }
-    return spoilt / (own.length * others.length);
+    return frames === 0 ? 0 : lost / frames;
+  };
+  const captured = (table: CaptureTable) =>
+    shareLost((one, other) => {
+      if (one.bandwidthHz !== other.bandwidthHz && one.dataRate !== other.dataRate) return 0;
+      if (one.spreadingFactor === null || other.spreadingFactor === null) return null;
+      const leastDb = table[one.spreadingFactor - 7]?.[other.spreadingFactor - 7];
+      const [wanted, spoiling] = [
+        levels.own.get(one.dataRate) ?? [],
+        levels.others.get(other.dataRate) ?? [],
+      ];
+      if (leastDb === undefined || wanted.length < MIN_LEVELS || spoiling.length < MIN_LEVELS) return null;
+      return spoiltPairs(wanted, spoiling, leastDb);
+    });
+  return {
+    aloha: shareLost((one, other) => (one.dataRate === other.dataRate ? 1 : 0)) ?? 0,
+    captureTheory: captured(CAPTURE_GOURSAUD_2015),
+    captureMeasured: captured(CAPTURE_CROCE_2018),
   };
 }
 

@@ -64,6 +64,7 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   receiver: { nowAt: 2, isLong: true },
   capacity: { nowAt: 2, isLong: true },
   nodeCost: { nowAt: 3, isLong: true },
+  strangers: { nowAt: 1, isLong: true },
   benchReference: { nowAt: null },
   plan: { nowAt: 1 },
   positions: { nowAt: null },

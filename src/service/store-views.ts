@@ -30,6 +30,7 @@ import { frameView, receptionPage, rowsAfter } from "../views/receptions.ts";
 import { reportData } from "../views/report.ts";
 import { siteView } from "../views/site.ts";
 import { siteFigures } from "../views/site-figures.ts";
+import { strangersView } from "../views/strangers.ts";
 import { markEffect } from "../views/trials/mark-effect.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
@@ -80,6 +81,7 @@ export function storeViews(
     frame: (id) => within(() => frameView(store, id)),
     rowsAfter: (asked) => within(() => rowsAfter(store, asked)),
     air: (query, nowUs) => over(query, nowUs, (window, at) => airView(at, window, undefined, ownPlans)),
+    strangers: (query, nowUs) => over(query, nowUs, (window, at) => strangersView(at, window)),
     trials: (pair, query, nowUs) => over(query, nowUs, (window, at) => trialsView(at, window, pair)),
     compare: (a, b, query, nowUs) => over(query, nowUs, (window, at) => compareSides(at, window, a, b)),
     placementPhoto: (id) => within(() => placementPhoto(store, id)),

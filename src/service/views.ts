@@ -15,6 +15,7 @@ import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/
 import type { ReceiverView } from "../contract/receiver.ts";
 import type { CaptureRow, RefusalsView } from "../contract/service.ts";
 import type { JoinsView, SiteView } from "../contract/site.ts";
+import type { StrangersView } from "../contract/strangers.ts";
 import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
 import type {
   Forgotten,
@@ -99,6 +100,8 @@ export interface Views {
   /** What was stored after certain rows. */
   rowsAfter(asked: RowsAsked): RowsAfter;
   air(window: WindowQuery, nowUs: number): AirView;
+  /** What neighbours' networks do on the air, and what that costs each own node. */
+  strangers(window: WindowQuery, nowUs: number): StrangersView;
   gaps(window: WindowQuery, nowUs: number): GapsView;
   /** One gap laid under its evidence; null: there is no such gap. */
   gap(id: string): GapPage | null;

@@ -80,6 +80,10 @@ export const GLOSSARY = {
     word: "Noise floor",
     text: "The power that a channel shows without a signal, read from weak frames: RSSI minus SNR. A rise makes every link weaker.",
   },
+  noiseSource: {
+    word: "Where noise comes from",
+    text: "Gateways are compared by the power of the noise alone, in the same time on the same channels. The interval is 95 % and allows for gateways that differ. It gives a direction to walk in, no bearing: walls and antennas make such differences too.",
+  },
   outage: {
     word: "Unreachable",
     text: "Nothing came from the gateway for more than three keepalive intervals and 30 s. Counters missed then are no fault of the radio link.",

@@ -16,6 +16,7 @@ import { downlinksView, testAnswer, testPlan } from "./orchard-downlinks.ts";
 import { gapPage, gapsView } from "./orchard-gaps.ts";
 import { planViewOf } from "./orchard-plan.ts";
 import { KEY_ROWS } from "./orchard-story.ts";
+import { strangersView } from "./orchard-strangers.ts";
 import { markEffect, trialsView } from "./orchard-trials.ts";
 import { walkView } from "./orchard-walk.ts";
 
@@ -312,6 +313,8 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       };
       return said === null ? send(response, 404, none) : send(response, 200, said);
     }
+    if (path === "/api/strangers")
+      return send(response, 200, checked(contract.StrangersView, strangersView(span)));
     if (path === "/api/capacity") {
       const share = Number(url.searchParams.get("share") ?? 0.95);
       return send(response, 200, checked(contract.CapacityView, orchardCapacity.capacityView(span, share)));

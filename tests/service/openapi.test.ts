@@ -106,6 +106,7 @@ describe("the description at /api/openapi.json", () => {
       "/api/trials",
       "/api/compare",
       "/api/capacity",
+      "/api/strangers",
       "/api/nodes/{devAddr}/cost",
       "/api/bench/{eui}",
       "/api/gateways/{eui}/receiver",

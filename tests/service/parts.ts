@@ -27,6 +27,7 @@ import * as orchardCapacity from "../browser/orchard-capacity.ts";
 import { downlinksView, testPlan } from "../browser/orchard-downlinks.ts";
 import * as orchardGaps from "../browser/orchard-gaps.ts";
 import { PLACES, planViewOf } from "../browser/orchard-plan.ts";
+import { strangersView } from "../browser/orchard-strangers.ts";
 import { placementRows, trialAnswer, trialsView } from "../browser/orchard-trials.ts";
 import { walkView } from "../browser/orchard-walk.ts";
 import { PNG_DOT } from "../wire/picture/pictures.ts";
@@ -230,6 +231,9 @@ export class FakeViews implements Views {
   }
   benchReference() {
     return this.#answer(["benchReference"], orchardBench.REFERENCE);
+  }
+  strangers(window: WindowQuery, nowUs: number) {
+    return this.#answer(["strangers", window], strangersView(spanOf(window, nowUs)));
   }
   air(window: WindowQuery, nowUs: number) {
     return this.#answer(["air", window], orchard.airView(spanOf(window, nowUs)));

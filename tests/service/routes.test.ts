@@ -13,6 +13,7 @@ const VIEWS: readonly [string, z.ZodType][] = [
   ["/api/frames/12", contract.FrameView],
   ["/api/air", contract.AirView],
   ["/api/capacity?last=3600&share=0.9", contract.CapacityView],
+  ["/api/strangers?last=3600", contract.StrangersView],
   [`/api/nodes/${NODE}/cost?last=3600&powerDbm=14`, contract.NodeCostView],
   ["/api/bench/02005E1000000001?last=3600", contract.BenchView],
   ["/api/gateways/02005E1000000001/receiver?last=3600", contract.ReceiverView],

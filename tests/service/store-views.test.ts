@@ -56,6 +56,8 @@ describe("the answers from a store", () => {
     expect(cost.power.find(({ key }) => key === "sleepUa")).toMatchObject({ value: 2, source: "entered" });
     expect((await app.inject("/api/nodes/01F2B1FF/cost")).statusCode).toBe(404);
     expect((await app.inject("/api/capacity?share=1.2")).statusCode).toBe(400);
+    const strangers = contract.StrangersView.parse(await ask("/api/strangers?last=3600"));
+    expect(strangers).toMatchObject({ networks: [], weeksAt: null, nodes: [{ devAddr: NODE, frames: 19 }] });
     contract.CapturesView.parse(await ask("/api/captures"));
     contract.RefusalsView.parse(await ask("/api/refusals"));
     const { storage } = contract.ServiceStatus.parse(await ask("/api/status"));

@@ -9,6 +9,7 @@ import { DownlinksView, GatewaysView } from "../../contract/gateways.ts";
 import { WalkView } from "../../contract/link.ts";
 import { FrameView, NodePage, NodesView, ReceptionPage } from "../../contract/nodes.ts";
 import { JoinsView, SiteNaming, SiteView } from "../../contract/site.ts";
+import { StrangersView } from "../../contract/strangers.ts";
 import { TrialAnswer, TrialsView } from "../../contract/trials.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
@@ -117,6 +118,19 @@ export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
       },
     },
     async (request) => ask(request.signal).air(askedWindow(request.query), nowUs()),
+  );
+
+  app.get(
+    "/api/strangers",
+    {
+      schema: {
+        summary:
+          "Neighbours' networks: airtime, growth by week, collisions that they should cost each own node",
+        querystring: WindowQuery,
+        response: answers(StrangersView),
+      },
+    },
+    async (request) => ask(request.signal).strangers(askedWindow(request.query), nowUs()),
   );
 
   app.get(

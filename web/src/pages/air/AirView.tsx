@@ -12,6 +12,7 @@ import {
 import { gatewayTitle } from "../../format/labels.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
+import { Explain } from "../../parts/Helpers.tsx";
 import { Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
 import { linkTo, route } from "../../state/route.ts";
 import { Collisions, DataRateMix, Owners, TalkerTable } from "./AirTables.tsx";
@@ -19,6 +20,7 @@ import { AirtimeLimits } from "./AirtimeLimits.tsx";
 import { ChannelTable } from "./ChannelTable.tsx";
 import { NoiseSources } from "./NoiseSources.tsx";
 import { Room } from "./Room.tsx";
+import { Strangers } from "./Strangers.tsx";
 import "../AirView.css";
 
 /** Method, source and limits of the air view, for whoever unfolds them. */
@@ -196,7 +198,10 @@ export function AirView({ air }: { air: Air }) {
           {counted(air.detail.packets, "packet")}, since <When at={air.detail.from} />.
         </p>
       )}
-      <h2>Where the noise comes from</h2>
+      <h2>
+        Where the noise comes from
+        <Explain term="noiseSource" />
+      </h2>
       <NoiseSources sources={air.noiseSources} />
       {gateway === undefined ? null : (
         <>
@@ -214,6 +219,7 @@ export function AirView({ air }: { air: Air }) {
         networks={(gateway ?? air).networks}
         name={gateway === undefined ? null : gatewayTitle(gateway)}
       />
+      <Strangers />
       <h2>Busiest talkers</h2>
       <TalkerTable talkers={air.talkers} />
       <h2>Airtime against limits</h2>

@@ -1,0 +1,175 @@
+/** What does a neighbour's network do to you? Its airtime, its growth by week, and what it costs each own node. */
+import type { StrangerCost, StrangerNetwork, StrangersView } from "../../../../src/contract/strangers.ts";
+import { duration, figure, percent, withUnit } from "../../../../src/words/format.ts";
+import { gatewayTitle } from "../../format/labels.ts";
+import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { Gate } from "../../parts/Gate.tsx";
+import { Fold, When } from "../../parts/page.tsx";
+import { currentWindow, linkTo } from "../../state/route.ts";
+import { useViewData } from "../../state/view-data.ts";
+
+const NETWORKS: readonly Column<StrangerNetwork>[] = [
+  { key: "network", head: "Network", cell: (row) => row.network, sort: (row) => row.network },
+  {
+    key: "nodes",
+    head: "Nodes",
+    right: true,
+    wideOnly: true,
+    cell: (row) => figure(row.nodes),
+    sort: (row) => row.nodes,
+  },
+  {
+    key: "frames",
+    head: "Frames",
+    right: true,
+    wideOnly: true,
+    cell: (row) => figure(row.frames),
+    sort: (row) => row.frames,
+  },
+  {
+    key: "airtime",
+    head: "Airtime",
+    right: true,
+    cell: (row) => duration(row.airtimeSeconds),
+    sort: (row) => row.airtimeSeconds,
+  },
+  {
+    key: "share",
+    head: "of all nodes",
+    right: true,
+    cell: (row) => percent(row.share),
+    sort: (row) => row.share,
+  },
+  {
+    key: "growth",
+    head: "Growth",
+    sort: (row) => row.growth.sharePerWeek,
+    cell: ({ growth }) =>
+      growth.verdict === "not enough" ? <span class="quiet">{growth.words}</span> : growth.words,
+  },
+];
+
+const NODES: readonly Column<StrangerCost>[] = [
+  {
+    key: "node",
+    head: "Your node",
+    sort: (row) => row.name ?? row.devAddr,
+    cell: (row) => (
+      <a href={linkTo("/nodes", { q: row.devAddr })}>{row.name ?? <span class="mono">{row.devAddr}</span>}</a>
+    ),
+  },
+  {
+    key: "at",
+    head: "Heard at",
+    wideOnly: true,
+    cell: (row) => gatewayTitle(row),
+    sort: (row) => gatewayTitle(row),
+  },
+  {
+    key: "aloha",
+    head: "Lost, ALOHA",
+    right: true,
+    sort: (row) => row.collisions.aloha,
+    cell: (row) => percent(row.collisions.aloha, 2),
+  },
+  {
+    key: "capture",
+    head: "with capture",
+    right: true,
+    sort: (row) => row.collisions.captureTheory,
+    cell: ({ collisions: { captureTheory, captureMeasured } }) =>
+      captureTheory === null || captureMeasured === null ? (
+        <span class="quiet">too few levels</span>
+      ) : (
+        <span class="nowrap">
+          {percent(Math.min(captureTheory, captureMeasured), 2)} to{" "}
+          {percent(Math.max(captureTheory, captureMeasured), 2)}
+        </span>
+      ),
+  },
+  {
+    key: "worst",
+    head: "Most to",
+    wideOnly: true,
+    sort: (row) => row.worstNetwork,
+    cell: (row) => row.worstNetwork ?? "–",
+  },
+];
+
+/** Asked for once a window: weeks take a moment to sum, and the next frames change them little. */
+export function Strangers() {
+  const loaded = useViewData<StrangersView>(
+    { topic: null, path: "/api/strangers", key: null },
+    currentWindow.value,
+  );
+  return (
+    <>
+      <h2>What strangers cost you</h2>
+      <Gate loaded={loaded}>{(view) => <Told view={view} />}</Gate>
+    </>
+  );
+}
+
+function Told({ view }: { view: StrangersView }) {
+  const { sentence, networks, nodes, weeksAt, caution } = view;
+  const rows = networks.flatMap(({ network, weeks }) => weeks.map((week) => ({ network, ...week })));
+  return (
+    <>
+      <p>{sentence}</p>
+      {networks.length === 0 ? null : (
+        <DataTable
+          label="Neighbours' networks"
+          columns={NETWORKS}
+          rows={networks}
+          rowKey={(row) => row.network}
+          cards
+        />
+      )}
+      {networks.length === 0 || nodes.length === 0 ? null : (
+        <>
+          <h3>Collisions with them to expect</h3>
+          <DataTable
+            label="What strangers cost your nodes"
+            columns={NODES}
+            rows={nodes}
+            rowKey={(row) => row.devAddr}
+          />
+        </>
+      )}
+      {rows.length === 0 || weeksAt === null ? null : (
+        <Fold title="Week by week">
+          <p class="quiet">
+            As heard by {gatewayTitle(weeksAt)} alone, so that a new gateway does not look like growth. A week
+            counts from four days recorded for three quarters or more; the interval is 95&#8239;% from its
+            days.
+          </p>
+          <DataTable
+            label="Strangers by week"
+            rows={rows}
+            rowKey={(row) => `${row.network} ${row.from}`}
+            columns={[
+              { key: "network", head: "Network", cell: (row) => row.network },
+              { key: "from", head: "Week from", cell: (row) => <When at={row.from} /> },
+              { key: "days", head: "Days", right: true, cell: (row) => figure(row.days) },
+              {
+                key: "airtime",
+                head: "Airtime a day",
+                right: true,
+                cell: ({ secondsPerDay, interval95 }) =>
+                  secondsPerDay === null || interval95 === null ? (
+                    <span class="quiet">recorded too little</span>
+                  ) : (
+                    <span class="nowrap">
+                      {withUnit(secondsPerDay, 1, "s")} ({figure(interval95[0], 1)} to{" "}
+                      {figure(interval95[1], 1)})
+                    </span>
+                  ),
+              },
+            ]}
+          />
+        </Fold>
+      )}
+      <p class="quiet small">{caution}</p>
+    </>
+  );
+}
