@@ -4,7 +4,16 @@ import { type CapacityView, type NodeCostView, PowerQuery } from "../contract/ca
 import { capacityView, nodeCostView, USUAL_SHARE } from "../views/capacity.ts";
 import { askedWindow } from "../views/window.ts";
 import { duration, figure, megahertzFigure, percent, percentInterval } from "../words/format.ts";
-import { CannotRun, guarded, readDevAddr, readViewOptions, withReader, withViewOptions } from "./options.ts";
+import {
+  CannotRun,
+  guarded,
+  ownPlansGiven,
+  plansOption,
+  readDevAddr,
+  readViewOptions,
+  withReader,
+  withViewOptions,
+} from "./options.ts";
 import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 interface Given {
@@ -33,6 +42,7 @@ export function capacityCommand(): Command {
     .option("--receive-ma <mA>", "with --node: current while receiving")
     .option("--sleep-ua <µA>", "with --node: current asleep, of the whole node if you know it")
     .option("--battery-mah <mAh>", "with --node: what its battery holds")
+    .addOption(plansOption())
     .action((given: Given) =>
       guarded(() => {
         const options = readViewOptions(given);
@@ -42,7 +52,7 @@ export function capacityCommand(): Command {
           (store) => {
             const window = askedWindow(store, options, Date.now() * 1000);
             if (given.node === undefined) {
-              const view = capacityView(store, window, share);
+              const view = capacityView(store, window, share, ownPlansGiven(given));
               return options.json ? printJson(view) : print(capacityText(view));
             }
             const devAddr = readDevAddr(given.node);
@@ -100,6 +110,7 @@ function capacityText(view: CapacityView): string {
     ]),
     view.changeSentence,
     table(changes, CHANGE_COLUMNS),
+    view.downlinks.map(({ sentence }) => sentence).join("\n"),
     view.limits.join("\n"),
   ]);
 }

@@ -1,6 +1,6 @@
 /** How many more nodes does a site carry, which data rate would free airtime, and what does a node's battery pay? */
 import { z } from "zod";
-import { DevAddrText, IsoTime, Sentence, Window } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, Sentence, Window } from "./common.ts";
 
 const Interval95 = z.tuple([z.number(), z.number()]);
 
@@ -81,6 +81,20 @@ export const CapacityView = z.object({
     .array(DataRateChange)
     .describe("one a node, what frees most and keeps the share first; 20 at most"),
   changeSentence: z.string(),
+  downlinks: z
+    .array(
+      z.object({
+        gatewayEui: EuiText,
+        gatewayName: z.string().nullable(),
+        subBand: z.string().nullable(),
+        share: z.number().describe("of its fullest hour that the gateway sent itself in the sub-band"),
+        limit: z.number().describe("by the region's published table: an indication"),
+        moreNodes: z.number().int().describe("reach the limit, if downlinks grow with the nodes"),
+        sentence: z.string(),
+        source: z.string(),
+      }),
+    )
+    .describe("gateways that were seen to transmit, each in its fullest sub-band"),
   limits: z.array(z.string()).describe("what the model leaves out, a sentence each"),
 });
 export type CapacityView = z.infer<typeof CapacityView>;

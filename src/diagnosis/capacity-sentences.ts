@@ -65,6 +65,28 @@ export function busiestSentence(seconds: number, loadRatio: number, more: Estima
   return `Were it always as busy as in the busiest ${duration(Math.round(seconds))} (${figure(loadRatio, 1)} times the mean): room for ${roomText(more, cap).replace(/,$/, "")}.`;
 }
 
+/** A gateway's own duty-cycle limit, as its downlinks grow. */
+export function downlinkRoomSentence({
+  gatewayEui,
+  gatewayName,
+  subBand,
+  share,
+  limit,
+  moreNodes,
+}: {
+  readonly gatewayEui: string;
+  readonly gatewayName: string | null;
+  readonly subBand: string | null;
+  readonly share: number;
+  readonly limit: number;
+  readonly moreNodes: number;
+}): string {
+  const used = `${gatewayName ?? `Gateway ${gatewayEui}`} itself sent ${percent(share)} of its fullest hour${subBand === null ? "" : ` in sub-band ${subBand}`}, limit ${percent(limit)}`;
+  return moreNodes === 0
+    ? `${used}: no room for more downlinks. An indication; local rules prevail.`
+    : `${used}: reached with ${figure(moreNodes)} more nodes, if its downlinks grow with them. An indication; local rules prevail.`;
+}
+
 /** "SF12 to SF9 frees 41 s a day (31 % of all); delivery would be 98.2 % (95.1–99.4 %)". */
 export function changeSentence(change: DataRateChange, freedShare: number): string {
   const { fromSpreadingFactor, toSpreadingFactor, freedSecondsADay, wouldBe, interval95 } = change;
@@ -114,7 +136,7 @@ export const CAPACITY_LIMITS: readonly string[] = [
   "Levels are those of frames that were read; a frame too weak to be read spoils none here.",
   "More confirmed frames lost mean more repeats: that growth of load is not followed.",
   "The ends of the interval are what either and what both of two tables of capture call lost, an earlier frame that holds the demodulator, and 8 and 16 demodulators (data sheets of concentrators), over blocks of time drawn again.",
-  "Each node keeps its own duty-cycle limit, however many there are. The gateway's own limit for downlinks is not counted.",
+  "Each node keeps its own duty-cycle limit, however many there are. The gateway's own limit stands beside, where its downlinks are seen here.",
 ];
 
 export const CHARGE_LIMITS: readonly string[] = [

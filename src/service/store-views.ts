@@ -90,7 +90,8 @@ export function storeViews(
       const expected = expectedPlan(label, ownPlans);
       return over(query, nowUs, (window, at) => benchView(at, window, eui, { ownPlans, expected }));
     },
-    capacity: (share, query, nowUs) => over(query, nowUs, (window, at) => capacityView(at, window, share)),
+    capacity: (share, query, nowUs) =>
+      over(query, nowUs, (window, at) => capacityView(at, window, share, ownPlans)),
     nodeCost: (devAddr, power, query, nowUs) =>
       over(query, nowUs, (window, at) => nodeCostView(at, window, devAddr, power)),
     receiver: (eui, query, nowUs) => over(query, nowUs, (window) => receiverView(store, window, eui)),

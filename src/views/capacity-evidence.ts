@@ -13,7 +13,7 @@ import { expectedSignalPowerDbm } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
-import { gatewayTransmissions } from "../store/queries/downlinks.ts";
+import { type GatewayTransmission, gatewayTransmissions } from "../store/queries/downlinks.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { allLives, labels } from "../store/queries/lives.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
@@ -73,8 +73,8 @@ export interface SiteTraffic {
   readonly strangers: readonly Sent[];
   /** Airtime that reached each gateway, whoever sent it, Erlang. */
   readonly erlangByGateway: ReadonlyMap<number, number>;
-  /** Airtime of each transmission of a gateway, microseconds. */
-  readonly transmitted: ReadonlyMap<number, readonly number[]>;
+  /** What each gateway sent itself, by row id. */
+  readonly transmitted: ReadonlyMap<number, readonly GatewayTransmission[]>;
 }
 
 export function siteTraffic(store: Store, window: AskedWindow): SiteTraffic {
@@ -133,9 +133,7 @@ export function siteTraffic(store: Store, window: AskedWindow): SiteTraffic {
     nodes,
     strangers,
     erlangByGateway,
-    transmitted: new Map(
-      gateways.map(({ id }) => [id, gatewayTransmissions(store, id, range).map((one) => one.airtimeUs)]),
-    ),
+    transmitted: new Map(gateways.map(({ id }) => [id, gatewayTransmissions(store, id, range)])),
   };
 }
 
@@ -307,11 +305,11 @@ export function sentForHeard({ expected, heard }: NodeTraffic): number {
   return heard === 0 ? 1 : expected / heard;
 }
 
-/** The traffic of nodes as it goes on; evenly thinned where it is much. */
-export function sourcesOf(nodes: readonly NodeTraffic[], usableUs: number): Source[] {
+/** The traffic of nodes as it goes on, and whose it is; evenly thinned where it is much. */
+export function sourcesOf({ nodes, usableUs }: SiteTraffic): (Source & { readonly node: NodeTraffic })[] {
   const all = nodes.flatMap((node) => {
     const ratePerUs = sentForHeard(node) / usableUs;
-    return node.sent.map((sent) => ({ ...sent, ratePerUs }));
+    return node.sent.map((sent) => ({ ...sent, ratePerUs, node }));
   });
   return thinned(all);
 }
@@ -321,7 +319,7 @@ export function strangerSources({ strangers, usableUs }: SiteTraffic): Source[] 
   return thinned(strangers.map((sent) => ({ ...sent, ratePerUs: 1 / usableUs })));
 }
 
-function thinned(all: readonly Source[]): Source[] {
+function thinned<T extends Source>(all: readonly T[]): T[] {
   const stride = Math.max(1, Math.ceil(all.length / MAX_SOURCES));
   return all
     .filter((_, i) => i % stride === 0)
@@ -341,7 +339,7 @@ export function byFrequency(sources: readonly Source[]): ReadonlyMap<number, rea
 
 export function growthEvidence(site: SiteTraffic): GrowthEvidence {
   const { nodes, blocks, usableUs } = site;
-  const sources = byFrequency(sourcesOf(nodes, usableUs));
+  const sources = byFrequency(sourcesOf(site));
   const airtimeOfBlock = Array<number>(blocks).fill(0);
   const airtimeOfNode = nodes.map((node) => {
     const up = sentForHeard(node);
@@ -409,6 +407,6 @@ function heardCounter(
 function transmittingOver({ transmitted, usableUs }: SiteTraffic, { levelsDbm, airtimeUs }: Sent): number {
   const [gateway] = levelsDbm.keys();
   if (levelsDbm.size !== 1 || gateway === undefined) return 0;
-  const lengths = transmitted.get(gateway) ?? [];
-  return lengths.reduce((sum, lengthUs) => sum + lengthUs + airtimeUs, 0) / usableUs;
+  const own = transmitted.get(gateway) ?? [];
+  return own.reduce((sum, one) => sum + one.airtimeUs + airtimeUs, 0) / usableUs;
 }

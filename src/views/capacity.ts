@@ -38,9 +38,13 @@ import {
 } from "../radio/capacity/charge.ts";
 import type { Source } from "../radio/capacity/exposure.ts";
 import { type Estimate, growthUntil, MAX_GROWTH } from "../radio/capacity/growth.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { repeatableChance } from "../statistics/series.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
+import { allGateways } from "../store/queries/gateways.ts";
+import { labels } from "../store/queries/lives.ts";
+import { downlinkRoom } from "./capacity-downlinks.ts";
 import {
   byFrequency,
   growthEvidence,
@@ -61,7 +65,12 @@ const DAY_US = 86_400_000_000;
 /** The same answer while nothing is added. */
 const SEED = 0x0c_a9_ac;
 
-export function capacityView(store: Store, window: AskedWindow, share = USUAL_SHARE): CapacityView {
+export function capacityView(
+  store: Store,
+  window: AskedWindow,
+  share = USUAL_SHARE,
+  ownPlans: readonly RegionPlan[] = [],
+): CapacityView {
   const site = siteTraffic(store, window);
   const { nodes, usableUs, range } = site;
   const counters = nodes.reduce((sum, { expected }) => sum + expected, 0);
@@ -72,6 +81,7 @@ export function capacityView(store: Store, window: AskedWindow, share = USUAL_SH
     from: isoTime(range.fromUs),
     load: loadRows(site),
     ...changesOf(site, share),
+    downlinks: downlinkRoom(site, gatewaysOf(store), ownPlans),
     limits: [...CAPACITY_LIMITS],
   };
   const lacking = lackingFor(facts);
@@ -113,6 +123,11 @@ export function capacityView(store: Store, window: AskedWindow, share = USUAL_SH
       interval95: [low, high],
     })),
   };
+}
+
+function gatewaysOf(store: Store): ReadonlyMap<number, { eui: string; name: string | null }> {
+  const names = labels(store, "gateway");
+  return new Map(allGateways(store).map(({ id, eui }) => [id, { eui, name: names.get(eui)?.name ?? null }]));
 }
 
 function whole({ value, low, high }: Estimate): Estimate {
@@ -169,13 +184,19 @@ function framesADay(node: NodeTraffic, usableUs: number): number {
   return (sentForHeard(node) * node.sent.length * DAY_US) / usableUs;
 }
 
+/** Everybody's traffic, and whose it is where it is of one's own nodes. */
+type Traffic = readonly (Source & { readonly node?: NodeTraffic })[];
+
+function trafficOf(site: SiteTraffic): Traffic {
+  return [...sourcesOf(site), ...strangerSources(site)];
+}
+
 /** What a node's data rate could be, with everybody else's traffic as it is. */
 function changesOfNode(
-  { nodes, usableUs }: SiteTraffic,
+  { usableUs }: SiteTraffic,
   node: NodeTraffic,
-  strangers: readonly Source[],
+  traffic: Traffic,
 ): readonly Change[] | NoChange {
-  const others = nodes.filter((one) => one !== node);
   return dataRateChanges(
     {
       frames: node.sent,
@@ -183,7 +204,7 @@ function changesOfNode(
       repeats: node.repeats,
       framesADay: framesADay(node, usableUs),
     },
-    byFrequency([...sourcesOf(others, usableUs), ...strangers]),
+    byFrequency(traffic.filter((source) => source.node !== node)),
   );
 }
 
@@ -217,13 +238,13 @@ function airtimeADay({ nodes, usableUs }: SiteTraffic): number {
 }
 
 function changesOf(site: SiteTraffic, share: number): Pick<CapacityView, "changes" | "changeSentence"> {
-  const strangers = strangerSources(site);
+  const traffic = trafficOf(site);
   const all = airtimeADay(site);
   const changes = [...site.nodes]
     .sort((a, b) => airtimeSent(b) - airtimeSent(a) || a.devAddr.localeCompare(b.devAddr))
     .slice(0, MAX_CHANGING)
     .flatMap((node) => {
-      const found = changesOfNode(site, node, strangers);
+      const found = changesOfNode(site, node, traffic);
       const best =
         typeof found === "string" ? null : bestOf(found.map((one) => changeRow(node, one, share, all)));
       return best === null ? [] : [best];
@@ -246,7 +267,7 @@ export function nodeCostView(
   const node = site.nodes.find((one) => one.devAddr === devAddr);
   if (node === undefined) return null;
   const power = powerTable(entered);
-  const found = changesOfNode(site, node, strangerSources(site));
+  const found = changesOfNode(site, node, trafficOf(site));
   const all = airtimeADay(site);
   const changes = typeof found === "string" ? [] : found.map((one) => changeRow(node, one, share, all));
   const kept = changes.filter(({ keeps }) => keeps).at(-1) ?? null;

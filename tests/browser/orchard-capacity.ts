@@ -78,6 +78,7 @@ export function capacityView(span: Span, share = 0.95): CapacityView {
     ],
     changes: [kept, change(8, 7, false)],
     changeSentence: bestChangeSentence(share, { name: "Frost probe 1", sentence: kept.sentence }),
+    downlinks: [],
     limits: [...CAPACITY_LIMITS],
   };
 }

@@ -52,7 +52,7 @@ export function Room() {
 }
 
 function Told({ view, again }: { readonly view: CapacityView; readonly again: () => void }) {
-  const { sentence, busiest, changes, changeSentence, limits } = view;
+  const { sentence, busiest, changes, changeSentence, downlinks, limits } = view;
   const text = sentence.map((part) => part.text).join("");
   return (
     <>
@@ -82,6 +82,11 @@ function Told({ view, again }: { readonly view: CapacityView; readonly again: ()
           )}
         />
       )}
+      {downlinks.map(({ gatewayEui, sentence: said }) => (
+        <p class="room-words" key={gatewayEui}>
+          {said}
+        </p>
+      ))}
       <p class="room-words">{changeSentence}</p>
       {changes.length === 0 ? null : (
         <PhonePart title="Faster data rates">
