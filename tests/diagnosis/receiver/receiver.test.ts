@@ -1,12 +1,12 @@
 import { describe, expect, it } from "vitest";
-import { channelShiftsDb, measureNoise, noiseDifference } from "../../src/diagnosis/receiver/noise.ts";
+import { channelShiftsDb, measureNoise, noiseDifference } from "../../../src/diagnosis/receiver/noise.ts";
 import {
   factorSentence,
   noiseDifferenceSentence,
   receiverSentence,
-} from "../../src/diagnosis/receiver/sentences.ts";
-import { measureReceiver, type ReceiverTrial } from "../../src/diagnosis/receiver/threshold.ts";
-import { createRandom, normal } from "../../src/simulate/random.ts";
+} from "../../../src/diagnosis/receiver/sentences.ts";
+import { measureReceiver, type ReceiverTrial } from "../../../src/diagnosis/receiver/threshold.ts";
+import { createRandom, normal } from "../../../src/simulate/random.ts";
 
 const MINUTE_US = 60_000_000;
 const HZ = 868_100_000;
