@@ -363,11 +363,17 @@ export function growthEvidence(site: SiteTraffic): GrowthEvidence {
     nodes: nodes.length,
     blocks,
     expected: nodes.map(({ expectedByBlock }) => expectedByBlock),
+    heardOf: nodes.map(({ counters: own }) => {
+      const heardByBlock = Array<number>(blocks).fill(0);
+      for (const [first] of own)
+        if (first !== undefined) heardByBlock[first.block] = (heardByBlock[first.block] ?? 0) + 1;
+      return heardByBlock;
+    }),
     loadOfBlock: airtimeOfBlock.map((sum) => (totalAirtimeUs === 0 ? 1 : (sum * blocks) / totalAirtimeUs)),
     loadOfNode: airtimeOfNode.map((sum) => (totalAirtimeUs === 0 ? 1 / nodes.length : sum / totalAirtimeUs)),
     heard: counters
       .filter((_, i) => i % stride === 0)
-      .map(({ node, frames }) => heardCounter(site, sources, node, frames, stride)),
+      .map(({ node, frames }) => heardCounter(site, sources, node, frames)),
     erlang: new Map(
       [...site.erlangByGateway].map(([gateway, all]) => {
         const ownErlang = own.get(gateway) ?? 0;
@@ -382,12 +388,10 @@ function heardCounter(
   sources: ReadonlyMap<number, readonly Source[]>,
   node: number,
   frames: readonly Sent[],
-  weight: number,
 ): HeardCounter {
   return {
     node,
     block: frames[0]?.block ?? 0,
-    weight,
     transmissions: frames.map((frame) => {
       const spoilers = exposureTo(frame, sources.get(frame.frequencyHz) ?? []);
       const transmitting = transmittingOver(site, frame);

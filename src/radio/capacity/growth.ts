@@ -13,7 +13,7 @@
 import { erlangB } from "../collisions.ts";
 import type { CaptureRule, Exposure } from "./exposure.ts";
 
-/** A counter that was heard, by one transmission or by several. */
+/** A counter that was heard, by one transmission or by several; evenly thinned where there are many. */
 export interface HeardCounter {
   readonly node: number;
   readonly block: number;
@@ -23,15 +23,14 @@ export interface HeardCounter {
     /** Row ids of the gateways that heard it. */
     readonly gateways: readonly number[];
   }[];
-  /** So many heard counters does it stand for: 1, more where frames were thinned out. */
-  readonly weight: number;
 }
 
 export interface GrowthEvidence {
   readonly nodes: number;
   readonly blocks: number;
-  /** Counters expected: by node, then by block. */
+  /** Counters expected, and those heard: by node, then by block. */
   readonly expected: readonly (readonly number[])[];
+  readonly heardOf: readonly (readonly number[])[];
   /** Own airtime sent over the mean of all blocks, by block. */
   readonly loadOfBlock: readonly number[];
   /** Share of the own airtime, by node. */
@@ -166,15 +165,12 @@ class GrowthModel {
   readonly #busiest: number;
   readonly #node: Int32Array;
   readonly #block: Int32Array;
-  readonly #weight: Float64Array;
   /** Where the transmissions of each counter end. */
   readonly #end: Int32Array;
   readonly #exposure: Float64Array;
   /** Of each transmission: which set of gateways heard it. */
   readonly #heardBy: Int32Array;
   readonly #sets: readonly (readonly number[])[];
-  /** Counters expected of all nodes, by block, and by node. */
-  readonly #expected: readonly (readonly number[])[];
 
   constructor(evidence: GrowthEvidence, { rule, demodulators }: Setting) {
     const { heard } = evidence;
@@ -186,7 +182,6 @@ class GrowthModel {
     this.#busiest = Math.max(1, ...evidence.loadOfBlock);
     this.#node = Int32Array.from(heard, ({ node }) => node);
     this.#block = Int32Array.from(heard, ({ block }) => block);
-    this.#weight = Float64Array.from(heard, ({ weight }) => weight);
     this.#end = Int32Array.from(heard, ({ transmissions }) => {
       end += transmissions.length;
       return end;
@@ -199,7 +194,6 @@ class GrowthModel {
       return set.at;
     });
     this.#sets = [...sets.values()].map(({ gateways }) => gateways);
-    this.#expected = evidence.expected;
   }
 
   /** Share of counters delivered with `growth` times the nodes more. */
@@ -209,32 +203,32 @@ class GrowthModel {
     const spread = 1 / Math.sqrt(Math.max(1, growth));
     const ofNode = drawnOnce.map((count) => 1 + (count - 1) * spread);
     const times = ofNode.map((count) => 1 + growth * count);
-    let all = 0;
-    this.#expected.forEach((blocks, node) => {
-      let own = 0;
-      for (let block = 0; block < blocks.length; block++) own += (ofBlock[block] ?? 0) * (blocks[block] ?? 0);
-      all += (times[node] ?? 1) * own;
-    });
+    const expected = weighed(this.#evidence.expected, ofBlock, times);
+    if (expected === 0) return 0;
+    const asItIs = weighed(this.#evidence.heardOf, ofBlock, times) / expected;
     const load = loadOfNode.reduce((sum, share, node) => sum + share * (ofNode[node] ?? 0), 0);
     const more = loadOfBlock.map((ofOne) => growth * load * (isBusiest ? this.#busiest : ofOne));
     const free = this.#stillFree(growth * load * (isBusiest ? this.#busiest : 1));
-    let delivered = 0;
+    // Of what is heard as it is, the share that still would be: thinning then moves nothing but this share.
+    let kept = 0;
+    let all = 0;
     let from = 0;
     for (let i = 0; i < this.#node.length; i++) {
       const to = this.#end[i] ?? from;
       const block = this.#block[i] ?? 0;
-      const counts = (this.#weight[i] ?? 1) * (ofBlock[block] ?? 0) * (times[this.#node[i] ?? 0] ?? 1);
+      const counts = (ofBlock[block] ?? 0) * (times[this.#node[i] ?? 0] ?? 1);
       if (counts > 0) {
         let lost = 1;
         for (let at = from; at < to; at++)
           lost *=
             1 -
             Math.exp(-(more[block] ?? 0) * (this.#exposure[at] ?? 0)) * (free[this.#heardBy[at] ?? 0] ?? 1);
-        delivered += counts * (1 - lost);
+        kept += counts * (1 - lost);
+        all += counts;
       }
       from = to;
     }
-    return all === 0 ? 0 : Math.min(1, delivered / all);
+    return all === 0 ? 0 : Math.min(1, (asItIs * kept) / all);
   }
 
   /** By how many times the site may grow; 0 where delivery lies below the share already. */
@@ -264,4 +258,19 @@ class GrowthModel {
       return now >= 1 || gateways.length === 0 ? 1 : Math.min(1, (1 - grown) / (1 - now));
     });
   }
+}
+
+function weighed(
+  counts: readonly (readonly number[])[],
+  ofBlock: readonly number[],
+  ofNode: readonly number[],
+): number {
+  let sum = 0;
+  for (let node = 0; node < counts.length; node++) {
+    const blocks = counts[node] ?? [];
+    let own = 0;
+    for (let block = 0; block < blocks.length; block++) own += (ofBlock[block] ?? 0) * (blocks[block] ?? 0);
+    sum += own * (ofNode[node] ?? 1);
+  }
+  return sum;
 }

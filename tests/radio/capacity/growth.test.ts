@@ -18,13 +18,13 @@ function evidence(e: number, { expected = HEARD, erlang = 0.01, repeats = 1 } = 
     nodes: NODES,
     blocks: BLOCKS,
     expected: Array.from({ length: NODES }, () => Array<number>(BLOCKS).fill(expected)),
+    heardOf: Array.from({ length: NODES }, () => Array<number>(BLOCKS).fill(HEARD)),
     loadOfBlock: Array<number>(BLOCKS).fill(1),
     loadOfNode: Array<number>(NODES).fill(1 / NODES),
     heard: Array.from({ length: NODES * BLOCKS * HEARD }, (_, i) => ({
       node: i % NODES,
       block: Math.floor(i / NODES) % BLOCKS,
       transmissions: Array.from({ length: repeats }, () => ({ exposure, gateways: [1] })),
-      weight: 1,
     })),
     erlang: new Map([[1, { all: erlang, own: erlang }]]),
   };
@@ -51,6 +51,13 @@ describe("growth by nodes like these", () => {
       4,
     );
     expect(growthUntil(evidence(0.01, { expected: 10 }), 0.95, repeatableChance(1)).moreNodes.value).toBe(0);
+  });
+
+  it("is as sure of what is heard today when few of many counters are looked at", () => {
+    const whole = evidence(0.01, { expected: 10 });
+    const thinned = { ...whole, heard: whole.heard.filter((_, i) => i % 7 === 0) };
+    const now = deliveryWith(thinned, 0, repeatableChance(1));
+    expect([now.value, now.low, now.high].map((one) => one.toFixed(9))).toEqual(Array(3).fill("0.800000000"));
   });
 
   it("needs all repeats of a counter to be lost", () => {
