@@ -1,4 +1,5 @@
 import { createHash } from "node:crypto";
+import { relative } from "node:path";
 
 const count = Number(process.env.MASTLOG_MUTATE_SAMPLE);
 const seed = process.env.MASTLOG_MUTATE_SEED;
@@ -27,6 +28,15 @@ class Draw {
     process.stdout.write(
       `Drawn with seed ${seed}: ${Math.min(count, open.length)} of ${open.length} changes.\n`,
     );
+  }
+
+  /** Each result as it comes, so that a run that is cut off has told something. */
+  onMutantTested({ status, fileName, location: { start }, replacement }) {
+    if (status === "Ignored") return;
+    const place = `${relative(process.cwd(), fileName)}:${start.line}:${start.column}`;
+    const what =
+      status === "Survived" || status === "NoCoverage" ? ` ${replacement.replace(/\s+/g, " ")}` : "";
+    process.stdout.write(`${status} ${place}${what}\n`);
   }
 }
 
