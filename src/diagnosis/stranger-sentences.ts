@@ -20,13 +20,12 @@ export function growthWords(
   return `${verdict === "grows" ? "Grows" : "Shrinks"}: ${size}${share}.`;
 }
 
-/** "0.8 %", "0.6 to 0.9 % with capture" */
-export function lossText({ aloha, captureTheory, captureMeasured }: CollisionShare): string {
-  if (captureTheory === null || captureMeasured === null) return `${percent(aloha, 2)} by ALOHA`;
-  const [low, high] = [Math.min(captureTheory, captureMeasured), Math.max(captureTheory, captureMeasured)];
-  const range =
-    percent(low, 2) === percent(high, 2) ? percent(low, 2) : `${percent(low, 2)} to ${percent(high, 2)}`;
-  return `${range} with capture, ${percent(aloha, 2)} by ALOHA`;
+/** "0.8 % of its frames by ALOHA, 0.6 % to 0.7 % with capture" */
+function lossText({ aloha, captureTheory, captureMeasured }: CollisionShare): string {
+  const plain = `${percent(aloha, 2)} of its frames by ALOHA`;
+  if (captureTheory === null || captureMeasured === null) return plain;
+  const [low, high] = [captureTheory, captureMeasured].sort((a, b) => a - b).map((one) => percent(one, 2));
+  return `${plain}, ${low === high ? low : `${low} to ${high}`} with capture`;
 }
 
 export function costWords(
@@ -34,7 +33,7 @@ export function costWords(
   gatewayTitle: string,
 ): string {
   const most = worstNetwork === null || worstShare === null ? "" : `, most to ${worstNetwork}`;
-  return `Strangers should spoil ${lossText(collisions)} of its frames at ${gatewayTitle}${most} (${counted(frames, "frame")} heard).`;
+  return `At ${gatewayTitle} strangers should spoil ${lossText(collisions)}${most} (${counted(frames, "frame")} heard).`;
 }
 
 export function strangersSentence(
@@ -57,10 +56,7 @@ export function strangersSentence(
     );
   const [worst] = nodes;
   if (worst === undefined) parts.push("No own node was heard often enough to say what they cost.");
-  else
-    parts.push(
-      `They should cost ${worst.name ?? worst.devAddr} most: ${lossText(worst.collisions)} of its frames.`,
-    );
+  else parts.push(`They should cost ${worst.name ?? worst.devAddr} most: ${lossText(worst.collisions)}.`);
   return parts.join(" ");
 }
 

@@ -89,6 +89,8 @@ export interface NoisePlace {
   readonly differenceDb: number | null;
   readonly lowDb: number | null;
   readonly highDb: number | null;
+  /** The gateway that comes next to the strongest. */
+  readonly nextEui: string | null;
   /** The gateway at which it is surely weaker by most; null: nothing to say. */
   readonly weakestEui: string | null;
   readonly gateways: readonly GatewayNoise[];
@@ -99,7 +101,14 @@ const Z95 = normalQuantile(0.975);
 /** Returns the comparison; `open` wherever the samples do not carry one. */
 export function noisePlace(gateways: readonly PlaceGateway[], time: NoiseTime): NoisePlace {
   const told = gateways.map((gateway) => gatewayNoise(gateway, time));
-  const nothing = { eui: null, differenceDb: null, lowDb: null, highDb: null, weakestEui: null };
+  const nothing = {
+    eui: null,
+    differenceDb: null,
+    lowDb: null,
+    highDb: null,
+    nextEui: null,
+    weakestEui: null,
+  };
   const open = (reason: NoisePlace["reason"]): NoisePlace => ({
     verdict: "open",
     reason,
@@ -134,6 +143,7 @@ export function noisePlace(gateways: readonly PlaceGateway[], time: NoiseTime): 
       differenceDb: next.estimate,
       lowDb: next.low,
       highDb: next.high,
+      nextEui: next.b.eui,
       weakestEui: farthest?.b.eui ?? null,
       gateways: told,
     };

@@ -27,6 +27,9 @@ const PULSED = { leastShare: 0.05, mostShare: 0.9, leastLoud: 3 } as const;
 /** Standing noise: a channel so far above its gateway's other channels. Common practice, no source: 6 dB is severe. */
 const STANDING = { leastDb: 6, leastSamples: 20, leastOthers: 2 } as const;
 const LEAST_HOUR_SAMPLES = 5;
+/** A loud time and pulses belong together by this share of the pulses' time; and parts by which that is told. Chosen. */
+const PART_SHARE = 0.5;
+const RANGE_PARTS = 24;
 /** A gateway that heard at least this share of its usual packets on other channels was there. Chosen. */
 const ALIVE_SHARE = 0.5;
 
@@ -77,15 +80,33 @@ function foundOf(gateways: readonly NoiseGateway[], stretch: TimeRange): Found[]
     const ofSeed = same.filter(({ eui }) => eui === seed.eui);
     episodes.push(episodeOf(seed, ofSeed, [...new Set(same.map(({ channel }) => channel.frequencyHz))]));
   }
-  const busy = new Set(loud.map(({ eui, channel }) => `${eui}/${channel.frequencyHz}`));
-  const pulses = pulsesOf(gateways, busy);
-  for (const { eui, frequenciesHz } of pulses) for (const hz of frequenciesHz) busy.add(`${eui}/${hz}`);
-  return [...episodes, ...pulses, ...standingOf(gateways, stretch, busy)];
+  const pulses = pulsesOf(gateways);
+  // A short loud time amid pulses of its channel is some of them; pulses of a long one are told as its course.
+  const isPart = (episode: Found, pulse: Found) =>
+    episode.frequenciesHz.some((hz) => pulse.frequenciesHz.includes(hz)) &&
+    overlapUs(episode.range, pulse.range) > 0 &&
+    lengthUs(episode.range) < PART_SHARE * lengthUs(pulse.range);
+  const isCovered = (pulse: Found, episode: Found) =>
+    pulse.frequenciesHz.some((hz) => episode.frequenciesHz.includes(hz)) &&
+    overlapUs(episode.range, pulse.range) >= PART_SHARE * lengthUs(pulse.range);
+  const told = [
+    ...episodes.filter((episode) => !pulses.some((pulse) => isPart(episode, pulse))),
+    ...pulses.filter((pulse) => !episodes.some((episode) => isCovered(pulse, episode))),
+  ];
+  const busy = new Set(told.flatMap(({ frequenciesHz }) => frequenciesHz));
+  return [...told, ...standingOf(gateways, stretch, busy)];
+}
+
+function lengthUs({ fromUs, toUs }: TimeRange): number {
+  return Math.max(1, toUs - fromUs);
+}
+
+function overlapUs(a: TimeRange, b: TimeRange): number {
+  return Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs);
 }
 
 function sharedTime(a: LoudNoise, b: LoudNoise): number {
-  const shared = Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs);
-  return shared / Math.max(1, Math.max(a.toUs, b.toUs) - Math.min(a.fromUs, b.fromUs));
+  return overlapUs(a, b) / Math.max(1, Math.max(a.toUs, b.toUs) - Math.min(a.fromUs, b.fromUs));
 }
 
 interface LoudChannel {
@@ -137,10 +158,9 @@ interface Marked {
   readonly riseDb: number;
 }
 
-function pulsesOf(gateways: readonly NoiseGateway[], busy: ReadonlySet<string>): Found[] {
+function pulsesOf(gateways: readonly NoiseGateway[]): Found[] {
   const found = gateways.flatMap(({ eui, evidence }) => {
     const marked = [...evidence.channels.values()].flatMap((channel): Marked[] => {
-      if (busy.has(`${eui}/${channel.frequencyHz}`)) return [];
       const { quietDbm, loudDbm } = quietOf(channel.noise);
       const marks = channel.noise.map(({ atUs, noiseDbm }) => ({ atUs, isLoud: noiseDbm >= loudDbm }));
       const loud = channel.noise.filter(({ noiseDbm }) => noiseDbm >= loudDbm);
@@ -166,11 +186,13 @@ function isSamePulse(a: Found, b: Found): boolean {
 
 function pulseFound(eui: string, marked: readonly Marked[]): Found[] {
   const all = marked.flatMap(({ marks }) => marks);
-  const loudTimes = all.flatMap(({ atUs, isLoud }) => (isLoud ? [atUs] : []));
-  const range = { fromUs: Math.min(...loudTimes), toUs: Math.max(...loudTimes) };
-  const within = all.filter(({ atUs }) => atUs >= range.fromUs && atUs <= range.toUs);
-  const pulse = noisePulse(within);
-  if (pulse === null) return [];
+  const whole = rangeOf(all.filter(({ isLoud }) => isLoud));
+  const within = (range: TimeRange) => all.filter(({ atUs }) => atUs >= range.fromUs && atUs <= range.toUs);
+  const first = noisePulse(within(whole));
+  if (first === null) return [];
+  const trimmed = trimmedRange(within(whole), whole, first);
+  const second = trimmed === null ? null : noisePulse(within(trimmed));
+  const [pulse, range] = trimmed === null || second === null ? [first, whole] : [second, trimmed];
   const firstUs = Math.min(...all.map(({ atUs }) => atUs));
   const lastUs = Math.max(...all.map(({ atUs }) => atUs));
   return [
@@ -188,14 +210,35 @@ function pulseFound(eui: string, marked: readonly Marked[]): Found[] {
   ];
 }
 
+function rangeOf(marks: readonly NoiseMark[]): TimeRange {
+  const times = marks.map(({ atUs }) => atUs);
+  return { fromUs: Math.min(...times), toUs: Math.max(...times) };
+}
+
+/** Frames that others overlap look loud too, before and after: the part of the time in which on-times are mostly loud. */
+function trimmedRange(marks: readonly NoiseMark[], range: TimeRange, pulse: NoisePulse): TimeRange | null {
+  const parts = Array.from({ length: RANGE_PARTS }, () => ({ on: 0, loud: [] as NoiseMark[] }));
+  for (const mark of marks) {
+    if (!isOnTime(pulse, mark.atUs)) continue;
+    const at = Math.floor(((mark.atUs - range.fromUs) / (lengthUs(range) + 1)) * RANGE_PARTS);
+    const part = parts[at];
+    if (part === undefined) continue;
+    part.on += 1;
+    if (mark.isLoud) part.loud.push(mark);
+  }
+  const isIn = parts.map(({ on, loud }) => on >= 2 && 2 * loud.length >= on);
+  const [first, last] = [isIn.indexOf(true), isIn.lastIndexOf(true)];
+  return first < 0 ? null : rangeOf(parts.slice(first, last + 1).flatMap(({ loud }) => loud));
+}
+
 function standingOf(
   gateways: readonly NoiseGateway[],
   stretch: TimeRange,
-  busy: ReadonlySet<string>,
+  busy: ReadonlySet<number>,
 ): Found[] {
   const found = gateways.flatMap(({ eui, evidence }) =>
     [...evidence.channels.values()].flatMap((channel): Found[] => {
-      if (busy.has(`${eui}/${channel.frequencyHz}`)) return [];
+      if (busy.has(channel.frequencyHz)) return [];
       const level = standingLevel(channel);
       const others = otherLevel(evidence, [channel.frequencyHz]);
       if (level === null || others === null || level - others.dbm < STANDING.leastDb) return [];

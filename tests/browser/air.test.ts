@@ -27,6 +27,20 @@ if (chromiumIsHere("the air"))
       expect(errors).toEqual([]);
     });
 
+    test("says where noise comes from and what strangers cost, each with its figures unfolded", async () => {
+      const { page, errors } = await dashboard.open("#/air?last=3600", { width: 390 });
+      await page.getByText(/Strongest at Water tower, 9\.5/).waitFor();
+      await page.getByText("Gateway by gateway").click();
+      const noise = page.getByRole("region", { name: "The noise at each gateway" });
+      expect(await noise.getByRole("row").nth(1).textContent()).toContain("Water tower");
+      const strangers = page.getByRole("region", { name: "What strangers cost you", exact: true });
+      await strangers.getByText(/^Strangers of 2 networks took/).waitFor();
+      await strangers.getByText("Week by week").click();
+      expect(await page.getByRole("region", { name: "Strangers by week" }).getByRole("row").count()).toBe(6);
+      expect(await overflowPx(page)).toBe(0);
+      expect(errors).toEqual([]);
+    });
+
     test("gives every drawing as a table too, on a phone, accessible in light and dark", async () => {
       const { page, errors } = await dashboard.open("#/air?last=3600", { width: 390 });
       await page.getByText(/^Packing shed: at its busiest/).waitFor();

@@ -54,7 +54,7 @@ export function noiseSource(fromMs: number, toMs: number): NoiseSource {
     gateways: [
       {
         gatewayEui: "02005E1000000001",
-        gatewayName: "Pump house",
+        gatewayName: "Packing shed",
         status: "raised",
         ...shared,
         quietDbm: -117.1,
@@ -81,14 +81,14 @@ export function noiseSource(fromMs: number, toMs: number): NoiseSource {
       differenceDb: 9.5,
       lowDb: 5.3,
       highDb: 13.7,
-      words: "Strongest at Water tower, 9.5\u202FdB (5.3 to 13.7) above Pump house.",
+      words: "Strongest at Water tower, 9.5\u202FdB (5.3 to 13.7) above Packing shed.",
     },
     walk: {
       fromEui: "02005E1000000001",
       towardsEui: "02005E1000000002",
       distanceM: 412,
       words:
-        "Walk from Pump house towards Water tower (412\u202Fm) and measure again. This is a direction to try, no bearing: walls, antennas and receivers make such differences too.",
+        "Walk from Packing shed towards Water tower (412\u202Fm) and measure again. This is a direction to try, no bearing: walls, antennas and receivers make such differences too.",
     },
     words:
       "868.3\u202FMHz: 15.2\u202FdB louder for 15\u202Fmin at Water tower, steady as far as frames show, on this channel only.",

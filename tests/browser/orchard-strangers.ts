@@ -25,7 +25,7 @@ export function strangersView({ fromMs, toMs }: { fromMs: number; toMs: number }
     window: { from: iso(fromMs), to: iso(toMs), live: true },
     detail: { from: iso(fromMs), to: iso(toMs), whole: true, packets: 980 },
     sentence:
-      "Strangers of 2 networks took 1 min 10 s of airtime, 21.2 % of that of all nodes heard. NetID 000013 grows. They should cost Frost probe row 17 most: 0.31 % to 0.44 % with capture, 0.62 % by ALOHA of its frames.",
+      "Strangers of 2 networks took 1 min 10 s of airtime, 21.2 % of that of all nodes heard. NetID 000013 grows. They should cost Frost probe row 17 most: 0.62 % of its frames by ALOHA, 0.31 % to 0.44 % with capture.",
     networks: [
       {
         network: "NetID 000013",
@@ -53,19 +53,19 @@ export function strangersView({ fromMs, toMs }: { fromMs: number; toMs: number }
         growth: few,
       },
     ],
-    weeksAt: { gatewayEui: "02005E1000000001", gatewayName: "Pump house" },
+    weeksAt: { gatewayEui: "02005E1000000001", gatewayName: "Packing shed" },
     nodes: [
       {
         devAddr: "01F2A117",
         name: "Frost probe row 17",
         gatewayEui: "02005E1000000001",
-        gatewayName: "Pump house",
+        gatewayName: "Packing shed",
         frames: 118,
         collisions: { aloha: 0.0062, captureTheory: 0.0044, captureMeasured: 0.0031 },
         worstNetwork: "NetID 000013",
         worstShare: 0.0055,
         words:
-          "Strangers should spoil 0.31\u202F% to 0.44\u202F% with capture, 0.62\u202F% by ALOHA of its frames at Pump house, most to NetID 000013 (118 frames heard).",
+          "At Packing shed strangers should spoil 0.62\u202F% of its frames by ALOHA, 0.31\u202F% to 0.44\u202F% with capture, most to NetID 000013 (118 frames heard).",
       },
     ],
     caution:

@@ -1,6 +1,6 @@
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { airCommand } from "../../src/commands/air.ts";
-import { AirView } from "../../src/contract/index.ts";
+import { AirView, StrangersView } from "../../src/contract/index.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { keepalives, moment } from "../views/a-site.ts";
 import { run, type StoreFile, storeFile } from "./run-command.ts";
@@ -92,5 +92,13 @@ describe("the air command", () => {
     const { out, err, exitCode } = await run(airCommand(), "--db", import.meta.filename);
     expect([out, exitCode]).toEqual(["", 2]);
     expect(err.trimEnd().split("\n")).toHaveLength(1);
+  });
+
+  it("prints neighbours' networks with --strangers, and as one document with --json", async () => {
+    const text = await run(airCommand(), "--db", site.path, "--strangers");
+    expect(text.out).toMatch(/^No stranger was heard in this window\.\n/);
+    const { out, exitCode } = await run(airCommand(), "--db", site.path, "--strangers", "--json");
+    expect(StrangersView.parse(JSON.parse(out))).toMatchObject({ networks: [], nodes: [], weeksAt: null });
+    expect(exitCode).toBe(0);
   });
 });

@@ -1,6 +1,6 @@
 /** Which noise stood out, how did it behave, and at which gateway was it strongest? */
 import type { NoiseAtGateway, NoiseSource } from "../../../../src/contract/noise.ts";
-import { dbm, figure, listed, megahertz, signedDb } from "../../../../src/words/format.ts";
+import { dbm, figure, listed, megahertz, signedDb, withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { momentTime } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
@@ -94,15 +94,17 @@ function OneSource({ source }: { source: NoiseSource }) {
           {kind === "standing" ? "Seen" : beginSeen ? "Since" : "Since before"} {since}
           {kind === "standing" ? " and before" : ""}, until {momentTime(Date.parse(to), now.value)};{" "}
           {listed(frequenciesHz.map(megahertz))}.{" "}
-          {loudestHours.length === 0
+          {loudestHours.length === 0 || kind === "pulsed"
             ? ""
-            : `Loudest hours of the day (UTC): ${listed(loudestHours.map(({ hour, medianDbm }) => `${hour} h ${dbm(medianDbm)}`))}.`}
+            : `Loudest hours of the day (UTC): ${listed(loudestHours.map(({ hour, medianDbm }) => `${hour}\u202Fh ${withUnit(medianDbm, 1, "dBm")}`))}.`}
         </p>
         <DataTable
           label="The noise at each gateway"
           columns={GATEWAYS}
           rows={gateways}
           rowKey={(row) => row.gatewayEui}
+          sorting={{ key: "received", down: true }}
+          cards
         />
       </Fold>
     </>

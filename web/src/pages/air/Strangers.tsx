@@ -81,10 +81,7 @@ const NODES: readonly Column<StrangerCost>[] = [
       captureTheory === null || captureMeasured === null ? (
         <span class="quiet">too few levels</span>
       ) : (
-        <span class="nowrap">
-          {percent(Math.min(captureTheory, captureMeasured), 2)} to{" "}
-          {percent(Math.max(captureTheory, captureMeasured), 2)}
-        </span>
+        <span class="nowrap">{between(captureTheory, captureMeasured)}</span>
       ),
   },
   {
@@ -96,6 +93,11 @@ const NODES: readonly Column<StrangerCost>[] = [
   },
 ];
 
+function between(a: number, b: number): string {
+  const [low, high] = [a, b].sort((x, y) => x - y).map((share) => percent(share, 2));
+  return low === high ? `${low}` : `${low} to ${high}`;
+}
+
 /** Asked for once a window: weeks take a moment to sum, and the next frames change them little. */
 export function Strangers() {
   const loaded = useViewData<StrangersView>(
@@ -103,10 +105,10 @@ export function Strangers() {
     currentWindow.value,
   );
   return (
-    <>
+    <section class="strangers" aria-label="What strangers cost you">
       <h2>What strangers cost you</h2>
       <Gate loaded={loaded}>{(view) => <Told view={view} />}</Gate>
-    </>
+    </section>
   );
 }
 
@@ -127,7 +129,7 @@ function Told({ view }: { view: StrangersView }) {
       )}
       {networks.length === 0 || nodes.length === 0 ? null : (
         <>
-          <h3>Collisions with them to expect</h3>
+          <h3 class="beneath">Collisions with them to expect</h3>
           <DataTable
             label="What strangers cost your nodes"
             columns={NODES}
@@ -169,7 +171,7 @@ function Told({ view }: { view: StrangersView }) {
           />
         </Fold>
       )}
-      <p class="quiet small">{caution}</p>
+      <p class="quiet small beneath">{caution}</p>
     </>
   );
 }
