@@ -1,14 +1,21 @@
 /** `mastlog bench GATEWAY-EUI`: the check list of one gateway on the bench, now or once it can be judged. */
 import { setTimeout as sleep } from "node:timers/promises";
 import { Argument, Command, Option } from "commander";
-import type { BenchItem, BenchState, BenchTable, BenchView, ReceiverView } from "../contract/index.ts";
+import type {
+  BenchItem,
+  BenchRow,
+  BenchState,
+  BenchTable,
+  BenchView,
+  ReceiverView,
+} from "../contract/index.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
-import { benchTable, benchView, knownGateways } from "../views/bench.ts";
+import { benchRow, benchTable, benchView, knownGateways } from "../views/bench.ts";
 import { receiverView } from "../views/receiver.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
 import { type AskedWindow, askedWindow } from "../views/window.ts";
@@ -25,7 +32,7 @@ import {
   withReader,
   withViewOptions,
 } from "./options.ts";
-import { print, printJson, sentenceText } from "./view-output.ts";
+import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
 /** Seconds of the past that a waiting bench looks at, unless told otherwise. */
@@ -42,6 +49,7 @@ export function benchCommand(): Command {
       .addArgument(new Argument("[gateway-eui]", "identifier of the gateway, 16 hex digits")),
   )
     .option("--all", "a table of all gateways with verdict and first fault")
+    .option("--brief", "one line a gateway: verdict, serial number, first fault, signed off")
     .option(
       "--expect <region/sub-band>",
       `the channel plan that it must listen to, or one of --plans: ${planLabels()}`,
@@ -71,7 +79,7 @@ export function benchCommand(): Command {
           if (gateway !== undefined) throw new CannotRun("--all takes no gateway: it shows every one.");
           if (given.wait !== undefined) throw new CannotRun("--wait takes one gateway, not --all.");
           if (given.receiver === true) throw new CannotRun("--receiver takes one gateway, not --all.");
-          return printTable(options, { ownPlans, expected });
+          return printTable(options, { ownPlans, expected }, given.brief === true);
         }
         if (gateway === undefined)
           throw new CannotRun("Give the identifier of a gateway, or --all for a table of all.");
@@ -89,6 +97,7 @@ export function benchCommand(): Command {
             : await waitFor(question, readSeconds("--wait", given.wait));
         const receiver = given.receiver === true ? receiverOf(question, view) : null;
         if (options.json) printJson(receiver === null ? view : { ...view, receiver });
+        else if (given.brief === true) print(`${briefText([benchRow(view)])}\n`);
         else
           print(
             `${[benchText(view), ...(receiver === null ? [] : [receiverText(receiver)])].join("\n\n")}\n`,
@@ -112,6 +121,7 @@ function readExpected(label: string | undefined, ownPlans: readonly RegionPlan[]
 function printTable(
   options: ViewOptions,
   given: { readonly ownPlans: readonly RegionPlan[]; readonly expected: PlanChoice | null },
+  isBrief: boolean,
 ): void {
   const view = withReader(
     options.db,
@@ -119,7 +129,7 @@ function printTable(
     options.site,
   );
   if (options.json) printJson(view);
-  else process.stdout.write(`${tableText(view)}\n`);
+  else print(`${isBrief ? briefText(view.gateways) : tableText(view)}\n`);
   if (view.gateways.some(({ verdict }) => verdict === "fail")) process.exitCode = 1;
 }
 
@@ -138,6 +148,7 @@ type AskedReference =
 
 interface BenchGiven {
   readonly all?: boolean;
+  readonly brief?: boolean;
   readonly expect?: string;
   readonly receiver?: boolean;
   readonly wait?: string;
@@ -289,10 +300,36 @@ const WORDS: Readonly<Record<BenchState, string>> = {
 /** Width of a printed page in a terminal's type. */
 const LINE = 100;
 
+/** One line a gateway: verdict, who it is, its first fault, and whether it was signed off. */
+export function briefText(rows: readonly BenchRow[]): string {
+  if (rows.length === 0) return "No gateway is on the bench.";
+  return table(rows, [
+    { title: "verdict", of: ({ verdict }) => WORDS[verdict] },
+    { title: "gateway", of: ({ eui }) => eui },
+    { title: "name", of: ({ name }) => name ?? "" },
+    { title: "serial or order", of: ({ serial }) => serial ?? "" },
+    { title: "signed off", of: ({ signedOff }) => signedOff ?? "" },
+    { title: "first fault", of: ({ fault }) => fault?.title ?? "" },
+  ]);
+}
+
+/** "serial or order FO-1207, signed off 2026-…"; what was noted of it. */
+function recordText({ serial, signedOff }: Pick<BenchRow, "serial" | "signedOff">): string {
+  return [
+    ...(serial === null ? [] : [`serial or order ${plainLine(serial)}`]),
+    ...(signedOff === null ? [] : [`signed off ${signedOff}`]),
+  ].join(", ");
+}
+
 /** The table as text: one line a gateway, beneath it what to do about its first fault. */
-export function tableText({ gateways, window }: BenchTable): string {
-  if (gateways.length === 0) return "No gateway was heard yet.";
-  const lines = gateways.flatMap(({ eui, name, verdict, passed, failed, warned, waiting, fault }) => {
+export function tableText({ gateways, window, gone, leftOut }: BenchTable): string {
+  const left = [
+    ...(gone === 0 ? [] : [`${gone} signed off and gone from the bench.`]),
+    ...(leftOut === 0 ? [] : [`${leftOut} more, heard longest ago, are left out.`]),
+  ].join(" ");
+  if (gateways.length === 0) return left === "" ? "No gateway was heard yet." : left;
+  const lines = gateways.flatMap((row) => {
+    const { eui, name, verdict, passed, failed, warned, waiting, fault } = row;
     const counts = [
       `${passed} passed`,
       ...(failed === 0 ? [] : [`${failed} failed`]),
@@ -300,14 +337,17 @@ export function tableText({ gateways, window }: BenchTable): string {
       ...(waiting === 0 ? [] : [`${waiting} open`]),
     ].join(", ");
     const head = `${WORDS[verdict].padEnd(11)}${eui}${name === null ? "" : ` ${name}`}  ${counts}`;
-    if (fault === null) return [head];
+    const record = recordText(row);
+    const noted = record === "" ? [] : wrapped(record, 11);
+    if (fault === null) return [head, ...noted];
     const advice = fault.advice === null ? [] : wrapped(`→ ${fault.advice}`, 11);
-    return [head, ...wrapped(`${fault.title}: ${fault.reason}`, 11), ...advice];
+    return [head, ...noted, ...wrapped(`${fault.title}: ${fault.reason}`, 11), ...advice];
   });
   return [
     `${gateways.length} ${gateways.length === 1 ? "gateway" : "gateways"}, ${window.from} to ${window.to}`,
     "",
     ...lines,
+    ...(left === "" ? [] : ["", left]),
   ].join("\n");
 }
 
@@ -319,6 +359,7 @@ export function benchText(view: BenchView): string {
   const head = [
     `Bench of gateway ${view.eui}${name}: ${WORDS[view.verdict]}`,
     `${view.window.from} to ${view.window.to}`,
+    ...(recordText(view) === "" ? [] : [recordText(view)]),
     "",
     ...wrapped(sentenceText(view.sentence), 0),
     ...view.notices.flatMap((notice) => wrapped(notice, 0)),

@@ -46,7 +46,7 @@ export function importCommand(): Command {
     .option("--json", "print one JSON document")
     .addHelpText(
       "after",
-      "\nOf another store come receptions, reports, downlinks, recorded time, names, marks, placements and positions; it is not changed. Where both stores name one thing differently, the name of --db stays. Times are the capture's own. Several files are read in the order of their time. Reading a file twice changes nothing. The service may run meanwhile.",
+      "\nOf another store come receptions, reports, downlinks, recorded time, names, marks, placements, positions and bench records; it is not changed. Where both stores name one thing differently, the name of --db stays. Times are the capture's own. Several files are read in the order of their time. Reading a file twice changes nothing. The service may run meanwhile.",
     )
     .action((files: string[], given: unknown) => guarded(() => readFiles(files, given)));
 }
@@ -170,12 +170,13 @@ function isStoreFile(file: string): boolean {
 }
 
 function describeMerge(file: string, report: StoreMergeOutcome): string {
-  const { recorded, names, marks, placements, positions, differing, keySets } = report;
+  const { recorded, names, marks, placements, positions, benchRecords, differing, keySets } = report;
   const words = [
     [names, "name"],
     [marks, "mark"],
     [placements, "placement"],
     [positions, "position"],
+    [benchRecords, "bench record"],
   ] as const;
   const parts = [
     `${plural(recorded.datagrams, "datagram")} with ${plural(recorded.receptions, "reception")}`,

@@ -77,6 +77,25 @@ export const NamedPlan = z.object({
 });
 export type NamedPlan = z.infer<typeof NamedPlan>;
 
+/** One line of plain text: control characters, and those that turn the direction of writing, are refused. */
+export const SerialText = z
+  .string()
+  .trim()
+  .max(80)
+  .regex(/^[^\p{Cc}\p{Zl}\p{Zp}\u202A-\u202E\u2066-\u2069]*$/u, "one line of plain text");
+
+/** Body of PUT /api/bench/:eui/record. A field left out stays; null takes it back. */
+export const BenchRecordChange = z.object({
+  serial: SerialText.nullable().optional().describe("serial number or work order"),
+  signedOff: IsoTime.or(z.literal("now")).nullable().optional().describe("when a person signed it off"),
+});
+export type BenchRecordChange = z.infer<typeof BenchRecordChange>;
+
+const BenchRecord = {
+  serial: z.string().nullable().describe("serial number or work order, as a person noted it"),
+  signedOff: IsoTime.nullable().describe("when a person signed it off; null: not signed off"),
+};
+
 /** Query of GET /api/bench/:eui, beside the window. */
 export const BenchQuery = WindowQuery.extend({
   expect: z
@@ -91,6 +110,7 @@ export const BenchView = z.object({
   window: Window,
   eui: EuiText,
   name: z.string().nullable(),
+  ...BenchRecord,
   source: z.string().nullable().describe("where its keepalives come from: address and port"),
   firstHeard: IsoTime,
   lastHeard: IsoTime,
@@ -116,6 +136,7 @@ export type BenchView = z.infer<typeof BenchView>;
 export const BenchRow = z.object({
   eui: EuiText,
   name: z.string().nullable(),
+  ...BenchRecord,
   lastHeard: IsoTime,
   verdict: BenchState,
   failed: z.number().int(),
@@ -135,7 +156,15 @@ export const BenchRow = z.object({
 });
 export type BenchRow = z.infer<typeof BenchRow>;
 
-export const BenchTable = z.object({ window: Window, gateways: z.array(BenchRow) });
+export const BenchTable = z.object({
+  window: Window,
+  gateways: z.array(BenchRow).describe("those that fail first; each by its newest"),
+  gone: z
+    .number()
+    .int()
+    .describe("signed off and silent in the window: they left the bench and are not listed"),
+  leftOut: z.number().int().describe("heard longest ago, beyond the most that are judged at once"),
+});
 export type BenchTable = z.infer<typeof BenchTable>;
 
 // One test frame through one gateway: what may be asked for, and what came of it.

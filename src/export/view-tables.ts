@@ -8,6 +8,7 @@ import type { NodeGatewayRow } from "../contract/nodes.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
+import { benchRecords } from "../store/user-data.ts";
 import { airView } from "../views/air.ts";
 import { sharesByLife, withWhy } from "../views/gap-why.ts";
 import { dropoutRow, gapNames } from "../views/gaps.ts";
@@ -258,9 +259,12 @@ function sum(counts: Readonly<Record<string, number>>): number {
 }
 
 export function gatewaysTable(store: Store, { window, gatewayEui }: ExportScope): Table {
+  const records = benchRecords(store);
   const fields: Field<GatewayRow>[] = [
     text("eui", ({ eui }) => eui),
     text("name", ({ name }) => name),
+    text("serial", ({ eui }) => records.get(eui)?.serial ?? null),
+    { name: "signedOff", type: "time", of: ({ eui }) => records.get(eui)?.signedOffUs ?? null },
     whole("receptions", ({ receptions }) => receptions),
     whole("crcBad", ({ crcBad }) => crcBad),
     whole("crcNone", ({ crcNone }) => crcNone),

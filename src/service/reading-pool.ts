@@ -61,6 +61,7 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   gaps: { nowAt: 1 },
   gap: { nowAt: null },
   bench: { nowAt: 2 },
+  benchTable: { nowAt: 1, isLong: true },
   receiver: { nowAt: 2, isLong: true },
   capacity: { nowAt: 2, isLong: true },
   nodeCost: { nowAt: 3, isLong: true },

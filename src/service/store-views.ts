@@ -14,7 +14,7 @@ import { SiteReader } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { placementPhoto } from "../store/placements.ts";
 import { airView } from "../views/air.ts";
-import { benchReferenceView, benchView } from "../views/bench.ts";
+import { benchReferenceView, benchTable, benchView } from "../views/bench.ts";
 import { keyRows } from "../views/bookkeeping.ts";
 import { capacityView, nodeCostView } from "../views/capacity.ts";
 import { downlinksView, downlinkTestPlan, downlinkTestVerdict } from "../views/downlinks.ts";
@@ -94,6 +94,12 @@ export function storeViews(
       over(query, nowUs, (window, at) => capacityView(at, window, share, ownPlans)),
     nodeCost: (devAddr, power, query, nowUs) =>
       over(query, nowUs, (window, at) => nodeCostView(at, window, devAddr, power)),
+    benchTable: (query, nowUs, label) => {
+      const expected = expectedPlan(label, ownPlans);
+      return over(query, nowUs, (window, at) =>
+        benchTable(at, window, { ownPlans, expected, most: MAX_BENCHED }),
+      );
+    },
     receiver: (eui, query, nowUs) => over(query, nowUs, (window) => receiverView(store, window, eui)),
     benchReference: () => within(() => benchReferenceView(store)),
     walk: (devAddr, query, nowUs) => over(query, nowUs, (window, at) => walkView(at, window, devAddr)),
@@ -120,6 +126,9 @@ export function storeViews(
     keys: () => within(() => ({ keys: keyRows(store) })),
   };
 }
+
+/** Gateways of a bench that are judged at once. */
+const MAX_BENCHED = 64;
 
 function expectedPlan(label: string | null, ownPlans: readonly RegionPlan[]): PlanChoice | null {
   if (label === null) return null;

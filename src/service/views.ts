@@ -4,7 +4,13 @@
  * the reading threads (reading-pool.ts), where each has one of its own.
  */
 import type { AirView } from "../contract/air.ts";
-import type { BenchReference, BenchView, DownlinkTestPlan, DownlinkTestRequest } from "../contract/bench.ts";
+import type {
+  BenchReference,
+  BenchTable,
+  BenchView,
+  DownlinkTestPlan,
+  DownlinkTestRequest,
+} from "../contract/bench.ts";
 import type { CapacityView, NodeCostView, PowerQuery } from "../contract/capacity.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
@@ -114,6 +120,8 @@ export interface Views {
   capacity(share: number | undefined, window: WindowQuery, nowUs: number): CapacityView;
   /** What one node's data rate and battery pay; null: nothing of one's own is heard under this address. */
   nodeCost(devAddr: string, power: PowerQuery, window: WindowQuery, nowUs: number): NodeCostView | null;
+  /** All gateways with verdict and first fault; `expected` as for one. */
+  benchTable(window: WindowQuery, nowUs: number, expected: string | null): BenchTable;
   /** The receiver of one gateway, measured; null: no gateway of this identifier was ever heard. */
   receiver(eui: string, window: WindowQuery, nowUs: number): ReceiverView | null;
   /** The reference that was set for the bench; null: none. */

@@ -148,6 +148,7 @@ export function stepOfGateway(db: Store, eui: Eui, most: number): boolean {
   run("DELETE FROM position WHERE kind = 'gateway' AND id = ?", eui);
   run("DELETE FROM placement WHERE gateway_eui = ?", eui);
   run("DELETE FROM mark WHERE gateway_eui = ?", eui);
+  run("DELETE FROM bench_record WHERE gateway_eui = ?", eui);
   run("DELETE FROM setting WHERE key = 'bench-reference' AND json_extract(value, '$.eui') = ?", eui);
   run("DELETE FROM gateway WHERE id = ?", id);
   run(`INSERT INTO account_due (dev_addr) SELECT dev_addr FROM forgetting_address WHERE true

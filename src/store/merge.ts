@@ -9,13 +9,23 @@ import { restrictToOwner, type Store } from "./open.ts";
 import { changePlacements, placementPhoto, placements, writePlacementPhoto } from "./placements.ts";
 import { labels } from "./queries/lives.ts";
 import type { AdoptedRange } from "./recorder/recorded-time-writer.ts";
-import { changeMarks, type NewMark, positions, writeLabel, writePosition } from "./user-data.ts";
+import {
+  benchRecords,
+  changeMarks,
+  type NewMark,
+  positions,
+  writeBenchRecord,
+  writeLabel,
+  writePosition,
+} from "./user-data.ts";
 
 export interface MergedWords {
   readonly names: number;
   readonly marks: number;
   readonly placements: number;
   readonly positions: number;
+  /** Gateways with a serial number or a signing off. */
+  readonly benchRecords: number;
   /** What both stores say differently, and this one's word stays: "the name of 01A2B3C4". */
   readonly differing: readonly string[];
 }
@@ -36,7 +46,8 @@ export function mergeWords(db: Store, other: Store): MergedWords {
       stands += 1;
     } else if (before !== JSON.stringify(one)) differing.push(`the position of ${one.id}`);
   }
-  return { names, marks, placements: placed, positions: stands, differing };
+  const benched = mergeBenchRecords(db, other, differing);
+  return { names, marks, placements: placed, positions: stands, benchRecords: benched, differing };
 }
 
 function mergeLabels(db: Store, other: Store, differing: string[]): number {
@@ -60,6 +71,24 @@ function mergeLabels(db: Store, other: Store, differing: string[]): number {
         ...(newSite ? { site } : {}),
       });
     }
+  }
+  return added;
+}
+
+function mergeBenchRecords(db: Store, other: Store, differing: string[]): number {
+  let added = 0;
+  const own = benchRecords(db);
+  for (const { eui, serial, signedOffUs } of benchRecords(other).values()) {
+    const before = own.get(eui);
+    if (serial !== null && before?.serial != null && before.serial !== serial)
+      differing.push(`the serial number of ${eui}`);
+    if (signedOffUs !== null && before?.signedOffUs != null && before.signedOffUs !== signedOffUs)
+      differing.push(`the signing off of ${eui}`);
+    const newSerial = before?.serial == null && serial !== null;
+    const newSigning = before?.signedOffUs == null && signedOffUs !== null;
+    if (!newSerial && !newSigning) continue;
+    const change = { eui, ...(newSerial ? { serial } : {}), ...(newSigning ? { signedOffUs } : {}) };
+    if (writeBenchRecord(db, change).ok) added += 1;
   }
   return added;
 }

@@ -8,11 +8,13 @@ import { addKeys, removeKeys } from "./keys.ts";
 import type { Store } from "./open.ts";
 import { changePlacements, type PlacementWork, writePlacementPhoto } from "./placements.ts";
 import {
+  type BenchRecordChangeRow,
   type BenchReferenceRow,
   changeMarks,
   type LabelChangeRow,
   type MarkWork,
   type PositionRequest,
+  writeBenchRecord,
   writeBenchReference,
   writeLabel,
   writePosition,
@@ -32,6 +34,8 @@ export type UserChange =
   | { readonly entity: "site-name"; readonly name: string | null }
   /** null: the bench measures against no other gateway. */
   | { readonly entity: "bench-reference"; readonly reference: BenchReferenceRow | null }
+  /** A serial number, or the signing off of a gateway on the bench. */
+  | { readonly entity: "bench-record"; readonly change: BenchRecordChangeRow }
   /** What is watched, JSON. */
   | { readonly entity: "watch-rules"; readonly rules: string }
   /** What was told of it, JSON. */
@@ -63,6 +67,8 @@ export function writeUserChange(db: Store, change: UserChange): Written {
       return writeSiteName(db, change.name);
     case "bench-reference":
       return writeBenchReference(db, change.reference);
+    case "bench-record":
+      return writeBenchRecord(db, change.change);
     case "watch-rules":
       return writeWatchSetting(db, "watch-rules", change.rules);
     case "watch-state":

@@ -251,6 +251,49 @@ export function benchReference(store: Store): BenchReferenceRow | null {
     : null;
 }
 
+// What did a person note of a gateway on the bench? Reads and writes the `bench_record` rows.
+
+export interface BenchRecordRow {
+  readonly eui: string;
+  /** Serial number or work order; null: not noted. */
+  readonly serial: string | null;
+  /** null: not signed off. */
+  readonly signedOffUs: number | null;
+}
+
+/** What is left out stays; null takes it back. */
+export interface BenchRecordChangeRow {
+  readonly eui: string;
+  readonly serial?: string | null | undefined;
+  readonly signedOffUs?: number | null | undefined;
+}
+
+/** Notes a serial number, signs a gateway off, or takes either back. Fails for a gateway that was never heard. */
+export function writeBenchRecord(db: Store, { eui, serial, signedOffUs }: BenchRecordChangeRow): Written {
+  if (db.prepare("SELECT 1 FROM gateway WHERE eui = ?").get(eui) === undefined)
+    return notWritten("no-such-gateway");
+  db.prepare("INSERT OR IGNORE INTO bench_record (gateway_eui) VALUES (?)").run(eui);
+  if (serial !== undefined) {
+    const plain = serial === null || serial.trim() === "" ? null : serial.trim();
+    db.prepare("UPDATE bench_record SET serial = ? WHERE gateway_eui = ?").run(plain, eui);
+  }
+  if (signedOffUs !== undefined)
+    db.prepare("UPDATE bench_record SET signed_off_us = ? WHERE gateway_eui = ?").run(signedOffUs, eui);
+  db.prepare(
+    "DELETE FROM bench_record WHERE gateway_eui = ? AND serial IS NULL AND signed_off_us IS NULL",
+  ).run(eui);
+  return written(1);
+}
+
+/** What was noted of each gateway, by its identifier. */
+export function benchRecords(store: Store): ReadonlyMap<string, BenchRecordRow> {
+  const rows = prepared(
+    store,
+    "SELECT gateway_eui AS eui, serial, signed_off_us AS signedOffUs FROM bench_record ORDER BY gateway_eui",
+  ).all() as BenchRecordRow[];
+  return new Map(rows.map((row) => [row.eui, row]));
+}
+
 // What is watched, and what was told of it? JSON, as the service reads it.
 
 export interface WatchSettings {

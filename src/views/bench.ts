@@ -26,6 +26,7 @@ import {
   packetsAt,
   reportAt,
 } from "../store/queries/receptions.ts";
+import { benchRecords } from "../store/user-data.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { identifierNotices } from "./identifier-notices.ts";
 import { itemsAgainst, type Reference, referenceRow, referenceSet, SharedFrames } from "./trials/trials.ts";
@@ -134,6 +135,7 @@ export function benchView(
     window: windowView(window),
     eui,
     name,
+    ...recordOf(store, eui),
     source: gateway.pullSource ?? gateway.pushSource,
     firstHeard: isoTime(gateway.firstAtUs),
     lastHeard: isoTime(gateway.lastAtUs),
@@ -146,11 +148,17 @@ export function benchView(
     notices: identifierNotices(store, { fromUs: window.fromUs, toUs: window.toUs + 1 }, eui),
     reference: reference === null ? null : { ...referenceRow(reference), name: nameOf(reference.eui) },
     others: newestFirst(gateways)
-      .filter((other) => other !== eui)
+      .filter((other) => other.eui !== eui)
       .slice(0, MAX_OTHERS)
-      .map((other) => ({ eui: other, name: nameOf(other) })),
+      .map((other) => ({ eui: other.eui, name: nameOf(other.eui) })),
     feed: benchFeed(store, gateway.id, window),
   };
+}
+
+/** What a person noted of a gateway: its serial number, and when it was signed off. */
+function recordOf(store: Store, eui: string): Pick<BenchView, "serial" | "signedOff"> {
+  const { serial = null, signedOffUs = null } = benchRecords(store).get(eui) ?? {};
+  return { serial, signedOff: signedOffUs === null ? null : isoTime(signedOffUs) };
 }
 
 /** Every channel plan that a gateway can be asked to listen to, the user's own first. */
@@ -162,27 +170,46 @@ function namedPlans(ownPlans: readonly RegionPlan[] = []): NamedPlan[] {
   }));
 }
 
-/** Every gateway that was ever heard, with its verdict and first fault: those that fail first. */
-export function benchTable(store: Store, window: AskedWindow, options: BenchOptions = {}): BenchTable {
+/**
+ * Every gateway that was heard, with its verdict and first fault: those that fail first. One that was signed off and sent
+ * nothing in the window has left the bench. `most`: so many are judged, those heard last.
+ */
+export function benchTable(
+  store: Store,
+  window: AskedWindow,
+  options: BenchOptions & { readonly most?: number } = {},
+): BenchTable {
+  const records = benchRecords(store);
+  const known = newestFirst(allGateways(store));
+  const isGone = (gateway: GatewayRecord) =>
+    (records.get(gateway.eui)?.signedOffUs ?? null) !== null &&
+    newestDatagrams(store, gateway.id, window, 1).length === 0;
+  const present = known.filter((gateway) => !isGone(gateway));
+  const judged = present.slice(0, options.most ?? present.length);
   const reference = options.reference === undefined ? referenceSet(store) : options.reference;
   const shared = reference === null ? {} : { shared: new SharedFrames(store, window) };
-  const rows = knownGateways(store).flatMap((eui) => {
+  const rows = judged.flatMap(({ eui }) => {
     const view = benchView(store, window, eui, { ...options, reference, ...shared });
-    return view === null ? [] : [rowOf(view)];
+    return view === null ? [] : [benchRow(view)];
   });
   const order = ["fail", "warn", "waiting", "pass"];
   return {
     window: windowView(window),
     gateways: rows.sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict)),
+    gone: known.length - present.length,
+    leftOut: present.length - judged.length,
   };
 }
 
-function rowOf({ eui, name, lastHeard, verdict, items }: BenchView): BenchRow {
+/** One gateway as the table of all has it. */
+export function benchRow({ eui, name, serial, signedOff, lastHeard, verdict, items }: BenchView): BenchRow {
   const of = (state: BenchRow["verdict"]) => items.filter((item) => item.state === state);
   const fault = of("fail")[0] ?? of("warn")[0] ?? null;
   return {
     eui,
     name,
+    serial,
+    signedOff,
     lastHeard,
     verdict,
     failed: of("fail").length,
@@ -212,9 +239,9 @@ export function benchReferenceView(store: Store): BenchReference | null {
 
 /** Identifiers of all gateways heard, newest first. */
 export function knownGateways(store: Store): string[] {
-  return newestFirst(allGateways(store));
+  return newestFirst(allGateways(store)).map(({ eui }) => eui);
 }
 
-function newestFirst(gateways: readonly GatewayRecord[]): string[] {
-  return [...gateways].sort((a, b) => b.lastAtUs - a.lastAtUs).map(({ eui }) => eui);
+function newestFirst(gateways: readonly GatewayRecord[]): GatewayRecord[] {
+  return [...gateways].sort((a, b) => b.lastAtUs - a.lastAtUs);
 }

@@ -190,6 +190,47 @@ if (chromiumIsHere("bench"))
       await page.getByRole("heading", { level: 1, name: /^Packing shed works/ }).waitFor();
     });
 
+    test.each([
+      [1280, false],
+      [390, true],
+    ])("several gateways stand in one table at %i px, which prints a line each", async (width, dark) => {
+      const { page, errors } = await dashboard.open("#/bench?last=3600", { width, dark });
+      const table = page.getByRole("region", { name: "Gateways on the bench" });
+      await table.waitFor();
+      await table.getByText("✕ fail").waitFor();
+      await table.getByText("Noise floor").first().waitFor();
+      await page.getByText("1 gateway signed off and gone from the bench.").waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      expect(await overflowPx(page)).toBe(0);
+      await page.emulateMedia({ media: "print" });
+      expect(await table.getByText("Loudest at").isVisible()).toBe(false);
+      expect(await page.getByRole("heading", { name: "Another gateway" }).isVisible()).toBe(false);
+      expect(errors).toEqual([]);
+    });
+
+    test("a gateway gets its work order, is signed off, and the signing off is taken back", async () => {
+      const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`);
+      await page.getByRole("button", { name: /^note it the serial number or order/ }).click();
+      await page.keyboard.type("FO-1207");
+      await page.keyboard.press("Enter");
+      await page.getByText("serial or order FO-1207").waitFor();
+      await page.getByRole("button", { name: "Sign off with checks to look at" }).click();
+      await page.getByText(/^signed off .*2026/).waitFor();
+      expect(await axeFindings(page)).toEqual([]);
+      await page.emulateMedia({ media: "print" });
+      expect(await page.getByText("serial or order FO-1207").isVisible()).toBe(true);
+      expect(await page.getByText(/^signed off .*2026/).isVisible()).toBe(true);
+      await page.emulateMedia({ media: "screen" });
+      await page.getByRole("button", { name: "take the signing off back" }).click();
+      await page.getByRole("button", { name: "Sign off with checks to look at" }).waitFor();
+      expect(dashboard.service.received.map(({ body }) => JSON.parse(body) as unknown)).toEqual([
+        { serial: "FO-1207" },
+        { signedOff: "now" },
+        { signedOff: null },
+      ]);
+      expect(errors).toEqual([]);
+    });
+
     test("gives the lines that point a gateway back at the server that a person names", async () => {
       const { page } = await dashboard.open(`#/bench/${SHED}?last=3600`);
       const field = page.getByLabel("Server and port");

@@ -9,6 +9,7 @@ import { extname, join } from "node:path";
 import { type WebSocket, WebSocketServer } from "ws";
 import type { z } from "zod";
 import * as contract from "../../src/contract/index.ts";
+import { benchRow } from "../../src/views/bench.ts";
 import * as orchard from "./orchard.ts";
 import * as orchardBench from "./orchard-bench.ts";
 import * as orchardCapacity from "./orchard-capacity.ts";
@@ -57,6 +58,8 @@ export interface Mood {
   marks: readonly contract.MarkRow[] | null;
   /** What bench lists are measured against; PUT and DELETE change it. */
   reference: contract.BenchReference | null;
+  /** What was noted of gateways on the bench. */
+  benchRecords: Map<string, Pick<contract.BenchView, "serial" | "signedOff">>;
   /** Whether the trial is settled. */
   trialEnough: boolean;
   /** Keys at hand; DELETE and PUT change them. */
@@ -77,6 +80,7 @@ export function calmMood(): Mood {
     status: {},
     marks: null,
     reference: null,
+    benchRecords: new Map(),
     trialEnough: true,
     keys: KEY_ROWS,
     transmit: false,
@@ -170,7 +174,9 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         const bench = mood.empty
           ? null
           : orchardBench.benchView(eui, span, names.get(eui) ?? null, mood.reference, expected);
-        return bench === null ? null : contract.BenchView.parse(bench);
+        return bench === null
+          ? null
+          : contract.BenchView.parse({ ...bench, ...(mood.benchRecords.get(eui) ?? {}) });
       }
       case "air": {
         const air = orchard.airView(span);
@@ -273,6 +279,20 @@ export async function startFakeService(folder: string): Promise<FakeService> {
       }
       if (path === "/api/site/name")
         siteName = contract.SiteNaming.parse(JSON.parse(body.toString("utf8"))).name;
+      const noted = /^\/api\/bench\/([^/]+)\/record$/.exec(path);
+      if (noted !== null) {
+        const { serial, signedOff } = contract.BenchRecordChange.parse(JSON.parse(body.toString("utf8")));
+        const before = mood.benchRecords.get(noted[1] ?? "") ?? { serial: null, signedOff: null };
+        mood.benchRecords.set(noted[1] ?? "", {
+          serial: serial === undefined ? before.serial : serial,
+          signedOff:
+            signedOff === undefined
+              ? before.signedOff
+              : signedOff === "now"
+                ? "2026-04-14T10:00:00.000Z"
+                : signedOff,
+        });
+      }
       const mark = /^\/api\/marks(?:\/(\d+))?$/.exec(path);
       if (mark !== null) {
         const before = mood.marks ?? orchard.marksView(spanOf(url)).marks;
@@ -301,6 +321,17 @@ export async function startFakeService(folder: string): Promise<FakeService> {
     if (gap !== null) {
       const page = gapPage(decodeURIComponent(gap[1] ?? ""), gapsSpan);
       if (page !== null) return send(response, 200, checked(contract.GapPage, page));
+    }
+    if (path === "/api/bench") {
+      const rows = orchardBench.EUIS.map((eui) =>
+        benchRow(contract.BenchView.parse(view("bench", span, eui))),
+      );
+      const { window } = orchard.siteView(span);
+      return send(
+        response,
+        200,
+        checked(contract.BenchTable, { window, gateways: mood.empty ? [] : rows, gone: 1, leftOut: 0 }),
+      );
     }
     const bench = /^\/api\/bench\/([^/]+)$/.exec(path);
     if (bench !== null) {

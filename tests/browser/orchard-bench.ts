@@ -65,6 +65,9 @@ const PLANS: BenchView["plans"] = [
   })),
 ];
 
+/** The gateways that have a list. */
+export const EUIS = Object.keys(EVIDENCE);
+
 /** null: a gateway that the orchard does not have. */
 export function benchView(
   eui: string,
@@ -92,6 +95,8 @@ export function benchView(
     eui,
     notices: [],
     name: said,
+    serial: null,
+    signedOff: null,
     source: "192.0.2.10 40212",
     firstHeard: iso(span.fromMs),
     lastHeard: iso(span.toMs - 2_000),

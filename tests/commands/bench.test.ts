@@ -2,7 +2,7 @@ import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { benchCommand } from "../../src/commands/bench.ts";
 import { BenchTable, BenchView, ReceiverView } from "../../src/contract/index.ts";
 import { openStore } from "../../src/store/open.ts";
-import { writeBenchReference } from "../../src/store/user-data.ts";
+import { writeBenchRecord, writeBenchReference } from "../../src/store/user-data.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { keepalives, record, statusAt } from "../views/a-site.ts";
 import { run, type StoreFile, storeFile } from "./run-command.ts";
@@ -36,7 +36,7 @@ describe("the bench command", () => {
 
   it("measures the receiver when asked, with what it lacks", async () => {
     const { out } = await run(benchCommand(), SHED, "--db", site.path, "--receiver");
-    expect(out).toContain(`Not enough yet to measure the receiver of Gateway ${SHED}`);
+    expect(out).toContain(`Not enough yet to measure the receiver of gateway ${SHED}`);
     for (const line of out.split("\n")) expect(line.length).toBeLessThanOrEqual(100);
     const json = await run(benchCommand(), SHED, "--db", site.path, "--receiver", "--json");
     const { receiver } = JSON.parse(json.out) as { receiver: unknown };
@@ -122,6 +122,29 @@ describe("the bench command", () => {
     const text = await run(benchCommand(), "--all", "--db", site.path);
     expect(text.out).toMatch(/^2 gateways, 20.*\n\n✕ FAIL {5}AA555A0000000000 .*1 failed/);
     expect(text.out).toMatch(/Identifier: This is the identifier of the sample configuration/);
+  });
+
+  it("says each gateway in one line where that is asked for", async () => {
+    const db = openStore(site.path);
+    writeBenchRecord(db, {
+      eui: SHED,
+      serial: "FO-1207",
+      signedOffUs: Date.parse("2026-03-14T12:00:00Z") * 1000,
+    });
+    try {
+      const all = await run(benchCommand(), "--all", "--brief", "--db", site.path);
+      const lines = all.out.trimEnd().split("\n");
+      expect(lines).toHaveLength(3);
+      expect(lines[1]).toMatch(/^✕ FAIL +AA555A0000000000 .*Identifier$/);
+      expect(lines[2]).toMatch(new RegExp(`${SHED} +.*FO-1207 +2026-03-14T12:00:00.000Z`));
+      const one = await run(benchCommand(), SHED, "--brief", "--db", site.path);
+      expect(one.out.trimEnd().split("\n").at(-1)).toContain("FO-1207");
+      const whole = await run(benchCommand(), SHED, "--db", site.path);
+      expect(whole.out).toContain("serial or order FO-1207, signed off 2026-03-14T12:00:00.000Z");
+    } finally {
+      writeBenchRecord(db, { eui: SHED, serial: null, signedOffUs: null });
+      db.close();
+    }
   });
 
   it("holds a gateway against the plan that is expected", async () => {

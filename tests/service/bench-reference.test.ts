@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { REFERENCE } from "../browser/orchard-bench.ts";
-import { FakeIntake, serviceUnderTest } from "./parts.ts";
+import { FakeIntake, NOW_MS, serviceUnderTest } from "./parts.ts";
 
 const url = "/api/bench-reference";
 
@@ -30,4 +30,39 @@ describe("the bench's reference over HTTP", () => {
     expect(answer.statusCode).toBeGreaterThanOrEqual(400);
     expect(intake.changes).toEqual([]);
   });
+});
+
+describe("what is noted of a gateway on the bench over HTTP", () => {
+  const url = "/api/bench/02005E1000000002/record";
+
+  test("is a serial number, a signing off now or at a moment, and either taken back", async () => {
+    const intake = new FakeIntake();
+    const { app } = await serviceUnderTest({ intake });
+    for (const payload of [
+      { serial: " FO-1207 " },
+      { signedOff: "now" },
+      { signedOff: "2026-04-14T09:00:00Z" },
+      { serial: null, signedOff: null },
+    ])
+      expect((await app.inject({ method: "PUT", url, payload })).statusCode).toBe(204);
+    const eui = "02005E1000000002";
+    expect(intake.changes).toEqual(
+      [
+        { eui, serial: "FO-1207" },
+        { eui, signedOffUs: NOW_MS * 1000 },
+        { eui, signedOffUs: Date.parse("2026-04-14T09:00:00Z") * 1000 },
+        { eui, serial: null, signedOffUs: null },
+      ].map((change) => ({ entity: "bench-record", change })),
+    );
+  });
+
+  test.each([[{ serial: "x".repeat(81) }], [{ serial: "a\nb" }], [{ signedOff: "yesterday" }]])(
+    "refuses %j and writes nothing",
+    async (payload) => {
+      const intake = new FakeIntake();
+      const { app } = await serviceUnderTest({ intake });
+      expect((await app.inject({ method: "PUT", url, payload })).statusCode).toBe(400);
+      expect(intake.changes).toEqual([]);
+    },
+  );
 });

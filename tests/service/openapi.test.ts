@@ -108,6 +108,7 @@ describe("the description at /api/openapi.json", () => {
       "/api/capacity",
       "/api/strangers",
       "/api/nodes/{devAddr}/cost",
+      "/api/bench",
       "/api/bench/{eui}",
       "/api/gateways/{eui}/receiver",
     ]) {

@@ -229,6 +229,15 @@ export class FakeViews implements Views {
   placementPhoto(id: number) {
     return this.#answer(["placementPhoto", id], this.photo);
   }
+  benchTable(window: WindowQuery, nowUs: number, expected: string | null) {
+    const { window: covered } = orchard.siteView(spanOf(window, nowUs));
+    return this.#answer(["benchTable", window, expected], {
+      window: covered,
+      gateways: [],
+      gone: 0,
+      leftOut: 0,
+    });
+  }
   benchReference() {
     return this.#answer(["benchReference"], orchardBench.REFERENCE);
   }

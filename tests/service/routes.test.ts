@@ -15,6 +15,7 @@ const VIEWS: readonly [string, z.ZodType][] = [
   ["/api/capacity?last=3600&share=0.9", contract.CapacityView],
   ["/api/strangers?last=3600", contract.StrangersView],
   [`/api/nodes/${NODE}/cost?last=3600&powerDbm=14`, contract.NodeCostView],
+  ["/api/bench?last=3600&expect=EU868", contract.BenchTable],
   ["/api/bench/02005E1000000001?last=3600", contract.BenchView],
   ["/api/gateways/02005E1000000001/receiver?last=3600", contract.ReceiverView],
   ["/api/trials?last=3600&a=p2&b=p1", contract.TrialsView],

@@ -3,8 +3,10 @@ import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import {
   BenchQuery,
+  BenchRecordChange,
   BenchReferenceChange,
   BenchReferenceView,
+  BenchTable,
   BenchView,
   DownlinkTestAnswer,
   DownlinkTestPlan,
@@ -42,6 +44,37 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
       const view = await ask(signal).bench(params.eui, askedWindow(query), nowUs(), query.expect ?? null);
       if (view === null) throw new ServiceProblem("no-such-gateway");
       return view;
+    },
+  );
+
+  app.get(
+    "/api/bench",
+    {
+      schema: {
+        summary: "All gateways on the bench, each with its verdict and first fault",
+        querystring: BenchQuery,
+        response: answers(BenchTable),
+      },
+    },
+    async ({ query, signal }) => ask(signal).benchTable(askedWindow(query), nowUs(), query.expect ?? null),
+  );
+
+  app.put(
+    "/api/bench/:eui/record",
+    {
+      schema: {
+        summary: "Note a gateway's serial number or work order, sign it off, or take either back",
+        params: z.object({ eui: EuiText }),
+        body: BenchRecordChange,
+        response: DONE,
+      },
+    },
+    async ({ params, body: { serial, signedOff } }, reply) => {
+      const signedOffUs =
+        signedOff == null ? signedOff : signedOff === "now" ? nowUs() : Date.parse(signedOff) * 1000;
+      const change = { eui: params.eui, serial, signedOffUs };
+      assertWritten(await intake.change({ entity: "bench-record", change }));
+      return reply.code(204).send();
     },
   );
 

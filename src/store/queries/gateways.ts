@@ -68,13 +68,14 @@ export function rivals(store: Store, { fromUs, toUs }: TimeRange): RivalRecord[]
   ).all(fromUs, toUs) as RivalRecord[];
 }
 
-/** Identifiers that a person named, placed, put on the plan, marked or chose as the reference of the bench. */
+/** Identifiers that a person named, placed, put on the plan, marked, noted on the bench or chose as its reference. */
 export function gatewaysOfPeople(store: Store): ReadonlySet<string> {
   const euis = prepared(
     store,
     `SELECT id FROM label WHERE kind = 'gateway' UNION SELECT id FROM position WHERE kind = 'gateway'
      UNION SELECT gateway_eui FROM placement UNION SELECT gateway_eui FROM mark WHERE gateway_eui IS NOT NULL
-     UNION SELECT json_extract(value, '$.eui') FROM setting WHERE key = 'bench-reference'`,
+     UNION SELECT json_extract(value, '$.eui') FROM setting WHERE key = 'bench-reference'
+     UNION SELECT gateway_eui FROM bench_record`,
   )
     .pluck()
     .all() as string[];

@@ -1,15 +1,28 @@
 /** What does a person call it? The name, changed in place; Enter keeps it, Escape does not. */
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
-import { putLabel, putSiteName } from "../state/api.ts";
+import { putBenchRecord, putLabel, putSiteName } from "../state/api.ts";
 import "./NameEdit.css";
 
 export interface NameEditProps {
-  /** gateway-site: the site that a gateway belongs to. */
-  readonly kind: "node" | "gateway" | "site" | "gateway-site";
+  /** gateway-site: the site that a gateway belongs to; bench-serial: its serial number or work order. */
+  readonly kind: "node" | "gateway" | "site" | "gateway-site" | "bench-serial";
   /** Node: its address; gateway: its EUI; site: nothing. */
   readonly id: string;
   readonly name: string | null;
   readonly onChanged: () => void;
+}
+
+function wordsOf(kind: NameEditProps["kind"], id: string): { thing: string; begin: string; again: string } {
+  switch (kind) {
+    case "gateway-site":
+      return { thing: `the site of gateway ${id}`, begin: "put it into a site", again: "change" };
+    case "bench-serial":
+      return { thing: `the serial number or order of gateway ${id}`, begin: "note it", again: "change" };
+    case "site":
+      return { thing: "the site", begin: "give it a name", again: "rename" };
+    default:
+      return { thing: `${kind} ${id}`, begin: "give it a name", again: "rename" };
+  }
 }
 
 /** A name with its "rename" button, and the field that takes its place. */
@@ -19,12 +32,7 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
   const field = useRef<HTMLInputElement>(null);
   const button = useRef<HTMLButtonElement>(null);
   const editing = text !== null;
-  const thing =
-    kind === "site" ? "the site" : kind === "gateway-site" ? `the site of gateway ${id}` : `${kind} ${id}`;
-  const [begin, again] =
-    kind === "gateway-site"
-      ? (["put it into a site", "change"] as const)
-      : (["give it a name", "rename"] as const);
+  const { thing, begin, again } = wordsOf(kind, id);
   // Before the next key: what is typed at once must not be lost.
   useLayoutEffect(() => {
     if (editing) field.current?.select();
@@ -41,7 +49,9 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
       ? putSiteName(given)
       : kind === "gateway-site"
         ? putLabel("gateway", id, { site: given })
-        : putLabel(kind, id, { name: given }));
+        : kind === "bench-serial"
+          ? putBenchRecord(id, { serial: given })
+          : putLabel(kind, id, { name: given }));
     if (!answer.ok) {
       setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
       return;

@@ -3,6 +3,7 @@
  * remedy, so that a view never has to make words out of a status code.
  */
 import type {
+  BenchRecordChange,
   BenchReferenceChange,
   DownlinkTestAnswer,
   DownlinkTestRequest,
@@ -66,6 +67,11 @@ export function deletePlacement(id: number): Promise<Answer<unknown>> {
 /** Measures every other gateway's bench list against this one. */
 export function putBenchReference(change: BenchReferenceChange): Promise<Answer<unknown>> {
   return sendJson("PUT", "/api/bench-reference", change);
+}
+
+/** Notes a serial number or work order, signs a gateway off, or takes either back. */
+export function putBenchRecord(eui: string, change: BenchRecordChange): Promise<Answer<unknown>> {
+  return sendJson("PUT", `/api/bench/${encodeURIComponent(eui)}/record`, change);
 }
 
 /** Measures bench lists against no other gateway. */

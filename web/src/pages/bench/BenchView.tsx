@@ -9,6 +9,8 @@ import { Age, Fold, Notices, Sentence, StandingMark, When } from "../../parts/pa
 import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
 import { BackToServer } from "./BackToServer.tsx";
+import { BenchRecord } from "./BenchRecord.tsx";
+import { BenchTable, useBenchTable } from "./BenchTable.tsx";
 import { ExpectedPlan } from "./ExpectedPlan.tsx";
 import { ReceiverPart } from "./Receiver.tsx";
 import { BENCH_STANDINGS, Check, ReferencePart } from "./Reference.tsx";
@@ -52,6 +54,7 @@ export function BenchView({ bench, status, onChanged }: BenchViewProps) {
         <span class="screen-only">
           <NameEdit kind="gateway" id={eui} name={name} onChanged={onChanged} />
         </span>
+        <BenchRecord bench={bench} onChanged={onChanged} />
       </p>
       <p class="bench-signed">
         {exactTime(Date.parse(bench.window.from))} to {exactTime(Date.parse(bench.window.to))}. Checked by:
@@ -128,7 +131,10 @@ function Checks({ items }: { readonly items: readonly BenchItem[] }) {
               {isOpen ? "fold them" : "show them"}
             </button>
           </p>
-          <ol class={`bench-list ${isOpen ? "" : "bench-folded"}`} aria-label="Checks that passed">
+          <ol
+            class={`bench-list bench-list-passed ${isOpen ? "" : "bench-folded"}`}
+            aria-label="Checks that passed"
+          >
             {passed.map((item) => (
               <Check key={item.id} item={item} />
             ))}
@@ -168,44 +174,57 @@ export function BenchChoice({ gateways, status }: BenchChoiceProps) {
           : `${counted(gateways.length, "gateway")} sent something in this window: choose one for its check list, or point another one here.`}
       </h1>
       <Notices notices={status?.notices ?? []} />
-      {gateways.length === 0 ? null : (
-        <ul class="bench-choice">
-          {[...gateways].sort(newestFirst).map((gateway) => (
-            <li key={gateway.eui}>
-              <a href={linkTo(`/bench/${gateway.eui}`)}>
-                {gateway.name === null ? "" : `${gateway.name}, `}
-                <span class="mono">{gateway.eui}</span>
-              </a>
-              <StandingMark standing={gateway.standing} />
-              <span>{gateway.clause}</span>
-              <span class="quiet">
-                first heard <Age at={gateway.firstHeard} />
-              </span>
-            </li>
-          ))}
-        </ul>
-      )}
-      <h2>{gateways.length === 0 ? "Point it here" : "Another gateway"}</h2>
-      {status === null ? null : (
-        <>
-          <ServerToEnter status={status} />
-          <p class="beneath" role="status">
-            {status.arrived.datagrams === 0 ? (
-              <>
-                <StandingMark standing="waiting" /> Nothing has arrived on the port since the service started{" "}
-                <Age at={status.startedAt} />.
-              </>
-            ) : (
-              <>
-                <StandingMark standing="good" word="arriving" />{" "}
-                {counted(status.arrived.datagrams, "datagram")} arrived, the last{" "}
-                <Age at={status.arrived.lastAt} />.
-              </>
-            )}
-          </p>
-        </>
-      )}
+      {gateways.length < 2 ? <Choice gateways={gateways} /> : <AllOnBench gateways={gateways} />}
+      <div class="screen-only">
+        <h2>{gateways.length === 0 ? "Point it here" : "Another gateway"}</h2>
+        {status === null ? null : (
+          <>
+            <ServerToEnter status={status} />
+            <p class="beneath" role="status">
+              {status.arrived.datagrams === 0 ? (
+                <>
+                  <StandingMark standing="waiting" /> Nothing has arrived on the port since the service
+                  started <Age at={status.startedAt} />.
+                </>
+              ) : (
+                <>
+                  <StandingMark standing="good" word="arriving" />{" "}
+                  {counted(status.arrived.datagrams, "datagram")} arrived, the last{" "}
+                  <Age at={status.arrived.lastAt} />.
+                </>
+              )}
+            </p>
+          </>
+        )}
+      </div>
     </>
+  );
+}
+
+/** Several gateways as one table; while they are judged, the list of them. */
+function AllOnBench({ gateways }: Pick<BenchChoiceProps, "gateways">) {
+  const bench = useBenchTable();
+  return bench === null ? <Choice gateways={gateways} /> : <BenchTable bench={bench} />;
+}
+
+function Choice({ gateways }: Pick<BenchChoiceProps, "gateways">) {
+  if (gateways.length === 0) return null;
+  return (
+    <ul class="bench-choice">
+      {[...gateways].sort(newestFirst).map((gateway) => (
+        <li key={gateway.eui}>
+          <a href={linkTo(`/bench/${gateway.eui}`)}>
+            {gateway.name === null ? "" : `${gateway.name}, `}
+            <span class="mono">{gateway.eui}</span>
+          </a>
+          <StandingMark standing={gateway.standing} />
+          <span>{gateway.clause}</span>
+          <span class="quiet">
+            first heard <Age at={gateway.firstHeard} />
+          </span>
+        </li>
+      ))}
+    </ul>
   );
 }
 
