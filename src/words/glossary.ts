@@ -70,7 +70,7 @@ export const GLOSSARY = {
   },
   mark: {
     word: "Mark",
-    text: "A note that a person puts at a moment, such as “antenna moved”.",
+    text: "A note that a person puts at a moment, such as “antenna moved”. Before and after compares as long a time before it with the time since, at the same gateways and nodes.",
   },
   missed: {
     word: "Missed",
@@ -103,6 +103,10 @@ export const GLOSSARY = {
   rssi: {
     word: "RSSI",
     text: "The power at the receiver, in dBm. Its offset differs from gateway to gateway: compare gateways by SNR, margin and delivery.",
+  },
+  signedOff: {
+    word: "Signed off",
+    text: "A person says that the work on a gateway is done, and when. It judges nothing, and it can be taken back.",
   },
   snr: {
     word: "SNR",
