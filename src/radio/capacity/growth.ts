@@ -77,70 +77,55 @@ interface Draw {
   readonly ofNode: readonly number[];
 }
 
-/** `share`: 0 to 1. `random`: at least 0, below 1. Needs at least one block and one counter expected. */
-export function growthUntil(evidence: GrowthEvidence, share: number, random: () => number): GrowthAnswer {
+export interface GrowthForecast {
+  /** Share of counters delivered with so many nodes more. */
+  deliveryWith(moreNodes: number): Estimate;
+  /** Nodes more until delivery falls below a share; `isBusiest`: were it always as busy as in the busiest block. */
+  nodesUntil(share: number, isBusiest: boolean): Estimate;
+}
+
+/** `random`: at least 0, below 1. Needs at least one node, one block and one counter expected. */
+export function growthForecast(evidence: GrowthEvidence, random: () => number): GrowthForecast {
   const { nodes, blocks } = evidence;
   const once: Draw = { ofBlock: Array(blocks).fill(1), ofNode: Array(nodes).fill(1) };
   const draws = Array.from({ length: REPLICATES }, () => ({
     ofBlock: drawn(blocks, random),
     ofNode: drawn(nodes, random),
   }));
-  const models = new Map(
-    [USUAL, BEST, WORST].map((setting) => [setting, new GrowthModel(evidence, setting)]),
-  );
+  const usual = new GrowthModel(evidence, USUAL);
+  const best = new GrowthModel(evidence, BEST);
+  const worst = new GrowthModel(evidence, WORST);
   const estimate = (of: (model: GrowthModel, draw: Draw) => number): Estimate => {
-    const at = (setting: Setting) => models.get(setting) as GrowthModel;
-    const value = of(at(USUAL), once);
-    const lows = draws.map((draw) => of(at(WORST), draw));
-    const highs = draws.map((draw) => of(at(BEST), draw));
+    const value = of(usual, once);
+    const lows = draws.map((draw) => of(worst, draw));
+    const highs = draws.map((draw) => of(best, draw));
     return {
       value,
       low: Math.min(value, sortedAt(lows, 0.025)),
       high: Math.max(value, sortedAt(highs, 0.975)),
     };
   };
-  const moreNodes = estimate((model, draw) => nodes * model.growthUntil(share, draw, false));
-  const moreNodesBusiest = estimate((model, draw) => nodes * model.growthUntil(share, draw, true));
-  const farthest = Math.max(nodes, Math.min(2 * moreNodes.value, MAX_GROWTH * nodes), moreNodes.high);
   return {
-    delivery: estimate((model, draw) => model.delivery(0, draw, false)),
-    moreNodes,
-    moreNodesBusiest,
-    curve: Array.from({ length: CURVE_POINTS + 1 }, (_, i) => {
-      const more = Math.round((farthest * i) / CURVE_POINTS);
-      return { moreNodes: more, ...estimate((model, draw) => model.delivery(more / nodes, draw, false)) };
-    }),
+    deliveryWith: (moreNodes) => estimate((model, draw) => model.delivery(moreNodes / nodes, draw, false)),
+    nodesUntil: (share, isBusiest) =>
+      estimate((model, draw) => nodes * model.growthUntil(share, draw, isBusiest)),
   };
 }
 
-/** Delivery with so many nodes more, and its interval. */
-export function deliveryWith(evidence: GrowthEvidence, moreNodes: number, random: () => number): Estimate {
-  const { nodes, blocks } = evidence;
-  const growth = moreNodes / nodes;
-  const draws = Array.from({ length: REPLICATES }, () => ({
-    ofBlock: drawn(blocks, random),
-    ofNode: drawn(nodes, random),
-  }));
-  const once: Draw = { ofBlock: Array(blocks).fill(1), ofNode: Array(nodes).fill(1) };
-  const value = new GrowthModel(evidence, USUAL).delivery(growth, once, false);
-  const worst = new GrowthModel(evidence, WORST);
-  const best = new GrowthModel(evidence, BEST);
+/** `share`: 0 to 1; `random` as for the forecast. */
+export function growthUntil(evidence: GrowthEvidence, share: number, random: () => number): GrowthAnswer {
+  const { nodes } = evidence;
+  const forecast = growthForecast(evidence, random);
+  const moreNodes = forecast.nodesUntil(share, false);
+  const farthest = Math.max(nodes, Math.min(2 * moreNodes.value, MAX_GROWTH * nodes), moreNodes.high);
   return {
-    value,
-    low: Math.min(
-      value,
-      sortedAt(
-        draws.map((draw) => worst.delivery(growth, draw, false)),
-        0.025,
-      ),
-    ),
-    high: Math.max(
-      value,
-      sortedAt(
-        draws.map((draw) => best.delivery(growth, draw, false)),
-        0.975,
-      ),
-    ),
+    delivery: forecast.deliveryWith(0),
+    moreNodes,
+    moreNodesBusiest: forecast.nodesUntil(share, true),
+    curve: Array.from({ length: CURVE_POINTS + 1 }, (_, i) => {
+      const more = Math.round((farthest * i) / CURVE_POINTS);
+      return { moreNodes: more, ...forecast.deliveryWith(more) };
+    }),
   };
 }
 

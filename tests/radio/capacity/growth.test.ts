@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import {
-  deliveryWith,
   type GrowthEvidence,
+  growthForecast,
   growthUntil,
   MAX_GROWTH,
 } from "../../../src/radio/capacity/growth.ts";
@@ -30,6 +30,9 @@ function evidence(e: number, { expected = HEARD, erlang = 0.01, repeats = 1 } = 
   };
 }
 
+const deliveryWith = (given: GrowthEvidence, moreNodes: number) =>
+  growthForecast(given, repeatableChance(1)).deliveryWith(moreNodes);
+
 describe("growth by nodes like these", () => {
   it("ends where exp(−growth × spoilers) falls to the share", () => {
     const { delivery, moreNodes, curve } = growthUntil(evidence(0.01), 0.95, repeatableChance(1));
@@ -44,33 +47,27 @@ describe("growth by nodes like these", () => {
 
   it("counts what is lost today as lost, and leaves no room below the share", () => {
     // Eight of ten delivered.
-    const now = deliveryWith(evidence(0.01, { expected: 10 }), 0, repeatableChance(1));
+    const now = deliveryWith(evidence(0.01, { expected: 10 }), 0);
     expect(now.value).toBeCloseTo(0.8, 12);
-    expect(deliveryWith(evidence(0.01, { expected: 10 }), 100, repeatableChance(1)).value).toBeCloseTo(
-      0.8 * Math.exp(-0.1),
-      4,
-    );
+    expect(deliveryWith(evidence(0.01, { expected: 10 }), 100).value).toBeCloseTo(0.8 * Math.exp(-0.1), 4);
     expect(growthUntil(evidence(0.01, { expected: 10 }), 0.95, repeatableChance(1)).moreNodes.value).toBe(0);
   });
 
   it("is as sure of what is heard today when few of many counters are looked at", () => {
     const whole = evidence(0.01, { expected: 10 });
     const thinned = { ...whole, heard: whole.heard.filter((_, i) => i % 7 === 0) };
-    const now = deliveryWith(thinned, 0, repeatableChance(1));
+    const now = deliveryWith(thinned, 0);
     expect([now.value, now.low, now.high].map((one) => one.toFixed(9))).toEqual(Array(3).fill("0.800000000"));
   });
 
   it("needs all repeats of a counter to be lost", () => {
     const lost = 1 - Math.exp(-0.5);
-    expect(deliveryWith(evidence(0.1, { repeats: 2 }), 50, repeatableChance(1)).value).toBeCloseTo(
-      1 - lost ** 2,
-      4,
-    );
+    expect(deliveryWith(evidence(0.1, { repeats: 2 }), 50).value).toBeCloseTo(1 - lost ** 2, 4);
   });
 
   it("is held up by demodulators: 1 % find all 8 busy at 3.13 Erlang", () => {
     // Ten times 0.284 Erlang more are 3.13 in all (Erlang B tables: radio reference, section 4.4).
-    const { value } = deliveryWith(evidence(0, { erlang: 0.2845 }), 100, repeatableChance(1));
+    const { value } = deliveryWith(evidence(0, { erlang: 0.2845 }), 100);
     expect(value).toBeCloseTo(0.99, 3);
   });
 
