@@ -101,7 +101,7 @@ export function Canvas({ height, draw, label }: CanvasProps) {
   return <canvas ref={element} role="img" aria-label={label} />;
 }
 
-/** Calls `again` when `element` changes width, letters arrive, the scheme changes, or printing begins or ends. Returns the clean-up. */
+/** Calls `again` when `element` changes width, letters arrive, the colours change, or printing begins or ends. Returns the clean-up. */
 export function watchSurroundings(element: Element, again: () => void): () => void {
   let width = element.clientWidth;
   const observer = new ResizeObserver(() => {
@@ -110,7 +110,9 @@ export function watchSurroundings(element: Element, again: () => void): () => vo
     again();
   });
   observer.observe(element);
-  const queries = [matchMedia("(prefers-color-scheme: dark)"), matchMedia("print")];
+  const queries = ["(prefers-color-scheme: dark)", "(forced-colors: active)", "print"].map((query) =>
+    matchMedia(query),
+  );
   for (const query of queries) query.addEventListener("change", again);
   document.fonts.addEventListener("loadingdone", again);
   return () => {
