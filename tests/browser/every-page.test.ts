@@ -3,7 +3,7 @@ import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import { cleanUp, temporaryFolder } from "../process/program.ts";
 import { chromiumIsHere, launchChromium } from "./chromium.ts";
-import { overflowPx } from "./dashboard.ts";
+import { axeFindings, overflowPx } from "./dashboard.ts";
 import { eightyLetters, type NamedSite, openWhole, startNamedSite } from "./named-site.ts";
 
 const WIDTHS_PX = [390, 1280];
@@ -15,6 +15,43 @@ interface Seen {
   readonly named: boolean;
   /** "390: 12 px" for every width at which the page is wider than its window. */
   readonly tooWide: readonly string[];
+  /** The levels of its headings, in order: "1223". */
+  readonly headings: string;
+  /** Controls, drawings and regions that a screen reader would read without a name, and tables without heads. */
+  readonly unnamed: readonly string[];
+  /** What a screen reader says of its drawings. */
+  readonly drawings: readonly string[];
+}
+
+const NAMED_ROLES = new Set(
+  "button link textbox searchbox combobox checkbox radio spinbutton slider image figure region navigation dialog".split(
+    " ",
+  ),
+);
+
+/** What the browser tells a screen reader of the page, folds open. */
+async function toldByEar(page: Page): Promise<Pick<Seen, "headings" | "unnamed" | "drawings">> {
+  const session = await page.context().newCDPSession(page);
+  const { nodes } = await session.send("Accessibility.getFullAXTree");
+  await session.detach();
+  const told = nodes
+    .filter(({ ignored }) => !ignored)
+    .map(({ role, name, properties }) => ({
+      role: String(role?.value ?? ""),
+      name: String(name?.value ?? "").trim(),
+      level: properties?.find((one) => one.name === "level")?.value.value,
+    }));
+  const headless = await page
+    .locator("table:not(:has(thead th[scope=col])):not(:has(th[scope=row]))")
+    .evaluateAll((tables) => tables.map((table) => `table: ${table.textContent?.slice(0, 60)}`));
+  return {
+    headings: told.flatMap(({ role, level }) => (role === "heading" ? [String(level)] : [])).join(""),
+    unnamed: [
+      ...told.flatMap(({ role, name }) => (NAMED_ROLES.has(role) && name === "" ? [role] : [])),
+      ...headless,
+    ],
+    drawings: told.flatMap(({ role, name }) => (role === "image" ? [name] : [])),
+  };
 }
 
 async function see(page: Page, site: NamedSite, place: string): Promise<Seen> {
@@ -28,18 +65,19 @@ async function see(page: Page, site: NamedSite, place: string): Promise<Seen> {
     const px = await overflowPx(page);
     if (px > 0) tooWide.push(`${width}: ${px} px`);
   }
+  await page.waitForFunction(() => document.querySelector(".skeleton") === null);
   const named = (await page.locator("main").getByText("abcdefghijklmnopqrstuvwxyz").count()) > 0;
-  return { place, named, tooWide };
+  return { place, named, tooWide, ...(await toldByEar(page)) };
 }
 
 if (chromiumIsHere("every page"))
   describe("every page, where all names have 80 letters without a place to break", () => {
     let browser: Browser;
+    let site: NamedSite;
     const seen: Seen[] = [];
     beforeAll(async () => {
       const folder = temporaryFolder();
-      const [chromium, site] = await Promise.all([launchChromium(), startNamedSite(folder, eightyLetters)]);
-      browser = chromium;
+      [browser, site] = await Promise.all([launchChromium(), startNamedSite(folder, eightyLetters)]);
       const page = await browser.newPage({ hasTouch: true });
       for (const place of site.places) seen.push(await see(page, site, place));
       await page.close();
@@ -59,4 +97,70 @@ if (chromiumIsHere("every page"))
         "#/nowhere",
       ]);
     });
+
+    test("begins with its one first heading and skips no level after it", () => {
+      for (const { place, headings } of seen) {
+        expect(headings, place).toMatch(/^1[2-6]*$/);
+        for (const [at, level] of [...headings].entries())
+          if (at > 0)
+            expect(Number(level) - Number(headings[at - 1]), `${place}: ${headings}`).toBeLessThan(2);
+      }
+    });
+
+    test("has a name for every control, drawing and region, and heads for every table", () => {
+      expect(seen.filter(({ unnamed }) => unnamed.length > 0).map((one) => [one.place, one.unnamed])).toEqual(
+        [],
+      );
+    });
+
+    test("tells in words the figure of every drawing", () => {
+      const drawings = seen.flatMap((one) => one.drawings);
+      expect(drawings.length).toBeGreaterThan(20);
+      expect([...new Set(drawings.filter((words) => !/\d/.test(words)))]).toEqual([]);
+    });
+
+    test.each([1280, 390])(
+      "in forced colours at %i px shows which view it is, every bar and every button",
+      async (width) => {
+        const context = await browser.newContext({
+          viewport: { width, height: 900 },
+          forcedColors: "active",
+          colorScheme: "dark",
+        });
+        const page = await context.newPage();
+        const place = site.places.find((one) => one.startsWith("#/trials?a="))!;
+        await openWhole(page, site.service, place);
+        const { current, invisible, bare } = await page.evaluate(() => {
+          const ground = getComputedStyle(document.body).backgroundColor;
+          const shown = (selector: string) =>
+            [...document.querySelectorAll(selector)].filter((one) => one.checkVisibility());
+          return {
+            current: shown(".rail a, .rail button")
+              .filter((one) => {
+                const { borderLeftColor, borderLeftWidth, borderTopColor, borderTopWidth } =
+                  getComputedStyle(one);
+                return (
+                  (borderLeftWidth !== "0px" && borderLeftColor !== ground) ||
+                  (borderTopWidth !== "0px" && borderTopColor !== ground)
+                );
+              })
+              .map((one) => one.textContent),
+            invisible: shown(".forest-line").filter((one) => getComputedStyle(one).backgroundColor === ground)
+              .length,
+            bare: shown("button.plain, .button, select").filter((one) => {
+              const { borderTopWidth, borderTopColor } = getComputedStyle(one);
+              return borderTopWidth === "0px" || borderTopColor === ground;
+            }).length,
+          };
+        });
+        expect({ current, invisible, bare }).toEqual({
+          current: [width < 700 ? "more" : "Trials"],
+          invisible: 0,
+          bare: 0,
+        });
+        expect(await page.locator(".forest-line").count()).toBeGreaterThan(5);
+        expect(await axeFindings(page)).toEqual([]);
+        await context.close();
+      },
+    );
   });

@@ -116,6 +116,7 @@ export async function openWhole(page: Page, service: Service, place: string): Pr
   await page.goto("about:blank");
   await page.goto(`http://127.0.0.1:${service.webPort}/${place}`);
   await page.locator("main h1").first().waitFor();
+  // Parts of a page ask for themselves once they are drawn.
   const settled = () =>
     page.waitForFunction(() => document.querySelector(".skeleton, [aria-busy=true]") === null);
   await settled();

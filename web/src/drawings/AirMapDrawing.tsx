@@ -267,7 +267,7 @@ export function ShadeScale({ top }: { top: number }) {
         <Canvas
           height={12}
           draw={draw}
-          label="Shades from near the ground, little in use, to far from it, much in use"
+          label={`Shades from near the ground, little in use, to far from it, ${percent(top, 0)} in use`}
         />
       </span>
       <span>{percent(top, 0)}</span>

@@ -255,7 +255,7 @@ export function FrameOpened({ id, onClose }: { id: number; onClose: () => void }
             ○ Opening the frame
           </p>
         ) : (
-          <Failed problem={loaded.problem} again={loaded.reload} />
+          <Failed problem={loaded.problem} again={loaded.reload} part />
         )
       ) : (
         <Opened frame={loaded.data} />

@@ -11,16 +11,19 @@ import "./Gate.css";
 /** Draws the view of `loaded`, or what stands in its place. */
 export function Gate<T>({
   loaded,
+  part = false,
   children,
 }: {
   loaded: Loaded<T>;
+  /** A part of a page that stands under a heading already. */
+  part?: boolean;
   children: (data: T) => ComponentChildren;
 }) {
   const since = staleSinceMs();
   if (loaded.data === null) {
     if (loaded.state === "failed" && loaded.problem !== null)
-      return <Failed problem={loaded.problem} again={loaded.reload} />;
-    return <Skeleton />;
+      return <Failed problem={loaded.problem} again={loaded.reload} part={part} />;
+    return <Skeleton part={part} />;
   }
   return (
     <>
@@ -49,10 +52,19 @@ export function Gate<T>({
 }
 
 /** What failed, what to do, and what works nevertheless. */
-export function Failed({ problem, again }: { problem: Problem; again: () => void }) {
+export function Failed({
+  problem,
+  again,
+  part = false,
+}: {
+  problem: Problem;
+  again: () => void;
+  part?: boolean;
+}) {
+  const words = `✕ ${problem.sentence}`;
   return (
     <section class="failed" role="alert">
-      <h1>✕ {problem.sentence}</h1>
+      {part ? <p>{words}</p> : <h1>{words}</h1>}
       <p>{problem.remedy}</p>
       <p class="quiet">Other views may still work. The status at the top right is the service's.</p>
       <button type="button" class="plain" onClick={again}>
@@ -62,10 +74,10 @@ export function Failed({ problem, again }: { problem: Problem; again: () => void
   );
 }
 
-function Skeleton() {
+function Skeleton({ part }: { part: boolean }) {
   return (
     <div class="skeleton" role="status">
-      <h1 class="unseen">Loading</h1>
+      {part ? <p class="unseen">Loading</p> : <h1 class="unseen">Loading</h1>}
       <div class="skeleton-sentence" />
       <div class="skeleton-sentence skeleton-short" />
       <div class="skeleton-drawing" />

@@ -46,7 +46,9 @@ export function Room() {
           </a>
         ))}
       </nav>
-      <Gate loaded={loaded}>{(view) => <Told view={view} again={loaded.reload} />}</Gate>
+      <Gate loaded={loaded} part>
+        {(view) => <Told view={view} again={loaded.reload} />}
+      </Gate>
     </section>
   );
 }

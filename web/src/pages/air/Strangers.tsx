@@ -107,7 +107,9 @@ export function Strangers() {
   return (
     <section class="strangers" aria-label="What strangers cost you">
       <h2>What strangers cost you</h2>
-      <Gate loaded={loaded}>{(view) => <Told view={view} />}</Gate>
+      <Gate loaded={loaded} part>
+        {(view) => <Told view={view} />}
+      </Gate>
     </section>
   );
 }

@@ -33,7 +33,9 @@ export function ReceiverPart({ eui }: { readonly eui: string }) {
         The receiver, measured
         <Explain term="halfDelivery" />
       </h2>
-      <Gate loaded={loaded}>{(view) => <Measured view={view} again={loaded.reload} />}</Gate>
+      <Gate loaded={loaded} part>
+        {(view) => <Measured view={view} again={loaded.reload} />}
+      </Gate>
     </section>
   );
 }

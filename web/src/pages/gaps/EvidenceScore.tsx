@@ -4,7 +4,7 @@ import { dbm, figure, percent } from "../../../../src/words/format.ts";
 import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../../drawings/axis.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { gatewayTitle } from "../../format/labels.ts";
-import { exactTime } from "../../format/times.ts";
+import { exactTime, windowWords } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { pointAt } from "../../state/marks.ts";
@@ -108,6 +108,8 @@ function drawNames({ ctx, inks, width }: Sheet, page: GapPage, lane: Lane, top: 
 export function EvidenceScore({ page }: { page: GapPage }) {
   const lanes = lanesOf(page);
   const caption = captionOf(lanes);
+  const { gapFromMs, gapToMs } = page.axis;
+  const label = `${caption}. The gap: ${windowWords(gapFromMs, gapToMs)}`;
   const draw = (sheet: Sheet) => drawScore(sheet, page, lanes);
   const onClick = (event: MouseEvent) => {
     if (!(event.currentTarget instanceof Element)) return;
@@ -140,7 +142,7 @@ export function EvidenceScore({ page }: { page: GapPage }) {
         // biome-ignore lint/a11y/useKeyWithClickEvents: it only fills in the time that the form for marks takes as text
         // biome-ignore lint/a11y/noStaticElementInteractions: as above
         <div class="score" onClick={onClick}>
-          <Canvas height={scoreHeight(lanes)} draw={draw} label={caption} />
+          <Canvas height={scoreHeight(lanes)} draw={draw} label={label} />
         </div>
       }
       table={() => <ScoreTable page={page} />}

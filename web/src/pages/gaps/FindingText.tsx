@@ -118,7 +118,7 @@ interface SideProps {
 
 function Side({ title, none, for: isFor, sentences }: SideProps) {
   return (
-    <section aria-label={title}>
+    <div>
       <h3>{title}</h3>
       {sentences.length === 0 ? (
         <p class="quiet">{none}</p>
@@ -129,7 +129,7 @@ function Side({ title, none, for: isFor, sentences }: SideProps) {
           ))}
         </ul>
       )}
-    </section>
+    </div>
   );
 }
 

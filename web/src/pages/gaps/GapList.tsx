@@ -65,7 +65,7 @@ function GapOpened({ row, told }: { row: DropoutRow; told: string | null }) {
       {data !== null ? (
         <EvidenceScore page={data} />
       ) : state === "failed" && problem !== null ? (
-        <Failed problem={problem} again={reload} />
+        <Failed problem={problem} again={reload} part />
       ) : (
         <p class="quiet" role="status">
           ○ asking for the evidence

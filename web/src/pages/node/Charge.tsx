@@ -40,7 +40,9 @@ export function ChargePart({ devAddr }: { readonly devAddr: string }) {
         Airtime and charge
         <Explain term="charge" />
       </h2>
-      <Gate loaded={loaded}>{(view) => <Told view={view} />}</Gate>
+      <Gate loaded={loaded} part>
+        {(view) => <Told view={view} />}
+      </Gate>
     </section>
   );
 }

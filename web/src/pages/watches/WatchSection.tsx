@@ -67,7 +67,9 @@ export function WatchSection({ watch }: { watch: NonNullable<ServiceStatus["watc
   return (
     <section class="watches" aria-label="Watches">
       <h2>Watches</h2>
-      <Gate loaded={loaded}>{(view) => <Watches view={view} onChanged={loaded.reload} />}</Gate>
+      <Gate loaded={loaded} part>
+        {(view) => <Watches view={view} onChanged={loaded.reload} />}
+      </Gate>
     </section>
   );
 }
