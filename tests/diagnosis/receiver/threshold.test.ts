@@ -131,6 +131,21 @@ describe("what a measure counts", () => {
     expect(factors[0]).toMatchObject({ trials: 400, missed: missedOf(weak) });
   });
 
+  it("spreads the level of a missed one by what the channels differ, where its channel is not known", () => {
+    const own = weak.map((one) => ({ ...one, byOthers: false, frequencyHz: one.isHeard ? HZ : null }));
+    const offset = (...shiftsDb: number[]) => {
+      // Channels on which it sent nothing: only their differences matter.
+      const channelShiftsDb = new Map(shiftsDb.map((db, i) => [HZ + 200_000 * (i + 1), db]));
+      return (
+        measureReceiver({ series: [series("A", 9, own)], channelShiftsDb }).overall?.offsetDb ?? Number.NaN
+      );
+    };
+    expect(offset(2, 2, 2)).toBeCloseTo(offset(), 9);
+    // Mean 1 and variance 4 both.
+    expect(offset(3, -1)).toBeCloseTo(offset(-1, 3, 3, -1), 9);
+    expect(Math.abs(offset(3, -1) - offset())).toBeGreaterThan(0.02);
+  });
+
   it("leaves out a frame that was heard without a figure: neither read nor missed", () => {
     const without = weak.map((one, i) => (i % 40 === 0 ? { ...one, snrDb: null, isHeard: true } : one));
     const missed = without.filter(({ isHeard }) => !isHeard).length;
