@@ -233,7 +233,11 @@ export const EXAMPLES: Readonly<Record<string, unknown>> = {
         cause: "gateway-restarted",
         words: "gateway restarted (certain)",
         sentence: "4 nodes of 02005E1000000003 missed 15 counters together: gateway restarted.",
-        mark: null,
+        mark: {
+          id: 1,
+          at: "2026-04-09T09:34:59.933Z",
+          text: "Cut the hedge",
+        },
       },
     ],
     nodeCount: 4,
@@ -967,7 +971,11 @@ export const EXAMPLES: Readonly<Record<string, unknown>> = {
         nodes: 6,
         missedCounters: 17,
         gapIds: ["FEB6DB7F-1-1775727324523-r"],
-        mark: null,
+        mark: {
+          id: 1,
+          at: "2026-04-09T09:34:59.933Z",
+          text: "Cut the hedge",
+        },
         finding: {
           cause: "gateway-restarted",
           confidence: 0.995,
@@ -1016,7 +1024,11 @@ export const EXAMPLES: Readonly<Record<string, unknown>> = {
         lastMissedCounter: 49,
         heardCounters: 0,
         expectedByRhythm: 6.9,
-        mark: null,
+        mark: {
+          id: 1,
+          at: "2026-04-09T09:34:59.933Z",
+          text: "Cut the hedge",
+        },
         finding: {
           cause: "gateway-restarted",
           confidence: 0.995,
@@ -1044,6 +1056,231 @@ export const EXAMPLES: Readonly<Record<string, unknown>> = {
       },
     ],
     gapsCut: false,
+  },
+  "/api/bench": {
+    window: {
+      from: "2026-04-09T09:30:00.643Z",
+      to: "2026-04-09T09:39:59.222Z",
+      live: false,
+    },
+    gateways: [
+      {
+        eui: "02005E1000000003",
+        name: null,
+        serial: null,
+        signedOff: null,
+        lastHeard: "2026-04-09T09:39:59.222Z",
+        verdict: "warn",
+        failed: 0,
+        warned: 3,
+        passed: 19,
+        waiting: 3,
+        fault: {
+          id: "keepalives",
+          title: "Keepalives",
+          state: "warn",
+          reason: "1 silence of more than three intervals.",
+          advice:
+            "See whether the network or the gateway was switched off then; else look for loss on the way.",
+        },
+      },
+    ],
+    gone: 0,
+    leftOut: 0,
+  },
+  "/api/marks/{id}/effect": {
+    paired: false,
+    sentence: [
+      {
+        text: "Not enough to say yet: about 930 more frames, half of them before the mark, would settle it, but so many were not recorded before the mark and no waiting adds to them: record longer before the next change. Since “Cut the hedge”, so far, the site hears 1.5 dB better (−1.0 to 3.9) and loses 4.2 points fewer frames (−30.3 to 31.9) than before.",
+      },
+    ],
+    snrDifferenceDb: {
+      estimate: 1.46,
+      low: -0.98,
+      high: 3.89,
+    },
+    deliveryDifference: {
+      estimate: 0.0416,
+      low: -0.3027,
+      high: 0.3191,
+    },
+    enough: false,
+    framesStillNeeded: 921,
+    minutesStillNeeded: null,
+    progress: 0.165,
+    neededWords:
+      "about 930 more frames, half of them before the mark, would settle it, but so many were not recorded before the mark and no waiting adds to them: record longer before the next change.",
+    verdict: "not enough",
+    limits: {
+      snrDb: 1,
+      delivery: 0.01,
+    },
+    commonFrames: null,
+    delivery: {
+      a: {
+        expected: 83,
+        heard: 83,
+        deliveryRatio: 1,
+        medianSnrDb: 12,
+      },
+      b: {
+        expected: 99,
+        heard: 95,
+        deliveryRatio: 0.9596,
+        medianSnrDb: 12,
+      },
+      pairs: null,
+      mcnemarP: null,
+      mcnemarMethod: null,
+      designEffect: 9.39,
+    },
+    control: null,
+    nodes: [
+      {
+        devAddr: "01F2A901",
+        name: null,
+        a: {
+          expected: 29,
+          heard: 29,
+          deliveryRatio: 1,
+          medianSnrDb: 12,
+        },
+        b: {
+          expected: 35,
+          heard: 35,
+          deliveryRatio: 1,
+          medianSnrDb: 12.3,
+        },
+        pairs: null,
+        snrDifferenceDb: {
+          estimate: null,
+          low: null,
+          high: null,
+        },
+        deliveryDifference: {
+          estimate: 0,
+          low: -0.5893,
+          high: 0.5432,
+        },
+        weight: 0,
+        method: "too strong",
+        methodWords: "too strong: the SNR figure stops rising near +10 dB",
+      },
+    ],
+    spreadingFactors: [
+      {
+        label: "SF7BW125",
+        a: {
+          expected: 46,
+          heard: 46,
+          deliveryRatio: 1,
+          medianSnrDb: 12,
+        },
+        b: {
+          expected: 54,
+          heard: 54,
+          deliveryRatio: 1,
+          medianSnrDb: 12.3,
+        },
+        pairs: null,
+        snrDifferenceDb: {
+          estimate: 0,
+          low: null,
+          high: null,
+        },
+        deliveryDifference: {
+          estimate: 0,
+          low: null,
+          high: null,
+        },
+      },
+    ],
+    channels: [
+      {
+        label: "867.1 MHz",
+        a: {
+          expected: 13,
+          heard: 13,
+          deliveryRatio: 1,
+          medianSnrDb: 12,
+        },
+        b: {
+          expected: 9,
+          heard: 9,
+          deliveryRatio: 1,
+          medianSnrDb: 12.3,
+        },
+        pairs: null,
+        snrDifferenceDb: {
+          estimate: 0,
+          low: null,
+          high: null,
+        },
+        deliveryDifference: {
+          estimate: 0,
+          low: null,
+          high: null,
+        },
+      },
+    ],
+    snr: {
+      fromDb: -17,
+      binDb: 1,
+      a: [1],
+      b: [2],
+    },
+    difference: null,
+    reservations: [
+      "Weather, leaves, other senders and the nodes' batteries may have changed at the same time: they are in this figure too.",
+    ],
+    method: [
+      "Sequential: the two were not there at the same time, so what else changed in between is part of the answer. Nodes are compared with themselves, at the same times of day where both periods cover the day, and a daily course that both periods share is taken off. Blocks of time drawn anew (Politis and Romano 1992) check the width of the interval, and widen it where they contradict it.",
+    ],
+    caution:
+      "A change since a mark does not prove that what was noted made it: whatever else changed at that time is in the same figure. Work at height, lightning protection and mains earthing belong to qualified people, and local codes prevail. No figure here is worth a climb that is not safe.",
+    mark: {
+      id: 1,
+      at: "2026-04-09T09:34:59.933Z",
+      until: null,
+      kind: "note",
+      text: "Cut the hedge",
+      gatewayEui: null,
+      gatewayName: null,
+      devAddr: null,
+      nodeName: null,
+      position: null,
+    },
+    a: {
+      name: "after",
+      from: "2026-04-09T09:34:59.933Z",
+      to: "2026-04-09T09:39:59.222Z",
+      comparedSeconds: 248,
+    },
+    b: {
+      name: "before",
+      from: "2026-04-09T09:30:00.643Z",
+      to: "2026-04-09T09:34:59.933Z",
+      comparedSeconds: 299,
+    },
+    effect: "not enough",
+    gateways: [
+      {
+        eui: "02005E1000000003",
+        name: null,
+      },
+    ],
+    gatewaysLeftOut: [],
+    choices: [
+      {
+        eui: "02005E1000000003",
+        name: null,
+      },
+    ],
+    limitedBy: "recorded before",
+    lengthWords:
+      "4 min 59 s before the mark with 4 min 59 s after it, as far back as was recorded before it. Compared are 4 min 59 s and 4 min 8 s of them: the rest was not recorded, or a gateway was unreachable.",
+    otherMarks: [],
   },
   "/api/joins": {
     window: {

@@ -13,7 +13,9 @@ import { importCommand } from "../../src/commands/import.ts";
 import * as contract from "../../src/contract/index.ts";
 import { EXAMPLES } from "../../src/service/openapi-examples.ts";
 import { storeViews } from "../../src/service/store-views.ts";
-import { openReader, type Store } from "../../src/store/open.ts";
+import { openReader, openStore, type Store } from "../../src/store/open.ts";
+import { storedSpanUs } from "../../src/store/queries/lives.ts";
+import { changeMarks, NO_POSITION } from "../../src/store/user-data.ts";
 import { run } from "../commands/run-command.ts";
 import { serviceUnderTest } from "./parts.ts";
 
@@ -37,6 +39,8 @@ const ASKED: Readonly<
   "/api/receptions": { url: () => "/api/receptions?limit=1", schema: contract.ReceptionPage },
   "/api/air": { url: () => "/api/air", schema: contract.AirView },
   "/api/gaps": { url: () => "/api/gaps", schema: contract.GapsView },
+  "/api/bench": { url: () => "/api/bench", schema: contract.BenchTable },
+  "/api/marks/{id}/effect": { url: () => "/api/marks/1/effect", schema: contract.MarkEffect },
   "/api/joins": { url: () => "/api/joins", schema: contract.JoinsView },
 };
 
@@ -47,6 +51,19 @@ beforeAll(async () => {
   folder = mkdtempSync(join(tmpdir(), "mastlog-examples-"));
   const path = join(folder, "site.db");
   expect((await run(importCommand(), SAMPLE, "--db", path)).exitCode).toBe(0);
+  const db = openStore(path);
+  const span = storedSpanUs(db);
+  const atUs = Math.round(((span?.fromUs ?? 0) + (span?.toUs ?? 0)) / 2);
+  const mark = {
+    ...NO_POSITION,
+    atUs,
+    untilUs: null,
+    text: "Cut the hedge",
+    gatewayEui: null,
+    devAddr: null,
+  };
+  changeMarks(db, { kind: "add", mark: { ...mark, kind: "note" } });
+  db.close();
   store = openReader(path);
 });
 afterAll(() => {
