@@ -1,0 +1,134 @@
+import { describe, expect, it } from "vitest";
+import { intervalBeforeUs, OutageWriter, outagesBetween } from "../../../src/store/gaps/outages.ts";
+import { allGateways } from "../../../src/store/queries/gateways.ts";
+import { readRecordedTime } from "../../../src/store/recorded-time.ts";
+import { keepalives, listenedSite } from "../../views/a-site.ts";
+import { SHED, START_US, TOWER } from "../traffic.ts";
+
+const S = 1_000_000;
+const at = (second: number) => START_US + second * S;
+const inSeconds = (us: number | null) => (us === null ? null : (us - START_US) / S);
+
+/** Keepalives every 20 s. The shed is away from 500 to 700 s and from 1480 s on, the tower from 580 to 800 s; known until 1800 s. */
+function site() {
+  const traffic = [
+    ...keepalives(SHED, 0, 501, 20),
+    ...keepalives(SHED, 700, 1_481, 20),
+    ...keepalives(TOWER, 0, 581, 20),
+    ...keepalives(TOWER, 800, 1_800, 20),
+  ];
+  const db = listenedSite(traffic, 1_800);
+  const [shed = 0, tower = 0] = [SHED, TOWER].map(
+    (eui) => allGateways(db).find((one) => one.eui === eui)?.id ?? 0,
+  );
+  return { db, shed, tower, recorded: readRecordedTime(db) };
+}
+
+describe("the outages of a gateway", () => {
+  const { db, shed, tower, recorded } = site();
+  const between = (id: number, from: number, to: number, cut = false) =>
+    outagesBetween(db, recorded, id, { fromUs: at(from), toUs: at(to) }, { endUs: at(1_800), cut }).map(
+      (out) => [inSeconds(out.fromUs), inSeconds(out.toUs), out.open],
+    );
+
+  it("reach from the last datagram to the next, or to what is known: it is out now", () => {
+    expect(between(shed, 0, 1_801)).toEqual([
+      [500, 700, false],
+      [1_480, 1_800, true],
+    ]);
+    expect(between(tower, 0, 1_801)).toEqual([[580, 800, false]]);
+  });
+
+  it("are those that touch a range, not clipped to it", () => {
+    expect(between(shed, 600, 650)).toEqual([[500, 700, false]]);
+    expect(between(shed, 0, 500)).toEqual([]);
+    expect(between(shed, 700, 1_400)).toEqual([]);
+    expect(between(shed, 699, 1_400)).toEqual([[500, 700, false]]);
+  });
+
+  it("that ended are found once a cut range reaches their end", () => {
+    expect(between(shed, 0, 600, true)).toEqual([]);
+    expect(between(shed, 0, 1_600, true)).toEqual([
+      [500, 700, false],
+      [1_480, 1_800, true],
+    ]);
+  });
+
+  it("are told by the interval before: 20 s, from three keepalives on", () => {
+    expect(intervalBeforeUs(db, shed, at(500))).toBe(20 * S);
+    expect(intervalBeforeUs(db, shed, at(0))).toBeNull();
+    expect(intervalBeforeUs(db, 99, at(500))).toBeNull();
+  });
+});
+
+describe("the outages that are kept", () => {
+  const { db, shed, tower, recorded } = site();
+  const writer = new OutageWriter(db, () => recorded);
+  const rows = () => writer.all().map((out) => [out.gatewayId, inSeconds(out.fromUs), inSeconds(out.toUs)]);
+  const out = (ids: readonly number[], from: number, to: number) =>
+    writer
+      .outOfReach(ids, { fromUs: at(from), toUs: at(to) })
+      .map(({ fromUs, toUs }) => [inSeconds(fromUs), inSeconds(toUs)]);
+
+  it("are written as they are found, once, one that goes on without an end", () => {
+    const all = { fromUs: at(0), toUs: at(1_800) };
+    expect(writer.scan(shed, all, at(1_800))).toBe(true);
+    expect(writer.scan(tower, all, at(1_800))).toBe(true);
+    const found = [
+      [shed, 500, 700],
+      [shed, 1_480, null],
+      [tower, 580, 800],
+    ];
+    expect(rows()).toEqual(found);
+    expect(writer.scan(shed, all, at(1_800))).toBe(false);
+    expect(rows()).toEqual(found);
+    expect(new OutageWriter(db, () => recorded).all()).toEqual(writer.all());
+  });
+
+  it("are common to several gateways where all were out, clipped to the range", () => {
+    expect(out([shed], 0, 1_800)).toEqual([
+      [500, 700],
+      [1_480, 1_800],
+    ]);
+    expect(out([shed, tower], 0, 1_800)).toEqual([[580, 700]]);
+    expect(out([shed, tower], 600, 650)).toEqual([[600, 650]]);
+    expect(out([shed, tower], 0, 580)).toEqual([]);
+    expect(out([shed, 99], 0, 1_800)).toEqual([]);
+    expect(out([shed], 1_500, 1_700)).toEqual([[1_500, 1_700]]);
+    expect(out([], 0, 1_800)).toEqual([]);
+  });
+
+  it("touch a range of which they share a moment", () => {
+    const touching = (from: number, to: number) =>
+      writer.touching(shed, { fromUs: at(from), toUs: at(to) }).map(({ fromUs }) => inSeconds(fromUs));
+    expect(touching(0, 500)).toEqual([]);
+    expect(touching(0, 501)).toEqual([500]);
+    expect(touching(699, 800)).toEqual([500]);
+    expect(touching(700, 1_480)).toEqual([]);
+    expect(touching(1_700, 1_701)).toEqual([1_480]);
+  });
+
+  it("are, at an earlier moment, those that were known then", () => {
+    const known = (second: number) =>
+      new OutageWriter(db, () => readRecordedTime(db, { untilUs: at(second) }), at(second))
+        .all()
+        .map((one) => [one.gatewayId, inSeconds(one.fromUs), inSeconds(one.toUs)]);
+    expect(known(750)).toEqual([
+      [shed, 500, 700],
+      [tower, 580, null],
+    ]);
+    // 50 s of silence are no outage yet: more than three intervals are.
+    expect(known(550)).toEqual([]);
+    expect(known(570)).toEqual([[shed, 500, null]]);
+    expect(known(400)).toEqual([]);
+  });
+
+  it("say where nothing was recorded", () => {
+    const range = (from: number, to: number) => ({ fromUs: at(from), toUs: at(to) });
+    expect(writer.isRecorded(range(0, 1_800), [shed])).toBe(true);
+    expect(writer.isRecorded(range(-60, 1_800), [shed])).toBe(false);
+    expect(
+      writer.missing(shed, range(-60, 100)).map(({ fromUs, toUs }) => [inSeconds(fromUs), inSeconds(toUs)]),
+    ).toEqual([[-60, 0]]);
+  });
+});
