@@ -3,13 +3,16 @@ import { describe, expect, it } from "vitest";
 import { sharedSideEvidence, shareInSilence } from "../../../src/diagnosis/findings/coincidence.ts";
 import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
 import {
+  atItsRate,
   countedIn,
+  isAloneAtItsRate,
   isOut,
   lossesAreAlike,
   lossInCompany,
   lossOver,
   missedTimes,
   sightOf,
+  signalPowerDbm,
   surpriseOfOthers,
   withoutEdges,
 } from "../../../src/diagnosis/findings/observations.ts";
@@ -114,9 +117,10 @@ function scene(
 const tenMissed = [110, 111, 112, 120, 121, 130, 140, 150, 160, 170];
 
 describe("what a scene holds of the node", () => {
-  const sight = sightOf(scene(every(1, 40, 260, tenMissed)));
+  const made = () => sightOf(scene(every(1, 40, 260, tenMissed)));
 
   it("is parted into before, within and after, the frames at both ends of the gap in neither middle", () => {
+    const sight = made();
     const minutes = (frames: readonly { readonly atUs: number }[]) => frames.map(({ atUs }) => atUs / MINUTE);
     expect(sight.own).toHaveLength(221 - 10);
     expect(minutes(sight.ownBefore)).toEqual(Array.from({ length: 61 }, (_, i) => 40 + i));
@@ -127,6 +131,7 @@ describe("what a scene holds of the node", () => {
   });
 
   it("dates the missed counters between the frames around them, and counts its loss", () => {
+    const sight = made();
     expect(sight.missedAtUs.map((atUs) => atUs / MINUTE)).toEqual(tenMissed);
     expect([sight.missed, sight.heard]).toEqual([10, 89]);
     expect(sight.lossWithin).toBeCloseTo(10 / 99, 12);
@@ -156,6 +161,11 @@ describe("what a scene holds of the node", () => {
     expect([b?.snrDb, c?.snrDb]).toEqual([-5, -5]);
     expect(own).toHaveLength(101);
   });
+
+  it("dates one that was missed right before the frame that ends the gap", () => {
+    const { missedAtUs } = sightOf(scene(every(1, 40, 260, [199])));
+    expect(missedAtUs.map((atUs) => atUs / MINUTE)).toEqual([199]);
+  });
 });
 
 describe("what the others lost meanwhile", () => {
@@ -165,10 +175,11 @@ describe("what the others lost meanwhile", () => {
     ...every(3, 40, 260, [50, 130]),
     ...every(4, 40, 260, [140, 141, 142, 143]),
   ];
-  const sight = sightOf(scene([...own, ...others]));
-  const { within, before, after } = sight.scene;
+  const made = () => sightOf(scene([...own, ...others]));
+  const { within, before, after } = scene([]);
 
   it("is counted between the first and the last frame of each", () => {
+    const sight = made();
     // Minutes 100 to 199 of three nodes: 2 + 1 + 4 missed of 300.
     expect(countedIn(sight.neighbours, within, sight)).toEqual({
       missed: 7,
@@ -221,7 +232,7 @@ describe("what the others lost meanwhile", () => {
     // Before: (1 + 0.5) / (180 + 25) = 0.73 %, held to 1 %. All neighbours send at the node's data rate, so the first counts.
     const ratio = (raised: number) => 7 * Math.log(raised / 0.01) + 293 * Math.log((1 - raised) / 0.99);
     const expected = Math.max(ratio(0.1), ratio(0.25), ratio(0.6)) - Math.log(3);
-    expect(surpriseOfOthers(sight)).toBeCloseTo(expected, 9);
+    expect(surpriseOfOthers(made())).toBeCloseTo(expected, 9);
     // Two that lose a third each, at 0.01 usual: 0.25 fits best.
     const many = Array.from({ length: 33 }, (_, i) => 101 + 3 * i);
     const two = sightOf(
@@ -229,6 +240,20 @@ describe("what the others lost meanwhile", () => {
     );
     const both = 66 * Math.log(0.25 / 0.01) + 134 * Math.log(0.75 / 0.99) - Math.log(3);
     expect(surpriseOfOthers(two)).toBeCloseTo(both, 9);
+    // One at the node's data rate lost a third, two at another nothing: those at its own say more, for a factor of two.
+    const none = [...every(3, 40, 260, [], { dataRate: 5 }), ...every(4, 40, 260, [], { dataRate: 5 })];
+    const third = sightOf(scene([...own, ...every(2, 40, 260, many), ...none]));
+    const atRate = 33 * Math.log(0.25 / 0.01) + 67 * Math.log(0.75 / 0.99) - Math.log(3) - Math.log(2);
+    expect(surpriseOfOthers(third)).toBeCloseTo(atRate, 9);
+    expect(atItsRate(third).map(({ lifeId }) => lifeId)).toEqual([2]);
+    // The node lost 10 % at least 5.6 %: of 100 at its rate none, at most 3.7 %: more than half of that.
+    expect(isAloneAtItsRate(sightOf(scene([...own, ...every(2, 40, 260)])))).toBe(false);
+    const three = [2, 3, 4].flatMap((life) => every(life, 40, 260));
+    // None of 300, at most 1.3 %.
+    expect(isAloneAtItsRate(sightOf(scene([...own, ...three])))).toBe(true);
+    expect(isAloneAtItsRate(sightOf(scene([...own, ...three.map((one) => ({ ...one, dataRate: 5 }))])))).toBe(
+      false,
+    );
   });
 
   it("began with the gap, went on all along, or ended with it", () => {
@@ -243,6 +268,9 @@ describe("what the others lost meanwhile", () => {
     expect(company(all)).toMatchObject({ missed: 50, expected: 200, nodes: 2 });
     // Nothing known of before: what came after tells.
     expect(company(inGap, 100)).toBe("ended");
+    expect(company(all, 100)).toMatchObject({ missed: 50, expected: 200 });
+    // A fiftieth, less than a quarter of the tenth that the node lost.
+    expect(company([120, 121])).toBeNull();
   });
 
   it("is alike where single nodes scatter about one share by chance", () => {
@@ -264,6 +292,8 @@ describe("what the others lost meanwhile", () => {
     expect(of(28, 30, 33, 29)).toBe(true);
     // Chi-square of 5, 55, 5 and 55 of 100 about 0.3: 4 x 625 / 21 = 119, more than 4 + 3 √8 = 12.5.
     expect(of(5, 55, 5, 55)).toBe(false);
+    // Of 22, 38, 24 and 36: 4 x 50 / 21 = 9.5 about 0.3 is still chance.
+    expect(of(22, 38, 24, 36)).toBe(true);
     // Alike among themselves, the node's own 30 % far off.
     expect(of(55, 55, 55, 55)).toBe(false);
     expect(of(3, 3, 3, 3)).toBe(false);
@@ -288,6 +318,13 @@ describe("small measures", () => {
     expect([0.2, 0.3, 0.4].map((share) => lossOver(sight, share))).toEqual([0, 0, 0]);
     expect(lossOver(sight, 0.8)).toBeCloseTo(-Math.log(2), 12);
     expect(lossOver(sight, 0)).toBeCloseTo(Math.log(0.2 / 1e-4), 9);
+  });
+
+  it("take the noise's share off the power, where the SNR is known", () => {
+    expect(signalPowerDbm(null, 3)).toBeNull();
+    expect(signalPowerDbm(-100, null)).toBe(-100);
+    // At 0 dB SNR half of it is noise: 3.01 dB.
+    expect(signalPowerDbm(-100, 0)).toBeCloseTo(-103.01, 2);
   });
 
   it("give the time that two ranges share", () => {
