@@ -47,7 +47,7 @@ function shareOf(nodes: Iterable<{ heard: number; sent: number }>): number {
   return heard / sent;
 }
 
-describe("room for more nodes on drawn sites", () => {
+describe("room for more nodes on drawn sites", { timeout: 180_000 * SITES }, () => {
   const seen = Array.from({ length: SITES }, (_, i) => {
     const seed = 1 + i;
     const site = drawCrowdedSite(seed);
