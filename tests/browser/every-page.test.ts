@@ -4,7 +4,7 @@ import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import { cleanUp, temporaryFolder } from "../process/program.ts";
 import { chromiumIsHere, launchChromium } from "./chromium.ts";
 import { axeFindings, overflowPx } from "./dashboard.ts";
-import { eightyLetters, type NamedSite, openWhole, startNamedSite } from "./named-site.ts";
+import { eightyLetters, type NamedSite, openWhole, SHED, startNamedSite } from "./named-site.ts";
 
 const WIDTHS_PX = [390, 1280];
 
@@ -52,6 +52,30 @@ async function toldByEar(page: Page): Promise<Pick<Seen, "headings" | "unnamed" 
     ],
     drawings: told.flatMap(({ role, name }) => (role === "image" ? [name] : [])),
   };
+}
+
+/**
+ * Presses Tab until what has the focus is called so. Rejects when it never is, and when the focus cannot be seen on
+ * its way: no outline, no size, or outside of the window.
+ */
+async function tabTo(page: Page, name: RegExp): Promise<void> {
+  for (let presses = 0; presses < 120; presses += 1) {
+    await page.keyboard.press("Tab");
+    const at = await page.evaluate(() => {
+      const here = document.activeElement;
+      if (here === null || here === document.body) return null;
+      const { top, bottom, width } = here.getBoundingClientRect();
+      return {
+        name: (here.getAttribute("aria-label") ?? here.textContent ?? "").trim(),
+        visible:
+          getComputedStyle(here).outlineStyle !== "none" && width > 0 && bottom > 0 && top < innerHeight,
+      };
+    });
+    if (at === null) continue;
+    if (!at.visible) throw new Error(`The focus cannot be seen on "${at.name}".`);
+    if (name.test(at.name)) return;
+  }
+  throw new Error(`120 presses of Tab do not lead to ${name}.`);
 }
 
 async function see(page: Page, site: NamedSite, place: string): Promise<Seen> {
@@ -163,4 +187,76 @@ if (chromiumIsHere("every page"))
         await context.close();
       },
     );
+
+    describe("by keyboard alone", () => {
+      let page: Page;
+      beforeAll(async () => {
+        page = await browser.newPage({ viewport: { width: 1280, height: 900 } });
+        page.setDefaultTimeout(8_000);
+      });
+      const press = (key: string) => page.keyboard.press(key);
+      const atSite = () => openWhole(page, site.service, site.places[0]!);
+
+      test("a gateway is brought up: its check list, what passed, a reference beside it", async () => {
+        await atSite();
+        await tabTo(page, /^Bench$/);
+        await press("Enter");
+        await page.getByRole("region", { name: "Gateways on the bench" }).waitFor();
+        await tabTo(page, /^Tower/);
+        await press("Enter");
+        await page.getByRole("heading", { level: 1, name: /^Towerabc.* checks? / }).waitFor();
+        await tabTo(page, /^show them$/);
+        await press("Enter");
+        await page.getByRole("button", { name: "fold them" }).waitFor();
+        await tabTo(page, /^Choose a reference$/);
+        await press("Enter");
+        await tabTo(page, /^Measure against it$/);
+        await press("Enter");
+        await page.getByRole("button", { name: "Measure against it" }).waitFor({ state: "detached" });
+        const said = await site.service.json<{ reference: { eui: string } | null }>("/api/bench-reference");
+        expect(said.reference?.eui).toBe(SHED);
+      });
+
+      test("a dropout is followed from the site to the octets that it rests on", async () => {
+        await atSite();
+        await tabTo(page, /^Moment read in all rows/);
+        await press("Home");
+        await press("PageDown");
+        await page
+          .getByRole("slider", { name: /^Moment/ })
+          .and(page.locator("[aria-valuenow='10']"))
+          .waitFor();
+        await tabTo(page, /^evidence/);
+        await press("Enter");
+        await page.locator(".gap-line").first().waitFor();
+        await tabTo(page, /^14 Apr \d\d:\d\d(Probe|\d+ nodes)/);
+        await press("Enter");
+        await page.getByRole("heading", { name: "Speaks for it" }).first().waitFor();
+        await tabTo(page, /^its receptions for/);
+        await press("Enter");
+        await page
+          .getByRole("button", { name: /^fold the receptions/ })
+          .first()
+          .waitFor();
+        await tabTo(page, /\d\d:\d\d:\d\d\.\d/);
+        await press("Enter");
+        await page.getByText("DevAddr").first().waitFor();
+      });
+
+      test("two placements are compared: chosen, read as a table, and one named anew", async () => {
+        await atSite();
+        await tabTo(page, /^Trials$/);
+        await press("Enter");
+        await page.getByRole("heading", { level: 1, name: /points fewer frames/ }).waitFor();
+        await tabTo(page, /^show as table$/);
+        await press("Enter");
+        await page.getByRole("button", { name: "show as drawing" }).waitFor();
+        await tabTo(page, /^edit Gable/);
+        await press("Enter");
+        await press("Control+A");
+        await page.keyboard.type("Parapet");
+        await press("Enter");
+        await page.getByRole("button", { name: "edit Parapet" }).waitFor();
+      });
+    });
   });
