@@ -205,6 +205,8 @@ describe("counter accounting", () => {
       { life: 2, heard: 30, expected: 30, missed: 0 },
     ]);
     expect(state.lives[1]?.begunBy).toBe("second-device");
+    // Found at the older life's first frame after the second began (at i = 10), and not found again at every later one.
+    expect(state.lives[1]?.reason).toMatch(/: life 1 went on at 1\s011$/);
   });
 
   it("a long outage is a loss of exactly the frames that the rhythm says", () => {

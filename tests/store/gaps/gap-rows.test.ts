@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
+import { gatewaysOf } from "../../../src/store/gaps/detector-state.ts";
 import { contextOf, gapId, gapRowOf } from "../../../src/store/gaps/gap-rows.ts";
 import { LateData } from "../../../src/store/gaps/late-data.ts";
 import { openStore } from "../../../src/store/open.ts";
@@ -38,6 +39,10 @@ describe("a gap's row", () => {
     );
     const rest = { id: "01A2B3C4-2-1000-x", devAddr: DEV_ADDR, life: 2, expected: 4.5 };
     expect(row).toEqual({ ...figures, ...rest, open: 1 });
+  });
+
+  it("reads the gateways of a frame from their list", () => {
+    expect([null, "", "4", "3,1"].map(gatewaysOf)).toEqual([[], [], [4], [3, 1]]);
   });
 
   it("rests on sixty intervals before, six hours to a day, and eight after, one to two hours", () => {
