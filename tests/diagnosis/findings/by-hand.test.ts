@@ -256,6 +256,17 @@ describe("what the others lost meanwhile", () => {
     );
   });
 
+  it("is weighed by a neighbour's newest data rate, and from thirty counters on", () => {
+    const changed = every(2, 40, 260).map((one, i) => ({ ...one, dataRate: i < 100 ? 5 : 3 }));
+    expect(atItsRate(sightOf(scene([...own, ...changed]))).map(({ lifeId }) => lifeId)).toEqual([2]);
+    // The node lost sixty of a hundred; of twenty counters none lost would be at most 16 %, less than half of its least.
+    const sixty = Array.from({ length: 60 }, (_, k) => 101 + k);
+    const alone = (to: number) =>
+      isAloneAtItsRate(sightOf(scene([...every(1, 40, 260, sixty), ...every(2, 100, to)], { missed: 60 })));
+    expect(alone(119)).toBe(false);
+    expect(alone(129)).toBe(true);
+  });
+
   it("began with the gap, went on all along, or ended with it", () => {
     const company = (missed: readonly number[], from = 40) => {
       const one = sightOf(scene([...own, ...every(2, from, 260, missed), ...every(3, from, 260, missed)]));
