@@ -53,6 +53,11 @@ export function Room() {
   );
 }
 
+/** Whether the best estimate falls to the share within what is drawn. */
+function isReached({ curve, share }: CapacityView): boolean {
+  return (curve.at(-1)?.delivery ?? share) <= share;
+}
+
 function Told({ view, again }: { readonly view: CapacityView; readonly again: () => void }) {
   const { sentence, busiest, changes, changeSentence, downlinks, limits } = view;
   const text = sentence.map((part) => part.text).join("");
@@ -70,7 +75,7 @@ function Told({ view, again }: { readonly view: CapacityView; readonly again: ()
           caption={
             view.verdict === "full"
               ? "Delivery as nodes are added: below the share already"
-              : `Delivery as nodes are added: ${percent(view.share)} is reached with ${figure(view.mean.moreNodes)} more`
+              : `Delivery as nodes are added: ${percent(view.share)} is ${isReached(view) ? "" : "not "}reached with ${figure(view.mean.moreNodes)} more`
           }
           legend={<span>hatched: the interval; dashed: the share to keep</span>}
           drawing={<RoomCurve view={view} label={text} />}
