@@ -93,10 +93,10 @@ function strangersText(view: StrangersView): string {
       at,
       networks
         .map(({ network, weeks }) => {
-          const told = weeks.flatMap(({ from, secondsPerDay }) =>
+          const known = weeks.flatMap(({ from, secondsPerDay }) =>
             secondsPerDay === null ? [] : [`${from.slice(0, 10)} ${figure(secondsPerDay, 1)} s a day`],
           );
-          return told.length === 0 ? "" : plainLine(`${network}: ${told.join(", ")}`);
+          return known.length === 0 ? "" : plainLine(`${network}: ${known.join(", ")}`);
         })
         .filter((line) => line !== "")
         .join("\n"),

@@ -27,7 +27,7 @@ export const NoiseSource = z.object({
   to: IsoTime,
   beginSeen: z.boolean().describe("false: it was there from the first frames on"),
   endSeen: z.boolean(),
-  frequenciesHz: z.array(z.number().int()).describe("channels on which it was told"),
+  frequenciesHz: z.array(z.number().int()).describe("channels on which it was found"),
   width: z
     .enum(["one channel", "several channels", "all channels", "open"])
     .describe("at the gateway that shows it best, among the channels that can be judged"),

@@ -53,7 +53,7 @@ export const ReceiverNoise = z.object({
         sentence: z.string(),
       }),
     )
-    .describe("gateways that told their noise on the same channels at the same time"),
+    .describe("gateways whose noise is known on the same channels at the same time"),
 });
 
 export const ReceiverView = z.object({

@@ -41,13 +41,13 @@ function AirFinePrint() {
       </p>
       <p>
         Where the noise comes from: a channel 6 dB louder for ten minutes or more, standing 6 dB above its
-        gateway's other channels, or louder in pulses. A period is told where its power among loud and quiet
+        gateway's other channels, or louder in pulses. A period is given where its power among loud and quiet
         frames has a chance below 0.001, all frequencies tried counted, and each half of the time shows it. A
         gateway that heard less than a fifth of its usual packets on these channels, and as usual on others,
         has at least the noise that drowns its median packet.
       </p>
       <p>
-        Strangers are told by the network identifier of their addresses, or by what you said of a node. While
+        Strangers are known by the network identifier of their addresses, or by what you said of a node. While
         a gateway sends it hears nothing on any channel; its downlinks are known only where they pass this
         machine. Demodulator demand: Erlang's B formula with 8 and with 16 demodulators.
       </p>
