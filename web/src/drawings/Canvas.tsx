@@ -1,5 +1,6 @@
 /** How is something drawn that is too fine for elements? A canvas that follows its width, the scheme and the printer. */
-import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
+import type { RefObject } from "preact";
+import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 
 // Which colours do drawings use? The page's tokens as they stand now; nothing is coloured by another list.
 
@@ -99,6 +100,22 @@ export function Canvas({ height, draw, label }: CanvasProps) {
     return watchSurroundings(canvas, paint);
   }, []);
   return <canvas ref={element} role="img" aria-label={label} />;
+}
+
+const MIN_FRAME_PX = 220;
+
+/** The width that a drawing has, in pixels, once its `frame` is laid out; `first` until then. */
+export function useFrameWidth(first: number): { frame: RefObject<HTMLDivElement | null>; width: number } {
+  const frame = useRef<HTMLDivElement>(null);
+  const [width, setWidth] = useState(first);
+  useLayoutEffect(() => {
+    const element = frame.current;
+    if (element === null) return;
+    const measure = () => setWidth(Math.max(MIN_FRAME_PX, element.clientWidth));
+    measure();
+    return watchSurroundings(element, measure);
+  }, []);
+  return { frame, width };
 }
 
 /** Calls `again` when `element` changes width, letters arrive, the colours change, or printing begins or ends. Returns the clean-up. */

@@ -2,10 +2,10 @@
  * Down to which SNR does a receiver demodulate? Delivery by SNR in one spreading factor: points with their intervals, the
  * fitted knee, the level of half delivery with its interval as a band, and the data sheet's floor as a dashed rule.
  */
-import { useId, useLayoutEffect, useRef, useState } from "preact/hooks";
+import { useId } from "preact/hooks";
 import type { ReceiverFactor } from "../../../src/contract/receiver.ts";
 import { figure } from "../../../src/words/format.ts";
-import { watchSurroundings } from "./Canvas.tsx";
+import { useFrameWidth } from "./Canvas.tsx";
 import "./DeliveryCurve.css";
 
 const HEIGHT = 200;
@@ -24,16 +24,8 @@ const LABEL_WIDTH = 112;
 
 /** Drawn in the pixels that there are, so that its words keep their size. */
 export function DeliveryCurve({ factor, label }: { factor: ReceiverFactor; label: string }) {
-  const frame = useRef<HTMLDivElement>(null);
   const hatch = useId();
-  const [width, setWidth] = useState(340);
-  useLayoutEffect(() => {
-    const element = frame.current;
-    if (element === null) return;
-    const measure = () => setWidth(Math.max(220, element.clientWidth));
-    measure();
-    return watchSurroundings(element, measure);
-  }, []);
+  const { frame, width } = useFrameWidth(340);
   const { floorDb, levelDb, interval95, points } = factor;
   const low = floorDb - BELOW_DB;
   const high = floorDb + ABOVE_DB;

@@ -2,10 +2,10 @@
  * How does delivery fall as nodes are added? A line with its interval as a hatched band, the share to keep as a dashed
  * rule, and the room as a rule of its own where the line meets it.
  */
-import { useId, useLayoutEffect, useRef, useState } from "preact/hooks";
+import { useId } from "preact/hooks";
 import type { CapacityView } from "../../../src/contract/capacity.ts";
 import { figure, percent } from "../../../src/words/format.ts";
-import { watchSurroundings } from "./Canvas.tsx";
+import { useFrameWidth } from "./Canvas.tsx";
 import "./RoomCurve.css";
 
 const HEIGHT = 220;
@@ -16,18 +16,15 @@ const FOOT = 40;
 /** What "room 1 234" takes, pixels. */
 const LABEL_WIDTH = 90;
 
+/** Whether delivery falls to the share within what is drawn. */
+export function isShareReached({ curve, mean }: CapacityView): boolean {
+  return mean !== null && mean.moreNodes < (curve.at(-1)?.moreNodes ?? 0);
+}
+
 /** Drawn in the pixels that there are, so that its words keep their size. */
 export function RoomCurve({ view, label }: { view: CapacityView; label: string }) {
-  const frame = useRef<HTMLDivElement>(null);
   const hatch = useId();
-  const [width, setWidth] = useState(600);
-  useLayoutEffect(() => {
-    const element = frame.current;
-    if (element === null) return;
-    const measure = () => setWidth(Math.max(220, element.clientWidth));
-    measure();
-    return watchSurroundings(element, measure);
-  }, []);
+  const { frame, width } = useFrameWidth(600);
   const { curve, share, mean } = view;
   const most = Math.max(1, ...curve.map(({ moreNodes }) => moreNodes));
   const least = Math.min(share - 0.05, ...curve.map(({ interval95 }) => interval95[0]));
@@ -38,7 +35,7 @@ export function RoomCurve({ view, label }: { view: CapacityView; label: string }
   const at = (more: number, delivery: number) => `${x(more).toFixed(1)} ${y(delivery).toFixed(1)}`;
   const upper = curve.map(({ moreNodes, interval95 }) => at(moreNodes, interval95[1]));
   const lower = curve.map(({ moreNodes, interval95 }) => at(moreNodes, interval95[0])).reverse();
-  const isRoomDrawn = mean !== null && mean.moreNodes > 0 && mean.moreNodes < most;
+  const isRoomDrawn = isShareReached(view) && mean !== null && mean.moreNodes > 0;
   const roomX = x(mean?.moreNodes ?? 0);
   const isToldLeft = roomX > width - RIGHT - LABEL_WIDTH;
   return (

@@ -2,10 +2,9 @@
  * How are the margins of a link spread? A bar a decibel, the floor as a rule, hollow bars below it, and three marks:
  * weakest tenth, median, strongest tenth. All links of a page share one scale.
  */
-import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { MarginDistribution } from "../../../src/contract/link.ts";
 import { decibel, figure, percent } from "../../../src/words/format.ts";
-import { watchSurroundings } from "./Canvas.tsx";
+import { useFrameWidth } from "./Canvas.tsx";
 import "./MarginBars.css";
 import "./LimitBars.css";
 import "./PairBars.css";
@@ -34,15 +33,7 @@ export function marginScale(margins: readonly MarginDistribution[]): { lowDb: nu
 
 /** Drawn in the pixels that there are, so that its words keep their size. */
 export function MarginBars({ margin, lowDb, highDb, label }: MarginBarsProps) {
-  const frame = useRef<HTMLDivElement>(null);
-  const [width, setWidth] = useState(700);
-  useLayoutEffect(() => {
-    const element = frame.current;
-    if (element === null) return;
-    const measure = () => setWidth(Math.max(240, element.clientWidth));
-    measure();
-    return watchSurroundings(element, measure);
-  }, []);
+  const { frame, width } = useFrameWidth(700);
   const { bins, firstBinDb, p10Db, medianDb, p90Db } = margin;
   const most = Math.max(1, ...bins);
   const x = (value: number) => EDGE + ((value - lowDb) / (highDb - lowDb)) * (width - 2 * EDGE);

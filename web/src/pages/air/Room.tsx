@@ -1,7 +1,7 @@
 /** How many more nodes fit, and which faster data rate frees airtime? Calculated from what was heard, asked for once a window. */
 import type { CapacityLoad, CapacityView, DataRateChange } from "../../../../src/contract/capacity.ts";
 import { duration, figure, megahertz, percent, percentInterval } from "../../../../src/words/format.ts";
-import { RoomCurve } from "../../drawings/RoomCurve.tsx";
+import { isShareReached, RoomCurve } from "../../drawings/RoomCurve.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Explain } from "../../parts/Helpers.tsx";
@@ -53,11 +53,6 @@ export function Room() {
   );
 }
 
-/** Whether the best estimate falls to the share within what is drawn. */
-function isReached({ curve, share }: CapacityView): boolean {
-  return (curve.at(-1)?.delivery ?? share) <= share;
-}
-
 function Told({ view, again }: { readonly view: CapacityView; readonly again: () => void }) {
   const { sentence, busiest, changes, changeSentence, downlinks, limits } = view;
   const text = sentence.map((part) => part.text).join("");
@@ -75,7 +70,7 @@ function Told({ view, again }: { readonly view: CapacityView; readonly again: ()
           caption={
             view.verdict === "full"
               ? "Delivery as nodes are added: below the share already"
-              : `Delivery as nodes are added: ${percent(view.share)} is ${isReached(view) ? "" : "not "}reached with ${figure(view.mean.moreNodes)} more`
+              : `Delivery as nodes are added: ${percent(view.share)} is ${isShareReached(view) ? "" : "not "}reached with ${figure(view.mean.moreNodes)} more`
           }
           legend={<span>hatched: the interval; dashed: the share to keep</span>}
           drawing={<RoomCurve view={view} label={text} />}
