@@ -118,7 +118,7 @@ export const WatchMessage = z.object({
 });
 export type WatchMessage = z.infer<typeof WatchMessage>;
 
-/** Messages that a way has not told yet, as they are stored. */
+/** Messages that a way has not delivered yet, as they are stored. */
 export const WaitingMessages = z.array(z.object({ way: z.string(), message: WatchMessage }));
 export type WaitingMessages = z.infer<typeof WaitingMessages>;
 

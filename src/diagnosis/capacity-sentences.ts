@@ -4,6 +4,7 @@ import type { Charge } from "../radio/capacity/charge.ts";
 import type { Estimate } from "../radio/capacity/growth.ts";
 import { counted, duration, figure, percent, percentInterval, THIN } from "../words/format.ts";
 import type { DataRateChange, NoChange } from "./data-rate-change.ts";
+import { REPEATS_HIDE_IT } from "./link-delivery.ts";
 
 /** What a figure of room rests on at least. Chosen. */
 export const CAPACITY_MINIMUM = { recordedSeconds: 2700, nodes: 3, counters: 200 } as const;
@@ -106,8 +107,7 @@ const WHY_NONE: Readonly<Record<NoChange, string>> = {
   "not LoRa at 125 kHz": "It does not send LoRa at 125\u202FkHz: no step of data rate to compare with.",
   "fastest already": "SF7 is the fastest at 125\u202FkHz already.",
   "changes itself": "It changed its data rate in this window: narrow the window to the newest one.",
-  repeats:
-    "Not to be told: frames are sent several times under one counter, so counters do not show what one transmission achieves.",
+  repeats: REPEATS_HIDE_IT,
   "few frames": "Not enough yet: 20 counters expected and 10 frames with an SNR are needed.",
 };
 

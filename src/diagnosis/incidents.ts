@@ -116,7 +116,7 @@ export function stepWatches(
   const unknown = events.filter(({ key }) => !isKnown.has(key));
   known.push(...unknown.map(({ key }) => ({ key, atUs: nowUs })));
   const news = unknown.filter((event) => !goesOn(event, before.known, nowUs));
-  // What is there before anybody was told goes on untold; the next one of it is news.
+  // What was there at the first look is not reported; the next one of it is news.
   if (!isFirst) noteGroups(known, unknown, nowUs);
   const waiting = [
     ...before.events,
@@ -171,7 +171,7 @@ export function stepWatches(
 
 const groupKey = (kind: string, where: string | null): string => `group ${kind} ${where ?? "*"}`;
 
-/** Whether an event belongs to a group of which one was told, or followed, within the last two hours. */
+/** Whether an event belongs to a group of which one was reported, or followed, within the last two hours. */
 function goesOn({ group }: Condition, known: WatchState["known"], nowUs: number): boolean {
   if (group === undefined) return false;
   const { kind, where } = group;

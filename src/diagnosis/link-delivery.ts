@@ -229,12 +229,15 @@ function titleOf({ what, title }: Pick<WhatIf, "what" | "title">): string {
   return title.startsWith(`SF${SLOWEST + 1} `) && what === "slower" ? "Slower" : title;
 }
 
+/** Why nothing is said of one transmission where a frame is sent again under its counter. */
+export const REPEATS_HIDE_IT =
+  "Not known: frames are sent several times under one counter, so counters do not show what one transmission achieves.";
+
 function noneWords(what: WhatIf["what"], spreadingFactor: number, repeatShare: number): string | null {
   if (what === "faster" && spreadingFactor <= FASTEST)
     return `SF${spreadingFactor} is the fastest at 125\u202FkHz.`;
   if (what === "slower" && spreadingFactor >= SLOWEST) return `SF${SLOWEST} is the slowest.`;
-  if (repeatShare > MAX_REPEAT_SHARE)
-    return "Not to be told: frames are sent several times under one counter, so counters do not show what one transmission achieves.";
+  if (repeatShare > MAX_REPEAT_SHARE) return REPEATS_HIDE_IT;
   return null;
 }
 

@@ -9,7 +9,7 @@ type Titles = (eui: string) => string;
 /** "Strongest at Water tower, 6.1 dB (1.9 to 10.3) above Pump house, the next." */
 export function placeWords(place: NoisePlace, titleOf: Titles): string {
   const { verdict, eui, differenceDb, lowDb, highDb, nextEui, reason, gateways } = place;
-  const told = gateways.filter(({ status }) => status !== "too few");
+  const known = gateways.filter(({ status }) => status !== "too few");
   const unknown = gateways.filter(({ status }) => status === "too few").map((one) => titleOf(one.eui));
   const rest = unknown.length === 0 ? "" : ` Not compared for want of frames: ${namesOf(unknown)}.`;
   if (verdict === "strongest" && eui !== null && lowDb !== null) {
@@ -17,10 +17,10 @@ export function placeWords(place: NoisePlace, titleOf: Titles): string {
       differenceDb === null || highDb === null
         ? `at least ${decibel(lowDb)}`
         : `${decibel(differenceDb)} (${lowDb.toFixed(1)} to ${highDb.toFixed(1)})`;
-    return `Strongest at ${titleOf(eui)}, ${size} above ${nextEui === null ? "the next" : titleOf(nextEui)}${told.length > 2 ? ", the next" : ""}.${rest}`;
+    return `Strongest at ${titleOf(eui)}, ${size} above ${nextEui === null ? "the next" : titleOf(nextEui)}${known.length > 2 ? ", the next" : ""}.${rest}`;
   }
   if (verdict === "alike")
-    return `Alike at ${namesOf(told.map((one) => titleOf(one.eui)))}, within 6\u202FdB.${rest}`;
+    return `Alike at ${namesOf(known.map((one) => titleOf(one.eui)))}, within 6\u202FdB.${rest}`;
   const drowned = gateways
     .filter(
       ({ status, heard, expected }) => status === "drowned" || (status === "too few" && heard < expected / 2),
