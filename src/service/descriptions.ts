@@ -5,9 +5,12 @@
 import { z } from "zod";
 import { API_VERSION } from "../contract/common.ts";
 import { ClientMessage, Edit, ServerMessage, TOPIC_VIEWS, Topic } from "../contract/live.ts";
-import { EXAMPLES } from "./openapi-examples.ts";
+import examples from "./openapi-examples.json" with { type: "json" };
 
 type Json = Record<string, unknown>;
+
+/** Answers over a sample, by path, lists cut to their first element; written by tests/service/openapi-examples.test.ts. */
+export const EXAMPLES: Readonly<Record<string, unknown>> = examples;
 
 /** What scripts may rely on; the same words in both descriptions and in the README. */
 const PROMISE =

@@ -4,13 +4,12 @@
  */
 import { cpSync } from "node:fs";
 import { join } from "node:path";
-import { copyData, giveUp, makeReady, root, run, runTool } from "./ready.mjs";
+import { giveUp, makeReady, root, run, runTool } from "./ready.mjs";
 
 makeReady({ build: false });
 const folder = join(root, "dist/evaluate");
 if (runTool("typescript/tsc", ["-p", join(root, "tests/evaluate/tsconfig.json")]) !== 0)
   giveUp("The evaluation could not be compiled: see above.");
-copyData(join(folder, "src"));
 // The open sets of real receptions, which the evaluation ends with.
 cpSync(join(root, "tests/data/open-receptions"), join(folder, "tests/data/open-receptions"), {
   recursive: true,

@@ -4,17 +4,8 @@
  */
 import { spawnSync } from "node:child_process";
 import { createHash } from "node:crypto";
-import {
-  copyFileSync,
-  mkdirSync,
-  readdirSync,
-  readFileSync,
-  renameSync,
-  rmSync,
-  statSync,
-  writeFileSync,
-} from "node:fs";
-import { basename, dirname, join } from "node:path";
+import { readdirSync, readFileSync, renameSync, rmSync, statSync, writeFileSync } from "node:fs";
+import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { bindingFault, bindingSentence, buildNeedsHere } from "./native.mjs";
 import { withProgress } from "./progress.mjs";
@@ -142,7 +133,6 @@ function ensureBuilt() {
     remove(aside);
     giveUp("The build failed: see above.");
   }
-  copyData(join(aside, "server"));
   for (const [at, what, config, folder] of [
     [2, "program", "src/setup/program.config.mjs", "program"],
     [3, "dashboard", "web/vite.config.ts", "web"],
@@ -153,7 +143,6 @@ function ensureBuilt() {
     remove(aside);
     giveUp(`The build of the ${what} failed: see above.`);
   }
-  copyData(join(aside, "program"), { flat: true });
   writeFileSync(join(aside, ".built"), wanted);
   remove(join(root, "dist"));
   try {
@@ -161,19 +150,6 @@ function ensureBuilt() {
   } catch {
     // Where nobody could wait for a turn, another process was quicker: its build is as good.
     remove(aside);
-  }
-}
-
-/**
- * JSON tables stand beside the code that reads them: copies those of `src` to where it was compiled to. `flat`: into
- * that one folder.
- */
-export function copyData(server, { flat = false } = {}) {
-  for (const file of filesUnder(join(root, "src"))) {
-    if (!file.endsWith(".json")) continue;
-    const target = flat ? join(server, basename(file)) : file.replace(join(root, "src"), server);
-    mkdirSync(dirname(target), { recursive: true });
-    copyFileSync(file, target);
   }
 }
 

@@ -11,7 +11,7 @@ import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import type { z } from "zod";
 import { importCommand } from "../../src/commands/import.ts";
 import * as contract from "../../src/contract/index.ts";
-import { EXAMPLES } from "../../src/service/openapi-examples.ts";
+import { EXAMPLES } from "../../src/service/descriptions.ts";
 import { storeViews } from "../../src/service/store-views.ts";
 import { openReader, openStore, type Store } from "../../src/store/open.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
@@ -20,12 +20,7 @@ import { run } from "../commands/run-command.ts";
 import { serviceUnderTest } from "./parts.ts";
 
 const SAMPLE = fileURLToPath(new URL("../../sample-captures/orchard-bench.pcap", import.meta.url));
-const FILE = fileURLToPath(new URL("../../src/service/openapi-examples.ts", import.meta.url));
-const HEAD = `/**
- * Answers of the service over sample-captures/orchard-bench.pcap, lists cut to their first element: the examples of the
- * API's description. Written by tests/service/openapi-examples.test.ts, not by hand.
- */
-`;
+const FILE = fileURLToPath(new URL("../../src/service/openapi-examples.json", import.meta.url));
 
 const NODE_PATH = "/api/nodes/{devAddr}/{life}";
 /** Paths of the description, with what is asked for and the schema of the answer. */
@@ -99,11 +94,7 @@ describe("the examples of the API's description", () => {
       expect(response.statusCode, path).toBe(200);
       made[path] = cut(response.json());
     }
-    if (process.env.MASTLOG_WRITE_EXAMPLES === "1")
-      writeFileSync(
-        FILE,
-        `${HEAD}export const EXAMPLES: Readonly<Record<string, unknown>> = ${JSON.stringify(made, null, 2)};\n`,
-      );
+    if (process.env.MASTLOG_WRITE_EXAMPLES === "1") writeFileSync(FILE, `${JSON.stringify(made, null, 1)}\n`);
     expect(Object.keys(EXAMPLES)).toEqual(Object.keys(made));
     for (const [path, example] of Object.entries(EXAMPLES))
       expect([...new Set(shapeOf(example))].sort(), path).toEqual([...new Set(shapeOf(made[path]))].sort());

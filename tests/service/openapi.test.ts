@@ -2,7 +2,7 @@ import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
 import { API_VERSION } from "../../src/contract/common.ts";
 import type { ServiceStatus } from "../../src/contract/service.ts";
-import { EXAMPLES } from "../../src/service/openapi-examples.ts";
+import { EXAMPLES } from "../../src/service/descriptions.ts";
 import { serviceUnderTest } from "./parts.ts";
 
 interface Operation {

@@ -1,8 +1,8 @@
 /**
  * What does the file of regional parameters hold? regions.json as data, checked when it is read.
  */
-import { readFileSync } from "node:fs";
 import { z } from "zod";
+import regions from "./regions.json" with { type: "json" };
 
 const channelSchema = z.object({
   frequencyHz: z.number().int().positive(),
@@ -109,9 +109,7 @@ export type DataRateRecord = z.output<typeof dataRateSchema>;
 export type PayloadRecord = z.output<typeof payloadSchema>;
 
 /** The parsed file. A broken file stops the program at its start: it is part of the program, not input. */
-export const regionFile: z.output<typeof fileSchema> = fileSchema.parse(
-  JSON.parse(readFileSync(new URL("./regions.json", import.meta.url), "utf8")),
-);
+export const regionFile: z.output<typeof fileSchema> = fileSchema.parse(regions);
 
 /** Titles of the sources that confirm one topic of a region, for people; "source not named" when the file names none. */
 export function sourcesOf(record: RegionRecord, topic: string): string {
