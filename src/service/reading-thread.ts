@@ -2,6 +2,8 @@
  * A reading thread: one reading connection, one question at a time, answered by the views. Started by reading-pool.ts;
  * its settings are its worker data, its life ends with `close` or when a question that nobody waits for is cut off.
  */
+import { getHeapStatistics, setFlagsFromString } from "node:v8";
+import { runInNewContext } from "node:vm";
 import { parentPort, workerData } from "node:worker_threads";
 import { setThreadPriority } from "../intake/thread-priority.ts";
 import { SiteReader } from "../store/narrowed.ts";
@@ -17,6 +19,9 @@ import type { Views } from "./views.ts";
 
 /** Who records and who answers gateways come first. Chosen: half of an equal thread's share when all want all. */
 const GIVES_WAY = 3;
+
+/** A heap that has grown beyond this is emptied after the answer. Chosen: two to four times what one day's views use. */
+const KEPT_HEAP_MB = 64;
 
 const port = parentPort;
 if (port === null) throw new Error("src/service/reading-thread.ts runs as a worker thread only.");
@@ -42,10 +47,23 @@ function answer({ question, asked }: Extract<ToReadingThread, { kind: "ask" }>):
   }
 }
 
+/**
+ * Collects what a large answer left behind. V8 by itself waits until the heap has grown again, which a thread that is
+ * asked little may never see; Node has no other way to the collector than this flag.
+ */
+setFlagsFromString("--expose-gc");
+const collectGarbage = runInNewContext("gc") as () => void;
+
+function giveBack(): void {
+  if (getHeapStatistics().total_heap_size > KEPT_HEAP_MB * 2 ** 20) collectGarbage();
+}
+
 setThreadPriority(GIVES_WAY);
 port.on("message", (message: ToReadingThread) => {
-  if (message.kind === "ask") port.postMessage(answer(message));
-  else {
+  if (message.kind === "ask") {
+    port.postMessage(answer(message));
+    giveBack();
+  } else {
     sites.close();
     store?.close();
     port.close();
