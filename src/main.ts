@@ -11,7 +11,7 @@ import { exportCommand } from "./commands/export.ts";
 import { importCommand } from "./commands/import.ts";
 import { keysCommand } from "./commands/keys.ts";
 import { listenCommand, recordCommand } from "./commands/listen.ts";
-import { showDefaultStore } from "./commands/options.ts";
+import { complain, showDefaultStore } from "./commands/options.ts";
 import { placementsCommand } from "./commands/placements.ts";
 import { reportCommand } from "./commands/report.ts";
 import { simulateCommand } from "./commands/simulate.ts";
@@ -28,7 +28,6 @@ import {
   nodesCommand,
   siteCommand,
 } from "./commands/view-commands.ts";
-import { complain } from "./commands/view-output.ts";
 import { packageRoot } from "./store/open.ts";
 
 const { version } = JSON.parse(readFileSync(new URL("package.json", packageRoot), "utf8")) as {

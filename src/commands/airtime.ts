@@ -16,7 +16,7 @@ import { framesPerHour, offTimeUs } from "../radio/duty-cycle.ts";
 import { isLora2g4Bandwidth } from "../radio/lora-airtime.ts";
 import { dutyCycleLimitFor, dwellLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { megahertz, type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
-import { complain, jsonText, print } from "./view-output.ts";
+import { complain, jsonText, print } from "./options.ts";
 
 /** What the command prints with --json. */
 export interface AirtimeReport {

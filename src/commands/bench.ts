@@ -25,14 +25,17 @@ import {
   guarded,
   ownPlansGiven,
   plansOption,
+  print,
+  printJson,
   readEui,
   readSeconds,
   readViewOptions,
+  sentenceText,
+  table,
   type ViewOptions,
   withReader,
   withViewOptions,
 } from "./options.ts";
-import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
 /** Seconds of the past that a waiting bench looks at, unless told otherwise. */

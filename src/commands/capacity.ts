@@ -9,12 +9,15 @@ import {
   guarded,
   ownPlansGiven,
   plansOption,
+  print,
+  printJson,
   readDevAddr,
   readViewOptions,
+  sentenceText,
+  table,
   withReader,
   withViewOptions,
 } from "./options.ts";
-import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 interface Given {
   readonly share?: string;

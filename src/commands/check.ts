@@ -9,13 +9,14 @@ import {
   CannotRun,
   dbOption,
   guarded,
+  print,
+  printJson,
   readDevAddr,
   readEui,
   readSeconds,
   SITE_HELP,
   withReader,
 } from "./options.ts";
-import { print, printJson } from "./view-output.ts";
 
 const EXIT_CODES: Readonly<Record<CheckState, number>> = { well: 0, "not-well": 1, "cannot-tell": 2 };
 

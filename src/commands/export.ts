@@ -17,8 +17,15 @@ import { narrowToSite, siteNames } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { askedWindow } from "../views/window.ts";
 import { fileSize } from "../words/format.ts";
-import { CannotRun, dbOption, guarded, interruptible, progressBar, readViewOptions } from "./options.ts";
-import { complain } from "./view-output.ts";
+import {
+  CannotRun,
+  complain,
+  dbOption,
+  guarded,
+  interruptible,
+  progressBar,
+  readViewOptions,
+} from "./options.ts";
 
 const Options = z.object({
   what: z.enum(EXPORT_TABLES),

@@ -13,8 +13,17 @@ import { openReader, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { closeBesideService } from "../store/service-claim.ts";
 import { figure, plural } from "../words/format.ts";
-import { CannotRun, dbOption, guarded, interruptible, type Progress, progressBar } from "./options.ts";
-import { complain, print, printJson } from "./view-output.ts";
+import {
+  CannotRun,
+  complain,
+  dbOption,
+  guarded,
+  interruptible,
+  type Progress,
+  print,
+  printJson,
+  progressBar,
+} from "./options.ts";
 
 const Options = z.object({
   db: z.string().min(1),

@@ -6,8 +6,7 @@ import { addKeys, type KeysListed, listKeys, removeKeys } from "../store/keys.ts
 import { openStore, type Store } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { plural } from "../words/format.ts";
-import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
-import { print, printJson, table } from "./view-output.ts";
+import { CannotRun, dbOption, guarded, print, printJson, table, withReader } from "./options.ts";
 
 interface KeysOptions {
   readonly db: string;

@@ -14,10 +14,9 @@ import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
 import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
 import { openReader, packageRoot, storeFile } from "../store/open.ts";
-import { CannotRun, dbOption, guarded, ownPlansGiven, plansOption } from "./options.ts";
+import { CannotRun, complain, dbOption, guarded, ownPlansGiven, plansOption, print } from "./options.ts";
 import { type PublishTarget, publishTarget } from "./publish-options.ts";
 import { reportToSupervisor } from "./supervisor.ts";
-import { complain, print } from "./view-output.ts";
 import { readWatchFile } from "./watch-file.ts";
 
 const Port = z.coerce.number().int().min(0).max(65_535);

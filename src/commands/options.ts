@@ -4,14 +4,14 @@ import { readFileSync } from "node:fs";
 import cliProgress from "cli-progress";
 import { type Command, Option } from "commander";
 import { z } from "zod";
-import { plainLine } from "../model/plain-text.ts";
+import type { Sentence } from "../contract/index.ts";
+import { plainJson, plainLine, plainLines } from "../model/plain-text.ts";
 import { readOwnPlans } from "../radio/regions/own-plans.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { narrowToSite } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { describeStoreError } from "../store/store-error.ts";
 import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
-import { complain } from "./view-output.ts";
 
 export interface DbOptions {
   readonly db: string;
@@ -212,4 +212,51 @@ export function progressBar(what: string, stream: NodeJS.WriteStream = process.s
   });
   bar.start(100, 0);
   return { at: (share) => bar.update(Math.round(share * 100)), stop: () => bar.stop() };
+}
+
+// How do the commands print an answer: aligned columns under the view's sentence, or one JSON document.
+
+/** Writes text to stdout, without what could steer the terminal: names and a gateway's words are a stranger's. */
+export function print(text: string): void {
+  process.stdout.write(plainLines(text));
+}
+
+/** Writes text to stderr in the same way. */
+export function complain(text: string): void {
+  process.stderr.write(plainLines(text));
+}
+
+/** Prints a value as one JSON document; characters that steer a terminal are escaped in it. */
+export function printJson(value: unknown): void {
+  process.stdout.write(`${jsonText(value)}\n`);
+}
+
+export function jsonText(value: unknown): string {
+  return plainJson(JSON.stringify(value, null, 2));
+}
+
+export function sentenceText(sentence: Sentence): string {
+  return plainLine(sentence.map(({ text }) => text).join(""));
+}
+
+interface Column<Row> {
+  readonly title: string;
+  readonly of: (row: Row) => string;
+  /** Numbers stand right. */
+  readonly right?: boolean;
+}
+
+/** A table of text; every row one line. Empty without rows. */
+export function table<Row>(rows: readonly Row[], columns: readonly Column<Row>[]): string {
+  if (rows.length === 0) return "";
+  const cells = [
+    columns.map(({ title }) => plainLine(title)),
+    ...rows.map((row) => columns.map(({ of }) => plainLine(of(row)))),
+  ];
+  const widths = columns.map((_, i) => Math.max(...cells.map((line) => [...(line[i] ?? "")].length)));
+  const pad = (text: string, i: number) => {
+    const fill = " ".repeat(Math.max(0, (widths[i] ?? 0) - [...text].length));
+    return columns[i]?.right === true ? fill + text : text + fill;
+  };
+  return cells.map((line) => line.map(pad).join("  ").trimEnd()).join("\n");
 }

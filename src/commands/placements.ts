@@ -5,9 +5,8 @@ import { PlacementChange, PlacementNew, type PlacementRow } from "../contract/tr
 import { MAX_PHOTO_OCTETS, type PlacementWork } from "../store/placements.ts";
 import { newPlacement, placementEdit, placementRows } from "../views/user-data.ts";
 import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
-import { CannotRun, dbOption, guarded, withReader } from "./options.ts";
+import { CannotRun, dbOption, guarded, print, printJson, table, withReader } from "./options.ts";
 import { enter } from "./user-data.ts";
-import { print, printJson, table } from "./view-output.ts";
 
 interface Options {
   readonly db: string;

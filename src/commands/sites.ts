@@ -2,9 +2,18 @@
 import { Command } from "commander";
 import { SiteName } from "../contract/common.ts";
 import { siteRows } from "../views/bookkeeping.ts";
-import { CannotRun, type DbOptions, dbOption, guarded, readEui, withReader } from "./options.ts";
+import {
+  CannotRun,
+  type DbOptions,
+  dbOption,
+  guarded,
+  print,
+  printJson,
+  readEui,
+  table,
+  withReader,
+} from "./options.ts";
 import { enter } from "./user-data.ts";
-import { print, printJson, table } from "./view-output.ts";
 
 interface Options extends DbOptions {
   readonly json?: boolean;

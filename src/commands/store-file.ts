@@ -14,8 +14,17 @@ import { Recorder } from "../store/recorder.ts";
 import { rescueStore } from "../store/rescue.ts";
 import { closeBesideService } from "../store/service-claim.ts";
 import { figure, plural } from "../words/format.ts";
-import { CannotRun, type DbOptions, dbOption, guarded, interruptible, progressBar } from "./options.ts";
-import { complain, print, printJson } from "./view-output.ts";
+import {
+  CannotRun,
+  complain,
+  type DbOptions,
+  dbOption,
+  guarded,
+  interruptible,
+  print,
+  printJson,
+  progressBar,
+} from "./options.ts";
 
 const Options = z.object({
   db: z.string().min(1),

@@ -1,13 +1,27 @@
 /** `mastlog trials`: how do all placements of a window compare, pair by pair? */
 import { Command } from "commander";
-import type { Interval, TrialAnswer } from "../contract/trials.ts";
+import { type Interval, MAX_EFFECT_DAYS, type MarkEffect, type TrialAnswer } from "../contract/trials.ts";
 import { plainLine } from "../model/plain-text.ts";
+import { markEffect } from "../views/trials/mark-effect.ts";
 import type { Side } from "../views/trials/sides.ts";
 import { compareSides, sidesNamed, trialsView } from "../views/trials/trials.ts";
+import { NOT_WRITTEN } from "../views/user-data.ts";
 import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
-import { CannotRun, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { print, printJson, sentenceText, table } from "./view-output.ts";
+import {
+  CannotRun,
+  dbOption,
+  guarded,
+  print,
+  printJson,
+  readEui,
+  readViewOptions,
+  SITE_HELP,
+  sentenceText,
+  table,
+  withReader,
+  withViewOptions,
+} from "./options.ts";
 
 // `mastlog compare A B`: which of two placements hears better, by how much, and is that enough to say?
 
@@ -141,4 +155,63 @@ export function trialsCommand(): Command {
         );
       }),
     );
+}
+
+// `mastlog marks effect NUMBER`: is it better since a mark? The time before it against the time after.
+
+interface Given {
+  readonly gateway?: string;
+  readonly days?: string;
+}
+
+const EFFECT_HELP = `
+The time before the mark is compared with as long a time after it, by node and hour of day, as far as was recorded. A
+mark that lasted is compared before its begin and after its end. Differences are after less before. Exit code 1: not
+enough to say yet; 2: there is no such mark or gateway.`;
+
+export function effectCommand(): Command {
+  return new Command("effect")
+    .description("is it better since a mark? The time before compared with the time after")
+    .argument("<number>", "its number, as 'marks list' shows it")
+    .option(
+      "--gateway <eui>",
+      "one gateway, or 'all' together (default: the gateway that the mark is about, else all)",
+    )
+    .option("--days <days>", `at most so many days before and after (default: ${MAX_EFFECT_DAYS})`)
+    .option("--site <name>", SITE_HELP)
+    .addOption(dbOption())
+    .option("--json", "print one JSON document")
+    .addHelpText("after", EFFECT_HELP)
+    .action((number: string, given: Given) =>
+      guarded(() => {
+        const { db, json, site } = readViewOptions(given);
+        if (!/^[1-9]\d{0,14}$/.test(number)) throw new CannotRun("A mark is named by its number.");
+        const days = given.days === undefined ? undefined : Number(given.days);
+        if (days !== undefined && !(days > 0 && days <= MAX_EFFECT_DAYS))
+          throw new CannotRun(`--days takes a number above 0, at most ${MAX_EFFECT_DAYS}.`);
+        const gateway =
+          given.gateway === undefined || given.gateway === "all" ? given.gateway : readEui(given.gateway);
+        const effect = withReader(db, (store) => markEffect(store, Number(number), { gateway, days }), site);
+        if (typeof effect === "string") throw new CannotRun(NOT_WRITTEN[effect]);
+        if (!effect.enough) process.exitCode = 1;
+        if (json) return printJson(effect);
+        print(`${effectText(effect)}\n`);
+      }),
+    );
+}
+
+/** The answer as text: the sentence, what was compared, the nodes, what else changed. */
+export function effectText(effect: MarkEffect): string {
+  const { mark, gateways } = effect;
+  const names = gateways.map(({ eui, name }) => name ?? eui).join(", ");
+  const parts = [
+    sentenceText(effect.sentence),
+    plainLine(
+      `Mark ${mark.id}, ${mark.at}${mark.until === null ? "" : ` to ${mark.until}`}. ${effect.lengthWords}${names === "" ? "" : ` Heard by ${names}.`}`,
+    ),
+    nodeTable(effect),
+    effect.reservations.map((line) => `Note: ${plainLine(line)}`).join("\n"),
+    effect.caution,
+  ];
+  return parts.filter((part) => part !== "").join("\n\n");
 }

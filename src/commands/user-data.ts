@@ -9,9 +9,18 @@ import type { WasWritten } from "../store/written.ts";
 import { markRows, newMark, notWrittenSentence, positionRows } from "../views/user-data.ts";
 import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
-import { effectCommand } from "./mark-effect.ts";
-import { CannotRun, dbOption, guarded, readViewOptions, withReader, withViewOptions } from "./options.ts";
-import { print, printJson, table } from "./view-output.ts";
+import {
+  CannotRun,
+  dbOption,
+  guarded,
+  print,
+  printJson,
+  readViewOptions,
+  table,
+  withReader,
+  withViewOptions,
+} from "./options.ts";
+import { effectCommand } from "./trials.ts";
 
 interface AddOptions {
   readonly db: string;

@@ -19,11 +19,14 @@ import {
   guarded,
   ownPlansGiven,
   plansOption,
+  print,
+  printJson,
   readViewOptions,
+  sentenceText,
+  table,
   withReader,
   withViewOptions,
 } from "./options.ts";
-import { print, printJson, sentenceText, table } from "./view-output.ts";
 
 export function nodesCommand(): Command {
   return withViewOptions(

@@ -3,7 +3,7 @@ import { z } from "zod";
 import { EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
 import { Outage } from "./gateways.ts";
 import { NoiseSource } from "./noise.ts";
-import { LoudNoise } from "./site-score.ts";
+import { LoudNoise } from "./site.ts";
 
 // What fills the air at one gateway? Data rates, networks, collisions to expect, its own transmissions, demodulators.
 

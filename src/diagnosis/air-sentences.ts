@@ -1,5 +1,5 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
-import type { LoudNoise } from "../contract/site-score.ts";
+import type { LoudNoise } from "../contract/site.ts";
 import { duration, figure, megahertz, plural } from "../words/format.ts";
 import { percent, span } from "./status.ts";
 

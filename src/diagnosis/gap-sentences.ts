@@ -1,8 +1,7 @@
 /** What do the views say of gaps in a sentence or a clause? One place, so that all of them say the same. */
 import type { Cause, EpisodeRow, GapCounts } from "../contract/gaps.ts";
 import type { Sentence } from "../contract/index.ts";
-import { CAUSE_LABELS } from "../words/causes.ts";
-import { certaintyOf } from "../words/certainty.ts";
+import { CAUSE_LABELS, certaintyOf } from "../words/causes.ts";
 import { figure, plural } from "../words/format.ts";
 import { type SpokenWindow, within } from "./sentences.ts";
 import { span } from "./status.ts";

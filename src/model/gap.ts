@@ -3,8 +3,7 @@
  * nothing in this folder asks a database or a clock.
  */
 
-import type { CauseWord } from "../words/causes.ts";
-import type { Certainty } from "../words/certainty.ts";
+import type { CauseWord, Certainty } from "../words/causes.ts";
 import type { NamedText } from "./named-text.ts";
 import type { TimeRange } from "./time-range.ts";
 
@@ -170,7 +169,7 @@ export interface GapJudgement {
   readonly isChance: boolean;
   readonly cause: CauseWord;
   readonly confidence: number;
-  /** From the confidence alone, see src/words/certainty.ts. */
+  /** From the confidence alone, see src/words/causes.ts. */
   readonly word: Certainty;
   readonly sentence: NamedText;
   /** Strongest first; of an unexplained gap for and against whatever came closest. */

@@ -2,7 +2,7 @@
 import type { WalkReach, WalkStop, WalkView } from "../contract/link.ts";
 import { percent } from "../diagnosis/status.ts";
 import { figure, withUnit } from "../words/format.ts";
-import type { Clock } from "./format.ts";
+import type { Clock } from "./parts.tsx";
 import { Sentence, State, Table } from "./parts.tsx";
 import { StopPlan } from "./plots.tsx";
 

@@ -5,7 +5,7 @@ import type { BenchItem, BenchView } from "../contract/bench.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
 import { percent } from "../diagnosis/status.ts";
 import { figure, megahertz, signedWithUnit, withMoments, withUnit } from "../words/format.ts";
-import type { Clock } from "./format.ts";
+import type { Clock } from "./parts.tsx";
 import { GatewayTitle, Mono, Sentence, State, Table } from "./parts.tsx";
 import { HeartbeatPlot } from "./plots.tsx";
 

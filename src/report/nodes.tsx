@@ -6,8 +6,8 @@ import type { NodeRow, NodesView } from "../contract/nodes.ts";
 import type { MarksView } from "../contract/user-data.ts";
 import { percent, span } from "../diagnosis/status.ts";
 import { figure, withUnit } from "../words/format.ts";
-import type { Clock } from "./format.ts";
 import { IntervalPlot } from "./IntervalPlot.tsx";
+import type { Clock } from "./parts.tsx";
 import { Mono, Sentence, State, Table } from "./parts.tsx";
 
 const MAX_STRANGERS = 20;

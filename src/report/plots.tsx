@@ -4,7 +4,7 @@
  */
 import type { Heartbeat } from "../contract/gateways.ts";
 import type { WalkVerdict, WalkView } from "../contract/link.ts";
-import type { Clock } from "./format.ts";
+import type { Clock } from "./parts.tsx";
 
 // At which moments does a time axis of the report carry a label? At five to nine round ones.
 

@@ -4,10 +4,9 @@ import { renderToString } from "preact-render-to-string";
 import type { Window } from "../contract/common.ts";
 import { figure } from "../words/format.ts";
 import { Appendix, Walks } from "./appendix.tsx";
-import { Clock } from "./format.ts";
 import { Air, Benches, Gateways } from "./gateways.tsx";
 import { Gaps, Marks, Nodes } from "./nodes.tsx";
-import { Mono, Sentence, Table } from "./parts.tsx";
+import { Clock, Mono, Sentence, Table } from "./parts.tsx";
 import type { ReportData, ReportPayload } from "./report-data.ts";
 import { Trials } from "./trials.tsx";
 

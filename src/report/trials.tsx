@@ -2,8 +2,8 @@
 import type { Interval, PlacementRow, TrialAnswer, TrialRow, TrialsView } from "../contract/trials.ts";
 import { percent } from "../diagnosis/status.ts";
 import { figure, signedWithUnit, withUnit } from "../words/format.ts";
-import type { Clock } from "./format.ts";
 import { IntervalPlot, type IntervalRow } from "./IntervalPlot.tsx";
+import type { Clock } from "./parts.tsx";
 import { Sentence, Table } from "./parts.tsx";
 import { HistogramPlot } from "./plots.tsx";
 

@@ -30,7 +30,6 @@ import {
   sampleCaptures,
   Uploads,
 } from "./captures.ts";
-import { compressAnswer } from "./compression.ts";
 import { limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
 import { API_INFO, apiDescription, liveDescription } from "./descriptions.ts";
 import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
@@ -39,15 +38,14 @@ import type { BeginExport } from "./exports.ts";
 import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
-import { isLoopbackHost } from "./loopback.ts";
-import { phoneLink } from "./phone-link.ts";
+import { isLoopbackHost, phoneLink } from "./loopback.ts";
 import type { Publisher } from "./publisher.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
 import { exportRoutes } from "./routes/export.ts";
 import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
 import { forgetRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
-import { keyRoutes, labelRoutes, markRoutes, positionRoutes } from "./routes/user-data.ts";
+import { keyRoutes, labelRoutes, markRoutes, positionRoutes, watchRoutes } from "./routes/user-data.ts";
 import {
   airRoutes,
   gapRoutes,
@@ -58,8 +56,7 @@ import {
   trialRoutes,
   walkRoutes,
 } from "./routes/views.ts";
-import { watchRoutes } from "./routes/watches.ts";
-import { dashboard, ownNames, securityHeaders } from "./static.ts";
+import { compressAnswer, dashboard, ownNames, securityHeaders } from "./static.ts";
 import { serviceMetrics, serviceStatus } from "./status.ts";
 import type { Ask, Facts } from "./views.ts";
 import type { WatchService } from "./watch-service.ts";

@@ -8,7 +8,7 @@ import type { WindowQuery } from "../contract/common.ts";
 import { DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import { GatewayRow } from "../contract/gateways.ts";
 import { FrameView, NodeRow, ReceptionRow } from "../contract/nodes.ts";
-import type { PublishedService, PublishStatus } from "../contract/publish.ts";
+import type { PublishedService, PublishStatus } from "../contract/service.ts";
 import type { CommitDelta } from "../intake/handle.ts";
 import { figure } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";

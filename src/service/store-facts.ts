@@ -5,8 +5,13 @@ import type { Store } from "../store/open.ts";
 import { firstMinuteUs, storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
 import { watchSettings } from "../store/user-data.ts";
-import { captureRows, refusalRows, refusalSampleRows, siteName } from "../views/bookkeeping.ts";
-import { identifierNotices } from "../views/identifier-notices.ts";
+import {
+  captureRows,
+  identifierNotices,
+  refusalRows,
+  refusalSampleRows,
+  siteName,
+} from "../views/bookkeeping.ts";
 import type { Facts } from "./views.ts";
 
 /** The service page shows notices of the last hour. */

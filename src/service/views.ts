@@ -10,19 +10,24 @@ import type {
   BenchView,
   DownlinkTestPlan,
   DownlinkTestRequest,
+  ReceiverView,
 } from "../contract/bench.ts";
 import type { CapacityView, NodeCostView, PowerQuery } from "../contract/capacity.ts";
 import type { WindowQuery } from "../contract/common.ts";
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { DownlinksView, GatewaysView } from "../contract/gateways.ts";
 import type { WalkView } from "../contract/link.ts";
-import type { MarkEffect, MarkEffectQuery } from "../contract/mark-effect.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
-import type { ReceiverView } from "../contract/receiver.ts";
 import type { CaptureRow, RefusalsView } from "../contract/service.ts";
 import type { JoinsView, SiteView } from "../contract/site.ts";
 import type { StrangersView } from "../contract/strangers.ts";
-import type { PlacementRow, TrialAnswer, TrialsView } from "../contract/trials.ts";
+import type {
+  MarkEffect,
+  MarkEffectQuery,
+  PlacementRow,
+  TrialAnswer,
+  TrialsView,
+} from "../contract/trials.ts";
 import type {
   Forgotten,
   KeysView,

@@ -36,7 +36,7 @@ export const LAYERS: readonly Layer[] = [
   {
     folder: "src/radio",
     from: ["src/words", "src/model", "src/statistics"],
-    never: { ...NO_SOCKETS, ...NO_SQL, ...NO_HTTP },
+    never: PURE,
   },
   { folder: "src/ledger", from: ["src/words", "src/model", "src/wire", "src/radio"], never: PURE },
   {

@@ -4,7 +4,6 @@
  */
 import type { StatusReport } from "../model/datagram.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
-import { ConcentratorClock } from "./concentrator-clock.ts";
 import {
   backhaulOutagesOf,
   type ChannelChange,
@@ -18,7 +17,7 @@ import {
   weakenedTimesOf,
 } from "./effects.ts";
 import type { Agenda } from "./event-queue.ts";
-import { ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
+import { ConcentratorClock, ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
 import { below, type Random } from "./random.ts";
 import type { AntennaReception } from "./reception-model.ts";
 import type { Gateway, Scenario } from "./scenario.ts";

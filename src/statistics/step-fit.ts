@@ -1,8 +1,7 @@
 /**
  * Which two levels describe a stretch best, with a step or a ramp between them, and does a plain slope do better?
  */
-import { median, quantile, type TimedValue } from "./robust.ts";
-import { medianInPlace } from "./select.ts";
+import { median, medianInPlace, quantile, type TimedValue } from "./robust.ts";
 import { theilSenLine } from "./theil-sen.ts";
 
 /** Slots that a level needs. */

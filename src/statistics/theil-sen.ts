@@ -2,8 +2,7 @@
  * How steeply does a series rise, so that wild values do not matter?
  */
 import { chiSquareQuantile, intervalT, intervalZ } from "./distributions.ts";
-import { median, tieSizesOf } from "./robust.ts";
-import { medianInPlace, selectAt } from "./select.ts";
+import { median, medianInPlace, selectAt, tieSizesOf } from "./robust.ts";
 
 export interface TheilSenResult {
   /** Median of the slopes of all pairs, units of y for one unit of x; null without two distinct x. */

@@ -28,7 +28,7 @@ import {
 } from "../store/queries/receptions.ts";
 import { benchRecords } from "../store/user-data.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
-import { identifierNotices } from "./identifier-notices.ts";
+import { identifierNotices } from "./bookkeeping.ts";
 import { itemsAgainst, type Reference, referenceRow, referenceSet, SharedFrames } from "./trials/trials.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
 

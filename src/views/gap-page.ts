@@ -15,8 +15,8 @@ import type { Store } from "../store/open.ts";
 import { gapById } from "../store/queries/gaps.ts";
 import { heartbeatCells, restartsUs } from "../store/queries/gateways.ts";
 import { marksIn } from "../store/user-data.ts";
-import { withMark } from "./gap-marks.ts";
 import { dropoutRow, type GapNames, gapNames } from "./gaps.ts";
+import { withMark } from "./known-gaps.ts";
 
 // The counters of a gap's node and of its neighbours, laid on the gap's axis.
 

@@ -5,9 +5,8 @@ import { findingWords, mainCause } from "../diagnosis/gap-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { type CauseShare, causeShares } from "../store/queries/gaps.ts";
-import { withMarks } from "./gap-marks.ts";
 import { dropoutRow, episodesOf, gapNames } from "./gaps.ts";
-import { earlierGaps, knownGaps } from "./known-gaps.ts";
+import { earlierGaps, knownGaps, withMarks } from "./known-gaps.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 /** What the losses of each life are put down to, by "01A2B3C4/1". */

@@ -16,10 +16,9 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber, storedSpanUs } from "../store/queries/lives.ts";
 import { readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
-import { certaintyOf } from "../words/certainty.ts";
-import { withMarks } from "./gap-marks.ts";
+import { certaintyOf } from "../words/causes.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
-import { knownCounts, knownGaps } from "./known-gaps.ts";
+import { knownCounts, knownGaps, withMarks } from "./known-gaps.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
 // Which dropouts belong together? Those of one cause at one gateway at the same time are one episode that nodes share.

@@ -40,7 +40,7 @@ import {
   reportsWithArrivals,
 } from "../store/queries/gateway-events.ts";
 import { type GatewayRecord, heartbeatCells } from "../store/queries/gateways.ts";
-import { certaintyOf, POSSIBLE_FROM } from "../words/certainty.ts";
+import { certaintyOf, POSSIBLE_FROM } from "../words/causes.ts";
 import type { Reach } from "./reachability.ts";
 
 /** A silence may have begun, and a level have stepped, so long before the window: what a window says rests on no more. */

@@ -2,7 +2,7 @@
  * How well does the receiver of one gateway demodulate? Its trials are read from the frames of a window, what it could
  * not have heard is left out, and the measure (src/diagnosis/receiver) judges.
  */
-import type { ReceiverView } from "../contract/receiver.ts";
+import type { ReceiverView } from "../contract/bench.ts";
 import {
   channelShiftsDb,
   measureNoise,

@@ -1,5 +1,4 @@
 /** The causes that a finding may name, and their labels. The one list: findings, contract, commands, report and dashboard take it from here. */
-
 /** In the order in which ties are broken; `unexplained` is what remains. */
 export const CAUSES = [
   "gateway-unreachable",
@@ -38,3 +37,27 @@ export const CAUSE_LABELS: Readonly<Record<CauseWord, string>> = {
   "shared-address": "shared address",
   unexplained: "unexplained",
 };
+
+// How sure is a finding, in one word? One scale for the findings of gaps, their episodes, and every view that shows them:
+// the word follows from the figure alone, so that a higher figure never carries a weaker word.
+
+export type Certainty = "certain" | "likely" | "possible" | "undecided";
+
+/** A cause is named from this confidence on; below it the finding is "undecided". Chosen: right in two of three at the least. */
+export const POSSIBLE_FROM = 0.7;
+/** Chosen: wrong in one of five at the most. */
+const LIKELY_FROM = 0.8;
+/** Chosen: wrong in one of twenty at the most. A proof (a counter that began at zero, a valid MIC) lifts the figure this far. */
+export const CERTAIN_FROM = 0.95;
+
+/** The word for a confidence of 0 to 1. An unexplained gap is always undecided, whatever its figure. */
+export function certaintyOf(cause: string, confidence: number): Certainty {
+  if (cause === "unexplained" || confidence < POSSIBLE_FROM) return "undecided";
+  if (confidence < LIKELY_FROM) return "possible";
+  return confidence < CERTAIN_FROM ? "likely" : "certain";
+}
+
+/** The word as it stands before a cause in a sentence: "likely the signal was too weak". Nothing where the finding is certain. */
+export function certaintyPrefix(word: Certainty): string {
+  return word === "likely" ? "likely " : word === "possible" ? "possibly " : "";
+}

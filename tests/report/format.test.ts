@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { Clock } from "../../src/report/format.ts";
+import { Clock } from "../../src/report/parts.tsx";
 import { timeTicks } from "../../src/report/plots.tsx";
 
 describe("the report's clock", () => {

@@ -3,7 +3,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { MarksView } from "../../src/contract/index.ts";
-import { MarkEffect } from "../../src/contract/mark-effect.ts";
+import { MarkEffect } from "../../src/contract/trials.ts";
 import { storeViews } from "../../src/service/store-views.ts";
 import { openReader, openStore } from "../../src/store/open.ts";
 import { changeMarks } from "../../src/store/user-data.ts";

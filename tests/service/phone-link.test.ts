@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { phoneLink } from "../../src/service/phone-link.ts";
+import { phoneLink } from "../../src/service/loopback.ts";
 import { serviceUnderTest, TOKEN } from "./parts.ts";
 
 const FACTS = { host: "0.0.0.0", port: 8470, token: TOKEN, addresses: ["192.0.2.20", "2001:db8::20"] };

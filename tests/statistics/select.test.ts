@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { medianInPlace, selectAt } from "../../src/statistics/select.ts";
+import { medianInPlace, selectAt } from "../../src/statistics/robust.ts";
 
 const values = fc.oneof(
   fc.array(fc.integer({ min: -5, max: 5 }), { minLength: 1, maxLength: 1500 }),

@@ -3,7 +3,7 @@ import { openStore, type Store } from "../../src/store/open.ts";
 import { Newcomers } from "../../src/store/recorder/reports.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { writeLabel } from "../../src/store/user-data.ts";
-import { identifierNotices } from "../../src/views/identifier-notices.ts";
+import { identifierNotices } from "../../src/views/bookkeeping.ts";
 import { encodePullData } from "../../src/wire/forwarder/encode.ts";
 import { inventedEui } from "./crowded-store.ts";
 import { arrivalOf, decoded, phy, pull, push, SHED, START_US, TOWER } from "./traffic.ts";

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import type { LifeReception } from "../../src/store/queries/frames.ts";
-import { signalSeries } from "../../src/views/node-signals.ts";
+import { signalSeries } from "../../src/views/node-page.ts";
 
 const GATEWAY = { id: 1, eui: "02005E1000000001" } as Parameters<typeof signalSeries>[0][number];
 const SF7 = 1_792;

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { ReceiverView } from "../../src/contract/receiver.ts";
+import { ReceiverView } from "../../src/contract/bench.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { writeBenchReference } from "../../src/store/user-data.ts";
 import { receiverView } from "../../src/views/receiver.ts";

@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { certaintyOf, certaintyPrefix } from "../../src/words/certainty.ts";
+import { certaintyOf, certaintyPrefix } from "../../src/words/causes.ts";
 
 describe("the certainty of a finding", () => {
   it("is certain from 95 %, likely from 80 %, possible from 70 %, else undecided", () => {

@@ -4,7 +4,6 @@ import type { AirView as Air } from "../../src/contract/air.ts";
 import type { BenchView as Bench } from "../../src/contract/bench.ts";
 import type { GapsView as Gaps } from "../../src/contract/gaps.ts";
 import type { WalkView as Walk } from "../../src/contract/link.ts";
-import type { MarkEffect } from "../../src/contract/mark-effect.ts";
 import type { NodePage, NodesView as Nodes } from "../../src/contract/nodes.ts";
 import type {
   CapturesView as Captures,
@@ -13,7 +12,7 @@ import type {
   ServiceStatus,
 } from "../../src/contract/service.ts";
 import type { SiteView as Site } from "../../src/contract/site.ts";
-import type { TrialsView as Trials } from "../../src/contract/trials.ts";
+import type { MarkEffect, TrialsView as Trials } from "../../src/contract/trials.ts";
 import type { PlanView as Plan } from "../../src/contract/user-data.ts";
 import { AirView } from "./pages/air/AirView.tsx";
 import { BenchChoice, BenchView } from "./pages/bench/BenchView.tsx";

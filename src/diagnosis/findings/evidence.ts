@@ -1,8 +1,15 @@
 /** What is one piece of evidence, and which causes may a finding name? */
 import type { FindingEvidence, Lane, RestsOn } from "../../model/gap.ts";
 import type { NamedText } from "../../model/named-text.ts";
-import { CAUSES, type CauseWord, type NamedCause } from "../../words/causes.ts";
-import { CERTAIN_FROM, type Certainty, certaintyOf, POSSIBLE_FROM } from "../../words/certainty.ts";
+import {
+  CAUSES,
+  type CauseWord,
+  CERTAIN_FROM,
+  type Certainty,
+  certaintyOf,
+  type NamedCause,
+  POSSIBLE_FROM,
+} from "../../words/causes.ts";
 
 export type { Lane, RestsOn } from "../../model/gap.ts";
 export { CAUSES, type CauseWord, type NamedCause } from "../../words/causes.ts";

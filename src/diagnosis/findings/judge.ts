@@ -5,7 +5,7 @@
 import type { GapJudgement, Scene } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import type { NamedText } from "../../model/named-text.ts";
-import { certaintyPrefix } from "../../words/certainty.ts";
+import { certaintyPrefix } from "../../words/causes.ts";
 import { figure } from "../../words/format.ts";
 import { span } from "../status.ts";
 import { channelEvidence } from "./channels.ts";

@@ -10,8 +10,7 @@
 import type { TimeRange } from "../../model/time-range.ts";
 import { intervalT } from "../../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE, type ShiftRule } from "../../statistics/level-shifts.ts";
-import { median, robustSigma } from "../../statistics/robust.ts";
-import { medianInPlace } from "../../statistics/select.ts";
+import { median, medianInPlace, robustSigma } from "../../statistics/robust.ts";
 import type { DatedShift } from "../../statistics/step-fit.ts";
 
 /** One frame of a sender as one gateway heard it. */

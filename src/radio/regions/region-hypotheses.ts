@@ -17,20 +17,20 @@
  * The factors are common practice without a source; they were chosen so that sets which truly fit two plans (AS923
  * on the raster of AU915's sixth sub-band) come out ambiguous.
  */
-import { fixedHypotheses } from "./fixed-hypotheses.ts";
 import {
   type Channel,
   channelsOf,
   dataRateLog,
+  fixedHypotheses,
   type HeardChannel,
   type Hypothesis,
   LOG,
   near,
   silenceLog,
-} from "./hypothesis-costs.ts";
+} from "./fixed-hypotheses.ts";
 import { channelAllows, channelAt, channelOfReception, type RegionPlan, regionPlans } from "./region-plan.ts";
 
-export type { HeardChannel, Hypothesis } from "./hypothesis-costs.ts";
+export type { HeardChannel, Hypothesis } from "./fixed-hypotheses.ts";
 
 /** Every hypothesis with its weight; `plan` null stands for "no plan known". `ownPlans`: see own-plans.ts. */
 export function regionHypotheses(

@@ -11,9 +11,9 @@ import {
   DownlinkTestAnswer,
   DownlinkTestPlan,
   DownlinkTestRequest,
+  ReceiverView,
 } from "../../contract/bench.ts";
 import { EuiText, Problem, WindowQuery } from "../../contract/common.ts";
-import { ReceiverView } from "../../contract/receiver.ts";
 import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-sentences.ts";
 import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";

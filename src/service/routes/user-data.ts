@@ -2,8 +2,8 @@
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
-import { MarkEffect, MarkEffectQuery } from "../../contract/mark-effect.ts";
 import { LabelChange } from "../../contract/service.ts";
+import { MarkEffect, MarkEffectQuery } from "../../contract/trials.ts";
 import {
   KeysTaken,
   KeysUpload,
@@ -17,12 +17,14 @@ import {
   PositionChange,
   PositionsView,
 } from "../../contract/user-data.ts";
+import { WatchesView, WatchMessage, WatchRules } from "../../contract/watches.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import type { KeyWork } from "../../store/user-changes.ts";
 import type { MarkWork, PositionRequest } from "../../store/user-data.ts";
 import { markEdit, newMark } from "../../views/user-data.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
+import type { WatchService } from "../watch-service.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 
 export interface MarkRouteOptions extends ViewRouteOptions {
@@ -224,5 +226,44 @@ export const keyRoutes: FastifyPluginAsyncZod<KeyRouteOptions> = async (app, { a
     async (request) => {
       return { taken: await change({ kind: "remove", id: request.params.id }) };
     },
+  );
+};
+
+// Watches, recipients of notifications, and a test message.
+
+export interface WatchRouteOptions {
+  readonly watch: Pick<WatchService, "view" | "setRules" | "test">;
+}
+
+export const watchRoutes: FastifyPluginAsyncZod<WatchRouteOptions> = async (app, { watch }) => {
+  app.get(
+    "/api/watches",
+    {
+      schema: { summary: "Watches, recipients, and messages sent", response: answers(WatchesView) },
+    },
+    async () => watch.view(),
+  );
+
+  app.put(
+    "/api/watches",
+    {
+      schema: {
+        summary: "Say what is watched; none: nothing. Refused where a file says it",
+        body: z.object({ rules: WatchRules }),
+        response: answers(WatchesView),
+      },
+    },
+    async ({ body }) => {
+      const written = await watch.setRules(body.rules);
+      if (written === null) throw new ServiceProblem("watches-in-file");
+      assertWritten(written);
+      return watch.view();
+    },
+  );
+
+  app.post(
+    "/api/watches/test",
+    { schema: { summary: "Send a test message by every way", response: answers(WatchMessage) } },
+    async () => watch.test(),
   );
 };

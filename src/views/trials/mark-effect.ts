@@ -2,7 +2,7 @@
  * Is it better since a mark? The time before against the time after, at the same gateways, by node and hour of day: a
  * sequential trial whose two sides are two times. Both are equally long, as far as was recorded.
  */
-import { MAX_EFFECT_DAYS, type MarkEffect } from "../../contract/mark-effect.ts";
+import { MAX_EFFECT_DAYS, type MarkEffect } from "../../contract/trials.ts";
 import type { MarkRow } from "../../contract/user-data.ts";
 import {
   EFFECT_CAUTION,

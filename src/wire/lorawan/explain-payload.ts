@@ -7,14 +7,13 @@ import { describeFault } from "../../model/fault.ts";
 import { BEACON_LAYOUTS, type Beacon, decodeBeacon } from "./beacon.ts";
 import type { DecodeAnswer } from "./decode-answer.ts";
 import { networkOf } from "./device-address.ts";
-import { explainDataFrame } from "./explain-data-frame.ts";
+import { explainDataFrame, recogniseWor } from "./explain-data-frame.ts";
 import { type FieldSpan, mapFields } from "./field-map.ts";
 import { deriveJoinServerKeys, verifyJoinMic } from "./frame-mic.ts";
 import { unlockJoinAccept } from "./join-accept.ts";
 import type { FrameFacts, LorawanKeys } from "./lorawan-keys.ts";
 import { hexOf, octet } from "./octets.ts";
 import { decodePhyPayload, type JoinRequest, MESSAGE_TYPES, type RejoinRequest } from "./phy-payload.ts";
-import { recogniseWor } from "./relay.ts";
 
 // Which octet of a class B beacon means what? The beacon's counterpart of field-map.ts.
 // Source: LoRaWAN 1.1, sections 15.1 and 15.2.

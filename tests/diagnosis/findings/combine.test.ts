@@ -8,7 +8,7 @@ import {
   NAMED_FACTOR,
   normalRatio,
 } from "../../../src/diagnosis/findings/evidence.ts";
-import { CERTAIN_FROM, POSSIBLE_FROM } from "../../../src/words/certainty.ts";
+import { CERTAIN_FROM, POSSIBLE_FROM } from "../../../src/words/causes.ts";
 
 const piece = (weights: EvidencePiece["weights"], more: Partial<EvidencePiece> = {}): EvidencePiece => ({
   sentence: "10 of 12 frames.",

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { MarkEffect } from "../../../src/contract/mark-effect.ts";
+import { MarkEffect } from "../../../src/contract/trials.ts";
 import type { Store } from "../../../src/store/open.ts";
 import { changeMarks, type NewMark, NO_POSITION } from "../../../src/store/user-data.ts";
 import { type EffectAsked, markEffect } from "../../../src/views/trials/mark-effect.ts";

@@ -1,5 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { describeAnswer } from "../../../src/wire/lorawan/decode-answer.ts";
+import { encodeForwardedUplink } from "../../../src/wire/lorawan/explain-data-frame.ts";
 import { explainPayload } from "../../../src/wire/lorawan/explain-payload.ts";
 import {
   cryptFOpts,
@@ -22,7 +23,6 @@ import {
   type DataFrameUp,
   encodePhyPayload,
 } from "../../../src/wire/lorawan/phy-payload.ts";
-import { encodeForwardedUplink } from "../../../src/wire/lorawan/relay.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 const key = (octet: number): Uint8Array => new Uint8Array(16).fill(octet);

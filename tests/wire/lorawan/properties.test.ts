@@ -6,6 +6,11 @@ import { describe, expect, test } from "vitest";
 import { decodeBeacon } from "../../../src/wire/lorawan/beacon.ts";
 import { describeAnswer } from "../../../src/wire/lorawan/decode-answer.ts";
 import { composeDevAddr, networkOf, readDevAddr } from "../../../src/wire/lorawan/device-address.ts";
+import {
+  decodeForwardedUplink,
+  encodeForwardedUplink,
+  recogniseWor,
+} from "../../../src/wire/lorawan/explain-data-frame.ts";
 import { explainPayload } from "../../../src/wire/lorawan/explain-payload.ts";
 import { type FieldSpan, mapFields } from "../../../src/wire/lorawan/field-map.ts";
 import { COMMAND_TABLE } from "../../../src/wire/lorawan/mac-command-table.ts";
@@ -16,11 +21,6 @@ import {
   encodePhyPayload,
   type PhyPayload,
 } from "../../../src/wire/lorawan/phy-payload.ts";
-import {
-  decodeForwardedUplink,
-  encodeForwardedUplink,
-  recogniseWor,
-} from "../../../src/wire/lorawan/relay.ts";
 
 const RUNS = Number(process.env.MASTLOG_FUZZ_RUNS ?? 10_000);
 const settings = {

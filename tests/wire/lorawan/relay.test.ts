@@ -1,11 +1,11 @@
 import { expect, test } from "vitest";
-import { octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
-import { decodePhyPayload } from "../../../src/wire/lorawan/phy-payload.ts";
 import {
   decodeForwardedUplink,
   encodeForwardedUplink,
   recogniseWor,
-} from "../../../src/wire/lorawan/relay.ts";
+} from "../../../src/wire/lorawan/explain-data-frame.ts";
+import { octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
+import { decodePhyPayload } from "../../../src/wire/lorawan/phy-payload.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;
 

@@ -3,7 +3,7 @@
  * fitted knee, the level of half delivery with its interval as a band, and the data sheet's floor as a dashed rule.
  */
 import { useId } from "preact/hooks";
-import type { ReceiverFactor } from "../../../src/contract/receiver.ts";
+import type { ReceiverFactor } from "../../../src/contract/bench.ts";
 import { figure } from "../../../src/words/format.ts";
 import { useFrameWidth } from "./Canvas.tsx";
 import "./DeliveryCurve.css";

@@ -1,7 +1,11 @@
 /** How well does the gateway's receiver demodulate? Measured from traffic, spreading factor by spreading factor. */
 
-import type { BenchState } from "../../../../src/contract/bench.ts";
-import type { DeliveryAtSnr, ReceiverFactor, ReceiverView } from "../../../../src/contract/receiver.ts";
+import type {
+  BenchState,
+  DeliveryAtSnr,
+  ReceiverFactor,
+  ReceiverView,
+} from "../../../../src/contract/bench.ts";
 import { decibel, figure, percent, percentInterval } from "../../../../src/words/format.ts";
 import { DeliveryCurve } from "../../drawings/DeliveryCurve.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";

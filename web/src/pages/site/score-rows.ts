@@ -5,8 +5,7 @@
 import type { Standing } from "../../../../src/contract/common.ts";
 import type { GatewayRow } from "../../../../src/contract/gateways.ts";
 import type { NodeRow } from "../../../../src/contract/nodes.ts";
-import type { SiteView } from "../../../../src/contract/site.ts";
-import type { MarginLane, NoiseLane } from "../../../../src/contract/site-score.ts";
+import type { MarginLane, NoiseLane, SiteView } from "../../../../src/contract/site.ts";
 import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
 import { counted, dbm, decibel, megahertz, signedDb } from "../../../../src/words/format.ts";
 

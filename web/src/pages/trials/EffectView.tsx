@@ -1,5 +1,5 @@
 /** Is it better since a mark? The time before it against the time after, drawn as a trial is. */
-import type { MarkEffect } from "../../../../src/contract/mark-effect.ts";
+import type { MarkEffect } from "../../../../src/contract/trials.ts";
 import { counted } from "../../../../src/words/format.ts";
 import { gatewayTitle, markAbout } from "../../format/labels.ts";
 import { momentTime } from "../../format/times.ts";
