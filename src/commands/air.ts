@@ -65,7 +65,7 @@ function partsOf(view: AirView): string[] {
     view.moreGateways === 0 ? "" : `${view.moreGateways} more gateways were heard and are not listed.`,
     titled("Data rates", dataRateTable(view)),
     titled("Whose airtime", networkTable(view)),
-    titled("Busiest talkers", talkerTable(view)),
+    titled("Nodes with most airtime", talkerTable(view)),
     titled("Airtime against limits, fullest hour of each sub-band", airtimeTable(view)),
   ];
 }

@@ -288,15 +288,14 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
   return parts;
 }
 
+/** `strangersShare`: their part of the airtime of all nodes heard, 0 to 1; null: none was heard. */
 export function airSentence(
   channels: readonly ChannelRow[],
-  talkers: readonly { devAddr: string; name: string | null; stranger: boolean; airtimeSeconds: number }[],
+  strangersShare: number | null,
   airtime: readonly Pick<AirtimeOfNode, "devAddr" | "standing" | "dwell">[] = [],
 ): Sentence {
   const busiest = busiestOf(channels);
   if (busiest === undefined) return [text("Nothing was on the air in this window.")];
-  const total = talkers.reduce((sum, one) => sum + one.airtimeSeconds, 0);
-  const foreign = talkers.filter((one) => one.stranger).reduce((sum, one) => sum + one.airtimeSeconds, 0);
   const loud = channels.flatMap(({ frequencyHz, gatewayName, gatewayEui, noiseTrend }) =>
     noiseTrend.loud === null
       ? []
@@ -309,8 +308,8 @@ export function airSentence(
         `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percent(busiest.utilisation)} of the time`,
     ),
   ];
-  if (total > 0)
-    parts.push(text(`; strangers made ${percent(foreign / total)} of the airtime of the busiest nodes`));
+  if (strangersShare !== null)
+    parts.push(text(`; strangers made ${percent(strangersShare)} of the airtime of all nodes heard`));
   const over = new Set(
     airtime
       .filter(({ standing, dwell }) => standing === "bad" || dwell?.standing === "bad")

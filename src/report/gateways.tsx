@@ -265,7 +265,7 @@ export function Air({ view }: { readonly view: AirView }) {
       )}
       {view.talkers.length === 0 ? null : (
         <Table
-          caption="Busiest talkers, by heard airtime (a lower bound: what was not heard is missing)."
+          caption="Nodes with most airtime, as heard (a lower bound: what was not heard is missing)."
           rows={view.talkers.slice(0, MAX_TALKERS)}
           columns={[
             {

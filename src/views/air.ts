@@ -155,7 +155,7 @@ export function airView(
       whole: evidence.whole,
       packets: evidence.packets,
     },
-    sentence: airSentence(channels, talkers, airtime),
+    sentence: airSentence(channels, strangersShare(nodes), airtime),
     channels,
     maps,
     gateways: rows,
@@ -253,6 +253,14 @@ function trendRow(trend: NoiseTrend, channel: ChannelEvidence | undefined): Chan
     values: trend.told,
     loud,
   };
+}
+
+/** Part of the airtime of all nodes that strangers' frames took, each frame once; null: no airtime. */
+function strangersShare(nodes: readonly NodeSent[]): number | null {
+  const spentUs = (some: readonly NodeSent[]) =>
+    some.reduce((sum, { frames }) => frames.reduce((own, { airtimeUs }) => own + airtimeUs, sum), 0);
+  const allUs = spentUs(nodes);
+  return allUs === 0 ? null : spentUs(nodes.filter(({ stranger }) => stranger)) / allUs;
 }
 
 /** Who spent most airtime; each with its fullest sliding hour over all bands: a lower bound, for what went unheard. */

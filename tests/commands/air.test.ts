@@ -72,7 +72,7 @@ describe("the air command", () => {
       TOWER,
       "Data rates",
       "Whose airtime",
-      "Busiest talkers",
+      "Nodes with most airtime",
       "Airtime against limits, fullest hour of each sub-band",
     ]);
     // The packet with a wrong CRC names no node.

@@ -32,6 +32,37 @@ export function Sentence({ words }: { words: Words }) {
   );
 }
 
+// What else stands on a long page? Its headings, each a way to its part.
+
+/** The headings of the page in a line; for a page of many screens. Reads them from the page: none is named twice. */
+export function Contents() {
+  const [titles, setTitles] = useState<readonly string[]>([]);
+  useEffect(() => {
+    const found = headings().map(({ firstChild }) => firstChild?.textContent ?? "");
+    setTitles((known) => (known.join("\n") === found.join("\n") ? known : found));
+  });
+  const go = (index: number) => {
+    const heading = headings()[index];
+    if (heading === undefined) return;
+    heading.tabIndex = -1;
+    heading.focus({ preventScroll: true });
+    heading.scrollIntoView({ block: "start" });
+  };
+  return (
+    <nav class="contents screen-only small" aria-label="On this page">
+      {titles.map((title, index) => (
+        <button key={title} type="button" class="link" onClick={() => go(index)}>
+          {title}
+        </button>
+      ))}
+    </nav>
+  );
+}
+
+function headings(): HTMLElement[] {
+  return [...document.querySelectorAll<HTMLElement>("main h2")];
+}
+
 // How long ago? In words that keep up with the clock; the exact time on hover and on focus.
 
 /** "3 min ago" for an ISO time; "never" without one. */

@@ -64,7 +64,7 @@ const TALKERS: readonly Column<Talker>[] = [
 export function TalkerTable({ talkers }: { talkers: readonly Talker[] }) {
   return (
     <DataTable
-      label="Busiest talkers"
+      label="Nodes with most airtime"
       none="No node was heard in this window."
       columns={TALKERS}
       rows={talkers}

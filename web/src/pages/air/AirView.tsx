@@ -13,7 +13,7 @@ import { gatewayTitle } from "../../format/labels.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Explain } from "../../parts/Helpers.tsx";
-import { Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
+import { Contents, Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
 import { linkTo, route } from "../../state/route.ts";
 import { Collisions, DataRateMix, Owners, TalkerTable } from "./AirTables.tsx";
 import { AirtimeLimits } from "./AirtimeLimits.tsx";
@@ -181,6 +181,7 @@ export function AirView({ air }: { air: Air }) {
   return (
     <>
       <Sentence words={air.sentence} />
+      <Contents />
       {air.gateways.length > 1 ? <GatewayChoice air={air} chosen={eui} /> : null}
       <MoreGateways more={air.moreGateways} />
       {map === undefined ? (
@@ -220,7 +221,7 @@ export function AirView({ air }: { air: Air }) {
         name={gateway === undefined ? null : gatewayTitle(gateway)}
       />
       <Strangers />
-      <h2>Busiest talkers</h2>
+      <h2>Nodes with most airtime</h2>
       <TalkerTable talkers={air.talkers} />
       <h2>Airtime against limits</h2>
       <AirtimeLimits rows={air.airtime} caution={air.caution} />

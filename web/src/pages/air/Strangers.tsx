@@ -1,6 +1,6 @@
 /** What does a neighbour's network do to you? Its airtime, its growth by week, and what it costs each own node. */
 import type { StrangerCost, StrangerNetwork, StrangersView } from "../../../../src/contract/strangers.ts";
-import { duration, figure, percent, withUnit } from "../../../../src/words/format.ts";
+import { counted, duration, figure, percent, withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
@@ -114,6 +114,33 @@ export function Strangers() {
   );
 }
 
+/** Shown with two decimals of a percent: less is nothing. */
+const SMALLEST_COST = 0.0001;
+
+/** Nodes that lose something by strangers; the others in a sentence. */
+function CostTable({ nodes }: { nodes: readonly StrangerCost[] }) {
+  const rows = nodes.filter(({ collisions }) => collisions.aloha >= SMALLEST_COST);
+  const others = nodes.length - rows.length;
+  return (
+    <>
+      {rows.length === 0 ? null : (
+        <DataTable
+          label="What strangers cost your nodes"
+          columns={NODES}
+          rows={rows}
+          rowKey={(row) => row.devAddr}
+        />
+      )}
+      {others === 0 ? null : (
+        <p class="quiet beneath">
+          {counted(others, rows.length === 0 ? "node" : "other node")}: below {percent(SMALLEST_COST, 2)}{" "}
+          each.
+        </p>
+      )}
+    </>
+  );
+}
+
 function Told({ view }: { view: StrangersView }) {
   const { sentence, networks, nodes, weeksAt, caution } = view;
   const rows = networks.flatMap(({ network, weeks }) => weeks.map((week) => ({ network, ...week })));
@@ -132,12 +159,7 @@ function Told({ view }: { view: StrangersView }) {
       {networks.length === 0 || nodes.length === 0 ? null : (
         <>
           <h3 class="beneath">Collisions with them to expect</h3>
-          <DataTable
-            label="What strangers cost your nodes"
-            columns={NODES}
-            rows={nodes}
-            rowKey={(row) => row.devAddr}
-          />
+          <CostTable nodes={nodes} />
         </>
       )}
       {rows.length === 0 || weeksAt === null ? null : (

@@ -50,7 +50,7 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
         <>
           <GapMap gaps={gaps} items={items} marks={marks.rows} />
           <PinMark subjects={subjects} onPinned={marks.reload} />
-          <h2>Episodes, newest first</h2>
+          <h2>{items.some(({ row }) => row.open) ? "Open gaps, then newest first" : "Gaps, newest first"}</h2>
           <div class="gap-filters screen-only">
             <Filter
               name="cause"
