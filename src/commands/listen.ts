@@ -7,6 +7,7 @@ import closeWithGrace from "close-with-grace";
 import { Command, Option } from "commander";
 import { pino } from "pino";
 import { z } from "zod";
+import { MQTT_VERSIONS } from "../contract/common.ts";
 import type { WatchFile } from "../contract/watches.ts";
 import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
@@ -14,6 +15,7 @@ import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
 import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
 import { openReader, packageRoot, storeFile } from "../store/open.ts";
+import { publishPlace } from "../store/user-data.ts";
 import { CannotRun, complain, dbOption, guarded, ownPlansGiven, plansOption, print } from "./options.ts";
 import { type PublishTarget, publishTarget } from "./publish-options.ts";
 import { reportToSupervisor } from "./supervisor.ts";
@@ -35,6 +37,7 @@ const Options = z.object({
   publishPrefix: z.string().default("mastlog"),
   publishLogin: z.string().optional(),
   publishCa: z.string().optional(),
+  publishMqtt: z.enum(MQTT_VERSIONS),
   db: z.string().min(1),
 });
 
@@ -118,12 +121,17 @@ function withListenOptions(command: Command): Command {
     .addOption(
       new Option(
         "--publish <url>",
-        "publish what is heard to this MQTT 5 broker: mqtt://HOST[:PORT] or mqtts://HOST[:PORT]; see the README",
+        "publish what is heard to this MQTT broker: mqtt://HOST[:PORT] or mqtts://HOST[:PORT]; see the README",
       ).env("MASTLOG_PUBLISH"),
     )
     .option("--publish-prefix <topic>", "begin of every topic", "mastlog")
     .option("--publish-login <file>", "user and password of the broker: the first two lines of this file")
     .option("--publish-ca <file>", "certificates of authorities (PEM) that the broker is checked by")
+    .addOption(
+      new Option("--publish-mqtt <version>", "version of MQTT that the broker speaks")
+        .choices(MQTT_VERSIONS)
+        .default("5"),
+    )
     .addOption(dbOption())
     .addOption(plansOption());
 }
@@ -281,6 +289,8 @@ async function startService(
           nowUs: () => Date.now() * 1000,
           clock: SYSTEM_CLOCK,
           log,
+          place: publishPlace(store),
+          keep: (place) => intake.change({ entity: "publish-place", place }),
         });
   const app = await buildService({
     facts,

@@ -1,5 +1,6 @@
 /** Where to publish to: the options of `listen --publish`, and secrets that stand in no list of processes. */
 import { readFileSync, statSync } from "node:fs";
+import type { MqttVersion } from "../contract/common.ts";
 import type { BrokerAddress } from "../service/mqtt.ts";
 import { CannotRun } from "./options.ts";
 
@@ -8,6 +9,7 @@ export interface PublishGiven {
   readonly publishPrefix: string;
   readonly publishLogin?: string | undefined;
   readonly publishCa?: string | undefined;
+  readonly publishMqtt: MqttVersion;
 }
 
 export interface PublishTarget {
@@ -36,7 +38,7 @@ export function publishTarget(given: PublishGiven, environment: NodeJS.ProcessEn
   if (ca !== undefined && !url.startsWith("mqtts:"))
     throw new CannotRun("--publish-ca needs an mqtts:// address.");
   const [user, password] = login(publishLogin, environment);
-  return { address: { url, user, password, ca }, prefix: publishPrefix };
+  return { address: { url, user, password, ca, version: given.publishMqtt }, prefix: publishPrefix };
 }
 
 /** A name that can be published to (MQTT 5, section 4.7): no wildcard, no control character, none of the broker's own. */

@@ -82,3 +82,7 @@ export const Problem = z.object({
   remedy: z.string(),
 });
 export type Problem = z.infer<typeof Problem>;
+
+/** Versions of MQTT that Mastlog speaks to a broker. */
+export const MQTT_VERSIONS = ["5", "3.1.1"] as const;
+export type MqttVersion = (typeof MQTT_VERSIONS)[number];

@@ -26,6 +26,20 @@ export const PublishedService = z.object({
 });
 export type PublishedService = z.infer<typeof PublishedService>;
 
+/** How far publishing had come when it was kept: the next start with this broker and prefix goes on there. */
+export const PublishPlace = z.object({
+  broker: z.string(),
+  prefix: z.string(),
+  receptionId: z.number().int().min(0),
+  frameId: z.number().int().min(0),
+  gaps: z
+    .array(z.tuple([z.string(), z.string()]))
+    .nullable()
+    .describe("gap, and a digest of what was said of it"),
+  gapsAtUs: z.number().int().min(0),
+});
+export type PublishPlace = z.infer<typeof PublishPlace>;
+
 export const Refusal = z.object({
   reason: z.string(),
   refused: z.boolean().describe("false: odd, but used"),

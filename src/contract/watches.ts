@@ -1,6 +1,6 @@
 /** Watches, recipients of notifications, and messages sent. */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, MQTT_VERSIONS } from "./common.ts";
 import { Cause } from "./gaps.ts";
 
 const Gateways = z.array(EuiText).max(64).optional().describe("only these; all without it");
@@ -75,6 +75,7 @@ export const WatchWay = z.discriminatedUnion("way", [
     user: z.string().max(256).optional(),
     password: z.string().max(256).optional(),
     ca: z.string().max(1_000_000).optional().describe("certificates of authorities, PEM"),
+    version: z.enum(MQTT_VERSIONS).default("5").describe("of MQTT"),
   }),
 ]);
 export type WatchWay = z.infer<typeof WatchWay>;

@@ -82,7 +82,10 @@ export class RecorderCommands {
 
   async #change(change: UserChange): Promise<Written> {
     const { recorder, changes, waitMs } = this.#parts;
-    const written = await this.#write(() => recorder.write((db) => writeUserChange(db, change)));
+    const write = () => recorder.write((db) => writeUserChange(db, change));
+    // No view shows it, and it is written every few seconds.
+    if (change.entity === "publish-place") return onceFree(write, waitMs);
+    const written = await this.#write(write);
     // Keys prove or disprove what was counted without them: the past of their addresses is counted again, in steps behind
     // the traffic where there is much of it.
     if (change.entity === "keys" && written.ok) {

@@ -1,9 +1,11 @@
 /**
- * Connections to an MQTT broker: MQTT 5, because only there a broker says which message it refused. Each message counts as
- * delivered once the broker acknowledged it (QoS 1). No user name and no password is in a sentence.
+ * Connections to an MQTT broker: MQTT 5 unless asked otherwise, because only there a broker says which message it refused
+ * and how large one may be. Each message counts as delivered once the broker acknowledged it (QoS 1). No user name and no
+ * password is in a sentence.
  */
 import { randomBytes } from "node:crypto";
 import type { IClientOptions } from "mqtt";
+import type { MqttVersion } from "../contract/common.ts";
 
 export interface BrokerAddress {
   /** mqtt: or mqtts:, with host and port, without user and password. */
@@ -12,6 +14,7 @@ export interface BrokerAddress {
   readonly password?: string | undefined;
   /** Certificates of authorities, PEM, in place of the system's. */
   readonly ca?: string | undefined;
+  readonly version: MqttVersion;
 }
 
 export interface BrokerEvents {
@@ -111,14 +114,15 @@ export async function publishOnce(
 }
 
 /** Protocol, host and port apart: of a whole address the library asks `url.parse`, of which newer versions of Node warn. */
-function clientOptions({ url, user, password, ca }: BrokerAddress): IClientOptions {
+function clientOptions({ url, user, password, ca, version }: BrokerAddress): IClientOptions {
   const { protocol, hostname, port } = new URL(url);
   return {
     protocol: protocol === "mqtts:" ? "mqtts" : "mqtt",
     // An IPv6 address stands in brackets only in an address.
     host: hostname.replace(/^\[|\]$/g, ""),
     ...(port === "" ? {} : { port: Number(port) }),
-    protocolVersion: 5,
+    // The level that CONNECT names: MQTT 3.1.1 and MQTT 5, section 3.1.2.2.
+    protocolVersion: version === "5" ? 5 : 4,
     clientId: `mastlog-${randomBytes(6).toString("hex")}`,
     clean: true,
     keepalive: KEEPALIVE_S,

@@ -7,6 +7,8 @@ export interface PublishMessage {
   readonly topic: string;
   readonly payload: string;
   readonly retain: boolean;
+  /** Called when the broker took or refused it. */
+  readonly onSettled?: () => void;
 }
 
 /** Rows that wait at most. Chosen: some megabytes; what lies behind them waits in the store. */

@@ -2,13 +2,14 @@
  * Publishes what the store takes in to an MQTT broker, as the contract's JSON: receptions and frames once each, gaps when
  * they or their finding change, gateways and nodes as retained states. It hears of commits as the dashboard does, and reads
  * by the reading threads. While the broker is away the store itself is the queue, up to a bound; what is beyond it is
- * counted as dropped.
+ * counted as dropped. The place reached is kept in the store, so that the next start goes on from there.
  */
+import { createHash } from "node:crypto";
 import type { WindowQuery } from "../contract/common.ts";
 import { DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import { GatewayRow } from "../contract/gateways.ts";
 import { FrameView, NodeRow, ReceptionRow } from "../contract/nodes.ts";
-import type { PublishedService, PublishStatus } from "../contract/service.ts";
+import { type PublishedService, PublishPlace, type PublishStatus } from "../contract/service.ts";
 import type { CommitDelta } from "../intake/handle.ts";
 import { figure } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";
@@ -32,7 +33,12 @@ const AWAY_EVERY_MS = 60_000;
 /** States are of a day: a node that sends every few hours is overdue only in a long window. */
 const STATES_WINDOW: WindowQuery = { last: 86_400 };
 /** A finding rests on what was known two hours after its gap. */
-const GAPS_WINDOW: WindowQuery = { last: 3 * 3_600 };
+const GAPS_WINDOW_S = 3 * 3_600;
+/** Gaps that changed while Mastlog did not run are published where they end in the last day. Chosen, as for states. */
+const MAX_GAPS_WINDOW_S = 86_400;
+/** How often the place reached is kept: after a kill, what was published since comes twice. Chosen: a commit more. */
+const KEEP_EVERY_MS = 10_000;
+const KEEP_WITHIN_MS = 1_000;
 
 export interface PublisherOptions {
   readonly address: BrokerAddress;
@@ -45,10 +51,16 @@ export interface PublisherOptions {
   readonly nowUs: () => number;
   readonly clock: LiveClock;
   readonly log: (sentence: string) => void;
+  /** The place that an earlier run kept, as text; null: none did. */
+  readonly place: string | null;
+  /** Keeps the place in the store. */
+  readonly keep: (place: string) => Promise<unknown>;
   /** For tests. */
   readonly open?: (address: BrokerAddress, options: BrokerOptions) => Promise<Broker>;
   readonly pace?: { readonly settleMs: number; readonly readEveryMs: number; readonly reconnectMs: number };
 }
+
+const KINDS = ["receptionId", "frameId"] as const;
 
 interface Shown {
   readonly sign: string;
@@ -78,8 +90,16 @@ export class Publisher {
   #stopListening: () => void = () => undefined;
   /** Retained states as they were published last. */
   readonly #states = new Map<string, Shown>();
-  /** Gaps as they were published last; null: none was looked at yet. */
-  #gaps: Map<string, string> | null = null;
+  /** Rows that were queued and not taken by the broker yet, in ascending order. */
+  readonly #unsettled = { receptionId: new Set<number>(), frameId: new Set<number>() };
+  /** Gaps as they were queued last; null: none was looked at yet. */
+  #gaps: ReadonlyMap<string, string> | null = null;
+  /** Gaps as the broker took them last, and those that were there before the first start. */
+  readonly #toldGaps = new Map<string, string>();
+  /** When gaps were looked at last, in microseconds since 1970. */
+  #gapsAtUs = 0;
+  #kept = "";
+  #cancelKeep: (() => void) | null = null;
   #onMoved: () => void = () => undefined;
 
   constructor(options: PublisherOptions) {
@@ -94,7 +114,8 @@ export class Publisher {
   async start(): Promise<void> {
     const { address, open = openBroker, pace, onCommit } = this.#options;
     this.#stopListening = onCommit(() => this.#readSoon());
-    // What is stored before the start is not published.
+    this.#goOnFromKept();
+    // What is stored before the first start is not published.
     await this.#read();
     this.#broker = await open(address, {
       will: { topic: this.#topic("service"), payload: this.#serviceState("offline") },
@@ -106,8 +127,8 @@ export class Publisher {
   }
 
   status(): PublishStatus {
-    const { address, prefix } = this.#options;
-    const name = brokerName(address.url);
+    const { prefix } = this.#options;
+    const name = this.#brokerName;
     const why = this.#why === "" ? "" : ` (${this.#why})`;
     return {
       broker: name,
@@ -120,24 +141,83 @@ export class Publisher {
     };
   }
 
-  /** Says "offline" and goes, within about two seconds. */
+  /** Says "offline" and goes, within about three seconds; what is not published by then is kept for the next start. */
   async close(): Promise<void> {
     this.#isClosing = true;
     this.#stopListening();
     this.#cancelRead?.();
     this.#cancelStates?.();
     const { waiting } = this.status();
-    if (waiting > 0) this.#options.log(`At the end ${waiting} messages had not reached the MQTT broker.`);
-    if (this.#broker === null) return;
-    if (this.#isConnected) {
-      const told = this.#broker.publish(this.#topic("service"), this.#serviceState("offline"), true);
-      await Promise.race([told.catch(() => undefined), new Promise((done) => setTimeout(done, 1_000))]);
+    if (waiting > 0)
+      this.#options.log(
+        `At the end ${waiting} messages had not reached the MQTT broker. The next start with this broker and prefix goes on there.`,
+      );
+    this.#cancelKeep?.();
+    if (this.#broker !== null) {
+      if (this.#isConnected) {
+        const told = this.#broker.publish(this.#topic("service"), this.#serviceState("offline"), true);
+        await Promise.race([told.catch(() => undefined), new Promise((done) => setTimeout(done, 1_000))]);
+      }
+      await this.#broker.close();
     }
-    await this.#broker.close();
+    // A store that takes nothing does not hold up the end.
+    await Promise.race([this.#keepPlace(), new Promise((done) => setTimeout(done, KEEP_WITHIN_MS).unref())]);
+  }
+
+  /** A place of another broker or prefix says nothing of this one. */
+  #goOnFromKept(): void {
+    const place = readPlace(this.#options.place);
+    if (place === null || place.broker !== this.#brokerName || place.prefix !== this.#options.prefix) return;
+    const { receptionId, frameId, gaps, gapsAtUs } = place;
+    this.#done = { receptionId, frameId };
+    if (gaps === null) return;
+    this.#gaps = new Map(gaps);
+    this.#gapsAtUs = gapsAtUs;
+    for (const [key, sign] of gaps) this.#toldGaps.set(key, sign);
+  }
+
+  #keepSoon(): void {
+    if (this.#cancelKeep !== null || this.#isClosing) return;
+    this.#cancelKeep = this.#options.clock.after(KEEP_EVERY_MS, () => {
+      this.#cancelKeep = null;
+      void this.#keepPlace();
+    });
+  }
+
+  /** Never rejects: what cannot be kept now is kept with what follows. */
+  async #keepPlace(): Promise<void> {
+    if (this.#done === null) return;
+    const gaps = this.#gaps === null ? null : [...this.#toldGaps];
+    const place = {
+      broker: this.#brokerName,
+      prefix: this.#options.prefix,
+      receptionId: this.#settled("receptionId", this.#done.receptionId),
+      frameId: this.#settled("frameId", this.#done.frameId),
+      gaps,
+    };
+    const text = JSON.stringify(place);
+    if (text === this.#kept) return;
+    const kept: PublishPlace = { ...place, gapsAtUs: this.#gapsAtUs };
+    try {
+      await this.#options.keep(JSON.stringify(kept));
+      this.#kept = text;
+    } catch {
+      this.#keepSoon();
+    }
+  }
+
+  /** The row up to which the broker took all. */
+  #settled(kind: (typeof KINDS)[number], done: number): number {
+    for (const first of this.#unsettled[kind]) return first - 1;
+    return done;
+  }
+
+  get #brokerName(): string {
+    return brokerName(this.#options.address.url);
   }
 
   #connected(): void {
-    if (this.#isAwayTold) this.#options.log(`${brokerName(this.#options.address.url)} answers again.`);
+    if (this.#isAwayTold) this.#options.log(`${this.#brokerName} answers again.`);
     this.#isConnected = true;
     this.#isAwayTold = false;
     this.#why = "";
@@ -214,20 +294,24 @@ export class Publisher {
     frames: readonly FrameView[],
   ): void {
     this.#queue.add(
-      receptions.map((row) => this.#message(`receptions/${row.gatewayEui}`, ReceptionRow.parse(row), false)),
+      receptions.map((row) => ({
+        ...this.#message(`receptions/${row.gatewayEui}`, ReceptionRow.parse(row), false),
+        onSettled: this.#await("receptionId", row.id),
+      })),
     );
     this.#queue.add(
-      frames.map((frame) =>
-        this.#message(
+      frames.map((frame) => ({
+        ...this.#message(
           `frames/${frame.receptions[0]?.devAddr ?? "no-address"}`,
           FrameView.parse(frame),
           false,
         ),
-      ),
+        onSettled: this.#await("frameId", frame.id),
+      })),
     );
     done.receptionId = receptions.at(-1)?.id ?? done.receptionId;
     done.frameId = frames.at(-1)?.id ?? done.frameId;
-    for (const kind of ["receptionId", "frameId"] as const) {
+    for (const kind of KINDS) {
       // Rows that were forgotten give their numbers back.
       done[kind] = Math.min(done[kind], this.#newest[kind]);
       const beyond = this.#newest[kind] - done[kind] - MAX_BEHIND;
@@ -240,6 +324,13 @@ export class Publisher {
       done[kind] += beyond;
     }
     this.#pump();
+    if (this.#settled("receptionId", done.receptionId) > 0) this.#keepSoon();
+  }
+
+  /** Notes a row that is queued; returns what is to be called when the broker took or refused it. */
+  #await(kind: (typeof KINDS)[number], id: number): () => void {
+    this.#unsettled[kind].add(id);
+    return () => void this.#unsettled[kind].delete(id);
   }
 
   #behind(): number {
@@ -307,8 +398,11 @@ export class Publisher {
   }
 
   async #lookAtGaps(): Promise<void> {
-    const { gaps, episodes } = await this.#options.views.gaps(GAPS_WINDOW, this.#options.nowUs());
+    const nowUs = this.#options.nowUs();
     const before = this.#gaps;
+    const sinceS = before === null ? 0 : Math.max(0, Math.ceil((nowUs - this.#gapsAtUs) / 1e6));
+    const last = Math.min(MAX_GAPS_WINDOW_S, GAPS_WINDOW_S + sinceS);
+    const { gaps, episodes } = await this.#options.views.gaps({ last }, nowUs);
     const now = new Map<string, string>();
     const note = (
       key: string,
@@ -317,21 +411,19 @@ export class Publisher {
       cut: () => DropoutRow | EpisodeRow,
     ) => {
       const { open, missedCounters, finding, mark } = row;
-      const sign = JSON.stringify([
-        open,
-        missedCounters,
-        finding.cause,
-        finding.word,
-        finding.sentence,
-        mark?.id,
-      ]);
+      const sign = signOf([open, missedCounters, finding.cause, finding.word, finding.sentence, mark?.id]);
       now.set(key, sign);
-      if (before !== null && before.get(key) !== sign) this.#put(key, this.#message(topic, cut(), false));
+      const onSettled = () => void this.#toldGaps.set(key, sign);
+      if (before === null) onSettled();
+      else if (before.get(key) !== sign) this.#put(key, { ...this.#message(topic, cut(), false), onSettled });
     };
     for (const row of gaps) note(`gap ${row.id}`, `gaps/${row.devAddr}`, row, () => DropoutRow.parse(row));
     for (const row of episodes)
       note(`episode ${row.id}`, `episodes/${row.gateway ?? "site"}`, row, () => EpisodeRow.parse(row));
     this.#gaps = now;
+    this.#gapsAtUs = nowUs;
+    for (const key of this.#toldGaps.keys()) if (!now.has(key)) this.#toldGaps.delete(key);
+    this.#keepSoon();
   }
 
   /** Publishes a retained state when its sign is another one than before; returns its key. */
@@ -355,7 +447,7 @@ export class Publisher {
     }
   }
 
-  async #send(broker: Broker, { topic, payload, retain }: PublishMessage): Promise<void> {
+  async #send(broker: Broker, { topic, payload, retain, onSettled }: PublishMessage): Promise<void> {
     this.#inFlight += 1;
     try {
       await broker.publish(topic, payload, retain);
@@ -368,8 +460,10 @@ export class Publisher {
         );
       this.#dropped += 1;
     }
+    onSettled?.();
     this.#inFlight -= 1;
     this.#pump();
+    this.#keepSoon();
     if (this.#behind() > 0 && this.#queue.hasRoom) this.#readSoon();
   }
 
@@ -385,5 +479,19 @@ export class Publisher {
     const { service, siteName } = this.#options;
     const shown: PublishedService = { state, siteName: siteName(), ...service };
     return JSON.stringify(shown);
+  }
+}
+
+function signOf(what: unknown): string {
+  return createHash("sha256").update(JSON.stringify(what)).digest("base64url").slice(0, 12);
+}
+
+/** null: none was kept, or by a version that wrote it otherwise. */
+function readPlace(text: string | null): PublishPlace | null {
+  if (text === null) return null;
+  try {
+    return PublishPlace.parse(JSON.parse(text));
+  } catch {
+    return null;
   }
 }

@@ -18,8 +18,8 @@ import {
   writeBenchReference,
   writeLabel,
   writePosition,
+  writeServiceSetting,
   writeSiteName,
-  writeWatchSetting,
 } from "./user-data.ts";
 import { notWritten, type Written, written } from "./written.ts";
 
@@ -42,6 +42,8 @@ export type UserChange =
   | { readonly entity: "watch-state"; readonly state: string }
   /** What could not be delivered yet, JSON. */
   | { readonly entity: "watch-waiting"; readonly waiting: string }
+  /** How far publishing to an MQTT broker has come, JSON. */
+  | { readonly entity: "publish-place"; readonly place: string }
   | { readonly entity: "keys"; readonly work: KeyWork };
 
 export type KeyWork =
@@ -70,11 +72,13 @@ export function writeUserChange(db: Store, change: UserChange): Written {
     case "bench-record":
       return writeBenchRecord(db, change.change);
     case "watch-rules":
-      return writeWatchSetting(db, "watch-rules", change.rules);
+      return writeServiceSetting(db, "watch-rules", change.rules);
     case "watch-state":
-      return writeWatchSetting(db, "watch-state", change.state);
+      return writeServiceSetting(db, "watch-state", change.state);
     case "watch-waiting":
-      return writeWatchSetting(db, "watch-waiting", change.waiting);
+      return writeServiceSetting(db, "watch-waiting", change.waiting);
+    case "publish-place":
+      return writeServiceSetting(db, "publish-place", change.place);
     case "keys":
       return changeKeys(db, change.work);
   }

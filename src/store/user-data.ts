@@ -303,9 +303,9 @@ export interface WatchSettings {
   readonly waiting: string | null;
 }
 
-type WatchSetting = "watch-rules" | "watch-state" | "watch-waiting";
+type ServiceSetting = "watch-rules" | "watch-state" | "watch-waiting" | "publish-place";
 
-export function writeWatchSetting(db: Store, key: WatchSetting, value: string): Written {
+export function writeServiceSetting(db: Store, key: ServiceSetting, value: string): Written {
   db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(key, value);
   return written(1);
 }
@@ -316,6 +316,11 @@ export function watchSettings(store: Store): WatchSettings {
     state: setting(store, "watch-state"),
     waiting: setting(store, "watch-waiting"),
   };
+}
+
+/** How far publishing to an MQTT broker had come; null: never kept. */
+export function publishPlace(store: Store): string | null {
+  return setting(store, "publish-place");
 }
 
 // Which marks touch a stretch of time?

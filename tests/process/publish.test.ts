@@ -107,6 +107,63 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
       );
     });
 
+    it("publishes after its next start what waited when it ended, each once, also by MQTT 3.1.1", async () => {
+      const broker = await startBroker();
+      const db = join(temporaryFolder(), "site.db");
+      const words = ["--publish", broker.url, "--publish-mqtt", "3.1.1"];
+      const first = await startService({ words, db });
+      await until(
+        () => published(first),
+        (status) => status?.state === "connected",
+      );
+      const heard = await broker.subscribe("mastlog/#");
+      await send(first, 0, 8);
+      await until(
+        () => [
+          at(heard.messages, "mastlog/receptions/").length,
+          at(heard.messages, "mastlog/frames/").length,
+        ],
+        ([receptions, frames]) => receptions === 8 && frames === 8,
+        15_000,
+      );
+      await broker.stop();
+      await send(first, 8, 20);
+      await until(
+        () => published(first),
+        (status) => (status?.waiting ?? 0) >= 24,
+      );
+      const ended = await first.end("SIGTERM");
+      expect(ended.status).toBe(0);
+      expect(ended.err).toMatch(/At the end \d+ messages had not reached the MQTT broker\. The next start/);
+      await broker.start();
+      const after = await broker.subscribe("mastlog/#");
+      const second = await startService({ words, db });
+      const rows = (topic: string) =>
+        at(after.messages, `mastlog/${topic}/`).map(({ text }) => JSON.parse(text).id as number);
+      await until(
+        () => [rows("receptions").length, rows("frames").length],
+        ([receptions, frames]) => (receptions ?? 0) >= 12 && (frames ?? 0) >= 12,
+        15_000,
+      );
+      await until(
+        () => published(second),
+        (status) => status?.waiting === 0,
+      );
+      const wanted = Array.from({ length: 12 }, (_, index) => index + 9);
+      expect([rows("receptions"), rows("frames")]).toEqual([wanted, wanted]);
+      expect((await second.end("SIGTERM")).err).toBe("");
+      // A third start has nothing left to publish.
+      const third = await startService({ words, db });
+      await send(third, 20, 21);
+      await until(
+        () => rows("frames").length,
+        (count) => count === 13,
+        15_000,
+      );
+      expect(rows("receptions")).toEqual([...wanted, 21]);
+      await third.end("SIGTERM");
+    });
+
     it("has the broker say offline when it is killed, and says it itself when it ends", async () => {
       const broker = await startBroker();
       const states = async (words: readonly string[] = []) => {

@@ -21,18 +21,28 @@ interface Sent {
 }
 
 /** A store of so many rows, and a broker that a test switches; rows are numbered from 1. */
-async function siteOf({ receptions = 0, frames = 0 } = {}) {
+async function siteOf({
+  receptions = 0,
+  frames = 0,
+  gaps = [] as DropoutRow[],
+  place = null as string | null,
+  laterMs = 0,
+} = {}) {
   const clock = new HandClock();
-  const store = { receptions, frames, gaps: [] as DropoutRow[], nodes: orchard.nodesView(SPAN).nodes };
+  const store = { receptions, frames, gaps, nodes: orchard.nodesView(SPAN).nodes };
+  const places: string[] = [];
+  const gapWindows: (number | undefined)[] = [];
   const sent: Sent[] = [];
   const lines: string[] = [];
   const refused = new Set<string>();
+  /** Topics of which the broker acknowledges none. */
+  const held = new Set<string>();
   let events: BrokerEvents = { onConnected: () => undefined, onAway: () => undefined };
   let committed: () => void = () => undefined;
   const numbers = (after: number, upTo: number, most: number) =>
     Array.from({ length: Math.max(0, Math.min(most, upTo - after)) }, (_, index) => after + index + 1);
   const publisher = new Publisher({
-    address: { url: "mqtts://broker.example", user: "mast", password: "orchard-pass" },
+    address: { url: "mqtts://broker.example", user: "mast", password: "orchard-pass", version: "5" },
     prefix: "orchard",
     service: { version: "0.0.1", startedAt: "2026-03-14T09:00:00.000Z" },
     siteName: () => "Fennick Orchard",
@@ -46,19 +56,25 @@ async function siteOf({ receptions = 0, frames = 0 } = {}) {
       }),
       gateways: async () => ({ ...DAY, gateways: orchard.siteView(SPAN).gateways, moreGateways: 0 }),
       nodes: async () => ({ ...orchard.nodesView(SPAN), nodes: store.nodes }),
-      gaps: async () => ({ ...GAPS, gaps: store.gaps, episodes: [] }),
+      gaps: async ({ last }) => {
+        gapWindows.push(last);
+        return { ...GAPS, gaps: store.gaps, episodes: [] };
+      },
     },
     onCommit: (listener) => {
       committed = () => listener({ gateways: [], nodes: [], lastReceptionId: store.receptions, wide: false });
       return () => undefined;
     },
-    nowUs: () => NOW_MS * 1_000,
+    nowUs: () => (NOW_MS + laterMs) * 1_000,
+    place,
+    keep: async (text) => void places.push(text),
     clock,
     log: (line) => void lines.push(line),
     open: async (_address, given) => {
       events = given;
       return {
         publish: async (topic, payload, retain) => {
+          if (held.has(topic)) await new Promise(() => undefined);
           if (refused.has(topic)) throw new Error("Publish error: Not authorized");
           sent.push({ topic, payload, retain });
         },
@@ -74,6 +90,10 @@ async function siteOf({ receptions = 0, frames = 0 } = {}) {
     sent,
     lines,
     refused,
+    held,
+    gapWindows,
+    /** What is kept in the store by now. */
+    kept: () => places.at(-1) ?? null,
     pass: (seconds: number) => clock.passing(seconds * 1_000),
     come: () => events.onConnected(),
     go: (why: string) => events.onAway(why),
@@ -214,6 +234,112 @@ describe("what is published", () => {
       { ...young, open: true },
       { ...young, open: false },
     ]);
+  });
+});
+
+describe("what waits when Mastlog ends", () => {
+  it("is published by the next start, each row once, from the first that the broker did not take", async () => {
+    const first = await siteOf({ receptions: 50, frames: 30 });
+    first.come();
+    first.take({ receptions: 3, frames: 2 });
+    await first.pass(10);
+    first.go("read ECONNRESET");
+    first.take({ receptions: 4, frames: 4 });
+    await first.pass(10);
+    await first.publisher.close();
+    expect(JSON.parse(first.kept() ?? "")).toMatchObject({
+      broker: "mqtts://broker.example:8883",
+      prefix: "orchard",
+      receptionId: 53,
+      frameId: 32,
+    });
+    expect(first.lines.at(-1)).toMatch(
+      /^At the end \d+ messages had not reached the MQTT broker\. The next start/,
+    );
+    // Two more were stored while it did not run.
+    const second = await siteOf({ receptions: 59, frames: 38, place: first.kept() });
+    second.come();
+    await second.pass(10);
+    expect([second.idsAt("orchard/receptions/"), second.idsAt("orchard/frames/")]).toEqual([
+      [54, 55, 56, 57, 58, 59],
+      [33, 34, 35, 36, 37, 38],
+    ]);
+    expect(second.publisher.status()).toMatchObject({ waiting: 0, dropped: 0 });
+  });
+
+  it("begins at the first row without acknowledgement, also where later ones have theirs", async () => {
+    const site = await siteOf();
+    const topic = `orchard/receptions/${SAMPLE?.gatewayEui}`;
+    site.come();
+    site.take({ receptions: 2 });
+    await site.pass(5);
+    site.held.add(topic);
+    site.take({ receptions: 1 });
+    await site.pass(5);
+    site.held.delete(topic);
+    site.take({ receptions: 3 });
+    await site.pass(20);
+    expect(site.idsAt("orchard/receptions/")).toEqual([1, 2, 4, 5, 6]);
+    expect(JSON.parse(site.kept() ?? "").receptionId).toBe(2);
+  });
+
+  it("is known to within ten seconds where Mastlog is killed", async () => {
+    const site = await siteOf();
+    site.come();
+    site.take({ receptions: 8 });
+    await site.pass(12);
+    expect(JSON.parse(site.kept() ?? "").receptionId).toBe(8);
+  });
+
+  it("does not hold for another broker or prefix, and no more than is stored", async () => {
+    const first = await siteOf({ receptions: 5 });
+    await first.publisher.close();
+    const place = JSON.parse(first.kept() ?? "");
+    for (const other of [
+      { ...place, prefix: "mill" },
+      { ...place, broker: "mqtt://other.example:1883" },
+      "?",
+    ]) {
+      const site = await siteOf({ receptions: 9, place: JSON.stringify(other) });
+      site.come();
+      await site.pass(5);
+      expect(site.idsAt("orchard/receptions/")).toEqual([]);
+    }
+    const fewer = await siteOf({ receptions: 3, place: first.kept() });
+    fewer.come();
+    await fewer.pass(5);
+    fewer.take({ receptions: 1 });
+    await fewer.pass(5);
+    expect(fewer.idsAt("orchard/receptions/")).toEqual([4]);
+  });
+
+  it("is also a gap that began or ended meanwhile", async () => {
+    const [old, young] = GAPS.gaps;
+    if (old === undefined || young === undefined) throw new Error("The orchard has two gaps.");
+    const first = await siteOf({ gaps: [old] });
+    first.come();
+    await first.pass(1);
+    first.go("read ECONNRESET");
+    first.store.gaps = [{ ...young, open: true }, old];
+    await first.pass(70);
+    await first.publisher.close();
+    const told = (site: typeof first) =>
+      site.sent
+        .filter(({ topic }) => topic.startsWith("orchard/gaps/"))
+        .map(({ payload }) => JSON.parse(payload));
+    expect(told(first)).toEqual([]);
+    const second = await siteOf({
+      gaps: [{ ...young, open: true }, old],
+      place: first.kept(),
+      laterMs: 2 * 3_600_000,
+    });
+    second.come();
+    await second.pass(1);
+    expect(told(second)).toEqual([{ ...young, open: true }]);
+    // Three hours before the last look, and what passed since.
+    expect(second.gapWindows[0]).toBe(5 * 3_600);
+    await second.pass(60);
+    expect(second.gapWindows[1]).toBe(3 * 3_600);
   });
 });
 
