@@ -7,6 +7,7 @@ import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { PlanLink, PlanThing } from "../../../src/contract/user-data.ts";
 import { decibel, figure, THIN } from "../../../src/words/format.ts";
 import { watchSurroundings } from "./Canvas.tsx";
+import "./plot.css";
 import "./PlanDrawing.css";
 
 // How do metres become a drawing? One scale for both axes, room at the edges, a bar of a round length.
@@ -122,7 +123,7 @@ export function PlanDrawing({ things, links, label }: PlanDrawingProps) {
   return (
     <div ref={frame}>
       <svg
-        class="plan-drawing"
+        class="plot plan-drawing"
         viewBox={`0 0 ${layout.width} ${height.toFixed(0)}`}
         role="img"
         aria-label={label}

@@ -5,10 +5,8 @@
 import type { MarginDistribution } from "../../../src/contract/link.ts";
 import { decibel, figure, percent } from "../../../src/words/format.ts";
 import { useFrameWidth } from "./Canvas.tsx";
-import "./MarginBars.css";
-import "./LimitBars.css";
-import "./PairBars.css";
-import "./IntervalBar.css";
+import "./plot.css";
+import "./bars.css";
 
 export interface MarginBarsProps {
   readonly margin: MarginDistribution;
@@ -44,7 +42,7 @@ export function MarginBars({ margin, lowDb, highDb, label }: MarginBarsProps) {
   const marks = [p10Db, medianDb, p90Db].filter((value) => value !== null);
   return (
     <div ref={frame}>
-      <svg class="margin-bars" viewBox={`0 0 ${width} ${HEIGHT}`} role="img" aria-label={label}>
+      <svg class="plot margin-bars" viewBox={`0 0 ${width} ${HEIGHT}`} role="img" aria-label={label}>
         {bins.map((count, at) => {
           if (count === 0) return null;
           const value = firstBinDb + at;
@@ -60,10 +58,10 @@ export function MarginBars({ margin, lowDb, highDb, label }: MarginBarsProps) {
             />
           );
         })}
-        <path class="margin-axis" d={`M0 ${ground}H${width}`} />
+        <path class="plot-grid" d={`M0 ${ground}H${width}`} />
         <path class="margin-floor" d={`M${x(0).toFixed(1)} ${HEAD - 10}V${ground}`} />
         <path
-          class="margin-mark"
+          class="plot-rule"
           d={marks.map((value) => `M${x(value).toFixed(1)} ${HEAD - 4}V${ground}`).join("")}
         />
         {medianDb === null ? null : (
@@ -118,7 +116,7 @@ export function LimitBars({ label, rows }: { label: string; rows: readonly Limit
           <span class="limit-figure">{percent(heard, 0)}</span>
         </div>
       ))}
-      <p class="limit-legend">
+      <p class="bars-legend">
         <span>full: heard at least</span>
         <span>hollow: estimate, with what was missed</span>
         <span>rule: the limit (100&#8239;%)</span>
@@ -165,7 +163,7 @@ export function PairBars({
           </span>
         </div>
       ))}
-      <p class="pair-legend">
+      <p class="bars-legend">
         <span>
           <span class="pair-bar pair-full pair-sample" aria-hidden="true" /> {full}
         </span>

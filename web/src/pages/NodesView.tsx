@@ -3,7 +3,7 @@ import { useEffect } from "preact/hooks";
 import type { NodeRow, NodesView as Nodes } from "../../../src/contract/nodes.ts";
 import type { JoiningDevice, JoinsView } from "../../../src/contract/site.ts";
 import { counted, figure } from "../../../src/words/format.ts";
-import { type Column, DataTable, type Sorting } from "../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, type Sorting } from "../parts/DataTable.tsx";
 import { ExportLink } from "../parts/Export.tsx";
 import { Fold, Sentence, When } from "../parts/page.tsx";
 import { currentWindow, linkTo, route, setParams } from "../state/route.ts";
@@ -30,13 +30,7 @@ const COLUMNS: readonly Column<JoiningDevice>[] = [
     sort: (row) => row.lastHeard,
     cell: (row) => <When at={row.lastHeard} />,
   },
-  {
-    key: "requests",
-    head: "Requests",
-    right: true,
-    sort: (row) => row.requests,
-    cell: (row) => figure(row.requests),
-  },
+  figureColumn("requests", "Requests", (row) => row.requests, figure),
   { key: "accepted", head: "Let in", right: true, cell: (row) => figure(row.accepted) },
   { key: "late", head: "Too late", right: true, cell: (row) => figure(row.late) },
   { key: "unanswered", head: "Unanswered", right: true, cell: (row) => figure(row.unanswered) },

@@ -3,7 +3,7 @@ import type { Passage } from "../../../src/contract/gateways.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize } from "../../../src/words/format.ts";
 import { exactTime, spanWords } from "../format/times.ts";
-import { type Column, DataTable } from "../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn } from "../parts/DataTable.tsx";
 import { octetsOf } from "../parts/Frame.tsx";
 import { PhoneCode } from "../parts/PhoneCode.tsx";
 import { Age, CopyButton, Fact, Facts, Fold, Notices, StandingMark } from "../parts/page.tsx";
@@ -28,7 +28,7 @@ const COLUMNS: readonly Column<Refusal>[] = [
     sort: (row) => Number(row.refused),
     cell: (row) => (row.refused ? "refused" : "unusual, but used"),
   },
-  { key: "count", head: "Count", right: true, sort: (row) => row.count, cell: (row) => figure(row.count) },
+  figureColumn("count", "Count", (row) => row.count, figure),
   {
     key: "first",
     head: "First",
@@ -53,7 +53,7 @@ const DROP_COLUMNS: readonly Column<ServiceStatus["lost"]["bySource"][number]>[]
     sort: (row) => row.source,
     cell: (row) => <span class="mono">{row.source}</span>,
   },
-  { key: "count", head: "Count", right: true, sort: (row) => row.count, cell: (row) => figure(row.count) },
+  figureColumn("count", "Count", (row) => row.count, figure),
   {
     key: "last",
     head: "Last",

@@ -1,10 +1,10 @@
 /** How does the whole site stand, at a glance? Its score, what to do, what happened, the nodes that need a look. */
-import type { GatewayEvent } from "../../../src/contract/gateways.ts";
+import type { GatewayEvent, GatewayRow } from "../../../src/contract/gateways.ts";
 import type { SiteView as Site } from "../../../src/contract/site.ts";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { counted, duration, figure, percent } from "../../../src/words/format.ts";
 import { gatewayTitle } from "../format/labels.ts";
-import { DataTable } from "../parts/DataTable.tsx";
+import { DataTable, figureColumn, textColumn } from "../parts/DataTable.tsx";
 import { ExportLink } from "../parts/Export.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
 import { NameEdit } from "../parts/NameEdit.tsx";
@@ -197,21 +197,10 @@ function Score({ site, marks }: { site: Site; marks: readonly MarkRow[] }) {
           rows={gateways}
           rowKey={(row) => row.eui}
           columns={[
-            {
-              key: "name",
-              head: "Gateway",
-              cell: (row) => row.name ?? row.eui,
-              sort: (row) => row.name ?? row.eui,
-            },
+            textColumn("name", "Gateway", (row: GatewayRow) => row.name ?? row.eui),
             { key: "eui", head: "EUI", cell: (row) => <span class="mono">{row.eui}</span> },
             { key: "heard", head: "Last heard", cell: (row) => <When at={row.lastHeard} /> },
-            {
-              key: "receptions",
-              head: "Receptions",
-              right: true,
-              cell: (row) => figure(row.receptions),
-              sort: (row) => row.receptions,
-            },
+            figureColumn("receptions", "Receptions", (row: GatewayRow) => row.receptions, figure),
             {
               key: "crc",
               head: "CRC failed",

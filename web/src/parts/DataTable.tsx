@@ -22,6 +22,32 @@ export interface Column<Row> {
   readonly wideOnly?: boolean;
 }
 
+/** For columns that a narrow screen leaves out. */
+export const WIDE_ONLY = { wideOnly: true } as const;
+
+type More<Row> = Pick<Column<Row>, "term" | "under" | "wideOnly">;
+
+/** Returns a column of figures, at the right, sorted by the value that it writes. */
+export function figureColumn<Row, Value extends number | null>(
+  key: string,
+  head: string,
+  value: (row: Row) => Value,
+  write: (value: Value) => ComponentChildren,
+  more: More<Row> = {},
+): Column<Row> {
+  return { key, head, right: true, sort: value, cell: (row) => write(value(row)), ...more };
+}
+
+/** Returns a column of words, sorted by what it shows. */
+export function textColumn<Row>(
+  key: string,
+  head: string,
+  text: (row: Row) => string | null,
+  more: More<Row> = {},
+): Column<Row> {
+  return { key, head, sort: text, cell: text, ...more };
+}
+
 export interface Sorting {
   readonly key: string;
   readonly down: boolean;

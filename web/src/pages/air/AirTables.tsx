@@ -8,7 +8,7 @@ import type {
 } from "../../../../src/contract/air.ts";
 import { duration, figure, megahertz, percent, withUnit } from "../../../../src/words/format.ts";
 import { PairBars } from "../../drawings/bars.tsx";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 
@@ -29,36 +29,21 @@ const TALKERS: readonly Column<Talker>[] = [
     wideOnly: true,
     cell: (row) => (row.stranger ? `a stranger's, ${row.network}` : "yours"),
   },
-  {
-    key: "frames",
-    head: "Frames",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.frames,
-    cell: (row) => figure(row.frames),
-  },
-  {
-    key: "airtime",
-    head: "Airtime heard",
-    right: true,
-    sort: (row) => row.airtimeSeconds,
-    cell: (row) => duration(row.airtimeSeconds),
-  },
-  {
-    key: "share",
-    head: "of all nodes",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.share,
-    cell: (row) => percent(row.share, 0),
-  },
-  {
-    key: "duty",
-    head: "Fullest hour",
-    right: true,
-    sort: (row) => row.busiestHourDuty,
-    cell: (row) => percent(row.busiestHourDuty, 2),
-  },
+  figureColumn("frames", "Frames", (row) => row.frames, figure, WIDE_ONLY),
+  figureColumn("airtime", "Airtime heard", (row) => row.airtimeSeconds, duration),
+  figureColumn(
+    "share",
+    "of all nodes",
+    (row) => row.share,
+    (share) => percent(share, 0),
+    WIDE_ONLY,
+  ),
+  figureColumn(
+    "duty",
+    "Fullest hour",
+    (row) => row.busiestHourDuty,
+    (busiestHourDuty) => percent(busiestHourDuty, 2),
+  ),
 ];
 
 export function TalkerTable({ talkers }: { talkers: readonly Talker[] }) {
@@ -104,28 +89,10 @@ export function DataRateMix({ rates, name }: { rates: readonly DataRateShare[]; 
           rows={inOrder}
           rowKey={(rate) => rate.name}
           columns={[
-            { key: "rate", head: "Data rate", cell: (rate) => rate.name, sort: (rate) => rate.name },
-            {
-              key: "packets",
-              head: "Packets",
-              right: true,
-              cell: (rate) => figure(rate.receptions),
-              sort: (rate) => rate.receptions,
-            },
-            {
-              key: "frames",
-              head: "Frames",
-              right: true,
-              cell: (rate) => figure(rate.frames),
-              sort: (rate) => rate.frames,
-            },
-            {
-              key: "airtime",
-              head: "Airtime",
-              right: true,
-              cell: (rate) => duration(rate.airtimeSeconds),
-              sort: (rate) => rate.airtimeSeconds,
-            },
+            textColumn("rate", "Data rate", (rate: DataRateShare) => rate.name),
+            figureColumn("packets", "Packets", (rate: DataRateShare) => rate.receptions, figure),
+            figureColumn("frames", "Frames", (rate: DataRateShare) => rate.frames, figure),
+            figureColumn("airtime", "Airtime", (rate: DataRateShare) => rate.airtimeSeconds, duration),
           ]}
         />
       )}
@@ -174,7 +141,7 @@ export function Owners({ networks, name }: { networks: readonly AirNetwork[]; na
             rows={networks}
             rowKey={title}
             columns={[
-              { key: "network", head: "Network", cell: title, sort: title },
+              textColumn("network", "Network", title),
               { key: "nodes", head: "Nodes", right: true, cell: (one) => figure(one.nodes) },
               { key: "packets", head: "Packets", right: true, cell: (one) => figure(one.receptions) },
               { key: "frames", head: "Frames", right: true, cell: (one) => figure(one.frames) },
@@ -194,37 +161,22 @@ export function Owners({ networks, name }: { networks: readonly AirNetwork[]; na
 // How many frames should others spoil, at the load that was heard? The expectation, and what it rests on.
 
 const ROWS: readonly Column<CollisionRow>[] = [
-  {
-    key: "channel",
-    head: "Channel",
-    right: true,
-    sort: (row) => row.frequencyHz,
-    cell: (row) => megahertz(row.frequencyHz),
-  },
-  { key: "rate", head: "Data rate", sort: (row) => row.dataRate, cell: (row) => row.dataRate },
-  {
-    key: "frames",
-    head: "Packets",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.frames,
-    cell: (row) => figure(row.frames),
-  },
-  {
-    key: "load",
-    head: "Offered load",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.offeredLoad,
-    cell: (row) => withUnit(row.offeredLoad, 4, "E"),
-  },
-  {
-    key: "aloha",
-    head: "ALOHA",
-    right: true,
-    sort: (row) => row.aloha,
-    cell: (row) => percent(row.aloha, 2),
-  },
+  figureColumn("channel", "Channel", (row) => row.frequencyHz, megahertz),
+  textColumn("rate", "Data rate", (row) => row.dataRate),
+  figureColumn("frames", "Packets", (row) => row.frames, figure, WIDE_ONLY),
+  figureColumn(
+    "load",
+    "Offered load",
+    (row) => row.offeredLoad,
+    (offeredLoad) => withUnit(offeredLoad, 4, "E"),
+    WIDE_ONLY,
+  ),
+  figureColumn(
+    "aloha",
+    "ALOHA",
+    (row) => row.aloha,
+    (aloha) => percent(aloha, 2),
+  ),
   {
     key: "capture",
     head: "with capture",

@@ -10,7 +10,7 @@ import {
   scaleTop,
 } from "../../drawings/AirMapDrawing.tsx";
 import { gatewayTitle } from "../../format/labels.ts";
-import { DataTable } from "../../parts/DataTable.tsx";
+import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Explain } from "../../parts/Helpers.tsx";
 import { Contents, Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
@@ -113,6 +113,7 @@ function MapTable({ map, name, cell }: { map: AirMap; name: string; cell: string
       noise: noise.length === 0 ? null : ([Math.min(...noise), Math.max(...noise)] as const),
     };
   });
+  type MapRow = (typeof rows)[number];
   return (
     <DataTable
       label={`Air map of ${name}`}
@@ -120,33 +121,25 @@ function MapTable({ map, name, cell }: { map: AirMap; name: string; cell: string
       rowKey={(one) => String(one.frequencyHz)}
       columns={[
         { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
-        {
-          key: "most",
-          head: `Busiest ${cell}`,
-          right: true,
-          cell: (one) => percent(Math.max(0, ...one.shares), 2),
-          sort: (one) => Math.max(0, ...one.shares),
-        },
+        figureColumn(
+          "most",
+          `Busiest ${cell}`,
+          (one: MapRow) => Math.max(0, ...one.shares),
+          (value) => percent(value, 2),
+        ),
         {
           key: "busy",
           head: "Cells in use",
           right: true,
           cell: (one) => `${one.shares.filter((share) => share > 0).length} of ${one.shares.length}`,
         },
-        {
-          key: "broken",
-          head: "Cells crossed",
-          right: true,
-          cell: (one) => String(one.broken),
-          sort: (one) => one.broken,
-        },
-        {
-          key: "foreign",
-          head: "Strangers' part",
-          right: true,
-          cell: (one) => percent(one.foreign, 0),
-          sort: (one) => one.foreign,
-        },
+        figureColumn("broken", "Cells crossed", (one: MapRow) => one.broken, String),
+        figureColumn(
+          "foreign",
+          "Strangers' part",
+          (one: MapRow) => one.foreign,
+          (foreign) => percent(foreign, 0),
+        ),
         {
           key: "noise",
           head: "Noise floor",

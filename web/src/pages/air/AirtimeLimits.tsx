@@ -2,7 +2,7 @@
 import type { AirtimeOfNode } from "../../../../src/contract/air.ts";
 import { figure, megahertz, megahertzFigure, percent } from "../../../../src/words/format.ts";
 import { LimitBars } from "../../drawings/bars.tsx";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Figure, StandingMark } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 
@@ -27,29 +27,26 @@ const ROWS: readonly Column<AirtimeOfNode>[] = [
     ),
   },
   { key: "band", head: "Sub-band", wideOnly: true, cell: (row) => <span class="nowrap">{band(row)}</span> },
-  {
-    key: "heard",
-    head: "At least",
-    right: true,
-    sort: (row) => row.atLeast,
-    cell: (row) => percent(row.atLeast, 2),
-  },
-  {
-    key: "estimate",
-    head: "Estimate",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.estimate,
-    cell: (row) => percent(row.estimate, 2),
-  },
-  {
-    key: "limit",
-    head: "Limit",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.limit,
-    cell: (row) => percent(row.limit, 1),
-  },
+  figureColumn(
+    "heard",
+    "At least",
+    (row) => row.atLeast,
+    (atLeast) => percent(atLeast, 2),
+  ),
+  figureColumn(
+    "estimate",
+    "Estimate",
+    (row) => row.estimate,
+    (estimate) => percent(estimate, 2),
+    WIDE_ONLY,
+  ),
+  figureColumn(
+    "limit",
+    "Limit",
+    (row) => row.limit,
+    (limit) => percent(limit, 1),
+    WIDE_ONLY,
+  ),
   {
     key: "standing",
     head: "Standing",

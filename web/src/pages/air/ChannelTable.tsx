@@ -2,47 +2,26 @@
 import type { ChannelRow } from "../../../../src/contract/air.ts";
 import { figure, megahertz, percent, signedDb, withUnit } from "../../../../src/words/format.ts";
 import { hourMinute, nearTime } from "../../format/times.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { now } from "../../state/clock.ts";
 
 const CHANNELS: readonly Column<ChannelRow>[] = [
-  {
-    key: "channel",
-    head: "Channel",
-    right: true,
-    sort: (row) => row.frequencyHz,
-    cell: (row) => megahertz(row.frequencyHz),
-  },
-  {
-    key: "receptions",
-    head: "Packets",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.receptions,
-    cell: (row) => figure(row.receptions),
-  },
-  {
-    key: "use",
-    head: "In use",
-    right: true,
-    sort: (row) => row.utilisation,
-    cell: (row) => percent(row.utilisation, 2),
-  },
-  {
-    key: "load",
-    head: "Offered load",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.offeredLoad,
-    cell: (row) => withUnit(row.offeredLoad, 4, "E"),
-  },
-  {
-    key: "broken",
-    head: "CRC failed",
-    right: true,
-    sort: (row) => row.crcBadRatio,
-    cell: (row) => percent(row.crcBadRatio),
-  },
+  figureColumn("channel", "Channel", (row) => row.frequencyHz, megahertz),
+  figureColumn("receptions", "Packets", (row) => row.receptions, figure, WIDE_ONLY),
+  figureColumn(
+    "use",
+    "In use",
+    (row) => row.utilisation,
+    (utilisation) => percent(utilisation, 2),
+  ),
+  figureColumn(
+    "load",
+    "Offered load",
+    (row) => row.offeredLoad,
+    (offeredLoad) => withUnit(offeredLoad, 4, "E"),
+    WIDE_ONLY,
+  ),
+  figureColumn("broken", "CRC failed", (row) => row.crcBadRatio, percent),
   {
     key: "strangers",
     head: "Strangers' part",

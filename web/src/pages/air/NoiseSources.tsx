@@ -3,7 +3,7 @@ import type { NoiseAtGateway, NoiseSource } from "../../../../src/contract/noise
 import { dbm, figure, listed, megahertz, signedDb, withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { momentTime } from "../../format/times.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Fold } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 
@@ -15,7 +15,7 @@ const STATUS: Readonly<Record<NoiseAtGateway["status"], string>> = {
 };
 
 const GATEWAYS: readonly Column<NoiseAtGateway>[] = [
-  { key: "gateway", head: "Gateway", cell: (row) => gatewayTitle(row), sort: (row) => gatewayTitle(row) },
+  textColumn("gateway", "Gateway", (row) => gatewayTitle(row)),
   { key: "status", head: "Meanwhile", cell: (row) => STATUS[row.status] },
   {
     key: "rise",
@@ -46,14 +46,7 @@ const GATEWAYS: readonly Column<NoiseAtGateway>[] = [
       </span>
     ),
   },
-  {
-    key: "samples",
-    head: "Frames",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.samples,
-    cell: (row) => figure(row.samples),
-  },
+  figureColumn("samples", "Frames", (row) => row.samples, figure, WIDE_ONLY),
 ];
 
 export function NoiseSources({ sources }: { sources: readonly NoiseSource[] }) {

@@ -1,7 +1,7 @@
 /** How many more nodes fit, and which faster data rate frees airtime? Calculated from what was heard, asked for once a window. */
 import type { CapacityLoad, CapacityView, DataRateChange } from "../../../../src/contract/capacity.ts";
 import { duration, figure, megahertz, percent, percentInterval } from "../../../../src/words/format.ts";
-import { isShareReached, RoomCurve } from "../../drawings/RoomCurve.tsx";
+import { isShareReached, RoomCurve } from "../../drawings/curves.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Explain } from "../../parts/Helpers.tsx";

@@ -2,44 +2,18 @@
 import type { StrangerCost, StrangerNetwork, StrangersView } from "../../../../src/contract/strangers.ts";
 import { counted, duration, figure, percent, withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle } from "../../format/labels.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Fold, When } from "../../parts/page.tsx";
 import { currentWindow, linkTo } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 
 const NETWORKS: readonly Column<StrangerNetwork>[] = [
-  { key: "network", head: "Network", cell: (row) => row.network, sort: (row) => row.network },
-  {
-    key: "nodes",
-    head: "Nodes",
-    right: true,
-    wideOnly: true,
-    cell: (row) => figure(row.nodes),
-    sort: (row) => row.nodes,
-  },
-  {
-    key: "frames",
-    head: "Frames",
-    right: true,
-    wideOnly: true,
-    cell: (row) => figure(row.frames),
-    sort: (row) => row.frames,
-  },
-  {
-    key: "airtime",
-    head: "Airtime",
-    right: true,
-    cell: (row) => duration(row.airtimeSeconds),
-    sort: (row) => row.airtimeSeconds,
-  },
-  {
-    key: "share",
-    head: "of all nodes",
-    right: true,
-    cell: (row) => percent(row.share),
-    sort: (row) => row.share,
-  },
+  textColumn("network", "Network", (row) => row.network),
+  figureColumn("nodes", "Nodes", (row) => row.nodes, figure, WIDE_ONLY),
+  figureColumn("frames", "Frames", (row) => row.frames, figure, WIDE_ONLY),
+  figureColumn("airtime", "Airtime", (row) => row.airtimeSeconds, duration),
+  figureColumn("share", "of all nodes", (row) => row.share, percent),
   {
     key: "growth",
     head: "Growth",
@@ -58,20 +32,13 @@ const NODES: readonly Column<StrangerCost>[] = [
       <a href={linkTo("/nodes", { q: row.devAddr })}>{row.name ?? <span class="mono">{row.devAddr}</span>}</a>
     ),
   },
-  {
-    key: "at",
-    head: "Heard at",
-    wideOnly: true,
-    cell: (row) => gatewayTitle(row),
-    sort: (row) => gatewayTitle(row),
-  },
-  {
-    key: "aloha",
-    head: "Lost, ALOHA",
-    right: true,
-    sort: (row) => row.collisions.aloha,
-    cell: (row) => percent(row.collisions.aloha, 2),
-  },
+  textColumn("at", "Heard at", (row) => gatewayTitle(row), WIDE_ONLY),
+  figureColumn(
+    "aloha",
+    "Lost, ALOHA",
+    (row) => row.collisions.aloha,
+    (aloha) => percent(aloha, 2),
+  ),
   {
     key: "capture",
     head: "with capture",

@@ -7,7 +7,7 @@ import type {
   ReceiverView,
 } from "../../../../src/contract/bench.ts";
 import { decibel, figure, percent, percentInterval } from "../../../../src/words/format.ts";
-import { DeliveryCurve } from "../../drawings/DeliveryCurve.tsx";
+import { DeliveryCurve } from "../../drawings/curves.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Explain } from "../../parts/Helpers.tsx";

@@ -5,7 +5,7 @@ import { counted, figure } from "../../../../src/words/format.ts";
 import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../../drawings/axis.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { momentTime } from "../../format/times.ts";
-import { DataTable } from "../../parts/DataTable.tsx";
+import { DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { markRules } from "../../state/marks.ts";
@@ -132,7 +132,7 @@ export function GapMap({
           rows={lines.flatMap(({ gaps }) => gaps).slice(0, 500)}
           rowKey={(gap) => gap.id}
           columns={[
-            { key: "node", head: "Node", cell: nodeTitle, sort: nodeTitle },
+            textColumn("node", "Node", nodeTitle),
             {
               key: "from",
               head: "From",

@@ -12,7 +12,7 @@ import {
 import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
 import { gatewayTitle, LEVEL_NAMES } from "../../format/labels.ts";
 import { hourMinute, momentTime, nearestMinute, nearTime } from "../../format/times.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { Fact, Facts, Figure, Fold, PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
@@ -20,7 +20,7 @@ import "../link/LinkSection.css";
 
 // How is a step of a link said, in local time?
 
-/** A change that is longer is told by begin and end. */
+/** A change that is longer is shown by begin and end. */
 const SPELLED_MS = 10 * 60_000;
 
 /** "SNR fell by 6.1 dB at about 09:40"; `nowMs` decides whether the day is named. */
@@ -58,8 +58,16 @@ export function LinkSection({ links }: { links: readonly LinkRow[] }) {
 
 function Margins({ links }: { links: readonly LinkRow[] }) {
   const scale = marginScale(links.map(({ margin }) => margin));
-  const told = links.filter(({ margin }) => margin.medianDb !== null);
-  const best = [...told].sort((a, b) => (b.margin.medianDb ?? 0) - (a.margin.medianDb ?? 0))[0];
+  const measured = links.filter(({ margin }) => margin.medianDb !== null);
+  const bins = measured.flatMap((row) =>
+    row.margin.bins.map((count, at) => ({
+      gateway: gatewayTitle(row),
+      fromDb: row.margin.firstBinDb + at,
+      count,
+    })),
+  );
+  type MarginBin = (typeof bins)[number];
+  const best = [...measured].sort((a, b) => (b.margin.medianDb ?? 0) - (a.margin.medianDb ?? 0))[0];
   const caption =
     best === undefined
       ? "Margins: no SNR was reported in this window"
@@ -75,9 +83,9 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
         </>
       }
       drawing={
-        told.length === 0 ? null : (
+        measured.length === 0 ? null : (
           <div class="margin-rows">
-            {told.map((row) => (
+            {measured.map((row) => (
               <div key={row.gatewayEui}>
                 <h3>
                   {gatewayTitle(row)}{" "}
@@ -99,30 +107,12 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
         <DataTable
           label="Frames in each dB of margin"
           none="No SNR was reported in this window."
-          rows={told.flatMap((row) =>
-            row.margin.bins.map((count, at) => ({
-              gateway: gatewayTitle(row),
-              fromDb: row.margin.firstBinDb + at,
-              count,
-            })),
-          )}
+          rows={bins}
           rowKey={(bin) => `${bin.gateway} ${bin.fromDb}`}
           columns={[
-            { key: "gateway", head: "Gateway", cell: (bin) => bin.gateway, sort: (bin) => bin.gateway },
-            {
-              key: "from",
-              head: "Margin from",
-              right: true,
-              cell: (bin) => decibel(bin.fromDb),
-              sort: (bin) => bin.fromDb,
-            },
-            {
-              key: "count",
-              head: "Frames",
-              right: true,
-              cell: (bin) => figure(bin.count),
-              sort: (bin) => bin.count,
-            },
+            textColumn("gateway", "Gateway", (bin: MarginBin) => bin.gateway),
+            figureColumn("from", "Margin from", (bin: MarginBin) => bin.fromDb, decibel),
+            figureColumn("count", "Frames", (bin: MarginBin) => bin.count, figure),
           ]}
         />
       )}

@@ -7,10 +7,10 @@ import type { MarkRule } from "../../drawings/axis.ts";
 import type { PlotStep } from "../../drawings/draw-signal.ts";
 import type { PlotMark } from "../../drawings/PlotMarks.tsx";
 import { SignalPlot } from "../../drawings/SignalPlot.tsx";
-import { binSignal } from "../../drawings/signal-columns.ts";
+import { binSignal, type SignalBin } from "../../drawings/signal-columns.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { exactTime } from "../../format/times.ts";
-import { DataTable } from "../../parts/DataTable.tsx";
+import { DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { shiftWords, stepTime } from "./LinkSection.tsx";
@@ -123,35 +123,11 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
           rowKey={(bin) => `${bin.fromMs} ${bin.gateway}`}
           columns={[
             { key: "from", head: "From", cell: (bin) => exactTime(bin.fromMs) },
-            { key: "gateway", head: "Gateway", cell: (bin) => bin.gateway, sort: (bin) => bin.gateway },
-            {
-              key: "count",
-              head: "Receptions",
-              right: true,
-              cell: (bin) => figure(bin.count),
-              sort: (bin) => bin.count,
-            },
-            {
-              key: "snr",
-              head: "SNR",
-              right: true,
-              cell: (bin) => decibel(bin.snrDb),
-              sort: (bin) => bin.snrDb,
-            },
-            {
-              key: "margin",
-              head: "Margin",
-              right: true,
-              cell: (bin) => decibel(bin.marginDb),
-              sort: (bin) => bin.marginDb,
-            },
-            {
-              key: "rssi",
-              head: "RSSI",
-              right: true,
-              cell: (bin) => dbm(bin.rssiDbm),
-              sort: (bin) => bin.rssiDbm,
-            },
+            textColumn("gateway", "Gateway", (bin: SignalBin) => bin.gateway),
+            figureColumn("count", "Receptions", (bin: SignalBin) => bin.count, figure),
+            figureColumn("snr", "SNR", (bin: SignalBin) => bin.snrDb, decibel),
+            figureColumn("margin", "Margin", (bin: SignalBin) => bin.marginDb, decibel),
+            figureColumn("rssi", "RSSI", (bin: SignalBin) => bin.rssiDbm, dbm),
           ]}
         />
       )}

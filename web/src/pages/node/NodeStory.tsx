@@ -8,7 +8,7 @@ import { now } from "../../state/clock.ts";
 import "../NodeStory.css";
 import type { Window } from "../../../../src/contract/common.ts";
 import type { AnsweredRow, NodeAnswers } from "../../../../src/contract/gateways.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { PhonePart, StandingMark, When } from "../../parts/page.tsx";
 import { ReceptionTable } from "../../parts/ReceptionTable.tsx";
 import { useReceptions } from "../../state/receptions.ts";
@@ -121,7 +121,7 @@ export function NodeReceptions({ row, gateways, window }: NodeReceptionsProps) {
 
 const COLUMNS: readonly Column<AnsweredRow>[] = [
   { key: "at", head: "Sent", sort: (row) => row.at, cell: (row) => <When at={row.at} /> },
-  { key: "what", head: "What", sort: (row) => row.what, cell: (row) => row.what },
+  textColumn("what", "What", (row) => row.what),
   { key: "counter", head: "FCnt", right: true, cell: (row) => figure(row.counter) },
   {
     key: "fate",

@@ -19,7 +19,7 @@ import {
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { gatewayTitle, lifeBeginning, proofWords } from "../../format/labels.ts";
 import { nearTime, spanWords } from "../../format/times.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
@@ -40,8 +40,8 @@ function spreadWords(spread: Spread, write: (value: number | null) => string, de
 }
 
 const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
-  { key: "gateway", head: "Gateway", sort: gatewayTitle, cell: gatewayTitle },
-  { key: "heard", head: "Heard", right: true, sort: (row) => row.heard, cell: (row) => figure(row.heard) },
+  textColumn("gateway", "Gateway", gatewayTitle),
+  figureColumn("heard", "Heard", (row) => row.heard, figure),
   {
     key: "delivery",
     term: "delivery",
@@ -144,20 +144,8 @@ function gapColumns(nowMs: number): readonly Column<GapRow>[] {
           ? `${row.firstCounter}`
           : `${row.firstCounter} to ${row.firstCounter + row.missed - 1}`,
     },
-    {
-      key: "missed",
-      head: "Missed",
-      right: true,
-      sort: (row) => row.missed,
-      cell: (row) => figure(row.missed),
-    },
-    {
-      key: "outage",
-      head: "in an outage",
-      right: true,
-      sort: (row) => row.missedDuringOutage,
-      cell: (row) => figure(row.missedDuringOutage),
-    },
+    figureColumn("missed", "Missed", (row) => row.missed, figure),
+    figureColumn("outage", "in an outage", (row) => row.missedDuringOutage, figure),
   ];
 }
 

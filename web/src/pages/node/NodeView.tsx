@@ -1,13 +1,13 @@
 /** How does one node fare? Its sentence, its counters, its signal, its link's story, its gateways, its gaps, its lives, its frames. */
 import { useMemo, useState } from "preact/hooks";
-import type { KeyFigures, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
+import type { CounterTick, KeyFigures, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
 import { duration, figure, percent, percentInterval } from "../../../../src/words/format.ts";
 import type { MarkRule } from "../../drawings/axis.ts";
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { CounterStrip, describeTick } from "../../drawings/CounterStrip.tsx";
 import { gatewayTitle, keyFigureWords, lifeLabel, marksOfNode } from "../../format/labels.ts";
 import { exactTime } from "../../format/times.ts";
-import { DataTable } from "../../parts/DataTable.tsx";
+import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { Forget } from "../../parts/Forget.tsx";
 import { FrameOpened } from "../../parts/Frame.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
@@ -223,13 +223,7 @@ function Counters({ page, marks, onOpen }: CountersProps) {
           rows={[...ticks].reverse().slice(0, MAX_ROWS)}
           rowKey={(tick) => String(tick.counter)}
           columns={[
-            {
-              key: "counter",
-              head: "FCnt",
-              right: true,
-              cell: (tick) => tick.counter,
-              sort: (tick) => tick.counter,
-            },
+            figureColumn("counter", "FCnt", (tick: CounterTick) => tick.counter, String),
             { key: "at", head: "Time", cell: (tick) => exactTime(tick.atMs) },
             {
               key: "fate",
@@ -237,13 +231,7 @@ function Counters({ page, marks, onOpen }: CountersProps) {
               cell: (tick) => describeTick(tick).replace(/^FCnt \d+: ([^,]*).*$/, "$1"),
               sort: (tick) => tick.fate,
             },
-            {
-              key: "repeats",
-              head: "Repeats",
-              right: true,
-              cell: (tick) => figure(tick.repeats),
-              sort: (tick) => tick.repeats,
-            },
+            figureColumn("repeats", "Repeats", (tick: CounterTick) => tick.repeats, figure),
             {
               key: "open",
               head: "Frame",

@@ -3,7 +3,7 @@ import { useState } from "preact/hooks";
 import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, withUnit } from "../../../../src/words/format.ts";
 import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 import { PositionEdit } from "./PositionEdit.tsx";
@@ -101,54 +101,18 @@ function Ways({ plan, title }: { plan: Plan; title: (kind: string, id: string) =
       sort: (row) => title("node", row.devAddr),
       cell: (row) => <a href={linkTo(`/nodes/${row.devAddr}/${row.life}`)}>{title("node", row.devAddr)}</a>,
     },
-    {
-      key: "gateway",
-      head: "Gateway",
-      sort: (row) => title("gateway", row.gatewayEui),
-      cell: (row) => title("gateway", row.gatewayEui),
-    },
-    {
-      key: "distance",
-      head: "Distance",
-      right: true,
-      sort: (row) => row.distanceM,
-      cell: (row) => withUnit(row.distanceM, 0, "m"),
-    },
-    {
-      key: "margin",
-      head: "Margin",
-      right: true,
-      sort: (row) => row.marginMedianDb,
-      cell: (row) => decibel(row.marginMedianDb),
-    },
-    {
-      key: "loss",
-      head: "Loss",
-      right: true,
-      sort: (row) => row.pathLossDb,
-      cell: (row) => decibel(row.pathLossDb),
-    },
-    {
-      key: "free",
-      head: "Free space",
-      right: true,
-      sort: (row) => row.freeSpaceLossDb,
-      cell: (row) => decibel(row.freeSpaceLossDb),
-    },
-    {
-      key: "excess",
-      head: "Excess",
-      right: true,
-      sort: (row) => row.excessDb,
-      cell: (row) => decibel(row.excessDb),
-    },
-    {
-      key: "frames",
-      head: "Frames",
-      right: true,
-      sort: (row) => row.frames,
-      cell: (row) => figure(row.frames),
-    },
+    textColumn("gateway", "Gateway", (row) => title("gateway", row.gatewayEui)),
+    figureColumn(
+      "distance",
+      "Distance",
+      (row) => row.distanceM,
+      (distanceM) => withUnit(distanceM, 0, "m"),
+    ),
+    figureColumn("margin", "Margin", (row) => row.marginMedianDb, decibel),
+    figureColumn("loss", "Loss", (row) => row.pathLossDb, decibel),
+    figureColumn("free", "Free space", (row) => row.freeSpaceLossDb, decibel),
+    figureColumn("excess", "Excess", (row) => row.excessDb, decibel),
+    figureColumn("frames", "Frames", (row) => row.frames, figure),
   ];
   return (
     <DataTable

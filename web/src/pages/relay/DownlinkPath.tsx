@@ -10,7 +10,7 @@ import type {
   TransmitBudget,
 } from "../../../../src/contract/gateways.ts";
 import { counted, figure, percent, THIN, withUnit } from "../../../../src/words/format.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { CopyButton, Fact, Facts, StandingMark, When } from "../../parts/page.tsx";
 import { getJson } from "../../state/api.ts";
 import { currentWindow, questionQuery } from "../../state/route.ts";
@@ -26,13 +26,12 @@ const COLUMNS: readonly Column<DownlinkRow>[] = [
     cell: (row) => (row.devAddr === null ? row.messageType : <span class="mono">{row.devAddr}</span>),
   },
   { key: "window", head: "For", cell: (row) => row.windowWords },
-  {
-    key: "lead",
-    head: "Time left",
-    right: true,
-    sort: (row) => row.leadMs,
-    cell: (row) => withUnit(row.leadMs, 0, "ms"),
-  },
+  figureColumn(
+    "lead",
+    "Time left",
+    (row) => row.leadMs,
+    (leadMs) => withUnit(leadMs, 0, "ms"),
+  ),
   {
     key: "radio",
     head: "On",

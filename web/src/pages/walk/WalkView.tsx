@@ -4,7 +4,7 @@ import { useState } from "preact/hooks";
 import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/link.ts";
 import type { Position } from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, percent, plural } from "../../../../src/words/format.ts";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { postMark } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
@@ -182,7 +182,7 @@ export function WalkView({ walk, onChanged }: { walk: Walk; onChanged: () => voi
 
 function Stops({ walk }: { walk: Walk }) {
   const columns: Column<WalkStop>[] = [
-    { key: "name", head: "Stop", cell: (stop) => stop.name, sort: (stop) => stop.name },
+    textColumn("name", "Stop", (stop) => stop.name),
     {
       key: "from",
       head: "From",
