@@ -1,8 +1,8 @@
 // Starts the page: clock, address bar, then the first drawing.
 import { render } from "preact";
 import { App } from "./app.tsx";
+import { followKeys } from "./parts/Helpers.tsx";
 import { startClock } from "./state/clock.ts";
-import { followKeys } from "./state/helpers.ts";
 import { followAddress } from "./state/route.ts";
 import { followState } from "./state/tab.ts";
 import "./fonts.css";

@@ -1,4 +1,6 @@
 /** What opens beside the page: the finder ("/"), the keys ("?"), and what words mean. Escape closes each. */
+import "./Helpers.css";
+import { signal } from "@preact/signals";
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { GatewaysView } from "../../../src/contract/gateways.ts";
@@ -7,11 +9,9 @@ import type { JoinsView } from "../../../src/contract/site.ts";
 import { GLOSSARY, type Term } from "../../../src/words/glossary.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { type Findable, findPlaces, type Place } from "../state/find.ts";
-import { helper } from "../state/helpers.ts";
 import { currentWindow, linkTo, pathOf, route } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
 import { windowEnds } from "../state/window.ts";
-import "./Helpers.css";
 
 /** Whatever is open. */
 export function Helpers() {
@@ -213,4 +213,30 @@ export function Explain({ term }: { term: Term }) {
       <span aria-hidden="true">?</span>
     </button>
   );
+}
+
+// Which helper stands open beside the page: the finder, the keys, or the explanation of a word? One at a time.
+
+type Helper =
+  | { readonly kind: "finder" }
+  | { readonly kind: "keys" }
+  | { readonly kind: "words"; readonly term: Term | null };
+
+export const helper = signal<Helper | null>(null);
+
+function isTyping(target: EventTarget | null): boolean {
+  return (
+    target instanceof HTMLElement && target.closest("input, textarea, select, [contenteditable]") !== null
+  );
+}
+
+/** Follows the keys "/", "?" and Escape; called once. */
+export function followKeys(): void {
+  addEventListener("keydown", (event) => {
+    if (event.key === "Escape" && helper.value !== null) helper.value = null;
+    if (event.ctrlKey || event.metaKey || event.altKey || isTyping(event.target)) return;
+    if (event.key !== "/" && event.key !== "?") return;
+    event.preventDefault();
+    helper.value = { kind: event.key === "/" ? "finder" : "keys" };
+  });
 }

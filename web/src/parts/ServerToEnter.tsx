@@ -1,11 +1,11 @@
 /** What is to be entered at a gateway so that it sends here? As words and as lines of its configuration, for one address. */
+import "./ServerToEnter.css";
+import "./ConfigLines.css";
 import { useState } from "preact/hooks";
 import type { ServiceStatus } from "../../../src/contract/service.ts";
 import { forwarderLines, readGatewayId } from "../format/forwarder-lines.ts";
 import { linkTo } from "../state/route.ts";
-import { ConfigLines } from "./ConfigLines.tsx";
 import { CopyButton } from "./page.tsx";
-import "./ServerToEnter.css";
 
 function isLoopback(address: string): boolean {
   return address === "::1" || address.startsWith("127.");
@@ -115,5 +115,20 @@ export function ServerToEnter({ status }: { status: ServiceStatus }) {
         </p>
       ) : null}
     </>
+  );
+}
+
+// Lines of a configuration, to be read and copied whole.
+
+/** `label` names the lines for whoever hears the page. */
+export function ConfigLines({ label, text }: { label: string; text: string }) {
+  return (
+    <section class="config-lines" aria-label={label}>
+      {/* biome-ignore lint/a11y/noNoninteractiveTabindex: what may scroll must be reachable by keyboard */}
+      <pre class="mono" tabIndex={0}>
+        {text}
+      </pre>
+      <CopyButton words="copy these lines" text={() => text} />
+    </section>
   );
 }

@@ -5,7 +5,6 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import type { CapturesView, ServiceStatus } from "../../../src/contract/service.ts";
 import { spanWords, zoneWords } from "../format/times.ts";
 import { now } from "../state/clock.ts";
-import { helper } from "../state/helpers.ts";
 import {
   chooseSite,
   chooseWindow,
@@ -16,7 +15,7 @@ import {
   type ViewName,
 } from "../state/route.ts";
 import { GatewayWord } from "./GatewayWord.tsx";
-import { Helpers } from "./Helpers.tsx";
+import { Helpers, helper } from "./Helpers.tsx";
 import { WindowBar } from "./WindowBar.tsx";
 import "./Shell.css";
 import { describeWindow, storedWindow, windowEnds } from "../state/window.ts";

@@ -1,9 +1,17 @@
-/** What a person notes of a gateway on the bench: its serial number or work order, and that it is signed off. */
+/**
+ * What a person enters for a gateway on the bench: its serial number or work order, that it is signed off, the channel
+ * plan that it must listen to, and the server that it goes back to.
+ */
+import "./ExpectedPlan.css";
 import { useState } from "preact/hooks";
-import type { BenchView as Bench } from "../../../../src/contract/bench.ts";
+import type { BenchView as Bench, NamedPlan } from "../../../../src/contract/bench.ts";
+import type { ServiceStatus } from "../../../../src/contract/service.ts";
+import { forwarderLines, readServer } from "../../format/forwarder-lines.ts";
 import { exactTime } from "../../format/times.ts";
 import { NameEdit } from "../../parts/NameEdit.tsx";
+import { ConfigLines } from "../../parts/ServerToEnter.tsx";
 import { putBenchRecord } from "../../state/api.ts";
+import { route, setParams } from "../../state/route.ts";
 
 export interface BenchRecordProps {
   readonly bench: Pick<Bench, "eui" | "serial" | "signedOff" | "verdict">;
@@ -59,3 +67,99 @@ const SIGN: Readonly<Record<Bench["verdict"], string>> = {
   waiting: "Sign off with checks open",
   fail: "Sign off although a check fails",
 };
+
+// Which channel plan must the gateway listen to? The choice stands in the address bar, so that a link carries it.
+
+export function ExpectedPlan({ plans }: { readonly plans: readonly NamedPlan[] }) {
+  const asked = (route.value.params.get("expect") ?? "").trim().toLowerCase();
+  const chosen = plans.find(({ label }) => label.toLowerCase() === asked)?.label ?? "";
+  const regions = [...new Set(plans.map(({ region }) => region))];
+  return (
+    <label class="bench-plan screen-only">
+      <span class="small quiet">Channel plan that it must listen to</span>
+      <select value={chosen} onChange={(event) => setParams({ expect: event.currentTarget.value })}>
+        <option value="">recognise it</option>
+        {regions.map((region) => (
+          <optgroup key={region ?? ""} label={region ?? "Your plans"}>
+            {plans
+              .filter((plan) => plan.region === region)
+              .map(({ label, channels }) => (
+                <option key={label} value={label}>
+                  {label}: {channels}
+                </option>
+              ))}
+          </optgroup>
+        ))}
+      </select>
+    </label>
+  );
+}
+
+// What points a gateway back at its own server, once it is signed off here?
+
+/** Kept in this browser: the next gateway mostly goes to the same server. */
+const KEPT = "mastlog server";
+
+function keptServer(): string {
+  try {
+    return localStorage.getItem(KEPT) ?? "";
+  } catch {
+    return "";
+  }
+}
+
+function keep(text: string): void {
+  try {
+    localStorage.setItem(KEPT, text);
+  } catch {
+    // A browser that keeps nothing asks again.
+  }
+}
+
+/** The server that datagrams are relayed to is the gateway's own: no other has to be named. */
+function relayedTo(status: ServiceStatus | null): string {
+  const [server] = status?.passage?.upstreams ?? [];
+  if (server === undefined) return "";
+  return `${server.host.includes(":") ? `[${server.host}]` : server.host}:${server.port}`;
+}
+
+/** The lines for the server that a person names. */
+export function BackToServer({ eui, status }: { eui: string; status: ServiceStatus | null }) {
+  const [text, setText] = useState<string | null>(null);
+  const named = text ?? (relayedTo(status) || keptServer());
+  const server = named.trim() === "" ? null : readServer(named);
+  return (
+    <section class="bench-back screen-only" aria-label="Back to its server">
+      <h2>When it is signed off: back to its server</h2>
+      <p>
+        Name the network server. Enter these lines at the gateway, restart its forwarder, and see that its
+        keepalives stop here.
+      </p>
+      <label>
+        <span class="small quiet">Server and port</span>
+        <input
+          type="text"
+          value={named}
+          placeholder="ns.example:1700"
+          spellcheck={false}
+          autocomplete="off"
+          aria-invalid={server !== null && !server.ok}
+          aria-describedby="bench-back-hint"
+          onInput={(event) => {
+            setText(event.currentTarget.value);
+            keep(event.currentTarget.value);
+          }}
+        />
+      </label>
+      <p class="small quiet" id="bench-back-hint" role={server !== null && !server.ok ? "alert" : undefined}>
+        {server !== null && !server.ok ? server.sentence : "Without a port: 1700, up and down."}
+      </p>
+      {server?.ok === true ? (
+        <ConfigLines
+          label="Lines that point the gateway at its server"
+          text={forwarderLines({ address: server.address, port: server.port, gatewayEui: eui })}
+        />
+      ) : null}
+    </section>
+  );
+}

@@ -12,8 +12,7 @@ import type {
 } from "../../../../src/contract/gaps.ts";
 import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
 import { counted, duration, figure, percent } from "../../../../src/words/format.ts";
-import { ReceptionTable } from "../../parts/ReceptionTable.tsx";
-import { useReceptions } from "../../state/receptions.ts";
+import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 
 // How is a dropout told in few words? Its cause, how sure that is, how long it was and what it cost.
 

@@ -10,8 +10,7 @@ import type { Window } from "../../../../src/contract/common.ts";
 import type { AnsweredRow, NodeAnswers } from "../../../../src/contract/gateways.ts";
 import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { PhonePart, StandingMark, When } from "../../parts/page.tsx";
-import { ReceptionTable } from "../../parts/ReceptionTable.tsx";
-import { useReceptions } from "../../state/receptions.ts";
+import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 import { route, setParams } from "../../state/route.ts";
 
 /** More moments than these are asked for: the newest tell how the link stands. */

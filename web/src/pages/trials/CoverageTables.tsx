@@ -1,10 +1,18 @@
 /** Who got which frames through? By node, by data rate, by channel. */
 import type { z } from "zod";
-import type { TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
+import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
 import { decibel, figure, NOTHING, percent, THIN } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
-import { type Compared, DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD } from "./Forest.tsx";
+import {
+  type Compared,
+  DELIVERY,
+  DELIVERY_HEAD,
+  Forest,
+  intervalWords,
+  LEVEL,
+  LEVEL_HEAD,
+} from "./Forest.tsx";
 
 type GroupCounts = Pick<
   z.infer<typeof TrialGroup>,
@@ -210,5 +218,26 @@ export function Distributions({ answer }: { answer: Compared }) {
         />
       )}
     />
+  );
+}
+
+// What a comparison rests on: its nodes, what else may have changed, how frames were read, who got them through.
+
+export function RestsOn({ answer }: { answer: Compared & Pick<TrialAnswer, "reservations"> }) {
+  return (
+    <>
+      {answer.nodes.length === 0 ? null : <Forest answer={answer} />}
+      {answer.reservations.length === 0 ? null : (
+        <ul class="reservations">
+          {answer.reservations.map((line) => (
+            <li key={line}>
+              <span aria-hidden="true">▲</span> {line}
+            </li>
+          ))}
+        </ul>
+      )}
+      {answer.snr.a.length === 0 ? null : <Distributions answer={answer} />}
+      {answer.nodes.length === 0 ? null : <CoverageTables answer={answer} />}
+    </>
   );
 }

@@ -6,7 +6,7 @@ import { momentTime } from "../../format/times.ts";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
-import { RestsOn } from "./RestsOn.tsx";
+import { RestsOn } from "./CoverageTables.tsx";
 import "./trials.css";
 
 /** Lengths to choose from beside the longest, days on each side at most. */

@@ -9,9 +9,9 @@ import { DataTable } from "../../parts/DataTable.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
 import { linkTo, setParams } from "../../state/route.ts";
+import { RestsOn } from "./CoverageTables.tsx";
 import { DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD, TrialProgress } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
-import { RestsOn } from "./RestsOn.tsx";
 import "./trials.css";
 
 export interface TrialsViewProps {

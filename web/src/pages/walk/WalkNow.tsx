@@ -8,7 +8,6 @@ import { gatewayTitle } from "../../format/labels.ts";
 import { Age } from "../../parts/page.tsx";
 import { type FramePlayer, openPlayer, SILENT, type SoundState, soundsOf } from "../../state/frame-player.ts";
 import { useViewData } from "../../state/view-data.ts";
-import { useScreenKept } from "../../state/wake-lock.ts";
 
 const LIVE = { kind: "live", lastSeconds: 3600 } as const;
 
@@ -200,4 +199,41 @@ function Shape({ verdict }: { verdict: Dot["verdict"] }) {
     case "gateway":
       return <path class="walk-gateway" d="M0 -11l9 18h-18z" />;
   }
+}
+
+// Is the phone's screen kept on? By the browser's screen wake lock, taken again whenever the page comes back in sight.
+
+/** "asking" at first; "none": this browser keeps no screen on here, as on plain HTTP from another computer. */
+type ScreenState = "asking" | "kept" | "none";
+
+/** Keeps the screen on while the part that calls it is shown. */
+function useScreenKept(): ScreenState {
+  const [state, setState] = useState<ScreenState>("asking");
+  useEffect(() => {
+    let lock: WakeLockSentinel | null = null;
+    let over = false;
+    const take = async () => {
+      // Browsers release it when the page is hidden.
+      if (document.hidden || (lock !== null && !lock.released)) return;
+      try {
+        // Missing where the page is no secure context.
+        const taken = await (navigator as { wakeLock?: WakeLock }).wakeLock?.request("screen");
+        if (taken === undefined) return setState("none");
+        if (over) return void taken.release();
+        lock = taken;
+        setState("kept");
+      } catch {
+        setState("none");
+      }
+    };
+    const back = () => void take();
+    document.addEventListener("visibilitychange", back);
+    void take();
+    return () => {
+      over = true;
+      document.removeEventListener("visibilitychange", back);
+      void lock?.release();
+    };
+  }, []);
+  return state;
 }
