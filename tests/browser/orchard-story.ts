@@ -51,7 +51,7 @@ export function storyOf({ devAddr, fromMs, toMs, heard, expected }: About): Stor
             counter: 1830,
             kind: "device-status",
             sentence:
-              "The node reports a battery at 53\u202F%, about half and hears the network at \u22124\u202FdB SNR (DevStatusAns).",
+              "The node reports a battery at 53\u202F% (about half), and hears the network at \u22124\u202FdB SNR (DevStatusAns).",
             certainty: "proved",
             times: 1,
           },

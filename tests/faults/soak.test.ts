@@ -207,8 +207,11 @@ it(
     /** Early on, what is asked for may not have been heard yet: 404 and why is an answer. */
     const ask = async (path: string, allowed: readonly number[]) => {
       const startMs = performance.now();
-      const answer = await fetch(`http://127.0.0.1:${service.webPort}${path}`, {
-        signal: AbortSignal.timeout(VIEW_WITHIN_MS),
+      const signal = AbortSignal.timeout(VIEW_WITHIN_MS);
+      const answer = await fetch(`http://127.0.0.1:${service.webPort}${path}`, { signal }).catch((error) => {
+        throw new Error(
+          `${path}: ${error} after piece ${peaksMb.length}; peaks ${peaksMb.map(Math.round)} MB`,
+        );
       });
       const text = await answer.text();
       if (!allowed.includes(answer.status))

@@ -205,16 +205,16 @@ describe("what the node answers", () => {
   it.each([
     [
       "06FE3B",
-      "The node reports a battery at 100\u202F%, full and hears the network at \u22125\u202FdB SNR (DevStatusAns)",
+      "The node reports a battery at 100\u202F% (full), and hears the network at \u22125\u202FdB SNR (DevStatusAns)",
     ],
     [
       "06033C",
-      "The node reports a battery at 1\u202F%, nearly empty and hears the network at \u22124\u202FdB SNR (DevStatusAns)",
+      "The node reports a battery at 1\u202F% (nearly empty), and hears the network at \u22124\u202FdB SNR (DevStatusAns)",
     ],
-    ["060005", "The node reports an external supply and hears the network at 5\u202FdB SNR (DevStatusAns)"],
+    ["060005", "The node reports an external supply, and hears the network at 5\u202FdB SNR (DevStatusAns)"],
     [
       "06FF05",
-      "The node reports a battery whose level it cannot tell and hears the network at 5\u202FdB SNR (DevStatusAns)",
+      "The node reports a battery whose level it cannot tell, and hears the network at 5\u202FdB SNR (DevStatusAns)",
     ],
     [
       "0502",
@@ -235,7 +235,7 @@ describe("what the node answers", () => {
   it("battery levels in per cent: 1 is none, 254 is all, 0 and 255 are no level", () => {
     expect([1, 128, 254].map(batteryPercent)).toEqual([0, 50, 100]);
     expect([0, 255].map(batteryPercent)).toEqual([null, null]);
-    expect(batteryWords(128)).toBe("a battery at 50\u202F%, about half");
+    expect(batteryWords(128)).toBe("a battery at 50\u202F% (about half)");
   });
 
   it("counts an answer once that is said again until a downlink comes, with how often", () => {

@@ -26,7 +26,7 @@ export function uplinkWords(command: MacCommand): CommandWords {
     case "DevStatusAns":
       return {
         kind: "device-status",
-        words: `The node reports ${batteryWords(num(command, "battery"))} and hears the network at ${withUnit(num(command, "marginDb"), "dB")} SNR (DevStatusAns)`,
+        words: `The node reports ${batteryWords(num(command, "battery"))}, and hears the network at ${withUnit(num(command, "marginDb"), "dB")} SNR (DevStatusAns)`,
       };
     case "LinkCheckReq":
       return { kind: "link-check-asked", words: "The node asked for a link check" };
@@ -138,12 +138,12 @@ export function linkAdrWords(asked: MacCommand, before: MacCommand | null): stri
   return parts.length === 0 ? null : `The network asked for ${listed(parts)} (LinkADRReq)`;
 }
 
-/** `an external supply`, `a battery at 53 % (134 of 254), about half`. */
+/** `an external supply`, `a battery at 53 % (about half)`. */
 export function batteryWords(battery: number): string {
   // LoRaWAN 1.1, table 21: 0 external power, 1 the minimum, 254 the maximum, 255 cannot tell.
   if (battery === 0) return "an external supply";
   if (battery === 255) return "a battery whose level it cannot tell";
-  return `a battery at ${withUnit(batteryPercent(battery) ?? 0, "%")}, ${chargeWords(battery)}`;
+  return `a battery at ${withUnit(batteryPercent(battery) ?? 0, "%")} (${chargeWords(battery)})`;
 }
 
 /** 0 to 100 for levels 1 to 254; null for external power and for "cannot tell". */

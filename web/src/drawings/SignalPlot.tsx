@@ -235,9 +235,10 @@ function drawAll(self: uPlot, { series, show, fromMs, toMs, marks, steps, notes 
   ctx.save();
   ctx.font = `${13 * ratio}px ${inks.sans}`;
   ctx.fillStyle = inks.quiet;
-  ctx.textAlign = "right";
+  // Right of the axis: left of it stand the figures.
+  ctx.textAlign = "left";
   ctx.textBaseline = "bottom";
-  ctx.fillText(show === "snr" ? "SNR, dB" : "RSSI, dBm", left - 6 * ratio, top - 3 * ratio);
+  ctx.fillText(show === "snr" ? "SNR, dB" : "RSSI, dBm", left, top - 3 * ratio);
   if (!isNarrow()) drawLabels(plot, series, ends);
   ctx.restore();
 }

@@ -56,7 +56,8 @@ export function NodeStory({ page }: { page: NodePage }) {
 
 function Moment({ moment }: { moment: LinkEventRow }) {
   const notes = [
-    certaintyWords(moment.certainty),
+    // The sentence itself says what is only assumed.
+    ...(moment.certainty === "assumed 1.0 clear text" ? [] : [certaintyWords(moment.certainty)]),
     ...(moment.counter === null ? [] : [`FCnt ${figure(moment.counter)}`]),
     ...(moment.times > 1 ? [`said ${figure(moment.times)} times in a row`] : []),
   ];

@@ -13,7 +13,7 @@ import { FrameOpened } from "../../parts/Frame.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { NameEdit } from "../../parts/NameEdit.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
-import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
+import { Contents, Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { putLabel } from "../../state/api.ts";
 import { now } from "../../state/clock.ts";
 import { type Marks, markRules } from "../../state/marks.ts";
@@ -140,6 +140,7 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
   return (
     <>
       <Sentence words={page.sentence} />
+      <Contents />
       <NodeHead row={page.row} keys={page.keys} ownSaid={page.ownSaid} onChanged={onChanged} />
       <Counters page={page} marks={rules} onOpen={setFrame} />
       {frame === null ? null : <FrameOpened key={frame} id={frame} onClose={() => setFrame(null)} />}
