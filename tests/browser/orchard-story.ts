@@ -42,7 +42,7 @@ export function storyOf({ devAddr, fromMs, toMs, heard, expected }: About): Stor
             at: at(0.32),
             counter: 1813,
             kind: "link-adr-answered",
-            sentence: "The node accepted every part of a LinkADRReq.",
+            sentence: "The node accepted every part of a LinkADRReq (assumed 1.0 clear text).",
             certainty: "assumed 1.0 clear text",
             times: 3,
           },

@@ -28,7 +28,7 @@ if (chromiumIsHere("story"))
       const moments = await story.getByRole("listitem").allTextContents();
       expect(moments).toHaveLength(27);
       expect(moments[0]).toMatch(/09:36.*SF9BW125 to SF10BW125.*as read from the frame · FCnt 1\u202F812$/);
-      expect(moments[1]).toMatch(/assumed 1\.0 clear text · .* · said 3 times in a row$/);
+      expect(moments[1]).toMatch(/\(assumed 1\.0 clear text\)\. FCnt .* · said 3 times in a row$/);
       expect(moments[2]).toMatch(/DevStatusAns.*proved by keys · FCnt 1\u202F830$/);
     });
 
