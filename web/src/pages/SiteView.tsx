@@ -124,7 +124,7 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
       </ul>
       {site.air.length === 0 ? null : (
         <p class="beneath">
-          <a href={linkTo("/air")}>Channels, noise and airtime</a> · <a href={linkTo("/plan")}>The plan</a>
+          <a href={linkTo("/air")}>Channels, noise and strangers</a> · <a href={linkTo("/plan")}>The plan</a>
         </p>
       )}
       {marks.rows.length === 0 ? null : <h2>Last marks</h2>}
