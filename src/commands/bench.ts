@@ -38,7 +38,7 @@ import {
 } from "./options.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
-/** Seconds of the past that a waiting bench looks at, unless told otherwise. */
+/** Seconds of the past that a waiting bench looks at, unless set otherwise. */
 const WAITING_LOOKS_BACK_SECONDS = 3_600;
 /** Known identifiers that a sentence names. */
 const MAX_NAMED = 5;

@@ -1,4 +1,4 @@
-/** What do all commands share? The store's place, the window of time, and how trouble is told. */
+/** What do all commands share? The store's place, the window of time, and how a fault is reported. */
 
 import { readFileSync } from "node:fs";
 import cliProgress from "cli-progress";

@@ -34,7 +34,7 @@ export function reportCommand(version: string): Command {
     .option("--site <name>", SITE_HELP)
     .option(
       "--zone <name>",
-      "time zone in which times are told, e.g. Europe/Berlin (default: this machine's)",
+      "time zone in which times are shown, e.g. Europe/Berlin (default: this machine's)",
     )
     .option("--payloads", "with what the newest frames hold, in clear where keys are at hand; keys never")
     .addHelpText("after", HELP)

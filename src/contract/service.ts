@@ -163,7 +163,7 @@ export const ServiceStatus = z.object({
 });
 export type ServiceStatus = z.infer<typeof ServiceStatus>;
 
-// How is the dashboard opened on a phone? The address may carry the token: it is told to this machine's browser only.
+// How is the dashboard opened on a phone? The address may carry the token: it is given to this machine's browser only.
 
 export const PhoneLink = z.object({
   url: z

@@ -94,7 +94,7 @@ export const WatchFile = z.strictObject({
 });
 export type WatchFile = z.infer<typeof WatchFile>;
 
-/** begin and end of what lasts; event: a moment, or what began and ended before it could be told. */
+/** begin and end of what lasts; event: a moment, or what began and ended before it could be sent. */
 export const WatchChange = z.object({
   incident: z.number().int().describe("the same in the message of its begin and of its end"),
   change: z.enum(["begin", "end", "event"]),
@@ -133,10 +133,10 @@ export const WatchesView = z.object({
       name: z.string(),
       state: z.enum(["idle", "told", "waiting", "failed"]),
       words: z.string(),
-      at: IsoTime.nullable().describe("the newest message that it told; null: none yet"),
+      at: IsoTime.nullable().describe("the newest message that it sent; null: none yet"),
     }),
   ),
-  open: z.array(WatchChange).describe("what lasts now, told or about to be"),
+  open: z.array(WatchChange).describe("what lasts now, sent or about to be"),
   messages: z.array(WatchMessage).describe("newest first, 20 at most, since the service started"),
 });
 export type WatchesView = z.infer<typeof WatchesView>;

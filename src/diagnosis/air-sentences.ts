@@ -29,7 +29,7 @@ export interface NoiseEvidence {
   readonly verdict: "rises" | "falls" | "steady" | "not enough";
   readonly trust: "good" | "rough" | "none";
   /** Stretches of time that tell the noise, and how many a trend needs. */
-  readonly told: number;
+  readonly filled: number;
   readonly needed: number;
   /** The loudest stretch above the median one. */
   readonly loudestDb: number | null;
@@ -77,7 +77,7 @@ const LOUD_DB = 6;
 
 /** "Rises by 6.2 dB (p 0.0004)." */
 export function noiseWords(evidence: NoiseEvidence): string {
-  const { verdict, trust, told, needed, changeDb, p, loudestDb } = evidence;
+  const { verdict, trust, filled, needed, changeDb, p, loudestDb } = evidence;
   const isLoud = loudestDb !== null && loudestDb >= LOUD_DB;
   const loud =
     evidence.loud !== null
@@ -86,7 +86,7 @@ export function noiseWords(evidence: NoiseEvidence): string {
         ? ` At its loudest ${loudestDb.toFixed(1)}\u202FdB above its median.`
         : "";
   if (verdict === "not enough" || changeDb === null) {
-    return `Not enough to say: ${told} of ${needed} stretches have enough weak frames.${loud}`;
+    return `Not enough to say: ${filled} of ${needed} stretches have enough weak frames.${loud}`;
   }
   const rough = trust === "rough" ? " From frames up to 5\u202FdB SNR for want of weaker ones: rough." : "";
   const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;

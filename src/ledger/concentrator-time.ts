@@ -97,7 +97,7 @@ export interface LineReading {
 
 export interface CounterLines {
   readonly readings: number;
-  /** Counters that were told apart, each with three packets at least. */
+  /** Counters that were distinguished, each with three packets at least. */
   readonly lines: number;
   /** How often a packet bore a counter again that another one had followed. */
   readonly returns: number;

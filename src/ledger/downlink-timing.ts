@@ -83,7 +83,7 @@ export function receiveWindow({ delayUs, isJoin, downlink, uplink }: WindowQuest
   return seconds === 2 ? "rx2" : "rx";
 }
 
-// How are many durations kept in little room, so that any window's median and 99th percentile can be told? Counted in
+// How are many durations kept in little room, so that any window's median and 99th percentile can be known? Counted in
 // classes a quarter of an octave wide: what is read back is right to within a tenth.
 
 /** Asked, while relaying: an answer that is missing was not given. */

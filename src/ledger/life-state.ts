@@ -4,7 +4,7 @@
  */
 
 // Does a frame sound like the device of a life: its data rate, its level at a gateway? Weighed only between lives that
-// go on side by side under one address. Alone it decides nothing: a node that is moved, or told another data rate, is
+// go on side by side under one address. Alone it decides nothing: a node that is moved, or given another data rate, is
 // still the same node.
 
 /** How the first hearing of a frame sounded. */

@@ -19,7 +19,7 @@ export interface DriftReading {
 }
 
 export interface CounterDrift {
-  /** Parts per million, positive: the counter runs fast. Null when it cannot be told closely enough. */
+  /** Parts per million, positive: the counter runs fast. Null when it cannot be known closely enough. */
   readonly ppm: number | null;
   /** 95 % interval; null with fewer than eight blocks. */
   readonly lowPpm: number | null;

@@ -10,13 +10,13 @@ import type { TimedNoise } from "./noise.ts";
 
 /** What counts. Chosen, all of it. */
 export const PLACE_RULE = {
-  /** Samples in the noise, and in the quiet, from which a level is told. */
+  /** Samples in the noise, and in the quiet, from which a level is judged. */
   leastSamples: 5,
   /** Antennas, cables and reported levels differ from one gateway to the next by so much, standard deviation. */
   gatewaySigmaDb: 1.5,
   /** With differences surely smaller than this the noise is alike at all. */
   alikeDb: 6,
-  /** Below so small a rise the noise itself is not told from its interval. */
+  /** Below so small a rise the noise itself is not judged from its interval. */
   leastRiseDb: 0.5,
   /** A gateway that heard less than this share of its usual packets, of so many expected, was drowned. */
   drownedShare: 0.2,
@@ -100,7 +100,7 @@ const Z95 = normalQuantile(0.975);
 
 /** Returns the comparison; `open` wherever the samples do not carry one. */
 export function noisePlace(gateways: readonly PlaceGateway[], time: NoiseTime): NoisePlace {
-  const told = gateways.map((gateway) => gatewayNoise(gateway, time));
+  const judged = gateways.map((gateway) => gatewayNoise(gateway, time));
   const nothing = {
     eui: null,
     differenceDb: null,
@@ -113,12 +113,12 @@ export function noisePlace(gateways: readonly PlaceGateway[], time: NoiseTime): 
     verdict: "open",
     reason,
     ...nothing,
-    gateways: told,
+    gateways: judged,
   });
   if (gateways.length < 2) return open("one gateway");
-  const compared = gateways.filter((_, i) => told[i]?.status !== "too few");
+  const compared = gateways.filter((_, i) => judged[i]?.status !== "too few");
   if (compared.length < 2) return open("few");
-  const missed = told.filter(
+  const missed = judged.filter(
     ({ status, heard, expected }) => status === "too few" && lostMuch(heard, expected),
   );
   const pairs = new Map<string, Difference | null>();
@@ -145,14 +145,14 @@ export function noisePlace(gateways: readonly PlaceGateway[], time: NoiseTime): 
       highDb: next.high,
       nextEui: next.b.eui,
       weakestEui: farthest?.b.eui ?? null,
-      gateways: told,
+      gateways: judged,
     };
   }
-  if (missed.length > 0 || told.some(({ status }) => status === "drowned")) return open("drowned");
+  if (missed.length > 0 || judged.some(({ status }) => status === "drowned")) return open("drowned");
   const all = [...pairs.values()];
   const { alikeDb } = PLACE_RULE;
   if (all.every((d) => d !== null && d.low > -alikeDb && d.high !== null && d.high < alikeDb))
-    return { verdict: "alike", reason: null, ...nothing, gateways: told };
+    return { verdict: "alike", reason: null, ...nothing, gateways: judged };
   return open(all.includes(null) ? "few" : "interval");
 }
 
@@ -300,8 +300,8 @@ function gatewayNoise(gateway: PlaceGateway, time: NoiseTime): GatewayNoise {
   }));
   const heard = rows.reduce((sum, row) => sum + row.heard, 0);
   const expected = rows.reduce((sum, row) => sum + row.expected, 0);
-  const told = rows.filter(({ received }) => received !== null);
-  const [best] = told.sort((a, b) => (b.on?.samples ?? 0) - (a.on?.samples ?? 0));
+  const judged = rows.filter(({ received }) => received !== null);
+  const [best] = judged.sort((a, b) => (b.on?.samples ?? 0) - (a.on?.samples ?? 0));
   const status =
     best === undefined
       ? "too few"

@@ -29,7 +29,7 @@ export const PULSE_RULE = {
   /** Each half of the time must show the period by itself, at the same phase. */
   mostPOfHalf: 0.01,
   mostPhaseShift: 0.2,
-  /** Frequencies looked at: the shortest period told follows from it. */
+  /** Frequencies looked at: the shortest period found follows from it. */
   frequencies: 8_000,
   mostMarks: 1_500,
   /** Another frequency that explains the marks nearly as well, which regular senders bring about. */
@@ -60,7 +60,7 @@ export function noisePulse(all: readonly NoiseMark[]): NoisePulse | null {
   });
   const top = powers[best] ?? 0;
   const p = Math.min(1, frequencies * Math.exp(-top));
-  // A slow change has its power below the periods that are told, and leaks into them.
+  // A slow change has its power below the periods that are found, and leaks into them.
   const slow = powersOf(marks, stepHz, stepHz, firstStep - 1);
   if (p >= mostP || slow.some((power) => power > top)) return null;
   const frequency = refined(marks, (firstStep + best) * stepHz, stepHz);

@@ -11,7 +11,7 @@ import { demodulationFloorDb } from "./margin.ts";
 /** kT at 290 K, dBm in 1 Hz. Semtech AN1200.22 (from memory). */
 export const THERMAL_NOISE_DENSITY_DBM_PER_HZ = -174;
 
-/** Noise power in a bandwidth, dBm. Receiver noise figure 6 dB unless told. Semtech AN1200.13, AN1200.22 (from memory). */
+/** Noise power in a bandwidth, dBm. Receiver noise figure 6 dB unless given. Semtech AN1200.13, AN1200.22 (from memory). */
 export function thermalNoiseDbm(bandwidthHz: number, noiseFigureDb = 6): number {
   return THERMAL_NOISE_DENSITY_DBM_PER_HZ + 10 * Math.log10(bandwidthHz) + noiseFigureDb;
 }
@@ -94,10 +94,10 @@ export function noiseFloor(
 }
 
 /** The same of samples that are at hand. */
-export function noiseFloorOf(told: readonly NoiseSample[], least = 20): NoiseFloor {
+export function noiseFloorOf(heard: readonly NoiseSample[], least = 20): NoiseFloor {
   const good: number[] = [];
   const all: number[] = [];
-  for (const sample of told) {
+  for (const sample of heard) {
     all.push(sample.noiseDbm);
     if (sample.trust === "good") good.push(sample.noiseDbm);
   }
@@ -139,14 +139,14 @@ export interface NoiseTrend {
   /** `good`: frames at 0 dB SNR or below; `rough`: up to 5 dB, for want of weaker ones; `none`. One choice for all. */
   readonly trust: "good" | "rough" | "none";
   /** Stretches that have a value. */
-  readonly told: number;
+  readonly filled: number;
   /** Theil-Sen, dB an hour, with its 95 % interval; null: not enough to say. */
   readonly slopeDbPerHour: number | null;
   readonly slopeLow: number | null;
   readonly slopeHigh: number | null;
-  /** Slope times the time from the first stretch told to the last, dB. */
+  /** Slope times the time from the first filled stretch to the last, dB. */
   readonly changeDb: number | null;
-  /** By how much the loudest stretch stands above the median one, dB; null where none is told. */
+  /** By how much the loudest stretch stands above the median one, dB; null where none is filled. */
   readonly loudestDb: number | null;
   /** Mann-Kendall, two-sided, its variance widened for autocorrelation. */
   readonly p: number | null;
@@ -197,34 +197,34 @@ export function noiseTrendOf(
   // A series that changes its kind of frame midway would show a step that is none: one kind throughout.
   const goodStretches = quantiles(good, window.fromUs, stretchUs, stretchCount, leastSamples);
   const allStretches = quantiles(samples, window.fromUs, stretchUs, stretchCount, leastSamples);
-  const goodTold = toldOf(goodStretches);
-  const isGood = goodTold > 0 && (goodTold >= leastStretches || 2 * goodTold >= toldOf(allStretches));
+  const goodFilled = filledOf(goodStretches);
+  const isGood = goodFilled > 0 && (goodFilled >= leastStretches || 2 * goodFilled >= filledOf(allStretches));
   const stretches = isGood ? goodStretches : allStretches;
-  const told = toldOf(stretches);
+  const filled = filledOf(stretches);
   const levels = stretches.filter((value) => value !== null);
   const middle = median(levels);
   const loudestDb = middle === null ? null : Math.max(...levels) - middle;
-  const trust = told === 0 ? "none" : isGood ? "good" : "rough";
+  const trust = filled === 0 ? "none" : isGood ? "good" : "rough";
   const points = stretches.flatMap((y, i) => (y === null ? [] : [{ x: (i * stretchUs) / 3.6e9, y }]));
   const first = points[0];
   const last = points.at(-1);
   const nothing = { slopeDbPerHour: null, slopeLow: null, slopeHigh: null, changeDb: null, p: null };
-  if (told < leastStretches || first === undefined || last === undefined) {
-    return { stretches, trust, told, loudestDb, ...nothing, verdict: "not enough" };
+  if (filled < leastStretches || first === undefined || last === undefined) {
+    return { stretches, trust, filled, loudestDb, ...nothing, verdict: "not enough" };
   }
   const line = theilSen(points);
   const slope = line.slope ?? 0;
   const rho = lag1Autocorrelation(points.map(({ x, y }) => y - slope * x));
   const test = mannKendall(
     points.map(({ y }) => y),
-    told / effectiveSampleSize(told, rho),
+    filled / effectiveSampleSize(filled, rho),
   );
   const changeDb = slope * (last.x - first.x);
   const counts = (test.p ?? 1) < mostP && Math.abs(changeDb) >= leastChangeDb;
   return {
     stretches,
     trust,
-    told,
+    filled,
     loudestDb,
     slopeDbPerHour: line.slope,
     slopeLow: line.low,
@@ -235,7 +235,7 @@ export function noiseTrendOf(
   };
 }
 
-function toldOf(stretches: readonly (number | null)[]): number {
+function filledOf(stretches: readonly (number | null)[]): number {
   return stretches.filter((value) => value !== null).length;
 }
 

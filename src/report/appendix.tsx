@@ -24,8 +24,8 @@ export function Appendix({ trialMethod, withPayloads }: AppendixProps) {
           runs of losses are not.
         </li>
         <li>
-          Counters missed while no gateway was reachable are told apart: they are the gateways’ loss, not the
-          air’s.
+          Counters missed while no gateway was reachable are counted apart: they are the gateways’ loss, not
+          the air’s.
         </li>
         <li>
           <b>Margin</b> is SNR minus the demodulation floor of the spreading factor (SX1276 data sheet, Table

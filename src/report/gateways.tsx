@@ -168,7 +168,7 @@ function AgainstReference({ bench, clock }: { readonly bench: BenchView; readonl
   );
 }
 
-/** One row a channel: what was told in full for all together is told in figures for each. */
+/** One row a channel: what was shown in full for all together is shown in figures for each. */
 function Channels({ byChannel }: { readonly byChannel: ReadonlyMap<string, readonly BenchItem[]> }) {
   const cell = (items: readonly BenchItem[], unit: string) => {
     const item = items.find((one) => one.unit === unit);
@@ -212,8 +212,8 @@ function Checks({ items, clock, caption }: ChecksProps) {
           title: "Why, and what to do",
           kind: "words",
           of: ({ reason, advice }) => {
-            const told = withMoments(reason, (ms) => clock.moment(new Date(ms).toISOString()));
-            return advice === null ? told : `${told} ${advice}`;
+            const shown = withMoments(reason, (ms) => clock.moment(new Date(ms).toISOString()));
+            return advice === null ? shown : `${shown} ${advice}`;
           },
         },
       ]}

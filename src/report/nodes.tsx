@@ -122,7 +122,7 @@ function title(node: NodeRow): string {
 // Which dropouts were there, and what explains them? Shared ones once, then node by node.
 
 const MAX_GAPS = 60;
-/** Events whose evidence is told in full: what a reader takes in. Chosen. */
+/** Events whose evidence is shown in full: what a reader takes in. Chosen. */
 const MAX_TOLD = 3;
 const MAX_SENTENCES = 4;
 
@@ -258,7 +258,7 @@ function Reasons({ finding }: { readonly finding: Finding }) {
 const MAX_MARKS = 100;
 
 export function Marks({ view, clock }: { readonly view: MarksView; readonly clock: Clock }) {
-  // Stops of a walk are told with the walk.
+  // Stops of a walk are shown with the walk.
   const notes = view.marks.filter(({ kind }) => kind === "note");
   if (notes.length === 0) return null;
   const left = notes.length - MAX_MARKS;

@@ -35,7 +35,7 @@ export interface ReportData {
   /** ISO 8601. */
   readonly madeAt: string;
   readonly version: string;
-  /** IANA name, in which all times of the report are told. */
+  /** IANA name, in which all times of the report are shown. */
   readonly timeZone: string;
   readonly site: SiteView;
   readonly gateways: readonly GatewayRow[];
@@ -47,7 +47,7 @@ export interface ReportData {
   readonly trials: TrialsView;
   /** Photos of placements as data: addresses, by the placement's number. */
   readonly photos: ReadonlyMap<number, string>;
-  /** Trials that somebody asked for by naming placements, or that antennas of one gateway make; told in full. */
+  /** Trials that somebody asked for by naming placements, or that antennas of one gateway make; shown in full. */
   readonly trialAnswers: readonly TrialAnswer[];
   readonly marks: MarksView;
   /** Walk tests whose stops lie in the window. */

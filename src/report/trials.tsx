@@ -80,15 +80,15 @@ function Coverage({ answer }: { readonly answer: TrialAnswer }) {
 
 /** "−2.6 dB (−3.3 to −2.0)". */
 function decibels(interval: Interval): string {
-  return told(interval, 1, "dB");
+  return withInterval(interval, 1, "dB");
 }
 
 /** "+4.1 points (2.8 to 5.5)". */
 function points(interval: Interval): string {
-  return told(interval, 100, "points");
+  return withInterval(interval, 100, "points");
 }
 
-function told({ estimate, low, high }: Interval, factor: number, unit: string): string {
+function withInterval({ estimate, low, high }: Interval, factor: number, unit: string): string {
   if (estimate === null) return "–";
   const whole = signedWithUnit(estimate * factor, 1, unit);
   if (low === null || high === null) return whole;
@@ -134,7 +134,7 @@ export interface TrialsProps {
   readonly view: TrialsView;
   /** By the placement's number. */
   readonly photos: ReadonlyMap<number, string>;
-  /** The trials told in full. */
+  /** The trials shown in full. */
   readonly answers: readonly TrialAnswer[];
   readonly clock: Clock;
 }
@@ -192,7 +192,7 @@ function Placements({ rows, within, clock }: PlacementsProps) {
   const when = (iso: string) => <span class="nobreak">{clock.near(iso, within.from, within.to)}</span>;
   return (
     <Table
-      caption="Placements, as told by people"
+      caption="Placements, as entered by people"
       rows={rows}
       columns={[
         { title: "Placement", of: ({ name }) => name },

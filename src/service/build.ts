@@ -103,7 +103,7 @@ const GOODBYE_MS = 500;
 /** A line on which nothing moves is cut: longer than it takes to look through a large capture before it is answered. Not while a view is worked out for it. */
 const IDLE_MS = 120_000;
 const MAX_CONNECTIONS = 512;
-/** A connection whose request has not begun and told its headers by then is ended. Chosen: far above a slow phone's. */
+/** A connection whose request has not sent its headers by then is ended. Chosen: far above a slow phone's. */
 const HEADERS_WITHIN_MS = 10_000;
 const CHECK_EVERY_MS = 2_000;
 /** Octets of a JSON body. */

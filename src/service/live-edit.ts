@@ -99,7 +99,7 @@ function sources(before: readonly unknown[], after: readonly unknown[]): (number
   return after.map((_, index) => (index + shift < before.length ? index + shift : null));
 }
 
-/** Index of each row by what it is known by; null when the rows are not told apart by that. */
+/** Index of each row by what it is known by; null when the rows are not distinguished by that. */
 function byIdentity(list: readonly unknown[], names: readonly string[]): Map<string, number> | null {
   const rows = new Map<string, number>();
   for (const [index, row] of list.entries()) {

@@ -54,7 +54,7 @@ export const LIVE_PACE: LivePace = {
   mostBuffered: 1024 * 1024,
 };
 
-/** Topics that are asked for so many times as rarely. Chosen: the air is told in cells of minutes. */
+/** Topics that are asked for so many times as rarely. Chosen: the air is shown in cells of minutes. */
 const SLOWER: Partial<Record<Topic, number>> = { air: 3 };
 
 /** Computing may take this share of the time at most, however long it takes. */
@@ -72,7 +72,7 @@ interface Seat {
   seq: number;
   /** Has no state that a delta could change. */
   needsSnapshot: boolean;
-  /** The last trouble that was told. */
+  /** The last trouble that was reported. */
   trouble: string | null;
 }
 
@@ -183,7 +183,7 @@ export class LiveView {
       return;
     }
     if (this.#state === null) return;
-    // What was told as a trouble is over: the client learns that from a message, even if nothing else changed.
+    // What was reported as a trouble is over: the client learns that from a message, even if nothing else changed.
     if (seat.trouble !== null) seat.needsSnapshot = true;
     if (!seat.needsSnapshot && changeText === null) return;
     if (subscriber.isFull()) {

@@ -36,7 +36,7 @@ function nameOf(url: URL): string {
   return url.hostname.replace(/^\[|\]$/g, "").replace(/\.$/, "");
 }
 
-// By which address does a phone open the dashboard? It may carry the token, so only this machine's own browser is told.
+// By which address does a phone open the dashboard? It may carry the token, so only this machine's own browser gets it.
 
 interface PhoneLinkFacts {
   /** Address and port that the dashboard listens on. */
@@ -66,7 +66,7 @@ export function phoneLink({ host, port, token, addresses }: PhoneLinkFacts): Pho
 
 /**
  * Returns whether a request comes from a browser on this machine that asked by a loopback name. A proxy on this machine
- * passes on other people's requests: what was forwarded is not told.
+ * passes on other people's requests: what was forwarded gets no address.
  */
 export function isAskedHere(request: FastifyRequest): boolean {
   const { host, forwarded } = request.headers;

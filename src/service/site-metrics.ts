@@ -1,11 +1,11 @@
 /**
  * What does Prometheus read of the site? Gauges over the last hour, made for one scrape: a gateway or node that is no
- * longer told has no figure, instead of its last one for ever.
+ * longer given has no figure, instead of its last one for ever.
  */
 import { Gauge, Registry } from "prom-client";
 import type { SiteFigures } from "../views/site-figures.ts";
 
-/** `null`: the reading threads had no answer in time; then only `mastlog_site_figures_known` is told. */
+/** `null`: the reading threads had no answer in time; then only `mastlog_site_figures_known` is given. */
 export function siteMetrics(figures: SiteFigures | null): Registry {
   const registry = new Registry();
   const registers = [registry];
@@ -29,7 +29,7 @@ export function siteMetrics(figures: SiteFigures | null): Registry {
 
   gauge(
     "mastlog_site_figures_known",
-    "1 when the figures of gateways, channels and nodes are told, 0 when they were not to be had in time",
+    "1 when the figures of gateways, channels and nodes are given, 0 when they were not to be had in time",
     [],
   ).set(figures === null ? 0 : 1);
   if (figures === null) return registry;
@@ -103,7 +103,7 @@ export function siteMetrics(figures: SiteFigures | null): Registry {
 
   const cut = gauge(
     "mastlog_site_figures_cut",
-    "How many gateways, channels and own nodes are left out, because there are more than are told",
+    "How many gateways, channels and own nodes are left out, because there are more than are given",
     ["of"],
   );
   for (const [of, count] of Object.entries(figures.cut)) cut.set({ of }, count);

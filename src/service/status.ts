@@ -159,7 +159,7 @@ function fileNotices({ datagramFile }: IntakeFigures): string[] {
   return datagramFile === null || datagramFile.words === "" ? [] : [datagramFile.words];
 }
 
-/** A loop that was mended is told for an hour. */
+/** A loop that was mended is reported for an hour. */
 const LOOP_TOLD_MS = 3_600_000;
 
 function loopNotices({ relay }: IntakeFigures, nowMs: number): string[] {

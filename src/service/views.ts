@@ -1,5 +1,5 @@
 /**
- * What does the service need to be told about the store? These questions and no others: the routes and the live
+ * What does the service need to know of the store? These questions and no others: the routes and the live
  * line ask them, whoever answers. `storeViews` (store-views.ts) answers from a reading connection; the service asks
  * the reading threads (reading-pool.ts), where each has one of its own.
  */
@@ -160,11 +160,11 @@ export interface Views {
   toBeForgotten(thing: Forgettable): Forgotten | null;
   /** What a person should know of the identifiers that are heard, a sentence each. */
   notices(nowUs: number): string[];
-  /** What is watched and what was told, as it was stored. */
+  /** What is watched and what was sent, as it was stored. */
   watchSettings(): WatchSettings;
   /** What the store knows of that which is watched. */
   watchFacts(withNoise: boolean, nowUs: number): StoredWatchFacts;
-  /** What machines are told of gateways, channels and own nodes, over the hour before `nowUs`. */
+  /** What machines are given of gateways, channels and own nodes, over the hour before `nowUs`. */
   siteFigures(nowUs: number): SiteFigures;
   /** Whose keys are held, without the keys. */
   keys(): KeysView;

@@ -1,5 +1,5 @@
 /**
- * Watches while nobody looks. Each minute: facts, conditions, at most one message, handed to every way. What was told, and
+ * Watches while nobody looks. Each minute: facts, conditions, at most one message, handed to every way. What was sent, and
  * what a way could not deliver yet, is kept in the store, so that a restart says nothing twice and loses nothing.
  */
 import { randomUUID } from "node:crypto";
@@ -120,7 +120,7 @@ export class WatchService {
     const nowUs = now() * 1000;
     const { storage, storageWords } = figures();
     const space = diskSpace();
-    // Where even the store cannot be read, what the service itself knows is still told.
+    // Where even the store cannot be read, what the service itself knows is still sent.
     const facts = {
       ...(stored ?? NOTHING_KNOWN),
       noise: this.#noise,
@@ -136,7 +136,7 @@ export class WatchService {
     const isMoved = step.changes.length > 0 || step.state.incidents.length !== this.#state.incidents.length;
     this.#state = step.state;
     this.#looks += 1;
-    // First on record, then told: a crash in between loses a message, it does not repeat one.
+    // First on record, then sent: a crash in between loses a message, it does not repeat one.
     await this.#store(isMoved || this.#looks % STORE_EVERY_LOOKS === 0);
     if (step.changes.length > 0)
       this.#tell(watchMessage(step.changes, { id: randomUUID(), site: this.#site(), atUs: nowUs }));
@@ -280,7 +280,7 @@ export class WatchService {
   async #store(isDue: boolean): Promise<void> {
     const state = JSON.stringify(this.#state);
     if (!isDue || state === this.#storedState) return;
-    // A store that takes nothing is told as "not recording"; the state is tried again with the next change.
+    // A store that takes nothing is reported as "not recording"; the state is tried again with the next change.
     await this.#options.change({ entity: "watch-state", state }).then(
       ({ ok }) => {
         if (ok) this.#storedState = state;

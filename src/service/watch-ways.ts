@@ -47,7 +47,7 @@ export class WayQueue {
   #tries = 0;
   #isBusy = false;
   #sending: Promise<void> | null = null;
-  #status: Pick<WayStatus, "state" | "words"> = { state: "idle", words: "nothing told yet" };
+  #status: Pick<WayStatus, "state" | "words"> = { state: "idle", words: "nothing sent yet" };
   #toldAt: string | null = null;
 
   constructor(way: Way, tools: WayTools) {
@@ -69,7 +69,7 @@ export class WayQueue {
     return this.#way.name;
   }
 
-  /** What was not told yet, oldest first. */
+  /** What was not sent yet, oldest first. */
   get waiting(): readonly WatchMessage[] {
     return this.#waiting;
   }
@@ -78,7 +78,7 @@ export class WayQueue {
   resume(messages: readonly WatchMessage[]): void {
     for (const message of messages) {
       if (this.#tools.now() - Date.parse(message.at) < GIVE_UP_AFTER_MS) this.add(message);
-      else this.#tools.log(`${this.name} could not be told "${message.subject}" within a day: given up.`);
+      else this.#tools.log(`"${message.subject}" could not be sent to ${this.name} within a day: given up.`);
     }
   }
 
@@ -111,8 +111,8 @@ export class WayQueue {
       const why = error instanceof Error ? error.message : String(error);
       const pauseS = error instanceof NotAccepted ? undefined : RETRY_AFTER_S[this.#tries];
       if (pauseS === undefined) {
-        this.#tools.log(`${this.#way.name} could not be told "${message.subject}": ${why}.`);
-        return this.#finish("failed", `not told: ${why}`);
+        this.#tools.log(`"${message.subject}" could not be sent to ${this.#way.name}: ${why}.`);
+        return this.#finish("failed", `not sent: ${why}`);
       }
       this.#tries += 1;
       this.#become("waiting", `${why}; next try in ${duration(pauseS)}`);

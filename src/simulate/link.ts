@@ -100,10 +100,10 @@ function fastFadingDb(node: Node, random: Random): number {
   return 10 * Math.log10(Math.max(1e-6, inPhase ** 2 + quadrature ** 2));
 }
 
-/** Told in the scenario, or from distance by the Oulu model (radio/path-loss.ts); null: out of range. */
+/** Given in the scenario, or from distance by the Oulu model (radio/path-loss.ts); null: out of range. */
 function pathGainDb(node: Node, gateway: Gateway): number | null {
-  const told = node.pathGainDb[gateway.eui];
-  if (told !== undefined) return told;
+  const given = node.pathGainDb[gateway.eui];
+  if (given !== undefined) return given;
   if (node.position === undefined || gateway.position === undefined) return null;
   const flatM = groundDistanceM(node.position, gateway.position);
   const distanceM = Math.hypot(flatM, node.position.altitudeM - gateway.position.altitudeM);

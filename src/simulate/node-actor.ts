@@ -174,7 +174,7 @@ export class NodeActor {
     });
   }
 
-  /** Starts again at counter 0 within 4 s or when told, same address, same keys: what persists nothing does. */
+  /** Starts again at counter 0 within 4 s or when commanded, same address, same keys: what persists nothing does. */
   #reset(atUs: number, silentUs: number | null): void {
     this.#plan += 1;
     this.#life = this.#newLife(this.#life.devAddr, "reset");

@@ -25,7 +25,7 @@ import {
   SubBand,
 } from "./site-parts.ts";
 
-// Does a scenario contradict itself? Names are unique, events name what exists, every path is told, the region has the
+// Does a scenario contradict itself? Names are unique, events name what exists, every path is given, the region has the
 // channels and data rates.
 
 function* regionContradictions(scenario: Scenario): Generator<string> {
@@ -117,7 +117,7 @@ const ScenarioShape = z.strictObject({
 });
 
 /**
- * A scenario file, checked as a whole: names are unique, events name what exists, every path is told, the region has
+ * A scenario file, checked as a whole: names are unique, events name what exists, every path is given, the region has
  * the channels and data rates. Channels that the file leaves to the region are filled in.
  */
 export const Scenario = ScenarioShape.transform((shape) => {

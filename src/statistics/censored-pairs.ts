@@ -4,7 +4,7 @@
  * Where one alone heard a frame, the other's reading lay below the floor: leaving such frames out would make the weak
  * side look better than it is, for its lucky frames remain. They take part by their probability under a bivariate
  * normal distribution, censored as in censored.ts (two-limit Tobit, for two readings at once). Frames that
- * neither heard cannot be told from frames lost on the way to both: the likelihood is that of frames which at least one
+ * neither heard cannot be distinguished from frames lost on the way to both: the likelihood is that of frames which at least one
  * heard (a truncated sample), and needs nothing of the rest.
  */
 import { KNEE_DB, Rows, slopes } from "./censored.ts";

@@ -109,14 +109,14 @@ function betweenNeighbours(
       const toUs = shift === null ? Number.POSITIVE_INFINITY : beginOf(shift);
       return median(slots.flatMap(({ atUs, value }) => (atUs >= fromUs && atUs <= toUs ? [value] : [])));
     });
-    const told = shifts.map((shift, i) => ({
+    const sized = shifts.map((shift, i) => ({
       ...shift,
       from: levels[i] ?? shift.from,
       to: levels[i + 1] ?? shift.to,
     }));
-    const smallest = told.reduce((least, one) => Math.min(least, sizeOf(one)), Number.POSITIVE_INFINITY);
-    if (smallest >= rule.leastSize) return told;
-    shifts = shifts.filter((_, i) => sizeOf(told[i]) !== smallest);
+    const smallest = sized.reduce((least, one) => Math.min(least, sizeOf(one)), Number.POSITIVE_INFINITY);
+    if (smallest >= rule.leastSize) return sized;
+    shifts = shifts.filter((_, i) => sizeOf(sized[i]) !== smallest);
   }
 }
 

@@ -18,7 +18,7 @@ export function mad(values: readonly number[]): number | null {
 }
 
 /**
- * Standard deviation by MAD x 1.4826, never below `floor` (0.5 dB unless told; common practice, no source), because
+ * Standard deviation by MAD x 1.4826, never below `floor` (0.5 dB unless given; common practice, no source), because
  * quantised values have a MAD of 0. Null for no values.
  */
 export function robustSigma(values: readonly number[], floor = 0.5): number | null {

@@ -204,7 +204,7 @@ export function commonPart(
   series: readonly MergedSeries[],
   { chance: presumed, memoriesS }: PresumedCommon = PRESUMED_COMMON,
 ): Extra[] {
-  const told = series.map((one) =>
+  const periods = series.map((one) =>
     wavesOf(one).map((power, j) => ({
       power,
       own: one.expected((j + 1) / (2 * Math.max(1, one.durationS))),
@@ -214,7 +214,7 @@ export function commonPart(
     let logWeight = Math.log(chance);
     const extra = series.map(({ values, durationS }, k) => {
       const shape = shapeOf(values.length, durationS, memoryS);
-      told[k]?.forEach(({ power, own }, j) => {
+      periods[k]?.forEach(({ power, own }, j) => {
         if (power === null) return;
         const expected = own + share * Math.max(0, (shape.waves[j] ?? 1) - 1);
         logWeight -= (Math.log(expected) + power / expected) / 2;

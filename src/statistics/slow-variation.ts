@@ -70,14 +70,14 @@ export function longRun(
   series: readonly TimedSeries[],
   ways: readonly Way[] = [{ chance: PRESUMED_SLOW }],
 ): LongRun {
-  const told = series.map((one) => ({ ...one, waves: wavesOf(one) }));
+  const transformed = series.map((one) => ({ ...one, waves: wavesOf(one) }));
   const cells: Cell[] = [];
   for (const [memoryS, memoryChance] of MEMORIES_S) {
-    const shapes = told.map(({ values, durationS }) => shapeOf(values.length, durationS, memoryS));
+    const shapes = transformed.map(({ values, durationS }) => shapeOf(values.length, durationS, memoryS));
     for (const { chance, share, showing } of possibilities(ways)) {
       let logWeight = Math.log(chance * memoryChance);
-      const shares = told.map((_, k) => share * (showing?.[k] ?? 1));
-      const factors = told.map(({ waves, weight }, k) => {
+      const shares = transformed.map((_, k) => share * (showing?.[k] ?? 1));
+      const factors = transformed.map(({ waves, weight }, k) => {
         const own = shares[k] ?? 0;
         const shape = shapes[k];
         waves.forEach((power, j) => {

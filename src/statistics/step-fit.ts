@@ -216,7 +216,7 @@ export interface LevelSlot {
   readonly grid: number;
 }
 
-/** Values next to the step from which its moment is told. */
+/** Values next to the step from which its moment is estimated. */
 const NEAR = 40;
 
 /** Moment by single values, where the slots say about. */

@@ -28,7 +28,7 @@ import { codingRateCode, modulationFromCodes } from "../store/data-rate-code.ts"
 import type { DownlinkRecord } from "../store/queries/air-scan.ts";
 import { type ChannelEvidence, type GatewayEvidence, loadClasses, type Tallies } from "./air-evidence.ts";
 
-/** Downlinks come at 4/5 without a payload CRC unless told otherwise; radio reference of the trade, section on frames. */
+/** Downlinks come at 4/5 without a payload CRC unless set otherwise; radio reference of the trade, section on frames. */
 const DOWNLINK_CODING_RATE = codingRateCode({
   kind: "lora",
   spreadingFactor: 7,
@@ -115,7 +115,7 @@ export function airGateway(parts: GatewayParts): AirGateway {
   };
 }
 
-/** Shares as they are told: what lies below a thousandth of a percent is no figure, and changes with each packet. */
+/** Shares as they are shown: what lies below a thousandth of a percent is no figure, and changes with each packet. */
 export function toldCollisions(shares: CollisionShare): CollisionShare {
   const { aloha, captureTheory, captureMeasured } = shares;
   return {
@@ -180,9 +180,9 @@ function demodulators({ evidence, map }: GatewayParts, windowUs: number): AirGat
 /** A cell that has only begun says little: one long frame fills it. */
 function busiestCellErlang({ offeredLoad, cellSeconds, lastCellSeconds }: AirMap): number {
   const cells = Math.max(0, ...offeredLoad.map((row) => row.length));
-  const told = lastCellSeconds * 2 < cellSeconds ? cells - 1 : cells;
+  const shown = lastCellSeconds * 2 < cellSeconds ? cells - 1 : cells;
   let most = 0;
-  for (let cell = 0; cell < told; cell++) {
+  for (let cell = 0; cell < shown; cell++) {
     most = Math.max(
       most,
       offeredLoad.reduce((sum, row) => sum + (row[cell] ?? 0), 0),

@@ -9,7 +9,7 @@ import { type ChannelMinuteRecord, channelCells, channelIntervals } from "../sto
 import type { AirEvidence, ChannelEvidence } from "./air-evidence.ts";
 
 const MAX_CELLS = 120;
-/** Stretches of time in which noise is told, finest first; a trend needs six. */
+/** Stretches of time in which noise is shown, finest first; a trend needs six. */
 const NOISE_STRETCHES = [24, 12, 8];
 
 /** Where the cells of a map lie. */
@@ -50,7 +50,7 @@ export interface ChannelNoise {
   readonly stretchUs: number;
 }
 
-/** What is told of a channel without frames. */
+/** What is shown of a channel without frames. */
 export const NO_NOISE: NoiseTrend = noiseTrend([], { fromUs: 0, toUs: 1 }, 1);
 
 /**
@@ -62,22 +62,22 @@ export function noiseByChannel(
   window: TimeRange,
 ): Map<number, ChannelNoise> {
   const minutes = Math.ceil((window.toUs - window.fromUs) / MINUTE_US);
-  let told = new Map<number, ChannelNoise>();
+  let shown = new Map<number, ChannelNoise>();
   for (const stretches of NOISE_STRETCHES) {
     const stretchUs = Math.max(1, Math.ceil(minutes / stretches)) * MINUTE_US;
     const fromUs = Math.floor(window.fromUs / stretchUs) * stretchUs;
     const count = Math.max(1, Math.ceil((window.toUs - fromUs) / stretchUs));
     const over = { fromUs, toUs: fromUs + count * stretchUs };
-    told = new Map(
+    shown = new Map(
       channels.map(({ frequencyHz, noise }) => [
         frequencyHz,
         { trend: noiseTrendOf(noise, over, count), fromUs, stretchUs },
       ]),
     );
-    const filled = [...told.values()].filter(({ trend }) => 2 * trend.told >= count).length;
+    const filled = [...shown.values()].filter(({ trend }) => 2 * trend.filled >= count).length;
     if (2 * filled >= channels.length) break;
   }
-  return told;
+  return shown;
 }
 
 export interface MapParts {

@@ -250,7 +250,7 @@ function trendRow(trend: NoiseTrend, channel: ChannelEvidence | undefined): Chan
     changeDb: rounded(trend.changeDb, 2),
     loudestDb: rounded(trend.loudestDb, 1),
     p,
-    values: trend.told,
+    values: trend.filled,
     loud,
   };
 }

@@ -35,7 +35,7 @@ import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window
 // What did a gateway send last, in plain words?
 
 const MAX_DATAGRAMS = 24;
-/** Packets of one datagram that are told one by one. */
+/** Packets of one datagram that are shown one by one. */
 const MAX_TOLD = 3;
 const COPY = 16;
 const PULL = 2;
@@ -68,7 +68,7 @@ function wordsOf(store: Store, gatewayId: number, { atUs, kind }: FeedRecord): s
 }
 
 function packetWords(packets: readonly FeedPacket[]): string {
-  const told = packets
+  const shown = packets
     .slice(0, MAX_TOLD)
     .map(({ frequencyHz, dataRate, crc, ghost, rssiTenths, snrTenths }) => {
       const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}\u202FMHz`;
@@ -78,7 +78,7 @@ function packetWords(packets: readonly FeedPacket[]): string {
       return `${where} ${dataRateWords(dataRate)}${level}${snr}${fault}`;
     });
   const more = packets.length > MAX_TOLD ? ` and ${packets.length - MAX_TOLD} more` : "";
-  return `${packets.length} ${packets.length === 1 ? "reception" : "receptions"}: ${told.join(", ")}${more}`;
+  return `${packets.length} ${packets.length === 1 ? "reception" : "receptions"}: ${shown.join(", ")}${more}`;
 }
 
 function dataRateWords(dataRate: number): string {

@@ -34,7 +34,7 @@ import {
   roundTrips,
 } from "../store/queries/downlinks.ts";
 
-/** Downlinks that outcomes, windows and leads are told from: the newest. */
+/** Downlinks that outcomes, windows and leads are known from: the newest. */
 const MAX_DOWNLINKS = 5_000;
 /** The reference daemon waits two times 50 ms for an acknowledgement (protocol reference, 1.2). */
 const PATIENCE_MS = 100;

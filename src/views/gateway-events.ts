@@ -61,7 +61,7 @@ const MIN_CELL_MINUTES = 10;
 const MAX_CELLS = 600;
 /** A placement that begins within this of a step is named beside it. Chosen: people enter it some minutes before or after. */
 const PLACEMENT_SLACK_US = 15 * 60e6;
-/** The reference daemons wait this long for a PUSH_ACK unless told otherwise (push_timeout_ms). */
+/** The reference daemons wait this long for a PUSH_ACK unless set otherwise (push_timeout_ms). */
 const PUSH_TIMEOUT_MS = 100;
 /** Acknowledgements from which their lateness says something, and shares of late or missed ones that count. Chosen. */
 const MIN_ANSWERS = 20;
@@ -119,7 +119,7 @@ export function gatewayEvents(
   downlinks: GatewayDownlinks | null,
 ): GatewayEvent[] {
   const who = name ?? `Gateway ${gateway.eui}`;
-  // Of a time that nobody recorded, and of one in which nothing came, nothing can be told.
+  // Of a time that nobody recorded, and of one in which nothing came, nothing can be known.
   const unknown = unite([...outages, ...notRecorded]);
   const lossy = backhaulEvents(context, gateway, keepaliveUs, unknown, who, downlinks);
   return [

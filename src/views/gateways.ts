@@ -32,7 +32,7 @@ const MAX_CELLS = 480;
 /** First heard this long after the begin of the window, a gateway was not there throughout. Chosen: one cell of its line. */
 const NEW_US = MINUTE_US;
 
-/** Every gateway of the window, however many there are, worked out one at a time; what it contradicts is not told. */
+/** Every gateway of the window, however many there are, worked out one at a time; what it contradicts is not shown. */
 export function* gatewaysOfWindow(store: Store, window: AskedWindow): Generator<GatewayRow> {
   const { shown } = shownGateways(store, window, Number.MAX_SAFE_INTEGER);
   const context = gatewayContext(store, window, []);

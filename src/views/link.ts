@@ -25,7 +25,7 @@ import type { AskedWindow } from "./window.ts";
 const CONTEXT_US = 6 * 3_600_000_000;
 /** Newest frames of a life that are read: two months at one a minute. */
 const MAX_FRAMES = 90_000;
-/** Newest counters of which delivery is told. */
+/** Newest counters of which delivery is shown. */
 const MAX_COUNTERS = 20_000;
 
 export interface LinkQuestion {

@@ -1,6 +1,6 @@
 /**
  * What came back to one node: confirmed uplinks with or without an answer, join-requests with or without an accept,
- * data-rate commands with or without effect? Told from what passed here, in line or in a capture.
+ * data-rate commands with or without effect? Known from what passed here, in line or in a capture.
  */
 
 import type { AnsweredRow, NodeAnswers } from "../contract/index.ts";

@@ -59,7 +59,7 @@ function isTold({ values }: TimedSeries): boolean {
 }
 
 /**
- * The fall, or null: none, or told by a gateway's absence. `gateways`: EUIs of those that heard the node; the level is
+ * The fall, or null: none, or known by a gateway's absence. `gateways`: EUIs of those that heard the node; the level is
  * that of the best of them at each frame, so it falls when that one is out.
  */
 export function fallOf(
@@ -173,10 +173,10 @@ function hourlyFrames(frames: FrameSeries): LinkFrame[] {
 }
 
 function medianLevel(tenths: Int16Array): number | null {
-  const told = tenths.filter((one) => one !== NO_LEVEL).sort();
-  const upper = told[told.length >> 1];
+  const known = tenths.filter((one) => one !== NO_LEVEL).sort();
+  const upper = known[known.length >> 1];
   if (upper === undefined) return null;
-  return (told.length % 2 === 1 ? upper : (upper + (told[(told.length >> 1) - 1] ?? upper)) / 2) / 10;
+  return (known.length % 2 === 1 ? upper : (upper + (known[(known.length >> 1) - 1] ?? upper)) / 2) / 10;
 }
 
 function frameOf(

@@ -172,7 +172,7 @@ export function nodeGatewayRow(
   };
 }
 
-// A node's signal at a gateway over time, as far as a drawing can show it: of a long window each stretch is told by its
+// A node's signal at a gateway over time, as far as a drawing can show it: of a long window each stretch is drawn by its
 // weakest, middle and strongest reception, which keep their own times and say for how many they stand.
 
 /** Points of all gateways together. Chosen: some for each pixel of a wide screen, and 40 kB as sent. */
@@ -222,14 +222,14 @@ function thinned(own: readonly LifeReception[], { fromUs, toUs }: TimeRange, str
     const stretch = Math.floor(((own[from]?.atUs ?? 0) - fromUs) / stretchUs);
     let to = from + 1;
     while (to < own.length && Math.floor(((own[to]?.atUs ?? 0) - fromUs) / stretchUs) === stretch) to += 1;
-    points.push(...told(own.slice(from, to)));
+    points.push(...drawn(own.slice(from, to)));
     from = to;
   }
   return points;
 }
 
 /** The weakest, the middle and the strongest, in order of time; all of three or fewer. */
-function told(stretch: readonly LifeReception[]): Point[] {
+function drawn(stretch: readonly LifeReception[]): Point[] {
   const n = stretch.length;
   if (n <= POINTS_A_STRETCH) return stretch.map((one) => ({ one, count: 1 }));
   const byLevel = [...stretch].sort(

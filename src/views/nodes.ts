@@ -62,7 +62,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
   let near = 0;
   for (const { firstAtUs, lastAtUs } of lives.values())
     if (lastAtUs >= window.fromUs && firstAtUs < window.toUs) near += 1;
-  // Of a crowd only the frames of the listed are read; who is listed is told by the counts.
+  // Of a crowd only the frames of the listed are read; the counts decide who is listed.
   const all = near > most ? null : framesByLife(store, window);
   const counts =
     all === null
@@ -109,7 +109,7 @@ export function listNodes(store: Store, window: AskedWindow, most = MAX_NODES_SH
 
 /**
  * Falls of levels that are judged in one list: of one's own nodes first, those that went down most. Chosen: when more fall at once it is a gateway
- * or the air, which is told elsewhere, and each costs some milliseconds.
+ * or the air, which is shown elsewhere, and each costs some milliseconds.
  */
 export const MAX_FALLS_JUDGED = 24;
 

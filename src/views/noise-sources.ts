@@ -27,7 +27,7 @@ const PULSED = { leastShare: 0.05, mostShare: 0.9, leastLoud: 3 } as const;
 /** Standing noise: a channel so far above its gateway's other channels. Common practice, no source: 6 dB is severe. */
 const STANDING = { leastDb: 6, leastSamples: 20, leastOthers: 2 } as const;
 const LEAST_HOUR_SAMPLES = 5;
-/** A loud time and pulses belong together by this share of the pulses' time; and parts by which that is told. Chosen. */
+/** A loud time and pulses belong together by this share of the pulses' time; and parts by which that is timed. Chosen. */
 const PART_SHARE = 0.5;
 const RANGE_PARTS = 24;
 /** A gateway that heard at least this share of its usual packets on other channels was there. Chosen. */
@@ -81,7 +81,7 @@ function foundOf(gateways: readonly NoiseGateway[], stretch: TimeRange): Found[]
     episodes.push(episodeOf(seed, ofSeed, [...new Set(same.map(({ channel }) => channel.frequencyHz))]));
   }
   const pulses = pulsesOf(gateways);
-  // A short loud time amid pulses of its channel is some of them; pulses of a long one are told as its course.
+  // A short loud time amid pulses of its channel is some of them; pulses of a long one are timed as its course.
   const isPart = (episode: Found, pulse: Found) =>
     episode.frequenciesHz.some((hz) => pulse.frequenciesHz.includes(hz)) &&
     overlapUs(episode.range, pulse.range) > 0 &&
@@ -89,12 +89,12 @@ function foundOf(gateways: readonly NoiseGateway[], stretch: TimeRange): Found[]
   const isCovered = (pulse: Found, episode: Found) =>
     pulse.frequenciesHz.some((hz) => episode.frequenciesHz.includes(hz)) &&
     overlapUs(episode.range, pulse.range) >= PART_SHARE * lengthUs(pulse.range);
-  const told = [
+  const timed = [
     ...episodes.filter((episode) => !pulses.some((pulse) => isPart(episode, pulse))),
     ...pulses.filter((pulse) => !episodes.some((episode) => isCovered(pulse, episode))),
   ];
-  const busy = new Set(told.flatMap(({ frequenciesHz }) => frequenciesHz));
-  return [...told, ...standingOf(gateways, stretch, busy)];
+  const busy = new Set(timed.flatMap(({ frequenciesHz }) => frequenciesHz));
+  return [...timed, ...standingOf(gateways, stretch, busy)];
 }
 
 function lengthUs({ fromUs, toUs }: TimeRange): number {

@@ -32,7 +32,7 @@ export interface Reach {
   readonly absentUntilUs: number;
   /** Within the window, where nothing was recorded of it. */
   readonly notRecorded: readonly TimeRange[];
-  /** Its outages can be told: it sends something by the clock. */
+  /** Its outages can be known: it sends something by the clock. */
   readonly isJudged: boolean;
 }
 
@@ -77,7 +77,7 @@ export function reachOf(
   };
 }
 
-/** The stretch from which a gateway's interval is told. */
+/** The stretch from which a gateway's interval is known. */
 export function lookBack({ fromUs, toUs }: TimeRange): TimeRange {
   return { fromUs: Math.min(fromUs, toUs - MIN_LOOKBACK_US), toUs };
 }

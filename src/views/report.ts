@@ -43,7 +43,7 @@ function reportPayloads(store: Store, window: AskedWindow, view: NodesView): Rep
 
 export interface ReportAsked {
   readonly window: AskedWindow;
-  /** IANA name of the zone in which times are told. */
+  /** IANA name of the zone in which times are shown. */
   readonly timeZone: string;
   readonly version: string;
   /** ISO 8601. */
@@ -109,13 +109,13 @@ function walkers({ marks }: MarksView): string[] {
   return [...new Set(named)].slice(0, MAX_WALKS);
 }
 
-/** Walk tests told. */
+/** Walk tests shown. */
 const MAX_WALKS = 4;
 
-/** Trials told in full. */
+/** Trials shown in full. */
 const MAX_TRIALS = 4;
 
-/** Gateways in different places differ as a matter of course: a trial is told where somebody set one up. */
+/** Gateways in different places differ as a matter of course: a trial is shown where somebody set one up. */
 function askedFor({ trials, sides }: TrialsView): TrialsView["trials"] {
   const byKey = new Map(sides.map((side) => [side.key, side]));
   const isSetUp = (key: string) => byKey.get(key)?.placed === true || byKey.get(key)?.antenna !== null;

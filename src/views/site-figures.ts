@@ -1,5 +1,5 @@
 /**
- * Which figures of the site are told to machines that ask every few seconds? Those of the views Site, Air and Nodes over
+ * Which figures of the site are given to machines that ask every few seconds? Those of the views Site, Air and Nodes over
  * the last hour, of the own nodes only, and bounded in number: each is a time series that somebody else keeps.
  */
 import type { GatewayRow } from "../contract/gateways.ts";

@@ -126,15 +126,15 @@ function binnedMargins(
   }
   return Array.from({ length: MARGIN_BINS }, (_, bin) => {
     let margins = 0;
-    let told = 0;
+    let counted = 0;
     for (const [rate, sums] of [...rates].sort(([a], [b]) => a - b)) {
       const frames = sums.frames[bin] ?? 0;
       const margin = frames === 0 ? null : marginDb((sums.snrTenths[bin] ?? 0) / frames, rate);
       if (margin === null) continue;
       margins += margin * frames;
-      told += frames;
+      counted += frames;
     }
-    return told === 0 ? null : tenth(margins / told);
+    return counted === 0 ? null : tenth(margins / counted);
   });
 }
 

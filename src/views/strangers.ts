@@ -84,21 +84,21 @@ export function strangersView(store: Store, window: AskedWindow): StrangersView 
   });
   const networks = networkRows(packets, ownerOf, growth);
   const recordedUs = (gatewayId: number) => {
-    const told = totalUs(recorded.ranges(stretch, [gatewayId]));
-    return told > 0 ? told : stretch.toUs - stretch.fromUs;
+    const recordedUs = totalUs(recorded.ranges(stretch, [gatewayId]));
+    return recordedUs > 0 ? recordedUs : stretch.toUs - stretch.fromUs;
   };
   const nodes = costs(packets, ownerOf, recordedUs).flatMap(({ devAddr, gatewayId, ...row }) => {
     const gateway = gateways.get(gatewayId);
     if (gateway === undefined) return [];
     const text = formatDevAddr(devAddr);
-    const told: Omit<StrangerCost, "words"> = {
+    const cost: Omit<StrangerCost, "words"> = {
       devAddr: text,
       name: nodeNames.get(text)?.name ?? null,
       gatewayEui: gateway.eui,
       gatewayName: gateway.name,
       ...row,
     };
-    return [{ ...told, words: costWords(told, gateway.name ?? gateway.eui) }];
+    return [{ ...cost, words: costWords(cost, gateway.name ?? gateway.eui) }];
   });
   const at = growth.gatewayId === null ? undefined : gateways.get(growth.gatewayId);
   return {
@@ -228,8 +228,8 @@ function dayShares(
   const shares = new Map<number, number>();
   for (let day = Math.floor(fromUs / DAY_US); day * DAY_US < toUs; day += 1) {
     const within = { fromUs: Math.max(fromUs, day * DAY_US), toUs: Math.min(toUs, (day + 1) * DAY_US) };
-    const told = totalUs(recorded.ranges(within, [gatewayId])) / DAY_US;
-    const share = there === null ? told : Math.min(told, (there.get(day) ?? 0) / 24);
+    const recordedShare = totalUs(recorded.ranges(within, [gatewayId])) / DAY_US;
+    const share = there === null ? recordedShare : Math.min(recordedShare, (there.get(day) ?? 0) / 24);
     if (share >= DAY_SHARE) shares.set(day, share);
   }
   return shares;
@@ -265,22 +265,22 @@ function judgeGrowth(days: readonly StrangerDay[], weeks: readonly StrangerWeek[
   const { slopePerDay, slopeLow, slopeHigh, p, points, effectivePoints } = trend;
   const nothing = { secondsPerDayPerWeek: null, interval95: null, sharePerWeek: null, p: null };
   if (counted.size < LEAST_GROWTH_WEEKS || slopePerDay === null || slopeLow === null || slopeHigh === null) {
-    const told = { verdict: "not enough" as const, ...nothing };
-    return { ...told, words: growthWords(told, counted.size) };
+    const growth = { verdict: "not enough" as const, ...nothing };
+    return { ...growth, words: growthWords(growth, counted.size) };
   }
   const widened = Math.sqrt(points / Math.max(1, effectivePoints ?? points));
   const at = (edge: number) => 7 * (slopePerDay + widened * (edge - slopePerDay));
   const interval95: [number, number] = [rounded(at(slopeLow)), rounded(at(slopeHigh))];
   const middle = median(own.map(({ seconds }) => seconds)) ?? 0;
   const counts = (p ?? 1) < MAX_P && (interval95[0] > 0 || interval95[1] < 0);
-  const told = {
+  const growth = {
     verdict: counts ? (slopePerDay > 0 ? ("grows" as const) : ("shrinks" as const)) : ("steady" as const),
     secondsPerDayPerWeek: rounded(7 * slopePerDay),
     interval95,
     sharePerWeek: middle > 0 ? rounded((7 * slopePerDay) / middle) : null,
     p,
   };
-  return { ...told, words: growthWords(told, counted.size) };
+  return { ...growth, words: growthWords(growth, counted.size) };
 }
 
 // What strangers cost each own node, at the gateway that hears it most.

@@ -122,7 +122,7 @@ export const GLOSSARY = {
   },
   stranger: {
     word: "Stranger",
-    text: "A node that is not yours, told by its network identifier or by what you chose on its page.",
+    text: "A node that is not yours, recognised by its network identifier or by what you chose on its page.",
   },
   trend: {
     word: "SNR trend",

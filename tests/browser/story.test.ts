@@ -21,7 +21,7 @@ if (chromiumIsHere("story"))
       const { page } = await dashboard.open(KEYED);
       const story = page.getByRole("region", { name: "Link story" });
       await story
-        .getByText("Only the newest part of this window's story is told", { exact: false })
+        .getByText("Only the newest part of this window's story is shown", { exact: false })
         .waitFor();
       expect(await story.getByRole("listitem").count()).toBe(12);
       await story.getByRole("button", { name: "show 15 earlier moments" }).click();

@@ -14,7 +14,7 @@ describe("the words over noise", () => {
   const steady = {
     verdict: "steady",
     trust: "good",
-    told: 24,
+    filled: 24,
     needed: 6,
     loudestDb: 1.2,
     slopeDbPerHour: 0.1,
@@ -30,7 +30,7 @@ describe("the words over noise", () => {
     expect(plain(noiseWords({ ...steady, verdict: "rises", changeDb: 6.24, p: 0.0002 }))).toBe(
       "Rises by 6.2 dB over the window (p < 0.001).",
     );
-    expect(plain(noiseWords({ ...steady, verdict: "not enough", told: 3, changeDb: null, p: null }))).toBe(
+    expect(plain(noiseWords({ ...steady, verdict: "not enough", filled: 3, changeDb: null, p: null }))).toBe(
       "Not enough to say: 3 of 6 stretches have enough weak frames.",
     );
   });

@@ -27,7 +27,7 @@ describe("the trend of the noise", () => {
       WINDOW,
       24,
     );
-    expect(rising).toMatchObject({ verdict: "rises", trust: "good", told: 24 });
+    expect(rising).toMatchObject({ verdict: "rises", trust: "good", filled: 24 });
     expect(rising.slopeDbPerHour).toBeGreaterThan(0.85);
     expect(rising.slopeDbPerHour).toBeLessThan(1.15);
     expect((rising.slopeLow ?? 9) < 1 && (rising.slopeHigh ?? 0) > 1).toBe(true);
@@ -46,7 +46,7 @@ describe("the trend of the noise", () => {
     expect(falling.verdict).toBe("falls");
   });
 
-  it("is not told by a rise of a dB, however sure", () => {
+  it("is not reported for a rise of a dB, however sure", () => {
     const little = noiseTrend(
       frames(300, -5, (hour) => -117 + hour / 6),
       WINDOW,
@@ -63,7 +63,7 @@ describe("the trend of the noise", () => {
       24,
     );
     expect(few).toMatchObject({ verdict: "not enough", slopeDbPerHour: null, p: null });
-    expect(noiseTrend([], WINDOW, 24)).toMatchObject({ verdict: "not enough", trust: "none", told: 0 });
+    expect(noiseTrend([], WINDOW, 24)).toMatchObject({ verdict: "not enough", trust: "none", filled: 0 });
     // The same frames in fewer stretches are enough.
     expect(
       noiseTrend(
@@ -80,7 +80,7 @@ describe("the trend of the noise", () => {
       WINDOW,
       24,
     );
-    expect(rough).toMatchObject({ trust: "rough", told: 24 });
+    expect(rough).toMatchObject({ trust: "rough", filled: 24 });
     const mixed = noiseTrend([...frames(80, -5, () => -117), ...frames(80, 4, () => -105, 9)], WINDOW, 24);
     expect(mixed.trust).toBe("good");
     expect(Math.max(...mixed.stretches.map((dbm) => dbm ?? 0))).toBeLessThan(-115);

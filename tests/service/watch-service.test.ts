@@ -151,7 +151,7 @@ describe("a message that could not be delivered", () => {
     await orchard.restart();
     expect(orchard.told).toEqual([]);
     expect(orchard.lines).toEqual([
-      'test could not be told "Orchard: Begins: 2 gateways silent" within a day: given up.',
+      '"Orchard: Begins: 2 gateways silent" could not be sent to test within a day: given up.',
     ]);
   });
 

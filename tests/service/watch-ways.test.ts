@@ -169,9 +169,9 @@ describe("a webhook", () => {
     const { posts, url } = await receiver(410);
     const { queue, lines, add } = queueOf({ way: "webhook", url });
     await add();
-    expect(queue.status).toMatchObject({ state: "failed", words: "not told: the receiver answered 410" });
+    expect(queue.status).toMatchObject({ state: "failed", words: "not sent: the receiver answered 410" });
     expect(lines).toEqual([
-      `webhook ${new URL(url).host} could not be told "${MESSAGE.subject}": the receiver answered 410.`,
+      `"${MESSAGE.subject}" could not be sent to webhook ${new URL(url).host}: the receiver answered 410.`,
     ]);
     expect(lines.join()).not.toContain("of-somebody");
     expect(posts).toHaveLength(1);

@@ -74,7 +74,7 @@ export function newLifeWatch(): LifeWatch {
   };
 }
 
-/** Newest intervals that a changed rhythm is told from. */
+/** Newest intervals that a changed rhythm is estimated from. */
 const NEWEST_KEPT = 8;
 /** Weight of one frame in a gateway's share. Chosen: the newest 30 frames or so. */
 const SHARE_WEIGHT = 1 / 30;

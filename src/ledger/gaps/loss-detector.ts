@@ -7,7 +7,7 @@
 
 /** Loss rates that a rise is looked for at: a drizzle, a heavy loss, a black-out. Chosen: a factor of about 2.5 apart. */
 const RAISED = [0.15, 0.4, 0.9] as const;
-/** Baseline before a node has told its own: 2 % with the weight of 25 counters. Chosen. */
+/** Baseline before a node has shown its own: 2 % with the weight of 25 counters. Chosen. */
 const PRIOR = { misses: 0.5, counters: 25 } as const;
 /** Bounds of a baseline: beyond 5 % a node needs a look whatever it used to lose (src/diagnosis/status.ts). */
 const MIN_BASELINE = 0.01;
@@ -18,7 +18,7 @@ const BASELINE_COUNTERS = 2_000;
 const FALSE_ALARMS_A_WEEK = 0.05;
 const WEEK_US = 7 * 86_400_000_000;
 /**
- * The sum from which losses are followed as an episode that chance may have made: whether it did is told by what
+ * The sum from which losses are followed as an episode that chance may have made: whether it did is decided by what
  * others lost meanwhile. Chosen: three misses among a dozen counters of a healthy link, or two in a row.
  */
 const SUSPICION = 4;

@@ -123,29 +123,29 @@ function accountProved(
 ): KeyedAssignment {
   state.lastAtUs = frame.atUs;
   state.lastContent = frame.content;
-  const told = { micValid: true, session: sender.session, replay: false } as const;
+  const verified = { micValid: true, session: sender.session, replay: false } as const;
   const lives = livesOfSession(state, sender.session);
   const [current] = lives;
   if (current === undefined) {
     const life = beginLife(state, frame, sender, counter32, explainFirst(state, sender, counter32));
-    return { ...told, life, counter: counter32, repeat: false, changed: [life] };
+    return { ...verified, life, counter: counter32, repeat: false, changed: [life] };
   }
   const again = heardAgain(lives, frame, counter32);
   if (again !== null) {
     if (!again.replay) again.life.lastAtUs = Math.max(again.life.lastAtUs, frame.atUs);
-    return { ...told, ...again, repeat: true, changed: [again.life] };
+    return { ...verified, ...again, repeat: true, changed: [again.life] };
   }
   if (around.provedBefore(sender.session, frame.content, frame.atUs)) {
-    return { ...told, life: current, counter: counter32, repeat: true, replay: true, changed: [] };
+    return { ...verified, life: current, counter: counter32, repeat: true, replay: true, changed: [] };
   }
   for (const life of lives) {
     const place = placeIn(life, frame, sender, counter32);
     if (place === null || (place.anyGap && lives.some((other) => fitsSoon(other, frame, sender, counter32))))
       continue;
-    return { ...told, ...continueProved(state, life, frame, place.counter, counter32), repeat: false };
+    return { ...verified, ...continueProved(state, life, frame, place.counter, counter32), repeat: false };
   }
   const life = beginLife(state, frame, sender, counter32, explainFall(current, frame.atUs, counter32));
-  return { ...told, life, counter: counter32, repeat: false, changed: [life] };
+  return { ...verified, life, counter: counter32, repeat: false, changed: [life] };
 }
 
 /** The lives that a set of keys carries, the one whose counter rose last first. */

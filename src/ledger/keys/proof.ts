@@ -34,7 +34,7 @@ export type Proof =
   /** No key at hand can say. */
   | { readonly kind: "unknown" };
 
-/** Radio settings of which it is remembered how they are told in a 1.1 MIC. Chosen. */
+/** Radio settings of which it is remembered how a 1.1 MIC holds them. Chosen. */
 const MAX_SENT = 64;
 /** A search for data rate and channel meets a wrong pair in one frame of fifty: two frames must agree. */
 const AGREED_ENOUGH = 2;

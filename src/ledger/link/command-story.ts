@@ -43,7 +43,7 @@ const ALWAYS_NEWS: ReadonlySet<string> = new Set(["LinkCheckAns", "DeviceTimeAns
 /** A LinkADRReq explains a new data rate in this many uplinks heard after it: it takes effect in the next one. */
 const ASKED_HOLDS_UPLINKS = 2;
 
-/** A command of SAID_AGAIN as the uplink before had it: what was told of it and in which words. */
+/** A command of SAID_AGAIN as the uplink before had it: what was written of it and in which words. */
 interface Running {
   readonly said: string;
   readonly events: readonly LinkEventDraft[];

@@ -31,7 +31,7 @@ export interface LinkFrame {
   /** FOpts, or the decrypted FRMPayload of FPort 0: the two never stand in one frame. */
   readonly fOpts: Uint8Array;
   readonly fOptsAre: FOptsCertainty;
-  /** null: a downlink whose modulation was not told. */
+  /** null: a downlink whose modulation was not reported. */
   readonly modulation: Modulation | null;
   readonly frequencyHz: number | null;
   readonly fPort: number | null;
@@ -81,7 +81,7 @@ export interface LinkEvent {
   readonly details: Readonly<Record<string, EventDetail>>;
 }
 
-/** An event while its story is still being told. */
+/** An event while its story is still being written. */
 export type LinkEventDraft = { -readonly [field in keyof LinkEvent]: LinkEvent[field] };
 
 /** The commands of one frame that may be believed. */
@@ -98,7 +98,7 @@ export type DataRateCause = "commanded" | "adr-back-off" | "confirmed-retry" | "
 
 /** What was known when the data rate changed. */
 export interface DataRateEvidence {
-  /** A LinkADRReq that may have changed it: heard itself, told by its answer alone, or none. */
+  /** A LinkADRReq that may have changed it: heard itself, known by its answer alone, or none. */
   readonly asked: "heard" | "answered" | null;
   /** Counters since ADRACKReq was first heard set, up to the uplink before; null: it was not set. */
   readonly ackReqCounters: number | null;

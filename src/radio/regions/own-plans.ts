@@ -191,7 +191,7 @@ function troubleOf(plan: PlanRecord, i: number, plans: readonly PlanRecord[]): s
   for (const [k, { frequencyHz }] of inOrder.entries()) {
     const before = inOrder[k - 1]?.frequencyHz ?? Number.NEGATIVE_INFINITY;
     if (frequencyHz - before <= 2 * CHANNEL_TOLERANCE_HZ) {
-      return `${where} has two channels at ${megahertz(before)} and ${megahertz(frequencyHz)} MHz, too close to be told apart`;
+      return `${where} has two channels at ${megahertz(before)} and ${megahertz(frequencyHz)} MHz, too close to be distinguished`;
     }
   }
   const limited = Object.keys(plan.mostPayloadBytes ?? {});

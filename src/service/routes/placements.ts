@@ -62,7 +62,7 @@ export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = asy
   );
 };
 
-// /api/placements/:id/photo: what a placement looks like. Octets of people's, told by themselves and not by a header, kept
+// /api/placements/:id/photo: what a placement looks like. Octets of people's, recognised by themselves and not by a header, kept
 // without what the camera wrote beside the picture, and served so that nothing in them can run.
 
 export interface PlacementPhotoRouteOptions extends ViewRouteOptions {

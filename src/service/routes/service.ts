@@ -43,7 +43,7 @@ export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (ap
     "/api/phone-link",
     {
       schema: {
-        summary: "The address that opens the dashboard on a phone, told to this machine's browser only",
+        summary: "The address that opens the dashboard on a phone, given to this machine's browser only",
         response: answers(PhoneLink),
       },
     },
@@ -106,7 +106,7 @@ export const statusRoutes: FastifyPluginAsyncZod<StatusRouteOptions> = async (ap
 // GET /api/report: the printable report of a window, as a file to keep.
 
 const ReportQuery = WindowQuery.extend({
-  zone: z.string().max(64).default("UTC").describe("IANA name of the zone in which times are told"),
+  zone: z.string().max(64).default("UTC").describe("IANA name of the zone in which times are written"),
   payloads: z
     .enum(["yes", "no"])
     .default("no")
@@ -160,7 +160,7 @@ function knownZone(name: string): string {
   }
 }
 
-// DELETE of a gateway or a node: all that is stored of it goes. What that would be is told first.
+// DELETE of a gateway or a node: all that is stored of it goes. What that would be is counted first.
 
 export interface ForgetRouteOptions {
   readonly ask: Ask;
@@ -171,7 +171,7 @@ const Gateway = z.object({ eui: EuiText });
 const Node = z.object({ devAddr: DevAddrText });
 
 export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (app, { ask, intake }) => {
-  async function told(thing: Forgettable, signal: AbortSignal): Promise<Forgotten> {
+  async function counted(thing: Forgettable, signal: AbortSignal): Promise<Forgotten> {
     const forgotten = await ask(signal).toBeForgotten(thing);
     if (forgotten === null)
       throw new ServiceProblem(thing.kind === "gateway" ? "no-such-gateway" : "no-such-node");
@@ -179,7 +179,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
   }
 
   async function forget(thing: Forgettable, signal: AbortSignal): Promise<Forgotten> {
-    const forgotten = await told(thing, signal);
+    const forgotten = await counted(thing, signal);
     assertWritten(await intake.forget(thing));
     return forgotten;
   }
@@ -194,7 +194,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
         response: answers(Forgotten),
       },
     },
-    async ({ params: { eui }, signal }) => told({ kind: "gateway", id: eui }, signal),
+    async ({ params: { eui }, signal }) => counted({ kind: "gateway", id: eui }, signal),
   );
   app.delete(
     "/api/gateways/:eui",
@@ -217,7 +217,7 @@ export const forgetRoutes: FastifyPluginAsyncZod<ForgetRouteOptions> = async (ap
         response: answers(Forgotten),
       },
     },
-    async ({ params: { devAddr }, signal }) => told({ kind: "node", id: devAddr }, signal),
+    async ({ params: { devAddr }, signal }) => counted({ kind: "node", id: devAddr }, signal),
   );
   app.delete(
     "/api/nodes/:devAddr",

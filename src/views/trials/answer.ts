@@ -217,7 +217,7 @@ export type Outlook = Pick<
   "enough" | "framesStillNeeded" | "minutesStillNeeded" | "progress" | "neededWords"
 >;
 
-/** How far the trial has come, and what it would take, at the pace at which frames came so far. `nothing`: why nothing can be told. */
+/** How far the trial has come, and what it would take, at the pace at which frames came so far. `nothing`: why nothing can be known. */
 export function outlookOf(judged: Judged, verdict: Verdict, nothing: () => string): Outlook {
   const { differences, frames, paired } = judged;
   const enough = verdict !== "not enough";
@@ -257,7 +257,7 @@ function placeAlone(
 ): Pick<TrialAnswer, "knownGainDifferenceDb" | "placeAloneDb" | "placeWords"> {
   if (a.netGainDb === null || b.netGainDb === null)
     return { knownGainDifferenceDb: null, placeAloneDb: null, placeWords: null };
-  // Both are told to a tenth; their difference must not carry the dust of binary fractions.
+  // Both are given to a tenth; their difference must not carry the dust of binary fractions.
   const known = rounded(a.netGainDb - b.netGainDb, 1);
   if (snr === null) return { knownGainDifferenceDb: known, placeAloneDb: null, placeWords: null };
   const less = (value: number) => value - known;

@@ -39,7 +39,7 @@ export function rounded(value: number, digits: number): number {
   return Math.round(value * factor) / factor + 0;
 }
 
-/** Shares of frames are told to a hundredth of a point. */
+/** Shares of frames are given to a hundredth of a point. */
 export const SHARE_DIGITS = 4;
 
 export function sideCounts(readings: readonly (Reading | null)[]): SideCounts {
@@ -193,7 +193,7 @@ export interface Judged {
   readonly firstUs: number;
   readonly lastUs: number;
   readonly reservations: readonly string[];
-  /** What is told only of a trial in full. */
+  /** What is shown only of a trial in full. */
   readonly parts: () => Pick<
     TrialAnswer,
     "commonFrames" | "delivery" | "control" | "nodes" | "spreadingFactors" | "channels" | "snr" | "difference"
@@ -227,7 +227,7 @@ export const NOTHING_JUDGED: Judged = {
   }),
 };
 
-/** Nodes told one by one, those with most frames. */
+/** Nodes shown one by one, those with most frames. */
 export const MAX_NODES = 100;
 
 /** For sorting nodes: most frames first, then by address. */

@@ -46,7 +46,7 @@ const MIN_CONTROL_SHARE = 0.25;
 /** Gateways asked for their times, those that heard most; beyond them a few frames. */
 const MAX_GATEWAYS = 32;
 const MAX_OTHER_MARKS = 20;
-/** Of other marks, those told in the sentence. */
+/** Of other marks, those named in the sentence. */
 const MAX_NAMED = 5;
 
 /** What is asked about is not there. */
@@ -405,7 +405,7 @@ function othersNear(
 
 function otherWords(others: readonly MarkRow[], mark: MarkRecord): string[] {
   if (others.length === 0) return [];
-  const told = others.slice(0, MAX_NAMED).map(({ text, at }) => {
+  const texts = others.slice(0, MAX_NAMED).map(({ text, at }) => {
     const awayUs = Date.parse(at) * 1000 - mark.atUs;
     const when =
       awayUs === 0
@@ -413,9 +413,9 @@ function otherWords(others: readonly MarkRow[], mark: MarkRecord): string[] {
         : `${duration(Math.abs(awayUs) / 1e6)} ${awayUs < 0 ? "before" : "after"}`;
     return `\u201c${text}\u201d (${when})`;
   });
-  const more = others.length - told.length;
+  const more = others.length - texts.length;
   return [
-    `Noted in these times as well: ${listed([...told, ...(more > 0 ? [`${more} more`] : [])])}. What they changed is in this figure too.`,
+    `Noted in these times as well: ${listed([...texts, ...(more > 0 ? [`${more} more`] : [])])}. What they changed is in this figure too.`,
   ];
 }
 
@@ -425,15 +425,15 @@ function placementWords(store: Store, { joint, sides }: Found): string[] {
     compared.has(gatewayEui),
   );
   if (begun.length === 0) return [];
-  const told = begun.slice(0, MAX_NAMED).map(({ name }) => `\u201c${name}\u201d`);
-  return [`A gateway was moved in these times: the placement ${listed(told)} begins in them.`];
+  const texts = begun.slice(0, MAX_NAMED).map(({ name }) => `\u201c${name}\u201d`);
+  return [`A gateway was moved in these times: the placement ${listed(texts)} begins in them.`];
 }
 
 function leftOutWords(names: readonly string[]): string[] {
   if (names.length === 0) return [];
-  const told =
+  const texts =
     names.length > MAX_NAMED ? [...names.slice(0, MAX_NAMED), `${names.length - MAX_NAMED} more`] : names;
   return [
-    `Left out: ${listed(told)}, not there, unreachable or not recorded for more than a quarter of the time before or after.`,
+    `Left out: ${listed(texts)}, not there, unreachable or not recorded for more than a quarter of the time before or after.`,
   ];
 }

@@ -239,7 +239,7 @@ const rates = new Map<number, Rate>();
 /** What takes an SNR of LoRa's bandwidth to 125 kHz, dB. */
 const widths = new WeakMap<Rate, number>();
 
-/** Floors and levels are told for 125 kHz: twice the bandwidth takes in twice the noise. */
+/** Floors and levels are given for 125 kHz: twice the bandwidth takes in twice the noise. */
 function rateOf(code: number): Rate {
   const known = rates.get(code);
   if (known !== undefined) return known;

@@ -1,5 +1,5 @@
 /**
- * Which datagrams does a capture file hold? The format is told from the first octets; the file arrives in pieces of
+ * Which datagrams does a capture file hold? The format is recognised from the first octets; the file arrives in pieces of
  * any size and memory stays bounded whatever the file claims.
  *
  * Faults of its own (layer capture): `empty`, `format`. Others: see pcap.ts, pcapng.ts, frame-decoder.ts and
@@ -21,7 +21,7 @@ export interface CaptureDecoder {
   push(chunk: Uint8Array): CaptureItem[];
   /** Items that the end of the file settles. */
   end(): CaptureItem[];
-  /** Null until the first octets told, and for a file of another format. */
+  /** Null until the first octets recognised, and for a file of another format. */
   format(): CaptureFormat | null;
   figures(): FrameFigures;
 }
@@ -49,19 +49,19 @@ export function createCaptureDecoder(): CaptureDecoder {
   let reader: Reader = () => undefined;
 
   function open(ended: boolean): void {
-    const told = formatOf(queue, ended);
-    if (told === null) return;
-    format = told;
-    if (told === "recorded-datagrams") {
+    const recognised = formatOf(queue, ended);
+    if (recognised === null) return;
+    format = recognised;
+    if (recognised === "recorded-datagrams") {
       const lines = createLineReader();
       reader = (octets, last) => lines.read(octets, emit, last);
-    } else if (told === "other") {
+    } else if (recognised === "other") {
       const detail = `first octets ${Buffer.from(queue.view(0, 8)).toString("hex")}`;
       const fault = { reason: queue.length === 0 ? "empty" : "format", layer: "capture", at: 0 } as const;
       emit({ kind: "fault", fault: queue.length === 0 ? fault : { ...fault, detail }, atUs: null });
       reader = (octets) => octets.drop(octets.length);
     } else {
-      const records = told === "pcap" ? createPcapReader() : createPcapngReader();
+      const records = recognised === "pcap" ? createPcapReader() : createPcapngReader();
       reader = (octets, last) => records.read(octets, sink, last);
     }
   }

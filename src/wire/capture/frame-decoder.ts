@@ -40,7 +40,7 @@ export const linkTypes = {
   linuxCooked2: 276,
 } as const;
 
-/** What lies beneath the link layer. `short`: the frame ends before that can be told. */
+/** What lies beneath the link layer. `short`: the frame ends before that can be known. */
 export type NetworkPacket =
   | { readonly kind: "ip"; readonly at: number }
   | { readonly kind: "other" }

@@ -191,15 +191,15 @@ function mapped(address: Uint8Array): Uint8Array {
 }
 
 export interface PcapWriterOptions {
-  /** Ethernet unless told otherwise. */
+  /** Ethernet unless set otherwise. */
   readonly linkType?: WritableLinkType;
-  /** Nanosecond resolution; microseconds unless told otherwise. */
+  /** Nanosecond resolution; microseconds unless set otherwise. */
   readonly nanoseconds?: boolean;
-  /** Little endian unless told otherwise. */
+  /** Little endian unless set otherwise. */
   readonly byteOrder?: "little" | "big";
-  /** Longest IP packet in octets before it is split; 1500 unless told otherwise. */
+  /** Longest IP packet in octets before it is split; 1500 unless set otherwise. */
   readonly mtuOctets?: number;
-  /** Frames longer than this are cut, as a capture would; 262,144 octets unless told otherwise. */
+  /** Frames longer than this are cut, as a capture would; 262,144 octets unless set otherwise. */
   readonly snapshotOctets?: number;
 }
 

@@ -59,7 +59,7 @@ export interface CommandRow {
   readonly direction: Direction;
   /** Octets after the CID; of a variable command, the octets that are always there. */
   readonly length: number;
-  /** Further octets, told by the fixed ones; they appear as `tailHex`. */
+  /** Further octets, described by the fixed ones; they appear as `tailHex`. */
   readonly tailLength?: (body: Uint8Array) => number;
   readonly fields: readonly BitField[];
   /** What follows from the fields, in units for people. Ignored when encoding. */

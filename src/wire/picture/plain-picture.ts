@@ -1,6 +1,6 @@
 /**
  * Is this a photo that a browser may be shown, and what of it is picture only? JPEG (ITU-T T.81, annex B) and PNG (W3C
- * PNG specification, third edition, section 5), told by their octets and never by a name. What a camera wrote beside the
+ * PNG specification, third edition, section 5), recognised by their octets and never by a name. What a camera wrote beside the
  * picture (place, time, owner: Exif, XMP, comments, text chunks) and what follows its end is left out; the way up stays.
  */
 

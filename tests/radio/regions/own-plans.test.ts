@@ -256,7 +256,7 @@ describe("a plan file that cannot be used is told in one sentence that says wher
     [
       "two channels in one place",
       { plans: [{ ...plan, channels: channels(868.3, 868.1, 868.3) }] },
-      "plan 1 (Gate) has two channels at 868.3 and 868.3 MHz, too close to be told apart",
+      "plan 1 (Gate) has two channels at 868.3 and 868.3 MHz, too close to be distinguished",
     ],
   ];
   it.each(cases)("%s", (_, content, trouble) => {

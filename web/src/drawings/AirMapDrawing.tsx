@@ -32,8 +32,8 @@ export interface CellGrid {
 export function busiestCell({ utilisation, cellSeconds, lastCellSeconds }: AirMap): number {
   let most = 0;
   for (const row of utilisation) {
-    const told = 2 * lastCellSeconds < cellSeconds ? row.slice(0, -1) : row;
-    for (const share of told) most = Math.max(most, share);
+    const shown = 2 * lastCellSeconds < cellSeconds ? row.slice(0, -1) : row;
+    for (const share of shown) most = Math.max(most, share);
   }
   return most;
 }

@@ -152,7 +152,7 @@ function drawDots(
     ctx.fill(dots);
     return;
   }
-  // Hollow: the ground shows through, so that series are told apart without colour.
+  // Hollow: the ground shows through, so that series are distinguished without colour.
   ctx.setLineDash([]);
   ctx.fillStyle = plot.inks.sheet;
   ctx.fill(dots);

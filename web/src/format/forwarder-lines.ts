@@ -29,7 +29,7 @@ export type ReadServer =
   | { readonly ok: true; readonly address: string; readonly port: number }
   | { readonly ok: false; readonly sentence: string };
 
-/** The port that forwarders of this protocol use unless told otherwise. */
+/** The port that forwarders of this protocol use unless set otherwise. */
 const USUAL_PORT = 1700;
 
 /** Reads "ns.example", "ns.example:1700" or "[2001:db8::1]:1700"; 1700 where no port is named. */

@@ -41,7 +41,7 @@ export function certaintyWords(certainty: "seen" | "assumed 1.0 clear text" | "p
   return "assumed 1.0 clear text";
 }
 
-// How is a counter life told? Its beginning as a sentence in local time, and in words what proves whose it was.
+// How is a counter life described? Its beginning as a sentence in local time, and in words what proves whose it was.
 
 /** "at 14:02" today, "on 14 Apr at 14:02" this year, "on 14 Apr 2025 at 14:02" before. */
 export function atWords(ms: number, nowMs: number): string {

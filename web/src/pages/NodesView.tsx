@@ -185,7 +185,7 @@ export function NodesView({ nodes, onChanged }: { nodes: Nodes; onChanged: () =>
           the span of the window. A silence at the end of the window is not counted as loss. A fall is shown
           instead of a trend where the level of the best gateway fell by 6 dB or more and has stayed low for
           an hour or longer to the last frame (both limits are chosen); where a gateway that hears the node
-          was out for a third of that time, none is told. Before the newest two days it is sought in medians
+          was out for a third of that time, none is shown. Before the newest two days it is sought in medians
           of hours.
         </p>
       </Fold>

@@ -82,7 +82,7 @@ function TimeWords({ at, words }: { at: string; words: string }) {
   );
 }
 
-// How are a few facts of one thing told? Each with its name at the left, a hairline between them.
+// How are a few facts of one thing shown? Each with its name at the left, a hairline between them.
 
 /** The list; give it `Fact`s. */
 export function Facts({ children }: { children: ComponentChildren }) {

@@ -1,5 +1,5 @@
 /**
- * What time is it, by the service's clock? Ages are told against the machine that stamped the receptions; a
+ * What time is it, by the service's clock? Ages are counted by the machine that stamped the receptions; a
  * phone whose clock is off by minutes must not call a fresh reception old.
  */
 import { signal } from "@preact/signals";

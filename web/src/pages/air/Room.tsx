@@ -47,13 +47,13 @@ export function Room() {
         ))}
       </nav>
       <Gate loaded={loaded} part>
-        {(view) => <Told view={view} again={loaded.reload} />}
+        {(view) => <RoomText view={view} again={loaded.reload} />}
       </Gate>
     </section>
   );
 }
 
-function Told({ view, again }: { readonly view: CapacityView; readonly again: () => void }) {
+function RoomText({ view, again }: { readonly view: CapacityView; readonly again: () => void }) {
   const { sentence, busiest, changes, changeSentence, downlinks, limits } = view;
   const text = sentence.map((part) => part.text).join("");
   return (

@@ -75,7 +75,7 @@ export function Strangers() {
     <section class="strangers" aria-label="What strangers cost you">
       <h2>What strangers cost you</h2>
       <Gate loaded={loaded} part>
-        {(view) => <Told view={view} />}
+        {(view) => <CostText view={view} />}
       </Gate>
     </section>
   );
@@ -108,7 +108,7 @@ function CostTable({ nodes }: { nodes: readonly StrangerCost[] }) {
   );
 }
 
-function Told({ view }: { view: StrangersView }) {
+function CostText({ view }: { view: StrangersView }) {
   const { sentence, networks, nodes, weeksAt, caution } = view;
   const rows = networks.flatMap(({ network, weeks }) => weeks.map((week) => ({ network, ...week })));
   return (

@@ -143,7 +143,7 @@ function Checks({ items }: { readonly items: readonly BenchItem[] }) {
   );
 }
 
-/** The limits against a reference are the same for all channels and told once. */
+/** The limits against a reference are the same for all channels and shown once. */
 function isTold({ part, channel }: Bench["items"][number]): boolean {
   return part === "gateway" || channel === null;
 }

@@ -155,7 +155,7 @@ export function ReferencePart({ bench, onChanged }: ReferencePartProps) {
         <h2>Against a reference</h2>
         <p class="quiet">
           Point a second, known good gateway at this laptop: measured against it, this one's level and loss
-          are told in figures, channel by channel.
+          are shown in figures, channel by channel.
         </p>
       </section>
     );

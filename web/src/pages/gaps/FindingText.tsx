@@ -14,7 +14,7 @@ import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
 import { counted, duration, figure, percent } from "../../../../src/words/format.ts";
 import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 
-// How is a dropout told in few words? Its cause, how sure that is, how long it was and what it cost.
+// How is a dropout described in few words? Its cause, how sure that is, how long it was and what it cost.
 
 export const ALL_CAUSES = Object.keys(CAUSE_LABELS) as Cause[];
 

@@ -43,10 +43,10 @@ function EpisodeOpened({ row, children }: { row: EpisodeRow; children: Component
 // One gap, laid under its evidence.
 
 /**
- * The gap of a line; asked for anew while it goes on. `told`: the sentence that stands above it already, of an episode
+ * The gap of a line; asked for anew while it goes on. `above`: the sentence that stands above it already, of an episode
  * that it is part of.
  */
-function GapOpened({ row, told }: { row: DropoutRow; told: string | null }) {
+function GapOpened({ row, above }: { row: DropoutRow; above: string | null }) {
   const path = `/api/gaps/${encodeURIComponent(row.id)}`;
   const { data, state, problem, reload } = useViewData<GapPage>({ topic: null, path, key: null }, null);
   // An open gap moves its end; a gap that closed, or is judged anew, changes its line first.
@@ -61,7 +61,7 @@ function GapOpened({ row, told }: { row: DropoutRow; told: string | null }) {
   const finding = data?.gap.finding ?? row.finding;
   return (
     <section class="gap-opened" aria-label={`Evidence for the gap of ${nodeTitle(row)}`}>
-      {finding.sentence === told ? null : <FindingWords finding={finding} />}
+      {finding.sentence === above ? null : <FindingWords finding={finding} />}
       {data !== null ? (
         <EvidenceScore page={data} />
       ) : state === "failed" && problem !== null ? (
@@ -159,11 +159,11 @@ export interface GapLineProps {
   readonly row: DropoutRow;
   readonly opened: string | null;
   /** The sentence of the episode above it. */
-  readonly told?: string | null;
+  readonly above?: string | null;
 }
 
 /** One gap; also used within an episode. */
-export function GapLine({ row, opened, told = null }: GapLineProps) {
+export function GapLine({ row, opened, above = null }: GapLineProps) {
   const isOpen = opened === row.id;
   return (
     <>
@@ -171,7 +171,7 @@ export function GapLine({ row, opened, told = null }: GapLineProps) {
         <strong>{nodeTitle(row)}</strong>
         {row.name === null ? null : <span class="mono quiet"> {row.devAddr}</span>}
       </Line>
-      {isOpen ? <GapOpened row={row} told={told} /> : null}
+      {isOpen ? <GapOpened row={row} above={above} /> : null}
     </>
   );
 }
@@ -196,7 +196,7 @@ function EpisodeLine({
         <EpisodeOpened row={row}>
           {gaps.map((gap) => (
             <li key={gap.id}>
-              <GapLine row={gap} opened={opened} told={row.finding.sentence} />
+              <GapLine row={gap} opened={opened} above={row.finding.sentence} />
             </li>
           ))}
         </EpisodeOpened>

@@ -41,13 +41,13 @@ export function ChargePart({ devAddr }: { readonly devAddr: string }) {
         <Explain term="charge" />
       </h2>
       <Gate loaded={loaded} part>
-        {(view) => <Told view={view} />}
+        {(view) => <Cost view={view} />}
       </Gate>
     </section>
   );
 }
 
-function Told({ view }: { readonly view: NodeCostView }) {
+function Cost({ view }: { readonly view: NodeCostView }) {
   const { now, changed, changes, power, limits } = view;
   const rows = [
     ...(now === null ? [] : [{ title: `SF${now.spreadingFactor}, as it is`, charge: now }]),

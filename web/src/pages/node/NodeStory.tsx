@@ -32,7 +32,8 @@ export function NodeStory({ page }: { page: NodePage }) {
         ) : null}
         {storyCut ? (
           <p class="small quiet">
-            Only the newest part of this window's story is told; choose a shorter window for what came before.
+            Only the newest part of this window's story is shown; choose a shorter window for what came
+            before.
           </p>
         ) : null}
         {hidden === 0 ? null : (

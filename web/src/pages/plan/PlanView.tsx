@@ -75,8 +75,8 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
       {isFormFirst ? null : places}
       <Fold title="How this plan comes about">
         <p>
-          Places are given by a person, or told by a gateway's GPS. Degrees are laid flat about the middle of
-          the site (WGS 84, Vincenty's distances); metres count from a point of your choice, and one thing
+          Places are given by a person, or reported by a gateway's GPS. Degrees are laid flat about the middle
+          of the site (WGS 84, Vincenty's distances); metres count from a point of your choice, and one thing
           given in both ties them to the globe. North is up.
         </p>
         <p>

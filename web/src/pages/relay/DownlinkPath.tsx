@@ -144,7 +144,7 @@ export function WayBack({ eui, downlinks }: { eui: string; downlinks: GatewayDow
         )}
         <Fact name="Too late">
           {downlinks.lateShare === null
-            ? "not to be told: no downlink for a moment of the counter passed"
+            ? "unknown: no downlink for a moment of the counter passed"
             : `${figure(downlinks.late)} of ${figure(downlinks.timed)} (${percent(downlinks.lateShare)})`}
           {lead === null
             ? ""

@@ -53,10 +53,10 @@ const MAX_ROWS = 24;
 
 export function Forest({ answer }: { answer: Compared }) {
   const { nodes } = answer;
-  const told = nodes.filter(({ snrDifferenceDb }) => snrDifferenceDb.estimate !== null);
+  const estimated = nodes.filter(({ snrDifferenceDb }) => snrDifferenceDb.estimate !== null);
   const heard = nodes.filter(({ deliveryDifference }) => deliveryDifference.estimate !== null);
   const parts = [
-    ...(told.length === 0 ? [] : [agreement(answer, told, "snrDifferenceDb")]),
+    ...(estimated.length === 0 ? [] : [agreement(answer, estimated, "snrDifferenceDb")]),
     ...(heard.length === 0 ? [] : [agreement(answer, heard, "deliveryDifference")]),
   ];
   return (
@@ -72,7 +72,13 @@ export function Forest({ answer }: { answer: Compared }) {
       }
       drawing={
         <div class="forest-panels">
-          <Panel answer={answer} rows={told} of="snrDifferenceDb" measure={LEVEL} title="Level (SNR), dB" />
+          <Panel
+            answer={answer}
+            rows={estimated}
+            of="snrDifferenceDb"
+            measure={LEVEL}
+            title="Level (SNR), dB"
+          />
           <Panel
             answer={answer}
             rows={heard}

@@ -137,7 +137,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
   const [trouble, setTrouble] = useState<string | null>(null);
   const first = useRef<HTMLInputElement>(null);
   useLayoutEffect(() => first.current?.focus(), []);
-  const told = (answer: Answer<unknown>) => {
+  const settle = (answer: Answer<unknown>) => {
     if (answer.ok) onDone();
     else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
   };
@@ -167,14 +167,14 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
     const [gatewayEui = "", antenna] = receiver.split("/");
     if (placement !== null) {
       const answer = await putPlacement(placement.id, facts);
-      return told(answer.ok ? await keepPhoto(placement.id, photo) : answer);
+      return settle(answer.ok ? await keepPhoto(placement.id, photo) : answer);
     }
     const answer = await postPlacement({
       ...facts,
       gatewayEui,
       antenna: antenna === undefined ? null : Number(antenna),
     });
-    told(answer.ok ? await keepPhoto(answer.value.id, photo) : answer);
+    settle(answer.ok ? await keepPhoto(answer.value.id, photo) : answer);
   };
   const field = (name: Field) => ({
     value: said[name],
@@ -263,7 +263,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
         leave it
       </button>
       {placement === null ? null : (
-        <button type="button" class="link" onClick={() => void deletePlacement(placement.id).then(told)}>
+        <button type="button" class="link" onClick={() => void deletePlacement(placement.id).then(settle)}>
           remove it
         </button>
       )}

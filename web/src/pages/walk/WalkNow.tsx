@@ -185,7 +185,7 @@ function anchorAt(x: number): "start" | "middle" | "end" {
   return x < WIDE / 4 ? "start" : x > (WIDE * 3) / 4 ? "end" : "middle";
 }
 
-/** Told apart by shape: tick, triangle, cross, ring; a gateway is a filled triangle. */
+/** Distinguished by shape: tick, triangle, cross, ring; a gateway is a filled triangle. */
 function Shape({ verdict }: { verdict: Dot["verdict"] }) {
   switch (verdict) {
     case "good":

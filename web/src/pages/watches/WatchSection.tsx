@@ -102,7 +102,7 @@ function Watches({ view, onChanged }: { view: WatchesView; onChanged: () => void
       )}
       <Ways ways={ways} onSent={onChanged} />
       {messages.length === 0 ? null : (
-        <Fold title={`Told since the start: ${counted(messages.length, "message")}`}>
+        <Fold title={`Sent since the start: ${counted(messages.length, "message")}`}>
           <ul class="watch-list">
             {messages.map((message) => (
               <Message key={message.id} message={message} />
@@ -155,7 +155,7 @@ function Ways({ ways, onSent }: { ways: WatchesView["ways"]; onSent: () => void 
             {words === "" ? "" : `: ${words}`}
             {at === null ? null : (
               <>
-                {words === "" ? ": told " : "; told before "}
+                {words === "" ? ": sent " : "; sent before "}
                 <Age at={at} />
               </>
             )}
