@@ -16,11 +16,15 @@ import { heardChannels, shareOfAll } from "./silent-channels.ts";
 // Does the share that was heard fit a number of channels of which the gateway hears some? A node that hops over more
 // channels than the gateway listens to loses a fixed share of its frames whatever their strength.
 
-/** Counters from which a ratio tells one number of channels from the next. */
-const MIN_COUNTERS = 24;
-/** A dynamic plan has at most 16 channels (LoRaWAN 1.0.x, CFList and NewChannelReq); fixed plans 64 of 125 kHz, 72 in all. */
+/** Counters from which a share is compared with numbers of channels, and from which it is known how losses are scattered. Chosen. */
+const MIN_COUNTERS = 12;
+const MIN_SCATTERED = 24;
+/**
+ * A dynamic plan has at most 16 channels (LoRaWAN 1.0.x, CFList and NewChannelReq); of a fixed plan's 64 of 125 kHz, 72 in
+ * all, a network takes on one sub-band of eight or more of them (LinkADRReq).
+ */
 const MAX_DYNAMIC = 16;
-const FIXED = [64, 72] as const;
+const FIXED = [24, 32, 40, 48, 56, 64, 72] as const;
 
 type Piece = Omit<EvidencePiece, "restsOn">;
 
@@ -28,15 +32,15 @@ type Piece = Omit<EvidencePiece, "restsOn">;
 function ratioPieces(sight: Sight): Piece[] {
   const { missed, heard, ownWithin } = sight;
   const counters = missed + heard;
-  const channels = heardChannels(ownWithin.map(({ frequencyHz }) => frequencyHz));
+  const channels = channelsOf(sight);
   const subBand = subBandPiece(sight, channels);
   if (subBand !== null) return [subBand];
   const company = lossInCompany(sight);
   // What began or ended for all at once is no plan of theirs: the channels that fell speak of that.
   if (company === "begun" || company === "ended") return [];
   if (company !== null) return pooledRatio(company, sight);
-  if (counters < MIN_COUNTERS || heard < 4 || channels === 0) return [];
-  const best = bestUsed(channels, heard, counters);
+  if (counters < MIN_COUNTERS || heard < MIN_HEARD || channels === 0) return [];
+  const best = bestUsed(channels, heard, { counters, isFixed: isInFixedPlan(ownWithin) });
   const rho = lag1Autocorrelation(lossSequence(sight));
   const runs = rho !== null && rho > 3 / Math.sqrt(counters);
   if (best === null) {
@@ -52,9 +56,28 @@ function ratioPieces(sight: Sight): Piece[] {
     {
       sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of ${channels} channels in ${best.used}; its losses ${runs ? "come in runs, which hopping does not explain" : "are scattered as by hopping"}.`,
       lane: "channels",
-      weights: { "channel-mismatch": clampWeight(best.weight + (runs ? -3 : 0.7)) },
+      weights: {
+        "channel-mismatch": clampWeight(
+          best.weight + (runs ? -3 : 0.7 * Math.min(1, counters / MIN_SCATTERED)),
+        ),
+      },
     },
   ];
+}
+
+/** Frames heard within a gap from which their share says something. */
+const MIN_HEARD = 2;
+
+/** Channels that the gateway hears the node on: few frames within the gap do not show all of them. */
+function channelsOf({ ownBefore, ownWithin }: Sight): number {
+  const within = heardChannels(ownWithin.map(({ frequencyHz }) => frequencyHz));
+  return ownWithin.length >= 2 * within
+    ? within
+    : heardChannels([...ownBefore, ...ownWithin].map(({ frequencyHz }) => frequencyHz));
+}
+
+function isInFixedPlan(frames: Sight["own"]): boolean {
+  return frames.every(({ frequencyHz }) => frequencyHz !== null && isOfFixedPlan(frequencyHz));
 }
 
 /** A fixed plan's eighth: one sub-band of eight is listened to. */
@@ -62,7 +85,7 @@ function subBandPiece({ missed, heard, ownWithin, ownBefore }: Sight, channels: 
   const counters = missed + heard;
   const margin = median(known(ownWithin.map(({ marginDb }) => marginDb)));
   if (channels < 5 || !subBandMismatch(heard, counters, margin).mismatch) return null;
-  if (!ownWithin.every(({ frequencyHz }) => frequencyHz !== null && isOfFixedPlan(frequencyHz))) return null;
+  if (!isInFixedPlan(ownWithin)) return null;
   // A session keeps its channels: who came through on one sub-band does not leave it of itself.
   const cameThrough = ownBefore.length >= KNOWN_BEFORE && lossIn(ownBefore) < 0.3;
   return {
@@ -97,11 +120,11 @@ function isOfFixedPlan(frequencyHz: number): boolean {
 function bestUsed(
   channels: number,
   heard: number,
-  counters: number,
+  { counters, isFixed }: { readonly counters: number; readonly isFixed: boolean },
 ): { used: number; weight: number } | null {
   const candidates = [
     ...Array.from({ length: Math.max(0, MAX_DYNAMIC - channels) }, (_, i) => channels + 1 + i),
-    ...(channels >= 5 ? FIXED : []),
+    ...(isFixed && channels >= 5 ? FIXED : []),
   ];
   const fits = candidates.map((used) => ({ used, p: binomialPmf(heard, counters, channels / used) }));
   if (fits.length === 0) return null;
@@ -189,8 +212,21 @@ export function channelEvidence(sight: Sight): EvidencePiece[] {
   if (home === undefined || scene.gap.kind === "silence" || sight.missed === 0) return [];
   const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
   const restsOn = { ...scene.within, ofNode: true, gatewayEui: home.eui };
+  const fallen = shareOfAll(sight, receptions, { ...restsOn, ofNode: false });
+  const isTold = fallen.some(tellsApart);
   return [
-    ...ratioPieces(sight).map((piece) => ({ ...piece, restsOn })),
-    ...shareOfAll(sight, receptions, { ...restsOn, ofNode: false }),
+    ...ratioPieces(sight).map(({ leavesOpen, ...piece }) => ({
+      ...piece,
+      restsOn,
+      // A share alone leaves open whether channels are drowned or not listened on; how they fell may tell.
+      ...(leavesOpen === undefined || isTold ? {} : { leavesOpen }),
+    })),
+    ...fallen,
   ];
+}
+
+/** Whether a piece tells channels that are drowned from those that the gateway does not listen on. */
+function tellsApart({ weights, leavesOpen }: EvidencePiece): boolean {
+  const { interference = 0, "channel-mismatch": mismatch = 0 } = weights;
+  return leavesOpen === undefined && interference * mismatch < 0;
 }

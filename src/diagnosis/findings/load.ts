@@ -5,10 +5,11 @@
 
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
+import { wilsonInterval } from "../../statistics/proportions.ts";
 import { figure } from "../../words/format.ts";
 import { percent } from "../status.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { countedIn, isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./observations.ts";
+import { atItsRate, countedIn, isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./observations.ts";
 
 /**
  * Logarithm of observed over predicted loss when congestion is the cause: capture saves some, frames that nobody heard
@@ -40,7 +41,11 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
   const rose = then !== null && now > 2 * then && now > 0.03 ? 1 : 0;
   // What was carried as well before, without such loss, is no cause now.
   const isAsBefore =
-    then !== null && lengthUs(scene.before) > 0 && now < 1.3 * then && scene.gap.kind !== "steady";
+    then !== null &&
+    lengthUs(scene.before) > 0 &&
+    now < 1.3 * then &&
+    scene.gap.kind !== "steady" &&
+    !costBefore(sight, then);
   // Where it was as full before, this loss may be one of several that the crowd has cost.
   const asBefore = isAsBefore ? (now >= MIN_PREDICTED ? -0.5 : -1.5) : 0;
   return [
@@ -54,13 +59,58 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
         ...(weight > 1 && now >= MIN_PREDICTED ? { "channel-mismatch": -weight, "weak-link": -0.5 } : {}),
       },
     },
-    ...sameDataRate(sight, restsOn),
+    ...ofItsRate(sight, { predicted: now, fits: ratio < FITS }, restsOn),
   ];
 }
 
-/** How much less often channels are met so full than nearly empty, in logarithms. Chosen, no source. */
+/** What those at its data rate tell: they alone lose, or they lose as much as the traffic takes. */
+function ofItsRate(
+  sight: Sight,
+  { predicted, fits }: { readonly predicted: number; readonly fits: boolean },
+  restsOn: EvidencePiece["restsOn"],
+): EvidencePiece[] {
+  const alone = sameDataRate(sight, restsOn);
+  return alone.length > 0 || !fits ? alone : asPredicted(sight, predicted, restsOn);
+}
+
+/** Counters from which the loss of those at the node's data rate is known. Chosen. */
+const MIN_AT_RATE = 40;
+/** A loss within this factor of the predicted one fits it: capture saves some, frames that nobody heard add some. */
+const FITS = Math.log(2);
+
+function atRate(sight: Sight, stretch: TimeRange, own: readonly OwnFrame[]) {
+  const nodes = [...atItsRate(sight), { lifeId: 0, devAddr: 0, frames: own }];
+  return countedIn(nodes, stretch, sight);
+}
+
+/** Whether those at the node's data rate, itself among them, lost before what the traffic of that time predicts. */
+function costBefore(sight: Sight, predicted: number): boolean {
+  const { missed, expected } = atRate(sight, sight.scene.before, sight.ownBefore);
+  return expected >= MIN_AT_RATE && missed > 0.5 * predicted * expected;
+}
+
+/** The others at the node's data rate lose as many as the traffic predicts: what it lost is one of the crowd's losses. */
+function asPredicted(sight: Sight, predicted: number, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
+  const { missed, expected } = atRate(sight, sight.scene.within, []);
+  const { ratio, low, high } = wilsonInterval(missed, expected);
+  if (expected < MIN_AT_RATE || predicted < MIN_PREDICTED || ratio === null) return [];
+  if (low > 2 * predicted || high < 0.5 * predicted || ratio < MIN_PREDICTED) return [];
+  return [
+    {
+      sentence: `Others at its data rate lost ${percent(ratio)} of ${figure(expected)} counters, about what collisions take at that load.`,
+      lane: "load",
+      restsOn,
+      weights: { congestion: 1.5, "weak-link": -0.7, "channel-mismatch": -0.7 },
+    },
+  ];
+}
+
+/**
+ * How much less often channels are met so full than nearly empty, in logarithms; below 0 where collisions take no more
+ * than links lose otherwise. Chosen, no source.
+ */
 function rarity(collisions: number): number {
-  return Math.min(2, Math.max(0, Math.log(collisions / 0.05)));
+  return Math.min(2, Math.max(-2, Math.log(collisions / MIN_PREDICTED)));
 }
 
 /** Loss of all nodes within the gap: what was heard is so much less than what was on the air. */

@@ -18,8 +18,9 @@ const AT_THE_FLOOR = { mean: 0.8, sd: 1.6 };
 const ANYWHERE = { mean: 9, sd: 6 };
 /** Frames from which a 10th percentile is believed; with fewer the least margin stands for it. */
 const MIN_FRAMES = 6;
-/** Fewer than that, and how strong all of them must be to speak, dB. Chosen. */
+/** Fewer than that, and how strong all of them must be to speak, dB; two say half as much. Chosen. */
 const FEW_FRAMES = 3;
+const TWO_FRAMES = 2;
 const STRONG_DB = 8;
 /** A fall of the signal that is no mere fading, dB (half of what a step needs: two groups of frames are compared). */
 const FALL_DB = 3;
@@ -48,9 +49,19 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
     // An obstacle takes whatever margin there was; the larger that was, the less often.
     // A few strong ones among many lost are witnesses too: weakness lets none of them through so.
     const inside = known(ownWithin.map(({ marginDb }) => marginDb));
-    const isStrong = !isWitnessed && inside.length >= FEW_FRAMES && Math.min(...inside) > STRONG_DB;
+    const isStrong = !isWitnessed && inside.length >= TWO_FRAMES && Math.min(...inside) > STRONG_DB;
     // A thin link makes a total loss likelier, and does not make it: nothing that was heard speaks of the time within.
-    const weight = isWitnessed ? clampWeight(ratio, 5) : isStrong ? -2 : low < 4 ? 0.7 : low < 12 ? 0 : -0.7;
+    const weight = isWitnessed
+      ? clampWeight(ratio, 5)
+      : isStrong
+        ? inside.length < FEW_FRAMES
+          ? -1
+          : -2
+        : low < 4
+          ? 0.7
+          : low < 12
+            ? 0
+            : -0.7;
     pieces.push({
       sentence: `${isWitnessed ? "Frames heard within the gap" : "The frames heard around it"} came with a median margin of ${decibel(middle)}, a tenth of them below ${decibel(low)} over the demodulation floor.`,
       lane: "margin",
@@ -60,7 +71,17 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
         : {
             "weak-link": weight,
             // Hopping loses a fixed share, and seldom all; of a strong node little else does.
-            "channel-mismatch": isWitnessed ? (low > STRONG_DB ? 1.5 : low > 4 ? 1 : -1) : isStrong ? 1 : -1,
+            "channel-mismatch": isWitnessed
+              ? low > STRONG_DB
+                ? 1.5
+                : low > 4
+                  ? 1
+                  : -1
+              : isStrong
+                ? inside.length < FEW_FRAMES
+                  ? 0
+                  : 1
+                : -1,
           },
     });
   }

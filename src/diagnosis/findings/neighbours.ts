@@ -46,6 +46,8 @@ const MIN_BLACKOUT = 5;
 const WITHOUT_ANTENNA = 4.5;
 /** Loss of all others together that is no healthy site's. Chosen: twice what makes a single node need a look. */
 const MUCH_LOSS = 0.1;
+/** Loss of the others below which a node that loses more is alone with it: the most that a sound link loses (src/diagnosis/status.ts). */
+const LITTLE_LOSS = 0.05;
 
 /** Log odds from which a rise of the others' losses is no chance, and the most that it adds beyond. Chosen. */
 const SURPRISING = 4;
@@ -240,6 +242,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
   }
   const weaker = weakerNeighbours(sight);
   const isInPart = expected >= MIN_EXPECTED && heard / expected < 0.7;
+  const isPartHeard = isInPart && heard / expected > 0.3 && gap.kind === "counters";
   if (weaker !== null && (weaker.nodes > 1 || isInPart))
     pieces.push({
       sentence: `What came of ${weaker.nodes === 1 ? "another node" : `${weaker.nodes} other nodes`} came ${decibel(weaker.byDb)} weaker than ${weaker.than}: noise takes no strength from a signal.`,
@@ -254,7 +257,8 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
     });
   if (expected < MIN_EXPECTED && isBlackout && gap.kind === "counters" && sight.missed >= MIN_BLACKOUT)
     pieces.push(noWitness(sight, restsOn));
-  if (!isBlackout || gap.kind === "steady") pieces.push(...lossOfOthers(sight, restsOn));
+  // Of what takes a part from the others the weakest may lose all.
+  if (!isBlackout || gap.kind === "steady" || isPartHeard) pieces.push(...lossOfOthers(sight, restsOn));
   return pieces;
 }
 
@@ -337,7 +341,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
   if (
     nowLoss.high < Math.max(0.35 * Math.min(own, sight.lossRange.low * 1.5), 0.03) ||
-    (nowLoss.high < 1.2 * thenLoss + 0.02 && nowLoss.high < MUCH_LOSS)
+    (nowLoss.high < 1.2 * thenLoss + 0.02 && nowLoss.high < LITTLE_LOSS)
   ) {
     return [
       {

@@ -11,6 +11,7 @@ import { median, quantile } from "../../statistics/robust.ts";
 import { decibel, figure } from "../../words/format.ts";
 import { percent } from "../status.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
+import { proportionIn } from "./neighbours.ts";
 import { isIn, known, lengthUs, type OwnFrame, type Sight } from "./observations.ts";
 
 /** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */
@@ -18,6 +19,8 @@ const RISE_DB = 3;
 const SEVERE_DB = 6;
 const MAX_P = 0.001;
 const MIN_SAMPLES = 5;
+/** Samples within the gap that tell a rise, where chance seldom makes it: of strong nodes few frames come through. */
+const MIN_RISEN = 3;
 /** Share of broken packets below which a rise means nothing. Chosen. */
 const MIN_BROKEN = 0.02;
 /** Rank sums compare every rank: more values add cost and no sureness. */
@@ -26,13 +29,17 @@ const MAX_SAMPLES = 300;
 export function noiseEvidence(sight: Sight): EvidencePiece[] {
   const { scene } = sight;
   const [home] = scene.homes;
-  if (home === undefined || scene.gap.kind === "silence") return [];
+  if (home === undefined) return [];
   const restsOn = { ...scene.within, ofNode: false, gatewayEui: home.eui };
   const receptions = scene.receptions.filter(({ gatewayId }) => gatewayId === home.id);
+  const rise = riseBeside(receptions, scene);
+  // Noise that takes all of them is no concern of a node that is silent alone.
+  if (scene.gap.kind === "silence")
+    return rise?.isRisen === true && areOthersLost(sight) ? [risePiece(rise, false, restsOn)] : [];
   const pieces: EvidencePiece[] = [];
-  const rise = noiseRise(receptions, scene.before, scene.within);
   const crowd = crowdIn(receptions, scene.before, scene.within);
-  if (rise !== null) pieces.push(eased(risePiece(rise, isStrong(sight), restsOn), crowd));
+  if (rise !== null && (rise.isRisen || rise.riseDb < RISE_DB))
+    pieces.push(eased(risePiece(rise, isStrong(sight), restsOn), crowd));
   const fall = snrFall(sight);
   if (fall !== null) pieces.push(eased({ ...fall, restsOn }, crowd));
   const broken = brokenPiece(sight, receptions);
@@ -64,12 +71,24 @@ function eased(piece: EvidencePiece, crowd: boolean): EvidencePiece {
     : piece;
 }
 
+/** Against before; noise that was there before anybody listened is known by what came when the gap was over. */
+function riseBeside(
+  receptions: readonly SceneReception[],
+  { before, within, after, gap }: Sight["scene"],
+): Rise | null {
+  const rise = noiseRise(receptions, before, within);
+  if (gap.open || rise?.isRisen === true) return rise;
+  const later = noiseRise(receptions, after, within);
+  return later?.isRisen === true ? { ...later, than: "after" } : rise;
+}
+
 interface Rise {
+  readonly than: "before" | "after";
   readonly riseDb: number;
   readonly channels: number;
   readonly channelsCompared: number;
   readonly samples: number;
-  readonly significant: boolean;
+  readonly isRisen: boolean;
   /** Every channel that told its noise before tells it now, in about the proportion that it did. */
   readonly complete: boolean;
 }
@@ -78,26 +97,25 @@ interface Rise {
 function noiseRise(receptions: readonly SceneReception[], before: TimeRange, within: TimeRange): Rise | null {
   const then = samplesByChannel(receptions, before);
   const now = samplesByChannel(receptions, within);
-  const rises: { riseDb: number; samples: number; p: number }[] = [];
+  let rises: Compared[] = [];
   for (const [channel, values] of now) {
     const earlier = then.get(channel) ?? [];
     if (values.length < MIN_SAMPLES || earlier.length < MIN_SAMPLES) continue;
     rises.push(compare(earlier, values));
   }
-  if (rises.length === 0) {
-    const earlier = [...then.values()].flat();
-    const values = [...now.values()].flat();
-    if (values.length < MIN_SAMPLES || earlier.length < MIN_SAMPLES) return null;
-    rises.push(compare(earlier, values));
-  }
-  const risen = rises.filter(({ riseDb, p }) => riseDb >= RISE_DB && p < MAX_P);
-  const most = (risen.length > 0 ? risen : rises).reduce((a, b) => (b.riseDb > a.riseDb ? b : a));
+  const all = rises.some(isRisen) ? null : riseOfAll(then, now);
+  if (all !== null && (rises.length === 0 || isRisen(all))) rises = [all];
+  const risen = rises.filter(isRisen);
+  const told = risen.length > 0 ? risen : rises.filter(({ samples }) => samples >= MIN_SAMPLES);
+  if (told.length === 0) return null;
+  const most = told.reduce((a, b) => (b.riseDb > a.riseDb ? b : a));
   return {
+    than: "before",
     riseDb: most.riseDb,
     channels: risen.length,
     channelsCompared: rises.length,
     samples: rises.reduce((sum, { samples }) => sum + samples, 0),
-    significant: risen.length > 0,
+    isRisen: risen.length > 0,
     // Strong interference removes the very frames that would show it.
     complete: [...then].every(
       ([channel, values]) =>
@@ -107,14 +125,35 @@ function noiseRise(receptions: readonly SceneReception[], before: TimeRange, wit
   };
 }
 
+const isRisen = ({ riseDb, p }: Compared) => riseDb >= RISE_DB && p < MAX_P;
+
+/** Of channels that have too few samples each: all of them together, each against what its channel was like before. */
+function riseOfAll(
+  then: ReadonlyMap<number, readonly number[]>,
+  now: ReadonlyMap<number, readonly number[]>,
+): Compared | null {
+  const usual = median([...then.values()].flat());
+  if (usual === null || countOf(then) < MIN_SAMPLES || countOf(now) < MIN_RISEN) return null;
+  const above = (samples: ReadonlyMap<number, readonly number[]>) =>
+    [...samples].flatMap(([channel, values]) => {
+      const reference = median(then.get(channel) ?? []) ?? usual;
+      return values.map((value) => value - reference);
+    });
+  return compare(above(then), above(now));
+}
+
 function countOf(samples: ReadonlyMap<number, readonly number[]>): number {
   return [...samples.values()].reduce((sum, { length }) => sum + length, 0);
 }
 
-function compare(
-  earlier: readonly number[],
-  values: readonly number[],
-): { riseDb: number; samples: number; p: number } {
+interface Compared {
+  readonly riseDb: number;
+  readonly samples: number;
+  /** That chance makes such a rise. */
+  readonly p: number;
+}
+
+function compare(earlier: readonly number[], values: readonly number[]): Compared {
   const test = rankSum(values.slice(0, MAX_SAMPLES), earlier.slice(-MAX_SAMPLES), {
     alternative: "greater",
     exact: false,
@@ -122,8 +161,25 @@ function compare(
   return {
     riseDb: (median(values) ?? 0) - (median(earlier) ?? 0),
     samples: values.length,
-    p: test.p ?? 1,
+    p: Math.min(test.p ?? 1, chanceAbove(earlier, values)),
   };
+}
+
+/**
+ * How likely as many of the new values as lie above every earlier one would do so by chance (exceedances, all orders as
+ * likely): what began within the gap leaves its first values as they were, and ranks then tell little of a few.
+ */
+function chanceAbove(earlier: readonly number[], values: readonly number[]): number {
+  const most = Math.max(...earlier);
+  const above = values.filter((value) => value > most).length;
+  const all = earlier.length + values.length;
+  return Array.from({ length: above }, (_, i) => (values.length - i) / (all - i)).reduce((a, b) => a * b, 1);
+}
+
+/** Whether next to nothing came of the others meanwhile. */
+function areOthersLost(sight: Sight): boolean {
+  const { expected, heard } = proportionIn(sight, sight.scene.within);
+  return expected >= MIN_SAMPLES && heard <= 0.3 * expected;
 }
 
 function samplesByChannel(receptions: readonly SceneReception[], stretch: TimeRange): Map<number, number[]> {
@@ -150,9 +206,9 @@ function isStrong({ ownWithin, ownBefore }: Sight): boolean {
 
 function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"]): EvidencePiece {
   const where = rise.channelsCompared > 1 ? ` on ${rise.channels} of ${rise.channelsCompared} channels` : "";
-  if (rise.significant) {
+  if (rise.isRisen) {
     return {
-      sentence: `The noise rose by up to ${decibel(rise.riseDb)} against before${where} (${figure(rise.samples)} weak frames tell it).`,
+      sentence: `The noise ${rise.than === "before" ? "rose by up to" : "was up to"} ${decibel(rise.riseDb)} ${rise.than === "before" ? "against before" : "higher than after"}${where} (${figure(rise.samples)} weak frames tell it).`,
       lane: "noise",
       restsOn,
       weights: {

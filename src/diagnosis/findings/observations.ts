@@ -8,7 +8,7 @@ import { dueTimes, widened } from "../../model/missed-counters.ts";
 import { contains, intersect, type TimeRange, unite } from "../../model/time-range.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { channelNoiseDbm } from "../../radio/noise.ts";
-import { wilsonInterval } from "../../statistics/proportions.ts";
+import { binomialCdf, wilsonInterval } from "../../statistics/proportions.ts";
 
 /** A frame of the node as its best home gateway heard it. */
 export interface OwnFrame {
@@ -45,8 +45,8 @@ export interface Sight {
   readonly heard: number;
   readonly lossWithin: number;
   /**
-   * What its share of loss may have been (95 %): a gap is drawn around its misses, and those who lost more than their
-   * neighbours by chance are the ones that have gaps.
+   * What its share of loss may have been (95 %). A gap is drawn around its misses: the lower limit is the loss at which
+   * so many in so few are met once in 40 times among all counters looked at.
    */
   readonly lossRange: { readonly low: number; readonly high: number };
   /** As its best home gateway heard them: what another gateway caught hides that gateway's trouble. */
@@ -92,7 +92,7 @@ export function sightOf(scene: Scene): Sight {
     missed,
     heard: ownWithin.length,
     lossWithin: missed + ownWithin.length === 0 ? 0 : missed / (missed + ownWithin.length),
-    lossRange: wilsonInterval(missed, missed + ownWithin.length),
+    lossRange: lossRangeOf(missed, ownWithin.length, own),
     neighbours: [...byLife.keys()]
       .filter((lifeId) => lifeId !== gap.lifeId)
       .map((lifeId) => ({
@@ -101,6 +101,37 @@ export function sightOf(scene: Scene): Sight {
         frames: inOrder(byLife.get(lifeId)),
       })),
   };
+}
+
+/** Once in 40 times: the lower half of what 95 % leaves. */
+const MAX_LOW_CHANCE = 0.025;
+
+function lossRangeOf(missed: number, heard: number, own: readonly OwnFrame[]): Sight["lossRange"] {
+  const counters = missed + heard;
+  const { high } = wilsonInterval(missed, counters);
+  const [first, last] = [own[0], own.at(-1)];
+  const lookedAt = first === undefined || last === undefined ? 0 : last.counter - first.counter + 1;
+  // From 0 to the share that was lost, by halving: the larger the loss, the more such stretches.
+  let [low, above] = [0, missed / Math.max(1, counters)];
+  for (let round = 0; round < 20; round++) {
+    const loss = (low + above) / 2;
+    if (stretchesAt(loss, missed, { counters, lookedAt }) > MAX_LOW_CHANCE) above = loss;
+    else low = loss;
+  }
+  return { low, high };
+}
+
+/**
+ * How many stretches of so many counters with so many misses and more are to be expected at a loss (Poisson clumping,
+ * Aldous 1989: one begins at a counter with about the chance of the tail, times what its share exceeds the loss by).
+ */
+function stretchesAt(
+  loss: number,
+  missed: number,
+  { counters, lookedAt }: { readonly counters: number; readonly lookedAt: number },
+): number {
+  const tail = 1 - binomialCdf(missed - 1, counters, loss);
+  return tail * (1 + Math.max(0, lookedAt - counters) * (missed / Math.max(1, counters) - loss));
 }
 
 export function isIn({ fromUs, toUs }: TimeRange, atUs: number): boolean {
@@ -243,8 +274,11 @@ export function isOut(outages: readonly TimeRange[], atUs: number): boolean {
   return outages.some(({ fromUs, toUs }) => atUs > fromUs - OUTAGE_SLACK_US && atUs < toUs + OUTAGE_SLACK_US);
 }
 
+/** The common share is not known to the point either. Chosen. */
+const OWN_SLACK = 0.03;
+
 /** Whether the losses of single nodes scatter about their common share by chance alone, and this node's among them. */
-export function lossesAreAlike({ neighbours, scene, lossWithin: own }: Sight): boolean {
+export function lossesAreAlike({ neighbours, scene, lossRange: own }: Sight): boolean {
   const outages = unheardAtHome(scene);
   const counts = neighbours
     .flatMap(({ frames }) => countedOf(frames, scene.within, outages) ?? [])
@@ -252,7 +286,7 @@ export function lossesAreAlike({ neighbours, scene, lossWithin: own }: Sight): b
   if (counts.length === 0) return false;
   const expected = counts.reduce((sum, one) => sum + one.expected, 0);
   const share = counts.reduce((sum, one) => sum + one.missed, 0) / expected;
-  if (share <= 0.05 || share >= 0.95 || Math.abs(own - share) > (counts.length < 3 ? 0.08 : 0.12))
+  if (share <= 0.05 || share >= 0.95 || share < own.low - OWN_SLACK || share > own.high + OWN_SLACK)
     return false;
   const chiSquare = counts.reduce(
     (sum, one) => sum + (one.missed - share * one.expected) ** 2 / (share * (1 - share) * one.expected),

@@ -2,11 +2,11 @@
 
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
-import { figure } from "../../words/format.ts";
-import { percent, span } from "../status.ts";
+import { percent } from "../status.ts";
+import { holeAround, longestHole, meaningOf } from "./channel-holes.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isEdge } from "./margin.ts";
-import { isIn, known, lengthUs, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
+import { countedIn, isIn, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
 
 // How often was each channel heard?
 
@@ -53,6 +53,17 @@ export function shareOfAll(
     if (lost !== null && (reference.basis !== "after" || isBeyondSplits(lost, reference.counts.size)))
       return [lostForAll(sight, receptions, lost, { reference, restsOn })];
   }
+  const around = holeAround(sight, heard);
+  if (around !== null) return [{ ...around, restsOn }];
+  if (lossInCompany(sight) === "begun" && cameThrough(sight) && areAllHeard(seen, now))
+    return [
+      {
+        sentence: `All began to lose frames, and each of the ${seen.size} channels is still heard: none is left out.`,
+        lane: "channels",
+        restsOn,
+        weights: { "channel-mismatch": -3 },
+      },
+    ];
   const ownLost = fallenChannels(
     countsOf(sight.ownBefore.map(({ frequencyHz }) => frequencyHz)),
     countsOf(sight.ownWithin.map(({ frequencyHz }) => frequencyHz)),
@@ -76,6 +87,32 @@ export function shareOfAll(
         : { interference: 0.5 },
     },
   ];
+}
+
+/** Frames due on a channel from which it shows whether it is heard, and the share of them from which it is. Chosen. */
+const MIN_DUE_THERE = 4;
+const MIN_SHARE_THERE = 0.3;
+
+/** Counters of the others before, and their loss at the most, from which it is known that they came through. Chosen. */
+const MIN_COUNTED_BEFORE = 40;
+const MAX_LOST_BEFORE = 0.05;
+
+function cameThrough(sight: Sight): boolean {
+  const { missed, expected } = countedIn(sight.neighbours, sight.scene.before, sight);
+  return expected >= MIN_COUNTED_BEFORE && missed <= MAX_LOST_BEFORE * expected;
+}
+
+/** Whether every channel that was in use before is still heard, where enough were due to tell. */
+function areAllHeard(then: ReadonlyMap<number, number>, now: ReadonlyMap<number, number>): boolean {
+  const [allThen, allNow] = [sumOf(then), sumOf(now)];
+  const used = [...then].filter(([, count]) => count >= 0.04 * allThen);
+  return (
+    used.length > 1 &&
+    used.every(([channel, count]) => {
+      const due = (count / allThen) * allNow;
+      return due >= MIN_DUE_THERE && (now.get(channel) ?? 0) >= MIN_SHARE_THERE * due;
+    })
+  );
 }
 
 /** With what the channels' shares within the gap are compared. */
@@ -108,44 +145,36 @@ function evenCounts({ neighbours, own, scene: { within } }: Sight): Map<number, 
  * that the gateway does not listen on brings nothing at all, from a restart of the gateway on.
  */
 function lostForAll(
-  { scene: { before, after, within, homes }, ownWithin, ownBefore }: Sight,
+  { scene, ownWithin, ownBefore }: Sight,
   receptions: readonly SceneReception[],
   lost: Fallen,
   { reference, restsOn }: { readonly reference: Reference; readonly restsOn: EvidencePiece["restsOn"] },
 ): EvidencePiece {
-  const sight = { from: before.fromUs, to: Math.max(after.toUs, within.toUs) };
-  const hole = longestHole(receptions, lost, { ...within, lookFromUs: sight.from, lookToUs: sight.to });
-  const [home] = homes;
-  const restart =
-    hole === null || home?.tellsCounter !== true
-      ? "cannot be told"
-      : restartAtHole(home.restartsUs, hole, sight, receptions);
+  const { before, after, within } = scene;
+  const hole = longestHole(receptions, lost, {
+    ...within,
+    lookFromUs: before.fromUs,
+    lookToUs: Math.max(after.toUs, within.toUs),
+  });
   const weight = clampWeight(lost.z - 1, 3.5);
   const common = { "weak-link": -1.5, "gateway-transmitting": -2, congestion: -1 };
   // At the edge of a link a dB of noise decides whether a frame is heard: channels then differ without a disturbance.
   const atEdge = isEdge(ownWithin.length > 0 ? ownWithin : ownBefore);
-  const weights =
+  const meaning =
     hole === null
-      ? atEdge
-        ? { interference: Math.min(weight, 1), "channel-mismatch": -weight }
-        : { ...common, interference: weight, "channel-mismatch": -weight }
-      : restart === "began anew"
-        ? RETUNED
-        : restart === "ran on"
-          ? JAMMED
-          : { ...common, interference: weight, "channel-mismatch": weight };
-  const silence =
-    hole === null
-      ? ""
-      : `: nothing at all was heard there for ${span((hole.toUs - hole.fromUs) / 1e6)}, when ${figure(Math.round(hole.due))} frames were due by what came on the others`;
+      ? {
+          text: null,
+          weights: atEdge
+            ? { interference: Math.min(weight, 1), "channel-mismatch": -weight }
+            : { ...common, interference: weight, "channel-mismatch": -weight },
+        }
+      : meaningOf(hole, scene, receptions, weight);
+  const { text, ...says } = meaning;
   return {
-    sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${reference.counts.size} ${sharesInWords(lost, reference.basis)}${silence}${RESTART_WORDS[restart]}.`,
+    sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${reference.counts.size} ${sharesInWords(lost, reference.basis)}${text === null ? "" : `: ${text}`}.`,
     lane: "channels",
     restsOn,
-    weights,
-    ...(hole !== null && restart === "cannot be told"
-      ? { leavesOpen: ["interference", "channel-mismatch"] as const }
-      : {}),
+    ...says,
   };
 }
 
@@ -163,89 +192,6 @@ function sharesInWords({ shareNow, shareThen }: Fallen, basis: Reference["basis"
   const [now, then] = [percent(shareNow), percent(shareThen)];
   if (basis === "before") return `fell from ${then} to ${now} of what all nodes were heard on`;
   return `carried ${now} of what all nodes were heard on, ${then} ${basis === "after" ? "when the gap was over" : "if they hop evenly"}`;
-}
-
-/**
- * A gateway takes on other channels with its configuration, at a start: the concentrator's counter begins anew then
- * (the reference daemons read their configuration when they start; from memory). Where the counter ran on, the gateway
- * still listened there.
- */
-type RestartThere = "began anew" | "ran on" | "cannot be told";
-const RETUNED = { "channel-mismatch": 6, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
-const JAMMED = { interference: 4, "channel-mismatch": -2.5, "weak-link": -1.5, congestion: -1 } as const;
-const RESTART_WORDS: Readonly<Record<RestartThere, string>> = {
-  "began anew": "; the gateway's counter began anew as that began or ended",
-  "ran on": "; the gateway's counter ran on, and a gateway takes on other channels only when it starts",
-  "cannot be told": "",
-};
-
-/** A stretch without any reception on some channels. */
-interface Hole extends TimeRange {
-  /** Frames to be expected there, by what came on the other channels. */
-  readonly due: number;
-}
-
-/** Due frames from which a hole is no chance: exp(-7) is 0.1 %. */
-const MIN_DUE = 7;
-/** Share of the gap that a hole fills which the gap is about. Chosen. */
-const MIN_FILLED = 0.7;
-
-/** The longest stretch without anything on the fallen channels, when it fills the gap and is no chance; else null. */
-function longestHole(
-  receptions: readonly SceneReception[],
-  { channels, shareThen }: Fallen,
-  { fromUs, toUs, lookFromUs, lookToUs }: TimeRange & { lookFromUs: number; lookToUs: number },
-): Hole | null {
-  const seen = receptions.filter(({ atUs }) => atUs >= lookFromUs && atUs <= lookToUs);
-  const isThere = ({ frequencyHz }: SceneReception) => frequencyHz !== null && channels.includes(frequencyHz);
-  const ends = [lookFromUs, ...seen.filter(isThere).map(({ atUs }) => atUs), lookToUs];
-  let longest: TimeRange = { fromUs: lookFromUs, toUs: lookFromUs };
-  ends.forEach((atUs, i) => {
-    const previous = ends[i - 1] ?? atUs;
-    if (atUs - previous > lengthUs(longest)) longest = { fromUs: previous, toUs: atUs };
-  });
-  const hole = longest;
-  const filled = Math.min(toUs, hole.toUs) - Math.max(fromUs, hole.fromUs);
-  if (filled < MIN_FILLED * (toUs - fromUs)) return null;
-  const elsewhere = seen.filter(
-    (one) => one.counter !== null && one.atUs > hole.fromUs && one.atUs < hole.toUs && !isThere(one),
-  ).length;
-  const due = (elsewhere * shareThen) / Math.max(0.02, 1 - shareThen);
-  return due < MIN_DUE ? null : { ...hole, due };
-}
-
-/** Due frames within which the last one before a restart, or the first after one, was surely heard. Chosen, three times the least. */
-const SURELY_HEARD = 20;
-
-/**
- * Whether the gateway restarted where the hole begins, or where it ends. Only an end with a reception on those channels
- * beside it tells: where the look begins or ends, the hole may go on.
- */
-function restartAtHole(
-  restartsUs: readonly number[],
-  hole: Hole,
-  look: { readonly from: number; readonly to: number },
-  receptions: readonly SceneReception[],
-): RestartThere {
-  const nearUs = lengthUs(hole) * Math.min(0.25, SURELY_HEARD / hole.due);
-  const ends = [
-    ...(hole.fromUs > look.from ? [hole.fromUs] : []),
-    ...(hole.toUs < look.to ? [hole.toUs] : []),
-  ];
-  const isAnew = restartsUs.some(
-    (atUs) =>
-      atUs > hole.fromUs - 1_000_000 &&
-      atUs < hole.toUs + 1_000_000 &&
-      ends.some((endUs) => Math.abs(atUs - endUs) <= nearUs),
-  );
-  if (isAnew) return "began anew";
-  // Readings of the counter on both sides are what tells that it ran on.
-  const isRead = ends.some((endUs) =>
-    endUs === hole.fromUs
-      ? receptions.some(({ atUs }) => atUs > hole.fromUs + nearUs && atUs <= hole.toUs)
-      : receptions.some(({ atUs }) => atUs > hole.fromUs && atUs < hole.toUs - nearUs),
-  );
-  return isRead ? "ran on" : "cannot be told";
 }
 
 /** Whether others are heard on some channels as much as before; false too when too few were to tell. */

@@ -1,0 +1,310 @@
+/** What single pieces of evidence say of the air, the crowd and the channels, on scenes small enough to be counted by hand. */
+import { describe, expect, it } from "vitest";
+import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
+import type { EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
+import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
+import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
+import { marginEvidence } from "../../../src/diagnosis/findings/margin.ts";
+import { neighbourEvidence } from "../../../src/diagnosis/findings/neighbours.ts";
+import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
+import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
+import type { SceneReception } from "../../../src/model/gap.ts";
+import { every, gateway, heard, MINUTE, scene } from "./by-minutes.ts";
+
+const sentencesOf = (pieces: readonly EvidencePiece[]) =>
+  pieces.map(({ sentence }) =>
+    typeof sentence === "string" ? sentence.replaceAll(/[\u202F\u00A0]/g, " ") : "",
+  );
+const from = (first: number, last: number, step = 1) =>
+  Array.from({ length: Math.floor((last - first) / step) + 1 }, (_, i) => first + step * i);
+
+describe("the noise within a gap", () => {
+  /** Thirty frames before that tell a noise of about -118 dBm; at RSSI -90 and SNR -13 dB it is -90.2 dBm. */
+  const before = from(60, 89).map((minute) =>
+    heard(2, minute, minute, { rssiDbm: -115 - (minute % 3), snrDb: 1 }),
+  );
+  const loud = (minute: number) => heard(2, minute, minute, { rssiDbm: -90 - (minute % 2), snrDb: -13 });
+  const own = every(1, 40, 100, [], { snrDb: 9 });
+  const within = (...frames: SceneReception[]) =>
+    noiseEvidence(sightOf(scene([...own, ...before, ...frames], { missed: 99 })));
+
+  it("rose where five of six frames tell it, the first from before it began", () => {
+    const [piece, ...more] = within(
+      heard(2, 101, 101, { rssiDbm: -117, snrDb: 1 }),
+      ...[110, 130, 150, 170, 190].map(loud),
+    );
+    // Five of six above all thirty before: 6 x 5 x 4 x 3 x 2 of 36 x 35 x 34 x 33 x 32, one in 60 000.
+    expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toMatch(/^The noise rose by up to 29\.\d dB/);
+    expect(piece?.weights.interference).toBe(5);
+    expect(more).toEqual([]);
+  });
+
+  it("rose where three frames tell it, and is not said to have stayed where two do", () => {
+    // Three of three above thirty: 6 of 33 x 32 x 31, one in 5 456.
+    expect(sentencesOf(within(loud(120), loud(140), loud(160)))[0]).toMatch(/^The noise rose/);
+    // Two of two: 2 of 32 x 31, one in 496.
+    expect(within(loud(120), loud(140))).toEqual([]);
+  });
+
+  it("stays as it was where six frames tell the noise of before", () => {
+    const quiet = from(110, 160, 10).map((minute) => heard(2, minute, minute, { rssiDbm: -116, snrDb: 1 }));
+    expect(sentencesOf(within(...quiet))).toEqual([expect.stringMatching(/^The noise stayed as it was/)]);
+  });
+
+  it("was higher than after where it was there before anybody listened", () => {
+    // Loud from the beginning to the gap's end at 200, -118 dBm after it.
+    const always = from(60, 190, 5).map(loud);
+    const after = from(205, 250, 5).map((minute) => heard(2, minute, minute, { rssiDbm: -116, snrDb: 1 }));
+    const frames = [...own, ...always, ...after];
+    const [piece] = noiseEvidence(sightOf(scene(frames, { missed: 99 })));
+    expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toMatch(
+      /^The noise was up to 2\d\.\d dB higher than after/,
+    );
+    expect(piece?.weights.interference).toBe(5);
+    // A gap that goes on has no after.
+    expect(
+      noiseEvidence(sightOf(scene(frames, { missed: 99, open: true })))[0]?.weights.interference,
+    ).toBeLessThan(0);
+  });
+
+  it("speaks for a node's silence where next to nothing came of the others, and not where they went on", () => {
+    const silent = (others: readonly SceneReception[]) =>
+      noiseEvidence(
+        sightOf(scene([...own, ...before, ...others], { kind: "silence", open: true, missed: 0, heard: 0 })),
+      );
+    const lost = [3, 4].flatMap((life) => every(life, 40, 100, [], { snrDb: 9 }));
+    const goOn = [3, 4].flatMap((life) => every(life, 40, 200, [], { snrDb: 9 }));
+    const drowned = [120, 140, 160].map(loud);
+    expect(silent([...lost, ...drowned])[0]?.weights.interference).toBe(5);
+    expect(silent([...goOn, ...drowned])).toEqual([]);
+  });
+});
+
+describe("what the others lost", () => {
+  const tenth = (first: number) => from(first, 259, 12);
+
+  it("is no reason to call a node alone where they lose as much as before", () => {
+    // Three that lose one in twelve all along (8 %), the node ten of 99.
+    const own = every(1, 40, 260, [110, 111, 112, 120, 121, 130, 140, 150, 160, 170]);
+    const others = [2, 3, 4].flatMap((life) => every(life, 40, 260, tenth(41 + life)));
+    expect(sentencesOf(neighbourEvidence(sightOf(scene([...own, ...others])))).join(" ")).not.toContain(
+      "alone",
+    );
+    const sound = [2, 3, 4].flatMap((life) => every(life, 40, 260));
+    expect(sentencesOf(neighbourEvidence(sightOf(scene([...own, ...sound])))).join(" ")).toContain(
+      "It is alone with it: 3 other nodes lost 0 %",
+    );
+  });
+
+  it("counts for a node that lost all while a half of theirs came through", () => {
+    const own = every(1, 40, 260, from(101, 199));
+    const half = from(101, 199).filter((minute) => minute % 2 === 0 || minute % 10 === 1);
+    const others = [2, 3, 4].flatMap((life) => every(life, 40, 260, half));
+    const sight = sightOf(scene([...own, ...others], { missed: 99 }));
+    expect(sentencesOf(neighbourEvidence(sight)).join(" ")).toMatch(
+      /The others came through in part.*Others lost frames as well/,
+    );
+  });
+});
+
+describe("a crowd at the node's data rate", () => {
+  const crowd = (first: number, last: number, count: number) =>
+    Array.from({ length: count }, (_, i) =>
+      heard(9, first + ((last - first) * (i + 0.5)) / count, 0, {
+        counter: null,
+        lifeId: null,
+        devAddr: null,
+        airtimeUs: 200_000,
+      }),
+    );
+  const airtimeUs = 200_000;
+  /** Two of three in a row are missed; a neighbour loses one in six from `since` on. */
+  const of = (since: number, traffic: readonly SceneReception[]) => {
+    const gap = { fromUs: 150 * MINUTE, toUs: 154 * MINUTE, missed: 3, heard: 0 };
+    const within = { fromUs: 150 * MINUTE, toUs: 154 * MINUTE };
+    const own = every(1, 40, 260, [151, 152, 153], { airtimeUs });
+    const others = [2, 3].flatMap((life) =>
+      every(
+        life,
+        40,
+        260,
+        from(since, 259, 6).map((minute) => minute + (life % 2) * 3),
+        { airtimeUs },
+      ),
+    );
+    return scene([...own, ...others, ...traffic], gap, {
+      within,
+      before: { fromUs: 90 * MINUTE, toUs: 150 * MINUTE },
+      after: { fromUs: 154 * MINUTE, toUs: 214 * MINUTE },
+    });
+  };
+  const congestion = (pieces: readonly EvidencePiece[]) => pieces[0]?.weights.congestion ?? 0;
+
+  it("explains three lost in a row where it costs the others at that rate as much, also where it was there before", () => {
+    // 30 frames of 0.2 s a minute on one channel: 1 - e^-(30 x 0.4 / 60) = 18 %.
+    const traffic = crowd(90, 214, 30 * 124);
+    const costly = congestion(loadEvidence(sightOf(of(90, traffic))));
+    const harmless = congestion(loadEvidence(sightOf(of(300, traffic))));
+    // Three of three among 221 counters are met once in 40 times at a loss of 5 %: 18 % explains them.
+    expect(costly).toBeGreaterThan(3);
+    // Without a loss before, the same traffic is no cause now; what the two did not lose adds a hundredth.
+    expect(harmless).toBeCloseTo(costly - 0.5, 1);
+  });
+
+  it("says so only where those at that rate lose about what collisions take", () => {
+    const own = every(1, 40, 260, from(102, 198, 5), { airtimeUs });
+    const others = (step: number) =>
+      [2, 3].flatMap((life) => every(life, 40, 260, from(100 + life, 198, step), { airtimeUs }));
+    const said = (step: number) =>
+      sentencesOf(
+        loadEvidence(sightOf(scene([...own, ...others(step), ...crowd(100, 200, 3_000)], { missed: 20 }))),
+      ).filter((sentence) => sentence.includes("about what collisions take"));
+    // One in six of theirs against 18 % to be expected; one in forty; two of three.
+    expect(said(6)).toHaveLength(1);
+    expect(said(40)).toEqual([]);
+  });
+
+  it("is none where collisions take no more than links lose otherwise", () => {
+    // 10 frames a 100 minutes: 1 - e^-(10 x 0.4 / 6000), far below 5 %: two logarithms less.
+    const quiet = loadEvidence(sightOf(of(300, crowd(90, 214, 12))));
+    expect(congestion(quiet)).toBeLessThan(0);
+  });
+});
+
+describe("the channels that a node uses", () => {
+  const US = from(903_900_000, 905_300_000, 200_000);
+  const hopping = (frame: SceneReception, i: number) => ({ ...frame, frequencyHz: US[(i * 5) % 8] ?? 0 });
+  const ratio = (missed: readonly number[], last: number) => {
+    const own = every(1, 40, 260, missed, { snrDb: 8 }).map(hopping);
+    const others = [2, 3].flatMap((life) => every(life, 40, 260).map(hopping));
+    const within = { fromUs: 100 * MINUTE, toUs: last * MINUTE };
+    const counted = scene([...own, ...others], { ...within, missed: missed.length }, { within });
+    return channelEvidence(sightOf(counted)).find(({ sentence }) => String(sentence).includes("share of"));
+  };
+
+  it("show in twenty counters, and what they show of scatter grows to 24", () => {
+    // Seven of 21 on eight channels: eight in 24, with 21/24 of the 0.7 for scatter.
+    const weight = (last: number) =>
+      ratio(
+        from(101, last - 1).filter((minute) => minute % 3 !== 0),
+        last,
+      )?.weights["channel-mismatch"];
+    expect(weight(122)).toBeGreaterThan(0);
+    expect(weight(112)).toBeUndefined();
+  });
+
+  it("are all still heard: then what all began to lose is no plan of the gateway's", () => {
+    const began = (isLeftOut: boolean) => {
+      const EIGHT = from(867_100_000, 868_500_000, 200_000);
+      // A quarter of all is lost from 100 on: every fourth frame, or those of two of eight channels.
+      const frames = [1, 2, 3, 4].flatMap((life) =>
+        every(life, 40, 260)
+          .map((frame, i) => ({ ...frame, frequencyHz: EIGHT[(3 * i + life) % 8] ?? 0 }))
+          .filter(({ frequencyHz, atUs }, i) =>
+            atUs <= 100 * MINUTE || atUs >= 200 * MINUTE
+              ? true
+              : isLeftOut
+                ? frequencyHz > 867_300_000
+                : (i + Math.floor(i / 8)) % 4 !== 0,
+          ),
+      );
+      return sentencesOf(channelEvidence(sightOf(scene(frames, { missed: 25 })))).join(" ");
+    };
+    expect(began(false)).toContain("each of the 8 channels is still heard");
+    expect(began(true)).not.toContain("still heard");
+    expect(began(true)).toContain("2 channels of 8 fell");
+  });
+
+  it("may be eight of 24: a fixed plan is taken on by sub-bands", () => {
+    const piece = ratio(
+      from(101, 199).filter((minute) => minute % 3 !== 0),
+      200,
+    );
+    expect(String(piece?.sentence)).toContain("the share of 8 channels in 24");
+    expect(piece?.weights["channel-mismatch"]).toBeGreaterThan(0);
+  });
+
+  it("are those of before where two frames within do not show them all", () => {
+    const piece = ratio(
+      from(101, 129).filter((minute) => minute !== 110 && minute !== 120),
+      130,
+    );
+    expect(String(piece?.sentence).replaceAll("\u202F", " ")).toMatch(
+      /^It was heard on 8 channels with 6\.9 % of/,
+    );
+    expect(piece?.weights["channel-mismatch"]).toBeGreaterThan(0.5);
+  });
+
+  it("are not more than sixteen outside the fixed plans", () => {
+    const missed = from(101, 199).filter((minute) => minute % 3 !== 0);
+    const eu = from(867_100_000, 868_500_000, 200_000);
+    const own = every(1, 40, 260, missed, { snrDb: 8 }).map((frame, i) => ({
+      ...frame,
+      frequencyHz: eu[(i * 5) % 8] ?? 0,
+    }));
+    const [piece] = channelEvidence(sightOf(scene(own, { missed: missed.length })));
+    // A third of the counters on eight channels would be eight of 24.
+    expect(piece?.weights["channel-mismatch"]).toBeLessThan(0);
+  });
+});
+
+describe("two strong frames among many lost", () => {
+  it("speak against a weak link, three twice as much", () => {
+    const weight = (...minutes: number[]) => {
+      const own = every(
+        1,
+        40,
+        260,
+        from(101, 199).filter((minute) => !minutes.includes(minute)),
+        { snrDb: 5 },
+      );
+      return marginEvidence(sightOf(scene(own, { missed: 99 - minutes.length })))[0]?.weights["weak-link"];
+    };
+    // 5 dB at SF9, whose floor is -12.5 dB: a margin of 17.5 dB.
+    expect([weight(150), weight(120, 160), weight(120, 140, 160)]).toEqual([-0.7, -1, -2]);
+  });
+});
+
+describe("a channel that nothing comes on", () => {
+  const EIGHT = from(867_100_000, 868_500_000, 200_000);
+  /** Five nodes hop over eight channels in turn; on the first of them nothing comes from minute 80 to 220. */
+  const nodes = (jammed: boolean) =>
+    [1, 2, 3, 4, 5].flatMap((life) =>
+      every(life, 40, 260, [], { snrDb: 8, tmstUs: 1 })
+        .map((frame, i) => ({ ...frame, frequencyHz: EIGHT[(3 * i + life) % 8] ?? 0 }))
+        .filter(
+          ({ frequencyHz, atUs }) =>
+            !jammed || frequencyHz !== EIGHT[0] || atUs < 80 * MINUTE || atUs > 220 * MINUTE,
+        ),
+    );
+  /** A gap of two of the node's counters that would have come there: every eighth of its frames. */
+  const of = (jammed: boolean, more: Partial<ReturnType<typeof gateway>> = {}) => {
+    const range = { fromUs: 140 * MINUTE, toUs: 160 * MINUTE };
+    return scene(
+      nodes(jammed),
+      { ...range, missed: 2, heard: 17, lacking: 5 },
+      {
+        within: range,
+        before: { fromUs: 40 * MINUTE, toUs: range.fromUs },
+        after: { fromUs: range.toUs, toUs: 260 * MINUTE },
+        homes: [gateway({ keepaliveUs: null, ...more })],
+      },
+    );
+  };
+
+  it("is seen around a gap of two counters, too short to show which channels fell", () => {
+    const [piece] = channelEvidence(sightOf(of(true))).filter(({ sentence }) =>
+      String(sentence).includes("silent"),
+    );
+    expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toMatch(
+      /^One channel was silent while its frames were missed: nothing at all was heard there for 2 h/,
+    );
+    expect(piece?.weights).toMatchObject({ interference: 4, "channel-mismatch": -2.5 });
+    const judged = judgeGap(of(true));
+    expect([judged.cause, judged.isChance]).toEqual(["interference", false]);
+  });
+
+  it("is left open where the gateway tells no counter", () => {
+    expect(judgeGap(of(true, { tellsCounter: false })).cause).toBe("unexplained");
+  });
+});
