@@ -81,15 +81,16 @@ function arrivalOf(rebuilt: RebuiltDatagram): Arrival | null {
     const bytes = datagram.kind === "push-ack" ? encodePushAck(datagram) : encodePullAck(datagram);
     return { atUs, door: "capture", bytes, from: SERVER, to: endpointOf(rebuilt.to) };
   }
-  const common = { atUs, door: "capture" as const, digest: rebuilt.digest ?? undefined };
+  const digest = rebuilt.digest ?? undefined;
   if (rebuilt.kind === "downlink") {
     const { transmission } = rebuilt.datagram;
     if (transmission === null) return null;
     const bytes = encodePullResponse({ ...rebuilt.datagram, transmission });
-    return { ...common, bytes, from: SERVER, to: endpointOf(rebuilt.to) };
+    return { atUs, door: "capture", digest, bytes, from: SERVER, to: endpointOf(rebuilt.to) };
   }
   const bytes = octetsOf(rebuilt.datagram);
-  return bytes === null ? null : { ...common, bytes, from: endpointOf(rebuilt.from), to: SERVER };
+  if (bytes === null) return null;
+  return { atUs, door: "capture", digest, bytes, from: endpointOf(rebuilt.from), to: SERVER };
 }
 
 function octetsOf(datagram: Extract<RebuiltDatagram, { kind: "upstream" }>["datagram"]): Uint8Array | null {
@@ -106,7 +107,17 @@ function octetsOf(datagram: Extract<RebuiltDatagram, { kind: "upstream" }>["data
   }
 }
 
+/** Read once: the same few stand in very many datagrams. */
+const endpoints = new Map<string, Endpoint>();
+const MAX_ENDPOINTS = 256;
+
 function endpointOf(text: string | null): Endpoint {
-  const [address, port] = text?.split(" ") ?? [];
-  return address === undefined || port === undefined ? SOMEWHERE : { address, port: Number(port) };
+  if (text === null) return SOMEWHERE;
+  const known = endpoints.get(text);
+  if (known !== undefined) return known;
+  const [address, port] = text.split(" ");
+  const endpoint = address === undefined || port === undefined ? SOMEWHERE : { address, port: Number(port) };
+  if (endpoints.size >= MAX_ENDPOINTS) endpoints.clear();
+  endpoints.set(text, endpoint);
+  return endpoint;
 }

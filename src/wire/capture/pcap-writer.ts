@@ -49,29 +49,80 @@ export function udpFrames(arrival: Omit<Arrival, "door" | "atUs">, options: Fram
   if (arrival.bytes.length > longestPayloadOctets[version]) {
     throw new RangeError(`${arrival.bytes.length} octets do not fit a UDP datagram`);
   }
-  const datagram = udpDatagram(arrival, source, destination);
+  const link = linkHeaderOf(options.linkType, version);
+  const { length } = arrival.bytes;
+  const headOctets = link.length + (version === 4 ? 20 : 40);
+  if (headOctets - link.length + 8 + length <= options.mtuOctets) {
+    // One frame, written in place: captures of a million datagrams are written this way.
+    const frame = Buffer.allocUnsafe(headOctets + 8 + length);
+    frame.set(link);
+    if (version === 4) putIpv4Head(frame, link.length, source, destination, 8 + length, 0, options);
+    else putIpv6Head(frame, link.length, source, destination, 8 + length, ipProtocols.udp);
+    putUdp(frame.subarray(headOctets), arrival, source, destination);
+    return [frame];
+  }
+  const datagram = Buffer.allocUnsafe(8 + length);
+  putUdp(datagram, arrival, source, destination);
   const packets =
     version === 4
       ? ipv4Packets(source, destination, datagram, options)
       : ipv6Packets(source, destination, datagram, options);
-  return packets.map((packet) => joinOctets(linkHeader(options.linkType, version), packet));
+  return packets.map((packet) => joinOctets(link, packet));
 }
 
-function udpDatagram(
+function putUdp(
+  datagram: Buffer,
   arrival: Pick<Arrival, "bytes" | "from" | "to">,
   source: Uint8Array,
   destination: Uint8Array,
-): Uint8Array {
-  const datagram = new Uint8Array(8 + arrival.bytes.length);
-  const view = new DataView(datagram.buffer);
-  view.setUint16(0, portOf(arrival.from));
-  view.setUint16(2, portOf(arrival.to));
-  view.setUint16(4, datagram.length);
+): void {
+  datagram.writeUInt16BE(portOf(arrival.from), 0);
+  datagram.writeUInt16BE(portOf(arrival.to), 2);
+  datagram.writeUInt16BE(datagram.length, 4);
+  datagram.writeUInt16BE(0, 6);
   datagram.set(arrival.bytes, 8);
   const checksum = udpChecksum(source, destination, datagram);
   // RFC 768: a computed 0 is sent as all ones, as 0 says that there is none.
-  view.setUint16(6, checksum === 0 ? 0xffff : checksum);
-  return datagram;
+  datagram.writeUInt16BE(checksum === 0 ? 0xffff : checksum, 6);
+}
+
+/** `flags`: fragment flags and offset. */
+function putIpv4Head(
+  octets: Buffer,
+  at: number,
+  source: Uint8Array,
+  destination: Uint8Array,
+  payloadOctets: number,
+  flags: number,
+  { identification }: FrameOptions,
+): void {
+  octets.fill(0, at, at + 20);
+  octets.writeUInt8(0x45, at);
+  octets.writeUInt16BE(20 + payloadOctets, at + 2);
+  octets.writeUInt16BE(identification & 0xffff, at + 4);
+  octets.writeUInt16BE(flags, at + 6);
+  octets.writeUInt8(hopLimit, at + 8);
+  octets.writeUInt8(ipProtocols.udp, at + 9);
+  octets.set(source, at + 12);
+  octets.set(destination, at + 16);
+  octets.writeUInt16BE(checksumOf(addWords(0, octets.subarray(at, at + 20))), at + 10);
+}
+
+function putIpv6Head(
+  octets: Buffer,
+  at: number,
+  source: Uint8Array,
+  destination: Uint8Array,
+  payloadOctets: number,
+  next: number,
+): void {
+  octets.fill(0, at, at + 8);
+  octets.writeUInt8(0x60, at);
+  octets.writeUInt16BE(payloadOctets, at + 4);
+  octets.writeUInt8(next, at + 6);
+  octets.writeUInt8(hopLimit, at + 7);
+  octets.set(source, at + 8);
+  octets.set(destination, at + 24);
 }
 
 function ipv4Packets(
@@ -81,17 +132,9 @@ function ipv4Packets(
   options: FrameOptions,
 ): Uint8Array[] {
   return pieces(datagram, options.mtuOctets - 20).map(({ offset, bytes, more }) => {
-    const packet = new Uint8Array(20 + bytes.length);
-    const view = new DataView(packet.buffer);
-    view.setUint8(0, 0x45);
-    view.setUint16(2, packet.length);
-    view.setUint16(4, options.identification & 0xffff);
-    view.setUint16(6, (more ? 0x2000 : 0) | (offset / 8));
-    view.setUint8(8, hopLimit);
-    view.setUint8(9, ipProtocols.udp);
-    packet.set(source, 12);
-    packet.set(destination, 16);
-    view.setUint16(10, checksumOf(addWords(0, packet.subarray(0, 20))));
+    const packet = Buffer.allocUnsafe(20 + bytes.length);
+    const flags = (more ? 0x2000 : 0) | (offset / 8);
+    putIpv4Head(packet, 0, source, destination, bytes.length, flags, options);
     packet.set(bytes, 20);
     return packet;
   });
@@ -103,27 +146,15 @@ function ipv6Packets(
   datagram: Uint8Array,
   options: FrameOptions,
 ): Uint8Array[] {
-  const header = (payloadOctets: number, next: number): Uint8Array => {
-    const octets = new Uint8Array(40);
-    const view = new DataView(octets.buffer);
-    view.setUint8(0, 0x60);
-    view.setUint16(4, payloadOctets);
-    view.setUint8(6, next);
-    view.setUint8(7, hopLimit);
-    octets.set(source, 8);
-    octets.set(destination, 24);
-    return octets;
-  };
-  if (datagram.length <= options.mtuOctets - 40) {
-    return [joinOctets(header(datagram.length, ipProtocols.udp), datagram)];
-  }
   return pieces(datagram, options.mtuOctets - 48).map(({ offset, bytes, more }) => {
     const fragment = new Uint8Array(8);
     const view = new DataView(fragment.buffer);
     view.setUint8(0, ipProtocols.udp);
     view.setUint16(2, offset | (more ? 1 : 0));
     view.setUint32(4, options.identification >>> 0);
-    return joinOctets(header(8 + bytes.length, ipProtocols.fragment), fragment, bytes);
+    const head = Buffer.allocUnsafe(40);
+    putIpv6Head(head, 0, source, destination, 8 + bytes.length, ipProtocols.fragment);
+    return joinOctets(head, fragment, bytes);
   });
 }
 
@@ -132,7 +163,6 @@ function pieces(
   datagram: Uint8Array,
   roomOctets: number,
 ): { readonly offset: number; readonly bytes: Uint8Array; readonly more: boolean }[] {
-  if (datagram.length <= roomOctets) return [{ offset: 0, bytes: datagram, more: false }];
   const step = Math.max(8, roomOctets & ~7);
   const list: { offset: number; bytes: Uint8Array; more: boolean }[] = [];
   for (let offset = 0; offset < datagram.length; offset += step) {
@@ -144,6 +174,19 @@ function pieces(
 
 // Locally administered addresses (IEEE 802: second-least significant bit of the first octet), invented.
 const macAddresses = [0x02, 0, 0, 0, 0, 0x02, 0x02, 0, 0, 0, 0, 0x01];
+
+const linkHeaders = new Map<number, Uint8Array>();
+
+/** Made once for each: not to be changed. */
+function linkHeaderOf(linkType: WritableLinkType, version: 4 | 6): Uint8Array {
+  const key = linkType * 8 + version;
+  let header = linkHeaders.get(key);
+  if (header === undefined) {
+    header = linkHeader(linkType, version);
+    linkHeaders.set(key, header);
+  }
+  return header;
+}
 
 function linkHeader(linkType: WritableLinkType, version: 4 | 6): Uint8Array {
   const etherType = version === 4 ? [0x08, 0x00] : [0x86, 0xdd];
@@ -167,9 +210,17 @@ function linkHeader(linkType: WritableLinkType, version: 4 | 6): Uint8Array {
   }
 }
 
-function addressOf(endpoint: Endpoint): Uint8Array {
-  const octets = parseIpAddress(endpoint.address);
-  if (octets === null) throw new RangeError(`"${endpoint.address}" is no IP address`);
+/** Few addresses stand in very many datagrams. */
+const parsedAddresses = new Map<string, Uint8Array>();
+const MAX_PARSED = 256;
+
+function addressOf({ address }: Endpoint): Uint8Array {
+  const known = parsedAddresses.get(address);
+  if (known !== undefined) return known;
+  const octets = parseIpAddress(address);
+  if (octets === null) throw new RangeError(`"${address}" is no IP address`);
+  if (parsedAddresses.size >= MAX_PARSED) parsedAddresses.clear();
+  parsedAddresses.set(address, octets);
   return octets;
 }
 
@@ -226,6 +277,8 @@ export function createPcapWriter(options: PcapWriterOptions = {}): PcapWriter {
   const mtuOctets = options.mtuOctets ?? 1500;
   const snapshotOctets = options.snapshotOctets ?? longestFrameOctets;
   let identification = 0;
+  const put32 = (octets: Buffer, at: number, value: number): number =>
+    littleEndian ? octets.writeUInt32LE(value, at) : octets.writeUInt32BE(value, at);
 
   function header(): Uint8Array {
     const octets = new Uint8Array(pcapFileHeaderOctets);
@@ -244,13 +297,12 @@ export function createPcapWriter(options: PcapWriterOptions = {}): PcapWriter {
       throw new RangeError(`${atUs} µs is no time that a packet capture can hold`);
     }
     const captured = Math.min(bytes.length, snapshotOctets);
-    const record = new Uint8Array(pcapRecordHeaderOctets + captured);
-    const view = new DataView(record.buffer);
-    view.setUint32(0, seconds, littleEndian);
-    view.setUint32(4, (atUs - seconds * 1_000_000) * (nanoseconds ? 1000 : 1), littleEndian);
-    view.setUint32(8, captured, littleEndian);
-    view.setUint32(12, bytes.length, littleEndian);
-    record.set(bytes.subarray(0, captured), pcapRecordHeaderOctets);
+    const record = Buffer.allocUnsafe(pcapRecordHeaderOctets + captured);
+    put32(record, 0, seconds);
+    put32(record, 4, (atUs - seconds * 1_000_000) * (nanoseconds ? 1000 : 1));
+    put32(record, 8, captured);
+    put32(record, 12, bytes.length);
+    record.set(captured < bytes.length ? bytes.subarray(0, captured) : bytes, pcapRecordHeaderOctets);
     return record;
   }
 

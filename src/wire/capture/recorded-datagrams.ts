@@ -68,14 +68,14 @@ const RecordedDatagram = z
 /** One line, with its line feed. */
 export function encodeRecordedDatagram(arrival: Omit<Arrival, "door">): string {
   const { bytes, atUs, from, to, digest } = arrival;
-  const line = {
-    at: formatTimeUs(atUs),
-    from: `${from.address} ${from.port}`,
-    to: `${to.address} ${to.port}`,
-    bytes: Buffer.from(bytes.buffer, bytes.byteOffset, bytes.length).toString("base64"),
-    ...(digest === undefined ? {} : { digest }),
-  };
-  return `${JSON.stringify(line)}\n`;
+  const text = Buffer.from(bytes.buffer, bytes.byteOffset, bytes.length).toString("base64");
+  const end = digest === undefined ? "" : `,"digest":${digest}`;
+  // Put together by hand: an export writes a million of them, and only the ends could hold a character to escape.
+  return `{"at":"${formatTimeUs(atUs)}","from":${endText(from)},"to":${endText(to)},"bytes":"${text}"${end}}\n`;
+}
+
+function endText({ address, port }: Endpoint): string {
+  return JSON.stringify(`${address} ${port}`);
 }
 
 /** `2026-03-01T06:00:00.000123Z` from microseconds since 1970. */

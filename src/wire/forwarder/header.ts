@@ -120,15 +120,15 @@ export function writeHead(
   gatewayEui: Eui | null,
   body: string,
 ): Uint8Array {
-  const text = Buffer.from(body, "utf8");
   const bodyAt = gatewayEui === null ? shortHeadOctets : upstreamHeadOctets;
-  const bytes = new Uint8Array(bodyAt + text.length);
+  const bytes = Buffer.allocUnsafe(bodyAt + Buffer.byteLength(body));
   bytes[0] = head.version;
   bytes[1] = (head.token >>> 8) & 0xff;
   bytes[2] = head.token & 0xff;
   bytes[3] = identifier;
-  if (gatewayEui !== null) bytes.set(euiOctets(gatewayEui), 4);
-  bytes.set(text, bodyAt);
+  // As euiOctets: a digit that is none counts as 0.
+  if (gatewayEui !== null && bytes.write(gatewayEui, 4, 8, "hex") < 8) bytes.set(euiOctets(gatewayEui), 4);
+  bytes.write(body, bodyAt);
   return bytes;
 }
 

@@ -18,7 +18,7 @@ const readRaw = (packet: Uint8Array) => read(pcapOf(101, [packet]));
 function withExtensions(first: number, extensions: Uint8Array): Uint8Array {
   const packet = packet6();
   const longer = joined(packet.subarray(0, 40), extensions, packet.subarray(40));
-  new DataView(longer.buffer).setUint16(4, longer.length - 40);
+  new DataView(longer.buffer, longer.byteOffset).setUint16(4, longer.length - 40);
   longer[6] = first;
   return longer;
 }
@@ -28,7 +28,7 @@ describe("IPv4", () => {
     const packet = packet4();
     const longer = joined(packet.subarray(0, 20), hex("94040000"), packet.subarray(20));
     longer[0] = 0x46;
-    new DataView(longer.buffer).setUint16(2, longer.length);
+    new DataView(longer.buffer, longer.byteOffset).setUint16(2, longer.length);
     expect(arrivalsOf(readRaw(longer))).toEqual([arrival()]);
   });
 
@@ -92,7 +92,7 @@ describe("UDP", () => {
   test("a length beyond the packet or below the header is a fault that tells the port", () => {
     for (const length of [7, 200]) {
       const packet = packet4();
-      new DataView(packet.buffer).setUint16(24, length);
+      new DataView(packet.buffer, packet.byteOffset).setUint16(24, length);
       const [item] = readRaw(packet);
       expect(item).toMatchObject({ kind: "fault", fault: { reason: "udp_length" }, to: { port: 1700 } });
     }
@@ -100,7 +100,7 @@ describe("UDP", () => {
 
   test("a length short of the packet leaves the rest aside", () => {
     const packet = packet4();
-    new DataView(packet.buffer).setUint16(24, 8 + 4);
+    new DataView(packet.buffer, packet.byteOffset).setUint16(24, 8 + 4);
     expect(arrivalsOf(readRaw(packet))[0]?.bytes).toEqual(hex("02123402"));
   });
 

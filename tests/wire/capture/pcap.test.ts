@@ -35,13 +35,13 @@ describe("header", () => {
 
   test("a frame check sequence length beside the link type is no part of it", () => {
     const file = joined(...fileOf(1));
-    new DataView(file.buffer).setUint32(20, 0x2400_0001, true);
+    new DataView(file.buffer, file.byteOffset).setUint32(20, 0x2400_0001, true);
     expect(arrivalsOf(read(file))).toHaveLength(1);
   });
 
   test("another major version is refused and ends the reading", () => {
     const file = joined(...fileOf(2));
-    new DataView(file.buffer).setUint16(4, 3, true);
+    new DataView(file.buffer, file.byteOffset).setUint16(4, 3, true);
     const items = read(file);
     expect(reasonsOf(items)).toEqual(["version"]);
     expect(arrivalsOf(items)).toEqual([]);
@@ -59,7 +59,7 @@ describe("records", () => {
   test("nanoseconds are rounded down to microseconds", () => {
     const writer = createPcapWriter({ nanoseconds: true });
     const record = writer.datagram(arrival());
-    new DataView(record.buffer).setUint32(4, 123_999, true);
+    new DataView(record.buffer, record.byteOffset).setUint32(4, 123_999, true);
     expect(arrivalsOf(read(joined(writer.header, record)))[0]?.atUs).toBe(someTimeUs);
   });
 
@@ -79,7 +79,7 @@ describe("records", () => {
 
   test("a record that claims 4 GB is a fault, and the records behind it are found again", () => {
     const [header, first, second, ...rest] = fileOf(5);
-    new DataView(second!.buffer).setUint32(8, 0xffff_fff0, true);
+    new DataView(second!.buffer, second!.byteOffset).setUint32(8, 0xffff_fff0, true);
     const items = read(joined(header!, first!, second!, ...rest));
     expect(reasonsOf(items)).toEqual(["record_length"]);
     expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([0, 2, 3, 4]);
@@ -96,7 +96,7 @@ describe("records", () => {
 
   test("a length that claims more than is left is a cut, and the records behind it are found again", () => {
     const [header, first, second, ...rest] = fileOf(5);
-    new DataView(second!.buffer).setUint32(8, 200_000, true);
+    new DataView(second!.buffer, second!.byteOffset).setUint32(8, 200_000, true);
     const items = read(joined(header!, first!, second!, ...rest));
     expect(reasonsOf(items)).toEqual(["cut"]);
     expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([0, 2, 3, 4]);
@@ -104,7 +104,7 @@ describe("records", () => {
 
   test("more octets than the snapshot length allows are counted, and the frame is read", () => {
     const [header, record] = fileOf(1);
-    new DataView(header!.buffer).setUint32(16, 40, true);
+    new DataView(header!.buffer, header!.byteOffset).setUint32(16, 40, true);
     const items = read(joined(header!, record!));
     expect(reasonsOf(items)).toEqual(["captured_length"]);
     expect(arrivalsOf(items)).toHaveLength(1);
@@ -112,7 +112,7 @@ describe("records", () => {
 
   test("a length grown by damage does not swallow the records behind it", () => {
     const [header, first, second, ...rest] = fileOf(12);
-    new DataView(second!.buffer).setUint32(8, 54 + 300, true);
+    new DataView(second!.buffer, second!.byteOffset).setUint32(8, 54 + 300, true);
     const items = read(joined(header!, first!, second!, ...rest));
     expect(reasonsOf(items)).toEqual(["record_length"]);
     expect(arrivalsOf(items).map(({ bytes }) => bytes[2])).toEqual([0, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11]);
@@ -121,7 +121,7 @@ describe("records", () => {
   test("original lengths that a writer left out, and leaps in time, cost nothing", () => {
     const [header, ...records] = fileOf(6);
     for (const [at, record] of records.entries()) {
-      const view = new DataView(record.buffer);
+      const view = new DataView(record.buffer, record.byteOffset);
       view.setUint32(12, 0, true);
       view.setUint32(0, view.getUint32(0, true) + (at % 3) * 86_400 * 200, true);
     }
@@ -132,13 +132,13 @@ describe("records", () => {
 
   test("a snapshot length of zero is no limit", () => {
     const [header, record] = fileOf(1);
-    new DataView(header!.buffer).setUint32(16, 0, true);
+    new DataView(header!.buffer, header!.byteOffset).setUint32(16, 0, true);
     expect(reasonsOf(read(joined(header!, record!)))).toEqual([]);
   });
 
   test("a fraction of a second that is none costs the record, not the file", () => {
     const [header, first, second] = fileOf(2);
-    new DataView(first!.buffer).setUint32(4, 1_000_000, true);
+    new DataView(first!.buffer, first!.byteOffset).setUint32(4, 1_000_000, true);
     const items = read(joined(header!, first!, second!));
     expect(reasonsOf(items)).toEqual(["timestamp"]);
     expect(arrivalsOf(items)).toHaveLength(1);
