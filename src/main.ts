@@ -9,6 +9,7 @@ import { checkCommand } from "./commands/check.ts";
 import { decodeCommand } from "./commands/decode.ts";
 import { exportCommand } from "./commands/export.ts";
 import { importCommand } from "./commands/import.ts";
+import { keepCommand } from "./commands/keep.ts";
 import { keysCommand } from "./commands/keys.ts";
 import { listenCommand, recordCommand } from "./commands/listen.ts";
 import { complain, showDefaultStore } from "./commands/options.ts";
@@ -71,6 +72,7 @@ for (const command of [
   trialsCommand(),
   compareCommand(),
   backupCommand(),
+  keepCommand(),
   forgetCommand(),
   rebuildCommand(),
   unitCommand(),

@@ -5,7 +5,6 @@ import { percent } from "../diagnosis/status.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { airView } from "../views/air.ts";
 import { strangersView } from "../views/strangers.ts";
-import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
 import {
   guarded,
@@ -16,6 +15,7 @@ import {
   readViewOptions,
   sentenceText,
   table,
+  windowGiven,
   withReader,
   withViewOptions,
 } from "./options.ts";
@@ -35,7 +35,7 @@ export function airCommand(): Command {
         withReader(
           options.db,
           (store) => {
-            const window = askedWindow(store, options, Date.now() * 1000);
+            const window = windowGiven(store, options);
             if (given.strangers === true) {
               const strangers = strangersView(store, window);
               return options.json ? printJson(strangers) : print(`${strangersText(strangers)}\n`);

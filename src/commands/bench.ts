@@ -18,7 +18,7 @@ import { openReader, type Store, StoreUnusable } from "../store/open.ts";
 import { benchRow, benchTable, benchView, knownGateways } from "../views/bench.ts";
 import { receiverView } from "../views/receiver.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
-import { type AskedWindow, askedWindow } from "../views/window.ts";
+import type { AskedWindow } from "../views/window.ts";
 import { listed } from "../words/format.ts";
 import {
   CannotRun,
@@ -33,6 +33,7 @@ import {
   sentenceText,
   table,
   type ViewOptions,
+  windowGiven,
   withReader,
   withViewOptions,
 } from "./options.ts";
@@ -128,7 +129,7 @@ function printTable(
 ): void {
   const view = withReader(
     options.db,
-    (store) => benchTable(store, askedWindow(store, options, Date.now() * 1000), given),
+    (store) => benchTable(store, windowGiven(store, options), given),
     options.site,
   );
   if (options.json) printJson(view);
@@ -208,7 +209,7 @@ function look(question: Question): BenchView {
   return withReader(
     options.db,
     (store) => {
-      const window = askedWindow(store, options, Date.now() * 1000);
+      const window = windowGiven(store, options);
       const view = benched(store, window, question);
       if (view === null) throw unknown(store, eui);
       return view;
@@ -220,12 +221,7 @@ function look(question: Question): BenchView {
 /** The receiver over the window that the list looked at. */
 function receiverOf({ eui, options, reference }: Question, { window }: BenchView): ReceiverView | null {
   return withReader(options.db, (store) =>
-    receiverView(
-      store,
-      askedWindow(store, window, Date.now() * 1000),
-      eui,
-      referenceOf(store, reference)?.eui ?? null,
-    ),
+    receiverView(store, windowGiven(store, window), eui, referenceOf(store, reference)?.eui ?? null),
   );
 }
 
@@ -241,8 +237,7 @@ async function waitFor(question: Question, seconds: number): Promise<BenchView> 
     const isOver = performance.now() >= endMs;
     const store = openWhenThere(options.db, isOver);
     try {
-      const view =
-        store === null ? null : benched(store, askedWindow(store, bounds, Date.now() * 1000), question);
+      const view = store === null ? null : benched(store, windowGiven(store, bounds), question);
       if (view !== null && (isOver || isSettled(view.items))) return view;
       if (isOver && store !== null) throw unknown(store, eui);
       showProgress(view);

@@ -2,7 +2,6 @@
 import { Command } from "commander";
 import { type CapacityView, type NodeCostView, PowerQuery } from "../contract/capacity.ts";
 import { capacityView, nodeCostView, USUAL_SHARE } from "../views/capacity.ts";
-import { askedWindow } from "../views/window.ts";
 import { duration, figure, megahertzFigure, percent, percentInterval } from "../words/format.ts";
 import {
   CannotRun,
@@ -15,6 +14,7 @@ import {
   readViewOptions,
   sentenceText,
   table,
+  windowGiven,
   withReader,
   withViewOptions,
 } from "./options.ts";
@@ -53,7 +53,7 @@ export function capacityCommand(): Command {
         withReader(
           options.db,
           (store) => {
-            const window = askedWindow(store, options, Date.now() * 1000);
+            const window = windowGiven(store, options);
             if (given.node === undefined) {
               const view = capacityView(store, window, share, ownPlansGiven(given));
               return options.json ? printJson(view) : print(capacityText(view));

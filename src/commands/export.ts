@@ -15,7 +15,6 @@ import {
 import { isoTime } from "../model/time-range.ts";
 import { narrowToSite, siteNames } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
-import { askedWindow } from "../views/window.ts";
 import { fileSize } from "../words/format.ts";
 import {
   CannotRun,
@@ -25,6 +24,7 @@ import {
   interruptible,
   progressBar,
   readViewOptions,
+  windowGiven,
 } from "./options.ts";
 
 const Options = z.object({
@@ -114,7 +114,7 @@ async function run(given: unknown): Promise<void> {
   };
   try {
     const scope: ExportScope = {
-      window: askedWindow(store, view, Date.now() * 1000),
+      window: windowGiven(store, view),
       gatewayEui: options.gateway,
       devAddr: options.node,
     };

@@ -11,6 +11,7 @@ import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/time-range.ts";
 import { openReader, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
+import { type Removed, removedOf } from "../store/retention.ts";
 import { closeBesideService } from "../store/service-claim.ts";
 import { figure, plural } from "../words/format.ts";
 import {
@@ -127,22 +128,24 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
           bars.push(progressBar(plainLine(basename(file))));
           const report = await readFile(file, importer).finally(() => bars.at(-1)?.stop());
           reports.push(report);
-          if (!json) print(`${plainLine(describe(report))}\n`);
+          if (!json) print(`${plainLine(describe(report, removedOf(db)))}\n`);
         }
         const differing = recorder.differingByOrder();
+        const removed = removedOf(db);
         if (json)
           printJson({
             captures: inGivenOrder(reports, files),
-            stores: merged.map(({ file, recorded, differing: _, ...rest }) => ({
+            stores: merged.map(({ file, recorded, differing: _, removed, ...rest }) => ({
               file,
               datagrams: recorded.datagrams,
               receptions: recorded.receptions,
               knownAlready: recorded.knownAlready,
+              ...(removed === null ? {} : { removedBefore: isoTime(removed.beforeUs) }),
               ...rest,
             })),
             differingByOrder: differing,
           });
-        else if (differing > 0) print(`${orderSentence(differing)}\n`);
+        else if (differing > 0) print(`${orderSentence(differing, removed !== null)}\n`);
       } finally {
         recorder.close();
         const leftBeside = closeBesideService(db);
@@ -179,7 +182,7 @@ function isStoreFile(file: string): boolean {
 }
 
 function describeMerge(file: string, report: StoreMergeOutcome): string {
-  const { recorded, names, marks, placements, positions, benchRecords, differing, keySets } = report;
+  const { recorded, names, marks, placements, positions, benchRecords, differing, keySets, removed } = report;
   const words = [
     [names, "name"],
     [marks, "mark"],
@@ -196,7 +199,13 @@ function describeMerge(file: string, report: StoreMergeOutcome): string {
   const stays = differing.slice(0, 5).join(", ");
   const kept =
     differing.length === 0 ? "" : ` What stays as it was here: ${stays}${differing.length > 5 ? " …" : ""}.`;
-  return `${file}: ${parts.join(", ")}.${kept}`;
+  const gone = removed === null ? "" : ` ${notTaken(removed, "in that store")}`;
+  return `${file}: ${parts.join(", ")}.${kept}${gone}`;
+}
+
+/** What was removed, in the other store or in this one, is not taken in. */
+function notTaken({ beforeUs, rule }: Removed, where: string): string {
+  return `Nothing before ${isoTime(beforeUs)} is taken in: it was removed ${where} by the rule of ${rule}.`;
 }
 
 async function readFile(file: string, importer: CaptureImport): Promise<FileReport> {
@@ -231,12 +240,16 @@ function inGivenOrder(reports: readonly FileReport[], files: readonly string[]):
   return [...reports].sort((a, b) => files.indexOf(a.file) - files.indexOf(b.file));
 }
 
-function orderSentence(differing: number): string {
+function orderSentence(differing: number, isAnyRemoved: boolean): string {
   const what = differing === 1 ? "1 reception is" : `${figure(differing)} receptions are`;
-  return `Captures were read out of order: ${what} dated or judged otherwise than in order. Run 'mastlog rebuild' to correct this.`;
+  return `Captures were read out of order: ${what} dated or judged otherwise than in order. ${
+    isAnyRemoved
+      ? "They stay so: a store of which receptions were removed cannot be rebuilt."
+      : "Run 'mastlog rebuild' to correct this."
+  }`;
 }
 
-function describe(report: FileReport): string {
+function describe(report: FileReport, removed: Removed | null): string {
   if (report.readBefore) return `${report.file}: was read before; nothing changed.`;
   const count = (n: number, what: string) => `${figure(n)} ${what}${n === 1 ? "" : "s"}`;
   const parts = [
@@ -247,5 +260,8 @@ function describe(report: FileReport): string {
     report.answers === 0 ? "gateways' side only" : "both directions",
   ];
   const damage = report.damage === null ? "" : ` ${report.damage}`;
-  return `${report.file}: ${parts.join(", ")}.${damage}`;
+  const isOlder =
+    removed !== null && report.from !== null && Date.parse(report.from) * 1000 < removed.beforeUs;
+  const gone = isOlder ? ` ${notTaken(removed, "here")}` : "";
+  return `${report.file}: ${parts.join(", ")}.${damage}${gone}`;
 }

@@ -4,6 +4,7 @@ import { readFileSync } from "node:fs";
 import cliProgress from "cli-progress";
 import { type Command, Option } from "commander";
 import { z } from "zod";
+import type { WindowQuery } from "../contract/common.ts";
 import type { Sentence } from "../contract/index.ts";
 import { plainJson, plainLine, plainLines } from "../model/plain-text.ts";
 import { readOwnPlans } from "../radio/regions/own-plans.ts";
@@ -11,6 +12,7 @@ import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { narrowToSite } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { describeStoreError } from "../store/store-error.ts";
+import { type AskedWindow, askedWindow, windowView } from "../views/window.ts";
 import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
 
 export interface DbOptions {
@@ -113,6 +115,14 @@ export function readSeconds(option: string, text: string): number {
   if (!Length.safeParse(text).success) throw new CannotRun(`${option} takes a time such as 60s or 5m.`);
   const unit = text.replace(/[\d\s]/g, "");
   return Number.parseInt(text, 10) * (UNIT_SECONDS[unit] ?? 1);
+}
+
+/** The window of a command's options; on stderr, which receptions of it were removed. */
+export function windowGiven(store: Store, options: WindowQuery): AskedWindow {
+  const window = askedWindow(store, options, Date.now() * 1000);
+  const { removed } = windowView(window);
+  if (removed !== undefined) complain(`${removed.sentence}\n`);
+  return window;
 }
 
 /** Opens the store for reading, narrowed to a site if one is named, and hands it to `work`; closes it again. */

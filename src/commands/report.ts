@@ -4,7 +4,6 @@ import { Command } from "commander";
 import { z } from "zod";
 import { renderReport } from "../report/render.tsx";
 import { reportData } from "../views/report.ts";
-import { askedWindow } from "../views/window.ts";
 import {
   CannotRun,
   dbOption,
@@ -13,6 +12,7 @@ import {
   plansOption,
   readViewOptions,
   SITE_HELP,
+  windowGiven,
   withReader,
 } from "./options.ts";
 
@@ -55,7 +55,7 @@ export function reportCommand(version: string): Command {
             const nowMs = Date.now();
             return renderReport(
               reportData(store, {
-                window: askedWindow(store, window, nowMs * 1000),
+                window: windowGiven(store, window),
                 timeZone,
                 version,
                 madeAt: new Date(nowMs).toISOString(),

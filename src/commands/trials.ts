@@ -6,7 +6,6 @@ import { markEffect } from "../views/trials/mark-effect.ts";
 import type { Side } from "../views/trials/sides.ts";
 import { compareSides, sidesNamed, trialsView } from "../views/trials/trials.ts";
 import { NOT_WRITTEN } from "../views/user-data.ts";
-import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
 import {
   CannotRun,
@@ -19,6 +18,7 @@ import {
   SITE_HELP,
   sentenceText,
   table,
+  windowGiven,
   withReader,
   withViewOptions,
 } from "./options.ts";
@@ -43,7 +43,7 @@ export function compareCommand(): Command {
         const answer = withReader(
           options.db,
           (store) => {
-            const window = askedWindow(store, options, Date.now() * 1000);
+            const window = windowGiven(store, options);
             const found = compareSides(store, window, a, b);
             if (found === null) {
               const { one, sides } = sidesNamed(store, window, a, b);
@@ -118,7 +118,7 @@ export function trialsCommand(): Command {
         withReader(
           options.db,
           (store) => {
-            const window = askedWindow(store, options, Date.now() * 1000);
+            const window = windowGiven(store, options);
             const view = trialsView(store, window, null);
             if (options.json) return printJson(view);
             const nameOf = new Map(view.sides.map(({ key, name }) => [key, name]));

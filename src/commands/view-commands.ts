@@ -5,13 +5,11 @@ import type { DropoutRow, NodeRow } from "../contract/index.ts";
 import { gatewaysSentence } from "../diagnosis/sentences.ts";
 import { percent, span } from "../diagnosis/status.ts";
 import { plainLine } from "../model/plain-text.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
 import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { joinsView } from "../views/joins.ts";
 import { nodesView } from "../views/nodes.ts";
 import { siteView } from "../views/site.ts";
-import { askedWindow, resolveWindow } from "../views/window.ts";
 import { CAUSES } from "../words/causes.ts";
 import { figure } from "../words/format.ts";
 import {
@@ -24,6 +22,7 @@ import {
   readViewOptions,
   sentenceText,
   table,
+  windowGiven,
   withReader,
   withViewOptions,
 } from "./options.ts";
@@ -37,7 +36,7 @@ export function nodesCommand(): Command {
       withReader(
         options.db,
         (store) => {
-          const view = nodesView(store, askedWindow(store, options, Date.now() * 1000));
+          const view = nodesView(store, windowGiven(store, options));
           if (options.json) return printJson(view);
           const own = view.nodes.filter((node) => !node.stranger);
           const strangers = view.nodes.filter((node) => node.stranger);
@@ -94,7 +93,7 @@ export function gapsCommand(): Command {
         withReader(
           options.db,
           (store) => {
-            const view = gapsView(store, askedWindow(store, options, Date.now() * 1000));
+            const view = gapsView(store, windowGiven(store, options));
             if (failOn.some((cause) => (view.counts.own.byCause[cause] ?? 0) > 0)) process.exitCode = 1;
             if (options.json) return printJson(view);
             print(`${sentenceText(view.sentence)}\n`);
@@ -159,7 +158,7 @@ export function gatewaysCommand(): Command {
         withReader(
           options.db,
           (store) => {
-            const window = askedWindow(store, options, Date.now() * 1000);
+            const window = windowGiven(store, options);
             const view = gatewaysView(store, window, ownPlans);
             if (options.json) return printJson(view);
             const rows = table(view.gateways, [
@@ -229,7 +228,7 @@ export function joinsCommand(): Command {
       withReader(
         options.db,
         (store) => {
-          const view = joinsView(store, askedWindow(store, options, Date.now() * 1000));
+          const view = joinsView(store, windowGiven(store, options));
           if (options.json) return printJson(view);
           print(`${sentenceText(view.sentence)}\n`);
           if (view.joins.length === 0) return;
@@ -261,7 +260,7 @@ export function siteCommand(): Command {
       withReader(
         options.db,
         (store) => {
-          const view = siteView(store, resolveWindow(options, Date.now() * 1000, storedSpanUs(store)));
+          const view = siteView(store, windowGiven(store, options));
           if (options.json) return printJson(view);
           process.stdout.write(`${view.sentences.join("\n")}\n`);
           write("Always so", view.standing.map(({ sentence }) => sentence).join("\n"));

@@ -51,6 +51,12 @@ export const Window = z.object({
   from: IsoTime,
   to: IsoTime,
   live: z.boolean(),
+  removed: z
+    .object({ before: IsoTime, rule: z.string(), sentence: z.string() })
+    .optional()
+    .describe(
+      "the window was asked for from an earlier moment on, whose receptions were removed by the rule",
+    ),
 });
 export type Window = z.infer<typeof Window>;
 

@@ -208,6 +208,33 @@ export const SampleRow = z.object({
 });
 export type SampleRow = z.infer<typeof SampleRow>;
 
+/** What is kept, and what was removed by that. Both limits null: everything is kept. */
+export const KeptRule = z.object({
+  maxAgeDays: z
+    .number()
+    .int()
+    .min(1)
+    .max(36_500)
+    .nullable()
+    .describe("days before the newest datagram; older receptions are removed"),
+  maxBytes: z
+    .number()
+    .int()
+    .min(10_000_000)
+    .max(1_000_000_000_000_000)
+    .nullable()
+    .describe("octets that the store's file may hold; the oldest days beyond are removed"),
+});
+
+export const KeptView = KeptRule.extend({
+  removed: z
+    .object({ before: IsoTime, rule: z.string() })
+    .nullable()
+    .describe("receptions before this moment were removed; sums of their hours, gaps and findings remain"),
+  givesBack: z.boolean().describe("false: the file keeps its size, and what is free in it is used again"),
+});
+export type KeptView = z.infer<typeof KeptView>;
+
 export const CapturesView = z.object({
   captures: z.array(CaptureRow),
   samples: z.array(SampleRow),

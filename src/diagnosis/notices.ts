@@ -14,6 +14,7 @@ const WORDS: Readonly<Record<string, string>> = {
   source: "impossible source (port 0, broadcast or multicast)",
   loop: "came from this listener itself",
   cap: "too many gateways: this one is not followed",
+  removed_time: "older than what the store keeps by its rule",
   gave_way: "a gateway heard too little gave its place to another",
   internal: "a fault of Mastlog's own: please report it",
   big: "datagram too long to be whole",

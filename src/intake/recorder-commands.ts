@@ -41,6 +41,8 @@ export interface RecorderCommandParts {
   readonly changes: Pick<DeltaGatherer, "add" | "widen">;
   /** Starts the steps that forget what is queued. */
   readonly beginForgettingSteps: () => void;
+  /** Looks at once whether the rule of what is kept removes something. */
+  readonly beginRemoval: () => void;
   /** Runs after each capture that was read. */
   readonly afterImport: () => void;
   readonly waitMs: (ms: number) => Promise<void>;
@@ -86,6 +88,7 @@ export class RecorderCommands {
     // No view shows it, and it is written every few seconds.
     if (change.entity === "publish-place") return onceFree(write, waitMs);
     const written = await this.#write(write);
+    if (change.entity === "kept-rule") this.#parts.beginRemoval();
     // Keys prove or disprove what was counted without them: the past of their addresses is counted again, in steps behind
     // the traffic where there is much of it.
     if (change.entity === "keys" && written.ok) {

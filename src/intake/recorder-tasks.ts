@@ -122,6 +122,67 @@ export function followForgetting(options: ForgettingOptions): ForgettingWork {
   };
 }
 
+// When does what the rule of what is kept does not keep leave the store? In small steps while nothing waits, each followed
+// by a rest in proportion, so that no acknowledgement waits for it.
+
+export interface RemovalTurns {
+  readonly recorder: Pick<Recorder, "removeMore">;
+  /** True while datagrams wait or a capture is read: then it is tried again later. */
+  readonly isBusy: () => boolean;
+  readonly nowUs: () => number;
+  readonly after: (delayMs: number, work: () => void) => void;
+  readonly monotonicMs: () => number;
+  /** Something went, and views may show it. */
+  readonly onStep: () => void;
+  readonly log: (sentence: string) => void;
+}
+
+/** Rows, or frames gone through, in one step: some 5 ms. */
+const REMOVED_A_STEP = 250;
+/** A rule is looked at so often. Chosen: it costs a few rows. */
+const LOOK_FOR_REMOVAL_MS = 10_000;
+
+export function followRemoval(turns: RemovalTurns): { begin(): void; stop(): void } {
+  const { recorder, isBusy, nowUs, after, monotonicMs, onStep, log } = turns;
+  let isStopped = false;
+  /** Of the turns that were set, only the newest counts. */
+  let newest = 0;
+  const set = (delayMs: number) => {
+    newest += 1;
+    const own = newest;
+    after(delayMs, () => {
+      if (own === newest) turn();
+    });
+  };
+  const turn = (): void => {
+    if (isStopped) return;
+    if (isBusy()) {
+      set(EVERY_MS / 4);
+      return;
+    }
+    let delayMs = LOOK_FOR_REMOVAL_MS;
+    try {
+      const beganMs = monotonicMs();
+      if (recorder.removeMore({ nowUs: nowUs(), most: REMOVED_A_STEP })) {
+        delayMs = Math.max(PAUSE_MS, REST_A_WORK * (monotonicMs() - beganMs));
+        onStep();
+      }
+    } catch (error) {
+      log(
+        `Removing what the rule does not keep waits: ${error instanceof Error ? error.message : String(error)}`,
+      );
+    }
+    set(delayMs);
+  };
+  set(EVERY_MS);
+  return {
+    begin: () => set(0),
+    stop: () => {
+      isStopped = true;
+    },
+  };
+}
+
 // Keeps in the store that the service listens: a heartbeat, so that a crash is seen too, and a boundary where the
 // machine slept or its clock was set.
 

@@ -14,7 +14,13 @@ import { DatagramFile, openLineSink } from "./datagram-file.ts";
 import { followCheck } from "./follow-check.ts";
 import { type RecorderCommand, RecorderCommands, type ResultOf } from "./recorder-commands.ts";
 import { openRecorderInput } from "./recorder-input.ts";
-import { DeltaGatherer, followForgetting, followGaps, keepHeartbeat } from "./recorder-tasks.ts";
+import {
+  DeltaGatherer,
+  followForgetting,
+  followGaps,
+  followRemoval,
+  keepHeartbeat,
+} from "./recorder-tasks.ts";
 import { RecordingQueue } from "./recording-queue.ts";
 import { processMs, systemTimeUs, takeClockSteps } from "./system-time.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
@@ -124,6 +130,7 @@ async function run(): Promise<void> {
     imports,
     changes: gatherer,
     beginForgettingSteps: () => forgetting.begin(),
+    beginRemoval: () => removal.begin(),
     afterImport: mergeLog,
     waitMs,
   });
@@ -143,6 +150,16 @@ async function run(): Promise<void> {
     recorder,
     isBusy: () => commands.isImporting || queue.figures().waiting > 0,
     after: clock.after,
+    onStep: () => gatherer.widen(),
+    log: (sentence) => say({ kind: "log", sentence }),
+  });
+
+  const removal = followRemoval({
+    recorder,
+    isBusy: () => commands.isImporting || queue.figures().waiting > 0,
+    nowUs: systemTimeUs,
+    after: clock.after,
+    monotonicMs: clock.monotonicMs,
     onStep: () => gatherer.widen(),
     log: (sentence) => say({ kind: "log", sentence }),
   });
@@ -183,6 +200,7 @@ async function run(): Promise<void> {
     await datagramFile?.close(LAST_LINES_MS);
     gapWork.stop();
     forgetting.stop();
+    removal.stop();
     // It reads the store: the log of changes is merged once nobody does.
     await check.stop();
     try {

@@ -10,6 +10,7 @@ import { storedSpanUs } from "../store/queries/lives.ts";
 import { type RebuiltDatagram, rebuiltDatagrams } from "../store/rebuilt/datagrams.ts";
 import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
+import { type Removed, removedOf } from "../store/retention.ts";
 import { addTo, onceFree, recordBatch } from "./record-batch.ts";
 
 export interface StoreMergeOptions {
@@ -27,6 +28,8 @@ export interface StoreMergeOutcome extends MergedWords {
   readonly recorded: Recorded;
   /** Sets of keys; null: not asked for. */
   readonly keySets: number | null;
+  /** What the other store had removed by its rule: nothing of it comes. */
+  readonly removed: Removed | null;
 }
 
 /** Datagrams in one transaction: as of a capture. */
@@ -39,9 +42,11 @@ export async function mergeStore(other: Store, options: StoreMergeOptions): Prom
   other.exec("BEGIN");
   try {
     const span = storedSpanUs(other);
+    const removed = removedOf(other);
     const recorded = nothingRecorded();
     if (span !== null) {
-      const window = { fromUs: span.fromUs, toUs: span.toUs + 1 };
+      // Of what was removed there, single rows are left that would tell nothing but silence.
+      const window = { fromUs: Math.max(span.fromUs, removed?.beforeUs ?? span.fromUs), toUs: span.toUs + 1 };
       for (const items of batches(rebuiltDatagrams(other, { window }))) {
         await record(recorder, items, recorded, waitMs);
         const atUs = items.at(-1)?.arrival.atUs ?? window.fromUs;
@@ -56,7 +61,7 @@ export async function mergeStore(other: Store, options: StoreMergeOptions): Prom
     await onceFree(() => recorder.adopt(ranges), waitMs);
     if (keySets !== null && keySets > 0) await onceFree(() => recorder.takeUp(), waitMs);
     while (await onceFree(() => recorder.workOnGaps({ patient: false, nowUs: null }), waitMs)) await pause();
-    return { ...words, keySets, recorded };
+    return { ...words, keySets, recorded, removed };
   } finally {
     other.exec("COMMIT");
   }

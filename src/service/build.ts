@@ -44,7 +44,7 @@ import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
 import { exportRoutes } from "./routes/export.ts";
 import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
-import { forgetRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
+import { forgetRoutes, keptRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
 import { keyRoutes, labelRoutes, markRoutes, positionRoutes, watchRoutes } from "./routes/user-data.ts";
 import {
   airRoutes,
@@ -271,6 +271,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
   await app.register(labelRoutes, { intake });
   await app.register(forgetRoutes, { ask, intake });
+  await app.register(keptRoutes, { facts, intake });
   await app.register(positionRoutes, { ask, intake, nowUs });
   await app.register(walkRoutes, { ask, nowUs });
   await app.register(markRoutes, { ask, intake, nowUs });

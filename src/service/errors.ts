@@ -9,6 +9,7 @@ import { NoSuchSite } from "../store/narrowed.ts";
 import { StoreUnusable } from "../store/open.ts";
 import type { WasWritten, Written } from "../store/written.ts";
 import { NOT_WRITTEN } from "../views/user-data.ts";
+import { RowsRemoved } from "../views/window.ts";
 
 interface CatalogueEntry {
   readonly status: number;
@@ -176,6 +177,11 @@ export const PROBLEMS = {
     sentence: "No sample capture of this name came with the program.",
     remedy: "See /api/captures for the samples that there are.",
   },
+  "rows-removed": {
+    status: 410,
+    sentence: "The receptions that this rests on were removed by the rule of what is kept.",
+    remedy: "Ask for a later time; /api/kept says what is kept.",
+  },
   "too-large": {
     status: 413,
     sentence: "The body of the request is larger than this path takes.",
@@ -310,6 +316,7 @@ export function problemAnswer(code: ProblemCode, sentence?: string, remedy?: str
 /** What is said of an error, whoever threw it. */
 export function describeError(error: unknown): ProblemAnswer {
   if (error instanceof ServiceProblem) return problemAnswer(error.code, error.message);
+  if (error instanceof RowsRemoved) return problemAnswer("rows-removed", error.message, error.remedy);
   if (error instanceof StoreUnusable) return problemAnswer("store-failed", error.message, error.remedy);
   if (isResponseSerializationError(error)) return problemAnswer("internal");
   if (hasZodFastifySchemaValidationErrors(error)) {

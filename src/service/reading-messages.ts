@@ -1,6 +1,7 @@
 /** What crosses between the service's thread and a reading thread: plain data, an error as its parts. */
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { type StoreFile, StoreUnusable } from "../store/open.ts";
+import { RowsRemoved } from "../views/window.ts";
 import { isProblemCode, ServiceProblem } from "./errors.ts";
 import type { Question } from "./views.ts";
 
@@ -36,6 +37,7 @@ export function failureOf(error: unknown): ReadingFailure {
     typeof error === "object" && error !== null && "code" in error && typeof error.code === "string"
       ? error.code
       : null;
+  if (error instanceof RowsRemoved) return { message, stack, code: "rows-removed", remedy: null };
   return { message, stack, code, remedy: error instanceof StoreUnusable ? error.remedy : null };
 }
 

@@ -8,6 +8,7 @@ import { watchSettings } from "../store/user-data.ts";
 import {
   captureRows,
   identifierNotices,
+  keptView,
   refusalRows,
   refusalSampleRows,
   siteName,
@@ -37,6 +38,7 @@ export function storeFacts(store: Store): Facts {
       }),
     recentFromUs: (nowUs) => within(() => firstMinuteUs(store, nowUs - RECENT_US)),
     captures: (progressOf) => within(() => captureRows(store, progressOf)),
+    kept: () => within(() => keptView(store)),
     notices: (nowUs) => within(() => identifierNotices(store, { fromUs: nowUs - NOTICE_US, toUs: nowUs })),
     watchSettings: () => within(() => watchSettings(store)),
     refusals: () => within(() => ({ refusals: refusalRows(store), samples: refusalSampleRows(store) })),

@@ -18,7 +18,7 @@ import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { DownlinksView, GatewaysView } from "../contract/gateways.ts";
 import type { WalkView } from "../contract/link.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
-import type { CaptureRow, RefusalsView } from "../contract/service.ts";
+import type { CaptureRow, KeptView, RefusalsView } from "../contract/service.ts";
 import type { JoinsView, SiteView } from "../contract/site.ts";
 import type { StrangersView } from "../contract/strangers.ts";
 import type {
@@ -166,6 +166,8 @@ export interface Views {
   watchFacts(withNoise: boolean, nowUs: number): StoredWatchFacts;
   /** What machines are given of gateways, channels and own nodes, over the hour before `nowUs`. */
   siteFigures(nowUs: number): SiteFigures;
+  /** What is kept, and what was removed by that. */
+  kept(): KeptView;
   /** Whose keys are held, without the keys. */
   keys(): KeysView;
 }
@@ -173,7 +175,7 @@ export interface Views {
 /** What is answered at once on the service's own thread, whatever the reading threads do: a few rows each. */
 export type Facts = Pick<
   Views,
-  "stored" | "recentFromUs" | "refusals" | "notices" | "captures" | "watchSettings"
+  "stored" | "recentFromUs" | "refusals" | "notices" | "captures" | "kept" | "watchSettings"
 >;
 
 /** What is asked of the reading threads. */

@@ -46,7 +46,7 @@ export const LAYERS: readonly Layer[] = [
   },
   {
     folder: "src/store",
-    from: ["src/model", "src/statistics", "src/wire", "src/radio", "src/ledger"],
+    from: ["src/words", "src/model", "src/statistics", "src/wire", "src/radio", "src/ledger"],
     never: { ...NO_SOCKETS, ...NO_HTTP },
   },
   {

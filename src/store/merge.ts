@@ -9,6 +9,7 @@ import { restrictToOwner, type Store } from "./open.ts";
 import { changePlacements, placementPhoto, placements, writePlacementPhoto } from "./placements.ts";
 import { labels } from "./queries/lives.ts";
 import type { AdoptedRange } from "./recorder/recorded-time-writer.ts";
+import { removedToUs } from "./retention.ts";
 import {
   benchRecords,
   changeMarks,
@@ -185,12 +186,15 @@ function mergeCaptures(db: Store, other: Store): ReadonlyMap<number, number> {
 export function recordedRanges(db: Store, other: Store): AdoptedRange[] {
   const captures = mergeCaptures(db, other);
   const gateways = gatewayIds(db, other);
+  // Of what was removed there nothing comes: here it counts as not recorded.
+  const fromUs = removedToUs(other);
   const rows = other
     .prepare(
-      `SELECT id, source, capture_id AS captureId, from_us AS fromUs, to_us AS toUs, datagrams, begun_by AS begunBy
-       FROM recorded_range ORDER BY from_us, id`,
+      `SELECT id, source, capture_id AS captureId, max(from_us, @fromUs) AS fromUs, to_us AS toUs, datagrams,
+         begun_by AS begunBy
+       FROM recorded_range WHERE to_us >= @fromUs ORDER BY from_us, id`,
     )
-    .all() as (Omit<AdoptedRange, "gatewayIds"> & { id: number })[];
+    .all({ fromUs }) as (Omit<AdoptedRange, "gatewayIds"> & { id: number })[];
   const heard = other.prepare("SELECT gateway_id FROM recorded_gateway WHERE range_id = ?").pluck();
   // A service records a gateway from the range on in which it first heard it.
   const ofService = new Set<number>();

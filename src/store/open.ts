@@ -51,6 +51,8 @@ const READER_CACHE_KB = 8_000;
 export function openStore(path: string): Store {
   const db = open(path, false);
   assertSound(db, path);
+  // Only a file without a table takes it: pages that become free can be given back to the file system.
+  if (schemaVersion(db) === 0) db.pragma("auto_vacuum = INCREMENTAL");
   db.pragma("journal_mode = WAL");
   // FULL: an acknowledged datagram survives a power cut, not only a killed process.
   db.pragma("synchronous = FULL");

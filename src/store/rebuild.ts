@@ -5,6 +5,7 @@
  */
 
 import type { JudgeGap } from "../model/gap.ts";
+import { isoTime } from "../model/time-range.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { modulationFromCodes } from "./data-rate-code.ts";
 import { GapAnalyst } from "./gaps/gap-analyst.ts";
@@ -20,7 +21,9 @@ import {
 import { Derivation } from "./recorder/derive.ts";
 import { relinkDownlinks } from "./recorder/downlink-links.ts";
 import { rematchOutcomes } from "./recorder/downlinks.ts";
+import { removedOf } from "./retention.ts";
 import { retraceArrivals, retraceRestarts } from "./retrace-arrivals.ts";
+import { StoreUnusable } from "./store-error.ts";
 
 // How are a gateway's datagrams and packets counted again by minute, from the rows that are kept of each?
 
@@ -102,6 +105,7 @@ export function* rebuildInSteps(
   onProgress: (share: number) => void,
   judge: JudgeGap | null = null,
 ): Generator<void, number> {
+  assertNothingRemoved(db);
   const total = db.prepare("SELECT count(*) FROM reception WHERE ghost = 0").pluck().get() as number;
   const page = db.prepare(
     `SELECT id, gateway_id AS gatewayId, antenna, at_us AS atUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz,
@@ -167,6 +171,17 @@ export function* rebuildInSteps(
   } finally {
     if (db.inTransaction) db.exec("ROLLBACK");
   }
+}
+
+/** What was removed cannot be derived again: its hours, gaps and findings would go with all that is derived. */
+function assertNothingRemoved(db: Store): void {
+  const removed = removedOf(db);
+  if (removed === null) return;
+  const before = isoTime(removed.beforeUs);
+  throw new StoreUnusable(
+    `Receptions before ${before} were removed by the rule of ${removed.rule}: a rebuild would take their hours, gaps and findings away.`,
+    "The store is left as it is. Read the captures of the time that matters into a new store instead.",
+  );
 }
 
 /** Everything that follows from the order of arrival, before frames are looked for. */

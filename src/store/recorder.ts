@@ -32,6 +32,8 @@ import {
 import { ReportWriter } from "./recorder/reports.ts";
 import { RoundTripWriter } from "./recorder/round-trips.ts";
 import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
+import { Removal, type RemovalOptions } from "./removal.ts";
+import { removedToUs } from "./retention.ts";
 import { retraceArrivals } from "./retrace-arrivals.ts";
 
 export type { DownlinkArrival } from "./recorder/downlinks.ts";
@@ -77,6 +79,9 @@ export class Recorder {
   readonly #downlinks: DownlinkWriter;
   readonly #roundTrips: RoundTripWriter;
   readonly #recordedTime: RecordedTimeWriter;
+  readonly #removal: Removal;
+  /** What is older is not taken in again: it was summed up and removed. */
+  #removedToUs: number;
   #captureId: number | null = null;
   #isMerged = false;
   #dataVersion: number;
@@ -109,6 +114,16 @@ export class Recorder {
     this.#joins = new JoinWriter(db);
     this.#downlinks = new DownlinkWriter(db);
     this.#roundTrips = new RoundTripWriter(db);
+    this.#removal = new Removal(db, {
+      holdCounters: (devAddr, beforeUs, most) => this.#derivation.hold(devAddr, beforeUs, most),
+      holdGaps: (devAddr, beforeUs, most) => this.#gaps.hold(devAddr, beforeUs, most),
+      gatherFull: (hour) => this.#hours.gatherFull(hour),
+      removed: (beforeUs) => {
+        this.#removedToUs = beforeUs;
+        this.#gaps.removed();
+      },
+    });
+    this.#removedToUs = removedToUs(db);
     this.#dataVersion = this.#readDataVersion();
   }
 
@@ -125,6 +140,10 @@ export class Recorder {
       this.#settledBehind.clear();
       for (const [index, item] of batch.entries()) {
         if (index > 0 && options.isEnough?.(index) === true) break;
+        if (item.arrival.atUs < this.#removedToUs) {
+          this.#refuseRemoved(item.arrival);
+          continue;
+        }
         if (!this.#isMerged) this.#recordedTime.heard(this.#sourceOf(item.arrival), item.arrival.atUs);
         if ("downlink" in item) this.#recordDownlink(item);
         else this.#recordOne(item);
@@ -288,6 +307,18 @@ export class Recorder {
     this.#derivation.forgetFrames();
   }
 
+  /**
+   * Removes a bounded part of what the rule of what is kept does not keep, in a transaction of its own. True: there is
+   * more to do now.
+   */
+  removeMore(options: RemovalOptions): boolean {
+    let isMore = false;
+    this.#transact(() => {
+      isMore = this.#removal.step(options);
+    });
+    return isMore || this.#removal.shrink();
+  }
+
   /** True while something is to be forgotten. */
   isForgetting(): boolean {
     return isForgetting(this.#db);
@@ -345,6 +376,8 @@ export class Recorder {
     this.#derivation.forget();
     this.#refusals.forget();
     this.#gaps.forget();
+    this.#removal.forget();
+    this.#removedToUs = removedToUs(this.#db);
   }
 
   /** A server's datagram: a packet for sending, or an acknowledgement. Not counted among the datagrams of gateways. */
@@ -559,6 +592,12 @@ export class Recorder {
       const oddity = { reason: `phy_${fault.reason}`, detail: describeFault(fault), keepRaw: false };
       this.#note(arrival, gateway.id, oddity, false);
     }
+  }
+
+  /** Its time was removed by the rule of what is kept, and its hours stand as they were gathered. */
+  #refuseRemoved(arrival: Arrival): void {
+    const detail = "It is older than what the store keeps.";
+    this.#refuse(arrival, 0, { reason: "removed_time", detail, keepRaw: false }, true);
   }
 
   /** A datagram that was not used at all. */

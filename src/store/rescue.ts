@@ -19,6 +19,7 @@ import type { JudgeGap } from "../model/gap.ts";
 import { checkTarget, publish } from "./backup.ts";
 import { createForOwner, newestVersion, openStore, type Store } from "./open.ts";
 import { rebuild } from "./rebuild.ts";
+import { type Removed, removedOf } from "./retention.ts";
 import { SERVICE_SETTING } from "./service-claim.ts";
 import { isSqliteError, StoreUnusable } from "./store-error.ts";
 
@@ -33,6 +34,8 @@ export interface RescueResult {
   /** Tables with rows or with holes. */
   readonly tables: readonly RescuedTable[];
   readonly receptions: number;
+  /** What the damaged store had removed by its rule; of that time nothing is rescued. */
+  readonly removed: Removed | null;
 }
 
 export interface RescueOptions {
@@ -64,16 +67,37 @@ export async function rescueStore(
       const tables = copyTables(source, db, options.onProgress);
       db.prepare("DELETE FROM setting WHERE key = ?").run(SERVICE_SETTING);
       removeOrphans(db);
+      const removed = dropRemovedTime(db);
       rebuild(db, () => undefined, options.judge);
       db.pragma("journal_mode = DELETE");
       const receptions = tables.find(({ name }) => name === "reception")?.rows ?? 0;
-      return { tables: tables.filter(({ rows, holes }) => rows > 0 || holes > 0), receptions };
+      return { tables: tables.filter(({ rows, holes }) => rows > 0 || holes > 0), receptions, removed };
     } finally {
       source?.close();
       db.close();
       for (const suffix of ["", "-wal", "-shm", "-journal"]) rmSync(`${work}${suffix}`, { force: true });
     }
   });
+}
+
+/** Everything is derived again, which cannot be done for time whose receptions were removed: it counts as not recorded. */
+function dropRemovedTime(db: Store): Removed | null {
+  const removed = removedOf(db);
+  if (removed === null) return null;
+  const { beforeUs } = removed;
+  for (const table of [
+    "reception",
+    "datagram",
+    "status_report",
+    "transmit_outcome",
+    "downlink",
+    "gateway_restart",
+  ])
+    db.prepare(`DELETE FROM ${table} WHERE at_us < ?`).run(beforeUs);
+  db.prepare("DELETE FROM recorded_range WHERE to_us < ?").run(beforeUs);
+  db.prepare("UPDATE recorded_range SET from_us = max(from_us, ?)").run(beforeUs);
+  db.exec("UPDATE removal SET removed_to_us = 0, swept_to_us = 0, rule = ''");
+  return removed;
 }
 
 /** A working copy that SQLite opens. */

@@ -101,6 +101,11 @@ export class ServiceClaim {
   }
 }
 
+/** Whether a service records into the store, as far as the system tells. */
+export function isServiceRunning(db: Store, system: ClaimSystem = thisSystem): boolean {
+  return judge(readClaim(db), claimOf(db, system), system) !== "free";
+}
+
 /**
  * Closes a store into which a service of this computer may be recording. Returns a sentence when the newest data stayed
  * in the log of changes and no service runs that will merge them, else null.

@@ -4,9 +4,11 @@
  */
 import { readNodeKeysFile } from "../ledger/keys/file.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
+import type { KeptRule } from "../words/removed.ts";
 import { addKeys, removeKeys } from "./keys.ts";
 import type { Store } from "./open.ts";
 import { changePlacements, type PlacementWork, writePlacementPhoto } from "./placements.ts";
+import { writeKeptRule } from "./retention.ts";
 import {
   type BenchRecordChangeRow,
   type BenchReferenceRow,
@@ -44,6 +46,8 @@ export type UserChange =
   | { readonly entity: "watch-waiting"; readonly waiting: string }
   /** How far publishing to an MQTT broker has come, JSON. */
   | { readonly entity: "publish-place"; readonly place: string }
+  /** What is kept; the removal follows by itself. */
+  | { readonly entity: "kept-rule"; readonly rule: KeptRule }
   | { readonly entity: "keys"; readonly work: KeyWork };
 
 export type KeyWork =
@@ -79,6 +83,8 @@ export function writeUserChange(db: Store, change: UserChange): Written {
       return writeServiceSetting(db, "watch-waiting", change.waiting);
     case "publish-place":
       return writeServiceSetting(db, "publish-place", change.place);
+    case "kept-rule":
+      return writeKeptRule(db, change.rule);
     case "keys":
       return changeKeys(db, change.work);
   }

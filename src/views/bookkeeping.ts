@@ -1,5 +1,5 @@
 /** What is the site called, what was read from files, and what was refused? */
-import type { CaptureRow, KeyRow, Refusal, RefusalSample } from "../contract/index.ts";
+import type { CaptureRow, KeptView, KeyRow, Refusal, RefusalSample } from "../contract/index.ts";
 import { capSentence, refusalWords, rivalSentence } from "../diagnosis/notices.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { listKeys } from "../store/keys.ts";
@@ -9,6 +9,7 @@ import { gatewayCount, refusalSamples, refusals, rivals } from "../store/queries
 import { labels, setting } from "../store/queries/lives.ts";
 import { captures } from "../store/queries/receptions.ts";
 import { MAX_GATEWAYS } from "../store/recorder/gateways.ts";
+import { givesBack, keptRule, removedOf } from "../store/retention.ts";
 
 const MAX_SAMPLES = 60;
 const HEX_OCTETS = 512;
@@ -39,6 +40,15 @@ export function captureRows(store: Store, progressOf: (id: number) => number | n
     from: fromUs === null ? null : isoTime(fromUs),
     to: toUs === null ? null : isoTime(toUs),
   }));
+}
+
+export function keptView(store: Store): KeptView {
+  const removed = removedOf(store);
+  return {
+    ...keptRule(store),
+    removed: removed === null ? null : { before: isoTime(removed.beforeUs), rule: removed.rule },
+    givesBack: givesBack(store),
+  };
 }
 
 /** Whose keys are held: their names, never a key. */

@@ -17,6 +17,7 @@ import { heartbeatCells, restartsUs } from "../store/queries/gateways.ts";
 import { marksIn } from "../store/user-data.ts";
 import { dropoutRow, type GapNames, gapNames } from "./gaps.ts";
 import { withMark } from "./known-gaps.ts";
+import { assertNotRemoved } from "./window.ts";
 
 // The counters of a gap's node and of its neighbours, laid on the gap's axis.
 
@@ -123,9 +124,10 @@ interface Axis {
   readonly cells: number;
 }
 
-/** null: there is no such gap. */
+/** null: there is no such gap. Throws RowsRemoved where its evidence was removed. */
 export function gapPage(store: Store, id: string): GapPage | null {
   const gap = gapById(store, id);
+  if (gap !== null) assertNotRemoved(store, gap.fromUs);
   const scene = gap === null ? null : sceneOfGap(store, gap);
   if (gap === null || scene === null) return null;
   const names = gapNames(store, Number.MAX_SAFE_INTEGER);

@@ -2,9 +2,11 @@
 
 import type { Window, WindowQuery } from "../contract/common.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
-import type { Store } from "../store/open.ts";
+import { type Store, StoreUnusable } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { presentUs } from "../store/recorded-time.ts";
+import { type Removed, removedOf } from "../store/retention.ts";
+import { removedSentence } from "../words/removed.ts";
 
 /**
  * How far past the end of a past window its answer looks: two hours, the longest that a finding looks past its gap
@@ -15,6 +17,8 @@ export const WINDOW_CONTEXT_US = 7_200_000_000;
 /** A window as asked for: where it lies, and whether it moves with the clock. */
 export interface AskedWindow extends TimeRange {
   readonly live: boolean;
+  /** It was asked for from an earlier moment on, whose receptions were removed; absent: it was not. */
+  readonly removed?: Removed;
 }
 
 /**
@@ -33,9 +37,35 @@ export function resolveWindow(
   return { fromUs, toUs: Math.max(toUs, fromUs + 1), live: false };
 }
 
-/** The window of a request over a store; `systemUs`: the system's clock. */
+/**
+ * The window of a request over a store; `systemUs`: the system's clock. It begins where receptions are there: what was
+ * removed is never taken for silence or loss. Throws RowsRemoved where all of it was.
+ */
 export function askedWindow(store: Store, query: WindowQuery, systemUs: number): AskedWindow {
-  return resolveWindow(query, presentUs(store, systemUs), storedSpanUs(store));
+  return withoutRemoved(store, resolveWindow(query, presentUs(store, systemUs), storedSpanUs(store)));
+}
+
+/** Thrown by a question that only removed receptions could answer. */
+export class RowsRemoved extends StoreUnusable {
+  constructor({ beforeUs, rule }: Removed) {
+    const before = isoTime(beforeUs);
+    super(removedSentence(before, rule), `Ask for a time from ${before} on.`);
+    this.name = "RowsRemoved";
+  }
+}
+
+/** Throws RowsRemoved where the receptions of a moment were removed. */
+export function assertNotRemoved(store: Store, atUs: number): void {
+  const removed = removedOf(store);
+  if (removed !== null && atUs < removed.beforeUs) throw new RowsRemoved(removed);
+}
+
+/** A window without the time whose receptions were removed. Throws RowsRemoved where nothing is left. */
+function withoutRemoved(store: Store, window: AskedWindow): AskedWindow {
+  const removed = removedOf(store);
+  if (removed === null || window.fromUs >= removed.beforeUs) return window;
+  if (window.toUs <= removed.beforeUs) throw new RowsRemoved(removed);
+  return { ...window, fromUs: removed.beforeUs, removed };
 }
 
 /** The newest moment whose recording counts for the answer of a window: its end and context, or for a live one all. */
@@ -49,6 +79,10 @@ export function knownEndUs(store: Store, window: AskedWindow): number {
   return Math.min(window.toUs, storedSpanUs(store, knownUntilUs(window))?.toUs ?? window.toUs);
 }
 
-export function windowView(window: AskedWindow): Window {
-  return { from: isoTime(window.fromUs), to: isoTime(window.toUs), live: window.live };
+export function windowView({ fromUs, toUs, live, removed }: AskedWindow): Window {
+  const window = { from: isoTime(fromUs), to: isoTime(toUs), live };
+  if (removed === undefined) return window;
+  const before = isoTime(removed.beforeUs);
+  const { rule } = removed;
+  return { ...window, removed: { before, rule, sentence: removedSentence(before, rule) } };
 }

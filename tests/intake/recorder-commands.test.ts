@@ -20,6 +20,7 @@ function commandsUnderTest(parts: Partial<RecorderCommandParts> = {}) {
     imports: { read: () => Promise.reject(new Error("No capture is read here.")) },
     changes: { add: () => seen.push("recounted"), widen: () => seen.push("all views") },
     beginForgettingSteps: () => seen.push("forgetting"),
+    beginRemoval: () => undefined,
     afterImport: () => seen.push("import ended"),
     waitMs: () => Promise.resolve(),
     ...parts,

@@ -151,6 +151,9 @@ export class FakeViews implements Views {
   recentFromUs() {
     return null;
   }
+  kept() {
+    return this.#answer(["kept"], { maxAgeDays: null, maxBytes: null, removed: null, givesBack: true });
+  }
   stored() {
     const facts = {
       siteName: "Fennick Orchard",

@@ -3,7 +3,14 @@ import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import type { Registry } from "prom-client";
 import { z } from "zod";
 import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
-import { Health, PhoneLink, RefusalsView, ServiceStatus } from "../../contract/service.ts";
+import {
+  Health,
+  KeptRule,
+  KeptView,
+  PhoneLink,
+  RefusalsView,
+  ServiceStatus,
+} from "../../contract/service.ts";
 import { Forgotten } from "../../contract/user-data.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import type { Forgettable } from "../../store/forget.ts";
@@ -159,6 +166,40 @@ function knownZone(name: string): string {
     );
   }
 }
+
+// GET and PUT of what is kept: receptions that are older go, and their hours stay.
+
+export interface KeptRouteOptions {
+  readonly facts: Pick<Facts, "kept">;
+  readonly intake: Pick<IntakeHandle, "change">;
+}
+
+export const keptRoutes: FastifyPluginAsyncZod<KeptRouteOptions> = async (app, { facts, intake }) => {
+  app.get(
+    "/api/kept",
+    {
+      schema: {
+        summary: "How long receptions are kept, and what was removed by that",
+        response: answers(KeptView),
+      },
+    },
+    async () => facts.kept(),
+  );
+  app.put(
+    "/api/kept",
+    {
+      schema: {
+        summary: "Say how long receptions are kept: what is older is removed behind the traffic, for good",
+        body: KeptRule,
+        response: { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async ({ body }, reply) => {
+      assertWritten(await intake.change({ entity: "kept-rule", rule: body }));
+      return reply.code(204).send();
+    },
+  );
+};
 
 // DELETE of a gateway or a node: all that is stored of it goes. What that would be is counted first.
 

@@ -15,6 +15,7 @@ import {
 } from "../../ledger/gaps/gap-detector.ts";
 import { isAtRest } from "../../ledger/gaps/loss-detector.ts";
 import type { Store } from "../open.ts";
+import { removedToUs } from "../retention.ts";
 import {
   contextOf,
   gapRowOf,
@@ -67,10 +68,12 @@ export class DetectorState {
   readonly #shared = new Set<number>();
   /** Addresses whose interruptions ran across a life that goes on after all. */
   readonly #astray = new Set<number>();
+  readonly #db: Store;
   readonly #outages: OutageWriter;
   readonly #sql: WatchStatements;
 
   constructor(db: Store, outages: OutageWriter) {
+    this.#db = db;
     this.#outages = outages;
     this.#sql = watchStatements(db);
   }
@@ -106,9 +109,19 @@ export class DetectorState {
     this.#sql.removeWatchesOfAddress.run(devAddr);
     this.#sql.removeStatesOfAddress.run(devAddr);
     const lives = this.#sql.lives.all(devAddr, frontierUs) as LifeEnding[];
-    for (const { number } of lives) this.#replay(this.#fresh(devAddr, number), -1, frontierUs);
+    for (const { number, lastAtUs } of lives) {
+      const entry = this.#fresh(devAddr, number);
+      const isPast = lastAtUs < removedToUs(this.#db);
+      const held = this.#heldWatch(devAddr, number);
+      if (held !== null) this.#takeUp(entry, held);
+      if (!isPast) this.#replay(entry, entry.watch.lastCounter, frontierUs);
+      if (held !== null)
+        entry.isOver =
+          this.#sql.hasEnd.get({ addr: devAddr, life: number, at: entry.watch.lastAtUs }) !== undefined;
+    }
     for (const { number, firstAtUs } of lives) {
-      if (number > 1) this.#endBefore(devAddr, number, firstAtUs, frontierUs);
+      if (number > 1 && firstAtUs >= removedToUs(this.#db))
+        this.#endBefore(devAddr, number, firstAtUs, frontierUs);
       this.#newest.set(devAddr, Math.max(this.#newest.get(devAddr) ?? 0, number));
     }
     if (lives.length > 1) this.#writeShared(devAddr, frontierUs);
@@ -185,6 +198,7 @@ export class DetectorState {
     const entry = this.#fresh(devAddr, life);
     const stored = this.#sql.state.get(devAddr, life) as string | undefined;
     if (stored !== undefined) entry.watch = JSON.parse(stored) as LifeWatch;
+    else entry.watch = this.#heldWatch(devAddr, life) ?? entry.watch;
     entry.keepFrom = entry.watch.heard + KEEP_EVERY;
     this.#replay(entry, entry.watch.lastCounter, frontierUs);
     entry.hasOpenRow = this.#sql.hasOpenRow.get(devAddr, life) !== undefined;
@@ -212,18 +226,60 @@ export class DetectorState {
     const { devAddr, life } = entry;
     const stored = this.#sql.state.get(devAddr, life) as string | undefined;
     const watch = stored === undefined ? newLifeWatch() : (JSON.parse(stored) as LifeWatch);
-    entry.watch = watch.lastCounter < counter ? watch : newLifeWatch();
-    const sinceUs = entry.watch.lastCounter < 0 ? Number.MIN_SAFE_INTEGER : entry.watch.lastAtUs;
+    const base = watch.lastCounter < counter ? watch : (this.#heldWatch(devAddr, life) ?? newLifeWatch());
+    const sinceUs = base.lastCounter < 0 ? Number.MIN_SAFE_INTEGER : base.lastAtUs;
     this.#sql.removeGapsSince.run(devAddr, life, sinceUs);
     this.#sql.removeStatesFrom.run(devAddr, life, counter);
-    entry.keepFrom = entry.watch.heard + KEEP_EVERY;
-    entry.hasOpenRow = false;
-    const { episode } = entry.watch.loss;
-    if (episode !== null) {
-      const draft = draftOf(episode, rhythmOfLife(entry.watch)?.medianUs ?? null, false);
-      this.#write(entry, draft, "episode");
-    }
+    this.#takeUp(entry, base);
     this.#replay(entry, entry.watch.lastCounter, frontierUs);
+  }
+
+  /** Goes on from a state; a loss that was under way gets its row. */
+  #takeUp(entry: Entry, watch: LifeWatch): void {
+    entry.watch = watch;
+    entry.keepFrom = watch.heard + KEEP_EVERY;
+    entry.hasOpenRow = false;
+    const { episode } = watch.loss;
+    if (episode === null) return;
+    const draft = draftOf(episode, rhythmOfLife(watch)?.medianUs ?? null, false);
+    this.#write(entry, draft, "episode");
+  }
+
+  /** Where a life stood when the receptions before were removed; null: none were, or it began later. */
+  #heldWatch(devAddr: number, life: number): LifeWatch | null {
+    const state = this.#sql.heldState.get(devAddr, life, removedToUs(this.#db)) as string | undefined;
+    return state === undefined ? null : (JSON.parse(state) as LifeWatch);
+  }
+
+  /**
+   * Stores where the search stood in the lives of an address at a moment, as far as `most` frames reach: from then on it
+   * goes through nothing before. True: all of it is done.
+   */
+  hold(devAddr: number, beforeUs: number, most: number): boolean {
+    let left = most;
+    for (const { number } of this.#sql.lives.all(devAddr, beforeUs - 1) as LifeEnding[]) {
+      const state = this.#sql.heldState.get(devAddr, number, beforeUs) as string | undefined;
+      const watch = state === undefined ? newLifeWatch() : (JSON.parse(state) as LifeWatch);
+      const rows = this.#sql.someCounters.all(
+        devAddr,
+        number,
+        watch.lastCounter,
+        beforeUs - 1,
+        left,
+      ) as CounterRow[];
+      for (const { counter, atUs, gateways } of rows) {
+        const heard = { counter, atUs, gatewayIds: gatewaysOf(gateways) };
+        watchCounter(watch, heard, this.#outages.outOfReach, this.#outages.notRecorded);
+      }
+      if (rows.length > 0) {
+        const { lastAtUs, lastCounter } = watch;
+        this.#sql.keepState.run(devAddr, number, lastAtUs, lastCounter, JSON.stringify(watch));
+        this.#sql.removeStatesBefore.run(devAddr, number, lastAtUs);
+      }
+      left -= rows.length;
+      if (left <= 0) return false;
+    }
+    return true;
   }
 
   /** Goes through the stored counters above one, in order of the counters. */

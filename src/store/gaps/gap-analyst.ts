@@ -12,7 +12,7 @@ import { type RecordedTime, recordedTimeOf } from "../recorded-time.ts";
 import { SceneBlocks } from "./context-cache.ts";
 import { DetectorState, gatewaysOf } from "./detector-state.ts";
 import { type GapRecord, SceneReader } from "./gap-context.ts";
-import { findingText, GATEWAYS_OF_FRAME } from "./gap-rows.ts";
+import { findingText, GATEWAYS_OF_FRAME, REMOVED_TO } from "./gap-rows.ts";
 import { type Disorder, LateData } from "./late-data.ts";
 import { OutageWriter } from "./outages.ts";
 
@@ -79,7 +79,8 @@ export class GapAnalyst {
        lacking
        FROM gap INDEXED BY gap_due_for_judgement
        WHERE (judged_to_us IS NULL OR judged_to_us < context_to_us)
-         AND (judged_to_us IS NULL OR judged_to_us < min(context_to_us, @frontier - @patience))
+         AND (judged_to_us IS NULL
+           OR judged_to_us < min(context_to_us, @frontier - @patience) AND context_from_us >= ${REMOVED_TO})
        ORDER BY from_us, id LIMIT ${FINDINGS_A_STEP}`,
     );
     this.#setFinding = db.prepare(
@@ -150,6 +151,16 @@ export class GapAnalyst {
     this.#watches.storeAll();
   }
 
+  /** Holds the search in the lives of an address at a moment; true: all of it is done. */
+  hold(devAddr: number, beforeUs: number, most: number): boolean {
+    return this.#watches.hold(devAddr, beforeUs, most);
+  }
+
+  /** Receptions were removed. */
+  removed(): void {
+    this.#blocks.forget();
+  }
+
   forget(): void {
     this.#outages.forget();
     this.#scannedSilent.clear();
@@ -193,7 +204,10 @@ export class GapAnalyst {
 
   #dueAgain({ fromUs, toUs }: TimeRange): void {
     this.#db
-      .prepare("UPDATE gap SET judged_to_us = NULL WHERE context_from_us <= ? AND context_to_us >= ?")
+      .prepare(
+        `UPDATE gap SET judged_to_us = NULL
+         WHERE context_from_us <= ? AND context_to_us >= ? AND context_from_us >= ${REMOVED_TO}`,
+      )
       .run(toUs, fromUs);
   }
 

@@ -81,6 +81,9 @@ const SAME_GAP = [
   ...["last_missed", "heard", "expected", "rhythm_us", "lacking", "context_from_us", "context_to_us"],
 ];
 
+/** Rows before this moment were removed. */
+export const REMOVED_TO = "(SELECT removed_to_us FROM removal WHERE id = 1)";
+
 export function watchStatements(db: Store) {
   const sql = (text: string): Statement => db.prepare(text);
   const columns = `id, dev_addr, life, tag, kind, open, from_us, to_us, missed, first_missed, last_missed, heard, expected,
@@ -100,9 +103,17 @@ export function watchStatements(db: Store) {
     keepState: sql(
       "INSERT OR REPLACE INTO gap_watch_past (dev_addr, life, at_us, counter, state) VALUES (?, ?, ?, ?, ?)",
     ),
-    removeStatesFrom: sql("DELETE FROM gap_watch_past WHERE dev_addr = ? AND life = ? AND counter >= ?"),
-    removeStatesOfAddress: sql("DELETE FROM gap_watch_past WHERE dev_addr = ?"),
+    removeStatesFrom: sql(
+      `DELETE FROM gap_watch_past WHERE dev_addr = ? AND life = ? AND counter >= ? AND at_us >= ${REMOVED_TO}`,
+    ),
+    removeStatesOfAddress: sql(`DELETE FROM gap_watch_past WHERE dev_addr = ? AND at_us >= ${REMOVED_TO}`),
+    // Where the search stood when what lies before a moment was removed (src/store/removal.ts).
+    heldState: sql(
+      `SELECT state FROM gap_watch_past WHERE dev_addr = ? AND life = ? AND at_us < ? ORDER BY at_us DESC LIMIT 1`,
+    ).pluck(),
+    removeStatesBefore: sql("DELETE FROM gap_watch_past WHERE dev_addr = ? AND life = ? AND at_us < ?"),
     counters: sql(COUNTERS_OF_LIFE),
+    someCounters: sql(`${COUNTERS_OF_LIFE} LIMIT ?`),
     findings: sql("SELECT * FROM gap WHERE dev_addr = ? AND context_to_us < ? AND judged_to_us IS NOT NULL"),
     keepFinding: sql(
       `UPDATE gap SET judged_to_us = @judged_to_us, cause = @cause, confidence = @confidence, scope = @scope,
@@ -110,7 +121,11 @@ export function watchStatements(db: Store) {
        WHERE ${SAME_GAP.map((column) => `${column} IS @${column}`).join(" AND ")}`,
     ),
     shared: sql("SELECT * FROM gap WHERE dev_addr = ? AND tag = 'shared'"),
-    removeGapsOfAddress: sql("DELETE FROM gap WHERE dev_addr = ?"),
+    // What lies before the removed moment, or belongs to a life that ended before it, cannot be found again.
+    removeGapsOfAddress: sql(
+      `DELETE FROM gap WHERE dev_addr = ? AND to_us >= ${REMOVED_TO} AND life NOT IN
+       (SELECT number FROM life WHERE dev_addr = gap.dev_addr AND last_at_us < ${REMOVED_TO})`,
+    ),
     removeGapsSince: sql(
       "DELETE FROM gap WHERE dev_addr = ? AND life = ? AND to_us > ? AND tag IN ('run', 'episode')",
     ),
@@ -125,7 +140,8 @@ export function watchStatements(db: Store) {
        WHERE dev_addr = ? AND tag = 'end' AND to_us = ?`,
     ),
     removeEnd: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND tag = 'end'"),
-    removeShared: sql("DELETE FROM gap WHERE dev_addr = ? AND tag = 'shared'"),
+    // That two lives took turns before what was removed cannot be found again.
+    removeShared: sql(`DELETE FROM gap WHERE dev_addr = ? AND tag = 'shared' AND from_us >= ${REMOVED_TO}`),
     // How often an older life was returned to, and between which moments.
     turns: sql(
       `SELECT t.returns, t.life, t.toUs, l.first_at_us AS fromUs, l.heard
@@ -136,7 +152,7 @@ export function watchStatements(db: Store) {
              WHERE number < newest) AS t
        JOIN life l ON l.dev_addr = @addr AND l.number = t.life`,
     ),
-    // Unchanged, its finding stays; one that chance may have made is shown once its finding says so.
+    // Unchanged, its finding stays, also where its evidence was removed and it only grew; one that chance may have made is shown once its finding says so.
     write: sql(
       `INSERT INTO gap (${columns}) VALUES (@id, @devAddr, @life, @tag, @kind, @open, @fromUs, @toUs, @missed,
        @firstMissed, @lastMissed, @heard, @expected, @rhythmUs, @lacking, @lacking = 0, @contextFromUs, @contextToUs)
@@ -145,8 +161,10 @@ export function watchStatements(db: Store) {
        heard = excluded.heard, expected = excluded.expected, rhythm_us = excluded.rhythm_us,
        lacking = excluded.lacking, shown = max(shown, excluded.lacking = 0),
        context_from_us = excluded.context_from_us, context_to_us = excluded.context_to_us,
-       judged_to_us = CASE WHEN kind = excluded.kind AND open = excluded.open AND to_us = excluded.to_us
-         AND missed = excluded.missed AND heard = excluded.heard THEN judged_to_us ELSE NULL END`,
+       judged_to_us = CASE WHEN kind = excluded.kind AND open = excluded.open
+         AND (to_us = excluded.to_us AND missed = excluded.missed AND heard = excluded.heard
+           OR finding IS NOT NULL AND excluded.context_from_us < ${REMOVED_TO})
+         THEN judged_to_us ELSE NULL END`,
     ),
   };
 }

@@ -6,11 +6,12 @@
 import type { Statement } from "better-sqlite3";
 import type { OutOfReach } from "../../ledger/gaps/gap-detector.ts";
 import { MIN_OUTAGE_US, outageLimitUs, outagesInSilence } from "../../ledger/outages.ts";
-import { intersect, type TimeRange } from "../../model/time-range.ts";
+import { intersect, type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { keepaliveUs, silencesUs, statusSpacingUs } from "../queries/gateways.ts";
 import { prepared } from "../queries/statement.ts";
 import type { RecordedTime } from "../recorded-time.ts";
+import { removedToUs } from "../retention.ts";
 
 // Reads a gateway's outages from its datagrams: the rule is in src/ledger/outages.ts.
 
@@ -162,12 +163,13 @@ export class OutageWriter {
 
   /** Whether all of a range was recorded, of at least one of these gateways. */
   isRecorded(range: TimeRange, gatewayIds: readonly number[]): boolean {
-    return this.#recorded().missing(range, gatewayIds).length === 0;
+    return range.fromUs >= removedToUs(this.#db) && this.#recorded().missing(range, gatewayIds).length === 0;
   }
 
-  /** Where nothing was recorded of a gateway, within a range. */
-  missing(gatewayId: number, range: TimeRange): TimeRange[] {
-    return this.#recorded().missing(range, [gatewayId]);
+  /** Where nothing was recorded of a gateway, or its datagrams were removed, within a range. */
+  missing(gatewayId: number, { fromUs, toUs }: TimeRange): TimeRange[] {
+    const removed = { fromUs, toUs: Math.min(toUs, removedToUs(this.#db)) };
+    return unite([removed, ...this.#recorded().missing({ fromUs, toUs }, [gatewayId])]);
   }
 
   forget(): void {

@@ -13,6 +13,8 @@ import { GATHERED_HOUR_US } from "./gathered.ts";
 const SETTLED_US = 120_000_000;
 /** Receptions of one hour beyond which it stays ungathered and is read from its rows: a step must not take long. */
 const MAX_RECEPTIONS = 50_000;
+/** The same for an hour whose rows are to go: it must be summed up first. Chosen: about a second. */
+const MAX_RECEPTIONS_LEAVING = 500_000;
 
 export interface GatherOptions {
   /** True: hours that ended just now may wait. */
@@ -68,7 +70,7 @@ export class HourGatherer {
     const dueHours = this.#due.all(endedHour) as number[];
     const due = dueHours.find((hour) => !this.#tooFull.has(hour));
     if (due !== undefined) {
-      if (this.#gather(due)) this.#done.run(due);
+      if (this.#gather(due, MAX_RECEPTIONS)) this.#done.run(due);
       return true;
     }
     const closedToUs = this.#closedTo.get() as number;
@@ -76,17 +78,24 @@ export class HourGatherer {
     if (nextUs === null) return false;
     const hour = Math.floor(nextUs / GATHERED_HOUR_US);
     if (hour >= endedHour) return false;
-    if (!this.#gather(hour)) this.#setDue.run(hour);
+    if (!this.#gather(hour, MAX_RECEPTIONS)) this.#setDue.run(hour);
     this.#close.run((hour + 1) * GATHERED_HOUR_US);
     return true;
   }
 
+  /** Gathers an hour that is due and whose rows are to go; false: not even so. */
+  gatherFull(hour: number): boolean {
+    if (!this.#gather(hour, MAX_RECEPTIONS_LEAVING)) return false;
+    this.#done.run(hour);
+    return true;
+  }
+
   /** False: the hour holds too much; it stays due, and is read from its rows. */
-  #gather(hour: number): boolean {
+  #gather(hour: number, most: number): boolean {
     const fromUs = hour * GATHERED_HOUR_US;
     const toUs = fromUs + GATHERED_HOUR_US;
-    const count = this.#count.get(fromUs, toUs, MAX_RECEPTIONS + 1) as number;
-    if (count > MAX_RECEPTIONS) {
+    const count = this.#count.get(fromUs, toUs, most + 1) as number;
+    if (count > most) {
       this.#tooFull.add(hour);
       return false;
     }

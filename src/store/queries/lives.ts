@@ -128,12 +128,14 @@ export function heardUntil(
   untilUs: number,
 ): number {
   if (untilUs >= Number.MAX_SAFE_INTEGER) return heard;
-  return prepared(
+  const later = prepared(
     store,
-    "SELECT count(*) FROM frame WHERE life_id = ? AND at_us <= ? AND repeat = 0 AND replay = 0",
+    // Counted from the end: what was removed is among those of before.
+    "SELECT count(*) FROM frame WHERE life_id = ? AND at_us > ? AND repeat = 0 AND replay = 0",
   )
     .pluck()
     .get(id, untilUs) as number;
+  return heard - later;
 }
 
 export interface LabelRecord {

@@ -34,6 +34,7 @@ export function accountStatements(db: Store) {
     ),
     removeState: sql("DELETE FROM address_state WHERE dev_addr = ? AND last_at_us = ?"),
     removeStatesAfter: sql("DELETE FROM address_state WHERE dev_addr = ? AND last_at_us > ?"),
+    removeStatesBefore: sql("DELETE FROM address_state WHERE dev_addr = ? AND last_at_us < ?"),
     framesAfter: framesAfter("NULL"),
     framesWithPayload: framesAfter(`(SELECT payload ${FIRST_HEARING})`),
     provedBefore: sql("SELECT 1 FROM frame WHERE key_id = ? AND content = ? AND at_us < ? LIMIT 1"),

@@ -10,6 +10,7 @@ import { type AddressState, type LifeState, newAddressState } from "../../ledger
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import { addressesWithKeys, type HeldKeys, keysOfAddress } from "../key-sets.ts";
 import type { Store } from "../open.ts";
+import { removedToUs } from "../retention.ts";
 import { type AccountStatements, accountStatements } from "./counter-statements.ts";
 
 /** Addresses whose state stays in memory; the longest unheard leave first. A stranger can invent any number. */
@@ -165,6 +166,24 @@ export class CounterAssigner {
     return { recounted, settled, isMore: this.#due.size > 0 };
   }
 
+  /**
+   * Stores where the accounting of an address stood at a moment, as far as `most` frames reach: from then on nothing
+   * before it is counted again. True: all of it is done.
+   */
+  hold(devAddr: number, beforeUs: number, most: number): boolean {
+    const stored = this.#sql.stateBefore.get(devAddr, beforeUs) as StoredState | undefined;
+    const entry = this.#entryFrom(devAddr, stored);
+    const found = this.#framesAfter(devAddr, entry.state, most);
+    const frames = found.filter(({ atUs }) => atUs < beforeUs);
+    for (const frame of frames) this.#assign(entry, frame);
+    if (frames.length > 0) {
+      const { lastAtUs, lastContent } = entry.state;
+      this.#sql.storeState.run(devAddr, lastAtUs, lastContent, entry.frames, JSON.stringify(entry.state));
+      this.#sql.removeStatesBefore.run(devAddr, lastAtUs);
+    }
+    return frames.length < most;
+  }
+
   flush(): void {
     for (const devAddr of this.#entries.keys()) {
       if (this.#entries.size <= MAX_ADDRESSES) break;
@@ -264,7 +283,8 @@ export class CounterAssigner {
    * many. An address that is done is due no more. `whole`: all of it or nothing.
    */
   #recount(devAddr: number, most: number, whole = false): number {
-    const fromUs = this.#due.get(devAddr) ?? FIRST_US;
+    // What was removed stands as it was held.
+    const fromUs = Math.max(this.#due.get(devAddr) ?? FIRST_US, removedToUs(this.#db) || FIRST_US);
     const stored = this.#sql.stateBefore.get(devAddr, finite(fromUs)) as StoredState | undefined;
     const entry = this.#entryFrom(devAddr, stored);
     const { state } = entry;
@@ -339,7 +359,10 @@ export class CounterAssigner {
     this.#sql.storeState.run(devAddr, state.lastAtUs, state.lastContent, frames, JSON.stringify(state));
     entry.framesSinceStored = 0;
     const states = this.#sql.states.all(devAddr) as { lastAtUs: number; frames: number }[];
-    if (states.length > MAX_STATES) this.#sql.removeState.run(devAddr, leastMissed(states));
+    if (states.length <= MAX_STATES) return;
+    // The state that stands for what was removed stays.
+    const isHeld = (states[0]?.lastAtUs ?? 0) < removedToUs(this.#db);
+    this.#sql.removeState.run(devAddr, leastMissed(isHeld ? states.slice(1) : states));
   }
 }
 

@@ -102,6 +102,11 @@ export class Derivation {
     return this.#accounts.recountSome(maxFrames);
   }
 
+  /** Holds the accounting of an address at a moment; true: all of it is done. */
+  hold(devAddr: number, beforeUs: number, most: number): boolean {
+    return this.#accounts.hold(devAddr, beforeUs, most);
+  }
+
   /** Times of the replays that accounting found since this was asked last. */
   takeReplays(): number[] {
     return this.#accounts.takeReplays();

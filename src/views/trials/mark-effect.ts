@@ -21,10 +21,12 @@ import { placements } from "../../store/placements.ts";
 import { allGateways, type GatewayRecord } from "../../store/queries/gateways.ts";
 import { labels, storedSpanUs } from "../../store/queries/lives.ts";
 import { newestFrames, oldestFrames } from "../../store/queries/trial-frames.ts";
+import { removedToUs } from "../../store/retention.ts";
 import { type MarkRecord, markOf, marksIn } from "../../store/user-data.ts";
 import { duration, listed } from "../../words/format.ts";
 import { reachOf } from "../reachability.ts";
 import { markRows } from "../user-data.ts";
+import { assertNotRemoved } from "../window.ts";
 import { outlookOf } from "./answer.ts";
 import { intervalOf, type Judged, SHARE_DIGITS } from "./groups.ts";
 import { judgeSequential } from "./sequential.ts";
@@ -56,6 +58,7 @@ export type NoEffect = "no-such-mark" | "no-such-gateway";
 export function markEffect(store: Store, id: number, asked: EffectAsked = {}): MarkEffect | NoEffect {
   const mark = markOf(store, id);
   if (mark === null) return "no-such-mark";
+  assertNotRemoved(store, mark.atUs);
   const chosen = asked.gateway === "all" ? null : (asked.gateway ?? mark.gatewayEui);
   const known = allGateways(store);
   if (chosen !== null && !known.some(({ eui }) => eui === chosen)) return "no-such-gateway";
@@ -118,7 +121,8 @@ interface Sides {
 function sidesOf(store: Store, { atUs, untilUs }: MarkRecord, days: number): Sides {
   const resumedUs = untilUs ?? atUs;
   const stored = storedSpanUs(store);
-  const recordedBefore = Math.max(0, stored === null ? 0 : atUs - stored.fromUs);
+  const storedFromUs = Math.max(stored?.fromUs ?? atUs, removedToUs(store));
+  const recordedBefore = Math.max(0, atUs - storedFromUs);
   const recordedAfter = Math.max(0, stored === null ? 0 : stored.toUs + 1 - resumedUs);
   const mostUs = Math.round(days * DAY_US);
   const byTime: [EffectLimit, number][] = [

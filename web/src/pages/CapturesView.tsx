@@ -10,6 +10,7 @@ import { Age, Fold, StandingMark } from "../parts/page.tsx";
 import { Samples } from "../parts/Samples.tsx";
 import { currentWindow, linkTo, questionQuery } from "../state/route.ts";
 import { describeWindow, storedWindow } from "../state/window.ts";
+import { KeptSection } from "./Kept.tsx";
 import { KeysSection } from "./Keys.tsx";
 import "./CapturesView.css";
 
@@ -139,6 +140,7 @@ export function CapturesView({ captures, status, onChanged }: CapturesViewProps)
       <KeysSection />
       <h2>What is stored</h2>
       {status === null ? <p class="quiet">○ Asking the service</p> : <StoredSummary status={status} />}
+      <KeptSection />
       <Fold title="How a capture is read">
         <p>
           Packet captures (pcap and pcapng, gzip too) and recorded datagrams (JSON lines) go through the same

@@ -3,8 +3,10 @@
  * works; stale dims and says since when; otherwise the view itself.
  */
 import type { ComponentChildren } from "preact";
-import type { Problem } from "../../../src/contract/common.ts";
-import { clockTime } from "../format/times.ts";
+import type { Problem, Window } from "../../../src/contract/common.ts";
+import { removedSentence } from "../../../src/words/removed.ts";
+import { clockTime, nearTime } from "../format/times.ts";
+import { serviceNowMs } from "../state/clock.ts";
 import { type Loaded, staleSinceMs } from "../state/view-data.ts";
 import "./Gate.css";
 
@@ -20,7 +22,9 @@ export function Gate<T>({
   children: (data: T) => ComponentChildren;
 }) {
   const since = staleSinceMs();
-  if (loaded.data === null) {
+  // Figures of another window must not stand in for what was removed.
+  const isGone = loaded.state === "failed" && loaded.problem?.code === "rows-removed";
+  if (loaded.data === null || isGone) {
     if (loaded.state === "failed" && loaded.problem !== null)
       return <Failed problem={loaded.problem} again={loaded.reload} part={part} />;
     return <Skeleton part={part} />;
@@ -41,6 +45,7 @@ export function Gate<T>({
           </button>
         </p>
       ) : null}
+      {part ? null : <RemovedNotice data={loaded.data} />}
       <div
         class={since === null && loaded.state === "ready" ? "" : "stale"}
         aria-busy={loaded.state === "loading"}
@@ -48,6 +53,20 @@ export function Gate<T>({
         {children(loaded.data)}
       </div>
     </>
+  );
+}
+
+/** Of a window that was asked for from an earlier moment on than receptions are kept. */
+function RemovedNotice({ data }: { data: unknown }) {
+  if (typeof data !== "object" || data === null || !("window" in data)) return null;
+  // Wherever an answer has a window, it is the contract's.
+  const { removed } = data.window as Window;
+  if (removed === undefined) return null;
+  const { before, rule } = removed;
+  return (
+    <p class="notice" role="status">
+      ○ {removedSentence(nearTime(Date.parse(before), serviceNowMs()), rule)} This answer begins there.
+    </p>
   );
 }
 

@@ -21,6 +21,7 @@ import type {
 } from "../../../src/contract/user-data.ts";
 
 import type { WatchesView, WatchRule } from "../../../src/contract/watches.ts";
+import type { KeptRule } from "../../../src/words/removed.ts";
 
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 
@@ -117,6 +118,11 @@ export function deleteThing(kind: "node" | "gateway", id: string): Promise<Answe
 /** What people call the site; null takes the name back. */
 export function putSiteName(name: string | null): Promise<Answer<unknown>> {
   return sendJson("PUT", "/api/site/name", { name });
+}
+
+/** How long receptions are kept; what is older goes for good. */
+export function putKept(rule: KeptRule): Promise<Answer<unknown>> {
+  return sendJson("PUT", "/api/kept", rule);
 }
 
 /** Pins a mark; the service checks it and gives its number. */

@@ -1,0 +1,24 @@
+/** How is it told that receptions were removed by the rule of what is kept? One wording for screen, commands and errors. */
+import { fileSize, plural } from "./format.ts";
+
+/** What is kept. Both null: everything. */
+export interface KeptRule {
+  /** Days before the newest datagram. */
+  readonly maxAgeDays: number | null;
+  /** Octets of the store's file. */
+  readonly maxBytes: number | null;
+}
+
+/** Returns the rule in words: "90 days", "2 GB", "90 days and 2 GB"; "everything" without one. */
+export function keptRuleText({ maxAgeDays, maxBytes }: KeptRule): string {
+  const parts = [
+    ...(maxAgeDays === null ? [] : [plural(maxAgeDays, "day")]),
+    ...(maxBytes === null ? [] : [fileSize(maxBytes)]),
+  ];
+  return parts.length === 0 ? "everything" : parts.join(" and ");
+}
+
+/** Returns the sentence; `before`: the moment as the reader is shown times, `rule`: as it was when they were removed. */
+export function removedSentence(before: string, rule: string): string {
+  return `Receptions before ${before} were removed by the rule of ${rule}; sums of whole hours, gaps and findings remain.`;
+}

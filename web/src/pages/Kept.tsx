@@ -1,0 +1,143 @@
+/** How long are receptions kept? A limit in days, one in size, or none; what is older goes for good, its hours stay. */
+import { useState } from "preact/hooks";
+import type { KeptView } from "../../../src/contract/service.ts";
+import { fileSize } from "../../../src/words/format.ts";
+import { type KeptRule, keptRuleText, removedSentence } from "../../../src/words/removed.ts";
+import { nearTime } from "../format/times.ts";
+import { Gate } from "../parts/Gate.tsx";
+import { putKept } from "../state/api.ts";
+import { serviceNowMs } from "../state/clock.ts";
+import { useViewData } from "../state/view-data.ts";
+import "./Kept.css";
+
+const GIGABYTE = 1e9;
+const LIMITS = {
+  days: { usual: 90, least: 1, most: 36_500 },
+  size: { usual: 2, least: 0.01, most: 100_000 },
+};
+
+/** The section of the Captures page. */
+export function KeptSection() {
+  const loaded = useViewData<KeptView>({ topic: null, path: "/api/kept", key: null }, null);
+  return (
+    <section class="kept" aria-label="What is kept">
+      <h2>What is kept</h2>
+      <Gate loaded={loaded} part>
+        {(kept) => <Kept key={JSON.stringify(kept)} kept={kept} onChanged={loaded.reload} />}
+      </Gate>
+    </section>
+  );
+}
+
+function Kept({ kept, onChanged }: { kept: KeptView; onChanged: () => void }) {
+  const { maxAgeDays, maxBytes, removed, givesBack } = kept;
+  const isAll = maxAgeDays === null && maxBytes === null;
+  return (
+    <>
+      <p>
+        {isAll
+          ? "Everything is kept."
+          : `Receptions are kept: ${[
+              ...(maxAgeDays === null ? [] : [keptRuleText({ maxAgeDays, maxBytes: null })]),
+              ...(maxBytes === null ? [] : [`as much as fits ${fileSize(maxBytes)}`]),
+            ].join(", ")}.`}{" "}
+        {removed === null
+          ? ""
+          : removedSentence(nearTime(Date.parse(removed.before), serviceNowMs()), removed.rule)}
+      </p>
+      {givesBack ? null : (
+        <p class="quiet">
+          The file keeps its size, and what is free in it is used again. To give space back, stop the service
+          and run <code>mastlog keep --shrink</code> once.
+        </p>
+      )}
+      <RuleForm rule={kept} onChanged={onChanged} />
+    </>
+  );
+}
+
+function RuleForm({ rule, onChanged }: { rule: KeptRule; onChanged: () => void }) {
+  const [days, setDays] = useState(rule.maxAgeDays === null ? "" : String(rule.maxAgeDays));
+  const [size, setSize] = useState(rule.maxBytes === null ? "" : String(rule.maxBytes / GIGABYTE));
+  const [asking, setAsking] = useState(false);
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const wanted: KeptRule = {
+    maxAgeDays: days === "" ? null : Number(days),
+    maxBytes: size === "" ? null : Math.round(Number(size) * GIGABYTE),
+  };
+  const isSame = wanted.maxAgeDays === rule.maxAgeDays && wanted.maxBytes === rule.maxBytes;
+  const save = async () => {
+    const answer = await putKept(wanted);
+    setAsking(false);
+    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    if (answer.ok) onChanged();
+  };
+  const submit = (event: Event) => {
+    event.preventDefault();
+    // To keep more takes nothing away.
+    if (isTighter(wanted, rule)) setAsking(true);
+    else void save();
+  };
+  return (
+    <form onSubmit={submit}>
+      <p class="kept-limits">
+        <label>
+          <span>receptions of the newest</span>
+          <input
+            type="number"
+            min={LIMITS.days.least}
+            max={LIMITS.days.most}
+            step={1}
+            value={days}
+            placeholder="all"
+            onInput={(event) => setDays(event.currentTarget.value)}
+          />
+          <span>days</span>
+        </label>
+        <label>
+          <span>no more than</span>
+          <input
+            type="number"
+            min={LIMITS.size.least}
+            max={LIMITS.size.most}
+            step="any"
+            value={size}
+            placeholder="all"
+            onInput={(event) => setSize(event.currentTarget.value)}
+          />
+          <span>GB</span>
+        </label>
+      </p>
+      <p class="quiet">
+        Off while both are empty. What is older is removed by whole days (UTC), behind the traffic; the newest
+        day stays in any case. Sums of whole hours, gaps, outages and findings stay.
+      </p>
+      {asking ? (
+        <p class="notice" role="alert">
+          Receptions beyond {keptRuleText(wanted)} are removed from the store, for good.{" "}
+          <button type="button" class="plain" onClick={() => void save()}>
+            yes, remove them
+          </button>{" "}
+          <button type="button" class="link" onClick={() => setAsking(false)}>
+            keep them
+          </button>
+        </p>
+      ) : (
+        <p>
+          <button type="submit" class="plain" disabled={isSame}>
+            Save
+          </button>
+          {trouble === null ? null : <span role="alert"> ✕ {trouble}</span>}
+        </p>
+      )}
+    </form>
+  );
+}
+
+function isTighter(wanted: KeptRule, rule: KeptRule): boolean {
+  const none = Number.POSITIVE_INFINITY;
+  return (
+    (wanted.maxAgeDays ?? none) < (rule.maxAgeDays ?? none) ||
+    (wanted.maxBytes ?? none) < (rule.maxBytes ?? none)
+  );
+}
