@@ -23,6 +23,8 @@ export type AskingKind = "push-data" | "pull-data";
 const ANSWER_WITHIN_US = 2_000_000;
 /** Waiting at once. Chosen: two seconds of five thousand datagrams a second. */
 const MAX_WAITING = 10_000;
+/** Of a full list of a capture the oldest of these leave together: the way to the first of a Set leads over all that left. */
+const LEAVE_TOGETHER = 1_000;
 
 interface Waiting {
   readonly gatewayId: number;
@@ -134,10 +136,9 @@ export class RoundTripWriter {
     this.#setAsked(asked.key, [...(this.#askedByKey.get(asked.key) ?? []), asked]);
     this.#undo.push(() => this.#asked.delete(asked));
     if (this.#asked.size <= MAX_WAITING) return;
-    for (const oldest of this.#asked) {
+    for (const oldest of firstOf(this.#asked)) {
       this.#take(oldest);
       this.#countAsked(oldest);
-      break;
     }
   }
 
@@ -152,8 +153,7 @@ export class RoundTripWriter {
     }
     this.#setAnswers(key, [...(this.#answers.get(key) ?? []), atUs]);
     if (this.#answersWaiting <= MAX_WAITING) return;
-    const oldest = this.#answers.keys().next();
-    if (oldest.done !== true) this.#setAnswers(oldest.value, []);
+    for (const oldest of firstOf(this.#answers.keys())) this.#setAnswers(oldest, []);
   }
 
   /** It waits no longer. */
@@ -249,6 +249,15 @@ export class RoundTripWriter {
     cell.count += 1;
     this.#counts.set(key, cell);
   }
+}
+
+function firstOf<T>(values: Iterable<T>): T[] {
+  const first: T[] = [];
+  for (const value of values) {
+    first.push(value);
+    if (first.length === LEAVE_TOGETHER) break;
+  }
+  return first;
 }
 
 function isAnswer(askedUs: number, answeredUs: number): boolean {
