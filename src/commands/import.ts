@@ -9,7 +9,7 @@ import { CaptureUnreadable, openCapture } from "../intake/capture-reader.ts";
 import { mergeStore, type StoreMergeOutcome } from "../intake/store-merge.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/time-range.ts";
-import { openReader, openStore } from "../store/open.ts";
+import { deferSyncs, openReader, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
 import { closeBesideService } from "../store/service-claim.ts";
@@ -88,6 +88,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
     },
     async () => {
       const db = openStore(dbPath);
+      deferSyncs(db);
       const recorder = new Recorder(db, judgeGap);
       importer = new CaptureImport({
         recorder,

@@ -63,6 +63,14 @@ export function openStore(path: string): Store {
   return db;
 }
 
+/**
+ * Commits no longer wait for the disk; merging the log of changes still does, and so does closing. A power cut may take
+ * the newest commits, whole ones only: for what can be read again from its file.
+ */
+export function deferSyncs(db: Store): void {
+  db.pragma("synchronous = NORMAL");
+}
+
 /** Milliseconds that closing waits for readers. Chosen: most answers take less, and the end of a service is bounded. */
 const CLOSING_TIMEOUT_MS = 1_500;
 

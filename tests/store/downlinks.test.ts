@@ -314,4 +314,17 @@ describe("round trips to the server", () => {
       { class: ASKED_ONE_SIDED, count: 1 },
     ]);
   });
+
+  it("of a capture that is one-sided are counted once each, however many wait at once", () => {
+    const { db, record, recorder } = setUp();
+    // More than may wait: the oldest leave while others come. A datagram each 10 ms, 12,500 in 125 s.
+    const all = 12_500;
+    for (let from = 0; from < all; from += 500)
+      record(...Array.from({ length: 500 }, (_, i) => pull(SHED, (from + i) / 100, (from + i) % 65_536)));
+    const stored = () => db.prepare("SELECT class, sum(count) AS count FROM round_trip_minute").all();
+    // The first 10,001st made 1,000 leave, and so on: 10,000 wait at most, 9,001 at least.
+    expect(stored()).toEqual([{ class: ASKED_ONE_SIDED, count: 3_000 }]);
+    recorder.settle();
+    expect(stored()).toEqual([{ class: ASKED_ONE_SIDED, count: all }]);
+  });
 });

@@ -2,7 +2,14 @@ import { copyFileSync, mkdtempSync, readdirSync, renameSync, rmSync } from "node
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
-import { openFurtherReader, openReader, openStore, StoreUnusable, storeFile } from "../../src/store/open.ts";
+import {
+  deferSyncs,
+  openFurtherReader,
+  openReader,
+  openStore,
+  StoreUnusable,
+  storeFile,
+} from "../../src/store/open.ts";
 
 /** A store in use, and one more reading connection asked for. */
 function storeInUse() {
@@ -43,5 +50,16 @@ describe("one more reading connection to a store in use", () => {
     renameSync(path, join(folder, "moved.db"));
     copyFileSync(join(folder, "moved.db"), path);
     expect(() => openFurtherReader(file)).toThrow("was moved, deleted or replaced");
+  });
+});
+
+describe("a store that is written to", () => {
+  it("waits for the disk with each commit, unless what is written can be read again from its file", () => {
+    const { writer } = storeInUse();
+    const synchronous = () => writer.pragma("synchronous", { simple: true });
+    // 2 is FULL, 1 is NORMAL: https://www.sqlite.org/pragma.html#pragma_synchronous
+    expect(synchronous()).toBe(2);
+    deferSyncs(writer);
+    expect(synchronous()).toBe(1);
   });
 });
