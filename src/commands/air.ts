@@ -7,16 +7,12 @@ import { airView } from "../views/air.ts";
 import { strangersView } from "../views/strangers.ts";
 import { figure } from "../words/format.ts";
 import {
-  guarded,
   ownPlansGiven,
   plansOption,
-  print,
-  printJson,
-  readViewOptions,
   sentenceText,
   table,
-  windowGiven,
-  withReader,
+  titled,
+  viewAction,
   withViewOptions,
 } from "./options.ts";
 
@@ -29,25 +25,12 @@ export function airCommand(): Command {
     .addOption(plansOption())
     .option("--strangers", "neighbours' networks in full: growth by week, and what they cost each own node")
     .action((given: { readonly strangers?: boolean }) =>
-      guarded(() => {
-        const options = readViewOptions(given);
-        const ownPlans = ownPlansGiven(given);
-        withReader(
-          options.db,
-          (store) => {
-            const window = windowGiven(store, options);
-            if (given.strangers === true) {
-              const strangers = strangersView(store, window);
-              return options.json ? printJson(strangers) : print(`${strangersText(strangers)}\n`);
-            }
-            const view = airView(store, window, undefined, ownPlans);
-            if (options.json) return printJson(view);
-            const parts = [sentenceText(view.sentence), ...partsOf(view), view.caution];
-            print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
-          },
-          options.site,
-        );
-      }),
+      given.strangers === true
+        ? viewAction(strangersView, strangersParts)(given)
+        : viewAction(
+            (store, window) => airView(store, window, undefined, ownPlansGiven(given)),
+            (view) => [sentenceText(view.sentence), ...partsOf(view), view.caution],
+          )(given),
     );
 }
 
@@ -79,7 +62,7 @@ function noiseLines({ noiseSources }: AirView): string {
     .join("\n");
 }
 
-function strangersText(view: StrangersView): string {
+function strangersParts(view: StrangersView): string[] {
   const { sentence, networks, nodes, weeksAt, caution } = view;
   const at = weeksAt === null ? "" : `Weeks as heard by ${weeksAt.gatewayName ?? weeksAt.gatewayEui}`;
   return [
@@ -106,13 +89,7 @@ function strangersText(view: StrangersView): string {
     ),
     nodes.map(({ devAddr, name, words }) => plainLine(`${name ?? devAddr}: ${words}`)).join("\n"),
     caution,
-  ]
-    .filter((part) => part !== "")
-    .join("\n\n");
-}
-
-function titled(title: string, rows: string): string {
-  return rows === "" ? "" : `${title}\n${rows}`;
+  ];
 }
 
 function share(ratio: number | null): string {

@@ -23,6 +23,7 @@ import { listed } from "../words/format.ts";
 import {
   CannotRun,
   guarded,
+  overWindow,
   ownPlansGiven,
   plansOption,
   print,
@@ -127,11 +128,7 @@ function printTable(
   given: { readonly ownPlans: readonly RegionPlan[]; readonly expected: PlanChoice | null },
   isBrief: boolean,
 ): void {
-  const view = withReader(
-    options.db,
-    (store) => benchTable(store, windowGiven(store, options), given),
-    options.site,
-  );
+  const view = overWindow(options, (store, window) => benchTable(store, window, given));
   if (options.json) printJson(view);
   else print(`${isBrief ? briefText(view.gateways) : tableText(view)}\n`);
   if (view.gateways.some(({ verdict }) => verdict === "fail")) process.exitCode = 1;
@@ -206,16 +203,11 @@ function referenceOf(store: Store, asked: AskedReference): Reference | null {
 
 function look(question: Question): BenchView {
   const { eui, options } = question;
-  return withReader(
-    options.db,
-    (store) => {
-      const window = windowGiven(store, options);
-      const view = benched(store, window, question);
-      if (view === null) throw unknown(store, eui);
-      return view;
-    },
-    options.site,
-  );
+  return overWindow(options, (store, window) => {
+    const view = benched(store, window, question);
+    if (view === null) throw unknown(store, eui);
+    return view;
+  });
 }
 
 /** The receiver over the window that the list looked at. */

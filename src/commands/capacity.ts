@@ -6,6 +6,8 @@ import { duration, figure, megahertzFigure, percent, percentInterval } from "../
 import {
   CannotRun,
   guarded,
+  joined,
+  overWindow,
   ownPlansGiven,
   plansOption,
   print,
@@ -14,8 +16,6 @@ import {
   readViewOptions,
   sentenceText,
   table,
-  windowGiven,
-  withReader,
   withViewOptions,
 } from "./options.ts";
 
@@ -50,24 +50,17 @@ export function capacityCommand(): Command {
       guarded(() => {
         const options = readViewOptions(given);
         const { share, ...power } = readPower(given);
-        withReader(
-          options.db,
-          (store) => {
-            const window = windowGiven(store, options);
-            if (given.node === undefined) {
-              const view = capacityView(store, window, share, ownPlansGiven(given));
-              return options.json ? printJson(view) : print(capacityText(view));
-            }
-            const devAddr = readDevAddr(given.node);
-            const view = nodeCostView(store, window, devAddr, { share, ...power });
-            if (view === null)
-              throw new CannotRun(
-                `No frame of a node of your own with address ${devAddr} is in this window.`,
-              );
-            return options.json ? printJson(view) : print(costText(view));
-          },
-          options.site,
-        );
+        overWindow(options, (store, window) => {
+          if (given.node === undefined) {
+            const view = capacityView(store, window, share, ownPlansGiven(given));
+            return options.json ? printJson(view) : print(capacityText(view));
+          }
+          const devAddr = readDevAddr(given.node);
+          const view = nodeCostView(store, window, devAddr, { share, ...power });
+          if (view === null)
+            throw new CannotRun(`No frame of a node of your own with address ${devAddr} is in this window.`);
+          return options.json ? printJson(view) : print(costText(view));
+        });
       }),
     );
 }
@@ -161,8 +154,4 @@ function costText(view: NodeCostView): string {
     ]),
     view.limits.join("\n"),
   ]);
-}
-
-function joined(parts: readonly string[]): string {
-  return `${parts.filter((part) => part !== "").join("\n\n")}\n`;
 }

@@ -136,6 +136,30 @@ export function withReader<T>(path: string, work: (store: Store) => T, site?: st
   }
 }
 
+/** Returns what `look` finds in the window and at the site that a person asked for. */
+export function overWindow<T>(options: ViewOptions, look: (store: Store, window: AskedWindow) => T): T {
+  return withReader(options.db, (store) => look(store, windowGiven(store, options)), options.site);
+}
+
+/**
+ * Returns the action of a command that answers a view's question: `look` gives the view, which is printed as one JSON
+ * document or as the parts of its text, a blank line between; a part without text is left out.
+ */
+export function viewAction<Given, View>(
+  look: (store: Store, window: AskedWindow, given: Given) => View,
+  partsOf: (view: View, window: AskedWindow) => readonly string[],
+): (given: Given) => Promise<void> {
+  return (given) =>
+    guarded(() => {
+      const options = readViewOptions(given);
+      overWindow(options, (store, window) => {
+        const view = look(store, window, given);
+        if (options.json) printJson(view);
+        else print(joined(partsOf(view, window)));
+      });
+    });
+}
+
 /** Runs a command's work; known trouble becomes one sentence on stderr and exit code 2. */
 export async function guarded(work: () => void | Promise<void>): Promise<void> {
   try {
@@ -247,6 +271,16 @@ export function jsonText(value: unknown): string {
 
 export function sentenceText(sentence: Sentence): string {
   return plainLine(sentence.map(({ text }) => text).join(""));
+}
+
+/** Returns the parts as one text, a blank line between; a part without text is left out. */
+export function joined(parts: readonly string[]): string {
+  return `${parts.filter((part) => part !== "").join("\n\n")}\n`;
+}
+
+/** Returns rows under their title; nothing without rows. */
+export function titled(title: string, rows: string): string {
+  return rows === "" ? "" : `${title}\n${rows}`;
 }
 
 interface Column<Row> {

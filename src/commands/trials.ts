@@ -1,6 +1,12 @@
 /** `mastlog trials`: how do all placements of a window compare, pair by pair? */
 import { Command } from "commander";
-import { type Interval, MAX_EFFECT_DAYS, type MarkEffect, type TrialAnswer } from "../contract/trials.ts";
+import {
+  type Interval,
+  MAX_EFFECT_DAYS,
+  type MarkEffect,
+  type TrialAnswer,
+  type TrialsView,
+} from "../contract/trials.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { markEffect } from "../views/trials/mark-effect.ts";
 import type { Side } from "../views/trials/sides.ts";
@@ -11,6 +17,7 @@ import {
   CannotRun,
   dbOption,
   guarded,
+  overWindow,
   print,
   printJson,
   readEui,
@@ -18,7 +25,7 @@ import {
   SITE_HELP,
   sentenceText,
   table,
-  windowGiven,
+  viewAction,
   withReader,
   withViewOptions,
 } from "./options.ts";
@@ -40,20 +47,15 @@ export function compareCommand(): Command {
     .action((a: string, b: string, given: unknown) =>
       guarded(() => {
         const options = readViewOptions(given);
-        const answer = withReader(
-          options.db,
-          (store) => {
-            const window = windowGiven(store, options);
-            const found = compareSides(store, window, a, b);
-            if (found === null) {
-              const { one, sides } = sidesNamed(store, window, a, b);
-              throw new CannotRun(unknownSide(one === null ? a : b, sides));
-            }
-            if (found.a.key === found.b.key) throw new CannotRun("A and B are the same; name two.");
-            return found;
-          },
-          options.site,
-        );
+        const answer = overWindow(options, (store, window) => {
+          const found = compareSides(store, window, a, b);
+          if (found === null) {
+            const { one, sides } = sidesNamed(store, window, a, b);
+            throw new CannotRun(unknownSide(one === null ? a : b, sides));
+          }
+          if (found.a.key === found.b.key) throw new CannotRun("A and B are the same; name two.");
+          return found;
+        });
         if (!answer.enough) process.exitCode = 1;
         if (options.json) return printJson(answer);
         print(`${answerText(answer)}\n`);
@@ -112,49 +114,44 @@ export function trialsCommand(): Command {
     new Command("trials").description("placements compared pair by pair, allowing for their number"),
   )
     .addHelpText("after", "\nOne pair in full: 'mastlog compare A B'.")
-    .action((given: unknown) =>
-      guarded(() => {
-        const options = readViewOptions(given);
-        withReader(
-          options.db,
-          (store) => {
-            const window = windowGiven(store, options);
-            const view = trialsView(store, window, null);
-            if (options.json) return printJson(view);
-            const nameOf = new Map(view.sides.map(({ key, name }) => [key, name]));
-            const rows = table(view.trials, [
-              { title: "a", of: ({ a }) => nameOf.get(a) ?? a },
-              { title: "b", of: ({ b }) => nameOf.get(b) ?? b },
-              { title: "how", of: ({ paired }) => (paired ? "at once" : "one after the other") },
-              { title: "level dB", of: (row) => intervalText(row.snrDifferenceDb), right: true },
-              {
-                title: "delivery points",
-                of: (row) => intervalText(row.deliveryDifference, 100),
-                right: true,
-              },
-              {
-                title: "p, of all",
-                of: ({ adjustedP }) =>
-                  adjustedP === null ? "–" : adjustedP < 0.001 ? "<0.001" : adjustedP.toFixed(3),
-                right: true,
-              },
-              {
-                title: "better",
-                of: ({ verdict, a, b }) =>
-                  verdict === "a" || verdict === "b" ? (nameOf.get(verdict === "a" ? a : b) ?? "") : verdict,
-              },
-            ]);
-            const left =
-              view.sidesLeftOut === 0
-                ? ""
-                : `${view.sidesLeftOut} more can be compared by name with 'mastlog compare'.`;
-            const parts = [sentenceText(view.sentence), rows, left, view.answer?.caution ?? ""];
-            print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
-          },
-          options.site,
-        );
-      }),
+    .action(
+      viewAction(
+        (store, window) => trialsView(store, window, null),
+        (view) => [
+          sentenceText(view.sentence),
+          trialTable(view),
+          view.sidesLeftOut === 0
+            ? ""
+            : `${view.sidesLeftOut} more can be compared by name with 'mastlog compare'.`,
+          view.answer?.caution ?? "",
+        ],
+      ),
     );
+}
+
+function trialTable({ sides, trials }: TrialsView): string {
+  const nameOf = new Map(sides.map(({ key, name }) => [key, name]));
+  return table(trials, [
+    { title: "a", of: ({ a }) => nameOf.get(a) ?? a },
+    { title: "b", of: ({ b }) => nameOf.get(b) ?? b },
+    { title: "how", of: ({ paired }) => (paired ? "at once" : "one after the other") },
+    { title: "level dB", of: (row) => intervalText(row.snrDifferenceDb), right: true },
+    {
+      title: "delivery points",
+      of: (row) => intervalText(row.deliveryDifference, 100),
+      right: true,
+    },
+    {
+      title: "p, of all",
+      of: ({ adjustedP }) => (adjustedP === null ? "–" : adjustedP < 0.001 ? "<0.001" : adjustedP.toFixed(3)),
+      right: true,
+    },
+    {
+      title: "better",
+      of: ({ verdict, a, b }) =>
+        verdict === "a" || verdict === "b" ? (nameOf.get(verdict === "a" ? a : b) ?? "") : verdict,
+    },
+  ]);
 }
 
 // `mastlog marks effect NUMBER`: is it better since a mark? The time before it against the time after.

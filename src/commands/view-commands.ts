@@ -1,4 +1,4 @@
-/** `mastlog nodes`: what the Nodes view shows. */
+/** `mastlog nodes`, `gaps`, `gateways`, `joins` and `site`: what the views of these names show. */
 import { Command } from "commander";
 import type { GatewayRow } from "../contract/gateways.ts";
 import type { DropoutRow, NodeRow } from "../contract/index.ts";
@@ -14,39 +14,24 @@ import { CAUSES } from "../words/causes.ts";
 import { figure } from "../words/format.ts";
 import {
   CannotRun,
-  guarded,
   ownPlansGiven,
   plansOption,
-  print,
-  printJson,
-  readViewOptions,
   sentenceText,
   table,
-  windowGiven,
-  withReader,
+  titled,
+  viewAction,
   withViewOptions,
 } from "./options.ts";
 
 export function nodesCommand(): Command {
   return withViewOptions(
     new Command("nodes").description("nodes heard: delivery by counters, signal, rhythm, airtime"),
-  ).action((given: unknown) =>
-    guarded(() => {
-      const options = readViewOptions(given);
-      withReader(
-        options.db,
-        (store) => {
-          const view = nodesView(store, windowGiven(store, options));
-          if (options.json) return printJson(view);
-          const own = view.nodes.filter((node) => !node.stranger);
-          const strangers = view.nodes.filter((node) => node.stranger);
-          print(`${sentenceText(view.sentence)}\n`);
-          if (own.length > 0) print(`\n${nodeTable(own)}\n`);
-          if (strangers.length > 0) print(`\nStrangers\n${nodeTable(strangers)}\n`);
-        },
-        options.site,
-      );
-    }),
+  ).action(
+    viewAction(nodesView, ({ sentence, nodes }) => [
+      sentenceText(sentence),
+      nodeTable(nodes.filter((node) => !node.stranger)),
+      titled("Strangers", nodeTable(nodes.filter((node) => node.stranger))),
+    ]),
   );
 }
 
@@ -76,8 +61,6 @@ function nodeTable(nodes: readonly NodeRow[]): string {
   ]);
 }
 
-// `mastlog gaps`: what the Gaps view shows.
-
 export function gapsCommand(): Command {
   return withViewOptions(
     new Command("gaps").description("dropouts: what was missed, when, by whom, and why, with the evidence"),
@@ -86,23 +69,22 @@ export function gapsCommand(): Command {
       "--fail-on <causes>",
       `exit code 1 when a gap of your own nodes has one of these causes (comma between): ${[...CAUSES, "unexplained"].join(", ")}`,
     )
-    .action((given: { readonly failOn?: string }) =>
-      guarded(() => {
-        const options = readViewOptions(given);
-        const failOn = readCauses(given.failOn);
-        withReader(
-          options.db,
-          (store) => {
-            const view = gapsView(store, windowGiven(store, options));
-            if (failOn.some((cause) => (view.counts.own.byCause[cause] ?? 0) > 0)) process.exitCode = 1;
-            if (options.json) return printJson(view);
-            print(`${sentenceText(view.sentence)}\n`);
-            for (const { finding, from } of view.episodes) print(`${from}  ${plainLine(finding.sentence)}\n`);
-            if (view.gaps.length > 0) print(`\n${gapTable(view.gaps)}\n`);
-          },
-          options.site,
-        );
-      }),
+    .action(
+      viewAction(
+        (store, window, { failOn }: { readonly failOn?: string }) => {
+          const causes = readCauses(failOn);
+          const view = gapsView(store, window);
+          if (causes.some((cause) => (view.counts.own.byCause[cause] ?? 0) > 0)) process.exitCode = 1;
+          return view;
+        },
+        ({ sentence, episodes, gaps }) => [
+          [
+            sentenceText(sentence),
+            ...episodes.map(({ finding, from }) => `${from}  ${plainLine(finding.sentence)}`),
+          ].join("\n"),
+          gapTable(gaps),
+        ],
+      ),
     );
 }
 
@@ -144,60 +126,50 @@ function markWords({ mark }: DropoutRow): string {
   return mark == null ? "" : ` Begins at the mark "${mark.text}".`;
 }
 
-// `mastlog gateways`: heartbeat, reach and account of each gateway.
-
 export function gatewaysCommand(): Command {
   return withViewOptions(
     new Command("gateways").description("gateways heard: keepalives, outages, restarts, region, refusals"),
   )
     .addOption(plansOption())
-    .action((given: unknown) =>
-      guarded(() => {
-        const options = readViewOptions(given);
-        const ownPlans = ownPlansGiven(given);
-        withReader(
-          options.db,
-          (store) => {
-            const window = windowGiven(store, options);
-            const view = gatewaysView(store, window, ownPlans);
-            if (options.json) return printJson(view);
-            const rows = table(view.gateways, [
-              { title: "gateway", of: (gateway) => gateway.eui },
-              { title: "name", of: (gateway) => gateway.name ?? "" },
-              { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
-              { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
-              { title: "keepalive s", of: (gateway) => figure(gateway.keepaliveSeconds, 1), right: true },
-              { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
-              { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
-              { title: "drift ppm", of: (gateway) => figure(gateway.clockDriftPpm, 2), right: true },
-              { title: "region", of: (gateway) => gateway.region.name ?? "–" },
-              {
-                title: "refused",
-                of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
-                right: true,
-              },
-              { title: "downlinks", of: ({ downlinks }) => String(downlinks?.asked ?? "–"), right: true },
-              { title: "late", of: ({ downlinks }) => shareText(downlinks?.lateShare ?? null), right: true },
-              {
-                title: "answer ms",
-                of: ({ downlinks }) => figure(downlinks?.push.medianMs ?? null, 1),
-                right: true,
-              },
-              { title: "last heard", of: (gateway) => gateway.lastHeard },
-              { title: "", of: (gateway) => gateway.clause },
-            ]);
-            const sentence = sentenceText(gatewaysSentence(view.gateways, window));
-            const more =
-              view.moreGateways > 0
-                ? `${view.moreGateways} more gateways were heard and are not listed.`
-                : "";
-            const parts = [sentence, rows, more, eventLines(view.gateways)];
-            print(`${parts.filter((part) => part !== "").join("\n\n")}\n`);
-          },
-          options.site,
-        );
-      }),
+    .action(
+      viewAction(
+        (store, window, given: unknown) => gatewaysView(store, window, ownPlansGiven(given)),
+        ({ gateways, moreGateways }, window) => [
+          sentenceText(gatewaysSentence(gateways, window)),
+          gatewayTable(gateways),
+          moreGateways > 0 ? `${moreGateways} more gateways were heard and are not listed.` : "",
+          eventLines(gateways),
+        ],
+      ),
     );
+}
+
+function gatewayTable(gateways: readonly GatewayRow[]): string {
+  return table(gateways, [
+    { title: "gateway", of: (gateway) => gateway.eui },
+    { title: "name", of: (gateway) => gateway.name ?? "" },
+    { title: "receptions", of: (gateway) => String(gateway.receptions), right: true },
+    { title: "crc bad", of: (gateway) => String(gateway.crcBad), right: true },
+    { title: "keepalive s", of: (gateway) => figure(gateway.keepaliveSeconds, 1), right: true },
+    { title: "outages", of: (gateway) => String(gateway.outages.length), right: true },
+    { title: "restarts", of: (gateway) => String(gateway.restarts), right: true },
+    { title: "drift ppm", of: (gateway) => figure(gateway.clockDriftPpm, 2), right: true },
+    { title: "region", of: (gateway) => gateway.region.name ?? "–" },
+    {
+      title: "refused",
+      of: ({ rejected }) => String(Object.values(rejected).reduce((a, b) => a + b, 0)),
+      right: true,
+    },
+    { title: "downlinks", of: ({ downlinks }) => String(downlinks?.asked ?? "–"), right: true },
+    { title: "late", of: ({ downlinks }) => shareText(downlinks?.lateShare ?? null), right: true },
+    {
+      title: "answer ms",
+      of: ({ downlinks }) => figure(downlinks?.push.medianMs ?? null, 1),
+      right: true,
+    },
+    { title: "last heard", of: (gateway) => gateway.lastHeard },
+    { title: "", of: (gateway) => gateway.clause },
+  ]);
 }
 
 /** One line for each event of a gateway: when, how sure, what, and the next step. */
@@ -217,73 +189,48 @@ function shareText(share: number | null): string {
   return share === null ? "–" : `${figure(100 * share, 1)} %`;
 }
 
-// `mastlog joins`: devices that ask to join, and what became of it.
-
 export function joinsCommand(): Command {
   return withViewOptions(
     new Command("joins").description("devices that ask to join, and what became of it"),
-  ).action((given: unknown) =>
-    guarded(() => {
-      const options = readViewOptions(given);
-      withReader(
-        options.db,
-        (store) => {
-          const view = joinsView(store, windowGiven(store, options));
-          if (options.json) return printJson(view);
-          print(`${sentenceText(view.sentence)}\n`);
-          if (view.joins.length === 0) return;
-          const rows = table(view.joins, [
-            { title: "DevEUI", of: ({ devEui }) => devEui },
-            { title: "JoinEUI", of: ({ joinEui }) => joinEui ?? "\u2013" },
-            { title: "first request", of: ({ firstHeard }) => firstHeard },
-            { title: "last request", of: ({ lastHeard }) => lastHeard },
-            { title: "", of: ({ clause }) => clause },
-          ]);
-          print(`\n${rows}\n`);
-        },
-        options.site,
-      );
-    }),
+  ).action(
+    viewAction(joinsView, ({ sentence, joins }) => [
+      sentenceText(sentence),
+      table(joins, [
+        { title: "DevEUI", of: ({ devEui }) => devEui },
+        { title: "JoinEUI", of: ({ joinEui }) => joinEui ?? "\u2013" },
+        { title: "first request", of: ({ firstHeard }) => firstHeard },
+        { title: "last request", of: ({ lastHeard }) => lastHeard },
+        { title: "", of: ({ clause }) => clause },
+      ]),
+    ]),
   );
 }
-
-// `mastlog site`: what the Site view opens with.
 
 export function siteCommand(): Command {
   return withViewOptions(
     new Command("site").description(
       "the site in five sentences: what is always so, what happened, what to do",
     ),
-  ).action((given: unknown) =>
-    guarded(() => {
-      const options = readViewOptions(given);
-      withReader(
-        options.db,
-        (store) => {
-          const view = siteView(store, windowGiven(store, options));
-          if (options.json) return printJson(view);
-          process.stdout.write(`${view.sentences.join("\n")}\n`);
-          write("Always so", view.standing.map(({ sentence }) => sentence).join("\n"));
-          write(
-            `Events${view.eventsCut ? " (the 50 with most counters missed)" : ""}`,
-            table(view.events, [
-              { title: "from", of: ({ from }) => from },
-              { title: "to", of: ({ to, open }) => (open ? "goes on" : to) },
-              { title: "nodes", of: ({ nodes }) => String(nodes), right: true },
-              { title: "gaps", of: ({ gaps }) => String(gaps), right: true },
-              { title: "missed", of: ({ missedCounters }) => String(missedCounters), right: true },
-              { title: "cause", of: ({ cause }) => cause },
-              { title: "", of: ({ sentence }) => sentence },
-            ]),
-          );
-          write("To do", view.toDo.map((step, i) => `${i + 1}. ${step}`).join("\n"));
-        },
-        options.site,
-      );
-    }),
+  ).action(
+    viewAction(
+      (store, window) => siteView(store, window),
+      ({ sentences, standing, events, eventsCut, toDo }) => [
+        sentences.join("\n"),
+        titled("Always so", standing.map(({ sentence }) => sentence).join("\n")),
+        titled(
+          `Events${eventsCut ? " (the 50 with most counters missed)" : ""}`,
+          table(events, [
+            { title: "from", of: ({ from }) => from },
+            { title: "to", of: ({ to, open }) => (open ? "goes on" : to) },
+            { title: "nodes", of: ({ nodes }) => String(nodes), right: true },
+            { title: "gaps", of: ({ gaps }) => String(gaps), right: true },
+            { title: "missed", of: ({ missedCounters }) => String(missedCounters), right: true },
+            { title: "cause", of: ({ cause }) => cause },
+            { title: "", of: ({ sentence }) => sentence },
+          ]),
+        ),
+        titled("To do", toDo.map((step, i) => `${i + 1}. ${step}`).join("\n")),
+      ],
+    ),
   );
-}
-
-function write(title: string, text: string): void {
-  if (text !== "") process.stdout.write(`\n${title}\n${text}\n`);
 }

@@ -46,16 +46,7 @@ import { exportRoutes } from "./routes/export.ts";
 import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
 import { forgetRoutes, keptRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
 import { keyRoutes, labelRoutes, markRoutes, positionRoutes, watchRoutes } from "./routes/user-data.ts";
-import {
-  airRoutes,
-  gapRoutes,
-  gatewayRoutes,
-  liveRoutes,
-  nodeRoutes,
-  siteRoutes,
-  trialRoutes,
-  walkRoutes,
-} from "./routes/views.ts";
+import { liveRoutes, siteRoutes, viewRoutes } from "./routes/views.ts";
 import { compressAnswer, dashboard, ownNames, securityHeaders } from "./static.ts";
 import { serviceMetrics, serviceStatus } from "./status.ts";
 import type { Ask, Facts } from "./views.ts";
@@ -254,14 +245,11 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       }
     },
   });
-  await app.register(siteRoutes, { ask, intake, nowUs });
-  await app.register(gatewayRoutes, { ask, nowUs });
+  await app.register(siteRoutes, { intake });
   await app.register(downlinkTestRoutes, { ask, intake, nowUs });
-  await app.register(nodeRoutes, { ask, nowUs });
-  await app.register(airRoutes, { ask, nowUs });
+  await app.register(viewRoutes, { ask, nowUs });
   await app.register(benchRoutes, { ask, intake, nowUs });
   await app.register(reportRoutes, { ask, nowUs, version });
-  await app.register(gapRoutes, { ask, nowUs });
   await app.register(exportRoutes, { beginExport: options.beginExport, nowUs });
   await app.register(captureRoutes, {
     captures,
@@ -273,11 +261,9 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(forgetRoutes, { ask, intake });
   await app.register(keptRoutes, { facts, intake });
   await app.register(positionRoutes, { ask, intake, nowUs });
-  await app.register(walkRoutes, { ask, nowUs });
   await app.register(markRoutes, { ask, intake, nowUs });
   await app.register(placementRoutes, { ask, intake, nowUs });
   await app.register(placementPhotoRoutes, { ask, intake, nowUs });
-  await app.register(trialRoutes, { ask, nowUs });
   await app.register(keyRoutes, { ask, intake });
   if (watch !== null) await app.register(watchRoutes, { watch });
   await app.register(liveRoutes, { hub });

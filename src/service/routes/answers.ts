@@ -1,12 +1,21 @@
 /** Which shapes may a route answer with? Its own on success, a problem of the catalogue otherwise. */
-import type { z } from "zod";
+import { z } from "zod";
 import { Problem, type WindowQuery } from "../../contract/common.ts";
-import { ServiceProblem } from "../errors.ts";
+import { type ProblemCode, ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
 
 /** Response schemas of a route: what is not in them does not leave. */
 export function answers<S extends z.ZodType>(schema: S) {
   return { 200: schema, "4xx": Problem, "5xx": Problem } as const;
+}
+
+/** Response schemas of a route that answers with nothing but that it was written. */
+export const WRITTEN = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
+
+/** Returns what was found; throws the problem of that code where there is none. */
+export function found<T>(answer: T | null, code: ProblemCode): T {
+  if (answer === null) throw new ServiceProblem(code);
+  return answer;
 }
 
 /** What most groups of routes are given. */

@@ -13,20 +13,18 @@ import {
   DownlinkTestRequest,
   ReceiverView,
 } from "../../contract/bench.ts";
-import { EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { EuiText, WindowQuery } from "../../contract/common.ts";
 import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-sentences.ts";
 import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { isoTime } from "../../model/time-range.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
-import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+import { answers, askedWindow, found, type ViewRouteOptions, WRITTEN } from "./answers.ts";
 
 export interface BenchRouteOptions extends ViewRouteOptions {
   readonly intake: Pick<IntakeHandle, "change">;
 }
-
-const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
 
 export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app, { ask, intake, nowUs }) => {
   app.get(
@@ -41,9 +39,10 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
     },
     async (request) => {
       const { params, query, signal } = request;
-      const view = await ask(signal).bench(params.eui, askedWindow(query), nowUs(), query.expect ?? null);
-      if (view === null) throw new ServiceProblem("no-such-gateway");
-      return view;
+      return found(
+        await ask(signal).bench(params.eui, askedWindow(query), nowUs(), query.expect ?? null),
+        "no-such-gateway",
+      );
     },
   );
 
@@ -66,7 +65,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
         summary: "Note a gateway's serial number or work order, sign it off, or take either back",
         params: z.object({ eui: EuiText }),
         body: BenchRecordChange,
-        response: DONE,
+        response: WRITTEN,
       },
     },
     async ({ params, body: { serial, signedOff } }, reply) => {
@@ -89,9 +88,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
       },
     },
     async ({ params, query, signal }) => {
-      const view = await ask(signal).receiver(params.eui, askedWindow(query), nowUs());
-      if (view === null) throw new ServiceProblem("no-such-gateway");
-      return view;
+      return found(await ask(signal).receiver(params.eui, askedWindow(query), nowUs()), "no-such-gateway");
     },
   );
 
@@ -112,7 +109,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
       schema: {
         summary: "Measure every other gateway's bench list against this one",
         body: BenchReferenceChange,
-        response: DONE,
+        response: WRITTEN,
       },
     },
     async ({ body }, reply) => {
@@ -123,7 +120,7 @@ export const benchRoutes: FastifyPluginAsyncZod<BenchRouteOptions> = async (app,
 
   app.delete(
     "/api/bench-reference",
-    { schema: { summary: "Measure bench lists against no other gateway", response: DONE } },
+    { schema: { summary: "Measure bench lists against no other gateway", response: WRITTEN } },
     async (_, reply) => {
       assertWritten(await intake.change({ entity: "bench-reference", reference: null }));
       return reply.code(204).send();
@@ -172,9 +169,10 @@ export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions>
       },
     },
     async (request) => {
-      const plan = await ask(request.signal).downlinkTestPlan(request.query.gateway, nowUs(), forbidden());
-      if (plan === null) throw new ServiceProblem("no-such-gateway");
-      return plan;
+      return found(
+        await ask(request.signal).downlinkTestPlan(request.query.gateway, nowUs(), forbidden()),
+        "no-such-gateway",
+      );
     },
   );
 

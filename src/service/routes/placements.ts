@@ -8,15 +8,13 @@ import { MAX_PHOTO_OCTETS, type PlacementWork } from "../../store/placements.ts"
 import { newPlacement, placementEdit } from "../../views/user-data.ts";
 import { plainPicture } from "../../wire/picture/plain-picture.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
-import { answers, type ViewRouteOptions } from "./answers.ts";
+import { answers, type ViewRouteOptions, WRITTEN } from "./answers.ts";
 
 export interface PlacementRouteOptions extends ViewRouteOptions {
   readonly intake: Pick<IntakeHandle, "change">;
 }
 
 const OnePlacement = z.object({ id: z.coerce.number().int().min(1) });
-const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
-
 export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = async (app, { ask, intake }) => {
   const change = async (work: PlacementWork) =>
     assertWritten(await intake.change({ entity: "placement", work }));
@@ -44,7 +42,12 @@ export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = asy
   app.put(
     "/api/placements/:id",
     {
-      schema: { summary: "Change a placement", params: OnePlacement, body: PlacementChange, response: DONE },
+      schema: {
+        summary: "Change a placement",
+        params: OnePlacement,
+        body: PlacementChange,
+        response: WRITTEN,
+      },
     },
     async ({ params, body }, reply) => {
       await change({ kind: "change", id: params.id, edit: placementEdit(body) });
@@ -54,7 +57,7 @@ export const placementRoutes: FastifyPluginAsyncZod<PlacementRouteOptions> = asy
 
   app.delete(
     "/api/placements/:id",
-    { schema: { summary: "Remove a placement", params: OnePlacement, response: DONE } },
+    { schema: { summary: "Remove a placement", params: OnePlacement, response: WRITTEN } },
     async ({ params }, reply) => {
       await change({ kind: "remove", id: params.id });
       return reply.code(204).send();
@@ -114,7 +117,7 @@ export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOpti
         summary: "Set the photo of a placement: the octets of a JPEG or PNG, 1.5 MB at most",
         consumes: TYPES,
         params: OnePlacement,
-        response: DONE,
+        response: WRITTEN,
       },
     },
     async ({ params, body }, reply) => {
@@ -127,7 +130,7 @@ export const placementPhotoRoutes: FastifyPluginAsyncZod<PlacementPhotoRouteOpti
 
   app.delete(
     PATH,
-    { schema: { summary: "Remove the photo of a placement", params: OnePlacement, response: DONE } },
+    { schema: { summary: "Remove the photo of a placement", params: OnePlacement, response: WRITTEN } },
     async ({ params }, reply) => {
       await set(params.id, null);
       return reply.code(204).send();

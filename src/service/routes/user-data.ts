@@ -1,7 +1,7 @@
 /** /api/marks: the notes that people pin to moments. Their text is data: stored, answered and shown as text only. */
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
-import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { DevAddrText, EuiText, WindowQuery } from "../../contract/common.ts";
 import { LabelChange } from "../../contract/service.ts";
 import { MarkEffect, MarkEffectQuery } from "../../contract/trials.ts";
 import {
@@ -25,15 +25,13 @@ import { markEdit, newMark } from "../../views/user-data.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
 import type { WatchService } from "../watch-service.ts";
-import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+import { answers, askedWindow, type ViewRouteOptions, WRITTEN } from "./answers.ts";
 
 export interface MarkRouteOptions extends ViewRouteOptions {
   readonly intake: Pick<IntakeHandle, "change">;
 }
 
 const OneMark = z.object({ id: z.coerce.number().int().min(1) });
-const DONE = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem } as const;
-
 export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, { ask, intake, nowUs }) => {
   const change = async (work: MarkWork) => assertWritten(await intake.change({ entity: "mark", work }));
 
@@ -60,7 +58,7 @@ export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, {
 
   app.put(
     "/api/marks/:id",
-    { schema: { summary: "Change a mark", params: OneMark, body: MarkChange, response: DONE } },
+    { schema: { summary: "Change a mark", params: OneMark, body: MarkChange, response: WRITTEN } },
     async ({ params, body }, reply) => {
       await change({ kind: "change", id: params.id, edit: markEdit(body) });
       return reply.code(204).send();
@@ -86,7 +84,7 @@ export const markRoutes: FastifyPluginAsyncZod<MarkRouteOptions> = async (app, {
 
   app.delete(
     "/api/marks/:id",
-    { schema: { summary: "Remove a mark", params: OneMark, response: DONE } },
+    { schema: { summary: "Remove a mark", params: OneMark, response: WRITTEN } },
     async ({ params }, reply) => {
       await change({ kind: "remove", id: params.id });
       return reply.code(204).send();
@@ -100,8 +98,6 @@ const Thing = z.discriminatedUnion("kind", [
   z.object({ kind: z.literal("gateway"), id: EuiText }),
   z.object({ kind: z.literal("node"), id: DevAddrText }),
 ]);
-
-const written = { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem };
 
 export interface PositionRouteOptions extends ViewRouteOptions {
   readonly intake: Pick<IntakeHandle, "change">;
@@ -126,7 +122,7 @@ export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async
         summary: "Say where a gateway or node stands",
         params: Thing,
         body: PositionChange,
-        response: written,
+        response: WRITTEN,
       },
     },
     async (request, reply) => {
@@ -136,7 +132,7 @@ export const positionRoutes: FastifyPluginAsyncZod<PositionRouteOptions> = async
   );
   app.delete(
     "/api/positions/:kind/:id",
-    { schema: { summary: "Take a position back", params: Thing, response: written } },
+    { schema: { summary: "Take a position back", params: Thing, response: WRITTEN } },
     async (request, reply) => {
       await set({ ...request.params, position: null });
       return reply.code(204).send();
@@ -173,7 +169,7 @@ export const labelRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "ch
         summary: "Name a gateway or node, or say whose it is",
         params: LabelledThing,
         body: LabelChange,
-        response: { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem },
+        response: WRITTEN,
       },
     },
     async (request, reply) => {

@@ -1,9 +1,9 @@
-/** The nodes, one node, and what the figures rest on: receptions, and a frame opened to its octets. */
+/** Every view that is read, and what its figures rest on: receptions, and a frame opened to its octets. */
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { AirView } from "../../contract/air.ts";
 import { CapacityQuery, CapacityView, NodeCostView, PowerQuery } from "../../contract/capacity.ts";
-import { DevAddrText, EuiText, Problem, WindowQuery } from "../../contract/common.ts";
+import { DevAddrText, EuiText, WindowQuery } from "../../contract/common.ts";
 import { GapPage, GapsView } from "../../contract/gaps.ts";
 import { DownlinksView, GatewaysView } from "../../contract/gateways.ts";
 import { WalkView } from "../../contract/link.ts";
@@ -14,7 +14,7 @@ import { TrialAnswer, TrialsView } from "../../contract/trials.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { LiveHub } from "../live-hub.ts";
-import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
+import { answers, askedWindow, found, type ViewRouteOptions, WRITTEN } from "./answers.ts";
 
 const Life = z.coerce.number().int().min(1).max(Number.MAX_SAFE_INTEGER).describe("counter life, from 1");
 const RowId = z.coerce.number().int().min(0).max(Number.MAX_SAFE_INTEGER);
@@ -27,24 +27,46 @@ const ReceptionsQuery = WindowQuery.extend({
   limit: z.coerce.number().int().min(1).max(500).default(100),
 });
 
-export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
-  app.get(
-    "/api/nodes",
-    { schema: { summary: "Every node heard", querystring: WindowQuery, response: answers(NodesView) } },
-    async (request) => ask(request.signal).nodes(askedWindow(request.query), nowUs()),
-  );
+const SideText = z.string().min(1).max(80).describe("key, placement by name, EUI, or EUI/antenna");
 
-  app.get(
-    "/api/joins",
-    {
-      schema: {
-        summary: "Devices that ask to join, and what became of it",
-        querystring: WindowQuery,
-        response: answers(JoinsView),
-      },
-    },
-    async (request) => ask(request.signal).joins(askedWindow(request.query), nowUs()),
-  );
+/** Views that are asked for a window and nothing else. */
+const OF_A_WINDOW = [
+  { path: "/api/site", view: "site", summary: "The site at a glance", answer: SiteView },
+  {
+    path: "/api/gateways",
+    view: "gateways",
+    summary: "Every gateway: heartbeat, state, account",
+    answer: GatewaysView,
+  },
+  { path: "/api/nodes", view: "nodes", summary: "Every node heard", answer: NodesView },
+  {
+    path: "/api/joins",
+    view: "joins",
+    summary: "Devices that ask to join, and what became of it",
+    answer: JoinsView,
+  },
+  {
+    path: "/api/air",
+    view: "air",
+    summary: "Channels: utilisation, load, noise, strangers",
+    answer: AirView,
+  },
+  {
+    path: "/api/strangers",
+    view: "strangers",
+    summary: "Neighbours' networks: airtime, growth by week, collisions that they should cost each own node",
+    answer: StrangersView,
+  },
+  { path: "/api/gaps", view: "gaps", summary: "Dropouts, each with its finding", answer: GapsView },
+] as const;
+
+export const viewRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
+  for (const { path, view, summary, answer } of OF_A_WINDOW)
+    app.get(
+      path,
+      { schema: { summary, querystring: WindowQuery, response: answers<z.ZodType>(answer) } },
+      async ({ query, signal }) => ask(signal)[view](askedWindow(query), nowUs()),
+    );
 
   app.get(
     "/api/nodes/:devAddr/:life",
@@ -58,9 +80,10 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
     },
     async (request) => {
       const { devAddr, life } = request.params;
-      const page = await ask(request.signal).node(devAddr, life, askedWindow(request.query), nowUs());
-      if (page === null) throw new ServiceProblem("no-such-node");
-      return page;
+      return found(
+        await ask(request.signal).node(devAddr, life, askedWindow(request.query), nowUs()),
+        "no-such-node",
+      );
     },
   );
 
@@ -98,39 +121,8 @@ export const nodeRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
       },
     },
     async (request) => {
-      const frame = await ask(request.signal).frame(request.params.id);
-      if (frame === null) throw new ServiceProblem("no-such-frame");
-      return frame;
+      return found(await ask(request.signal).frame(request.params.id), "no-such-frame");
     },
-  );
-};
-
-// GET /api/air: what fills the channels?
-
-export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
-  app.get(
-    "/api/air",
-    {
-      schema: {
-        summary: "Channels: utilisation, load, noise, strangers",
-        querystring: WindowQuery,
-        response: answers(AirView),
-      },
-    },
-    async (request) => ask(request.signal).air(askedWindow(request.query), nowUs()),
-  );
-
-  app.get(
-    "/api/strangers",
-    {
-      schema: {
-        summary:
-          "Neighbours' networks: airtime, growth by week, collisions that they should cost each own node",
-        querystring: WindowQuery,
-        response: answers(StrangersView),
-      },
-    },
-    async (request) => ask(request.signal).strangers(askedWindow(request.query), nowUs()),
   );
 
   app.get(
@@ -159,26 +151,8 @@ export const airRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
     },
     async ({ params, query: { from, to, last, site, ...power }, signal }) => {
       const window = askedWindow({ from, to, last, site });
-      const view = await ask(signal).nodeCost(params.devAddr, power, window, nowUs());
-      if (view === null) throw new ServiceProblem("no-such-node");
-      return view;
+      return found(await ask(signal).nodeCost(params.devAddr, power, window, nowUs()), "no-such-node");
     },
-  );
-};
-
-// GET /api/gaps and /api/gaps/:id: what was missed, when, by whom, and why?
-
-export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
-  app.get(
-    "/api/gaps",
-    {
-      schema: {
-        summary: "Dropouts, each with its finding",
-        querystring: WindowQuery,
-        response: answers(GapsView),
-      },
-    },
-    async (request) => ask(request.signal).gaps(askedWindow(request.query), nowUs()),
   );
 
   app.get(
@@ -191,26 +165,8 @@ export const gapRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { 
       },
     },
     async (request) => {
-      const page = await ask(request.signal).gap(request.params.id);
-      if (page === null) throw new ServiceProblem("no-such-gap");
-      return page;
+      return found(await ask(request.signal).gap(request.params.id), "no-such-gap");
     },
-  );
-};
-
-// GET /api/gateways and /api/downlinks: what is said of each gateway, and what was it asked to send?
-
-export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
-  app.get(
-    "/api/gateways",
-    {
-      schema: {
-        summary: "Every gateway: heartbeat, state, account",
-        querystring: WindowQuery,
-        response: answers(GatewaysView),
-      },
-    },
-    async (request) => ask(request.signal).gateways(askedWindow(request.query), nowUs()),
   );
 
   app.get(
@@ -226,40 +182,7 @@ export const gatewayRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app
     async ({ query: { gateway, devAddr, ...window }, signal }) =>
       ask(signal).downlinks({ gatewayEui: gateway, devAddr }, askedWindow(window), nowUs()),
   );
-};
 
-// /api/site: how does the whole site stand, and what is it called?
-
-export interface SiteRouteOptions extends ViewRouteOptions {
-  readonly intake: Pick<IntakeHandle, "change">;
-}
-
-export const siteRoutes: FastifyPluginAsyncZod<SiteRouteOptions> = async (app, { ask, intake, nowUs }) => {
-  app.get(
-    "/api/site",
-    { schema: { summary: "The site at a glance", querystring: WindowQuery, response: answers(SiteView) } },
-    async (request) => ask(request.signal).site(askedWindow(request.query), nowUs()),
-  );
-
-  app.put(
-    "/api/site/name",
-    {
-      schema: {
-        summary: "Name the site",
-        body: SiteNaming,
-        response: { 204: z.undefined().describe("written"), "4xx": Problem, "5xx": Problem },
-      },
-    },
-    async ({ body }, reply) => {
-      assertWritten(await intake.change({ entity: "site-name", name: body.name }));
-      return reply.code(204).send();
-    },
-  );
-};
-
-// GET /api/walk/:devAddr: where does a node that is carried about get through?
-
-export const walkRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/walk/:devAddr",
     {
@@ -272,13 +195,7 @@ export const walkRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, {
     },
     async (request) => ask(request.signal).walk(request.params.devAddr, askedWindow(request.query), nowUs()),
   );
-};
 
-// GET /api/trials and /api/compare: which placement hears better?
-
-const SideText = z.string().min(1).max(80).describe("key, placement by name, EUI, or EUI/antenna");
-
-export const trialRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, { ask, nowUs }) => {
   app.get(
     "/api/trials",
     {
@@ -305,9 +222,29 @@ export const trialRoutes: FastifyPluginAsyncZod<ViewRouteOptions> = async (app, 
       },
     },
     async ({ query, signal }) => {
-      const answer = await ask(signal).compare(query.a, query.b, askedWindow(query), nowUs());
-      if (answer === null) throw new ServiceProblem("no-such-side");
-      return answer;
+      return found(await ask(signal).compare(query.a, query.b, askedWindow(query), nowUs()), "no-such-side");
+    },
+  );
+};
+
+// PUT /api/site/name: what is the site called?
+
+export const siteRoutes: FastifyPluginAsyncZod<{ intake: Pick<IntakeHandle, "change"> }> = async (
+  app,
+  { intake },
+) => {
+  app.put(
+    "/api/site/name",
+    {
+      schema: {
+        summary: "Name the site",
+        body: SiteNaming,
+        response: WRITTEN,
+      },
+    },
+    async ({ body }, reply) => {
+      assertWritten(await intake.change({ entity: "site-name", name: body.name }));
+      return reply.code(204).send();
     },
   );
 };
