@@ -52,7 +52,45 @@ const judge = (truth: Truth, ...gaps: DropoutRow[]) =>
     new Map([["probe", RHYTHM_MINUTES * 60]]),
   );
 const noise = { cause: "interference", from: at(300), to: at(400) };
+const deafAt = { cause: "gateway-deaf", from: at(300), to: at(400) };
 const drowned = { 310: "noise", 330: "noise", 390: "noise" } as const;
+
+describe("what leaves the same octets as another cause", () => {
+  const minute = (m: number) => Date.parse(at(m)) * 1000;
+  const said = (
+    episode: Partial<TruthEpisode>,
+    { signs = [] as number[], gateways = 1, event = {} as object, end = 1440 } = {},
+  ) => {
+    const fates = { 310: "noise", 330: "noise", 390: "noise" } as const;
+    const deaf = { 310: "gateway-deaf", 330: "gateway-deaf", 390: "gateway-deaf" } as const;
+    const truth = {
+      ...truthOf(episode.cause === "interference" ? fates : deaf, [episode]),
+      to: at(end),
+      gateways: Array.from({ length: gateways }, () => ({})),
+      events: [{ event: episode.cause, restartSeconds: 15, counterStands: false, ...event }],
+    } as unknown as Truth;
+    const view = { gaps: [row("gateway-deaf", 300, 400)] } as unknown as GapsView;
+    const times = signs.map((m) => ({ fromUs: minute(m), toUs: minute(m) }));
+    return match({ truth, view, datagrams: 0, signs: times }, new Map([["probe", 600]]));
+  };
+
+  it("is not asked: noise that let nothing through at the only gateway; what is said of it stays right or wrong", () => {
+    const { faults, findings } = said(noise);
+    expect(faults).toEqual([]);
+    expect(findings).toMatchObject([{ cause: "gateway-deaf", isRight: false }]);
+    expect(said(noise, { signs: [290, 410] }).faults).toEqual([]);
+    expect(said(noise, { signs: [350] }).faults).toHaveLength(1);
+    expect(said(noise, { gateways: 2 }).faults).toHaveLength(1);
+  });
+
+  it("is not asked: a radio that hears again by itself, or not yet; one that a restart cured is", () => {
+    expect(said(deafAt).faults).toHaveLength(1);
+    expect(said(deafAt, { event: { restartSeconds: 0 } }).faults).toEqual([]);
+    expect(said(deafAt, { event: { restartSeconds: 0, counterStands: true } }).faults).toHaveLength(1);
+    expect(said(deafAt, { end: 400 }).faults).toEqual([]);
+    expect(said(deafAt, { end: 400, signs: [350] }).faults).toHaveLength(1);
+  });
+});
 
 describe("a fault", () => {
   it("is found by a dropout of that node, that cause and that time", () => {

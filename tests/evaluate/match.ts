@@ -6,7 +6,9 @@
  * lost to it (of a node that was heard eight times before its end), or three in all that are a tenth of what the node sent, or half of it when it sent no more than two; for a node that fell silent, restarted or rejoins, when nothing was heard for more
  * than 2.5 rhythms; for a shared address, when five frames and more of the second device were heard.
  * What was lost while nobody recorded does not count, nor a fault to which a node lost less than to other things meanwhile:
- * nothing can be asked of it. Where the site's conditions inject something too (a bench node that restarts), only the
+ * nothing can be asked of it. Nor does it where what was sent is the same, octet by octet, for another cause: a radio
+ * that hangs and noise that drowns all channels, where no packet came of any kind and no restart ended it, at a site of one
+ * gateway (`same-octets.test.ts`). What a finding calls it there is judged as ever. Where the site's conditions inject something too (a bench node that restarts), only the
  * case's own cause is a fault; naming the other is right.
  * Its **answer** is the cause of the dropouts of that node's addresses that overlap with it in time: right when one of
  * them names its cause (or one in `alsoTrue`); else the cause of the one that overlaps longest; `unexplained` when all
@@ -89,6 +91,8 @@ interface Lost {
 interface Known {
   readonly truth: Truth;
   readonly notRecorded: readonly TimeRange[];
+  /** undefined: not known, as if there were some. */
+  readonly signs: readonly TimeRange[] | undefined;
 }
 
 /**
@@ -96,11 +100,11 @@ interface Known {
  * a site without fault), undefined: every injected cause counts as a fault.
  */
 export function match(
-  { truth, view, notRecorded = [] }: Omit<Played, "notRecorded"> & Partial<Played>,
+  { truth, view, notRecorded = [], signs }: Omit<Played, "notRecorded" | "signs"> & Partial<Played>,
   rhythmSeconds: ReadonlyMap<string, number>,
   cause?: string | null,
 ): Matched {
-  const known = { truth, notRecorded };
+  const known = { truth, notRecorded, signs };
   const rows = view.gaps.filter(({ stranger }) => !stranger);
   const own = truth.nodes.filter(({ stranger }) => !stranger);
   const findings = rows.filter(({ finding }) => finding.cause !== "unexplained");
@@ -108,6 +112,7 @@ export function match(
   return {
     faults: truth.injected
       .filter((episode) => cause === undefined || isOf(episode, cause))
+      .filter((episode) => !isLikeAnother(episode, known))
       .flatMap((episode) => faultsOf(episode, known, rows, rhythmSeconds)),
     findings: findings.map((row) => findingResult(row, known)),
     unexplained: rows.length - findings.length,
@@ -117,6 +122,23 @@ export function match(
 
 function isOf(episode: TruthEpisode, cause: string | null): boolean {
   return cause !== null && isNamed(cause, episode);
+}
+
+/** Whether what was sent is the same for another cause; see above. */
+function isLikeAnother({ cause, ...episode }: TruthEpisode, { truth, signs }: Known): boolean {
+  if (signs === undefined || truth.gateways.length !== 1) return false;
+  const fromUs = (Date.parse(episode.from) + ON_THE_AIR_MS) * 1000;
+  const toUs = Date.parse(episode.to) * 1000;
+  if (signs.some((sign) => sign.fromUs >= fromUs && sign.toUs <= toUs)) return false;
+  const goesOn = episode.to === truth.to;
+  if (cause === "interference") return true;
+  return (
+    cause === "gateway-deaf" &&
+    truth.events.some(
+      (event) =>
+        event.event === cause && (goesOn || (event.restartSeconds === 0 && event.counterStands === false)),
+    )
+  );
 }
 
 function faultsOf(

@@ -23,9 +23,12 @@ export interface Played {
   readonly datagrams: number;
   /** When the listener was away. */
   readonly notRecorded: readonly TimeRange[];
+  /** Times in which a radio heard something: of packets that came, and of reports that count one. */
+  readonly signs: readonly TimeRange[];
 }
 
 const SERVER_PORT = 1700;
+const PUSH_DATA = 0;
 const PULL_DATA = 2;
 const TX_ACK = 5;
 const DATAGRAMS_A_COMMIT = 500;
@@ -55,10 +58,27 @@ export function playCase({ scenario, seesDownlinks, conditions }: DrawnSite, see
         stretch,
       );
     const view = gapsView(store, { fromUs: clock.startUs, toUs, live: false });
-    return { truth, view, datagrams: seen.length, notRecorded };
+    return { truth, view, datagrams: seen.length, notRecorded, signs: signsIn(seen, scenario) };
   } finally {
     store.close();
   }
+}
+
+function signsIn(
+  seen: readonly Pick<Arrival, "atUs" | "to" | "bytes">[],
+  { gateways }: DrawnSite["scenario"],
+): TimeRange[] {
+  const intervalUs = new Map(gateways.map(({ eui, statSeconds }) => [eui, statSeconds * 1e6]));
+  return seen.flatMap(({ atUs, to, bytes }) => {
+    if (to.port !== SERVER_PORT || bytes[3] !== PUSH_DATA) return [];
+    const decoding = decodeUpstream(bytes);
+    if (!decoding.ok || decoding.datagram.kind !== "push-data") return [];
+    const { packets, status, gatewayEui } = decoding.datagram;
+    if (packets.length > 0) return [{ fromUs: atUs, toUs: atUs }];
+    return (status?.rxReceived ?? 0) > 0
+      ? [{ fromUs: atUs - (intervalUs.get(gatewayEui) ?? 0), toUs: atUs }]
+      : [];
+  });
 }
 
 function record(

@@ -11,6 +11,7 @@ import { linkMarginDb } from "../../radio/margin.ts";
 import { median } from "../../statistics/robust.ts";
 import { figure } from "../../words/format.ts";
 import {
+  BY_COUNTER,
   type DeafRadio,
   deafRadio,
   MIN_EMPTY_REPORTS,
@@ -29,6 +30,20 @@ const PRIOR = 4;
 const MAX_WEIGHT = 8;
 /** Below this the silence says nothing for the radio: it healed by itself, or others did not hear the nodes either. Chosen. */
 const MIN_CONFIDENCE = 0.3;
+/** What a silence of the radio says for each of both, where it leaves open which it was. Chosen. */
+const OPEN_WEIGHT = 1;
+/** Without the counter the radio was this likely at the least: many strong nodes fell silent.. */
+const MIN_WITHOUT_COUNTER = 0.5;
+
+/**
+ * A radio that hears again by itself, its counter having run on, and noise that drowned every channel send the same:
+ * no packet, and reports that count none (`tests/evaluate/same-octets.test.ts`). Another gateway would tell.
+ */
+function isNoiseAsLikely({ counter, heardElsewhere, confidence }: DeafRadio): boolean {
+  const odds = Math.log(confidence / (1 - confidence)) - BY_COUNTER["ran-on"];
+  return counter === "ran-on" && heardElsewhere === null && 1 / (1 + Math.exp(-odds)) >= MIN_WITHOUT_COUNTER;
+}
+
 /** A missed frame is dated by the rhythm only, to some seconds. */
 const SLACK_US = 15_000_000;
 
@@ -39,6 +54,14 @@ export function deafEvidence(sight: Sight): EvidencePiece[] {
     const share = shareIn(sight, deaf);
     if (deaf.length === 0 || share < EXPLAINED_BY_OUTAGE) continue;
     const longest = deaf.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
+    const restsOn = { fromUs: longest.fromUs, toUs: longest.toUs, ofNode: false, gatewayEui: home.eui };
+    const sentence = sentenceOf(longest, home, share);
+    if (isNoiseAsLikely(longest)) {
+      const open = { "gateway-deaf": OPEN_WEIGHT, interference: OPEN_WEIGHT };
+      return [
+        { sentence, lane: "heartbeat", restsOn, weights: open, leavesOpen: ["interference", "gateway-deaf"] },
+      ];
+    }
     // Then the senders or the air are likelier.
     if (longest.confidence < MIN_CONFIDENCE) continue;
     const against = Math.max(0.1, 2 * longest.confidence - 1);
@@ -48,9 +71,9 @@ export function deafEvidence(sight: Sight): EvidencePiece[] {
     const sent = sight.scene.gap.kind === "silence" && !sight.scene.gap.open ? 0.2 : 1;
     return [
       {
-        sentence: sentenceOf(longest, home, share),
+        sentence,
         lane: "heartbeat",
-        restsOn: { fromUs: longest.fromUs, toUs: longest.toUs, ofNode: false, gatewayEui: home.eui },
+        restsOn,
         weights: {
           ...weigh(-3 * against * sure * sent, ...NOT_ITS_OWN),
           interference: -5 * against * sure * sent,

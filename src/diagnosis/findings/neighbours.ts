@@ -340,12 +340,13 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   }
   // The trouble of the air strikes weak nodes first: that strong ones are spared says less.
   if (
-    nowLoss.high < Math.max(0.35 * Math.min(own, sight.lossRange.low * 1.5), 0.03) ||
+    (!rose && nowLoss.high < Math.max(0.35 * Math.min(own, sight.lossRange.low * 1.5), 0.03)) ||
     (nowLoss.high < 1.2 * thenLoss + 0.02 && nowLoss.high < LITTLE_LOSS)
   ) {
+    const isAlone = (nowLoss.ratio ?? 0) < LITTLE_LOSS;
     return [
       {
-        sentence: `It is alone with it: ${figures}.`,
+        sentence: `${isAlone ? "It is alone with it" : "Others lost far less"}: ${figures}.`,
         lane,
         restsOn,
         weights: {

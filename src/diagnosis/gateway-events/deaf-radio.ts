@@ -67,7 +67,11 @@ const A_SENDER = 0.45;
 const MAX_SENDERS_COUNTED = 7;
 const BY_ANOTHER = 3.5;
 const SILENT_AT_ANOTHER = -3;
-const BY_COUNTER: Readonly<Record<CounterAcross, number>> = { "began-anew": 2, stood: 4, "ran-on": -4 };
+export const BY_COUNTER: Readonly<Record<CounterAcross, number>> = {
+  "began-anew": 2,
+  stood: 4,
+  "ran-on": -4,
+};
 /** The strongest sender's margin at which it says nothing, and dB for one unit: what drowns all must be that strong. */
 const USUAL_MARGIN_DB = 14;
 const MARGIN_SCALE_DB = 6;

@@ -96,6 +96,20 @@ describe("what the others lost", () => {
     );
   });
 
+  it("is called far less, not alone, where others lose some, and neither where theirs rose with it", () => {
+    // The node lost all of 99; others one in twelve (8 %) all along, or from its gap's begin on.
+    const own = every(1, 40, 260, from(103, 199));
+    const said = (first: number) => {
+      const others = [2, 3, 4].flatMap((life) => every(life, 40, 260, tenth(first + life)));
+      return sentencesOf(
+        neighbourEvidence(sightOf(scene([...own, ...others], { missed: 97, kind: "steady" }))),
+      ).join(" ");
+    };
+    expect(said(41)).toMatch(/Others lost far less: 3 other nodes lost 8.* before/);
+    expect(said(41)).not.toContain("alone");
+    expect(said(98)).not.toMatch(/alone|far less/);
+  });
+
   it("counts for a node that lost all while a half of theirs came through", () => {
     const own = every(1, 40, 260, from(101, 199));
     const half = from(101, 199).filter((minute) => minute % 2 === 0 || minute % 10 === 1);

@@ -286,6 +286,16 @@ describe("gateway-deaf", () => {
     const causes = allCauses(site(1, { deaf, restartsUs: [FROM + 2 * HOUR] }));
     expect(causes.has("interference")).toBe(false);
   });
+  it("is left open where it ends by itself and the counter ran on: noise on all channels leaves the same", () => {
+    const strong = someNodes(9, 4, { snrDb: 8, fadingDb: 1 });
+    const history = play(strong, END, { deaf, reports: true }, 4);
+    const ranOn = history.receptions.map((one) => ({ ...one, tmstUs: one.atUs % 2 ** 32 }));
+    const found = findingsOf({ ...history, receptions: ranOn });
+    expect(found.length).toBeGreaterThan(4);
+    expect(new Set(found.map(({ judgement }) => judgement.cause))).toEqual(new Set(["unexplained"]));
+    const likeliest = found[0]?.judgement.alternatives.slice(0, 2).map(({ cause }) => cause);
+    expect(new Set(likeliest)).toEqual(new Set(["interference", "gateway-deaf"]));
+  });
   it("is not named for a site with one node, whose own silence it may be", () => {
     const [only] = someNodes(1, 3, { periodUs: 4 * MINUTE, snrDb: 2 });
     const faults: Faults = { deaf: [{ fromUs: 17 * HOUR, toUs: END }], reports: true };
