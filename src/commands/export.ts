@@ -253,6 +253,8 @@ function asSentence<T>(path: string, work: () => T): T {
   try {
     return work();
   } catch (error) {
+    if (!existsSync(dirname(path)))
+      throw new CannotRun(`${path} cannot be written: there is no folder ${dirname(path)}.`);
     throw new CannotRun(
       `${path} cannot be written: ${error instanceof Error ? error.message : String(error)}.`,
     );

@@ -297,7 +297,7 @@ async function startService(
     watch,
     ...(publisher === null ? {} : { publisher }),
     ask: reading.ask,
-    beginExport: exports.begin,
+    exports,
     intake,
     webRoot: folder("dist/web"),
     version,

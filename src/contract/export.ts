@@ -1,4 +1,4 @@
-/** Which tables can be taken out of the store, in which forms, and how is that asked for over HTTP? */
+/** Which tables can be taken out of the store, in which forms, how is that asked for over HTTP, and how far is it? */
 import { z } from "zod";
 import { DevAddrText, EuiText, WindowQuery } from "./common.ts";
 
@@ -28,3 +28,17 @@ export const ExportQuery = WindowQuery.extend({
   node: DevAddrText.optional(),
 });
 export type ExportQuery = z.infer<typeof ExportQuery>;
+
+/** An export over HTTP that runs, or that ended in the last minute. */
+export const ExportProgress = z.object({
+  id: z.number().int().describe("counts up with each export since the service started"),
+  name: z.string().describe("of the file"),
+  state: z.enum(["running", "done", "broken-off", "failed"]),
+  share: z.number().min(0).max(1).describe("of the window, or of the table's rows, that is written"),
+  bytes: z.number().int().describe("written so far"),
+});
+export type ExportProgress = z.infer<typeof ExportProgress>;
+
+/** The answer of GET /api/exports, oldest first. */
+export const ExportsView = z.object({ exports: z.array(ExportProgress) });
+export type ExportsView = z.infer<typeof ExportsView>;

@@ -34,7 +34,7 @@ import { limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
 import { API_INFO, apiDescription, liveDescription } from "./descriptions.ts";
 import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
-import type { BeginExport } from "./exports.ts";
+import type { Exports } from "./exports.ts";
 import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
@@ -57,7 +57,7 @@ export interface ServiceOptions {
   readonly facts: Facts;
   /** Everything else that the store is asked. */
   readonly ask: Ask;
-  readonly beginExport: BeginExport;
+  readonly exports: Pick<Exports, "begin" | "list">;
   readonly intake: Omit<IntakeHandle, "close">;
   /** Folder of the built dashboard; null when it was not built. */
   readonly webRoot: string | null;
@@ -250,7 +250,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(viewRoutes, { ask, nowUs });
   await app.register(benchRoutes, { ask, intake, nowUs });
   await app.register(reportRoutes, { ask, nowUs, version });
-  await app.register(exportRoutes, { beginExport: options.beginExport, nowUs });
+  await app.register(exportRoutes, { exports: options.exports, nowUs });
   await app.register(captureRoutes, {
     captures,
     intake,

@@ -49,7 +49,7 @@ try {
     try {
       const { value, done } = pieces.next();
       if (done !== true) {
-        say({ kind: "piece", bytes: value.bytes });
+        say({ kind: "piece", bytes: value.bytes, share: Math.min(1, Math.max(0, value.share)) });
         return;
       }
       store.close();

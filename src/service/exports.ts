@@ -4,7 +4,7 @@
  */
 import { Readable } from "node:stream";
 import { Worker } from "node:worker_threads";
-import type { ExportFormat, ExportQuery } from "../contract/export.ts";
+import type { ExportFormat, ExportProgress, ExportQuery } from "../contract/export.ts";
 import type { StoreFile } from "../store/open.ts";
 import { ServiceProblem } from "./errors.ts";
 import { errorOf, type ReadingFailure } from "./reading-messages.ts";
@@ -18,7 +18,7 @@ export interface ExportOrder {
 
 export type FromExportThread =
   | { readonly kind: "begun"; readonly name: string }
-  | { readonly kind: "piece"; readonly bytes: Uint8Array }
+  | { readonly kind: "piece"; readonly bytes: Uint8Array; readonly share: number }
   | { readonly kind: "end" }
   | { readonly kind: "failed"; readonly failure: ReadingFailure };
 
@@ -33,6 +33,8 @@ export type BeginExport = (query: ExportQuery, nowUs: number) => Promise<OpenExp
 
 export interface Exports {
   readonly begin: BeginExport;
+  /** Those that run and those that ended lately, oldest first. */
+  list(): ExportProgress[];
   /** Ends those that run; resolves once their threads are gone. */
   close(): Promise<void>;
 }
@@ -47,11 +49,24 @@ export const CONTENT_TYPES: Readonly<Record<ExportFormat, string>> = {
 
 /** At once: each costs a thread and a snapshot that keeps the store's log from being merged. Chosen. */
 const MAX_EXPORTS = 2;
+/** How long one that ended is listed. Chosen: longer than a page waits between two looks. */
+const LISTED_MS = 60_000;
+const MAX_LISTED = 20;
 
-export function openExports(file: StoreFile): Exports {
+type Run = { -readonly [Key in keyof ExportProgress]: ExportProgress[Key] } & { endedAtMs: number | null };
+
+/** `nowMs`: a clock that only goes forward. */
+export function openExports(file: StoreFile, nowMs: () => number = () => performance.now()): Exports {
   // Compiled code only: a worker thread does not inherit a loader for TypeScript on Node 20.
   const program = new URL("./export-thread.js", import.meta.url);
   const running = new Map<Worker, Promise<void>>();
+  let runs: Run[] = [];
+  let begun = 0;
+  const end = (run: Run, state: Run["state"]): void => {
+    if (run.state !== "running") return;
+    run.state = state;
+    run.endedAtMs = nowMs();
+  };
   return {
     begin: (query, nowUs) => {
       if (running.size >= MAX_EXPORTS) throw new ServiceProblem("too-many-exports");
@@ -59,7 +74,17 @@ export function openExports(file: StoreFile): Exports {
       const worker = new Worker(program, { workerData: order });
       running.set(worker, new Promise((resolve) => worker.once("exit", () => resolve())));
       worker.once("exit", () => running.delete(worker));
-      return streamOf(worker);
+      begun += 1;
+      const run: Run = { id: begun, name: "", state: "running", share: 0, bytes: 0, endedAtMs: null };
+      runs = [...runs.slice(-MAX_LISTED), run];
+      return streamOf(worker, run, (state) => end(run, state));
+    },
+    list: () => {
+      const sinceMs = nowMs() - LISTED_MS;
+      runs = runs.filter(({ endedAtMs }) => endedAtMs === null || endedAtMs > sinceMs);
+      return runs
+        .filter(({ name }) => name !== "")
+        .map(({ id, name, state, share, bytes }) => ({ id, name, state, share, bytes }));
     },
     close: async () => {
       for (const worker of running.keys()) void worker.terminate();
@@ -68,28 +93,36 @@ export function openExports(file: StoreFile): Exports {
   };
 }
 
-function streamOf(worker: Worker): Promise<OpenExport> {
+function streamOf(worker: Worker, run: Run, end: (state: Run["state"]) => void): Promise<OpenExport> {
   return new Promise((resolve, reject) => {
     const stream = new Readable({
       read: () => worker.postMessage("more"),
       destroy: (error, done) => {
+        // After the last piece this changes nothing: it is done.
+        end("broken-off");
         void worker.terminate();
         done(error);
       },
     });
     const fail = (error: Error): void => {
+      end("failed");
       reject(error);
       stream.destroy(error);
     };
     worker.on("message", (message: FromExportThread) => {
       switch (message.kind) {
         case "begun":
+          run.name = message.name;
           resolve({ name: message.name, stream });
           break;
         case "piece":
+          run.share = message.share;
+          run.bytes += message.bytes.length;
           stream.push(message.bytes);
           break;
         case "end":
+          run.share = 1;
+          end("done");
           stream.push(null);
           break;
         case "failed":

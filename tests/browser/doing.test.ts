@@ -381,6 +381,52 @@ if (chromiumIsHere("doing"))
       expect(asked()).toBe(4);
     });
 
+    test("an export says how far it is until it is written", async () => {
+      const { page } = await dashboard.open("#/captures?last=3600");
+      const save = page.getByRole("link", { name: /^Save the receptions of/ });
+      await save.waitFor();
+      const running = {
+        id: 1,
+        name: "mastlog-receptions.csv",
+        state: "running",
+        share: 0.43,
+        bytes: 120e6,
+      } as const;
+      dashboard.service.mood.exports = [running];
+      await save.click();
+      await page.getByText("mastlog-receptions.csv: 43 % written, 120 MB").waitFor();
+      dashboard.service.mood.exports = [{ ...running, state: "done", share: 1, bytes: 266e6 }];
+      await page.getByText("mastlog-receptions.csv: written, 266 MB").waitFor();
+    });
+
+    test("every table can be saved from where it stands", async () => {
+      const saved = async (hash: string) => {
+        const { page } = await dashboard.open(hash);
+        await page
+          .getByRole("link", { name: /^Save the / })
+          .first()
+          .waitFor();
+        const links = await page.getByRole("link", { name: /^Save the / }).all();
+        return Promise.all(
+          links.map(async (link) => {
+            const { searchParams } = new URL((await link.getAttribute("href")) ?? "", dashboard.service.url);
+            return [searchParams.get("what"), searchParams.get("node")]
+              .filter((part) => part !== null)
+              .join(" of ");
+          }),
+        );
+      };
+      expect(await saved("#/nodes?last=3600")).toEqual(["nodes"]);
+      expect(await saved("#/gaps?last=3600")).toEqual(["gaps"]);
+      expect(await saved("#/site?last=3600")).toEqual(["gateways"]);
+      expect(await saved("#/air?last=3600")).toEqual(["channels"]);
+      expect((await saved("#/nodes/01A2B3C4/1?last=3600")).sort()).toEqual([
+        "frames of 01A2B3C4",
+        "links of 01A2B3C4",
+        "receptions of 01A2B3C4",
+      ]);
+    });
+
     test("every drawing has a table in its place", async () => {
       for (const hash of ["#/site?last=3600", "#/nodes/01A2B3C4/1?last=3600", "#/air?last=3600"]) {
         const { page, errors } = await dashboard.open(hash);

@@ -54,6 +54,8 @@ export interface Mood {
   /** Points a gateway in a node's series; null: as many as counters. */
   points: number | null;
   status: Partial<contract.ServiceStatus>;
+  /** How far exports are. */
+  exports: readonly contract.ExportProgress[];
   /** What people noted; POST, PUT and DELETE change it. Null: the two notes of the orchard. */
   marks: readonly contract.MarkRow[] | null;
   /** What bench lists are measured against; PUT and DELETE change it. */
@@ -78,6 +80,7 @@ export function calmMood(): Mood {
     storedUntil: null,
     points: null,
     status: {},
+    exports: [],
     marks: null,
     reference: null,
     benchRecords: new Map(),
@@ -224,6 +227,8 @@ export async function startFakeService(folder: string): Promise<FakeService> {
         const view = orchard.marksView(span);
         return contract.MarksView.parse({ ...view, marks: mood.empty ? [] : (mood.marks ?? view.marks) });
       }
+      case "exports":
+        return contract.ExportsView.parse({ exports: mood.exports });
       case "captures": {
         const captures = orchard.capturesView(Date.now());
         return contract.CapturesView.parse(mood.empty ? { ...captures, captures: [] } : captures);

@@ -3,8 +3,9 @@ import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import { parquetReadObjects } from "hyparquet";
 import { afterEach, expect, it } from "vitest";
+import type { ExportsView } from "../../src/contract/export.ts";
 import { cleanUp, repository, runProgram, temporaryFolder } from "./program.ts";
-import { startService } from "./service.ts";
+import { startService, until } from "./service.ts";
 
 afterEach(cleanUp);
 
@@ -15,6 +16,7 @@ it("a table over HTTP is the file that the command writes, also after one that w
   const db = join(folder, "site.db");
   expect((await runProgram(["import", BENCH, "--db", db], folder)).status).toBe(0);
   const service = await startService({ db });
+  const progress = async () => (await service.json<ExportsView>("/api/exports")).exports;
   const address = `http://127.0.0.1:${service.webPort}/api/export?what=receptions`;
 
   // Broken off after the first octets; both places for exports must come free again.
@@ -22,8 +24,12 @@ it("a table over HTTP is the file that the command writes, also after one that w
     const reader = (await fetch(`${address}&format=csv`)).body?.getReader();
     expect((await reader?.read())?.done).toBe(false);
     await reader?.cancel();
+    await until(progress, (list) => list[i]?.state !== "running");
     await new Promise((resume) => setTimeout(resume, 500));
   }
+  const broken = await progress();
+  expect(broken.map(({ id, state }) => [id, state])).toEqual([1, 2, 3, 4].map((id) => [id, "broken-off"]));
+  expect(broken[0]).toMatchObject({ name: expect.stringMatching(/^mastlog-receptions-.*\.csv$/) });
 
   for (const format of ["csv", "jsonl", "pcap"]) {
     const file = join(folder, `receptions.${format}`);
@@ -35,6 +41,7 @@ it("a table over HTTP is the file that the command writes, also after one that w
     );
     const octets = Buffer.from(await response.arrayBuffer());
     expect(octets.equals(readFileSync(file))).toBe(true);
+    expect((await progress()).at(-1)).toMatchObject({ state: "done", share: 1, bytes: octets.length });
   }
   const parquet = await (await fetch(`${address}&format=parquet&gateway=02005E1000000003`)).arrayBuffer();
   const rows = await parquetReadObjects({ file: parquet, columns: ["gatewayEui", "at"] });

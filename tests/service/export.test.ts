@@ -3,6 +3,15 @@ import { describe, expect, it } from "vitest";
 import type { ExportQuery } from "../../src/contract/export.ts";
 import { NODE, NOW_MS, serviceUnderTest, TOKEN } from "./parts.ts";
 
+describe("GET /api/exports", () => {
+  it("says of each how far it is", async () => {
+    const { app } = await serviceUnderTest();
+    expect((await app.inject("/api/exports")).json()).toEqual({
+      exports: [{ id: 1, name: "mastlog-nodes.csv", state: "running", share: 0.25, bytes: 48_000 }],
+    });
+  });
+});
+
 describe("GET /api/export", () => {
   it("sends a file with a name and a type", async () => {
     const { app } = await serviceUnderTest();
@@ -16,9 +25,12 @@ describe("GET /api/export", () => {
   it("hands on table, form, window, gateway and node", async () => {
     const asked: [ExportQuery, number][] = [];
     const { app } = await serviceUnderTest({
-      beginExport: async (query, nowUs) => {
-        asked.push([query, nowUs]);
-        return { name: "x.jsonl", stream: Readable.from([]) };
+      exports: {
+        begin: async (query, nowUs) => {
+          asked.push([query, nowUs]);
+          return { name: "x.jsonl", stream: Readable.from([]) };
+        },
+        list: () => [],
       },
     });
     const from = "2026-04-14T09:00:00Z";

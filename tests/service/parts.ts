@@ -432,10 +432,13 @@ export async function serviceUnderTest({
   const app = await buildService({
     facts: given ?? views,
     ask: askOf(given ?? views),
-    beginExport: async ({ what, format }) => ({
-      name: `mastlog-${what}.${format}`,
-      stream: Readable.from([Buffer.from("devAddr\r\n"), Buffer.from(`${NODE}\r\n`)]),
-    }),
+    exports: {
+      begin: async ({ what, format }) => ({
+        name: `mastlog-${what}.${format}`,
+        stream: Readable.from([Buffer.from("devAddr\r\n"), Buffer.from(`${NODE}\r\n`)]),
+      }),
+      list: () => [{ id: 1, name: "mastlog-nodes.csv", state: "running", share: 0.25, bytes: 48_000 }],
+    },
     intake,
     webRoot: null,
     version: "0.0.1",

@@ -1,23 +1,31 @@
-/** GET /api/export: a table out of the store, as a file that flows while it is read. */
+/** GET /api/export: a table out of the store, as a file that flows while it is read. GET /api/exports: how far each is. */
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { Problem } from "../../contract/common.ts";
-import { ExportQuery } from "../../contract/export.ts";
+import { ExportQuery, ExportsView } from "../../contract/export.ts";
 import { whyNot } from "../../export/export.ts";
 import { ServiceProblem } from "../errors.ts";
-import { type BeginExport, CONTENT_TYPES } from "../exports.ts";
+import { CONTENT_TYPES, type Exports } from "../exports.ts";
 import { askedWindow } from "./answers.ts";
 
 export interface ExportRouteOptions {
-  readonly beginExport: BeginExport;
+  readonly exports: Pick<Exports, "begin" | "list">;
   /** Microseconds since 1970. */
   readonly nowUs: () => number;
 }
 
-export const exportRoutes: FastifyPluginAsyncZod<ExportRouteOptions> = async (
-  app,
-  { beginExport, nowUs },
-) => {
+export const exportRoutes: FastifyPluginAsyncZod<ExportRouteOptions> = async (app, { exports, nowUs }) => {
+  app.get(
+    "/api/exports",
+    {
+      schema: {
+        summary: "Exports over HTTP that run, or that ended in the last minute, and how far they are",
+        response: { 200: ExportsView, "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async () => ({ exports: exports.list() }),
+  );
+
   app.get(
     "/api/export",
     {
@@ -45,7 +53,7 @@ export const exportRoutes: FastifyPluginAsyncZod<ExportRouteOptions> = async (
       const reason = whyNot(question.what, question.format);
       if (reason !== null) throw new ServiceProblem("bad-request", reason);
       const window = askedWindow({ from, to, last, site });
-      const { name, stream } = await beginExport({ ...question, ...window }, nowUs());
+      const { name, stream } = await exports.begin({ ...question, ...window }, nowUs());
       request.signal.addEventListener("abort", () => stream.destroy());
       return reply
         .type(CONTENT_TYPES[question.format])

@@ -1,19 +1,64 @@
 /** How do figures leave? As a file of the shown window: a quiet link beneath a table, and a form for every table. */
-import { useState } from "preact/hooks";
-import type { ExportFormat, ExportTable } from "../../../src/contract/export.ts";
+import { useEffect, useState } from "preact/hooks";
+import type { ExportFormat, ExportProgress, ExportTable } from "../../../src/contract/export.ts";
+import { fileSize, percent } from "../../../src/words/format.ts";
+import { exportsShown, watchExports } from "../state/exports.ts";
 import { currentWindow, questionQuery } from "../state/route.ts";
 import { describeWindow } from "../state/window.ts";
 import "./Export.css";
 
-/** Beneath a table: all rows of the window, without filter and cut. */
-export function ExportLink({ what }: { what: ExportTable }) {
+/** Beneath a table: all rows of the window, without filter and cut; of a node: its own. */
+export function ExportLink({ what, node }: { what: ExportTable | readonly ExportTable[]; node?: string }) {
+  const [isAsked, setIsAsked] = useState(false);
+  const tables = typeof what === "string" ? [what] : what;
+  const narrowed = node === undefined ? "" : `&node=${node}`;
   return (
-    <p class="small quiet screen-only">
-      <a href={`/api/export?what=${what}&format=csv&${questionQuery(currentWindow.value)}`} download>
-        Save the {what} as CSV
-      </a>
-    </p>
+    <>
+      <p class="small quiet screen-only export-links">
+        {tables.map((table) => (
+          <a
+            key={table}
+            href={`/api/export?what=${table}&format=csv${narrowed}&${questionQuery(currentWindow.value)}`}
+            download
+            onClick={() => {
+              setIsAsked(true);
+              watchExports();
+            }}
+          >
+            Save the {table} as CSV
+          </a>
+        ))}
+      </p>
+      {isAsked ? <ExportList /> : null}
+    </>
   );
+}
+
+/** How far each export is that this service writes. */
+function ExportList() {
+  const list = exportsShown.value;
+  return (
+    <ul class="small quiet screen-only export-list" role="status">
+      {list.map((one) => (
+        <li key={one.id}>
+          {one.name}: {progressWords(one)}
+        </li>
+      ))}
+    </ul>
+  );
+}
+
+function progressWords({ state, share, bytes }: ExportProgress): string {
+  switch (state) {
+    case "running":
+      return `${percent(share, 0)} written, ${fileSize(bytes)}`;
+    case "done":
+      return `written, ${fileSize(bytes)}`;
+    case "broken-off":
+      return `broken off after ${fileSize(bytes)}`;
+    case "failed":
+      return "failed; what was saved of it is not whole";
+  }
 }
 
 const TABLES: readonly (readonly [ExportTable, string])[] = [
@@ -44,6 +89,8 @@ export function ExportSection() {
   const [format, setFormat] = useState<ExportFormat>("csv");
   const forms = formsOf(what);
   const shown = forms.some(([form]) => form === format) ? format : "csv";
+  // One may run that was begun elsewhere.
+  useEffect(() => watchExports(1), []);
   const isRead = what === "receptions" && (shown === "jsonl" || shown === "pcap");
   return (
     <>
@@ -69,10 +116,16 @@ export function ExportSection() {
             ))}
           </select>
         </label>
-        <a class="button" href={`/api/export?what=${what}&format=${shown}&${questionQuery(choice)}`} download>
+        <a
+          class="button"
+          href={`/api/export?what=${what}&format=${shown}&${questionQuery(choice)}`}
+          download
+          onClick={() => watchExports()}
+        >
           Save the {what} of the {describeWindow(choice)}
         </a>
       </div>
+      <ExportList />
       <p class="quiet" role="status">
         {isRead
           ? "Payloads are in it, as they were heard. Another Mastlog reads it to the same figures."

@@ -13,6 +13,7 @@ import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
 import { gatewayTitle, LEVEL_NAMES } from "../../format/labels.ts";
 import { hourMinute, momentTime, nearestMinute, nearTime } from "../../format/times.ts";
 import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
+import { ExportLink } from "../../parts/Export.tsx";
 import { Fact, Facts, Figure, Fold, PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
@@ -41,7 +42,7 @@ export function stepTime(atMs: number, spanMs: number, nowMs: number): string {
 }
 
 /** Distribution, table and fine print; nothing when no gateway heard the node. */
-export function LinkSection({ links }: { links: readonly LinkRow[] }) {
+export function LinkSection({ links, node }: { links: readonly LinkRow[]; node: string }) {
   if (links.length === 0) return null;
   return (
     <PhonePart title="Links">
@@ -52,6 +53,7 @@ export function LinkSection({ links }: { links: readonly LinkRow[] }) {
         ))}
       </div>
       <LinkPrint />
+      <ExportLink what="links" node={node} />
     </PhonePart>
   );
 }

@@ -9,6 +9,7 @@ import "../NodeStory.css";
 import type { Window } from "../../../../src/contract/common.ts";
 import type { AnsweredRow, NodeAnswers } from "../../../../src/contract/gateways.ts";
 import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
+import { ExportLink } from "../../parts/Export.tsx";
 import { PhonePart, StandingMark, When } from "../../parts/page.tsx";
 import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 import { route, setParams } from "../../state/route.ts";
@@ -114,6 +115,7 @@ export function NodeReceptions({ row, gateways, window }: NodeReceptionsProps) {
         </span>
       </div>
       <ReceptionTable list={list} none="No reception lies in this window." />
+      <ExportLink what={["receptions", "frames"]} node={row.devAddr} />
     </PhonePart>
   );
 }

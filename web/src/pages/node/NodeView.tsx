@@ -147,7 +147,7 @@ export function NodeView({ page, marks, onChanged }: NodeViewProps) {
       <PinMark subjects={subjects} first={row.devAddr} onPinned={marks.reload} />
       <MarkList marks={about} subjects={subjects} onChanged={marks.reload} />
       <NodeSignal page={page} marks={rules} />
-      <LinkSection links={page.links} />
+      <LinkSection links={page.links} node={row.devAddr} />
       <NodeStory page={page} />
       <NodeAnswersSection answers={page.answers} />
       {row.stranger ? null : <ChargePart devAddr={row.devAddr} />}
