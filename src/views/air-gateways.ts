@@ -16,6 +16,7 @@ import {
   demodulatorWords,
 } from "../diagnosis/air-sentences.ts";
 import { describeModulation } from "../model/modulation.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import {
@@ -106,8 +107,8 @@ export function airGateway(parts: GatewayParts): AirGateway {
         frequencyHz: one.frequencyHz,
         dataRate: nameOf(one.dataRate),
         frames: one.frames,
-        offeredLoad: toldShare(one.offeredErlang),
-        ...toldCollisions(one),
+        offeredLoad: rounded(one.offeredErlang, 5),
+        ...shownCollisions(one),
       })),
     collisionWords: collisionWords(channelCollisions(expected)),
     deaf: deafTime(parts, windowUs, tallies),
@@ -116,17 +117,13 @@ export function airGateway(parts: GatewayParts): AirGateway {
 }
 
 /** Shares as they are shown: what lies below a thousandth of a percent is no figure, and changes with each packet. */
-export function toldCollisions(shares: CollisionShare): CollisionShare {
+export function shownCollisions(shares: CollisionShare): CollisionShare {
   const { aloha, captureTheory, captureMeasured } = shares;
   return {
-    aloha: toldShare(aloha),
-    captureTheory: captureTheory === null ? null : toldShare(captureTheory),
-    captureMeasured: captureMeasured === null ? null : toldShare(captureMeasured),
+    aloha: rounded(aloha, 5),
+    captureTheory: rounded(captureTheory, 5),
+    captureMeasured: rounded(captureMeasured, 5),
   };
-}
-
-function toldShare(share: number): number {
-  return Math.round(share * 1e5) / 1e5;
 }
 
 function nameOf(dataRate: number): string {

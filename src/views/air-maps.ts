@@ -1,6 +1,7 @@
 /** Which channel was busy when, by whom, how broken, and how loud was the noise? The grids of the air map. */
 
 import type { AirMap } from "../contract/index.ts";
+import { rounded } from "../model/rounding.ts";
 import { intersect, isoTime, MINUTE_US, type TimeRange, totalUs, wholeHours } from "../model/time-range.ts";
 import { type NoiseTrend, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
 import { IntervalUnion } from "../radio/utilisation.ts";
@@ -107,9 +108,9 @@ export function airMap(parts: MapParts, records: readonly ChannelMinuteRecord[])
   for (const { frequencyHz, cell, busyUs, airtimeUs, receptions, crcBad } of records) {
     const row = rows.get(frequencyHz) ?? 0;
     const lengthUs = recordedOf(cell);
-    set(utilisation, row, cell, Math.min(1, rounded(busyUs / lengthUs)));
-    set(offeredLoad, row, cell, rounded(airtimeUs / lengthUs));
-    set(crcBadRatio, row, cell, receptions === 0 ? null : Math.round((crcBad / receptions) * 1000) / 1000);
+    set(utilisation, row, cell, Math.min(1, rounded(busyUs / lengthUs, 5)));
+    set(offeredLoad, row, cell, rounded(airtimeUs / lengthUs, 5));
+    set(crcBadRatio, row, cell, receptions === 0 ? null : rounded(crcBad / receptions, 3));
   }
   const own = evidence.gateways.get(gatewayId)?.channels;
   const channels = frequenciesHz.map((frequencyHz) => own?.get(frequencyHz));
@@ -167,7 +168,7 @@ function loads(
   return spentUs.map((us, cell) => {
     // The evidence of a whole window begins with the window, which may lie within the first cell.
     const isTold = evidence.whole || gridFromUs + cell * cellLengthUs >= evidence.stretch.fromUs;
-    return isTold ? rounded(us / (cellUs[cell] ?? cellLengthUs)) : null;
+    return isTold ? rounded(us / (cellUs[cell] ?? cellLengthUs), 5) : null;
   });
 
   function cellAt(atUs: number): number {
@@ -176,16 +177,12 @@ function loads(
 }
 
 function tenthOfADb(dbm: number | null): number | null {
-  return dbm === null ? null : Math.round(dbm * 10) / 10;
+  return rounded(dbm, 1);
 }
 
 function set<T>(grid: T[][], row: number, cell: number, value: T): void {
   const line = grid[row];
   if (line !== undefined && cell >= 0 && cell < line.length) line[cell] = value;
-}
-
-function rounded(share: number): number {
-  return Math.round(share * 1e5) / 1e5;
 }
 
 // Airtime and busy time of each channel at each gateway over any window, exact to the microsecond: whole minutes

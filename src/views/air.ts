@@ -9,6 +9,7 @@ import { noiseWords } from "../diagnosis/air-sentences.ts";
 import { airSentence } from "../diagnosis/sentences.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, subtract, type TimeRange, totalUs } from "../model/time-range.ts";
 import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
@@ -27,7 +28,7 @@ import { readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
 import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
-import { airGateway, collisionsOf, dataRateRows, networkRows, toldCollisions } from "./air-gateways.ts";
+import { airGateway, collisionsOf, dataRateRows, networkRows, shownCollisions } from "./air-gateways.ts";
 import {
   airMap,
   type ChannelSum,
@@ -232,7 +233,7 @@ function channelDetail(
     ownAirtimeSeconds: seconds(bursts.filter(({ stranger }) => !stranger)),
     strangerAirtimeSeconds: seconds(ofStrangers),
     strangerReceptions: ofStrangers.length,
-    collisions: shares === null ? null : toldCollisions(shares),
+    collisions: shares === null ? null : shownCollisions(shares),
   };
 }
 
@@ -241,7 +242,7 @@ function trendRow(trend: NoiseTrend, channel: ChannelEvidence | undefined): Chan
   const found = loudNoise(channel?.noise ?? []);
   const loud = found === null ? null : loudRow(found);
   const interval: [number, number] | null =
-    slopeLow === null || slopeHigh === null ? null : [round(slopeLow, 3), round(slopeHigh, 3)];
+    slopeLow === null || slopeHigh === null ? null : [rounded(slopeLow, 3), rounded(slopeHigh, 3)];
   return {
     verdict,
     words: noiseWords({ ...trend, loud, needed: NOISE_TREND_RULE.leastStretches }),
@@ -310,12 +311,4 @@ function airtimeRows(
     .flatMap((node) => airtimeOf(node, limitsAt, over))
     .sort(byUrgency)
     .slice(0, MAX_AIRTIME_ROWS);
-}
-
-function rounded(value: number | null, digits: number): number | null {
-  return value === null ? null : round(value, digits);
-}
-
-function round(value: number, digits: number): number {
-  return Math.round(value * 10 ** digits) / 10 ** digits;
 }

@@ -27,6 +27,7 @@ import {
   reportAt,
 } from "../store/queries/receptions.ts";
 import { benchRecords } from "../store/user-data.ts";
+import { dbm, decibel } from "../words/format.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { identifierNotices } from "./bookkeeping.ts";
 import { itemsAgainst, type Reference, referenceRow, referenceSet, SharedFrames } from "./trials/trials.ts";
@@ -72,8 +73,8 @@ function packetWords(packets: readonly FeedPacket[]): string {
     .slice(0, MAX_TOLD)
     .map(({ frequencyHz, dataRate, crc, ghost, rssiTenths, snrTenths }) => {
       const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}\u202FMHz`;
-      const level = rssiTenths === null ? "" : ` ${signed(rssiTenths / 10, 0)}\u202FdBm`;
-      const snr = snrTenths === null ? "" : ` ${signed(snrTenths / 10, 1)}\u202FdB`;
+      const level = rssiTenths === null ? "" : ` ${dbm(rssiTenths / 10)}`;
+      const snr = snrTenths === null ? "" : ` ${decibel(snrTenths / 10)}`;
       const fault = ghost === 1 ? " (weak copy)" : crc === 1 ? " (wrong CRC)" : "";
       return `${where} ${dataRateWords(dataRate)}${level}${snr}${fault}`;
     });
@@ -94,10 +95,6 @@ function outcomeWords(outcome: { result: string; word: string | null } | null): 
   if (outcome.result === "accepted") return "downlink taken for sending";
   if (outcome.result === "accepted-lower-power") return "downlink taken for sending, at a lower power";
   return `downlink refused: ${outcome.word ?? "no reason given"}`;
-}
-
-function signed(value: number, digits: number): string {
-  return `${value < 0 ? "\u2212" : ""}${Math.abs(value).toFixed(digits)}`;
 }
 
 export interface BenchOptions extends BenchGiven {

@@ -6,6 +6,7 @@ import { signalPowerDbm } from "../diagnosis/findings/observations.ts";
 import type { Scene, SceneReception } from "../model/gap.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { dueTimes } from "../model/missed-counters.ts";
+import { rounded } from "../model/rounding.ts";
 import { intersect, minuteOf, type TimeRange } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../radio/noise.ts";
@@ -238,7 +239,7 @@ function noiseCells(receptions: readonly SceneReception[], gatewayId: number, ax
       continue;
     samples[cellOf(axis, atUs)]?.push(channelNoiseDbm(rssiDbm, snrDb));
   }
-  return samples.map((values) => rounded(median(values)));
+  return samples.map((values) => rounded(median(values), 1));
 }
 
 /** Null where nothing of the gateway was recorded in all of the cell: that is no load of zero. */
@@ -272,14 +273,10 @@ function marginOf(
     gatewayEui: eui,
     atMs: own.map(({ atUs }) => atUs / 1000),
     marginDb: own.map(({ snrDb, spreadingFactor }) =>
-      spreadingFactor === null ? null : rounded(linkMarginDb(snrDb, spreadingFactor)),
+      spreadingFactor === null ? null : rounded(linkMarginDb(snrDb, spreadingFactor), 1),
     ),
-    signalDbm: own.map(({ rssiDbm, snrDb }) => rounded(signalPowerDbm(rssiDbm, snrDb))),
+    signalDbm: own.map(({ rssiDbm, snrDb }) => rounded(signalPowerDbm(rssiDbm, snrDb), 1)),
     spreadingFactor: own.map(({ spreadingFactor }) => spreadingFactor),
     frequencyHz: own.map(({ frequencyHz }) => frequencyHz),
   };
-}
-
-function rounded(value: number | null): number | null {
-  return value === null ? null : Math.round(value * 10) / 10;
 }

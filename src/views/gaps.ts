@@ -1,4 +1,5 @@
 /** The dropouts of a window: one row a node's gap with its finding, and the episodes that several nodes share. */
+
 import type { Cause, DropoutRow, EpisodeRow, Finding, GapCounts, GapsView } from "../contract/gaps.ts";
 import {
   episodeSentence,
@@ -9,6 +10,7 @@ import {
 import { countDevices } from "../diagnosis/status.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { type NamedText, type NameOf, renderNamed } from "../model/named-text.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, totalUs } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { type GapCount, goesOn, type StoredGap, type StoredOutage } from "../store/queries/gaps.ts";
@@ -290,7 +292,7 @@ export function dropoutRow(gap: StoredGap, names: GapNames, { toUs, live }: Aske
 function expectedUntil({ expected, fromUs, toUs }: StoredGap, endUs: number): number | null {
   if (expected === null) return null;
   const share = toUs > fromUs ? (endUs - fromUs) / (toUs - fromUs) : 1;
-  return Math.round(expected * share * 10) / 10;
+  return rounded(expected * share, 1);
 }
 
 function findingOf(gap: StoredGap, names: GapNames): Finding {
@@ -318,7 +320,7 @@ function findingOf(gap: StoredGap, names: GapNames): Finding {
     evidence: stored.evidence.map(readEvidence),
     against: stored.against.map(readEvidence),
     cause: gap.cause as Finding["cause"],
-    confidence: Math.round(gap.confidence * 1000) / 1000,
+    confidence: rounded(gap.confidence, 3),
     word: certaintyOf(gap.cause, gap.confidence),
   };
 }

@@ -17,6 +17,7 @@ import {
   lateness,
   quantileMs,
 } from "../ledger/downlink-timing.ts";
+import { rounded } from "../model/rounding.ts";
 import { minuteOf, type TimeRange } from "../model/time-range.ts";
 import { DUTY_CYCLE_PERIOD_US, peakHour } from "../radio/duty-cycle.ts";
 import { dutyCycleLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
@@ -158,14 +159,13 @@ export function roundTripOf(trips: readonly RoundTripCount[], kind: number): Rou
   const answered = sum((one) => one.class >= 0);
   const counts = new Map(own.map((one) => [one.class, one.count]));
   const isSeen = asked > 0;
-  const rounded = (ms: number | null) => (ms === null ? null : Math.round(ms * 100) / 100);
   return {
     asked,
     answered,
     lost: isSeen ? Math.max(0, asked - answered) : null,
     lostRatio: isSeen && asked > 0 ? Math.max(0, asked - answered) / asked : null,
-    medianMs: rounded(quantileMs(counts, 0.5)),
-    p99Ms: rounded(quantileMs(counts, 0.99)),
+    medianMs: rounded(quantileMs(counts, 0.5), 2),
+    p99Ms: rounded(quantileMs(counts, 0.99), 2),
     overPatience: sum((one) => one.class >= 0 && classMs(one.class) > PATIENCE_MS),
   };
 }
@@ -196,8 +196,12 @@ function leadOf(downlinks: readonly DownlinkRecord[]): GatewayDownlinks["lead"] 
   const p10 = quantile(leads, 0.1);
   if (median === null || p10 === null) return null;
   const least = leads.reduce((smallest, one) => Math.min(smallest, one), Number.POSITIVE_INFINITY);
-  const tenth = (value: number) => Math.round(value * 10) / 10;
-  return { medianMs: tenth(median), p10Ms: tenth(p10), leastMs: tenth(least), count: leads.length };
+  return {
+    medianMs: rounded(median, 1),
+    p10Ms: rounded(p10, 1),
+    leastMs: rounded(least, 1),
+    count: leads.length,
+  };
 }
 
 /** Milliseconds left before the last moment at which a gateway takes it. */

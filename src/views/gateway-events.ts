@@ -21,6 +21,7 @@ import {
   strengthenedText,
   weakenedText,
 } from "../diagnosis/gateway-events/sentences.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeRange, unite, wholeHours } from "../model/time-range.ts";
 import { counterAcross } from "../radio/clock.ts";
 import { linkMarginDb } from "../radio/margin.ts";
@@ -142,9 +143,17 @@ interface Figures extends TimeRange {
 
 function eventOf({ fromUs, toUs, confidence, ...figures }: Figures, text: EventText): GatewayEvent[] {
   if (confidence < POSSIBLE_FROM) return [];
-  const rounded = Math.round(confidence * 1000) / 1000;
   const word = certaintyOf(figures.kind, confidence);
-  return [{ ...figures, from: isoTime(fromUs), to: isoTime(toUs), confidence: rounded, word, ...text }];
+  return [
+    {
+      ...figures,
+      from: isoTime(fromUs),
+      to: isoTime(toUs),
+      confidence: rounded(confidence, 3),
+      word,
+      ...text,
+    },
+  ];
 }
 
 function deafEvents(
@@ -276,7 +285,7 @@ function levelEvents(
   const figures = (step: CommonStep) => ({
     confidence: step.confidence,
     nodes: step.senders,
-    sizeDb: tenths(Math.abs(step.changeDb)),
+    sizeDb: rounded(Math.abs(step.changeDb), 1),
     sizeIntervalDb: sizes(step),
   });
   return [
@@ -307,11 +316,7 @@ function levelEvents(
 
 /** The interval of a step's size, the smaller figure first. */
 function sizes({ changeDb, lowDb, highDb }: CommonStep): [number, number] {
-  return changeDb < 0 ? [tenths(-highDb), tenths(-lowDb)] : [tenths(lowDb), tenths(highDb)];
-}
-
-function tenths(value: number): number {
-  return Math.round(value * 10) / 10;
+  return changeDb < 0 ? [rounded(-highDb, 1), rounded(-lowDb, 1)] : [rounded(lowDb, 1), rounded(highDb, 1)];
 }
 
 function backhaulEvents(
@@ -335,7 +340,7 @@ function backhaulEvents(
         // Keepalives are counted; what remains is whether the gateway sent them.
         confidence: counts.missing !== null && counts.missing > 0 ? 0.98 : 0.92,
         nodes: 0,
-        lossShare: Math.round(lostShare * 1000) / 1000,
+        lossShare: rounded(lostShare, 3),
       },
       backhaulText(who, lossy, counts, roundTripOf(downlinks)),
     );

@@ -3,6 +3,7 @@
 import type { GatewayRow, GatewaysView, Heartbeat } from "../contract/index.ts";
 import { judgeGateway } from "../diagnosis/status.ts";
 import { groupBy } from "../model/group-by.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeRange, wholeHours } from "../model/time-range.ts";
 import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
@@ -116,11 +117,11 @@ function gatewayRow(
     lastHeard: isoTime(gateway.lastAtUs),
     protocolVersions: [1, 2].filter((version) => (gateway.versions & (1 << (version - 1))) !== 0),
     region: regionRow(recognition),
-    clockDriftPpm: drift.ppm === null ? null : hundredths(drift.ppm),
+    clockDriftPpm: drift.ppm === null ? null : rounded(drift.ppm, 2),
     clockDriftInterval95:
       drift.ppm === null || drift.lowPpm === null || drift.highPpm === null
         ? null
-        : [hundredths(drift.lowPpm), hundredths(drift.highPpm)],
+        : [rounded(drift.lowPpm, 2), rounded(drift.highPpm, 2)],
     restarts: restarts.length,
     restartTimes: restarts.map(isoTime),
     outages: reach.outages.map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
@@ -156,10 +157,6 @@ function siteOf(label: LabelRecord | undefined): Pick<GatewayRow, "site"> {
   return label?.site == null ? {} : { site: label.site };
 }
 
-function hundredths(value: number): number {
-  return Math.round(value * 100) / 100;
-}
-
 /** Seconds unreachable within the window. */
 export function outageSeconds(reach: Reach, window: TimeRange): number {
   return reach.outages.reduce((sum, { fromUs, toUs }) => {
@@ -179,12 +176,14 @@ function regionRow({
   contradictions,
   reason,
 }: RegionRecognition): GatewayRow["region"] {
-  const rounded = (value: number) => Math.round(value * 1000) / 1000;
   return {
     name,
-    confidence: rounded(confidence),
+    confidence: rounded(confidence, 3),
     subBand,
-    alternatives: alternatives.map((other) => ({ name: other.name, confidence: rounded(other.confidence) })),
+    alternatives: alternatives.map((other) => ({
+      name: other.name,
+      confidence: rounded(other.confidence, 3),
+    })),
     contradictions: [...contradictions],
     reason,
   };
@@ -222,7 +221,7 @@ function heartbeatOf(
   return {
     cellSeconds: minutesACell * 60,
     from: isoTime(fromMinute * MINUTE_US),
-    keepalivesExpected: keepaliveUs === null ? 0 : Math.round((cellUs / keepaliveUs) * 10) / 10,
+    keepalivesExpected: keepaliveUs === null ? 0 : rounded(cellUs / keepaliveUs, 1),
     ...line,
   };
 }

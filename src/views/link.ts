@@ -1,4 +1,5 @@
 /** What is said of each way between a node and a gateway that heard it? Evidence from the store, judged by diagnosis. */
+
 import type { LinkRate, LinkRow } from "../contract/link.ts";
 import { linkShifts, linkTrend, offsetOf } from "../diagnosis/link-changes.ts";
 import {
@@ -12,6 +13,7 @@ import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
 import { geometryOf, PLACEMENT_CAUTION } from "../diagnosis/link-geometry.ts";
 import { dueTimes } from "../model/missed-counters.ts";
 import { describeModulation } from "../model/modulation.ts";
+import { fromTenths } from "../model/rounding.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
@@ -161,7 +163,6 @@ function bestOfEach(hearings: readonly LinkHearing[]): LinkHearing[] {
 
 function frameOf(hearing: LinkHearing): LinkFrame {
   const modulation = modulationFromCodes(hearing.dataRate, 0);
-  const tenth = (value: number | null) => (value === null ? null : value / 10);
   const isLora = modulation.kind === "lora";
   return {
     atUs: hearing.atUs,
@@ -169,9 +170,9 @@ function frameOf(hearing: LinkHearing): LinkFrame {
     spreadingFactor: isLora ? modulation.spreadingFactor : null,
     bandwidthHz: isLora ? modulation.bandwidthHz : null,
     frequencyHz: hearing.frequencyHz,
-    snrDb: tenth(hearing.snrTenths),
-    rssiDbm: tenth(hearing.rssiTenths),
-    signalRssiDbm: tenth(hearing.signalRssiTenths),
+    snrDb: fromTenths(hearing.snrTenths),
+    rssiDbm: fromTenths(hearing.rssiTenths),
+    signalRssiDbm: fromTenths(hearing.signalRssiTenths),
     frequencyOffsetHz: hearing.frequencyOffsetHz,
   };
 }

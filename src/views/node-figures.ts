@@ -6,6 +6,7 @@
 import type { Spread, Strip } from "../contract/index.ts";
 import { longestUsualOf, rhythmOf } from "../ledger/gaps/intervals.ts";
 import { dueTimes, widened } from "../model/missed-counters.ts";
+import { rounded } from "../model/rounding.ts";
 import { contains, type TimeRange } from "../model/time-range.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
@@ -294,7 +295,7 @@ class LevelCounts {
       const upper = levelAt(levels, Math.ceil(place));
       return lower === null || upper === null
         ? null
-        : rounded(lower + (place - Math.floor(place)) * (upper - lower));
+        : rounded(lower + (place - Math.floor(place)) * (upper - lower), 2);
     };
     return { median: at(0.5), p10: at(0.1), p90: at(0.9), count: this.#total };
   }
@@ -326,7 +327,7 @@ export function marginDb(snrTenths: number | null, dataRate: number): number | n
   const spreadingFactor = spreadingFactorOf(dataRate);
   if (spreadingFactor === null) return null;
   const margin = linkMarginDb(snrTenths / 10, spreadingFactor);
-  return margin === null ? null : Math.round(margin * 10) / 10;
+  return rounded(margin, 1);
 }
 
 export function spreadingFactorOf(dataRate: number): number | null {
@@ -336,13 +337,9 @@ export function spreadingFactorOf(dataRate: number): number | null {
 
 export function spreadOf(values: number[]): Spread {
   const at = (p: number) => {
-    const value = quantile(values, p);
-    return value === null ? null : rounded(value);
+    return rounded(quantile(values, p), 2);
   };
   return { median: at(0.5), p10: at(0.1), p90: at(0.9), count: values.length };
 }
 
 /** To what was measured: tenths, and the middle between two. */
-function rounded(value: number): number {
-  return Math.round(value * 100) / 100;
-}

@@ -1,7 +1,9 @@
 /** The page of one node: its counters one by one, its signal at every gateway, its lives and gaps. */
+
 import type { CounterTick, NodeGatewayRow, NodePage, SignalSeries } from "../contract/index.ts";
 import { nodeSentence } from "../diagnosis/sentences.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
+import { fromTenths } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { seriesOfFrames } from "../store/hours/read-frames.ts";
@@ -200,8 +202,8 @@ export function signalSeries(
       gatewayEui: eui,
       gatewayName: nameOf(eui),
       atMs: points.map(({ one }) => one.atUs / 1000),
-      rssiDbm: points.map(({ one }) => tenth(one.rssiTenths)),
-      snrDb: points.map(({ one }) => tenth(one.snrTenths)),
+      rssiDbm: points.map(({ one }) => fromTenths(one.rssiTenths)),
+      snrDb: points.map(({ one }) => fromTenths(one.snrTenths)),
       spreadingFactor: points.map(({ one }) => spreadingFactorOf(one.dataRate)),
       marginDb: points.map(({ one }) => marginDb(one.snrTenths, one.dataRate)),
       receptions: points.map(({ count }) => count),
@@ -245,8 +247,4 @@ function drawn(stretch: readonly LifeReception[]): Point[] {
 /** What was not reported comes first. */
 function level(tenths: number | null): number {
   return tenths ?? Number.NEGATIVE_INFINITY;
-}
-
-function tenth(value: number | null): number | null {
-  return value === null ? null : value / 10;
 }

@@ -1,6 +1,8 @@
 /** Which noise stood out on the air, how did it behave, and at which gateway was it strongest? */
+
 import type { NoiseSource } from "../contract/noise.ts";
 import { placeWords, sourceWords, walkWords } from "../diagnosis/noise-sentences.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { LOUD_RULE, type LoudNoise, loudNoise } from "../radio/loud-noise.ts";
 import type { TimedNoise } from "../radio/noise.ts";
@@ -358,19 +360,19 @@ function sourceOf(
       status: one.status,
       frequencyHz: one.frequencyHz,
       samples: one.samples,
-      quietDbm: tenth(one.quietDbm),
-      loudDbm: tenth(one.loudDbm),
-      riseDb: tenth(one.riseDb),
+      quietDbm: rounded(one.quietDbm, 1),
+      loudDbm: rounded(one.loudDbm, 1),
+      riseDb: rounded(one.riseDb, 1),
       riseInterval95:
         one.riseInterval === null ? null : [rounded(one.riseInterval[0], 1), rounded(one.riseInterval[1], 1)],
-      receivedDbm: tenth(one.receivedDbm),
+      receivedDbm: rounded(one.receivedDbm, 1),
     })),
     place: {
       verdict: place.verdict,
       gatewayEui: place.eui,
-      differenceDb: tenth(place.differenceDb),
-      lowDb: tenth(place.lowDb),
-      highDb: tenth(place.highDb),
+      differenceDb: rounded(place.differenceDb, 1),
+      lowDb: rounded(place.lowDb, 1),
+      highDb: rounded(place.highDb, 1),
       words: placeWords(place, titleOf),
     },
     walk: walkOf(place, places, titleOf),
@@ -445,12 +447,4 @@ function walkOf(place: NoisePlace, places: Places, titleOf: (eui: string) => str
     distanceM: Math.round(distanceM),
     words: walkWords(titleOf(weakestEui), titleOf(eui), distanceM),
   };
-}
-
-function tenth(value: number | null): number | null {
-  return value === null ? null : rounded(value, 1);
-}
-
-function rounded(value: number, digits: number): number {
-  return Math.round(value * 10 ** digits) / 10 ** digits;
 }

@@ -1,8 +1,10 @@
 /** What stands where on the site, which ways were heard between, and how does loss grow with distance there? */
+
 import type { PlanLink, PlanThing, PlanView, Sentence } from "../contract/index.ts";
 import { decibels, type LinkFrame, marginOf, withUnit } from "../diagnosis/link-frame.ts";
 import { distanceWords, geometryOf } from "../diagnosis/link-geometry.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { fromTenths, rounded } from "../model/rounding.ts";
 import { isoTime } from "../model/time-range.ts";
 import { fitLogDistance, type LogDistanceFit, MIN_FACTOR, MIN_LINKS } from "../radio/path-loss.ts";
 import { planPoint } from "../radio/plan.ts";
@@ -33,7 +35,15 @@ export function planView(store: Store, window: AskedWindow, ownPlans: readonly R
     const row = places.of(kind, id);
     const point = row === null ? null : planPoint(row, places.anchor);
     if (point !== null)
-      things.push({ kind, id, name, life, ...rounded(point), heightM: row?.heightM ?? null });
+      things.push({
+        kind,
+        id,
+        name,
+        life,
+        eastM: rounded(point.eastM, 1),
+        northM: rounded(point.northM, 1),
+        heightM: row?.heightM ?? null,
+      });
     else if (lastAtUs !== null && lastAtUs >= window.fromUs)
       unplaced.push({
         kind,
@@ -130,7 +140,7 @@ function linkOf(
       life: life.number,
       gatewayEui,
       frames: frames.length,
-      marginMedianDb: margin === null ? null : Math.round(margin * 10) / 10,
+      marginMedianDb: rounded(margin, 1),
       distanceM: geometry.distanceM,
       pathLossDb: geometry.pathLossDb,
       freeSpaceLossDb: geometry.freeSpaceLossDb,
@@ -142,22 +152,17 @@ function linkOf(
 function frameOf(way: WayHearings, dataRate: number, i: number): LinkFrame {
   const modulation = modulationFromCodes(dataRate, 0);
   const isLora = modulation.kind === "lora";
-  const tenth = (value: number | null | undefined) => (value == null ? null : value / 10);
   return {
     atUs: i,
     counter: 0,
     spreadingFactor: isLora ? modulation.spreadingFactor : null,
     bandwidthHz: isLora ? modulation.bandwidthHz : null,
     frequencyHz: way.frequencyHz[i] ?? null,
-    snrDb: tenth(way.snrTenths[i]),
-    rssiDbm: tenth(way.rssiTenths[i]),
-    signalRssiDbm: tenth(way.signalRssiTenths[i]),
+    snrDb: fromTenths(way.snrTenths[i] ?? null),
+    rssiDbm: fromTenths(way.rssiTenths[i] ?? null),
+    signalRssiDbm: fromTenths(way.signalRssiTenths[i] ?? null),
     frequencyOffsetHz: null,
   };
-}
-
-function rounded({ eastM, northM }: { eastM: number; northM: number }) {
-  return { eastM: Math.round(eastM * 10) / 10, northM: Math.round(northM * 10) / 10 };
 }
 
 function sentenceOf(things: readonly PlanThing[], links: readonly PlanLink[]): Sentence {

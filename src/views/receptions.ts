@@ -3,6 +3,7 @@
 import type { FrameView, ReceptionPage, ReceptionRow } from "../contract/index.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
+import { fromTenths } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { airtimeNotKnown } from "../radio/airtime.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -157,7 +158,6 @@ function rowOf(
 ): ReceptionRow {
   const devAddr = record.devAddr === null ? null : formatDevAddr(record.devAddr);
   const modulation = modulationFromCodes(record.dataRate, record.codingRate);
-  const tenth = (value: number | null) => (value === null ? null : value / 10);
   return {
     id: record.id,
     frameId: record.frameId,
@@ -177,9 +177,9 @@ function rowOf(
     frequencyHz: record.frequencyHz,
     dataRate: describeModulation(modulation),
     codingRate: "codingRate" in modulation ? modulation.codingRate : null,
-    rssiDbm: tenth(record.rssiTenths),
-    signalRssiDbm: tenth(record.signalRssiTenths),
-    snrDb: tenth(record.snrTenths),
+    rssiDbm: fromTenths(record.rssiTenths),
+    signalRssiDbm: fromTenths(record.signalRssiTenths),
+    snrDb: fromTenths(record.snrTenths),
     marginDb: marginDb(record.snrTenths, record.dataRate),
     frequencyOffsetHz: record.frequencyOffsetHz,
     airtimeMs: record.airtimeUs / 1000,

@@ -1,7 +1,9 @@
 /** What the score of a site draws beside what its view says anyway: loud channels, and the margins of some nodes. */
+
 import type { GatewayRow, NodeRow, SiteScore } from "../contract/index.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { type LoudNoise, loudNoise } from "../radio/loud-noise.ts";
 import { NOISE_SNR_MOST_DB, noiseSamples, type TimedNoise } from "../radio/noise.ts";
@@ -80,7 +82,7 @@ function mediansOf(samples: readonly TimedNoise[], { fromUs, toUs }: TimeRange):
   const bins: number[][] = Array.from({ length: NOISE_BINS }, () => []);
   const binUs = (toUs - fromUs) / NOISE_BINS;
   for (const { atUs, noiseDbm } of samples) bins[Math.floor((atUs - fromUs) / binUs)]?.push(noiseDbm);
-  return bins.map((values) => (values.length === 0 ? null : tenth(median(values) ?? 0)));
+  return bins.map((values) => (values.length === 0 ? null : rounded(median(values) ?? 0, 1)));
 }
 
 function marginLanes(
@@ -134,10 +136,6 @@ function binnedMargins(
       margins += margin * frames;
       counted += frames;
     }
-    return counted === 0 ? null : tenth(margins / counted);
+    return counted === 0 ? null : rounded(margins / counted, 1);
   });
-}
-
-function tenth(value: number): number {
-  return Math.round(value * 10) / 10;
 }

@@ -1,4 +1,5 @@
 /** What does a neighbour's network do to you? Strangers' airtime by network, its growth by week, its cost in collisions. */
+
 import type {
   StrangerCost,
   StrangerGrowth,
@@ -14,6 +15,7 @@ import {
   strangersSentence,
 } from "../diagnosis/stranger-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
+import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
 import { type LoadClass, lossToOthers, thinLevels } from "../radio/collisions.ts";
 import { expectedSignalPowerDbm } from "../radio/noise.ts";
@@ -28,7 +30,7 @@ import { labels } from "../store/queries/lives.ts";
 import { type AddressDay, airtimeByDay, hoursThere } from "../store/queries/strangers.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
-import { toldCollisions } from "./air-gateways.ts";
+import { shownCollisions } from "./air-gateways.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
 
@@ -251,8 +253,8 @@ function weeksOf(days: readonly StrangerDay[]): StrangerWeek[] {
       from: isoTime(week * DAY_US),
       days: values.length,
       enough,
-      secondsPerDay: enough ? rounded(mean) : null,
-      interval95: enough ? [rounded(Math.max(0, mean - half)), rounded(mean + half)] : null,
+      secondsPerDay: enough ? rounded(mean, 3) : null,
+      interval95: enough ? [rounded(Math.max(0, mean - half), 3), rounded(mean + half, 3)] : null,
     });
   }
   return weeks;
@@ -270,14 +272,14 @@ function judgeGrowth(days: readonly StrangerDay[], weeks: readonly StrangerWeek[
   }
   const widened = Math.sqrt(points / Math.max(1, effectivePoints ?? points));
   const at = (edge: number) => 7 * (slopePerDay + widened * (edge - slopePerDay));
-  const interval95: [number, number] = [rounded(at(slopeLow)), rounded(at(slopeHigh))];
+  const interval95: [number, number] = [rounded(at(slopeLow), 3), rounded(at(slopeHigh), 3)];
   const middle = median(own.map(({ seconds }) => seconds)) ?? 0;
   const counts = (p ?? 1) < MAX_P && (interval95[0] > 0 || interval95[1] < 0);
   const growth = {
     verdict: counts ? (slopePerDay > 0 ? ("grows" as const) : ("shrinks" as const)) : ("steady" as const),
-    secondsPerDayPerWeek: rounded(7 * slopePerDay),
+    secondsPerDayPerWeek: rounded(7 * slopePerDay, 3),
     interval95,
-    sharePerWeek: middle > 0 ? rounded((7 * slopePerDay) / middle) : null,
+    sharePerWeek: middle > 0 ? rounded((7 * slopePerDay) / middle, 3) : null,
     p,
   };
   return { ...growth, words: growthWords(growth, counted.size) };
@@ -368,7 +370,7 @@ function costs(
         devAddr,
         gatewayId,
         frames: traffic.frames,
-        collisions: toldCollisions(lossOf(traffic, [...there.values()], windowUs)),
+        collisions: shownCollisions(lossOf(traffic, [...there.values()], windowUs)),
         worstNetwork: alone[0]?.network ?? null,
         worstShare: alone[0] === undefined ? null : Math.round(alone[0].share * 1e5) / 1e5,
       },
@@ -408,8 +410,4 @@ function entry<K, V>(map: Map<K, V>, key: K, make: () => V): V {
   const made = make();
   map.set(key, made);
   return made;
-}
-
-function rounded(value: number): number {
-  return Math.round(value * 1000) / 1000;
 }

@@ -2,7 +2,9 @@
  * What does a MAC command mean for the link, in one sentence?
  * Sources: LoRaWAN 1.1, sections 5, 14 and 18; LoRaWAN L2 1.0.4, tables 14 and 61.
  */
+
 import { describeCommand, type MacCommand } from "../../wire/lorawan/mac-commands.ts";
+import { listed, plural } from "../../words/format.ts";
 import type { LinkEventKind } from "./data-rate.ts";
 
 export interface CommandWords {
@@ -213,13 +215,4 @@ function megahertz(command: MacCommand): string {
 /** "−4 dB" with a true minus, and a thin space at which no line breaks. */
 function withUnit(value: number, unit: string): string {
   return `${value < 0 ? "\u2212" : ""}${Math.abs(value)}\u202F${unit}`;
-}
-
-function plural(count: number, noun: string): string {
-  return `${count} ${noun}${count === 1 ? "" : "s"}`;
-}
-
-function listed(parts: readonly string[]): string {
-  if (parts.length < 2) return parts.join("");
-  return `${parts.slice(0, -1).join(", ")} and ${parts.at(-1)}`;
 }

@@ -1,4 +1,5 @@
 /** What does comparing two sides say? The judgement in the contract's shape, with all that it rests on. */
+
 import type { TrialAnswer, Verdict } from "../../contract/trials.ts";
 import { countsOf, type PairedResult, pairedTrial } from "../../diagnosis/trials/paired.ts";
 import { pairedSnr, snrByRate, strataOf } from "../../diagnosis/trials/paired-snr.ts";
@@ -21,6 +22,7 @@ import {
   SNR_CEILING_DB,
   verdictOf,
 } from "../../diagnosis/trials/verdict.ts";
+import { rounded } from "../../model/rounding.ts";
 import { chooseSignalPowerSource, type SignalPowerSource, signalPowerDbm } from "../../radio/noise.ts";
 import { hodgesLehmann, signedRank } from "../../statistics/signed-rank.ts";
 import type { Store } from "../../store/open.ts";
@@ -37,7 +39,6 @@ import {
   NOTHING,
   NOTHING_JUDGED,
   pairedGroups,
-  rounded,
   SHARE_DIGITS,
   sideCounts,
   spanOf,
@@ -117,7 +118,7 @@ function pairedParts(
       pairs: countsOf(sent),
       mcnemarP: delivery?.mcnemar.p ?? null,
       mcnemarMethod: delivery?.mcnemar.method ?? null,
-      designEffect: Math.round(design.factor * 100) / 100,
+      designEffect: rounded(design.factor, 2),
     },
     control: null,
     nodes: result.nodes

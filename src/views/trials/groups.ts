@@ -19,6 +19,7 @@ import type {
   SentOnce,
   SequentialNode,
 } from "../../diagnosis/trials/verdict.ts";
+import { rounded } from "../../model/rounding.ts";
 import { groupShift } from "../../statistics/rank-tests.ts";
 import { median } from "../../statistics/robust.ts";
 
@@ -34,10 +35,6 @@ export function intervalOf(
 }
 
 /** To so many digits after the point, without a negative zero. */
-export function rounded(value: number, digits: number): number {
-  const factor = 10 ** digits;
-  return Math.round(value * factor) / factor + 0;
-}
 
 /** Shares of frames are given to a hundredth of a point. */
 export const SHARE_DIGITS = 4;

@@ -1,8 +1,10 @@
 /** What does a trial say whose sides stood one after the other? */
+
 import type { TrialAnswer } from "../../contract/trials.ts";
 import { methodWords } from "../../diagnosis/trials/sentences.ts";
 import { sequentialTrial } from "../../diagnosis/trials/sequential.ts";
 import { LIMITS } from "../../diagnosis/trials/verdict.ts";
+import { rounded } from "../../model/rounding.ts";
 import type { Store } from "../../store/open.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
 import { labels } from "../../store/queries/lives.ts";
@@ -15,7 +17,6 @@ import {
   type Judged,
   MAX_NODES,
   mostFrames,
-  rounded,
   SHARE_DIGITS,
   sequentialGroups,
   sideCounts,
@@ -65,7 +66,7 @@ export function judgeSequential(
         pairs: null,
         mcnemarP: null,
         mcnemarMethod: null,
-        designEffect: Math.round((delivery?.designEffect ?? 1) * 100) / 100,
+        designEffect: rounded(delivery?.designEffect ?? 1, 2),
       },
       control,
       nodes: result.nodes

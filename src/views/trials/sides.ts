@@ -7,6 +7,7 @@ import type { TrialSide } from "../../contract/trials.ts";
 import type { Rate, Reading } from "../../diagnosis/trials/verdict.ts";
 import { dueTimes } from "../../model/missed-counters.ts";
 import { describeModulation } from "../../model/modulation.ts";
+import { fromTenths } from "../../model/rounding.ts";
 import { contains, isoTime, type TimeRange } from "../../model/time-range.ts";
 import { demodulationFloorDb } from "../../radio/margin.ts";
 import { modulationFromCodes } from "../../store/data-rate-code.ts";
@@ -272,12 +273,11 @@ export function readingOf(
     if (best === null || (hearing.snrTenths ?? -1e9) > (best.snrTenths ?? -1e9)) best = hearing;
   }
   if (best === null) return null;
-  const tenths = (value: number | null) => (value === null ? null : value / 10);
-  const snrDb = tenths(best.snrTenths);
+  const snrDb = fromTenths(best.snrTenths);
   return {
     snrDb: snrDb === null ? null : snrDb + (widths.get(rate) ?? 0),
-    rssiDbm: tenths(best.rssiTenths),
-    signalRssiDbm: tenths(best.signalRssiTenths),
+    rssiDbm: fromTenths(best.rssiTenths),
+    signalRssiDbm: fromTenths(best.signalRssiTenths),
   };
 }
 
