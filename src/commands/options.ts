@@ -12,7 +12,7 @@ import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { narrowToSite } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { describeStoreError } from "../store/store-error.ts";
-import { type AskedWindow, askedWindow, windowView } from "../views/window.ts";
+import { type AskedWindow, askedWindow, type Basis, windowView } from "../views/window.ts";
 import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
 
 export interface DbOptions {
@@ -118,8 +118,8 @@ export function readSeconds(option: string, text: string): number {
 }
 
 /** The window of a command's options; on stderr, which receptions of it were removed. */
-export function windowGiven(store: Store, options: WindowQuery): AskedWindow {
-  const window = askedWindow(store, options, Date.now() * 1000);
+export function windowGiven(store: Store, options: WindowQuery, basis: Basis = "rows"): AskedWindow {
+  const window = askedWindow(store, options, Date.now() * 1000, basis);
   const { removed } = windowView(window);
   if (removed !== undefined) complain(`${removed.sentence}\n`);
   return window;
@@ -137,8 +137,12 @@ export function withReader<T>(path: string, work: (store: Store) => T, site?: st
 }
 
 /** Returns what `look` finds in the window and at the site that a person asked for. */
-export function overWindow<T>(options: ViewOptions, look: (store: Store, window: AskedWindow) => T): T {
-  return withReader(options.db, (store) => look(store, windowGiven(store, options)), options.site);
+export function overWindow<T>(
+  options: ViewOptions,
+  look: (store: Store, window: AskedWindow) => T,
+  basis: Basis = "rows",
+): T {
+  return withReader(options.db, (store) => look(store, windowGiven(store, options, basis)), options.site);
 }
 
 /**
@@ -148,15 +152,20 @@ export function overWindow<T>(options: ViewOptions, look: (store: Store, window:
 export function viewAction<Given, View>(
   look: (store: Store, window: AskedWindow, given: Given) => View,
   partsOf: (view: View, window: AskedWindow) => readonly string[],
+  basis: Basis = "rows",
 ): (given: Given) => Promise<void> {
   return (given) =>
     guarded(() => {
       const options = readViewOptions(given);
-      overWindow(options, (store, window) => {
-        const view = look(store, window, given);
-        if (options.json) printJson(view);
-        else print(joined(partsOf(view, window)));
-      });
+      overWindow(
+        options,
+        (store, window) => {
+          const view = look(store, window, given);
+          if (options.json) printJson(view);
+          else print(joined(partsOf(view, window)));
+        },
+        basis,
+      );
     });
 }
 

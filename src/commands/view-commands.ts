@@ -27,11 +27,15 @@ export function nodesCommand(): Command {
   return withViewOptions(
     new Command("nodes").description("nodes heard: delivery by counters, signal, rhythm, airtime"),
   ).action(
-    viewAction(nodesView, ({ sentence, nodes }) => [
-      sentenceText(sentence),
-      nodeTable(nodes.filter((node) => !node.stranger)),
-      titled("Strangers", nodeTable(nodes.filter((node) => node.stranger))),
-    ]),
+    viewAction(
+      nodesView,
+      ({ sentence, nodes }) => [
+        sentenceText(sentence),
+        nodeTable(nodes.filter((node) => !node.stranger)),
+        titled("Strangers", nodeTable(nodes.filter((node) => node.stranger))),
+      ],
+      "hours",
+    ),
   );
 }
 
@@ -84,6 +88,7 @@ export function gapsCommand(): Command {
           ].join("\n"),
           gapTable(gaps),
         ],
+        "hours",
       ),
     );
 }

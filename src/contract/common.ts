@@ -52,7 +52,12 @@ export const Window = z.object({
   to: IsoTime,
   live: z.boolean(),
   removed: z
-    .object({ before: IsoTime, rule: z.string(), sentence: z.string() })
+    .object({
+      before: IsoTime,
+      rule: z.string(),
+      basis: z.enum(["cut", "hours"]).describe("the answer begins there, or goes back by whole hours"),
+      sentence: z.string(),
+    })
     .optional()
     .describe(
       "the window was asked for from an earlier moment on, whose receptions were removed by the rule",

@@ -36,7 +36,7 @@ import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
 import { watchFacts } from "../views/watch-facts.ts";
-import { type AskedWindow, askedWindow } from "../views/window.ts";
+import { type AskedWindow, askedWindow, type Basis } from "../views/window.ts";
 import { ServiceProblem, siteProblem } from "./errors.ts";
 import { storeFacts } from "./store-facts.ts";
 import type { Views } from "./views.ts";
@@ -58,9 +58,14 @@ export function storeViews(
       throw siteProblem(error);
     }
   };
-  const over = <T>(query: WindowQuery, nowUs: number, read: (window: AskedWindow, store: Store) => T): T => {
+  const over = <T>(
+    query: WindowQuery,
+    nowUs: number,
+    read: (window: AskedWindow, store: Store) => T,
+    basis?: Basis,
+  ): T => {
     const at = query.site === undefined ? store : ofSite(query.site);
-    return at.transaction(() => read(askedWindow(at, query, nowUs), at))();
+    return at.transaction(() => read(askedWindow(at, query, nowUs, basis), at))();
   };
   return {
     ...storeFacts(store),
@@ -72,7 +77,7 @@ export function storeViews(
       within(() => downlinkTestVerdict(store, asked, { nowUs, ownPlans, forbidden })),
     downlinks: (question, query, nowUs) =>
       over(query, nowUs, (window, at) => downlinksView(at, window, question)),
-    nodes: (query, nowUs) => over(query, nowUs, (window, at) => nodesView(at, window)),
+    nodes: (query, nowUs) => over(query, nowUs, (window, at) => nodesView(at, window), "hours"),
     joins: (query, nowUs) => over(query, nowUs, (window, at) => joinsView(at, window)),
     node: (devAddr, life, query, nowUs) =>
       over(query, nowUs, (window, at) => nodePage(at, window, devAddr, life)),
@@ -113,7 +118,7 @@ export function storeViews(
         const data = reportData(at, { ...asked, window, ownPlans });
         return { from: data.window.from, html: renderReport(data) };
       }),
-    gaps: (query, nowUs) => over(query, nowUs, (window, at) => gapsView(at, window)),
+    gaps: (query, nowUs) => over(query, nowUs, (window, at) => gapsView(at, window), "hours"),
     gap: (id) => within(() => gapPage(store, id)),
     plan: (query, nowUs) => over(query, nowUs, (window, at) => planView(at, window, ownPlans)),
     positions: () => within(() => ({ positions: positionRows(store) })),

@@ -5,6 +5,7 @@
 import { subtract, type TimeRange, unite } from "../model/time-range.ts";
 import type { Store } from "./open.ts";
 import { prepared } from "./queries/statement.ts";
+import { removedToUs } from "./retention.ts";
 
 /** Rotated captures join over three times their mean distance between datagrams, but over no more than this. Chosen. */
 const MAX_ROTATION_US = 60_000_000;
@@ -109,6 +110,8 @@ export interface RecordedReading {
 /** A range that goes on later, as it was at a moment; none when it had not begun. */
 function asOf(store: Store, row: RecordedRow, untilUs: number): RecordedRow[] {
   if (row.fromUs > untilUs) return [];
+  // Which gateways had been heard by then is not known any more: those of the whole range.
+  if (untilUs < removedToUs(store)) return [{ ...row, toUs: untilUs + 1 }];
   const lastOf = prepared(
     store,
     "SELECT max(at_us) FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us <= ?",

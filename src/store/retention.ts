@@ -4,7 +4,6 @@
  */
 import type { KeptRule } from "../words/removed.ts";
 import type { Store } from "./open.ts";
-import { setting } from "./queries/lives.ts";
 import { prepared } from "./queries/statement.ts";
 import { type Written, written } from "./written.ts";
 
@@ -22,8 +21,8 @@ export const KEPT_LIMITS = {
 
 /** The rule that holds now. */
 export function keptRule(store: Store): KeptRule {
-  const text = setting(store, KEY);
-  return text === null ? KEEP_EVERYTHING : (JSON.parse(text) as KeptRule);
+  const text = prepared(store, "SELECT value FROM setting WHERE key = ?").pluck().get(KEY);
+  return typeof text === "string" ? (JSON.parse(text) as KeptRule) : KEEP_EVERYTHING;
 }
 
 /** Sets the rule; what it removes goes step by step. */

@@ -12,6 +12,7 @@ import type { Store } from "../store/open.ts";
 import { countGaps, type GapCount, gapCounts, gapsInWindow, outagesInWindow } from "../store/queries/gaps.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { storeVersion } from "../store/queries/statement.ts";
+import { removedToUs } from "../store/retention.ts";
 import { marksIn } from "../store/user-data.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
@@ -37,6 +38,8 @@ export function earlierGaps(store: Store, window: AskedWindow): KnownGaps | null
   const untilUs = knownUntilUs(window);
   const newestUs = storedSpanUs(store)?.toUs;
   if (newestUs === undefined || newestUs <= untilUs) return null;
+  // What was known then cannot be told from what was removed: what is known now.
+  if (untilUs < removedToUs(store)) return null;
   const knownUs = storedSpanUs(store, untilUs)?.toUs;
   if (knownUs === undefined) return { gaps: [], outages: [] };
   const key = `${window.fromUs}/${window.toUs}/${storeVersion(store)}`;

@@ -15,6 +15,7 @@ import {
   statusSpacingUs,
 } from "../store/queries/gateways.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
+import { removedToUs } from "../store/retention.ts";
 
 export interface Reach {
   readonly gateway: GatewayRecord;
@@ -57,14 +58,15 @@ export function reachOf(
   const span = { fromUs: window.fromUs, toUs: Math.min(window.toUs, endUs) };
   const notRecorded = span.fromUs < span.toUs ? recorded.missing(span, [gateway.id]) : [];
   const shared = { gateway, keepaliveUs: keepalive, lastUs, notRecorded };
-  if (interval === null) {
+  // In removed time no interval can be read any more; its outages were found while it could.
+  if (interval === null && window.toUs > removedToUs(store)) {
     // Of such a gateway no silence can be judged; one that sent nothing at all is no help to the site.
     const isSilentThroughout = lastUs === null || lastUs < window.fromUs;
     const absentUntilUs = firstUs === null || isSilentThroughout ? window.toUs : firstUs;
     return { ...shared, outages: [], isOut: false, outForUs: 0, absentUntilUs, isJudged: false };
   }
   // Silences near the usual spacing are none: an interval that was twice as short for an hour is the exception.
-  const leapUs = (outageLimitUs(interval) ?? 0) / 2;
+  const leapUs = interval === null ? 0 : (outageLimitUs(interval) ?? 0) / 2;
   const outages = outagesBetween(store, recorded, gateway.id, window, { endUs, leapUs });
   const out = outages.find(({ fromUs, toUs }) => fromUs < span.toUs && toUs >= span.toUs);
   return {

@@ -2,11 +2,13 @@
 
 import type { Window, WindowQuery } from "../contract/common.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
+import { GATHERED_HOUR_US } from "../store/hours/gathered.ts";
+import { narrowedGateways } from "../store/narrowed.ts";
 import { type Store, StoreUnusable } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
 import { presentUs } from "../store/recorded-time.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
-import { removedSentence } from "../words/removed.ts";
+import { removedBasis, removedSentence } from "../words/removed.ts";
 
 /**
  * How far past the end of a past window its answer looks: two hours, the longest that a finding looks past its gap
@@ -18,8 +20,14 @@ export const WINDOW_CONTEXT_US = 7_200_000_000;
 export interface AskedWindow extends TimeRange {
   readonly live: boolean;
   /** It was asked for from an earlier moment on, whose receptions were removed; absent: it was not. */
-  readonly removed?: Removed;
+  readonly removed?: Removed & {
+    /** It was cut there, or it goes back by whole hours. */
+    readonly basis: "cut" | "hours";
+  };
 }
+
+/** What a view rests on: rows throughout, or gathered hours wherever whole ones will do. */
+export type Basis = "rows" | "hours";
 
 /**
  * `last` seconds up to now; or from–to, an open end reaching to the begin or end of what is stored; or all that is
@@ -38,11 +46,33 @@ export function resolveWindow(
 }
 
 /**
- * The window of a request over a store; `systemUs`: the system's clock. It begins where receptions are there: what was
- * removed is never taken for silence or loss. Throws RowsRemoved where all of it was.
+ * The window of a request over a store; `systemUs`: the system's clock. It begins where receptions are there, or for a
+ * view of hours at a whole one: what was removed is never taken for silence or loss. Throws RowsRemoved where nothing
+ * that is left could answer.
  */
-export function askedWindow(store: Store, query: WindowQuery, systemUs: number): AskedWindow {
-  return withoutRemoved(store, resolveWindow(query, presentUs(store, systemUs), storedSpanUs(store)));
+export function askedWindow(
+  store: Store,
+  query: WindowQuery,
+  systemUs: number,
+  basis: Basis = "rows",
+): AskedWindow {
+  const window = resolveWindow(query, presentUs(store, systemUs), storedSpanUs(store));
+  // An hour holds the best reception of each frame, whichever site's.
+  return basis === "hours" && narrowedGateways(store) === null
+    ? byWholeHours(store, window)
+    : withoutRemoved(store, window);
+}
+
+/** Widened to whole hours where receptions were removed. */
+function byWholeHours(store: Store, window: AskedWindow): AskedWindow {
+  const removed = removedOf(store);
+  if (removed === null || window.fromUs >= removed.beforeUs) return window;
+  const fromUs = Math.floor(window.fromUs / GATHERED_HOUR_US) * GATHERED_HOUR_US;
+  const toUs =
+    window.toUs > removed.beforeUs
+      ? window.toUs
+      : Math.ceil(window.toUs / GATHERED_HOUR_US) * GATHERED_HOUR_US;
+  return { ...window, fromUs, toUs, removed: { ...removed, basis: "hours" } };
 }
 
 /** Thrown by a question that only removed receptions could answer. */
@@ -65,7 +95,7 @@ function withoutRemoved(store: Store, window: AskedWindow): AskedWindow {
   const removed = removedOf(store);
   if (removed === null || window.fromUs >= removed.beforeUs) return window;
   if (window.toUs <= removed.beforeUs) throw new RowsRemoved(removed);
-  return { ...window, fromUs: removed.beforeUs, removed };
+  return { ...window, fromUs: removed.beforeUs, removed: { ...removed, basis: "cut" } };
 }
 
 /** The newest moment whose recording counts for the answer of a window: its end and context, or for a live one all. */
@@ -83,6 +113,7 @@ export function windowView({ fromUs, toUs, live, removed }: AskedWindow): Window
   const window = { from: isoTime(fromUs), to: isoTime(toUs), live };
   if (removed === undefined) return window;
   const before = isoTime(removed.beforeUs);
-  const { rule } = removed;
-  return { ...window, removed: { before, rule, sentence: removedSentence(before, rule) } };
+  const { rule, basis } = removed;
+  const sentence = `${removedSentence(before, rule)} ${removedBasis(basis)}`;
+  return { ...window, removed: { before, rule, basis, sentence } };
 }

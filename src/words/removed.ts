@@ -18,6 +18,11 @@ export function keptRuleText({ maxAgeDays, maxBytes }: KeptRule): string {
   return parts.length === 0 ? "everything" : parts.join(" and ");
 }
 
+/** Returns how an answer goes about the time whose receptions were removed. */
+export function removedBasis(basis: "cut" | "hours"): string {
+  return basis === "cut" ? "This answer begins there." : "Before that, this answer rests on whole hours.";
+}
+
 /** Returns the sentence; `before`: the moment as the reader is shown times, `rule`: as it was when they were removed. */
 export function removedSentence(before: string, rule: string): string {
   return `Receptions before ${before} were removed by the rule of ${rule}; sums of whole hours, gaps and findings remain.`;

@@ -1,7 +1,7 @@
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import { keepCommand } from "../../src/commands/keep.ts";
 import { rebuildCommand } from "../../src/commands/store-file.ts";
-import { nodesCommand } from "../../src/commands/view-commands.ts";
+import { gatewaysCommand, nodesCommand } from "../../src/commands/view-commands.ts";
 import { openStore } from "../../src/store/open.ts";
 import { traffic } from "../store/some-days.ts";
 import { run, type StoreFile, storeFile } from "./run-command.ts";
@@ -35,16 +35,16 @@ describe("mastlog keep", () => {
   it("removes, says so, and the other commands begin where receptions are", async () => {
     const done = await keep("--days", "1", "--yes");
     expect(done).toEqual({ out: `Receptions are kept: 1 day.\n${SENTENCE}\n`, err: "", exitCode: 0 });
-    const nodes = await run(nodesCommand(), "--db", store.path, "--json");
-    expect(nodes.err).toBe(`${SENTENCE}\n`);
-    const { window } = JSON.parse(nodes.out) as { window: { from: string; removed: unknown } };
+    const gateways = await run(gatewaysCommand(), "--db", store.path, "--json");
+    expect(gateways.err).toBe(`${SENTENCE} This answer begins there.\n`);
+    const { window } = JSON.parse(gateways.out) as { window: { from: string } };
     expect(window.from).toBe("2026-03-17T00:00:00.000Z");
-    expect(window.removed).toEqual({
-      before: "2026-03-17T00:00:00.000Z",
-      rule: "1 day",
-      sentence: SENTENCE,
-    });
-    const earlier = await run(nodesCommand(), "--db", store.path, "--to", "2026-03-15T00:00:00Z");
+    const nodes = await run(nodesCommand(), "--db", store.path, "--json", "--to", "2026-03-15T00:00:00Z");
+    expect(nodes.err).toBe(`${SENTENCE} Before that, this answer rests on whole hours.\n`);
+    expect((JSON.parse(nodes.out) as { nodes: { heard: number }[] }).nodes.map(({ heard }) => heard)).toEqual(
+      [45, 29, 45],
+    );
+    const earlier = await run(gatewaysCommand(), "--db", store.path, "--to", "2026-03-15T00:00:00Z");
     expect(earlier).toEqual({
       out: "",
       err: `${SENTENCE} Ask for a time from 2026-03-17T00:00:00.000Z on.\n`,

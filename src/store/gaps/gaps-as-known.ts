@@ -17,6 +17,7 @@ import { gapsKnownSince, type KeptGap, type StoredGap } from "../queries/gaps.ts
 import { allLives, type LifeRecord } from "../queries/lives.ts";
 import { prepared } from "../queries/statement.ts";
 import { readRecordedTime } from "../recorded-time.ts";
+import { removedToUs } from "../retention.ts";
 import { SceneBlocks } from "./context-cache.ts";
 import { gatewaysOf } from "./detector-state.ts";
 import { SceneReader } from "./gap-context.ts";
@@ -35,6 +36,7 @@ export interface KnownGaps {
  */
 export function gapsAsKnown(store: Store, range: TimeRange, knownUs: number, judge: JudgeGap): KnownGaps {
   const recorded = readRecordedTime(store, { untilUs: knownUs });
+  const removedUs = removedToUs(store);
   const outages = new OutageWriter(store, () => recorded, knownUs);
   const scenes = new SceneReader(store, new SceneBlocks(store), outages);
   const stored = new Map(gapsKnownSince(store, range, knownUs).map((gap) => [gap.id, gap]));
@@ -59,7 +61,7 @@ export function gapsAsKnown(store: Store, range: TimeRange, knownUs: number, jud
   }
   const gaps = [...rows.values()]
     .filter(({ fromUs, toUs }) => fromUs < range.toUs && toUs > range.fromUs)
-    .flatMap((gap) => judged(gap, stored.get(gap.id), scenes, knownUs, judge))
+    .flatMap((gap) => judged(gap, stored.get(gap.id), scenes, knownUs, removedUs, judge))
     .sort((a, b) => b.fromUs - a.fromUs || (a.id < b.id ? -1 : 1));
   const touching = outages
     .all()
@@ -95,9 +97,15 @@ function watchAt(store: Store, { devAddr, number }: LifeRecord, knownUs: number)
 
 /** Where the search stands in a life today. */
 function newestWatch(store: Store, { devAddr, number }: LifeRecord): LifeWatch {
-  const state = prepared(store, "SELECT state FROM gap_watch WHERE dev_addr = ? AND life = ?")
+  // Where none is stored yet, from where it was held when receptions were removed.
+  const state = prepared(
+    store,
+    `SELECT state FROM gap_watch WHERE dev_addr = @addr AND life = @life
+     UNION ALL SELECT state FROM (SELECT state FROM gap_watch_past WHERE dev_addr = @addr AND life = @life
+       AND at_us < (SELECT removed_to_us FROM removal WHERE id = 1) ORDER BY at_us DESC LIMIT 1)`,
+  )
     .pluck()
-    .get(devAddr, number) as string | undefined;
+    .get({ addr: devAddr, life: number }) as string | undefined;
   return state === undefined ? newLifeWatch() : (JSON.parse(state) as LifeWatch);
 }
 
@@ -145,6 +153,7 @@ function judged(
   stored: KeptGap | undefined,
   scenes: SceneReader,
   knownUs: number,
+  removedUs: number,
   judge: JudgeGap,
 ): StoredGap[] {
   if (
@@ -154,6 +163,8 @@ function judged(
     stored.finding !== null
   )
     return stored.shown === 1 ? [stored] : [];
+  // Its evidence was removed: what was found while it was there.
+  if (stored?.finding != null && contextOf(gap).fromUs < removedUs) return stored.shown === 1 ? [stored] : [];
   const scene = scenes.read(
     { ...gap, open: gap.open === 1, expectedByRhythm: gap.expected },
     knownUs,

@@ -49,6 +49,35 @@ export function outagesBetween(
   recorded: RecordedTime,
   gatewayId: number,
   range: TimeRange,
+  search: OutageSearch,
+): Outage[] {
+  const removedUs = removedToUs(store);
+  if (range.fromUs >= removedUs) return outagesOfRows(store, recorded, gatewayId, range, search);
+  // Datagrams were removed: up to there the outages that were found in them.
+  const before = storedOutages(store, gatewayId, {
+    fromUs: range.fromUs,
+    toUs: Math.min(range.toUs, removedUs),
+  });
+  if (range.toUs <= removedUs) return before;
+  const after = outagesOfRows(store, recorded, gatewayId, { ...range, fromUs: removedUs }, search);
+  // One that lasts over the moment is found on both sides, with the same begin.
+  return [...before.filter(({ fromUs }) => !after.some((one) => one.fromUs === fromUs)), ...after];
+}
+
+function storedOutages(store: Store, gatewayId: number, { fromUs, toUs }: TimeRange): Outage[] {
+  const rows = prepared(
+    store,
+    `SELECT from_us AS fromUs, to_us AS toUs FROM gateway_outage
+     WHERE gateway_id = ? AND from_us < ? AND (to_us IS NULL OR to_us > ?) ORDER BY from_us`,
+  ).all(gatewayId, toUs, fromUs) as { fromUs: number; toUs: number | null }[];
+  return rows.map((row) => ({ fromUs: row.fromUs, toUs: row.toUs ?? toUs, open: row.toUs === null }));
+}
+
+function outagesOfRows(
+  store: Store,
+  recorded: RecordedTime,
+  gatewayId: number,
+  range: TimeRange,
   { endUs, leapUs = MIN_OUTAGE_US, cut = false }: OutageSearch,
 ): Outage[] {
   const silences = silencesUs(store, gatewayId, range, Math.max(MIN_OUTAGE_US, leapUs))

@@ -11,6 +11,7 @@ import {
   readingsOfHour,
 } from "../hours/packet-columns.ts";
 import type { Store } from "../open.ts";
+import { removedToUs } from "../retention.ts";
 import { prepared, rowsWhileUnchanged } from "./statement.ts";
 
 export interface GatewayRecord {
@@ -32,10 +33,19 @@ export function allGateways(store: Store, untilUs = Number.MAX_SAFE_INTEGER): Ga
   });
 }
 
+/** Of removed time, to the whole hour. */
 function lastDatagramUs(store: Store, gatewayId: number, untilUs: number): number | null {
+  if (untilUs < removedToUs(store)) return lastOfHours(store, gatewayId, untilUs + 1);
   return prepared(store, "SELECT max(at_us) FROM datagram WHERE gateway_id = ? AND at_us <= ?")
     .pluck()
     .get(gatewayId, untilUs) as number | null;
+}
+
+/** The last datagram of the gathered hours that end at a moment or before. */
+function lastOfHours(store: Store, gatewayId: number, toUs: number): number | null {
+  return prepared(store, "SELECT max(last_us) FROM gateway_hour WHERE gateway_id = ? AND hour < ?")
+    .pluck()
+    .get(gatewayId, Math.floor(toUs / GATHERED_HOUR_US)) as number | null;
 }
 
 function gatewayRows(store: Store): readonly GatewayRecord[] {
@@ -189,6 +199,11 @@ export function datagramsAround(
   gatewayId: number,
   window: TimeRange,
 ): { firstUs: number | null; lastUs: number | null } {
+  if (window.fromUs < removedToUs(store)) {
+    const first = prepared(store, "SELECT first_at_us FROM gateway WHERE id = ?").pluck();
+    const lastUs = lastDatagramUs(store, gatewayId, window.toUs - 1);
+    return { firstUs: lastUs === null ? null : (first.get(gatewayId) as number), lastUs };
+  }
   return prepared(
     store,
     `SELECT (SELECT min(at_us) FROM datagram WHERE gateway_id = @id) AS firstUs,

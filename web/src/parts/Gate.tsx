@@ -4,7 +4,7 @@
  */
 import type { ComponentChildren } from "preact";
 import type { Problem, Window } from "../../../src/contract/common.ts";
-import { removedSentence } from "../../../src/words/removed.ts";
+import { removedBasis, removedSentence } from "../../../src/words/removed.ts";
 import { clockTime, nearTime } from "../format/times.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { type Loaded, staleSinceMs } from "../state/view-data.ts";
@@ -62,10 +62,10 @@ function RemovedNotice({ data }: { data: unknown }) {
   // Wherever an answer has a window, it is the contract's.
   const { removed } = data.window as Window;
   if (removed === undefined) return null;
-  const { before, rule } = removed;
+  const { before, rule, basis } = removed;
   return (
     <p class="notice" role="status">
-      ○ {removedSentence(nearTime(Date.parse(before), serviceNowMs()), rule)} This answer begins there.
+      ○ {removedSentence(nearTime(Date.parse(before), serviceNowMs()), rule)} {removedBasis(basis)}
     </p>
   );
 }
