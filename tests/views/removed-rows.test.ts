@@ -93,6 +93,30 @@ describe("answers after receptions were removed", { timeout: 240_000 }, () => {
     ]);
   });
 
+  it("keep losses in and out of an outage that both gateways share apart", () => {
+    const dayUs = FIRST_MIDNIGHT_US + DAY_US;
+    const out = { fromUs: dayUs + 130 * 60e6, toUs: dayUs + 175 * 60e6 };
+    const { db, recorder } = recorded(
+      traffic(5).filter(({ arrival: { atUs } }) => atUs < out.fromUs || atUs > out.toUs),
+    );
+    writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
+    removeAll(recorder);
+    // From 02:10 to 02:55 nothing comes: two frames of each node. Node 2 misses twelve by itself, from 04:48 on.
+    expect(
+      nodesView(db, asked(db, dayUs, dayUs + DAY_US, "hours")).nodes.map(
+        ({ devAddr, expected, missed, missedDuringOutage }) => [
+          devAddr,
+          expected,
+          missed,
+          missedDuringOutage,
+        ],
+      ),
+    ).toEqual([
+      ["01000000", 72, 2, 2],
+      ["01000002", 72, 14, 2],
+    ]);
+  });
+
   it("still tell of the silence that began in what was removed, with its finding", () => {
     const { db, recorder } = recorded(traffic(5));
     const silence = () =>
