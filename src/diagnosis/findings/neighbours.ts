@@ -209,6 +209,7 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
       const nobody = share <= 0.05;
       // A receiver that still reads the strongest, or reads all again later by itself, is not broken.
       const drowned = gap.open ? (!nobody ? 2.5 : heard > 0 ? 4 : 1.5) : nobody ? 4 : 1.5;
+      if (nobody) pieces.push(...silentTogether(sight, stretch, restsOn));
       pieces.push({
         sentence: `Neighbours were lost at the same time${alive ? "; the gateway was reachable" : ""}: ${figures}.`,
         lane,
@@ -279,6 +280,36 @@ function noWitness({ scene: { homes, within } }: Sight, restsOn: EvidencePiece["
     weights: {},
     leavesOpen: isReachKnown ? OPEN_WITHOUT_WITNESS : [...OPEN_WITHOUT_WITNESS, "gateway-unreachable"],
   };
+}
+
+/** Frames due at a gateway from which its silence says something, and what came of them at the most. Chosen. */
+const MIN_DUE_AT_ONE = 6;
+const NEXT_TO_NOTHING = 0.05;
+
+/** Several reachable gateways that hear next to nothing at once: that is no radio and no antenna of one of them. */
+function silentTogether(
+  sight: Sight,
+  stretch: TimeRange,
+  restsOn: EvidencePiece["restsOn"],
+): EvidencePiece[] {
+  const { homes, receptions, before } = sight.scene;
+  const silent = homes.filter((home) => {
+    const times = receptions.filter((one) => one.gatewayId === home.id && one.counter !== null);
+    const due =
+      (times.filter(({ atUs }) => isIn(before, atUs)).length * lengthUs(stretch)) /
+      Math.max(1, lengthUs(before));
+    const came = times.filter(({ atUs }) => isIn(stretch, atUs)).length;
+    return due >= MIN_DUE_AT_ONE && came <= NEXT_TO_NOTHING * due && reachShare(home, sight, stretch) >= 0.8;
+  });
+  if (silent.length < 2) return [];
+  return [
+    {
+      sentence: `${figure(silent.length)} gateways heard next to nothing at the same time, each of them reachable: no radio or antenna of one does that.`,
+      lane: "neighbours",
+      restsOn,
+      weights: { interference: 2, ...weigh(-4, "gateway-deaf", "gateway-weakened") },
+    },
+  ];
 }
 
 const OPEN_WITHOUT_WITNESS: readonly NamedCause[] = ["weak-link", "interference"];

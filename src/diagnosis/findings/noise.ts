@@ -37,7 +37,7 @@ export function noiseEvidence(sight: Sight): EvidencePiece[] {
   if (scene.gap.kind === "silence")
     return rise?.isRisen === true && areOthersLost(sight) ? [risePiece(rise, false, restsOn)] : [];
   const pieces: EvidencePiece[] = [];
-  const crowd = crowdIn(receptions, scene.before, scene.within);
+  const crowd = crowdIn(receptions, rise?.than === "after" ? scene.after : scene.before, scene.within);
   if (rise !== null && (rise.isRisen || rise.riseDb < RISE_DB))
     pieces.push(eased(risePiece(rise, isStrong(sight), restsOn), crowd));
   const fall = snrFall(sight);
@@ -53,7 +53,7 @@ const BUSY = 0.08;
 const MAX_IN_A_CROWD = 0.75;
 
 /** Whether the channels became full of frames: what overlaps with a frame raises the power that is reported with it. */
-function crowdIn(receptions: readonly SceneReception[], before: TimeRange, within: TimeRange): boolean {
+function crowdIn(receptions: readonly SceneReception[], beside: TimeRange, within: TimeRange): boolean {
   const busy = (stretch: TimeRange) => {
     const inside = receptions.filter(({ atUs }) => isIn(stretch, atUs));
     const channels = new Set(inside.map(({ frequencyHz }) => frequencyHz)).size;
@@ -61,7 +61,7 @@ function crowdIn(receptions: readonly SceneReception[], before: TimeRange, withi
     return airtimeUs / Math.max(1, channels * lengthUs(stretch));
   };
   const now = busy(within);
-  return now > BUSY && now > 2 * busy(before);
+  return now > BUSY && now > 2 * busy(beside);
 }
 
 function eased(piece: EvidencePiece, crowd: boolean): EvidencePiece {
@@ -79,10 +79,24 @@ function riseBeside(
   const rise = noiseRise(receptions, before, within);
   if (gap.open || rise?.isRisen === true) return rise;
   const later = noiseRise(receptions, after, within);
-  return later?.isRisen === true ? { ...later, than: "after" } : rise;
+  if (later?.isRisen === true) return { ...later, than: "after" };
+  // A short gap holds too few frames of one channel.
+  const { fromUs, toUs } = wider(within, gap.rhythmUs);
+  const early = { fromUs: before.fromUs, toUs: Math.min(before.toUs, fromUs) };
+  const around = noiseRise(receptions, early, { fromUs: Math.max(fromUs, before.fromUs), toUs });
+  return around?.isRisen === true ? { ...around, isAround: true } : rise;
 }
 
+/** A gap and as much around it as it is long, or some rhythms. Chosen: noise that lasts is there as well. */
+function wider({ fromUs, toUs }: TimeRange, rhythmUs: number | null): TimeRange {
+  const moreUs = Math.max((toUs - fromUs) / 2, MIN_WIDER_RHYTHMS * (rhythmUs ?? 0));
+  return { fromUs: fromUs - moreUs, toUs: toUs + moreUs };
+}
+const MIN_WIDER_RHYTHMS = 4;
+
 interface Rise {
+  /** In the gap and in the time around it together. */
+  readonly isAround?: boolean;
   readonly than: "before" | "after";
   readonly riseDb: number;
   readonly channels: number;
@@ -195,6 +209,9 @@ function samplesByChannel(receptions: readonly SceneReception[], stretch: TimeRa
   return byChannel;
 }
 
+/** What a rise says that reaches over the gap, and is not seen in it alone. Chosen. */
+const AROUND = 3;
+
 /** A margin that no steady rise of the noise takes without being seen, dB. Chosen. */
 const STRONG_MARGIN_DB = 8;
 
@@ -208,12 +225,12 @@ function risePiece(rise: Rise, strong: boolean, restsOn: EvidencePiece["restsOn"
   const where = rise.channelsCompared > 1 ? ` on ${rise.channels} of ${rise.channelsCompared} channels` : "";
   if (rise.isRisen) {
     return {
-      sentence: `The noise ${rise.than === "before" ? "rose by up to" : "was up to"} ${decibel(rise.riseDb)} ${rise.than === "before" ? "against before" : "higher than after"}${where} (${figure(rise.samples)} weak frames tell it).`,
+      sentence: `The noise ${rise.isAround === true ? "around the gap " : ""}${rise.than === "before" ? "rose by up to" : "was up to"} ${decibel(rise.riseDb)} ${rise.than === "before" ? "against before" : "higher than after"}${where} (${figure(rise.samples)} weak frames tell it).`,
       lane: "noise",
       restsOn,
       weights: {
-        interference: rise.riseDb >= SEVERE_DB ? 5 : 3.5,
-        "weak-link": -2.5,
+        interference: rise.isAround === true ? AROUND : rise.riseDb >= SEVERE_DB ? 5 : 3.5,
+        "weak-link": rise.isAround === true ? -1 : -2.5,
         "channel-mismatch": -2,
         congestion: -0.5,
         "gateway-transmitting": -1,

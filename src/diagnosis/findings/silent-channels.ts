@@ -50,15 +50,21 @@ export function shareOfAll(
   if (lossInCompany(sight) !== "begun") references.push({ counts: evenCounts(sight), basis: "even" });
   for (const reference of references) {
     const lost = fallenChannels(reference.counts, now);
-    if (lost !== null && (reference.basis !== "after" || isBeyondSplits(lost, reference.counts.size)))
-      return [lostForAll(sight, receptions, lost, { reference, restsOn })];
+    if (lost === null || (reference.basis === "after" && !isBeyondSplits(lost, reference.counts.size)))
+      continue;
+    const { isSilent, piece } = lostForAll(sight, receptions, lost, { reference, restsOn });
+    // The most significant split may hold a channel more than those that are silent.
+    const around = isSilent ? null : holeAround(sight, heard);
+    return [around === null ? piece : { ...around, restsOn }];
   }
   const around = holeAround(sight, heard);
   if (around !== null) return [{ ...around, restsOn }];
-  if (lossInCompany(sight) === "begun" && cameThrough(sight) && areAllHeard(seen, now))
+  const company = lossInCompany(sight);
+  const beside = company === "begun" ? before : company === "ended" ? after : null;
+  if (beside !== null && cameThrough(sight, beside) && areAllHeard(countsIn(heard, beside), now))
     return [
       {
-        sentence: `All began to lose frames, and each of the ${seen.size} channels is still heard: none is left out.`,
+        sentence: `All lost frames, ${beside === before ? "and had not before" : "and no more when it was over"}; each channel was heard meanwhile as well: none is left out.`,
         lane: "channels",
         restsOn,
         weights: { "channel-mismatch": -3 },
@@ -93,13 +99,13 @@ export function shareOfAll(
 const MIN_DUE_THERE = 4;
 const MIN_SHARE_THERE = 0.3;
 
-/** Counters of the others before, and their loss at the most, from which it is known that they came through. Chosen. */
-const MIN_COUNTED_BEFORE = 40;
-const MAX_LOST_BEFORE = 0.05;
+/** Counters of the others beside the gap, and their loss at the most, from which it is known that they came through. Chosen. */
+const MIN_COUNTED_BESIDE = 40;
+const MAX_LOST_BESIDE = 0.05;
 
-function cameThrough(sight: Sight): boolean {
-  const { missed, expected } = countedIn(sight.neighbours, sight.scene.before, sight);
-  return expected >= MIN_COUNTED_BEFORE && missed <= MAX_LOST_BEFORE * expected;
+function cameThrough(sight: Sight, beside: TimeRange): boolean {
+  const { missed, expected } = countedIn(sight.neighbours, beside, sight);
+  return expected >= MIN_COUNTED_BESIDE && missed <= MAX_LOST_BESIDE * expected;
 }
 
 /** Whether every channel that was in use before is still heard, where enough were due to tell. */
@@ -149,7 +155,7 @@ function lostForAll(
   receptions: readonly SceneReception[],
   lost: Fallen,
   { reference, restsOn }: { readonly reference: Reference; readonly restsOn: EvidencePiece["restsOn"] },
-): EvidencePiece {
+): { readonly isSilent: boolean; readonly piece: EvidencePiece } {
   const { before, after, within } = scene;
   const hole = longestHole(receptions, lost, {
     ...within,
@@ -170,12 +176,13 @@ function lostForAll(
         }
       : meaningOf(hole, scene, receptions, weight);
   const { text, ...says } = meaning;
-  return {
+  const piece = {
     sentence: `${lost.channels.length === 1 ? "One channel" : `${lost.channels.length} channels`} of ${reference.counts.size} ${sharesInWords(lost, reference.basis)}${text === null ? "" : `: ${text}`}.`,
-    lane: "channels",
+    lane: "channels" as const,
     restsOn,
     ...says,
   };
+  return { isSilent: hole !== null, piece };
 }
 
 /** Whether a fall is no chance among all splits of the channels; the tail of a normal is below half of exp(-z²/2). */

@@ -67,6 +67,51 @@ describe("the noise within a gap", () => {
     ).toBeLessThan(0);
   });
 
+  it("rose around a gap that holds too few frames of the noisy channel, and says less then", () => {
+    const there = (minute: number, more: Partial<SceneReception>) =>
+      heard(2, minute, minute, { frequencyHz: 868_300_000, ...more });
+    const quiet = from(40, 78, 2).map((minute) => there(minute, { rssiDbm: -116, snrDb: 1 }));
+    const noisy = from(80, 200, 15).map((minute) => there(minute, { rssiDbm: -96, snrDb: -9 }));
+    // One noisy frame in the gap from 100 to 120, five from 80 to 140.
+    const within = { fromUs: 100 * MINUTE, toUs: 120 * MINUTE };
+    const of = (frames: readonly SceneReception[]) =>
+      noiseEvidence(
+        sightOf(
+          scene(
+            [...own, ...frames],
+            { ...within, missed: 9, rhythmUs: 6 * MINUTE },
+            {
+              within,
+              after: { fromUs: 120 * MINUTE, toUs: 160 * MINUTE },
+            },
+          ),
+        ),
+      );
+    const [piece] = of([...quiet, ...noisy]);
+    expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toMatch(
+      /^The noise around the gap rose by up to 2\d/,
+    );
+    expect(piece?.weights).toMatchObject({ interference: 3, "weak-link": -1 });
+    expect(of(quiet)).toEqual([]);
+  });
+
+  it("says little where the channels were full of frames then and not after: what overlaps raises the power", () => {
+    const crowd = Array.from({ length: 500 }, (_, i) =>
+      heard(9, 40 + (160 * (i + 0.5)) / 500, 0, {
+        counter: null,
+        lifeId: null,
+        devAddr: null,
+        airtimeUs: 2_500_000,
+      }),
+    );
+    const after = from(205, 250, 5).map((minute) => heard(2, minute, minute, { rssiDbm: -116, snrDb: 1 }));
+    const frames = [...own, ...from(60, 190, 5).map(loud), ...crowd, ...after];
+    const [piece] = noiseEvidence(sightOf(scene(frames, { missed: 99 })));
+    // 313 frames of 2.5 s in 6000 s on one channel: 13 %.
+    expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toContain("higher than after");
+    expect(piece?.weights.interference).toBe(0.75);
+  });
+
   it("speaks for a node's silence where next to nothing came of the others, and not where they went on", () => {
     const silent = (others: readonly SceneReception[]) =>
       noiseEvidence(
@@ -108,6 +153,29 @@ describe("what the others lost", () => {
     expect(said(41)).toMatch(/Others lost far less: 3 other nodes lost 8.* before/);
     expect(said(41)).not.toContain("alone");
     expect(said(98)).not.toMatch(/alone|far less/);
+  });
+
+  it("is no radio's doing where two reachable gateways hear nothing at once", () => {
+    const keepalivesUs = from(40, 260).map((minute) => minute * MINUTE);
+    const at = (id: number) =>
+      gateway({ id, eui: `02005E100000000${id}`, keepalivesUs, keepaliveUs: MINUTE });
+    const lost = from(101, 199);
+    const byBoth = (isHeardAtSecond: boolean) =>
+      [1, 2, 3].flatMap((life) => [
+        ...every(life, 40, 260, lost),
+        ...every(life, 40, 260, isHeardAtSecond && life > 1 ? [] : lost, { gatewayId: 2 }),
+      ]);
+    const pieces = (isHeardAtSecond: boolean) =>
+      neighbourEvidence(
+        sightOf(scene(byBoth(isHeardAtSecond), { missed: 99 }, { homes: [at(1), at(2)] })),
+      ).filter(({ sentence }) => String(sentence).includes("at the same time, each of them reachable"));
+    expect(pieces(false)).toHaveLength(1);
+    expect(pieces(false)[0]?.weights).toEqual({
+      interference: 2,
+      "gateway-deaf": -4,
+      "gateway-weakened": -4,
+    });
+    expect(pieces(true)).toEqual([]);
   });
 
   it("counts for a node that lost all while a half of theirs came through", () => {
@@ -224,9 +292,10 @@ describe("the channels that a node uses", () => {
       );
       return sentencesOf(channelEvidence(sightOf(scene(frames, { missed: 25 })))).join(" ");
     };
-    expect(began(false)).toContain("each of the 8 channels is still heard");
-    expect(began(true)).not.toContain("still heard");
+    expect(began(false)).toContain("each channel was heard meanwhile");
+    expect(began(true)).not.toContain("heard meanwhile as well");
     expect(began(true)).toContain("2 channels of 8 fell");
+    expect(began(false)).toContain("and had not before");
   });
 
   it("may be eight of 24: a fixed plan is taken on by sub-bands", () => {
@@ -316,6 +385,25 @@ describe("a channel that nothing comes on", () => {
     expect(piece?.weights).toMatchObject({ interference: 4, "channel-mismatch": -2.5 });
     const judged = judgeGap(of(true));
     expect([judged.cause, judged.isChance]).toEqual(["interference", false]);
+  });
+
+  it("is told from the one that chance left out of the gap as well", () => {
+    // Two channels silent from a restart at 80 to another at 220; of a third nothing but one frame came within the gap.
+    const isCut = ({ frequencyHz, atUs, lifeId }: SceneReception) =>
+      ((frequencyHz ?? 0) <= (EIGHT[1] ?? 0) && atUs >= 80 * MINUTE && atUs <= 220 * MINUTE) ||
+      (frequencyHz === EIGHT[2] &&
+        atUs > 140 * MINUTE &&
+        atUs < 160 * MINUTE &&
+        !(lifeId === 2 && atUs === 152 * MINUTE));
+    const made = of(false, { restartsUs: [80 * MINUTE, 220 * MINUTE] });
+    const receptions = made.receptions.filter((one) => !isCut(one));
+    const [piece] = channelEvidence(sightOf({ ...made, receptions })).filter(
+      ({ lane, weights }) => lane === "channels" && weights.interference !== undefined,
+    );
+    expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toMatch(
+      /^2 channels were silent .*; the gateway's counter began anew/,
+    );
+    expect(piece?.weights).toMatchObject({ "channel-mismatch": 6, interference: -3 });
   });
 
   it("is left open where the gateway tells no counter", () => {
