@@ -52,6 +52,9 @@ const busySite = (duration = "0:30:00") =>
     ],
   });
 
+/** The busy site played once, for all that looks at one run only. */
+const busyRun = play(busySite());
+
 /** One digest of all that passed, so that a difference of one octet or microsecond shows. */
 const digestOf = (passages: readonly Passage[]) => {
   const hash = createHash("sha256");
@@ -69,21 +72,24 @@ describe("a run", () => {
   });
 
   it("yields datagrams in order of time", () => {
-    const { passages } = play(busySite());
+    const { passages } = busyRun;
     expect(passages.every(({ atUs }, index) => index === 0 || atUs >= passages[index - 1]!.atUs)).toBe(true);
     expect(passages.length).toBeGreaterThan(2000);
   });
 
   it("sends only what the decoder reads without an oddity, but for wrong CRCs", () => {
-    for (const { gatewayEui, datagram } of play(busySite()).passages) {
+    const unlike = busyRun.passages.flatMap(({ gatewayEui, datagram }) => {
       const decoded = decodeUpstream(datagramOctets(gatewayEui, datagram, 99.5));
-      expect(decoded).toMatchObject({ ok: true, datagram: { gatewayEui, kind: datagram.kind } });
-      expect(decoded.ok && decoded.oddities.filter(({ reason }) => reason !== "crc_bad")).toEqual([]);
-    }
+      if (!decoded.ok) return [decoded];
+      const { oddities, datagram: read } = decoded;
+      const isAsSent = read.gatewayEui === gatewayEui && read.kind === datagram.kind;
+      return isAsSent && oddities.every(({ reason }) => reason === "crc_bad") ? [] : [decoded];
+    });
+    expect(unlike).toEqual([]);
   });
 
   it("signs every frame with the keys that the truth names", () => {
-    const { passages, truth } = play(busySite());
+    const { passages, truth } = busyRun;
     let proved = 0;
     for (const { packet, transmission } of packetsOf(passages)) {
       if (packet.crc !== "ok" || transmission.counter === null) continue;
