@@ -18,7 +18,7 @@ import { openReader, packageRoot, storeFile } from "../store/open.ts";
 import { publishPlace } from "../store/user-data.ts";
 import { CannotRun, complain, dbOption, guarded, ownPlansGiven, plansOption, print } from "./options.ts";
 import { type PublishTarget, publishTarget } from "./publish-options.ts";
-import { reportToSupervisor } from "./supervisor.ts";
+import { reportToSupervisor } from "./unit.ts";
 import { readWatchFile } from "./watch-file.ts";
 
 const Port = z.coerce.number().int().min(0).max(65_535);

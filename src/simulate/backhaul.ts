@@ -3,10 +3,10 @@
  */
 
 import { type PathLoss, pathLossesOf } from "./effects.ts";
-import type { Agenda } from "./event-queue.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
 import { exponential, type Random } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
+import type { Agenda } from "./scenario-time.ts";
 import type { GatewayDatagram, Passage } from "./transmission.ts";
 
 // Chosen: how far a copy and an overtaken datagram trail behind.

@@ -9,7 +9,6 @@ import { demodulationFloorDb } from "../radio/margin.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
 import { encodeMacCommands } from "../wire/lorawan/mac-commands.ts";
-import type { Agenda } from "./event-queue.ts";
 import { eventsOf } from "./events.ts";
 import { downlinkOctets, joinAnswer } from "./frame-octets.ts";
 import { COUNTER_MODULUS } from "./gateway-output.ts";
@@ -17,6 +16,7 @@ import { linkCommand } from "./link-command.ts";
 import type { Downlink, NodeActor } from "./node-actor.ts";
 import { below, type Random, randomOctets } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
+import type { Agenda } from "./scenario-time.ts";
 import { downlinkAirtimeUs, type Life, type Passage, type Transmission } from "./transmission.ts";
 
 // On which channel and with which data rate may the network answer an uplink? First and second receive window of each

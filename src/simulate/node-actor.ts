@@ -5,13 +5,13 @@
 import type { DevAddr } from "../model/identifiers.ts";
 import { encodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands.ts";
 import { restartsOf } from "./effects.ts";
-import type { Agenda } from "./event-queue.ts";
 import { eventsOf } from "./events.ts";
 import { dataFrameOctets, joinRequestOctets, type NodeKeys, nodeKeys } from "./frame-octets.ts";
 import { type LinkSetting, NodeRadio } from "./node-radio.ts";
 import { NodeJoins, NodeRhythm } from "./node-schedule.ts";
 import { below, type Random, randomOctets } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
+import type { Agenda } from "./scenario-time.ts";
 import { seconds, type TimeRange } from "./scenario-time.ts";
 import type { Life, Transmission } from "./transmission.ts";
 

@@ -1,9 +1,9 @@
 /** How does a synthetic node get its sessions? Join-requests, one or many, answered by the network or by themselves. */
 import type { DevAddr } from "../model/identifiers.ts";
 import { silencesOf } from "./effects.ts";
-import type { Agenda } from "./event-queue.ts";
 import { exponential, type Random } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
+import type { Agenda } from "./scenario-time.ts";
 import { isWithin, seconds, type TimeRange } from "./scenario-time.ts";
 
 // LoRaWAN regional defaults (LoRaMac-node RegionCommon.h): a join-accept comes 5 s after the request, or 6 s.

@@ -10,7 +10,6 @@ import type { Transmission as TransmitRequest } from "../wire/forwarder/downstre
 import { Air, type NodeChance } from "./air.ts";
 import { extrasOf } from "./background-nodes.ts";
 import { Backhaul } from "./backhaul.ts";
-import { Agenda } from "./event-queue.ts";
 import { GatewayActor } from "./gateway-actor.ts";
 import { Link } from "./link.ts";
 import { slowestFactor } from "./link-command.ts";
@@ -20,6 +19,7 @@ import { below, type Random } from "./random.ts";
 import { type AntennaReception, deliveryProbability, marginDb } from "./reception-model.ts";
 import type { Scenario } from "./scenario.ts";
 import type { ScenarioClock } from "./scenario-time.ts";
+import { Agenda } from "./scenario-time.ts";
 import { downlinkAirtimeUs, type Life, type Passage, type Transmission } from "./transmission.ts";
 import { TruthLedger } from "./truth.ts";
 

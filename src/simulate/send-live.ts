@@ -4,8 +4,7 @@
  */
 import type { Eui } from "../model/identifiers.ts";
 import { decodeDownstream, type PullResponse } from "../wire/forwarder/downstream.ts";
-import { Acknowledgements } from "./acknowledgements.ts";
-import { datagramOctets } from "./gateway-output.ts";
+import { Acknowledgements, datagramOctets } from "./gateway-output.ts";
 import type { Play } from "./play-site.ts";
 import type { ScenarioClock } from "./scenario-time.ts";
 import type { Passage } from "./transmission.ts";

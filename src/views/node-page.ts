@@ -20,8 +20,7 @@ import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { labels, lifeSpans, livesOf, livesOfDevice } from "../store/queries/lives.ts";
 import { sharesByLife, withWhy } from "./gap-why.ts";
 import { linkRows } from "./link.ts";
-import { linkFramesOf, linkStory } from "./link-story.ts";
-import { nodeAnswers } from "./node-answers.ts";
+import { linkFramesOf, linkStory, nodeAnswers } from "./node-answers.ts";
 import {
   firstHearings,
   type Loss,

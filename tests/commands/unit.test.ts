@@ -3,8 +3,7 @@ import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { afterEach, describe, expect, it, vi } from "vitest";
-import { reportToSupervisor } from "../../src/commands/supervisor.ts";
-import { unitCommand, unitText } from "../../src/commands/unit.ts";
+import { reportToSupervisor, unitCommand, unitText } from "../../src/commands/unit.ts";
 import { run } from "./run-command.ts";
 
 const facts = { node: "/usr/bin/node", program: "/usr/lib/node_modules/mastlog/src/setup/mastlog.mjs" };

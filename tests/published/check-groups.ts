@@ -52,14 +52,14 @@ import {
   logDistanceLossDb,
 } from "../../src/radio/path-loss.ts";
 import { sumUs, unionUs } from "../../src/radio/utilisation.ts";
-import { cusum, ewma } from "../../src/statistics/control-charts.ts";
-import { lttbIndices } from "../../src/statistics/lttb.ts";
 import { clopperPearsonInterval, mcnemar, wilsonInterval } from "../../src/statistics/proportions.ts";
 import { groupShift, mannKendall, pettitt, rankSum } from "../../src/statistics/rank-tests.ts";
 import { MAD_TO_SIGMA, mad, median, quantile } from "../../src/statistics/robust.ts";
 import { effectiveSampleSize } from "../../src/statistics/series.ts";
 import { hodgesLehmann, signedRank } from "../../src/statistics/signed-rank.ts";
 import { theilSen } from "../../src/statistics/theil-sen.ts";
+import { cusum, ewma } from "./control-charts.ts";
+import { lttbIndices } from "./lttb.ts";
 
 export type CheckInput = Readonly<Record<string, unknown>>;
 type Runner = (input: CheckInput) => unknown;

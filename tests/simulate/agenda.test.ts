@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { expect, it } from "vitest";
-import { Agenda } from "../../src/simulate/event-queue.ts";
+import { Agenda } from "../../src/simulate/scenario-time.ts";
 
 it("gives back entries in order of time, and those of one time in order of entry", () => {
   const entries = fc.array(fc.integer({ min: 0, max: 20 }), { maxLength: 200 });

@@ -1,7 +1,5 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { cusum, cusumOptionsFrom, ewma } from "../../src/statistics/control-charts.ts";
-import { lttbIndices } from "../../src/statistics/lttb.ts";
 import { mannKendall, pettitt } from "../../src/statistics/rank-tests.ts";
 import {
   mad,
@@ -13,6 +11,8 @@ import {
 } from "../../src/statistics/robust.ts";
 import { effectiveSampleSize, lag1Autocorrelation } from "../../src/statistics/series.ts";
 import { theilSen } from "../../src/statistics/theil-sen.ts";
+import { cusum, cusumOptionsFrom, ewma } from "../published/control-charts.ts";
+import { lttbIndices } from "../published/lttb.ts";
 
 const whole = (min: number, max: number) => fc.integer({ min, max });
 const points = fc.array(fc.record({ x: whole(0, 1000), y: whole(-120, -60) }), {

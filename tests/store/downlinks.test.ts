@@ -181,7 +181,7 @@ describe("a downlink that passed", () => {
         rebuild(shuffled.db, () => undefined);
         expect(outcomes(shuffled)).toEqual(expected);
       }),
-      { numRuns: 60 },
+      { numRuns: 24 },
     );
   });
 

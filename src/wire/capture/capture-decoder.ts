@@ -5,8 +5,9 @@
  * Faults of its own (layer capture): `empty`, `format`. Others: see pcap.ts, pcapng.ts, frame-decoder.ts and
  * recorded-datagrams.ts. Never throws. A file cut anywhere gives the datagrams that were whole before the cut.
  */
-import { ByteQueue } from "./byte-queue.ts";
+
 import type { CaptureItem, FrameSink } from "./captured-frame.ts";
+import { ByteQueue } from "./captured-frame.ts";
 import { createFrameDecoder, type FrameFigures } from "./frame-decoder.ts";
 import { createPcapReader, isPcapMagic } from "./pcap.ts";
 import { blockTypes, createPcapngReader } from "./pcapng.ts";

@@ -8,7 +8,7 @@
  * records that fit each other), `captured_length` (more octets than the snapshot length allows: counted, the frame is
  * read), `timestamp`, `cut`.
  */
-import type { ByteQueue } from "./byte-queue.ts";
+import type { ByteQueue } from "./captured-frame.ts";
 import { type FrameReader, type FrameSink, longestFrameOctets } from "./captured-frame.ts";
 
 // draft-ietf-opsawg-pcap section 4: the two magic numbers.

@@ -9,7 +9,7 @@
  * `timestamp_borrowed` (a simple packet, read at the time of the frame before it), `cut`.
  */
 import type { WireFault } from "../../model/fault.ts";
-import type { ByteQueue } from "./byte-queue.ts";
+import type { ByteQueue } from "./captured-frame.ts";
 import { type FrameReader, type FrameSink, longestFrameOctets } from "./captured-frame.ts";
 import { type CaptureInterface, readInterface, timestampUs } from "./pcapng-interface.ts";
 

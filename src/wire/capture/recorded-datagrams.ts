@@ -11,8 +11,7 @@
  */
 import { z } from "zod";
 import type { Arrival, Endpoint } from "../../model/datagram.ts";
-import type { ByteQueue } from "./byte-queue.ts";
-import type { CaptureItem } from "./captured-frame.ts";
+import type { ByteQueue, CaptureItem } from "./captured-frame.ts";
 import { parseIpAddress } from "./ip-packet.ts";
 
 /** The largest UDP payload is 65,507 octets, 87,344 characters of base64; the rest is room for spaces. */

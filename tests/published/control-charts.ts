@@ -1,7 +1,7 @@
 /**
  * Has a level shifted, watching value by value?
  */
-import { median, robustSigma } from "./robust.ts";
+import { median, robustSigma } from "../../src/statistics/robust.ts";
 
 export interface CusumOptions {
   /** Level in control. */
