@@ -14,8 +14,13 @@ export interface Printed {
   readonly exitCode: number;
 }
 
-/** Exit code 0 where the command set none. The process's own stays as it was. */
-export async function run(command: Command, ...words: string[]): Promise<Printed> {
+/** What a command printed. */
+export function run(command: Command, ...words: string[]): Promise<Printed> {
+  return printedBy(() => command.parseAsync(words, { from: "user" }));
+}
+
+/** What was printed meanwhile. Exit code 0 where none was set; the process's own stays as it was. */
+export async function printedBy(work: () => Promise<unknown>): Promise<Printed> {
   let out = "";
   let err = "";
   const before = process.exitCode;
@@ -31,7 +36,7 @@ export async function run(command: Command, ...words: string[]): Promise<Printed
     }),
   ];
   try {
-    await command.parseAsync(words, { from: "user" });
+    await work();
     return { out, err, exitCode: Number(process.exitCode ?? 0) };
   } finally {
     for (const spy of spies) spy.mockRestore();
