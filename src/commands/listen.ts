@@ -269,7 +269,7 @@ async function startService(
     file: watches,
     ways: waysOf(watches?.tell ?? [], log),
     facts,
-    storedFacts: (withNoise, nowUs) => reading.ask(ending.signal).watchFacts(withNoise, nowUs),
+    storedFacts: (withNoise, nowUs, site) => reading.ask(ending.signal).watchFacts(withNoise, nowUs, site),
     figures: () => intake.figures(),
     diskSpace: () => diskSpace.space,
     change: (change) => intake.change(change),

@@ -212,6 +212,7 @@ export const ReceptionRow = z.object({
   at: IsoTime,
   gatewayEui: EuiText,
   gatewayName: z.string().nullable(),
+  site: z.string().optional().describe("of the gateway; left out where it belongs to none"),
   antenna: z.number().int(),
   devAddr: DevAddrText.nullable(),
   nodeName: z.string().nullable(),

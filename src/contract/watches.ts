@@ -5,6 +5,12 @@ import { Cause } from "./gaps.ts";
 
 const Gateways = z.array(EuiText).max(64).optional().describe("only these; all without it");
 const Nodes = z.array(DevAddrText).max(500).optional().describe("only these; all of your own without it");
+const SiteName = z
+  .string()
+  .min(1)
+  .max(100)
+  .optional()
+  .describe("only this site's gateways, and what they heard; all sites without it");
 const Share = z.number().gt(0).max(1).describe("of the counters of an hour, 0 to 1");
 
 /** One thing that is watched. A limit that is left out has the value that is named here. */
@@ -13,12 +19,13 @@ export const WatchRule = z.discriminatedUnion("watch", [
     watch: z.literal("gateway-silent"),
     minutes: z.number().gt(0).max(10_080).default(10).describe("of recorded time"),
     gateways: Gateways,
+    site: SiteName,
   }),
-  z.strictObject({ watch: z.literal("node-overdue"), nodes: Nodes }),
-  z.strictObject({ watch: z.literal("node-loss"), share: Share.default(0.2), nodes: Nodes }),
-  z.strictObject({ watch: z.literal("site-loss"), share: Share.default(0.1) }),
-  z.strictObject({ watch: z.literal("finding"), causes: z.array(Cause).min(1) }),
-  z.strictObject({ watch: z.literal("noise-up"), db: z.number().gt(0).max(60).default(6) }),
+  z.strictObject({ watch: z.literal("node-overdue"), nodes: Nodes, site: SiteName }),
+  z.strictObject({ watch: z.literal("node-loss"), share: Share.default(0.2), nodes: Nodes, site: SiteName }),
+  z.strictObject({ watch: z.literal("site-loss"), share: Share.default(0.1), site: SiteName }),
+  z.strictObject({ watch: z.literal("finding"), causes: z.array(Cause).min(1), site: SiteName }),
+  z.strictObject({ watch: z.literal("noise-up"), db: z.number().gt(0).max(60).default(6), site: SiteName }),
   z.strictObject({ watch: z.literal("disk-short") }),
   z.strictObject({ watch: z.literal("clock-stepped") }),
   z.strictObject({ watch: z.literal("not-recording") }),

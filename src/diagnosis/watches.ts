@@ -35,6 +35,8 @@ export interface StoredWatchFacts {
 }
 
 export interface WatchFacts extends StoredWatchFacts {
+  /** The same of each site that a rule names. */
+  readonly sites: ReadonlyMap<string, StoredWatchFacts>;
   /** Empty while the disk of the store has room. */
   readonly diskWords: string;
   /** Empty while what arrives is stored. */
@@ -66,8 +68,14 @@ export function conditionsOf(rules: readonly WatchRule[], facts: WatchFacts, now
   return { lasting: once.filter((one) => !isEvent(one)), events: once.filter(isEvent) };
 }
 
-function ofRule(rule: WatchRule, facts: WatchFacts, nowUs: number): Condition[] {
+function ofRule(rule: WatchRule, whole: WatchFacts, nowUs: number): Condition[] {
   const { watch } = rule;
+  const site = siteOfRule(rule);
+  const ofSite = site === null ? undefined : whole.sites.get(site);
+  if (site !== null && ofSite === undefined) return [];
+  const facts: WatchFacts = { ...whole, ...ofSite };
+  // A site counts the frames that its own gateways heard: what a node lost there is a figure of its own.
+  const [at, keyed] = site === null ? ["", ""] : [` at ${site}`, ` @ ${site}`];
   switch (rule.watch) {
     case "gateway-silent":
       return facts.health.gateways
@@ -82,9 +90,9 @@ function ofRule(rule: WatchRule, facts: WatchFacts, nowUs: number): Condition[] 
       return nodesOf(rule.nodes, facts)
         .filter(({ isOverdue }) => isOverdue)
         .map(({ devAddr, name, silentSeconds }) => ({
-          key: `${watch} ${devAddr}`,
+          key: `${watch} ${devAddr}${keyed}`,
           watch,
-          sentence: `Node ${titled(name, devAddr)} is overdue: silent for ${duration(silentSeconds)}.`,
+          sentence: `Node ${titled(name, devAddr)}${at} is overdue: silent for ${duration(silentSeconds)}.`,
         }));
     case "node-loss":
       return nodesOf(rule.nodes, facts).flatMap((node) => {
@@ -93,8 +101,8 @@ function ofRule(rule: WatchRule, facts: WatchFacts, nowUs: number): Condition[] 
         const missed = node.missed - node.missedDuringOutage;
         if (!isAbove(missed, expected, rule.share)) return [];
         const figures = `${percent(missed / expected)} (${missed} of ${expected})`;
-        const sentence = `Node ${titled(name, devAddr)} lost ${figures} in the last hour.`;
-        return [{ key: `${watch} ${devAddr}`, watch, sentence }];
+        const sentence = `Node ${titled(name, devAddr)} lost ${figures}${at} in the last hour.`;
+        return [{ key: `${watch} ${devAddr}${keyed}`, watch, sentence }];
       });
     case "site-loss": {
       const own = nodesOf(undefined, facts);
@@ -104,7 +112,8 @@ function ofRule(rule: WatchRule, facts: WatchFacts, nowUs: number): Condition[] 
       const missed = sum((node) => node.missed - node.missedDuringOutage);
       if (!isAbove(missed, expected, rule.share)) return [];
       const figures = `${percent(missed / expected)} (${figure(missed)} of ${figure(expected)})`;
-      return [{ key: watch, watch, sentence: `All nodes together lost ${figures} in the last hour.` }];
+      const sentence = `All nodes together lost ${figures}${at} in the last hour.`;
+      return [{ key: `${watch}${keyed}`, watch, sentence }];
     }
     case "finding":
       return facts.findings
@@ -140,6 +149,11 @@ function ofRule(rule: WatchRule, facts: WatchFacts, nowUs: number): Condition[] 
       return [...forward, { key: `${watch} ${nowUs}`, watch, sentence, atUs: nowUs }];
     }
   }
+}
+
+/** The site that a rule is narrowed to; null: none. */
+export function siteOfRule(rule: WatchRule): string | null {
+  return "site" in rule ? (rule.site ?? null) : null;
 }
 
 /** Nodes named by a rule, or all but strangers. */

@@ -34,7 +34,12 @@ export function siteMetrics(figures: SiteFigures | null): Registry {
   ).set(figures === null ? 0 : 1);
   if (figures === null) return registry;
 
-  const ofGateways = gauges(figures.gateways, ({ eui }) => ({ gateway: eui }));
+  // Once a site is named, all figures have the label; an empty one is none (Prometheus, "Data model").
+  const isSiteNamed = figures.gateways.some(({ site }) => site !== undefined);
+  const sites = new Map(figures.gateways.map(({ eui, site }) => [eui, site]));
+  const labelled = <Labels extends object>(labels: Labels, site: string | undefined) =>
+    isSiteNamed ? { ...labels, site: site ?? "" } : labels;
+  const ofGateways = gauges(figures.gateways, ({ eui, site }) => labelled({ gateway: eui }, site));
   ofGateways(
     "mastlog_gateway_receptions",
     "Packets that the gateway reported in the last hour",
@@ -62,10 +67,9 @@ export function siteMetrics(figures: SiteFigures | null): Registry {
     (row) => unixSeconds(row.lastHeard),
   );
 
-  const ofChannels = gauges(figures.channels, ({ gatewayEui, frequencyHz }) => ({
-    gateway: gatewayEui,
-    frequency_hz: String(frequencyHz),
-  }));
+  const ofChannels = gauges(figures.channels, ({ gatewayEui, frequencyHz }) =>
+    labelled({ gateway: gatewayEui, frequency_hz: String(frequencyHz) }, sites.get(gatewayEui)),
+  );
   ofChannels(
     "mastlog_channel_receptions",
     "Packets on this channel of this gateway in the last hour",
@@ -83,7 +87,9 @@ export function siteMetrics(figures: SiteFigures | null): Registry {
     (row) => row.utilisation,
   );
 
-  const ofNodes = gauges(figures.nodes, ({ devAddr, life }) => ({ dev_addr: devAddr, life: String(life) }));
+  const ofNodes = gauges(figures.nodes, ({ devAddr, life, site }) =>
+    labelled({ dev_addr: devAddr, life: String(life) }, site),
+  );
   ofNodes(
     "mastlog_node_heard",
     "Distinct frame counters heard in the last hour, own nodes",

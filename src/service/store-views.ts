@@ -10,7 +10,7 @@ import { nearPlanLabels, type PlanChoice, planChoice, planLabels } from "../radi
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { renderReport } from "../report/render.tsx";
 import { toBeForgotten } from "../store/forget.ts";
-import { SiteReader } from "../store/narrowed.ts";
+import { NoSuchSite, SiteReader } from "../store/narrowed.ts";
 import { openReader, type Store } from "../store/open.ts";
 import { placementPhoto } from "../store/placements.ts";
 import { airView } from "../views/air.ts";
@@ -35,7 +35,7 @@ import { markEffect } from "../views/trials/mark-effect.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
-import { watchFacts } from "../views/watch-facts.ts";
+import { NO_WATCH_FACTS, watchFacts } from "../views/watch-facts.ts";
 import { type AskedWindow, askedWindow, type Basis } from "../views/window.ts";
 import { ServiceProblem, siteProblem } from "./errors.ts";
 import { storeFacts } from "./store-facts.ts";
@@ -126,7 +126,15 @@ export function storeViews(
       const forgotten = within(() => toBeForgotten(store, thing));
       return forgotten === null ? null : { ...forgotten, words: forgottenWords(thing.kind, forgotten) };
     },
-    watchFacts: (withNoise, nowUs) => within(() => watchFacts(store, withNoise, nowUs)),
+    watchFacts: (withNoise, nowUs, site) => {
+      try {
+        const at = site === null ? store : ofSite(site);
+        return at.transaction(() => watchFacts(at, withNoise, nowUs))();
+      } catch (error) {
+        if (error instanceof NoSuchSite) return NO_WATCH_FACTS;
+        throw error;
+      }
+    },
     siteFigures: (nowUs) => within(() => siteFigures(store, nowUs)),
     keys: () => within(() => ({ keys: keyRows(store) })),
   };

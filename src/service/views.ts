@@ -163,7 +163,8 @@ export interface Views {
   /** What is watched and what was sent, as it was stored. */
   watchSettings(): WatchSettings;
   /** What the store knows of that which is watched. */
-  watchFacts(withNoise: boolean, nowUs: number): StoredWatchFacts;
+  /** `site`: of its gateways alone; null: of all. */
+  watchFacts(withNoise: boolean, nowUs: number, site: string | null): StoredWatchFacts;
   /** What machines are given of gateways, channels and own nodes, over the hour before `nowUs`. */
   siteFigures(nowUs: number): SiteFigures;
   /** What is kept, and what was removed by that. */

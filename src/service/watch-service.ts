@@ -16,9 +16,10 @@ import {
 } from "../contract/watches.ts";
 import { NO_WATCH_STATE, stepWatches, WatchState } from "../diagnosis/incidents.ts";
 import { testMessage, watchChange, watchMessage } from "../diagnosis/watch-message.ts";
-import { conditionsOf, type NoiseFact, type StoredWatchFacts } from "../diagnosis/watches.ts";
+import { conditionsOf, type NoiseFact, type StoredWatchFacts, siteOfRule } from "../diagnosis/watches.ts";
 import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
 import type { Written } from "../store/written.ts";
+import { NO_WATCH_FACTS } from "../views/watch-facts.ts";
 import type { DiskSpace } from "./disk-space.ts";
 import type { LiveClock } from "./live-view.ts";
 import type { Facts } from "./views.ts";
@@ -40,7 +41,8 @@ export interface WatchServiceOptions {
   readonly file: WatchFile | null;
   readonly ways: readonly Way[];
   readonly facts: Pick<Facts, "watchSettings" | "stored">;
-  readonly storedFacts: (withNoise: boolean, nowUs: number) => Promise<StoredWatchFacts>;
+  /** `site`: of its gateways alone; null: of all. */
+  readonly storedFacts: (withNoise: boolean, nowUs: number, site: string | null) => Promise<StoredWatchFacts>;
   readonly figures: () => Pick<IntakeFigures, "storage" | "storageWords">;
   readonly diskSpace: () => DiskSpace;
   readonly change: IntakeHandle["change"];
@@ -58,7 +60,8 @@ export class WatchService {
   #storedState = "";
   #storedWaiting = NOTHING_WAITS;
   #unsent: WaitingMessages;
-  #noise: readonly NoiseFact[] = [];
+  /** By site; null: of all. */
+  #noise: ReadonlyMap<string | null, readonly NoiseFact[]> = new Map();
   #messages: WatchMessage[] = [];
   #looks = 0;
   #lastLook: { readonly wallMs: number; readonly monotonicMs: number } | null = null;
@@ -122,8 +125,9 @@ export class WatchService {
     const space = diskSpace();
     // Where even the store cannot be read, what the service itself knows is still sent.
     const facts = {
-      ...(stored ?? NOTHING_KNOWN),
-      noise: this.#noise,
+      ...(stored?.get(null) ?? NO_WATCH_FACTS),
+      noise: this.#noise.get(null) ?? [],
+      sites: this.#ofSites(stored),
       diskWords: space.state === "low" ? space.words : "",
       notRecordingWords: storage === "failed" ? storageWords || "What arrives cannot be stored." : "",
       setBackSeconds,
@@ -244,12 +248,26 @@ export class WatchService {
     }, failed);
   }
 
-  async #readFacts(): Promise<StoredWatchFacts | null> {
+  #ofSites(stored: ReadonlyMap<string | null, StoredWatchFacts> | null): Map<string, StoredWatchFacts> {
+    const sites = new Map<string, StoredWatchFacts>();
+    for (const [site, facts] of stored ?? [])
+      if (site !== null) sites.set(site, { ...facts, noise: this.#noise.get(site) ?? [] });
+    return sites;
+  }
+
+  /** By site; null: of all. */
+  async #readFacts(): Promise<ReadonlyMap<string | null, StoredWatchFacts> | null> {
     const isNoiseWatched = this.#rules.some(({ watch }) => watch === "noise-up");
     const withNoise = isNoiseWatched && this.#looks % NOISE_EVERY_LOOKS === 0;
     try {
-      const facts = await this.#options.storedFacts(withNoise, this.#options.now() * 1000);
-      if (withNoise || !isNoiseWatched) this.#noise = facts.noise;
+      const nowUs = this.#options.now() * 1000;
+      const asked = [...new Set([null, ...this.#rules.map(siteOfRule)])];
+      const answers = await Promise.all(
+        asked.map(async (site) => [site, await this.#options.storedFacts(withNoise, nowUs, site)] as const),
+      );
+      const facts = new Map(answers);
+      if (withNoise || !isNoiseWatched)
+        this.#noise = new Map(answers.map(([site, { noise }]) => [site, noise]));
       return facts;
     } catch {
       return null;
@@ -298,13 +316,6 @@ const MOST_AN_HOUR = 4;
 /** As it is written when every message was delivered. */
 const NOTHING_WAITS = "[]";
 const PAGE: WayStatus = { name: "this page, while it is open", state: "idle", words: "", at: null };
-
-const NOTHING_KNOWN: StoredWatchFacts = {
-  health: { recordedSeconds: 0, notRecordingSeconds: null, gateways: [], nodes: [] },
-  findings: [],
-  noise: [],
-  clockStepsUs: [],
-};
 
 /** What a store says, or null where it is none of ours. */
 function readAs<T>(schema: z.ZodType<T>, text: string | null): T | null {

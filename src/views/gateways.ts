@@ -153,7 +153,7 @@ function gatewayRow(
 }
 
 /** The key is there only where a site is named. */
-function siteOf(label: LabelRecord | undefined): Pick<GatewayRow, "site"> {
+export function siteOf(label: LabelRecord | undefined): Pick<GatewayRow, "site"> {
   return label?.site == null ? {} : { site: label.site };
 }
 

@@ -28,6 +28,7 @@ import { mapFields } from "../wire/lorawan/field-map.ts";
 import { describeCommand } from "../wire/lorawan/mac-commands.ts";
 import { MESSAGE_TYPES } from "../wire/lorawan/message.ts";
 import { figure } from "../words/format.ts";
+import { siteOf } from "./gateways.ts";
 import { marginDb } from "./node-figures.ts";
 
 export interface ReceptionQuery {
@@ -164,6 +165,7 @@ function rowOf(
     at: isoTime(record.atUs),
     gatewayEui: record.gatewayEui,
     gatewayName: gateways.get(record.gatewayEui)?.name ?? null,
+    ...siteOf(gateways.get(record.gatewayEui)),
     antenna: record.antenna,
     devAddr,
     nodeName: devAddr === null ? null : (nodes.get(devAddr)?.name ?? null),

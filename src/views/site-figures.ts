@@ -20,7 +20,7 @@ export const MAX_NODE_FIGURES = 200;
 export interface SiteFigures {
   readonly gateways: readonly (Pick<
     GatewayRow,
-    "eui" | "receptions" | "crcBad" | "datagrams" | "keepaliveSeconds" | "lastHeard"
+    "eui" | "site" | "receptions" | "crcBad" | "datagrams" | "keepaliveSeconds" | "lastHeard"
   > & {
     /** Microseconds since 1970; null: none in the window. */
     readonly lastKeepaliveUs: number | null;
@@ -31,10 +31,13 @@ export interface SiteFigures {
     "gatewayEui" | "frequencyHz" | "receptions" | "airtimeSeconds" | "utilisation" | "crcBad"
   >[];
   /** Own ones, a row a counter life, those heard most first where they were cut. */
-  readonly nodes: readonly Pick<
+  readonly nodes: readonly (Pick<
     NodeRow,
     "devAddr" | "life" | "heard" | "missed" | "missedNotRecorded" | "lastHeard"
-  >[];
+  > & {
+    /** Of the gateways that heard it in the hour; left out where they are not of one site. */
+    readonly site?: string;
+  })[];
   /** How many are left out. Channels of gateways that are left out are not counted. */
   readonly cut: { readonly gateways: number; readonly channels: number; readonly nodes: number };
 }
@@ -46,14 +49,20 @@ export function siteFigures(store: Store, systemUs: number): SiteFigures {
   const ids = new Map(allGateways(store, knownUntilUs(window)).map(({ eui, id }) => [eui, id]));
   const { channels } = airView(store, window);
   const { nodes, moreNodes } = nodesView(store, window);
+  const sites = new Map(gateways.map(({ eui, site }) => [eui, site]));
+  const siteOf = (euis: readonly string[]) => {
+    const [site, ...others] = new Set(euis.map((eui) => sites.get(eui)));
+    return site === undefined || others.length > 0 ? {} : { site };
+  };
   const own = nodes.filter(({ stranger }) => !stranger);
   // The view lists named nodes and own ones first: with any other in its list, none of them is missing.
   const isWhole = nodes.some(({ stranger, name }) => stranger && name === null);
   return {
-    gateways: gateways.map(({ eui, receptions, crcBad, datagrams, keepaliveSeconds, lastHeard }) => {
+    gateways: gateways.map(({ eui, site, receptions, crcBad, datagrams, keepaliveSeconds, lastHeard }) => {
       const id = ids.get(eui);
       return {
         eui,
+        ...(site === undefined ? {} : { site }),
         receptions,
         crcBad,
         datagrams,
@@ -73,8 +82,9 @@ export function siteFigures(store: Store, systemUs: number): SiteFigures {
       }),
     ),
     nodes: largest(own, MAX_NODE_FIGURES, ({ frames }) => frames).map(
-      ({ devAddr, life, heard, missed, missedNotRecorded, lastHeard }) => ({
+      ({ devAddr, life, heard, missed, missedNotRecorded, lastHeard, gateways: euis }) => ({
         devAddr,
+        ...siteOf(euis),
         life,
         heard,
         missed,

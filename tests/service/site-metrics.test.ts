@@ -9,6 +9,7 @@ import { storeViews } from "../../src/service/store-views.ts";
 import type { AskedViews } from "../../src/service/views.ts";
 import { openReader, openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
+import { writeLabel } from "../../src/store/user-data.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { serviceUnderTest } from "./parts.ts";
 
@@ -85,7 +86,7 @@ function openOrchard() {
     recorder.close();
     db.close();
   });
-  return { recorder, reader };
+  return { store: db, recorder, reader };
 }
 
 const NOW_US = START_US + 1_200e6;
@@ -154,6 +155,25 @@ it("tells gateways, channels and own nodes as the API does over the last hour", 
   expect(figureOf("mastlog_node_missed_not_recorded", node)).toBe(own?.missedNotRecorded);
   const lastHeard = figureOf("mastlog_node_last_heard_timestamp_seconds", node);
   expect(lastHeard).toBe(Date.parse(own?.lastHeard ?? "") / 1000);
+});
+
+it("names the site of gateways, their channels, and nodes that one site hears, once a site is named", async () => {
+  const { store, recorder, reader } = openOrchard();
+  for (let i = 0; i < 3; i++) {
+    recorder.record([
+      push(SHED, i * 60, [{ payload: phy("01A2B3C4", i) }, { payload: phy("01A2B3C5", i), tmstUs: i + 7 }]),
+    ]);
+    recorder.record([push(TOWER, i * 60 + 0.1, [{ payload: phy("01A2B3C5", i) }])]);
+  }
+  writeLabel(store, { kind: "gateway", id: SHED, site: "Mill Lower" });
+  const { samples, figureOf } = await scrape({ views: storeViews(reader) });
+  expect(figureOf("mastlog_gateway_receptions", { gateway: SHED, site: "Mill Lower" })).toBe(6);
+  expect(figureOf("mastlog_gateway_receptions", { gateway: TOWER, site: "" })).toBe(3);
+  const siteOf = (name: string, label: string, value: string) =>
+    samples.find((one) => one.name === name && one.labels[label] === value)?.labels.site;
+  expect(siteOf("mastlog_channel_receptions", "gateway", SHED)).toBe("Mill Lower");
+  expect(siteOf("mastlog_node_heard", "dev_addr", "01A2B3C4")).toBe("Mill Lower");
+  expect(siteOf("mastlog_node_heard", "dev_addr", "01A2B3C5")).toBe("");
 });
 
 it("bounds the number of series, and tells how many are left out", async () => {

@@ -48,6 +48,32 @@ describe("the watches of a service", () => {
     expect(await toldAfter({ missed: 5, expected: 9 })).toEqual([]);
   });
 
+  it("are narrowed to a site, whose loss is one of its own", async () => {
+    const site = "Mill Lower";
+    const orchard = watchedSite({
+      watches: [
+        { watch: "site-loss", share: 0.1, site },
+        { watch: "node-loss", share: 0.1, site },
+        { watch: "gateway-silent", minutes: 10, site },
+      ],
+    });
+    const bad = {
+      health: {
+        ...NOTHING.health,
+        nodes: [node("01A2B3C4", { missed: 30 })],
+        gateways: [gateway("02005E1000000009", 700)],
+      },
+    };
+    await orchard.pass(5, bad, { Elsewhere: bad });
+    expect(orchard.told).toEqual([]);
+    await orchard.pass(5, {}, { [site]: bad });
+    expect(orchard.told.flatMap(({ changes }) => changes.flatMap(({ things }) => things)).sort()).toEqual([
+      "All nodes together lost 50.0 % (30 of 60) at Mill Lower in the last hour.",
+      "Gateway 02005E1000000009 has been silent for 11 min 40 s.",
+      "Node 01A2B3C4 lost 50.0 % (30 of 60) at Mill Lower in the last hour.",
+    ]);
+  });
+
   it("tell a finding once, by its cause, and none that was there at the first look", async () => {
     const orchard = watchedSite({ watches: [{ watch: "finding", causes: ["interference"] }] });
     const finding = (id: string, cause: "interference" | "weak-link") => ({

@@ -40,6 +40,7 @@ export function watchedSite(file: unknown, ways?: readonly Way[]) {
   let minute = 0;
   let monotonicMinute = 0;
   let facts: StoredWatchFacts = NOTHING;
+  let ofSites: Readonly<Record<string, Partial<StoredWatchFacts>>> = {};
   let isReadable = true;
   let isReachable = true;
   const lines: string[] = [];
@@ -61,9 +62,9 @@ export function watchedSite(file: unknown, ways?: readonly Way[]) {
         watchSettings: () => watchSettings(store),
         stored: () => ({ siteName: "Orchard", sites: [], bytes: 0, receptions: 0, fromUs: null, toUs: null }),
       },
-      storedFacts: async () => {
+      storedFacts: async (_withNoise, _nowUs, site) => {
         if (!isReadable) throw new Error("busy");
-        return facts;
+        return site === null ? facts : { ...NOTHING, ...ofSites[site] };
       },
       figures: () => storage,
       diskSpace: () => NO_DISK_SPACE,
@@ -97,8 +98,13 @@ export function watchedSite(file: unknown, ways?: readonly Way[]) {
       minute += byMinutes;
     },
     /** Looks once a minute. */
-    pass: async (minutes: number, next: Partial<StoredWatchFacts> = {}) => {
+    pass: async (
+      minutes: number,
+      next: Partial<StoredWatchFacts> = {},
+      sites: Readonly<Record<string, Partial<StoredWatchFacts>>> = {},
+    ) => {
       facts = { ...NOTHING, ...next };
+      ofSites = sites;
       for (let i = 0; i < minutes; i++) {
         minute += 1;
         monotonicMinute += 1;
