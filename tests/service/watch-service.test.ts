@@ -68,9 +68,9 @@ describe("the watches of a service", () => {
     expect(orchard.told).toEqual([]);
     await orchard.pass(5, {}, { [site]: bad });
     expect(orchard.told.flatMap(({ changes }) => changes.flatMap(({ things }) => things)).sort()).toEqual([
-      "All nodes together lost 50.0 % (30 of 60) at Mill Lower in the last hour.",
-      "Gateway 02005E1000000009 has been silent for 11 min 40 s.",
-      "Node 01A2B3C4 lost 50.0 % (30 of 60) at Mill Lower in the last hour.",
+      "All nodes together lost 50.0\u202F% (30 of 60) at Mill Lower in the last hour.",
+      "Gateway 02005E1000000009 has been silent for 11\u202Fmin 40\u202Fs.",
+      "Node 01A2B3C4 lost 50.0\u202F% (30 of 60) at Mill Lower in the last hour.",
     ]);
   });
 

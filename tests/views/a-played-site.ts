@@ -4,17 +4,28 @@ import { playSite } from "../../src/simulate/play-site.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 import { readScenario } from "../../src/simulate/scenario.ts";
 import type { Store } from "../../src/store/open.ts";
+import type { DecodedArrival, DownlinkArrival } from "../../src/store/recorder.ts";
+import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
 import { decoded } from "../store/traffic.ts";
 import { siteOf } from "./a-site.ts";
 
-/** `scenario` in the form of a scenario file. Everything that its gateways sent and that arrived is recorded. */
-export function playedSite(scenario: object, seed = 1): Store {
+/**
+ * `scenario` in the form of a scenario file. Everything that its gateways sent and that arrived is recorded; with
+ * `isInLine`, what its network server sent, too.
+ */
+export function playedSite(scenario: object, seed = 1, isInLine = false): Store {
   const read = readScenario(JSON.stringify(scenario));
   if (!read.ok) throw new Error(read.sentence);
   const clock = { startUs: Date.parse(read.scenario.start) * 1000, speed: 1 };
   const play = playSite(read.scenario, createRandom(seed), clock);
-  const arrivals = captureSite(play, read.scenario, clock).filter(({ to }) => to.port === 1700);
-  return siteOf(arrivals.map((one) => decoded({ ...one, door: "capture" })));
+  const traffic = captureSite(play, read.scenario, clock).flatMap(
+    (one): (DecodedArrival | DownlinkArrival)[] => {
+      const arrival = { ...one, door: "capture" as const };
+      if (one.to.port === 1700) return [decoded(arrival)];
+      return isInLine ? [{ arrival, downlink: decodeDownstream(one.bytes) }] : [];
+    },
+  );
+  return siteOf(traffic);
 }
 
 export interface OrchardOptions {

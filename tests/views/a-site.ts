@@ -1,12 +1,12 @@
 /** A store in memory with a site's traffic in it: what the tests of the views ask. */
 import { openStore, type Store } from "../../src/store/open.ts";
-import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
+import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
 import { arrivalOf, decoded, pull, START_US } from "../store/traffic.ts";
 
 /** Records in order of arrival. */
-export function siteOf(traffic: readonly DecodedArrival[]): Store {
+export function siteOf(traffic: readonly (DecodedArrival | DownlinkArrival)[]): Store {
   const db = openStore(":memory:");
   record(db, traffic);
   return db;
@@ -23,7 +23,7 @@ export function listenedSite(traffic: readonly DecodedArrival[], toS: number): S
   return db;
 }
 
-export function record(db: Store, traffic: readonly DecodedArrival[]): void {
+export function record(db: Store, traffic: readonly (DecodedArrival | DownlinkArrival)[]): void {
   const inOrder = [...traffic].sort((a, b) => a.arrival.atUs - b.arrival.atUs);
   const recorder = new Recorder(db);
   for (let i = 0; i < inOrder.length; i += 200) recorder.record(inOrder.slice(i, i + 200));

@@ -7,17 +7,18 @@ import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { capacityView } from "../../src/views/capacity.ts";
 import { resolveWindow } from "../../src/views/window.ts";
 import { playedSite } from "./a-played-site.ts";
-import { changedTo, drawCrowdedSite, grown } from "./draw-crowded-site.ts";
+import { changedTo, drawAnsweredSite, drawCrowdedSite, grown } from "./draw-crowded-site.ts";
 
 /**
  * Drawn sites; more with MASTLOG_CAPACITY_SITES: 20 takes some minutes and writes how many outcomes lay inside the
- * intervals.
+ * intervals. With MASTLOG_CAPACITY_ANSWERED so many sites in their place, whose nodes repeat and whose gateways answer.
  */
-const SITES = Number(process.env.MASTLOG_CAPACITY_SITES ?? 1);
+const ANSWERED = Number(process.env.MASTLOG_CAPACITY_ANSWERED ?? 0);
+const SITES = ANSWERED > 0 ? ANSWERED : Number(process.env.MASTLOG_CAPACITY_SITES ?? 1);
 const SHARE = 0.9;
 
 function capacityOf(scenario: object, seed: number, share = SHARE): CapacityView {
-  const db = playedSite(scenario, seed);
+  const db = playedSite(scenario, seed, ANSWERED > 0);
   try {
     return CapacityView.parse(capacityView(db, resolveWindow({}, 0, storedSpanUs(db)), share));
   } finally {
@@ -51,12 +52,13 @@ describe("room for more nodes on drawn sites", { timeout: 180_000 * SITES }, () 
   const seen = Array.from({ length: SITES }, (_, i) => {
     // The seventh has little room, so that its grown site is quickly played.
     const seed = SITES === 1 ? 7 : 1 + i;
-    const site = drawCrowdedSite(seed);
+    const site = ANSWERED > 0 ? drawAnsweredSite(seed) : drawCrowdedSite(seed);
     return { seed, site, view: capacityOf(site, seed) };
   });
 
   it("lies where the grown site falls below the share", () => {
     let inside = 0;
+    let safe = 0;
     let counted = 0;
     for (const { seed, site, view } of seen) {
       const { mean } = view;
@@ -67,14 +69,17 @@ describe("room for more nodes on drawn sites", { timeout: 180_000 * SITES }, () 
       const atHigh = high > 3000 ? 0 : shareOf(outcomeOf(grown(site, high, seed), seed + 1000).values());
       const holds = atLow >= SHARE && atHigh <= SHARE;
       if (holds) inside += 1;
+      if (atLow >= SHARE) safe += 1;
       if (SITES > 1)
         process.stdout.write(
           `${site.title}: ${site.nodes.length} nodes, ${site.physics.capture} ${site.physics.captureDb.toFixed(1)} dB, ${mean.moreNodes} more (${low} to ${high}); delivery ${atLow.toFixed(3)} and ${atHigh.toFixed(3)} there${holds ? "" : " OUTSIDE"}\n`,
         );
     }
-    if (SITES > 1) process.stdout.write(`room: ${inside} of ${counted} inside\n`);
+    if (SITES > 1)
+      process.stdout.write(`room: ${inside} of ${counted} inside, ${counted - safe} promised too much\n`);
     expect(counted).toBeGreaterThan(0);
-    expect(inside).toBeGreaterThanOrEqual(0.9 * counted);
+    // What is lost of a node that asks for acknowledgements it sends again: there is more room than is said.
+    expect(ANSWERED > 0 ? safe : inside).toBeGreaterThanOrEqual(0.9 * counted);
   });
 
   it("gives the delivery of the site as it grows", () => {

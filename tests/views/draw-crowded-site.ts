@@ -67,7 +67,27 @@ export function drawCrowdedSite(seed: number) {
   };
 }
 
-type Site = ReturnType<typeof drawCrowdedSite>;
+/**
+ * The same sites with a way back: some nodes send each frame two or three times, some ask for acknowledgements, and a
+ * network server answers, so that the gateways transmit and are deaf meanwhile.
+ */
+export function drawAnsweredSite(seed: number): Site {
+  const random = createRandom(seed, "answered");
+  const site = drawCrowdedSite(seed);
+  return {
+    ...site,
+    title: `answered, seed ${seed}`,
+    server: { window: random.uniform() < 0.5 ? "rx1" : "rx2" },
+    gateways: site.gateways.map((gateway) => ({ ...gateway, keepaliveSeconds: 10 })),
+    nodes: site.nodes.map((node) => ({
+      ...node,
+      transmissions: random.uniform() < 0.3 ? 2 + below(random, 2) : 1,
+      confirmed: random.uniform() < 0.3,
+    })),
+  };
+}
+
+type Site = ReturnType<typeof drawCrowdedSite> & { readonly server?: object };
 
 /** So many more nodes, each like one of those there are. */
 export function grown(site: Site, more: number, seed: number): Site {
