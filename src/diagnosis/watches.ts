@@ -34,6 +34,14 @@ export interface StoredWatchFacts {
   readonly clockStepsUs: readonly number[];
 }
 
+/** Of a site that no gateway belongs to (any more): nothing that is watched holds there. */
+export const NO_WATCH_FACTS: StoredWatchFacts = {
+  health: { recordedSeconds: 0, notRecordingSeconds: null, gateways: [], nodes: [] },
+  findings: [],
+  noise: [],
+  clockStepsUs: [],
+};
+
 export interface WatchFacts extends StoredWatchFacts {
   /** The same of each site that a rule names. */
   readonly sites: ReadonlyMap<string, StoredWatchFacts>;

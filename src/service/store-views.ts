@@ -5,6 +5,7 @@
  */
 import type { WindowQuery } from "../contract/common.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
+import { NO_WATCH_FACTS } from "../diagnosis/watches.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { nearPlanLabels, type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
@@ -35,7 +36,7 @@ import { markEffect } from "../views/trials/mark-effect.ts";
 import { compareSides, trialsView } from "../views/trials/trials.ts";
 import { marksView, placementRows, positionRows } from "../views/user-data.ts";
 import { walkView } from "../views/walk.ts";
-import { NO_WATCH_FACTS, watchFacts } from "../views/watch-facts.ts";
+import { watchFacts } from "../views/watch-facts.ts";
 import { type AskedWindow, askedWindow, type Basis } from "../views/window.ts";
 import { ServiceProblem, siteProblem } from "./errors.ts";
 import { storeFacts } from "./store-facts.ts";

@@ -16,10 +16,15 @@ import {
 } from "../contract/watches.ts";
 import { NO_WATCH_STATE, stepWatches, WatchState } from "../diagnosis/incidents.ts";
 import { testMessage, watchChange, watchMessage } from "../diagnosis/watch-message.ts";
-import { conditionsOf, type NoiseFact, type StoredWatchFacts, siteOfRule } from "../diagnosis/watches.ts";
+import {
+  conditionsOf,
+  NO_WATCH_FACTS,
+  type NoiseFact,
+  type StoredWatchFacts,
+  siteOfRule,
+} from "../diagnosis/watches.ts";
 import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
 import type { Written } from "../store/written.ts";
-import { NO_WATCH_FACTS } from "../views/watch-facts.ts";
 import type { DiskSpace } from "./disk-space.ts";
 import type { LiveClock } from "./live-view.ts";
 import type { Facts } from "./views.ts";

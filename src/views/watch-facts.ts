@@ -23,14 +23,6 @@ const OF_ONE_NODE: ReadonlySet<CauseWord> = new Set([
   "shared-address",
 ]);
 
-/** Of a site that no gateway belongs to (any more): nothing that is watched holds there. */
-export const NO_WATCH_FACTS: StoredWatchFacts = {
-  health: { recordedSeconds: 0, notRecordingSeconds: null, gateways: [], nodes: [] },
-  findings: [],
-  noise: [],
-  clockStepsUs: [],
-};
-
 /** `withNoise`: the noise of the channels too, which takes longer; without it there is none. */
 export function watchFacts(store: Store, withNoise: boolean, systemUs: number): StoredWatchFacts {
   const window = askedWindow(store, { last: WINDOW_SECONDS }, systemUs);

@@ -114,7 +114,7 @@ describe("listen --watches", () => {
       (count) => count > 0,
     );
     const { err } = await first.end("SIGTERM");
-    expect(err).toBe(`webhook ${host} could not be told "Subject of old" within a day: given up.\n`);
+    expect(err).toBe(`"Subject of old" could not be sent to webhook ${host} within a day: given up.\n`);
     const second = await startService({ db, words });
     await fetch(`http://127.0.0.1:${second.webPort}/api/watches/test`, { method: "POST" });
     await until(
