@@ -19,7 +19,7 @@ import {
 export function airCommand(): Command {
   return withViewOptions(
     new Command("air").description(
-      "channels: utilisation, load, wrong CRCs, noise; strangers, talkers, collisions, airtime against limits",
+      "channels: utilisation, load, wrong CRCs, noise; strangers, busiest nodes, collisions, airtime against limits",
     ),
   )
     .addOption(plansOption())

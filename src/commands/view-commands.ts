@@ -10,7 +10,7 @@ import { gatewaysView } from "../views/gateways.ts";
 import { joinsView } from "../views/joins.ts";
 import { nodesView } from "../views/nodes.ts";
 import { siteView } from "../views/site.ts";
-import { CAUSES } from "../words/causes.ts";
+import { CAUSES, confidenceText } from "../words/causes.ts";
 import { figure } from "../words/format.ts";
 import {
   CannotRun,
@@ -120,7 +120,7 @@ function gapTable(gaps: readonly DropoutRow[]): string {
     { title: "cause", of: (gap) => gap.finding.cause },
     {
       title: "sure",
-      of: ({ finding }) => (finding.cause === "unexplained" ? "\u2013" : percent(finding.confidence)),
+      of: ({ finding }) => (finding.cause === "unexplained" ? "\u2013" : confidenceText(finding.confidence)),
       right: true,
     },
     { title: "", of: (gap) => `${gap.finding.sentence}${markWords(gap)}` },

@@ -5,6 +5,7 @@ import type { DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps
 import type { NodeRow, NodesView } from "../contract/nodes.ts";
 import type { MarksView } from "../contract/user-data.ts";
 import { percent, span } from "../diagnosis/status.ts";
+import { CAUSE_LABELS, confidenceText, confidenceWords, episodeTitle } from "../words/causes.ts";
 import { figure, withUnit } from "../words/format.ts";
 import { IntervalPlot } from "./IntervalPlot.tsx";
 import type { Clock } from "./parts.tsx";
@@ -187,13 +188,6 @@ function OtherGaps({ events, clock }: { readonly events: readonly GapEvent[]; re
   );
 }
 
-function episodeTitle(episode: EpisodeRow): string {
-  const where =
-    episode.scope === "site" ? "The whole site" : (episode.gatewayName ?? episode.gateway ?? "A gateway");
-  if (episode.nodes === 0) return `${where}: no node lost a frame`;
-  return `${where}: ${figure(episode.nodes)} node${episode.nodes === 1 ? "" : "s"}`;
-}
-
 function GapTitle({ gap }: { readonly gap: DropoutRow }) {
   return (
     <>
@@ -227,17 +221,17 @@ function Entry({ title, item, clock }: EntryProps) {
   );
 }
 
-/** "Weak link, likely (83 %)." */
-function causeWords({ cause, word, confidence }: Finding): string {
-  const name = cause.replaceAll("-", " ");
-  const titled = `${name[0]?.toUpperCase()}${name.slice(1)}`;
-  return cause === "unexplained" ? `${titled}.` : `${titled}, ${word} (${percent(confidence)}).`;
+/** "Weak link: likely, 83 %." */
+function causeWords(finding: Finding): string {
+  const label = CAUSE_LABELS[finding.cause];
+  const titled = `${label[0]?.toUpperCase()}${label.slice(1)}`;
+  return finding.cause === "unexplained" ? `${titled}.` : `${titled}: ${confidenceWords(finding)}.`;
 }
 
 function Reasons({ finding }: { readonly finding: Finding }) {
   const others = finding.alternatives
     .slice(0, 2)
-    .map(({ cause, confidence }) => `${cause.replaceAll("-", " ")} (${percent(confidence)})`);
+    .map(({ cause, confidence }) => `${CAUSE_LABELS[cause]} (${confidenceText(confidence)})`);
   const lines = [
     ...finding.evidence.slice(0, MAX_SENTENCES).map(({ sentence }) => `For: ${sentence}`),
     ...finding.against.slice(0, MAX_SENTENCES).map(({ sentence }) => `Against: ${sentence}`),

@@ -1,4 +1,6 @@
 /** The causes that a finding may name, and their labels. The one list: findings, contract, commands, report and dashboard take it from here. */
+import { percent, plural } from "./format.ts";
+
 /** In the order in which ties are broken; `unexplained` is what remains. */
 export const CAUSES = [
   "gateway-unreachable",
@@ -60,4 +62,28 @@ export function certaintyOf(cause: string, confidence: number): Certainty {
 /** The word as it stands before a cause in a sentence: "likely the signal was too weak". Nothing where the finding is certain. */
 export function certaintyPrefix(word: Certainty): string {
   return word === "likely" ? "likely " : word === "possible" ? "possibly " : "";
+}
+
+/** "82 %": never rounded up to a certainty that it is not. `confidence`: 0 to 1. */
+export function confidenceText(confidence: number): string {
+  return percent(Math.floor(confidence * 100) / 100, 0);
+}
+
+/** "likely, 82 %". No figure beside a gap that nothing explains. */
+export function confidenceWords({ word, confidence }: { word: Certainty; confidence: number }): string {
+  return word === "undecided" ? word : `${word}, ${confidenceText(confidence)}`;
+}
+
+interface Shared {
+  readonly nodes: number;
+  readonly gateway: string | null;
+  readonly gatewayName: string | null;
+}
+
+/** Whom a shared gap struck: "3 nodes at Packing shed", "5 nodes of the whole site", or the gateway when no node lost by it. */
+export function episodeTitle({ nodes, gateway, gatewayName }: Shared): string {
+  const where = gatewayName ?? gateway;
+  if (nodes === 0) return where ?? "a gateway";
+  const who = plural(nodes, "node");
+  return where === null ? `${who} of the whole site` : `${who} at ${where}`;
 }

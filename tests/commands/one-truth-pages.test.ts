@@ -20,6 +20,7 @@ import { gatewaysView } from "../../src/views/gateways.ts";
 import { nodePage } from "../../src/views/node-page.ts";
 import { nodesView } from "../../src/views/nodes.ts";
 import { siteView } from "../../src/views/site.ts";
+import { CAUSE_LABELS, confidenceText, confidenceWords, episodeTitle } from "../../src/words/causes.ts";
 import { decoded } from "../store/traffic.ts";
 import { MAST, orchardScenario } from "../views/a-played-site.ts";
 import { run } from "./run-command.ts";
@@ -175,6 +176,19 @@ describe("one fact of a simulated site", () => {
     const report = plain(readFileSync(file, "utf8"));
     expect(report).toContain(plain(gateway?.clause ?? "none"));
     expect(report).toContain(`${counts.own.gaps} gaps of`);
+    // Whom it struck, why, and how sure that is: in one wording everywhere.
+    const named = gaps.filter(({ finding }) => finding.cause !== "unexplained");
+    expect(named.length).toBeGreaterThan(1);
+    for (const { episode, finding, devAddr, from } of named) {
+      const line = listed.split("\n").find((one) => one.startsWith(devAddr) && one.includes(from)) ?? "";
+      expect(line).toContain(` ${plain(confidenceText(finding.confidence))} `);
+      if (episode !== null) continue;
+      const why = `${CAUSE_LABELS[finding.cause]}: ${confidenceWords(finding)}.`;
+      expect(report.toLowerCase()).toContain(plain(why));
+    }
+    const { episodes } = gapsView(reader, WINDOW);
+    expect(episodes.length).toBeGreaterThan(0);
+    for (const episode of episodes) expect(report).toContain(plain(episodeTitle(episode)));
     for (const node of nodes)
       expect(report.slice(report.indexOf(`${node.devAddr}/${node.life}`)).slice(0, 400)).toContain(
         `${(100 * (node.deliveryRatio ?? 0)).toFixed(0)} %`,

@@ -1,12 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
-import {
-  confidenceWords,
-  costWords,
-  counterWords,
-  episodeTitle,
-  lengthWords,
-} from "../../web/src/pages/gaps/FindingText.tsx";
+import { confidenceWords, episodeTitle } from "../../src/words/causes.ts";
+import { costWords, counterWords, lengthWords } from "../../web/src/pages/gaps/FindingText.tsx";
 import {
   filterChoices,
   filterFromParams,

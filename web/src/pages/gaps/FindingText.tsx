@@ -1,17 +1,9 @@
 /** Why is it taken for that? The finding's sentence, what speaks for and against it, and what would settle it. */
 
 import { useState } from "preact/hooks";
-import type {
-  Cause,
-  DropoutRow,
-  EpisodeRow,
-  Evidence,
-  Finding,
-  FindingWord,
-  ReceptionsLink,
-} from "../../../../src/contract/gaps.ts";
-import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
-import { counted, duration, figure, percent } from "../../../../src/words/format.ts";
+import type { Cause, DropoutRow, Evidence, Finding, ReceptionsLink } from "../../../../src/contract/gaps.ts";
+import { CAUSE_LABELS, confidenceText, confidenceWords } from "../../../../src/words/causes.ts";
+import { counted, duration, figure } from "../../../../src/words/format.ts";
 import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 
 // How is a dropout described in few words? Its cause, how sure that is, how long it was and what it cost.
@@ -21,13 +13,6 @@ export const ALL_CAUSES = Object.keys(CAUSE_LABELS) as Cause[];
 /** "weak link": a cause as a person says it. */
 export function causeWords(cause: Cause): string {
   return CAUSE_LABELS[cause];
-}
-
-/** "likely, 82 %". No figure beside a gap that nothing explains. */
-export function confidenceWords({ word, confidence }: { word: FindingWord; confidence: number }): string {
-  if (word === "undecided") return word;
-  // Never rounded up to a certainty that it is not.
-  return `${word}, ${percent(Math.floor(confidence * 100) / 100, 0)}`;
 }
 
 /** Length in seconds; an open one reaches to the newest moment known. */
@@ -60,14 +45,6 @@ export function nodeTitle({ name, devAddr }: { name: string | null; devAddr: str
   return name ?? devAddr;
 }
 
-/** "3 nodes at Packing shed", "5 nodes of the whole site". */
-export function episodeTitle({ nodes, gateway, gatewayName }: EpisodeRow): string {
-  const where = gatewayName ?? gateway;
-  if (nodes === 0) return where ?? "a gateway";
-  const who = counted(nodes, "node");
-  return where === null ? `${who} of the whole site` : `${who} at ${where}`;
-}
-
 /** The service writes thin spaces before units; here a line must not end at them. */
 
 /** A finding in words. */
@@ -90,7 +67,7 @@ export function FindingWords({ finding }: { finding: Finding }) {
         <p>
           <span class="quiet">Next in question:</span>{" "}
           {alternatives
-            .map(({ cause, confidence }) => `${causeWords(cause)} (${percent(confidence, 0)})`)
+            .map(({ cause, confidence }) => `${causeWords(cause)} (${confidenceText(confidence)})`)
             .join(", ")}
         </p>
       )}

@@ -2,6 +2,7 @@
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { DropoutRow, EpisodeRow, GapPage, MarkAtBegin } from "../../../../src/contract/gaps.ts";
+import { confidenceWords, episodeTitle } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
 import { momentTime } from "../../format/times.ts";
 import { Failed } from "../../parts/Gate.tsx";
@@ -10,16 +11,7 @@ import { linkTo, route, setParams } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import type { WindowChoice } from "../../state/window.ts";
 import { EvidenceScore } from "./EvidenceScore.tsx";
-import {
-  causeWords,
-  confidenceWords,
-  costWords,
-  counterWords,
-  episodeTitle,
-  FindingWords,
-  lengthWords,
-  nodeTitle,
-} from "./FindingText.tsx";
+import { causeWords, costWords, counterWords, FindingWords, lengthWords, nodeTitle } from "./FindingText.tsx";
 import type { GapItem } from "./gap-items.ts";
 
 // What befell many nodes at once? Its finding, and the gaps that it made.
