@@ -202,6 +202,7 @@ function deafEvents(
         isOpen: first === null,
         reports: reportsIn(store, id, silence),
         senders: [...senders.values()],
+        unheard: unknown,
         heardElsewhere: heardElsewhere(store, id, silence, senders),
         counter: acrossOf(last, first),
       });

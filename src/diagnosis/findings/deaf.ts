@@ -5,7 +5,7 @@
 
 import type { CounterAcross, SceneGateway, SceneReception } from "../../model/gap.ts";
 import type { NamedText } from "../../model/named-text.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { type TimeRange, unite } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median } from "../../statistics/robust.ts";
@@ -160,6 +160,7 @@ function deafTimesOf(sight: Sight, home: SceneGateway): DeafRadio[] {
       isOpen: next === null,
       reports,
       senders: [...senders.values()],
+      unheard: unite([...home.outages, ...home.notRecorded]),
       heardElsewhere: heardElsewhere(scene.receptions, home, senders, silence),
       counter: counterOf(last, next, home, silence),
     });

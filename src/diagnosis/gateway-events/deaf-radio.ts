@@ -8,7 +8,7 @@
  */
 
 import type { CounterAcross } from "../../model/gap.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { subtract, type TimeRange, totalUs } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 
@@ -28,6 +28,8 @@ export interface SilentRadio {
   /** Status reports that came in it, in order of time. `received`: `rxnb`; null where a report does not count. */
   readonly reports: readonly { readonly atUs: number; readonly received: number | null }[];
   readonly senders: readonly RegularSender[];
+  /** Times before it in which nothing that was sent could come: unreachable, or not recorded. */
+  readonly unheard: readonly TimeRange[];
   /** Frames of these senders that other gateways heard in it; null: no other gateway hears them. */
   readonly heardElsewhere: number | null;
   /** What the concentrator's counter did across it; null: no reading on both sides. */
@@ -89,7 +91,7 @@ export function deafRadio(silent: SilentRadio): DeafRadio | null {
   if (counted.some(({ received }) => received > 0)) return null;
   // Where reports are missing nobody knows what the radio heard.
   const lengthUs = Math.min(silence.toUs - silence.fromUs, (counted.length + 1) * intervalUs);
-  const due = silent.senders.flatMap((sender) => dueIn(sender, silence.fromUs, lengthUs) ?? []);
+  const due = silent.senders.flatMap((sender) => dueIn(sender, silent, lengthUs) ?? []);
   const framesDue = due.reduce((sum, { frames }) => sum + frames, 0);
   const isWitnessed = heardElsewhere !== null && heardElsewhere >= MIN_HEARD_ELSEWHERE;
   if (due.length === 0) return null;
@@ -135,21 +137,29 @@ function countedReports(
 
 function dueIn(
   { heardUs, marginDb }: RegularSender,
-  fromUs: number,
+  { silence: { fromUs }, unheard }: SilentRadio,
   lengthUs: number,
 ): { frames: number; marginDb: number | null } | null {
   const before = heardUs.filter((atUs) => atUs <= fromUs).slice(-MAX_INTERVALS);
   const last = before.at(-1);
   if (last === undefined || before.length < MIN_HEARD) return null;
-  const steps = before.slice(1).map((atUs, i) => atUs - (before[i] ?? atUs));
+  const steps = before
+    .slice(1)
+    .map((atUs, i) => heardTimeUs({ fromUs: before[i] ?? atUs, toUs: atUs }, unheard));
   const usualUs = median(steps) ?? 0;
   const longestUs = Math.max(...steps);
   // It fell silent by itself before.
-  if (usualUs <= 0 || fromUs - last > Math.max(longestUs, MIN_INTERVALS * usualUs)) return null;
-  const silentUs = lengthUs + (fromUs - last);
+  const sinceUs = heardTimeUs({ fromUs: last, toUs: fromUs }, unheard);
+  if (usualUs <= 0 || sinceUs > Math.max(longestUs, MIN_INTERVALS * usualUs)) return null;
+  const silentUs = lengthUs + sinceUs;
   if (silentUs <= Math.max(MIN_INTERVALS * usualUs, longestUs)) return null;
-  const meanUs = (last - (before[0] ?? last)) / steps.length;
+  const meanUs = steps.reduce((sum, step) => sum + step, 0) / steps.length;
   return { frames: lengthUs / Math.max(usualUs, meanUs), marginDb };
+}
+
+/** A step over a time in which nothing could be heard tells less of a sender's rhythm. */
+function heardTimeUs(range: TimeRange, unheard: readonly TimeRange[]): number {
+  return totalUs(subtract([range], unheard));
 }
 
 function clamp(value: number, most: number): number {

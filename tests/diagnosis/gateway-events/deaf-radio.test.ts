@@ -23,6 +23,7 @@ const silent = (change: Partial<SilentRadio> = {}): SilentRadio => ({
   isOpen: false,
   reports: reports(120),
   senders: [1, 2, 3, 4, 5, 6].map((i) => sender(10, i * S)),
+  unheard: [],
   heardElsewhere: null,
   counter: null,
   ...change,
@@ -40,6 +41,19 @@ describe("a radio that hears nothing while the gateway reports", () => {
     });
     // -1.2 + 6 x 0.45 = 1.5 in log odds.
     expect(deafRadio(silent())?.confidence).toBeCloseTo(1 / (1 + Math.exp(-1.5)), 6);
+  });
+
+  it("is deaf though nothing was recorded for longer before: that was no silence of the nodes", () => {
+    // Ten minutes apart, but for 200 that nobody recorded: five frames before them and five after.
+    const away = { fromUs: FROM - 245 * MINUTE, toUs: FROM - 45 * MINUTE };
+    const senders = [1, 2, 3, 4, 5, 6].map((i) => ({
+      heardUs: [280, 270, 260, 250, 240 + 5, 40, 30, 20, 10, 0].map(
+        (minutes) => FROM - minutes * MINUTE - i * S,
+      ),
+      marginDb: 14,
+    }));
+    expect(deafRadio(silent({ senders }))).toBeNull();
+    expect(deafRadio(silent({ senders, unheard: [away] }))).toMatchObject({ sendersDue: 6 });
   });
 
   it("is surer when its counter began anew, less sure when the counter ran on", () => {
