@@ -18,6 +18,25 @@ export function* dueTimes({ fromUs, toUs, missed }: MissedRun): Generator<number
   for (let i = 1; i <= missed; i++) yield fromUs + i * stepUs;
 }
 
+/** A frame as it was heard, with its counter. */
+interface CounterHeard {
+  readonly counter: number;
+  readonly atUs: number;
+}
+
+/** When the counters between two heard ones were due; none where they are too many or some of the time is not usable. */
+export function dueBetween(
+  before: CounterHeard,
+  after: CounterHeard,
+  usable: readonly TimeRange[],
+  maxMissed = Number.POSITIVE_INFINITY,
+): Iterable<number> {
+  const run = { fromUs: before.atUs, toUs: after.atUs, missed: after.counter - before.counter - 1 };
+  const isWhole = usable.some(({ fromUs, toUs }) => fromUs <= run.fromUs && run.toUs < toUs);
+  const isRun = run.missed >= 1 && run.missed <= maxMissed && run.fromUs < run.toUs;
+  return isRun && isWhole ? dueTimes(run) : [];
+}
+
 /**
  * Returns the ranges in which a counter that was due may have been sent while nothing was recorded: a node in a rhythm
  * sends when it is due, any other up to an interval earlier or later.

@@ -2,8 +2,9 @@
  * What do the nodes of a site send, and who hears it? Read once for room, data rates and charge: transmissions with
  * their levels, counters expected over usable time, load by block of time.
  */
+import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { dueTimes } from "../model/missed-counters.ts";
+import { dueBetween } from "../model/missed-counters.ts";
 import type { CodingRate } from "../model/modulation.ts";
 import { subtract, type TimeRange, totalUs, unite } from "../model/time-range.ts";
 import { exposureTo, type HeardSignal, type Source } from "../radio/capacity/exposure.ts";
@@ -252,7 +253,7 @@ function nodeTraffic(
       const [first] = frames;
       if (first === undefined) continue;
       if (before !== null)
-        for (const atUs of missedBetween(before, first, usable)) {
+        for (const atUs of dueBetween(before, first, usable)) {
           count(clock.blockOf(atUs));
           outcomes.push(null);
           missed += 1;
@@ -282,22 +283,8 @@ function nodeTraffic(
 
 /** The transmissions of each counter of a life, in order of counters. */
 function countersOf(life: readonly Sent[]): Sent[][] {
-  const counters = new Map<number, Sent[]>();
-  for (const frame of life) {
-    const own = counters.get(frame.counter);
-    if (own === undefined) counters.set(frame.counter, [frame]);
-    else own.push(frame);
-  }
+  const counters = groupBy(life, (frame) => frame.counter);
   return [...counters].sort(([a], [b]) => a - b).map(([, frames]) => frames);
-}
-
-/** When the counters between two heard ones were due; none where part of the time between is not usable. */
-function missedBetween(before: Sent, after: Sent, usable: readonly TimeRange[]): Iterable<number> {
-  const missed = after.counter - before.counter - 1;
-  const { atUs: fromUs } = before;
-  const toUs = after.atUs;
-  const isWhole = usable.some((range) => range.fromUs <= fromUs && toUs < range.toUs);
-  return missed < 1 || fromUs >= toUs || !isWhole ? [] : dueTimes({ fromUs, toUs, missed });
 }
 
 /** Transmissions sent, whether heard or not: so many for each one heard. */
@@ -328,13 +315,7 @@ function thinned<T extends Source>(all: readonly T[]): T[] {
 
 /** The sources by frequency: only those can spoil a frame. */
 export function byFrequency(sources: readonly Source[]): ReadonlyMap<number, readonly Source[]> {
-  const map = new Map<number, Source[]>();
-  for (const source of sources) {
-    const own = map.get(source.frequencyHz);
-    if (own === undefined) map.set(source.frequencyHz, [source]);
-    else own.push(source);
-  }
-  return map;
+  return groupBy(sources, (source) => source.frequencyHz);
 }
 
 export function growthEvidence(site: SiteTraffic): GrowthEvidence {

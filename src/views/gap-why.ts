@@ -1,7 +1,9 @@
 /** What is the loss of each node put down to? The heaviest cause of its dropouts, in words that stand after a clause. */
+
 import type { FindingLine } from "../contract/gaps.ts";
 import type { NodeRow } from "../contract/nodes.ts";
 import { findingWords, mainCause } from "../diagnosis/gap-sentences.ts";
+import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { type CauseShare, causeShares } from "../store/queries/gaps.ts";
@@ -13,14 +15,7 @@ import { type AskedWindow, knownUntilUs } from "./window.ts";
 export type SharesByLife = ReadonlyMap<string, readonly CauseShare[]>;
 
 export function sharesByLife(store: Store, window: AskedWindow): SharesByLife {
-  const shares = new Map<string, CauseShare[]>();
-  for (const share of sharesOf(store, window)) {
-    const key = `${formatDevAddr(share.devAddr)}/${share.life}`;
-    const known = shares.get(key);
-    if (known === undefined) shares.set(key, [share]);
-    else known.push(share);
-  }
-  return shares;
+  return groupBy(sharesOf(store, window), (share) => `${formatDevAddr(share.devAddr)}/${share.life}`);
 }
 
 function sharesOf(store: Store, window: AskedWindow): CauseShare[] {

@@ -1,7 +1,9 @@
 /** Devices that ask to join: how often, whether they were let in, and under which address they went on. */
+
 import type { JoiningDevice, JoinsView } from "../contract/site.ts";
 import { joinClause, joinsSentence } from "../diagnosis/notices.ts";
 import { lateness } from "../ledger/downlink-timing.ts";
+import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
@@ -17,12 +19,7 @@ const MAX_REQUESTS = 20_000;
 export function joinsView(store: Store, window: AskedWindow): JoinsView {
   const requests = joinRequests(store, window, MAX_REQUESTS + 1);
   const areAnswersSeen = serverSeen(store, window);
-  const byDevice = new Map<string, [JoinRequestRecord, ...JoinRequestRecord[]]>();
-  for (const request of requests.slice(0, MAX_REQUESTS)) {
-    const own = byDevice.get(request.devEui);
-    if (own === undefined) byDevice.set(request.devEui, [request]);
-    else own.push(request);
-  }
+  const byDevice = groupBy(requests.slice(0, MAX_REQUESTS), (request) => request.devEui);
   const all = [...byDevice.values()].map((own) => joiningDevice(store, own, window, areAnswersSeen));
   return {
     window: windowView(window),

@@ -11,6 +11,7 @@ import {
 } from "../diagnosis/link-delivery.ts";
 import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
 import { geometryOf, PLACEMENT_CAUTION } from "../diagnosis/link-geometry.ts";
+import { groupBy } from "../model/group-by.ts";
 import { dueTimes } from "../model/missed-counters.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { fromTenths } from "../model/rounding.ts";
@@ -50,12 +51,7 @@ export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
   const { lifeId, window, frames, gaps, gateways, nameOf, unheardAt } = question;
   if (gateways.length === 0) return [];
   const wide = { fromUs: window.fromUs - CONTEXT_US, toUs: window.toUs };
-  const byGateway = new Map<number, LinkHearing[]>();
-  for (const hearing of linkHearings(store, lifeId, wide, MAX_FRAMES)) {
-    const list = byGateway.get(hearing.gatewayId);
-    if (list === undefined) byGateway.set(hearing.gatewayId, [hearing]);
-    else list.push(hearing);
-  }
+  const byGateway = groupBy(linkHearings(store, lifeId, wide, MAX_FRAMES), (hearing) => hearing.gatewayId);
   const counters = countersOf(frames, gaps);
   return gateways.map((gateway) => {
     const hearings = bestOfEach(byGateway.get(gateway.id) ?? []);

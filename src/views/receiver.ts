@@ -2,6 +2,7 @@
  * How well does the receiver of one gateway demodulate? Its trials are read from the frames of a window, what it could
  * not have heard is left out, and the measure (src/diagnosis/receiver) judges.
  */
+
 import type { ReceiverView } from "../contract/bench.ts";
 import {
   channelShiftsDb,
@@ -26,8 +27,9 @@ import {
   type ReceiverSeries,
   type ReceiverTrial,
 } from "../diagnosis/receiver/threshold.ts";
+import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { dueTimes } from "../model/missed-counters.ts";
+import { dueBetween } from "../model/missed-counters.ts";
 import { contains, subtract, type TimeRange, unite } from "../model/time-range.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
@@ -262,7 +264,7 @@ function seriesOf(
     own.forEach((frame, i) => {
       const before = own[i - 1];
       if (isOnce && before !== undefined && before.dataRate === frame.dataRate)
-        for (const atUs of missedBetween(before, frame, usable))
+        for (const atUs of dueBetween(before, frame, usable, MAX_MISSED_RUNNING))
           add(lifeId, frame.dataRate, {
             atUs,
             snrDb: null,
@@ -284,26 +286,7 @@ function seriesOf(
 }
 
 function byLife(frames: readonly TrialFrame[]): Map<number, TrialFrame[]> {
-  const lives = new Map<number, TrialFrame[]>();
-  for (const frame of frames) {
-    const own = lives.get(frame.lifeId);
-    if (own === undefined) lives.set(frame.lifeId, [frame]);
-    else own.push(frame);
-  }
-  return lives;
-}
-
-/** When the counters between two frames were due; none where part of the time between is not usable. */
-function missedBetween(
-  before: TrialFrame,
-  frame: TrialFrame,
-  usable: readonly TimeRange[],
-): Iterable<number> {
-  const missed = frame.counter - before.counter - 1;
-  const { atUs: fromUs } = before;
-  const isWhole = usable.some((range) => range.fromUs <= fromUs && frame.atUs < range.toUs);
-  if (missed < 1 || missed > MAX_MISSED_RUNNING || !isWhole) return [];
-  return dueTimes({ fromUs, toUs: frame.atUs, missed });
+  return groupBy(frames, (frame) => frame.lifeId);
 }
 
 /** Channels on which others heard much and this gateway nothing. */

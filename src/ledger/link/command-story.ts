@@ -3,6 +3,7 @@
  * counter life and tells each change once.
  * Sources: LoRaWAN 1.1, section 5; LoRaWAN L2 1.0.4, section 5.
  */
+import { groupBy } from "../../model/group-by.ts";
 import { linkAdrBlocks, type MacCommand } from "../../wire/lorawan/mac-commands.ts";
 import {
   batteryPercent,
@@ -190,13 +191,7 @@ function ended(words: string, { certainty }: BelievedCommands): string {
 }
 
 function groupByCid(commands: readonly MacCommand[]): Map<number, MacCommand[]> {
-  const groups = new Map<number, MacCommand[]>();
-  for (const command of commands) {
-    const group = groups.get(command.cid);
-    if (group === undefined) groups.set(command.cid, [command]);
-    else group.push(command);
-  }
-  return groups;
+  return groupBy(commands, (command) => command.cid);
 }
 
 function fieldsOf(command: MacCommand): Record<string, EventDetail> {

@@ -4,7 +4,7 @@
  */
 
 import type { PairedEvidence, Sent, SequentialEvidence } from "../../diagnosis/trials/verdict.ts";
-import { contains, intersect, subtract, type TimeRange } from "../../model/time-range.ts";
+import { contains, intersect, subtract, type TimeRange, totalUs } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
 import { placements } from "../../store/placements.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
@@ -45,8 +45,8 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side, shar
   const receiverB = { gatewayId: b.gatewayId, antenna: b.antenna };
   const together = intersect(ofA, ofB);
   const isSame = a.gatewayId === b.gatewayId && a.antenna === b.antenna;
-  const togetherUs = lengthUs(together);
-  const isMostly = togetherUs > 0 && togetherUs >= Math.max(lengthUs(ofA), lengthUs(ofB)) / 2;
+  const togetherUs = totalUs(together);
+  const isMostly = togetherUs > 0 && togetherUs >= Math.max(totalUs(ofA), totalUs(ofB)) / 2;
   if (!isSame && (togetherUs >= MIN_TOGETHER_US || isMostly)) {
     if (ofA.length + ofB.length > 2)
       reservations.push("Times at which either gateway was unreachable, or not placed so, were left out.");
@@ -68,10 +68,6 @@ export function gather(store: Store, window: AskedWindow, a: Side, b: Side, shar
       evidence: sequentialEvidence(shared, nodes, { ofA, ofB, receiverA, receiverB, controlId }),
     },
   };
-}
-
-function lengthUs(stretches: readonly TimeRange[]): number {
-  return stretches.reduce((sum, { fromUs, toUs }) => sum + toUs - fromUs, 0);
 }
 
 /** When a side stood as said and its gateway was reachable. */

@@ -2,7 +2,9 @@
  * What do the trials of one answer rest on together? The newest frames of the window, read once: who heard them, the
  * counters of each node, and when the network may have changed a node's power.
  */
+
 import type { Reading } from "../../diagnosis/trials/verdict.ts";
+import { groupBy } from "../../model/group-by.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import { type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
@@ -134,12 +136,7 @@ export interface NodeCounters {
 function nodesOf(store: Store, frames: readonly TrialFrame[]): NodeCounters[] {
   const names = labels(store, "node");
   const addresses = new Map(allLives(store).map(({ id, devAddr }) => [id, devAddr]));
-  const byLife = new Map<number, TrialFrame[]>();
-  for (const frame of frames) {
-    const own = byLife.get(frame.lifeId);
-    if (own === undefined) byLife.set(frame.lifeId, [frame]);
-    else own.push(frame);
-  }
+  const byLife = groupBy(frames, (frame) => frame.lifeId);
   const nodes = new Map<string, { lifeIds: number[]; counters: CounterSent[] }>();
   for (const [lifeId, own] of byLife) {
     const address = addresses.get(lifeId);

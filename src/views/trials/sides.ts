@@ -5,6 +5,7 @@
 
 import type { TrialSide } from "../../contract/trials.ts";
 import type { Rate, Reading } from "../../diagnosis/trials/verdict.ts";
+import { groupBy } from "../../model/group-by.ts";
 import { dueTimes } from "../../model/missed-counters.ts";
 import { describeModulation } from "../../model/modulation.ts";
 import { fromTenths } from "../../model/rounding.ts";
@@ -168,14 +169,7 @@ function touches(stretch: TimeRange, window: TimeRange): boolean {
 }
 
 function groupByName(rows: readonly PlacementRecord[]): Map<string, PlacementRecord[]> {
-  const groups = new Map<string, PlacementRecord[]>();
-  for (const row of rows) {
-    const key = row.name.toLowerCase();
-    const group = groups.get(key);
-    if (group === undefined) groups.set(key, [row]);
-    else group.push(row);
-  }
-  return groups;
+  return groupBy(rows, (row) => row.name.toLowerCase());
 }
 
 // Which counters did each node send while both sides of a trial were compared, and what did each side read of them?
@@ -206,12 +200,7 @@ const MHZ_125 = 125_000;
  * in favour of whoever did.
  */
 export function countersOf(frames: readonly TrialFrame[]): CounterSent[] {
-  const byCounter = new Map<number, TrialFrame[]>();
-  for (const frame of frames) {
-    const known = byCounter.get(frame.counter);
-    if (known === undefined) byCounter.set(frame.counter, [frame]);
-    else known.push(frame);
-  }
+  const byCounter = groupBy(frames, (frame) => frame.counter);
   const heard = [...byCounter].sort(([x], [y]) => x - y);
   const counters: CounterSent[] = [];
   heard.forEach(([counter, own], i) => {
