@@ -9,9 +9,11 @@ import type {
   BenchView,
   ReceiverView,
 } from "../contract/index.ts";
+import { SerialText } from "../contract/index.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { plainLine } from "../model/plain-text.ts";
+import { isoTime } from "../model/time-range.ts";
 import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { openReader, type Store, StoreUnusable } from "../store/open.ts";
@@ -22,6 +24,7 @@ import type { AskedWindow } from "../views/window.ts";
 import { listed } from "../words/format.ts";
 import {
   CannotRun,
+  complain,
   guarded,
   overWindow,
   ownPlansGiven,
@@ -38,6 +41,8 @@ import {
   withReader,
   withViewOptions,
 } from "./options.ts";
+
+import { enter } from "./user-data.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
 /** Seconds of the past that a waiting bench looks at, unless set otherwise. */
@@ -74,6 +79,10 @@ export function benchCommand(): Command {
       `points of frames that it may lose more than the reference (default: as set, else ${REFERENCE_LIMITS.loss * 100})`,
     )
     .option("--receiver", "also measure its receiver: down to which SNR it demodulates, from traffic")
+    .option("--serial <text>", "note its serial number or work order; an empty text takes it back")
+    .option("--sign-off", "sign it off as of now, where every check passes")
+    .option("--anyway", "with --sign-off: also where a check fails, is to be looked at or is open")
+    .option("--take-back", "take the signing off back")
     .addOption(plansOption())
     .action((gateway: string | undefined, given: BenchGiven) =>
       guarded(async () => {
@@ -84,6 +93,8 @@ export function benchCommand(): Command {
           if (gateway !== undefined) throw new CannotRun("--all takes no gateway: it shows every one.");
           if (given.wait !== undefined) throw new CannotRun("--wait takes one gateway, not --all.");
           if (given.receiver === true) throw new CannotRun("--receiver takes one gateway, not --all.");
+          if (isNoted(given))
+            throw new CannotRun("--serial, --sign-off and --take-back take one gateway, not --all.");
           return printTable(options, { ownPlans, expected }, given.brief === true);
         }
         if (gateway === undefined)
@@ -96,10 +107,12 @@ export function benchCommand(): Command {
           expected,
           reference: readReference(given, eui),
         };
-        const view =
+        const serial = readSerial(given);
+        const seen =
           given.wait === undefined
             ? look(question)
             : await waitFor(question, readSeconds("--wait", given.wait));
+        const view = noted(seen, given, serial, options.db);
         const receiver = given.receiver === true ? receiverOf(question, view) : null;
         if (options.json) printJson(receiver === null ? view : { ...view, receiver });
         else if (given.brief === true) print(`${briefText([benchRow(view)])}\n`);
@@ -109,6 +122,10 @@ export function benchCommand(): Command {
           );
         // Silent in all of the window is bad too, recorded or not.
         const isSilent = view.feed.length === 0;
+        if (given.signOff === true && view.signedOff === null) {
+          complain(`Not signed off: ${NOT_PASSED[view.verdict]}. With --anyway it is.\n`);
+          process.exitCode = 1;
+        }
         if (isSilent || view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
       }),
     );
@@ -147,7 +164,51 @@ type AskedReference =
   | false
   | { readonly eui: string | null; readonly offsetDb: number | null; readonly loss: number | null };
 
+const NOT_PASSED: Readonly<Record<BenchView["verdict"], string>> = {
+  pass: "every check passes",
+  warn: "a check is to be looked at",
+  waiting: "a check is open",
+  fail: "a check fails",
+};
+
+function isNoted({ serial, signOff, takeBack }: BenchGiven): boolean {
+  return serial !== undefined || signOff === true || takeBack === true;
+}
+
+/** null: it is taken back; undefined: it stays. */
+function readSerial({ serial, signOff, anyway, takeBack }: BenchGiven): string | null | undefined {
+  if (signOff === true && takeBack === true)
+    throw new CannotRun("--sign-off and --take-back exclude each other.");
+  if (anyway === true && signOff !== true) throw new CannotRun("--anyway needs --sign-off.");
+  if (serial === undefined) return undefined;
+  const text = SerialText.safeParse(serial);
+  if (!text.success) throw new CannotRun("--serial takes one line of plain text of at most 80 characters.");
+  return text.data === "" ? null : text.data;
+}
+
+/** Writes what a person notes of the gateway, and returns the list with it. What did not pass is signed off only when asked. */
+function noted(
+  view: BenchView,
+  given: BenchGiven,
+  serial: string | null | undefined,
+  dbPath: string,
+): BenchView {
+  const isSigned = given.signOff === true && (view.verdict === "pass" || given.anyway === true);
+  const signedOffUs = isSigned ? Date.now() * 1000 : given.takeBack === true ? null : undefined;
+  if (serial === undefined && signedOffUs === undefined) return view;
+  enter(dbPath, { entity: "bench-record", change: { eui: view.eui, serial, signedOffUs } });
+  return {
+    ...view,
+    ...(serial === undefined ? {} : { serial }),
+    ...(signedOffUs === undefined ? {} : { signedOff: signedOffUs === null ? null : isoTime(signedOffUs) }),
+  };
+}
+
 interface BenchGiven {
+  readonly serial?: string;
+  readonly signOff?: boolean;
+  readonly anyway?: boolean;
+  readonly takeBack?: boolean;
   readonly all?: boolean;
   readonly brief?: boolean;
   readonly expect?: string;

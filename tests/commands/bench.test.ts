@@ -147,6 +147,36 @@ describe("the bench command", () => {
     }
   });
 
+  it("notes a serial number, and signs off what did not pass only when asked to, until it is taken back", async () => {
+    const bench = (...words: string[]) => run(benchCommand(), SHED, "--brief", "--db", site.path, ...words);
+    const before = JSON.parse((await bench("--json")).out);
+    expect([before.verdict, before.serial, before.signedOff]).toEqual(["warn", null, null]);
+    const refused = await bench("--sign-off", "--serial", " FO-1208 ");
+    expect(refused.exitCode).toBe(1);
+    expect(refused.err).toBe("Not signed off: a check is to be looked at. With --anyway it is.\n");
+    expect(refused.out).toMatch(/FO-1208 +Packets arrived\n$/);
+    const fromMs = Date.now();
+    const signed = await bench("--sign-off", "--anyway");
+    expect(signed).toMatchObject({ err: "", exitCode: 0 });
+    const [, at = ""] = /FO-1208 +(\S+Z) /.exec(signed.out) ?? [];
+    expect(Date.parse(at)).toBeGreaterThanOrEqual(fromMs);
+    expect(JSON.parse((await bench("--json")).out)).toMatchObject({ serial: "FO-1208", signedOff: at });
+    await bench("--take-back", "--serial", "");
+    expect(JSON.parse((await bench("--json")).out)).toMatchObject({ serial: null, signedOff: null });
+  });
+
+  it("refuses a signing off of all, of none, and a serial number of two lines", async () => {
+    const said = async (...words: string[]) => {
+      const { err, exitCode } = await run(benchCommand(), ...words, "--db", site.path);
+      expect(exitCode).toBe(2);
+      return err;
+    };
+    expect(await said("--all", "--sign-off")).toContain("take one gateway, not --all");
+    expect(await said(SHED, "--sign-off", "--take-back")).toContain("exclude each other");
+    expect(await said(SHED, "--anyway")).toContain("needs --sign-off");
+    expect(await said(SHED, "--serial", "a\nb")).toContain("one line of plain text");
+  });
+
   it("holds a gateway against the plan that is expected", async () => {
     const { out, exitCode } = await run(
       benchCommand(),
