@@ -38,10 +38,7 @@ export function capacityCommand(): Command {
     .option("--share <ratio>", `delivery to keep, 0.5 to 0.999 (default: ${USUAL_SHARE})`)
     .option("--node <address>", "one node: airtime and charge a day, and each faster data rate")
     .option("--power <dbm>", "with --node: the power that it sends with (default: 14)")
-    .option(
-      "--transmit-ma <mA>",
-      "with --node: current while sending (default: from memory of a data sheet, by power)",
-    )
+    .option("--transmit-ma <mA>", "with --node: current while sending (default: of a data sheet, by power)")
     .option("--receive-ma <mA>", "with --node: current while receiving")
     .option("--sleep-ua <µA>", "with --node: current asleep, of the whole node if you know it")
     .option("--battery-mah <mAh>", "with --node: what its battery holds")

@@ -153,7 +153,7 @@ export const NodeCostView = z.object({
       title: z.string(),
       unit: z.string(),
       value: z.number(),
-      source: z.enum(["from memory", "chosen", "entered"]),
+      source: z.enum(["from data sheet", "from memory", "chosen", "entered"]),
     }),
   ),
   limits: z.array(z.string()),

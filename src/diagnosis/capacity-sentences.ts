@@ -142,6 +142,6 @@ export const CAPACITY_LIMITS: readonly string[] = [
 export const CHARGE_LIMITS: readonly string[] = [
   "The radio alone: what sensors and processor draw asleep belongs into the sleep current; self-discharge and cold are left out.",
   "Both receive windows are taken as empty; a downlink costs more. The first is taken at the uplink's data rate.",
-  "Transmit currents are from memory of an SX1276-class transceiver's data sheet, linear between its powers: enter your own.",
+  "Transmit currents are those of an SX1276 data sheet as public drivers quote it, linear between its powers: enter those of your node.",
   "The power that a node sends with is not in its frames: it is chosen until you enter it.",
 ];

@@ -18,7 +18,7 @@ export const GLOSSARY = {
   },
   charge: {
     word: "Charge a day",
-    text: "Frames a day times sending and two empty receive windows, and the rest of the day asleep. Of the radio alone; the currents are from memory of a data sheet until you enter your own.",
+    text: "Frames a day times sending and two empty receive windows, and the rest of the day asleep. Of the radio alone; the currents are those of a common transceiver's data sheet until you enter your own.",
   },
   crcFailed: {
     word: "CRC failed",

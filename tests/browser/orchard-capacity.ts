@@ -106,8 +106,20 @@ export function nodeCostView(
     changeSentence: bestChangeSentence(share, { name: "This step", sentence: kept.sentence }),
     power: [
       { key: "powerDbm", title: "Transmit power", unit: "dBm", value: 14, source: "chosen" },
-      { key: "transmitMa", title: "Current while sending", unit: "mA", value: 43.5, source: "from memory" },
-      { key: "receiveMa", title: "Current while receiving", unit: "mA", value: 10.8, source: "from memory" },
+      {
+        key: "transmitMa",
+        title: "Current while sending",
+        unit: "mA",
+        value: 43.5,
+        source: "from data sheet",
+      },
+      {
+        key: "receiveMa",
+        title: "Current while receiving",
+        unit: "mA",
+        value: 10.8,
+        source: "from data sheet",
+      },
       {
         key: "sleepUa",
         title: "Current asleep",

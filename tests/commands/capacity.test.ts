@@ -59,7 +59,7 @@ describe("the capacity command", () => {
     expect(power.find(({ key }) => key === "transmitMa")).toMatchObject({ value: 40, source: "entered" });
     expect(power.find(({ key }) => key === "receiveMa")).toMatchObject({
       value: 10.8,
-      source: "from memory",
+      source: "from data sheet",
     });
     // 17 octets at SF8 and SF7: 12.25 + 33 and 12.25 + 38 symbols of 2.048 and 1.024 ms.
     expect(changes.map(({ toSpreadingFactor, airtimeMsThen }) => [toSpreadingFactor, airtimeMsThen])).toEqual(

@@ -5,9 +5,12 @@
  */
 
 /** Where a figure of the power table comes from. */
-export type PowerSource = "from memory" | "chosen" | "entered";
+export type PowerSource = "from data sheet" | "from memory" | "chosen" | "entered";
 
-/** Transmit current at some powers, as an SX1276-class transceiver's data sheet has it typically; from memory. */
+/**
+ * Transmit current at some powers, typical: SX1276/77/78/79 data sheet, table of power consumption, IDDT. Read as two
+ * public drivers for that part quote the table, not in the document itself.
+ */
 export const TRANSMIT_CURRENTS: readonly { readonly powerDbm: number; readonly currentMa: number }[] = [
   { powerDbm: 7, currentMa: 20 },
   { powerDbm: 13, currentMa: 29 },
@@ -27,7 +30,7 @@ export interface PowerTable {
   readonly windowSymbols: number;
 }
 
-/** Defaults. Received and slept current as an SX1276-class transceiver's data sheet has them typically; from memory. */
+/** Defaults. Receive current at 125 kHz, typical: SX1272/73 data sheet, Rev. 2, July 2014, Table 16, IDDR_L. */
 export const USUAL_POWER: PowerTable = {
   powerDbm: 14,
   transmitMa: transmitCurrentMa(14),
@@ -41,8 +44,8 @@ export const USUAL_POWER: PowerTable = {
 /** Whence each default comes; the transmit current at other powers than the table's is linear between them (chosen). */
 export const POWER_SOURCES: Readonly<Record<keyof PowerTable, PowerSource>> = {
   powerDbm: "chosen",
-  transmitMa: "from memory",
-  receiveMa: "from memory",
+  transmitMa: "from data sheet",
+  receiveMa: "from data sheet",
   sleepUa: "chosen",
   batteryMah: "chosen",
   rx2SpreadingFactor: "from memory",
