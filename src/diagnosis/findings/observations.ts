@@ -63,7 +63,8 @@ export function sightOf(scene: Scene): Sight {
   for (const reception of scene.receptions) {
     const { lifeId, counter, crcOk, devAddr } = reception;
     if (!crcOk || lifeId === null || counter === null || devAddr === null) continue;
-    if (lifeId !== gap.lifeId && reception.gatewayId !== home?.id) continue;
+    // Another life of its address is the node itself, before or after a restart: no witness of what it lost.
+    if (lifeId !== gap.lifeId && (devAddr === gap.devAddr || reception.gatewayId !== home?.id)) continue;
     let frames = byLife.get(lifeId);
     if (frames === undefined) {
       frames = new Map();

@@ -70,6 +70,12 @@ describe("what a scene holds of the node", () => {
     expect(own).toHaveLength(101);
   });
 
+  it("has no other life of its address among its neighbours: that is the node after a restart", () => {
+    const after = every(7, 200, 260, [], { devAddr: 101 });
+    const { neighbours } = sightOf(scene([...every(1, 40, 100), ...after, ...every(2, 40, 260)]));
+    expect(neighbours.map(({ lifeId }) => lifeId)).toEqual([2]);
+  });
+
   it("dates one that was missed right before the frame that ends the gap", () => {
     const { missedAtUs } = sightOf(scene(every(1, 40, 260, [199])));
     expect(missedAtUs.map((atUs) => atUs / MINUTE)).toEqual([199]);

@@ -58,3 +58,44 @@ describe("the gaps that were known at a moment", () => {
     expect(moments.map((frame) => knownAt(store, frame))).toEqual(withStates);
   });
 });
+
+describe("a node that restarted after a silence", () => {
+  /** Every minute from 0 to 39, and anew from 70 on. */
+  const restarted = () => {
+    const traffic: DecodedArrival[] = [];
+    for (let s = 0; s < 120 * 60; s += 20) traffic.push(pull(SHED, s, s));
+    for (let minute = 0; minute < 120; minute++)
+      if (minute < 40 || minute >= 70)
+        traffic.push(
+          push(
+            SHED,
+            minute * 60 + 7,
+            [{ payload: phy(NODE, minute < 40 ? 500 + minute : minute - 70) }],
+            minute,
+          ),
+        );
+    const store = openStore(":memory:");
+    const recorder = new Recorder(store, judgeGap);
+    recorder.record(traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+    recorder.settle();
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    return store;
+  };
+  const at = (minute: number) => START_US + (minute * 60 + 7) * 1e6;
+  const known = (minute: number) =>
+    gapsAsKnown(restarted(), { fromUs: START_US, toUs: at(119) }, at(minute), judgeGap).gaps.map(
+      ({ life, kind, open, fromUs, toUs, cause }) => ({ life, kind, open, fromUs, toUs, cause }),
+    );
+
+  it("was silent, as far as was known before it came back, and had restarted after", () => {
+    expect(known(39)).toEqual([]);
+    // Up to the newest datagram of then, the keepalive at 60:00.
+    const newestUs = START_US + 3_600e6 + 1;
+    expect(known(60)).toEqual([
+      { life: 1, kind: "silence", open: 1, fromUs: at(39), toUs: newestUs, cause: "node-silent" },
+    ]);
+    expect(known(90)).toEqual([
+      { life: 1, kind: "silence", open: 0, fromUs: at(39), toUs: at(70), cause: "node-restarted" },
+    ]);
+  });
+});
