@@ -86,8 +86,8 @@ function Row({ row, y, x }: RowProps) {
       <text x={0} y={y + 4} font-weight={row.pooled === true ? 600 : 400}>
         {shortened(row.label, MAX_LABEL)}
       </text>
-      <line x1={x(row.low)} x2={x(row.high)} y1={y} y2={y} stroke="#0072b2" stroke-width={weight} />
-      <circle cx={x(row.estimate)} cy={y} r={row.pooled === true ? 4.5 : 3} fill="#0072b2" />
+      <line x1={x(row.low)} x2={x(row.high)} y1={y} y2={y} stroke="#1c232e" stroke-width={weight} />
+      <circle cx={x(row.estimate)} cy={y} r={row.pooled === true ? 4.5 : 3} fill="#1c232e" />
       <text x={WIDTH} y={y + 4} text-anchor="end">
         {row.words}
       </text>

@@ -52,6 +52,7 @@ function Delivery({ nodes }: { readonly nodes: readonly NodeRow[] }) {
     ];
   });
   if (rows.length === 0) return null;
+  rows.sort((a, b) => a.estimate - b.estimate || a.low - b.low);
   const least = Math.min(...rows.map(({ low }) => low));
   const from = [0.9, 0.8, 0.5].find((end) => least >= end) ?? 0;
   const ticks = [0, 0.5, 1].map((share) => from + share * (1 - from));
@@ -61,7 +62,7 @@ function Delivery({ nodes }: { readonly nodes: readonly NodeRow[] }) {
       from={from}
       to={1}
       ticks={ticks.map((at) => ({ at, label: percent(at) }))}
-      caption="Delivery of each node’s counters to the site, with the 95 % Wilson interval. Counters missed while no gateway was reachable count as missed here."
+      caption="Delivery of each node’s counters to the site, the lowest first, with the 95 % Wilson interval. Counters missed while no gateway was reachable count as missed here."
     />
   );
 }

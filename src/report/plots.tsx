@@ -52,7 +52,7 @@ export function HeartbeatPlot({ beat, clock, words }: { beat: Heartbeat; clock: 
                   y={round(HEIGHT - height)}
                   width={round(Math.max(0.5, cell - 0.6))}
                   height={round(height)}
-                  fill="#0072b2"
+                  fill="#6d7787"
                 />
               ) : null}
               {alive ? (
