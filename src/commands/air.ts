@@ -39,7 +39,7 @@ function partsOf(view: AirView): string[] {
   const { detail } = view;
   const since = detail.whole
     ? ""
-    : `From here on: the newest ${detail.packets} packets, since ${detail.from}. The window holds more.`;
+    : `From here on: the newest ${figure(detail.packets)} packets, since ${detail.from}. The window holds more.`;
   return [
     channelTable(view),
     since,

@@ -21,7 +21,7 @@ import { benchRow, benchTable, benchView, knownGateways } from "../views/bench.t
 import { receiverView } from "../views/receiver.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
 import type { AskedWindow } from "../views/window.ts";
-import { listed } from "../words/format.ts";
+import { figure, listed } from "../words/format.ts";
 import {
   CannotRun,
   complain,
@@ -427,7 +427,7 @@ export function receiverText(view: ReceiverView): string {
     ...wrapped(view.basisText, 0),
     "",
     ...factors.flatMap(({ sentence, frames, missed }) =>
-      wrapped(`${sentence}; ${missed} of ${frames} frames missed`, 2),
+      wrapped(`${sentence}; ${figure(missed)} of ${figure(frames)} frames missed`, 2),
     ),
     ...wrapped(noise.sentence, 2),
     ...noise.others.flatMap(({ sentence }) => wrapped(sentence, 2)),

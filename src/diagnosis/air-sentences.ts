@@ -152,10 +152,9 @@ export function deafWords(evidence: DeafEvidence): string {
   if (!visible) {
     if (reportedSent === null) return "Not visible here: no downlink of this gateway passes this machine.";
     if (reportedSent === 0) return "Its status reports say that it sent nothing.";
-    const frames = reportedSent === 1 ? "1 frame" : `${reportedSent} frames`;
-    return `Its status reports speak of ${frames} sent; how long each lasted is not visible here.`;
+    return `Its status reports speak of ${plural(reportedSent, "frame")} sent; how long each lasted is not visible here.`;
   }
-  const frames = sent === 1 ? "1 downlink" : `${sent} downlinks`;
+  const frames = sent === 1 ? "1 downlink" : `${figure(sent)} downlinks`;
   const not = refused === 0 ? "" : `, ${refused} more refused by the gateway`;
   const spoilt = spoiltShare === null ? "" : `, which can cost up to ${percent(spoiltShare)} of the frames`;
   const much = share > DEAF_SHARE_WARNING ? " That is much." : "";
@@ -219,7 +218,7 @@ export function judgeDwell(evidence: DwellEvidence): AirtimeVerdict {
   if (framesOver > 0) {
     return {
       standing: "bad",
-      words: `${framesOver} of ${frames} frames longer than ${milliseconds(frameLimitMs)}, the longest ${milliseconds(longestFrameMs)}`,
+      words: `${figure(framesOver)} of ${figure(frames)} frames longer than ${milliseconds(frameLimitMs)}, the longest ${milliseconds(longestFrameMs)}`,
     };
   }
   if (inPeriod !== null && inPeriod.mostMs > inPeriod.limitMs) {

@@ -2,7 +2,7 @@
  * Is the site well, for a scheduler that wants one word? Facts of recorded time in, one line out. "Cannot tell" is an
  * answer of its own: where nobody recorded, nothing was lost and nothing was well.
  */
-import { duration, percent, plural } from "../words/format.ts";
+import { duration, figure, percent, plural } from "../words/format.ts";
 import { THRESHOLDS } from "./status.ts";
 
 export interface GatewayHealth {
@@ -162,6 +162,6 @@ function nodeRow(
   }
   const loss = missed / expected;
   const outage = missedDuringOutage > 0 ? `, ${missedDuringOutage} of them with no gateway in reach` : "";
-  const figures = `lost ${percent(loss)} (${missed} of ${expected}${outage})`;
+  const figures = `lost ${percent(loss)} (${figure(missed)} of ${figure(expected)}${outage})`;
   return [row(loss > maxLoss ? "not-well" : "well", figures)];
 }

@@ -13,7 +13,7 @@ import { type Knee, POSSIBLE_KNEES, readProbability, USUAL_KNEE } from "../radio
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { quantile } from "../statistics/robust.ts";
 import { effectiveCount } from "../statistics/series.ts";
-import { percent } from "../words/format.ts";
+import { figure, percent } from "../words/format.ts";
 import { decibels, type LinkFrame, marginOf } from "./link-frame.ts";
 
 interface Delivery {
@@ -139,7 +139,7 @@ export function headroomOf(
   if (spreadingFactor === null)
     return { steps: null, words: "No LoRa: no step of data rate to compare with." };
   if (p10Db === null || count < MIN_FRAMES)
-    return { steps: null, words: `Not enough to say: ${count} of ${MIN_FRAMES} frames with an SNR.` };
+    return { steps: null, words: `Not enough to say: ${figure(count)} of ${MIN_FRAMES} frames with an SNR.` };
   const weakest = `the weakest tenth stands ${decibels(Math.abs(p10Db))} ${p10Db < 0 ? "below" : "above"} the floor`;
   if (p10Db >= 0) {
     const wanted = Math.floor(p10Db / STEP_DB);

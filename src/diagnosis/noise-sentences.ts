@@ -1,7 +1,7 @@
 /** Where does a noise come from, as far as a comparison between gateways can say? One plain sentence each. */
 import type { NoiseSource } from "../contract/noise.ts";
 import type { NoisePlace } from "../radio/noise-place.ts";
-import { counted, decibel, duration, listed, megahertz, percent } from "../words/format.ts";
+import { counted, decibel, duration, figure, listed, megahertz, percent } from "../words/format.ts";
 import { distanceWords } from "./link-geometry.ts";
 
 type Titles = (eui: string) => string;
@@ -25,7 +25,7 @@ export function placeWords(place: NoisePlace, titleOf: Titles): string {
     .filter(
       ({ status, heard, expected }) => status === "drowned" || (status === "too few" && heard < expected / 2),
     )
-    .map((one) => `${titleOf(one.eui)} heard ${one.heard} of about ${one.expected} packets`);
+    .map((one) => `${titleOf(one.eui)} heard ${figure(one.heard)} of about ${figure(one.expected)} packets`);
   switch (reason) {
     case "one gateway":
       return "Where it is strongest is open: no other gateway listens to compare with.";

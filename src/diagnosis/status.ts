@@ -3,7 +3,7 @@
  * with its basis, and a clause that carries the figures.
  */
 import type { Sentence, WalkStop, WalkVerdict } from "../contract/index.ts";
-import { decibel } from "../words/format.ts";
+import { decibel, figure } from "../words/format.ts";
 
 export type StandingWord = "good" | "look" | "bad" | "waiting";
 
@@ -59,7 +59,7 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
   const missed = evidence.missed - missedNotRecorded;
   const onAir = missed - missedDuringOutage;
   const loss = expected > 0 ? onAir / expected : 0;
-  const lossClause = `lost ${percent(loss)} on the air (${onAir} of ${expected})`;
+  const lossClause = `lost ${percent(loss)} on the air (${figure(onAir)} of ${figure(expected)})`;
   if (overdue) {
     const rhythm =
       evidence.rhythmSeconds === null ? "" : `, it sends about every ${span(evidence.rhythmSeconds)}`;
@@ -88,7 +88,10 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
   const outage =
     missedDuringOutage > 0 ? `, ${missedDuringOutage} missed while no gateway was reachable` : "";
   const unknown = missedNotRecorded > 0 ? `, ${missedNotRecorded} not recorded` : "";
-  return { standing: "good", clause: `delivered ${percent(delivered)} of ${expected}${outage}${unknown}` };
+  return {
+    standing: "good",
+    clause: `delivered ${percent(delivered)} of ${figure(expected)}${outage}${unknown}`,
+  };
 }
 
 export interface GatewayEvidence {

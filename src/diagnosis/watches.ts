@@ -108,7 +108,7 @@ function ofRule(rule: WatchRule, whole: WatchFacts, nowUs: number): Condition[] 
         const expected = node.expected - node.missedDuringOutage;
         const missed = node.missed - node.missedDuringOutage;
         if (!isAbove(missed, expected, rule.share)) return [];
-        const figures = `${percent(missed / expected)} (${missed} of ${expected})`;
+        const figures = `${percent(missed / expected)} (${figure(missed)} of ${figure(expected)})`;
         const sentence = `Node ${titled(name, devAddr)} lost ${figures}${at} in the last hour.`;
         return [{ key: `${watch} ${devAddr}${keyed}`, watch, sentence }];
       });

@@ -3,6 +3,7 @@
  * so only what is missing tells: the share heard, other gateways' channels, join-requests without data.
  */
 import { type ProportionInterval, wilsonInterval } from "../statistics/proportions.ts";
+import { figure } from "../words/format.ts";
 
 // Does a node hop over all 64 channels of a fixed plan while the gateway listens to 8?
 
@@ -99,7 +100,7 @@ function shareHeard({ plan, channels, planChannels, lives }: SubBandEvidence): s
   const sent = counted.reduce((sum, life) => sum + life.expected - 1, 0);
   if (!subBandMismatch(heard, sent, MIN_MARGIN_DB, planChannels).mismatch) return [];
   return [
-    `${heard} of ${sent} frames were heard, about 8 in ${planChannels}, although the links are strong: nodes hop over all ${planChannels} channels of ${plan}, and this gateway listens to ${channels} alone.`,
+    `${figure(heard)} of ${figure(sent)} frames were heard, about 8 in ${planChannels}, although the links are strong: nodes hop over all ${planChannels} channels of ${plan}, and this gateway listens to ${channels} alone.`,
   ];
 }
 
@@ -108,7 +109,7 @@ function joinsAlone({ plan, channels, joinRequests, receptions }: SubBandEvidenc
   if (plan === null || channels === null || joinRequests < ENOUGH_JOINS || joinRequests < receptions)
     return [];
   return [
-    `All ${receptions} receptions are join-requests and none is data: nodes join on all of ${plan} in turn and then keep to the network's channels, so ${channels} is the wrong part of the plan, or no join is answered.`,
+    `All ${figure(receptions)} receptions are join-requests and none is data: nodes join on all of ${plan} in turn and then keep to the network's channels, so ${channels} is the wrong part of the plan, or no join is answered.`,
   ];
 }
 
@@ -119,7 +120,7 @@ function otherChannels({ plan, channels, receptions, others }: SubBandEvidence):
       .slice(0, 1)
       .map(
         (other) =>
-          `This gateway heard nothing, while ${other.name} heard ${other.receptions} receptions in ${other.channels} of ${other.plan}: see whether it is set to other channels.`,
+          `This gateway heard nothing, while ${other.name} heard ${figure(other.receptions)} receptions in ${other.channels} of ${other.plan}: see whether it is set to other channels.`,
       );
   const differing = heard.filter((other) => other.plan === plan && other.channels !== channels);
   if (channels === null || receptions < ENOUGH_RECEPTIONS) return [];

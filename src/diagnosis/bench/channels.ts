@@ -2,7 +2,7 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { binomialCdf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, listed, megahertzFigure, plural } from "../../words/format.ts";
+import { decibel, figure, listed, megahertzFigure, plural } from "../../words/format.ts";
 import { percent } from "../status.ts";
 import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
@@ -46,12 +46,12 @@ function channels(evidence: ChannelsEvidence): Found {
   const missing = expectedHz.filter((hz) => countAt(heard, hz) === 0);
   const extra = heard.filter(({ frequencyHz }) => !expectedHz.some((hz) => isSame(hz, frequencyHz)));
   const more = expectedHz.length > 0 && extra.length > 0 ? ` and ${extra.length} more` : "";
-  const figure =
+  const channels =
     expectedHz.length === 0
       ? plural(heard.length, "channel")
       : `${expectedHz.length - missing.length} of ${expectedHz.length}${more}`;
-  const found = { figure, value: heard.length, unit: "channels" };
-  const where = `Heard on ${listed(heard.map(({ frequencyHz, count }) => `${megahertzFigure(frequencyHz)} (${count})`))}\u202FMHz.`;
+  const found = { figure: channels, value: heard.length, unit: "channels" };
+  const where = `Heard on ${listed(heard.map(({ frequencyHz, count }) => `${megahertzFigure(frequencyHz)} (${figure(count)})`))}\u202FMHz.`;
   const known = Math.max(expectedHz.length, 1);
   const chance = (1 - 1 / Math.max(known, heard.length)) ** total;
   if (heard.length === 1 && (expectedHz.length > 1 || plan === null)) {
@@ -332,7 +332,11 @@ function againstExpected(expected: ExpectedPlan, { packets, name, subBand, secon
     };
   }
   const share = expected.fitting / packets;
-  const found = { figure: `${expected.fitting} of ${packets}`, value: share * 100, unit: "%" };
+  const found = {
+    figure: `${figure(expected.fitting)} of ${figure(packets)}`,
+    value: share * 100,
+    unit: "%",
+  };
   const told = `${expected.fitting} of ${plural(packets, "packet")} lie on the channels and data rates of ${expected.name}, which you expect.`;
   if (share >= LIMITS.region.expectedShare) return { ...found, state: "pass", reason: told };
   const instead = name === null ? "" : ` It hears ${name}${subBand === null ? "" : `, sub-band ${subBand}`}.`;

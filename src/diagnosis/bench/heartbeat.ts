@@ -93,7 +93,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     };
   }
   const share = lost / (count + lost);
-  const lostText = `${lost} of ${count + lost} keepalives are missing (${percent(share)})`;
+  const lostText = `${figure(lost)} of ${figure(count + lost)} keepalives are missing (${percent(share)})`;
   if (count + lost >= 10 && share > limits.failLost) {
     return {
       ...found,
@@ -156,7 +156,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       state: "pass",
       figure: plural(count, "report"),
-      reason: `${count === 1 ? "1 report" : `${count} reports`} in the first ${span(followedSeconds)}; the interval is judged from three on.`,
+      reason: `${count === 1 ? "1 report" : `${figure(count)} reports`} in the first ${span(followedSeconds)}; the interval is judged from three on.`,
     };
   }
   if (intervalSeconds === null || sinceNewestSeconds === null) {
@@ -193,7 +193,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       ...found,
       state: share > limits.failMissing ? "fail" : "warn",
-      reason: `${evidence.missing} of ${count + evidence.missing} reports are missing (${percent(share)}): the way to here loses datagrams, or it was unreachable.`,
+      reason: `${figure(evidence.missing)} of ${figure(count + evidence.missing)} reports are missing (${percent(share)}): the way to here loses datagrams, or it was unreachable.`,
       advice: "Try a cable in place of Wi-Fi, or another port of the switch.",
     };
   }

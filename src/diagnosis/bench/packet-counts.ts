@@ -256,7 +256,7 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
   if (share >= limits.failShare) {
     return {
       state: "waiting",
-      figure: `${proof.missing} of ${proof.forwarded} open`,
+      figure: `${figure(proof.missing)} of ${figure(proof.forwarded)} open`,
       value: share * 100,
       unit: "%",
       reason: `${told} ${plural(proof.missing, "packet")} may belong to the next report: not settled.`,
@@ -265,7 +265,7 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
     };
   }
   const found = {
-    figure: proof.missing === 0 ? "none lost" : `${proof.missing} of ${proof.forwarded} open`,
+    figure: proof.missing === 0 ? "none lost" : `${figure(proof.missing)} of ${figure(proof.forwarded)} open`,
     value: share * 100,
     unit: "%",
   };

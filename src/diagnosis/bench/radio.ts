@@ -1,6 +1,6 @@
 /** Does the radio hear, on more than one data rate, and only what nodes send? */
 import type { BenchItem } from "../../contract/index.ts";
-import { plural } from "../../words/format.ts";
+import { figure, plural } from "../../words/format.ts";
 import { percent, span } from "../status.ts";
 import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
@@ -107,7 +107,7 @@ function dataRates({ heard, channels, nodes, seconds }: DataRateEvidence): Found
     return { state: "waiting", reason: "No packet with a right CRC came yet.", awaits: "packets on the air" };
   const found = { figure: plural(heard.length, "data rate"), value: heard.length, unit: "data rates" };
   if (heard.length > 1) {
-    const most = heard.map(({ dataRate, count }) => `${dataRate} (${count})`).slice(0, 6);
+    const most = heard.map(({ dataRate, count }) => `${dataRate} (${figure(count)})`).slice(0, 6);
     return { ...found, state: "pass", reason: `Heard with ${most.join(", ")}.` };
   }
   const only = heard[0]?.dataRate ?? "";

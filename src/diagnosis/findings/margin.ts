@@ -5,7 +5,7 @@
 import { demodulationFloorDb, linkMarginDb } from "../../radio/margin.ts";
 import { mannKendall } from "../../statistics/rank-tests.ts";
 import { median, quantile, robustSigma } from "../../statistics/robust.ts";
-import { decibel } from "../../words/format.ts";
+import { decibel, figure } from "../../words/format.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { isIn, known, type OwnFrame, type Sight, signalPowerDbm } from "./observations.ts";
 
@@ -88,7 +88,7 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
   const fell = fallOf(...atOneGateway(sight));
   if (fell !== null) {
     pieces.push({
-      sentence: `Its signal was ${decibel(fell.fallDb)} weaker in the gap than before (${fell.count} frames against ${fell.countBefore}).`,
+      sentence: `Its signal was ${decibel(fell.fallDb)} weaker in the gap than before (${figure(fell.count)} frames against ${figure(fell.countBefore)}).`,
       lane: "margin",
       restsOn,
       weights:
