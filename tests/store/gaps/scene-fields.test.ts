@@ -1,5 +1,6 @@
 /** What a scene reads from the store, field by field, from two hours of three gateways and two nodes. */
-import { describe, expect, it } from "vitest";
+import { beforeEach, describe, expect, it } from "vitest";
+import type { Scene, SceneGateway } from "../../../src/model/gap.ts";
 import { airtimeOfReception } from "../../../src/radio/airtime.ts";
 import { sceneOfGap } from "../../../src/store/gaps/gap-context.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
@@ -104,9 +105,15 @@ const gap = (more: Partial<StoredGap> = {}) =>
   }) as unknown as StoredGap;
 
 describe("the scene of a gap of ten counters", () => {
-  const scene = sceneOfGap(stored(traffic()), gap());
-  if (scene === null) throw new Error("the life is there");
-  const [tower, shed] = scene.homes;
+  let scene: Scene;
+  let tower: SceneGateway | undefined;
+  let shed: SceneGateway | undefined;
+  beforeEach(() => {
+    const read = sceneOfGap(stored(traffic()), gap());
+    if (read === null) throw new Error("the life is there");
+    scene = read;
+    [tower, shed] = read.homes;
+  });
 
   it("reaches from the first datagram to the newest, an hour after the gap at most", () => {
     expect(scene.before).toEqual({ fromUs: at(0), toUs: at(3_547) });
@@ -209,6 +216,61 @@ describe("the scene of a silence that goes on", () => {
     const scene = sceneOfGap(stored(later), gap({ kind: "silence", open: 1, missed: 0, toUs: at(4_070) }));
     const shed = scene?.homes.find(({ eui }) => eui === SHED);
     expect(shed?.outages).toEqual([{ fromUs: at(3_900), toUs: at(4_070), open: true, restarted: null }]);
+  });
+});
+
+describe("two devices under one address", () => {
+  it("are told with their turns, and the other life", () => {
+    // One at :07 but for minutes 60 to 69, the other at :37 from minute 30 on.
+    const frames = Array.from({ length: 80 }, (_, minute) => [
+      ...(minute < 60 || minute > 69
+        ? [push(SHED, minute * 60 + 7, [{ payload: phy(A, minute) }], minute)]
+        : []),
+      ...(minute >= 30
+        ? [
+            push(
+              SHED,
+              minute * 60 + 37,
+              [{ payload: phy(A, 5_000 + minute, 0x33), rssiDbm: -70 }],
+              900 + minute,
+            ),
+          ]
+        : []),
+    ]).flat();
+    const scene = sceneOfGap(stored(frames), gap());
+    // From 30:37 on: over and back in each of minutes 31 to 59 and 70 to 79.
+    expect(scene?.shared).toEqual({
+      otherLife: 2,
+      alternations: 2 * 29 + 2 * 10,
+      fromUs: at(30 * 60 + 37),
+      toUs: at(79 * 60 + 7),
+    });
+    const other = sceneOfGap(
+      stored(frames),
+      gap({ life: 2, fromUs: at(59 * 60 + 37), toUs: at(70 * 60 + 37) }),
+    );
+    expect(other?.shared).toMatchObject({ otherLife: 1, alternations: 78 });
+  });
+});
+
+describe("a node that restarted", () => {
+  const frames = () =>
+    Array.from({ length: 120 }, (_, minute) => minute)
+      .filter((minute) => minute < 60 || minute > 69)
+      .map((minute) =>
+        push(SHED, minute * 60 + 7, [{ payload: phy(A, minute < 60 ? 500 + minute : minute - 70) }], minute),
+      );
+  const next = { number: 2, begunBy: "counter-reset", firstAtUs: at(70 * 60 + 7), firstCounter: 0 };
+
+  it("has a next life, once it has begun", () => {
+    const silence = { kind: "silence", missed: 0 } as const;
+    expect(sceneOfGap(stored(frames()), gap(silence))?.nextLife).toEqual(next);
+    const before = frames().filter(({ arrival }) => arrival.atUs < at(3_700));
+    expect(sceneOfGap(stored(before), gap({ ...silence, open: 1, toUs: at(3_547) }))?.nextLife).toBeNull();
+  });
+
+  it("has no scene for a life that is not there", () => {
+    expect(sceneOfGap(stored(frames()), gap({ life: 3 }))).toBeNull();
   });
 });
 
