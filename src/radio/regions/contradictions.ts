@@ -3,6 +3,7 @@
  */
 
 import { describeModulation } from "../../model/modulation.ts";
+import { figure } from "../../words/format.ts";
 import type { HeardChannel } from "./region-hypotheses.ts";
 import {
   channelAllows,
@@ -63,7 +64,7 @@ function subBandSentences(
   const sentences: string[] = [];
   if (inside.size === 0) {
     if (total >= 2) {
-      sentences.push(`Sub-band ${subBand} of ${plan.plan} was never heard in ${total} receptions.`);
+      sentences.push(`Sub-band ${subBand} of ${plan.plan} was never heard in ${figure(total)} receptions.`);
     }
   } else if (total >= 2 * ENOUGH_FOR_SILENCE) {
     // Only 125 kHz channels: many nodes never use the 500 kHz one.
@@ -72,7 +73,7 @@ function subBandSentences(
     );
     if (silent.length > 0) {
       sentences.push(
-        `Never heard in ${total} receptions of sub-band ${subBand}: ${listOfMegahertz(silent)} MHz.`,
+        `Never heard in ${figure(total)} receptions of sub-band ${subBand}: ${listOfMegahertz(silent)} MHz.`,
       );
     }
   }
@@ -101,7 +102,7 @@ function silentSubBands(
     return [];
   }
   return silent.map(
-    (subBand) => `Sub-band ${subBand} of ${plan.plan} was never heard in ${total} receptions.`,
+    (subBand) => `Sub-band ${subBand} of ${plan.plan} was never heard in ${figure(total)} receptions.`,
   );
 }
 
@@ -113,7 +114,7 @@ function silentDefaults(
 ): string[] {
   return silentChannels(variant, heard, total).map(
     (c) =>
-      `The default channel ${megahertz(c.frequencyHz)} MHz of ${plan.plan} was never heard in ${total} receptions.`,
+      `The default channel ${megahertz(c.frequencyHz)} MHz of ${plan.plan} was never heard in ${figure(total)} receptions.`,
   );
 }
 
@@ -126,7 +127,7 @@ function silentOwnChannels(
   const silent = silentChannels(variant, heard, total);
   return silent.length === 0
     ? []
-    : [`Never heard in ${total} receptions: ${listOfMegahertz(silent)} MHz of ${plan.plan}.`];
+    : [`Never heard in ${figure(total)} receptions: ${listOfMegahertz(silent)} MHz of ${plan.plan}.`];
 }
 
 function silentChannels(
