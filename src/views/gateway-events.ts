@@ -203,7 +203,7 @@ function deafEvents(
         reports: reportsIn(store, id, silence),
         senders: [...senders.values()],
         unheard: unknown,
-        heardElsewhere: heardElsewhere(store, id, silence, senders),
+        ...heardElsewhere(store, id, silence, senders),
         counter: acrossOf(last, first),
       });
       if (deaf === null || deaf.toUs <= window.fromUs) return [];
@@ -254,7 +254,7 @@ function heardElsewhere(
   gatewayId: number,
   silence: TimeRange,
   senders: ReadonlyMap<number, unknown>,
-): number | null {
+): { readonly heardElsewhere: number | null; readonly dueElsewhere: number } {
   const lengthUs = silence.toUs - silence.fromUs;
   const count = (time: TimeRange) =>
     new Set(
@@ -263,8 +263,8 @@ function heardElsewhere(
         .map(({ frameId }) => frameId),
     ).size;
   const heard = count(silence);
-  if (heard > 0) return heard;
-  return count({ fromUs: silence.fromUs - lengthUs, toUs: silence.fromUs }) < MIN_DUE_ELSEWHERE ? null : 0;
+  const due = count({ fromUs: silence.fromUs - lengthUs, toUs: silence.fromUs });
+  return { heardElsewhere: heard === 0 && due < MIN_DUE_ELSEWHERE ? null : heard, dueElsewhere: due };
 }
 
 function levelEvents(

@@ -161,7 +161,7 @@ function deafTimesOf(sight: Sight, home: SceneGateway): DeafRadio[] {
       reports,
       senders: [...senders.values()],
       unheard: unite([...home.outages, ...home.notRecorded]),
-      heardElsewhere: heardElsewhere(scene.receptions, home, senders, silence),
+      ...heardElsewhere(scene.receptions, home, senders, silence),
       counter: counterOf(last, next, home, silence),
     });
     return deaf ?? [];
@@ -202,7 +202,7 @@ function heardElsewhere(
   home: SceneGateway,
   senders: ReadonlyMap<number, RegularSender>,
   silence: TimeRange,
-): number | null {
+): { readonly heardElsewhere: number | null; readonly dueElsewhere: number } {
   const others = receptions.filter(
     ({ gatewayId, lifeId, crcOk }) =>
       gatewayId !== home.id && crcOk && lifeId !== null && senders.has(lifeId),
@@ -211,7 +211,7 @@ function heardElsewhere(
   const before = others.filter(({ atUs }) => atUs < silence.fromUs);
   const beforeUs = silence.fromUs - (before[0]?.atUs ?? silence.fromUs);
   const due = beforeUs > 0 ? (before.length * lengthUs(silence)) / beforeUs : 0;
-  return heard === 0 && due < MIN_DUE_ELSEWHERE ? null : heard;
+  return { heardElsewhere: heard === 0 && due < MIN_DUE_ELSEWHERE ? null : heard, dueElsewhere: due };
 }
 
 /** What the counter did across a silence: by the packets at both ends, else by the restarts that are known. */

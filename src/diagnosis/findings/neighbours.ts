@@ -307,7 +307,7 @@ function silentTogether(
       sentence: `${figure(silent.length)} gateways heard next to nothing at the same time, each of them reachable: no radio or antenna of one does that.`,
       lane: "neighbours",
       restsOn,
-      weights: { interference: 2, ...weigh(-4, "gateway-deaf", "gateway-weakened") },
+      weights: { interference: 2.5, ...weigh(-4, "gateway-deaf", "gateway-weakened") },
     },
   ];
 }

@@ -32,6 +32,8 @@ export interface SilentRadio {
   readonly unheard: readonly TimeRange[];
   /** Frames of these senders that other gateways heard in it; null: no other gateway hears them. */
   readonly heardElsewhere: number | null;
+  /** Frames of these senders that were due there, by what those gateways heard before; null: not known. */
+  readonly dueElsewhere: number | null;
   /** What the concentrator's counter did across it; null: no reading on both sides. */
   readonly counter: CounterAcross | null;
 }
@@ -60,6 +62,8 @@ const MIN_FRAMES_DUE = 6;
 const MIN_SENDERS_DUE = 2;
 /** Frames that another gateway heard meanwhile, from which one sender is enough. Chosen. */
 const MIN_HEARD_ELSEWHERE = 3;
+/** Share of what was due at another gateway, below which that one heard next to nothing either. Chosen. */
+const MIN_SHARE_ELSEWHERE = 0.3;
 /** Newest intervals of a sender that are looked at. */
 const MAX_INTERVALS = 60;
 
@@ -83,7 +87,7 @@ const MAX_CONFIDENCE = 0.98;
 
 /** Returns what a silence of a radio was, or null where it is no sign of a deaf radio. */
 export function deafRadio(silent: SilentRadio): DeafRadio | null {
-  const { silence, isOpen, heardElsewhere, counter } = silent;
+  const { silence, isOpen, heardElsewhere, dueElsewhere, counter } = silent;
   const intervalUs = reportIntervalUs(silent);
   if (intervalUs === null) return null;
   const counted = countedReports(silent, intervalUs);
@@ -93,7 +97,9 @@ export function deafRadio(silent: SilentRadio): DeafRadio | null {
   const lengthUs = Math.min(silence.toUs - silence.fromUs, (counted.length + 1) * intervalUs);
   const due = silent.senders.flatMap((sender) => dueIn(sender, silent, lengthUs) ?? []);
   const framesDue = due.reduce((sum, { frames }) => sum + frames, 0);
-  const isWitnessed = heardElsewhere !== null && heardElsewhere >= MIN_HEARD_ELSEWHERE;
+  const isWitnessed =
+    heardElsewhere !== null &&
+    heardElsewhere >= Math.max(MIN_HEARD_ELSEWHERE, MIN_SHARE_ELSEWHERE * (dueElsewhere ?? 0));
   if (due.length === 0) return null;
   if (!isWitnessed && (due.length < MIN_SENDERS_DUE || framesDue < MIN_FRAMES_DUE)) return null;
   const margins = due.flatMap(({ marginDb }) => (marginDb === null ? [] : [marginDb]));

@@ -171,7 +171,7 @@ describe("what the others lost", () => {
       ).filter(({ sentence }) => String(sentence).includes("at the same time, each of them reachable"));
     expect(pieces(false)).toHaveLength(1);
     expect(pieces(false)[0]?.weights).toEqual({
-      interference: 2,
+      interference: 2.5,
       "gateway-deaf": -4,
       "gateway-weakened": -4,
     });

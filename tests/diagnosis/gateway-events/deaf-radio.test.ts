@@ -25,6 +25,7 @@ const silent = (change: Partial<SilentRadio> = {}): SilentRadio => ({
   senders: [1, 2, 3, 4, 5, 6].map((i) => sender(10, i * S)),
   unheard: [],
   heardElsewhere: null,
+  dueElsewhere: null,
   counter: null,
   ...change,
 });
@@ -66,6 +67,14 @@ describe("a radio that hears nothing while the gateway reports", () => {
   it("is sure when another gateway heard its nodes, and unlikely when that one heard none either", () => {
     expect(deafRadio(silent({ heardElsewhere: 40 }))?.confidence).toBe(0.98);
     expect(deafRadio(silent({ heardElsewhere: 0 }))?.confidence).toBeLessThan(0.5);
+  });
+
+  it("has no witness in a gateway that heard less than three in ten of what was due: it is as good as silent", () => {
+    const confidence = (heardElsewhere: number) =>
+      deafRadio(silent({ heardElsewhere, dueElsewhere: 100 }))?.confidence ?? 0;
+    expect(confidence(30)).toBe(0.98);
+    // -1.2 + 6 x 0.45 - 3 in log odds, as where it heard none.
+    expect(confidence(29)).toBeCloseTo(1 / (1 + Math.exp(1.5)), 6);
   });
 
   it("is named for a single node only when another gateway heard it", () => {
