@@ -199,6 +199,51 @@ describe("the scene of a gap of ten counters", () => {
   });
 });
 
+describe("a silence of all gateways", () => {
+  const without = (...ranges: readonly (readonly [fromS: number, toS: number])[]) =>
+    traffic().filter(
+      ({ arrival: { atUs } }) => !ranges.some(([fromS, toS]) => atUs > at(fromS) && atUs < at(toS)),
+    );
+
+  it("is longer than 30 s where one sends every 20 s, and within two minutes of the gap", () => {
+    const scene = sceneOfGap(stored(without([4_100, 4_140], [5_400, 5_500])), gap());
+    expect(scene?.nobody).toEqual([
+      { fromUs: at(3_900), toUs: at(4_000) },
+      { fromUs: at(4_100), toUs: at(4_140) },
+    ]);
+  });
+
+  it("is one of the gateways of the node's own site, once sites are named", () => {
+    const own = traffic().filter(
+      ({ decoding }) => decoding?.ok !== true || decoding.datagram.gatewayEui !== YARD,
+    );
+    const yard = [3_700, 3_950].map((s) => push(YARD, s, [{ payload: phy("01A2B3C9", s) }], s));
+    const store = stored([...own, ...yard]);
+    // The yard's packet at 3950 s parts the silence.
+    expect(sceneOfGap(store, gap())?.nobody).toEqual([
+      { fromUs: at(3_900), toUs: at(3_950) },
+      { fromUs: at(3_950), toUs: at(4_000) },
+    ]);
+    for (const [eui, site] of [
+      [SHED, "orchard"],
+      [TOWER, "orchard"],
+      [YARD, "harbour"],
+    ])
+      store.prepare("INSERT INTO label (kind, id, name, site) VALUES ('gateway', ?, '', ?)").run(eui, site);
+    expect(sceneOfGap(store, gap())?.nobody).toEqual([{ fromUs: at(3_900), toUs: at(4_000) }]);
+  });
+
+  it("tells no restart where no packet came after it", () => {
+    const frames = traffic().filter(
+      ({ arrival: { atUs }, decoding }) =>
+        atUs < at(3_900) || (decoding?.ok === true && decoding.datagram.kind === "pull-data"),
+    );
+    const scene = sceneOfGap(stored(frames), gap({ kind: "silence", open: 1, missed: 0, toUs: at(7_180) }));
+    const shed = scene?.homes.find(({ eui }) => eui === SHED);
+    expect(shed?.outages[0]).toEqual({ fromUs: at(3_900), toUs: at(4_000), open: false, restarted: null });
+  });
+});
+
 describe("the scene of a silence that goes on", () => {
   it("reaches to the newest datagram, and ends there", () => {
     const frames = traffic().filter(({ arrival }) => arrival.atUs <= at(3_700));
