@@ -12,7 +12,7 @@ const WINDOW = { fromUs: us(0), toUs: us(240), live: false };
 
 const names: GapNames = {
   nodes: new Map([["01A2B3C4", { name: "Pump", own: null }]]) as unknown as GapNames["nodes"],
-  home: { networks: ["00"], assumed: false },
+  home: { networks: ["private"], assumed: false },
   gateways: new Map([
     [1, { eui: SHED, name: "Shed" }],
     [2, { eui: TOWER, name: null }],
