@@ -51,7 +51,8 @@ function say(message: FromRecorderThread): void {
 
 const clock = {
   monotonicMs: () => performance.now(),
-  after: (delayMs: number, work: () => void) => void setTimeout(work, delayMs),
+  // A turn that is still to come does not hold up the end: the thread lives by its ports.
+  after: (delayMs: number, work: () => void) => void setTimeout(work, delayMs).unref(),
   soon: (work: () => void) => void setImmediate(work),
 };
 

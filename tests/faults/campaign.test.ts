@@ -3,7 +3,7 @@
  * through the whole door in pieces, each with a store of its own: by the socket of the built service, and by capture
  * files that are imported, each datagram twice.
  *
- * MASTLOG_CAMPAIGN_DATAGRAMS sets how many (20,000 otherwise), MASTLOG_CAMPAIGN_SEED where the pieces begin, and
+ * MASTLOG_CAMPAIGN_DATAGRAMS sets how many (6,000 otherwise), MASTLOG_CAMPAIGN_SEED where the pieces begin, and
  * MASTLOG_CAMPAIGN_MINUTES ends the campaign at the next piece.
  */
 import { existsSync, readFileSync, writeFileSync } from "node:fs";
@@ -22,7 +22,7 @@ import { garbage, hostileJson } from "./garbage.ts";
 
 afterEach(cleanUp);
 
-const DATAGRAMS = Number(process.env.MASTLOG_CAMPAIGN_DATAGRAMS ?? 20_000);
+const DATAGRAMS = Number(process.env.MASTLOG_CAMPAIGN_DATAGRAMS ?? 6_000);
 const SEED = Number(process.env.MASTLOG_CAMPAIGN_SEED ?? 61_803);
 const MINUTES = Number(process.env.MASTLOG_CAMPAIGN_MINUTES ?? 600);
 /** Datagrams of one piece: what a store and a test hold with ease. */

@@ -86,10 +86,10 @@ function gaveWayCount(db: string): number {
 }
 
 describe("the service under a flood", () => {
-  it(`outlives 20,000 damaged datagrams (seed ${SEED}), and each is accounted for by reason`, async () => {
+  it(`outlives 6,000 damaged datagrams (seed ${SEED}), and each is accounted for by reason`, async () => {
     const service = await startService();
     const before = residentMb(service.pid);
-    const sent = await sendWhole(service, garbage(createChance(SEED), 20_000));
+    const sent = await sendWhole(service, garbage(createChance(SEED), 6_000));
     const status = await settled(service, sent);
     expect(status.arrived.datagrams).toBe(sent);
     expect(status.acknowledged).toMatchObject({ waiting: 0, dropped: 0 });
@@ -98,8 +98,8 @@ describe("the service under a flood", () => {
 
     const { recorded, duplicates, refused } = account(service.db);
     expect(recorded + duplicates + refused).toBe(sent);
-    expect(recorded).toBeGreaterThan(5_000);
-    expect(refused).toBeGreaterThan(2_000);
+    expect(recorded).toBeGreaterThan(1_500);
+    expect(refused).toBeGreaterThan(600);
 
     // The two interfaces tell the same counts as the store, reason by reason.
     const stored = storedRows<{ reason: string; count: number }>(
@@ -121,7 +121,7 @@ describe("the service under a flood", () => {
     expect(
       storedNumber(service.db, "SELECT max(n) FROM (SELECT count(*) n FROM refusal_sample GROUP BY reason)"),
     ).toBeLessThanOrEqual(20);
-    expectBoundedMemory(service, before, "20,000 damaged datagrams");
+    expectBoundedMemory(service, before, "6,000 damaged datagrams");
     expect((await service.end("SIGTERM")).status).toBe(0);
     expect(integrity(service.db)).toBe("ok");
   });
