@@ -2,7 +2,9 @@
  * Where does a signal lie in time, and how is it said in a table? Works on columns as the contract sends them:
  * no object a point, so that 100,000 points stay cheap.
  */
+
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
+import { gatewayTitle } from "../format/labels.ts";
 
 /** First index whose time is not before `ms`; times ascend. */
 export function indexAt(atMs: readonly number[], ms: number): number {
@@ -101,7 +103,7 @@ export function binSignal(
       if (first === end) continue;
       rows.push({
         fromMs: fromMs + bin * width,
-        gateway: one.gatewayName ?? one.gatewayEui,
+        gateway: gatewayTitle(one),
         count: one.receptions.slice(first, end).reduce((sum, count) => sum + count, 0),
         rssiDbm: median(one.rssiDbm.slice(first, end)),
         snrDb: median(one.snrDb.slice(first, end)),

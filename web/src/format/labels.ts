@@ -5,11 +5,35 @@ import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { counted, figure } from "../../../src/words/format.ts";
 import { dayMonth, fullDate, hourMinute } from "./times.ts";
 
+// How is a gateway called that nobody has named? By the end of its identifier; Bench and the list of gateways have it whole.
+
+const MIN_DIGITS = 4;
+/** Identifiers shown so far, by their last digits. */
+const alike = new Map<string, Set<string>>();
+
+/** "…0001": as many of the last digits, four at least, as tell it from all others that this page has shown. */
+export function shortEui(eui: string): string {
+  const end = eui.slice(-MIN_DIGITS);
+  const others = alike.get(end) ?? new Set<string>();
+  alike.set(end, others.add(eui));
+  let digits = MIN_DIGITS;
+  const isTaken = (other: string) => other !== eui && other.endsWith(eui.slice(-digits));
+  while (digits < eui.length && [...others].some(isTaken)) digits += 2;
+  return digits < eui.length ? `…${eui.slice(-digits)}` : eui;
+}
+
+/** The service's words, with each identifier of eight octets in them shortened. */
+export function withShortEuis(words: string): string {
+  return words.replace(/\b[0-9A-F]{16}\b/g, shortEui);
+}
+
 type About = Pick<MarkRow, "gatewayEui" | "gatewayName" | "devAddr" | "nodeName">;
 
 /** "Packing shed", "01A2B3C4", or "the site". */
 export function markAbout({ gatewayEui, gatewayName, devAddr, nodeName }: About): string {
-  return gatewayName ?? gatewayEui ?? nodeName ?? devAddr ?? "the site";
+  return (
+    gatewayName ?? (gatewayEui === null ? null : shortEui(gatewayEui)) ?? nodeName ?? devAddr ?? "the site"
+  );
 }
 
 /** Marks that concern a node: its own, those of the site, and those of the gateways that hear it. */
@@ -79,9 +103,9 @@ export function proofWords(proof: LifeRow["proof"]): string {
   return "–";
 }
 
-/** The name that a user entered, else the gateway's identifier. */
+/** The name that a user entered, else the end of the gateway's identifier. */
 export function gatewayTitle(gateway: { gatewayName: string | null; gatewayEui: string }): string {
-  return gateway.gatewayName ?? gateway.gatewayEui;
+  return gateway.gatewayName ?? shortEui(gateway.gatewayEui);
 }
 
 /** By which figure a level is judged, within a sentence. */

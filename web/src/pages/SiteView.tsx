@@ -1,9 +1,11 @@
 /** How does the whole site stand, at a glance? Its score, what to do, what happened, the nodes that need a look. */
+
 import type { GatewayEvent, GatewayRow } from "../../../src/contract/gateways.ts";
 import type { SiteView as Site } from "../../../src/contract/site.ts";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
+import { confidenceText } from "../../../src/words/causes.ts";
 import { counted, duration, figure, percent } from "../../../src/words/format.ts";
-import { gatewayTitle } from "../format/labels.ts";
+import { gatewayTitle, shortEui, withShortEuis } from "../format/labels.ts";
 import { DataTable, figureColumn, textColumn } from "../parts/DataTable.tsx";
 import { ExportLink } from "../parts/Export.tsx";
 import { MarkList } from "../parts/MarkList.tsx";
@@ -56,11 +58,10 @@ function Lines({ events }: { readonly events: readonly GatewayEvent[] }) {
             <strong>{TITLES[event.kind]}</strong>{" "}
             <span class="quiet">
               <When at={event.from} />, {duration((Date.parse(event.to) - Date.parse(event.from)) / 1000)}
-              {event.open ? " so far" : ""}; {event.word},{" "}
-              {percent(Math.floor(event.confidence * 100) / 100, 0)}
+              {event.open ? " so far" : ""}; {event.word}, {confidenceText(event.confidence)}
             </span>
           </p>
-          <p>{event.sentence}</p>
+          <p>{withShortEuis(event.sentence)}</p>
           <p>
             <span class="quiet">Next:</span> {event.advice}
           </p>
@@ -81,7 +82,7 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
   const subjects = site.gateways.map(({ eui, name }) => ({
     kind: "gateway" as const,
     id: eui,
-    title: name ?? eui,
+    title: name ?? shortEui(eui),
   }));
   return (
     <>

@@ -1,5 +1,6 @@
 /** What is always so at the site, what happened, and what to do: each once, each leading to its evidence. */
 import type { SiteEvent, SiteView } from "../../../src/contract/site.ts";
+import { withShortEuis } from "../format/labels.ts";
 import { linkTo } from "../state/route.ts";
 import "./PinMark.css";
 import { When } from "./page.tsx";
@@ -17,7 +18,7 @@ export function ToDo({ toDo }: Pick<Summary, "toDo">) {
       <h2>What to do</h2>
       <ol class="site-steps">
         {toDo.map((step) => (
-          <li key={step}>{step}</li>
+          <li key={step}>{withShortEuis(step)}</li>
         ))}
       </ol>
       <p class="beneath small quiet">
@@ -38,7 +39,7 @@ export function SiteSummary({ standing, events }: Pick<Summary, "standing" | "ev
             {standing.map((one) => (
               <li key={`${one.kind} ${one.devAddr} ${one.gateway} ${one.frequencyHz}`}>
                 <span class="mark-words">
-                  {one.sentence} <a href={conditionLink(one)}>{CONDITION_LINKS[one.kind]}</a>
+                  {withShortEuis(one.sentence)} <a href={conditionLink(one)}>{CONDITION_LINKS[one.kind]}</a>
                 </span>
               </li>
             ))}
@@ -54,8 +55,11 @@ export function SiteSummary({ standing, events }: Pick<Summary, "standing" | "ev
             <li key={`${event.from} ${event.devAddr} ${event.gateway} ${event.cause}`}>
               <When at={event.from} />
               <span class="mark-words">
-                {event.sentence}
-                {event.open ? " Goes on." : ""} <a href={eventLink(event)}>evidence</a>
+                {withShortEuis(event.sentence)}
+                {event.open ? " Goes on." : ""}{" "}
+                <a href={eventLink(event)}>
+                  evidence<span class="unseen"> for: {event.sentence}</span>
+                </a>
               </span>
             </li>
           ))}

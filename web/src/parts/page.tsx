@@ -5,6 +5,7 @@ import type { Term } from "../../../src/words/glossary.ts";
 import { currentWindow, linkTo } from "../state/route.ts";
 import { Explain } from "./Helpers.tsx";
 import "./Sentence.css";
+import { withShortEuis } from "../format/labels.ts";
 import { age, exactTime, momentTime } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import "./Age.css";
@@ -17,14 +18,15 @@ import "./StandingMark.css";
 
 /** The opening sentence of a view. Links lead inside the dashboard only, whatever the text says. */
 export function Sentence({ words }: { words: Words }) {
+  const whole = words.map(({ text }) => text).join("");
   return (
-    <h1 class="sentence">
+    <h1 class="sentence" title={withShortEuis(whole) === whole ? undefined : whole}>
       {words.map((part, index) =>
         part.href === undefined ? (
-          part.text
+          withShortEuis(part.text)
         ) : (
           <a key={`${index}-${part.href}`} href={linkTo(part.href)}>
-            {part.text}
+            {withShortEuis(part.text)}
           </a>
         ),
       )}

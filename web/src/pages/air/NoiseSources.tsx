@@ -1,7 +1,7 @@
 /** Which noise stood out, how did it behave, and at which gateway was it strongest? */
 import type { NoiseAtGateway, NoiseSource } from "../../../../src/contract/noise.ts";
 import { dbm, figure, listed, megahertz, signedDb, withUnit } from "../../../../src/words/format.ts";
-import { gatewayTitle } from "../../format/labels.ts";
+import { gatewayTitle, withShortEuis } from "../../format/labels.ts";
 import { momentTime } from "../../format/times.ts";
 import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Fold } from "../../parts/page.tsx";
@@ -80,8 +80,8 @@ function OneSource({ source }: { source: NoiseSource }) {
   const since = momentTime(Date.parse(from), now.value);
   return (
     <>
-      <strong>{words}</strong> {place.words}
-      {walk === null ? null : <> {walk.words}</>}
+      <strong>{withShortEuis(words)}</strong> {withShortEuis(place.words)}
+      {walk === null ? null : <> {withShortEuis(walk.words)}</>}
       <Fold title="Gateway by gateway">
         <p class="quiet">
           {kind === "standing" ? "Seen" : beginSeen ? "Since" : "Since before"} {since}

@@ -4,6 +4,7 @@ import { useState } from "preact/hooks";
 import type { Cause, DropoutRow, Evidence, Finding, ReceptionsLink } from "../../../../src/contract/gaps.ts";
 import { CAUSE_LABELS, confidenceText, confidenceWords } from "../../../../src/words/causes.ts";
 import { counted, duration, figure } from "../../../../src/words/format.ts";
+import { withShortEuis } from "../../format/labels.ts";
 import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 
 // How is a dropout described in few words? Its cause, how sure that is, how long it was and what it cost.
@@ -53,7 +54,7 @@ export function FindingWords({ finding }: { finding: Finding }) {
   return (
     <div class="finding">
       <p class="finding-sentence">
-        {finding.sentence}{" "}
+        {withShortEuis(finding.sentence)}{" "}
         <span class="quiet">
           {causeWords(finding.cause)}
           {finding.cause === "unexplained" ? "" : `, ${confidenceWords(finding)}`}.
@@ -114,7 +115,7 @@ function Said({ evidence }: { evidence: Evidence }) {
   const { receptionsQuery, sentence } = evidence;
   return (
     <li>
-      {sentence}{" "}
+      {withShortEuis(sentence)}{" "}
       {receptionsQuery === null ? null : (
         <button
           type="button"

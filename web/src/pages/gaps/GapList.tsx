@@ -1,9 +1,11 @@
 /** The dropouts, a line each: arrows walk, Enter opens. What is opened stands in the address bar. */
+
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { DropoutRow, EpisodeRow, GapPage, MarkAtBegin } from "../../../../src/contract/gaps.ts";
 import { confidenceWords, episodeTitle } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
+import { withShortEuis } from "../../format/labels.ts";
 import { momentTime } from "../../format/times.ts";
 import { Failed } from "../../parts/Gate.tsx";
 import { now } from "../../state/clock.ts";
@@ -182,7 +184,7 @@ function EpisodeLine({
   return (
     <>
       <Line row={row} isOpen={isOpen} onToggle={() => setParams({ gap: isOpen ? null : row.id })}>
-        <strong>{episodeTitle(row)}</strong>
+        <strong>{withShortEuis(episodeTitle(row))}</strong>
       </Line>
       {isOpen ? (
         <EpisodeOpened row={row}>

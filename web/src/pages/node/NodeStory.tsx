@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import type { LinkEventRow, NodeGatewayRow, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
-import { certaintyWords } from "../../format/labels.ts";
+import { certaintyWords, shortEui } from "../../format/labels.ts";
 import { nearTime } from "../../format/times.ts";
 import { now } from "../../state/clock.ts";
 import "../NodeStory.css";
@@ -103,7 +103,7 @@ export function NodeReceptions({ row, gateways, window }: NodeReceptionsProps) {
             <option value="">every gateway</option>
             {row.gateways.map((eui) => (
               <option key={eui} value={eui}>
-                {gateways.find((one) => one.gatewayEui === eui)?.gatewayName ?? eui}
+                {gateways.find((one) => one.gatewayEui === eui)?.gatewayName ?? shortEui(eui)}
               </option>
             ))}
           </select>

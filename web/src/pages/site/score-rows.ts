@@ -2,12 +2,14 @@
  * Which rows does the score of a site have, which events run through which of them, and what does each row say of one
  * moment? Gateways, loud channels, nodes that need a look: all over the window of the view.
  */
+
 import type { Standing } from "../../../../src/contract/common.ts";
 import type { GatewayRow } from "../../../../src/contract/gateways.ts";
 import type { NodeRow } from "../../../../src/contract/nodes.ts";
 import type { MarginLane, NoiseLane, SiteView } from "../../../../src/contract/site.ts";
 import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
 import { counted, dbm, decibel, megahertz, signedDb } from "../../../../src/words/format.ts";
+import { shortEui } from "../../format/labels.ts";
 
 interface Common {
   readonly key: string;
@@ -45,7 +47,7 @@ export function scoreRows({ gateways, attention, score }: Shown): ScoreRow[] {
       return {
         kind: "gateway",
         key: eui,
-        title: name ?? eui,
+        title: name ?? shortEui(eui),
         standing,
         note: clause,
         path: `/bench/${eui}`,
@@ -60,7 +62,7 @@ export function scoreRows({ gateways, attention, score }: Shown): ScoreRow[] {
         key: `${gatewayEui} ${frequencyHz}`,
         title: megahertz(frequencyHz),
         standing: null,
-        note: `${signedDb(loud.riseDb)} at ${gatewayName ?? gatewayEui}`,
+        note: `${signedDb(loud.riseDb)} at ${gatewayName ?? shortEui(gatewayEui)}`,
         path: `/air?gateway=${gatewayEui}`,
         height: NOISE_PX,
         lane,

@@ -35,7 +35,7 @@ export function CoverageTables({ answer }: { answer: Compared }) {
             key: "node",
             head: "Node",
             sort: ({ name, devAddr }) => name ?? devAddr,
-            cell: ({ name, devAddr }) => name ?? <span class="mono">{devAddr}</span>,
+            cell: ({ name, devAddr }) => name ?? <span class="mono nowrap">{devAddr}</span>,
           },
           ...shared<NodeRow>(answer),
         ]}
@@ -70,16 +70,7 @@ function Groups({ answer, head, rows }: { answer: Compared; head: string; rows: 
   );
 }
 
-/** The heads of two sides: of identifiers as few of the last digits as tell them apart, of names all. */
-function headsOf(a: string, b: string): { a: string; b: string } {
-  const digits = [4, 8].find((count) => a.slice(-count) !== b.slice(-count));
-  const head = (name: string) =>
-    digits !== undefined && /^[0-9A-F]{16}$/.test(name) ? `…${name.slice(-digits)}` : name;
-  return { a: head(a), b: head(b) };
-}
-
 function shared<Row extends GroupCounts>({ a, b, paired }: Compared): Column<Row>[] {
-  const heads = headsOf(a.name, b.name);
   const ratio = (side: "a" | "b") => (row: Row) =>
     row[side].expected === 0
       ? NOTHING
@@ -88,24 +79,30 @@ function shared<Row extends GroupCounts>({ a, b, paired }: Compared): Column<Row
     ? [
         {
           key: "onlyA",
-          head: `Only ${heads.a}`,
+          head: `Only ${a.name}`,
           right: true,
           wideOnly: true,
           cell: ({ pairs }) => figure(pairs?.onlyA),
         },
         {
           key: "onlyB",
-          head: `Only ${heads.b}`,
+          head: `Only ${b.name}`,
           right: true,
           wideOnly: true,
           cell: ({ pairs }) => figure(pairs?.onlyB),
         },
-        { key: "neither", head: "Neither", right: true, cell: ({ pairs }) => figure(pairs?.neither) },
+        {
+          key: "neither",
+          head: "Neither",
+          right: true,
+          wideOnly: true,
+          cell: ({ pairs }) => figure(pairs?.neither),
+        },
       ]
     : [];
   return [
-    { key: "a", head: heads.a, right: true, sort: ({ a: side }) => side.deliveryRatio, cell: ratio("a") },
-    { key: "b", head: heads.b, right: true, sort: ({ b: side }) => side.deliveryRatio, cell: ratio("b") },
+    { key: "a", head: a.name, right: true, sort: ({ a: side }) => side.deliveryRatio, cell: ratio("a") },
+    { key: "b", head: b.name, right: true, sort: ({ b: side }) => side.deliveryRatio, cell: ratio("b") },
     ...only,
     {
       key: "delivery",

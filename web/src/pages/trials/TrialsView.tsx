@@ -5,6 +5,7 @@ import type {
   TrialSide,
   TrialsView as Trials,
 } from "../../../../src/contract/trials.ts";
+import { withShortEuis } from "../../format/labels.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
@@ -21,7 +22,21 @@ export interface TrialsViewProps {
   readonly onChanged: () => void;
 }
 
-export function TrialsView({ trials, marks, onChanged }: TrialsViewProps) {
+/** Sides by the names that they are shown by. */
+function titled({ sides, answer, ...rest }: Trials): Trials {
+  const short = <Side extends { readonly name: string }>(side: Side): Side => ({
+    ...side,
+    name: withShortEuis(side.name),
+  });
+  return {
+    ...rest,
+    sides: sides.map(short),
+    answer: answer === null ? null : { ...answer, a: short(answer.a), b: short(answer.b) },
+  };
+}
+
+export function TrialsView({ trials: given, marks, onChanged }: TrialsViewProps) {
+  const trials = titled(given);
   const { answer } = trials;
   return (
     <>

@@ -4,7 +4,7 @@ import type { WalkVerdict, WalkView } from "../../../../src/contract/link.ts";
 import type { FeedView } from "../../../../src/contract/live.ts";
 import type { ReceptionRow } from "../../../../src/contract/nodes.ts";
 import { decibel, figure, plural, withUnit } from "../../../../src/words/format.ts";
-import { gatewayTitle } from "../../format/labels.ts";
+import { gatewayTitle, shortEui } from "../../format/labels.ts";
 import { Age } from "../../parts/page.tsx";
 import { type FramePlayer, openPlayer, SILENT, type SoundState, soundsOf } from "../../state/frame-player.ts";
 import { useViewData } from "../../state/view-data.ts";
@@ -139,7 +139,7 @@ function scaleLength(metres: number): number {
 export function WalkPlan({ walk, label }: { walk: WalkView; label: string }) {
   const dots: Dot[] = [
     ...walk.gateways.flatMap(({ eui, name, place }): Dot[] =>
-      place === null ? [] : [{ key: eui, title: name ?? eui, ...place, verdict: "gateway" }],
+      place === null ? [] : [{ key: eui, title: name ?? shortEui(eui), ...place, verdict: "gateway" }],
     ),
     ...walk.stops.flatMap((stop): Dot[] =>
       stop.place === null

@@ -4,6 +4,7 @@ import { useState } from "preact/hooks";
 import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/link.ts";
 import type { Position } from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, percent, plural } from "../../../../src/words/format.ts";
+import { shortEui } from "../../format/labels.ts";
 import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { postMark } from "../../state/api.ts";
@@ -206,7 +207,7 @@ function Stops({ walk }: { walk: Walk }) {
       const of = (stop: WalkStop) => stop.gateways[index];
       return {
         key: eui,
-        head: name ?? eui,
+        head: name ?? shortEui(eui),
         cell: (stop) => (
           <span>
             <Reach reach={of(stop)} />
