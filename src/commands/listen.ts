@@ -9,6 +9,7 @@ import { pino } from "pino";
 import { z } from "zod";
 import { MQTT_VERSIONS } from "../contract/common.ts";
 import type { WatchFile } from "../contract/watches.ts";
+import { SPARING_NOTICE } from "../diagnosis/notices.ts";
 import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
@@ -31,6 +32,7 @@ const Options = z.object({
   tokenFile: z.string().min(1).optional(),
   relay: z.array(z.string()).default([]),
   allowTransmit: z.boolean().default(false),
+  sparing: z.boolean().default(false),
   watches: z.string().min(1).optional(),
   record: z.string().min(1).optional(),
   publish: z.string().optional(),
@@ -56,6 +58,11 @@ first server asks for: the rules of the region and a licence-exempt band's limit
 What is recorded to a file holds what this machine received, and what it sent or relayed back where that passes the
 recording: acknowledgements with --relay, none without. When the disk is full or the file is moved, the recording
 ends with a sentence and the service goes on.
+
+With --sparing what arrives is gathered for up to a second and written at once, and gateways get their answers before
+that: what a gateway had acknowledged in the last second is lost when the power fails or the program is killed, and
+the gateway does not send it again. Without it an acknowledged packet is on the disk, but for the few that Service
+counts as answered before they were stored.
 
 The token of an open dashboard: --token-file FILE, else the environment variable MASTLOG_TOKEN. With --token it can
 be read in this machine's list of processes. The broker's user and password: --publish-login FILE, else MASTLOG_MQTT_USER
@@ -112,6 +119,10 @@ function withListenOptions(command: Command): Command {
     .option(
       "--allow-transmit",
       "let a person ask a gateway on the bench to send one test frame (never with --relay; off by default)",
+    )
+    .option(
+      "--sparing",
+      "write to the disk once a second at most, for an SD card (off by default: see below)",
     )
     .addOption(
       new Option("--watches <file>", "watches and recipients of notifications, JSON; see the README").env(
@@ -214,6 +225,7 @@ async function startService(
     udpPort: options.udpPort,
     relay,
     allowTransmit: options.allowTransmit,
+    sparing: options.sparing,
     ...(options.record === undefined ? {} : { recordTo: resolve(options.record) }),
     log: (sentence) => complain(`${plainLine(sentence)}\n`),
     onLost: (error) => {
@@ -237,6 +249,7 @@ async function startService(
   // Why the intake could not start is said first.
   loading.catch(() => undefined);
   const intake = await starting;
+  if (options.sparing) complain(`${SPARING_NOTICE}\n`);
   const [
     { buildService },
     { DiskSpaceWatch },

@@ -5,6 +5,10 @@ import type { JoiningDevice } from "../contract/site.ts";
 import type { Forgotten } from "../contract/user-data.ts";
 import { figure } from "../words/format.ts";
 
+/** Shown as long as the service runs with --sparing, and in its log. */
+export const SPARING_NOTICE =
+  "Started with --sparing: what arrives is written once a second. What was acknowledged in the last second is lost when the power fails or Mastlog is killed.";
+
 const WORDS: Readonly<Record<string, string>> = {
   short: "datagram shorter than a header",
   short_eui: "datagram cut before the gateway's identifier ended",

@@ -96,6 +96,8 @@ export interface IntakeHandle {
   forget(thing: Forgettable): Promise<Written>;
   /** Whether a person may ask a gateway to send; and since when a gateway has called, which is the way back to it. */
   readonly allowsTransmit: boolean;
+  /** Few commits: what arrived in the last second is not stored yet, although answered. */
+  readonly isSparing: boolean;
   /** Asks a gateway to send one frame; rejects with a sentence when that is not done. */
   transmitTest(request: TransmitRequest): Promise<TestOutcome>;
   /**

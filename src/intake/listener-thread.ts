@@ -57,6 +57,7 @@ async function run(): Promise<void> {
     clock,
     isOwnEndpoint: (endpoint) => udp.isOwnEndpoint(endpoint),
     ...(settings.allowTransmit ? { desk } : {}),
+    sparing: settings.sparing,
     post: (datagrams) => {
       const batch = packDatagrams(datagrams);
       post({ kind: "datagrams", batch }, [batch.octets.buffer]);

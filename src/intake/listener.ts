@@ -4,7 +4,7 @@
  *
  * Why 25 ms: a gateway that waits for its answer fetches nothing from its radio (the reference daemons give up after
  * about 100 ms). An answer that left before its datagram was stored is counted as such; the datagram waits in a bounded
- * buffer in which each source has its share.
+ * buffer in which each source has its share. With --sparing no answer waits: commits are made once a second.
  */
 import type { Arrival, Endpoint } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
@@ -35,6 +35,8 @@ export interface ListenerOptions {
   readonly isOwnEndpoint: (endpoint: Endpoint) => boolean;
   /** Where a test frame is sent from, if anywhere: it must know who calls, and what they answer. */
   readonly desk?: Pick<TransmitDesk, "pulled" | "answered">;
+  /** Sparing: commits are made once a second, and answers wait for none. Each counts as given before the datagram was stored. */
+  readonly sparing?: boolean;
 }
 
 /** Latest moment of an acknowledgement: a quarter of what the reference daemons wait in all. */
@@ -57,6 +59,8 @@ const SLOW_COUNT = 5;
 
 /** What waits for longer is a backlog: long after the last retry of a busy store. */
 const BACKLOG_MS = 1_000;
+/** The same where a second is gathered before each commit. */
+const SPARING_BACKLOG_MS = 4_000;
 
 interface Waiting {
   readonly datagram: ListenedDatagram;
@@ -88,6 +92,10 @@ export class Listener {
 
   constructor(options: ListenerOptions) {
     this.#options = options;
+  }
+
+  get #isSparing(): boolean {
+    return this.#options.sparing === true;
   }
 
   /** Takes a datagram from a socket. Never throws, whatever its bytes. */
@@ -148,7 +156,7 @@ export class Listener {
       waiting: this.#buffer.size + this.#handedOver.length,
       dropped: this.#drops.total,
       droppedBySource: this.#drops.largest(),
-      slowness: slownessOf(recent) || this.#backlog(),
+      slowness: slownessOf(this.#isSparing ? { ...recent, early: 0 } : recent) || this.#backlog(),
     };
   }
 
@@ -157,7 +165,7 @@ export class Listener {
     const oldest = this.#handedOver.head;
     if (oldest === undefined) return "";
     const ageMs = this.#options.clock.monotonicMs() - oldest.sinceMs;
-    if (ageMs < BACKLOG_MS) return "";
+    if (ageMs < (this.#isSparing ? SPARING_BACKLOG_MS : BACKLOG_MS)) return "";
     const count = this.#buffer.size + this.#handedOver.length;
     return `The store lags behind by ${(ageMs / 1000).toFixed(0)} s: ${count === 1 ? "1 datagram waits" : `${count} datagrams wait`} in memory.`;
   }
@@ -186,7 +194,8 @@ export class Listener {
       if (answer !== null) this.#answer(waiting, "early");
       return;
     }
-    if (answer !== null) {
+    if (answer !== null && this.#isSparing) this.#answer(waiting, "early");
+    else if (answer !== null) {
       this.#unanswered.push(waiting);
       this.#setTimer(ANSWER_AFTER_MS);
     }

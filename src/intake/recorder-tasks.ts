@@ -154,8 +154,15 @@ export function followRemoval(turns: RemovalTurns): { begin(): void; stop(): voi
       if (own === newest) turn();
     });
   };
+  /** Before that nothing is done. A timer that was set cannot be taken back, and a thread ends after its last one. */
+  let dueMs = 0;
   const turn = (): void => {
     if (isStopped) return;
+    const leftMs = dueMs - monotonicMs();
+    if (leftMs > 0) {
+      set(Math.min(EVERY_MS, leftMs));
+      return;
+    }
     if (isBusy()) {
       set(EVERY_MS / 4);
       return;
@@ -172,11 +179,15 @@ export function followRemoval(turns: RemovalTurns): { begin(): void; stop(): voi
         `Removing what the rule does not keep waits: ${error instanceof Error ? error.message : String(error)}`,
       );
     }
-    set(delayMs);
+    dueMs = monotonicMs() + delayMs;
+    set(Math.min(EVERY_MS, delayMs));
   };
   set(EVERY_MS);
   return {
-    begin: () => set(0),
+    begin: () => {
+      dueMs = 0;
+      set(0);
+    },
     stop: () => {
       isStopped = true;
     },
@@ -191,6 +202,8 @@ export interface HeartbeatOptions {
   /** Microseconds since 1970 that never run backwards. */
   readonly nowUs: () => number;
   readonly takeSteps: () => readonly ClockStep[];
+  /** A heartbeat is written so long after the newest or a datagram; absent: as the recorder does. */
+  readonly everyUs?: number;
   readonly after: (delayMs: number, work: () => void) => void;
   readonly log: (sentence: string) => void;
 }
@@ -201,7 +214,7 @@ const MAX_LATE_US = 30_000_000;
 
 /** Begins a range of recorded time and keeps it up until `stop`, which dates its end. */
 export function keepHeartbeat(options: HeartbeatOptions): { stop(): void } {
-  const { recorder, nowUs, takeSteps, after, log } = options;
+  const { recorder, nowUs, takeSteps, everyUs, after, log } = options;
   let isStopped = false;
   let lastUs = nowUs();
   takeSteps();
@@ -217,7 +230,7 @@ export function keepHeartbeat(options: HeartbeatOptions): { stop(): void } {
       lastUs = step.toUs;
     }
     if (atUs - lastUs > MAX_LATE_US) recorder.listen(atUs, "sleep");
-    recorder.heartbeat(atUs, last);
+    recorder.heartbeat(atUs, last, everyUs);
     lastUs = atUs;
   };
   const turn = (): void => {

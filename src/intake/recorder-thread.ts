@@ -32,6 +32,10 @@ const FIGURES_EVERY_MS = 500;
 /** In line the recording gives way to the passage. Chosen: a third of an equal thread's share when both want all. */
 const GIVES_WAY = 5;
 const DELTA_AFTER_MS = 100;
+/** Sparing: what comes within so long is one commit. The promise of --sparing, of README and Service, is a second. */
+const SPARING_GATHER_MS = 950;
+/** Sparing: where nothing arrives, a heartbeat is written so seldom. Chosen: as often as keepalives come. */
+const SPARING_HEARTBEAT_US = 10_000_000;
 /** At the end the search for gaps goes on for at most so long; what is left is done at the next start. */
 const LAST_GAPS_MS = 1_500;
 /** At the end: what was handed over is recorded, for so long at most. */
@@ -88,10 +92,12 @@ async function run(): Promise<void> {
     clock,
     onRecorded: (recorded) => gatherer.add(recorded),
     onStored: (count) => input.stored(count),
+    gatherMs: settings.sparing ? SPARING_GATHER_MS : 0,
   });
   const heartbeat = keepHeartbeat({
     recorder,
     nowUs: systemTimeUs,
+    ...(settings.sparing ? { everyUs: SPARING_HEARTBEAT_US } : {}),
     takeSteps: takeClockSteps,
     after: clock.after,
     log: (sentence) => say({ kind: "log", sentence }),
@@ -141,7 +147,7 @@ async function run(): Promise<void> {
     onStep: () => {
       if (recorder.takeSettled()) gatherer.widen();
     },
-    isBusy: () => commands.isImporting || queue.figures().waiting > 0,
+    isBusy: () => commands.isImporting || queue.isBusy,
     nowUs: () => (queue.hasHeard ? systemTimeUs() : null),
     after: clock.after,
     monotonicMs: () => performance.now(),
@@ -149,7 +155,7 @@ async function run(): Promise<void> {
 
   const forgetting = followForgetting({
     recorder,
-    isBusy: () => commands.isImporting || queue.figures().waiting > 0,
+    isBusy: () => commands.isImporting || queue.isBusy,
     after: clock.after,
     onStep: () => gatherer.widen(),
     log: (sentence) => say({ kind: "log", sentence }),
@@ -157,7 +163,7 @@ async function run(): Promise<void> {
 
   const removal = followRemoval({
     recorder,
-    isBusy: () => commands.isImporting || queue.figures().waiting > 0,
+    isBusy: () => commands.isImporting || queue.isBusy,
     nowUs: systemTimeUs,
     after: clock.after,
     monotonicMs: clock.monotonicMs,

@@ -26,12 +26,16 @@ export interface RecordingQueueOptions {
   readonly onRecorded: (recorded: Recorded) => void;
   /** So many more are stored (or counted as refused), in the order in which they were taken. */
   readonly onStored: (count: number) => void;
+  /** Sparing: what comes within so long is one commit; 0: what has queued is committed at once. */
+  readonly gatherMs?: number;
 }
 
 /** Radio packets in one transaction: as many as the largest concentrator reports at once (the reference daemons: 255). */
 const MAX_PACKETS_A_COMMIT = 256;
 /** Work in one transaction, its sync left out, so that no answer waits long for the one before it. */
 const COMMIT_WORK_MS = 10;
+/** Sparing: so many datagrams are committed although the time is not over, since the listener hands over no more than twice as many. */
+const MAX_GATHERED = 64;
 const RETRY_AFTER_MS = 50;
 const RETRY_FAILED_AFTER_MS = 1_000;
 
@@ -47,6 +51,8 @@ export class RecordingQueue {
   readonly #options: RecordingQueueOptions;
   readonly #waiting: Waiting[] = [];
   #commitIsSet = false;
+  /** A commit waits for more to come. */
+  #isGathering = false;
   #retrying = false;
   #hasHeard = false;
   #hasStopped = false;
@@ -84,6 +90,11 @@ export class RecordingQueue {
     return this.#hasHeard;
   }
 
+  /** True while something waits that is not merely gathered. */
+  get isBusy(): boolean {
+    return this.#waiting.length > 0 && !this.#isGathering;
+  }
+
   figures(): Omit<RecordingFigures, "check" | "datagramFile"> {
     return { waiting: this.#waiting.length, storage: this.#storage, storageWords: this.#storageWords };
   }
@@ -108,7 +119,24 @@ export class RecordingQueue {
   }
 
   #schedule(): void {
+    const { clock, gatherMs = 0 } = this.#options;
     if (this.#commitIsSet) return;
+    if (gatherMs > 0 && this.#waiting.length < MAX_GATHERED) {
+      if (this.#isGathering) return;
+      this.#isGathering = true;
+      clock.after(gatherMs, () => {
+        if (!this.#isGathering) return;
+        this.#isGathering = false;
+        if (this.#waiting.length > 0 && !this.#retrying && !this.#hasStopped) this.#commitSoon();
+      });
+      return;
+    }
+    this.#commitSoon();
+  }
+
+  #commitSoon(): void {
+    if (this.#commitIsSet) return;
+    this.#isGathering = false;
     this.#commitIsSet = true;
     this.#options.clock.soon(() => {
       this.#commitIsSet = false;

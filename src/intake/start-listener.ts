@@ -29,8 +29,8 @@ interface OpenTest {
 
 /** Resolves once the port is bound; rejects with StoreUnusable and a remedy otherwise. */
 export async function startListener(options: StartListenerOptions): Promise<ListenerHandle> {
-  const { udpHost, udpPort, allowTransmit, recorder, log, onLost } = options;
-  const settings: ListenerSettings = { udpHost, udpPort, allowTransmit, recorder };
+  const { udpHost, udpPort, allowTransmit, sparing, recorder, log, onLost } = options;
+  const settings: ListenerSettings = { udpHost, udpPort, allowTransmit, sparing, recorder };
   const worker = new Worker(new URL("./listener-thread.js", import.meta.url), {
     workerData: settings,
     transferList: [recorder],

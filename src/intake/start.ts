@@ -35,6 +35,8 @@ export interface StartIntakeOptions {
   readonly relay?: readonly RelayTarget[];
   /** Appends what is received to this file, too. */
   readonly recordTo?: string;
+  /** Few commits, for storage that each one wears: what arrived in the last second is not stored yet, although answered. */
+  readonly sparing?: boolean;
   /** Sentences for the log. */
   readonly log: (sentence: string) => void;
   /**
@@ -61,7 +63,13 @@ export async function startIntake(options: StartIntakeOptions): Promise<IntakeHa
   const [server, ...others] = options.relay ?? [];
   const { port1, port2 } = new MessageChannel();
   const intake = startRecorder(
-    { dbPath, input: port2, inLine: server !== undefined, recordTo: options.recordTo ?? null },
+    {
+      dbPath,
+      input: port2,
+      inLine: server !== undefined,
+      recordTo: options.recordTo ?? null,
+      sparing: options.sparing === true,
+    },
     options,
   );
   await intake.ready;
@@ -72,6 +80,7 @@ export async function startIntake(options: StartIntakeOptions): Promise<IntakeHa
         udpHost,
         udpPort,
         allowTransmit,
+        sparing: options.sparing === true,
         recorder: port1,
         log,
         onLost,
@@ -118,8 +127,10 @@ class ThreadedIntake implements IntakeHandle {
   readonly #ended: Promise<void>;
 
   readonly allowsTransmit: boolean;
+  readonly isSparing: boolean;
 
   constructor(worker: Worker, options: StartIntakeOptions) {
+    this.isSparing = options.sparing === true;
     // In line the gateway's transmitter is the server's.
     this.allowsTransmit = options.allowTransmit === true && (options.relay ?? []).length === 0;
     this.#worker = worker;

@@ -21,6 +21,8 @@ export interface RecorderSettings {
   readonly inLine: boolean;
   /** What is received is appended to this file, too; null: to none. */
   readonly recordTo: string | null;
+  /** True: few commits, each of what a second brought. */
+  readonly sparing: boolean;
 }
 
 /** Settings of the listener's thread. */
@@ -29,6 +31,8 @@ export interface ListenerSettings {
   readonly udpPort: number;
   /** True: a person may ask a gateway to send a test frame. Off unless asked for at the start. */
   readonly allowTransmit: boolean;
+  /** True: answers wait for no commit, since those are made once a second. */
+  readonly sparing: boolean;
   /** What was received goes to the recorder by this. */
   readonly recorder: MessagePort;
 }

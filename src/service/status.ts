@@ -4,6 +4,7 @@ import { Counter, Gauge, Registry } from "prom-client";
 import { API_VERSION } from "../contract/common.ts";
 import type { Passage } from "../contract/gateways.ts";
 import type { Refusal, ServiceStatus } from "../contract/service.ts";
+import { SPARING_NOTICE } from "../diagnosis/notices.ts";
 import {
   judgePassage,
   judgeUpstream,
@@ -62,7 +63,7 @@ export interface StatusSources {
   readonly version: string;
   readonly startedAtMs: number;
   readonly nowMs: number;
-  readonly intake: Pick<IntakeHandle, "figures" | "udp">;
+  readonly intake: Pick<IntakeHandle, "figures" | "udp" | "isSparing">;
   readonly stored: StoredFacts;
   readonly recentFromUs: number | null;
   readonly refusals: readonly Refusal[];
@@ -106,7 +107,7 @@ export function serviceStatus(sources: StatusSources): ServiceStatus {
       recentFrom: time(sources.recentFromUs),
     },
     refusals: [...refusals],
-    notices: [...fileNotices(figures), ...loopNotices(figures, nowMs), ...notices],
+    notices: [...sparingNotices(intake), ...fileNotices(figures), ...loopNotices(figures, nowMs), ...notices],
     watch: sources.watch,
     publish: sources.publish,
     passage: passageStatus(figures, nowMs),
@@ -153,6 +154,10 @@ function datagrams(count: number): string {
 
 function kibibytes(bytes: number): string {
   return `${figure(Math.round(bytes / 1024))} KiB`;
+}
+
+function sparingNotices({ isSparing }: Pick<IntakeHandle, "isSparing">): string[] {
+  return isSparing ? [SPARING_NOTICE] : [];
 }
 
 function fileNotices({ datagramFile }: IntakeFigures): string[] {

@@ -163,9 +163,12 @@ export class Recorder {
     this.#transact(() => this.#recordedTime.begin(atUs, begunBy));
   }
 
-  /** The service listens still. `last`: it ends now, so the moment is written however near the last one is. */
-  heartbeat(atUs: number, last = false): void {
-    if (this.#recordedTime.alive(atUs, last ? 0 : HEARTBEAT_US)) this.#transact(() => undefined);
+  /**
+   * The service listens still: written where `everyUs` passed since the newest heartbeat or datagram. `last`: it ends now,
+   * so the moment is written however near the last one is.
+   */
+  heartbeat(atUs: number, last = false, everyUs = HEARTBEAT_US): void {
+    if (this.#recordedTime.alive(atUs, last ? 0 : everyUs)) this.#transact(() => undefined);
   }
 
   #sourceOf({ door }: Arrival): RecordedSource {

@@ -124,8 +124,28 @@ function openDamaged(path: string, work: string): Store {
 }
 
 const MAGIC = Buffer.from("SQLite format 3\0", "latin1");
-/** SQLite's default, which every store of ours has. */
-const PAGE_SIZE = 4_096;
+/** Sizes of pages that stores of ours have: of today's version, and SQLite's usual one of earlier ones. */
+const PAGE_SIZES = { small: 1_024, usual: 4_096 };
+/** First octet of a page of a table or an index: sqlite.org/fileformat2.html, section 1.6. */
+const PAGE_KINDS: ReadonlySet<number> = new Set([2, 5, 10, 13]);
+/** Places looked at to tell the size of pages. Chosen. */
+const MAX_PLACES = 400;
+
+/** The size of pages of a file without its header: of small ones, most begin between those of the usual size. */
+function pageSizeOf(file: number): number {
+  const octet = Buffer.alloc(1);
+  let looked = 0;
+  let begun = 0;
+  const places = Math.min(MAX_PLACES, Math.floor(fstatSync(file).size / PAGE_SIZES.small));
+  for (let place = 1; place < places; place++) {
+    const at = place * PAGE_SIZES.small;
+    if (at % PAGE_SIZES.usual === 0) continue;
+    readSync(file, octet, 0, 1, at);
+    looked += 1;
+    if (PAGE_KINDS.has(octet[0] ?? 0)) begun += 1;
+  }
+  return begun > looked / 2 ? PAGE_SIZES.small : PAGE_SIZES.usual;
+}
 
 /**
  * Writes a header where there is none any more, and makes the length that the header states fit a file that was cut.
@@ -140,7 +160,7 @@ function mendHeader(work: string): void {
     if (isLost) {
       header.fill(0);
       MAGIC.copy(header);
-      header.writeUInt16BE(PAGE_SIZE, 16);
+      header.writeUInt16BE(pageSizeOf(file), 16);
       header.set([2, 2, 0, 64, 32, 32], 18);
       header.writeUInt32BE(1, 40);
       header.writeUInt32BE(4, 44);

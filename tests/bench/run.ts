@@ -5,6 +5,7 @@ import { benchGaps } from "./gaps.ts";
 import { benchIngest } from "./ingest.ts";
 import { benchMonth } from "./month.ts";
 import { benchRelay } from "./relay.ts";
+import { benchWrites } from "./writes.ts";
 
 export interface BenchResult {
   readonly name: string;
@@ -21,6 +22,7 @@ const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchRes
   ingest: benchIngest,
   month: benchMonth,
   relay: benchRelay,
+  writes: benchWrites,
 };
 
 const names = process.argv.slice(2).filter((word) => !word.startsWith("--"));

@@ -9,7 +9,7 @@ import { HandClock } from "./hand-clock.ts";
 
 const HONEST = { address: "192.0.2.7", port: 40_123 };
 
-function setUp() {
+function setUp(sparing = false) {
   const clock = new HandClock();
   const posted: ListenedDatagram[] = [];
   const answers: { answer: number[]; to: Endpoint; atMs: number }[] = [];
@@ -17,6 +17,7 @@ function setUp() {
     clock,
     post: (datagrams) => posted.push(...datagrams),
     isOwnEndpoint: (endpoint) => endpoint.port === 1700 && endpoint.address === "127.0.0.1",
+    sparing,
   });
   const receive = (arrival: Arrival, from = arrival.from) =>
     listener.receive({ ...arrival, from }, (answer, to) =>
@@ -40,6 +41,30 @@ function setUp() {
 
 const uplink = (atS: number, token = 0x1234) =>
   push(SHED, atS, [{ payload: phy("01A2B3C4", atS) }], token).arrival;
+
+describe("the listener, sparing", () => {
+  it("answers at once, counts it as before storing, and calls no second of gathering slow", () => {
+    const { clock, answers, listener, receive, storeAll } = setUp(true);
+    for (let i = 0; i < 20; i++) receive(uplink(i, i));
+    clock.pass(1_000);
+    expect(answers.map(({ atMs }) => atMs)).toEqual(Array(20).fill(0));
+    expect(listener.figures()).toMatchObject({
+      answeredAfterCommit: 0,
+      answeredBeforeStored: 20,
+      slowness: "",
+    });
+    storeAll();
+    expect(answers.length).toBe(20);
+    expect(listener.figures()).toMatchObject({ answeredAfterCommit: 0, waiting: 0 });
+  });
+
+  it("still says when the store lags behind", () => {
+    const { clock, listener, receive } = setUp(true);
+    receive(uplink(1));
+    clock.pass(5_000);
+    expect(listener.figures().slowness).toBe("The store lags behind by 5 s: 1 datagram waits in memory.");
+  });
+});
 
 describe("the listener's promise", () => {
   it("an acknowledgement leaves when its datagram is stored, to its exact source", () => {

@@ -43,7 +43,7 @@ function sqliteError(code: string): Error {
   return Object.assign(new Error("database or disk is full"), { code });
 }
 
-function setUp() {
+function setUp(gatherMs = 0) {
   const clock = new HandClock();
   const recorder = new FakeRecorder(clock);
   const reports: number[] = [];
@@ -56,6 +56,7 @@ function setUp() {
       expect(recorder.stored.length).toBeGreaterThanOrEqual(reports.reduce((sum, n) => sum + n, count));
       reports.push(count);
     },
+    gatherMs,
   });
   return { clock, recorder, queue, reports };
 }
@@ -69,6 +70,54 @@ function uplink(atS: number, packets = 1): ListenedDatagram {
   ).arrival;
   return { bytes, atUs, from, to, sourceFault: null, sentTo: null };
 }
+
+describe("the recording queue, sparing", () => {
+  it("commits what came within the time as one, and counts it as gathered, not as busy", () => {
+    const { clock, recorder, queue, reports } = setUp(950);
+    queue.take(uplink(1));
+    clock.pass(500);
+    queue.take(uplink(2));
+    expect([recorder.commits.length, queue.isBusy]).toEqual([0, false]);
+    clock.pass(449);
+    expect(recorder.commits.length).toBe(0);
+    clock.pass(1);
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([2]);
+    expect(reports).toEqual([2]);
+    queue.take(uplink(3));
+    clock.pass(950);
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([2, 1]);
+  });
+
+  it("commits sixty-four at once, since no more is handed over before", () => {
+    const { clock, recorder, queue } = setUp(950);
+    for (let i = 1; i <= 64; i++) queue.take(uplink(i));
+    clock.turn();
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([64]);
+    clock.pass(2_000);
+    expect(recorder.commits.length).toBe(1);
+  });
+
+  it("records what was gathered when the service ends", () => {
+    const { clock, recorder, queue } = setUp(950);
+    queue.take(uplink(1));
+    queue.drain(clock.nowMs + 100);
+    queue.stop();
+    expect(recorder.stored.length).toBe(1);
+    clock.pass(2_000);
+    expect(recorder.commits.length).toBe(1);
+  });
+
+  it("keeps what the store refused, and tries again", () => {
+    const { clock, recorder, queue } = setUp(950);
+    recorder.trouble = sqliteError("SQLITE_BUSY");
+    queue.take(uplink(1));
+    clock.pass(960);
+    expect(queue.isBusy).toBe(true);
+    recorder.trouble = null;
+    clock.pass(60);
+    expect(recorder.stored.length).toBe(1);
+  });
+});
 
 describe("the recording queue", () => {
   it("commits together what has queued, and reports it afterwards", () => {

@@ -39,6 +39,7 @@ export const TOKEN = "orchard-token-of-32-characters-0";
 export const WIDE: CommitDelta = { gateways: [], nodes: [], lastReceptionId: 1, wide: true };
 
 export class FakeIntake implements Omit<IntakeHandle, "close"> {
+  isSparing = false;
   readonly udp = [{ address: "127.0.0.1", port: 1700 }];
   readonly imported: { path: string; name: string; deleteAfter: boolean }[] = [];
   trouble: string | null = null;

@@ -21,7 +21,7 @@ import { record } from "../views/a-site.ts";
 import { phy, push, SHED } from "./traffic.ts";
 
 const FRAMES = 1_200;
-const PAGE = 4_096;
+const PAGE = 1_024;
 const KEY = Uint8Array.from({ length: 16 }, (_, i) => 0xc0 + i);
 
 let folder: string;

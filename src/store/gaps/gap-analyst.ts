@@ -28,6 +28,9 @@ const PATIENCE_US = 60_000_000;
 /** In a patient step a silent gateway is looked at again once its silence has grown by so much. Chosen. */
 const PATIENT_SHARE = 0.1;
 
+/** While nothing comes of it, the frontier is stored so seldom: a page each second wears an SD card. Chosen. */
+const MAX_BEHIND_US = 60_000_000;
+
 /** The clock that stamps datagrams may be corrected by so much while the service runs. Chosen. */
 const MAX_AHEAD_US = 60_000_000;
 
@@ -56,7 +59,10 @@ export class GapAnalyst {
     number,
     { readonly lastUs: number; readonly toUs: number; readonly nowUs: number; readonly againUs: number }
   >();
+  readonly #totalChanges: Statement;
   #frontierUs: number;
+  /** As it is stored: it may lie behind, as long as nothing else was written that came of what lies between. */
+  #storedFrontierUs: number;
   #loaded = false;
 
   /** `judge` null: gaps are found, their findings are left to a process that judges. `recorded`: the recorded time as it is known now. */
@@ -91,7 +97,9 @@ export class GapAnalyst {
     this.#setFrontier = db.prepare(
       "INSERT INTO gap_progress (id, frontier_us) VALUES (1, ?) ON CONFLICT DO UPDATE SET frontier_us = excluded.frontier_us",
     );
+    this.#totalChanges = db.prepare("SELECT total_changes()").pluck();
     this.#frontierUs = this.#readFrontier();
+    this.#storedFrontierUs = this.#frontierUs;
   }
 
   /** A datagram was stored (of a gateway; 0: of a server), or a packet of it was dated back. */
@@ -125,7 +133,22 @@ export class GapAnalyst {
   }
 
   /** Does a bounded part of what is to be done. True: there is more. */
-  step({ patient, nowUs }: StepOptions): boolean {
+  step(options: StepOptions): boolean {
+    const before = this.#totalChanges.get() as number;
+    const isMore = this.#goOn(options);
+    const isWritten = (this.#totalChanges.get() as number) !== before;
+    const isFar = this.#frontierUs - this.#storedFrontierUs > MAX_BEHIND_US;
+    if (!options.patient || isWritten || isFar) this.#storeFrontier();
+    return isMore;
+  }
+
+  #storeFrontier(): void {
+    if (this.#frontierUs === this.#storedFrontierUs || !Number.isFinite(this.#frontierUs)) return;
+    this.#setFrontier.run(this.#frontierUs);
+    this.#storedFrontierUs = this.#frontierUs;
+  }
+
+  #goOn({ patient, nowUs }: StepOptions): boolean {
     const newestUs = this.#newestUs();
     if (newestUs === null) return false;
     if (nowUs !== null) this.#returnToPresent(nowUs);
@@ -149,6 +172,7 @@ export class GapAnalyst {
 
   storeStates(): void {
     this.#watches.storeAll();
+    this.#storeFrontier();
   }
 
   /** Holds the search in the lives of an address at a moment; true: all of it is done. */
@@ -169,6 +193,7 @@ export class GapAnalyst {
     this.#disorder.forget();
     this.#loaded = false;
     this.#frontierUs = this.#readFrontier();
+    this.#storedFrontierUs = this.#frontierUs;
   }
 
   #readFrontier(): number {
@@ -224,7 +249,7 @@ export class GapAnalyst {
     for (const devAddr of ahead) this.#disorder.noteAddress(devAddr, nowUs);
     this.#blocks.forget();
     this.#frontierUs = nowUs;
-    this.#setFrontier.run(nowUs);
+    this.#storeFrontier();
     this.#disorder.flush();
   }
 
@@ -259,7 +284,6 @@ export class GapAnalyst {
     for (const { gateways, ...row } of rows) {
       this.#watches.take({ ...row, gatewayIds: gatewaysOf(gateways) }, Math.max(before, from));
     }
-    this.#setFrontier.run(toUs);
     return isCut;
   }
 

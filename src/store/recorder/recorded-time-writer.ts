@@ -42,6 +42,7 @@ export class RecordedTimeWriter {
   readonly #db: Store;
   readonly #insert: Statement;
   readonly #update: Statement;
+  readonly #lengthen: Statement;
   readonly #remove: Statement;
   readonly #addGateway: Statement;
   readonly #moveGateways: Statement;
@@ -59,6 +60,8 @@ export class RecordedTimeWriter {
       "INSERT INTO recorded_range (source, capture_id, from_us, to_us, datagrams, begun_by) VALUES (?, ?, ?, ?, ?, ?)",
     );
     this.#update = db.prepare("UPDATE recorded_range SET from_us = ?, to_us = ?, datagrams = ? WHERE id = ?");
+    // Leaves the index by begin alone.
+    this.#lengthen = db.prepare("UPDATE recorded_range SET to_us = ?, datagrams = ? WHERE id = ?");
     this.#remove = db.prepare("DELETE FROM recorded_range WHERE id = ?");
     this.#addGateway = db.prepare(
       "INSERT OR IGNORE INTO recorded_gateway (range_id, gateway_id) VALUES (?, ?)",
@@ -185,7 +188,8 @@ export class RecordedTimeWriter {
       const { lastInsertRowid } = this.#insert.run(kind, captureId, fromUs, toUs, datagrams, begunBy);
       row.id = Number(lastInsertRowid);
       this.#time = null;
-    } else this.#update.run(row.fromUs, row.toUs, row.datagrams, row.id);
+    } else if (row === this.#open) this.#lengthen.run(row.toUs, row.datagrams, row.id);
+    else this.#update.run(row.fromUs, row.toUs, row.datagrams, row.id);
     for (const gatewayId of row.newGatewayIds) this.#addGateway.run(row.id, gatewayId);
     if (row.newGatewayIds.size > 0 || row !== this.#open) this.#time = null;
     row.newGatewayIds.clear();
