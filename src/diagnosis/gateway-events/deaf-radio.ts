@@ -86,10 +86,12 @@ const MAX_BY_MARGIN = 1.5;
 const MAX_CONFIDENCE = 0.98;
 
 /** Returns what a silence of a radio was, or null where it is no sign of a deaf radio. */
-export function deafRadio(silent: SilentRadio): DeafRadio | null {
-  const { silence, isOpen, heardElsewhere, dueElsewhere, counter } = silent;
-  const intervalUs = reportIntervalUs(silent);
+export function deafRadio(given: SilentRadio): DeafRadio | null {
+  const intervalUs = reportIntervalUs(given);
   if (intervalUs === null) return null;
+  const silent = withoutEnds(given, intervalUs);
+  if (silent === null) return null;
+  const { silence, isOpen, heardElsewhere, dueElsewhere, counter } = silent;
   const counted = countedReports(silent, intervalUs);
   if (counted.length < MIN_EMPTY_REPORTS) return null;
   if (counted.some(({ received }) => received > 0)) return null;
@@ -128,6 +130,33 @@ export function deafRadio(silent: SilentRadio): DeafRadio | null {
 
 function reportIntervalUs({ reports }: SilentRadio): number | null {
   return median(reports.slice(1).map(({ atUs }, i) => atUs - (reports[i]?.atUs ?? atUs)));
+}
+
+/** Share of the time without a packet that no report counts one in, for the rest to be its ends. Chosen. */
+const MIN_EMPTY_SHARE = 0.8;
+
+/**
+ * The same without its ends in which a report counts a packet that was not forwarded (a wrong CRC): the radio heard then.
+ * null: reports count packets in the midst of it.
+ */
+function withoutEnds(silent: SilentRadio, intervalUs: number): SilentRadio | null {
+  const { silence, isOpen } = silent;
+  const heard = countedReports(silent, intervalUs).filter(({ received }) => received > 0);
+  const ends = [
+    { fromUs: silence.fromUs, toUs: silence.fromUs },
+    ...heard.map(({ atUs }) => ({ fromUs: atUs - intervalUs, toUs: atUs })),
+    { fromUs: silence.toUs, toUs: silence.toUs },
+  ];
+  const empty = ends.slice(1).map(({ fromUs }, i) => ({ fromUs: ends[i]?.toUs ?? fromUs, toUs: fromUs }));
+  const longest = empty.reduce((a, b) => (b.toUs - b.fromUs > a.toUs - a.fromUs ? b : a));
+  if (longest.toUs - longest.fromUs < MIN_EMPTY_SHARE * (silence.toUs - silence.fromUs)) return null;
+  const isToEnd = longest.toUs === silence.toUs;
+  return {
+    ...silent,
+    silence: longest,
+    isOpen: isOpen && isToEnd,
+    reports: silent.reports.filter(({ atUs }) => atUs > longest.fromUs && atUs <= longest.toUs),
+  };
 }
 
 /** Reports that count packets, and whose interval lies in the silence. */

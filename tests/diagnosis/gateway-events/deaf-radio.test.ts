@@ -69,6 +69,23 @@ describe("a radio that hears nothing while the gateway reports", () => {
     expect(deafRadio(silent({ heardElsewhere: 0 }))?.confidence).toBeLessThan(0.5);
   });
 
+  it("was deaf until a report that counts a packet which was not forwarded, near its end; not where one does in its midst", () => {
+    // Of 239 reports of a whole interval in the two hours the one at 110 min 10 s counts one.
+    const counting = (minute: number) => silent({ reports: reports(120, (i) => (i === 2 * minute ? 1 : 0)) });
+    expect(deafRadio(counting(110))).toMatchObject({
+      fromUs: FROM,
+      toUs: FROM + 110 * MINUTE + 10 * S - 30 * S,
+      reports: 219,
+    });
+    expect(deafRadio(counting(10))).toMatchObject({
+      fromUs: FROM + 10 * MINUTE + 10 * S,
+      toUs: FROM + 120 * MINUTE,
+    });
+    expect(deafRadio(counting(60))).toBeNull();
+    // It is over then, though no packet has come since.
+    expect(deafRadio({ ...counting(110), isOpen: true })?.isOpen).toBe(false);
+  });
+
   it("has no witness in a gateway that heard less than three in ten of what was due: it is as good as silent", () => {
     const confidence = (heardElsewhere: number) =>
       deafRadio(silent({ heardElsewhere, dueElsewhere: 100 }))?.confidence ?? 0;
