@@ -168,6 +168,13 @@ describe("the gaps of a window", () => {
     expect(gapsView(store, windowOf(2 * HOUR, 4 * HOUR)).recordedSeconds).toBeCloseTo(HOUR, 3);
   });
 
+  it("rest on the whole window for a store from before recorded time was kept, on none of it for an empty one", () => {
+    const store = aSiteWithGaps();
+    store.exec("DELETE FROM recorded_range");
+    expect(gapsView(store, windowOf(HOUR, 3 * HOUR)).recordedSeconds).toBe(2 * HOUR);
+    expect(gapsView(openStore(":memory:"), windowOf(HOUR, 3 * HOUR)).recordedSeconds).toBe(0);
+  });
+
   it("say that they have not been looked into where nobody judged them yet", () => {
     const { gaps } = gapsView(aSiteWithGaps(null), windowOf(0, 3 * HOUR));
     expect(gaps.length).toBeGreaterThan(0);
