@@ -1,11 +1,10 @@
 /** `mastlog air`: what fills the air at each gateway, and who spends how much of it. */
 import { Command } from "commander";
 import type { AirGateway, AirView, StrangersView } from "../contract/index.ts";
-import { percent } from "../diagnosis/status.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { airView } from "../views/air.ts";
 import { strangersView } from "../views/strangers.ts";
-import { figure } from "../words/format.ts";
+import { figure, percent } from "../words/format.ts";
 import {
   ownPlansGiven,
   plansOption,
@@ -72,7 +71,7 @@ function strangersParts(view: StrangersView): string[] {
       { title: "nodes", of: (one) => String(one.nodes), right: true },
       { title: "frames", of: (one) => String(one.frames), right: true },
       { title: "airtime s", of: (one) => figure(one.airtimeSeconds, 2), right: true },
-      { title: "share", of: (one) => share(one.share), right: true },
+      { title: "share", of: (one) => percent(one.share), right: true },
       { title: "growth", of: (one) => one.growth.words },
     ]),
     titled(
@@ -92,10 +91,6 @@ function strangersParts(view: StrangersView): string[] {
   ];
 }
 
-function share(ratio: number | null): string {
-  return ratio === null ? "–" : percent(ratio);
-}
-
 function channelTable(view: AirView): string {
   return table(view.channels, [
     { title: "gateway", of: (channel) => channel.gatewayName ?? channel.gatewayEui },
@@ -103,12 +98,12 @@ function channelTable(view: AirView): string {
     { title: "receptions", of: (channel) => String(channel.receptions), right: true },
     { title: "airtime s", of: (channel) => figure(channel.airtimeSeconds, 2), right: true },
     { title: "busy s", of: (channel) => figure(channel.busySeconds, 2), right: true },
-    { title: "utilisation", of: (channel) => percent(channel.utilisation), right: true },
-    { title: "crc bad", of: (channel) => share(channel.crcBadRatio), right: true },
+    { title: "utilisation", of: (channel) => percent(channel.utilisation, 2), right: true },
+    { title: "crc bad", of: (channel) => percent(channel.crcBadRatio), right: true },
     { title: "noise dBm", of: (channel) => figure(channel.noiseFloorDbm, 1), right: true },
     { title: "noise trend", of: (channel) => trendWords(channel.noiseTrend) },
     { title: "strangers s", of: (channel) => figure(channel.strangerAirtimeSeconds, 2), right: true },
-    { title: "collisions", of: (channel) => share(channel.collisions?.aloha ?? null), right: true },
+    { title: "collisions", of: (channel) => percent(channel.collisions?.aloha, 2), right: true },
   ]);
 }
 
@@ -144,7 +139,7 @@ function networkTable({ networks }: AirView): string {
     { title: "packets", of: (one) => String(one.receptions), right: true },
     { title: "frames", of: (one) => String(one.frames), right: true },
     { title: "airtime s", of: (one) => figure(one.airtimeSeconds, 2), right: true },
-    { title: "share", of: (one) => share(total === 0 ? null : one.airtimeSeconds / total), right: true },
+    { title: "share", of: (one) => percent(total === 0 ? null : one.airtimeSeconds / total), right: true },
   ]);
 }
 
@@ -155,7 +150,7 @@ function talkerTable({ talkers }: AirView): string {
     { title: "frames", of: (talker) => String(talker.frames), right: true },
     { title: "airtime s", of: (talker) => figure(talker.airtimeSeconds, 2), right: true },
     { title: "share", of: (talker) => percent(talker.share), right: true },
-    { title: "fullest hour", of: (talker) => percent(talker.busiestHourDuty), right: true },
+    { title: "fullest hour", of: (talker) => percent(talker.busiestHourDuty, 2), right: true },
   ]);
 }
 
@@ -166,9 +161,9 @@ function airtimeTable({ airtime }: AirView): string {
       title: "MHz",
       of: ({ fromHz, toHz }) => (fromHz === null || toHz === null ? "–" : `${fromHz / 1e6}–${toHz / 1e6}`),
     },
-    { title: "at least", of: (row) => percent(row.atLeast), right: true },
-    { title: "estimate", of: (row) => share(row.estimate), right: true },
-    { title: "limit", of: (row) => share(row.limit), right: true },
+    { title: "at least", of: (row) => percent(row.atLeast, 2), right: true },
+    { title: "estimate", of: (row) => percent(row.estimate, 2), right: true },
+    { title: "limit", of: (row) => percent(row.limit), right: true },
     { title: "", of: (row) => row.words },
     { title: "", of: ({ dwell }) => (dwell === null ? "" : dwell.words) },
   ]);

@@ -3,7 +3,7 @@ import { Command } from "commander";
 import type { GatewayRow } from "../contract/gateways.ts";
 import type { DropoutRow, NodeRow } from "../contract/index.ts";
 import { gatewaysSentence } from "../diagnosis/sentences.ts";
-import { percent, span } from "../diagnosis/status.ts";
+import { span } from "../diagnosis/status.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
@@ -11,7 +11,7 @@ import { joinsView } from "../views/joins.ts";
 import { nodesView } from "../views/nodes.ts";
 import { siteView } from "../views/site.ts";
 import { CAUSES, confidenceText } from "../words/causes.ts";
-import { figure } from "../words/format.ts";
+import { figure, percent } from "../words/format.ts";
 import {
   CannotRun,
   ownPlansGiven,
@@ -49,7 +49,7 @@ function nodeTable(nodes: readonly NodeRow[]): string {
     { title: "outage", of: (node) => String(node.missedDuringOutage), right: true },
     {
       title: "delivery",
-      of: (node) => (node.deliveryRatio === null ? "–" : percent(node.deliveryRatio)),
+      of: (node) => percent(node.deliveryRatio),
       right: true,
     },
     { title: "rssi dBm", of: (node) => figure(node.rssiDbm.median, 1), right: true },
@@ -166,7 +166,7 @@ function gatewayTable(gateways: readonly GatewayRow[]): string {
       right: true,
     },
     { title: "downlinks", of: ({ downlinks }) => String(downlinks?.asked ?? "–"), right: true },
-    { title: "late", of: ({ downlinks }) => shareText(downlinks?.lateShare ?? null), right: true },
+    { title: "late", of: ({ downlinks }) => percent(downlinks?.lateShare), right: true },
     {
       title: "answer ms",
       of: ({ downlinks }) => figure(downlinks?.push.medianMs ?? null, 1),
@@ -187,11 +187,6 @@ function eventLines(gateways: readonly GatewayRow[]): string {
       ),
     )
     .join("\n");
-}
-
-/** "6.6 %"; "–" where there is nothing to say. */
-function shareText(share: number | null): string {
-  return share === null ? "–" : `${figure(100 * share, 1)} %`;
 }
 
 export function joinsCommand(): Command {

@@ -1,7 +1,6 @@
 /** How were the figures made, and what must nobody conclude from them? */
 import type { WalkReach, WalkStop, WalkView } from "../contract/link.ts";
-import { percent } from "../diagnosis/status.ts";
-import { figure, withUnit } from "../words/format.ts";
+import { figure, percent, withUnit } from "../words/format.ts";
 import type { Clock } from "./parts.tsx";
 import { Sentence, State, Table } from "./parts.tsx";
 import { StopPlan } from "./plots.tsx";

@@ -3,8 +3,7 @@
 import type { AirView } from "../contract/air.ts";
 import type { BenchItem, BenchView } from "../contract/bench.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
-import { percent } from "../diagnosis/status.ts";
-import { figure, megahertz, signedWithUnit, withMoments, withUnit } from "../words/format.ts";
+import { figure, megahertz, percent, signedWithUnit, withMoments, withUnit } from "../words/format.ts";
 import type { Clock } from "./parts.tsx";
 import { GatewayTitle, Mono, Sentence, State, Table } from "./parts.tsx";
 import { HeartbeatPlot } from "./plots.tsx";
@@ -246,12 +245,12 @@ export function Air({ view }: { readonly view: AirView }) {
               : []),
             { title: "Channel", kind: "number", of: (row) => megahertz(row.frequencyHz) },
             { title: "Receptions", kind: "number", of: (row) => figure(row.receptions) },
-            { title: "Busy", kind: "number", of: (row) => percent(row.utilisation) },
-            { title: "Load", kind: "number", of: (row) => percent(row.offeredLoad) },
+            { title: "Busy", kind: "number", of: (row) => percent(row.utilisation, 2) },
+            { title: "Load", kind: "number", of: (row) => percent(row.offeredLoad, 2) },
             {
               title: "CRC failed",
               kind: "number",
-              of: (row) => (row.crcBadRatio === null ? "–" : percent(row.crcBadRatio)),
+              of: (row) => percent(row.crcBadRatio),
             },
             { title: "Noise floor", kind: "number", of: (row) => withUnit(row.noiseFloorDbm, 1, "dBm") },
             {
@@ -280,7 +279,7 @@ export function Air({ view }: { readonly view: AirView }) {
             { title: "Whose", of: (row) => (row.stranger ? `stranger, ${row.network}` : "own") },
             { title: "Frames", kind: "number", of: (row) => figure(row.frames) },
             { title: "Airtime", kind: "number", of: (row) => withUnit(row.airtimeSeconds, 1, "s") },
-            { title: "Busiest hour", kind: "number", of: (row) => percent(row.busiestHourDuty) },
+            { title: "Busiest hour", kind: "number", of: (row) => percent(row.busiestHourDuty, 2) },
           ]}
         />
       )}

@@ -4,9 +4,9 @@ import type { ComponentChildren } from "preact";
 import type { DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps.ts";
 import type { NodeRow, NodesView } from "../contract/nodes.ts";
 import type { MarksView } from "../contract/user-data.ts";
-import { percent, span } from "../diagnosis/status.ts";
+import { span } from "../diagnosis/status.ts";
 import { CAUSE_LABELS, confidenceText, confidenceWords, episodeTitle } from "../words/causes.ts";
-import { figure, withUnit } from "../words/format.ts";
+import { figure, percent, withUnit } from "../words/format.ts";
 import { IntervalPlot } from "./IntervalPlot.tsx";
 import type { Clock } from "./parts.tsx";
 import { Mono, Sentence, State, Table } from "./parts.tsx";
@@ -61,7 +61,7 @@ function Delivery({ nodes }: { readonly nodes: readonly NodeRow[] }) {
       rows={rows}
       from={from}
       to={1}
-      ticks={ticks.map((at) => ({ at, label: percent(at) }))}
+      ticks={ticks.map((at) => ({ at, label: percent(at, 0) }))}
       caption="Delivery of each node’s counters to the site, the lowest first, with the 95 % Wilson interval. Counters missed while no gateway was reachable count as missed here."
     />
   );

@@ -1,7 +1,6 @@
 /** Which placement heard better, by how much, and how sure is that? */
 import type { Interval, PlacementRow, TrialAnswer, TrialRow, TrialsView } from "../contract/trials.ts";
-import { percent } from "../diagnosis/status.ts";
-import { figure, signedWithUnit, withUnit } from "../words/format.ts";
+import { figure, percent, signedWithUnit, withUnit } from "../words/format.ts";
 import { IntervalPlot, type IntervalRow } from "./IntervalPlot.tsx";
 import type { Clock } from "./parts.tsx";
 import { Sentence, Table } from "./parts.tsx";

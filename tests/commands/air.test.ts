@@ -76,8 +76,8 @@ describe("the air command", () => {
       "Airtime against limits, fullest hour of each sub-band",
     ]);
     // The packet with a wrong CRC names no node.
-    expect(out).toMatch(/^private +own +1 +3 +2 +0\.49 +75\u202F%/m);
-    expect(out).toMatch(/^no node named +– +0 +1 +0 +0\.16 +25\u202F%/m);
+    expect(out).toMatch(/^private +own +1 +3 +2 +0\.49 +75\.0\u202F%/m);
+    expect(out).toMatch(/^no node named +– +0 +1 +0 +0\.16 +25\.0\u202F%/m);
     expect(out).toContain("Not visible here: no downlink of this gateway passes this machine.");
   });
 

@@ -21,6 +21,7 @@ import { nodePage } from "../../src/views/node-page.ts";
 import { nodesView } from "../../src/views/nodes.ts";
 import { siteView } from "../../src/views/site.ts";
 import { CAUSE_LABELS, confidenceText, confidenceWords, episodeTitle } from "../../src/words/causes.ts";
+import { percent } from "../../src/words/format.ts";
 import { decoded } from "../store/traffic.ts";
 import { MAST, orchardScenario } from "../views/a-played-site.ts";
 import { run } from "./run-command.ts";
@@ -191,7 +192,7 @@ describe("one fact of a simulated site", () => {
     for (const episode of episodes) expect(report).toContain(plain(episodeTitle(episode)));
     for (const node of nodes)
       expect(report.slice(report.indexOf(`${node.devAddr}/${node.life}`)).slice(0, 400)).toContain(
-        `${(100 * (node.deliveryRatio ?? 0)).toFixed(0)} %`,
+        plain(percent(node.deliveryRatio)),
       );
   });
 });

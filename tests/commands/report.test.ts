@@ -41,7 +41,7 @@ describe("the report command", () => {
     expect(html).toContain(PROBE);
     expect(html).toContain(SHED);
     expect(html).toContain("Mastlog 9.9.9");
-    expect(html).toMatch(/80\u202F% \(\d+\u202F% to \d+\u202F%\)/);
+    expect(html).toMatch(/80\.0\u202F% \(\d+\.\d\u202F% to \d+\.\d\u202F%\)/);
   });
 
   it("is one file that runs nothing and fetches nothing", async () => {
