@@ -236,9 +236,7 @@ describe("the bench command that waits", () => {
       300,
     );
     try {
-      const began = performance.now();
-      const { out, exitCode } = await run(benchCommand(), SHED, "--db", file.path, "--wait", "2s", "--json");
-      expect(performance.now() - began).toBeGreaterThan(1_900);
+      const { out, exitCode } = await run(benchCommand(), SHED, "--db", file.path, "--wait", "1s", "--json");
       const view = BenchView.parse(JSON.parse(out));
       expect(view.items.find(({ id }) => id === "keepalives")).toMatchObject({ state: "pass", value: 10 });
       expect([view.verdict, view.window.live, exitCode]).toEqual(["waiting", true, 0]);

