@@ -102,7 +102,8 @@ async function change(path: string, rule: KeptRule | null, options: Options): Pr
     if (rule !== null && !options.yes) await assertConfirmed(db, rule);
     const recorder = new Recorder(db, judgeGap);
     if (rule !== null) recorder.write((store) => writeKeptRule(store, rule));
-    if (!isServed) await removeAll(recorder);
+    const { maxAgeDays, maxBytes } = keptRule(db);
+    if (!isServed && (maxAgeDays ?? maxBytes) !== null) await removeAll(recorder);
     recorder.close();
     if (options.shrink) db.exec("PRAGMA auto_vacuum = INCREMENTAL; VACUUM");
     show(db, options, isServed);

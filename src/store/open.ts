@@ -17,6 +17,7 @@ import { dirname, join, resolve } from "node:path";
 import { fileURLToPath, pathToFileURL } from "node:url";
 import Database from "better-sqlite3";
 import { describeStoreError, rescueRemedy, StoreUnusable } from "./store-error.ts";
+import { type OnUpgrade, toStderr, Upgrade } from "./upgrade.ts";
 
 // Where is this package's folder? Found upwards, since the code runs from `src/` and from `dist/`.
 
@@ -55,8 +56,11 @@ const PAGE_SIZE = 1_024;
 /** The log of changes is merged when it holds so much: larger merges cost fewer in all, but each holds up the answers longer. */
 const MERGED_BYTES = 8_192_000;
 
-/** Opens (and where it is missing creates) the store for writing, migrated. `path` may be ":memory:" in tests. */
-export function openStore(path: string): Store {
+/**
+ * Opens (and where it is missing creates) the store for writing, migrated. `path` may be ":memory:" in tests. `onUpgrade`
+ * hears of the migration of an earlier version's store, of which a copy is kept.
+ */
+export function openStore(path: string, onUpgrade: OnUpgrade = toStderr): Store {
   const db = open(path, false);
   assertSound(db, path);
   if (schemaVersion(db) === 0) {
@@ -71,7 +75,7 @@ export function openStore(path: string): Store {
   db.pragma("foreign_keys = ON");
   const pageSize = Number(db.pragma("page_size", { simple: true }));
   db.pragma(`wal_autocheckpoint = ${Math.round(MERGED_BYTES / pageSize)}`);
-  migrate(db, path);
+  migrate(db, path, onUpgrade);
   return db;
 }
 
@@ -276,7 +280,7 @@ export function newestVersion(): number {
   return migrationFiles().at(-1)?.number ?? 0;
 }
 
-function migrate(db: Store, path: string): void {
+function migrate(db: Store, path: string, onUpgrade: OnUpgrade): void {
   if (schemaVersion(db) > newestVersion()) {
     db.close();
     throw new StoreUnusable(
@@ -284,6 +288,11 @@ function migrate(db: Store, path: string): void {
       "Update this program, or name another file with --db.",
     );
   }
+  const from = schemaVersion(db);
+  const isNew = from === 0 || db.memory;
+  const to = newestVersion();
+  if (from === to) return;
+  const upgrade = isNew ? null : upgradeOf(db, { from, to }, onUpgrade);
   for (const { number, file } of migrationFiles()) {
     if (number <= schemaVersion(db)) continue;
     const sql = readFileSync(new URL(file, MIGRATIONS), "utf8");
@@ -293,5 +302,20 @@ function migrate(db: Store, path: string): void {
       db.exec(sql);
       db.pragma(`user_version = ${number}`);
     }).immediate();
+    upgrade?.step(number);
+  }
+  upgrade?.done();
+}
+
+function upgradeOf(
+  db: Store,
+  versions: { readonly from: number; readonly to: number },
+  say: OnUpgrade,
+): Upgrade {
+  try {
+    return new Upgrade(db, versions, say);
+  } catch (error) {
+    db.close();
+    throw error;
   }
 }
