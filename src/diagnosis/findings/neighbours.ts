@@ -320,19 +320,23 @@ function innerStretch({ scene: { gap, within } }: Sight): TimeRange {
   return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
 }
 
+/** Counters of the others beside the gap from which their loss there is weighed, and said. Chosen. */
+const MIN_COMPARED = 30;
+
 function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): EvidencePiece[] {
   const { before, within, after } = sight.scene;
   const now = countedIn(sight.neighbours, within, sight);
   if (now.expected < 30) return [];
   const earlierThen = countedIn(sight.neighbours, before, sight);
   // A trouble that was there before anybody listened is seen by its end.
-  const isByAfter = earlierThen.expected < 20;
+  const isByAfter = earlierThen.expected < MIN_COMPARED;
   const then = isByAfter ? countedIn(sight.neighbours, after, sight) : earlierThen;
   const nowLoss = wilsonInterval(now.missed, now.expected);
-  const earlier = then.expected >= 20 ? wilsonInterval(then.missed, then.expected) : null;
-  const thenLoss = then.expected >= 30 ? then.missed / then.expected : 0.02;
+  const isKnown = then.expected >= MIN_COMPARED;
+  const earlier = isKnown ? wilsonInterval(then.missed, then.expected) : null;
+  const thenLoss = isKnown ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
-  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${figure(now.expected)} counters meanwhile${then.expected >= 30 ? `, ${percent(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
+  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${figure(now.expected)} counters meanwhile${isKnown ? `, ${percent(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
   const lane = "neighbours" as const;
   // Without a before nobody knows whether it began; a few counters of it do not tell either.
   const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;

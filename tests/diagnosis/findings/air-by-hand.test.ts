@@ -155,6 +155,19 @@ describe("what the others lost", () => {
     expect(said(98)).not.toMatch(/alone|far less/);
   });
 
+  it("rose against a before of thirty counters and more, and says how much they lost then", () => {
+    const own = every(1, 40, 260, from(102, 198, 4));
+    const said = (first: number) => {
+      const others = [2, 3].flatMap((life) => every(life, first, 260, from(101 + life, 198, 3)));
+      return neighbourEvidence(sightOf(scene([...own, ...others], { missed: 25 }))).find(({ sentence }) =>
+        String(sentence).startsWith("Others lost frames"),
+      );
+    };
+    // Of two nodes 15 counters each before, none lost; then 14 each, of which nothing is said, and after tells the same.
+    expect(said(85)?.sentence).toMatch(/, 0.% before/);
+    expect(said(86)?.sentence).toMatch(/, 0.% after/);
+  });
+
   it("is no radio's doing where two reachable gateways hear nothing at once", () => {
     const keepalivesUs = from(40, 260).map((minute) => minute * MINUTE);
     const at = (id: number) =>
