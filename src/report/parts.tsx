@@ -5,7 +5,7 @@ import type { Sentence as SentenceParts } from "../contract/common.ts";
 const STATES: Readonly<Record<string, { readonly shape: string; readonly word: string }>> = {
   good: { shape: "✓", word: "good" },
   pass: { shape: "✓", word: "pass" },
-  look: { shape: "▲", word: "needs a look" },
+  look: { shape: "▲", word: "check" },
   warn: { shape: "▲", word: "warn" },
   marginal: { shape: "▲", word: "marginal" },
   bad: { shape: "✕", word: "bad" },

@@ -20,11 +20,9 @@ if (chromiumIsHere("bench"))
     test("gives verdict, list and last datagrams, accessible on a laptop in light and a phone in dark", async () => {
       for (const width of [1280, 390]) {
         const { page, errors } = await dashboard.open(`#/bench/${SHED}?last=3600`, { width });
-        await page
-          .getByRole("heading", { level: 1, name: /^Packing shed works, but 1 check needs a look/ })
-          .waitFor();
+        await page.getByRole("heading", { level: 1, name: /^Packing shed works, with 1 warning/ }).waitFor();
         await page.getByText("▲ warn").first().waitFor();
-        const open = page.getByRole("list", { name: "Checks to look at" }).getByRole("listitem");
+        const open = page.getByRole("list", { name: "Faults and warnings" }).getByRole("listitem");
         const passed = page.getByRole("list", { name: "Checks that passed" }).getByRole("listitem");
         // The shed's noise warns and stands first; its round trip is not known; 23 of 25 are folded.
         expect(await open.first().getByRole("heading").textContent()).toBe("Noise floor");
@@ -214,7 +212,7 @@ if (chromiumIsHere("bench"))
       await page.keyboard.type("FO-1207");
       await page.keyboard.press("Enter");
       await page.getByText("serial or order FO-1207").waitFor();
-      await page.getByRole("button", { name: "Sign off with checks to look at" }).click();
+      await page.getByRole("button", { name: "Sign off with warnings" }).click();
       await page.getByText(/^signed off .*2026/).waitFor();
       expect(await axeFindings(page)).toEqual([]);
       await page.emulateMedia({ media: "print" });
@@ -222,7 +220,7 @@ if (chromiumIsHere("bench"))
       expect(await page.getByText(/^signed off .*2026/).isVisible()).toBe(true);
       await page.emulateMedia({ media: "screen" });
       await page.getByRole("button", { name: "take the signing off back" }).click();
-      await page.getByRole("button", { name: "Sign off with checks to look at" }).waitFor();
+      await page.getByRole("button", { name: "Sign off with warnings" }).waitFor();
       expect(dashboard.service.received.map(({ body }) => JSON.parse(body) as unknown)).toEqual([
         { serial: "FO-1207" },
         { signedOff: "now" },
@@ -264,7 +262,7 @@ if (chromiumIsHere("bench"))
       expect(await page.getByRole("button", { name: "Print" }).isVisible()).toBe(false);
       expect(await page.getByRole("heading", { name: "Last datagrams" }).isVisible()).toBe(false);
       expect(await page.getByText(/Checked by:/).isVisible()).toBe(true);
-      expect(await page.getByRole("list", { name: "Checks to look at" }).isVisible()).toBe(true);
+      expect(await page.getByRole("list", { name: "Faults and warnings" }).isVisible()).toBe(true);
       expect(await page.getByRole("list", { name: "Checks that passed" }).isVisible()).toBe(true);
     });
   });

@@ -15,7 +15,7 @@ if (chromiumIsHere("the score"))
     afterAll(() => dashboard.close());
     beforeEach(() => dashboard.calm());
 
-    test("names its rows: gateways, loud channels, nodes that need a look", async () => {
+    test("names its rows: gateways, loud channels, nodes to check", async () => {
       const { page, errors } = await dashboard.open(`#/site?${FIXED}`);
       const names = page.locator(".site-score-names a");
       await names.first().waitFor();

@@ -179,7 +179,7 @@ export function benchSentence(label: string, all: readonly BenchItem[]): Sentenc
     failed.length > 0
       ? `${label} fails ${plural(failed.length, "check")} (${names(failed)}); ${rest}.`
       : warned.length > 0
-        ? `${label} works, but ${plural(warned.length, "check needs", "checks need")} a look (${names(warned)}); ${rest}.`
+        ? `${label} works, with ${plural(warned.length, "warning")} (${names(warned)}); ${rest}.`
         : benchVerdict(items) === "waiting"
           ? `${label} cannot be judged yet: ${rest}.${countdown}`
           : `${label} is well: ${rest}.`;

@@ -31,7 +31,7 @@ describe("the verdict", () => {
       "Packing shed cannot be judged yet: 24 of 25 checks passed, 1 still open.",
     );
     expect(said({ noise: "warn" })).toBe(
-      "Packing shed works, but 1 check needs a look (noise floor); 24 of 25 checks passed.",
+      "Packing shed works, with 1 warning (noise floor); 24 of 25 checks passed.",
     );
     expect(
       said({ keepalives: "fail", region: "fail", noise: "fail", levels: "fail", overload: "fail" }),

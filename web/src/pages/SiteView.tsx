@@ -91,17 +91,17 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
       <PinMark subjects={subjects} onPinned={marks.reload} />
       <ToDo toDo={site.toDo} />
       <SiteSummary standing={site.standing} events={site.events} />
-      <h2>Nodes that need a look</h2>
+      <h2>Nodes to check</h2>
       {site.attention.length === 0 ? (
         <p class="quiet">
           {site.nodeCount === 0
             ? "No node of your own was heard in this window."
-            : `None of ${counted(site.nodeCount, "node")} needs a look in this window.`}{" "}
+            : `Nothing to check at ${counted(site.nodeCount, "node")} in this window.`}{" "}
           <a href={linkTo("/nodes")}>All nodes</a>
         </p>
       ) : (
         <>
-          <NodeTable label="Nodes that need a look" rows={site.attention} />
+          <NodeTable label="Nodes to check" rows={site.attention} />
           <p class="beneath">
             <a href={linkTo("/nodes")}>
               All {counted(site.nodeCount, "node")}
@@ -149,9 +149,9 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
           mean of the frames near that moment, each at its best gateway, over the demodulation floor.
         </p>
         <p>
-          A node needs a look when counters are missing, when it is silent for longer than its rhythm allows,
-          or when its margin is small. Missed counters come from the frame counters themselves, not from a
-          registration.
+          A node is to be checked when counters are missing, when it is silent for longer than its rhythm
+          allows, or when its margin is small. Missed counters come from the frame counters themselves, not
+          from a registration.
         </p>
       </Fold>
     </>

@@ -197,11 +197,18 @@ export function PhonePart({ title, children }: { title: string; children: Compon
 
 const SHAPES: Record<Standing, string> = { good: "✓", look: "▲", bad: "✕", waiting: "○" };
 
-/** ✓ good, ▲ look, ✕ bad, ○ waiting; another word may be given, the shape stays. */
+const STANDING_WORDS: Record<Standing, string> = {
+  good: "good",
+  look: "check",
+  bad: "bad",
+  waiting: "waiting",
+};
+
+/** ✓ good, ▲ check, ✕ bad, ○ waiting; another word may be given, the shape stays. */
 export function StandingMark({ standing, word }: { standing: Standing; word?: string }) {
   return (
     <span class={`standing standing-${standing}`}>
-      <span aria-hidden="true">{SHAPES[standing]}</span> {word ?? standing}
+      <span aria-hidden="true">{SHAPES[standing]}</span> {word ?? STANDING_WORDS[standing]}
     </span>
   );
 }

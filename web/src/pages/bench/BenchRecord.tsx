@@ -63,7 +63,7 @@ function SigningOff({ bench: { eui, signedOff, verdict }, onChanged }: BenchReco
 /** Nobody signs off unawares what did not pass. */
 const SIGN: Readonly<Record<Bench["verdict"], string>> = {
   pass: "Sign off",
-  warn: "Sign off with checks to look at",
+  warn: "Sign off with warnings",
   waiting: "Sign off with checks open",
   fail: "Sign off although a check fails",
 };

@@ -115,7 +115,7 @@ function Checks({ items }: { readonly items: readonly BenchItem[] }) {
   return (
     <>
       {first.length === 0 ? null : (
-        <ol class="bench-list" aria-label="Checks to look at">
+        <ol class="bench-list" aria-label="Faults and warnings">
           {first.map((item) => (
             <Check key={item.id} item={item} />
           ))}

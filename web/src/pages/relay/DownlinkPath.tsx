@@ -119,7 +119,7 @@ export function WayBack({ eui, downlinks }: { eui: string; downlinks: GatewayDow
         <strong>The way back</strong>{" "}
         <StandingMark
           standing={downlinks.standing}
-          word={{ good: "good", look: "look", bad: "bad", waiting: "waiting" }[downlinks.standing]}
+          word={{ good: "good", look: "check", bad: "bad", waiting: "waiting" }[downlinks.standing]}
         />{" "}
         {downlinks.clause}.
       </p>

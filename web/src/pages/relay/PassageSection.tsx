@@ -5,7 +5,7 @@ import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Age, Fact, Facts, Fold, StandingMark } from "../../parts/page.tsx";
 import "./relay.css";
 
-const WORDS = { good: "passing", look: "look", bad: "trouble", waiting: "waiting" } as const;
+const WORDS = { good: "passing", look: "check", bad: "trouble", waiting: "waiting" } as const;
 
 const COLUMNS: readonly Column<UpstreamRow>[] = [
   {
