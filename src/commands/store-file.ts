@@ -6,6 +6,7 @@ import { Command } from "commander";
 import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
+import { isoTime } from "../model/time-range.ts";
 import { backupStore } from "../store/backup.ts";
 import { beginForgetting, type Forgettable, toBeForgotten } from "../store/forget.ts";
 import { openStore } from "../store/open.ts";
@@ -95,15 +96,23 @@ async function printRescue(
   json: boolean,
   onDone: () => void,
 ): Promise<void> {
-  const { tables, receptions } = await rescueStore(db, file, { ...options, judge: judgeGap });
+  const { tables, receptions, removed } = await rescueStore(db, file, { ...options, judge: judgeGap });
   onDone();
-  if (json) return printJson({ file, receptions, tables });
+  const removedBefore = removed === null ? null : isoTime(removed.beforeUs);
+  if (json)
+    return printJson({ file, receptions, tables, ...(removedBefore === null ? {} : { removedBefore }) });
+  const gone =
+    removedBefore === null
+      ? ""
+      : ` Receptions before ${removedBefore} had been removed; the hours of that time are not rescued, and it counts as not recorded.`;
   const holes = tables.filter((table) => table.holes > 0);
   const lost =
     holes.length === 0
       ? "Every table could be read to its end."
       : `Not everything could be read: ${holes.map(({ name, holes: n }) => `${name} has ${plural(n, "hole")}`).join(", ")}.`;
-  print(`${file}: ${plural(receptions, "reception")} rescued. ${lost} What is derived was derived again.\n`);
+  print(
+    `${file}: ${plural(receptions, "reception")} rescued. ${lost} What is derived was derived again.${gone}\n`,
+  );
 }
 
 function describe(

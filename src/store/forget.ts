@@ -5,6 +5,7 @@
  */
 import { type DevAddr, type Eui, parseDevAddr } from "../model/identifiers.ts";
 import { MINUTE_US, minuteOf } from "../model/time-range.ts";
+import { forgetInRemovedHours } from "./hours/forget-hours.ts";
 import type { Store } from "./open.ts";
 import { ChannelWriter } from "./recorder/channels.ts";
 import { notWritten, type Written, written } from "./written.ts";
@@ -108,6 +109,8 @@ const BY_TIME: readonly (readonly [table: string, column: string])[] = [
   ["recorded_gateway", "range_id"],
 ];
 
+const NO_LIVES: ReadonlySet<number> = new Set();
+
 /** True when the gateway is wholly gone. */
 export function stepOfGateway(db: Store, eui: Eui, most: number): boolean {
   const id = gatewayId(db, eui);
@@ -129,6 +132,7 @@ export function stepOfGateway(db: Store, eui: Eui, most: number): boolean {
     )
     .run(id, most);
   if (channels.changes >= most) return false;
+  if (!forgetInRemovedHours(db, eui, { lifeIds: NO_LIVES, gatewayId: id })) return false;
   const run = (sql: string, ...values: unknown[]) => db.prepare(sql).run(...values);
   // What was refused stays in the account, without a name.
   run(
@@ -170,6 +174,9 @@ function stepOfNode(db: Store, devAddr: DevAddr, most: number): boolean {
     most,
   );
   if (downlinks.changes >= most) return false;
+  const lives = db.prepare("SELECT id FROM life WHERE dev_addr = ?").pluck().all(address) as number[];
+  // A later life may get the number of one that goes.
+  if (!forgetInRemovedHours(db, devAddr, { lifeIds: new Set(lives), gatewayId: null })) return false;
   const derived = ["gap", "gap_watch", "gap_watch_past", "gap_disorder", "gateway_address"];
   for (const table of ["frame", "life", "address_state", "account_due", ...derived])
     run(`DELETE FROM ${table} WHERE dev_addr = ?`, address);

@@ -1,12 +1,14 @@
 /** What does a store hold after receptions were removed by the rule of what is kept, and what does it take in again? */
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
+import { beginForgetting, type Forgettable } from "../../src/store/forget.ts";
+import { frameCountsByLife, framesByLife } from "../../src/store/hours/read-frames.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { keptRule, removedOf, writeKeptRule } from "../../src/store/retention.ts";
 import { DAY_US, FIRST_MIDNIGHT_US, recorded, removeAll, traffic, workOff } from "./some-days.ts";
-import { pull, SHED, START_US } from "./traffic.ts";
+import { phy, pull, push, SHED, START_US, TOWER } from "./traffic.ts";
 
 const count = (db: Store, sql: string, ...values: unknown[]) =>
   db
@@ -147,6 +149,54 @@ describe("removal by size", () => {
     writeKeptRule(db, { maxAgeDays: 1, maxBytes: null });
     removeAll(recorder);
     expect(pages()).toBeLessThan(0.75 * before);
+  });
+});
+
+describe("forgetting, after receptions were removed", () => {
+  const setUp = () => {
+    const { db, recorder } = recorded(traffic(4));
+    writeKeptRule(db, { maxAgeDays: 1, maxBytes: null });
+    removeAll(recorder);
+    const heard = () => {
+      const lives = frameCountsByLife(db, { fromUs: START_US, toUs: FIRST_MIDNIGHT_US + 2 * DAY_US });
+      return [...lives.values()].sort((a, b) => b - a);
+    };
+    return { db, recorder, heard };
+  };
+  const forget = (recorder: Recorder, thing: Forgettable) => {
+    recorder.write((store) => beginForgetting(store, thing));
+    while (recorder.forgetMore(500));
+  };
+
+  it("takes a node out of removed hours, and no later life inherits its frames", () => {
+    const { db, recorder, heard } = setUp();
+    // 39 hours, a frame each twenty minutes; node 01000001 fell silent after 29.
+    const [most, next, last] = heard();
+    expect([most, last]).toEqual([117, 29]);
+    forget(recorder, { kind: "node", id: "01000000" });
+    expect(heard()).toEqual([next, last]);
+    recorder.record([push(SHED, 4 * 86_400, [{ payload: phy("0A0A0A0A", 1) }], 9)]);
+    expect(heard()).toEqual([next, last]);
+    expect(count(db, "life")).toBe(4);
+  });
+
+  it("takes out what a gateway alone had heard, and names it nowhere any more", () => {
+    const { db, recorder, heard } = setUp();
+    const before = heard().reduce((sum, n) => sum + n, 0);
+    const id = db.prepare("SELECT id FROM gateway WHERE eui = ?").pluck().get(TOWER) as number;
+    const alone = [
+      ...framesByLife(db, { fromUs: START_US, toUs: FIRST_MIDNIGHT_US + 2 * DAY_US }).values(),
+    ].reduce(
+      (sum, { receptions, length }) => sum + receptions.subarray(0, length).filter((n) => n === 1).length,
+      0,
+    );
+    forget(recorder, { kind: "gateway", id: TOWER });
+    const left = [...framesByLife(db, { fromUs: START_US, toUs: FIRST_MIDNIGHT_US + 2 * DAY_US }).values()];
+    expect(left.some(({ gatewayIds }) => gatewayIds.has(id))).toBe(false);
+    // Of the frames that one of the two heard, one in two was the tower's, give or take the order of losses.
+    const gone = before - heard().reduce((sum, n) => sum + n, 0);
+    expect(gone).toBeGreaterThan(0.4 * alone);
+    expect(gone).toBeLessThan(0.6 * alone);
   });
 });
 

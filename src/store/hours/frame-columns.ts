@@ -61,7 +61,7 @@ export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): 
     heard[i] = gateways.of(JSON.stringify([...frame.gatewayIds].sort((a, b) => a - b)));
     repeat[i] = frame.repeat;
   }
-  if (Math.max(lives.size, dataRates.size, gateways.size) > 0x1_0000) return null;
+  if (Math.max(lives.size, dataRates.size, gateways.size) > TAKEN_OUT) return null;
   const head: Head = {
     frames: n,
     lives: lives.all(),
@@ -83,6 +83,36 @@ export function isShared(columns: Uint8Array, gatewayIds: ReadonlySet<number>): 
   return headOf(buffer, byteOffset).head.gateways.some(
     (heard) => heard.some((id) => gatewayIds.has(id)) && !heard.every((id) => gatewayIds.has(id)),
   );
+}
+
+/** Stands for the life of a frame that was taken out: no place of a head is so large, and readers pass it over. */
+const TAKEN_OUT = 0xffff;
+
+/**
+ * The row without the frames of some lives, and without those that one gateway alone heard; it is named nowhere any more.
+ * null: nothing of either is in it.
+ */
+export function withoutFrames(
+  columns: Uint8Array,
+  { lifeIds, gatewayId }: { readonly lifeIds: ReadonlySet<number>; readonly gatewayId: number | null },
+): Uint8Array | null {
+  const copy = Uint8Array.from(columns);
+  const { head, end } = headOf(copy.buffer, 0);
+  const n = head.frames;
+  const skipped = COLUMNS.at + COLUMNS.counter + COLUMNS.airtime;
+  const toHeard = skipped + COLUMNS.life + COLUMNS.snr + COLUMNS.rssi + COLUMNS.receptions + COLUMNS.rate;
+  const life = new Uint16Array(copy.buffer, end + skipped * n, n);
+  const heard = new Uint16Array(copy.buffer, end + toHeard * n, n);
+  const isGone = head.lives.map((id) => lifeIds.has(id));
+  const isAlone = head.gateways.map((set) => set.length === 1 && set[0] === gatewayId);
+  const isNamed = gatewayId !== null && head.gateways.some((set) => set.includes(gatewayId));
+  if (!isNamed && !isGone.includes(true)) return null;
+  for (let i = 0; i < n; i++)
+    if (isGone[life[i] ?? 0] === true || isAlone[heard[i] ?? 0] === true) life[i] = TAKEN_OUT;
+  const named = { ...head, gateways: head.gateways.map((set) => set.filter((id) => id !== gatewayId)) };
+  // No longer than before: the columns stay where they are.
+  copy.set(Buffer.from(JSON.stringify(named).padEnd(end - LENGTH_OCTETS), "latin1"), LENGTH_OCTETS);
+  return copy;
 }
 
 /** How many frames of each life an hour holds, one after the other. `only`: those that these gateways heard, if none is shared. */
