@@ -2,6 +2,7 @@
 import { mkdtempSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import parsePrometheus from "parse-prometheus-text-format";
 import { expect, it, onTestFinished } from "vitest";
 import * as contract from "../../src/contract/index.ts";
 import { ServiceProblem } from "../../src/service/errors.ts";
@@ -96,6 +97,11 @@ async function scrape(given: Parameters<typeof serviceUnderTest>[0]) {
   const response = await app.inject("/metrics");
   expect(response.statusCode).toBe(200);
   const samples = parseExposition(response.body);
+  // An outside reader finds the same: parse-prometheus-text-format 1.1.1.
+  const read = parsePrometheus(response.body).flatMap(({ name, metrics }) =>
+    metrics.map(({ labels = {}, value }) => ({ name, labels, value: Number(value) })),
+  );
+  expect(read).toEqual(samples);
   const figureOf = (name: string, labels: Record<string, string> = {}) =>
     samples.find((one) => one.name === name && JSON.stringify(one.labels) === JSON.stringify(labels))?.value;
   return { app, samples, figureOf };
