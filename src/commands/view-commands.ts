@@ -3,7 +3,7 @@ import { Command } from "commander";
 import type { GatewayRow } from "../contract/gateways.ts";
 import type { DropoutRow, NodeRow } from "../contract/index.ts";
 import { gatewaysSentence } from "../diagnosis/sentences.ts";
-import { span } from "../diagnosis/status.ts";
+
 import { plainLine } from "../model/plain-text.ts";
 import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
@@ -11,7 +11,7 @@ import { joinsView } from "../views/joins.ts";
 import { nodesView } from "../views/nodes.ts";
 import { siteView } from "../views/site.ts";
 import { CAUSES, confidenceText } from "../words/causes.ts";
-import { figure, percent } from "../words/format.ts";
+import { duration, figure, percent } from "../words/format.ts";
 import {
   CannotRun,
   ownPlansGiven,
@@ -57,7 +57,7 @@ function nodeTable(nodes: readonly NodeRow[]): string {
     { title: "margin dB", of: (node) => figure(node.marginDb.median, 1), right: true },
     {
       title: "rhythm",
-      of: (node) => (node.rhythmSeconds === null ? "–" : span(node.rhythmSeconds)),
+      of: (node) => (node.rhythmSeconds === null ? "–" : duration(node.rhythmSeconds)),
       right: true,
     },
     { title: "last heard", of: (node) => node.lastHeard },
@@ -114,7 +114,8 @@ function gapTable(gaps: readonly DropoutRow[]): string {
     { title: "from", of: (gap) => gap.from },
     {
       title: "length",
-      of: (gap) => `${span((Date.parse(gap.to) - Date.parse(gap.from)) / 1e3)}${gap.open ? ", goes on" : ""}`,
+      of: (gap) =>
+        `${duration((Date.parse(gap.to) - Date.parse(gap.from)) / 1e3)}${gap.open ? ", goes on" : ""}`,
     },
     { title: "missed", of: (gap) => String(gap.missedCounters), right: true },
     { title: "cause", of: (gap) => gap.finding.cause },

@@ -1,7 +1,7 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
 import type { LoudNoise } from "../contract/site.ts";
 import { duration, figure, megahertz, plural } from "../words/format.ts";
-import { percent, span } from "./status.ts";
+import { percent } from "./status.ts";
 
 // For what share of the time is a half-duplex gateway deaf to a node because it transmits itself?
 
@@ -197,7 +197,7 @@ export function judgeAirtime({ atLeast, estimate, limit, seconds }: AirtimeEvide
   if (seconds < 3600) {
     return {
       standing: "waiting",
-      words: `under ${allowed} so far; ${span(seconds)} are less than an hour`,
+      words: `under ${allowed} so far; ${duration(seconds)} are less than an hour`,
     };
   }
   return { standing: "good", words: `under ${allowed} by what was heard` };

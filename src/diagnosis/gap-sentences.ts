@@ -2,9 +2,8 @@
 import type { Cause, EpisodeRow, GapCounts } from "../contract/gaps.ts";
 import type { Sentence } from "../contract/index.ts";
 import { CAUSE_LABELS, certaintyOf } from "../words/causes.ts";
-import { figure, plural } from "../words/format.ts";
+import { duration, figure, plural } from "../words/format.ts";
 import { type SpokenWindow, within } from "./sentences.ts";
-import { span } from "./status.ts";
 
 /** "4 gaps of 3 nodes in the last hour; most often: weak link (3); 1 goes on." `own`: of your own nodes. */
 export function gapsSentence(
@@ -65,7 +64,7 @@ export function episodeSentence(
 }
 
 export function outageSentence(gateway: string, seconds: number): string {
-  return `${gateway} sent nothing for ${span(seconds)}; no node lost a frame by it.`;
+  return `${gateway} sent nothing for ${duration(seconds)}; no node lost a frame by it.`;
 }
 
 /** "weak link (likely)"; "unexplained" stands alone. */

@@ -12,9 +12,9 @@ import type {
   SiteView,
 } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { lastName, megahertz, plural } from "../words/format.ts";
+import { duration, lastName, megahertz, plural } from "../words/format.ts";
 import { loudestClause, loudWords } from "./air-sentences.ts";
-import { countDevices, percent, span, THRESHOLDS } from "./status.ts";
+import { countDevices, percent, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
 
@@ -35,7 +35,7 @@ function link(words: string, href: string): Part {
 /** "in the last hour" when live, else "in this window of 6 h". */
 export function within({ fromUs, toUs, live }: SpokenWindow): string {
   const seconds = (toUs - fromUs) / 1e6;
-  if (!live) return `in this window of ${span(seconds)}`;
+  if (!live) return `in this window of ${duration(seconds)}`;
   return `in the ${lastName(seconds)}`;
 }
 
@@ -145,7 +145,7 @@ function gatewaysPart(gateways: readonly GatewayRow[], window: SpokenWindow): Pa
     const verb = gateway.standing === "bad" ? "has been" : "was";
     parts.push(
       link(gatewayTitle(gateway), "#/site"),
-      text(` ${verb} unreachable for ${span(outSeconds(gateway, window))}`),
+      text(` ${verb} unreachable for ${duration(outSeconds(gateway, window))}`),
     );
   }
   if (out.length > 2) parts.push(text(`, and ${plural(out.length - 2, "gateway")} more`));

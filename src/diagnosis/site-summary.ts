@@ -6,9 +6,9 @@
 import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { plural } from "../words/format.ts";
+import { duration, plural } from "../words/format.ts";
 import { type Condition, type ConditionEvidence, standingConditions } from "./site-conditions.ts";
-import { percent, span } from "./status.ts";
+import { percent } from "./status.ts";
 
 export interface SiteEvidence extends ConditionEvidence {
   readonly episodes: readonly EpisodeRow[];
@@ -156,7 +156,7 @@ function groupedByNode(gaps: readonly DropoutRow[]): Event[] {
 /** "2 h to 6 days 16 h". */
 function lengths(gaps: readonly DropoutRow[]): string {
   const seconds = gaps.map(({ from, to }) => (Date.parse(to) - Date.parse(from)) / 1000);
-  const [low, high] = [span(Math.min(...seconds)), span(Math.max(...seconds))];
+  const [low, high] = [duration(Math.min(...seconds)), duration(Math.max(...seconds))];
   return low === high ? low : `${low} to ${high}`;
 }
 

@@ -1,10 +1,9 @@
 /** Did a link fall and stay low to the end of what was heard: by how much, when, and since how long? */
 import type { LinkShift, StandingFall } from "../contract/link.ts";
 import { HOUR_US, median } from "../statistics/robust.ts";
-import { sizeInDb } from "../words/format.ts";
+import { duration, sizeInDb } from "../words/format.ts";
 import { linkShifts } from "./link-changes.ts";
 import { type LinkFrame, MEASURE_NAMES, powerSeries, snrSeries } from "./link-frame.ts";
-import { span } from "./status.ts";
 
 /** When a fall needs a look. Both chosen: less is within what weather and parked vehicles do in a day. */
 export const FALL_LIMITS = { leastDb: 6, leastHeldUs: HOUR_US } as const;
@@ -36,7 +35,7 @@ export function standingFall(frames: readonly LinkFrame[]): StandingFall | null 
     withDataRateChange,
     heldSeconds: Math.round(heldUs / 1e6),
     sentence,
-    clause: `${MEASURE_NAMES[measure]} fell by ${sizeInDb(shift)} and has stayed low for ${span(heldUs / 1e6)}`,
+    clause: `${MEASURE_NAMES[measure]} fell by ${sizeInDb(shift)} and has stayed low for ${duration(heldUs / 1e6)}`,
   };
 }
 

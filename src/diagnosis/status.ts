@@ -3,7 +3,7 @@
  * with its basis, and a clause that carries the figures.
  */
 import type { Sentence, WalkStop, WalkVerdict } from "../contract/index.ts";
-import { decibel, figure } from "../words/format.ts";
+import { decibel, duration, figure } from "../words/format.ts";
 
 export type StandingWord = "good" | "look" | "bad" | "waiting";
 
@@ -62,8 +62,8 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
   const lossClause = `lost ${percent(loss)} on the air (${figure(onAir)} of ${figure(expected)})`;
   if (overdue) {
     const rhythm =
-      evidence.rhythmSeconds === null ? "" : `, it sends about every ${span(evidence.rhythmSeconds)}`;
-    return { standing: "look", clause: `silent for ${span(evidence.silentForSeconds)}${rhythm}` };
+      evidence.rhythmSeconds === null ? "" : `, it sends about every ${duration(evidence.rhythmSeconds)}`;
+    return { standing: "look", clause: `silent for ${duration(evidence.silentForSeconds)}${rhythm}` };
   }
   const judgeable = expected - missedDuringOutage;
   if (judgeable < THRESHOLDS.leastExpected) {
@@ -119,7 +119,7 @@ const MIN_FOLLOWED_SECONDS = 60;
 
 export function judgeGateway(evidence: GatewayEvidence): Judgement {
   const { isOut, outages, restarts, receptions, crcBad, keepaliveSeconds, newForSeconds } = evidence;
-  if (isOut) return { standing: "bad", clause: `unreachable for ${span(evidence.silentForSeconds)}` };
+  if (isOut) return { standing: "bad", clause: `unreachable for ${duration(evidence.silentForSeconds)}` };
   if (evidence.datagrams === 0) {
     return { standing: "waiting", clause: "nothing arrived from it in this window" };
   }
@@ -131,7 +131,10 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
   if (outages > 0) {
     const times = outages === 1 ? "once" : `${outages} times`;
     const inAll = outages === 1 ? "" : " in all";
-    return { standing: "look", clause: `was unreachable ${times}, ${span(evidence.outageSeconds)}${inAll}` };
+    return {
+      standing: "look",
+      clause: `was unreachable ${times}, ${duration(evidence.outageSeconds)}${inAll}`,
+    };
   }
   if (isFault) return { standing: "look", clause: event.clause };
   if (restarts > 0) {
@@ -153,26 +156,8 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
   const since =
     newForSeconds === null
       ? "reachable throughout"
-      : `reachable since it was first heard, for ${span(newForSeconds)}`;
-  return { standing: "good", clause: `${since}, keepalive every ${span(keepaliveSeconds)}` };
-}
-
-/** "45 s", "4 min", "2 min 30 s", "2 h 10 min", "3 days". Thin spaces. The lesser unit only where it matters. */
-export function span(seconds: number): string {
-  const whole = Math.max(0, Math.round(seconds));
-  if (whole < 120) return `${whole}\u202Fs`;
-  if (whole < 600) return inUnits(whole, 60, "min", "s");
-  const minutes = Math.round(whole / 60);
-  if (minutes < 120) return `${minutes}\u202Fmin`;
-  if (minutes < 48 * 60) return inUnits(minutes, 60, "h", "min");
-  const hours = Math.round(minutes / 60);
-  return hours < 240 ? inUnits(hours, 24, "days", "h") : `${Math.round(hours / 24)}\u202Fdays`;
-}
-
-function inUnits(amount: number, ratio: number, unit: string, lesser: string): string {
-  const rest = amount % ratio;
-  const much = `${Math.floor(amount / ratio)}\u202F${unit}`;
-  return rest === 0 ? much : `${much} ${rest}\u202F${lesser}`;
+      : `reachable since it was first heard, for ${duration(newForSeconds)}`;
+  return { standing: "good", clause: `${since}, keepalive every ${duration(keepaliveSeconds)}` };
 }
 
 /** "2.4 %", "97 %": one decimal below ten. */

@@ -4,9 +4,9 @@ import type { ComponentChildren } from "preact";
 import type { DropoutRow, EpisodeRow, Finding, GapsView } from "../contract/gaps.ts";
 import type { NodeRow, NodesView } from "../contract/nodes.ts";
 import type { MarksView } from "../contract/user-data.ts";
-import { span } from "../diagnosis/status.ts";
+
 import { CAUSE_LABELS, confidenceText, confidenceWords, episodeTitle } from "../words/causes.ts";
-import { figure, percent, withUnit } from "../words/format.ts";
+import { duration, figure, percent, withUnit } from "../words/format.ts";
 import { IntervalPlot } from "./IntervalPlot.tsx";
 import type { Clock } from "./parts.tsx";
 import { Mono, Sentence, State, Table } from "./parts.tsx";
@@ -97,7 +97,7 @@ function NodeTable({ nodes, clock, caption, within }: NodeTableProps) {
         {
           title: "Rhythm",
           kind: "number",
-          of: (node) => (node.rhythmSeconds === null ? "–" : span(node.rhythmSeconds)),
+          of: (node) => (node.rhythmSeconds === null ? "–" : duration(node.rhythmSeconds)),
         },
         {
           title: "Last heard",

@@ -2,8 +2,9 @@
  * The row of one node: what it was heard to send in the window, what it lost, and how it stands. What the rows of one
  * answer share is read once (`nodeContext`).
  */
+
 import type { NodeRow, Trend } from "../contract/index.ts";
-import { judgeNode, RECOUNTING, span } from "../diagnosis/status.ts";
+import { judgeNode, RECOUNTING } from "../diagnosis/status.ts";
 import { overdueAfterUs } from "../ledger/gaps/intervals.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
@@ -18,6 +19,7 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { addressesToRecount, type LabelRecord, type LifeSpan, labels } from "../store/queries/lives.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
+import { duration } from "../words/format.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { fallOf, type SuspectedFall, suspectedFall } from "./node-fall.ts";
 import { type Loss, levelsOfSeries, lossOf, stripOf, type Unheard } from "./node-figures.ts";
@@ -277,7 +279,7 @@ export function silentRows(
       rhythmSeconds: Math.round(rhythmUs / 1e3) / 1e3,
       overdue: true,
       standing: "look" as const,
-      clause: `silent for ${span(silentUs / 1e6)}, it sent about every ${span(rhythmUs / 1e6)}`,
+      clause: `silent for ${duration(silentUs / 1e6)}, it sent about every ${duration(rhythmUs / 1e6)}`,
     };
   });
 }

@@ -189,7 +189,7 @@ describe("twenty-one facts of one store", () => {
         ...[FACTS.heard[i], FACTS.missed[i], FACTS.missedInOutage[i]].map(String),
         FACTS.deliveryPercent[i],
       ]);
-      expect(row).toMatch(new RegExp(` 7\\.5 +60 s +${FACTS.lastHeard[i]} `));
+      expect(row).toMatch(new RegExp(` 7\\.5 +1 min +${FACTS.lastHeard[i]} `));
       expect(row).toMatch(new RegExp(`of ${FACTS.expected[i]}, 6 missed while no gateway`));
     });
     const gateways = plain((await run(gatewaysCommand(), ...asked())).out);

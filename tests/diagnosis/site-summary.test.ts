@@ -256,7 +256,7 @@ describe("events", () => {
         missedCounters: 36,
         devAddr: "01F2A101",
         gateway: null,
-        sentence: "Frost probe: 2 gaps of 60\u202Fmin to 5\u202Fh, 36 counters missed. Cause unknown.",
+        sentence: "Frost probe: 2 gaps of 1\u202Fh to 5\u202Fh, 36 counters missed. Cause unknown.",
       },
     ]);
   });

@@ -137,7 +137,7 @@ describe("an overdue node", () => {
     expect(only(db, windowOf(0, 320, true))).toMatchObject({ overdue: false, standing: "good" });
     const row = only(db, windowOf(0, 321, true));
     expect(row).toMatchObject({ overdue: true, standing: "look", missed: 0 });
-    expect(row.clause).toBe("silent for 101\u202Fs, it sends about every 20\u202Fs");
+    expect(row.clause).toBe("silent for 1\u202Fmin 41\u202Fs, it sends about every 20\u202Fs");
   });
 
   it("has a minute at least, and three counters to know its rhythm by", () => {

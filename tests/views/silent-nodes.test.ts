@@ -39,7 +39,7 @@ describe("a node that fell silent before a live window", () => {
     // The tenth frame came at 541 s, one a minute.
     expect(silent).toMatchObject({ rhythmSeconds: 60, life: 1, missedDuringOutage: 0 });
     expect(silent?.lastHeard).toBe(new Date(START_US / 1000 + 541_000).toISOString());
-    expect(silent?.clause).toBe("silent for 2\u202Fh 21\u202Fmin, it sent about every 60\u202Fs");
+    expect(silent?.clause).toBe("silent for 2\u202Fh 21\u202Fmin, it sent about every 1\u202Fmin");
   });
 
   it("stands among the nodes that need a look, and is not counted as heard", () => {

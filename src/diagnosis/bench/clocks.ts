@@ -2,8 +2,8 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { type CounterDrift, halfWidthPpm, secondsNeeded } from "../../radio/counter-drift.ts";
 import { median } from "../../statistics/robust.ts";
-import { plural, signed } from "../../words/format.ts";
-import { span } from "../status.ts";
+import { duration, plural, signed } from "../../words/format.ts";
+
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 export interface GatewayClockEvidence {
@@ -70,7 +70,7 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
     return {
       ...found,
       state: "pass",
-      reason: `It agrees to ${span(Math.max(1, size))} with the clock that stamped its datagrams, as closely as whole seconds tell.`,
+      reason: `It agrees to ${duration(Math.max(1, size))} with the clock that stamped its datagrams, as closely as whole seconds tell.`,
     };
   const side = offset > 0 ? "ahead of" : "behind";
   const hours = Math.round(size / HALF_HOUR_S) / 2;
@@ -79,14 +79,14 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
   return {
     ...found,
     state: size > limits.failSeconds ? "fail" : "warn",
-    reason: `It is ${span(size)} ${side} the clock that stamped its datagrams.${zone}`,
+    reason: `It is ${duration(size)} ${side} the clock that stamped its datagrams.${zone}`,
     advice: isZone ? "Set the gateway's time zone to UTC." : advice,
   };
 }
 
 function offsetText(seconds: number): string {
   if (Math.abs(seconds) < 120) return `${seconds < 0 ? "\u2212" : "+"}${Math.abs(seconds).toFixed(1)}\u202Fs`;
-  return `${seconds < 0 ? "\u2212" : "+"}${span(Math.abs(seconds))}`;
+  return `${seconds < 0 ? "\u2212" : "+"}${duration(Math.abs(seconds))}`;
 }
 
 /** Packets in a row that bear one count while time went on. */
@@ -111,7 +111,7 @@ function standsStill(standstill: Standstill | null): Found | null {
   return {
     state: "fail",
     figure: "stands still",
-    reason: `${plural(packets, "packet")} over ${span(seconds)} bear the same count, ${tmstUs}: the concentrator's counter stands still.`,
+    reason: `${plural(packets, "packet")} over ${duration(seconds)} bear the same count, ${tmstUs}: the concentrator's counter stands still.`,
     advice:
       "Restart the gateway with its power off for a moment; if it returns, check the board's seat, supply and reset line. Downlinks cannot be timed meanwhile.",
   };
@@ -131,7 +131,7 @@ function counterClock(drift: CounterDrift | null): Found {
     const more =
       needed === null
         ? "more packets, over half an hour or so"
-        : `about ${span(Math.max(60, needed - drift.spanSeconds))} more of such traffic`;
+        : `about ${duration(60 * Math.max(1, Math.round((needed - drift.spanSeconds) / 60)))} more of such traffic`;
     const far = half === null ? "" : ` (± ${half.toFixed(0)}\u202Fppm so far)`;
     return {
       state: "waiting",
@@ -148,7 +148,7 @@ function counterClock(drift: CounterDrift | null): Found {
   };
   const against =
     drift.against === "gateway-time" ? "the gateway's own GPS time" : "the clock that stamped its datagrams";
-  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${plural(drift.readings, "packet")} in ${span(drift.spanSeconds)}.`;
+  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${plural(drift.readings, "packet")} in ${duration(drift.spanSeconds)}.`;
   const beyond = (limit: number) => lowPpm > limit || highPpm < -limit;
   if (beyond(limits.failPpm)) {
     return {
@@ -202,7 +202,7 @@ function restarts({ readings, restarts: times, windowSeconds, isTwoBoards }: Res
   }
   const found = { figure: count === 0 ? "none" : `${count}`, value: count, unit: "restarts" };
   if (count === 0)
-    return { ...found, state: "pass", reason: `Its counter ran through in ${span(windowSeconds)}.` };
+    return { ...found, state: "pass", reason: `Its counter ran through in ${duration(windowSeconds)}.` };
   const last = times.at(-1) ?? "";
   const told = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(0, 19)}Z.`;
   const every = median(stepsSeconds(times));
@@ -210,7 +210,7 @@ function restarts({ readings, restarts: times, windowSeconds, isTwoBoards }: Res
     return {
       ...found,
       state: "fail",
-      reason: `${told}${every === null || every > LIMITS.restarts.loopSeconds ? "" : ` It restarts in a loop, about every ${span(every)}.`}`,
+      reason: `${told}${every === null || every > LIMITS.restarts.loopSeconds ? "" : ` It restarts in a loop, about every ${duration(every)}.`}`,
       advice: "Look for a weak supply, heat, or a watchdog that restarts the forwarder; its log says which.",
     };
   }

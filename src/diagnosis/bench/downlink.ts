@@ -1,8 +1,8 @@
 /** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
-import { listed, plural } from "../../words/format.ts";
-import { percent, span } from "../status.ts";
+import { duration, listed, plural } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 import { pushTimeoutMs, type ServerTrip } from "./packet-counts.ts";
 
@@ -222,7 +222,7 @@ function timingOf(
       advice: "Shorten the way to the server, or raise the network's receive delay (RX1) to 2 s or more.",
     };
   return {
-    reason: `${told} They passed here ${span(lead / 1_000)} before their moment (median), early enough: the gateway's own clock is wrong.`,
+    reason: `${told} They passed here ${duration(lead / 1_000)} before their moment (median), early enough: the gateway's own clock is wrong.`,
     advice:
       "Look at the gateway's time: the SX1301 daemon estimates its counter from the host clock. Let NTP settle, stop what sets the clock in steps, and restart the forwarder.",
   };

@@ -1,8 +1,8 @@
 /** Do keepalives and status reports come, and how often? */
 import type { BenchItem } from "../../contract/index.ts";
-import { figure, listed, plural } from "../../words/format.ts";
+import { duration, figure, listed, plural } from "../../words/format.ts";
 import { refusalWords } from "../notices.ts";
-import { percent, span } from "../status.ts";
+import { percent } from "../status.ts";
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 /** One kind of datagram that comes by the clock. */
@@ -43,7 +43,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       state: "waiting",
       figure: "not recorded",
-      reason: `Nothing was recorded in this window, so its silence says nothing; it was last heard ${span(evidence.lastHeardSeconds)} ago.`,
+      reason: `Nothing was recorded in this window, so its silence says nothing; it was last heard ${duration(evidence.lastHeardSeconds)} ago.`,
       awaits: "three keepalives",
     };
   }
@@ -51,7 +51,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       state: "fail",
       figure: "silent",
-      reason: `Nothing came from it in the ${span(evidence.recordedSeconds)} that were recorded; it was last heard ${span(evidence.lastHeardSeconds)} ago.`,
+      reason: `Nothing came from it in the ${duration(evidence.recordedSeconds)} that were recorded; it was last heard ${duration(evidence.lastHeardSeconds)} ago.`,
       advice:
         "Check its power and network, then that its server address and port are this computer's, and the firewall here.",
     };
@@ -60,7 +60,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       state: "fail",
       figure: "none",
-      reason: `No keepalive came in ${span(followedSeconds)}, though ${plural(evidence.others, "other datagram")} did: no downlink can reach the gateway.`,
+      reason: `No keepalive came in ${duration(followedSeconds)}, though ${plural(evidence.others, "other datagram")} did: no downlink can reach the gateway.`,
       advice: "Set the server's port for downlinks to the same number as the one for uplinks.",
     };
   }
@@ -79,7 +79,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     return {
       ...found,
       state: "fail",
-      reason: `The last keepalive came ${span(sinceNewestSeconds)} ago; it used to come every ${secondsText(intervalSeconds)}.`,
+      reason: `The last keepalive came ${duration(sinceNewestSeconds)} ago; it used to come every ${secondsText(intervalSeconds)}.`,
       advice:
         "See whether the gateway has power and network, and whether its server address is this computer's.",
     };
@@ -148,7 +148,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       state: "warn",
       figure: "none",
-      reason: `No status report came in ${span(followedSeconds)}: what the gateway counts itself stays unknown.`,
+      reason: `No status report came in ${duration(followedSeconds)}: what the gateway counts itself stays unknown.`,
       advice: "Switch the status report on in the forwarder's settings (stat_interval, 30 s).",
     };
   }
@@ -156,7 +156,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       state: "pass",
       figure: plural(count, "report"),
-      reason: `${count === 1 ? "1 report" : `${figure(count)} reports`} in the first ${span(followedSeconds)}; the interval is judged from three on.`,
+      reason: `${count === 1 ? "1 report" : `${figure(count)} reports`} in the first ${duration(followedSeconds)}; the interval is judged from three on.`,
     };
   }
   if (intervalSeconds === null || sinceNewestSeconds === null) {
@@ -176,7 +176,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       ...found,
       state: "fail",
-      reason: `The reports stopped ${span(sinceNewestSeconds)} ago, while other datagrams still come.`,
+      reason: `The reports stopped ${duration(sinceNewestSeconds)} ago, while other datagrams still come.`,
       advice: "Restart the forwarder; a part of it hangs.",
     };
   }
@@ -214,7 +214,7 @@ function reports(evidence: StatusEvidence): Found {
 
 /** "10.1 s" below two minutes, then as a span. */
 function secondsText(seconds: number): string {
-  return seconds < 120 ? `${(Math.round(seconds * 10) / 10).toString()}\u202Fs` : span(seconds);
+  return seconds < 120 ? `${(Math.round(seconds * 10) / 10).toString()}\u202Fs` : duration(seconds);
 }
 
 // Do datagrams come once, in order, and readable?

@@ -2,8 +2,8 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { TMST_PERIOD_US, wrapUs } from "../../radio/clock.ts";
 import { median } from "../../statistics/robust.ts";
-import { plural } from "../../words/format.ts";
-import { span } from "../status.ts";
+import { duration, plural } from "../../words/format.ts";
+
 import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface ProtocolEvidence {
@@ -183,14 +183,14 @@ function packetTime({ packets, dated }: PacketTimeEvidence): Found {
   }
   const offset = (median(dated.map(({ timeOffsetUs }) => timeOffsetUs)) ?? 0) / 1e6;
   const size = Math.abs(offset);
-  const found = { figure: `${offset < 0 ? "\u2212" : "+"}${span(size)}`, value: offset, unit: "s" };
+  const found = { figure: `${offset < 0 ? "\u2212" : "+"}${duration(size)}`, value: offset, unit: "s" };
   const side = offset > 0 ? "ahead of" : "behind";
   if (size > limits.warnSeconds) {
     const why = reasonOf(size);
     return {
       ...found,
       state: size > limits.failSeconds ? "fail" : "warn",
-      reason: `\`time\` of its packets is ${span(size)} ${side} their arrival (median of ${plural(dated.length, "packet")}).${why.reason}`,
+      reason: `\`time\` of its packets is ${duration(size)} ${side} their arrival (median of ${plural(dated.length, "packet")}).${why.reason}`,
       advice: why.advice,
     };
   }
@@ -211,7 +211,7 @@ function packetTime({ packets, dated }: PacketTimeEvidence): Found {
   return {
     ...found,
     state: "pass",
-    reason: `\`time\` of ${plural(dated.length, "packet")} agrees with arrival to ${span(Math.max(1, size))} and goes forward.`,
+    reason: `\`time\` of ${plural(dated.length, "packet")} agrees with arrival to ${duration(Math.max(1, size))} and goes forward.`,
   };
 }
 

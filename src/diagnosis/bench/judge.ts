@@ -1,8 +1,8 @@
 /** How does the gateway stand as a whole? The checks in the order in which they are read, one verdict, one sentence. */
 import type { BenchItem, BenchState, Sentence } from "../../contract/index.ts";
 import type { CounterDrift } from "../../radio/counter-drift.ts";
-import { listed, plural } from "../../words/format.ts";
-import { span } from "../status.ts";
+import { duration, listed, plural } from "../../words/format.ts";
+
 import { type ChannelsEvidence, judgeChannels, judgeRegion, type RegionEvidence } from "./channels.ts";
 import {
   type GatewayClockEvidence,
@@ -174,7 +174,7 @@ export function benchSentence(label: string, all: readonly BenchItem[]): Sentenc
   };
   const rest = `${passed.length} of ${plural(items.length, "check")} passed${waiting.length === 0 ? "" : `, ${waiting.length} still open`}`;
   const awaited = awaitedOf(items);
-  const countdown = awaited === null ? "" : ` About ${span(awaited.seconds)} more: ${awaited.text}.`;
+  const countdown = awaited === null ? "" : ` About ${duration(awaited.seconds)} more: ${awaited.text}.`;
   const text =
     failed.length > 0
       ? `${label} fails ${plural(failed.length, "check")} (${names(failed)}); ${rest}.`

@@ -1,8 +1,8 @@
 /** What does the gateway itself count: answers in time, packets forwarded, packets that never arrived, wrong CRCs? */
 import type { BenchItem } from "../../contract/index.ts";
-import { figure, plural } from "../../words/format.ts";
+import { duration, figure, plural } from "../../words/format.ts";
 import { backhaulProof } from "../findings/gateway.ts";
-import { percent, span } from "../status.ts";
+import { percent } from "../status.ts";
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 /** Round trips of PUSH_DATA to the server and back, as a relay or a capture shows them. */
@@ -151,7 +151,7 @@ function forwarded({ reports, received, crcOk, forwarded: sent, seconds }: Count
       figure: "0 received",
       value: 0,
       unit: "%",
-      reason: `Its radio received nothing in ${span(seconds)}: see Radio.`,
+      reason: `Its radio received nothing in ${duration(seconds)}: see Radio.`,
       awaits: "a packet on the air",
     };
   }

@@ -1,7 +1,7 @@
 /** Does the radio hear, on more than one data rate, and only what nodes send? */
 import type { BenchItem } from "../../contract/index.ts";
-import { figure, plural } from "../../words/format.ts";
-import { percent, span } from "../status.ts";
+import { duration, figure, plural } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface RadioEvidence {
@@ -45,10 +45,10 @@ function radio(evidence: RadioEvidence): Found {
       : ` Only ${plural(evidence.nodes, "node")} had been heard, so the ${evidence.nodes === 1 ? "node" : "nodes"} may have stopped.`;
     return {
       state: isSure ? "fail" : "warn",
-      figure: `deaf for ${span(quietSeconds)}`,
+      figure: `deaf for ${duration(quietSeconds)}`,
       value: quietSeconds,
       unit: "s",
-      reason: `It goes on sending, but ${byReports ? "its radio counted" : "brought"} no packet in the last ${span(quietSeconds)}.${meanwhile}${nodes}`,
+      reason: `It goes on sending, but ${byReports ? "its radio counted" : "brought"} no packet in the last ${duration(quietSeconds)}.${meanwhile}${nodes}`,
       advice:
         "Its radio hangs: restart the forwarder, then cut its power. If it returns, look at supply, heat and the board's reset line.",
     };
@@ -58,7 +58,7 @@ function radio(evidence: RadioEvidence): Found {
     figure: plural(packets, "packet"),
     value: packets,
     unit: "packets",
-    reason: `${byReports ? "Its radio counted" : "It brought"} ${plural(packets, "packet")}, the last ${span(quietSeconds)} ago or less.`,
+    reason: `${byReports ? "Its radio counted" : "It brought"} ${plural(packets, "packet")}, the last ${duration(quietSeconds)} ago or less.`,
   };
 }
 
@@ -68,7 +68,7 @@ function neverHeard({ byReports, quietSeconds, expectedPlan }: RadioEvidence): F
     return {
       state: "waiting",
       figure: "0 packets",
-      reason: `No packet yet in ${span(quietSeconds)}.`,
+      reason: `No packet yet in ${duration(quietSeconds)}.`,
       awaits: "a packet on the air",
       awaitsSeconds: limits.warnQuietSeconds - quietSeconds,
     };
@@ -82,7 +82,7 @@ function neverHeard({ byReports, quietSeconds, expectedPlan }: RadioEvidence): F
     figure: "hears nothing",
     value: 0,
     unit: "packets",
-    reason: `${byReports ? "Its radio counted" : "It brought"} no packet in ${span(quietSeconds)}: nobody sent nearby, or it is deaf.`,
+    reason: `${byReports ? "Its radio counted" : "It brought"} no packet in ${duration(quietSeconds)}: nobody sent nearby, or it is deaf.`,
     advice: `Let a test node send from a few metres away. If nothing comes, check the antenna and its connector, ${plan}, and the board's power.`,
   };
 }

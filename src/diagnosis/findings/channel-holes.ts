@@ -4,8 +4,8 @@
  */
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
-import { figure } from "../../words/format.ts";
-import { span } from "../status.ts";
+import { duration, figure } from "../../words/format.ts";
+
 import type { EvidencePiece, NamedCause } from "./evidence.ts";
 import { isIn, lengthUs, type Sight } from "./observations.ts";
 
@@ -129,7 +129,7 @@ export function meaningOf(
           };
   return {
     weights,
-    text: `nothing at all was heard there for ${span((hole.toUs - hole.fromUs) / 1e6)}, when ${figure(Math.round(hole.due))} frames were due by what came on the others${RESTART_WORDS[restart]}`,
+    text: `nothing at all was heard there for ${duration((hole.toUs - hole.fromUs) / 1e6)}, when ${figure(Math.round(hole.due))} frames were due by what came on the others${RESTART_WORDS[restart]}`,
     ...(restart === "cannot be told" ? { leavesOpen: ["interference", "channel-mismatch"] } : {}),
   };
 }

@@ -1,7 +1,7 @@
 /** Do the nodes lose their frames at the same moments? */
 import { contains, type TimeRange } from "../../model/time-range.ts";
-import { figure } from "../../words/format.ts";
-import { span } from "../status.ts";
+import { duration, figure } from "../../words/format.ts";
+
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import {
   isIn,
@@ -148,7 +148,7 @@ export function sharedSideEvidence(sight: Sight): EvidencePiece[] {
       : "the way between it and here comes first";
   return [
     {
-      sentence: `No datagram came from ${who} for ${span(lengthUs(longest) / 1e6)}: ${side}, not the air.`,
+      sentence: `No datagram came from ${who} for ${duration(lengthUs(longest) / 1e6)}: ${side}, not the air.`,
       lane: "heartbeat",
       restsOn: { ...within, ofNode: false, gatewayEui: homes[0]?.eui ?? null },
       weights: { ...weigh(weight, "gateway-unreachable"), ...weigh(-0.75 * weight, ...NOT_THE_WAY) },

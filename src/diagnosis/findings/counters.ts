@@ -7,8 +7,8 @@
 import type { SceneReception } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import { chanceOfInterval } from "../../statistics/distributions.ts";
-import { figure } from "../../words/format.ts";
-import { percent, span } from "../status.ts";
+import { duration, figure } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import { clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
 
@@ -41,7 +41,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     const began = nextLife.begunBy === "join" ? "after a join-request" : "without a join";
     return [
       {
-        sentence: `Its counter began anew at ${figure(nextLife.firstCounter)} ${began}, ${span((nextLife.firstAtUs - gap.fromUs) / 1e6)} after its last frame.`,
+        sentence: `Its counter began anew at ${figure(nextLife.firstCounter)} ${began}, ${duration((nextLife.firstAtUs - gap.fromUs) / 1e6)} after its last frame.`,
         lane,
         restsOn,
         weights: {
@@ -62,7 +62,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     const long = expected !== null && expected > RESTART_INTERVALS;
     return [
       {
-        sentence: `Nothing came from it for ${span((gap.toUs - gap.fromUs) / 1e6)}${due}, until nothing was recorded. When it was heard again, its counter had begun anew.`,
+        sentence: `Nothing came from it for ${duration((gap.toUs - gap.fromUs) / 1e6)}${due}, until nothing was recorded. When it was heard again, its counter had begun anew.`,
         lane,
         restsOn,
         weights: {
@@ -80,7 +80,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     const pause = pauseChance(sight, gap.missed + 1);
     return [
       {
-        sentence: `Its counter ${gap.missed === 0 ? "did not move on" : `moved on by only ${figure(gap.missed + 1)}`} over ${span((gap.toUs - gap.fromUs) / 1e6)}${due}${gap.missed === 0 ? ": nothing was lost" : ": it did not send"}, ${pauseWords(pause)}.`,
+        sentence: `Its counter ${gap.missed === 0 ? "did not move on" : `moved on by only ${figure(gap.missed + 1)}`} over ${duration((gap.toUs - gap.fromUs) / 1e6)}${due}${gap.missed === 0 ? ": nothing was lost" : ": it did not send"}, ${pauseWords(pause)}.`,
         lane,
         restsOn,
         weights: {
@@ -177,7 +177,7 @@ function openSilence(sight: Sight, restsOn: EvidencePiece["restsOn"], due: strin
   const { gap } = sight.scene;
   const intervals = gap.expectedByRhythm ?? 0;
   return {
-    sentence: `Nothing has come from it for ${span((gap.toUs - gap.fromUs) / 1e6)}${due}; only its counter will tell whether it sent.`,
+    sentence: `Nothing has come from it for ${duration((gap.toUs - gap.fromUs) / 1e6)}${due}; only its counter will tell whether it sent.`,
     lane: "counters",
     restsOn,
     weights: {
@@ -202,7 +202,7 @@ function successorEvidence({ scene: { successor, gap } }: Sight): EvidencePiece[
   return [
     {
       sentence: [
-        `A device joined (${successor.joinEui}) ${span((successor.joinAtUs - gap.fromUs) / 1e6)} after its last frame, and `,
+        `A device joined (${successor.joinEui}) ${duration((successor.joinAtUs - gap.fromUs) / 1e6)} after its last frame, and `,
         { node: formatDevAddr(successor.devAddr) },
         " began at a low counter, in the same rhythm and as strong: most likely the same device under a new address.",
       ],
@@ -233,7 +233,7 @@ function loopEvidence(sight: Sight): EvidencePiece[] {
   const sure = scene.devEui === first.joinEui ? 1 : 0.8;
   return [
     {
-      sentence: `${figure(requests.length)} join-requests of ${first.joinEui} were heard in ${span(Math.max(1, (last.atUs - first.atUs) / 1e6))}, ${busiest} of them within an hour, and no lasting session followed.`,
+      sentence: `${figure(requests.length)} join-requests of ${first.joinEui} were heard in ${duration(Math.max(1, (last.atUs - first.atUs) / 1e6))}, ${busiest} of them within an hour, and no lasting session followed.`,
       lane: "joins",
       restsOn: { fromUs: first.atUs - 1, toUs: last.atUs + 1, ofNode: false, gatewayEui: null },
       weights: { "rejoin-loop": 6.5 * sure, "node-silent": -2.5, "node-restarted": -3, "weak-link": -1.5 },

@@ -7,8 +7,8 @@ import type { SceneGateway, SceneReport } from "../../model/gap.ts";
 import { subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median, quantile } from "../../statistics/robust.ts";
-import { figure } from "../../words/format.ts";
-import { percent, span } from "../status.ts";
+import { duration, figure } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import { countedIn, isIn, lengthUs, type Sight } from "./observations.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
@@ -263,7 +263,7 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
   return {
     sentence: [
       { gateway: gateway.eui },
-      ` sent nothing for ${span(lengthUs(longest) / 1e6)}; ${counter}; ${percent(share)} of what is missing falls into that time.`,
+      ` sent nothing for ${duration(lengthUs(longest) / 1e6)}; ${counter}; ${percent(share)} of what is missing falls into that time.`,
     ],
     lane: "heartbeat",
     restsOn: { ...longest, ofNode: false, gatewayEui: gateway.eui },

@@ -6,8 +6,8 @@ import type { GapJudgement, Scene } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import type { NamedText } from "../../model/named-text.ts";
 import { certaintyPrefix } from "../../words/causes.ts";
-import { figure } from "../../words/format.ts";
-import { span } from "../status.ts";
+import { duration, figure } from "../../words/format.ts";
+
 import { channelEvidence } from "./channels.ts";
 import { isSharedSide, sharedSideEvidence } from "./coincidence.ts";
 import { counterEvidence, sharedEvidence } from "./counters.ts";
@@ -109,14 +109,14 @@ const WORDS: Readonly<Record<CauseWord, string>> = {
 /** "Lost 14 counters in 23 min, most likely because …". Also for the strip of a node's page. */
 function sentenceOf(judged: Judged, { gap, successor }: Scene, isShared: boolean): NamedText {
   if (judged.cause === "node-restarted" && gap.open && successor !== null) {
-    const away = span((successor.firstAtUs - gap.fromUs) / 1e6);
+    const away = duration((successor.firstAtUs - gap.fromUs) / 1e6);
     return [
       `Interrupted for ${away}: ${certaintyPrefix(judged.word)}the node restarted and goes on as `,
       { node: formatDevAddr(successor.devAddr) },
       ".",
     ];
   }
-  const long = span((gap.toUs - gap.fromUs) / 1e6);
+  const long = duration((gap.toUs - gap.fromUs) / 1e6);
   const count = (n: number) => `${figure(n)} ${n === 1 ? "counter" : "counters"}`;
   const what =
     gap.kind === "silence"

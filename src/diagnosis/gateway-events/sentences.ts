@@ -1,7 +1,7 @@
 /** What is told of an event of a gateway: a summary that stands after its name, sentences, and what to do next. */
 
-import { decibel, figure, plural, withUnit } from "../../words/format.ts";
-import { percent, span } from "../status.ts";
+import { decibel, duration, figure, plural, withUnit } from "../../words/format.ts";
+import { percent } from "../status.ts";
 import type { DeafRadio, LossyTime } from "./deaf-radio.ts";
 import type { CommonStep, WeakenedTime } from "./level-step.ts";
 
@@ -13,7 +13,7 @@ export interface EventText {
 
 /** A radio that heard nothing. `who`: the gateway's name. */
 export function deafText(who: string, deaf: DeafRadio): EventText {
-  const long = span((deaf.toUs - deaf.fromUs) / 1e6);
+  const long = duration((deaf.toUs - deaf.fromUs) / 1e6);
   const { heardElsewhere, counter, isOpen } = deaf;
   const sentences = [
     `${who} ${isOpen ? "has heard" : "heard"} no packet for ${long}, while ${plural(deaf.sendersDue, "node")} ${deaf.sendersDue === 1 ? "was" : "were"} due (about ${plural(deaf.framesDue, "frame")}).`,

@@ -91,7 +91,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
             recordedSeconds: 3_600,
           },
         },
-        /Nothing came from it in the 60\u202Fmin that were recorded; it was last heard 2\u202Fh ago/,
+        /Nothing came from it in the 1\u202Fh that were recorded; it was last heard 2\u202Fh ago/,
       ],
     ],
     waiting: [
@@ -200,7 +200,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
     warn: [
       [
         { radio: { packets: 0, quietSeconds: 70, heardSeconds: 0, nodes: 0 } },
-        /no packet in 70\u202Fs: nobody sent nearby/,
+        /no packet in 1\u202Fmin 10\u202Fs: nobody sent nearby/,
       ],
       // 60 packets in 60 s from one node, then none for 40 s.
       [
