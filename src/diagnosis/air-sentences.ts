@@ -1,7 +1,6 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
 import type { LoudNoise } from "../contract/site.ts";
-import { duration, figure, megahertz, plural } from "../words/format.ts";
-import { percent } from "./status.ts";
+import { duration, figure, megahertz, percentInWords, plural } from "../words/format.ts";
 
 // For what share of the time is a half-duplex gateway deaf to a node because it transmits itself?
 
@@ -110,12 +109,15 @@ export interface CollisionEvidence {
 export function collisionWords(expected: CollisionEvidence | null): string {
   if (expected === null) return "Nothing was heard, so nothing can be expected.";
   const { aloha, captureTheory, captureMeasured } = expected;
-  const plain = `By ALOHA ${percent(aloha)} of the frames should be spoilt by others`;
+  const plain = `By ALOHA ${percentInWords(aloha)} of the frames should be spoilt by others`;
   if (captureTheory === null || captureMeasured === null) {
     return `${plain}; too few levels to say what capture makes of it.`;
   }
   const [low, high] = [Math.min(captureTheory, captureMeasured), Math.max(captureTheory, captureMeasured)];
-  const range = percent(low) === percent(high) ? percent(low) : `${percent(low)} to ${percent(high)}`;
+  const range =
+    percentInWords(low) === percentInWords(high)
+      ? percentInWords(low)
+      : `${percentInWords(low)} to ${percentInWords(high)}`;
   return `${plain}; ${range} where the stronger one survives and other spreading factors disturb too.`;
 }
 
@@ -131,9 +133,9 @@ export const BLOCKING_MATTERS = 0.01;
 export function demodulatorWords({ busiestErlang, blockedOf8, blockedOf16 }: DemodulatorEvidence): string {
   const demand = `${busiestErlang.toFixed(2)}\u202FE in the busiest stretch`;
   if (blockedOf8 < BLOCKING_MATTERS) {
-    return `Demodulators are no bottleneck: ${demand}, all of 8 busy for ${percent(blockedOf8)} of the frames.`;
+    return `Demodulators are no bottleneck: ${demand}, all of 8 busy for ${percentInWords(blockedOf8)} of the frames.`;
   }
-  return `Demodulators may run out: ${demand}; ${percent(blockedOf8)} of the frames find all of 8 busy, ${percent(blockedOf16)} all of 16 (of which 8 do not reach SF11 and SF12).`;
+  return `Demodulators may run out: ${demand}; ${percentInWords(blockedOf8)} of the frames find all of 8 busy, ${percentInWords(blockedOf16)} all of 16 (of which 8 do not reach SF11 and SF12).`;
 }
 
 export interface DeafEvidence {
@@ -156,9 +158,10 @@ export function deafWords(evidence: DeafEvidence): string {
   }
   const frames = sent === 1 ? "1 downlink" : `${figure(sent)} downlinks`;
   const not = refused === 0 ? "" : `, ${refused} more refused by the gateway`;
-  const spoilt = spoiltShare === null ? "" : `, which can cost up to ${percent(spoiltShare)} of the frames`;
+  const spoilt =
+    spoiltShare === null ? "" : `, which can cost up to ${percentInWords(spoiltShare)} of the frames`;
   const much = share > DEAF_SHARE_WARNING ? " That is much." : "";
-  return `Deaf for ${seconds.toFixed(1)}\u202Fs (${percent(share)}) by ${frames}${not}${spoilt}.${much}`;
+  return `Deaf for ${seconds.toFixed(1)}\u202Fs (${percentInWords(share)}) by ${frames}${not}${spoilt}.${much}`;
 }
 
 // Does a transmitter keep its limits, as far as what was heard can tell? Heard airtime is a lower bound: over the limit
@@ -186,7 +189,7 @@ const NEAR = 0.8;
 /** The airtime of one transmitter in one sub-band. */
 export function judgeAirtime({ atLeast, estimate, limit, seconds }: AirtimeEvidence): AirtimeVerdict {
   if (limit === null) return { standing: "waiting", words: "no duty-cycle limit in the sources" };
-  const allowed = percent(limit);
+  const allowed = percentInWords(limit);
   if (atLeast > limit) return { standing: "bad", words: `over ${allowed} by what was heard alone` };
   if (estimate !== null && estimate > limit) {
     return { standing: "look", words: `probably over ${allowed}, frames that were missed included` };

@@ -12,9 +12,9 @@ import type {
   SiteView,
 } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { duration, lastName, megahertz, plural } from "../words/format.ts";
+import { duration, lastName, megahertz, percentInWords, plural } from "../words/format.ts";
 import { loudestClause, loudWords } from "./air-sentences.ts";
-import { countDevices, percent, THRESHOLDS } from "./status.ts";
+import { countDevices, THRESHOLDS } from "./status.ts";
 
 type Part = Sentence[number];
 
@@ -65,7 +65,7 @@ function nodeLink(row: NodeRow): Part {
 
 /** "2.4 % on the air (3 of 125)". */
 function lossWords(row: NodeRow): string {
-  return `${percent(lossOnAir(row))} on the air (${onAir(row)} of ${row.expected - row.missedNotRecorded})`;
+  return `${percentInWords(lossOnAir(row))} on the air (${onAir(row)} of ${row.expected - row.missedNotRecorded})`;
 }
 
 const ENOUGH = `${THRESHOLDS.leastExpected} counters or more`;
@@ -273,7 +273,7 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
   const [low, high] = row.deliveryInterval95;
   const parts: Part[] = [
     text(
-      `${title} delivered ${percent(row.deliveryRatio)} of ${plural(row.expected - row.missedNotRecorded, "counter")} (95\u202F% interval ${percent(low)} to ${percent(high)})`,
+      `${title} delivered ${percentInWords(row.deliveryRatio)} of ${plural(row.expected - row.missedNotRecorded, "counter")} (95\u202F% interval ${percentInWords(low)} to ${percentInWords(high)})`,
     ),
   ];
   if (row.missed > 0) {
@@ -305,11 +305,11 @@ export function airSentence(
   const parts: Part[] = [
     text(
       event ??
-        `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percent(busiest.utilisation)} of the time`,
+        `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percentInWords(busiest.utilisation)} of the time`,
     ),
   ];
   if (strangersShare !== null)
-    parts.push(text(`; strangers made ${percent(strangersShare)} of the airtime of all nodes heard`));
+    parts.push(text(`; strangers made ${percentInWords(strangersShare)} of the airtime of all nodes heard`));
   const over = new Set(
     airtime
       .filter(({ standing, dwell }) => standing === "bad" || dwell?.standing === "bad")
@@ -347,14 +347,14 @@ export function airLine(
   }
   const receptions = own.reduce((sum, channel) => sum + channel.receptions, 0);
   const bad = own.reduce((sum, channel) => sum + channel.crcBad, 0);
-  const broken = bad === 0 ? "" : `, ${percent(bad / receptions)} with a wrong CRC`;
+  const broken = bad === 0 ? "" : `, ${percentInWords(bad / receptions)} with a wrong CRC`;
   // Loudest first: the first one of this gateway is its event.
   const loudest = lanes.find((lane) => lane.gatewayEui === gatewayEui);
   const loud = loudest === undefined ? "" : `${megahertz(loudest.frequencyHz)} ${loudWords(loudest.loud)}; `;
   return {
     gatewayEui,
     gatewayName,
-    words: `${loud}${plural(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percent(busiest.utilisation)}${broken}`,
+    words: `${loud}${plural(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percentInWords(busiest.utilisation)}${broken}`,
     busiestFrequencyHz: busiest.frequencyHz,
     busiestUtilisation: busiest.utilisation,
   };

@@ -6,8 +6,8 @@ import type { DropoutRow } from "../contract/gaps.ts";
 import type { StandingCondition } from "../contract/site.ts";
 import { demodulationFloorDb } from "../radio/margin.ts";
 import { median } from "../statistics/robust.ts";
-import { decibel, figure, megahertz, plural } from "../words/format.ts";
-import { percent, THRESHOLDS } from "./status.ts";
+import { decibel, figure, megahertz, percentInWords, plural } from "../words/format.ts";
+import { THRESHOLDS } from "./status.ts";
 
 /** One of your nodes over the window. */
 export interface NodeStanding {
@@ -95,7 +95,7 @@ function weakLink(node: NodeStanding, gaps: readonly DropoutRow[]): Condition | 
     figure: round(marginDb),
     unit: "dB",
     gaps: own.length,
-    sentence: `${title}: median margin ${decibel(marginDb)}${at}, ${percent(missed / expected)} lost (${figure(missed)} of ${figure(expected)}).${with_}`,
+    sentence: `${title}: median margin ${decibel(marginDb)}${at}, ${percentInWords(missed / expected)} lost (${figure(missed)} of ${figure(expected)}).${with_}`,
     gapIds: own.map(({ id }) => id),
     subject: title,
     step: (who) => strongerStep(who, marginDb, spreadingFactor),

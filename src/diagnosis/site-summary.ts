@@ -6,9 +6,8 @@
 import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { duration, plural } from "../words/format.ts";
+import { duration, percentInWords, plural } from "../words/format.ts";
 import { type Condition, type ConditionEvidence, standingConditions } from "./site-conditions.ts";
-import { percent } from "./status.ts";
 
 export interface SiteEvidence extends ConditionEvidence {
   readonly episodes: readonly EpisodeRow[];
@@ -218,7 +217,7 @@ function opening({ opening: sentence, recordedShare }: SiteEvidence): string[] {
   if (recordedShare >= MIN_RECORDED) return [sentence];
   return [
     sentence,
-    `Only ${percent(recordedShare)} of this window was recorded; nothing is said of the rest.`,
+    `Only ${percentInWords(recordedShare)} of this window was recorded; nothing is said of the rest.`,
   ];
 }
 

@@ -3,7 +3,7 @@
  * with its basis, and a clause that carries the figures.
  */
 import type { Sentence, WalkStop, WalkVerdict } from "../contract/index.ts";
-import { decibel, duration, figure } from "../words/format.ts";
+import { decibel, duration, figure, percentInWords } from "../words/format.ts";
 
 export type StandingWord = "good" | "look" | "bad" | "waiting";
 
@@ -59,7 +59,7 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
   const missed = evidence.missed - missedNotRecorded;
   const onAir = missed - missedDuringOutage;
   const loss = expected > 0 ? onAir / expected : 0;
-  const lossClause = `lost ${percent(loss)} on the air (${figure(onAir)} of ${figure(expected)})`;
+  const lossClause = `lost ${percentInWords(loss)} on the air (${figure(onAir)} of ${figure(expected)})`;
   if (overdue) {
     const rhythm =
       evidence.rhythmSeconds === null ? "" : `, it sends about every ${duration(evidence.rhythmSeconds)}`;
@@ -90,7 +90,7 @@ export function judgeNode(evidence: NodeEvidence): Judgement {
   const unknown = missedNotRecorded > 0 ? `, ${missedNotRecorded} not recorded` : "";
   return {
     standing: "good",
-    clause: `delivered ${percent(delivered)} of ${figure(expected)}${outage}${unknown}`,
+    clause: `delivered ${percentInWords(delivered)} of ${figure(expected)}${outage}${unknown}`,
   };
 }
 
@@ -160,17 +160,6 @@ export function judgeGateway(evidence: GatewayEvidence): Judgement {
   return { standing: "good", clause: `${since}, keepalive every ${duration(keepaliveSeconds)}` };
 }
 
-/** "2.4 %", "97 %": one decimal below ten. */
-export function percent(ratio: number): string {
-  const value = ratio * 100;
-  // Little is not nothing.
-  if (value > 0 && value < 0.005) return "<0.01\u202F%";
-  // 99.96 must not print as 100 when something was lost.
-  const digits = value === 100 || value === 0 ? 0 : value < 1 ? 2 : value < 10 || value > 99 ? 1 : 0;
-  const rounded = value < 100 && value > 99.9 ? "99.9" : value.toFixed(digits);
-  return `${rounded}\u202F%`;
-}
-
 // Does a place get through to a gateway: good, marginal, or dead? By what was delivered and how far above the floor it
 // came, with limits that are stated beside every answer.
 
@@ -184,7 +173,7 @@ export const WALK_LIMITS = {
   deadDelivery: 0.5,
 } as const;
 
-export const WALK_LIMIT_WORDS = `good: ${percent(WALK_LIMITS.goodDelivery)} heard or more with a median margin of ${decibel(WALK_LIMITS.goodMarginDb)} or more; dead: less than ${percent(WALK_LIMITS.deadDelivery)} heard; marginal: between; too early to say below ${WALK_LIMITS.leastCounters} counters`;
+export const WALK_LIMIT_WORDS = `good: ${percentInWords(WALK_LIMITS.goodDelivery)} heard or more with a median margin of ${decibel(WALK_LIMITS.goodMarginDb)} or more; dead: less than ${percentInWords(WALK_LIMITS.deadDelivery)} heard; marginal: between; too early to say below ${WALK_LIMITS.leastCounters} counters`;
 
 /**
  * `counters`: sent during the stop as far as counters show; `heard` of them by the gateway; `marginDb`: median of what it

@@ -85,6 +85,20 @@ export function percent(ratio: Figure, decimals = 1): string {
   return withUnit(ratio * 100, decimals, "%");
 }
 
+/**
+ * Returns a ratio of 0 to 1 as a percentage within a sentence, with two digits or so: "97 %", "2.4 %", "0.25 %". What is
+ * near all or nothing keeps a digit more: "99.4 %", "<0.01 %"; 0.9996 is "99.9 %".
+ */
+export function percentInWords(ratio: number): string {
+  const value = ratio * 100;
+  // Little is not nothing.
+  if (value > 0 && value < 0.005) return `<0.01${THIN}%`;
+  const digits = value === 100 || value === 0 ? 0 : value < 1 ? 2 : value < 10 || value > 99 ? 1 : 0;
+  // 99.96 must not print as 100 when something was lost.
+  const rounded = value < 100 && value > 99.9 ? "99.9" : value.toFixed(digits);
+  return `${rounded}${THIN}%`;
+}
+
 /** Returns an interval of two ratios, the unit once: "95.1–98.6 %". */
 export function percentInterval(interval: readonly [number, number] | null): string {
   if (interval === null) return NOTHING;

@@ -1,6 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { judgeNode, type NodeEvidence, percent } from "../../src/diagnosis/status.ts";
+import { judgeNode, type NodeEvidence } from "../../src/diagnosis/status.ts";
+import { percentInWords } from "../../src/words/format.ts";
 
 const plain = (words: string) => words.replaceAll("\u202F", " ");
 
@@ -101,12 +102,12 @@ describe("a share", () => {
     [0.024, "2.4 %"],
     [0.0024, "0.24 %"],
     [0.00001, "<0.01 %"],
-  ])("of %d is read as %s", (ratio, words) => expect(plain(percent(ratio))).toBe(words));
+  ])("of %d is read as %s", (ratio, words) => expect(plain(percentInWords(ratio))).toBe(words));
 
   it("reads as nothing or as all only when it is", () => {
     fc.assert(
       fc.property(fc.double({ min: 0, max: 1, noNaN: true }), (ratio) => {
-        const words = plain(percent(ratio));
+        const words = plain(percentInWords(ratio));
         if (ratio > 0) expect(words).not.toMatch(/^0(\.0+)? %$/);
         if (ratio < 1) expect(words).not.toMatch(/^100(\.0)? %$/);
       }),

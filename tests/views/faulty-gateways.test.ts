@@ -239,7 +239,8 @@ const CASES: readonly Case[] = [
     id: "downlinks",
     state: "fail",
     figure: "0 of 8",
-    reason: /8 × TOO_EARLY\. They passed here 900\u202Fms before their moment.*the gateway's own clock is wrong/,
+    reason:
+      /8 × TOO_EARLY\. They passed here 900\u202Fms before their moment.*the gateway's own clock is wrong/,
     advice: /NTP/,
   },
   {

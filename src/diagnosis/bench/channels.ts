@@ -2,8 +2,8 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { binomialCdf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, figure, listed, megahertzFigure, plural } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { decibel, figure, listed, megahertzFigure, percentInWords, plural } from "../../words/format.ts";
+
 import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface ChannelsEvidence {
@@ -306,7 +306,7 @@ function region(evidence: RegionEvidence): Found {
       advice: "Set the forwarder to the eight channels of one sub-band.",
     };
   }
-  const sure = `${confidence > 0.995 ? "More than 99\u202F%" : percent(confidence)} sure: ${reason}`;
+  const sure = `${confidence > 0.995 ? "More than 99\u202F%" : percentInWords(confidence)} sure: ${reason}`;
   if (contradictions.length > 0) {
     return {
       ...found,

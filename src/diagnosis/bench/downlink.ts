@@ -1,8 +1,8 @@
 /** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
-import { duration, listed, plural } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { duration, listed, percentInWords, plural } from "../../words/format.ts";
+
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 import { pushTimeoutMs, type ServerTrip } from "./packet-counts.ts";
 
@@ -183,7 +183,7 @@ function downlinks(evidence: DownlinkEvidence): Found {
   return {
     ...found,
     state: isFail ? "fail" : "warn",
-    reason: `It refused ${count} of ${plural(all, "downlink")} (${percent(count / all)}): ${why}.`,
+    reason: `It refused ${count} of ${plural(all, "downlink")} (${percentInWords(count / all)}): ${why}.`,
     advice:
       "Too late: shorten the way. Frequency or power: compare the network's plan with the radio's settings.",
   };

@@ -1,8 +1,8 @@
 /** Do keepalives and status reports come, and how often? */
 import type { BenchItem } from "../../contract/index.ts";
-import { duration, figure, listed, plural } from "../../words/format.ts";
+import { duration, figure, listed, percentInWords, plural } from "../../words/format.ts";
 import { refusalWords } from "../notices.ts";
-import { percent } from "../status.ts";
+
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 /** One kind of datagram that comes by the clock. */
@@ -93,7 +93,7 @@ function keepalives(evidence: KeepaliveEvidence): Found {
     };
   }
   const share = lost / (count + lost);
-  const lostText = `${figure(lost)} of ${figure(count + lost)} keepalives are missing (${percent(share)})`;
+  const lostText = `${figure(lost)} of ${figure(count + lost)} keepalives are missing (${percentInWords(share)})`;
   if (count + lost >= 10 && share > limits.failLost) {
     return {
       ...found,
@@ -193,7 +193,7 @@ function reports(evidence: StatusEvidence): Found {
     return {
       ...found,
       state: share > limits.failMissing ? "fail" : "warn",
-      reason: `${figure(evidence.missing)} of ${figure(count + evidence.missing)} reports are missing (${percent(share)}): the way to here loses datagrams, or it was unreachable.`,
+      reason: `${figure(evidence.missing)} of ${figure(count + evidence.missing)} reports are missing (${percentInWords(share)}): the way to here loses datagrams, or it was unreachable.`,
       advice: "Try a cable in place of Wi-Fi, or another port of the switch.",
     };
   }

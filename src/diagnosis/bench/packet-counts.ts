@@ -1,8 +1,8 @@
 /** What does the gateway itself count: answers in time, packets forwarded, packets that never arrived, wrong CRCs? */
 import type { BenchItem } from "../../contract/index.ts";
-import { duration, figure, plural } from "../../words/format.ts";
+import { duration, figure, percentInWords, plural } from "../../words/format.ts";
 import { backhaulProof } from "../findings/gateway.ts";
-import { percent } from "../status.ts";
+
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 /** Round trips of PUSH_DATA to the server and back, as a relay or a capture shows them. */
@@ -49,8 +49,8 @@ function acknowledged(evidence: AcknowledgedEvidence): Found {
   }
   const limits = LIMITS.acknowledged;
   const mean = known.reduce((sum, one) => sum + one, 0) / known.length;
-  const found = { figure: percent(mean / 100), value: mean, unit: "%" };
-  const told = `By its own count ${percent(mean / 100)} of its datagrams were answered in time (mean of ${plural(known.length, "report")}).`;
+  const found = { figure: percentInWords(mean / 100), value: mean, unit: "%" };
+  const told = `By its own count ${percentInWords(mean / 100)} of its datagrams were answered in time (mean of ${plural(known.length, "report")}).`;
   if (mean >= limits.warnPercent) return { ...found, state: "pass", reason: told };
   const side = lostSide(evidence, known.length > 2 && known.every((one) => one === 0));
   return {
@@ -71,7 +71,7 @@ function lostSide(
     const place = trip.source === "relay" ? "this relay" : "the place of capture";
     const figures = `From ${place} to the server and back it takes ${ms(trip.medianMs)} (median), ${ms(trip.p99Ms)} at the 99th percentile`;
     if (trip.p99Ms > limits.timeoutMs || trip.lostShare > 0.05) {
-      const lost = trip.lostShare > 0.05 ? `, and ${percent(trip.lostShare)} stay unanswered` : "";
+      const lost = trip.lostShare > 0.05 ? `, and ${percentInWords(trip.lostShare)} stay unanswered` : "";
       return {
         reason:
           trip.source === "relay"
@@ -244,7 +244,7 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
   if (proof.missing > edge) {
     const proved = (proof.missing - edge) / proof.forwarded;
     return {
-      figure: `${percent(share)} lost`,
+      figure: `${percentInWords(share)} lost`,
       value: share * 100,
       unit: "%",
       state: proved >= limits.failShare ? "fail" : "warn",
@@ -317,7 +317,7 @@ function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence):
     };
   }
   const share = bad / all;
-  const found = { figure: percent(share), value: share * 100, unit: "%" };
+  const found = { figure: percentInWords(share), value: share * 100, unit: "%" };
   const told = `${figure(bad)} of ${plural(all, "packet")} had a wrong CRC, ${who}.`;
   const advice =
     "Look at the antenna and its cable, at the noise floor, and for a strong transmitter nearby.";

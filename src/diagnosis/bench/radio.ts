@@ -1,7 +1,7 @@
 /** Does the radio hear, on more than one data rate, and only what nodes send? */
 import type { BenchItem } from "../../contract/index.ts";
-import { duration, figure, plural } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { duration, figure, percentInWords, plural } from "../../words/format.ts";
+
 import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface RadioEvidence {
@@ -179,7 +179,7 @@ function overheard({ packets, downlinks, withCrc }: OverheardEvidence): Found {
   return {
     ...found,
     state: share >= limits.failShare ? "fail" : "warn",
-    reason: `${plural(downlinks, "downlink")} of other gateways came in as uplinks (${percent(share)} of ${plural(packets, "packet")}), ${withCrc * 2 > downlinks ? "most with a CRC" : "without a CRC"}.`,
+    reason: `${plural(downlinks, "downlink")} of other gateways came in as uplinks (${percentInWords(share)} of ${plural(packets, "packet")}), ${withCrc * 2 > downlinks ? "most with a CRC" : "without a CRC"}.`,
     advice:
       withCrc * 2 > downlinks
         ? "They load the network for nothing: the gateway that sends them adds a CRC and the wrong polarity; look at its server's txpk (ncrc, ipol)."

@@ -2,8 +2,16 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { type NoiseFloor, thermalNoiseDbm } from "../../radio/noise.ts";
 import { median, quantile } from "../../statistics/robust.ts";
-import { dbm, decibel, listed, megahertzFigure, plural, signedDb } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import {
+  dbm,
+  decibel,
+  listed,
+  megahertzFigure,
+  percentInWords,
+  plural,
+  signedDb,
+} from "../../words/format.ts";
+
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 
 export interface LevelEvidence {
@@ -37,7 +45,7 @@ function overload({ packets, ghosts, all }: LevelEvidence): Found {
     return {
       ...found,
       state: "fail",
-      reason: `The receiver is overloaded: ${percent(ghosts / all)} of what it delivered are copies.${ghostText}`,
+      reason: `The receiver is overloaded: ${percentInWords(ghosts / all)} of what it delivered are copies.${ghostText}`,
       advice,
     };
   }
@@ -101,7 +109,7 @@ function levels({ packets }: LevelEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: `${percent(saturated)} of the packets have an SNR of 10\u202FdB or more, where its estimate stops rising: margin and noise cannot be told.`,
+      reason: `${percentInWords(saturated)} of the packets have an SNR of 10\u202FdB or more, where its estimate stops rising: margin and noise cannot be told.`,
       advice: "Take the test node further away, behind a wall or two.",
     };
   }

@@ -6,8 +6,8 @@
 import { binomialPmf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import { lag1Autocorrelation } from "../../statistics/series.ts";
-import { decibel, figure } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { decibel, figure, percentInWords } from "../../words/format.ts";
+
 import { subBandMismatch } from "../wrong-sub-band.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { type Counted, isIn, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
@@ -46,7 +46,7 @@ function ratioPieces(sight: Sight): Piece[] {
   if (best === null) {
     return [
       {
-        sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters: no number of channels accounts for that share.`,
+        sentence: `It was heard on ${channels} channels with ${percentInWords(heard / counters)} of its counters: no number of channels accounts for that share.`,
         lane: "channels",
         weights: { "channel-mismatch": -4 },
       },
@@ -54,7 +54,7 @@ function ratioPieces(sight: Sight): Piece[] {
   }
   return [
     {
-      sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of ${channels} channels in ${best.used}; its losses ${runs ? "come in runs, which hopping does not explain" : "are scattered as by hopping"}.`,
+      sentence: `It was heard on ${channels} channels with ${percentInWords(heard / counters)} of its counters, the share of ${channels} channels in ${best.used}; its losses ${runs ? "come in runs, which hopping does not explain" : "are scattered as by hopping"}.`,
       lane: "channels",
       weights: {
         "channel-mismatch": clampWeight(
@@ -89,7 +89,7 @@ function subBandPiece({ missed, heard, ownWithin, ownBefore }: Sight, channels: 
   // A session keeps its channels: who came through on one sub-band does not leave it of itself.
   const cameThrough = ownBefore.length >= KNOWN_BEFORE && lossIn(ownBefore) < 0.3;
   return {
-    sentence: `It was heard on ${channels} channels with ${percent(heard / counters)} of its counters, the share of 8 channels in 64, at a median margin of ${decibel(margin ?? 0)}.`,
+    sentence: `It was heard on ${channels} channels with ${percentInWords(heard / counters)} of its counters, the share of 8 channels in 64, at a median margin of ${decibel(margin ?? 0)}.`,
     lane: "channels",
     weights: {
       "channel-mismatch": cameThrough ? 1 : 5,
@@ -181,8 +181,8 @@ function pooledRatio(others: Counted, { neighbours, own, ...sight }: Sight): Pie
     {
       sentence:
         weight > 0
-          ? `All nodes together were heard with ${percent(heard / counters)} of ${figure(counters)} counters, on ${channels} channels: the share of ${channels} channels in ${best.used}.`
-          : `All nodes together were heard with ${percent(heard / counters)} of ${figure(counters)} counters, on ${channels} channels: of no usual plan is that the share.`,
+          ? `All nodes together were heard with ${percentInWords(heard / counters)} of ${figure(counters)} counters, on ${channels} channels: the share of ${channels} channels in ${best.used}.`
+          : `All nodes together were heard with ${percentInWords(heard / counters)} of ${figure(counters)} counters, on ${channels} channels: of no usual plan is that the share.`,
       lane: "channels",
       weights: { "channel-mismatch": weight },
       // One or two channels that were never heard may as well have been drowned all the time, as may any where what is

@@ -7,8 +7,8 @@
 import type { SceneReception } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
 import { chanceOfInterval } from "../../statistics/distributions.ts";
-import { duration, figure } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { duration, figure, percentInWords } from "../../words/format.ts";
+
 import { clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import type { Sight } from "./observations.ts";
 
@@ -96,7 +96,7 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
   const share = expected === null || expected <= 0 ? null : step / expected;
   return [
     {
-      sentence: `It went on sending: its counter moved on by ${figure(step)}${due}, and ${percent(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
+      sentence: `It went on sending: its counter moved on by ${figure(step)}${due}, and ${percentInWords(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
       lane,
       restsOn,
       weights: {

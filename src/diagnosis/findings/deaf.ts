@@ -9,7 +9,7 @@ import { type TimeRange, unite } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median } from "../../statistics/robust.ts";
-import { duration, figure } from "../../words/format.ts";
+import { duration, figure, percentInWords } from "../../words/format.ts";
 import {
   BY_COUNTER,
   type DeafRadio,
@@ -17,7 +17,7 @@ import {
   MIN_EMPTY_REPORTS,
   type RegularSender,
 } from "../gateway-events/deaf-radio.ts";
-import { percent } from "../status.ts";
+
 import { CAUSES, clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import { isIn, known, lengthUs, type Sight } from "./observations.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs } from "./unreachable.ts";
@@ -100,7 +100,7 @@ function sentenceOf(
   const end = counter === "began-anew" ? " It heard again after its counter began anew." : "";
   return [
     { gateway: home.eui },
-    ` heard no packet for ${duration(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${figure(reports)} status reports count 0; about ${figure(framesDue)} frames of ${sendersDue} nodes were due.${others}${end} ${percent(share)} of what is missing falls into that time.`,
+    ` heard no packet for ${duration(lengthUs(time) / 1e6)}, also none with a wrong CRC. Its ${figure(reports)} status reports count 0; about ${figure(framesDue)} frames of ${sendersDue} nodes were due.${others}${end} ${percentInWords(share)} of what is missing falls into that time.`,
   ];
 }
 

@@ -7,8 +7,8 @@ import type { SceneGateway, SceneReport } from "../../model/gap.ts";
 import { subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median, quantile } from "../../statistics/robust.ts";
-import { duration, figure } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { duration, figure, percentInWords } from "../../words/format.ts";
+
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import { countedIn, isIn, lengthUs, type Sight } from "./observations.ts";
 import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
@@ -191,7 +191,9 @@ function unacknowledged(reports: readonly SceneReport[]): string[] {
   const shares = reports.flatMap(({ ackPercent }) => ackPercent ?? []);
   if (shares.length < 3) return [];
   const missed = 100 - shares.reduce((sum, share) => sum + share, 0) / shares.length;
-  return missed < MIN_UNACKNOWLEDGED ? [] : [`it missed ${percent(missed / 100)} of its acknowledgements`];
+  return missed < MIN_UNACKNOWLEDGED
+    ? []
+    : [`it missed ${percentInWords(missed / 100)} of its acknowledgements`];
 }
 
 const OF_THE_GATEWAY: ReadonlySet<string> = new Set(["gateway-unreachable", "gateway-restarted"]);
@@ -263,7 +265,7 @@ function outage(gateway: SceneGateway, share: number, sight: Sight, rank: number
   return {
     sentence: [
       { gateway: gateway.eui },
-      ` sent nothing for ${duration(lengthUs(longest) / 1e6)}; ${counter}; ${percent(share)} of what is missing falls into that time.`,
+      ` sent nothing for ${duration(lengthUs(longest) / 1e6)}; ${counter}; ${percentInWords(share)} of what is missing falls into that time.`,
     ],
     lane: "heartbeat",
     restsOn: { ...longest, ofNode: false, gatewayEui: gateway.eui },

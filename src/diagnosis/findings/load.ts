@@ -6,8 +6,8 @@
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
-import { figure } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { figure, percentInWords } from "../../words/format.ts";
+
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { atItsRate, countedIn, isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./observations.ts";
 
@@ -50,7 +50,7 @@ export function loadEvidence(sight: Sight): EvidencePiece[] {
   const asBefore = isAsBefore ? (now >= MIN_PREDICTED ? -0.5 : -1.5) : 0;
   return [
     {
-      sentence: `The traffic heard on its channels at its data rate predicts collisions for ${percent(now)} of its frames${then === null ? "" : ` (${percent(then)} before)`}; it lost ${percent(lossWithin)}.`,
+      sentence: `The traffic heard on its channels at its data rate predicts collisions for ${percentInWords(now)} of its frames${then === null ? "" : ` (${percentInWords(then)} before)`}; it lost ${percentInWords(lossWithin)}.`,
       lane: "load",
       restsOn,
       weights: {
@@ -97,7 +97,7 @@ function asPredicted(sight: Sight, predicted: number, restsOn: EvidencePiece["re
   if (low > 2 * predicted || high < 0.5 * predicted || ratio < MIN_PREDICTED) return [];
   return [
     {
-      sentence: `Others at its data rate lost ${percent(ratio)} of ${figure(expected)} counters, about what collisions take at that load.`,
+      sentence: `Others at its data rate lost ${percentInWords(ratio)} of ${figure(expected)} counters, about what collisions take at that load.`,
       lane: "load",
       restsOn,
       weights: { congestion: 1.5, "weak-link": -0.7, "channel-mismatch": -0.7 },
@@ -170,7 +170,7 @@ function sameDataRate(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   if (a - b < 3 * sd || a < 2 * b || a < 0.04) return [];
   return [
     {
-      sentence: `Others at its data rate lost ${percent(a)} of ${figure(same.expected)} counters, those at other data rates ${percent(b)} of ${figure(other.expected)}.`,
+      sentence: `Others at its data rate lost ${percentInWords(a)} of ${figure(same.expected)} counters, those at other data rates ${percentInWords(b)} of ${figure(other.expected)}.`,
       lane: "load",
       restsOn,
       weights: { congestion: 1.5, interference: -0.5, "gateway-transmitting": -0.5 },

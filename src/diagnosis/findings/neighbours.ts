@@ -8,8 +8,8 @@ import type { Scene } from "../../model/gap.ts";
 import { type TimeRange, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, figure } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { decibel, figure, percentInWords } from "../../words/format.ts";
+
 import { together } from "./coincidence.ts";
 import { isRadioOpen } from "./deaf.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
@@ -336,7 +336,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const earlier = isKnown ? wilsonInterval(then.missed, then.expected) : null;
   const thenLoss = isKnown ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
-  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percent(now.missed / now.expected)} of ${figure(now.expected)} counters meanwhile${isKnown ? `, ${percent(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
+  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percentInWords(now.missed / now.expected)} of ${figure(now.expected)} counters meanwhile${isKnown ? `, ${percentInWords(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
   const lane = "neighbours" as const;
   // Without a before nobody knows whether it began; a few counters of it do not tell either.
   const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;

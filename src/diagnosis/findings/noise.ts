@@ -8,8 +8,8 @@ import type { TimeRange } from "../../model/time-range.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { median, quantile } from "../../statistics/robust.ts";
-import { decibel, figure } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { decibel, figure, percentInWords } from "../../words/format.ts";
+
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { proportionIn } from "./neighbours.ts";
 import { isIn, known, lengthUs, type OwnFrame, type Sight } from "./observations.ts";
@@ -311,7 +311,7 @@ function brokenPiece(
   if (now === null || now.all < 20) return null;
   const share = now.bad / now.all;
   const shareThen = then === null || then.all < 20 ? null : then.bad / then.all;
-  const figures = `${percent(share)} of ${figure(now.all)} packets came broken${shareThen === null ? "" : `, ${percent(shareThen)} before`}`;
+  const figures = `${percentInWords(share)} of ${figure(now.all)} packets came broken${shareThen === null ? "" : `, ${percentInWords(shareThen)} before`}`;
   // Twice the baseline is common practice; a handful of packets may double by chance.
   const excess = now.bad - 2 * (shareThen ?? 0.02) * now.all;
   if (share > Math.max(MIN_BROKEN, 2 * (shareThen ?? 0.05)) && excess > 3 * Math.sqrt(now.bad) * 0.5) {

@@ -2,7 +2,8 @@
 
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
-import { percent } from "../status.ts";
+import { percentInWords } from "../../words/format.ts";
+
 import { holeAround, longestHole, meaningOf } from "./channel-holes.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isEdge } from "./margin.ts";
@@ -79,7 +80,7 @@ export function shareOfAll(
   const goOn = stillHeard(countsIn(others, before), countsIn(others, within), ownLost.channels);
   return [
     {
-      sentence: `This node alone is heard ${ownLost.heardNow === 0 ? "no more" : "less"} on ${ownLost.channels.length} of its channels, which carried ${percent(ownLost.shareThen)} of its frames before${goOn ? "; others are still heard there" : ""}.`,
+      sentence: `This node alone is heard ${ownLost.heardNow === 0 ? "no more" : "less"} on ${ownLost.channels.length} of its channels, which carried ${percentInWords(ownLost.shareThen)} of its frames before${goOn ? "; others are still heard there" : ""}.`,
       lane: "channels",
       restsOn,
       // A hopping node is never heard where it should not send; a disturbance that strikes one node alone is met seldom.
@@ -196,7 +197,7 @@ function splitsOf(of: number, count: number): number {
 }
 
 function sharesInWords({ shareNow, shareThen }: Fallen, basis: Reference["basis"]): string {
-  const [now, then] = [percent(shareNow), percent(shareThen)];
+  const [now, then] = [percentInWords(shareNow), percentInWords(shareThen)];
   if (basis === "before") return `fell from ${then} to ${now} of what all nodes were heard on`;
   return `carried ${now} of what all nodes were heard on, ${then} ${basis === "after" ? "when the gap was over" : "if they hop evenly"}`;
 }

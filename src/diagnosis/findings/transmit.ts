@@ -4,9 +4,9 @@
  */
 import type { TimeRange } from "../../model/time-range.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
-import { figure } from "../../words/format.ts";
+import { figure, percentInWords } from "../../words/format.ts";
 import { DEAF_SHARE_WARNING, deafShare } from "../air-sentences.ts";
-import { percent } from "../status.ts";
+
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { isIn, lengthUs, lossOver, type Sight } from "./observations.ts";
 
@@ -69,7 +69,7 @@ export function transmitEvidence(sight: Sight): EvidencePiece[] {
   );
   const pieces: EvidencePiece[] = [
     {
-      sentence: `The gateway transmitted ${figure(Math.max(inside.length, emitted))} times within the gap and was deaf to ${percent(predicted)} of this node's frames by that${hidden > inside.length ? " (lengths estimated)" : ""}; it lost ${percent(lossWithin)}.`,
+      sentence: `The gateway transmitted ${figure(Math.max(inside.length, emitted))} times within the gap and was deaf to ${percentInWords(predicted)} of this node's frames by that${hidden > inside.length ? " (lengths estimated)" : ""}; it lost ${percentInWords(lossWithin)}.`,
       lane: "transmissions",
       restsOn,
       weights: {
@@ -98,7 +98,7 @@ function deafThroughout({ scene, own }: Sight): EvidencePiece[] {
   if (home === undefined || deaf < DEAF_THROUGHOUT) return [];
   return [
     {
-      sentence: `The gateway transmitted ${figure(inside.length)} times meanwhile and was deaf to ${percent(deaf)} of this node's frames by that.`,
+      sentence: `The gateway transmitted ${figure(inside.length)} times meanwhile and was deaf to ${percentInWords(deaf)} of this node's frames by that.`,
       lane: "transmissions",
       restsOn: { ...within, ofNode: false, gatewayEui: home.eui },
       weights: { "gateway-transmitting": 6, interference: -3, "node-silent": -2 },
@@ -146,7 +146,7 @@ function countedPiece(
           ? { "gateway-transmitting": 0.5 + rarity(typical), interference: -rarity(typical) }
           : { "gateway-transmitting": -1 };
   return {
-    sentence: `The gateway reports ${figure(emitted)} transmissions within the gap, ${figure(Math.round(rate * 3.6e9))} an hour${before3}; by their length, which is not told, they made it deaf to ${percent(typical)} of this node's frames or up to ${percent(most)}. It lost ${percent(lossWithin)}.`,
+    sentence: `The gateway reports ${figure(emitted)} transmissions within the gap, ${figure(Math.round(rate * 3.6e9))} an hour${before3}; by their length, which is not told, they made it deaf to ${percentInWords(typical)} of this node's frames or up to ${percentInWords(most)}. It lost ${percentInWords(lossWithin)}.`,
     lane: "transmissions",
     restsOn,
     weights,
@@ -177,7 +177,7 @@ function overlapPiece(
   const [atMissed, atHeard] = [mean(missed), mean(heard)];
   if (p === null || p > 0.01 || atMissed < 1.3 * atHeard) return null;
   return {
-    sentence: `Around the missed frames the gateway transmitted ${percent(atMissed)} of the time, around the heard ones ${percent(atHeard)}.`,
+    sentence: `Around the missed frames the gateway transmitted ${percentInWords(atMissed)} of the time, around the heard ones ${percentInWords(atHeard)}.`,
     lane: "transmissions",
     weights: { "gateway-transmitting": p < 1e-4 ? 4 : 2.5 },
   };

@@ -1,7 +1,7 @@
 /** What is told of an event of a gateway: a summary that stands after its name, sentences, and what to do next. */
 
-import { decibel, duration, figure, plural, withUnit } from "../../words/format.ts";
-import { percent } from "../status.ts";
+import { decibel, duration, figure, percentInWords, plural, withUnit } from "../../words/format.ts";
+
 import type { DeafRadio, LossyTime } from "./deaf-radio.ts";
 import type { CommonStep, WeakenedTime } from "./level-step.ts";
 
@@ -113,14 +113,16 @@ export function backhaulText(
   roundTrip: RoundTripFigures | null,
 ): EventText {
   return {
-    clause: `${lossy.isOpen ? "loses" : "lost"} ${percent(lossy.lostShare)} of its datagrams on the way`,
+    clause: `${lossy.isOpen ? "loses" : "lost"} ${percentInWords(lossy.lostShare)} of its datagrams on the way`,
     sentence: [
-      `${percent(lossy.lostShare)} of the datagrams of ${who} ${lossy.isOpen ? "are" : "were"} lost on the way (${percent(lossy.low)} to ${percent(lossy.high)}).`,
+      `${percentInWords(lossy.lostShare)} of the datagrams of ${who} ${lossy.isOpen ? "are" : "were"} lost on the way (${percentInWords(lossy.low)} to ${percentInWords(lossy.high)}).`,
       `${figure(lossy.came)} of ${figure(lossy.due)} keepalives arrived.`,
       ...(forwarded !== null && missing !== null && forwarded > 0
         ? [`It reports ${plural(forwarded, "packet")} forwarded; ${figure(missing)} of them never arrived.`]
         : []),
-      ...(unacknowledged === null ? [] : [`It missed ${percent(unacknowledged)} of its acknowledgements.`]),
+      ...(unacknowledged === null
+        ? []
+        : [`It missed ${percentInWords(unacknowledged)} of its acknowledgements.`]),
       ...(roundTrip === null ? [] : [roundTripSentence(roundTrip)]),
     ].join(" "),
     advice: "Check the link between gateway and listener: mobile signal, Wi-Fi, or an uplink that is full.",
@@ -148,7 +150,7 @@ export function lateAcknowledgementText(
   figures: RoundTripFigures | null,
   unacknowledged: number | null,
 ): EventText {
-  const share = unacknowledged === null ? null : percent(unacknowledged);
+  const share = unacknowledged === null ? null : percentInWords(unacknowledged);
   return {
     clause:
       figures === null
