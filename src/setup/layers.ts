@@ -51,7 +51,7 @@ export const LAYERS: readonly Layer[] = [
   },
   {
     folder: "src/report",
-    from: ["src/words", "src/contract", "src/diagnosis"],
+    from: ["src/words", "src/contract"],
     never: { ...NO_FILES, ...NO_SQL, ...NO_HTTP },
   },
   {
