@@ -7,6 +7,7 @@ import { formatDistanceStrict } from "date-fns";
 import type { Recorded } from "../store/recorder/rows.ts";
 import type { Recorder } from "../store/recorder.ts";
 import type { CommitDelta } from "./handle.ts";
+import { isBusy as isBusyError } from "./record-batch.ts";
 import type { ClockStep } from "./system-time.ts";
 
 export interface GapTurns {
@@ -175,9 +176,11 @@ export function followRemoval(turns: RemovalTurns): { begin(): void; stop(): voi
         onStep();
       }
     } catch (error) {
-      log(
-        `Removing what the rule does not keep waits: ${error instanceof Error ? error.message : String(error)}`,
-      );
+      // While an import holds the store it is tried again at the next look.
+      if (!(error instanceof Error && isBusyError(error)))
+        log(
+          `Removing what the rule does not keep waits: ${error instanceof Error ? error.message : String(error)}`,
+        );
     }
     dueMs = monotonicMs() + delayMs;
     set(Math.min(EVERY_MS, delayMs));

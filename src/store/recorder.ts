@@ -316,9 +316,10 @@ export class Recorder {
    */
   removeMore(options: RemovalOptions): boolean {
     let isMore = false;
-    this.#transact(() => {
-      isMore = this.#removal.step(options);
-    });
+    if (!this.#removal.isIdle())
+      this.#transact(() => {
+        isMore = this.#removal.step(options);
+      });
     return isMore || this.#removal.shrink();
   }
 

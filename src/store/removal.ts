@@ -65,6 +65,12 @@ export class Removal {
     this.#sweep = new Sweep(db);
   }
 
+  /** True while everything is kept and nothing is on its way out: then there is no need to hold the store. Reads only. */
+  isIdle(): boolean {
+    const { maxAgeDays, maxBytes } = keptRule(this.#db);
+    return this.#plan === null && maxAgeDays === null && maxBytes === null && this.#sweep.isDone();
+  }
+
   /** Does a bounded part, inside a transaction of its caller. True: there is more to do now. */
   step({ nowUs, most }: RemovalOptions): boolean {
     if (this.#sweep.step(most)) return true;
@@ -258,6 +264,10 @@ class Sweep {
       `SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM frame
          WHERE life_id = @lifeId AND at_us > @frameUs AND at_us < @before AND replay = 0)`,
     );
+  }
+
+  isDone(): boolean {
+    return this.#state.get() === undefined;
   }
 
   /** True: there is more. */

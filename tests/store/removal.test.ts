@@ -1,5 +1,8 @@
 /** What does a store hold after receptions were removed by the rule of what is kept, and what does it take in again? */
-import { describe, expect, it } from "vitest";
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { describe, expect, it, onTestFinished } from "vitest";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { beginForgetting, type Forgettable } from "../../src/store/forget.ts";
 import { frameCountsByLife, framesByLife } from "../../src/store/hours/read-frames.ts";
@@ -197,6 +200,23 @@ describe("forgetting, after receptions were removed", () => {
     const gone = before - heard().reduce((sum, n) => sum + n, 0);
     expect(gone).toBeGreaterThan(0.4 * alone);
     expect(gone).toBeLessThan(0.6 * alone);
+  });
+});
+
+describe("a store of which everything is kept", () => {
+  it("is not held to see that nothing is to go, also while another program writes", () => {
+    const folder = mkdtempSync(join(tmpdir(), "mastlog-removal-"));
+    const path = join(folder, "site.db");
+    const recorder = new Recorder(openStore(path), judgeGap);
+    const other = openStore(path);
+    onTestFinished(() => {
+      other.close();
+      recorder.close();
+      rmSync(folder, { recursive: true });
+    });
+    other.exec("BEGIN IMMEDIATE");
+    expect(recorder.removeMore({ nowUs: null, most: 100 })).toBe(false);
+    other.exec("ROLLBACK");
   });
 });
 
