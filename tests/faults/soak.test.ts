@@ -43,6 +43,7 @@ const PIECE_WITHIN_MS = 600_000;
 /** Peak of the last third over the peak of the first: the page caches fill with a store that grows, no more. */
 const MAX_GROWTH = 1.5;
 const HOUR_US = 3_600_000_000;
+const SWAPPED_WITHIN_US = 30_000_000;
 
 interface Packet {
   readonly atUs: number;
@@ -83,9 +84,9 @@ function spoilt(packets: readonly Packet[], chance: Chance, steps: boolean): Buf
   const malformed = garbage(chance, Math.ceil(packets.length / MALFORMED_EVERY));
   const parts: Uint8Array[] = [writer.header];
   records.forEach((record, i) => {
-    // Now and then two packets stand in the wrong order.
+    // Now and then two packets stand in the wrong order; further apart than a minute a clock would have been set.
     const other = below(chance, 50) === 0 ? records[i + 1] : undefined;
-    if (other !== undefined) {
+    if (other !== undefined && Math.abs(other.atUs - record.atUs) < SWAPPED_WITHIN_US) {
       records[i + 1] = record;
       parts.push(pcapRecord(other));
     } else parts.push(pcapRecord(records[i] ?? record));
