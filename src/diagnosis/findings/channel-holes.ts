@@ -5,7 +5,6 @@
 import type { SceneReception } from "../../model/gap.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { duration, figure } from "../../words/format.ts";
-
 import type { EvidencePiece, NamedCause } from "./evidence.ts";
 import { isIn, lengthUs, type Sight } from "./observations.ts";
 
@@ -49,12 +48,7 @@ export function longestHole(
   const seen = receptions.filter(({ atUs }) => atUs >= lookFromUs && atUs <= lookToUs);
   const isThere = ({ frequencyHz }: SceneReception) => frequencyHz !== null && channels.includes(frequencyHz);
   const ends = [lookFromUs, ...seen.filter(isThere).map(({ atUs }) => atUs), lookToUs];
-  let longest: TimeRange = { fromUs: lookFromUs, toUs: lookFromUs };
-  ends.forEach((atUs, i) => {
-    const previous = ends[i - 1] ?? atUs;
-    if (atUs - previous > lengthUs(longest)) longest = { fromUs: previous, toUs: atUs };
-  });
-  const hole = longest;
+  const hole = longestBetween(ends);
   const filled = Math.min(toUs, hole.toUs) - Math.max(fromUs, hole.fromUs);
   if (filled < MIN_FILLED * (toUs - fromUs)) return null;
   const elsewhere = seen.filter(
@@ -62,6 +56,12 @@ export function longestHole(
   ).length;
   const due = (elsewhere * shareThen) / Math.max(0.02, 1 - shareThen);
   return due < MIN_DUE ? null : { ...hole, due };
+}
+
+/** The longest time between two moments that follow each other, the first of equals; two moments at least. */
+function longestBetween(momentsUs: readonly number[]): TimeRange {
+  const between = momentsUs.slice(1).map((toUs, i) => ({ fromUs: momentsUs[i] ?? toUs, toUs }));
+  return between.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
 }
 
 /** Due frames within which the last one before a restart, or the first after one, was surely heard. Chosen, three times the least. */
@@ -191,8 +191,7 @@ function holeOf(
 ): (Hole & { readonly share: number }) | null {
   const there = seen.filter(({ frequencyHz }) => frequencyHz === channel);
   const ends = [look.fromUs, ...there.map(({ atUs }) => atUs), look.toUs];
-  const holes = ends.slice(1).map((toUs, i) => ({ fromUs: ends[i] ?? toUs, toUs }));
-  const hole = holes.reduce((a, b) => (lengthUs(b) > lengthUs(a) ? b : a));
+  const hole = longestBetween(ends);
   const inside = seen.filter(({ atUs }) => atUs > hole.fromUs && atUs < hole.toUs);
   const share = there.length / Math.max(1, seen.length - inside.length);
   const due = (inside.length * share) / Math.max(0.02, 1 - share);
