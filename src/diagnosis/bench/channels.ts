@@ -337,13 +337,13 @@ function againstExpected(expected: ExpectedPlan, { packets, name, subBand, secon
     value: share * 100,
     unit: "%",
   };
-  const told = `${expected.fitting} of ${plural(packets, "packet")} lie on the channels and data rates of ${expected.name}, which you expect.`;
-  if (share >= LIMITS.region.expectedShare) return { ...found, state: "pass", reason: told };
+  const sentence = `${figure(expected.fitting)} of ${plural(packets, "packet")} lie on the channels and data rates of ${expected.name}, which you expect.`;
+  if (share >= LIMITS.region.expectedShare) return { ...found, state: "pass", reason: sentence };
   const instead = name === null ? "" : ` It hears ${name}${subBand === null ? "" : `, sub-band ${subBand}`}.`;
   return {
     ...found,
     state: share < 0.5 ? "fail" : "warn",
-    reason: `${told}${instead}`,
+    reason: `${sentence}${instead}`,
     advice: `Set the forwarder to the channels of ${expected.name}: ${expected.channels}.`,
   };
 }

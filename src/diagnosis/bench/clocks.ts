@@ -148,13 +148,13 @@ function counterClock(drift: CounterDrift | null): Found {
   };
   const against =
     drift.against === "gateway-time" ? "the gateway's own GPS time" : "the clock that stamped its datagrams";
-  const told = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${plural(drift.readings, "packet")} in ${duration(drift.spanSeconds)}.`;
+  const sentence = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${plural(drift.readings, "packet")} in ${duration(drift.spanSeconds)}.`;
   const beyond = (limit: number) => lowPpm > limit || highPpm < -limit;
   if (beyond(limits.failPpm)) {
     return {
       ...found,
       state: "fail",
-      reason: `${told} No sound oscillator strays so far.`,
+      reason: `${sentence} No sound oscillator strays so far.`,
       advice:
         "Check this computer's time synchronisation first; if it is well, have the concentrator replaced.",
     };
@@ -163,12 +163,12 @@ function counterClock(drift: CounterDrift | null): Found {
     return {
       ...found,
       state: "warn",
-      reason: told,
+      reason: sentence,
       advice:
         "Check this computer's time synchronisation first; class B and fine timing need a counter within 10 ppm.",
     };
   }
-  return { ...found, state: "pass", reason: told };
+  return { ...found, state: "pass", reason: sentence };
 }
 
 export interface RestartEvidence {
@@ -204,20 +204,20 @@ function restarts({ readings, restarts: times, windowSeconds, isTwoBoards }: Res
   if (count === 0)
     return { ...found, state: "pass", reason: `Its counter ran through in ${duration(windowSeconds)}.` };
   const last = times.at(-1) ?? "";
-  const told = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(0, 19)}Z.`;
+  const sentence = `Its counter began anew ${count === 1 ? "once" : `${count} times`}, last at ${last.slice(0, 19)}Z.`;
   const every = median(stepsSeconds(times));
   if (count >= LIMITS.restarts.failCount) {
     return {
       ...found,
       state: "fail",
-      reason: `${told}${every === null || every > LIMITS.restarts.loopSeconds ? "" : ` It restarts in a loop, about every ${duration(every)}.`}`,
+      reason: `${sentence}${every === null || every > LIMITS.restarts.loopSeconds ? "" : ` It restarts in a loop, about every ${duration(every)}.`}`,
       advice: "Look for a weak supply, heat, or a watchdog that restarts the forwarder; its log says which.",
     };
   }
   return {
     ...found,
     state: "warn",
-    reason: told,
+    reason: sentence,
     advice: "If nobody restarted it then, look at its supply and its log.",
   };
 }

@@ -1,7 +1,7 @@
 /** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
-import { duration, listed, percentInWords, plural } from "../../words/format.ts";
+import { duration, figure, listed, percentInWords, plural } from "../../words/format.ts";
 
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 import { pushTimeoutMs, type ServerTrip } from "./packet-counts.ts";
@@ -200,29 +200,29 @@ function timingOf(
   const ofTime = timed.reduce((sum, one) => sum + one.count, 0);
   if (ofTime < limits.allLeast || ofTime < 0.9 * count || count < 0.5 * all) return null;
   const words = listed(timed.map((one) => `${one.count} × ${one.word}`));
-  const told = `It refused ${count} of ${plural(all, "downlink")}: ${words}.`;
+  const sentence = `It refused ${figure(count)} of ${plural(all, "downlink")}: ${words}.`;
   const here = refusedHere.filter(({ word }) => word === "TOO_LATE" || word === "TOO_EARLY");
   const leads = here.flatMap(({ leadMs }) => (leadMs === null ? [] : [leadMs]));
   const lead = median(leads);
   if (here.length > 0 && here.filter(({ answersUplink }) => !answersUplink).length * 2 > here.length)
     return {
-      reason: `${told} Their moments answer no uplink heard here: the server counts by another counter.`,
+      reason: `${sentence} Their moments answer no uplink heard here: the server counts by another counter.`,
       advice:
         "See Single gateway and Restarts: the server may take the counter of another board, or of before a restart. Then look at the server.",
     };
   if (lead === null)
     return {
-      reason: `${told} They did not pass here, so their lead is not known. TOO_EARLY mostly means that the moment had just passed.`,
+      reason: `${sentence} They did not pass here, so their lead is not known. TOO_EARLY mostly means that the moment had just passed.`,
       advice:
         "Look at the round trip first. Stand in line or take a capture of both directions: the lead shows whether the server or the gateway's clock is wrong.",
     };
   if (lead < limits.leadMs)
     return {
-      reason: `${told} They passed here ${milliseconds(Math.max(0, lead))} before their moment (median), and the gateway needs 42.5\u202Fms: the server sends them too late.`,
+      reason: `${sentence} They passed here ${milliseconds(Math.max(0, lead))} before their moment (median), and the gateway needs 42.5\u202Fms: the server sends them too late.`,
       advice: "Shorten the way to the server, or raise the network's receive delay (RX1) to 2 s or more.",
     };
   return {
-    reason: `${told} They passed here ${duration(lead / 1_000)} before their moment (median), early enough: the gateway's own clock is wrong.`,
+    reason: `${sentence} They passed here ${duration(lead / 1_000)} before their moment (median), early enough: the gateway's own clock is wrong.`,
     advice:
       "Look at the gateway's time: the SX1301 daemon estimates its counter from the host clock. Let NTP settle, stop what sets the clock in steps, and restart the forwarder.",
   };

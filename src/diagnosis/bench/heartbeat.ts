@@ -245,14 +245,14 @@ function order({ datagrams, duplicates, reordered }: OrderEvidence): Found {
   }
   const share = (duplicates + reordered) / (datagrams + duplicates);
   const found = { figure: `${duplicates} twice, ${reordered} late`, value: share * 100, unit: "%" };
-  const told = `Of ${plural(datagrams, "datagram")} ${duplicates === 0 ? "none" : figure(duplicates)} came twice and ${reordered === 0 ? "none" : figure(reordered)} after a later one.`;
+  const sentence = `Of ${plural(datagrams, "datagram")} ${duplicates === 0 ? "none" : figure(duplicates)} came twice and ${reordered === 0 ? "none" : figure(reordered)} after a later one.`;
   const advice =
     duplicates >= reordered
       ? "See whether this computer is in the gateway's server list twice, or two networks lead to it."
       : "Look for two ways to here that take turns (bonded or mobile links). Packets are dated by the counter all the same.";
-  if (share >= limits.failShare) return { ...found, state: "fail", reason: told, advice };
-  if (share >= limits.warnShare) return { ...found, state: "warn", reason: told, advice };
-  return { ...found, state: "pass", reason: told };
+  if (share >= limits.failShare) return { ...found, state: "fail", reason: sentence, advice };
+  if (share >= limits.warnShare) return { ...found, state: "warn", reason: sentence, advice };
+  return { ...found, state: "pass", reason: sentence };
 }
 
 export interface RefusedEvidence {

@@ -50,13 +50,13 @@ function acknowledged(evidence: AcknowledgedEvidence): Found {
   const limits = LIMITS.acknowledged;
   const mean = known.reduce((sum, one) => sum + one, 0) / known.length;
   const found = { figure: percentInWords(mean / 100), value: mean, unit: "%" };
-  const told = `By its own count ${percentInWords(mean / 100)} of its datagrams were answered in time (mean of ${plural(known.length, "report")}).`;
-  if (mean >= limits.warnPercent) return { ...found, state: "pass", reason: told };
+  const sentence = `By its own count ${percentInWords(mean / 100)} of its datagrams were answered in time (mean of ${plural(known.length, "report")}).`;
+  if (mean >= limits.warnPercent) return { ...found, state: "pass", reason: sentence };
   const side = lostSide(evidence, known.length > 2 && known.every((one) => one === 0));
   return {
     ...found,
     state: mean < limits.failPercent ? "fail" : "warn",
-    reason: `${told} ${side.reason}`.trim(),
+    reason: `${sentence} ${side.reason}`.trim(),
     advice: side.advice,
   };
 }
@@ -227,14 +227,14 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
     };
   }
   const edge = limits.edgePackets * runs.length;
-  const told = `It forwarded ${plural(proof.forwarded, "packet")} by its own count, and ${figure(received)} arrived.${lacking}`;
+  const sentence = `It forwarded ${plural(proof.forwarded, "packet")} by its own count, and ${figure(received)} arrived.${lacking}`;
   if (received - proof.forwarded > edge) {
     return {
       state: "warn",
       figure: `${received - proof.forwarded} too many`,
       value: proof.forwarded - received,
       unit: "packets",
-      reason: `${told} More than it sent: something else speaks under its identifier, or its counting is broken.`,
+      reason: `${sentence} More than it sent: something else speaks under its identifier, or its counting is broken.`,
       advice: "See the gateways under this identifier.",
     };
   }
@@ -248,7 +248,7 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
       value: share * 100,
       unit: "%",
       state: proved >= limits.failShare ? "fail" : "warn",
-      reason: told,
+      reason: sentence,
       advice,
     };
   }
@@ -259,7 +259,7 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
       figure: `${figure(proof.missing)} of ${figure(proof.forwarded)} open`,
       value: share * 100,
       unit: "%",
-      reason: `${told} ${plural(proof.missing, "packet")} may belong to the next report: not settled.`,
+      reason: `${sentence} ${plural(proof.missing, "packet")} may belong to the next report: not settled.`,
       awaits: "2 more status reports",
       awaitsSeconds: 60,
     };
@@ -273,10 +273,10 @@ function arrived({ runs, uncompared }: ArrivedEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: told,
+      reason: sentence,
       advice: "See the missing status reports: datagrams may be lost with them.",
     };
-  return { ...found, state: "pass", reason: told };
+  return { ...found, state: "pass", reason: sentence };
 }
 
 export interface CrcEvidence {
@@ -318,10 +318,10 @@ function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence):
   }
   const share = bad / all;
   const found = { figure: percentInWords(share), value: share * 100, unit: "%" };
-  const told = `${figure(bad)} of ${plural(all, "packet")} had a wrong CRC, ${who}.`;
+  const sentence = `${figure(bad)} of ${plural(all, "packet")} had a wrong CRC, ${who}.`;
   const advice =
     "Look at the antenna and its cable, at the noise floor, and for a strong transmitter nearby.";
-  if (share >= limits.failShare) return { ...found, state: "fail", reason: told, advice };
-  if (share >= limits.warnShare) return { ...found, state: "warn", reason: told, advice };
-  return { ...found, state: "pass", reason: told };
+  if (share >= limits.failShare) return { ...found, state: "fail", reason: sentence, advice };
+  if (share >= limits.warnShare) return { ...found, state: "warn", reason: sentence, advice };
+  return { ...found, state: "pass", reason: sentence };
 }
