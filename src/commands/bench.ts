@@ -1,18 +1,10 @@
 /** `mastlog bench GATEWAY-EUI`: the check list of one gateway on the bench, now or once it can be judged. */
 import { setTimeout as sleep } from "node:timers/promises";
 import { Argument, Command, Option } from "commander";
-import type {
-  BenchItem,
-  BenchRow,
-  BenchState,
-  BenchTable,
-  BenchView,
-  ReceiverView,
-} from "../contract/index.ts";
+import type { BenchView, ReceiverView } from "../contract/index.ts";
 import { SerialText } from "../contract/index.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
-import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/time-range.ts";
 import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
@@ -21,7 +13,8 @@ import { benchRow, benchTable, benchView, knownGateways } from "../views/bench.t
 import { receiverView } from "../views/receiver.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
 import type { AskedWindow } from "../views/window.ts";
-import { figure, listed } from "../words/format.ts";
+import { listed, plural } from "../words/format.ts";
+import { benchText, briefText, receiverText, tableText } from "./bench-text.ts";
 import {
   CannotRun,
   complain,
@@ -34,14 +27,11 @@ import {
   readEui,
   readSeconds,
   readViewOptions,
-  sentenceText,
-  table,
   type ViewOptions,
   windowGiven,
   withReader,
   withViewOptions,
 } from "./options.ts";
-
 import { enter } from "./user-data.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
@@ -85,50 +75,48 @@ export function benchCommand(): Command {
     .option("--take-back", "take the signing off back")
     .addOption(plansOption())
     .action((gateway: string | undefined, given: BenchGiven) =>
-      guarded(async () => {
+      guarded(() => {
         const options = readViewOptions(given);
         const ownPlans = ownPlansGiven(given);
         const expected = readExpected(given.expect, ownPlans);
         if (given.all === true) {
-          if (gateway !== undefined) throw new CannotRun("--all takes no gateway: it shows every one.");
-          if (given.wait !== undefined) throw new CannotRun("--wait takes one gateway, not --all.");
-          if (given.receiver === true) throw new CannotRun("--receiver takes one gateway, not --all.");
-          if (isNoted(given))
-            throw new CannotRun("--serial, --sign-off and --take-back take one gateway, not --all.");
+          refuseWithAll(gateway, given);
           return printTable(options, { ownPlans, expected }, given.brief === true);
         }
         if (gateway === undefined)
           throw new CannotRun("Give the identifier of a gateway, or --all for a table of all.");
         const eui = readEui(gateway);
-        const question = {
-          eui,
-          options,
-          ownPlans,
-          expected,
-          reference: readReference(given, eui),
-        };
-        const serial = readSerial(given);
-        const seen =
-          given.wait === undefined
-            ? look(question)
-            : await waitFor(question, readSeconds("--wait", given.wait));
-        const view = noted(seen, given, serial, options.db);
-        const receiver = given.receiver === true ? receiverOf(question, view) : null;
-        if (options.json) printJson(receiver === null ? view : { ...view, receiver });
-        else if (given.brief === true) print(`${briefText([benchRow(view)])}\n`);
-        else
-          print(
-            `${[benchText(view), ...(receiver === null ? [] : [receiverText(receiver)])].join("\n\n")}\n`,
-          );
-        // Silent in all of the window is bad too, recorded or not.
-        const isSilent = view.feed.length === 0;
-        if (given.signOff === true && view.signedOff === null) {
-          complain(`Not signed off: ${NOT_PASSED[view.verdict]}. With --anyway it is.\n`);
-          process.exitCode = 1;
-        }
-        if (isSilent || view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
+        return printOne({ eui, options, ownPlans, expected, reference: readReference(given, eui) }, given);
       }),
     );
+}
+
+function refuseWithAll(gateway: string | undefined, given: BenchGiven): void {
+  if (gateway !== undefined) throw new CannotRun("--all takes no gateway: it shows every one.");
+  if (given.wait !== undefined) throw new CannotRun("--wait takes one gateway, not --all.");
+  if (given.receiver === true) throw new CannotRun("--receiver takes one gateway, not --all.");
+  if (isNoted(given))
+    throw new CannotRun("--serial, --sign-off and --take-back take one gateway, not --all.");
+}
+
+/** Prints the list of one gateway, notes what was asked for, and sets exit code 1 where something fails. */
+async function printOne(question: Question, given: BenchGiven): Promise<void> {
+  const { db, json } = question.options;
+  const serial = readSerial(given);
+  const seen =
+    given.wait === undefined ? look(question) : await waitFor(question, readSeconds("--wait", given.wait));
+  const view = noted(seen, given, serial, db);
+  const receiver = given.receiver === true ? receiverOf(question, view) : null;
+  if (json) printJson(receiver === null ? view : { ...view, receiver });
+  else if (given.brief === true) print(`${briefText([benchRow(view)])}\n`);
+  else print(`${[benchText(view), ...(receiver === null ? [] : [receiverText(receiver)])].join("\n\n")}\n`);
+  if (given.signOff === true && view.signedOff === null) {
+    complain(`Not signed off: ${NOT_PASSED[view.verdict]}. With --anyway it is.\n`);
+    process.exitCode = 1;
+  }
+  // Silent in all of the window is bad too, recorded or not.
+  const isSilent = view.feed.length === 0;
+  if (isSilent || view.items.some(({ state }) => state === "fail")) process.exitCode = 1;
 }
 
 /** The plan of that name; throws with all names when there is none. */
@@ -315,7 +303,7 @@ function showProgress(view: BenchView | null): void {
   if (!process.stderr.isTTY) return;
   const open = view?.items.filter(({ awaits }) => awaits !== null).length ?? null;
   process.stderr.write(
-    `\r\u001b[Kwaiting: ${open === null ? "nothing from this gateway yet" : `${open} checks still open`}`,
+    `\r\u001b[Kwaiting: ${open === null ? "nothing from this gateway yet" : `${plural(open, "check")} still open`}`,
   );
 }
 
@@ -339,121 +327,4 @@ const MAX_TYPED_WRONG = 2;
 
 function digitsApart(a: string, b: string): number {
   return [...a].filter((digit, i) => digit !== b[i]).length;
-}
-
-/** "02:00:5e:10:00:00:00:01" is read too. */
-const WORDS: Readonly<Record<BenchState, string>> = {
-  pass: "✓ pass",
-  warn: "▲ warn",
-  fail: "✕ FAIL",
-  waiting: "○ waiting",
-};
-/** Width of a printed page in a terminal's type. */
-const LINE = 100;
-
-/** One line a gateway: verdict, who it is, its first fault, and whether it was signed off. */
-export function briefText(rows: readonly BenchRow[]): string {
-  if (rows.length === 0) return "No gateway is on the bench.";
-  return table(rows, [
-    { title: "verdict", of: ({ verdict }) => WORDS[verdict] },
-    { title: "gateway", of: ({ eui }) => eui },
-    { title: "name", of: ({ name }) => name ?? "" },
-    { title: "serial or order", of: ({ serial }) => serial ?? "" },
-    { title: "signed off", of: ({ signedOff }) => signedOff ?? "" },
-    { title: "first fault", of: ({ fault }) => fault?.title ?? "" },
-  ]);
-}
-
-/** "serial or order FO-1207, signed off 2026-…"; what was noted of it. */
-function recordText({ serial, signedOff }: Pick<BenchRow, "serial" | "signedOff">): string {
-  return [
-    ...(serial === null ? [] : [`serial or order ${plainLine(serial)}`]),
-    ...(signedOff === null ? [] : [`signed off ${signedOff}`]),
-  ].join(", ");
-}
-
-/** The table as text: one line a gateway, beneath it what to do about its first fault. */
-export function tableText({ gateways, window, gone, leftOut }: BenchTable): string {
-  const left = [
-    ...(gone === 0 ? [] : [`${gone} signed off and gone from the bench.`]),
-    ...(leftOut === 0 ? [] : [`${leftOut} more, heard longest ago, are left out.`]),
-  ].join(" ");
-  if (gateways.length === 0) return left === "" ? "No gateway was heard yet." : left;
-  const lines = gateways.flatMap((row) => {
-    const { eui, name, verdict, passed, failed, warned, waiting, fault } = row;
-    const counts = [
-      `${passed} passed`,
-      ...(failed === 0 ? [] : [`${failed} failed`]),
-      ...(warned === 0 ? [] : [`${warned} to check`]),
-      ...(waiting === 0 ? [] : [`${waiting} open`]),
-    ].join(", ");
-    const head = `${WORDS[verdict].padEnd(11)}${eui}${name === null ? "" : ` ${name}`}  ${counts}`;
-    const record = recordText(row);
-    const noted = record === "" ? [] : wrapped(record, 11);
-    if (fault === null) return [head, ...noted];
-    const advice = fault.advice === null ? [] : wrapped(`→ ${fault.advice}`, 11);
-    return [head, ...noted, ...wrapped(`${fault.title}: ${fault.reason}`, 11), ...advice];
-  });
-  return [
-    `${gateways.length} ${gateways.length === 1 ? "gateway" : "gateways"}, ${window.from} to ${window.to}`,
-    "",
-    ...lines,
-    ...(left === "" ? [] : ["", left]),
-  ].join("\n");
-}
-
-/** The list as text: state, check and figure in columns, beneath them the reason and what to do. */
-export function benchText(view: BenchView): string {
-  const titleWidth = Math.max(...view.items.map(({ title }) => title.length));
-  const lines = view.items.flatMap((item) => itemLines(item, titleWidth));
-  const name = view.name === null ? "" : ` ${plainLine(view.name)}`;
-  const head = [
-    `Bench of gateway ${view.eui}${name}: ${WORDS[view.verdict]}`,
-    `${view.window.from} to ${view.window.to}`,
-    ...(recordText(view) === "" ? [] : [recordText(view)]),
-    "",
-    ...wrapped(sentenceText(view.sentence), 0),
-    ...view.notices.flatMap((notice) => wrapped(notice, 0)),
-    "",
-  ];
-  return [...head, ...lines].join("\n");
-}
-
-/** The receiver as text: a line a spreading factor, then its noise and the reference. */
-export function receiverText(view: ReceiverView): string {
-  const { factors, noise, reference, limits } = view;
-  return [
-    ...wrapped(sentenceText(view.sentence), 0),
-    ...wrapped(view.basisText, 0),
-    "",
-    ...factors.flatMap(({ sentence, frames, missed }) =>
-      wrapped(`${sentence}; ${figure(missed)} of ${figure(frames)} frames missed`, 2),
-    ),
-    ...wrapped(noise.sentence, 2),
-    ...noise.others.flatMap(({ sentence }) => wrapped(sentence, 2)),
-    ...(reference === null ? [] : wrapped(reference.sentence, 2)),
-    "",
-    ...limits.flatMap((limit) => wrapped(limit, 2)),
-  ].join("\n");
-}
-
-function itemLines(item: BenchItem, titleWidth: number): string[] {
-  const indent = 11;
-  const first =
-    `${WORDS[item.state].padEnd(indent)}${item.title.padEnd(titleWidth)}  ${item.figure}`.trimEnd();
-  const advice = item.advice === null ? [] : wrapped(`→ ${item.advice}`, indent);
-  return [first, ...wrapped(item.reason, indent), ...advice];
-}
-
-/** Lines of `LINE` characters at most, broken at spaces, each after so many spaces. */
-function wrapped(text: string, indent: number): string[] {
-  const lines: string[] = [];
-  let line = "";
-  for (const word of plainLine(text).split(" ")) {
-    if (line !== "" && indent + line.length + 1 + word.length > LINE) {
-      lines.push(line);
-      line = word;
-    } else line = line === "" ? word : `${line} ${word}`;
-  }
-  return [...lines, line].map((one) => `${" ".repeat(indent)}${one}`);
 }

@@ -1,5 +1,5 @@
 /** `mastlog check`: one line and an exit code for schedulers. */
-import { Command } from "commander";
+import type { Command } from "commander";
 import { z } from "zod";
 import { type CheckState, judgeCheck } from "../diagnosis/check.ts";
 import { THRESHOLDS } from "../diagnosis/status.ts";
@@ -7,7 +7,6 @@ import { siteHealth } from "../views/health.ts";
 import { askedWindow } from "../views/window.ts";
 import {
   CannotRun,
-  dbOption,
   guarded,
   print,
   printJson,
@@ -15,6 +14,7 @@ import {
   readEui,
   readSeconds,
   SITE_HELP,
+  storeCommand,
   withReader,
 } from "./options.ts";
 
@@ -41,16 +41,13 @@ interface Given {
 
 export function checkCommand(): Command {
   const collect = (text: string, before: readonly string[]) => [...before, text];
-  return new Command("check")
-    .description("one line and an exit code for schedulers: 0 well, 1 not well, 2 cannot tell")
+  return storeCommand("check", "one line and an exit code for schedulers: 0 well, 1 not well, 2 cannot tell")
     .option("--gateway <eui>", "this gateway; may be given again", collect, [])
     .option("--node <address>", "this node; may be given again", collect, [])
     .option("--max-loss <share>", "counters that a node may lose: 5% or 0.05", `${THRESHOLDS.badLoss * 100}%`)
     .option("--max-silence <time>", "silence that is allowed: 90s, 15m, 2h")
     .option("--window <time>", "how far back to look", "1h")
     .option("--site <name>", SITE_HELP)
-    .addOption(dbOption())
-    .option("--json", "print one JSON document")
     .addHelpText("after", HELP)
     .action((given: Given) => guarded(() => check(given)));
 }

@@ -1,7 +1,7 @@
 /** `mastlog import`: reads packet captures and recorded datagrams through the same path as live traffic. */
 import { closeSync, existsSync, openSync, readSync, realpathSync } from "node:fs";
 import { basename } from "node:path";
-import { Command } from "commander";
+import type { Command } from "commander";
 import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { CaptureImport, type CaptureOutcome, inOrderOfTime } from "../intake/capture-import.ts";
@@ -17,13 +17,13 @@ import { figure, plural } from "../words/format.ts";
 import {
   CannotRun,
   complain,
-  dbOption,
   guarded,
   interruptible,
   type Progress,
   print,
   printJson,
   progressBar,
+  storeCommand,
 } from "./options.ts";
 
 const Options = z.object({
@@ -45,15 +45,13 @@ interface FileReport extends Omit<CaptureOutcome, "figures"> {
 }
 
 export function importCommand(): Command {
-  return new Command("import")
-    .description(
-      "read packet captures (pcap, pcapng; gzip too), recorded datagrams (JSON lines), and other stores",
-    )
+  return storeCommand(
+    "import",
+    "read packet captures (pcap, pcapng; gzip too), recorded datagrams (JSON lines), and other stores",
+  )
     .argument("<file...>", "captures, or stores of Mastlog")
     .option("--udp-port <n>", "the server's port in the capture (default: recognised by what crosses it)")
     .option("--keys", "of another store: take the keys of nodes over as well")
-    .addOption(dbOption())
-    .option("--json", "print one JSON document")
     .addHelpText(
       "after",
       "\nOf another store come receptions, reports, downlinks, recorded time, names, marks, placements, positions and bench records; it is not changed. Where both stores name one thing differently, the name of --db stays. Times are the capture's own. Several files are read in the order of their time. Reading a file twice changes nothing. The service may run meanwhile.",

@@ -1,7 +1,7 @@
 /** `mastlog keep`: how long receptions are kept, or how large the store may grow; what is older goes, its hours stay. */
 import { existsSync } from "node:fs";
 import { createInterface } from "node:readline/promises";
-import { Command } from "commander";
+import type { Command } from "commander";
 import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { isoTime } from "../model/time-range.ts";
@@ -16,11 +16,11 @@ import { type KeptRule, keptRuleText, removedSentence } from "../words/removed.t
 import {
   CannotRun,
   complain,
-  dbOption,
   guarded,
   interruptible,
   print,
   printJson,
+  storeCommand,
   withReader,
 } from "./options.ts";
 
@@ -54,17 +54,15 @@ const TAKES: Readonly<Record<string, string>> = {
 };
 
 export function keepCommand(): Command {
-  return new Command("keep")
-    .description(
-      "how long receptions are kept, or how large the store may grow (default: everything is kept)",
-    )
+  return storeCommand(
+    "keep",
+    "how long receptions are kept, or how large the store may grow (default: everything is kept)",
+  )
     .option("--days <number>", "keep receptions of so many days before the newest")
     .option("--size <size>", "keep the store's file below a size, such as 2GB")
     .option("--everything", "remove nothing from now on")
     .option("--shrink", "make the file anew without its free pages, once for a store of an older version")
     .option("--yes", "do not ask")
-    .addOption(dbOption())
-    .option("--json", "print one JSON document")
     .addHelpText("after", HELP)
     .action((given: unknown) => guarded(() => keep(given)));
 }

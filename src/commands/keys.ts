@@ -6,7 +6,7 @@ import { addKeys, type KeysListed, listKeys, removeKeys } from "../store/keys.ts
 import { openStore, type Store } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { plural } from "../words/format.ts";
-import { CannotRun, dbOption, guarded, print, printJson, table, withReader } from "./options.ts";
+import { CannotRun, guarded, print, printJson, storeCommand, table, withReader } from "./options.ts";
 
 interface KeysOptions {
   readonly db: string;
@@ -28,7 +28,7 @@ export function keysCommand(): Command {
 }
 
 function addCommand(): Command {
-  return withStoreOptions("add", "take the keys of a file into the store, and account the past with them")
+  return storeCommand("add", "take the keys of a file into the store, and account the past with them")
     .argument("<file>", "JSON file with keys")
     .action((file: string, options: KeysOptions) =>
       guarded(() => {
@@ -42,7 +42,7 @@ function addCommand(): Command {
 }
 
 function listCommand(): Command {
-  return withStoreOptions("list", "which keys are held, by name").action((options: KeysOptions) =>
+  return storeCommand("list", "which keys are held, by name").action((options: KeysOptions) =>
     guarded(() => {
       const keys = withReader(options.db, listKeys);
       if (options.json === true) return printJson({ keys });
@@ -52,7 +52,7 @@ function listCommand(): Command {
 }
 
 function removeCommand(): Command {
-  return withStoreOptions("remove", "forget the keys of an address or a device")
+  return storeCommand("remove", "forget the keys of an address or a device")
     .argument("<node>", "device address (8 hex digits) or DevEUI (16 hex digits)")
     .action((node: string, options: KeysOptions) =>
       guarded(() => {
@@ -63,13 +63,6 @@ function removeCommand(): Command {
         print(`${plural(removed, "set")} of keys removed; ${pastWords(accounted)}\n`);
       }),
     );
-}
-
-function withStoreOptions(name: string, description: string): Command {
-  return new Command(name)
-    .description(description)
-    .addOption(dbOption())
-    .option("--json", "print one JSON document");
 }
 
 function readKeys(file: string) {
@@ -122,5 +115,5 @@ function keyTable(keys: readonly KeysListed[]): string {
 function pastWords(accounted: number): string {
   return accounted === 0
     ? "nothing of the past had to be accounted anew."
-    : `the past of ${plural(accounted, "address").replace(/addresss$/, "addresses")} was accounted anew.`;
+    : `the past of ${plural(accounted, "address", "addresses")} was accounted anew.`;
 }

@@ -2,7 +2,7 @@
 
 import { readFileSync } from "node:fs";
 import cliProgress from "cli-progress";
-import { type Command, Option } from "commander";
+import { Command, Option } from "commander";
 import { z } from "zod";
 import type { WindowQuery } from "../contract/common.ts";
 import type { Sentence } from "../contract/index.ts";
@@ -32,6 +32,16 @@ export function dbOption(): Option {
   return new Option("--db <file>", "the store").env("MASTLOG_DB").default(defaultStore());
 }
 
+/** A command that works on the store: it takes `--db` and `--json`. */
+export function storeCommand(name: string, description: string): Command {
+  return withStoreOptions(new Command(name).description(description));
+}
+
+/** Adds `--db` and `--json`. */
+export function withStoreOptions(command: Command): Command {
+  return command.addOption(dbOption()).option("--json", "print one JSON document");
+}
+
 /** Before a command of an installed package that uses the store nobody named: makes its folder, and shows its path. */
 export function showDefaultStore(command: Command): void {
   if (isCheckout || command.getOptionValueSource("db") !== "default") return;
@@ -43,12 +53,12 @@ export function showDefaultStore(command: Command): void {
 
 /** Adds `--from`, `--to`, `--site`, `--db` and `--json`, as the commands that answer a view's question have them. */
 export function withViewOptions(command: Command): Command {
-  return command
-    .option("--from <time>", "begin of the window, ISO 8601 (default: all that is stored)")
-    .option("--to <time>", "end of the window, ISO 8601")
-    .option("--site <name>", SITE_HELP)
-    .addOption(dbOption())
-    .option("--json", "print one JSON document");
+  return withStoreOptions(
+    command
+      .option("--from <time>", "begin of the window, ISO 8601 (default: all that is stored)")
+      .option("--to <time>", "end of the window, ISO 8601")
+      .option("--site <name>", SITE_HELP),
+  );
 }
 
 /** What `--site` does in every command that answers a question. */
@@ -105,6 +115,12 @@ export function readDevAddr(text: string): string {
   if (!/^[0-9A-F]{8}$/.test(devAddr))
     throw new CannotRun("A node is named by its device address, 8 hex digits, such as 01A2B3C4.");
   return devAddr;
+}
+
+/** Returns the number by which `list` shows what a person made, such as a mark; throws CannotRun with one sentence. */
+export function readRowNumber(what: string, text: string): number {
+  if (!/^[1-9]\d{0,14}$/.test(text)) throw new CannotRun(`A ${what} is named by its number.`);
+  return Number(text);
 }
 
 const Length = z.string().regex(/^\d{1,6}\s*(s|m|min|h|d)?$/);

@@ -5,7 +5,16 @@ import { PlacementChange, PlacementNew, type PlacementRow } from "../contract/tr
 import { MAX_PHOTO_OCTETS, type PlacementWork } from "../store/placements.ts";
 import { newPlacement, placementEdit, placementRows } from "../views/user-data.ts";
 import { type Picture, plainPicture } from "../wire/picture/plain-picture.ts";
-import { CannotRun, dbOption, guarded, print, printJson, table, withReader } from "./options.ts";
+import {
+  CannotRun,
+  guarded,
+  print,
+  printJson,
+  readRowNumber,
+  storeCommand,
+  table,
+  withReader,
+} from "./options.ts";
 import { enter } from "./user-data.ts";
 
 interface Options {
@@ -38,7 +47,7 @@ export function placementsCommand(): Command {
 }
 
 function listCommand(): Command {
-  return withStore("list", "all placements, in order of their begin").action((options: Options) =>
+  return storeCommand("list", "all placements, in order of their begin").action((options: Options) =>
     guarded(() => {
       const rows = withReader(options.db, placementRows);
       if (options.json === true) return printJson({ placements: rows });
@@ -48,7 +57,7 @@ function listCommand(): Command {
 }
 
 function addCommand(): Command {
-  return withFacts(withStore("add", "from a moment on, a gateway or one of its antennas stands here"))
+  return withFacts(storeCommand("add", "from a moment on, a gateway or one of its antennas stands here"))
     .argument("<name>", "what people call the place")
     .argument("<gateway>", "EUI, or EUI/antenna")
     .action((name: string, gateway: string, options: Options) =>
@@ -70,7 +79,7 @@ function addCommand(): Command {
 }
 
 function editCommand(): Command {
-  return withFacts(withStore("edit", "change what was said of a placement"))
+  return withFacts(storeCommand("edit", "change what was said of a placement"))
     .argument("<number>", "its number, as 'placements list' shows it")
     .option("--name <text>", "another name")
     .action((number: string, options: Options) =>
@@ -80,7 +89,7 @@ function editCommand(): Command {
         if (!read.success) throw wrong(read.error.issues[0]?.path[0]);
         const id = change(options.db, {
           kind: "change",
-          id: numberOf(number),
+          id: readRowNumber("placement", number),
           edit: placementEdit(read.data),
         });
         if (options.json === true) return printJson({ changed: id });
@@ -90,11 +99,11 @@ function editCommand(): Command {
 }
 
 function removeCommand(): Command {
-  return withStore("remove", "forget a placement; the one before it lasts on")
+  return storeCommand("remove", "forget a placement; the one before it lasts on")
     .argument("<number>", "its number, as 'placements list' shows it")
     .action((number: string, options: Options) =>
       guarded(() => {
-        const id = change(options.db, { kind: "remove", id: numberOf(number) });
+        const id = change(options.db, { kind: "remove", id: readRowNumber("placement", number) });
         if (options.json === true) return printJson({ removed: id });
         print(`Placement ${id} is removed.\n`);
       }),
@@ -102,7 +111,7 @@ function removeCommand(): Command {
 }
 
 function photoCommand(): Command {
-  return withStore("photo", "a photo of a placement, JPEG or PNG; without a file it is taken away")
+  return storeCommand("photo", "a photo of a placement, JPEG or PNG; without a file it is taken away")
     .argument("<number>", "its number, as 'placements list' shows it")
     .argument(
       "[file]",
@@ -111,7 +120,7 @@ function photoCommand(): Command {
     .action((number: string, file: string | undefined, options: Options) =>
       guarded(() => {
         const picture = file === undefined ? null : readPicture(file);
-        const id = numberOf(number);
+        const id = readRowNumber("placement", number);
         enter(options.db, { entity: "photo", placementId: id, picture });
         if (options.json === true) return printJson({ photo: id });
         print(`Placement ${id} has ${picture === null ? "no" : "this"} photo.\n`);
@@ -131,13 +140,6 @@ function readPicture(file: string): Picture {
   const picture = plainPicture(octets);
   if (picture === null) throw new CannotRun(`${file} is no JPEG and no PNG, or is cut short.`);
   return picture;
-}
-
-function withStore(name: string, description: string): Command {
-  return new Command(name)
-    .description(description)
-    .addOption(dbOption())
-    .option("--json", "print one JSON document");
 }
 
 function withFacts(command: Command): Command {
@@ -176,11 +178,6 @@ const WRONG: Readonly<Record<string, string>> = {
 
 function wrong(field: unknown): CannotRun {
   return new CannotRun(WRONG[String(field)] ?? "The placement cannot be noted like this.");
-}
-
-function numberOf(text: string): number {
-  if (!/^[1-9]\d{0,14}$/.test(text)) throw new CannotRun("A placement is named by its number.");
-  return Number(text);
 }
 
 function change(path: string, work: PlacementWork): number {

@@ -5,11 +5,11 @@ import { siteRows } from "../views/bookkeeping.ts";
 import {
   CannotRun,
   type DbOptions,
-  dbOption,
   guarded,
   print,
   printJson,
   readEui,
+  storeCommand,
   table,
   withReader,
 } from "./options.ts";
@@ -35,7 +35,7 @@ export function sitesCommand(): Command {
 }
 
 function listCommand(): Command {
-  return shared("list", "sites with their gateways").action((options: Options) =>
+  return storeCommand("list", "sites with their gateways").action((options: Options) =>
     guarded(() => {
       const sites = withReader(options.db, siteRows);
       if (options.json === true) return printJson({ sites });
@@ -53,7 +53,7 @@ function listCommand(): Command {
 }
 
 function setCommand(): Command {
-  return shared("set", "say that gateways belong to a site")
+  return storeCommand("set", "say that gateways belong to a site")
     .argument("<name>", "the site's name")
     .argument("<gateway-eui...>", "identifiers of gateways, heard or not")
     .action((name: string, gateways: readonly string[], options: Options) =>
@@ -70,7 +70,7 @@ function setCommand(): Command {
 }
 
 function clearCommand(): Command {
-  return shared("clear", "say that gateways belong to no site")
+  return storeCommand("clear", "say that gateways belong to no site")
     .argument("<gateway-eui...>", "identifiers of gateways")
     .action((gateways: readonly string[], options: Options) =>
       guarded(() => {
@@ -81,11 +81,4 @@ function clearCommand(): Command {
         print(`${euis.join(", ")}: no site.\n`);
       }),
     );
-}
-
-function shared(name: string, description: string): Command {
-  return new Command(name)
-    .description(description)
-    .addOption(dbOption())
-    .option("--json", "print one JSON document");
 }

@@ -25,6 +25,7 @@ import {
   print,
   printJson,
   progressBar,
+  storeCommand,
 } from "./options.ts";
 
 const Options = z.object({
@@ -44,14 +45,11 @@ never changes the damaged file. Where even that finds nothing, the sqlite3 tool 
   sqlite3 DAMAGED.db .recover | sqlite3 NEW.db`;
 
 export function backupCommand(): Command {
-  return new Command("backup")
-    .description("copy the store into one file, also while the service runs")
+  return storeCommand("backup", "copy the store into one file, also while the service runs")
     .argument("<file>", "the copy")
     .option("--overwrite", "replace the file if it is there")
     .option("--without-keys", "leave the keys of nodes out of the copy")
     .option("--rescue", "read what is readable of a damaged store into a new one")
-    .addOption(dbOption())
-    .option("--json", "print one JSON document")
     .addHelpText("after", HELP)
     .action((file: string, given: unknown) => guarded(() => backup(file, given)));
 }
@@ -203,12 +201,9 @@ export function forgetCommand(): Command {
 }
 
 function one(kind: string, word: string, what: string, read: (text: string) => Forgettable): Command {
-  return new Command(kind)
-    .description(`forget a ${kind}`)
+  return storeCommand(kind, `forget a ${kind}`)
     .argument(word, what)
     .option("--yes", "do not ask")
-    .addOption(dbOption())
-    .option("--json", "print one JSON document")
     .action((text: string, options: ForgetOptions) =>
       guarded(() => forget(read(text.toUpperCase()), options)),
     );

@@ -21,6 +21,7 @@ import {
   print,
   printJson,
   readEui,
+  readRowNumber,
   readViewOptions,
   SITE_HELP,
   sentenceText,
@@ -182,13 +183,13 @@ export function effectCommand(): Command {
     .action((number: string, given: Given) =>
       guarded(() => {
         const { db, json, site } = readViewOptions(given);
-        if (!/^[1-9]\d{0,14}$/.test(number)) throw new CannotRun("A mark is named by its number.");
+        const mark = readRowNumber("mark", number);
         const days = given.days === undefined ? undefined : Number(given.days);
         if (days !== undefined && !(days > 0 && days <= MAX_EFFECT_DAYS))
           throw new CannotRun(`--days takes a number above 0, at most ${MAX_EFFECT_DAYS}.`);
         const gateway =
           given.gateway === undefined || given.gateway === "all" ? given.gateway : readEui(given.gateway);
-        const effect = withReader(db, (store) => markEffect(store, Number(number), { gateway, days }), site);
+        const effect = withReader(db, (store) => markEffect(store, mark, { gateway, days }), site);
         if (typeof effect === "string") throw new CannotRun(NOT_WRITTEN[effect]);
         if (!effect.enough) process.exitCode = 1;
         if (json) return printJson(effect);

@@ -11,11 +11,12 @@ import { askedWindow } from "../views/window.ts";
 import { figure } from "../words/format.ts";
 import {
   CannotRun,
-  dbOption,
   guarded,
   print,
   printJson,
+  readRowNumber,
   readViewOptions,
+  storeCommand,
   table,
   withReader,
   withViewOptions,
@@ -75,8 +76,7 @@ function listCommand(): Command {
 }
 
 function addCommand(): Command {
-  return new Command("add")
-    .description("pin a mark")
+  return storeCommand("add", "pin a mark")
     .argument("<text>", "what happened, in one line")
     .option("--at <time>", "the moment, ISO 8601 (default: now)")
     .option("--until <time>", "end of what lasted, ISO 8601")
@@ -87,8 +87,6 @@ function addCommand(): Command {
     .option("--longitude <degrees>")
     .option("--east <metres>", "where, with --north: metres from a point of your choice")
     .option("--north <metres>")
-    .addOption(dbOption())
-    .option("--json", "print one JSON document")
     .action((text: string, options: AddOptions) =>
       guarded(() => {
         const asked = readMark(text, options);
@@ -101,15 +99,11 @@ function addCommand(): Command {
 }
 
 function removeCommand(): Command {
-  return new Command("remove")
-    .description("remove a mark")
+  return storeCommand("remove", "remove a mark")
     .argument("<number>", "its number, as 'marks list' shows it")
-    .addOption(dbOption())
-    .option("--json", "print one JSON document")
     .action((number: string, options: AddOptions) =>
       guarded(() => {
-        if (!/^[1-9]\d{0,14}$/.test(number)) throw new CannotRun("A mark is named by its number.");
-        const work = { kind: "remove", id: Number(number) } as const;
+        const work = { kind: "remove", id: readRowNumber("mark", number) } as const;
         const { result: removed } = enter(options.db, { entity: "mark", work });
         if (options.json === true) return printJson({ removed });
         print(`Mark ${removed} is removed.\n`);
@@ -212,17 +206,18 @@ export function positionsCommand(): Command {
 }
 
 function listPositionsCommand(): Command {
-  return shared("list", "positions given, and those that gateways tell by GPS").action((options: Options) =>
-    guarded(() => {
-      const positions = withReader(options.db, positionRows);
-      if (options.json === true) return printJson({ positions });
-      print(positions.length === 0 ? "No position is known.\n" : `${positionTable(positions)}\n`);
-    }),
+  return storeCommand("list", "positions given, and those that gateways tell by GPS").action(
+    (options: Options) =>
+      guarded(() => {
+        const positions = withReader(options.db, positionRows);
+        if (options.json === true) return printJson({ positions });
+        print(positions.length === 0 ? "No position is known.\n" : `${positionTable(positions)}\n`);
+      }),
   );
 }
 
 function setCommand(): Command {
-  return shared("set", "say where a gateway or node stands; replaces what was said before")
+  return storeCommand("set", "say where a gateway or node stands; replaces what was said before")
     .argument("<thing>", "gateway (16 hex digits) or node (8 hex digits)")
     .option("--latitude <degrees>", "north positive, with --longitude")
     .option("--longitude <degrees>", "east positive")
@@ -260,7 +255,7 @@ function setCommand(): Command {
 }
 
 function clearCommand(): Command {
-  return shared("clear", "take a position back")
+  return storeCommand("clear", "take a position back")
     .argument("<thing>", "gateway (16 hex digits) or node (8 hex digits)")
     .action((thing: string, options: Options) =>
       guarded(() => {
@@ -269,13 +264,6 @@ function clearCommand(): Command {
         print(`Nothing is said any more of where ${thing.toUpperCase()} stands.\n`);
       }),
     );
-}
-
-function shared(name: string, description: string): Command {
-  return new Command(name)
-    .description(description)
-    .addOption(dbOption())
-    .option("--json", "print one JSON document");
 }
 
 function thingNamed(text: string): Pick<PositionRequest, "kind" | "id"> {
