@@ -15,6 +15,8 @@ export default {
   // A mutant of a module's constants would need a new process each.
   ignoreStatic: true,
   concurrency: 1,
+  // The first run counts what each test reaches: slow beside other work.
+  dryRunTimeoutMinutes: 30,
   ignorePatterns: ["dist", "coverage", "tmp", "sample-captures", "*.db*"],
   tempDirName: "tmp/mutate",
   reporters: isDrawn ? ["clear-text", "draw"] : ["clear-text"],

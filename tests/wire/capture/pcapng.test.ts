@@ -224,6 +224,25 @@ describe("damage", () => {
     expect(arrivalsOf(items)).toEqual([arrival()]);
   });
 
+  test("a simple packet longer than its block is a fault that says what is needed and what is there", () => {
+    const claims = 4000;
+    const start = joined(little.section(), little.interface(), little.enhanced(0, us, frame));
+    const items = read(joined(start, little.simple(frame, claims), little.enhanced(0, us, frame)));
+    // 16 octets of a simple packet block are no frame: type, length, original length, length again.
+    const have = little.simple(frame).length - 16;
+    expect(items.filter(({ kind }) => kind === "fault")).toMatchObject([
+      { fault: { reason: "captured_length", need: claims, have } },
+    ]);
+    expect(arrivalsOf(items)).toEqual([arrival(), arrival()]);
+  });
+
+  test("an unknown block of 16 MiB is skipped, a longer one is damage", () => {
+    const start = joined(little.section(), little.interface(), little.enhanced(0, us, frame));
+    const headOf = (octets: number) => joined(little.u32(0xbad), little.u32(octets), new Uint8Array(40));
+    expect(reasonsOf(read(joined(start, headOf(1 << 24))))).toEqual(["cut"]);
+    expect(reasonsOf(read(joined(start, headOf((1 << 24) + 4))))).toEqual(["block_length"]);
+  });
+
   test("a packet of an interface that was not described is a fault", () => {
     expect(reasonsOf(read(joined(little.section(), little.enhanced(2, us, frame))))).toEqual(["interface"]);
   });

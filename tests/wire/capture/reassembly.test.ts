@@ -121,6 +121,15 @@ describe("overlap", () => {
     }
   });
 
+  test("in IPv6 a shorter piece at the same place is an overlap too; the same piece twice is none", () => {
+    const { reasons, reassembler } = collecting();
+    reassembler.add(...fragment(1, 0, a, true, 6), 0);
+    reassembler.add(...fragment(1, 0, a, true, 6), 0);
+    expect(reasons).toEqual([]);
+    reassembler.add(...fragment(1, 0, a.subarray(0, 8), true, 6), 0);
+    expect(reasons).toEqual(["fragment_overlap"]);
+  });
+
   test("an overlap that contradicts discards the datagram, late fragments of it included", () => {
     const { reasons, reassembler } = collecting();
     reassembler.add(...fragment(1, 0, a, true), 0);

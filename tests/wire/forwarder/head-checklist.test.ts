@@ -138,6 +138,13 @@ describe("what a TX_ACK says", () => {
     });
   });
 
+  test("an error that is no text leaves the outcome unknown, and the datagram is kept as a sample", () => {
+    expect(readTxAck('{"txpk_ack":{"error":5}}')).toEqual({
+      outcome: { result: "unreadable", word: null, powerDbm: null },
+      reasons: ["txack_unknown*"],
+    });
+  });
+
   test.each([
     "TOO_LATE",
     "TOO_EARLY",

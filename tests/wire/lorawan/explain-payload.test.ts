@@ -88,6 +88,7 @@ describe("without keys", () => {
     });
     expect(answer).not.toHaveProperty("micValid");
     expect(answer).not.toHaveProperty("decryptedHex");
+    expect(answer).not.toHaveProperty("fOptsHex");
   });
 
   test("commands in FOpts are marked as assumed", () => {
