@@ -243,6 +243,29 @@ if (chromiumIsHere("every page"))
         await page.getByText("DevAddr").first().waitFor();
       });
 
+      test("a word opens its explanation beside itself, and has the focus again after Escape", async () => {
+        await openWhole(page, site.service, site.places.find((one) => one.startsWith("#/nodes?"))!);
+        await tabTo(page, /^What is Margin\?$/);
+        await press("Enter");
+        const explanation = page.getByRole("dialog", { name: "Margin" });
+        await explanation.getByText("Source: SX1276 data sheet").waitFor();
+        const [word, box] = await page.evaluate(() =>
+          [".explain-mark[data-term=margin]", ".explanation"].map((one) => {
+            const { top, bottom, left, right } = document.querySelector(one)!.getBoundingClientRect();
+            return { top, bottom, left, right };
+          }),
+        );
+        expect(box!.top - word!.bottom).toBeGreaterThanOrEqual(0);
+        expect(box!.top - word!.bottom).toBeLessThan(12);
+        expect(box!.right).toBeLessThanOrEqual(1280);
+        expect(await axeFindings(page)).toEqual([]);
+        await press("Escape");
+        await explanation.waitFor({ state: "detached" });
+        expect(await page.evaluate(() => document.activeElement?.getAttribute("aria-label"))).toBe(
+          "What is Margin?",
+        );
+      });
+
       test("two placements are compared: chosen, read as a table, and one named anew", async () => {
         await atSite();
         await tabTo(page, /^Trials$/);

@@ -175,7 +175,6 @@ function columnsOf(
     },
     {
       key: "rhythm",
-      term: "rhythm",
       head: "Rhythm",
       right: true,
       wideOnly: true,
@@ -184,7 +183,6 @@ function columnsOf(
     },
     {
       key: "delivery",
-      term: "delivery",
       head: "Delivery",
       right: true,
       under: <IntervalScale />,
@@ -201,7 +199,6 @@ function columnsOf(
     },
     {
       key: "margin",
-      term: "margin",
       head: "Margin",
       right: true,
       wideOnly: true,
@@ -210,7 +207,6 @@ function columnsOf(
     },
     {
       key: "trend",
-      term: "trend",
       head: "SNR trend",
       right: true,
       wideOnly: true,

@@ -11,6 +11,7 @@ import { useViewData } from "../state/view-data.ts";
 import { NameMany } from "./NameMany.tsx";
 import { type Device, devicesOf, NodeTable } from "./NodeTable.tsx";
 import "./NodesView.css";
+import { Explained } from "../parts/Explain.tsx";
 
 // Which devices ask to join in this window, and which are not let in? Beneath the nodes; nothing where none asks.
 
@@ -61,7 +62,9 @@ function JoiningDevices() {
   if (data === null || data.joins.length === 0) return null;
   return (
     <>
-      <h2>Joining devices</h2>
+      <h2>
+        <Explained text="Joining devices" />
+      </h2>
       <p>{data.sentence.map(({ text }) => text).join("")}</p>
       <DataTable label="Joining devices" rows={data.joins} rowKey={(row) => row.devEui} columns={COLUMNS} />
     </>
@@ -157,7 +160,11 @@ export function NodesView({ nodes, onChanged }: { nodes: Nodes; onChanged: () =>
         <a href={linkTo("/plan")}>Where they stand: the plan</a>
       </p>
       <JoiningDevices />
-      {networks.length === 0 ? null : <h2>Strangers</h2>}
+      {networks.length === 0 ? null : (
+        <h2>
+          <Explained text="Strangers" />
+        </h2>
+      )}
       {networks.map((network) => {
         const rows = strangers.filter((row) => row.network === network);
         return (

@@ -10,6 +10,7 @@ import { Age, CopyButton, Fact, Facts, Fold, Notices, StandingMark } from "../pa
 import { PassageSection } from "./relay/PassageSection.tsx";
 import { WatchSection } from "./watches/WatchSection.tsx";
 import "./ServiceView.css";
+import { Explained } from "../parts/Explain.tsx";
 
 const COLUMNS: readonly Column<Refusal>[] = [
   {
@@ -174,7 +175,9 @@ export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
       <PhoneCode />
       <PassageSection passage={status.passage} />
       {status.watch == null ? null : <WatchSection watch={status.watch} />}
-      <h2>What was refused</h2>
+      <h2>
+        <Explained text="What was refused" />
+      </h2>
       <DataTable
         label="What was refused or unusual"
         none="Nothing was refused, and nothing was unusual."

@@ -19,6 +19,7 @@ import { GatewayMore } from "./GatewayMore.tsx";
 import { NodeTable } from "./NodeTable.tsx";
 import { SiteScore } from "./site/SiteScore.tsx";
 import "./SiteView.css";
+import { Explained } from "../parts/Explain.tsx";
 
 // What happened to a gateway as a whole: its radio, its level, its way to the listener; each with the next step.
 
@@ -113,7 +114,9 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
       <Gateways gateways={site.gateways} onChanged={onChanged} />
       {site.gateways.length === 0 ? null : <ExportLink what="gateways" />}
       <MoreGateways more={site.moreGateways} />
-      <h2>The air</h2>
+      <h2>
+        <Explained text="The air" />
+      </h2>
       {site.air.length === 0 ? <p class="quiet">Nothing was heard on the air in this window.</p> : null}
       <ul class="air-lines">
         {site.air.map((line) => (
@@ -128,7 +131,11 @@ export function SiteView({ site, marks, onChanged }: SiteViewProps) {
           <a href={linkTo("/air")}>Channels, noise and strangers</a> · <a href={linkTo("/plan")}>The plan</a>
         </p>
       )}
-      {marks.rows.length === 0 ? null : <h2>Last marks</h2>}
+      {marks.rows.length === 0 ? null : (
+        <h2>
+          <Explained text="Last marks" />
+        </h2>
+      )}
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <p class="site-called small">
         This place is called “{site.siteName}”.{" "}
@@ -177,14 +184,28 @@ function Score({ site, marks }: { site: Site; marks: readonly MarkRow[] }) {
       legend={
         <>
           <span>bar: receptions, square-root scale; open top: wrong CRC</span>
-          <span>beneath: keepalives, status reports as dots</span>
-          <span>torn: unreachable</span>
-          <span>▲ restart</span>
-          <span>tick: heard; notch: missed, hollow if not on the air</span>
-          <span>stem: margin over the floor</span>
+          <span>
+            beneath: <Explained text="keepalives" />, <Explained text="status reports" /> as dots
+          </span>
+          <span>
+            torn: <Explained text="unreachable" />
+          </span>
+          <span>
+            ▲ <Explained text="restart" />
+          </span>
+          <span>
+            tick: heard; notch: <Explained text="missed" />, hollow if not on the air
+          </span>
+          <span>
+            stem: <Explained text="margin" /> over the floor
+          </span>
           <span>column: an event</span>
           <span>bar at the foot: recorded</span>
-          {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
+          {marks.length === 0 ? null : (
+            <span>
+              dashed rule: a <Explained text="mark" />
+            </span>
+          )}
         </>
       }
       drawing={

@@ -2,14 +2,16 @@
 import type { ComponentChildren } from "preact";
 import { useRef, useState } from "preact/hooks";
 import type { Term } from "../../../src/words/glossary.ts";
-import { Explain } from "./Helpers.tsx";
+import { Explained, ExplainMark } from "./Explain.tsx";
+import { helper } from "./helper.ts";
+import { termOf } from "./terms.ts";
 import { useWindowedRows } from "./windowed-rows.ts";
 import "./DataTable.css";
 
 export interface Column<Row> {
   readonly key: string;
   readonly head: string;
-  /** The word of the glossary that explains the column. */
+  /** The word of the glossary that explains the column, where its head alone does not name it. */
   readonly term?: Term;
   /** Beneath the head, such as the scale of what is drawn in the column. */
   readonly under?: ComponentChildren;
@@ -105,25 +107,34 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
   return (
     // biome-ignore lint/a11y/noNoninteractiveTabindex: a frame that scrolls must be reachable by keyboard
     <section class="table-frame" aria-label={label} tabIndex={0}>
+      {props.cards === true ? (
+        <p class="table-words screen-only">
+          <button type="button" class="link small" onClick={() => (helper.value = { kind: "words" })}>
+            what the words mean
+          </button>
+        </p>
+      ) : null}
       <table
         aria-rowcount={part === null ? undefined : rows.length + 1}
         class={`table ${props.dense === true ? "table-dense" : ""} ${props.wrapHeads === true ? "table-wrap-heads" : ""} ${props.cards === true ? "table-cards" : ""}`.trim()}
       >
         <thead>
           <tr>
-            {columns.map((column) => (
+            {explained(columns).map(({ column, term }) => (
               <th key={column.key} scope="col" class={classes(column)} aria-sort={ariaSort(column, sorting)}>
                 {column.sort === undefined ? (
-                  column.head
+                  <Explained text={column.head} term={term} />
                 ) : (
-                  <button type="button" class="link" onClick={() => choose(column.key)}>
-                    {column.head}
-                    <span aria-hidden="true">
-                      {sorting?.key === column.key ? (sorting.down ? " ↓" : " ↑") : ""}
-                    </span>
-                  </button>
+                  <span class="head-words">
+                    <button type="button" class="link" onClick={() => choose(column.key)}>
+                      {column.head}
+                      <span aria-hidden="true">
+                        {sorting?.key === column.key ? (sorting.down ? " ↓" : " ↑") : ""}
+                      </span>
+                    </button>
+                    {term === null ? null : <ExplainMark text={column.head} term={term} />}
+                  </span>
                 )}
-                {column.term === undefined ? null : <Explain term={column.term} />}
                 {column.under ?? null}
               </th>
             ))}
@@ -165,6 +176,17 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
       </table>
     </section>
   );
+}
+
+/** Each column with the word that explains it; a word that stands in several heads is explained at the first. */
+function explained<Row>(columns: readonly Column<Row>[]) {
+  const seen = new Set<Term>();
+  return columns.map((column) => {
+    const term = column.term ?? termOf(column.head);
+    if (term === undefined || seen.has(term)) return { column, term: null };
+    seen.add(term);
+    return { column, term };
+  });
 }
 
 /** Stands for rows that are not drawn. */

@@ -11,6 +11,7 @@ import { useViewData } from "../state/view-data.ts";
 import { type Column, DataTable } from "./DataTable.tsx";
 import { Failed } from "./Gate.tsx";
 import "./FrameOpened.css";
+import { Explained } from "./Explain.tsx";
 
 // Which field does an octet belong to? The finest one that covers it: the tree's leaves, in order of place.
 
@@ -275,6 +276,9 @@ function Opened({ frame }: { frame: FrameView }) {
       </h2>
       {frame.fault === null ? null : <p class="frame-fault">✕ {frame.fault}</p>}
       <FrameFacts frame={frame} />
+      <h3 class="beneath">
+        <Explained text="Octets" />
+      </h3>
       <FrameBytes frame={frame} />
       <DataTable
         label="Who heard this frame"

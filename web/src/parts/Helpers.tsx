@@ -1,20 +1,29 @@
 /** What opens beside the page: the finder ("/"), the keys ("?"), and what words mean. Escape closes each. */
 import "./Helpers.css";
-import { signal } from "@preact/signals";
 import type { ComponentChildren } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { GatewaysView } from "../../../src/contract/gateways.ts";
 import type { NodesView } from "../../../src/contract/nodes.ts";
 import type { JoinsView } from "../../../src/contract/site.ts";
-import { GLOSSARY, type Term } from "../../../src/words/glossary.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { type Findable, findPlaces, type Place } from "../state/find.ts";
 import { currentWindow, linkTo, pathOf, route } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
 import { windowEnds } from "../state/window.ts";
+import { closeExplanation, Explanation, useGlossary } from "./Explain.tsx";
+import { helper } from "./helper.ts";
 
 /** Whatever is open. */
 export function Helpers() {
+  return (
+    <>
+      <Explanation onAll={() => (helper.value = { kind: "words" })} />
+      <OpenHelper />
+    </>
+  );
+}
+
+function OpenHelper() {
   const open = helper.value;
   if (open === null) return null;
   switch (open.kind) {
@@ -33,7 +42,7 @@ export function Helpers() {
     case "words":
       return (
         <Panel title="Words and figures">
-          <Words term={open.term} />
+          <Words />
         </Panel>
       );
   }
@@ -168,7 +177,7 @@ function Keys() {
         ))}
       </dl>
       <p>
-        <button type="button" class="link" onClick={() => (helper.value = { kind: "words", term: null })}>
+        <button type="button" class="link" onClick={() => (helper.value = { kind: "words" })}>
           what the words and figures mean
         </button>
       </p>
@@ -176,53 +185,25 @@ function Keys() {
   );
 }
 
-/** The word that was asked for first, then all of them. */
-function Words({ term }: { term: Term | null }) {
-  const asked = term === null ? null : GLOSSARY[term];
+/** All words, in the order of the alphabet. */
+function Words() {
+  const texts = useGlossary(true);
+  if (texts === null) return null;
   return (
-    <>
-      {asked === null ? null : (
-        <section class="helper-asked" aria-label={asked.word}>
-          <h3>{asked.word}</h3>
-          <p>{asked.text}</p>
-        </section>
-      )}
-      <dl class="helper-words">
-        {Object.entries(GLOSSARY)
-          .filter(([key]) => key !== term)
-          .map(([key, { word, text }]) => (
-            <div key={key}>
-              <dt>{word}</dt>
-              <dd>{text}</dd>
-            </div>
-          ))}
-      </dl>
-    </>
+    <dl class="helper-words">
+      {Object.entries(texts).map(([term, { word, text, source }]) => (
+        <div key={term}>
+          <dt>{word}</dt>
+          <dd>
+            {text} <span class="small quiet">Source: {source}.</span>
+          </dd>
+        </div>
+      ))}
+    </dl>
   );
 }
 
-/** A word that explains itself: a small mark beside it opens its explanation. */
-export function Explain({ term }: { term: Term }) {
-  return (
-    <button
-      type="button"
-      class="explain screen-only"
-      aria-label={`What is ${GLOSSARY[term].word}?`}
-      onClick={() => (helper.value = { kind: "words", term })}
-    >
-      <span aria-hidden="true">?</span>
-    </button>
-  );
-}
-
-// Which helper stands open beside the page: the finder, the keys, or the explanation of a word? One at a time.
-
-type Helper =
-  | { readonly kind: "finder" }
-  | { readonly kind: "keys" }
-  | { readonly kind: "words"; readonly term: Term | null };
-
-export const helper = signal<Helper | null>(null);
+// Which keys open and close them?
 
 function isTyping(target: EventTarget | null): boolean {
   return (
@@ -233,7 +214,7 @@ function isTyping(target: EventTarget | null): boolean {
 /** Follows the keys "/", "?" and Escape; called once. */
 export function followKeys(): void {
   addEventListener("keydown", (event) => {
-    if (event.key === "Escape" && helper.value !== null) helper.value = null;
+    if (event.key === "Escape" && !closeExplanation(true)) helper.value = null;
     if (event.ctrlKey || event.metaKey || event.altKey || isTyping(event.target)) return;
     if (event.key !== "/" && event.key !== "?") return;
     event.preventDefault();

@@ -15,7 +15,8 @@ import {
   type ViewName,
 } from "../state/route.ts";
 import { GatewayWord } from "./GatewayWord.tsx";
-import { Helpers, helper } from "./Helpers.tsx";
+import { Helpers } from "./Helpers.tsx";
+import { helper } from "./helper.ts";
 import { WindowBar } from "./WindowBar.tsx";
 import "./Shell.css";
 import { describeWindow, storedWindow, windowEnds } from "../state/window.ts";

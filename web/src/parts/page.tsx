@@ -1,17 +1,16 @@
 /** What does a view say first? One sentence, its figures linked to what they rest on. */
 import type { Standing, Sentence as Words } from "../../../src/contract/common.ts";
 import { counted } from "../../../src/words/format.ts";
-import type { Term } from "../../../src/words/glossary.ts";
 import { currentWindow, linkTo } from "../state/route.ts";
-import { Explain } from "./Helpers.tsx";
+import { Explained } from "./Explain.tsx";
 import "./Sentence.css";
 import { withShortEuis } from "../format/labels.ts";
 import { age, exactTime, momentTime } from "../format/times.ts";
 import { now } from "../state/clock.ts";
 import "./Age.css";
-import type { ComponentChildren } from "preact";
+import { type ComponentChildren, createContext } from "preact";
 import "./Facts.css";
-import { useEffect, useState } from "preact/hooks";
+import { useContext, useEffect, useState } from "preact/hooks";
 import "./Figure.css";
 import "./Fold.css";
 import "./StandingMark.css";
@@ -86,19 +85,28 @@ function TimeWords({ at, words }: { at: string; words: string }) {
 
 // How are a few facts of one thing shown? Each with its name at the left, a hairline between them.
 
+const IsRepeated = createContext(false);
+
+export interface FactsProps {
+  /** The names stood in the list before this one, which explains them. */
+  readonly repeated?: boolean;
+  readonly children: ComponentChildren;
+}
+
 /** The list; give it `Fact`s. */
-export function Facts({ children }: { children: ComponentChildren }) {
-  return <dl class="facts">{children}</dl>;
+export function Facts({ repeated = false, children }: FactsProps) {
+  return (
+    <IsRepeated.Provider value={repeated}>
+      <dl class="facts">{children}</dl>
+    </IsRepeated.Provider>
+  );
 }
 
 /** One fact and its name. */
-export function Fact({ name, term, children }: { name: string; term?: Term; children: ComponentChildren }) {
+export function Fact({ name, children }: { name: string; children: ComponentChildren }) {
   return (
     <>
-      <dt>
-        {name}
-        {term === undefined ? null : <Explain term={term} />}
-      </dt>
+      <dt>{useContext(IsRepeated) ? name : <Explained text={name} />}</dt>
       <dd>{children}</dd>
     </>
   );
@@ -179,7 +187,9 @@ export function PhonePart({ title, children }: { title: string; children: Compon
   if (!useNarrow())
     return (
       <>
-        <h2>{title}</h2>
+        <h2>
+          <Explained text={title} />
+        </h2>
         {children}
       </>
     );

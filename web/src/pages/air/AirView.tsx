@@ -12,7 +12,6 @@ import {
 import { gatewayTitle } from "../../format/labels.ts";
 import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
-import { Explain } from "../../parts/Helpers.tsx";
 import { Contents, Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
 import { linkTo, route } from "../../state/route.ts";
 import { Collisions, DataRateMix, Owners, TalkerTable } from "./AirTables.tsx";
@@ -22,6 +21,7 @@ import { NoiseSources } from "./NoiseSources.tsx";
 import { Room } from "./Room.tsx";
 import { Strangers } from "./Strangers.tsx";
 import "../AirView.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 /** Method, source and limits of the air view, for whoever unfolds them. */
 function AirFinePrint() {
@@ -85,7 +85,7 @@ function AirMapFigure({ map }: { map: AirMap }) {
             <span>noise floor: too few weak frames</span>
           ) : (
             <span>
-              line beneath: noise floor, {dbm(range.low)} to {dbm(range.high)}
+              line beneath: <Explained text="noise floor" />, {dbm(range.low)} to {dbm(range.high)}
             </span>
           )}
           <span>a cell is {cell} wide, several together on a narrow screen</span>
@@ -182,7 +182,9 @@ export function AirView({ air }: { air: Air }) {
       ) : (
         <AirMapFigure map={map} />
       )}
-      <h2>Channels</h2>
+      <h2>
+        <Explained text="Channels" />
+      </h2>
       <ChannelTable channels={air.channels.filter((one) => one.gatewayEui === eui)} />
       <ExportLink what="channels" />
       {air.detail.whole ? null : (
@@ -193,30 +195,39 @@ export function AirView({ air }: { air: Air }) {
         </p>
       )}
       <h2>
-        Where the noise comes from
-        <Explain term="noiseSource" />
+        <Explained text="Where the noise comes from" />
       </h2>
       <NoiseSources sources={air.noiseSources} />
       {gateway === undefined ? null : (
         <>
-          <h2>Data rates</h2>
+          <h2>
+            <Explained text="Data rates" />
+          </h2>
           <DataRateMix rates={gateway.dataRates} name={gatewayTitle(gateway)} />
-          <h2>Collisions to expect</h2>
+          <h2>
+            <Explained text="Collisions to expect" />
+          </h2>
           <Collisions gateway={gateway} />
           <h2>While it is busy itself</h2>
           <p>{gateway.deaf.words}</p>
           <p class="quiet">{gateway.demodulators.words}</p>
         </>
       )}
-      <h2>Own nodes beside strangers</h2>
+      <h2>
+        <Explained text="Own nodes beside strangers" />
+      </h2>
       <Owners
         networks={(gateway ?? air).networks}
         name={gateway === undefined ? null : gatewayTitle(gateway)}
       />
       <Strangers />
-      <h2>Nodes with most airtime</h2>
+      <h2>
+        <Explained text="Nodes with most airtime" />
+      </h2>
       <TalkerTable talkers={air.talkers} />
-      <h2>Airtime against limits</h2>
+      <h2>
+        <Explained text="Airtime against limits" />
+      </h2>
       <AirtimeLimits rows={air.airtime} caution={air.caution} />
       <Room />
       <Fold title="How these figures come about">

@@ -4,11 +4,11 @@ import { duration, figure, megahertz, percent, percentInterval } from "../../../
 import { isShareReached, RoomCurve } from "../../drawings/curves.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
-import { Explain } from "../../parts/Helpers.tsx";
 import { Figure, Fold, PhonePart, When } from "../../parts/page.tsx";
 import { currentWindow, linkTo, route } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import "./Room.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 const SHARES = ["0.9", "0.95", "0.99"];
 const USUAL_SHARE = "0.95";
@@ -31,8 +31,7 @@ export function Room() {
   return (
     <section class="room" aria-label="Room for more nodes">
       <h2>
-        Room for more nodes
-        <Explain term="capacity" />
+        <Explained text="Room for more nodes" />
       </h2>
       <nav class="gateway-choice screen-only" aria-label="Share to keep">
         <span class="quiet">until delivery falls below</span>

@@ -3,6 +3,7 @@ import type { StrangerCost, StrangerNetwork, StrangersView } from "../../../../s
 import { counted, duration, figure, percent, withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
+import { Explained } from "../../parts/Explain.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Fold, When } from "../../parts/page.tsx";
 import { currentWindow, linkTo } from "../../state/route.ts";
@@ -73,7 +74,9 @@ export function Strangers() {
   );
   return (
     <section class="strangers" aria-label="What strangers cost you">
-      <h2>What strangers cost you</h2>
+      <h2>
+        <Explained text="What strangers cost you" />
+      </h2>
       <Gate loaded={loaded} part>
         {(view) => <CostText view={view} />}
       </Gate>
@@ -125,7 +128,9 @@ function CostText({ view }: { view: StrangersView }) {
       )}
       {networks.length === 0 || nodes.length === 0 ? null : (
         <>
-          <h3 class="beneath">Collisions with them to expect</h3>
+          <h3 class="beneath">
+            <Explained text="Collisions with them to expect" />
+          </h3>
           <CostTable nodes={nodes} />
         </>
       )}

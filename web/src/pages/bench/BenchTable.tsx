@@ -102,7 +102,6 @@ const COLUMNS: readonly Column<BenchRow>[] = [
   {
     key: "signed",
     head: "Signed off",
-    term: "signedOff",
     sort: ({ signedOff }) => signedOff,
     cell: ({ signedOff }) =>
       signedOff === null ? NOTHING : momentTime(Date.parse(signedOff), serviceNowMs()),

@@ -10,12 +10,12 @@ import { decibel, figure, percent, percentInterval } from "../../../../src/words
 import { DeliveryCurve } from "../../drawings/curves.tsx";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
-import { Explain } from "../../parts/Helpers.tsx";
 import { Figure, Fold, StandingMark } from "../../parts/page.tsx";
 import { currentWindow } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import { BENCH_STANDINGS } from "./Reference.tsx";
 import "./Receiver.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 /** The words of the check list above, so that one page has one scale; the sentence beside says the rest. */
 const STATES: Readonly<Record<ReceiverView["verdict"], BenchState>> = {
@@ -34,8 +34,7 @@ export function ReceiverPart({ eui }: { readonly eui: string }) {
   return (
     <section class="receiver" aria-label="The receiver, measured">
       <h2>
-        The receiver, measured
-        <Explain term="halfDelivery" />
+        <Explained text="The receiver, measured" />
       </h2>
       <Gate loaded={loaded} part>
         {(view) => <Measured view={view} again={loaded.reload} />}

@@ -6,6 +6,7 @@ import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { gatewayTitle } from "../../format/labels.ts";
 import { exactTime, windowWords } from "../../format/times.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { pointAt } from "../../state/marks.ts";
 import { drawLane } from "./draw-lanes.ts";
@@ -129,13 +130,22 @@ export function EvidenceScore({ page }: { page: GapPage }) {
               {gatewayTitle(beat)}
             </span>
           ))}
-          <span>column: the gap</span>
+          <span>
+            column: the <Explained text="gap" />
+          </span>
           <span>full bar at the left: speaks for the finding; hollow: against</span>
-          <span>notch: missed</span>
+          <span>
+            notch: <Explained text="missed" />
+          </span>
           {page.heartbeat.some(({ notRecorded }) => notRecorded.length > 0) ? (
             <span>hatched: not recorded</span>
           ) : null}
-          <span>rule in the margin: demodulation floor</span>
+          <span>
+            rule in the margin: the demodulation <Explained text="floor" />
+          </span>
+          <span>
+            figures: <Explained text="heard of due" />
+          </span>
         </>
       }
       drawing={
@@ -189,23 +199,38 @@ function ScoreTable({ page }: { page: GapPage }) {
       {
         key: `keep ${index}`,
         head: head("keepalives"),
+        term: "keepalive",
         right: true,
         cell: (cell) => countOf(cell, "keepalives"),
       },
       {
         key: `rx ${index}`,
         head: head("receptions"),
+        term: "reception",
         right: true,
         cell: (cell) => countOf(cell, "receptions"),
       },
       {
         key: `bad ${index}`,
         head: head("CRC failed"),
+        term: "crcFailed",
         right: true,
         cell: (cell) => countOf(cell, "crcBad"),
       },
-      { key: `noise ${index}`, head: head("noise"), right: true, cell: (cell) => dbm(of(cell)?.noiseDbm) },
-      { key: `load ${index}`, head: head("load"), right: true, cell: (cell) => percent(of(cell)?.load) },
+      {
+        key: `noise ${index}`,
+        head: head("noise"),
+        term: "noise",
+        right: true,
+        cell: (cell) => dbm(of(cell)?.noiseDbm),
+      },
+      {
+        key: `load ${index}`,
+        head: head("load"),
+        term: "load",
+        right: true,
+        cell: (cell) => percent(of(cell)?.load),
+      },
     ];
   });
   return (

@@ -7,6 +7,7 @@ import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { momentTime } from "../../format/times.ts";
 import { DataTable, textColumn } from "../../parts/DataTable.tsx";
+import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { markRules } from "../../state/marks.ts";
@@ -111,8 +112,12 @@ export function GapMap({
       caption={caption}
       legend={
         <>
-          <span>bar: a gap; half as high: a steady loss</span>
-          <span>hollow bar: its gateway was unreachable or restarted</span>
+          <span>
+            bar: a <Explained text="gap" />; half as high: a steady loss
+          </span>
+          <span>
+            hollow bar: its gateway was <Explained text="unreachable" /> or restarted
+          </span>
           <span>arrow: still open</span>
           <span>grey column: shared by many nodes</span>
           {marks.length === 0 ? null : <span>dashed rule: a mark</span>}

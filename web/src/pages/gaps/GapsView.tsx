@@ -20,6 +20,7 @@ import {
   strangerCount,
 } from "./gap-items.ts";
 import "./gaps.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 const NO_FILTER: GapFilter = { cause: null, node: null, gateway: null, strangers: false };
 
@@ -103,7 +104,11 @@ export function GapsView({ gaps, marks }: { gaps: Gaps; marks: Marks }) {
           <ExportLink what="gaps" />
         </>
       )}
-      {marks.rows.length === 0 ? null : <h2>Marks</h2>}
+      {marks.rows.length === 0 ? null : (
+        <h2>
+          <Explained text="Marks" />
+        </h2>
+      )}
       <MarkList marks={marks.rows} subjects={subjects} onChanged={marks.reload} />
       <Method />
     </>

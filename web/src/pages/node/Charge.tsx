@@ -4,12 +4,12 @@ import type { NodeCharge, NodeCostView } from "../../../../src/contract/capacity
 import { duration, figure, withUnit } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
-import { Explain } from "../../parts/Helpers.tsx";
 import { Fold } from "../../parts/page.tsx";
 import { currentWindow, route, setParams } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import { CHANGE_COLUMNS, chosenShare } from "../air/Room.tsx";
 import "./Charge.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 type PowerRow = NodeCostView["power"][number];
 
@@ -37,8 +37,7 @@ export function ChargePart({ devAddr }: { readonly devAddr: string }) {
   return (
     <section class="charge" aria-label="Airtime and charge">
       <h2>
-        Airtime and charge
-        <Explain term="charge" />
+        <Explained text="Airtime and charge" />
       </h2>
       <Gate loaded={loaded} part>
         {(view) => <Cost view={view} />}

@@ -48,8 +48,8 @@ export function LinkSection({ links, node }: { links: readonly LinkRow[]; node: 
     <PhonePart title="Links">
       <Margins links={links} />
       <div class="link-blocks">
-        {links.map((row) => (
-          <Link key={row.gatewayEui} row={row} />
+        {links.map((row, index) => (
+          <Link key={row.gatewayEui} row={row} repeated={index > 0} />
         ))}
       </div>
       <LinkPrint />
@@ -123,27 +123,25 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
 }
 
 /** One link in words, and what delivery would be. */
-function Link({ row }: { row: LinkRow }) {
+function Link({ row, repeated }: { row: LinkRow; repeated: boolean }) {
   const { margin, geometry, frequencyOffset } = row;
   return (
     <section class="link-block" aria-label={`Link to ${gatewayTitle(row)}`}>
       <h3>{gatewayTitle(row)}</h3>
-      <Facts>
-        <Fact name="Margin" term="margin">
+      <Facts repeated={repeated}>
+        <Fact name="Margin">
           {decibel(margin.medianDb)}{" "}
           <span class="quiet small">
             ({figure(margin.p10Db, 1)} to {figure(margin.p90Db, 1)})
           </span>
         </Fact>
-        <Fact name="Headroom" term="headroom">
-          {row.headroom.words}
-        </Fact>
+        <Fact name="Headroom">{row.headroom.words}</Fact>
         <Fact name="Steps">
           {row.shifts.length === 0
             ? row.shiftsWords
             : row.shifts.map((shift) => <div key={shift.at}>{shiftWords(shift, now.value)}.</div>)}
         </Fact>
-        <Fact name="Trend" term="trend">
+        <Fact name="Trend">
           <Trend row={row} />
         </Fact>
         <Fact name="Offset">{frequencyOffset?.words ?? "This forwarder gives no frequency offset."}</Fact>

@@ -11,6 +11,7 @@ import { binSignal, type SignalBin } from "../../drawings/signal-columns.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { exactTime } from "../../format/times.ts";
 import { DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
+import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { shiftWords, stepTime } from "./LinkSection.tsx";
@@ -79,8 +80,12 @@ export function NodeSignal({ page, marks: notes }: { page: NodePage; marks: read
       caption={caption}
       legend={
         <>
-          <span>dot: SNR of a frame; it stands above the rung of its spreading factor</span>
-          <span>the distance is the margin</span>
+          <span>
+            dot: SNR of a frame; it stands above the rung of its <Explained text="spreading factor" />
+          </span>
+          <span>
+            the distance is the <Explained text="margin" />
+          </span>
           {isThinned ? (
             <span>of so many frames: the weakest, the middle and the strongest of each stretch</span>
           ) : null}

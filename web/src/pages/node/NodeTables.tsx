@@ -24,6 +24,7 @@ import { PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
 import "../NodeLives.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 /** "−97 dBm (−104 … −92)": the median with the tenth and ninetieth percentile. */
 function spreadWords(spread: Spread, write: (value: number | null) => string, decimals: number) {
@@ -44,7 +45,6 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   figureColumn("heard", "Heard", (row) => row.heard, figure),
   {
     key: "delivery",
-    term: "delivery",
     head: "Delivery",
     right: true,
     sort: (row) => row.deliveryRatio,
@@ -58,7 +58,6 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   },
   {
     key: "snr",
-    term: "snr",
     head: "SNR",
     right: true,
     sort: (row) => row.snrDb.median,
@@ -66,7 +65,6 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   },
   {
     key: "margin",
-    term: "margin",
     head: "Margin",
     right: true,
     sort: (row) => row.marginDb.median,
@@ -74,7 +72,6 @@ const GATEWAYS: readonly Column<NodeGatewayRow>[] = [
   },
   {
     key: "rssi",
-    term: "rssi",
     head: "RSSI",
     right: true,
     sort: (row) => row.rssiDbm.median,
@@ -165,7 +162,9 @@ export function NodeLives({ page }: { page: NodePage }) {
       />
       {deviceLives.length < 2 ? null : (
         <>
-          <h2>Lives of this device</h2>
+          <h2>
+            <Explained text="Lives of this device" />
+          </h2>
           <DataTable
             label={`Lives of this device, ${counted(deviceLives.length, "life", "lives")} in order of time`}
             columns={deviceColumns(page)}

@@ -24,6 +24,7 @@ import { NodeSignal } from "./NodeSignal.tsx";
 import { NodeAnswersSection, NodeReceptions, NodeStory } from "./NodeStory.tsx";
 import { NodeLives, NodeTables } from "./NodeTables.tsx";
 import "../NodeView.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 // Which node is this, what is it called, and whose is it?
 
@@ -53,16 +54,22 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
         <span>
           last heard <When at={row.lastHeard} />
         </span>
-        <span>rhythm {duration(row.rhythmSeconds)}</span>
         <span>
-          delivery {percent(row.deliveryRatio)}{" "}
+          <Explained text="rhythm" /> {duration(row.rhythmSeconds)}
+        </span>
+        <span>
+          <Explained text="delivery" /> {percent(row.deliveryRatio)}{" "}
           <IntervalBar ratio={row.deliveryRatio} interval={row.deliveryInterval95} />{" "}
           {percentInterval(row.deliveryInterval95)}
         </span>
         <span>
-          {row.fall == null
-            ? `SNR trend: ${row.snrTrend.words}`
-            : `Level: ${shiftWords(row.fall, now.value)}, and has stayed low for ${duration(row.fall.heldSeconds)}`}
+          {row.fall == null ? (
+            <>
+              <Explained text="SNR trend" />: {row.snrTrend.words}
+            </>
+          ) : (
+            `Level: ${shiftWords(row.fall, now.value)}, and has stayed low for ${duration(row.fall.heldSeconds)}`
+          )}
         </span>
       </p>
       <p class="node-head small quiet">
@@ -201,9 +208,13 @@ function Counters({ page, marks, onOpen }: CountersProps) {
         <>
           <span>tall: heard</span>
           <span>half: by some gateways only</span>
-          <span>notch below: missed</span>
+          <span>
+            notch below: <Explained text="missed" />
+          </span>
           <span>hatched notch: missed in an outage</span>
-          <span>dot above: repeated</span>
+          <span>
+            dot above: <Explained text="repeated" />
+          </span>
           {marks.length === 0 ? null : <span>dashed rule: a mark</span>}
         </>
       }

@@ -4,6 +4,7 @@ import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/co
 import { counted, decibel, figure, withUnit } from "../../../../src/words/format.ts";
 import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
 import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
+import { Explained } from "../../parts/Explain.tsx";
 import { Figure, Fold, Sentence } from "../../parts/page.tsx";
 import { linkTo } from "../../state/route.ts";
 import { PositionEdit } from "./PositionEdit.tsx";
@@ -68,7 +69,9 @@ export function PlanView({ plan, onChanged }: { plan: Plan; onChanged: () => voi
       {isEmpty ? null : (
         <>
           <p>{plan.fitWords}</p>
-          <h2>Ways</h2>
+          <h2>
+            <Explained text="Links" />
+          </h2>
           <Ways plan={plan} title={title} />
         </>
       )}

@@ -9,6 +9,7 @@ import { withUnit } from "../../../../src/words/format.ts";
 import { StandingMark } from "../../parts/page.tsx";
 import { getJson, postDownlinkTest } from "../../state/api.ts";
 import "./DownlinkTest.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 /** The section for one gateway. */
 export function DownlinkTest({ eui }: { eui: string }) {
@@ -25,7 +26,9 @@ export function DownlinkTest({ eui }: { eui: string }) {
   }, [eui]);
   return (
     <section aria-labelledby="downlink-test-head" class="screen-only">
-      <h2 id="downlink-test-head">Downlink test</h2>
+      <h2 id="downlink-test-head">
+        <Explained text="Downlink test" />
+      </h2>
       {problem === null ? null : (
         <p role="alert">
           {problem.sentence} {problem.remedy}

@@ -4,6 +4,7 @@ import { counted, figure } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Age, Fact, Facts, Fold, StandingMark } from "../../parts/page.tsx";
 import "./relay.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 const WORDS = { good: "passing", look: "check", bad: "trouble", waiting: "waiting" } as const;
 
@@ -50,7 +51,9 @@ export function PassageSection({ passage }: { passage: Passage | null }) {
   if (passage === null) return null;
   return (
     <section aria-labelledby="passage-head">
-      <h2 id="passage-head">Relay</h2>
+      <h2 id="passage-head">
+        <Explained text="Relay" />
+      </h2>
       <p class="way-back">
         <StandingMark standing={passage.standing} word={WORDS[passage.standing]} /> {passage.words}
       </p>

@@ -6,6 +6,7 @@ import type { MarkRow } from "../../../../src/contract/user-data.ts";
 import { withUnit } from "../../../../src/words/format.ts";
 import { gatewayTitle } from "../../format/labels.ts";
 import { exactTime, momentTime } from "../../format/times.ts";
+import { Explained } from "../../parts/Explain.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark } from "../../parts/PinMark.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
@@ -34,7 +35,9 @@ export function PlacementSection({ placements, sides, window, marks, onChanged }
   };
   return (
     <section class="placements" aria-labelledby="placements-head">
-      <h2 id="placements-head">Placements</h2>
+      <h2 id="placements-head">
+        <Explained text="Placements" />
+      </h2>
       {placements.length === 0 ? (
         <p class="quiet">
           No placement entered yet. Enter one when you move a gateway: places are then compared by their

@@ -14,6 +14,7 @@ import { RestsOn } from "./CoverageTables.tsx";
 import { DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD, TrialProgress } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";
 import "./trials.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 export interface TrialsViewProps {
   readonly trials: Trials;
@@ -51,7 +52,9 @@ export function TrialsView({ trials: given, marks, onChanged }: TrialsViewProps)
         marks={marks}
         onChanged={onChanged}
       />
-      <h2>Walk test</h2>
+      <h2>
+        <Explained text="Walk test" />
+      </h2>
       <p class="screen-only">
         To find where a node gets through, carry one about: open the page of that node{" "}
         <a href={linkTo("/nodes")}>among all nodes</a>, and choose “walk test with this node”.
@@ -154,7 +157,9 @@ function AllPairs({ trials }: { trials: Trials }) {
   const name = (key: string) => nameOf.get(key) ?? key;
   return (
     <>
-      <h2>All pairs</h2>
+      <h2>
+        <Explained text="All pairs" />
+      </h2>
       <DataTable<TrialRow>
         label="All pairs"
         rows={trials.trials}

@@ -12,6 +12,7 @@ import { linkTo } from "../../state/route.ts";
 import { WalkNow, WalkPlan } from "./WalkNow.tsx";
 import "../../parts/PinMark.css";
 import "./walk.css";
+import { Explained } from "../../parts/Explain.tsx";
 
 // Which place does a person mean who types "51.5001, −0.2501" or "12 m, −40 m"?
 
@@ -156,7 +157,9 @@ export function WalkView({ walk, onChanged }: { walk: Walk; onChanged: () => voi
             }
             table={() => <Stops walk={walk} />}
           />
-          <h2>Stops</h2>
+          <h2>
+            <Explained text="Stops" />
+          </h2>
           <Stops walk={walk} />
         </>
       )}
