@@ -93,6 +93,19 @@ describe("a counter that stands still", () => {
     expect(counterStandstill([at(-10, 0), ...stuck])).toEqual({ packets: 5, seconds: 4, tmstUs: 77 });
   });
 
+  it("is the one with the most packets, also when a shorter one follows", () => {
+    const still = (fromS: number, packets: number, tmstUs: number) =>
+      Array.from({ length: packets }, (_, i) => ({ ...at(fromS + i, 0), tmstUs }));
+    const readings = [...still(0, 5, 77), ...still(20, 3, 99)];
+    expect(counterStandstill(readings)).toEqual({ packets: 5, seconds: 4, tmstUs: 77 });
+  });
+
+  it("takes 2 s on one count", () => {
+    const two = (apartS: number) => [at(0, 0), at(apartS, 0)].map((one) => ({ ...one, tmstUs: 5 }));
+    expect(counterStandstill(two(1.999))).toBeNull();
+    expect(counterStandstill(two(2))).toEqual({ packets: 2, seconds: 2, tmstUs: 5 });
+  });
+
   it("is none when two antennas hear one packet, or time goes on with it", () => {
     expect(counterStandstill([at(0, 0), at(0, 0), at(5, 0), at(5, 0)])).toBeNull();
   });

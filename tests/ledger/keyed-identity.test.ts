@@ -141,6 +141,21 @@ describe("a 1.1 uplink", () => {
     expect(verdict).toMatchObject({ verdict: "valid", counter32: 131_075, half: false, version: "1.1" });
   });
 
+  it("searched for is weaker evidence: half a MIC times the pairs tried, times the upper halves tried", () => {
+    const verdict = verifyCounter(made.octets, made.frame, nodeOf(keys), hint);
+    if (verdict.verdict !== "valid") throw new Error("not proved");
+    const pairs = verdict.chance / (verdict.tries * 2 ** -32);
+    // 131,070 + 5 crosses into the next upper half: two halves were tried.
+    expect(verdict.tries).toBe(2);
+    expect(Number.isInteger(pairs)).toBe(true);
+    expect(pairs).toBeGreaterThan(1);
+  });
+
+  it("is proved by session keys whose address is not told", () => {
+    const verdict = verifyCounter(made.octets, made.frame, nodeOf(keys, { devAddr: null }), hint);
+    expect(verdict).toMatchObject({ verdict: "valid", counter32: 131_075 });
+  });
+
   it("is proved faster and better with a hint, and a wrong hint does no harm", () => {
     const right = verifyCounter(made.octets, made.frame, nodeOf(keys), {
       ...hint,

@@ -125,6 +125,15 @@ describe("a node's gaps by its counters", () => {
     expect(watch(heard, () => [{ fromUs: 491 * MINUTE, toUs: 494 * MINUTE }]).gaps).toEqual([]);
   });
 
+  it("count as within an outage up to a tenth of the rhythm and 2 s away: 62 s of ten minutes", () => {
+    // Counter 50 was due at 500 min.
+    const heard = everyTenMinutes(100, (counter) => counter === 50);
+    const gapsWhen = (fromS: number, toS: number) =>
+      watch(heard, () => [{ fromUs: 500 * MINUTE + fromS * S, toUs: 500 * MINUTE + toS * S }]).gaps.length;
+    expect([gapsWhen(62, 200), gapsWhen(63, 200)]).toEqual([1, 0]);
+    expect([gapsWhen(-200, -61), gapsWhen(-200, -62)]).toEqual([1, 0]);
+  });
+
   it("open when a silence is longer than rhythm and luck allow, and not before", () => {
     const { state } = watch(everyTenMinutes(100, () => false));
     expect(openSilence(state, state.lastAtUs + 35 * MINUTE)).toBeNull();
@@ -305,6 +314,81 @@ describe("the baseline", () => {
     for (let i = 0; i < 500; i++)
       watchStep(state, { fromUs: i, toUs: i + 1, counter: i, missed: 0, rhythmUs: 600 * S });
     expect(baselineLoss(state)).toBe(0.01);
+  });
+
+  it("is half a miss more among 25 counters more than were seen, and forgets half of them beyond 2,000", () => {
+    const state = newLossWatch();
+    const hear = (count: number) => {
+      for (let i = 0; i < count; i++)
+        watchStep(state, { fromUs: i, toUs: i + 1, counter: i, missed: 0, rhythmUs: 600 * S });
+    };
+    hear(10);
+    expect(baselineLoss(state)).toBeCloseTo(0.5 / 35, 12);
+    hear(1_990);
+    expect(state.counters).toBe(2_000);
+    hear(1);
+    expect(state.counters).toBe(1_000.5);
+  });
+});
+
+describe("an episode of losses, worked by hand", () => {
+  const step = (counter: number, missed = 0) => ({
+    fromUs: (counter - missed - 1) * 600 * S,
+    toUs: counter * 600 * S,
+    counter,
+    missed,
+    rhythmUs: 600 * S,
+  });
+  /** A hundred counters heard, then six missed: the baseline stands at its least, 1 %. */
+  function afterSixMissed() {
+    const state = newLossWatch();
+    for (let counter = 0; counter < 100; counter++) watchStep(state, step(counter));
+    expect(watchStep(state, step(106, 6))).toBeNull();
+    return state;
+  }
+
+  it("begins at the frame before its first miss; its surprise is that of the largest rise", () => {
+    const { episode } = afterSixMissed();
+    expect(episode).toEqual({
+      fromUs: 99 * 600 * S,
+      toUs: 106 * 600 * S,
+      firstMissed: 100,
+      lastMissed: 105,
+      missed: 6,
+      heard: 0,
+      heardSince: 1,
+      over: 0,
+      longestRun: 6,
+      // Six misses at a loss of 90 % rather than 1 %.
+      surprise: 6 * Math.log(0.9 / 0.01),
+      missedAfter: 0,
+      heardAfter: 0,
+    });
+  });
+
+  it("is over at odds of 50: a heard counter weighs ln(0.99 / 0.5), so the sixth ends it", () => {
+    const state = afterSixMissed();
+    for (let counter = 107; counter < 112; counter++) expect(watchStep(state, step(counter))).toBeNull();
+    expect(state.episode?.over).toBeCloseTo(5 * Math.log(0.99 / 0.5), 12);
+    const ended = watchStep(state, step(112));
+    expect(ended).toMatchObject({ missed: 6, heard: 0, heardSince: 7, lastMissed: 105 });
+    expect(state.episode).toBeNull();
+  });
+
+  it("counts what was heard between its misses, and each miss takes back what spoke for its end", () => {
+    const state = afterSixMissed();
+    watchStep(state, step(107));
+    watchStep(state, step(108));
+    watchStep(state, step(110, 1));
+    // Two heard (after the one that showed the run), one miss, one heard: ln(1.98) each, less ln(0.5 / 0.01), not below 0.
+    expect(state.episode).toMatchObject({
+      missed: 7,
+      heard: 3,
+      heardSince: 1,
+      lastMissed: 109,
+      longestRun: 6,
+    });
+    expect(state.episode?.over).toBeCloseTo(Math.log(0.99 / 0.5), 12);
   });
 });
 
