@@ -423,13 +423,12 @@ interface GapColumns {
   readonly life: number;
   readonly from_us: number;
   readonly to_us: number;
-  readonly context_from_us: number;
   readonly context_to_us: number;
 }
 
 /** What the finding of a gap sees of the row that tells of two lives taking turns. */
 function turnsWithin(shared: GapColumns | null, gap: GapColumns): string {
-  if (shared === null || shared.from_us >= gap.to_us || shared.to_us <= gap.context_from_us) return "none";
+  if (shared === null || shared.from_us >= gap.to_us) return "none";
   return `${shared.life} ${shared.from_us} ${Math.min(shared.to_us, gap.context_to_us)}`;
 }
 

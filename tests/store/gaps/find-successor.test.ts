@@ -1,9 +1,10 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
+import type { JudgeGap, Scene } from "../../../src/model/gap.ts";
 import { type NamedText, renderNamed } from "../../../src/model/named-text.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
-import { joinRequest, phy, pull, push, SHED, TOWER } from "../traffic.ts";
+import { joinRequest, phy, pull, push, SHED, START_US, TOWER } from "../traffic.ts";
 
 const OLD = "01A2B3C4";
 const OTHER = "01A2B3C6";
@@ -40,18 +41,20 @@ function findingOf(newcomer: string, newcomerDbm: number, kind: Parameters<typeo
   return findingIn(traffic(newcomer, newcomerDbm, kind));
 }
 
-function findingIn(heard: readonly DecodedArrival[]) {
+function findingIn(heard: readonly DecodedArrival[], judge: JudgeGap = judgeGap) {
   const store = openStore(":memory:");
-  const recorder = new Recorder(store, judgeGap);
+  const recorder = new Recorder(store, judge);
   recorder.record(heard);
   recorder.settle();
   while (recorder.workOnGaps({ patient: false, nowUs: null }));
   const row = store
-    .prepare("SELECT cause, json_extract(finding, '$.sentence') AS sentence FROM gap WHERE dev_addr = ?")
+    .prepare(
+      "SELECT cause, ended_us AS endedUs, json_extract(finding, '$.sentence') AS sentence FROM gap WHERE dev_addr = ?",
+    )
     .get(Number.parseInt(OLD, 16));
-  const { cause, sentence } = row as { cause: string; sentence: string };
+  const { cause, endedUs, sentence } = row as { cause: string; endedUs: number | null; sentence: string };
   const parts = sentence.startsWith("[") ? (JSON.parse(sentence) as NamedText) : sentence;
-  return { cause, sentence: renderNamed(parts, () => null) };
+  return { cause, endedUs, sentence: renderNamed(parts, () => null) };
 }
 
 describe("a node that joins and comes back under another address", () => {
@@ -59,6 +62,13 @@ describe("a node that joins and comes back under another address", () => {
     const { cause, sentence } = findingOf("01A2B3F1", -78);
     expect(cause).toBe("node-restarted");
     expect(sentence).toMatch(/^Interrupted for 2\smin: .*the node restarted and goes on as 01A2B3F1\.$/u);
+  });
+
+  it("has ended its gap with the first frame there, where that is what the finding says", () => {
+    const heard = traffic("01A2B3F1", -78);
+    expect(findingIn(heard).endedUs).toBe(START_US + (61 * 60 + 7) * 1e6);
+    const silent = (scene: Scene) => ({ ...judgeGap(scene), cause: "node-silent" as const });
+    expect(findingIn(heard, silent)).toMatchObject({ cause: "node-silent", endedUs: null });
   });
 
   it("is not seen in a device that joins with another strength", () => {

@@ -126,6 +126,15 @@ describe("a life that ends with another", () => {
     ]);
   });
 
+  it("is one interruption where its silence was seen to go on before", () => {
+    const { db, recorder } = filled(...frames(0, 99, 0), pull(SHED, 110 * 60));
+    expect(rowsOf(db)).toMatchObject([{ tag: "run", kind: "silence", open: 1, from: 99 }]);
+    const later = Array.from({ length: 200 }, (_, i) => pull(SHED, 110 * 60 + 20 * i, i));
+    recorder.record([...later, ...frames(120, 176, 0)].sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+    workOff(recorder);
+    expect(rowsOf(db)).toMatchObject([{ tag: "end", kind: "silence", open: 0, from: 99, to: 120 }]);
+  });
+
   it("of three frames or fewer is part of one interruption, and of four an end of its own", () => {
     const between = (count: number) =>
       ends(...frames(0, 99, 0), ...frames(110, 109 + count, 5, 0x77), ...frames(125, 200, 0)).map((row) =>
@@ -191,5 +200,21 @@ describe("states of the search", () => {
     again.storeStates();
     const state = db.prepare("SELECT state FROM gap_watch").pluck().get() as string;
     expect(JSON.parse(state)).toMatchObject({ heard: 321, lastCounter: 330 });
+  });
+
+  it("are held at a moment, so many frames at a time, before what lies before it is removed", () => {
+    const { db, analyst } = searched(100);
+    const held = () =>
+      (db.prepare("SELECT at_us, counter, state FROM gap_watch_past").all() as { state: string }[]).map(
+        ({ state, ...row }) => ({ ...row, heard: JSON.parse(state).heard }),
+      );
+    const at = (minute: number) => START_US + (minute * 60 + 7) * 1e6;
+    expect(analyst.hold(DEV_ADDR, at(50), 30)).toBe(false);
+    expect(held()).toEqual([{ at_us: at(29), counter: 29, heard: 30 }]);
+    // Twenty more until before minute 50.
+    expect(analyst.hold(DEV_ADDR, at(50), 30)).toBe(true);
+    expect(held()).toEqual([{ at_us: at(49), counter: 49, heard: 50 }]);
+    expect(analyst.hold(DEV_ADDR, at(50), 30)).toBe(true);
+    expect(held()).toEqual([{ at_us: at(49), counter: 49, heard: 50 }]);
   });
 });

@@ -131,4 +131,31 @@ describe("the outages that are kept", () => {
       writer.missing(shed, range(-60, 100)).map(({ fromUs, toUs }) => [inSeconds(fromUs), inSeconds(toUs)]),
     ).toEqual([[-60, 0]]);
   });
+
+  it("are all that is known of a time whose datagrams were removed", () => {
+    const removedTo = (second: number) => {
+      db.prepare("UPDATE removal SET removed_to_us = ?, rule = '1 day'").run(at(second));
+      db.prepare("DELETE FROM datagram WHERE at_us < ?").run(at(second));
+    };
+    const between = (from: number, to: number) =>
+      outagesBetween(db, recorded, shed, { fromUs: at(from), toUs: at(to) }, { endUs: at(1_800) }).map(
+        (one) => [inSeconds(one.fromUs), inSeconds(one.toUs), one.open],
+      );
+    const whole = between(0, 1_801);
+    removedTo(600);
+    expect(between(0, 1_801)).toEqual(whole);
+    expect(between(0, 501)).toEqual([[500, 700, false]]);
+    expect(between(0, 500)).toEqual([]);
+    expect(writer.isRecorded({ fromUs: at(600), toUs: at(700) }, [shed])).toBe(true);
+    expect(writer.isRecorded({ fromUs: at(599), toUs: at(700) }, [shed])).toBe(false);
+    expect(
+      writer.missing(shed, { fromUs: at(500), toUs: at(700) }).map((one) => inSeconds(one.toUs)),
+    ).toEqual([600]);
+    removedTo(1_700);
+    // One that goes on reaches to the end of what is asked, as far as it was found.
+    expect(between(0, 1_600)).toEqual([
+      [500, 700, false],
+      [1_480, 1_600, true],
+    ]);
+  });
 });

@@ -100,16 +100,16 @@ describe("how far the search has come is stored", () => {
   it("more than a minute behind, where nothing else was written; at once at the end", () => {
     const { db, recorder } = filled(...keepalives(100));
     const analyst = searching(db);
-    const after = (newestS: number, options = live(newestS + 1)) => {
+    const newest = (newestS: number, options = live(newestS + 1)) => {
       recorder.record([pull(SHED, newestS, newestS % 1_000)]);
       analyst.step(options);
       return stored(db);
     };
-    expect(after(101)).toBe(96);
-    expect(after(161)).toBe(96);
-    expect(after(161.5)).toBe(156.5);
-    expect(after(170)).toBe(156.5);
-    expect(after(171, { patient: false, nowUs: at(172) })).toBe(171);
+    expect(newest(101)).toBe(96);
+    expect(newest(161)).toBe(96);
+    expect(newest(161.5)).toBe(156.5);
+    expect(newest(170)).toBe(156.5);
+    expect(newest(171, { patient: false, nowUs: at(172) })).toBe(171);
   });
 
   it("with what a search writes", () => {
@@ -231,30 +231,30 @@ describe("a finding", () => {
     const minutes = every(1, 61).filter((minute) => minute < 40 || minute > 59);
     const { db, recorder } = filled(...minutes.map((minute) => frame(minute * 60, minute)));
     const analyst = searching(db, judge);
-    const after = (newestS: number, patient: boolean) => {
+    const newest = (newestS: number, patient: boolean) => {
       recorder.record([pull(SHED, newestS, newestS % 1_000)]);
       judged = 0;
       while (analyst.step({ patient, nowUs: patient ? at(newestS + 1) : null }));
       return judged;
     };
-    return { db, after };
+    return { db, newest };
   };
 
   it("is made anew a minute later while its surroundings grow, where time is kept; at once at the end", () => {
-    const { db, after } = judging();
-    expect(after(3_670, true)).toBe(1);
+    const { db, newest } = judging();
+    expect(newest(3_670, true)).toBe(1);
     expect(inSeconds(db.prepare("SELECT judged_to_us FROM gap").pluck().get())).toBe(3_665);
-    expect(after(3_730, true)).toBe(0);
-    expect(after(3_731, true)).toBe(1);
-    expect(after(3_740, true)).toBe(0);
-    expect(after(3_741, false)).toBe(1);
+    expect(newest(3_730, true)).toBe(0);
+    expect(newest(3_731, true)).toBe(1);
+    expect(newest(3_740, true)).toBe(0);
+    expect(newest(3_741, false)).toBe(1);
   });
 
   it("is not made anew once the hour after its gap is over", () => {
-    const { after } = judging();
-    after(3_670, true);
-    expect(after(3_600 + 3_600 + 5, false)).toBe(1);
-    expect(after(3_600 + 3_600 + 600, false)).toBe(0);
+    const { newest } = judging();
+    newest(3_670, true);
+    expect(newest(3_600 + 3_600 + 5, false)).toBe(1);
+    expect(newest(3_600 + 3_600 + 600, false)).toBe(0);
   });
 });
 
@@ -285,6 +285,20 @@ describe("a silence that goes on", () => {
       analyst.step({ patient: false, nowUs: at(now) });
       expect(reachOf(db)).toBe(now);
     }
+  });
+
+  it("is seen of a node that memory does not hold: after a batch was undone, and after a start", () => {
+    const traffic = every(60, 3_600).map((s) => frame(s, s / 60));
+    const db = listened(5_000, ...traffic);
+    const analyst = searching(db);
+    analyst.step({ patient: false, nowUs: at(3_600) });
+    analyst.storeStates();
+    analyst.forget();
+    analyst.step({ patient: false, nowUs: at(4_000) });
+    expect(reachOf(db)).toBe(4_000);
+    db.exec("DELETE FROM gap");
+    searching(db).step({ patient: false, nowUs: at(4_100) });
+    expect(reachOf(db)).toBe(4_100);
   });
 
   it("is an outage's as soon as its gateway sends nothing for longer than three intervals", () => {
