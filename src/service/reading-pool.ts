@@ -37,20 +37,27 @@ export const IDLE_MS = 60_000;
 /** Newly made values of a thread, three half-spaces in all. Chosen: 24 MB less a thread, no more CPU (Node 20: 48). */
 const YOUNG_GENERATION_MB = 12;
 /**
- * Heap of a thread at most: a question that needs more is lost, and only it. Chosen: far above the 187 MB seen after
- * the report of a month of 174,000 receptions. Below 2 GB V8 also lets a heap grow in smaller steps: a third less at the peak.
+ * Heap of a thread at most: a question that needs more is lost, and only it. Chosen: three times the 140 MB that the report
+ * took of a month of 174,000 receptions, and of one of 1.5 million. The smaller this bound (below 2 GB), the smaller the
+ * steps in which V8 lets a heap grow before it is emptied.
  */
-const OLD_GENERATION_MB = 1_024;
+const OLD_GENERATION_MB = 512;
 /** Longest wait for threads at the end: the writer waits for readers again. Chosen. */
 export const CLOSE_WITHIN_MS = 1_500;
 /** A window longer than this may take long. Chosen: a day is answered in a fraction of a second. */
 const LONG_WINDOW_S = 86_400;
 
-/**
- * Where in a question's arguments the clock's time stands (null: nowhere), which moves on while the question waits; and
- * whether it may take long whatever its window. A window, if there is one, stands before the time.
- */
-const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; readonly isLong?: true }>> = {
+/** What is known of a question before it is asked. */
+interface Kind {
+  /** Where in its arguments the clock's time stands, which moves on while it waits; null: nowhere. A window stands before it. */
+  readonly nowAt: number | null;
+  /** May take long whatever its window. */
+  readonly isLong?: true;
+  /** Holds the frames of its whole window: a hundred megabytes and more at a month, where others hold a tenth. */
+  readonly isLarge?: true;
+}
+
+const QUESTIONS: Readonly<Record<Question, Kind>> = {
   site: { nowAt: 1 },
   gateways: { nowAt: 1 },
   downlinkTestPlan: { nowAt: 1 },
@@ -75,13 +82,13 @@ const QUESTIONS: Readonly<Record<Question, { readonly nowAt: number | null; read
   plan: { nowAt: 1 },
   positions: { nowAt: null },
   walk: { nowAt: 2 },
-  trials: { nowAt: 2, isLong: true },
-  compare: { nowAt: 3, isLong: true },
+  trials: { nowAt: 2, isLong: true, isLarge: true },
+  compare: { nowAt: 3, isLong: true, isLarge: true },
   placements: { nowAt: null },
   placementPhoto: { nowAt: null },
   marks: { nowAt: 2 },
-  markEffect: { nowAt: null, isLong: true },
-  report: { nowAt: 2, isLong: true },
+  markEffect: { nowAt: null, isLong: true, isLarge: true },
+  report: { nowAt: 2, isLong: true, isLarge: true },
   toBeForgotten: { nowAt: null, isLong: true },
   watchFacts: { nowAt: 1 },
   siteFigures: { nowAt: 0 },
@@ -122,6 +129,7 @@ interface Asked {
   /** The question and its arguments but for the time. */
   readonly key: string;
   readonly isLong: boolean;
+  readonly isLarge: boolean;
   readonly askers: Set<Asker>;
   /** Of the store, when its work began. */
   state: number;
@@ -131,6 +139,8 @@ interface Asked {
 interface Seat {
   thread: ReadingThread | null;
   work: Asked | null;
+  /** Its thread has worked on a question that may take long: its heap has grown. */
+  isGrown: boolean;
   /** Its thread is being ended: what it still says does not count, and it is given nothing. */
   isEnding: boolean;
   cancelGrace: (() => void) | null;
@@ -149,6 +159,7 @@ export class ReadingPool {
     this.#seats = Array.from({ length: options.threads }, () => ({
       thread: null,
       work: null,
+      isGrown: false,
       isEnding: false,
       cancelGrace: null,
       cancelIdle: null,
@@ -232,6 +243,7 @@ export class ReadingPool {
       asked,
       key: keyOf(question, asked),
       isLong: mayTakeLong(question, asked),
+      isLarge: QUESTIONS[question].isLarge === true,
       askers: new Set(),
       state: 0,
       beganMs: 0,
@@ -250,25 +262,39 @@ export class ReadingPool {
     });
   }
 
-  /** Hands out what waits, in order; questions that may take long leave one thread to the others. */
+  /** Hands out what waits, in order, as far as a thread is free that may take it. */
   #assign(): void {
-    for (;;) {
-      const free = this.#seats.filter(({ work, isEnding }) => work === null && !isEnding);
-      const seat = free.find(({ thread }) => thread !== null) ?? free[0];
-      if (seat === undefined || this.#isClosing) return;
-      const long = this.#seats.filter(({ work }) => work?.isLong === true).length;
-      const mayBeLong = long < Math.max(1, this.#seats.length - 1);
-      const next = this.#waiting.findIndex(({ isLong }) => mayBeLong || !isLong);
-      const [work] = next < 0 ? [] : this.#waiting.splice(next, 1);
-      if (work === undefined) return;
+    for (let next = 0; next < this.#waiting.length && !this.#isClosing; ) {
+      const work = this.#waiting[next];
+      const seat = work === undefined ? undefined : this.#seatFor(work);
+      if (work === undefined || seat === undefined) {
+        next += 1;
+        continue;
+      }
+      this.#waiting.splice(next, 1);
       this.#begin(seat, work);
     }
+  }
+
+  /**
+   * A free seat that may take it, if any. What may take long goes where such a question was before: all threads but one may
+   * grow by that. The others are for the rest. Large questions come one at a time, however many threads there are.
+   */
+  #seatFor({ isLong, isLarge }: Asked): Seat | undefined {
+    const free = this.#seats.filter(({ work, isEnding }) => work === null && !isEnding);
+    const started = free.filter(({ thread }) => thread !== null);
+    if (!isLong) return started.find(({ isGrown }) => !isGrown) ?? started[0] ?? free[0];
+    if (isLarge && this.#seats.some(({ work }) => work?.isLarge === true)) return undefined;
+    const grown = this.#seats.filter(({ isGrown }) => isGrown).length;
+    const mayGrow = grown < Math.max(1, this.#seats.length - 1);
+    return free.find(({ isGrown }) => isGrown) ?? (mayGrow ? (started[0] ?? free[0]) : undefined);
   }
 
   #begin(seat: Seat, work: Asked): void {
     seat.cancelIdle?.();
     seat.cancelIdle = null;
     seat.work = work;
+    seat.isGrown ||= work.isLong;
     work.beganMs = this.#options.clock.monotonicMs();
     try {
       work.state = this.#options.state();
@@ -295,6 +321,7 @@ export class ReadingPool {
       ended: (error) => {
         if (seat.thread !== thread) return;
         seat.thread = null;
+        seat.isGrown = false;
         seat.isEnding = false;
         seat.cancelIdle?.();
         seat.cancelIdle = null;

@@ -55,7 +55,9 @@ setFlagsFromString("--expose-gc");
 const collectGarbage = runInNewContext("gc") as () => void;
 
 function giveBack(): void {
-  if (getHeapStatistics().total_heap_size > KEPT_HEAP_MB * 2 ** 20) collectGarbage();
+  // A second time where the first has left half-empty pages: it brings together what is on them.
+  for (let times = 0; times < 2; times++)
+    if (getHeapStatistics().total_heap_size > KEPT_HEAP_MB * 2 ** 20) collectGarbage();
 }
 
 setThreadPriority(GIVES_WAY);

@@ -55,17 +55,21 @@ class Scene {
   readonly threads: FakeThread[] = [];
   readonly logged: string[] = [];
   state = 1;
-  readonly pool = new ReadingPool({
-    start: (events) => {
-      const thread = new FakeThread(events);
-      this.threads.push(thread);
-      return thread;
-    },
-    threads: 2,
-    state: () => this.state,
-    clock: this.clock,
-    log: (sentence) => this.logged.push(sentence),
-  });
+  readonly pool: ReadingPool;
+
+  constructor(threads = 2) {
+    this.pool = new ReadingPool({
+      start: (events) => {
+        const thread = new FakeThread(events);
+        this.threads.push(thread);
+        return thread;
+      },
+      threads,
+      state: () => this.state,
+      clock: this.clock,
+      log: (sentence) => this.logged.push(sentence),
+    });
+  }
 
   /** An asker with what became of its question: the answer, or the code of its error. */
   asker(ask: (views: AskedViews) => Promise<unknown>) {
@@ -117,6 +121,44 @@ describe("questions to the reading threads", () => {
     expect([site.outcome, nodes.outcome, quick.outcome]).toEqual([{}, {}, { value: "an hour" }]);
     scene.threads[0]?.answer("a month");
     expect(scene.threads.map(({ questions }) => questions)).toEqual([["site", "nodes"], ["nodes"]]);
+  });
+
+  it("that may take long come to the thread that had one before, so that the other stays small", () => {
+    const scene = new Scene();
+    const asked = () => scene.threads.map(({ questions }) => questions);
+    scene.asker((views) => views.frame(1));
+    scene.asker((views) => views.site(MONTH, 0));
+    for (const thread of scene.threads) thread.answer(null);
+    scene.asker((views) => views.nodes(MONTH, 0));
+    expect(asked()).toEqual([["frame"], ["site", "nodes"]]);
+    scene.threads[1]?.answer(null);
+    // Two at once that are quick take both; the next that may take long waits for its own.
+    for (const id of [2, 3]) scene.asker((views) => views.frame(id));
+    scene.asker((views) => views.air(MONTH, 0));
+    scene.threads[0]?.answer(null);
+    expect(asked()).toEqual([
+      ["frame", "frame"],
+      ["site", "nodes", "frame"],
+    ]);
+    scene.threads[1]?.answer(null);
+    expect(asked()[1]).toEqual(["site", "nodes", "frame", "air"]);
+  });
+
+  it("that hold all frames of their window come one at a time, however many threads there are", () => {
+    const scene = new Scene(4);
+    const asked = () => scene.threads.map(({ questions }) => questions);
+    scene.asker((views) => views.trials(null, MONTH, 0));
+    scene.asker((views) => views.compare("A", "B", MONTH, 0));
+    scene.asker((views) => views.site(MONTH, 0));
+    scene.asker((views) => views.report(ASKED, MONTH, 0));
+    scene.asker((views) => views.frame(1));
+    expect(asked()).toEqual([["trials"], ["site"], ["frame"]]);
+    // The threads of the others stand idle: the next large one still comes where a large one was.
+    for (const thread of scene.threads.slice(1)) thread.answer(null);
+    expect(asked()[1]).toEqual(["site"]);
+    scene.threads[0]?.answer(null);
+    scene.threads[0]?.answer(null);
+    expect(asked()).toEqual([["trials", "compare", "report"], ["site"], ["frame"]]);
   });
 
   it("that are equal while they wait are asked once, at the newest time", async () => {
