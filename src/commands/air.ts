@@ -94,7 +94,7 @@ function strangersParts(view: StrangersView): string[] {
 function channelTable(view: AirView): string {
   return table(view.channels, [
     { title: "gateway", of: (channel) => channel.gatewayName ?? channel.gatewayEui },
-    { title: "MHz", of: (channel) => (channel.frequencyHz / 1e6).toFixed(3), right: true },
+    { title: "MHz", of: (channel) => figure(channel.frequencyHz / 1e6, 3), right: true },
     { title: "receptions", of: (channel) => String(channel.receptions), right: true },
     { title: "airtime s", of: (channel) => figure(channel.airtimeSeconds, 2), right: true },
     { title: "busy s", of: (channel) => figure(channel.busySeconds, 2), right: true },

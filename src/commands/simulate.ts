@@ -15,7 +15,7 @@ import { readScenario, type Scenario } from "../simulate/scenario.ts";
 import type { ScenarioClock } from "../simulate/scenario-time.ts";
 import { type LiveSummary, sendLive } from "../simulate/send-live.ts";
 import { packageRoot } from "../store/open.ts";
-import { plural } from "../words/format.ts";
+import { percent, plural } from "../words/format.ts";
 
 const HELP = `
 Without SCENARIO it plays the sample site Fennick Orchard. Nothing is transmitted by radio: what leaves are the UDP
@@ -190,7 +190,7 @@ function describeRun(summary: LiveSummary, to: string): string {
   const run = `Sent ${plural(sent, "datagram")} with ${plural(receptions, "reception")}, ${lengthOf(untilUs)} of the scenario${downlinks}`;
   if (answerable === 0) return `${run}.`;
   if (answered === 0) return `${run}. None was acknowledged: is a listener at ${to}?`;
-  return `${run}; ${((100 * answered) / answerable).toFixed(1)} % were acknowledged within 100 ms.`;
+  return `${run}; ${percent(answered / answerable)} were acknowledged within 100 ms.`;
 }
 
 /** `6:00:00` of microseconds. */

@@ -14,7 +14,7 @@ import { rebuildInSteps } from "../store/rebuild.ts";
 import { Recorder } from "../store/recorder.ts";
 import { rescueStore } from "../store/rescue.ts";
 import { closeBesideService } from "../store/service-claim.ts";
-import { figure, plural } from "../words/format.ts";
+import { figure, fileSize, plural } from "../words/format.ts";
 import {
   CannotRun,
   complain,
@@ -117,7 +117,7 @@ function describe(
   { bytes, receptions, keySets }: { bytes: number; receptions: number; keySets: number },
   withoutKeys: boolean,
 ): string {
-  const size = `${plural(receptions, "reception")}, ${(bytes / 1e6).toFixed(1)} MB.`;
+  const size = `${plural(receptions, "reception")}, ${fileSize(bytes)}.`;
   if (withoutKeys) return `${size} It holds no keys.`;
   if (keySets === 0) return size;
   return `${size} It holds ${plural(keySets, "set")} of keys; keep it as safe as the store, or use --without-keys.`;

@@ -12,7 +12,7 @@ import { markEffect } from "../views/trials/mark-effect.ts";
 import type { Side } from "../views/trials/sides.ts";
 import { compareSides, sidesNamed, trialsView } from "../views/trials/trials.ts";
 import { NOT_WRITTEN } from "../views/user-data.ts";
-import { figure } from "../words/format.ts";
+import { figure, probability } from "../words/format.ts";
 import {
   CannotRun,
   dbOption,
@@ -144,7 +144,7 @@ function trialTable({ sides, trials }: TrialsView): string {
     },
     {
       title: "p, of all",
-      of: ({ adjustedP }) => (adjustedP === null ? "–" : adjustedP < 0.001 ? "<0.001" : adjustedP.toFixed(3)),
+      of: ({ adjustedP }) => probability(adjustedP),
       right: true,
     },
     {

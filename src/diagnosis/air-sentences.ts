@@ -1,6 +1,15 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
 import type { LoudNoise } from "../contract/site.ts";
-import { duration, figure, megahertz, percentInWords, plural } from "../words/format.ts";
+import {
+  decibel,
+  duration,
+  figure,
+  megahertz,
+  percentInWords,
+  plural,
+  probability,
+  withUnit,
+} from "../words/format.ts";
 
 // For what share of the time is a half-duplex gateway deaf to a node because it transmits itself?
 
@@ -82,14 +91,14 @@ export function noiseWords(evidence: NoiseEvidence): string {
     evidence.loud !== null
       ? ` ${loudWords(evidence.loud)}.`
       : isLoud
-        ? ` At its loudest ${loudestDb.toFixed(1)}\u202FdB above its median.`
+        ? ` At its loudest ${decibel(loudestDb)} above its median.`
         : "";
   if (verdict === "not enough" || changeDb === null) {
     return `Not enough to say: ${filled} of ${needed} stretches have enough weak frames.${loud}`;
   }
   const rough = trust === "rough" ? " From frames up to 5\u202FdB SNR for want of weaker ones: rough." : "";
-  const chance = p === null ? "" : ` (p ${p < 0.001 ? "< 0.001" : p.toFixed(3)})`;
-  const size = `${Math.abs(changeDb).toFixed(1)}\u202FdB`;
+  const chance = p === null ? "" : ` (p ${probability(p)})`;
+  const size = decibel(Math.abs(changeDb));
   if (verdict === "steady" && evidence.loud !== null) {
     return `${loudWords(evidence.loud)}; otherwise steady.${rough}`;
   }
@@ -131,7 +140,7 @@ export interface DemodulatorEvidence {
 export const BLOCKING_MATTERS = 0.01;
 
 export function demodulatorWords({ busiestErlang, blockedOf8, blockedOf16 }: DemodulatorEvidence): string {
-  const demand = `${busiestErlang.toFixed(2)}\u202FE in the busiest stretch`;
+  const demand = `${withUnit(busiestErlang, 2, "E")} in the busiest stretch`;
   if (blockedOf8 < BLOCKING_MATTERS) {
     return `Demodulators are no bottleneck: ${demand}, all of 8 busy for ${percentInWords(blockedOf8)} of the frames.`;
   }
@@ -161,7 +170,7 @@ export function deafWords(evidence: DeafEvidence): string {
   const spoilt =
     spoiltShare === null ? "" : `, which can cost up to ${percentInWords(spoiltShare)} of the frames`;
   const much = share > DEAF_SHARE_WARNING ? " That is much." : "";
-  return `Deaf for ${seconds.toFixed(1)}\u202Fs (${percentInWords(share)}) by ${frames}${not}${spoilt}.${much}`;
+  return `Deaf for ${withUnit(seconds, 1, "s")} (${percentInWords(share)}) by ${frames}${not}${spoilt}.${much}`;
 }
 
 // Does a transmitter keep its limits, as far as what was heard can tell? Heard airtime is a lower bound: over the limit

@@ -12,10 +12,9 @@ import { levelShifts, SHIFT_RULE } from "../statistics/level-shifts.ts";
 import { median } from "../statistics/robust.ts";
 import { effectiveCount, standardDeviation } from "../statistics/series.ts";
 import type { DatedShift } from "../statistics/step-fit.ts";
-import { TREND_RULE, trendOf } from "../statistics/trend.ts";
-import { sizeInDb } from "../words/format.ts";
+import { MIN_MEDIANS, TREND_RULE, type Trend, trendOf } from "../statistics/trend.ts";
+import { decibel, figure, plural, probability, signedWithUnit, sizeInDb, withUnit } from "../words/format.ts";
 import {
-  decibels,
   type LevelMeasure,
   type LinkFrame,
   levelSeries,
@@ -23,9 +22,7 @@ import {
   marginOf,
   momentUtc,
   powerSeries,
-  pWords,
   snrSeries,
-  withUnit,
 } from "./link-frame.ts";
 
 export interface ShiftFindings {
@@ -230,18 +227,34 @@ export function linkTrend(frames: readonly LinkFrame[], steps: number): LinkTren
     effectivePoints: trend.effectivePoints,
     spanDays,
   };
-  if (slopePerDay === null || p === null || spanDays < TREND_RULE.leastSpanDays)
-    return { ...shared, verdict: "not enough", words: trend.reason };
-  const size = `${slopePerDay > 0 ? "+" : ""}${decibels(slopePerDay, 2)} a day`;
-  const basis = `${trend.points} medians worth ${Math.round(trend.effectivePoints ?? 0)}, ${pWords(p)}`;
-  if (!trend.significant)
-    return { ...shared, verdict: "no trend", words: `${trend.reason} (${size}; ${basis}.)` };
-  const step = steps === 0 ? "" : " The level stepped in this window, and a step makes a slope.";
-  return {
-    ...shared,
-    verdict: slopePerDay < 0 ? "falls" : "rises",
-    words: `${slopePerDay < 0 ? "Falls" : "Rises"} by ${decibels(Math.abs(slopePerDay), 2)} a day (${basis}).${step}`,
-  };
+  const step = steps === 0 || trend.outcome !== "real" ? "" : STEP_WARNING;
+  return { ...shared, verdict: verdictOf(trend), words: `${trendWords(trend)}${step}` };
+}
+
+const STEP_WARNING = " The level stepped in this window, and a step makes a slope.";
+
+function verdictOf({ outcome, slopePerDay }: Trend): LinkTrend["verdict"] {
+  if (outcome === "few" || outcome === "short") return "not enough";
+  if (outcome !== "real") return "no trend";
+  return (slopePerDay ?? 0) < 0 ? "falls" : "rises";
+}
+
+/** A trend of a level in dB by `TREND_RULE`, in a sentence: what it is, or what is missing. */
+export function trendWords({ outcome, slopePerDay, spanDays, points, effectivePoints, p }: Trend): string {
+  if (outcome === "few") {
+    const slots = spanDays >= TREND_RULE.leastSpanDays ? "days" : "hours";
+    return `Not enough to say: values on ${points} ${slots}, ${MIN_MEDIANS} are needed.`;
+  }
+  if (outcome === "short")
+    return `Not enough to say: ${figure(spanDays, 1)} days are too short a span, ${TREND_RULE.leastSpanDays} are needed.`;
+  const slope = slopePerDay ?? 0;
+  const basis = `${plural(points, "median")} worth ${Math.round(effectivePoints ?? 0)}, p ${probability(p)}`;
+  if (outcome === "real")
+    return `${slope < 0 ? "Falls" : "Rises"} by ${withUnit(Math.abs(slope), 2, "dB")} a day (${basis}).`;
+  const size = `${signedWithUnit(slope, 2, "dB")} a day`;
+  if (outcome === "chance") return `No change beyond chance: ${size} (${basis}).`;
+  const over = `${decibel(Math.abs(slope) * spanDays)} over the window, ${TREND_RULE.leastChange}\u202FdB count`;
+  return `Beyond chance but small: ${size}, ${over} (${basis}).`;
 }
 
 // How far are the crystals of node and gateway apart, and does it grow?
@@ -264,8 +277,9 @@ export function offsetOf(frames: readonly LinkFrame[]): FrequencyOffsetFigure | 
     away >= limitHz ? "bad" : away >= frequencyOffsetWarningHz(last.bandwidthHz) ? "look" : "good";
   const ppm = carrierHz === null ? 0 : frequencyOffsetPpm(medianHz, carrierHz);
   const trend = trendOf(told, OFFSET_RULE);
-  const drift = trend.significant ? ` It drifts by ${withUnit(trend.slopePerDay ?? 0, "Hz a day", 0)}.` : "";
-  const of = `${Math.round((away / limitHz) * 100)}\u202F% of the ${withUnit(limitHz / 1000, "kHz", 1)} at which 3\u202FdB are lost`;
+  const drift =
+    trend.outcome === "real" ? ` It drifts by ${withUnit(trend.slopePerDay ?? 0, 0, "Hz a day")}.` : "";
+  const of = `${Math.round((away / limitHz) * 100)}\u202F% of the ${withUnit(limitHz / 1000, 1, "kHz")} at which 3\u202FdB are lost`;
   return {
     count: told.length,
     medianHz: Math.round(medianHz),
@@ -273,6 +287,6 @@ export function offsetOf(frames: readonly LinkFrame[]): FrequencyOffsetFigure | 
     limitHz,
     slopePerDayHz: trend.slopePerDay,
     standing,
-    words: `${withUnit(medianHz, "Hz", 0)} (${withUnit(ppm, "ppm", 2)}), node and gateway together: ${of}.${drift}`,
+    words: `${withUnit(medianHz, 0, "Hz")} (${withUnit(ppm, 2, "ppm")}), node and gateway together: ${of}.${drift}`,
   };
 }

@@ -13,8 +13,8 @@ import { type Knee, POSSIBLE_KNEES, readProbability, USUAL_KNEE } from "../radio
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { quantile } from "../statistics/robust.ts";
 import { effectiveCount } from "../statistics/series.ts";
-import { figure, percent } from "../words/format.ts";
-import { decibels, type LinkFrame, marginOf } from "./link-frame.ts";
+import { decibel, figure, percent } from "../words/format.ts";
+import { type LinkFrame, marginOf } from "./link-frame.ts";
 
 interface Delivery {
   readonly ratio: number | null;
@@ -140,7 +140,7 @@ export function headroomOf(
     return { steps: null, words: "No LoRa: no step of data rate to compare with." };
   if (p10Db === null || count < MIN_FRAMES)
     return { steps: null, words: `Not enough to say: ${figure(count)} of ${MIN_FRAMES} frames with an SNR.` };
-  const weakest = `the weakest tenth stands ${decibels(Math.abs(p10Db))} ${p10Db < 0 ? "below" : "above"} the floor`;
+  const weakest = `the weakest tenth stands ${decibel(Math.abs(p10Db))} ${p10Db < 0 ? "below" : "above"} the floor`;
   if (p10Db >= 0) {
     const wanted = Math.floor(p10Db / STEP_DB);
     const possible = Math.max(0, spreadingFactor - FASTEST);

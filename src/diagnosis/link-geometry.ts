@@ -2,7 +2,8 @@
 import type { LinkGeometry } from "../contract/link.ts";
 import { excessLossDb, freeSpaceLossDb } from "../radio/path-loss.ts";
 import { median } from "../statistics/robust.ts";
-import { decibels, type LinkFrame, powerSeries, withUnit } from "./link-frame.ts";
+import { withUnit } from "../words/format.ts";
+import { type LinkFrame, powerSeries } from "./link-frame.ts";
 
 export interface GeometryEvidence {
   readonly frames: readonly LinkFrame[];
@@ -56,26 +57,26 @@ function wordsOf(
   { eirpDbm, regionEirpDbm, regionName, antennaGainDbi }: GeometryEvidence,
   eirpFrom: LinkGeometry["eirpFrom"],
 ): string {
-  const way = `${distanceWords(distanceM)}, free space ${decibels(freeSpaceDb, 0)}`;
+  const way = `${distanceWords(distanceM)}, free space ${withUnit(freeSpaceDb, 0, "dB")}`;
   if (excessDb === null) {
     const why = eirpFrom === null ? "no power sent is known: give its EIRP" : "no signal power was reported";
     return `${way}; the excess is not known, ${why}.`;
   }
   const power =
     eirpFrom === "given"
-      ? `${withUnit(eirpDbm ?? 0, "dBm", 0)} EIRP as given`
-      : `${withUnit(regionEirpDbm ?? 0, "dBm", 0)} EIRP, the most of ${regionName ?? "its region"}, taken for want of a figure`;
+      ? `${withUnit(eirpDbm ?? 0, 0, "dBm")} EIRP as given`
+      : `${withUnit(regionEirpDbm ?? 0, 0, "dBm")} EIRP, the most of ${regionName ?? "its region"}, taken for want of a figure`;
   const gain =
     antennaGainDbi === null
       ? "0\u202FdBi at the gateway assumed"
-      : `${withUnit(antennaGainDbi, "dBi", 1)} at the gateway`;
-  const size = `${decibels(Math.abs(excessDb), 0)} ${excessDb < 0 ? "less than free space, which points to RSSI or power being off" : "beyond it"}`;
+      : `${withUnit(antennaGainDbi, 1, "dBi")} at the gateway`;
+  const size = `${withUnit(Math.abs(excessDb), 0, "dB")} ${excessDb < 0 ? "less than free space, which points to RSSI or power being off" : "beyond it"}`;
   return `${way}, and ${size} (${power}; ${gain}).`;
 }
 
 /** "840 m", "2.41 km" */
 export function distanceWords(distanceM: number): string {
-  return distanceM < 1000 ? withUnit(distanceM, "m", 0) : withUnit(distanceM / 1000, "km", 2);
+  return distanceM < 1000 ? withUnit(distanceM, 0, "m") : withUnit(distanceM / 1000, 2, "km");
 }
 
 /** To be shown wherever a place for an antenna is spoken of. */

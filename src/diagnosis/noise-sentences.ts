@@ -16,7 +16,7 @@ export function placeWords(place: NoisePlace, titleOf: Titles): string {
     const size =
       differenceDb === null || highDb === null
         ? `at least ${decibel(lowDb)}`
-        : `${decibel(differenceDb)} (${lowDb.toFixed(1)} to ${highDb.toFixed(1)})`;
+        : `${decibel(differenceDb)} (${figure(lowDb, 1)} to ${figure(highDb, 1)})`;
     return `Strongest at ${titleOf(eui)}, ${size} above ${nextEui === null ? "the next" : titleOf(nextEui)}${known.length > 2 ? ", the next" : ""}.${rest}`;
   }
   if (verdict === "alike")

@@ -3,7 +3,7 @@
 import type { Sentence } from "../contract/index.ts";
 import type { JoiningDevice } from "../contract/site.ts";
 import type { Forgotten } from "../contract/user-data.ts";
-import { figure } from "../words/format.ts";
+import { duration, figure, fileSize } from "../words/format.ts";
 
 /** Shown as long as the service runs with --sparing, and in its log. */
 export const SPARING_NOTICE =
@@ -194,16 +194,13 @@ export function judgeDiskSpace({ freeBytes, lossBytesPerSecond }: DiskSpaceFacts
   if (freeBytes === null) return { state: "unknown", lastsSeconds: null, words: "" };
   const lastsSeconds = lossBytesPerSecond === null ? null : Math.round(freeBytes / lossBytesPerSecond);
   if (freeBytes >= MIN_FREE_BYTES) return { state: "enough", lastsSeconds, words: "" };
-  const free = `Only ${(freeBytes / 1e6).toFixed(freeBytes < 10e6 ? 1 : 0)} MB are free on the disk of the store.`;
-  const lasts = lastsSeconds === null ? "" : ` At the present rate they last ${duration(lastsSeconds)}.`;
+  const free = `Only ${fileSize(freeBytes)} are free on the disk of the store.`;
+  const lasts =
+    lastsSeconds === null ? "" : ` At the present rate they last ${duration(roughly(lastsSeconds))}.`;
   return { state: "low", lastsSeconds, words: `${free}${lasts} Free some space.` };
 }
 
-function duration(seconds: number): string {
-  if (seconds < 60) return `${seconds} s`;
-  const minutes = Math.round(seconds / 60);
-  if (minutes < 60) return `${minutes} min`;
-  const hours = Math.floor(minutes / 60);
-  if (hours < 48) return `${hours} h ${minutes % 60} min`;
-  return `${Math.floor(hours / 24)} d ${hours % 24} h`;
+/** To whole minutes: a rate that goes on changing gives no seconds. */
+function roughly(seconds: number): number {
+  return seconds < 60 ? seconds : 60 * Math.round(seconds / 60);
 }

@@ -1,6 +1,6 @@
 /** How does the passage between gateways and server stand, in a sentence? From figures handed in. */
 import type { Standing } from "../contract/common.ts";
-import { figure } from "../words/format.ts";
+import { duration, figure, milliseconds, plural } from "../words/format.ts";
 
 export type UpstreamCondition = "answering" | "waiting" | "idle" | "silent" | "refusing" | "unresolved";
 
@@ -37,7 +37,9 @@ function clauseOf({ state, trouble, silentForSeconds }: UpstreamFacts): string {
     case "idle":
       return "nothing to answer: no gateway sends";
     case "silent":
-      return silentForSeconds === null ? "silent: it never answered" : `silent for ${span(silentForSeconds)}`;
+      return silentForSeconds === null
+        ? "silent: it never answered"
+        : `silent for ${duration(Math.round(silentForSeconds))}`;
     case "refusing":
       return trouble === "ECONNREFUSED"
         ? "refused: nobody listens on that port"
@@ -62,10 +64,7 @@ export function judgePassage({ upstreams, gateways, storage }: PassageFacts): {
   const [server, ...listeners] = upstreams;
   if (server === undefined) return { standing: "bad", words: "No server to relay to." };
   const { standing, words } = judgeUpstream(server);
-  const parts = [
-    `Relaying to ${server.name}, ${words}`,
-    gateways === 1 ? "1 gateway" : `${figure(gateways)} gateways`,
-  ];
+  const parts = [`Relaying to ${server.name}, ${words}`, plural(gateways, "gateway")];
   const astray = listeners.filter(({ state }) => STANDINGS[state] === "bad").map(({ name }) => name);
   if (astray.length > 0) parts.push(`${astray.join(" and ")}, which only hears, cannot be reached`);
   const recording =
@@ -104,11 +103,6 @@ export function loopSentence(loop: {
 /** Why datagrams were not passed on, in words. */
 export function notRelayedWords(reason: string): string {
   return NOT_RELAYED_WORDS[reason] ?? reason;
-}
-
-function span(seconds: number): string {
-  if (seconds < 90) return `${Math.round(seconds)} s`;
-  return seconds < 5_400 ? `${Math.round(seconds / 60)} min` : `${Math.round(seconds / 3_600)} h`;
 }
 
 // What do a gateway's words on downlinks, and the windows they are for, mean to a person?
@@ -257,10 +251,6 @@ function placeOf(serverMs: number, gatewayMs: number | null): string {
   if (serverMs < BESIDE_MS)
     return "The capture was taken at or beside the server: this is hardly more than the server's own time.";
   return "At the gateway that is the whole round trip; on the way, only the part beyond that place.";
-}
-
-function milliseconds(ms: number): string {
-  return `${ms.toFixed(ms < 10 ? 1 : 0)}\u202Fms`;
 }
 
 // Did a node get its answers? One sentence from the counts.

@@ -1,7 +1,7 @@
 /** What does a neighbour's network do to you, in a few plain sentences? */
 import type { CollisionShare } from "../contract/air.ts";
 import type { StrangerCost, StrangerGrowth, StrangerNetwork } from "../contract/strangers.ts";
-import { counted, duration, percent, signedWithUnit } from "../words/format.ts";
+import { counted, duration, figure, percent, signedWithUnit } from "../words/format.ts";
 
 /** Weeks recorded enough that growth needs: two would be a difference, and no trend. Chosen. */
 export const LEAST_GROWTH_WEEKS = 3;
@@ -14,7 +14,7 @@ export function growthWords(
   if (verdict === "not enough" || secondsPerDayPerWeek === null || interval95 === null)
     return `Not enough to say: ${counted(weeks, "week")} recorded enough, ${LEAST_GROWTH_WEEKS} are needed.`;
   const [low, high] = interval95;
-  const size = `${signedWithUnit(secondsPerDayPerWeek, 1, "s")} a day each week (${low.toFixed(1)} to ${high.toFixed(1)})`;
+  const size = `${signedWithUnit(secondsPerDayPerWeek, 1, "s")} a day each week (${figure(low, 1)} to ${figure(high, 1)})`;
   if (verdict === "steady") return `Steady, within chance: ${size}.`;
   const share = sharePerWeek === null ? "" : `, ${percent(Math.abs(sharePerWeek), 0)} of its median day`;
   return `${verdict === "grows" ? "Grows" : "Shrinks"}: ${size}${share}.`;

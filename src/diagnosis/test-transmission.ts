@@ -7,6 +7,7 @@ import { airtimeOfTransmission } from "../radio/airtime.ts";
 import { DUTY_CYCLE_PERIOD_US } from "../radio/duty-cycle.ts";
 import { dataRateKey, dataRateNamed, dutyCycleLimitFor, dwellLimitFor } from "../radio/regions/limits.ts";
 import { megahertz, type RegionPlan } from "../radio/regions/region-plan.ts";
+import { withUnit } from "../words/format.ts";
 
 export const TRANSMIT_CAUTIONS: readonly string[] = [
   "The rules of the region and a licence-exempt band's limits apply.",
@@ -169,7 +170,7 @@ export function judgeTest({ plan, frequencyHz, dataRate, powerDbm, usedUs }: Tes
     const used = usedUs(budget.fromHz, budget.toHz);
     if (used + airtimeUs > budget.limit * DUTY_CYCLE_PERIOD_US)
       return refuse(
-        `This gateway has sent for ${(used / 1e6).toFixed(1)} s in that sub-band within the last hour: its budget is used up.`,
+        `This gateway has sent for ${withUnit(used / 1e6, 1, "s")} in that sub-band within the last hour: its budget is used up.`,
       );
   }
   return { ok: true, modulation, airtimeUs };

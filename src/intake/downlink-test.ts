@@ -5,6 +5,7 @@
  */
 import type { Arrival, Endpoint, PullData, TransmitOutcome, TxAck } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
+import { milliseconds } from "../words/format.ts";
 import type { SendAnswer } from "./udp-listener.ts";
 
 /** Three keepalives of the shipped configurations (10 s): so long the path is held valid. */
@@ -117,7 +118,7 @@ export class TransmitDesk {
         if (this.#open?.token !== token) return;
         this.#open = null;
         const words = outcome === null ? "did not answer" : `answered ${outcome.word ?? outcome.result}`;
-        const after = answeredAfterMs === null ? "" : ` after ${answeredAfterMs.toFixed(1)} ms`;
+        const after = answeredAfterMs === null ? "" : ` after ${milliseconds(answeredAfterMs)}`;
         log(`Downlink test: gateway ${gatewayEui} ${words}${after}.`);
         resolve({ outcome, answeredAfterMs, atUs, to: caller.from });
       };

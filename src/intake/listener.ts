@@ -10,6 +10,7 @@ import type { Arrival, Endpoint } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
 import { answerFor, identifiers } from "../wire/forwarder/header.ts";
 import { decodeUpstream } from "../wire/forwarder/upstream.ts";
+import { duration, plural } from "../words/format.ts";
 import type { ListenedDatagram, SourceFault } from "./datagram-batch.ts";
 import type { TransmitDesk } from "./downlink-test.ts";
 import { DropCounts } from "./drop-counts.ts";
@@ -167,7 +168,7 @@ export class Listener {
     const ageMs = this.#options.clock.monotonicMs() - oldest.sinceMs;
     if (ageMs < (this.#isSparing ? SPARING_BACKLOG_MS : BACKLOG_MS)) return "";
     const count = this.#buffer.size + this.#handedOver.length;
-    return `The store lags behind by ${(ageMs / 1000).toFixed(0)} s: ${count === 1 ? "1 datagram waits" : `${count} datagrams wait`} in memory.`;
+    return `The store lags behind by ${duration(Math.round(ageMs / 1000))}: ${plural(count, "datagram")} ${count === 1 ? "waits" : "wait"} in memory.`;
   }
 
   #tellDesk(desk: Pick<TransmitDesk, "pulled" | "answered">, arrival: Arrival, send: SendAnswer): void {

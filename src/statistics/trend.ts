@@ -31,10 +31,14 @@ export interface Trend {
   readonly effectivePoints: number | null;
   /** Days from the first to the last point. */
   readonly spanDays: number;
-  readonly significant: boolean;
-  /** A sentence: why it is significant or not, or what is missing. */
-  readonly reason: string;
+  readonly outcome: TrendOutcome;
 }
+
+/**
+ * "real" is a trend. Else: "few" medians, too "short" a span, as "chance" makes it, or "small", beyond chance but less than
+ * counts. In this order: the first that holds.
+ */
+export type TrendOutcome = "few" | "short" | "chance" | "small" | "real";
 
 /** When a trend counts. All three: common practice, no source. */
 export interface TrendRule {
@@ -47,7 +51,7 @@ export interface TrendRule {
 export const TREND_RULE: TrendRule = { mostP: 0.01, leastChange: 3, leastSpanDays: 7 };
 
 /** Medians that a slope needs: with fewer no order of values reaches p < 0.01. */
-const MIN_MEDIANS = 6;
+export const MIN_MEDIANS = 6;
 
 /**
  * Trend of a series in dB (or any unit). Values are first thinned to daily medians (hourly ones while the span is
@@ -74,7 +78,6 @@ function trendOfMedians(
   const spanDays = (last - first) / DAY_US;
   const thinned = thinByMedians(mediansOf(spanDays >= rule.leastSpanDays ? DAY_US : HOUR_US));
   if (thinned.length < MIN_MEDIANS) {
-    const slot = spanDays >= rule.leastSpanDays ? "days" : "hours";
     return {
       slopePerDay: null,
       slopeLow: null,
@@ -83,8 +86,7 @@ function trendOfMedians(
       points: thinned.length,
       effectivePoints: null,
       spanDays,
-      significant: false,
-      reason: `Not enough to say: values on ${thinned.length} ${slot}, ${MIN_MEDIANS} are needed.`,
+      outcome: "few",
     };
   }
   const xy = thinned.map((point) => ({ x: (point.tUs - first) / DAY_US, y: point.value }));
@@ -98,7 +100,6 @@ function trendOfMedians(
     n / effectivePoints,
   );
   const change = Math.abs(slope) * spanDays;
-  const { significant, reason } = judge(p ?? 1, change, spanDays, rule);
   return {
     slopePerDay: line.slope,
     slopeLow: line.low,
@@ -107,39 +108,14 @@ function trendOfMedians(
     points: n,
     effectivePoints,
     spanDays,
-    significant,
-    reason,
+    outcome: judge(p ?? 1, change, spanDays, rule),
   };
 }
 
-function judge(
-  p: number,
-  change: number,
-  spanDays: number,
-  rule: TrendRule,
-): { readonly significant: boolean; readonly reason: string } {
-  if (spanDays < rule.leastSpanDays) {
-    return {
-      significant: false,
-      reason: `${spanDays.toFixed(1)} days are too short a span; ${rule.leastSpanDays} are needed.`,
-    };
-  }
-  if (!(p < rule.mostP)) {
-    return {
-      significant: false,
-      reason: `Chance explains it: p is ${p.toPrecision(2)}, and ${rule.mostP} or less counts.`,
-    };
-  }
-  if (change < rule.leastChange) {
-    return {
-      significant: false,
-      reason: `The change of ${change.toFixed(1)} over the span is real but small; ${rule.leastChange} counts.`,
-    };
-  }
-  return {
-    significant: true,
-    reason: `A change of ${change.toFixed(1)} over ${spanDays.toFixed(1)} days, p ${p.toPrecision(2)}.`,
-  };
+function judge(p: number, change: number, spanDays: number, rule: TrendRule): TrendOutcome {
+  if (spanDays < rule.leastSpanDays) return "short";
+  if (!(p < rule.mostP)) return "chance";
+  return change < rule.leastChange ? "small" : "real";
 }
 
 export interface LevelShift {

@@ -4,6 +4,7 @@
  */
 
 import type { NodeRow, Trend } from "../contract/index.ts";
+import { trendWords } from "../diagnosis/link-changes.ts";
 import { judgeNode, RECOUNTING } from "../diagnosis/status.ts";
 import { overdueAfterUs } from "../ledger/gaps/intervals.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
@@ -210,9 +211,10 @@ function snrTrend({ length, atUs, snrTenths }: FrameSeries): Trend {
     values[count++] = tenths / 10;
   }
   const series = { tUs: times.subarray(0, count), values: values.subarray(0, count) };
-  const { slopePerDay, p, spanDays, significant, reason } = trendOfSeries(series);
+  const trend = trendOfSeries(series);
+  const { slopePerDay, p, spanDays, outcome } = trend;
   const change = slopePerDay === null ? null : slopePerDay * spanDays;
-  return { slopePerDay, change, p, significant, words: reason };
+  return { slopePerDay, change, p, significant: outcome === "real", words: trendWords(trend) };
 }
 
 function dataRatesOf({ length, dataRate }: FrameSeries): { name: string; frames: number }[] {

@@ -1,7 +1,7 @@
 /** What stands where on the site, which ways were heard between, and how does loss grow with distance there? */
 
 import type { PlanLink, PlanThing, PlanView, Sentence } from "../contract/index.ts";
-import { decibels, type LinkFrame, marginOf, withUnit } from "../diagnosis/link-frame.ts";
+import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
 import { distanceWords, geometryOf } from "../diagnosis/link-geometry.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { fromTenths, rounded } from "../model/rounding.ts";
@@ -14,6 +14,7 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { allLives, type LifeRecord, labels, type WayHearings, wayHearings } from "../store/queries/lives.ts";
+import { decibel, figure, withUnit } from "../words/format.ts";
 import { homeNetworksOf, isStranger } from "./home-networks.ts";
 import { type Places, type PowerOfRegion, placesOf, regionPowers } from "./user-data.ts";
 import { type AskedWindow, windowView } from "./window.ts";
@@ -177,7 +178,7 @@ function sentenceOf(things: readonly PlanThing[], links: readonly PlanLink[]): S
   return [
     { text: `${start}; the longest way that was heard is ` },
     { text: distanceWords(longest.distanceM), href: `/nodes/${longest.devAddr}/${longest.life}` },
-    { text: longest.marginMedianDb === null ? "." : `, at ${decibels(longest.marginMedianDb)} margin.` },
+    { text: longest.marginMedianDb === null ? "." : `, at ${decibel(longest.marginMedianDb)} margin.` },
   ];
 }
 
@@ -188,12 +189,8 @@ function fitWords(fit: LogDistanceFit | null, links: readonly PlanLink[]): strin
   }
   const [low, high] = fit.exponentInterval95;
   if (high - low > MAX_DOUBT)
-    return `Not enough to say how loss grows with distance: these ${fit.links} ways scatter by ${decibels(fit.sigmaDb)}, and any power from ${plain(low)} to ${plain(high)} would do.`;
-  return `Loss grows with distance to the power ${plain(fit.exponent)} (95\u202F% interval ${plain(low)} to ${plain(high)}; free space has 2), ${decibels(fit.referenceLossDb, 0)} at ${distanceWords(fit.referenceDistanceM)}, scatter ${decibels(fit.sigmaDb)}. It holds from ${distanceWords(fit.fromM)} to ${distanceWords(fit.toM)} and no farther: no coverage follows from it.`;
-}
-
-function plain(value: number): string {
-  return `${value < 0 ? "\u2212" : ""}${Math.abs(value).toFixed(2)}`;
+    return `Not enough to say how loss grows with distance: these ${fit.links} ways scatter by ${decibel(fit.sigmaDb)}, and any power from ${figure(low, 2)} to ${figure(high, 2)} would do.`;
+  return `Loss grows with distance to the power ${figure(fit.exponent, 2)} (95\u202F% interval ${figure(low, 2)} to ${figure(high, 2)}; free space has 2), ${withUnit(fit.referenceLossDb, 0, "dB")} at ${distanceWords(fit.referenceDistanceM)}, scatter ${decibel(fit.sigmaDb)}. It holds from ${distanceWords(fit.fromM)} to ${distanceWords(fit.toM)} and no farther: no coverage follows from it.`;
 }
 
 function powerWords(places: Places, links: readonly PlanLink[], powers: readonly PowerOfRegion[]): string {
@@ -203,5 +200,5 @@ function powerWords(places: Places, links: readonly PlanLink[], powers: readonly
   const region = powers.find(({ eirpDbm }) => eirpDbm !== null);
   return region === undefined
     ? "Where no EIRP is given no loss is reckoned: no region was recognised."
-    : `Where no EIRP is given, ${withUnit(region.eirpDbm ?? 0, "dBm", 0)} is taken, the most of ${region.name}: nodes that send with less look farther than they are.`;
+    : `Where no EIRP is given, ${withUnit(region.eirpDbm ?? 0, 0, "dBm")} is taken, the most of ${region.name}: nodes that send with less look farther than they are.`;
 }

@@ -117,6 +117,12 @@ export function megahertz(frequencyHz: Figure): string {
   return isFigure(frequencyHz) ? `${megahertzFigure(frequencyHz)}${THIN}MHz` : NOTHING;
 }
 
+/** Returns a probability of chance, as statistics give it: "0.42", "0.012", "< 0.001". */
+export function probability(p: Figure): string {
+  if (!isFigure(p)) return NOTHING;
+  return p < 0.001 ? `<${THIN}0.001` : figure(p, p < 0.1 ? 3 : 2);
+}
+
 /**
  * Returns a length of time in its two largest units: "41.2 ms", "2.5 s", "45 s", "1 h 30 min", "2 d 4 h". Below a
  * second in ms, below ten with one decimal unless whole; the lesser unit is rounded, and left out where it is 0.

@@ -107,7 +107,7 @@ describe("mastlog simulate --to", () => {
     expect({ err, exitCode }).toEqual({ err: "", exitCode: 0 });
     const [first, last] = out.trimEnd().split("\n");
     expect(first).toContain(`to ${to} at 20 times its pace`);
-    expect(last).toMatch(/^Sent \d+ datagrams with \d+ receptions, .* % were acknowledged within 100 ms\.$/);
+    expect(last).toMatch(/^Sent \d+ datagrams with \d+ receptions, .*% were acknowledged within 100 ms\.$/);
     const truth = Truth.parse(JSON.parse(readFileSync(truthFile, "utf8")));
     expect(truth.nodes.filter(({ stranger, heard }) => !stranger && heard > 0)).toHaveLength(13);
     expect(

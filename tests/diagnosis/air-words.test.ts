@@ -25,7 +25,7 @@ describe("the words over noise", () => {
 
   it("give verdict, size and chance, and what is lacking", () => {
     expect(plain(noiseWords(steady))).toBe(
-      "Steady: −0.6 dB over the window (p 0.310), within chance or under 3 dB.",
+      "Steady: −0.6 dB over the window (p 0.31), within chance or under 3 dB.",
     );
     expect(plain(noiseWords({ ...steady, verdict: "rises", changeDb: 6.24, p: 0.0002 }))).toBe(
       "Rises by 6.2 dB over the window (p < 0.001).",

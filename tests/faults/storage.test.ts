@@ -130,7 +130,10 @@ describe("a disk that is full", () => {
       await socket.close();
       const ended = await service.end("SIGTERM");
       // On a disk this small, room is low from the start.
-      const log = ended.err.replace(/^Only [\d.]+ MB are free on the disk of the store\.[^\n]*\n/, "");
+      const log = ended.err.replace(
+        /^Only [\d.]+\u202F[kM]B are free on the disk of the store\.[^\n]*\n/,
+        "",
+      );
       expect({ status: ended.status, log }).toEqual({ status: 0, log: "" });
       expect(integrity(service.db)).toBe("ok");
       expect(storedNumber(service.db, "SELECT count(DISTINCT payload) FROM reception")).toBe(600);

@@ -285,11 +285,11 @@ describe("a disk that is nearly full", () => {
     const { storage } = await status(service);
     expect(storage.state).toBe("well");
     expect(storage.space.state).toBe("low");
-    expect(storage.space.words).toMatch(/^Only [\d.]+ MB are free on the disk of the store\./);
+    expect(storage.space.words).toMatch(/^Only [\d.]+\u202F[kM]B are free on the disk of the store\./);
     expect(storage.space.freeBytes).toBeLessThan(24 * 1024 * 1024);
     expect(await service.json("/healthz")).toMatchObject({ state: "well", space: "low" });
     expect(await service.text("/metrics")).toMatch(/^mastlog_store_free_bytes \d+$/m);
     const { err } = await service.end("SIGTERM");
-    expect(err).toMatch(/^Only [\d.]+ MB are free/);
+    expect(err).toMatch(/^Only [\d.]+\u202F[kM]B are free/);
   });
 });

@@ -62,7 +62,9 @@ describe("the listener, sparing", () => {
     const { clock, listener, receive } = setUp(true);
     receive(uplink(1));
     clock.pass(5_000);
-    expect(listener.figures().slowness).toBe("The store lags behind by 5 s: 1 datagram waits in memory.");
+    expect(listener.figures().slowness).toBe(
+      "The store lags behind by 5\u202Fs: 1 datagram waits in memory.",
+    );
   });
 });
 
@@ -282,7 +284,9 @@ describe("a backlog", () => {
     clock.pass(900);
     expect(listener.figures().slowness).toBe("");
     clock.pass(6_100);
-    expect(listener.figures().slowness).toBe("The store lags behind by 7 s: 3 datagrams wait in memory.");
+    expect(listener.figures().slowness).toBe(
+      "The store lags behind by 7\u202Fs: 3 datagrams wait in memory.",
+    );
     storeAll();
     expect(listener.figures().slowness).toBe("");
   });

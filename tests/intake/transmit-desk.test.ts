@@ -70,7 +70,7 @@ describe("the transmit desk", () => {
     expect(recorded.length).toBe(1);
     expect(log).toEqual([
       `Downlink test: gateway ${SHED} at 192.0.2.7 port 40123 is asked to send 12 octets.`,
-      `Downlink test: gateway ${SHED} answered accepted after 4.0 ms.`,
+      `Downlink test: gateway ${SHED} answered accepted after 4.0\u202Fms.`,
     ]);
   });
 

@@ -35,7 +35,7 @@ describe("room on the disk of the store", () => {
     expect((await look(0, MIN_FREE_BYTES)).state).toBe("enough");
     const low = await look(5, 120_000_000);
     expect(low).toMatchObject({ state: "low", freeBytes: 120_000_000, lastsSeconds: null });
-    expect(low.words).toBe("Only 120 MB are free on the disk of the store. Free some space.");
+    expect(low.words).toBe("Only 120\u202FMB are free on the disk of the store. Free some space.");
     expect(log).toEqual([low.words]);
   });
 
@@ -46,7 +46,7 @@ describe("room on the disk of the store", () => {
     // 20 MB in 100 s: 200 MB last 1,000 s.
     const { lastsSeconds, words } = await look(100, 200_000_000);
     expect(lastsSeconds).toBe(1_000);
-    expect(words).toContain("At the present rate they last 17 min.");
+    expect(words).toContain("At the present rate they last 17\u202Fmin.");
     // Room that grows has no end.
     expect((await look(110, 230_000_000)).lastsSeconds).toBeNull();
   });

@@ -44,7 +44,7 @@ describe("POST /api/downlink-test", () => {
           modulation: { spreadingFactor: 9, bandwidthHz: 125_000 },
           invertedPolarity: true,
         },
-        what: "12 octets at 868.3 MHz, SF9BW125, 14 dBm, for 144.4 ms",
+        what: "12 octets at 868.3\u202FMHz, SF9BW125, 14\u202FdBm, for 144\u202Fms",
       },
     ]);
   });

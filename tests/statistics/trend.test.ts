@@ -25,7 +25,7 @@ function series(days: number, level: (day: number) => number, spreadDb: number, 
 describe("a trend", () => {
   it("is found in a slow decline, with its slope", () => {
     const trend = trendOf(series(21, (day) => -100 - 0.3 * day, 6, 1));
-    expect(trend.significant).toBe(true);
+    expect(trend.outcome).toBe("real");
     expect(trend.slopePerDay).toBeCloseTo(-0.3, 1);
     expect(trend.p!).toBeLessThan(0.01);
     expect(trend.spanDays).toBeCloseTo(21, 1);
@@ -36,7 +36,7 @@ describe("a trend", () => {
   it("is not claimed for noise, in a hundred series", () => {
     let claimed = 0;
     for (let seed = 1; seed <= 100; seed += 1) {
-      claimed += trendOf(series(14, () => -100, 12, seed)).significant ? 1 : 0;
+      claimed += trendOf(series(14, () => -100, 12, seed)).outcome === "real" ? 1 : 0;
     }
     expect(claimed).toBeLessThanOrEqual(1);
   });
@@ -50,20 +50,19 @@ describe("a trend", () => {
         state = 0.7 * state + random() * 6;
         return state;
       });
-      claimed += trendOf(series(30, (day) => -100 + (daily[Math.floor(day)] ?? 0), 2, seed)).significant
-        ? 1
-        : 0;
+      claimed +=
+        trendOf(series(30, (day) => -100 + (daily[Math.floor(day)] ?? 0), 2, seed)).outcome === "real"
+          ? 1
+          : 0;
     }
     expect(claimed).toBeLessThanOrEqual(8);
   });
 
   it("is not claimed when real but small, nor over a short span, and says why", () => {
     const small = trendOf(series(20, (day) => -100 + 0.1 * day, 1.2, 3));
-    expect(small.significant).toBe(false);
-    expect(small.reason).toContain("small");
+    expect(small.outcome).toBe("small");
     const short = trendOf(series(3, (day) => -100 - 3 * day, 2, 4));
-    expect(short.significant).toBe(false);
-    expect(short.reason).toContain("too short");
+    expect(short.outcome).toBe("short");
   });
 
   it("is null with a reason when there is not enough to say", () => {
@@ -71,8 +70,7 @@ describe("a trend", () => {
       { tUs: START_US, value: -100 },
       { tUs: START_US + 30 * 24 * HOUR_US, value: -90 },
     ]);
-    expect(few).toMatchObject({ slopePerDay: null, p: null, significant: false });
-    expect(few.reason).toContain("Not enough to say");
+    expect(few).toMatchObject({ slopePerDay: null, p: null, outcome: "few" });
     expect(trendOf([]).slopePerDay).toBeNull();
     expect(trendOf([{ tUs: START_US, value: Number.NaN }]).p).toBeNull();
   });

@@ -304,7 +304,7 @@ it("a channel's noise that rises is told with its size", () => {
   const trend = view.channels[0]?.noiseTrend;
   expect(trend?.verdict).toBe("rises");
   expect(trend?.changeDb).toBeGreaterThan(6);
-  expect(trend?.words).toMatch(/^Rises by \d\.\d\u202FdB over the window \(p < 0\.001\)\.$/);
+  expect(trend?.words).toMatch(/^Rises by \d\.\d\u202FdB over the window \(p <\u202F0\.001\)\.$/);
   const [lane] = view.maps[0]?.noise.dbm ?? [];
   expect(lane).toHaveLength(24);
   expect(view.maps[0]?.noise.stretchSeconds).toBe(300);

@@ -1,3 +1,4 @@
+import { readdirSync, readFileSync } from "node:fs";
 import fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import {
@@ -14,6 +15,7 @@ import {
   percent,
   percentInterval,
   plural,
+  probability,
   signed,
   signedDb,
   signedWithUnit,
@@ -44,6 +46,12 @@ describe("figures", () => {
     [megahertz(867_312_500), "867.3125 MHz"],
     [megahertz(915_000_000), "915.0 MHz"],
     [megahertzFigure(868_000_000), "868.0"],
+    [probability(0.4249), "0.42"],
+    [probability(0.1), "0.10"],
+    [probability(0.0994), "0.099"],
+    [probability(0.001), "0.001"],
+    [probability(0.00099), "< 0.001"],
+    [probability(null), "–"],
     [plural(0, "node"), "0 nodes"],
     [plural(1204, "node"), "1 204 nodes"],
     [plural(2, "battery", "batteries"), "2 batteries"],
@@ -169,4 +177,20 @@ describe("lengths of time", () => {
       }),
     );
   });
+});
+
+test("no other module rounds figures for people", () => {
+  const root = new URL("../../src/", import.meta.url);
+  const rounding = readdirSync(root, { recursive: true, encoding: "utf8" })
+    .map((file) => file.replaceAll("\\", "/"))
+    .filter(
+      (file) => /\.tsx?$/.test(file) && readFileSync(new URL(file, root), "utf8").includes(".toFixed("),
+    );
+  // The wire's own forms, degrees of a beacon, and coordinates of a drawing.
+  expect(rounding.sort()).toEqual([
+    "report/plots.tsx",
+    "wire/forwarder/encode-packet.ts",
+    "wire/lorawan/explain-payload.ts",
+    "words/format.ts",
+  ]);
 });

@@ -2,7 +2,7 @@
 import type { BenchItem } from "../../contract/index.ts";
 import { type CounterDrift, halfWidthPpm, secondsNeeded } from "../../radio/counter-drift.ts";
 import { median } from "../../statistics/robust.ts";
-import { duration, plural, signed } from "../../words/format.ts";
+import { duration, plural, signed, signedWithUnit, withUnit } from "../../words/format.ts";
 
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 
@@ -85,7 +85,7 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
 }
 
 function offsetText(seconds: number): string {
-  if (Math.abs(seconds) < 120) return `${seconds < 0 ? "\u2212" : "+"}${Math.abs(seconds).toFixed(1)}\u202Fs`;
+  if (Math.abs(seconds) < 120) return signedWithUnit(seconds, 1, "s");
   return `${seconds < 0 ? "\u2212" : "+"}${duration(Math.abs(seconds))}`;
 }
 
@@ -132,7 +132,7 @@ function counterClock(drift: CounterDrift | null): Found {
       needed === null
         ? "more packets, over half an hour or so"
         : `about ${duration(60 * Math.max(1, Math.round((needed - drift.spanSeconds) / 60)))} more of such traffic`;
-    const far = half === null ? "" : ` (± ${half.toFixed(0)}\u202Fppm so far)`;
+    const far = half === null ? "" : ` (± ${withUnit(half, 0, "ppm")} so far)`;
     return {
       state: "waiting",
       reason: `Not enough yet to tell its drift${far}: it takes ${more}.`,
@@ -142,13 +142,13 @@ function counterClock(drift: CounterDrift | null): Found {
   }
   const limits = LIMITS.counterDrift;
   const found = {
-    figure: `${signed(ppm)} ± ${half.toFixed(half < 0.1 ? 2 : 1)}\u202Fppm`,
+    figure: `${signed(ppm)} ± ${withUnit(half, half < 0.1 ? 2 : 1, "ppm")}`,
     value: ppm,
     unit: "ppm",
   };
   const against =
     drift.against === "gateway-time" ? "the gateway's own GPS time" : "the clock that stamped its datagrams";
-  const sentence = `Its counter runs ${Math.abs(ppm).toFixed(1)}\u202Fppm ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${plural(drift.readings, "packet")} in ${duration(drift.spanSeconds)}.`;
+  const sentence = `Its counter runs ${withUnit(Math.abs(ppm), 1, "ppm")} ${ppm < 0 ? "slow" : "fast"} against ${against}, from ${plural(drift.readings, "packet")} in ${duration(drift.spanSeconds)}.`;
   const beyond = (limit: number) => lowPpm > limit || highPpm < -limit;
   if (beyond(limits.failPpm)) {
     return {

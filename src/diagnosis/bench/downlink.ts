@@ -1,7 +1,7 @@
 /** Does the way back work: how long does it take, and does the gateway send what it is asked to? */
 import type { BenchItem } from "../../contract/index.ts";
 import { median } from "../../statistics/robust.ts";
-import { duration, figure, listed, percentInWords, plural } from "../../words/format.ts";
+import { duration, figure, listed, milliseconds, percentInWords, plural } from "../../words/format.ts";
 
 import { type Found, itemOf, LIMITS } from "./limits.ts";
 import { pushTimeoutMs, type ServerTrip } from "./packet-counts.ts";
@@ -25,7 +25,7 @@ function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
   const gatewayMs = median(pairsMs);
   if (gatewayMs !== null || trip !== null) {
     const total = (gatewayMs ?? 0) + (trip?.medianMs ?? 0);
-    const found = { figure: `${total.toFixed(total < 10 ? 1 : 0)}\u202Fms`, value: total, unit: "ms" };
+    const found = { figure: milliseconds(total), value: total, unit: "ms" };
     const place = trip?.source === "capture" ? "the place of capture" : "here";
     const reason = [
       ...(gatewayMs === null
@@ -81,10 +81,6 @@ function roundTrip({ pairsMs, trip, ackPercent }: RoundTripEvidence): Found {
     reason:
       "Some answers reach the gateway within 100\u202Fms and some do not; more closely it cannot be known here.",
   };
-}
-
-function milliseconds(value: number): string {
-  return `${value.toFixed(value < 10 ? 1 : 0)}\u202Fms`;
 }
 
 /** What came of one downlink that was sent to test the way back. */

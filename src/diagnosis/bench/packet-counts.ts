@@ -1,6 +1,6 @@
 /** What does the gateway itself count: answers in time, packets forwarded, packets that never arrived, wrong CRCs? */
 import type { BenchItem } from "../../contract/index.ts";
-import { duration, figure, percentInWords, plural } from "../../words/format.ts";
+import { duration, figure, milliseconds, percentInWords, plural } from "../../words/format.ts";
 import { backhaulProof } from "../findings/gateway.ts";
 
 import { type Found, itemOf, LIMITS } from "./limits.ts";
@@ -69,7 +69,7 @@ function lostSide(
   const limits = LIMITS.acknowledged;
   if (trip !== null) {
     const place = trip.source === "relay" ? "this relay" : "the place of capture";
-    const figures = `From ${place} to the server and back it takes ${ms(trip.medianMs)} (median), ${ms(trip.p99Ms)} at the 99th percentile`;
+    const figures = `From ${place} to the server and back it takes ${milliseconds(trip.medianMs)} (median), ${milliseconds(trip.p99Ms)} at the 99th percentile`;
     if (trip.p99Ms > limits.timeoutMs || trip.lostShare > 0.05) {
       const lost = trip.lostShare > 0.05 ? `, and ${percentInWords(trip.lostShare)} stay unanswered` : "";
       return {
@@ -111,10 +111,6 @@ function lostSide(
 /** A `push_timeout_ms` that holds such a round trip: half as much again, in steps of 50 ms. Chosen. */
 export function pushTimeoutMs(tripMs: number): number {
   return 50 * Math.ceil((1.5 * tripMs) / 50);
-}
-
-function ms(value: number): string {
-  return `${value.toFixed(value < 10 ? 1 : 0)}\u202Fms`;
 }
 
 /** Sums over the status reports of the window; null where none said. */

@@ -4,8 +4,8 @@
  */
 import type { BenchItem } from "../../contract/index.ts";
 import type { Interval, TrialAnswer } from "../../contract/trials.ts";
-import { figure, plural } from "../../words/format.ts";
-import { roughly, signed } from "../trials/sentences.ts";
+import { decibel, figure, plural } from "../../words/format.ts";
+import { roughly } from "../trials/sentences.ts";
 import { itemOf } from "./limits.ts";
 
 // Is a gateway's level, or its loss, within what the technician allows against the reference? As items of the bench list.
@@ -55,8 +55,8 @@ function offsetItem({ channel, difference, frames, limits, basis }: Measured): B
       awaits: "frames between the floor and +7\u202FdB SNR that both heard",
     });
   }
-  const said = `It differs by ${signed(estimate)}\u202FdB (${signed(low)} to ${signed(high)})`;
-  const found = { figure: `${signed(estimate)}\u202FdB`, value: estimate, unit: "dB" };
+  const said = `It differs by ${decibel(estimate)} (${figure(low, 1)} to ${figure(high, 1)})`;
+  const found = { figure: decibel(estimate), value: estimate, unit: "dB" };
   const limit = `${offsetDb}\u202FdB`;
   if (low > -offsetDb && high < offsetDb)
     return itemOf(id, title, basis, { ...found, state: "pass", reason: `${said}.` });
@@ -97,8 +97,8 @@ function lossItem({ channel, difference, frames, limits, basis }: Measured): Ben
   const more = -estimate * 100 + 0;
   const turn = more >= 0 ? -100 : 100;
   const ends = [low * turn + 0, high * turn + 0].sort((x, y) => x - y);
-  const said = `It loses ${signed(Math.abs(more))} points ${more >= 0 ? "more" : "fewer"} frames than the reference (${signed(ends[0] ?? 0)} to ${signed(ends[1] ?? 0)})`;
-  const found = { figure: `${signed(more)}\u202Fpoints`, value: more, unit: "points" };
+  const said = `It loses ${figure(Math.abs(more), 1)} points ${more >= 0 ? "more" : "fewer"} frames than the reference (${figure(ends[0] ?? 0, 1)} to ${figure(ends[1] ?? 0, 1)})`;
+  const found = { figure: `${figure(more, 1)}\u202Fpoints`, value: more, unit: "points" };
   if (-low <= loss) return itemOf(id, title, basis, { ...found, state: "pass", reason: `${said}.` });
   if (-high > loss)
     return itemOf(id, title, basis, {

@@ -49,7 +49,7 @@ export function together(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evide
   if (z < TOGETHER_Z) return [];
   return [
     {
-      sentence: `The nodes lose their frames at the same moments: of ${figure(missed)} losses among ${figure(moments.length)} frames of all of them, more follow on one another's than chance allows (correlation ${correlation.toFixed(2)}, ${z.toFixed(1)} standard errors).`,
+      sentence: `The nodes lose their frames at the same moments: of ${figure(missed)} losses among ${figure(moments.length)} frames of all of them, more follow on one another's than chance allows (correlation ${figure(correlation, 2)}, ${figure(z, 1)} standard errors).`,
       lane: "neighbours",
       restsOn,
       weights: {

@@ -1,23 +1,15 @@
 /** What does a trial say, in a sentence that a person on a ladder can read? */
 import type { Sentence } from "../../contract/common.ts";
-import { duration, figure } from "../../words/format.ts";
+import { decibel, duration, figure, THIN } from "../../words/format.ts";
 
 import type { Estimate } from "./node-effect.ts";
 import type { SnrMethod } from "./paired-snr.ts";
 import { type Differences, LIMITS, type VerdictWord } from "./verdict.ts";
 
-const THIN = "\u202F";
-
-/** "2.9", with a true minus. */
-export function signed(value: number, digits = 1): string {
-  const text = Math.abs(value).toFixed(digits);
-  return value < 0 && Number(text) !== 0 ? `\u2212${text}` : text;
-}
-
 /** "2.3 to 3.4". */
 function range(low: number, high: number, factor = 1): string {
   const ends = [low * factor, high * factor].sort((x, y) => x - y);
-  return `${signed(ends[0] ?? 0)} to ${signed(ends[1] ?? 0)}`;
+  return `${figure(ends[0] ?? 0, 1)} to ${figure(ends[1] ?? 0, 1)}`;
 }
 
 /** "hears 2.9 dB better (2.3 to 3.4)", told of the side that `sign` turns the difference to: 1 for a, -1 for b. */
@@ -25,16 +17,16 @@ function hears({ estimate, low, high }: Estimate, sign: 1 | -1, verb = "hears"):
   const value = sign * estimate;
   const word = value >= 0 ? "better" : "worse";
   const turn = value >= 0 ? sign : -sign;
-  return `${verb} ${signed(Math.abs(value))}${THIN}dB ${word} (${range(low, high, turn)})`;
+  return `${verb} ${decibel(Math.abs(value))} ${word} (${range(low, high, turn)})`;
 }
 
 function loses({ estimate, low, high }: Estimate, sign: 1 | -1): string {
   const value = sign * estimate;
-  if (Number((value * 100).toFixed(1)) === 0)
+  if (Math.abs(value * 100) < 0.05)
     return `loses no more and no fewer frames (${range(low * 100, high * 100, sign)}${THIN}points)`;
   const word = value >= 0 ? "fewer" : "more";
   const turn = value >= 0 ? sign : -sign;
-  return `loses ${signed(Math.abs(value) * 100)} points ${word} frames (${range(low * 100, high * 100, turn)})`;
+  return `loses ${figure(Math.abs(value) * 100, 1)} points ${word} frames (${range(low * 100, high * 100, turn)})`;
 }
 
 export interface TrialWords {
@@ -190,7 +182,7 @@ export interface PlaceWords {
 export function placeWords({ a, b, foundDb, knownDb, place }: PlaceWords): string {
   const sign = foundDb >= 0 ? 1 : -1;
   const better = sign === 1 ? a : b;
-  const db = (value: number) => `${signed(value)}${THIN}dB`;
+  const db = (value: number) => decibel(value);
   const alone = sign * place.estimate;
   const open = isOpen(place) ? "; that the place itself is better or worse is not shown" : "";
   return `Of the ${db(Math.abs(foundDb))} of ${better}, antennas and cables as told make ${db(sign * knownDb)}; the place alone makes ${db(alone)} (${range(place.low, place.high, sign)})${open}.`;

@@ -18,6 +18,7 @@ import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-
 import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";
 import { isoTime } from "../../model/time-range.ts";
+import { dbm, megahertz, milliseconds } from "../../words/format.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import type { Ask } from "../views.ts";
 import { answers, askedWindow, found, type ViewRouteOptions, WRITTEN } from "./answers.ts";
@@ -212,7 +213,7 @@ export const downlinkTestRoutes: FastifyPluginAsyncZod<DownlinkTestRouteOptions>
             withoutCrc: true,
             implicitHeader: false,
           },
-          what: `${TEST_FRAME.length} octets at ${frequencyHz / 1e6} MHz, ${dataRate}, ${powerDbm} dBm, for ${(airtimeUs / 1000).toFixed(1)} ms`,
+          what: `${TEST_FRAME.length} octets at ${megahertz(frequencyHz)}, ${dataRate}, ${dbm(powerDbm)}, for ${milliseconds(airtimeUs / 1000)}`,
         })
         .catch((error: unknown) => {
           throw new ServiceProblem("test-refused", error instanceof Error ? error.message : undefined);

@@ -22,6 +22,7 @@ import type {
 import { rounded } from "../../model/rounding.ts";
 import { groupShift } from "../../statistics/rank-tests.ts";
 import { median } from "../../statistics/robust.ts";
+import { megahertz } from "../../words/format.ts";
 
 export const NOTHING: Interval = { estimate: null, low: null, high: null };
 
@@ -237,7 +238,7 @@ export function channelLabel({ frequencyHz }: { readonly frequencyHz: number | n
   if (frequencyHz === null) return null;
   let label = channelLabels.get(frequencyHz);
   if (label === undefined) {
-    label = `${(frequencyHz / 1e6).toFixed(3).replace(/0{1,2}$/, "")}\u202FMHz`;
+    label = megahertz(frequencyHz);
     if (channelLabels.size >= MAX_LABELS) channelLabels.clear();
     channelLabels.set(frequencyHz, label);
   }

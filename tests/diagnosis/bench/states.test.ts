@@ -554,7 +554,7 @@ const CASES: Record<string, Partial<Record<BenchState, [Change, RegExp][]>>> = {
       [{ downlinks: { test: { result: "unanswered", word: null } } }, /The gateway may still transmit it/],
       [
         { downlinks: REFUSED("TOO_LATE", 12) },
-        /5 × TOO_LATE.*12\u202Fms before their moment.*server sends them too late/,
+        /5 × TOO_LATE.*12\.0\u202Fms before their moment.*server sends them too late/,
       ],
       [{ downlinks: REFUSED("TOO_EARLY", 950) }, /TOO_EARLY.*early enough: the gateway's own clock is wrong/],
       [{ downlinks: REFUSED("TOO_EARLY", 950, false) }, /answer no uplink heard here/],
