@@ -16,14 +16,17 @@ export const root = fileURLToPath(new URL("../../", import.meta.url));
 const INSTALL_STAMP = join(root, "node_modules/.mastlog-installed");
 const BUILD_STAMP = join(root, "dist/.built");
 
-/** Installs and builds what is missing. Ends the process with a plain sentence when it cannot. */
-export function makeReady({ build = true } = {}) {
+/**
+ * Installs and builds what is missing; without `sqlite` or `build`, not these. Ends the process with a plain sentence
+ * when it cannot.
+ */
+export function makeReady({ build = true, sqlite = true } = {}) {
   const major = Number(process.versions.node.split(".")[0]);
   if (major < 20) giveUp(`Mastlog needs Node 20 or newer; this is ${process.version}.`);
-  if (isInstalled() && bindingFault() === null && (!build || isBuilt())) return;
+  if (isInstalled() && (!sqlite || bindingFault() === null) && (!build || isBuilt())) return;
   inTurn(root, () => {
     ensureInstalled();
-    ensureBinding();
+    if (sqlite) ensureBinding();
     if (build) ensureBuilt();
   });
 }
@@ -90,15 +93,16 @@ function ensureInstalled() {
   if (isInstalled()) return;
   const wanted = wantedPackages();
   process.stderr.write(
-    `Installing the ${wanted.length} packages that package-lock.json names (the first time takes a minute or two)…\n`,
+    `Installing the ${wanted.length} packages that package-lock.json names (the first time takes a minute)…\n`,
   );
   const progress = {
     what: "packages",
     files: wanted.map((name) => join(root, name, "package.json")),
-    done: "All packages are there; making SQLite ready",
+    done: "All packages are there; linking them",
   };
-  const args = ["ci", "--no-audit", "--no-fund", "--no-progress", "--loglevel=error"];
-  if (withProgress(progress, () => run("npm", args)) !== 0)
+  // The one package whose script is wanted is SQLite's: see ensureBinding. What the cache holds is not asked for again.
+  const args = ["ci", "--ignore-scripts", "--prefer-offline", "--no-audit", "--no-fund", "--no-progress"];
+  if (withProgress(progress, () => run("npm", [...args, "--loglevel=error"])) !== 0)
     giveUp(`npm could not install the packages: see above. ${buildNeedsHere()}`);
   writeFileSync(INSTALL_STAMP, wantedInstall());
 }
@@ -109,12 +113,16 @@ function wantedPackages() {
   return Object.keys(packages).filter((name) => name !== "" && packages[name].optional !== true);
 }
 
-/** After a change of Node, or an installation without scripts, SQLite's binding is built again. */
+/** After an installation, or a change of Node, SQLite's binding is fetched, or compiled where it cannot be. */
 function ensureBinding() {
   const fault = bindingFault();
   if (fault === null) return;
-  process.stderr.write(`Making SQLite ready for Node ${process.version} (compiling takes some minutes)…\n`);
-  const rebuild = () => run("npm", ["rebuild", "better-sqlite3", "--no-progress", "--loglevel=error"]);
+  process.stderr.write(
+    `Making SQLite ready for Node ${process.version} (compiling takes a minute or more)…\n`,
+  );
+  const args = ["rebuild", "better-sqlite3", "--no-progress", "--loglevel=error"];
+  // node-gyp compiles on all cores when asked to.
+  const rebuild = () => run("npm", args, { env: { JOBS: process.env.JOBS ?? "max" } });
   const status = withProgress({ what: "SQLite" }, rebuild);
   const left = bindingFault();
   if (status !== 0 || left !== null)

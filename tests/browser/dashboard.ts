@@ -37,8 +37,10 @@ export interface Opened {
   readonly errors: string[];
 }
 
-/** The folder of the built page. */
+/** The folder of the built page: what MASTLOG_PAGE names (`npm test` has just built it), else built anew. */
 async function buildPage(): Promise<string> {
+  const built = process.env.MASTLOG_PAGE;
+  if (built !== undefined && built !== "") return built;
   const folder = await mkdtemp(join(tmpdir(), "dashboard-"));
   process.once("exit", () => rmSync(folder, { recursive: true, force: true }));
   await build({

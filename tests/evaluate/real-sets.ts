@@ -5,7 +5,6 @@
  *
  * The weeks of one node are one node: their findings are not independent, and the whole is made of them.
  */
-import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import type { CauseWord } from "../../src/words/causes.ts";
@@ -81,7 +80,7 @@ export interface RealScore {
 const WEEK_US = 7 * 86_400_000_000;
 /** A week with fewer receptions is the rest of a set. Chosen. */
 const MIN_RECEPTIONS = 50;
-const SETS: readonly [RealSet, () => OpenReception[]][] = [
+const SETS: readonly [RealSet, () => readonly OpenReception[]][] = [
   ["indoor node", indoorNode],
   ["far node", farNode],
 ];
@@ -112,7 +111,7 @@ function weeksOf(rows: readonly OpenReception[]): [string, OpenReception[]][] {
 }
 
 function findingsIn(set: RealSet, part: string, rows: readonly OpenReception[]): RealFinding[] {
-  const db = storeOf(rows, judgeGap);
+  const db = storeOf(rows);
   try {
     const span = storedSpanUs(db);
     if (span === null) return [];

@@ -16,12 +16,25 @@ const SEED = 90_210;
 const GROWTH_BOUND_MB = 160;
 /** Sent before waiting for the service to have read all: fits any system's receive buffer. */
 const BATCH = 100;
+/** Of keepalives, 100 each, a tenth of a second apart where the machine keeps up. */
+const ROUNDS = 30;
 
 /** Resident memory of a process, MB; null where the system does not tell. */
 function residentMb(pid: number): number | null {
   const file = `/proc/${pid}/status`;
   if (!existsSync(file)) return null;
   return Number(/VmRSS:\s+(\d+) kB/.exec(readFileSync(file, "utf8"))?.[1]) / 1024;
+}
+
+/** Processor time of a process, ticks (proc(5): utime and stime); 0 where the system does not tell. */
+function processorTicks(pid: number): number {
+  const file = `/proc/${pid}/stat`;
+  if (!existsSync(file)) return 0;
+  // The second field is a name in parentheses, which may hold anything.
+  const fields = readFileSync(file, "utf8")
+    .replace(/^.*\) /s, "")
+    .split(" ");
+  return Number(fields[11]) + Number(fields[12]);
 }
 
 /** Sends without loss: after each batch an uplink of its own gateway is sent, whose answer follows all before it. */
@@ -33,7 +46,7 @@ async function sendWhole(service: Service, datagrams: Iterable<Uint8Array>): Pro
   const waitForAll = async () => {
     await marks.send(uplink(mark, { gatewayEui: "02005E10000000EE", base: 0x01ff_0000 }).bytes);
     sent += 1;
-    expect(await marks.answerTo(mark % 65_536, 20_000)).not.toBeNull();
+    expect(await marks.answerTo(mark % 65_536, 60_000)).not.toBeNull();
     mark += 1;
   };
   for (const bytes of datagrams) {
@@ -60,7 +73,7 @@ function settled(service: Service, sent: number): Promise<Status> {
     () => service.json<Status>("/api/status"),
     ({ arrived, acknowledged }) => arrived.datagrams >= sent && acknowledged.waiting === 0,
     // An answer that took 25 ms left before its datagram was stored: much may wait still.
-    40_000,
+    90_000,
   );
 }
 
@@ -170,17 +183,17 @@ describe("the service under a flood", () => {
       }),
     );
     let sent = 0;
-    const quartersMs: number[] = [];
+    const ticks = [processorTicks(service.pid)];
     for (let quarter = 0; quarter < 4; quarter++) {
-      const startMs = performance.now();
       sent += await sendWhole(service, datagrams.slice(quarter * 250, (quarter + 1) * 250));
-      quartersMs.push(performance.now() - startMs);
+      await settled(service, sent);
+      ticks.push(processorTicks(service.pid));
     }
-    await settled(service, sent);
     // The marks' own addresses lie above.
     expect(storedNumber(service.db, "SELECT count(*) FROM life WHERE dev_addr < 0x01FF0000")).toBe(10_000);
-    // An address costs what it costs, however many were there before it; the factor is the test machine's.
-    expect(quartersMs[3]).toBeLessThan(5 * (quartersMs[0] ?? 0));
+    // An address costs the processor what it costs, however many were there before it.
+    const [t0 = 0, t1 = 0, , t3 = 0, t4 = 0] = ticks;
+    expect(t4 - t3).toBeLessThanOrEqual(4 * (t1 - t0));
     expectBoundedMemory(service, before, "10,000 addresses");
     const startMs = performance.now();
     const { nodes, moreNodes } = await service.json<{ nodes: unknown[]; moreNodes: number }>("/api/nodes");
@@ -199,22 +212,22 @@ describe("the service under a flood", () => {
     const startMs = performance.now();
     let sent = 0;
     const answered: (number | null)[] = [];
-    while (performance.now() - startMs < 3_000) {
+    for (let round = 0; round < ROUNDS; round++) {
       // 100 every 100 ms: a thousand a second.
       for (let i = 0; i < 100; i++) await flood.send(keepalive(sent++ % 65_536));
       const token = 1 + answered.length;
       await honest.send(keepalive(token, "02005E1000000009"));
       sent += 1;
-      answered.push((await honest.answerTo(token, 1_000))?.afterMs ?? null);
+      answered.push((await honest.answerTo(token, 20_000))?.afterMs ?? null);
       const nextMs = startMs + answered.length * 100;
       await new Promise((done) => setTimeout(done, Math.max(0, nextMs - performance.now())));
     }
+    const answers = flood.answered;
     const seconds = (performance.now() - startMs) / 1_000;
-    expect(sent).toBeGreaterThan(1_500);
     expect(answered).not.toContain(null);
-    // 50 a second and one second's worth at once.
-    expect(flood.answered).toBeLessThanOrEqual(Math.ceil(50 + 50 * seconds));
-    expect(flood.answered).toBeGreaterThan(50);
+    // 50 a second and one second's worth at once, in whatever time this machine took.
+    expect(answers).toBeLessThanOrEqual(Math.ceil(50 + 50 * seconds));
+    expect(answers).toBeGreaterThan(50);
     await Promise.all([flood.close(), honest.close()]);
     // What is not answered is counted all the same: a keepalive is the gateway's heartbeat.
     await settled(service, sent);

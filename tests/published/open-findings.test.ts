@@ -4,7 +4,6 @@
  */
 import { afterAll, describe, expect, it } from "vitest";
 import type { DropoutRow } from "../../src/contract/gaps.ts";
-import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import { farNode, indoorNode, storeOf } from "./open-receptions.ts";
@@ -19,7 +18,7 @@ const causesOf = (gaps: readonly DropoutRow[]) =>
   [...new Set(gaps.map(({ finding }) => finding.cause))].sort();
 
 describe("the indoor node with 0.5 dB of margin", () => {
-  const db = storeOf(indoorNode(), judgeGap);
+  const db = storeOf(indoorNode());
   afterAll(() => db.close());
 
   it("loses steadily over a weak link, whatever else struck", () => {
@@ -43,7 +42,7 @@ describe("the indoor node with 0.5 dB of margin", () => {
 });
 
 describe("the far node at 109 km", () => {
-  const db = storeOf(farNode(), judgeGap);
+  const db = storeOf(farNode());
   afterAll(() => db.close());
 
   it("loses steadily over a weak link", () => {

@@ -1,7 +1,8 @@
 /** Makes datagrams from the open sets of real receptions in tests/data/open-receptions (see the README there for source and licence). */
 import { readFileSync } from "node:fs";
 import { gunzipSync } from "node:zlib";
-import type { JudgeGap } from "../../src/model/gap.ts";
+import Database from "better-sqlite3";
+import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
@@ -39,9 +40,13 @@ function rowsOf(file: string): Record<string, string>[] {
   });
 }
 
+/** Read once by a worker, whose files share this module. */
+let indoor: readonly OpenReception[] | undefined;
+let far: readonly OpenReception[] | undefined;
+
 /** The indoor node: 10,761 receptions at eleven gateways. */
-export function indoorNode(): OpenReception[] {
-  return rowsOf("indoor-node.csv.gz").map((row) => ({
+export function indoorNode(): readonly OpenReception[] {
+  indoor ??= rowsOf("indoor-node.csv.gz").map((row) => ({
     atUs: Number(row.time_ms) * 1000,
     devAddr: String(row.dev_addr).toUpperCase(),
     fCnt: Number(row.fcnt),
@@ -55,11 +60,12 @@ export function indoorNode(): OpenReception[] {
     snrDb: Number(row.snr_db),
     tmstUs: null,
   }));
+  return indoor;
 }
 
 /** The far node: 8,708 receptions at two gateways. Frequency (868.1 MHz) and size (12 octets) are invented. */
-export function farNode(): OpenReception[] {
-  return rowsOf("far-node.csv.gz").map((row) => ({
+export function farNode(): readonly OpenReception[] {
+  far ??= rowsOf("far-node.csv.gz").map((row) => ({
     atUs: Number(row.time_us),
     devAddr: String(row.dev_addr).toUpperCase(),
     fCnt: Number(row.fcnt),
@@ -73,6 +79,7 @@ export function farNode(): OpenReception[] {
     snrDb: Number(row.snr_db),
     tmstUs: Number(row.tmst_us),
   }));
+  return far;
 }
 
 /** An identifier of the documentation range (RFC 9542) for each published gateway, in the order of first sight. */
@@ -114,14 +121,27 @@ export function datagramsOf(rows: readonly OpenReception[]): DecodedArrival[] {
   });
 }
 
-/** A store in memory that holds the set; `judge` makes the findings of its gaps. The caller closes it. */
-export function storeOf(rows: readonly OpenReception[], judge: JudgeGap | null = null): Store {
+/** What was recorded of a set, octets of a store; each of the files that ask of it opens its own copy. */
+const recorded = new WeakMap<readonly OpenReception[], Buffer>();
+
+/** A store in memory that holds the set and the findings of its gaps. The caller closes it. */
+export function storeOf(rows: readonly OpenReception[]): Store {
+  const octets = recorded.get(rows) ?? recordedOf(rows);
+  recorded.set(rows, octets);
+  const db = new Database(octets);
+  db.pragma("journal_mode = MEMORY");
+  return db;
+}
+
+function recordedOf(rows: readonly OpenReception[]): Buffer {
   const db = openStore(":memory:");
-  const recorder = new Recorder(db, judge);
+  const recorder = new Recorder(db, judgeGap);
   const datagrams = datagramsOf(rows);
   for (let i = 0; i < datagrams.length; i += 200) recorder.record(datagrams.slice(i, i + 200));
   recorder.settle();
-  if (judge !== null) while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  while (recorder.workOnGaps({ patient: false, nowUs: null }));
   recorder.close();
-  return db;
+  const octets = db.serialize();
+  db.close();
+  return octets;
 }

@@ -16,6 +16,9 @@ import { fileURLToPath } from "node:url";
 
 const SETUP = fileURLToPath(new URL("../../src/setup/", import.meta.url));
 
+/** Ends what hangs: on a busy machine a start of Node alone takes seconds. */
+const ENDS_MS = 120_000;
+
 /** A stand-in for a package's command: notes its arguments in calls.log, makes what `--outDir` is to hold, or fails. */
 function tool(name: string, makes: string): string {
   return `
@@ -100,7 +103,7 @@ export class MiniatureCheckout {
         // From elsewhere: the scripts find their checkout by themselves.
         cwd: tmpdir(),
         encoding: "utf8",
-        timeout: 15_000,
+        timeout: ENDS_MS,
         env: { ...process.env, PATH: `${join(this.folder, "bin")}${delimiter}${process.env.PATH ?? ""}` },
       },
     );
@@ -119,7 +122,7 @@ export class MiniatureCheckout {
       const child = spawn(process.execPath, [join(this.folder, "src/setup", script)], {
         cwd: tmpdir(),
         stdio: ["ignore", "ignore", "pipe"],
-        timeout: 15_000,
+        timeout: ENDS_MS,
         env: { ...process.env, PATH: `${join(this.folder, "bin")}${delimiter}${process.env.PATH ?? ""}` },
       });
       child.stderr.on("data", (octets: Buffer) => said.push(octets.toString()));
