@@ -1,5 +1,7 @@
 /** Scenes by minutes: a frame each minute whose counter is the minute, a gap from minute 100 to 200. Counted by hand. */
+
 import type { Scene, SceneGap, SceneGateway, SceneReception } from "../../../src/model/gap.ts";
+import type { NamedText } from "../../../src/model/named-text.ts";
 
 export const S = 1_000_000;
 export const MINUTE = 60 * S;
@@ -94,4 +96,13 @@ export function scene(
     devEui: null,
     ...more,
   };
+}
+
+/** A piece's sentence as text with plain spaces, identifiers where names would stand. */
+export function said({ sentence }: { readonly sentence: NamedText }): string {
+  const parts = typeof sentence === "string" ? [sentence] : sentence;
+  return parts
+    .map((part) => (typeof part === "string" ? part : "node" in part ? part.node : part.gateway))
+    .join("")
+    .replaceAll(/[\u202F\u00A0]/g, " ");
 }
