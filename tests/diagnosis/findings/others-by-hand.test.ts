@@ -1,0 +1,564 @@
+/** What noise, neighbours and channels weigh, each piece whole, both sides of each limit. Counted by hand. */
+import { describe, expect, it } from "vitest";
+import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
+import type { EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
+import {
+  neighbourEvidence,
+  neighboursMeanwhile,
+  proportionIn,
+} from "../../../src/diagnosis/findings/neighbours.ts";
+import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
+import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
+import { heardChannels } from "../../../src/diagnosis/findings/silent-channels.ts";
+import type { Scene, SceneGap, SceneReception, SceneReport } from "../../../src/model/gap.ts";
+import { every, gateway, heard, MINUTE, said, scene } from "./by-minutes.ts";
+
+const EUI = "02005E1000000001";
+const tenMissed = [110, 111, 112, 120, 121, 130, 140, 150, 160, 170];
+const from = (first: number, last: number, step = 1) =>
+  Array.from({ length: Math.floor((last - first) / step + 1e-9) + 1 }, (_, i) => first + step * i);
+const told = (all: readonly EvidencePiece[]) => all.map((piece) => ({ ...piece, sentence: said(piece) }));
+const of = (weight: number, ...causes: string[]) =>
+  Object.fromEntries(causes.map((cause) => [cause, weight]));
+const WITHIN = { fromUs: 100 * MINUTE, toUs: 200 * MINUTE };
+const restsOn = { ...WITHIN, ofNode: false, gatewayEui: EUI };
+const OF_ONE_NODE = [
+  "node-silent",
+  "node-restarted",
+  "rejoin-loop",
+  "weak-link",
+  "channel-mismatch",
+  "shared-address",
+];
+const OF_THE_AIR = ["interference", "congestion", "gateway-transmitting"];
+const OF_THE_GATEWAY = ["gateway-unreachable", "gateway-restarted"];
+const keepalivesUs = from(40, 260).map((minute) => minute * MINUTE);
+const alive = gateway({ keepalivesUs, keepaliveUs: MINUTE });
+const all99 = from(101, 199);
+
+describe("the noise of the weak frames", () => {
+  /** At -20 dB SNR the channel's power is noise. */
+  const tells = (minute: number, noiseDbm: number, more: Partial<SceneReception> = {}) =>
+    heard(2, minute, minute, { rssiDbm: noiseDbm, snrDb: -20, ...more });
+  const before = from(40, 98, 2).map((minute) => tells(minute, -118));
+  const strong = every(1, 40, 260, tenMissed, { snrDb: 9 });
+  /** Of an unknown SNR: no strong one, as far as is known. */
+  const weak = every(1, 40, 260, tenMissed, { snrDb: null });
+  const noise = (frames: readonly SceneReception[], own: readonly SceneReception[] = strong) =>
+    told(noiseEvidence(sightOf(scene([...own, ...frames]))));
+  const within = (count: number, noiseDbm: number) =>
+    from(0, count - 1).map((i) => tells(101 + (98 * i) / count, noiseDbm));
+
+  it("rose by 3 dB and more, or by 6, which is severe", () => {
+    const rose = (db: number) => noise([...before, ...within(30, -118 + db)])[0];
+    expect(rose(4)).toEqual({
+      sentence: "The noise rose by up to 4.0 dB against before (30 weak frames tell it).",
+      lane: "noise",
+      restsOn,
+      weights: {
+        interference: 3.5,
+        "weak-link": -2.5,
+        "channel-mismatch": -2,
+        congestion: -0.5,
+        "gateway-transmitting": -1,
+      },
+    });
+    expect(rose(3)?.weights.interference).toBe(3.5);
+    expect(rose(6)?.weights.interference).toBe(5);
+    expect(rose(5.9)?.weights.interference).toBe(3.5);
+    // Less, but not nothing: neither a rise nor none.
+    expect(rose(2.9)?.sentence).toBe("The noise stayed as it was (2.9 dB at most, 30 weak frames tell it).");
+  });
+
+  it("stayed as it was: that says the more, the more frames tell it, and little of a strong node", () => {
+    const stayed = (db: number, count: number, own: readonly SceneReception[]) =>
+      noise([...before, ...within(count, -118 + db)], own)[0]?.weights;
+    expect(stayed(1, 20, weak)).toEqual({ interference: -1.5 });
+    expect(stayed(1, 19, weak)).toEqual({ interference: -0.7 });
+    expect(stayed(1.5, 20, weak)).toEqual({ interference: -0.7 });
+    expect(stayed(1, 20, strong)).toEqual({ interference: -0.3 });
+  });
+
+  it("is compared channel by channel, and says on how many it rose", () => {
+    const there = (frequencyHz: number) => (one: SceneReception) => ({ ...one, frequencyHz });
+    const frames = [
+      ...before,
+      ...before.map(there(868_300_000)),
+      ...within(10, -118),
+      ...within(10, -110).map(there(868_300_000)),
+    ];
+    expect(noise(frames)[0]?.sentence).toBe(
+      "The noise rose by up to 8.0 dB against before on 1 of 2 channels (20 weak frames tell it).",
+    );
+    // Four frames of a channel do not tell it.
+    const few = [...before, ...before.map(there(868_300_000)), ...within(10, -118)];
+    expect(noise([...few, ...within(4, -110).map(there(868_300_000))])[0]?.sentence).toContain(
+      "stayed as it was",
+    );
+  });
+
+  it("says less where a channel that told it before tells it no more: noise takes such frames away", () => {
+    const other = before.map((one) => ({ ...one, frequencyHz: 868_300_000 }));
+    expect(noise([...before, ...other, ...within(30, -118)], weak)[0]?.weights).toEqual({
+      interference: -0.3,
+    });
+  });
+
+  it("is told by frames up to 5 dB of SNR with a right CRC", () => {
+    const with5 = (more: Partial<SceneReception>) =>
+      noise([...before, ...within(30, -110).map((one) => ({ ...one, ...more }))]).filter(
+        ({ lane }) => lane === "noise",
+      ).length;
+    expect(with5({})).toBe(1);
+    expect([
+      with5({ crcOk: false }),
+      with5({ snrDb: 5.1 }),
+      with5({ snrDb: null }),
+      with5({ rssiDbm: null }),
+    ]).toEqual([0, 0, 0, 0]);
+  });
+
+  it("is what nodes lost of their SNR at the same strength", () => {
+    // Three nodes at -110 dBm: SNR 0 before, -6 in the gap, so that their noise is 6 dB above what it was.
+    const nodes = [2, 3, 4].flatMap((life) =>
+      every(life, 40, 260).map((one) => {
+        const snrDb = one.atUs >= WITHIN.fromUs && one.atUs < WITHIN.toUs ? -6 : 0;
+        return { ...one, snrDb, rssiDbm: -110 - snrDb + 10 * Math.log10(1 + 10 ** (snrDb / 10)) };
+      }),
+    );
+    const own = every(1, 40, 260, tenMissed, { snrDb: null });
+    // Above 5 dB of SNR no frame tells the noise by itself; here it does as well.
+    const fall = noise(nodes, own).find(({ sentence }) => sentence.includes("lost SNR"));
+    expect(fall).toEqual({
+      sentence: "3 of 3 nodes lost SNR at unchanged strength, 6.0 dB in the middle.",
+      lane: "noise",
+      restsOn,
+      weights: {
+        interference: expect.closeTo(4, 9),
+        "weak-link": -2,
+        "channel-mismatch": -1.5,
+        congestion: -0.5,
+      },
+    });
+    const two = nodes.filter(({ lifeId }) => lifeId !== 4);
+    expect(noise(two, own).some(({ sentence }) => sentence.includes("lost SNR"))).toBe(false);
+  });
+});
+
+describe("packets that came broken", () => {
+  const report = (minute: number, received: number, crcOk: number): SceneReport => ({
+    atUs: minute * MINUTE,
+    received,
+    crcOk,
+    forwarded: null,
+    emitted: null,
+    ackPercent: null,
+  });
+  const broken = (reports: readonly SceneReport[], gap: Partial<SceneGap> = {}) =>
+    told(
+      noiseEvidence(
+        sightOf(scene(every(1, 40, 260, tenMissed, { snrDb: 9 }), gap, { homes: [gateway({ reports })] })),
+      ),
+    );
+
+  it("are more than twice as many as before, by the gateway's own counts", () => {
+    const reports = [
+      ...[50, 60, 70].map((minute) => report(minute, 40, 38)),
+      ...[120, 140, 160].map((minute) => report(minute, 40, 30)),
+    ];
+    expect(broken(reports)).toEqual([
+      {
+        sentence: "More packets were spoilt on the air: 25 % of 120 packets came broken, 5.0 % before.",
+        lane: "load",
+        restsOn,
+        weights: { interference: 1, congestion: 1.5, "weak-link": 0, "channel-mismatch": -1 },
+      },
+    ]);
+    // Against the 60 packets that came before, where no report counts those.
+    expect(broken(reports.slice(3))[0]?.sentence).toBe(
+      "More packets were spoilt on the air: 25 % of 120 packets came broken, 0 % before.",
+    );
+  });
+
+  it("are no more than before, where the loss is ten times as large", () => {
+    const quiet = [...from(50, 95, 5), ...from(110, 190, 10)].map((minute) => report(minute, 20, 20));
+    expect(broken(quiet)).toEqual([
+      {
+        sentence: "No more packets were spoilt than before: 0 % of 180 packets came broken, 0 % before.",
+        lane: "load",
+        restsOn,
+        weights: { congestion: -0.5 },
+      },
+    ]);
+    // Fewer than a hundred packets do not tell.
+    expect(broken(quiet.map((one) => ({ ...one, received: 11, crcOk: 11 })))).toEqual([]);
+    // One in a hundred broken: more than a tenth of the tenth that was lost.
+    expect(broken(quiet.map((one, i) => (i === 15 ? { ...one, crcOk: 18 } : one)))).toEqual([]);
+  });
+
+  it("are those that were forwarded where fewer than three reports count", () => {
+    const frames = every(1, 40, 260, tenMissed, { snrDb: 9 });
+    const bad = from(101, 199, 3).map((minute) => heard(8, minute + 0.5, 0, { crcOk: false, lifeId: null }));
+    expect(told(noiseEvidence(sightOf(scene([...frames, ...bad]))))[0]?.sentence).toBe(
+      // 90 of the node's own within (that of minute 100 among them) and 33 broken ones.
+      "More packets were spoilt on the air: 27 % of 123 packets came broken, 0 % before.",
+    );
+  });
+});
+
+describe("the neighbours of a node that lost all", () => {
+  const own = every(1, 40, 260, all99);
+  const meanwhile = (
+    others: readonly SceneReception[],
+    gap: Partial<SceneGap> = {},
+    more: Partial<Scene> = {},
+  ) => told(neighbourEvidence(sightOf(scene([...own, ...others], { missed: 99, ...gap }, more))));
+  const three = [2, 3, 4].flatMap((life) => every(life, 40, 260));
+  const without = (missed: readonly number[]) => [2, 3, 4].flatMap((life) => every(life, 40, 260, missed));
+
+  it("went on: it is the node's own trouble", () => {
+    // Inside half a minute from both ends 99 frames of each; 120 of each beside the gap in 120 min make 99 of 99 min.
+    expect(meanwhile(three)).toEqual([
+      {
+        sentence:
+          "The others went on: 297 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
+        lane: "neighbours",
+        restsOn,
+        weights: { ...of(1, ...OF_ONE_NODE), ...of(-3.5, ...OF_THE_AIR), ...of(-5, ...OF_THE_GATEWAY) },
+      },
+    ]);
+    expect(meanwhile(every(2, 40, 260))[0]?.sentence).toContain("99 frames of 1 other node were heard");
+  });
+
+  it("went on: of four counters lost in a row that says less of the air than of five", () => {
+    const few = (missed: number) => {
+      const range = { fromUs: 100 * MINUTE, toUs: (101 + missed) * MINUTE };
+      const made = scene(
+        [...every(1, 40, 260, from(101, 100 + missed)), ...three],
+        { ...range, missed },
+        {
+          within: range,
+          after: { fromUs: range.toUs, toUs: 260 * MINUTE },
+        },
+      );
+      return neighbourEvidence(sightOf(made))[0]?.weights;
+    };
+    const sure = (missed: number) => (3 * missed) / 12;
+    expect(few(4)?.interference).toBe(-1 * Math.min(1, sure(4)));
+    expect(few(5)?.interference).toBe(-3.5);
+    // Three frames due of twelve make a quarter of it.
+    expect(few(1)?.["weak-link"]).toBeCloseTo(0.25, 9);
+  });
+
+  it("came in less than nine tenths: transmissions in step with the node take some of theirs", () => {
+    const most = meanwhile(without(from(110, 120)))[0];
+    expect(most?.weights["gateway-transmitting"]).toBe(-1.5);
+    expect(meanwhile(without(from(110, 118)))[0]?.weights["gateway-transmitting"]).toBe(-3.5);
+  });
+
+  it("came in part, from three to seven tenths", () => {
+    const part = (missed: readonly number[]) => meanwhile(without(missed))[0];
+    expect(part(from(110, 159))).toEqual({
+      sentence:
+        "The others came through in part: 147 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
+      lane: "neighbours",
+      restsOn,
+      weights: { ...of(-1, ...OF_ONE_NODE), "channel-mismatch": 0, ...of(1, ...OF_THE_AIR) },
+    });
+    const begins = (count: number) => part(from(101, 100 + count))?.sentence.slice(0, 20);
+    // 99 less 29 are 70.7 %, less 30 69.7 %; less 69 30.3 %, less 70 29.3 %.
+    expect([29, 30, 69, 70].map(begins)).toEqual([
+      "The others went on: ",
+      "The others came thro",
+      "The others came thro",
+      "Neighbours were lost",
+    ]);
+  });
+
+  it("were lost at the same time: it is the gateway's or the air's, the more where it was reachable", () => {
+    const lost = meanwhile(without(from(101, 190)), {}, { homes: [alive] });
+    expect(lost[0]).toEqual({
+      sentence:
+        "Neighbours were lost at the same time; the gateway was reachable: 27 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
+      lane: "neighbours",
+      restsOn,
+      weights: {
+        ...of(-4, ...OF_ONE_NODE),
+        "channel-mismatch": -1,
+        ...of(1.5, ...OF_THE_GATEWAY),
+        ...of(0.5, ...OF_THE_AIR),
+        interference: 1.5,
+        congestion: -1,
+      },
+    });
+    const none = meanwhile(without(all99), {}, { homes: [alive] })[0];
+    expect(none?.weights).toEqual({
+      ...of(-4, ...OF_ONE_NODE),
+      ...of(1.5, ...OF_THE_GATEWAY),
+      ...of(0.5, ...OF_THE_AIR),
+      interference: 4,
+      congestion: -1,
+      "gateway-weakened": 4.5,
+    });
+    expect(none?.leavesOpen).toEqual(["interference", "gateway-deaf"]);
+    // Not known to be reachable: nothing of the receiver.
+    const unknown = meanwhile(without(all99))[0];
+    expect(unknown?.sentence).toMatch(/^Neighbours were lost at the same time: 0 frames/);
+    expect(unknown?.weights).toEqual({
+      ...of(-4, ...OF_ONE_NODE),
+      ...of(1.5, ...OF_THE_GATEWAY),
+      ...of(0.5, ...OF_THE_AIR),
+    });
+    expect(unknown?.leavesOpen).toBeUndefined();
+  });
+
+  it("were lost while it goes on: what a receiver still reads says that it is not broken", () => {
+    const open = (missed: readonly number[]) =>
+      meanwhile(without(missed), { open: true }, { homes: [alive] })[0]?.weights.interference;
+    // Of 298 expected (to the end of the gap) 15 are one in twenty.
+    expect(open(from(101, 185))).toBe(2.5);
+    expect(open(from(101, 198))).toBe(4);
+    expect(open(from(101, 200))).toBe(1.5);
+  });
+
+  it("are no witness where none was due: a weak link looks like a loss that all share", () => {
+    const nobody = (more: Partial<Scene>) => meanwhile([], {}, more);
+    expect(nobody({})).toEqual([
+      {
+        sentence:
+          "No other node was due there meanwhile, and no keepalives show that the gateway was reachable: nothing tells a weak link from a loss that all share.",
+        lane: "neighbours",
+        restsOn,
+        weights: {},
+        leavesOpen: ["weak-link", "interference", "gateway-unreachable"],
+      },
+    ]);
+    expect(nobody({ homes: [alive] })[0]).toMatchObject({
+      sentence:
+        "No other node was due there meanwhile: nothing tells a weak link from a loss that all share.",
+      leavesOpen: ["weak-link", "interference"],
+    });
+    // Eighty of a hundred keepalives show it, 79 do not.
+    const some = (count: number) =>
+      nobody({
+        homes: [gateway({ keepaliveUs: MINUTE, keepalivesUs: from(100, 99 + count).map((m) => m * MINUTE) })],
+      });
+    expect([some(80), some(79)].map(([piece]) => piece?.leavesOpen?.length)).toEqual([2, 3]);
+    expect(meanwhile([], { kind: "silence" })).toEqual([]);
+    expect(
+      neighbourEvidence(
+        sightOf(
+          scene(
+            every(1, 40, 260, from(101, 104)),
+            { missed: 4 },
+            { within: { fromUs: 100 * MINUTE, toUs: 105 * MINUTE } },
+          ),
+        ),
+      ),
+    ).toEqual([]);
+  });
+
+  it("came far weaker than before: noise takes no strength", () => {
+    const weaker = (db: number, lives: readonly number[], first = 40) =>
+      meanwhile(
+        lives.flatMap((life) =>
+          every(life, first, 260).map((one) => ({
+            ...one,
+            snrDb: 20,
+            rssiDbm: one.atUs >= WITHIN.fromUs && one.atUs < WITHIN.toUs ? -90 - db : -90,
+          })),
+        ),
+      ).find(({ lane }) => lane === "margin");
+    expect(weaker(7, [2, 3])).toEqual({
+      sentence:
+        "What came of 2 other nodes came 7.0 dB weaker than before: noise takes no strength from a signal.",
+      lane: "margin",
+      restsOn,
+      weights: {
+        ...of(-3, "interference", "congestion", "gateway-transmitting", "channel-mismatch", "weak-link"),
+        "gateway-weakened": 6.5,
+      },
+    });
+    expect(weaker(5.9, [2, 3])).toBeUndefined();
+    expect(weaker(7, [2, 3], 100)?.sentence).toContain("7.0 dB weaker than after");
+    // One alone does not tell where the others went on.
+    expect(weaker(7, [2])).toBeUndefined();
+  });
+
+  it("are counted by their rates before and after, in the time that was recorded", () => {
+    const made = scene([...own, ...three], { missed: 99 });
+    const { neighbours, ...figures } = neighboursMeanwhile(made);
+    expect(neighbours).toHaveLength(3);
+    expect(figures).toEqual({
+      expected: 297,
+      heard: 297,
+      nodes: 3,
+      each: [2, 3, 4].map((lifeId) => ({ lifeId, expected: 99, heard: 99 })),
+    });
+    // Ten minutes of the gap were not recorded, and twenty of before: 120 less 20 frames beside it, in 100 min.
+    const notRecorded = [
+      { fromUs: 60 * MINUTE, toUs: 80 * MINUTE },
+      { fromUs: 150 * MINUTE, toUs: 160 * MINUTE },
+    ];
+    const recorded = [2, 3, 4].flatMap((life) => every(life, 40, 260, [...from(60, 79), ...from(150, 159)]));
+    const away = sightOf(scene([...own, ...recorded], { missed: 99 }, { homes: [gateway({ notRecorded })] }));
+    expect(proportionIn(away, WITHIN)).toMatchObject({ expected: 3 * 90, heard: 3 * 90, nodes: 3 });
+    // Nobody watched before or after: nothing is expected.
+    const unknown = {
+      before: { fromUs: 100 * MINUTE, toUs: 100 * MINUTE },
+      after: { fromUs: 200 * MINUTE, toUs: 200 * MINUTE },
+    };
+    expect(proportionIn(sightOf(scene([...own, ...three], {}, unknown)), WITHIN)).toEqual({
+      expected: 0,
+      heard: 0,
+      nodes: 0,
+      each: [],
+    });
+  });
+
+  it("that came or went by themselves are left out, among more than three", () => {
+    const counted = (...lives: SceneReception[][]) => {
+      const sight = sightOf(scene([...own, ...lives.flat()], { missed: 99 }));
+      return proportionIn(sight, WITHIN).each.map(({ lifeId }) => lifeId);
+    };
+    const steady = [2, 3, 4].map((life) => every(life, 40, 260));
+    const gone = every(5, 40, 150);
+    const came = every(6, 150, 260);
+    expect(counted(...steady, gone)).toEqual([2, 3, 4]);
+    expect(counted(...steady, came)).toEqual([2, 3, 4]);
+    expect(counted(...steady.slice(0, 1), gone, came)).toEqual([2, 5, 6]);
+    // Most of those that had long been there are gone: they did not go by themselves.
+    expect(counted(...steady.slice(0, 2), gone, every(7, 40, 150))).toEqual([2, 3, 5, 7]);
+    // Two frames beside the gap are no rate.
+    expect(counted(...steady, [...every(8, 99, 99), ...every(8, 101, 200)])).toEqual([2, 3, 4]);
+  });
+});
+
+describe("the neighbours of a node that lost a part", () => {
+  const own = every(1, 40, 260, tenMissed);
+  const losses = (others: readonly SceneReception[], gap: Partial<SceneGap> = {}) =>
+    told(neighbourEvidence(sightOf(scene([...own, ...others], { heard: 89, ...gap }))));
+
+  it("went on: the gateway was there, and it is alone with it", () => {
+    expect(losses([2, 3, 4].flatMap((life) => every(life, 40, 260)))).toEqual([
+      {
+        sentence:
+          "The others went on: 297 frames of 3 other nodes were heard there meanwhile, 297 were to be expected.",
+        lane: "neighbours",
+        restsOn,
+        weights: of(-1.5, ...OF_THE_GATEWAY),
+      },
+      {
+        sentence: "It is alone with it: 3 other nodes lost 0 % of 300 counters meanwhile, 0 % before.",
+        lane: "neighbours",
+        restsOn,
+        weights: { ...of(1, ...OF_ONE_NODE), ...of(-2, ...OF_THE_AIR), ...of(-2, ...OF_THE_GATEWAY) },
+      },
+    ]);
+  });
+
+  it("lost as well, each the same share: what a gateway takes from all", () => {
+    const third = from(101, 198, 3);
+    const alike = losses(
+      [2, 3].flatMap((life) => every(life, 40, 260, third)),
+      { missed: 10 },
+    );
+    // 33 of 100 each; none before. The node's own tenth is another share.
+    expect(alike[1]).toMatchObject({
+      sentence: "Others lost frames as well: 2 other nodes lost 33 % of 200 counters meanwhile, 0 % before.",
+      weights: {
+        ...of(-2, ...OF_ONE_NODE),
+        "channel-mismatch": expect.closeTo(-0.2, 9),
+        ...of(3, ...OF_THE_AIR),
+      },
+    });
+    const same = neighbourEvidence(
+      sightOf(
+        scene(
+          [1, 2, 3].flatMap((life) => every(life, 40, 260, third)),
+          { missed: 33, heard: 66 },
+        ),
+      ),
+    ).map(({ sentence, weights }) => ({ sentence: said({ sentence }), weights }));
+    expect(same[1]).toEqual({
+      sentence:
+        "Others lost frames as well, each the same share, weak or strong: 2 other nodes lost 33 % of 200 counters meanwhile, 0 % before.",
+      weights: {
+        ...of(-2.5, ...OF_ONE_NODE),
+        "channel-mismatch": 0.8,
+        "gateway-transmitting": 3,
+        interference: 3,
+        congestion: 1.3,
+      },
+    });
+  });
+});
+
+describe("the channels", () => {
+  const EIGHT = from(867_100_000, 868_500_000, 200_000);
+  const onEight = (frames: readonly SceneReception[], shift = 0) =>
+    frames.map((one, i) => ({ ...one, frequencyHz: EIGHT[(3 * i + shift) % 8] ?? 0 }));
+
+  it("are counted without strays: three in a hundred are one", () => {
+    const heardOn = (strays: number) =>
+      heardChannels([
+        ...Array<number>(100 - strays).fill(868_100_000),
+        ...Array<number>(strays).fill(868_300_000),
+      ]);
+    expect([heardOn(0), heardOn(2), heardOn(3)]).toEqual([1, 1, 2]);
+    expect(heardChannels([null, null])).toBe(0);
+  });
+
+  it("on which a node alone is heard no more are not listened on, or not its gateway's", () => {
+    // The node's frames on two of eight channels, 16 of 61 before, are lost in the gap; others are still heard there.
+    const isOut = ({ frequencyHz, atUs }: SceneReception) =>
+      (frequencyHz ?? 0) < 867_400_000 && atUs > WITHIN.fromUs && atUs < WITHIN.toUs;
+    const node = onEight(every(1, 40, 260, [], { snrDb: 8 })).filter((one) => !isOut(one));
+    const others = [2, 3].flatMap((life) => onEight(every(life, 40, 260), life));
+    const pieces = told(
+      channelEvidence(
+        sightOf(
+          scene([...node, ...others], {
+            missed: 99 - node.filter(({ atUs }) => atUs > WITHIN.fromUs && atUs < WITHIN.toUs).length,
+          }),
+        ),
+      ),
+    );
+    expect(pieces.at(-1)).toMatchObject({
+      sentence: expect.stringMatching(
+        /^This node alone is heard no more on 2 of its channels, which carried 26 % of its frames before; others are still heard there\.$/,
+      ),
+      lane: "channels",
+      restsOn,
+      weights: { interference: -1.5, "weak-link": -1, congestion: -1 },
+    });
+    expect(pieces.at(-1)?.weights["channel-mismatch"]).toBeGreaterThan(2.9);
+  });
+
+  it("that account for no share are no plan", () => {
+    // Eight channels, and 89 of 99 heard: the share of 8 in 9 is 88 of 99.
+    const [ninth] = told(channelEvidence(sightOf(scene(onEight(every(1, 40, 260, tenMissed)), {}))));
+    expect(ninth).toMatchObject({
+      sentence:
+        "It was heard on 8 channels with 90 % of its counters, the share of 8 channels in 9; its losses are scattered as by hopping.",
+      lane: "channels",
+      restsOn: { ...restsOn, ofNode: true },
+    });
+    // 97 of 99: no number of channels from nine to sixteen.
+    const [none] = told(
+      channelEvidence(sightOf(scene(onEight(every(1, 40, 260, [120, 150])), { missed: 2 }))),
+    );
+    expect(none).toMatchObject({
+      sentence:
+        "It was heard on 8 channels with 98 % of its counters: no number of channels accounts for that share.",
+      weights: { "channel-mismatch": -4 },
+    });
+  });
+
+  it("say nothing of a silence, of nothing missed, or without a gateway", () => {
+    const own = onEight(every(1, 40, 260, tenMissed));
+    expect(channelEvidence(sightOf(scene(own, { kind: "silence" })))).toEqual([]);
+    expect(channelEvidence(sightOf(scene(own, { missed: 0 })))).toEqual([]);
+    expect(channelEvidence(sightOf(scene(own, {}, { homes: [] })))).toEqual([]);
+  });
+});
