@@ -322,16 +322,13 @@ export class SceneReader {
       }
       last = lifeId;
     }
-    const otherLife = row.life === gap.life ? this.#numberOf(gap, receptions, sinceUs) : row.life;
+    const otherLife = row.life === gap.life ? this.#numberOf(gap, receptions) : row.life;
     return { fromUs: row.fromUs, toUs: row.toUs, otherLife, alternations };
   }
 
-  #numberOf(gap: GapRecord, receptions: readonly SceneReception[], sinceUs: number): number {
-    const ids = new Set(
-      receptions
-        .filter(({ devAddr, atUs }) => devAddr === gap.devAddr && atUs >= sinceUs)
-        .map(({ lifeId }) => lifeId),
-    );
+  /** The newest other life of the address that is among these receptions, else its newest other. */
+  #numberOf(gap: GapRecord, receptions: readonly SceneReception[]): number {
+    const ids = new Set(receptions.map(({ lifeId }) => lifeId));
     const numbers = this.#db
       .prepare("SELECT id, number FROM life WHERE dev_addr = ? AND number <> ? ORDER BY number DESC")
       .all(gap.devAddr, gap.life) as { id: number; number: number }[];

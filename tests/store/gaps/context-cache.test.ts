@@ -3,7 +3,8 @@ import { describe, expect, it } from "vitest";
 import { BLOCK_US, SceneBlocks } from "../../../src/store/gaps/context-cache.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { Recorder } from "../../../src/store/recorder.ts";
-import { phy, push, SHED, START_US } from "../traffic.ts";
+import { encodePushData } from "../../../src/wire/forwarder/encode.ts";
+import { arrivalOf, decoded, packet, phy, push, SHED, START_US } from "../traffic.ts";
 
 const MINUTE = 60e6;
 /** 09:00 is where a block begins. */
@@ -53,5 +54,24 @@ describe("blocks of ten minutes", () => {
     expect(counts(at(69))).toEqual([1, 1]);
     addMore();
     expect(counts(at(69))).toEqual([1, 2]);
+  });
+
+  it("hold packets of other modulations, which have no spreading factor", () => {
+    const store = openStore(":memory:");
+    const fsk = {
+      ...packet({ payload: phy("01A2B3C4", 1) }),
+      modulation: { kind: "fsk", bitrateBps: 50_000 } as const,
+    };
+    const bytes = encodePushData({ version: 2, token: 1, gatewayEui: SHED, packets: [fsk], status: null });
+    new Recorder(store, null).record([decoded(arrivalOf(bytes, at(1)))]);
+    const [block] = new SceneBlocks(store).over({ fromUs: at(0), toUs: at(5) }, at(5));
+    expect(
+      block?.receptions.map(({ spreadingFactor, rssiDbm, snrDb, crcOk }) => [
+        spreadingFactor,
+        rssiDbm,
+        snrDb,
+        crcOk,
+      ]),
+    ).toEqual([[null, -97, 6.2, true]]);
   });
 });

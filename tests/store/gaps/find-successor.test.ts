@@ -2,6 +2,7 @@ import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import type { JudgeGap, Scene } from "../../../src/model/gap.ts";
 import { type NamedText, renderNamed } from "../../../src/model/named-text.ts";
+import { gapsAsKnown } from "../../../src/store/gaps/gaps-as-known.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
 import { joinRequest, phy, pull, push, SHED, START_US, TOWER } from "../traffic.ts";
@@ -41,12 +42,17 @@ function findingOf(newcomer: string, newcomerDbm: number, kind: Parameters<typeo
   return findingIn(traffic(newcomer, newcomerDbm, kind));
 }
 
-function findingIn(heard: readonly DecodedArrival[], judge: JudgeGap = judgeGap) {
+function stored(heard: readonly DecodedArrival[], judge: JudgeGap = judgeGap) {
   const store = openStore(":memory:");
   const recorder = new Recorder(store, judge);
   recorder.record(heard);
   recorder.settle();
   while (recorder.workOnGaps({ patient: false, nowUs: null }));
+  return { store };
+}
+
+function findingIn(heard: readonly DecodedArrival[], judge: JudgeGap = judgeGap) {
+  const { store } = stored(heard, judge);
   const row = store
     .prepare(
       "SELECT cause, ended_us AS endedUs, json_extract(finding, '$.sentence') AS sentence FROM gap WHERE dev_addr = ?",
@@ -69,6 +75,24 @@ describe("a node that joins and comes back under another address", () => {
     expect(findingIn(heard).endedUs).toBe(START_US + (61 * 60 + 7) * 1e6);
     const silent = (scene: Scene) => ({ ...judgeGap(scene), cause: "node-silent" as const });
     expect(findingIn(heard, silent)).toMatchObject({ cause: "node-silent", endedUs: null });
+  });
+
+  it("is known by then to have ended its gap, at a moment in the past as well", () => {
+    const { store } = stored(traffic("01A2B3F1", -78));
+    const at = (minute: number) => START_US + minute * 60e6;
+    const known = (minute: number) =>
+      gapsAsKnown(store, { fromUs: START_US, toUs: at(120) }, at(minute), judgeGap).gaps.map(
+        ({ cause, open, endedUs }) => [cause, open, endedUs],
+      );
+    expect(known(100)).toEqual([["node-restarted", 1, at(61) + 7e6]]);
+  });
+
+  it("is told by the gateway that heard the old address most, whichever came first", () => {
+    // The tower, known first, hears half of the old address and nothing of the new one.
+    const isOfTower = ({ decoding }: DecodedArrival) =>
+      decoding.ok && decoding.datagram.kind === "push-data" && decoding.datagram.gatewayEui === TOWER;
+    const heard = traffic("01A2B3F1", -77).filter((one) => !(isOfTower(one) && isOf("01A2B3F1")(one)));
+    expect(findingIn([pull(TOWER, -1), ...heard]).cause).toBe("node-restarted");
   });
 
   it("is not seen in a device that joins with another strength", () => {

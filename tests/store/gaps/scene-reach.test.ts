@@ -102,6 +102,28 @@ describe("the reach of a scene", () => {
   });
 });
 
+describe("a silence of all gateways", () => {
+  it("is told by the intervals of around the gap, and up to two minutes after it", () => {
+    // A keepalive each minute until 35:00, then each 20 s but from 55:00 to 55:50 and from 60:40 to 62:00.
+    const range = (from: number, to: number, step: number) =>
+      Array.from({ length: Math.floor((to - from) / step) + 1 }, (_, i) => from + i * step);
+    const seconds = [
+      ...range(0, 2_100, 60),
+      ...range(2_120, 3_300, 20),
+      ...range(3_350, 3_640, 20),
+      ...range(3_720, 4_200, 20),
+    ];
+    const frames = range(0, 40, 1).map((minute) => hear(SHED, minute, minute));
+    const store = filled([...seconds.map((s) => pull(SHED, s, s)), ...frames, hear(SHED, 60, 60)]);
+    const scene = sceneOfGap(store, gap(40, 60));
+    expect(scene?.followed).toBe(1);
+    expect(scene?.nobody.map(inMinutes)).toEqual([
+      [55, 55.83],
+      [60.5, 62],
+    ]);
+  });
+});
+
 describe("the gateways of a scene", () => {
   /** By gateway the minutes of 0 to 40 in which it heard the node, and at which SNR; the gap is from 20 to 30. */
   const homes = (
