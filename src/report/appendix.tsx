@@ -15,7 +15,7 @@ export function Appendix({ trialMethod, withPayloads }: AppendixProps) {
   return (
     <section>
       <h2>Method and sources</h2>
-      <ul>
+      <ul class="method">
         <li>
           <b>Loss</b> is counted from frame counters: expected = last − first heard + 1 of one counter life,
           missed = expected − heard. Repeats of one counter are one delivery. Intervals are Wilson score

@@ -3,10 +3,11 @@
 import type { AirView } from "../contract/air.ts";
 import type { BenchItem, BenchView } from "../contract/bench.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
+import { busiestCell } from "../drawings/air-map.ts";
 import { figure, megahertz, percent, signedWithUnit, withMoments, withUnit } from "../words/format.ts";
+import { AirDrawing } from "./Drawing.tsx";
 import type { Clock } from "./parts.tsx";
 import { GatewayTitle, Mono, Sentence, State, Table } from "./parts.tsx";
-import { HeartbeatPlot } from "./plots.tsx";
 
 export function Gateways({
   gateways,
@@ -29,20 +30,15 @@ export function Gateways({
 const MAX_OUTAGES = 12;
 
 function Gateway({ gateway, clock }: { readonly gateway: GatewayRow; readonly clock: Clock }) {
-  const { heartbeat, outages, restartTimes, events } = gateway;
+  const { outages, restartTimes, events } = gateway;
   return (
-    <div class="keep">
+    <div class="keep gateway">
       <h3>
         <GatewayTitle name={gateway.name} eui={gateway.eui} />
       </h3>
       <p>
         <State state={gateway.standing} />: {gateway.clause}.
       </p>
-      <HeartbeatPlot
-        beat={heartbeat}
-        clock={clock}
-        words="Receptions as height; the line beneath is unbroken where at least half of the keepalives came."
-      />
       <dl>
         <dt>Receptions</dt>
         <dd>
@@ -222,14 +218,16 @@ function Checks({ items, clock, caption }: ChecksProps) {
 
 // What filled the channels?
 
-const MAX_TALKERS = 10;
+const MAX_TALKERS = 5;
 
-export function Air({ view }: { readonly view: AirView }) {
+export function Air({ view, clock }: { readonly view: AirView; readonly clock: Clock }) {
+  const busiest = [...view.maps].sort((a, b) => busiestCell(b) - busiestCell(a))[0];
   const several = new Set(view.channels.map(({ gatewayEui }) => gatewayEui)).size > 1;
   return (
     <section>
       <h2>Air</h2>
       <Sentence parts={view.sentence} />
+      {busiest === undefined ? null : <AirDrawing map={busiest} clock={clock} />}
       {view.channels.length === 0 ? null : (
         <Table
           caption="Channels. Busy: share of the window in which something was heard (union of receptions). Load: sum of airtime over the window."

@@ -2,7 +2,7 @@
 import type { ComponentChildren } from "preact";
 import type { Sentence as SentenceParts } from "../contract/common.ts";
 
-const STATES: Readonly<Record<string, { readonly shape: string; readonly word: string }>> = {
+export const STATES: Readonly<Record<string, { readonly shape: string; readonly word: string }>> = {
   good: { shape: "✓", word: "good" },
   pass: { shape: "✓", word: "pass" },
   look: { shape: "▲", word: "check" },
@@ -83,6 +83,11 @@ export function GatewayTitle({ name, eui }: { readonly name: string | null; read
       {name} <Mono text={eui} />
     </>
   );
+}
+
+/** A gateway in a drawing: its name, else its whole identifier. */
+export function nameOrEui(name: string | null, eui: string): string {
+  return name ?? eui;
 }
 
 /** An address or identifier. */

@@ -4,8 +4,10 @@ import { renderToString } from "preact-render-to-string";
 import type { Window } from "../contract/common.ts";
 import { figure } from "../words/format.ts";
 import { Appendix, Walks } from "./appendix.tsx";
+import { fitsFront, SiteDrawing } from "./Drawing.tsx";
+import { Gaps } from "./gaps.tsx";
 import { Air, Benches, Gateways } from "./gateways.tsx";
-import { Gaps, Marks, Nodes } from "./nodes.tsx";
+import { Marks, Nodes } from "./nodes.tsx";
 import { Clock, Mono, Sentence, Table } from "./parts.tsx";
 import type { ReportData, ReportPayload } from "./report-data.ts";
 import { Trials } from "./trials.tsx";
@@ -43,12 +45,22 @@ function Front({ data, clock }: { readonly data: ReportData; readonly clock: Clo
           {clock.moment(data.madeAt)} by Mastlog {data.version}, from the gateways’ own datagrams
         </dd>
       </dl>
+      {fitsFront(site) ? <When data={data} clock={clock} /> : null}
       <p class="signature">
         <span>Measured by</span>
         <span>Place, date</span>
         <span>Signature</span>
       </p>
     </header>
+  );
+}
+
+function When({ data, clock }: { readonly data: ReportData; readonly clock: Clock }) {
+  return (
+    <section>
+      <h2>What happened when</h2>
+      <SiteDrawing site={data.site} marks={data.marks.marks} clock={clock} />
+    </section>
   );
 }
 
@@ -190,14 +202,15 @@ thead { display: table-header-group; }
 th { text-align: left; font-weight: 600; color: var(--quiet); border-bottom: 1px solid var(--ink); padding: 2px 9px 2px 0; vertical-align: bottom; }
 td { border-bottom: 1px solid var(--line); padding: 2px 9px 2px 0; vertical-align: top; }
 th:last-child, td:last-child { padding-right: 0; }
-td.words { min-width: 30mm; }
-td.words:last-child { width: 50%; }
+td.words { min-width: 30mm; } td.words:first-child { min-width: 18mm; }
+td.words:last-child { width: 45%; }
 td.number, th.number { text-align: right; }
 td.number { white-space: nowrap; }
 tr, figure, dl, .keep { break-inside: avoid; }
 figure { margin: 8px 0 12px; }
 figcaption { padding-top: 2px; }
 svg { display: block; width: 100%; height: auto; }
+svg.bar { width: 14mm; height: 2.6mm; }
 svg text { font: 11px -apple-system, "Segoe UI", Roboto, "Noto Sans", "DejaVu Sans", Arial, sans-serif; fill: var(--ink); }
 svg text.quiet { fill: var(--quiet); }
 .state { white-space: nowrap; font-weight: 600; }
@@ -208,12 +221,15 @@ li { margin: 2px 0; max-width: 72ch; }
 .trial p, .trial li { max-width: none; }
 .photos { display: flex; flex-wrap: wrap; gap: 8px 12px; }
 .photos img { display: block; max-width: 80mm; max-height: 60mm; }
+.method { columns: 2; column-gap: 24px; font-size: 11px; } .method p, .method li { max-width: none; break-inside: avoid; }
 .octets { font-family: ui-monospace, "Noto Sans Mono", "DejaVu Sans Mono", monospace; font-size: 11px; }
+.gateway dl { grid-template-columns: max-content 1fr max-content 1fr; }
 .signature { display: flex; gap: 24px; margin-top: 40px; color: var(--quiet); font-size: 12px; }
 .signature span { flex: 1; border-top: 1px solid var(--ink); padding-top: 3px; }
+@media (max-width: 600px) { .gateway dl { grid-template-columns: max-content 1fr; } .method { columns: 1; } }
 @media print { main, .page { break-before: page; } }
 @media screen { .trial { border-top: 1px solid var(--line); margin-top: 20px; } }
-@media print { body { max-width: none; padding: 0; } a { color: inherit; text-decoration: none; } }
+@media print { body { max-width: none; padding: 0; font-size: 11.5px; } .lead { font-size: 13.5px; } h2 { margin-top: 14px; } h3 { margin-top: 10px; } p, li { max-width: none; } table { font-size: 10.5px; margin-bottom: 8px; } td { padding-top: 1px; padding-bottom: 1px; } .method { font-size: 10px; } tbody tr:nth-child(-n + 3) { break-after: avoid; } tbody tr:nth-last-child(-n + 3) { break-before: avoid; } .signature { margin-top: 28px; } a { color: inherit; text-decoration: none; } }
 `;
 
 // A file that is handed on must not be able to fetch or run anything.
@@ -227,12 +243,13 @@ export function renderReport(data: ReportData): string {
     <body>
       <Front data={data} clock={clock} />
       <main>
+        {fitsFront(data.site) ? null : <When data={data} clock={clock} />}
+        <Gaps view={data.gaps} evidence={data.evidence} clock={clock} />
         <Gateways gateways={data.gateways} clock={clock} />
-        <Benches benches={data.benches} clock={clock} />
         <Nodes view={data.nodes} clock={clock} />
-        <Gaps view={data.gaps} clock={clock} />
+        <Benches benches={data.benches} clock={clock} />
         <Marks view={data.marks} clock={clock} />
-        <Air view={data.air} />
+        <Air view={data.air} clock={clock} />
         <Trials view={data.trials} photos={data.photos} answers={data.trialAnswers} clock={clock} />
         <Walks walks={data.walks} clock={clock} />
         <Payloads payloads={data.payloads} within={data.window} clock={clock} />

@@ -5,7 +5,7 @@
 import type { AirView } from "../contract/air.ts";
 import type { BenchView } from "../contract/bench.ts";
 import type { Window } from "../contract/common.ts";
-import type { GapsView } from "../contract/gaps.ts";
+import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { GatewayRow } from "../contract/gateways.ts";
 import type { WalkView } from "../contract/link.ts";
 import type { NodesView } from "../contract/nodes.ts";
@@ -43,6 +43,8 @@ export interface ReportData {
   readonly benches: readonly BenchView[];
   readonly nodes: NodesView;
   readonly gaps: GapsView;
+  /** Of the gaps that are drawn, by the gap's identifier; of removed time there is none. */
+  readonly evidence: ReadonlyMap<string, GapPage>;
   readonly air: AirView;
   readonly trials: TrialsView;
   /** Photos of placements as data: addresses, by the placement's number. */

@@ -49,9 +49,10 @@ export const LAYERS: readonly Layer[] = [
     from: ["src/words", "src/model", "src/statistics", "src/wire", "src/radio", "src/ledger"],
     never: { ...NO_SOCKETS, ...NO_HTTP },
   },
+  { folder: "src/drawings", from: ["src/words", "src/contract"], never: PURE },
   {
     folder: "src/report",
-    from: ["src/words", "src/contract"],
+    from: ["src/words", "src/contract", "src/drawings"],
     never: { ...NO_FILES, ...NO_SQL, ...NO_HTTP },
   },
   {
@@ -119,7 +120,7 @@ export const LAYERS: readonly Layer[] = [
     never: { ...NO_SQL, ...NO_HTTP },
   },
   { folder: "src/setup", from: [], never: {} },
-  { folder: "web", from: ["src/words", "src/contract"], never: { ...NO_SQL, ...NO_HTTP } },
+  { folder: "web", from: ["src/words", "src/contract", "src/drawings"], never: { ...NO_SQL, ...NO_HTTP } },
 ];
 
 /** Parts of a folder whose inside is their own: other folders import only the files named here. */

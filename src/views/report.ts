@@ -1,14 +1,17 @@
 /** The report's data for one window: the views' own answers, gathered from one state of the store. */
+import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { NodesView } from "../contract/nodes.ts";
 import type { TrialsView } from "../contract/trials.ts";
 import type { MarksView } from "../contract/user-data.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { gapsToDraw } from "../report/gaps.tsx";
 import type { ReportData, ReportPayload } from "../report/report-data.ts";
 import type { Store } from "../store/open.ts";
 import { placementPhoto } from "../store/placements.ts";
 import { airView } from "./air.ts";
 import { benchView } from "./bench.ts";
 import { captureRows } from "./bookkeeping.ts";
+import { gapPage } from "./gap-page.ts";
 import { gapsView } from "./gaps.ts";
 import { listNodes, nodesViewOf } from "./nodes.ts";
 import { frameView, receptionPage } from "./receptions.ts";
@@ -16,7 +19,7 @@ import { siteView } from "./site.ts";
 import { trialsOf } from "./trials/trials.ts";
 import { marksView } from "./user-data.ts";
 import { walkView } from "./walk.ts";
-import { type AskedWindow, windowView } from "./window.ts";
+import { type AskedWindow, RowsRemoved, windowView } from "./window.ts";
 
 // What did the newest frames of one's own nodes hold? For a report that was asked for it; keys never come out.
 
@@ -65,6 +68,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
     const { view: trials, answerOf, shared } = trialsOf(store, window, null);
     const nodes = nodesViewOf(window, list);
     const marks = marksView(store, window, {});
+    const gaps = gapsView(store, window);
     return {
       window: windowView(window),
       madeAt,
@@ -74,7 +78,8 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       gateways: site.gateways,
       benches: site.gateways.flatMap(({ eui }) => benchView(store, window, eui, { ownPlans, shared }) ?? []),
       nodes,
-      gaps: gapsView(store, window),
+      gaps,
+      evidence: evidenceOf(store, gaps),
       air: airView(store, window),
       trials,
       photos: photosOf(store, trials),
@@ -87,6 +92,22 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       ),
     };
   })();
+}
+
+/** What the Gaps page shows of each gap that the report draws. */
+function evidenceOf(store: Store, view: GapsView): Map<string, GapPage> {
+  return new Map(
+    gapsToDraw(view).flatMap((id): [string, GapPage][] => {
+      try {
+        const page = gapPage(store, id);
+        return page === null ? [] : [[id, page]];
+      } catch (error) {
+        // Its receptions were removed: the finding stays, the drawing goes.
+        if (error instanceof RowsRemoved) return [];
+        throw error;
+      }
+    }),
+  );
 }
 
 /** A report holds the newest photos, so that it can still be sent to somebody. */

@@ -94,7 +94,7 @@ if (chromiumIsHere("doing"))
 
     test("octets and fields light each other, by mouse and by keyboard", async () => {
       const { page } = await dashboard.open("#/nodes/01A2B3C5/1?last=21600");
-      await page.locator(".table-dense button").first().click();
+      await page.locator(".table-dense tbody button").first().click();
       const lit = () => page.locator(".octet.lit").allTextContents();
       await page.locator(".field-row", { hasText: "FCnt" }).hover();
       expect(await lit()).toEqual(["62", "07"]);
@@ -115,7 +115,7 @@ if (chromiumIsHere("doing"))
       const { page } = await dashboard.open("#/nodes/01A2B3C5/1?last=21600", {
         permissions: ["clipboard-read", "clipboard-write"],
       });
-      await page.locator(".table-dense button").first().click();
+      await page.locator(".table-dense tbody button").first().click();
       const clipboard = () => page.evaluate(() => navigator.clipboard.readText());
       const hex = "40C4B3A20182620703070102A1B2C3D4E5F60718293A4B5C6D7E";
       await page.getByRole("button", { name: "copy hex" }).click();

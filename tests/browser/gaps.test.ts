@@ -34,7 +34,7 @@ if (chromiumIsHere("gaps"))
       const { page, errors } = await dashboard.open(`#/gaps?${FIXED}&gap=outage-1`);
       await page.getByRole("button", { name: /^its receptions for: 42 keepalives/ }).click();
       const table = page.getByRole("region", { name: "Receptions, newest first" });
-      await table.getByRole("button").first().click();
+      await table.locator("tbody").getByRole("button").first().click();
       await page
         .getByRole("heading", { name: /^Frame/ })
         .first()

@@ -49,9 +49,10 @@ if (chromiumIsHere("the printed report")) {
       await page.setContent(report());
       expect(await page.locator("h2").allTextContents()).toEqual([
         "What to do",
+        "What happened when",
+        "Gaps",
         "Gateways",
         "Nodes",
-        "Gaps",
         "Marks",
         "Air",
         "Trials",

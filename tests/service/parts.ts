@@ -281,6 +281,7 @@ export class FakeViews implements Views {
       air: orchard.airView(span),
       benches: [],
       gaps: orchardGaps.gapsView(span),
+      evidence: new Map(),
       trials: trialsView(site.window),
       photos: new Map([[2, `data:image/png;base64,${PNG_DOT.toString("base64")}`]]),
       trialAnswers: [trialAnswer(site.window)],

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import type { AirMap } from "../../src/contract/air.ts";
-import { busiestCell, gridOf, noiseRange } from "../../web/src/drawings/AirMapDrawing.tsx";
+import { busiestCell, gridOf, noiseRange } from "../../src/drawings/air-map.ts";
 
 function map(more: Partial<AirMap> = {}): AirMap {
   return {

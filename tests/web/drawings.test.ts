@@ -1,10 +1,10 @@
 import fc from "fast-check";
 import { beforeAll, describe, expect, test } from "vitest";
 import type { CounterTick } from "../../src/contract/nodes.ts";
-import { cividis, scaleTop, shade } from "../../web/src/drawings/AirMapDrawing.tsx";
+import { cividis, scaleTop, shade } from "../../src/drawings/air-map.ts";
+import { gatherCells } from "../../src/drawings/heartbeat.ts";
 import { timeMarks } from "../../web/src/drawings/axis.ts";
 import { layoutStrip, nearestTick } from "../../web/src/drawings/counter-layout.ts";
-import { gatherCells } from "../../web/src/drawings/draw-heartbeat.ts";
 import { FLOORS_DB, ladderMarks } from "../../web/src/drawings/draw-signal.ts";
 import { binSignal, extent, indexAt, nearestPoint } from "../../web/src/drawings/signal-columns.ts";
 import { flattenFields, octetsOf, ownersOf } from "../../web/src/parts/Frame.tsx";

@@ -1,5 +1,6 @@
 import { describe, expect, test } from "vitest";
 import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
+import { drawnNeighbours, lanesOf, scoreCells, stanceOf } from "../../src/drawings/evidence.ts";
 import { confidenceWords, episodeTitle } from "../../src/words/causes.ts";
 import { costWords, counterWords, lengthWords } from "../../web/src/pages/gaps/FindingText.tsx";
 import {
@@ -8,7 +9,6 @@ import {
   gapItems,
   strangerCount,
 } from "../../web/src/pages/gaps/gap-items.ts";
-import { drawnNeighbours, lanesOf, scoreCells, stanceOf } from "../../web/src/pages/gaps/score-lanes.ts";
 import { SHED, TOWER } from "../browser/orchard.ts";
 import { gapPage, gapsView } from "../browser/orchard-gaps.ts";
 
@@ -147,9 +147,9 @@ describe("a lane of the evidence", () => {
   test("without data is left out, unless a sentence rests on it", () => {
     const page = gapPage("gap-shed-1", SPAN)!;
     const bare: GapPage = { ...page, joins: [], transmissions: [], noiseDbm: [], neighbours: [] };
-    const kinds = lanesOf(bare).map(({ lane }) => lane);
+    const kinds = lanesOf(bare, (name, eui) => name ?? eui).map(({ lane }) => lane);
     expect(kinds).toEqual(["counters", "neighbours", "heartbeat", "heartbeat", "noise", "load", "margin"]);
-    expect(lanesOf(page).map(({ lane }) => lane)).toContain("joins");
+    expect(lanesOf(page, (name, eui) => name ?? eui).map(({ lane }) => lane)).toContain("joins");
   });
   test("of the neighbours shows those of whom most was due", () => {
     const page = gapPage("gap-shed-1", SPAN)!;

@@ -1,25 +1,8 @@
 /** How is something drawn that is too fine for elements? A canvas that follows its width, the scheme and the printer. */
 import type { RefObject } from "preact";
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
-
-// Which colours do drawings use? The page's tokens as they stand now; nothing is coloured by another list.
-
-export interface Inks {
-  readonly paper: string;
-  readonly sheet: string;
-  readonly ink: string;
-  /** Bars of a count: lighter than text, so that a full drawing is no slab. */
-  readonly mid: string;
-  readonly quiet: string;
-  readonly line: string;
-  readonly accent: string;
-  readonly hair: string;
-  readonly look: string;
-  readonly bad: string;
-  readonly sans: string;
-  /** Okabe and Ito (2008): blue, vermilion, green, purple. */
-  readonly series: readonly string[];
-}
+import type { Inks, Sheet as PlainSheet } from "../../../src/drawings/sheet.ts";
+import { timeMarks } from "./axis.ts";
 
 /** The tokens of base.css, read from the page. */
 export function readInks(): Inks {
@@ -41,21 +24,9 @@ export function readInks(): Inks {
   };
 }
 
-/** Colour and dash of the n-th series: four colours, then the same again in dashes. */
-export function seriesInk(inks: Inks, index: number): { colour: string; dash: number[] } {
-  const colour = inks.series[index % inks.series.length] ?? inks.ink;
-  const round = Math.floor(index / inks.series.length);
-  return { colour, dash: round === 0 ? [] : [6, 3 * round] };
-}
-
-export interface Sheet {
+/** A sheet on a canvas of the page. */
+export interface Sheet extends PlainSheet {
   readonly ctx: CanvasRenderingContext2D;
-  /** CSS pixels. */
-  readonly width: number;
-  readonly height: number;
-  readonly inks: Inks;
-  /** Light ink on a dark ground. */
-  readonly isDark: boolean;
 }
 
 export interface CanvasProps {
@@ -88,7 +59,7 @@ export function Canvas({ height, draw, label }: CanvasProps) {
     const inks = readInks();
     ctx.font = `13px ${inks.sans}`;
     const isDark = matchMedia("(prefers-color-scheme: dark)").matches && !matchMedia("print").matches;
-    latest.current.draw({ ctx, width, height: tall, inks, isDark });
+    latest.current.draw({ ctx, width, height: tall, inks, isDark, marksBetween: timeMarks });
   };
 
   // Before the page is shown: its height must not move what stands beneath.

@@ -4,10 +4,10 @@
  */
 import { useRef, useState } from "preact/hooks";
 import type { CounterTick } from "../../../src/contract/nodes.ts";
+import type { MarkRule } from "../../../src/drawings/axis.ts";
 import { counted } from "../../../src/words/format.ts";
 import { exactTime } from "../format/times.ts";
 import { pointAt } from "../state/marks.ts";
-import type { MarkRule } from "./axis.ts";
 import { Canvas, type Sheet } from "./Canvas.tsx";
 import { layoutStrip, nearestTick, type StripLayout } from "./counter-layout.ts";
 import { drawStrip, LABEL_PX, type LifeRule, MARKS_PX, ROW_PX } from "./draw-counters.ts";

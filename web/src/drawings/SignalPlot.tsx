@@ -7,11 +7,12 @@ import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import uPlot from "uplot";
 import "uplot/dist/uPlot.min.css";
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
+import { drawMarkRules, type MarkRule } from "../../../src/drawings/axis.ts";
 import { dbm, decibel, figure } from "../../../src/words/format.ts";
 import { gatewayTitle } from "../format/labels.ts";
 import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
-import { drawLabels, drawMarkRules, type MarkRule, timeMarks } from "./axis.ts";
+import { drawLabels, timeMarks } from "./axis.ts";
 import { readInks, watchSurroundings } from "./Canvas.tsx";
 import {
   drawRules,

@@ -4,8 +4,8 @@
  * once, never with what is drawn.
  */
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
+import { type Inks, seriesInk } from "../../../src/drawings/sheet.ts";
 import { figure, signedDb } from "../../../src/words/format.ts";
-import { type Inks, seriesInk } from "./Canvas.tsx";
 import { indexAt } from "./signal-columns.ts";
 
 /** Canvas pixels; x and y map time and value into the plot. */

@@ -104,8 +104,13 @@ export function proofWords(proof: LifeRow["proof"]): string {
 }
 
 /** The name that a user entered, else the end of the gateway's identifier. */
-export function gatewayTitle(gateway: { gatewayName: string | null; gatewayEui: string }): string {
-  return gateway.gatewayName ?? shortEui(gateway.gatewayEui);
+export function gatewayName(name: string | null, eui: string): string {
+  return name ?? shortEui(eui);
+}
+
+/** The same of a row that names its gateway. */
+export function gatewayTitle(row: { gatewayName: string | null; gatewayEui: string }): string {
+  return gatewayName(row.gatewayName, row.gatewayEui);
 }
 
 /** By which figure a level is judged, within a sentence. */

@@ -1,14 +1,8 @@
 /** What fills the air, and who? The air map of a gateway, its channels, data rates, owners, collisions, limits. */
 import type { AirView as Air, AirMap } from "../../../../src/contract/air.ts";
+import { busiestCell, MANY_BROKEN, noiseRange, scaleTop } from "../../../../src/drawings/air-map.ts";
 import { counted, dbm, duration, megahertz, percent } from "../../../../src/words/format.ts";
-import {
-  AirMapDrawing,
-  busiestCell,
-  MANY_BROKEN,
-  noiseRange,
-  ShadeScale,
-  scaleTop,
-} from "../../drawings/AirMapDrawing.tsx";
+import { AirMapDrawing, ShadeScale } from "../../drawings/AirMapDrawing.tsx";
 import { gatewayTitle } from "../../format/labels.ts";
 import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";

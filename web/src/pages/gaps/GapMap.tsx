@@ -1,9 +1,16 @@
 /** When did whom anything go missing? One line a node, its gaps as bars; what many share runs through as a column. */
 import type { Cause, DropoutRow, GapsView } from "../../../../src/contract/gaps.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
+import {
+  drawMarkRules,
+  drawTimeAxis,
+  shortened,
+  type TimeScale,
+  xOf,
+} from "../../../../src/drawings/axis.ts";
+import { gutterPx } from "../../../../src/drawings/draw-evidence.ts";
 import { confidenceWords } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
-import { drawMarkRules, drawTimeAxis, shortened, type TimeScale, xOf } from "../../drawings/axis.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { momentTime } from "../../format/times.ts";
 import { DataTable, textColumn } from "../../parts/DataTable.tsx";
@@ -12,7 +19,6 @@ import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { markRules } from "../../state/marks.ts";
 import { setParams } from "../../state/route.ts";
-import { gutterPx } from "./EvidenceScore.tsx";
 import { causeWords, costWords, lengthWords, nodeTitle } from "./FindingText.tsx";
 import type { GapItem } from "./gap-items.ts";
 

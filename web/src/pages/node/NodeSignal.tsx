@@ -2,8 +2,8 @@
 
 import { useMemo } from "preact/hooks";
 import type { LinkEventRow, NodePage } from "../../../../src/contract/nodes.ts";
+import type { MarkRule } from "../../../../src/drawings/axis.ts";
 import { dbm, decibel, figure } from "../../../../src/words/format.ts";
-import type { MarkRule } from "../../drawings/axis.ts";
 import type { PlotStep } from "../../drawings/draw-signal.ts";
 import type { PlotMark } from "../../drawings/PlotMarks.tsx";
 import { SignalPlot } from "../../drawings/SignalPlot.tsx";

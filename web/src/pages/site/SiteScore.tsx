@@ -7,15 +7,16 @@ import { type Signal, useSignal } from "@preact/signals";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { SiteView } from "../../../../src/contract/site.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
-import { xOf } from "../../drawings/axis.ts";
+import { xOf } from "../../../../src/drawings/axis.ts";
+import { AXIS_PX, drawSite, layoutScore, type ScoreLayout } from "../../../../src/drawings/draw-site.ts";
+import { readingAt, type ScoreRow, scoreColumns, scoreRows } from "../../../../src/drawings/site.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
+import { gatewayName } from "../../format/labels.ts";
 import { clockTime, exactTime, hourMinute } from "../../format/times.ts";
 import { StandingMark } from "../../parts/page.tsx";
-import { pointAt } from "../../state/marks.ts";
+import { markRules, pointAt } from "../../state/marks.ts";
 import { linkTo } from "../../state/route.ts";
 import type { WindowChoice } from "../../state/window.ts";
-import { AXIS_PX, drawScore, layoutScore, type ScoreLayout } from "./draw-score.ts";
-import { readingAt, type ScoreRow, scoreColumns, scoreRows } from "./score-rows.ts";
 import "./SiteScore.css";
 
 const NARROW = "(max-width: 700px)";
@@ -44,13 +45,14 @@ export function SiteScore({ site, marks, label }: SiteScoreProps) {
   const under = useSignal<number | null>(null);
   const held = useSignal<number | null>(null);
   const frame = useRef<HTMLDivElement>(null);
-  const rows = scoreRows(site);
+  const rows = scoreRows(site, gatewayName);
   const columns = scoreColumns(site, rows);
   const window = { fromMs: Date.parse(site.window.from), toMs: Date.parse(site.window.to) };
   const layoutFor = (width: number) => layoutScore(rows, columns, window, width, narrow);
   const { bottom, rows: placed } = layoutFor(1000);
   const recorded = site.recorded.map(({ from, to }) => ({ fromMs: Date.parse(from), toMs: Date.parse(to) }));
-  const draw = (sheet: Sheet) => drawScore(sheet, layoutFor(sheet.width), { columns, marks, recorded });
+  const draw = (sheet: Sheet) =>
+    drawSite(sheet, layoutFor(sheet.width), { columns, marks: markRules(marks), recorded });
   return (
     <div class={narrow ? "site-score site-score-narrow" : "site-score"} ref={frame}>
       <Canvas height={bottom + AXIS_PX} draw={draw} label={label} />

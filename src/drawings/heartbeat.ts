@@ -2,10 +2,10 @@
  * Heartbeat: did this gateway live, minute by minute? Receptions as height on a square-root scale, keepalives beneath the
  * line, status reports as dots, restarts as a rule, an outage as a break in the paper, time not recorded hatched.
  */
-import type { GatewayRow, Heartbeat } from "../../../src/contract/gateways.ts";
-import { figure } from "../../../src/words/format.ts";
+import type { GatewayRow, Heartbeat } from "../contract/gateways.ts";
+import { figure } from "../words/format.ts";
 import { drawNotRecorded, type TimeScale, xOf } from "./axis.ts";
-import type { Sheet } from "./Canvas.tsx";
+import type { Pen, Sheet } from "./sheet.ts";
 
 // How do a heartbeat's cells fit the width there is? Neighbours are put together until each has two pixels.
 
@@ -214,7 +214,7 @@ function drawBreak(
   }
 }
 
-function tear(ctx: CanvasRenderingContext2D, x: number, fromY: number, toY: number): void {
+function tear(ctx: Pen, x: number, fromY: number, toY: number): void {
   const steps = 10;
   for (let step = 0; step <= steps; step += 1)
     ctx.lineTo(x + (step % 2 === 0 ? -2 : 2), fromY + ((toY - fromY) * step) / steps);

@@ -1,10 +1,10 @@
-/** How is each lane of the evidence drawn? One function a lane; all share the axis of the score. */
-import type { GapPage } from "../../../../src/contract/gaps.ts";
-import { drawNotRecorded, type TimeScale, xOf } from "../../drawings/axis.ts";
-import { type Sheet, seriesInk } from "../../drawings/Canvas.tsx";
-import { cellAt, channelsOf, drawnNeighbours, type Lane, NEIGHBOUR_PX, TITLE_PX } from "./score-lanes.ts";
+/** How is the evidence of a gap drawn? Lanes on one time axis, one function a lane, the gap as a column through all. */
+import type { GapPage } from "../contract/gaps.ts";
+import { drawMarkRules, drawNotRecorded, drawTimeAxis, shortened, type TimeScale, xOf } from "./axis.ts";
+import { cellAt, channelsOf, drawnNeighbours, type Lane, NEIGHBOUR_PX, TITLE_PX } from "./evidence.ts";
+import { type Sheet, seriesInk } from "./sheet.ts";
 
-export interface LaneGround {
+interface LaneGround {
   readonly sheet: Sheet;
   readonly scale: TimeScale;
   readonly page: GapPage;
@@ -32,7 +32,7 @@ const DRAW: Readonly<Record<Lane["lane"], (ground: LaneGround, index: number) =>
 };
 
 /** Draws one lane into its band. */
-export function drawLane(ground: LaneGround, lane: Lane): void {
+function drawLane(ground: LaneGround, lane: Lane): void {
   DRAW[lane.lane](ground, lane.index);
 }
 
@@ -193,4 +193,90 @@ function drawTransmissions({ sheet, scale, page, top, height }: LaneGround): voi
     sheet.ctx.fillStyle = seriesInk(sheet.inks, Math.max(0, order.indexOf(gatewayEui))).colour;
     sheet.ctx.fillRect(x, top + 8, Math.max(2, xOf(scale, toMs) - x), height - 16);
   }
+}
+
+// How is the evidence score drawn? Lanes one under another, their names at the left, the gap as one column through
+// all of them; at the very left a full bar where a lane speaks for the finding, a hollow one where against.
+
+const AXIS_PX = 24;
+const BAR_PX = 8;
+const EDGE_PX = 8;
+
+/** Where the lanes' names end and time begins. */
+export function gutterPx(width: number): number {
+  return width < 560 ? 112 : 172;
+}
+
+/** Height of the whole drawing, CSS pixels. */
+export function scoreHeight(lanes: readonly Lane[]): number {
+  return lanes.reduce((sum, lane) => sum + lane.height, 0) + AXIS_PX;
+}
+
+/** Time over the width of a score. */
+export function scoreScale({ axis }: GapPage, width: number): TimeScale {
+  return { fromMs: axis.fromMs, toMs: axis.toMs, left: gutterPx(width), right: width - EDGE_PX };
+}
+
+/** Draws the whole score. */
+export function drawScore(sheet: Sheet, page: GapPage, lanes: readonly Lane[]): void {
+  const { ctx, inks, width } = sheet;
+  const scale = scoreScale(page, width);
+  const bottom = scoreHeight(lanes) - AXIS_PX;
+  drawColumn(sheet, page, scale, bottom);
+  let top = 0;
+  for (const lane of lanes) {
+    ctx.fillStyle = inks.line;
+    ctx.fillRect(0, Math.round(top), width, 1);
+    drawStance(sheet, lane, top);
+    drawNames(sheet, page, lane, top);
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(scale.left, top + 1, scale.right - scale.left + EDGE_PX, lane.height - 1);
+    ctx.clip();
+    drawLane({ sheet, scale, page, top: top + 1, height: lane.height - 1 }, lane);
+    ctx.restore();
+    top += lane.height;
+  }
+  const within = (ms: number) => (ms < scale.fromMs || ms > scale.toMs ? null : xOf(scale, ms));
+  drawMarkRules({ ctx, inks, top: 3, bottom, right: width, ratio: 1, xOf: within }, page.marks);
+  drawTimeAxis(sheet, scale, bottom);
+}
+
+function drawColumn({ ctx, inks }: Sheet, { axis }: GapPage, scale: TimeScale, bottom: number): void {
+  const left = Math.max(scale.left, xOf(scale, axis.gapFromMs));
+  const right = Math.min(scale.right, Math.max(xOf(scale, axis.gapToMs), left + 3));
+  ctx.fillStyle = inks.accent;
+  ctx.globalAlpha = 0.12;
+  ctx.fillRect(left, 0, right - left, bottom);
+  ctx.globalAlpha = 1;
+  for (const x of [left, right]) ctx.fillRect(Math.round(x), 0, 1, bottom);
+}
+
+function drawStance({ ctx, inks }: Sheet, { stance, height }: Lane, top: number): void {
+  if (stance === null) return;
+  if (stance === "for") {
+    ctx.fillStyle = inks.ink;
+    ctx.fillRect(0, top + 4, BAR_PX - 2, height - 7);
+    return;
+  }
+  ctx.strokeStyle = inks.ink;
+  ctx.lineWidth = 1;
+  ctx.strokeRect(0.5, Math.round(top) + 4.5, BAR_PX - 3, height - 8);
+}
+
+function drawNames({ ctx, inks, width }: Sheet, page: GapPage, lane: Lane, top: number): void {
+  const left = BAR_PX + 4;
+  const room = gutterPx(width) - left - 8;
+  ctx.textBaseline = "middle";
+  ctx.textAlign = "left";
+  ctx.fillStyle = inks.ink;
+  ctx.fillText(shortened(ctx, lane.title, room), left, top + TITLE_PX / 2 + 1);
+  ctx.fillStyle = inks.quiet;
+  if (lane.note !== "" && lane.height >= 2 * TITLE_PX)
+    ctx.fillText(shortened(ctx, lane.note, room), left, top + TITLE_PX * 1.5 - 3);
+  if (lane.lane !== "neighbours") return;
+  drawnNeighbours(page).forEach(({ name, devAddr }, index) => {
+    const y = top + 2 * TITLE_PX - 4 + (index + 0.5) * NEIGHBOUR_PX;
+    ctx.fillText(shortened(ctx, name ?? devAddr, room - 8), left + 8, y);
+  });
 }

@@ -2,9 +2,9 @@
  * Which lanes does the evidence of a gap have, how tall is each, and does it speak for the finding or against it?
  * All stand over one time axis, so that the gap is one column through them all.
  */
-import type { EvidenceLane, Finding, GapPage } from "../../../../src/contract/gaps.ts";
-import { counted, figure, megahertz, percent, withUnit } from "../../../../src/words/format.ts";
-import { gatewayTitle } from "../../format/labels.ts";
+import type { EvidenceLane, Finding, GapPage } from "../contract/gaps.ts";
+import { counted, figure, megahertz, percent, withUnit } from "../words/format.ts";
+import type { NameOfGateway } from "./site.ts";
 
 /** What a lane says of the finding: the heavier side, where sentences of both rest on it. */
 export type Stance = "for" | "against" | null;
@@ -54,8 +54,8 @@ export function channelsOf(page: GapPage): number[] {
   return [...heard].sort((a, b) => a - b);
 }
 
-/** The lanes from top to bottom; one without any data is left out unless a sentence rests on it. */
-export function lanesOf(page: GapPage): Lane[] {
+/** The lanes from top to bottom, with gateways as `nameOf` calls them; one without any data is left out unless a sentence rests on it. */
+export function lanesOf(page: GapPage, nameOf: NameOfGateway): Lane[] {
   const { finding } = page.gap;
   const lanes: Lane[] = [];
   const add = (
@@ -92,7 +92,13 @@ export function lanesOf(page: GapPage): Lane[] {
     });
   page.heartbeat.forEach((beat, index) => {
     const gateway = beat.gatewayEui;
-    add("heartbeat", { title: gatewayTitle(beat), note: "heartbeat", height: 52, index, gateway });
+    add("heartbeat", {
+      title: nameOf(beat.gatewayName, beat.gatewayEui),
+      note: "heartbeat",
+      height: 52,
+      index,
+      gateway,
+    });
   });
   if (page.noiseDbm.some(({ values }) => values.some((value) => value !== null)) || asked("noise"))
     add("noise", {
@@ -201,4 +207,34 @@ export function scoreCells(page: GapPage): ScoreCell[] {
       })),
     };
   });
+}
+
+const LANE_WORDS: Readonly<Record<EvidenceLane, string>> = {
+  counters: "its counters",
+  neighbours: "its neighbours",
+  heartbeat: "a heartbeat",
+  noise: "the noise",
+  load: "the load",
+  margin: "the margin",
+  channels: "the channels",
+  transmissions: "what gateways sent",
+  joins: "joins",
+};
+
+/** Which lanes speak for the finding, which against it: the caption of the drawing. */
+export function evidenceCaption(lanes: readonly Lane[]): string {
+  const ofStance = (stance: "for" | "against") =>
+    lanes
+      .filter((lane) => lane.stance === stance && lane.lane !== "marks")
+      .map(({ lane, title }) =>
+        lane === "heartbeat" ? `the heartbeat of ${title}` : LANE_WORDS[lane as EvidenceLane],
+      )
+      .join(", ");
+  const [speaksFor, speaksAgainst] = [ofStance("for"), ofStance("against")];
+  if (speaksFor === "" && speaksAgainst === "") return "Evidence: no lane says anything of a cause";
+  const parts = [
+    ...(speaksFor === "" ? [] : [`for the finding: ${speaksFor}`]),
+    ...(speaksAgainst === "" ? [] : [`against it: ${speaksAgainst}`]),
+  ];
+  return `Evidence: ${parts.join("; ")}`;
 }

@@ -3,13 +3,12 @@
  * moment? Gateways, loud channels, nodes that need a look: all over the window of the view.
  */
 
-import type { Standing } from "../../../../src/contract/common.ts";
-import type { GatewayRow } from "../../../../src/contract/gateways.ts";
-import type { NodeRow } from "../../../../src/contract/nodes.ts";
-import type { MarginLane, NoiseLane, SiteView } from "../../../../src/contract/site.ts";
-import { CAUSE_LABELS } from "../../../../src/words/causes.ts";
-import { counted, dbm, decibel, megahertz, signedDb } from "../../../../src/words/format.ts";
-import { shortEui } from "../../format/labels.ts";
+import type { Standing } from "../contract/common.ts";
+import type { GatewayRow } from "../contract/gateways.ts";
+import type { NodeRow } from "../contract/nodes.ts";
+import type { MarginLane, NoiseLane, SiteView } from "../contract/site.ts";
+import { CAUSE_LABELS } from "../words/causes.ts";
+import { counted, dbm, decibel, megahertz, signedDb } from "../words/format.ts";
 
 interface Common {
   readonly key: string;
@@ -38,8 +37,11 @@ const NODE_PX = 52;
 /** Of many gateways the first are drawn; all stand in the table and beneath. */
 const MAX_GATEWAYS = 8;
 
+/** What a gateway is called: its name, else a short form of its identifier. */
+export type NameOfGateway = (name: string | null, eui: string) => string;
+
 /** The rows from top to bottom. */
-export function scoreRows({ gateways, attention, score }: Shown): ScoreRow[] {
+export function scoreRows({ gateways, attention, score }: Shown, nameOf: NameOfGateway): ScoreRow[] {
   const margins = new Map(score.margins.map((lane) => [`${lane.devAddr}/${lane.life}`, lane]));
   return [
     ...gateways.slice(0, MAX_GATEWAYS).map((gateway): ScoreRow => {
@@ -47,7 +49,7 @@ export function scoreRows({ gateways, attention, score }: Shown): ScoreRow[] {
       return {
         kind: "gateway",
         key: eui,
-        title: name ?? shortEui(eui),
+        title: nameOf(name, eui),
         standing,
         note: clause,
         path: `/bench/${eui}`,
@@ -62,7 +64,7 @@ export function scoreRows({ gateways, attention, score }: Shown): ScoreRow[] {
         key: `${gatewayEui} ${frequencyHz}`,
         title: megahertz(frequencyHz),
         standing: null,
-        note: `${signedDb(loud.riseDb)} at ${gatewayName ?? shortEui(gatewayEui)}`,
+        note: `${signedDb(loud.riseDb)} at ${nameOf(gatewayName, gatewayEui)}`,
         path: `/air?gateway=${gatewayEui}`,
         height: NOISE_PX,
         lane,

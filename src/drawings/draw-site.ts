@@ -1,18 +1,9 @@
 /** How is the score drawn? Rows one under another on one time axis, events as columns with their word at the head. */
-import type { MarkRow } from "../../../../src/contract/user-data.ts";
-import { figure, withUnit } from "../../../../src/words/format.ts";
-import {
-  drawMarkRules,
-  drawNotRecorded,
-  drawTimeAxis,
-  type TimeScale,
-  timeMarks,
-  xOf,
-} from "../../drawings/axis.ts";
-import type { Inks, Sheet } from "../../drawings/Canvas.tsx";
-import { beatMarks, drawHeartbeat } from "../../drawings/draw-heartbeat.ts";
-import { markRules } from "../../state/marks.ts";
-import type { ScoreColumn, ScoreRow } from "./score-rows.ts";
+import { figure, withUnit } from "../words/format.ts";
+import { drawMarkRules, drawNotRecorded, drawTimeAxis, type MarkRule, type TimeScale, xOf } from "./axis.ts";
+import { beatMarks, drawHeartbeat } from "./heartbeat.ts";
+import type { Inks, Pen, Sheet } from "./sheet.ts";
+import type { ScoreColumn, ScoreRow } from "./site.ts";
 
 export const AXIS_PX = 26;
 const HEAD_PX = 18;
@@ -59,12 +50,12 @@ export function layoutScore(
 
 export interface ScoreParts {
   readonly columns: readonly ScoreColumn[];
-  readonly marks: readonly MarkRow[];
+  readonly marks: readonly MarkRule[];
   readonly recorded: readonly { readonly fromMs: number; readonly toMs: number }[];
 }
 
 /** Draws everything but the words at the left, which are elements. */
-export function drawScore(sheet: Sheet, layout: ScoreLayout, parts: ScoreParts): void {
+export function drawSite(sheet: Sheet, layout: ScoreLayout, parts: ScoreParts): void {
   const { ctx, inks, width } = sheet;
   const { scale, rows, bottom, heads, narrow } = layout;
   const tallest = Math.max(
@@ -92,16 +83,16 @@ export function drawScore(sheet: Sheet, layout: ScoreLayout, parts: ScoreParts):
   const within = (ms: number) => (ms < scale.fromMs || ms > scale.toMs ? null : xOf(scale, ms));
   drawMarkRules(
     { ctx, inks, top: heads * HEAD_PX + 1, bottom, right: scale.right, ratio: 1, xOf: within },
-    markRules(parts.marks),
+    parts.marks,
   );
   drawTimeAxis(sheet, scale, bottom);
 }
 
 /** Hairlines of the axis through all rows: one grid for the eye. */
-function drawGrid({ ctx, inks }: Sheet, { scale, bottom, heads }: ScoreLayout): void {
+function drawGrid({ ctx, inks, marksBetween }: Sheet, { scale, bottom, heads }: ScoreLayout): void {
   ctx.fillStyle = inks.line;
   ctx.globalAlpha = 0.6;
-  for (const { ms } of timeMarks(scale.fromMs, scale.toMs, Math.max(1, (scale.right - scale.left) / 84)))
+  for (const { ms } of marksBetween(scale.fromMs, scale.toMs, Math.max(1, (scale.right - scale.left) / 84)))
     ctx.fillRect(
       Math.round(xOf(scale, ms)),
       heads * HEAD_PX + MARKS_PX,
@@ -308,7 +299,7 @@ function drawStrip(
 
 /** Filled where the air lost it; open where no gateway was reachable or nothing was recorded. */
 function drawNotch(
-  { ctx, inks }: { ctx: CanvasRenderingContext2D; inks: Inks },
+  { ctx, inks }: { ctx: Pen; inks: Inks },
   x: number,
   y: number,
   wide: number,
