@@ -6,13 +6,14 @@ import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { CaptureImport, type CaptureOutcome, inOrderOfTime } from "../intake/capture-import.ts";
 import { CaptureUnreadable, openCapture } from "../intake/capture-reader.ts";
+import { recordLeftHeld } from "../intake/recording-queue.ts";
 import { mergeStore, type StoreMergeOutcome } from "../intake/store-merge.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { isoTime } from "../model/time-range.ts";
 import { deferSyncs, openReader, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
-import { closeBesideService } from "../store/service-claim.ts";
+import { closeBesideService, isServiceRunning } from "../store/service-claim.ts";
 import { figure, plural } from "../words/format.ts";
 import {
   CannotRun,
@@ -88,6 +89,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
       const db = openStore(dbPath);
       deferSyncs(db);
       const recorder = new Recorder(db, judgeGap);
+      if (!isServiceRunning(db)) recordLeftHeld(recorder);
       importer = new CaptureImport({
         recorder,
         udpPort,

@@ -226,6 +226,8 @@ async function startService(
     relay,
     allowTransmit: options.allowTransmit,
     sparing: options.sparing,
+    // The broker is to get every reception as it comes.
+    mayHold: publish === null,
     ...(options.record === undefined ? {} : { recordTo: resolve(options.record) }),
     log: (sentence) => complain(`${plainLine(sentence)}\n`),
     onLost: (error) => {
@@ -282,7 +284,10 @@ async function startService(
     file: watches,
     ways: waysOf(watches?.tell ?? [], log),
     facts,
-    storedFacts: (withNoise, nowUs, site) => reading.ask(ending.signal).watchFacts(withNoise, nowUs, site),
+    storedFacts: async (withNoise, nowUs, site) => {
+      await intake.look();
+      return reading.ask(ending.signal).watchFacts(withNoise, nowUs, site);
+    },
     figures: () => intake.figures(),
     diskSpace: () => diskSpace.space,
     change: (change) => intake.change(change),

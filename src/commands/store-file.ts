@@ -6,6 +6,7 @@ import { Command } from "commander";
 import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
+import { recordLeftHeld } from "../intake/recording-queue.ts";
 import { isoTime } from "../model/time-range.ts";
 import { backupStore } from "../store/backup.ts";
 import { beginForgetting, type Forgettable, toBeForgotten } from "../store/forget.ts";
@@ -13,7 +14,7 @@ import { openStore } from "../store/open.ts";
 import { rebuildInSteps } from "../store/rebuild.ts";
 import { Recorder } from "../store/recorder.ts";
 import { rescueStore } from "../store/rescue.ts";
-import { closeBesideService } from "../store/service-claim.ts";
+import { closeBesideService, isServiceRunning } from "../store/service-claim.ts";
 import { figure, fileSize, plural } from "../words/format.ts";
 import {
   CannotRun,
@@ -218,6 +219,7 @@ async function forget(thing: Forgettable, { db: path, yes, json }: ForgetOptions
     if (yes !== true && !(await isConfirmed(thing, words)))
       throw new CannotRun("Nothing was forgotten: the identifier was not typed again.");
     const recorder = new Recorder(db);
+    if (!isServiceRunning(db)) recordLeftHeld(recorder);
     recorder.write((store) => beginForgetting(store, thing));
     while (recorder.forgetMore(ROWS_A_STEP)) await new Promise((resume) => setTimeout(resume, PAUSE_MS));
     recorder.reconsider();

@@ -87,6 +87,8 @@ export interface IntakeHandle {
   readonly udp: readonly Endpoint[];
   figures(): IntakeFigures;
   onCommit(listener: (delta: CommitDelta) => void): () => void;
+  /** Somebody looks: resolves once all that was stored is in rows, or a second later. */
+  look(): Promise<void>;
   onCapture(listener: (progress: CaptureProgress) => void): () => void;
   /** Starts reading a capture file through the one path; resolves with its row's id once the row exists. */
   importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number>;

@@ -37,7 +37,8 @@ export function recordBatch(
   }
   const recorded = nothingRecorded();
   for (const [index, item] of batch.entries()) {
-    const trouble = recordOne(recorder, item, options, recorded);
+    const held = index < (options.held ?? 0) ? 1 : 0;
+    const trouble = recordOne(recorder, item, { ...options, held }, recorded);
     if (trouble !== null) return { recorded, done: index, trouble };
   }
   return { recorded, done: batch.length, trouble: null };

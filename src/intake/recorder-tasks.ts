@@ -201,7 +201,11 @@ export function followRemoval(turns: RemovalTurns): { begin(): void; stop(): voi
 // machine slept or its clock was set.
 
 export interface HeartbeatOptions {
-  readonly recorder: Pick<Recorder, "listen" | "heartbeat">;
+  readonly recorder: Pick<Recorder, "listen" | "heartbeat" | "heartbeatHeld">;
+  /** Datagrams are held that are no rows yet. Absent: never. */
+  readonly isHolding?: () => boolean;
+  /** Before a boundary: what is held belongs to the range that ends. */
+  readonly beforeBoundary?: () => void;
   /** Microseconds since 1970 that never run backwards. */
   readonly nowUs: () => number;
   readonly takeSteps: () => readonly ClockStep[];
@@ -227,13 +231,18 @@ export function keepHeartbeat(options: HeartbeatOptions): { stop(): void } {
     for (const step of takeSteps()) {
       log(describeStep(step));
       if (step.toUs === step.fromUs) continue;
+      options.beforeBoundary?.();
       recorder.heartbeat(step.fromUs, true);
       // A sleep and a clock set forward look alike here: the system's clock moved on, the monotonic one did not.
       recorder.listen(step.toUs, "clock-step");
       lastUs = step.toUs;
     }
-    if (atUs - lastUs > MAX_LATE_US) recorder.listen(atUs, "sleep");
-    recorder.heartbeat(atUs, last, everyUs);
+    if (atUs - lastUs > MAX_LATE_US) {
+      options.beforeBoundary?.();
+      recorder.listen(atUs, "sleep");
+    }
+    if (options.isHolding?.() === true && !last) recorder.heartbeatHeld(atUs, everyUs);
+    else recorder.heartbeat(atUs, last, everyUs);
     lastUs = atUs;
   };
   const turn = (): void => {

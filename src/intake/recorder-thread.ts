@@ -9,6 +9,7 @@ import { failAbandonedCaptures } from "../store/captures.ts";
 import { StoreUnusable } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { ServiceStore } from "../store/service-store.ts";
+import { counted } from "../words/format.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DatagramFile, openLineSink } from "./datagram-file.ts";
 import { followCheck } from "./follow-check.ts";
@@ -21,7 +22,7 @@ import {
   followRemoval,
   keepHeartbeat,
 } from "./recorder-tasks.ts";
-import { RecordingQueue } from "./recording-queue.ts";
+import { RecordingQueue, recordLeftHeld } from "./recording-queue.ts";
 import { processMs, systemTimeUs, takeClockSteps } from "./system-time.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
 import { setThreadPriority } from "./thread-priority.ts";
@@ -87,8 +88,20 @@ async function run(): Promise<void> {
   failAbandonedCaptures(db, systemTimeUs());
   db.pragma(`busy_timeout = ${WRITER_BUSY_MS}`);
   const recorder = new Recorder(db, judgeGap, () => store.assertInPlace());
+  const left = recordLeftHeld(recorder);
+  if (left > 0)
+    say({
+      kind: "log",
+      sentence: `The last run was cut off: ${counted(left, "datagram")} of it became rows only now.`,
+    });
+  let lookedAtMs = clock.monotonicMs();
   const queue: RecordingQueue = new RecordingQueue({
     recorder,
+    holding: {
+      recorder,
+      isAllowed: () =>
+        settings.holdAfterMs !== null && clock.monotonicMs() - lookedAtMs >= settings.holdAfterMs,
+    },
     clock,
     onRecorded: (recorded) => gatherer.add(recorded),
     onStored: (count) => input.stored(count),
@@ -96,6 +109,8 @@ async function run(): Promise<void> {
   });
   const heartbeat = keepHeartbeat({
     recorder,
+    isHolding: () => queue.heldFromUs !== null,
+    beforeBoundary: () => queue.drain(clock.monotonicMs() + LAST_RECORDING_MS),
     nowUs: systemTimeUs,
     ...(settings.sparing ? { everyUs: SPARING_HEARTBEAT_US } : {}),
     takeSteps: takeClockSteps,
@@ -148,7 +163,8 @@ async function run(): Promise<void> {
       if (recorder.takeSettled()) gatherer.widen();
     },
     isBusy: () => commands.isImporting || queue.isBusy,
-    nowUs: () => (queue.hasHeard ? systemTimeUs() : null),
+    // Time goes on as far as rows tell of it.
+    nowUs: () => (queue.hasHeard ? Math.min(systemTimeUs(), queue.heldFromUs ?? Infinity) : null),
     after: clock.after,
     monotonicMs: () => performance.now(),
   });
@@ -174,7 +190,11 @@ async function run(): Promise<void> {
   port?.on("message", (message: ToRecorderThread) => {
     switch (message.kind) {
       case "command":
-        void answer(message.ticket, commands.run(message.command));
+        void answer(message.ticket, carryOut(message.command));
+        break;
+      case "look":
+        lookedAtMs = clock.monotonicMs();
+        void queue.catchUp().then(() => say({ kind: "caught-up", ticket: message.ticket }));
         break;
       case "close":
         void shutDown(message.untilMs);
@@ -184,6 +204,14 @@ async function run(): Promise<void> {
     }
   });
   say({ kind: "ready" });
+
+  /** After all that was stored before it. What is forgotten is to be in no log, either. */
+  async function carryOut(command: RecorderCommand): Promise<ResultOf<RecorderCommand>> {
+    lookedAtMs = clock.monotonicMs();
+    await queue.catchUp();
+    if (command.kind === "forget") recorder.wipeHeld();
+    return commands.run(command);
+  }
 
   /** What a large capture left in the log is merged now, so that the store is no larger than what it holds. */
   function mergeLog(): void {

@@ -37,6 +37,10 @@ export interface StartIntakeOptions {
   readonly recordTo?: string;
   /** Few commits, for storage that each one wears: what arrived in the last second is not stored yet, although answered. */
   readonly sparing?: boolean;
+  /** False: what is stored becomes rows at once, although nobody looks (somebody reads every row as it comes). */
+  readonly mayHold?: boolean;
+  /** Rows wait once nobody looked for so long; for tests and benchmarks. */
+  readonly holdAfterMs?: number;
   /** Sentences for the log. */
   readonly log: (sentence: string) => void;
   /**
@@ -48,6 +52,15 @@ export interface StartIntakeOptions {
 
 /** Longest wait for an orderly end. Chosen: service managers commonly wait 10 s or more (common practice, no source). */
 export const END_WITHIN_MS = 8_000;
+
+/** So long after the start, and after somebody looked, everything becomes rows at once. Chosen: live views ask more often. */
+const HOLD_AFTER_MS = 60_000;
+/** In this share of that time after somebody looked the next one need not wait: nothing is held by then. */
+const LOOKED_SHARE = 0.75;
+/** The recorder is told again so often that somebody looks. */
+const LOOK_AGAIN_MS = 10_000;
+/** A question waits no longer for rows: it is answered from those that there are. */
+const MAX_LOOK_MS = 1_000;
 
 const NOTHING_RECORDED: RecordingFigures = {
   waiting: 0,
@@ -69,6 +82,7 @@ export async function startIntake(options: StartIntakeOptions): Promise<IntakeHa
       inLine: server !== undefined,
       recordTo: options.recordTo ?? null,
       sparing: options.sparing === true,
+      holdAfterMs: options.mayHold === false ? null : (options.holdAfterMs ?? HOLD_AFTER_MS),
     },
     options,
   );
@@ -129,15 +143,22 @@ class ThreadedIntake implements IntakeHandle {
   readonly #captureListeners = new Set<(progress: CaptureProgress) => void>();
   #recording = NOTHING_RECORDED;
   #nextTicket = 1;
+  /** Those who wait for rows, by ticket. */
+  readonly #looks = new Map<number, () => void>();
+  /** When rows were last seen to hold everything, and when the recorder was last asked for that; monotonic. */
+  #caughtUpMs = Number.NEGATIVE_INFINITY;
+  #lookedMs = Number.NEGATIVE_INFINITY;
   #closing = false;
   #hasEnded = false;
   readonly #ended: Promise<void>;
 
   readonly allowsTransmit: boolean;
   readonly isSparing: boolean;
+  readonly #holdAfterMs: number;
 
   constructor(worker: Worker, options: StartIntakeOptions) {
     this.isSparing = options.sparing === true;
+    this.#holdAfterMs = options.holdAfterMs ?? HOLD_AFTER_MS;
     // In line the gateway's transmitter is the server's.
     this.allowsTransmit = options.allowTransmit === true && (options.relay ?? []).length === 0;
     this.#worker = worker;
@@ -153,6 +174,8 @@ class ThreadedIntake implements IntakeHandle {
       worker.once("exit", () => {
         for (const ticket of this.#tickets.values()) ticket.reject(new Error("The recorder has ended."));
         this.#tickets.clear();
+        for (const seen of this.#looks.values()) seen();
+        this.#looks.clear();
         this.#hasEnded = true;
         resolve();
       });
@@ -211,6 +234,26 @@ class ThreadedIntake implements IntakeHandle {
   onCapture(listener: (progress: CaptureProgress) => void): () => void {
     this.#captureListeners.add(listener);
     return () => this.#captureListeners.delete(listener);
+  }
+
+  async look(): Promise<void> {
+    if (this.#hasEnded) return;
+    const nowMs = performance.now();
+    const isFresh = nowMs - this.#caughtUpMs < LOOKED_SHARE * this.#holdAfterMs;
+    if (isFresh && nowMs - this.#lookedMs < LOOK_AGAIN_MS) return;
+    this.#lookedMs = nowMs;
+    const ticket = this.#nextTicket++;
+    const caughtUp = new Promise<void>((resolve) => {
+      this.#looks.set(ticket, resolve);
+      setTimeout(() => this.#seen(ticket), MAX_LOOK_MS).unref();
+    });
+    this.#say({ kind: "look", ticket });
+    if (!isFresh) await caughtUp;
+  }
+
+  #seen(ticket: number): void {
+    this.#looks.get(ticket)?.();
+    this.#looks.delete(ticket);
   }
 
   importCapture(request: { path: string; name: string; deleteAfter: boolean }): Promise<number> {
@@ -282,6 +325,10 @@ class ThreadedIntake implements IntakeHandle {
         break;
       case "log":
         options.log(message.sentence);
+        break;
+      case "caught-up":
+        this.#caughtUpMs = performance.now();
+        this.#seen(message.ticket);
         break;
       case "done":
         this.#takeTicket(message.ticket)?.resolve(message.result);

@@ -23,6 +23,8 @@ export interface RecorderSettings {
   readonly recordTo: string | null;
   /** True: few commits, each of what a second brought. */
   readonly sparing: boolean;
+  /** Rows may wait once nobody looked for so long, milliseconds; null: never. */
+  readonly holdAfterMs: number | null;
 }
 
 /** Settings of the listener's thread. */
@@ -60,6 +62,8 @@ export interface SocketFigures extends ListenerFigures {
 
 export type ToRecorderThread =
   | { readonly kind: "command"; readonly ticket: number; readonly command: RecorderCommand }
+  /** Somebody looks: what was stored is to be in rows. */
+  | { readonly kind: "look"; readonly ticket: number }
   /** As for the listener. */
   | { readonly kind: "close"; readonly untilMs: number };
 
@@ -70,6 +74,7 @@ export type FromRecorderThread =
   | { readonly kind: "figures"; readonly figures: RecordingFigures }
   | { readonly kind: "committed"; readonly delta: CommitDelta }
   | { readonly kind: "capture"; readonly progress: CaptureProgress }
+  | { readonly kind: "caught-up"; readonly ticket: number }
   | { readonly kind: "done"; readonly ticket: number; readonly result: ResultOf<RecorderCommand> }
   /** The command could not be carried out: the error of the store or of a file. */
   | { readonly kind: "failed"; readonly ticket: number; readonly sentence: string }

@@ -184,10 +184,14 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
       watch: watch === null ? null : watch.summary(),
       publish: publish(),
     });
+  const liveAnswer = liveAnswers({ ask, status, captures, nowUs });
   const hub = new LiveHub({
     clock,
     pace: { ...LIVE_PACE, ...options.livePace },
-    compute: liveAnswers({ ask, status, captures, nowUs }),
+    compute: async (question, signal) => {
+      await intake.look();
+      return liveAnswer(question, signal);
+    },
     describe: (error) => {
       const { problem, ours } = describeError(error);
       if (ours) app.log.error({ err: error }, "A live view could not be computed");
@@ -216,6 +220,10 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   });
   const access = guardAccess({ host, port, token, clock, ownNames: options.ownNames ?? ownNames });
   app.addHook("onRequest", access.check);
+  // What is stored and in no rows yet becomes rows before it is asked for. The dashboard's files rest on none.
+  app.addHook("preHandler", async ({ url }) => {
+    if (/^\/(api|metrics)\b/.test(url)) await intake.look();
+  });
   app.addHook("onSend", compressAnswer);
   await app.register(fastifyHelmet, securityHeaders(host));
   await app.register(fastifySwagger, {

@@ -14,6 +14,7 @@ import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstrea
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
 import { forgetStep, isForgetting, stepOfGateway } from "./forget.ts";
 import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
+import { type HeldDatagram, HeldLog, type LeftHeld } from "./held-log.ts";
 import { HourGatherer } from "./hours/hour-gatherer.ts";
 import type { Store } from "./open.ts";
 import type { Recounted } from "./recorder/counters.ts";
@@ -59,6 +60,8 @@ export interface RecordOptions {
   readonly captureId?: number;
   /** Another store's datagrams: recorded time and round trips come from that store itself (`adopt`). */
   readonly isMerged?: boolean;
+  /** So many datagrams from the front of the batch are held (`hold`), and are no more once they are rows. */
+  readonly held?: number;
 }
 
 /** A heartbeat is written this long after the newest heartbeat or datagram: so exactly is a crash dated. Chosen. */
@@ -80,6 +83,9 @@ export class Recorder {
   readonly #roundTrips: RoundTripWriter;
   readonly #recordedTime: RecordedTimeWriter;
   readonly #removal: Removal;
+  readonly #held: HeldLog;
+  /** The newest moment that is noted in the log of held datagrams. */
+  #heldToUs = Number.NEGATIVE_INFINITY;
   /** What is older is not taken in again: it was summed up and removed. */
   #removedToUs: number;
   #captureId: number | null = null;
@@ -114,6 +120,7 @@ export class Recorder {
     this.#joins = new JoinWriter(db);
     this.#downlinks = new DownlinkWriter(db);
     this.#roundTrips = new RoundTripWriter(db);
+    this.#held = new HeldLog(db);
     this.#removal = new Removal(db, {
       holdCounters: (devAddr, beforeUs, most) => this.#derivation.hold(devAddr, beforeUs, most),
       holdGaps: (devAddr, beforeUs, most) => this.#gaps.hold(devAddr, beforeUs, most),
@@ -138,8 +145,10 @@ export class Recorder {
         this.#recorded.wide = true;
       }
       this.#settledBehind.clear();
+      let done = 0;
       for (const [index, item] of batch.entries()) {
         if (index > 0 && options.isEnough?.(index) === true) break;
+        done += 1;
         if (item.arrival.atUs < this.#removedToUs) {
           this.#refuseRemoved(item.arrival);
           continue;
@@ -150,7 +159,42 @@ export class Recorder {
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
       if (options.deferSettling !== true) this.#noteRecounted(this.#derivation.settleQuick());
+      const held = Math.min(done, options.held ?? 0);
+      if (held > 0) this.#held.done(held);
     });
+  }
+
+  /**
+   * Makes datagrams durable as they came, at a tenth of the writing; their rows come with `record`, in the same order.
+   * Returns what room is left for more; "none": there was none for these, and nothing is done. Throws when the store refuses.
+   */
+  hold(datagrams: readonly HeldDatagram[]): "ample" | "little" | "none" {
+    if (!this.#append(() => this.#held.append(datagrams))) return "none";
+    for (const { atUs } of datagrams) this.#heldToUs = Math.max(this.#heldToUs, atUs);
+    return this.#held.isHalfFull ? "little" : "ample";
+  }
+
+  #append(append: () => boolean): boolean {
+    this.#beforeWrite();
+    try {
+      return this.#db.transaction(append).immediate();
+    } catch (error) {
+      this.#held.forget();
+      throw error;
+    }
+  }
+
+  /** What an earlier run held that was killed; call before `listen`, and record it. The time up to there was recorded, too. */
+  takeUpHeld(): LeftHeld {
+    const left = this.#held.left();
+    if (left.datagrams.length > 0 || left.listenedToUs !== null)
+      this.#transact(() => this.#recordedTime.resume(left.listenedToUs));
+    return left;
+  }
+
+  /** Leaves nothing in the log of what is rows already. */
+  wipeHeld(): void {
+    this.write(() => this.#held.wipe());
   }
 
   /** Takes in when another store recorded whose datagrams were merged. */
@@ -168,7 +212,14 @@ export class Recorder {
    * so the moment is written however near the last one is.
    */
   heartbeat(atUs: number, last = false, everyUs = HEARTBEAT_US): void {
+    if (!last && atUs - this.#heldToUs < everyUs) return;
     if (this.#recordedTime.alive(atUs, last ? 0 : everyUs)) this.#transact(() => undefined);
+  }
+
+  /** The same beside held datagrams: their gateways are not to look silent meanwhile. */
+  heartbeatHeld(atUs: number, everyUs = HEARTBEAT_US): void {
+    if (atUs - this.#heldToUs < everyUs) return;
+    if (this.#append(() => this.#held.noteListening(atUs))) this.#heldToUs = atUs;
   }
 
   #sourceOf({ door }: Arrival): RecordedSource {
@@ -251,6 +302,7 @@ export class Recorder {
     this.#transact(() => {
       this.#derivation.storeStates();
       this.#gaps.storeStates();
+      this.#held.wipe();
     });
   }
 
@@ -381,6 +433,7 @@ export class Recorder {
     this.#refusals.forget();
     this.#gaps.forget();
     this.#removal.forget();
+    this.#held.forget();
     this.#removedToUs = removedToUs(this.#db);
   }
 

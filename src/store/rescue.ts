@@ -241,8 +241,10 @@ class TableCopy {
     this.#db = db;
     this.#table = table;
     this.#list = columns.map((name) => `"${name}"`).join(", ");
+    // A new store has a first row in tables of one row.
+    const isNew = db.prepare(`SELECT 1 FROM "${table}" LIMIT 1`).get() === undefined;
     const insert = db.prepare(
-      `INSERT OR IGNORE INTO "${table}" (${this.#list}) VALUES (${columns.map(() => "?").join(", ")})`,
+      `INSERT OR ${isNew ? "IGNORE" : "REPLACE"} INTO "${table}" (${this.#list}) VALUES (${columns.map(() => "?").join(", ")})`,
     );
     this.#write = db.transaction((rows: readonly unknown[][]) =>
       // A row that the rules of its table refuse is damaged, too.

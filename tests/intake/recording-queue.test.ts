@@ -1,6 +1,7 @@
 import { describe, expect, it } from "vitest";
 import type { ListenedDatagram } from "../../src/intake/datagram-batch.ts";
 import { RecordingQueue } from "../../src/intake/recording-queue.ts";
+import type { HeldDatagram } from "../../src/store/held-log.ts";
 import { nothingRecorded, type Recorded } from "../../src/store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, RecordOptions } from "../../src/store/recorder.ts";
 import { phy, push, SHED } from "../store/traffic.ts";
@@ -22,6 +23,15 @@ class FakeRecorder {
 
   get stored(): Item[] {
     return this.commits.flat();
+  }
+
+  readonly held: HeldDatagram[] = [];
+  room: "ample" | "little" | "none" = "ample";
+
+  hold(datagrams: readonly HeldDatagram[]): "ample" | "little" | "none" {
+    if (this.trouble !== null) throw this.trouble;
+    if (this.room !== "none") this.held.push(...datagrams);
+    return this.room;
   }
 
   record(batch: readonly Item[], { isEnough }: RecordOptions = {}): Recorded {
@@ -70,6 +80,113 @@ function uplink(atS: number, packets = 1): ListenedDatagram {
   ).arrival;
   return { bytes, atUs, from, to, sourceFault: null, sentTo: null };
 }
+
+describe("the recording queue, while nobody looks", () => {
+  function holding() {
+    const clock = new HandClock();
+    const recorder = new FakeRecorder(clock);
+    const reports: number[] = [];
+    const state = { isAllowed: true };
+    const queue = new RecordingQueue({
+      recorder,
+      clock,
+      onRecorded: () => undefined,
+      onStored: (count) => reports.push(count),
+      holding: { recorder, isAllowed: () => state.isAllowed },
+    });
+    return { clock, recorder, queue, reports, state };
+  }
+
+  it("holds what comes, reports it as stored, and makes rows of all of it a minute later", () => {
+    const { clock, recorder, queue, reports } = holding();
+    queue.take(uplink(1));
+    clock.pass(30_000);
+    queue.take(uplink(2));
+    clock.pass(29_999);
+    expect([recorder.held.length, recorder.commits.length, queue.isBusy]).toEqual([2, 0, false]);
+    expect(queue.heldFromUs).toBe(recorder.held[0]?.atUs);
+    expect(reports).toEqual([1, 1]);
+    clock.pass(1);
+    expect(recorder.stored.map(({ arrival }) => arrival.atUs)).toEqual(recorder.held.map(({ atUs }) => atUs));
+    expect(reports).toEqual([1, 1]);
+    expect(queue.heldFromUs).toBeNull();
+    clock.pass(120_000);
+    expect(recorder.commits.length).toBe(1);
+  });
+
+  it("makes rows of what is held as soon as somebody looks, in steps of 10 ms", async () => {
+    const { clock, recorder, queue } = holding();
+    recorder.costMs = 4;
+    for (let i = 1; i <= 5; i++) queue.take(uplink(i));
+    clock.turn();
+    const caughtUp = queue.catchUp();
+    expect(queue.isBusy).toBe(true);
+    clock.pass(100);
+    await caughtUp;
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([3, 2]);
+    expect(queue.isBusy).toBe(false);
+    await queue.catchUp();
+  });
+
+  it("answers first what comes while held ones become rows, and keeps the order", () => {
+    const { clock, recorder, queue, reports, state } = holding();
+    recorder.costMs = 4;
+    for (let i = 1; i <= 5; i++) queue.take(uplink(i));
+    clock.turn();
+    state.isAllowed = false;
+    void queue.catchUp();
+    clock.turn();
+    queue.take(uplink(6));
+    clock.turn();
+    expect(reports).toEqual([5, 1]);
+    clock.pass(100);
+    expect(recorder.stored.map(({ arrival }) => arrival.atUs)).toEqual(
+      [1, 2, 3, 4, 5, 6].map((atS) => uplink(atS).atUs),
+    );
+    queue.take(uplink(7));
+    clock.turn();
+    expect(recorder.held.length).toBe(6);
+    expect(recorder.stored.length).toBe(7);
+  });
+
+  it("makes rows at once of what finds no room, and of a crowd", () => {
+    const { clock, recorder, queue, reports } = holding();
+    queue.take(uplink(1));
+    clock.turn();
+    recorder.room = "none";
+    queue.take(uplink(2));
+    clock.turn();
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([2]);
+    recorder.room = "ample";
+    for (let i = 3; i <= 67; i++) queue.take(uplink(i));
+    clock.turn();
+    expect(recorder.commits.map((commit) => commit.length)).toEqual([2, 65]);
+    expect(reports).toEqual([1, 1, 65]);
+  });
+
+  it("keeps whoever looks waiting for no store that takes nothing, and tries again", async () => {
+    const { clock, recorder, queue } = holding();
+    queue.take(uplink(1));
+    clock.turn();
+    recorder.trouble = sqliteError("SQLITE_FULL");
+    const caughtUp = queue.catchUp();
+    clock.turn();
+    await caughtUp;
+    expect(queue.figures().storage).toBe("failed");
+    recorder.trouble = null;
+    clock.pass(1_000);
+    expect([recorder.stored.length, queue.figures().storage]).toEqual([1, "well"]);
+  });
+
+  it("records what is held when the service ends", () => {
+    const { clock, recorder, queue } = holding();
+    queue.take(uplink(1));
+    clock.turn();
+    queue.drain(clock.nowMs + 100);
+    queue.stop();
+    expect(recorder.stored.length).toBe(1);
+  });
+});
 
 describe("the recording queue, sparing", () => {
   it("commits what came within the time as one, and counts it as gathered, not as busy", () => {

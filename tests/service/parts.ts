@@ -40,6 +40,7 @@ export const WIDE: CommitDelta = { gateways: [], nodes: [], lastReceptionId: 1, 
 
 export class FakeIntake implements Omit<IntakeHandle, "close"> {
   isSparing = false;
+  looks = 0;
   readonly udp = [{ address: "127.0.0.1", port: 1700 }];
   readonly imported: { path: string; name: string; deleteAfter: boolean }[] = [];
   trouble: string | null = null;
@@ -73,6 +74,9 @@ export class FakeIntake implements Omit<IntakeHandle, "close"> {
   onCommit(listener: (delta: CommitDelta) => void): () => void {
     this.#commits.add(listener);
     return () => this.#commits.delete(listener);
+  }
+  async look(): Promise<void> {
+    this.looks += 1;
   }
   onCapture(listener: (progress: CaptureProgress) => void): () => void {
     this.#captures.add(listener);

@@ -70,6 +70,17 @@ describe("the routes", () => {
     expect(status.siteName).toBe("Fennick Orchard");
   });
 
+  it("has what is stored made rows before a question is answered, and not for the dashboard's files or a supervisor", async () => {
+    const { app, intake } = await serviceUnderTest();
+    await app.inject("/");
+    await app.inject("/healthz");
+    expect(intake.looks).toBe(0);
+    await app.inject("/api/status");
+    await app.inject("/api/nodes?last=60");
+    await app.inject("/metrics");
+    expect(intake.looks).toBe(3);
+  });
+
   it("is unhealthy for a supervisor once the store has failed", async () => {
     const { app, intake } = await serviceUnderTest();
     intake.now = { ...intake.now, storage: "failed", storageWords: "The disk is full." };

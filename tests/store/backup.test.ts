@@ -204,6 +204,20 @@ describe("a rescue", () => {
     expect(tables.some(({ holes }) => holes > 0)).toBe(true);
   });
 
+  it("of a store from which receptions were removed says by which rule", async () => {
+    const db = openStore(path);
+    const newestUs = db.prepare("SELECT max(at_us) FROM reception").pluck().get();
+    db.prepare("UPDATE removal SET removed_to_us = ?, swept_to_us = ?, rule = '90 days'").run(
+      newestUs,
+      newestUs,
+    );
+    db.close();
+    damage((file) => file.fill(0, 0, 100));
+    const { removed } = await rescueStore(path, copy, rescueOptions);
+    expect(removed).toEqual({ beforeUs: newestUs, rule: "90 days" });
+    expect(numberIn(copy, "SELECT count(*) FROM reception")).toBe(1);
+  });
+
   it("of a file that is no store makes none", async () => {
     writeFileSync(path, "the pump is at the pond\n".repeat(1_000));
     await expect(rescueStore(path, copy, rescueOptions)).rejects.toThrow("no Mastlog store");

@@ -84,6 +84,16 @@ export class RecordedTimeWriter {
     this.#open = newRow(atUs, begunBy);
   }
 
+  /** Goes on with the range of the service that ran last; it listened up to a moment at least. */
+  resume(atUs: number | null): void {
+    this.#open ??=
+      this.#read(
+        `id = (SELECT id FROM recorded_range WHERE source = 'service' AND begun_by <> 'datagrams'
+               ORDER BY from_us DESC, id DESC LIMIT 1)`,
+      )[0] ?? null;
+    if (atUs !== null) this.alive(atUs);
+  }
+
   /** The service listened up to a moment. Returns false when less than `leastUs` passed since the last one. */
   alive(atUs: number, leastUs = 0): boolean {
     if (this.#open === null || atUs - this.#open.toUs < leastUs) return false;
