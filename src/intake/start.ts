@@ -24,6 +24,7 @@ import type { RelayTarget } from "./relay/targets.ts";
 import { type ListenerHandle, startListener } from "./start-listener.ts";
 import { processMs } from "./system-time.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
+import { emptyHeapsAlone } from "./thread-priority.ts";
 
 export interface StartIntakeOptions {
   readonly dbPath: string;
@@ -75,6 +76,7 @@ export async function startIntake(options: StartIntakeOptions): Promise<IntakeHa
   const { dbPath, udpHost, udpPort, log, onLost } = options;
   const [server, ...others] = options.relay ?? [];
   const { port1, port2 } = new MessageChannel();
+  emptyHeapsAlone();
   const intake = startRecorder(
     {
       dbPath,
