@@ -15,7 +15,8 @@ import {
 import { framesPerHour, offTimeUs } from "../radio/duty-cycle.ts";
 import { isLora2g4Bandwidth } from "../radio/lora-airtime.ts";
 import { dutyCycleLimitFor, dwellLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
-import { megahertz, type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
+import { type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
+import { megahertz } from "../words/format.ts";
 import { complain, jsonText, print } from "./options.ts";
 
 /** What the command prints with --json. */
@@ -278,7 +279,7 @@ function consequences(
   const dwellLimit = dwellLimitFor(region, bandwidthHz);
   const notes: string[] = [];
   if (at < region.fromHz || at > region.toHz) {
-    notes.push(`${megahertz(at)} MHz lies outside ${region.plan}.`);
+    notes.push(`${megahertz(at)} lies outside ${region.plan}.`);
   }
   if (limit !== null && limit.limit === null) {
     notes.push(limit.text);

@@ -6,8 +6,8 @@ import { describeModulation, type Modulation } from "../model/modulation.ts";
 import { airtimeOfTransmission } from "../radio/airtime.ts";
 import { DUTY_CYCLE_PERIOD_US } from "../radio/duty-cycle.ts";
 import { dataRateKey, dataRateNamed, dutyCycleLimitFor, dwellLimitFor } from "../radio/regions/limits.ts";
-import { megahertz, type RegionPlan } from "../radio/regions/region-plan.ts";
-import { withUnit } from "../words/format.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { megahertz, withUnit } from "../words/format.ts";
 
 export const TRANSMIT_CAUTIONS: readonly string[] = [
   "The rules of the region and a licence-exempt band's limits apply.",
@@ -133,13 +133,16 @@ export type TestVerdict =
     }
   | { readonly ok: false; readonly why: string };
 
+/** A power as entered: 14.1 dBm is not 14 dBm. */
+const power = (dbm: number): string => withUnit(dbm, Number.isInteger(dbm) ? 0 : 1, "dBm");
+
 /** The verdict on one test. */
 export function judgeTest({ plan, frequencyHz, dataRate, powerDbm, usedUs }: TestQuestion): TestVerdict {
   const { channels, why } = testChannels(plan);
   if (why !== "") return refuse(why);
   const channel = channels.find((one) => one.frequencyHz === frequencyHz);
   if (channel === undefined)
-    return refuse(`${megahertz(frequencyHz)} MHz is no channel of ${plan.plan} on which a gateway may send.`);
+    return refuse(`${megahertz(frequencyHz)} is no channel of ${plan.plan} on which a gateway may send.`);
   const named = dataRateNamed(dataRate);
   const modulation = channel.dataRates.find(
     (one) =>
@@ -153,17 +156,19 @@ export function judgeTest({ plan, frequencyHz, dataRate, powerDbm, usedUs }: Tes
   );
   if (modulation === undefined)
     return refuse(
-      `${dataRate} is no data rate for a gateway at ${megahertz(frequencyHz)} MHz; there are ${channel.dataRates.map(describeModulation).join(", ")}.`,
+      `${dataRate} is no data rate for a gateway at ${megahertz(frequencyHz)}; there are ${channel.dataRates.map(describeModulation).join(", ")}.`,
     );
   if (powerDbm > channel.mostPowerDbm)
-    return refuse(`${powerDbm} dBm is more than the ${channel.mostPowerDbm} dBm published for that channel.`);
+    return refuse(
+      `${power(powerDbm)} is more than the ${power(channel.mostPowerDbm)} published for that channel.`,
+    );
   const airtimeUs = airtimeOfTransmission(modulation, TEST_FRAME_OCTETS, { preamble: null, withCrc: false });
   // Where only nodes' frames are limited in length, a test keeps to that too.
   const dwell = dwellLimitFor(plan, modulation.bandwidthHz);
   const dwellMs = dwell?.downlinkMs ?? dwell?.uplinkMs ?? null;
   if (dwellMs !== null && airtimeUs > dwellMs * 1000)
     return refuse(
-      `The frame would last ${Math.round(airtimeUs / 1000)} ms; ${plan.plan} allows ${dwellMs} ms. Choose a faster data rate.`,
+      `The frame would last ${withUnit(airtimeUs / 1000, 0, "ms")}; ${plan.plan} allows ${withUnit(dwellMs, 0, "ms")}. Choose a faster data rate.`,
     );
   const budget = budgetAt(plan, frequencyHz);
   if (budget !== null) {

@@ -13,7 +13,7 @@ import { refusalWords } from "../diagnosis/notices.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { channelsText, planChoices } from "../radio/regions/plan-choice.ts";
-import { megahertz, type RegionPlan } from "../radio/regions/region-plan.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
@@ -27,7 +27,7 @@ import {
   reportAt,
 } from "../store/queries/receptions.ts";
 import { benchRecords } from "../store/user-data.ts";
-import { dbm, decibel } from "../words/format.ts";
+import { dbm, decibel, megahertz } from "../words/format.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { identifierNotices } from "./bookkeeping.ts";
 import { itemsAgainst, type Reference, referenceRow, referenceSet, SharedFrames } from "./trials/trials.ts";
@@ -72,7 +72,7 @@ function packetWords(packets: readonly FeedPacket[]): string {
   const shown = packets
     .slice(0, MAX_TOLD)
     .map(({ frequencyHz, dataRate, crc, ghost, rssiTenths, snrTenths }) => {
-      const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}\u202FMHz`;
+      const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}`;
       const level = rssiTenths === null ? "" : ` ${dbm(rssiTenths / 10)}`;
       const snr = snrTenths === null ? "" : ` ${decibel(snrTenths / 10)}`;
       const fault = ghost === 1 ? " (weak copy)" : crc === 1 ? " (wrong CRC)" : "";

@@ -34,6 +34,7 @@ import {
   type RoundTripCount,
   roundTrips,
 } from "../store/queries/downlinks.ts";
+import { duration } from "../words/format.ts";
 
 /** Downlinks that outcomes, windows and leads are known from: the newest. */
 const MAX_DOWNLINKS = 5_000;
@@ -124,7 +125,7 @@ function serverOf(
     words:
       answeredMinute === null
         ? "the server never answered in this window"
-        : `the server has not answered for ${silentMinutes} min`,
+        : `the server has not answered for ${duration(60 * silentMinutes)}`,
   };
 }
 

@@ -84,7 +84,7 @@ describe("the airtime command", () => {
 
   it("notes a frequency outside the region", () => {
     expect(reportOf({ sf: "7", size: "20", region: "IN865", frequency: "868.1" }).notes[0]).toBe(
-      "868.1 MHz lies outside IN865-867.",
+      "868.1\u202FMHz lies outside IN865-867.",
     );
   });
 

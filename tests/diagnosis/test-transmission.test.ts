@@ -32,9 +32,23 @@ describe("a test transmission", () => {
     ["a data rate that gateways do not send", "US915", 923_300_000, "SF9BW125", 14, /no data rate/],
     ["a width that leaves the band", "EU868", 868_500_000, "SF7BW250", 14, /no data rate/],
     ["a data rate that is none", "EU868", 868_300_000, "SF13BW125", 14, /no data rate/],
-    ["more power than published", "EU868", 868_300_000, "SF9BW125", 14.1, /more than the 14 dBm/],
-    ["more power than published for RX2", "EU868", 869_525_000, "SF9BW125", 27.5, /more than the 27 dBm/],
-    ["a frame longer than the dwell time", "AS923-1", 923_200_000, "SF12BW125", 14, /allows 400 ms/],
+    [
+      "more power than published",
+      "EU868",
+      868_300_000,
+      "SF9BW125",
+      14.1,
+      /^14\.1\u202FdBm is more than the 14\u202FdBm/,
+    ],
+    [
+      "more power than published for RX2",
+      "EU868",
+      869_525_000,
+      "SF9BW125",
+      27.5,
+      /more than the 27\u202FdBm/,
+    ],
+    ["a frame longer than the dwell time", "AS923-1", 923_200_000, "SF12BW125", 14, /allows 400\u202Fms/],
     ["a region that asks to listen first", "KR920", 922_100_000, "SF9BW125", 10, /listening before talking/],
   ] as const)("is refused: %s", (_, name, frequencyHz, dataRate, powerDbm, why) => {
     const answer = verdict(name, frequencyHz, dataRate, powerDbm);

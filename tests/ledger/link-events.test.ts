@@ -158,7 +158,7 @@ describe("what the network commands", () => {
     expect(sentences(events).map((one) => one.replace(" (assumed 1.0 clear text)", ""))).toEqual([
       "The network asked for transmit power index 2 (0 is the most), each frame sent up to 2 times and channel mask 0x0007 (control 0) (LinkADRReq).",
       "The network asked for transmit power index 3 (0 is the most) and each frame sent up to 3 times (LinkADRReq).",
-      "The network limits the node to 1/128 of the time, 0.781\u202F% (DutyCycleReq).",
+      "The network limits the node to 1/128 of the time, 0.78\u202F% (DutyCycleReq).",
       "The network lifted the duty-cycle limit (DutyCycleReq).",
     ]);
     expect(events[0]?.details).toMatchObject({ txPower: 2, nbTrans: 2 });

@@ -4,7 +4,7 @@
  */
 
 import { describeCommand, type MacCommand } from "../../wire/lorawan/mac-commands.ts";
-import { listed, plural } from "../../words/format.ts";
+import { listed, megahertz, percentInWords, plural, withUnit } from "../../words/format.ts";
 import type { LinkEventKind } from "./data-rate.ts";
 
 export interface CommandWords {
@@ -28,7 +28,7 @@ export function uplinkWords(command: MacCommand): CommandWords {
     case "DevStatusAns":
       return {
         kind: "device-status",
-        words: `The node reports ${batteryWords(num(command, "battery"))}, and hears the network at ${withUnit(num(command, "marginDb"), "dB")} SNR (DevStatusAns)`,
+        words: `The node reports ${batteryWords(num(command, "battery"))}, and hears the network at ${withUnit(num(command, "marginDb"), 0, "dB")} SNR (DevStatusAns)`,
       };
     case "LinkCheckReq":
       return { kind: "link-check-asked", words: "The node asked for a link check" };
@@ -91,29 +91,29 @@ export function downlinkWords(command: MacCommand): CommandWords {
     case "LinkCheckAns":
       return {
         kind: "link-check-answered",
-        words: `The network answered a link check: ${withUnit(num(command, "marginDb"), "dB")} margin, heard by ${plural(num(command, "gwCnt"), "gateway")}`,
+        words: `The network answered a link check: ${withUnit(num(command, "marginDb"), 0, "dB")} margin, heard by ${plural(num(command, "gwCnt"), "gateway")}`,
       };
     case "RXParamSetupReq":
       return {
         kind: "receive-windows",
-        words: `The network set the receive windows: RX1 data rate offset ${num(command, "rx1DrOffset")}, RX2 data rate ${num(command, "rx2DataRate")} at ${megahertz(command)}`,
+        words: `The network set the receive windows: RX1 data rate offset ${num(command, "rx1DrOffset")}, RX2 data rate ${num(command, "rx2DataRate")} at ${frequencyWords(command)}`,
       };
     case "RXTimingSetupReq":
       return {
         kind: "receive-windows",
-        words: `The network set the first receive window to ${withUnit(num(command, "delaySeconds"), "s")} after a transmission`,
+        words: `The network set the first receive window to ${withUnit(num(command, "delaySeconds"), 0, "s")} after a transmission`,
       };
     case "NewChannelReq":
       return { kind: "channel-plan", words: newChannelWords(command) };
     case "DlChannelReq":
       return {
         kind: "channel-plan",
-        words: `The network answers channel ${num(command, "chIndex")} at ${megahertz(command)} from now on (DlChannelReq)`,
+        words: `The network answers channel ${num(command, "chIndex")} at ${frequencyWords(command)} from now on (DlChannelReq)`,
       };
     case "TXParamSetupReq":
       return {
         kind: "transmit-limits",
-        words: `The network limits the node to ${withUnit(num(command, "maxEirpDbm"), "dBm")} EIRP, ${dwellWords(command)}`,
+        words: `The network limits the node to ${withUnit(num(command, "maxEirpDbm"), 0, "dBm")} EIRP, ${dwellWords(command)}`,
       };
     case "DeviceTimeAns":
       return { kind: "device-time-answered", words: `The network gave the time, ${String(command.utc)}` };
@@ -145,7 +145,7 @@ export function batteryWords(battery: number): string {
   // LoRaWAN 1.1, table 21: 0 external power, 1 the minimum, 254 the maximum, 255 cannot tell.
   if (battery === 0) return "an external supply";
   if (battery === 255) return "a battery whose level it cannot tell";
-  return `a battery at ${withUnit(batteryPercent(battery) ?? 0, "%")} (${chargeWords(battery)})`;
+  return `a battery at ${withUnit(batteryPercent(battery) ?? 0, 0, "%")} (${chargeWords(battery)})`;
 }
 
 /** 0 to 100 for levels 1 to 254; null for external power and for "cannot tell". */
@@ -166,15 +166,14 @@ function chargeWords(battery: number): string {
 
 function dutyCycleWords(exponent: number): string {
   if (exponent === 0) return "The network lifted the duty-cycle limit (DutyCycleReq)";
-  const percent = Number((100 / 2 ** exponent).toPrecision(3));
-  return `The network limits the node to 1/${2 ** exponent} of the time, ${withUnit(percent, "%")} (DutyCycleReq)`;
+  return `The network limits the node to 1/${2 ** exponent} of the time, ${percentInWords(1 / 2 ** exponent)} (DutyCycleReq)`;
 }
 
 function newChannelWords(command: MacCommand): string {
   const index = num(command, "chIndex");
   // LoRaWAN 1.1, section 5.6: frequency 0 disables the channel.
   if (command.frequencyHz === 0) return `The network took channel ${index} away (NewChannelReq)`;
-  return `The network gave channel ${index} at ${megahertz(command)}, data rates ${num(command, "minDataRate")} to ${num(command, "maxDataRate")} (NewChannelReq)`;
+  return `The network gave channel ${index} at ${frequencyWords(command)}, data rates ${num(command, "minDataRate")} to ${num(command, "maxDataRate")} (NewChannelReq)`;
 }
 
 function nbTransWords(nbTrans: number): string {
@@ -188,7 +187,9 @@ function dwellWords(command: MacCommand): string {
     ...(command.uplinkDwellTime === true ? ["uplinks"] : []),
     ...(command.downlinkDwellTime === true ? ["downlinks"] : []),
   ];
-  return limited.length === 0 ? "no dwell time limit" : `${listed(limited)} to ${withUnit(400, "ms")} each`;
+  return limited.length === 0
+    ? "no dwell time limit"
+    : `${listed(limited)} to ${withUnit(400, 0, "ms")} each`;
 }
 
 function accepts(command: MacCommand, parts: readonly (readonly [string, string])[]): string {
@@ -207,12 +208,7 @@ function num(command: MacCommand, field: string): number {
   return Number(command[field] ?? 0);
 }
 
-function megahertz(command: MacCommand): string {
+function frequencyWords(command: MacCommand): string {
   const frequencyHz = num(command, "frequencyHz");
-  return frequencyHz === 0 ? "its default frequency" : withUnit(frequencyHz / 1e6, "MHz");
-}
-
-/** "−4 dB" with a true minus, and a thin space at which no line breaks. */
-function withUnit(value: number, unit: string): string {
-  return `${value < 0 ? "\u2212" : ""}${Math.abs(value)}\u202F${unit}`;
+  return frequencyHz === 0 ? "its default frequency" : megahertz(frequencyHz);
 }

@@ -8,7 +8,7 @@
 
 import { describeModulation, type Modulation } from "../../model/modulation.ts";
 import { decodeMacCommands } from "../../wire/lorawan/mac-commands.ts";
-import { figure } from "../../words/format.ts";
+import { figure, megahertz } from "../../words/format.ts";
 import { CommandStory } from "./command-story.ts";
 import {
   type BelievedCommands,
@@ -230,7 +230,7 @@ class LinkStory {
     this.#frequencies.add(frequencyHz);
     if (this.#uplinks < CHANNELS_KNOWN_UPLINKS) return;
     const uplinks = figure(this.#uplinks);
-    const words = `The node was heard at ${frequencyHz / 1e6} MHz for the first time in ${uplinks} uplinks`;
+    const words = `The node was heard at ${megahertz(frequencyHz)} for the first time in ${uplinks} uplinks`;
     this.#see(frame, "channel-used", words, { frequencyHz });
   }
 

@@ -3,13 +3,12 @@
  */
 
 import { describeModulation } from "../../model/modulation.ts";
-import { figure } from "../../words/format.ts";
+import { figure, megahertz, megahertzFigure } from "../../words/format.ts";
 import type { HeardChannel } from "./region-hypotheses.ts";
 import {
   channelAllows,
   channelAt,
   channelOfReception,
-  megahertz,
   type PlanVariant,
   type RegionPlan,
   regionPlan,
@@ -73,7 +72,7 @@ function subBandSentences(
     );
     if (silent.length > 0) {
       sentences.push(
-        `Never heard in ${figure(total)} receptions of sub-band ${subBand}: ${listOfMegahertz(silent)} MHz.`,
+        `Never heard in ${figure(total)} receptions of sub-band ${subBand}: ${listOfMegahertz(silent)}\u202FMHz.`,
       );
     }
   }
@@ -114,7 +113,7 @@ function silentDefaults(
 ): string[] {
   return silentChannels(variant, heard, total).map(
     (c) =>
-      `The default channel ${megahertz(c.frequencyHz)} MHz of ${plan.plan} was never heard in ${figure(total)} receptions.`,
+      `The default channel ${megahertz(c.frequencyHz)} of ${plan.plan} was never heard in ${figure(total)} receptions.`,
   );
 }
 
@@ -127,7 +126,7 @@ function silentOwnChannels(
   const silent = silentChannels(variant, heard, total);
   return silent.length === 0
     ? []
-    : [`Never heard in ${figure(total)} receptions: ${listOfMegahertz(silent)} MHz of ${plan.plan}.`];
+    : [`Never heard in ${figure(total)} receptions: ${listOfMegahertz(silent)}\u202FMHz of ${plan.plan}.`];
 }
 
 function silentChannels(
@@ -143,7 +142,7 @@ function silentChannels(
 }
 
 function listOfMegahertz(channels: readonly UplinkChannel[]): string {
-  return channels.map((c) => megahertz(c.frequencyHz)).join(", ");
+  return channels.map((c) => megahertzFigure(c.frequencyHz)).join(", ");
 }
 
 export interface ContradictionOptions {
@@ -203,10 +202,10 @@ function anyChannelAt(plan: RegionPlan, variant: PlanVariant, frequencyHz: numbe
 
 function outsidePlan(plan: RegionPlan, variant: PlanVariant, heard: readonly HeardChannel[]): string[] {
   const outside = heard.filter((h) => !anyChannelAt(plan, variant, h.frequencyHz));
-  return counted(outside, (h) => `${megahertz(h.frequencyHz)} MHz`).map(({ what, count }) =>
+  return counted(outside, (h) => megahertz(h.frequencyHz)).map(({ what, count }) =>
     plan.kind === "fixed"
       ? `${count} receptions at ${what}, which is no uplink channel of ${plan.plan}.`
-      : `${count} receptions at ${what}, outside ${plan.plan} (${megahertz(plan.fromHz)} to ${megahertz(plan.toHz)} MHz).`,
+      : `${count} receptions at ${what}, outside ${plan.plan} (${megahertzFigure(plan.fromHz)} to ${megahertz(plan.toHz)}).`,
   );
 }
 
@@ -229,10 +228,7 @@ function foreignDataRates(plan: RegionPlan, variant: PlanVariant, heard: readonl
     ...counted(foreign, (h) => describeModulation(h.modulation)).map(
       ({ what, count }) => `${count} receptions with ${what}, which is no uplink data rate of ${plan.plan}.`,
     ),
-    ...counted(
-      misplaced,
-      (h) => `${describeModulation(h.modulation)} at ${megahertz(h.frequencyHz)} MHz`,
-    ).map(
+    ...counted(misplaced, (h) => `${describeModulation(h.modulation)} at ${megahertz(h.frequencyHz)}`).map(
       ({ what, count }) => `${count} receptions with ${what}, a data rate that this channel does not allow.`,
     ),
   ];

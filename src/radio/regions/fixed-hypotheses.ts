@@ -4,10 +4,10 @@
  */
 import { groupBy } from "../../model/group-by.ts";
 import type { Modulation } from "../../model/modulation.ts";
+import { megahertz, megahertzFigure } from "../../words/format.ts";
 import {
   CHANNEL_TOLERANCE_HZ,
   channelAt,
-  megahertz,
   type PlanVariant,
   type RegionPlan,
   type UplinkChannel,
@@ -230,7 +230,7 @@ function entropy(share: number): number {
 
 function spanOf(variant: PlanVariant, members: ReadonlySet<number>): string {
   const frequencies = variant.channels.filter((c) => members.has(c.index)).map((c) => c.frequencyHz);
-  return `${megahertz(Math.min(...frequencies))} to ${megahertz(Math.max(...frequencies))} MHz`;
+  return `${megahertzFigure(Math.min(...frequencies))} to ${megahertz(Math.max(...frequencies))}`;
 }
 
 /** Sub-bands, or runs of eight channels where the plan names none; and pairs of neighbours. */

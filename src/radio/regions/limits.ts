@@ -2,8 +2,10 @@
  * How long, and how much of an hour, may a transmitter be on the air at a frequency? An indication from public tables,
  * never a statement of conformity: local rules and newer editions prevail.
  */
+
+import { megahertz, megahertzFigure } from "../../words/format.ts";
 import { sourcesOf } from "./region-file.ts";
-import { megahertz, type PlanDataRate, type RegionPlan, regionPlan } from "./region-plan.ts";
+import { type PlanDataRate, type RegionPlan, regionPlan } from "./region-plan.ts";
 
 /** To be shown beside every limit. */
 export const LIMITS_CAUTION =
@@ -68,7 +70,7 @@ export function dutyCycleLimitFor(frequencyHz: number, region: RegionPlan | stri
   const band = dutyCycle.bands.find((b) => covers(b, frequencyHz, plan.toHz));
   if (band !== undefined) {
     const flagged = plan.record.conflicts?.some((c) => c.what === "duty cycle") === true;
-    const label = `${megahertz(band.fromHz)}–${megahertz(band.toHz)} MHz`;
+    const label = `${megahertzFigure(band.fromHz)}–${megahertz(band.toHz)}`;
     return limitOf(band, label, null, flagged ? `${source} (sources disagree)` : source);
   }
   return {
@@ -77,7 +79,7 @@ export function dutyCycleLimitFor(frequencyHz: number, region: RegionPlan | stri
     fromHz: null,
     toHz: null,
     erpMw: null,
-    text: `The sources name no duty cycle for ${megahertz(frequencyHz)} MHz in ${plan.plan}; regime: ${dutyCycle.regime}.`,
+    text: `The sources name no duty cycle for ${megahertz(frequencyHz)} in ${plan.plan}; regime: ${dutyCycle.regime}.`,
     source,
   };
 }
@@ -99,7 +101,7 @@ function limitOf(
   erpMw: number | null,
   source: string,
 ): DutyCycleLimit {
-  const range = `${megahertz(band.fromHz)} to ${megahertz(band.toHz)} MHz`;
+  const range = `${megahertzFigure(band.fromHz)} to ${megahertz(band.toHz)}`;
   const percent = `${Math.round(band.limit * 10_000) / 100} %`;
   return {
     limit: band.limit,

@@ -14,11 +14,11 @@
  * frame has 13 octets more.
  */
 import { z } from "zod";
+import { megahertz, megahertzFigure } from "../../words/format.ts";
 import { DATA_RATE_NAME_EXAMPLES, dataRateKey, dataRateNamed } from "./limits.ts";
 import {
   CHANNEL_TOLERANCE_HZ,
   FRAME_OVERHEAD_BYTES,
-  megahertz,
   type PlanDataRate,
   type RegionPlan,
   regionPlans,
@@ -191,7 +191,7 @@ function troubleOf(plan: PlanRecord, i: number, plans: readonly PlanRecord[]): s
   for (const [k, { frequencyHz }] of inOrder.entries()) {
     const before = inOrder[k - 1]?.frequencyHz ?? Number.NEGATIVE_INFINITY;
     if (frequencyHz - before <= 2 * CHANNEL_TOLERANCE_HZ) {
-      return `${where} has two channels at ${megahertz(before)} and ${megahertz(frequencyHz)} MHz, too close to be distinguished`;
+      return `${where} has two channels at ${megahertzFigure(before)} and ${megahertz(frequencyHz)}, too close to be distinguished`;
     }
   }
   const limited = Object.keys(plan.mostPayloadBytes ?? {});

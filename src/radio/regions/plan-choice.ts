@@ -3,10 +3,10 @@
  * ("US915/2"), one of CN470's channel sets ("CN470/20MHz-A"), or a plan of the user's own.
  */
 
+import { megahertzFigure } from "../../words/format.ts";
 import type { HeardChannel } from "./region-hypotheses.ts";
 import {
   channelOfReception,
-  megahertz,
   type PlanVariant,
   type RegionPlan,
   regionPlans,
@@ -106,10 +106,10 @@ export function channelsText(channels: readonly UplinkChannel[]): string {
     .filter(({ bandwidthHz }) => (bandwidthHz ?? 0) === narrowest)
     .map(({ frequencyHz }) => frequencyHz)
     .sort((a, b) => a - b);
-  const first = megahertz(hz[0] ?? 0);
-  const last = megahertz(hz.at(-1) ?? 0);
+  const first = megahertzFigure(hz[0] ?? 0);
+  const last = megahertzFigure(hz.at(-1) ?? 0);
   if (hz.length > 4) return `${first} to ${last}\u202FMHz (${hz.length} channels)`;
-  return `${hz.map(megahertz).join(", ")}\u202FMHz`;
+  return `${hz.map(megahertzFigure).join(", ")}\u202FMHz`;
 }
 
 function choicesOf(plan: RegionPlan, variant: PlanVariant): PlanChoice[] {

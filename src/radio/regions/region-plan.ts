@@ -241,8 +241,3 @@ export function channelOfReception(
   const { frequencyHz, modulation } = heard;
   return channelAt(variant, frequencyHz, modulation.kind === "lora" ? modulation.bandwidthHz : undefined);
 }
-
-/** `867.1` from 867100000; as many digits as the frequency needs. */
-export function megahertz(frequencyHz: number): string {
-  return `${Math.round(frequencyHz / 100) / 10_000}`;
-}

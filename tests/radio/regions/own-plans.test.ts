@@ -79,15 +79,15 @@ describe("a plan of one's own", () => {
       { frequencyHz: 863_100_000, modulation: lora(12), payloadBytes: 65, count: 1 },
     ];
     expect(contradictionsWith(plans[0]!, heard)).toEqual([
-      "3 receptions at 867.9 MHz, which is no uplink channel of Orchard test plan.",
+      "3 receptions at 867.9\u202FMHz, which is no uplink channel of Orchard test plan.",
       "2 receptions with SF8BW125, which is no uplink data rate of Orchard test plan.",
-      "2 receptions with SF7BW250 at 863.9 MHz, a data rate that this channel does not allow.",
+      "2 receptions with SF7BW250 at 863.9\u202FMHz, a data rate that this channel does not allow.",
       "SF12BW125 frames of up to 65 octets, more than the 64 that Orchard test plan allows at this data rate.",
-      "Never heard in 68 receptions: 865.5, 866.3 MHz of Orchard test plan.",
+      "Never heard in 68 receptions: 865.5, 866.3\u202FMHz of Orchard test plan.",
     ]);
     const recognised = recogniseRegion(heard.slice(0, 4), plans);
     expect(recognised.name).toBe("Orchard test plan");
-    expect(recognised.contradictions[0]).toContain("867.9 MHz");
+    expect(recognised.contradictions[0]).toContain("867.9\u202FMHz");
   });
 
   it("allows a frame of just the size it names: 51 octets of payload and 13 of frame", () => {
@@ -108,7 +108,7 @@ describe("a plan of one's own", () => {
     ];
     expect(contradictionsWith(open!, heard)).toEqual([]);
     expect(contradictionsWith(open!, heardOn([863.9], 3, lora(10)))).toEqual([
-      "3 receptions with SF10BW125 at 863.9 MHz, a data rate that this channel does not allow.",
+      "3 receptions with SF10BW125 at 863.9\u202FMHz, a data rate that this channel does not allow.",
     ]);
     const long = { frequencyHz: 863_100_000, modulation: lora(11), payloadBytes: 34, count: 2 };
     expect(contradictionsWith(open!, [long])[0]).toContain("more than the 33 that Open allows");
@@ -256,7 +256,7 @@ describe("a plan file that cannot be used is told in one sentence that says wher
     [
       "two channels in one place",
       { plans: [{ ...plan, channels: channels(868.3, 868.1, 868.3) }] },
-      "plan 1 (Gate) has two channels at 868.3 and 868.3 MHz, too close to be distinguished",
+      "plan 1 (Gate) has two channels at 868.3 and 868.3\u202FMHz, too close to be distinguished",
     ],
   ];
   it.each(cases)("%s", (_, content, trouble) => {

@@ -192,7 +192,7 @@ describe("contradictions", () => {
     ]);
     expect(result).toMatchObject({ name: "US915", subBand: 2 });
     expect(result.contradictions).toEqual([
-      "3 receptions at 925.7 MHz, which is no uplink channel of US902-928.",
+      "3 receptions at 925.7\u202FMHz, which is no uplink channel of US902-928.",
       "4 receptions with SF12BW125, which is no uplink data rate of US902-928.",
       "SF10BW125 frames of up to 40 octets, more than the 24 that US902-928 allows at this data rate.",
       "2 receptions in sub-band 5, beside sub-band 2.",
@@ -211,11 +211,11 @@ describe("contradictions", () => {
   it("name a default channel that stays silent, and a data rate on the wrong kind of channel", () => {
     const two = frames([868.1, 868.3], 60, 3);
     expect(contradictionsWith("EU868", two)).toEqual([
-      "The default channel 868.5 MHz of EU863-870 was never heard in 60 receptions.",
+      "The default channel 868.5\u202FMHz of EU863-870 was never heard in 60 receptions.",
     ]);
     const misplaced: HeardChannel = { frequencyHz: 903_900_000, modulation: lora(8, 500_000), count: 2 };
     expect(contradictionsWith("US915", [misplaced])).toEqual([
-      "2 receptions with SF8BW500 at 903.9 MHz, a data rate that this channel does not allow.",
+      "2 receptions with SF8BW500 at 903.9\u202FMHz, a data rate that this channel does not allow.",
     ]);
   });
 
@@ -261,7 +261,7 @@ describe("against every region stands", () => {
     it(`a frequency outside ${plan.name}`, () => {
       const outside = { ...onChannel, frequencyHz: 600_300_000, modulation: lora(9, bandwidthHz), count: 2 };
       const [sentence, ...others] = against(outside);
-      expect(sentence).toMatch(/^2 receptions at 600\.3 MHz, (which is no uplink channel of|outside) /);
+      expect(sentence).toMatch(/^2 receptions at 600\.3\u202FMHz, (which is no uplink channel of|outside) /);
       expect(sentence).toContain(plan.plan);
       expect(others).toEqual([]);
     });
