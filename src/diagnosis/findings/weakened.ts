@@ -75,7 +75,7 @@ function piece(
     sentence: [
       "All that ",
       { gateway: home.eui },
-      ` hears fell by ${decibel(-fall.changeDb)} (${decibel(-fall.highDb)} to ${decibel(-fall.lowDb)}) together: ${fall.senders} of ${fall.compared} nodes${fall.vanished === 0 ? "" : `; ${fall.vanished} more are heard no longer`}.${witness}${left}`,
+      ` hears fell by ${decibel(-fall.changeDb)} (${decibel(-fall.highDb)} to ${decibel(-fall.lowDb)}) together: ${fall.senders} of ${fall.compared} nodes${fall.vanished === 0 ? "" : `; ${fall.vanished} more ${fall.vanished === 1 ? "is" : "are"} heard no longer`}.${witness}${left}`,
     ],
     lane: "margin",
     restsOn: { fromUs: scene.before.fromUs, toUs: scene.after.toUs, ofNode: false, gatewayEui: home.eui },

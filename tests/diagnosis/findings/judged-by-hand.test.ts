@@ -132,6 +132,51 @@ describe("a radio that hears nothing", () => {
     expect(piece?.weights["gateway-deaf"]).toBeCloseTo((4 + odds - 0.45 + 1) * (0.5 + 100 / 139 / 2), 6);
   });
 
+  it("explains a gap of which four tenths fall into it, to a quarter of a minute", () => {
+    // Of the counters 101 to 350 those up to 200, where the radio hears again: 100 of 250; of 251 too few.
+    const until = (last: number) => {
+      const wide = { fromUs: WITHIN.fromUs, toUs: last * MINUTE };
+      const long = seven.filter(({ lifeId, atUs }) => lifeId !== 1 || atUs <= WITHIN.fromUs);
+      return deaf(
+        [...long, heard(1, last, last)],
+        {},
+        { ...wide, missed: last - 101 },
+        {
+          within: wide,
+          after: { fromUs: wide.toUs, toUs: 460 * MINUTE },
+        },
+      );
+    };
+    expect(until(351)[0]?.sentence).toMatch(/ 40 % of what is missing falls into that time\.$/);
+    expect(until(352)).toEqual([]);
+  });
+
+  it("is none where another gateway fell silent as well, from six frames due there on", () => {
+    const homes = [gateway({ reports }), gateway({ id: 2, eui: OTHER })];
+    const beside = (...minutes: number[]) =>
+      deaf(
+        [...seven, ...minutes.map((minute) => heard(2, minute, minute, { gatewayId: 2 }))],
+        {},
+        {},
+        { homes },
+      );
+    // Three frames in the fifty minutes before make six in a hundred; in 55 min 5.5.
+    expect(beside(50, 60, 70)).toEqual([]);
+    expect(beside(45, 60, 70)).toHaveLength(1);
+  });
+
+  it("that may as well be drowned has it restarted, or another gateway put beside it", () => {
+    const next = (homes: readonly SceneGateway[]) => {
+      const running = seven.map((one) => ({ ...one, tmstUs: one.atUs % 2 ** 32 }));
+      return judgeGap(scene(running, { missed: 99 }, { homes })).recordNext.map((one) => one.slice(0, 22));
+    };
+    const one = gateway({ reports, keepaliveUs: null });
+    expect(next([one])).toEqual(expect.arrayContaining(["Restart the gateway's ", "Place a second gateway"]));
+    const two = next([one, gateway({ id: 2, eui: OTHER, keepaliveUs: null })]);
+    expect(two).toContain("Restart the gateway's ");
+    expect(two).not.toContain("Place a second gateway");
+  });
+
   it("is none where reports count packets, where there are none, or where too little is missing then", () => {
     expect(deaf(seven, { reports: reports.map((one) => ({ ...one, received: 4 })) })).toEqual([]);
     expect(deaf(seven, { reports: [] })).toEqual([]);
@@ -150,20 +195,16 @@ describe("a radio that hears nothing", () => {
 
 describe("a gateway that hears all weaker", () => {
   /** Four neighbours at 20 dB of margin and the node, from minute 101 on weaker by 12 dB; the node's frames are lost. */
-  const weaker = (marginDb: number, home: Partial<SceneGateway> = {}, more: Partial<Scene> = {}) => {
+  const weaker = (marginDb: number, untilMinute = 300) => {
     const fall = (one: SceneReception, snrDb: number) => {
-      const changeDb = one.atUs > WITHIN.fromUs ? -12 : 0;
+      const changeDb = one.atUs > WITHIN.fromUs && one.atUs < untilMinute * MINUTE ? -12 : 0;
       // Power as given, whatever the noise: -100 dBm before.
       const snr = snrDb + changeDb;
       return { ...one, snrDb: snr, rssiDbm: -100 + changeDb + 10 * Math.log10(1 + 10 ** (-snr / 10)) };
     };
     const own = every(1, 40, 260, gone).map((one) => fall(one, marginDb - 12.5));
     const others = [2, 3, 4, 5].flatMap((life) => every(life, 40, 260).map((one) => fall(one, 7.5)));
-    return told(
-      weakenedEvidence(
-        sightOf(scene([...own, ...others], { missed: 99 }, { homes: [gateway(home)], ...more })),
-      ),
-    );
+    return told(weakenedEvidence(sightOf(scene([...own, ...others], { missed: 99 }))));
   };
   const restsOn = { fromUs: 40 * MINUTE, toUs: 260 * MINUTE, ofNode: false, gatewayEui: EUI };
   // Four senders alone are told with 0.8.
@@ -193,6 +234,17 @@ describe("a gateway that hears all weaker", () => {
         },
       },
     ]);
+  });
+
+  it("is so as well where it was mended with the end of the gap", () => {
+    const [mended] = weaker(14, 200);
+    expect(mended?.sentence).toContain(
+      "fell by 12.0 dB (10.9 dB to 13.1 dB) together: 4 of 4 nodes; 1 more is heard no longer.",
+    );
+    // Nobody hears the node in the weaker time: it counts two thirds of a fifth sender.
+    expect(mended?.weights["gateway-weakened"]).toBeCloseTo(4 + Math.log(0.85 / 0.15) + 1, 6);
+    // Mended after a quarter of the gap, less than six tenths of what is missing lie in it.
+    expect(weaker(14, 125)).toEqual([]);
   });
 
   it("explains half of it where it leaves less than 6 dB, and nothing from there on", () => {

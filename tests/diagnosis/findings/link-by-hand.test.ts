@@ -389,6 +389,14 @@ describe("the load of the node's channel", () => {
     expect(load([])[0]?.weights.congestion).toBeLessThan(-3);
   });
 
+  it("leaves other causes open where far more was lost than it takes", () => {
+    const [piece] = load(crowd(3_000, 100, 200), {}, from(101, 195));
+    expect(piece?.sentence).toMatch(
+      /predicts collisions for 18 % of its frames \(0 % before\); it lost 96 %\.$/,
+    );
+    expect(Object.keys(piece?.weights ?? {})).toEqual(["congestion"]);
+  });
+
   it("is looked at where counters were missed in more than a minute, and not in a silence", () => {
     const traffic = crowd(3_000, 100, 200);
     expect(load(traffic, { missed: 0 }, [])).toEqual([]);

@@ -126,9 +126,13 @@ describe("the noise of the weak frames", () => {
         return { ...one, snrDb, rssiDbm: -110 - snrDb + 10 * Math.log10(1 + 10 ** (snrDb / 10)) };
       }),
     );
+    // On a channel of which nothing is known of before.
+    const strays = from(110, 190, 10).map((minute) =>
+      heard(2, minute + 0.5, minute + 1_000, { frequencyHz: 868_900_000, snrDb: -15, rssiDbm: -70 }),
+    );
     const own = every(1, 40, 260, tenMissed, { snrDb: null });
     // Above 5 dB of SNR no frame tells the noise by itself; here it does as well.
-    const fall = noise(nodes, own).find(({ sentence }) => sentence.includes("lost SNR"));
+    const fall = noise([...nodes, ...strays], own).find(({ sentence }) => sentence.includes("lost SNR"));
     expect(fall).toEqual({
       sentence: "3 of 3 nodes lost SNR at unchanged strength, 6.0 dB in the middle.",
       lane: "noise",
@@ -379,6 +383,7 @@ describe("the neighbours of a node that lost all", () => {
         "gateway-weakened": 6.5,
       },
     });
+    expect(weaker(6, [2, 3])?.sentence).toContain("6.0 dB weaker");
     expect(weaker(5.9, [2, 3])).toBeUndefined();
     expect(weaker(7, [2, 3], 100)?.sentence).toContain("7.0 dB weaker than after");
     // One alone does not tell where the others went on.
@@ -533,6 +538,62 @@ describe("the channels", () => {
       weights: { interference: -1.5, "weak-link": -1, congestion: -1 },
     });
     expect(pieces.at(-1)?.weights["channel-mismatch"]).toBeGreaterThan(2.9);
+  });
+
+  it("are known to be heard no more by few frames where chance hardly leaves one out", () => {
+    // On two channels in turn: of one nothing came in eleven frames, 2 x 0.5^11 = 0.001; in ten it may be chance.
+    const alone = (count: number) => {
+      const range = { fromUs: 100 * MINUTE, toUs: (101 + 2 * count) * MINUTE };
+      const onTwo = (frames: readonly SceneReception[]) =>
+        frames.map((one) => ({
+          ...one,
+          frequencyHz: (one.counter ?? 0) % 2 === 0 ? 868_100_000 : 868_300_000,
+        }));
+      const odd = from(101, 100 + 2 * count).filter((minute) => minute % 2 === 1);
+      const others = [2, 3].flatMap((life) => onTwo(every(life, 41, 260)));
+      return told(
+        channelEvidence(
+          sightOf(
+            scene(
+              [...onTwo(every(1, 41, 260, odd, { snrDb: 8 })), ...others],
+              { ...range, missed: count },
+              {
+                within: range,
+                before: { fromUs: 41 * MINUTE, toUs: range.fromUs },
+                after: { fromUs: range.toUs, toUs: 260 * MINUTE },
+              },
+            ),
+          ),
+        ),
+      ).find(({ sentence }) => sentence.startsWith("This node alone"));
+    };
+    expect(alone(11)).toMatchObject({
+      sentence:
+        "This node alone is heard no more on 1 of its channels, which carried 50 % of its frames before; others are still heard there.",
+    });
+    expect(alone(10)).toBeUndefined();
+  });
+
+  it("carry less than an even share where all hop evenly, from the beginning on", () => {
+    // Three nodes over eight channels in turn; of every four frames on the first one comes, always. In the midst of the
+    // gap 8 of 275 are of that one, which has an eighth of each node's frames if they hop evenly.
+    const isLost = ({ frequencyHz }: SceneReception, i: number) => frequencyHz === EIGHT[0] && i % 4 !== 0;
+    const nodes = [1, 2, 3].flatMap((life) =>
+      onEight(every(life, 40, 260, [], { snrDb: 8 }), life).filter(
+        (one, i) => !isLost(one, Math.floor(i / 8)),
+      ),
+    );
+    const within = nodes.filter(
+      ({ lifeId, atUs }) => lifeId === 1 && atUs > WITHIN.fromUs && atUs < WITHIN.toUs,
+    );
+    const [piece] = told(
+      channelEvidence(
+        sightOf(scene(nodes, { kind: "steady", missed: 99 - within.length, heard: within.length })),
+      ),
+    ).filter(({ sentence }) => sentence.includes("hop evenly"));
+    expect(piece?.sentence).toMatch(
+      /^One channel of 8 carried 2\.9 % of what all nodes were heard on, 13 % if they hop evenly\.$/,
+    );
   });
 
   it("that account for no share are no plan", () => {

@@ -73,6 +73,16 @@ describe("a step of all senders", () => {
     expect(Math.abs((one?.atUs ?? 0) - 8 * HOUR)).toBeLessThanOrEqual(10 * MINUTE);
   });
 
+  it("is as uncertain as its senders differ, where that is more than 0.7 dB", () => {
+    const [one] = step(site(sender(1, since(-10)), sender(2, since(-11)), sender(3, since(-12))));
+    // A spread of 1 dB over three: Student's t of two degrees of freedom, 4.303 / root of 3.
+    expect(one).toMatchObject({
+      changeDb: expect.closeTo(-11, 9),
+      lowDb: expect.closeTo(-11 - 4.303 / Math.sqrt(3), 3),
+      highDb: expect.closeTo(-11 + 4.303 / Math.sqrt(3), 3),
+    });
+  });
+
   it("is surer the more senders agree: from three on", () => {
     const confidence = (count: number) =>
       step(site(...ids(count).map((id) => sender(id, since(-10)))))[0]?.confidence;
@@ -169,6 +179,16 @@ describe("a step of all senders", () => {
     expect(gone(3, 22.9)?.vanished).toBe(3);
     expect(gone(3, 23)).toBeUndefined();
     expect(gone(3, 12, 7.4)).toBeUndefined();
+    // Of an unknown margin nobody knows whether the fall took it.
+    const unknown = ids(3, 2).flatMap((id) => sender(id, since(0), { marginDb: 12, untilH: 8 }));
+    expect(
+      step(
+        site(
+          left,
+          unknown.map((one) => ({ ...one, marginDb: null })),
+        ),
+      ),
+    ).toEqual([]);
   });
 });
 
@@ -267,6 +287,12 @@ describe("a radio that heard nothing", () => {
     expect(due(shorter)).toBe(3);
     // Heard five times, its rhythm is known; four times it is not.
     expect([due(regular(5, 5)), due(regular(5, 4))]).toEqual([3, 2]);
+    // Last heard two and a half intervals before, it is still there; longer ago it had fallen silent.
+    const earlier = (minutes: number) => ({
+      ...regular(10),
+      heardUs: regular(10).heardUs.map((us) => us - minutes * MINUTE),
+    });
+    expect([due(earlier(25)), due(earlier(25.1))]).toEqual([3, 2]);
     // What it sent later is not before.
     expect(due({ ...regular(5), heardUs: regular(5).heardUs.map((us) => us + 61 * MINUTE) })).toBe(2);
   });
