@@ -1,5 +1,6 @@
 /** What is known of a gateway with which all is well: a test changes what it is about. */
-import type { BenchEvidence } from "../../../src/diagnosis/bench/judge.ts";
+import type { BenchItem } from "../../../src/contract/index.ts";
+import { type BenchEvidence, judgeBench } from "../../../src/diagnosis/bench/judge.ts";
 
 const CHANNELS_HZ = [868_100_000, 868_300_000, 868_500_000];
 
@@ -105,3 +106,25 @@ export const SOUND: BenchEvidence = {
   downlinks: { accepted: 12, refused: [], asked: 12, emitted: 12, refusedHere: [], test: null },
   since: {},
 };
+
+type Part = keyof BenchEvidence;
+export type Change = {
+  [P in Part]?: BenchEvidence[P] extends object | null ? Partial<BenchEvidence[P]> : BenchEvidence[P];
+};
+
+/** The sound gateway with other figures in some parts. */
+export function changed(change: Change): BenchEvidence {
+  const entries = Object.entries(change).map(([part, figures]) => {
+    const before: unknown = SOUND[part as Part];
+    const isRecord = typeof figures === "object" && figures !== null && !Array.isArray(figures);
+    return [part, isRecord && before !== null ? { ...(before as object), ...figures } : figures];
+  });
+  return { ...SOUND, ...(Object.fromEntries(entries) as Partial<BenchEvidence>) };
+}
+
+/** The item of that id. */
+export function judged(id: string, evidence: BenchEvidence): BenchItem {
+  const item = judgeBench(evidence).find((one) => one.id === id);
+  if (item === undefined) throw new Error(`no item ${id}`);
+  return item;
+}

@@ -1,29 +1,8 @@
 import { describe, expect, it } from "vitest";
-import type { BenchItem, BenchState } from "../../../src/contract/index.ts";
+import type { BenchState } from "../../../src/contract/index.ts";
 import { BenchItem as Shape } from "../../../src/contract/index.ts";
 import { type BenchEvidence, judgeBench } from "../../../src/diagnosis/bench/judge.ts";
-import { SOUND } from "./a-sound-gateway.ts";
-
-type Part = keyof BenchEvidence;
-type Change = {
-  [P in Part]?: BenchEvidence[P] extends object | null ? Partial<BenchEvidence[P]> : BenchEvidence[P];
-};
-
-/** The sound gateway with other figures in some parts. */
-function changed(change: Change): BenchEvidence {
-  const entries = Object.entries(change).map(([part, figures]) => {
-    const before: unknown = SOUND[part as Part];
-    const isRecord = typeof figures === "object" && figures !== null && !Array.isArray(figures);
-    return [part, isRecord && before !== null ? { ...(before as object), ...figures } : figures];
-  });
-  return { ...SOUND, ...(Object.fromEntries(entries) as Partial<BenchEvidence>) };
-}
-
-function judged(id: string, evidence: BenchEvidence): BenchItem {
-  const item = judgeBench(evidence).find((one) => one.id === id);
-  if (item === undefined) throw new Error(`no item ${id}`);
-  return item;
-}
+import { type Change, changed, judged, SOUND } from "./a-sound-gateway.ts";
 
 const NOISE = (levels: readonly (number | null)[]): BenchEvidence["noise"] =>
   levels.map((noiseDbm, i) => ({
