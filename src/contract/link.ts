@@ -147,6 +147,7 @@ export const LinkRow = z.object({
   margin: MarginDistribution,
   trend: LinkTrend,
   shifts: z.array(LinkShift).describe("in order of time"),
+  fall: StandingFall.nullish().describe("a fall of this link that still holds at its last frame"),
   shiftsWords: z.string().describe("the newest step, or that there is none, or that there is not enough"),
   headroom: Headroom,
   delivery: DeliveryFigure,

@@ -11,6 +11,7 @@ import {
 } from "../diagnosis/link-delivery.ts";
 import { type LinkFrame, marginOf } from "../diagnosis/link-frame.ts";
 import { geometryOf, PLACEMENT_CAUTION } from "../diagnosis/link-geometry.ts";
+import { standingFall } from "../diagnosis/standing-fall.ts";
 import { groupBy } from "../model/group-by.ts";
 import { dueTimes } from "../model/missed-counters.ts";
 import { describeModulation } from "../model/modulation.ts";
@@ -76,6 +77,7 @@ export function linkRows(store: Store, question: LinkQuestion): LinkRow[] {
       margin,
       trend: linkTrend(within, shifts.length),
       shifts: [...shifts],
+      fall: standingFall(all),
       shiftsWords: words,
       headroom: headroomOf(margin, spreadingFactor),
       delivery,

@@ -59,6 +59,14 @@ describe("the links of a node", () => {
     expect(tower?.shifts).toEqual([]);
   });
 
+  it("show a fall that still holds at the link that fell, and at no other", () => {
+    const [shed, tower] = links(store, windowOf(0, 10_800));
+    expect(shed?.fall).toMatchObject({ at: shed?.shifts[0]?.at, measure: "snr" });
+    // From minute 100 to the last frame at minute 178.
+    expect(Math.abs((shed?.fall?.heldSeconds ?? 0) - 78 * 60)).toBeLessThan(120);
+    expect(tower?.fall).toBeNull();
+  });
+
   it("judge a short window with what came before it, and show only its own", () => {
     const late = links(store, windowOf(7200, 10_800))[0];
     expect(late?.shifts).toEqual([]);

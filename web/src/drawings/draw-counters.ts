@@ -3,7 +3,7 @@
  * the line; missed while no gateway was reachable: the same, hatched; not recorded: two dashes; repeated: a dot above.
  */
 import type { CounterTick } from "../../../src/contract/nodes.ts";
-import { drawMarkRules, type MarkRule } from "../../../src/drawings/axis.ts";
+import { drawMarkRules, type MarkRule, shortened } from "../../../src/drawings/axis.ts";
 import { THIN } from "../../../src/words/format.ts";
 import type { Sheet } from "./Canvas.tsx";
 import { type DensityCell, ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";
@@ -40,7 +40,8 @@ export function drawStrip(
     const { ctx, inks, width } = sheet;
     ctx.fillStyle = inks.quiet;
     ctx.textBaseline = "middle";
-    ctx.fillText(row.label, LABEL_AT, top + LINE_AT - 4);
+    const begun = rules.lives.filter(({ atMs }) => atMs >= row.fromMs && atMs < row.toMs);
+    ctx.fillText(row.label, LABEL_AT, top + (begun.length === 0 ? LINE_AT - 4 : 10));
     ctx.fillStyle = inks.line;
     ctx.fillRect(LABEL_PX, top + LINE_AT, width - LABEL_PX, 1);
     if (row.density === null) drawTicks(sheet, row, ticks, top, wide);
@@ -61,8 +62,7 @@ export function drawStrip(
       { ctx, inks, top: top + 1, bottom: top + ROW_PX - 2, right: width, ratio: 1, xOf: within },
       rules.marks,
     );
-    for (const life of rules.lives)
-      if (life.atMs >= row.fromMs && life.atMs < row.toMs) drawLife(sheet, row, life, top);
+    drawLives(sheet, row, begun, top);
   });
 }
 
@@ -186,18 +186,25 @@ function countersIn({ heard, missed, missedDuringOutage, notRecorded }: DensityC
   return heard + missed + missedDuringOutage + notRecorded;
 }
 
-function drawLife({ ctx, inks, width }: Sheet, row: StripRow, life: LifeRule, top: number): void {
-  const x = Math.round(tickX(row, life.atMs, width)) - 3.5;
+/** A rule where each life begins; why stands under the row's time, clear of the ticks. */
+function drawLives(
+  { ctx, inks, width }: Sheet,
+  row: StripRow,
+  lives: readonly LifeRule[],
+  top: number,
+): void {
+  if (lives.length === 0) return;
   ctx.strokeStyle = inks.accent;
   ctx.lineWidth = 2;
   ctx.beginPath();
-  ctx.moveTo(x, top + 1);
-  ctx.lineTo(x, top + ROW_PX - 2);
+  for (const { atMs } of lives) {
+    const x = Math.round(tickX(row, atMs, width)) - 3.5;
+    ctx.moveTo(x, top + 1);
+    ctx.lineTo(x, top + ROW_PX - 2);
+  }
   ctx.stroke();
   ctx.fillStyle = inks.accent;
-  ctx.textBaseline = "bottom";
-  const wide = ctx.measureText(life.reason).width;
-  // Before the rule there is room, unless the row begins with it.
-  const start = x - 6 - wide > LABEL_PX ? x - 6 - wide : x + 6;
-  ctx.fillText(life.reason, start, top + LINE_AT - 2, width - start);
+  ctx.textBaseline = "middle";
+  const reasons = [...new Set(lives.map(({ reason }) => reason))].join(", ");
+  ctx.fillText(shortened(ctx, reasons, LABEL_PX - LABEL_AT - 8), LABEL_AT, top + ROW_PX - 9);
 }

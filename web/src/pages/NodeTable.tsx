@@ -163,6 +163,10 @@ function columnsOf(
             </span>
             {row.why == null ? null : <a href={linkTo(`/gaps?node=${row.devAddr}`)}>{row.why.words}</a>}
           </span>
+          <span class="node-level small quiet">
+            {row.marginDb.median === null ? null : `margin ${decibel(row.marginDb.median)}`}{" "}
+            <Change row={row} />
+          </span>
         </div>
       ),
     },
@@ -271,14 +275,26 @@ function Lives({ lives }: { lives: readonly NodeRow[] }) {
   );
 }
 
+/** "↓ −20.5 dB" where the level fell and stays low, or a trend is significant; else nothing. */
+function Change({ row: { fall, snrTrend: trend } }: { row: NodeRow }) {
+  const changeDb = fall?.sizeDb ?? (trend.significant ? trend.change : null);
+  if (changeDb === null) return null;
+  return (
+    <strong class="nowrap">
+      <span aria-hidden="true">{changeDb < 0 ? "↓" : "↑"} </span>
+      {fall?.atLeast === true ? "≥ " : ""}
+      {signedDb(changeDb)}
+    </strong>
+  );
+}
+
 /** An arrow with its size where the level fell and stays low, or a trend is significant; else the plain word. */
-function TrendArrow({ row: { fall, snrTrend: trend } }: { row: NodeRow }) {
+function TrendArrow({ row }: { row: NodeRow }) {
+  const { fall, snrTrend: trend } = row;
   if (fall != null) {
     return (
       <span class="nowrap">
-        <span aria-hidden="true">↓ </span>
-        {fall.atLeast ? "≥ " : ""}
-        {signedDb(fall.sizeDb)}
+        <Change row={row} />
         <br />
         <span class="quiet small">
           {fall.measure === "snr" ? null : (
@@ -293,10 +309,5 @@ function TrendArrow({ row: { fall, snrTrend: trend } }: { row: NodeRow }) {
     );
   }
   if (!trend.significant || trend.change === null) return <span class="quiet">none shown</span>;
-  return (
-    <span class="nowrap">
-      <span aria-hidden="true">{trend.change < 0 ? "↓" : "↑"} </span>
-      {signedDb(trend.change)}
-    </span>
-  );
+  return <Change row={row} />;
 }

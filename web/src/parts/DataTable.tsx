@@ -71,6 +71,8 @@ export interface DataTableProps<Row> {
   readonly wrapHeads?: boolean;
   /** On a narrow screen each row is a card: every column stands in it, beneath the first. */
   readonly cards?: boolean;
+  /** Its words are explained before it in the same part of the page. */
+  readonly repeated?: boolean;
   /** Something opened beneath a row, or null. */
   readonly beneath?: (row: Row) => ComponentChildren;
 }
@@ -120,7 +122,7 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
       >
         <thead>
           <tr>
-            {explained(columns).map(({ column, term }) => (
+            {explained(columns, props.repeated === true).map(({ column, term }) => (
               <th key={column.key} scope="col" class={classes(column)} aria-sort={ariaSort(column, sorting)}>
                 {column.sort === undefined ? (
                   <Explained text={column.head} term={term} />
@@ -179,11 +181,11 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
 }
 
 /** Each column with the word that explains it; a word that stands in several heads is explained at the first. */
-function explained<Row>(columns: readonly Column<Row>[]) {
+function explained<Row>(columns: readonly Column<Row>[], repeated: boolean) {
   const seen = new Set<Term>();
   return columns.map((column) => {
     const term = column.term ?? termOf(column.head);
-    if (term === undefined || seen.has(term)) return { column, term: null };
+    if (repeated || term === undefined || seen.has(term)) return { column, term: null };
     seen.add(term);
     return { column, term };
   });

@@ -45,7 +45,7 @@ export interface ExplainedProps {
 /** The words `text`, which open their explanation where the glossary has one. */
 export function Explained({ text, term = termOf(text) ?? null }: ExplainedProps) {
   return term === null ? (
-    <>{text}</>
+    text
   ) : (
     <button type="button" class="explain" {...opens(term)}>
       {text}

@@ -3,6 +3,7 @@ import type { LinkRate, LinkRow, LinkShift, StandingFall } from "../../../../src
 import {
   counted,
   decibel,
+  duration,
   figure,
   percent,
   percentInterval,
@@ -14,7 +15,7 @@ import { gatewayTitle, LEVEL_NAMES } from "../../format/labels.ts";
 import { hourMinute, momentTime, nearestMinute, nearTime } from "../../format/times.ts";
 import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
-import { Fact, Facts, Figure, Fold, PhonePart } from "../../parts/page.tsx";
+import { Fact, Facts, Figure, Fold, PhonePart, StandingMark } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo } from "../../state/route.ts";
 import "../link/LinkSection.css";
@@ -33,6 +34,11 @@ export function shiftWords(shift: LinkShift | StandingFall, nowMs: number): stri
       : `at about ${nearTime(nearestMinute(shift.at), nowMs)}`;
   const rate = shift.withDataRateChange ? ", together with a change of data rate" : "";
   return `${LEVEL_NAMES[shift.measure]} ${shift.sizeDb < 0 ? "fell" : "rose"} by ${sizeInDb(shift)} ${when}${rate}`;
+}
+
+/** The same of a fall, and for how long the level has been low. */
+export function fallWords(fall: StandingFall, nowMs: number): string {
+  return `${shiftWords(fall, nowMs)}, and has stayed low for ${duration(fall.heldSeconds)}`;
 }
 
 /** "14 Mar 09:40" of a window that lies in the past, "09:40" today. */
@@ -125,6 +131,7 @@ function Margins({ links }: { links: readonly LinkRow[] }) {
 /** One link in words, and what delivery would be. */
 function Link({ row, repeated }: { row: LinkRow; repeated: boolean }) {
   const { margin, geometry, frequencyOffset } = row;
+  const others = row.shifts.filter(({ at }) => at !== row.fall?.at);
   return (
     <section class="link-block" aria-label={`Link to ${gatewayTitle(row)}`}>
       <h3>{gatewayTitle(row)}</h3>
@@ -136,10 +143,17 @@ function Link({ row, repeated }: { row: LinkRow; repeated: boolean }) {
           </span>
         </Fact>
         <Fact name="Headroom">{row.headroom.words}</Fact>
+        {row.fall == null ? null : (
+          <Fact name="Level">
+            <StandingMark standing="look" /> {fallWords(row.fall, now.value)}.
+          </Fact>
+        )}
         <Fact name="Steps">
-          {row.shifts.length === 0
-            ? row.shiftsWords
-            : row.shifts.map((shift) => <div key={shift.at}>{shiftWords(shift, now.value)}.</div>)}
+          {others.length === 0
+            ? row.fall == null
+              ? row.shiftsWords
+              : "None but this fall."
+            : others.map((shift) => <div key={shift.at}>{shiftWords(shift, now.value)}.</div>)}
         </Fact>
         <Fact name="Trend">
           <Trend row={row} />
@@ -158,6 +172,7 @@ function Link({ row, repeated }: { row: LinkRow; repeated: boolean }) {
         <DataTable
           label={`Each data rate at ${gatewayTitle(row)}`}
           columns={RATES}
+          repeated={repeated}
           rows={row.byDataRate}
           rowKey={(one) => one.dataRate}
         />
@@ -165,6 +180,7 @@ function Link({ row, repeated }: { row: LinkRow; repeated: boolean }) {
       <DataTable
         label={`Delivery at ${gatewayTitle(row)} as it was, and as it would be`}
         columns={WHAT_IF}
+        repeated={repeated || row.byDataRate.length > 1}
         rows={deliveries(row)}
         rowKey={(one) => one.title}
       />

@@ -19,7 +19,7 @@ import { now } from "../../state/clock.ts";
 import { type Marks, markRules } from "../../state/marks.ts";
 import { linkTo } from "../../state/route.ts";
 import { ChargePart } from "./Charge.tsx";
-import { LinkSection, shiftWords } from "./LinkSection.tsx";
+import { fallWords, LinkSection } from "./LinkSection.tsx";
 import { NodeSignal } from "./NodeSignal.tsx";
 import { NodeAnswersSection, NodeReceptions, NodeStory } from "./NodeStory.tsx";
 import { NodeLives, NodeTables } from "./NodeTables.tsx";
@@ -68,7 +68,7 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
               <Explained text="SNR trend" />: {row.snrTrend.words}
             </>
           ) : (
-            `Level: ${shiftWords(row.fall, now.value)}, and has stayed low for ${duration(row.fall.heldSeconds)}`
+            `Level: ${fallWords(row.fall, now.value)}`
           )}
         </span>
       </p>
