@@ -36,6 +36,34 @@ describe("grouping receptions into frames", () => {
     expect(groups.length).toBe(1);
   });
 
+  it("keeps the window and the counter's jitter to the microsecond", () => {
+    const sizes = (...hearings: Hearing[]) => clusterHearings(hearings).map((group) => group.length);
+    expect(sizes(hearing(1, 0), hearing(2, 2_000_000))).toEqual([2]);
+    expect(sizes(hearing(1, 0), hearing(2, 2_000_001))).toEqual([1, 1]);
+    expect(sizes(hearing(1, 0, 500), hearing(1, 10, 100_500, 1))).toEqual([2]);
+    expect(sizes(hearing(1, 0, 500), hearing(1, 10, 100_501, 1))).toEqual([1, 1]);
+    // Without a counter on one side nothing contradicts; a counter of 0 is one.
+    expect(sizes(hearing(1, 0, -1), hearing(1, 10, 900_000, 1))).toEqual([2]);
+    expect(sizes(hearing(1, 0, 0), hearing(1, 10, 900_000, 1))).toEqual([1, 1]);
+  });
+
+  it("sorts a group by time, then gateway, antenna and counter", () => {
+    const [group] = clusterHearings([
+      hearing(2, 5, 7, 0),
+      hearing(1, 5, 9, 1),
+      hearing(1, 5, 8, 1),
+      hearing(1, 5, 9, 0),
+      hearing(3, 4, 7, 0),
+    ]);
+    expect(group?.map(({ gatewayId, antenna, tmstKey }) => [gatewayId, antenna, tmstKey])).toEqual([
+      [3, 0, 7],
+      [1, 0, 9],
+      [1, 1, 8],
+      [1, 1, 9],
+      [2, 0, 7],
+    ]);
+  });
+
   it("gives the same groups for every order of its input", () => {
     const some = fc.array(
       fc.record({
@@ -105,6 +133,26 @@ describe("ghosts", () => {
         { frequencyHz: 868_500_000, tmstKey: 1_002, rssiTenths: -1000 },
       ),
     ).toBe(null);
+  });
+
+  it("stand within 5 ms on the counter, 20 dB or more below, on another frequency", () => {
+    const at = (frequencyHz: number | null, tmstKey: number, rssiTenths: number | null) => ({
+      frequencyHz,
+      tmstKey,
+      rssiTenths,
+    });
+    const original = at(868_300_000, 5_000, -350);
+    expect(ghostOf(original, at(867_300_000, 10_000, -550))).toBe("b");
+    expect(ghostOf(original, at(867_300_000, 0, -550))).toBe("b");
+    expect(ghostOf(at(867_300_000, 10_000, -550), original)).toBe("a");
+    expect(ghostOf(original, at(867_300_000, 10_001, -550))).toBeNull();
+    expect(ghostOf(original, at(867_300_000, 5_000, -549))).toBeNull();
+    expect(ghostOf(at(867_300_000, 5_000, -549), original)).toBeNull();
+    expect(ghostOf(original, at(868_300_000, 5_000, -900))).toBeNull();
+    // What a gateway did not say proves nothing.
+    expect(ghostOf(original, at(null, 5_000, -900))).toBeNull();
+    expect(ghostOf(original, at(867_300_000, 5_000, null))).toBeNull();
+    expect(ghostOf(at(868_300_000, -1, -350), at(867_300_000, -1, -900))).toBeNull();
   });
 });
 

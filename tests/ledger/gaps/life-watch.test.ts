@@ -1,6 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import {
+  draftOf,
   type GapDraft,
   type HeardCounter,
   homeGateways,
@@ -11,11 +12,12 @@ import {
 import {
   countInterval,
   type IntervalCounts,
+  longestUsualOf,
   longestUsualUs,
   overdueAfterUs,
   rhythmOf,
 } from "../../../src/ledger/gaps/intervals.ts";
-import { baselineLoss, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-detector.ts";
+import { baselineLoss, isAtRest, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-detector.ts";
 import { chanceOfInterval } from "../../../src/statistics/distributions.ts";
 import { chance } from "../../diagnosis/findings/history.ts";
 
@@ -331,6 +333,18 @@ describe("the baseline", () => {
   });
 });
 
+it("a life keeps its intervals by length, each once", () => {
+  const { state } = watch(everyTenMinutes(10, () => false));
+  expect(Object.values(state.usual ?? {}).reduce((sum, count) => sum + count, 0)).toBe(9);
+});
+
+it("the longest usual interval of none, or of nothing but zeros, is 0", () => {
+  expect(longestUsualOf(Float64Array.of())).toBe(0);
+  expect(longestUsualOf(Float64Array.of(0, 0, 0, 0))).toBe(0);
+  expect(longestUsualOf(Float64Array.of(0, 0, 600, 600, 600))).toBeGreaterThanOrEqual(600);
+  expect(longestUsualOf(Float64Array.of(0, 0, 600, 600))).toBe(0);
+});
+
 describe("an episode of losses, worked by hand", () => {
   const step = (counter: number, missed = 0) => ({
     fromUs: (counter - missed - 1) * 600 * S,
@@ -373,6 +387,81 @@ describe("an episode of losses, worked by hand", () => {
     const ended = watchStep(state, step(112));
     expect(ended).toMatchObject({ missed: 6, heard: 0, heardSince: 7, lastMissed: 105 });
     expect(state.episode).toBeNull();
+  });
+
+  it("becomes a dropout with what the rhythm lets expect in it", () => {
+    const { episode } = afterSixMissed();
+    const draft = draftOf(episode!, 600 * S, true);
+    expect(draft).toMatchObject({
+      tag: "episode",
+      kind: "counters",
+      open: false,
+      final: true,
+      missed: 6,
+      firstMissed: 100,
+      lastMissed: 105,
+      expectedByRhythm: 7,
+      rhythmUs: 600 * S,
+      // A week holds 1,008 counters; a false alarm in twenty weeks is allowed for each of three sums.
+      lacking: Math.max(0, Math.log((3 * 1_008) / 0.05) - 6 * Math.log(0.9 / 0.01)),
+    });
+    expect(draftOf(episode!, null, true).expectedByRhythm).toBeNull();
+    expect(draftOf({ ...episode!, heard: 12 }, 600 * S, false)).toMatchObject({ kind: "steady", open: true });
+    expect(draftOf({ ...episode!, heard: 11 }, 600 * S, false)).toMatchObject({
+      kind: "counters",
+      open: false,
+    });
+  });
+
+  /** Three missed after a hundred heard, over after seven more; then as many heard, and two missed. */
+  function againAfter(heard: number, run = 3) {
+    const state = newLossWatch();
+    for (let counter = 0; counter < 100; counter++) watchStep(state, step(counter));
+    watchStep(state, step(100 + run, run));
+    for (let i = 1; i <= 6 + heard; i++) watchStep(state, step(100 + run + i));
+    const counter = 100 + run + 6 + heard + 3;
+    watchStep(state, step(counter, 2));
+    return { counter, episode: state.episode };
+  }
+
+  it("of a few scattered losses goes on when it begins again within 12 counters", () => {
+    expect(againAfter(5)).toEqual({
+      counter: 117,
+      episode: {
+        fromUs: 99 * 600 * S,
+        toUs: 117 * 600 * S,
+        firstMissed: 100,
+        lastMissed: 116,
+        missed: 5,
+        // The one that showed the run, six more until it was over, five after.
+        heard: 12,
+        heardSince: 1,
+        over: 0,
+        longestRun: 3,
+        surprise: 3 * Math.log(0.9 / 0.01),
+        missedAfter: 0,
+        heardAfter: 0,
+      },
+    });
+  });
+
+  it("is another one later, and after a black-out of more than five at once", () => {
+    expect(againAfter(6).episode).toMatchObject({ firstMissed: 116, missed: 2, heard: 0 });
+    expect(againAfter(0, 5).episode).toMatchObject({ firstMissed: 100, missed: 7 });
+    expect(againAfter(0, 6).episode).toMatchObject({ firstMissed: 113, missed: 2 });
+  });
+
+  it("leaves the life at rest once no later loss could prove that it went on", () => {
+    const ended = (missed: number, heard: number) => {
+      const state = newLossWatch();
+      state.ended = { ...afterSixMissed().episode!, missed, heard, lastMissed: 1_000 };
+      return (lastCounter: number) => isAtRest(state, lastCounter);
+    };
+    // A quarter of its own counters, and no less than 30.
+    expect([ended(6, 100)(1_030), ended(6, 100)(1_031)]).toEqual([false, true]);
+    expect([ended(100, 100)(1_050), ended(100, 100)(1_051)]).toEqual([false, true]);
+    expect(isAtRest(newLossWatch(), 0)).toBe(true);
+    expect(isAtRest(afterSixMissed(), 100_000)).toBe(false);
   });
 
   it("counts what was heard between its misses, and each miss takes back what spoke for its end", () => {
