@@ -9,7 +9,7 @@
  */
 import { KNEE_DB, Rows, slopes } from "./censored.ts";
 import { bivariateNormalCdf, bivariateNormalSlopes, normalCdf, normalDensity } from "./distributions.ts";
-import { type Likelihood, maximiseLikelihood } from "./maximum-likelihood.ts";
+import { type Likelihood, maximiseLikelihood, type ScoreSums, summed } from "./maximum-likelihood.ts";
 
 export interface CensoredPair {
   /** null: not heard. At least one side heard. */
@@ -190,8 +190,7 @@ class PairLikelihood implements Likelihood {
     const state = stateOf(parameters);
     const { ma, mb, sa, sb, rho, rest, rhoSlope } = state;
     const n = this.#exact.length;
-    const halves = this.#halves.values;
-    const scores = new Float64Array(SIZE * (n + halves.length + this.#corners.values.length));
+    const scores = new Float64Array(SIZE * this.weights.length);
     for (let k = 0, at = 0; k < n; k++, at += SIZE) {
       const pair = this.#exact[k];
       if (pair === undefined) continue;
@@ -205,20 +204,53 @@ class PairLikelihood implements Likelihood {
       scores[at + 3] = (zb * zb - rho * product) / rest - 1;
       scores[at + 4] = (rhoSlope * (rho + product - (rho * squares) / rest)) / rest;
     }
-    for (let k = 0; k < halves.length; k++) {
-      const half = halves[k];
-      if (half !== undefined) this.#halfSlopes(half, state, scores, SIZE * (n + k));
-    }
-    if (this.#corners.values.length > 0)
-      slopes(
-        (moved) => this.#cornersAt(stateOf(moved)),
-        parameters,
-        scores.subarray(SIZE * (n + halves.length)),
-      );
+    this.#otherScores(parameters, state, scores.subarray(SIZE * n));
     const seen = this.#seenSlopes(state);
     for (let at = 0; at < scores.length; at += SIZE)
       for (let i = 0; i < SIZE; i++) scores[at + i] = (scores[at + i] ?? 0) - (seen[i] ?? 0);
     return scores;
+  }
+
+  /** The scores of pairs read in full are polynomials of their two readings: their sums follow from moments. */
+  sums(parameters: readonly number[], withOuter: boolean): ScoreSums {
+    const state = stateOf(parameters);
+    const n = this.#exact.length;
+    const seen = this.#seenSlopes(state);
+    const others = new Float64Array(SIZE * (this.weights.length - n));
+    this.#otherScores(parameters, state, others);
+    for (let at = 0; at < others.length; at += SIZE)
+      for (let i = 0; i < SIZE; i++) others[at + i] = (others[at + i] ?? 0) - (seen[i] ?? 0);
+    const { slope, outer } = summed(others, this.weights.subarray(n), SIZE, withOuter);
+    const powers = standardised(this.#moments, state, withOuter ? MAX_POWER : MAX_POWER / 2);
+    const terms = exactTerms(state, seen);
+    for (let i = 0; i < SIZE; i++) {
+      let sum = 0;
+      for (let k = 0; k < TERMS; k++) sum += (terms[i * TERMS + k] ?? 0) * (powers[TERM_POWERS[k] ?? 0] ?? 0);
+      slope[i] = (slope[i] ?? 0) + sum;
+      for (let j = 0; withOuter && j <= i; j++) {
+        let products = 0;
+        for (let k = 0; k < TERMS; k++) {
+          const own = terms[i * TERMS + k] ?? 0;
+          const from = TERM_POWERS[k] ?? 0;
+          for (let l = 0; own !== 0 && l < TERMS; l++)
+            products += own * (terms[j * TERMS + l] ?? 0) * (powers[from + (TERM_POWERS[l] ?? 0)] ?? 0);
+        }
+        outer[i * SIZE + j] = (outer[i * SIZE + j] ?? 0) + products;
+        if (j < i) outer[j * SIZE + i] = (outer[j * SIZE + i] ?? 0) + products;
+      }
+    }
+    return { slope, outer };
+  }
+
+  /** Of the pairs of which one side at most was read in full. */
+  #otherScores(parameters: readonly number[], state: State, into: Float64Array): void {
+    const halves = this.#halves.values;
+    for (let k = 0; k < halves.length; k++) {
+      const half = halves[k];
+      if (half !== undefined) this.#halfSlopes(half, state, into, SIZE * k);
+    }
+    if (this.#corners.values.length > 0)
+      slopes((moved) => this.#cornersAt(stateOf(moved)), parameters, into.subarray(SIZE * halves.length));
   }
 
   /** Chance that at least one side hears a frame. */
@@ -317,7 +349,73 @@ class PairLikelihood implements Likelihood {
   }
 }
 
+/** Terms of a score, powers of the two readings: 1, a, b, a², ab, b². */
+const TERMS = 6;
+/** Moments up to this power of each reading stand in a square of so many a side. */
+const MAX_POWER = 4;
+const SIDE = MAX_POWER + 1;
+/** Where each term's moment stands; products of two terms stand where their places add up to. */
+const TERM_POWERS = Uint8Array.of(0, SIDE, 1, 2 * SIDE, SIDE + 1, 2);
+
+/** The score of a pair read in full, by each parameter: its factor before each term. */
+function exactTerms(
+  { sa, sb, rho, rest, rhoSlope }: State,
+  [seenA = 0, seenB = 0, seenLogA = 0, seenLogB = 0, seenRho = 0]: readonly number[],
+): Float64Array {
+  const byRho = rhoSlope / rest;
+  const square = (-byRho * rho) / rest;
+  return Float64Array.of(
+    ...[-seenA, 1 / (sa * rest), -rho / (sa * rest), 0, 0, 0],
+    ...[-seenB, -rho / (sb * rest), 1 / (sb * rest), 0, 0, 0],
+    ...[-1 - seenLogA, 0, 0, 1 / rest, -rho / rest, 0],
+    ...[-1 - seenLogB, 0, 0, 0, -rho / rest, 1 / rest],
+    ...[byRho * rho - seenRho, 0, 0, square, byRho * (1 + (2 * rho * rho) / rest), square],
+  );
+}
+
+/**
+ * Sums of the powers of both readings, up to `most` together, in standard deviations from the means of a state, from
+ * those about their own means.
+ */
+function standardised(
+  { powers, meanA, meanB }: Moments,
+  { ma, mb, sa, sb }: State,
+  most: number,
+): Float64Array {
+  const ofA = powersOf(meanA - ma);
+  const ofB = powersOf(meanB - mb);
+  const sums = new Float64Array(SIDE * SIDE);
+  for (let i = 0; i <= most; i++)
+    for (let j = 0; i + j <= most; j++) {
+      let sum = 0;
+      for (let k = 0; k <= i; k++) {
+        const factor = (CHOICES[i * SIDE + k] ?? 0) * (ofA[i - k] ?? 0);
+        for (let l = 0; l <= j; l++)
+          sum += factor * (CHOICES[j * SIDE + l] ?? 0) * (ofB[j - l] ?? 0) * (powers[k * SIDE + l] ?? 0);
+      }
+      sums[i * SIDE + j] = sum / (sa ** i * sb ** j);
+    }
+  return sums;
+}
+
+function powersOf(value: number): Float64Array {
+  const powers = new Float64Array(SIDE).fill(1);
+  for (let i = 1; i < SIDE; i++) powers[i] = (powers[i - 1] ?? 1) * value;
+  return powers;
+}
+
+/** Binomial coefficients, row by row of a square. */
+const CHOICES = Uint8Array.of(
+  ...[1, 0, 0, 0, 0],
+  ...[1, 1, 0, 0, 0],
+  ...[1, 2, 1, 0, 0],
+  ...[1, 3, 3, 1, 0],
+  ...[1, 4, 6, 4, 1],
+);
+
 interface Moments {
+  /** Sums of the powers of both readings about their means, up to `MAX_POWER` together. */
+  readonly powers: Float64Array;
   readonly count: number;
   readonly meanA: number;
   readonly meanB: number;
@@ -332,15 +430,23 @@ function momentsOf(exact: readonly (readonly [number, number])[]): Moments | nul
   if (count < MIN_EXACT_PAIRS) return null;
   const meanA = exact.reduce((sum, [a]) => sum + a, 0) / count;
   const meanB = exact.reduce((sum, [, b]) => sum + b, 0) / count;
-  let varianceA = 0;
-  let varianceB = 0;
-  let covariance = 0;
+  const powers = new Float64Array(SIDE * SIDE);
   for (const [a, b] of exact) {
-    varianceA += (a - meanA) ** 2 / count;
-    varianceB += (b - meanB) ** 2 / count;
-    covariance += ((a - meanA) * (b - meanB)) / count;
+    const u = a - meanA;
+    const v = b - meanB;
+    for (let i = 0, ofA = 1; i <= MAX_POWER; i++, ofA *= u)
+      for (let j = 0, of = ofA; i + j <= MAX_POWER; j++, of *= v)
+        powers[i * SIDE + j] = (powers[i * SIDE + j] ?? 0) + of;
   }
-  return { count, meanA, meanB, varianceA, varianceB, covariance };
+  return {
+    powers,
+    count,
+    meanA,
+    meanB,
+    varianceA: (powers[2 * SIDE] ?? 0) / count,
+    varianceB: (powers[2] ?? 0) / count,
+    covariance: (powers[SIDE + 1] ?? 0) / count,
+  };
 }
 
 /** Where to begin. */

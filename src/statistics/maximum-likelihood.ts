@@ -10,6 +10,15 @@ export interface Likelihood {
   total(parameters: readonly number[]): number;
   /** Slope of the log likelihood of each row (counted once) by each parameter, row after row. */
   scores(parameters: readonly number[]): Float64Array;
+  /** The sums of the scores over all rows, where they follow from less than each row; left out: added up. */
+  sums?(parameters: readonly number[], withOuter: boolean): ScoreSums;
+}
+
+export interface ScoreSums {
+  /** Of the scores, each row as often as it counts. */
+  readonly slope: Float64Array;
+  /** Of the products of each two of them, row by row of a square; all 0 where nobody asked for them. */
+  readonly outer: Float64Array;
 }
 
 export interface Fit {
@@ -33,17 +42,16 @@ export function maximiseLikelihood(
   start: readonly number[],
   count: number,
 ): Fit | null {
-  const { weights } = likelihood;
   const size = start.length;
   let parameters = [...start];
   let value = totalAt(likelihood, parameters);
   if (!Number.isFinite(value)) return null;
   let settled = false;
   for (let step = 0; step < MAX_STEPS && !settled; step++) {
-    const scores = likelihood.scores(parameters);
-    const inverse = inverseOf(outerProduct(scores, weights, size));
+    const { slope, outer } = sumsAt(likelihood, parameters, true);
+    const inverse = inverseOf(squareOf(outer, size));
     if (inverse === null) return null;
-    const direction = moved(inverse, summed(scores, weights, size));
+    const direction = moved(inverse, slope);
     let length = 1;
     let next = parameters;
     let nextValue = Number.NEGATIVE_INFINITY;
@@ -75,26 +83,40 @@ function totalAt(likelihood: Likelihood, parameters: readonly number[]): number 
   return Number.isNaN(sum) ? Number.NEGATIVE_INFINITY : sum;
 }
 
-function summed(scores: Float64Array, weights: Float64Array, size: number): number[] {
-  const sum = new Array<number>(size).fill(0);
-  for (let k = 0, at = 0; k < weights.length; k++)
-    for (let i = 0; i < size; i++, at++) sum[i] = (sum[i] ?? 0) + (weights[k] ?? 0) * (scores[at] ?? 0);
-  return sum;
+function sumsAt(likelihood: Likelihood, parameters: readonly number[], withOuter: boolean): ScoreSums {
+  return (
+    likelihood.sums?.(parameters, withOuter) ??
+    summed(likelihood.scores(parameters), likelihood.weights, parameters.length, withOuter)
+  );
 }
 
-function outerProduct(scores: Float64Array, weights: Float64Array, size: number): number[][] {
-  const sum = new Float64Array(size * size);
+/** The sums of the scores of some rows. */
+export function summed(
+  scores: Float64Array,
+  weights: ArrayLike<number>,
+  size: number,
+  withOuter: boolean,
+): ScoreSums {
+  const slope = new Float64Array(size);
+  const outer = new Float64Array(size * size);
   for (let k = 0; k < weights.length; k++) {
     const from = k * size;
+    const weight = weights[k] ?? 0;
     for (let i = 0; i < size; i++) {
-      const own = (weights[k] ?? 0) * (scores[from + i] ?? 0);
-      for (let j = 0; j <= i; j++)
-        sum[i * size + j] = (sum[i * size + j] ?? 0) + own * (scores[from + j] ?? 0);
+      const own = weight * (scores[from + i] ?? 0);
+      slope[i] = (slope[i] ?? 0) + own;
+      for (let j = 0; withOuter && j <= i; j++) {
+        const product = own * (scores[from + j] ?? 0);
+        outer[i * size + j] = (outer[i * size + j] ?? 0) + product;
+        if (j < i) outer[j * size + i] = (outer[j * size + i] ?? 0) + product;
+      }
     }
   }
-  return Array.from({ length: size }, (_, i) =>
-    Array.from({ length: size }, (__, j) => sum[Math.max(i, j) * size + Math.min(i, j)] ?? 0),
-  );
+  return { slope, outer };
+}
+
+function squareOf(values: Float64Array, size: number): number[][] {
+  return Array.from({ length: size }, (_, i) => [...values.subarray(i * size, (i + 1) * size)]);
 }
 
 function influenceOf(scores: Float64Array, inverse: readonly (readonly number[])[]): Float64Array {
@@ -113,13 +135,11 @@ const HESSIAN_STEP = 1e-3;
 
 /** From the slopes on both sides of the maximum. */
 function negativeHessian(likelihood: Likelihood, parameters: readonly number[]): number[][] {
-  const size = parameters.length;
-  const slopesAt = (i: number, by: number) =>
-    summed(likelihood.scores(shifted(parameters, i, by)), likelihood.weights, size);
+  const slopesAt = (i: number, by: number) => sumsAt(likelihood, shifted(parameters, i, by), false).slope;
   const rows = parameters.map((_, i) => {
     const up = slopesAt(i, HESSIAN_STEP);
     const down = slopesAt(i, -HESSIAN_STEP);
-    return up.map((slope, j) => ((down[j] ?? 0) - slope) / (2 * HESSIAN_STEP));
+    return Array.from(up, (slope, j) => ((down[j] ?? 0) - slope) / (2 * HESSIAN_STEP));
   });
   return rows.map((row, i) => row.map((entry, j) => (entry + (rows[j]?.[i] ?? 0)) / 2));
 }
@@ -131,7 +151,7 @@ export function shifted(parameters: readonly number[], index: number, by: number
   return other;
 }
 
-function moved(matrix: readonly (readonly number[])[], by: readonly number[]): number[] {
+function moved(matrix: readonly (readonly number[])[], by: ArrayLike<number>): number[] {
   return matrix.map((row) => row.reduce((sum, entry, i) => sum + entry * (by[i] ?? 0), 0));
 }
 

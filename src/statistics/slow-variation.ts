@@ -172,6 +172,8 @@ function powerAt(keep: number, angle: number): number {
 }
 
 const DAY_S = 86_400;
+/** Cosines that follow from one another before they are worked out anew. */
+const RENEWED = 256;
 
 /** Squared cosine transforms of the series over its variance: 1 each for independent values; null where it was changed. */
 export function wavesOf({
@@ -187,20 +189,36 @@ export function wavesOf({
   const daily = (2 * durationS) / DAY_S;
   const isTaken = (wave: number) =>
     dayTaken && (Math.abs(wave - daily) < 1.5 || Math.abs(wave - 2 * daily) < 1.5);
-  // Every cosine asked for is one of a full turn in 4 n steps.
-  const turn = 4 * n;
-  const cosines = Float64Array.from({ length: turn }, (_, step) => Math.cos((Math.PI * step) / (2 * n)));
+  // A cosine wave is as high at the i-th value from the end as at the i-th from the begin, with the sign of its number.
+  const half = Math.ceil(n / 2);
+  const sums = new Float64Array(half);
+  const differences = new Float64Array(half);
+  for (let i = 0; i < half; i++) {
+    const first = values[i] ?? 0;
+    const last = i === n - 1 - i ? 0 : (values[n - 1 - i] ?? 0);
+    sums[i] = first + last;
+    differences[i] = i === n - 1 - i ? 0 : first - last;
+  }
   for (let wave = 1; wave <= Math.min(MAX_WAVES, n - 1); wave++) {
     if (isTaken(wave)) {
       waves.push(null);
       continue;
     }
+    const folded = wave % 2 === 0 ? sums : differences;
+    const angle = (Math.PI * wave) / (2 * n);
+    // cos((2 i + 3) x) = 2 cos(2 x) cos((2 i + 1) x) - cos((2 i - 1) x), begun anew before errors add up.
+    const twice = 2 * Math.cos(2 * angle);
     let sum = 0;
-    let step = wave;
-    for (let i = 0; i < n; i++) {
-      sum += (values[i] ?? 0) * (cosines[step] ?? 0);
-      step += 2 * wave;
-      if (step >= turn) step -= turn;
+    for (let begin = 0; begin < half; begin += RENEWED) {
+      const end = Math.min(half, begin + RENEWED);
+      let before = Math.cos((2 * begin - 1) * angle);
+      let cosine = Math.cos((2 * begin + 1) * angle);
+      for (let i = begin; i < end; i++) {
+        sum += (folded[i] ?? 0) * cosine;
+        const next = twice * cosine - before;
+        before = cosine;
+        cosine = next;
+      }
     }
     waves.push((2 * sum * sum) / (n * variance));
   }

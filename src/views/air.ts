@@ -24,7 +24,6 @@ import { downlinksOf, reportedTransmissions } from "../store/queries/air-scan.ts
 import { channelCells } from "../store/queries/channels.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { labels, storedSpanUs } from "../store/queries/lives.ts";
-import { readRecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
 import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
@@ -43,7 +42,7 @@ import { noiseSources } from "./noise-sources.ts";
 import { cutGateways } from "./shown-gateways.ts";
 import { loudRow } from "./site-score.ts";
 import { placesOf } from "./user-data.ts";
-import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
+import { type AskedWindow, knownUntilUs, recordedOf, windowView } from "./window.ts";
 
 const MAX_TALKERS = 20;
 const MAX_AIRTIME_ROWS = 50;
@@ -89,7 +88,7 @@ export function airView(
   const maps: AirMap[] = [];
   const rows: AirGateway[] = [];
   const sums = byGateway(sumChannels(store, window, shownIds));
-  const recorded = readRecordedTime(store, { untilUs });
+  const recorded = recordedOf(store, window);
   for (const gateway of gateways) {
     const name = gatewayNames.get(gateway.eui)?.name ?? null;
     const who = { gatewayId: gateway.id, gatewayEui: gateway.eui, gatewayName: name };

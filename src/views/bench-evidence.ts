@@ -30,12 +30,11 @@ import {
 import { type BenchPacket, newestPackets, nodesHeard, packetCounts } from "../store/queries/bench-radio.ts";
 import { roundTrips } from "../store/queries/downlinks.ts";
 import { type GatewayRecord, type RefusalRecord, refusals, restartsUs } from "../store/queries/gateways.ts";
-import { readRecordedTime } from "../store/recorded-time.ts";
 import { countsOf, heartbeatOf, radioOf } from "./bench-heartbeat.ts";
 import { planEvidence } from "./bench-plan.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { roundTripOf } from "./gateway-downlinks.ts";
-import { type AskedWindow, knownUntilUs } from "./window.ts";
+import { type AskedWindow, recordedOf } from "./window.ts";
 
 export interface BenchGiven {
   /** Channel plans of the user's own. */
@@ -57,7 +56,7 @@ export function benchEvidence(
   const { id } = gateway;
   const expected = given.expected ?? null;
   const counts = datagramCounts(store, id, window);
-  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
+  const recorded = recordedOf(store, window);
   const span = { fromUs: window.fromUs, toUs: Math.max(endUs, window.fromUs) };
   // A store from before these ranges were kept has none: then all of it counts as recorded.
   const isKnown = recorded.ranges(span, [id]).length > 0;

@@ -4,6 +4,7 @@ import { type CounterDrift, counterDrift } from "../radio/counter-drift.ts";
 import { READING_CELL_US } from "../store/hours/packet-columns.ts";
 import type { Store } from "../store/open.ts";
 import { counterReadings } from "../store/queries/gateways.ts";
+import { onceAnAnswer } from "../store/queries/of-answer.ts";
 
 /** Readings of a window at most, and so the width of the cells that each give one. */
 const MAX_READINGS = 4_000;
@@ -14,6 +15,17 @@ const MAX_STRETCHES = 20;
 
 /** `restartsUs`: when the counter began anew within the window, in order. */
 export function driftOfGateway(
+  store: Store,
+  gatewayId: number,
+  window: TimeRange,
+  restartsUs: readonly number[],
+): CounterDrift {
+  return onceAnAnswer(store, window, `drift ${gatewayId}`, () =>
+    findDrift(store, gatewayId, window, restartsUs),
+  );
+}
+
+function findDrift(
   store: Store,
   gatewayId: number,
   window: TimeRange,

@@ -7,9 +7,9 @@ import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { type CauseShare, causeShares } from "../store/queries/gaps.ts";
-import { dropoutRow, episodesOf, gapNames } from "./gaps.ts";
+import { dropoutRow, episodesOf, gapNamesOf } from "./gaps.ts";
 import { earlierGaps, knownGaps, withMarks } from "./known-gaps.ts";
-import { type AskedWindow, knownUntilUs } from "./window.ts";
+import type { AskedWindow } from "./window.ts";
 
 /** What the losses of each life are put down to, by "01A2B3C4/1". */
 export type SharesByLife = ReadonlyMap<string, readonly CauseShare[]>;
@@ -42,7 +42,7 @@ const MAX_LOOKED_AT = 400;
 
 /** The newest findings of one's own nodes and of gateways, at most `most`. */
 export function newestFindings(store: Store, window: AskedWindow, most: number): FindingLine[] {
-  const names = gapNames(store, knownUntilUs(window));
+  const names = gapNamesOf(store, window);
   const known = knownGaps(store, window, MAX_LOOKED_AT);
   const rows = known.gaps.map((gap) => dropoutRow(gap, names, window)).filter(({ stranger }) => !stranger);
   const { episodes, gaps } = episodesOf(rows, known.outages, names, window);

@@ -16,12 +16,12 @@ import type { Store } from "../store/open.ts";
 import { type GapCount, goesOn, type StoredGap, type StoredOutage } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber, storedSpanUs } from "../store/queries/lives.ts";
-import { readRecordedTime } from "../store/recorded-time.ts";
+import { onceAnAnswer } from "../store/queries/of-answer.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { certaintyOf } from "../words/causes.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { knownCounts, knownGaps, withMarks } from "./known-gaps.ts";
-import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
+import { type AskedWindow, knownUntilUs, recordedOf, windowView } from "./window.ts";
 
 // Which dropouts belong together? Those of one cause at one gateway at the same time are one episode that nodes share.
 
@@ -182,11 +182,18 @@ export interface GapNames {
 }
 
 /** The dropouts of a window, newest first, with the episodes that several nodes share. `isCut`: there are more. */
-export function gapsOfWindow(
-  store: Store,
-  window: AskedWindow,
-  names = gapNames(store, knownUntilUs(window)),
-): { episodes: EpisodeRow[]; gaps: DropoutRow[]; isCut: boolean } {
+export function gapsOfWindow(store: Store, window: AskedWindow): GapsOfWindow {
+  return onceAnAnswer(store, window, "gaps", () => findGaps(store, window));
+}
+
+interface GapsOfWindow {
+  readonly episodes: readonly EpisodeRow[];
+  readonly gaps: readonly DropoutRow[];
+  readonly isCut: boolean;
+}
+
+function findGaps(store: Store, window: AskedWindow): GapsOfWindow {
+  const names = gapNamesOf(store, window);
   const { gaps: stored, outages } = knownGaps(store, window, MAX_GAPS + 1);
   const rows = stored.slice(0, MAX_GAPS).map((gap) => dropoutRow(gap, names, window));
   return {
@@ -196,8 +203,8 @@ export function gapsOfWindow(
 }
 
 export function gapsView(store: Store, window: AskedWindow): GapsView {
-  const names = gapNames(store, knownUntilUs(window));
-  const { episodes, gaps, isCut } = gapsOfWindow(store, window, names);
+  const names = gapNamesOf(store, window);
+  const { episodes, gaps, isCut } = gapsOfWindow(store, window);
   const counted = knownCounts(store, window);
   const own = summed(counted.filter((one) => !isOfStranger(one, names)));
   const recordedSeconds = recordedUs(store, window) / 1e6;
@@ -215,7 +222,7 @@ export function gapsView(store: Store, window: AskedWindow): GapsView {
 
 /** Recorded time of the window; all of it for a store from before recorded time was kept. */
 function recordedUs(store: Store, window: AskedWindow): number {
-  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
+  const recorded = recordedOf(store, window);
   const isKept = recorded.ranges({ fromUs: 0, toUs: Number.MAX_SAFE_INTEGER }).length > 0;
   return isKept || storedSpanUs(store) === null
     ? totalUs(recorded.ranges(window))
@@ -238,6 +245,11 @@ function summed(counted: readonly GapCount[]): GapCounts {
     missedCounters: sum(({ missed }) => missed),
     byCause,
   };
+}
+
+/** The same for the answer of a window. */
+export function gapNamesOf(store: Store, window: AskedWindow): GapNames {
+  return onceAnAnswer(store, window, "gap names", () => gapNames(store, knownUntilUs(window)));
 }
 
 /** `untilUs`: home networks as they were known then. */

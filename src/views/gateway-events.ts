@@ -8,8 +8,10 @@ import type { GatewayDownlinks, GatewayEvent } from "../contract/index.ts";
 import { deafRadio, type KeepaliveCell, lossyTimes } from "../diagnosis/gateway-events/deaf-radio.ts";
 import {
   type CommonStep,
-  commonSteps,
   type LevelPoint,
+  type Senders,
+  sendersOf,
+  stepsOfSenders,
   weakenedTimes,
 } from "../diagnosis/gateway-events/level-step.ts";
 import {
@@ -78,7 +80,8 @@ export interface EventContext {
   /** What is known ends here. */
   readonly endUs: number;
   readonly placements: readonly PlacementRecord[];
-  readonly levels: ReadonlyMap<number, readonly LevelPoint[]>;
+  /** Of each gateway, row id. */
+  readonly levels: ReadonlyMap<number, Senders>;
 }
 
 /** Reads once for all gateways what their level steps rest on. */
@@ -102,7 +105,8 @@ export function eventContext(
     if (list === undefined) levels.set(one.gatewayId, [point]);
     else list.push(point);
   }
-  return { store, window, endUs, placements, levels };
+  const senders = new Map([...levels].map(([id, points]) => [id, sendersOf(points)]));
+  return { store, window, endUs, placements, levels: senders };
 }
 
 function marginOf({ snrTenths, dataRate }: { snrTenths: number | null; dataRate: number }): number | null {
@@ -188,7 +192,7 @@ function deafEvents(
       const silence = { fromUs: last.atUs, toUs: first?.atUs ?? knownUs };
       const outUs = unknown.reduce((sum, out) => sum + sharedUs(out, silence), 0);
       if (outUs > 0.5 * (silence.toUs - silence.fromUs)) return [];
-      const senders = sendersOf(
+      const senders = framesBySender(
         framesHeard(
           store,
           id,
@@ -225,7 +229,7 @@ function acrossOf(last: Moment, first: Moment | null) {
   return counterAcross({ atUs: last.atUs, tmstUs: last.tmstUs }, { atUs: first.atUs, tmstUs: first.tmstUs });
 }
 
-function sendersOf(frames: readonly FrameHeard[]) {
+function framesBySender(frames: readonly FrameHeard[]) {
   const byLife = new Map<number, FrameHeard[]>();
   const known = new Set<number>();
   for (const frame of [...frames].reverse()) {
@@ -272,9 +276,9 @@ function levelEvents(
   { id, eui }: GatewayRecord,
   who: string,
 ): GatewayEvent[] {
-  const here = levels.get(id) ?? [];
-  const others = [...levels].filter(([other]) => other !== id).map(([, points]) => points);
-  const { weakened, strengthened } = weakenedTimes(commonSteps(here, others));
+  const here = levels.get(id);
+  const others = () => [...levels].filter(([other]) => other !== id).map(([, senders]) => senders);
+  const { weakened, strengthened } = weakenedTimes(here === undefined ? [] : stepsOfSenders(here, others));
   const knownUs = Math.min(window.toUs, endUs);
   const placementAt = (step: CommonStep) =>
     placements.find(

@@ -19,13 +19,13 @@ import {
   restartsUs,
 } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels } from "../store/queries/lives.ts";
-import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
+import type { RecordedTime } from "../store/recorded-time.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { gatewayDownlinks } from "./gateway-downlinks.ts";
 import { type EventContext, eventContext, gatewayEvents } from "./gateway-events.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { shownGateways } from "./shown-gateways.ts";
-import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
+import { type AskedWindow, knownEndUs, recordedOf, windowView } from "./window.ts";
 import { heardPlan, subBandSentences } from "./wrong-sub-band.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
@@ -81,7 +81,7 @@ function gatewayContext(store: Store, window: AskedWindow, ownPlans: readonly Re
     names: labels(store, "gateway"),
     refused: groupBy(refusals(store), ({ gatewayId }) => gatewayId),
     ownPlans,
-    recorded: readRecordedTime(store, { untilUs: knownUntilUs(window) }),
+    recorded: recordedOf(store, window),
     events: eventContext(store, window, endUs, placements(store)),
   };
 }

@@ -6,12 +6,12 @@ import { type TimeRange, totalUs } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels, lifeSpans } from "../store/queries/lives.ts";
-import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
+import type { RecordedTime } from "../store/recorded-time.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { listNodes } from "./nodes.ts";
 import { reachOf } from "./reachability.ts";
 import { shownGateways } from "./shown-gateways.ts";
-import { type AskedWindow, knownEndUs, knownUntilUs } from "./window.ts";
+import { type AskedWindow, knownEndUs, knownUntilUs, recordedOf } from "./window.ts";
 
 /** `asked`: gateways (EUI) and nodes (address) that are answered for although the lists leave them out. */
 export function siteHealth(
@@ -20,7 +20,7 @@ export function siteHealth(
   asked: { readonly gateways: readonly string[]; readonly nodes: readonly string[] },
 ): SiteHealth {
   const endUs = knownEndUs(store, window);
-  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
+  const recorded = recordedOf(store, window);
   const everUs = recorded.ranges({ fromUs: 0, toUs: endUs });
   const newestUs = everUs.at(-1)?.toUs ?? null;
   return {

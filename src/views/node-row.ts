@@ -18,7 +18,7 @@ import type { Store } from "../store/open.ts";
 import { gatewaysOfNewestFrame } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { addressesToRecount, type LabelRecord, type LifeSpan, labels } from "../store/queries/lives.ts";
-import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
+import type { RecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { duration } from "../words/format.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
@@ -26,7 +26,7 @@ import { fallOf, type SuspectedFall, suspectedFall } from "./node-fall.ts";
 import { type Loss, levelsOfSeries, lossOf, stripOf, type Unheard } from "./node-figures.ts";
 import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { cutGateways } from "./shown-gateways.ts";
-import { type AskedWindow, knownEndUs, knownUntilUs } from "./window.ts";
+import { type AskedWindow, knownEndUs, knownUntilUs, recordedOf } from "./window.ts";
 
 const STRIP_BINS = 60;
 /** What all rows of one answer share. */
@@ -53,7 +53,7 @@ export function nodeContext(
 ): NodeContext {
   const untilUs = knownUntilUs(window);
   const endUs = knownEndUs(store, window);
-  const recorded = readRecordedTime(store, { untilUs });
+  const recorded = recordedOf(store, window);
   const { shown } = cutGateways(store, allGateways(store, untilUs));
   const reaches = shown.map((gateway) => reachOf(store, gateway, window, endUs, recorded));
   const names = labels(store, "node");

@@ -14,6 +14,7 @@ import {
   keepaliveUs,
   statusSpacingUs,
 } from "../store/queries/gateways.ts";
+import { onceAnAnswer } from "../store/queries/of-answer.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { removedToUs } from "../store/retention.ts";
 
@@ -46,7 +47,18 @@ export function reachOf(
   gateway: GatewayRecord,
   window: TimeRange,
   endUs: number,
-  recorded: RecordedTime = readRecordedTime(store),
+  recorded: RecordedTime = onceAnAnswer(store, window, "recorded throughout", () => readRecordedTime(store)),
+): Reach {
+  const key = `reach ${gateway.id} ${gateway.lastAtUs} ${endUs} ${recorded.untilUs}`;
+  return onceAnAnswer(store, window, key, () => findReach(store, gateway, window, endUs, recorded));
+}
+
+function findReach(
+  store: Store,
+  gateway: GatewayRecord,
+  window: TimeRange,
+  endUs: number,
+  recorded: RecordedTime,
 ): Reach {
   const around = lookBack(window);
   const keepalive = keepaliveUs(store, gateway.id, around);

@@ -1,7 +1,7 @@
 /** The report's data for one window: the views' own answers, gathered from one state of the store. */
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { NodesView } from "../contract/nodes.ts";
-import type { TrialsView } from "../contract/trials.ts";
+import type { TrialSide, TrialsView } from "../contract/trials.ts";
 import type { MarksView } from "../contract/user-data.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { gapsToDraw } from "../report/gaps.tsx";
@@ -65,7 +65,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
     const list = listNodes(store, window);
     const site = siteView(store, window, ownPlans, list);
     const { from, to } = windowView(window);
-    const { view: trials, answerOf, shared } = trialsOf(store, window, null);
+    const { view: trials, answerOf, shared } = trialsOf(store, window, null, firstSetUp());
     const nodes = nodesViewOf(window, list);
     const marks = marksView(store, window, {});
     const gaps = gapsView(store, window);
@@ -139,6 +139,16 @@ const MAX_TRIALS = 4;
 /** Gateways in different places differ as a matter of course: a trial is shown where somebody set one up. */
 function askedFor({ trials, sides }: TrialsView): TrialsView["trials"] {
   const byKey = new Map(sides.map((side) => [side.key, side]));
-  const isSetUp = (key: string) => byKey.get(key)?.placed === true || byKey.get(key)?.antenna !== null;
-  return trials.filter(({ a, b }) => isSetUp(a) && isSetUp(b)).slice(0, MAX_TRIALS);
+  const isShown = firstSetUp();
+  return trials.filter(({ a, b }) => {
+    const [one, other] = [byKey.get(a), byKey.get(b)];
+    return one !== undefined && other !== undefined && isShown(one, other);
+  });
+}
+
+/** Asked of trials in order: whether each is one of the first that somebody set up. */
+function firstSetUp(): (a: TrialSide, b: TrialSide) => boolean {
+  const isSetUp = ({ placed, antenna }: TrialSide) => placed || antenna !== null;
+  let count = 0;
+  return (a, b) => isSetUp(a) && isSetUp(b) && ++count <= MAX_TRIALS;
 }

@@ -6,14 +6,15 @@ import { formatDevAddr } from "../model/identifiers.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { type LoudNoise, loudNoise } from "../radio/loud-noise.ts";
-import { NOISE_SNR_MOST_DB, noiseSamples, type TimedNoise } from "../radio/noise.ts";
+import { NOISE_SNR_MOST_DB, noiseSample, type TimedNoise } from "../radio/noise.ts";
 import { median } from "../statistics/robust.ts";
 import { FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
 import type { Store } from "../store/open.ts";
 import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { lifeSpans } from "../store/queries/lives.ts";
-import { weakReadings } from "../store/queries/score.ts";
+import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { type WeakReading, weakReadings } from "../store/queries/score.ts";
 import { marginDb } from "./node-figures.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
@@ -21,7 +22,7 @@ const MAX_LANES = 6;
 /** Bins of a lane: each some pixels wide on the widest screen, and with frames in most of them. Chosen. */
 const NOISE_BINS = 96;
 const MARGIN_BINS = 240;
-/** Receptions that the noise is read from, as for the air. */
+/** Receptions that noise and channels are judged by. Chosen as for the air: a moving window is asked for again and again. */
 const MAX_LIVE = 6_000;
 const MAX_FIXED = 20_000;
 
@@ -44,9 +45,28 @@ export function loudRow({ fromUs, toUs, beginSeen, endSeen, riseDb }: LoudNoise)
   return { from: isoTime(fromUs), to: isoTime(toUs), beginSeen, endSeen, riseDb };
 }
 
+/** What a weak packet tells of the noise of its channel. */
+export interface WeakNoise extends TimedNoise, Pick<WeakReading, "gatewayId" | "frequencyHz" | "isRight"> {}
+
+/** The newest receptions of a window, as many as are read one by one; and what the weak ones tell, by time. */
+export function newestOfSite(
+  store: Store,
+  window: AskedWindow,
+): { readonly stretch: TimeRange; readonly noise: readonly WeakNoise[] } {
+  return onceAnAnswer(store, window, "newest of site", () => {
+    const fromUs = newestReceptionsFromUs(store, window, window.live ? MAX_LIVE : MAX_FIXED);
+    const stretch = { fromUs, toUs: window.toUs };
+    const noise = weakReadings(store, stretch, NOISE_SNR_MOST_DB).flatMap((reading): WeakNoise[] => {
+      const { atUs, gatewayId, frequencyHz, isRight, rssiDbm, snrDb } = reading;
+      const sample = noiseSample(rssiDbm, snrDb);
+      return sample === null ? [] : [{ atUs, gatewayId, frequencyHz, isRight, ...sample }];
+    });
+    return { stretch, noise };
+  });
+}
+
 function noiseLanes(store: Store, window: AskedWindow, gateways: readonly GatewayRow[]): SiteScore["noise"] {
-  const fromUs = newestReceptionsFromUs(store, window, window.live ? MAX_LIVE : MAX_FIXED);
-  const readings = weakReadings(store, { fromUs, toUs: window.toUs }, NOISE_SNR_MOST_DB);
+  const readings = newestOfSite(store, window).noise.filter(({ isRight }) => isRight);
   const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
   const names = new Map(gateways.map(({ eui, name }) => [eui, name]));
   const channels = groupBy(readings, ({ gatewayId, frequencyHz }) => `${gatewayId}/${frequencyHz}`);
@@ -55,8 +75,7 @@ function noiseLanes(store: Store, window: AskedWindow, gateways: readonly Gatewa
     const [first] = own;
     const gatewayEui = euis.get(first?.gatewayId ?? 0);
     if (first === undefined || gatewayEui === undefined || !names.has(gatewayEui)) continue;
-    const samples = noiseSamples(own);
-    const loud = loudNoise(samples);
+    const loud = loudNoise(own);
     if (loud === null) continue;
     lanes.push({
       gatewayEui,
@@ -64,7 +83,7 @@ function noiseLanes(store: Store, window: AskedWindow, gateways: readonly Gatewa
       frequencyHz: first.frequencyHz,
       fromMs: window.fromUs / 1000,
       binSeconds: (window.toUs - window.fromUs) / NOISE_BINS / 1e6,
-      dbm: mediansOf(samples, window),
+      dbm: mediansOf(own, window),
       loud: loudRow(loud),
     });
   }

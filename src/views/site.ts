@@ -4,14 +4,11 @@ import { airLine, siteSentence } from "../diagnosis/sentences.ts";
 import type { ChannelStanding, NodeStanding } from "../diagnosis/site-conditions.ts";
 import { summariseSite } from "../diagnosis/site-summary.ts";
 import { isoTime, totalUs } from "../model/time-range.ts";
-import { NOISE_SNR_GOOD_DB, noiseSample } from "../radio/noise.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
-import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
-import { framesByChannel, weakLevelsByChannel } from "../store/queries/channels.ts";
+import { framesByChannel } from "../store/queries/channels.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
-import { readRecordedTime } from "../store/recorded-time.ts";
 import { channelFigures } from "./air.ts";
 import { sumChannels } from "./air-maps.ts";
 import { siteName } from "./bookkeeping.ts";
@@ -20,14 +17,11 @@ import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
 import { gatewaysView } from "./gateways.ts";
 import { listNodes, type NodeList, needingALook } from "./nodes.ts";
 import { shownGateways } from "./shown-gateways.ts";
-import { siteScore } from "./site-score.ts";
-import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
+import { newestOfSite, siteScore } from "./site-score.ts";
+import { type AskedWindow, recordedOf, windowView } from "./window.ts";
 
 // Evidence for the summary of the site: what each node, channel and gateway did over the window, and its gaps.
 
-/** Receptions that channels are judged by. Chosen as for the air: a moving window is asked for again and again. */
-const MAX_LIVE = 6_000;
-const MAX_FIXED = 20_000;
 /** Recorded ranges in one answer, the newest. */
 const MAX_RANGES = 500;
 
@@ -40,7 +34,7 @@ function siteSummary(
     readonly own: readonly NodeRow[];
   },
 ): SiteSummary & Pick<SiteView, "recorded"> {
-  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) }).ranges(window);
+  const recorded = recordedOf(store, window).ranges(window);
   const { episodes, gaps } = gapsOfWindow(store, window);
   const own = new Set(known.own.map(({ devAddr, life }) => `${devAddr}/${life}`));
   const { channels, heardBy } = channelStandings(store, window, known.gateways, own);
@@ -99,8 +93,7 @@ function channelStandings(
   gateways: readonly GatewayRow[],
   own: ReadonlySet<string>,
 ): { channels: ChannelStanding[]; heardBy: ReadonlyMap<string, number> } {
-  const fromUs = newestReceptionsFromUs(store, window, window.live ? MAX_LIVE : MAX_FIXED);
-  const stretch = { fromUs, toUs: window.toUs };
+  const { stretch, noise } = newestOfSite(store, window);
   const euis = new Map(allGateways(store).map(({ id, eui }) => [id, eui]));
   const titles = new Map(gateways.map((gateway) => [gateway.eui, titleOf(gateway)]));
   const counts = framesByChannel(store, stretch).filter(({ node }) => own.has(node));
@@ -125,12 +118,8 @@ function channelStandings(
     const eui = euis.get(gatewayId) ?? "";
     heardBy.set(eui, (heardBy.get(eui) ?? 0) + frames);
   }
-  for (const row of weakLevelsByChannel(store, stretch, NOISE_SNR_GOOD_DB)) {
-    const noise = noiseSample(row.rssiDbm, row.snrDb);
-    if (noise === null) continue;
-    const { noiseDbm } = cellOf(row.gatewayId, row.frequencyHz);
-    for (let i = 0; i < row.frames; i++) noiseDbm.push(noise.noiseDbm);
-  }
+  for (const { gatewayId, frequencyHz, noiseDbm, trust } of noise)
+    if (trust === "good") cellOf(gatewayId, frequencyHz).noiseDbm.push(noiseDbm);
   const channels = [...cells].map(([key, cell]) => {
     const [gatewayEui = "", frequency = ""] = key.split("/");
     return {
@@ -159,7 +148,7 @@ export function siteView(
   const own = heard.filter((node) => !node.stranger);
   const euis = new Map(shownGateways(store, window).shown.map(({ id, eui }) => [id, eui]));
   // A line of the air rests on the sums of its channels alone: the whole view of the air would cost ten times as much.
-  const recorded = readRecordedTime(store, { untilUs: knownUntilUs(window) });
+  const recorded = recordedOf(store, window);
   const channels = sumChannels(store, window, [...euis.keys()]).map((sum) => ({
     ...channelFigures(sum, window, recorded.ranges(window, [sum.gatewayId])),
     gatewayEui: euis.get(sum.gatewayId) ?? "",

@@ -28,11 +28,11 @@ import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/que
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
 import { type AddressDay, airtimeByDay, hoursThere } from "../store/queries/strangers.ts";
-import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
+import type { RecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { shownCollisions } from "./air-gateways.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
-import { type AskedWindow, knownUntilUs, windowView } from "./window.ts";
+import { type AskedWindow, knownUntilUs, recordedOf, windowView } from "./window.ts";
 
 /** Receptions looked at one by one, as for a fixed window of the air. */
 const MAX_PACKETS = 20_000;
@@ -76,7 +76,7 @@ export function strangersView(store: Store, window: AskedWindow): StrangersView 
     }
     return owner;
   };
-  const recorded = readRecordedTime(store, { untilUs });
+  const recorded = recordedOf(store, window);
   const stretch = { fromUs: newestReceptionsFromUs(store, window, MAX_PACKETS), toUs: window.toUs };
   const packets = airPackets(store, stretch);
   const growth = growthOf(store, window.toUs, ownerOf, (gatewayId, range) => {

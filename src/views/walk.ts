@@ -10,12 +10,11 @@ import type { Store } from "../store/open.ts";
 import { framesOfLife, type LifeReception, receptionsOfLife } from "../store/queries/frames.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels, livesOf } from "../store/queries/lives.ts";
-import { readRecordedTime } from "../store/recorded-time.ts";
 import { type MarkRecord, marksIn } from "../store/user-data.ts";
 import { firstHearings, levelsOf, lossOf, missedCounters } from "./node-figures.ts";
 import { reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { positionOf, positionRows } from "./user-data.ts";
-import { type AskedWindow, knownEndUs, knownUntilUs, windowView } from "./window.ts";
+import { type AskedWindow, knownEndUs, knownUntilUs, recordedOf, windowView } from "./window.ts";
 
 const MAX_STOPS = 200;
 
@@ -85,7 +84,7 @@ function whatWasSent(store: Store, window: AskedWindow, devAddr: string) {
   // What was missed while no gateway was reachable says nothing of the place.
   const endUs = knownEndUs(store, window);
   const untilUs = knownUntilUs(window);
-  const recorded = readRecordedTime(store, { untilUs });
+  const recorded = recordedOf(store, window);
   const reaches = allGateways(store, untilUs).map((gateway) =>
     reachOf(store, gateway, window, endUs, recorded),
   );

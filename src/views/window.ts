@@ -6,7 +6,8 @@ import { GATHERED_HOUR_US } from "../store/hours/gathered.ts";
 import { narrowedGateways } from "../store/narrowed.ts";
 import { type Store, StoreUnusable } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
-import { presentUs } from "../store/recorded-time.ts";
+import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { presentUs, type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
 import { removedBasis, removedSentence } from "../words/removed.ts";
 
@@ -101,6 +102,13 @@ function withoutRemoved(store: Store, window: AskedWindow): AskedWindow {
 /** The newest moment whose recording counts for the answer of a window: its end and context, or for a live one all. */
 export function knownUntilUs({ toUs, live }: AskedWindow): number {
   return live ? Number.MAX_SAFE_INTEGER : toUs + WINDOW_CONTEXT_US;
+}
+
+/** The recorded time that counts for the answer of a window. */
+export function recordedOf(store: Store, window: AskedWindow): RecordedTime {
+  return onceAnAnswer(store, window, "recorded", () =>
+    readRecordedTime(store, { untilUs: knownUntilUs(window) }),
+  );
 }
 
 /** What is known of a window ends here: now when live, else at its end or where what was stored until then ends. */

@@ -14,6 +14,7 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { heardChannels } from "../store/queries/gateways.ts";
 import { type HeardCounter, heardCounters, joinRequestsHeard } from "../store/queries/lives.ts";
+import { onceAnAnswer } from "../store/queries/of-answer.ts";
 
 /** One gateway, as far as its plan was recognised. */
 export interface PlannedGateway {
@@ -109,6 +110,18 @@ export interface HeardPlan {
 
 /** `ownPlans`: channel plans of the user's own, judged beside the regions. */
 export function heardPlan(
+  store: Store,
+  gatewayId: number,
+  window: TimeRange,
+  ownPlans: readonly RegionPlan[],
+): HeardPlan {
+  const names = JSON.stringify(ownPlans.map(({ name }) => name));
+  return onceAnAnswer(store, window, `plan ${gatewayId} ${names}`, () =>
+    findPlan(store, gatewayId, window, ownPlans),
+  );
+}
+
+function findPlan(
   store: Store,
   gatewayId: number,
   window: TimeRange,

@@ -82,10 +82,15 @@ export function commonSteps(
   here: readonly LevelPoint[],
   elsewhere: readonly (readonly LevelPoint[])[],
 ): CommonStep[] {
-  const bySender = sendersOf(here);
+  return stepsOfSenders(sendersOf(here), () => elsewhere.map(sendersOf));
+}
+
+/** The same of points that are at hand by their senders. */
+export function stepsOfSenders(bySender: Senders, elsewhere: () => readonly Senders[]): CommonStep[] {
   if (bySender.size < MIN_SENDERS_WITNESSED) return [];
   const { shifts } = levelShifts(polished(bySender), COMMON_RULE);
-  const others = elsewhere.map(sendersOf);
+  if (shifts.length === 0) return [];
+  const others = elsewhere();
   return shifts.flatMap((shift, i) => {
     const range = {
       fromUs: Math.max(shifts[i - 1]?.notAfterUs ?? 0, shift.notBeforeUs - MAX_REACH_US),
@@ -95,9 +100,10 @@ export function commonSteps(
   });
 }
 
-type Senders = ReadonlyMap<number, readonly LevelPoint[]>;
+export type Senders = ReadonlyMap<number, readonly LevelPoint[]>;
 
-function sendersOf(points: readonly LevelPoint[]): Senders {
+/** The points of each sender that is heard often enough to be compared. */
+export function sendersOf(points: readonly LevelPoint[]): Senders {
   const bySender = new Map<number, LevelPoint[]>();
   for (const point of points) {
     const list = bySender.get(point.sender);
@@ -110,7 +116,7 @@ function sendersOf(points: readonly LevelPoint[]): Senders {
 
 /** The levels of all without each sender's own, in order of time. */
 function polished(bySender: Senders): { tUs: number; value: number }[] {
-  const all = [...bySender.values()].flat().sort((a, b) => a.tUs - b.tUs || a.sender - b.sender);
+  const all = inOrder([...bySender.values()].flat());
   const fromUs = all[0]?.tUs ?? 0;
   const slotUs = Math.max(1, ((all.at(-1)?.tUs ?? fromUs) - fromUs) / SLOTS);
   const places = new Map([...bySender.keys()].map((sender, place) => [sender, place]));
@@ -135,6 +141,15 @@ function polished(bySender: Senders): { tUs: number; value: number }[] {
     for (const [slot, points] of ofSlot.entries()) common[slot] = middleOf(points, own, senders);
   }
   return all.map(({ tUs, powerDbm }, i) => ({ tUs, value: powerDbm - (own[senders[i] ?? 0] ?? 0) }));
+}
+
+/** By time and sender. Sorted as numbers: times are whole microseconds, and there are thousands of points. */
+function inOrder(points: readonly LevelPoint[]): LevelPoint[] {
+  const times = Float64Array.from(points, ({ tUs }) => tUs);
+  const senders = Float64Array.from(points, ({ sender }) => sender);
+  const places = Uint32Array.from(points, (_, i) => i);
+  places.sort((a, b) => (times[a] ?? 0) - (times[b] ?? 0) || (senders[a] ?? 0) - (senders[b] ?? 0) || a - b);
+  return Array.from(places, (place) => points[place]).filter((point) => point !== undefined);
 }
 
 /** Places of the points of each of `count` groups. */

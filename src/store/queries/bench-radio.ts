@@ -4,6 +4,7 @@ import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
 import { ChannelTotals } from "../hours/packet-columns.ts";
 import type { Store } from "../open.ts";
 import { type Newest, newest } from "./bench.ts";
+import { onceAnAnswer } from "./of-answer.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
 const PACKETS = "FROM reception WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";
@@ -166,11 +167,18 @@ export function heardByOthers(
     .get({ id: gatewayId, from: window.fromUs, quiet: quietFromUs, to: window.toUs, max }) as number;
 }
 
+export interface ChannelOfSite {
+  readonly gatewayId: number;
+  readonly frequencyHz: number;
+  readonly count: number;
+}
+
 /** Channels on which any gateway heard frames with a right CRC, with their counts. */
-export function channelsOfSite(
-  store: Store,
-  window: TimeRange,
-): { gatewayId: number; frequencyHz: number; count: number }[] {
+export function channelsOfSite(store: Store, window: TimeRange): readonly ChannelOfSite[] {
+  return onceAnAnswer(store, window, "channels of site", () => findChannelsOfSite(store, window));
+}
+
+function findChannelsOfSite(store: Store, window: TimeRange): ChannelOfSite[] {
   const rows = prepared(
     store,
     `SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, count(*) AS count
@@ -194,7 +202,7 @@ export function channelsOfSite(
     for (const { gatewayId, columns } of gathered.iterate(from, to) as IterableIterator<HourRow>)
       totalsOf(gatewayId).addHour(columns);
   for (const { fromUs, toUs } of rest)
-    for (const one of rows.all(fromUs, toUs) as { gatewayId: number; frequencyHz: number; count: number }[])
+    for (const one of rows.all(fromUs, toUs) as ChannelOfSite[])
       totalsOf(one.gatewayId).add(one.frequencyHz, 0, 0, 0, one.count);
   return [...gateways].flatMap(([gatewayId, totals]) => {
     const counts = new Map<number, number>();

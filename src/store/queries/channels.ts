@@ -123,28 +123,3 @@ export function framesByChannel(store: Store, { fromUs, toUs }: TimeRange): Chan
     frames,
   }));
 }
-
-export interface ChannelLevel {
-  readonly gatewayId: number;
-  readonly frequencyHz: number;
-  readonly rssiDbm: number;
-  readonly snrDb: number;
-  readonly frames: number;
-}
-
-/** Levels of the packets with an SNR of `maxSnrDb` or less, equal ones counted together. */
-export function weakLevelsByChannel(
-  store: Store,
-  { fromUs, toUs }: TimeRange,
-  maxSnrDb: number,
-): ChannelLevel[] {
-  return prepared(
-    store,
-    `SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, rssi_tenths / 10.0 AS rssiDbm,
-            snr_tenths / 10.0 AS snrDb, count(*) AS frames
-     FROM reception INDEXED BY reception_by_time
-     WHERE at_us >= ? AND at_us < ? AND ghost = 0 AND further = 0 AND frequency_hz IS NOT NULL
-       AND rssi_tenths IS NOT NULL AND snr_tenths <= ?
-     GROUP BY 1, 2, 3, 4`,
-  ).all(fromUs, toUs, Math.round(maxSnrDb * 10)) as ChannelLevel[];
-}

@@ -158,23 +158,30 @@ export function levelsIn(
   slots: number,
   most: number,
 ): LevelRecord[] {
-  const statement = prepared(
-    store,
-    `SELECT r.gateway_id, f.life_id, r.at_us, r.rssi_tenths, r.snr_tenths, r.data_rate
-     FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
-     WHERE r.at_us >= ? AND r.at_us < ? AND r.crc = 0 AND r.ghost = 0 AND r.antenna = 0 AND r.rssi_tenths IS NOT NULL
-       AND f.life_id IS NOT NULL AND f.replay = 0 ORDER BY r.at_us, r.gateway_id, f.life_id LIMIT ?`,
-  ).raw();
   const slotUs = (toUs - fromUs) / slots;
   const levels: LevelRecord[] = [];
   for (let i = 0; i < slots; i++) {
-    const [begin, end] = [Math.round(fromUs + i * slotUs), Math.round(fromUs + (i + 1) * slotUs)];
-    for (const row of statement.all(begin, end, most) as LevelRow[]) {
-      const [gatewayId, lifeId, atUs, rssiTenths, snrTenths, dataRate] = row;
-      levels.push({ gatewayId, lifeId, atUs, rssiTenths, snrTenths, dataRate });
-    }
+    const from = Math.round(fromUs + i * slotUs);
+    const to = Math.round(fromUs + (i + 1) * slotUs);
+    const [gateways = [], lives, times, rssis, snrs, rates] = columnsOf(
+      store,
+      ["gateway_id", "life_id", "at_us - @from", "rssi_tenths", "snr_tenths", "data_rate"],
+      `FROM (SELECT r.gateway_id, f.life_id, r.at_us, r.rssi_tenths, r.snr_tenths, r.data_rate
+         FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
+         WHERE r.at_us >= @from AND r.at_us < @to AND r.crc = 0 AND r.ghost = 0 AND r.antenna = 0
+           AND r.rssi_tenths IS NOT NULL AND f.life_id IS NOT NULL AND f.replay = 0
+         ORDER BY r.at_us, r.gateway_id, f.life_id LIMIT @most)`,
+      { from, to, most },
+    );
+    for (let k = 0; k < gateways.length; k++)
+      levels.push({
+        gatewayId: gateways[k] ?? 0,
+        lifeId: lives?.[k] ?? 0,
+        atUs: from + (times?.[k] ?? 0),
+        rssiTenths: rssis?.[k] ?? 0,
+        snrTenths: snrs?.[k] ?? null,
+        dataRate: rates?.[k] ?? 0,
+      });
   }
   return levels;
 }
-
-type LevelRow = readonly [number, number, number, number, number | null, number];

@@ -1,6 +1,7 @@
 /** What is stored of each gateway: when its datagrams came, what it reported, what was refused of it? */
 import { MINUTE_US, type TimeRange } from "../../model/time-range.ts";
 import { TMST_PERIOD_US } from "../../radio/clock.ts";
+import { medianInPlace } from "../../statistics/robust.ts";
 import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
 import {
   type ChannelPackets,
@@ -12,7 +13,7 @@ import {
 } from "../hours/packet-columns.ts";
 import type { Store } from "../open.ts";
 import { removedToUs } from "../retention.ts";
-import { prepared, rowsWhileUnchanged } from "./statement.ts";
+import { columnsOf, prepared, rowsWhileUnchanged } from "./statement.ts";
 
 export interface GatewayRecord {
   readonly id: number;
@@ -99,7 +100,7 @@ const PULL = 2;
 export function keepaliveUs(store: Store, gatewayId: number, window: TimeRange): number | null {
   return medianSpacing(
     store,
-    `SELECT at_us FROM datagram WHERE gateway_id = ? AND at_us >= ? AND at_us < ? AND kind = ${PULL}
+    `SELECT at_us FROM datagram WHERE gateway_id = @id AND at_us >= @from AND at_us < @to AND kind = ${PULL}
      ORDER BY at_us DESC LIMIT 2000`,
     gatewayId,
     window,
@@ -122,20 +123,24 @@ export function lastKeepaliveUs(store: Store, gatewayId: number, { fromUs, toUs 
 export function statusSpacingUs(store: Store, gatewayId: number, window: TimeRange): number | null {
   return medianSpacing(
     store,
-    `SELECT at_us FROM status_report WHERE gateway_id = ? AND at_us >= ? AND at_us < ?
+    `SELECT at_us FROM status_report WHERE gateway_id = @id AND at_us >= @from AND at_us < @to
      ORDER BY at_us DESC LIMIT 2000`,
     gatewayId,
     window,
   );
 }
 
+/** `times`: the newest times first, from @from. */
 function medianSpacing(store: Store, times: string, gatewayId: number, window: TimeRange): number | null {
-  const row = prepared(
-    store,
-    `SELECT median(step) AS step, count(*) AS n FROM
-       (SELECT at_us - lag(at_us) OVER (ORDER BY at_us) AS step FROM (${times})) WHERE step IS NOT NULL`,
-  ).get(gatewayId, window.fromUs, window.toUs) as { step: number | null; n: number };
-  return row.n < 2 ? null : row.step;
+  const [found = []] = columnsOf(store, ["at_us - @from"], `FROM (${times})`, {
+    id: gatewayId,
+    from: window.fromUs,
+    to: window.toUs,
+  });
+  if (found.length < 3) return null;
+  const steps = new Float64Array(found.length - 1);
+  for (let i = 0; i < steps.length; i++) steps[i] = (found[i] ?? 0) - (found[i + 1] ?? 0);
+  return medianInPlace(steps);
 }
 
 /**

@@ -48,6 +48,11 @@ export function storeVersion(store: Store): string {
   return `${other}/${own}`;
 }
 
+/** Within a transaction that may write: its rows may be taken back without a change of version. */
+export function isWriting(store: Store): boolean {
+  return store.inTransaction && store.pragma("query_only", { simple: true }) !== 1;
+}
+
 const rowsRead = new WeakMap<
   Store,
   Map<string, { readonly version: string; readonly rows: readonly unknown[] }>
@@ -58,7 +63,7 @@ const rowsRead = new WeakMap<
  * lists. A writer's open transaction remembers nothing, for a rollback takes rows back without a change of version.
  */
 export function rowsWhileUnchanged(store: Store, sql: string): readonly unknown[] {
-  if (store.inTransaction && !store.readonly) return prepared(store, sql).all();
+  if (isWriting(store)) return prepared(store, sql).all();
   const version = storeVersion(store);
   let ofStore = rowsRead.get(store);
   if (ofStore === undefined) {

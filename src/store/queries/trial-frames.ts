@@ -5,7 +5,7 @@ import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
-/** One hearing of a frame by one antenna; levels in tenths. */
+/** One hearing of a frame by one antenna; levels in tenths. Frames that were heard alike share one. */
 export interface Hearing {
   readonly gatewayId: number;
   readonly antenna: number;
@@ -48,41 +48,85 @@ export function oldestFrames(store: Store, { fromUs, toUs }: TimeRange, most: nu
   return next ?? toUs;
 }
 
+/** Pieces in which a window is read: the texts of a piece's columns are given back before the next. Chosen. */
+const PIECES = 8;
+
 /** Frames of counter lives in the window by time; replays are no transmission of the node. */
 export function trialFrames(store: Store, { fromUs, toUs }: TimeRange): TrialFrame[] {
   const frames = new Map<number, TrialFrame>();
+  const hearings = new Hearings();
+  const pieceUs = Math.ceil((toUs - fromUs) / PIECES);
+  for (let beginUs = fromUs; beginUs < toUs; beginUs += pieceUs)
+    addFrames(store, { fromUs: beginUs, toUs: Math.min(toUs, beginUs + pieceUs) }, frames);
+  const endUs = toUs + GROUPING_WINDOW_US + 1;
+  for (let beginUs = fromUs; beginUs < endUs; beginUs += pieceUs)
+    addHearings(store, { fromUs: beginUs, toUs: Math.min(endUs, beginUs + pieceUs) }, frames, hearings);
+  return [...frames.values()].sort((x, y) => x.atUs - y.atUs || x.counter - y.counter);
+}
+
+function addFrames(store: Store, { fromUs, toUs }: TimeRange, frames: Map<number, TrialFrame>): void {
   const [ids = [], lives, times, counters, rates, frequencies] = columnsOf(
     store,
-    ["id", "life_id", "at_us", "counter", "data_rate", "frequency_hz"],
-    "FROM frame WHERE at_us >= ? AND at_us < ? AND life_id IS NOT NULL AND replay = 0",
-    [fromUs, toUs],
+    ["id", "life_id", "at_us - @from", "counter", "data_rate", "frequency_hz"],
+    "FROM frame WHERE at_us >= @from AND at_us < @to AND life_id IS NOT NULL AND replay = 0",
+    { from: fromUs, to: toUs },
   );
-  for (let i = 0; i < ids.length; i++) {
+  for (let i = 0; i < ids.length; i++)
     frames.set(ids[i] ?? 0, {
       lifeId: lives?.[i] ?? 0,
-      atUs: times?.[i] ?? 0,
+      atUs: fromUs + (times?.[i] ?? 0),
       counter: counters?.[i] ?? 0,
       dataRate: rates?.[i] ?? 0,
       frequencyHz: frequencies?.[i] ?? null,
       hearings: [],
     });
-  }
+}
+
+function addHearings(
+  store: Store,
+  { fromUs, toUs }: TimeRange,
+  frames: ReadonlyMap<number, TrialFrame>,
+  hearings: Hearings,
+): void {
   const [frameIds = [], gatewayIds, antennas, snrs, rssis, signalRssis] = columnsOf(
     store,
     ["frame_id", "gateway_id", "antenna", "snr_tenths", "rssi_tenths", "signal_rssi_tenths"],
-    "FROM reception WHERE at_us >= ? AND at_us <= ? AND +frame_id IS NOT NULL AND ghost = 0",
-    [fromUs, toUs + GROUPING_WINDOW_US],
+    "FROM reception WHERE at_us >= ? AND at_us < ? AND +frame_id IS NOT NULL AND ghost = 0",
+    [fromUs, toUs],
   );
-  for (let i = 0; i < frameIds.length; i++) {
-    frames.get(frameIds[i] ?? 0)?.hearings.push({
-      gatewayId: gatewayIds?.[i] ?? 0,
-      antenna: antennas?.[i] ?? 0,
-      snrTenths: snrs?.[i] ?? null,
-      rssiTenths: rssis?.[i] ?? null,
-      signalRssiTenths: signalRssis?.[i] ?? null,
-    });
+  for (let i = 0; i < frameIds.length; i++)
+    frames
+      .get(frameIds[i] ?? 0)
+      ?.hearings.push(
+        hearings.of(
+          gatewayIds?.[i] ?? 0,
+          antennas?.[i] ?? 0,
+          snrs?.[i] ?? null,
+          rssis?.[i] ?? null,
+          signalRssis?.[i] ?? null,
+        ),
+      );
+}
+
+/** One object for all hearings that are alike: levels come in steps, so that of hundreds of thousands few differ. */
+class Hearings {
+  readonly #byKey = new Map<string, Hearing>();
+
+  of(
+    gatewayId: number,
+    antenna: number,
+    snrTenths: number | null,
+    rssiTenths: number | null,
+    signalRssiTenths: number | null,
+  ): Hearing {
+    const key = `${gatewayId}/${antenna}/${snrTenths}/${rssiTenths}/${signalRssiTenths}`;
+    let hearing = this.#byKey.get(key);
+    if (hearing === undefined) {
+      hearing = { gatewayId, antenna, snrTenths, rssiTenths, signalRssiTenths };
+      this.#byKey.set(key, hearing);
+    }
+    return hearing;
   }
-  return [...frames.values()].sort((x, y) => x.atUs - y.atUs || x.counter - y.counter);
 }
 
 /** An antenna of a gateway that heard a frame in the window; null: none did. */

@@ -163,18 +163,26 @@ export interface JudgedTrial {
     TrialAnswer,
     "a" | "b" | "paired" | "sentence" | "snrDifferenceDb" | "deliveryDifference" | "verdict"
   >;
-  /** In full, worked out when it is first asked for: its groups cost several times the judgement. */
+  /** In full. Where it was not wanted at first, its frames are gone through again: those of all trials would fill the memory. */
   readonly answer: () => TrialAnswer;
 }
 
-/** Judges two sides over the window, with its differences for a judgement among several pairs. */
+/** Judges two sides over the window, with its differences for a judgement among several pairs. `isWanted`: in full. */
 export function judgedTrial(
   store: Store,
   window: AskedWindow,
   a: Side,
   b: Side,
   shared: SharedFrames,
+  isWanted: boolean,
 ): JudgedTrial {
+  const { differences, summary, inFull } = judgeTrial(store, window, a, b, shared);
+  const known = isWanted ? inFull() : null;
+  const answer = () => known ?? judgeTrial(store, window, a, b, shared).inFull();
+  return { differences, summary, answer };
+}
+
+function judgeTrial(store: Store, window: AskedWindow, a: Side, b: Side, shared: SharedFrames) {
   const gathered = gather(store, window, a, b, shared);
   const judged = judge(store, gathered);
   const { differences, paired } = judged;
@@ -195,22 +203,18 @@ export function judgedTrial(
     deliveryDifference: intervalOf(differences.delivery, SHARE_DIGITS),
     verdict,
   };
-  let known: TrialAnswer | null = null;
-  const answer = (): TrialAnswer => {
-    known ??= {
-      window: windowView(window),
-      ...summary,
-      ...outlook,
-      limits: LIMITS,
-      ...placeAlone(a, b, differences),
-      ...judged.parts(),
-      reservations: [...gathered.reservations, ...judged.reservations],
-      method: methodSentences(paired),
-      caution: TRIAL_CAUTION,
-    };
-    return known;
-  };
-  return { differences, summary, answer };
+  const inFull = (): TrialAnswer => ({
+    window: windowView(window),
+    ...summary,
+    ...outlook,
+    limits: LIMITS,
+    ...placeAlone(a, b, differences),
+    ...judged.parts(),
+    reservations: [...gathered.reservations, ...judged.reservations],
+    method: methodSentences(paired),
+    caution: TRIAL_CAUTION,
+  });
+  return { differences, summary, inFull };
 }
 
 export type Outlook = Pick<

@@ -21,7 +21,7 @@ import type {
 } from "../../diagnosis/trials/verdict.ts";
 import { rounded } from "../../model/rounding.ts";
 import { groupShift } from "../../statistics/rank-tests.ts";
-import { median } from "../../statistics/robust.ts";
+import { medianInPlace } from "../../statistics/robust.ts";
 import { megahertz } from "../../words/format.ts";
 
 export const NOTHING: Interval = { estimate: null, low: null, high: null };
@@ -41,12 +41,19 @@ export function intervalOf(
 export const SHARE_DIGITS = 4;
 
 export function sideCounts(readings: readonly (Reading | null)[]): SideCounts {
-  const heard = readings.filter((reading) => reading !== null);
-  const snr = median(heard.flatMap(({ snrDb }) => (snrDb === null ? [] : [snrDb])));
+  const levels = new Float64Array(readings.length);
+  let heard = 0;
+  let told = 0;
+  for (const reading of readings) {
+    if (reading === null) continue;
+    heard += 1;
+    if (reading.snrDb !== null) levels[told++] = reading.snrDb;
+  }
+  const snr = told === 0 ? null : medianInPlace(levels.subarray(0, told));
   return {
     expected: readings.length,
-    heard: heard.length,
-    deliveryRatio: readings.length === 0 ? null : rounded(heard.length / readings.length, SHARE_DIGITS),
+    heard,
+    deliveryRatio: readings.length === 0 ? null : rounded(heard / readings.length, SHARE_DIGITS),
     medianSnrDb: snr === null ? null : rounded(snr, 2),
   };
 }

@@ -21,7 +21,7 @@ import { decodeMacCommands } from "../../wire/lorawan/mac-commands.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import { reachOf } from "../reachability.ts";
 import type { AskedWindow } from "../window.ts";
-import { type Antenna, type CounterSent, countersOf, type Receiver, readingOf } from "./sides.ts";
+import { type Antenna, type CounterSent, countersOf, Readings, type Receiver } from "./sides.ts";
 
 /** Frames of one trial: about a second of work. */
 export const MAX_FRAMES = 60_000;
@@ -71,9 +71,8 @@ export class SharedFrames {
     const key = `${receiver.gatewayId}/${receiver.antenna ?? ""}`;
     let readings = this.#readings.get(key);
     if (readings === undefined) {
-      readings = this.nodes().map(({ counters }) =>
-        counters.map(({ hearings, rate }) => readingOf(hearings, receiver, rate)),
-      );
+      const all = new Readings(receiver);
+      readings = this.nodes().map(({ counters }) => counters.map((counter) => all.of(counter)));
       this.#readings.set(key, readings);
     }
     return readings;

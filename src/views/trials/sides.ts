@@ -251,23 +251,53 @@ function bandwidthDb(bandwidthHz: number): number {
 }
 
 /** The best of a receiver's hearings; null when it heard nothing. `rate`: to tell the SNR in 125 kHz. */
-export function readingOf(
-  hearings: readonly Hearing[],
-  { gatewayId, antenna }: Receiver,
-  rate: Rate,
-): Reading | null {
+export function readingOf(hearings: readonly Hearing[], receiver: Receiver, rate: Rate): Reading | null {
+  const best = bestHearing(hearings, receiver);
+  return best === null ? null : readingFrom(best, rate);
+}
+
+function bestHearing(hearings: readonly Hearing[], { gatewayId, antenna }: Receiver): Hearing | null {
   let best: Hearing | null = null;
   for (const hearing of hearings) {
     if (hearing.gatewayId !== gatewayId || (antenna !== null && hearing.antenna !== antenna)) continue;
     if (best === null || (hearing.snrTenths ?? -1e9) > (best.snrTenths ?? -1e9)) best = hearing;
   }
-  if (best === null) return null;
-  const snrDb = fromTenths(best.snrTenths);
+  return best;
+}
+
+function readingFrom({ snrTenths, rssiTenths, signalRssiTenths }: Hearing, rate: Rate): Reading {
+  const snrDb = fromTenths(snrTenths);
   return {
     snrDb: snrDb === null ? null : snrDb + (widths.get(rate) ?? 0),
-    rssiDbm: fromTenths(best.rssiTenths),
-    signalRssiDbm: fromTenths(best.signalRssiTenths),
+    rssiDbm: fromTenths(rssiTenths),
+    signalRssiDbm: fromTenths(signalRssiTenths),
   };
+}
+
+/** The same for many counters; those that were heard alike share one reading. */
+export class Readings {
+  readonly #receiver: Receiver;
+  readonly #byRate = new Map<Rate, Map<Hearing, Reading>>();
+
+  constructor(receiver: Receiver) {
+    this.#receiver = receiver;
+  }
+
+  of({ hearings, rate }: Pick<CounterSent, "hearings" | "rate">): Reading | null {
+    const best = bestHearing(hearings, this.#receiver);
+    if (best === null) return null;
+    let known = this.#byRate.get(rate);
+    if (known === undefined) {
+      known = new Map();
+      this.#byRate.set(rate, known);
+    }
+    let reading = known.get(best);
+    if (reading === undefined) {
+      reading = readingFrom(best, rate);
+      known.set(best, reading);
+    }
+    return reading;
+  }
 }
 
 export function within<T extends { readonly atUs: number }>(

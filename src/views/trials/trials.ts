@@ -1,7 +1,7 @@
 /** Which placements are there, how do they compare pair by pair, and what does one pair say in full? */
 
 import type { BenchItem } from "../../contract/index.ts";
-import type { TrialAnswer, TrialRow, TrialsView } from "../../contract/trials.ts";
+import type { TrialAnswer, TrialRow, TrialSide, TrialsView } from "../../contract/trials.ts";
 import { awaitedReference, type ReferenceLimits, referenceItems } from "../../diagnosis/bench/reference.ts";
 import { clearerP } from "../../diagnosis/trials/verdict.ts";
 import { contains } from "../../model/time-range.ts";
@@ -34,16 +34,25 @@ export interface Trials {
   readonly shared: SharedFrames;
 }
 
-/** The view, with its trials at hand: what was read and judged for it is not read and judged again. */
+/**
+ * The view, with its trials at hand: what was read for it is not read again, nor judged again what is wanted in full.
+ * `isWanted`: of which trials beside the view's own; asked in order.
+ */
 export function trialsOf(
   store: Store,
   window: AskedWindow,
   pair: { readonly a: string; readonly b: string } | null,
+  isWanted: (a: TrialSide, b: TrialSide) => boolean = () => false,
 ): Trials {
   const shared = new SharedFrames(store, window);
   const all = sidesIn(store, window, shared.antennas());
   const compared = chosenSides(store, window, all, shared);
-  const trials = pairsOf(compared).map(([a, b]) => judgedTrial(store, window, a, b, shared));
+  const isAsked = (a: Side, b: Side, place: number) =>
+    pair === null ? place === 0 : a.view.key === pair.a && b.view.key === pair.b;
+  const trials = pairsOf(compared).map(([a, b], place) => {
+    const isOther = isWanted(a.view, b.view);
+    return judgedTrial(store, window, a, b, shared, isAsked(a, b, place) || isOther);
+  });
   const answerOf = (a: string, b: string) =>
     trials.find(({ summary }) => summary.a.key === a && summary.b.key === b)?.answer() ?? null;
   const ps = trials.map(({ differences }) => clearerP(differences));
@@ -74,7 +83,9 @@ export function compareSides(
   shared = new SharedFrames(store, window),
 ): TrialAnswer | null {
   const { one, other } = sidesNamed(store, window, a, b, shared);
-  return one === null || other === null ? null : judgedTrial(store, window, one, other, shared).answer();
+  return one === null || other === null
+    ? null
+    : judgedTrial(store, window, one, other, shared, true).answer();
 }
 
 /** The sides that two texts mean; null: there is none. `sides`: all of the window. */
