@@ -29,6 +29,7 @@ export function airCommand(): Command {
         : viewAction(
             (store, window) => airView(store, window, undefined, ownPlansGiven(given)),
             (view) => [sentenceText(view.sentence), ...partsOf(view), view.caution],
+            "sums",
           )(given),
     );
 }

@@ -14,8 +14,10 @@ import { openStore } from "../store/open.ts";
 import { rebuildInSteps } from "../store/rebuild.ts";
 import { Recorder } from "../store/recorder.ts";
 import { rescueStore } from "../store/rescue.ts";
+import type { Removed } from "../store/retention.ts";
 import { closeBesideService, isServiceRunning } from "../store/service-claim.ts";
 import { figure, fileSize, plural } from "../words/format.ts";
+import { removedSentence } from "../words/removed.ts";
 import {
   CannotRun,
   complain,
@@ -77,10 +79,10 @@ async function backup(file: string, given: unknown): Promise<void> {
     try {
       if (rescue) await printRescue(db, file, { overwrite, onProgress }, json, () => bar.stop());
       else {
-        const result = await backupStore(db, file, { overwrite, withoutKeys, onProgress });
+        const { removed, ...result } = await backupStore(db, file, { overwrite, withoutKeys, onProgress });
         bar.stop();
-        if (json) printJson({ file, ...result });
-        else print(`${file}: ${describe(result, withoutKeys)}\n`);
+        if (json) printJson({ file, ...result, ...removedKey(removed) });
+        else print(`${file}: ${describe(result, withoutKeys)}${removedText(removed)}\n`);
       }
     } finally {
       bar.stop();
@@ -97,13 +99,11 @@ async function printRescue(
 ): Promise<void> {
   const { tables, receptions, removed } = await rescueStore(db, file, { ...options, judge: judgeGap });
   onDone();
-  const removedBefore = removed === null ? null : isoTime(removed.beforeUs);
-  if (json)
-    return printJson({ file, receptions, tables, ...(removedBefore === null ? {} : { removedBefore }) });
+  if (json) return printJson({ file, receptions, tables, ...removedKey(removed) });
   const gone =
-    removedBefore === null
+    removed === null
       ? ""
-      : ` Receptions before ${removedBefore} had been removed; the hours of that time are not rescued, and it counts as not recorded.`;
+      : ` Receptions before ${isoTime(removed.beforeUs)} had been removed; the hours of that time are not rescued, and it counts as not recorded.`;
   const holes = tables.filter((table) => table.holes > 0);
   const lost =
     holes.length === 0
@@ -112,6 +112,15 @@ async function printRescue(
   print(
     `${file}: ${plural(receptions, "reception")} rescued. ${lost} What is derived was derived again.${gone}\n`,
   );
+}
+
+/** The key is there only where receptions were removed. */
+function removedKey(removed: Removed | null): { readonly removedBefore?: string } {
+  return removed === null ? {} : { removedBefore: isoTime(removed.beforeUs) };
+}
+
+function removedText(removed: Removed | null): string {
+  return removed === null ? "" : ` ${removedSentence(isoTime(removed.beforeUs), removed.rule)}`;
 }
 
 function describe(

@@ -146,6 +146,7 @@ export function gatewaysCommand(): Command {
           moreGateways > 0 ? `${moreGateways} more gateways were heard and are not listed.` : "",
           eventLines(gateways),
         ],
+        "sums",
       ),
     );
 }
@@ -232,6 +233,7 @@ export function siteCommand(): Command {
         ),
         titled("To do", toDo.map((step, i) => `${i + 1}. ${step}`).join("\n")),
       ],
+      "site",
     ),
   );
 }

@@ -55,7 +55,11 @@ export const Window = z.object({
     .object({
       before: IsoTime,
       rule: z.string(),
-      basis: z.enum(["cut", "hours"]).describe("the answer begins there, or goes back by whole hours"),
+      basis: z
+        .enum(["cut", "hours", "sums"])
+        .describe(
+          "the answer begins there; goes back by whole hours; or its sums do, and what rests on single receptions is left out",
+        ),
       sentence: z.string(),
     })
     .optional()

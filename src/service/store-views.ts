@@ -70,8 +70,9 @@ export function storeViews(
   };
   return {
     ...storeFacts(store),
-    site: (query, nowUs) => over(query, nowUs, (window, at) => siteView(at, window, ownPlans)),
-    gateways: (query, nowUs) => over(query, nowUs, (window, at) => gatewaysView(at, window, ownPlans)),
+    site: (query, nowUs) => over(query, nowUs, (window, at) => siteView(at, window, ownPlans), "site"),
+    gateways: (query, nowUs) =>
+      over(query, nowUs, (window, at) => gatewaysView(at, window, ownPlans), "sums"),
     downlinkTestPlan: (eui, nowUs, forbidden) =>
       within(() => downlinkTestPlan(store, eui, { nowUs, ownPlans, forbidden })),
     downlinkTestVerdict: (asked, nowUs, forbidden) =>
@@ -86,7 +87,8 @@ export function storeViews(
       over(query, nowUs, (window, at) => receptionPage(at, { ...question, window, gatewayEui: gateway })),
     frame: (id) => within(() => frameView(store, id)),
     rowsAfter: (asked) => within(() => rowsAfter(store, asked)),
-    air: (query, nowUs) => over(query, nowUs, (window, at) => airView(at, window, undefined, ownPlans)),
+    air: (query, nowUs) =>
+      over(query, nowUs, (window, at) => airView(at, window, undefined, ownPlans), "sums"),
     strangers: (query, nowUs) => over(query, nowUs, (window, at) => strangersView(at, window)),
     trials: (pair, query, nowUs) => over(query, nowUs, (window, at) => trialsView(at, window, pair)),
     compare: (a, b, query, nowUs) => over(query, nowUs, (window, at) => compareSides(at, window, a, b)),

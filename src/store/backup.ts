@@ -16,6 +16,7 @@ import {
 import { dirname, resolve } from "node:path";
 import Database from "better-sqlite3";
 import { createForOwner, openAnyVersion } from "./open.ts";
+import { type Removed, removedOf } from "./retention.ts";
 import { SERVICE_SETTING } from "./service-claim.ts";
 import { isDamage, rescueRemedy, StoreUnusable } from "./store-error.ts";
 
@@ -33,6 +34,8 @@ export interface BackupResult {
   readonly receptions: number;
   /** Sets of keys in the copy. */
   readonly keySets: number;
+  /** What the store had removed by its rule; null: nothing. */
+  readonly removed: Removed | null;
 }
 
 /** Pages copied at a time, 4 MB: between two parts the program can show progress and be stopped. */
@@ -147,7 +150,14 @@ function finishCopy(path: string, part: string, withoutKeys: boolean): BackupRes
       copy.exec("VACUUM");
     }
     const count = (table: string) => Number(copy.prepare(`SELECT count(*) FROM ${table}`).pluck().get());
-    return { bytes: statSync(part).size, receptions: count("reception"), keySets: count("node_key") };
+    // A copy is of any version: earlier ones removed nothing.
+    const mayLack = copy.prepare("SELECT 1 FROM sqlite_schema WHERE name = 'removal'").get() !== undefined;
+    return {
+      bytes: statSync(part).size,
+      receptions: count("reception"),
+      keySets: count("node_key"),
+      removed: mayLack ? removedOf(copy) : null,
+    };
   } catch (error) {
     if (isDamage(error))
       throw new StoreUnusable(

@@ -12,6 +12,7 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
+import { type AskedWindow, rowsPart } from "./window.ts";
 
 export interface Burst {
   readonly endUs: number;
@@ -92,11 +93,11 @@ export interface AirEvidence {
 
 export function airEvidence(
   store: Store,
-  window: TimeRange,
+  window: AskedWindow,
   isStranger: (devAddr: string) => boolean,
   most: number,
 ): AirEvidence {
-  const fromUs = newestReceptionsFromUs(store, window, most);
+  const fromUs = newestReceptionsFromUs(store, rowsPart(window), most);
   const stretch = { fromUs, toUs: window.toUs };
   const packets = airPackets(store, stretch);
   const gateways = new Map<number, GatewayEvidence>();

@@ -8,6 +8,7 @@ import { IntervalUnion } from "../radio/utilisation.ts";
 import type { Store } from "../store/open.ts";
 import { type ChannelMinuteRecord, channelCells, channelIntervals } from "../store/queries/channels.ts";
 import type { AirEvidence, ChannelEvidence } from "./air-evidence.ts";
+import { type AskedWindow, shortestCell } from "./window.ts";
 
 const MAX_CELLS = 120;
 /** Stretches of time in which noise is shown, finest first; a trend needs six. */
@@ -25,10 +26,12 @@ export interface Grid {
  * Cells of whole minutes that the window touches, cut at multiples of their own length so that a moving window does not
  * shuffle them; the ends may reach a little beyond the window.
  */
-export function gridOf(window: TimeRange): Grid {
+export function gridOf(window: AskedWindow): Grid {
   const firstMinute = Math.floor(window.fromUs / MINUTE_US);
   const toMinute = Math.ceil(window.toUs / MINUTE_US);
-  const minutesACell = wholeHours(Math.max(1, Math.ceil((toMinute - firstMinute) / MAX_CELLS)));
+  const minutesACell = wholeHours(
+    Math.max(shortestCell(window), Math.ceil((toMinute - firstMinute) / MAX_CELLS)),
+  );
   const fromMinute = Math.floor(firstMinute / minutesACell) * minutesACell;
   return { fromMinute, toMinute, minutesACell, cells: Math.ceil((toMinute - fromMinute) / minutesACell) };
 }

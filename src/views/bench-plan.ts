@@ -14,6 +14,7 @@ import {
 import type { Store } from "../store/open.ts";
 import { channelsOfSite } from "../store/queries/bench-radio.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
+import { onceAnAnswer } from "../store/queries/of-answer.ts";
 import { heardPlan, type PlannedGateway, subBandSentences } from "./wrong-sub-band.ts";
 
 /** More channels than this are not all listened to at once. */
@@ -101,7 +102,8 @@ function planOfChannels(
 /** Channels on which other gateways hear frames, with their counts there. */
 function elsewhere(store: Store, gatewayId: number, window: TimeRange): ChannelsEvidence["elsewhere"] {
   const counts = new Map<number, number>();
-  for (const one of channelsOfSite(store, window))
+  const all = onceAnAnswer(store, window, "channels of site", () => channelsOfSite(store, window));
+  for (const one of all)
     if (one.gatewayId !== gatewayId)
       counts.set(one.frequencyHz, (counts.get(one.frequencyHz) ?? 0) + one.count);
   return [...counts].sort(([a], [b]) => a - b).map(([frequencyHz, count]) => ({ frequencyHz, count }));

@@ -5,6 +5,7 @@ import { READING_CELL_US } from "../store/hours/packet-columns.ts";
 import type { Store } from "../store/open.ts";
 import { counterReadings } from "../store/queries/gateways.ts";
 import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { removedToUs } from "../store/retention.ts";
 
 /** Readings of a window at most, and so the width of the cells that each give one. */
 const MAX_READINGS = 4_000;
@@ -35,7 +36,8 @@ function findDrift(
   const fromUs = begins[0] ?? window.fromUs;
   const finest = Math.max(1, Math.ceil((window.toUs - fromUs) / MAX_READINGS));
   // Of days, cells as they are gathered: a prompt packet of each ten minutes tells no less.
-  const cellUs = finest <= MAX_FINE_US ? finest : Math.ceil(finest / READING_CELL_US) * READING_CELL_US;
+  const isFine = finest <= MAX_FINE_US && fromUs >= removedToUs(store);
+  const cellUs = isFine ? finest : Math.ceil(finest / READING_CELL_US) * READING_CELL_US;
   return counterDrift(
     begins.map((beginUs, i) =>
       counterReadings(store, gatewayId, { fromUs: beginUs, toUs: begins[i + 1] ?? window.toUs }, cellUs),

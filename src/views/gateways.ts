@@ -25,7 +25,7 @@ import { gatewayDownlinks } from "./gateway-downlinks.ts";
 import { type EventContext, eventContext, gatewayEvents } from "./gateway-events.ts";
 import { lookBack, type Reach, reachOf } from "./reachability.ts";
 import { shownGateways } from "./shown-gateways.ts";
-import { type AskedWindow, knownEndUs, recordedOf, windowView } from "./window.ts";
+import { type AskedWindow, knownEndUs, recordedOf, rowsPart, shortestCell, windowView } from "./window.ts";
 import { heardPlan, subBandSentences } from "./wrong-sub-band.ts";
 
 /** Cells of a heartbeat line at most: wider ones stand for more minutes. */
@@ -51,7 +51,7 @@ export function gatewaysView(
   const gateways = shown.map((gateway) => gatewayRow(store, gateway, window, context));
   const sentences = subBandSentences(
     store,
-    window,
+    rowsPart(window),
     gateways.map(({ id, row, recognition }) => ({ ...row, id, name: row.name ?? row.eui, recognition })),
   );
   return {
@@ -71,18 +71,20 @@ interface GatewayContext {
   readonly refused: ReadonlyMap<number, readonly RefusalRecord[]>;
   readonly ownPlans: readonly RegionPlan[];
   readonly recorded: RecordedTime;
-  readonly events: EventContext;
+  /** Of the part of the window whose rows are there; null: of none of it. */
+  readonly events: EventContext | null;
 }
 
 function gatewayContext(store: Store, window: AskedWindow, ownPlans: readonly RegionPlan[]): GatewayContext {
   const endUs = knownEndUs(store, window);
+  const rows = rowsPart(window);
   return {
     endUs,
     names: labels(store, "gateway"),
     refused: groupBy(refusals(store), ({ gatewayId }) => gatewayId),
     ownPlans,
     recorded: recordedOf(store, window),
-    events: eventContext(store, window, endUs, placements(store)),
+    events: isEmpty(rows) ? null : eventContext(store, rows, endUs, placements(store)),
   };
 }
 
@@ -96,15 +98,16 @@ function gatewayRow(
   const counts = gatewayCounts(store, gateway.id, window);
   const restarts = restartsUs(store, gateway.id, window);
   const drift = driftOfGateway(store, gateway.id, window, restarts);
-  const report = newestReport(store, gateway.id, window);
+  const rows = rowsPart(window);
+  const report = isEmpty(rows) ? null : newestReport(store, gateway.id, rows);
   const { recognition } = heardPlan(store, gateway.id, window, ownPlans);
   const keepaliveSeconds = reach.keepaliveUs === null ? null : Math.round(reach.keepaliveUs / 1e5) / 10;
   const ackPercent = report === null || report.ackTenths === null ? null : report.ackTenths / 10;
   const heartbeat = heartbeatOf(store, gateway.id, window, reach.keepaliveUs);
   const own = refused.get(gateway.id) ?? [];
   const name = names.get(gateway.eui)?.name ?? null;
-  const downlinks = gatewayDownlinks(store, gateway.id, window, recognition.name);
-  const events = gatewayEvents(context, reach, name, downlinks);
+  const downlinks = isEmpty(rows) ? null : gatewayDownlinks(store, gateway.id, rows, recognition.name);
+  const events = context === null ? [] : gatewayEvents(context, reach, name, downlinks);
   const row: GatewayRow = {
     eui: gateway.eui,
     name,
@@ -152,6 +155,10 @@ function gatewayRow(
   return { id: gateway.id, row, recognition };
 }
 
+function isEmpty({ fromUs, toUs }: TimeRange): boolean {
+  return fromUs >= toUs;
+}
+
 /** The key is there only where a site is named. */
 export function siteOf(label: LabelRecord | undefined): Pick<GatewayRow, "site"> {
   return label?.site == null ? {} : { site: label.site };
@@ -192,12 +199,14 @@ function regionRow({
 function heartbeatOf(
   store: Store,
   gatewayId: number,
-  window: TimeRange,
+  window: AskedWindow,
   keepaliveUs: number | null,
 ): Heartbeat {
   const firstMinute = minuteOf(window.fromUs);
   const toMinute = minuteOf(window.toUs - 1) + 1;
-  const minutesACell = wholeHours(Math.max(1, Math.ceil((toMinute - firstMinute) / MAX_CELLS)));
+  const minutesACell = wholeHours(
+    Math.max(shortestCell(window), Math.ceil((toMinute - firstMinute) / MAX_CELLS)),
+  );
   // Cells of hours begin at full hours, which are gathered; the first may reach a little beyond the window.
   const fromMinute = minutesACell <= 60 ? firstMinute : Math.floor(firstMinute / 60) * 60;
   const cells = Math.max(1, Math.ceil((toMinute - fromMinute) / minutesACell));

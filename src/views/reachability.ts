@@ -11,6 +11,7 @@ import type { Store } from "../store/open.ts";
 import {
   datagramsAround,
   type GatewayRecord,
+  keepaliveOfHoursUs,
   keepaliveUs,
   statusSpacingUs,
 } from "../store/queries/gateways.ts";
@@ -69,7 +70,12 @@ function findReach(
     (lastUs === null ? null : intervalBeforeUs(store, gateway.id, lastUs));
   const span = { fromUs: window.fromUs, toUs: Math.min(window.toUs, endUs) };
   const notRecorded = span.fromUs < span.toUs ? recorded.missing(span, [gateway.id]) : [];
-  const shared = { gateway, keepaliveUs: keepalive, lastUs, notRecorded };
+  const shared = {
+    gateway,
+    keepaliveUs: keepalive ?? keepaliveOfHoursUs(store, gateway.id, window),
+    lastUs,
+    notRecorded,
+  };
   // In removed time no interval can be read any more; its outages were found while it could.
   if (interval === null && window.toUs > removedToUs(store)) {
     // Of such a gateway no silence can be judged; one that sent nothing at all is no help to the site.

@@ -16,7 +16,7 @@ import { lifeSpans } from "../store/queries/lives.ts";
 import { onceAnAnswer } from "../store/queries/of-answer.ts";
 import { type WeakReading, weakReadings } from "../store/queries/score.ts";
 import { marginDb } from "./node-figures.ts";
-import { type AskedWindow, knownUntilUs } from "./window.ts";
+import { type AskedWindow, knownUntilUs, rowsPart } from "./window.ts";
 
 const MAX_LANES = 6;
 /** Bins of a lane: each some pixels wide on the widest screen, and with frames in most of them. Chosen. */
@@ -54,7 +54,7 @@ export function newestOfSite(
   window: AskedWindow,
 ): { readonly stretch: TimeRange; readonly noise: readonly WeakNoise[] } {
   return onceAnAnswer(store, window, "newest of site", () => {
-    const fromUs = newestReceptionsFromUs(store, window, window.live ? MAX_LIVE : MAX_FIXED);
+    const fromUs = newestReceptionsFromUs(store, rowsPart(window), window.live ? MAX_LIVE : MAX_FIXED);
     const stretch = { fromUs, toUs: window.toUs };
     const noise = weakReadings(store, stretch, NOISE_SNR_MOST_DB).flatMap((reading): WeakNoise[] => {
       const { atUs, gatewayId, frequencyHz, isRight, rssiDbm, snrDb } = reading;

@@ -1,7 +1,7 @@
 /** Which stretch of time does a question mean, and is it live? */
 
 import type { Window, WindowQuery } from "../contract/common.ts";
-import { isoTime, type TimeRange } from "../model/time-range.ts";
+import { isoTime, MINUTE_US, type TimeRange } from "../model/time-range.ts";
 import { GATHERED_HOUR_US } from "../store/hours/gathered.ts";
 import { narrowedGateways } from "../store/narrowed.ts";
 import { type Store, StoreUnusable } from "../store/open.ts";
@@ -9,7 +9,7 @@ import { storedSpanUs } from "../store/queries/lives.ts";
 import { onceAnAnswer } from "../store/queries/of-answer.ts";
 import { presentUs, type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
-import { removedBasis, removedSentence } from "../words/removed.ts";
+import { type RemovedBasis, removedBasis, removedSentence } from "../words/removed.ts";
 
 /**
  * How far past the end of a past window its answer looks: two hours, the longest that a finding looks past its gap
@@ -22,13 +22,15 @@ export interface AskedWindow extends TimeRange {
   readonly live: boolean;
   /** It was asked for from an earlier moment on, whose receptions were removed; absent: it was not. */
   readonly removed?: Removed & {
-    /** It was cut there, or it goes back by whole hours. */
-    readonly basis: "cut" | "hours";
+    readonly basis: RemovedBasis;
   };
 }
 
-/** What a view rests on: rows throughout, or gathered hours wherever whole ones will do. */
-export type Basis = "rows" | "hours";
+/**
+ * What a view rests on: rows throughout; gathered hours of frames wherever whole ones will do; or those of gateways and
+ * channels, and rows for all else, without (`sums`) and with those of frames (`site`).
+ */
+export type Basis = "rows" | "hours" | "sums" | "site";
 
 /**
  * `last` seconds up to now; or from–to, an open end reaching to the begin or end of what is stored; or all that is
@@ -58,14 +60,14 @@ export function askedWindow(
   basis: Basis = "rows",
 ): AskedWindow {
   const window = resolveWindow(query, presentUs(store, systemUs), storedSpanUs(store));
-  // An hour holds the best reception of each frame, whichever site's.
-  return basis === "hours" && narrowedGateways(store) === null
-    ? byWholeHours(store, window)
-    : withoutRemoved(store, window);
+  // An hour of frames holds the best reception of each, whichever site's.
+  const isCut = basis === "rows" || (basis !== "sums" && narrowedGateways(store) !== null);
+  if (isCut) return withoutRemoved(store, window);
+  return byWholeHours(store, window, basis === "hours" ? "hours" : "sums");
 }
 
 /** Widened to whole hours where receptions were removed. */
-function byWholeHours(store: Store, window: AskedWindow): AskedWindow {
+function byWholeHours(store: Store, window: AskedWindow, basis: RemovedBasis): AskedWindow {
   const removed = removedOf(store);
   if (removed === null || window.fromUs >= removed.beforeUs) return window;
   const fromUs = Math.floor(window.fromUs / GATHERED_HOUR_US) * GATHERED_HOUR_US;
@@ -73,7 +75,14 @@ function byWholeHours(store: Store, window: AskedWindow): AskedWindow {
     window.toUs > removed.beforeUs
       ? window.toUs
       : Math.ceil(window.toUs / GATHERED_HOUR_US) * GATHERED_HOUR_US;
-  return { ...window, fromUs, toUs, removed: { ...removed, basis: "hours" } };
+  return { ...window, fromUs, toUs, removed: { ...removed, basis } };
+}
+
+/** The part of a window whose rows are there; at its end, without any length, where none of it is. */
+export function rowsPart(window: AskedWindow): AskedWindow {
+  const { fromUs, toUs, removed } = window;
+  if (removed === undefined || fromUs >= removed.beforeUs) return window;
+  return { ...window, fromUs: Math.min(toUs, removed.beforeUs) };
 }
 
 /** Thrown by a question that only removed receptions could answer. */
@@ -97,6 +106,11 @@ function withoutRemoved(store: Store, window: AskedWindow): AskedWindow {
   if (removed === null || window.fromUs >= removed.beforeUs) return window;
   if (window.toUs <= removed.beforeUs) throw new RowsRemoved(removed);
   return { ...window, fromUs: removed.beforeUs, removed: { ...removed, basis: "cut" } };
+}
+
+/** The shortest cells of sums over a window, minutes: of removed time there are whole hours only. */
+export function shortestCell({ removed }: AskedWindow): number {
+  return removed?.basis === "sums" ? GATHERED_HOUR_US / MINUTE_US : 1;
 }
 
 /** The newest moment whose recording counts for the answer of a window: its end and context, or for a live one all. */

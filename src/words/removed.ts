@@ -18,9 +18,18 @@ export function keptRuleText({ maxAgeDays, maxBytes }: KeptRule): string {
   return parts.length === 0 ? "everything" : parts.join(" and ");
 }
 
+/** An answer begins behind the time whose receptions were removed, rests on its hours, or tells those of its figures that are sums. */
+export type RemovedBasis = "cut" | "hours" | "sums";
+
+const BASES: Readonly<Record<RemovedBasis, string>> = {
+  cut: "This answer begins there.",
+  hours: "Before that, this answer rests on whole hours.",
+  sums: "Before that, sums rest on whole hours, and what rests on single receptions is left out.",
+};
+
 /** Returns how an answer goes about the time whose receptions were removed. */
-export function removedBasis(basis: "cut" | "hours"): string {
-  return basis === "cut" ? "This answer begins there." : "Before that, this answer rests on whole hours.";
+export function removedBasis(basis: RemovedBasis): string {
+  return BASES[basis];
 }
 
 /** Returns the sentence; `before`: the moment as the reader is shown times, `rule`: as it was when they were removed. */

@@ -1,6 +1,7 @@
 /** What do views answer of a store of which receptions were removed? The same store before is the oracle. */
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
+import { narrowToSite } from "../../src/store/narrowed.ts";
 import type { Store } from "../../src/store/open.ts";
 import { removedOf, writeKeptRule } from "../../src/store/retention.ts";
 import { airView } from "../../src/views/air.ts";
@@ -8,7 +9,7 @@ import { gapsView } from "../../src/views/gaps.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
 import { nodesView } from "../../src/views/nodes.ts";
 import { siteView } from "../../src/views/site.ts";
-import { askedWindow, RowsRemoved } from "../../src/views/window.ts";
+import { askedWindow, type Basis, RowsRemoved } from "../../src/views/window.ts";
 import { DAY_US, FIRST_MIDNIGHT_US, recorded, removeAll, traffic } from "../store/some-days.ts";
 import { START_US } from "../store/traffic.ts";
 
@@ -16,7 +17,7 @@ const HOUR_US = 3_600e6;
 const REMOVED_US = FIRST_MIDNIGHT_US + 3 * DAY_US;
 const iso = (atUs: number) => new Date(atUs / 1000).toISOString();
 
-function asked(db: Store, fromUs: number, toUs: number, basis: "rows" | "hours" = "rows") {
+function asked(db: Store, fromUs: number, toUs: number, basis: Basis = "rows") {
   return askedWindow(db, { from: iso(fromUs), to: iso(toUs) }, START_US + 5 * DAY_US, basis);
 }
 
@@ -42,6 +43,31 @@ function drawn(seed: number) {
   });
 }
 
+/** What gateways and channels add up to, and of Site what its nodes are told to have lost. */
+function sumsOf(db: Store, fromUs: number, toUs: number): unknown {
+  const window = asked(db, fromUs, toUs, "sums");
+  const total = (values: readonly number[]) => values.reduce((sum, one) => sum + one, 0);
+  const gateways = gatewaysView(db, window).gateways.map((row) => {
+    const { eui, datagrams, receptions, crcBad, crcNone, outages, restarts, heartbeat, region } = row;
+    const { keepalives, statusReports } = heartbeat;
+    const beats = [keepalives, statusReports, heartbeat.receptions].map(total);
+    return { eui, datagrams, receptions, crcBad, crcNone, outages, restarts, beats, region };
+  });
+  const channels = airView(db, window).channels.map(
+    ({ gatewayEui, frequencyHz, receptions, airtimeSeconds, busySeconds, utilisation, crcBad }) => [
+      gatewayEui,
+      frequencyHz,
+      receptions,
+      airtimeSeconds,
+      busySeconds,
+      utilisation,
+      crcBad,
+    ],
+  );
+  const { nodeCount, strangerCount, recorded: ranges } = siteView(db, asked(db, fromUs, toUs, "site"));
+  return { gateways, channels, nodeCount, strangerCount, ranges };
+}
+
 describe("answers after receptions were removed", { timeout: 240_000 }, () => {
   it("equal those before, for windows that are wholly kept and for whole hours that are not", () => {
     fc.assert(
@@ -64,6 +90,49 @@ describe("answers after receptions were removed", { timeout: 240_000 }, () => {
       }),
       { numRuns: 3, endOnFailure: true },
     );
+  });
+
+  it("keep the sums of gateways and channels of whole hours that are removed", () => {
+    fc.assert(
+      fc.property(fc.nat(9_999), fc.nat(30), fc.integer({ min: 2, max: 40 }), (seed, begin, hours) => {
+        const { db, recorder } = recorded(drawn(seed));
+        const fromUs = FIRST_MIDNIGHT_US + 6 * HOUR_US + begin * HOUR_US;
+        const within = Math.min(fromUs + hours * HOUR_US, REMOVED_US);
+        const sums = () => [within, REMOVED_US + 17 * HOUR_US].map((toUs) => sumsOf(db, fromUs, toUs));
+        const before = sums();
+        writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
+        removeAll(recorder);
+        expect(sums()).toEqual(before);
+        const { gateways } = gatewaysView(db, asked(db, fromUs, within, "sums"));
+        // Keepalives come every 240 s, one of a hundred got lost: 15 an hour.
+        for (const { keepaliveSeconds } of gateways)
+          expect(Math.abs((keepaliveSeconds ?? 0) - 240)).toBeLessThan(24);
+      }),
+      { numRuns: 3, endOnFailure: true },
+    );
+  });
+
+  it("leave out what rests on single receptions, and say so", () => {
+    const { db, recorder } = recorded(traffic(5));
+    writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
+    removeAll(recorder);
+    const window = asked(db, FIRST_MIDNIGHT_US + DAY_US, FIRST_MIDNIGHT_US + 2 * DAY_US, "sums");
+    const air = airView(db, window);
+    expect(air.window.removed?.sentence).toContain(
+      "Before that, sums rest on whole hours, and what rests on single receptions is left out.",
+    );
+    expect(air.detail).toMatchObject({ packets: 0, whole: false });
+    expect([air.dataRates, air.networks, air.talkers]).toEqual([[], [], []]);
+    expect(air.maps.every(({ cellSeconds }) => cellSeconds === 3_600)).toBe(true);
+    expect(
+      gatewaysView(db, window).gateways.map(({ ackPercent, downlinks }) => [ackPercent, downlinks]),
+    ).toEqual([0, 1].map(() => [null, null]));
+    const site = siteView(db, window);
+    expect(site.nodeCount).toBe(2);
+    expect(site.score.noise).toEqual([]);
+    narrowToSite(db, null);
+    expect(gatewaysView(db, asked(db, window.fromUs, window.toUs, "sums")).gateways).toHaveLength(2);
+    expect(() => asked(db, window.fromUs, window.toUs, "site")).toThrow(RowsRemoved);
   });
 
   it("keep the figures that were worked out by hand, a day that is removed", () => {

@@ -4,7 +4,6 @@ import { GATHERED_HOUR_US, windowParts } from "../hours/gathered.ts";
 import { ChannelTotals } from "../hours/packet-columns.ts";
 import type { Store } from "../open.ts";
 import { type Newest, newest } from "./bench.ts";
-import { onceAnAnswer } from "./of-answer.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
 const PACKETS = "FROM reception WHERE at_us >= @from AND at_us < @to AND gateway_id = @id";
@@ -174,11 +173,7 @@ export interface ChannelOfSite {
 }
 
 /** Channels on which any gateway heard frames with a right CRC, with their counts. */
-export function channelsOfSite(store: Store, window: TimeRange): readonly ChannelOfSite[] {
-  return onceAnAnswer(store, window, "channels of site", () => findChannelsOfSite(store, window));
-}
-
-function findChannelsOfSite(store: Store, window: TimeRange): ChannelOfSite[] {
+export function channelsOfSite(store: Store, window: TimeRange): ChannelOfSite[] {
   const rows = prepared(
     store,
     `SELECT gateway_id AS gatewayId, frequency_hz AS frequencyHz, count(*) AS count

@@ -107,6 +107,23 @@ export function keepaliveUs(store: Store, gatewayId: number, window: TimeRange):
   );
 }
 
+/**
+ * The same of removed time, where whole hours alone tell how many came: the median over the hours with any. Null where
+ * the window holds none, or lies behind what was removed.
+ */
+export function keepaliveOfHoursUs(store: Store, gatewayId: number, window: TimeRange): number | null {
+  const toUs = Math.min(window.toUs, removedToUs(store));
+  if (window.fromUs >= toUs) return null;
+  const counts = prepared(
+    store,
+    "SELECT keepalives FROM gateway_hour WHERE gateway_id = ? AND hour >= ? AND hour < ? AND keepalives > 0",
+  )
+    .pluck()
+    .all(gatewayId, Math.floor(window.fromUs / GATHERED_HOUR_US), Math.ceil(toUs / GATHERED_HOUR_US));
+  if (counts.length === 0) return null;
+  return GATHERED_HOUR_US / medianInPlace(Float64Array.from(counts as number[]));
+}
+
 /** When the newest keepalive of the window arrived, microseconds since 1970; null: none did. */
 export function lastKeepaliveUs(store: Store, gatewayId: number, { fromUs, toUs }: TimeRange): number | null {
   const found = prepared(
@@ -400,28 +417,31 @@ export function counterReadings(
     `SELECT tmst_key, at_us, at_us + gateway_offset_us, min((at_us - tmst_key - @lead + ${1.5 * TMST_PERIOD_US}) % ${TMST_PERIOD_US})
      FROM ${packets} GROUP BY CAST(at_us / @cell AS INTEGER) ORDER BY CAST(at_us / @cell AS INTEGER)`,
   ).raw();
-  if (leadUs === undefined) return [];
   const fromRows = ({ fromUs, toUs }: TimeRange) =>
     (
-      least.all({ id: gatewayId, from: fromUs, to: toUs, cell: cellUs, lead: leadUs }) as [
+      least.all({ id: gatewayId, from: fromUs, to: toUs, cell: cellUs, lead: leadUs ?? 0 }) as [
         number,
         number,
         number | null,
         number,
       ][]
     ).map(([tmstUs, atUs, gatewayTimeUs]) => ({ tmstUs, atUs, gatewayTimeUs }));
-  if (cellUs % READING_CELL_US !== 0) return fromRows(window);
+  if (cellUs % READING_CELL_US !== 0) return leadUs === undefined ? [] : fromRows(window);
   const { hours, rest } = windowParts(store, window);
   const readings = [
     ...hours
       .flatMap(({ from, to }) => packetHours(store, gatewayId, from, to))
       .flatMap(({ hour, columns }) => readingsOfHour(columns, hour * GATHERED_HOUR_US)),
-    ...rest.flatMap(fromRows),
+    ...(leadUs === undefined ? [] : rest.flatMap(fromRows)),
   ].sort((a, b) => a.atUs - b.atUs);
+  const [first] = readings;
+  if (first === undefined) return [];
+  // Of removed time the first packet is not there any more: its hour's first reading leads.
+  const firstUs = leadUs ?? first.atUs - first.tmstUs;
   const cells = new Map<number, { readonly reading: CounterReading; readonly delayUs: number }>();
   for (const reading of readings) {
     const cell = Math.floor(reading.atUs / cellUs);
-    const delayUs = delayAgainst(leadUs, reading.tmstUs, reading.atUs);
+    const delayUs = delayAgainst(firstUs, reading.tmstUs, reading.atUs);
     const best = cells.get(cell);
     if (best === undefined || delayUs < best.delayUs) cells.set(cell, { reading, delayUs });
   }
