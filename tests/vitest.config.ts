@@ -50,6 +50,7 @@ export default defineConfig({
           name: "process",
           include: ["tests/process/**/*.test.ts"],
           // Files side by side: each has its own folder and ports, and waits more than it computes.
+          isolate: false,
           testTimeout: 120_000,
           hookTimeout: 60_000,
         },
@@ -58,7 +59,8 @@ export default defineConfig({
         test: {
           name: "faults",
           include: ["tests/faults/**/*.test.ts"],
-          // One at a time: a flood is to find the machine as a person's machine is.
+          // One at a time: two floods would drown each other.
+          isolate: false,
           testTimeout: 120_000,
           hookTimeout: 60_000,
           fileParallelism: false,

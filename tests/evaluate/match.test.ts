@@ -266,8 +266,9 @@ describe("the table of real receptions", () => {
     expect(text).toContain("wrong: indoor node, whole: said interference at 0.85");
   });
 
-  it("has no wrong cause on the far node and the indoor node as recorded", () => {
-    const score = realScoreOf(realFindings());
+  it("has no wrong cause on the far node and the indoor node, week by week", () => {
+    // As a whole: tests/published/open-findings.test.ts, finding by finding.
+    const score = realScoreOf(realFindings({ whole: false }));
     expect(score.wrong).toEqual([]);
     expect(score.named.length).toBeGreaterThan(20);
   });

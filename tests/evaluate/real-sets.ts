@@ -85,12 +85,12 @@ const SETS: readonly [RealSet, () => readonly OpenReception[]][] = [
   ["far node", farNode],
 ];
 
-/** Judges both sets as they are recorded, whole and by weeks. Takes some seconds. */
-export function realFindings(): RealFinding[] {
+/** Judges both sets as they are recorded, whole (unless told not to) and by weeks. Takes some seconds. */
+export function realFindings({ whole = true } = {}): RealFinding[] {
   return SETS.flatMap(([set, read]) => {
     const rows = read();
     return [
-      ...findingsIn(set, "whole", rows),
+      ...(whole ? findingsIn(set, "whole", rows) : []),
       ...weeksOf(rows).flatMap(([week, some]) => findingsIn(set, week, some)),
     ];
   });

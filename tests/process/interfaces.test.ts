@@ -66,26 +66,14 @@ describe.concurrent("wrong usage and unreadable input", () => {
     expect(await run("--version")).toEqual({ status: 0, out: `${version}\n`, err: "" });
   });
 
+  // The others are tests/commands/mistakes.test.ts, without a start of the program each.
   const mistakes: [string, string[], string][] = [
     ["an unknown command", ["nods"], "nods"],
-    ["an unknown option", ["nodes", "--no-such-option"], "--no-such-option"],
     ["a missing argument", ["decode"], "payload"],
-    ["import without a file", ["import"], "file"],
-    ["one argument too many", ["nodes", "01A2B3C4"], "argument"],
-    ["a payload that is neither hex nor base64", ["decode", "zz!"], "neither hex nor base64"],
-    ["a counter out of range", ["decode", FRAME, "--fcnt-high", "70000"], "--fcnt-high"],
     ["a key file that does not exist", ["decode", FRAME, "--keys", "none.json"], "key file"],
-    ["a spreading factor that LoRa has not", ["airtime", "--sf", "13", "--size", "10"], "sf"],
-    ["airtime without a size", ["airtime", "--sf", "7"], "size"],
-    ["a time that is none", ["nodes", "--db", "site.db", "--from", "yesterday"], "--from"],
-    ["a store that does not exist", ["nodes", "--db", "none.db"], "none.db"],
-    ["a store that is none", ["gateways", "--db", "text.db"], "text.db"],
     ["a store that is none, to be written", ["import", "site.pcap", "--db", "text.db"], "text.db"],
     ["a store in a folder that does not exist", ["rebuild", "--db", "none/site.db"], "none/site.db"],
-    ["a capture that does not exist", ["import", "none.pcap", "--db", "site.db"], "none.pcap"],
     ["a capture that is none", ["import", "letter.pcap", "--db", "site.db"], "letter.pcap"],
-    ["a folder as a capture", ["import", ".", "--db", "site.db"], "."],
-    ["a port that is none", ["import", "site.pcap", "--udp-port", "70000", "--db", "site.db"], "--udp-port"],
     ["listen with a port that is none", ["listen", "--udp-port", "seventeen"], "port"],
     [
       "listen with a token that is easily guessed",
@@ -103,14 +91,6 @@ describe.concurrent("wrong usage and unreadable input", () => {
       ["listen", "--udp-port", "0", "--web-port", "0", "--udp-host", "192.0.2.1", "--db", "unheard.db"],
       "--udp-host",
     ],
-    ["simulate without a destination", ["simulate"], "--to"],
-    [
-      "simulate with a scenario that does not exist",
-      ["simulate", "none.json", "--pcap", "x.pcap"],
-      "none.json",
-    ],
-    ["simulate with a scenario that is none", ["simulate", "truth.json", "--pcap", "x.pcap"], "truth.json"],
-    ["simulate into a folder that does not exist", ["simulate", "--pcap", "none/x.pcap"], "none/x.pcap"],
   ];
   it.each(mistakes)("%s: one sentence on stderr, nothing on stdout, 2", async (_what, words, contains) => {
     expectOneSentence(await run(...words), contains);
