@@ -1,4 +1,5 @@
 import { defineConfig } from "vitest/config";
+import { BaseSequencer, type TestSpecification } from "vitest/node";
 
 // One runner, four projects, quickest first: `unit` touches no network beyond loopback sockets it
 // opens itself, `process` starts the built service, `faults` kills and floods it, `browser` drives a real Chromium.
@@ -25,6 +26,28 @@ const LONG = [
   "tests/views/**",
   "tests/wire/**",
 ];
+/** Longer than five seconds of a processor: begun first, so that no worker ends long after the others. */
+const LONGEST = [
+  "diagnosis/findings/causes",
+  "evaluate/match",
+  "intake/whole-door",
+  "published/noise-open",
+  "store/removal",
+  "store/truth",
+  "views/noise-sources",
+  "views/receiver",
+  "views/sites",
+  "views/watched-play",
+];
+class LongestFirst extends BaseSequencer {
+  override async sort(files: TestSpecification[]): Promise<TestSpecification[]> {
+    const sorted = await super.sort(files);
+    const isLongest = ({ moduleId }: TestSpecification) =>
+      LONGEST.some((name) => moduleId.endsWith(`tests/${name}.test.ts`));
+    return [...sorted.filter(isLongest), ...sorted.filter((file) => !isLongest(file))];
+  }
+}
+
 const UNIT = ["tests/**/*.test.ts"];
 const OTHERS = ["tests/browser/**", "tests/process/**", "tests/faults/**"];
 const part = process.env.MASTLOG_TEST_PART;
@@ -33,6 +56,7 @@ export default defineConfig({
     root: new URL("..", import.meta.url).pathname,
     // All cores: the default leaves one idle, which is half of a small machine.
     maxWorkers: "100%",
+    sequence: { sequencer: LongestFirst },
     projects: [
       {
         test: {
