@@ -67,6 +67,7 @@ export default defineConfig({
           isolate: false,
           // Ends what hangs: on a busy machine the longest property tests take more than a minute.
           testTimeout: 180_000,
+          hookTimeout: 180_000,
         },
       },
       {
