@@ -8,7 +8,8 @@ import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { isoTime } from "../model/time-range.ts";
 import { type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
-import { openReader, type Store, StoreUnusable } from "../store/open.ts";
+import { type Store, StoreUnusable } from "../store/open.ts";
+import { openReaderOfNow } from "../store/service-claim.ts";
 import { benchRow, benchTable, benchView, knownGateways } from "../views/bench.ts";
 import { receiverView } from "../views/receiver.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
@@ -292,7 +293,7 @@ async function waitFor(question: Question, seconds: number): Promise<BenchView> 
 /** null: there is no store yet, and a service may still make one. */
 function openWhenThere(path: string, isOver: boolean): Store | null {
   try {
-    return openReader(path);
+    return openReaderOfNow(path);
   } catch (error) {
     if (error instanceof StoreUnusable && !isOver) return null;
     throw error;

@@ -14,7 +14,8 @@ import {
 } from "../export/export.ts";
 import { isoTime } from "../model/time-range.ts";
 import { narrowToSite, siteNames } from "../store/narrowed.ts";
-import { openReader, type Store } from "../store/open.ts";
+import type { Store } from "../store/open.ts";
+import { openReaderOfNow } from "../store/service-claim.ts";
 import { fileSize } from "../words/format.ts";
 import {
   CannotRun,
@@ -93,7 +94,7 @@ async function run(given: unknown): Promise<void> {
   const options = parsed.data;
   const reason = whyNot(options.what, options.format);
   if (reason !== null) throw new CannotRun(reason);
-  const store = openReader(view.db);
+  const store = openReaderOfNow(view.db);
   try {
     if (options.site !== undefined && (siteNames(store).length > 0 || options.format !== "parquet"))
       narrowToSite(store, options.site);

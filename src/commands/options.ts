@@ -10,7 +10,8 @@ import { plainJson, plainLine, plainLines } from "../model/plain-text.ts";
 import { readOwnPlans } from "../radio/regions/own-plans.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { narrowToSite } from "../store/narrowed.ts";
-import { openReader, type Store } from "../store/open.ts";
+import type { Store } from "../store/open.ts";
+import { openReaderOfNow } from "../store/service-claim.ts";
 import { describeStoreError } from "../store/store-error.ts";
 import { type AskedWindow, askedWindow, type Basis, windowView } from "../views/window.ts";
 import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
@@ -143,7 +144,7 @@ export function windowGiven(store: Store, options: WindowQuery, basis: Basis = "
 
 /** Opens the store for reading, narrowed to a site if one is named, and hands it to `work`; closes it again. */
 export function withReader<T>(path: string, work: (store: Store) => T, site?: string): T {
-  const store = openReader(path);
+  const store = openReaderOfNow(path);
   try {
     if (site !== undefined) narrowToSite(store, site);
     return work(store);

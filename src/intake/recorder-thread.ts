@@ -130,6 +130,7 @@ async function run(): Promise<void> {
   const postFigures = () => {
     const figures = queue.figures();
     const problem = store.check();
+    if (problem === null && store.isLookedAt) void look().then(() => store.shown());
     const storage = problem === null ? {} : { storage: "failed" as const, storageWords: problem };
     const file = datagramFile?.figures() ?? null;
     say({
@@ -193,8 +194,7 @@ async function run(): Promise<void> {
         void answer(message.ticket, carryOut(message.command));
         break;
       case "look":
-        lookedAtMs = clock.monotonicMs();
-        void queue.catchUp().then(() => say({ kind: "caught-up", ticket: message.ticket }));
+        void look().then(() => say({ kind: "caught-up", ticket: message.ticket }));
         break;
       case "close":
         void shutDown(message.untilMs);
@@ -205,10 +205,15 @@ async function run(): Promise<void> {
   });
   say({ kind: "ready" });
 
+  /** Somebody reads: what is held becomes rows now, and for a while what comes. */
+  function look(): Promise<void> {
+    lookedAtMs = clock.monotonicMs();
+    return queue.catchUp();
+  }
+
   /** After all that was stored before it. What is forgotten is to be in no log, either. */
   async function carryOut(command: RecorderCommand): Promise<ResultOf<RecorderCommand>> {
-    lookedAtMs = clock.monotonicMs();
-    await queue.catchUp();
+    await look();
     if (command.kind === "forget") recorder.wipeHeld();
     return commands.run(command);
   }

@@ -196,6 +196,14 @@ export class HeldLog {
   }
 }
 
+/** Whether a store holds something that is no rows yet; read by any connection. */
+export function isAnythingHeld(db: Store): boolean {
+  return (
+    db.prepare("SELECT 1 FROM held_block JOIN held_place USING (generation) LIMIT 1").pluck().get() !==
+    undefined
+  );
+}
+
 function headOf(datagram: HeldDatagram): DatagramHead {
   const { bytes, atUs, way, door, from, to, gatewayEui, sourceFault } = datagram;
   const ends = [from.address, from.port, to.address, to.port] as const;

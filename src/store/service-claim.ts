@@ -7,8 +7,10 @@
 import { randomUUID } from "node:crypto";
 import { readFileSync, readlinkSync, statSync } from "node:fs";
 import { hostname } from "node:os";
+import Database from "better-sqlite3";
 import { z } from "zod";
-import { closeStore, type Store } from "./open.ts";
+import { isAnythingHeld } from "./held-log.ts";
+import { closeStore, openReader, type Store } from "./open.ts";
 import { StoreUnusable } from "./store-error.ts";
 
 /** Key in the table `setting`; a copy of a store must not carry it. */
@@ -16,6 +18,9 @@ export const SERVICE_SETTING = "service";
 
 /** Time to answer a challenge: a service looks twice a second, and may be busy with a long commit between two looks. */
 const CHALLENGE_MS = 3_000;
+/** A command waits so long for the rows of what a service holds. Chosen: two looks of the service, and a commit. */
+const LOOK_MS = 1_500;
+const LOOK_AGAIN_MS = 20;
 
 const Claim = z.object({
   /** Of this start of the service. */
@@ -32,6 +37,8 @@ const Claim = z.object({
   since: z.string(),
   /** Id of who asks whether this service still runs; it answers by removing it. */
   challenge: z.string().nullable(),
+  /** True: a command reads the store; what is held is to become rows. */
+  isLookedAt: z.boolean().default(false),
 });
 type Claim = z.infer<typeof Claim>;
 
@@ -51,6 +58,7 @@ export interface ClaimSystem {
 export class ServiceClaim {
   readonly #db: Store;
   readonly #mine: Claim;
+  #isLookedAt = false;
 
   private constructor(db: Store, mine: Claim) {
     this.#db = db;
@@ -86,8 +94,21 @@ export class ServiceClaim {
   check(): boolean {
     const found = readClaim(this.#db);
     if (found !== null && found.id !== this.#mine.id) return false;
-    if (found === null || found.challenge !== null) writeClaim(this.#db, this.#mine);
+    this.#isLookedAt = found?.isLookedAt ?? false;
+    if (found === null || found.challenge !== null)
+      writeClaim(this.#db, { ...this.#mine, isLookedAt: this.#isLookedAt });
     return true;
+  }
+
+  /** At the last check a command waited for the rows of what is held. */
+  get isLookedAt(): boolean {
+    return this.#isLookedAt;
+  }
+
+  /** All that was held is rows. */
+  shown(): void {
+    this.#isLookedAt = false;
+    writeClaim(this.#db, this.#mine);
   }
 
   /** Gives the store free. */
@@ -104,6 +125,37 @@ export class ServiceClaim {
 /** Whether a service records into the store, as far as the system tells. */
 export function isServiceRunning(db: Store, system: ClaimSystem = thisSystem): boolean {
   return judge(readClaim(db), claimOf(db, system), system) !== "free";
+}
+
+/**
+ * Opens a store for the reading of a command. Where a service records into it and holds datagrams that are no rows yet, the
+ * service is asked for them and waited for, a second and a half at most. Throws as openReader does.
+ */
+export function openReaderOfNow(path: string, system: ClaimSystem = thisSystem): Store {
+  const db = openReader(path);
+  if (!isAnythingHeld(db) || !isServiceRunning(db, system) || !askForRows(path)) return db;
+  const untilMs = performance.now() + LOOK_MS;
+  const pause = new Int32Array(new SharedArrayBuffer(4));
+  while (isAnythingHeld(db) && performance.now() < untilMs) Atomics.wait(pause, 0, 0, LOOK_AGAIN_MS);
+  return db;
+}
+
+/** False: the store cannot be written to. */
+function askForRows(path: string): boolean {
+  try {
+    const db = new Database(path, { fileMustExist: true, timeout: LOOK_MS });
+    try {
+      db.transaction(() => {
+        const claim = readClaim(db);
+        if (claim !== null) writeClaim(db, { ...claim, isLookedAt: true });
+      }).immediate();
+    } finally {
+      db.close();
+    }
+    return true;
+  } catch {
+    return false;
+  }
 }
 
 /**
@@ -129,6 +181,7 @@ function claimOf(db: Store, system: ClaimSystem): Claim {
     inode: String(ino),
     since: new Date().toISOString(),
     challenge: null,
+    isLookedAt: false,
   };
 }
 

@@ -76,6 +76,20 @@ export class ServiceStore {
     return this.#look();
   }
 
+  /** At the last check a command waited for the rows of what is held. */
+  get isLookedAt(): boolean {
+    return this.#claim?.isLookedAt ?? false;
+  }
+
+  /** All that was held is rows: whoever waits may read. */
+  shown(): void {
+    try {
+      this.#claim?.shown();
+    } catch {
+      // Another program writes at this moment: asked again at the next look.
+    }
+  }
+
   /** Merges the log of changes and closes. Returns a sentence when something stayed beside the file. */
   close(): string | null {
     try {

@@ -5,7 +5,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { afterAll, expect, it } from "vitest";
 import { GatewaySocket, keepalive, uplink } from "./gateway-socket.ts";
-import { cleanUp, temporaryFolder } from "./program.ts";
+import { cleanUp, runProgram, temporaryFolder } from "./program.ts";
 import { startService, until } from "./service.ts";
 import { integrity, storedNumber } from "./stored.ts";
 
@@ -22,6 +22,37 @@ async function lineOf({ stdout }: ChildProcess): Promise<string> {
   const [line] = (await once(stdout, "data")) as [Buffer];
   return line.toString().trim();
 }
+
+it("is in rows when a command reads the store beside the service, which asks for it once", async () => {
+  const folder = temporaryFolder();
+  const db = join(folder, "read.db");
+  const { child, port } = await startHolding(db);
+  try {
+    const gateway = await GatewaySocket.open(port);
+    const heardByCommand = async () => {
+      const { out, err, status } = await runProgram(["nodes", "--json", "--db", db], folder);
+      expect({ err, status }).toEqual({ err: "", status: 0 });
+      const { nodes } = JSON.parse(out) as { nodes: { heard: number }[] };
+      return nodes.reduce((sum, { heard }) => sum + heard, 0);
+    };
+    for (let number = 0; number < 16; number++) await gateway.send(uplink(number).bytes);
+    await until(
+      () => gateway.answered,
+      (answered) => answered === 16,
+    );
+    expect(storedNumber(db, "SELECT count(*) FROM reception")).toBe(0);
+    expect(await heardByCommand()).toBe(16);
+    expect(await heardByCommand()).toBe(16);
+    await until(
+      () => storedNumber(db, "SELECT json_extract(value, '$.isLookedAt') FROM setting WHERE key = 'service'"),
+      (isLookedAt) => isLookedAt === 0,
+    );
+    await gateway.close();
+  } finally {
+    child.kill("SIGKILL");
+    await once(child, "exit");
+  }
+});
 
 it("is in rows when somebody looks, and after a kill at the next start", async () => {
   const db = join(temporaryFolder(), "held.db");
