@@ -675,6 +675,25 @@ describe("recorded time", () => {
     ]);
   });
 
+  it("of the service is one range still after a batch that failed, with the time in which it listened", () => {
+    const { db, recorder } = recording();
+    recorder.listen(at(0), "start");
+    recorder.record([through(pull(SHED, 10, 1), "udp")]);
+    db.exec("CREATE TEMP TRIGGER full BEFORE INSERT ON main.datagram BEGIN SELECT RAISE(ABORT, 'full'); END");
+    expect(() => recorder.record([through(pull(SHED, 20, 2), "udp")])).toThrow("full");
+    db.exec("DROP TRIGGER full");
+    recorder.heartbeat(at(30), true);
+    expect(ranges(db)).toEqual([["service", 0, 30, 1, "start"]]);
+    // The same where it failed before its first commit.
+    const early = recording();
+    early.db.exec("CREATE TEMP TRIGGER full BEFORE INSERT ON main.datagram BEGIN SELECT RAISE(ABORT, 'full'); END");
+    early.db.exec("DELETE FROM recorded_range");
+    early.recorder.listen(at(5), "start");
+    expect(() => early.recorder.record([through(pull(SHED, 20, 2), "udp")])).toThrow("full");
+    early.recorder.heartbeat(at(30), true);
+    expect(ranges(early.db)).toEqual([["service", 5, 30, 0, "start"]]);
+  });
+
   it("of another store comes in as a capture's, once, and longer where it grew", () => {
     const { db, recorder } = recording([pull(SHED, 0, 1)]);
     const range = (toS: number, datagrams: number) => ({
