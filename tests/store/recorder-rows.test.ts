@@ -367,25 +367,26 @@ describe("what a commit says of itself", () => {
   });
 });
 
+const REPORT: StatusReport = {
+  timeUs: null,
+  timeText: null,
+  latitudeDeg: null,
+  longitudeDeg: null,
+  altitudeM: null,
+  rxReceived: null,
+  rxCrcOk: null,
+  rxForwarded: null,
+  ackPercent: null,
+  downlinkDatagrams: null,
+  txEmitted: null,
+  temperatureC: null,
+  platform: null,
+  mail: null,
+  description: null,
+};
+
 describe("a gateway's row", () => {
-  const report = (more: Partial<StatusReport>): StatusReport => ({
-    timeUs: null,
-    timeText: null,
-    latitudeDeg: null,
-    longitudeDeg: null,
-    altitudeM: null,
-    rxReceived: null,
-    rxCrcOk: null,
-    rxForwarded: null,
-    ackPercent: null,
-    downlinkDatagrams: null,
-    txEmitted: null,
-    temperatureC: null,
-    platform: null,
-    mail: null,
-    description: null,
-    ...more,
-  });
+  const report = (more: Partial<StatusReport>): StatusReport => ({ ...REPORT, ...more });
   const status = (atS: number, more: Partial<StatusReport>, token = 3) =>
     decoded(
       arrivalOf(
@@ -686,7 +687,9 @@ describe("recorded time", () => {
     expect(ranges(db)).toEqual([["service", 0, 30, 1, "start"]]);
     // The same where it failed before its first commit.
     const early = recording();
-    early.db.exec("CREATE TEMP TRIGGER full BEFORE INSERT ON main.datagram BEGIN SELECT RAISE(ABORT, 'full'); END");
+    early.db.exec(
+      "CREATE TEMP TRIGGER full BEFORE INSERT ON main.datagram BEGIN SELECT RAISE(ABORT, 'full'); END",
+    );
     early.db.exec("DELETE FROM recorded_range");
     early.recorder.listen(at(5), "start");
     expect(() => early.recorder.record([through(pull(SHED, 20, 2), "udp")])).toThrow("full");
@@ -836,6 +839,74 @@ describe("a channel's minutes", () => {
     const { db } = recording([first]);
     new Recorder(db, null).record([second]);
     expect(cells(db)).toEqual(expected);
+  });
+});
+
+describe("the last places for gateways", () => {
+  /** A store with so many invented identifiers in it, each heard once at 10 s. */
+  const crowded = (count: number) => {
+    const db = openStore(":memory:");
+    db.prepare(
+      `WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?)
+       INSERT INTO gateway (eui, first_at_us, last_at_us) SELECT printf('AA%014X', i), ?, ? FROM n`,
+    ).run(count, at(10), at(10));
+    return { db, recorder: new Recorder(db, null) };
+  };
+  const eui = (i: number) => `BB${i.toString(16).toUpperCase().padStart(14, "0")}`;
+  const count = (db: Store) => all(db, "SELECT count(*) FROM gateway")[0]?.[0];
+
+  it("are taken by sixty-four newcomers at once, from the last 128 on, and by who comes again", () => {
+    const { db, recorder } = crowded(4_096 - 128);
+    const newcomers = Array.from({ length: 100 }, (_, i) => pull(eui(i), 20, i));
+    expect(recorder.record(newcomers)).toMatchObject({ datagrams: 64, refused: 36 });
+    expect(count(db)).toBe(4_096 - 128 + 64);
+    expect(all(db, "SELECT reason, count FROM refusal")).toEqual([["cap", 36]]);
+    // Half a minute later, one of those that were turned away.
+    expect(recorder.record([pull(eui(99), 51, 1)])).toMatchObject({ datagrams: 1, refused: 0 });
+    const few = crowded(4_096 - 129);
+    expect(few.recorder.record(newcomers)).toMatchObject({ datagrams: 65, refused: 35 });
+  });
+
+  it("are made free by sixty-four that never settled, silent longest first; who comes back is a new one", () => {
+    const { db, recorder } = crowded(4_096 - 33);
+    // Heard before all others, and in memory.
+    recorder.record([pull(eui(1), 5, 1)]);
+    expect(count(db)).toBe(4_096 - 32 - 64);
+    expect(all(db, "SELECT count FROM refusal WHERE reason = 'gave_way'")).toEqual([[64]]);
+    expect(all(db, `SELECT count(*) FROM gateway WHERE eui = '${eui(1)}'`)).toEqual([[0]]);
+    recorder.record([pull(eui(1), 20, 2)]);
+    expect(all(db, `SELECT first_at_us FROM gateway WHERE eui = '${eui(1)}'`)).toEqual([[at(20)]]);
+    expect(all(db, "SELECT count(*) FROM datagram WHERE gateway_id NOT IN (SELECT id FROM gateway)")).toEqual(
+      [[0]],
+    );
+  });
+
+  it("are not taken from one that reported twice, called five times, or was heard in three minutes", () => {
+    const { db, recorder } = crowded(4_096 - 40);
+    const status = (i: number, atS: number) => {
+      const bytes = encodePushData({
+        version: 2,
+        token: atS,
+        gatewayEui: eui(i),
+        packets: [],
+        status: REPORT,
+      });
+      return decoded(arrivalOf(bytes, at(atS)));
+    };
+    recorder.record([
+      ...[1, 2].map((s) => status(1, s)),
+      ...[1, 2, 3, 4, 5].map((s) => pull(eui(2), s, s)),
+      ...[-120, -60, 1].map((s) => pull(eui(3), s, s + 200)),
+      // One report, four calls, two minutes: none of it settles these.
+      status(4, 1),
+      ...[1, 2, 3, 4].map((s) => pull(eui(5), s, s)),
+      ...[-60, 1].map((s) => pull(eui(6), s, s + 200)),
+    ]);
+    recorder.record([7, 8].map((i) => pull(eui(i), 6, i)));
+    const kept = (
+      all(db, "SELECT eui FROM gateway WHERE eui LIKE 'BB%' ORDER BY eui").flat() as string[]
+    ).map((one) => Number.parseInt(one.slice(2), 16));
+    expect(kept).toEqual([1, 2, 3]);
   });
 });
 
