@@ -67,6 +67,32 @@ describe("loss by counters", () => {
     expect(lossOf(example, unheard()).rhythmUs).toBe(600e6);
   });
 
+  it("counts from the lowest counter, also where that came late", () => {
+    const loss = lossOf([frame(5, 0), frame(4, 2), frame(8, 90)], unheard());
+    expect(loss).toMatchObject({ heard: 3, expected: 5, missed: 2 });
+    expect(loss.gaps.map(({ firstCounter, missed, fromUs }) => [firstCounter, missed, fromUs])).toEqual([
+      [6, 2, 0],
+    ]);
+  });
+
+  it("has a rhythm in the middle of its intervals, between the two of an even number", () => {
+    expect(lossOf([frame(1, 0), frame(2, 10), frame(3, 40)], unheard()).rhythmUs).toBe(20e6);
+    expect(lossOf([frame(1, 0), frame(2, 10), frame(3, 40), frame(4, 100)], unheard()).rhythmUs).toBe(30e6);
+    // Three intervals of a minute among shorter ones are the slowest that it kept; two are none.
+    const slow = (count: number) => {
+      const atS = [0, 10, 20, 30, 40, 50];
+      for (let i = 0; i < count; i++) atS.push((atS.at(-1) ?? 0) + 60);
+      return lossOf(
+        atS.map((s, i) => frame(i, s)),
+        unheard(),
+      ).slowestUs;
+    };
+    expect([slow(2), slow(3)]).toEqual([
+      expect.toSatisfy((us: number | null) => (us ?? 0) < 30e6),
+      expect.toSatisfy((us: number | null) => (us ?? 0) >= 60e6),
+    ]);
+  });
+
   it("takes a repeat for neither a counter nor a step of the rhythm", () => {
     const frames = [frame(1, 0), frame(1, 3, { repeat: 1, id: 90 }), frame(2, 60), frame(3, 120)];
     const loss = lossOf(frames, unheard());

@@ -319,6 +319,14 @@ describe("the nodes", () => {
     expect(listNodes(db, windowOf(31, 34), 2).nodes.map(({ devAddr }) => devAddr)).toEqual(["01000007"]);
   });
 
+  it("of a crowd are one's own before a stranger that was heard more", () => {
+    const frames = (devAddr: string, count: number, fromS: number) =>
+      Array.from({ length: count }, (_, n) => push(SHED, fromS + 10 * n, [{ payload: phy(devAddr, n) }], n));
+    const db = listenedSite([...frames(STRANGER, 9, 1), ...frames(PROBE, 2, 2)], 100);
+    const { nodes, more } = listNodes(db, windowOf(0, 100), 1);
+    expect([nodes.map(({ devAddr }) => devAddr), more]).toEqual([[PROBE], 1]);
+  });
+
   it("need a look by what was lost on the air, which an outage or a pause is not", () => {
     const like = (devAddr: string, more: object) =>
       ({ ...row(PUMP), devAddr, ...more }) as NonNullable<ReturnType<typeof row>>;
@@ -336,8 +344,10 @@ describe("the nodes", () => {
         like("G", { ...lost, expected: 0, missed: 0 }),
         like("H", { ...lost, expected: 0, missed: 0 }),
         like("I", { ...lost, standing: "waiting" }),
+        // Of nothing expected nothing was lost, whatever its address.
+        like("0", { ...lost, expected: 0, missed: 0 }),
       ),
-    ).toEqual(["D", "C", "B", "A", "G", "H"]);
+    ).toEqual(["D", "C", "B", "A", "0", "G", "H"]);
   });
 });
 

@@ -98,4 +98,30 @@ describe("a node that restarted after a silence", () => {
       { life: 1, kind: "silence", open: 0, fromUs: at(39), toUs: at(70), cause: "node-restarted" },
     ]);
   });
+
+  it("come newest first, those of one moment by address", () => {
+    // Both in one datagram each minute until 39; the one with the higher address is stored first.
+    const traffic: DecodedArrival[] = [];
+    for (let s = 0; s < 60 * 60; s += 20) traffic.push(pull(SHED, s, s));
+    for (let minute = 0; minute < 60; minute++)
+      if (minute < 40)
+        traffic.push(
+          push(
+            SHED,
+            minute * 60 + 7,
+            [OTHER, NODE].map((node, i) => ({ payload: phy(node, minute), tmstUs: minute * 60e6 + i + 1 })),
+            minute,
+          ),
+        );
+    const store = openStore(":memory:");
+    const recorder = new Recorder(store, judgeGap);
+    recorder.record(traffic.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
+    recorder.settle();
+    while (recorder.workOnGaps({ patient: false, nowUs: null }));
+    const range = { fromUs: START_US, toUs: at(60) };
+    const { gaps } = gapsAsKnown(store, range, at(55), judgeGap);
+    expect(gaps.map(({ devAddr, fromUs }) => [devAddr, fromUs])).toEqual(
+      [NODE, OTHER].map((node) => [Number.parseInt(node, 16), at(39)]),
+    );
+  });
 });
