@@ -2,8 +2,8 @@
 import type { GatewayRow, NodeRow, Sentence, SiteSummary, SiteView } from "../contract/index.ts";
 import { airLine, siteSentence } from "../diagnosis/sentences.ts";
 import type { ChannelStanding, NodeStanding } from "../diagnosis/site-conditions.ts";
-import { summariseSite } from "../diagnosis/site-summary.ts";
-import { isoTime, totalUs } from "../model/time-range.ts";
+import { type SiteEvidence, summariseSite } from "../diagnosis/site-summary.ts";
+import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
 import { framesByChannel } from "../store/queries/channels.ts";
@@ -25,20 +25,38 @@ import { type AskedWindow, recordedOf, windowView } from "./window.ts";
 /** Recorded ranges in one answer, the newest. */
 const MAX_RANGES = 500;
 
+/** What the summary of a site is made from: the gateways and one's own nodes as their views give them. */
+interface Known {
+  readonly sentence: Sentence;
+  readonly gateways: readonly GatewayRow[];
+  readonly own: readonly NodeRow[];
+}
+
 function siteSummary(
   store: Store,
   window: AskedWindow,
-  known: {
-    readonly sentence: Sentence;
-    readonly gateways: readonly GatewayRow[];
-    readonly own: readonly NodeRow[];
-  },
+  known: Known,
 ): SiteSummary & Pick<SiteView, "recorded"> {
   const recorded = recordedOf(store, window).ranges(window);
+  return {
+    ...summariseSite(siteEvidence(store, window, recorded, known)),
+    recorded: recorded
+      .slice(-MAX_RANGES)
+      .map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
+  };
+}
+
+/** Returns what the summary of a site rests on; `recorded`: the recorded ranges of the window. */
+export function siteEvidence(
+  store: Store,
+  window: AskedWindow,
+  recorded: readonly TimeRange[],
+  known: Known,
+): SiteEvidence {
   const { episodes, gaps } = gapsOfWindow(store, window);
   const own = new Set(known.own.map(({ devAddr, life }) => `${devAddr}/${life}`));
   const { channels, heardBy } = channelStandings(store, window, known.gateways, own);
-  const summary = summariseSite({
+  return {
     recordedShare: Math.min(1, totalUs(recorded) / (window.toUs - window.fromUs)),
     opening: known.sentence.map(({ text }) => text).join(""),
     nodes: known.own.map(nodeStanding),
@@ -59,12 +77,6 @@ function siteSummary(
           : [{ gatewayEui: eui, cause: kind, from, to, open, word, nodes, sentence, advice }],
       ),
     ),
-  });
-  return {
-    ...summary,
-    recorded: recorded
-      .slice(-MAX_RANGES)
-      .map(({ fromUs, toUs }) => ({ from: isoTime(fromUs), to: isoTime(toUs) })),
   };
 }
 

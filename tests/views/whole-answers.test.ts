@@ -7,7 +7,7 @@ import { airView, channelFigures } from "../../src/views/air.ts";
 import { gatewaysOfWindow, gatewaysView, outageSeconds } from "../../src/views/gateways.ts";
 import { listNodes, needingALook, nodesView } from "../../src/views/nodes.ts";
 import type { Reach } from "../../src/views/reachability.ts";
-import { siteView } from "../../src/views/site.ts";
+import { siteEvidence, siteView } from "../../src/views/site.ts";
 import { phy, push, SHED, TOWER } from "../store/traffic.ts";
 import { keepalives, listenedSite, moment, statusAt, windowOf } from "./a-site.ts";
 
@@ -595,5 +595,154 @@ describe("the site", () => {
         },
       ],
     });
+  });
+
+  it("rests on what each node, channel and gateway of one's own did", () => {
+    const db = site();
+    const { gateways } = gatewaysView(db, WINDOW);
+    const own = nodesView(db, WINDOW).nodes.filter(({ stranger }) => !stranger);
+    const [first] = own;
+    if (first === undefined) throw new Error("two nodes");
+    const event = (kind: string) => ({
+      kind,
+      from: moment(10),
+      to: moment(20),
+      open: false,
+      word: "likely",
+      nodes: 3,
+      sentence: "S.",
+      advice: "A.",
+    });
+    const withEvents = gateways.map((gateway, i) => ({
+      ...gateway,
+      events: (i === 0 ? ["gateway-deaf", "gateway-strengthened", "late-acknowledgements"] : []).map(event),
+    })) as unknown as typeof gateways;
+    const lossy = {
+      ...first,
+      missed: 9,
+      missedDuringOutage: 4,
+      missedNotRecorded: 2,
+      dataRates: [
+        { name: "SF9BW125", frames: 5 },
+        { name: "SF12BW125", frames: 6 },
+      ],
+    };
+    const other = {
+      ...first,
+      devAddr: "01000003",
+      name: "Fence",
+      dataRates: [{ name: "50 kb/s", frames: 5 }],
+    };
+    const evidence = siteEvidence(db, WINDOW, [windowOf(0, 600), windowOf(900, 1_800)], {
+      sentence: [{ text: "Two " }, { text: "words." }],
+      gateways: withEvents,
+      own: [...own, lossy, other],
+    });
+    const standing = (
+      devAddr: string,
+      title: string,
+      expected: number,
+      missed: number,
+      marginMedianDb: number,
+      spreadingFactor: number | null,
+    ) => ({
+      devAddr,
+      life: 1,
+      title,
+      expected,
+      missed,
+      marginMedianDb,
+      spreadingFactor,
+    });
+    expect(evidence.nodes).toEqual([
+      standing(PROBE, PROBE, 60, 2, 14.5, 9),
+      standing(PUMP, "Pump", 30, 5, 9, 10),
+      // Four of its nine were missed in an outage, two while nothing was recorded; most of its frames came at SF12.
+      standing(PROBE, PROBE, 54, 3, 14.5, 12),
+      standing("01000003", "Fence", 60, 2, 14.5, null),
+    ]);
+    const channel = (
+      gatewayEui: string,
+      gatewayTitle: string,
+      frequencyHz: number,
+      frames: number,
+      due: number,
+    ) => ({
+      gatewayEui,
+      gatewayTitle,
+      frequencyHz,
+      frames,
+      due,
+    });
+    // Of what each gateway heard of a node an even share is due on each channel that the node used.
+    expect(
+      evidence.channels
+        .map(({ noiseDbm: _noise, ...rest }) => rest)
+        .sort((a, b) => a.gatewayEui.localeCompare(b.gatewayEui) || a.frequencyHz - b.frequencyHz),
+    ).toEqual([
+      channel(SHED, `Gateway ${SHED}`, LOW, 29, 29),
+      channel(SHED, `Gateway ${SHED}`, HIGH, 29, 29),
+      channel(TOWER, "Water tower", LOW, 8, 17 / 2),
+      channel(TOWER, "Water tower", HIGH, 9 + 25, 17 / 2 + 25),
+    ]);
+    // The pump's 25 frames alone lie below 0 dB of SNR: 0.97 dB of their -110 dBm are above the noise.
+    const noise = evidence.channels.filter(({ noiseDbm }) => noiseDbm.length > 0);
+    expect(
+      noise.map(({ gatewayEui, frequencyHz, noiseDbm }) => [gatewayEui, frequencyHz, noiseDbm.length]),
+    ).toEqual([[TOWER, HIGH, 25]]);
+    expect(noise[0]?.noiseDbm[24]).toBeCloseTo(-110 - 10 * Math.log10(1 + 10 ** -0.6), 9);
+    expect(evidence.gateways).toEqual([
+      {
+        gatewayEui: SHED,
+        title: `Gateway ${SHED}`,
+        heard: 58,
+        contradictions: [expect.stringContaining("868.5")],
+      },
+      { gatewayEui: TOWER, title: "Water tower", heard: 42, contradictions: [] },
+    ]);
+    expect(evidence.gatewayEvents).toEqual([
+      {
+        gatewayEui: SHED,
+        cause: "gateway-deaf",
+        from: moment(10),
+        to: moment(20),
+        open: false,
+        word: "likely",
+        nodes: 3,
+        sentence: "S.",
+        advice: "A.",
+      },
+    ]);
+    expect([evidence.recordedShare, evidence.opening]).toEqual([1_500 / 1_800, "Two words."]);
+    expect(siteEvidence(db, WINDOW, [windowOf(-600, 1_800)], { sentence: [], gateways, own })).toMatchObject({
+      recordedShare: 1,
+    });
+  });
+
+  it("rests on judged gaps of one's own nodes", () => {
+    const db = site();
+    const finding = JSON.stringify({
+      sentence: "S.",
+      evidence: [],
+      against: [],
+      alternatives: [],
+      recordNext: [],
+    });
+    const gap = (devAddr: string, judged: string | null) =>
+      db
+        .prepare(
+          `INSERT INTO gap (id, dev_addr, life, tag, kind, open, from_us, to_us, missed, heard, context_from_us, context_to_us, finding)
+           VALUES (?, ?, 1, 'run', 'counters', 0, ?, ?, 2, 0, 0, 0, ?)`,
+        )
+        .run(
+          `${devAddr}-${judged === null}`,
+          Number.parseInt(devAddr, 16),
+          WINDOW.fromUs + 1,
+          WINDOW.fromUs + 2,
+          judged,
+        );
+    for (const devAddr of [PROBE, STRANGER]) for (const judged of [null, finding]) gap(devAddr, judged);
+    const { gaps } = siteEvidence(db, WINDOW, [], { sentence: [], gateways: [], own: [] });
+    expect(gaps.map(({ id }) => id)).toEqual([`${PROBE}-false`]);
   });
 });
