@@ -290,6 +290,8 @@ it(
       };
       await Promise.all([...ways, live(() => false), views()]);
       peaksMb.push(takePeakMb(service.pid));
+      if (DAYS >= 1)
+        console.info(`piece ${peaksMb.length} of ${PIECES}: peak ${peaksMb.at(-1)?.toFixed(0)} MB`);
     }
     for (const question of questions(FROM, TO)) await ask(question, [200]);
     await until(
