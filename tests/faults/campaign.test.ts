@@ -6,7 +6,7 @@
  * MASTLOG_CAMPAIGN_DATAGRAMS sets how many (6,000 otherwise), MASTLOG_CAMPAIGN_SEED where the pieces begin, and
  * MASTLOG_CAMPAIGN_MINUTES ends the campaign at the next piece.
  */
-import { existsSync, readFileSync, writeFileSync } from "node:fs";
+import { writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { afterEach, expect, it } from "vitest";
 import { createPcapWriter } from "../../src/wire/capture/pcap-writer.ts";
@@ -19,6 +19,7 @@ import { integrity, storedNumber, storedRows } from "../process/stored.ts";
 import { arrivalOf, START_US } from "../store/traffic.ts";
 import { below, type Chance, createChance } from "./chance.ts";
 import { garbage, hostileJson } from "./garbage.ts";
+import { peakMemoryMb } from "./memory.ts";
 
 afterEach(cleanUp);
 
@@ -55,13 +56,6 @@ function* malice(chance: Chance, count: number): Generator<Uint8Array> {
     const next = below(chance, 2) === 0 ? damaged.next() : null;
     yield next === null || next.done === true ? hostileJson(chance, i) : next.value;
   }
-}
-
-/** Most resident memory of a process so far, MB; 0 where the system does not tell. */
-function peakMb(pid: number | undefined): number {
-  const file = `/proc/${pid}/status`;
-  if (!existsSync(file)) return 0;
-  return Number(/VmHWM:\s+(\d+) kB/.exec(readFileSync(file, "utf8"))?.[1] ?? 0) / 1024;
 }
 
 function stored(db: string) {
@@ -129,7 +123,7 @@ async function bySocket(seed: number, count: number): Promise<Figures> {
   await sendMark();
   await answeredAllBut(0);
   await storedAllBut(0);
-  const peak = peakMb(service.pid);
+  const peak = peakMemoryMb(service.pid);
   await flood.close();
   await marks.close();
   const { err } = await service.end("SIGTERM");
@@ -166,7 +160,7 @@ async function byFile(seed: number, count: number): Promise<Figures> {
   child.stdin?.end();
   let peak = 0;
   const ticker = setInterval(() => {
-    peak = Math.max(peak, peakMb(child.pid));
+    peak = Math.max(peak, peakMemoryMb(child.pid));
   }, 100);
   const { status, out, err } = await endOf(child);
   clearInterval(ticker);

@@ -1,11 +1,11 @@
 /** An honest gateway beside sources that send far more than can be stored: it is answered, and all is accounted for. */
-import { readFileSync } from "node:fs";
 import { fileURLToPath } from "node:url";
 import { afterEach, describe, expect, it } from "vitest";
 import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
 import { cleanUp, endOf, repository, spawnKept } from "../process/program.ts";
 import { pause, type Service, startService, until } from "../process/service.ts";
 import { storedNumber } from "../process/stored.ts";
+import { peakMemoryMb } from "./memory.ts";
 
 afterEach(cleanUp);
 
@@ -68,9 +68,8 @@ async function besideHonest(what: string, flooders: readonly Flooder[]): Promise
   );
   const { inKernel, dropped, bySource } = end.lost;
   const lostInKernel = inKernel ?? flood + sent - end.arrived.datagrams;
-  const peakMb = Number(/VmHWM:\s+(\d+) kB/.exec(readText(`/proc/${service.pid}/status`))?.[1]) / 1024;
   console.info(
-    `${what}: ${flood} flooded, ${lostInKernel} lost in the kernel, ${dropped} dropped; honest: ${sent} tried, ${sent - answered} unanswered, median ${times[times.length >> 1]?.toFixed(1)} ms, longest ${times.at(-1)?.toFixed(1)} ms; peak memory ${peakMb.toFixed(0)} MB`,
+    `${what}: ${flood} flooded, ${lostInKernel} lost in the kernel, ${dropped} dropped; honest: ${sent} tried, ${sent - answered} unanswered, median ${times[times.length >> 1]?.toFixed(1)} ms, longest ${times.at(-1)?.toFixed(1)} ms; peak memory ${peakMemoryMb(service.pid).toFixed(0)} MB`,
   );
   // The kernel's buffer is one for all sources, and no program can share it out; beyond it the honest one loses nothing.
   expect(sent - answered).toBeLessThanOrEqual(lostInKernel);
@@ -120,11 +119,3 @@ describe("an honest gateway", () => {
     await besideHonest("100,000 identifiers", [{ perSecond: RATE, identifiers: 100_000 }]);
   }, 200_000);
 });
-
-function readText(path: string): string {
-  try {
-    return readFileSync(path, "utf8");
-  } catch {
-    return "";
-  }
-}

@@ -1,4 +1,3 @@
-import { existsSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { afterEach, describe, expect, it } from "vitest";
 import { GatewaySocket, type Uplink, uplink } from "../process/gateway-socket.ts";
@@ -6,6 +5,7 @@ import { cleanUp, temporaryFolder } from "../process/program.ts";
 import { pause, startService, until } from "../process/service.ts";
 import { integrity, receptionKey, receptionKeys, storedNumber } from "../process/stored.ts";
 import { between, createChance } from "./chance.ts";
+import { peakMemoryMb } from "./memory.ts";
 
 afterEach(cleanUp);
 
@@ -122,10 +122,3 @@ describe("the service, killed under load", () => {
     60_000 + ROUNDS * MAX_ROUND_MS,
   );
 });
-
-/** Most resident memory that a process ever had, MB; 0 where the system does not tell. */
-function peakMemoryMb(pid: number): number {
-  const file = `/proc/${pid}/status`;
-  if (!existsSync(file)) return 0;
-  return Number(/VmHWM:\s+(\d+) kB/.exec(readFileSync(file, "utf8"))?.[1] ?? 0) / 1024;
-}

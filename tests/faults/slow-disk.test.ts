@@ -8,6 +8,7 @@ import { GatewaySocket, uplink } from "../process/gateway-socket.ts";
 import { cleanUp, endOf, repository, spawnKept, temporaryFolder } from "../process/program.ts";
 import { pause, type Service, startService, until } from "../process/service.ts";
 import { storedNumber } from "../process/stored.ts";
+import { peakMemoryMb } from "./memory.ts";
 
 interface Status {
   acknowledged: { afterCommit: number; beforeStored: number; waiting: number; dropped: number };
@@ -50,7 +51,7 @@ async function expectPrompt(service: Service, what: string): Promise<void> {
   const middle = times[times.length >> 1] ?? Number.NaN;
   const late = times.filter((time) => time > PATIENCE_MS).length;
   console.info(
-    `${what}: ${UPLINKS} tried, 0 lost, answers after ${middle.toFixed(1)} ms (median), ${times.at(-1)?.toFixed(1)} ms (longest), ${late} after more than ${PATIENCE_MS} ms`,
+    `${what}: ${UPLINKS} tried, 0 lost, answers after ${middle.toFixed(1)} ms (median), ${times.at(-1)?.toFixed(1)} ms (longest), ${late} after more than ${PATIENCE_MS} ms; peak memory ${peakMemoryMb(service.pid).toFixed(0)} MB`,
   );
   expect(during.storage.state).toBe("slow");
   // The listener posts its counts twice a second; what is stored is read from the store itself.

@@ -6,7 +6,7 @@
  *
  * MASTLOG_SOAK_DAYS sets how many days are simulated (three hours otherwise; 30 take some minutes).
  */
-import { existsSync, readFileSync, writeFileSync } from "node:fs";
+import { readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { afterEach, expect, it } from "vitest";
 import { ScenarioEvent } from "../../src/simulate/events.ts";
@@ -20,6 +20,7 @@ import { type Service, startService, until } from "../process/service.ts";
 import { integrity, receptionKey, receptionKeys, storedRows } from "../process/stored.ts";
 import { below, type Chance, createChance } from "./chance.ts";
 import { garbage } from "./garbage.ts";
+import { peakMemoryMb } from "./memory.ts";
 import { siteMonth } from "./site-month.ts";
 
 afterEach(cleanUp);
@@ -101,12 +102,10 @@ function spoilt(packets: readonly Packet[], chance: Chance, steps: boolean): Buf
 
 /** Resident memory at its most since the last question, MB; 0 where the system does not tell. */
 function takePeakMb(pid: number): number {
-  const file = `/proc/${pid}/status`;
-  if (!existsSync(file)) return 0;
-  const peakMb = Number(/VmHWM:\s+(\d+) kB/.exec(readFileSync(file, "utf8"))?.[1] ?? 0) / 1024;
+  const peak = peakMemoryMb(pid);
   // proc(5): 5 sets the peak to what is resident now.
-  writeFileSync(`/proc/${pid}/clear_refs`, "5");
-  return peakMb;
+  if (peak > 0) writeFileSync(`/proc/${pid}/clear_refs`, "5");
+  return peak;
 }
 
 const FROM = "2026-03-01T00:00:00Z";
