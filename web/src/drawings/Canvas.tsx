@@ -3,6 +3,7 @@ import type { RefObject } from "preact";
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { Inks, Sheet as PlainSheet } from "../../../src/drawings/sheet.ts";
 import { timeMarks } from "./axis.ts";
+import { forgetPaint, paintSoon } from "./paint-queue.ts";
 
 /** The tokens of base.css, read from the page. */
 export function readInks(): Inks {
@@ -42,6 +43,8 @@ export function Canvas({ height, draw, label }: CanvasProps) {
   const element = useRef<HTMLCanvasElement>(null);
   const latest = useRef({ height, draw });
   latest.current = { height, draw };
+  /** Width of the last painting, CSS pixels; 0 before. */
+  const painted = useRef(0);
 
   const paint = () => {
     const canvas = element.current;
@@ -49,6 +52,7 @@ export function Canvas({ height, draw, label }: CanvasProps) {
     if (!canvas || !ctx) return;
     const width = canvas.clientWidth;
     if (width === 0) return;
+    painted.current = width;
     const wanted = latest.current.height;
     const tall = typeof wanted === "number" ? wanted : wanted(width);
     const ratio = devicePixelRatio || 1;
@@ -62,13 +66,25 @@ export function Canvas({ height, draw, label }: CanvasProps) {
     latest.current.draw({ ctx, width, height: tall, inks, isDark, marksBetween: timeMarks });
   };
 
-  // Before the page is shown: its height must not move what stands beneath.
-  useLayoutEffect(paint);
-  // Once: `paint` reads what is newest through a ref.
+  // `paint` reads what is newest through refs: the first one will do for ever.
+  const kept = useRef(paint);
+  // At first, and where the height changes, before the page is shown: it must not move what stands beneath.
+  useLayoutEffect(() => {
+    const canvas = element.current;
+    if (canvas === null) return;
+    // Of the width as it was painted: asking for it now would lay the whole page out; if it changed, that is watched.
+    const tall = typeof height === "number" ? height : height(painted.current);
+    if (painted.current > 0 && canvas.style.height === `${tall}px`) paintSoon(kept.current);
+    else kept.current();
+  });
   useEffect(() => {
     const canvas = element.current;
     if (canvas === null) return;
-    return watchSurroundings(canvas, paint);
+    const stop = watchSurroundings(canvas, kept.current);
+    return () => {
+      stop();
+      forgetPaint(kept.current);
+    };
   }, []);
   return <canvas ref={element} role="img" aria-label={label} />;
 }

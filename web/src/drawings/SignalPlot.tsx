@@ -26,6 +26,7 @@ import {
   plotX,
 } from "./draw-signal.ts";
 import { type PlotMark, PlotMarks, placeMarks } from "./PlotMarks.tsx";
+import { forgetPaint, paintSoon } from "./paint-queue.ts";
 import { factsOf, nearestPoint } from "./signal-columns.ts";
 import "./SignalPlot.css";
 
@@ -66,15 +67,20 @@ export function SignalPlot(props: SignalPlotProps) {
     );
     return () => {
       stop();
+      forgetPaint(redraw.current);
       made.destroy();
       plot.current = null;
     };
   }, []);
-  useEffect(() => {
+  const redraw = useRef(() => {
+    const { fromMs, toMs } = latest.current;
     plot.current?.setData([
-      [props.fromMs, props.toMs],
+      [fromMs, toMs],
       [null, null],
     ]);
+  });
+  useEffect(() => {
+    paintSoon(redraw.current);
   }, [props.series, props.marks, props.steps, props.notes, props.fromMs, props.toMs]);
 
   return (

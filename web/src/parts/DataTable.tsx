@@ -1,5 +1,5 @@
 /** How are rows shown? A plain table: sortable where asked, scrolling in its own frame when it is wide. */
-import type { ComponentChildren } from "preact";
+import { Component, type ComponentChildren } from "preact";
 import { useRef, useState } from "preact/hooks";
 import type { Term } from "../../../src/words/glossary.ts";
 import { Explained, ExplainMark } from "./Explain.tsx";
@@ -149,21 +149,13 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
             .map((row, at) => {
               const opened = beneath?.(row) ?? null;
               return [
-                <tr
+                <TableRow
                   key={rowKey(row)}
-                  data-row=""
-                  aria-rowindex={part === null ? undefined : part.first + at + 2}
-                >
-                  {columns.map((column) => (
-                    <td
-                      key={column.key}
-                      class={classes(column)}
-                      data-head={props.cards === true ? column.head : undefined}
-                    >
-                      {column.cell(row)}
-                    </td>
-                  ))}
-                </tr>,
+                  row={row}
+                  columns={columns}
+                  cards={props.cards === true}
+                  index={part === null ? null : part.first + at + 2}
+                />,
                 opened === null ? null : (
                   <tr key={`${rowKey(row)}-opened`} class="table-opened">
                     <td colSpan={columns.length}>{opened}</td>
@@ -178,6 +170,34 @@ export function DataTable<Row>(props: DataTableProps<Row>) {
       </table>
     </section>
   );
+}
+
+interface TableRowProps<Row> {
+  readonly row: Row;
+  readonly columns: readonly Column<Row>[];
+  readonly cards: boolean;
+  /** Among all rows, where only a part of them is drawn. */
+  readonly index: number | null;
+}
+
+/** One row; where neither it nor the columns are others than before, nothing of it is made again. */
+class TableRow<Row> extends Component<TableRowProps<Row>> {
+  override shouldComponentUpdate(next: TableRowProps<Row>): boolean {
+    const { row, columns, cards, index } = this.props;
+    return row !== next.row || columns !== next.columns || cards !== next.cards || index !== next.index;
+  }
+
+  override render({ row, columns, cards, index }: TableRowProps<Row>) {
+    return (
+      <tr data-row="" aria-rowindex={index ?? undefined}>
+        {columns.map((column) => (
+          <td key={column.key} class={classes(column)} data-head={cards ? column.head : undefined}>
+            {column.cell(row)}
+          </td>
+        ))}
+      </tr>
+    );
+  }
 }
 
 /** Each column with the word that explains it; a word that stands in several heads is explained at the first. */

@@ -1,10 +1,10 @@
 /** How are receptions listed? Newest first, a line each; one opens its frame in place. */
-import { useEffect, useState } from "preact/hooks";
+import { useEffect, useMemo, useState } from "preact/hooks";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { ReceptionPage, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { dbm, decibel, duration, figure, megahertz } from "../../../src/words/format.ts";
 import { gatewayTitle } from "../format/labels.ts";
-import { preciseTime } from "../format/times.ts";
+import { fullDate, preciseTime } from "../format/times.ts";
 import { getJson } from "../state/api.ts";
 import { now } from "../state/clock.ts";
 import { type Column, DataTable } from "./DataTable.tsx";
@@ -20,38 +20,12 @@ export interface ReceptionTableProps {
 /** The table, and the button for older ones. */
 export function ReceptionTable({ list, withNode = false, none }: ReceptionTableProps) {
   const [opened, setOpened] = useState<number | null>(null);
-  const columns: readonly Column<ReceptionRow>[] = [
-    {
-      key: "at",
-      head: "Time",
-      cell: (one) =>
-        one.frameId === null ? (
-          preciseTime(Date.parse(one.at), now.value)
-        ) : (
-          <button
-            type="button"
-            class="link nowrap"
-            aria-expanded={opened === one.id}
-            onClick={() => setOpened(opened === one.id ? null : one.id)}
-          >
-            {preciseTime(Date.parse(one.at), now.value)}
-          </button>
-        ),
-    },
-    ...(withNode
-      ? [{ key: "node", head: "Node", cell: (one: ReceptionRow) => one.nodeName ?? one.devAddr ?? "–" }]
-      : []),
-    { key: "counter", head: "FCnt", right: true, cell: (one) => one.counter ?? "–" },
-    { key: "gateway", head: "Gateway", cell: gatewayTitle },
-    { key: "type", head: "What", cell: what },
-    { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
-    { key: "rate", head: "Data rate", cell: (one) => one.dataRate },
-    { key: "rssi", head: "RSSI", right: true, cell: (one) => dbm(one.rssiDbm) },
-    { key: "snr", head: "SNR", right: true, cell: (one) => decibel(one.snrDb) },
-    { key: "margin", head: "Margin", right: true, cell: (one) => decibel(one.marginDb) },
-    { key: "airtime", head: "Airtime", right: true, cell: airtimeText },
-    { key: "size", head: "Octets", right: true, cell: (one) => figure(one.size) },
-  ];
+  // Times name their day where it is not today: the columns stay the same until it is another.
+  const today = fullDate(now.value);
+  const columns = useMemo(
+    () => columnsOf(withNode, opened, setOpened, now.peek()),
+    [withNode, opened, today],
+  );
   return (
     <>
       {list.problem === null ? null : (
@@ -81,6 +55,46 @@ export function ReceptionTable({ list, withNode = false, none }: ReceptionTableP
       ) : null}
     </>
   );
+}
+
+function columnsOf(
+  withNode: boolean,
+  opened: number | null,
+  open: (id: number | null) => void,
+  nowMs: number,
+): readonly Column<ReceptionRow>[] {
+  return [
+    {
+      key: "at",
+      head: "Time",
+      cell: (one) =>
+        one.frameId === null ? (
+          preciseTime(Date.parse(one.at), nowMs)
+        ) : (
+          <button
+            type="button"
+            class="link nowrap"
+            aria-expanded={opened === one.id}
+            onClick={() => open(opened === one.id ? null : one.id)}
+          >
+            {preciseTime(Date.parse(one.at), nowMs)}
+          </button>
+        ),
+    },
+    ...(withNode
+      ? [{ key: "node", head: "Node", cell: (one: ReceptionRow) => one.nodeName ?? one.devAddr ?? "–" }]
+      : []),
+    { key: "counter", head: "FCnt", right: true, cell: (one) => one.counter ?? "–" },
+    { key: "gateway", head: "Gateway", cell: gatewayTitle },
+    { key: "type", head: "What", cell: what },
+    { key: "channel", head: "Channel", right: true, cell: (one) => megahertz(one.frequencyHz) },
+    { key: "rate", head: "Data rate", cell: (one) => one.dataRate },
+    { key: "rssi", head: "RSSI", right: true, cell: (one) => dbm(one.rssiDbm) },
+    { key: "snr", head: "SNR", right: true, cell: (one) => decibel(one.snrDb) },
+    { key: "margin", head: "Margin", right: true, cell: (one) => decibel(one.marginDb) },
+    { key: "airtime", head: "Airtime", right: true, cell: airtimeText },
+    { key: "size", head: "Octets", right: true, cell: (one) => figure(one.size) },
+  ];
 }
 
 function what(one: ReceptionRow): string {
@@ -117,6 +131,15 @@ interface ReceptionList {
 
 const PAGE = 50;
 
+/** The newer rows, each the very object of before where nothing of it changed: its table row is then left as it is. */
+function sameWhereEqual(before: readonly ReceptionRow[], after: readonly ReceptionRow[]): ReceptionRow[] {
+  const known = new Map(before.map((row) => [row.id, row]));
+  return after.map((row) => {
+    const old = known.get(row.id);
+    return old !== undefined && JSON.stringify(old) === JSON.stringify(row) ? old : row;
+  });
+}
+
 interface Held {
   readonly of: string;
   readonly rows: readonly ReceptionRow[];
@@ -151,7 +174,7 @@ export function useReceptions(query: ReceptionQuery, total: number): ReceptionLi
     setHeld((held) => {
       if (!answer.ok) return { ...held, of, loading: false, problem: answer.problem };
       const kept = before === null || held.of !== of ? [] : held.rows;
-      const rows = [...kept, ...answer.value.receptions];
+      const rows = [...kept, ...sameWhereEqual(held.rows, answer.value.receptions)];
       return { of, rows, next: answer.value.next, loading: false, problem: null };
     });
   };
