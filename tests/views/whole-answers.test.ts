@@ -66,9 +66,11 @@ const isOut = (minute: number) => minute >= 10 && minute < 15;
 const probesIn = (minute: number) => [2 * minute, 2 * minute + 1];
 
 describe("the gateways", () => {
-  const { gateways, window, moreGateways } = gatewaysView(site(), WINDOW);
+  // Each test asks for itself: what is worked out beside the tests belongs to none of them.
+  const ask = () => gatewaysView(site(), WINDOW);
 
   it("are answered for the window asked, none left out", () => {
+    const { gateways, window, moreGateways } = ask();
     expect(window).toEqual({ from: moment(0), to: moment(1_800), live: false });
     expect([gateways.map(({ eui }) => eui), moreGateways]).toEqual([[SHED, TOWER], 0]);
     expect([...gatewaysOfWindow(site(), WINDOW)].map(({ eui, datagrams }) => [eui, datagrams])).toEqual([
@@ -78,6 +80,7 @@ describe("the gateways", () => {
   });
 
   it("have a whole row: the shed", () => {
+    const { gateways } = ask();
     const { heartbeat: _heartbeat, ...row } = gateways[0] ?? {};
     expect(row).toEqual({
       eui: SHED,
@@ -119,6 +122,7 @@ describe("the gateways", () => {
   });
 
   it("have a whole row: the tower, which was out, with what no report said left open", () => {
+    const { gateways } = ask();
     expect(gateways[1]).toMatchObject({
       name: "Water tower",
       // 30 and 45 keepalives, 17 packets of the probe and 25 of the pump.
@@ -136,6 +140,7 @@ describe("the gateways", () => {
   });
 
   it("have a heartbeat minute by minute", () => {
+    const { gateways } = ask();
     const probes = (minute: number) =>
       isOut(minute) ? 0 : probesIn(minute).filter((n) => n % 3 === 0 && n !== 10).length;
     const pumps = (minute: number) => (isOut(minute) ? 0 : 1);
@@ -157,6 +162,33 @@ describe("the gateways", () => {
     });
   });
 
+  it("have a heartbeat from the window's own minute, in cells of hours from a full hour", () => {
+    const db = listenedSite(keepalives(SHED, 0, 5_400, 60), 5_400);
+    const heartbeat = (fromS: number, toS: number) =>
+      gatewaysView(db, windowOf(fromS, toS)).gateways[0]?.heartbeat;
+    expect(heartbeat(1_830, 5_430)).toMatchObject({
+      cellSeconds: 60,
+      from: moment(1_800),
+      keepalives: Array.from({ length: 61 }, (_, cell) => (cell < 60 ? 1 : 0)),
+    });
+    // Forty days in 480 cells: two hours each. From half past nine on, in cells from nine on.
+    const days = heartbeat(1_800, 1_800 + 40 * 86_400);
+    expect(days).toMatchObject({ cellSeconds: 7_200, from: moment(0) });
+    expect(days?.keepalives).toHaveLength(481);
+  });
+
+  it("have no figure that their newest report does not give", () => {
+    const traffic = [
+      ...keepalives(SHED, 0, 100, 10),
+      statusAt(SHED, 50),
+      push(SHED, 60, [{ payload: phy(PROBE, 1) }]),
+    ];
+    expect(gatewaysView(listenedSite(traffic, 100), windowOf(0, 100)).gateways[0]).toMatchObject({
+      ackPercent: null,
+      temperatureC: null,
+    });
+  });
+
   it("were out for the seconds that lie in the window", () => {
     const reach = {
       outages: [
@@ -171,8 +203,8 @@ describe("the gateways", () => {
 });
 
 describe("the nodes", () => {
-  const view = nodesView(site(), WINDOW);
-  const row = (devAddr: string) => view.nodes.find((one) => one.devAddr === devAddr);
+  const ask = () => nodesView(site(), WINDOW);
+  const row = (devAddr: string) => ask().nodes.find((one) => one.devAddr === devAddr);
   const noTrend = {
     slopePerDay: null,
     change: null,
@@ -182,6 +214,7 @@ describe("the nodes", () => {
   };
 
   it("are listed by address, with the sentence, the home network and none left out", () => {
+    const view = ask();
     expect(view.nodes.map(({ devAddr }) => devAddr)).toEqual([PROBE, PUMP, STRANGER]);
     expect(view).toMatchObject({ homeNetworks: ["private"], homeAssumed: true, moreNodes: 0 });
     expect(
@@ -328,8 +361,9 @@ describe("the nodes", () => {
   });
 
   it("need a look by what was lost on the air, which an outage or a pause is not", () => {
+    const pump = row(PUMP);
     const like = (devAddr: string, more: object) =>
-      ({ ...row(PUMP), devAddr, ...more }) as NonNullable<ReturnType<typeof row>>;
+      ({ ...pump, devAddr, ...more }) as NonNullable<ReturnType<typeof row>>;
     const order = (...nodes: ReturnType<typeof like>[]) =>
       needingALook(nodes, 9).map(({ devAddr }) => devAddr);
     const lost = { expected: 100, missed: 20, missedDuringOutage: 0, missedNotRecorded: 0 };
@@ -352,7 +386,7 @@ describe("the nodes", () => {
 });
 
 describe("the air", () => {
-  const view = airView(site(), WINDOW);
+  const ask = () => airView(site(), WINDOW);
   const noTrend = {
     verdict: "not enough",
     words: expect.stringMatching(/^Not enough to say: 0 of 6/),
@@ -366,6 +400,7 @@ describe("the air", () => {
   };
 
   it("is known from all of the window's packets", () => {
+    const view = ask();
     expect(view.detail).toEqual({ from: moment(0), to: moment(1_800), whole: true, packets: 60 + 42 });
     expect(
       view.sentence
@@ -379,6 +414,7 @@ describe("the air", () => {
   });
 
   it("has a whole row of each channel at each gateway", () => {
+    const view = ask();
     expect(
       view.channels.map(({ gatewayEui, frequencyHz, receptions }) => [gatewayEui, frequencyHz, receptions]),
     ).toEqual([
@@ -436,6 +472,7 @@ describe("the air", () => {
   });
 
   it("has a map of each gateway, a cell a minute", () => {
+    const view = ask();
     const [map] = view.maps;
     expect(map).toMatchObject({
       gatewayEui: SHED,
@@ -463,6 +500,7 @@ describe("the air", () => {
   });
 
   it("is shared out among data rates, networks and nodes", () => {
+    const view = ask();
     expect(view.dataRates).toEqual([
       { name: "SF9BW125", receptions: 75, frames: 58, airtimeSeconds: expect.closeTo(75 * A9, 9) },
       { name: "SF10BW125", receptions: 25, frames: 25, airtimeSeconds: expect.closeTo(25 * A10, 9) },
@@ -505,6 +543,7 @@ describe("the air", () => {
   });
 
   it("holds each node's airtime against the region's limits", () => {
+    const view = ask();
     expect(view.airtime.map(({ devAddr }) => devAddr)).toEqual([PROBE, PUMP, STRANGER]);
     expect(view.airtime[0]).toMatchObject({
       region: "EU868",
@@ -525,6 +564,7 @@ describe("the air", () => {
   });
 
   it("is told of each gateway", () => {
+    const view = ask();
     expect(
       view.gateways.map(({ gatewayEui, gatewayName, region }) => [gatewayEui, gatewayName, region]),
     ).toEqual([
@@ -548,10 +588,10 @@ describe("the air", () => {
 });
 
 describe("the site", () => {
-  const { gateways: _gateways, score: _score, attention, ...view } = siteView(site(), WINDOW);
   const plain = (text: string) => text.replaceAll("\u202F", " ");
 
   it("has its whole summary", () => {
+    const { gateways: _gateways, score: _score, attention, ...view } = siteView(site(), WINDOW);
     expect(attention.map(({ devAddr }) => devAddr)).toEqual([PUMP]);
     expect({
       ...view,
@@ -744,5 +784,20 @@ describe("the site", () => {
     for (const devAddr of [PROBE, STRANGER]) for (const judged of [null, finding]) gap(devAddr, judged);
     const { gaps } = siteEvidence(db, WINDOW, [], { sentence: [], gateways: [], own: [] });
     expect(gaps.map(({ id }) => id)).toEqual([`${PROBE}-false`]);
+  });
+
+  it("lists the newest five hundred recorded ranges", () => {
+    const db = site();
+    db.exec("DELETE FROM recorded_range");
+    const insert = db.prepare(
+      "INSERT INTO recorded_range (source, from_us, to_us, datagrams, begun_by) VALUES ('service', ?, ?, 1, 'start')",
+    );
+    for (let i = 0; i < 501; i++) insert.run(WINDOW.fromUs + 2e6 * i, WINDOW.fromUs + 2e6 * i + 1e6);
+    const { recorded } = siteView(db, WINDOW);
+    expect([recorded.length, recorded[0], recorded[499]?.from]).toEqual([
+      500,
+      { from: moment(2), to: moment(3) },
+      moment(1_000),
+    ]);
   });
 });
