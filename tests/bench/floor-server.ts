@@ -57,5 +57,6 @@ socket.bind(0, "127.0.0.1", () => {
 process.stdin.on("end", () => {
   socket.close();
   db.close();
+  process.stdout.write(`${JSON.stringify(process.cpuUsage())}\n`);
 });
 process.stdin.resume();

@@ -43,4 +43,5 @@ async function end(): Promise<void> {
     process.stderr.write(
       `${early} of ${datagrams} answers left before they were stored: storing is slower.\n`,
     );
+  process.stdout.write(`${JSON.stringify(process.cpuUsage())}\n`);
 }
