@@ -5,6 +5,7 @@
  * The one writer of a process. Another process may write to the same file in between (an import beside the
  * running service): that is noticed, and what memory holds is read anew.
  */
+import type { Statement } from "better-sqlite3";
 import type { Arrival, Crc, PushData, RadioPacket, Signal, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
 import type { JudgeGap } from "../model/gap.ts";
@@ -91,6 +92,7 @@ export class Recorder {
   #captureId: number | null = null;
   #isMerged = false;
   #dataVersion: number;
+  readonly #version: Statement;
   readonly #settledBehind = new Set<DevAddr>();
   /** Gateways of which a capture held a datagram older than one that was stored. */
   readonly #outOfOrder = new Set<number>();
@@ -131,6 +133,7 @@ export class Recorder {
       },
     });
     this.#removedToUs = removedToUs(db);
+    this.#version = db.prepare("PRAGMA data_version").pluck();
     this.#dataVersion = this.#readDataVersion();
   }
 
@@ -418,7 +421,7 @@ export class Recorder {
   }
 
   #readDataVersion(): number {
-    return Number(this.#db.pragma("data_version", { simple: true }));
+    return Number(this.#version.get());
   }
 
   #forget(): void {

@@ -6,7 +6,8 @@
 
 import { outageLimitUs } from "../ledger/outages.ts";
 import { intersect, subtract, type TimeRange, unite } from "../model/time-range.ts";
-import { intervalBeforeUs, outagesBetween } from "../store/gaps/outages.ts";
+import { outagesBetween } from "../store/gaps/outages.ts";
+import { UsualInterval } from "../store/gaps/usual-interval.ts";
 import type { Store } from "../store/open.ts";
 import {
   datagramsAround,
@@ -67,7 +68,7 @@ function findReach(
   const interval =
     keepalive ??
     statusSpacingUs(store, gateway.id, around) ??
-    (lastUs === null ? null : intervalBeforeUs(store, gateway.id, lastUs));
+    (lastUs === null ? null : new UsualInterval(store, gateway.id).before(lastUs));
   const span = { fromUs: window.fromUs, toUs: Math.min(window.toUs, endUs) };
   const notRecorded = span.fromUs < span.toUs ? recorded.missing(span, [gateway.id]) : [];
   const shared = {

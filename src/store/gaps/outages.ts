@@ -8,30 +8,17 @@ import type { OutOfReach } from "../../ledger/gaps/gap-detector.ts";
 import { MIN_OUTAGE_US, outageLimitUs, outagesInSilence } from "../../ledger/outages.ts";
 import { intersect, type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import { keepaliveUs, silencesUs, statusSpacingUs } from "../queries/gateways.ts";
+import { silencesUs } from "../queries/gateways.ts";
 import { prepared } from "../queries/statement.ts";
 import type { RecordedTime } from "../recorded-time.ts";
 import { removedToUs } from "../retention.ts";
+import { UsualInterval } from "./usual-interval.ts";
 
 // Reads a gateway's outages from its datagrams: the rule is in src/ledger/outages.ts.
-
-/** A gateway's interval is read from so long before a silence; from longer where that holds too few. */
-const LOOK_BACK_US = 3_600_000_000;
-const FAR_BACK_US = 86_400_000_000;
 
 /** A gateway sent nothing. `open`: it has not come back, and Mastlog still records. */
 export interface Outage extends TimeRange {
   readonly open: boolean;
-}
-
-/** Returns the usual interval of a gateway's keepalives, or else of its reports, before a moment; null: too few of both. */
-export function intervalBeforeUs(store: Store, gatewayId: number, atUs: number): number | null {
-  for (const back of [LOOK_BACK_US, FAR_BACK_US]) {
-    const window = { fromUs: atUs - back, toUs: atUs + 1 };
-    const interval = keepaliveUs(store, gatewayId, window) ?? statusSpacingUs(store, gatewayId, window);
-    if (interval !== null) return interval;
-  }
-  return null;
 }
 
 export interface OutageSearch {
@@ -91,10 +78,11 @@ function outagesOfRows(
   const goesOn = !cut || !hasDatagram(store, gatewayId, { fromUs: range.toUs, toUs: endUs });
   if (goesOn && lastUs !== null && lastEndUs - lastUs > MIN_OUTAGE_US && silences.at(-1)?.fromUs !== lastUs)
     silences.push({ fromUs: lastUs, toUs: lastEndUs, isLast: true });
+  const interval = new UsualInterval(store, gatewayId);
   return silences.flatMap(({ isLast, ...silence }) => {
     const parts = recorded.ranges(silence, [gatewayId]);
     if (!parts.some(({ fromUs, toUs }) => toUs - fromUs > MIN_OUTAGE_US)) return [];
-    const limitUs = outageLimitUs(intervalBeforeUs(store, gatewayId, silence.fromUs));
+    const limitUs = outageLimitUs(interval.before(silence.fromUs));
     return outagesInSilence(parts, limitUs)
       .filter(({ fromUs, toUs }) => fromUs < range.toUs && toUs > range.fromUs)
       .map((part) => ({ ...part, open: isLast && part.toUs >= lastEndUs }));

@@ -94,7 +94,7 @@ export function gatewaysOfPeople(store: Store): ReadonlySet<string> {
 }
 
 /** Kind codes of the `datagram` table; duplicates carry 16 more. */
-const PULL = 2;
+export const PULL = 2;
 
 /** Median spacing of keepalives within the window, microseconds; null below three of them. */
 export function keepaliveUs(store: Store, gatewayId: number, window: TimeRange): number | null {

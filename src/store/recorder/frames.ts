@@ -54,14 +54,18 @@ export type Placement =
 /** A frame's candidates lie 4 s back at most; what came that late is found without the tables. Chosen. */
 const RECENT_US = 10_000_000;
 const MAX_RECENT = 20_000;
+/** So many that have left are kept until they are cut off together. */
+const MAX_LEFT = 4_096;
 
 type RecentFrame = FrameRow & Pick<NewFrame, "devAddr" | "content" | "frequencyHz" | "dataRate">;
 
 /** The frames of the last seconds, by content: almost every reception asks for these and for no others. */
 class RecentFrames {
   readonly #byContent = new Map<number, RecentFrame[]>();
-  /** In order of writing. */
   readonly #byId = new Map<number, RecentFrame>();
+  /** In order of writing, some of them removed since; those before `#first` have left. */
+  #order: RecentFrame[] = [];
+  #first = 0;
   /** From here on it holds every frame. */
   #completeFromUs: number;
   #newestUs = Number.NEGATIVE_INFINITY;
@@ -74,15 +78,25 @@ class RecentFrames {
   add(frame: RecentFrame): void {
     if (frame.atUs < this.#completeFromUs) return;
     this.#byId.set(frame.id, frame);
+    this.#order.push(frame);
     const alike = this.#byContent.get(frame.content);
     if (alike === undefined) this.#byContent.set(frame.content, [frame]);
     else alike.push(frame);
     this.#newestUs = Math.max(this.#newestUs, frame.atUs);
-    for (const oldest of this.#byId.values()) {
-      if (oldest.atUs >= this.#newestUs - RECENT_US && this.#byId.size <= MAX_RECENT) break;
+    for (;;) {
+      const oldest = this.#order[this.#first];
+      if (oldest === undefined) break;
+      const isThere = this.#byId.get(oldest.id) === oldest;
+      if (isThere && oldest.atUs >= this.#newestUs - RECENT_US && this.#byId.size <= MAX_RECENT) break;
+      this.#first += 1;
+      if (!isThere) continue;
       this.#completeFromUs = Math.max(this.#completeFromUs, oldest.atUs + 1);
       this.remove(oldest.id);
     }
+    // A map's first value is found behind all that left before it: a list that is cut now and then is quicker.
+    if (this.#first < MAX_LEFT) return;
+    this.#order = this.#order.slice(this.#first);
+    this.#first = 0;
   }
 
   remove(id: number): void {

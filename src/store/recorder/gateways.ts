@@ -48,7 +48,6 @@ export interface GatewayEntry {
   /** Newest readings of counters that its packets left: a second board under its identifier comes back to them. */
   readonly leftCounters: CounterReading[];
   pathClock: PathClock | null;
-  changed: boolean;
 }
 
 type MinuteCount = "datagrams" | "keepalives" | "status_reports" | "crc_ok" | "crc_bad" | "crc_none";
@@ -76,6 +75,8 @@ interface GatewayRow {
 
 export class GatewayWriter {
   readonly #byEui = new Map<Eui, GatewayEntry>();
+  /** Of them, those whose rows are to be written. */
+  readonly #changed = new Set<GatewayEntry>();
   readonly #minutes = new Map<
     string,
     { gatewayId: number; minute: number; counts: Map<MinuteCount, number> }
@@ -183,7 +184,6 @@ export class GatewayWriter {
       reading: reading ?? null,
       leftCounters: [],
       pathClock: null,
-      changed: false,
     };
     this.#byEui.set(eui, entry);
     return entry;
@@ -233,7 +233,7 @@ export class GatewayWriter {
     entry.firstAtUs = Math.min(entry.firstAtUs, atUs);
     entry.lastAtUs = Math.max(entry.lastAtUs, atUs);
     entry.versions |= 1 << (version - 1);
-    entry.changed = true;
+    this.#changed.add(entry);
   }
 
   /** Notes where its PUSH_DATA comes from: the newest holds, in whatever order they come. */
@@ -294,8 +294,7 @@ export class GatewayWriter {
 
   /** Writes what the transaction gathered. */
   flush(): void {
-    for (const entry of this.#byEui.values()) {
-      if (!entry.changed) continue;
+    for (const entry of this.#changed) {
       this.#update.run(
         entry.firstAtUs,
         entry.lastAtUs,
@@ -308,8 +307,8 @@ export class GatewayWriter {
         entry.pulledAtUs,
         entry.id,
       );
-      entry.changed = false;
     }
+    this.#changed.clear();
     for (const cell of this.#minutes.values()) {
       this.#addMinute.run(
         cell.gatewayId,
@@ -323,6 +322,7 @@ export class GatewayWriter {
   forget(): void {
     this.#size = null;
     this.#byEui.clear();
+    this.#changed.clear();
     this.#minutes.clear();
   }
 }

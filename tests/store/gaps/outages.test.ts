@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { intervalBeforeUs, OutageWriter, outagesBetween } from "../../../src/store/gaps/outages.ts";
+import { OutageWriter, outagesBetween } from "../../../src/store/gaps/outages.ts";
+import { UsualInterval } from "../../../src/store/gaps/usual-interval.ts";
 import { allGateways } from "../../../src/store/queries/gateways.ts";
 import { readRecordedTime } from "../../../src/store/recorded-time.ts";
 import { keepalives, listenedSite } from "../../views/a-site.ts";
@@ -55,9 +56,9 @@ describe("the outages of a gateway", () => {
   });
 
   it("are told by the interval before: 20 s, from three keepalives on", () => {
-    expect(intervalBeforeUs(db, shed, at(500))).toBe(20 * S);
-    expect(intervalBeforeUs(db, shed, at(0))).toBeNull();
-    expect(intervalBeforeUs(db, 99, at(500))).toBeNull();
+    expect(new UsualInterval(db, shed).before(at(500))).toBe(20 * S);
+    expect(new UsualInterval(db, shed).before(at(0))).toBeNull();
+    expect(new UsualInterval(db, 99).before(at(500))).toBeNull();
   });
 });
 
