@@ -60,6 +60,13 @@ function site() {
   return db;
 }
 
+let read: ReturnType<typeof site> | null = null;
+/** The same store for all who only read it. */
+function sameSite() {
+  read ??= site();
+  return read;
+}
+
 const minutes = <T>(one: (minute: number) => T) => Array.from({ length: 30 }, (_, minute) => one(minute));
 const isOut = (minute: number) => minute >= 10 && minute < 15;
 /** Counters of the probe that end in a minute, at 7 s and at 37 s. */
@@ -67,13 +74,13 @@ const probesIn = (minute: number) => [2 * minute, 2 * minute + 1];
 
 describe("the gateways", () => {
   // Each test asks for itself: what is worked out beside the tests belongs to none of them.
-  const ask = () => gatewaysView(site(), WINDOW);
+  const ask = () => gatewaysView(sameSite(), WINDOW);
 
   it("are answered for the window asked, none left out", () => {
     const { gateways, window, moreGateways } = ask();
     expect(window).toEqual({ from: moment(0), to: moment(1_800), live: false });
     expect([gateways.map(({ eui }) => eui), moreGateways]).toEqual([[SHED, TOWER], 0]);
-    expect([...gatewaysOfWindow(site(), WINDOW)].map(({ eui, datagrams }) => [eui, datagrams])).toEqual([
+    expect([...gatewaysOfWindow(sameSite(), WINDOW)].map(({ eui, datagrams }) => [eui, datagrams])).toEqual([
       [SHED, 241],
       [TOWER, 117],
     ]);
@@ -203,7 +210,7 @@ describe("the gateways", () => {
 });
 
 describe("the nodes", () => {
-  const ask = () => nodesView(site(), WINDOW);
+  const ask = () => nodesView(sameSite(), WINDOW);
   const row = (devAddr: string) => ask().nodes.find((one) => one.devAddr === devAddr);
   const noTrend = {
     slopePerDay: null,
@@ -317,7 +324,7 @@ describe("the nodes", () => {
 
   it("of a crowd are those that a person named, then one's own, then those heard most", () => {
     const listed = (most: number) => {
-      const { nodes, more, ownHeard, strangersHeard, framesOf } = listNodes(site(), WINDOW, most);
+      const { nodes, more, ownHeard, strangersHeard, framesOf } = listNodes(sameSite(), WINDOW, most);
       return [nodes.map(({ devAddr }) => devAddr), more, ownHeard, strangersHeard, framesOf.size];
     };
     expect(listed(3)).toEqual([[PROBE, PUMP, STRANGER], 0, 2, 1, 3]);
@@ -386,7 +393,7 @@ describe("the nodes", () => {
 });
 
 describe("the air", () => {
-  const ask = () => airView(site(), WINDOW);
+  const ask = () => airView(sameSite(), WINDOW);
   const noTrend = {
     verdict: "not enough",
     words: expect.stringMatching(/^Not enough to say: 0 of 6/),
@@ -591,7 +598,7 @@ describe("the site", () => {
   const plain = (text: string) => text.replaceAll("\u202F", " ");
 
   it("has its whole summary", () => {
-    const { gateways: _gateways, score: _score, attention, ...view } = siteView(site(), WINDOW);
+    const { gateways: _gateways, score: _score, attention, ...view } = siteView(sameSite(), WINDOW);
     expect(attention.map(({ devAddr }) => devAddr)).toEqual([PUMP]);
     expect({
       ...view,
@@ -638,7 +645,7 @@ describe("the site", () => {
   });
 
   it("rests on what each node, channel and gateway of one's own did", () => {
-    const db = site();
+    const db = sameSite();
     const { gateways } = gatewaysView(db, WINDOW);
     const own = nodesView(db, WINDOW).nodes.filter(({ stranger }) => !stranger);
     const [first] = own;

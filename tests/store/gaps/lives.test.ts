@@ -20,7 +20,7 @@ function filled(...traffic: readonly DecodedArrival[]): { db: Store; recorder: R
   const db = openStore(":memory:");
   const recorder = new Recorder(db, judgeGap);
   const newestS = Math.max(...traffic.map(({ arrival }) => arrival.atUs - START_US)) / 1e6;
-  const pulls = Array.from({ length: Math.floor(newestS / 20) + 1 }, (_, i) => pull(SHED, i * 20, i));
+  const pulls = Array.from({ length: Math.floor(newestS / 60) + 1 }, (_, i) => pull(SHED, i * 60, i));
   recorder.record([...pulls, ...traffic].sort((a, b) => a.arrival.atUs - b.arrival.atUs));
   workOff(recorder);
   return { db, recorder };
@@ -112,7 +112,6 @@ describe("a life that ends with another", () => {
   it("lost its first counters with it, up to sixteen of them", () => {
     const begins = (counter: number) => ends(...frames(0, 99, 500), ...frames(120, 180, counter, 0x77));
     expect(begins(0)).toEqual([[1, "silence", 99, 120, 0, null, null, 21]]);
-    expect(begins(1)).toEqual([[1, "silence", 99, 120, 1, 0, 0, 21]]);
     expect(begins(16)).toEqual([[1, "silence", 99, 120, 16, 0, 15, 21]]);
     expect(begins(17)).toEqual([[1, "silence", 99, 120, 0, null, null, 21]]);
   });
