@@ -19,6 +19,9 @@ afterEach(async () => {
   await cleanUp();
 });
 
+/** Longer than the answers take on any machine: the holder is ended once they are there. */
+const HELD_MS = "60000";
+
 const status = (service: Service) => service.json<Status>("/api/status");
 
 async function inLine(db?: string) {
@@ -51,10 +54,9 @@ describe("the passage, when the store is in trouble", () => {
     const before = await pass(0, 20);
     const holder = spawnKept(
       process.execPath,
-      [fileURLToPath(new URL("hold-store.mjs", import.meta.url)), service.db, "2000"],
+      [fileURLToPath(new URL("hold-store.mjs", import.meta.url)), service.db, HELD_MS],
       repository,
     );
-    const released = endOf(holder);
     await new Promise((held) => holder.stdout?.once("data", held));
     const during = await pass(100, 100);
     const held = await until(
@@ -62,14 +64,14 @@ describe("the passage, when the store is in trouble", () => {
       ({ storage }) => storage.state === "slow",
     );
     expect(held.passage.words).toContain("answering; 1 gateway. Recording lags behind.");
-    expect((await released).out).toContain("released");
+    // Until here the store was held: an answer that waited for it did not come.
+    holder.kill("SIGKILL");
+    expect((await endOf(holder)).status).toBeNull();
     expect(before).not.toContain(null);
     expect(during).not.toContain(null);
     console.info(
       `relay, store held: answers after ${middle(during).toFixed(1)} ms (median), before ${middle(before).toFixed(1)} ms`,
     );
-    // An answer that waited for the store would take the 25 ms after which one without a relay leaves all the same.
-    expect(middle(during)).toBeLessThan(20);
     const after = await until(
       () => status(service),
       ({ storage, acknowledged }) => storage.state === "well" && acknowledged.waiting === 0,

@@ -94,7 +94,7 @@ export class GatewaySocket {
   }
 
   /** Resolves with the answer to a token, or null when none comes in time. */
-  async answerTo(token: number, withinMs = 3_000): Promise<Answer | null> {
+  async answerTo(token: number, withinMs = 30_000): Promise<Answer | null> {
     await this.#wait(() => this.answers.has(token), withinMs);
     return this.answers.get(token) ?? null;
   }
@@ -102,7 +102,7 @@ export class GatewaySocket {
   /** Sends all, never more than `inTheAir` unanswered; true when all were answered. Ends early when `stop` says so. */
   async sendAll(
     datagrams: Iterable<Uint8Array>,
-    { inTheAir = 32, withinMs = 30_000, stop = (): boolean => false } = {},
+    { inTheAir = 32, withinMs = 60_000, stop = (): boolean => false } = {},
   ): Promise<boolean> {
     const before = this.answered;
     const endMs = performance.now() + withinMs;
