@@ -25,6 +25,7 @@ import {
   interruptible,
   progressBar,
   readViewOptions,
+  tellLeftHeld,
   windowGiven,
 } from "./options.ts";
 
@@ -96,6 +97,7 @@ async function run(given: unknown): Promise<void> {
   if (reason !== null) throw new CannotRun(reason);
   const store = openReaderOfNow(view.db);
   try {
+    tellLeftHeld(store);
     if (options.site !== undefined && (siteNames(store).length > 0 || options.format !== "parquet"))
       narrowToSite(store, options.site);
   } catch (error) {

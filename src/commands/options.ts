@@ -9,11 +9,13 @@ import type { Sentence } from "../contract/index.ts";
 import { plainJson, plainLine, plainLines } from "../model/plain-text.ts";
 import { readOwnPlans } from "../radio/regions/own-plans.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { HeldLog, isAnythingHeld } from "../store/held-log.ts";
 import { narrowToSite } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
-import { openReaderOfNow } from "../store/service-claim.ts";
+import { isServiceRunning, openReaderOfNow } from "../store/service-claim.ts";
 import { describeStoreError } from "../store/store-error.ts";
 import { type AskedWindow, askedWindow, type Basis, windowView } from "../views/window.ts";
+import { plural } from "../words/format.ts";
 import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
 
 export interface DbOptions {
@@ -146,11 +148,22 @@ export function windowGiven(store: Store, options: WindowQuery, basis: Basis = "
 export function withReader<T>(path: string, work: (store: Store) => T, site?: string): T {
   const store = openReaderOfNow(path);
   try {
+    tellLeftHeld(store);
     if (site !== undefined) narrowToSite(store, site);
     return work(store);
   } finally {
     store.close();
   }
+}
+
+/** Says on stderr what a service that was cut off left behind, which no reader can see yet. */
+export function tellLeftHeld(store: Store): void {
+  if (!isAnythingHeld(store) || isServiceRunning(store)) return;
+  const { length } = new HeldLog(store).left().datagrams;
+  if (length > 0)
+    complain(
+      `The last service was cut off: ${plural(length, "datagram")} of it ${length === 1 ? "is" : "are"} not shown yet. Start Mastlog once, or run 'mastlog rebuild'.\n`,
+    );
 }
 
 /** Returns what `look` finds in the window and at the site that a person asked for. */

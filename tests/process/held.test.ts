@@ -55,7 +55,8 @@ it("is in rows when a command reads the store beside the service, which asks for
 });
 
 it("is in rows when somebody looks, and after a kill at the next start", async () => {
-  const db = join(temporaryFolder(), "held.db");
+  const folder = temporaryFolder();
+  const db = join(folder, "held.db");
   const receptions = () => storedNumber(db, "SELECT count(*) FROM reception");
   const { child, port } = await startHolding(db);
   try {
@@ -81,6 +82,11 @@ it("is in rows when somebody looks, and after a kill at the next start", async (
     child.kill("SIGKILL");
     await once(child, "exit");
   }
+  const told = await runProgram(["nodes", "--db", db], folder);
+  expect(told.err).toMatch(
+    /^The last service was cut off: 2\d datagrams of it are not shown yet\. Start Mastlog once, or run 'mastlog rebuild'\.\n$/,
+  );
+  expect(told.status).toBe(0);
   const service = await startService({ db });
   const { nodes } = await service.json<{ nodes: { heard: number; expected: number }[] }>("/api/nodes");
   // Eight nodes take turns, each counting from 0.
