@@ -160,6 +160,45 @@ describe("a life that goes on beside the one that seemed to take its place", () 
   });
 });
 
+describe("a counter that is heard after a higher one", () => {
+  /** Every minute; of `late` each comes half a minute after the counter behind it; 100 to 109 are not heard. */
+  const searched = (count: number, ...late: number[]) => {
+    const isLost = (n: number) => n >= 100 && n <= 109;
+    const db = openStore(":memory:");
+    const recorder = new Recorder(db, null);
+    recorder.record(
+      Array.from({ length: count }, (_, n) => n)
+        .filter((n) => !isLost(n))
+        .map((n) => frame(late.includes(n) ? n + 1.5 : n, n))
+        .sort((a, b) => a.arrival.atUs - b.arrival.atUs),
+    );
+    recorder.settle();
+    const analyst = new GapAnalyst(db, null, () => readRecordedTime(db));
+    while (analyst.step({ patient: false, nowUs: null }));
+    analyst.storeStates();
+    const state = db.prepare("SELECT state FROM gap_watch").pluck().get() as string;
+    const { heard, lastCounter } = JSON.parse(state) as { heard: number; lastCounter: number };
+    return { rows: rowsOf(db).map(({ from, to, missed }) => [from, to, missed]), heard, lastCounter };
+  };
+
+  it("is missed no longer, and the gap before it stays", () => {
+    const expected = { rows: [[99, 110, 10]], heard: 140, lastCounter: 149 };
+    expect(searched(150)).toEqual(expected);
+    expect(searched(150, 130)).toEqual(expected);
+    expect(searched(150, 50, 130, 147)).toEqual(expected);
+    // The one that ends the gap: it reaches to when that was heard.
+    expect(searched(150, 110).rows).toEqual([[99, 111.5, 10]]);
+  });
+
+  it("is gone through from the last stored state, or from the beginning where that lies behind it", () => {
+    // States are stored after 256 frames heard, with counter 265.
+    const expected = { rows: [[99, 110, 10]], heard: 290, lastCounter: 299 };
+    expect(searched(300, 290)).toEqual(expected);
+    expect(searched(300, 265)).toEqual(expected);
+    expect(searched(300, 264, 266)).toEqual(expected);
+  });
+});
+
 describe("states of the search", () => {
   const searched = (count: number) => {
     const db = openStore(":memory:");
