@@ -14,20 +14,10 @@ import type {
 import type { SiteView as Site } from "../../src/contract/site.ts";
 import type { MarkEffect, TrialsView as Trials } from "../../src/contract/trials.ts";
 import type { PlanView as Plan } from "../../src/contract/user-data.ts";
-import { AirView } from "./pages/air/AirView.tsx";
-import { BenchChoice, BenchView } from "./pages/bench/BenchView.tsx";
-import { CapturesView } from "./pages/CapturesView.tsx";
-import { GapsView } from "./pages/gaps/GapsView.tsx";
 import { HelpPage } from "./pages/HelpPage.tsx";
-import { NodesView } from "./pages/NodesView.tsx";
-import { NodeView } from "./pages/node/NodeView.tsx";
-import { PlanView } from "./pages/plan/PlanView.tsx";
-import { ServiceView } from "./pages/ServiceView.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
-import { EffectView } from "./pages/trials/EffectView.tsx";
-import { TrialsView } from "./pages/trials/TrialsView.tsx";
-import { WalkView } from "./pages/walk/WalkView.tsx";
 import { Gate } from "./parts/Gate.tsx";
+import { lazy, loadTheRest } from "./parts/lazy.tsx";
 import { Shell, StoredNotice } from "./parts/Shell.tsx";
 import { UnlessReading, WatchNotice } from "./parts/UnlessReading.tsx";
 import { learnServiceTime } from "./state/clock.ts";
@@ -36,11 +26,27 @@ import { currentSite, currentWindow, linkTo, recentFromMs, route } from "./state
 import { tabTitle } from "./state/tab.ts";
 import { type Loaded, useRenewal, useViewData } from "./state/view-data.ts";
 
+// Site comes with the page itself; every other view when it is shown.
+
+const AirView = lazy(async () => (await import("./pages/air/AirView.tsx")).AirView);
+const BenchChoice = lazy(async () => (await import("./pages/bench/BenchView.tsx")).BenchChoice);
+const BenchView = lazy(async () => (await import("./pages/bench/BenchView.tsx")).BenchView);
+const CapturesView = lazy(async () => (await import("./pages/CapturesView.tsx")).CapturesView);
+const EffectView = lazy(async () => (await import("./pages/trials/EffectView.tsx")).EffectView);
+const GapsView = lazy(async () => (await import("./pages/gaps/GapsView.tsx")).GapsView);
+const NodeView = lazy(async () => (await import("./pages/node/NodeView.tsx")).NodeView);
+const NodesView = lazy(async () => (await import("./pages/NodesView.tsx")).NodesView);
+const PlanView = lazy(async () => (await import("./pages/plan/PlanView.tsx")).PlanView);
+const ServiceView = lazy(async () => (await import("./pages/ServiceView.tsx")).ServiceView);
+const TrialsView = lazy(async () => (await import("./pages/trials/TrialsView.tsx")).TrialsView);
+const WalkView = lazy(async () => (await import("./pages/walk/WalkView.tsx")).WalkView);
+
 /** The whole page. */
 export function App() {
   const status = useViewData<ServiceStatus>({ topic: "status", path: "/api/status", key: null }, null);
   const captures = useViewData<Captures>({ topic: "captures", path: "/api/captures", key: null }, null);
   useRenewal(captures.data, currentWindow.value);
+  useEffect(() => void loadTheRest(), []);
   const said = status.data;
   useEffect(() => {
     if (said === null) return;

@@ -93,7 +93,8 @@ export function Failed({
   );
 }
 
-function Skeleton({ part }: { part: boolean }) {
+/** The shape of what comes. */
+export function Skeleton({ part }: { part: boolean }) {
   return (
     <div class="skeleton" role="status">
       {part ? <p class="unseen">Loading</p> : <h1 class="unseen">Loading</h1>}
