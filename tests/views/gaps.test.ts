@@ -39,12 +39,12 @@ function aSiteWithGaps(judge: typeof judgeGap | null = judgeGap): Store {
   return store;
 }
 
-/** The same, received by a service that did not run from 50 min 10 s to 55 min 30 s. */
-function aSiteWithAPause(): Store {
+/** The same, received by a service that did not run meanwhile: from 50 min 10 s to 55 min 30 s unless told. */
+function aSiteWithAPause(stopS = 3_010, startS = 3_330): Store {
   const store = openStore(":memory:");
   for (const [fromS, toS] of [
-    [0, 3_010],
-    [3_330, 3 * HOUR],
+    [0, stopS],
+    [startS, 3 * HOUR],
   ] as const) {
     const { fromUs, toUs } = windowOf(fromS, toS);
     const recorder = new Recorder(store, judgeGap);
@@ -166,6 +166,14 @@ describe("the gaps of a window", () => {
       /^Nothing was recorded in this window of .+: what was lost meanwhile is not known\.$/,
     );
     expect(gapsView(store, windowOf(2 * HOUR, 4 * HOUR)).recordedSeconds).toBeCloseTo(HOUR, 3);
+  });
+
+  it("are told also where nothing was recorded, when one from before reaches over that time", () => {
+    const paused = gapsView(aSiteWithAPause(70 * 60, 80 * 60), windowOf(72 * 60, 78 * 60));
+    expect(paused).toMatchObject({ recordedSeconds: 0, counts: { own: { gaps: 1 } } });
+    expect(paused.sentence.map(({ text }) => text).join("")).toBe(
+      "1 gap of 1 node in this window of 6\u202Fmin: node silent 1.",
+    );
   });
 
   it("rest on the whole window for a store from before recorded time was kept, on none of it for an empty one", () => {
