@@ -7,7 +7,7 @@
 import { existsSync, mkdirSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
-import { gunzipSync, gzipSync } from "node:zlib";
+import { gunzipSync, gzipSync, inflateSync } from "node:zlib";
 import Database from "better-sqlite3";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { newestVersion, openStore } from "../../src/store/open.ts";
@@ -81,6 +81,8 @@ function makeStore(schema: number, newest: string, folder: string): Buffer {
   }
   db.pragma(`user_version = ${schema}`);
   db.exec(`ATTACH '${newest}' AS newest`);
+  // Until 023 the states of addresses were text.
+  db.function("as_text", (state: unknown) => inflateSync(state as Buffer).toString());
   const all = (sql: string, ...values: string[]) =>
     db
       .prepare(sql)
@@ -101,9 +103,12 @@ function makeStore(schema: number, newest: string, folder: string): Buffer {
     );
     if (columns.length === 0) continue;
     // Until 013 an address had one state: its newest.
+    const values = columns.map((one) =>
+      table === "address_state" && one === "state" && schema < 24 ? "as_text(state)" : one,
+    );
     const order = table === "address_state" ? "ORDER BY last_at_us DESC" : "";
     db.exec(`DELETE FROM main.${table};
-      INSERT OR IGNORE INTO main.${table} (${columns}) SELECT ${columns} FROM newest.${table} ${order}`);
+      INSERT OR IGNORE INTO main.${table} (${columns}) SELECT ${values} FROM newest.${table} ${order}`);
   }
   for (const { sql } of triggers) db.exec(sql);
   db.exec("DETACH newest");

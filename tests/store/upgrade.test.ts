@@ -17,7 +17,7 @@ import { trialsView } from "../../src/views/trials/trials.ts";
 import { askedWindow } from "../../src/views/window.ts";
 import { earlierSchemas, unpackStore, writeMissingStores } from "./old-stores.ts";
 import { workOff } from "./some-days.ts";
-import { pull, SHED, START_US } from "./traffic.ts";
+import { phy, pull, push, SHED, START_US } from "./traffic.ts";
 
 let folder = "";
 beforeAll(() => {
@@ -47,6 +47,24 @@ function upgraded(schema: number): { db: Store; path: string; said: string[]; be
 }
 
 describe("a store of an earlier schema", { timeout: 60_000 }, () => {
+  it("goes on counting from the states of its addresses, which were text until 023", () => {
+    const { db } = upgraded(23);
+    const states = () =>
+      db.prepare("SELECT hex(substr(state, 1, 1)) FROM address_state").pluck().all() as string[];
+    // "{", and the first octet of zlib's head.
+    expect(new Set(states())).toEqual(new Set(["7B"]));
+    const life = () =>
+      db.prepare("SELECT number, last_counter, heard FROM life WHERE dev_addr = 0x01000000").all();
+    // Counters 1 to 29.
+    expect(life()).toEqual([{ number: 1, last_counter: 29, heard: 29 }]);
+    const recorder = new Recorder(db, judgeGap);
+    recorder.record([push(SHED, 0.4 * 86_400 + 1_200, [{ payload: phy("01000000", 30), tmstUs: 77 }])]);
+    expect(life()).toEqual([{ number: 1, last_counter: 30, heard: 30 }]);
+    recorder.close();
+    expect(new Set(states())).toEqual(new Set(["7B", "78"]));
+    db.close();
+  });
+
   it.each(earlierSchemas())("%i opens, keeps its receptions, and answers the views", (schema) => {
     const { db, path, said, before } = upgraded(schema);
     expect(db.pragma("user_version", { simple: true })).toBe(newestVersion());

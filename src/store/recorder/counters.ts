@@ -3,6 +3,7 @@
  * the addresses heard of late in memory, and the `life` rows. A frame that comes out of order is accounted with what
  * lies behind it, from the stored state before it; where much lies behind, in bounded steps.
  */
+import { constants, deflateSync, inflateSync } from "node:zlib";
 import type { Assignment, CountedFrame, JoinHeard } from "../../ledger/counters.ts";
 import { accountWithKeys, type KeyedAssignment, type Surroundings } from "../../ledger/keys/counters.ts";
 import { type Proof, proveSender } from "../../ledger/keys/proof.ts";
@@ -178,7 +179,7 @@ export class CounterAssigner {
     for (const frame of frames) this.#assign(entry, frame);
     if (frames.length > 0) {
       const { lastAtUs, lastContent } = entry.state;
-      this.#sql.storeState.run(devAddr, lastAtUs, lastContent, entry.frames, JSON.stringify(entry.state));
+      this.#sql.storeState.run(devAddr, lastAtUs, lastContent, entry.frames, packedState(entry.state));
       this.#sql.removeStatesBefore.run(devAddr, lastAtUs);
     }
     return frames.length < most;
@@ -356,7 +357,7 @@ export class CounterAssigner {
   #storeState(devAddr: number, entry: AddressEntry | undefined): void {
     if (entry === undefined || !Number.isFinite(entry.state.lastAtUs)) return;
     const { state, frames } = entry;
-    this.#sql.storeState.run(devAddr, state.lastAtUs, state.lastContent, frames, JSON.stringify(state));
+    this.#sql.storeState.run(devAddr, state.lastAtUs, state.lastContent, frames, packedState(state));
     entry.framesSinceStored = 0;
     const states = this.#sql.states.all(devAddr) as { lastAtUs: number; frames: number }[];
     if (states.length <= MAX_STATES) return;
@@ -368,7 +369,7 @@ export class CounterAssigner {
 
 interface StoredState {
   readonly frames: number;
-  readonly state: string;
+  readonly state: Buffer;
 }
 
 /** The state whose going leaves the smallest hole in proportion to its distance from the newest, so that all distances double. */
@@ -404,10 +405,19 @@ function isBefore(frame: CountedFrame, state: AddressState): boolean {
   return frame.atUs < state.lastAtUs || (frame.atUs === state.lastAtUs && frame.content <= state.lastContent);
 }
 
-function readState(text: string): AddressState {
-  // Written by #storeState of this program version or an older one; a migration clears the table when the form changes.
-  return JSON.parse(text) as AddressState;
+function packedState(state: AddressState): Buffer {
+  return deflateSync(JSON.stringify(state), { level: constants.Z_BEST_SPEED });
 }
+
+function readState(packed: Buffer): AddressState {
+  // Written by packedState of this program version or an older one; a migration clears the table when the form changes.
+  // Before migration 024 it was not packed.
+  const text = packed[0] === BRACE ? packed : inflateSync(packed);
+  return JSON.parse(text.toString()) as AddressState;
+}
+
+/** "{": no head of zlib's begins so (RFC 1950, section 2.2: 0x78 for its usual window). */
+const BRACE = 0x7b;
 
 function finite(atUs: number): number {
   return Number.isFinite(atUs) ? atUs : Number.MIN_SAFE_INTEGER;
