@@ -47,12 +47,12 @@ export interface TableProps<Row> {
 /** A table whose head is repeated on every page that it runs over. */
 export function Table<Row>({ caption, columns, rows, keep = false }: TableProps<Row>) {
   return (
-    <table class={keep ? "keep" : ""}>
+    <table class={keep ? "keep" : undefined}>
       {caption === undefined ? null : <caption>{caption}</caption>}
       <thead>
         <tr>
           {columns.map(({ title, kind }) => (
-            <th key={title} scope="col" class={kind ?? ""}>
+            <th key={title} scope="col" class={kind}>
               {title}
             </th>
           ))}
@@ -63,7 +63,7 @@ export function Table<Row>({ caption, columns, rows, keep = false }: TableProps<
           // Rows of a page that is written once never move.
           <tr key={index}>
             {columns.map(({ title, of, kind }) => (
-              <td key={title} class={kind ?? ""}>
+              <td key={title} class={kind}>
                 {of(row)}
               </td>
             ))}

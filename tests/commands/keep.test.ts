@@ -1,7 +1,7 @@
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import { keepCommand } from "../../src/commands/keep.ts";
 import { rebuildCommand } from "../../src/commands/store-file.ts";
-import { gatewaysCommand, nodesCommand } from "../../src/commands/view-commands.ts";
+import { gatewaysCommand, joinsCommand, nodesCommand } from "../../src/commands/view-commands.ts";
 import { openStore } from "../../src/store/open.ts";
 import { traffic } from "../store/some-days.ts";
 import { run, type StoreFile, storeFile } from "./run-command.ts";
@@ -36,15 +36,19 @@ describe("mastlog keep", () => {
     const done = await keep("--days", "1", "--yes");
     expect(done).toEqual({ out: `Receptions are kept: 1 day.\n${SENTENCE}\n`, err: "", exitCode: 0 });
     const gateways = await run(gatewaysCommand(), "--db", store.path, "--json");
-    expect(gateways.err).toBe(`${SENTENCE} This answer begins there.\n`);
-    const { window } = JSON.parse(gateways.out) as { window: { from: string } };
+    expect(gateways.err).toBe(
+      `${SENTENCE} Before that, sums rest on whole hours, and what rests on single receptions is left out.\n`,
+    );
+    const joins = await run(joinsCommand(), "--db", store.path, "--json");
+    expect(joins.err).toBe(`${SENTENCE} This answer begins there.\n`);
+    const { window } = JSON.parse(joins.out) as { window: { from: string } };
     expect(window.from).toBe("2026-03-17T00:00:00.000Z");
     const nodes = await run(nodesCommand(), "--db", store.path, "--json", "--to", "2026-03-15T00:00:00Z");
     expect(nodes.err).toBe(`${SENTENCE} Before that, this answer rests on whole hours.\n`);
     expect((JSON.parse(nodes.out) as { nodes: { heard: number }[] }).nodes.map(({ heard }) => heard)).toEqual(
       [45, 29, 45],
     );
-    const earlier = await run(gatewaysCommand(), "--db", store.path, "--to", "2026-03-15T00:00:00Z");
+    const earlier = await run(joinsCommand(), "--db", store.path, "--to", "2026-03-15T00:00:00Z");
     expect(earlier).toEqual({
       out: "",
       err: `${SENTENCE} Ask for a time from 2026-03-17T00:00:00.000Z on.\n`,
