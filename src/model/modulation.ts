@@ -56,7 +56,7 @@ export interface UnknownModulation {
 
 export type Modulation = LoraModulation | FskModulation | LrFhssModulation | UnknownModulation;
 
-/** `SF9BW125`, `50 kb/s`, `M0CW137`: the short name that tables show. */
+/** `SF9BW125`, `FSK 50 kb/s`, `M0CW137`: the short name that tables show. */
 export function describeModulation(modulation: Modulation): string {
   switch (modulation.kind) {
     case "lora":
