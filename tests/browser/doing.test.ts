@@ -297,7 +297,7 @@ if (chromiumIsHere("doing"))
       const { page } = await dashboard.open("#/nodes/01A2B3D0/1?last=3600");
       await page.getByRole("button", { name: "mine", exact: true }).click();
       await page.getByText(/taken for yours by its network/).waitFor({ state: "detached" });
-      await page.getByRole("button", { name: "not said" }).click();
+      await page.getByRole("button", { name: "not set" }).click();
       await page.getByText(/taken for yours by its network/).waitFor();
       expect(dashboard.service.received.map(({ body }) => JSON.parse(body) as unknown)).toEqual([
         { own: true },

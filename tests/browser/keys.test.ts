@@ -54,7 +54,7 @@ if (chromiumIsHere("keys"))
       page.on("console", (message) => logged.push(message.text()));
       await page.getByLabel(/^or paste its text/).fill(FILE);
       expect(await whereSecretStays(page)).toEqual(["field"]);
-      await page.getByRole("button", { name: "take in the keys" }).click();
+      await page.getByRole("button", { name: "add the keys" }).click();
       await page.getByText("✓ Keys of 1 node were taken in.").waitFor();
       await page.getByRole("region", { name: "Keys at hand of 3 nodes" }).getByText("tractor").waitFor();
       expect(dashboard.service.received).toMatchObject([
@@ -89,7 +89,7 @@ if (chromiumIsHere("keys"))
       };
       const { page } = await dashboard.open("#/captures");
       await page.getByLabel(/^or paste its text/).fill(FILE);
-      await page.getByRole("button", { name: "take in the keys" }).click();
+      await page.getByRole("button", { name: "add the keys" }).click();
       const said = page
         .getByRole("status")
         .getByText("✕ Node 1 of the key file: its nwkSKey must be 32 hex digits. Mend the file", {
@@ -108,7 +108,7 @@ if (chromiumIsHere("keys"))
         buffer: Buffer.alloc(1_000_001),
       });
       await page.getByText("✕ This file is larger than a key file may be.", { exact: false }).waitFor();
-      await page.getByRole("button", { name: "take in the keys" }).click();
+      await page.getByRole("button", { name: "add the keys" }).click();
       await page.getByText("✕ The field is empty.", { exact: false }).waitFor();
       expect(dashboard.service.received).toEqual([]);
     });

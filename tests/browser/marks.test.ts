@@ -17,7 +17,7 @@ if (chromiumIsHere("marks"))
 
     test("one is pinned to now from the site, by keyboard, and stands in the list as plain text", async () => {
       const { page, errors } = await dashboard.open(`#/site?${FIXED}`);
-      await page.getByRole("button", { name: "pin a mark" }).press("Enter");
+      await page.getByRole("button", { name: "add a mark" }).press("Enter");
       await page.keyboard.type("<b>Hail</b>");
       await page.getByLabel("When").fill("9:15");
       await page.getByLabel("About").selectOption({ label: "Water tower" });
@@ -58,14 +58,14 @@ if (chromiumIsHere("marks"))
 
     test("a moment that is no moment is said to be none, and nothing is sent", async () => {
       const { page } = await dashboard.open("#/site?last=3600");
-      await page.getByRole("button", { name: "pin a mark" }).click();
+      await page.getByRole("button", { name: "add a mark" }).click();
       await page.getByLabel("What happened").fill("Hail");
       await page.getByLabel("When").fill("soon");
-      await page.getByRole("button", { name: "pin it" }).click();
+      await page.getByRole("button", { name: "add it" }).click();
       await page.getByText(/“soon” is no moment/).waitFor();
       expect(dashboard.service.received).toEqual([]);
       await page.keyboard.press("Escape");
-      await page.getByRole("button", { name: "pin a mark" }).waitFor();
+      await page.getByRole("button", { name: "add a mark" }).waitFor();
     });
 
     test("a moment held on the score is where a mark is added", async () => {
@@ -74,7 +74,7 @@ if (chromiumIsHere("marks"))
       await score.waitFor();
       const { width } = (await score.boundingBox())!;
       await score.click({ position: { x: width / 2, y: 60 } });
-      await page.getByRole("button", { name: "pin a mark here" }).click();
+      await page.getByRole("button", { name: "add a mark here" }).click();
       expect(await page.getByLabel("When").inputValue()).toMatch(/^14 Mar 2026, (09:59|10:00):/);
     });
 

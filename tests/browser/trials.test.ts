@@ -87,7 +87,7 @@ if (chromiumIsHere("trials"))
       await page.getByLabel("Name of the place").fill("Mast, turned");
       expect(await page.getByLabel("Note").last().inputValue()).toBe("Turned the tower antenna");
       expect(await axeFindings(page)).toEqual([]);
-      await page.getByRole("button", { name: "It stands there" }).click();
+      await page.getByRole("button", { name: "Save the placement" }).click();
       await page.getByRole("button", { name: "Name a placement" }).waitFor();
       expect(sent()).toMatchObject({
         name: "Mast, turned",

@@ -13,7 +13,7 @@ const VIEWS: readonly [string, string, RegExp][] = [
   ["Gaps", "#/gaps?last=3600&gap=gap-steady", /4 of 8 nodes have gaps/],
   ["a walk test", "#/walk/01A2B3C9?last=3600", /1 of 4 stops is good/],
   ["Captures", "#/captures", /3 captures with/],
-  ["the service", "#/service", /The service is well/],
+  ["the service", "#/service", /The service works/],
 ];
 
 /** The view stands, and what is drawn came with the first frame after the data. */

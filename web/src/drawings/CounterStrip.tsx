@@ -99,7 +99,7 @@ export function CounterStrip({ ticks, lives, marks, label, onOpen }: CounterStri
               </button>
             )}
             <button type="button" class="link screen-only" onClick={() => pointAt(current.atMs)}>
-              pin a mark here
+              add a mark here
             </button>
           </>
         )}

@@ -54,7 +54,7 @@ export function GatewayMore({ gateway, onChanged }: { gateway: GatewayRow; onCha
         <Fact name="Refused">
           <Reasons counts={gateway.rejected} />
         </Fact>
-        <Fact name="Odd but used">
+        <Fact name="Unusual, but used">
           <Reasons counts={gateway.odd} />
         </Fact>
       </Facts>

@@ -89,7 +89,7 @@ function KeysIntake({ onTaken, onRefused }: KeysIntakeProps) {
           />
         </label>
         <button type="submit" class="plain" disabled={busy}>
-          take in the keys
+          add the keys
         </button>
       </form>
     </>

@@ -74,7 +74,7 @@ export function NameMany({ onChanged }: { onChanged: () => void }) {
             rowKey={({ id }) => id}
             columns={[
               { key: "id", head: "Identifier", cell: ({ id }) => <span class="mono">{id}</span> },
-              { key: "kind", head: "Of a", cell: ({ kind }) => kind },
+              { key: "kind", head: "Kind", cell: ({ kind }) => kind },
               { key: "name", head: "Name", cell: ({ name }) => name },
               ...(named.some(({ site }) => site !== null)
                 ? [{ key: "site", head: "Site", cell: ({ site }: NamedThing) => site ?? "" }]

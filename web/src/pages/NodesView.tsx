@@ -32,7 +32,7 @@ const COLUMNS: readonly Column<JoiningDevice>[] = [
     cell: (row) => <When at={row.lastHeard} />,
   },
   figureColumn("requests", "Requests", (row) => row.requests, figure),
-  { key: "accepted", head: "Let in", right: true, cell: (row) => figure(row.accepted) },
+  { key: "accepted", head: "Accepted", right: true, cell: (row) => figure(row.accepted) },
   { key: "late", head: "Too late", right: true, cell: (row) => figure(row.late) },
   { key: "unanswered", head: "Unanswered", right: true, cell: (row) => figure(row.unanswered) },
   {

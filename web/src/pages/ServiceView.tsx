@@ -76,7 +76,7 @@ export interface ServiceViewProps {
 export function ServiceView({ status, refusals, samples }: ServiceViewProps) {
   const refused = refusals.filter((row) => row.refused).reduce((sum, row) => sum + row.count, 0);
   const odd = refusals.filter((row) => !row.refused).reduce((sum, row) => sum + row.count, 0);
-  const well = status.storage.check.state === "damaged" ? "writes to a damaged store" : "is well";
+  const well = status.storage.check.state === "damaged" ? "writes to a damaged store" : "works";
   const state = { well, slow: "is slow to store", failed: "cannot store" }[status.storage.state];
   return (
     <>

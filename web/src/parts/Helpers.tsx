@@ -160,7 +160,7 @@ const KEYS: readonly [string, string][] = [
   ["← →", "in a drawing: walk from counter to counter, or through time"],
   ["Home End", "in a drawing: to its begin or end"],
   ["Enter", "open what is marked"],
-  ["Esc", "close what floats; leave a name as it was"],
+  ["Esc", "close what is open; keep a name as it was"],
 ];
 
 function Keys() {

@@ -25,7 +25,7 @@ export interface PinMarkProps {
   readonly onPinned: () => void;
 }
 
-/** The button "pin a mark" and the form behind it; pointing at a moment in a drawing opens it with that moment. */
+/** The button "add a mark" and the form behind it; pointing at a moment in a drawing opens it with that moment. */
 export function PinMark({ subjects, first = "", onPinned }: PinMarkProps) {
   const [open, setOpen] = useState(false);
   const button = useRef<HTMLButtonElement>(null);
@@ -49,7 +49,7 @@ export function PinMark({ subjects, first = "", onPinned }: PinMarkProps) {
     return (
       <p class="screen-only">
         <button ref={button} type="button" class="link" onClick={() => setOpen(true)}>
-          pin a mark
+          add a mark
         </button>
       </p>
     );
@@ -62,7 +62,7 @@ export function PinMark({ subjects, first = "", onPinned }: PinMarkProps) {
       when={at === null ? (fixed === null ? "now" : "") : exactTime(at.atMs)}
       atMs={at?.atMs ?? null}
       about={at?.gatewayEui ?? first}
-      word="pin it"
+      word="add it"
       onLeave={close}
       onDone={() => {
         close();

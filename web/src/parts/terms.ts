@@ -4,8 +4,15 @@ import type { Term } from "../../../src/words/glossary.ts";
 const HEADS: Readonly<Record<Term, readonly string[]>> = {
   acknowledgement: ["PUSH_ACK", "PULL_ACK"],
   air: ["The air"],
-  airtime: ["Airtime", "Airtime heard", "Airtime a day", "On the air", "Nodes with most airtime"],
-  capacity: ["Room for more nodes", "More nodes", "Keeps the share"],
+  airtime: [
+    "Airtime",
+    "Airtime saved a day",
+    "Airtime heard",
+    "Airtime a day",
+    "On the air",
+    "Nodes with most airtime",
+  ],
+  capacity: ["Room for more nodes", "More nodes", "Share kept"],
   capture: ["with capture"],
   channel: ["Channel", "Channels"],
   channelPlan: ["Channel plan"],
@@ -77,7 +84,7 @@ const HEADS: Readonly<Record<Term, readonly string[]>> = {
   subBand: ["Sub-band"],
   trend: ["Trend", "SNR trend"],
   trial: ["All pairs"],
-  txAck: ["Transmitted"],
+  txAck: ["Transmitted", "TX_ACK"],
   walkTest: ["Walk test", "Stops"],
 };
 

@@ -151,7 +151,7 @@ export const CHANGE_COLUMNS: readonly Column<DataRateChange>[] = [
   },
   {
     key: "freed",
-    head: "Frees a day",
+    head: "Airtime saved a day",
     right: true,
     cell: ({ freedSecondsADay }) => duration(freedSecondsADay),
     sort: ({ freedSecondsADay }) => freedSecondsADay,
@@ -171,7 +171,7 @@ export const CHANGE_COLUMNS: readonly Column<DataRateChange>[] = [
     cell: ({ wouldBe, interval95 }) => `${percent(wouldBe)} (${percentInterval(interval95)})`,
     sort: ({ wouldBe }) => wouldBe,
   },
-  { key: "keeps", head: "Keeps the share", cell: ({ keeps }) => (keeps ? "✓ yes" : "not surely") },
+  { key: "keeps", head: "Share kept", cell: ({ keeps }) => (keeps ? "✓ yes" : "not surely") },
 ];
 
 const LOAD_COLUMNS: readonly Column<CapacityLoad>[] = [

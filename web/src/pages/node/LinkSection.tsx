@@ -162,7 +162,7 @@ function Link({ row, repeated }: { row: LinkRow; repeated: boolean }) {
         <Fact name="Path">
           {geometry?.words ?? row.geometryWords}{" "}
           {geometry === null ? (
-            <a href={linkTo("/plan")}>Say where</a>
+            <a href={linkTo("/plan")}>Enter positions</a>
           ) : (
             <span class="quiet small">{row.geometryWords}</span>
           )}

@@ -128,7 +128,7 @@ const COLUMNS: readonly Column<AnsweredRow>[] = [
   { key: "counter", head: "FCnt", right: true, cell: (row) => figure(row.counter) },
   {
     key: "fate",
-    head: "Fate",
+    head: "Outcome",
     sort: (row) => row.fate,
     cell: (row) => <StandingMark standing={row.standing} word={row.fate} />,
   },

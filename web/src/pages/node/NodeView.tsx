@@ -79,7 +79,7 @@ function NodeHead({ row, keys, ownSaid, onChanged }: NodeHeadProps) {
           all nodes
         </a>
         <a class="screen-only" href={linkTo("/captures")}>
-          {keys.held ? "keys at hand" : "take in keys"}
+          {keys.held ? "keys at hand" : "add keys"}
         </a>
         <a class="screen-only" href={linkTo(`/walk/${row.devAddr}`)}>
           walk test with this node
@@ -106,7 +106,7 @@ function Whose({ row, ownSaid, onChanged }: Omit<NodeHeadProps, "keys">) {
           a stranger's
         </button>
         <button type="button" aria-pressed={ownSaid === null} onClick={() => void say(null)}>
-          not said
+          not set
         </button>
       </fieldset>
       {ownSaid === null ? (

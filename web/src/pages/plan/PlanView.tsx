@@ -119,8 +119,8 @@ function Ways({ plan, title }: { plan: Plan; title: (kind: string, id: string) =
   ];
   return (
     <DataTable
-      label="Ways between nodes and gateways that have a place"
-      none="No way between two places was heard in this window."
+      label="Links between nodes and gateways that have a place"
+      none="No link between two places was heard in this window."
       columns={columns}
       rows={plan.links}
       rowKey={(row) => `${row.devAddr} ${row.life} ${row.gatewayEui}`}
@@ -170,7 +170,7 @@ function placeColumns(edit: (key: string) => void): readonly Column<Place>[] {
     },
     {
       key: "by",
-      head: "Said by",
+      head: "Entered by",
       wideOnly: true,
       cell: ({ position }) =>
         position === null ? "" : { person: "a person", gps: "GPS", both: "a person and GPS" }[position.from],

@@ -41,7 +41,7 @@ const COLUMNS: readonly Column<DownlinkRow>[] = [
   },
   {
     key: "says",
-    head: "Says",
+    head: "TX_ACK",
     wideOnly: true,
     cell: (row) => (
       <>
@@ -94,7 +94,7 @@ const BUDGETS: readonly Column<TransmitBudget>[] = [
     cell: (row) => withUnit(row.airtimeSeconds, 1, "s"),
   },
   { key: "share", head: "Share", right: true, cell: (row) => percent(row.share, 2) },
-  { key: "limit", head: "May", right: true, cell: (row) => percent(row.limit, 1) },
+  { key: "limit", head: "Limit", right: true, cell: (row) => percent(row.limit, 1) },
   {
     key: "state",
     head: "State",

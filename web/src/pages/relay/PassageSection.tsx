@@ -81,7 +81,7 @@ export function PassageSection({ passage }: { passage: Passage | null }) {
             : passage.notRelayed.map(({ words, count }) => `${figure(count)}: ${words}`).join("; ")}
         </Fact>
         {passage.strayDownlinks === 0 ? null : (
-          <Fact name="Astray">
+          <Fact name="To another port">
             {counted(passage.strayDownlinks, "downlink")} came back to where a gateway pushes from, and were
             brought to where it pulls from
           </Fact>

@@ -199,7 +199,7 @@ function Held({ held }: Pick<Moments, "held">) {
         <>
           {exactTime(at)} is held: a name opens its page there.{" "}
           <button type="button" class="link" onClick={() => pointAt(at)}>
-            pin a mark here
+            add a mark here
           </button>{" "}
           ·{" "}
           <button

@@ -257,7 +257,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
       </label>
       <PhotoField kept={placement?.photo ?? null} change={photo} onChange={setPhoto} onTrouble={setTrouble} />
       <button type="submit" class="plain first">
-        {placement === null ? "It stands there" : "Keep"}
+        {placement === null ? "Save the placement" : "Keep"}
       </button>
       <button type="button" class="link" onClick={onLeave}>
         leave it

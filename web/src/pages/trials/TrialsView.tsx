@@ -145,7 +145,7 @@ function PlaceAlone({ answer }: { answer: TrialAnswer }) {
     const unsaid = knownGainDifferenceDb === null && a.placed && b.placed;
     return unsaid ? (
       <p class="small quiet">
-        Say the antenna gain of both placements below, and this tells what the place alone contributes.
+        Enter the antenna gain of both placements below, and this tells what the place alone contributes.
       </p>
     ) : null;
   }
