@@ -83,6 +83,32 @@ describe("frequency", () => {
     }
   });
 
+  test("56: a frequency from 1 MHz to 100 GHz is one, in either unit, and anything beyond is none", () => {
+    const hzOf = (freq: number) => read({ freq }).packet?.frequencyHz;
+    expect([1, 0.999999, 100_000, 1_000_000, 999_999].map(hzOf)).toEqual([
+      1_000_000,
+      null,
+      100_000_000_000,
+      1_000_000,
+      null,
+    ]);
+    expect([100_000_000_000, 100_000_000_001].map(hzOf)).toEqual([100_000_000_000, null]);
+    // To the nearest Hz.
+    expect(hzOf(868.1000004)).toBe(868_100_000);
+    expect(hzOf(868.1000006)).toBe(868_100_001);
+  });
+
+  test("58: an FSK rate lies above 0 and up to 10 Mb/s", () => {
+    const kindOf = (datr: number) => read({ modu: "FSK", datr, codr: undefined }).packet?.modulation.kind;
+    expect([0, -50_000, 1, 10_000_000, 10_000_001].map(kindOf)).toEqual([
+      "unknown",
+      "unknown",
+      "fsk",
+      "fsk",
+      "unknown",
+    ]);
+  });
+
   test("56: freq as a strictly decimal string of MHz is converted and marked", () => {
     const { packet, reasons } = read({ freq: "868.1" });
     expect(packet?.frequencyHz).toBe(868_100_000);
