@@ -10,6 +10,7 @@
 import type { Statement } from "better-sqlite3";
 import { type KeptRule, keptRuleText } from "../words/removed.ts";
 import { GATHERED_HOUR_US } from "./hours/gathered.ts";
+import { packHours } from "./hours/pack-hours.ts";
 import type { Store } from "./open.ts";
 import { givesBack, keptRule, removedToUs } from "./retention.ts";
 
@@ -240,14 +241,17 @@ class Sweep {
   readonly #dropReception: Statement;
   readonly #dropFrame: Statement;
   readonly #isNewest: Statement;
+  readonly #firstHour: Statement;
   /** Receptions and frames that were looked at since the start; those that stay are not looked at twice. */
   #reception = BEGIN;
   #frame = BEGIN;
+  /** The hour at which packing goes on; null: it has not begun. */
+  #packed: number | null = null;
 
   constructor(db: Store) {
     this.#db = db;
     this.#state = db.prepare(
-      "SELECT removed_to_us AS beforeUs FROM removal WHERE id = 1 AND swept_to_us < removed_to_us",
+      "SELECT removed_to_us AS beforeUs, swept_to_us AS sweptUs FROM removal WHERE id = 1 AND swept_to_us < removed_to_us",
     );
     this.#receptions = db.prepare(
       `SELECT r.id, r.at_us AS atUs, f.id AS frameId, f.life_id AS lifeId, f.at_us AS frameUs
@@ -260,6 +264,11 @@ class Sweep {
     );
     this.#dropReception = db.prepare("DELETE FROM reception WHERE id = ?");
     this.#dropFrame = db.prepare("DELETE FROM frame WHERE id = ?");
+    this.#firstHour = db
+      .prepare(
+        "SELECT min(hour) FROM (SELECT min(hour) AS hour FROM frame_hour UNION ALL SELECT min(hour) FROM packet_hour)",
+      )
+      .pluck();
     this.#isNewest = db.prepare(
       `SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM frame
          WHERE life_id = @lifeId AND at_us > @frameUs AND at_us < @before AND replay = 0)`,
@@ -272,15 +281,21 @@ class Sweep {
 
   /** True: there is more. */
   step(most: number): boolean {
-    const state = this.#state.get() as { beforeUs: number } | undefined;
+    const state = this.#state.get() as { beforeUs: number; sweptUs: number } | undefined;
     if (state === undefined) return false;
-    const { beforeUs } = state;
+    const { beforeUs, sweptUs } = state;
     const receptions = this.#take(this.#receptions, this.#dropReception, this.#reception, beforeUs, most);
     this.#reception = receptions.at(-1) ?? this.#reception;
     if (receptions.length === most) return true;
     const frames = this.#take(this.#frames, this.#dropFrame, this.#frame, beforeUs, most);
     this.#frame = frames.at(-1) ?? this.#frame;
     if (frames.length === most || this.#ofGateways(beforeUs, most)) return true;
+    const hourOf = (atUs: number) => Math.floor(atUs / GATHERED_HOUR_US);
+    // Never before the first that there is: it may be many years since 1970.
+    const firstHour = this.#firstHour.get() as number | null;
+    const from = this.#packed ?? Math.max(hourOf(sweptUs), firstHour ?? hourOf(beforeUs));
+    this.#packed = from < hourOf(beforeUs) ? packHours(this.#db, from, hourOf(beforeUs)) : null;
+    if (this.#packed !== null) return true;
     this.forget();
     this.#db.prepare("UPDATE removal SET swept_to_us = removed_to_us WHERE id = 1").run();
     return true;
@@ -289,6 +304,7 @@ class Sweep {
   forget(): void {
     this.#reception = BEGIN;
     this.#frame = BEGIN;
+    this.#packed = null;
   }
 
   /** Looks at the next rows and drops those of no life's newest frame. */

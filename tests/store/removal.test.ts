@@ -5,6 +5,8 @@ import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { beginForgetting, type Forgettable } from "../../src/store/forget.ts";
+import { packFrameHour } from "../../src/store/hours/frame-columns.ts";
+import { isPacked, pack } from "../../src/store/hours/packed.ts";
 import { frameCountsByLife, framesByLife } from "../../src/store/hours/read-frames.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
@@ -26,8 +28,26 @@ const LIVES =
   "SELECT id, dev_addr, number, first_at_us, last_at_us, first_counter, last_counter, heard FROM life";
 const HOURS = ["frame_hour", "gateway_hour", "packet_hour", "channel_hour"];
 
+/** What hours hold, packed or not: both in the form that they have once their rows are gone. */
 const hoursBefore = (db: Store, beforeUs: number) =>
-  HOURS.map((table) => all(db, `SELECT * FROM ${table} WHERE hour < ${beforeUs / 3_600e6} ORDER BY 1, 2`));
+  HOURS.map((table) =>
+    (
+      all(db, `SELECT * FROM ${table} WHERE hour < ${beforeUs / 3_600e6} ORDER BY 1, 2`) as {
+        columns?: Uint8Array;
+      }[]
+    ).map(({ columns, ...row }) => {
+      if (columns === undefined || isPacked(columns)) return { ...row, columns };
+      return { ...row, columns: table === "frame_hour" ? packFrameHour(columns) : pack(columns) };
+    }),
+  );
+
+const octetsOfHours = (db: Store) =>
+  db
+    .prepare(
+      "SELECT sum(length(columns)) FROM (SELECT columns FROM frame_hour UNION ALL SELECT columns FROM packet_hour)",
+    )
+    .pluck()
+    .get() as number;
 
 describe("removal by age", () => {
   it("takes whole days, and leaves hours, lives, gaps and findings as they were", () => {
@@ -38,6 +58,7 @@ describe("removal by age", () => {
     const beforeUs = FIRST_MIDNIGHT_US + 3 * DAY_US;
     const before = { hours: hoursBefore(db, beforeUs), lives: all(db, LIVES), gaps: all(db, GAPS) };
     expect(before.gaps.length).toBeGreaterThan(1);
+    const octets = octetsOfHours(db);
     const kept = all(db, `SELECT * FROM reception WHERE at_us >= ${beforeUs} ORDER BY id`);
     expect(removeAll(recorder, 200)).toBeGreaterThan(20);
     expect(removedOf(db)).toEqual({ beforeUs, rule: "2 days" });
@@ -52,6 +73,7 @@ describe("removal by age", () => {
     expect(count(db, "datagram WHERE at_us < ?", beforeUs)).toBeGreaterThan(30);
     expect(count(db, "hour_due")).toBe(0);
     expect(hoursBefore(db, beforeUs)).toEqual(before.hours);
+    expect(octetsOfHours(db)).toBeLessThan(octets);
     expect(all(db, LIVES)).toEqual(before.lives);
     expect(all(db, GAPS)).toEqual(before.gaps);
     expect(removeAll(recorder)).toBe(0);

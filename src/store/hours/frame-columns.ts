@@ -4,6 +4,7 @@
  */
 import type { HeardFrame } from "../queries/frames.ts";
 import { type FrameSeries, NO_LEVEL } from "./frame-series.ts";
+import { isPacked, pack, unpack } from "./packed.ts";
 
 interface Head {
   readonly frames: number;
@@ -27,6 +28,8 @@ const COLUMNS = {
   heard: 2,
   repeat: 1,
 };
+
+const NAMES = Object.keys(COLUMNS) as (keyof typeof COLUMNS)[];
 
 /** Octets of the number that says how long the head is. */
 const LENGTH_OCTETS = 4;
@@ -79,7 +82,7 @@ export function encodeFrameHour(frames: readonly HeardFrame[], hourUs: number): 
  * so that it does not answer for these alone.
  */
 export function isShared(columns: Uint8Array, gatewayIds: ReadonlySet<number>): boolean {
-  const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
+  const { buffer, byteOffset } = aligned(columns);
   return headOf(buffer, byteOffset).head.gateways.some(
     (heard) => heard.some((id) => gatewayIds.has(id)) && !heard.every((id) => gatewayIds.has(id)),
   );
@@ -96,7 +99,8 @@ export function withoutFrames(
   columns: Uint8Array,
   { lifeIds, gatewayId }: { readonly lifeIds: ReadonlySet<number>; readonly gatewayId: number | null },
 ): Uint8Array | null {
-  const copy = Uint8Array.from(columns);
+  const isSmall = isPacked(columns);
+  const copy = isSmall ? unpackFrameHour(columns) : Uint8Array.from(columns);
   const { head, end } = headOf(copy.buffer, 0);
   const n = head.frames;
   const skipped = COLUMNS.at + COLUMNS.counter + COLUMNS.airtime;
@@ -112,7 +116,102 @@ export function withoutFrames(
   const named = { ...head, gateways: head.gateways.map((set) => set.filter((id) => id !== gatewayId)) };
   // No longer than before: the columns stay where they are.
   copy.set(Buffer.from(JSON.stringify(named).padEnd(end - LENGTH_OCTETS), "latin1"), LENGTH_OCTETS);
+  return isSmall ? packFrameHour(copy) : copy;
+}
+
+/** The octets of a row as they are read, at a multiple of four. */
+function aligned(columns: Uint8Array): Uint8Array {
+  if (isPacked(columns)) return unpackFrameHour(columns);
+  return columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
+}
+
+/**
+ * A row in less room. What a node does again and again says little: times count from the frame before; counter, airtime
+ * and data rate from the frame before of the same life; the power from the SNR; and the octets of one weight lie together.
+ */
+export function packFrameHour(columns: Uint8Array): Uint8Array {
+  if (isPacked(columns)) return columns;
+  const copy = Uint8Array.from(columns);
+  const layout = layoutOf(copy);
+  const { life, turned, snr, rssi } = columnsIn(copy, layout);
+  for (let i = 0; i < rssi.length; i++) rssi[i] = (rssi[i] ?? 0) - (snr[i] ?? 0);
+  for (const { values, isOfLife } of turned) {
+    const before = new Float64Array(isOfLife ? TAKEN_OUT + 1 : 1);
+    for (let i = 0; i < values.length; i++) {
+      const of = isOfLife ? (life[i] ?? 0) : 0;
+      const value = values[i] ?? 0;
+      // Numbers without a sign: what goes below zero comes round again.
+      values[i] = value - (before[of] ?? 0);
+      before[of] = value;
+    }
+  }
+  return pack(inPlanes(copy, layout, false));
+}
+
+function unpackFrameHour(columns: Uint8Array): Uint8Array {
+  const planes = unpack(columns);
+  const layout = layoutOf(planes);
+  const copy = inPlanes(planes, layout, true);
+  const { life, turned, snr, rssi } = columnsIn(copy, layout);
+  for (let i = 0; i < rssi.length; i++) rssi[i] = (rssi[i] ?? 0) + (snr[i] ?? 0);
+  for (const { values, isOfLife } of turned) {
+    const before = new Float64Array(isOfLife ? TAKEN_OUT + 1 : 1);
+    for (let i = 0; i < values.length; i++) {
+      const of = isOfLife ? (life[i] ?? 0) : 0;
+      values[i] = (values[i] ?? 0) + (before[of] ?? 0);
+      before[of] = values[i] ?? 0;
+    }
+  }
   return copy;
+}
+
+/** Where each column of a row begins, behind the head. */
+interface Layout {
+  readonly frames: number;
+  readonly places: Readonly<Record<keyof typeof COLUMNS, number>>;
+}
+
+function layoutOf({ buffer }: Uint8Array): Layout {
+  const { head, end } = headOf(buffer, 0);
+  const { frames } = head;
+  const places = { ...COLUMNS };
+  let at = end;
+  for (const name of NAMES) {
+    places[name] = at;
+    at += COLUMNS[name] * frames;
+  }
+  return { frames, places };
+}
+
+/** The columns of a row that are told by differences, in place; lives and SNR are told as they are. */
+function columnsIn({ buffer }: Uint8Array, { frames, places }: Layout) {
+  const turned: { readonly values: Uint16Array | Uint32Array; readonly isOfLife: boolean }[] = [
+    { values: new Uint32Array(buffer, places.at, frames), isOfLife: false },
+    { values: new Uint32Array(buffer, places.counter, frames), isOfLife: true },
+    { values: new Uint32Array(buffer, places.airtime, frames), isOfLife: true },
+    { values: new Uint16Array(buffer, places.rate, frames), isOfLife: true },
+  ];
+  return {
+    life: new Uint16Array(buffer, places.life, frames),
+    snr: new Int16Array(buffer, places.snr, frames),
+    rssi: new Int16Array(buffer, places.rssi, frames),
+    turned,
+  };
+}
+
+/** The octets of each column by their weight, all lowest ones first; `isBack`: the other way round. */
+function inPlanes(columns: Uint8Array, { frames, places }: Layout, isBack: boolean): Uint8Array {
+  const turned = Uint8Array.from(columns);
+  for (const name of NAMES) {
+    const octets = COLUMNS[name];
+    for (let octet = 0; octet < octets; octet++) {
+      const plane = places[name] + octet * frames;
+      for (let i = 0, apart = places[name] + octet; i < frames; i++, apart += octets)
+        if (isBack) turned[apart] = columns[plane + i] ?? 0;
+        else turned[plane + i] = columns[apart] ?? 0;
+    }
+  }
+  return turned;
 }
 
 /** How many frames of each life an hour holds, one after the other. `only`: those that these gateways heard, if none is shared. */
@@ -121,7 +220,7 @@ export function countFrameHour(
   only: ReadonlySet<number> | null,
   add: (lifeId: number, frames: number) => void,
 ): void {
-  const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
+  const { buffer, byteOffset } = aligned(columns);
   const { head, end } = headOf(buffer, byteOffset);
   const n = head.frames;
   const skipped = COLUMNS.at + COLUMNS.counter + COLUMNS.airtime;
@@ -158,7 +257,7 @@ export function addFrameHour(
   seriesOf: (lifeId: number) => FrameSeries | undefined,
 ): void {
   // The columns are read in place: they begin at a multiple of four octets.
-  const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
+  const { buffer, byteOffset } = aligned(columns);
   const { head, end } = headOf(buffer, byteOffset);
   const n = head.frames;
   let offset = end;

@@ -4,6 +4,7 @@
  */
 
 import { TMST_PERIOD_US } from "../../radio/clock.ts";
+import { isPacked, unpack } from "./packed.ts";
 
 /** Readings of the counter are gathered in cells of this length, and in multiples of it. */
 export const READING_CELL_US = 600_000_000;
@@ -52,8 +53,9 @@ export function encodeHourPackets({ channels, readings }: HourPackets, hourUs: n
 
 /** The numbers of a row, as they are and with a sign. */
 function wordsOf(columns: Uint8Array): { words: Uint32Array; signed: Int32Array } {
-  const { buffer, byteOffset } = columns.byteOffset % 4 === 0 ? columns : Uint8Array.from(columns);
-  const length = columns.byteLength / 4;
+  const plain = isPacked(columns) ? unpack(columns) : columns;
+  const { buffer, byteOffset, byteLength } = plain.byteOffset % 4 === 0 ? plain : Uint8Array.from(plain);
+  const length = byteLength / 4;
   return {
     words: new Uint32Array(buffer, byteOffset, length),
     signed: new Int32Array(buffer, byteOffset, length),
