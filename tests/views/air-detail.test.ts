@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { AirView } from "../../src/contract/index.ts";
+import { readOwnPlans } from "../../src/radio/regions/own-plans.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
 import { writeLabel } from "../../src/store/user-data.ts";
@@ -272,6 +273,57 @@ describe("airtime against the limits of the region", () => {
     expect(row).toMatchObject({ standing: "waiting", words: expect.stringContaining("less than an hour") });
   });
 
+  it("goes by the region of the gateway that heard it; by the one region of the others where none was recognised", () => {
+    const [home, far, lone] = ["01000001", "01000002", "01000003"] as const;
+    const on = (eui: string, devAddr: string, frequencies: readonly number[]) =>
+      Array.from({ length: 12 }, (_, n) =>
+        hear(eui, 20 * n + 1, {
+          payload: phy(devAddr, n),
+          frequencyHz: frequencies[n % frequencies.length] ?? LOW,
+        }),
+      );
+    const own = on(SHED, home, [LOW, 868_300_000, HIGH]);
+    const odd = on("02005E1000000003", lone, [868_050_000, 868_420_000]);
+    const rows = (traffic: readonly DecodedArrival[]) =>
+      ask(siteOf(traffic), windowOf(0, 300))
+        .airtime.map(({ devAddr, region }) => [devAddr, region])
+        .sort();
+    expect(rows([...own, ...odd])).toEqual([
+      [home, "EU868"],
+      [lone, "EU868"],
+    ]);
+    // Of two regions none is more likely than the other.
+    const other = on(TOWER, far, [433_175_000, 433_375_000, 433_575_000]);
+    expect(rows([...own, ...odd, ...other])).toEqual([
+      [home, "EU868"],
+      [far, "EU433"],
+    ]);
+  });
+
+  it("goes by a plan of one's own under its name, which has no limits", () => {
+    const reading = readOwnPlans(
+      JSON.stringify({
+        plans: [
+          {
+            name: "Orchard",
+            channels: [863.1, 863.9, 864.7].map((mhz) => ({ frequencyHz: Math.round(mhz * 1e6) })),
+            dataRates: ["SF9BW125"],
+          },
+        ],
+      }),
+    );
+    if (!reading.ok) throw new Error(reading.sentence);
+    const traffic = Array.from({ length: 30 }, (_, n) =>
+      hear(SHED, 5 * n + 1, {
+        payload: phy(PROBE, n),
+        frequencyHz: [863_100_000, 863_900_000, 864_700_000][n % 3] ?? 0,
+      }),
+    );
+    const view = airView(siteOf(traffic), windowOf(0, 300), undefined, reading.plans);
+    expect(view.gateways.map(({ region }) => region)).toEqual(["Orchard"]);
+    expect(view.airtime).toEqual([]);
+  });
+
   it("names none where no plan was recognised", () => {
     const db = siteOf([hear(SHED, 1, { payload: phy(PROBE, 0), frequencyHz: 500_100_000 })]);
     expect(ask(db, windowOf(0, 60)).airtime).toEqual([]);
@@ -296,6 +348,41 @@ it("the collisions to expect come from the load since the gateway was there", ()
   );
 });
 
+it("a gateway whose packets are no longer kept has the sums of its channels; one that heard nothing has no row", () => {
+  const db = siteOf([
+    hear(SHED, 1, { payload: phy(PROBE, 0), frequencyHz: LOW }),
+    hear(SHED, 20, { payload: phy(PROBE, 1), frequencyHz: LOW }),
+    pull(TOWER, 30),
+  ]);
+  db.exec("DELETE FROM reception");
+  const view = ask(db, windowOf(0, 60));
+  expect(view.channels).toEqual([
+    expect.objectContaining({
+      gatewayEui: SHED,
+      frequencyHz: LOW,
+      receptions: 2,
+      airtimeSeconds: expect.closeTo(2 * SF9_S, 9),
+      noiseFloorDbm: null,
+      noiseSamples: 0,
+      ownAirtimeSeconds: 0,
+      strangerAirtimeSeconds: 0,
+      strangerReceptions: 0,
+      collisions: null,
+    }),
+  ]);
+  expect(view.gateways).toMatchObject([{ gatewayEui: SHED, region: null, dataRates: [], collisions: [] }]);
+});
+
+it("talkers of one airtime come by address", () => {
+  const talkers = (...addresses: readonly string[]) =>
+    ask(
+      siteOf(addresses.map((devAddr, n) => hear(SHED, n, { payload: phy(devAddr, 0) }))),
+      windowOf(0, 60),
+    ).talkers.map(({ devAddr }) => devAddr);
+  expect(talkers("01000003", "01000001", "01000002")).toEqual(["01000001", "01000002", "01000003"]);
+  expect(talkers("01000001", "01000002", "01000003")).toEqual(["01000001", "01000002", "01000003"]);
+});
+
 it("a channel's noise that rises is told with its size", () => {
   const traffic = Array.from({ length: 400 }, (_, n) =>
     hear(SHED, n * 18, { payload: phy(PROBE, n), snrDb: -5, rssiDbm: Math.round(-116 + n / 50) }),
@@ -304,6 +391,10 @@ it("a channel's noise that rises is told with its size", () => {
   const trend = view.channels[0]?.noiseTrend;
   expect(trend?.verdict).toBe("rises");
   expect(trend?.changeDb).toBeGreaterThan(6);
+  // A dB each 50 frames, one each 18 s: 4 dB an hour.
+  expect(trend?.slopeDbPerHour).toBeCloseTo(4, 1);
+  const [low, high] = trend?.slopeInterval95 ?? [0, 0];
+  expect([low < 4.05 && low > 3.5, high > 3.95 && high < 4.5]).toEqual([true, true]);
   expect(trend?.words).toMatch(/^Rises by \d\.\d\u202FdB over the window \(p <\u202F0\.001\)\.$/);
   const [lane] = view.maps[0]?.noise.dbm ?? [];
   expect(lane).toHaveLength(24);
