@@ -46,6 +46,17 @@ describe("the noise within a gap", () => {
     expect(within(loud(120), loud(140))).toEqual([]);
   });
 
+  it("rose by rank where one loud frame of before lies above all of them", () => {
+    // Ten against thirty quiet ones: none above the loud one, and yet all but it below.
+    const rank = (...earlier: SceneReception[]) =>
+      within(...earlier, ...from(105, 195, 10).map((m) => heard(2, m, m, { rssiDbm: -92, snrDb: -13 })))[0];
+    const loudBefore = heard(2, 59, 59, { rssiDbm: -60, snrDb: -13 });
+    expect(sentencesOf([rank(loudBefore)].flatMap((one) => one ?? []))[0]).toMatch(
+      /^The noise rose by up to 2\d/,
+    );
+    expect(rank(loudBefore)?.weights).toEqual(rank()?.weights);
+  });
+
   it("stays as it was where six frames tell the noise of before", () => {
     const quiet = from(110, 160, 10).map((minute) => heard(2, minute, minute, { rssiDbm: -116, snrDb: 1 }));
     expect(sentencesOf(within(...quiet))).toEqual([expect.stringMatching(/^The noise stayed as it was/)]);

@@ -390,6 +390,23 @@ describe("the neighbours of a node that lost all", () => {
     expect(weaker(7, [2])).toBeUndefined();
   });
 
+  it("are compared without the gap's edges, an eighth of it each, where enough is left, and with them else", () => {
+    const fall = (isLeft: (minute: number) => boolean) =>
+      meanwhile(
+        [2, 3].flatMap((life) =>
+          every(life, 40, 260)
+            .filter(({ counter }) => counter === null || counter < 100 || counter >= 200 || isLeft(counter))
+            .map((one) => {
+              const isIn = one.atUs >= 100 * MINUTE && one.atUs < 200 * MINUTE;
+              const isEdge = isIn && (one.atUs < 112 * MINUTE || one.atUs >= 188 * MINUTE);
+              return { ...one, snrDb: 20, rssiDbm: isEdge ? -98 : isIn ? -107 : -90 };
+            }),
+        ),
+      ).find(({ lane, sentence }) => lane === "margin" && sentence.includes("weaker"))?.sentence;
+    expect(fall((minute) => minute % 4 === 0)).toContain("17.0 dB weaker");
+    expect(fall((minute) => minute < 112 || minute >= 188)).toContain("8.0 dB weaker");
+  });
+
   it("are counted by their rates before and after, in the time that was recorded", () => {
     const made = scene([...own, ...three], { missed: 99 });
     const { neighbours, ...figures } = neighboursMeanwhile(made);
