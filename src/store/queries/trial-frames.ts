@@ -55,10 +55,11 @@ const PIECES = 8;
 export function trialFrames(store: Store, { fromUs, toUs }: TimeRange): TrialFrame[] {
   const frames = new Map<number, TrialFrame>();
   const hearings = new Hearings();
-  const pieceUs = Math.ceil((toUs - fromUs) / PIECES);
+  const endUs = toUs + GROUPING_WINDOW_US + 1;
+  // Of an empty window, too, a piece has a length.
+  const pieceUs = Math.ceil((endUs - fromUs) / PIECES);
   for (let beginUs = fromUs; beginUs < toUs; beginUs += pieceUs)
     addFrames(store, { fromUs: beginUs, toUs: Math.min(toUs, beginUs + pieceUs) }, frames);
-  const endUs = toUs + GROUPING_WINDOW_US + 1;
   for (let beginUs = fromUs; beginUs < endUs; beginUs += pieceUs)
     addHearings(store, { fromUs: beginUs, toUs: Math.min(endUs, beginUs + pieceUs) }, frames, hearings);
   return [...frames.values()].sort((x, y) => x.atUs - y.atUs || x.counter - y.counter);
