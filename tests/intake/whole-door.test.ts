@@ -18,7 +18,7 @@ import { answerFor } from "../../src/wire/forwarder/header.ts";
 import { arrivalOf, phy, push, SHED, START_US } from "../store/traffic.ts";
 import { anyPullResponse, anyPush, anyTxAck } from "../wire/forwarder/any-json.ts";
 import { holds } from "../wire/forwarder/arbitraries.ts";
-import { pushRaw } from "../wire/forwarder/datagrams.ts";
+import { pushPacket, pushRaw } from "../wire/forwarder/datagrams.ts";
 import { UnreadableOctets } from "../wire/forwarder/unreadable-octets.ts";
 
 /** Timers never come due: what waits is recorded when the test drains. */
@@ -119,6 +119,23 @@ describe("one datagram at the whole door", () => {
     ]);
     expect(numberIn(db, "SELECT count(*) FROM reception")).toBe(3);
     expect(numberIn(db, "SELECT sum(count) FROM refusal WHERE reason = 'time_bad'")).toBe(1);
+    expect(internal(db)).toEqual({ count: 0, samples: 0 });
+  });
+
+  it("whose FSK bit rate is next to nothing is recorded, without an airtime that no column can hold", () => {
+    const { db, intake, receive } = openDoor();
+    [5e-324, 0.4, 1].forEach((datr, i) => {
+      const bytes = pushPacket({
+        modu: "FSK",
+        datr,
+        codr: undefined,
+        tmst: 1_000_000 * i,
+        freq: 868.1 + 0.2 * i,
+      });
+      receive(arrivalOf(bytes, START_US + i));
+    });
+    intake.drain();
+    expect(numberIn(db, "SELECT count(*) FROM reception WHERE typeof(airtime_us) = 'integer'")).toBe(3);
     expect(internal(db)).toEqual({ count: 0, samples: 0 });
   });
 

@@ -42,6 +42,13 @@ for (const [label, hz] of bandwidthLabels) if (!labelOfBandwidth.has(hz)) labelO
 
 const codingRates: ReadonlySet<string> = new Set(CODING_RATES);
 
+/**
+ * Bit rates that are taken. Chosen: from 1 bit/s on an airtime is a number that can be stored (5e-324 gives an endless one);
+ * concentrators send 500 to 250,000 bit/s (loragw_hal.h, from memory).
+ */
+const MIN_FSK_BPS = 1;
+const MAX_FSK_BPS = 10_000_000;
+
 /** Longest modulation text that is kept. */
 const textLimit = 64;
 
@@ -57,7 +64,7 @@ export function readModulation(object: JsonObject, log: OddityLog): Modulation {
     }
     case "FSK":
       // Since revision 1.2 a number in bit/s; a string beside FSK is kept as text.
-      if (typeof datr !== "number" || !(datr > 0 && datr <= 10_000_000)) break;
+      if (typeof datr !== "number" || !(datr >= MIN_FSK_BPS && datr <= MAX_FSK_BPS)) break;
       return { kind: "fsk", bitrateBps: datr };
     case "LR-FHSS": {
       const rate = typeof datr === "string" ? parseLrFhssRate(datr) : null;

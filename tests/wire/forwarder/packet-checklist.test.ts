@@ -143,6 +143,18 @@ describe("modulation", () => {
     });
   });
 
+  test("58: an FSK bit rate below 1 bit/s or above 10 Mbit/s is kept as text, without an endless airtime", () => {
+    for (const datr of [5e-324, 0.99, 10_000_001])
+      expect(read({ modu: "FSK", datr, codr: undefined })).toMatchObject({
+        packet: { modulation: unknown(`FSK ${datr}`) },
+        reasons: ["datr"],
+      });
+    expect(read({ modu: "FSK", datr: 1, codr: undefined })).toMatchObject({
+      packet: { modulation: { kind: "fsk", bitrateBps: 1 } },
+      reasons: [],
+    });
+  });
+
   test("59: datr SF7BW62.5 and SF12Bw125 parse", () => {
     expect(read({ datr: "SF7BW62.5" })).toMatchObject({
       packet: { modulation: { kind: "lora", spreadingFactor: 7, bandwidthHz: 62_500 } },
