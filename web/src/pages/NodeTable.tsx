@@ -308,6 +308,6 @@ function TrendArrow({ row }: { row: NodeRow }) {
       </span>
     );
   }
-  if (!trend.significant || trend.change === null) return <span class="quiet">none shown</span>;
+  if (!trend.significant || trend.change === null) return <span class="quiet">no trend</span>;
   return <Change row={row} />;
 }

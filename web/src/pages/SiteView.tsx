@@ -170,7 +170,7 @@ function Score({ site, marks }: { site: Site; marks: readonly MarkRow[] }) {
   const well = gateways.filter((gateway) => gateway.standing === "good").length;
   const outages = gateways.reduce((sum, gateway) => sum + gateway.outages.length, 0);
   const parts = [
-    `${figure(well)} of ${counted(gateways.length, "gateway")} well`,
+    `${figure(well)} of ${counted(gateways.length, "gateway")} good`,
     counted(outages, "outage"),
     ...(score.noise.length === 0 ? [] : [`${counted(score.noise.length, "channel")} loud for some time`]),
     `${counted(attention.length, "node")} to check`,
