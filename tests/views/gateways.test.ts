@@ -89,6 +89,9 @@ describe("a gateway's account", () => {
       text("{not json either", 42, 2),
       text('{"neither":"packets nor status"}', 43, 3),
     ]);
+    db.exec(
+      "INSERT INTO refusal (gateway_id, reason, refused, count, first_at_us, last_at_us) SELECT id, 'time_odd', 0, 4, 1, 2 FROM gateway",
+    );
     const { rejected, odd } = only(db, windowOf(0, 600));
     const counted = db
       .prepare("SELECT reason, refused, sum(count) AS n FROM refusal GROUP BY 1, 2")
@@ -97,9 +100,30 @@ describe("a gateway's account", () => {
       refused: number;
       n: number;
     }[];
-    const named = counted.filter(({ reason }) => reason in { ...rejected, ...odd });
+    const of = (wasRefused: number) =>
+      Object.fromEntries(
+        counted.filter(({ refused }) => refused === wasRefused).map(({ reason, n }) => [reason, n]),
+      );
     expect(rejected.json_syntax).toBe(2);
-    for (const { reason, refused, n } of named) expect((refused === 1 ? rejected : odd)[reason]).toBe(n);
+    expect({ rejected, odd }).toEqual({ rejected: of(1), odd: of(0) });
+    expect(odd).toEqual({ time_odd: 4 });
+  });
+
+  it("repeats the newest report that says either, and leaves out what that one does not say", () => {
+    const figures = (...reports: DecodedArrival[]) => {
+      const { ackPercent, temperatureC } = only(siteOf([...traffic, ...reports]), windowOf(0, 600));
+      return [ackPercent, temperatureC];
+    };
+    expect(figures(statusAt(SHED, 500))).toEqual([98, 32]);
+    expect(figures(statusAt(SHED, 500, { temperatureC: 30 }))).toEqual([null, 30]);
+    expect(figures(statusAt(SHED, 500, { ackPercent: 97 }))).toEqual([97, null]);
+  });
+
+  it("bears the site that a person named, and no key for it else", () => {
+    const db = siteOf(traffic);
+    expect(only(db, windowOf(0, 600))).not.toHaveProperty("site");
+    writeLabel(db, { kind: "gateway", id: SHED, name: "Packing shed", site: "Orchard" });
+    expect(only(db, windowOf(0, 600))).toHaveProperty("site", "Orchard");
   });
 
   it("bears the name that a person gave", () => {
