@@ -61,9 +61,13 @@ it("a rule set over HTTP removes older days while what arrives is stored and ans
     storedNumber(db, "SELECT count(*) FROM reception WHERE at_us > 1767225600000000 + 86400000000 * 200"),
   ).toBe(UPLINKS);
   // What only removed rows could tell is no empty answer; what was removed is told where the window reaches into it.
-  const gone = await fetch(`${base}/api/gateways?to=2026-03-16T00:00:00Z`);
+  const gone = await fetch(`${base}/api/joins?to=2026-03-16T00:00:00Z`);
   expect([gone.status, (await gone.json()).code]).toEqual([410, "rows-removed"]);
-  const all = await service.json<{ window: { from: string; removed: { rule: string } } }>("/api/gateways");
+  const sums = await service.json<{ window: { removed: { basis: string } } }>(
+    "/api/gateways?to=2026-03-16T00:00:00Z",
+  );
+  expect(sums.window.removed.basis).toBe("sums");
+  const all = await service.json<{ window: { from: string; removed: { rule: string } } }>("/api/joins");
   expect([all.window.from, all.window.removed.rule]).toEqual([kept.removed?.before, "30 days"]);
   await gateway.close();
   await service.end("SIGTERM");
