@@ -751,11 +751,13 @@ describe("round trips", () => {
   });
 
   it("of a capture pair in any order, the newest that fits first, and end with it", () => {
-    const capture = (...items: (DecodedArrival | DownlinkArrival)[]) => {
+    const captured = (...items: (DecodedArrival | DownlinkArrival)[]) => {
       const { db, recorder } = recording(...items.map((item) => [item]));
       recorder.endCapture();
-      return counts(db).map(([, , count]) => count);
+      return counts(db);
     };
+    const capture = (...items: (DecodedArrival | DownlinkArrival)[]) =>
+      captured(...items).map(([, , count]) => count);
     const ask = (s: number, token = 5) => hear(s, { payload: phy(NODE, Math.round(s * 10)) }, token);
     expect(capture(ask(10), pushAck(10.1, 5))).toEqual([1, 1]);
     expect(capture(pushAck(10.1, 5), ask(10))).toEqual([1, 1]);
@@ -763,6 +765,10 @@ describe("round trips", () => {
     expect(capture(pushAck(9.9, 5), ask(10))).toEqual([1]);
     // Two asked with one token: both are asked, one is answered.
     expect(capture(ask(10), ask(11), pushAck(11.1, 5))).toEqual([2, 1]);
+    // Of two answers that were there before, the earlier one is its own: 0.1 s, not 1.5 s.
+    const [early, late] = [pushAck(10.1, 5), pushAck(11.5, 5)];
+    expect(captured(late, early, ask(10))).toEqual(captured(early, ask(10)));
+    expect(captured(late, ask(10))).not.toEqual(captured(early, ask(10)));
   });
 });
 
