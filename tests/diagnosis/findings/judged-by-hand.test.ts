@@ -195,7 +195,7 @@ describe("a radio that hears nothing", () => {
 
 describe("a gateway that hears all weaker", () => {
   /** Four neighbours at 20 dB of margin and the node, from minute 101 on weaker by 12 dB; the node's frames are lost. */
-  const weaker = (marginDb: number, untilMinute = 300) => {
+  const weaker = (marginDb: number, untilMinute = 300, more: readonly SceneReception[] = []) => {
     const fall = (one: SceneReception, snrDb: number) => {
       const changeDb = one.atUs > WITHIN.fromUs && one.atUs < untilMinute * MINUTE ? -12 : 0;
       // Power as given, whatever the noise: -100 dBm before.
@@ -204,7 +204,7 @@ describe("a gateway that hears all weaker", () => {
     };
     const own = every(1, 40, 260, gone).map((one) => fall(one, marginDb - 12.5));
     const others = [2, 3, 4, 5].flatMap((life) => every(life, 40, 260).map((one) => fall(one, 7.5)));
-    return told(weakenedEvidence(sightOf(scene([...own, ...others], { missed: 99 }))));
+    return told(weakenedEvidence(sightOf(scene([...own, ...others, ...more], { missed: 99 }))));
   };
   const restsOn = { fromUs: 40 * MINUTE, toUs: 260 * MINUTE, ofNode: false, gatewayEui: EUI };
   // Four senders alone are told with 0.8.
@@ -234,6 +234,14 @@ describe("a gateway that hears all weaker", () => {
         },
       },
     ]);
+  });
+
+  it("is so whatever came broken, from nobody known or at another gateway", () => {
+    const strong = (more: Partial<SceneReception>) =>
+      every(2, 101, 260, [], { snrDb: 10, rssiDbm: -60, ...more });
+    const other = [{ crcOk: false }, { lifeId: null }, { gatewayId: 9 }].flatMap(strong);
+    expect(weaker(14, 300, other)).toEqual(weaker(14));
+    expect(weaker(14, 300, strong({ rssiDbm: null }))).toEqual(weaker(14));
   });
 
   it("is so as well where it was mended with the end of the gap", () => {
