@@ -20,6 +20,7 @@ const WORDS: Readonly<Record<string, string>> = {
   cap: "too many gateways: this one is not followed",
   removed_time: "older than what the store keeps by its rule",
   gave_way: "a gateway heard too little gave its place to another",
+  gave_way_datagram: "datagram of a gateway that gave its place to another",
   internal: "a fault of Mastlog's own: please report it",
   big: "datagram too long to be whole",
   body_empty: "PUSH_DATA without a body",

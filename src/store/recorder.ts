@@ -9,7 +9,7 @@ import type { Statement } from "better-sqlite3";
 import type { Arrival, Crc, PushData, RadioPacket, Signal, StatusReport, TxAck } from "../model/datagram.ts";
 import { describeFault, type Oddity } from "../model/fault.ts";
 import type { JudgeGap } from "../model/gap.ts";
-import { type DevAddr, formatDevAddr } from "../model/identifiers.ts";
+import { type DevAddr, type Eui, formatDevAddr } from "../model/identifiers.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
 import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
@@ -18,6 +18,7 @@ import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
 import { type HeldDatagram, HeldLog, type LeftHeld } from "./held-log.ts";
 import { HourGatherer } from "./hours/hour-gatherer.ts";
 import type { Store } from "./open.ts";
+import { prepared } from "./queries/statement.ts";
 import type { Recounted } from "./recorder/counters.ts";
 import { DatagramWriter, RejectionWriter } from "./recorder/datagrams.ts";
 import { Derivation, JoinWriter } from "./recorder/derive.ts";
@@ -349,12 +350,26 @@ export class Recorder {
     return this.#recorded;
   }
 
+  #countDatagrams(eui: Eui): number {
+    const of = "SELECT count(*) FROM datagram WHERE gateway_id = (SELECT id FROM gateway WHERE eui = ?)";
+    return Number(prepared(this.#db, of).pluck().get(eui));
+  }
+
   /** Identifiers that never settled give way before the last place for gateways is taken. */
   #makeRoom(atUs: number): void {
     let isAny = false;
     for (const eui of this.#gateways.givingWay(atUs)) {
       isAny = true;
-      if (!stepOfGateway(this.#db, eui, MAX_ROWS_GIVING_WAY)) continue;
+      const before = this.#countDatagrams(eui);
+      const isGone = stepOfGateway(this.#db, eui, MAX_ROWS_GIVING_WAY);
+      // They were taken in, and are no longer there: without this the account of what arrived would not add up.
+      const count = before - this.#countDatagrams(eui);
+      if (count > 0) {
+        const sentence = `Datagrams of gateway ${eui}, which was heard too little, went with it.`;
+        const gone = { gatewayId: 0, reason: "gave_way_datagram", refused: true, count };
+        this.#refusals.note({ ...gone, atUs, sentence, raw: null });
+      }
+      if (!isGone) continue;
       this.#gateways.gone(eui);
       const sentence = `Gateway ${eui} was heard too little to be kept: its place was needed for another.`;
       this.#refusals.note({ gatewayId: 0, reason: "gave_way", refused: false, atUs, sentence, raw: null });
