@@ -106,7 +106,7 @@ describe("a downlink test", () => {
     expect(err).toMatch(
       /Downlink test: gateway 02005E1000000001 at 127\.0\.0\.1 port \d+ is asked to send 12 octets/,
     );
-    expect(err).toMatch(/Downlink test: gateway 02005E1000000001 answered accepted after [\d.]+ ms\./);
+    expect(err).toMatch(/Downlink test: gateway 02005E1000000001 answered accepted after [\d.]+\u202Fms\./);
   });
 
   it("is off unless --allow-transmit is given, and never goes together with a relay", async () => {
