@@ -230,7 +230,7 @@ describe("mastlog backup", () => {
     await socket.close();
     const { status: code, out, err } = await ended;
     expect({ code, err }).toEqual({ code: 0, err: "" });
-    expect(out).toMatch(/^\S+copy\.db: [\d\u202F]+ receptions, [\d.]+ MB\.\n$/);
+    expect(out).toMatch(/^\S+copy\.db: [\d\u202F]+ receptions, [\d.]+\u202F[kM]B\.\n$/);
     expect(integrity(copied(copy))).toBe("ok");
     const inCopy = storedNumber(copied(copy), RECEPTIONS);
     expect(inCopy).toBeGreaterThanOrEqual(500);
