@@ -230,7 +230,7 @@ const CASES: readonly Case[] = [
     id: "downlinks",
     state: "fail",
     figure: "0 of 8",
-    reason: /8 × TOO_LATE\. They passed here 20\u202Fms before their moment.*server sends them too late/,
+    reason: /8 × TOO_LATE\. They passed here 20\.0\u202Fms before their moment.*server sends them too late/,
     advice: /Shorten the way to the server/,
   },
   {
