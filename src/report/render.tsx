@@ -45,12 +45,12 @@ function Front({ data, clock }: { readonly data: ReportData; readonly clock: Clo
           {clock.moment(data.madeAt)} by Mastlog {data.version}, from the gateways’ own datagrams
         </dd>
       </dl>
-      {fitsFront(site) ? <When data={data} clock={clock} /> : null}
       <p class="signature">
         <span>Measured by</span>
         <span>Place, date</span>
         <span>Signature</span>
       </p>
+      {fitsFront(site) ? <When data={data} clock={clock} /> : null}
     </header>
   );
 }
@@ -229,7 +229,7 @@ li { margin: 2px 0; max-width: 72ch; }
 @media (max-width: 600px) { .gateway dl { grid-template-columns: max-content 1fr; } .method { columns: 1; } }
 @media print { main, .page { break-before: page; } }
 @media screen { .trial { border-top: 1px solid var(--line); margin-top: 20px; } }
-@media print { body { max-width: none; padding: 0; font-size: 11.5px; } .lead { font-size: 13.5px; } h2 { margin-top: 14px; } h3 { margin-top: 10px; } p, li { max-width: none; } table { font-size: 10.5px; margin-bottom: 8px; } td { padding-top: 1px; padding-bottom: 1px; } .method { font-size: 10px; } tbody tr:nth-child(-n + 3) { break-after: avoid; } tbody tr:nth-last-child(-n + 3) { break-before: avoid; } .signature { margin-top: 28px; } a { color: inherit; text-decoration: none; } }
+@media print { body { max-width: none; padding: 0; font-size: 11.5px; } .lead { font-size: 13.5px; } h2 { margin-top: 14px; } h3 { margin-top: 10px; } p, li { max-width: none; } table { font-size: 10.5px; margin-bottom: 8px; } td { padding-top: 1px; padding-bottom: 1px; } .method { font-size: 10px; } tbody tr:nth-child(-n + 3) { break-after: avoid; } tbody tr:nth-last-child(-n + 3) { break-before: avoid; } .signature { margin: 26px 0 4px; } a { color: inherit; text-decoration: none; } }
 `;
 
 // A file that is handed on must not be able to fetch or run anything.
