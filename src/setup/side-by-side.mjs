@@ -3,11 +3,11 @@
  * and computes little, or the other way round: together they keep every core at work.
  */
 import { spawn } from "node:child_process";
-import { setPriority } from "node:os";
+import { constants, getPriority, setPriority } from "node:os";
 
 /** Parts that are stopped end by themselves within this time, else they are killed. */
 const END_MS = 10_000;
-/** Scheduling priority of a part that only computes: whatever waits for time to pass goes first (getpriority(2)). */
+/** By so much a part that only computes comes after this program: what waits for time to pass goes first (getpriority(2)). */
 const COMPUTING = 10;
 
 /**
@@ -102,7 +102,7 @@ function start(part, cwd) {
 
 function giveWay(pid) {
   try {
-    setPriority(pid, COMPUTING);
+    setPriority(pid, Math.min(constants.priority.PRIORITY_LOW, getPriority() + COMPUTING));
   } catch {
     // It ended already, or this system has no priorities.
   }
