@@ -58,7 +58,7 @@ export const END_WITHIN_MS = 8_000;
 const HOLD_AFTER_MS = 60_000;
 /** In this share of that time after somebody looked the next one need not wait: nothing is held by then. */
 const LOOKED_SHARE = 0.75;
-/** The recorder is told again so often that somebody looks. */
+/** While somebody looks the recorder hears of it again after so long. */
 const LOOK_AGAIN_MS = 10_000;
 /** A question waits no longer for rows: it is answered from those that there are. */
 const MAX_LOOK_MS = 1_000;

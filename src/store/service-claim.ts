@@ -105,10 +105,14 @@ export class ServiceClaim {
     return this.#isLookedAt;
   }
 
-  /** All that was held is rows. */
+  /** All that was held is rows. A claim that another service has taken meanwhile stays its own. */
   shown(): void {
     this.#isLookedAt = false;
-    writeClaim(this.#db, this.#mine);
+    this.#db
+      .transaction(() => {
+        if (readClaim(this.#db)?.id === this.#mine.id) writeClaim(this.#db, this.#mine);
+      })
+      .immediate();
   }
 
   /** Gives the store free. */

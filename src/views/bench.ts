@@ -72,7 +72,7 @@ function packetWords(packets: readonly FeedPacket[]): string {
   const shown = packets
     .slice(0, MAX_TOLD)
     .map(({ frequencyHz, dataRate, crc, ghost, rssiTenths, snrTenths }) => {
-      const where = frequencyHz === null ? "unknown channel" : `${megahertz(frequencyHz)}`;
+      const where = frequencyHz === null ? "unknown channel" : megahertz(frequencyHz);
       const level = rssiTenths === null ? "" : ` ${dbm(rssiTenths / 10)}`;
       const snr = snrTenths === null ? "" : ` ${decibel(snrTenths / 10)}`;
       const fault = ghost === 1 ? " (weak copy)" : crc === 1 ? " (wrong CRC)" : "";

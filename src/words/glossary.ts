@@ -269,7 +269,7 @@ export const GLOSSARY = {
   },
   repeat: {
     word: "Repeat",
-    text: "The same counter sent again by the node. Nodes repeat when told to, or when no answer came to a confirmed frame.",
+    text: "The same counter sent again by the node. Nodes repeat when the network asks for it, or when no answer came to a confirmed frame.",
     source: LORAWAN,
   },
   restart: {

@@ -65,6 +65,25 @@ describe("the claim of a service on its store", () => {
     expect(second.pauses).toBe(0);
   });
 
+  it("answers who reads, and leaves the claim of another service alone", async () => {
+    const db = open();
+    const first = await ServiceClaim.take(db, system(100, { running: both }));
+    const value = () =>
+      JSON.parse(String(db.prepare("SELECT value FROM setting WHERE key = 'service'").pluck().get()));
+    const write = (change: object) =>
+      db
+        .prepare("UPDATE setting SET value = ? WHERE key = 'service'")
+        .run(JSON.stringify({ ...value(), ...change }));
+    expect([first.check(), first.isLookedAt]).toEqual([true, false]);
+    write({ isLookedAt: true });
+    expect([first.check(), first.isLookedAt]).toEqual([true, true]);
+    first.shown();
+    expect([first.isLookedAt, value().isLookedAt]).toEqual([false, false]);
+    write({ id: "another", isLookedAt: true });
+    first.shown();
+    expect(value()).toMatchObject({ id: "another", isLookedAt: true });
+  });
+
   it("is free after the first released it", async () => {
     const first = await ServiceClaim.take(open(), system(100, { running: both }));
     first.release();

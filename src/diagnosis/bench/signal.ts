@@ -109,7 +109,7 @@ function levels({ packets }: LevelEvidence): Found {
     return {
       ...found,
       state: "warn",
-      reason: `${percentInWords(saturated)} of the packets have an SNR of 10\u202FdB or more, where its estimate stops rising: margin and noise cannot be told.`,
+      reason: `${percentInWords(saturated)} of the packets have an SNR of 10\u202FdB or more, where its estimate stops rising: margin and noise cannot be measured.`,
       advice: "Take the test node further away, behind a wall or two.",
     };
   }

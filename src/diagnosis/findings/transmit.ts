@@ -146,7 +146,7 @@ function countedPiece(
           ? { "gateway-transmitting": 0.5 + rarity(typical), interference: -rarity(typical) }
           : { "gateway-transmitting": -1 };
   return {
-    sentence: `The gateway reports ${figure(emitted)} transmissions within the gap, ${figure(Math.round(rate * 3.6e9))} an hour${before3}; by their length, which is not told, they made it deaf to ${percentInWords(typical)} of this node's frames or up to ${percentInWords(most)}. It lost ${percentInWords(lossWithin)}.`,
+    sentence: `The gateway reports ${figure(emitted)} transmissions within the gap, ${figure(Math.round(rate * 3.6e9))} an hour${before3}; by their length, which it does not report, they made it deaf to ${percentInWords(typical)} of this node's frames or up to ${percentInWords(most)}. It lost ${percentInWords(lossWithin)}.`,
     lane: "transmissions",
     restsOn,
     weights,

@@ -183,7 +183,7 @@ function layoutOf({ buffer }: Uint8Array): Layout {
   return { frames, places };
 }
 
-/** The columns of a row that are told by differences, in place; lives and SNR are told as they are. */
+/** The columns of a row that are stored as differences, in place; lives and SNR are stored as they are. */
 function columnsIn({ buffer }: Uint8Array, { frames, places }: Layout) {
   const turned: { readonly values: Uint16Array | Uint32Array; readonly isOfLife: boolean }[] = [
     { values: new Uint32Array(buffer, places.at, frames), isOfLife: false },

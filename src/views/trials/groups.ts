@@ -43,13 +43,13 @@ export const SHARE_DIGITS = 4;
 export function sideCounts(readings: readonly (Reading | null)[]): SideCounts {
   const levels = new Float64Array(readings.length);
   let heard = 0;
-  let told = 0;
+  let known = 0;
   for (const reading of readings) {
     if (reading === null) continue;
     heard += 1;
-    if (reading.snrDb !== null) levels[told++] = reading.snrDb;
+    if (reading.snrDb !== null) levels[known++] = reading.snrDb;
   }
-  const snr = told === 0 ? null : medianInPlace(levels.subarray(0, told));
+  const snr = known === 0 ? null : medianInPlace(levels.subarray(0, known));
   return {
     expected: readings.length,
     heard,

@@ -380,7 +380,7 @@ describe("a gateway's own transmissions", () => {
     // 10 of 99 lost, at least 3.5 %. 60 in 6 000 s: up to 60 x (2.8 + 0.2) / 6 000 = 3 %, more than 0.7 x 3.5 %.
     const sixty = counted(60, null);
     expect(sixty?.sentence).toBe(
-      "The gateway reports 60 transmissions within the gap, 36 an hour; by their length, which is not told, they made it deaf to 0.39 % of this node's frames or up to 3.0 %. It lost 10 %.",
+      "The gateway reports 60 transmissions within the gap, 36 an hour; by their length, which it does not report, they made it deaf to 0.39 % of this node's frames or up to 3.0 %. It lost 10 %.",
     );
     expect(sixty?.weights).toEqual({ "gateway-transmitting": -1 });
     // 40: up to 2 %.
