@@ -6,46 +6,29 @@
  * running service): that is noticed, and what memory holds is read anew.
  */
 import type { Statement } from "better-sqlite3";
-import type { Arrival, Crc, PushData, RadioPacket, Signal, StatusReport, TxAck } from "../model/datagram.ts";
-import { describeFault, type Oddity } from "../model/fault.ts";
 import type { JudgeGap } from "../model/gap.ts";
 import { type DevAddr, type Eui, formatDevAddr } from "../model/identifiers.ts";
-import { airtimeOfReception } from "../radio/airtime.ts";
-import { refusedReasons, type UpstreamDecoding } from "../wire/forwarder/upstream.ts";
-import { codingRateCode, dataRateCode } from "./data-rate-code.ts";
 import { forgetStep, isForgetting, stepOfGateway } from "./forget.ts";
 import { GapAnalyst, type StepOptions } from "./gaps/gap-analyst.ts";
 import { type HeldDatagram, HeldLog, type LeftHeld } from "./held-log.ts";
 import { HourGatherer } from "./hours/hour-gatherer.ts";
 import type { Store } from "./open.ts";
 import { prepared } from "./queries/statement.ts";
+import { ArrivalWriter, type DecodedArrival } from "./recorder/arrivals.ts";
 import type { Recounted } from "./recorder/counters.ts";
-import { DatagramWriter, RejectionWriter } from "./recorder/datagrams.ts";
+import { RejectionWriter } from "./recorder/datagrams.ts";
 import { Derivation, JoinWriter } from "./recorder/derive.ts";
-import { type DownlinkArrival, DownlinkWriter } from "./recorder/downlinks.ts";
-import { type GatewayEntry, GatewayWriter } from "./recorder/gateways.ts";
-import type { Sought } from "./recorder/reception-memory.ts";
-import { ReceptionWriter, soughtOf, tenths, tmstKeyOf } from "./recorder/receptions.ts";
-import {
-  type AdoptedRange,
-  type RecordedSource,
-  RecordedTimeWriter,
-  type ServiceBegin,
-} from "./recorder/recorded-time-writer.ts";
-import { ReportWriter } from "./recorder/reports.ts";
+import type { DownlinkArrival } from "./recorder/downlinks.ts";
+import { GatewayWriter } from "./recorder/gateways.ts";
+import { type AdoptedRange, RecordedTimeWriter, type ServiceBegin } from "./recorder/recorded-time-writer.ts";
 import { RoundTripWriter } from "./recorder/round-trips.ts";
-import { endpointText, type NewReception, nothingRecorded, type Recorded } from "./recorder/rows.ts";
+import { nothingRecorded, type Recorded } from "./recorder/rows.ts";
 import { Removal, type RemovalOptions } from "./removal.ts";
 import { removedToUs } from "./retention.ts";
 import { retraceArrivals } from "./retrace-arrivals.ts";
 
+export type { DecodedArrival } from "./recorder/arrivals.ts";
 export type { DownlinkArrival } from "./recorder/downlinks.ts";
-
-/** A datagram as a door received it, with what the wire floor made of it. */
-export interface DecodedArrival {
-  readonly arrival: Arrival;
-  readonly decoding: UpstreamDecoding;
-}
 
 /** Frames accounted again in one step behind the traffic: some 20 ms. */
 const MAX_FRAMES_A_STEP = 500;
@@ -73,15 +56,12 @@ export class Recorder {
   readonly #db: Store;
   readonly #beforeWrite: () => void;
   readonly #gateways: GatewayWriter;
-  readonly #datagrams: DatagramWriter;
-  readonly #receptions: ReceptionWriter;
   readonly #derivation: Derivation;
   readonly #refusals: RejectionWriter;
-  readonly #reports: ReportWriter;
   readonly #joins: JoinWriter;
   readonly #gaps: GapAnalyst;
   readonly #hours: HourGatherer;
-  readonly #downlinks: DownlinkWriter;
+  readonly #arrivals: ArrivalWriter;
   readonly #roundTrips: RoundTripWriter;
   readonly #recordedTime: RecordedTimeWriter;
   readonly #removal: Removal;
@@ -90,15 +70,9 @@ export class Recorder {
   #heldToUs = Number.NEGATIVE_INFINITY;
   /** What is older is not taken in again: it was summed up and removed. */
   #removedToUs: number;
-  #captureId: number | null = null;
-  #isMerged = false;
   #dataVersion: number;
   readonly #version: Statement;
   readonly #settledBehind = new Set<DevAddr>();
-  /** Gateways of which a capture held a datagram older than one that was stored. */
-  readonly #outOfOrder = new Set<number>();
-  /** The newest datagram of the transaction. */
-  #newestUs = Number.NEGATIVE_INFINITY;
   #recorded: Recorded = nothingRecorded();
 
   /**
@@ -112,17 +86,22 @@ export class Recorder {
     this.#gaps = new GapAnalyst(db, judge, () => this.#recordedTime.time);
     this.#hours = new HourGatherer(db);
     this.#gateways = new GatewayWriter(db);
-    this.#datagrams = new DatagramWriter(db);
-    this.#receptions = new ReceptionWriter(db);
     this.#derivation = new Derivation(db, {
       fromTheStart: false,
       onFrame: (devAddr, frameAtUs) => this.#gaps.noteFrame(devAddr, frameAtUs),
     });
     this.#refusals = new RejectionWriter(db);
-    this.#reports = new ReportWriter(db);
     this.#joins = new JoinWriter(db);
-    this.#downlinks = new DownlinkWriter(db);
     this.#roundTrips = new RoundTripWriter(db);
+    this.#arrivals = new ArrivalWriter(db, {
+      gateways: this.#gateways,
+      derivation: this.#derivation,
+      refusals: this.#refusals,
+      joins: this.#joins,
+      gaps: this.#gaps,
+      roundTrips: this.#roundTrips,
+      recordedTime: this.#recordedTime,
+    });
     this.#held = new HeldLog(db);
     this.#removal = new Removal(db, {
       holdCounters: (devAddr, beforeUs, most) => this.#derivation.hold(devAddr, beforeUs, most),
@@ -140,9 +119,13 @@ export class Recorder {
 
   /** Records a batch in one durable transaction. Throws when the store refuses; then nothing of it is stored. */
   record(batch: readonly (DecodedArrival | DownlinkArrival)[], options: RecordOptions = {}): Recorded {
-    this.#captureId = options.captureId ?? null;
-    this.#isMerged = options.isMerged === true;
     return this.#transact(() => {
+      this.#arrivals.begin({
+        captureId: options.captureId ?? null,
+        isMerged: options.isMerged === true,
+        removedToUs: this.#removedToUs,
+        recorded: this.#recorded,
+      });
       // What was accounted again since the last batch is told with this one.
       for (const devAddr of this.#settledBehind) {
         this.#recorded.nodes.add(devAddr);
@@ -153,13 +136,7 @@ export class Recorder {
       for (const [index, item] of batch.entries()) {
         if (index > 0 && options.isEnough?.(index) === true) break;
         done += 1;
-        if (item.arrival.atUs < this.#removedToUs) {
-          this.#refuseRemoved(item.arrival);
-          continue;
-        }
-        if (!this.#isMerged) this.#recordedTime.heard(this.#sourceOf(item.arrival), item.arrival.atUs);
-        if ("downlink" in item) this.#recordDownlink(item);
-        else this.#recordOne(item);
+        this.#arrivals.write(item);
       }
       if (this.#joins.follow()) this.#derivation.forgetKeys();
       if (options.deferSettling !== true) this.#noteRecounted(this.#derivation.settleQuick());
@@ -226,10 +203,6 @@ export class Recorder {
     if (this.#append(() => this.#held.noteListening(atUs))) this.#heldToUs = atUs;
   }
 
-  #sourceOf({ door }: Arrival): RecordedSource {
-    return door === "capture" ? { kind: "capture", captureId: this.#captureId } : { kind: "service" };
-  }
-
   /**
    * Does a bounded part of what is left to do behind the traffic, in a transaction of its own: accounts again for frames
    * that came out of order, then searches for gaps and makes their findings, then gathers hours. True: there is more.
@@ -258,7 +231,7 @@ export class Recorder {
   /** How many receptions `rebuild` would date or judge otherwise, because captures were read out of order. */
   differingByOrder(): number {
     let differing = 0;
-    for (const id of this.#outOfOrder) differing += retraceArrivals(this.#db, id, { write: false });
+    for (const id of this.#arrivals.outOfOrder) differing += retraceArrivals(this.#db, id, { write: false });
     return differing;
   }
 
@@ -324,18 +297,17 @@ export class Recorder {
   #transact(work: () => void): Recorded {
     this.#beforeWrite();
     this.#recorded = nothingRecorded();
-    this.#newestUs = Number.NEGATIVE_INFINITY;
     try {
       this.#db
         .transaction(() => {
           this.#noticeOthers();
           work();
           this.#noteReplays();
-          if (Number.isFinite(this.#newestUs)) this.#downlinks.flush(this.#newestUs);
+          const newestUs = this.#arrivals.flush();
           this.#roundTrips.flush();
           this.#gateways.flush();
           this.#derivation.flush();
-          if (Number.isFinite(this.#newestUs)) this.#makeRoom(this.#newestUs);
+          if (newestUs !== null) this.#makeRoom(newestUs);
           this.#refusals.flush();
           this.#gaps.flush();
           this.#recordedTime.flush();
@@ -442,11 +414,9 @@ export class Recorder {
   #forget(): void {
     this.#recordedTime.invalidate();
     this.#joins.forget();
-    this.#downlinks.forget();
+    this.#arrivals.forget();
     this.#roundTrips.rollBack();
     this.#gateways.forget();
-    this.#datagrams.forget();
-    this.#receptions.forget();
     this.#derivation.forget();
     this.#refusals.forget();
     this.#gaps.forget();
@@ -454,259 +424,4 @@ export class Recorder {
     this.#held.forget();
     this.#removedToUs = removedToUs(this.#db);
   }
-
-  /** A server's datagram: a packet for sending, or an acknowledgement. Not counted among the datagrams of gateways. */
-  #recordDownlink(item: DownlinkArrival): void {
-    const { arrival, downlink } = item;
-    this.#recorded.answers += 1;
-    this.#newestUs = Math.max(this.#newestUs, arrival.atUs);
-    const payload = this.#downlinks.keep(item, this.#gateways);
-    if (payload !== null) {
-      this.#joins.handedOut(payload, arrival.atUs);
-      this.#recorded.wide = true;
-      this.#gaps.noteDatagram(0, arrival.atUs);
-    }
-    this.#noteDownlink(item, payload !== null);
-    if (!downlink.ok) return;
-    const { kind, token } = downlink.datagram;
-    if (kind === "push-ack") this.#roundTrips.answered(arrival, "push-data", token);
-    else if (kind === "pull-ack") this.#roundTrips.answered(arrival, "pull-data", token);
-  }
-
-  /**
-   * Counts a server's datagram that could not be used, once, under no gateway: it is none of a gateway's. What was odd
-   * in one that is kept is counted too.
-   */
-  #noteDownlink({ arrival, downlink }: DownlinkArrival, isKept: boolean): void {
-    if (!downlink.ok) {
-      const { reason } = downlink.fault;
-      const keepRaw = arrival.bytes.length > 0;
-      const detail = describeFault(downlink.fault);
-      // An error of ours is one reason, whichever way the datagram went.
-      const name = reason === "internal" ? reason : `downlink_${reason}`;
-      this.#refuse(arrival, 0, { reason: name, detail, keepRaw }, true);
-      return;
-    }
-    if (downlink.datagram.kind !== "pull-response") return;
-    const oddities = downlink.oddities.map((oddity) => ({ ...oddity, reason: `downlink_${oddity.reason}` }));
-    if (isKept) {
-      for (const oddity of oddities) this.#note(arrival, 0, oddity, false);
-      return;
-    }
-    const length = downlink.datagram.transmission?.payload?.length ?? 0;
-    // Stored before.
-    if (length > 0) return;
-    // The first of the reasons that leave nothing to send; an empty payload is one here.
-    const why =
-      oddities.find(({ reason }) => refusedReasons.has(reason.slice("downlink_".length))) ??
-      oddities.find(({ reason }) => reason === "downlink_data_empty") ??
-      ({ reason: "downlink_data_empty" } as const);
-    this.#refuse(arrival, 0, { ...why, keepRaw: true }, true);
-  }
-
-  #recordOne({ arrival, decoding }: DecodedArrival): void {
-    this.#newestUs = Math.max(this.#newestUs, arrival.atUs);
-    this.#recorded.fromUs = Math.min(this.#recorded.fromUs, arrival.atUs);
-    this.#recorded.toUs = Math.max(this.#recorded.toUs, arrival.atUs);
-    if (!decoding.ok) {
-      const { reason } = decoding.fault;
-      this.#refuse(
-        arrival,
-        0,
-        { reason, detail: describeFault(decoding.fault), keepRaw: arrival.bytes.length > 0 },
-        true,
-      );
-      return;
-    }
-    const { datagram } = decoding;
-    const gateway = this.#gateways.entry(datagram.gatewayEui, arrival.atUs);
-    if (gateway === null) {
-      this.#refuse(arrival, 0, { reason: "cap", detail: "too many gateways", keepRaw: false }, true);
-      return;
-    }
-    if (!this.#isMerged) this.#recordedTime.heardGateway(this.#sourceOf(arrival), gateway.id, arrival.atUs);
-    const standing = this.#datagrams.book(gateway.id, arrival, datagram.kind);
-    if (standing === "known") {
-      this.#recorded.knownAlready += 1;
-      return;
-    }
-    if (standing === "duplicate") {
-      this.#note(arrival, gateway.id, { reason: "duplicate", keepRaw: false }, false);
-      if (datagram.kind === "push-data") this.#noteArrival(arrival, gateway, datagram);
-      return;
-    }
-    this.#recorded.datagrams += 1;
-    this.#recorded.gateways.add(gateway.eui);
-    if (arrival.door === "capture" && arrival.atUs < gateway.lastAtUs) this.#outOfOrder.add(gateway.id);
-    this.#gateways.heard(gateway, arrival.atUs, datagram.version);
-    this.#gateways.count(gateway, arrival.atUs, "datagrams");
-    this.#gaps.noteDatagram(gateway.id, arrival.atUs);
-    for (const oddity of decoding.oddities) {
-      // A wrong CRC is the air's business, counted with the packets.
-      if (oddity.reason === "crc_bad") continue;
-      this.#note(arrival, gateway.id, oddity, refusedReasons.has(oddity.reason));
-    }
-    switch (datagram.kind) {
-      case "push-data":
-        this.#recordPush(arrival, gateway, datagram);
-        break;
-      case "pull-data":
-        if (!this.#isMerged) this.#roundTrips.asked(arrival, gateway.id, "pull-data", datagram.token);
-        this.#gateways.pulled(gateway, endpointText(arrival.from), arrival.atUs);
-        this.#gateways.count(gateway, arrival.atUs, "keepalives");
-        break;
-      case "tx-ack":
-        this.#recordOutcome(arrival, gateway, datagram);
-        break;
-    }
-  }
-
-  #recordPush(arrival: Arrival, gateway: GatewayEntry, datagram: PushData): void {
-    if (!this.#isMerged) this.#roundTrips.asked(arrival, gateway.id, "push-data", datagram.token);
-    this.#gateways.pushed(gateway, endpointText(arrival.from), arrival.atUs);
-    if (datagram.status !== null) this.#recordStatus(arrival, gateway, datagram.status);
-    // In order of the counter, as receptions are gone through when all is derived again.
-    const packets = [...datagram.packets].sort((a, b) => (a.tmstUs ?? 0) - (b.tmstUs ?? 0));
-    for (const packet of packets) this.#recordPacket(arrival, gateway, packet);
-  }
-
-  #recordStatus(arrival: Arrival, gateway: GatewayEntry, status: StatusReport): void {
-    this.#gateways.count(gateway, arrival.atUs, "status_reports");
-    this.#reports.status(gateway.id, arrival.atUs, status);
-  }
-
-  #recordOutcome(arrival: Arrival, gateway: GatewayEntry, datagram: TxAck): void {
-    this.#reports.outcome(gateway.id, arrival.atUs, datagram.token, datagram.outcome);
-    this.#downlinks.answered(gateway.id, arrival, datagram.token, datagram.outcome);
-  }
-
-  /** One packet, a row for each antenna that heard it. */
-  #recordPacket(arrival: Arrival, gateway: GatewayEntry, packet: RadioPacket): void {
-    const { payload } = packet;
-    const arrivedUs = arrival.atUs;
-    const tmstUs = counterOf(packet);
-    const heard = {
-      gatewayId: gateway.id,
-      arrivedUs,
-      atUs: arrivedUs,
-      tmstKey: tmstKeyOf(tmstUs, payload),
-      packet,
-      dataRate: dataRateCode(packet.modulation),
-      codingRate: codingRateCode(packet.modulation),
-      airtimeUs: payload === null ? 0 : airtimeOfReception(packet.modulation, payload.length, packet.crc),
-      payload,
-    };
-    const isNew = (signal: Signal) => !this.#isRepeated(gateway, soughtOf(heard, signal));
-    // In order of the antennas: the first stands for the packet.
-    const signals = packet.signals.filter(isNew).sort((a, b) => a.antenna - b.antenna);
-    if (signals.length === 0) return;
-    const atUs = tmstUs === null ? arrivedUs : this.#gateways.heardAtUs(gateway, { tmstUs, atUs: arrivedUs });
-    if (atUs !== arrivedUs) {
-      this.#note(arrival, gateway.id, { reason: "late", keepRaw: false }, false);
-      this.#gaps.noteDatagram(gateway.id, atUs);
-    }
-    if (tmstUs !== null && !packet.delayed) this.#gateways.followCounter(gateway, { tmstUs, atUs });
-    heard.atUs = atUs;
-    for (const signal of signals) this.#recordReception(arrival, gateway, heard, signal);
-  }
-
-  /** The same datagram once more: where it arrived earlier than the one that is stored, that time is kept. */
-  #noteArrival(arrival: Arrival, gateway: GatewayEntry, datagram: PushData): void {
-    for (const packet of datagram.packets) {
-      const { payload } = packet;
-      const tmstKey = tmstKeyOf(counterOf(packet), payload);
-      for (const signal of packet.signals) {
-        const sought = soughtOf({ arrivedUs: arrival.atUs, tmstKey, packet, payload }, signal);
-        this.#receptions.deliveredBefore(gateway.id, sought);
-      }
-    }
-  }
-
-  /** Whether it was delivered before; then the later of the two deliveries is counted as repeated. */
-  #isRepeated(gateway: GatewayEntry, sought: Sought): boolean {
-    const beforeUs = this.#receptions.deliveredBefore(gateway.id, sought);
-    if (beforeUs === null) return false;
-    const atUs = Math.max(beforeUs, sought.arrivedUs);
-    const reason = "reception_repeated";
-    this.#refusals.note({ gatewayId: gateway.id, reason, refused: false, atUs, sentence: reason, raw: null });
-    return true;
-  }
-
-  #recordReception(arrival: Arrival, gateway: GatewayEntry, reception: NewReception, signal: Signal): void {
-    const { packet, atUs } = reception;
-    const kept = this.#receptions.keep(reception, signal);
-    this.#recorded.receptions += 1;
-    this.#recorded.lastReceptionId = Math.max(this.#recorded.lastReceptionId, kept.id);
-    for (const ghost of kept.unmasked) {
-      this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
-      this.#derivation.takeBack(gateway.id, ghost);
-      if (ghost.further === 0) this.#gateways.uncount(gateway, ghost.atUs, CRC_COUNTS[ghost.crc]);
-    }
-    if (kept.ghost) {
-      this.#note(arrival, gateway.id, { reason: "ghost", keepRaw: false }, false);
-      return;
-    }
-    if (!kept.further) this.#gateways.count(gateway, atUs, CRC_COUNTS[packet.crc]);
-    const { devAddr, isJoinRequest, fault } = this.#derivation.derive({
-      receptionId: kept.id,
-      gatewayId: gateway.id,
-      antenna: signal.antenna,
-      atUs,
-      tmstKey: reception.tmstKey,
-      frequencyHz: packet.frequencyHz,
-      dataRate: reception.dataRate,
-      airtimeUs: reception.airtimeUs,
-      further: kept.further,
-      rssiTenths: tenths(signal.rssiDbm),
-      crc: packet.crc === "ok" || packet.crc === "bad" ? packet.crc : "other",
-      payload: reception.payload,
-    });
-    if (devAddr !== null) this.#recorded.nodes.add(devAddr);
-    if (isJoinRequest) this.#joins.requested(atUs);
-    if (fault !== null) {
-      const oddity = { reason: `phy_${fault.reason}`, detail: describeFault(fault), keepRaw: false };
-      this.#note(arrival, gateway.id, oddity, false);
-    }
-  }
-
-  /** Its time was removed by the rule of what is kept, and its hours stand as they were gathered. */
-  #refuseRemoved(arrival: Arrival): void {
-    const detail = "It is older than what the store keeps.";
-    this.#refuse(arrival, 0, { reason: "removed_time", detail, keepRaw: false }, true);
-  }
-
-  /** A datagram that was not used at all. */
-  #refuse(arrival: Arrival, gatewayId: number, oddity: Oddity, refused: boolean): void {
-    // Reading a capture twice must not count its refusals twice. Live traffic never comes twice.
-    if (arrival.door === "capture" && !this.#datagrams.bookRefused(arrival.atUs, arrival.bytes)) {
-      this.#recorded.knownAlready += 1;
-      return;
-    }
-    this.#recorded.refused += 1;
-    this.#note(arrival, gatewayId, oddity, refused);
-  }
-
-  #note(arrival: Arrival, gatewayId: number, oddity: Oddity, refused: boolean): void {
-    this.#refusals.note({
-      gatewayId,
-      reason: oddity.reason,
-      refused,
-      atUs: arrival.atUs,
-      count: oddity.count,
-      sentence: oddity.detail ?? oddity.reason,
-      raw: oddity.keepRaw ? { bytes: arrival.bytes, source: endpointText(arrival.from) } : null,
-    });
-  }
-}
-
-const CRC_COUNTS = {
-  ok: "crc_ok",
-  bad: "crc_bad",
-  none: "crc_none",
-  unknown: "crc_none",
-} as const satisfies Record<Crc, string>;
-
-/** The concentrator's counter. 0 is the placeholder of forwarders that have none: a real one shows it for one microsecond in 71 minutes. */
-function counterOf({ tmstUs }: RadioPacket): number | null {
-  return tmstUs === 0 ? null : tmstUs;
 }
