@@ -5,6 +5,7 @@ import { benchGaps } from "./gaps.ts";
 import { benchIngest } from "./ingest.ts";
 import { benchMonth } from "./month.ts";
 import { benchRelay } from "./relay.ts";
+import { benchWorst } from "./worst.ts";
 import { benchWrites } from "./writes.ts";
 
 export interface BenchResult {
@@ -22,6 +23,7 @@ const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchRes
   ingest: benchIngest,
   month: benchMonth,
   relay: benchRelay,
+  worst: benchWorst,
   writes: benchWrites,
 };
 
