@@ -70,7 +70,7 @@ export const NOT_RECORDING_SECONDS = 60;
 /** Reasons that the line names. */
 const MAX_REASONS = 5;
 
-/** Returns the answer: not well when anything is not, else "cannot tell" when anything cannot be told, else well. */
+/** Returns the answer: not well when anything is not, else "cannot tell" when anything is unknown, else well. */
 export function judgeCheck(health: SiteHealth, question: CheckQuestion): CheckAnswer {
   const isOpen = question.gateways.length === 0 && question.nodes.length === 0;
   const gateways = isOpen ? health.gateways.map(({ eui }) => eui) : question.gateways;

@@ -93,7 +93,7 @@ export function mainCause(
   };
 }
 
-// Does a dropout begin where a person pinned a mark? That is a coincidence and no cause: it is told beside the
+// Does a dropout begin where a person pinned a mark? That is a coincidence and no cause: it is shown beside the
 // finding, never weighed in it.
 
 /** Times are microseconds since 1970. */

@@ -1,13 +1,13 @@
 /**
- * When is somebody told? A small state machine: conditions go in at each look, at most one message comes out. What begins
- * together is told together; each incident is told once when it begins and once when it is over, or once in all; and there
+ * When is a message sent? A small state machine: conditions go in at each look, at most one message comes out. What begins
+ * together is reported together; each incident is reported once when it begins and once when it is over, or once in all; and there
  * are never more than so many messages in any hour. Plain data, so that a restart goes on from what was stored.
  */
 import { z } from "zod";
 import { WatchRule } from "../contract/watches.ts";
 import type { Condition, Conditions } from "./watches.ts";
 
-/** What begins within this time is told as one. Chosen: keepalives of several gateways end up to a minute apart. */
+/** What begins within this time is reported as one. Chosen: keepalives of several gateways end up to a minute apart. */
 export const GATHER_US = 120_000_000;
 /** A condition is over when it was not seen for so long: what comes and goes is one incident. Chosen. */
 export const HOLD_US = 300_000_000;
@@ -17,7 +17,7 @@ const HOUR_US = 3_600_000_000;
  * after another, the last when its surroundings are known (two hours). Chosen by that.
  */
 export const GROUP_US = 2 * HOUR_US;
-/** Events that were told are remembered for so long, and so many of them: they are no news a second time. Chosen. */
+/** Events that were reported are remembered for so long, and so many of them: they are no news a second time. Chosen. */
 const REMEMBER_US = 2 * 86_400_000_000;
 const MAX_REMEMBERED = 2_000;
 /** Incidents that are followed at once; what begins beyond them joins the newest. Chosen: a message names 20 things. */
@@ -34,7 +34,7 @@ const Incident = z.object({
   watch: Kind,
   fromUs: z.number(),
   parts: z.array(Part),
-  /** gathering: about to be told; due: waits for room in the hour; told: its begin was told. */
+  /** gathering: about to be reported; due: waits for room in the hour; told: its begin was reported. */
   stage: z.enum(["gathering", "due", "told"]),
 });
 export type Incident = z.infer<typeof Incident>;
@@ -45,7 +45,7 @@ export const WatchState = z.object({
   /** Time never runs back here, whatever the clock does. */
   nowUs: z.number(),
   incidents: z.array(Incident),
-  /** Events that wait to be told. */
+  /** Events that wait to be reported. */
   events: z.array(
     z.object({ key: z.string(), watch: Kind, sentence: z.string(), atUs: z.number(), seenUs: z.number() }),
   ),

@@ -36,7 +36,7 @@ const NEAR_FRAMES = 60;
 const TOGETHER_US = 15 * 60e6;
 /** With a median margin below this, frames lost at the floor hide a part of a fall (chosen, dB). */
 const HIDDEN_BELOW_DB = 2.5;
-/** A change that is longer than this is told by begin and end. */
+/** A change that is longer than this is shown by begin and end. */
 const SPELLED_US = 10 * 60e6;
 
 /** `frames` in order of time, from before the window where there are any; steps before `fromUs` are left out. */
@@ -264,24 +264,24 @@ const OFFSET_RULE = { mostP: 0.01, leastChange: 500, leastSpanDays: 7 };
 
 /** null when no frame has one: SX1301 forwarders give none. */
 export function offsetOf(frames: readonly LinkFrame[]): FrequencyOffsetFigure | null {
-  const told = frames.flatMap(({ atUs, frequencyOffsetHz, frequencyHz, bandwidthHz }) =>
+  const offsets = frames.flatMap(({ atUs, frequencyOffsetHz, frequencyHz, bandwidthHz }) =>
     frequencyOffsetHz === null ? [] : [{ tUs: atUs, value: frequencyOffsetHz, frequencyHz, bandwidthHz }],
   );
-  const medianHz = median(told.map(({ value }) => value));
-  const last = told.at(-1);
+  const medianHz = median(offsets.map(({ value }) => value));
+  const last = offsets.at(-1);
   if (medianHz === null || last === undefined || last.bandwidthHz === null) return null;
-  const carrierHz = median(told.flatMap(({ frequencyHz }) => (frequencyHz === null ? [] : [frequencyHz])));
+  const carrierHz = median(offsets.flatMap(({ frequencyHz }) => (frequencyHz === null ? [] : [frequencyHz])));
   const limitHz = frequencyOffsetLimitHz(last.bandwidthHz);
   const away = Math.abs(medianHz);
   const standing =
     away >= limitHz ? "bad" : away >= frequencyOffsetWarningHz(last.bandwidthHz) ? "look" : "good";
   const ppm = carrierHz === null ? 0 : frequencyOffsetPpm(medianHz, carrierHz);
-  const trend = trendOf(told, OFFSET_RULE);
+  const trend = trendOf(offsets, OFFSET_RULE);
   const drift =
     trend.outcome === "real" ? ` It drifts by ${withUnit(trend.slopePerDay ?? 0, 0, "Hz a day")}.` : "";
   const of = `${Math.round((away / limitHz) * 100)}\u202F% of the ${withUnit(limitHz / 1000, 1, "kHz")} at which 3\u202FdB are lost`;
   return {
-    count: told.length,
+    count: offsets.length,
     medianHz: Math.round(medianHz),
     ppm: Math.round(ppm * 100) / 100,
     limitHz,

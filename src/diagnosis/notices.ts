@@ -86,10 +86,10 @@ export function forgottenWords(kind: "gateway" | "node", of: Omit<Forgotten, "wo
     [of.marks, "mark"],
     [of.keys, "set of keys"],
   ];
-  const told = parts
+  const known = parts
     .filter(([count]) => count > 0)
     .map(([count, one]) => `${figure(count)} ${count === 1 ? one : plural(one)}`);
-  return [...told, "its name and its place"].join(", ");
+  return [...known, "its name and its place"].join(", ");
 }
 
 function plural(one: string): string {

@@ -170,7 +170,7 @@ const WINDOWS: Readonly<Record<string, string>> = {
 };
 
 export function windowWords(window: string | null): string {
-  return window === null ? "not told" : (WINDOWS[window] ?? window);
+  return window === null ? "not known" : (WINDOWS[window] ?? window);
 }
 
 /** Share of refusals that is no chance any more, and of how many. Common practice, no source. */

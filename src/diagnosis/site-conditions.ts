@@ -155,14 +155,14 @@ const MIN_Z = 5;
 
 /** Channels that bring far less than the nodes' hopping lets expect, at most gateways that can tell. */
 function quietChannels(channels: readonly ChannelStanding[]): Condition[] {
-  const verdicts = new Map<number, { quiet: number; told: number; frames: number; due: number }>();
+  const verdicts = new Map<number, { quiet: number; judged: number; frames: number; due: number }>();
   for (const own of byGateway(channels)) {
     for (const { frequencyHz, frames, due } of own) {
       if (due < MIN_DUE) continue;
-      const sum = verdicts.get(frequencyHz) ?? { quiet: 0, told: 0, frames: 0, due: 0 };
+      const sum = verdicts.get(frequencyHz) ?? { quiet: 0, judged: 0, frames: 0, due: 0 };
       // Poisson counts: the spread of what is due is its root.
       const isQuiet = frames < MAX_SHARE * due && (due - frames) / Math.sqrt(due) > MIN_Z;
-      sum.told += 1;
+      sum.judged += 1;
       sum.quiet += isQuiet ? 1 : 0;
       sum.frames += frames;
       sum.due += due;
@@ -170,7 +170,7 @@ function quietChannels(channels: readonly ChannelStanding[]): Condition[] {
     }
   }
   return [...verdicts]
-    .filter(([, { quiet, told }]) => quiet * 2 > told)
+    .filter(([, { quiet, judged }]) => quiet * 2 > judged)
     .sort(([a], [b]) => a - b)
     .map(([frequencyHz, { frames, due }]) => ({
       ...ofChannel("quiet-channel", frequencyHz, round(frames / due), "share"),

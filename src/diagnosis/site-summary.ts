@@ -90,12 +90,12 @@ function eventsOf(
 /** Faults of gateways that no gap of the same cause tells already: no frame was lost yet, or its loss is put down to more. */
 function withoutGaps(
   faults: readonly GatewayFault[],
-  told: readonly Pick<DropoutRow, "gateway" | "from" | "to" | "finding">[],
+  shown: readonly Pick<DropoutRow, "gateway" | "from" | "to" | "finding">[],
 ): Event[] {
   return faults
     .filter(
       (fault) =>
-        !told.some(
+        !shown.some(
           ({ gateway, finding, from, to }) =>
             gateway === fault.gatewayEui &&
             finding.cause === fault.cause &&

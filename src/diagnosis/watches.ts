@@ -1,6 +1,6 @@
 /**
  * What of that which is watched holds now? Rules and facts in, conditions out. What lasts has the same key as long as it
- * lasts; an event has a key of its own. When somebody is told, incidents.ts decides.
+ * lasts; an event has a key of its own. When a message is sent, incidents.ts decides.
  */
 import type { WatchKind, WatchRule } from "../contract/watches.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
@@ -57,9 +57,9 @@ export interface Condition {
   readonly key: string;
   readonly watch: WatchKind;
   readonly sentence: string;
-  /** Known only of events, and told instead of the moment at which they were seen. */
+  /** Known only of events, and reported instead of the moment at which they were seen. */
   readonly atUs?: number;
-  /** Of an event that goes on in others: those of one kind, and of one place where that is known, are told once. */
+  /** Of an event that goes on in others: those of one kind, and of one place where that is known, are reported once. */
   readonly group?: { readonly kind: string; readonly where: string | null };
 }
 

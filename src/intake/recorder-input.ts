@@ -26,7 +26,7 @@ export interface RecorderInput {
 
 /**
  * Follows what comes in by the port until its end; `drain` records what is left, null: nobody said until when. `seen`
- * is told of each datagram first.
+ * gets each datagram first.
  */
 export function openRecorderInput(
   port: MessagePort,

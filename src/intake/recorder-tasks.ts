@@ -272,7 +272,7 @@ function describeStep({ fromUs, toUs, byUs }: ClockStep): string {
     : `This machine's clock was set back by ${size}. Recorded times go on from the earlier clock.`;
 }
 
-// How are many commits a second told to the service without a message each? Joined, at most every 100 ms.
+// How are many commits a second reported to the service without a message each? Joined, at most every 100 ms.
 
 /** Identifiers named in one delta; beyond that the delta says `wide` and names none. */
 const MAX_NAMED = 500;

@@ -48,7 +48,7 @@ export type CounterAcross = "ran-on" | "began-anew" | "stood";
 export interface SceneGateway {
   readonly id: number;
   readonly eui: string;
-  /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: not to be told. */
+  /** Stretches without a datagram that touch the scene. `restarted`: the concentrator's counter began anew with it; null: unknown. */
   readonly outages: readonly (TimeRange & { readonly restarted: boolean | null; readonly open: boolean })[];
   /** Where nothing was recorded of it. */
   readonly notRecorded: readonly TimeRange[];
@@ -123,7 +123,7 @@ export interface Scene {
   readonly after: TimeRange;
   /** Silences of all gateways at once, in and around the gap: nobody sent a datagram for longer than one interval allows. */
   readonly nobody: readonly TimeRange[];
-  /** How many gateways send something by the clock, so that a silence of all can be told. */
+  /** How many gateways send something by the clock, so that a silence of all can be recognised. */
   readonly followed: number;
   /** Gateways that usually hear the node; the best first. */
   readonly homes: readonly SceneGateway[];

@@ -155,8 +155,8 @@ export class Publisher {
     this.#cancelKeep?.();
     if (this.#broker !== null) {
       if (this.#isConnected) {
-        const told = this.#broker.publish(this.#topic("service"), this.#serviceState("offline"), true);
-        await Promise.race([told.catch(() => undefined), new Promise((done) => setTimeout(done, 1_000))]);
+        const offline = this.#broker.publish(this.#topic("service"), this.#serviceState("offline"), true);
+        await Promise.race([offline.catch(() => undefined), new Promise((done) => setTimeout(done, 1_000))]);
       }
       await this.#broker.close();
     }

@@ -145,7 +145,7 @@ export function layerOverrides(): Override[] {
     const forbidden = LAYERS.map((layer) => layer.folder).filter(
       (other) => other !== folder && other !== "src/setup" && !from.includes(other),
     );
-    // "web" is a folder of the repository, the others are told by the folder's own name.
+    // "web" is a folder of the repository, the others are recognised by the folder's own name.
     const group = forbidden.map((other) => (other === "web" ? "**/web/src/**" : `**/${other.slice(4)}/**`));
     const names = from.map((other) => other.slice(4)).join(", ");
     const message = `${folder} imports ${names === "" ? "no other folder" : `only ${names}`} (src/setup/layers.ts).`;

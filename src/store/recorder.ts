@@ -126,7 +126,7 @@ export class Recorder {
         removedToUs: this.#removedToUs,
         recorded: this.#recorded,
       });
-      // What was accounted again since the last batch is told with this one.
+      // What was accounted again since the last batch is reported with this one.
       for (const devAddr of this.#settledBehind) {
         this.#recorded.nodes.add(devAddr);
         this.#recorded.wide = true;

@@ -40,7 +40,7 @@ export type UserChange =
   | { readonly entity: "bench-record"; readonly change: BenchRecordChangeRow }
   /** What is watched, JSON. */
   | { readonly entity: "watch-rules"; readonly rules: string }
-  /** What was told of it, JSON. */
+  /** What was reported of it, JSON. */
   | { readonly entity: "watch-state"; readonly state: string }
   /** What could not be delivered yet, JSON. */
   | { readonly entity: "watch-waiting"; readonly waiting: string }

@@ -294,7 +294,7 @@ export function benchRecords(store: Store): ReadonlyMap<string, BenchRecordRow> 
   return new Map(rows.map((row) => [row.eui, row]));
 }
 
-// What is watched, and what was told of it? JSON, as the service reads it.
+// What is watched, and what was reported of it? JSON, as the service reads it.
 
 export interface WatchSettings {
   readonly rules: string | null;

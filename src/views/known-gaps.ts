@@ -38,7 +38,7 @@ export function earlierGaps(store: Store, window: AskedWindow): KnownGaps | null
   const untilUs = knownUntilUs(window);
   const newestUs = storedSpanUs(store)?.toUs;
   if (newestUs === undefined || newestUs <= untilUs) return null;
-  // What was known then cannot be told from what was removed: what is known now.
+  // What was known then cannot be worked out from what was removed: what is known now.
   if (untilUs < removedToUs(store)) return null;
   const knownUs = storedSpanUs(store, untilUs)?.toUs;
   if (knownUs === undefined) return { gaps: [], outages: [] };

@@ -1,4 +1,4 @@
-/** How is it told that receptions were removed by the rule of what is kept? One wording for screen, commands and errors. */
+/** How is it said that receptions were removed by the rule of what is kept? One wording for screen, commands and errors. */
 import { fileSize, plural } from "./format.ts";
 
 /** What is kept. Both null: everything. */

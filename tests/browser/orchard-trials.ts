@@ -138,7 +138,7 @@ export function trialAnswer(window: Window, enough = true): TrialAnswer {
     knownGainDifferenceDb: 1.8,
     placeAloneDb: interval(1.1, 0.5, 1.6),
     placeWords:
-      "Of the 2.9\u202FdB of Tower mast, antennas and cables as told make 1.8\u202FdB; the place alone makes 1.1\u202FdB (0.5 to 1.6).",
+      "Of the 2.9\u202FdB of Tower mast, antennas and cables as entered make 1.8\u202FdB; the place alone makes 1.1\u202FdB (0.5 to 1.6).",
     commonFrames: {
       count: 571,
       snrDifferenceDb: interval(2.5, 2.2, 2.8),

@@ -118,7 +118,7 @@ describe("a gateway's word on a downlink", () => {
       "join, RX2",
       "answers no uplink heard here",
       "rx9",
-      "not told",
+      "not known",
     ]);
   });
 });

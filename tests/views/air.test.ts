@@ -95,7 +95,7 @@ describe("the noise floor of a channel", () => {
     expect(channel).toMatchObject({ noiseSamples: 21, noiseFloorDbm: -111 });
   });
 
-  it("is not told from fewer than 20 samples", () => {
+  it("is not given from fewer than 20 samples", () => {
     const [channel] = ask(siteOf(frames(19, -5)), windowOf(0, 60)).channels;
     expect(channel).toMatchObject({ noiseSamples: 19, noiseFloorDbm: null });
   });

@@ -147,7 +147,7 @@ describe("a neighbour's growth", () => {
     expect(view.networks[0]?.growth.verdict).toBe("steady");
   });
 
-  it("is not told from two weeks", () => {
+  it("is not given from two weeks", () => {
     const view = ask(
       listenedSite([...own, ...days((day) => (day < 14 ? 10 + day : 0))], FIRST_S + 14 * DAY_S),
       windowOf(FIRST_S, FIRST_S + 14 * DAY_S),

@@ -48,10 +48,10 @@ function gatewayClock({ offsetsUs, newestAtUs }: GatewayClockEvidence): Found {
   const limits = LIMITS.gatewayClock;
   const found = { figure: offsetText(offset), value: offset, unit: "s" };
   const advice = "Give the gateway a time server that it can reach (NTP), or a GPS with a view of the sky.";
-  const told = newestAtUs / 1e6 + offset;
-  if (told < EPOCH_SPAN_S)
+  const reported = newestAtUs / 1e6 + offset;
+  if (reported < EPOCH_SPAN_S)
     return { ...found, state: "fail", reason: "Its clock stands in 1970: it was never set.", advice };
-  if (Math.abs(told - GPS_EPOCH_S) < EPOCH_SPAN_S)
+  if (Math.abs(reported - GPS_EPOCH_S) < EPOCH_SPAN_S)
     return {
       ...found,
       state: "fail",

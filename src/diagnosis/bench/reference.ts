@@ -93,7 +93,7 @@ function lossItem({ channel, difference, frames, limits, basis }: Measured): Ben
       awaits: "frames that both could hear",
     });
   }
-  // Told as what is lost more than by the reference, or fewer.
+  // Given as what is lost more than by the reference, or fewer.
   const more = -estimate * 100 + 0;
   const turn = more >= 0 ? -100 : 100;
   const ends = [low * turn + 0, high * turn + 0].sort((x, y) => x - y);

@@ -133,7 +133,7 @@ export function judgeNoise(channels: readonly NoiseChannel[]): BenchItem {
 
 function noise(channels: readonly NoiseChannel[]): Found {
   const limits = LIMITS.noise;
-  const told = channels.flatMap(({ frequencyHz, bandwidthHz, floor }) =>
+  const measured = channels.flatMap(({ frequencyHz, bandwidthHz, floor }) =>
     floor.noiseDbm === null
       ? []
       : [
@@ -145,11 +145,11 @@ function noise(channels: readonly NoiseChannel[]): Found {
           },
         ],
   );
-  const worst = told.reduce(
+  const worst = measured.reduce(
     (a, b) => (a === null || b.above > a.above ? b : a),
-    null as (typeof told)[number] | null,
+    null as (typeof measured)[number] | null,
   );
-  const middle = median(told.map(({ above }) => above));
+  const middle = median(measured.map(({ above }) => above));
   if (worst === null || middle === null) {
     const most = Math.max(0, ...channels.map(({ floor }) => floor.sampleCount));
     return {
@@ -163,21 +163,24 @@ function noise(channels: readonly NoiseChannel[]): Found {
     value: worst.above,
     unit: "dB",
   };
-  const rough = told.every((one) => one.rough) ? " Rough: too few packets below 0\u202FdB SNR." : "";
-  const list = `${listed(told.map((one) => `${megahertzFigure(one.frequencyHz)}\u202FMHz ${dbm(one.noiseDbm)}`))}.${rough}`;
-  const lowestAbove = Math.min(...told.map(({ above }) => above));
-  const isAlike = told.length > 1 && worst.above - lowestAbove <= limits.warnApartDb;
+  const rough = measured.every((one) => one.rough) ? " Rough: too few packets below 0\u202FdB SNR." : "";
+  const list = `${listed(measured.map((one) => `${megahertzFigure(one.frequencyHz)}\u202FMHz ${dbm(one.noiseDbm)}`))}.${rough}`;
+  const lowestAbove = Math.min(...measured.map(({ above }) => above));
+  const isAlike = measured.length > 1 && worst.above - lowestAbove <= limits.warnApartDb;
   const isLoud = worst.above > limits.warnAboveDb;
   const place =
     isLoud && isAlike
-      ? ` Alike on all ${told.length} channels, within ${decibel(worst.above - lowestAbove)}: the noise is local.`
+      ? ` Alike on all ${measured.length} channels, within ${decibel(worst.above - lowestAbove)}: the noise is local.`
       : "";
   const reason = `Loudest at ${megahertzFigure(worst.frequencyHz)}\u202FMHz: ${signedDb(worst.above)} against a good receiver in a quiet place.${place} ${list}`;
   const advice = isAlike
     ? "Look for the source beside the antenna: power supplies, computers, LED lights, the gateway's own supply. Switch them off one by one, or move the antenna."
     : "Look for a transmitter on that channel, and move the antenna away from it.";
   if (worst.above > limits.failAboveDb) return { ...found, state: "fail", reason, advice };
-  if (worst.above > limits.warnAboveDb || (told.length > 2 && worst.above - middle > limits.warnApartDb)) {
+  if (
+    worst.above > limits.warnAboveDb ||
+    (measured.length > 2 && worst.above - middle > limits.warnApartDb)
+  ) {
     return { ...found, state: "warn", reason, advice };
   }
   // Colder than a resistor at room temperature, no receiver can be.

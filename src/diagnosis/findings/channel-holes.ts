@@ -13,13 +13,13 @@ import { isIn, lengthUs, type Sight } from "./observations.ts";
  * (the reference daemons read their configuration when they start; from memory). Where the counter ran on, the gateway
  * still listened there.
  */
-type RestartThere = "began anew" | "ran on" | "cannot be told";
+type RestartThere = "began anew" | "ran on" | "unknown";
 const RETUNED = { "channel-mismatch": 6, interference: -3, "weak-link": -1.5, congestion: -1.5 } as const;
 const JAMMED = { interference: 4, "channel-mismatch": -2.5, "weak-link": -1.5, congestion: -1 } as const;
 const RESTART_WORDS: Readonly<Record<RestartThere, string>> = {
   "began anew": "; the gateway's counter began anew as that began or ended",
   "ran on": "; the gateway's counter ran on, and a gateway takes on other channels only when it starts",
-  "cannot be told": "",
+  unknown: "",
 };
 
 /** A stretch without any reception on some channels. */
@@ -95,7 +95,7 @@ function restartAtHole(
       ? receptions.some(({ atUs }) => atUs > hole.fromUs + nearUs && atUs <= hole.toUs)
       : receptions.some(({ atUs }) => atUs > hole.fromUs && atUs < hole.toUs - nearUs),
   );
-  return isRead ? "ran on" : "cannot be told";
+  return isRead ? "ran on" : "unknown";
 }
 
 /** What a hole says for each cause, and how that is put; `leavesOpen`: a jammed channel looks the same. */
@@ -114,7 +114,7 @@ export function meaningOf(
   const look = { from: before.fromUs, to: Math.max(after.toUs, within.toUs) };
   const [home] = homes;
   const restart =
-    home?.tellsCounter === true ? restartAtHole(home.restartsUs, hole, look, receptions) : "cannot be told";
+    home?.tellsCounter === true ? restartAtHole(home.restartsUs, hole, look, receptions) : "unknown";
   const weights =
     restart === "began anew"
       ? RETUNED
@@ -130,7 +130,7 @@ export function meaningOf(
   return {
     weights,
     text: `nothing at all was heard there for ${duration((hole.toUs - hole.fromUs) / 1e6)}, when ${figure(Math.round(hole.due))} frames were due by what came on the others${RESTART_WORDS[restart]}`,
-    ...(restart === "cannot be told" ? { leavesOpen: ["interference", "channel-mismatch"] } : {}),
+    ...(restart === "unknown" ? { leavesOpen: ["interference", "channel-mismatch"] } : {}),
   };
 }
 

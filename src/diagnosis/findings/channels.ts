@@ -146,7 +146,7 @@ const USUAL_PLANS = [
   { used: 72, share: 0.15 },
 ] as const;
 
-/** Chosen: a share is told to three points either way. */
+/** Chosen: a share is known to three points either way. */
 const MAX_POOLED = 300;
 
 /** So many channels a jammer takes as easily as a wrong plan does. Chosen. */

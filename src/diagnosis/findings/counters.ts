@@ -260,7 +260,7 @@ export function joinsOfDevice({ scene }: Sight): SceneReception[] {
   const askedBefore = new Set(all.filter(({ atUs }) => atUs < gap.fromUs).map(({ joinEui }) => joinEui));
   const strangers = during.filter(({ joinEui }) => !askedBefore.has(joinEui));
   const euis = [...new Set(strangers.map(({ joinEui }) => joinEui))];
-  // Two devices that ask at once cannot be told apart without a known DevEUI.
+  // Two devices that ask at once cannot be distinguished without a known DevEUI.
   return euis.length === 1 ? strangers : nearestInLevel(scene, strangers, euis);
 }
 

@@ -63,8 +63,8 @@ const MAX_CONFIDENCE = 0.98;
 const MAX_PROVED = 0.995;
 
 /**
- * By how much the confidence told is sharper than the bounded weights make it, so that it holds as often as it says.
- * From `npm run evaluate` over sites drawn wide (seeds 2001 to 6006): without it, what was told at 0.85 held 95 times
+ * By how much the confidence shown is sharper than the bounded weights make it, so that it holds as often as it says.
+ * From `npm run evaluate` over sites drawn wide (seeds 2001 to 6006): without it, what was shown as 0.85 held 95 times
  * in a hundred. What is named does not depend on it.
  */
 const BOUNDED_BY = 1.25;

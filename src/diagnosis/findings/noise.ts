@@ -103,7 +103,7 @@ interface Rise {
   readonly channelsCompared: number;
   readonly samples: number;
   readonly isRisen: boolean;
-  /** Every channel that told its noise before tells it now, in about the proportion that it did. */
+  /** Every channel whose noise was measured before is measured now, in about the same proportion. */
   readonly complete: boolean;
 }
 
@@ -120,9 +120,9 @@ function noiseRise(receptions: readonly SceneReception[], before: TimeRange, wit
   const all = rises.some(isRisen) ? null : riseOfAll(then, now);
   if (all !== null && (rises.length === 0 || isRisen(all))) rises = [all];
   const risen = rises.filter(isRisen);
-  const told = risen.length > 0 ? risen : rises.filter(({ samples }) => samples >= MIN_SAMPLES);
-  if (told.length === 0) return null;
-  const most = told.reduce((a, b) => (b.riseDb > a.riseDb ? b : a));
+  const measured = risen.length > 0 ? risen : rises.filter(({ samples }) => samples >= MIN_SAMPLES);
+  if (measured.length === 0) return null;
+  const most = measured.reduce((a, b) => (b.riseDb > a.riseDb ? b : a));
   return {
     than: "before",
     riseDb: most.riseDb,

@@ -1,4 +1,4 @@
-/** What is told of an event of a gateway: a summary that stands after its name, sentences, and what to do next. */
+/** What is said of an event of a gateway: a summary that stands after its name, sentences, and what to do next. */
 
 import { decibel, duration, figure, percentInWords, plural, withUnit } from "../../words/format.ts";
 

@@ -32,11 +32,11 @@ export interface NoiseDifference {
   readonly differenceDb: number;
   readonly lowDb: number;
   readonly highDb: number;
-  /** Channels and stretches of time in which both told their noise. */
+  /** Channels and stretches of time in which the noise of both was measured. */
   readonly cells: number;
 }
 
-/** Frames of a channel from which its noise is told, and in one stretch of time. Chosen. */
+/** Frames of a channel from which its noise is estimated, and in one stretch of time. Chosen. */
 const MIN_A_CHANNEL = 10;
 const MIN_A_CELL = 4;
 /** Stretches of time in which channels are compared, and cells without which nothing is said. Chosen. */
@@ -109,7 +109,7 @@ export function channelShiftsDb(frames: readonly NoiseFrame[]): Map<number, numb
 
 /**
  * Noise of one gateway minus that of another, channel by channel and stretch by stretch (Hodges and Lehmann 1963, with
- * their interval); null when too few cells are told by both.
+ * their interval); null when too few cells were measured by both.
  */
 export function noiseDifference(
   own: readonly NoiseFrame[],

@@ -4,7 +4,7 @@ import { counted, decibel, figure, signed, signedDb } from "../../words/format.t
 import type { NoiseDifference, NoiseMeasure } from "./noise.ts";
 import type { Basis, FactorMeasure, Lack, Offset, ReceiverMeasure } from "./threshold.ts";
 
-/** Louder or quieter by more than this, with certainty, is told as such. Chosen: RSSI scales of two boards differ by about as much. */
+/** Louder or quieter by more than this, with certainty, is said to be. Chosen: RSSI scales of two boards differ by about as much. */
 export const NOISE_DIFFERS_FROM_DB = 1;
 
 function interval(low: number, high: number): string {

@@ -36,7 +36,7 @@ export interface Spread {
 /**
  * What makes frames resemble their neighbours (the path, the weather) is much the same for all nodes of a trial, so it
  * is found from all together. `byVariance`: nodes count by how much they vary, where many hardly do (delivery).
- * `ways`: how there may be a slow part, where another measure of the same frames has told.
+ * `ways`: how there may be a slow part, where another measure of the same frames has been judged.
  */
 export function spreadOf(
   nodes: readonly (readonly Push[])[],

@@ -13,7 +13,7 @@ export type SnrMethod = "common frames" | "floor allowed for" | "too strong" | "
 
 export interface NodeSnr {
   readonly method: SnrMethod;
-  /** null: no difference can be told. */
+  /** null: no difference can be estimated. */
   readonly effect: NodeEffect | null;
 }
 
@@ -51,10 +51,10 @@ export function snrByRate(strata: readonly Stratum[], otherLoss: number): Readon
 /** The difference of a node over its data rates. */
 export function pairedSnr(byRate: ReadonlyMap<string, NodeSnr>): NodeSnr {
   const strata = [...byRate.values()];
-  const told = strata.flatMap(({ effect }) => (effect === null ? [] : [effect]));
-  if (told.length === 0) return { method: worstReason(strata), effect: null };
+  const estimated = strata.flatMap(({ effect }) => (effect === null ? [] : [effect]));
+  if (estimated.length === 0) return { method: worstReason(strata), effect: null };
   const isCensored = strata.some(({ method, effect }) => effect !== null && method === "floor allowed for");
-  return { method: isCensored ? "floor allowed for" : "common frames", effect: combined(told) };
+  return { method: isCensored ? "floor allowed for" : "common frames", effect: combined(estimated) };
 }
 
 /** Of several reasons the one that says most. */

@@ -216,8 +216,8 @@ export function pairedTrial({ nodes }: PairedEvidence): PairedResult {
   const otherLoss = strongLoss(strata);
   const byRate = strata.map((own) => snrByRate(own, otherLoss));
   const found = nodes.map((node, k) => ({ node, ...pairedSnr(byRate[k] ?? new Map()) }));
-  const told = found.flatMap(({ effect }) => (effect === null ? [] : [effect]));
-  const pooled = pairedPool(told);
+  const estimated = found.flatMap(({ effect }) => (effect === null ? [] : [effect]));
+  const pooled = pairedPool(estimated);
   // What changes the SNR difference slowly makes losses come in runs, and so does a fading that both sides share, which the
   // difference does not show.
   const design = pairedDesign(nodes, { own: pooled?.slowChance ?? PRESUMED_SLOW, shared: SHARED_SLOW });

@@ -12,7 +12,7 @@ function range(low: number, high: number, factor = 1): string {
   return `${figure(ends[0] ?? 0, 1)} to ${figure(ends[1] ?? 0, 1)}`;
 }
 
-/** "hears 2.9 dB better (2.3 to 3.4)", told of the side that `sign` turns the difference to: 1 for a, -1 for b. */
+/** "hears 2.9 dB better (2.3 to 3.4)", said of the side that `sign` turns the difference to: 1 for a, -1 for b. */
 function hears({ estimate, low, high }: Estimate, sign: 1 | -1, verb = "hears"): string {
   const value = sign * estimate;
   const word = value >= 0 ? "better" : "worse";
@@ -178,14 +178,14 @@ export interface PlaceWords {
   readonly place: Pick<Estimate, "estimate" | "low" | "high">;
 }
 
-/** What the place alone contributes, told of the side that hears better. */
+/** What the place alone contributes, said of the side that hears better. */
 export function placeWords({ a, b, foundDb, knownDb, place }: PlaceWords): string {
   const sign = foundDb >= 0 ? 1 : -1;
   const better = sign === 1 ? a : b;
   const db = (value: number) => decibel(value);
   const alone = sign * place.estimate;
   const open = isOpen(place) ? "; that the place itself is better or worse is not shown" : "";
-  return `Of the ${db(Math.abs(foundDb))} of ${better}, antennas and cables as told make ${db(sign * knownDb)}; the place alone makes ${db(alone)} (${range(place.low, place.high, sign)})${open}.`;
+  return `Of the ${db(Math.abs(foundDb))} of ${better}, antennas and cables as entered make ${db(sign * knownDb)}; the place alone makes ${db(alone)} (${range(place.low, place.high, sign)})${open}.`;
 }
 
 /** "about 40 more frames, some 20 min, would settle it." */

@@ -77,9 +77,9 @@ export function sequentialDelivery(
   const strata = nodes.flatMap((node, index) => strataOf(node, index));
   if (strata.length === 0) return null;
   const summary = summarised(strata, presumedSlow, presumedCommon);
-  const { reach: _reach, degrees: _degrees, ...told } = summary;
+  const { reach: _reach, degrees: _degrees, ...shown } = summary;
   return {
-    ...told,
+    ...shown,
     each: nodes.map((_, index) => {
       const own = strata.filter(({ node }) => node === index);
       return own.length === 0 ? null : summarised(own, presumedSlow, presumedCommon, summary).difference;

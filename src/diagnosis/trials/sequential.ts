@@ -218,9 +218,9 @@ const MIN_CONTROLLED = 0.5;
 export function sequentialTrial({ nodes, hasControl, common }: SequentialEvidence): SequentialResult {
   const otherLoss = strongLosses(nodes);
   const found = nodes.map((node) => ({ node, ...sequentialSnr(node, otherLoss, hasControl) }));
-  const told = found.filter(({ effect }) => effect !== null).length;
+  const estimated = found.filter(({ effect }) => effect !== null).length;
   const controlled = found.filter((one) => one.controlled !== null).length;
-  const isControlled = controlled > 0 && controlled >= MIN_CONTROLLED * told;
+  const isControlled = controlled > 0 && controlled >= MIN_CONTROLLED * estimated;
   const dayTaken = found.some(({ dayMatched }) => dayMatched);
   const effects = found.map(({ effect, controlled: less }) => (isControlled ? less : effect));
   const pooled = pool(effects, dayTaken, common);
@@ -265,12 +265,12 @@ function pool(
 ): Pooled | null {
   const places = effects.flatMap((effect, place) => (effect === null ? [] : [{ effect, place }]));
   if (places.length === 0) return null;
-  const told = places.map(({ effect }) => effect);
+  const estimated = places.map(({ effect }) => effect);
   // Each period is a series of its own: between them nothing hangs together.
   let blockUs = 0;
   const pooled = poolNodes(
-    told.map(({ estimate }) => estimate),
-    [told.map(({ a }) => a), told.map(({ b }) => b)],
+    estimated.map(({ estimate }) => estimate),
+    [estimated.map(({ a }) => a), estimated.map(({ b }) => b)],
     ([a = [], b = []], variance) => {
       const blocks = timeVariance(a.flat(), b.flat());
       blockUs = blocks.blockUs;

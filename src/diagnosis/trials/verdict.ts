@@ -18,7 +18,7 @@ export interface EquivalenceLimits {
 }
 export const LIMITS: EquivalenceLimits = { snrDb: 1, delivery: 0.01 };
 
-/** a minus b; null where a difference could not be told at all. */
+/** a minus b; null where a difference could not be estimated at all. */
 export interface Differences {
   readonly snr: Estimate | null;
   readonly delivery: Estimate | null;

@@ -17,7 +17,7 @@ export const BLOCK_US = 600_000_000;
  * go over the same month. With a third of it, the last days of the soak's month spent four fifths of their time reading.
  */
 const MAX_ROWS = 150_000;
-/** A gateway's counter is told from a reception at most so long before a transmission. */
+/** A gateway's counter is derived from a reception at most so long before a transmission. */
 const COUNTER_REACH_US = 1_800_000_000;
 
 /** Gateways that may have sent something then: of thousands of invented identifiers, hardly any. */

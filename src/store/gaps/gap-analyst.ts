@@ -217,7 +217,7 @@ export class GapAnalyst {
       const stretch = { fromUs, toUs };
       this.#blocks.drop(stretch);
       this.#dueAgain(stretch);
-      // A keepalive interval is told from the hours before a silence.
+      // A keepalive interval is estimated from the hours before a silence.
       const around = { fromUs: fromUs - 1, toUs: Math.min(this.#frontierUs, toUs + 90_000_000_000) };
       if (gatewayId > 0 && this.#outages.scan(gatewayId, around, nowUs)) {
         for (const address of this.#addressesIn(around)) changed(address, around.fromUs);

@@ -32,7 +32,7 @@ export interface KnownGaps {
 
 /**
  * Returns the dropouts and outages that touch a range as they were known at `knownUs`, the moment of the newest datagram
- * then. Two devices on one address are told apart by all their frames: their row only ends at `knownUs`.
+ * then. Two devices on one address are distinguished by all their frames: their row only ends at `knownUs`.
  */
 export function gapsAsKnown(store: Store, range: TimeRange, knownUs: number, judge: JudgeGap): KnownGaps {
   const recorded = readRecordedTime(store, { untilUs: knownUs });

@@ -95,7 +95,7 @@ export function newestReceptionsFromUs(store: Store, window: TimeRange, most: nu
 
 export interface DownlinkRecord {
   readonly gatewayId: number;
-  /** 0 where it was not told when it was recorded. */
+  /** 0 where it was not known when it was recorded. */
   readonly airtimeUs: number;
   readonly dataRate: number | null;
   readonly size: number;

@@ -397,7 +397,7 @@ export function newestReport(
 }
 
 /**
- * Counter against capture time, one reading (the least delayed) a cell, a minute unless told, in order. The counter's
+ * Counter against capture time, one reading (the least delayed) a cell, a minute unless another is given, in order. The counter's
  * wraps do not disturb the choice: delays are taken modulo its period of 2^32 us, half a period around the first
  * reading's. Cells of whole multiples of READING_CELL_US are read from gathered hours.
  */

@@ -28,7 +28,7 @@ const LIFE = `SELECT id, dev_addr AS devAddr, number, begun_by AS begunBy, reaso
   last_at_us AS lastAtUs, first_counter AS firstCounter, last_counter AS lastCounter, heard,
   dev_eui AS devEui, key_id AS keyId, proof FROM life`;
 
-/** All counter lives. `untilUs`: as they were known then; whether two lives are one device is told by all frames. */
+/** All counter lives. `untilUs`: as they were known then; whether two lives are one device is decided by all frames. */
 export function allLives(store: Store, untilUs = Number.MAX_SAFE_INTEGER): LifeRecord[] {
   const rows = prepared(store, LIFE).all() as LifeRecord[];
   return rows.flatMap((row) => {

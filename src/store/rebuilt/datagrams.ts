@@ -37,7 +37,7 @@ export interface RebuiltUpstream {
 export interface RebuildScope {
   readonly window: TimeRange;
   readonly gatewayEui?: string | undefined;
-  /** Receptions of this address alone; keepalives and status reports stay, since outages are told by them. */
+  /** Receptions of this address alone; keepalives and status reports stay, since outages are found by them. */
   readonly devAddr?: number | undefined;
 }
 

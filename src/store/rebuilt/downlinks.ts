@@ -173,7 +173,7 @@ function momentOf({ moment, tmstUs }: DownlinkRow): TransmitMoment {
   return moment === "immediate" ? { kind: "immediate" } : { kind: "unsaid" };
 }
 
-/** Told by the airtime that was worked out when it came. */
+/** Known by the airtime that was worked out when it came. */
 function isWithoutCrc({ dataRate, codingRate, payload, airtimeUs }: DownlinkRow): boolean {
   const modulation = modulationFromCodes(dataRate ?? 0, codingRate ?? 0);
   return airtimeUs === airtimeOfTransmission(modulation, payload.length, { preamble: null, withCrc: false });

@@ -24,7 +24,7 @@ const MAX_STATES = 24;
 const MAX_FRAMES_AT_ONCE = 128;
 /** A frame of an address with keys takes as long as so many others: its MIC is computed with each. Measured. */
 const KEYED_COST = 8;
-/** Of those at once, half as many as without keys: some 25 ms, so that a new session's first frames are told at once. Chosen. */
+/** Of those at once, half as many as without keys: some 25 ms, so that a new session's first frames are shown at once. Chosen. */
 const KEYED_COST_AT_ONCE = 2;
 const FIRST_US = Number.MIN_SAFE_INTEGER;
 
@@ -327,7 +327,7 @@ export class CounterAssigner {
     const { lifeId, counter, micVerdict, keyId } = account;
     const replay = account.replay ? 1 : 0;
     this.#sql.setAccount.run(lifeId, counter, account.repeat ? 1 : 0, micVerdict, keyId, replay, frame.id);
-    // A replay that was found before has been told.
+    // A replay that was found before has been reported.
     if (account.replay && frame.replay === 0) this.#replaysAtUs.push(frame.atUs);
   }
 

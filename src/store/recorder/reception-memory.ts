@@ -139,7 +139,7 @@ function cellOf(tmstKey: number): number {
   return tmstKey < 0 ? tmstKey : Math.floor(tmstKey / GHOST_SPAN_US);
 }
 
-/** Two that share a key by chance are told apart when they are looked at. */
+/** Two that share a key by chance are distinguished when they are looked at. */
 function keyOf(digest: number, cell: number): number {
   return cell * DIGESTS + digest;
 }

@@ -50,12 +50,12 @@ describe("what the place alone contributes", () => {
     expect(
       placeWords({ a: "Tower", b: "Shed", foundDb: 2.9, knownDb: 1.8, place: interval(1.1, 0.5, 1.6) }),
     ).toBe(
-      "Of the 2.9\u202FdB of Tower, antennas and cables as told make 1.8\u202FdB; the place alone makes 1.1\u202FdB (0.5 to 1.6).",
+      "Of the 2.9\u202FdB of Tower, antennas and cables as entered make 1.8\u202FdB; the place alone makes 1.1\u202FdB (0.5 to 1.6).",
     );
     expect(
       placeWords({ a: "Shed", b: "Tower", foundDb: -2.6, knownDb: -3, place: interval(0.4, -0.3, 1) }),
     ).toBe(
-      "Of the 2.6\u202FdB of Tower, antennas and cables as told make 3.0\u202FdB; the place alone makes \u22120.4\u202FdB (\u22121.0 to 0.3); that the place itself is better or worse is not shown.",
+      "Of the 2.6\u202FdB of Tower, antennas and cables as entered make 3.0\u202FdB; the place alone makes \u22120.4\u202FdB (\u22121.0 to 0.3); that the place itself is better or worse is not shown.",
     );
   });
 });

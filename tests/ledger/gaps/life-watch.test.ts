@@ -482,7 +482,7 @@ describe("an episode of losses, worked by hand", () => {
 });
 
 describe("a rhythm", () => {
-  it("is not told from fewer than eight intervals", () => {
+  it("is not given from fewer than eight intervals", () => {
     expect(rhythmOf([60, 60, 60, 60, 60, 60, 60].map((s) => s * S))).toBeNull();
   });
   it("of a steady sender allows four intervals of silence, of an erratic one what chance allows", () => {
