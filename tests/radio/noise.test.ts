@@ -6,7 +6,9 @@ import {
   chooseSignalPowerSource,
   expectedSignalPowerDbm,
   noiseFloor,
+  noiseFloorOf,
   noiseSample,
+  noiseSamples,
   signalPowerDbm,
 } from "../../src/radio/noise.ts";
 
@@ -46,6 +48,59 @@ describe("noise", () => {
   });
 });
 
+describe("the noise floor by hand", () => {
+  const samples = (count: number, trust: "good" | "rough", noiseDbm = -118) =>
+    Array.from({ length: count }, () => ({ noiseDbm, trust }));
+
+  it("is the tenth of the order from below and the middle, of 21 samples the third and the eleventh", () => {
+    const ramp = Array.from({ length: 21 }, (_, i) => ({ noiseDbm: -100 - i, trust: "good" as const }));
+    // 0.1 × 21 = 2.1: the third of -120, -119, -118 …
+    expect(noiseFloorOf(ramp)).toEqual({
+      noiseDbm: -118,
+      median: -110,
+      sampleCount: 21,
+      trust: "good",
+      reason: null,
+    });
+  });
+
+  it("needs twenty samples: good ones, else rough ones with them, and says which", () => {
+    expect(noiseFloorOf([...samples(20, "good"), ...samples(9, "rough", -90)])).toMatchObject({
+      sampleCount: 20,
+      trust: "good",
+      median: -118,
+      reason: null,
+    });
+    const rough = noiseFloorOf([...samples(19, "good"), ...samples(1, "rough")]);
+    expect(rough).toMatchObject({ noiseDbm: -118, sampleCount: 20, trust: "rough" });
+    expect(rough.reason).toBe(
+      "Too few frames with an SNR of 0 dB or less; frames up to 5 dB were used, so the noise may look too high.",
+    );
+    expect(noiseFloorOf([...samples(18, "good"), ...samples(1, "rough")])).toEqual({
+      noiseDbm: null,
+      median: null,
+      sampleCount: 19,
+      trust: "none",
+      reason: "Only 19 frames had an SNR of 5 dB or less; 20 are needed to tell the noise.",
+    });
+    expect(noiseFloorOf(samples(3, "good"), 3)).toMatchObject({ trust: "good", noiseDbm: -118 });
+  });
+
+  it("of one frame: an RSSI of −117 dBm at −20 dB is noise but for 0.04 dB", () => {
+    // 10 log10(1 + 10^-2) = 0.0432; at 0 dB signal and noise halve it: 3.0103.
+    expect(noiseSample(-117, -20)?.noiseDbm).toBeCloseTo(-117.0432, 4);
+    expect(noiseSample(-117, 0)?.noiseDbm).toBeCloseTo(-120.0103, 4);
+    expect(noiseSample(-117, 0.1)?.trust).toBe("rough");
+    expect(noiseSample(Number.NEGATIVE_INFINITY, 0)).toBeNull();
+    expect(
+      noiseSamples([
+        { atUs: 5, rssiDbm: -117, snrDb: 0 },
+        { atUs: 6, rssiDbm: -60, snrDb: 9 },
+      ]),
+    ).toEqual([{ atUs: 5, noiseDbm: expect.closeTo(-120.0103, 4), trust: "good" }]);
+  });
+});
+
 describe("signal power", () => {
   const frame = (rssiDbm: number | null, signalRssiDbm: number | null, snrDb: number | null) => ({
     rssiDbm,
@@ -58,11 +113,19 @@ describe("signal power", () => {
     expect(chooseSignalPowerSource([frame(-100, -101, 3), frame(-99, null, 4)])).toBe("esp");
     expect(chooseSignalPowerSource([frame(-80, null, null)])).toBe("channel-rssi");
     expect(chooseSignalPowerSource([])).toBe("channel-rssi");
+    // A frame that has neither figure decides nothing; an SNR without an RSSI gives no signal power.
+    expect(chooseSignalPowerSource([frame(-100, -101, 3), frame(null, null, 4)])).toBe("signal-rssi");
+    expect(chooseSignalPowerSource([frame(null, null, 4), frame(-80, null, null)])).toBe("channel-rssi");
+    expect(chooseSignalPowerSource([frame(null, -101, 3)])).toBe("signal-rssi");
+    expect(chooseSignalPowerSource([frame(null, -101, 3), frame(-80, null, null)])).toBe("channel-rssi");
+    expect(chooseSignalPowerSource([frame(-80, null, null), frame(-90, null, 1)])).toBe("esp");
   });
 
   it("is null where a frame lacks what the figure needs", () => {
     expect(signalPowerDbm(frame(-117, null, -20), "esp")).toBeCloseTo(-137.043, 3);
     expect(signalPowerDbm(frame(-117, null, null), "esp")).toBeNull();
+    expect(signalPowerDbm(frame(null, null, -20), "esp")).toBeNull();
+    expect(signalPowerDbm(frame(-117, -118, -20), "signal-rssi")).toBe(-118);
     expect(signalPowerDbm(frame(-117, null, -20), "signal-rssi")).toBeNull();
     expect(signalPowerDbm(frame(-70, null, null), "channel-rssi")).toBe(-70);
   });

@@ -64,4 +64,38 @@ describe("the spoilers that one frame expects", () => {
     ]);
     expect(exposureTo(kept, [atBoth]).theory).toBe(0);
   });
+
+  it("are none for a frame without a level, and add up over the sources", () => {
+    expect(exposureTo(frame([]), [source([[1, -110]])])).toEqual({ least: 0, theory: 0, most: 0 });
+    const own = frame([[1, -110]], { airtimeUs: 100_000 });
+    const two = exposureTo(own, [
+      source([[1, -110]], { airtimeUs: 50_000 }),
+      source([[1, -105]], { airtimeUs: 200_000 }),
+    ]);
+    // 1e-8 × (100 000 + 50 000) + 1e-8 × (100 000 + 200 000)
+    for (const spoilers of [two.least, two.theory, two.most]) expect(spoilers).toBeCloseTo(0.0045, 12);
+  });
+
+  it("outside SF7 to SF12 need the ratio of one spreading factor: 6 dB by theory, 1 dB as measured", () => {
+    const own = frame([[1, -107]], { spreadingFactor: 6, airtimeUs: 20_000 });
+    const other = source([[1, -110]], { spreadingFactor: 6, airtimeUs: 20_000 });
+    const { least, theory, most } = exposureTo(own, [other]);
+    expect([least, theory, most]).toEqual([0, expect.closeTo(0.0004, 12), expect.closeTo(0.0004, 12)]);
+    // Just as strong as needed survives: 6 dB and 1 dB.
+    const six = exposureTo(frame([[1, -104]]), [source([[1, -110]])]);
+    expect([six.least, six.theory]).toEqual([0, 0]);
+    const one = exposureTo(frame([[1, -109]]), [source([[1, -110]])]);
+    expect([one.least, one.theory > 0]).toEqual([0, true]);
+  });
+
+  it("that last no longer than the harmless symbols at both ends do not hold the demodulator", () => {
+    // SF9 at 125 kHz: 3 symbols are 12 288 µs, twice that 24 576 µs.
+    const strong = frame([[1, -90]]);
+    const most = (airtimeUs: number) => exposureTo(strong, [source([[1, -110]], { airtimeUs })]).most;
+    expect(most(24_576)).toBe(0);
+    expect(most(20_000)).toBe(0);
+    expect(most(34_576)).toBeCloseTo(1e-4, 12);
+    // A frame of another spreading factor holds another demodulator.
+    expect(exposureTo(strong, [source([[1, -110]], { spreadingFactor: 12 })]).most).toBe(0);
+  });
 });
