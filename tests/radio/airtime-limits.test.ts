@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { bandUses, LimitTable, type LocatedTransmission } from "../../src/radio/airtime-limits.ts";
+import { bandUses, dwellUse, LimitTable, type LocatedTransmission } from "../../src/radio/airtime-limits.ts";
 import { regionPlan } from "../../src/radio/regions/region-plan.ts";
 
 function table(region: string): LimitTable {
@@ -97,5 +97,51 @@ describe("the airtime of one transmitter", () => {
     });
     const [apart] = bandUses([sent(0, 0.3, 902_300_000), sent(21, 0.3, 902_300_000)], table("US915"));
     expect(apart?.dwell?.inPeriod?.mostUs).toBe(300_000);
+  });
+
+  it("carries its band, its sums and where the fullest hour ends", () => {
+    const [use] = bandUses([sent(0, 10, 868_100_000), sent(100, 20, 868_500_000)], EU868);
+    expect(use).toEqual({
+      subBand: "M",
+      fromHz: 868_000_000,
+      toHz: 868_600_000,
+      limit: 0.01,
+      text: expect.stringMatching(/^At most 1 % of an hour/),
+      source: expect.stringContaining("LoRaMac-node"),
+      frames: 2,
+      airtimeUs: 30_000_000,
+      fullestHourUs: 30_000_000,
+      fullestUntilUs: 120_000_000,
+      dwell: null,
+    });
+    expect(bandUses([], EU868)).toEqual([]);
+  });
+
+  it("outside every band is one row without a limit", () => {
+    const uses = bandUses([sent(0, 1, 903_900_000), sent(5, 2, 904_100_000)], table("US915"));
+    expect(uses).toHaveLength(1);
+    expect(uses[0]).toMatchObject({
+      subBand: null,
+      fromHz: null,
+      toHz: null,
+      limit: null,
+      airtimeUs: 3_000_000,
+    });
+  });
+
+  it("counts a frame over the dwell limit beyond it, not at it, and none of other modulations", () => {
+    const us = (...seconds: number[]) => seconds.map((airtimeS, i) => sent(i * 60, airtimeS, 923_200_000));
+    expect(dwellUse(us(0.4, 0.400001, 0.39), table("AS923-1"))).toMatchObject({
+      frameLimitUs: 400_000,
+      longestFrameUs: 400_001,
+      framesOver: 1,
+    });
+    const fsk = { ...sent(0, 2, 923_200_000), bandwidthHz: null };
+    expect(dwellUse([fsk], table("AS923-1"))).toBeNull();
+    expect(dwellUse([fsk, ...us(0.1)], table("AS923-1"))).toMatchObject({
+      framesOver: 0,
+      longestFrameUs: 100_000,
+    });
+    expect(dwellUse(us(2), EU868)).toBeNull();
   });
 });

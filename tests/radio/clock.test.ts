@@ -147,20 +147,20 @@ describe("steps of the counter", () => {
 });
 
 describe("continuity across a gap of 1,000 s", () => {
-  const after = (offUs: number) =>
+  const over = (offUs: number) =>
     continuityAcross({ tmstUs: 500, atUs: 0 }, { tmstUs: 500 + 1e9 + offUs, atUs: 1e9 });
 
   it("holds within 0.5 s plus 50 ppm, and says how likely a restart would pass", () => {
     // 500 000 + 50e-6 × 1e9 = 550 000; twice that over 2^32 = 0.000 256 1.
-    expect(after(550_000)).toEqual({
+    expect(over(550_000)).toEqual({
       residualUs: 550_000,
       toleranceUs: 550_000,
       continuous: true,
       falseMatchProbability: 1_100_000 / 2 ** 32,
     });
-    expect(after(550_001).continuous).toBe(false);
-    expect(after(-550_000)).toMatchObject({ residualUs: -550_000, continuous: true });
-    expect(after(-550_001).continuous).toBe(false);
+    expect(over(550_001).continuous).toBe(false);
+    expect(over(-550_000)).toMatchObject({ residualUs: -550_000, continuous: true });
+    expect(over(-550_001).continuous).toBe(false);
   });
 });
 

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { type NoiseMark, noisePulse } from "../../src/radio/noise-pulse.ts";
+import { isOnTime, type NoiseMark, noisePulse } from "../../src/radio/noise-pulse.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 
 const HOUR_US = 3.6e9;
@@ -40,5 +40,83 @@ describe("noise in pulses", () => {
     expect(noisePulse(even)).toBeNull();
     expect(noisePulse([])).toBeNull();
     expect(noisePulse([{ atUs: HOUR_US, isLoud: true }])).toBeNull();
+  });
+});
+
+describe("a pulse from 240 frames over three hours", () => {
+  /** At random, from a moment on. */
+  const strewn = (isOn: (atS: number) => boolean, count = 240, fromS = 1_000_000): NoiseMark[] => {
+    const random = createRandom(2, "strewn");
+    return Array.from({ length: count }, () => fromS + random.uniform() * 10_800).map((atS) => ({
+      atUs: atS * 1e6,
+      isLoud: isOn(atS),
+    }));
+  };
+
+  it("on for 75 s of 300 has its period, its share of six bins of 24, and the begin of an on-time", () => {
+    const pulse = noisePulse(strewn((atS) => atS % 300 >= 100 && atS % 300 < 175));
+    expect((pulse?.periodUs ?? 0) / 1e6).toBeCloseTo(300, 0);
+    expect(pulse?.onShare).toBeCloseTo(0.25, 1);
+    // A bin is 12.5 s: the begin is found to one of them, and to what the period is off in 36 turns.
+    const beginS = ((pulse?.onFromUs ?? 0) / 1e6) % 300;
+    expect(Math.abs(beginS - 100)).toBeLessThan(13);
+    // A quarter of 240 marks loud: |Σ| is 240 × sin(π / 4) / π = 54, its square over 240 × ¼ × ¾ is 65: 8 000 e^−65.
+    expect(pulse?.p).toBeGreaterThan(0);
+    expect(pulse?.p).toBeLessThan(1e-12);
+  });
+
+  it("needs eight loud and eight quiet frames, and time between them", () => {
+    const at = (atS: number, isLoud: boolean) => ({ atUs: atS * 1e6, isLoud });
+    const some = (loud: number, quiet: number) => [
+      ...Array.from({ length: loud }, (_, i) => at(i * 600 + ((i * 37) % 50), true)),
+      ...Array.from({ length: quiet }, (_, i) => at(i * 600 + 200 + ((i * 53) % 200), false)),
+    ];
+    expect(noisePulse(some(7, 20))).toBeNull();
+    expect(noisePulse(some(20, 7))).toBeNull();
+    expect(noisePulse(Array.from({ length: 40 }, (_, i) => at(5, i % 2 === 0)))).toBeNull();
+  });
+
+  it("must come in both halves of the time", () => {
+    const half = 1_000_000 + 5_400;
+    expect(noisePulse(strewn((atS) => atS < half && atS % 300 < 75))).toBeNull();
+  });
+
+  it("takes the last 1,500 frames", () => {
+    // Before them hours of frames that were loud without a pause.
+    const earlier = Array.from({ length: 1_300 }, (_, i) => ({
+      atUs: (900_000 + i * 70) * 1e6,
+      isLoud: true,
+    }));
+    const many = strewn((atS) => atS % 300 < 75, 1_500);
+    expect(noisePulse([...earlier, ...many])).toEqual(noisePulse(many));
+  });
+});
+
+describe("an on-time of 60 s every 300, begun at 1,000 s", () => {
+  const pulse = { periodUs: 300e6, onShare: 0.2, onFromUs: 1_000e6, p: 0 };
+  const isOn = (atS: number, core = false) => isOnTime(pulse, atS * 1e6, core);
+
+  it("holds its begin and not its end, in every period before and after", () => {
+    expect([1_000, 1_059.9, 1_060, 1_299.9, 1_300].map((atS) => isOn(atS))).toEqual([
+      true,
+      true,
+      false,
+      false,
+      true,
+    ]);
+    expect([699.9, 700, 759.9, 760].map((atS) => isOn(atS))).toEqual([false, true, true, false]);
+  });
+
+  it("has a core a 24th of the period from both edges: 12.5 s", () => {
+    expect([1_012.4, 1_012.6, 1_047.4, 1_047.6].map((atS) => isOn(atS, true))).toEqual([
+      false,
+      true,
+      true,
+      false,
+    ]);
+    // Too narrow for a core: three bins of 24.
+    const narrow = { ...pulse, onShare: 0.125 };
+    expect(isOnTime(narrow, 1_000e6, true)).toBe(true);
+    expect(isOnTime({ ...pulse, onShare: 4 / 24 }, 1_000e6, true)).toBe(false);
   });
 });

@@ -76,4 +76,72 @@ describe("growth by nodes like these", () => {
       MAX_GROWTH * NODES,
     );
   });
+
+  it("in the busiest block falls twice as fast where that block carries twice the mean", () => {
+    const given = evidence(0.01, { erlang: 1e-9 });
+    const loadOfBlock = [2, ...Array<number>(BLOCKS - 1).fill(10 / 11)];
+    const answer = growthUntil({ ...given, loadOfBlock }, 0.95, repeatableChance(1));
+    // −ln 0.95 / (2 × 0.01) × 10 nodes
+    expect(answer.moreNodesBusiest.value).toBeCloseTo(25.65, 1);
+    // As it goes: the mean over blocks of exp(−0.01 g load); to the first order the mean load, 1.
+    expect(answer.moreNodes.value).toBeCloseTo(51.3, 0);
+    expect(answer.moreNodesBusiest.low).toBeLessThan(answer.moreNodes.low);
+  });
+
+  it("has a curve of nine points to twice the room there is, nothing more at the first", () => {
+    const { curve, moreNodes } = growthUntil(evidence(0.01, { erlang: 1e-9 }), 0.95, repeatableChance(1));
+    const farthest = Math.max(2 * moreNodes.value, moreNodes.high);
+    expect(curve.map((point) => point.moreNodes)).toEqual(
+      Array.from({ length: 9 }, (_, i) => Math.round((farthest * i) / 8)),
+    );
+    expect(curve[0]).toEqual({ moreNodes: 0, value: 1, low: 1, high: 1 });
+    // Never less than the nodes there are: with no room at all the curve still ends at ten more.
+    const none = growthUntil(evidence(0.01, { expected: 10 }), 0.95, repeatableChance(1));
+    expect(none.curve.at(-1)?.moreNodes).toBe(10);
+  });
+
+  it("lies between what the rule of capture that spoils least and the one that spoils most leave", () => {
+    const given = evidence(0.01, { erlang: 1e-9 });
+    const exposure = { least: 0.005, theory: 0.01, most: 0.03 };
+    const heard = given.heard.map((one) => ({ ...one, transmissions: [{ exposure, gateways: [1] }] }));
+    // Ten times the nodes more: exp(−0.05), exp(−0.1), exp(−0.3); blocks and nodes are all alike.
+    const { value, low, high } = deliveryWith({ ...given, heard }, 100);
+    expect(value).toBeCloseTo(Math.exp(-0.1), 6);
+    expect(low).toBeCloseTo(Math.exp(-0.3), 6);
+    expect(high).toBeCloseTo(Math.exp(-0.05), 6);
+  });
+
+  it("is lost only where every gateway that heard it is out of demodulators, over what is lost now", () => {
+    const given = evidence(0, { erlang: 1e-9 });
+    const heardBy = (gateways: number[]) =>
+      given.heard.map((one) => ({
+        ...one,
+        transmissions: [{ exposure: { least: 0, theory: 0, most: 0 }, gateways }],
+      }));
+    // Both gateways carry 1 Erlang, all one's own: ten times more are 11. Erlang B, 8 servers: 11 Erlang 0.3828, 1 Erlang 9.1e-6.
+    const erlang = new Map([1, 2].map((gateway) => [gateway, { all: 1, own: 1 }]));
+    const one = deliveryWith({ ...given, heard: heardBy([1]), erlang }, 100).value;
+    const two = deliveryWith({ ...given, heard: heardBy([1, 2]), erlang }, 100).value;
+    const blocked = 1 - one;
+    expect(blocked).toBeCloseTo(0.3828, 3);
+    expect(1 - two).toBeCloseTo(blocked ** 2, 3);
+    // Strangers do not grow: 1 Erlang of which a tenth is one's own becomes 2. Erlang B: 8.6e-4.
+    const mostlyStrangers = new Map([[1, { all: 1, own: 0.1 }]]);
+    expect(
+      1 - deliveryWith({ ...given, heard: heardBy([1]), erlang: mostlyStrangers }, 100).value,
+    ).toBeCloseTo(8.6e-4, 4);
+    // A gateway without an account is never busy.
+    expect(deliveryWith({ ...given, heard: heardBy([9]), erlang }, 100).value).toBe(1);
+  });
+
+  it("weighs nodes by their load and blocks by theirs", () => {
+    // Node 0 sends everything: what more it sends falls on all alike.
+    const given = evidence(0.01, { erlang: 1e-9 });
+    const loadOfNode = [1, ...Array<number>(NODES - 1).fill(0)];
+    expect(deliveryWith({ ...given, loadOfNode }, 50).value).toBeCloseTo(Math.exp(-0.05), 6);
+    expect(
+      deliveryWith({ ...given, expected: given.expected.map((row) => row.map(() => 0)) }, 50).value,
+    ).toBe(0);
+    expect(deliveryWith({ ...given, heard: [] }, 50).value).toBe(0);
+  });
 });

@@ -240,6 +240,176 @@ describe("contradictions", () => {
   });
 });
 
+/** Some receptions on one channel. */
+const on = (mhz: number, count: number, spreadingFactor = 9, bandwidthHz = 125_000): HeardChannel => ({
+  frequencyHz: Math.round(mhz * 1e6),
+  modulation: lora(spreadingFactor, bandwidthHz),
+  payloadBytes: 20,
+  count,
+});
+const NNBSP = "\u202F";
+
+describe("contradictions by hand", () => {
+  it("outside a dynamic plan name its band, most frequent first, counts of one frequency summed", () => {
+    const heard = [on(868.1, 9), on(902.3, 2), on(871.5, 1), on(871.5, 3, 12), on(863, 2), on(870, 2)];
+    expect(contradictionsWith("EU868", heard)).toEqual([
+      `4 receptions at 871.5${NNBSP}MHz, outside EU863-870 (863.0 to 870.0${NNBSP}MHz).`,
+      `2 receptions at 902.3${NNBSP}MHz, outside EU863-870 (863.0 to 870.0${NNBSP}MHz).`,
+    ]);
+  });
+
+  it("of a data rate sum up over channels", () => {
+    expect(contradictionsWith("EU868", [on(868.1, 1, 9, 62_500), on(868.3, 1, 9, 62_500)])).toEqual([
+      "2 receptions with SF9BW62.5, which is no uplink data rate of EU863-870.",
+    ]);
+    // 125 kHz on the channel of 500 kHz: the frequency is right, the width is not.
+    expect(contradictionsWith("US915", [on(903, 2, 9)])).toEqual([
+      `2 receptions with SF9BW125 at 903.0${NNBSP}MHz, a data rate that this channel does not allow.`,
+    ]);
+    expect(contradictionsWith("US915", [on(903, 2, 8, 500_000), on(903.9, 2, 8)])).toEqual([]);
+  });
+
+  it("of a size name the largest of each data rate, from one reception on", () => {
+    const sized = (spreadingFactor: number, payloadBytes: number) => ({
+      ...on(868.1, 1, spreadingFactor),
+      payloadBytes,
+    });
+    // RP002, EU868: N 51 at DR0 to DR2, so 64 octets; at DR3 115, so 128.
+    expect(
+      contradictionsWith("EU868", [
+        sized(10, 70),
+        sized(10, 90),
+        sized(10, 80),
+        sized(9, 129),
+        sized(12, 64),
+      ]),
+    ).toEqual([
+      "SF10BW125 frames of up to 90 octets, more than the 64 that EU863-870 allows at this data rate.",
+      "SF9BW125 frames of up to 129 octets, more than the 128 that EU863-870 allows at this data rate.",
+    ]);
+    const { payloadBytes: _, ...unsized } = sized(10, 250);
+    expect(contradictionsWith("EU868", [unsized])).toEqual([]);
+  });
+
+  it("of silence begin at 50 receptions of a plan, 100 of a sub-band", () => {
+    const silent = (count: number) => contradictionsWith("EU868", [on(868.1, count - 1), on(868.3, 1)]);
+    expect(silent(49)).toEqual([]);
+    expect(silent(50)).toEqual([
+      `The default channel 868.5${NNBSP}MHz of EU863-870 was never heard in 50 receptions.`,
+    ]);
+    // US915, sub-band 2 without 904.1 and 905.3 MHz; nobody used 904.6 MHz at 500 kHz, which says nothing.
+    const heard = (count: number) => [
+      ...[903.9, 904.3, 904.5, 904.7, 904.9].map((mhz) => on(mhz, 10)),
+      on(905.1, count - 50),
+    ];
+    expect(contradictionsWith("US915", heard(99), { subBand: 2 })).toEqual([]);
+    expect(contradictionsWith("US915", heard(100), { subBand: 2 })).toEqual([
+      `Never heard in 100 receptions of sub-band 2: 904.1, 905.3${NNBSP}MHz.`,
+    ]);
+  });
+
+  it("of a set sub-band begin at two receptions, others in order of their number", () => {
+    expect(contradictionsWith("US915", [on(903.9, 1)], { subBand: 1 })).toEqual([]);
+    expect(
+      contradictionsWith("US915", [on(913.5, 1), on(913.7, 1), on(903.9, 5), on(905.5, 1)], { subBand: 1 }),
+    ).toEqual([
+      "Sub-band 1 of US902-928 was never heard in 8 receptions.",
+      "5 receptions in sub-band 2, beside sub-band 1.",
+      "2 receptions in sub-band 8, beside sub-band 1.",
+    ]);
+  });
+
+  it("of silent sub-bands need half of them heard, and 50 receptions", () => {
+    const four = [902.3, 905.5, 907.1, 910.3].map((mhz) => on(mhz, 15));
+    // Sub-bands 1, 3, 4 and 6 were heard: 2, 5, 7 and 8 were not.
+    const sentence = (subBand: number) =>
+      `Sub-band ${subBand} of US902-928 was never heard in 60 receptions.`;
+    expect(contradictionsWith("US915", four)).toEqual([2, 5, 7, 8].map(sentence));
+    expect(
+      contradictionsWith(
+        "US915",
+        four.slice(1).map((one) => ({ ...one, count: 20 })),
+      ),
+    ).toEqual([]);
+    expect(
+      contradictionsWith(
+        "US915",
+        four.map((one) => ({ ...one, count: 12 })),
+      ),
+    ).toEqual([]);
+  });
+
+  it("of CN470 are those with the channel set that most receptions fit", () => {
+    // 486.3 to 487.7 MHz are uplinks of 26MHz-B (to 489.7) and of the older set (to 489.3), which alone has SF12.
+    const heard = [...run(486.3, 8).map((mhz) => on(mhz, 10, 12)), on(509.9, 3, 12)];
+    expect(contradictionsWith("CN470", heard)).toEqual([
+      `3 receptions at 509.9${NNBSP}MHz, which is no uplink channel of CN470-510.`,
+    ]);
+  });
+});
+
+describe("a verdict by hand", () => {
+  it("is ambiguous below 80 %, its alternatives those from 5 % on, best first", () => {
+    // 868.9 and 869.1 MHz, 20 frames each: defaults of RU864, a raster of EU868 without its three defaults.
+    const result = recogniseRegion([on(868.9, 20), on(869.1, 20)]);
+    expect(result).toMatchObject({ verdict: "recognised", name: "RU864" });
+    // EU868: two places beside each other, ln(2/3) − ln 70, and three silent defaults at 0.02 each: 8e-8 of it.
+    expect(result.confidence).toBeGreaterThan(0.99);
+    expect(result.alternatives).toEqual([]);
+  });
+
+  it("from one frame has the odds of the weights: RU864's own channel against a place of EU868", () => {
+    const one = recogniseRegion([on(868.9, 1)]);
+    // RU864: ⅓ of nothing, one silent default 15/16. EU868: 70^(−1/3) × (15/16)^3. IN865 ends at 867 MHz: 1e-4^(1/3) × (15/16)^3.
+    // No plan: 0.05 × 0.02^(1/3). All the others lie elsewhere: 1e-4^(1/3), dynamic ones times their silent defaults.
+    const silent = 15 / 16;
+    const far = 1e-4 ** (1 / 3);
+    const russian = silent;
+    const european = 70 ** (-1 / 3) * silent ** 3;
+    const weights = [
+      ...[russian, european, 0.05 * 0.02 ** (1 / 3)],
+      // AS923-1 to -4: two defaults each; IN865, KR920, EU433, CN779: three; ISM2400 has neither SF9 at 125 kHz.
+      ...Array<number>(4).fill(far * silent ** 2),
+      ...Array<number>(4).fill(far * silent ** 3),
+    ];
+    const rest = weights.reduce((sum, weight) => sum + weight, 0);
+    // The fixed plans and ISM2400 hold a few hundredths more.
+    expect(one.confidence).toBeLessThan(russian / rest);
+    expect(one.confidence).toBeGreaterThan(0.85 * (russian / rest));
+    expect(one.verdict).toBe("ambiguous");
+    expect(one.alternatives.map(({ name }) => name).slice(0, 2)).toEqual(["RU864", "EU868"]);
+    const [first, second] = one.alternatives;
+    expect((second?.confidence ?? 0) / (first?.confidence ?? 1)).toBeCloseTo(european / russian, 9);
+    expect(one.reason).toMatch(/^Ambiguous: what was heard in 1 receptions fits RU864, EU868/);
+  });
+
+  it("names the block of CN470 that stands out, and its channel set", () => {
+    const result = recogniseRegion(run(470.3, 8).map((mhz) => on(mhz, 20, 12)));
+    expect(result).toMatchObject({
+      name: "CN470",
+      variant: "before RP002-1.0.1",
+      subBand: null,
+      block: `470.3 to 471.7${NNBSP}MHz`,
+      reason: `CN470-510, channels 470.3 to 471.7${NNBSP}MHz, from 160 receptions.`,
+    });
+    // At SF10 every set that begins at 470.3 MHz explains it alike: no set stands out, the block does.
+    expect(recogniseRegion(run(470.3, 8).map((mhz) => on(mhz, 20, 10)))).toMatchObject({
+      variant: null,
+      block: `470.3 to 471.7${NNBSP}MHz`,
+    });
+  });
+
+  it("leaves out what was counted zero times or has no frequency", () => {
+    expect(recogniseRegion([on(868.1, 0), { ...on(868.1, 5), frequencyHz: 0 }]).verdict).toBe(
+      "nothing-heard",
+    );
+    const clean = [on(868.1, 20), on(868.3, 20), on(868.5, 20)];
+    expect(recogniseRegion([...clean, { ...on(868.1, 5), frequencyHz: 0 }, on(902.3, 0)])).toEqual(
+      recogniseRegion(clean),
+    );
+  });
+});
+
 /** N + 13 at SF10, by the most generous of a region's tables: under a dwell limit AS923 allows but 24. */
 const mostAtSf10: Readonly<Record<string, number>> = {
   ...{ EU868: 64, US915: 24, AU915: 64, "AS923-1": 128, "AS923-2": 128, "AS923-3": 128, "AS923-4": 128 },

@@ -164,7 +164,9 @@ describe("a fixed plan (US915: 64 channels of 125 kHz, 8 of 500 kHz, in 8 sub-ba
     expect(first?.block?.replace("\u202F", " ")).toBe("470.3 to 471.7 MHz");
     // One of five sets, one of eight blocks (80 %).
     expect(first?.log).toBeCloseTo(ln(1 / 5) + ln(0.8 / 8), 9);
-    const older = rowsOf.find(({ variant, block }) => variant === "before RP002-1.0.1" && typeof block === "string");
+    const older = rowsOf.find(
+      ({ variant, block }) => variant === "before RP002-1.0.1" && typeof block === "string",
+    );
     // 96 channels are twelve blocks.
     expect(older?.log).toBeCloseTo(ln(1 / 5) + ln(0.8 / 12), 9);
     expect(rowsOf.every(({ subBand }) => subBand === null)).toBe(true);
