@@ -9,6 +9,7 @@ import { describe, expect, it } from "vitest";
 import {
   fitLogDistance,
   freeSpaceLossDb,
+  geodesicM,
   LOG_DISTANCE_OULU,
   logDistanceLossDb,
 } from "../../src/radio/path-loss.ts";
@@ -109,5 +110,14 @@ describe("a log-distance fit", () => {
     }));
     expect(fitLogDistance(links)!.exponent).toBeCloseTo(2, 9);
     expect(freeSpaceLossDb(1000, 868e6)).toBeCloseTo(32.4 + 20 * Math.log10(868), 0);
+  });
+});
+
+describe("a geodesic on WGS 84", () => {
+  it("of 9,398 km is that of C. Karney's test set for geodesics (GeodTest.dat, first line; from memory)", () => {
+    const from = { latitudeDeg: 36.530042355041, longitudeDeg: 0 };
+    const to = { latitudeDeg: -48.16427077909777, longitudeDeg: 5.7623446946765105 };
+    expect(geodesicM(from, to)).toBeCloseTo(9_398_502.0434687, 3);
+    expect(geodesicM(to, from)).toBeCloseTo(9_398_502.0434687, 3);
   });
 });

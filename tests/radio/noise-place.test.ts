@@ -333,7 +333,13 @@ describe("the comparison of three gateways", () => {
     const late = samplesOf(gateway("B", -116, -110), (atUs) => atUs >= half && TIME.isOn(atUs)).channels[0]!;
     const b = {
       ...gateway("B", -116, -110),
-      channels: [{ ...early, samples: [...early.samples, ...late.samples] }],
+      // Never at the same moment: 20 s later.
+      channels: [
+        {
+          ...early,
+          samples: [...early.samples, ...late.samples].map((one) => ({ ...one, atUs: one.atUs + 20e6 })),
+        },
+      ],
     };
     const a = samplesOf(gateway("A", -116, -100), (atUs) => TIME.isOff(atUs) || atUs >= half);
     // Both in the second half, 15 samples each, the middle one half a dB above: A −99.598, B −110.598 dBm.

@@ -14,3 +14,20 @@ describe("noise in no order", () => {
     }
   });
 });
+
+describe("noise of more than 1,500 frames", () => {
+  it("is judged by the last 1,500", () => {
+    const random = createRandom(2, "strewn");
+    const last = Array.from({ length: 1_500 }, () => 1_000_000 + random.uniform() * 10_800).map((atS) => ({
+      atUs: atS * 1e6,
+      isLoud: atS % 300 < 75,
+    }));
+    // Before them hours of frames that were loud without a pause.
+    const earlier = Array.from({ length: 1_300 }, (_, i) => ({
+      atUs: (900_000 + i * 70) * 1e6,
+      isLoud: true,
+    }));
+    expect(noisePulse(last)?.periodUs).toBeCloseTo(300e6, -6);
+    expect(noisePulse([...earlier, ...last])).toEqual(noisePulse(last));
+  });
+});

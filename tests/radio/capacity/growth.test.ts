@@ -21,9 +21,10 @@ function evidence(e: number, { expected = HEARD, erlang = 0.01, repeats = 1 } = 
     heardOf: Array.from({ length: NODES }, () => Array<number>(BLOCKS).fill(HEARD)),
     loadOfBlock: Array<number>(BLOCKS).fill(1),
     loadOfNode: Array<number>(NODES).fill(1 / NODES),
-    heard: Array.from({ length: NODES * BLOCKS * HEARD }, (_, i) => ({
+    // One counter of the eight stands for all: they are alike.
+    heard: Array.from({ length: NODES * BLOCKS }, (_, i) => ({
       node: i % NODES,
-      block: Math.floor(i / NODES) % BLOCKS,
+      block: Math.floor(i / NODES),
       transmissions: Array.from({ length: repeats }, () => ({ exposure, gateways: [1] })),
     })),
     erlang: new Map([[1, { all: erlang, own: erlang }]]),

@@ -64,7 +64,7 @@ describe("a plain gateway's region", () => {
   for (const [name, mhz] of Object.entries(plainGateways)) {
     it(`is recognised as ${name} after 50 frames, without contradictions`, () => {
       const bandwidthHz = name === "ISM2400" ? 812_500 : 125_000;
-      for (let seed = 1; seed <= 20; seed += 1) {
+      for (let seed = 1; seed <= 6; seed += 1) {
         const result = recogniseRegion(frames(mhz, 50, seed, [7, 8, 9, 10], bandwidthHz));
         expect(result, `seed ${seed}`).toMatchObject({ verdict: "recognised", name });
         expect(result.confidence).toBeGreaterThan(0.9);

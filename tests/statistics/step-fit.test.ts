@@ -1,0 +1,245 @@
+import { describe, expect, it } from "vitest";
+import { levelShifts } from "../../src/statistics/level-shifts.ts";
+import { bestCut, dated, fitSegment, isSharp, type LevelSlot } from "../../src/statistics/step-fit.ts";
+
+const MINUTE_US = 60e6;
+
+/** One value a minute. */
+const minutes = (values: readonly number[], everyUs = MINUTE_US) =>
+  values.map((value, i) => ({ tUs: i * everyUs, value }));
+const slotsOf = (values: readonly number[], everyUs = MINUTE_US): LevelSlot[] =>
+  values.map((value, i) => ({ atUs: i * everyUs, value, count: 1, grid: i }));
+const repeated = (value: number, count: number) => Array<number>(count).fill(value);
+/** A level, half a dB below and above by turns. */
+const about = (level: number, count: number, by = 0.5) =>
+  Array.from({ length: count }, (_, i) => level + (i % 2 === 0 ? by : -by));
+
+describe("the cut that leaves the least squares", () => {
+  it("lies between two levels, or as near as the bounds allow", () => {
+    const values = [0, 0, 0, 6, 6, 6];
+    expect(bestCut(values, { first: 1, last: 5 })).toBe(3);
+    // About the mean of 3 the sums run −3, −6, −9, −6, −3: gains 9/5, 36/8, 81/9, 36/8, 9/5.
+    expect(bestCut(values, { first: 4, last: 5 })).toBe(4);
+    expect(bestCut(values, { first: 1, last: 2 })).toBe(2);
+    expect(bestCut(values, { first: 5, last: 9 })).toBe(5);
+    expect(bestCut(values, { first: 4, last: 3 })).toBeNull();
+    expect(bestCut(values, { first: 6, last: 6 })).toBeNull();
+  });
+
+  it("weighs the lengths of both parts: one far value at the end stands alone", () => {
+    // Mean 2: sums −2, −4, −6, −8: gains 4/4, 16/6, 36/6, 64/4.
+    expect(bestCut([0, 0, 0, 0, 10], { first: 1, last: 4 })).toBe(4);
+    // Of equal gains the first.
+    expect(bestCut([1, 1, 1, 1], { first: 2, last: 3 })).toBe(2);
+  });
+});
+
+describe("two levels of a stretch", () => {
+  it("are medians on both sides of a step, and what remains is the scatter about them", () => {
+    const values = [0, 1, 0, 1, 0, 10, 11, 10, 11, 10];
+    expect(fitSegment(slotsOf(values), 5, { first: 3, last: 7 })).toEqual({
+      endOfFirst: 5,
+      startOfSecond: 5,
+      gradual: false,
+      from: 0,
+      to: 10,
+      residuals: [0, 1, 0, 1, 0, 0, 1, 0, 1, 0],
+    });
+  });
+
+  it("have a ramp between them where it fits better", () => {
+    const values = [...repeated(0, 6), 2, 4, 6, 8, ...repeated(10, 6)];
+    expect(fitSegment(slotsOf(values), 8, { first: 3, last: 13 })).toEqual({
+      endOfFirst: 6,
+      startOfSecond: 10,
+      gradual: true,
+      from: 0,
+      to: 10,
+      residuals: repeated(0, 16).map(() => expect.closeTo(0, 9)),
+    });
+  });
+
+  it("have no ramp within bounds that leave no room for one", () => {
+    const values = [...repeated(0, 7), 4, 6, ...repeated(10, 7)];
+    expect(fitSegment(slotsOf(values), 8, { first: 3, last: 13 })?.gradual).toBe(true);
+    const fit = fitSegment(slotsOf(values), 8, { first: 8, last: 8 });
+    // The step leaves 4 of the first level and −4 of the second.
+    expect(fit).toMatchObject({ endOfFirst: 8, startOfSecond: 8, gradual: false, from: 0, to: 10 });
+    expect(fit?.residuals).toEqual([...repeated(0, 7), 4, -4, ...repeated(0, 7)]);
+  });
+
+  it("are none where a straight line lies closer", () => {
+    const line = Array.from({ length: 16 }, (_, i) => i);
+    expect(fitSegment(slotsOf(line), 8, { first: 3, last: 13 })).toBeNull();
+  });
+
+  it("leave less where one of them is itself a step: what it explains is no scatter", () => {
+    const values = [...repeated(0, 3), ...repeated(5, 3), ...repeated(20, 6)];
+    expect(fitSegment(slotsOf(values), 6, { first: 6, last: 6 })).toMatchObject({
+      from: 2.5,
+      to: 20,
+      residuals: repeated(0, 12),
+    });
+    // By turns, no cut explains seven tenths: about one level, 2.5 either way.
+    const turns = [0, 5, 0, 5, 0, 5, ...repeated(20, 6)];
+    expect(fitSegment(slotsOf(turns), 6, { first: 6, last: 6 })?.residuals).toEqual([
+      ...[-2.5, 2.5, -2.5, 2.5, -2.5, 2.5],
+      ...repeated(0, 6),
+    ]);
+  });
+});
+
+describe("the moment of a change", () => {
+  const values = [0, 1, 0, 1, 0, 10, 11, 10, 11, 10];
+  const slots = slotsOf(values);
+  const fit = fitSegment(slots, 5, { first: 3, last: 7 });
+  if (fit === null) throw new Error("no fit");
+
+  it("of a step lies between the last value of one level and the first of the other", () => {
+    // 11 variances over size squared: 11 × 0.4 / 100 of the usual minute are 2.64 s.
+    expect(dated(minutes(values), slots, fit, 0.0005, MINUTE_US)).toEqual({
+      atUs: 4.5 * MINUTE_US,
+      notBeforeUs: 4 * MINUTE_US - 2_640_000,
+      notAfterUs: 5 * MINUTE_US + 2_640_000,
+      gradual: false,
+      from: 0,
+      to: 10,
+      p: 0.0005,
+    });
+  });
+
+  it("of a step is sought among single values within two slots of the cut", () => {
+    // Slots say 5, the values change at 6: the seventh minute is the first on its own side.
+    const later = [0, 1, 0, 1, 0, 1, 10, 11, 10, 11, 10];
+    expect(dated(minutes(later), slots, fit, 0, MINUTE_US).atUs).toBe(5.5 * MINUTE_US);
+    // Further than two slots behind the second level it is not sought: 7 min is the last that may be first.
+    const muchLater = [...repeated(0, 9), 10, 10];
+    expect(dated(minutes(muchLater), slots, fit, 0, MINUTE_US).atUs).toBe(6.5 * MINUTE_US);
+  });
+
+  it("of a fall is found alike", () => {
+    const falling = values.map((value) => 10 - value);
+    const down = fitSegment(slotsOf(falling), 5, { first: 3, last: 7 });
+    if (down === null) throw new Error("no fit");
+    expect(dated(minutes(falling), slotsOf(falling), down, 0, MINUTE_US)).toMatchObject({
+      atUs: 4.5 * MINUTE_US,
+      from: 10,
+      to: 0,
+    });
+  });
+
+  it("of a gradual one is the middle between its begin and end", () => {
+    const ramp = { ...fit, gradual: true, endOfFirst: 3, startOfSecond: 8 };
+    expect(dated(minutes(values), slots, ramp, 0, MINUTE_US)).toMatchObject({
+      atUs: 5 * MINUTE_US,
+      notBeforeUs: 2 * MINUTE_US,
+      notAfterUs: 8 * MINUTE_US,
+      gradual: true,
+    });
+    expect(() => dated([], slots, { ...fit, endOfFirst: 0 }, 0, MINUTE_US)).toThrow(RangeError);
+  });
+});
+
+describe("a sharp step", () => {
+  const stepped = (before: number, after: number, size = 6, everyUs = MINUTE_US) =>
+    minutes([...about(0, before), ...about(size, after)], everyUs);
+  const sharp = (points: ReturnType<typeof minutes>, at: number, size: number, leastJump = 2.4) =>
+    isSharp(points, points[at]?.tUs ?? 0, size, leastJump);
+
+  it("is one between two values, in the direction that was found", () => {
+    expect(sharp(stepped(40, 40), 40, 6)).toBe(true);
+    expect(sharp(stepped(40, 40), 40, -6)).toBe(false);
+    expect(sharp(stepped(40, 40, -6), 40, -6)).toBe(true);
+  });
+
+  it("must reach six tenths of the step, and the least that counts", () => {
+    expect(sharp(stepped(40, 40), 40, 10)).toBe(true);
+    expect(sharp(stepped(40, 40), 40, 10.1)).toBe(false);
+    expect(sharp(stepped(40, 40), 40, 6, 6)).toBe(true);
+    expect(sharp(stepped(40, 40), 40, 6, 6.1)).toBe(false);
+  });
+
+  it("must be held against twelve places elsewhere", () => {
+    // Of 30 values places 3 to 27 are 25, of which 15 lie within seven of the middle; of 32 they are 27.
+    expect(sharp(stepped(15, 15), 15, 6)).toBe(false);
+    expect(sharp(stepped(16, 16), 16, 6)).toBe(true);
+  });
+
+  it("needs three values within 20 minutes on both sides, and more of a jump where there are few", () => {
+    expect(sharp(stepped(40, 40, 6, 10 * MINUTE_US), 40, 6)).toBe(false);
+    // At 6.5 min three before: 4 + ½ × (8 − 3) = 6.5 times 0.3 dB are 1.95.
+    const few = (size: number) => minutes([...repeated(0, 40), ...repeated(size, 40)], 6.5 * MINUTE_US);
+    expect(sharp(few(2), 40, 2, 1)).toBe(true);
+    expect(sharp(few(1.9), 40, 1.9, 1)).toBe(false);
+    // At one minute eight: 4 times 0.3 dB are 1.2.
+    const many = (size: number) => minutes([...repeated(0, 40), ...repeated(size, 40)]);
+    expect(sharp(many(1.25), 40, 1.25, 1)).toBe(true);
+    expect(sharp(many(1.15), 40, 1.15, 1)).toBe(false);
+  });
+
+  it("is none where jumps as large are common", () => {
+    // Every sixteen minutes by 6 dB: the twentieth largest jump elsewhere is as large.
+    const restless = minutes(Array.from({ length: 160 }, (_, i) => (Math.floor(i / 16) % 2 === 0 ? 0 : 6)));
+    expect(sharp(restless, 80, -6)).toBe(false);
+  });
+});
+
+describe("level shifts by hand, one value a minute for four hours", () => {
+  it("a step of 10 dB has its levels, its moment, and no chance of being none", () => {
+    const { shifts, enough, slots } = levelShifts(minutes([...about(0, 120), ...about(-10, 120)]));
+    expect({ enough, slots }).toEqual({ enough: true, slots: 240 });
+    // Half a dB about either level: 11 × 0.25 / 100 of a minute are 1.65 s.
+    expect(shifts).toEqual([
+      {
+        atUs: 119.5 * MINUTE_US,
+        notBeforeUs: 119 * MINUTE_US - 1_650_000,
+        notAfterUs: 120 * MINUTE_US + 1_650_000,
+        gradual: false,
+        from: 0,
+        to: -10,
+        p: 0,
+      },
+    ]);
+  });
+
+  it("a step of 5 dB has the chance of a bridge that strays so far: 2 exp(−2 x²)", () => {
+    const [shift] = levelShifts(minutes([...about(0, 120), ...about(5, 120)])).shifts;
+    // Largest sum 120 × 2.5 over √240; assumed variance 1 × 2 × 10 min a slot of 239/480 min, 240 of 481 slots filled.
+    const squared = 300 ** 2 / 240 / ((20 / (239 / 480)) * (240 / 481));
+    expect((shift?.p ?? 0) / (2 * Math.exp(-2 * squared))).toBeCloseTo(1, 6);
+    expect(shift).toMatchObject({ from: 0, to: 5 });
+  });
+
+  it("counts from 3 dB on", () => {
+    const sizes = (size: number) =>
+      levelShifts(minutes([...about(0, 120), ...about(size, 120)])).shifts.length;
+    expect([sizes(3), sizes(2.9), sizes(-3)]).toEqual([1, 0, 1]);
+  });
+
+  it("needs twelve values and half an hour", () => {
+    const enough = (count: number, everyUs: number) => levelShifts(minutes(about(0, count), everyUs)).enough;
+    expect(enough(12, 3 * MINUTE_US)).toBe(true);
+    expect(enough(11, 3 * MINUTE_US)).toBe(false);
+    expect(enough(31, MINUTE_US)).toBe(true);
+    expect(enough(30, MINUTE_US)).toBe(false);
+  });
+
+  it("a slow change of 13 dB counts where both levels hold an hour, of 11 dB not", () => {
+    const slow = (size: number) => {
+      const ramp = Array.from({ length: 240 }, (_, i) => size * Math.max(0, Math.min(1, (i - 89) / 61)));
+      return levelShifts(minutes(ramp.map((level, i) => level + (i % 2 === 0 ? 0.25 : -0.25)))).shifts;
+    };
+    expect(slow(13)).toEqual([
+      {
+        atUs: 119.5 * MINUTE_US,
+        notBeforeUs: 89 * MINUTE_US,
+        notAfterUs: 150 * MINUTE_US,
+        gradual: true,
+        from: expect.closeTo(0, 1),
+        to: expect.closeTo(13, 1),
+        p: expect.closeTo(0, 9),
+      },
+    ]);
+    expect(slow(11)).toEqual([]);
+  });
+});
