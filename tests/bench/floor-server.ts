@@ -1,7 +1,7 @@
 /**
  * The floor of the ingest benchmark: the least that could be called "receive and keep". Receives, JSON.parse, one
  * insert a reception, one durable commit for whatever has queued, acknowledges. No decoding, no ledger, no roll-ups.
- * Run as a child process: prints its port, ends when its standard input ends.
+ * Run as a child process (store, and port if not any): prints its port, ends when its standard input ends.
  */
 import { createSocket } from "node:dgram";
 import Database from "better-sqlite3";
@@ -50,7 +50,7 @@ function commit(): void {
   }
 }
 
-socket.bind(0, "127.0.0.1", () => {
+socket.bind(Number(process.argv[3] ?? 0), "127.0.0.1", () => {
   socket.setRecvBufferSize(4 * 1024 * 1024);
   process.stdout.write(`${socket.address().port}\n`);
 });

@@ -3,6 +3,7 @@
  * receptions. Processor time of one connection that asks for the first time, so that other programs on the machine
  * count for little. `--size=0.15|1.5|10` (millions of receptions; 1.5 unless told), `--view=NAME` for one view alone.
  */
+import { statSync } from "node:fs";
 import { openReader, type Store } from "../../src/store/open.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { airView } from "../../src/views/air.ts";
@@ -18,6 +19,7 @@ import { siteView } from "../../src/views/site.ts";
 import { trialsView } from "../../src/views/trials/trials.ts";
 import { type AskedWindow, resolveWindow } from "../../src/views/window.ts";
 import { GATEWAYS, MONTH_SIZES, monthStore } from "./month-store.ts";
+import { progress, row, wordOf } from "./programs.ts";
 import type { BenchResult } from "./run.ts";
 
 const DAY_US = 86_400_000_000;
@@ -43,7 +45,7 @@ const VIEWS: Readonly<Record<string, (store: Store, window: AskedWindow) => unkn
 export function benchMonth(): BenchResult[] {
   const size = wordOf("size") ?? "1.5";
   const only = wordOf("view");
-  const path = monthStore(size, (sentence) => process.stderr.write(`${sentence}\n`));
+  const path = monthStore(size, progress);
   const days = MONTH_SIZES[size]?.days ?? 1;
   const results: BenchResult[] = [];
   for (const span of [1, days]) {
@@ -51,22 +53,21 @@ export function benchMonth(): BenchResult[] {
     for (const [name, view] of Object.entries(VIEWS)) {
       if (only !== null && only !== name) continue;
       const measured = least(path, span, view);
-      results.push({
-        name: `${name}, ${span} d of ${size} million, CPU ms`,
-        floor,
-        measured,
-        ratio: measured / floor,
-      });
+      results.push(row(`${name}, ${span} d of ${size} million, CPU ms`, floor, measured));
     }
   }
   const peakMb = process.resourceUsage().maxRSS / 1024;
-  results.push({ name: "peak memory MB, of 200", floor: 200, measured: peakMb, ratio: peakMb / 200 });
+  results.push(row("peak memory MB, of 200", 200, peakMb));
+  results.push(row("octets a reception, of 150", 150, octetsAReception(path)));
   return results;
 }
 
-function wordOf(name: string): string | null {
-  const word = process.argv.find((one) => one.startsWith(`--${name}=`));
-  return word?.slice(name.length + 3) ?? null;
+/** All included. */
+function octetsAReception(path: string): number {
+  const store = openReader(path);
+  const receptions = Number(store.prepare("SELECT count(*) FROM reception").pluck().get());
+  store.close();
+  return statSync(path).size / receptions;
 }
 
 /** Milliseconds of processor time, the least of some rounds, each over a connection of its own. */

@@ -8,6 +8,7 @@ import { createSocket } from "node:dgram";
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { row } from "./programs.ts";
 import type { BenchResult } from "./run.ts";
 import { benchDatagram } from "./traffic.ts";
 
@@ -52,10 +53,6 @@ export async function benchRelay(): Promise<BenchResult[]> {
     await Promise.all(children.map(end));
     rmSync(folder, { recursive: true, force: true });
   }
-}
-
-function row(name: string, floor: number, measured: number): BenchResult {
-  return { name, floor, measured, ratio: measured / floor };
 }
 
 function quantile(values: number[], share: number): number {

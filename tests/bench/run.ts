@@ -1,10 +1,14 @@
 /** `npm run bench -- [NAME…] [--json]`: runs the benchmarks and prints each beside its floor of the same run. */
+import { benchAnswers } from "./answers.ts";
 import { benchCrowd } from "./crowd.ts";
 import { benchDecode } from "./decode.ts";
 import { benchGaps } from "./gaps.ts";
+import { benchGateways } from "./gateways.ts";
+import { benchImport } from "./import.ts";
 import { benchIngest } from "./ingest.ts";
 import { benchMonth } from "./month.ts";
 import { benchRelay } from "./relay.ts";
+import { benchService } from "./service.ts";
 import { benchWorst } from "./worst.ts";
 import { benchWrites } from "./writes.ts";
 
@@ -17,13 +21,17 @@ export interface BenchResult {
 }
 
 const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchResult[]>>> = {
+  answers: benchAnswers,
   crowd: benchCrowd,
   decode: benchDecode,
   gaps: benchGaps,
+  gateways: benchGateways,
+  import: benchImport,
   ingest: benchIngest,
   month: benchMonth,
   relay: benchRelay,
   worst: benchWorst,
+  service: benchService,
   writes: benchWrites,
 };
 
@@ -43,11 +51,11 @@ if (process.argv.includes("--json")) {
   process.stdout.write(`${JSON.stringify({ results }, null, 2)}\n`);
 } else {
   process.stdout.write(
-    `${"".padEnd(40)}${"floor".padStart(12)}${"measured".padStart(12)}${"ratio".padStart(8)}\n`,
+    `${"".padEnd(56)}${"floor".padStart(12)}${"measured".padStart(12)}${"ratio".padStart(8)}\n`,
   );
   for (const { name, floor, measured, ratio } of results) {
     process.stdout.write(
-      `${name.padEnd(40)}${floor.toFixed(2).padStart(12)}${measured.toFixed(2).padStart(12)}${ratio.toFixed(2).padStart(8)}\n`,
+      `${name.padEnd(56)}${floor.toFixed(2).padStart(12)}${measured.toFixed(2).padStart(12)}${ratio.toFixed(2).padStart(8)}\n`,
     );
   }
 }

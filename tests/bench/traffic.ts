@@ -1,4 +1,4 @@
-/** The traffic of the benchmarks: uplinks of 2,000 nodes at four gateways on eight channels. */
+/** The traffic of the benchmarks: uplinks on eight channels, of 2,000 nodes at four gateways unless told otherwise. */
 import type { RadioPacket } from "../../src/model/datagram.ts";
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
 import { packet, phy } from "../store/traffic.ts";
@@ -16,10 +16,30 @@ export function benchDatagram(i: number, packets = 1): Uint8Array {
   });
 }
 
-function benchPacket(i: number): RadioPacket {
-  const node = (0x0100_0000 + (i % NODES)).toString(16).toUpperCase().padStart(8, "0");
+/** Radio packets of a datagram in the mean, where a gateway's eight demodulators receive all they can: 194 a second in 100 datagrams. */
+export const BUSY_PACKETS = 1.94;
+/** Nodes around a busy gateway. */
+const NODES_A_GATEWAY = 200;
+
+/** Datagram number `i` of `gateways` busy gateways, which take turns; each has its own count of tokens. */
+export function busyDatagram(i: number, gateways: number): Uint8Array {
+  const gateway = i % gateways;
+  const round = Math.floor(i / gateways);
+  const before = Math.floor(i * BUSY_PACKETS);
+  const count = Math.floor((i + 1) * BUSY_PACKETS) - before;
+  return encodePushData({
+    version: 2,
+    token: round % 65_536,
+    gatewayEui: `02005E20${gateway.toString(16).toUpperCase().padStart(8, "0")}`,
+    packets: Array.from({ length: count }, (_, of) => benchPacket(before + of, gateways * NODES_A_GATEWAY)),
+    status: null,
+  });
+}
+
+function benchPacket(i: number, nodes = NODES): RadioPacket {
+  const node = (0x0100_0000 + (i % nodes)).toString(16).toUpperCase().padStart(8, "0");
   return packet({
-    payload: phy(node, Math.floor(i / NODES)),
+    payload: phy(node, Math.floor(i / nodes)),
     tmstUs: (i * 1_000) % 4_294_967_296,
     frequencyHz: 867_100_000 + (i % 8) * 200_000,
     spreadingFactor: 7 + (i % 6),

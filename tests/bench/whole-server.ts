@@ -1,6 +1,6 @@
 /**
  * The measured side of the ingest and relay benchmarks: the intake as the service starts it, with the server to relay to
- * as a second word. Same frame as the floor. `MASTLOG_BENCH_STORED`: a line is printed when so many receptions are stored.
+ * as a second word. Same frame as the floor; prints the intake's figures when asked (any octets in). `MASTLOG_BENCH_STORED`: a line is printed when so many receptions are stored.
  */
 import { openReader } from "../../src/store/open.ts";
 
@@ -33,7 +33,7 @@ if (awaited > 0) {
   }, 10);
 }
 process.stdin.on("end", () => void end());
-process.stdin.resume();
+process.stdin.on("data", () => process.stdout.write(`${JSON.stringify(intake.figures())}\n`));
 
 /** An answer that left at 25 ms measures the listener and not the store: a figure that holds such answers says so. */
 async function end(): Promise<void> {
