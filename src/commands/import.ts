@@ -98,6 +98,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
         waitMs,
         onProgress: ({ progress }) => bars.at(-1)?.at(progress),
         onRecorded: () => undefined,
+        isAlone: () => !isServiceRunning(db),
       });
       const reports: FileReport[] = [];
       const merged: MergeReport[] = [];

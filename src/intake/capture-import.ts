@@ -67,6 +67,8 @@ export interface CaptureImportOptions {
   readonly onRecorded: (recorded: Recorded) => void;
   /** UDP port of the server in the capture; recognised by what crosses it when not given. */
   readonly udpPort?: number | undefined;
+  /** Asked again and again: true while nobody else records into the store. Absent: never. */
+  readonly isAlone?: () => boolean;
 }
 
 /** What one reading brought. */
@@ -81,6 +83,8 @@ export interface CaptureOutcome {
 
 /** Datagrams in one transaction: so that a keepalive of live traffic waits no more than some 10 ms. */
 const DATAGRAMS_A_COMMIT = 100;
+/** The same where no service records. Chosen: all that is read in one piece, which costs 7 % less. */
+const DATAGRAMS_A_COMMIT_ALONE = 500;
 
 export class CaptureImport {
   readonly #options: CaptureImportOptions;
@@ -136,9 +140,10 @@ export class CaptureImport {
         if (item.kind === "datagram") datagrams.push(decode(item, reading.serverPorts));
         else faults.set(item.fault.reason, (faults.get(item.fault.reason) ?? 0) + 1);
       }
-      for (let i = 0; i < datagrams.length; i += DATAGRAMS_A_COMMIT) {
+      const most = this.#options.isAlone?.() === true ? DATAGRAMS_A_COMMIT_ALONE : DATAGRAMS_A_COMMIT;
+      for (let i = 0; i < datagrams.length; i += most) {
         if (this.#stopped) throw new Error("the service ended while reading it");
-        let batch = datagrams.slice(i, i + DATAGRAMS_A_COMMIT);
+        let batch = datagrams.slice(i, i + most);
         await onceFree(() => {
           const { recorded, done, trouble } = recordBatch(recorder, batch, {
             deferSettling: true,
