@@ -184,12 +184,12 @@ function growthOf(
   const fromDay = weekOf(Math.floor((toUs - 1) / DAY_US)) - (WEEKS - 1) * 7;
   const asked = { fromUs: fromDay * DAY_US, toUs };
   const range = { fromUs: newestReceptionsFromUs(store, asked, MAX_RECEPTIONS), toUs };
-  const rows = airtimeByDay(store, range).filter(({ devAddr }) => ownerOf(devAddr).stranger);
+  const rows = airtimeByDay(store, range, (devAddr) => ownerOf(devAddr).stranger);
   const spent = new Map<number, number>();
   for (const { gatewayId, airtimeUs } of rows) spent.set(gatewayId, (spent.get(gatewayId) ?? 0) + airtimeUs);
   const candidates = [...spent]
     .map(([gatewayId, airtimeUs]) => ({ gatewayId, airtimeUs }))
-    .sort((a, b) => b.airtimeUs - a.airtimeUs)
+    .sort((a, b) => b.airtimeUs - a.airtimeUs || a.gatewayId - b.gatewayId)
     .slice(0, MAX_CANDIDATES)
     .map((one) => ({ ...one, shares: sharesOf(one.gatewayId, range) }));
   // The longest record first: a gateway that came later cannot show growth.

@@ -32,7 +32,7 @@ export function columnsOf(
   store: Store,
   columns: readonly string[],
   rest: string,
-  values: readonly (number | string)[] | Readonly<Record<string, number>>,
+  values: readonly (number | string)[] | Readonly<Record<string, number | string>>,
 ): (number | null)[][] {
   const lists = columns.map((column) => `json_group_array(${column})`);
   const texts = prepared(store, `SELECT ${lists.join(", ")} ${rest}`)
