@@ -5,7 +5,7 @@
  */
 import type { CodingRate } from "../model/modulation.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
-import { CAPTURE_RULES, exposureTo, type HeardSignal, type Source } from "../radio/capacity/exposure.ts";
+import { CAPTURE_RULES, type HeardSignal, type Traffic } from "../radio/capacity/exposure.ts";
 import { deliveryUnder, type Outcome } from "./link-delivery.ts";
 
 /** SNR floors of neighbouring spreading factors are 2.5 dB apart. SX1276 data sheet, Table 13. */
@@ -57,10 +57,11 @@ export type NoChange =
   | "repeats"
   | "few frames";
 
-/** One answer a step faster, or why there is none. `others`: the traffic of everybody else, by frequency. */
+/** One answer a step faster, or why there is none. `traffic`: of everybody; the node's own, told by `sender`, is left out. */
 export function dataRateChanges(
   node: ChangingNode,
-  others: ReadonlyMap<number, readonly Source[]>,
+  traffic: Traffic,
+  sender?: object,
 ): readonly DataRateChange[] | NoChange {
   const newest = node.frames.at(-1);
   if (newest === undefined) return "few frames";
@@ -73,33 +74,45 @@ export function dataRateChanges(
   if (frames.length < MIN_ONE_RATE * node.frames.length) return "changes itself";
   if (node.repeats > MAX_REPEATS) return "repeats";
   const now = deliveryUnder(node.outcomes, 0);
-  if (now.ratio === null) return "few frames";
+  const { ratio: delivery } = now;
+  if (delivery === null) return "few frames";
   const airtimeMs = meanMs(frames, spreadingFactor);
   const stride = Math.max(1, Math.ceil(frames.length / MAX_COMPARED));
   const compared = frames.filter((_, i) => i % stride === 0);
-  const changes: DataRateChange[] = [];
+  const steps: {
+    readonly to: number;
+    readonly by: { readonly ratio: number; readonly interval95: readonly [number, number] };
+  }[] = [];
   for (let to = spreadingFactor - 1; to >= FASTEST; to--) {
-    const by = deliveryUnder(node.outcomes, -STEP_DB * (spreadingFactor - to));
-    if (by.ratio === null || by.interval95 === null) break;
-    const kept = keptAmong(compared, to, others);
+    const { ratio, interval95 } = deliveryUnder(node.outcomes, -STEP_DB * (spreadingFactor - to));
+    if (ratio === null || interval95 === null) break;
+    steps.push({ to, by: { ratio, interval95 } });
+  }
+  const kept = keptAmong(
+    compared,
+    steps.map(({ to }) => to),
+    traffic,
+    sender,
+  );
+  return steps.map(({ to, by }, i) => {
+    const { theory = 1, least = 1, most = 1 } = kept[i] ?? {};
     const airtimeMsThen = meanMs(frames, to);
-    const wouldBe = Math.min(1, by.ratio * kept.theory);
-    changes.push({
+    const wouldBe = Math.min(1, by.ratio * theory);
+    return {
       fromSpreadingFactor: spreadingFactor,
       toSpreadingFactor: to,
       airtimeMs,
       airtimeMsThen,
       freedSecondsADay: (node.framesADay * (airtimeMs - airtimeMsThen)) / 1000,
-      delivery: now.ratio,
+      delivery,
       deliveryLow: now.interval95?.[0] ?? 0,
       wouldBe,
       interval95: [
-        Math.max(0, Math.min(wouldBe, by.interval95[0] * kept.least)),
-        Math.min(1, Math.max(wouldBe, by.interval95[1] * kept.most)),
+        Math.max(0, Math.min(wouldBe, by.interval95[0] * least)),
+        Math.min(1, Math.max(wouldBe, by.interval95[1] * most)),
       ],
-    });
-  }
-  return changes;
+    };
+  });
 }
 
 /** What a change may take at worst from what is sure today: few frames alone forbid no change. Chosen. */
@@ -118,19 +131,32 @@ function airtimeUsAt({ codingRate, size, bandwidthHz }: ChangingFrame, spreading
   return airtimeOfReception({ kind: "lora", spreadingFactor, bandwidthHz, codingRate }, size, "ok");
 }
 
-/** What collisions leave at the new data rate over what they leave now: mean of the frames, by each rule of capture. */
+interface Kept {
+  readonly theory: number;
+  readonly least: number;
+  readonly most: number;
+}
+
+/** What collisions leave at each new data rate over what they leave now: mean of the frames, by each rule of capture. */
 function keptAmong(
   frames: readonly ChangingFrame[],
-  to: number,
-  others: ReadonlyMap<number, readonly Source[]>,
-): { readonly theory: number; readonly least: number; readonly most: number } {
-  const means = { least: 0, theory: 0, most: 0 };
+  to: readonly number[],
+  traffic: Traffic,
+  sender?: object,
+): Kept[] {
+  const means = to.map(() => ({ least: 0, theory: 0, most: 0 }));
   for (const frame of frames) {
-    const beside = others.get(frame.frequencyHz) ?? [];
-    const now = exposureTo(frame, beside);
-    const then = exposureTo({ ...frame, spreadingFactor: to, airtimeUs: airtimeUsAt(frame, to) }, beside);
-    for (const rule of CAPTURE_RULES) means[rule] += Math.exp(now[rule] - then[rule]) / frames.length;
+    const ways = to.map((spreadingFactor) => ({
+      spreadingFactor,
+      airtimeUs: airtimeUsAt(frame, spreadingFactor),
+    }));
+    const [now, ...then] = traffic.exposuresOf(frame, [frame, ...ways], sender);
+    for (const [i, mean] of means.entries())
+      for (const rule of CAPTURE_RULES)
+        mean[rule] += Math.exp((now?.[rule] ?? 0) - (then[i]?.[rule] ?? 0)) / frames.length;
   }
-  const all = Object.values(means);
-  return { theory: means.theory, least: Math.min(...all), most: Math.max(...all) };
+  return means.map((mean) => {
+    const all = Object.values(mean);
+    return { theory: mean.theory, least: Math.min(...all), most: Math.max(...all) };
+  });
 }

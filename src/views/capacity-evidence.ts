@@ -7,7 +7,7 @@ import { formatDevAddr } from "../model/identifiers.ts";
 import { dueBetween } from "../model/missed-counters.ts";
 import type { CodingRate } from "../model/modulation.ts";
 import { subtract, type TimeRange, totalUs, unite } from "../model/time-range.ts";
-import { exposureTo, type HeardSignal, type Source } from "../radio/capacity/exposure.ts";
+import { type HeardSignal, type Source, Traffic } from "../radio/capacity/exposure.ts";
 import type { GrowthEvidence, HeardCounter } from "../radio/capacity/growth.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm } from "../radio/noise.ts";
@@ -293,34 +293,30 @@ export function sentForHeard({ expected, heard }: NodeTraffic): number {
 }
 
 /** The traffic of nodes as it goes on, and whose it is; evenly thinned where it is much. */
-export function sourcesOf({ nodes, usableUs }: SiteTraffic): (Source & { readonly node: NodeTraffic })[] {
-  const all = nodes.flatMap((node) => {
-    const ratePerUs = sentForHeard(node) / usableUs;
-    return node.sent.map((sent) => ({ ...sent, ratePerUs, node }));
-  });
-  return thinned(all);
+export function sourcesOf({ nodes, usableUs }: SiteTraffic): Source[] {
+  return thinned(
+    nodes.flatMap((node) => {
+      const ratePerUs = sentForHeard(node) / usableUs;
+      return node.sent.map((sent) => ({ sent, ratePerUs, sender: node }));
+    }),
+  );
 }
 
 /** Strangers' traffic as it was heard. */
 export function strangerSources({ strangers, usableUs }: SiteTraffic): Source[] {
-  return thinned(strangers.map((sent) => ({ ...sent, ratePerUs: 1 / usableUs })));
+  return thinned(strangers.map((sent) => ({ sent, ratePerUs: 1 / usableUs })));
 }
 
-function thinned<T extends Source>(all: readonly T[]): T[] {
+function thinned(all: readonly (Pick<Source, "ratePerUs" | "sender"> & { readonly sent: Sent })[]): Source[] {
   const stride = Math.max(1, Math.ceil(all.length / MAX_SOURCES));
   return all
     .filter((_, i) => i % stride === 0)
-    .map((source) => ({ ...source, ratePerUs: source.ratePerUs * stride }));
-}
-
-/** The sources by frequency: only those can spoil a frame. */
-export function byFrequency(sources: readonly Source[]): ReadonlyMap<number, readonly Source[]> {
-  return groupBy(sources, (source) => source.frequencyHz);
+    .map(({ sent, ratePerUs, ...whose }) => ({ ...sent, ...whose, ratePerUs: ratePerUs * stride }));
 }
 
 export function growthEvidence(site: SiteTraffic): GrowthEvidence {
   const { nodes, blocks, usableUs } = site;
-  const sources = byFrequency(sourcesOf(site));
+  const traffic = new Traffic(sourcesOf(site));
   const airtimeOfBlock = Array<number>(blocks).fill(0);
   const airtimeOfNode = nodes.map((node) => {
     const up = sentForHeard(node);
@@ -354,7 +350,7 @@ export function growthEvidence(site: SiteTraffic): GrowthEvidence {
     loadOfNode: airtimeOfNode.map((sum) => (totalAirtimeUs === 0 ? 1 / nodes.length : sum / totalAirtimeUs)),
     heard: counters
       .filter((_, i) => i % stride === 0)
-      .map(({ node, frames }) => heardCounter(site, sources, node, frames)),
+      .map(({ node, frames }) => heardCounter(site, traffic, node, frames)),
     erlang: new Map(
       [...site.erlangByGateway].map(([gateway, all]) => {
         const ownErlang = own.get(gateway) ?? 0;
@@ -366,7 +362,7 @@ export function growthEvidence(site: SiteTraffic): GrowthEvidence {
 
 function heardCounter(
   site: SiteTraffic,
-  sources: ReadonlyMap<number, readonly Source[]>,
+  traffic: Traffic,
   node: number,
   frames: readonly Sent[],
 ): HeardCounter {
@@ -374,13 +370,13 @@ function heardCounter(
     node,
     block: frames[0]?.block ?? 0,
     transmissions: frames.map((frame) => {
-      const spoilers = exposureTo(frame, sources.get(frame.frequencyHz) ?? []);
+      const { least = 0, theory = 0, most = 0 } = traffic.exposuresOf(frame)[0] ?? {};
       const transmitting = transmittingOver(site, frame);
       return {
         exposure: {
-          least: spoilers.least + transmitting,
-          theory: spoilers.theory + transmitting,
-          most: spoilers.most + transmitting,
+          least: least + transmitting,
+          theory: theory + transmitting,
+          most: most + transmitting,
         },
         gateways: [...frame.levelsDbm.keys()],
       };

@@ -36,7 +36,7 @@ import {
   transmitCurrentMa,
   USUAL_POWER,
 } from "../radio/capacity/charge.ts";
-import type { Source } from "../radio/capacity/exposure.ts";
+import { Traffic } from "../radio/capacity/exposure.ts";
 import { type Estimate, growthUntil, MAX_GROWTH } from "../radio/capacity/growth.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { repeatableChance } from "../statistics/series.ts";
@@ -46,7 +46,6 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
 import { downlinkRoom } from "./capacity-downlinks.ts";
 import {
-  byFrequency,
   growthEvidence,
   type NodeTraffic,
   type SiteTraffic,
@@ -184,11 +183,8 @@ function framesADay(node: NodeTraffic, usableUs: number): number {
   return (sentForHeard(node) * node.sent.length * DAY_US) / usableUs;
 }
 
-/** Everybody's traffic, and whose it is where it is of one's own nodes. */
-type Traffic = readonly (Source & { readonly node?: NodeTraffic })[];
-
 function trafficOf(site: SiteTraffic): Traffic {
-  return [...sourcesOf(site), ...strangerSources(site)];
+  return new Traffic([...sourcesOf(site), ...strangerSources(site)]);
 }
 
 /** What a node's data rate could be, with everybody else's traffic as it is. */
@@ -204,7 +200,8 @@ function changesOfNode(
       repeats: node.repeats,
       framesADay: framesADay(node, usableUs),
     },
-    byFrequency(traffic.filter((source) => source.node !== node)),
+    traffic,
+    node,
   );
 }
 

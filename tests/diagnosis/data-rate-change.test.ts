@@ -5,10 +5,10 @@ import {
   dataRateChanges,
   keepsShare,
 } from "../../src/diagnosis/data-rate-change.ts";
-import type { Source } from "../../src/radio/capacity/exposure.ts";
+import { type Source, Traffic } from "../../src/radio/capacity/exposure.ts";
 
 const CHANNEL = 868_100_000;
-const NOBODY = new Map<number, readonly Source[]>();
+const NOBODY = new Traffic([]);
 
 /** Forty frames of 20 octets at SF10, each at `marginDb` over the floor; 144 a day. */
 function node(marginDb: number, over: Partial<ChangingNode> = {}): ChangingNode {
@@ -29,11 +29,8 @@ function node(marginDb: number, over: Partial<ChangingNode> = {}): ChangingNode 
   };
 }
 
-function changes(
-  of: ChangingNode,
-  others: ReadonlyMap<number, readonly Source[]> = NOBODY,
-): DataRateChange[] {
-  const found = dataRateChanges(of, others);
+function changes(of: ChangingNode, traffic = NOBODY): DataRateChange[] {
+  const found = dataRateChanges(of, traffic);
   if (typeof found === "string") throw new Error(found);
   return [...found];
 }
@@ -72,7 +69,7 @@ describe("a faster data rate of one node", () => {
       levelsDbm: new Map([[1, -110]]),
       ratePerUs: 1e-6,
     };
-    const [toNine] = changes(node(15), new Map([[CHANNEL, [crowd]]]));
+    const [toNine] = changes(node(15), new Traffic([crowd]));
     // One a second, as strong: 1e-6 × (185 344 + 185 344) spoilers expected.
     expect(toNine?.wouldBe).toBeCloseTo(Math.exp(-0.370_688), 3);
   });

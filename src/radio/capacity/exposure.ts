@@ -12,6 +12,7 @@
  * says so, and where an earlier frame of the same spreading factor holds the demodulator whatever the powers, once it has
  * five symbols of preamble (Bor et al. 2016, from memory).
  */
+import { groupBy } from "../../model/group-by.ts";
 import { CAPTURE_CROCE_2018, CAPTURE_GOURSAUD_2015 } from "../collisions.ts";
 
 /** From what spoils least to what spoils most. */
@@ -32,6 +33,8 @@ export interface HeardSignal {
 export interface Source extends HeardSignal {
   /** Transmissions a microsecond that this one stands for. */
   readonly ratePerUs: number;
+  /** Who sends it, where it is one's own. */
+  readonly sender?: object;
 }
 
 export type Exposure = Readonly<Record<CaptureRule, number>>;
@@ -39,43 +42,118 @@ export type Exposure = Readonly<Record<CaptureRule, number>>;
 /** Symbols of preamble, of 8, that may be overlapped without harm: five are enough to lock. Bor et al. 2016, from memory. */
 const HARMLESS_SYMBOLS = 3;
 
-/** Expected number of spoilers of one frame; 0 for a frame without a level. */
-export function exposureTo(frame: HeardSignal, sources: Iterable<Source>): Exposure {
+/** How a frame is sent: what of it a change of its data rate changes. */
+type Sending = Pick<HeardSignal, "spreadingFactor" | "airtimeUs">;
+
+/** The traffic of one channel and bandwidth, column by column. */
+interface Columns {
+  readonly sources: readonly Source[];
+  readonly spreadingFactors: Uint8Array;
+  readonly airtimesUs: Float64Array;
+  readonly ratesPerUs: Float64Array;
+  /** By gateway; not a number where it did not hear one. */
+  readonly levelsDbm: ReadonlyMap<number, Float64Array>;
+}
+
+/** Spreading factors of a threshold's row; beyond them the tables are silent. */
+const SPREADING_FACTORS = 13;
+
+/** Traffic that goes on; hundreds of thousands of pairs are compared, so that it is held in columns. */
+export class Traffic {
+  readonly #channels: ReadonlyMap<string, Columns>;
+
+  constructor(sources: readonly Source[]) {
+    const channels = groupBy(sources, channelOf);
+    this.#channels = new Map([...channels].map(([key, own]) => [key, columnsOf(own)]));
+  }
+
+  /**
+   * Expected number of spoilers of one frame were it sent in each of some ways, heard at the same levels; 0 for a frame
+   * without a level. `except`: a sender whose traffic does not count.
+   */
+  exposuresOf(frame: HeardSignal, ways: readonly Sending[] = [frame], except?: object): Exposure[] {
+    const channel = this.#channels.get(channelOf(frame));
+    const ratiosDb = channel === undefined ? null : bestRatios(frame, channel, except);
+    return ways.map((way) =>
+      channel === undefined || ratiosDb === null
+        ? { least: 0, theory: 0, most: 0 }
+        : exposureOf(way, frame.bandwidthHz, channel, ratiosDb),
+    );
+  }
+}
+
+function channelOf({ frequencyHz, bandwidthHz }: HeardSignal): string {
+  return `${frequencyHz}/${bandwidthHz}`;
+}
+
+function columnsOf(sources: readonly Source[]): Columns {
+  const levelsDbm = new Map<number, Float64Array>();
+  for (const [i, source] of sources.entries())
+    for (const [gateway, level] of source.levelsDbm) {
+      const own = levelsDbm.get(gateway) ?? new Float64Array(sources.length).fill(Number.NaN);
+      levelsDbm.set(gateway, own);
+      own[i] = level;
+    }
+  return {
+    sources,
+    spreadingFactors: Uint8Array.from(sources, ({ spreadingFactor }) => spreadingFactor),
+    airtimesUs: Float64Array.from(sources, ({ airtimeUs }) => airtimeUs),
+    ratesPerUs: Float64Array.from(sources, ({ ratePerUs }) => ratePerUs),
+    levelsDbm,
+  };
+}
+
+/**
+ * By how many dB a frame stands over each other where it stands best, for that gateway must lose it too; not a number
+ * where some gateway did not hear the other. null: no gateway heard the frame, or one of them none of the others.
+ */
+function bestRatios(
+  frame: HeardSignal,
+  { sources, levelsDbm }: Columns,
+  except?: object,
+): Float64Array | null {
+  if (frame.levelsDbm.size === 0) return null;
+  const ratiosDb = new Float64Array(sources.length).fill(Number.NEGATIVE_INFINITY);
+  for (const [gateway, level] of frame.levelsDbm) {
+    const others = levelsDbm.get(gateway);
+    if (others === undefined) return null;
+    for (let i = 0; i < ratiosDb.length; i++)
+      ratiosDb[i] = Math.max(ratiosDb[i] ?? 0, level - (others[i] ?? Number.NaN));
+  }
+  if (except !== undefined)
+    for (const [i, { sender }] of sources.entries()) if (sender === except) ratiosDb[i] = Number.NaN;
+  return ratiosDb;
+}
+
+function exposureOf(way: Sending, bandwidthHz: number, channel: Columns, ratiosDb: Float64Array): Exposure {
+  const { spreadingFactors, airtimesUs, ratesPerUs } = channel;
+  const { spreadingFactor, airtimeUs } = way;
+  const theoryDb = thresholdsDb(CAPTURE_GOURSAUD_2015, spreadingFactor);
+  const measuredDb = thresholdsDb(CAPTURE_CROCE_2018, spreadingFactor);
+  const harmlessUs = (HARMLESS_SYMBOLS * 2 ** spreadingFactor * 1e6) / bandwidthHz;
   let least = 0;
   let theory = 0;
   let most = 0;
-  if (frame.levelsDbm.size === 0) return { least, theory, most };
-  const { spreadingFactor, bandwidthHz, frequencyHz, airtimeUs } = frame;
-  const harmlessUs = (HARMLESS_SYMBOLS * 2 ** spreadingFactor * 1e6) / bandwidthHz;
-  for (const source of sources) {
-    if (source.frequencyHz !== frequencyHz || source.bandwidthHz !== bandwidthHz) continue;
-    const byTheory = thresholdDb(CAPTURE_GOURSAUD_2015, frame, source);
-    const byMeasure = thresholdDb(CAPTURE_CROCE_2018, frame, source);
-    let isHeardByAll = true;
-    let bestRatioDb = Number.NEGATIVE_INFINITY;
-    for (const [gateway, level] of frame.levelsDbm) {
-      const other = source.levelsDbm.get(gateway);
-      if (other === undefined) {
-        isHeardByAll = false;
-        break;
-      }
-      // The gateway where it stands best must lose it too.
-      bestRatioDb = Math.max(bestRatioDb, level - other);
-    }
-    if (!isHeardByAll) continue;
-    const bothUs = airtimeUs + source.airtimeUs;
-    const isByTheory = bestRatioDb < byTheory;
-    const isByMeasure = bestRatioDb < byMeasure;
-    if (isByTheory) theory += source.ratePerUs * bothUs;
-    if (isByTheory && isByMeasure) least += source.ratePerUs * bothUs;
-    if (isByTheory || isByMeasure) most += source.ratePerUs * bothUs;
-    else if (source.spreadingFactor === spreadingFactor)
-      most += source.ratePerUs * Math.max(0, source.airtimeUs - 2 * harmlessUs);
+  for (let i = 0; i < ratiosDb.length; i++) {
+    const ratioDb = ratiosDb[i] ?? Number.NaN;
+    if (Number.isNaN(ratioDb)) continue;
+    const other = spreadingFactors[i] ?? 0;
+    const otherUs = airtimesUs[i] ?? 0;
+    const ratePerUs = ratesPerUs[i] ?? 0;
+    const isByTheory = ratioDb < (theoryDb[other] ?? theoryDb[0] ?? 0);
+    const isByMeasure = ratioDb < (measuredDb[other] ?? measuredDb[0] ?? 0);
+    if (isByTheory) theory += ratePerUs * (airtimeUs + otherUs);
+    if (isByTheory && isByMeasure) least += ratePerUs * (airtimeUs + otherUs);
+    if (isByTheory || isByMeasure) most += ratePerUs * (airtimeUs + otherUs);
+    else if (other === spreadingFactor) most += ratePerUs * Math.max(0, otherUs - 2 * harmlessUs);
   }
   return { least, theory, most };
 }
 
-function thresholdDb(table: readonly (readonly number[])[], wanted: HeardSignal, other: HeardSignal): number {
-  // Outside SF7 to SF12 the tables are silent: as within one spreading factor.
-  return table[wanted.spreadingFactor - 7]?.[other.spreadingFactor - 7] ?? table[0]?.[0] ?? 6;
+/** By the other's spreading factor. Outside SF7 to SF12 the tables are silent: as within one spreading factor. */
+function thresholdsDb(table: readonly (readonly number[])[], wanted: number): Float64Array {
+  return Float64Array.from(
+    { length: SPREADING_FACTORS },
+    (_, other) => table[wanted - 7]?.[other - 7] ?? table[0]?.[0] ?? 6,
+  );
 }

@@ -60,6 +60,9 @@ export interface GrowthAnswer {
 /** Beyond so many times the nodes there are, nothing is said: the model was not looked at there. Chosen. */
 export const MAX_GROWTH = 100;
 const REPLICATES = 120;
+/** Ends of the interval among the draws, in order. */
+const LOW_END = 0.025;
+const HIGH_END = 0.975;
 const CURVE_POINTS = 8;
 const BISECTIONS = 12;
 
@@ -95,20 +98,27 @@ export function growthForecast(evidence: GrowthEvidence, random: () => number): 
   const usual = new GrowthModel(evidence, USUAL);
   const best = new GrowthModel(evidence, BEST);
   const worst = new GrowthModel(evidence, WORST);
-  const estimate = (of: (model: GrowthModel, draw: Draw) => number): Estimate => {
-    const value = of(usual, once);
-    const lows = draws.map((draw) => of(worst, draw));
-    const highs = draws.map((draw) => of(best, draw));
-    return {
-      value,
-      low: Math.min(value, sortedAt(lows, 0.025)),
-      high: Math.max(value, sortedAt(highs, 0.975)),
-    };
-  };
+  const around = (value: number, low: number, high: number): Estimate => ({
+    value,
+    low: Math.min(value, low),
+    high: Math.max(value, high),
+  });
   return {
-    deliveryWith: (moreNodes) => estimate((model, draw) => model.delivery(moreNodes / nodes, draw, false)),
+    deliveryWith: (moreNodes) => {
+      const deliveries = (model: GrowthModel) =>
+        draws.map((draw) => model.delivery(moreNodes / nodes, draw, false)).sort((a, b) => a - b);
+      return around(
+        usual.delivery(moreNodes / nodes, once, false),
+        deliveries(worst)[placeOf(LOW_END, REPLICATES)] ?? 0,
+        deliveries(best)[placeOf(HIGH_END, REPLICATES)] ?? 0,
+      );
+    },
     nodesUntil: (share, isBusiest) =>
-      estimate((model, draw) => nodes * model.growthUntil(share, draw, isBusiest)),
+      around(
+        nodes * usual.growthUntil(share, [once], 0, isBusiest),
+        nodes * worst.growthUntil(share, draws, placeOf(LOW_END, REPLICATES), isBusiest),
+        nodes * best.growthUntil(share, draws, placeOf(HIGH_END, REPLICATES), isBusiest),
+      ),
   };
 }
 
@@ -138,9 +148,8 @@ function drawn(count: number, random: () => number): number[] {
   return times;
 }
 
-function sortedAt(values: readonly number[], at: number): number {
-  const sorted = [...values].sort((a, b) => a - b);
-  return sorted[Math.min(sorted.length - 1, Math.max(0, Math.round(at * (sorted.length - 1))))] ?? 0;
+function placeOf(share: number, count: number): number {
+  return Math.round(share * (count - 1));
 }
 
 /** The evidence in columns, for one rule of capture: delivery is asked for some ten thousand times. */
@@ -195,19 +204,23 @@ class GrowthModel {
     const more = loadOfBlock.map((ofOne) => growth * load * (isBusiest ? this.#busiest : ofOne));
     const free = this.#stillFree(growth * load * (isBusiest ? this.#busiest : 1));
     // Of what is heard as it is, the share that still would be: thinning then moves nothing but this share.
+    const nodeOf = this.#node;
+    const blockOf = this.#block;
+    const endOf = this.#end;
+    const exposure = this.#exposure;
+    const heardBy = this.#heardBy;
     let kept = 0;
     let all = 0;
     let from = 0;
-    for (let i = 0; i < this.#node.length; i++) {
-      const to = this.#end[i] ?? from;
-      const block = this.#block[i] ?? 0;
-      const counts = (ofBlock[block] ?? 0) * (times[this.#node[i] ?? 0] ?? 1);
+    for (let i = 0; i < nodeOf.length; i++) {
+      const to = endOf[i] ?? from;
+      const block = blockOf[i] ?? 0;
+      const counts = (ofBlock[block] ?? 0) * (times[nodeOf[i] ?? 0] ?? 1);
       if (counts > 0) {
-        let lost = 1;
-        for (let at = from; at < to; at++)
-          lost *=
-            1 -
-            Math.exp(-(more[block] ?? 0) * (this.#exposure[at] ?? 0)) * (free[this.#heardBy[at] ?? 0] ?? 1);
+        // Without growth nothing more is lost.
+        let lost = growth === 0 ? 0 : 1;
+        for (let at = growth === 0 ? to : from; at < to; at++)
+          lost *= 1 - Math.exp(-(more[block] ?? 0) * (exposure[at] ?? 0)) * (free[heardBy[at] ?? 0] ?? 1);
         kept += counts * (1 - lost);
         all += counts;
       }
@@ -216,17 +229,31 @@ class GrowthModel {
     return all === 0 ? 0 : Math.min(1, (asItIs * kept) / all);
   }
 
-  /** By how many times the site may grow; 0 where delivery lies below the share already. */
-  growthUntil(share: number, draw: Draw, isBusiest: boolean): number {
-    if (this.delivery(0, draw, isBusiest) < share) return 0;
-    if (this.delivery(MAX_GROWTH, draw, isBusiest) >= share) return MAX_GROWTH;
+  /**
+   * By how many times the site may grow, of the draw that stands at a place when all are in order of that; 0 where delivery
+   * lies below the share already. Draws that lie on the other side are not followed further.
+   */
+  growthUntil(share: number, draws: readonly Draw[], place: number, isBusiest: boolean): number {
+    let left = draws;
+    let before = 0;
+    /** Whether it ends before some growth; only the draws that lie with it are left. */
+    const endsBefore = (growth: number): boolean => {
+      const ends = left.map((draw) => this.delivery(growth, draw, isBusiest) < share);
+      const ended = ends.filter(Boolean).length;
+      const isBefore = place - before < ended;
+      left = left.filter((_, i) => ends[i] === isBefore);
+      if (!isBefore) before += ended;
+      return isBefore;
+    };
+    if (endsBefore(0)) return 0;
+    if (!endsBefore(MAX_GROWTH)) return MAX_GROWTH;
     let low = 0;
     let high = MAX_GROWTH;
     // On a scale that is even in log(1 + growth).
     for (let i = 0; i < BISECTIONS; i++) {
       const middle = Math.sqrt((1 + low) * (1 + high)) - 1;
-      if (this.delivery(middle, draw, isBusiest) >= share) low = middle;
-      else high = middle;
+      if (endsBefore(middle)) high = middle;
+      else low = middle;
     }
     return Math.sqrt((1 + low) * (1 + high)) - 1;
   }

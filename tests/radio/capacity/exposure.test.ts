@@ -1,5 +1,10 @@
 import { describe, expect, it } from "vitest";
-import { exposureTo, type HeardSignal, type Source } from "../../../src/radio/capacity/exposure.ts";
+import {
+  type Exposure,
+  type HeardSignal,
+  type Source,
+  Traffic,
+} from "../../../src/radio/capacity/exposure.ts";
 
 const CHANNEL = 868_100_000;
 const frame = (levels: [number, number][], over: Partial<HeardSignal> = {}): HeardSignal => ({
@@ -15,6 +20,12 @@ const source = (levels: [number, number][], over: Partial<HeardSignal> = {}): So
   ...frame(levels, over),
   ratePerUs: 1e-8,
 });
+
+function exposureTo(one: HeardSignal, sources: readonly Source[]): Exposure {
+  const [exposure] = new Traffic(sources).exposuresOf(one);
+  if (exposure === undefined) throw new Error("One way of sending has one exposure.");
+  return exposure;
+}
 
 describe("the spoilers that one frame expects", () => {
   it("are rate times both lengths where the other is as strong", () => {
@@ -97,5 +108,18 @@ describe("the spoilers that one frame expects", () => {
     expect(most(34_576)).toBeCloseTo(1e-4, 12);
     // A frame of another spreading factor holds another demodulator.
     expect(exposureTo(strong, [source([[1, -110]], { spreadingFactor: 12 })]).most).toBe(0);
+  });
+
+  it("leave a sender's own traffic out, and are asked for several ways of sending at once", () => {
+    const node = {};
+    const own = frame([[1, -110]]);
+    const other = source([[1, -108]], { spreadingFactor: 8, airtimeUs: 90_000 });
+    const traffic = new Traffic([{ ...source([[1, -110]]), sender: node }, other]);
+    const faster = { spreadingFactor: 8, airtimeUs: 90_000 };
+    expect(traffic.exposuresOf(own, [own, faster], node)).toEqual([
+      exposureTo(own, [other]),
+      exposureTo({ ...own, ...faster }, [other]),
+    ]);
+    expect(exposureTo({ ...own, ...faster }, [other]).theory).toBeCloseTo(0.0018, 9);
   });
 });
