@@ -46,7 +46,7 @@ export interface ReportData {
   /** Of the gaps that are drawn, by the gap's identifier; of removed time there is none. */
   readonly evidence: ReadonlyMap<string, GapPage>;
   readonly air: AirView;
-  readonly trials: TrialsView;
+  readonly trials: Omit<TrialsView, "answer">;
   /** Photos of placements as data: addresses, by the placement's number. */
   readonly photos: ReadonlyMap<number, string>;
   /** Trials that somebody asked for by naming placements, or that antennas of one gateway make; shown in full. */

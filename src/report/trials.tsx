@@ -130,7 +130,7 @@ function row(label: string, interval: Interval, pooled = false): IntervalRow[] {
 }
 
 export interface TrialsProps {
-  readonly view: TrialsView;
+  readonly view: Omit<TrialsView, "answer">;
   /** By the placement's number. */
   readonly photos: ReadonlyMap<number, string>;
   /** The trials shown in full. */
@@ -216,7 +216,7 @@ function Placements({ rows, within, clock }: PlacementsProps) {
 }
 
 /** What each pair says when all are asked at once. */
-function AllPairs({ view }: { readonly view: TrialsView }) {
+function AllPairs({ view }: Pick<TrialsProps, "view">) {
   const names = new Map(view.sides.map(({ key, name }) => [key, name]));
   const name = (key: string) => names.get(key) ?? key;
   const better = ({ verdict, a, b }: TrialRow) =>

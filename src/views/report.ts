@@ -1,7 +1,7 @@
 /** The report's data for one window: the views' own answers, gathered from one state of the store. */
 import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { NodesView } from "../contract/nodes.ts";
-import type { TrialSide, TrialsView } from "../contract/trials.ts";
+import type { TrialSide } from "../contract/trials.ts";
 import type { MarksView } from "../contract/user-data.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { gapsToDraw } from "../report/gaps.tsx";
@@ -16,7 +16,7 @@ import { gapsView } from "./gaps.ts";
 import { listNodes, nodesViewOf } from "./nodes.ts";
 import { frameView, receptionPage } from "./receptions.ts";
 import { siteView } from "./site.ts";
-import { trialsOf } from "./trials/trials.ts";
+import { reportedTrials } from "./trials/trials.ts";
 import { marksView } from "./user-data.ts";
 import { walkView } from "./walk.ts";
 import { type AskedWindow, RowsRemoved, windowView } from "./window.ts";
@@ -65,7 +65,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
     const list = listNodes(store, window);
     const site = siteView(store, window, ownPlans, list);
     const { from, to } = windowView(window);
-    const { view: trials, answerOf, shared } = trialsOf(store, window, null, firstSetUp());
+    const { view: trials, answers, shared } = reportedTrials(store, window, firstSetUp());
     const nodes = nodesViewOf(window, list);
     const marks = marksView(store, window, {});
     const gaps = gapsView(store, window);
@@ -83,7 +83,7 @@ export function reportData(store: Store, asked: ReportAsked): ReportData {
       air: airView(store, window),
       trials,
       photos: photosOf(store, trials),
-      trialAnswers: askedFor(trials).flatMap(({ a, b }) => answerOf(a, b) ?? []),
+      trialAnswers: answers,
       marks,
       walks: walkers(marks).map((devAddr) => walkView(store, window, devAddr)),
       payloads: withPayloads ? reportPayloads(store, window, nodes) : null,
@@ -113,7 +113,7 @@ function evidenceOf(store: Store, view: GapsView): Map<string, GapPage> {
 /** A report holds the newest photos, so that it can still be sent to somebody. */
 const MAX_PHOTOS = 12;
 
-function photosOf(store: Store, { placements }: TrialsView): Map<number, string> {
+function photosOf(store: Store, { placements }: ReportData["trials"]): Map<number, string> {
   const shown = placements.filter(({ photo }) => photo !== null).slice(-MAX_PHOTOS);
   return new Map(
     shown.flatMap(({ id }): [number, string][] => {
@@ -136,17 +136,10 @@ const MAX_WALKS = 4;
 /** Trials shown in full. */
 const MAX_TRIALS = 4;
 
-/** Gateways in different places differ as a matter of course: a trial is shown where somebody set one up. */
-function askedFor({ trials, sides }: TrialsView): TrialsView["trials"] {
-  const byKey = new Map(sides.map((side) => [side.key, side]));
-  const isShown = firstSetUp();
-  return trials.filter(({ a, b }) => {
-    const [one, other] = [byKey.get(a), byKey.get(b)];
-    return one !== undefined && other !== undefined && isShown(one, other);
-  });
-}
-
-/** Asked of trials in order: whether each is one of the first that somebody set up. */
+/**
+ * Gateways in different places differ as a matter of course: a trial is shown where somebody set one up. Asked of trials
+ * in order: whether each is one of the first that somebody set up.
+ */
 function firstSetUp(): (a: TrialSide, b: TrialSide) => boolean {
   const isSetUp = ({ placed, antenna }: TrialSide) => placed || antenna !== null;
   let count = 0;

@@ -163,8 +163,8 @@ export interface JudgedTrial {
     TrialAnswer,
     "a" | "b" | "paired" | "sentence" | "snrDifferenceDb" | "deliveryDifference" | "verdict"
   >;
-  /** In full. Where it was not wanted at first, its frames are gone through again: those of all trials would fill the memory. */
-  readonly answer: () => TrialAnswer;
+  /** In full, where it was wanted: the frames of all trials would fill the memory. */
+  readonly answer: TrialAnswer | null;
 }
 
 /** Judges two sides over the window, with its differences for a judgement among several pairs. `isWanted`: in full. */
@@ -176,13 +176,6 @@ export function judgedTrial(
   shared: SharedFrames,
   isWanted: boolean,
 ): JudgedTrial {
-  const { differences, summary, inFull } = judgeTrial(store, window, a, b, shared);
-  const known = isWanted ? inFull() : null;
-  const answer = () => known ?? judgeTrial(store, window, a, b, shared).inFull();
-  return { differences, summary, answer };
-}
-
-function judgeTrial(store: Store, window: AskedWindow, a: Side, b: Side, shared: SharedFrames) {
   const gathered = gather(store, window, a, b, shared);
   const judged = judge(store, gathered);
   const { differences, paired } = judged;
@@ -203,7 +196,8 @@ function judgeTrial(store: Store, window: AskedWindow, a: Side, b: Side, shared:
     deliveryDifference: intervalOf(differences.delivery, SHARE_DIGITS),
     verdict,
   };
-  const inFull = (): TrialAnswer => ({
+  if (!isWanted) return { differences, summary, answer: null };
+  const answer: TrialAnswer = {
     window: windowView(window),
     ...summary,
     ...outlook,
@@ -213,8 +207,8 @@ function judgeTrial(store: Store, window: AskedWindow, a: Side, b: Side, shared:
     reservations: [...gathered.reservations, ...judged.reservations],
     method: methodSentences(paired),
     caution: TRIAL_CAUTION,
-  });
-  return { differences, summary, inFull };
+  };
+  return { differences, summary, answer };
 }
 
 export type Outlook = Pick<

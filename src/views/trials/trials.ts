@@ -23,55 +23,77 @@ export function trialsView(
   window: AskedWindow,
   pair: { readonly a: string; readonly b: string } | null,
 ): TrialsView {
-  return trialsOf(store, window, pair).view;
+  const sides = comparedSides(store, window);
+  const { shared, pairs } = sides;
+  const isAsked = (a: Side, b: Side, place: number) =>
+    pair === null ? place === 0 : a.view.key === pair.a && b.view.key === pair.b;
+  const trials = pairs.map(([a, b], place) => judgedTrial(store, window, a, b, shared, isAsked(a, b, place)));
+  const asked = trials.find(({ answer }) => answer !== null)?.answer ?? null;
+  const answer = asked ?? (pair === null ? null : compareSides(store, window, pair.a, pair.b, shared));
+  return { ...viewOf(store, window, sides, trials, answer?.sentence), answer };
 }
 
-export interface Trials {
-  readonly view: TrialsView;
-  /** One of the view's trials in full, by the keys of its sides; null: there is no such trial. */
-  readonly answerOf: (a: string, b: string) => TrialAnswer | null;
+export interface ReportedTrials {
+  readonly view: Omit<TrialsView, "answer">;
+  /** In full, in the order of the view. */
+  readonly answers: readonly TrialAnswer[];
   /** What was read for them. */
   readonly shared: SharedFrames;
 }
 
 /**
- * The view, with its trials at hand: what was read for it is not read again, nor judged again what is wanted in full.
- * `isWanted`: of which trials beside the view's own; asked in order.
+ * The trials as a report prints them: all of them where some are shown in full, else the first one's sentence beside the
+ * placements. `isShown`: which are, asked in order.
  */
-export function trialsOf(
+export function reportedTrials(
   store: Store,
   window: AskedWindow,
-  pair: { readonly a: string; readonly b: string } | null,
-  isWanted: (a: TrialSide, b: TrialSide) => boolean = () => false,
-): Trials {
+  isShown: (a: TrialSide, b: TrialSide) => boolean,
+): ReportedTrials {
+  const sides = comparedSides(store, window);
+  const { shared, pairs } = sides;
+  const shown = pairs.map(([a, b]) => isShown(a.view, b.view));
+  const printed = placementRows(store).length === 0 ? 0 : 1;
+  const judged = shown.includes(true) ? pairs : pairs.slice(0, printed);
+  const trials = judged.map(([a, b], i) => judgedTrial(store, window, a, b, shared, shown[i] === true));
+  return {
+    view: viewOf(store, window, sides, trials, trials[0]?.summary.sentence),
+    answers: trials.flatMap(({ answer }) => answer ?? []),
+    shared,
+  };
+}
+
+interface ComparedSides {
+  readonly shared: SharedFrames;
+  readonly all: readonly Side[];
+  readonly compared: readonly Side[];
+  readonly pairs: readonly (readonly [Side, Side])[];
+}
+
+function comparedSides(store: Store, window: AskedWindow): ComparedSides {
   const shared = new SharedFrames(store, window);
   const all = sidesIn(store, window, shared.antennas());
   const compared = chosenSides(store, window, all, shared);
-  const isAsked = (a: Side, b: Side, place: number) =>
-    pair === null ? place === 0 : a.view.key === pair.a && b.view.key === pair.b;
-  const trials = pairsOf(compared).map(([a, b], place) => {
-    const isOther = isWanted(a.view, b.view);
-    return judgedTrial(store, window, a, b, shared, isAsked(a, b, place) || isOther);
-  });
-  const answerOf = (a: string, b: string) =>
-    trials.find(({ summary }) => summary.a.key === a && summary.b.key === b)?.answer() ?? null;
+  return { shared, all, compared, pairs: pairsOf(compared) };
+}
+
+function viewOf(
+  store: Store,
+  window: AskedWindow,
+  { all, compared }: ComparedSides,
+  trials: readonly JudgedTrial[],
+  sentence: TrialsView["sentence"] = [{ text: nothingToCompare(all) }],
+): Omit<TrialsView, "answer"> {
   const ps = trials.map(({ differences }) => clearerP(differences));
   const adjusted = holmAdjusted(ps);
-  const rows = trials.map((trial, i) => rowOf(trial, ps[i] ?? null, adjusted[i] ?? null));
-  const answer =
-    pair === null
-      ? (trials[0]?.answer() ?? null)
-      : (answerOf(pair.a, pair.b) ?? compareSides(store, window, pair.a, pair.b, shared));
-  const view: TrialsView = {
+  return {
     window: windowView(window),
-    sentence: answer?.sentence ?? [{ text: nothingToCompare(all) }],
+    sentence,
     placements: placementRows(store),
     sides: all.map((side) => side.view),
-    trials: rows,
+    trials: trials.map((trial, i) => rowOf(trial, ps[i] ?? null, adjusted[i] ?? null)),
     sidesLeftOut: all.length - compared.length,
-    answer,
   };
-  return { view, answerOf, shared };
 }
 
 /** One trial by the names of its sides; null: a side is not known. `shared`: what was read for others of the window. */
@@ -83,9 +105,7 @@ export function compareSides(
   shared = new SharedFrames(store, window),
 ): TrialAnswer | null {
   const { one, other } = sidesNamed(store, window, a, b, shared);
-  return one === null || other === null
-    ? null
-    : judgedTrial(store, window, one, other, shared, true).answer();
+  return one === null || other === null ? null : judgedTrial(store, window, one, other, shared, true).answer;
 }
 
 /** The sides that two texts mean; null: there is none. `sides`: all of the window. */

@@ -2,7 +2,7 @@ import { beforeAll, describe, expect, test } from "vitest";
 import { TrialAnswer, TrialsView } from "../../../src/contract/trials.ts";
 import type { Scenario } from "../../../src/simulate/scenario.ts";
 import type { Store } from "../../../src/store/open.ts";
-import { compareSides, trialsOf, trialsView } from "../../../src/views/trials/trials.ts";
+import { compareSides, reportedTrials, trialsView } from "../../../src/views/trials/trials.ts";
 import { place, played, sampleScenario, scenarioOf, whole } from "./played.ts";
 
 const EUI = "02005E1000000004";
@@ -221,13 +221,15 @@ test("of three gateways the two that heard most of the same frames are proposed 
   // A row of the list, read and judged with the others, says what its pair says alone; and so it does in full.
   for (const { a, b, ...row } of view.trials) {
     const alone = compareSides(db, whole(db), a, b);
-    expect(trialsOf(db, whole(db), null).answerOf(a, b)).toEqual(alone);
+    expect(reportedTrials(db, whole(db), (x, y) => x.key === a && y.key === b).answers).toEqual([alone]);
     expect(row).toMatchObject({
       snrDifferenceDb: alone?.snrDifferenceDb,
       deliveryDifference: alone?.deliveryDifference,
       words: alone?.sentence.map(({ text }) => text).join(""),
     });
   }
+  // A report that shows none in full, and no placement, prints none of them.
+  expect(reportedTrials(db, whole(db), () => false)).toMatchObject({ answers: [], view: { trials: [] } });
 });
 
 test("an empty store has nothing to compare and says so", () => {
