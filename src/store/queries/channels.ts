@@ -4,7 +4,7 @@ import { formatDevAddr } from "../../model/identifiers.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { cellParts } from "./gateways.ts";
-import { prepared } from "./statement.ts";
+import { columnsOf, prepared } from "./statement.ts";
 
 export interface ChannelMinuteRecord {
   readonly gatewayId: number;
@@ -106,20 +106,47 @@ export interface ChannelFrames {
   readonly frames: number;
 }
 
-/** Packets of known nodes by gateway, channel and node; ghosts and secondary antennas are left out. */
+/** Packets of known nodes by gateway, channel and node, in order; ghosts and secondary antennas are left out. */
 export function framesByChannel(store: Store, { fromUs, toUs }: TimeRange): ChannelFrames[] {
-  const rows = prepared(
+  const [gateways = [], frequencies, lives] = columnsOf(
     store,
-    `SELECT r.gateway_id AS gatewayId, r.frequency_hz AS frequencyHz, l.dev_addr AS devAddr, l.number AS life,
-            count(*) AS frames
-     FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id JOIN main.life l ON l.id = f.life_id
+    ["r.gateway_id", "r.frequency_hz", "f.life_id"],
+    `FROM reception r INDEXED BY reception_by_time JOIN main.frame f ON f.id = r.frame_id
      WHERE r.at_us >= ? AND r.at_us < ? AND r.ghost = 0 AND r.further = 0 AND r.frequency_hz IS NOT NULL
-     GROUP BY 1, 2, l.id`,
-  ).all(fromUs, toUs) as (Omit<ChannelFrames, "node"> & { devAddr: number; life: number })[];
-  return rows.map(({ gatewayId, frequencyHz, devAddr, life, frames }) => ({
-    gatewayId,
-    frequencyHz,
-    node: `${formatDevAddr(devAddr)}/${life}`,
-    frames,
-  }));
+       AND f.life_id IS NOT NULL`,
+    [fromUs, toUs],
+  );
+  // Counted here: SQLite would sort all packets to group them.
+  const counts = new Map<number, Map<number, Map<number, number>>>();
+  for (const [i, gateway] of gateways.entries()) {
+    const ofGateway = entry(counts, gateway ?? 0);
+    const ofChannel = entry(ofGateway, frequencies?.[i] ?? 0);
+    const life = lives?.[i] ?? 0;
+    ofChannel.set(life, (ofChannel.get(life) ?? 0) + 1);
+  }
+  const nodes = new Map<number, string>();
+  const nodeOf = (life: number): string => {
+    const known = nodes.get(life);
+    if (known !== undefined) return known;
+    const row = prepared(store, "SELECT dev_addr AS devAddr, number FROM main.life WHERE id = ?").get(life);
+    const { devAddr, number } = row as { devAddr: number; number: number };
+    const node = `${formatDevAddr(devAddr)}/${number}`;
+    nodes.set(life, node);
+    return node;
+  };
+  return inOrder(counts).flatMap(([gatewayId, ofGateway]) =>
+    inOrder(ofGateway).flatMap(([frequencyHz, ofChannel]) =>
+      inOrder(ofChannel).map(([life, frames]) => ({ gatewayId, frequencyHz, node: nodeOf(life), frames })),
+    ),
+  );
+}
+
+function entry<V>(map: Map<number, Map<number, V>>, key: number): Map<number, V> {
+  const known = map.get(key) ?? new Map<number, V>();
+  map.set(key, known);
+  return known;
+}
+
+function inOrder<V>(map: ReadonlyMap<number, V>): [number, V][] {
+  return [...map].sort(([a], [b]) => a - b);
 }
