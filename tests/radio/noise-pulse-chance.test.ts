@@ -31,3 +31,14 @@ describe("noise of more than 1,500 frames", () => {
     expect(noisePulse([...earlier, ...last])).toEqual(noisePulse(last));
   });
 });
+
+describe("noise on for 30 s of 600", () => {
+  it("has the long period although two thirds of its power lie in harmonics", () => {
+    const random = createRandom(1, "marks");
+    const marks = Array.from({ length: 540 }, () => random.uniform() * 6 * 3600).map((atS) => ({
+      atUs: atS * 1e6,
+      isLoud: atS % 600 < 30,
+    }));
+    expect(Math.abs((noisePulse(marks)?.periodUs ?? 0) / 600e6 - 1)).toBeLessThan(0.01);
+  });
+});

@@ -1,5 +1,10 @@
 /** Small figures worked by hand: dependence, bootstrap, pooled effects, trends. */
 import { describe, expect, it } from "vitest";
+import {
+  bivariateNormalCdf,
+  bivariateNormalSlopes,
+  chanceOfInterval,
+} from "../../src/statistics/distributions.ts";
 import { pooledEffect } from "../../src/statistics/random-effects.ts";
 import { mediansOfSeries, robustSigma, thinByMedians, tieSizesOf } from "../../src/statistics/robust.ts";
 import {
@@ -309,5 +314,40 @@ describe("thinning by hand", () => {
     // Deviations from 3: 2, 1, 0, 1, 2.
     expect(robustSigma([1, 2, 3, 4, 5])).toBeCloseTo(1.4826, 12);
     expect(robustSigma([1, 2, 3, 4, 5], 2)).toBe(2);
+  });
+});
+
+describe("an interval longer than those before", () => {
+  it("is as likely as its rank among them", () => {
+    expect(chanceOfInterval([10, 20, 30], 20)).toBe(3 / 4);
+    expect(chanceOfInterval([10, 20, 30], 30)).toBe(2 / 4);
+    // Twice the longest: a quarter of one in four, less than (1 + 60/60)^−3.
+    expect(chanceOfInterval([10, 20, 30], 60)).toBe(1 / 16);
+  });
+
+  it("is less likely where most of the time is in a few: (1 + t / sum)^−n", () => {
+    const intervals = [...Array<number>(9).fill(1), 100];
+    expect(chanceOfInterval(intervals, 101)).toBeCloseTo((1 + 101 / 109) ** -10, 12);
+  });
+
+  it("is certain where none is known", () => {
+    expect([chanceOfInterval([], 5), chanceOfInterval([0], 5)]).toEqual([1, 1]);
+  });
+});
+
+describe("slopes of the bivariate normal", () => {
+  it.each([
+    [0, 0, 0],
+    [1, 0, 0.5],
+    [-0.7, 1.3, -0.8],
+  ])("at %f, %f, %f are its differences", (h, k, rho) => {
+    const step = 1e-4;
+    const by = (dh: number, dk: number, dr: number) =>
+      (bivariateNormalCdf(h + dh, k + dk, rho + dr) - bivariateNormalCdf(h - dh, k - dk, rho - dr)) /
+      (2 * step);
+    const [byH, byK, byRho] = bivariateNormalSlopes(h, k, rho);
+    expect(byH).toBeCloseTo(by(step, 0, 0), 5);
+    expect(byK).toBeCloseTo(by(0, step, 0), 5);
+    expect(byRho).toBeCloseTo(by(0, 0, step), 5);
   });
 });
