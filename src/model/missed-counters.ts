@@ -2,7 +2,7 @@
  * When were missed counters due, and could anybody have heard them? Counters between two heard frames are spread evenly
  * over the time between them: a node sends in a rhythm.
  */
-import { contains, type TimeRange } from "./time-range.ts";
+import type { TimeRange } from "./time-range.ts";
 
 /** A run of missed counters between two heard frames. */
 export interface MissedRun extends TimeRange {
@@ -55,10 +55,10 @@ export function widened(
 
 /** Returns how many of the missed counters may have been sent while nothing was recorded. */
 export function lostToNobody(run: MissedRun, notRecorded: readonly TimeRange[], isPeriodic: boolean): number {
-  if (run.missed <= 0 || notRecorded.length === 0) return 0;
   const ranges = widened(notRecorded, run, isPeriodic);
   if (ranges.length === 0) return 0;
   let lost = 0;
-  for (const atUs of dueTimes(run)) if (ranges.some((range) => contains([range], atUs))) lost += 1;
+  for (const atUs of dueTimes(run))
+    if (ranges.some(({ fromUs, toUs }) => atUs >= fromUs && atUs < toUs)) lost += 1;
   return lost;
 }

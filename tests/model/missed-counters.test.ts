@@ -70,6 +70,7 @@ describe("counters due between two heard frames", () => {
     expect(due(before, after, whole, 3)).toEqual([100, 200, 300]);
     expect(due(before, after, whole, 2)).toEqual([]);
     expect(due(before, { counter: 8, atUs: 400 * S }, whole)).toEqual([]);
+    expect(due(before, { counter: 9, atUs: 400 * S }, whole)).toEqual([200]);
     expect(due(before, { counter: 11, atUs: 0 }, whole)).toEqual([]);
   });
 });

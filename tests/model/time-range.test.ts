@@ -30,6 +30,17 @@ describe("time ranges", () => {
     expect(unite(list, 4)).toEqual([{ fromUs: 0, toUs: 21 }]);
   });
 
+  it("that are empty join nothing, and one within another leaves it as long as it was", () => {
+    const range = (fromUs: number, toUs: number) => ({ fromUs, toUs });
+    expect(unite([range(5, 5), range(9, 7)])).toEqual([]);
+    expect(unite([range(0, 5), range(6, 6), range(7, 9)], 1)).toEqual([range(0, 5), range(7, 9)]);
+    expect(unite([range(0, 10), range(2, 3)])).toEqual([range(0, 10)]);
+    expect(unite([range(0, 5), range(8, 9)], 2)).toEqual([range(0, 5), range(8, 9)]);
+    const given = [range(0, 5), range(3, 9)];
+    unite(given);
+    expect(given).toEqual([range(0, 5), range(3, 9)]);
+  });
+
   it("half open: a range holds its begin and not its end", () => {
     const one = [{ fromUs: 10, toUs: 20 }];
     expect([9, 10, 19, 20].map((at) => contains(one, at))).toEqual([false, true, true, false]);

@@ -2,6 +2,7 @@
 import { describe, expect, it } from "vitest";
 import { describeFault, internalFault, type WireFault } from "../../src/model/fault.ts";
 import { groupBy } from "../../src/model/group-by.ts";
+import { formatDevAddr, parseDevAddr } from "../../src/model/identifiers.ts";
 import { describeModulation } from "../../src/model/modulation.ts";
 import { fromTenths, rounded } from "../../src/model/rounding.ts";
 import { isoTime, minuteOf, subtract, wholeHours } from "../../src/model/time-range.ts";
@@ -41,6 +42,20 @@ it("a modulation has a short name", () => {
   );
   expect(describeModulation({ kind: "unknown", text: "SF4" })).toBe("SF4");
   expect(describeModulation({ kind: "unknown", text: "" })).toBe("unknown");
+});
+
+describe("a device address", () => {
+  it("is eight hexadecimal digits of its 32 bits", () => {
+    expect([0, 1, 0x01a2b3c4, 0xffffffff, -1].map(formatDevAddr)).toEqual([
+      ...["00000000", "00000001", "01A2B3C4", "FFFFFFFF", "FFFFFFFF"],
+    ]);
+  });
+
+  it("is read back from just eight digits, capital or small", () => {
+    expect(["01A2B3C4", "ffffffff", "00000000"].map(parseDevAddr)).toEqual([0x01a2b3c4, 0xffffffff, 0]);
+    for (const text of ["01A2B3C", "01A2B3C45", "x01A2B3C4", "01A2B3C4x", "01A2B3CG", ""])
+      expect(parseDevAddr(text), text).toBeNaN();
+  });
 });
 
 describe("a fault in words", () => {
