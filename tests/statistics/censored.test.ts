@@ -137,7 +137,7 @@ describe("a difference between two receivers that each hear only what lies above
   it("is that of the likelihood written down pair by pair, to a thousandth of a decibel", () => {
     const random = createRandom(20);
     let compared = 0;
-    for (let i = 0; i < 40; i++) {
+    for (let i = 0; i < 16; i++) {
       const pairs = drawnPairs(random, 30 + Math.floor(random.uniform() * 200));
       const found = censoredPairDifference(pairs, LIMITS);
       const exact = pairs.filter(({ a, b }) => a !== null && b !== null && a < 7 && b < 7);
@@ -153,7 +153,7 @@ describe("a difference between two receivers that each hear only what lies above
         expect(Math.abs(by - plainBy)).toBeLessThan(1e-4);
       }
     }
-    expect(compared).toBeGreaterThan(20);
+    expect(compared).toBeGreaterThan(8);
   });
 
   it("is the plain mean of the differences where nothing is hidden", () => {
@@ -167,7 +167,7 @@ describe("a difference between two receivers that each hear only what lies above
 describe("a mean of readings that a floor and a ceiling cut", () => {
   it("is that of the likelihood written down reading by reading, to a thousandth of a decibel", () => {
     const random = createRandom(21);
-    for (let i = 0; i < 40; i++) {
+    for (let i = 0; i < 16; i++) {
       const level = -14 + random.uniform() * 20;
       const readings: CensoredReading[] = Array.from({ length: 120 }, () => {
         const value = level + 3 * normal(random);

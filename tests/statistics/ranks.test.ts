@@ -36,7 +36,7 @@ describe("the signed-rank test", () => {
           expect(p).toBeCloseTo(asLarge / 2 ** sizes.length, 10);
         },
       ),
-      { numRuns: 40 },
+      { numRuns: 15 },
     );
   });
 
