@@ -206,10 +206,8 @@ export function noiseTrendOf(
   const loudestDb = middle === null ? null : Math.max(...levels) - middle;
   const trust = filled === 0 ? "none" : isGood ? "good" : "rough";
   const points = stretches.flatMap((y, i) => (y === null ? [] : [{ x: (i * stretchUs) / 3.6e9, y }]));
-  const first = points[0];
-  const last = points.at(-1);
   const nothing = { slopeDbPerHour: null, slopeLow: null, slopeHigh: null, changeDb: null, p: null };
-  if (filled < leastStretches || first === undefined || last === undefined) {
+  if (filled < leastStretches) {
     return { stretches, trust, filled, loudestDb, ...nothing, verdict: "not enough" };
   }
   const line = theilSen(points);
@@ -219,7 +217,7 @@ export function noiseTrendOf(
     points.map(({ y }) => y),
     filled / effectiveSampleSize(filled, rho),
   );
-  const changeDb = slope * (last.x - first.x);
+  const changeDb = slope * ((points.at(-1)?.x ?? 0) - (points[0]?.x ?? 0));
   const counts = (test.p ?? 1) < mostP && Math.abs(changeDb) >= leastChangeDb;
   return {
     stretches,

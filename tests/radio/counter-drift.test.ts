@@ -122,3 +122,46 @@ describe("the drift of a counter against the gateway's own time", () => {
     }
   });
 });
+
+describe("what is known of a drift", () => {
+  const known = {
+    ppm: 1,
+    lowPpm: -7,
+    highPpm: 9,
+    against: "arrival" as const,
+    readings: 100,
+    spanSeconds: 100,
+  };
+
+  it("is half its interval, and narrows with the span to the power of 3/2", () => {
+    expect(halfWidthPpm(known)).toBe(8);
+    // Eight times too wide: 8^(2/3) = 4 times the span; wide enough already: the span that passed.
+    expect(secondsNeeded(known, 1)).toBeCloseTo(400, 9);
+    expect(secondsNeeded(known, 8)).toBe(100);
+    expect(secondsNeeded(known, 20)).toBe(100);
+    expect(halfWidthPpm({ ...known, lowPpm: null })).toBeNull();
+    expect(halfWidthPpm({ ...known, highPpm: null })).toBeNull();
+  });
+
+  it("of eight readings along a straight line is that line: 5 ppm over 7 s", () => {
+    const line = Array.from({ length: 8 }, (_, i) => ({
+      tmstUs: 1_000 + i * 1_000_005,
+      atUs: START_US + i * 1_000_000,
+      gatewayTimeUs: null,
+    }));
+    expect(counterDrift([line])).toEqual({
+      ppm: expect.closeTo(5, 6),
+      lowPpm: expect.closeTo(5, 6),
+      highPpm: expect.closeTo(5, 6),
+      against: "arrival",
+      readings: 8,
+      spanSeconds: 7,
+    });
+    expect(counterDrift([line.slice(0, 7)])).toMatchObject({ ppm: null, readings: 7, spanSeconds: 6 });
+    // Against its own time, 2 ppm faster than arrival's clock, and within 5 s of it.
+    const dated = line.map((one, i) => ({ ...one, gatewayTimeUs: START_US + i * 1_000_002 }));
+    expect(counterDrift([dated])).toMatchObject({ against: "gateway-time", ppm: expect.closeTo(3, 4) });
+    const far = dated.map((one) => ({ ...one, gatewayTimeUs: one.gatewayTimeUs + 5_000_001 }));
+    expect(counterDrift([far]).against).toBe("arrival");
+  });
+});

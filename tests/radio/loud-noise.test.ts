@@ -54,4 +54,65 @@ describe("a channel that was louder for some time", () => {
     const some = samples((hour) => (hour >= 3 && hour < 4.5 ? -101 : -117));
     expect(loudNoise([...some].reverse())).toEqual(loudNoise(some));
   });
+
+  /** A sample a minute, exactly at its level. */
+  const minutes = (...levels: readonly number[]): TimedNoise[] =>
+    levels.map((noiseDbm, i) => ({ atUs: i * 60e6, noiseDbm, trust: "good" }));
+  const flat = (noiseDbm: number, count: number) => Array<number>(count).fill(noiseDbm);
+
+  it("is told to the minute: twelve minutes by 10 dB among sixty", () => {
+    const heard = minutes(...flat(-117, 24), ...flat(-107, 12), ...flat(-117, 24));
+    expect(loudNoise(heard)).toEqual({
+      fromUs: 24 * 60e6,
+      toUs: 35 * 60e6,
+      beginSeen: true,
+      endSeen: true,
+      riseDb: 10,
+    });
+    // From 6 dB on, for ten minutes and longer.
+    expect(loudNoise(minutes(...flat(-117, 24), ...flat(-111, 12), ...flat(-117, 24)))?.riseDb).toBe(6);
+    expect(loudNoise(minutes(...flat(-117, 24), ...flat(-111.1, 12), ...flat(-117, 24)))).toBeNull();
+    const nine = minutes(...flat(-117, 24), ...flat(-107, 9), ...flat(-117, 27));
+    expect(loudNoise(nine)).toBeNull();
+  });
+
+  it("must be loud in eight of ten samples", () => {
+    // Every third sample calm leaves the medians of three loud, but two thirds are too few.
+    const holed = (every: number) =>
+      minutes(
+        ...flat(-117, 30),
+        ...Array.from({ length: 30 }, (_, i) => (i % every === 1 ? -117 : -107)),
+        ...flat(-117, 30),
+      );
+    expect(loudNoise(holed(3))).toBeNull();
+    expect(loudNoise(holed(6))).toMatchObject({ fromUs: 30 * 60e6, toUs: 59 * 60e6 });
+  });
+
+  it("is the loudest of several, and one calm level does not part it", () => {
+    const two = minutes(
+      ...flat(-117, 24),
+      ...flat(-109, 12),
+      ...flat(-117, 24),
+      ...flat(-104, 12),
+      ...flat(-117, 24),
+    );
+    expect(loudNoise(two)).toMatchObject({ fromUs: 60 * 60e6, toUs: 71 * 60e6, riseDb: 13 });
+    const parted = minutes(
+      ...flat(-117, 24),
+      ...flat(-107, 9),
+      ...flat(-117, 3),
+      ...flat(-107, 9),
+      ...flat(-117, 24),
+    );
+    expect(loudNoise(parted)).toMatchObject({ fromUs: 24 * 60e6, toUs: 44 * 60e6 });
+  });
+
+  it("leaves rough samples aside from forty good ones on, and needs twelve samples", () => {
+    const rough = minutes(...flat(-117, 24), ...flat(-107, 12), ...flat(-117, 24)).map((one, i) =>
+      i >= 24 && i < 36 ? { ...one, trust: "rough" as const } : one,
+    );
+    expect(loudNoise(rough)).toBeNull();
+    expect(loudNoise(rough.slice(9))).toMatchObject({ riseDb: 10 });
+    expect(loudNoise(minutes(...flat(-117, 5), ...flat(-107, 6)))).toBeNull();
+  });
 });

@@ -262,6 +262,17 @@ describe("one gateway's noise by hand", () => {
       ],
     };
     expect(one(thinned)).toMatchObject({ status: "too few", heard: 10, expected: 30 });
+    // 18 of 30 are more than half, though fewer than chance leaves: 18 + 2 √30 < 30.
+    const half = {
+      ...quiet,
+      channels: [
+        {
+          ...channel,
+          drowning: [...channel.drowning.filter(({ atUs }) => TIME.isOff(atUs)), ...loud.slice(0, 18)],
+        },
+      ],
+    };
+    expect(one(half)).toMatchObject({ status: "not raised", heard: 18 });
     // 20 of 30: within chance, 20 + 2 √30 > 30.
     const most = {
       ...quiet,

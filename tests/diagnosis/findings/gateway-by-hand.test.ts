@@ -274,6 +274,96 @@ describe("datagrams lost in part", () => {
     expect(open(119.9)).toEqual([]);
   });
 
+  it("that are not of the size take what the others lost by as much off the air", () => {
+    const all = from(101, 199);
+    const weights = (...othersMissed: readonly (readonly number[])[]) =>
+      told(
+        gatewayEvidence(
+          sight(
+            {
+              keepaliveUs: MINUTE,
+              keepalivesUs: minutes(40, 260, (minute) => minute >= 100 && minute < 200 && minute % 3 === 0),
+            },
+            {
+              receptions: [
+                ...every(1, 40, 260, all),
+                ...othersMissed.flatMap((missed, i) => every(2 + i, 40, 260, missed)),
+              ],
+              gap: { missed: 99 },
+            },
+          ),
+        ),
+      )[0]?.weights;
+    const small = { "gateway-restarted": -4, "gateway-unreachable": -4, "backhaul-loss": -1 };
+    const air = { interference: -4, congestion: -4, "gateway-transmitting": -4 };
+    // 33 of 100 datagrams: 25 to 43 %. The others lost a third, two thirds, nothing; or there are none.
+    expect(weights(third, third)).toEqual({ ...small, ...air });
+    expect(
+      weights(
+        from(102, 198, 3),
+        from(101, 199).filter((minute) => minute % 3 !== 0),
+      ),
+    ).toEqual(small);
+    expect(weights([], [])).toEqual({ ...small, ...air });
+    expect(weights()).toEqual(small);
+  });
+
+  it("too few for four counters in a row leave open whether the link lost them", () => {
+    // A gap of five minutes; of keepalives each second ten of 300 are missing: 1.8 to 6.0 %. Four of four among 221 counters
+    // are met once in 40 times at a loss of 10.6 %, of which seven tenths are 7.4 %.
+    const of = (missed: readonly number[]) => {
+      const within = { fromUs: 119 * MINUTE, toUs: 124 * MINUTE };
+      const keepalivesUs = from(40 * 60, 260 * 60)
+        .map((second) => second * S + 1)
+        .filter((atUs) => Math.abs(atUs - 120 * MINUTE) > 5 * S);
+      const home = { keepaliveUs: S, keepalivesUs };
+      const receptions = every(1, 40, 260, missed);
+      const gap = { ...within, missed: missed.length };
+      return told(gatewayEvidence(sight(home, { receptions, gap, scene: { within } })))[0];
+    };
+    const four = of([120, 121, 122, 123]);
+    expect(four?.sentence).toContain("290 of 300 keepalives");
+    expect(four?.leavesOpen).toEqual(["backhaul-loss", "weak-link"]);
+    expect(four?.weights["backhaul-loss"]).toBe(-1);
+    // One of 100 may be as few as 0.2 %: nothing is said below one percent.
+    const one = { keepalivesUs: minutes(40, 260, (minute) => minute === 150) };
+    expect(lossy(one, [120, 121, 122, 123], { missed: 4 })[0]?.sentence).toMatch(
+      /^Its gateway was reachable/,
+    );
+  });
+
+  it("are counted at the interval that the shortest spacings show", () => {
+    // Of each nine minutes 0, 1 and 4: spacings of 1, 3 and 5 min, all multiples of one.
+    const sparse = minutes(40, 260, (minute) => ![0, 1, 4].includes(minute % 9));
+    expect(lossy({ keepaliveUs: 3 * MINUTE, keepalivesUs: sparse })[0]?.sentence).toContain(
+      "34 of 100 keepalives",
+    );
+    // 1, 2.5 and 3.5 min are no multiples: the middle one, 2.5 min, is due 40 times, and no more can come.
+    const uneven = from(0, 31).flatMap((i) => [0, 1, 3.5].map((at) => (40 + 7 * i + at) * MINUTE));
+    expect(lossy({ keepaliveUs: 2.5 * MINUTE, keepalivesUs: uneven })[0]?.sentence).not.toMatch(
+      /^Datagrams were lost/,
+    );
+    // Three alone show no interval: the one that is known.
+    expect(lossy({ keepalivesUs: [110, 130, 150].map((minute) => minute * MINUTE) })[0]?.sentence).toContain(
+      "3 of 100 keepalives",
+    );
+  });
+
+  it("are not counted over a report that is missing", () => {
+    const reports = from(40, 260, 10)
+      .filter((minute) => minute !== 150)
+      .map((minute) => report(minute, { forwarded: 10 }));
+    // Intervals that end at 110 to 140 and 170 to 190: seven of ten packets; of 102 to 138 and 162 to 189 every third is missing.
+    expect(lossy({ reports })[0]?.sentence).toBe(
+      "Datagrams were lost on the way: 76 of 110 keepalives and status reports arrived; the gateway reports 70 packets forwarded, 23 of them never arrived.",
+    );
+    // Reports that count nothing forwarded, or fewer than ten packets in all, say nothing.
+    const none = from(40, 260, 10).map((minute) => report(minute));
+    expect(lossy({ reports: none })[0]?.sentence).not.toContain("forwarded");
+    const nine = from(40, 260, 10).map((minute) => report(minute, { forwarded: 1 }));
+    expect(lossy({ reports: nine })[0]?.sentence).not.toContain("forwarded");
+  });
+
   it("of a gateway whose short silences are such losses are told, not an outage", () => {
     const outages = [{ fromUs: 109.5 * MINUTE, toUs: 121.5 * MINUTE, restarted: null, open: false }];
     const longer = [{ fromUs: 109.5 * MINUTE, toUs: 121.6 * MINUTE, restarted: null, open: false }];

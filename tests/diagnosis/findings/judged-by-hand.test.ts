@@ -96,6 +96,25 @@ describe("a radio that hears nothing", () => {
     expect(second?.weights["weak-link"]).toBeCloseTo(-3 * 0.96 * 0.4, 9);
   });
 
+  it("takes no margin from frames without a spreading factor, and no sender from broken ones or repeats", () => {
+    const plain = deaf(seven.map((one) => ({ ...one, spreadingFactor: null })))[0];
+    expect(plain?.weights["gateway-deaf"]).toBeCloseTo(4 + (-1.2 + 3.15) + 1, 6);
+    const without = (more: Partial<SceneReception>) =>
+      deaf(seven.map((one) => (one.lifeId === 7 ? { ...one, ...more } : one)))[0]?.sentence;
+    for (const more of [{ crcOk: false }, { repeat: true }, { lifeId: null }])
+      expect(without(more), JSON.stringify(more)).toContain("about 600 frames of 6 nodes were due");
+  });
+
+  it("is none where another gateway, due to hear six frames, heard none either", () => {
+    const homes = [gateway({ reports }), gateway({ id: 2, eui: OTHER })];
+    const at = (...minutes: number[]) => minutes.map((minute) => heard(2, minute, minute, { gatewayId: 2 }));
+    const also = (...minutes: number[]) => deaf([...seven, ...at(...minutes)], {}, {}, { homes });
+    // From its first frame at 40 to the silence at 100 an hour: four frames are 6.7 in 100 min, three are five.
+    expect(also(40, 50, 60, 70)).toEqual([]);
+    expect(also(40, 50, 60)[0]?.weights["gateway-deaf"]).toBeCloseTo(4 + odds + 1, 6);
+    expect(also(40, 50, 60)[0]?.sentence).not.toContain("Another gateway");
+  });
+
   it("heard again after a restart, which speaks for it, or with its counter running on, which leaves it open", () => {
     const [anew] = deaf(seven, { restartsUs: [199 * MINUTE] });
     expect(anew?.sentence).toContain("were due. It heard again after its counter began anew. 100 %");
