@@ -99,6 +99,11 @@ describe("times", () => {
       range(14, 16),
       range(24, 30),
     ]);
+    // Nothing empty is left where a cut begins or ends with a range.
+    expect(subtract([range(0, 10)], [range(0, 4)])).toEqual([range(4, 10)]);
+    expect(subtract([range(0, 10)], [range(6, 10)])).toEqual([range(0, 6)]);
+    expect(subtract([range(0, 10)], [range(0, 10)])).toEqual([]);
+    expect(subtract([range(0, 10)], [range(3, 5), range(5, 7)])).toEqual([range(0, 3), range(7, 10)]);
     expect(subtract([range(-20, -10), range(-8, 0)], [range(-15, -5)])).toEqual([
       range(-20, -15),
       range(-5, 0),
