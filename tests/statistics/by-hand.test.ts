@@ -5,6 +5,7 @@ import {
   bivariateNormalSlopes,
   chanceOfInterval,
 } from "../../src/statistics/distributions.ts";
+import { inverseOf } from "../../src/statistics/maximum-likelihood.ts";
 import { pooledEffect } from "../../src/statistics/random-effects.ts";
 import { mediansOfSeries, robustSigma, thinByMedians, tieSizesOf } from "../../src/statistics/robust.ts";
 import {
@@ -349,5 +350,72 @@ describe("slopes of the bivariate normal", () => {
     expect(byH).toBeCloseTo(by(step, 0, 0), 5);
     expect(byK).toBeCloseTo(by(0, step, 0), 5);
     expect(byRho).toBeCloseTo(by(0, 0, step), 5);
+  });
+});
+
+describe("the inverse of a matrix", () => {
+  const close = (rows: readonly (readonly number[])[]) =>
+    rows.map((row) => row.map((one) => expect.closeTo(one, 9)));
+
+  it("is found row by row, also where a pivot is 0", () => {
+    expect(inverseOf([[4]])).toEqual([[0.25]]);
+    // 1 / (4 × 3 − 2 × 1) = 0.1 times [[3, −2], [−1, 4]]
+    expect(
+      inverseOf([
+        [4, 2],
+        [1, 3],
+      ]),
+    ).toEqual(
+      close([
+        [0.3, -0.2],
+        [-0.1, 0.4],
+      ]),
+    );
+    expect(
+      inverseOf([
+        [0, 2],
+        [4, 0],
+      ]),
+    ).toEqual(
+      close([
+        [0, 0.25],
+        [0.5, 0],
+      ]),
+    );
+    // A pivot next to 0 would lose all digits: [[1, −1], [−1, 0]] to twenty places.
+    expect(
+      inverseOf([
+        [1e-11, 1],
+        [1, 1],
+      ]),
+    ).toEqual(
+      close([
+        [-1, 1],
+        [1, 0],
+      ]),
+    );
+    expect(
+      inverseOf([
+        [0, 0, 1],
+        [1, 0, 0],
+        [0, 1, 0],
+      ]),
+    ).toEqual(
+      close([
+        [0, 1, 0],
+        [0, 0, 1],
+        [1, 0, 0],
+      ]),
+    );
+  });
+
+  it("is none of a singular one", () => {
+    expect(
+      inverseOf([
+        [1, 2],
+        [2, 4],
+      ]),
+    ).toBeNull();
+    expect(inverseOf([[0]])).toBeNull();
   });
 });

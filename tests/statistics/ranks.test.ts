@@ -129,4 +129,12 @@ describe("the rank-sum test", () => {
     expect(rankSum([1, 1], [1, 1]).p).toBeNull();
     expect(groupShift([], [1])).toBeNull();
   });
+
+  it("compares groups of more than 500 by 500 ranks of each", () => {
+    const ramp = (count: number) => Array.from({ length: count }, (_, i) => count - 1 - i);
+    // Of 0 to 999 every second, 1, 3 … 999: their middle is 500; of 0 to 499 all: 249.5.
+    expect(groupShift(ramp(1000), [0])).toBe(500);
+    expect(groupShift(ramp(500), [0])).toBe(249.5);
+    expect(groupShift([0], ramp(1000))).toBe(-500);
+  });
 });
