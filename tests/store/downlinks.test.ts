@@ -76,6 +76,16 @@ describe("a downlink that passed", () => {
     },
   );
 
+  it("goes to the gateway that called last from its address, where another one called from there before", () => {
+    const { record, rows, db } = setUp();
+    record(pull(SHED, 0), push(SHED, 10, [{ payload: phy(NODE, 1) }]));
+    record(pull(TOWER, 3_600), push(TOWER, 3_610, [{ payload: phy(NODE, 2) }]));
+    record(handOut(3_610.4, 3_611, downFrame(NODE, 1)));
+    // Also after a restart, when nothing is in memory.
+    new Recorder(db).record([handOut(3_611.4, 3_612, downFrame(NODE, 2))]);
+    expect(rows().map(({ gateway }) => gateway)).toEqual([TOWER, TOWER]);
+  });
+
   it("answers a join-request only when it is a join-accept, five or six seconds after it", () => {
     const { record, rows } = setUp();
     record(

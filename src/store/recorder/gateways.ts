@@ -104,7 +104,7 @@ export class GatewayWriter {
   constructor(db: Store) {
     this.#find = db.prepare("SELECT * FROM gateway WHERE eui = ?");
     this.#callers = db
-      .prepare("SELECT id FROM gateway WHERE pull_source = ? ORDER BY last_at_us DESC LIMIT 1")
+      .prepare("SELECT id FROM gateway WHERE pull_source = ? ORDER BY pull_at_us DESC LIMIT 1")
       .pluck();
     this.#count = db.prepare("SELECT count(*) FROM gateway").pluck();
     this.#insert = db.prepare(
@@ -189,9 +189,16 @@ export class GatewayWriter {
     return entry;
   }
 
-  /** Which gateway calls (PULL_DATA) from this source, "address port"; 0: none that is known. */
+  /**
+   * Id of the gateway that calls (PULL_DATA) from this source, "address port"; 0: none that is known. Several have
+   * called from there when a gateway was replaced or got another identifier: the one that called last.
+   */
   calledFrom(source: string): number {
-    for (const entry of this.#byEui.values()) if (entry.pullSource === source) return entry.id;
+    let newest: GatewayEntry | null = null;
+    for (const entry of this.#byEui.values())
+      if (entry.pullSource === source && entry.pulledAtUs > (newest?.pulledAtUs ?? Number.NEGATIVE_INFINITY))
+        newest = entry;
+    if (newest !== null) return newest.id;
     return (this.#callers.get(source) as number | undefined) ?? 0;
   }
 
