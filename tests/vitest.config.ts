@@ -96,10 +96,12 @@ export default defineConfig({
         test: {
           name: "browser",
           include: ["tests/browser/**/*.test.ts"],
-          // One page is built and one browser started for all files: see tests/browser/dashboard.ts.
+          // One store is made and one browser started for all files: see tests/browser/dashboard.ts.
           isolate: false,
-          testTimeout: 60_000,
-          hookTimeout: 60_000,
+          // These end what hangs: beside the other parts of `npm test` a page may take seconds.
+          testTimeout: 120_000,
+          hookTimeout: 120_000,
+          expect: { poll: { timeout: 20_000 } },
           fileParallelism: false,
         },
       },

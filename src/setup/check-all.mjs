@@ -18,7 +18,7 @@ const script = (name) => [process.execPath, fileURLToPath(new URL(name, import.m
 const tool = (name, ...args) => [process.execPath, toolPath(name), ...args];
 
 /** A part of tests: one run of a project, whose counts go into the total. */
-function tests(name, project, { part = "", env = {}, ...rest }) {
+function tests(name, project, { part = "", ...rest }) {
   const report = join(folder, `${project}${part}.json`);
   const args = ["run", "--config", "tests/vitest.config.ts", "--project", project];
   return {
@@ -26,7 +26,7 @@ function tests(name, project, { part = "", env = {}, ...rest }) {
     commands: [
       tool("vitest/vitest", ...args, "--reporter=default", "--reporter=json", `--outputFile.json=${report}`),
     ],
-    env: { ...env, MASTLOG_TEST_PART: part, ...(process.stdout.isTTY ? { FORCE_COLOR: "1" } : {}) },
+    env: { MASTLOG_TEST_PART: part, ...(process.stdout.isTTY ? { FORCE_COLOR: "1" } : {}) },
     after: () => count(report),
     ...rest,
   };
@@ -64,10 +64,7 @@ const failed = await runParts(
     // Wait for time to pass, for the disk, for a browser: they go first, and the unit tests take what they leave.
     tests("Tests of the running service", "process", { needs: [BUILD, QUICK] }),
     tests("Tests under floods, kills and full disks", "faults", { needs: [BUILD, QUICK] }),
-    tests("Tests in a browser", "browser", {
-      needs: [BUILD, QUICK],
-      env: { MASTLOG_PAGE: join(root, "dist/web") },
-    }),
+    tests("Tests in a browser", "browser", { needs: [BUILD, QUICK] }),
     tests("Unit tests, the rest", "unit", { part: "long", needs: [QUICK], computes: true }),
   ],
   { cwd: root },

@@ -1,24 +1,36 @@
 /**
- * How does a browser test get a dashboard? Builds the page and starts Chromium once for all files of a worker, starts a
- * fake service for each file, and opens pages that fail the test when the page logs an error or breaks the content policy.
+ * How does a browser test get a dashboard? The real service over a copy of the sample captures (sample-store.ts) for
+ * each file, one Chromium for all files of a worker, and pages that fail the test when they log an error or break the
+ * content policy. What the service cannot be brought into is changed on the way between it and the page.
  */
-import { rmSync } from "node:fs";
-import { mkdtemp } from "node:fs/promises";
-import { tmpdir } from "node:os";
-import { join } from "node:path";
 import axe from "axe-core";
 import type { Browser, BrowserContext, Page } from "playwright-core";
-import { build } from "vite";
+import type { Problem } from "../../src/contract/index.ts";
+import { temporaryFolder } from "../process/program.ts";
+import { type Service, startService } from "../process/service.ts";
 import { launchChromium } from "./chromium.ts";
-import { calmMood, type FakeService, startFakeService } from "./fake-service.ts";
+import { LiveLine } from "./live-line.ts";
+import { sampleStore } from "./sample-store.ts";
 
 export interface Dashboard {
-  readonly service: FakeService;
+  readonly service: Service;
+  /** What the page asked of the API since it was opened: "GET /api/site?from=…". */
+  readonly asked: readonly string[];
+  /** What the page changed since it was opened. */
+  readonly sent: readonly Sent[];
+  /** Between page and service where a page was opened `onLine`; calm whenever a page is opened. */
+  readonly line: LiveLine;
   /** A place of the dashboard, loaded anew. Tabs are kept and used again: the one opened before is gone. */
   open(hash: string, options?: PageOptions): Promise<Opened>;
-  /** The service's mood as at the start, its notes empty: before each test. */
-  calm(): void;
+  /** Changes something by the API, as another page would; gives the answer. */
+  change(method: "PUT" | "POST" | "DELETE", path: string, body?: object): Promise<unknown>;
   close(): Promise<void>;
+}
+
+export interface Sent {
+  readonly method: string;
+  readonly path: string;
+  readonly body: string;
 }
 
 export interface PageOptions {
@@ -29,6 +41,10 @@ export interface PageOptions {
   readonly permissions?: string[];
   /** Whose time stands still until the test moves it by `page.clock`. */
   readonly ownClock?: boolean;
+  /** With the live line through `line`, set so before the page is loaded. */
+  readonly onLine?: (line: LiveLine) => void;
+  /** Runs before the page is loaded. */
+  readonly before?: (page: Page) => Promise<void>;
 }
 
 export interface Opened {
@@ -37,43 +53,42 @@ export interface Opened {
   readonly errors: string[];
 }
 
-/** The folder of the built page: what MASTLOG_PAGE names (`npm test` has just built it), else built anew. */
-async function buildPage(): Promise<string> {
-  const built = process.env.MASTLOG_PAGE;
-  if (built !== undefined && built !== "") return built;
-  const folder = await mkdtemp(join(tmpdir(), "dashboard-"));
-  process.once("exit", () => rmSync(folder, { recursive: true, force: true }));
-  await build({
-    configFile: new URL("../../web/vite.config.ts", import.meta.url).pathname,
-    logLevel: "error",
-    build: { outDir: folder, emptyOutDir: true },
-  });
-  return folder;
+export interface DashboardOptions {
+  /** Nothing was ever stored. */
+  readonly empty?: boolean;
+  /** Further words of `listen`. */
+  readonly words?: readonly string[];
 }
 
-let built: Promise<string> | null = null;
 let launched: Promise<Browser> | null = null;
 
-/** Builds and launches where nothing is there yet, and starts the fake service; close it when done. */
-export async function startDashboard(): Promise<Dashboard> {
-  built ??= buildPage();
+/** Starts the service, and the browser where there is none yet; close it when done. */
+export async function startDashboard({
+  empty = false,
+  words = [],
+}: DashboardOptions = {}): Promise<Dashboard> {
   // Ends with the process that launched it.
   launched ??= launchChromium();
-  const [folder, browser] = await Promise.all([built, launched]);
-  const service = await startFakeService(folder);
+  const store = empty ? {} : { db: await sampleStore(temporaryFolder()) };
+  const [browser, service] = await Promise.all([launched, startService({ ...store, words })]);
+  const url = `http://127.0.0.1:${service.webPort}`;
   const contexts: BrowserContext[] = [];
   const tabs = new Map<string, Opened>();
+  const asked: string[] = [];
+  const sent: Sent[] = [];
+  const line = new LiveLine();
 
-  const tabFor = async ({ width = 1280, permissions = [], ownClock = false }: PageOptions) => {
+  const tabFor = async ({ width = 1280, permissions = [], ownClock = false, onLine }: PageOptions) => {
     const hasTouch = width < 700;
-    const kind = JSON.stringify([hasTouch, permissions, ownClock]);
+    const kind = JSON.stringify([hasTouch, permissions, ownClock, onLine !== undefined]);
     const kept = tabs.get(kind);
     if (kept !== undefined) return kept;
     const context = await browser.newContext({ timezoneId: "Europe/Berlin", hasTouch, permissions });
     contexts.push(context);
     if (ownClock) await context.clock.install();
+    if (onLine !== undefined) await context.routeWebSocket("**/live", (opened) => line.attach(opened));
     const page = await context.newPage();
-    page.setDefaultTimeout(8000);
+    page.setDefaultTimeout(20_000);
     const errors: string[] = [];
     page.on("console", (message) => {
       // Chromium logs every answer that is no success and every line that was cut; tests cause those on purpose.
@@ -81,6 +96,13 @@ export async function startDashboard(): Promise<Dashboard> {
         errors.push(message.text());
     });
     page.on("pageerror", (error) => errors.push(String(error)));
+    page.on("request", (request) => {
+      const { pathname, search } = new URL(request.url());
+      if (!pathname.startsWith("/api/")) return;
+      asked.push(`${request.method()} ${pathname}${search}`);
+      if (request.method() !== "GET")
+        sent.push({ method: request.method(), path: `${pathname}${search}`, body: request.postData() ?? "" });
+    });
     const tab = { page, errors };
     tabs.set(kind, tab);
     return tab;
@@ -88,26 +110,63 @@ export async function startDashboard(): Promise<Dashboard> {
 
   return {
     service,
+    asked,
+    sent,
+    line,
     async open(hash, options = {}) {
       const tab = await tabFor(options);
       const { page, errors } = tab;
       // Between two places of one address a browser does not load anew.
       await page.goto("about:blank");
-      errors.length = 0;
+      await page.unrouteAll({ behavior: "ignoreErrors" });
+      line.calm();
+      for (const notes of [errors, asked, sent]) notes.length = 0;
+      options.onLine?.(line);
+      await options.before?.(page);
       await page.setViewportSize({ width: options.width ?? 1280, height: options.height ?? 900 });
       await page.emulateMedia({ colorScheme: options.dark === true ? "dark" : "light", media: "screen" });
-      await page.goto(`${service.url}/${hash}`);
+      await page.goto(`${url}/${hash}`);
       return tab;
     },
-    calm() {
-      Object.assign(service.mood, calmMood());
-      for (const notes of [service.asked, service.received, service.heard]) notes.length = 0;
+    async change(method, path, body) {
+      const answer = await fetch(`${url}${path}`, {
+        method,
+        ...(body === undefined
+          ? {}
+          : { headers: { "content-type": "application/json" }, body: JSON.stringify(body) }),
+      });
+      const text = await answer.text();
+      if (!answer.ok) throw new Error(`${method} ${path}: ${answer.status} ${text}`);
+      return text === "" ? null : (JSON.parse(text) as unknown);
     },
     async close() {
       await Promise.all(contexts.map((context) => context.close()));
-      await service.close();
+      await service.end("SIGTERM");
     },
   };
+}
+
+/** From now on a path of the API (what follows it too) answers with this problem. */
+export async function failing(page: Page, path: string, status: number, problem: Problem): Promise<void> {
+  await page.route(
+    ({ pathname }) => pathname.startsWith(path),
+    (route) => route.fulfill({ status, json: problem }),
+  );
+}
+
+/** From now on what the service answers on a path of the API is changed on its way to the page. */
+export async function changing<Answer>(
+  page: Page,
+  path: string,
+  change: (answer: Answer) => object,
+): Promise<void> {
+  await page.route(
+    ({ pathname }) => pathname === path,
+    async (route) => {
+      const response = await route.fetch();
+      await route.fulfill({ response, json: change((await response.json()) as Answer) });
+    },
+  );
 }
 
 /**

@@ -1,7 +1,9 @@
 /** Do links and plan show on a phone and a laptop, in both schemes, and can a place be given by keyboard? */
-import { afterAll, beforeAll, beforeEach, describe, expect, test } from "vitest";
+import { afterAll, beforeAll, describe, expect, test } from "vitest";
+import type { PositionsView } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
 import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { KEYED, MORNING, PUMP } from "./sample-store.ts";
 
 if (chromiumIsHere("link"))
   describe("links and the plan", () => {
@@ -9,7 +11,6 @@ if (chromiumIsHere("link"))
     beforeAll(async () => {
       dashboard = await startDashboard();
     });
-    beforeEach(() => dashboard.calm());
     afterAll(() => dashboard.close());
 
     test("stand on a phone and a laptop without a fault that axe finds", async () => {
@@ -18,8 +19,8 @@ if (chromiumIsHere("link"))
         [1280, false],
       ] as const)
         for (const [hash, mark] of [
-          ["#/nodes/01A2B3C4/1?last=7200", ".margin-bars"],
-          ["#/plan?last=7200", ".plan-drawing"],
+          [`#/nodes/${KEYED}/1?${MORNING}`, ".margin-bars"],
+          [`#/plan?${MORNING}`, ".plan-drawing"],
         ] as const) {
           const { page, errors } = await dashboard.open(hash, { width, dark });
           if (width === 390 && mark === ".margin-bars")
@@ -31,16 +32,19 @@ if (chromiumIsHere("link"))
         }
     });
 
-    test("a place is given beneath its row, and sent whole", async () => {
-      const { page } = await dashboard.open("#/plan?last=7200");
-      await page.getByRole("button", { name: "give it a place of 01A2B3D0" }).press("Enter");
-      await page.getByLabel("East m of 01A2B3D0").fill("\u2212120");
-      await page.getByLabel("North m of 01A2B3D0").fill("40,5");
+    test("a place is given beneath its row, and stands in the row and in the store", async () => {
+      const { page } = await dashboard.open(`#/plan?${MORNING}`);
+      await page.getByRole("button", { name: "give it a place of Pond pump" }).press("Enter");
+      await page.getByLabel("East m of Pond pump").fill("\u2212120");
+      await page.getByLabel("North m of Pond pump").fill("40,5");
       await page.getByRole("button", { name: "keep" }).press("Enter");
-      await page.getByLabel("East m of 01A2B3D0").waitFor({ state: "detached" });
-      expect(dashboard.service.received.at(-1)).toMatchObject({
-        path: "/api/positions/node/01A2B3D0",
-        body: JSON.stringify({ eastM: -120, northM: 40.5 }),
-      });
+      await page.getByLabel("East m of Pond pump").waitFor({ state: "detached" });
+      const { positions } = await dashboard.service.json<PositionsView>("/api/positions");
+      expect(positions.find(({ id }) => id === PUMP)).toMatchObject({ eastM: -120, northM: 40.5 });
+      await page
+        .getByRole("row", { name: /^node Pond pump −120.m east, 41.m north|^node Pond pump/ })
+        .waitFor();
+      // Now there are two nodes with a place.
+      await page.getByRole("heading", { level: 1, name: /^3 gateways and 2 nodes have a place/ }).waitFor();
     });
   });

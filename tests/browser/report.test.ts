@@ -1,31 +1,28 @@
 import type { Browser } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { FakeViews } from "../service/parts.ts";
+import { temporaryFolder } from "../process/program.ts";
+import { startService } from "../process/service.ts";
 import { chromiumIsHere, launchChromium } from "./chromium.ts";
 import { axeFindings, overflowPx } from "./dashboard.ts";
+import { MORNING, sampleStore } from "./sample-store.ts";
 
-const NOW_US = Date.parse("2026-04-14T10:00:00Z") * 1000;
 /** Width between the margins, CSS pixels at 96 a inch: paper less twice 14 mm. */
 const PAPERS = [
   { format: "A4", widthPx: Math.floor(((210 - 28) / 25.4) * 96) },
   { format: "Letter", widthPx: Math.floor(((215.9 - 28) / 25.4) * 96) },
 ];
 
-function report(): string {
-  const asked = {
-    timeZone: "Europe/Berlin",
-    version: "0.0.1",
-    madeAt: "2026-04-14T10:00:00Z",
-    withPayloads: false,
-  };
-  return new FakeViews().report(asked, { last: 3600 }, NOW_US).html;
-}
-
 if (chromiumIsHere("the printed report")) {
   describe("the printed report", () => {
     let browser: Browser;
+    let report = "";
     beforeAll(async () => {
-      browser = await launchChromium();
+      const service = await startService({ db: await sampleStore(temporaryFolder()) });
+      [browser, report] = await Promise.all([
+        launchChromium(),
+        service.text(`/api/report?${MORNING}&zone=Europe/Berlin`),
+      ]);
+      await service.end("SIGTERM");
     });
     afterAll(() => browser.close());
 
@@ -34,7 +31,7 @@ if (chromiumIsHere("the printed report")) {
       const fetched: string[] = [];
       page.on("request", (request) => fetched.push(request.url()));
       await page.emulateMedia({ media: "print" });
-      await page.setContent(report());
+      await page.setContent(report);
       expect(await overflowPx(page)).toBe(0);
       const pdf = await page.pdf({ format, printBackground: true });
       const pages = pdf.toString("latin1").match(/\/Type\s*\/Page\b/g)?.length ?? 0;
@@ -46,13 +43,14 @@ if (chromiumIsHere("the printed report")) {
 
     it("can be read by everyone on a screen, a phone's too", async () => {
       const page = await browser.newPage({ viewport: { width: 390, height: 800 } });
-      await page.setContent(report());
+      await page.setContent(report);
       expect(await page.locator("h2").allTextContents()).toEqual([
         "What to do",
         "What happened when",
         "Gaps",
         "Gateways",
         "Nodes",
+        "Bench lists",
         "Marks",
         "Air",
         "Trials",

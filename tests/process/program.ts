@@ -8,7 +8,7 @@ import { fileURLToPath } from "node:url";
 export const repository = fileURLToPath(new URL("../../", import.meta.url));
 const MAIN = join(repository, "dist/program/main.js");
 /** Longest life of a command that a test waits for. */
-const COMMAND_MS = 40_000;
+const COMMAND_MS = 120_000;
 
 const children = new Set<ChildProcess>();
 const folders = new Set<string>();

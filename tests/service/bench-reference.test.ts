@@ -1,6 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { REFERENCE } from "../browser/orchard-bench.ts";
-import { FakeIntake, NOW_MS, serviceUnderTest } from "./parts.ts";
+import { FakeIntake, NOW_MS, REFERENCE, serviceUnderTest } from "./parts.ts";
 
 const url = "/api/bench-reference";
 
@@ -8,7 +7,9 @@ describe("the bench's reference over HTTP", () => {
   test("is told, set and taken away", async () => {
     const intake = new FakeIntake();
     const { app } = await serviceUnderTest({ intake });
-    expect((await app.inject(url)).json()).toEqual({ reference: REFERENCE });
+    expect((await app.inject(url)).json()).toEqual({
+      reference: { ...REFERENCE, name: "Water tower" },
+    });
     const payload = { eui: "02005E1000000002", maxOffsetDb: 2.5, maxLossPoints: 1 };
     expect((await app.inject({ method: "PUT", url, payload })).statusCode).toBe(204);
     expect((await app.inject({ method: "DELETE", url })).statusCode).toBe(204);

@@ -4,13 +4,13 @@ import { describe, expect, it, onTestFinished } from "vitest";
 import { WebSocket } from "ws";
 import { SYSTEM_CLOCK } from "../../src/service/live-view.ts";
 import { ReadingPool, startReadingThread } from "../../src/service/reading-pool.ts";
-import { FakeViews, NOW_MS, serviceUnderTest, WIDE } from "./parts.ts";
+import { NOW_MS, notedViews, serviceUnderTest, WIDE } from "./parts.ts";
 
 const MONTH = "last=2592000";
 
 /** A service over real reading threads, of which the one that is asked for the site answers only once `release` is called. */
 async function serviceWithHeldSite(idleMs = 60_000) {
-  const views = new FakeViews();
+  const views = notedViews();
   const window = { last: 3_600 };
   const nowUs = NOW_MS * 1000;
   const answers = {

@@ -1,7 +1,8 @@
 import { describe, expect, test } from "vitest";
 import { MAX_PHOTO_OCTETS } from "../../src/store/placements.ts";
+import type { Picture } from "../../src/wire/picture/plain-picture.ts";
 import { exifSegment, jpeg, PNG_DOT } from "../wire/picture/pictures.ts";
-import { FakeIntake, FakeViews, serviceUnderTest } from "./parts.ts";
+import { FakeIntake, notedViews, serviceUnderTest } from "./parts.ts";
 
 const url = "/api/placements/2/photo";
 
@@ -22,10 +23,11 @@ describe("photos of placements over HTTP", () => {
   });
 
   test("are served as what they are, and as nothing that runs", async () => {
-    const views = new FakeViews();
+    let photo: Picture | null = null;
+    const views = notedViews({ placementPhoto: () => photo });
     const { app } = await serviceUnderTest({ views });
     expect((await app.inject(url)).json().code).toBe("no-such-photo");
-    views.photo = { type: "image/png", octets: PNG_DOT };
+    photo = { type: "image/png", octets: PNG_DOT };
     const answer = await app.inject(url);
     expect(answer.statusCode).toBe(200);
     expect(answer.rawPayload).toEqual(PNG_DOT);

@@ -3,16 +3,31 @@ import type { DropoutRow } from "../../src/contract/gaps.ts";
 import { type BrokerEvents, brokerName } from "../../src/service/mqtt.ts";
 import { MAX_QUEUED_ROWS, MAX_QUEUED_STATES, PublishQueue } from "../../src/service/publish-queue.ts";
 import { MAX_BEHIND, Publisher } from "../../src/service/publisher.ts";
-import * as orchard from "../browser/orchard.ts";
-import { gapsView } from "../browser/orchard-gaps.ts";
+import { gapsView } from "../web/gap-answers.ts";
 import { HandClock } from "./hand-clock.ts";
+import { NODE, orchardViews, NOW_MS as STORED_UNTIL_MS } from "./orchard.ts";
 
 const NOW_MS = Date.UTC(2026, 2, 14, 10);
 const SPAN = { fromMs: NOW_MS - 3_600_000, toMs: NOW_MS, live: true };
-const DAY = { window: orchard.siteView(SPAN).window };
-const [SAMPLE] = orchard.receptionPage("01A2B3C4", SPAN, null, 1).receptions;
-const FRAME = orchard.frameView(1, SPAN);
 const GAPS = gapsView(SPAN);
+const STORED_UNTIL_US = STORED_UNTIL_MS * 1000;
+const HOUR = { last: 3600 };
+const GATEWAYS = orchardViews().gateways(HOUR, STORED_UNTIL_US);
+const stored = <T>(answer: T | null | undefined): T => {
+  if (answer === null || answer === undefined) throw new Error("The orchard's store has it.");
+  return answer;
+};
+const NODES_STORED = orchardViews().nodes(HOUR, STORED_UNTIL_US);
+const ROW = stored(NODES_STORED.nodes[0]);
+/** Seven of one's own and a stranger's, made from the one that is stored. */
+const NODES = {
+  ...NODES_STORED,
+  nodes: Array.from({ length: 8 }, (_, i) => ({ ...ROW, devAddr: `01A2B3C${i}`, stranger: i === 7 })),
+};
+const SAMPLE = stored(
+  orchardViews().receptions({ devAddr: NODE, limit: 1 }, HOUR, STORED_UNTIL_US)?.receptions[0],
+);
+const FRAME = stored(orchardViews().frame(1));
 
 interface Sent {
   readonly topic: string;
@@ -29,7 +44,7 @@ async function siteOf({
   laterMs = 0,
 } = {}) {
   const clock = new HandClock();
-  const store = { receptions, frames, gaps, nodes: orchard.nodesView(SPAN).nodes };
+  const store = { receptions, frames, gaps, nodes: NODES.nodes };
   const places: string[] = [];
   const gapWindows: (number | undefined)[] = [];
   const sent: Sent[] = [];
@@ -48,14 +63,12 @@ async function siteOf({
     siteName: () => "Fennick Orchard",
     views: {
       rowsAfter: async ({ receptionId, frameId, frameUpTo, most }) => ({
-        receptions: numbers(receptionId, store.receptions, most).flatMap((id) =>
-          SAMPLE === undefined ? [] : [{ ...SAMPLE, id }],
-        ),
+        receptions: numbers(receptionId, store.receptions, most).map((id) => ({ ...SAMPLE, id })),
         frames: numbers(frameId, Math.min(frameUpTo, store.frames), most).map((id) => ({ ...FRAME, id })),
         newest: { receptionId: store.receptions, frameId: store.frames },
       }),
-      gateways: async () => ({ ...DAY, gateways: orchard.siteView(SPAN).gateways, moreGateways: 0 }),
-      nodes: async () => ({ ...orchard.nodesView(SPAN), nodes: store.nodes }),
+      gateways: async () => GATEWAYS,
+      nodes: async () => ({ ...NODES, nodes: store.nodes }),
       gaps: async ({ last }) => {
         gapWindows.push(last);
         return { ...GAPS, gaps: store.gaps, episodes: [] };
@@ -178,13 +191,13 @@ describe("what is published", () => {
 
   it("is counted as dropped where the broker refuses it", async () => {
     const site = await siteOf();
-    site.refused.add(`orchard/receptions/${SAMPLE?.gatewayEui}`);
+    site.refused.add(`orchard/receptions/${SAMPLE.gatewayEui}`);
     site.come();
     site.take({ receptions: 2 });
     await site.pass(3);
     expect(site.publisher.status().dropped).toBe(2);
     expect(site.lines).toEqual([
-      `The MQTT broker refused a message at orchard/receptions/${SAMPLE?.gatewayEui}: Publish error: Not authorized.`,
+      `The MQTT broker refused a message at orchard/receptions/${SAMPLE.gatewayEui}: Publish error: Not authorized.`,
     ]);
   });
 
@@ -269,7 +282,7 @@ describe("what waits when Mastlog ends", () => {
 
   it("begins at the first row without acknowledgement, also where later ones have theirs", async () => {
     const site = await siteOf();
-    const topic = `orchard/receptions/${SAMPLE?.gatewayEui}`;
+    const topic = `orchard/receptions/${SAMPLE.gatewayEui}`;
     site.come();
     site.take({ receptions: 2 });
     await site.pass(5);

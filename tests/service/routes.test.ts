@@ -38,7 +38,11 @@ describe("the routes", () => {
   it("hands the window and the moment on as they were asked for", async () => {
     const { app, views } = await serviceUnderTest();
     await app.inject("/api/site?last=3600");
-    expect(views.asked.at(-1)).toEqual(["site", { last: 3600, from: undefined, to: undefined }]);
+    expect(views.asked.at(-1)).toEqual([
+      "site",
+      { last: 3600, from: undefined, to: undefined },
+      NOW_MS * 1000,
+    ]);
     const { window } = (await app.inject("/api/air?last=3600")).json<contract.AirView>();
     expect(window.to).toBe(new Date(NOW_MS).toISOString());
   });
@@ -51,7 +55,7 @@ describe("the routes", () => {
   });
 
   it("says what the intake and the store say of themselves", async () => {
-    const { app } = await serviceUnderTest();
+    const { app, views } = await serviceUnderTest();
     const status = (await app.inject("/api/status")).json<contract.ServiceStatus>();
     expect(status.acknowledged).toEqual({ afterCommit: 40, beforeStored: 1, waiting: 0, dropped: 1 });
     expect(status.lost).toEqual({
@@ -65,7 +69,7 @@ describe("the routes", () => {
         '208 KiB of 8\u202F192 KiB: a burst may be lost. On Linux "sysctl net.core.rmem_max=8388608" allows more.',
     });
     expect(status.arrived.lastFrom).toBe("192.0.2.7 40000");
-    expect(status.storage.bytes).toBe(4096);
+    expect(status.storage).toMatchObject({ bytes: views.stored().bytes, receptions: 108 });
     expect(status.udp).toEqual([{ address: "127.0.0.1", port: 1700 }]);
     expect(status.siteName).toBe("Fennick Orchard");
   });

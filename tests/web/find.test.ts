@@ -3,7 +3,7 @@ import { readNameList } from "../../web/src/format/name-list.ts";
 import { devicesOf } from "../../web/src/pages/NodeTable.tsx";
 import { partInSight } from "../../web/src/parts/windowed-rows.ts";
 import { findPlaces } from "../../web/src/state/find.ts";
-import { nodesView } from "../browser/orchard.ts";
+import { NOW_MS, orchardViews } from "../service/orchard.ts";
 
 const NOW = new Date(2026, 3, 14, 12, 0, 0).getTime();
 const KNOWN = {
@@ -81,7 +81,7 @@ describe("a list of names", () => {
 });
 
 describe("the list of nodes", () => {
-  const { nodes } = nodesView({ fromMs: NOW - 3_600_000, toMs: NOW, live: true });
+  const { nodes } = orchardViews().nodes({ last: 3600 }, NOW_MS * 1000);
 
   test("holds a device once, in the place of its worst life", () => {
     const [first] = nodes;

@@ -1,8 +1,8 @@
 import { describe, expect, test } from "vitest";
+import type { ServiceStatus } from "../../src/contract/index.ts";
 import { forwarderLines, readGatewayId, readServer } from "../../web/src/format/forwarder-lines.ts";
 import { stateWord } from "../../web/src/parts/GatewayWord.tsx";
 import { fittedWindow } from "../../web/src/state/window.ts";
-import { serviceStatus } from "../browser/orchard.ts";
 
 const NOW = Date.UTC(2026, 3, 14, 10, 0, 0);
 
@@ -47,14 +47,15 @@ describe("the lines of a forwarder's configuration", () => {
 });
 
 describe("the word at the top right", () => {
-  const at = (lastAgoS: number | null) =>
-    serviceStatus(NOW, {
-      arrived: {
-        datagrams: lastAgoS === null ? 0 : 12,
-        lastAt: lastAgoS === null ? null : new Date(NOW - lastAgoS * 1000).toISOString(),
-        lastFrom: null,
-      },
-    });
+  const at = (lastAgoS: number | null) => {
+    const lastAt = lastAgoS === null ? null : new Date(NOW - lastAgoS * 1000).toISOString();
+    // What the word is made from.
+    return {
+      arrived: { datagrams: lastAgoS === null ? 0 : 12, lastAt, lastFrom: null },
+      passage: null,
+      storage: { state: "well", space: { state: "enough" } },
+    } as ServiceStatus;
+  };
   const shown = (...given: Parameters<typeof stateWord>) => {
     const { standing, word, age } = stateWord(...given);
     return `${standing}: ${word}${age}`.replaceAll("\u202F", " ");

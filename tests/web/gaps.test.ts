@@ -9,8 +9,8 @@ import {
   gapItems,
   strangerCount,
 } from "../../web/src/pages/gaps/gap-items.ts";
-import { SHED, TOWER } from "../browser/orchard.ts";
-import { gapPage, gapsView } from "../browser/orchard-gaps.ts";
+import { SHED, TOWER } from "../store/traffic.ts";
+import { gapPage, gapsView } from "./gap-answers.ts";
 
 const SPAN = { fromMs: Date.UTC(2026, 2, 14, 8), toMs: Date.UTC(2026, 2, 14, 9), live: false };
 const VIEW = gapsView(SPAN);

@@ -8,9 +8,10 @@ import {
   type SoundState,
   soundsOf,
 } from "../../web/src/state/frame-player.ts";
-import { receptionPage } from "../browser/orchard.ts";
+import { NODE, NOW_MS, orchardViews } from "../service/orchard.ts";
 
-const [PATTERN] = receptionPage("01A2B3C9", { fromMs: 0, toMs: 3_600_000, live: true }, null, 1).receptions;
+const [PATTERN] =
+  orchardViews().receptions({ devAddr: NODE, limit: 1 }, { last: 3600 }, NOW_MS * 1000)?.receptions ?? [];
 
 /** A reception of the counter at one gateway; the frame has the counter's number. */
 function hearing(

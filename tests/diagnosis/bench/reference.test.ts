@@ -1,11 +1,34 @@
 import { describe, expect, test } from "vitest";
+import type { TrialAnswer } from "../../../src/contract/index.ts";
 import { referenceItems } from "../../../src/diagnosis/bench/reference.ts";
-import { trialAnswer } from "../../browser/orchard-trials.ts";
+import { NOW_MS, orchardViews } from "../../service/orchard.ts";
 
-const WINDOW = { from: "2026-04-14T06:00:00.000Z", to: "2026-04-14T10:00:00.000Z", live: false };
+const compared = orchardViews().compare("Tower mast", "North parapet", { last: 3600 }, NOW_MS * 1000);
+if (compared === null) throw new Error("Both places are stored.");
+const side = (expected: number, heard: number) => ({
+  expected,
+  heard,
+  deliveryRatio: heard / expected,
+  medianSnrDb: -4,
+});
+const pairs = { both: 571, onlyA: 38, onlyB: 9, neither: 22 };
+/** The two heard at once, 640 frames, half of them on each of two channels. */
+const trial: TrialAnswer = {
+  ...compared,
+  paired: true,
+  delivery: { ...compared.delivery, a: side(640, 609), b: side(640, 580), pairs },
+  channels: ["868.1\u202FMHz", "868.3\u202FMHz"].map((label) => ({
+    label,
+    a: side(320, 304),
+    b: side(320, 290),
+    pairs: { both: 285, onlyA: 19, onlyB: 5, neither: 11 },
+    snrDifferenceDb: { estimate: 2.9, low: 2.2, high: 3.6 },
+    deliveryDifference: { estimate: 0.044, low: 0.021, high: 0.068 },
+  })),
+};
 const of = (difference: [number, number, number], loss: [number, number, number]) => {
   const as = ([estimate, low, high]: [number, number, number]) => ({ estimate, low, high });
-  return { ...trialAnswer(WINDOW), snrDifferenceDb: as(difference), deliveryDifference: as(loss) };
+  return { ...trial, snrDifferenceDb: as(difference), deliveryDifference: as(loss) };
 };
 const states = (trial: ReturnType<typeof of>, offsetDb = 3, loss = 0.02) =>
   referenceItems(trial, { offsetDb, loss })

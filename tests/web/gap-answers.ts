@@ -1,5 +1,5 @@
 /**
- * What would the service say of the orchard's dropouts? A weak link that loses steadily, an outage of the shed that
+ * Answers for the pure functions of the list and the score of gaps, small enough to count by hand: A weak link that loses steadily, an outage of the shed that
  * three nodes share, a probe that has just fallen silent, and one gap that nothing explains.
  */
 import type {
@@ -10,7 +10,22 @@ import type {
   GapPage,
   GapsView,
 } from "../../src/contract/index.ts";
-import { PLANS, SHED, type Span, TOWER } from "./orchard.ts";
+import { SHED, TOWER } from "../store/traffic.ts";
+
+interface Span {
+  readonly fromMs: number;
+  readonly toMs: number;
+  readonly live: boolean;
+}
+
+const NODES: readonly { readonly devAddr: string; readonly name: string | null }[] = [
+  { devAddr: "01A2B3C4", name: "Frost probe row 12" },
+  { devAddr: "01A2B3D0", name: "Pond pump" },
+  { devAddr: "01A2B3C5", name: "Frost probe row 3" },
+  { devAddr: "01A2B3C6", name: "Soil probe row 7" },
+  { devAddr: "01A2B3C7", name: "Cold store 1 door" },
+  { devAddr: "01A2B3C9", name: "Tractor tracker" },
+];
 
 const iso = (ms: number) => new Date(Math.round(ms)).toISOString();
 const MINUTE = 60_000;
@@ -71,7 +86,7 @@ function outageFinding({ at }: Moments): Finding {
 }
 
 function row(span: Span, devAddr: string, id: string, part: Partial<DropoutRow>): DropoutRow {
-  const plan = PLANS.find((one) => one.devAddr === devAddr);
+  const plan = NODES.find((one) => one.devAddr === devAddr);
   const { at } = momentsOf(span);
   return {
     id,
@@ -257,7 +272,7 @@ export function gapPage(id: string, span: Span): GapPage | null {
       repeatsAtMs: at % 17 === 0 ? [atMs + 3000] : [],
     })),
     neighboursCounted: { nodes: 5, heard: 55, expected: 57 },
-    neighbours: PLANS.slice(1, 6).map(({ devAddr, name }, at) => ({
+    neighbours: NODES.slice(1).map(({ devAddr, name }, at) => ({
       devAddr,
       life: 1,
       name,
