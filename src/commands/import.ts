@@ -6,6 +6,7 @@ import { z } from "zod";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { CaptureImport, type CaptureOutcome, inOrderOfTime } from "../intake/capture-import.ts";
 import { CaptureUnreadable, openCapture } from "../intake/capture-reader.ts";
+import { onceFree } from "../intake/record-batch.ts";
 import { recordLeftHeld } from "../intake/recording-queue.ts";
 import { mergeStore, type StoreMergeOutcome } from "../intake/store-merge.ts";
 import { plainLine } from "../model/plain-text.ts";
@@ -149,7 +150,7 @@ async function readFiles(files: readonly string[], given: unknown): Promise<void
           });
         else if (differing > 0) print(`${orderSentence(differing, removed !== null)}\n`);
       } finally {
-        recorder.close();
+        await onceFree(() => recorder.close(), waitMs);
         const leftBeside = closeBesideService(db);
         if (leftBeside !== null) complain(`${leftBeside}\n`);
       }

@@ -15,7 +15,7 @@ import { decodeUpstream } from "../wire/forwarder/upstream.ts";
 import { figure } from "../words/format.ts";
 import { type CaptureReading, digestCapture, openCapture } from "./capture-reader.ts";
 import type { CaptureProgress } from "./handle.ts";
-import { addTo, onceFree, recordBatch } from "./record-batch.ts";
+import { addTo, onceFree, recordBatch, workOffGaps } from "./record-batch.ts";
 
 // Does the clock of a capture jump? Watches the times of its packets, in the order of the file.
 
@@ -57,7 +57,7 @@ export class CaptureClock {
 }
 
 export interface CaptureImportOptions {
-  readonly recorder: Pick<Recorder, "record" | "endCapture" | "write" | "workOnGaps">;
+  readonly recorder: Pick<Recorder, "record" | "endCapture" | "write" | "workOnGaps" | "newestUs">;
   readonly nowUs: () => number;
   /** Lets other work of the thread run. */
   readonly pause: () => Promise<void>;
@@ -159,10 +159,7 @@ export class CaptureImport {
       onProgress({ captureId, progress: Math.min(0.99, progress), state: "reading" });
     }
     this.#note(total, await onceFree(() => recorder.endCapture(), waitMs));
-    while (await onceFree(() => recorder.workOnGaps({ patient: false, nowUs: null }), waitMs)) {
-      if (this.#stopped) break;
-      await pause();
-    }
+    await workOffGaps({ recorder, pause, waitMs, isStopped: () => this.#stopped });
     const sentences = [clock.sentence(), describeDamage(faults)].filter((one) => one !== null);
     return sentences.length === 0 ? null : sentences.join(" ");
   }

@@ -107,6 +107,28 @@ export async function onceFree<T>(work: () => T, waitMs: (ms: number) => Promise
   }
 }
 
+export interface WorkOff {
+  readonly recorder: Pick<Recorder, "workOnGaps" | "newestUs">;
+  /** Lets other work of the thread run. */
+  readonly pause: () => Promise<void>;
+  readonly waitMs: (ms: number) => Promise<void>;
+  readonly isStopped?: () => boolean;
+}
+
+/**
+ * Does what is left behind the traffic until there is no more. Where traffic goes on meanwhile, every silence that lasts
+ * would grow with each step, and its finding be made anew, without end: from then on findings that were made stay, and
+ * the service follows what grows.
+ */
+export async function workOffGaps({ recorder, pause, waitMs, isStopped }: WorkOff): Promise<void> {
+  const beganUs = recorder.newestUs();
+  const step = () => {
+    const isGrowing = recorder.newestUs() !== beganUs;
+    return recorder.workOnGaps({ patient: isGrowing, nowUs: null, remake: !isGrowing });
+  };
+  while ((await onceFree(step, waitMs)) && isStopped?.() !== true) await pause();
+}
+
 // SQLite result codes (sqlite.org/rescode.html) that a value of a datagram can cause: a constraint, a type, a range, a
 // size, and the general one, which integer overflow gives. All others are the store's.
 const VALUE_CODES = ["SQLITE_CONSTRAINT", "SQLITE_MISMATCH", "SQLITE_RANGE", "SQLITE_TOOBIG", "SQLITE_ERROR"];

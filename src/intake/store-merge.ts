@@ -11,10 +11,10 @@ import { type RebuiltDatagram, rebuiltDatagrams } from "../store/rebuilt/datagra
 import { nothingRecorded, type Recorded } from "../store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, Recorder } from "../store/recorder.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
-import { addTo, onceFree, recordBatch } from "./record-batch.ts";
+import { addTo, onceFree, recordBatch, workOffGaps } from "./record-batch.ts";
 
 export interface StoreMergeOptions {
-  readonly recorder: Pick<Recorder, "record" | "write" | "workOnGaps" | "adopt" | "takeUp">;
+  readonly recorder: Pick<Recorder, "record" | "write" | "workOnGaps" | "newestUs" | "adopt" | "takeUp">;
   /** Take the keys of nodes over as well. */
   readonly withKeys: boolean;
   /** Lets other work of the thread run; throws to stop. */
@@ -60,7 +60,7 @@ export async function mergeStore(other: Store, options: StoreMergeOptions): Prom
     const ranges = await write((db) => recordedRanges(db, other));
     await onceFree(() => recorder.adopt(ranges), waitMs);
     if (keySets !== null && keySets > 0) await onceFree(() => recorder.takeUp(), waitMs);
-    while (await onceFree(() => recorder.workOnGaps({ patient: false, nowUs: null }), waitMs)) await pause();
+    await workOffGaps({ recorder, pause, waitMs });
     return { ...words, keySets, recorded, removed };
   } finally {
     other.exec("COMMIT");

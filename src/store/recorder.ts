@@ -223,6 +223,11 @@ export class Recorder {
     return isMore;
   }
 
+  /** The newest datagram that is stored; null: none is. */
+  newestUs(): number | null {
+    return this.#gaps.newestUs();
+  }
+
   /** A capture was read to its end; what came out of order is left to `workOnGaps`. */
   endCapture(): Recorded {
     return this.#transact(() => this.#roundTrips.endOfCapture());

@@ -295,6 +295,7 @@ describe("one datagram in a capture", () => {
         endCapture: () => recorder.endCapture(),
         write: (work) => recorder.write(work),
         workOnGaps: (options) => recorder.workOnGaps(options),
+        newestUs: () => recorder.newestUs(),
       },
       nowUs: () => START_US,
       pause: () => Promise.resolve(),

@@ -9,7 +9,7 @@ import { type TimeRange, unite } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median } from "../../statistics/robust.ts";
-import { duration, figure, percentInWords } from "../../words/format.ts";
+import { duration, figure, percentInWords, plural } from "../../words/format.ts";
 import {
   BY_COUNTER,
   type DeafRadio,
@@ -96,7 +96,7 @@ function sentenceOf(
   const others =
     heardElsewhere === null || heardElsewhere === 0
       ? ""
-      : ` Another gateway heard ${figure(heardElsewhere)} frames of them meanwhile.`;
+      : ` Another gateway heard ${plural(heardElsewhere, "frame")} of them meanwhile.`;
   const end = counter === "began-anew" ? " It heard again after its counter began anew." : "";
   return [
     { gateway: home.eui },

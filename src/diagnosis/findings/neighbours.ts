@@ -8,7 +8,7 @@ import type { Scene } from "../../model/gap.ts";
 import { type TimeRange, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
-import { decibel, figure, percentInWords } from "../../words/format.ts";
+import { decibel, figure, percentInWords, plural } from "../../words/format.ts";
 
 import { together } from "./coincidence.ts";
 import { isRadioOpen } from "./deaf.ts";
@@ -184,7 +184,9 @@ export function neighbourEvidence(sight: Sight): EvidencePiece[] {
     // A short while before tells little of what is to be expected over a long one.
     const lookedAt = (lengthUs(sight.scene.before) + lengthUs(sight.scene.after)) / (0.5 * lengthUs(stretch));
     const sure = Math.min(1, expected / 12, lookedAt);
-    const figures = `${figure(heard)} frames of ${nodes} other ${nodes === 1 ? "node" : "nodes"} were heard there meanwhile, ${figure(Math.round(expected))} were to be expected`;
+    const due = Math.round(expected);
+    const wereHeard = `${plural(heard, "frame")} of ${plural(nodes, "other node")} ${heard === 1 ? "was" : "were"} heard there meanwhile`;
+    const figures = `${wereHeard}, ${figure(due)} ${due === 1 ? "was" : "were"} to be expected`;
     if (share >= 0.7) {
       const weights = isBlackout
         ? {
@@ -336,7 +338,7 @@ function lossOfOthers(sight: Sight, restsOn: EvidencePiece["restsOn"]): Evidence
   const earlier = isKnown ? wilsonInterval(then.missed, then.expected) : null;
   const thenLoss = isKnown ? then.missed / then.expected : 0.02;
   const own = sight.lossWithin;
-  const figures = `${now.nodes} other ${now.nodes === 1 ? "node" : "nodes"} lost ${percentInWords(now.missed / now.expected)} of ${figure(now.expected)} counters meanwhile${isKnown ? `, ${percentInWords(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
+  const figures = `${plural(now.nodes, "other node")} lost ${percentInWords(now.missed / now.expected)} of ${figure(now.expected)} counters meanwhile${isKnown ? `, ${percentInWords(thenLoss)} ${isByAfter ? "after" : "before"}` : ""}${now.isTrimmed ? " (the one that lost most left out)" : ""}`;
   const lane = "neighbours" as const;
   // Without a before nobody knows whether it began; a few counters of it do not tell either.
   const rose = earlier !== null && nowLoss.low > 1.5 * thenLoss + 0.01 && (nowLoss.ratio ?? 0) > earlier.high;

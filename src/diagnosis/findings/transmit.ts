@@ -98,7 +98,7 @@ function deafThroughout({ scene, own }: Sight): EvidencePiece[] {
   if (home === undefined || deaf < DEAF_THROUGHOUT) return [];
   return [
     {
-      sentence: `The gateway transmitted ${figure(inside.length)} times meanwhile and was deaf to ${percentInWords(deaf)} of this node's frames by that.`,
+      sentence: `The gateway transmitted ${inside.length === 1 ? "once" : `${figure(inside.length)} times`} meanwhile and was deaf to ${percentInWords(deaf)} of this node's frames by that.`,
       lane: "transmissions",
       restsOn: { ...within, ofNode: false, gatewayEui: home.eui },
       weights: { "gateway-transmitting": 6, interference: -3, "node-silent": -2 },

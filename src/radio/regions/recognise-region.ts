@@ -3,7 +3,7 @@
  * Confidence is a posterior probability under the model of region-hypotheses.ts. A plan that the user gave is one more
  * hypothesis; its prior is chosen there.
  */
-import { figure } from "../../words/format.ts";
+import { plural } from "../../words/format.ts";
 import { contradictionsWith } from "./contradictions.ts";
 import { type HeardChannel, type Hypothesis, regionHypotheses } from "./region-hypotheses.ts";
 import { channelOfReception, type RegionPlan } from "./region-plan.ts";
@@ -101,7 +101,7 @@ function conclude(
       variant: null,
       alternatives: listed(regions),
       contradictions: [],
-      reason: `${figure(total)} receptions fit no channel plan that this program knows.`,
+      reason: `${plural(total, "reception")} ${total === 1 ? "fits" : "fit"} no channel plan that this program knows.`,
     };
   }
   if (best.confidence < ENOUGH) {
@@ -117,8 +117,8 @@ function conclude(
       contradictions: [],
       reason:
         names.length > 1
-          ? `Ambiguous: what was heard in ${figure(total)} receptions fits ${names.join(", ")}.`
-          : `Ambiguous: ${figure(total)} receptions are too few to tell; ${names.join(", ")} fits best.`,
+          ? `Ambiguous: what was heard in ${plural(total, "reception")} fits ${names.join(", ")}.`
+          : `Ambiguous: ${plural(total, "reception")} ${total === 1 ? "is" : "are"} too few to tell; ${names.join(", ")} fits best.`,
     };
   }
   const own = hypotheses.filter((h) => h.plan === best.plan);
@@ -134,7 +134,7 @@ function conclude(
     variant: standingOut(own, (h) => h.variant),
     alternatives: listed(regions.slice(1)),
     contradictions: contradictionsWith(best.plan, evidence, { subBand }),
-    reason: `${best.plan.plan}${listeningWords(subBand, block)}, from ${figure(total)} receptions${remark}.`,
+    reason: `${best.plan.plan}${listeningWords(subBand, block)}, from ${plural(total, "reception")}${remark}.`,
   };
 }
 

@@ -201,7 +201,9 @@ export class DetectorState {
     else entry.watch = this.#heldWatch(devAddr, life) ?? entry.watch;
     entry.keepFrom = entry.watch.heard + KEEP_EVERY;
     this.#replay(entry, entry.watch.lastCounter, frontierUs);
-    entry.hasOpenRow = this.#sql.hasOpenRow.get(devAddr, life) !== undefined;
+    const openToUs = this.#sql.openToUs.get(devAddr, life) as number | undefined;
+    entry.hasOpenRow = openToUs !== undefined;
+    entry.openToUs = openToUs ?? 0;
     entry.isOver = this.#sql.hasEnd.get({ addr: devAddr, life, at: entry.watch.lastAtUs }) !== undefined;
     return entry;
   }

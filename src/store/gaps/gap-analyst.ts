@@ -39,6 +39,8 @@ export interface StepOptions {
   readonly patient: boolean;
   /** The present, where time goes on although nothing arrives (live); null: what is stored ends with its newest. */
   readonly nowUs: number | null;
+  /** False: a finding that was made stays, though its surroundings grew since. Absent: true. */
+  readonly remake?: boolean;
 }
 
 export class GapAnalyst {
@@ -148,8 +150,8 @@ export class GapAnalyst {
     this.#storedFrontierUs = this.#frontierUs;
   }
 
-  #goOn({ patient, nowUs }: StepOptions): boolean {
-    const newestUs = this.#newestUs();
+  #goOn({ patient, nowUs, remake = true }: StepOptions): boolean {
+    const newestUs = this.newestUs();
     if (newestUs === null) return false;
     if (nowUs !== null) this.#returnToPresent(nowUs);
     const now = nowUs === null ? newestUs : Math.max(nowUs, Math.min(newestUs, nowUs + MAX_AHEAD_US));
@@ -167,7 +169,8 @@ export class GapAnalyst {
     this.#scanOpenOutages(now, patient);
     this.#watches.look(now, this.#frontierUs, patient);
     this.#watches.flush();
-    return this.#judgeSome(patient ? PATIENCE_US : 0, now);
+    const patienceUs = patient ? PATIENCE_US : 0;
+    return this.#judgeSome(remake ? patienceUs : Number.POSITIVE_INFINITY, now);
   }
 
   storeStates(): void {
@@ -201,7 +204,8 @@ export class GapAnalyst {
     return typeof stored === "number" ? stored : Number.NEGATIVE_INFINITY;
   }
 
-  #newestUs(): number | null {
+  /** The newest datagram that is stored; null: none is. */
+  newestUs(): number | null {
     return this.#db.prepare("SELECT max(last_at_us) FROM gateway").pluck().get() as number | null;
   }
 

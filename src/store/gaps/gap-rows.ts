@@ -129,7 +129,9 @@ export function watchStatements(db: Store) {
     removeGapsSince: sql(
       "DELETE FROM gap WHERE dev_addr = ? AND life = ? AND to_us > ? AND tag IN ('run', 'episode')",
     ),
-    hasOpenRow: sql("SELECT 1 FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
+    openToUs: sql(
+      "SELECT to_us FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'",
+    ).pluck(),
     removeOpenRow: sql("DELETE FROM gap WHERE dev_addr = ? AND life = ? AND open = 1 AND tag = 'run'"),
     // Its own ending, or one that goes on across it.
     hasEnd: sql(

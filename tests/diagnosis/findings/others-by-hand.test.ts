@@ -295,6 +295,11 @@ describe("the neighbours of a node that lost all", () => {
         congestion: -1,
       },
     });
+    // Of one node's 99 frames, 98 are lost.
+    const single = meanwhile(every(2, 40, 260, from(102, 199)), {}, { homes: [alive] })[0];
+    expect(single?.sentence).toContain(
+      ": 1 frame of 1 other node was heard there meanwhile, 99 were to be expected.",
+    );
     const none = meanwhile(without(all99), {}, { homes: [alive] })[0];
     expect(none?.weights).toEqual({
       ...of(-4, ...OF_ONE_NODE),

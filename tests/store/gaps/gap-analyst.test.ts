@@ -1,3 +1,6 @@
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
@@ -106,6 +109,61 @@ describe("gaps worked out as receptions come in", () => {
       }),
       { numRuns: 6 },
     );
+  });
+
+  it("sees what another process took in meanwhile, also behind what it had gone through", () => {
+    const sorted = traffic().sort((a, b) => a.arrival.atUs - b.arrival.atUs);
+    const minuteOf = ({ arrival }: DecodedArrival) => Math.floor((arrival.atUs - START_US) / 60e6);
+    // All frames of C while B's are missed: with them B is alone, without them it is not.
+    const isLate = (item: DecodedArrival) => {
+      const second = ((item.arrival.atUs - START_US) / 1e6) % 60;
+      return second === 41 && minuteOf(item) >= 45 && minuteOf(item) < 65;
+    };
+    const folder = mkdtempSync(join(tmpdir(), "mastlog-beside-"));
+    const path = join(folder, "beside.db");
+    const [db, besideDb] = [openStore(path), openStore(path)];
+    const [recorder, beside] = [new Recorder(db, judgeGap), new Recorder(besideDb, judgeGap)];
+    recorder.record(sorted.filter((item) => !isLate(item)));
+    finish(recorder);
+    expect(gapsOf(db)).not.toEqual(inOrder());
+    // The other takes it in and marks what is to be judged again; the findings are left to this one.
+    beside.record(sorted.filter(isLate));
+    beside.settle();
+    const left = () => db.prepare("SELECT count(*) FROM gap_disorder").pluck().get();
+    while (left() !== 0) beside.workOnGaps({ patient: false, nowUs: null });
+    expect(db.prepare("SELECT count(*) FROM gap WHERE judged_to_us IS NULL").pluck().get()).not.toBe(0);
+    finish(recorder);
+    expect(gapsOf(db)).toEqual(inOrder());
+    db.close();
+    besideDb.close();
+    rmSync(folder, { recursive: true });
+  });
+
+  it("writes a silence that lasts no further each time another process stores something", () => {
+    const sorted = traffic().sort((a, b) => a.arrival.atUs - b.arrival.atUs);
+    const folder = mkdtempSync(join(tmpdir(), "mastlog-beside-"));
+    const path = join(folder, "beside.db");
+    const [db, besideDb] = [openStore(path), openStore(path)];
+    const [recorder, beside] = [new Recorder(db, judgeGap), new Recorder(besideDb, judgeGap)];
+    const first = sorted[0]?.arrival.atUs ?? 0;
+    recorder.record(sorted.filter(({ arrival }) => arrival.atUs < first + 35 * 60e6));
+    finish(recorder);
+    const silence = () =>
+      db.prepare("SELECT to_us FROM gap WHERE open = 1 AND kind = 'silence'").pluck().get();
+    const before = silence();
+    expect(before).toBeGreaterThan(first);
+    const second = (s: number) => {
+      beside.record([pull(SHED, 35 * 60 + s, s)]);
+      while (recorder.workOnGaps({ patient: true, nowUs: START_US + (35 * 60 + s) * 1e6 }));
+    };
+    for (let s = 0; s < 9; s++) second(s);
+    expect(silence()).toBe(before);
+    // A twentieth of it, or ten seconds: 16 minutes by now.
+    second(90);
+    expect(silence()).toBe(START_US + (35 * 60 + 90) * 1e6);
+    db.close();
+    besideDb.close();
+    rmSync(folder, { recursive: true });
   });
 
   it("goes on after a restart of the program where it stood", () => {

@@ -1,7 +1,7 @@
 /** Who got which frames through? By node, by data rate, by channel. */
 import type { z } from "zod";
 import type { TrialAnswer, TrialGroup, TrialNode } from "../../../../src/contract/trials.ts";
-import { decibel, figure, NOTHING, percent, THIN } from "../../../../src/words/format.ts";
+import { decibel, figure, NOTHING, percent, plural, THIN } from "../../../../src/words/format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Figure, Fold } from "../../parts/page.tsx";
 import {
@@ -124,7 +124,7 @@ function lostWords({ delivery, a, b, commonFrames }: Compared): string {
     commonFrames === null || commonFrames.snrDifferenceDb.estimate === null
       ? ""
       : ` On the ${figure(commonFrames.count)} frames that both heard, taken as they are, the level differs by ${intervalWords(commonFrames.snrDifferenceDb, LEVEL)}${THIN}dB: the floor lets a weak place hear only its lucky frames.`;
-  return `${figure(pairs.onlyA)} frames came through at ${a.name} alone, ${figure(pairs.onlyB)} at ${b.name} alone, ${figure(pairs.neither)} at neither${p}. ${figure(designEffect, 1)} frames are worth one independent frame.${common}`;
+  return `${plural(pairs.onlyA, "frame")} came through at ${a.name} alone, ${figure(pairs.onlyB)} at ${b.name} alone, ${figure(pairs.neither)} at neither${p}. ${figure(designEffect, 1)} frames are worth one independent frame.${common}`;
 }
 
 // How were the frames read on either side? Counts by SNR, one side above the line, the other below it.
