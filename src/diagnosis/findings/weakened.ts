@@ -33,12 +33,11 @@ const MIN_FRAMES = 6;
 /** The evidence that the gateway weakened, or none. */
 export function weakenedEvidence(sight: Sight): EvidencePiece[] {
   const { scene } = sight;
+  const points = scene.homes.map(({ id }) => pointsAt(scene.receptions, id));
   for (const [rank, home] of scene.homes.entries()) {
-    const here = pointsAt(scene.receptions, home.id);
+    const here = points[rank] ?? [];
     if (!mayHaveFallen(here)) continue;
-    const elsewhere = scene.homes
-      .filter(({ id }) => id !== home.id)
-      .map(({ id }) => pointsAt(scene.receptions, id));
+    const elsewhere = points.filter((_, other) => other !== rank);
     const time = weakenedTimes(commonSteps(here, elsewhere)).weakened.findLast(
       ({ fall, mended }) =>
         fall.notBeforeUs < scene.gap.toUs && (mended === null || mended.notAfterUs > scene.gap.fromUs),
@@ -91,13 +90,16 @@ function piece(
 }
 
 function pointsAt(receptions: readonly SceneReception[], gatewayId: number): LevelPoint[] {
-  return receptions.flatMap((one) => {
+  const points: LevelPoint[] = [];
+  for (const one of receptions) {
     const { crcOk, lifeId, rssiDbm, snrDb, spreadingFactor, atUs } = one;
+    if (one.gatewayId !== gatewayId || !crcOk || lifeId === null) continue;
     const powerDbm = signalPowerDbm(rssiDbm, snrDb);
-    if (one.gatewayId !== gatewayId || !crcOk || lifeId === null || powerDbm === null) return [];
+    if (powerDbm === null) continue;
     const marginDb = spreadingFactor === null ? null : linkMarginDb(snrDb, spreadingFactor);
-    return [{ tUs: atUs, sender: lifeId, powerDbm, snrDb, marginDb }];
-  });
+    points.push({ tUs: atUs, sender: lifeId, powerDbm, snrDb, marginDb });
+  }
+  return points;
 }
 
 /** Whether most senders are weaker at the end of the scene than at its begin, or were in between: a cheap look. */
