@@ -93,14 +93,14 @@ export function counterEvidence(sight: Sight): EvidencePiece[] {
     ];
   }
   const step = gap.missed + gap.heard + 1;
-  const share = expected === null || expected <= 0 ? null : step / expected;
+  const isFewer = expected !== null && step < 0.6 * expected;
   return [
     {
       sentence: `It went on sending: its counter moved on by ${figure(step)}${due}, and ${percentInWords(gap.missed / Math.max(1, gap.missed + gap.heard))} of them were lost.`,
       lane,
       restsOn,
       weights: {
-        ...weigh(share !== null && share < 0.6 ? -2 : -5, "node-silent", "node-restarted", "rejoin-loop"),
+        ...weigh(isFewer ? -2 : -5, "node-silent", "node-restarted", "rejoin-loop"),
         // What is sent and lost to the last frame is stopped on its way, or sent where nobody listens.
         // A few in a row may be bad luck of another kind.
         ...(gap.heard === 0

@@ -358,6 +358,15 @@ describe("a silence of all gateways at once", () => {
     expect(weights({ nobody: [{ fromUs: 110 * MINUTE, toUs: 112 * MINUTE }] })).toBeUndefined();
     const outages = [{ fromUs: 109 * MINUTE, toUs: 121 * MINUTE, restarted: true, open: false }];
     expect(weights({ followed: 3, homes: [gateway({ outages })] })).toBeUndefined();
+    // Neither one that ran on, nor a restart that has no part in the gap.
+    for (const other of [
+      { ...outages[0]!, restarted: false },
+      { ...outages[0]!, restarted: null },
+      { ...outages[0]!, fromUs: 50 * MINUTE, toUs: 100 * MINUTE },
+    ])
+      expect(weights({ followed: 3, homes: [gateway({ outages: [other] })] })?.["gateway-unreachable"]).toBe(
+        2,
+      );
   });
 });
 

@@ -173,14 +173,23 @@ describe("an outage", () => {
   });
 
   it("of the second gateway counts three tenths", () => {
-    const homes = [1, 2].map((id) =>
-      gateway({ id, eui: `02005E100000000${id}`, keepaliveUs: MINUTE, outages: [outage(false)] }),
-    );
-    const [, second] = gatewayEvidence(sightOf(scene(own, {}, { homes })));
+    const secondOf = (restarted: boolean | null) => {
+      const homes = [1, 2].map((id) =>
+        gateway({ id, eui: `02005E100000000${id}`, keepaliveUs: MINUTE, outages: [outage(restarted)] }),
+      );
+      return gatewayEvidence(sightOf(scene(own, {}, { homes })))[1];
+    };
+    const second = secondOf(false);
     expect(second?.weights["gateway-unreachable"]).toBeCloseTo(0.3 * 5 + 0.3, 9);
     expect(second?.weights["gateway-restarted"]).toBeCloseTo(-1.5, 9);
     expect(second?.weights["weak-link"]).toBeCloseTo(-0.9, 9);
     expect(second?.proves).toBeUndefined();
+    const anew = secondOf(true)?.weights;
+    expect(anew?.["gateway-restarted"]).toBeCloseTo(0.3 * 5 + 0.3, 9);
+    expect(anew?.["gateway-unreachable"]).toBeCloseTo(-0.6, 9);
+    const unknown = secondOf(null)?.weights;
+    expect(unknown?.["gateway-restarted"]).toBeCloseTo(0.3 * 5 - 0.3, 9);
+    expect(unknown?.["gateway-unreachable"]).toBeCloseTo(1.5, 9);
   });
 
   it("says a fifth of a silence that ended with the next counter: the node did not send", () => {
@@ -347,6 +356,17 @@ describe("datagrams lost in part", () => {
     expect(lossy({ keepalivesUs: [110, 130, 150].map((minute) => minute * MINUTE) })[0]?.sentence).toContain(
       "3 of 100 keepalives",
     );
+  });
+
+  it("are told by what the gateway forwarded alone, and then prove nothing", () => {
+    // No keepalives, ten reports: too few datagrams were due. 30 of 90 packets are missing, and a third of the counters.
+    const reports = from(40, 260, 10).map((minute) => report(minute, { forwarded: 10 }));
+    const [piece] = lossy({ keepaliveUs: null, keepalivesUs: [], reports });
+    expect(piece?.sentence).toBe(
+      "Datagrams were lost on the way: the gateway reports 90 packets forwarded, 30 of them never arrived.",
+    );
+    expect(piece?.weights["backhaul-loss"]).toBe(7);
+    expect(piece?.proves).toBeUndefined();
   });
 
   it("are not counted over a report that is missing", () => {

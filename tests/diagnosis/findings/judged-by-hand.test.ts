@@ -1,7 +1,7 @@
 /** What a deaf or weakened gateway weighs, and how a judged gap is told, on scenes small enough to be counted by hand. */
 import { describe, expect, it } from "vitest";
 import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
-import { deafEvidence } from "../../../src/diagnosis/findings/deaf.ts";
+import { deafEvidence, isRadioOpen } from "../../../src/diagnosis/findings/deaf.ts";
 import { CAUSES, combine, type EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
@@ -471,5 +471,53 @@ describe("the evidence of a finding", () => {
     expect(combine([piece(strong, { proves: "weak-link" })]).confidence).toBe(0.995);
     // A proof of another cause lifts nothing.
     expect(combine([piece(strong, { proves: "interference" })]).confidence).toBe(0.98);
+  });
+});
+
+describe("a silence of all without enough reports", () => {
+  const seven = from(1, 7).flatMap((life) => every(life, 40, 260, gone));
+  const at = (minute: number, received: number | null): SceneReport => ({
+    atUs: minute * MINUTE,
+    received,
+    crcOk: null,
+    forwarded: null,
+    emitted: null,
+    ackPercent: null,
+  });
+  const isOpen = (
+    reports: readonly SceneReport[],
+    toMinute = 200,
+    receptions: readonly SceneReception[] = seven,
+  ) => {
+    const home = gateway({ reports });
+    return isRadioOpen(sightOf(scene(receptions, { missed: 99 }, { homes: [home] })), home, {
+      fromUs: 100 * MINUTE,
+      toUs: toMinute * MINUTE,
+    });
+  };
+
+  it("leaves open whether the radio hung, where no report says that it heard something", () => {
+    expect(isOpen([])).toBe(true);
+    expect([0, null, 3].map((received) => isOpen([at(150, received)]))).toEqual([true, true, false]);
+    // Reports of before and after say nothing of it.
+    expect([99, 100, 200, 201].map((minute) => isOpen([at(minute, 3)]))).toEqual([true, false, false, true]);
+  });
+
+  it("is not told by a report whose interval began before it", () => {
+    // Every 5 min: one at 104 counts from 99 on.
+    const before = [80, 85, 90, 95].map((minute) => at(minute, 4));
+    expect([104, 105, 106].map((minute) => isOpen([...before, at(minute, 3)]))).toEqual([true, false, false]);
+  });
+
+  it("must fill six tenths of the stretch", () => {
+    // 100 minutes without a packet.
+    expect([266, 267].map((toMinute) => isOpen([], toMinute))).toEqual([true, false]);
+    // Two halves of it are no such silence: 50 of 100.
+    expect(isOpen([], 200, [...seven, heard(1, 150, 150)])).toBe(false);
+  });
+
+  it("is no question where the radio's own rule says that it was deaf", () => {
+    const zero = from(40, 259).map((minute) => at(minute + 0.5, minute >= 100 && minute < 200 ? 0 : 7));
+    expect(isOpen(zero)).toBe(false);
   });
 });

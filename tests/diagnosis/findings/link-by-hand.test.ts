@@ -57,6 +57,9 @@ describe("the margin of the frames heard", () => {
     const [piece] = margin(own);
     expect(piece?.sentence).toContain("a median margin of 10.0 dB, a tenth of them below 1.0 dB");
     expect(piece?.weights["weak-link"]).toBeCloseTo(floorRatio(1), 6);
+    // One in twenty at 1 dB: the tenth from below is at 10 dB.
+    const few = every(1, 40, 260, tenMissed).map((one, i) => ({ ...one, ...at(i % 20 === 0 ? 1 : 10) }));
+    expect(margin(few)[0]?.sentence).toContain("a median margin of 10.0 dB, a tenth of them below 10.0 dB");
   });
 
   it("around a gap without frames says what the link was like otherwise", () => {

@@ -8,7 +8,7 @@ import {
   proportionIn,
 } from "../../../src/diagnosis/findings/neighbours.ts";
 import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
-import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
+import { countedIn, sightOf } from "../../../src/diagnosis/findings/observations.ts";
 import { heardChannels } from "../../../src/diagnosis/findings/silent-channels.ts";
 import type { Scene, SceneGap, SceneReception, SceneReport } from "../../../src/model/gap.ts";
 import { every, gateway, heard, MINUTE, said, scene } from "./by-minutes.ts";
@@ -643,5 +643,76 @@ describe("the channels", () => {
     expect(channelEvidence(sightOf(scene(own, { kind: "silence" })))).toEqual([]);
     expect(channelEvidence(sightOf(scene(own, { missed: 0 })))).toEqual([]);
     expect(channelEvidence(sightOf(scene(own, {}, { homes: [] })))).toEqual([]);
+  });
+});
+
+describe("losses of one node on three channels", () => {
+  const THREE = [868_100_000, 868_300_000, 868_500_000];
+  const lossy = (isMissed: (minute: number) => boolean) => {
+    const missed = from(101, 199).filter(isMissed);
+    const own = every(1, 40, 260, missed, { snrDb: 8 }).map((frame, i) => ({
+      ...frame,
+      frequencyHz: THREE[i % 3] ?? 0,
+    }));
+    const [piece] = channelEvidence(sightOf(scene(own, { missed: missed.length })));
+    return {
+      sentence: piece === undefined ? "" : said(piece),
+      weight: piece?.weights["channel-mismatch"],
+    };
+  };
+
+  it("that come in runs of eight are told so, and weigh far less than those scattered by halves", () => {
+    const runs = lossy((minute) => Math.floor(minute / 8) % 2 === 0);
+    const halves = lossy((minute) => minute % 2 === 0);
+    expect(runs.sentence).toMatch(
+      /the share of 3 channels in 6; its losses come in runs, which hopping does not explain\.$/,
+    );
+    expect(halves.sentence).toMatch(
+      /the share of 3 channels in 6; its losses are scattered as by hopping\.$/,
+    );
+    // −3 against +0.7; of the counters 50 and 51 in a hundred were heard.
+    expect((halves.weight ?? 0) - (runs.weight ?? 0)).toBeGreaterThan(3.5);
+    expect((halves.weight ?? 0) - (runs.weight ?? 0)).toBeLessThan(3.8);
+  });
+});
+
+describe("two channels that came back when the gap was over", () => {
+  it("are told by the share that they carried then", () => {
+    const EIGHT = from(867_100_000, 868_500_000, 200_000);
+    // Silent from before anybody listened to the end of the gap: two of eight channels, 30 frames of 300 an hour.
+    const frames = [1, 2, 3, 4, 5].flatMap((life) =>
+      every(life, 40, 260, [], { snrDb: 8 })
+        .map((frame, i) => ({ ...frame, frequencyHz: EIGHT[(3 * i + life) % 8] ?? 0 }))
+        .filter(({ frequencyHz, atUs }) => (frequencyHz ?? 0) > 867_300_000 || atUs > 200 * MINUTE),
+    );
+    const told = channelEvidence(sightOf(scene(frames, { missed: 25 }))).map(said);
+    expect(told.join(" ")).toMatch(
+      /2 channels of 8 carried 0 % of what all nodes were heard on, 2[45](\.\d)? % when the gap was over/,
+    );
+  });
+});
+
+describe("counters of the others", () => {
+  const counted = (...missed: readonly (readonly number[])[]) => {
+    const others = missed.flatMap((one, i) => every(2 + i, 40, 260, one));
+    const sight = sightOf(scene([...every(1, 40, 260, tenMissed), ...others]));
+    return countedIn(sight.neighbours, WITHIN, sight);
+  };
+
+  it("are added up, from four nodes on without the one that lost most, wherever it stands", () => {
+    const twenty = from(120, 139);
+    // From the first frame heard in the gap to the last: 99 to 101 counters of each.
+    const three = counted(twenty, [150], [160]);
+    expect(three).toMatchObject({ missed: 22, nodes: 3, isTrimmed: false });
+    for (const order of [
+      [twenty, [150], [160], [170]],
+      [[150], twenty, [160], [170]],
+      [[150], [160], [170], twenty],
+    ]) {
+      const four = counted(...order);
+      expect(four).toMatchObject({ missed: 3, nodes: 3, isTrimmed: true });
+      expect(four.expected).toBe(three.expected);
+    }
+    expect(counted()).toEqual({ missed: 0, expected: 0, nodes: 0, isTrimmed: false });
   });
 });
