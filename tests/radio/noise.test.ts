@@ -1,6 +1,14 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { linkMarginDb, summariseMargins } from "../../src/radio/margin.ts";
+import {
+  demodulationFloorDb,
+  frequencyOffsetLimitHz,
+  frequencyOffsetPpm,
+  frequencyOffsetWarningHz,
+  linkMarginDb,
+  readProbability,
+  summariseMargins,
+} from "../../src/radio/margin.ts";
 import {
   channelNoiseDbm,
   chooseSignalPowerSource,
@@ -137,6 +145,27 @@ describe("link margin", () => {
     expect(linkMarginDb(-10, 7)).toBe(-2.5);
     expect(linkMarginDb(null, 7)).toBeNull();
     expect(linkMarginDb(3, 13)).toBeNull();
+  });
+
+  it("has the floors of the data sheet (SX1276, Table 13), and none beyond", () => {
+    expect([4, 5, 6, 7, 8, 9, 10, 11, 12, 13].map(demodulationFloorDb)).toEqual([
+      ...[null, -2.5, -5, -7.5, -10, -12.5, -15, -17.5, -20, null],
+    ]);
+    expect(linkMarginDb(Number.NaN, 9)).toBeNull();
+  });
+
+  it("reads half of the frames at its knee, 98.2 % four widths above", () => {
+    expect(readProbability(0)).toBe(0.5);
+    // 1 / (1 + e^−4) at 3 dB, the rest at −3 dB.
+    expect(readProbability(3)).toBeCloseTo(0.982_014, 6);
+    expect(readProbability(-3)).toBeCloseTo(0.017_986, 6);
+    expect(readProbability(1, { offsetDb: 1, widthDb: 2 })).toBe(0.5);
+    expect(readProbability(3, { offsetDb: 1, widthDb: 2 })).toBeCloseTo(0.731_059, 6);
+  });
+
+  it("of a carrier off its channel: a fifth of the bandwidth is worth a warning, a quarter the limit", () => {
+    expect([frequencyOffsetWarningHz(125_000), frequencyOffsetLimitHz(125_000)]).toEqual([25_000, 31_250]);
+    expect(frequencyOffsetPpm(8_680, 868_000_000)).toBe(10);
   });
 
   it("is summarised by median and by the best of the last twenty", () => {

@@ -56,4 +56,22 @@ describe("a plan by its name", () => {
     const eu = planChoice("EU868")!;
     expect(fittingPackets(eu, [lora(867_500_000, 12, 4), lora(902_300_000, 7, 3)])).toBe(4);
   });
+
+  it("names up to four channels one by one, more by the first and the last", () => {
+    const text = (label: string) => channelsText(planChoice(label)?.channels ?? []);
+    expect(text("EU868")).toBe("868.1, 868.3, 868.5\u202FMHz");
+    expect(text("RU864")).toBe("868.9, 869.1\u202FMHz");
+    // Of US915 the narrow ones: 64 of 125 kHz.
+    expect(text("US915")).toBe("902.3 to 914.9\u202FMHz (64 channels)");
+    const four = planChoice("US915/1")?.channels.slice(0, 4) ?? [];
+    expect(channelsText([...four].reverse())).toBe("902.3, 902.5, 902.7, 902.9\u202FMHz");
+  });
+
+  it("counts a dynamic plan's packets up to the ends of its band, a fixed one's on its channels alone", () => {
+    const eu = planChoice("EU868")!;
+    expect(fittingPackets(eu, [lora(863_000_000, 7, 1), lora(870_000_000, 7, 2)])).toBe(3);
+    expect(fittingPackets(eu, [lora(862_999_999, 7, 1), lora(870_000_001, 7, 2)])).toBe(0);
+    const us = planChoice("US915")!;
+    expect(fittingPackets(us, [lora(902_300_000, 7, 3), lora(902_400_000, 7, 4)])).toBe(3);
+  });
 });
