@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { levelShifts } from "../../src/statistics/level-shifts.ts";
+import { levelShifts, SHIFT_RULE } from "../../src/statistics/level-shifts.ts";
 import { bestCut, dated, fitSegment, isSharp, type LevelSlot } from "../../src/statistics/step-fit.ts";
 
 const MINUTE_US = 60e6;
@@ -71,6 +71,9 @@ describe("two levels of a stretch", () => {
   it("are none where a straight line lies closer", () => {
     const line = Array.from({ length: 16 }, (_, i) => i);
     expect(fitSegment(slotsOf(line), 8, { first: 3, last: 13 })).toBeNull();
+    // Three tenths about it either way leave 0.09 a value; the best ramp, level at both ends, more.
+    const scattered = line.map((value, i) => value + (i % 2 === 0 ? 0.3 : -0.3));
+    expect(fitSegment(slotsOf(scattered), 8, { first: 3, last: 13 })).toBeNull();
   });
 
   it("leave less where one of them is itself a step: what it explains is no scatter", () => {
@@ -214,6 +217,14 @@ describe("level shifts by hand, one value a minute for four hours", () => {
     const sizes = (size: number) =>
       levelShifts(minutes([...about(0, 120), ...about(size, 120)])).shifts.length;
     expect([sizes(3), sizes(2.9), sizes(-3)]).toEqual([1, 0, 1]);
+  });
+
+  it("is none where the scatter about its levels makes it by chance, whatever wander is assumed", () => {
+    // Thirty values each, 5 dB about levels 3 dB apart: 30 × 1.5 / √60 / 5 = 1.16, a chance of 2 exp(−2.7) and less.
+    const rule = { ...SHIFT_RULE, assumedVariance: 0.001 };
+    const found = (by: number) =>
+      levelShifts(minutes([...about(0, 30, by), ...about(3, 30, by)]), rule).shifts.length;
+    expect([found(5), found(0.5)]).toEqual([0, 1]);
   });
 
   it("needs twelve values and half an hour", () => {
