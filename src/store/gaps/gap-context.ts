@@ -313,13 +313,9 @@ export class SceneReader {
     if (row === undefined) return null;
     let alternations = 0;
     let last: number | null = null;
-    let other: number | null = null;
     for (const { devAddr, lifeId, atUs } of receptions) {
       if (devAddr !== gap.devAddr || lifeId === null || atUs < row.fromUs) continue;
-      if (last !== null && lifeId !== last) {
-        alternations += 1;
-        other = other === null || lifeId !== last ? last : other;
-      }
+      if (last !== null && lifeId !== last) alternations += 1;
       last = lifeId;
     }
     const otherLife = row.life === gap.life ? this.#numberOf(gap, receptions) : row.life;
