@@ -55,6 +55,26 @@ describe("a plan", () => {
     expect(Math.abs(flat - linkDistanceM(given[0]!, given[1]!, anchor)!)).toBeLessThan(0.1);
   });
 
+  it("takes nothing of a place that is half given", () => {
+    const none = { latitudeDeg: null, longitudeDeg: null, eastM: null, northM: null, heightM: null };
+    const halves = [
+      { ...none, latitudeDeg: 1 },
+      { ...none, longitudeDeg: 1 },
+      { ...none, eastM: 1 },
+      { ...none, northM: 1 },
+    ];
+    for (const half of halves) {
+      expect(anchorOf([half])).toBeNull();
+      expect(planPoint(half, anchorOf([degrees(0, 0)]))).toBeNull();
+      expect(linkDistanceM(half, degrees(0, 0), anchorOf([degrees(0, 0)]))).toBeNull();
+    }
+    // A half does not stand in the way of the others: the middle of two is at 0, 0.
+    expect(anchorOf([...halves.slice(0, 2), degrees(10, 20), degrees(20, 50)])).toEqual({
+      place: { latitudeDeg: 15, longitudeDeg: 35 },
+      at: { eastM: 0, northM: 0 },
+    });
+  });
+
   it("joins metres and degrees only where one thing is given in both", () => {
     expect(anchorOf([degrees(1, 1), metres(0, 0)])).toBeNull();
     expect(linkDistanceM(degrees(1, 1), metres(0, 0), null)).toBeNull();

@@ -10,7 +10,11 @@ import {
   lrFhssAirtime,
   lrFhssCodeRate,
 } from "../../src/radio/airtime.ts";
-import { loraPayloadSymbols, lowDataRateOptimisationByRule } from "../../src/radio/lora-airtime.ts";
+import {
+  longInterleavedSymbols,
+  loraPayloadSymbols,
+  lowDataRateOptimisationByRule,
+} from "../../src/radio/lora-airtime.ts";
 
 const spreadingFactor = fc.integer({ min: 5, max: 12 });
 const bandwidthHz = fc.constantFrom(7812.5, 62_500, 125_000, 250_000, 500_000, 203_125, 812_500, 1_625_000);
@@ -354,4 +358,34 @@ describe("low-data-rate optimisation", () => {
       expect(() => loraAirtime({ ...base, ...wrong })).toThrow(RangeError);
     expect(loraAirtime({ ...base, bandwidthHz: 10_000_000 }).symbolUs).toBeCloseTo(409.6, 9);
   });
+});
+
+describe("symbols with long interleaving (SX128x driver, sx128x_get_lora_time_on_air_numerator), by hand", () => {
+  it.each([
+    // Implicit header: the first eight symbols carry 4 × (SF − 2) bits, 4 × SF below SF7.
+    // 48 bits × 6 = 288; 288 / 20 > 8, so 8 + (288 − 160) / 28 = 12.6.
+    [7, 6, 4, false, true, 13],
+    // 8 × 5 / 20 = 2; 24 × 5 / 24 = 5; 24 × 5 / 20 = 6.
+    [7, 5, 1, false, false, 2],
+    [6, 5, 1, false, true, 5],
+    [7, 5, 1, false, true, 6],
+    // 96 × 5 = 480; 480 / 36 > 8, so 8 + (480 − 288) / 36 = 13.3.
+    [11, 5, 10, false, true, 14],
+    // Just eight: 32 × 5 = 160 / 20.
+    [7, 5, 2, false, true, 8],
+    // Explicit header: 8 × ⌊(SF − 7) / 2⌋ bits of the payload go with it. SF7 none: 8 + 240 / 28 = 16.6.
+    [7, 5, 4, true, true, 17],
+    // SF12: 16 bits; 32 × 5 / 40 = 4. With one octet only its own 8: 16 × 5 / 40 = 2. With none all fits.
+    [12, 5, 4, true, true, 12],
+    [12, 5, 1, true, true, 10],
+    [12, 5, 0, true, true, 8],
+    // SF6 has room for ⌊1 / 2⌋: 8 + 240 / 24. SF10: 8 bits, 40 × 5 / 40.
+    [6, 5, 4, true, true, 18],
+    [10, 5, 4, true, true, 13],
+  ] as const)(
+    "SF%i, %i coded bits, %i octets, explicit %s, CRC %s: %i",
+    (sf, bits, octets, explicit, crc, symbols) => {
+      expect(longInterleavedSymbols(sf, bits, octets, explicit, crc)).toBe(symbols);
+    },
+  );
 });

@@ -164,4 +164,21 @@ describe("what is known of a drift", () => {
     const far = dated.map((one) => ({ ...one, gatewayTimeUs: one.gatewayTimeUs + 5_000_001 }));
     expect(counterDrift([far]).against).toBe("arrival");
   });
+
+  it("is told through a wide interval where it is ten times as large", () => {
+    // Eight readings in 7 s, every second one 60 µs late: some ten ppm either way.
+    const of = (ppm: number) =>
+      counterDrift([
+        Array.from({ length: 8 }, (_, i) => ({
+          tmstUs: 1_000 + i * (1_000_000 + ppm),
+          atUs: START_US + i * 1_000_000 + (i % 2) * 60,
+          gatewayTimeUs: null,
+        })),
+      ]);
+    expect(halfWidthPpm(of(1_000))).toBeGreaterThan(5);
+    expect(halfWidthPpm(of(1_000))).toBeLessThan(50);
+    expect(of(1_000).ppm).toBeGreaterThan(950);
+    expect(of(1_000).ppm).toBeLessThan(1_050);
+    expect(of(20).ppm).toBeNull();
+  });
 });

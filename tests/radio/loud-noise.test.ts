@@ -97,6 +97,9 @@ describe("a channel that was louder for some time", () => {
       ...flat(-117, 24),
     );
     expect(loudNoise(two)).toMatchObject({ fromUs: 60 * 60e6, toUs: 71 * 60e6, riseDb: 13 });
+    // Of two as loud the first.
+    const alike = two.map((one) => ({ ...one, noiseDbm: Math.min(one.noiseDbm, -109) }));
+    expect(loudNoise(alike)).toMatchObject({ fromUs: 24 * 60e6, riseDb: 8 });
     const parted = minutes(
       ...flat(-117, 24),
       ...flat(-107, 9),
