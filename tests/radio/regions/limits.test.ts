@@ -7,6 +7,7 @@ import {
   EU868_BANDS,
   mostEirpDbm,
 } from "../../../src/radio/regions/limits.ts";
+import { regionFile, sourcesOf } from "../../../src/radio/regions/region-file.ts";
 import { regionPlan, regionPlans, uplinkDataRates } from "../../../src/radio/regions/region-plan.ts";
 
 describe("duty-cycle limits", () => {
@@ -243,5 +244,21 @@ describe("the file of regional parameters", () => {
         first.map((f) => f + offset),
       );
     }
+  });
+});
+
+describe("the sources of a region's topic", () => {
+  const record = regionPlan("EU868")!.record!;
+  const titles = (confirmedBy: Record<string, unknown>) => sourcesOf({ ...record, confirmedBy }, "topic");
+
+  it("are the titles of those that confirm it, by the first word of each, or what stands there", () => {
+    const [first, second] = ["L1", "L2"].map((id) => regionFile.sources[id]?.title);
+    expect(titles({ topic: ["L1", "L2 in part"] })).toBe(`${first}; ${second}`);
+    expect(titles({ topic: ["nobody knows"] })).toBe("nobody knows");
+  });
+
+  it("are not named where there are none", () => {
+    const unnamed = "LoRaWAN Regional Parameters as public implementations carry them";
+    for (const confirmedBy of [{}, { topic: [] }, { topic: "L1" }]) expect(titles(confirmedBy)).toBe(unnamed);
   });
 });

@@ -58,6 +58,15 @@ describe("a plan of one's own", () => {
     expect(recogniseRegion(heard).name).not.toBe("Orchard test plan");
   });
 
+  it("has no remark where none, or an empty one, was given", () => {
+    const remarks = [undefined, "", "  ", " barn "].map(
+      (remark) =>
+        read({ name: "Gate", channels: channels(868.1), ...(remark === undefined ? {} : { remark }) })[0]
+          ?.remark,
+    );
+    expect(remarks).toEqual([null, null, null, "barn"]);
+  });
+
   it("takes every kind of data rate by the name that tables show", () => {
     const heard = [
       ...heardOn(MAIN, 15),
