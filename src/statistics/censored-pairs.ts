@@ -232,8 +232,11 @@ class PairLikelihood implements Likelihood {
         for (let k = 0; k < TERMS; k++) {
           const own = terms[i * TERMS + k] ?? 0;
           const from = TERM_POWERS[k] ?? 0;
-          for (let l = 0; own !== 0 && l < TERMS; l++)
-            products += own * (terms[j * TERMS + l] ?? 0) * (powers[from + (TERM_POWERS[l] ?? 0)] ?? 0);
+          // Most terms of a score are 0.
+          for (let l = 0; own !== 0 && l < TERMS; l++) {
+            const other = terms[j * TERMS + l] ?? 0;
+            if (other !== 0) products += own * other * (powers[from + (TERM_POWERS[l] ?? 0)] ?? 0);
+          }
         }
         outer[i * SIZE + j] = (outer[i * SIZE + j] ?? 0) + products;
         if (j < i) outer[j * SIZE + i] = (outer[j * SIZE + i] ?? 0) + products;
@@ -364,13 +367,13 @@ function exactTerms(
 ): Float64Array {
   const byRho = rhoSlope / rest;
   const square = (-byRho * rho) / rest;
-  return Float64Array.of(
-    ...[-seenA, 1 / (sa * rest), -rho / (sa * rest), 0, 0, 0],
-    ...[-seenB, -rho / (sb * rest), 1 / (sb * rest), 0, 0, 0],
-    ...[-1 - seenLogA, 0, 0, 1 / rest, -rho / rest, 0],
-    ...[-1 - seenLogB, 0, 0, 0, -rho / rest, 1 / rest],
-    ...[byRho * rho - seenRho, 0, 0, square, byRho * (1 + (2 * rho * rho) / rest), square],
-  );
+  const terms = new Float64Array(SIZE * TERMS);
+  terms.set([-seenA, 1 / (sa * rest), -rho / (sa * rest)]);
+  terms.set([-seenB, -rho / (sb * rest), 1 / (sb * rest)], TERMS);
+  terms.set([-1 - seenLogA, 0, 0, 1 / rest, -rho / rest], 2 * TERMS);
+  terms.set([-1 - seenLogB, 0, 0, 0, -rho / rest, 1 / rest], 3 * TERMS);
+  terms.set([byRho * rho - seenRho, 0, 0, square, byRho * (1 + (2 * rho * rho) / rest), square], 4 * TERMS);
+  return terms;
 }
 
 /**

@@ -196,8 +196,6 @@ function splitOf(
   const values = slots.map(({ value }) => value);
   const cut = bestCut(values, bounds);
   if (cut === null) return null;
-  const size = (median(values.slice(cut)) ?? 0) - (median(values.slice(0, cut)) ?? 0);
-  if (Math.abs(size) < rule.leastSize) return null;
   const firstGrid = slots[0]?.grid ?? 0;
   const cells = (slots.at(-1)?.grid ?? 0) - firstGrid + 1;
   // Values a cell of the grid: with gaps, or frames rarer than slots, neighbours lie further apart.
@@ -205,6 +203,8 @@ function splitOf(
   const assumed = ((rule.assumedVariance * 2 * rule.assumedCorrelationUs) / slotUs) * filled;
   const sum = largestSum(values) / Math.sqrt(slots.length);
   if (bridgeTail(sum / Math.sqrt(assumed)) >= rule.mostP) return null;
+  const size = (median(values.slice(cut)) ?? 0) - (median(values.slice(0, cut)) ?? 0);
+  if (Math.abs(size) < rule.leastSize) return null;
   const fit = fitSegment(slots, cut, bounds);
   if (fit === null || Math.abs(fit.to - fit.from) < rule.leastSize) return null;
   const residuals = new Array<number | null>(cells).fill(null);

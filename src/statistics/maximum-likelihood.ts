@@ -158,7 +158,13 @@ function moved(matrix: readonly (readonly number[])[], by: ArrayLike<number>): n
 /** Inverse by elimination with pivots; null when the matrix is singular. */
 export function inverseOf(matrix: readonly (readonly number[])[]): number[][] | null {
   const size = matrix.length;
-  const rows = matrix.map((row, i) => [...row, ...row.map((_, j) => (i === j ? 1 : 0))]);
+  // Beside the matrix stands the unit matrix, which becomes the inverse.
+  const rows = matrix.map((row, i) => {
+    const both = new Float64Array(2 * size);
+    both.set(row);
+    both[size + i] = 1;
+    return both;
+  });
   for (let column = 0; column < size; column++) {
     let best = column;
     for (let i = column + 1; i < size; i++) {
@@ -169,13 +175,14 @@ export function inverseOf(matrix: readonly (readonly number[])[]): number[][] | 
     const displaced = rows[column];
     if (pivotRow === undefined || displaced === undefined || !(Math.abs(pivot) > 1e-12)) return null;
     rows[best] = displaced;
-    rows[column] = pivotRow.map((entry) => entry / pivot);
+    rows[column] = pivotRow;
+    for (let j = 0; j < pivotRow.length; j++) pivotRow[j] = (pivotRow[j] ?? 0) / pivot;
     for (let i = 0; i < size; i++) {
       const row = rows[i];
       const factor = row?.[column] ?? 0;
       if (i === column || row === undefined || factor === 0) continue;
-      rows[i] = row.map((entry, j) => entry - factor * (rows[column]?.[j] ?? 0));
+      for (let j = 0; j < row.length; j++) row[j] = (row[j] ?? 0) - factor * (pivotRow[j] ?? 0);
     }
   }
-  return rows.map((row) => row.slice(size));
+  return rows.map((row) => Array.from(row.subarray(size)));
 }

@@ -111,7 +111,8 @@ function addHearings(
 
 /** One object for all hearings that are alike: levels come in steps, so that of hundreds of thousands few differ. */
 class Hearings {
-  readonly #byKey = new Map<string, Hearing>();
+  /** By gateway and antenna, then by what was read. */
+  readonly #known = new Map<number, Map<number, Hearing>>();
 
   of(
     gatewayId: number,
@@ -120,14 +121,29 @@ class Hearings {
     rssiTenths: number | null,
     signalRssiTenths: number | null,
   ): Hearing {
-    const key = `${gatewayId}/${antenna}/${snrTenths}/${rssiTenths}/${signalRssiTenths}`;
-    let hearing = this.#byKey.get(key);
+    const receiver = gatewayId * ANTENNAS + antenna;
+    let ofReceiver = this.#known.get(receiver);
+    if (ofReceiver === undefined) {
+      ofReceiver = new Map();
+      this.#known.set(receiver, ofReceiver);
+    }
+    const levels =
+      (levelCode(snrTenths) * LEVELS + levelCode(rssiTenths)) * LEVELS + levelCode(signalRssiTenths);
+    let hearing = ofReceiver.get(levels);
     if (hearing === undefined) {
       hearing = { gatewayId, antenna, snrTenths, rssiTenths, signalRssiTenths };
-      this.#byKey.set(key, hearing);
+      ofReceiver.set(levels, hearing);
     }
     return hearing;
   }
+}
+
+/** More than an antenna's number, and than a level in tenths, may be. */
+const ANTENNAS = 256;
+const LEVELS = 2 ** 17;
+
+function levelCode(tenths: number | null): number {
+  return tenths === null ? 0 : tenths + LEVELS / 2;
 }
 
 /** An antenna of a gateway that heard a frame in the window; null: none did. */

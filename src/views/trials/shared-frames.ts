@@ -56,7 +56,11 @@ export class SharedFrames {
   }
 
   nodes(): readonly NodeCounters[] {
-    this.#nodes ??= nodesOf(this.#store, this.frames());
+    if (this.#nodes === null) {
+      this.#nodes = nodesOf(this.#store, this.frames());
+      // All that is asked from here on is asked of the counters.
+      this.#frames = null;
+    }
     return this.#nodes;
   }
 

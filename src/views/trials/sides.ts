@@ -219,7 +219,7 @@ export function countersOf(frames: readonly TrialFrame[]): CounterSent[] {
       atUs: frame.atUs,
       rate: rateOf(frame.dataRate),
       frequencyHz: frame.frequencyHz,
-      hearings: own.flatMap(({ hearings }) => hearings),
+      hearings: own.length === 1 ? frame.hearings.slice() : own.flatMap(({ hearings }) => hearings),
     });
   });
   return counters;
