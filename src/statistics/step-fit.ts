@@ -1,7 +1,7 @@
 /**
  * Which two levels describe a stretch best, with a step or a ramp between them, and does a plain slope do better?
  */
-import { median, medianInPlace, quantile, type TimedValue } from "./robust.ts";
+import { columnOf, median, medianInPlace, quantile, type TimedValue } from "./robust.ts";
 import { theilSenLine } from "./theil-sen.ts";
 
 /** Slots that a level needs. */
@@ -94,8 +94,8 @@ function aboutLevels(values: readonly number[], cut: number): Levels {
 /** Ramps about the cut, their ends tried on a coarse grid. */
 function rampAround(slots: readonly Slot[], cut: number, { first, last }: Bounds): Levels | null {
   const n = slots.length;
-  const times = Float64Array.from(slots, ({ atUs }) => atUs);
-  const values = Float64Array.from(slots, ({ value }) => value);
+  const times = columnOf(slots, ({ atUs }) => atUs);
+  const values = columnOf(slots, ({ value }) => value);
   const stride = Math.max(1, Math.floor(n / 24));
   const ends: { readonly end: number; readonly to: number }[] = [];
   for (let end = cut + stride; end <= last; end += stride)
@@ -156,8 +156,8 @@ function innerResiduals(values: readonly number[]): number[] {
 function isLineCloser(slots: readonly Slot[], power: number): boolean {
   const n = slots.length;
   const base = slots[0]?.atUs ?? 0;
-  const xs = Float64Array.from(slots, ({ atUs }) => (atUs - base) / 3.6e9);
-  const ys = Float64Array.from(slots, ({ value }) => value);
+  const xs = columnOf(slots, ({ atUs }) => (atUs - base) / 3.6e9);
+  const ys = columnOf(slots, ({ value }) => value);
   // No line leaves less than that of least squares.
   if (leastSquaresPower(xs, ys) >= power) return false;
   // Every second slot or fewer: the slope of all pairs needs no more.

@@ -2,7 +2,7 @@
  * How steeply does a series rise, so that wild values do not matter?
  */
 import { chiSquareQuantile, intervalT, intervalZ } from "./distributions.ts";
-import { median, medianInPlace, selectAt, tieSizesOf } from "./robust.ts";
+import { columnOf, medianInPlace, selectAt, tieSizesOf } from "./robust.ts";
 
 export interface TheilSenResult {
   /** Median of the slopes of all pairs, units of y for one unit of x; null without two distinct x. */
@@ -28,13 +28,11 @@ export function theilSen(
   if (n > 2000) {
     throw new RangeError(`Theil-Sen compares every pair: thin ${n} points to 2000 first.`);
   }
-  const xs = Float64Array.from(points, (p) => p.x);
-  const ys = Float64Array.from(points, (p) => p.y);
+  const xs = columnOf(points, (p) => p.x);
+  const ys = columnOf(points, (p) => p.y);
   const slopes = slopesOfPairs(xs, ys);
   const pairs = slopes.length;
-  const medianX = median([...xs]);
-  const medianY = median([...ys]);
-  if (pairs === 0 || medianX === null || medianY === null) {
+  if (pairs === 0) {
     return {
       slope: null,
       intercept: null,
@@ -46,17 +44,14 @@ export function theilSen(
   }
   // Adding 0 turns a slope of -0 into 0.
   const slope = medianInPlace(slopes) + 0;
-  const tied = [...tieSizesOf([...xs]), ...tieSizesOf([...ys])].reduce(
-    (sum, t) => sum + t * (t - 1) * (2 * t + 5),
-    0,
-  );
+  const tied = [...tieSizesOf(xs), ...tieSizesOf(ys)].reduce((sum, t) => sum + t * (t - 1) * (2 * t + 5), 0);
   const sigma = Math.sqrt(Math.max(0, (n * (n - 1) * (2 * n + 5) - tied) / 18));
   const reach = intervalZ(confidence) * sigma;
   const lowRank = Math.max(0, Math.round((pairs - reach) / 2) - 1);
   const highRank = Math.min(pairs - 1, Math.round((pairs + reach) / 2));
   return {
     slope,
-    intercept: medianY - slope * medianX,
+    intercept: medianInPlace(ys.slice()) - slope * medianInPlace(xs.slice()),
     low: selectAt(slopes, lowRank),
     high: selectAt(slopes, highRank),
     pairs,

@@ -7,10 +7,11 @@
  * memory), and the steps of what remains are found as those of a single link (statistics/level-shifts.ts). A step
  * counts when the senders, each compared with itself before and after, agree on its size.
  */
+import { groupBy } from "../../model/group-by.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { intervalT } from "../../statistics/distributions.ts";
 import { levelShifts, SHIFT_RULE, type ShiftRule } from "../../statistics/level-shifts.ts";
-import { median, medianInPlace, robustSigma } from "../../statistics/robust.ts";
+import { columnOf, median, medianInPlace, robustSigma } from "../../statistics/robust.ts";
 import type { DatedShift } from "../../statistics/step-fit.ts";
 
 /** One frame of a sender as one gateway heard it. */
@@ -86,9 +87,10 @@ export function commonSteps(
 }
 
 /** The same of points that are at hand by their senders. */
-export function stepsOfSenders(bySender: Senders, elsewhere: () => readonly Senders[]): CommonStep[] {
+export function stepsOfSenders(here: Senders, elsewhere: () => readonly Senders[]): CommonStep[] {
+  const { bySender } = here;
   if (bySender.size < MIN_SENDERS_WITNESSED) return [];
-  const { shifts } = levelShifts(polished(bySender), COMMON_RULE);
+  const { shifts } = levelShifts(polished(here), COMMON_RULE);
   if (shifts.length === 0) return [];
   const others = elsewhere();
   return shifts.flatMap((shift, i) => {
@@ -96,33 +98,33 @@ export function stepsOfSenders(bySender: Senders, elsewhere: () => readonly Send
       fromUs: Math.max(shifts[i - 1]?.notAfterUs ?? 0, shift.notBeforeUs - MAX_REACH_US),
       toUs: Math.min(shifts[i + 1]?.notBeforeUs ?? Number.MAX_SAFE_INTEGER, shift.notAfterUs + MAX_REACH_US),
     };
-    return commonStep(shift, range, bySender, others) ?? [];
+    return commonStep(shift, range, here, others) ?? [];
   });
 }
 
-export type Senders = ReadonlyMap<number, readonly LevelPoint[]>;
+/** Points by time and sender, and those of each sender. */
+export interface Senders {
+  readonly points: readonly LevelPoint[];
+  readonly bySender: ReadonlyMap<number, readonly LevelPoint[]>;
+}
 
-/** The points of each sender that is heard often enough to be compared. */
+/** The points of the senders that are heard often enough to be compared. `points` in order of time. */
 export function sendersOf(points: readonly LevelPoint[]): Senders {
-  const bySender = new Map<number, LevelPoint[]>();
-  for (const point of points) {
-    const list = bySender.get(point.sender);
-    if (list === undefined) bySender.set(point.sender, [point]);
-    else list.push(point);
-  }
+  const bySender = groupBy(points, ({ sender }) => sender);
   for (const [sender, list] of bySender) if (list.length < MIN_FRAMES) bySender.delete(sender);
-  return bySender;
+  return { points: inOrder(points.filter(({ sender }) => bySender.has(sender))), bySender };
 }
 
 /** The levels of all without each sender's own, in order of time. */
-function polished(bySender: Senders): { tUs: number; value: number }[] {
-  const all = inOrder([...bySender.values()].flat());
+function polished({ points: all, bySender }: Senders): { tUs: number; value: number }[] {
   const fromUs = all[0]?.tUs ?? 0;
   const slotUs = Math.max(1, ((all.at(-1)?.tUs ?? fromUs) - fromUs) / SLOTS);
   const places = new Map([...bySender.keys()].map((sender, place) => [sender, place]));
-  const powers = Float64Array.from(all, ({ powerDbm }) => powerDbm);
-  const senders = Int32Array.from(all, ({ sender }) => places.get(sender) ?? 0);
-  const slots = Int32Array.from(all, ({ tUs }) => Math.min(SLOTS - 1, Math.floor((tUs - fromUs) / slotUs)));
+  const powers = columnOf(all, ({ powerDbm }) => powerDbm);
+  const senders = new Int32Array(columnOf(all, ({ sender }) => places.get(sender) ?? 0));
+  const slots = new Int32Array(
+    columnOf(all, ({ tUs }) => Math.min(SLOTS - 1, Math.floor((tUs - fromUs) / slotUs))),
+  );
   const ofSender = grouped(senders, places.size);
   const ofSlot = grouped(slots, SLOTS);
   const own = new Float64Array(places.size);
@@ -143,13 +145,13 @@ function polished(bySender: Senders): { tUs: number; value: number }[] {
   return all.map(({ tUs, powerDbm }, i) => ({ tUs, value: powerDbm - (own[senders[i] ?? 0] ?? 0) }));
 }
 
-/** By time and sender. Sorted as numbers: times are whole microseconds, and there are thousands of points. */
-function inOrder(points: readonly LevelPoint[]): LevelPoint[] {
-  const times = Float64Array.from(points, ({ tUs }) => tUs);
-  const senders = Float64Array.from(points, ({ sender }) => sender);
-  const places = Uint32Array.from(points, (_, i) => i);
-  places.sort((a, b) => (times[a] ?? 0) - (times[b] ?? 0) || (senders[a] ?? 0) - (senders[b] ?? 0) || a - b);
-  return Array.from(places, (place) => points[place]).filter((point) => point !== undefined);
+/** Points in order of time, those of one moment in order of sender. */
+function inOrder(points: readonly LevelPoint[]): readonly LevelPoint[] {
+  const byTimeAndSender = (a: LevelPoint, b: LevelPoint) => a.tUs - b.tUs || a.sender - b.sender;
+  // They mostly are already.
+  return points.every((point, i) => i === 0 || byTimeAndSender(points[i - 1] ?? point, point) <= 0)
+    ? points
+    : [...points].sort(byTimeAndSender);
 }
 
 /** Places of the points of each of `count` groups. */
@@ -174,7 +176,9 @@ function commonStep(
   here: Senders,
   others: readonly Senders[],
 ): CommonStep | null {
-  const changes = [...here].flatMap(([sender, points]) => changeOf(sender, points, shift, range) ?? []);
+  const changes = [...here.bySender].flatMap(
+    ([sender, points]) => changeOf(sender, points, shift, range) ?? [],
+  );
   const sound = changes.filter(({ isSurvivor }) => !isSurvivor);
   const judged = sound.length >= MIN_SENDERS ? sound : changes;
   const middle = median(judged.map(({ changeDb }) => changeDb));
@@ -221,7 +225,7 @@ const MIN_DUE = 3;
 /** Senders that are heard no more since a fall of so many dB, and whose margin it took. */
 function vanishedIn(here: Senders, shift: DatedShift, range: TimeRange, changeDb: number): number {
   let vanished = 0;
-  for (const points of here.values()) {
+  for (const points of here.bySender.values()) {
     const before = points.filter(({ tUs }) => tUs >= range.fromUs && tUs <= shift.notBeforeUs);
     const [first, last] = [before[0], before.at(-1)];
     if (first === undefined || last === undefined || before.length < MIN_FRAMES) continue;
@@ -237,7 +241,7 @@ function vanishedIn(here: Senders, shift: DatedShift, range: TimeRange, changeDb
 }
 
 function lastOf(here: Senders): number {
-  return Math.max(...[...here.values()].map((points) => points.at(-1)?.tUs ?? 0));
+  return Math.max(...[...here.bySender.values()].map((points) => points.at(-1)?.tUs ?? 0));
 }
 
 function changeOf(
@@ -276,9 +280,9 @@ function elsewhereOf(
   others: readonly Senders[],
 ): CommonStep["elsewhere"] {
   let best: { senders: number; changeDb: number } | null = null;
-  for (const senders of others) {
+  for (const { bySender } of others) {
     const changes = agreeing.flatMap(
-      ({ sender }) => changeOf(sender, senders.get(sender) ?? [], shift, range)?.changeDb ?? [],
+      ({ sender }) => changeOf(sender, bySender.get(sender) ?? [], shift, range)?.changeDb ?? [],
     );
     const changeDb = median(changes);
     if (changeDb === null || changes.length <= (best?.senders ?? 0)) continue;
