@@ -5,6 +5,7 @@ import { airtimeOfReception } from "../../src/radio/airtime.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { RejectionWriter } from "../../src/store/recorder/datagrams.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
+import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
 import { handOut, pullAck, pushAck, txAck } from "./down-traffic.ts";
 import {
@@ -625,6 +626,50 @@ describe("rejections", () => {
     expect(
       all(db, "SELECT size, length(bytes), source, sentence FROM refusal_sample ORDER BY id DESC LIMIT 1"),
     ).toEqual([[3_000, 2_048, "192.0.2.7 1", "Odd."]]);
+  });
+});
+
+describe("a server's datagram that leaves nothing to send", () => {
+  /** A PULL_RESP of version 2 with this body. */
+  const down = (body: string, atS = 10): DownlinkArrival => {
+    const bytes = Uint8Array.from([2, 0, 9, 3, ...Buffer.from(body)]);
+    const up = arrivalOf(bytes, at(atS));
+    return { arrival: { ...up, from: up.to, to: up.from }, downlink: decodeDownstream(bytes) };
+  };
+  const txpk = (more: object) =>
+    JSON.stringify({
+      txpk: {
+        imme: true,
+        freq: 868.3,
+        rfch: 0,
+        powe: 14,
+        modu: "LORA",
+        datr: "SF9BW125",
+        codr: "4/5",
+        ...more,
+      },
+    });
+  const refused = (...bodies: readonly string[]) =>
+    all(
+      recording(...bodies.map((body, i) => [down(body, 10 + i)])).db,
+      "SELECT gateway_id, reason, refused, count FROM refusal ORDER BY reason",
+    );
+
+  it("is counted under no gateway by what left nothing of it, else as empty", () => {
+    // Base64 that cannot be read leaves no payload; no data, or data of no octets, is empty.
+    expect(refused(txpk({ size: 4, data: "****" }))).toEqual([[0, "downlink_base64", 1, 1]]);
+    expect(refused(txpk({ size: 0, data: "" }))).toEqual([[0, "downlink_data_empty", 1, 1]]);
+    // What cannot be read at all is counted by its own reason.
+    expect(refused("{")).toEqual([[0, "downlink_json_syntax", 1, 1]]);
+    expect(refused("{", "{")).toEqual([[0, "downlink_json_syntax", 1, 2]]);
+  });
+
+  it("that is sent is no refusal, and what was odd in it is counted as used", () => {
+    const sound = Buffer.from([0x60, 1, 2, 3]).toString("base64");
+    expect(refused(txpk({ size: 4, data: sound }))).toEqual([]);
+    expect(refused(txpk({ size: 9, data: sound }))).toEqual([[0, "downlink_size_mismatch", 0, 1]]);
+    // The same again is stored already: its oddity is not counted twice.
+    expect(refused(txpk({ size: 4, data: sound }), txpk({ size: 4, data: sound }))).toEqual([]);
   });
 });
 
