@@ -990,6 +990,22 @@ describe("what a ghost takes with it", () => {
     ]);
   });
 
+  it("is remembered no more: who hears it on that channel afterwards has a frame of its own", () => {
+    const other = hear(65.1, { payload, frequencyHz: 868_500_000 }, 3, TOWER);
+    const later = inTurn(ghost, real, other);
+    const frames = (db: Store) =>
+      all(
+        db,
+        `SELECT f.frequency_hz, f.at_us, f.counter, r.gateway_id FROM reception r LEFT JOIN frame f ON f.id = r.frame_id
+         WHERE r.ghost = 0 ORDER BY r.gateway_id`,
+      ).map(([hz, us, counter, gatewayId]) => [hz, inSeconds(us), counter, gatewayId]);
+    expect(frames(later)).toEqual([
+      [868_300_000, 65.001, 7, 1],
+      [868_500_000, 65.1, 7, 2],
+    ]);
+    expect(all(later, "SELECT count(*) FROM frame")).toEqual([[2]]);
+  });
+
   it("leaves the other packets of its channel in their minutes, those with a wrong CRC among them", () => {
     const long = { spreadingFactor: 12, frequencyHz: 868_500_000 };
     const others = [
