@@ -130,6 +130,7 @@ function bitsOf(eui: Eui): [number, number, number] {
     return (value ^ (value >>> 15)) >>> 0;
   };
   const one = mix(eui.slice(8), mix(eui.slice(0, 8), 0x5bd1e995));
-  const other = mix(eui.slice(0, 8), one) | 1;
+  // Unsigned: a bit below 0 would never be set.
+  const other = (mix(eui.slice(0, 8), one) | 1) >>> 0;
   return [one % BITS, (one + other) % BITS, (one + 2 * other) % BITS];
 }
