@@ -62,7 +62,13 @@ function connect(port: number, onAnswer: (answer: Buffer) => void): Promise<Sock
   socket.on("message", onAnswer);
   // A server that has ended refuses what is sent: the wait stays NaN.
   socket.on("error", () => undefined);
-  return new Promise((resolve) => socket.connect(port, "127.0.0.1", () => resolve(socket)));
+  return new Promise((resolve) =>
+    socket.connect(port, "127.0.0.1", () => {
+      // Answers wait here while this program sends.
+      socket.setRecvBufferSize(1024 * 1024);
+      resolve(socket);
+    }),
+  );
 }
 
 /** The value that this share of the values does not exceed; an answer that never came counts as a second. */

@@ -30,8 +30,8 @@ const BENCHMARKS: Readonly<Record<string, () => BenchResult[] | Promise<BenchRes
   ingest: benchIngest,
   month: benchMonth,
   relay: benchRelay,
-  worst: benchWorst,
   service: benchService,
+  worst: benchWorst,
   writes: benchWrites,
 };
 

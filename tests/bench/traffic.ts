@@ -18,6 +18,8 @@ export function benchDatagram(i: number, packets = 1): Uint8Array {
 
 /** Radio packets of a datagram in the mean, where a gateway's eight demodulators receive all they can: 194 a second in 100 datagrams. */
 export const BUSY_PACKETS = 1.94;
+/** First address of the nodes around busy gateways: none of the stores of months (month-store.ts). */
+const BUSY_NODE = 0x0200_0000;
 /** Nodes around a busy gateway. */
 const NODES_A_GATEWAY = 200;
 
@@ -31,13 +33,15 @@ export function busyDatagram(i: number, gateways: number): Uint8Array {
     version: 2,
     token: round % 65_536,
     gatewayEui: `02005E20${gateway.toString(16).toUpperCase().padStart(8, "0")}`,
-    packets: Array.from({ length: count }, (_, of) => benchPacket(before + of, gateways * NODES_A_GATEWAY)),
+    packets: Array.from({ length: count }, (_, of) =>
+      benchPacket(before + of, gateways * NODES_A_GATEWAY, BUSY_NODE),
+    ),
     status: null,
   });
 }
 
-function benchPacket(i: number, nodes = NODES): RadioPacket {
-  const node = (0x0100_0000 + (i % nodes)).toString(16).toUpperCase().padStart(8, "0");
+function benchPacket(i: number, nodes = NODES, firstNode = 0x0100_0000): RadioPacket {
+  const node = (firstNode + (i % nodes)).toString(16).toUpperCase().padStart(8, "0");
   return packet({
     payload: phy(node, Math.floor(i / nodes)),
     tmstUs: (i * 1_000) % 4_294_967_296,
