@@ -4,17 +4,14 @@
  * by the reading threads. While the broker is away the store itself is the queue, up to a bound; what is beyond it is
  * counted as dropped. The place reached is kept in the store, so that the next start goes on from there.
  */
-import { createHash } from "node:crypto";
-import type { WindowQuery } from "../contract/common.ts";
-import { DropoutRow, EpisodeRow } from "../contract/gaps.ts";
-import { GatewayRow } from "../contract/gateways.ts";
-import { FrameView, NodeRow, ReceptionRow } from "../contract/nodes.ts";
+import { FrameView, ReceptionRow } from "../contract/nodes.ts";
 import { type PublishedService, PublishPlace, type PublishStatus } from "../contract/service.ts";
 import type { CommitDelta } from "../intake/handle.ts";
 import { figure } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";
 import { type Broker, type BrokerAddress, type BrokerOptions, brokerName, openBroker } from "./mqtt.ts";
 import { type PublishMessage, PublishQueue } from "./publish-queue.ts";
+import { PublishedStates } from "./published-states.ts";
 import type { AskedViews } from "./views.ts";
 
 /** Rows of each kind in one reading. */
@@ -30,12 +27,6 @@ const RETRY_MS = 5_000;
 const STATES_EVERY_MS = 60_000;
 /** The log says at most so often that the broker went away. */
 const AWAY_EVERY_MS = 60_000;
-/** States are of a day: a node that sends every few hours is overdue only in a long window. */
-const STATES_WINDOW: WindowQuery = { last: 86_400 };
-/** A finding rests on what was known two hours after its gap. */
-const GAPS_WINDOW_S = 3 * 3_600;
-/** Gaps that changed while Mastlog did not run are published where they end in the last day. Chosen, as for states. */
-const MAX_GAPS_WINDOW_S = 86_400;
 /** How often the place reached is kept: after a kill, what was published since comes twice. Chosen: a commit more. */
 const KEEP_EVERY_MS = 10_000;
 const KEEP_WITHIN_MS = 1_000;
@@ -62,11 +53,6 @@ export interface PublisherOptions {
 
 const KINDS = ["receptionId", "frameId"] as const;
 
-interface Shown {
-  readonly sign: string;
-  readonly topic: string;
-}
-
 export class Publisher {
   readonly #options: PublisherOptions;
   readonly #queue = new PublishQueue();
@@ -88,22 +74,28 @@ export class Publisher {
   #cancelRead: (() => void) | null = null;
   #cancelStates: (() => void) | null = null;
   #stopListening: () => void = () => undefined;
-  /** Retained states as they were published last. */
-  readonly #states = new Map<string, Shown>();
+  readonly #states: PublishedStates;
   /** Rows that were queued and not taken by the broker yet, in ascending order. */
   readonly #unsettled = { receptionId: new Set<number>(), frameId: new Set<number>() };
-  /** Gaps as they were queued last; null: none was looked at yet. */
-  #gaps: ReadonlyMap<string, string> | null = null;
-  /** Gaps as the broker took them last, and those that were there before the first start. */
-  readonly #toldGaps = new Map<string, string>();
-  /** When gaps were looked at last, in microseconds since 1970. */
-  #gapsAtUs = 0;
   #kept = "";
   #cancelKeep: (() => void) | null = null;
   #onMoved: () => void = () => undefined;
 
   constructor(options: PublisherOptions) {
     this.#options = options;
+    const { views, nowUs } = options;
+    this.#states = new PublishedStates({
+      views,
+      nowUs,
+      publish: (key, path, row, onSettled) => this.#put(key, { ...this.#message(path, row), onSettled }),
+      // An empty message takes a retained one away (MQTT 5, section 3.3.1.3).
+      retain: (path, row) =>
+        this.#put(path, {
+          topic: this.#topic(path),
+          payload: row === null ? "" : JSON.stringify(row),
+          retain: true,
+        }),
+    });
   }
 
   /** Calls back when the broker comes or goes. */
@@ -170,10 +162,7 @@ export class Publisher {
     if (place === null || place.broker !== this.#brokerName || place.prefix !== this.#options.prefix) return;
     const { receptionId, frameId, gaps, gapsAtUs } = place;
     this.#done = { receptionId, frameId };
-    if (gaps === null) return;
-    this.#gaps = new Map(gaps);
-    this.#gapsAtUs = gapsAtUs;
-    for (const [key, sign] of gaps) this.#toldGaps.set(key, sign);
+    if (gaps !== null) this.#states.goOnFrom(gaps, gapsAtUs);
   }
 
   #keepSoon(): void {
@@ -187,7 +176,7 @@ export class Publisher {
   /** Never rejects: what cannot be kept now is kept with what follows. */
   async #keepPlace(): Promise<void> {
     if (this.#done === null) return;
-    const gaps = this.#gaps === null ? null : [...this.#toldGaps];
+    const { gaps, gapsAtUs } = this.#states.reached;
     const place = {
       broker: this.#brokerName,
       prefix: this.#options.prefix,
@@ -197,7 +186,7 @@ export class Publisher {
     };
     const text = JSON.stringify(place);
     if (text === this.#kept) return;
-    const kept: PublishPlace = { ...place, gapsAtUs: this.#gapsAtUs };
+    const kept: PublishPlace = { ...place, gapsAtUs };
     try {
       await this.#options.keep(JSON.stringify(kept));
       this.#kept = text;
@@ -227,7 +216,7 @@ export class Publisher {
       retain: true,
     });
     // A broker that restarted may have forgotten what it retained.
-    this.#states.clear();
+    this.#states.forgetRetained();
     this.#statesIn(0);
     this.#pump();
     this.#readSoon();
@@ -295,17 +284,13 @@ export class Publisher {
   ): void {
     this.#queue.add(
       receptions.map((row) => ({
-        ...this.#message(`receptions/${row.gatewayEui}`, ReceptionRow.parse(row), false),
+        ...this.#message(`receptions/${row.gatewayEui}`, ReceptionRow.parse(row)),
         onSettled: this.#await("receptionId", row.id),
       })),
     );
     this.#queue.add(
       frames.map((frame) => ({
-        ...this.#message(
-          `frames/${frame.receptions[0]?.devAddr ?? "no-address"}`,
-          FrameView.parse(frame),
-          false,
-        ),
+        ...this.#message(`frames/${frame.receptions[0]?.devAddr ?? "no-address"}`, FrameView.parse(frame)),
         onSettled: this.#await("frameId", frame.id),
       })),
     );
@@ -360,79 +345,20 @@ export class Publisher {
     this.#cancelStates?.();
     this.#cancelStates = this.#options.clock.after(delayMs, () => {
       this.#statesIn(STATES_EVERY_MS);
-      void this.#lookAtStates().catch(() => undefined);
+      void this.#lookAtStates();
       this.#readSoon();
     });
   }
 
+  /** Never rejects: what cannot be asked now is asked at the next look. */
   async #lookAtStates(): Promise<void> {
-    const { views, nowUs } = this.#options;
-    const listed = new Set<string>();
-    const { gateways } = await views.gateways(STATES_WINDOW, nowUs());
-    for (const row of gateways) {
-      const { eui, name, lastHeard, standing, clause, events } = row;
-      const sign = JSON.stringify([
-        name,
-        lastHeard,
-        standing,
-        clause,
-        events.map(({ kind, open }) => [kind, open]),
-      ]);
-      listed.add(this.#state(`gateways/${eui}`, sign, () => GatewayRow.parse(row)));
+    try {
+      await this.#states.look();
+      this.#keepSoon();
+    } catch {
+      // The next look comes in a minute.
     }
-    const { nodes } = await views.nodes(STATES_WINDOW, nowUs());
-    for (const row of nodes) {
-      if (row.stranger) continue;
-      const { devAddr, life, name, lastHeard, overdue, standing, clause, why } = row;
-      const sign = JSON.stringify([name, lastHeard, overdue, standing, clause, why]);
-      listed.add(this.#state(`nodes/${devAddr}/${life}`, sign, () => NodeRow.parse(row)));
-    }
-    for (const [key, { topic }] of this.#states) {
-      if (listed.has(key)) continue;
-      // An empty message takes a retained one away (MQTT 5, section 3.3.1.3).
-      this.#states.delete(key);
-      this.#put(key, { topic, payload: "", retain: true });
-    }
-    await this.#lookAtGaps();
     this.#pump();
-  }
-
-  async #lookAtGaps(): Promise<void> {
-    const nowUs = this.#options.nowUs();
-    const before = this.#gaps;
-    const sinceS = before === null ? 0 : Math.max(0, Math.ceil((nowUs - this.#gapsAtUs) / 1e6));
-    const last = Math.min(MAX_GAPS_WINDOW_S, GAPS_WINDOW_S + sinceS);
-    const { gaps, episodes } = await this.#options.views.gaps({ last }, nowUs);
-    const now = new Map<string, string>();
-    const note = (
-      key: string,
-      topic: string,
-      row: DropoutRow | EpisodeRow,
-      cut: () => DropoutRow | EpisodeRow,
-    ) => {
-      const { open, missedCounters, finding, mark } = row;
-      const sign = signOf([open, missedCounters, finding.cause, finding.word, finding.sentence, mark?.id]);
-      now.set(key, sign);
-      const onSettled = () => void this.#toldGaps.set(key, sign);
-      if (before === null) onSettled();
-      else if (before.get(key) !== sign) this.#put(key, { ...this.#message(topic, cut(), false), onSettled });
-    };
-    for (const row of gaps) note(`gap ${row.id}`, `gaps/${row.devAddr}`, row, () => DropoutRow.parse(row));
-    for (const row of episodes)
-      note(`episode ${row.id}`, `episodes/${row.gateway ?? "site"}`, row, () => EpisodeRow.parse(row));
-    this.#gaps = now;
-    this.#gapsAtUs = nowUs;
-    for (const key of this.#toldGaps.keys()) if (!now.has(key)) this.#toldGaps.delete(key);
-    this.#keepSoon();
-  }
-
-  /** Publishes a retained state when its sign is another one than before; returns its key. */
-  #state(path: string, sign: string, cut: () => unknown): string {
-    if (this.#states.get(path)?.sign === sign) return path;
-    const message = this.#message(path, cut(), true);
-    this.#states.set(path, { sign, topic: message.topic });
-    this.#put(path, message);
-    return path;
   }
 
   #put(key: string, message: PublishMessage): void {
@@ -467,8 +393,8 @@ export class Publisher {
     if (this.#behind() > 0 && this.#queue.hasRoom) this.#readSoon();
   }
 
-  #message(path: string, row: unknown, retain: boolean): PublishMessage {
-    return { topic: this.#topic(path), payload: JSON.stringify(row), retain };
+  #message(path: string, row: object): PublishMessage {
+    return { topic: this.#topic(path), payload: JSON.stringify(row), retain: false };
   }
 
   #topic(path: string): string {
@@ -480,10 +406,6 @@ export class Publisher {
     const shown: PublishedService = { state, siteName: siteName(), ...service };
     return JSON.stringify(shown);
   }
-}
-
-function signOf(what: unknown): string {
-  return createHash("sha256").update(JSON.stringify(what)).digest("base64url").slice(0, 12);
 }
 
 /** null: none was kept, or by a version that wrote it otherwise. */
