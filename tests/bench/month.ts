@@ -8,14 +8,17 @@ import { openReader, type Store } from "../../src/store/open.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { airView } from "../../src/views/air.ts";
 import { benchView } from "../../src/views/bench.ts";
+import { capacityView } from "../../src/views/capacity.ts";
 import { gapsView } from "../../src/views/gaps.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
 import { joinsView } from "../../src/views/joins.ts";
 import { nodePage } from "../../src/views/node-page.ts";
 import { nodesView } from "../../src/views/nodes.ts";
 import { planView } from "../../src/views/plan.ts";
+import { receiverView } from "../../src/views/receiver.ts";
 import { reportData } from "../../src/views/report.ts";
 import { siteView } from "../../src/views/site.ts";
+import { strangersView } from "../../src/views/strangers.ts";
 import { trialsView } from "../../src/views/trials/trials.ts";
 import { type AskedWindow, resolveWindow } from "../../src/views/window.ts";
 import { GATEWAYS, MONTH_SIZES, monthStore } from "./month-store.ts";
@@ -37,6 +40,9 @@ const VIEWS: Readonly<Record<string, (store: Store, window: AskedWindow) => unkn
   gaps: (store, window) => gapsView(store, window),
   bench: (store, window) => benchView(store, window, GATEWAYS[0] ?? ""),
   plan: (store, window) => planView(store, window, []),
+  capacity: (store, window) => capacityView(store, window),
+  strangers: (store, window) => strangersView(store, window),
+  receiver: (store, window) => receiverView(store, window, GATEWAYS[0] ?? ""),
   trials: (store, window) => trialsView(store, window, null),
   report: (store, window) =>
     reportData(store, { window, timeZone: "UTC", version: "bench", madeAt: "2026-04-14T00:00:00.000Z" }),
