@@ -78,6 +78,17 @@ describe("the filter", () => {
     ]);
     expect(gateways).toEqual([{ id: SHED, title: "Packing shed" }]);
   });
+  test("tells nodes of one name apart by their addresses", () => {
+    const gaps = VIEW.gaps.map((row) =>
+      row.devAddr === "01A2B3C5" || row.devAddr === "01A2B3D0" ? { ...row, name: "Cold store 1 door" } : row,
+    );
+    expect(filterChoices({ ...VIEW, gaps }).nodes.map(({ title }) => title)).toEqual([
+      "Cold store 1 door, 01A2B3C5",
+      "Cold store 1 door, 01A2B3D0",
+      "Frost probe row 12",
+      "Tractor tracker",
+    ]);
+  });
   test("takes no cause from the address bar that there is not", () => {
     expect(filterFromParams(new URLSearchParams("cause=gremlins&node=&gateway=X"))).toEqual({
       ...ALL,

@@ -93,8 +93,11 @@ export function filterChoices({ gaps, episodes }: Pick<GapsView, "gaps" | "episo
   };
 }
 
+/** By title; things of one name are told apart by what they are known by. */
 function choices(titles: ReadonlyMap<string, string>): Choice[] {
+  const times = new Map<string, number>();
+  for (const title of titles.values()) times.set(title, (times.get(title) ?? 0) + 1);
   return [...titles]
-    .map(([id, title]) => ({ id, title }))
+    .map(([id, title]) => ({ id, title: times.get(title) === 1 ? title : `${title}, ${id}` }))
     .sort((a, b) => a.title.localeCompare(b.title, "en", { numeric: true }));
 }
