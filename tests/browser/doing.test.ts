@@ -73,40 +73,6 @@ if (chromiumIsHere("doing"))
       expect(await opener.evaluate((element) => element === document.activeElement)).toBe(true);
     });
 
-    test("the tab key reaches rail, window, figures and tables, and each shows that it has the focus", async () => {
-      const { page } = await dashboard.open(`#/site?${MORNING}`);
-      await page.getByRole("heading", { name: /2 of 14 nodes/ }).waitFor();
-      const seen: string[] = [];
-      for (let step = 0; step < 160; step += 1) {
-        await page.keyboard.press("Tab");
-        const at = await page.evaluate(() => {
-          const element = document.activeElement;
-          if (element === null || element === document.body) return null;
-          const style = getComputedStyle(element);
-          return {
-            words: element.textContent?.trim().slice(0, 40) ?? "",
-            outline: Number.parseFloat(style.outlineWidth),
-            shown: style.outlineStyle,
-          };
-        });
-        if (at === null) break;
-        seen.push(at.words);
-        expect(at, at.words).toMatchObject({ outline: 2, shown: "solid" });
-      }
-      for (const words of [
-        "Skip to the view",
-        "Nodes",
-        "←",
-        "show as table",
-        "Soil probe row 21",
-        "How these figures come about",
-      ])
-        expect(
-          seen.some((one) => one.includes(words)),
-          words,
-        ).toBe(true);
-    });
-
     test("arrows walk the counter strip and Enter opens the frame in place", async () => {
       // The weather post counts over 65,535, where the 16 bits on the air begin at 0 again.
       const { ticks } = await json<NodePage>(`/api/nodes/01F2A601/1?${MORNING}`);
@@ -455,7 +421,7 @@ if (chromiumIsHere("doing"))
     });
 
     test("every drawing has a table in its place", async () => {
-      for (const hash of [`#/site?${MORNING}`, `#/nodes/${KEYED}/1?${MORNING}`, `#/air?${MORNING}`]) {
+      for (const hash of [`#/site?${MORNING}`, `#/nodes/${KEYED}/1?${MORNING}`]) {
         const { page, errors } = await dashboard.open(hash);
         await page.locator("figure").first().waitFor();
         const figures = await page.locator("figure").all();

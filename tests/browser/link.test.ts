@@ -1,35 +1,30 @@
-/** Do links and plan show on a phone and a laptop, in both schemes, and can a place be given by keyboard? */
+/** Does the plan show on a phone and a laptop, in both schemes, and can a place be given by keyboard? */
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { PositionsView } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
 import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
-import { KEYED, MORNING, PUMP } from "./sample-store.ts";
+import { MORNING, PUMP } from "./sample-store.ts";
 
 if (chromiumIsHere("link"))
-  describe("links and the plan", () => {
+  describe("the plan", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
       dashboard = await startDashboard();
     });
     afterAll(() => dashboard.close());
 
-    test("stand on a phone and a laptop without a fault that axe finds", async () => {
+    // The links of a node are part of its page, which views.test.ts and every-page.test.ts look at.
+    test("the plan stands on a phone in dark and on a laptop in light without a fault that axe finds", async () => {
       for (const [width, dark] of [
         [390, true],
         [1280, false],
-      ] as const)
-        for (const [hash, mark] of [
-          [`#/nodes/${KEYED}/1?${MORNING}`, ".margin-bars"],
-          [`#/plan?${MORNING}`, ".plan-drawing"],
-        ] as const) {
-          const { page, errors } = await dashboard.open(hash, { width, dark });
-          if (width === 390 && mark === ".margin-bars")
-            await page.locator("summary", { hasText: /^Links$/ }).click();
-          await page.locator(mark).first().waitFor();
-          expect(await axeFindings(page)).toEqual([]);
-          expect(await overflowPx(page)).toBe(0);
-          expect(errors).toEqual([]);
-        }
+      ] as const) {
+        const { page, errors } = await dashboard.open(`#/plan?${MORNING}`, { width, dark });
+        await page.locator(".plan-drawing").first().waitFor();
+        expect(await axeFindings(page)).toEqual([]);
+        expect(await overflowPx(page)).toBe(0);
+        expect(errors).toEqual([]);
+      }
     });
 
     test("a place is given beneath its row, and stands in the row and in the store", async () => {
