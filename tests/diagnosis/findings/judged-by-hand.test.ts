@@ -96,6 +96,15 @@ describe("a radio that hears nothing", () => {
     expect(second?.weights["weak-link"]).toBeCloseTo(-3 * 0.96 * 0.4, 9);
   });
 
+  it("that goes on has all of its time without a packet, not a number of counters", () => {
+    // All seven are silent from 100 on, and no report counts a packet any more.
+    const silent = from(1, 7).flatMap((life) => every(life, 40, 100));
+    const still = reports.map((one) => ({ ...one, received: one.atUs > 100 * MINUTE ? 0 : 4 }));
+    const [piece] = deaf(silent, { reports: still }, { kind: "silence", open: true, missed: 0 });
+    expect(piece?.sentence).toMatch(/ 100 % of what is missing falls into that time\.$/);
+    expect(piece?.sentence).toContain(" frames of 7 nodes were due.");
+  });
+
   it("takes no margin from frames without a spreading factor, and no sender from broken ones or repeats", () => {
     const plain = deaf(seven.map((one) => ({ ...one, spreadingFactor: null })))[0];
     expect(plain?.weights["gateway-deaf"]).toBeCloseTo(4 + (-1.2 + 3.15) + 1, 6);
@@ -512,6 +521,14 @@ describe("a silence of all without enough reports", () => {
   it("must fill six tenths of the stretch", () => {
     // 100 minutes without a packet.
     expect([266, 267].map((toMinute) => isOpen([], toMinute))).toEqual([true, false]);
+    // A gateway that delivered nothing at all shows no silence.
+    expect(
+      isOpen(
+        [],
+        200,
+        seven.map((one) => ({ ...one, gatewayId: 2 })),
+      ),
+    ).toBe(false);
     // Two halves of it are no such silence: 50 of 100.
     expect(isOpen([], 200, [...seven, heard(1, 150, 150)])).toBe(false);
   });

@@ -146,6 +146,14 @@ describe("the noise of the weak frames", () => {
     });
     const two = nodes.filter(({ lifeId }) => lifeId !== 4);
     expect(noise(two, own).some(({ sentence }) => sentence.includes("lost SNR"))).toBe(false);
+    // Beside three that went on as before: three of six, 3 dB in the middle; beside two, three of five.
+    const steady = (...lives: number[]) =>
+      lives.flatMap((life) => every(life, 40, 260, [], { snrDb: 0, rssiDbm: -110 + 10 * Math.log10(2) }));
+    const beside = (...lives: number[]) =>
+      noise([...nodes, ...steady(...lives)], own).find(({ sentence }) => sentence.includes("lost SNR"))
+        ?.sentence;
+    expect(beside(5, 6, 7)).toBeUndefined();
+    expect(beside(5, 6)).toBe("3 of 5 nodes lost SNR at unchanged strength, 6.0 dB in the middle.");
   });
 });
 
@@ -182,6 +190,21 @@ describe("packets that came broken", () => {
     expect(broken(reports.slice(3))[0]?.sentence).toBe(
       "More packets were spoilt on the air: 25 % of 120 packets came broken, 0 % before.",
     );
+  });
+
+  it("are more by one and a half roots of their number, beyond twice as many as before", () => {
+    // Ten of a hundred before. 28 of a hundred: 8 beyond twenty, 1.5 × √28 = 7.9; 27: 7, 1.5 × √27 = 7.8.
+    const of = (bad: number) =>
+      broken([
+        report(50, 40, 36),
+        report(60, 30, 27),
+        report(70, 30, 27),
+        report(120, 50, 50 - bad + 10),
+        report(140, 30, 20),
+        report(160, 20, 20),
+      ])[0]?.sentence;
+    expect(of(28)).toBe("More packets were spoilt on the air: 28 % of 100 packets came broken, 10 % before.");
+    expect(of(27)).toBeUndefined();
   });
 
   it("are no more than before, where the loss is ten times as large", () => {
@@ -714,5 +737,34 @@ describe("counters of the others", () => {
       expect(four.expected).toBe(three.expected);
     }
     expect(counted()).toEqual({ missed: 0, expected: 0, nodes: 0, isTrimmed: false });
+  });
+});
+
+describe("two channels of which a quarter still came through", () => {
+  it("speak for noise and against all that takes no channel of its own", () => {
+    const EIGHT = from(867_100_000, 868_500_000, 200_000);
+    const frames = [1, 2, 3, 4, 5].flatMap((life) =>
+      every(life, 40, 260, [], { snrDb: 8 })
+        .map((frame, i) => ({ ...frame, frequencyHz: EIGHT[(3 * i + life) % 8] ?? 0 }))
+        .filter(
+          ({ frequencyHz, atUs, counter }) =>
+            frequencyHz > 867_300_000 ||
+            atUs <= 100 * MINUTE ||
+            atUs >= 200 * MINUTE ||
+            Math.floor((counter ?? 0) / 8) % 4 === 0,
+        ),
+    );
+    const [piece] = channelEvidence(sightOf(scene(frames, { missed: 19 })));
+    expect(piece === undefined ? "" : said(piece)).toMatch(
+      /^2 channels of 8 fell from 2[456](\.\d)? % to \d(\.\d)? % of what all nodes were heard on\.$/,
+    );
+    // Far beyond 4.5 standard errors: 3.5 at the most.
+    expect(piece?.weights).toEqual({
+      "weak-link": -1.5,
+      "gateway-transmitting": -2,
+      congestion: -1,
+      interference: 3.5,
+      "channel-mismatch": -3.5,
+    });
   });
 });

@@ -295,6 +295,15 @@ describe("two devices under one address", () => {
       gap({ life: 2, fromUs: at(59 * 60 + 37), toUs: at(70 * 60 + 37) }),
     );
     expect(other?.shared).toMatchObject({ otherLife: 1, alternations: 78 });
+    // A third life that begins hours later has no part in it.
+    const third = Array.from({ length: 30 }, (_, i) =>
+      push(SHED, 18_000 + i * 60, [{ payload: phy(A, 20_000 + i, 0x44), rssiDbm: -40 }], 2_000 + i),
+    );
+    const later = stored([...frames, ...third]);
+    expect(later.prepare("SELECT max(number) FROM life").pluck().get()).toBe(3);
+    expect(sceneOfGap(later, gap())?.shared?.otherLife).toBe(2);
+    const ofOther = gap({ life: 2, fromUs: at(59 * 60 + 37), toUs: at(70 * 60 + 37) });
+    expect(sceneOfGap(later, ofOther)?.shared?.otherLife).toBe(1);
   });
 });
 
