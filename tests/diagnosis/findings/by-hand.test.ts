@@ -356,6 +356,12 @@ describe("a silence of all gateways at once", () => {
     expect(weights({ followed: 3 })?.["gateway-restarted"]).toBeUndefined();
     expect(weights({ followed: 1 })).toMatchObject({ "gateway-unreachable": 0.75, "weak-link": -0.5625 });
     expect(weights({ nobody: [{ fromUs: 110 * MINUTE, toUs: 112 * MINUTE }] })).toBeUndefined();
+    // From four tenths on: three of ten and one more.
+    const four = [
+      { fromUs: 110 * MINUTE, toUs: 112 * MINUTE },
+      { fromUs: 130 * MINUTE, toUs: 131 * MINUTE },
+    ];
+    expect(weights({ followed: 3, nobody: four })?.["gateway-unreachable"]).toBeCloseTo(1.6, 9);
     const outages = [{ fromUs: 109 * MINUTE, toUs: 121 * MINUTE, restarted: true, open: false }];
     expect(weights({ followed: 3, homes: [gateway({ outages })] })).toBeUndefined();
     // Neither one that ran on, nor a restart that has no part in the gap.
