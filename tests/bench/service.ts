@@ -23,8 +23,9 @@ import type { BenchResult } from "./run.ts";
 import { busyDatagram } from "./traffic.ts";
 
 const STARTS = 3;
-/** What the start leaves to be done (the search for gaps up to now) is over once ten seconds take no more than this. */
+/** What the start leaves to be done (the search for gaps up to now) is over once ten seconds take no more than this, thrice. */
 const QUIET_CPU_MS = 150;
+const QUIET_LOOKS = 3;
 const LOOK_EVERY_MS = 10_000;
 const MAX_LOOKS = 24;
 const IDLE_MS = 60_000;
@@ -46,10 +47,10 @@ export async function benchService(): Promise<BenchResult[]> {
     }
     if (service === null) throw new Error("Nothing was started.");
     const { child, web } = service;
-    for (let looks = 0, used = Infinity; looks < MAX_LOOKS && used > QUIET_CPU_MS; looks++) {
+    for (let looks = 0, quiet = 0; looks < MAX_LOOKS && quiet < QUIET_LOOKS; looks++) {
       const usedMs = processorMs(child);
       await after(LOOK_EVERY_MS);
-      used = processorMs(child) - usedMs;
+      quiet = processorMs(child) - usedMs > QUIET_CPU_MS ? 0 : quiet + 1;
     }
     const before = processorMs(child);
     await after(IDLE_MS);
