@@ -161,6 +161,13 @@ describe("a difference between two receivers that each hear only what lies above
     const found = censoredPairDifference(pairs, { floor: -100, ceiling: 100, otherLoss: 0 });
     expect(found?.difference).toBeCloseTo(2, 4);
     expect(found?.influence.reduce((sum, by) => sum + by, 0)).toBeCloseTo(0, 4);
+    // Each pair moves a mean of forty by a fortieth of what it lies off.
+    for (const [k, by] of (found?.influence ?? []).entries())
+      expect(by).toBeCloseTo(((pairs[k]?.a ?? 0) - (pairs[k]?.b ?? 0) - 2) / 40, 4);
+    // Of fewer than eight pairs read in full nothing is said.
+    const few = (count: number) =>
+      censoredPairDifference(pairs.slice(0, count), { floor: -100, ceiling: 100, otherLoss: 0 });
+    expect([few(7) === null, few(8) === null]).toEqual([true, false]);
   });
 });
 
