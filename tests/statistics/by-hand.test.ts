@@ -203,6 +203,9 @@ describe("slopes by hand", () => {
   });
 });
 
+const hours = (values: readonly number[]) =>
+  values.map((value, i) => ({ tUs: 400_000 * HOUR_US + i * HOUR_US, value }));
+
 describe("a trend by hand", () => {
   const days = (values: readonly number[], stepUs = DAY_US) =>
     values.map((value, i) => ({ tUs: 20_000 * DAY_US + i * stepUs, value }));
@@ -240,6 +243,18 @@ describe("a trend by hand", () => {
     expect(trendOf(days([0, 3, 1, 4, 2, 5, 0, 3]))).toMatchObject({ outcome: "chance" });
   });
 
+  it("leaves out what has no value or no time", () => {
+    const sound = days(falling(-1));
+    const odd = [
+      { tUs: 20_003 * DAY_US + HOUR_US, value: Number.NaN },
+      { tUs: Number.NaN, value: 50 },
+      { tUs: Number.POSITIVE_INFINITY, value: 50 },
+    ];
+    expect(trendOf([...odd, ...sound])).toEqual(trendOf(sound));
+    const step = hours([...Array<number>(10).fill(0), ...Array<number>(10).fill(6)]);
+    expect(levelShift([...odd, ...step])).toEqual(levelShift(step));
+  });
+
   it("takes medians of days from a week on, of hours before", () => {
     // Two values a day, 1 dB apart: the day's median lies between them.
     const twice = falling(-1).flatMap((value, i) => [
@@ -259,8 +274,6 @@ describe("a trend by hand", () => {
 });
 
 describe("one level shift by hand", () => {
-  const hours = (values: readonly number[]) =>
-    values.map((value, i) => ({ tUs: 400_000 * HOUR_US + i * HOUR_US, value }));
   const stepped = (before: number, after: number, size: number) =>
     hours([...Array<number>(before).fill(0), ...Array<number>(after).fill(size)]);
 

@@ -28,5 +28,6 @@ describe("the value at a place in order", () => {
     expect(medianInPlace(Float64Array.of(3, 1, 2))).toBe(2);
     expect(medianInPlace(Float64Array.of(4, 1, 3, 2))).toBe(2.5);
     expect(medianInPlace(Float64Array.of(7))).toBe(7);
+    expect(medianInPlace(new Float64Array(0))).toBe(0);
   });
 });
