@@ -18,9 +18,10 @@ import { KEYED, MORNING, PUMP, SHED, TOWER } from "./sample-store.ts";
 const PROBE = "01F2A102";
 
 /** The first capture as it was while it was read. */
+/** A capture of after the morning is being read: it does not stand in the morning's place. */
 const reading = ({ captures }: Record<string, unknown>) => ({
-  captures: (captures as CapturesView["captures"]).map((row, at) =>
-    at === 0 ? { ...row, state: "reading", progress: 0.4 } : row,
+  captures: (captures as CapturesView["captures"]).map((row) =>
+    row.name === "weak.pcap" ? { ...row, state: "reading", progress: 0.4 } : row,
   ),
 });
 
@@ -365,21 +366,16 @@ if (chromiumIsHere("doing"))
       });
       const asked = () => dashboard.asked.filter((one) => one.startsWith("GET /api/site")).length;
       await page.getByRole("heading", { name: /2 of 14 nodes/ }).waitFor();
-      /** Asked more often than when this was called. */
-      const askedAgain = () => {
-        const before = asked();
-        return () => expect.poll(asked).toBeGreaterThan(before);
-      };
-      const whileReading = askedAgain();
+      // The page's time goes on as well: on a slow machine it may ask before the test moves it.
+      const first = asked();
       await page.clock.fastForward(3100);
-      await whileReading();
+      await expect.poll(asked).toBeGreaterThan(first);
       expect(await page.locator(".stale").count()).toBe(0);
-      const whenRead = askedAgain();
+      const whileReading = asked();
       dashboard.line.change("captures", (view) => view);
-      await whenRead();
-      const workedOut = askedAgain();
+      await expect.poll(asked).toBeGreaterThan(whileReading);
       await page.clock.fastForward(10_000);
-      await workedOut();
+      await expect.poll(asked).toBeGreaterThan(whileReading + 1);
       const { length } = dashboard.asked;
       await page.clock.fastForward(10_000);
       expect(dashboard.asked.slice(length)).not.toContainEqual(expect.stringMatching(/^GET \/api\/site/));
