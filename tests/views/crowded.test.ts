@@ -3,6 +3,7 @@ import { describe, expect, it } from "vitest";
 import type { NodeRow } from "../../src/contract/index.ts";
 import type { Store } from "../../src/store/open.ts";
 import { allLives, heardUntil, labels, lifeSpans, storedSpanUs } from "../../src/store/queries/lives.ts";
+import { airtimeByDay } from "../../src/store/queries/strangers.ts";
 import { airView } from "../../src/views/air.ts";
 import { benchView } from "../../src/views/bench.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
@@ -79,6 +80,14 @@ describe("a store crowded with invented identifiers", () => {
     const many = crowd({ gateways: 400, lives: 2400 });
     view(many.store, many.window);
     expect(many.work.statements).toBeLessThanOrEqual(few.work.statements * 1.1);
+  });
+
+  it("costs strangers no statement for each day between two clocks", () => {
+    const { store, work } = crowd({ gateways: 3, lives: 10 });
+    // From 1970 to 2106; what was heard lies in one hour.
+    const days = airtimeByDay(store, { fromUs: 0, toUs: 136 * 365.25 * 86_400e6 }, () => true);
+    expect(days.length).toBeGreaterThan(0);
+    expect(work.statements).toBeLessThan(20);
   });
 
   it.each(["site", "gateways", "bench"])("has %s read what a gateway heard, not what all heard", (name) => {

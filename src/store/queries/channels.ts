@@ -124,19 +124,19 @@ export function framesByChannel(store: Store, { fromUs, toUs }: TimeRange): Chan
     const life = lives?.[i] ?? 0;
     ofChannel.set(life, (ofChannel.get(life) ?? 0) + 1);
   }
-  const nodes = new Map<number, string>();
-  const nodeOf = (life: number): string => {
-    const known = nodes.get(life);
-    if (known !== undefined) return known;
-    const row = prepared(store, "SELECT dev_addr AS devAddr, number FROM main.life WHERE id = ?").get(life);
-    const { devAddr, number } = row as { devAddr: number; number: number };
-    const node = `${formatDevAddr(devAddr)}/${number}`;
-    nodes.set(life, node);
-    return node;
-  };
+  const named = prepared(
+    store,
+    "SELECT id, dev_addr AS devAddr, number FROM main.life WHERE id IN (SELECT value FROM json_each(?))",
+  ).all(JSON.stringify([...new Set(lives)])) as { id: number; devAddr: number; number: number }[];
+  const nodes = new Map(
+    named.map(({ id, devAddr, number }) => [id, `${formatDevAddr(devAddr)}/${number}`] as const),
+  );
   return inOrder(counts).flatMap(([gatewayId, ofGateway]) =>
     inOrder(ofGateway).flatMap(([frequencyHz, ofChannel]) =>
-      inOrder(ofChannel).map(([life, frames]) => ({ gatewayId, frequencyHz, node: nodeOf(life), frames })),
+      inOrder(ofChannel).map(([life, frames]) => ({
+        ...{ gatewayId, frequencyHz, frames },
+        node: nodes.get(life) ?? "",
+      })),
     ),
   );
 }

@@ -31,8 +31,14 @@ export function airtimeByDay(
   if (addresses.length === 0) return [];
   const asked = JSON.stringify(addresses);
   const rows: AddressDay[] = [];
-  // A day at a time, and summed here: SQLite would sort a million rows to group them.
-  for (let day = Math.floor(fromUs / DAY_US); day * DAY_US < toUs; day += 1) {
+  const next = prepared(store, "SELECT min(at_us) FROM main.reception WHERE at_us >= ?").pluck();
+  const dayFrom = (atUs: number) => {
+    const nextUs = next.get(atUs) as number | null;
+    return nextUs === null ? Number.POSITIVE_INFINITY : Math.floor(nextUs / DAY_US);
+  };
+  // A day at a time, and summed here: SQLite would sort a million rows to group them. Days of nothing are passed over: a
+  // clock that jumped leaves decades of them.
+  for (let day = dayFrom(fromUs); day * DAY_US < toUs; day = dayFrom((day + 1) * DAY_US)) {
     const [gateways = [], named, airtimes] = columnsOf(
       store,
       ["r.gateway_id", "f.dev_addr", "r.airtime_us"],
