@@ -212,10 +212,11 @@ function explainBeginning(
     };
   }
   const was = before.lastCounter % 65_536;
+  // In words as the life's own list shows it, beyond 65,535 too.
   const change =
     was === frame.fcnt
-      ? `counter ${figure(was)} came again, later than a repeat comes`
-      : changeWords(was, frame.fcnt);
+      ? `counter ${figure(before.lastCounter)} came again, later than a repeat comes`
+      : changeWords(before.lastCounter, frame.fcnt);
   if (!couldBeReset(before, was, { counter: frame.fcnt, atUs: frame.atUs })) {
     return {
       begunBy: "unexplained",

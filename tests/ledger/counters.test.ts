@@ -62,7 +62,9 @@ describe("counter accounting", () => {
       { life: 2, heard: 3, expected: 3, missed: 0 },
     ]);
     expect(state.lives[1]?.begunBy).toBe("join");
-    expect(state.lives[1]?.reason).toBe("counter fell from 4 to 0 after a join-request of 02005E1000ABCDEF");
+    expect(state.lives[1]?.reason).toBe(
+      "counter fell from 65\u202F540 to 0 after a join-request of 02005E1000ABCDEF",
+    );
   });
 
   describe("a counter that falls after join-requests", () => {

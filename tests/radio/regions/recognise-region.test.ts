@@ -380,7 +380,7 @@ describe("a verdict by hand", () => {
     expect(one.alternatives.map(({ name }) => name).slice(0, 2)).toEqual(["RU864", "EU868"]);
     const [first, second] = one.alternatives;
     expect((second?.confidence ?? 0) / (first?.confidence ?? 1)).toBeCloseTo(european / russian, 9);
-    expect(one.reason).toMatch(/^Ambiguous: what was heard in 1 receptions fits RU864, EU868/);
+    expect(one.reason).toMatch(/^Ambiguous: what was heard in 1 reception fits RU864, EU868/);
   });
 
   it("names the block of CN470 that stands out, and its channel set", () => {
