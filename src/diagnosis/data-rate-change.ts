@@ -57,7 +57,7 @@ export type NoChange =
   | "repeats"
   | "few frames";
 
-/** One answer a step faster, or why there is none. `traffic`: of everybody; the node's own, told by `sender`, is left out. */
+/** One answer a step faster, or why there is none. `traffic`: of everybody; the node's own, known by `sender`, is left out. */
 export function dataRateChanges(
   node: ChangingNode,
   traffic: Traffic,
