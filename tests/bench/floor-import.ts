@@ -4,27 +4,11 @@
  * ledger, no roll-ups. Words: the capture, and the store to be made.
  */
 import { readFileSync } from "node:fs";
-import Database from "better-sqlite3";
+import { openFloor, type Rxpk } from "./floor-store.ts";
 
 const [, , capture = "", path = ":memory:"] = process.argv;
 const bytes = readFileSync(capture);
-const db = new Database(path);
-db.pragma("journal_mode = WAL");
-db.pragma("synchronous = NORMAL");
-db.exec(
-  "CREATE TABLE reception (id INTEGER PRIMARY KEY, eui TEXT, at INTEGER, tmst INTEGER, freq REAL, rssi INTEGER, lsnr REAL, data TEXT)",
-);
-const insert = db.prepare(
-  "INSERT INTO reception (eui, at, tmst, freq, rssi, lsnr, data) VALUES (?, ?, ?, ?, ?, ?, ?)",
-);
-
-interface Rxpk {
-  tmst: number;
-  freq: number;
-  rssi: number;
-  lsnr: number;
-  data: string;
-}
+const { db, keep } = openFloor(path, "NORMAL");
 
 const FILE_HEAD = 24;
 const RECORD_HEAD = 16;
@@ -42,8 +26,7 @@ const commit = db.transaction(() => {
     if (bytes[datagram + 3] === PUSH_DATA) {
       const body = JSON.parse(bytes.toString("utf8", datagram + 12, end)) as { rxpk?: Rxpk[] };
       const eui = bytes.toString("hex", datagram + 4, datagram + 12);
-      for (const one of body.rxpk ?? [])
-        insert.run(eui, seconds * 1e6 + fraction, one.tmst, one.freq, one.rssi, one.lsnr, one.data);
+      for (const one of body.rxpk ?? []) keep(eui, seconds * 1e6 + fraction, one);
     }
     at = end;
   }

@@ -4,25 +4,9 @@
  * Run as a child process (store, and port if not any): prints its port, ends when its standard input ends.
  */
 import { createSocket } from "node:dgram";
-import Database from "better-sqlite3";
+import { openFloor, type Rxpk } from "./floor-store.ts";
 
-const db = new Database(process.argv[2] ?? ":memory:");
-db.pragma("journal_mode = WAL");
-db.pragma("synchronous = FULL");
-db.exec(
-  "CREATE TABLE reception (id INTEGER PRIMARY KEY, eui TEXT, at INTEGER, tmst INTEGER, freq REAL, rssi INTEGER, lsnr REAL, data TEXT)",
-);
-const insert = db.prepare(
-  "INSERT INTO reception (eui, at, tmst, freq, rssi, lsnr, data) VALUES (?, ?, ?, ?, ?, ?, ?)",
-);
-
-interface Rxpk {
-  tmst: number;
-  freq: number;
-  rssi: number;
-  lsnr: number;
-  data: string;
-}
+const { db, keep } = openFloor(process.argv[2] ?? ":memory:", "FULL");
 const queue: { bytes: Buffer; port: number; address: string }[] = [];
 let scheduled = false;
 
@@ -41,8 +25,7 @@ function commit(): void {
     for (const { bytes } of batch) {
       const body = JSON.parse(bytes.toString("utf8", 12)) as { rxpk: Rxpk[] };
       const eui = bytes.toString("hex", 4, 12);
-      for (const one of body.rxpk)
-        insert.run(eui, Date.now(), one.tmst, one.freq, one.rssi, one.lsnr, one.data);
+      for (const one of body.rxpk) keep(eui, Date.now(), one);
     }
   })();
   for (const { bytes, port, address } of batch) {

@@ -93,7 +93,7 @@ export function filterChoices({ gaps, episodes }: Pick<GapsView, "gaps" | "episo
   };
 }
 
-/** By title; things of one name are told apart by what they are known by. */
+/** By title; things of one name are distinguished by what they are known by. */
 function choices(titles: ReadonlyMap<string, string>): Choice[] {
   const times = new Map<string, number>();
   for (const title of titles.values()) times.set(title, (times.get(title) ?? 0) + 1);
