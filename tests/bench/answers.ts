@@ -2,7 +2,7 @@
  * How long do ten busy gateways wait for their acknowledgements, and how many longer than 25 ms because somebody reads?
  * The built service over a store of 1.5 million receptions, alone and beside a reader that asks views of all its time
  * without a pause; the floor program likewise, while that reader asks the same service. Conditions take turns within one
- * run. `--rate=N`: datagrams a second of each gateway (20 unless told; 100 is all that eight demodulators can deliver).
+ * run. `--rate=N`: datagrams a second of each gateway (20 otherwise; 100 is all that eight demodulators can deliver).
  */
 import { copyFileSync, mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";

@@ -21,8 +21,8 @@ const CAREFUL = 0.9;
 
 export async function benchGateways(): Promise<BenchResult[]> {
   const seconds = Number(wordOf("seconds") ?? 60);
-  const told = wordOf("rate");
-  if (told !== null) return steady(Number(told), seconds);
+  const given = wordOf("rate");
+  if (given !== null) return steady(Number(given), seconds);
   const floor = await highestRate("floor-server.ts");
   const measured = await highestRate("whole-server.ts");
   return [
