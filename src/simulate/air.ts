@@ -4,19 +4,19 @@
  */
 
 import type { GatewayActor } from "./gateway-actor.ts";
-import { type Link, NoiseFloor } from "./link.ts";
-import { normal, type Random } from "./random.ts";
 import {
-  type AntennaReception,
   contendersFor,
   deliveryProbability,
   detectionProbability,
+  type Link,
   marginDb,
+  NoiseFloor,
   reportSignal,
   survivesInterference,
-} from "./reception-model.ts";
+} from "./radio-link.ts";
+import { normal, type Random } from "./random.ts";
 import type { Physics, Scenario } from "./scenario.ts";
-import type { RadioOutcome, Transmission } from "./transmission.ts";
+import type { AntennaReception, RadioOutcome, Transmission } from "./transmission.ts";
 
 // Two details of a frame on the air: when its header is over, and how far its carrier seems to be off.
 

@@ -18,12 +18,12 @@ import {
 } from "./effects.ts";
 import { ConcentratorClock, ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
 import { below, type Random } from "./random.ts";
-import type { AntennaReception } from "./reception-model.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
 import type { Agenda } from "./scenario-time.ts";
 import { isWithin, type ScenarioClock, type TimeRange, worldUs } from "./scenario-time.ts";
 import {
   type Accepted,
+  type AntennaReception,
   type ForwardedPacket,
   type GatewayDatagram,
   type Refused,

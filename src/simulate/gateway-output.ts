@@ -7,10 +7,9 @@ import type { Eui } from "../model/identifiers.ts";
 import type { TransmitMoment } from "../wire/forwarder/downstream.ts";
 import { encodePullData, encodePullResponse, encodePushData, encodeTxAck } from "../wire/forwarder/encode.ts";
 import { below, type Random } from "./random.ts";
-import type { AntennaReception } from "./reception-model.ts";
 import type { Gateway } from "./scenario.ts";
 import { type ScenarioClock, worldUs } from "./scenario-time.ts";
-import type { GatewayDatagram, Transmission } from "./transmission.ts";
+import type { AntennaReception, GatewayDatagram, Transmission } from "./transmission.ts";
 
 /** `when`: the end of the packet, on the concentrator's counter and in the world. */
 export function reportedPacket(

@@ -12,11 +12,11 @@ import { encodeMacCommands } from "../wire/lorawan/mac-commands.ts";
 import { eventsOf } from "./events.ts";
 import { downlinkOctets, joinAnswer } from "./frame-octets.ts";
 import { COUNTER_MODULUS } from "./gateway-output.ts";
-import { linkCommand } from "./link-command.ts";
 import type { Downlink, NodeActor } from "./node-actor.ts";
 import { below, type Random, randomOctets } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
 import type { Agenda } from "./scenario-time.ts";
+import { linkCommand } from "./site-region.ts";
 import { downlinkAirtimeUs, type Life, type Passage, type Transmission } from "./transmission.ts";
 
 // On which channel and with which data rate may the network answer an uplink? First and second receive window of each
@@ -212,7 +212,7 @@ export class NetworkServer {
     const ack = actor.node.confirmed && server.acknowledges;
     const asksForAnswer = ((payload[5] ?? 0) & 0x40) !== 0;
     if (!ack && !asksForAnswer && link === null) return null;
-    const commands = link === null ? [] : [linkCommand(this.#world.scenario, actor.node, link)];
+    const commands = link === null ? [] : [linkCommand(this.#world.scenario.region, actor.node, link)];
     const fOpts = encodeMacCommands(commands, "down");
     const octets = downlinkOctets(life.devAddr, session.downCounter, actor.keys, { ack, fOpts });
     session.downCounter += 1;

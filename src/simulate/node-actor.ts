@@ -1,14 +1,13 @@
 /**
  * What does a synthetic node send? Its frames, their counters and repeats, its restarts, and what it makes of what it
- * hears. When is node-schedule.ts, with what node-radio.ts, under which session node-schedule.ts.
+ * hears. When, under which session and with what stands in node-sending.ts.
  */
 import type { DevAddr } from "../model/identifiers.ts";
 import { encodeMacCommands, type MacCommand } from "../wire/lorawan/mac-commands.ts";
 import { restartsOf } from "./effects.ts";
 import { eventsOf } from "./events.ts";
 import { dataFrameOctets, joinRequestOctets, type NodeKeys, nodeKeys } from "./frame-octets.ts";
-import { type LinkSetting, NodeRadio } from "./node-radio.ts";
-import { NodeJoins, NodeRhythm } from "./node-schedule.ts";
+import { type LinkSetting, NodeJoins, NodeRadio, NodeRhythm } from "./node-sending.ts";
 import { below, type Random, randomOctets } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
 import type { Agenda } from "./scenario-time.ts";

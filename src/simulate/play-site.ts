@@ -11,16 +11,20 @@ import { Air, type NodeChance } from "./air.ts";
 import { extrasOf } from "./background-nodes.ts";
 import { Backhaul } from "./backhaul.ts";
 import { GatewayActor } from "./gateway-actor.ts";
-import { Link } from "./link.ts";
-import { slowestFactor } from "./link-command.ts";
 import { NetworkServer } from "./network-server.ts";
 import { NodeActor } from "./node-actor.ts";
+import { deliveryProbability, Link, marginDb } from "./radio-link.ts";
 import { below, type Random } from "./random.ts";
-import { type AntennaReception, deliveryProbability, marginDb } from "./reception-model.ts";
 import type { Scenario } from "./scenario.ts";
-import type { ScenarioClock } from "./scenario-time.ts";
-import { Agenda } from "./scenario-time.ts";
-import { downlinkAirtimeUs, type Life, type Passage, type Transmission } from "./transmission.ts";
+import { Agenda, type ScenarioClock } from "./scenario-time.ts";
+import { slowestFactor } from "./site-region.ts";
+import {
+  type AntennaReception,
+  downlinkAirtimeUs,
+  type Life,
+  type Passage,
+  type Transmission,
+} from "./transmission.ts";
 import { TruthLedger } from "./truth.ts";
 
 export interface Play {

@@ -36,6 +36,23 @@ export interface Transmission {
   readonly powerDbm: number;
 }
 
+/** What a concentrator reports of a signal. */
+export interface ReportedSignal {
+  /** Power in the channel: signal, noise and interference, whole dBm. */
+  readonly rssiDbm: number;
+  /** Power of the signal alone, whole dBm. */
+  readonly signalRssiDbm: number;
+  readonly snrDb: number;
+}
+
+/** What one antenna made of a transmission. */
+export interface AntennaReception {
+  readonly antenna: number;
+  readonly crc: "ok" | "bad";
+  readonly signal: ReportedSignal;
+  readonly frequencyOffsetHz: number;
+}
+
 /**
  * What one gateway made of one transmission, best antenna first. `crc-bad` stands beside the cause.
  * A gateway that is off, deaf, transmits, or is not tuned to the channel, is judged as if it were on; only what it would

@@ -1,12 +1,15 @@
 /**
- * What is true of one counter life? From the records of its counters to the figures of truth-schema.ts.
+ * What is true of a life, of a gateway, of a channel, and which causes were injected? From what was counted in a run, and
+ * from its scenario, to the figures of truth-schema.ts.
  */
 import type { Eui } from "../model/identifiers.ts";
 import { hexOf } from "../wire/lorawan/octets.ts";
+import type { ScenarioEvent } from "./events.ts";
 import type { NodeKeys } from "./frame-octets.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
+import type { Node, Scenario } from "./scenario.ts";
 import type { Life, Transmission } from "./transmission.ts";
-import type { CounterFate, TruthChannel, TruthCounter, TruthGateway, TruthLife } from "./truth-schema.ts";
+import type { CounterFate, TruthCounter, TruthEpisode, TruthGateway, TruthLife } from "./truth-schema.ts";
 
 /** What became of one counter. Times are microseconds since the start of the run. */
 export interface CounterRecord {
@@ -46,20 +49,13 @@ export function lifeTruth(
 ): TruthLife {
   const records = [...counters.values()].filter(({ atUs }) => atUs <= untilUs);
   const heard = records.filter(({ fate }) => fate === "heard");
-  const first = heard.reduce<number | null>(
-    (least, { counter }) => Math.min(least ?? counter, counter),
-    null,
-  );
-  const last = heard.reduce<number | null>((most, { counter }) => Math.max(most ?? counter, counter), null);
-  const expected = first === null || last === null ? 0 : last - first + 1;
+  const isAnyHeard = heard.length > 0;
+  const first = heard.reduce((least, { counter }) => Math.min(least, counter), Number.POSITIVE_INFINITY);
+  const last = heard.reduce((most, { counter }) => Math.max(most, counter), Number.NEGATIVE_INFINITY);
+  const expected = isAnyHeard ? last - first + 1 : 0;
   const missedDuringOutage = records.filter(
     ({ fate, counter, duringOutage }) =>
-      fate !== "heard" &&
-      duringOutage &&
-      first !== null &&
-      last !== null &&
-      counter > first &&
-      counter < last,
+      fate !== "heard" && duringOutage && counter > first && counter < last,
   ).length;
   const sum = (figure: (record: CounterRecord) => number): number =>
     records.reduce((total, record) => total + figure(record), 0);
@@ -73,8 +69,8 @@ export function lifeTruth(
     sent: records.length,
     transmissions: sum((record) => record.transmissions),
     heard: heard.length,
-    firstHeardCounter: first,
-    lastHeardCounter: last,
+    firstHeardCounter: isAnyHeard ? first : null,
+    lastHeardCounter: isAnyHeard ? last : null,
     expected,
     missed: expected - heard.length,
     missedDuringOutage,
@@ -103,24 +99,8 @@ function counterTruth(record: CounterRecord, time: LifeContext["time"]): TruthCo
   };
 }
 
-// What is true of one gateway? From the datagrams counted to the figures of truth-schema.ts.
-
-/** Datagrams of one gateway, and what was in them. */
-export interface GatewayRecord {
-  copies: number;
-  pushData: number;
-  pullData: number;
-  statusReports: number;
-  datagramsLost: number;
-  receptions: number;
-  crcBad: number;
-  ghosts: number;
-  pullResponses: number;
-  txAcks: number;
-  txRefused: number;
-}
-
-export function noDatagrams(): GatewayRecord {
+/** Datagrams of one gateway, and what was in them: none yet, in the order of the truth. */
+export function noDatagrams() {
   return {
     copies: 0,
     pushData: 0,
@@ -135,6 +115,7 @@ export function noDatagrams(): GatewayRecord {
     txRefused: 0,
   };
 }
+export type GatewayRecord = ReturnType<typeof noDatagrams>;
 
 /** `time`: a moment of the run as world time. Outages and restarts after `untilUs` are left out. */
 export function gatewayTruth(
@@ -153,17 +134,7 @@ export function gatewayTruth(
     name: config.name,
     protocolVersion: config.protocolVersion,
     datagrams: copies + pushData + pullData + txAcks,
-    copies,
-    pushData,
-    pullData,
-    statusReports: figures.statusReports,
-    datagramsLost: figures.datagramsLost,
-    receptions: figures.receptions,
-    crcBad: figures.crcBad,
-    ghosts: figures.ghosts,
-    pullResponses: figures.pullResponses,
-    txAcks,
-    txRefused: figures.txRefused,
+    ...figures,
     transmitted: transmitter.totals.count,
     transmitSeconds: transmitter.totals.seconds,
     restarts: powerOutages.filter(({ toUs }) => toUs <= untilUs).length,
@@ -173,56 +144,115 @@ export function gatewayTruth(
   };
 }
 
-// How long was each channel busy with what reached the listener? Sum and union of true times on the air.
+// Which causes of lost frames does a scenario inject, when, and whose frames can they cost? In the terms in which
+// findings speak. Where two words are both true of an event, the closer one is `cause` and the other stands in
+// `alsoTrue`: a loss of power makes the concentrator's counter begin anew (gateway-restarted), and while it lasts the
+// gateway is unreachable as well.
 
-/** Counts receptions and keeps the transmissions heard, per channel and gateway. */
-export class Load {
-  readonly #channels = new Map<number, Map<Eui, { receptions: number; transmissions: Set<Transmission> }>>();
+/** By event: the cause that is true of it, then those that are true as well. */
+const CAUSES: Partial<Record<ScenarioEvent["event"], readonly string[]>> = {
+  "gateway-backhaul-outage": ["gateway-unreachable"],
+  "gateway-unreachable": ["gateway-unreachable"],
+  "gateway-power-outage": ["gateway-restarted", "gateway-unreachable"],
+  "gateway-deaf": ["gateway-deaf"],
+  "gateway-weakened": ["gateway-weakened", "weak-link"],
+  "backhaul-loss": ["backhaul-loss"],
+  "gateway-restarted": ["gateway-restarted", "gateway-unreachable"],
+  "node-silent": ["node-silent"],
+  "node-reset": ["node-restarted"],
+  "node-restarted": ["node-restarted"],
+  "node-rejoin": ["node-restarted", "rejoin-loop"],
+  "rejoin-loop": ["rejoin-loop"],
+  "fading-link": ["weak-link"],
+  "weak-link": ["weak-link"],
+  interferer: ["interference"],
+  interference: ["interference"],
+  congestion: ["congestion"],
+  "channel-mismatch": ["channel-mismatch"],
+  "gateway-transmitting": ["gateway-transmitting"],
+  "shared-address": ["shared-address"],
+};
 
-  add(eui: Eui, transmission: Transmission, receptions: number): void {
-    const gateways = this.#channels.get(transmission.frequencyHz) ?? new Map();
-    this.#channels.set(transmission.frequencyHz, gateways);
-    const load = gateways.get(eui) ?? { receptions: 0, transmissions: new Set<Transmission>() };
-    gateways.set(eui, load);
-    load.receptions += receptions;
-    load.transmissions.add(transmission);
-  }
-
-  /** Channels in order of frequency; gateways in the order given. */
-  channels(euis: readonly Eui[]): TruthChannel[] {
-    return [...this.#channels]
-      .sort(([a], [b]) => a - b)
-      .map(([frequencyHz, gateways]) => ({
-        frequencyHz,
-        ...summary(
-          new Set([...gateways.values()].flatMap(({ transmissions }) => [...transmissions])),
-          [...gateways.values()].reduce((sum, { receptions }) => sum + receptions, 0),
-        ),
-        gateways: euis.flatMap((eui) => {
-          const load = gateways.get(eui);
-          return load === undefined ? [] : [{ eui, ...summary(load.transmissions, load.receptions) }];
-        }),
-      }));
-  }
+/** The causes injected, in order of their beginnings. `extras`: senders that events bring; `time`: world time. */
+export function injectedCauses(
+  scenario: Scenario,
+  extras: readonly Node[],
+  time: (atUs: number) => string,
+): TruthEpisode[] {
+  return scenario.events
+    .flatMap((event) => {
+      const [cause, ...alsoTrue] = causesOf(event);
+      if (cause === undefined) return [];
+      const [fromUs, toUs] = timeOf(event, scenario.duration);
+      return [
+        {
+          fromUs,
+          toUs,
+          cause,
+          alsoTrue,
+          nodes: nodesOf(event, scenario, extras),
+          gateways: gatewaysOf(event, scenario),
+          strength: strengthOf(event),
+        },
+      ];
+    })
+    .sort((a, b) => a.fromUs - b.fromUs)
+    .map(({ fromUs, toUs, ...episode }) => ({ ...episode, from: time(fromUs), to: time(toUs) }));
 }
 
-function summary(
-  transmissions: ReadonlySet<Transmission>,
-  receptions: number,
-): Omit<TruthChannel, "frequencyHz" | "gateways"> {
-  const inOrder = [...transmissions].sort((a, b) => a.startUs - b.startUs);
-  let airtimeUs = 0;
-  let busyUs = 0;
-  let busyUntilUs = Number.NEGATIVE_INFINITY;
-  for (const { startUs, endUs } of inOrder) {
-    airtimeUs += endUs - startUs;
-    busyUs += Math.max(0, endUs - Math.max(startUs, busyUntilUs));
-    busyUntilUs = Math.max(busyUntilUs, endUs);
-  }
-  return {
-    receptions,
-    transmissions: transmissions.size,
-    airtimeSeconds: airtimeUs / 1e6,
-    busySeconds: busyUs / 1e6,
-  };
+/** Bursts of this mean length are short outages rather than losses of single datagrams. Chosen: two usual keepalives. */
+const OUTAGE_SECONDS = 20;
+
+function causesOf(event: ScenarioEvent): readonly string[] {
+  if (event.event === "fading-link" && event.changeDb >= 0) return [];
+  // The older events can do the same: a share of all datagrams lost, one gateway's level for all nodes.
+  if (event.event === "gateway-unreachable" && event.lossShare < 1)
+    return event.burstSeconds >= OUTAGE_SECONDS
+      ? ["gateway-unreachable", "backhaul-loss"]
+      : ["backhaul-loss", "gateway-unreachable"];
+  if (event.event === "weak-link" && event.node === undefined) return ["gateway-weakened", "weak-link"];
+  return CAUSES[event.event] ?? [];
+}
+
+function timeOf(event: ScenarioEvent, endUs: number): [number, number] {
+  if (event.event === "fading-link") return [event.from, Math.min(endUs, event.until ?? endUs)];
+  if (event.event === "gateway-restarted") return [event.at, event.at + event.seconds * 1e6];
+  if (event.event === "node-restarted") return [event.at, event.at + event.silentSeconds * 1e6];
+  return "from" in event ? [event.from, event.to] : [event.at, event.at];
+}
+
+function nodesOf(event: ScenarioEvent, scenario: Scenario, extras: readonly Node[]): TruthEpisode["nodes"] {
+  const only = "node" in event ? event.node : undefined;
+  const nodes = scenario.nodes.filter(({ name }) => only === undefined || name === only);
+  const strangers = only === undefined ? [] : scenario.strangers.filter(({ name }) => name === only);
+  const seconds = extras.filter(
+    ({ name }) => only !== undefined && name.startsWith(`${only}, second device`),
+  );
+  return [...nodes, ...strangers, ...(event.event === "shared-address" ? seconds : [])].map(
+    ({ name, devAddr }) => ({ name, devAddrs: addressesOf(name, devAddr, scenario.events) }),
+  );
+}
+
+function addressesOf(name: string, devAddr: string, events: readonly ScenarioEvent[]): string[] {
+  const others = events.flatMap((event) =>
+    event.event === "node-rejoin" && event.node === name && event.devAddr !== undefined
+      ? [event.devAddr]
+      : [],
+  );
+  return [...new Set([devAddr, ...others])];
+}
+
+function gatewaysOf(event: ScenarioEvent, scenario: Scenario): Eui[] {
+  const only = "gateway" in event ? event.gateway : undefined;
+  return scenario.gateways.flatMap(({ eui }) => (only === undefined || eui === only ? [eui] : []));
+}
+
+const NO_STRENGTH: ReadonlySet<string> = new Set(["from", "to", "at", "until", "startCounter"]);
+
+function strengthOf(event: ScenarioEvent): Record<string, number> {
+  return Object.fromEntries(
+    Object.entries(event).flatMap(([key, value]) =>
+      typeof value === "number" && !NO_STRENGTH.has(key) ? [[key, value]] : [],
+    ),
+  );
 }

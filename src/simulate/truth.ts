@@ -2,12 +2,13 @@
  * What really happened in a run? Keeps account while it goes, and writes it down in the form of truth-schema.ts.
  * Shares no code with the ledger: the simulator is its judge.
  */
+
+import type { Eui } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
 import type { Hearing } from "./air.ts";
 import type { Extra } from "./background-nodes.ts";
 import type { NodeKeys } from "./frame-octets.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
-import { injectedCauses } from "./injected-faults.ts";
 import type { Scenario } from "./scenario.ts";
 import { type ScenarioClock, worldUs } from "./scenario-time.ts";
 import type { Life, Passage, Transmission } from "./transmission.ts";
@@ -15,12 +16,12 @@ import {
   type CounterRecord,
   type GatewayRecord,
   gatewayTruth,
+  injectedCauses,
   type LifeRecord,
-  Load,
   lifeTruth,
   noDatagrams,
 } from "./truth-parts.ts";
-import { COUNTER_FATES, type CounterFate, type Truth } from "./truth-schema.ts";
+import { COUNTER_FATES, type CounterFate, type Truth, type TruthChannel } from "./truth-schema.ts";
 
 /** The account of one run. */
 export class TruthLedger {
@@ -122,6 +123,7 @@ export class TruthLedger {
 
   /** The account until a moment of the run, microseconds since its start. */
   finish(seed: number, untilUs: number): Truth {
+    const time = (atUs: number): string => isoTime(worldUs(this.#clock, atUs));
     const livesOfAddress = new Map<string, number>();
     const heardLives = [...this.#lives.values()]
       .filter(({ firstHeardUs }) => firstHeardUs !== null)
@@ -140,38 +142,32 @@ export class TruthLedger {
       site: this.#scenario.site,
       seed,
       speed: this.#clock.speed,
-      from: this.#time(0),
-      to: this.#time(untilUs),
+      from: time(0),
+      to: time(untilUs),
       nodes: [...this.#lives.values()].map((record) =>
         lifeTruth(record, {
           number: numbers.get(record.life) ?? null,
           kind: kinds.get(record.life.nodeName) ?? "node",
           euis: this.#gateways.map(({ config }) => config.eui),
           untilUs,
-          time: (atUs) => this.#time(atUs),
+          time,
         }),
       ),
       joins: [...this.#joins].map(([transmission, receptions]) => ({
         name: transmission.nodeName,
-        at: this.#time(transmission.startUs),
+        at: time(transmission.startUs),
         receptions,
       })),
       gateways: this.#gateways.map((gateway) =>
-        gatewayTruth(gateway, this.#records.get(gateway.config.eui) ?? noDatagrams(), untilUs, (atUs) =>
-          this.#time(atUs),
-        ),
+        gatewayTruth(gateway, this.#records.get(gateway.config.eui) ?? noDatagrams(), untilUs, time),
       ),
       channels: this.#load.channels(this.#gateways.map(({ config }) => config.eui)),
-      injected: injectedCauses(this.#scenario, extra).map(({ fromUs, toUs, ...episode }) => ({
-        ...episode,
-        from: this.#time(fromUs),
-        to: this.#time(toUs),
-      })),
+      injected: injectedCauses(this.#scenario, extra, time),
       events: this.#scenario.events.map((event) =>
         Object.fromEntries(
           Object.entries(event).map(([key, value]) => [
             key,
-            EVENT_TIMES.has(key) ? this.#time(Number(value)) : value,
+            EVENT_TIMES.has(key) ? time(Number(value)) : value,
           ]),
         ),
       ),
@@ -205,10 +201,6 @@ export class TruthLedger {
       improve(record, fate === "lost" ? "datagram-lost" : "backhaul-outage");
     }
   }
-
-  #time(atUs: number): string {
-    return isoTime(worldUs(this.#clock, atUs));
-  }
 }
 
 const EVENT_TIMES: ReadonlySet<string> = new Set(["from", "to", "until", "at"]);
@@ -216,4 +208,58 @@ const EVENT_TIMES: ReadonlySet<string> = new Set(["from", "to", "until", "at"]);
 /** Takes the fate that came nearer to hearing. */
 function improve(record: CounterRecord, fate: CounterFate): void {
   if (COUNTER_FATES.indexOf(fate) < COUNTER_FATES.indexOf(record.fate)) record.fate = fate;
+}
+
+// How long was each channel busy with what reached the listener? Sum and union of true times on the air.
+
+/** Counts receptions and keeps the transmissions heard, per channel and gateway. */
+class Load {
+  readonly #channels = new Map<number, Map<Eui, { receptions: number; transmissions: Set<Transmission> }>>();
+
+  add(eui: Eui, transmission: Transmission, receptions: number): void {
+    const gateways = this.#channels.get(transmission.frequencyHz) ?? new Map();
+    this.#channels.set(transmission.frequencyHz, gateways);
+    const load = gateways.get(eui) ?? { receptions: 0, transmissions: new Set<Transmission>() };
+    gateways.set(eui, load);
+    load.receptions += receptions;
+    load.transmissions.add(transmission);
+  }
+
+  /** Channels in order of frequency; gateways in the order given. */
+  channels(euis: readonly Eui[]): TruthChannel[] {
+    return [...this.#channels]
+      .sort(([a], [b]) => a - b)
+      .map(([frequencyHz, gateways]) => ({
+        frequencyHz,
+        ...summary(
+          new Set([...gateways.values()].flatMap(({ transmissions }) => [...transmissions])),
+          [...gateways.values()].reduce((sum, { receptions }) => sum + receptions, 0),
+        ),
+        gateways: euis.flatMap((eui) => {
+          const load = gateways.get(eui);
+          return load === undefined ? [] : [{ eui, ...summary(load.transmissions, load.receptions) }];
+        }),
+      }));
+  }
+}
+
+function summary(
+  transmissions: ReadonlySet<Transmission>,
+  receptions: number,
+): Omit<TruthChannel, "frequencyHz" | "gateways"> {
+  const inOrder = [...transmissions].sort((a, b) => a.startUs - b.startUs);
+  let airtimeUs = 0;
+  let busyUs = 0;
+  let busyUntilUs = Number.NEGATIVE_INFINITY;
+  for (const { startUs, endUs } of inOrder) {
+    airtimeUs += endUs - startUs;
+    busyUs += Math.max(0, endUs - Math.max(startUs, busyUntilUs));
+    busyUntilUs = Math.max(busyUntilUs, endUs);
+  }
+  return {
+    receptions,
+    transmissions: transmissions.size,
+    airtimeSeconds: airtimeUs / 1e6,
+    busySeconds: busyUs / 1e6,
+  };
 }

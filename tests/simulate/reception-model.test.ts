@@ -1,5 +1,4 @@
 import { describe, expect, it } from "vitest";
-import { createRandom } from "../../src/simulate/random.ts";
 import {
   deliveryProbability,
   detectionProbability,
@@ -8,7 +7,8 @@ import {
   reportSignal,
   sumPowersDbm,
   survivesInterference,
-} from "../../src/simulate/reception-model.ts";
+} from "../../src/simulate/radio-link.ts";
+import { createRandom } from "../../src/simulate/random.ts";
 
 const dB = (from: number, to: number, step: number) =>
   Array.from({ length: Math.round((to - from) / step) + 1 }, (_, index) => from + index * step);

@@ -11,8 +11,8 @@ import type {
   SentOnce,
   SequentialEvidence,
 } from "../../../src/diagnosis/trials/verdict.ts";
+import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/radio-link.ts";
 import { createRandom, normal, type Random } from "../../../src/simulate/random.ts";
-import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/reception-model.ts";
 import { mean, type Simulated } from "./simulated.ts";
 
 export interface RoughSite {

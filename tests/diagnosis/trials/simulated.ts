@@ -13,8 +13,8 @@ import type {
   SequentialEvidence,
   SequentialNode,
 } from "../../../src/diagnosis/trials/verdict.ts";
+import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/radio-link.ts";
 import { createRandom, normal, type Random } from "../../../src/simulate/random.ts";
-import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/reception-model.ts";
 
 export interface Site {
   /** Mean SNR over the floor at the weaker of equal sides, dB, one a node. */

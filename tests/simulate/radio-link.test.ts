@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { levelAt } from "../../src/simulate/effects.ts";
-import { Link } from "../../src/simulate/link.ts";
+import { Link } from "../../src/simulate/radio-link.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 import { gateway, node, SHED, site } from "./small-site.ts";
 
