@@ -1,8 +1,11 @@
 /** What may one datagram cost? Counted in rows that the recorder reads: no clock decides. */
 import { beforeEach, describe, expect, it } from "vitest";
+import type { Signal } from "../../src/model/datagram.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
+import { ReceptionWriter, soughtOf } from "../../src/store/recorder/receptions.ts";
+import type { NewReception } from "../../src/store/recorder/rows.ts";
 import { Recorder } from "../../src/store/recorder.ts";
-import { arrivalOf, decoded, phy, push, SHED, START_US } from "./traffic.ts";
+import { arrivalOf, decoded, packet, phy, push, SHED, START_US } from "./traffic.ts";
 
 const NODE = "01A2B3C4";
 
@@ -70,6 +73,49 @@ describe("a datagram with more packets than a concentrator reports", () => {
 
   it("costs no look at its own other packets", () => {
     expect(readsOf(() => recorder.record([manyPackets(255)]))).toBeLessThan(20);
+  });
+});
+
+describe("more busy gateways than the memory of receptions holds", () => {
+  const MOST = 100;
+  const GATEWAYS = 10;
+
+  /** Reception number `i`, and which gateway hears it: they take turns, one each 20 ms. */
+  function heard(i: number): readonly [number, NewReception, Signal] {
+    const one = packet({ payload: phy(NODE, i), tmstUs: 1_000 + i * 20_000 });
+    const atUs = START_US + i * 20_000;
+    const { payload, signals } = one;
+    const tmstKey = one.tmstUs ?? 0;
+    const rest = { tmstKey, packet: one, dataRate: 0, codingRate: 0, airtimeUs: 50_000, payload };
+    const [signal] = signals;
+    if (signal === undefined) throw new Error("A packet has a signal.");
+    return [1 + (i % GATEWAYS), { gatewayId: 1 + (i % GATEWAYS), arrivedUs: atUs, atUs, ...rest }, signal];
+  }
+
+  it("are each remembered alike long, and cost no look into the tables when they are heard again", () => {
+    const store = openStore(":memory:");
+    for (let id = 1; id <= GATEWAYS; id++)
+      store
+        .prepare("INSERT INTO gateway (id, eui, first_at_us, last_at_us) VALUES (?, ?, ?, ?)")
+        .run(id, `02005E10000000${id.toString(16).padStart(2, "0").toUpperCase()}`, START_US, START_US);
+    const writer = new ReceptionWriter(countingReads(store), MOST);
+    const keep = (i: number) => {
+      const [gatewayId, reception, signal] = heard(i);
+      expect(writer.deliveredBefore(gatewayId, soughtOf(reception, signal))).toBeNull();
+      writer.keep(reception, signal);
+    };
+    expect(
+      readsOf(() => {
+        for (let i = 0; i < 10 * MOST; i++) keep(i);
+      }),
+    ).toBe(0);
+    // 90 % of 100 for ten gateways: nine each at least, so all of the last 90 are recognised.
+    for (let i = 10 * MOST - 90; i < 10 * MOST; i++) {
+      const [gatewayId, reception, signal] = heard(i);
+      expect(writer.deliveredBefore(gatewayId, soughtOf(reception, signal))).toBe(reception.arrivedUs);
+    }
+    const [gatewayId, reception, signal] = heard(10 * MOST - 120);
+    expect(writer.deliveredBefore(gatewayId, soughtOf(reception, signal))).toBeNull();
   });
 });
 

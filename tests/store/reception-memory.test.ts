@@ -10,6 +10,7 @@ import {
   SAME_MOMENT_US,
   type Sought,
 } from "../../src/store/recorder/reception-memory.ts";
+import { commonLength } from "../../src/store/recorder/receptions.ts";
 
 const PAYLOAD = Uint8Array.of(1, 2, 3);
 let lastId = 0;
@@ -109,6 +110,24 @@ describe("receptions that are remembered", () => {
     expect(memory.size).toBe(10);
     expect(memory.alike(reception({ tmstKey: 4_990 * 100_000, arrivedUs: 4_990e6 }))).toHaveLength(1);
     expect(memory.alike(reception({ tmstKey: 4_989 * 100_000, arrivedUs: 4_989e6 }))).toEqual([]);
+  });
+});
+
+describe("the length to which the longest memories are cut", () => {
+  it.each([
+    // Nothing to cut, the limit itself included.
+    [[], 10, Number.POSITIVE_INFINITY],
+    [[4, 6], 10, Number.POSITIVE_INFINITY],
+    // 4 + 4, 5 + 5.
+    [[4, 7], 8, 4],
+    [[9, 9], 10, 5],
+    // The short ones stay whole: 1 + 2, and 6, 7 or 8 for the other two.
+    [[1, 2, 50, 70], 9, 3],
+    [[70, 1, 50, 2], 10, 3],
+    [[70, 1, 50, 2], 11, 4],
+    [[9, 9, 9], 2, 0],
+  ])("of %j with room for %d is %d", (lengths, most, length) => {
+    expect(commonLength(lengths, most)).toBe(length);
   });
 });
 

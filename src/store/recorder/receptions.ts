@@ -22,8 +22,10 @@ import { CRC_CODES, CRCS, type NewReception } from "./rows.ts";
 
 /** Receptions of one gateway that are remembered. Eight channels full of SF7 bring some 160 packets a second, so two minutes of the busiest gateway. */
 const MAX_OF_GATEWAY = 20_000;
-/** Of all gateways together, some 40 MB; the gateways longest unheard leave first. Chosen. */
+/** Of all gateways together, some 40 MB. Where there are more, the oldest leave of the gateways that have the most. Chosen. */
 const MAX_REMEMBERED = 100_000;
+/** So full the memory is after some left: every gateway is gone through for that, so that many leave together. */
+const LEFT_FULL = 0.9;
 /** Rows read before and after a moment when a reception comes late: about 5 ms of work. Chosen. */
 const MAX_ROWS_READ = 2_000;
 /** So much more is read at once behind a late reception: what follows it is late as well. Chosen. */
@@ -64,6 +66,7 @@ interface OfGateway {
 
 export class ReceptionWriter {
   readonly #gateways = new Map<number, OfGateway>();
+  readonly #most: number;
   #size = 0;
   readonly #newestUs: Statement;
   readonly #until: Statement;
@@ -74,7 +77,9 @@ export class ReceptionWriter {
   readonly #promote: Statement;
   readonly #arrived: Statement;
 
-  constructor(db: Store) {
+  /** `most`: receptions that are remembered. */
+  constructor(db: Store, most = MAX_REMEMBERED) {
+    this.#most = most;
     const columns = `id, at_us + late_us AS arrivedUs, tmst_key AS tmstKey, frequency_hz AS frequencyHz, antenna,
       rssi_tenths AS rssiTenths, payload, ghost, further FROM reception INDEXED BY reception_by_gateway`;
     this.#newestUs = db.prepare("SELECT max(at_us) FROM reception WHERE gateway_id = ?").pluck();
@@ -172,10 +177,10 @@ export class ReceptionWriter {
   /** What arrived around a moment, complete as far as it is looked at. */
   #held(gatewayId: number, arrivedUs: number): Held {
     let of = this.#gateways.get(gatewayId);
-    // Inserted again: the map's order is the order of last use.
-    if (of !== undefined) this.#gateways.delete(gatewayId);
-    else of = { newest: null, earlier: null };
-    this.#gateways.set(gatewayId, of);
+    if (of === undefined) {
+      of = { newest: null, earlier: null };
+      this.#gateways.set(gatewayId, of);
+    }
     const known = covering(of, arrivedUs);
     if (known !== null) return known;
     const held = this.#read(gatewayId, arrivedUs);
@@ -213,10 +218,25 @@ export class ReceptionWriter {
       if (isNewest) held.fromUs = Math.max(held.fromUs, oldestUs);
       this.#size += held.memory.size - before;
     }
-    for (const [oldest, { newest, earlier }] of this.#gateways) {
-      if (this.#size <= MAX_REMEMBERED || oldest === gatewayId) break;
-      this.#gateways.delete(oldest);
-      this.#size -= (newest?.memory.size ?? 0) + (earlier?.memory.size ?? 0);
+    if (this.#size > this.#most) this.#shorten();
+  }
+
+  /**
+   * Shortens the longest memories to one length. Were whole gateways to leave, each of many busy ones would be gone
+   * whenever it is heard again, and all of it read from the tables anew.
+   */
+  #shorten(): void {
+    const memories = [...this.#gateways.values()].flatMap(({ newest, earlier }) =>
+      [newest, earlier].flatMap((held) => (held === null ? [] : [held.memory])),
+    );
+    const length = commonLength(
+      memories.map(({ size }) => size),
+      this.#most * LEFT_FULL,
+    );
+    this.#size = 0;
+    for (const memory of memories) {
+      memory.trim(Number.NEGATIVE_INFINITY, length);
+      this.#size += memory.size;
     }
   }
 
@@ -248,6 +268,18 @@ export class ReceptionWriter {
     );
     return Number(result.lastInsertRowid);
   }
+}
+
+/** The length to which all lengths above it are cut so that their sum is at most `most`: a whole number, 0 or more; infinite where nothing is cut. */
+export function commonLength(lengths: readonly number[], most: number): number {
+  const sorted = [...lengths].sort((a, b) => a - b);
+  let left = most;
+  for (const [index, length] of sorted.entries()) {
+    const share = left / (sorted.length - index);
+    if (length > share) return Math.floor(share);
+    left -= length;
+  }
+  return Number.POSITIVE_INFINITY;
 }
 
 /** What one antenna's signal of a packet is recognised by. */
