@@ -91,15 +91,12 @@ export function marginEvidence(sight: Sight): EvidencePiece[] {
       sentence: `Its signal was ${decibel(fell.fallDb)} weaker in the gap than before (${figure(fell.count)} frames against ${figure(fell.countBefore)}).`,
       lane: "margin",
       restsOn,
-      weights:
-        fell.fallDb >= FALL_DB
-          ? {
-              "weak-link": clampWeight(fell.fallDb / 2, 3),
-              interference: -1,
-              congestion: -0.5,
-              "channel-mismatch": -1,
-            }
-          : {},
+      weights: {
+        "weak-link": clampWeight(fell.fallDb / 2, 3),
+        interference: -1,
+        congestion: -0.5,
+        "channel-mismatch": -1,
+      },
     });
   } else if (ownWithin.length >= MIN_FRAMES && ownBefore.length >= MIN_FRAMES) {
     const [then, now] = atOneGateway(sight);

@@ -46,6 +46,21 @@ describe("the noise within a gap", () => {
     expect(within(loud(120), loud(140))).toEqual([]);
   });
 
+  it("is no rise where chance leaves as many above all of before once in a thousand times", () => {
+    const three = [120, 140, 160].map(loud);
+    const against = (count: number) =>
+      sentencesOf(
+        noiseEvidence(sightOf(scene([...own, ...before.slice(0, count), ...three], { missed: 99 }))),
+      );
+    // Three of three above 17: 6 of 20 x 19 x 18, 0.88 in a thousand; above 16: 6 of 19 x 18 x 17, 1.03.
+    expect(against(17)[0]).toMatch(/^The noise rose/);
+    expect(against(16)).toEqual([]);
+    // Three of six above all thirty, one as high as the highest, two as low as the lowest: 6 x 5 x 4 of 36 x 35 x 34,
+    // 2.8 in a thousand; with the one that is as high four, 0.25.
+    const level = (minute: number, rssiDbm: number) => heard(2, minute, minute, { rssiDbm, snrDb: 1 });
+    expect(within(...three, level(170, -115), level(180, -117), level(190, -117))).toEqual([]);
+  });
+
   it("rose by rank where one loud frame of before lies above all of them", () => {
     // Ten against thirty quiet ones: none above the loud one, and yet all but it below.
     const rank = (...earlier: SceneReception[]) =>
@@ -106,21 +121,45 @@ describe("the noise within a gap", () => {
     expect(of(quiet)).toEqual([]);
   });
 
-  it("says little where the channels were full of frames then and not after: what overlaps raises the power", () => {
-    const crowd = Array.from({ length: 500 }, (_, i) =>
-      heard(9, 40 + (160 * (i + 0.5)) / 500, 0, {
+  /** So many frames of 2.5 s, evenly from minute 100 to 200: one in 100 are 250 s of 6000 s. */
+  const crowd = (count: number, first = 100, channels = 1) =>
+    Array.from({ length: count }, (_, i) =>
+      heard(9, first + ((200 - first) * (i + 0.5)) / count, 0, {
         counter: null,
         lifeId: null,
         devAddr: null,
         airtimeUs: 2_500_000,
+        // Too strong to tell a noise.
+        snrDb: 12,
+        frequencyHz: 868_100_000 + 200_000 * (i % channels),
       }),
     );
-    const after = from(205, 250, 5).map((minute) => heard(2, minute, minute, { rssiDbm: -116, snrDb: 1 }));
-    const frames = [...own, ...from(60, 190, 5).map(loud), ...crowd, ...after];
-    const [piece] = noiseEvidence(sightOf(scene(frames, { missed: 99 })));
-    // 313 frames of 2.5 s in 6000 s on one channel: 13 %.
-    expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toContain("higher than after");
-    expect(piece?.weights.interference).toBe(0.75);
+  const quietAfter = from(205, 250, 5).map((minute) => heard(2, minute, minute, { rssiDbm: -116, snrDb: 1 }));
+
+  it("says little where the channels were full of frames then and not after: what overlaps raises the power", () => {
+    const said = (...more: readonly SceneReception[]) => {
+      const frames = [...own, ...from(60, 190, 5).map(loud), ...quietAfter, ...more];
+      const [piece] = noiseEvidence(sightOf(scene(frames, { missed: 99 })));
+      expect(sentencesOf(piece === undefined ? [] : [piece])[0]).toContain("higher than after");
+      return [piece?.weights.interference, piece?.weights.congestion];
+    };
+    // 300 frames of 2.5 s in 6000 s on one channel: 12.5 %; 180: 7.5 %, and with some 18 of 0.2 s hardly more.
+    expect(said(...crowd(300))).toEqual([0.75, 0]);
+    expect(said(...crowd(180))).toEqual([5, -0.5]);
+    // On two channels 6.25 % each.
+    expect(said(...crowd(300, 100, 2))).toEqual([5, -0.5]);
+    // After it, 100 frames in 3600 s: 6.9 %, more than half; 80: 5.6 %, less.
+    const later = (count: number) =>
+      crowd(count).map((one, i) => ({ ...one, atUs: (200 + (60 * (i + 0.5)) / count) * MINUTE }));
+    expect(said(...crowd(300), ...later(100))).toEqual([5, -0.5]);
+    expect(said(...crowd(300), ...later(80))).toEqual([0.75, 0]);
+  });
+
+  it("that stayed as it was says no more in a crowd", () => {
+    const quiet = from(110, 160, 10).map((minute) => heard(2, minute, minute, { rssiDbm: -116, snrDb: 1 }));
+    const alone = within(...quiet)[0]?.weights;
+    expect(alone?.interference).toBeLessThan(0);
+    expect(within(...quiet, ...crowd(300))[0]?.weights).toEqual(alone);
   });
 
   it("speaks for a node's silence where next to nothing came of the others, and not where they went on", () => {

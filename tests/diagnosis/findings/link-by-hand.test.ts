@@ -140,6 +140,29 @@ describe("the strength of the node's signal", () => {
     );
   });
 
+  it("fell where five frames before and four since tell it, by more than three times what chance makes", () => {
+    const fall = (then: readonly number[], now: readonly number[], after: readonly number[] = []) => {
+      const at = (first: number, step: number, levels: readonly number[]) =>
+        levels.map((rssiDbm, i) => heard(1, first + i * step, first + i * step, { snrDb: 20, rssiDbm }));
+      const own = [...at(101 - then.length, 1, then), ...at(150, 10, now), ...at(200, 1, after)];
+      return told(marginEvidence(sightOf(scene(own, { missed: 90 })))).find(({ sentence }) =>
+        sentence.includes("weaker in the gap"),
+      )?.sentence;
+    };
+    const [five, four] = [Array<number>(5).fill(-100), Array<number>(4).fill(-110)];
+    const said = "Its signal was 10.0 dB weaker in the gap than before (4 frames against 5).";
+    expect(fall(five, four)).toBe(said);
+    expect(fall(five.slice(1), [...four, -110])).toBeUndefined();
+    expect(fall(five, four.slice(1))).toBeUndefined();
+    // Four within are enough: those after, as strong as before, are left out.
+    expect(fall(five, four, five)).toBe(said);
+    // Medians -100 and -104; about -103 half of the nine lie within 4 dB, a deviation of 5.93 dB: chance makes
+    // 1.25 x 5.93 x √(1/5 + 1/4) = 4.97 dB, three times that is more than the fall.
+    expect(fall([-90, -95, -100, -105, -110], [-99, -103, -105, -109])).toBeUndefined();
+    // Just 3 dB, where one dB of deviation makes 1.25 x √(1/61 + 1/89) = 0.21.
+    expect(second(frames(-100, -103))?.sentence).toContain("3.0 dB weaker in the gap");
+  });
+
   it("is compared at the one gateway that heard most within", () => {
     const homes = [gateway(), gateway({ id: 2, eui: "02005E1000000002" })];
     // The first hears it until the gap, at -90; the second throughout, 1 ms later, at -100 and in the gap at -105.
