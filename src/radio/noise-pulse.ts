@@ -32,11 +32,15 @@ export const PULSE_RULE = {
   /** Frequencies looked at: the shortest period found follows from it. */
   frequencies: 8_000,
   mostMarks: 1_500,
-  /** Another frequency that explains the marks nearly as well, which regular senders bring about. */
+  /**
+   * Another frequency that explains the marks nearly as well, which regular senders bring about. And the halves, each at
+   * a frequency of its own, together explained better by so much: a pulse whose beginning jumped, not one with a period.
+   */
   rivalMargin: 5,
 } as const;
 
 const OVERSAMPLING = 4;
+const TRIES_A_TURN = 20;
 const BINS = 24;
 
 /** Returns the period of a noise that comes and goes, or null where none stands out or several explain it alike. */
@@ -146,11 +150,19 @@ function holdsInHalves(marks: readonly NoiseMark[], perUs: number, middleUs: num
   const halves = [marks.filter(({ atUs }) => atUs < middleUs), marks.filter(({ atUs }) => atUs >= middleUs)];
   const [early, late] = halves.map((half) => phasorAt(half, perUs, origin));
   if (early === undefined || late === undefined) return false;
-  const least = -Math.log(PULSE_RULE.mostPOfHalf);
+  const { mostPOfHalf, mostPhaseShift, rivalMargin } = PULSE_RULE;
+  const least = -Math.log(mostPOfHalf);
   const apart = Math.abs(early.cycles - late.cycles);
-  return (
-    early.power >= least && late.power >= least && Math.min(apart, 1 - apart) <= PULSE_RULE.mostPhaseShift
-  );
+  if (early.power < least || late.power < least || Math.min(apart, 1 - apart) > mostPhaseShift) return false;
+  return halves.reduce((sum, half) => sum + betterNearby(half, perUs), 0) < rivalMargin;
+}
+
+/** By how much the best frequency within one turn more or less over the marks' time has more power; 0 or more. */
+function betterNearby(marks: readonly NoiseMark[], perUs: number): number {
+  const origin = marks[0]?.atUs ?? 0;
+  const spanUs = (marks.at(-1)?.atUs ?? 0) - origin;
+  const powers = powersOf(marks, perUs - 1 / spanUs, 1 / (TRIES_A_TURN * spanUs), 2 * TRIES_A_TURN + 1);
+  return Math.max(...powers) - (powers[TRIES_A_TURN] ?? 0);
 }
 
 /** A harmonic may be as strong as the period itself: the one whose single on-time parts loud from quiet best. */

@@ -71,6 +71,14 @@ describe("a pulse from 240 frames over three hours", () => {
     expect(noisePulse(Array.from({ length: 40 }, (_, i) => at(5, i % 2 === 0)))).toBeNull();
   });
 
+  it.each([90, 150, 210])("has no period where its beginning jumps by %d s of 300 midway", (jumpS) => {
+    const middleS = 1_000_000 + 5_400;
+    for (const count of [240, 480]) {
+      const jumping = strewn((atS) => (atS - (atS < middleS ? 0 : jumpS)) % 300 < 75, count);
+      expect(noisePulse(jumping.sort((a, b) => a.atUs - b.atUs))).toBeNull();
+    }
+  });
+
   it("must come in both halves of the time", () => {
     const half = 1_000_000 + 5_400;
     expect(noisePulse(strewn((atS) => atS < half && atS % 300 < 75))).toBeNull();
