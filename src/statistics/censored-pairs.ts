@@ -42,13 +42,41 @@ export function censoredPairDifference(
   pairs: readonly CensoredPair[],
   options: CensoredPairOptions,
 ): PairDifference | null {
+  const made = pairLikelihood(pairs, options);
+  const fit = made === null ? null : maximiseLikelihood(made.likelihood, made.start, pairs.length);
+  if (made === null || fit === null) return null;
+  const [ma = 0, mb = 0] = fit.parameters;
+  return {
+    difference: ma - mb,
+    influence: made.rows.map(
+      (row) => (fit.influence[SIZE * row] ?? 0) - (fit.influence[SIZE * row + 1] ?? 0),
+    ),
+  };
+}
+
+export interface MadeLikelihood {
+  readonly likelihood: Required<Likelihood>;
+  /** The row of each pair. */
+  readonly rows: readonly number[];
+  /** Parameters to begin with. */
+  readonly start: readonly number[];
+}
+
+/**
+ * The likelihood of some pairs by both means, the logarithms of both standard deviations, and the inverse hyperbolic
+ * tangent that gives the correlation; null when too few were read in full by both.
+ */
+export function pairLikelihood(
+  pairs: readonly CensoredPair[],
+  options: CensoredPairOptions,
+): MadeLikelihood | null {
   const { ceiling } = options;
   // Pairs read in full are rows of their own, whose sum follows from their moments. The others share a row with those
   // that say the same: readings come in steps.
   const exact: (readonly [number, number])[] = [];
   const halves = new Rows<Half>();
   const corners = new Rows<Corner>();
-  const rows = pairs.map(({ a, b }): { of: "exact" | "halves" | "corners"; at: number } => {
+  const places = pairs.map(({ a, b }): { of: "exact" | "halves" | "corners"; at: number } => {
     const isAbove = (value: number | null) => value !== null && value >= ceiling;
     if (a !== null && !isAbove(a)) {
       if (b !== null && !isAbove(b)) return { of: "exact", at: exact.push([a, b]) - 1 };
@@ -64,21 +92,15 @@ export function censoredPairDifference(
   });
   const moments = momentsOf(exact);
   if (moments === null) return null;
-  const likelihood = new PairLikelihood(exact, halves, corners, moments, options);
-  const fit = maximiseLikelihood(likelihood, startOf(moments), pairs.length);
-  if (fit === null) return null;
-  const [ma = 0, mb = 0] = fit.parameters;
   const begins = {
     exact: 0,
     halves: exact.length,
     corners: exact.length + halves.values.length,
   };
   return {
-    difference: ma - mb,
-    influence: rows.map(({ of, at }) => {
-      const from = SIZE * (begins[of] + at);
-      return (fit.influence[from] ?? 0) - (fit.influence[from + 1] ?? 0);
-    }),
+    likelihood: new PairLikelihood(exact, halves, corners, moments, options),
+    rows: places.map(({ of, at }) => begins[of] + at),
+    start: startOf(moments),
   };
 }
 
@@ -132,7 +154,7 @@ function stateOf([ma = 0, mb = 0, logA = 0, logB = 0, zRho = 0]: readonly number
   };
 }
 
-class PairLikelihood implements Likelihood {
+class PairLikelihood implements Required<Likelihood> {
   readonly weights: Float64Array;
   readonly #exact: readonly (readonly [number, number])[];
   readonly #halves: Rows<Half>;

@@ -1,7 +1,11 @@
 import { describe, expect, it } from "vitest";
 import { createRandom, normal, type Random } from "../../src/simulate/random.ts";
 import { type CensoredReading, censoredMean } from "../../src/statistics/censored.ts";
-import { type CensoredPair, censoredPairDifference } from "../../src/statistics/censored-pairs.ts";
+import {
+  type CensoredPair,
+  censoredPairDifference,
+  pairLikelihood,
+} from "../../src/statistics/censored-pairs.ts";
 import { bivariateNormalCdf, normalCdf } from "../../src/statistics/distributions.ts";
 import { type Fit, maximiseLikelihood } from "../../src/statistics/maximum-likelihood.ts";
 
@@ -48,24 +52,9 @@ interface Limits {
   readonly otherLoss: number;
 }
 
-function plainPairs(pairs: readonly CensoredPair[], { floor, ceiling, otherLoss }: Limits): Fit | null {
-  const exact = pairs.flatMap(({ a, b }) =>
-    a !== null && b !== null && a < ceiling && b < ceiling ? [[a, b] as const] : [],
-  );
-  const mean = (of: (pair: readonly [number, number]) => number) =>
-    exact.reduce((sum, pair) => sum + of(pair), 0) / exact.length;
-  const [startA, startB] = [mean(([a]) => a), mean(([, b]) => b)];
-  const va = mean(([a]) => (a - startA) ** 2);
-  const vb = mean(([, b]) => (b - startB) ** 2);
-  const cov = mean(([a, b]) => (a - startA) * (b - startB));
-  const start = [
-    startA,
-    startB,
-    Math.log(Math.max(0.3, Math.sqrt(va))),
-    Math.log(Math.max(0.3, Math.sqrt(vb))),
-    Math.atanh(Math.max(-0.9, Math.min(0.9, cov / Math.sqrt(va * vb)))),
-  ];
-  const at = ([ma = 0, mb = 0, logA = 0, logB = 0, zRho = 0]: readonly number[]) => {
+/** The log likelihood of each pair, under given parameters; the constant of the normal density is left out. */
+function plainLog(pairs: readonly CensoredPair[], { floor, ceiling, otherLoss }: Limits) {
+  return ([ma = 0, mb = 0, logA = 0, logB = 0, zRho = 0]: readonly number[]) => {
     const [sa, sb, rho] = [Math.exp(logA), Math.exp(logB), 0.995 * Math.tanh(zRho)];
     const rest = Math.sqrt(1 - rho * rho);
     const [blurA, blurB] = [Math.hypot(sa, KNEE_DB), Math.hypot(sb, KNEE_DB)];
@@ -106,10 +95,29 @@ function plainPairs(pairs: readonly CensoredPair[], { floor, ceiling, otherLoss 
       return Math.log(otherLoss * normalCdf(up) + heard * Math.max(0, above) + TINY) - seen;
     };
   };
+}
+
+function plainPairs(pairs: readonly CensoredPair[], { floor, ceiling, otherLoss }: Limits): Fit | null {
+  const exact = pairs.flatMap(({ a, b }) =>
+    a !== null && b !== null && a < ceiling && b < ceiling ? [[a, b] as const] : [],
+  );
+  const mean = (of: (pair: readonly [number, number]) => number) =>
+    exact.reduce((sum, pair) => sum + of(pair), 0) / exact.length;
+  const [startA, startB] = [mean(([a]) => a), mean(([, b]) => b)];
+  const va = mean(([a]) => (a - startA) ** 2);
+  const vb = mean(([, b]) => (b - startB) ** 2);
+  const cov = mean(([a, b]) => (a - startA) * (b - startB));
+  const start = [
+    startA,
+    startB,
+    Math.log(Math.max(0.3, Math.sqrt(va))),
+    Math.log(Math.max(0.3, Math.sqrt(vb))),
+    Math.atanh(Math.max(-0.9, Math.min(0.9, cov / Math.sqrt(va * vb)))),
+  ];
   return plainFit(
     pairs.length,
     pairs.map(() => 1),
-    at,
+    plainLog(pairs, { floor, ceiling, otherLoss }),
     start,
   );
 }
@@ -154,6 +162,64 @@ describe("a difference between two receivers that each hear only what lies above
       }
     }
     expect(compared).toBeGreaterThan(8);
+  });
+
+  it("has a likelihood whose slopes, row by row and in sum, are those of what is written down pair by pair", () => {
+    const [full, missed, above] = [
+      Array.from({ length: 9 }, (_, i) => ({ a: (i % 4) - 3, b: ((i * 3) % 5) - 6 })),
+      [-9, -11, -9].flatMap((value) => [
+        { a: value, b: null },
+        { a: null, b: value + 1 },
+      ]),
+      [5, 3, 5].flatMap((value) => [
+        { a: value, b: 7 },
+        { a: 8, b: value - 2 },
+      ]),
+    ];
+    const corners = [
+      { a: 7, b: null },
+      { a: null, b: 7.5 },
+      { a: 8, b: 9 },
+      { a: 8, b: 9 },
+    ];
+    const limits = { floor: -12.5, ceiling: 7, otherLoss: 0.1 };
+    const here = [-1.3, -4.1, 1.1, 0.7, 0.6];
+    const there = [0.4, -2.2, 0.8, 1.3, -0.5];
+    for (const others of [[], missed, above, corners, [...missed, ...above, ...corners]]) {
+      const pairs = [...full, ...others];
+      const made = pairLikelihood(pairs, limits);
+      if (made === null) throw new Error("no likelihood");
+      const { likelihood, rows } = made;
+      const plain = plainLog(pairs, limits);
+      const sum = (parameters: readonly number[]) => {
+        const of = plain(parameters);
+        return pairs.reduce((total, _, k) => total + of(k), 0);
+      };
+      expect(likelihood.total(here) - likelihood.total(there)).toBeCloseTo(sum(here) - sum(there), 6);
+      const scores = likelihood.scores(here);
+      const slopes = [0, 1, 2, 3, 4].map((i) => {
+        const moved = (by: number) => plain(here.map((one, j) => (i === j ? one + by : one)));
+        const [up, down] = [moved(1e-5), moved(-1e-5)];
+        return pairs.map((_, k) => (up(k) - down(k)) / 2e-5);
+      });
+      for (const [i, ofPairs] of slopes.entries())
+        for (const [k, slope] of ofPairs.entries())
+          expect(scores[5 * (rows[k] ?? 0) + i]).toBeCloseTo(slope, 5);
+      const { slope, outer } = likelihood.sums(here, true);
+      const over = (of: (k: number) => number) => pairs.reduce((total, _, k) => total + of(k), 0);
+      for (let i = 0; i < 5; i++) {
+        expect(slope[i]).toBeCloseTo(
+          over((k) => slopes[i]?.[k] ?? 0),
+          4,
+        );
+        for (let j = 0; j < 5; j++)
+          expect(outer[5 * i + j]).toBeCloseTo(
+            over((k) => (slopes[i]?.[k] ?? 0) * (slopes[j]?.[k] ?? 0)),
+            3,
+          );
+      }
+      expect([...likelihood.sums(here, false).outer]).toEqual(Array(25).fill(0));
+    }
   });
 
   it("is the plain mean of the differences where nothing is hidden", () => {
