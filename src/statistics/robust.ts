@@ -37,7 +37,7 @@ export function robustSigma(values: readonly number[], floor = 0.5): number | nu
 
 /** Quantile of type 7 (linear between order statistics; Hyndman and Fan 1996), p from 0 to 1; null for no values. */
 export function quantile(values: readonly number[], p: number): number | null {
-  return values.length === 0 || !(p >= 0 && p <= 1) ? null : quantileOf([...values], p);
+  return values.length === 0 ? null : quantileOf([...values], p);
 }
 
 // Which rank has each value? Ties share their mean rank.
@@ -51,26 +51,19 @@ export interface Ranking {
 
 /** Ranks with ties averaged (midranks). */
 export function rankWithTies(values: readonly number[]): Ranking {
-  const order = values.map((value, index) => ({ value, index })).sort((a, b) => a.value - b.value);
-  const ranks = new Array<number>(values.length).fill(0);
-  const tieSizes: number[] = [];
-  for (let from = 0; from < order.length; ) {
-    let to = from + 1;
-    while (to < order.length && order[to]?.value === order[from]?.value) {
-      to += 1;
-    }
-    for (let k = from; k < to; k += 1) {
-      const entry = order[k];
-      if (entry !== undefined) {
-        ranks[entry.index] = (from + 1 + to) / 2;
-      }
-    }
-    if (to - from > 1) {
-      tieSizes.push(to - from);
-    }
-    from = to;
+  const places = new Map<number, number[]>();
+  values.forEach((value, index) => {
+    const alike = places.get(value);
+    if (alike === undefined) places.set(value, [index]);
+    else alike.push(index);
+  });
+  const ranks = Array<number>(values.length).fill(0);
+  let before = 0;
+  for (const [, alike] of [...places].sort(([a], [b]) => a - b)) {
+    for (const index of alike) ranks[index] = before + (alike.length + 1) / 2;
+    before += alike.length;
   }
-  return { ranks, tieSizes };
+  return { ranks, tieSizes: tieSizesOf(values) };
 }
 
 /** Sizes of groups of equal values, those of two or more. */
@@ -108,14 +101,12 @@ export function medianBySlot(points: readonly TimedValue[], slotUs: number): Tim
       list.push(point);
     }
   }
-  return [...slots.keys()]
-    .sort((a, b) => a - b)
-    .flatMap((slot) => {
-      const list = slots.get(slot) ?? [];
-      const tUs = median(list.map((p) => p.tUs));
-      const value = median(list.map((p) => p.value));
-      return tUs === null || value === null ? [] : [{ tUs, value }];
-    });
+  return [...slots]
+    .sort(([a], [b]) => a - b)
+    .map(([, list]) => ({
+      tUs: medianInPlace(columnOf(list, ({ tUs }) => tUs)),
+      value: medianInPlace(columnOf(list, ({ value }) => value)),
+    }));
 }
 
 /** A series in order of time, column by column; both columns have one length. */
@@ -149,13 +140,9 @@ function middleOf(sorted: Float64Array): number {
 /** The points themselves when few enough, else medians of slots, widened until at most `most` remain. In order of time. */
 export function thinByMedians(points: readonly TimedValue[], most = MAX_PAIRWISE_POINTS): TimedValue[] {
   const sorted = [...points].sort((a, b) => a.tUs - b.tUs);
-  const first = sorted[0];
-  const last = sorted[sorted.length - 1];
-  if (first === undefined || last === undefined || sorted.length <= most) {
-    return sorted;
-  }
+  if (sorted.length <= most) return sorted;
   // One slot more than the span needs, since slots are counted from 1970 and not from the first point.
-  const slotUs = Math.max(1, (last.tUs - first.tUs) / (most - 1));
+  const slotUs = Math.max(1, ((sorted.at(-1)?.tUs ?? 0) - (sorted[0]?.tUs ?? 0)) / (most - 1));
   return medianBySlot(sorted, slotUs);
 }
 

@@ -4,8 +4,11 @@ import {
   bivariateNormalCdf,
   bivariateNormalSlopes,
   chanceOfInterval,
+  chiSquareQuantile,
+  intervalT,
+  studentTwoSidedP,
 } from "../../src/statistics/distributions.ts";
-import { inverseOf } from "../../src/statistics/maximum-likelihood.ts";
+import { inverseOf, maximiseLikelihood } from "../../src/statistics/maximum-likelihood.ts";
 import { pooledEffect } from "../../src/statistics/random-effects.ts";
 import { mediansOfSeries, robustSigma, thinByMedians, tieSizesOf } from "../../src/statistics/robust.ts";
 import {
@@ -302,7 +305,7 @@ describe("one level shift by hand", () => {
 
 describe("thinning by hand", () => {
   it("takes medians of time and value slot by slot, of a series as of points", () => {
-    const series = { tUs: Float64Array.of(1, 2, 3, 12, 14, 30), values: Float64Array.of(1, 2, 9, 5, 8, 4) };
+    const series = { tUs: Float64Array.of(1, 2, 3, 12, 14, 30), values: Float64Array.of(1, 9, 2, 8, 5, 4) };
     expect(mediansOfSeries(series, 10)).toEqual([
       { tUs: 2, value: 2 },
       { tUs: 13, value: 6.5 },
@@ -363,6 +366,104 @@ describe("slopes of the bivariate normal", () => {
     expect(byH).toBeCloseTo(by(step, 0, 0), 5);
     expect(byK).toBeCloseTo(by(0, step, 0), 5);
     expect(byRho).toBeCloseTo(by(0, 0, step), 5);
+  });
+});
+
+describe("Student's t and chi-square", () => {
+  it("of one, two and four degrees are closed forms", () => {
+    for (const t of [0.01, 0.3, 1, 2.5, 9, 60]) {
+      expect(studentTwoSidedP(t, 1)).toBeCloseTo(1 - (2 / Math.PI) * Math.atan(t), 11);
+      expect(studentTwoSidedP(-t, 2)).toBeCloseTo(1 - t / Math.sqrt(2 + t * t), 11);
+      expect(studentTwoSidedP(t, 4)).toBeCloseTo(1 - (t / Math.sqrt(4 + t * t)) * (1 + 2 / (4 + t * t)), 11);
+    }
+    expect([0, Number.POSITIVE_INFINITY].map((t) => studentTwoSidedP(t, 3))).toEqual([1, 0]);
+  });
+
+  it("have the limits of the tables: 12.706, 4.303, 2.228, 1.984, of chi-square 3.841 and 18.307", () => {
+    // tan(0.475 π); √2 x 0.95 / √(0.5 x 0.0975 x 2) …
+    expect(intervalT(0.95, 1)).toBeCloseTo(Math.tan(0.475 * Math.PI), 8);
+    expect(intervalT(0.95, 2)).toBeCloseTo(0.95 * Math.sqrt(2 / (1 - 0.95 ** 2)), 10);
+    expect([10, 100].map((degrees) => intervalT(0.95, degrees))).toEqual([
+      expect.closeTo(2.228139, 5),
+      expect.closeTo(1.983972, 5),
+    ]);
+    // Asked for in turn, each has its own.
+    expect([intervalT(0.9, 10), intervalT(0.95, 10)]).toEqual([
+      expect.closeTo(1.812461, 5),
+      expect.closeTo(2.228139, 5),
+    ]);
+    // -2 ln(1 - p) with two degrees.
+    expect(chiSquareQuantile(0.9, 2)).toBeCloseTo(2 * Math.log(10), 9);
+    expect([chiSquareQuantile(0.95, 1), chiSquareQuantile(0.95, 10)]).toEqual([
+      expect.closeTo(3.841459, 5),
+      expect.closeTo(18.307038, 5),
+    ]);
+  });
+});
+
+describe("the search for a maximum", () => {
+  /** Of normal observations about a mean that is sought; `sharpness` times the unit matrix and half as much beside it. */
+  const search = (observed: readonly (readonly number[])[], start: readonly number[], sharpness: number) => {
+    const path: (readonly number[])[] = [];
+    const scoresAt = (mean: readonly number[]) =>
+      observed.map((one) => {
+        const off = one.map((value, i) => value - (mean[i] ?? 0));
+        return off.map(
+          (own, i) => off.reduce((sum, other, j) => sum + (i === j ? 0 : other / 2), own) * sharpness,
+        );
+      });
+    const fit = maximiseLikelihood(
+      {
+        weights: Float64Array.from(observed, () => 1),
+        total: (mean) =>
+          -scoresAt(mean).reduce(
+            (sum, score, k) =>
+              sum + score.reduce((a, s, i) => a + (s * ((observed[k]?.[i] ?? 0) - (mean[i] ?? 0))) / 2, 0),
+            0,
+          ),
+        scores: (mean) => {
+          if (!path.some((one) => one.every((value, i) => Math.abs(value - (mean[i] ?? 0)) < 0.005)))
+            path.push(mean);
+          return Float64Array.from(scoresAt(mean).flat());
+        },
+      },
+      start,
+      observed.length,
+    );
+    return { path, fit };
+  };
+
+  it("steps by the sum of the scores over the sum of their squares", () => {
+    // -1 and 1 from 1: scores -2 and 0, -2 / 4; from 0.5: -1.5 and 0.5, -1 / 2.5; from 0.1: -0.2 / 2.02.
+    const { path, fit } = search([[-1], [1]], [1], 1);
+    expect(path).toEqual([[1], [0.5], [expect.closeTo(0.1, 9)], [expect.closeTo(0.00099, 5)]]);
+    expect(fit?.parameters[0]).toBeCloseTo(0, 4);
+    // Each moves the mean of two by half of what it lies off.
+    expect([...(fit?.influence ?? [])]).toEqual([expect.closeTo(-0.5, 3), expect.closeTo(0.5, 3)]);
+  });
+
+  it("steps in two parameters by the inverse of the products", () => {
+    // Scores from (1, 0), by 1.5 times [[2, 1], [1, 2]]: (0, 0), (-6, -3), (-1.5, 1.5), (-4.5, -4.5): sum (-12, -6), products
+    // 2.25 times 26, 16, 14, whose inverse is [[14, -16], [-16, 26]] / 243: (-72, 36) / 243.
+    const four = [
+      [1, 0],
+      [-1, 0],
+      [0, 1],
+      [0, -1],
+    ];
+    const { path, fit } = search(four, [1, 0], 3);
+    expect(path[1]).toEqual([expect.closeTo(1 - 8 / 27, 9), expect.closeTo(4 / 27, 9)]);
+    expect([...(fit?.influence ?? [])]).toEqual(four.flat().map((one) => expect.closeTo(one / 4, 3)));
+  });
+
+  it("goes no further than 3 at once, and halves what does not gain", () => {
+    // Scores -0.02 and 0: -0.02 / 0.0004 would be -50; -2 is worse than 1, -0.5 better.
+    expect(search([[-1], [1]], [1], 0.01).path.slice(0, 2)).toEqual([[1], [-0.5]]);
+  });
+
+  it("ends without a peak where nothing tells, and where what is given is impossible", () => {
+    expect(search([[1], [1]], [1], 1).fit).toBeNull();
+    expect(search([[-1], [1]], [Number.NaN], 1).fit).toBeNull();
   });
 });
 

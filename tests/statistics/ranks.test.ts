@@ -40,6 +40,47 @@ describe("the signed-rank test", () => {
     );
   });
 
+  it("of three differences counts eight patterns of signs", () => {
+    // Sums of the ranks 1, 2, 3: 0, 1, 2, 3, 3, 4, 5, 6.
+    const p = (list: readonly number[], alternative: "two-sided" | "greater" | "less") =>
+      signedRank(list, { alternative }).p;
+    expect(["greater", "less", "two-sided"].map((one) => p([3, 5, 9], one as "less"))).toEqual([
+      1 / 8,
+      1,
+      1 / 4,
+    ]);
+    expect(["greater", "less", "two-sided"].map((one) => p([-3, -5, -9], one as "less"))).toEqual([
+      1,
+      1 / 8,
+      1 / 4,
+    ]);
+    // 1 + 2 against 3: three or more five times, three or fewer five times.
+    expect(["greater", "less", "two-sided"].map((one) => p([3, 5, -9], one as "less"))).toEqual([
+      5 / 8,
+      5 / 8,
+      1,
+    ]);
+    expect(signedRank([3, 5, -9])).toMatchObject({
+      vPlus: 3,
+      vMinus: 3,
+      n: 3,
+      method: "exact",
+      reason: null,
+    });
+  });
+
+  it("in its normal form takes ties from the variance, and half a rank towards the centre", () => {
+    // Ranks 1.5, 1.5, 3 about 3: variance 3 x 4 x 7 / 24 - (8 - 2) / 48 = 3.375; z = 2.5 / 1.8371 = 1.3608, P 0.08678.
+    expect(signedRank([1, 1, 2])).toMatchObject({ vPlus: 6, vMinus: 0, n: 3, method: "normal" });
+    expect(signedRank([1, 1, 2]).p).toBeCloseTo(2 * 0.08678, 4);
+    expect(signedRank([1, 1, 2], { alternative: "greater" }).p).toBeCloseTo(0.08678, 4);
+    expect(signedRank([-1, -1, -2], { alternative: "less" }).p).toBeCloseTo(0.08678, 4);
+    // Without: z = 3 / 1.8371 = 1.6330, P 0.05124.
+    expect(signedRank([1, 1, 2], { continuity: false }).p).toBeCloseTo(2 * 0.05124, 4);
+    // Two ties of two: (6 + 6) / 48 from 4 x 5 x 9 / 24: 7.25; z = 4.5 / 2.6926 = 1.6713, P 0.04734.
+    expect(signedRank([1, 1, 2, 2]).p).toBeCloseTo(2 * 0.04734, 4);
+  });
+
   it("says so when every pair is equal", () => {
     expect(signedRank([0, 0, 0])).toMatchObject({ p: null, method: "none", n: 0 });
     expect(signedRank([])).toMatchObject({ p: null });
@@ -69,10 +110,35 @@ describe("Hodges and Lehmann's shift", () => {
     );
   });
 
+  it("of 1 to 8 runs from the fourth average to the fourth last, exact up to fifty", () => {
+    // P(V <= 3) = 5/256, P(V <= 4) = 7/256: twice the first is below a twentieth. Averages 1, 1.5, 2, 2 …
+    expect(hodgesLehmann([8, 2, 3, 1, 5, 6, 7, 4])).toEqual({
+      estimate: 4.5,
+      low: 2,
+      high: 7,
+      achieved: 1 - 10 / 256,
+      reason: null,
+    });
+    // At 90 %: P(V <= 5) = 10/256, P(V <= 6) = 14/256: the sixth, of 1, 1.5, 2, 2, 2.5, 2.5.
+    expect(hodgesLehmann([1, 2, 3, 4, 5, 6, 7, 8], 0.9)).toMatchObject({
+      low: 2.5,
+      high: 6.5,
+      achieved: 1 - 20 / 256,
+    });
+    const even = (count: number) => Array.from({ length: count }, (_, i) => i);
+    expect(hodgesLehmann(even(50)).achieved).toBeGreaterThan(0.95);
+    expect(hodgesLehmann(even(51)).achieved).toBe(0.95);
+  });
+
   it("gives no interval for five pairs and says why", () => {
     const few = hodgesLehmann([1, 2, 3, 4, 5]);
-    expect(few).toMatchObject({ estimate: 3, low: null, high: null });
-    expect(few.reason).toContain("5 pairs");
+    expect(few).toEqual({
+      estimate: 3,
+      low: null,
+      high: null,
+      achieved: null,
+      reason: "5 pairs are too few for an interval at 95 %.",
+    });
     expect(hodgesLehmann([])).toMatchObject({ estimate: null });
   });
 
@@ -122,6 +188,28 @@ describe("the rank-sum test", () => {
     expect(rankSum([4, 5, 6], [1, 2, 3], { alternative: "greater" }).p).toBeCloseTo(1 / 20, 12);
     expect(rankSum([4, 5, 6], [1, 2, 3]).p).toBeCloseTo(2 / 20, 12);
     expect(rankSum([1, 2, 3], [4, 5, 6], { alternative: "greater" }).p).toBeCloseTo(1, 12);
+  });
+
+  it("in its normal form takes ties from the variance, and half a rank towards the centre", () => {
+    // Ranks 1, 2.5 against 2.5, 4: w = 0.5 about 2; variance 4/12 x (5 - 6 / 12) = 1.5.
+    const [x, y] = [
+      [1, 2],
+      [2, 3],
+    ];
+    // z = -1 / 1.2247 = -0.8165, P 0.20710; without the half -1.2247, 0.11033.
+    expect(rankSum(x, y)).toMatchObject({ w: 0.5, method: "normal", reason: null });
+    expect(rankSum(x, y).p).toBeCloseTo(2 * 0.2071, 4);
+    expect(rankSum(x, y, { alternative: "less" }).p).toBeCloseTo(0.2071, 4);
+    expect(rankSum(x, y, { continuity: false }).p).toBeCloseTo(2 * 0.11033, 4);
+    // Groups of 2 and 4 with ties of 2 and 3: w = 1.5 + 5 - 3 = 3.5 about 4; 8/12 x (7 - 30 / 30) = 4; z = 0.
+    expect(rankSum([1, 3], [1, 2, 3, 3])).toMatchObject({ w: 3.5, method: "normal", p: 1 });
+    // The same without its ties: 8/12 x 7; w = 8 of 8, z = 3.5 / 2.1602 = 1.6202, P 0.05259.
+    expect(rankSum([5, 6], [1, 2, 3, 4], { exact: false }).p).toBeCloseTo(2 * 0.05259, 4);
+    expect(rankSum([5, 6], [1, 2, 3, 4]).p).toBeCloseTo(2 / 15, 12);
+    const many = (count: number, from: number) => Array.from({ length: count }, (_, i) => from + i);
+    expect(rankSum(many(49, 0), [0.5]).method).toBe("exact");
+    expect(rankSum(many(50, 0), [0.5]).method).toBe("normal");
+    expect(rankSum([0.5], many(50, 0)).method).toBe("normal");
   });
 
   it("has nothing to say about an empty group or equal values", () => {

@@ -1,5 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
+import { createRandom } from "../../src/simulate/random.ts";
 import { medianInPlace, selectAt } from "../../src/statistics/robust.ts";
 
 const values = fc.oneof(
@@ -22,6 +23,30 @@ describe("the value at a place in order", () => {
       }),
       { numRuns: 200 },
     );
+  });
+
+  it("takes few looks at each value: pivots of a long list come from a sample about the place", () => {
+    // Floyd and Rivest compare n + min(place, n - place) values, a look or two each; a pivot taken as it lies twice as many.
+    const random = createRandom(3);
+    const count = 20_001;
+    const drawn = Array.from({ length: count }, () => random.uniform());
+    const looks = (list: readonly number[], share: number) => {
+      let looked = 0;
+      const counting = new Proxy(Float64Array.from(list), {
+        get: (target, key) => {
+          looked += 1;
+          return Reflect.get(target, key) as unknown;
+        },
+      });
+      selectAt(counting, Math.floor(share * count), 0, count - 1);
+      return looked / count;
+    };
+    expect(looks(drawn, 0.5)).toBeLessThan(3.1);
+    expect(looks(drawn, 0.1)).toBeLessThan(2.3);
+    expect(looks(drawn, 0.9)).toBeLessThan(2.1);
+    // Rising, then falling: what lies at the middle place is the largest of all.
+    const organ = Array.from({ length: count }, (_, i) => Math.min(i, count - i));
+    expect(looks(organ, 0.5)).toBeLessThan(10);
   });
 
   it("is the middle one, or halfway between two", () => {

@@ -120,6 +120,37 @@ describe("the moment of a change", () => {
     expect(dated(minutes(muchLater), slots, fit, 0, MINUTE_US).atUs).toBe(6.5 * MINUTE_US);
   });
 
+  it("of a step is not sought further than two slots before the cut either, nor before the first value", () => {
+    // Of values that are high from the second minute on, 2 min is the first that is looked at.
+    const muchEarlier = [0, ...repeated(10, 10)];
+    expect(dated(minutes(muchEarlier), slots, fit, 0, MINUTE_US).atUs).toBe(1.5 * MINUTE_US);
+    // High from the first value on, at 5 min: between the slot before and it.
+    const begun = minutes(repeated(10, 11)).slice(5);
+    expect(dated(begun, slots, fit, 0, MINUTE_US).atUs).toBe(4.5 * MINUTE_US);
+    // Low to the last, at 4 min: between it and the slot behind.
+    const ended = minutes(repeated(0, 5));
+    expect(dated(ended, slots, fit, 0, MINUTE_US).atUs).toBe(3.5 * MINUTE_US);
+  });
+
+  it("of a step is as uncertain as the usual pause of the values within forty slots", () => {
+    const at = (minute: number) => ({ tUs: minute * MINUTE_US, value: minute < 4.5 ? 0 : 10 });
+    const run = (from: number, to: number, step: number) =>
+      Array.from({ length: Math.round((to - from) / step) }, (_, i) => at(from + i * step));
+    // A minute apart within two slots, half a minute to 36 slots further, six seconds beyond 42 slots.
+    const points = [
+      ...run(-48, -38.5, 0.1),
+      ...run(-34, 1, 0.5),
+      ...run(1, 9, 1),
+      ...run(9, 44, 0.5),
+      ...run(49.5, 59, 0.1),
+    ];
+    // 11 x 0.4 / 100 of half a minute are 1.32 s.
+    expect(dated(points, slots, fit, 0, MINUTE_US)).toMatchObject({
+      notBeforeUs: 4 * MINUTE_US - 1_320_000,
+      notAfterUs: 5 * MINUTE_US + 1_320_000,
+    });
+  });
+
   it("of a fall is found alike", () => {
     const falling = values.map((value) => 10 - value);
     const down = fitSegment(slotsOf(falling), 5, { first: 3, last: 7 });
@@ -178,6 +209,35 @@ describe("a sharp step", () => {
     const many = (size: number) => minutes([...repeated(0, 40), ...repeated(size, 40)]);
     expect(sharp(many(1.25), 40, 1.25, 1)).toBe(true);
     expect(sharp(many(1.15), 40, 1.15, 1)).toBe(false);
+  });
+
+  it("counts a value that lies just 20 minutes from the place, on either side", () => {
+    // Sixty values a minute apart on one side, three on the other: at the place, 10 and 20 min on; or 5, 10 and 20 before.
+    const dense = (first: number) => Array.from({ length: 60 }, (_, i) => first + i);
+    const at = (before: readonly number[], after: readonly number[]) =>
+      isSharp(
+        [
+          ...before.map((m) => ({ tUs: m * MINUTE_US, value: 0 })),
+          ...after.map((m) => ({ tUs: m * MINUTE_US, value: 6 })),
+        ],
+        (after[0] ?? 0) * MINUTE_US,
+        6,
+        2.4,
+      );
+    expect(at(dense(0), [60, 70, 80])).toBe(true);
+    expect(at(dense(0), [60, 70, 80.1])).toBe(false);
+    expect(at([40, 50, 55], dense(60))).toBe(true);
+    expect(at([39.9, 50, 55], dense(60))).toBe(false);
+  });
+
+  it("is told by the eight values next to it on each side", () => {
+    // 0 for eight minutes before and 6 for eight after, between stretches of 3: beyond the eighth nothing counts.
+    const points = minutes([...repeated(3, 40), ...repeated(0, 8), ...repeated(6, 8), ...repeated(3, 40)]);
+    expect(sharp(points, 48, 6)).toBe(true);
+    const seven = minutes([...repeated(3, 40), ...repeated(0, 4), ...repeated(6, 4), ...repeated(3, 40)]);
+    // Of eight before, four are 0 and four are 3: 1.5; after 4.5: 3 of 6 are less than six tenths.
+    expect(sharp(seven, 44, 6)).toBe(false);
+    expect(sharp(seven, 44, 5)).toBe(true);
   });
 
   it("is none where jumps as large are common", () => {
