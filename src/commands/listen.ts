@@ -15,8 +15,9 @@ import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/re
 import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
 import { reachableAddresses } from "../intake/udp-listener.ts";
 import { plainJson, plainLine } from "../model/plain-text.ts";
-import { openReader, packageRoot, storeFile } from "../store/open.ts";
-import { publishPlace } from "../store/user-data.ts";
+import { openReader, storeFile } from "../store/open.ts";
+import { publishPlace } from "../store/settings.ts";
+import { packageRoot } from "../store/upgrade.ts";
 import { CannotRun, complain, dbOption, guarded, ownPlansGiven, plansOption, print } from "./options.ts";
 import { type PublishTarget, publishTarget } from "./publish-options.ts";
 import { reportToSupervisor } from "./unit.ts";

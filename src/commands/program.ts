@@ -1,7 +1,7 @@
 /** The command line of `mastlog`: its commands, what all of them share, and how a mistake is answered. */
 import { readFileSync } from "node:fs";
 import { Command, CommanderError } from "commander";
-import { packageRoot } from "../store/open.ts";
+import { packageRoot } from "../store/upgrade.ts";
 import { airCommand } from "./air.ts";
 import { airtimeCommand } from "./airtime.ts";
 import { benchCommand } from "./bench.ts";

@@ -14,7 +14,7 @@ import { createRandom } from "../simulate/random.ts";
 import { readScenario, type Scenario } from "../simulate/scenario.ts";
 import type { ScenarioClock } from "../simulate/scenario-time.ts";
 import { type LiveSummary, sendLive } from "../simulate/send-live.ts";
-import { packageRoot } from "../store/open.ts";
+import { packageRoot } from "../store/upgrade.ts";
 import { percent, plural } from "../words/format.ts";
 
 const HELP = `

@@ -5,7 +5,7 @@
 import { existsSync, mkdirSync } from "node:fs";
 import { homedir } from "node:os";
 import { dirname, posix, win32 } from "node:path";
-import { packageRoot } from "../store/open.ts";
+import { packageRoot } from "../store/upgrade.ts";
 
 const FILE = "mastlog.db";
 

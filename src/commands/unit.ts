@@ -3,7 +3,7 @@
 import { execFile } from "node:child_process";
 import { fileURLToPath } from "node:url";
 import { Command } from "commander";
-import { packageRoot } from "../store/open.ts";
+import { packageRoot } from "../store/upgrade.ts";
 import { guarded } from "./options.ts";
 import { isCheckout } from "./store-place.ts";
 

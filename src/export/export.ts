@@ -5,12 +5,10 @@
 import type { ExportFormat, ExportTable } from "../contract/export.ts";
 import { narrowedSite, narrowToSite, siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
-import { setting } from "../store/queries/lives.ts";
-import { csvHead, csvRows } from "./csv.ts";
+import { setting } from "../store/settings.ts";
 import { datagramCapture, datagramLines } from "./datagrams.ts";
+import { csvHead, csvRows, jsonRows, parquetFile } from "./forms.ts";
 import { framesTable, receptionsTable } from "./heard.ts";
-import { jsonRows } from "./json-lines.ts";
-import { parquetFile } from "./parquet.ts";
 import type { ExportScope, Table } from "./table.ts";
 import { channelsTable, gapsTable, gatewaysTable, linksTable, nodesTable } from "./view-tables.ts";
 

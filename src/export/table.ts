@@ -1,4 +1,4 @@
-/** What does a table that is taken out consist of: typed columns, rows in pages, and parts by date and gateway. */
+/** What does a table that is taken out consist of, and how is one made? Typed columns, rows in pages, parts by date and gateway. */
 import type { AskedWindow } from "../views/window.ts";
 
 /** int64 where 32 bits may not suffice; time: microseconds since 1970, UTC. */
@@ -68,4 +68,68 @@ export function timeText(atUs: number): string {
 /** Microseconds from the API's own time text. */
 export function timeUs(text: string): number {
   return Date.parse(text) * 1000;
+}
+
+// How is a table made of rows that come one by one?
+
+/** A column with where its cell comes from. */
+export interface Field<Of> {
+  readonly name: string;
+  readonly type: ColumnType;
+  readonly of: (row: Of) => Cell;
+}
+
+const PAGE = 500;
+
+/** A table from rows that come one by one; `dateOf`: in which day a row counts, `gatewayOf`: at which gateway. */
+export function tableOf<Of>(
+  fields: readonly Field<Of>[],
+  rows: () => Iterable<{ readonly row: Of; readonly share: number }>,
+  dateOf: (row: Of) => string,
+  gatewayOf: ((row: Of) => string) | null,
+): Table {
+  const columns: readonly Column[] = fields.map(({ name, type }) => ({ name, type }));
+  const cells = (row: Of): Row => fields.map(({ of }) => of(row));
+  function* pages(): Generator<Page> {
+    let page: Row[] = [];
+    let share = 0;
+    for (const one of rows()) {
+      page.push(cells(one.row));
+      share = one.share;
+      if (page.length < PAGE) continue;
+      yield { rows: page, share };
+      page = [];
+    }
+    if (page.length > 0) yield { rows: page, share };
+  }
+  function* parts(): Generator<Part> {
+    // Few against receptions: one row a node, link, gap, gateway or channel.
+    const byPart = new Map<string, { date: string; gatewayEui: string | null; rows: Row[] }>();
+    for (const { row } of rows()) {
+      const date = dateOf(row);
+      const gatewayEui = gatewayOf === null ? null : gatewayOf(row);
+      const key = `${date} ${gatewayEui}`;
+      const part = byPart.get(key) ?? { date, gatewayEui, rows: [] };
+      part.rows.push(cells(row));
+      byPart.set(key, part);
+    }
+    for (const { rows: own, ...part } of byPart.values()) yield { ...part, pages: [{ rows: own, share: 1 }] };
+  }
+  return { columns, pages, parts };
+}
+
+export function text<Of>(name: string, of: (row: Of) => string | null): Field<Of> {
+  return { name, type: "text", of };
+}
+export function whole<Of>(name: string, of: (row: Of) => number | null): Field<Of> {
+  return { name, type: "int64", of };
+}
+export function real<Of>(name: string, of: (row: Of) => number | null): Field<Of> {
+  return { name, type: "number", of };
+}
+export function yes<Of>(name: string, of: (row: Of) => boolean): Field<Of> {
+  return { name, type: "boolean", of };
+}
+export function time<Of>(name: string, of: (row: Of) => string): Field<Of> {
+  return { name, type: "time", of: (row) => timeUs(of(row)) };
 }

@@ -8,7 +8,7 @@ import type { NodeGatewayRow } from "../contract/nodes.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
-import { benchRecords } from "../store/user-data.ts";
+import { benchRecords } from "../store/settings.ts";
 import { airView } from "../views/air.ts";
 import { sharesByLife, withWhy } from "../views/gap-why.ts";
 import { dropoutRow, gapNames } from "../views/gaps.ts";
@@ -18,79 +18,18 @@ import { type NodeOfWindow, nodesOfWindow } from "../views/nodes-of-window.ts";
 import { MAX_GATEWAYS_SHOWN } from "../views/shown-gateways.ts";
 import { type AskedWindow, knownUntilUs } from "../views/window.ts";
 import {
-  type Cell,
-  type Column,
-  type ColumnType,
   dayOf,
   type ExportScope,
-  type Page,
-  type Part,
-  type Row,
+  type Field,
+  real,
   type Table,
+  tableOf,
+  text,
+  time,
   timeUs,
+  whole,
+  yes,
 } from "./table.ts";
-
-/** A column with where its cell comes from. */
-interface Field<Of> {
-  readonly name: string;
-  readonly type: ColumnType;
-  readonly of: (row: Of) => Cell;
-}
-
-const PAGE = 500;
-
-/** A table from rows that come one by one; `dateOf`: in which day a row counts, `gatewayOf`: at which gateway. */
-function tableOf<Of>(
-  fields: readonly Field<Of>[],
-  rows: () => Iterable<{ readonly row: Of; readonly share: number }>,
-  dateOf: (row: Of) => string,
-  gatewayOf: ((row: Of) => string) | null,
-): Table {
-  const columns: readonly Column[] = fields.map(({ name, type }) => ({ name, type }));
-  const cells = (row: Of): Row => fields.map(({ of }) => of(row));
-  function* pages(): Generator<Page> {
-    let page: Row[] = [];
-    let share = 0;
-    for (const one of rows()) {
-      page.push(cells(one.row));
-      share = one.share;
-      if (page.length < PAGE) continue;
-      yield { rows: page, share };
-      page = [];
-    }
-    if (page.length > 0) yield { rows: page, share };
-  }
-  function* parts(): Generator<Part> {
-    // Few against receptions: one row a node, link, gap, gateway or channel.
-    const byPart = new Map<string, { date: string; gatewayEui: string | null; rows: Row[] }>();
-    for (const { row } of rows()) {
-      const date = dateOf(row);
-      const gatewayEui = gatewayOf === null ? null : gatewayOf(row);
-      const key = `${date} ${gatewayEui}`;
-      const part = byPart.get(key) ?? { date, gatewayEui, rows: [] };
-      part.rows.push(cells(row));
-      byPart.set(key, part);
-    }
-    for (const { rows: own, ...part } of byPart.values()) yield { ...part, pages: [{ rows: own, share: 1 }] };
-  }
-  return { columns, pages, parts };
-}
-
-function text<Of>(name: string, of: (row: Of) => string | null): Field<Of> {
-  return { name, type: "text", of };
-}
-function whole<Of>(name: string, of: (row: Of) => number | null): Field<Of> {
-  return { name, type: "int64", of };
-}
-function real<Of>(name: string, of: (row: Of) => number | null): Field<Of> {
-  return { name, type: "number", of };
-}
-function yes<Of>(name: string, of: (row: Of) => boolean): Field<Of> {
-  return { name, type: "boolean", of };
-}
-function time<Of>(name: string, of: (row: Of) => string): Field<Of> {
-  return { name, type: "time", of: (row) => timeUs(of(row)) };
-}
 
 /** The window stands in each row, so that rows of several exports can lie in one table. */
 function windowFields<Of>({ fromUs, toUs }: AskedWindow): Field<Of>[] {

@@ -5,7 +5,7 @@
  */
 import { type FileHandle, open, realpath, stat } from "node:fs/promises";
 import type { Arrival } from "../model/datagram.ts";
-import { StoreUnusable } from "../store/open.ts";
+import { StoreUnusable } from "../store/store-error.ts";
 import { encodeRecordedDatagram } from "../wire/capture/recorded-datagrams.ts";
 import { figure } from "../words/format.ts";
 

@@ -5,9 +5,8 @@
 import { type ChildProcess, fork } from "node:child_process";
 import { constants, setPriority } from "node:os";
 import { fileURLToPath } from "node:url";
-import type { Store } from "../store/open.ts";
-import { type CheckStep, checkStore, isCheckedAtOpening } from "../store/store-check.ts";
-import { rescueCommand } from "../store/store-error.ts";
+import { openAnyVersion, type Store } from "../store/open.ts";
+import { type CheckStep, checkStore, isCheckedAtOpening, rescueCommand } from "../store/store-error.ts";
 
 /** How far the check of the store is. */
 export interface StoreCheck {
@@ -96,7 +95,7 @@ const CHECK_WORD = "check-store";
 function check(path: string): void {
   const say = (message: FromCheck): boolean => process.send?.(message) ?? false;
   process.once("disconnect", () => process.exit());
-  const steps = checkStore(path);
+  const steps = checkStore(() => openAnyVersion(path));
   const next = (): void => {
     try {
       const { value, done } = steps.next();

@@ -6,9 +6,9 @@
 import { parentPort, workerData } from "node:worker_threads";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { failAbandonedCaptures } from "../store/captures.ts";
-import { StoreUnusable } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { ServiceStore } from "../store/service-store.ts";
+import { StoreUnusable } from "../store/store-error.ts";
 import { counted } from "../words/format.ts";
 import { CaptureImport } from "./capture-import.ts";
 import { DatagramFile, openLineSink } from "./datagram-file.ts";

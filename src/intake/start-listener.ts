@@ -1,7 +1,7 @@
 /** Starts the listener's thread; its handle is all that the service sees of it. */
 import { type MessagePort, Worker } from "node:worker_threads";
 import type { Endpoint } from "../model/datagram.ts";
-import { StoreUnusable } from "../store/open.ts";
+import { StoreUnusable } from "../store/store-error.ts";
 import type { TestOutcome } from "./downlink-test.ts";
 import type { TransmitRequest } from "./handle.ts";
 import type { FromListener, ListenerSettings, SocketFigures, ToListener } from "./thread-messages.ts";

@@ -5,7 +5,7 @@
 import { MessageChannel, Worker } from "node:worker_threads";
 import type { Endpoint } from "../model/datagram.ts";
 import type { Forgettable } from "../store/forget.ts";
-import { StoreUnusable } from "../store/open.ts";
+import { StoreUnusable } from "../store/store-error.ts";
 import type { UserChange } from "../store/user-changes.ts";
 import type { Written } from "../store/written.ts";
 import type { TestOutcome } from "./downlink-test.ts";

@@ -1,10 +1,8 @@
 /** Which placement heard better, by how much, and how sure is that? */
 import type { Interval, PlacementRow, TrialAnswer, TrialRow, TrialsView } from "../contract/trials.ts";
 import { figure, percent, signedWithUnit, withUnit } from "../words/format.ts";
-import { IntervalPlot, type IntervalRow } from "./IntervalPlot.tsx";
-import type { Clock } from "./parts.tsx";
-import { Sentence, Table } from "./parts.tsx";
-import { HistogramPlot } from "./plots.tsx";
+import { type Clock, Sentence, Table } from "./parts.tsx";
+import { HistogramPlot, IntervalPlot, type IntervalRow } from "./plots.tsx";
 
 // What does one trial say, and what does that rest on? Its sentence, its forest, who got which frames, how they are spread.
 

@@ -6,7 +6,7 @@ import { hasZodFastifySchemaValidationErrors, isResponseSerializationError } fro
 import type { Problem } from "../contract/common.ts";
 import { plainLine } from "../model/plain-text.ts";
 import { NoSuchSite } from "../store/narrowed.ts";
-import { StoreUnusable } from "../store/open.ts";
+import { StoreUnusable } from "../store/store-error.ts";
 import type { WasWritten, Written } from "../store/written.ts";
 import { NOT_WRITTEN } from "../views/user-data.ts";
 import { RowsRemoved } from "../views/window.ts";

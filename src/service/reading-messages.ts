@@ -1,6 +1,7 @@
 /** What crosses between the service's thread and a reading thread: plain data, an error as its parts. */
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
-import { type StoreFile, StoreUnusable } from "../store/open.ts";
+import type { StoreFile } from "../store/open.ts";
+import { StoreUnusable } from "../store/store-error.ts";
 import { RowsRemoved } from "../views/window.ts";
 import { isProblemCode, ServiceProblem } from "./errors.ts";
 import type { Question } from "./views.ts";

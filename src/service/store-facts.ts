@@ -4,7 +4,7 @@ import { siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { firstMinuteUs, storedSpanUs } from "../store/queries/lives.ts";
 import { receptionCount } from "../store/queries/receptions.ts";
-import { watchSettings } from "../store/user-data.ts";
+import { watchSettings } from "../store/settings.ts";
 import {
   captureRows,
   identifierNotices,

@@ -40,7 +40,7 @@ import type { TestVerdict } from "../diagnosis/test-transmission.ts";
 import type { StoredWatchFacts } from "../diagnosis/watches.ts";
 import type { ReportData } from "../report/report-data.ts";
 import type { Forgettable } from "../store/forget.ts";
-import type { WatchSettings } from "../store/user-data.ts";
+import type { WatchSettings } from "../store/settings.ts";
 import type { RowsAfter, RowsAsked } from "../views/receptions.ts";
 import type { SiteFigures } from "../views/site-figures.ts";
 import type { NoEffect } from "../views/trials/mark-effect.ts";

@@ -18,6 +18,7 @@ import Database from "better-sqlite3";
 import { createForOwner, openAnyVersion } from "./open.ts";
 import { type Removed, removedOf } from "./retention.ts";
 import { SERVICE_SETTING } from "./service-claim.ts";
+import { writeSetting } from "./settings.ts";
 import { isDamage, rescueRemedy, StoreUnusable } from "./store-error.ts";
 
 export interface BackupOptions {
@@ -143,7 +144,7 @@ function finishCopy(path: string, part: string, withoutKeys: boolean): BackupRes
         `The store ${path} is damaged: a part of it cannot be read.`,
         rescueRemedy(path),
       );
-    copy.prepare("DELETE FROM setting WHERE key = ?").run(SERVICE_SETTING);
+    writeSetting(copy, SERVICE_SETTING, null);
     if (withoutKeys) {
       copy.exec("DELETE FROM node_key");
       // Makes the file anew: deleted octets would stay readable in free pages.

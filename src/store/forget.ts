@@ -5,9 +5,9 @@
  */
 import { type DevAddr, type Eui, parseDevAddr } from "../model/identifiers.ts";
 import { MINUTE_US, minuteOf } from "../model/time-range.ts";
-import { forgetInRemovedHours } from "./hours/forget-hours.ts";
 import type { Store } from "./open.ts";
 import { ChannelWriter } from "./recorder/channels.ts";
+import { forgetInRemovedHours } from "./removed-rows.ts";
 import { notWritten, type Written, written } from "./written.ts";
 
 export type Forgettable =

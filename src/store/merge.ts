@@ -3,22 +3,14 @@
  * acknowledgements took. Its datagrams go through the recorder (src/intake/store-merge.ts). Taking it over twice changes
  * nothing. Where both stores say something of one thing, this store's word stays, and the thing is named.
  */
-import { followJoins } from "./joins.ts";
-import { addSet, heldKeysOf, KEY_ROW, type KeyRow } from "./key-sets.ts";
+import { addSet, followJoins, heldKeysOf, KEY_ROW, type KeyRow } from "./keys.ts";
 import { restrictToOwner, type Store } from "./open.ts";
 import { changePlacements, placementPhoto, placements, writePlacementPhoto } from "./placements.ts";
 import { labels } from "./queries/lives.ts";
 import type { AdoptedRange } from "./recorder/recorded-time-writer.ts";
 import { removedToUs } from "./retention.ts";
-import {
-  benchRecords,
-  changeMarks,
-  type NewMark,
-  positions,
-  writeBenchRecord,
-  writeLabel,
-  writePosition,
-} from "./user-data.ts";
+import { benchRecords, writeBenchRecord } from "./settings.ts";
+import { changeMarks, type NewMark, positions, writeLabel, writePosition } from "./user-data.ts";
 
 export interface MergedWords {
   readonly names: number;

@@ -7,8 +7,9 @@
  * A site's gateways are those that a person gave its name. Its nodes are those whose address one of them ever heard;
  * a frame is its own where one of them heard it. A node that gateways of two sites hear belongs to both.
  */
-import { type Store, StoreUnusable } from "./open.ts";
+import type { Store } from "./open.ts";
 import { forgetPrepared, prepared } from "./queries/statement.ts";
+import { StoreUnusable } from "./store-error.ts";
 
 const IDS = "(SELECT id FROM temp.narrowed_gateway)";
 const EUIS = "(SELECT eui FROM temp.narrowed_gateway)";

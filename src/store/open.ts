@@ -1,44 +1,11 @@
-/**
- * How is the store opened? WAL, foreign threads welcome as readers, one writer; the schema is brought up to
- * date from `migrations/` by number over `PRAGMA user_version`, one transaction a step, forward only.
- */
-import {
-  accessSync,
-  chmodSync,
-  closeSync,
-  constants,
-  existsSync,
-  openSync,
-  readdirSync,
-  readFileSync,
-  statSync,
-} from "node:fs";
-import { dirname, join, resolve } from "node:path";
-import { fileURLToPath, pathToFileURL } from "node:url";
+/** How is the store opened? WAL, foreign threads welcome as readers, one writer; the schema is that of upgrade.ts. */
+import { accessSync, chmodSync, closeSync, constants, existsSync, openSync, statSync } from "node:fs";
+import { dirname, resolve } from "node:path";
 import Database from "better-sqlite3";
-import { describeStoreError, rescueRemedy, StoreUnusable } from "./store-error.ts";
-import { type OnUpgrade, toStderr, Upgrade } from "./upgrade.ts";
-
-// Where is this package's folder? Found upwards, since the code runs from `src/` and from `dist/`.
-
-function findRoot(): URL {
-  let folder = dirname(fileURLToPath(import.meta.url));
-  while (!existsSync(join(folder, "migrations"))) {
-    const parent = dirname(folder);
-    if (parent === folder) throw new Error("The folder 'migrations' is missing from this installation.");
-    folder = parent;
-  }
-  return pathToFileURL(`${folder}/`);
-}
-
-/** Folder of package.json, migrations and sample-captures, with a trailing slash. */
-export const packageRoot: URL = findRoot();
+import { assertSound, describeStoreError, StoreUnusable } from "./store-error.ts";
+import { migrate, newestVersion, type OnUpgrade, schemaVersion, toStderr } from "./upgrade.ts";
 
 export type Store = Database.Database;
-
-export { StoreUnusable };
-
-const MIGRATIONS = new URL("migrations/", packageRoot);
 
 /** Milliseconds that a connection waits for another's lock. Chosen: longer than any transaction of ours. */
 const BUSY_TIMEOUT_MS = 5_000;
@@ -236,30 +203,6 @@ function refuseCutToNothing(path: string): void {
   );
 }
 
-/**
- * Octets of a file up to which each opening for writing checks all of it. Measured: 18 MB take about 0.1 s. A larger
- * file is checked while the service runs (store-check.ts); SQLite refuses pages that make no sense when it comes upon them.
- */
-export const MAX_CHECKED_BYTES = 64 * 1024 * 1024;
-
-/** A damaged store is not written to: that could destroy what is still readable. */
-function assertSound(db: Store, path: string): void {
-  if (db.memory || (statSync(path, { throwIfNoEntry: false })?.size ?? 0) > MAX_CHECKED_BYTES) return;
-  let finding: string;
-  try {
-    finding = String(db.pragma("quick_check(1)", { simple: true }));
-  } catch (error) {
-    db.close();
-    throw describeStoreError(error, path) ?? error;
-  }
-  if (finding === "ok") return;
-  db.close();
-  throw new StoreUnusable(
-    `The store ${path} is damaged: ${finding.replace(/\s+/g, " ")}.`,
-    rescueRemedy(path),
-  );
-}
-
 /** SQLite writes the file and, beside it, the log of changes. */
 function isWritable(path: string): boolean {
   try {
@@ -288,63 +231,5 @@ export function restrictToOwner(db: Store): void {
   if (db.memory) return;
   for (const file of [db.name, `${db.name}-wal`, `${db.name}-shm`]) {
     if (existsSync(file)) chmodSync(file, OWNER_ONLY);
-  }
-}
-
-function schemaVersion(db: Store): number {
-  return Number(db.pragma("user_version", { simple: true }));
-}
-
-function migrationFiles(): { number: number; file: string }[] {
-  return readdirSync(fileURLToPath(MIGRATIONS))
-    .filter((file) => /^\d{3}-[\w-]+\.sql$/.test(file))
-    .sort()
-    .map((file) => ({ number: Number(file.slice(0, 3)), file }));
-}
-
-/** The schema that this program writes. */
-export function newestVersion(): number {
-  return migrationFiles().at(-1)?.number ?? 0;
-}
-
-function migrate(db: Store, path: string, onUpgrade: OnUpgrade): void {
-  if (schemaVersion(db) > newestVersion()) {
-    db.close();
-    throw new StoreUnusable(
-      `${path} was written by a newer Mastlog than this one.`,
-      "Update this program, or name another file with --db.",
-    );
-  }
-  const from = schemaVersion(db);
-  const isNew = from === 0 || db.memory;
-  const to = newestVersion();
-  if (from === to) return;
-  const upgrade = isNew ? null : upgradeOf(db, { from, to }, onUpgrade);
-  const files = migrationFiles().filter(({ number }) => number > from);
-  // A new store is made at once, or not at all; another's data are taken from schema to schema.
-  for (const step of isNew ? [files] : files.map((file) => [file])) {
-    // IMMEDIATE, and the version asked again inside: two processes may start on one new file.
-    db.transaction(() => {
-      for (const { number, file } of step) {
-        if (schemaVersion(db) >= number) continue;
-        db.exec(readFileSync(new URL(file, MIGRATIONS), "utf8"));
-        db.pragma(`user_version = ${number}`);
-      }
-    }).immediate();
-    upgrade?.step(step.at(-1)?.number ?? to);
-  }
-  upgrade?.done();
-}
-
-function upgradeOf(
-  db: Store,
-  versions: { readonly from: number; readonly to: number },
-  say: OnUpgrade,
-): Upgrade {
-  try {
-    return new Upgrade(db, versions, say);
-  } catch (error) {
-    db.close();
-    throw error;
   }
 }

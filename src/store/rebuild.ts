@@ -10,7 +10,7 @@ import { airtimeOfReception } from "../radio/airtime.ts";
 import { modulationFromCodes } from "./data-rate-code.ts";
 import { GapAnalyst } from "./gaps/gap-analyst.ts";
 import { dropGathered } from "./hours/hour-gatherer.ts";
-import { followJoins } from "./joins.ts";
+import { followJoins } from "./keys.ts";
 import type { Store } from "./open.ts";
 import {
   DUPLICATE_US,

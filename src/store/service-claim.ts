@@ -11,6 +11,7 @@ import Database from "better-sqlite3";
 import { z } from "zod";
 import { isAnythingHeld } from "./held-log.ts";
 import { closeStore, openReader, type Store } from "./open.ts";
+import { setting, writeSetting } from "./settings.ts";
 import { StoreUnusable } from "./store-error.ts";
 
 /** Key in the table `setting`; a copy of a store must not carry it. */
@@ -72,7 +73,7 @@ export class ServiceClaim {
       db
         .transaction(() => {
           const other = readClaim(db);
-          if (isFree(other)) writeClaim(db, mine);
+          if (isFree(other)) writeSetting(db, SERVICE_SETTING, JSON.stringify(mine));
           return other;
         })
         .immediate();
@@ -80,7 +81,8 @@ export class ServiceClaim {
     const verdict = judge(other, mine, system);
     if (verdict === "held" && other !== null) throw refusal(db, other, system);
     if (verdict === "uncertain" && other !== null) {
-      db.transaction(() => writeClaim(db, { ...other, challenge: mine.id })).immediate();
+      const challenged = JSON.stringify({ ...other, challenge: mine.id });
+      db.transaction(() => writeSetting(db, SERVICE_SETTING, challenged)).immediate();
       await system.pause(CHALLENGE_MS);
       const isUnanswered = (found: Claim | null) =>
         found === null || (found.id === other.id && found.challenge === mine.id);
@@ -96,7 +98,11 @@ export class ServiceClaim {
     if (found !== null && found.id !== this.#mine.id) return false;
     this.#isLookedAt = found?.isLookedAt ?? false;
     if (found === null || found.challenge !== null)
-      writeClaim(this.#db, { ...this.#mine, isLookedAt: this.#isLookedAt });
+      writeSetting(
+        this.#db,
+        SERVICE_SETTING,
+        JSON.stringify({ ...this.#mine, isLookedAt: this.#isLookedAt }),
+      );
     return true;
   }
 
@@ -110,7 +116,8 @@ export class ServiceClaim {
     this.#isLookedAt = false;
     this.#db
       .transaction(() => {
-        if (readClaim(this.#db)?.id === this.#mine.id) writeClaim(this.#db, this.#mine);
+        if (readClaim(this.#db)?.id === this.#mine.id)
+          writeSetting(this.#db, SERVICE_SETTING, JSON.stringify(this.#mine));
       })
       .immediate();
   }
@@ -119,8 +126,7 @@ export class ServiceClaim {
   release(): void {
     this.#db
       .transaction(() => {
-        if (readClaim(this.#db)?.id === this.#mine.id)
-          this.#db.prepare("DELETE FROM setting WHERE key = ?").run(SERVICE_SETTING);
+        if (readClaim(this.#db)?.id === this.#mine.id) writeSetting(this.#db, SERVICE_SETTING, null);
       })
       .immediate();
   }
@@ -151,7 +157,7 @@ function askForRows(path: string): boolean {
     try {
       db.transaction(() => {
         const claim = readClaim(db);
-        if (claim !== null) writeClaim(db, { ...claim, isLookedAt: true });
+        if (claim !== null) writeSetting(db, SERVICE_SETTING, JSON.stringify({ ...claim, isLookedAt: true }));
       }).immediate();
     } finally {
       db.close();
@@ -213,20 +219,14 @@ function refusal(db: Store, { pid, host, since }: Claim, system: ClaimSystem): S
 }
 
 function readClaim(db: Store): Claim | null {
-  const text = db.prepare("SELECT value FROM setting WHERE key = ?").pluck().get(SERVICE_SETTING);
-  if (typeof text !== "string") return null;
+  const text = setting(db, SERVICE_SETTING);
+  if (text === null) return null;
   try {
     return Claim.parse(JSON.parse(text));
   } catch {
     // Nothing that this program wrote.
     return null;
   }
-}
-
-function writeClaim(db: Store, claim: Claim): void {
-  db.prepare(
-    "INSERT INTO setting (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
-  ).run(SERVICE_SETTING, JSON.stringify(claim));
 }
 
 /** The text of a file or link of /proc; null where there is none. */

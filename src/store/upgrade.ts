@@ -1,13 +1,43 @@
 /**
- * What happens before a store of an earlier version is brought up to date? A copy of it is kept beside it, so that the
- * program of before can be used again, and a person hears how long it will take. A new store needs neither.
+ * How does a store get the newest schema? From `migrations/` by number over `PRAGMA user_version`, one transaction a
+ * step, forward only. Before that a copy of an earlier version's store is kept beside it, so that the program of before
+ * can be used again, and a person hears how long it will take. A new store needs neither.
  */
-import { chmodSync, constants, copyFileSync, renameSync, rmSync, statfsSync, statSync } from "node:fs";
-import { basename, dirname, resolve } from "node:path";
+import {
+  chmodSync,
+  constants,
+  copyFileSync,
+  existsSync,
+  readdirSync,
+  readFileSync,
+  renameSync,
+  rmSync,
+  statfsSync,
+  statSync,
+} from "node:fs";
+import { basename, dirname, join, resolve } from "node:path";
+import { fileURLToPath, pathToFileURL } from "node:url";
 import type Database from "better-sqlite3";
 import { plainLine } from "../model/plain-text.ts";
 import { duration, fileSize } from "../words/format.ts";
 import { StoreUnusable } from "./store-error.ts";
+
+// Where is this package's folder? Found upwards, since the code runs from `src/` and from `dist/`.
+
+function findRoot(): URL {
+  let folder = dirname(fileURLToPath(import.meta.url));
+  while (!existsSync(join(folder, "migrations"))) {
+    const parent = dirname(folder);
+    if (parent === folder) throw new Error("The folder 'migrations' is missing from this installation.");
+    folder = parent;
+  }
+  return pathToFileURL(`${folder}/`);
+}
+
+/** Folder of package.json, migrations and sample-captures, with a trailing slash. */
+export const packageRoot: URL = findRoot();
+
+const MIGRATIONS = new URL("migrations/", packageRoot);
 
 /** Hears sentences on an upgrade; by default they are written to stderr. */
 export type OnUpgrade = (sentence: string) => void;
@@ -25,7 +55,65 @@ const FURTHER_SHARE = 1;
 /** Set to any text: no copy is made. For a disk without room, after a copy to elsewhere. */
 const WITHOUT_COPY = "MASTLOG_UPGRADE_WITHOUT_COPY";
 
-export class Upgrade {
+export function schemaVersion(db: Database.Database): number {
+  return Number(db.pragma("user_version", { simple: true }));
+}
+
+function migrationFiles(): { number: number; file: string }[] {
+  return readdirSync(fileURLToPath(MIGRATIONS))
+    .filter((file) => /^\d{3}-[\w-]+\.sql$/.test(file))
+    .sort()
+    .map((file) => ({ number: Number(file.slice(0, 3)), file }));
+}
+
+/** The schema that this program writes. */
+export function newestVersion(): number {
+  return migrationFiles().at(-1)?.number ?? 0;
+}
+
+export function migrate(db: Database.Database, path: string, onUpgrade: OnUpgrade): void {
+  if (schemaVersion(db) > newestVersion()) {
+    db.close();
+    throw new StoreUnusable(
+      `${path} was written by a newer Mastlog than this one.`,
+      "Update this program, or name another file with --db.",
+    );
+  }
+  const from = schemaVersion(db);
+  const isNew = from === 0 || db.memory;
+  const to = newestVersion();
+  if (from === to) return;
+  const upgrade = isNew ? null : upgradeOf(db, { from, to }, onUpgrade);
+  const files = migrationFiles().filter(({ number }) => number > from);
+  // A new store is made at once, or not at all; another's data are taken from schema to schema.
+  for (const step of isNew ? [files] : files.map((file) => [file])) {
+    // IMMEDIATE, and the version asked again inside: two processes may start on one new file.
+    db.transaction(() => {
+      for (const { number, file } of step) {
+        if (schemaVersion(db) >= number) continue;
+        db.exec(readFileSync(new URL(file, MIGRATIONS), "utf8"));
+        db.pragma(`user_version = ${number}`);
+      }
+    }).immediate();
+    upgrade?.step(step.at(-1)?.number ?? to);
+  }
+  upgrade?.done();
+}
+
+function upgradeOf(
+  db: Database.Database,
+  versions: { readonly from: number; readonly to: number },
+  say: OnUpgrade,
+): Upgrade {
+  try {
+    return new Upgrade(db, versions, say);
+  } catch (error) {
+    db.close();
+    throw error;
+  }
+}
+
+class Upgrade {
   readonly #path: string;
   readonly #from: number;
   readonly #to: number;

@@ -8,19 +8,21 @@ import type { KeptRule } from "../words/removed.ts";
 import { addKeys, removeKeys } from "./keys.ts";
 import type { Store } from "./open.ts";
 import { changePlacements, type PlacementWork, writePlacementPhoto } from "./placements.ts";
-import { writeKeptRule } from "./retention.ts";
 import {
   type BenchRecordChangeRow,
   type BenchReferenceRow,
+  writeBenchRecord,
+  writeBenchReference,
+  writeKeptRule,
+  writeServiceSetting,
+} from "./settings.ts";
+import {
   changeMarks,
   type LabelChangeRow,
   type MarkWork,
   type PositionRequest,
-  writeBenchRecord,
-  writeBenchReference,
   writeLabel,
   writePosition,
-  writeServiceSetting,
   writeSiteName,
 } from "./user-data.ts";
 import { notWritten, type Written, written } from "./written.ts";

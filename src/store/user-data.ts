@@ -2,8 +2,8 @@
 
 import type { TimeRange } from "../model/time-range.ts";
 import type { Store } from "./open.ts";
-import { setting } from "./queries/lives.ts";
 import { prepared } from "./queries/statement.ts";
+import { writeSetting } from "./settings.ts";
 import { notWritten, type Written, written } from "./written.ts";
 
 export interface MarkPosition {
@@ -212,115 +212,8 @@ function writeSite(db: Store, eui: string, name: string | null): void {
 
 /** What the site is called; null or nothing but spaces takes the name back. */
 export function writeSiteName(db: Store, name: string | null): Written {
-  if (name === null || name.trim() === "") db.prepare("DELETE FROM setting WHERE key = 'site-name'").run();
-  else db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES ('site-name', ?)").run(name.trim());
+  writeSetting(db, "site-name", name?.trim() || null);
   return written(1);
-}
-
-// Against which known good gateway does the bench measure, and within which limits? One setting for the whole bench.
-
-export interface BenchReferenceRow {
-  /** Identifier of the reference gateway. */
-  readonly eui: string;
-  /** Level that a gateway may differ from it by, dB. */
-  readonly maxOffsetDb: number;
-  /** Points of frames that it may lose more. */
-  readonly maxLossPoints: number;
-}
-
-const KEY = "bench-reference";
-
-/** Sets the reference; null takes it away. */
-export function writeBenchReference(db: Store, reference: BenchReferenceRow | null): Written {
-  if (reference === null) db.prepare("DELETE FROM setting WHERE key = ?").run(KEY);
-  else {
-    const { eui, maxOffsetDb, maxLossPoints } = reference;
-    const value = JSON.stringify({ eui, maxOffsetDb, maxLossPoints });
-    db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(KEY, value);
-  }
-  return written(1);
-}
-
-/** The reference that was set; null: none. */
-export function benchReference(store: Store): BenchReferenceRow | null {
-  const text = setting(store, KEY);
-  if (text === null) return null;
-  const { eui, maxOffsetDb, maxLossPoints } = JSON.parse(text) as Partial<Record<string, unknown>>;
-  return typeof eui === "string" && typeof maxOffsetDb === "number" && typeof maxLossPoints === "number"
-    ? { eui, maxOffsetDb, maxLossPoints }
-    : null;
-}
-
-// What did a person note of a gateway on the bench? Reads and writes the `bench_record` rows.
-
-export interface BenchRecordRow {
-  readonly eui: string;
-  /** Serial number or work order; null: not noted. */
-  readonly serial: string | null;
-  /** null: not signed off. */
-  readonly signedOffUs: number | null;
-}
-
-/** What is left out stays; null takes it back. */
-export interface BenchRecordChangeRow {
-  readonly eui: string;
-  readonly serial?: string | null | undefined;
-  readonly signedOffUs?: number | null | undefined;
-}
-
-/** Notes a serial number, signs a gateway off, or takes either back. Fails for a gateway that was never heard. */
-export function writeBenchRecord(db: Store, { eui, serial, signedOffUs }: BenchRecordChangeRow): Written {
-  if (db.prepare("SELECT 1 FROM gateway WHERE eui = ?").get(eui) === undefined)
-    return notWritten("no-such-gateway");
-  db.prepare("INSERT OR IGNORE INTO bench_record (gateway_eui) VALUES (?)").run(eui);
-  if (serial !== undefined) {
-    const plain = serial === null || serial.trim() === "" ? null : serial.trim();
-    db.prepare("UPDATE bench_record SET serial = ? WHERE gateway_eui = ?").run(plain, eui);
-  }
-  if (signedOffUs !== undefined)
-    db.prepare("UPDATE bench_record SET signed_off_us = ? WHERE gateway_eui = ?").run(signedOffUs, eui);
-  db.prepare(
-    "DELETE FROM bench_record WHERE gateway_eui = ? AND serial IS NULL AND signed_off_us IS NULL",
-  ).run(eui);
-  return written(1);
-}
-
-/** What was noted of each gateway, by its identifier. */
-export function benchRecords(store: Store): ReadonlyMap<string, BenchRecordRow> {
-  const rows = prepared(
-    store,
-    "SELECT gateway_eui AS eui, serial, signed_off_us AS signedOffUs FROM bench_record ORDER BY gateway_eui",
-  ).all() as BenchRecordRow[];
-  return new Map(rows.map((row) => [row.eui, row]));
-}
-
-// What is watched, and what was reported of it? JSON, as the service reads it.
-
-export interface WatchSettings {
-  readonly rules: string | null;
-  readonly state: string | null;
-  /** Messages that were not delivered yet. */
-  readonly waiting: string | null;
-}
-
-type ServiceSetting = "watch-rules" | "watch-state" | "watch-waiting" | "publish-place";
-
-export function writeServiceSetting(db: Store, key: ServiceSetting, value: string): Written {
-  db.prepare("INSERT OR REPLACE INTO setting (key, value) VALUES (?, ?)").run(key, value);
-  return written(1);
-}
-
-export function watchSettings(store: Store): WatchSettings {
-  return {
-    rules: setting(store, "watch-rules"),
-    state: setting(store, "watch-state"),
-    waiting: setting(store, "watch-waiting"),
-  };
-}
-
-/** How far publishing to an MQTT broker had come; null: never kept. */
-export function publishPlace(store: Store): string | null {
-  return setting(store, "publish-place");
 }
 
 // Which marks touch a stretch of time?

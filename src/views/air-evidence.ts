@@ -10,7 +10,7 @@ import { demodulationFloorDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm, noiseSample, type TimedNoise } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
+import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { type AskedWindow, rowsPart } from "./window.ts";
 

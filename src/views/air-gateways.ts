@@ -26,7 +26,7 @@ import {
   expectedCollisions,
 } from "../radio/collisions.ts";
 import { codingRateCode, modulationFromCodes } from "../store/data-rate-code.ts";
-import type { DownlinkRecord } from "../store/queries/air-scan.ts";
+import type { DownlinkRecord } from "../store/queries/air.ts";
 import { type ChannelEvidence, type GatewayEvidence, loadClasses, type Tallies } from "./air-evidence.ts";
 
 /** Downlinks come at 4/5 without a payload CRC unless set otherwise; radio reference of the trade, section on frames. */

@@ -20,7 +20,7 @@ import { recogniseRegion } from "../radio/regions/recognise-region.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { downlinksOf, reportedTransmissions } from "../store/queries/air-scan.ts";
+import { downlinksOf, reportedTransmissions } from "../store/queries/air.ts";
 import { channelCells } from "../store/queries/channels.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { labels, storedSpanUs } from "../store/queries/lives.ts";

@@ -14,7 +14,7 @@ import {
 import type { Store } from "../store/open.ts";
 import { channelsOfSite } from "../store/queries/bench-radio.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
-import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { onceAnAnswer } from "../store/queries/statement.ts";
 import { heardPlan, type PlannedGateway, subBandSentences } from "./wrong-sub-band.ts";
 
 /** More channels than this are not all listened to at once. */

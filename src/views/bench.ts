@@ -26,7 +26,7 @@ import {
   packetsAt,
   reportAt,
 } from "../store/queries/receptions.ts";
-import { benchRecords } from "../store/user-data.ts";
+import { benchRecords } from "../store/settings.ts";
 import { dbm, decibel, megahertz } from "../words/format.ts";
 import { type BenchGiven, benchEvidence } from "./bench-evidence.ts";
 import { identifierNotices } from "./bookkeeping.ts";

@@ -6,10 +6,11 @@ import { listKeys } from "../store/keys.ts";
 import { narrowedSite, siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { gatewayCount, refusalSamples, refusals, rivals } from "../store/queries/gateways.ts";
-import { labels, setting } from "../store/queries/lives.ts";
+import { labels } from "../store/queries/lives.ts";
 import { captures } from "../store/queries/receptions.ts";
 import { MAX_GATEWAYS } from "../store/recorder/gateways.ts";
-import { givesBack, keptRule, removedOf } from "../store/retention.ts";
+import { givesBack, removedOf } from "../store/retention.ts";
+import { keptRule, setting } from "../store/settings.ts";
 
 const MAX_SAMPLES = 60;
 const HEX_OCTETS = 512;

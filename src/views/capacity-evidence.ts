@@ -13,7 +13,7 @@ import { linkMarginDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
+import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air.ts";
 import { type GatewayTransmission, gatewayTransmissions } from "../store/queries/downlinks.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { allLives, labels } from "../store/queries/lives.ts";

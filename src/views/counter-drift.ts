@@ -4,7 +4,7 @@ import { type CounterDrift, counterDrift } from "../radio/counter-drift.ts";
 import { READING_CELL_US } from "../store/hours/packet-columns.ts";
 import type { Store } from "../store/open.ts";
 import { counterReadings } from "../store/queries/gateways.ts";
-import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { onceAnAnswer } from "../store/queries/statement.ts";
 import { removedToUs } from "../store/retention.ts";
 
 /** Readings of a window at most, and so the width of the cells that each give one. */

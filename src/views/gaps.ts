@@ -16,7 +16,7 @@ import type { Store } from "../store/open.ts";
 import { type GapCount, goesOn, type StoredGap, type StoredOutage } from "../store/queries/gaps.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { type LabelRecord, labels, lifeNumber, storedSpanUs } from "../store/queries/lives.ts";
-import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { onceAnAnswer } from "../store/queries/statement.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { certaintyOf } from "../words/causes.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";

@@ -7,8 +7,12 @@ import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
-import { serverSeen } from "../store/queries/downlinks.ts";
-import { type JoinRequestRecord, joinRequests, newestLifeOf } from "../store/queries/joins.ts";
+import {
+  type JoinRequestRecord,
+  joinRequests,
+  newestLifeOf,
+  serverSeen,
+} from "../store/queries/downlinks.ts";
 import { decodePhyPayload } from "../wire/lorawan/phy-payload.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 

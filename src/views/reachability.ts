@@ -16,7 +16,7 @@ import {
   keepaliveUs,
   statusSpacingUs,
 } from "../store/queries/gateways.ts";
-import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { onceAnAnswer } from "../store/queries/statement.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { removedToUs } from "../store/retention.ts";
 

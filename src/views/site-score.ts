@@ -10,11 +10,10 @@ import { NOISE_SNR_MOST_DB, noiseSample, type TimedNoise } from "../radio/noise.
 import { median } from "../statistics/robust.ts";
 import { FrameSeries, NO_LEVEL } from "../store/hours/frame-series.ts";
 import type { Store } from "../store/open.ts";
-import { newestReceptionsFromUs } from "../store/queries/air-scan.ts";
+import { newestReceptionsFromUs, type WeakReading, weakReadings } from "../store/queries/air.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { lifeSpans } from "../store/queries/lives.ts";
-import { onceAnAnswer } from "../store/queries/of-answer.ts";
-import { type WeakReading, weakReadings } from "../store/queries/score.ts";
+import { onceAnAnswer } from "../store/queries/statement.ts";
 import { marginDb } from "./node-figures.ts";
 import { type AskedWindow, knownUntilUs, rowsPart } from "./window.ts";
 

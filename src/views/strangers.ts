@@ -24,10 +24,16 @@ import { DAY_US, median } from "../statistics/robust.ts";
 import { trendOf } from "../statistics/trend.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { type AirPacket, airPackets, newestReceptionsFromUs } from "../store/queries/air-scan.ts";
+import {
+  type AddressDay,
+  type AirPacket,
+  airPackets,
+  airtimeByDay,
+  hoursThere,
+  newestReceptionsFromUs,
+} from "../store/queries/air.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
-import { type AddressDay, airtimeByDay, hoursThere } from "../store/queries/strangers.ts";
 import type { RecordedTime } from "../store/recorded-time.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
 import { shownCollisions } from "./air-gateways.ts";

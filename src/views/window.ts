@@ -4,11 +4,12 @@ import type { Window, WindowQuery } from "../contract/common.ts";
 import { isoTime, MINUTE_US, type TimeRange } from "../model/time-range.ts";
 import { GATHERED_HOUR_US } from "../store/hours/gathered.ts";
 import { narrowedGateways } from "../store/narrowed.ts";
-import { type Store, StoreUnusable } from "../store/open.ts";
+import type { Store } from "../store/open.ts";
 import { storedSpanUs } from "../store/queries/lives.ts";
-import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { onceAnAnswer } from "../store/queries/statement.ts";
 import { presentUs, type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
+import { StoreUnusable } from "../store/store-error.ts";
 import { type RemovedBasis, removedBasis, removedSentence } from "../words/removed.ts";
 
 /**

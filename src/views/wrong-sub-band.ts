@@ -14,7 +14,7 @@ import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { heardChannels } from "../store/queries/gateways.ts";
 import { type HeardCounter, heardCounters, joinRequestsHeard } from "../store/queries/lives.ts";
-import { onceAnAnswer } from "../store/queries/of-answer.ts";
+import { onceAnAnswer } from "../store/queries/statement.ts";
 
 /** One gateway, as far as its plan was recognised. */
 export interface PlannedGateway {

@@ -2,7 +2,7 @@ import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { benchCommand } from "../../src/commands/bench.ts";
 import { BenchTable, BenchView, ReceiverView } from "../../src/contract/index.ts";
 import { openStore } from "../../src/store/open.ts";
-import { writeBenchRecord, writeBenchReference } from "../../src/store/user-data.ts";
+import { writeBenchRecord, writeBenchReference } from "../../src/store/settings.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { keepalives, record, statusAt } from "../views/a-site.ts";
 import { run, type StoreFile, storeFile } from "./run-command.ts";

@@ -1,6 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { csvHead, csvRows } from "../../src/export/csv.ts";
-import { jsonRows } from "../../src/export/json-lines.ts";
+import { csvHead, csvRows, jsonRows } from "../../src/export/forms.ts";
 import type { Cell, Column, ColumnType } from "../../src/export/table.ts";
 
 function lineOf(...cells: readonly (readonly [ColumnType, Cell])[]): string {

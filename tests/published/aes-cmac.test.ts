@@ -3,7 +3,7 @@
  * Source: RFC 4493, section 4 (subkey and AES-CMAC test vectors); FIPS 197, appendix C.1 (AES-128 block).
  */
 import { expect, test } from "vitest";
-import { aesCmac, aesDecryptBlocks, aesEncryptBlocks } from "../../src/wire/lorawan/aes.ts";
+import { aesCmac, aesDecryptBlocks, aesEncryptBlocks } from "../../src/wire/lorawan/lorawan-keys.ts";
 import { hexOf, octetsOfHex } from "../../src/wire/lorawan/octets.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;

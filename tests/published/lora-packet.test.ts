@@ -12,7 +12,6 @@
  */
 import loraPacketModule from "lora-packet";
 import { expect, test } from "vitest";
-import { aesEncryptBlocks } from "../../src/wire/lorawan/aes.ts";
 import {
   cryptFOpts,
   cryptFrmPayload,
@@ -33,6 +32,7 @@ import {
   openJoinAccept,
   sealJoinAccept,
 } from "../../src/wire/lorawan/join-accept.ts";
+import { aesEncryptBlocks } from "../../src/wire/lorawan/lorawan-keys.ts";
 import { hexOf, joinOctets } from "../../src/wire/lorawan/octets.ts";
 import {
   type DataFrame,

@@ -17,7 +17,7 @@ import {
   type ReadingThreadEvents,
 } from "../../src/service/reading-pool.ts";
 import type { AskedViews } from "../../src/service/views.ts";
-import { StoreUnusable } from "../../src/store/open.ts";
+import { StoreUnusable } from "../../src/store/store-error.ts";
 import { HandClock, settled } from "./hand-clock.ts";
 
 /** A thread that does what the test says. */

@@ -6,8 +6,8 @@ import { NO_DISK_SPACE } from "../../src/service/disk-space.ts";
 import { WatchService } from "../../src/service/watch-service.ts";
 import type { Way } from "../../src/service/watch-ways.ts";
 import { openStore } from "../../src/store/open.ts";
+import { watchSettings } from "../../src/store/settings.ts";
 import { type UserChange, writeUserChange } from "../../src/store/user-changes.ts";
-import { watchSettings } from "../../src/store/user-data.ts";
 
 export const START_MS = Date.UTC(2026, 2, 14, 9);
 export const NOTHING: StoredWatchFacts = {

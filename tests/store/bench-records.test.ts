@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { mergeWords } from "../../src/store/merge.ts";
 import type { Store } from "../../src/store/open.ts";
-import { benchRecords, writeBenchRecord } from "../../src/store/user-data.ts";
+import { benchRecords, writeBenchRecord } from "../../src/store/settings.ts";
 import { benchTable, benchView } from "../../src/views/bench.ts";
 import { keepalives, siteOf, windowOf } from "../views/a-site.ts";
 import { SHED, TOWER } from "./traffic.ts";

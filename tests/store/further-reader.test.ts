@@ -2,14 +2,8 @@ import { copyFileSync, mkdtempSync, readdirSync, renameSync, rmSync } from "node
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { describe, expect, it, onTestFinished } from "vitest";
-import {
-  deferSyncs,
-  openFurtherReader,
-  openReader,
-  openStore,
-  StoreUnusable,
-  storeFile,
-} from "../../src/store/open.ts";
+import { deferSyncs, openFurtherReader, openReader, openStore, storeFile } from "../../src/store/open.ts";
+import { StoreUnusable } from "../../src/store/store-error.ts";
 
 /** A store in use, and one more reading connection asked for. */
 function storeInUse() {

@@ -4,7 +4,7 @@ import { join } from "node:path";
 import fc from "fast-check";
 import { beforeEach, describe, expect, it, onTestFinished } from "vitest";
 import type { NodeKeysEntry } from "../../src/ledger/keys/file.ts";
-import { addKeys, listKeys, loadKeyRing, removeKeys } from "../../src/store/keys.ts";
+import { addKeys, keysOfAddress, listKeys, removeKeys } from "../../src/store/keys.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
@@ -293,7 +293,7 @@ describe("keys in the store", () => {
         holds: ["nwkSKey"],
       },
     ]);
-    expect(loadKeyRing(db).forAddress(DEV_ADDR)[0]?.keys.nwkSKey).toEqual(KEY_A);
+    expect(keysOfAddress(db, Number.parseInt(DEV_ADDR, 16))[0]?.keys.nwkSKey).toEqual(KEY_A);
   });
 });
 

@@ -1,7 +1,8 @@
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import { siteNames } from "../../src/store/narrowed.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
-import { labels, setting } from "../../src/store/queries/lives.ts";
+import { labels } from "../../src/store/queries/lives.ts";
+import { setting } from "../../src/store/settings.ts";
 import { writeLabel, writeSiteName } from "../../src/store/user-data.ts";
 
 let db: Store;

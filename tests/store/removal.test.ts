@@ -11,7 +11,8 @@ import { frameCountsByLife, framesByLife } from "../../src/store/hours/read-fram
 import { openStore, type Store } from "../../src/store/open.ts";
 import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
-import { keptRule, removedOf, writeKeptRule } from "../../src/store/retention.ts";
+import { removedOf } from "../../src/store/retention.ts";
+import { keptRule, writeKeptRule } from "../../src/store/settings.ts";
 import { DAY_US, FIRST_MIDNIGHT_US, recorded, removeAll, traffic, workOff } from "./some-days.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "./traffic.ts";
 

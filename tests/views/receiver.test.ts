@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { ReceiverView } from "../../src/contract/bench.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
-import { writeBenchReference } from "../../src/store/user-data.ts";
+import { writeBenchReference } from "../../src/store/settings.ts";
 import { receiverView } from "../../src/views/receiver.ts";
 import { resolveWindow } from "../../src/views/window.ts";
 import { playedSite } from "./a-played-site.ts";

@@ -1,7 +1,7 @@
 /** How does the service get a passage? By starting its thread; this handle is all that it sees of it. */
 import { type MessagePort, Worker } from "node:worker_threads";
 import type { Endpoint } from "../../model/datagram.ts";
-import { StoreUnusable } from "../../store/open.ts";
+import { StoreUnusable } from "../../store/store-error.ts";
 import type { FromPassage, PassageThreadSettings, RelayFigures, ToPassage } from "./messages.ts";
 
 export interface StartPassageOptions extends Omit<PassageThreadSettings, "copies"> {

@@ -24,9 +24,8 @@
  * trials made and the chance that such a proof is false, and falseProofChance gives it beforehand.
  */
 import type { DevAddr, Eui } from "../../model/identifiers.ts";
-import { KEY_SIZE } from "../../wire/lorawan/aes.ts";
 import { dataMic10, downlinkMic11, type FrameIdentity, splitMic } from "../../wire/lorawan/frame-mic.ts";
-import type { LorawanKeys } from "../../wire/lorawan/lorawan-keys.ts";
+import { KEY_SIZE, type LorawanKeys } from "../../wire/lorawan/lorawan-keys.ts";
 import { sameOctets } from "../../wire/lorawan/octets.ts";
 import type { DataFrame } from "../../wire/lorawan/phy-payload.ts";
 import { acknowledged, SERVING_TRIALS, type Transmitted, trialsOfServing, upperHalves } from "./halves.ts";

@@ -153,11 +153,6 @@ export function labels(store: Store, kind: "gateway" | "node"): ReadonlyMap<stri
   return new Map(rows.map((row) => [row.id, row]));
 }
 
-export function setting(store: Store, key: string): string | null {
-  const value = prepared(store, "SELECT value FROM setting WHERE key = ?").pluck().get(key);
-  return typeof value === "string" ? value : null;
-}
-
 /** By gateway: the first reception of a site may lie behind millions of others'. */
 const FIRST_HEARD = `(SELECT min((SELECT min(at_us) FROM main.reception WHERE gateway_id = gateway.id)) FROM gateway)`;
 

@@ -6,10 +6,10 @@
 import { constants, deflateSync, inflateSync } from "node:zlib";
 import type { Assignment, CountedFrame, JoinHeard } from "../../ledger/counters.ts";
 import { accountWithKeys, type KeyedAssignment, type Surroundings } from "../../ledger/keys/counters.ts";
-import { type Proof, proveSender } from "../../ledger/keys/proof.ts";
+import { type NumberedKeys, type Proof, proveSender } from "../../ledger/keys/proof.ts";
 import { type AddressState, type LifeState, newAddressState } from "../../ledger/life-state.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
-import { addressesWithKeys, type HeldKeys, keysOfAddress } from "../key-sets.ts";
+import { addressesWithKeys, keysOfAddress } from "../keys.ts";
 import type { Store } from "../open.ts";
 import { removedToUs } from "../retention.ts";
 import { type AccountStatements, accountStatements } from "./counter-statements.ts";
@@ -31,7 +31,7 @@ const FIRST_US = Number.MIN_SAFE_INTEGER;
 interface AddressEntry {
   readonly state: AddressState;
   /** Sets of keys that may prove frames of this address; empty for almost every one. */
-  readonly keys: readonly HeldKeys[];
+  readonly keys: readonly NumberedKeys[];
   readonly lifeIds: Map<number, number>;
   /** Accounted so far. */
   frames: number;
@@ -227,7 +227,7 @@ export class CounterAssigner {
     for (const devAddr of addressesWithKeys(this.#db)) this.#keyed.add(devAddr);
   }
 
-  #keysOf(devAddr: number): readonly HeldKeys[] {
+  #keysOf(devAddr: number): readonly NumberedKeys[] {
     return this.#keyed.has(devAddr) ? keysOfAddress(this.#db, devAddr) : NO_KEYS;
   }
 
@@ -386,9 +386,9 @@ function leastMissed(states: readonly { lastAtUs: number; frames: number }[]): n
   return least.lastAtUs;
 }
 
-const NO_KEYS: readonly HeldKeys[] = [];
+const NO_KEYS: readonly NumberedKeys[] = [];
 
-function proofOf(state: AddressState, keys: readonly HeldKeys[], frame: FrameToAccount): Proof {
+function proofOf(state: AddressState, keys: readonly NumberedKeys[], frame: FrameToAccount): Proof {
   if (keys.length === 0 || frame.payload === null) return { kind: "unknown" };
   const decoded = decodePhyPayload(frame.payload);
   if (!decoded.ok || !("fCtrl" in decoded.value)) return { kind: "unknown" };

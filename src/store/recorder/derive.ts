@@ -6,7 +6,7 @@ import { contentOf } from "../../ledger/group-receptions.ts";
 import type { WireFault } from "../../model/fault.ts";
 import { type DevAddr, parseDevAddr } from "../../model/identifiers.ts";
 import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
-import { followJoins, JOIN_REACH_US } from "../joins.ts";
+import { followJoins, JOIN_REACH_US } from "../keys.ts";
 import type { Store } from "../open.ts";
 import { ChannelWriter } from "./channels.ts";
 import { type Account, CounterAssigner, type Recounted, type RecountStep } from "./counters.ts";

@@ -8,7 +8,7 @@ import { contains } from "../../model/time-range.ts";
 import { holmAdjusted } from "../../statistics/proportions.ts";
 import type { Store } from "../../store/open.ts";
 import { newestFrames, type TrialFrame } from "../../store/queries/trial-frames.ts";
-import { type BenchReferenceRow, benchReference } from "../../store/user-data.ts";
+import { type BenchReferenceRow, benchReference } from "../../store/settings.ts";
 import { placementRows } from "../user-data.ts";
 import { type AskedWindow, windowView } from "../window.ts";
 import { type JudgedTrial, judgedTrial } from "./answer.ts";

@@ -4,7 +4,7 @@
  * `message` is the PHYPayload without its last four octets (MHDR | FHDR | FPort | FRMPayload, as ciphertext).
  */
 import type { DevAddr, Eui } from "../../model/identifiers.ts";
-import { aesEncryptBlocks, mic, xorOctets } from "./aes.ts";
+import { aesEncryptBlocks, mic, xorOctets } from "./lorawan-keys.ts";
 import { joinOctets, putIdentifier, putLittleEndian, sameOctets } from "./octets.ts";
 import type { Direction } from "./phy-payload.ts";
 

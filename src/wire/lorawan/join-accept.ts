@@ -4,9 +4,14 @@
  * A join-accept is encrypted with the AES *decrypt* operation, so its reader applies AES encrypt.
  */
 import type { DevAddr, Eui } from "../../model/identifiers.ts";
-import { aesDecryptBlocks, aesEncryptBlocks, mic } from "./aes.ts";
 import { deriveJoinServerKeys } from "./frame-mic.ts";
-import type { FrameFacts, LorawanKeys } from "./lorawan-keys.ts";
+import {
+  aesDecryptBlocks,
+  aesEncryptBlocks,
+  type FrameFacts,
+  type LorawanKeys,
+  mic,
+} from "./lorawan-keys.ts";
 import {
   identifierAt,
   joinOctets,

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import type { TimeRange } from "../../../src/model/time-range.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
-import * as air from "../../../src/store/queries/air-scan.ts";
+import * as air from "../../../src/store/queries/air.ts";
 import * as benchDownlinks from "../../../src/store/queries/bench.ts";
 import * as benchHeartbeat from "../../../src/store/queries/bench.ts";
 import * as benchRadio from "../../../src/store/queries/bench-radio.ts";

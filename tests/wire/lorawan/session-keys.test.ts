@@ -1,11 +1,11 @@
 import { describe, expect, test } from "vitest";
-import { aesEncryptBlocks } from "../../../src/wire/lorawan/aes.ts";
 import {
   deriveJoinServerKeys,
   deriveSessionKeys10,
   deriveSessionKeys11,
   deriveSessionKeys11OptNeg0,
 } from "../../../src/wire/lorawan/frame-mic.ts";
+import { aesEncryptBlocks } from "../../../src/wire/lorawan/lorawan-keys.ts";
 import { hexOf, octetsOfHex } from "../../../src/wire/lorawan/octets.ts";
 
 const hex = (text: string): Uint8Array => octetsOfHex(text) as Uint8Array;

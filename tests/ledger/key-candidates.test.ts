@@ -3,9 +3,9 @@ import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { NodeKeysFile, readNodeKeysFile } from "../../src/ledger/keys/file.ts";
 import type { NodeKeys } from "../../src/ledger/keys/identity.ts";
-import { type FollowedSession, identifySender, KeyRing } from "../../src/ledger/keys/joins.ts";
+import { identifySender } from "../../src/ledger/keys/joins.ts";
 import { hexOf } from "../../src/wire/lorawan/octets.ts";
-import { DEV_ADDR, frame10, keyOctets, nodeOf, twoKeys, uplink11 } from "./keyed-frames.ts";
+import { frame10, keyOctets, nodeOf, twoKeys, uplink11 } from "./keyed-frames.ts";
 
 const RUNS = { seed: 5, numRuns: 40 } as const;
 const SECRET = "00112233445566778899AABBCCDDEEFF";
@@ -16,7 +16,6 @@ describe("keys of an address", () => {
     fc.assert(
       fc.property(twoKeys, fc.array(fc.boolean(), { minLength: 1, maxLength: 12 }), ([one, two], order) => {
         const nodes = [nodeOf({ nwkSKey: one }), nodeOf({ nwkSKey: two })] as const;
-        const ring = new KeyRing(nodes);
         const last = new Map<NodeKeys, number>([
           [nodes[0], 65_530],
           [nodes[1], 140_000],
@@ -25,7 +24,7 @@ describe("keys of an address", () => {
           const sender = nodes[isSecond ? 1 : 0];
           const counter = (last.get(sender) ?? 0) + 3;
           const { octets, frame } = frame10(sender.keys.nwkSKey as Uint8Array, { counter });
-          const found = identifySender(octets, frame, ring.forAddress(DEV_ADDR), (node) => ({
+          const found = identifySender(octets, frame, nodes, (node) => ({
             lastCounter: last.get(node) ?? null,
           }));
           expect(found).toMatchObject({ verdict: "valid", counter: { counter32: counter } });
@@ -69,65 +68,6 @@ describe("keys of an address", () => {
       verdict: "valid",
       node: whole,
     });
-  });
-});
-
-describe("a key ring", () => {
-  const session = (fill: number, devAddr = "00000010"): FollowedSession => ({
-    devEui: DEV_EUI,
-    joinEui: "02005E1000000201",
-    devNonce: fill,
-    devAddr,
-    scheme: "1.0",
-    keys: { nwkSKey: new Uint8Array(16).fill(fill) },
-    boundToRequest: false,
-    content: {
-      joinNonce: "000001",
-      netId: "000000",
-      devAddr,
-      dlSettings: 0,
-      optNeg: false,
-      rx1DrOffset: 0,
-      rx2DataRate: 0,
-      rxDelay: 1,
-      rxDelaySeconds: 1,
-      cfList: null,
-      mic: new Uint8Array(4),
-    },
-  });
-
-  it("answers by address and by device, the newest session first", () => {
-    const root = nodeOf({ appKey: new Uint8Array(16) }, { devAddr: null, devEui: DEV_EUI });
-    const ring = new KeyRing([root]);
-    const first = ring.learn(session(1));
-    const second = ring.learn(session(2), 32);
-    expect(ring.forAddress("00000010")).toEqual([second, first]);
-    expect(ring.forDevice(DEV_EUI)).toEqual([second, first, root]);
-    expect(ring.forAddress("00000011")).toEqual([]);
-    expect(second.counterBits).toBe(32);
-  });
-
-  it("learns a session once, and keeps only the newest of a device that joins without end", () => {
-    const ring = new KeyRing();
-    expect(ring.learn(session(1))).toBe(ring.learn(session(1)));
-    for (let fill = 2; fill < 50; fill++) ring.learn(session(fill, fill % 2 === 0 ? "00000010" : "00000011"));
-    expect(ring.size).toBe(4);
-    expect(ring.forAddress("00000010")).toHaveLength(2);
-  });
-
-  it("takes over what was found out about a node", () => {
-    const ring = new KeyRing();
-    const node = ring.learn(session(1));
-    const known = { ...node, counterBits: 32 } as const;
-    ring.replace(node, known);
-    expect(ring.forAddress("00000010")).toEqual([known]);
-    expect(ring.size).toBe(1);
-  });
-
-  it("shows no key when it is printed or turned into JSON", () => {
-    const ring = new KeyRing([nodeOf({ nwkSKey: new Uint8Array(16).fill(0xab) })]);
-    expect(JSON.stringify(ring)).toBe("{}");
-    expect(inspect(ring, { depth: 9 })).not.toMatch(/171|ab/);
   });
 });
 

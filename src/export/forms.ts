@@ -1,9 +1,60 @@
-/**
- * Rows as Parquet: typed, compressed (Snappy), in row groups. Written by hyparquet-writer, a group at a time: no more
- * than one is in memory. Times are microseconds in UTC; a column that may be empty is optional.
- */
+/** In which forms are rows taken out? Comma-separated values, JSON lines, Parquet. */
 import { ByteWriter, ParquetWriter, type SchemaElement } from "hyparquet-writer";
-import type { Column, ColumnType, Page, Row } from "./table.ts";
+import { type Column, type ColumnType, type Page, type Row, timeText } from "./table.ts";
+
+// Comma-separated values: RFC 4180, with a head, lines ended by CR LF, UTF-8.
+//
+// A spreadsheet takes text that begins with = + - @, a tab or a carriage return for a formula. Names come from people
+// and from the air, so such text gets an apostrophe before it (OWASP, "CSV Injection"). Numbers stay numbers.
+
+const FORMULA = /^[=+\-@\t\r]/;
+// RFC 4180 section 2, rules 5 to 7.
+const TO_QUOTE = /[",\r\n]/;
+
+function textField(text: string): string {
+  const safe = FORMULA.test(text) ? `'${text}` : text;
+  return TO_QUOTE.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
+}
+
+export function csvHead(columns: readonly Column[]): string {
+  return `${columns.map(({ name }) => textField(name)).join(",")}\r\n`;
+}
+
+export function csvRows(columns: readonly Column[], rows: readonly Row[]): string {
+  let text = "";
+  for (const row of rows) {
+    for (let i = 0; i < columns.length; i++) {
+      if (i > 0) text += ",";
+      const cell = row[i];
+      if (cell === null || cell === undefined) continue;
+      if (typeof cell === "string") text += textField(cell);
+      else if (typeof cell === "number") text += columns[i]?.type === "time" ? timeText(cell) : String(cell);
+      else text += cell ? "true" : "false";
+    }
+    text += "\r\n";
+  }
+  return text;
+}
+
+// Rows as JSON lines: one object a row, keys and units as in the API, times in ISO 8601.
+
+export function jsonRows(columns: readonly Column[], rows: readonly Row[]): string {
+  const keys = columns.map(({ name }, i) => `${i === 0 ? "{" : ","}${JSON.stringify(name)}:`);
+  let text = "";
+  for (const row of rows) {
+    for (let i = 0; i < columns.length; i++) {
+      const cell = row[i] ?? null;
+      text += keys[i];
+      if (typeof cell === "number" && columns[i]?.type === "time") text += `"${timeText(cell)}"`;
+      else text += typeof cell === "string" ? JSON.stringify(cell) : String(cell);
+    }
+    text += "}\n";
+  }
+  return text;
+}
+
+// Rows as Parquet: typed, compressed (Snappy), in row groups. Written by hyparquet-writer, a group at a time: no more
+// than one is in memory. Times are microseconds in UTC; a column that may be empty is optional.
 
 /** Rows of a group. Chosen: some 10 MB of memory while it is made, and large enough to compress well. */
 const ROWS_A_GROUP = 50_000;
