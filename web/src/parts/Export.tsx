@@ -1,11 +1,43 @@
 /** How do figures leave? As a file of the shown window: a quiet link beneath a table, and a form for every table. */
+
+import { signal } from "@preact/signals";
 import { useEffect, useState } from "preact/hooks";
-import type { ExportFormat, ExportProgress, ExportTable } from "../../../src/contract/export.ts";
+import type { ExportFormat, ExportProgress, ExportsView, ExportTable } from "../../../src/contract/export.ts";
 import { fileSize, percent } from "../../../src/words/format.ts";
-import { exportsShown, watchExports } from "../state/exports.ts";
+import { getJson } from "../state/api.ts";
 import { currentWindow, questionQuery } from "../state/route.ts";
 import { describeWindow } from "../state/window.ts";
 import "./Export.css";
+
+const ASK_EVERY_MS = 1_000;
+/** A download that was just asked for has not begun yet. */
+const LOOKS_BEFORE_END = 3;
+
+/** Those that run, and those that ended in the last minute. */
+const exportsShown = signal<readonly ExportProgress[]>([]);
+
+let looksLeft = 0;
+let isAsking = false;
+
+/** Asks each second until none runs any more, `looks` times at least. */
+function watchExports(looks = LOOKS_BEFORE_END): void {
+  looksLeft = Math.max(looks, looksLeft);
+  if (isAsking) return;
+  isAsking = true;
+  void ask();
+}
+
+async function ask(): Promise<void> {
+  const answer = await getJson<ExportsView>("/api/exports");
+  if (answer.ok) exportsShown.value = answer.value.exports;
+  const runs = exportsShown.value.some(({ state }) => state === "running");
+  looksLeft = runs && answer.ok ? 1 : looksLeft - 1;
+  if (looksLeft <= 0) {
+    isAsking = false;
+    return;
+  }
+  setTimeout(() => void ask(), ASK_EVERY_MS);
+}
 
 /** Beneath a table: all rows of the window, without filter and cut; of a node: its own. */
 export function ExportLink({ what, node }: { what: ExportTable | readonly ExportTable[]; node?: string }) {
