@@ -11,26 +11,7 @@
  * interferers one at a time, any overlap as bad as another (a late or short one does less), receivers to spare.
  */
 
-// How many frames should be lost to collisions at a given load, if nodes send at random?
-// Abramson 1970, Roberts 1975 (from memory). Assumes random starts, no capture, enough demodulators: LoRa does
-// somewhat better, fleets with equal periods do much worse.
-
-/** Carried load of pure ALOHA at an offered load in Erlang: G e^-2G; at most 1/(2e) = 0.184 at G = 0.5. */
-export function pureAlohaThroughput(offeredErlang: number): number {
-  return offeredErlang * Math.exp(-2 * offeredErlang);
-}
-
-/** Carried load of slotted ALOHA: G e^-G; at most 1/e = 0.368 at G = 1. */
-export function slottedAlohaThroughput(offeredErlang: number): number {
-  return offeredErlang * Math.exp(-offeredErlang);
-}
-
-/** Share of frames lost in pure ALOHA: 1 - e^-2G. */
-export function pureAlohaLoss(offeredErlang: number): number {
-  return -Math.expm1(-2 * offeredErlang);
-}
-
-export interface CompetingTraffic {
+interface CompetingTraffic {
   readonly framesPerHour: number;
   readonly airtimeUs: number;
 }
@@ -45,14 +26,6 @@ export function successAmongMixedTraffic(airtimeUs: number, others: readonly Com
     expected += (other.framesPerHour / 3_600_000_000) * (airtimeUs + other.airtimeUs);
   }
   return Math.exp(-expected);
-}
-
-/**
- * Offered load in Erlang that explains a share of collision-like failures: -ln(1 - c)/2; null for a share outside
- * 0 to below 1. Use only frames 5 dB above their floor: weak links and false detections fail too (derived).
- */
-export function loadFromCollisionShare(share: number): number | null {
-  return share >= 0 && share < 1 ? -Math.log1p(-share) / 2 : null;
 }
 
 // Which of two overlapping LoRa frames survives? By the ratio of their powers, as two published tables see it.
@@ -79,27 +52,6 @@ export const CAPTURE_CROCE_2018: CaptureTable = [
   [-22, -22, -21, -20, 1, -20],
   [-25, -25, -25, -24, -23, 1],
 ];
-
-/**
- * `survives` when both tables say so, `lost` when neither does, `unknown` where they differ (by 5 dB at equal
- * spreading factors, up to 13 dB otherwise), or for spreading factors outside 7 to 12.
- * Timing matters too and is not judged here: the stronger frame must come before the last 5 preamble symbols.
- */
-export function captureOutcome(
-  wantedSpreadingFactor: number,
-  interferingSpreadingFactor: number,
-  signalToInterferenceDb: number,
-): "survives" | "unknown" | "lost" {
-  const theory = CAPTURE_GOURSAUD_2015[wantedSpreadingFactor - 7]?.[interferingSpreadingFactor - 7];
-  const measured = CAPTURE_CROCE_2018[wantedSpreadingFactor - 7]?.[interferingSpreadingFactor - 7];
-  if (theory === undefined || measured === undefined) {
-    return "unknown";
-  }
-  if (signalToInterferenceDb >= Math.max(theory, measured)) {
-    return "survives";
-  }
-  return signalToInterferenceDb >= Math.min(theory, measured) ? "unknown" : "lost";
-}
 
 /** Frames of one data rate and length on a channel. */
 export interface LoadClass {

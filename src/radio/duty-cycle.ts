@@ -107,41 +107,6 @@ function runningSums(values: readonly number[]): number[] {
   return sums;
 }
 
-/**
- * The sliding hour of one transmitter, kept up to date while frames arrive: one budget for each sub-band.
- * Frames may arrive late; those older than the window are forgotten once a newer moment was asked for.
- */
-export class SlidingHour {
-  readonly #bands = new Map<string, Transmission[]>();
-  readonly #periodUs: number;
-
-  constructor(periodUs = DUTY_CYCLE_PERIOD_US) {
-    this.#periodUs = periodUs;
-  }
-
-  /** Adds one frame to the budget of a sub-band. */
-  add(subBand: string, transmission: Transmission): void {
-    const list = this.#bands.get(subBand);
-    if (list === undefined) {
-      this.#bands.set(subBand, [transmission]);
-    } else {
-      list.push(transmission);
-    }
-  }
-
-  /** Airtime within the hour that ends at `atUs`, clipped to it, microseconds. Forgets what is older. */
-  usedUs(subBand: string, atUs: number): number {
-    const fromUs = atUs - this.#periodUs;
-    const kept = (this.#bands.get(subBand) ?? []).filter((t) => t.startUs + t.airtimeUs > fromUs);
-    this.#bands.set(subBand, kept);
-    let used = 0;
-    for (const t of kept) {
-      used += Math.max(0, Math.min(t.startUs + t.airtimeUs, atUs) - Math.max(t.startUs, fromUs));
-    }
-    return used;
-  }
-}
-
 export interface DutyCycleEstimate {
   /** Heard airtime over the hour: the node used at least this. */
   readonly atLeast: number;

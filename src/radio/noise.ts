@@ -1,12 +1,10 @@
 /**
  * How loud is the noise, in theory and as frames betray it; and how strong is a signal without it?
  */
-
 import { mannKendall } from "../statistics/rank-tests.ts";
 import { median, quantile } from "../statistics/robust.ts";
 import { effectiveSampleSize, lag1Autocorrelation } from "../statistics/series.ts";
 import { theilSen } from "../statistics/theil-sen.ts";
-import { demodulationFloorDb } from "./margin.ts";
 
 /** kT at 290 K, dBm in 1 Hz. Semtech AN1200.22 (from memory). */
 export const THERMAL_NOISE_DENSITY_DBM_PER_HZ = -174;
@@ -14,19 +12,6 @@ export const THERMAL_NOISE_DENSITY_DBM_PER_HZ = -174;
 /** Noise power in a bandwidth, dBm. Receiver noise figure 6 dB unless given. Semtech AN1200.13, AN1200.22 (from memory). */
 export function thermalNoiseDbm(bandwidthHz: number, noiseFigureDb = 6): number {
   return THERMAL_NOISE_DENSITY_DBM_PER_HZ + 10 * Math.log10(bandwidthHz) + noiseFigureDb;
-}
-
-/**
- * Sensitivity of an ideal receiver, dBm: noise plus demodulation floor; null for no LoRa spreading factor.
- * For explanation only: margins come from SNR, because a site's noise sets its real floor.
- */
-export function sensitivityDbm(
-  spreadingFactor: number,
-  bandwidthHz: number,
-  noiseFigureDb = 6,
-): number | null {
-  const floorDb = demodulationFloorDb(spreadingFactor);
-  return floorDb === null ? null : thermalNoiseDbm(bandwidthHz, noiseFigureDb) + floorDb;
 }
 
 /**
@@ -68,12 +53,11 @@ export function noiseSample(rssiDbm: number | null, snrDb: number | null): Noise
 }
 
 export interface NoiseFloor {
-  /** 10 % quantile of the samples, dBm; null with a reason when there are too few. */
+  /** 10 % quantile of the samples, dBm; null when there are too few. */
   readonly noiseDbm: number | null;
   readonly median: number | null;
   readonly sampleCount: number;
   readonly trust: "good" | "rough" | "none";
-  readonly reason: string | null;
 }
 
 /**
@@ -109,7 +93,6 @@ export function noiseFloorOf(heard: readonly NoiseSample[], least = 20): NoiseFl
       median: null,
       sampleCount: samples.length,
       trust: "none",
-      reason: `Only ${samples.length} frames had an SNR of ${NOISE_SNR_MOST_DB} dB or less; ${least} are needed to tell the noise.`,
     };
   }
   return {
@@ -117,10 +100,6 @@ export function noiseFloorOf(heard: readonly NoiseSample[], least = 20): NoiseFl
     median: quantile(samples, 0.5),
     sampleCount: samples.length,
     trust,
-    reason:
-      trust === "good"
-        ? null
-        : `Too few frames with an SNR of 0 dB or less; frames up to ${NOISE_SNR_MOST_DB} dB were used, so the noise may look too high.`,
   };
 }
 

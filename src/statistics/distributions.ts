@@ -30,15 +30,6 @@ export function intervalZ(confidence: number): number {
   return quantileOf(0.5 + confidence / 2, 0, 1);
 }
 
-// Tail probabilities and quantiles of Student's t: what an estimate is worth whose spread rests on little.
-// Abramowitz and Stegun 1964, 26.7.1 and 26.5.8 (incomplete beta by its continued fraction).
-
-/** P(T <= t) for any degrees of freedom above 0, whole or not. */
-export function studentCdf(t: number, degrees: number): number {
-  const tail = incompleteBeta(degrees / (degrees + t * t), degrees / 2, 0.5) / 2;
-  return t > 0 ? 1 - tail : tail;
-}
-
 /** P(|T| >= |t|). */
 export function studentTwoSidedP(t: number, degrees: number): number {
   return Math.min(1, incompleteBeta(degrees / (degrees + t * t), degrees / 2, 0.5));

@@ -94,8 +94,6 @@ export interface ProportionInterval {
   /** Limits from 0 to 1; 0 and 1 when nothing is known. */
   readonly low: number;
   readonly high: number;
-  /** Why the ratio is null; else null. */
-  readonly reason: string | null;
 }
 
 /**
@@ -105,7 +103,7 @@ export interface ProportionInterval {
  */
 export function wilsonInterval(successes: number, trials: number, confidence = 0.95): ProportionInterval {
   if (!(trials > 0) || !(successes >= 0) || successes > trials) {
-    return { ratio: null, low: 0, high: 1, reason: "No trials, so any ratio is possible." };
+    return { ratio: null, low: 0, high: 1 };
   }
   const z = intervalZ(confidence);
   const p = successes / trials;
@@ -117,7 +115,6 @@ export function wilsonInterval(successes: number, trials: number, confidence = 0
     // Exactly 0 and 1 at the ends, where rounding would leave a hair.
     low: successes === 0 ? 0 : Math.max(0, (centre - half) / (1 + z2n)),
     high: successes === trials ? 1 : Math.min(1, (centre + half) / (1 + z2n)),
-    reason: null,
   };
 }
 
@@ -178,39 +175,6 @@ function tailSum(first: number, from: number, ratioAt: (i: number) => number, st
   return sum;
 }
 
-/**
- * Clopper and Pearson's exact interval for a proportion: limits at which the observed count or a more extreme one has
- * probability (1 - confidence)/2. NIST/SEMATECH e-Handbook 7.2.4.1. Found by bisection to 1e-12.
- */
-export function clopperPearsonInterval(
-  successes: number,
-  trials: number,
-  confidence = 0.95,
-): ProportionInterval {
-  if (!(trials > 0) || successes < 0 || successes > trials) {
-    return { ratio: null, low: 0, high: 1, reason: "No trials, so any ratio is possible." };
-  }
-  const tail = (1 - confidence) / 2;
-  const low = successes === 0 ? 0 : solve((p) => 1 - binomialCdf(successes - 1, trials, p) > tail);
-  const high = successes === trials ? 1 : solve((p) => binomialCdf(successes, trials, p) < tail);
-  return { ratio: successes / trials, low, high, reason: null };
-}
-
-/** The p at which `above` turns from false to true. */
-function solve(above: (p: number) => boolean): number {
-  let low = 0;
-  let high = 1;
-  while (high - low > 1e-12) {
-    const middle = (low + high) / 2;
-    if (above(middle)) {
-      high = middle;
-    } else {
-      low = middle;
-    }
-  }
-  return (low + high) / 2;
-}
-
 // Of two receivers that could hear the same frames, does one hear more?
 
 export interface McNemarResult {
@@ -221,7 +185,6 @@ export interface McNemarResult {
   /** Mid-p of the exact form, less conservative; null in the chi-squared form. */
   readonly midP: number | null;
   readonly method: "chi-squared" | "exact" | "none";
-  readonly reason: string | null;
 }
 
 export interface McNemarOptions {
@@ -244,7 +207,6 @@ export function mcnemar(onlyA: number, onlyB: number, options: McNemarOptions = 
       p: null,
       midP: null,
       method: "none",
-      reason: "No frame was heard by one receiver alone, so there is nothing to compare.",
     };
   }
   if (options.exact ?? discordant < 25) {
@@ -254,12 +216,12 @@ export function mcnemar(onlyA: number, onlyB: number, options: McNemarOptions = 
     // With equal counts the whole distribution is at least as extreme; the observed count then counts half, once.
     const own = binomialPmf(fewer, discordant, 0.5);
     const midP = onlyA === onlyB ? 1 - own / 2 : 2 * tail - own;
-    return { chi2: null, p, midP, method: "exact", reason: null };
+    return { chi2: null, p, midP, method: "exact" };
   }
   const correction = (options.continuity ?? true) ? 1 : 0;
   const distance = Math.max(0, Math.abs(onlyA - onlyB) - correction);
   const chi2 = distance ** 2 / discordant;
-  return { chi2, p: twoSidedP(Math.sqrt(chi2)), midP: null, method: "chi-squared", reason: null };
+  return { chi2, p: twoSidedP(Math.sqrt(chi2)), midP: null, method: "chi-squared" };
 }
 
 // Several comparisons at once: which of them would still stand out if each had its chance of a false alarm?

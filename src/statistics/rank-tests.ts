@@ -1,7 +1,6 @@
 /**
  * Of two unpaired groups of blocks (antenna here, antenna there), does one run higher, and by how much?
  */
-
 import { twoSidedP } from "./distributions.ts";
 import { median, rankWithTies, tieSizesOf } from "./robust.ts";
 import { type Alternative, normalTails } from "./signed-rank.ts";
@@ -12,7 +11,6 @@ export interface RankSumResult {
   /** Null when a group is empty or all values are equal. */
   readonly p: number | null;
   readonly method: "exact" | "normal" | "none";
-  readonly reason: string | null;
 }
 
 export interface RankSumOptions {
@@ -36,7 +34,7 @@ export function rankSum(
   const { ranks, tieSizes } = rankWithTies([...x, ...y]);
   const w = ranks.slice(0, m).reduce((sum, rank) => sum + rank, 0) - (m * (m + 1)) / 2;
   if (m === 0 || n === 0) {
-    return { w, p: null, method: "none", reason: "One group has no values." };
+    return { w, p: null, method: "none" };
   }
   const alternative = options.alternative ?? "two-sided";
   if (tieSizes.length === 0 && (options.exact ?? (m < 50 && n < 50))) {
@@ -45,17 +43,17 @@ export function rankSum(
     const above = 1 - (w === 0 ? 0 : (cumulative[w - 1] ?? 0));
     const twoSided = Math.min(1, 2 * Math.min(below, above));
     const p = alternative === "two-sided" ? twoSided : alternative === "greater" ? above : below;
-    return { w, p, method: "exact", reason: null };
+    return { w, p, method: "exact" };
   }
   const all = m + n;
   const tied = tieSizes.reduce((sum, t) => sum + (t ** 3 - t), 0);
   const variance = ((m * n) / 12) * (all + 1 - tied / (all * (all - 1)));
   if (!(variance > 0)) {
-    return { w, p: null, method: "none", reason: "All values are equal." };
+    return { w, p: null, method: "none" };
   }
   const correction = (options.continuity ?? true) ? 0.5 : 0;
   const p = normalTails(w - (m * n) / 2, Math.sqrt(variance), correction, alternative);
-  return { w, p, method: "normal", reason: null };
+  return { w, p, method: "normal" };
 }
 
 const MAX_VALUES = 500;
@@ -129,8 +127,6 @@ export interface MannKendallResult {
   readonly p: number | null;
   /** Tau-a: S over all pairs; null with fewer than 2 values. */
   readonly tauA: number | null;
-  readonly n: number;
-  readonly reason: string | null;
 }
 
 /**
@@ -155,72 +151,13 @@ export function mannKendall(values: readonly number[], varianceFactor = 1): Mann
   const tied = tieSizesOf(values).reduce((sum, t) => sum + t * (t - 1) * (2 * t + 5), 0);
   const varS = (varianceFactor * (n * (n - 1) * (2 * n + 5) - tied)) / 18;
   const z = varS > 0 ? (s - Math.sign(s)) / Math.sqrt(varS) : 0;
-  const enough = n >= 4;
   return {
     s,
     varS,
     z,
-    p: enough ? twoSidedP(z) : null,
+    p: n >= 4 ? twoSidedP(z) : null,
     tauA: n >= 2 ? s / ((n * (n - 1)) / 2) : null,
-    n,
-    reason: enough ? null : `${n} values are too few; 4 are needed.`,
   };
-}
-
-// Where does the level of a series change, if it does?
-
-export interface PettittResult {
-  /** Largest |U_t|. */
-  readonly k: number;
-  /** Values before the change: the change lies after the t-th. */
-  readonly t: number;
-  /** Two-sided, approximate, rough below 30 values; null with fewer than 4. */
-  readonly p: number | null;
-  readonly reason: string | null;
-}
-
-/**
- * Pettitt's test for one change point: K = max |U_t|, p = 2 exp(-6K²/(n³+n²)). Pettitt, Applied Statistics 28 (1979)
- * 126-135. Void under autocorrelation: feed hourly or daily medians.
- * @param effectiveShare n_eff / n: scales the exponent for what autocorrelation remains; 1 for independent values.
- */
-export function pettitt(values: readonly number[], effectiveShare = 1): PettittResult {
-  const n = values.length;
-  if (n < 4) {
-    return { k: 0, t: 0, p: null, reason: `${n} values are too few; 4 are needed.` };
-  }
-  // U_t = U_{t-1} + sum_j sgn(x_t - x_j); the sum is (values below) - (values above), read off the sorted list.
-  const sorted = Float64Array.from(values).sort();
-  let u = 0;
-  let k = 0;
-  let t = 0;
-  for (let i = 0; i < n - 1; i += 1) {
-    const value = values[i] ?? 0;
-    const below = countWhere(sorted, (v) => v < value);
-    const notAbove = countWhere(sorted, (v) => v <= value);
-    u += below - (n - notAbove);
-    if (Math.abs(u) > k) {
-      k = Math.abs(u);
-      t = i + 1;
-    }
-  }
-  const p = Math.min(1, 2 * Math.exp((-6 * k * k * effectiveShare) / (n ** 3 + n ** 2)));
-  return { k, t, p, reason: null };
-}
-
-/** Length of the leading run of a sorted list for which the condition holds. */
-function countWhere(sorted: Float64Array, holds: (value: number) => boolean): number {
-  let low = 0;
-  let high = sorted.length;
-  while (low < high) {
-    const middle = (low + high) >> 1;
-    if (holds(sorted[middle] ?? 0)) {
-      low = middle + 1;
-    } else {
-      high = middle;
-    }
-  }
-  return low;
 }
 
 // How likely does a Brownian bridge stray so far? The limit of the largest partial sum of values about their mean,

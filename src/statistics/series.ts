@@ -136,18 +136,6 @@ export function blockSums(slots: Slots, { block, replicates, random }: Bootstrap
   });
 }
 
-/** Estimates of samples drawn with replacement (Efron and Tibshirani, An Introduction to the Bootstrap, 1993, chapter 6). */
-export function bootstrapEstimates(
-  values: readonly number[],
-  of: (sample: readonly number[]) => number,
-  replicates: number,
-  random: () => number,
-): number[] {
-  return Array.from({ length: replicates }, () =>
-    of(values.map(() => values[Math.floor(random() * values.length)] ?? 0)),
-  );
-}
-
 /** A source of chance that always runs the same: answers must not change when nothing was added. Marsaglia's xorshift (2003), 32 bits. */
 export function repeatableChance(seed: number): () => number {
   let state = seed >>> 0 || 1;

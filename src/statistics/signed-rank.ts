@@ -10,12 +10,9 @@ export interface SignedRankResult {
   /** Sum of ranks of positive differences. */
   readonly vPlus: number;
   readonly vMinus: number;
-  /** Differences that are not zero. */
-  readonly n: number;
   /** Null when every difference is zero. */
   readonly p: number | null;
   readonly method: "exact" | "normal" | "none";
-  readonly reason: string | null;
 }
 
 export interface SignedRankOptions {
@@ -44,7 +41,7 @@ export function signedRank(
   const total = (n * (n + 1)) / 2;
   const vMinus = total - vPlus;
   if (n === 0) {
-    return { vPlus, vMinus, n, p: null, method: "none", reason: "Every pair is equal or there is none." };
+    return { vPlus, vMinus, p: null, method: "none" };
   }
   const alternative = options.alternative ?? "two-sided";
   const exactHolds = tieSizes.length === 0;
@@ -52,14 +49,14 @@ export function signedRank(
     const cumulative = signedRankCdf(n);
     const below = cumulative[vPlus] ?? 1;
     const above = 1 - (vPlus === 0 ? 0 : (cumulative[vPlus - 1] ?? 0));
-    return { vPlus, vMinus, n, p: pick(alternative, below, above), method: "exact", reason: null };
+    return { vPlus, vMinus, p: pick(alternative, below, above), method: "exact" };
   }
   const tied = tieSizes.reduce((sum, t) => sum + (t ** 3 - t), 0);
   const sigma = Math.sqrt((n * (n + 1) * (2 * n + 1)) / 24 - tied / 48);
   const correction = (options.continuity ?? true) ? 0.5 : 0;
   const centred = vPlus - total / 2;
   const p = normalTails(centred, sigma, correction, alternative);
-  return { vPlus, vMinus, n, p, method: "normal", reason: null };
+  return { vPlus, vMinus, p, method: "normal" };
 }
 
 /** p of a centred statistic with a continuity correction towards the centre. */
@@ -107,7 +104,6 @@ export interface ShiftEstimate {
   readonly high: number | null;
   /** Confidence that the interval really has; exact for 50 differences or fewer, else nominal. */
   readonly achieved: number | null;
-  readonly reason: string | null;
 }
 
 /** Above this many differences the pairwise averages would not fit a moment: every k-th of the sorted is taken. */
@@ -123,7 +119,7 @@ export function hodgesLehmann(differences: readonly number[], confidence = 0.95)
   const kept = thin(sorted, MAX_DIFFERENCES);
   const n = kept.length;
   if (n === 0) {
-    return { estimate: null, low: null, high: null, achieved: null, reason: "There is no pair." };
+    return { estimate: null, low: null, high: null, achieved: null };
   }
   const { total, at } = walshAverages(kept);
   const half = total >> 1;
@@ -142,11 +138,10 @@ export function hodgesLehmann(differences: readonly number[], confidence = 0.95)
         low: null,
         high: null,
         achieved: null,
-        reason: `${n} pairs are too few for an interval at ${Math.round(confidence * 100)} %.`,
       };
     }
     const achieved = 1 - 2 * (cumulative[c - 1] ?? 0);
-    return { estimate, low: at(c - 1), high: at(total - c), achieved, reason: null };
+    return { estimate, low: at(c - 1), high: at(total - c), achieved };
   }
   // The interval keeps the width that all the differences allow, although only some were averaged.
   const full = differences.length;
@@ -157,7 +152,6 @@ export function hodgesLehmann(differences: readonly number[], confidence = 0.95)
     low: at(c - 1),
     high: at(total - c),
     achieved: confidence,
-    reason: null,
   };
 }
 

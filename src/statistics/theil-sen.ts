@@ -12,7 +12,6 @@ export interface TheilSenResult {
   readonly low: number | null;
   readonly high: number | null;
   readonly pairs: number;
-  readonly reason: string | null;
 }
 
 /**
@@ -39,7 +38,6 @@ export function theilSen(
       low: null,
       high: null,
       pairs: 0,
-      reason: "A slope needs values at two different moments.",
     };
   }
   // Adding 0 turns a slope of -0 into 0.
@@ -55,7 +53,6 @@ export function theilSen(
     low: selectAt(slopes, lowRank),
     high: selectAt(slopes, highRank),
     pairs,
-    reason: null,
   };
 }
 

@@ -1,12 +1,10 @@
 /**
  * Does a level drift, or did it jump, beyond what chance and autocorrelation explain?
  */
-
-import { mannKendall, pettitt } from "./rank-tests.ts";
+import { mannKendall } from "./rank-tests.ts";
 import {
   DAY_US,
   HOUR_US,
-  median,
   medianBySlot,
   mediansOfSeries,
   type TimedSeries,
@@ -116,74 +114,6 @@ function judge(p: number, change: number, spanDays: number, rule: TrendRule): Tr
   if (spanDays < rule.leastSpanDays) return "short";
   if (!(p < rule.mostP)) return "chance";
   return change < rule.leastChange ? "small" : "real";
-}
-
-export interface LevelShift {
-  /** Between the last median before and the first after, microseconds since 1970. */
-  readonly atUs: number;
-  /** Median after minus median before; positive is a rise. */
-  readonly sizeDb: number;
-  readonly p: number;
-}
-
-export interface LevelShiftRule {
-  readonly mostP: number;
-  /** Least |size|, dB. */
-  readonly leastSizeDb: number;
-  /** Medians on each side that a shift needs. */
-  readonly leastEachSide: number;
-}
-
-/** Common practice, no source: an antenna fault shifts every node by 3 dB or more, and 3 hours rule out a parked lorry's glimpse. */
-export const LEVEL_SHIFT_RULE: LevelShiftRule = { mostP: 0.01, leastSizeDb: 3, leastEachSide: 3 };
-
-/**
- * The one most marked step of a series, or null when none counts. Pettitt's test on hourly medians (wider slots above
- * 2,000 hours), its exponent scaled by n_eff/n of what remains about the two levels. A slope fools every
- * change-point test, so a step must also fit better than a straight line (sum of absolute residuals).
- */
-export function levelShift(
-  points: readonly TimedValue[],
-  rule: LevelShiftRule = LEVEL_SHIFT_RULE,
-): LevelShift | null {
-  const finite = points.filter((point) => Number.isFinite(point.value) && Number.isFinite(point.tUs));
-  const medians = thinByMedians(medianBySlot(finite, HOUR_US));
-  const values = medians.map((point) => point.value);
-  const { t } = pettitt(values);
-  const before = median(values.slice(0, t));
-  const after = median(values.slice(t));
-  const atLeft = medians[t - 1];
-  const atRight = medians[t];
-  if (
-    before === null ||
-    after === null ||
-    atLeft === undefined ||
-    atRight === undefined ||
-    t < rule.leastEachSide ||
-    values.length - t < rule.leastEachSide ||
-    Math.abs(after - before) < rule.leastSizeDb
-  ) {
-    return null;
-  }
-  const residuals = values.map((value, i) => value - (i < t ? before : after));
-  const n = values.length;
-  const { p } = pettitt(values, effectiveSampleSize(n, lag1Autocorrelation(residuals)) / n);
-  if (p === null || p >= rule.mostP || lineFitsBetter(medians, residuals)) {
-    return null;
-  }
-  return { atUs: Math.round((atLeft.tUs + atRight.tUs) / 2), sizeDb: after - before, p };
-}
-
-function lineFitsBetter(points: readonly TimedValue[], stepResiduals: readonly number[]): boolean {
-  const base = points[0]?.tUs ?? 0;
-  const xy = points.map((point) => ({ x: (point.tUs - base) / DAY_US, y: point.value }));
-  const { slope, intercept } = theilSen(xy);
-  if (slope === null || intercept === null) {
-    return false;
-  }
-  const byLine = xy.reduce((sum, { x, y }) => sum + Math.abs(y - intercept - slope * x), 0);
-  const byStep = stepResiduals.reduce((sum, residual) => sum + Math.abs(residual), 0);
-  return byLine < byStep;
 }
 
 function ends(points: readonly TimedValue[]): { readonly first: number; readonly last: number } {

@@ -4,10 +4,7 @@
  */
 import { z } from "zod";
 import { deafShare } from "../../src/diagnosis/air-sentences.ts";
-import { counterVerdict } from "../../src/diagnosis/counter-verdict.ts";
 import { backhaulProof } from "../../src/diagnosis/findings/gateway.ts";
-import { joinEnvelope } from "../../src/diagnosis/join-envelope.ts";
-import { missesNeeded, pooledFramesNeeded } from "../../src/diagnosis/silence.ts";
 import { heardFrames, heardShare, subBandMismatch } from "../../src/diagnosis/wrong-sub-band.ts";
 import {
   fskAirtime,
@@ -17,48 +14,47 @@ import {
   loraAirtime,
   lrFhssAirtime,
 } from "../../src/radio/airtime.ts";
-import {
-  clockDriftPpm,
-  continuityAcross,
-  falseMatchProbability,
-  TMST_PERIOD_US,
-  unwrapTmst,
-} from "../../src/radio/clock.ts";
+import { TMST_PERIOD_US } from "../../src/radio/clock.ts";
 import {
   CAPTURE_CROCE_2018,
   CAPTURE_GOURSAUD_2015,
   erlangB,
-  loadFromCollisionShare,
-  pureAlohaLoss,
-  pureAlohaThroughput,
-  slottedAlohaThroughput,
   successAmongMixedTraffic,
 } from "../../src/radio/collisions.ts";
 import { framesPerHour, hourlyBudgetUs, offTimeUs } from "../../src/radio/duty-cycle.ts";
 import type { LoraCodingRate } from "../../src/radio/lora-airtime.ts";
 import { demodulationFloorDb, frequencyOffsetLimitHz, linkMarginDb } from "../../src/radio/margin.ts";
-import {
-  channelNoiseDbm,
-  expectedSignalPowerDbm,
-  sensitivityDbm,
-  thermalNoiseDbm,
-} from "../../src/radio/noise.ts";
-import {
-  freeSpaceLossDb,
-  fresnelRadiusM,
-  geodesicM,
-  hataLoss,
-  haversineM,
-  logDistanceLossDb,
-} from "../../src/radio/path-loss.ts";
-import { sumUs, unionUs } from "../../src/radio/utilisation.ts";
-import { clopperPearsonInterval, mcnemar, wilsonInterval } from "../../src/statistics/proportions.ts";
-import { groupShift, mannKendall, pettitt, rankSum } from "../../src/statistics/rank-tests.ts";
+import { channelNoiseDbm, expectedSignalPowerDbm, thermalNoiseDbm } from "../../src/radio/noise.ts";
+import { freeSpaceLossDb, geodesicM, haversineM, logDistanceLossDb } from "../../src/radio/path-loss.ts";
+import { mcnemar, wilsonInterval } from "../../src/statistics/proportions.ts";
+import { groupShift, mannKendall, rankSum } from "../../src/statistics/rank-tests.ts";
 import { MAD_TO_SIGMA, mad, median, quantile } from "../../src/statistics/robust.ts";
 import { effectiveSampleSize } from "../../src/statistics/series.ts";
 import { hodgesLehmann, signedRank } from "../../src/statistics/signed-rank.ts";
 import { theilSen } from "../../src/statistics/theil-sen.ts";
 import { cusum, ewma } from "./control-charts.ts";
+import {
+  clockDriftPpm,
+  clopperPearsonInterval,
+  continuityAcross,
+  counterVerdict,
+  falseMatchProbability,
+  fresnelRadiusM,
+  hataLoss,
+  joinEnvelope,
+  loadFromCollisionShare,
+  missesNeeded,
+  pettitt,
+  pooledFramesNeeded,
+  pureAlohaLoss,
+  pureAlohaThroughput,
+  sensitivityDbm,
+  slottedAlohaThroughput,
+  sumUs,
+  unionUs,
+  unwrapTmst,
+} from "./formulas.ts";
+
 import { lttbIndices } from "./lttb.ts";
 
 export type CheckInput = Readonly<Record<string, unknown>>;

@@ -4,7 +4,7 @@
  * digits confirm); NIST/SEMATECH e-Handbook 1.3.6.7.2 and 1.3.6.7.4, tables of critical values (from memory).
  */
 import { describe, expect, it } from "vitest";
-import { chiSquareQuantile, intervalT, studentCdf } from "../../src/statistics/distributions.ts";
+import { chiSquareQuantile, intervalT, studentTwoSidedP } from "../../src/statistics/distributions.ts";
 import { fitLine } from "../../src/statistics/theil-sen.ts";
 
 /** y, x. */
@@ -75,7 +75,7 @@ describe("critical values", () => {
       [100, 1.984],
     ] as const) {
       expect(intervalT(0.95, degrees)).toBeCloseTo(value, 3);
-      expect(studentCdf(-intervalT(0.95, degrees), degrees)).toBeCloseTo(0.025, 9);
+      expect(studentTwoSidedP(intervalT(0.95, degrees), degrees)).toBeCloseTo(0.05, 9);
     }
   });
 

@@ -8,8 +8,9 @@ import {
   unpairedDifference,
 } from "../../src/statistics/proportions.ts";
 import { median } from "../../src/statistics/robust.ts";
-import { bootstrapEstimates, repeatableChance, standardDeviation } from "../../src/statistics/series.ts";
+import { repeatableChance, standardDeviation } from "../../src/statistics/series.ts";
 import { hodgesLehmann, signedRank } from "../../src/statistics/signed-rank.ts";
+import { bootstrapEstimates } from "./formulas.ts";
 
 const Z95 = 1.959964;
 

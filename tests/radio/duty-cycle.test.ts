@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { dutyCycleOf, peakHour, SlidingHour } from "../../src/radio/duty-cycle.ts";
+import { dutyCycleOf, peakHour } from "../../src/radio/duty-cycle.ts";
 
 /** One transmitter never overlaps itself: gaps and lengths, in a toy period of 100. */
 const schedule = fc
@@ -52,18 +52,6 @@ describe("the sliding hour", () => {
 
   it("is null without transmissions", () => {
     expect(peakHour([])).toBeNull();
-  });
-
-  it("keeps a separate budget for each sub-band and forgets what is over an hour old", () => {
-    const hour = new SlidingHour();
-    hour.add("M", { startUs: 0, airtimeUs: 1_000_000 });
-    hour.add("M", { startUs: 1_800_000_000, airtimeUs: 2_000_000 });
-    hour.add("P", { startUs: 0, airtimeUs: 5_000_000 });
-    expect(hour.usedUs("M", 1_900_000_000)).toBe(3_000_000);
-    expect(hour.usedUs("P", 1_900_000_000)).toBe(5_000_000);
-    expect(hour.usedUs("M", 3_600_500_000)).toBe(2_500_000);
-    expect(hour.usedUs("M", 6_000_000_000)).toBe(0);
-    expect(hour.usedUs("K", 6_000_000_000)).toBe(0);
   });
 
   it("gives a lower bound, and an estimate where the delivery ratio is known", () => {

@@ -63,15 +63,13 @@ describe("the signed-rank test", () => {
     expect(signedRank([3, 5, -9])).toMatchObject({
       vPlus: 3,
       vMinus: 3,
-      n: 3,
       method: "exact",
-      reason: null,
     });
   });
 
   it("in its normal form takes ties from the variance, and half a rank towards the centre", () => {
     // Ranks 1.5, 1.5, 3 about 3: variance 3 x 4 x 7 / 24 - (8 - 2) / 48 = 3.375; z = 2.5 / 1.8371 = 1.3608, P 0.08678.
-    expect(signedRank([1, 1, 2])).toMatchObject({ vPlus: 6, vMinus: 0, n: 3, method: "normal" });
+    expect(signedRank([1, 1, 2])).toMatchObject({ vPlus: 6, vMinus: 0, method: "normal" });
     expect(signedRank([1, 1, 2]).p).toBeCloseTo(2 * 0.08678, 4);
     expect(signedRank([1, 1, 2], { alternative: "greater" }).p).toBeCloseTo(0.08678, 4);
     expect(signedRank([-1, -1, -2], { alternative: "less" }).p).toBeCloseTo(0.08678, 4);
@@ -82,7 +80,7 @@ describe("the signed-rank test", () => {
   });
 
   it("says so when every pair is equal", () => {
-    expect(signedRank([0, 0, 0])).toMatchObject({ p: null, method: "none", n: 0 });
+    expect(signedRank([0, 0, 0])).toMatchObject({ p: null, method: "none" });
     expect(signedRank([])).toMatchObject({ p: null });
   });
 
@@ -117,7 +115,6 @@ describe("Hodges and Lehmann's shift", () => {
       low: 2,
       high: 7,
       achieved: 1 - 10 / 256,
-      reason: null,
     });
     // At 90 %: P(V <= 5) = 10/256, P(V <= 6) = 14/256: the sixth, of 1, 1.5, 2, 2, 2.5, 2.5.
     expect(hodgesLehmann([1, 2, 3, 4, 5, 6, 7, 8], 0.9)).toMatchObject({
@@ -130,14 +127,13 @@ describe("Hodges and Lehmann's shift", () => {
     expect(hodgesLehmann(even(51)).achieved).toBe(0.95);
   });
 
-  it("gives no interval for five pairs and says why", () => {
+  it("gives no interval for five pairs", () => {
     const few = hodgesLehmann([1, 2, 3, 4, 5]);
     expect(few).toEqual({
       estimate: 3,
       low: null,
       high: null,
       achieved: null,
-      reason: "5 pairs are too few for an interval at 95 %.",
     });
     expect(hodgesLehmann([])).toMatchObject({ estimate: null });
   });
@@ -197,7 +193,7 @@ describe("the rank-sum test", () => {
       [2, 3],
     ];
     // z = -1 / 1.2247 = -0.8165, P 0.20710; without the half -1.2247, 0.11033.
-    expect(rankSum(x, y)).toMatchObject({ w: 0.5, method: "normal", reason: null });
+    expect(rankSum(x, y)).toMatchObject({ w: 0.5, method: "normal" });
     expect(rankSum(x, y).p).toBeCloseTo(2 * 0.2071, 4);
     expect(rankSum(x, y, { alternative: "less" }).p).toBeCloseTo(0.2071, 4);
     expect(rankSum(x, y, { continuity: false }).p).toBeCloseTo(2 * 0.11033, 4);

@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { mannKendall, pettitt } from "../../src/statistics/rank-tests.ts";
+import { mannKendall } from "../../src/statistics/rank-tests.ts";
 import {
   mad,
   median,
@@ -12,6 +12,7 @@ import {
 import { effectiveSampleSize, lag1Autocorrelation } from "../../src/statistics/series.ts";
 import { theilSen } from "../../src/statistics/theil-sen.ts";
 import { cusum, cusumOptionsFrom, ewma } from "../published/control-charts.ts";
+import { pettitt } from "../published/formulas.ts";
 import { lttbIndices } from "../published/lttb.ts";
 
 const whole = (min: number, max: number) => fc.integer({ min, max });
@@ -47,7 +48,7 @@ describe("Theil and Sen's slope", () => {
         { x: 1, y: 2 },
       ]),
     ).toMatchObject({ slope: null });
-    expect(theilSen([]).reason).toContain("two different moments");
+    expect(theilSen([]).slope).toBeNull();
     expect(() => theilSen(Array.from({ length: 2001 }, (_, x) => ({ x, y: 0 })))).toThrow(RangeError);
   });
 });

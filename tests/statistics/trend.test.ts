@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { levelShift, type TimedValue, trendOf } from "../../src/statistics/trend.ts";
+import { type TimedValue, trendOf } from "../../src/statistics/trend.ts";
 
 const START_US = 1_790_000_000_000_000;
 const HOUR_US = 3_600_000_000;
@@ -84,29 +84,5 @@ describe("a trend", () => {
     const points = series(90, (day) => -100 - 0.05 * day, 8, 6);
     const trend = trendOf(points);
     expect(trend.slopePerDay).toBeCloseTo(-0.05, 1);
-    expect(levelShift(points)).toBeNull();
-  });
-});
-
-describe("a level shift", () => {
-  it("is found at its hour and with its size", () => {
-    const shift = levelShift(series(10, (day) => (day < 6.25 ? -95 : -103), 5, 1));
-    expect(shift).not.toBeNull();
-    expect(Math.abs(shift!.atUs - (START_US + 6.25 * 24 * HOUR_US))).toBeLessThan(2 * HOUR_US);
-    expect(shift!.sizeDb).toBeCloseTo(-8, 0);
-    expect(shift!.p).toBeLessThan(0.01);
-  });
-
-  it("is not made of a slope", () => {
-    expect(levelShift(series(20, (day) => -90 - 0.6 * day, 3, 2))).toBeNull();
-  });
-
-  it("is not found in noise, nor when smaller than 3 dB, nor in too little", () => {
-    for (let seed = 1; seed <= 30; seed += 1) {
-      expect(levelShift(series(7, () => -100, 10, seed))).toBeNull();
-    }
-    expect(levelShift(series(10, (day) => (day < 5 ? -95 : -97), 2, 3))).toBeNull();
-    expect(levelShift([])).toBeNull();
-    expect(levelShift([{ tUs: START_US, value: -90 }])).toBeNull();
   });
 });

@@ -80,7 +80,7 @@ const NEWEST_KEPT = 8;
 const SHARE_WEIGHT = 1 / 30;
 /** A gateway that hears less of a node is no home of it. Chosen. */
 const HOME_SHARE = 0.2;
-/** A run whose counter went on by less than this share of what the rhythm predicts was silence (counter-verdict.ts). */
+/** A run whose counter went on by less than this share of what the rhythm predicts was silence. */
 const SILENT_SHARE = 0.5;
 
 /** Gateways that usually hear the node, by row id, in order. */

@@ -1,8 +1,8 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { clockDriftPpm, leastDelayedEachMinute } from "../../../src/radio/clock.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import { counterReadings, keepaliveUs, newestReport } from "../../../src/store/queries/gateways.ts";
+import { clockDriftPpm, leastDelayedEachMinute } from "../../published/formulas.ts";
 import { gatewayRow, receptionRow } from "./rows.ts";
 
 const PERIOD_US = 2 ** 32;
