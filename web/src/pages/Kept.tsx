@@ -5,7 +5,7 @@ import { fileSize } from "../../../src/words/format.ts";
 import { type KeptRule, keptRuleText, removedSentence } from "../../../src/words/removed.ts";
 import { nearTime } from "../format/times.ts";
 import { Gate } from "../parts/Gate.tsx";
-import { putKept } from "../state/api.ts";
+import { putKept, troubleOf } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { useViewData } from "../state/view-data.ts";
 import "./Kept.css";
@@ -69,7 +69,7 @@ function RuleForm({ rule, onChanged }: { rule: KeptRule; onChanged: () => void }
   const save = async () => {
     const answer = await putKept(wanted);
     setAsking(false);
-    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    setTrouble(troubleOf(answer));
     if (answer.ok) onChanged();
   };
   const submit = (event: Event) => {

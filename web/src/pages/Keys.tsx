@@ -3,7 +3,7 @@ import { useRef, useState } from "preact/hooks";
 import type { KeyRow, KeysView } from "../../../src/contract/user-data.ts";
 import { counted } from "../../../src/words/format.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
-import { deleteKeys, putKeys } from "../state/api.ts";
+import { deleteKeys, putKeys, problemWords } from "../state/api.ts";
 import { useViewData } from "../state/view-data.ts";
 import "./KeysSection.css";
 
@@ -31,7 +31,7 @@ function KeysIntake({ onTaken, onRefused }: KeysIntakeProps) {
     const answer = await putKeys(text);
     setBusy(false);
     if (answer.ok) onTaken(answer.value.taken);
-    else onRefused(`${answer.problem.sentence} ${answer.problem.remedy}`);
+    else onRefused(problemWords(answer.problem));
   };
   const takeFile = async (file: File | undefined) => {
     if (file === undefined) return;
@@ -109,7 +109,7 @@ export function KeysSection() {
       // The button that had the focus is gone with its row.
       heading.current?.focus();
       loaded.reload();
-    } else setSaid({ words: `✕ ${answer.problem.sentence} ${answer.problem.remedy}`, bad: true });
+    } else setSaid({ words: `✕ ${problemWords(answer.problem)}`, bad: true });
   };
   return (
     <section aria-label="Keys" class="keys">
@@ -122,7 +122,7 @@ export function KeysSection() {
       <p>Keys stay on this machine, in the store file; they appear in no export, report, log or answer.</p>
       {loaded.problem === null ? null : (
         <p class="notice notice-bad" role="alert">
-          ✕ {loaded.problem.sentence} {loaded.problem.remedy}{" "}
+          ✕ {problemWords(loaded.problem)}{" "}
           <button type="button" class="link" onClick={loaded.reload}>
             ask again
           </button>

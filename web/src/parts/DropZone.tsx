@@ -1,7 +1,7 @@
 /** How does a capture get in? Dropped on the field or chosen; each file says how far it is and what became of it. */
 import { useRef, useState } from "preact/hooks";
 import { fileSize, percent } from "../../../src/words/format.ts";
-import { sendCapture } from "../state/api.ts";
+import { sendCapture, problemWords } from "../state/api.ts";
 import "./DropZone.css";
 
 interface Sending {
@@ -35,7 +35,7 @@ export function DropZone({ onSent }: { onSent: () => void }) {
       if (answer.ok) {
         change(id, { share: 1, outcome: "sent" });
         onSent();
-      } else change(id, { outcome: "failed", words: `${answer.problem.sentence} ${answer.problem.remedy}` });
+      } else change(id, { outcome: "failed", words: problemWords(answer.problem) });
     }
   };
 

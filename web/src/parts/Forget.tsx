@@ -1,6 +1,6 @@
 /** Take it out of the store? A button, then what will go, then the word that does it. */
 import { useState } from "preact/hooks";
-import { deleteThing, getForgotten } from "../state/api.ts";
+import { deleteThing, getForgotten, troubleOf } from "../state/api.ts";
 
 export interface ForgetProps {
   readonly kind: "gateway" | "node";
@@ -15,12 +15,12 @@ export function Forget({ kind, id, onForgotten }: ForgetProps) {
   const [trouble, setTrouble] = useState<string | null>(null);
   const ask = async () => {
     const answer = await getForgotten(kind, id);
-    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    setTrouble(troubleOf(answer));
     if (answer.ok) setWords(answer.value.words);
   };
   const forget = async () => {
     const answer = await deleteThing(kind, id);
-    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    setTrouble(troubleOf(answer));
     if (answer.ok) onForgotten();
   };
   if (words === null)

@@ -2,6 +2,7 @@
  * Which of its states is a view in? Loading keeps the shape of what comes; failed says what failed and what still
  * works; stale dims and says since when; otherwise the view itself.
  */
+import { problemWords } from "../state/api.ts";
 import type { ComponentChildren } from "preact";
 import type { Problem, Window } from "../../../src/contract/common.ts";
 import { removedBasis, removedSentence } from "../../../src/words/removed.ts";
@@ -39,7 +40,7 @@ export function Gate<T>({
       )}
       {loaded.state === "failed" && loaded.problem !== null && since === null ? (
         <p class="notice notice-bad" role="alert">
-          ✕ Not renewed. {loaded.problem.sentence} {loaded.problem.remedy}{" "}
+          ✕ Not renewed. {problemWords(loaded.problem)}{" "}
           <button type="button" class="link" onClick={loaded.reload}>
             ask again
           </button>

@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { markAbout } from "../format/labels.ts";
-import { deleteMark } from "../state/api.ts";
+import { deleteMark, problemWords } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";
 import { ChangeMark, type Subject } from "./PinMark.tsx";
 import { When } from "./page.tsx";
@@ -51,7 +51,7 @@ function OneMark({ mark, subjects, onChanged, onPlace }: { mark: MarkRow } & Omi
   const remove = async () => {
     const answer = await deleteMark(mark.id);
     if (answer.ok) onChanged();
-    else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+    else setTrouble(problemWords(answer.problem));
   };
   if (doing === "change")
     return (

@@ -1,6 +1,6 @@
 /** What does a person call it? The name, changed in place; Enter keeps it, Escape does not. */
 import { useLayoutEffect, useRef, useState } from "preact/hooks";
-import { putBenchRecord, putLabel, putSiteName } from "../state/api.ts";
+import { putBenchRecord, putLabel, putSiteName, problemWords } from "../state/api.ts";
 import "./NameEdit.css";
 
 export interface NameEditProps {
@@ -53,7 +53,7 @@ export function NameEdit({ kind, id, name, onChanged }: NameEditProps) {
           ? putBenchRecord(id, { serial: given })
           : putLabel(kind, id, { name: given }));
     if (!answer.ok) {
-      setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+      setTrouble(problemWords(answer.problem));
       return;
     }
     leave();

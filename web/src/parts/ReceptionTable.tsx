@@ -5,7 +5,7 @@ import type { ReceptionPage, ReceptionRow } from "../../../src/contract/nodes.ts
 import { dbm, decibel, duration, figure, megahertz } from "../../../src/words/format.ts";
 import { gatewayTitle } from "../format/labels.ts";
 import { fullDate, preciseTime } from "../format/times.ts";
-import { getJson } from "../state/api.ts";
+import { getJson, problemWords } from "../state/api.ts";
 import { now } from "../state/clock.ts";
 import { type Column, DataTable } from "./DataTable.tsx";
 import { FrameOpened } from "./Frame.tsx";
@@ -30,7 +30,7 @@ export function ReceptionTable({ list, withNode = false, none }: ReceptionTableP
     <>
       {list.problem === null ? null : (
         <p class="notice notice-bad" role="alert">
-          ✕ {list.problem.sentence} {list.problem.remedy}
+          ✕ {problemWords(list.problem)}
         </p>
       )}
       <DataTable

@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import type { SampleRow } from "../../../src/contract/service.ts";
 import { windowWords } from "../format/times.ts";
-import { postEmpty } from "../state/api.ts";
+import { postEmpty, problemWords } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";
 import { storedWindow } from "../state/window.ts";
 import "./Samples.css";
@@ -18,7 +18,7 @@ export function Samples({ samples }: { samples: readonly SampleRow[] }) {
     setBusy(null);
     if (answer.ok)
       location.hash = linkTo("/site", {}, storedWindow(Date.parse(sample.from), Date.parse(sample.to)));
-    else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+    else setTrouble(problemWords(answer.problem));
   };
   if (samples.length === 0) return <p class="quiet">No sample came with this installation.</p>;
   return (

@@ -32,6 +32,16 @@ const UNREACHABLE: Problem = {
     "See whether Mastlog still runs on the machine that serves this page; the page tries again by itself.",
 };
 
+/** The sentence of a problem and what to do about it. */
+export function problemWords({ sentence, remedy }: Problem): string {
+  return `${sentence} ${remedy}`;
+}
+
+/** What went wrong, in words; null when nothing did. */
+export function troubleOf(answer: Answer<unknown>): string | null {
+  return answer.ok ? null : problemWords(answer.problem);
+}
+
 /** GET; the answer's shape is the contract's promise. */
 export function getJson<T>(path: string, signal?: AbortSignal): Promise<Answer<T>> {
   return ask<T>(path, { method: "GET", ...(signal === undefined ? {} : { signal }) });
@@ -96,11 +106,7 @@ export function putLabel(
   id: string,
   change: LabelChange,
 ): Promise<Answer<unknown>> {
-  return ask(`/api/labels/${kind}/${encodeURIComponent(id)}`, {
-    method: "PUT",
-    headers: { "content-type": "application/json" },
-    body: JSON.stringify(change),
-  });
+  return sendJson("PUT", `/api/labels/${kind}/${encodeURIComponent(id)}`, change);
 }
 
 const THINGS = { gateway: "gateways", node: "nodes" } as const;
@@ -153,11 +159,7 @@ export function putPosition(
   id: string,
   change: Partial<PositionChange>,
 ): Promise<Answer<unknown>> {
-  return ask(`/api/positions/${kind}/${encodeURIComponent(id)}`, {
-    method: "PUT",
-    headers: { "content-type": "application/json" },
-    body: JSON.stringify(change),
-  });
+  return sendJson("PUT", `/api/positions/${kind}/${encodeURIComponent(id)}`, change);
 }
 
 /** Takes a position back. */
@@ -167,11 +169,7 @@ export function deletePosition(kind: "node" | "gateway", id: string): Promise<An
 
 /** Takes in the text of a key file: in the body, never in the address, which is logged and remembered. */
 export function putKeys(file: string): Promise<Answer<KeysTaken>> {
-  return ask("/api/keys", {
-    method: "PUT",
-    headers: { "content-type": "application/json" },
-    body: JSON.stringify({ file }),
-  });
+  return sendJson("PUT", "/api/keys", { file });
 }
 
 /** Removes the keys of a device address or DevEUI. */

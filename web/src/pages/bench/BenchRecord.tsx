@@ -10,7 +10,7 @@ import { forwarderLines, readServer } from "../../format/forwarder-lines.ts";
 import { exactTime } from "../../format/times.ts";
 import { NameEdit } from "../../parts/NameEdit.tsx";
 import { ConfigLines } from "../../parts/ServerToEnter.tsx";
-import { putBenchRecord } from "../../state/api.ts";
+import { putBenchRecord, troubleOf } from "../../state/api.ts";
 import { route, setParams } from "../../state/route.ts";
 
 export interface BenchRecordProps {
@@ -36,7 +36,7 @@ function SigningOff({ bench: { eui, signedOff, verdict }, onChanged }: BenchReco
   const [trouble, setTrouble] = useState<string | null>(null);
   const write = async (moment: "now" | null) => {
     const answer = await putBenchRecord(eui, { signedOff: moment });
-    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    setTrouble(troubleOf(answer));
     if (answer.ok) onChanged();
   };
   const alert = trouble === null ? null : <span role="alert">✕ {trouble}</span>;

@@ -6,7 +6,7 @@ import type { Standing } from "../../../../src/contract/common.ts";
 import { duration, withMoments } from "../../../../src/words/format.ts";
 import { exactTime } from "../../format/times.ts";
 import { StandingMark } from "../../parts/page.tsx";
-import { deleteBenchReference, putBenchReference } from "../../state/api.ts";
+import { deleteBenchReference, putBenchReference, problemWords } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
 import "./ReferencePart.css";
 
@@ -68,7 +68,7 @@ function ReferenceForm({ bench, onLeave, onDone }: ReferenceFormProps) {
       return setTrouble("The loss's limit is 0 to 100 points.");
     const answer = await putBenchReference({ eui: chosen, maxOffsetDb, maxLossPoints });
     if (answer.ok) onDone();
-    else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+    else setTrouble(problemWords(answer.problem));
   };
   // Heard or not, what was set stays to be chosen.
   const choices = [...others, { eui, name }];

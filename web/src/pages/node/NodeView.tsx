@@ -14,7 +14,7 @@ import { MarkList } from "../../parts/MarkList.tsx";
 import { NameEdit } from "../../parts/NameEdit.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Contents, Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
-import { putLabel } from "../../state/api.ts";
+import { putLabel, troubleOf } from "../../state/api.ts";
 import { now } from "../../state/clock.ts";
 import { type Marks, markRules } from "../../state/marks.ts";
 import { linkTo } from "../../state/route.ts";
@@ -93,7 +93,7 @@ function Whose({ row, ownSaid, onChanged }: Omit<NodeHeadProps, "keys">) {
   const [trouble, setTrouble] = useState<string | null>(null);
   const say = async (own: boolean | null) => {
     const answer = await putLabel("node", row.devAddr, { own });
-    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    setTrouble(troubleOf(answer));
     if (answer.ok) onChanged();
   };
   return (

@@ -1,7 +1,7 @@
 /** How does a person say where a thing stands? A few fields beneath its name; what is left empty is not known. */
 import { useState } from "preact/hooks";
 import type { PositionChange, PositionRow } from "../../../../src/contract/user-data.ts";
-import { deletePosition, putPosition } from "../../state/api.ts";
+import { deletePosition, putPosition, problemWords } from "../../state/api.ts";
 import "./PositionEdit.css";
 
 export interface PositionEditProps {
@@ -31,7 +31,7 @@ export function PositionEdit({ kind, id, title, position, onChanged, onClose }: 
   const said = position !== null && position.from !== "gps";
   const finish = (answer: Awaited<ReturnType<typeof putPosition>>) => {
     if (!answer.ok) {
-      setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+      setTrouble(problemWords(answer.problem));
       return;
     }
     onClose();

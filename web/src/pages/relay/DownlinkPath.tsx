@@ -12,7 +12,7 @@ import type {
 import { counted, figure, percent, THIN, withUnit } from "../../../../src/words/format.ts";
 import { type Column, DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { CopyButton, Fact, Facts, StandingMark, When } from "../../parts/page.tsx";
-import { getJson } from "../../state/api.ts";
+import { getJson, problemWords } from "../../state/api.ts";
 import { currentWindow, questionQuery } from "../../state/route.ts";
 import "./relay.css";
 
@@ -188,7 +188,7 @@ function DownlinksOnDemand({ eui }: { eui: string }) {
     void getJson<DownlinksView>(`/api/downlinks?gateway=${eui}&${query}`, abort.signal).then((answer) => {
       if (abort.signal.aborted) return;
       if (answer.ok) setView(answer.value);
-      setTrouble(answer.ok ? "" : `${answer.problem.sentence} ${answer.problem.remedy}`);
+      setTrouble(answer.ok ? "" : problemWords(answer.problem));
     });
     return () => abort.abort();
   }, [isOpen, eui, query]);

@@ -7,7 +7,7 @@ import type { DownlinkTestAnswer, DownlinkTestPlan } from "../../../../src/contr
 import type { Problem } from "../../../../src/contract/common.ts";
 import { withUnit } from "../../../../src/words/format.ts";
 import { StandingMark } from "../../parts/page.tsx";
-import { getJson, postDownlinkTest } from "../../state/api.ts";
+import { getJson, postDownlinkTest, problemWords } from "../../state/api.ts";
 import "./DownlinkTest.css";
 import { Explained } from "../../parts/Explain.tsx";
 
@@ -31,7 +31,7 @@ export function DownlinkTest({ eui }: { eui: string }) {
       </h2>
       {problem === null ? null : (
         <p role="alert">
-          {problem.sentence} {problem.remedy}
+          {problemWords(problem)}
         </p>
       )}
       {plan === null ? (
@@ -151,7 +151,7 @@ function TestForm({ plan }: { plan: DownlinkTestPlan }) {
         {answer === null ? null : <TestAnswer answer={answer} />}
         {problem === null ? null : (
           <>
-            <StandingMark standing="bad" word="not sent" /> {problem.sentence} {problem.remedy}
+            <StandingMark standing="bad" word="not sent" /> {problemWords(problem)}
           </>
         )}
       </p>

@@ -9,8 +9,7 @@ import {
   deletePlacementPhoto,
   postPlacement,
   putPlacement,
-  putPlacementPhoto,
-} from "../../state/api.ts";
+  putPlacementPhoto, problemWords } from "../../state/api.ts";
 import { serviceNowMs } from "../../state/clock.ts";
 import { currentWindow } from "../../state/route.ts";
 import { readMoment } from "../../state/window.ts";
@@ -139,7 +138,7 @@ export function PlacementForm({ placement, receivers, marks, at, onLeave, onDone
   useLayoutEffect(() => first.current?.focus(), []);
   const settle = (answer: Answer<unknown>) => {
     if (answer.ok) onDone();
-    else setTrouble(`${answer.problem.sentence} ${answer.problem.remedy}`);
+    else setTrouble(problemWords(answer.problem));
   };
   const keep = async () => {
     const choice = currentWindow.value;

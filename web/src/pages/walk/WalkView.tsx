@@ -7,7 +7,7 @@ import { counted, decibel, figure, percent, plural } from "../../../../src/words
 import { shortEui } from "../../format/labels.ts";
 import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
-import { postMark } from "../../state/api.ts";
+import { postMark, problemWords } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
 import { WalkNow, WalkPlan } from "./WalkNow.tsx";
 import "../../parts/PinMark.css";
@@ -52,7 +52,7 @@ function StopForm({ devAddr, onPinned }: { devAddr: string; onPinned: () => void
     if (name.trim() === "") return setSaid("✕ Name the place.");
     if (!read.ok) return setSaid(`✕ ${read.sentence}`);
     const answer = await postMark({ text: name.trim(), kind: "stop", devAddr, position: read.position });
-    if (!answer.ok) return setSaid(`✕ ${answer.problem.sentence} ${answer.problem.remedy}`);
+    if (!answer.ok) return setSaid(`✕ ${problemWords(answer.problem)}`);
     setSaid(`${name.trim()} is pinned; stay until some frames have come.`);
     setName("");
     setPlace("");

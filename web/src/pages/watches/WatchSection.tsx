@@ -7,7 +7,7 @@ import { CAUSE_LABELS, CAUSES, type CauseWord } from "../../../../src/words/caus
 import { counted, plural } from "../../../../src/words/format.ts";
 import { Gate } from "../../parts/Gate.tsx";
 import { Age, Fold, StandingMark } from "../../parts/page.tsx";
-import { postEmpty, putWatches } from "../../state/api.ts";
+import { postEmpty, putWatches, problemWords, troubleOf } from "../../state/api.ts";
 import { useViewData } from "../../state/view-data.ts";
 import "./watches.css";
 
@@ -141,7 +141,7 @@ function Ways({ ways, onSent }: { ways: WatchesView["ways"]; onSent: () => void 
   const send = async () => {
     const answer = await postEmpty<WatchMessage>("/api/watches/test");
     setSaid(
-      answer.ok ? "The test message is on its way." : `${answer.problem.sentence} ${answer.problem.remedy}`,
+      answer.ok ? "The test message is on its way." : problemWords(answer.problem),
     );
     onSent();
   };
@@ -218,7 +218,7 @@ function RulesForm({ view, onDone }: { view: WatchesView; onDone: () => void }) 
     }
     if (causes.size > 0) rules.push({ watch: "finding", causes: [...causes] });
     const answer = await putWatches(rules);
-    setTrouble(answer.ok ? null : `${answer.problem.sentence} ${answer.problem.remedy}`);
+    setTrouble(troubleOf(answer));
     if (answer.ok) onDone();
   };
   return (
