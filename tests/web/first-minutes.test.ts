@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { ServiceStatus } from "../../src/contract/index.ts";
-import { forwarderLines, readGatewayId, readServer } from "../../web/src/format/forwarder-lines.ts";
-import { stateWord } from "../../web/src/parts/GatewayWord.tsx";
+import { forwarderLines, readGatewayId, readServer } from "../../web/src/parts/ServerToEnter.tsx";
+import { stateWord } from "../../web/src/parts/Shell.tsx";
 import { fittedWindow } from "../../web/src/state/window.ts";
 
 const NOW = Date.UTC(2026, 3, 14, 10, 0, 0);

@@ -2,13 +2,16 @@ import { describe, expect, test } from "vitest";
 import type { DropoutRow, EpisodeRow, Evidence, GapPage } from "../../src/contract/gaps.ts";
 import { drawnNeighbours, lanesOf, scoreCells, stanceOf } from "../../src/drawings/evidence.ts";
 import { confidenceWords, episodeTitle } from "../../src/words/causes.ts";
-import { costWords, counterWords, lengthWords } from "../../web/src/pages/gaps/FindingText.tsx";
 import {
+  costWords,
+  counterWords,
   filterChoices,
   filterFromParams,
   gapItems,
+  lengthWords,
   strangerCount,
-} from "../../web/src/pages/gaps/gap-items.ts";
+} from "../../web/src/pages/gaps/FindingText.tsx";
+
 import { SHED, TOWER } from "../store/traffic.ts";
 import { gapPage, gapsView } from "./gap-answers.ts";
 

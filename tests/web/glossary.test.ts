@@ -2,7 +2,7 @@
 import { readdirSync, readFileSync } from "node:fs";
 import { describe, expect, test } from "vitest";
 import { GLOSSARY, type GlossaryEntry, type Term } from "../../src/words/glossary.ts";
-import { EXPLAINED_HEADS, termOf } from "../../web/src/parts/terms.ts";
+import { EXPLAINED_HEADS, termOf } from "../../web/src/parts/Explain.tsx";
 
 const WEB = new URL("../../web/src/", import.meta.url);
 

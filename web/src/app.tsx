@@ -16,10 +16,10 @@ import type { MarkEffect, TrialsView as Trials } from "../../src/contract/trials
 import type { PlanView as Plan } from "../../src/contract/user-data.ts";
 import { HelpPage } from "./pages/HelpPage.tsx";
 import { SiteView } from "./pages/SiteView.tsx";
-import { Gate } from "./parts/Gate.tsx";
-import { lazy, loadTheRest } from "./parts/lazy.tsx";
+import { Gate, lazy, loadTheRest, UnlessReading, WatchNotice } from "./parts/Gate.tsx";
+
 import { Shell, StoredNotice } from "./parts/Shell.tsx";
-import { UnlessReading, WatchNotice } from "./parts/UnlessReading.tsx";
+
 import { learnServiceTime } from "./state/clock.ts";
 import { useMarks } from "./state/marks.ts";
 import { currentSite, currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";

@@ -3,7 +3,6 @@ import type { RefObject } from "preact";
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { Inks, Sheet as PlainSheet } from "../../../src/drawings/sheet.ts";
 import { timeMarks } from "./axis.ts";
-import { forgetPaint, paintSoon } from "./paint-queue.ts";
 
 /** The tokens of base.css, read from the page. */
 export function readInks(): Inks {
@@ -124,4 +123,32 @@ export function watchSurroundings(element: Element, again: () => void): () => vo
     document.fonts.removeEventListener("loadingdone", again);
     for (const query of queries) query.removeEventListener("change", again);
   };
+}
+
+// When is a drawing painted again? One a frame, after the elements of the page: an update of many drawings never holds
+// a frame up, and a hidden tab paints nothing.
+
+const waiting = new Set<() => void>();
+let isAsked = false;
+
+/** Paints in a later frame; the same function waits once, however often it is asked for. */
+export function paintSoon(paint: () => void): void {
+  waiting.add(paint);
+  if (isAsked) return;
+  isAsked = true;
+  requestAnimationFrame(paintNext);
+}
+
+/** What is gone from the page is not painted. */
+export function forgetPaint(paint: () => void): void {
+  waiting.delete(paint);
+}
+
+function paintNext(): void {
+  const [paint] = waiting;
+  isAsked = waiting.size > 1;
+  if (isAsked) requestAnimationFrame(paintNext);
+  if (paint === undefined) return;
+  waiting.delete(paint);
+  paint();
 }

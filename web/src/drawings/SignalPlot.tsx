@@ -13,7 +13,7 @@ import { gatewayTitle } from "../format/labels.ts";
 import { clockTime } from "../format/times.ts";
 import { chooseWindow } from "../state/route.ts";
 import { drawLabels, timeMarks } from "./axis.ts";
-import { readInks, watchSurroundings } from "./Canvas.tsx";
+import { forgetPaint, paintSoon, readInks, watchSurroundings } from "./Canvas.tsx";
 import {
   drawRules,
   drawRungs,
@@ -26,7 +26,7 @@ import {
   plotX,
 } from "./draw-signal.ts";
 import { type PlotMark, PlotMarks, placeMarks } from "./PlotMarks.tsx";
-import { forgetPaint, paintSoon } from "./paint-queue.ts";
+
 import { factsOf, nearestPoint } from "./signal-columns.ts";
 import "./SignalPlot.css";
 

@@ -3,7 +3,7 @@ import { useState } from "preact/hooks";
 import type { CaptureRow, CapturesView as Captures, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize, percent } from "../../../src/words/format.ts";
 import { spanWords } from "../format/times.ts";
-import { type Column, DataTable } from "../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn, WIDE_ONLY } from "../parts/DataTable.tsx";
 import { DropZone } from "../parts/DropZone.tsx";
 import { ExportSection } from "../parts/Export.tsx";
 import { Age, Fold, StandingMark } from "../parts/page.tsx";
@@ -41,21 +41,8 @@ const COLUMNS: readonly Column<CaptureRow>[] = [
       ),
     sort: (row) => row.from,
   },
-  {
-    key: "datagrams",
-    head: "Datagrams",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.datagrams,
-    cell: (row) => figure(row.datagrams),
-  },
-  {
-    key: "receptions",
-    head: "Receptions",
-    right: true,
-    sort: (row) => row.receptions,
-    cell: (row) => figure(row.receptions),
-  },
+  figureColumn("datagrams", "Datagrams", (row) => row.datagrams, figure, WIDE_ONLY),
+  figureColumn("receptions", "Receptions", (row) => row.receptions, figure),
   {
     key: "directions",
     head: "Directions",
@@ -63,14 +50,7 @@ const COLUMNS: readonly Column<CaptureRow>[] = [
     cell: ({ answers }) =>
       answers === null ? <span class="quiet">not known</span> : answers === 0 ? "from gateways only" : "both",
   },
-  {
-    key: "known",
-    head: "Known already",
-    right: true,
-    wideOnly: true,
-    sort: (row) => row.knownAlready,
-    cell: (row) => figure(row.knownAlready),
-  },
+  figureColumn("known", "Known already", (row) => row.knownAlready, figure, WIDE_ONLY),
   {
     key: "refused",
     head: "Refused",

@@ -1,8 +1,8 @@
 /** What else is known of a gateway: which channel plan it follows and how surely, its clock, its protocol, what was refused? */
 import type { GatewayRow } from "../../../src/contract/gateways.ts";
 import { figure, percent, withUnit } from "../../../src/words/format.ts";
-import { NameEdit } from "../parts/NameEdit.tsx";
 import { Fact, Facts, Fold, StandingMark } from "../parts/page.tsx";
+import { NameEdit } from "../parts/ThingEdit.tsx";
 import { linkTo } from "../state/route.ts";
 import { WayBack } from "./relay/DownlinkPath.tsx";
 

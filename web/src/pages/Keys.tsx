@@ -3,7 +3,7 @@ import { useRef, useState } from "preact/hooks";
 import type { KeyRow, KeysView } from "../../../src/contract/user-data.ts";
 import { counted } from "../../../src/words/format.ts";
 import { type Column, DataTable } from "../parts/DataTable.tsx";
-import { deleteKeys, putKeys, problemWords } from "../state/api.ts";
+import { deleteKeys, problemWords, putKeys } from "../state/api.ts";
 import { useViewData } from "../state/view-data.ts";
 import "./KeysSection.css";
 

@@ -1,7 +1,7 @@
 /** How does a capture get in? Dropped on the field or chosen; each file says how far it is and what became of it. */
 import { useRef, useState } from "preact/hooks";
 import { fileSize, percent } from "../../../src/words/format.ts";
-import { sendCapture, problemWords } from "../state/api.ts";
+import { problemWords, sendCapture } from "../state/api.ts";
 import "./DropZone.css";
 
 interface Sending {

@@ -10,8 +10,7 @@ import { type Findable, findPlaces, type Place } from "../state/find.ts";
 import { currentWindow, linkTo, pathOf, route } from "../state/route.ts";
 import { useViewData } from "../state/view-data.ts";
 import { windowEnds } from "../state/window.ts";
-import { closeExplanation, Explanation, useGlossary } from "./Explain.tsx";
-import { helper } from "./helper.ts";
+import { closeExplanation, Explanation, helper, useGlossary } from "./Explain.tsx";
 
 /** Whatever is open. */
 export function Helpers() {

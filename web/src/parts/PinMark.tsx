@@ -3,7 +3,7 @@ import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
 import { markAbout } from "../format/labels.ts";
 import { exactTime } from "../format/times.ts";
-import { type Answer, postMark, putMark, problemWords } from "../state/api.ts";
+import { type Answer, postMark, problemWords, putMark } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { pointed } from "../state/marks.ts";
 import { currentWindow } from "../state/route.ts";

@@ -1,21 +1,27 @@
 /** What fills the air, and who? The air map of a gateway, its channels, data rates, owners, collisions, limits. */
 import type { AirView as Air, AirMap } from "../../../../src/contract/air.ts";
-import { busiestCell, MANY_BROKEN, noiseRange, scaleTop } from "../../../../src/drawings/air-map.ts";
+import {
+  airMapHeight,
+  busiestCell,
+  drawAirMap,
+  fillShade,
+  MANY_BROKEN,
+  noiseRange,
+  scaleTop,
+} from "../../../../src/drawings/air-map.ts";
 import { counted, dbm, duration, megahertz, percent } from "../../../../src/words/format.ts";
-import { AirMapDrawing, ShadeScale } from "../../drawings/AirMapDrawing.tsx";
+import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
 import { gatewayTitle } from "../../format/labels.ts";
 import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
+import { Explained } from "../../parts/Explain.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Contents, Figure, Fold, MoreGateways, Sentence, When } from "../../parts/page.tsx";
 import { linkTo, route } from "../../state/route.ts";
 import { Collisions, DataRateMix, Owners, TalkerTable } from "./AirTables.tsx";
-import { AirtimeLimits } from "./AirtimeLimits.tsx";
-import { ChannelTable } from "./ChannelTable.tsx";
-import { NoiseSources } from "./NoiseSources.tsx";
+import { AirtimeLimits, ChannelTable } from "./ChannelLoad.tsx";
+import { NoiseSources, Strangers } from "./OthersOnAir.tsx";
 import { Room } from "./Room.tsx";
-import { Strangers } from "./Strangers.tsx";
 import "../AirView.css";
-import { Explained } from "../../parts/Explain.tsx";
 
 /** Method, source and limits of the air view, for whoever unfolds them. */
 function AirFinePrint() {
@@ -260,5 +266,34 @@ function GatewayChoice({ air, chosen }: { air: Air; chosen: string | undefined }
         </a>
       ))}
     </nav>
+  );
+}
+
+// The air map of a gateway on the screen, and the scale of its shades.
+
+/** One gateway's map. */
+function AirMapDrawing({ map, label }: { map: AirMap; label: string }) {
+  return <Canvas height={airMapHeight(map)} draw={(sheet: Sheet) => drawAirMap(sheet, map)} label={label} />;
+}
+
+/** The scale of the shades, with its ends in figures. */
+function ShadeScale({ top }: { top: number }) {
+  const draw = ({ ctx, width, height, isDark }: Sheet) => {
+    for (let x = 0; x < width; x += 1) {
+      fillShade(ctx, { x, y: 0, wide: 1, high: height }, x / width, isDark);
+    }
+  };
+  return (
+    <span class="shade-scale">
+      <span>in use: above 0</span>
+      <span class="shade-band">
+        <Canvas
+          height={12}
+          draw={draw}
+          label={`Shades from near the ground, little in use, to far from it, ${percent(top, 0)} in use`}
+        />
+      </span>
+      <span>{percent(top, 0)}</span>
+    </span>
   );
 }

@@ -2,7 +2,7 @@
 import type { CapacityLoad, CapacityView, DataRateChange } from "../../../../src/contract/capacity.ts";
 import { duration, figure, megahertz, percent, percentInterval } from "../../../../src/words/format.ts";
 import { isShareReached, RoomCurve } from "../../drawings/curves.tsx";
-import { type Column, DataTable } from "../../parts/DataTable.tsx";
+import { type Column, DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { Gate } from "../../parts/Gate.tsx";
 import { Figure, Fold, PhonePart, When } from "../../parts/page.tsx";
 import { currentWindow, linkTo, route } from "../../state/route.ts";
@@ -149,20 +149,8 @@ export const CHANGE_COLUMNS: readonly Column<DataRateChange>[] = [
       `SF${fromSpreadingFactor} to SF${toSpreadingFactor}`,
     sort: ({ fromSpreadingFactor, toSpreadingFactor }) => fromSpreadingFactor - toSpreadingFactor,
   },
-  {
-    key: "freed",
-    head: "Airtime saved a day",
-    right: true,
-    cell: ({ freedSecondsADay }) => duration(freedSecondsADay),
-    sort: ({ freedSecondsADay }) => freedSecondsADay,
-  },
-  {
-    key: "share",
-    head: "Of yours",
-    right: true,
-    cell: ({ freedShare }) => percent(freedShare),
-    sort: ({ freedShare }) => freedShare,
-  },
+  figureColumn("freed", "Airtime saved a day", ({ freedSecondsADay }) => freedSecondsADay, duration),
+  figureColumn("share", "Of yours", ({ freedShare }) => freedShare, percent),
   { key: "now", head: "Delivery now", right: true, cell: ({ delivery }) => percent(delivery) },
   {
     key: "then",

@@ -6,10 +6,10 @@ import "./ExpectedPlan.css";
 import { useState } from "preact/hooks";
 import type { BenchView as Bench, NamedPlan } from "../../../../src/contract/bench.ts";
 import type { ServiceStatus } from "../../../../src/contract/service.ts";
-import { forwarderLines, readServer } from "../../format/forwarder-lines.ts";
 import { exactTime } from "../../format/times.ts";
-import { NameEdit } from "../../parts/NameEdit.tsx";
-import { ConfigLines } from "../../parts/ServerToEnter.tsx";
+import { ConfigLines, forwarderLines, readServer } from "../../parts/ServerToEnter.tsx";
+import { NameEdit } from "../../parts/ThingEdit.tsx";
+
 import { putBenchRecord, troubleOf } from "../../state/api.ts";
 import { route, setParams } from "../../state/route.ts";
 

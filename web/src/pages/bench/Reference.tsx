@@ -6,7 +6,7 @@ import type { Standing } from "../../../../src/contract/common.ts";
 import { duration, withMoments } from "../../../../src/words/format.ts";
 import { exactTime } from "../../format/times.ts";
 import { StandingMark } from "../../parts/page.tsx";
-import { deleteBenchReference, putBenchReference, problemWords } from "../../state/api.ts";
+import { deleteBenchReference, problemWords, putBenchReference } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
 import "./ReferencePart.css";
 

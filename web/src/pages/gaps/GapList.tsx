@@ -13,8 +13,15 @@ import { linkTo, route, setParams } from "../../state/route.ts";
 import { useViewData } from "../../state/view-data.ts";
 import type { WindowChoice } from "../../state/window.ts";
 import { EvidenceScore } from "./EvidenceScore.tsx";
-import { causeWords, costWords, counterWords, FindingWords, lengthWords, nodeTitle } from "./FindingText.tsx";
-import type { GapItem } from "./gap-items.ts";
+import {
+  causeWords,
+  costWords,
+  counterWords,
+  FindingWords,
+  type GapItem,
+  lengthWords,
+  nodeTitle,
+} from "./FindingText.tsx";
 
 // What befell many nodes at once? Its finding, and the gaps that it made.
 

@@ -19,8 +19,7 @@ import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
 import { markRules } from "../../state/marks.ts";
 import { setParams } from "../../state/route.ts";
-import { causeWords, costWords, lengthWords, nodeTitle } from "./FindingText.tsx";
-import type { GapItem } from "./gap-items.ts";
+import { causeWords, costWords, type GapItem, lengthWords, nodeTitle } from "./FindingText.tsx";
 
 const ROW_PX = 24;
 const AXIS_PX = 24;

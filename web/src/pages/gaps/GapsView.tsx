@@ -8,17 +8,18 @@ import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Fold, Sentence } from "../../parts/page.tsx";
 import type { Marks } from "../../state/marks.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
-import { causeWords } from "./FindingText.tsx";
-import { GapList } from "./GapList.tsx";
-import { GapMap } from "./GapMap.tsx";
 import {
   type Choice,
+  causeWords,
   filterChoices,
   filterFromParams,
   type GapFilter,
   gapItems,
   strangerCount,
-} from "./gap-items.ts";
+} from "./FindingText.tsx";
+import { GapList } from "./GapList.tsx";
+import { GapMap } from "./GapMap.tsx";
+
 import "./gaps.css";
 import { Explained } from "../../parts/Explain.tsx";
 

@@ -1,13 +1,19 @@
 /** Where does everything stand, which ways are heard, and what do they cost? Plan, ways, places, fine print. */
 import { useState } from "preact/hooks";
-import type { PlanView as Plan, PlanLink, PositionRow } from "../../../../src/contract/user-data.ts";
+import type {
+  PlanView as Plan,
+  PlanLink,
+  PositionChange,
+  PositionRow,
+} from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, withUnit } from "../../../../src/words/format.ts";
 import { PlanDrawing } from "../../drawings/PlanDrawing.tsx";
 import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure, Fold, Sentence } from "../../parts/page.tsx";
+import { deletePosition, problemWords, putPosition } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";
-import { PositionEdit } from "./PositionEdit.tsx";
+import "./PositionEdit.css";
 
 interface Place {
   readonly kind: "gateway" | "node";
@@ -198,4 +204,94 @@ function whereWords(row: PositionRow): string {
   if (row.eirpDbm !== null) parts.push(`${withUnit(row.eirpDbm, 0, "dBm")} EIRP`);
   if (row.antennaGainDbi !== null) parts.push(`${withUnit(row.antennaGainDbi, 1, "dBi")}`);
   return parts.join("; ");
+}
+
+// How does a person say where a thing stands? A few fields beneath its name; what is left empty is not known.
+
+interface PositionEditProps extends Place {
+  readonly onChanged: () => void;
+  readonly onClose: () => void;
+}
+
+const FIELDS: readonly { field: keyof PositionChange; label: string; only?: Place["kind"] }[] = [
+  { field: "latitudeDeg", label: "Latitude °" },
+  { field: "longitudeDeg", label: "Longitude °" },
+  { field: "eastM", label: "East m" },
+  { field: "northM", label: "North m" },
+  { field: "heightM", label: "Height m" },
+  { field: "eirpDbm", label: "EIRP dBm", only: "node" },
+  { field: "antennaGainDbi", label: "Gain dBi", only: "gateway" },
+];
+
+/** The fields, beneath the row that they are about; `onClose` is called when they are done with. */
+function PositionEdit({ kind, id, title, position, onChanged, onClose }: PositionEditProps) {
+  const [trouble, setTrouble] = useState<string | null>(null);
+  const said = position !== null && position.from !== "gps";
+  const finish = (answer: Awaited<ReturnType<typeof putPosition>>) => {
+    if (!answer.ok) return setTrouble(problemWords(answer.problem));
+    onClose();
+    onChanged();
+  };
+  const keep = async (form: HTMLFormElement) => {
+    const change: Record<string, number> = {};
+    for (const { field, label } of FIELDS) {
+      const text = String(new FormData(form).get(field) ?? "")
+        .trim()
+        .replace("\u2212", "-")
+        .replace(",", ".");
+      if (text === "") continue;
+      const value = Number(text);
+      if (!Number.isFinite(value)) return setTrouble(`${label}: “${text}” is no figure.`);
+      change[field] = value;
+    }
+    finish(await putPosition(kind, id, change));
+  };
+  return (
+    <form
+      class="position-edit"
+      onSubmit={(event) => {
+        event.preventDefault();
+        void keep(event.currentTarget);
+      }}
+      onKeyDown={(event) => {
+        if (event.key === "Escape") onClose();
+      }}
+    >
+      <p class="small quiet">
+        In degrees, or in metres from a point of your choice; leave empty what you do not know.
+      </p>
+      <div class="position-fields">
+        {FIELDS.filter(({ only }) => only === undefined || only === kind).map(({ field, label }) => (
+          <label key={field}>
+            <span class="small quiet">{label}</span>
+            <input
+              type="text"
+              inputMode="decimal"
+              name={field}
+              defaultValue={said || position?.[field] !== null ? String(position?.[field] ?? "") : ""}
+              aria-label={`${label} of ${title}`}
+            />
+          </label>
+        ))}
+      </div>
+      <p class="position-buttons">
+        <button type="submit" class="plain">
+          keep
+        </button>
+        {said ? (
+          <button
+            type="button"
+            class="link"
+            onClick={() => void deletePosition(kind, id).then((answer) => finish(answer))}
+          >
+            take it back
+          </button>
+        ) : null}
+        <button type="button" class="link" onClick={onClose}>
+          leave as it was
+        </button>
+      </p>
+      {trouble === null ? null : <p role="alert">✕ {trouble}</p>}
+    </form>
+  );
 }

@@ -29,11 +29,7 @@ export function DownlinkTest({ eui }: { eui: string }) {
       <h2 id="downlink-test-head">
         <Explained text="Downlink test" />
       </h2>
-      {problem === null ? null : (
-        <p role="alert">
-          {problemWords(problem)}
-        </p>
-      )}
+      {problem === null ? null : <p role="alert">{problemWords(problem)}</p>}
       {plan === null ? (
         problem === null ? (
           <p class="quiet">○ asking what may be sent</p>

@@ -8,8 +8,10 @@ import {
   deletePlacement,
   deletePlacementPhoto,
   postPlacement,
+  problemWords,
   putPlacement,
-  putPlacementPhoto, problemWords } from "../../state/api.ts";
+  putPlacementPhoto,
+} from "../../state/api.ts";
 import { serviceNowMs } from "../../state/clock.ts";
 import { currentWindow } from "../../state/route.ts";
 import { readMoment } from "../../state/window.ts";
