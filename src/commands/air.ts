@@ -1,7 +1,7 @@
 /** `mastlog air`: what fills the air at each gateway, and who spends how much of it. */
 import { Command } from "commander";
 import type { AirGateway, AirView, StrangersView } from "../contract/index.ts";
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { airView } from "../views/air.ts";
 import { strangersView } from "../views/strangers.ts";
 import { figure, percent } from "../words/format.ts";

@@ -12,8 +12,8 @@ import {
   lrFhssAirtime,
   lrFhssCodeRate,
 } from "../radio/airtime.ts";
-import { framesPerHour, offTimeUs } from "../radio/duty-cycle.ts";
 import { isLora2g4Bandwidth } from "../radio/lora-airtime.ts";
+import { framesPerHour, offTimeUs } from "../radio/occupancy.ts";
 import { dutyCycleLimitFor, dwellLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
 import { megahertz } from "../words/format.ts";

@@ -7,7 +7,7 @@ import type {
   BenchView,
   ReceiverView,
 } from "../contract/index.ts";
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { figure, plural } from "../words/format.ts";
 import { sentenceText, table } from "./options.ts";
 

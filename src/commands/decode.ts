@@ -4,7 +4,7 @@
 import { readFile } from "node:fs/promises";
 import { Command } from "commander";
 import { z } from "zod";
-import { plainLines } from "../model/plain-text.ts";
+import { plainLines } from "../model/text.ts";
 import { type DecodeAnswer, describeAnswer, readPacketText } from "../wire/lorawan/decode-answer.ts";
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { type FrameFacts, KEY_NAMES, type KeyName, type LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";

@@ -3,7 +3,7 @@ import { closeSync, existsSync, mkdirSync, openSync, renameSync, rmSync, writeSy
 import { basename, dirname, extname, join } from "node:path";
 import { Command, Option } from "commander";
 import { z } from "zod";
-import { EXPORT_FORMATS, EXPORT_TABLES } from "../contract/export.ts";
+import { EXPORT_FORMATS, EXPORT_TABLES } from "../contract/service.ts";
 import {
   type ExportPiece,
   type ExportScope,

@@ -9,7 +9,7 @@ import { CaptureUnreadable, openCapture } from "../intake/capture-reader.ts";
 import { onceFree } from "../intake/record-batch.ts";
 import { recordLeftHeld } from "../intake/recording-queue.ts";
 import { mergeStore, type StoreMergeOutcome } from "../intake/store-merge.ts";
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { isoTime } from "../model/time-range.ts";
 import { deferSyncs, openReader, openStore } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";

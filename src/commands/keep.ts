@@ -12,8 +12,8 @@ import { givesBack, removedOf } from "../store/retention.ts";
 import { closeBesideService, isServiceRunning } from "../store/service-claim.ts";
 import { KEPT_LIMITS, keptRule, writeKeptRule } from "../store/settings.ts";
 import { keptView } from "../views/bookkeeping.ts";
-import { figure, fileSize, plural } from "../words/format.ts";
-import { type KeptRule, keptRuleText, removedSentence } from "../words/removed.ts";
+import { figure, fileSize, type KeptRule, keptRuleText, plural, removedSentence } from "../words/format.ts";
+
 import {
   CannotRun,
   complain,

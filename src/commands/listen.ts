@@ -14,7 +14,7 @@ import { TRANSMIT_CAUTIONS } from "../diagnosis/test-transmission.ts";
 import { type RelayTarget, readRelayTarget, relayTargetText } from "../intake/relay/targets.ts";
 import { END_WITHIN_MS, startIntake } from "../intake/start.ts";
 import { reachableAddresses } from "../intake/udp-listener.ts";
-import { plainJson, plainLine } from "../model/plain-text.ts";
+import { plainJson, plainLine } from "../model/text.ts";
 import { openReader, storeFile } from "../store/open.ts";
 import { publishPlace } from "../store/settings.ts";
 import { packageRoot } from "../store/upgrade.ts";

@@ -6,7 +6,7 @@ import { Command, Option } from "commander";
 import { z } from "zod";
 import type { WindowQuery } from "../contract/common.ts";
 import type { Sentence } from "../contract/index.ts";
-import { plainJson, plainLine, plainLines } from "../model/plain-text.ts";
+import { plainJson, plainLine, plainLines } from "../model/text.ts";
 import { readOwnPlans } from "../radio/regions/own-plans.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { HeldLog, isAnythingHeld } from "../store/held-log.ts";

@@ -16,8 +16,8 @@ import { Recorder } from "../store/recorder.ts";
 import { rescueStore } from "../store/rescue.ts";
 import type { Removed } from "../store/retention.ts";
 import { closeBesideService, isServiceRunning } from "../store/service-claim.ts";
-import { figure, fileSize, plural } from "../words/format.ts";
-import { removedSentence } from "../words/removed.ts";
+import { figure, fileSize, plural, removedSentence } from "../words/format.ts";
+
 import {
   CannotRun,
   complain,

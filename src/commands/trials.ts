@@ -7,7 +7,7 @@ import {
   type TrialAnswer,
   type TrialsView,
 } from "../contract/trials.ts";
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { markEffect } from "../views/trials/mark-effect.ts";
 import type { Side } from "../views/trials/sides.ts";
 import { compareSides, sidesNamed, trialsView } from "../views/trials/trials.ts";

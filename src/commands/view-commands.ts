@@ -4,7 +4,7 @@ import type { GatewayRow } from "../contract/gateways.ts";
 import type { DropoutRow, NodeRow } from "../contract/index.ts";
 import { gatewaysSentence } from "../diagnosis/sentences.ts";
 
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { gapsView } from "../views/gaps.ts";
 import { gatewaysView } from "../views/gateways.ts";
 import { joinsView } from "../views/joins.ts";

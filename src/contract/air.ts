@@ -2,7 +2,7 @@
 import { z } from "zod";
 import { EuiText, IsoTime, Sentence, Standing, Window } from "./common.ts";
 import { Outage } from "./gateways.ts";
-import { NoiseSource } from "./noise.ts";
+import { CollisionShare, NoiseSource } from "./others-on-air.ts";
 import { LoudNoise } from "./site.ts";
 
 // What fills the air at one gateway? Data rates, networks, collisions to expect, its own transmissions, demodulators.
@@ -25,17 +25,6 @@ export const AirNetwork = z.object({
   airtimeSeconds: z.number().describe("sum over packets"),
 });
 export type AirNetwork = z.infer<typeof AirNetwork>;
-
-/** Expected share of frames that others spoil, 0 to 1. */
-export const CollisionShare = z.object({
-  aloha: z.number().describe("no capture: any overlap at the same spreading factor is a loss"),
-  captureTheory: z
-    .number()
-    .nullable()
-    .describe("capture from 6 dB, Goursaud and Gorce 2015; null: too few levels"),
-  captureMeasured: z.number().nullable().describe("capture from 1 dB, Croce et al. 2018"),
-});
-export type CollisionShare = z.infer<typeof CollisionShare>;
 
 export const CollisionRow = CollisionShare.extend({
   frequencyHz: z.number().int(),

@@ -1,6 +1,6 @@
 /** Is the service itself well: where it listens, what arrived, what was refused, what is stored? */
 import { z } from "zod";
-import { IsoTime, SiteName } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, SiteName, WindowQuery } from "./common.ts";
 import { Passage } from "./gateways.ts";
 
 // What is published to an MQTT broker beside the rows of the views, and how that goes.
@@ -252,3 +252,46 @@ export const LabelChange = z.object({
   site: SiteName.nullable().optional().describe("of a gateway: the site that it belongs to"),
 });
 export type LabelChange = z.infer<typeof LabelChange>;
+
+// Which tables can be taken out of the store, in which forms, how is that asked for over HTTP, and how far is it?
+
+export const EXPORT_TABLES = [
+  "receptions",
+  "frames",
+  "nodes",
+  "links",
+  "gaps",
+  "gateways",
+  "channels",
+] as const;
+export const ExportTable = z.enum(EXPORT_TABLES);
+export type ExportTable = z.infer<typeof ExportTable>;
+
+export const EXPORT_FORMATS = ["csv", "jsonl", "parquet", "pcap"] as const;
+export const ExportFormat = z.enum(EXPORT_FORMATS);
+export type ExportFormat = z.infer<typeof ExportFormat>;
+
+/** The question of GET /api/export. */
+export const ExportQuery = WindowQuery.extend({
+  what: ExportTable,
+  format: ExportFormat.describe(
+    "receptions as jsonl or pcap are datagrams, which `mastlog import` reads; pcap has no other table",
+  ),
+  gateway: EuiText.optional(),
+  node: DevAddrText.optional(),
+});
+export type ExportQuery = z.infer<typeof ExportQuery>;
+
+/** An export over HTTP that runs, or that ended in the last minute. */
+export const ExportProgress = z.object({
+  id: z.number().int().describe("counts up with each export since the service started"),
+  name: z.string().describe("of the file"),
+  state: z.enum(["running", "done", "broken-off", "failed"]),
+  share: z.number().min(0).max(1).describe("of the window, or of the table's rows, that is written"),
+  bytes: z.number().int().describe("written so far"),
+});
+export type ExportProgress = z.infer<typeof ExportProgress>;
+
+/** The answer of GET /api/exports, oldest first. */
+export const ExportsView = z.object({ exports: z.array(ExportProgress) });
+export type ExportsView = z.infer<typeof ExportsView>;

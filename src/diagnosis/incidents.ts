@@ -4,7 +4,10 @@
  * are never more than so many messages in any hour. Plain data, so that a restart goes on from what was stored.
  */
 import { z } from "zod";
-import { WatchRule } from "../contract/watches.ts";
+import { type WatchChange, type WatchMessage, WatchRule } from "../contract/watches.ts";
+import { groupBy } from "../model/group-by.ts";
+import { isoTime } from "../model/time-range.ts";
+import { duration, plural } from "../words/format.ts";
 import type { Condition, Conditions } from "./watches.ts";
 
 /** What begins within this time is reported as one. Chosen: keepalives of several gateways end up to a minute apart. */
@@ -81,18 +84,18 @@ export interface WatchStep {
   readonly changes: readonly Change[];
 }
 
-/** One look. `isFirst`: nothing was looked at before; events that are there already are no news. */
+/** One look. At the first of all, events that are there already are no news. */
 export function stepWatches(
   before: WatchState,
   { lasting, events }: Conditions,
   clockUs: number,
   mostAnHour: number,
-  isFirst = before.nowUs === 0,
 ): WatchStep {
+  const isFirst = before.nowUs === 0;
   const nowUs = Math.max(clockUs, before.nowUs);
   let { nextId } = before;
   const incidents = followed(before.incidents, lasting, nowUs);
-  for (const [watch, fresh] of byWatch(unfollowed(incidents, lasting))) {
+  for (const [watch, fresh] of groupBy(unfollowed(incidents, lasting), ({ watch }) => watch)) {
     const parts = fresh.map(({ key, sentence }) => ({ key, sentence, seenUs: nowUs }));
     const gathering = incidents.find((one) => one.watch === watch && one.stage === "gathering");
     const joined = gathering ?? (incidents.length >= MAX_INCIDENTS ? incidents.at(-1) : undefined);
@@ -155,7 +158,7 @@ export function stepWatches(
     });
     if (change === "begin") left.push({ ...one, stage: "told" });
   }
-  for (const [watch, own] of byWatch(waiting)) {
+  for (const [watch, own] of groupBy(waiting, ({ watch }) => watch)) {
     changes.push({
       incident: rest.nextId,
       change: "event",
@@ -209,12 +212,83 @@ function unfollowed(incidents: readonly Incident[], lasting: readonly Condition[
   return lasting.filter(({ key }) => !known.has(key));
 }
 
-function byWatch<T extends Pick<Condition, "watch">>(conditions: readonly T[]): Map<Condition["watch"], T[]> {
-  const groups = new Map<Condition["watch"], T[]>();
-  for (const condition of conditions)
-    groups.set(condition.watch, [...(groups.get(condition.watch) ?? []), condition]);
-  return groups;
-}
-
 const seenUs = ({ parts }: Incident): number => Math.max(...parts.map((part) => part.seenUs));
 const isOver = (one: Incident, nowUs: number): boolean => nowUs - seenUs(one) >= HOLD_US;
+
+// How does a message to a person read? Changes in; subject, text and data out.
+
+/** Things that a message names; the rest is counted. */
+const MAX_THINGS = 20;
+
+const TITLES: Readonly<Record<Change["watch"], (things: number) => string>> = {
+  "gateway-silent": (n) => `${plural(n, "gateway")} silent`,
+  "node-overdue": (n) => `${plural(n, "node")} overdue`,
+  "node-loss": (n) => `${plural(n, "node")} above the limit of loss`,
+  "site-loss": () => "site above the limit of loss",
+  finding: (n) => plural(n, "finding"),
+  "noise-up": (n) => `${plural(n, "channel")} louder`,
+  "disk-short": () => "disk nearly full",
+  "clock-stepped": () => "clock of the machine stepped",
+  "not-recording": () => "not recording",
+};
+
+/** Returns a change as the API and a webhook show it. */
+export function watchChange({ incident, change, watch, things, fromUs, toUs }: Change): WatchChange {
+  const title = TITLES[watch](things.length);
+  const lasted = toUs === null ? "" : `, ${duration(Math.round((toUs - fromUs) / 1e6))}`;
+  const sentence = {
+    begin: `Begins: ${title}.`,
+    end: `Over: ${title}${lasted}.`,
+    event: toUs === fromUs || toUs === null ? `Happened: ${title}.` : `Happened: ${title}${lasted}.`,
+  }[change];
+  return {
+    incident,
+    change,
+    watch,
+    sentence,
+    things: things.slice(0, MAX_THINGS),
+    more: Math.max(0, things.length - MAX_THINGS),
+    from: isoTime(fromUs),
+    to: toUs === null ? null : isoTime(toUs),
+  };
+}
+
+interface Envelope {
+  /** The same for every way that it goes. */
+  readonly id: string;
+  readonly site: string;
+  readonly atUs: number;
+}
+
+/** Returns the message of some changes. */
+export function watchMessage(changes: readonly Change[], { id, site, atUs }: Envelope): WatchMessage {
+  const rows = changes.map(watchChange);
+  const text = rows.flatMap(({ sentence, things, more, from, to }) => [
+    `${sentence} ${to === null ? `Since ${from}` : `${from} to ${to}`}.`,
+    ...things.map((thing) => `- ${thing}`),
+    ...(more > 0 ? [`- and ${more} more`] : []),
+    "",
+  ]);
+  return {
+    id,
+    at: isoTime(atUs),
+    site,
+    test: false,
+    subject: `${site}: ${rows.map(({ sentence }) => sentence.replace(/\.$/, "")).join("; ")}`,
+    text: `${text.join("\n")}\nMastlog at ${site}, ${isoTime(atUs)} (times are UTC).\n`,
+    changes: rows,
+  };
+}
+
+/** Returns the message that a person asks for, to try the ways. */
+export function testMessage({ id, site, atUs }: Envelope): WatchMessage {
+  return {
+    id,
+    at: isoTime(atUs),
+    site,
+    test: true,
+    subject: `${site}: test message of Mastlog`,
+    text: `This is a test. A message of a watch would reach you in the same way.\n\nMastlog at ${site}, ${isoTime(atUs)}.\n`,
+    changes: [],
+  };
+}

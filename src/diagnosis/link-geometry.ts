@@ -1,6 +1,6 @@
 /** What does the way itself cost, beyond free space, and on which power does that rest? */
 import type { LinkGeometry } from "../contract/link.ts";
-import { excessLossDb, freeSpaceLossDb } from "../radio/path-loss.ts";
+import { excessLossDb, freeSpaceLossDb } from "../radio/geometry.ts";
 import { median } from "../statistics/robust.ts";
 import { withUnit } from "../words/format.ts";
 import { type LinkFrame, powerSeries } from "./link-frame.ts";

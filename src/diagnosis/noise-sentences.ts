@@ -1,5 +1,5 @@
 /** Where does a noise come from, as far as a comparison between gateways can say? One plain sentence each. */
-import type { NoiseSource } from "../contract/noise.ts";
+import type { NoiseSource } from "../contract/others-on-air.ts";
 import type { NoisePlace } from "../radio/noise-place.ts";
 import { counted, decibel, duration, figure, listed, megahertz, percent } from "../words/format.ts";
 import { distanceWords } from "./link-geometry.ts";

@@ -2,8 +2,10 @@
  * What is always so at this site? Conditions that hold over most of the recorded time, each once, with its size: a weak link, a noisy
  * or a quiet channel, a gateway that hears little, a plan that is departed from.
  */
+
 import type { DropoutRow } from "../contract/gaps.ts";
 import type { StandingCondition } from "../contract/site.ts";
+import { groupBy } from "../model/group-by.ts";
 import { demodulationFloorDb } from "../radio/margin.ts";
 import { median } from "../statistics/robust.ts";
 import { decibel, figure, megahertz, percentInWords, plural } from "../words/format.ts";
@@ -190,13 +192,7 @@ function ofChannel(
 }
 
 function byGateway(channels: readonly ChannelStanding[]): ChannelStanding[][] {
-  const groups = new Map<string, ChannelStanding[]>();
-  for (const channel of channels) {
-    const group = groups.get(channel.gatewayEui);
-    if (group === undefined) groups.set(channel.gatewayEui, [channel]);
-    else group.push(channel);
-  }
-  return [...groups.values()];
+  return [...groupBy(channels, ({ gatewayEui }) => gatewayEui).values()];
 }
 
 /** A gateway that hears less than this share of what the best one hears is worth a line. Chosen. */

@@ -3,8 +3,10 @@
  * time, each once, with its size), then events with a begin and an end, then the next steps, strongest first. Every sentence
  * claims only what was observed.
  */
+
 import type { Cause, DropoutRow, EpisodeRow } from "../contract/gaps.ts";
 import type { SiteEvent, SiteSummary, StandingCondition } from "../contract/site.ts";
+import { groupBy } from "../model/group-by.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
 import { duration, percentInWords, plural } from "../words/format.ts";
 import { type Condition, type ConditionEvidence, standingConditions } from "./site-conditions.ts";
@@ -115,13 +117,7 @@ function withoutGaps(
 
 /** Gaps of one node with one cause are one line, however many they are. */
 function groupedByNode(gaps: readonly DropoutRow[]): Event[] {
-  const groups = new Map<string, [DropoutRow, ...DropoutRow[]]>();
-  for (const gap of gaps) {
-    const key = `${gap.devAddr}/${gap.life}/${gap.finding.cause}`;
-    const group = groups.get(key);
-    if (group === undefined) groups.set(key, [gap]);
-    else group.push(gap);
-  }
+  const groups = groupBy(gaps, ({ devAddr, life, finding }) => `${devAddr}/${life}/${finding.cause}`);
   return [...groups.values()].map((group): Event => {
     const [first] = group;
     const surest = group.reduce((a, b) => (b.finding.confidence > a.finding.confidence ? b : a));
@@ -223,15 +219,8 @@ function opening({ opening: sentence, recordedShare }: SiteEvidence): string[] {
 
 /** Two lines for what is always so, two for what happened: kinds with many members as one line with a count. */
 function openingLines(standing: readonly Condition[], events: readonly Event[]): string[] {
-  const kinds = new Map<string, Condition[]>();
-  for (const condition of standing) {
-    const group = kinds.get(condition.kind);
-    if (group === undefined) kinds.set(condition.kind, [condition]);
-    else group.push(condition);
-  }
-  const always = [...kinds.values()].map((group) => {
+  const always = [...groupBy(standing, ({ kind }) => kind).values()].map((group) => {
     const [first] = group;
-    if (first === undefined) return "";
     return group.length === 1
       ? first.sentence
       : `${KIND_COUNTS[first.kind](group.length)} First: ${first.sentence}`;

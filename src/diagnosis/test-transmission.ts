@@ -4,7 +4,7 @@
  */
 import { describeModulation, type Modulation } from "../model/modulation.ts";
 import { airtimeOfTransmission } from "../radio/airtime.ts";
-import { DUTY_CYCLE_PERIOD_US } from "../radio/duty-cycle.ts";
+import { DUTY_CYCLE_PERIOD_US } from "../radio/occupancy.ts";
 import { dataRateKey, dataRateNamed, dutyCycleLimitFor, dwellLimitFor } from "../radio/regions/limits.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { megahertz, withUnit } from "../words/format.ts";

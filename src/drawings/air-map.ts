@@ -5,8 +5,7 @@
  */
 import type { AirMap } from "../contract/air.ts";
 import { figure, megahertz, withUnit } from "../words/format.ts";
-import { drawNotRecorded, drawTimeAxis, type TimeScale, xOf } from "./axis.ts";
-import type { Pen, Sheet } from "./sheet.ts";
+import { drawNotRecorded, drawTimeAxis, type Pen, type Sheet, type TimeScale, xOf } from "./sheet.ts";
 
 // What stands in each cell of the air map, once cells that are too fine for the screen are taken together?
 

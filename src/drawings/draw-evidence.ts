@@ -1,8 +1,16 @@
 /** How is the evidence of a gap drawn? Lanes on one time axis, one function a lane, the gap as a column through all. */
 import type { GapPage } from "../contract/gaps.ts";
-import { drawMarkRules, drawNotRecorded, drawTimeAxis, shortened, type TimeScale, xOf } from "./axis.ts";
 import { cellAt, channelsOf, drawnNeighbours, type Lane, NEIGHBOUR_PX, TITLE_PX } from "./evidence.ts";
-import { type Sheet, seriesInk } from "./sheet.ts";
+import {
+  drawMarkRules,
+  drawNotRecorded,
+  drawTimeAxis,
+  type Sheet,
+  seriesInk,
+  shortened,
+  type TimeScale,
+  xOf,
+} from "./sheet.ts";
 
 interface LaneGround {
   readonly sheet: Sheet;

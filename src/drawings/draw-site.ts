@@ -1,8 +1,18 @@
 /** How is the score drawn? Rows one under another on one time axis, events as columns with their word at the head. */
 import { figure, withUnit } from "../words/format.ts";
-import { drawMarkRules, drawNotRecorded, drawTimeAxis, type MarkRule, type TimeScale, xOf } from "./axis.ts";
 import { beatMarks, drawHeartbeat } from "./heartbeat.ts";
-import type { Inks, Pen, Sheet } from "./sheet.ts";
+import {
+  drawMarkRules,
+  drawNotRecorded,
+  drawTimeAxis,
+  type Inks,
+  type MarkRule,
+  type Pen,
+  type Sheet,
+  type TimeScale,
+  xOf,
+} from "./sheet.ts";
+
 import type { ScoreColumn, ScoreRow } from "./site.ts";
 
 export const AXIS_PX = 26;

@@ -4,8 +4,7 @@
  */
 import type { GatewayRow, Heartbeat } from "../contract/gateways.ts";
 import { figure } from "../words/format.ts";
-import { drawNotRecorded, type TimeScale, xOf } from "./axis.ts";
-import type { Pen, Sheet } from "./sheet.ts";
+import { drawNotRecorded, type Pen, type Sheet, type TimeScale, xOf } from "./sheet.ts";
 
 // How do a heartbeat's cells fit the width there is? Neighbours are put together until each has two pixels.
 

@@ -2,7 +2,7 @@
  * Takes a table out of the store: one stream of octets, or a folder tree of Parquet files. All of it is read in one
  * transaction, so that it is one state of the store, and never held whole.
  */
-import type { ExportFormat, ExportTable } from "../contract/export.ts";
+import type { ExportFormat, ExportTable } from "../contract/service.ts";
 import { narrowedSite, narrowToSite, siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { setting } from "../store/settings.ts";

@@ -15,7 +15,7 @@ import { dropoutRow, gapNames } from "../views/gaps.ts";
 import { gatewaysOfWindow } from "../views/gateways.ts";
 import { knownGaps } from "../views/known-gaps.ts";
 import { type NodeOfWindow, nodesOfWindow } from "../views/nodes-of-window.ts";
-import { MAX_GATEWAYS_SHOWN } from "../views/shown-gateways.ts";
+import { MAX_GATEWAYS_SHOWN } from "../views/reachability.ts";
 import { type AskedWindow, knownUntilUs } from "../views/window.ts";
 import {
   dayOf,

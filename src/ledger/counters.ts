@@ -11,22 +11,20 @@
 
 import { figure } from "../words/format.ts";
 import {
+  type AddressState,
   advance,
   changeWords,
   couldBeReset,
   forwardCost,
   isInTimeForARepeat,
   isLate,
-  largestStep,
-  modulo16,
-} from "./counter-fit.ts";
-import {
-  type AddressState,
   isUnproved,
   type LifeBeginning,
   type LifeState,
+  largestStep,
   learned,
   makeRoom,
+  modulo16,
   type RadioEvidence,
   RECENT_COUNTERS,
   recentWithLowBits,

@@ -4,7 +4,7 @@
  */
 
 import type { CauseWord, Certainty } from "../words/causes.ts";
-import type { NamedText } from "./named-text.ts";
+import type { NamedText } from "./text.ts";
 import type { TimeRange } from "./time-range.ts";
 
 /** One packet as one gateway reported it, ghosts and replays left out. */

@@ -2,7 +2,7 @@
  * How much airtime did one transmitter spend in each sub-band, against what the region's table allows there?
  * Arithmetic only; the words are in src/diagnosis/air-sentences.ts. What is heard is a lower bound.
  */
-import { DUTY_CYCLE_PERIOD_US, peakHour, type Transmission } from "./duty-cycle.ts";
+import { DUTY_CYCLE_PERIOD_US, peakHour, type Transmission } from "./occupancy.ts";
 import { type DutyCycleLimit, type DwellLimit, dutyCycleLimitFor, dwellLimitFor } from "./regions/limits.ts";
 import type { RegionPlan } from "./regions/region-plan.ts";
 

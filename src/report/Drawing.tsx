@@ -4,11 +4,11 @@ import type { GapPage } from "../contract/gaps.ts";
 import type { SiteView } from "../contract/site.ts";
 import type { MarkRow } from "../contract/user-data.ts";
 import { airMapHeight, drawAirMap } from "../drawings/air-map.ts";
-import { shortened } from "../drawings/axis.ts";
 import { drawScore, scoreHeight } from "../drawings/draw-evidence.ts";
 import { AXIS_PX, drawSite, layoutScore } from "../drawings/draw-site.ts";
 import { drawnNeighbours, evidenceCaption, lanesOf } from "../drawings/evidence.ts";
-import type { Inks, Sheet } from "../drawings/sheet.ts";
+import { type Inks, type Sheet, shortened } from "../drawings/sheet.ts";
+
 import { scoreColumns, scoreRows } from "../drawings/site.ts";
 import { type Clock, nameOrEui, STATES } from "./parts.tsx";
 import { timeTicks } from "./plots.tsx";

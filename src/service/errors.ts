@@ -4,7 +4,7 @@
  */
 import { hasZodFastifySchemaValidationErrors, isResponseSerializationError } from "fastify-type-provider-zod";
 import type { Problem } from "../contract/common.ts";
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { NoSuchSite } from "../store/narrowed.ts";
 import { StoreUnusable } from "../store/store-error.ts";
 import type { WasWritten, Written } from "../store/written.ts";

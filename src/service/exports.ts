@@ -4,7 +4,7 @@
  */
 import { Readable } from "node:stream";
 import { Worker } from "node:worker_threads";
-import type { ExportFormat, ExportProgress, ExportQuery } from "../contract/export.ts";
+import type { ExportFormat, ExportProgress, ExportQuery } from "../contract/service.ts";
 import type { StoreFile } from "../store/open.ts";
 import { ServiceProblem } from "./errors.ts";
 import { errorOf, type ReadingFailure } from "./reading-messages.ts";

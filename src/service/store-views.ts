@@ -6,7 +6,7 @@
 import type { WindowQuery } from "../contract/common.ts";
 import { forgottenWords } from "../diagnosis/notices.ts";
 import { NO_WATCH_FACTS } from "../diagnosis/watches.ts";
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { nearPlanLabels, type PlanChoice, planChoice, planLabels } from "../radio/regions/plan-choice.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { renderReport } from "../report/render.tsx";

@@ -18,9 +18,9 @@ import type { GapPage, GapsView } from "../contract/gaps.ts";
 import type { DownlinksView, GatewaysView } from "../contract/gateways.ts";
 import type { WalkView } from "../contract/link.ts";
 import type { FrameView, NodePage, NodesView, ReceptionPage } from "../contract/nodes.ts";
+import type { StrangersView } from "../contract/others-on-air.ts";
 import type { CaptureRow, KeptView, RefusalsView } from "../contract/service.ts";
 import type { JoinsView, SiteView } from "../contract/site.ts";
-import type { StrangersView } from "../contract/strangers.ts";
 import type {
   MarkEffect,
   MarkEffectQuery,

@@ -14,8 +14,15 @@ import {
   type WatchRule,
   WatchRules,
 } from "../contract/watches.ts";
-import { NO_WATCH_STATE, stepWatches, WatchState } from "../diagnosis/incidents.ts";
-import { testMessage, watchChange, watchMessage } from "../diagnosis/watch-message.ts";
+import {
+  NO_WATCH_STATE,
+  stepWatches,
+  testMessage,
+  WatchState,
+  watchChange,
+  watchMessage,
+} from "../diagnosis/incidents.ts";
+
 import {
   conditionsOf,
   NO_WATCH_FACTS,

@@ -7,7 +7,7 @@ import { createSocket } from "node:dgram";
 import { lookup } from "node:dns/promises";
 import type { Endpoint } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
-import { plainLines } from "../model/plain-text.ts";
+import { plainLines } from "../model/text.ts";
 import { createPcapWriter } from "../wire/capture/pcap-writer.ts";
 import { answerFor } from "../wire/forwarder/header.ts";
 import { Acknowledgements, datagramOctets } from "./gateway-output.ts";

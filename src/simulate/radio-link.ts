@@ -4,9 +4,9 @@
  * Simple on purpose: no coupling between neighbouring channels. A scenario's `physics` may set other values.
  */
 import { CAPTURE_GOURSAUD_2015 } from "../radio/collisions.ts";
+import { haversineM, LOG_DISTANCE_OULU, logDistanceLossDb } from "../radio/geometry.ts";
 import { demodulationFloorDb } from "../radio/margin.ts";
 import { thermalNoiseDbm } from "../radio/noise.ts";
-import { haversineM, LOG_DISTANCE_OULU, logDistanceLossDb } from "../radio/path-loss.ts";
 import {
   isNoisy,
   type LevelChange,
@@ -94,7 +94,7 @@ function fastFadingDb(node: Node, random: Random): number {
   return 10 * Math.log10(Math.max(1e-6, inPhase ** 2 + quadrature ** 2));
 }
 
-/** Given in the scenario, or from distance by the Oulu model (radio/path-loss.ts); null: out of range. */
+/** Given in the scenario, or from distance by the Oulu model (radio/geometry.ts); null: out of range. */
 function pathGainDb(node: Node, gateway: Gateway): number | null {
   const given = node.pathGainDb[gateway.eui];
   if (given !== undefined) return given;

@@ -7,7 +7,7 @@
  * What stays: gathered hours, lives with their newest frame, gaps, findings, outages, restarts, what people wrote; and of
  * each gateway the datagrams of the hour before its newest, from which a silence is measured.
  */
-import { type KeptRule, keptRuleText } from "../words/removed.ts";
+import { type KeptRule, keptRuleText } from "../words/format.ts";
 import { GATHERED_HOUR_US } from "./hours/gathered.ts";
 import type { Store } from "./open.ts";
 import { Sweep } from "./removed-rows.ts";

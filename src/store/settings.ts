@@ -2,7 +2,7 @@
  * What is set for the whole service? The bench's reference, what was noted of gateways on the bench, what is watched,
  * how far publishing has come, and what is kept.
  */
-import type { KeptRule } from "../words/removed.ts";
+import type { KeptRule } from "../words/format.ts";
 import type { Store } from "./open.ts";
 import { prepared } from "./queries/statement.ts";
 import { notWritten, type Written, written } from "./written.ts";

@@ -18,7 +18,7 @@ import {
 import { basename, dirname, join, resolve } from "node:path";
 import { fileURLToPath, pathToFileURL } from "node:url";
 import type Database from "better-sqlite3";
-import { plainLine } from "../model/plain-text.ts";
+import { plainLine } from "../model/text.ts";
 import { duration, fileSize } from "../words/format.ts";
 import { StoreUnusable } from "./store-error.ts";
 

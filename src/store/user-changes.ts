@@ -4,7 +4,7 @@
  */
 import { readNodeKeysFile } from "../ledger/keys/file.ts";
 import type { Picture } from "../wire/picture/plain-picture.ts";
-import type { KeptRule } from "../words/removed.ts";
+import type { KeptRule } from "../words/format.ts";
 import { addKeys, removeKeys } from "./keys.ts";
 import type { Store } from "./open.ts";
 import { changePlacements, type PlacementWork, writePlacementPhoto } from "./placements.ts";

@@ -10,7 +10,7 @@ import {
   type LimitTable,
   type LocatedTransmission,
 } from "../radio/airtime-limits.ts";
-import { dutyCycleOf } from "../radio/duty-cycle.ts";
+import { dutyCycleOf } from "../radio/occupancy.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { SentFrame } from "./air-evidence.ts";
 

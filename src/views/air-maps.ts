@@ -4,7 +4,7 @@ import type { AirMap } from "../contract/index.ts";
 import { rounded } from "../model/rounding.ts";
 import { intersect, isoTime, MINUTE_US, type TimeRange, totalUs, wholeHours } from "../model/time-range.ts";
 import { type NoiseTrend, noiseTrend, noiseTrendOf } from "../radio/noise.ts";
-import { IntervalUnion } from "../radio/utilisation.ts";
+import { IntervalUnion } from "../radio/occupancy.ts";
 import type { Store } from "../store/open.ts";
 import { type ChannelMinuteRecord, channelCells, channelIntervals } from "../store/queries/channels.ts";
 import type { AirEvidence, ChannelEvidence } from "./air-evidence.ts";

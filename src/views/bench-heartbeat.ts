@@ -4,7 +4,7 @@ import type { KeepaliveEvidence, Rhythm, StatusEvidence } from "../diagnosis/ben
 import { LIMITS } from "../diagnosis/bench/limits.ts";
 import type { ArrivedEvidence, CountEvidence } from "../diagnosis/bench/packet-counts.ts";
 import type { RadioEvidence } from "../diagnosis/bench/radio.ts";
-import { outageLimitUs, outagesInSilence } from "../ledger/outages.ts";
+import { outageLimitUs, outagesInSilence } from "../ledger/gaps/intervals.ts";
 import { subtract, type TimeRange } from "../model/time-range.ts";
 import { median } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";

@@ -2,7 +2,7 @@
 import type { CapacityView } from "../contract/capacity.ts";
 import { downlinkRoomSentence } from "../diagnosis/capacity-sentences.ts";
 import { bandUses, LimitTable } from "../radio/airtime-limits.ts";
-import { DUTY_CYCLE_PERIOD_US } from "../radio/duty-cycle.ts";
+import { DUTY_CYCLE_PERIOD_US } from "../radio/occupancy.ts";
 import { type HeardChannel, recogniseRegion } from "../radio/regions/recognise-region.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";

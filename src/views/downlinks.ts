@@ -14,7 +14,7 @@ import { downlinkWords, linkAdrWords } from "../ledger/link/command-text.ts";
 import { formatDevAddr, parseDevAddr } from "../model/identifiers.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime } from "../model/time-range.ts";
-import { DUTY_CYCLE_PERIOD_US } from "../radio/duty-cycle.ts";
+import { DUTY_CYCLE_PERIOD_US } from "../radio/occupancy.ts";
 import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";

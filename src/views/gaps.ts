@@ -9,8 +9,8 @@ import {
 } from "../diagnosis/gap-sentences.ts";
 import { countDevices } from "../diagnosis/status.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
-import { type NamedText, type NameOf, renderNamed } from "../model/named-text.ts";
 import { rounded } from "../model/rounding.ts";
+import { type NamedText, type NameOf, renderNamed } from "../model/text.ts";
 import { isoTime, totalUs } from "../model/time-range.ts";
 import type { Store } from "../store/open.ts";
 import { type GapCount, goesOn, type StoredGap, type StoredOutage } from "../store/queries/gaps.ts";

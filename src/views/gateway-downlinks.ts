@@ -19,7 +19,7 @@ import {
 } from "../ledger/downlink-timing.ts";
 import { rounded } from "../model/rounding.ts";
 import { minuteOf, type TimeRange } from "../model/time-range.ts";
-import { DUTY_CYCLE_PERIOD_US, peakHour } from "../radio/duty-cycle.ts";
+import { DUTY_CYCLE_PERIOD_US, peakHour } from "../radio/occupancy.ts";
 import { dutyCycleLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { median, quantile } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";

@@ -5,10 +5,14 @@
  */
 
 import type { GatewayDownlinks, GatewayEvent } from "../contract/index.ts";
-import { deafRadio, type KeepaliveCell, lossyTimes } from "../diagnosis/gateway-events/deaf-radio.ts";
+import {
+  deafRadio,
+  elsewhere,
+  type KeepaliveCell,
+  lossyTimes,
+} from "../diagnosis/gateway-events/deaf-radio.ts";
 import {
   type CommonStep,
-  type LevelPoint,
   type Senders,
   sendersOf,
   stepsOfSenders,
@@ -23,6 +27,7 @@ import {
   strengthenedText,
   weakenedText,
 } from "../diagnosis/gateway-events/sentences.ts";
+import { groupBy } from "../model/group-by.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, MINUTE_US, minuteOf, type TimeRange, unite, wholeHours } from "../model/time-range.ts";
 import { counterAcross } from "../radio/clock.ts";
@@ -91,22 +96,25 @@ export function eventContext(
   endUs: number,
   placements: readonly PlacementRecord[],
 ): EventContext {
-  const levels = new Map<number, LevelPoint[]>();
   const toUs = Math.min(window.toUs, endUs + 1);
   const fromUs = window.fromUs - BEFORE_STEP_US;
-  for (const one of levelsIn(store, { fromUs, toUs }, LEVEL_SLOTS, MAX_LEVELS_A_SLOT)) {
+  const points = levelsIn(store, { fromUs, toUs }, LEVEL_SLOTS, MAX_LEVELS_A_SLOT).flatMap((one) => {
     const snrDb = one.snrTenths === null ? null : one.snrTenths / 10;
     const rssiDbm = one.rssiTenths / 10;
     const source = snrDb === null ? "channel-rssi" : "esp";
     const powerDbm = signalPowerDbm({ rssiDbm, signalRssiDbm: null, snrDb }, source);
-    if (powerDbm === null) continue;
-    const point = { tUs: one.atUs, sender: one.lifeId, powerDbm, snrDb, marginDb: marginOf(one) };
-    const list = levels.get(one.gatewayId);
-    if (list === undefined) levels.set(one.gatewayId, [point]);
-    else list.push(point);
-  }
-  const senders = new Map([...levels].map(([id, points]) => [id, sendersOf(points)]));
-  return { store, window, endUs, placements, levels: senders };
+    if (powerDbm === null) return [];
+    const { gatewayId, atUs, lifeId } = one;
+    return [{ gatewayId, tUs: atUs, sender: lifeId, powerDbm, snrDb, marginDb: marginOf(one) }];
+  });
+  const levels = [...groupBy(points, ({ gatewayId }) => gatewayId)];
+  return {
+    store,
+    window,
+    endUs,
+    placements,
+    levels: new Map(levels.map(([id, own]) => [id, sendersOf(own)])),
+  };
 }
 
 function marginOf({ snrTenths, dataRate }: { snrTenths: number | null; dataRate: number }): number | null {
@@ -230,17 +238,10 @@ function acrossOf(last: Moment, first: Moment | null) {
 }
 
 function framesBySender(frames: readonly FrameHeard[]) {
-  const byLife = new Map<number, FrameHeard[]>();
   const known = new Set<number>();
-  for (const frame of [...frames].reverse()) {
-    if (known.has(frame.frameId)) continue;
-    known.add(frame.frameId);
-    const list = byLife.get(frame.lifeId);
-    if (list === undefined) byLife.set(frame.lifeId, [frame]);
-    else list.push(frame);
-  }
+  const once = [...frames].reverse().filter(({ frameId }) => !known.has(frameId) && known.add(frameId));
   return new Map(
-    [...byLife].map(([lifeId, list]) => [
+    [...groupBy(once, ({ lifeId }) => lifeId)].map(([lifeId, list]) => [
       lifeId,
       {
         heardUs: list.map(({ atUs }) => atUs),
@@ -250,15 +251,12 @@ function framesBySender(frames: readonly FrameHeard[]) {
   );
 }
 
-/** Frames that other gateways must have been due to hear, for their silence to say anything. Chosen. */
-const MIN_DUE_ELSEWHERE = 6;
-
 function heardElsewhere(
   store: Store,
   gatewayId: number,
   silence: TimeRange,
   senders: ReadonlyMap<number, unknown>,
-): { readonly heardElsewhere: number | null; readonly dueElsewhere: number } {
+) {
   const lengthUs = silence.toUs - silence.fromUs;
   const count = (time: TimeRange) =>
     new Set(
@@ -268,7 +266,7 @@ function heardElsewhere(
     ).size;
   const heard = count(silence);
   const due = count({ fromUs: silence.fromUs - lengthUs, toUs: silence.fromUs });
-  return { heardElsewhere: heard === 0 && due < MIN_DUE_ELSEWHERE ? null : heard, dueElsewhere: due };
+  return elsewhere(heard, due);
 }
 
 function levelEvents(

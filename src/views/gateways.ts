@@ -23,8 +23,8 @@ import type { RecordedTime } from "../store/recorded-time.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { gatewayDownlinks } from "./gateway-downlinks.ts";
 import { type EventContext, eventContext, gatewayEvents } from "./gateway-events.ts";
-import { lookBack, type Reach, reachOf } from "./reachability.ts";
-import { shownGateways } from "./shown-gateways.ts";
+import { lookBack, type Reach, reachOf, shownGateways } from "./reachability.ts";
+
 import { type AskedWindow, knownEndUs, recordedOf, rowsPart, shortestCell, windowView } from "./window.ts";
 import { heardPlan, subBandSentences } from "./wrong-sub-band.ts";
 

@@ -9,8 +9,8 @@ import { labels, lifeSpans } from "../store/queries/lives.ts";
 import type { RecordedTime } from "../store/recorded-time.ts";
 import { homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { listNodes } from "./nodes.ts";
-import { reachOf } from "./reachability.ts";
-import { shownGateways } from "./shown-gateways.ts";
+import { reachOf, shownGateways } from "./reachability.ts";
+
 import { type AskedWindow, knownEndUs, knownUntilUs, recordedOf } from "./window.ts";
 
 /** `asked`: gateways (EUI) and nodes (address) that are answered for although the lists leave them out. */

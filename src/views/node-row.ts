@@ -24,8 +24,8 @@ import { duration } from "../words/format.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { fallOf, type SuspectedFall, suspectedFall } from "./node-fall.ts";
 import { type Loss, levelsOfSeries, lossOf, stripOf, type Unheard } from "./node-figures.ts";
-import { type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
-import { cutGateways } from "./shown-gateways.ts";
+import { cutGateways, type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
+
 import { type AskedWindow, knownEndUs, knownUntilUs, recordedOf } from "./window.ts";
 
 const STRIP_BINS = 60;

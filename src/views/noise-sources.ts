@@ -1,10 +1,19 @@
 /** Which noise stood out on the air, how did it behave, and at which gateway was it strongest? */
 
-import type { NoiseSource } from "../contract/noise.ts";
+import type { NoiseSource } from "../contract/others-on-air.ts";
 import { placeWords, sourceWords, walkWords } from "../diagnosis/noise-sentences.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
-import { LOUD_RULE, type LoudNoise, loudNoise } from "../radio/loud-noise.ts";
+import { linkDistanceM } from "../radio/geometry.ts";
+import {
+  isOnTime,
+  LOUD_RULE,
+  type LoudNoise,
+  loudNoise,
+  type NoiseMark,
+  type NoisePulse,
+  noisePulse,
+} from "../radio/loud-noise.ts";
 import type { TimedNoise } from "../radio/noise.ts";
 import {
   levelOf,
@@ -13,8 +22,6 @@ import {
   noisePlace,
   type PlaceGateway,
 } from "../radio/noise-place.ts";
-import { isOnTime, type NoiseMark, type NoisePulse, noisePulse } from "../radio/noise-pulse.ts";
-import { linkDistanceM } from "../radio/plan.ts";
 import { median, quantile, robustSigma } from "../statistics/robust.ts";
 import type { ChannelEvidence, GatewayEvidence } from "./air-evidence.ts";
 import type { Places } from "./user-data.ts";

@@ -6,8 +6,8 @@ import { distanceWords, geometryOf } from "../diagnosis/link-geometry.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { fromTenths, rounded } from "../model/rounding.ts";
 import { isoTime } from "../model/time-range.ts";
-import { fitLogDistance, type LogDistanceFit, MIN_FACTOR, MIN_LINKS } from "../radio/path-loss.ts";
-import { planPoint } from "../radio/plan.ts";
+import { fitLogDistance, type LogDistanceFit, MIN_FACTOR, MIN_LINKS, planPoint } from "../radio/geometry.ts";
+
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";

@@ -3,15 +3,16 @@
  * healthy gateway sends keepalives without pause, so what was missed while none came may have been heard on the air.
  * Time that nobody recorded is neither.
  */
-
-import { outageLimitUs } from "../ledger/outages.ts";
+import { outageLimitUs } from "../ledger/gaps/intervals.ts";
 import { intersect, subtract, type TimeRange, unite } from "../model/time-range.ts";
 import { outagesBetween } from "../store/gaps/outages.ts";
 import { UsualInterval } from "../store/gaps/usual-interval.ts";
 import type { Store } from "../store/open.ts";
 import {
+  allGateways,
   datagramsAround,
   type GatewayRecord,
+  gatewaysOfPeople,
   keepaliveOfHoursUs,
   keepaliveUs,
   statusSpacingUs,
@@ -19,6 +20,7 @@ import {
 import { onceAnAnswer } from "../store/queries/statement.ts";
 import { type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { removedToUs } from "../store/retention.ts";
+import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 export interface Reach {
   readonly gateway: GatewayRecord;
@@ -129,4 +131,46 @@ export function siteNotRecorded(reaches: readonly Reach[], window: TimeRange): T
 export function unheardAt(reaches: readonly Reach[], gatewayId: number): TimeRange[] {
   const reach = reaches.find(({ gateway }) => gateway.id === gatewayId);
   return reach === undefined ? [] : unite([...reach.outages, ...reach.notRecorded]);
+}
+
+// Which gateways do the lists show? All of an honest site; of thousands, as a stranger can invent them, those that a
+// person named or placed and then those heard over the longest time. How many more there are is said.
+
+/** Chosen: more than a site has, few enough to be worked out and read. */
+export const MAX_GATEWAYS_SHOWN = 64;
+
+interface ShownGateways {
+  /** In order of their first datagram. */
+  readonly shown: readonly GatewayRecord[];
+  readonly more: number;
+}
+
+/** Those that may have been heard in the window; `live`: also those silent since before it. */
+export function shownGateways(store: Store, window: AskedWindow, most = MAX_GATEWAYS_SHOWN): ShownGateways {
+  const there = allGateways(store, knownUntilUs(window)).filter(
+    ({ firstAtUs, lastAtUs }) => firstAtUs < window.toUs && (window.live || lastAtUs >= window.fromUs),
+  );
+  return cutGateways(store, there, most);
+}
+
+/** The same cut of any gateways. */
+export function cutGateways(
+  store: Store,
+  gateways: readonly GatewayRecord[],
+  most = MAX_GATEWAYS_SHOWN,
+): ShownGateways {
+  if (gateways.length <= most) return { shown: gateways, more: 0 };
+  const ofPeople = gatewaysOfPeople(store);
+  const heardUs = ({ firstAtUs, lastAtUs }: GatewayRecord) => lastAtUs - firstAtUs;
+  const chosen = new Set(
+    [...gateways]
+      .sort(
+        (a, b) =>
+          Number(ofPeople.has(b.eui)) - Number(ofPeople.has(a.eui)) ||
+          heardUs(b) - heardUs(a) ||
+          a.eui.localeCompare(b.eui),
+      )
+      .slice(0, most),
+  );
+  return { shown: gateways.filter((one) => chosen.has(one)), more: gateways.length - most };
 }

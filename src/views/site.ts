@@ -16,7 +16,7 @@ import { newestFindings } from "./gap-why.ts";
 import { gapsOfWindow, NOT_JUDGED } from "./gaps.ts";
 import { gatewaysView } from "./gateways.ts";
 import { listNodes, type NodeList, needingALook } from "./nodes.ts";
-import { shownGateways } from "./shown-gateways.ts";
+import { shownGateways } from "./reachability.ts";
 import { newestOfSite, siteScore } from "./site-score.ts";
 import { type AskedWindow, recordedOf, windowView } from "./window.ts";
 

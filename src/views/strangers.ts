@@ -6,14 +6,14 @@ import type {
   StrangerNetwork,
   StrangersView,
   StrangerWeek,
-} from "../contract/strangers.ts";
+} from "../contract/others-on-air.ts";
 import {
   costWords,
   growthWords,
   LEAST_GROWTH_WEEKS,
   STRANGERS_CAUTION,
   strangersSentence,
-} from "../diagnosis/stranger-sentences.ts";
+} from "../diagnosis/air-sentences.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";

@@ -11,7 +11,7 @@ import type {
   PositionRow,
 } from "../contract/user-data.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
-import { type Anchor, anchorOf, linkDistanceM } from "../radio/plan.ts";
+import { type Anchor, anchorOf, linkDistanceM } from "../radio/geometry.ts";
 import { mostEirpDbm } from "../radio/regions/limits.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";

@@ -3,7 +3,7 @@ import type { Position, WalkPlace, WalkReach, WalkStop, WalkView } from "../cont
 import { bestVerdict, judgeStop, WALK_LIMIT_WORDS, WALK_LIMITS, walkSentence } from "../diagnosis/status.ts";
 import { parseDevAddr } from "../model/identifiers.ts";
 import { isoTime } from "../model/time-range.ts";
-import { haversineM, type Place } from "../radio/path-loss.ts";
+import { haversineM, type Place } from "../radio/geometry.ts";
 import { wilsonInterval } from "../statistics/proportions.ts";
 import { seriesOfFrames } from "../store/hours/read-frames.ts";
 import type { Store } from "../store/open.ts";

@@ -10,7 +10,7 @@ import { onceAnAnswer } from "../store/queries/statement.ts";
 import { presentUs, type RecordedTime, readRecordedTime } from "../store/recorded-time.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
 import { StoreUnusable } from "../store/store-error.ts";
-import { type RemovedBasis, removedBasis, removedSentence } from "../words/removed.ts";
+import { type RemovedBasis, removedBasis, removedSentence } from "../words/format.ts";
 
 /**
  * How far past the end of a past window its answer looks: two hours, the longest that a finding looks past its gap

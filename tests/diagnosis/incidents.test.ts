@@ -1,7 +1,13 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { type Change, NO_WATCH_STATE, stepWatches, WatchState } from "../../src/diagnosis/incidents.ts";
-import { watchMessage } from "../../src/diagnosis/watch-message.ts";
+import {
+  type Change,
+  NO_WATCH_STATE,
+  stepWatches,
+  WatchState,
+  watchMessage,
+} from "../../src/diagnosis/incidents.ts";
+
 import type { Condition } from "../../src/diagnosis/watches.ts";
 
 const MINUTE_US = 60_000_000;

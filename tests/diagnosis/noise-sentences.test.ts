@@ -1,6 +1,6 @@
 /** What is said of where a noise comes from, and of the noise itself: each case once, with its figures. */
 import { describe, expect, it } from "vitest";
-import type { NoiseSource } from "../../src/contract/noise.ts";
+import type { NoiseSource } from "../../src/contract/others-on-air.ts";
 import { placeWords, sourceWords, walkWords } from "../../src/diagnosis/noise-sentences.ts";
 import type { NoisePlace } from "../../src/radio/noise-place.ts";
 

@@ -1,6 +1,6 @@
 import { parquetMetadata, parquetReadObjects } from "hyparquet";
 import { afterAll, describe, expect, it } from "vitest";
-import type { ExportFormat, ExportTable } from "../../src/contract/export.ts";
+import type { ExportFormat, ExportTable } from "../../src/contract/service.ts";
 import { type ExportScope, exportPieces, exportTree, whyNot } from "../../src/export/export.ts";
 import { writeLabel, writeSiteName } from "../../src/store/user-data.ts";
 import { gapsView } from "../../src/views/gaps.ts";

@@ -7,10 +7,10 @@ import {
   forwardCost,
   isInTimeForARepeat,
   isLate,
+  type LifeState,
   largestStep,
   modulo16,
-} from "../../src/ledger/counter-fit.ts";
-import type { LifeState } from "../../src/ledger/life-state.ts";
+} from "../../src/ledger/life-state.ts";
 
 const S = 1_000_000;
 

@@ -1,6 +1,6 @@
 /** From which silence on is a gateway unreachable? */
 import { expect, it } from "vitest";
-import { outageLimitUs, outagesInSilence } from "../../src/ledger/outages.ts";
+import { outageLimitUs, outagesInSilence } from "../../src/ledger/gaps/intervals.ts";
 
 it("three intervals without a datagram are the longest silence that is no outage, but no less than 30 s", () => {
   expect(outageLimitUs(20_000_000)).toBe(60_000_000);

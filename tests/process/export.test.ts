@@ -3,7 +3,7 @@ import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import { parquetReadObjects } from "hyparquet";
 import { afterEach, expect, it } from "vitest";
-import type { ExportsView } from "../../src/contract/export.ts";
+import type { ExportsView } from "../../src/contract/service.ts";
 import { cleanUp, repository, runProgram, temporaryFolder } from "./program.ts";
 import { startService, until } from "./service.ts";
 

@@ -21,11 +21,11 @@ import {
   erlangB,
   successAmongMixedTraffic,
 } from "../../src/radio/collisions.ts";
-import { framesPerHour, hourlyBudgetUs, offTimeUs } from "../../src/radio/duty-cycle.ts";
+import { freeSpaceLossDb, geodesicM, haversineM, logDistanceLossDb } from "../../src/radio/geometry.ts";
 import type { LoraCodingRate } from "../../src/radio/lora-airtime.ts";
 import { demodulationFloorDb, frequencyOffsetLimitHz, linkMarginDb } from "../../src/radio/margin.ts";
 import { channelNoiseDbm, expectedSignalPowerDbm, thermalNoiseDbm } from "../../src/radio/noise.ts";
-import { freeSpaceLossDb, geodesicM, haversineM, logDistanceLossDb } from "../../src/radio/path-loss.ts";
+import { framesPerHour, hourlyBudgetUs, offTimeUs } from "../../src/radio/occupancy.ts";
 import { mcnemar, wilsonInterval } from "../../src/statistics/proportions.ts";
 import { groupShift, mannKendall, rankSum } from "../../src/statistics/rank-tests.ts";
 import { MAD_TO_SIGMA, mad, median, quantile } from "../../src/statistics/robust.ts";

@@ -3,10 +3,10 @@
  * own (MASTLOG_CHECK_VALUES) run them beside those that it does.
  */
 import { TMST_PERIOD_US, tmstStepUs, wrapUs } from "../../src/radio/clock.ts";
+import { SPEED_OF_LIGHT_M_PER_S } from "../../src/radio/geometry.ts";
 import { demodulationFloorDb } from "../../src/radio/margin.ts";
 import { thermalNoiseDbm } from "../../src/radio/noise.ts";
-import { SPEED_OF_LIGHT_M_PER_S } from "../../src/radio/path-loss.ts";
-import { IntervalUnion } from "../../src/radio/utilisation.ts";
+import { IntervalUnion } from "../../src/radio/occupancy.ts";
 import { binomialCdf, type ProportionInterval } from "../../src/statistics/proportions.ts";
 import { theilSen } from "../../src/statistics/theil-sen.ts";
 

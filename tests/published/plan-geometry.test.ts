@@ -7,13 +7,16 @@
  */
 import { describe, expect, it } from "vitest";
 import {
+  anchorOf,
   fitLogDistance,
   freeSpaceLossDb,
   geodesicM,
   LOG_DISTANCE_OULU,
+  linkDistanceM,
   logDistanceLossDb,
-} from "../../src/radio/path-loss.ts";
-import { anchorOf, linkDistanceM, planPoint } from "../../src/radio/plan.ts";
+  planPoint,
+} from "../../src/radio/geometry.ts";
+
 import { createRandom, normal } from "../../src/simulate/random.ts";
 
 const degrees = (latitudeDeg: number, longitudeDeg: number) => ({

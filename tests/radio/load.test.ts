@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { erlangB, successAmongMixedTraffic } from "../../src/radio/collisions.ts";
-import { excessLossDb, freeSpaceLossDb, geodesicM, haversineM } from "../../src/radio/path-loss.ts";
+import { excessLossDb, freeSpaceLossDb, geodesicM, haversineM } from "../../src/radio/geometry.ts";
 import { hataLoss, loadFromCollisionShare, pureAlohaLoss } from "../published/formulas.ts";
 
 describe("collisions", () => {

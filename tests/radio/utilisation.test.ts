@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { IntervalUnion } from "../../src/radio/utilisation.ts";
+import { IntervalUnion } from "../../src/radio/occupancy.ts";
 import { sumUs, unionUs } from "../published/formulas.ts";
 
 /** Random schedules on a small axis, so that a brute-force count of busy microseconds is possible. */

@@ -1,6 +1,6 @@
 import { Readable } from "node:stream";
 import { describe, expect, it } from "vitest";
-import type { ExportQuery } from "../../src/contract/export.ts";
+import type { ExportQuery } from "../../src/contract/service.ts";
 import { NODE, NOW_MS, serviceUnderTest, TOKEN } from "./parts.ts";
 
 describe("GET /api/exports", () => {

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { AirView } from "../../src/contract/air.ts";
-import type { NoiseSource } from "../../src/contract/noise.ts";
+import type { NoiseSource } from "../../src/contract/others-on-air.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { writePosition } from "../../src/store/user-data.ts";
 import { airView } from "../../src/views/air.ts";

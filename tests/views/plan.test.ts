@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { PlanView, PositionsView } from "../../src/contract/index.ts";
-import { freeSpaceLossDb } from "../../src/radio/path-loss.ts";
+import { freeSpaceLossDb } from "../../src/radio/geometry.ts";
 import type { Store } from "../../src/store/open.ts";
 import { writePosition } from "../../src/store/user-data.ts";
 import { nodePage } from "../../src/views/node-page.ts";

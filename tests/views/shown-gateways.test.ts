@@ -2,7 +2,7 @@
 import { describe, expect, it } from "vitest";
 import { openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
-import { cutGateways, shownGateways } from "../../src/views/shown-gateways.ts";
+import { cutGateways, shownGateways } from "../../src/views/reachability.ts";
 import { pull, START_US } from "../store/traffic.ts";
 
 const eui = (n: number) => `02005E100000000${n}`;

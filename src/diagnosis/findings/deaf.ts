@@ -4,7 +4,8 @@
  */
 
 import type { CounterAcross, SceneGateway, SceneReception } from "../../model/gap.ts";
-import type { NamedText } from "../../model/named-text.ts";
+import { groupBy } from "../../model/group-by.ts";
+import type { NamedText } from "../../model/text.ts";
 import { type TimeRange, unite } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
@@ -14,13 +15,13 @@ import {
   BY_COUNTER,
   type DeafRadio,
   deafRadio,
+  elsewhere,
   MIN_EMPTY_REPORTS,
   type RegularSender,
 } from "../gateway-events/deaf-radio.ts";
-
+import { EXPLAINED_BY_OUTAGE, overlapUs } from "./coincidence.ts";
 import { CAUSES, clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
 import { isIn, known, lengthUs, type Sight } from "./observations.ts";
-import { EXPLAINED_BY_OUTAGE, overlapUs } from "./unreachable.ts";
 
 /** What a silence of all at a sound gateway is taken for elsewhere: the two must not be counted twice. */
 const NOT_ITS_OWN = CAUSES.filter((cause) => cause !== "gateway-deaf");
@@ -169,13 +170,14 @@ function deafTimesOf(sight: Sight, home: SceneGateway): DeafRadio[] {
 }
 
 function sendersBefore(packets: readonly SceneReception[], untilUs: number): Map<number, RegularSender> {
-  const bySender = new Map<number, SceneReception[]>();
-  for (const one of packets) {
-    if (one.lifeId === null || !one.crcOk || one.repeat || one.atUs > untilUs) continue;
-    const list = bySender.get(one.lifeId);
-    if (list === undefined) bySender.set(one.lifeId, [one]);
-    else list.push(one);
-  }
+  const bySender = groupBy(
+    packets.flatMap((one) =>
+      one.lifeId === null || !one.crcOk || one.repeat || one.atUs > untilUs
+        ? []
+        : [{ ...one, lifeId: one.lifeId }],
+    ),
+    ({ lifeId }) => lifeId,
+  );
   return new Map(
     [...bySender].map(([lifeId, list]) => [
       lifeId,
@@ -193,16 +195,13 @@ function sendersBefore(packets: readonly SceneReception[], untilUs: number): Map
   );
 }
 
-/** Frames that another gateway must have been due to hear, for its own silence to say anything. Chosen. */
-const MIN_DUE_ELSEWHERE = 6;
-
 /** Frames of the senders that other gateways heard; null where none was due there. */
 function heardElsewhere(
   receptions: readonly SceneReception[],
   home: SceneGateway,
   senders: ReadonlyMap<number, RegularSender>,
   silence: TimeRange,
-): { readonly heardElsewhere: number | null; readonly dueElsewhere: number } {
+) {
   const others = receptions.filter(
     ({ gatewayId, lifeId, crcOk }) =>
       gatewayId !== home.id && crcOk && lifeId !== null && senders.has(lifeId),
@@ -211,7 +210,7 @@ function heardElsewhere(
   const before = others.filter(({ atUs }) => atUs < silence.fromUs);
   const beforeUs = silence.fromUs - (before[0]?.atUs ?? silence.fromUs);
   const due = beforeUs > 0 ? (before.length * lengthUs(silence)) / beforeUs : 0;
-  return { heardElsewhere: heard === 0 && due < MIN_DUE_ELSEWHERE ? null : heard, dueElsewhere: due };
+  return elsewhere(heard, due);
 }
 
 /** What the counter did across a silence: by the packets at both ends, else by the restarts that are known. */

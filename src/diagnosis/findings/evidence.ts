@@ -1,6 +1,6 @@
 /** What is one piece of evidence, and which causes may a finding name? */
 import type { FindingEvidence, Lane, RestsOn } from "../../model/gap.ts";
-import type { NamedText } from "../../model/named-text.ts";
+import type { NamedText } from "../../model/text.ts";
 import {
   CAUSES,
   type CauseWord,

@@ -8,10 +8,9 @@ import { subtract, type TimeRange, totalUs, unite } from "../../model/time-range
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { duration, figure, percentInWords } from "../../words/format.ts";
-
+import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./coincidence.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import { countedIn, isIn, lengthUs, type Sight } from "./observations.ts";
-import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
 
 // Did frames get lost between gateway and this service? The daemon's own counters prove it.
 

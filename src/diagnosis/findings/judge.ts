@@ -4,7 +4,7 @@
  */
 import type { GapJudgement, Scene } from "../../model/gap.ts";
 import { formatDevAddr } from "../../model/identifiers.ts";
-import type { NamedText } from "../../model/named-text.ts";
+import type { NamedText } from "../../model/text.ts";
 import { certaintyPrefix } from "../../words/causes.ts";
 import { duration, figure } from "../../words/format.ts";
 

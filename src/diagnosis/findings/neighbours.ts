@@ -10,7 +10,7 @@ import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import { decibel, figure, percentInWords, plural } from "../../words/format.ts";
 
-import { together } from "./coincidence.ts";
+import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut, together } from "./coincidence.ts";
 import { isRadioOpen } from "./deaf.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
 import {
@@ -27,7 +27,6 @@ import {
   surpriseOfOthers,
   withoutEdges,
 } from "./observations.ts";
-import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./unreachable.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
   "node-silent",

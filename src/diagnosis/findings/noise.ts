@@ -4,6 +4,7 @@
  */
 
 import type { SceneReception } from "../../model/gap.ts";
+import { groupBy } from "../../model/group-by.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
@@ -290,15 +291,14 @@ function noiseOf({ powerDbm, snrDb }: OwnFrame): number | null {
 
 /** The median of what frames tell of the noise on each channel, dBm. */
 function noiseByChannel(frames: readonly OwnFrame[]): Map<number, number> {
-  const values = new Map<number, number[]>();
-  for (const frame of frames) {
-    const noise = noiseOf(frame);
-    if (noise === null || frame.frequencyHz === null) continue;
-    const some = values.get(frame.frequencyHz);
-    if (some === undefined) values.set(frame.frequencyHz, [noise]);
-    else some.push(noise);
-  }
-  return new Map([...values].map(([channel, some]) => [channel, median(some) ?? 0]));
+  const told = frames.flatMap((frame) => {
+    const noiseDbm = noiseOf(frame);
+    return noiseDbm === null || frame.frequencyHz === null ? [] : [{ channel: frame.frequencyHz, noiseDbm }];
+  });
+  const byChannel = groupBy(told, ({ channel }) => channel);
+  return new Map(
+    [...byChannel].map(([channel, some]) => [channel, median(some.map(({ noiseDbm }) => noiseDbm)) ?? 0]),
+  );
 }
 
 /** Frames that came broken, by the gateway's own counts or as forwarded; against before. */

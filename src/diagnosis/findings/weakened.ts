@@ -2,7 +2,9 @@
  * Did everything that the gateway hears fall together? Judged by the same rule as the event of the gateway
  * (gateway-events/level-step.ts), from the receptions of the scene.
  */
+
 import type { SceneGateway, SceneReception } from "../../model/gap.ts";
+import { groupBy } from "../../model/group-by.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { decibel } from "../../words/format.ts";
@@ -104,13 +106,9 @@ function pointsAt(receptions: readonly SceneReception[], gatewayId: number): Lev
 
 /** Whether most senders are weaker at the end of the scene than at its begin, or were in between: a cheap look. */
 function mayHaveFallen(points: readonly LevelPoint[]): boolean {
-  const bySender = new Map<number, number[]>();
-  for (const { sender, powerDbm } of points) {
-    const list = bySender.get(sender);
-    if (list === undefined) bySender.set(sender, [powerDbm]);
-    else list.push(powerDbm);
-  }
-  const falls = [...bySender.values()].flatMap((powers) => {
+  const bySender = groupBy(points, ({ sender }) => sender);
+  const falls = [...bySender.values()].flatMap((own) => {
+    const powers = own.map(({ powerDbm }) => powerDbm);
     if (powers.length < 2 * MIN_FRAMES) return [];
     const size = Math.max(MIN_FRAMES, Math.min(END_FRAMES, Math.floor(powers.length / 4)));
     const first = median(powers.slice(0, size)) ?? 0;

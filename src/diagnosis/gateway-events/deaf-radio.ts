@@ -85,6 +85,14 @@ const MAX_BY_MARGIN = 1.5;
 /** Models of the air are models. Chosen. */
 const MAX_CONFIDENCE = 0.98;
 
+/** Frames that other gateways must have been due to hear, for their silence to say anything. Chosen. */
+const MIN_DUE_ELSEWHERE = 6;
+
+/** Returns what the silence of other gateways says: nothing where little was due there. */
+export function elsewhere(heard: number, due: number): Pick<SilentRadio, "heardElsewhere" | "dueElsewhere"> {
+  return { heardElsewhere: heard === 0 && due < MIN_DUE_ELSEWHERE ? null : heard, dueElsewhere: due };
+}
+
 /** Returns what a silence of a radio was, or null where it is no sign of a deaf radio. */
 export function deafRadio(given: SilentRadio): DeafRadio | null {
   const intervalUs = reportIntervalUs(given);

@@ -2,6 +2,7 @@
  * How often does a node send, and how long may it keep silent before that means something? Judged from its newest
  * intervals of one counter step, so that losses do not look like a slower rhythm.
  */
+import type { TimeRange } from "../../model/time-range.ts";
 
 /** Newest intervals remembered. */
 export const STEPS_KEPT = 64;
@@ -138,4 +139,22 @@ const MIN_OVERDUE_US = 60_000_000;
  */
 export function overdueAfterUs(rhythmUs: number, slowestUs = 0): number {
   return Math.max(MIN_OVERDUE_US, OVERDUE_INTERVALS * rhythmUs, OVERDUE_SLOWEST * slowestUs);
+}
+
+// When was a gateway unreachable? One rule for every view, finding and row: it sent nothing, in time that was recorded,
+// for longer than three of its usual intervals and than 30 s.
+
+/** Intervals without a datagram that make an outage. UDP forwarding practice: the downlink path counts as lost then. */
+const OUTAGE_INTERVALS = 3;
+/** and no less than this: the least time for which a downlink path is held valid. */
+export const MIN_OUTAGE_US = 30_000_000;
+
+/** Returns the longest silence that is no outage; null where the gateway's interval is not known, so nothing is judged. */
+export function outageLimitUs(intervalUs: number | null): number | null {
+  return intervalUs === null ? null : Math.max(MIN_OUTAGE_US, OUTAGE_INTERVALS * intervalUs);
+}
+
+/** Returns the outages within a silence: its recorded parts that are longer than the limit. */
+export function outagesInSilence(recorded: readonly TimeRange[], limitUs: number | null): TimeRange[] {
+  return limitUs === null ? [] : recorded.filter(({ fromUs, toUs }) => toUs - fromUs > limitUs);
 }

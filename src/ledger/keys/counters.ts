@@ -4,7 +4,7 @@
  * MIC is believed where the keyless rules agree, or when a second one confirms it. Without a proof nothing differs
  * from counters.ts.
  */
-import { advance, isLate, largestStep } from "../counter-fit.ts";
+
 import {
   type Assignment,
   accountFrame,
@@ -15,12 +15,16 @@ import {
 } from "../counters.ts";
 import {
   type AddressState,
+  advance,
+  isLate,
   isUnproved,
   type LifeState,
+  largestStep,
   makeRoom,
   recentWithLowBits,
   rhythmUs,
 } from "../life-state.ts";
+
 import { placeCounter } from "./halves.ts";
 import {
   type Beginning,

@@ -6,8 +6,15 @@ import type { Eui } from "../../model/identifiers.ts";
 import { sameOctets } from "../../wire/lorawan/octets.ts";
 import type { DataFrame } from "../../wire/lorawan/phy-payload.ts";
 import { figure } from "../../words/format.ts";
-import { changeWords, couldBeReset } from "../counter-fit.ts";
-import { type AddressState, isUnproved, type LifeBeginning, type LifeState } from "../life-state.ts";
+import {
+  type AddressState,
+  changeWords,
+  couldBeReset,
+  isUnproved,
+  type LifeBeginning,
+  type LifeState,
+} from "../life-state.ts";
+
 import type { Transmitted } from "./halves.ts";
 import type { NodeKeys } from "./identity.ts";
 import { identifySender } from "./joins.ts";

@@ -4,7 +4,7 @@
 
 import { describeModulation } from "../../model/modulation.ts";
 import { figure, megahertz, megahertzFigure } from "../../words/format.ts";
-import type { HeardChannel } from "./region-hypotheses.ts";
+import type { HeardChannel } from "./fixed-hypotheses.ts";
 import {
   channelAllows,
   channelAt,

@@ -1,6 +1,6 @@
 /**
  * How well does a fixed plan explain the channels heard, listened to by one sub-band, by two neighbours, or whole?
- * Part of the model that region-hypotheses.ts describes.
+ * Part of the model that plan-choice.ts describes.
  */
 import { groupBy } from "../../model/group-by.ts";
 import type { Modulation } from "../../model/modulation.ts";
@@ -14,7 +14,7 @@ import {
   uplinkDataRates,
 } from "./region-plan.ts";
 
-// What does a hypothesis of region-hypotheses.ts pay for what was heard, and for silence? The evidence and the prices.
+// What does a hypothesis of plan-choice.ts pay for what was heard, and for silence? The evidence and the prices.
 
 /** Receptions that share frequency, modulation and size. */
 export interface HeardChannel {
@@ -25,7 +25,7 @@ export interface HeardChannel {
   readonly count: number;
 }
 
-/** Logarithms of the factors; common practice, no source (region-hypotheses.ts says how they were chosen). */
+/** Logarithms of the factors; common practice, no source (plan-choice.ts says how they were chosen). */
 export const LOG = {
   rasterNeighbour: Math.log(2 / 3),
   offRaster: Math.log(0.1),

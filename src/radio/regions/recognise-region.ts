@@ -1,20 +1,21 @@
 /**
  * Which regional channel plan does a gateway listen to, judged from what it heard?
- * Confidence is a posterior probability under the model of region-hypotheses.ts. A plan that the user gave is one more
+ * Confidence is a posterior probability under the model of plan-choice.ts. A plan that the user gave is one more
  * hypothesis; its prior is chosen there.
  */
 import { plural } from "../../words/format.ts";
 import { contradictionsWith } from "./contradictions.ts";
-import { type HeardChannel, type Hypothesis, regionHypotheses } from "./region-hypotheses.ts";
+import type { HeardChannel, Hypothesis } from "./fixed-hypotheses.ts";
+import { regionHypotheses } from "./plan-choice.ts";
 import { channelOfReception, type RegionPlan } from "./region-plan.ts";
 
-export type { HeardChannel } from "./region-hypotheses.ts";
+export type { HeardChannel } from "./fixed-hypotheses.ts";
 
 export interface RegionRecognition {
   readonly verdict: "recognised" | "ambiguous" | "no-known-plan" | "nothing-heard";
   /** The region, or the user's own plan, when recognised; else null. */
   readonly name: string | null;
-  /** Posterior probability of the best region, 0 to 1; see region-hypotheses.ts. */
+  /** Posterior probability of the best region, 0 to 1; see plan-choice.ts. */
   readonly confidence: number;
   /** Sub-band of a fixed plan (1 to 8), when one stands out. */
   readonly subBand: number | null;

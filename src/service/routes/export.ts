@@ -2,7 +2,7 @@
 import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import { Problem } from "../../contract/common.ts";
-import { ExportQuery, ExportsView } from "../../contract/export.ts";
+import { ExportQuery, ExportsView } from "../../contract/service.ts";
 import { whyNot } from "../../export/export.ts";
 import { ServiceProblem } from "../errors.ts";
 import { CONTENT_TYPES, type Exports } from "../exports.ts";

@@ -172,7 +172,7 @@ export function watchStatements(db: Store) {
 }
 
 // How is a finding stored? As JSON in the contract's form, but for the judged figures in columns, and with identifiers in its
-// sentences where an answer has names (src/model/named-text.ts).
+// sentences where an answer has names (src/model/text.ts).
 
 interface OfNode {
   readonly devAddr: number;

@@ -5,7 +5,7 @@
 
 import type { Statement } from "better-sqlite3";
 import type { OutOfReach } from "../../ledger/gaps/gap-detector.ts";
-import { MIN_OUTAGE_US, outageLimitUs, outagesInSilence } from "../../ledger/outages.ts";
+import { MIN_OUTAGE_US, outageLimitUs, outagesInSilence } from "../../ledger/gaps/intervals.ts";
 import { intersect, type TimeRange, unite } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
 import { silencesUs } from "../queries/gateways.ts";

@@ -5,7 +5,7 @@
  */
 import type { Statement } from "better-sqlite3";
 import { MINUTE_US, minuteOf } from "../../model/time-range.ts";
-import { IntervalUnion } from "../../radio/utilisation.ts";
+import { IntervalUnion } from "../../radio/occupancy.ts";
 import type { Store } from "../open.ts";
 
 /** Minutes of channels whose union stays in memory. */

@@ -19,6 +19,7 @@ import type {
   SentOnce,
   SequentialNode,
 } from "../../diagnosis/trials/verdict.ts";
+import { groupBy } from "../../model/group-by.ts";
 import { rounded } from "../../model/rounding.ts";
 import { groupShift } from "../../statistics/rank-tests.ts";
 import { medianInPlace } from "../../statistics/robust.ts";
@@ -68,22 +69,25 @@ export function pairedGroups(
   effectOf: (sent: readonly Sent[], label: string, node: number) => NodeEffect | null,
   design: Parameters<typeof nodeDelivery>[1],
 ): TrialGroup[] {
-  const groups = new Map<string, Map<number, Sent[]>>();
-  for (const [place, { sent }] of nodes.entries())
-    for (const one of sent) {
+  const labelled = nodes.flatMap(({ sent }, place) =>
+    sent.flatMap((one) => {
       const label = labelOf(one);
-      if (label === null) continue;
-      const group = groups.get(label) ?? new Map<number, Sent[]>();
-      groups.set(label, group);
-      const own = group.get(place);
-      if (own === undefined) group.set(place, [one]);
-      else own.push(one);
-    }
-  return [...groups]
+      return label === null ? [] : [{ label, place, one }];
+    }),
+  );
+  return [...groupBy(labelled, ({ label }) => label)]
     .sort(([x], [y]) => byNumber(x, y))
     .map(([label, group]) => {
-      const sent = [...group.values()].flat();
-      const effects = [...group].flatMap(([place, own]) => effectOf(own, label, place) ?? []);
+      const sent = group.map(({ one }) => one);
+      const byPlace = groupBy(group, ({ place }) => place);
+      const effects = [...byPlace].flatMap(
+        ([place, own]) =>
+          effectOf(
+            own.map(({ one }) => one),
+            label,
+            place,
+          ) ?? [],
+      );
       return {
         label,
         a: sideCounts(sent.map(({ a }) => a)),

@@ -1,6 +1,12 @@
 /** What a scene holds, and what single pieces of evidence weigh, on scenes small enough to be counted by hand. */
 import { describe, expect, it } from "vitest";
-import { sharedSideEvidence, shareInSilence } from "../../../src/diagnosis/findings/coincidence.ts";
+import {
+  overlapUs,
+  reachShare,
+  sharedSideEvidence,
+  shareInSilence,
+  shareOut,
+} from "../../../src/diagnosis/findings/coincidence.ts";
 import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
 import {
   atItsRate,
@@ -16,7 +22,7 @@ import {
   surpriseOfOthers,
   withoutEdges,
 } from "../../../src/diagnosis/findings/observations.ts";
-import { overlapUs, reachShare, shareOut } from "../../../src/diagnosis/findings/unreachable.ts";
+
 import type { Scene, SceneGateway, SceneReception } from "../../../src/model/gap.ts";
 import { every, gateway, heard, MINUTE, S, scene } from "./by-minutes.ts";
 

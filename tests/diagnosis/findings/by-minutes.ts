@@ -1,7 +1,7 @@
 /** Scenes by minutes: a frame each minute whose counter is the minute, a gap from minute 100 to 200. Counted by hand. */
 
 import type { Scene, SceneGap, SceneGateway, SceneReception } from "../../../src/model/gap.ts";
-import type { NamedText } from "../../../src/model/named-text.ts";
+import type { NamedText } from "../../../src/model/text.ts";
 
 export const S = 1_000_000;
 export const MINUTE = 60 * S;

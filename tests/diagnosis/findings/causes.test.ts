@@ -5,7 +5,7 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import type { NextLife } from "../../../src/model/gap.ts";
-import { renderNamed } from "../../../src/model/named-text.ts";
+import { renderNamed } from "../../../src/model/text.ts";
 import {
   chance,
   EIGHT,

@@ -1,10 +1,11 @@
 /**
- * The weights of single hypotheses worked by hand from the factors that region-hypotheses.ts describes: a channel counts a
+ * The weights of single hypotheses worked by hand from the factors that plan-choice.ts describes: a channel counts a
  * third a frame up to three, a silent one costs the chance that all frames missed it. Frequencies and data rates:
  * LoRaWAN Regional Parameters as reference/regions.json carries them.
  */
 import { describe, expect, it } from "vitest";
-import { type HeardChannel, regionHypotheses } from "../../../src/radio/regions/region-hypotheses.ts";
+import type { HeardChannel } from "../../../src/radio/regions/fixed-hypotheses.ts";
+import { regionHypotheses } from "../../../src/radio/regions/plan-choice.ts";
 
 const ln = Math.log;
 

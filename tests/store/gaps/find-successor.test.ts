@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import type { JudgeGap, Scene } from "../../../src/model/gap.ts";
-import { type NamedText, renderNamed } from "../../../src/model/named-text.ts";
+import { type NamedText, renderNamed } from "../../../src/model/text.ts";
 import { gapsAsKnown } from "../../../src/store/gaps/gaps-as-known.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";

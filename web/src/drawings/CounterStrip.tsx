@@ -4,7 +4,7 @@
  */
 import { useRef, useState } from "preact/hooks";
 import type { CounterTick } from "../../../src/contract/nodes.ts";
-import type { MarkRule } from "../../../src/drawings/axis.ts";
+import type { MarkRule } from "../../../src/drawings/sheet.ts";
 import { counted } from "../../../src/words/format.ts";
 import { exactTime } from "../format/times.ts";
 import { pointAt } from "../state/marks.ts";

@@ -7,7 +7,7 @@ import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import uPlot from "uplot";
 import "uplot/dist/uPlot.min.css";
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
-import { drawMarkRules, type MarkRule } from "../../../src/drawings/axis.ts";
+import { drawMarkRules, type MarkRule } from "../../../src/drawings/sheet.ts";
 import { dbm, decibel, figure } from "../../../src/words/format.ts";
 import { gatewayTitle } from "../format/labels.ts";
 import { clockTime } from "../format/times.ts";

@@ -3,7 +3,7 @@
  * the line; missed while no gateway was reachable: the same, hatched; not recorded: two dashes; repeated: a dot above.
  */
 import type { CounterTick } from "../../../src/contract/nodes.ts";
-import { drawMarkRules, type MarkRule, shortened } from "../../../src/drawings/axis.ts";
+import { drawMarkRules, type MarkRule, shortened } from "../../../src/drawings/sheet.ts";
 import { THIN } from "../../../src/words/format.ts";
 import type { Sheet } from "./Canvas.tsx";
 import { type DensityCell, ROW_UNITS, type StripLayout, type StripRow } from "./counter-layout.ts";

@@ -1,8 +1,8 @@
 /** How long are receptions kept? A limit in days, one in size, or none; what is older goes for good, its hours stay. */
 import { useState } from "preact/hooks";
 import type { KeptView } from "../../../src/contract/service.ts";
-import { fileSize } from "../../../src/words/format.ts";
-import { type KeptRule, keptRuleText, removedSentence } from "../../../src/words/removed.ts";
+import { fileSize, type KeptRule, keptRuleText, removedSentence } from "../../../src/words/format.ts";
+
 import { nearTime } from "../format/times.ts";
 import { Gate } from "../parts/Gate.tsx";
 import { putKept, troubleOf } from "../state/api.ts";

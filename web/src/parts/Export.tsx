@@ -2,7 +2,12 @@
 
 import { signal } from "@preact/signals";
 import { useEffect, useState } from "preact/hooks";
-import type { ExportFormat, ExportProgress, ExportsView, ExportTable } from "../../../src/contract/export.ts";
+import type {
+  ExportFormat,
+  ExportProgress,
+  ExportsView,
+  ExportTable,
+} from "../../../src/contract/service.ts";
 import { fileSize, percent } from "../../../src/words/format.ts";
 import { getJson } from "../state/api.ts";
 import { currentWindow, questionQuery } from "../state/route.ts";

@@ -8,8 +8,8 @@ import type { ComponentChildren, JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { Problem, Window } from "../../../src/contract/common.ts";
 import type { CaptureRow, CapturesView, ServiceStatus } from "../../../src/contract/service.ts";
-import { figure, percent } from "../../../src/words/format.ts";
-import { removedBasis, removedSentence } from "../../../src/words/removed.ts";
+import { figure, percent, removedBasis, removedSentence } from "../../../src/words/format.ts";
+
 import { clockTime, nearTime } from "../format/times.ts";
 import { problemWords } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";

@@ -21,7 +21,7 @@ import type {
 } from "../../../src/contract/user-data.ts";
 
 import type { WatchesView, WatchRule } from "../../../src/contract/watches.ts";
-import type { KeptRule } from "../../../src/words/removed.ts";
+import type { KeptRule } from "../../../src/words/format.ts";
 
 export type Answer<T> = { ok: true; value: T } | { ok: false; problem: Problem };
 

@@ -1,7 +1,13 @@
 /** What does a neighbour's network do to you? Its airtime, its growth by week, and what it costs each own node. */
 
-import type { NoiseAtGateway, NoiseSource } from "../../../../src/contract/noise.ts";
-import type { StrangerCost, StrangerNetwork, StrangersView } from "../../../../src/contract/strangers.ts";
+import type {
+  NoiseAtGateway,
+  NoiseSource,
+  StrangerCost,
+  StrangerNetwork,
+  StrangersView,
+} from "../../../../src/contract/others-on-air.ts";
+
 import {
   counted,
   dbm,

@@ -1,14 +1,14 @@
 /** When did whom anything go missing? One line a node, its gaps as bars; what many share runs through as a column. */
 import type { Cause, DropoutRow, GapsView } from "../../../../src/contract/gaps.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
+import { gutterPx } from "../../../../src/drawings/draw-evidence.ts";
 import {
   drawMarkRules,
   drawTimeAxis,
   shortened,
   type TimeScale,
   xOf,
-} from "../../../../src/drawings/axis.ts";
-import { gutterPx } from "../../../../src/drawings/draw-evidence.ts";
+} from "../../../../src/drawings/sheet.ts";
 import { confidenceWords } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";

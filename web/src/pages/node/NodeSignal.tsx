@@ -2,7 +2,7 @@
 
 import { useMemo } from "preact/hooks";
 import type { LinkEventRow, NodePage } from "../../../../src/contract/nodes.ts";
-import type { MarkRule } from "../../../../src/drawings/axis.ts";
+import type { MarkRule } from "../../../../src/drawings/sheet.ts";
 import { dbm, decibel, figure } from "../../../../src/words/format.ts";
 import type { PlotStep } from "../../drawings/draw-signal.ts";
 import type { PlotMark } from "../../drawings/PlotMarks.tsx";

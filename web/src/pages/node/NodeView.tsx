@@ -1,7 +1,7 @@
 /** How does one node fare? Its sentence, its counters, its signal, its link's story, its gateways, its gaps, its lives, its frames. */
 import { useMemo, useState } from "preact/hooks";
 import type { CounterTick, KeyFigures, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
-import type { MarkRule } from "../../../../src/drawings/axis.ts";
+import type { MarkRule } from "../../../../src/drawings/sheet.ts";
 import { duration, figure, percent, percentInterval } from "../../../../src/words/format.ts";
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { CounterStrip, describeTick } from "../../drawings/CounterStrip.tsx";

@@ -3,7 +3,7 @@
  * 1.3.6.7.2 and 1.3.6.7.4 (t 0.975: 3.182; chi-square 0.975: 9.348, 0.025: 0.216).
  */
 import { describe, expect, it } from "vitest";
-import { excessLossDb, fitLogDistance } from "../../src/radio/path-loss.ts";
+import { excessLossDb, fitLogDistance } from "../../src/radio/geometry.ts";
 import { fresnelRadiusM, hataLoss } from "../published/formulas.ts";
 
 describe("the fit of losses over distance", () => {

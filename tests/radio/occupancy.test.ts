@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { dutyCycleOf, peakHour } from "../../src/radio/duty-cycle.ts";
+import { dutyCycleOf, peakHour } from "../../src/radio/occupancy.ts";
 
 /** One transmitter never overlaps itself: gaps and lengths, in a toy period of 100. */
 const schedule = fc
