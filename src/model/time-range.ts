@@ -92,3 +92,16 @@ export function isoTime(atUs: number): string {
 export function wholeHours(minutes: number): number {
   return minutes <= 60 ? minutes : Math.ceil(minutes / 60) * 60;
 }
+
+/** The time that two stretches share. */
+export function overlapUs(a: TimeRange, b: TimeRange): number {
+  return Math.max(0, Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs));
+}
+
+export function isIn({ fromUs, toUs }: TimeRange, atUs: number): boolean {
+  return atUs >= fromUs && atUs < toUs;
+}
+
+export function lengthUs({ fromUs, toUs }: TimeRange): number {
+  return Math.max(0, toUs - fromUs);
+}

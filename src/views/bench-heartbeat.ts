@@ -58,7 +58,7 @@ function rhythmOf(timesUs: readonly number[], endUs: number): Rhythm {
   };
 }
 
-/** Recorded silences between keepalives that are as long as an outage (src/ledger/outages.ts). */
+/** Recorded silences between keepalives that are as long as an outage (src/ledger/gaps/intervals.ts). */
 function silencesOf(timesUs: readonly number[], unrecorded: readonly TimeRange[]): TimeRange[] {
   const every = rhythmOf(timesUs, 0).intervalSeconds;
   if (every === null || every <= 0) return [];

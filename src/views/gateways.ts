@@ -21,8 +21,9 @@ import {
 import { type LabelRecord, labels } from "../store/queries/lives.ts";
 import type { RecordedTime } from "../store/recorded-time.ts";
 import { driftOfGateway } from "./counter-drift.ts";
+import type { EventContext } from "./gateway-backhaul.ts";
 import { gatewayDownlinks } from "./gateway-downlinks.ts";
-import { type EventContext, eventContext, gatewayEvents } from "./gateway-events.ts";
+import { eventContext, gatewayEvents } from "./gateway-events.ts";
 import { lookBack, type Reach, reachOf, shownGateways } from "./reachability.ts";
 
 import { type AskedWindow, knownEndUs, recordedOf, rowsPart, shortestCell, windowView } from "./window.ts";

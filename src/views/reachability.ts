@@ -1,5 +1,5 @@
 /**
- * When was a gateway unreachable, and when was the whole site? The rule is the ledger's (src/ledger/outages.ts): a
+ * When was a gateway unreachable, and when was the whole site? The rule is the ledger's (src/ledger/gaps/intervals.ts): a
  * healthy gateway sends keepalives without pause, so what was missed while none came may have been heard on the air.
  * Time that nobody recorded is neither.
  */

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { isOnTime, type NoiseMark, noisePulse } from "../../src/radio/loud-noise.ts";
+import { isOnTime, type NoiseMark, noisePulse } from "../../src/radio/noise-pulse.ts";
 import { createRandom } from "../../src/simulate/random.ts";
 
 const HOUR_US = 3.6e9;

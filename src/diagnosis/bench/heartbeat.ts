@@ -19,7 +19,7 @@ export interface KeepaliveEvidence extends Rhythm {
   readonly lost: number;
   /** Silences that are as long as an outage. */
   readonly silences: number;
-  /** From so long a silence on it is an outage (src/ledger/outages.ts). */
+  /** From so long a silence on it is an outage (src/ledger/gaps/intervals.ts). */
   readonly outageSeconds: number;
   /** For how long the gateway could have sent any: since its first datagram of the window. */
   readonly followedSeconds: number;

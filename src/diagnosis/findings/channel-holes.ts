@@ -3,10 +3,10 @@
  * there, tells a channel that is drowned from one that the gateway does not listen on.
  */
 import type { SceneReception } from "../../model/gap.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { duration, figure } from "../../words/format.ts";
 import type { EvidencePiece, NamedCause } from "./evidence.ts";
-import { isIn, lengthUs, type Sight } from "./observations.ts";
+import type { Sight } from "./observations.ts";
 
 /**
  * A gateway takes on other channels with its configuration, at a start: the concentrator's counter begins anew then

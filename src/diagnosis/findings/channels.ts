@@ -3,14 +3,15 @@
  * share of its frames whatever their strength: as many as the channels it is never heard on. A channel that is
  * disturbed loses its share for everyone instead.
  */
+
+import { isIn } from "../../model/time-range.ts";
 import { binomialPmf } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import { lag1Autocorrelation } from "../../statistics/series.ts";
 import { decibel, figure, percentInWords } from "../../words/format.ts";
-
 import { subBandMismatch } from "../wrong-sub-band.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import { type Counted, isIn, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
+import { type Counted, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
 import { heardChannels, shareOfAll } from "./silent-channels.ts";
 
 // Does the share that was heard fit a number of channels of which the gateway hears some? A node that hops over more

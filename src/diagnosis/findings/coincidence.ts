@@ -1,13 +1,20 @@
 /** Do the nodes lose their frames at the same moments? */
-
 import type { SceneGateway } from "../../model/gap.ts";
-import { contains, intersect, subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
+import {
+  contains,
+  intersect,
+  isIn,
+  lengthUs,
+  overlapUs,
+  subtract,
+  type TimeRange,
+  totalUs,
+  unite,
+} from "../../model/time-range.ts";
 import { duration, figure } from "../../words/format.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
 import {
-  isIn,
   isOut,
-  lengthUs,
   missedTimes,
   type OwnFrame,
   type Sight,
@@ -19,11 +26,6 @@ import {
 
 /** From this share on an outage is what the gap is about. */
 export const EXPLAINED_BY_OUTAGE = 0.4;
-
-/** The time that two stretches share. */
-export function overlapUs(a: TimeRange, b: TimeRange): number {
-  return Math.max(0, Math.min(a.toUs, b.toUs) - Math.max(a.fromUs, b.fromUs));
-}
 
 /** Share of what was missed that falls where all home gateways were out; of an open silence, of its time. */
 export function shareOut(sight: Sight): number {

@@ -6,7 +6,7 @@
 import type { CounterAcross, SceneGateway, SceneReception } from "../../model/gap.ts";
 import { groupBy } from "../../model/group-by.ts";
 import type { NamedText } from "../../model/text.ts";
-import { type TimeRange, unite } from "../../model/time-range.ts";
+import { isIn, lengthUs, overlapUs, type TimeRange, unite } from "../../model/time-range.ts";
 import { counterAcross } from "../../radio/clock.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { median } from "../../statistics/robust.ts";
@@ -19,9 +19,10 @@ import {
   MIN_EMPTY_REPORTS,
   type RegularSender,
 } from "../gateway-events/deaf-radio.ts";
-import { EXPLAINED_BY_OUTAGE, overlapUs } from "./coincidence.ts";
+import { EXPLAINED_BY_OUTAGE } from "./coincidence.ts";
+
 import { CAUSES, clampWeight, type EvidencePiece, weigh } from "./evidence.ts";
-import { isIn, known, lengthUs, type Sight } from "./observations.ts";
+import { known, type Sight } from "./observations.ts";
 
 /** What a silence of all at a sound gateway is taken for elsewhere: the two must not be counted twice. */
 const NOT_ITS_OWN = CAUSES.filter((cause) => cause !== "gateway-deaf");

@@ -4,13 +4,22 @@
  */
 
 import type { SceneGateway, SceneReport } from "../../model/gap.ts";
-import { subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
+import {
+  isIn,
+  lengthUs,
+  overlapUs,
+  subtract,
+  type TimeRange,
+  totalUs,
+  unite,
+} from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { duration, figure, percentInWords } from "../../words/format.ts";
-import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut } from "./coincidence.ts";
+import { EXPLAINED_BY_OUTAGE, reachShare, shareOut } from "./coincidence.ts";
+
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
-import { countedIn, isIn, lengthUs, type Sight } from "./observations.ts";
+import { countedIn, type Sight } from "./observations.ts";
 
 // Did frames get lost between gateway and this service? The daemon's own counters prove it.
 

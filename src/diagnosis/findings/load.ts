@@ -4,12 +4,12 @@
  */
 
 import type { SceneReception } from "../../model/gap.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { figure, percentInWords } from "../../words/format.ts";
 
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { atItsRate, countedIn, isIn, lengthUs, lossOver, type OwnFrame, type Sight } from "./observations.ts";
+import { atItsRate, countedIn, lossOver, type OwnFrame, type Sight } from "./observations.ts";
 
 /**
  * Logarithm of observed over predicted loss when congestion is the cause: capture saves some, frames that nobody heard

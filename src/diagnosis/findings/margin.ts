@@ -2,12 +2,14 @@
  * Was the link itself too weak? Frames that are lost because they are weak leave witnesses: those that were heard come
  * with an SNR close to the demodulation floor. Also whether the signal fell with the gap, or had been falling before.
  */
+
+import { isIn } from "../../model/time-range.ts";
 import { demodulationFloorDb, linkMarginDb } from "../../radio/margin.ts";
 import { mannKendall } from "../../statistics/rank-tests.ts";
 import { median, quantile, robustSigma } from "../../statistics/robust.ts";
 import { decibel, figure } from "../../words/format.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { isIn, known, type OwnFrame, type Sight, signalPowerDbm } from "./observations.ts";
+import { known, type OwnFrame, type Sight, signalPowerDbm } from "./observations.ts";
 
 /**
  * Where the 10th percentile of the margins of heard frames lies when losses come from weakness: at the floor, a knee of

@@ -5,20 +5,19 @@
  */
 
 import type { Scene } from "../../model/gap.ts";
-import { type TimeRange, unite } from "../../model/time-range.ts";
+import { isIn, lengthUs, overlapUs, type TimeRange, unite } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
 import { decibel, figure, percentInWords, plural } from "../../words/format.ts";
 
-import { EXPLAINED_BY_OUTAGE, overlapUs, reachShare, shareOut, together } from "./coincidence.ts";
+import { EXPLAINED_BY_OUTAGE, reachShare, shareOut, together } from "./coincidence.ts";
+
 import { isRadioOpen } from "./deaf.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
 import {
   countedIn,
   isAloneAtItsRate,
-  isIn,
   known,
-  lengthUs,
   lossesAreAlike,
   MIN_FRAMES,
   type Neighbour,

@@ -5,7 +5,7 @@
 
 import type { SceneReception } from "../../model/gap.ts";
 import { groupBy } from "../../model/group-by.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { median, quantile } from "../../statistics/robust.ts";
@@ -13,7 +13,7 @@ import { decibel, figure, percentInWords } from "../../words/format.ts";
 
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { proportionIn } from "./neighbours.ts";
-import { isIn, known, lengthUs, type OwnFrame, type Sight } from "./observations.ts";
+import { known, type OwnFrame, type Sight } from "./observations.ts";
 
 /** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */
 const RISE_DB = 3;

@@ -2,10 +2,9 @@
  * How do the receptions around a gap look, put in order? The node's own frames before, within and after it, its missed
  * counters with the times at which its rhythm puts them, and what its neighbours did meanwhile.
  */
-
 import type { Scene, SceneReception } from "../../model/gap.ts";
 import { dueTimes, widened } from "../../model/missed-counters.ts";
-import { contains, intersect, type TimeRange, unite } from "../../model/time-range.ts";
+import { contains, intersect, isIn, type TimeRange, unite } from "../../model/time-range.ts";
 import { linkMarginDb } from "../../radio/margin.ts";
 import { channelNoiseDbm } from "../../radio/noise.ts";
 import { binomialCdf, wilsonInterval } from "../../statistics/proportions.ts";
@@ -133,14 +132,6 @@ function stretchesAt(
 ): number {
   const tail = 1 - binomialCdf(missed - 1, counters, loss);
   return tail * (1 + Math.max(0, lookedAt - counters) * (missed / Math.max(1, counters) - loss));
-}
-
-export function isIn({ fromUs, toUs }: TimeRange, atUs: number): boolean {
-  return atUs >= fromUs && atUs < toUs;
-}
-
-export function lengthUs({ fromUs, toUs }: TimeRange): number {
-  return Math.max(0, toUs - fromUs);
 }
 
 /** The values that are known. */

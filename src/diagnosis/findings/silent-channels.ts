@@ -1,13 +1,13 @@
 /** Which channels lost their share of what is heard: for everyone, or for one node alone? */
 
 import type { SceneReception } from "../../model/gap.ts";
-import type { TimeRange } from "../../model/time-range.ts";
+import { isIn, type TimeRange } from "../../model/time-range.ts";
 import { percentInWords } from "../../words/format.ts";
 
 import { holeAround, longestHole, meaningOf } from "./channel-holes.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isEdge } from "./margin.ts";
-import { countedIn, isIn, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
+import { countedIn, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
 
 // How often was each channel heard?
 

@@ -2,13 +2,13 @@
  * Did the gateway talk when it should have listened? A half-duplex gateway is deaf on all channels while it transmits:
  * what it sent predicts a share of loss, and missed frames fall into its transmissions more often than chance.
  */
-import type { TimeRange } from "../../model/time-range.ts";
+import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { figure, percentInWords } from "../../words/format.ts";
 import { DEAF_SHARE_WARNING, deafShare } from "../air-sentences.ts";
 
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { isIn, lengthUs, lossOver, type Sight } from "./observations.ts";
+import { lossOver, type Sight } from "./observations.ts";
 
 /** Logarithm of observed over predicted loss, when deafness is the cause and when it is not (as for collisions). */
 const EXPLAINED = { mean: 0, sd: 0.6 };

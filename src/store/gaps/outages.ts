@@ -14,7 +14,7 @@ import type { RecordedTime } from "../recorded-time.ts";
 import { removedToUs } from "../retention.ts";
 import { UsualInterval } from "./usual-interval.ts";
 
-// Reads a gateway's outages from its datagrams: the rule is in src/ledger/outages.ts.
+// Reads a gateway's outages from its datagrams: the rule is in src/ledger/gaps/intervals.ts.
 
 /** A gateway sent nothing. `open`: it has not come back, and Mastlog still records. */
 export interface Outage extends TimeRange {

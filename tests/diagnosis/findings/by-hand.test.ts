@@ -1,7 +1,6 @@
 /** What a scene holds, and what single pieces of evidence weigh, on scenes small enough to be counted by hand. */
 import { describe, expect, it } from "vitest";
 import {
-  overlapUs,
   reachShare,
   sharedSideEvidence,
   shareInSilence,
@@ -22,8 +21,8 @@ import {
   surpriseOfOthers,
   withoutEdges,
 } from "../../../src/diagnosis/findings/observations.ts";
-
 import type { Scene, SceneGateway, SceneReception } from "../../../src/model/gap.ts";
+import { overlapUs } from "../../../src/model/time-range.ts";
 import { every, gateway, heard, MINUTE, S, scene } from "./by-minutes.ts";
 
 const tenMissed = [110, 111, 112, 120, 121, 130, 140, 150, 160, 170];
