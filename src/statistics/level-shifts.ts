@@ -234,7 +234,10 @@ function widened(shift: DatedShift, longRun: number, slotUs: number): DatedShift
 }
 
 /** Where a cut leaves two levels that are long enough; null when nowhere. */
-function boundsOf(slots: readonly LevelSlot[], rule: ShiftRule): { first: number; last: number } | null {
+export function boundsOf(
+  slots: readonly LevelSlot[],
+  rule: ShiftRule,
+): { first: number; last: number } | null {
   const n = slots.length;
   let values = 0;
   let first = 0;
@@ -261,7 +264,11 @@ function isLong(values: number, slots: number, us: number, rule: ShiftRule): boo
  * A level that wanders passes for two in a short part; a step happens between two frames. Without one, the change must
  * be larger and its levels hold longer (the larger, the shorter), and it is sought in whole stretches only.
  */
-function isClearlyGradual(shift: DatedShift, slots: readonly LevelSlot[], rule: ShiftRule): boolean {
+export function isClearlyGradual(
+  shift: Pick<DatedShift, "notBeforeUs" | "notAfterUs" | "from" | "to">,
+  slots: readonly LevelSlot[],
+  rule: ShiftRule,
+): boolean {
   const beforeUs = shift.notBeforeUs - (slots[0]?.atUs ?? 0);
   const afterUs = (slots.at(-1)?.atUs ?? 0) - shift.notAfterUs;
   const heldUs = Math.min(beforeUs, afterUs);

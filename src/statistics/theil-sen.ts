@@ -168,7 +168,7 @@ export function fitLine(
   let xy = 0;
   for (const { x, y } of points) {
     xx += (x - meanX) ** 2;
-    xy += (x - meanX) * (y - meanY);
+    xy += (x - meanX) * y;
   }
   if (xx === 0) return null;
   const slope = xy / xx;

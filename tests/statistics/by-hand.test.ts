@@ -188,6 +188,13 @@ describe("slopes by hand", () => {
     expect(pooledTheilSen([points, points])).toEqual({ slope: 9, low: both[29], high: both[60], pairs: 90 });
   });
 
+  it("take ties out of their variance: five values of 0, then five of 5", () => {
+    // (10 × 9 × 25 − 2 × 5 × 4 × 15) / 18 = 91.67, 1.96 × 9.574 = 18.77: ranks 13 and 32 of 45. Twenty slopes are 0; those of
+    // 5 over 9, 8, 7, 6 and 5 follow, 1, 2, 3, 4 and 5 of them.
+    const points = Array.from({ length: 10 }, (_, i) => ({ x: i, y: i < 5 ? 0 : 5 }));
+    expect(theilSen(points)).toMatchObject({ slope: 5 / 8, low: 0, high: 1, pairs: 45 });
+  });
+
   it("by least squares have errors: four points about 0.1 + 1.1 x", () => {
     // Σx² about 1.5: 5; Σxy: −1.5 × −1.75 − 0.5 × −0.75 + 0.5 × 1.25 + 1.5 × 1.25 = 5.5.
     const fit = fitLine(line);
@@ -200,7 +207,15 @@ describe("slopes by hand", () => {
     expect(fit?.count).toBe(4);
     // Student's t, 2 degrees: 4.3027.
     expect(fit?.slopeInterval[0]).toBeCloseTo(1.1 - 4.3027 * Math.sqrt(0.07), 3);
+    expect(fit?.slopeInterval[1]).toBeCloseTo(1.1 + 4.3027 * Math.sqrt(0.07), 3);
+    expect(fit?.interceptInterval[0]).toBeCloseTo(0.1 - 4.3027 * Math.sqrt(0.245), 3);
     expect(fit?.interceptInterval[1]).toBeCloseTo(0.1 + 4.3027 * Math.sqrt(0.245), 3);
+    // Chi-square of two degrees: −2 ln 0.025 = 7.3778 and −2 ln 0.975 = 0.050636 under 0.7.
+    expect(fit?.sigmaInterval).toEqual([
+      expect.closeTo(Math.sqrt(0.7 / 7.3778), 4),
+      expect.closeTo(Math.sqrt(0.7 / 0.050636), 4),
+    ]);
+    expect(fitLine(line.slice(0, 3))?.count).toBe(3);
     expect(fitLine(line.slice(0, 2))).toBeNull();
     expect(fitLine([1, 2, 3].map((y) => ({ x: 5, y })))).toBeNull();
   });

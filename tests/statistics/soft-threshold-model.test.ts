@@ -5,7 +5,8 @@
  */
 import { describe, expect, it } from "vitest";
 import { createRandom, normal } from "../../src/simulate/random.ts";
-import { normalCdf, normalDensity } from "../../src/statistics/distributions.ts";
+import { intervalT, normalCdf, normalDensity } from "../../src/statistics/distributions.ts";
+import { inverseOf } from "../../src/statistics/maximum-likelihood.ts";
 import {
   softThreshold,
   type ThresholdSeries,
@@ -36,33 +37,139 @@ interface Parameters {
   readonly series: readonly { readonly base: number; readonly follow: number; readonly sigma: number }[];
 }
 
-/** Sum over the level x, normal about `mean`, of a function of it: steps of a fortieth of its spread. */
+/** Sum over the level x, normal about `mean`, of a function of it: steps of a fifth of its spread. */
 function overLevels(mean: number, spread: number, of: (x: number) => number): number {
   let sum = 0;
-  for (let z = -7; z <= 7; z += 0.025) sum += normalDensity(z) * 0.025 * of(mean + spread * z);
+  for (let i = -30; i <= 30; i++) sum += (normalDensity(i / 5) / 5) * of(mean + (spread * i) / 5);
   return sum;
 }
 
-function logLikelihood(all: readonly ThresholdSeries[], { threshold, width, asymptote, series }: Parameters) {
-  const { ceiling, readingSigma: q, start } = OPTIONS;
+const belief = (value: number, at: number, spread: number) => -(((value - at) / spread) ** 2) / 2;
+const beliefOfShared = ({ width, asymptote }: Omit<Parameters, "series">) =>
+  belief(Math.log(width), Math.log(OPTIONS.start.width), 0.5) +
+  belief(Math.log(asymptote / (1 - asymptote)), Math.log(0.97 / 0.03), 1.5);
+const beliefOfSeries = ({ follow, sigma }: Parameters["series"][number]) =>
+  belief(follow, 0.5, 1) + belief(Math.log(sigma), Math.log(2), 1);
+
+function ofTrial(
+  { reading, around, shift, extraVariance }: ThresholdTrial,
+  { threshold, width, asymptote }: Omit<Parameters, "series">,
+  { base, follow, sigma }: Parameters["series"][number],
+): number {
+  const { ceiling, readingSigma: q } = OPTIONS;
   const read = (x: number) => asymptote * normalCdf((x - threshold) / width);
-  const belief = (value: number, at: number, spread: number) => -(((value - at) / spread) ** 2) / 2;
-  let sum = belief(Math.log(width), Math.log(start.width), 0.5);
-  sum += belief(Math.log(asymptote / (1 - asymptote)), Math.log(0.97 / 0.03), 1.5);
+  const mean = base + follow * around + shift;
+  if (reading === null) return Math.log(1 - overLevels(mean, Math.sqrt(sigma ** 2 + extraVariance), read));
+  // At its ceiling a reading says "at least so much", far above the knee.
+  if (reading >= ceiling) return Math.log(asymptote * normalCdf((mean - ceiling) / Math.hypot(sigma, q)));
+  return Math.log(overLevels(mean, sigma, (x) => (read(x) * normalDensity((reading - x) / q)) / q));
+}
+
+function logLikelihood(all: readonly ThresholdSeries[], { series, ...shared }: Parameters) {
+  let sum = beliefOfShared(shared);
   all.forEach((trials, j) => {
-    const { base, follow, sigma } = series[j] ?? { base: 0, follow: 0, sigma: 1 };
-    sum += belief(follow, 0.5, 1) + belief(Math.log(sigma), Math.log(2), 1);
-    for (const { reading, around, shift, extraVariance } of trials) {
-      const mean = base + follow * around + shift;
-      if (reading === null)
-        sum += Math.log(1 - overLevels(mean, Math.sqrt(sigma ** 2 + extraVariance), read));
-      // At its ceiling a reading says "at least so much", far above the knee.
-      else if (reading >= ceiling)
-        sum += Math.log(asymptote * normalCdf((mean - ceiling) / Math.hypot(sigma, q)));
-      else sum += Math.log(overLevels(mean, sigma, (x) => (read(x) * normalDensity((reading - x) / q)) / q));
-    }
+    const own = series[j] ?? { base: 0, follow: 0, sigma: 1 };
+    sum += beliefOfSeries(own);
+    for (const trial of trials) sum += ofTrial(trial, shared, own);
   });
   return sum;
+}
+
+/**
+ * Half-widths of the interval that each grouping of the trials gives: how far each trial moves the threshold (the inverse
+ * of the second derivatives times its own slopes), summed within blocks and within pairs, fours … of blocks;
+ * and the one of the second derivatives alone, with the t of the first grouping.
+ */
+function halfWidths(all: readonly ThresholdSeries[], fit: Parameters) {
+  const size = 3 + 3 * all.length;
+  const point = [
+    fit.threshold,
+    Math.log(fit.width),
+    Math.log(fit.asymptote / (1 - fit.asymptote)),
+    ...fit.series.flatMap(({ base, follow, sigma }) => [base, follow, Math.log(sigma)]),
+  ];
+  const sharedOf = ([threshold = 0, logWidth = 0, logOdds = 0]: readonly number[]) => ({
+    threshold,
+    width: Math.exp(logWidth),
+    asymptote: 1 / (1 + Math.exp(-logOdds)),
+  });
+  const ownOf = ([base = 0, follow = 0, logSigma = 0]: readonly number[]) => ({
+    base,
+    follow,
+    sigma: Math.exp(logSigma),
+  });
+  const step = 1e-3;
+  const moved = (at: readonly number[], ...by: readonly (readonly [number, number])[]) => {
+    const next = [...at];
+    for (const [i, sign] of by) next[i] = (next[i] ?? 0) + sign * step;
+    return next;
+  };
+  const information = Array.from({ length: size }, () => Array<number>(size).fill(0));
+  /** Takes away the second derivatives of a function of some of the parameters. */
+  const curve = (places: readonly number[], of: (at: readonly number[]) => number) => {
+    const at = places.map((place) => point[place] ?? 0);
+    for (const [a, row] of places.entries())
+      for (const [b, column] of places.slice(0, a + 1).entries()) {
+        const second =
+          of(moved(at, [a, 1], [b, 1])) -
+          of(moved(at, [a, 1], [b, -1])) -
+          of(moved(at, [a, -1], [b, 1])) +
+          of(moved(at, [a, -1], [b, -1]));
+        for (const [i, j] of a === b
+          ? [[row, row]]
+          : [
+              [row, column],
+              [column, row],
+            ]) {
+          const line = information[i ?? 0] ?? [];
+          line[j ?? 0] = (line[j ?? 0] ?? 0) - second / (4 * step * step);
+        }
+      }
+  };
+  curve([0, 1, 2], (at) => beliefOfShared(sharedOf(at)));
+  const slopes = all.map((trials, j) => {
+    const places = [0, 1, 2, 3 + 3 * j, 4 + 3 * j, 5 + 3 * j];
+    const at = places.map((place) => point[place] ?? 0);
+    curve(places.slice(3), (own) => beliefOfSeries(ownOf(own)));
+    return trials.map((trial) => {
+      const of = (all6: readonly number[]) => ofTrial(trial, sharedOf(all6), ownOf(all6.slice(3)));
+      curve(places, of);
+      return places.map(
+        (place, i) => [place, (of(moved(at, [i, 1])) - of(moved(at, [i, -1]))) / (2 * step)] as const,
+      );
+    });
+  });
+  const [toThreshold = []] = inverseOf(information) ?? [];
+  const influence = slopes.map((trials) =>
+    trials.map((one) => one.reduce((sum, [place, slope]) => sum + (toThreshold[place] ?? 0) * slope, 0)),
+  );
+  const grouped = (groupOf: (trial: ThresholdTrial) => number) =>
+    all.flatMap((trials, j) => {
+      const sums = new Map<number, number>();
+      for (const [k, trial] of trials.entries())
+        sums.set(groupOf(trial), (sums.get(groupOf(trial)) ?? 0) + (influence[j]?.[k] ?? 0));
+      return [...sums.values()];
+    });
+  const spread = (sums: readonly number[]) => {
+    const squares = sums.reduce((sum, one) => sum + one ** 2, 0);
+    const fourths = sums.reduce((sum, one) => sum + one ** 4, 0);
+    const degrees = Math.max(1, Math.min(sums.length - 1, (3 * squares ** 2) / fourths));
+    return {
+      count: sums.length,
+      t: intervalT(0.95, degrees),
+      error: Math.sqrt((squares * sums.length) / (sums.length - 1)),
+    };
+  };
+  const single = spread(grouped(({ block }) => block));
+  const longer = [1, 2, 3, 4, 5]
+    .map((doubling) => spread(grouped(({ block }) => Math.floor(block / 2 ** doubling))))
+    .filter(({ count }) => count >= 12);
+  const half = ({ t, error }: { readonly t: number; readonly error: number }) => t * error;
+  return {
+    single: half(single),
+    longer: longer.map(half),
+    model: single.t * Math.sqrt(toThreshold[0] ?? 0),
+  };
 }
 
 describe("the fit of a soft threshold", () => {
@@ -118,6 +225,35 @@ describe("the fit of a soft threshold", () => {
       const away = (up - down) / (2 * step) / curvature;
       expect(Math.abs(away) * Math.sqrt(curvature), name).toBeLessThan(0.01);
     }
+  });
+
+  it("has the widest interval of the groupings, worked out from what is written down", () => {
+    const half = (all: readonly ThresholdSeries[]) => {
+      const fit = softThreshold(all, OPTIONS);
+      if (fit === null) throw new Error("no fit");
+      expect(fit.high - fit.threshold).toBeCloseTo(fit.threshold - fit.low, 9);
+      return { found: fit.high - fit.threshold, ...halfWidths(all, fit) };
+    };
+    const of = (count: number, length: number, by: (trial: ThresholdTrial, i: number, j: number) => object) =>
+      Array.from({ length: count }, (_, j) =>
+        (series[j % 2] ?? []).slice(0, length).map((trial, i) => ({ ...trial, ...by(trial, i, j) })),
+      );
+    const shown = [
+      // Pairs of trials: the second derivatives alone are the widest.
+      of(2, 90, (_, i) => ({ block: Math.floor(i / 2) })),
+      // What was read and what was missed in blocks of their own: single blocks, of which two together move it little.
+      of(2, 60, ({ reading }, i) => ({ block: 2 * Math.floor(i / 6) + (reading === null ? 1 : 0) })),
+      // Series that do not agree, in single trials: those of eight together, of which twelve are left.
+      of(3, 30, ({ reading }, i, j) => ({
+        block: i,
+        reading: reading === null ? null : reading + (j < 2 ? 1 : -1),
+      })),
+    ].map(half);
+    const widest = shown.map(({ single, longer, model }) => [single, Math.max(...longer), model]);
+    expect(widest.map((all) => all.indexOf(Math.max(...all)))).toEqual([2, 0, 1]);
+    expect(shown[2]?.longer.indexOf(Math.max(...(shown[2]?.longer ?? [])))).toBe(2);
+    for (const [i, { found }] of shown.entries())
+      expect(found).toBeCloseTo(Math.max(...(widest[i] ?? [])), 4);
   });
 
   it("has an interval that no model-free reading of the curvature makes narrower", () => {

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { levelShifts, SHIFT_RULE } from "../../src/statistics/level-shifts.ts";
+import { boundsOf, isClearlyGradual, levelShifts, SHIFT_RULE } from "../../src/statistics/level-shifts.ts";
 import { bestCut, dated, fitSegment, isSharp, type LevelSlot } from "../../src/statistics/step-fit.ts";
 
 const MINUTE_US = 60e6;
@@ -133,19 +133,22 @@ describe("the moment of a change", () => {
   });
 
   it("of a step is as uncertain as the usual pause of the values within forty slots", () => {
-    const at = (minute: number) => ({ tUs: minute * MINUTE_US, value: minute < 4.5 ? 0 : 10 });
+    const at = (minute: number) => ({
+      tUs: Math.round(minute * MINUTE_US),
+      value: minute < 4.5 ? 20 : 30,
+    });
     const run = (from: number, to: number, step: number) =>
       Array.from({ length: Math.round((to - from) / step) }, (_, i) => at(from + i * step));
-    // A minute apart within two slots, half a minute to 36 slots further, six seconds beyond 42 slots.
+    // A minute apart within two slots, half a minute to 36 slots further, about a second beyond 42 slots.
     const points = [
-      ...run(-48, -38.5, 0.1),
+      ...run(-48, -38.5, 0.02),
       ...run(-34, 1, 0.5),
       ...run(1, 9, 1),
       ...run(9, 44, 0.5),
-      ...run(49.5, 59, 0.1),
+      ...run(49.5, 59, 0.02),
     ];
     // 11 x 0.4 / 100 of half a minute are 1.32 s.
-    expect(dated(points, slots, fit, 0, MINUTE_US)).toMatchObject({
+    expect(dated(points, slots, { ...fit, from: 20, to: 30 }, 0, MINUTE_US)).toMatchObject({
       notBeforeUs: 4 * MINUTE_US - 1_320_000,
       notAfterUs: 5 * MINUTE_US + 1_320_000,
     });
@@ -244,6 +247,38 @@ describe("a sharp step", () => {
     // Every sixteen minutes by 6 dB: the twentieth largest jump elsewhere is as large.
     const restless = minutes(Array.from({ length: 160 }, (_, i) => (Math.floor(i / 16) % 2 === 0 ? 0 : 6)));
     expect(sharp(restless, 80, -6)).toBe(false);
+  });
+});
+
+describe("what two levels must hold", () => {
+  const slots = (length: number, everyMinutes: number, count = 1) =>
+    Array.from({ length }, (_, i) => ({ atUs: i * everyMinutes * MINUTE_US, value: 0, count, grid: i }));
+
+  it("is six values in three slots over a quarter of an hour, each", () => {
+    // One a minute: the sixteenth lies 15 min behind the first.
+    expect(boundsOf(slots(40, 1), SHIFT_RULE)).toEqual({ first: 16, last: 24 });
+    expect(boundsOf(slots(32, 1), SHIFT_RULE)).toEqual({ first: 16, last: 16 });
+    expect(boundsOf(slots(31, 1), SHIFT_RULE)).toBeNull();
+    // One every five minutes: six. Ten every half an hour: three slots.
+    expect(boundsOf(slots(20, 5), SHIFT_RULE)).toEqual({ first: 6, last: 14 });
+    expect(boundsOf(slots(20, 30, 10), SHIFT_RULE)).toEqual({ first: 3, last: 17 });
+    // Two every half an hour: three slots as well; ten every ten minutes: 20 min.
+    expect(boundsOf(slots(20, 30, 2), SHIFT_RULE)).toEqual({ first: 3, last: 17 });
+    expect(boundsOf(slots(20, 10, 10), SHIFT_RULE)).toEqual({ first: 3, last: 17 });
+  });
+
+  it("is three hours about a slow change of 6 dB, or one about 12 dB", () => {
+    const HOUR_US = 60 * MINUTE_US;
+    // Ten hours; the change from `from` to `to`.
+    const isClear = (fromHour: number, toHour: number, size: number) =>
+      isClearlyGradual(
+        { notBeforeUs: fromHour * HOUR_US, notAfterUs: toHour * HOUR_US, from: -100, to: -100 + size },
+        slots(11, 60),
+        SHIFT_RULE,
+      );
+    expect([isClear(3, 7, 6), isClear(3, 7, -6), isClear(3, 7, 5.9)]).toEqual([true, true, false]);
+    expect([isClear(2.9, 7, 6), isClear(3, 7.1, 6), isClear(2.9, 7, 11.9)]).toEqual([false, false, false]);
+    expect([isClear(1, 9, 12), isClear(0.9, 9, 12), isClear(1, 9.1, -12)]).toEqual([true, false, false]);
   });
 });
 
