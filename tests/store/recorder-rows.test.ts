@@ -1,12 +1,17 @@
 /** What each datagram leaves in the tables, column by column, and both sides of each limit. Worked out by hand. */
+import { inflateSync } from "node:zlib";
 import { describe, expect, it } from "vitest";
 import type { Arrival, RadioPacket, Signal, StatusReport } from "../../src/model/datagram.ts";
 import { airtimeOfReception } from "../../src/radio/airtime.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { RejectionWriter } from "../../src/store/recorder/datagrams.ts";
+import { FrameWriter } from "../../src/store/recorder/frames.ts";
+import { RecordedTimeWriter } from "../../src/store/recorder/recorded-time-writer.ts";
+import type { StoredReception } from "../../src/store/recorder/rows.ts";
 import { type DecodedArrival, type DownlinkArrival, Recorder } from "../../src/store/recorder.ts";
 import { decodeDownstream } from "../../src/wire/forwarder/downstream.ts";
 import { encodePushData } from "../../src/wire/forwarder/encode.ts";
+import { decodePhyPayload } from "../../src/wire/lorawan/phy-payload.ts";
 import { handOut, pullAck, pushAck, txAck } from "./down-traffic.ts";
 import {
   arrivalOf,
@@ -243,6 +248,47 @@ describe("a packet", () => {
   });
 });
 
+describe("packets of one datagram", () => {
+  it("are stored in order of the counter, those that tell none first", () => {
+    const heard = [9, 0, 7].map((s) => packet({ payload: phy(NODE, s), tmstUs: s * 1_000_000 }));
+    const bytes = encodePushData({ version: 2, token: 1, gatewayEui: SHED, packets: heard, status: null });
+    const db = recorded(decoded(arrivalOf(bytes, at(10))));
+    expect(all(db, "SELECT max(tmst_key, 0) FROM reception ORDER BY id").flat()).toEqual([0, 7e6, 9e6]);
+  });
+
+  it("that are odd are counted by what is odd; a wrong CRC is none of that", () => {
+    const body = JSON.stringify({
+      rxpk: [
+        {
+          tmst: 1,
+          time: "yesterday",
+          freq: 868.3,
+          chan: 2,
+          rfch: 0,
+          stat: -1,
+          modu: "LORA",
+          datr: "SF9BW125",
+          codr: "4/5",
+          rssi: -97,
+          lsnr: 6.2,
+          size: 4,
+          data: Buffer.from([0x60, 1, 2, 3]).toString("base64"),
+        },
+      ],
+    });
+    const db = recorded(
+      decoded(
+        arrivalOf(
+          Buffer.concat([Uint8Array.from([2, 0, 1, 0]), Buffer.from(SHED, "hex"), Buffer.from(body)]),
+          at(10),
+        ),
+      ),
+    );
+    expect(all(db, "SELECT reason, refused, count FROM refusal")).toEqual([["time_bad", 0, 1]]);
+    expect(all(db, "SELECT crc FROM reception")).toEqual([[1]]);
+  });
+});
+
 describe("the same packet again", () => {
   const payload = phy(NODE, 7);
   const receptions = (...items: DecodedArrival[]) =>
@@ -298,6 +344,21 @@ describe("the same packet again", () => {
     const data = (s: number) => hear(s, { payload, tmstUs: 5_000_000 }, 1);
     const db = inTurn(pull(SHED, 4, 1), data(5), pull(SHED, 30, 2), data(6.5), data(8.5));
     expect(all(db, "SELECT kind FROM datagram ORDER BY at_us").flat()).toEqual([2, 0, 16, 16, 2]);
+    // What came before the step back is known by what is stored: half a second after the first, though 3 s was between.
+    const back = inTurn(pull(SHED, 1, 1), data(5), pull(SHED, 3, 2), data(5.5));
+    expect(all(back, "SELECT kind FROM datagram ORDER BY at_us").flat()).toEqual([2, 2, 0, 16]);
+  });
+
+  it("out of order is judged again where a capture brought it so", () => {
+    // Nine packets ten seconds apart, then one that was 5 s on its way: read backwards nothing tells that.
+    const items = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9].map((i) =>
+      hear(10 * i + (i === 9 ? 5 : 0), { payload: phy(NODE, i), tmstUs: (1_000 + 10 * i) * 1e6 }, i),
+    );
+    const differing = (order: readonly DecodedArrival[], door: Arrival["door"]) =>
+      recording(...order.map((item) => [through(item, door)])).recorder.differingByOrder();
+    const backwards = [...items].reverse();
+    expect(differing(backwards, "capture")).toBeGreaterThan(0);
+    expect([differing(items, "capture"), differing(backwards, "relay")]).toEqual([0, 0]);
   });
 });
 
@@ -810,6 +871,10 @@ describe("round trips", () => {
     expect(capture(pushAck(9.9, 5), ask(10))).toEqual([1]);
     // Two asked with one token: both are asked, one is answered.
     expect(capture(ask(10), ask(11), pushAck(11.1, 5))).toEqual([2, 1]);
+    // The newest that was asked for, also where it was read before an older one: 0.1 s.
+    const newest = captured(ask(11), ask(10), pushAck(11.1, 5));
+    expect(newest).toEqual(captured(ask(10), ask(11), pushAck(11.1, 5)));
+    expect(newest).not.toEqual(captured(ask(11), ask(10), pushAck(11.9, 5)));
     // Of two answers that were there before, the earlier one is its own: 0.1 s, not 1.5 s.
     const [early, late] = [pushAck(10.1, 5), pushAck(11.5, 5)];
     expect(captured(late, early, ask(10))).toEqual(captured(early, ask(10)));
@@ -831,6 +896,65 @@ describe("frames heard by several gateways", () => {
     expect(second(2.001)).toEqual([5, 7.001]);
     expect(second(-2)).toEqual([3]);
     expect(second(0)).toEqual([5]);
+  });
+
+  it("are accounted for in whatever order they came, those that ask to join are not", () => {
+    const rows = (payload: Uint8Array, ...seconds: readonly number[]) =>
+      all(
+        inTurn(...seconds.map((s, i) => hear(s, { payload }, i, i === 0 ? SHED : TOWER))),
+        "SELECT at_us, counter, life_id FROM frame",
+      ).map(([us, ...rest]) => [inSeconds(us), ...rest]);
+    expect(rows(phy(NODE, 7), 5, 3)).toEqual([[3, 7, 1]]);
+    expect(rows(phy(NODE, 7), 3, 5)).toEqual([[3, 7, 1]]);
+    const asks = joinRequest("02005E1000000031", 5);
+    expect(rows(asks, 5, 3)).toEqual([[3, null, null]]);
+    expect(
+      all(
+        inTurn(hear(5, { payload: asks }), hear(3, { payload: asks }, 2, TOWER)),
+        "SELECT * FROM account_due",
+      ),
+    ).toEqual([]);
+  });
+
+  it("join the one that is stored, but for those before it, or at its moment by another gateway", () => {
+    const db = openStore(":memory:");
+    const frames = new FrameWriter(db);
+    const phyOf = decodePhyPayload(payload);
+    if (!phyOf.ok) throw new Error("no frame");
+    let receptionId = 0;
+    const place = (atS: number, gatewayId: number, more: Partial<StoredReception> = {}) =>
+      frames.place(
+        {
+          receptionId: ++receptionId,
+          gatewayId,
+          antenna: 0,
+          atUs: at(atS),
+          tmstKey: Math.round(atS * 1e6),
+          frequencyHz: 868_300_000,
+          dataRate: 90_125_000,
+          airtimeUs: 185_300,
+          further: false,
+          rssiTenths: -970,
+          crc: "ok",
+          payload,
+          ...more,
+        },
+        phyOf.value,
+        1,
+      );
+    const first = place(5, 1);
+    if (first.kind !== "first") throw new Error(first.kind);
+    const id = frames.write(first.frame, null);
+    db.exec(
+      `INSERT INTO reception (id, gateway_id, at_us, tmst_key, frame_id, crc, ghost, frequency_hz, data_rate, coding_rate, antenna, airtime_us)
+       VALUES (1, 1, ${at(5)}, 5000000, ${id}, 0, 0, 868300000, 90125000, 1, 0, 185300)`,
+    );
+    const joined = { kind: "joined", frameAtUs: at(5) };
+    expect(place(7, 2)).toEqual(joined);
+    expect(place(5, 1, { antenna: 1 })).toEqual(joined);
+    expect(place(7.000_001, 2)).toMatchObject({ kind: "regrouped", fromUs: at(5) });
+    expect(place(5, 2)).toEqual({ kind: "regrouped", devAddr: DEV_ADDR, fromUs: at(5) });
+    expect(place(4, 2)).toEqual({ kind: "regrouped", devAddr: DEV_ADDR, fromUs: at(4) });
   });
 
   it("are two where one gateway's own counter tells two transmissions apart", () => {
@@ -893,6 +1017,60 @@ describe("a channel's minutes", () => {
   });
 });
 
+describe("ranges of recorded time", () => {
+  const DAY_S = 86_400;
+  const capture = (captureId: number | null) => ({ kind: "capture", captureId }) as const;
+  const changed = (writer: RecordedTimeWriter) => {
+    const range = writer.takeChanged();
+    return range === null ? null : [inSeconds(range.fromUs), inSeconds(range.toUs)];
+  };
+  const rows = (db: Store) =>
+    all(db, "SELECT capture_id, from_us, to_us, datagrams FROM recorded_range ORDER BY id").map(
+      ([id, from, to, count]) => [id, inSeconds(from), inSeconds(to), count],
+    );
+
+  it("of captures are told apart, and taken up where they were left", () => {
+    const db = openStore(":memory:");
+    db.exec("DELETE FROM recorded_range");
+    db.pragma("foreign_keys = OFF");
+    const writer = new RecordedTimeWriter(db);
+    for (const [id, s] of [
+      [1, 10],
+      [2, 20],
+      [1, 30],
+      [null, 40],
+    ] as const)
+      writer.heard(capture(id), at(s));
+    writer.flush();
+    const again = new RecordedTimeWriter(db);
+    again.heard(capture(null), at(45));
+    again.heard(capture(2), at(25));
+    again.flush();
+    expect(rows(db)).toEqual([
+      [1, 10, 30, 2],
+      [2, 20, 25, 2],
+      [null, 40, 45, 2],
+    ]);
+  });
+
+  it("tell once where captures changed them, and nothing of those that stood", () => {
+    const db = openStore(":memory:");
+    const writer = new RecordedTimeWriter(db);
+    writer.heard(capture(null), at(0));
+    writer.heard(capture(null), at(40 * DAY_S));
+    writer.flush();
+    expect([changed(writer), changed(writer)]).toEqual([[0, 40 * DAY_S], null]);
+    const again = new RecordedTimeWriter(db);
+    again.heard(capture(null), at(5));
+    again.flush();
+    expect(changed(again)).toEqual([0, 5]);
+    again.begin(at(100), "start");
+    again.heard({ kind: "service" }, at(110));
+    again.flush();
+    expect(changed(again)).toBeNull();
+  });
+});
+
 describe("the last places for gateways", () => {
   /** A store with so many invented identifiers in it, each heard once at 10 s. */
   const crowded = (count: number) => {
@@ -914,6 +1092,7 @@ describe("the last places for gateways", () => {
     expect(all(db, "SELECT reason, count FROM refusal")).toEqual([["cap", 36]]);
     // Half a minute later, one of those that were turned away.
     expect(recorder.record([pull(eui(99), 51, 1)])).toMatchObject({ datagrams: 1, refused: 0 });
+    expect(crowded(4_096).recorder.record([pull(eui(1), 20, 1)])).toMatchObject({ datagrams: 0, refused: 1 });
     const few = crowded(4_096 - 129);
     expect(few.recorder.record(newcomers)).toMatchObject({ datagrams: 65, refused: 35 });
   });
@@ -930,7 +1109,10 @@ describe("the last places for gateways", () => {
     ]);
     expect(all(db, `SELECT count(*) FROM gateway WHERE eui = '${eui(1)}'`)).toEqual([[0]]);
     recorder.record([pull(eui(1), 20, 2)]);
-    expect(all(db, `SELECT first_at_us FROM gateway WHERE eui = '${eui(1)}'`)).toEqual([[at(20)]]);
+    // Its number was given before, and is not given again.
+    expect(all(db, `SELECT id, first_at_us FROM gateway WHERE eui = '${eui(1)}'`)).toEqual([
+      [4_096 - 33 + 2, at(20)],
+    ]);
     expect(all(db, "SELECT count(*) FROM datagram WHERE gateway_id NOT IN (SELECT id FROM gateway)")).toEqual(
       [[0]],
     );
@@ -1047,6 +1229,19 @@ describe("two frames of one address at one moment", () => {
   });
 });
 
+describe("a batch out of order", () => {
+  it("is accounted for from its earliest frame on", () => {
+    // 30 s, then 20 s, then 10 s, in one transaction.
+    const db = recorded(...[30, 20, 10].map((s) => hear(s, { payload: phy(NODE, s) }, s)));
+    expect(all(db, "SELECT counter, life_id FROM frame ORDER BY at_us")).toEqual([
+      [10, 1],
+      [20, 1],
+      [30, 1],
+    ]);
+    expect(all(db, "SELECT first_counter, last_counter, heard FROM life")).toEqual([[10, 30, 3]]);
+  });
+});
+
 describe("states of an address", () => {
   it("are stored after 256 frames, and at the end; two dozen at the most, the newest among them", () => {
     const count = (frames: number) => {
@@ -1074,6 +1269,35 @@ describe("states of an address", () => {
     expect(frames).toHaveLength(24);
     expect(frames.slice(-4)).toEqual([38, 39, 40, 41]);
     expect(frames[0]).toBeLessThan(12);
+  });
+
+  it("are kept where they stand for what was removed", () => {
+    // The states of 1, 2 … frames lie at 0, 10 … s.
+    const left = (removedToS: number) => {
+      const { db, recorder } = recording([hear(0, { payload: phy(NODE, 0) }, 0)]);
+      recorder.close();
+      db.prepare("UPDATE removal SET removed_to_us = ?, rule = '1 day'").run(at(removedToS));
+      for (let i = 1; i <= 24; i++) {
+        recorder.record([hear(10 * i, { payload: phy(NODE, i) }, i)]);
+        recorder.close();
+      }
+      return all(db, "SELECT frames FROM address_state ORDER BY last_at_us").flat().slice(0, 3);
+    };
+    // Of 25 the first leaves the smallest hole: 2 of 26, the second 2 of 25. Where it is held, the third does: 2 of 24.
+    expect([left(-1), left(0)]).toEqual([
+      [2, 3, 4],
+      [2, 3, 4],
+    ]);
+    expect(left(0.000_001)).toEqual([1, 2, 4]);
+  });
+
+  it("of a store of an earlier version, which were not packed, are read", () => {
+    const { db, recorder } = recording([10, 20].map((s) => hear(s, { payload: phy(NODE, s) }, s)));
+    recorder.close();
+    const packed = db.prepare("SELECT state FROM address_state").pluck().get() as Buffer;
+    db.prepare("UPDATE address_state SET state = ?").run(inflateSync(packed));
+    new Recorder(db, null).record([hear(30, { payload: phy(NODE, 30) }, 30)]);
+    expect(all(db, "SELECT heard, last_counter FROM life")).toEqual([[3, 30]]);
   });
 });
 

@@ -23,7 +23,7 @@ export type DatagramKind = keyof typeof DATAGRAM_KINDS;
 /** "new": to be recorded; "known": stored before, change nothing; "duplicate": the same one once more. */
 export type DatagramStanding = "new" | "known" | "duplicate";
 
-/** The digests of one gateway's newest datagrams, complete between `fromUs` and `toUs`. */
+/** The digests of one gateway's newest datagrams, complete from `fromUs`, or `DUPLICATE_US` before `toUs`, up to `toUs`. */
 interface Recent {
   fromUs: number;
   toUs: number;
@@ -104,7 +104,6 @@ function remember(recent: Recent, atUs: number, digest: number): void {
   for (const [oldest, at] of recent.atByDigest) {
     if (atUs - at <= DUPLICATE_US) break;
     recent.atByDigest.delete(oldest);
-    recent.fromUs = Math.max(recent.fromUs, at + 1);
   }
 }
 

@@ -165,11 +165,11 @@ export class FrameWriter {
   place(reception: StoredReception, phy: PhyPayload, content: number): Placement {
     const frame = newFrameOf(reception, phy, content);
     const candidates = this.#candidates(frame, reception.atUs, reception.atUs);
-    if (candidates.length === 0) return { kind: "first", frame };
-    const [only] = candidates;
-    if (candidates.length === 1 && only !== undefined && this.#simplyJoins(only, reception)) {
-      this.assign(reception.receptionId, only.id);
-      return { kind: "joined", frameAtUs: only.atUs };
+    const [known, ...others] = candidates;
+    if (known === undefined) return { kind: "first", frame };
+    if (others.length === 0 && this.#simplyJoins(known, reception)) {
+      this.assign(reception.receptionId, known.id);
+      return { kind: "joined", frameAtUs: known.atUs };
     }
     return { kind: "regrouped", devAddr: frame.devAddr, fromUs: this.#regroup(frame, reception) };
   }

@@ -226,13 +226,13 @@ export class RecordedTimeWriter {
     return first;
   }
 
+  /** Its caller marks the row as changed. */
   #join(row: Row, other: Row): void {
     row.fromUs = Math.min(row.fromUs, other.fromUs);
     row.toUs = Math.max(row.toUs, other.toUs);
     row.datagrams += other.datagrams;
-    row.changed = true;
     for (const id of other.gatewayIds) {
-      if (!row.gatewayIds.has(id)) row.newGatewayIds.add(id);
+      row.newGatewayIds.add(id);
       row.gatewayIds.add(id);
     }
     if (other.id === null) return;
