@@ -1,7 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
-import type { JudgeGap, Scene } from "../../../src/model/gap.ts";
+import type { JudgeGap, Scene, SceneGap, SceneReception } from "../../../src/model/gap.ts";
 import { type NamedText, renderNamed } from "../../../src/model/text.ts";
+import { findSuccessor } from "../../../src/store/gaps/find-successor.ts";
 import { gapsAsKnown } from "../../../src/store/gaps/gaps-as-known.ts";
 import { openStore } from "../../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
@@ -115,6 +116,72 @@ describe("a node that joins and comes back under another address", () => {
     const { cause, sentence } = findingIn(both.sort((a, b) => a.arrival.atUs - b.arrival.atUs));
     expect(cause).not.toBe("node-restarted");
     expect(sentence).not.toMatch(/01A2B3F[12]/);
+  });
+});
+
+describe("a successor", () => {
+  const { store } = stored(traffic("01A2B3F1", -77));
+  const lifeOf = (devAddr: string) =>
+    store
+      .prepare("SELECT id FROM life WHERE dev_addr = ?")
+      .pluck()
+      .get(Number.parseInt(devAddr, 16)) as number;
+  const [old, next] = [lifeOf(OLD), lifeOf("01A2B3F1")];
+  const heard = (lifeId: number, levels: readonly number[], gatewayId = 1) =>
+    levels.map((rssiDbm) => ({ lifeId, rssiDbm, gatewayId }) as SceneReception);
+  const four = (level: number) => Array<number>(4).fill(level);
+  const found = (receptions: readonly SceneReception[], rhythmUs: number | null = 60e6) =>
+    findSuccessor(
+      store,
+      {
+        devAddr: Number.parseInt(OLD, 16),
+        lifeId: old,
+        fromUs: START_US + 3_547e6,
+        toUs: START_US + 7_200e6,
+        rhythmUs,
+      } as SceneGap,
+      receptions,
+    );
+
+  it("is as strong within 3.5 dB, by four frames of each, the newest forty", () => {
+    expect(found([...heard(old, four(-77)), ...heard(next, four(-80.5))])).toEqual({
+      devAddr: 0x01a2b3f1,
+      life: 1,
+      firstAtUs: START_US + 3_667e6,
+      joinEui: DEVICE,
+      joinAtUs: START_US + 3_630e6,
+    });
+    expect(found([...heard(old, four(-77)), ...heard(next, four(-80.6))])).toBeNull();
+    expect(found([...heard(old, four(-77)), ...heard(next, four(-73.5))])).not.toBeNull();
+    expect(found([...heard(old, four(-77)), ...heard(next, [-77, -77, -77])])).toBeNull();
+    expect(found([...heard(old, [-77, -77, -77]), ...heard(next, four(-77))])).toBeNull();
+    // Fifty frames at -60 dBm, then forty at -77.
+    const weaker = [...Array<number>(50).fill(-60), ...Array<number>(40).fill(-77)];
+    expect(found([...heard(old, weaker), ...heard(next, four(-77))])).not.toBeNull();
+  });
+
+  it("is told by the gateway that heard the old one most, of two that heard it as often the first", () => {
+    const both = (first: number, second: number) => [
+      ...heard(old, Array<number>(first).fill(-77), 1),
+      ...heard(old, Array<number>(second).fill(-100), 2),
+      ...heard(next, four(-77), 1),
+      ...heard(next, four(-60), 2),
+    ];
+    expect(found(both(5, 4))).not.toBeNull();
+    expect(found(both(4, 4))).not.toBeNull();
+    expect(found(both(4, 5))).toBeNull();
+  });
+
+  it("sends within a quarter of the old one's rhythm, where both are known", () => {
+    const alike = [...heard(old, four(-77)), ...heard(next, four(-77))];
+    // It sends each minute: 60 s are a quarter more than 48 s, a quarter less than 80 s.
+    expect([48e6, 48.1e6, 79.9e6, 80e6, null].map((us) => found(alike, us) !== null)).toEqual([
+      false,
+      true,
+      true,
+      false,
+      true,
+    ]);
   });
 });
 

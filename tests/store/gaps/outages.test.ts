@@ -1,8 +1,10 @@
 import { describe, expect, it } from "vitest";
 import { OutageWriter, outagesBetween } from "../../../src/store/gaps/outages.ts";
 import { UsualInterval } from "../../../src/store/gaps/usual-interval.ts";
+import { openStore } from "../../../src/store/open.ts";
 import { allGateways } from "../../../src/store/queries/gateways.ts";
 import { readRecordedTime } from "../../../src/store/recorded-time.ts";
+import { Recorder } from "../../../src/store/recorder.ts";
 import { keepalives, listenedSite } from "../../views/a-site.ts";
 import { SHED, START_US, TOWER } from "../traffic.ts";
 
@@ -55,6 +57,50 @@ describe("the outages of a gateway", () => {
     ]);
   });
 
+  it("are parted by what was not recorded: the last goes on, the others ended with the recording", () => {
+    // Silent from 500 s on; the service listens until 600 s, and from 800 s until 1000 s.
+    const store = openStore(":memory:");
+    const recorder = new Recorder(store, null);
+    recorder.listen(at(0), "start");
+    for (const { arrival, ...rest } of keepalives(SHED, 0, 501, 20))
+      recorder.record([{ ...rest, arrival: { ...arrival, door: "udp" } }]);
+    recorder.heartbeat(at(600), true);
+    recorder.listen(at(800), "start");
+    recorder.heartbeat(at(1_000), true);
+    const found = (toS: number, endS: number) =>
+      outagesBetween(
+        store,
+        readRecordedTime(store),
+        1,
+        { fromUs: at(0), toUs: at(toS) },
+        { endUs: at(endS), cut: true },
+      ).map((out) => [inSeconds(out.fromUs), Math.round(inSeconds(out.toUs) ?? 0), out.open]);
+    expect(found(1_001, 1_000)).toEqual([
+      [500, 600, false],
+      [800, 1_000, true],
+    ]);
+    // One that begins where the range ends does not touch it.
+    expect(found(800, 1_000)).toEqual([[500, 600, false]]);
+  });
+
+  it("are those of silences that are looked at, as far as anything is known", () => {
+    const leaping = (leapS: number) =>
+      outagesBetween(
+        db,
+        recorded,
+        shed,
+        { fromUs: at(0), toUs: at(1_801) },
+        { endUs: at(1_800), leapUs: leapS * S },
+      ).map((out) => inSeconds(out.fromUs));
+    expect([leaping(199), leaping(201)]).toEqual([[500, 1_480], [1_480]]);
+    // At 600 s nobody knows yet that it comes back at 700 s.
+    const until = readRecordedTime(db, { untilUs: at(600) });
+    const known = outagesBetween(db, until, shed, { fromUs: at(0), toUs: at(601) }, { endUs: at(600) });
+    expect(known.map((out) => [inSeconds(out.fromUs), inSeconds(out.toUs), out.open])).toEqual([
+      [500, 600, true],
+    ]);
+  });
+
   it("are told by the interval before: 20 s, from three keepalives on", () => {
     expect(new UsualInterval(db, shed).before(at(500))).toBe(20 * S);
     expect(new UsualInterval(db, shed).before(at(0))).toBeNull();
@@ -84,6 +130,22 @@ describe("the outages that are kept", () => {
     expect(writer.scan(shed, all, at(1_800))).toBe(false);
     expect(rows()).toEqual(found);
     expect(new OutageWriter(db, () => recorded).all()).toEqual(writer.all());
+  });
+
+  it("are written anew where one ends, and where what was found no longer is", () => {
+    const other = site();
+    const own = new OutageWriter(other.db, () => readRecordedTime(other.db));
+    const now = () => own.all().map((out) => [inSeconds(out.fromUs), inSeconds(out.toUs)]);
+    const scan = (toS: number) => own.scan(other.shed, { fromUs: at(0), toUs: at(toS) }, at(toS));
+    expect([scan(600), now()]).toEqual([true, [[500, null]]]);
+    expect([scan(1_000), now()]).toEqual([true, [[500, 700]]]);
+    expect(scan(1_000)).toBe(false);
+    // Datagrams from 500 to 600 s come late: it was out from 600 s on.
+    const late = other.db.prepare(
+      "INSERT INTO datagram (gateway_id, at_us, digest, kind) VALUES (?, ?, ?, 2)",
+    );
+    for (let s = 520; s <= 600; s += 20) late.run(other.shed, at(s), s);
+    expect([scan(1_000), now()]).toEqual([true, [[600, 700]]]);
   });
 
   it("are common to several gateways where all were out, clipped to the range", () => {

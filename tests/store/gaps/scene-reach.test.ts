@@ -1,10 +1,13 @@
 /** How far a scene reaches where much was heard, whose receptions it holds, and what is kept of its finding. */
 import { describe, expect, it } from "vitest";
 import type { FindingEvidence, GapJudgement } from "../../../src/model/gap.ts";
-import { sceneOfGap } from "../../../src/store/gaps/gap-context.ts";
+import { SceneBlocks } from "../../../src/store/gaps/context-cache.ts";
+import { SceneReader, sceneOfGap } from "../../../src/store/gaps/gap-context.ts";
 import { findingText } from "../../../src/store/gaps/gap-rows.ts";
+import { OutageWriter } from "../../../src/store/gaps/outages.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import type { StoredGap } from "../../../src/store/queries/gaps.ts";
+import { readRecordedTime } from "../../../src/store/recorded-time.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
 import { type HeardOptions, phy, pull, push, SHED, START_US, TOWER } from "../traffic.ts";
 
@@ -99,6 +102,34 @@ describe("the reach of a scene", () => {
       [400, 500],
       [500, 500],
     ]);
+  });
+});
+
+describe("an outage of a home gateway", () => {
+  it("goes on where its end was not known yet", () => {
+    // Keepalives and frames each minute, but from 50:00 to 60:00; known up to 55, 57 and 70 min.
+    const minutes = Array.from({ length: 71 }, (_, i) => i).filter((minute) => minute <= 50 || minute >= 60);
+    const store = filled(
+      minutes.flatMap((minute) => [
+        pull(SHED, minute * 60, minute),
+        hear(SHED, minute, minute, { tmstUs: (minute + 1) * 60e6 }),
+      ]),
+    );
+    const writer = new OutageWriter(store, () => readRecordedTime(store));
+    writer.scan(1, { fromUs: at(0), toUs: at(70) }, at(70));
+    const reader = new SceneReader(store, new SceneBlocks(store), writer);
+    const outages = (toMinute: number, frontierMinute: number) =>
+      reader
+        .read(
+          { ...gap(50, toMinute), open: true, expectedByRhythm: 5 } as never,
+          at(frontierMinute),
+          at(frontierMinute),
+        )
+        ?.homes[0]?.outages.map((out) => [...inMinutes(out), out.open, out.restarted]);
+    expect(outages(55, 55)).toEqual([[50, 55, true, null]]);
+    expect(outages(55, 57)).toEqual([[50, 57, true, null]]);
+    expect(outages(58, 57)).toEqual([[50, 58, true, null]]);
+    expect(outages(65, 70)).toEqual([[50, 60, false, false]]);
   });
 });
 
