@@ -121,7 +121,7 @@ function gatewayRow(
     lastHeard: isoTime(gateway.lastAtUs),
     protocolVersions: [1, 2].filter((version) => (gateway.versions & (1 << (version - 1))) !== 0),
     region: regionRow(recognition),
-    clockDriftPpm: drift.ppm === null ? null : rounded(drift.ppm, 2),
+    clockDriftPpm: rounded(drift.ppm, 2),
     clockDriftInterval95:
       drift.ppm === null || drift.lowPpm === null || drift.highPpm === null
         ? null

@@ -5,6 +5,7 @@ import type { DecodedArrival } from "../../src/store/recorder.ts";
 import { writeLabel } from "../../src/store/user-data.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";
 import type { AskedWindow } from "../../src/views/window.ts";
+import { pullAck } from "../store/down-traffic.ts";
 import { arrivalOf, decoded, phy, pull, push, SHED, START_US, TOWER } from "../store/traffic.ts";
 import { keepalives, listenedSite, moment, siteOf, statusAt, windowOf } from "./a-site.ts";
 
@@ -126,6 +127,34 @@ describe("a gateway's account", () => {
     expect(only(db, windowOf(0, 600))).toHaveProperty("site", "Orchard");
   });
 
+  it("says what it has of removed receptions: what was counted, and nothing of single ones", () => {
+    // Five reports of 90 % acknowledged: their lateness is an event; its server's answer shows the way back.
+    const db = siteOf([
+      ...traffic,
+      ...[100, 130, 160, 190, 220].map((s) => statusAt(SHED, s, { ackPercent: 90, temperatureC: 33 })),
+      pullAck(590.05, 59),
+    ]);
+    const whole = only(db, windowOf(0, 600));
+    expect(whole.events).toMatchObject([{ kind: "late-acknowledgements", open: true, from: moment(0) }]);
+    expect(whole.downlinks).not.toBeNull();
+    expect(whole).toMatchObject({ ackPercent: 90, temperatureC: 33 });
+    const removedTo = (second: number) =>
+      only(db, {
+        ...windowOf(0, 600),
+        removed: { beforeUs: START_US + second * 1e6, rule: "1 day", basis: "sums" },
+      });
+    expect(removedTo(600)).toMatchObject({
+      datagrams: whole.datagrams,
+      receptions: 3,
+      ackPercent: null,
+      temperatureC: null,
+      events: [],
+      downlinks: null,
+    });
+    expect(removedTo(75)).toMatchObject({ ackPercent: 90, events: [{ kind: "late-acknowledgements" }] });
+    expect(removedTo(300)).toMatchObject({ ackPercent: null, events: [] });
+  });
+
   it("bears the name that a person gave", () => {
     const db = siteOf(traffic);
     writeLabel(db, { kind: "gateway", id: SHED, name: "Packing shed" });
@@ -165,6 +194,16 @@ describe("the heartbeat", () => {
     const { heartbeat } = only(siteOf(keepalives(SHED, 0, 36_000, 30)), windowOf(0, 36_000));
     expect(heartbeat).toMatchObject({ cellSeconds: 120, keepalivesExpected: 4 });
     expect(heartbeat.keepalives).toEqual(Array(300).fill(4));
+  });
+
+  it("begins at a full hour where its cells are hours", () => {
+    // 24 days from half past nine: 72 min would be 480 cells, so two hours each, from nine o'clock on.
+    const DAY_S = 86_400;
+    const db = siteOf([...keepalives(SHED, 3_600, 3_700), ...keepalives(SHED, DAY_S, DAY_S + 50)]);
+    const { heartbeat } = only(db, windowOf(1_800, 1_800 + 24 * DAY_S));
+    expect(heartbeat).toMatchObject({ cellSeconds: 7_200, from: moment(0), keepalivesExpected: 720 });
+    expect(heartbeat.keepalives).toHaveLength(289);
+    expect([heartbeat.keepalives[0], heartbeat.keepalives[12]]).toEqual([10, 5]);
   });
 });
 
@@ -214,6 +253,29 @@ describe("the region", () => {
     expect(region.confidence).toBeGreaterThan(0.9);
   });
 
+  it("says where another gateway listens, by its name or else its identifier", () => {
+    const hops = (eui: string, firstMhz: number, devAddr: string) =>
+      Array.from({ length: 80 }, (_, n) =>
+        push(eui, n * 10 + (eui === SHED ? 0 : 1), [
+          {
+            payload: phy(devAddr, n),
+            frequencyHz: Math.round((firstMhz + 0.2 * (n % 8)) * 1e6),
+            spreadingFactor: 7 + (n % 4),
+          },
+        ]),
+      );
+    const db = siteOf([...hops(SHED, 902.3, PROBE), ...hops(TOWER, 903.9, "01A2B3C5")]);
+    writeLabel(db, { kind: "gateway", id: SHED, name: "Packing shed" });
+    const [shed, tower] = ask(db, windowOf(0, 800)).gateways.map(({ region }) => region);
+    expect([shed?.subBand, tower?.subBand]).toEqual([1, 2]);
+    expect(shed?.contradictions).toEqual([
+      expect.stringContaining(`listens to sub-band 1 and ${TOWER} to sub-band 2 of US902-928`),
+    ]);
+    expect(tower?.contradictions).toEqual([
+      expect.stringContaining("listens to sub-band 2 and Packing shed to sub-band 1 of US902-928"),
+    ]);
+  });
+
   it("stays open where nothing was heard", () => {
     expect(only(siteOf(keepalives(SHED, 0, 100)), windowOf(0, 100)).region.name).toBeNull();
   });
@@ -239,6 +301,16 @@ describe("how a gateway stands", () => {
     expect(standing([...keepalives(SHED, 3300, 3600), uplink(3345)], windowOf(0, 3600, true))).toBe(
       "good: reachable since it was first heard, for 5 min, keepalive every 10 s",
     );
+  });
+
+  it("is of the whole window where it came within the first minute of it", () => {
+    const from = (second: number) =>
+      standing(
+        [...keepalives(SHED, second, second + 300), uplink(second + 45)],
+        windowOf(0, second + 300, true),
+      );
+    expect(from(60)).toBe("good: reachable throughout, keepalive every 10 s");
+    expect(from(61)).toBe("good: reachable since it was first heard, for 5 min, keepalive every 10 s");
   });
 
   it("waits while it heard no packet", () => {
