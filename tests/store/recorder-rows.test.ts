@@ -244,6 +244,7 @@ describe("a packet", () => {
       expect(all(db, "SELECT sum(crc_ok) FROM gateway_minute")).toEqual([[1]]);
       expect(all(db, "SELECT count(*) FROM frame")).toEqual([[1]]);
       expect(all(db, "SELECT count FROM refusal WHERE reason = 'ghost'")).toEqual([[2]]);
+      expect(all(db, "SELECT count(*) FROM refusal_sample")).toEqual([[0]]);
     }
   });
 });
@@ -596,6 +597,9 @@ describe("a concentrator's counter", () => {
     expect(restarts([100, 1_100], [300, 30], [250, 1_250])).toEqual([270]);
     // 20 s at 120 s: begun anew at 100 s, and again at 270 s.
     expect(restarts([90, 1_100], [300, 30], [120, 20])).toEqual([100, 270]);
+    // 190 s at 300 s began at 110 s; by 50 s at 200 s, which comes late, it was at 150 s, and at no other time.
+    expect(restarts([90, 1_100], [300, 190])).toEqual([110]);
+    expect(restarts([90, 1_100], [300, 190], [200, 50])).toEqual([150]);
   });
 
   it("is not read from packets that a gateway held back, and comes back to a second board's", () => {
@@ -720,6 +724,10 @@ describe("a server's datagram that leaves nothing to send", () => {
     // Base64 that cannot be read leaves no payload; no data, or data of no octets, is empty.
     expect(refused(txpk({ size: 4, data: "****" }))).toEqual([[0, "downlink_base64", 1, 1]]);
     expect(refused(txpk({ size: 0, data: "" }))).toEqual([[0, "downlink_data_empty", 1, 1]]);
+    // The datagram itself is kept as a sample.
+    expect(
+      all(recording([down(txpk({ size: 0, data: "" }))]).db, "SELECT reason, source FROM refusal_sample"),
+    ).toEqual([["downlink_data_empty", "192.0.2.1 1700"]]);
     // What cannot be read at all is counted by its own reason.
     expect(refused("{")).toEqual([[0, "downlink_json_syntax", 1, 1]]);
     expect(refused("{", "{")).toEqual([[0, "downlink_json_syntax", 1, 2]]);
@@ -731,6 +739,57 @@ describe("a server's datagram that leaves nothing to send", () => {
     expect(refused(txpk({ size: 9, data: sound }))).toEqual([[0, "downlink_size_mismatch", 0, 1]]);
     // The same again is stored already: its oddity is not counted twice.
     expect(refused(txpk({ size: 4, data: sound }), txpk({ size: 4, data: sound }))).toEqual([]);
+  });
+});
+
+describe("a downlink", () => {
+  it("is a row with all that was asked, and what the gateway made of it", () => {
+    const octets = new Uint8Array(20).fill(0xe0);
+    const lora = { kind: "lora", spreadingFactor: 10, bandwidthHz: 125_000, codingRate: "4/5" } as const;
+    const db = recorded(
+      pull(SHED, 5),
+      handOut(10, 12, octets, { spreadingFactor: 10, frequencyHz: 869_525_000, powerDbm: 27.04 }),
+      txAck(SHED, 10.5, 77, { result: "accepted-lower-power", powerDbm: 13.26 }),
+    );
+    const { id: _id, digest, payload, ...row } = one(db, "SELECT * FROM downlink");
+    expect(digest).toBeGreaterThan(0);
+    expect(Buffer.from(payload as Uint8Array)).toEqual(Buffer.from(octets));
+    expect(row).toMatchObject({
+      gateway_id: 1,
+      at_us: at(10),
+      token: 77,
+      tmst_us: 12_000_000,
+      frequency_hz: 869_525_000,
+      coding_rate: 1,
+      power_tenths: 270,
+      moment: "counter",
+      airtime_us: airtimeOfReception(lora, 20, "none"),
+      target: "192.0.2.7 40123",
+      outcome: "accepted-lower-power",
+      outcome_word: "TX_POWER",
+      outcome_at_us: at(10.5),
+      sent_power_tenths: 133,
+    });
+    const plain = one(
+      recorded(pull(SHED, 5), handOut(10, 12, octets), txAck(SHED, 10.5, 77)),
+      "SELECT * FROM downlink",
+    );
+    expect(plain).toMatchObject({
+      power_tenths: 140,
+      outcome: "accepted",
+      outcome_word: null,
+      sent_power_tenths: null,
+    });
+  });
+
+  it("belongs to the gateway that called last from where it goes, whoever called from elsewhere since", () => {
+    const owner = (...items: (DecodedArrival | DownlinkArrival)[]) =>
+      all(recorded(...items, handOut(30, 32, new Uint8Array(20))), "SELECT gateway_id FROM downlink").flat();
+    const elsewhere = (s: number) => through(pull(TOWER, s, 2), "capture", 40_999);
+    expect(owner(pull(SHED, 10), elsewhere(20))).toEqual([1]);
+    expect(owner(elsewhere(10), pull(SHED, 20))).toEqual([2]);
+    expect(owner(pull(SHED, 10), pull(TOWER, 20, 2))).toEqual([2]);
+    expect(owner(elsewhere(10))).toEqual([0]);
   });
 });
 
@@ -753,11 +812,13 @@ describe("recorded time", () => {
   });
 
   it("covers the gateways that came in it, those of joined ranges together", () => {
-    const db = inTurn(pull(SHED, 0, 1), pull(TOWER, 50 * DAY_S, 2), pull(SHED, 25 * DAY_S, 3));
-    expect(
-      all(db, "SELECT range_id, gateway_id FROM recorded_gateway ORDER BY 2").map(([, id]) => id),
-    ).toEqual([1, 2]);
-    expect(all(db, "SELECT count(DISTINCT range_id) FROM recorded_gateway")).toEqual([[1]]);
+    const items = [pull(SHED, 0, 1), pull(TOWER, 50 * DAY_S, 2), pull(SHED, 25 * DAY_S, 3)];
+    for (const db of [inTurn(...items), recorded(...items)]) {
+      expect(
+        all(db, "SELECT range_id, gateway_id FROM recorded_gateway ORDER BY 2").map(([, id]) => id),
+      ).toEqual([1, 2]);
+      expect(all(db, "SELECT count(DISTINCT range_id) FROM recorded_gateway")).toEqual([[1]]);
+    }
   });
 
   it("of the service begins with it, and a heartbeat is written two seconds after the newest datagram", () => {
@@ -1116,6 +1177,9 @@ describe("the last places for gateways", () => {
     expect(all(db, "SELECT count(*) FROM datagram WHERE gateway_id NOT IN (SELECT id FROM gateway)")).toEqual(
       [[0]],
     );
+    // There is room for forty more.
+    const more = Array.from({ length: 40 }, (_, i) => pull(eui(100 + i), 120, i));
+    expect(recorder.record(more)).toMatchObject({ datagrams: 40, refused: 0 });
   });
 
   it("are not taken from one that reported twice, called five times, or was heard in three minutes", () => {

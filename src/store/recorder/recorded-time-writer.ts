@@ -45,7 +45,6 @@ export class RecordedTimeWriter {
   readonly #lengthen: Statement;
   readonly #remove: Statement;
   readonly #addGateway: Statement;
-  readonly #moveGateways: Statement;
   readonly #dropGateways: Statement;
   /** The range that a heartbeat extends; null: nobody started the service (the datagrams alone make its range). */
   #open: Row | null = null;
@@ -65,9 +64,6 @@ export class RecordedTimeWriter {
     this.#remove = db.prepare("DELETE FROM recorded_range WHERE id = ?");
     this.#addGateway = db.prepare(
       "INSERT OR IGNORE INTO recorded_gateway (range_id, gateway_id) VALUES (?, ?)",
-    );
-    this.#moveGateways = db.prepare(
-      "INSERT OR IGNORE INTO recorded_gateway (range_id, gateway_id) SELECT ?, gateway_id FROM recorded_gateway WHERE range_id = ?",
     );
     this.#dropGateways = db.prepare("DELETE FROM recorded_gateway WHERE range_id = ?");
   }
@@ -236,7 +232,6 @@ export class RecordedTimeWriter {
       row.gatewayIds.add(id);
     }
     if (other.id === null) return;
-    if (row.id !== null) this.#moveGateways.run(row.id, other.id);
     this.#remove.run(other.id);
     this.#dropGateways.run(other.id);
   }
