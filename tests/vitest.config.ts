@@ -90,6 +90,8 @@ export default defineConfig({
           testTimeout: 120_000,
           hookTimeout: 60_000,
           fileParallelism: false,
+          // After those of other projects where several are asked for: with one worker instead of all it must be.
+          sequence: { groupOrder: 1 },
         },
       },
       {
@@ -103,6 +105,7 @@ export default defineConfig({
           hookTimeout: 120_000,
           expect: { poll: { timeout: 20_000 } },
           fileParallelism: false,
+          sequence: { groupOrder: 2 },
         },
       },
     ],
