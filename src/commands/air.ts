@@ -5,15 +5,8 @@ import { plainLine } from "../model/text.ts";
 import { airView } from "../views/air.ts";
 import { strangersView } from "../views/strangers.ts";
 import { figure, percent } from "../words/format.ts";
-import {
-  ownPlansGiven,
-  plansOption,
-  sentenceText,
-  table,
-  titled,
-  viewAction,
-  withViewOptions,
-} from "./options.ts";
+import { ownPlansGiven, plansOption, viewAction, withViewOptions } from "./options.ts";
+import { sentenceText, table, titled } from "./terminal.ts";
 
 export function airCommand(): Command {
   return withViewOptions(

@@ -1,11 +1,8 @@
-/**
- * How long is a frame of this kind on the air, and how often may it be sent?
- */
+/** How long is a frame of this kind on the air, and how often may it be sent? */
 import { Command } from "commander";
 import { z } from "zod";
 import {
   fskAirtime,
-  type LoraCodingRate,
   LR_FHSS_BITRATE_BPS,
   LR_FHSS_HEADER_BITS,
   loraAirtime,
@@ -17,7 +14,8 @@ import { framesPerHour, offTimeUs } from "../radio/occupancy.ts";
 import { dutyCycleLimitFor, dwellLimitFor, LIMITS_CAUTION } from "../radio/regions/limits.ts";
 import { type RegionPlan, regionPlan, regionPlans } from "../radio/regions/region-plan.ts";
 import { megahertz } from "../words/format.ts";
-import { complain, jsonText, print } from "./options.ts";
+import { CannotRun, guarded } from "./options.ts";
+import { print, printJson } from "./terminal.ts";
 
 /** What the command prints with --json. */
 export interface AirtimeReport {
@@ -37,7 +35,7 @@ export interface AirtimeReport {
   readonly caution: string;
 }
 
-export interface DutyCycleConsequence {
+interface DutyCycleConsequence {
   /** Share of an hour. */
   readonly limit: number;
   readonly framesPerHour: number;
@@ -47,40 +45,32 @@ export interface DutyCycleConsequence {
   readonly source: string;
 }
 
-export interface DwellConsequence {
+interface DwellConsequence {
   readonly limitMs: number;
   readonly within: boolean;
   readonly source: string;
 }
 
-/** Kilohertz as people write them, and the exact bandwidth in Hz that a radio has. */
-const BANDWIDTHS_HZ: ReadonlyMap<string, number> = new Map([
-  ["7.8", 7812.5],
-  ["7.81", 7812.5],
-  ["7.8125", 7812.5],
-  ["10.4", 125_000 / 12],
-  ["15.6", 15_625],
-  ["15.625", 15_625],
-  ["20.8", 125_000 / 6],
-  ["31.25", 31_250],
-  ["31.3", 31_250],
-  ["41.7", 125_000 / 3],
-  ["62.5", 62_500],
-  ["125", 125_000],
-  ["250", 250_000],
-  ["500", 500_000],
-  ["200", 203_125],
-  ["203", 203_125],
-  ["203.125", 203_125],
-  ["400", 406_250],
-  ["406", 406_250],
-  ["406.25", 406_250],
-  ["800", 812_500],
-  ["812", 812_500],
-  ["812.5", 812_500],
-  ["1600", 1_625_000],
-  ["1625", 1_625_000],
-]);
+/** The exact bandwidths in Hz that a radio has, each with the kilohertz that people write for it. */
+const BANDWIDTHS: readonly (readonly [number, ...string[]])[] = [
+  [7812.5, "7.8", "7.81", "7.8125"],
+  [125_000 / 12, "10.4"],
+  [15_625, "15.6", "15.625"],
+  [125_000 / 6, "20.8"],
+  [31_250, "31.25", "31.3"],
+  [125_000 / 3, "41.7"],
+  [62_500, "62.5"],
+  [125_000, "125"],
+  [250_000, "250"],
+  [500_000, "500"],
+  [203_125, "200", "203", "203.125"],
+  [406_250, "400", "406", "406.25"],
+  [812_500, "800", "812", "812.5"],
+  [1_625_000, "1600", "1625"],
+];
+
+const bandwidthHz = (label: string): number | undefined =>
+  BANDWIDTHS.find(([, ...labels]) => labels.includes(label))?.[0];
 
 const wholeNumber = (what: string, least: number, most: number) =>
   z
@@ -111,7 +101,7 @@ const loraSchema = z
     sf: wholeNumber("--sf, the spreading factor,", 5, 12),
     bw: z
       .string()
-      .transform((label) => BANDWIDTHS_HZ.get(label))
+      .transform(bandwidthHz)
       .refine((hz) => hz !== undefined, {
         error:
           "--bw must be a LoRa bandwidth in kilohertz: 7.8, 10.4, 15.6, 20.8, 31.25, 41.7, 62.5, 125, 250, 500, or 203, 406, 812, 1625 at 2.4 GHz",
@@ -144,93 +134,64 @@ const lrFhssSchema = z.object({
     .transform((rate) => lrFhssCodeRate(rate) ?? "1/3"),
 });
 
-type Answer =
-  | { readonly ok: true; readonly report: AirtimeReport }
-  | { readonly ok: false; readonly sentence: string };
-
-/** Answers the command's question from its raw options; pure. The sentence says what to mend. */
-export function airtimeReport(options: Readonly<Record<string, unknown>>): Answer {
-  if (options.fsk !== undefined && options.lrFhss !== undefined) {
-    return { ok: false, sentence: "Give either --fsk or --lr-fhss, not both." };
-  }
-  if (options.fsk !== undefined) {
-    return fskReport(options);
-  }
-  return options.lrFhss === undefined ? loraReport(options) : lrFhssReport(options);
+/** Answers the command's question from its raw options; throws CannotRun with what to mend. */
+export function airtimeReport(options: Readonly<Record<string, unknown>>): AirtimeReport {
+  const { fsk, lrFhss } = options;
+  if (fsk !== undefined && lrFhss !== undefined)
+    throw new CannotRun("Give either --fsk or --lr-fhss, not both.");
+  if (fsk !== undefined) return fskReport(asked(fskSchema, options));
+  if (lrFhss !== undefined) return lrFhssReport(asked(lrFhssSchema, options));
+  return loraReport(asked(loraSchema, options));
 }
 
-function loraReport(options: unknown): Answer {
-  const parsed = loraSchema.safeParse(options);
-  if (!parsed.success) {
-    return refusal(parsed.error);
-  }
-  const o = parsed.data;
-  const bandwidthHz = o.bw ?? 125_000;
-  const codingRate: LoraCodingRate = o.cr;
-  const airtime = loraAirtime({
-    spreadingFactor: o.sf,
+function asked<T>(schema: z.ZodType<T>, options: unknown): T {
+  const parsed = schema.safeParse(options);
+  if (parsed.success) return parsed.data;
+  throw new CannotRun(`${parsed.error.issues[0]?.message ?? "the options cannot be read"}.`);
+}
+
+function loraReport(asked: z.output<typeof loraSchema>): AirtimeReport {
+  const { sf, cr, size: payloadBytes, preamble, implicitHeader, crc, ldro, region, frequency } = asked;
+  const bandwidthHz = asked.bw ?? 125_000;
+  const { airtimeUs, symbolUs, ...symbols } = loraAirtime({
+    spreadingFactor: sf,
     bandwidthHz,
-    codingRate,
-    payloadBytes: o.size,
-    preambleSymbols: o.preamble,
-    explicitHeader: !o.implicitHeader,
-    crc: o.crc,
-    lowDataRateOptimisation: o.ldro === "auto" ? "auto" : o.ldro === "on",
+    codingRate: cr,
+    payloadBytes,
+    preambleSymbols: preamble,
+    explicitHeader: !implicitHeader,
+    crc,
+    lowDataRateOptimisation: ldro === "auto" ? "auto" : ldro === "on",
   });
-  const reported = {
-    modulation: `SF${o.sf}BW${Math.floor(bandwidthHz / 100) / 10} ${o.cr}`,
-    payloadBytes: o.size,
-    airtimeMs: milliseconds(airtime.airtimeUs),
-    symbolMs: milliseconds(airtime.symbolUs),
-    payloadSymbols: airtime.payloadSymbols,
-    preambleSymbols: airtime.preambleSymbols,
-    lowDataRateOptimisation: airtime.lowDataRateOptimisation,
-  };
   return {
-    ok: true,
-    report: {
-      ...reported,
-      ...consequences(airtime.airtimeUs, bandwidthHz, o.region ?? null, o.frequency ?? null),
-    },
+    modulation: `SF${sf}BW${Math.floor(bandwidthHz / 100) / 10} ${cr}`,
+    payloadBytes,
+    airtimeMs: milliseconds(airtimeUs),
+    symbolMs: milliseconds(symbolUs),
+    payloadSymbols: symbols.payloadSymbols,
+    preambleSymbols: symbols.preambleSymbols,
+    lowDataRateOptimisation: symbols.lowDataRateOptimisation,
+    ...consequences(airtimeUs, bandwidthHz, region ?? null, frequency ?? null),
   };
 }
 
-function fskReport(options: unknown): Answer {
-  const parsed = fskSchema.safeParse(options);
-  if (!parsed.success) {
-    return refusal(parsed.error);
-  }
-  const { fsk: bitrateBps, size: payloadBytes, crc, region, frequency } = parsed.data;
+function fskReport(asked: z.output<typeof fskSchema>): AirtimeReport {
+  const { fsk: bitrateBps, size: payloadBytes, crc, region, frequency } = asked;
   const { airtimeUs } = fskAirtime({ bitrateBps, payloadBytes, crc });
   return {
-    ok: true,
-    report: {
-      ...withoutSymbols(`FSK ${bitrateBps / 1000} kb/s`, payloadBytes, airtimeUs),
-      ...consequences(airtimeUs, 50_000, region ?? null, frequency ?? null),
-    },
+    ...withoutSymbols(`FSK ${bitrateBps / 1000} kb/s`, payloadBytes, airtimeUs),
+    ...consequences(airtimeUs, 50_000, region ?? null, frequency ?? null),
   };
 }
 
-function lrFhssReport(options: unknown): Answer {
-  const parsed = lrFhssSchema.safeParse(options);
-  if (!parsed.success) {
-    return refusal(parsed.error);
-  }
-  const { lrFhss: headers, cr: codeRate, size: payloadBytes, region, frequency } = parsed.data;
+function lrFhssReport(asked: z.output<typeof lrFhssSchema>): AirtimeReport {
+  const { lrFhss: headers, cr: codeRate, size: payloadBytes, region, frequency } = asked;
   const { airtimeUs } = lrFhssAirtime({ payloadBytes, codeRate, headers });
+  // It hops: a dwell limit counts what stays on one frequency, at most a header.
+  const headerUs = (LR_FHSS_HEADER_BITS * 1e6) / LR_FHSS_BITRATE_BPS;
   return {
-    ok: true,
-    report: {
-      ...withoutSymbols(`LR-FHSS ${codeRate}, ${headers} headers`, payloadBytes, airtimeUs),
-      // It hops: a dwell limit counts what stays on one frequency, at most a header.
-      ...consequences(
-        airtimeUs,
-        137_000,
-        region ?? null,
-        frequency ?? null,
-        (LR_FHSS_HEADER_BITS * 1e6) / LR_FHSS_BITRATE_BPS,
-      ),
-    },
+    ...withoutSymbols(`LR-FHSS ${codeRate}, ${headers} headers`, payloadBytes, airtimeUs),
+    ...consequences(airtimeUs, 137_000, region ?? null, frequency ?? null, headerUs),
   };
 }
 
@@ -245,6 +206,8 @@ function withoutSymbols(modulation: string, payloadBytes: number, airtimeUs: num
     lowDataRateOptimisation: null,
   };
 }
+
+const EXAMPLE = "an example; name a --region for its limits";
 
 /** Limits of the region, or the usual ones as examples when no region was named. */
 function consequences(
@@ -267,8 +230,8 @@ function consequences(
   });
   if (region === null) {
     return {
-      dutyCycle: [0.001, 0.01, 0.1].map((limit) => duty(limit, "an example; name a --region for its limits")),
-      dwell: [dwell(400, "an example; name a --region for its limits")],
+      dutyCycle: [0.001, 0.01, 0.1].map((limit) => duty(limit, EXAMPLE)),
+      dwell: [dwell(400, EXAMPLE)],
       notes: frequencyHz === null ? [] : ["A frequency means nothing here without a --region."],
       caution: LIMITS_CAUTION,
     };
@@ -276,64 +239,41 @@ function consequences(
   // Without a frequency the first default channel stands for the region.
   const at = frequencyHz ?? region.variants[0]?.channels[0]?.frequencyHz ?? region.fromHz;
   const limit = dutyCycleLimitFor(at, region);
-  const dwellLimit = dwellLimitFor(region, bandwidthHz);
-  const notes: string[] = [];
-  if (at < region.fromHz || at > region.toHz) {
-    notes.push(`${megahertz(at)} lies outside ${region.plan}.`);
-  }
-  if (limit !== null && limit.limit === null) {
-    notes.push(limit.text);
-  }
-  if (region.remark !== null) {
-    notes.push(`${region.name}: ${region.remark}.`);
-  }
+  const most = dwellLimitFor(region, bandwidthHz);
   return {
-    notes,
-    dutyCycle:
-      limit === null || limit.limit === null ? [] : [duty(limit.limit, `${limit.text} ${limit.source}`)],
-    dwell:
-      dwellLimit === null || dwellLimit.uplinkMs === null
-        ? []
-        : [dwell(dwellLimit.uplinkMs, `${dwellLimit.text} ${dwellLimit.source}`)],
+    notes: [
+      ...(at >= region.fromHz && at <= region.toHz ? [] : [`${megahertz(at)} lies outside ${region.plan}.`]),
+      ...(limit !== null && limit.limit === null ? [limit.text] : []),
+      ...(region.remark === null ? [] : [`${region.name}: ${region.remark}.`]),
+    ],
+    dutyCycle: limit?.limit == null ? [] : [duty(limit.limit, `${limit.text} ${limit.source}`)],
+    dwell: most?.uplinkMs == null ? [] : [dwell(most.uplinkMs, `${most.text} ${most.source}`)],
     caution: LIMITS_CAUTION,
   };
 }
 
-function refusal(error: z.ZodError): Answer {
-  return { ok: false, sentence: `${error.issues[0]?.message ?? "the options cannot be read"}.` };
-}
-
 /** Microseconds to milliseconds, to the nanosecond: rounding belongs to display only. */
-function milliseconds(us: number): number {
-  return Math.round(us * 1000) / 1e6;
-}
+const milliseconds = (us: number): number => Math.round(us * 1000) / 1e6;
 
 /** The report for people. */
 export function renderAirtime(report: AirtimeReport): string {
   const ms = (value: number): string => `${Math.round(value * 1000) / 1000} ms`;
+  const ldro = report.lowDataRateOptimisation === true ? "on" : "off";
   const lines = [`${report.modulation}, ${report.payloadBytes} octets: ${ms(report.airtimeMs)} on the air`];
-  if (report.symbolMs !== null) {
-    const ldro = report.lowDataRateOptimisation === true ? "on" : "off";
+  if (report.symbolMs !== null)
     lines.push(
       `  one symbol ${ms(report.symbolMs)}; ${report.preambleSymbols} of preamble, ${report.payloadSymbols} of header and payload; low-data-rate optimisation ${ldro}`,
     );
-  }
-  for (const { limit, framesPerHour: frames, offTimeMs, source } of report.dutyCycle) {
-    const percent = Math.round(limit * 10_000) / 100;
+  for (const { limit, framesPerHour: frames, offTimeMs, source } of report.dutyCycle)
     lines.push(
-      `  at ${percent} %: ${frames} frames an hour, ${ms(offTimeMs)} of silence after each (${source})`,
+      `  at ${Math.round(limit * 10_000) / 100} %: ${frames} frames an hour, ${ms(offTimeMs)} of silence after each (${source})`,
     );
-  }
-  for (const { limitMs, within, source } of report.dwell) {
+  for (const { limitMs, within, source } of report.dwell)
     lines.push(`  ${within ? "within" : "longer than"} a dwell limit of ${limitMs} ms (${source})`);
-  }
-  for (const sentence of [...report.notes, report.caution]) {
-    lines.push(`  ${sentence}`);
-  }
+  for (const sentence of [...report.notes, report.caution]) lines.push(`  ${sentence}`);
   return lines.join("\n");
 }
 
-/** `mastlog airtime`. */
 export function airtimeCommand(): Command {
   return new Command("airtime")
     .description("Time on air of a frame, and what duty cycle and dwell limits make of it.")
@@ -350,14 +290,11 @@ export function airtimeCommand(): Command {
     .option("--region <name>", "limits of a region, for example EU868")
     .option("--frequency <MHz>", "where in that region")
     .option("--json", "print JSON")
-    .action((options: Readonly<Record<string, unknown>>) => {
-      const answer = airtimeReport(options);
-      if (!answer.ok) {
-        complain(`${answer.sentence}\n`);
-        process.exitCode = 2;
-        return;
-      }
-      const text = options.json === true ? jsonText(answer.report) : renderAirtime(answer.report);
-      print(`${text}\n`);
-    });
+    .action((options: Readonly<Record<string, unknown>>) =>
+      guarded(() => {
+        const report = airtimeReport(options);
+        if (options.json === true) printJson(report);
+        else print(`${renderAirtime(report)}\n`);
+      }),
+    );
 }

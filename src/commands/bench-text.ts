@@ -8,8 +8,8 @@ import type {
   ReceiverView,
 } from "../contract/index.ts";
 import { plainLine } from "../model/text.ts";
-import { figure, plural } from "../words/format.ts";
-import { sentenceText, table } from "./options.ts";
+import { figure, listed, plural } from "../words/format.ts";
+import { sentenceText, table } from "./terminal.ts";
 
 const WORDS: Readonly<Record<BenchState, string>> = {
   pass: "✓ pass",
@@ -125,4 +125,35 @@ function wrapped(text: string, indent: number): string[] {
     } else line = line === "" ? word : `${line} ${word}`;
   }
   return [...lines, line].map((one) => `${" ".repeat(indent)}${one}`);
+}
+
+/** Why a gateway is not signed off. */
+export const NOT_PASSED: Readonly<Record<BenchView["verdict"], string>> = {
+  pass: "every check passes",
+  warn: "a check is to be looked at",
+  waiting: "a check is open",
+  fail: "a check fails",
+};
+
+/** Known identifiers that a sentence names. */
+const MAX_NAMED = 5;
+
+/** Why there is no list of a gateway that was never heard, and what to look at. */
+export function unknownText(eui: string, known: readonly string[]): string {
+  const named = known.slice(0, MAX_NAMED);
+  const more = known.length > named.length ? ` and ${known.length - named.length} more` : "";
+  if (known.length === 0) return `No gateway ${eui} was heard, nor any other.`;
+  const near = known.find((one) => digitsApart(one, eui) <= MAX_TYPED_WRONG);
+  const hint =
+    near === undefined
+      ? "If the identifier is right, none of its datagrams arrived: check its server address, its port and the firewall here."
+      : `Did you mean ${near}?`;
+  return `No gateway ${eui} was heard; known ${known.length === 1 ? "is" : "are"} ${listed(named)}${more}. ${hint}`;
+}
+
+/** As many digits wrong are a typing error rather than another gateway. Chosen: two digits changed places. */
+const MAX_TYPED_WRONG = 2;
+
+function digitsApart(a: string, b: string): number {
+  return [...a].filter((digit, i) => digit !== b[i]).length;
 }

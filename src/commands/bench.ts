@@ -1,8 +1,7 @@
 /** `mastlog bench GATEWAY-EUI`: the check list of one gateway on the bench, now or once it can be judged. */
 import { setTimeout as sleep } from "node:timers/promises";
 import { Argument, Command, Option } from "commander";
-import type { BenchView, ReceiverView } from "../contract/index.ts";
-import { SerialText } from "../contract/index.ts";
+import { type BenchView, type ReceiverView, SerialText } from "../contract/index.ts";
 import { isSettled } from "../diagnosis/bench/judge.ts";
 import { REFERENCE_LIMITS } from "../diagnosis/bench/reference.ts";
 import { isoTime } from "../model/time-range.ts";
@@ -15,17 +14,14 @@ import { benchRow, benchTable, benchView, knownGateways } from "../views/bench.t
 import { receiverView } from "../views/receiver.ts";
 import { type Reference, referenceSet } from "../views/trials/trials.ts";
 import type { AskedWindow } from "../views/window.ts";
-import { listed, plural } from "../words/format.ts";
-import { benchText, briefText, receiverText, tableText } from "./bench-text.ts";
+import { plural } from "../words/format.ts";
+import { benchText, briefText, NOT_PASSED, receiverText, tableText, unknownText } from "./bench-text.ts";
 import {
   CannotRun,
-  complain,
   guarded,
   overWindow,
   ownPlansGiven,
   plansOption,
-  print,
-  printJson,
   readEui,
   readSeconds,
   readViewOptions,
@@ -34,13 +30,12 @@ import {
   withReader,
   withViewOptions,
 } from "./options.ts";
+import { complain, print, printJson } from "./terminal.ts";
 import { enter } from "./user-data.ts";
 
 const BETWEEN_LOOKS_MS = 1_000;
 /** Seconds of the past that a waiting bench looks at, unless set otherwise. */
 const WAITING_LOOKS_BACK_SECONDS = 3_600;
-/** Known identifiers that a sentence names. */
-const MAX_NAMED = 5;
 
 export function benchCommand(): Command {
   return withViewOptions(
@@ -154,13 +149,6 @@ type AskedReference =
   | false
   | { readonly eui: string | null; readonly offsetDb: number | null; readonly loss: number | null };
 
-const NOT_PASSED: Readonly<Record<BenchView["verdict"], string>> = {
-  pass: "every check passes",
-  warn: "a check is to be looked at",
-  waiting: "a check is open",
-  fail: "a check fails",
-};
-
 function isNoted({ serial, signOff, takeBack }: BenchGiven): boolean {
   return serial !== undefined || signOff === true || takeBack === true;
 }
@@ -228,11 +216,7 @@ function benched(
   window: AskedWindow,
   { eui, ownPlans, expected, reference }: Question,
 ): BenchView | null {
-  return benchView(store, window, eui, {
-    ownPlans,
-    expected,
-    reference: referenceOf(store, reference),
-  });
+  return benchView(store, window, eui, { ownPlans, expected, reference: referenceOf(store, reference) });
 }
 
 /** What was asked for, filled up with what was set for the bench. Throws when limits are given and nothing to limit. */
@@ -310,23 +294,5 @@ function showProgress(view: BenchView | null): void {
 }
 
 function unknown(store: Store, eui: string): CannotRun {
-  const known = knownGateways(store);
-  const named = known.slice(0, MAX_NAMED);
-  const more = known.length > named.length ? ` and ${known.length - named.length} more` : "";
-  if (known.length === 0) return new CannotRun(`No gateway ${eui} was heard, nor any other.`);
-  const near = known.find((one) => digitsApart(one, eui) <= MAX_TYPED_WRONG);
-  const hint =
-    near === undefined
-      ? "If the identifier is right, none of its datagrams arrived: check its server address, its port and the firewall here."
-      : `Did you mean ${near}?`;
-  return new CannotRun(
-    `No gateway ${eui} was heard; known ${known.length === 1 ? "is" : "are"} ${listed(named)}${more}. ${hint}`,
-  );
-}
-
-/** As many digits wrong are a typing error rather than another gateway. Chosen: two digits changed places. */
-const MAX_TYPED_WRONG = 2;
-
-function digitsApart(a: string, b: string): number {
-  return [...a].filter((digit, i) => digit !== b[i]).length;
+  return new CannotRun(unknownText(eui, knownGateways(store)));
 }

@@ -6,18 +6,14 @@ import { duration, figure, megahertzFigure, percent, percentInterval } from "../
 import {
   CannotRun,
   guarded,
-  joined,
   overWindow,
   ownPlansGiven,
   plansOption,
-  print,
-  printJson,
   readDevAddr,
   readViewOptions,
-  sentenceText,
-  table,
   withViewOptions,
 } from "./options.ts";
+import { joined, print, printJson, sentenceText, table } from "./terminal.ts";
 
 interface Given {
   readonly share?: string;

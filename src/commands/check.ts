@@ -8,8 +8,6 @@ import { askedWindow } from "../views/window.ts";
 import {
   CannotRun,
   guarded,
-  print,
-  printJson,
   readDevAddr,
   readEui,
   readSeconds,
@@ -17,6 +15,7 @@ import {
   storeCommand,
   withReader,
 } from "./options.ts";
+import { print, printJson } from "./terminal.ts";
 
 const EXIT_CODES: Readonly<Record<CheckState, number>> = { well: 0, "not-well": 1, "cannot-tell": 2 };
 

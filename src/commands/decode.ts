@@ -9,7 +9,7 @@ import { type DecodeAnswer, describeAnswer, readPacketText } from "../wire/loraw
 import { explainPayload } from "../wire/lorawan/explain-payload.ts";
 import { type FrameFacts, KEY_NAMES, type KeyName, type LorawanKeys } from "../wire/lorawan/lorawan-keys.ts";
 import { octetsOfHex } from "../wire/lorawan/octets.ts";
-import { jsonText } from "./options.ts";
+import { jsonText } from "./terminal.ts";
 
 interface Options {
   readonly keys?: string;

@@ -1,4 +1,5 @@
 /** `mastlog export`: takes a table out of the store, as a file, to stdout, or as a folder tree of Parquet files. */
+
 import { closeSync, existsSync, mkdirSync, openSync, renameSync, rmSync, writeSync } from "node:fs";
 import { basename, dirname, extname, join } from "node:path";
 import { Command, Option } from "commander";
@@ -12,22 +13,14 @@ import {
   type TreePiece,
   whyNot,
 } from "../export/export.ts";
+import { errorText } from "../model/fault.ts";
 import { isoTime } from "../model/time-range.ts";
 import { narrowToSite, siteNames } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { openReaderOfNow } from "../store/service-claim.ts";
 import { fileSize } from "../words/format.ts";
-import {
-  CannotRun,
-  complain,
-  dbOption,
-  guarded,
-  interruptible,
-  progressBar,
-  readViewOptions,
-  tellLeftHeld,
-  windowGiven,
-} from "./options.ts";
+import { CannotRun, dbOption, guarded, readViewOptions, tellLeftHeld, windowGiven } from "./options.ts";
+import { complain, interruptible, progressBar } from "./terminal.ts";
 
 const Options = z.object({
   what: z.enum(EXPORT_TABLES),
@@ -258,8 +251,6 @@ function asSentence<T>(path: string, work: () => T): T {
   } catch (error) {
     if (!existsSync(dirname(path)))
       throw new CannotRun(`${path} cannot be written: there is no folder ${dirname(path)}.`);
-    throw new CannotRun(
-      `${path} cannot be written: ${error instanceof Error ? error.message : String(error)}.`,
-    );
+    throw new CannotRun(`${path} cannot be written: ${errorText(error)}.`);
   }
 }

@@ -16,17 +16,8 @@ import { Recorder } from "../store/recorder.ts";
 import { type Removed, removedOf } from "../store/retention.ts";
 import { closeBesideService, isServiceRunning } from "../store/service-claim.ts";
 import { figure, plural } from "../words/format.ts";
-import {
-  CannotRun,
-  complain,
-  guarded,
-  interruptible,
-  type Progress,
-  print,
-  printJson,
-  progressBar,
-  storeCommand,
-} from "./options.ts";
+import { CannotRun, guarded, storeCommand } from "./options.ts";
+import { complain, interruptible, type Progress, print, printJson, progressBar } from "./terminal.ts";
 
 const Options = z.object({
   db: z.string().min(1),

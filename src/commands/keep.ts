@@ -13,17 +13,8 @@ import { closeBesideService, isServiceRunning } from "../store/service-claim.ts"
 import { KEPT_LIMITS, keptRule, writeKeptRule } from "../store/settings.ts";
 import { keptView } from "../views/bookkeeping.ts";
 import { figure, fileSize, type KeptRule, keptRuleText, plural, removedSentence } from "../words/format.ts";
-
-import {
-  CannotRun,
-  complain,
-  guarded,
-  interruptible,
-  print,
-  printJson,
-  storeCommand,
-  withReader,
-} from "./options.ts";
+import { CannotRun, guarded, storeCommand, withReader } from "./options.ts";
+import { complain, interruptible, print, printJson } from "./terminal.ts";
 
 const HELP = `
 Without options it says what is kept. What is older than --days, or the oldest of what makes the file larger than --size,

@@ -1,12 +1,15 @@
 /** `mastlog keys`: which keys of one's own nodes does this machine hold? Adds, lists and removes them; never shows one. */
+
 import { readFileSync } from "node:fs";
 import { Command } from "commander";
 import { readNodeKeysFile } from "../ledger/keys/file.ts";
+import { errorCode } from "../model/fault.ts";
 import { addKeys, type KeysListed, listKeys, removeKeys } from "../store/keys.ts";
 import { openStore, type Store } from "../store/open.ts";
 import { Recorder } from "../store/recorder.ts";
 import { plural } from "../words/format.ts";
-import { CannotRun, guarded, print, printJson, storeCommand, table, withReader } from "./options.ts";
+import { CannotRun, guarded, storeCommand, withReader } from "./options.ts";
+import { print, printJson, table } from "./terminal.ts";
 
 interface KeysOptions {
   readonly db: string;
@@ -70,7 +73,7 @@ function readKeys(file: string) {
   try {
     text = readFileSync(file, "utf8");
   } catch (error) {
-    const code = error instanceof Error && "code" in error ? String(error.code) : "unknown trouble";
+    const code = errorCode(error) || "unknown trouble";
     throw new CannotRun(`The key file cannot be read (${code}).`);
   }
   const read = readNodeKeysFile(text);

@@ -1,12 +1,13 @@
 /** What do all commands share? The store's place, the window of time, and how a fault is reported. */
 
-import { readFileSync } from "node:fs";
-import cliProgress from "cli-progress";
+import { existsSync, mkdirSync, readFileSync } from "node:fs";
+import { homedir } from "node:os";
+import { dirname, posix, win32 } from "node:path";
 import { Command, Option } from "commander";
 import { z } from "zod";
 import type { WindowQuery } from "../contract/common.ts";
-import type { Sentence } from "../contract/index.ts";
-import { plainJson, plainLine, plainLines } from "../model/text.ts";
+import { errorCode } from "../model/fault.ts";
+import { plainLine } from "../model/text.ts";
 import { readOwnPlans } from "../radio/regions/own-plans.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { HeldLog, isAnythingHeld } from "../store/held-log.ts";
@@ -14,9 +15,10 @@ import { narrowToSite } from "../store/narrowed.ts";
 import type { Store } from "../store/open.ts";
 import { isServiceRunning, openReaderOfNow } from "../store/service-claim.ts";
 import { describeStoreError } from "../store/store-error.ts";
+import { packageRoot } from "../store/upgrade.ts";
 import { type AskedWindow, askedWindow, type Basis, windowView } from "../views/window.ts";
 import { plural } from "../words/format.ts";
-import { defaultStore, isCheckout, makeStoreFolder } from "./store-place.ts";
+import { complain, joined, print, printJson } from "./terminal.ts";
 
 export interface DbOptions {
   readonly db: string;
@@ -30,7 +32,7 @@ export class CannotRun extends Error {
   }
 }
 
-/** `--db FILE`: by default the environment variable MASTLOG_DB, else where store-place.ts says. */
+/** `--db FILE`: by default the environment variable MASTLOG_DB, else where storePlace says. */
 export function dbOption(): Option {
   return new Option("--db <file>", "the store").env("MASTLOG_DB").default(defaultStore());
 }
@@ -232,7 +234,7 @@ export function ownPlansGiven(given: unknown): readonly RegionPlan[] {
   try {
     text = readFileSync(file, "utf8");
   } catch (error) {
-    const code = error instanceof Error && "code" in error ? String(error.code) : "unknown trouble";
+    const code = errorCode(error) || "unknown trouble";
     throw new CannotRun(`The plan file ${file} cannot be read (${code}).`);
   }
   const read = readOwnPlans(text);
@@ -240,106 +242,44 @@ export function ownPlansGiven(given: unknown): readonly RegionPlan[] {
   return read.plans;
 }
 
-// Lets a command that writes end in order after Ctrl-C or `kill`: it stops at a safe point and closes the store.
+// Where is the store when nobody names one? In a checkout: `mastlog.db` in the working folder. Of an installed package:
+// in the folder that the system keeps for a user's data.
 
-const SIGNALS = ["SIGINT", "SIGTERM", "SIGHUP"] as const;
+const STORE_FILE = "mastlog.db";
+
+export interface StorePlaceFacts {
+  readonly isCheckout: boolean;
+  readonly platform: NodeJS.Platform;
+  readonly home: string;
+  readonly environment: Readonly<Record<string, string | undefined>>;
+}
 
 /**
- * Runs `work`; a signal calls `stop`, after which `work` should settle soon. Then the program ends by that signal, as
- * its caller expects. A second signal ends it at once.
+ * Returns the store's path. Linux and others: `$XDG_DATA_HOME/mastlog`, by default `~/.local/share/mastlog` (XDG Base
+ * Directory Specification 0.8; a relative path there "should be considered invalid and ignored"). macOS:
+ * `~/Library/Application Support/Mastlog`. Windows: `%LOCALAPPDATA%\Mastlog`, since a store does not roam.
  */
-export async function interruptible<T>(stop: () => void, work: () => Promise<T>): Promise<T> {
-  let caught: NodeJS.Signals | null = null;
-  const onSignal = (signal: NodeJS.Signals): void => {
-    caught = signal;
-    remove();
-    stop();
-  };
-  const remove = (): void => {
-    for (const signal of SIGNALS) process.removeListener(signal, onSignal);
-  };
-  for (const signal of SIGNALS) process.on(signal, onSignal);
-  try {
-    return await work();
-  } finally {
-    remove();
-    if (caught !== null) process.kill(process.pid, caught);
+export function storePlace({ isCheckout, platform, home, environment }: StorePlaceFacts): string {
+  if (isCheckout) return STORE_FILE;
+  if (platform === "win32") {
+    const local = environment.LOCALAPPDATA ?? "";
+    return win32.join(local === "" ? win32.join(home, "AppData", "Local") : local, "Mastlog", STORE_FILE);
   }
+  if (platform === "darwin") return posix.join(home, "Library", "Application Support", "Mastlog", STORE_FILE);
+  const named = environment.XDG_DATA_HOME ?? "";
+  const data = posix.isAbsolute(named) ? named : posix.join(home, ".local", "share");
+  return posix.join(data, "mastlog", STORE_FILE);
 }
 
-// How far is a long piece of work? A bar on a terminal's stderr, and nothing anywhere else.
+/** True where the program runs from a checkout of its sources. */
+export const isCheckout: boolean = existsSync(new URL("src/main.ts", packageRoot));
 
-export interface Progress {
-  /** Share done, 0 to 1. */
-  at(share: number): void;
-  stop(): void;
+/** The same for this machine and user. */
+export function defaultStore(): string {
+  return storePlace({ isCheckout, platform: process.platform, home: homedir(), environment: process.env });
 }
 
-export function progressBar(what: string, stream: NodeJS.WriteStream = process.stderr): Progress {
-  if (!stream.isTTY) return { at: () => undefined, stop: () => undefined };
-  const bar = new cliProgress.SingleBar({
-    stream,
-    format: `${what} [{bar}] {percentage} %`,
-    clearOnComplete: true,
-    hideCursor: true,
-  });
-  bar.start(100, 0);
-  return { at: (share) => bar.update(Math.round(share * 100)), stop: () => bar.stop() };
-}
-
-// How do the commands print an answer: aligned columns under the view's sentence, or one JSON document.
-
-/** Writes text to stdout, without what could steer the terminal: names and a gateway's words are a stranger's. */
-export function print(text: string): void {
-  process.stdout.write(plainLines(text));
-}
-
-/** Writes text to stderr in the same way. */
-export function complain(text: string): void {
-  process.stderr.write(plainLines(text));
-}
-
-/** Prints a value as one JSON document; characters that steer a terminal are escaped in it. */
-export function printJson(value: unknown): void {
-  process.stdout.write(`${jsonText(value)}\n`);
-}
-
-export function jsonText(value: unknown): string {
-  return plainJson(JSON.stringify(value, null, 2));
-}
-
-export function sentenceText(sentence: Sentence): string {
-  return plainLine(sentence.map(({ text }) => text).join(""));
-}
-
-/** Returns the parts as one text, a blank line between; a part without text is left out. */
-export function joined(parts: readonly string[]): string {
-  return `${parts.filter((part) => part !== "").join("\n\n")}\n`;
-}
-
-/** Returns rows under their title; nothing without rows. */
-export function titled(title: string, rows: string): string {
-  return rows === "" ? "" : `${title}\n${rows}`;
-}
-
-interface Column<Row> {
-  readonly title: string;
-  readonly of: (row: Row) => string;
-  /** Numbers stand right. */
-  readonly right?: boolean;
-}
-
-/** A table of text; every row one line. Empty without rows. */
-export function table<Row>(rows: readonly Row[], columns: readonly Column<Row>[]): string {
-  if (rows.length === 0) return "";
-  const cells = [
-    columns.map(({ title }) => plainLine(title)),
-    ...rows.map((row) => columns.map(({ of }) => plainLine(of(row)))),
-  ];
-  const widths = columns.map((_, i) => Math.max(...cells.map((line) => [...(line[i] ?? "")].length)));
-  const pad = (text: string, i: number) => {
-    const fill = " ".repeat(Math.max(0, (widths[i] ?? 0) - [...text].length));
-    return columns[i]?.right === true ? fill + text : text + fill;
-  };
-  return cells.map((line) => line.map(pad).join("  ").trimEnd()).join("\n");
+/** Makes the folder of an installed package's store where it is missing, for its owner only. */
+export function makeStoreFolder(path: string): void {
+  if (!isCheckout) mkdirSync(dirname(path), { recursive: true, mode: 0o700 });
 }

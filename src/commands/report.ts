@@ -1,7 +1,9 @@
 /** `mastlog report`: the printable report of a window, as one HTML file. */
+
 import { writeFileSync } from "node:fs";
 import { Command } from "commander";
 import { z } from "zod";
+import { errorText } from "../model/fault.ts";
 import { renderReport } from "../report/render.tsx";
 import { reportData } from "../views/report.ts";
 import {
@@ -83,8 +85,6 @@ function write(file: string, html: string): void {
   try {
     writeFileSync(file, html);
   } catch (error) {
-    throw new CannotRun(
-      `${file} cannot be written: ${error instanceof Error ? error.message : String(error)}.`,
-    );
+    throw new CannotRun(`${file} cannot be written: ${errorText(error)}.`);
   }
 }

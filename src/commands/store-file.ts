@@ -17,19 +17,8 @@ import { rescueStore } from "../store/rescue.ts";
 import type { Removed } from "../store/retention.ts";
 import { closeBesideService, isServiceRunning } from "../store/service-claim.ts";
 import { figure, fileSize, plural, removedSentence } from "../words/format.ts";
-
-import {
-  CannotRun,
-  complain,
-  type DbOptions,
-  dbOption,
-  guarded,
-  interruptible,
-  print,
-  printJson,
-  progressBar,
-  storeCommand,
-} from "./options.ts";
+import { CannotRun, type DbOptions, dbOption, guarded, storeCommand } from "./options.ts";
+import { complain, interruptible, print, printJson, progressBar } from "./terminal.ts";
 
 const Options = z.object({
   db: z.string().min(1),

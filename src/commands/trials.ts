@@ -18,18 +18,15 @@ import {
   dbOption,
   guarded,
   overWindow,
-  print,
-  printJson,
   readEui,
   readRowNumber,
   readViewOptions,
   SITE_HELP,
-  sentenceText,
-  table,
   viewAction,
   withReader,
   withViewOptions,
 } from "./options.ts";
+import { print, printJson, sentenceText, table } from "./terminal.ts";
 
 // `mastlog compare A B`: which of two placements hears better, by how much, and is that enough to say?
 

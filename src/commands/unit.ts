@@ -4,8 +4,7 @@ import { execFile } from "node:child_process";
 import { fileURLToPath } from "node:url";
 import { Command } from "commander";
 import { packageRoot } from "../store/upgrade.ts";
-import { guarded } from "./options.ts";
-import { isCheckout } from "./store-place.ts";
+import { guarded, isCheckout } from "./options.ts";
 
 const HELP = `
 Put it in place and start it:

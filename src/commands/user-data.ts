@@ -12,15 +12,13 @@ import { figure } from "../words/format.ts";
 import {
   CannotRun,
   guarded,
-  print,
-  printJson,
   readRowNumber,
   readViewOptions,
   storeCommand,
-  table,
   withReader,
   withViewOptions,
 } from "./options.ts";
+import { print, printJson, table } from "./terminal.ts";
 import { effectCommand } from "./trials.ts";
 
 interface AddOptions {

@@ -12,16 +12,8 @@ import { nodesView } from "../views/nodes.ts";
 import { siteView } from "../views/site.ts";
 import { CAUSES, confidenceText } from "../words/causes.ts";
 import { duration, figure, percent } from "../words/format.ts";
-import {
-  CannotRun,
-  ownPlansGiven,
-  plansOption,
-  sentenceText,
-  table,
-  titled,
-  viewAction,
-  withViewOptions,
-} from "./options.ts";
+import { CannotRun, ownPlansGiven, plansOption, viewAction, withViewOptions } from "./options.ts";
+import { sentenceText, table, titled } from "./terminal.ts";
 
 export function nodesCommand(): Command {
   return withViewOptions(

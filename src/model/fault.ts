@@ -57,3 +57,13 @@ export function describeFault(fault: WireFault): string {
   const detail = fault.detail === undefined ? "" : `: ${fault.detail}`;
   return `${fault.layer}: ${lengths}${detail} (${fault.reason})`;
 }
+
+/** What a caught value says: an error's message, anything else as text. */
+export function errorText(error: unknown): string {
+  return error instanceof Error ? error.message : String(error);
+}
+
+/** The code of an error of the system or of SQLite, such as ENOENT; empty without one. */
+export function errorCode(error: unknown): string {
+  return error instanceof Error && "code" in error ? String(error.code) : "";
+}

@@ -78,7 +78,7 @@ function codedBits(uncoded: number, codeRate: LrFhssCodeRate): number {
   }
 }
 
-export { type LoraCodingRate, loraAirtime } from "./lora-airtime.ts";
+export { loraAirtime } from "./lora-airtime.ts";
 
 /**
  * Airtime of a reception in whole microseconds; 0 when it cannot be computed: unknown modulation, coding rate

@@ -2,8 +2,10 @@
  * How does a message reach a person? By webhook, e-mail, MQTT or the log: each way has a queue of its own, tries again with
  * growing pauses, and holds up no other. A secret is in no sentence.
  */
+
 import { createHmac } from "node:crypto";
 import type { WatchesView, WatchMessage, WatchWay } from "../contract/watches.ts";
+import { errorText } from "../model/fault.ts";
 import { duration } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";
 import { brokerName, publishOnce } from "./mqtt.ts";
@@ -108,7 +110,7 @@ export class WayQueue {
       this.#finish("told", "");
     } catch (error) {
       if (this.#ending.signal.aborted) return;
-      const why = error instanceof Error ? error.message : String(error);
+      const why = errorText(error);
       const pauseS = error instanceof NotAccepted ? undefined : RETRY_AFTER_S[this.#tries];
       if (pauseS === undefined) {
         this.#tools.log(`"${message.subject}" could not be sent to ${this.#way.name}: ${why}.`);
@@ -203,7 +205,7 @@ function webhook({ url, secret }: Extract<WatchWay, { way: "webhook" }>): Way {
 function causeOf(error: unknown): string {
   const cause = error instanceof Error ? error.cause : undefined;
   if (cause instanceof Error && cause.message !== "") return cause.message;
-  return error instanceof Error ? error.message : String(error);
+  return errorText(error);
 }
 
 function mail({ host, port, tls, user, password, from, to }: Extract<WatchWay, { way: "e-mail" }>): Way {
@@ -237,7 +239,7 @@ function mail({ host, port, tls, user, password, from, to }: Extract<WatchWay, {
         });
       } catch (error) {
         const code = error instanceof Error && "responseCode" in error ? Number(error.responseCode) : 0;
-        const sentence = error instanceof Error ? error.message : String(error);
+        const sentence = errorText(error);
         // RFC 5321 section 4.2.1: 5yz will fail again.
         throw code >= 500 && code < 600 ? new NotAccepted(sentence) : new Error(sentence);
       } finally {

@@ -2,6 +2,7 @@
  * Copies a store while it is in use. The copy is one consistent state of it, one file, its owner's only, and appears
  * under its name only when it is complete and sound.
  */
+
 import {
   closeSync,
   existsSync,
@@ -15,6 +16,7 @@ import {
 } from "node:fs";
 import { dirname, resolve } from "node:path";
 import Database from "better-sqlite3";
+import { errorCode } from "../model/fault.ts";
 import { createForOwner, openAnyVersion } from "./open.ts";
 import { type Removed, removedOf } from "./retention.ts";
 import { SERVICE_SETTING } from "./service-claim.ts";
@@ -107,7 +109,7 @@ export async function publish<T>(
     else linkOrRename(part, target);
     return made;
   } catch (error) {
-    const code = error instanceof Error && "code" in error ? String(error.code) : "";
+    const code = errorCode(error);
     if (code === "EEXIST") throw new StoreUnusable(`${target} is there already.`, "Name another file.");
     if (code === "ENOSPC" || code.startsWith("SQLITE_FULL"))
       throw new StoreUnusable(
@@ -127,7 +129,7 @@ function linkOrRename(part: string, target: string): void {
   try {
     linkSync(part, target);
   } catch (error) {
-    const code = error instanceof Error && "code" in error ? String(error.code) : "";
+    const code = errorCode(error);
     if (code === "EEXIST" || existsSync(target)) throw error;
     renameSync(part, target);
   }

@@ -1,7 +1,9 @@
 /** How is the store opened? WAL, foreign threads welcome as readers, one writer; the schema is that of upgrade.ts. */
+
 import { accessSync, chmodSync, closeSync, constants, existsSync, openSync, statSync } from "node:fs";
 import { dirname, resolve } from "node:path";
 import Database from "better-sqlite3";
+import { errorCode, errorText } from "../model/fault.ts";
 import { assertSound, describeStoreError, StoreUnusable } from "./store-error.ts";
 import { migrate, newestVersion, type OnUpgrade, schemaVersion, toStderr } from "./upgrade.ts";
 
@@ -174,10 +176,10 @@ function open(path: string, readonly: boolean): Store {
   } catch (error) {
     db?.close();
     const described = describeStoreError(error, path);
-    if (described !== null && !/^SQLITE_(CANTOPEN|IOERR|READONLY)/.test(codeOf(error))) throw described;
-    const reason = error instanceof Error ? error.message : String(error);
+    if (described !== null && !/^SQLITE_(CANTOPEN|IOERR|READONLY)/.test(errorCode(error))) throw described;
+    const reason = errorText(error);
     // Node's code and words for a compiled library of another version, or none (src/node_binding.cc, bindings.js).
-    if (codeOf(error) === "ERR_DLOPEN_FAILED" || reason.startsWith("Could not locate the bindings file"))
+    if (errorCode(error) === "ERR_DLOPEN_FAILED" || reason.startsWith("Could not locate the bindings file"))
       throw new StoreUnusable(
         `SQLite cannot be loaded by Node ${process.version}: ${reason.replace(/\s+/g, " ").trim()}`,
         "Run 'npm rebuild better-sqlite3' in the folder that holds Mastlog's node_modules.",
@@ -187,10 +189,6 @@ function open(path: string, readonly: boolean): Store {
       "Name another file with --db, or check that the folder exists and is writable.",
     );
   }
-}
-
-function codeOf(error: unknown): string {
-  return error instanceof Error && "code" in error ? String(error.code) : "";
 }
 
 /** SQLite begins an empty file anew and deletes its log of changes, which may hold all there was. */

@@ -3,7 +3,9 @@
  * or deleted, and into a log of changes that then belongs to whatever file lies at the path. So before each write the
  * file at the path is compared with the one that was opened.
  */
+
 import { readdirSync, readlinkSync, statSync } from "node:fs";
+import { errorCode } from "../model/fault.ts";
 import { closeStore, openStore, type Store } from "./open.ts";
 import { ServiceClaim } from "./service-claim.ts";
 
@@ -123,7 +125,7 @@ export class ServiceStore {
       }
       found = `${dev} ${ino}`;
     } catch (error) {
-      found = error instanceof Error && "code" in error ? String(error.code) : "unknown";
+      found = errorCode(error) || "unknown";
     }
     // What is in the log belongs to the file that was opened, and must not be taken for another's. And whoever copies
     // that file needs all of it: the words that name the copy come after the merging.

@@ -3,6 +3,7 @@
  * step, forward only. Before that a copy of an earlier version's store is kept beside it, so that the program of before
  * can be used again, and a person hears how long it will take. A new store needs neither.
  */
+
 import {
   chmodSync,
   constants,
@@ -18,6 +19,7 @@ import {
 import { basename, dirname, join, resolve } from "node:path";
 import { fileURLToPath, pathToFileURL } from "node:url";
 import type Database from "better-sqlite3";
+import { errorText } from "../model/fault.ts";
 import { plainLine } from "../model/text.ts";
 import { duration, fileSize } from "../words/format.ts";
 import { StoreUnusable } from "./store-error.ts";
@@ -182,7 +184,7 @@ function copyBeside(db: Database.Database, version: number, bytes: number): stri
     renameSync(part, copy);
   } catch (error) {
     rmSync(part, { force: true });
-    const reason = error instanceof Error ? error.message : String(error);
+    const reason = errorText(error);
     throw new StoreUnusable(
       `The copy ${basename(copy)} of the store could not be made before its upgrade: ${reason}.`,
       `Free some room, or copy the store to elsewhere and start once with ${WITHOUT_COPY}=1.`,

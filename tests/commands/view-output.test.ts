@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { sentenceText, table } from "../../src/commands/options.ts";
+import { sentenceText, table } from "../../src/commands/terminal.ts";
 
 describe("a table of text", () => {
   const columns = [

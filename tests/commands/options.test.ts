@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { storePlace } from "../../src/commands/store-place.ts";
+import { storePlace } from "../../src/commands/options.ts";
 
 const facts = (
   platform: NodeJS.Platform,
