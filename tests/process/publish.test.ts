@@ -44,7 +44,7 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
           at(heard.messages, "orchard/frames/").length,
         ],
         ([receptions, frames]) => receptions === 24 && frames === 24,
-        15_000,
+        60_000,
       );
       const receptions = at(heard.messages, `orchard/receptions/${GATEWAY}`);
       const rows = receptions.map(({ text }) => ReceptionRow.strict().parse(JSON.parse(text)));
@@ -77,7 +77,7 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
           at(after.messages, "orchard/frames/").length,
         ],
         ([more, framesToo]) => more === 16 && framesToo === 16,
-        20_000,
+        60_000,
       );
       const [gateway] = await until(
         () => at(after.messages, `orchard/gateways/${GATEWAY}`),
@@ -124,7 +124,7 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
           at(heard.messages, "mastlog/frames/").length,
         ],
         ([receptions, frames]) => receptions === 8 && frames === 8,
-        15_000,
+        60_000,
       );
       await broker.stop();
       await send(first, 8, 20);
@@ -143,7 +143,7 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
       await until(
         () => [rows("receptions").length, rows("frames").length],
         ([receptions, frames]) => (receptions ?? 0) >= 12 && (frames ?? 0) >= 12,
-        15_000,
+        60_000,
       );
       await until(
         () => published(second),
@@ -158,7 +158,7 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
       await until(
         () => rows("frames").length,
         (count) => count === 13,
-        15_000,
+        60_000,
       );
       expect(rows("receptions")).toEqual([...wanted, 21]);
       await third.end("SIGTERM");
