@@ -64,7 +64,7 @@ export function trendOf(points: readonly TimedValue[], rule: TrendRule = TREND_R
 /** The same of a long series in order of time, column by column. */
 export function trendOfSeries(series: TimedSeries, rule: TrendRule = TREND_RULE): Trend {
   const { tUs } = series;
-  const span = tUs.length === 0 ? ends([]) : { first: tUs[0] ?? 0, last: tUs.at(-1) ?? 0 };
+  const span = { first: tUs[0] ?? 0, last: tUs.at(-1) ?? 0 };
   return trendOfMedians(span, (slotUs) => mediansOfSeries(series, slotUs), rule);
 }
 

@@ -1,4 +1,5 @@
 import { describe, expect, it } from "vitest";
+import { commonPart } from "../../src/statistics/series.ts";
 import { chancesOf, longRun, shapeOf, wavesOf } from "../../src/statistics/slow-variation.ts";
 
 describe("what series share in time", () => {
@@ -124,5 +125,40 @@ describe("what is presumed where data say nothing", () => {
     expect(chanceOf(alternating)).toBeLessThan(0.15);
     // A series of no weight says nothing.
     expect(chanceOf(wandering, 0)).toBeCloseTo(0.25, 9);
+  });
+});
+
+describe("what moves all at once", () => {
+  it("is weighed by the waves of the sum, each at its frequency", () => {
+    // Waves of 3.4142, 0 and 0.5858 (above), at 1, 2 and 3 half turns in ten minutes; a memory of ten minutes.
+    const asked: number[] = [];
+    const expected = (hz: number) => {
+      asked.push(hz);
+      return 1;
+    };
+    const found = commonPart([{ values: [1, 1, -1, -1], durationS: 600, expected }], {
+      chance: 0.5,
+      memoriesS: [600],
+    });
+    expect(asked).toEqual([1 / 1200, 2 / 1200, 3 / 1200]);
+    const k = Math.exp(-1 / 3);
+    const shape = [1, 2, 3].map((wave) => (1 - k * k) / (1 - 2 * k * Math.cos((Math.PI * wave) / 4) + k * k));
+    // Sum of 1 + 2 (3/4 k + 2/4 k² + 1/4 k³).
+    const sum = 1 + (3 / 2) * k + k ** 2 + k ** 3 / 2;
+    const likelihoods = [0, 0.003, 0.01, 0.03, 0.06, 0.1, 0.2, 0.35, 0.6].map((share) => {
+      const power = [3.414_213_562, 0, 0.585_786_438].map((wave, j) => {
+        const due = 1 + share * Math.max(0, (shape[j] ?? 0) - 1);
+        return Math.log(due) + wave / due;
+      });
+      const chance = share === 0 ? 0.5 : 0.5 / 8;
+      return { share, weight: chance * Math.exp(-power.reduce((a, b) => a + b, 0) / 2) };
+    });
+    const all = likelihoods.reduce((total, { weight }) => total + weight, 0);
+    expect(found).toEqual(
+      likelihoods.map(({ share, weight }) => ({
+        chance: expect.closeTo(weight / all, 9),
+        extra: [expect.closeTo(share * (sum - 1), 9)],
+      })),
+    );
   });
 });
