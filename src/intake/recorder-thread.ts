@@ -232,6 +232,12 @@ async function run(): Promise<void> {
     imports.stop();
     await input.ended;
     queue.stop();
+    const held = queue.holdRest();
+    if (held > 0) {
+      const they = held === 1 ? "it is" : "they are";
+      const sentence = `There was no time left for ${counted(held, "datagram")}: ${they} in the store as received, and shown after the next start.`;
+      say({ kind: "log", sentence });
+    }
     const { waiting, storageWords } = queue.figures();
     if (waiting > 0) {
       const what = waiting === 1 ? "datagram" : "datagrams";

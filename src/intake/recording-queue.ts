@@ -143,6 +143,30 @@ export class RecordingQueue {
     this.#tellCaughtUp();
   }
 
+  /**
+   * Makes durable what still waits, as it came and as much as there is room for: where the time was too short for rows.
+   * Returns how many datagrams the next start makes rows of.
+   */
+  holdRest(): number {
+    for (let count = this.#waiting.length; count > 0; count = Math.floor(count / 2))
+      if (this.#holdFirst(count)) break;
+    return this.#held.length;
+  }
+
+  #holdFirst(count: number): boolean {
+    const first = this.#waiting.slice(0, count);
+    try {
+      const room = this.#options.holding?.recorder.hold(first.map(({ datagram }) => datagram)) ?? "none";
+      if (room === "none") return false;
+    } catch {
+      // The store refuses: what waits is lost, and named by who asked for this.
+      return false;
+    }
+    this.#held.push(...this.#waiting.splice(0, count));
+    this.#options.onStored(count);
+    return true;
+  }
+
   #add(datagram: HeldDatagram): void {
     if (datagram.way === "up") this.#hasHeard = true;
     this.#waiting.push({ datagram, item: null });

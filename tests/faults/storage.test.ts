@@ -120,8 +120,8 @@ describe("a disk that is full", () => {
       expect(full.acknowledged.waiting).toBeGreaterThan(0);
       expect(full.acknowledged.beforeStored).toBeGreaterThan(0);
       expect((await fetch(`http://127.0.0.1:${service.webPort}/healthz`)).status).toBe(503);
-      // What was stored before is still there to be looked at.
-      expect((await service.json<{ nodes: unknown[] }>("/api/nodes")).nodes.length).toBe(8);
+      // What was stored before is still there to be looked at; on a busy machine the disk is full a little later.
+      expect((await service.json<{ nodes: unknown[] }>("/api/nodes")).nodes.length).toBeGreaterThanOrEqual(8);
 
       disk.makeRoom(service);
       const well = await until(

@@ -4,7 +4,7 @@ import { RecordingQueue } from "../../src/intake/recording-queue.ts";
 import type { HeldDatagram } from "../../src/store/held-log.ts";
 import { nothingRecorded, type Recorded } from "../../src/store/recorder/rows.ts";
 import type { DecodedArrival, DownlinkArrival, RecordOptions } from "../../src/store/recorder.ts";
-import { phy, push, SHED } from "../store/traffic.ts";
+import { phy, push, SHED, START_US } from "../store/traffic.ts";
 import { HandClock } from "./hand-clock.ts";
 
 type Item = DecodedArrival | DownlinkArrival;
@@ -185,6 +185,55 @@ describe("the recording queue, while nobody looks", () => {
     queue.drain(clock.nowMs + 100);
     queue.stop();
     expect(recorder.stored.length).toBe(1);
+  });
+});
+
+describe("the recording queue, at an end that leaves no time for rows", () => {
+  function ending(most: number) {
+    const clock = new HandClock();
+    const recorder = new FakeRecorder(clock);
+    const reports: number[] = [];
+    const hold = (datagrams: readonly HeldDatagram[]) => {
+      if (recorder.trouble !== null) throw recorder.trouble;
+      if (datagrams.length > most) return "none";
+      recorder.held.push(...datagrams);
+      return "ample";
+    };
+    const queue = new RecordingQueue({
+      recorder,
+      clock,
+      onRecorded: () => undefined,
+      onStored: (count) => reports.push(count),
+      holding: { recorder: { hold }, isAllowed: () => false },
+    });
+    for (let i = 1; i <= 20; i++) queue.take(uplink(i));
+    queue.drain(clock.nowMs);
+    queue.stop();
+    return { recorder, reports, queue };
+  }
+
+  it("makes all that waits durable as it came, in its order, and reports it as stored", () => {
+    const { recorder, reports, queue } = ending(100);
+    expect(queue.holdRest()).toBe(20);
+    expect(recorder.held.map(({ atUs }) => (atUs - START_US) / 1e6)).toEqual(
+      Array.from({ length: 20 }, (_, i) => i + 1),
+    );
+    expect([reports, queue.figures().waiting, recorder.commits]).toEqual([[20], 0, []]);
+  });
+
+  it("keeps the first half, or the first quarter, where there is no room for all", () => {
+    const { recorder, reports, queue } = ending(7);
+    // 20 and 10 are too many; 5 are not.
+    expect(queue.holdRest()).toBe(5);
+    expect([recorder.held.length, reports, queue.figures().waiting]).toEqual([5, [5], 15]);
+  });
+
+  it("keeps nothing where there is no room, or the store refuses", () => {
+    expect(ending(0).queue.holdRest()).toBe(0);
+    const { recorder, queue } = ending(100);
+    recorder.trouble = sqliteError("SQLITE_FULL");
+    expect(queue.holdRest()).toBe(0);
+    expect(queue.figures().waiting).toBe(20);
   });
 });
 
