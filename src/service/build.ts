@@ -3,7 +3,6 @@
  * the checks that every request passes, the one form of errors, and the live line. Listening is the caller's.
  */
 import type { Server } from "node:http";
-import type { Socket } from "node:net";
 import fastifyHelmet from "@fastify/helmet";
 import fastifySwagger from "@fastify/swagger";
 import fastifyWebsocket from "@fastify/websocket";
@@ -30,11 +29,11 @@ import {
   sampleCaptures,
   Uploads,
 } from "./captures.ts";
-import { limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
+import { keepWhileAsked, limitConnections, MAX_OF_SOURCE } from "./connection-limit.ts";
 import { API_INFO, apiDescription, liveDescription } from "./descriptions.ts";
 import { type DiskSpace, NO_DISK_SPACE } from "./disk-space.ts";
 import { describeError, problemAnswer, ServiceProblem, ServiceUnusable } from "./errors.ts";
-import type { Exports } from "./exports.ts";
+import { type Exports, exportRoutes } from "./exports.ts";
 import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
@@ -42,7 +41,6 @@ import { isLoopbackHost, phoneLink } from "./loopback.ts";
 import type { Publisher } from "./publisher.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
-import { exportRoutes } from "./routes/export.ts";
 import { placementPhotoRoutes, placementRoutes } from "./routes/placements.ts";
 import { forgetRoutes, keptRoutes, reportRoutes, statusRoutes } from "./routes/service.ts";
 import { keyRoutes, labelRoutes, markRoutes, positionRoutes, watchRoutes } from "./routes/user-data.ts";
@@ -227,10 +225,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   app.addHook("onSend", compressAnswer);
   await app.register(fastifyHelmet, securityHeaders(host));
   await app.register(fastifySwagger, {
-    openapi: {
-      openapi: "3.1.0",
-      info: API_INFO,
-    },
+    openapi: { openapi: "3.1.0", info: API_INFO },
     transform: jsonSchemaTransform,
   });
 
@@ -259,12 +254,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await app.register(benchRoutes, { ask, intake, nowUs });
   await app.register(reportRoutes, { ask, nowUs, version });
   await app.register(exportRoutes, { exports: options.exports, nowUs });
-  await app.register(captureRoutes, {
-    captures,
-    intake,
-    uploads,
-    samples,
-  });
+  await app.register(captureRoutes, { captures, intake, uploads, samples });
   await app.register(labelRoutes, { intake });
   await app.register(forgetRoutes, { ask, intake });
   await app.register(keptRoutes, { facts, intake });
@@ -307,18 +297,4 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
   await uploads.tidy();
   await app.ready();
   return app;
-}
-
-/** A line that waits for the answer to a question is not idle, however long that takes: who goes away closes it. */
-function keepWhileAsked(app: FastifyInstance): void {
-  const asked = new WeakSet<Socket>();
-  app.addHook("preHandler", async ({ method, ws, raw }) => {
-    if (method === "GET" && !ws) asked.add(raw.socket);
-  });
-  app.addHook("onSend", async ({ raw }) => {
-    asked.delete(raw.socket);
-  });
-  app.server.on("timeout", (socket: Socket) => {
-    if (!asked.has(socket)) socket.destroy();
-  });
 }

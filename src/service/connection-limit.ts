@@ -5,6 +5,7 @@
  */
 import type { Server } from "node:http";
 import type { Socket } from "node:net";
+import type { FastifyInstance } from "fastify";
 import { parseIpAddress } from "../wire/capture/ip-packet.ts";
 
 /** Connections of one source. Chosen: a browser keeps 6 and one live line a tab; a network behind one address a few. */
@@ -85,4 +86,18 @@ export function sourceOf(address: string): string {
   // All machines of a cable share the link-local network fe80::/64: there the whole address counts.
   const isShared = octets[0] === 0xfe || octets.subarray(0, NETWORK_OCTETS).every((octet) => octet === 0);
   return Buffer.from(isShared ? octets : octets.subarray(0, NETWORK_OCTETS)).toString("hex");
+}
+
+/** A line that waits for the answer to a question is not idle, however long that takes: who goes away closes it. */
+export function keepWhileAsked(app: FastifyInstance): void {
+  const asked = new WeakSet<Socket>();
+  app.addHook("preHandler", async ({ method, ws, raw }) => {
+    if (method === "GET" && !ws) asked.add(raw.socket);
+  });
+  app.addHook("onSend", async ({ raw }) => {
+    asked.delete(raw.socket);
+  });
+  app.server.on("timeout", (socket: Socket) => {
+    if (!asked.has(socket)) socket.destroy();
+  });
 }

@@ -4,10 +4,15 @@
  */
 import { Readable } from "node:stream";
 import { Worker } from "node:worker_threads";
-import type { ExportFormat, ExportProgress, ExportQuery } from "../contract/service.ts";
+import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
+import { z } from "zod";
+import { Problem } from "../contract/common.ts";
+import { type ExportFormat, type ExportProgress, ExportQuery, ExportsView } from "../contract/service.ts";
+import { whyNot } from "../export/export.ts";
 import type { StoreFile } from "../store/open.ts";
 import { ServiceProblem } from "./errors.ts";
 import { errorOf, type ReadingFailure } from "./reading-messages.ts";
+import { askedWindow } from "./routes/answers.ts";
 
 /** Worker data of an export thread. */
 export interface ExportOrder {
@@ -136,3 +141,60 @@ function streamOf(worker: Worker, run: Run, end: (state: Run["state"]) => void):
     });
   });
 }
+
+// GET /api/export: a table out of the store, as a file that flows while it is read. GET /api/exports: how far each is.
+
+export interface ExportRouteOptions {
+  readonly exports: Pick<Exports, "begin" | "list">;
+  /** Microseconds since 1970. */
+  readonly nowUs: () => number;
+}
+
+export const exportRoutes: FastifyPluginAsyncZod<ExportRouteOptions> = async (app, { exports, nowUs }) => {
+  app.get(
+    "/api/exports",
+    {
+      schema: {
+        summary: "Exports over HTTP that run, or that ended in the last minute, and how far they are",
+        response: { 200: ExportsView, "4xx": Problem, "5xx": Problem },
+      },
+    },
+    async () => ({ exports: exports.list() }),
+  );
+
+  app.get(
+    "/api/export",
+    {
+      schema: {
+        summary:
+          "A table as a file: CSV, JSON lines, one Parquet file, or a packet capture of the receptions",
+        querystring: ExportQuery,
+        response: {
+          200: {
+            description: "the file, streamed; its name stands in content-disposition",
+            content: Object.fromEntries(
+              Object.values(CONTENT_TYPES).map((type) => [
+                type.split(";")[0],
+                { schema: z.string().describe("octets") },
+              ]),
+            ),
+          },
+          "4xx": Problem,
+          "5xx": Problem,
+        },
+      },
+    },
+    async (request, reply) => {
+      const { from, to, last, site, ...question } = request.query;
+      const reason = whyNot(question.what, question.format);
+      if (reason !== null) throw new ServiceProblem("bad-request", reason);
+      const window = askedWindow({ from, to, last, site });
+      const { name, stream } = await exports.begin({ ...question, ...window }, nowUs());
+      request.signal.addEventListener("abort", () => stream.destroy());
+      return reply
+        .type(CONTENT_TYPES[question.format])
+        .header("content-disposition", `attachment; filename="${name}"`)
+        .send(stream);
+    },
+  );
+};

@@ -4,27 +4,17 @@
  * store are asked once. What nobody waits for any more is dropped, and cut off when it is being worked on. A thread
  * that dies costs the question that it had; the next question starts a new one.
  */
-import { availableParallelism } from "node:os";
-import { Worker } from "node:worker_threads";
-import type { WindowQuery } from "../contract/common.ts";
 import { ServiceProblem } from "./errors.ts";
 import { type LiveClock, SYSTEM_CLOCK } from "./live-view.ts";
 import {
   errorOf,
-  type FromReadingThread,
   type ReadingSettings,
-  type ToReadingThread,
+  type ReadingThread,
+  type ReadingThreadEvents,
+  readingThreads,
+  startReadingThread,
 } from "./reading-messages.ts";
-import type { Ask, AskedViews, Question } from "./views.ts";
-
-/** Chosen: one for questions that take long, one for all others; more only where cores are left beside the recorder. */
-const MIN_THREADS = 2;
-const MAX_THREADS = 4;
-
-/** Reading threads of a machine. */
-function readingThreads(cores = availableParallelism()): number {
-  return Math.max(MIN_THREADS, Math.min(MAX_THREADS, cores - 1));
-}
+import { type Ask, type AskedViews, keyOf, mayTakeLong, QUESTIONS, type Question } from "./views.ts";
 
 /** Different questions that wait. Chosen: all live views (live-hub.ts) and as many of other askers. */
 export const MAX_WAITING = 256;
@@ -34,80 +24,8 @@ export const GRACE_MS = 500;
 export const MAX_JOIN_AGE_MS = 2_000;
 /** A thread that was asked nothing for so long ends: the memory of a large answer is given back. Chosen. */
 export const IDLE_MS = 60_000;
-/** Newly made values of a thread, three half-spaces in all. Chosen: 24 MB less a thread, no more CPU (Node 20: 48). */
-const YOUNG_GENERATION_MB = 12;
-/**
- * Heap of a thread at most: a question that needs more is lost, and only it. Chosen: three times the 140 MB that the report
- * took of a month of 174,000 receptions, and of one of 1.5 million. The smaller this bound (below 2 GB), the smaller the
- * steps in which V8 lets a heap grow before it is emptied.
- */
-const OLD_GENERATION_MB = 512;
 /** Longest wait for threads at the end: the writer waits for readers again. Chosen. */
 export const CLOSE_WITHIN_MS = 1_500;
-/** A window longer than this may take long. Chosen: a day is answered in a fraction of a second. */
-const LONG_WINDOW_S = 86_400;
-
-/** What is known of a question before it is asked. */
-interface Kind {
-  /** Where in its arguments the clock's time stands, which moves on while it waits; null: nowhere. A window stands before it. */
-  readonly nowAt: number | null;
-  /** May take long whatever its window. */
-  readonly isLong?: true;
-  /** Holds the frames of its whole window: a hundred megabytes and more at a month, where others hold a tenth. */
-  readonly isLarge?: true;
-}
-
-const QUESTIONS: Readonly<Record<Question, Kind>> = {
-  site: { nowAt: 1 },
-  gateways: { nowAt: 1 },
-  downlinkTestPlan: { nowAt: 1 },
-  downlinkTestVerdict: { nowAt: 1 },
-  downlinks: { nowAt: 2 },
-  nodes: { nowAt: 1 },
-  joins: { nowAt: 1 },
-  node: { nowAt: 3 },
-  receptions: { nowAt: 2 },
-  frame: { nowAt: null },
-  rowsAfter: { nowAt: null },
-  air: { nowAt: 1 },
-  gaps: { nowAt: 1 },
-  gap: { nowAt: null },
-  bench: { nowAt: 2 },
-  benchTable: { nowAt: 1, isLong: true },
-  receiver: { nowAt: 2, isLong: true },
-  capacity: { nowAt: 2, isLong: true },
-  nodeCost: { nowAt: 3, isLong: true },
-  strangers: { nowAt: 1, isLong: true },
-  benchReference: { nowAt: null },
-  plan: { nowAt: 1 },
-  positions: { nowAt: null },
-  walk: { nowAt: 2 },
-  trials: { nowAt: 2, isLong: true, isLarge: true },
-  compare: { nowAt: 3, isLong: true, isLarge: true },
-  placements: { nowAt: null },
-  placementPhoto: { nowAt: null },
-  marks: { nowAt: 2 },
-  markEffect: { nowAt: null, isLong: true, isLarge: true },
-  report: { nowAt: 2, isLong: true, isLarge: true },
-  toBeForgotten: { nowAt: null, isLong: true },
-  watchFacts: { nowAt: 1 },
-  siteFigures: { nowAt: 0 },
-  keys: { nowAt: null },
-};
-
-/** A thread as far as the pool uses it. */
-export interface ReadingThread {
-  post(message: ToReadingThread): void;
-  /** Ends it amid its work; `ended` is called once it is gone. */
-  terminate(): void;
-}
-
-export interface ReadingThreadEvents {
-  readonly answered: (message: FromReadingThread) => void;
-  /** Once, whyever it ended; null: no error. */
-  readonly ended: (error: Error | null) => void;
-}
-
 export interface ReadingPoolOptions {
   readonly start: (events: ReadingThreadEvents) => ReadingThread;
   readonly threads: number;
@@ -370,26 +288,6 @@ function fail(work: Asked, error: Error): void {
   work.askers.clear();
 }
 
-function keyOf(question: Question, asked: readonly unknown[]): string {
-  const { nowAt } = QUESTIONS[question];
-  return JSON.stringify([question, ...asked.filter((_, i) => i !== nowAt)]);
-}
-
-function mayTakeLong(question: Question, asked: readonly unknown[]): boolean {
-  const { nowAt, isLong } = QUESTIONS[question];
-  const window = nowAt === null ? undefined : asked[nowAt - 1];
-  if (isLong === true) return true;
-  if (typeof window !== "object" || window === null) return false;
-  return lengthSeconds(window) > LONG_WINDOW_S;
-}
-
-/** Infinite when an end is open. */
-function lengthSeconds({ last, from, to }: WindowQuery): number {
-  if (last !== undefined) return last;
-  if (from === undefined || to === undefined) return Number.POSITIVE_INFINITY;
-  return (Date.parse(to) - Date.parse(from)) / 1000;
-}
-
 /** The pool over a store in use; `state` as in ReadingPoolOptions. */
 export function openReadingPool(
   settings: ReadingSettings,
@@ -399,27 +297,4 @@ export function openReadingPool(
   const file = new URL("./reading-thread.js", import.meta.url);
   const start = (events: ReadingThreadEvents) => startReadingThread(file, settings, events);
   return new ReadingPool({ start, threads: readingThreads(), state, clock: SYSTEM_CLOCK, log });
-}
-
-/** Starts a worker thread that speaks the messages of reading-messages.ts. */
-export function startReadingThread(
-  file: URL,
-  workerData: unknown,
-  { answered, ended }: ReadingThreadEvents,
-): ReadingThread {
-  const resourceLimits = {
-    maxOldGenerationSizeMb: OLD_GENERATION_MB,
-    maxYoungGenerationSizeMb: YOUNG_GENERATION_MB,
-  };
-  const worker = new Worker(file, { workerData, resourceLimits });
-  let failure: Error | null = null;
-  worker.on("message", answered);
-  worker.once("error", (error) => {
-    failure = error;
-  });
-  worker.once("exit", () => ended(failure));
-  return {
-    post: (message) => worker.postMessage(message),
-    terminate: () => void worker.terminate(),
-  };
 }

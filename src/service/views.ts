@@ -189,3 +189,78 @@ export type AskedViews = {
 
 /** Questions of one asker; what has no answer yet when the signal comes is dropped. */
 export type Ask = (asker: AbortSignal) => AskedViews;
+
+// What is known of a question before it is asked?
+
+/** A window longer than this may take long. Chosen: a day is answered in a fraction of a second. */
+const LONG_WINDOW_S = 86_400;
+
+/** What is known of a question before it is asked. */
+interface Kind {
+  /** Where in its arguments the clock's time stands, which moves on while it waits; null: nowhere. A window stands before it. */
+  readonly nowAt: number | null;
+  /** May take long whatever its window. */
+  readonly isLong?: true;
+  /** Holds the frames of its whole window: a hundred megabytes and more at a month, where others hold a tenth. */
+  readonly isLarge?: true;
+}
+
+export const QUESTIONS: Readonly<Record<Question, Kind>> = {
+  site: { nowAt: 1 },
+  gateways: { nowAt: 1 },
+  downlinkTestPlan: { nowAt: 1 },
+  downlinkTestVerdict: { nowAt: 1 },
+  downlinks: { nowAt: 2 },
+  nodes: { nowAt: 1 },
+  joins: { nowAt: 1 },
+  node: { nowAt: 3 },
+  receptions: { nowAt: 2 },
+  frame: { nowAt: null },
+  rowsAfter: { nowAt: null },
+  air: { nowAt: 1 },
+  gaps: { nowAt: 1 },
+  gap: { nowAt: null },
+  bench: { nowAt: 2 },
+  benchTable: { nowAt: 1, isLong: true },
+  receiver: { nowAt: 2, isLong: true },
+  capacity: { nowAt: 2, isLong: true },
+  nodeCost: { nowAt: 3, isLong: true },
+  strangers: { nowAt: 1, isLong: true },
+  benchReference: { nowAt: null },
+  plan: { nowAt: 1 },
+  positions: { nowAt: null },
+  walk: { nowAt: 2 },
+  trials: { nowAt: 2, isLong: true, isLarge: true },
+  compare: { nowAt: 3, isLong: true, isLarge: true },
+  placements: { nowAt: null },
+  placementPhoto: { nowAt: null },
+  marks: { nowAt: 2 },
+  markEffect: { nowAt: null, isLong: true, isLarge: true },
+  report: { nowAt: 2, isLong: true, isLarge: true },
+  toBeForgotten: { nowAt: null, isLong: true },
+  watchFacts: { nowAt: 1 },
+  siteFigures: { nowAt: 0 },
+  keys: { nowAt: null },
+};
+
+/** Names a question with all its arguments but for the time. */
+export function keyOf(question: Question, asked: readonly unknown[]): string {
+  const { nowAt } = QUESTIONS[question];
+  return JSON.stringify([question, ...asked.filter((_, i) => i !== nowAt)]);
+}
+
+/** Whether its answer may take long, as far as is known before it is asked. */
+export function mayTakeLong(question: Question, asked: readonly unknown[]): boolean {
+  const { nowAt, isLong } = QUESTIONS[question];
+  const window = nowAt === null ? undefined : asked[nowAt - 1];
+  if (isLong === true) return true;
+  if (typeof window !== "object" || window === null) return false;
+  return lengthSeconds(window) > LONG_WINDOW_S;
+}
+
+/** Infinite when an end is open. */
+function lengthSeconds({ last, from, to }: WindowQuery): number {
+  if (last !== undefined) return last;
+  if (from === undefined || to === undefined) return Number.POSITIVE_INFINITY;
+  return (Date.parse(to) - Date.parse(from)) / 1000;
+}

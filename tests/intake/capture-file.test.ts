@@ -13,9 +13,9 @@ import {
 } from "../../src/intake/capture-reader.ts";
 import type { Arrival } from "../../src/model/datagram.ts";
 import type { CaptureItem } from "../../src/wire/capture/capture-decoder.ts";
-import { createPcapWriter, type PcapWriterOptions } from "../../src/wire/capture/pcap-writer.ts";
 import { encodeRecordedDatagram } from "../../src/wire/capture/recorded-datagrams.ts";
 import { arrival, arrivalsOf, hex, joined, reasonsOf, someTimeUs } from "../wire/capture/octets.ts";
+import { createPcapWriter, type PcapWriterOptions } from "../wire/capture/other-captures.ts";
 
 let folder = "";
 beforeAll(() => {

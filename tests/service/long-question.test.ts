@@ -3,7 +3,8 @@ import { type AddressInfo, connect } from "node:net";
 import { describe, expect, it, onTestFinished } from "vitest";
 import { WebSocket } from "ws";
 import { SYSTEM_CLOCK } from "../../src/service/live-view.ts";
-import { ReadingPool, startReadingThread } from "../../src/service/reading-pool.ts";
+import { startReadingThread } from "../../src/service/reading-messages.ts";
+import { ReadingPool } from "../../src/service/reading-pool.ts";
 import { NOW_MS, notedViews, serviceUnderTest, WIDE } from "./parts.ts";
 
 const MONTH = "last=2592000";

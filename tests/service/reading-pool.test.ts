@@ -4,6 +4,8 @@ import {
   errorOf,
   type FromReadingThread,
   failureOf,
+  type ReadingThread,
+  type ReadingThreadEvents,
   type ToReadingThread,
 } from "../../src/service/reading-messages.ts";
 import {
@@ -13,8 +15,6 @@ import {
   MAX_JOIN_AGE_MS,
   MAX_WAITING,
   ReadingPool,
-  type ReadingThread,
-  type ReadingThreadEvents,
 } from "../../src/service/reading-pool.ts";
 import type { AskedViews } from "../../src/service/views.ts";
 import { StoreUnusable } from "../../src/store/store-error.ts";

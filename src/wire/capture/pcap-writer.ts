@@ -7,28 +7,13 @@ import { joinOctets } from "../lorawan/octets.ts";
 import { longestFrameOctets } from "./captured-frame.ts";
 import { linkTypes } from "./frame-decoder.ts";
 import { addWords, checksumOf, ipProtocols, parseIpAddress, udpChecksum } from "./ip-packet.ts";
-import {
-  pcapFileHeaderOctets,
-  pcapMagicMicroseconds,
-  pcapMagicNanoseconds,
-  pcapRecordHeaderOctets,
-} from "./pcap.ts";
+import { pcapFileHeaderOctets, pcapMagicMicroseconds, pcapRecordHeaderOctets } from "./pcap.ts";
 
 // Which frames carry this datagram? Link layer, IP and UDP with right lengths and checksums, split into fragments
 // where it does not fit one frame.
 // Sources: RFC 768, RFC 791 sections 3.1 and 3.2, RFC 8200 sections 3, 4.5 and 8.1, and those of frame-decoder.ts.
 
-/** Link types that can be written. */
-type WritableLinkType = (typeof linkTypes)[
-  | "null"
-  | "ethernet"
-  | "raw"
-  | "loop"
-  | "linuxCooked"
-  | "linuxCooked2"];
-
 export interface FrameOptions {
-  readonly linkType: WritableLinkType;
   /** Longest IP packet, octets. IEEE 802.3: 1500 on Ethernet. */
   readonly mtuOctets: number;
   /** Ties the fragments of one datagram together; 16 bits are used in IPv4, 32 in IPv6. */
@@ -49,7 +34,7 @@ export function udpFrames(arrival: Omit<Arrival, "door" | "atUs">, options: Fram
   if (arrival.bytes.length > longestPayloadOctets[version]) {
     throw new RangeError(`${arrival.bytes.length} octets do not fit a UDP datagram`);
   }
-  const link = linkHeaderOf(options.linkType, version);
+  const link = linkHeaders[version];
   const { length } = arrival.bytes;
   const headOctets = link.length + (version === 4 ? 20 : 40);
   if (headOctets - link.length + 8 + length <= options.mtuOctets) {
@@ -174,41 +159,11 @@ function pieces(
 
 // Locally administered addresses (IEEE 802: second-least significant bit of the first octet), invented.
 const macAddresses = [0x02, 0, 0, 0, 0, 0x02, 0x02, 0, 0, 0, 0, 0x01];
-
-const linkHeaders = new Map<number, Uint8Array>();
-
-/** Made once for each: not to be changed. */
-function linkHeaderOf(linkType: WritableLinkType, version: 4 | 6): Uint8Array {
-  const key = linkType * 8 + version;
-  let header = linkHeaders.get(key);
-  if (header === undefined) {
-    header = linkHeader(linkType, version);
-    linkHeaders.set(key, header);
-  }
-  return header;
-}
-
-function linkHeader(linkType: WritableLinkType, version: 4 | 6): Uint8Array {
-  const etherType = version === 4 ? [0x08, 0x00] : [0x86, 0xdd];
-  const source = macAddresses.slice(6);
-  switch (linkType) {
-    case linkTypes.ethernet:
-      return Uint8Array.from([...macAddresses, ...etherType]);
-    case linkTypes.linuxCooked:
-      // To this machine (0), ARPHRD_ETHER (1), 6 octets of address in a field of 8.
-      return Uint8Array.from([0, 0, 0, 1, 0, 6, ...source, 0, 0, ...etherType]);
-    case linkTypes.linuxCooked2:
-      // Protocol, reserved, interface 1, ARPHRD_ETHER, to this machine, address of 6 in a field of 8.
-      return Uint8Array.from([...etherType, 0, 0, 0, 0, 0, 1, 0, 1, 0, 6, ...source, 0, 0]);
-    case linkTypes.null:
-      // In the order of the writing machine; little endian as most are. 24 is one of the numbers for IPv6.
-      return Uint8Array.from([version === 4 ? 2 : 24, 0, 0, 0]);
-    case linkTypes.loop:
-      return Uint8Array.from([0, 0, 0, version === 4 ? 2 : 24]);
-    case linkTypes.raw:
-      return new Uint8Array(0);
-  }
-}
+/** Ethernet, by the version of IP. Not to be changed. */
+const linkHeaders = {
+  4: Uint8Array.from([...macAddresses, 0x08, 0x00]),
+  6: Uint8Array.from([...macAddresses, 0x86, 0xdd]),
+} as const;
 
 /** Few addresses stand in very many datagrams. */
 const parsedAddresses = new Map<string, Uint8Array>();
@@ -241,19 +196,6 @@ function mapped(address: Uint8Array): Uint8Array {
   return Uint8Array.from([0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0xff, 0xff, ...address]);
 }
 
-export interface PcapWriterOptions {
-  /** Ethernet unless set otherwise. */
-  readonly linkType?: WritableLinkType;
-  /** Nanosecond resolution; microseconds unless set otherwise. */
-  readonly nanoseconds?: boolean;
-  /** Little endian unless set otherwise. */
-  readonly byteOrder?: "little" | "big";
-  /** Longest IP packet in octets before it is split; 1500 unless set otherwise. */
-  readonly mtuOctets?: number;
-  /** Frames longer than this are cut, as a capture would; 262,144 octets unless set otherwise. */
-  readonly snapshotOctets?: number;
-}
-
 export interface PcapWriter {
   /** The first octets of the file. */
   readonly header: Uint8Array;
@@ -269,53 +211,48 @@ export interface PcapWriter {
 // draft-ietf-opsawg-pcap section 5: 32-bit seconds.
 const longestSeconds = 0xffff_ffff;
 
-/** A writer for one file. The same calls give the same octets. */
-export function createPcapWriter(options: PcapWriterOptions = {}): PcapWriter {
-  const linkType = options.linkType ?? linkTypes.ethernet;
-  const nanoseconds = options.nanoseconds ?? false;
-  const littleEndian = (options.byteOrder ?? "little") === "little";
-  const mtuOctets = options.mtuOctets ?? 1500;
-  const snapshotOctets = options.snapshotOctets ?? longestFrameOctets;
+/** IEEE 802.3: longest IP packet on Ethernet, octets. */
+const mtuOctets = 1500;
+
+/** A writer for one file: Ethernet, microseconds, little endian. The same calls give the same octets. */
+export function createPcapWriter(): PcapWriter {
   let identification = 0;
-  const put32 = (octets: Buffer, at: number, value: number): number =>
-    littleEndian ? octets.writeUInt32LE(value, at) : octets.writeUInt32BE(value, at);
-
-  function header(): Uint8Array {
-    const octets = new Uint8Array(pcapFileHeaderOctets);
-    const view = new DataView(octets.buffer);
-    view.setUint32(0, nanoseconds ? pcapMagicNanoseconds : pcapMagicMicroseconds, littleEndian);
-    view.setUint16(4, 2, littleEndian);
-    view.setUint16(6, 4, littleEndian);
-    view.setUint32(16, snapshotOctets, littleEndian);
-    view.setUint32(20, linkType, littleEndian);
-    return octets;
-  }
-
-  function frame(bytes: Uint8Array, atUs: number): Uint8Array {
-    const seconds = Math.floor(atUs / 1_000_000);
-    if (!Number.isInteger(atUs) || seconds < 0 || seconds > longestSeconds) {
-      throw new RangeError(`${atUs} µs is no time that a packet capture can hold`);
-    }
-    const captured = Math.min(bytes.length, snapshotOctets);
-    const record = Buffer.allocUnsafe(pcapRecordHeaderOctets + captured);
-    put32(record, 0, seconds);
-    put32(record, 4, (atUs - seconds * 1_000_000) * (nanoseconds ? 1000 : 1));
-    put32(record, 8, captured);
-    put32(record, 12, bytes.length);
-    record.set(captured < bytes.length ? bytes.subarray(0, captured) : bytes, pcapRecordHeaderOctets);
-    return record;
-  }
-
   return {
-    header: header(),
-    frame,
+    header: fileHeader(),
+    frame: record,
     datagram(arrival) {
-      const frames = udpFrames(arrival, { linkType, mtuOctets, identification });
+      const frames = udpFrames(arrival, { mtuOctets, identification });
       identification = (identification + 1) >>> 0;
-      const records = frames.map((bytes) => frame(bytes, arrival.atUs));
+      const records = frames.map((bytes) => record(bytes, arrival.atUs));
       const [only] = records;
       if (records.length === 1 && only !== undefined) return only;
       return new Uint8Array(Buffer.concat(records));
     },
   };
+}
+
+function fileHeader(): Uint8Array {
+  const octets = new Uint8Array(pcapFileHeaderOctets);
+  const view = new DataView(octets.buffer);
+  view.setUint32(0, pcapMagicMicroseconds, true);
+  view.setUint16(4, 2, true);
+  view.setUint16(6, 4, true);
+  view.setUint32(16, longestFrameOctets, true);
+  view.setUint32(20, linkTypes.ethernet, true);
+  return octets;
+}
+
+function record(bytes: Uint8Array, atUs: number): Uint8Array {
+  const seconds = Math.floor(atUs / 1_000_000);
+  if (!Number.isInteger(atUs) || seconds < 0 || seconds > longestSeconds) {
+    throw new RangeError(`${atUs} µs is no time that a packet capture can hold`);
+  }
+  const captured = Math.min(bytes.length, longestFrameOctets);
+  const octets = Buffer.allocUnsafe(pcapRecordHeaderOctets + captured);
+  octets.writeUInt32LE(seconds, 0);
+  octets.writeUInt32LE(atUs - seconds * 1_000_000, 4);
+  octets.writeUInt32LE(captured, 8);
+  octets.writeUInt32LE(bytes.length, 12);
+  octets.set(captured < bytes.length ? bytes.subarray(0, captured) : bytes, pcapRecordHeaderOctets);
+  return octets;
 }

@@ -2,8 +2,8 @@
 import { describe, expect, test } from "vitest";
 import { createCaptureDecoder } from "../../../src/wire/capture/capture-decoder.ts";
 import { formatIpAddress, parseIpAddress } from "../../../src/wire/capture/ip-packet.ts";
-import { udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { arrival, arrivalsOf, hex, joined, pcapOf, read, reasonsOf } from "./octets.ts";
+import { udpFrames } from "./other-captures.ts";
 
 const options = { linkType: 101, mtuOctets: 1500, identification: 1 } as const;
 const packet4 = (): Uint8Array => udpFrames(arrival(), options)[0]!;

@@ -1,7 +1,7 @@
 /** Is the IP packet found behind every link layer that gateways and servers are captured on? */
 import { describe, expect, test } from "vitest";
-import { createPcapWriter, udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { arrival, arrivalsOf, hex, joined, pcapOf, read, reasonsOf } from "./octets.ts";
+import { createPcapWriter, udpFrames } from "./other-captures.ts";
 
 const options = { linkType: 101, mtuOctets: 1500, identification: 1 } as const;
 const packet4 = udpFrames(arrival(), options)[0]!;

@@ -5,9 +5,9 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import * as fc from "fast-check";
 import { describe, expect, it, test } from "vitest";
-import { createPcapWriter, udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { holds } from "../forwarder/arbitraries.ts";
 import { arrival, arrivalsOf, joined, read, reasonsOf, someTimeUs } from "./octets.ts";
+import { createPcapWriter, udpFrames } from "./other-captures.ts";
 import { pcapngBlocks } from "./pcapng-writer.ts";
 
 const port = fc.nat(65_535);

@@ -1,7 +1,7 @@
 /** Are pcap files read as written, whatever the byte order and resolution, and what does damage cost? */
 import { describe, expect, test } from "vitest";
-import { createPcapWriter, udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { arrival, arrivalsOf, joined, read, reasonsOf, someTimeUs } from "./octets.ts";
+import { createPcapWriter, udpFrames } from "./other-captures.ts";
 
 const frame = udpFrames(arrival(), { linkType: 1, mtuOctets: 1500, identification: 7 })[0]!;
 

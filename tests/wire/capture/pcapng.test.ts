@@ -1,8 +1,8 @@
 /** Are pcapng files read with all their sections, interfaces and clocks, and what does damage cost? */
 import { describe, expect, test } from "vitest";
 import { createCaptureDecoder } from "../../../src/wire/capture/capture-decoder.ts";
-import { udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { arrival, arrivalsOf, hex, joined, read, reasonsOf, someTimeUs } from "./octets.ts";
+import { udpFrames } from "./other-captures.ts";
 import { pcapngBlocks } from "./pcapng-writer.ts";
 
 const frame = udpFrames(arrival(), { linkType: 1, mtuOctets: 1500, identification: 7 })[0]!;

@@ -2,10 +2,10 @@
 import * as fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import type { IpPacket } from "../../../src/wire/capture/ip-packet.ts";
-import { createPcapWriter, udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { createReassembler } from "../../../src/wire/capture/reassembly.ts";
 import { holds } from "../forwarder/arbitraries.ts";
 import { arrival, arrivalsOf, joined, pcapOf, read, reasonsOf, someTimeUs } from "./octets.ts";
+import { createPcapWriter, udpFrames } from "./other-captures.ts";
 
 const long = arrival({ bytes: Uint8Array.from({ length: 4000 }, (_, at) => (at * 7) & 0xff) });
 const over6 = {

@@ -2,10 +2,10 @@
 import * as fc from "fast-check";
 import { describe, expect, test } from "vitest";
 import { createCaptureDecoder } from "../../../src/wire/capture/capture-decoder.ts";
-import { createPcapWriter, udpFrames } from "../../../src/wire/capture/pcap-writer.ts";
 import { encodeRecordedDatagram } from "../../../src/wire/capture/recorded-datagrams.ts";
 import { holds } from "../forwarder/arbitraries.ts";
 import { arrival, arrivalsOf, joined, read, reasonsOf, someTimeUs } from "./octets.ts";
+import { createPcapWriter, udpFrames } from "./other-captures.ts";
 import { pcapngBlocks } from "./pcapng-writer.ts";
 
 const datagrams = Array.from({ length: 12 }, (_, at) =>
