@@ -13,9 +13,15 @@ const COMMAND_MS = 120_000;
 const children = new Set<ChildProcess>();
 const folders = new Set<string>();
 
-process.on("exit", () => {
+function endAll(): void {
   for (const child of children) child.kill("SIGKILL");
   removeFolders();
+}
+process.on("exit", endAll);
+// By this signal Vitest ends its workers.
+process.once("SIGTERM", () => {
+  endAll();
+  if (process.listenerCount("SIGTERM") === 0) process.kill(process.pid, "SIGTERM");
 });
 
 /** The built program's file; a sentence when nobody has built it. */

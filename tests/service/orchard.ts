@@ -1,5 +1,5 @@
 /** The answers that tests of the service, the publisher and the page begin with: those of a small real store. */
-import { mkdtempSync, rmSync } from "node:fs";
+import { mkdtempSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { storeViews } from "../../src/service/store-views.ts";
@@ -81,7 +81,6 @@ let orchard: Views | null = null;
 export function orchardViews(): Views {
   if (orchard !== null) return orchard;
   const folder = mkdtempSync(join(tmpdir(), "mastlog-orchard-"));
-  process.once("exit", () => rmSync(folder, { recursive: true, force: true }));
   const path = join(folder, "orchard.db");
   recordOrchard(path);
   orchard = storeViews(openReader(path));
