@@ -2,14 +2,14 @@
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { CapacityView, StrangersView } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, overflowPx, sharedDashboard } from "./dashboard.ts";
 import { ANSWERED_TIME, MORNING, SHED, WEAK_TIME } from "./sample-store.ts";
 
 if (chromiumIsHere("the air"))
   describe("the air", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
     afterAll(() => dashboard.close());
 

@@ -22,8 +22,18 @@ export function chromiumPath(): string | null {
   return USUAL.find((path) => existsSync(path)) ?? null;
 }
 
-/** Starts the browser; it speaks to nothing but the pages that a test opens. */
-export function launchChromium(): Promise<Browser> {
+let launched: Promise<Browser> | null = null;
+
+/**
+ * The browser of all files of a worker; it speaks to nothing but the pages that a test opens, and ends with the
+ * process.
+ */
+export function theChromium(): Promise<Browser> {
+  launched ??= launch();
+  return launched;
+}
+
+function launch(): Promise<Browser> {
   const executablePath = chromiumPath();
   if (executablePath === null) throw new Error("no Chromium was found; name one in MASTLOG_CHROMIUM");
   return chromium.launch({

@@ -1,14 +1,15 @@
 /**
- * How does a browser test get a dashboard? The real service over a copy of the sample captures (sample-store.ts) for
- * each file, one Chromium for all files of a worker, and pages that fail the test when they log an error or break the
- * content policy. What the service cannot be brought into is changed on the way between it and the page.
+ * How does a browser test get a dashboard? The real service over a copy of the sample captures (sample-store.ts), one
+ * for all files that leave the copy as it was and one for each of the others, one Chromium for all files of a worker,
+ * and pages that fail the test when they log an error or break the content policy. What the service cannot be brought
+ * into is changed on the way between it and the page.
  */
 import axe from "axe-core";
-import type { Browser, BrowserContext, Page } from "playwright-core";
+import type { BrowserContext, Page } from "playwright-core";
 import type { Problem } from "../../src/contract/index.ts";
 import { temporaryFolder } from "../process/program.ts";
 import { type Service, startService } from "../process/service.ts";
-import { launchChromium } from "./chromium.ts";
+import { theChromium } from "./chromium.ts";
 import { LiveLine } from "./live-line.ts";
 import { sampleStore } from "./sample-store.ts";
 
@@ -60,17 +61,30 @@ export interface DashboardOptions {
   readonly words?: readonly string[];
 }
 
-let launched: Promise<Browser> | null = null;
+let shared: Promise<OwnDashboard> | null = null;
 
-/** Starts the service, and the browser where there is none yet; close it when done. */
+/** `close` closes the tabs and ends the service. */
+interface OwnDashboard extends Dashboard {
+  closeTabs(): Promise<void>;
+}
+
+/**
+ * The dashboard that all files share which leave what is stored as they found it: a service that has just started
+ * takes seconds of a processor for its first answers. Its tabs close with a file; it ends with the process.
+ */
+export async function sharedDashboard(): Promise<Dashboard> {
+  shared ??= startDashboard();
+  const dashboard = await shared;
+  return { ...dashboard, close: () => dashboard.closeTabs() };
+}
+
+/** Starts a service of a file's own, and the browser where there is none yet; close it when done. */
 export async function startDashboard({
   empty = false,
   words = [],
-}: DashboardOptions = {}): Promise<Dashboard> {
-  // Ends with the process that launched it.
-  launched ??= launchChromium();
+}: DashboardOptions = {}): Promise<OwnDashboard> {
   const store = empty ? {} : { db: await sampleStore(temporaryFolder()) };
-  const [browser, service] = await Promise.all([launched, startService({ ...store, words })]);
+  const [browser, service] = await Promise.all([theChromium(), startService({ ...store, words })]);
   const url = `http://127.0.0.1:${service.webPort}`;
   const contexts: BrowserContext[] = [];
   const tabs = new Map<string, Opened>();
@@ -108,6 +122,11 @@ export async function startDashboard({
     return tab;
   };
 
+  const closeTabs = async () => {
+    tabs.clear();
+    await Promise.all(contexts.splice(0).map((context) => context.close()));
+  };
+
   return {
     service,
     asked,
@@ -139,8 +158,9 @@ export async function startDashboard({
       if (!answer.ok) throw new Error(`${method} ${path}: ${answer.status} ${text}`);
       return text === "" ? null : (JSON.parse(text) as unknown);
     },
+    closeTabs,
     async close() {
-      await Promise.all(contexts.map((context) => context.close()));
+      await closeTabs();
       await service.end("SIGTERM");
     },
   };

@@ -10,6 +10,7 @@ import type {
   ReceptionPage,
   ServiceStatus,
 } from "../../src/contract/index.ts";
+import type { ExportsView } from "../../src/contract/service.ts";
 import { chromiumIsHere } from "./chromium.ts";
 import { axeFindings, changing, type Dashboard, failing, overflowPx, startDashboard } from "./dashboard.ts";
 import { KEYED, MORNING, PUMP, SHED, TOWER } from "./sample-store.ts";
@@ -389,8 +390,10 @@ if (chromiumIsHere("doing"))
       await changing(page, "/api/exports", () => ({ exports: [running] }));
       await save.click();
       await page.getByText("mastlog-receptions.csv: 43 % written, 120 MB").waitFor();
-      await page.unrouteAll();
-      // The real one is small and written at once.
+      // The real one is small: written as soon as its thread has started. The page asks until nothing is listed.
+      const listed = async () => (await json<ExportsView>("/api/exports")).exports.length;
+      await expect.poll(listed).toBe(1);
+      await page.unrouteAll({ behavior: "wait" });
       await page.getByText(/^mastlog-receptions.*\.csv: written, \d/).waitFor();
     });
 

@@ -1,10 +1,10 @@
 /** The real service, a site played at it over UDP, and a person looking at the page: what must happen by itself. */
 
 import type { Browser, Page } from "playwright-core";
-import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { cleanUp, endOf, spawnProgram, temporaryFolder } from "../process/program.ts";
+import { beforeAll, describe, expect, it } from "vitest";
+import { endOf, spawnProgram, temporaryFolder } from "../process/program.ts";
 import { type Service, startService } from "../process/service.ts";
-import { chromiumIsHere, launchChromium } from "./chromium.ts";
+import { chromiumIsHere, theChromium } from "./chromium.ts";
 
 if (chromiumIsHere("the dashboard on the real service")) {
   let browser: Browser;
@@ -22,11 +22,7 @@ if (chromiumIsHere("the dashboard on the real service")) {
   }
 
   beforeAll(async () => {
-    browser = await launchChromium();
-  });
-  afterAll(async () => {
-    await cleanUp();
-    await browser.close();
+    browser = await theChromium();
   });
 
   describe("the dashboard on the real service", () => {

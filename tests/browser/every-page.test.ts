@@ -1,8 +1,8 @@
 /** Every page on the real service, with everything named: what each must bear, whoever reads it and however. */
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
-import { cleanUp, temporaryFolder } from "../process/program.ts";
-import { chromiumIsHere, launchChromium } from "./chromium.ts";
+import { temporaryFolder } from "../process/program.ts";
+import { chromiumIsHere, theChromium } from "./chromium.ts";
 import { axeFindings, overflowPx } from "./dashboard.ts";
 import { eightyLetters, type NamedSite, openWhole, SHED, startNamedSite } from "./named-site.ts";
 
@@ -101,15 +101,12 @@ if (chromiumIsHere("every page"))
     const seen: Seen[] = [];
     beforeAll(async () => {
       const folder = temporaryFolder();
-      [browser, site] = await Promise.all([launchChromium(), startNamedSite(folder, eightyLetters)]);
+      [browser, site] = await Promise.all([theChromium(), startNamedSite(folder, eightyLetters)]);
       const page = await browser.newPage({ hasTouch: true });
       for (const place of site.places) seen.push(await see(page, site, place));
       await page.close();
     }, 120_000);
-    afterAll(async () => {
-      await cleanUp();
-      await browser.close();
-    });
+    afterAll(() => site?.service.end("SIGTERM"));
 
     test("fits a window of 390 and of 1280 px", () => {
       expect(
@@ -194,6 +191,7 @@ if (chromiumIsHere("every page"))
         page = await browser.newPage({ viewport: { width: 1280, height: 900 } });
         page.setDefaultTimeout(8_000);
       });
+      afterAll(() => page.close());
       const press = (key: string) => page.keyboard.press(key);
       const atSite = () => openWhole(page, site.service, site.places[0]!);
 

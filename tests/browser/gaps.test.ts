@@ -2,7 +2,7 @@
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { GapsView } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, type Dashboard, failing, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, failing, sharedDashboard } from "./dashboard.ts";
 import { MORNING } from "./sample-store.ts";
 
 if (chromiumIsHere("gaps"))
@@ -10,7 +10,7 @@ if (chromiumIsHere("gaps"))
     let dashboard: Dashboard;
     let shown: GapsView;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
       shown = await dashboard.service.json<GapsView>(`/api/gaps?${MORNING}`);
     });
     afterAll(() => dashboard.close());
@@ -22,7 +22,8 @@ if (chromiumIsHere("gaps"))
 
     test("is walked with arrows and opened with Enter; what is opened stands in the address bar", async () => {
       const silent = gapOf("01F2A212", "node-silent");
-      await dashboard.change("POST", "/api/marks", { at: silent.from, text: "Battery out" });
+      const mark = { at: silent.from, text: "Battery out" };
+      const { id } = (await dashboard.change("POST", "/api/marks", mark)) as { id: number };
       const { page, errors } = await dashboard.open(`#/gaps?${MORNING}`);
       const lines = page.locator(".gap-line");
       await lines.first().focus();
@@ -37,6 +38,7 @@ if (chromiumIsHere("gaps"))
       await page.keyboard.press("Home");
       expect(await lines.first().textContent()).toMatch(/Frost probe row 17.*open.*so far/);
       expect(errors).toEqual([]);
+      await dashboard.change("DELETE", `/api/marks/${id}`);
     });
 
     test("leads from a sentence to the receptions that it rests on, and to their bytes", async () => {

@@ -3,7 +3,7 @@ import type { Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { NodePage } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { changing, type Dashboard, startDashboard } from "./dashboard.ts";
+import { changing, type Dashboard, sharedDashboard } from "./dashboard.ts";
 import { KEYED, MORNING } from "./sample-store.ts";
 
 const POINTS_A_GATEWAY = 50_000;
@@ -40,7 +40,7 @@ if (chromiumIsHere("ladder"))
   describe("the margin ladder", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
     afterAll(() => dashboard.close());
 

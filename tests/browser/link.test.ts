@@ -2,14 +2,14 @@
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { PositionsView } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, overflowPx, sharedDashboard } from "./dashboard.ts";
 import { MORNING, PUMP } from "./sample-store.ts";
 
 if (chromiumIsHere("link"))
   describe("the plan", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
     afterAll(() => dashboard.close());
 
@@ -41,5 +41,6 @@ if (chromiumIsHere("link"))
         .waitFor();
       // Now there are two nodes with a place.
       await page.getByRole("heading", { level: 1, name: /^3 gateways and 2 nodes have a place/ }).waitFor();
+      await dashboard.change("DELETE", `/api/positions/node/${PUMP}`);
     });
   });

@@ -2,17 +2,21 @@
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { MarkEffect, MarksView } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, overflowPx, sharedDashboard } from "./dashboard.ts";
 import { HEDGE, MORNING, TOWER } from "./sample-store.ts";
 
 if (chromiumIsHere("marks"))
   describe("marks", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
-    afterAll(() => dashboard.close());
     const stored = async () => (await dashboard.service.json<MarksView>(`/api/marks?${MORNING}`)).marks;
+    afterAll(async () => {
+      for (const { id, text } of await stored())
+        if (["<b>Hail</b>", "Other"].includes(text)) await dashboard.change("DELETE", `/api/marks/${id}`);
+      await dashboard.close();
+    });
 
     test.each([
       [1280, false],

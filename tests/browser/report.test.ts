@@ -1,10 +1,8 @@
 import type { Browser } from "playwright-core";
-import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { temporaryFolder } from "../process/program.ts";
-import { startService } from "../process/service.ts";
-import { chromiumIsHere, launchChromium } from "./chromium.ts";
-import { axeFindings, overflowPx } from "./dashboard.ts";
-import { MORNING, sampleStore } from "./sample-store.ts";
+import { beforeAll, describe, expect, it } from "vitest";
+import { chromiumIsHere, theChromium } from "./chromium.ts";
+import { axeFindings, overflowPx, sharedDashboard } from "./dashboard.ts";
+import { MORNING } from "./sample-store.ts";
 
 /** Width between the margins, CSS pixels at 96 a inch: paper less twice 14 mm. */
 const PAPERS = [
@@ -17,14 +15,12 @@ if (chromiumIsHere("the printed report")) {
     let browser: Browser;
     let report = "";
     beforeAll(async () => {
-      const service = await startService({ db: await sampleStore(temporaryFolder()) });
+      const dashboard = await sharedDashboard();
       [browser, report] = await Promise.all([
-        launchChromium(),
-        service.text(`/api/report?${MORNING}&zone=Europe/Berlin`),
+        theChromium(),
+        dashboard.service.text(`/api/report?${MORNING}&zone=Europe/Berlin`),
       ]);
-      await service.end("SIGTERM");
     });
-    afterAll(() => browser.close());
 
     it.each(PAPERS)("fits on $format and prints to several pages", async ({ format, widthPx }) => {
       const page = await browser.newPage({ viewport: { width: widthPx, height: 1000 } });

@@ -3,7 +3,7 @@
  * once a run by the program itself, named as the samples are named, with what people noted of them. Every file of
  * tests gets a copy, so that what one changes no other sees.
  */
-import { copyFileSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { copyFileSync, mkdtempSync, readFileSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { type NodeKeys, nodeKeys } from "../../src/simulate/frame-octets.ts";
@@ -111,7 +111,6 @@ export async function sampleStore(folder: string): Promise<string> {
 
 async function makeStore(): Promise<string> {
   const folder = mkdtempSync(join(tmpdir(), "mastlog-samples-"));
-  process.once("exit", () => rmSync(folder, { recursive: true, force: true }));
   const db = join(folder, "samples.db");
   const run = async (...words: string[]) => {
     const { status, err } = await runProgram(words, folder);

@@ -1,7 +1,7 @@
 /** Does the score of a site read one moment in all rows, by mouse and by keyboard, and lead to a row's page there? */
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, overflowPx, sharedDashboard } from "./dashboard.ts";
 import { MORNING } from "./sample-store.ts";
 
 /** Six hours; the shed is unreachable from 05:30 to 05:48 UTC, 868.3 MHz is loud from 07:15 to 08:30. */
@@ -9,7 +9,7 @@ if (chromiumIsHere("the score"))
   describe("the score of a site", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
     afterAll(() => dashboard.close());
 

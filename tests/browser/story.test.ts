@@ -2,7 +2,7 @@
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { GatewayRow, NodePage, SiteView } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, changing, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { axeFindings, changing, type Dashboard, overflowPx, sharedDashboard } from "./dashboard.ts";
 import { ANSWERED_TIME, KEYED, MORNING, TOWER } from "./sample-store.ts";
 
 /** The probe whose keys are at hand, and one without. */
@@ -13,7 +13,7 @@ if (chromiumIsHere("story"))
   describe("story", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
     afterAll(() => dashboard.close());
 

@@ -3,7 +3,7 @@ import type { Page } from "playwright-core";
 import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { CapturesView, GapsView, Sentence } from "../../src/contract/index.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, type Dashboard, failing, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, failing, sharedDashboard } from "./dashboard.ts";
 import { KEYED, MORNING } from "./sample-store.ts";
 
 /** Each with its place, and the answer whose sentence it opens with or that sentence. */
@@ -29,7 +29,7 @@ if (chromiumIsHere("views"))
   describe("views", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
     afterAll(() => dashboard.close());
 

@@ -1,20 +1,15 @@
 /** The real service: a person chooses what is watched, sends a test message, and reads it on another page. */
 import type { Browser } from "playwright-core";
-import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { cleanUp } from "../process/program.ts";
+import { beforeAll, describe, expect, it } from "vitest";
 import { startService } from "../process/service.ts";
-import { chromiumIsHere, launchChromium } from "./chromium.ts";
+import { chromiumIsHere, theChromium } from "./chromium.ts";
 import { axeFindings, overflowPx } from "./dashboard.ts";
 
 if (chromiumIsHere("watches on the real service"))
   describe("watches on the real service", () => {
     let browser: Browser;
     beforeAll(async () => {
-      browser = await launchChromium();
-    });
-    afterAll(async () => {
-      await cleanUp();
-      await browser.close();
+      browser = await theChromium();
     });
 
     it("are chosen on the Service page, and a test message shows on every open page until it is read", async () => {
