@@ -97,9 +97,12 @@ if (mosquittoIsHere("publishing to an MQTT broker"))
         (now) => now?.waiting === 0,
       );
       expect(status).toMatchObject({ state: "connected", dropped: 0 });
-      const metrics = await service.text("/metrics");
-      expect(metrics).toContain(`mastlog_mqtt_published_total ${status?.published}`);
-      expect(metrics).toContain("mastlog_mqtt_dropped_total 0");
+      // States go on being published: the two are read one after the other.
+      const metrics = await until(
+        async () => ({ before: await published(service), text: await service.text("/metrics") }),
+        ({ before, text }) => text.includes(`mastlog_mqtt_published_total ${before?.published}\n`),
+      );
+      expect(metrics.text).toContain("mastlog_mqtt_dropped_total 0");
       const { err, status: code } = await service.end("SIGTERM");
       expect(code).toBe(0);
       expect(err).toMatch(

@@ -189,7 +189,10 @@ describe("the passage between gateways and their server", () => {
       console.info(`relay: ${passed} datagrams both ways in ${(tookMs / 1000).toFixed(1)} s`);
       const passage = await until(
         () => passageOf(service),
-        (one) => one.upstreams[0]?.state === "answering" && one.up >= total(up, "heard"),
+        (one) =>
+          one.upstreams[0]?.state === "answering" &&
+          one.up >= total(up, "heard") &&
+          one.down >= total(down, "heard"),
       );
       expect(passage.words).toBe(`Relaying to 127.0.0.1:${serverPort}, answering; 3 gateways.`);
       expect(passage).toMatchObject({ associations: 6, down: total(down, "heard"), notRelayed: [] });
@@ -311,9 +314,10 @@ describe("the passage between gateways and their server", () => {
     expect(bystander.heard).toBe(0);
     const passage = await until(
       () => passageOf(service),
-      ({ up }) => up === server.heard.length,
+      ({ up, notRelayed }) =>
+        up === server.heard.length && notRelayed.some(({ reason }) => reason === "unreadable"),
     );
-    expect(passage.notRelayed.map(({ reason }) => reason)).toContain("unreadable");
+    expect(passage.up).toBeGreaterThan(0);
     await Promise.all([bystander.close(), stranger.close(), server.close()]);
   });
 });

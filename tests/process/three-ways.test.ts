@@ -109,7 +109,10 @@ it("live, in line and from a capture, one stretch of traffic is one trial", asyn
   await run(["simulate", scenario, "--to", `127.0.0.1:${tap.port}`, "--speed", "40", "--seed", "11"], folder);
   const atUs = tap.upAtUs();
   await Promise.all([finish(live, atUs.length), finish(inLine, atUs.length)]);
-  expect(server.heard.length).toBe(atUs.length);
+  await until(
+    () => server.heard.length,
+    (heard) => heard === atUs.length,
+  );
   tap.writeCapture(join(folder, "capture.pcap"));
   await tap.close();
   await server.close();
