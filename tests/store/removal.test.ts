@@ -13,7 +13,15 @@ import { rebuild } from "../../src/store/rebuild.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
 import { removedOf } from "../../src/store/retention.ts";
 import { keptRule, writeKeptRule } from "../../src/store/settings.ts";
-import { DAY_US, FIRST_MIDNIGHT_US, recorded, removeAll, traffic, workOff } from "./some-days.ts";
+import {
+  DAY_US,
+  FIRST_MIDNIGHT_US,
+  recorded,
+  recordedDays,
+  removeAll,
+  traffic,
+  workOff,
+} from "./some-days.ts";
 import { phy, pull, push, SHED, START_US, TOWER } from "./traffic.ts";
 
 const count = (db: Store, sql: string, ...values: unknown[]) =>
@@ -52,7 +60,7 @@ const octetsOfHours = (db: Store) =>
 
 describe("removal by age", () => {
   it("takes whole days, and leaves hours, lives, gaps and findings as they were", () => {
-    const { db, recorder } = recorded(traffic(5));
+    const { db, recorder } = recordedDays(5);
     writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
     expect(keptRule(db)).toEqual({ maxAgeDays: 2, maxBytes: null });
     // The newest is of the 19th, some seconds before 09:00; two days before it is the 17th, whose begin counts.
@@ -123,7 +131,7 @@ describe("removal by age", () => {
   });
 
   it("counts again with keys from where the accounting was held, not from the first row that is left", () => {
-    const { db, recorder } = recorded(traffic(5));
+    const { db, recorder } = recordedDays(5);
     writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
     removeAll(recorder);
     const before = all(db, LIVES);
@@ -154,7 +162,7 @@ describe("removal by age", () => {
 
 describe("removal by size", () => {
   it("takes the oldest day while the file holds more, and never the newest", () => {
-    const { db, recorder } = recorded(traffic(5));
+    const { db, recorder } = recordedDays(5);
     writeKeptRule(db, { maxAgeDays: null, maxBytes: 1 });
     removeAll(recorder);
     // The 19th, 09:00 less a day is the 18th, 09:00: its begin.
@@ -180,7 +188,7 @@ describe("removal by size", () => {
 
 describe("forgetting, after receptions were removed", () => {
   const setUp = () => {
-    const { db, recorder } = recorded(traffic(4));
+    const { db, recorder } = recordedDays(4);
     writeKeptRule(db, { maxAgeDays: 1, maxBytes: null });
     removeAll(recorder);
     const heard = () => {
@@ -261,7 +269,7 @@ describe("a store of which receptions were removed", () => {
   });
 
   it("is not rebuilt, and stays as it is", () => {
-    const { db, recorder } = recorded(traffic(4));
+    const { db, recorder } = recordedDays(4);
     writeKeptRule(db, { maxAgeDays: 1, maxBytes: null });
     removeAll(recorder);
     const before = all(db, GAPS);

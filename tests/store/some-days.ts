@@ -1,4 +1,5 @@
 /** Some days of traffic, recorded and gone through; and the removal of what a rule does not keep, to its end. */
+import Database from "better-sqlite3";
 import { judgeGap } from "../../src/diagnosis/findings/judge.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { type DecodedArrival, Recorder } from "../../src/store/recorder.ts";
@@ -40,6 +41,28 @@ export function recorded(arrivals: readonly DecodedArrival[]): { db: Store; reco
   const db = openStore(":memory:");
   const recorder = new Recorder(db, judgeGap);
   recorder.record(arrivals);
+  workOff(recorder);
+  return { db, recorder };
+}
+
+const kept = new Map<number, Buffer>();
+
+/**
+ * `recorded(traffic(days))` for a test to which it does not matter that the recorder has just begun with its store: it is
+ * recorded once for all of them, and each gets a copy.
+ */
+export function recordedDays(days: number): { db: Store; recorder: Recorder } {
+  let octets = kept.get(days);
+  if (octets === undefined) {
+    const { db, recorder } = recorded(traffic(days));
+    recorder.close();
+    octets = db.serialize();
+    kept.set(days, octets);
+  }
+  const db = new Database(octets);
+  db.pragma("journal_mode = MEMORY");
+  db.pragma("foreign_keys = ON");
+  const recorder = new Recorder(db, judgeGap);
   workOff(recorder);
   return { db, recorder };
 }

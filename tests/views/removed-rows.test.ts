@@ -11,7 +11,7 @@ import { gatewaysView } from "../../src/views/gateways.ts";
 import { nodesView } from "../../src/views/nodes.ts";
 import { siteView } from "../../src/views/site.ts";
 import { askedWindow, type Basis, RowsRemoved } from "../../src/views/window.ts";
-import { DAY_US, FIRST_MIDNIGHT_US, recorded, removeAll, traffic } from "../store/some-days.ts";
+import { DAY_US, FIRST_MIDNIGHT_US, recorded, recordedDays, removeAll, traffic } from "../store/some-days.ts";
 import { START_US } from "../store/traffic.ts";
 
 const HOUR_US = 3_600e6;
@@ -114,7 +114,7 @@ describe("answers after receptions were removed", { timeout: 240_000 }, () => {
   });
 
   it("leave out what rests on single receptions, and say so", () => {
-    const { db, recorder } = recorded(traffic(5));
+    const { db, recorder } = recordedDays(5);
     writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
     removeAll(recorder);
     const window = asked(db, FIRST_MIDNIGHT_US + DAY_US, FIRST_MIDNIGHT_US + 2 * DAY_US, "sums");
@@ -137,7 +137,7 @@ describe("answers after receptions were removed", { timeout: 240_000 }, () => {
   });
 
   it("keep the figures that were worked out by hand, a day that is removed", () => {
-    const { db, recorder } = recorded(traffic(5));
+    const { db, recorder } = recordedDays(5);
     writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
     removeAll(recorder);
     const window = asked(db, FIRST_MIDNIGHT_US + DAY_US, FIRST_MIDNIGHT_US + 2 * DAY_US, "hours");
@@ -188,7 +188,7 @@ describe("answers after receptions were removed", { timeout: 240_000 }, () => {
   });
 
   it("still tell of the silence that began in what was removed, with its finding", () => {
-    const { db, recorder } = recorded(traffic(5));
+    const { db, recorder } = recordedDays(5);
     const silence = () =>
       gapsView(db, asked(db, REMOVED_US, REMOVED_US + 30 * HOUR_US)).gaps.map(({ devAddr }) => devAddr);
     expect(silence()).toEqual(["01000001"]);
@@ -201,7 +201,7 @@ describe("answers after receptions were removed", { timeout: 240_000 }, () => {
 });
 
 describe("a window that reaches into what was removed", () => {
-  const { db, recorder } = recorded(traffic(5));
+  const { db, recorder } = recordedDays(5);
   writeKeptRule(db, { maxAgeDays: 2, maxBytes: null });
   removeAll(recorder);
   const early = REMOVED_US - DAY_US - 1_800e6;
