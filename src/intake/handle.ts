@@ -10,9 +10,9 @@ import type { Written } from "../store/written.ts";
 import type { Transmission } from "../wire/forwarder/downstream.ts";
 import type { DatagramFileFigures } from "./datagram-file.ts";
 import type { TestOutcome } from "./downlink-test.ts";
-import type { SourceDrops } from "./drop-counts.ts";
 import type { StoreCheck } from "./follow-check.ts";
-import type { RelayFigures } from "./relay/messages.ts";
+import type { SourceDrops } from "./guards.ts";
+import type { RelayFigures } from "./relay/start.ts";
 import type { ReceiveBuffer } from "./udp-listener.ts";
 
 /** Of the listener, since the service started. */

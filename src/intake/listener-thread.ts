@@ -7,12 +7,10 @@ import { encodePullResponse } from "../wire/forwarder/encode.ts";
 import { packDatagrams } from "./datagram-batch.ts";
 import { TransmitDesk } from "./downlink-test.ts";
 import { TroubleLog } from "./guards.ts";
-import { KernelDrops } from "./kernel-drops.ts";
 import { Listener } from "./listener.ts";
 import type { FromRecorder, ToRecorder } from "./recorder-input.ts";
-import { processMs, systemTimeUs } from "./system-time.ts";
+import { KernelDrops, processMs, setThreadPriority, systemTimeUs } from "./system.ts";
 import type { FromListener, ListenerSettings, ToListener } from "./thread-messages.ts";
-import { setThreadPriority } from "./thread-priority.ts";
 import { openUdpListener, type UdpListener, udpTrouble } from "./udp-listener.ts";
 
 const FIGURES_EVERY_MS = 500;

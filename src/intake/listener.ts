@@ -13,9 +13,8 @@ import { decodeUpstream } from "../wire/forwarder/upstream.ts";
 import { duration, plural } from "../words/format.ts";
 import type { ListenedDatagram, SourceFault } from "./datagram-batch.ts";
 import type { TransmitDesk } from "./downlink-test.ts";
-import { DropCounts } from "./drop-counts.ts";
 import { FairQueue, Fifo } from "./fair-queue.ts";
-import { RateLimit } from "./guards.ts";
+import { DropCounts, RateLimit } from "./guards.ts";
 import type { ListenerFigures } from "./handle.ts";
 import { isPossibleSource, type SendAnswer } from "./udp-listener.ts";
 

@@ -8,7 +8,7 @@ import type { Recorded } from "../store/recorder/rows.ts";
 import type { Recorder } from "../store/recorder.ts";
 import type { CommitDelta } from "./handle.ts";
 import { isBusy as isBusyError } from "./record-batch.ts";
-import type { ClockStep } from "./system-time.ts";
+import type { ClockStep } from "./system.ts";
 
 export interface GapTurns {
   readonly recorder: Pick<Recorder, "workOnGaps">;

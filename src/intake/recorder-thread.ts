@@ -23,9 +23,8 @@ import {
   keepHeartbeat,
 } from "./recorder-tasks.ts";
 import { RecordingQueue, recordLeftHeld } from "./recording-queue.ts";
-import { processMs, systemTimeUs, takeClockSteps } from "./system-time.ts";
+import { processMs, setThreadPriority, systemTimeUs, takeClockSteps } from "./system.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
-import { setThreadPriority } from "./thread-priority.ts";
 
 /** The writer waits this long for another process's lock before it puts data aside and says so. */
 const WRITER_BUSY_MS = 15;

@@ -22,9 +22,8 @@ import type { RecorderCommand, ResultOf } from "./recorder-commands.ts";
 import { type PassageHandle, startPassage } from "./relay/start.ts";
 import type { RelayTarget } from "./relay/targets.ts";
 import { type ListenerHandle, startListener } from "./start-listener.ts";
-import { processMs } from "./system-time.ts";
+import { emptyHeapsAlone, processMs } from "./system.ts";
 import type { FromRecorderThread, RecorderSettings, ToRecorderThread } from "./thread-messages.ts";
-import { emptyHeapsAlone } from "./thread-priority.ts";
 
 export interface StartIntakeOptions {
   readonly dbPath: string;

@@ -4,7 +4,7 @@
  */
 import { parentPort, workerData } from "node:worker_threads";
 import { type ExportPiece, type ExportScope, exportName, exportPieces } from "../export/export.ts";
-import { setThreadPriority } from "../intake/thread-priority.ts";
+import { setThreadPriority } from "../intake/system.ts";
 import { narrowToSite } from "../store/narrowed.ts";
 import { openFurtherReader, type Store } from "../store/open.ts";
 import { askedWindow } from "../views/window.ts";

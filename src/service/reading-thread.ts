@@ -5,7 +5,7 @@
 import { getHeapStatistics, setFlagsFromString } from "node:v8";
 import { runInNewContext } from "node:vm";
 import { parentPort, workerData } from "node:worker_threads";
-import { setThreadPriority } from "../intake/thread-priority.ts";
+import { setThreadPriority } from "../intake/system.ts";
 import { SiteReader } from "../store/narrowed.ts";
 import { openFurtherReader, type Store } from "../store/open.ts";
 import {

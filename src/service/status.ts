@@ -13,7 +13,7 @@ import {
   type UpstreamFacts,
 } from "../diagnosis/relay-sentences.ts";
 import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
-import type { RelayFigures } from "../intake/relay/messages.ts";
+import type { RelayFigures } from "../intake/relay/start.ts";
 import { relayTargetText } from "../intake/relay/targets.ts";
 import { isoTime } from "../model/time-range.ts";
 import { figure } from "../words/format.ts";

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { keepHeartbeat } from "../../src/intake/recorder-tasks.ts";
-import type { ClockStep } from "../../src/intake/system-time.ts";
+import type { ClockStep } from "../../src/intake/system.ts";
 import { openStore } from "../../src/store/open.ts";
 import { recordedRanges } from "../../src/store/recorded-time.ts";
 import { Recorder } from "../../src/store/recorder.ts";

@@ -1,6 +1,6 @@
 import { endianness } from "node:os";
 import { describe, expect, it } from "vitest";
-import { KernelDrops, kernelAddress } from "../../src/intake/kernel-drops.ts";
+import { KernelDrops, kernelAddress } from "../../src/intake/system.ts";
 
 const HEAD =
   "   sl  local_address rem_address   st tx_queue rx_queue tr tm->when retrnsmt   uid  timeout inode ref pointer drops";

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { SteadyClock } from "../../src/intake/system-time.ts";
+import { SteadyClock } from "../../src/intake/system.ts";
 
 const START_US = Date.UTC(2026, 2, 14, 9) * 1000;
 const SECOND_US = 1_000_000;

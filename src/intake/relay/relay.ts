@@ -13,13 +13,12 @@
  */
 import type { Arrival, Endpoint } from "../../model/datagram.ts";
 import { gatewayEuiOf, identifiers } from "../../wire/forwarder/header.ts";
+import { type LoopFigures, LoopWatch } from "../guards.ts";
 import { isGroupAddress, type SendAnswer } from "../udp-listener.ts";
 import { type Association, Associations, directionOf, type Unopened } from "./associations.ts";
 import type { Copy } from "./copies.ts";
-import { type LoopFigures, LoopWatch } from "./loop-watch.ts";
 import type { RelayTarget } from "./targets.ts";
-import { Upstream, type UpstreamFigures } from "./upstream.ts";
-import { UpstreamSocket, type UpstreamSocketHandlers } from "./upstream-socket.ts";
+import { Upstream, type UpstreamFigures, UpstreamSocket, type UpstreamSocketHandlers } from "./upstream.ts";
 
 /** Sockets towards upstreams. Some two thousand gateways with one upstream; the store refuses more than 4,096. */
 const MAX_SOCKETS = 4096;

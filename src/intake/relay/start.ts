@@ -1,8 +1,39 @@
-/** How does the service get a passage? By starting its thread; this handle is all that it sees of it. */
+/** How does the service get a passage? By starting its thread: the messages of both, and the handle that is all the service sees of it. */
 import { type MessagePort, Worker } from "node:worker_threads";
 import type { Endpoint } from "../../model/datagram.ts";
 import { StoreUnusable } from "../../store/store-error.ts";
-import type { FromPassage, PassageThreadSettings, RelayFigures, ToPassage } from "./messages.ts";
+import type { ReceiveBuffer } from "../udp-listener.ts";
+import type { PassageFigures } from "./relay.ts";
+import type { RelayTarget } from "./targets.ts";
+
+/** Settings of the passage's thread, handed over at its start. */
+export interface PassageThreadSettings {
+  readonly udpHost: string | null;
+  readonly udpPort: number;
+  readonly targets: readonly [RelayTarget, ...RelayTarget[]];
+  /** Where copies go; the recording's thread holds the other end. */
+  readonly copies: MessagePort;
+}
+
+/** Figures of the passage, with what its recording side lost. */
+export interface RelayFigures extends PassageFigures {
+  /** Copies that passed but were not recorded, because the recording could not keep up or has ended. */
+  readonly copiesLost: number;
+  /** Lost in the kernel before the passage could read them; null where the system does not tell. */
+  readonly kernelDrops: number | null;
+  readonly receiveBuffer: ReceiveBuffer;
+}
+
+export type ToPassage =
+  /** Until when the whole intake is to have ended, by `processMs`. */
+  { readonly kind: "close"; readonly untilMs: number } | { readonly kind: "recording-ended" };
+
+export type FromPassage =
+  | { readonly kind: "ready"; readonly udp: readonly Endpoint[]; readonly figures: RelayFigures }
+  /** The thread could not start; it ends after this. */
+  | { readonly kind: "unable"; readonly sentence: string; readonly remedy: string }
+  | { readonly kind: "figures"; readonly figures: RelayFigures }
+  | { readonly kind: "log"; readonly sentence: string };
 
 export interface StartPassageOptions extends Omit<PassageThreadSettings, "copies"> {
   readonly copies: MessagePort;

@@ -5,14 +5,12 @@
 import { lookup } from "node:dns/promises";
 import { parentPort, workerData } from "node:worker_threads";
 import { TroubleLog } from "../guards.ts";
-import { KernelDrops } from "../kernel-drops.ts";
 import type { FromRecorder, ToRecorder } from "../recorder-input.ts";
-import { systemTimeUs } from "../system-time.ts";
-import { setThreadPriority } from "../thread-priority.ts";
+import { KernelDrops, setThreadPriority, systemTimeUs } from "../system.ts";
 import { openUdpListener, type UdpListener, udpTrouble } from "../udp-listener.ts";
 import { CopyQueue } from "./copies.ts";
-import type { FromPassage, PassageThreadSettings, ToPassage } from "./messages.ts";
 import { Passage } from "./relay.ts";
+import type { FromPassage, PassageThreadSettings, ToPassage } from "./start.ts";
 import { relayTargetText } from "./targets.ts";
 
 const FIGURES_EVERY_MS = 500;

@@ -2,7 +2,7 @@ import { describe, expect, it } from "vitest";
 import type { Copy } from "../../../src/intake/relay/copies.ts";
 import { Passage, type PassageSocket } from "../../../src/intake/relay/relay.ts";
 import type { RelayTarget } from "../../../src/intake/relay/targets.ts";
-import type { UpstreamSocketHandlers } from "../../../src/intake/relay/upstream-socket.ts";
+import type { UpstreamSocketHandlers } from "../../../src/intake/relay/upstream.ts";
 import type { Endpoint } from "../../../src/model/datagram.ts";
 import { writeHead } from "../../../src/wire/forwarder/header.ts";
 
