@@ -1,47 +1,90 @@
 /** What do noise, collisions, demodulators and a gateway's own transmissions mean for the air? One plain sentence each. */
-
-import type {
-  CollisionShare,
-  StrangerCost,
-  StrangerGrowth,
-  StrangerNetwork,
-} from "../contract/others-on-air.ts";
-
+import type { AirtimeOfNode, ChannelRow, Sentence, SiteView } from "../contract/index.ts";
 import type { LoudNoise } from "../contract/site.ts";
+import { DEAF_SHARE_WARNING } from "../radio/occupancy.ts";
 import {
-  counted,
   decibel,
   duration,
   figure,
   megahertz,
-  percent,
   percentInWords,
   plural,
   probability,
-  signedWithUnit,
   withUnit,
 } from "../words/format.ts";
+import { type Part, text } from "./sentences.ts";
 
-// For what share of the time is a half-duplex gateway deaf to a node because it transmits itself?
+/** `strangersShare`: their part of the airtime of all nodes heard, 0 to 1; null: none was heard. */
+export function airSentence(
+  channels: readonly ChannelRow[],
+  strangersShare: number | null,
+  airtime: readonly Pick<AirtimeOfNode, "devAddr" | "standing" | "dwell">[] = [],
+): Sentence {
+  const busiest = busiestOf(channels);
+  if (busiest === undefined) return [text("Nothing was on the air in this window.")];
+  const loud = channels.flatMap(({ frequencyHz, gatewayName, gatewayEui, noiseTrend }) =>
+    noiseTrend.loud === null
+      ? []
+      : [{ frequencyHz, gatewayTitle: gatewayName ?? gatewayEui, loud: noiseTrend.loud }],
+  );
+  const event = loudestClause(loud, new Set(channels.map(({ gatewayEui }) => gatewayEui)).size);
+  const parts: Part[] = [
+    text(
+      event ??
+        `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percentInWords(busiest.utilisation)} of the time`,
+    ),
+  ];
+  if (strangersShare !== null)
+    parts.push(text(`; strangers made ${percentInWords(strangersShare)} of the airtime of all nodes heard`));
+  const over = new Set(
+    airtime
+      .filter(({ standing, dwell }) => standing === "bad" || dwell?.standing === "bad")
+      .map((one) => one.devAddr),
+  );
+  if (over.size > 0)
+    parts.push(text(`; ${plural(over.size, "node")} spent more airtime than the table allows`));
+  parts.push(text("."));
+  return parts;
+}
 
-/** Share beyond which deafness is worth a warning. Common practice, no source. */
-export const DEAF_SHARE_WARNING = 0.02;
+/** What a line about the air rests on. */
+type ChannelLoad = Pick<ChannelRow, "gatewayEui" | "frequencyHz" | "utilisation" | "receptions" | "crcBad">;
 
-/**
- * Upper bound of the share of a node's frames that meet the gateway's own transmissions: each transmission spoils
- * frames that begin from one frame length before it to its end. Exact when transmissions lie further apart than that.
- * All lengths in microseconds; the result is at most 1.
- */
-export function deafShare(
-  transmissionAirtimesUs: Iterable<number>,
-  nodeAirtimeUs: number,
-  windowUs: number,
-): number {
-  let spoiledUs = 0;
-  for (const airtimeUs of transmissionAirtimesUs) {
-    spoiledUs += airtimeUs + nodeAirtimeUs;
+/** The air at one gateway in a line. */
+export function airLine(
+  gatewayEui: string,
+  gatewayName: string | null,
+  channels: readonly ChannelLoad[],
+  lanes: SiteView["score"]["noise"] = [],
+): SiteView["air"][number] {
+  const own = channels.filter((channel) => channel.gatewayEui === gatewayEui);
+  const busiest = busiestOf(own);
+  if (busiest === undefined) {
+    return {
+      gatewayEui,
+      gatewayName,
+      words: "nothing heard",
+      busiestFrequencyHz: null,
+      busiestUtilisation: null,
+    };
   }
-  return windowUs > 0 ? Math.min(1, spoiledUs / windowUs) : 0;
+  const receptions = own.reduce((sum, channel) => sum + channel.receptions, 0);
+  const bad = own.reduce((sum, channel) => sum + channel.crcBad, 0);
+  const broken = bad === 0 ? "" : `, ${percentInWords(bad / receptions)} with a wrong CRC`;
+  // Loudest first: the first one of this gateway is its event.
+  const loudest = lanes.find((lane) => lane.gatewayEui === gatewayEui);
+  const loud = loudest === undefined ? "" : `${megahertz(loudest.frequencyHz)} ${loudWords(loudest.loud)}; `;
+  return {
+    gatewayEui,
+    gatewayName,
+    words: `${loud}${plural(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percentInWords(busiest.utilisation)}${broken}`,
+    busiestFrequencyHz: busiest.frequencyHz,
+    busiestUtilisation: busiest.utilisation,
+  };
+}
+
+function busiestOf<Load extends ChannelLoad>(channels: readonly Load[]): Load | undefined {
+  return [...channels].sort((a, b) => b.utilisation - a.utilisation || a.frequencyHz - b.frequencyHz)[0];
 }
 
 export interface NoiseEvidence {
@@ -182,137 +225,3 @@ export function deafWords(evidence: DeafEvidence): string {
   const much = share > DEAF_SHARE_WARNING ? " That is much." : "";
   return `Deaf for ${withUnit(seconds, 1, "s")} (${percentInWords(share)}) by ${frames}${not}${spoilt}.${much}`;
 }
-
-// Does a transmitter keep its limits, as far as what was heard can tell? Heard airtime is a lower bound: over the limit
-// is over the limit, but under it proves nothing. Never a statement of conformity.
-
-export interface AirtimeEvidence {
-  /** Share of the fullest sliding hour that was heard, 0 to 1. */
-  readonly atLeast: number;
-  /** The same divided by the delivery ratio; null where that is unknown. */
-  readonly estimate: number | null;
-  /** Share allowed; null: the sources name none. */
-  readonly limit: number | null;
-  /** Length of the stretch looked at, seconds. */
-  readonly seconds: number;
-}
-
-export interface AirtimeVerdict {
-  readonly standing: "good" | "look" | "bad" | "waiting";
-  readonly words: string;
-}
-
-/** Share of a limit from which it is worth a look. Common practice, no source. */
-const NEAR = 0.8;
-
-/** The airtime of one transmitter in one sub-band. */
-export function judgeAirtime({ atLeast, estimate, limit, seconds }: AirtimeEvidence): AirtimeVerdict {
-  if (limit === null) return { standing: "waiting", words: "no duty-cycle limit in the sources" };
-  const allowed = percentInWords(limit);
-  if (atLeast > limit) return { standing: "bad", words: `over ${allowed} by what was heard alone` };
-  if (estimate !== null && estimate > limit) {
-    return { standing: "look", words: `probably over ${allowed}, frames that were missed included` };
-  }
-  if (Math.max(atLeast, estimate ?? 0) >= NEAR * limit) {
-    return { standing: "look", words: `close to ${allowed}` };
-  }
-  if (seconds < 3600) {
-    return {
-      standing: "waiting",
-      words: `under ${allowed} so far; ${duration(seconds)} are less than an hour`,
-    };
-  }
-  return { standing: "good", words: `under ${allowed} by what was heard` };
-}
-
-export interface DwellEvidence {
-  readonly frameLimitMs: number;
-  readonly longestFrameMs: number;
-  readonly framesOver: number;
-  readonly frames: number;
-  readonly inPeriod: { readonly seconds: number; readonly limitMs: number; readonly mostMs: number } | null;
-}
-
-/** Single frames, and where the region has it the occupancy of one frequency, against the dwell limit. */
-export function judgeDwell(evidence: DwellEvidence): AirtimeVerdict {
-  const { frameLimitMs, longestFrameMs, framesOver, frames, inPeriod } = evidence;
-  const milliseconds = (ms: number) => `${figure(Math.round(ms))}\u202Fms`;
-  if (framesOver > 0) {
-    return {
-      standing: "bad",
-      words: `${figure(framesOver)} of ${figure(frames)} frames longer than ${milliseconds(frameLimitMs)}, the longest ${milliseconds(longestFrameMs)}`,
-    };
-  }
-  if (inPeriod !== null && inPeriod.mostMs > inPeriod.limitMs) {
-    return {
-      standing: "bad",
-      words: `${milliseconds(inPeriod.mostMs)} on one frequency within ${inPeriod.seconds}\u202Fs, ${milliseconds(inPeriod.limitMs)} allowed`,
-    };
-  }
-  return {
-    standing: "good",
-    words: `longest frame ${milliseconds(longestFrameMs)} of ${milliseconds(frameLimitMs)}`,
-  };
-}
-
-// What does a neighbour's network do to you, in a few plain sentences?
-
-/** Weeks recorded enough that growth needs: two would be a difference, and no trend. Chosen. */
-export const LEAST_GROWTH_WEEKS = 3;
-
-/** "Grows by 12 s a day each week (8 to 16), 6 % of its median day." */
-export function growthWords(
-  { verdict, secondsPerDayPerWeek, interval95, sharePerWeek }: Omit<StrangerGrowth, "words">,
-  weeks: number,
-): string {
-  if (verdict === "not enough" || secondsPerDayPerWeek === null || interval95 === null)
-    return `Not enough to say: ${counted(weeks, "week")} recorded enough, ${LEAST_GROWTH_WEEKS} are needed.`;
-  const [low, high] = interval95;
-  const size = `${signedWithUnit(secondsPerDayPerWeek, 1, "s")} a day each week (${figure(low, 1)} to ${figure(high, 1)})`;
-  if (verdict === "steady") return `Steady, within chance: ${size}.`;
-  const share = sharePerWeek === null ? "" : `, ${percent(Math.abs(sharePerWeek), 0)} of its median day`;
-  return `${verdict === "grows" ? "Grows" : "Shrinks"}: ${size}${share}.`;
-}
-
-/** "0.8 % of its frames by ALOHA, 0.6 % to 0.7 % with capture" */
-function lossText({ aloha, captureTheory, captureMeasured }: CollisionShare): string {
-  const plain = `${percent(aloha, 2)} of its frames by ALOHA`;
-  if (captureTheory === null || captureMeasured === null) return plain;
-  const [low, high] = [captureTheory, captureMeasured].sort((a, b) => a - b).map((one) => percent(one, 2));
-  return `${plain}, ${low === high ? low : `${low} to ${high}`} with capture`;
-}
-
-export function costWords(
-  { frames, collisions, worstNetwork, worstShare }: Omit<StrangerCost, "words">,
-  gatewayTitle: string,
-): string {
-  const most = worstNetwork === null || worstShare === null ? "" : `, most to ${worstNetwork}`;
-  return `At ${gatewayTitle} strangers should spoil ${lossText(collisions)}${most} (${counted(frames, "frame")} heard).`;
-}
-
-export function strangersSentence(
-  networks: readonly StrangerNetwork[],
-  nodes: readonly StrangerCost[],
-): string {
-  if (networks.length === 0) return "No stranger was heard in this window.";
-  const seconds = networks.reduce((sum, one) => sum + one.airtimeSeconds, 0);
-  const share = networks.reduce((sum, one) => sum + one.share, 0);
-  const parts = [
-    `Strangers of ${counted(networks.length, "network")} took ${duration(seconds)} of airtime, ${percent(share)} of that of all nodes heard.`,
-  ];
-  const growing = networks.filter(({ growth }) => growth.verdict === "grows");
-  if (growing.length > 0)
-    parts.push(
-      `${growing
-        .map(({ network }) => network)
-        .slice(0, 3)
-        .join(", ")} ${growing.length === 1 ? "grows" : "grow"}.`,
-    );
-  const [worst] = nodes;
-  if (worst === undefined) parts.push("No own node was heard often enough to say what they cost.");
-  else parts.push(`They should cost ${worst.name ?? worst.devAddr} most: ${lossText(worst.collisions)}.`);
-  return parts.join(" ");
-}
-
-export const STRANGERS_CAUTION =
-  "Expected, not observed: frames are taken to start at random, nodes of equal rhythm do worse. Strangers that no gateway read, those with a wrong CRC among them, are missing, so their airtime and its cost are lower bounds.";

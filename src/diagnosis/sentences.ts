@@ -2,21 +2,12 @@
  * What does each view say in its first sentence? Made from the data, its figures linked to what they rest on.
  * Tone: plain, exact, no more than two clauses. Nothing is called good that was not earned.
  */
-import type {
-  AirtimeOfNode,
-  Cause,
-  ChannelRow,
-  GatewayRow,
-  NodeRow,
-  Sentence,
-  SiteView,
-} from "../contract/index.ts";
+import type { Cause, GatewayRow, NodeRow, Sentence } from "../contract/index.ts";
 import { CAUSE_LABELS } from "../words/causes.ts";
-import { duration, lastName, megahertz, percentInWords, plural } from "../words/format.ts";
-import { loudestClause, loudWords } from "./air-sentences.ts";
+import { duration, lastName, percentInWords, plural } from "../words/format.ts";
 import { countDevices, THRESHOLDS } from "./status.ts";
 
-type Part = Sentence[number];
+export type Part = Sentence[number];
 
 export interface SpokenWindow {
   readonly fromUs: number;
@@ -24,7 +15,7 @@ export interface SpokenWindow {
   readonly live: boolean;
 }
 
-function text(words: string): Part {
+export function text(words: string): Part {
   return { text: words };
 }
 
@@ -286,80 +277,4 @@ export function nodeSentence(row: NodeRow, gaps: number): Sentence {
   if (row.why != null) parts.push(text(": "), link(row.why.words, `#/gaps?node=${row.devAddr}`));
   parts.push(text("."));
   return parts;
-}
-
-/** `strangersShare`: their part of the airtime of all nodes heard, 0 to 1; null: none was heard. */
-export function airSentence(
-  channels: readonly ChannelRow[],
-  strangersShare: number | null,
-  airtime: readonly Pick<AirtimeOfNode, "devAddr" | "standing" | "dwell">[] = [],
-): Sentence {
-  const busiest = busiestOf(channels);
-  if (busiest === undefined) return [text("Nothing was on the air in this window.")];
-  const loud = channels.flatMap(({ frequencyHz, gatewayName, gatewayEui, noiseTrend }) =>
-    noiseTrend.loud === null
-      ? []
-      : [{ frequencyHz, gatewayTitle: gatewayName ?? gatewayEui, loud: noiseTrend.loud }],
-  );
-  const event = loudestClause(loud, new Set(channels.map(({ gatewayEui }) => gatewayEui)).size);
-  const parts: Part[] = [
-    text(
-      event ??
-        `The busiest channel, ${megahertz(busiest.frequencyHz)} at ${busiest.gatewayName ?? busiest.gatewayEui}, was busy ${percentInWords(busiest.utilisation)} of the time`,
-    ),
-  ];
-  if (strangersShare !== null)
-    parts.push(text(`; strangers made ${percentInWords(strangersShare)} of the airtime of all nodes heard`));
-  const over = new Set(
-    airtime
-      .filter(({ standing, dwell }) => standing === "bad" || dwell?.standing === "bad")
-      .map((one) => one.devAddr),
-  );
-  if (over.size > 0)
-    parts.push(text(`; ${plural(over.size, "node")} spent more airtime than the table allows`));
-  parts.push(text("."));
-  return parts;
-}
-
-/** What a line about the air rests on. */
-export type ChannelLoad = Pick<
-  ChannelRow,
-  "gatewayEui" | "frequencyHz" | "utilisation" | "receptions" | "crcBad"
->;
-
-/** The air at one gateway in a line. */
-export function airLine(
-  gatewayEui: string,
-  gatewayName: string | null,
-  channels: readonly ChannelLoad[],
-  lanes: SiteView["score"]["noise"] = [],
-): SiteView["air"][number] {
-  const own = channels.filter((channel) => channel.gatewayEui === gatewayEui);
-  const busiest = busiestOf(own);
-  if (busiest === undefined) {
-    return {
-      gatewayEui,
-      gatewayName,
-      words: "nothing heard",
-      busiestFrequencyHz: null,
-      busiestUtilisation: null,
-    };
-  }
-  const receptions = own.reduce((sum, channel) => sum + channel.receptions, 0);
-  const bad = own.reduce((sum, channel) => sum + channel.crcBad, 0);
-  const broken = bad === 0 ? "" : `, ${percentInWords(bad / receptions)} with a wrong CRC`;
-  // Loudest first: the first one of this gateway is its event.
-  const loudest = lanes.find((lane) => lane.gatewayEui === gatewayEui);
-  const loud = loudest === undefined ? "" : `${megahertz(loudest.frequencyHz)} ${loudWords(loudest.loud)}; `;
-  return {
-    gatewayEui,
-    gatewayName,
-    words: `${loud}${plural(own.length, "channel")} heard, busiest ${megahertz(busiest.frequencyHz)} at ${percentInWords(busiest.utilisation)}${broken}`,
-    busiestFrequencyHz: busiest.frequencyHz,
-    busiestUtilisation: busiest.utilisation,
-  };
-}
-
-function busiestOf<Load extends ChannelLoad>(channels: readonly Load[]): Load | undefined {
-  return [...channels].sort((a, b) => b.utilisation - a.utilisation || a.frequencyHz - b.frequencyHz)[0];
 }

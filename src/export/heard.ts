@@ -17,7 +17,7 @@ import {
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
 import { CRCS } from "../store/recorder/rows.ts";
-import { marginDb } from "../views/node-figures.ts";
+import { marginDb } from "../views/node-levels.ts";
 import { messageTypeOf } from "../views/receptions.ts";
 import { type Column, dayOf, type ExportScope, type Page, type Part, type Row, type Table } from "./table.ts";
 

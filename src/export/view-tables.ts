@@ -11,9 +11,10 @@ import { allGateways } from "../store/queries/gateways.ts";
 import { benchRecords } from "../store/settings.ts";
 import { airView } from "../views/air.ts";
 import { sharesByLife, withWhy } from "../views/gap-why.ts";
-import { dropoutRow, gapNames } from "../views/gaps.ts";
+import { dropoutRow } from "../views/gaps.ts";
 import { gatewaysOfWindow } from "../views/gateways.ts";
-import { knownGaps } from "../views/known-gaps.ts";
+import { gapNames, knownGaps } from "../views/known-gaps.ts";
+
 import { type NodeOfWindow, nodesOfWindow } from "../views/nodes-of-window.ts";
 import { MAX_GATEWAYS_SHOWN } from "../views/reachability.ts";
 import { type AskedWindow, knownUntilUs } from "../views/window.ts";

@@ -175,3 +175,10 @@ export function chanceOfInterval(intervals: readonly number[], next: number): nu
   const sum = intervals.reduce((total, one) => total + one, 0);
   return Math.min(byRank, (1 + next / sum) ** -intervals.length);
 }
+
+/** Log of the normal distribution function, and its derivative; far out by the first terms of the tail's series. */
+export function logCdf(z: number): { readonly log: number; readonly slope: number } {
+  if (z < -30) return { log: -(z * z) / 2 - Math.log(-z) - 0.9189385332046727, slope: -z - 1 / z };
+  const cdf = normalCdf(z);
+  return { log: Math.log(cdf), slope: (Math.exp(-(z * z) / 2) * 0.3989422804014327) / cdf };
+}

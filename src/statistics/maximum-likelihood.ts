@@ -186,3 +186,32 @@ export function inverseOf(matrix: readonly (readonly number[])[]): number[][] | 
   }
   return rows.map((row) => Array.from(row.subarray(size)));
 }
+
+export function matrix(size: number, entry: (row: number, column: number) => number): number[][] {
+  return Array.from({ length: size }, (_, i) => Array.from({ length: size }, (_, j) => entry(i, j)));
+}
+
+export function times(rows: readonly (readonly number[])[], vector: readonly number[]): number[] {
+  return rows.map((row) => dot(row, vector));
+}
+
+export function dot(a: readonly number[], b: readonly number[]): number {
+  return a.reduce((sum, one, i) => sum + one * (b[i] ?? 0), 0);
+}
+
+/** Null unless the symmetric matrix is positive definite (by the leading minors' pivots). */
+export function positiveInverse(rows: number[][]): number[][] | null {
+  const work = rows.map((row) => [...row]);
+  for (let k = 0; k < work.length; k++) {
+    const pivotRow = work[k];
+    const pivot = pivotRow?.[k] ?? 0;
+    if (pivotRow === undefined || !(pivot > 1e-9)) return null;
+    for (let i = k + 1; i < work.length; i++) {
+      const row = work[i];
+      if (row === undefined) continue;
+      const factor = (row[k] ?? 0) / pivot;
+      work[i] = row.map((one, j) => one - factor * (pivotRow[j] ?? 0));
+    }
+  }
+  return inverseOf(rows);
+}

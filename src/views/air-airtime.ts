@@ -1,16 +1,11 @@
 /** How much airtime did each node spend in each sub-band, against the limits of its region? */
-
 import type { AirtimeOfNode } from "../contract/index.ts";
-import { judgeAirtime, judgeDwell } from "../diagnosis/air-sentences.ts";
+import { judgeAirtime, judgeDwell } from "../diagnosis/status.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
-import {
-  type BandUse,
-  bandUses,
-  type LimitTable,
-  type LocatedTransmission,
-} from "../radio/airtime-limits.ts";
+import { type BandUse, bandUses, LimitTable, type LocatedTransmission } from "../radio/airtime-limits.ts";
 import { dutyCycleOf } from "../radio/occupancy.ts";
+import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { SentFrame } from "./air-evidence.ts";
 
@@ -131,4 +126,33 @@ function deliveryOf(frames: readonly SentFrame[]): number | null {
     expected += last - first + 1;
   }
   return expected < MIN_EXPECTED ? null : heard / expected;
+}
+
+const MAX_AIRTIME_ROWS = 50;
+
+/**
+ * Gateways of one region share a table. One that heard too little to be recognised is taken to stand in the region of
+ * the others, when they agree.
+ */
+export function limitTables(
+  plans: ReadonlyMap<number, RegionPlan | null>,
+): (gatewayId: number) => LimitTable | null {
+  const tables = new Map<RegionPlan, LimitTable>();
+  for (const plan of plans.values()) if (plan !== null) tables.set(plan, new LimitTable(plan));
+  const [only] = tables.size === 1 ? tables.values() : [];
+  return (gatewayId) => {
+    const plan = plans.get(gatewayId) ?? null;
+    return (plan === null ? only : tables.get(plan)) ?? null;
+  };
+}
+
+export function airtimeRows(
+  nodes: readonly NodeSent[],
+  limitsAt: (gatewayId: number) => LimitTable | null,
+  over: TimeRange,
+): AirtimeOfNode[] {
+  return nodes
+    .flatMap((node) => airtimeOf(node, limitsAt, over))
+    .sort(byUrgency)
+    .slice(0, MAX_AIRTIME_ROWS);
 }

@@ -8,13 +8,7 @@ import type {
   DataRateShare,
   DeafTime,
 } from "../contract/index.ts";
-import {
-  BLOCKING_MATTERS,
-  collisionWords,
-  deafShare,
-  deafWords,
-  demodulatorWords,
-} from "../diagnosis/air-sentences.ts";
+import { BLOCKING_MATTERS, collisionWords, deafWords, demodulatorWords } from "../diagnosis/air-sentences.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
@@ -25,6 +19,7 @@ import {
   erlangB,
   expectedCollisions,
 } from "../radio/collisions.ts";
+import { deafShare } from "../radio/occupancy.ts";
 import { codingRateCode, modulationFromCodes } from "../store/data-rate-code.ts";
 import type { DownlinkRecord } from "../store/queries/air.ts";
 import { type ChannelEvidence, type GatewayEvidence, loadClasses, type Tallies } from "./air-evidence.ts";

@@ -3,15 +3,13 @@
  * whether anyone talks too much. Sums and maps come from roll-ups, whatever the window; what they do not hold rests on
  * the newest packets, one by one (air-evidence.ts), and the answer says since when.
  */
+import type { AirGateway, AirMap, AirView, ChannelRow } from "../contract/index.ts";
+import { airSentence, noiseWords } from "../diagnosis/air-sentences.ts";
 
-import type { AirGateway, AirMap, AirtimeOfNode, AirView, ChannelRow } from "../contract/index.ts";
-import { noiseWords } from "../diagnosis/air-sentences.ts";
-import { airSentence } from "../diagnosis/sentences.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, subtract, type TimeRange, totalUs } from "../model/time-range.ts";
-import { LimitTable } from "../radio/airtime-limits.ts";
 import { type CollisionExpectation, channelCollisions, thinLevels } from "../radio/collisions.ts";
 import { loudNoise } from "../radio/loud-noise.ts";
 import { NOISE_TREND_RULE, type NoiseTrend, noiseFloorOf } from "../radio/noise.ts";
@@ -25,7 +23,7 @@ import { channelCells } from "../store/queries/channels.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { labels, storedSpanUs } from "../store/queries/lives.ts";
 import { networkOf } from "../wire/lorawan/device-address.ts";
-import { airtimeOf, byUrgency, type NodeSent } from "./air-airtime.ts";
+import { airtimeRows, limitTables, type NodeSent } from "./air-airtime.ts";
 import { airEvidence, type ChannelEvidence, type GatewayEvidence } from "./air-evidence.ts";
 import { airGateway, collisionsOf, dataRateRows, networkRows, shownCollisions } from "./air-gateways.ts";
 import {
@@ -45,7 +43,6 @@ import { placesOf } from "./user-data.ts";
 import { type AskedWindow, knownUntilUs, recordedOf, windowView } from "./window.ts";
 
 const MAX_TALKERS = 20;
-const MAX_AIRTIME_ROWS = 50;
 const MAX_DOWNLINKS = 20_000;
 /** Receptions looked at one by one. Chosen: a moving window is asked for again and again, a fixed one once. */
 const MAX_LIVE = 6_000;
@@ -283,31 +280,4 @@ function talkersOf(nodes: readonly NodeSent[]): AirView["talkers"] {
       share: totalUs === 0 ? 0 : airtimeUs / totalUs,
       busiestHourDuty: (peakHour(frames)?.airtimeUs ?? 0) / 3.6e9,
     }));
-}
-
-/**
- * Gateways of one region share a table. One that heard too little to be recognised is taken to stand in the region of
- * the others, when they agree.
- */
-function limitTables(
-  plans: ReadonlyMap<number, RegionPlan | null>,
-): (gatewayId: number) => LimitTable | null {
-  const tables = new Map<RegionPlan, LimitTable>();
-  for (const plan of plans.values()) if (plan !== null) tables.set(plan, new LimitTable(plan));
-  const [only] = tables.size === 1 ? tables.values() : [];
-  return (gatewayId) => {
-    const plan = plans.get(gatewayId) ?? null;
-    return (plan === null ? only : tables.get(plan)) ?? null;
-  };
-}
-
-function airtimeRows(
-  nodes: readonly NodeSent[],
-  limitsAt: (gatewayId: number) => LimitTable | null,
-  over: TimeRange,
-): AirtimeOfNode[] {
-  return nodes
-    .flatMap((node) => airtimeOf(node, limitsAt, over))
-    .sort(byUrgency)
-    .slice(0, MAX_AIRTIME_ROWS);
 }

@@ -1,20 +1,16 @@
 /** What is known of one gateway, gathered for the checks of the bench list. */
-
 import type { DownlinkTest } from "../diagnosis/bench/downlink.ts";
 import type { BenchEvidence } from "../diagnosis/bench/judge.ts";
 import { LIMITS } from "../diagnosis/bench/limits.ts";
 import type { ServerTrip } from "../diagnosis/bench/packet-counts.ts";
 import type { OverheardEvidence } from "../diagnosis/bench/radio.ts";
-import type { NoiseChannel } from "../diagnosis/bench/signal.ts";
 import { counterLines, counterStandstill } from "../ledger/concentrator-time.ts";
 import { ASKED_IN_LINE } from "../ledger/downlink-timing.ts";
 import { describeModulation } from "../model/modulation.ts";
 import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";
-import { noiseFloor, thermalNoiseDbm } from "../radio/noise.ts";
 import type { PlanChoice } from "../radio/regions/plan-choice.ts";
 import type { HeardChannel } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
-import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import {
   answerDelaysUs,
@@ -31,7 +27,7 @@ import { type BenchPacket, newestPackets, nodesHeard, packetCounts } from "../st
 import { roundTrips } from "../store/queries/downlinks.ts";
 import { type GatewayRecord, type RefusalRecord, refusals, restartsUs } from "../store/queries/gateways.ts";
 import { countsOf, heartbeatOf, radioOf } from "./bench-heartbeat.ts";
-import { planEvidence } from "./bench-plan.ts";
+import { noiseAbove, noiseOf, planEvidence } from "./bench-plan.ts";
 import { driftOfGateway } from "./counter-drift.ts";
 import { roundTripOf } from "./gateway-downlinks.ts";
 import { type AskedWindow, recordedOf } from "./window.ts";
@@ -260,38 +256,6 @@ function overheardOf(packets: readonly BenchPacket[]): OverheardEvidence {
     downlinks: downlinks.length,
     withCrc: downlinks.filter(({ crc }) => crc === 0).length,
   };
-}
-
-/** Packets at more than this tell nothing of the noise, tenths of a dB. */
-const MAX_NOISE_SNR = 50;
-
-function noiseOf(packets: readonly BenchPacket[]): NoiseChannel[] {
-  const groups = new Map<
-    string,
-    { frequencyHz: number; bandwidthHz: number; frames: { rssiDbm: number; snrDb: number }[] }
-  >();
-  for (const { frequencyHz, dataRate, rssiTenths, snrTenths } of packets) {
-    if (frequencyHz === null || rssiTenths === null || snrTenths === null || snrTenths > MAX_NOISE_SNR)
-      continue;
-    const modulation = modulationFromCodes(dataRate, 0);
-    if (modulation.kind !== "lora") continue;
-    const { bandwidthHz } = modulation;
-    const key = `${frequencyHz}/${bandwidthHz}`;
-    const group = groups.get(key) ?? { frequencyHz, bandwidthHz, frames: [] };
-    groups.set(key, group);
-    group.frames.push({ rssiDbm: rssiTenths / 10, snrDb: snrTenths / 10 });
-  }
-  return [...groups.values()]
-    .sort((a, b) => a.frequencyHz - b.frequencyHz)
-    .map(({ frames, ...channel }) => ({ ...channel, floor: noiseFloor(frames) }));
-}
-
-function noiseAbove(channels: readonly NoiseChannel[]): { frequencyHz: number; aboveDb: number }[] {
-  return channels.flatMap(({ frequencyHz, bandwidthHz, floor: { noiseDbm } }) =>
-    noiseDbm === null
-      ? []
-      : [{ frequencyHz, aboveDb: noiseDbm - thermalNoiseDbm(bandwidthHz, LIMITS.noise.noiseFigureDb) }],
-  );
 }
 
 function outcomes(store: Store, gatewayId: number, window: TimeRange) {

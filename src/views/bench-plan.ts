@@ -1,7 +1,10 @@
 /** What do the channels that a gateway heard say for the bench list: its plan, its sub-band, what must be there? */
-
-import type { ChannelsEvidence, RegionEvidence } from "../diagnosis/bench/channels.ts";
+import type { ChannelsEvidence } from "../diagnosis/bench/channels.ts";
+import { LIMITS } from "../diagnosis/bench/limits.ts";
+import type { RegionEvidence } from "../diagnosis/bench/region.ts";
+import type { NoiseChannel } from "../diagnosis/bench/signal.ts";
 import type { TimeRange } from "../model/time-range.ts";
+import { noiseFloor, thermalNoiseDbm } from "../radio/noise.ts";
 import { channelsText, fittingPackets, type PlanChoice } from "../radio/regions/plan-choice.ts";
 import type { HeardChannel, RegionRecognition } from "../radio/regions/recognise-region.ts";
 import {
@@ -11,8 +14,9 @@ import {
   type RegionPlan,
   regionPlan,
 } from "../radio/regions/region-plan.ts";
+import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { channelsOfSite } from "../store/queries/bench-radio.ts";
+import { type BenchPacket, channelsOfSite } from "../store/queries/bench-radio.ts";
 import { allGateways, type GatewayRecord } from "../store/queries/gateways.ts";
 import { onceAnAnswer } from "../store/queries/statement.ts";
 import { heardPlan, type PlannedGateway, subBandSentences } from "./wrong-sub-band.ts";
@@ -173,4 +177,36 @@ function againstSubBand(
     return { id, name: eui, recognition, receptions: packetsOf(heard), datagrams: 1 };
   });
   return subBandSentences(store, window, planned).get(gateway.id) ?? [];
+}
+
+/** Packets at more than this tell nothing of the noise, tenths of a dB. */
+const MAX_NOISE_SNR = 50;
+
+export function noiseOf(packets: readonly BenchPacket[]): NoiseChannel[] {
+  const groups = new Map<
+    string,
+    { frequencyHz: number; bandwidthHz: number; frames: { rssiDbm: number; snrDb: number }[] }
+  >();
+  for (const { frequencyHz, dataRate, rssiTenths, snrTenths } of packets) {
+    if (frequencyHz === null || rssiTenths === null || snrTenths === null || snrTenths > MAX_NOISE_SNR)
+      continue;
+    const modulation = modulationFromCodes(dataRate, 0);
+    if (modulation.kind !== "lora") continue;
+    const { bandwidthHz } = modulation;
+    const key = `${frequencyHz}/${bandwidthHz}`;
+    const group = groups.get(key) ?? { frequencyHz, bandwidthHz, frames: [] };
+    groups.set(key, group);
+    group.frames.push({ rssiDbm: rssiTenths / 10, snrDb: snrTenths / 10 });
+  }
+  return [...groups.values()]
+    .sort((a, b) => a.frequencyHz - b.frequencyHz)
+    .map(({ frames, ...channel }) => ({ ...channel, floor: noiseFloor(frames) }));
+}
+
+export function noiseAbove(channels: readonly NoiseChannel[]): { frequencyHz: number; aboveDb: number }[] {
+  return channels.flatMap(({ frequencyHz, bandwidthHz, floor: { noiseDbm } }) =>
+    noiseDbm === null
+      ? []
+      : [{ frequencyHz, aboveDb: noiseDbm - thermalNoiseDbm(bandwidthHz, LIMITS.noise.noiseFigureDb) }],
+  );
 }

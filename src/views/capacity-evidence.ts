@@ -7,8 +7,7 @@ import { formatDevAddr } from "../model/identifiers.ts";
 import { dueBetween } from "../model/missed-counters.ts";
 import type { CodingRate } from "../model/modulation.ts";
 import { subtract, type TimeRange, totalUs, unite } from "../model/time-range.ts";
-import { type HeardSignal, type Source, Traffic } from "../radio/capacity/exposure.ts";
-import type { GrowthEvidence, HeardCounter } from "../radio/capacity/growth.ts";
+import type { HeardSignal } from "../radio/capacity/exposure.ts";
 import { linkMarginDb } from "../radio/margin.ts";
 import { expectedSignalPowerDbm } from "../radio/noise.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
@@ -23,8 +22,6 @@ import { type AskedWindow, knownEndUs, knownUntilUs } from "./window.ts";
 
 /** Packets of one answer, the newest. Chosen: some tenths of a second. */
 const MAX_PACKETS = 40_000;
-/** Transmissions compared with each other. */
-const MAX_SOURCES = 1_500;
 /** Blocks of time: an hour each, twelve at least. Chosen. */
 const BLOCK_US = 3_600_000_000;
 const MIN_BLOCKS = 12;
@@ -285,109 +282,4 @@ function nodeTraffic(
 function countersOf(life: readonly Sent[]): Sent[][] {
   const counters = groupBy(life, (frame) => frame.counter);
   return [...counters].sort(([a], [b]) => a - b).map(([, frames]) => frames);
-}
-
-/** Transmissions sent, whether heard or not: so many for each one heard. */
-export function sentForHeard({ expected, heard }: NodeTraffic): number {
-  return heard === 0 ? 1 : expected / heard;
-}
-
-/** The traffic of nodes as it goes on, and whose it is; evenly thinned where it is much. */
-export function sourcesOf({ nodes, usableUs }: SiteTraffic): Source[] {
-  return thinned(
-    nodes.flatMap((node) => {
-      const ratePerUs = sentForHeard(node) / usableUs;
-      return node.sent.map((sent) => ({ sent, ratePerUs, sender: node }));
-    }),
-  );
-}
-
-/** Strangers' traffic as it was heard. */
-export function strangerSources({ strangers, usableUs }: SiteTraffic): Source[] {
-  return thinned(strangers.map((sent) => ({ sent, ratePerUs: 1 / usableUs })));
-}
-
-function thinned(all: readonly (Pick<Source, "ratePerUs" | "sender"> & { readonly sent: Sent })[]): Source[] {
-  const stride = Math.max(1, Math.ceil(all.length / MAX_SOURCES));
-  return all
-    .filter((_, i) => i % stride === 0)
-    .map(({ sent, ratePerUs, ...whose }) => ({ ...sent, ...whose, ratePerUs: ratePerUs * stride }));
-}
-
-export function growthEvidence(site: SiteTraffic): GrowthEvidence {
-  const { nodes, blocks, usableUs } = site;
-  const traffic = new Traffic(sourcesOf(site));
-  const airtimeOfBlock = Array<number>(blocks).fill(0);
-  const airtimeOfNode = nodes.map((node) => {
-    const up = sentForHeard(node);
-    let sum = 0;
-    for (const { block, airtimeUs } of node.sent) {
-      airtimeOfBlock[block] = (airtimeOfBlock[block] ?? 0) + up * airtimeUs;
-      sum += up * airtimeUs;
-    }
-    return sum;
-  });
-  const totalAirtimeUs = airtimeOfNode.reduce((sum, one) => sum + one, 0);
-  const counters = nodes.flatMap((node, i) => node.counters.map((frames) => ({ node: i, frames })));
-  const stride = Math.max(1, Math.ceil(counters.length / MAX_SOURCES));
-  const own = new Map<number, number>();
-  for (const node of nodes) {
-    const up = sentForHeard(node) / usableUs;
-    for (const { levelsDbm, airtimeUs } of node.sent)
-      for (const gateway of levelsDbm.keys()) own.set(gateway, (own.get(gateway) ?? 0) + up * airtimeUs);
-  }
-  return {
-    nodes: nodes.length,
-    blocks,
-    expected: nodes.map(({ expectedByBlock }) => expectedByBlock),
-    heardOf: nodes.map(({ counters: own }) => {
-      const heardByBlock = Array<number>(blocks).fill(0);
-      for (const [first] of own)
-        if (first !== undefined) heardByBlock[first.block] = (heardByBlock[first.block] ?? 0) + 1;
-      return heardByBlock;
-    }),
-    loadOfBlock: airtimeOfBlock.map((sum) => (totalAirtimeUs === 0 ? 1 : (sum * blocks) / totalAirtimeUs)),
-    loadOfNode: airtimeOfNode.map((sum) => (totalAirtimeUs === 0 ? 1 / nodes.length : sum / totalAirtimeUs)),
-    heard: counters
-      .filter((_, i) => i % stride === 0)
-      .map(({ node, frames }) => heardCounter(site, traffic, node, frames)),
-    erlang: new Map(
-      [...site.erlangByGateway].map(([gateway, all]) => {
-        const ownErlang = own.get(gateway) ?? 0;
-        return [gateway, { all: Math.max(all, ownErlang), own: ownErlang }];
-      }),
-    ),
-  };
-}
-
-function heardCounter(
-  site: SiteTraffic,
-  traffic: Traffic,
-  node: number,
-  frames: readonly Sent[],
-): HeardCounter {
-  return {
-    node,
-    block: frames[0]?.block ?? 0,
-    transmissions: frames.map((frame) => {
-      const { least = 0, theory = 0, most = 0 } = traffic.exposuresOf(frame)[0] ?? {};
-      const transmitting = transmittingOver(site, frame);
-      return {
-        exposure: {
-          least: least + transmitting,
-          theory: theory + transmitting,
-          most: most + transmitting,
-        },
-        gateways: [...frame.levelsDbm.keys()],
-      };
-    }),
-  };
-}
-
-/** Transmissions of the only gateway that hears a frame, expected over it; another one would hear it meanwhile. */
-function transmittingOver({ transmitted, usableUs }: SiteTraffic, { levelsDbm, airtimeUs }: Sent): number {
-  const [gateway] = levelsDbm.keys();
-  if (levelsDbm.size !== 1 || gateway === undefined) return 0;
-  const own = transmitted.get(gateway) ?? [];
-  return own.reduce((sum, one) => sum + one.airtimeUs + airtimeUs, 0) / usableUs;
 }

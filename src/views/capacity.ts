@@ -2,6 +2,7 @@
  * How many more nodes does the site carry, which data rate would free airtime, and what does one node's battery pay?
  * Evidence from capacity-evidence.ts, the model in src/radio/capacity/.
  */
+
 import type {
   CapacityView,
   DataRateChange,
@@ -27,7 +28,7 @@ import {
   keepsShare,
   type NoChange,
 } from "../diagnosis/data-rate-change.ts";
-import { describeModulation } from "../model/modulation.ts";
+
 import { isoTime } from "../model/time-range.ts";
 import {
   chargeADay,
@@ -39,28 +40,27 @@ import {
 import { Traffic } from "../radio/capacity/exposure.ts";
 import { type Estimate, growthUntil, MAX_GROWTH } from "../radio/capacity/growth.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
+import { DAY_US } from "../statistics/robust.ts";
 import { repeatableChance } from "../statistics/series.ts";
-import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels } from "../store/queries/lives.ts";
-import { downlinkRoom } from "./capacity-downlinks.ts";
+import { type NodeTraffic, type SiteTraffic, siteTraffic } from "./capacity-evidence.ts";
 import {
+  airtimeSent,
+  downlinkRoom,
+  framesADay,
   growthEvidence,
-  type NodeTraffic,
-  type SiteTraffic,
-  sentForHeard,
-  siteTraffic,
+  loadRows,
   sourcesOf,
   strangerSources,
-} from "./capacity-evidence.ts";
+} from "./capacity-growth.ts";
 import { type AskedWindow, windowView } from "./window.ts";
 
 export const USUAL_SHARE = 0.95;
 const MAX_CHANGES = 20;
 /** Nodes whose data rates are looked at: those with most airtime. Chosen. */
 const MAX_CHANGING = 60;
-const DAY_US = 86_400_000_000;
 /** The same answer while nothing is added. */
 const SEED = 0x0c_a9_ac;
 
@@ -136,51 +136,6 @@ function whole({ value, low, high }: Estimate): Estimate {
 function moreRow(estimate: Estimate): { moreNodes: number; interval95: [number, number] } {
   const { value, low, high } = whole(estimate);
   return { moreNodes: value, interval95: [low, high] };
-}
-
-/** By channel and data rate, over usable time and in the busiest block. */
-function loadRows(site: SiteTraffic): CapacityView["load"] {
-  const { nodes, strangers, usableUs, blockUs, blocks } = site;
-  const ownOfBlock = Array<number>(blocks).fill(0);
-  for (const node of nodes)
-    for (const { block, airtimeUs } of node.sent)
-      ownOfBlock[block] = (ownOfBlock[block] ?? 0) + sentForHeard(node) * airtimeUs;
-  const busiest = ownOfBlock.indexOf(Math.max(...ownOfBlock));
-  const rows = new Map<string, CapacityView["load"][number]>();
-  const add = (sent: NodeTraffic["sent"][number], times: number, isOwn: boolean) => {
-    const { frequencyHz, dataRate, airtimeUs, block } = sent;
-    const key = `${frequencyHz}/${dataRate}`;
-    const row = rows.get(key) ?? {
-      frequencyHz,
-      dataRate: describeModulation(modulationFromCodes(dataRate, 0)),
-      ownErlang: 0,
-      ownBusiestErlang: 0,
-      strangerErlang: 0,
-      strangerBusiestErlang: 0,
-    };
-    const mean = (times * airtimeUs) / usableUs;
-    const then = block === busiest ? (times * airtimeUs) / blockUs : 0;
-    rows.set(key, {
-      ...row,
-      ownErlang: row.ownErlang + (isOwn ? mean : 0),
-      ownBusiestErlang: row.ownBusiestErlang + (isOwn ? then : 0),
-      strangerErlang: row.strangerErlang + (isOwn ? 0 : mean),
-      strangerBusiestErlang: row.strangerBusiestErlang + (isOwn ? 0 : then),
-    });
-  };
-  for (const node of nodes) for (const sent of node.sent) add(sent, sentForHeard(node), true);
-  for (const sent of strangers) add(sent, 1, false);
-  return [...rows.values()].sort(
-    (a, b) => a.frequencyHz - b.frequencyHz || a.dataRate.localeCompare(b.dataRate, "en", { numeric: true }),
-  );
-}
-
-function airtimeSent(node: NodeTraffic): number {
-  return sentForHeard(node) * node.sent.reduce((sum, { airtimeUs }) => sum + airtimeUs, 0);
-}
-
-function framesADay(node: NodeTraffic, usableUs: number): number {
-  return (sentForHeard(node) * node.sent.length * DAY_US) / usableUs;
 }
 
 function trafficOf(site: SiteTraffic): Traffic {

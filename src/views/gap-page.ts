@@ -16,8 +16,9 @@ import type { Store } from "../store/open.ts";
 import { gapById } from "../store/queries/gaps.ts";
 import { heartbeatCells, restartsUs } from "../store/queries/gateways.ts";
 import { marksIn } from "../store/user-data.ts";
-import { dropoutRow, type GapNames, gapNames } from "./gaps.ts";
-import { withMark } from "./known-gaps.ts";
+import { dropoutRow } from "./gaps.ts";
+import { type GapNames, gapNames, withMark } from "./known-gaps.ts";
+
 import { assertNotRemoved } from "./window.ts";
 
 // The counters of a gap's node and of its neighbours, laid on the gap's axis.

@@ -7,8 +7,10 @@ import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import type { Store } from "../store/open.ts";
 import { type CauseShare, causeShares } from "../store/queries/gaps.ts";
-import { dropoutRow, episodesOf, gapNamesOf } from "./gaps.ts";
-import { earlierGaps, knownGaps, withMarks } from "./known-gaps.ts";
+import { episodesOf } from "./episodes.ts";
+import { dropoutRow } from "./gaps.ts";
+import { earlierGaps, gapNamesOf, knownGaps, withMarks } from "./known-gaps.ts";
+
 import type { AskedWindow } from "./window.ts";
 
 /** What the losses of each life are put down to, by "01A2B3C4/1". */

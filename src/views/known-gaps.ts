@@ -2,7 +2,6 @@
  * Which dropouts does a window's answer rest on? The stored ones for a live window and for one at the end of what is
  * stored. An earlier one is answered by what was known when its context ended: later traffic changes nothing in it.
  */
-
 import type { DropoutRow, EpisodeRow, MarkAtBegin } from "../contract/gaps.ts";
 import { judgeGap } from "../diagnosis/findings/judge.ts";
 import { beginsAtMark, type DropoutBegin, earliestMarkUs } from "../diagnosis/gap-sentences.ts";
@@ -10,10 +9,12 @@ import { isoTime } from "../model/time-range.ts";
 import { gapsAsKnown, type KnownGaps } from "../store/gaps/gaps-as-known.ts";
 import type { Store } from "../store/open.ts";
 import { countGaps, type GapCount, gapCounts, gapsInWindow, outagesInWindow } from "../store/queries/gaps.ts";
-import { storedSpanUs } from "../store/queries/lives.ts";
-import { storeVersion } from "../store/queries/statement.ts";
+import { allGateways } from "../store/queries/gateways.ts";
+import { type LabelRecord, labels, lifeNumber, storedSpanUs } from "../store/queries/lives.ts";
+import { onceAnAnswer, storeVersion } from "../store/queries/statement.ts";
 import { removedToUs } from "../store/retention.ts";
 import { marksIn } from "../store/user-data.ts";
+import { type HomeNetworks, homeNetworksUntil } from "./home-networks.ts";
 import { type AskedWindow, knownUntilUs } from "./window.ts";
 
 /** The answer asked for last: several views of one page ask for the same window. */
@@ -90,5 +91,36 @@ function beginOfRow(row: DropoutRow | EpisodeRow): DropoutBegin {
     kind: "counters",
     expected: row.missedCounters / Math.max(1, row.nodes),
     devAddr: null,
+  };
+}
+
+/** What every row of one answer needs to be named. */
+export interface GapNames {
+  readonly nodes: ReadonlyMap<string, LabelRecord>;
+  readonly home: HomeNetworks;
+  readonly gateways: ReadonlyMap<number, { readonly eui: string; readonly name: string | null }>;
+  /** Name of a gateway by its EUI. */
+  readonly gatewayNames: ReadonlyMap<string, string | null>;
+  /** Number of a life by its row id. */
+  readonly lifeNumber: (lifeId: number) => number;
+}
+
+/** The same for the answer of a window. */
+export function gapNamesOf(store: Store, window: AskedWindow): GapNames {
+  return onceAnAnswer(store, window, "gap names", () => gapNames(store, knownUntilUs(window)));
+}
+
+/** `untilUs`: home networks as they were known then. */
+export function gapNames(store: Store, untilUs: number): GapNames {
+  const nodes = labels(store, "node");
+  const named = labels(store, "gateway");
+  return {
+    nodes,
+    home: homeNetworksUntil(store, nodes, untilUs),
+    gatewayNames: new Map([...named].map(([eui, { name }]) => [eui, name])),
+    gateways: new Map(
+      allGateways(store).map(({ id, eui }) => [id, { eui, name: named.get(eui)?.name ?? null }]),
+    ),
+    lifeNumber: (lifeId) => lifeNumber(store, lifeId) ?? 1,
   };
 }

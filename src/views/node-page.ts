@@ -21,16 +21,8 @@ import { labels, lifeSpans, livesOf, livesOfDevice } from "../store/queries/live
 import { sharesByLife, withWhy } from "./gap-why.ts";
 import { linkRows } from "./link.ts";
 import { linkFramesOf, linkStory, nodeAnswers } from "./node-answers.ts";
-import {
-  firstHearings,
-  type Loss,
-  levelsOf,
-  lossOf,
-  marginDb,
-  missedCounters,
-  spreadingFactorOf,
-  type Unheard,
-} from "./node-figures.ts";
+import { firstHearings, type Loss, lossOf, missedCounters, type Unheard } from "./node-figures.ts";
+import { levelsOf, marginDb, spreadingFactorOf } from "./node-levels.ts";
 import { nodeContext, nodeRow } from "./node-row.ts";
 import { unheardAt } from "./reachability.ts";
 import { placesOf, regionPowers } from "./user-data.ts";

@@ -23,7 +23,8 @@ import { networkOf } from "../wire/lorawan/device-address.ts";
 import { duration } from "../words/format.ts";
 import { type HomeNetworks, homeNetworksUntil, isStranger } from "./home-networks.ts";
 import { fallOf, type SuspectedFall, suspectedFall } from "./node-fall.ts";
-import { type Loss, levelsOfSeries, lossOf, stripOf, type Unheard } from "./node-figures.ts";
+import { type Loss, lossOf, stripOf, type Unheard } from "./node-figures.ts";
+import { levelsOfSeries } from "./node-levels.ts";
 import { cutGateways, type Reach, reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 
 import { type AskedWindow, knownEndUs, knownUntilUs, recordedOf } from "./window.ts";

@@ -1,6 +1,6 @@
 /** How did a noise that was found (noise-found.ts) behave, and at which gateway was it strongest? */
 import type { NoiseSource } from "../contract/others-on-air.ts";
-import { placeWords, sourceWords, walkWords } from "../diagnosis/noise-sentences.ts";
+import { placeWords, sourceWords, walkWords } from "../diagnosis/others-sentences.ts";
 import { rounded } from "../model/rounding.ts";
 import { isoTime, type TimeRange } from "../model/time-range.ts";
 import { linkDistanceM } from "../radio/geometry.ts";

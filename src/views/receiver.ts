@@ -24,9 +24,8 @@ import {
   measureReceiver,
   type Offset,
   type ReceiverMeasure,
-  type ReceiverSeries,
-  type ReceiverTrial,
 } from "../diagnosis/receiver/threshold.ts";
+import type { ReceiverSeries, ReceiverTrial } from "../diagnosis/receiver/trials.ts";
 import { groupBy } from "../model/group-by.ts";
 import { formatDevAddr } from "../model/identifiers.ts";
 import { dueBetween } from "../model/missed-counters.ts";

@@ -29,7 +29,7 @@ import { describeCommand } from "../wire/lorawan/mac-commands.ts";
 import { MESSAGE_TYPES } from "../wire/lorawan/message.ts";
 import { figure } from "../words/format.ts";
 import { siteOf } from "./gateways.ts";
-import { marginDb } from "./node-figures.ts";
+import { marginDb } from "./node-levels.ts";
 
 export interface ReceptionQuery {
   readonly window: TimeRange;

@@ -14,7 +14,7 @@ import { newestReceptionsFromUs, type WeakReading, weakReadings } from "../store
 import { allGateways } from "../store/queries/gateways.ts";
 import { lifeSpans } from "../store/queries/lives.ts";
 import { onceAnAnswer } from "../store/queries/statement.ts";
-import { marginDb } from "./node-figures.ts";
+import { marginDb } from "./node-levels.ts";
 import { type AskedWindow, knownUntilUs, rowsPart } from "./window.ts";
 
 const MAX_LANES = 6;

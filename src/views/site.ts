@@ -1,6 +1,7 @@
 /** The site at a glance: gateways, the nodes that need a look, the air in a line a gateway. */
 import type { GatewayRow, NodeRow, Sentence, SiteSummary, SiteView } from "../contract/index.ts";
-import { airLine, siteSentence } from "../diagnosis/sentences.ts";
+import { airLine } from "../diagnosis/air-sentences.ts";
+import { siteSentence } from "../diagnosis/sentences.ts";
 import type { ChannelStanding, NodeStanding } from "../diagnosis/site-conditions.ts";
 import { type SiteEvidence, summariseSite } from "../diagnosis/site-summary.ts";
 import { isoTime, type TimeRange, totalUs } from "../model/time-range.ts";

@@ -11,7 +11,8 @@ import { framesOfLife, type LifeReception, receptionsOfLife } from "../store/que
 import { allGateways } from "../store/queries/gateways.ts";
 import { labels, livesOf } from "../store/queries/lives.ts";
 import { type MarkRecord, marksIn } from "../store/user-data.ts";
-import { firstHearings, levelsOf, lossOf, missedCounters } from "./node-figures.ts";
+import { firstHearings, lossOf, missedCounters } from "./node-figures.ts";
+import { levelsOf } from "./node-levels.ts";
 import { reachOf, siteNotRecorded, siteOutages } from "./reachability.ts";
 import { positionOf, positionRows } from "./user-data.ts";
 import { type AskedWindow, knownEndUs, knownUntilUs, recordedOf, windowView } from "./window.ts";

@@ -3,10 +3,9 @@ import {
   collisionWords,
   deafWords,
   demodulatorWords,
-  judgeAirtime,
-  judgeDwell,
   noiseWords,
 } from "../../src/diagnosis/air-sentences.ts";
+import { judgeAirtime, judgeDwell } from "../../src/diagnosis/status.ts";
 
 const plain = (words: string) => words.replaceAll("\u202F", " ");
 

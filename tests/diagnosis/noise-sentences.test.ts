@@ -1,7 +1,7 @@
 /** What is said of where a noise comes from, and of the noise itself: each case once, with its figures. */
 import { describe, expect, it } from "vitest";
 import type { NoiseSource } from "../../src/contract/others-on-air.ts";
-import { placeWords, sourceWords, walkWords } from "../../src/diagnosis/noise-sentences.ts";
+import { placeWords, sourceWords, walkWords } from "../../src/diagnosis/others-sentences.ts";
 import type { NoisePlace } from "../../src/radio/noise-place.ts";
 
 const plain = (text: string) => text.replaceAll("\u202F", " ");

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
-import { deafShare } from "../../src/diagnosis/air-sentences.ts";
 import { backhaulProof } from "../../src/diagnosis/findings/gateway.ts";
 import { subBandMismatch } from "../../src/diagnosis/wrong-sub-band.ts";
+import { deafShare } from "../../src/radio/occupancy.ts";
 
 describe("evidence with nothing behind it", () => {
   it("proves nothing", () => {

@@ -1,12 +1,7 @@
 import { describe, expect, it } from "vitest";
 import type { GatewayRow, NodeRow, Sentence } from "../../src/contract/index.ts";
-import {
-  airLine,
-  airSentence,
-  nodeSentence,
-  nodesSentence,
-  siteSentence,
-} from "../../src/diagnosis/sentences.ts";
+import { airLine, airSentence } from "../../src/diagnosis/air-sentences.ts";
+import { nodeSentence, nodesSentence, siteSentence } from "../../src/diagnosis/sentences.ts";
 import { channel, gateway, node } from "./rows.ts";
 
 const SHED = "02005E1000000001";

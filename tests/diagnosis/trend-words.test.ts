@@ -1,7 +1,7 @@
 /** What is said of a trend and of a stranger's growth: each case once, with its figures. */
 import { describe, expect, it } from "vitest";
-import { growthWords } from "../../src/diagnosis/air-sentences.ts";
 import { trendWords } from "../../src/diagnosis/link-changes.ts";
+import { growthWords } from "../../src/diagnosis/others-sentences.ts";
 import type { Trend } from "../../src/statistics/trend.ts";
 
 const plain = (text: string) => text.replaceAll("\u202F", " ");

@@ -3,7 +3,7 @@
  * numbers come from the documents that each test names; "from memory" where the document was not at hand.
  */
 import { describe, expect, it } from "vitest";
-import { judgeAirtime } from "../../src/diagnosis/air-sentences.ts";
+import { judgeAirtime } from "../../src/diagnosis/status.ts";
 import { airtimeOfReception } from "../../src/radio/airtime.ts";
 import { bandUses, LimitTable } from "../../src/radio/airtime-limits.ts";
 import { expectedCollisions } from "../../src/radio/collisions.ts";

@@ -3,7 +3,6 @@
  * that no schema fits throws, so that an unknown shape fails its test instead of passing unnoticed.
  */
 import { z } from "zod";
-import { deafShare } from "../../src/diagnosis/air-sentences.ts";
 import { backhaulProof } from "../../src/diagnosis/findings/gateway.ts";
 import { heardFrames, heardShare, subBandMismatch } from "../../src/diagnosis/wrong-sub-band.ts";
 import {
@@ -25,7 +24,8 @@ import { freeSpaceLossDb, geodesicM, haversineM, logDistanceLossDb } from "../..
 import type { LoraCodingRate } from "../../src/radio/lora-airtime.ts";
 import { demodulationFloorDb, frequencyOffsetLimitHz, linkMarginDb } from "../../src/radio/margin.ts";
 import { channelNoiseDbm, expectedSignalPowerDbm, thermalNoiseDbm } from "../../src/radio/noise.ts";
-import { framesPerHour, hourlyBudgetUs, offTimeUs } from "../../src/radio/occupancy.ts";
+import { deafShare, framesPerHour, hourlyBudgetUs, offTimeUs } from "../../src/radio/occupancy.ts";
+
 import { mcnemar, wilsonInterval } from "../../src/statistics/proportions.ts";
 import { groupShift, mannKendall, rankSum } from "../../src/statistics/rank-tests.ts";
 import { MAD_TO_SIGMA, mad, median, quantile } from "../../src/statistics/robust.ts";

@@ -1,13 +1,10 @@
 import { describe, expect, it } from "vitest";
 import { createRandom, normal, type Random } from "../../src/simulate/random.ts";
 import { type CensoredReading, censoredMean } from "../../src/statistics/censored.ts";
-import {
-  type CensoredPair,
-  censoredPairDifference,
-  pairLikelihood,
-} from "../../src/statistics/censored-pairs.ts";
+import { censoredPairDifference, pairLikelihood } from "../../src/statistics/censored-pairs.ts";
 import { bivariateNormalCdf, normalCdf } from "../../src/statistics/distributions.ts";
 import { type Fit, maximiseLikelihood } from "../../src/statistics/maximum-likelihood.ts";
+import type { CensoredPair } from "../../src/statistics/pair-likelihood.ts";
 
 // The likelihood written down observation by observation, with slopes from differences: slow, and plain to read.
 

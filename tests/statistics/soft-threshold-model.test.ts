@@ -7,11 +7,8 @@ import { describe, expect, it } from "vitest";
 import { createRandom, normal } from "../../src/simulate/random.ts";
 import { intervalT, normalCdf, normalDensity } from "../../src/statistics/distributions.ts";
 import { inverseOf } from "../../src/statistics/maximum-likelihood.ts";
-import {
-  softThreshold,
-  type ThresholdSeries,
-  type ThresholdTrial,
-} from "../../src/statistics/soft-threshold.ts";
+import { softThreshold } from "../../src/statistics/soft-threshold.ts";
+import type { ThresholdSeries, ThresholdTrial } from "../../src/statistics/threshold-likelihood.ts";
 
 const OPTIONS = { ceiling: 4, readingSigma: 0.6, start: { threshold: 0, width: 1.28 } };
 

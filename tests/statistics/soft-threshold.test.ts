@@ -1,6 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { createRandom, normal, type Random } from "../../src/simulate/random.ts";
-import { softThreshold, type ThresholdSeries } from "../../src/statistics/soft-threshold.ts";
+import { softThreshold } from "../../src/statistics/soft-threshold.ts";
+import type { ThresholdSeries } from "../../src/statistics/threshold-likelihood.ts";
 
 /** Drawn fits of the coverage; more with MASTLOG_THRESHOLD_DRAWS. */
 const DRAWS = Number(process.env.MASTLOG_THRESHOLD_DRAWS ?? 200);

@@ -2,7 +2,9 @@
 import { describe, expect, it } from "vitest";
 import type { DropoutRow } from "../../src/contract/gaps.ts";
 import type { StoredGap, StoredOutage } from "../../src/store/queries/gaps.ts";
-import { dropoutRow, episodesOf, type GapNames, NOT_JUDGED } from "../../src/views/gaps.ts";
+import { episodesOf } from "../../src/views/episodes.ts";
+import { dropoutRow, NOT_JUDGED } from "../../src/views/gaps.ts";
+import type { GapNames } from "../../src/views/known-gaps.ts";
 
 const SHED = "02005E1000000001";
 const TOWER = "02005E1000000002";

@@ -7,13 +7,10 @@ import { seriesOfFrames } from "../../src/store/hours/read-frames.ts";
 import type { HeardFrame } from "../../src/store/queries/frames.ts";
 import {
   firstHearings,
-  levelsOf,
-  levelsOfSeries,
   lossOf as lossOfSeries,
-  marginDb,
-  spreadOf,
   stripOf as stripOfSeries,
 } from "../../src/views/node-figures.ts";
+import { levelsOf, levelsOfSeries, marginDb, spreadOf } from "../../src/views/node-levels.ts";
 
 const SF9 = 90_125_000;
 

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { SiteView } from "../../src/contract/index.ts";
-import { airLine } from "../../src/diagnosis/sentences.ts";
+import { airLine } from "../../src/diagnosis/air-sentences.ts";
 import type { Store } from "../../src/store/open.ts";
 import { writeLabel } from "../../src/store/user-data.ts";
 import { airView } from "../../src/views/air.ts";

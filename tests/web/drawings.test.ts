@@ -3,9 +3,9 @@ import { beforeAll, describe, expect, test } from "vitest";
 import type { CounterTick } from "../../src/contract/nodes.ts";
 import { cividis, scaleTop, shade } from "../../src/drawings/air-map.ts";
 import { gatherCells } from "../../src/drawings/heartbeat.ts";
-import { timeMarks } from "../../web/src/drawings/axis.ts";
 import { layoutStrip, nearestTick } from "../../web/src/drawings/counter-layout.ts";
 import { FLOORS_DB, ladderMarks } from "../../web/src/drawings/draw-signal.ts";
+import { timeMarks } from "../../web/src/drawings/plot-edges.tsx";
 import { binSignal, extent, indexAt, nearestPoint } from "../../web/src/drawings/signal-columns.ts";
 import { flattenFields, octetsOf, ownersOf } from "../../web/src/parts/Frame.tsx";
 

@@ -1,5 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { certaintyWords, keyFigureWords } from "../../web/src/format/labels.ts";
+import { certaintyWords, keyFigureWords } from "../../web/src/format.ts";
 
 describe("the words of keys", () => {
   test("only what happened is said, and one is not plural", () => {

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { gatewayTitle, markAbout, shortEui, withShortEuis } from "../../web/src/format/labels.ts";
+import { gatewayTitle, markAbout, shortEui, withShortEuis } from "../../web/src/format.ts";
 
 describe("a gateway that nobody has named", () => {
   it("is called by the last four digits of its identifier, and by more where another ends alike", () => {

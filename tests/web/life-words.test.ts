@@ -1,5 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { atWords, lifeBeginning, lifeLabel, proofWords } from "../../web/src/format/labels.ts";
+import { atWords, lifeBeginning, lifeLabel, proofWords } from "../../web/src/format.ts";
 
 const at = (year: number, month: number, day: number, hour = 14, minute = 2) =>
   new Date(year, month - 1, day, hour, minute).getTime();

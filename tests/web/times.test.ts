@@ -8,7 +8,7 @@ import {
   spanWords,
   windowWords,
   zoneWords,
-} from "../../web/src/format/times.ts";
+} from "../../web/src/format.ts";
 
 beforeAll(() => {
   process.env.TZ = "Europe/Berlin";

@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { beforeAll, describe, expect, test } from "vitest";
-import { windowWords } from "../../web/src/format/times.ts";
+import { windowWords } from "../../web/src/format.ts";
 import { readMoment, readWindow } from "../../web/src/state/window.ts";
 
 beforeAll(() => {

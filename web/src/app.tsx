@@ -21,10 +21,9 @@ import { Gate, lazy, loadTheRest, UnlessReading, WatchNotice } from "./parts/Gat
 import { Shell, StoredNotice } from "./parts/Shell.tsx";
 
 import { learnServiceTime } from "./state/clock.ts";
-import { useMarks } from "./state/marks.ts";
 import { currentSite, currentWindow, linkTo, recentFromMs, route } from "./state/route.ts";
 import { tabTitle } from "./state/tab.ts";
-import { type Loaded, useRenewal, useViewData } from "./state/view-data.ts";
+import { type Loaded, useMarks, useRenewal, useViewData } from "./state/view-data.ts";
 
 // Site comes with the page itself; every other view when it is shown.
 

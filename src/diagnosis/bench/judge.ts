@@ -3,7 +3,7 @@ import type { BenchItem, BenchState, Sentence } from "../../contract/index.ts";
 import type { CounterDrift } from "../../radio/counter-drift.ts";
 import { duration, listed, plural } from "../../words/format.ts";
 
-import { type ChannelsEvidence, judgeChannels, judgeRegion, type RegionEvidence } from "./channels.ts";
+import { type ChannelsEvidence, judgeChannels } from "./channels.ts";
 import {
   type GatewayClockEvidence,
   judgeCounterDrift,
@@ -36,20 +36,22 @@ import {
   type AcknowledgedEvidence,
   type ArrivedEvidence,
   type CountEvidence,
-  type CrcEvidence,
   judgeAcknowledged,
   judgeArrived,
-  judgeCrcFailed,
   judgeForwarded,
 } from "./packet-counts.ts";
 import {
+  type CrcEvidence,
   type DataRateEvidence,
+  judgeCrcFailed,
   judgeDataRates,
   judgeOverheard,
   judgeRadio,
   type OverheardEvidence,
   type RadioEvidence,
 } from "./radio.ts";
+import { judgeRegion, type RegionEvidence } from "./region.ts";
+
 import { judgeLevels, judgeNoise, judgeOverload, type LevelEvidence, type NoiseChannel } from "./signal.ts";
 
 /** All that a bench list rests on. */

@@ -1,7 +1,6 @@
 /** Does the radio hear, on more than one data rate, and only what nodes send? */
 import type { BenchItem } from "../../contract/index.ts";
 import { duration, figure, percentInWords, plural } from "../../words/format.ts";
-
 import { type Found, itemOf, LIMITS, secondsFor } from "./limits.ts";
 
 export interface RadioEvidence {
@@ -185,4 +184,51 @@ function overheard({ packets, downlinks, withCrc }: OverheardEvidence): Found {
         ? "They load the network for nothing: the gateway that sends them adds a CRC and the wrong polarity; look at its server's txpk (ncrc, ipol)."
         : "They load the network for nothing: set forward_crc_disabled to false, and look for a gateway nearby that sends without inverted polarity (ipol).",
   };
+}
+
+export interface CrcEvidence {
+  /** From the reports: all packets, and those with a right CRC; null where they do not say. */
+  readonly received: number | null;
+  readonly crcOk: number | null;
+  /** What arrived here, and of these with a wrong CRC. */
+  readonly arrived: number;
+  readonly arrivedBad: number;
+}
+
+/** Which share of the packets had a wrong CRC. */
+export function judgeCrcFailed(evidence: CrcEvidence): BenchItem {
+  return itemOf("crc-failed", "Wrong CRCs", LIMITS.crcFailed.basis, crcFailed(evidence));
+}
+
+function crcFailed({ received, crcOk, arrived: came, arrivedBad }: CrcEvidence): Found {
+  const limits = LIMITS.crcFailed;
+  const bySelf = received !== null && crcOk !== null && received >= crcOk && received > 0;
+  // Without reports only a forwarder that passes on broken packets shows any.
+  if (!bySelf && arrivedBad === 0) {
+    return {
+      state: "waiting",
+      reason:
+        "Neither its reports nor its packets show wrong CRCs; most forwarders leave broken packets out.",
+      awaits: "a status report that counts packets",
+    };
+  }
+  const all = bySelf ? received : came;
+  const bad = bySelf ? received - crcOk : arrivedBad;
+  const who = bySelf ? "by its own count" : "as they arrived";
+  if (all < limits.leastPackets) {
+    return {
+      state: "waiting",
+      figure: `${bad} of ${all}`,
+      reason: `${plural(all, "packet")} of ${limits.leastPackets} that are needed to tell.`,
+      awaits: `${limits.leastPackets - all} more packets on the air`,
+    };
+  }
+  const share = bad / all;
+  const found = { figure: percentInWords(share), value: share * 100, unit: "%" };
+  const sentence = `${figure(bad)} of ${plural(all, "packet")} had a wrong CRC, ${who}.`;
+  const advice =
+    "Look at the antenna and its cable, at the noise floor, and for a strong transmitter nearby.";
+  if (share >= limits.failShare) return { ...found, state: "fail", reason: sentence, advice };
+  if (share >= limits.warnShare) return { ...found, state: "warn", reason: sentence, advice };
+  return { ...found, state: "pass", reason: sentence };
 }

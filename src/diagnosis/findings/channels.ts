@@ -10,8 +10,9 @@ import { median } from "../../statistics/robust.ts";
 import { lag1Autocorrelation } from "../../statistics/series.ts";
 import { decibel, figure, percentInWords } from "../../words/format.ts";
 import { subBandMismatch } from "../wrong-sub-band.ts";
+import { type Counted, lossInCompany, withoutEdges } from "./company.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import { type Counted, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
+import { known, type Sight } from "./observations.ts";
 import { heardChannels, shareOfAll } from "./silent-channels.ts";
 
 // Does the share that was heard fit a number of channels of which the gateway hears some? A node that hops over more

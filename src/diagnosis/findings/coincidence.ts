@@ -12,15 +12,9 @@ import {
   unite,
 } from "../../model/time-range.ts";
 import { duration, figure } from "../../words/format.ts";
+import { isOut, missedTimes, unheardAtHome, withoutEdges } from "./company.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
-import {
-  isOut,
-  missedTimes,
-  type OwnFrame,
-  type Sight,
-  unheardAtHome,
-  withoutEdges,
-} from "./observations.ts";
+import type { OwnFrame, Sight } from "./observations.ts";
 
 // How much of what is missing falls where no gateway that usually hears the node was reachable?
 

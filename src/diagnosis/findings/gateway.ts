@@ -17,9 +17,9 @@ import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { duration, figure, percentInWords } from "../../words/format.ts";
 import { EXPLAINED_BY_OUTAGE, reachShare, shareOut } from "./coincidence.ts";
-
+import { countedIn } from "./company.ts";
 import { CAUSES, type EvidencePiece, weigh } from "./evidence.ts";
-import { countedIn, type Sight } from "./observations.ts";
+import type { Sight } from "./observations.ts";
 
 // Did frames get lost between gateway and this service? The daemon's own counters prove it.
 

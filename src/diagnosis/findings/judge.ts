@@ -10,6 +10,7 @@ import { duration, figure } from "../../words/format.ts";
 
 import { channelEvidence } from "./channels.ts";
 import { isSharedSide, sharedSideEvidence } from "./coincidence.ts";
+import { surpriseOfOthers } from "./company.ts";
 import { counterEvidence, sharedEvidence } from "./counters.ts";
 import { deafEvidence } from "./deaf.ts";
 import { type CauseWord, combine, type EvidencePiece, type Judged } from "./evidence.ts";
@@ -18,7 +19,7 @@ import { loadEvidence } from "./load.ts";
 import { dataRateEvidence, marginEvidence } from "./margin.ts";
 import { neighbourEvidence } from "./neighbours.ts";
 import { noiseEvidence } from "./noise.ts";
-import { type Sight, sightOf, surpriseOfOthers } from "./observations.ts";
+import { type Sight, sightOf } from "./observations.ts";
 import { transmitEvidence } from "./transmit.ts";
 import { weakenedEvidence } from "./weakened.ts";
 

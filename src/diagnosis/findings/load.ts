@@ -7,9 +7,9 @@ import type { SceneReception } from "../../model/gap.ts";
 import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
 import { figure, percentInWords } from "../../words/format.ts";
-
+import { atItsRate, countedIn } from "./company.ts";
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
-import { atItsRate, countedIn, lossOver, type OwnFrame, type Sight } from "./observations.ts";
+import { lossOver, type OwnFrame, type Sight } from "./observations.ts";
 
 /**
  * Logarithm of observed over predicted loss when congestion is the cause: capture saves some, frames that nobody heard

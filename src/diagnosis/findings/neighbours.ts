@@ -11,21 +11,10 @@ import { median } from "../../statistics/robust.ts";
 import { decibel, figure, percentInWords, plural } from "../../words/format.ts";
 
 import { EXPLAINED_BY_OUTAGE, reachShare, shareOut, together } from "./coincidence.ts";
-
+import { countedIn, isAloneAtItsRate, lossesAreAlike, surpriseOfOthers, withoutEdges } from "./company.ts";
 import { isRadioOpen } from "./deaf.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
-import {
-  countedIn,
-  isAloneAtItsRate,
-  known,
-  lossesAreAlike,
-  MIN_FRAMES,
-  type Neighbour,
-  type Sight,
-  sightOf,
-  surpriseOfOthers,
-  withoutEdges,
-} from "./observations.ts";
+import { known, MIN_FRAMES, type Neighbour, type Sight, sightOf } from "./observations.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
   "node-silent",

@@ -5,9 +5,10 @@ import { isIn, type TimeRange } from "../../model/time-range.ts";
 import { percentInWords } from "../../words/format.ts";
 
 import { holeAround, longestHole, meaningOf } from "./channel-holes.ts";
+import { countedIn, lossInCompany, withoutEdges } from "./company.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
 import { isEdge } from "./margin.ts";
-import { countedIn, known, lossInCompany, type Sight, withoutEdges } from "./observations.ts";
+import { known, type Sight } from "./observations.ts";
 
 // How often was each channel heard?
 

@@ -3,9 +3,9 @@
  * what it sent predicts a share of loss, and missed frames fall into its transmissions more often than chance.
  */
 import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
+import { DEAF_SHARE_WARNING, deafShare } from "../../radio/occupancy.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { figure, percentInWords } from "../../words/format.ts";
-import { DEAF_SHARE_WARNING, deafShare } from "../air-sentences.ts";
 
 import { clampWeight, type EvidencePiece, normalRatio } from "./evidence.ts";
 import { lossOver, type Sight } from "./observations.ts";

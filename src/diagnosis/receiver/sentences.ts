@@ -2,7 +2,8 @@
 import type { Sentence } from "../../contract/common.ts";
 import { counted, decibel, figure, signed, signedDb } from "../../words/format.ts";
 import type { NoiseDifference, NoiseMeasure } from "./noise.ts";
-import type { Basis, FactorMeasure, Lack, Offset, ReceiverMeasure } from "./threshold.ts";
+import type { FactorMeasure, Lack, Offset, ReceiverMeasure } from "./threshold.ts";
+import type { Basis } from "./trials.ts";
 
 /** Louder or quieter by more than this, with certainty, is said to be. Chosen: RSSI scales of two boards differ by about as much. */
 export const NOISE_DIFFERS_FROM_DB = 1;

@@ -2,8 +2,9 @@
  * By how much does one side read a node's frames higher, when both could hear them at once? On common frames where
  * neither floor nor ceiling has a say, else with what they hide allowed for.
  */
-import { type CensoredPair, censoredPairDifference } from "../../statistics/censored-pairs.ts";
+import { censoredPairDifference } from "../../statistics/censored-pairs.ts";
 import { intervalZ } from "../../statistics/distributions.ts";
+import type { CensoredPair } from "../../statistics/pair-likelihood.ts";
 import { quantile, rankWithTies } from "../../statistics/robust.ts";
 import { hodgesLehmann } from "../../statistics/signed-rank.ts";
 import type { NodeEffect, Push } from "./node-effect.ts";

@@ -6,7 +6,6 @@ import {
   shareInSilence,
   shareOut,
 } from "../../../src/diagnosis/findings/coincidence.ts";
-import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
 import {
   atItsRate,
   countedIn,
@@ -14,13 +13,12 @@ import {
   isOut,
   lossesAreAlike,
   lossInCompany,
-  lossOver,
   missedTimes,
-  sightOf,
-  signalPowerDbm,
   surpriseOfOthers,
   withoutEdges,
-} from "../../../src/diagnosis/findings/observations.ts";
+} from "../../../src/diagnosis/findings/company.ts";
+import { loadEvidence } from "../../../src/diagnosis/findings/load.ts";
+import { lossOver, sightOf, signalPowerDbm } from "../../../src/diagnosis/findings/observations.ts";
 import type { Scene, SceneGateway, SceneReception } from "../../../src/model/gap.ts";
 import { overlapUs } from "../../../src/model/time-range.ts";
 import { every, gateway, heard, MINUTE, S, scene } from "./by-minutes.ts";

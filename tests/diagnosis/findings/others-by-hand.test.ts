@@ -1,6 +1,7 @@
 /** What noise, neighbours and channels weigh, each piece whole, both sides of each limit. Counted by hand. */
 import { describe, expect, it } from "vitest";
 import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
+import { countedIn } from "../../../src/diagnosis/findings/company.ts";
 import type { EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
 import {
   neighbourEvidence,
@@ -8,7 +9,7 @@ import {
   proportionIn,
 } from "../../../src/diagnosis/findings/neighbours.ts";
 import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
-import { countedIn, sightOf } from "../../../src/diagnosis/findings/observations.ts";
+import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
 import { heardChannels } from "../../../src/diagnosis/findings/silent-channels.ts";
 import type { Scene, SceneGap, SceneReception, SceneReport } from "../../../src/model/gap.ts";
 import { every, gateway, heard, MINUTE, said, scene } from "./by-minutes.ts";

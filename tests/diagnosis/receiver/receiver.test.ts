@@ -5,7 +5,8 @@ import {
   noiseDifferenceSentence,
   receiverSentence,
 } from "../../../src/diagnosis/receiver/sentences.ts";
-import { measureReceiver, type ReceiverTrial } from "../../../src/diagnosis/receiver/threshold.ts";
+import { measureReceiver } from "../../../src/diagnosis/receiver/threshold.ts";
+import type { ReceiverTrial } from "../../../src/diagnosis/receiver/trials.ts";
 import { createRandom, normal } from "../../../src/simulate/random.ts";
 
 const MINUTE_US = 60_000_000;

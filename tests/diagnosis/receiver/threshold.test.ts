@@ -1,11 +1,7 @@
 /** What a measure counts, by hand: which frames take part, why nothing is said, where each stands in the drawing. */
 import { describe, expect, it } from "vitest";
-import {
-  measureReceiver,
-  type ReceiverMeasure,
-  type ReceiverSeries,
-  type ReceiverTrial,
-} from "../../../src/diagnosis/receiver/threshold.ts";
+import { measureReceiver, type ReceiverMeasure } from "../../../src/diagnosis/receiver/threshold.ts";
+import type { ReceiverSeries, ReceiverTrial } from "../../../src/diagnosis/receiver/trials.ts";
 import { createRandom, normal } from "../../../src/simulate/random.ts";
 
 const MINUTE_US = 60_000_000;

@@ -2,7 +2,7 @@
 import type { RefObject } from "preact";
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { Inks, Sheet as PlainSheet } from "../../../src/drawings/sheet.ts";
-import { timeMarks } from "./axis.ts";
+import { timeMarks } from "./plot-edges.tsx";
 
 /** The tokens of base.css, read from the page. */
 export function readInks(): Inks {

@@ -9,10 +9,9 @@ import "uplot/dist/uPlot.min.css";
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
 import { drawMarkRules, type MarkRule } from "../../../src/drawings/sheet.ts";
 import { dbm, decibel, figure } from "../../../src/words/format.ts";
-import { gatewayTitle } from "../format/labels.ts";
-import { clockTime } from "../format/times.ts";
+import { clockTime, gatewayTitle } from "../format.ts";
+
 import { chooseWindow } from "../state/route.ts";
-import { drawLabels, timeMarks } from "./axis.ts";
 import { forgetPaint, paintSoon, readInks, watchSurroundings } from "./Canvas.tsx";
 import {
   drawRules,
@@ -25,7 +24,7 @@ import {
   type PlotStep,
   plotX,
 } from "./draw-signal.ts";
-import { type PlotMark, PlotMarks, placeMarks } from "./PlotMarks.tsx";
+import { drawLabels, type PlotMark, PlotMarks, placeMarks, timeMarks } from "./plot-edges.tsx";
 
 import { factsOf, nearestPoint } from "./signal-columns.ts";
 import "./SignalPlot.css";

@@ -4,7 +4,7 @@
  */
 import { addDays, addHours, startOfDay } from "date-fns";
 import type { CounterTick } from "../../../src/contract/nodes.ts";
-import { dayMonth, hourMinute } from "../format/times.ts";
+import { dayMonth, hourMinute } from "../format.ts";
 
 export interface DensityCell {
   readonly heard: number;

@@ -4,7 +4,7 @@
  */
 
 import type { SignalSeries } from "../../../src/contract/nodes.ts";
-import { gatewayTitle } from "../format/labels.ts";
+import { gatewayTitle } from "../format.ts";
 
 /** First index whose time is not before `ms`; times ascend. */
 export function indexAt(atMs: readonly number[], ms: number): number {

@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import type { CaptureRow, CapturesView as Captures, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize, percent } from "../../../src/words/format.ts";
-import { spanWords } from "../format/times.ts";
+import { spanWords } from "../format.ts";
 import { type Column, DataTable, figureColumn, WIDE_ONLY } from "../parts/DataTable.tsx";
 import { DropZone } from "../parts/DropZone.tsx";
 import { ExportSection } from "../parts/Export.tsx";

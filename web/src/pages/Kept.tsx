@@ -3,7 +3,7 @@ import { useState } from "preact/hooks";
 import type { KeptView } from "../../../src/contract/service.ts";
 import { fileSize, type KeptRule, keptRuleText, removedSentence } from "../../../src/words/format.ts";
 
-import { nearTime } from "../format/times.ts";
+import { nearTime } from "../format.ts";
 import { Gate } from "../parts/Gate.tsx";
 import { putKept, troubleOf } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";

@@ -3,8 +3,8 @@ import { useMemo, useState } from "preact/hooks";
 import type { NodeRow } from "../../../src/contract/nodes.ts";
 import { decibel, duration, percent, percentInterval, plural, signedDb } from "../../../src/words/format.ts";
 import { IntervalBar, IntervalScale, SmallStrip } from "../drawings/bars.tsx";
-import { LEVEL_NAMES } from "../format/labels.ts";
-import { hourMinute, nearestMinute, nearTime } from "../format/times.ts";
+import { hourMinute, LEVEL_NAMES, nearestMinute, nearTime } from "../format.ts";
+
 import { type Column, DataTable, figureColumn, type Sorting, WIDE_ONLY } from "../parts/DataTable.tsx";
 import { StandingMark, When } from "../parts/page.tsx";
 import { now } from "../state/clock.ts";

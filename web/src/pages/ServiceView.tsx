@@ -2,7 +2,7 @@
 import type { Passage } from "../../../src/contract/gateways.ts";
 import type { Refusal, RefusalSample, ServiceStatus } from "../../../src/contract/service.ts";
 import { counted, figure, fileSize } from "../../../src/words/format.ts";
-import { exactTime, spanWords } from "../format/times.ts";
+import { exactTime, spanWords } from "../format.ts";
 import { type Column, DataTable, figureColumn } from "../parts/DataTable.tsx";
 import { octetsOf } from "../parts/Frame.tsx";
 import { PhoneCode } from "../parts/PhoneCode.tsx";

@@ -5,8 +5,8 @@ import type { FieldView, FrameView, ReceptionRow } from "../../../src/contract/n
 import { CopyButton, Fact, Facts, StandingMark } from "./page.tsx";
 import "./FrameBytes.css";
 import { counted, dbm, decibel, figure, megahertz } from "../../../src/words/format.ts";
-import { gatewayTitle } from "../format/labels.ts";
-import { exactTime } from "../format/times.ts";
+import { exactTime, gatewayTitle } from "../format.ts";
+
 import { useViewData } from "../state/view-data.ts";
 import { type Column, DataTable } from "./DataTable.tsx";
 import { Failed } from "./Gate.tsx";

@@ -10,7 +10,7 @@ import type { Problem, Window } from "../../../src/contract/common.ts";
 import type { CaptureRow, CapturesView, ServiceStatus } from "../../../src/contract/service.ts";
 import { figure, percent, removedBasis, removedSentence } from "../../../src/words/format.ts";
 
-import { clockTime, nearTime } from "../format/times.ts";
+import { clockTime, nearTime } from "../format.ts";
 import { problemWords } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
 import { currentWindow, linkTo } from "../state/route.ts";

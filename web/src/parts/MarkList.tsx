@@ -1,7 +1,7 @@
 /** What did people note lately? Each mark with its moment and what it is about; changed and removed in place. */
 import { useState } from "preact/hooks";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
-import { markAbout } from "../format/labels.ts";
+import { markAbout } from "../format.ts";
 import { deleteMark, problemWords } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";
 import { ChangeMark, type Subject } from "./PinMark.tsx";

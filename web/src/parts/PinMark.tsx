@@ -1,12 +1,12 @@
 /** What happened, when, and what is it about? The small form that pins a mark, or changes one. */
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { MarkRow } from "../../../src/contract/user-data.ts";
-import { markAbout } from "../format/labels.ts";
-import { exactTime } from "../format/times.ts";
+import { exactTime, markAbout } from "../format.ts";
+
 import { type Answer, postMark, problemWords, putMark } from "../state/api.ts";
 import { serviceNowMs } from "../state/clock.ts";
-import { pointed } from "../state/marks.ts";
 import { currentWindow } from "../state/route.ts";
+import { pointed } from "../state/view-data.ts";
 import { readMoment } from "../state/window.ts";
 import "./PinMark.css";
 

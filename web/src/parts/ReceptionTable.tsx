@@ -3,8 +3,8 @@ import { useEffect, useMemo, useState } from "preact/hooks";
 import type { Problem } from "../../../src/contract/common.ts";
 import type { ReceptionPage, ReceptionRow } from "../../../src/contract/nodes.ts";
 import { dbm, decibel, duration, figure, megahertz } from "../../../src/words/format.ts";
-import { gatewayTitle } from "../format/labels.ts";
-import { fullDate, preciseTime } from "../format/times.ts";
+import { fullDate, gatewayTitle, preciseTime } from "../format.ts";
+
 import { getJson, problemWords } from "../state/api.ts";
 import { now } from "../state/clock.ts";
 import { type Column, DataTable } from "./DataTable.tsx";

@@ -1,7 +1,7 @@
 /** Which sample sites come with the program? One click reads one in and goes to its hours. */
 import { useState } from "preact/hooks";
 import type { SampleRow } from "../../../src/contract/service.ts";
-import { windowWords } from "../format/times.ts";
+import { windowWords } from "../format.ts";
 import { postEmpty, problemWords } from "../state/api.ts";
 import { linkTo } from "../state/route.ts";
 import { storedWindow } from "../state/window.ts";

@@ -6,7 +6,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import type { Standing } from "../../../src/contract/common.ts";
 import type { CapturesView, ServiceStatus } from "../../../src/contract/service.ts";
 import { duration, percent } from "../../../src/words/format.ts";
-import { clockTime, spanWords, zoneWords } from "../format/times.ts";
+import { clockTime, spanWords, zoneWords } from "../format.ts";
 import { now, serviceNowMs } from "../state/clock.ts";
 import { live } from "../state/live.ts";
 import {

@@ -1,6 +1,6 @@
 /** What is always so at the site, what happened, and what to do: each once, each leading to its evidence. */
 import type { SiteEvent, SiteView } from "../../../src/contract/site.ts";
-import { withShortEuis } from "../format/labels.ts";
+import { withShortEuis } from "../format.ts";
 import { linkTo } from "../state/route.ts";
 import "./PinMark.css";
 import { When } from "./page.tsx";

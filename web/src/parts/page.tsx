@@ -4,8 +4,8 @@ import { counted } from "../../../src/words/format.ts";
 import { currentWindow, linkTo } from "../state/route.ts";
 import { Explained } from "./Explain.tsx";
 import "./Sentence.css";
-import { withShortEuis } from "../format/labels.ts";
-import { age, exactTime, momentTime } from "../format/times.ts";
+import { age, exactTime, momentTime, withShortEuis } from "../format.ts";
+
 import { now } from "../state/clock.ts";
 import "./Age.css";
 import { type ComponentChildren, createContext } from "preact";

@@ -2,7 +2,7 @@
 import type { GatewayRow } from "../../../src/contract/gateways.ts";
 import type { NodeRow } from "../../../src/contract/nodes.ts";
 import type { JoiningDevice } from "../../../src/contract/site.ts";
-import { exactTime } from "../format/times.ts";
+import { exactTime } from "../format.ts";
 import { describeWindow, readMoment, readWindow, type WindowChoice } from "./window.ts";
 
 export interface Findable {

@@ -4,7 +4,7 @@
  */
 import { addDays, differenceInCalendarDays, isValid, parseISO, startOfDay } from "date-fns";
 import { lastName } from "../../../src/words/format.ts";
-import { windowWords } from "../format/times.ts";
+import { windowWords } from "../format.ts";
 
 export type WindowChoice =
   | { readonly kind: "live"; readonly lastSeconds: number }

@@ -11,7 +11,7 @@ import {
 } from "../../../../src/drawings/air-map.ts";
 import { counted, dbm, duration, megahertz, percent } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
-import { gatewayTitle } from "../../format/labels.ts";
+import { gatewayTitle } from "../../format.ts";
 import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { ExportLink } from "../../parts/Export.tsx";

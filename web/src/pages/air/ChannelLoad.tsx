@@ -9,7 +9,7 @@ import {
   withUnit,
 } from "../../../../src/words/format.ts";
 import { LimitBars } from "../../drawings/bars.tsx";
-import { hourMinute, nearTime } from "../../format/times.ts";
+import { hourMinute, nearTime } from "../../format.ts";
 import { type Column, DataTable, figureColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Figure, StandingMark } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";

@@ -19,8 +19,8 @@ import {
   signedDb,
   withUnit,
 } from "../../../../src/words/format.ts";
-import { gatewayTitle, withShortEuis } from "../../format/labels.ts";
-import { momentTime } from "../../format/times.ts";
+import { gatewayTitle, momentTime, withShortEuis } from "../../format.ts";
+
 import { type Column, DataTable, figureColumn, textColumn, WIDE_ONLY } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Gate } from "../../parts/Gate.tsx";

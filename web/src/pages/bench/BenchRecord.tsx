@@ -6,7 +6,7 @@ import "./ExpectedPlan.css";
 import { useState } from "preact/hooks";
 import type { BenchView as Bench, NamedPlan } from "../../../../src/contract/bench.ts";
 import type { ServiceStatus } from "../../../../src/contract/service.ts";
-import { exactTime } from "../../format/times.ts";
+import { exactTime } from "../../format.ts";
 import { ConfigLines, forwarderLines, readServer } from "../../parts/ServerToEnter.tsx";
 import { NameEdit } from "../../parts/ThingEdit.tsx";
 

@@ -2,7 +2,7 @@
 import { useEffect } from "preact/hooks";
 import type { BenchRow, BenchTable as Table } from "../../../../src/contract/bench.ts";
 import { counted, NOTHING, withMoments } from "../../../../src/words/format.ts";
-import { exactTime, momentTime } from "../../format/times.ts";
+import { exactTime, momentTime } from "../../format.ts";
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { StandingMark } from "../../parts/page.tsx";
 import { serviceNowMs } from "../../state/clock.ts";

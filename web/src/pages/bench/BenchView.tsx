@@ -2,7 +2,7 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import { counted } from "../../../../src/words/format.ts";
-import { clockTime, exactTime } from "../../format/times.ts";
+import { clockTime, exactTime } from "../../format.ts";
 import { Age, Fold, Notices, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { Forget, NameEdit } from "../../parts/ThingEdit.tsx";
 import { linkTo } from "../../state/route.ts";

@@ -4,7 +4,7 @@ import { useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { BenchView as Bench, BenchItem, BenchState } from "../../../../src/contract/bench.ts";
 import type { Standing } from "../../../../src/contract/common.ts";
 import { duration, withMoments } from "../../../../src/words/format.ts";
-import { exactTime } from "../../format/times.ts";
+import { exactTime } from "../../format.ts";
 import { StandingMark } from "../../parts/page.tsx";
 import { deleteBenchReference, problemWords, putBenchReference } from "../../state/api.ts";
 import { linkTo } from "../../state/route.ts";

@@ -4,12 +4,12 @@ import { drawScore, scoreHeight, scoreScale } from "../../../../src/drawings/dra
 import { evidenceCaption, lanesOf, type ScoreCell, scoreCells } from "../../../../src/drawings/evidence.ts";
 import { dbm, figure, percent } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
-import { gatewayName, gatewayTitle } from "../../format/labels.ts";
-import { exactTime, windowWords } from "../../format/times.ts";
+import { exactTime, gatewayName, gatewayTitle, windowWords } from "../../format.ts";
+
 import { type Column, DataTable } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";
-import { pointAt } from "../../state/marks.ts";
+import { pointAt } from "../../state/view-data.ts";
 
 /** The figure of one gap. */
 export function EvidenceScore({ page }: { page: GapPage }) {

@@ -11,7 +11,7 @@ import type {
 } from "../../../../src/contract/gaps.ts";
 import { CAUSE_LABELS, confidenceText, confidenceWords } from "../../../../src/words/causes.ts";
 import { counted, duration, figure } from "../../../../src/words/format.ts";
-import { withShortEuis } from "../../format/labels.ts";
+import { withShortEuis } from "../../format.ts";
 import { ReceptionTable, useReceptions } from "../../parts/ReceptionTable.tsx";
 
 // How is a dropout described in few words? Its cause, how sure that is, how long it was and what it cost.

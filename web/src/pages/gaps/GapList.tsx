@@ -5,8 +5,8 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import type { DropoutRow, EpisodeRow, GapPage, MarkAtBegin } from "../../../../src/contract/gaps.ts";
 import { confidenceWords, episodeTitle } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
-import { withShortEuis } from "../../format/labels.ts";
-import { momentTime } from "../../format/times.ts";
+import { momentTime, withShortEuis } from "../../format.ts";
+
 import { Failed } from "../../parts/Gate.tsx";
 import { now } from "../../state/clock.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";

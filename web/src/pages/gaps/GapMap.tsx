@@ -12,13 +12,13 @@ import {
 import { confidenceWords } from "../../../../src/words/causes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
-import { momentTime } from "../../format/times.ts";
+import { momentTime } from "../../format.ts";
 import { DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";
-import { markRules } from "../../state/marks.ts";
 import { setParams } from "../../state/route.ts";
+import { markRules } from "../../state/view-data.ts";
 import { causeWords, costWords, type GapItem, lengthWords, nodeTitle } from "./FindingText.tsx";
 
 const ROW_PX = 24;

@@ -6,8 +6,8 @@ import { ExportLink } from "../../parts/Export.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark, type Subject } from "../../parts/PinMark.tsx";
 import { Fold, Sentence } from "../../parts/page.tsx";
-import type { Marks } from "../../state/marks.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";
+import type { Marks } from "../../state/view-data.ts";
 import {
   type Choice,
   causeWords,

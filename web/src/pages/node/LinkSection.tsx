@@ -11,8 +11,8 @@ import {
   sizeInDb,
 } from "../../../../src/words/format.ts";
 import { IntervalBar, MarginBars, marginScale } from "../../drawings/bars.tsx";
-import { gatewayTitle, LEVEL_NAMES } from "../../format/labels.ts";
-import { hourMinute, momentTime, nearestMinute, nearTime } from "../../format/times.ts";
+import { gatewayTitle, hourMinute, LEVEL_NAMES, momentTime, nearestMinute, nearTime } from "../../format.ts";
+
 import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { ExportLink } from "../../parts/Export.tsx";
 import { Fact, Facts, Figure, Fold, PhonePart, StandingMark } from "../../parts/page.tsx";

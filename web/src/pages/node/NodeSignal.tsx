@@ -5,11 +5,11 @@ import type { LinkEventRow, NodePage } from "../../../../src/contract/nodes.ts";
 import type { MarkRule } from "../../../../src/drawings/sheet.ts";
 import { dbm, decibel, figure } from "../../../../src/words/format.ts";
 import type { PlotStep } from "../../drawings/draw-signal.ts";
-import type { PlotMark } from "../../drawings/PlotMarks.tsx";
+import type { PlotMark } from "../../drawings/plot-edges.tsx";
 import { SignalPlot } from "../../drawings/SignalPlot.tsx";
 import { binSignal, type SignalBin } from "../../drawings/signal-columns.ts";
-import { gatewayTitle } from "../../format/labels.ts";
-import { exactTime } from "../../format/times.ts";
+import { exactTime, gatewayTitle } from "../../format.ts";
+
 import { DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { Explained } from "../../parts/Explain.tsx";
 import { Figure } from "../../parts/page.tsx";

@@ -2,8 +2,8 @@
 import { useState } from "preact/hooks";
 import type { LinkEventRow, NodeGatewayRow, NodePage, NodeRow } from "../../../../src/contract/nodes.ts";
 import { counted, figure } from "../../../../src/words/format.ts";
-import { certaintyWords, shortEui } from "../../format/labels.ts";
-import { nearTime } from "../../format/times.ts";
+import { certaintyWords, nearTime, shortEui } from "../../format.ts";
+
 import { now } from "../../state/clock.ts";
 import "../NodeStory.css";
 import type { Window } from "../../../../src/contract/common.ts";

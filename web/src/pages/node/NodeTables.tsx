@@ -17,8 +17,8 @@ import {
   percentInterval,
 } from "../../../../src/words/format.ts";
 import { IntervalBar } from "../../drawings/bars.tsx";
-import { gatewayTitle, lifeBeginning, proofWords } from "../../format/labels.ts";
-import { nearTime, spanWords } from "../../format/times.ts";
+import { gatewayTitle, lifeBeginning, nearTime, proofWords, spanWords } from "../../format.ts";
+
 import { type Column, DataTable, figureColumn, textColumn } from "../../parts/DataTable.tsx";
 import { PhonePart } from "../../parts/page.tsx";
 import { now } from "../../state/clock.ts";

@@ -5,8 +5,8 @@ import type { MarkRule } from "../../../../src/drawings/sheet.ts";
 import { duration, figure, percent, percentInterval } from "../../../../src/words/format.ts";
 import { IntervalBar } from "../../drawings/bars.tsx";
 import { CounterStrip, describeTick } from "../../drawings/CounterStrip.tsx";
-import { gatewayTitle, keyFigureWords, lifeLabel, marksOfNode } from "../../format/labels.ts";
-import { exactTime } from "../../format/times.ts";
+import { exactTime, gatewayTitle, keyFigureWords, lifeLabel, marksOfNode } from "../../format.ts";
+
 import { DataTable, figureColumn } from "../../parts/DataTable.tsx";
 import { FrameOpened } from "../../parts/Frame.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
@@ -15,8 +15,8 @@ import { Contents, Figure, Fold, Sentence, StandingMark, When } from "../../part
 import { Forget, NameEdit } from "../../parts/ThingEdit.tsx";
 import { putLabel, troubleOf } from "../../state/api.ts";
 import { now } from "../../state/clock.ts";
-import { type Marks, markRules } from "../../state/marks.ts";
 import { linkTo } from "../../state/route.ts";
+import { type Marks, markRules } from "../../state/view-data.ts";
 import { ChargePart } from "./Charge.tsx";
 import { fallWords, LinkSection } from "./LinkSection.tsx";
 import { NodeSignal } from "./NodeSignal.tsx";

@@ -7,15 +7,16 @@ import { type Signal, useSignal } from "@preact/signals";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { SiteView } from "../../../../src/contract/site.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
-import { AXIS_PX, drawSite, layoutScore, type ScoreLayout } from "../../../../src/drawings/draw-site.ts";
+import type { ScoreLayout } from "../../../../src/drawings/draw-node.ts";
+import { AXIS_PX, drawSite, layoutScore } from "../../../../src/drawings/draw-site.ts";
 import { xOf } from "../../../../src/drawings/sheet.ts";
 import { readingAt, type ScoreRow, scoreColumns, scoreRows } from "../../../../src/drawings/site.ts";
 import { Canvas, type Sheet } from "../../drawings/Canvas.tsx";
-import { gatewayName } from "../../format/labels.ts";
-import { clockTime, exactTime, hourMinute } from "../../format/times.ts";
+import { clockTime, exactTime, gatewayName, hourMinute } from "../../format.ts";
+
 import { StandingMark } from "../../parts/page.tsx";
-import { markRules, pointAt } from "../../state/marks.ts";
 import { linkTo } from "../../state/route.ts";
+import { markRules, pointAt } from "../../state/view-data.ts";
 import type { WindowChoice } from "../../state/window.ts";
 import "./SiteScore.css";
 

@@ -1,8 +1,8 @@
 /** Is it better since a mark? The time before it against the time after, drawn as a trial is. */
 import type { MarkEffect } from "../../../../src/contract/trials.ts";
 import { counted } from "../../../../src/words/format.ts";
-import { gatewayTitle, markAbout } from "../../format/labels.ts";
-import { momentTime } from "../../format/times.ts";
+import { gatewayTitle, markAbout, momentTime } from "../../format.ts";
+
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
 import { linkTo, route, setParams } from "../../state/route.ts";

@@ -2,7 +2,7 @@
 import { useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import type { PlacementRow } from "../../../../src/contract/trials.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
-import { exactTime } from "../../format/times.ts";
+import { exactTime } from "../../format.ts";
 import {
   type Answer,
   deletePlacement,

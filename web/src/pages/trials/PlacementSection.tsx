@@ -4,13 +4,13 @@ import type { Window } from "../../../../src/contract/common.ts";
 import type { PlacementRow, TrialSide } from "../../../../src/contract/trials.ts";
 import type { MarkRow } from "../../../../src/contract/user-data.ts";
 import { withUnit } from "../../../../src/words/format.ts";
-import { gatewayTitle } from "../../format/labels.ts";
-import { exactTime, momentTime } from "../../format/times.ts";
+import { exactTime, gatewayTitle, momentTime } from "../../format.ts";
+
 import { Explained } from "../../parts/Explain.tsx";
 import { MarkList } from "../../parts/MarkList.tsx";
 import { PinMark } from "../../parts/PinMark.tsx";
 import { serviceNowMs } from "../../state/clock.ts";
-import type { Marks } from "../../state/marks.ts";
+import type { Marks } from "../../state/view-data.ts";
 import { PlacementForm, type Receiver } from "./PlacementForm.tsx";
 
 interface SectionProps {

@@ -5,11 +5,11 @@ import type {
   TrialSide,
   TrialsView as Trials,
 } from "../../../../src/contract/trials.ts";
-import { withShortEuis } from "../../format/labels.ts";
+import { withShortEuis } from "../../format.ts";
 import { DataTable } from "../../parts/DataTable.tsx";
 import { Fold, Sentence, StandingMark } from "../../parts/page.tsx";
-import type { Marks } from "../../state/marks.ts";
 import { linkTo, setParams } from "../../state/route.ts";
+import type { Marks } from "../../state/view-data.ts";
 import { RestsOn } from "./CoverageTables.tsx";
 import { DELIVERY, DELIVERY_HEAD, intervalWords, LEVEL, LEVEL_HEAD, TrialProgress } from "./Forest.tsx";
 import { PlacementSection } from "./PlacementSection.tsx";

@@ -4,7 +4,7 @@ import type { WalkVerdict, WalkView } from "../../../../src/contract/link.ts";
 import type { FeedView } from "../../../../src/contract/live.ts";
 import type { ReceptionRow } from "../../../../src/contract/nodes.ts";
 import { decibel, figure, plural, withUnit } from "../../../../src/words/format.ts";
-import { gatewayTitle, shortEui } from "../../format/labels.ts";
+import { gatewayTitle, shortEui } from "../../format.ts";
 import { Age } from "../../parts/page.tsx";
 import { type FramePlayer, openPlayer, SILENT, type SoundState, soundsOf } from "../../state/frame-player.ts";
 import { useViewData } from "../../state/view-data.ts";

@@ -4,7 +4,7 @@ import { useState } from "preact/hooks";
 import type { WalkView as Walk, WalkReach, WalkStop, WalkVerdict } from "../../../../src/contract/link.ts";
 import type { Position } from "../../../../src/contract/user-data.ts";
 import { counted, decibel, figure, percent, plural } from "../../../../src/words/format.ts";
-import { shortEui } from "../../format/labels.ts";
+import { shortEui } from "../../format.ts";
 import { type Column, DataTable, textColumn } from "../../parts/DataTable.tsx";
 import { Figure, Fold, Sentence, StandingMark, When } from "../../parts/page.tsx";
 import { postMark, problemWords } from "../../state/api.ts";
