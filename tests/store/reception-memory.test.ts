@@ -2,6 +2,7 @@
 import { describe, expect, it } from "vitest";
 import { GHOST_SPAN_US } from "../../src/ledger/group-receptions.ts";
 import {
+  commonLength,
   isOtherAntenna,
   isSame,
   payloadDigest,
@@ -10,7 +11,6 @@ import {
   SAME_MOMENT_US,
   type Sought,
 } from "../../src/store/recorder/reception-memory.ts";
-import { commonLength } from "../../src/store/recorder/receptions.ts";
 
 const PAYLOAD = Uint8Array.of(1, 2, 3);
 let lastId = 0;

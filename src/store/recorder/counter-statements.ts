@@ -18,23 +18,6 @@ export function accountStatements(db: Store) {
        ORDER BY at_us, content LIMIT ?`,
     );
   return {
-    newestState: sql(
-      "SELECT frames, state FROM address_state WHERE dev_addr = ? ORDER BY last_at_us DESC LIMIT 1",
-    ),
-    stateBefore: sql(
-      `SELECT frames, state FROM address_state WHERE dev_addr = ? AND last_at_us < ?
-       ORDER BY last_at_us DESC LIMIT 1`,
-    ),
-    states: sql(
-      "SELECT last_at_us AS lastAtUs, frames FROM address_state WHERE dev_addr = ? ORDER BY last_at_us",
-    ),
-    storeState: sql(
-      `INSERT OR REPLACE INTO address_state (dev_addr, last_at_us, last_content, frames, state)
-       VALUES (?, ?, ?, ?, ?)`,
-    ),
-    removeState: sql("DELETE FROM address_state WHERE dev_addr = ? AND last_at_us = ?"),
-    removeStatesAfter: sql("DELETE FROM address_state WHERE dev_addr = ? AND last_at_us > ?"),
-    removeStatesBefore: sql("DELETE FROM address_state WHERE dev_addr = ? AND last_at_us < ?"),
     framesAfter: framesAfter("NULL"),
     framesWithPayload: framesAfter(`(SELECT payload ${FIRST_HEARING})`),
     provedBefore: sql("SELECT 1 FROM frame WHERE key_id = ? AND content = ? AND at_us < ? LIMIT 1"),

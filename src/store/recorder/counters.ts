@@ -3,7 +3,6 @@
  * the addresses heard of late in memory, and the `life` rows. A frame that comes out of order is accounted with what
  * lies behind it, from the stored state before it; where much lies behind, in bounded steps.
  */
-import { constants, deflateSync, inflateSync } from "node:zlib";
 import type { Assignment, CountedFrame, JoinHeard } from "../../ledger/counters.ts";
 import { accountWithKeys, type KeyedAssignment, type Surroundings } from "../../ledger/keys/counters.ts";
 import { type NumberedKeys, type Proof, proveSender } from "../../ledger/keys/proof.ts";
@@ -12,14 +11,13 @@ import { decodePhyPayload } from "../../wire/lorawan/phy-payload.ts";
 import { addressesWithKeys, keysOfAddress } from "../keys.ts";
 import type { Store } from "../open.ts";
 import { removedToUs } from "../retention.ts";
+import { AddressStates, type StoredState } from "./address-states.ts";
 import { type AccountStatements, accountStatements } from "./counter-statements.ts";
 
 /** Addresses whose state stays in memory; the longest unheard leave first. A stranger can invent any number. */
 const MAX_ADDRESSES = 20_000;
 /** Frames after which an address's state is stored, so that a restart reads at most these again. */
 const STORE_EVERY_FRAMES = 256;
-/** Stored states of one address. Chosen: with twice the distance from one to the next older one, enough for any past. */
-const MAX_STATES = 24;
 /** Frames accounted again within the transaction that brought a late one: some 5 ms. More waits for `recountSome`. */
 const MAX_FRAMES_AT_ONCE = 128;
 /** A frame of an address with keys takes as long as so many others: its MIC is computed with each. Measured. */
@@ -91,10 +89,12 @@ export class CounterAssigner {
   readonly #keyed = new Set<number>();
   readonly #db: Store;
   readonly #sql: AccountStatements;
+  readonly #states: AddressStates;
 
   constructor(db: Store) {
     this.#db = db;
     this.#sql = accountStatements(db);
+    this.#states = new AddressStates(db);
     this.#loadDue();
   }
 
@@ -172,23 +172,18 @@ export class CounterAssigner {
    * before it is counted again. True: all of it is done.
    */
   hold(devAddr: number, beforeUs: number, most: number): boolean {
-    const stored = this.#sql.stateBefore.get(devAddr, beforeUs) as StoredState | undefined;
-    const entry = this.#entryFrom(devAddr, stored);
+    const entry = this.#entryFrom(devAddr, this.#states.before(devAddr, beforeUs));
     const found = this.#framesAfter(devAddr, entry.state, most);
     const frames = found.filter(({ atUs }) => atUs < beforeUs);
     for (const frame of frames) this.#assign(entry, frame);
-    if (frames.length > 0) {
-      const { lastAtUs, lastContent } = entry.state;
-      this.#sql.storeState.run(devAddr, lastAtUs, lastContent, entry.frames, packedState(entry.state));
-      this.#sql.removeStatesBefore.run(devAddr, lastAtUs);
-    }
+    if (frames.length > 0) this.#states.hold(devAddr, entry);
     return frames.length < most;
   }
 
   flush(): void {
-    for (const devAddr of this.#entries.keys()) {
+    for (const [devAddr, entry] of this.#entries) {
       if (this.#entries.size <= MAX_ADDRESSES) break;
-      this.#storeState(devAddr, this.#entries.get(devAddr));
+      this.#storeState(devAddr, entry);
       this.#entries.delete(devAddr);
     }
   }
@@ -255,7 +250,7 @@ export class CounterAssigner {
       this.#entries.set(devAddr, known);
       return known;
     }
-    const entry = this.#entryFrom(devAddr, this.#sql.newestState.get(devAddr) as StoredState | undefined);
+    const entry = this.#entryFrom(devAddr, this.#states.newest(devAddr));
     // Without a life none of its frames is accounted: the address is new.
     const isNew = entry.lifeIds.size === 0 && entry.frames === 0;
     if (isNew) {
@@ -268,10 +263,10 @@ export class CounterAssigner {
     return entry;
   }
 
-  #entryFrom(devAddr: number, stored: StoredState | undefined): AddressEntry {
+  #entryFrom(devAddr: number, stored: StoredState | null): AddressEntry {
     const lives = this.#sql.lives.all(devAddr) as { number: number; id: number }[];
     return {
-      state: stored === undefined ? newAddressState() : readState(stored.state),
+      state: stored?.state ?? newAddressState(),
       keys: this.#keysOf(devAddr),
       lifeIds: new Map(lives.map((row) => [row.number, row.id])),
       frames: stored?.frames ?? 0,
@@ -286,14 +281,13 @@ export class CounterAssigner {
   #recount(devAddr: number, most: number, whole = false): number {
     // What was removed stands as it was held.
     const fromUs = Math.max(this.#due.get(devAddr) ?? FIRST_US, removedToUs(this.#db) || FIRST_US);
-    const stored = this.#sql.stateBefore.get(devAddr, finite(fromUs)) as StoredState | undefined;
-    const entry = this.#entryFrom(devAddr, stored);
+    const entry = this.#entryFrom(devAddr, this.#states.before(devAddr, finite(fromUs)));
     const { state } = entry;
     const frames = this.#framesAfter(devAddr, state, Math.min(most + 1, Number.MAX_SAFE_INTEGER));
     const isCut = frames.length > most;
     if (isCut && whole) return 0;
     this.#entries.delete(devAddr);
-    this.#sql.removeStatesAfter.run(devAddr, finite(state.lastAtUs));
+    this.#states.removeAfter(devAddr, finite(state.lastAtUs));
     for (const life of state.lives) this.#writeLife(devAddr, entry, life);
     let isMarked = false;
     for (const frame of isCut ? frames.slice(0, most) : frames) {
@@ -354,36 +348,11 @@ export class CounterAssigner {
     this.#sql.updateLife.run({ id, ...columnsOf(life) });
   }
 
-  #storeState(devAddr: number, entry: AddressEntry | undefined): void {
-    if (entry === undefined || !Number.isFinite(entry.state.lastAtUs)) return;
-    const { state, frames } = entry;
-    this.#sql.storeState.run(devAddr, state.lastAtUs, state.lastContent, frames, packedState(state));
+  #storeState(devAddr: number, entry: AddressEntry): void {
+    if (!Number.isFinite(entry.state.lastAtUs)) return;
+    this.#states.store(devAddr, entry);
     entry.framesSinceStored = 0;
-    const states = this.#sql.states.all(devAddr) as { lastAtUs: number; frames: number }[];
-    if (states.length <= MAX_STATES) return;
-    // The state that stands for what was removed stays.
-    const isHeld = (states[0]?.lastAtUs ?? 0) < removedToUs(this.#db);
-    this.#sql.removeState.run(devAddr, leastMissed(isHeld ? states.slice(1) : states));
   }
-}
-
-interface StoredState {
-  readonly frames: number;
-  readonly state: Buffer;
-}
-
-/** The state whose going leaves the smallest hole in proportion to its distance from the newest, so that all distances double. */
-function leastMissed(states: readonly { lastAtUs: number; frames: number }[]): number {
-  const newest = states.at(-1)?.frames ?? 0;
-  let least = { lastAtUs: states[0]?.lastAtUs ?? 0, hole: Number.POSITIVE_INFINITY };
-  for (const [index, { lastAtUs }] of states.entries()) {
-    const before = states[index - 1]?.frames ?? 0;
-    const after = states[index + 1];
-    if (after === undefined) break;
-    const hole = (after.frames - before) / (newest - before + 1);
-    if (hole < least.hole) least = { lastAtUs, hole };
-  }
-  return least.lastAtUs;
 }
 
 const NO_KEYS: readonly NumberedKeys[] = [];
@@ -404,20 +373,6 @@ function accountOf(lifeId: number, { counter, repeat, micValid, session, replay 
 function isBefore(frame: CountedFrame, state: AddressState): boolean {
   return frame.atUs < state.lastAtUs || (frame.atUs === state.lastAtUs && frame.content <= state.lastContent);
 }
-
-function packedState(state: AddressState): Buffer {
-  return deflateSync(JSON.stringify(state), { level: constants.Z_BEST_SPEED });
-}
-
-function readState(packed: Buffer): AddressState {
-  // Written by packedState of this program version or an older one; a migration clears the table when the form changes.
-  // Before migration 024 it was not packed.
-  const text = packed[0] === BRACE ? packed : inflateSync(packed);
-  return JSON.parse(text.toString()) as AddressState;
-}
-
-/** "{": no head of zlib's begins so (RFC 1950, section 2.2: 0x78 for its usual window). */
-const BRACE = 0x7b;
 
 function finite(atUs: number): number {
   return Number.isFinite(atUs) ? atUs : Number.MIN_SAFE_INTEGER;

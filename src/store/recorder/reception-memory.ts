@@ -121,6 +121,18 @@ export class ReceptionMemory {
   }
 }
 
+/** The length to which all lengths above it are cut so that their sum is at most `most`: a whole number, 0 or more; infinite where nothing is cut. */
+export function commonLength(lengths: readonly number[], most: number): number {
+  const sorted = [...lengths].sort((a, b) => a - b);
+  let left = most;
+  for (const [index, length] of sorted.entries()) {
+    const share = left / (sorted.length - index);
+    if (length > share) return Math.floor(share);
+    left -= length;
+  }
+  return Number.POSITIVE_INFINITY;
+}
+
 /** Another delivery of the same reception. */
 export function isSame(other: Sought, one: Sought): boolean {
   return (

@@ -8,6 +8,7 @@ import { digestOf, ghostOf } from "../../ledger/group-receptions.ts";
 import type { Crc, Signal } from "../../model/datagram.ts";
 import type { Store } from "../open.ts";
 import {
+  commonLength,
   isOtherAntenna,
   isSame,
   payloadDigest,
@@ -268,18 +269,6 @@ export class ReceptionWriter {
     );
     return Number(result.lastInsertRowid);
   }
-}
-
-/** The length to which all lengths above it are cut so that their sum is at most `most`: a whole number, 0 or more; infinite where nothing is cut. */
-export function commonLength(lengths: readonly number[], most: number): number {
-  const sorted = [...lengths].sort((a, b) => a - b);
-  let left = most;
-  for (const [index, length] of sorted.entries()) {
-    const share = left / (sorted.length - index);
-    if (length > share) return Math.floor(share);
-    left -= length;
-  }
-  return Number.POSITIVE_INFINITY;
 }
 
 /** What one antenna's signal of a packet is recognised by. */
