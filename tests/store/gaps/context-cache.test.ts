@@ -109,6 +109,7 @@ describe("blocks of ten minutes", () => {
     expect(sent(before, heard).map(([id]) => id)).toEqual([1]);
     const other = push(TOWER, 100, [{ payload: phy("01A2B3C4", 1) }], 2);
     expect(sent(before, heard, other)).toEqual([]);
+    expect(sent(pull(SHED, 99), heard, other, asked(1_006)).map(([id]) => id)).toEqual([1]);
   });
 
   it("hold who asked to join, and packets that came broken", () => {

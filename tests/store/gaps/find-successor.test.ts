@@ -127,7 +127,7 @@ describe("a successor", () => {
       .pluck()
       .get(Number.parseInt(devAddr, 16)) as number;
   const [old, next] = [lifeOf(OLD), lifeOf("01A2B3F1")];
-  const heard = (lifeId: number, levels: readonly number[], gatewayId = 1) =>
+  const heard = (lifeId: number, levels: readonly (number | null)[], gatewayId = 1) =>
     levels.map((rssiDbm) => ({ lifeId, rssiDbm, gatewayId }) as SceneReception);
   const four = (level: number) => Array<number>(4).fill(level);
   const found = (receptions: readonly SceneReception[], rhythmUs: number | null = 60e6) =>
@@ -155,6 +155,7 @@ describe("a successor", () => {
     expect(found([...heard(old, four(-77)), ...heard(next, four(-73.5))])).not.toBeNull();
     expect(found([...heard(old, four(-77)), ...heard(next, [-77, -77, -77])])).toBeNull();
     expect(found([...heard(old, [-77, -77, -77]), ...heard(next, four(-77))])).toBeNull();
+    expect(found([...heard(old, four(-77)), ...heard(next, [-77, null, -77, -77])])).toBeNull();
     // Fifty frames at -60 dBm, then forty at -77.
     const weaker = [...Array<number>(50).fill(-60), ...Array<number>(40).fill(-77)];
     expect(found([...heard(old, weaker), ...heard(next, four(-77))])).not.toBeNull();

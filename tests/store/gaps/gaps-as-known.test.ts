@@ -49,6 +49,23 @@ describe("the gaps that were known at a moment", () => {
     expect(knownAt(store, 2_500).map(({ missed }) => missed)).toEqual([21, 13, 10]);
   });
 
+  it("are judged again where later traffic was needed for what is stored, and are none where chance made them", () => {
+    const judgedAt = (frame: number, isChance: boolean) => {
+      let judged = 0;
+      const range = { fromUs: START_US, toUs: START_US + 10 * FRAMES * 1e6 };
+      const { gaps } = gapsAsKnown(store, range, START_US + (10 * frame + 5) * 1e6, (scene) => {
+        judged += 1;
+        return { ...judgeGap(scene), isChance };
+      });
+      return [gaps.map(({ missed }) => missed), judged];
+    };
+    // The first two ended long before; the third is a silence still, then a gap that just ended.
+    expect(judgedAt(2_460, false)).toEqual([[0, 13, 10], 1]);
+    expect(judgedAt(2_460, true)).toEqual([[13, 10], 1]);
+    expect(judgedAt(2_500, true)).toEqual([[13, 10], 1]);
+    expect(judgedAt(2_500, false)).toEqual([[21, 13, 10], 1]);
+  });
+
   it("are the same from a state kept on the way as from the beginning of the life", () => {
     const moments = [395, 405, 420, 1_200, 1_506, 1_530, 2_300, 2_460, 2_500];
     const kept = store.prepare("SELECT count(*) FROM gap_watch_past").pluck().get() as number;
