@@ -204,6 +204,22 @@ describe("a packet", () => {
     expect(keys(1)).toEqual([1]);
   });
 
+  it("that is no frame of the protocol, or came without octets, is a reception and counts for the air", () => {
+    const rows = (db: Store) => [
+      all(db, "SELECT crc, frame_id, tmst_key FROM reception"),
+      all(db, "SELECT receptions FROM channel_minute").flat(),
+      all(db, "SELECT count(*) FROM frame").flat(),
+      all(db, "SELECT reason, refused, count FROM refusal"),
+    ];
+    // Three octets: a header and no more of a data frame.
+    const cut = recorded(hear(5, { payload: Uint8Array.of(0x40, 1, 2), tmstUs: 4_000_000 }));
+    expect(rows(cut)).toEqual([[[0, null, 4_000_000]], [1], [0], [["phy_tooShort", 0, 1]]]);
+    const bare = hear(5, { payload, tmstUs: null });
+    if (bare.decoding.ok && bare.decoding.datagram.kind === "push-data")
+      for (const each of bare.decoding.datagram.packets) Object.assign(each, { payload: null });
+    expect(rows(recorded(bare))).toEqual([[[0, null, -1]], [1], [0], []]);
+  });
+
   it("heard by two antennas has its airtime once, at the first of them", () => {
     const signals = [
       { ...SIGNAL, antenna: 1, rssiDbm: -95 },
@@ -348,6 +364,9 @@ describe("the same packet again", () => {
     // What came before the step back is known by what is stored: half a second after the first, though 3 s was between.
     const back = inTurn(pull(SHED, 1, 1), data(5), pull(SHED, 3, 2), data(5.5));
     expect(all(back, "SELECT kind FROM datagram ORDER BY at_us").flat()).toEqual([2, 2, 0, 16]);
+    // The same octets 2.1 s earlier are another datagram; half a second after the first it is a duplicate of that.
+    const thrice = inTurn(data(5), data(2.9), data(5.5));
+    expect(all(thrice, "SELECT kind FROM datagram ORDER BY at_us").flat()).toEqual([0, 0, 16]);
   });
 
   it("out of order is judged again where a capture brought it so", () => {
