@@ -217,7 +217,7 @@ describe("a packet", () => {
     const bare = hear(5, { payload, tmstUs: null });
     if (bare.decoding.ok && bare.decoding.datagram.kind === "push-data")
       for (const each of bare.decoding.datagram.packets) Object.assign(each, { payload: null });
-    expect(rows(recorded(bare))).toEqual([[[0, null, -1]], [1], [0], []]);
+    expect(rows(recorded(bare))).toEqual([[[0, null, -1]], [1], [0], [["tmst_missing", 0, 1]]]);
   });
 
   it("heard by two antennas has its airtime once, at the first of them", () => {
