@@ -140,6 +140,19 @@ export function duration(seconds: Figure): string {
   return inTwo(Math.round(seconds / 3600), 24, "d", "h");
 }
 
+/**
+ * Returns a length of time that is only estimated, a minute or more, rounded up to about two digits: "9 min", "3 h 30 min",
+ * "13 h", "1 d 4 h".
+ */
+export function roughDuration(seconds: number): string {
+  const minutes = Math.max(1, Math.ceil(seconds / 60));
+  const hours = minutes / 60;
+  if (hours < 1) return duration(60 * minutes);
+  if (hours < 10) return duration(600 * Math.ceil(minutes / 10));
+  if (hours < 24) return duration(3_600 * Math.ceil(hours));
+  return duration(hours < 240 ? 14_400 * Math.ceil(hours / 4) : 86_400 * Math.ceil(hours / 24));
+}
+
 function inTwo(amount: number, ratio: number, unit: string, lesser: string): string {
   const rest = amount % ratio;
   const most = withUnit(Math.floor(amount / ratio), 0, unit);

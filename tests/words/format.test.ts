@@ -16,6 +16,7 @@ import {
   percentInterval,
   plural,
   probability,
+  roughDuration,
   signed,
   signedDb,
   signedWithUnit,
@@ -151,6 +152,23 @@ describe("lengths of time", () => {
     [-90, "−1 min 30 s"],
   ])("%s s is %s", (seconds, expected) => {
     expect(plain(duration(seconds))).toBe(expected);
+  });
+
+  test.each([
+    [0, "1 min"],
+    [61, "2 min"],
+    [59 * 60, "59 min"],
+    [59 * 60 + 1, "1 h"],
+    [3_601, "1 h 10 min"],
+    [3.4 * 3_600, "3 h 30 min"],
+    [9.9 * 3_600, "10 h"],
+    [13 * 3_600 + 60, "14 h"],
+    [23.5 * 3_600, "1 d"],
+    [25 * 3_600, "1 d 4 h"],
+    [239 * 3_600, "10 d"],
+    [241 * 3_600, "11 d"],
+  ])("%s s, only estimated, are some %s", (seconds, expected) => {
+    expect(plain(roughDuration(seconds))).toBe(expected);
   });
 
   test("milliseconds follow the same rule", () => {

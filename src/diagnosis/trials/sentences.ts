@@ -1,7 +1,6 @@
 /** What does a trial say, in a sentence that a person on a ladder can read? */
 import type { Sentence } from "../../contract/common.ts";
-import { decibel, duration, figure, THIN } from "../../words/format.ts";
-
+import { decibel, figure, roughDuration, THIN } from "../../words/format.ts";
 import type { Estimate } from "./node-effect.ts";
 import type { SnrMethod } from "./paired-snr.ts";
 import { type Differences, LIMITS, type VerdictWord } from "./verdict.ts";
@@ -155,7 +154,7 @@ export function effectNeeded(
   if (frames === 0) return "";
   const many = `about ${figure(roughly(frames))} more ${frames === 1 ? "frame" : "frames"}, half of them before the mark,`;
   if (waitMinutes !== null)
-    return `${many} so some ${duration(Math.max(60, waitMinutes * 60))} more of recording, would settle it.`;
+    return `${many} so some ${roughDuration(waitMinutes * 60)} more of recording, would settle it.`;
   switch (limit) {
     case "recorded before":
     case "recorded after":
@@ -194,7 +193,7 @@ export function neededWords(frames: number | null, minutes: number | null, paire
     return "more frames of these nodes would not settle it; other nodes, at other places, would say more.";
   if (frames === 0) return "";
   const many = figure(roughly(frames));
-  const time = minutes === null ? "" : `, some ${duration(Math.max(60, minutes * 60))} of listening,`;
+  const time = minutes === null ? "" : `, some ${roughDuration(minutes * 60)} of listening,`;
   const where = paired ? "" : " (half of them at each place)";
   return `about ${many} more ${frames === 1 ? "frame" : "frames"}${where}${time} would settle it.`;
 }
