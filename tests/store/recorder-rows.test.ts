@@ -996,6 +996,68 @@ describe("frames heard by several gateways", () => {
     ).toEqual([]);
   });
 
+  it("of the last ten seconds are found in memory: the tables are asked for older ones alone", () => {
+    const db = openStore(":memory:");
+    let asked = 0;
+    const prepare = db.prepare.bind(db);
+    db.prepare = ((sql: string) => {
+      const statement = prepare(sql);
+      if (!sql.startsWith("SELECT id, at_us AS atUs FROM frame")) return statement;
+      const all = statement.all.bind(statement);
+      return Object.assign(statement, {
+        all: (...values: unknown[]) => {
+          asked += 1;
+          return all(...values);
+        },
+      });
+    }) as typeof db.prepare;
+    const phyOf = decodePhyPayload(payload);
+    if (!phyOf.ok) throw new Error("no frame");
+    const heard = (atS: number) => ({
+      receptionId: 1,
+      gatewayId: 1,
+      antenna: 0,
+      atUs: at(atS),
+      tmstKey: Math.round(atS * 1e6),
+      frequencyHz: 868_300_000,
+      dataRate: 90_125_000,
+      airtimeUs: 185_300,
+      further: false,
+      rssiTenths: -970,
+      crc: "ok" as const,
+      payload,
+    });
+    let frames = new FrameWriter(db);
+    const ids: number[] = [];
+    const write = (atS: number, content: number) => {
+      const placed = frames.place(heard(atS), phyOf.value, content);
+      if (placed.kind === "first") ids.push(frames.write(placed.frame, null));
+    };
+    /** How often the tables are asked about a content that nobody sent. */
+    const asks = (atS: number) => {
+      const before = asked;
+      frames.place(heard(atS), phyOf.value, 999_999);
+      return asked - before;
+    };
+    for (let s = 0; s <= 20; s++) write(s, s);
+    expect([ids.length, asked]).toEqual([21, 0]);
+    // Of 20 s on, those of 0 to 9 s have left; a transmission may have begun 4 s before.
+    expect([asks(20), asks(13.000_001), asks(13)]).toEqual([0, 0, 1]);
+    // What was taken away leaves the others of its content: two at 15 s on two channels.
+    const alike = frames.place({ ...heard(15), frequencyHz: 868_500_000 }, phyOf.value, 15);
+    if (alike.kind !== "first") throw new Error(alike.kind);
+    frames.write(alike.frame, null);
+    expect(frames.dropIfUnheard(ids[15] ?? 0)).toBe(true);
+    const kind = (frequencyHz: number) => frames.place({ ...heard(16), frequencyHz }, phyOf.value, 15).kind;
+    expect([kind(868_300_000), kind(868_500_000), asked]).toEqual(["first", "joined", 1]);
+    // A writer that begins knows nothing of what is stored; four seconds on it needs nothing of that.
+    frames = new FrameWriter(db);
+    expect(asks(21)).toBe(1);
+    write(24, 24);
+    asked = 0;
+    expect([asks(24), asks(24.000_001)]).toEqual([1, 0]);
+  });
+
   it("join the one that is stored, but for those before it, or at its moment by another gateway", () => {
     const db = openStore(":memory:");
     const frames = new FrameWriter(db);
