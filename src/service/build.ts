@@ -38,6 +38,7 @@ import { liveAnswers } from "./live-answers.ts";
 import { LiveHub, MAX_MESSAGE_OCTETS } from "./live-hub.ts";
 import { LIVE_PACE, type LiveClock, type LivePace, SYSTEM_CLOCK } from "./live-view.ts";
 import { isLoopbackHost, phoneLink } from "./loopback.ts";
+import { serviceMetrics } from "./metrics.ts";
 import type { Publisher } from "./publisher.ts";
 import { answers } from "./routes/answers.ts";
 import { benchRoutes, downlinkTestRoutes } from "./routes/bench.ts";
@@ -46,7 +47,7 @@ import { forgetRoutes, keptRoutes, reportRoutes, statusRoutes } from "./routes/s
 import { keyRoutes, labelRoutes, markRoutes, positionRoutes, watchRoutes } from "./routes/user-data.ts";
 import { liveRoutes, siteRoutes, viewRoutes } from "./routes/views.ts";
 import { compressAnswer, dashboard, ownNames, securityHeaders } from "./static.ts";
-import { serviceMetrics, serviceStatus } from "./status.ts";
+import { serviceStatus } from "./status.ts";
 import type { Ask, Facts } from "./views.ts";
 import type { WatchService } from "./watch-service.ts";
 

@@ -9,8 +9,15 @@ import { type PublishedService, PublishPlace, type PublishStatus } from "../cont
 import type { CommitDelta } from "../intake/handle.ts";
 import { figure } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";
-import { type Broker, type BrokerAddress, type BrokerOptions, brokerName, openBroker } from "./mqtt.ts";
-import { type PublishMessage, PublishQueue } from "./publish-queue.ts";
+import {
+  type Broker,
+  type BrokerAddress,
+  type BrokerOptions,
+  brokerName,
+  openBroker,
+  type PublishMessage,
+  PublishQueue,
+} from "./mqtt.ts";
 import { PublishedStates } from "./published-states.ts";
 import type { AskedViews } from "./views.ts";
 

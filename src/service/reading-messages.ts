@@ -5,7 +5,8 @@ import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { StoreFile } from "../store/open.ts";
 import { StoreUnusable } from "../store/store-error.ts";
 import { RowsRemoved } from "../views/window.ts";
-import { isProblemCode, ServiceProblem } from "./errors.ts";
+import { ServiceProblem } from "./errors.ts";
+import { isProblemCode } from "./problems.ts";
 import type { Question } from "./views.ts";
 
 /** Worker data of a reading thread. */

@@ -1,6 +1,6 @@
 /** What came of a change that a person made: what was written, or the code of what stood in its way. */
 
-/** Why nothing was written. The codes are those of the API (src/service/errors.ts). */
+/** Why nothing was written. The codes are those of the API (src/service/problems.ts). */
 export type NotWrittenCode =
   | "no-such-mark"
   | "marks-full"

@@ -3,7 +3,7 @@ import type { TimeRange } from "../model/time-range.ts";
 import { type CounterDrift, counterDrift } from "../radio/counter-drift.ts";
 import { READING_CELL_US } from "../store/hours/packet-columns.ts";
 import type { Store } from "../store/open.ts";
-import { counterReadings } from "../store/queries/gateways.ts";
+import { counterReadings } from "../store/queries/gateway-packets.ts";
 import { onceAnAnswer } from "../store/queries/statement.ts";
 import { removedToUs } from "../store/retention.ts";
 

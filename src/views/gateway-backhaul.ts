@@ -17,7 +17,8 @@ import { median } from "../statistics/robust.ts";
 import type { Store } from "../store/open.ts";
 import type { PlacementRecord } from "../store/placements.ts";
 import { reportedAcknowledgements, reportsWithArrivals } from "../store/queries/gateway-events.ts";
-import { type GatewayRecord, heartbeatCells } from "../store/queries/gateways.ts";
+import { heartbeatCells } from "../store/queries/gateway-packets.ts";
+import type { GatewayRecord } from "../store/queries/gateways.ts";
 import { certaintyOf, POSSIBLE_FROM } from "../words/causes.ts";
 
 /** A cell of keepalives holds so many, and no less than ten minutes. Chosen. */

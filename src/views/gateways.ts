@@ -9,10 +9,9 @@ import type { RegionRecognition } from "../radio/regions/recognise-region.ts";
 import type { RegionPlan } from "../radio/regions/region-plan.ts";
 import type { Store } from "../store/open.ts";
 import { placements } from "../store/placements.ts";
+import { gatewayCounts, heartbeatCells } from "../store/queries/gateway-packets.ts";
 import {
   type GatewayRecord,
-  gatewayCounts,
-  heartbeatCells,
   newestReport,
   type RefusalRecord,
   refusals,

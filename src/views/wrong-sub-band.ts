@@ -12,7 +12,7 @@ import { type RegionPlan, regionPlan } from "../radio/regions/region-plan.ts";
 import { median } from "../statistics/robust.ts";
 import { modulationFromCodes } from "../store/data-rate-code.ts";
 import type { Store } from "../store/open.ts";
-import { heardChannels } from "../store/queries/gateways.ts";
+import { heardChannels } from "../store/queries/gateway-packets.ts";
 import { type HeardCounter, heardCounters, joinRequestsHeard } from "../store/queries/lives.ts";
 import { onceAnAnswer } from "../store/queries/statement.ts";
 

@@ -1,7 +1,7 @@
 /** Is every error code of the service in the contributors' table, with its status? */
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
-import { PROBLEMS } from "../../src/service/errors.ts";
+import { PROBLEMS } from "../../src/service/problems.ts";
 
 const text = readFileSync(new URL("../../DEVELOPERS.md", import.meta.url), "utf8");
 

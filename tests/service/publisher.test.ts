@@ -1,7 +1,12 @@
 import { describe, expect, it, onTestFinished } from "vitest";
 import type { DropoutRow } from "../../src/contract/gaps.ts";
-import { type BrokerEvents, brokerName } from "../../src/service/mqtt.ts";
-import { MAX_QUEUED_ROWS, MAX_QUEUED_STATES, PublishQueue } from "../../src/service/publish-queue.ts";
+import {
+  type BrokerEvents,
+  brokerName,
+  MAX_QUEUED_ROWS,
+  MAX_QUEUED_STATES,
+  PublishQueue,
+} from "../../src/service/mqtt.ts";
 import { MAX_BEHIND, Publisher } from "../../src/service/publisher.ts";
 import { gapsView } from "../web/gap-answers.ts";
 import { HandClock } from "./hand-clock.ts";

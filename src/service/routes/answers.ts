@@ -1,7 +1,8 @@
 /** Which shapes may a route answer with? Its own on success, a problem of the catalogue otherwise. */
 import { z } from "zod";
 import { Problem, type WindowQuery } from "../../contract/common.ts";
-import { type ProblemCode, ServiceProblem } from "../errors.ts";
+import { ServiceProblem } from "../errors.ts";
+import type { ProblemCode } from "../problems.ts";
 import type { Ask } from "../views.ts";
 
 /** Response schemas of a route: what is not in them does not leave. */

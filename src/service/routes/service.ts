@@ -18,7 +18,7 @@ import type { SiteFigures } from "../../views/site-figures.ts";
 import type { DiskSpace } from "../disk-space.ts";
 import { assertWritten, ServiceProblem } from "../errors.ts";
 import { isAskedHere } from "../loopback.ts";
-import { siteMetrics } from "../site-metrics.ts";
+import { siteMetrics } from "../metrics.ts";
 import type { Ask, Facts } from "../views.ts";
 import { answers, askedWindow, type ViewRouteOptions } from "./answers.ts";
 

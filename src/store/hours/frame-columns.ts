@@ -101,17 +101,12 @@ export function withoutFrames(
 ): Uint8Array | null {
   const isSmall = isPacked(columns);
   const copy = isSmall ? unpackFrameHour(columns) : Uint8Array.from(columns);
-  const { head, end } = headOf(copy.buffer, 0);
-  const n = head.frames;
-  const skipped = COLUMNS.at + COLUMNS.counter + COLUMNS.airtime;
-  const toHeard = skipped + COLUMNS.life + COLUMNS.snr + COLUMNS.rssi + COLUMNS.receptions + COLUMNS.rate;
-  const life = new Uint16Array(copy.buffer, end + skipped * n, n);
-  const heard = new Uint16Array(copy.buffer, end + toHeard * n, n);
+  const { head, end, life, heard } = columnsOf(copy);
   const isGone = head.lives.map((id) => lifeIds.has(id));
   const isAlone = head.gateways.map((set) => set.length === 1 && set[0] === gatewayId);
   const isNamed = gatewayId !== null && head.gateways.some((set) => set.includes(gatewayId));
   if (!isNamed && !isGone.includes(true)) return null;
-  for (let i = 0; i < n; i++)
+  for (let i = 0; i < head.frames; i++)
     if (isGone[life[i] ?? 0] === true || isAlone[heard[i] ?? 0] === true) life[i] = TAKEN_OUT;
   const named = { ...head, gateways: head.gateways.map((set) => set.filter((id) => id !== gatewayId)) };
   // No longer than before: the columns stay where they are.
@@ -132,84 +127,74 @@ function aligned(columns: Uint8Array): Uint8Array {
 export function packFrameHour(columns: Uint8Array): Uint8Array {
   if (isPacked(columns)) return columns;
   const copy = Uint8Array.from(columns);
-  const layout = layoutOf(copy);
-  const { life, turned, snr, rssi } = columnsIn(copy, layout);
-  for (let i = 0; i < rssi.length; i++) rssi[i] = (rssi[i] ?? 0) - (snr[i] ?? 0);
-  for (const { values, isOfLife } of turned) {
-    const before = new Float64Array(isOfLife ? TAKEN_OUT + 1 : 1);
-    for (let i = 0; i < values.length; i++) {
-      const of = isOfLife ? (life[i] ?? 0) : 0;
-      const value = values[i] ?? 0;
-      // Numbers without a sign: what goes below zero comes round again.
-      values[i] = value - (before[of] ?? 0);
-      before[of] = value;
-    }
-  }
-  return pack(inPlanes(copy, layout, false));
+  turn(copy, false);
+  return pack(inPlanes(copy, false));
 }
 
 function unpackFrameHour(columns: Uint8Array): Uint8Array {
-  const planes = unpack(columns);
-  const layout = layoutOf(planes);
-  const copy = inPlanes(planes, layout, true);
-  const { life, turned, snr, rssi } = columnsIn(copy, layout);
-  for (let i = 0; i < rssi.length; i++) rssi[i] = (rssi[i] ?? 0) + (snr[i] ?? 0);
-  for (const { values, isOfLife } of turned) {
-    const before = new Float64Array(isOfLife ? TAKEN_OUT + 1 : 1);
-    for (let i = 0; i < values.length; i++) {
-      const of = isOfLife ? (life[i] ?? 0) : 0;
-      values[i] = (values[i] ?? 0) + (before[of] ?? 0);
-      before[of] = values[i] ?? 0;
-    }
-  }
+  const copy = inPlanes(unpack(columns), true);
+  turn(copy, true);
   return copy;
 }
 
-/** Where each column of a row begins, behind the head. */
-interface Layout {
-  readonly frames: number;
-  readonly places: Readonly<Record<keyof typeof COLUMNS, number>>;
-}
-
-function layoutOf({ buffer }: Uint8Array): Layout {
-  const { head, end } = headOf(buffer, 0);
-  const { frames } = head;
-  const places = { ...COLUMNS };
-  let at = end;
-  for (const name of NAMES) {
-    places[name] = at;
-    at += COLUMNS[name] * frames;
+/** Makes differences of what is stored as such, in place; `isBack`: the other way round. Lives and SNR stay as they are. */
+function turn(columns: Uint8Array, isBack: boolean): void {
+  const { at, counter, airtime, rate, life, snr, rssi } = columnsOf(columns);
+  const sign = isBack ? 1 : -1;
+  for (let i = 0; i < rssi.length; i++) rssi[i] = (rssi[i] ?? 0) + sign * (snr[i] ?? 0);
+  for (const values of [at, counter, airtime, rate]) {
+    const before = new Float64Array(values === at ? 1 : TAKEN_OUT + 1);
+    for (let i = 0; i < values.length; i++) {
+      const of = values === at ? 0 : (life[i] ?? 0);
+      const value = values[i] ?? 0;
+      // Numbers without a sign: what goes below zero comes round again.
+      values[i] = value + sign * (before[of] ?? 0);
+      before[of] = isBack ? (values[i] ?? 0) : value;
+    }
   }
-  return { frames, places };
 }
 
-/** The columns of a row that are stored as differences, in place; lives and SNR are stored as they are. */
-function columnsIn({ buffer }: Uint8Array, { frames, places }: Layout) {
-  const turned: { readonly values: Uint16Array | Uint32Array; readonly isOfLife: boolean }[] = [
-    { values: new Uint32Array(buffer, places.at, frames), isOfLife: false },
-    { values: new Uint32Array(buffer, places.counter, frames), isOfLife: true },
-    { values: new Uint32Array(buffer, places.airtime, frames), isOfLife: true },
-    { values: new Uint16Array(buffer, places.rate, frames), isOfLife: true },
-  ];
+/** The columns of a row, in place; it begins at a multiple of four octets. `end`: of the head. */
+function columnsOf({ buffer, byteOffset }: Uint8Array) {
+  const { head, end } = headOf(buffer, byteOffset);
+  const n = head.frames;
+  let offset = end;
+  const place = (octets: number): number => {
+    const begin = offset;
+    offset += n * octets;
+    return begin;
+  };
   return {
-    life: new Uint16Array(buffer, places.life, frames),
-    snr: new Int16Array(buffer, places.snr, frames),
-    rssi: new Int16Array(buffer, places.rssi, frames),
-    turned,
+    head,
+    end,
+    at: new Uint32Array(buffer, place(COLUMNS.at), n),
+    counter: new Uint32Array(buffer, place(COLUMNS.counter), n),
+    airtime: new Uint32Array(buffer, place(COLUMNS.airtime), n),
+    life: new Uint16Array(buffer, place(COLUMNS.life), n),
+    snr: new Int16Array(buffer, place(COLUMNS.snr), n),
+    rssi: new Int16Array(buffer, place(COLUMNS.rssi), n),
+    receptions: new Uint16Array(buffer, place(COLUMNS.receptions), n),
+    rate: new Uint16Array(buffer, place(COLUMNS.rate), n),
+    heard: new Uint16Array(buffer, place(COLUMNS.heard), n),
+    repeat: new Uint8Array(buffer, place(COLUMNS.repeat), n),
   };
 }
 
 /** The octets of each column by their weight, all lowest ones first; `isBack`: the other way round. */
-function inPlanes(columns: Uint8Array, { frames, places }: Layout, isBack: boolean): Uint8Array {
+function inPlanes(columns: Uint8Array, isBack: boolean): Uint8Array {
+  const { head, end } = headOf(columns.buffer, columns.byteOffset);
+  const { frames } = head;
+  let begin = end;
   const turned = Uint8Array.from(columns);
   for (const name of NAMES) {
     const octets = COLUMNS[name];
     for (let octet = 0; octet < octets; octet++) {
-      const plane = places[name] + octet * frames;
-      for (let i = 0, apart = places[name] + octet; i < frames; i++, apart += octets)
+      const plane = begin + octet * frames;
+      for (let i = 0, apart = begin + octet; i < frames; i++, apart += octets)
         if (isBack) turned[apart] = columns[plane + i] ?? 0;
         else turned[plane + i] = columns[apart] ?? 0;
     }
+    begin += octets * frames;
   }
   return turned;
 }
@@ -220,16 +205,10 @@ export function countFrameHour(
   only: ReadonlySet<number> | null,
   add: (lifeId: number, frames: number) => void,
 ): void {
-  const { buffer, byteOffset } = aligned(columns);
-  const { head, end } = headOf(buffer, byteOffset);
-  const n = head.frames;
-  const skipped = COLUMNS.at + COLUMNS.counter + COLUMNS.airtime;
-  const life = new Uint16Array(buffer, end + skipped * n, n);
-  const toHeard = skipped + COLUMNS.life + COLUMNS.snr + COLUMNS.rssi + COLUMNS.receptions + COLUMNS.rate;
-  const heard = new Uint16Array(buffer, end + toHeard * n, n);
+  const { head, life, heard } = columnsOf(aligned(columns));
   const isOwn = ownSets(head, only);
   const counts = new Uint32Array(head.lives.length);
-  for (let i = 0; i < n; i++) {
+  for (let i = 0; i < head.frames; i++) {
     const place = life[i] ?? 0;
     counts[place] = (counts[place] ?? 0) + (isOwn[heard[i] ?? 0] ?? 0);
   }
@@ -256,26 +235,10 @@ export function addFrameHour(
   only: ReadonlySet<number> | null,
   seriesOf: (lifeId: number) => FrameSeries | undefined,
 ): void {
-  // The columns are read in place: they begin at a multiple of four octets.
-  const { buffer, byteOffset } = aligned(columns);
-  const { head, end } = headOf(buffer, byteOffset);
+  const { head, at, counter, airtime, life, snr, rssi, receptions, rate, heard, repeat } = columnsOf(
+    aligned(columns),
+  );
   const n = head.frames;
-  let offset = end;
-  const place = (octets: number): number => {
-    const begin = offset;
-    offset += n * octets;
-    return begin;
-  };
-  const at = new Uint32Array(buffer, place(COLUMNS.at), n);
-  const counter = new Uint32Array(buffer, place(COLUMNS.counter), n);
-  const airtime = new Uint32Array(buffer, place(COLUMNS.airtime), n);
-  const life = new Uint16Array(buffer, place(COLUMNS.life), n);
-  const snr = new Int16Array(buffer, place(COLUMNS.snr), n);
-  const rssi = new Int16Array(buffer, place(COLUMNS.rssi), n);
-  const receptions = new Uint16Array(buffer, place(COLUMNS.receptions), n);
-  const rate = new Uint16Array(buffer, place(COLUMNS.rate), n);
-  const heard = new Uint16Array(buffer, place(COLUMNS.heard), n);
-  const repeat = new Uint8Array(buffer, place(COLUMNS.repeat), n);
   const sets = head.gateways.length;
   const isOwn = ownSets(head, only);
   // A life of which nothing counts gets no series.

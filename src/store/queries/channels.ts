@@ -3,7 +3,7 @@
 import { formatDevAddr } from "../../model/identifiers.ts";
 import type { TimeRange } from "../../model/time-range.ts";
 import type { Store } from "../open.ts";
-import { cellParts } from "./gateways.ts";
+import { cellParts } from "./gateway-packets.ts";
 import { columnsOf, prepared } from "./statement.ts";
 
 export interface ChannelMinuteRecord {

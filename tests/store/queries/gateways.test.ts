@@ -1,7 +1,8 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { openStore, type Store } from "../../../src/store/open.ts";
-import { counterReadings, keepaliveUs, newestReport } from "../../../src/store/queries/gateways.ts";
+import { counterReadings } from "../../../src/store/queries/gateway-packets.ts";
+import { keepaliveUs, newestReport } from "../../../src/store/queries/gateways.ts";
 import { clockDriftPpm, leastDelayedEachMinute } from "../../published/formulas.ts";
 import { gatewayRow, receptionRow } from "./rows.ts";
 

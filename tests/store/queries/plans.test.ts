@@ -7,6 +7,7 @@ import * as benchHeartbeat from "../../../src/store/queries/bench.ts";
 import * as benchRadio from "../../../src/store/queries/bench-radio.ts";
 import * as channels from "../../../src/store/queries/channels.ts";
 import * as frames from "../../../src/store/queries/frames.ts";
+import * as packets from "../../../src/store/queries/gateway-packets.ts";
 import * as gateways from "../../../src/store/queries/gateways.ts";
 import * as benchFeed from "../../../src/store/queries/receptions.ts";
 import { receptionPage } from "../../../src/store/queries/receptions.ts";
@@ -70,10 +71,10 @@ describe("a question about an hour", () => {
     ["keepalives", (store) => gateways.keepaliveUs(store, 1, HOUR)],
     ["status reports", (store) => gateways.statusSpacingUs(store, 1, HOUR)],
     ["silences", (store) => gateways.silencesUs(store, 1, HOUR, 30_000_000)],
-    ["counts of a gateway", (store) => gateways.gatewayCounts(store, 1, HOUR)],
-    ["minutes of a gateway", (store) => gateways.heartbeatCells(store, 1, 0, 60, 1)],
-    ["counter of a gateway", (store) => gateways.counterReadings(store, 1, HOUR)],
-    ["channels of a gateway", (store) => gateways.heardChannels(store, 1, HOUR)],
+    ["counts of a gateway", (store) => packets.gatewayCounts(store, 1, HOUR)],
+    ["minutes of a gateway", (store) => packets.heartbeatCells(store, 1, 0, 60, 1)],
+    ["counter of a gateway", (store) => packets.counterReadings(store, 1, HOUR)],
+    ["channels of a gateway", (store) => packets.heardChannels(store, 1, HOUR)],
     ["keepalives on the bench", (store) => benchHeartbeat.keepaliveTimesUs(store, 1, HOUR)],
     ["reports on the bench", (store) => benchHeartbeat.statusRecords(store, 1, HOUR)],
     ["packets on the bench", (store) => benchRadio.newestPackets(store, 1, HOUR)],
@@ -103,9 +104,9 @@ describe("a question about an hour", () => {
   });
 
   it.each<[string, (store: Store) => unknown]>([
-    ["counts", (store) => gateways.gatewayCounts(store, 1, HOUR)],
-    ["counter", (store) => gateways.counterReadings(store, 1, HOUR)],
-    ["channels", (store) => gateways.heardChannels(store, 1, HOUR)],
+    ["counts", (store) => packets.gatewayCounts(store, 1, HOUR)],
+    ["counter", (store) => packets.counterReadings(store, 1, HOUR)],
+    ["channels", (store) => packets.heardChannels(store, 1, HOUR)],
     [
       "a page",
       (store) =>

@@ -1,9 +1,122 @@
 /**
- * What does Prometheus read of the site? Gauges over the last hour, made for one scrape: a gateway or node that is no
- * longer given has no figure, instead of its last one for ever.
+ * What does Prometheus read? Of the service: the figures of intake and store at the moment it asks; none is kept here.
+ * Of the site: gauges over the last hour, made for one scrape, so that a gateway or node that is no longer given has no
+ * figure, instead of its last one for ever.
  */
-import { Gauge, Registry } from "prom-client";
+import { Counter, Gauge, Registry } from "prom-client";
+import type { ServiceStatus } from "../contract/service.ts";
+import type { IntakeHandle } from "../intake/handle.ts";
 import type { SiteFigures } from "../views/site-figures.ts";
+import type { DiskSpace } from "./disk-space.ts";
+import type { Facts } from "./views.ts";
+
+export interface MetricSources {
+  readonly intake: Pick<IntakeHandle, "figures">;
+  readonly facts: Pick<Facts, "stored" | "refusals">;
+  readonly liveClients: () => number;
+  readonly diskSpace: () => DiskSpace;
+  /** null: nothing is published. */
+  readonly publish: () => NonNullable<ServiceStatus["publish"]> | null;
+}
+
+/** A registry of its own: two services in one process (tests) keep apart. */
+export function serviceMetrics({ intake, facts, liveClients, diskSpace, publish }: MetricSources): Registry {
+  const registry = new Registry();
+  const registers = [registry];
+  const counter = (name: string, help: string, read: () => number) =>
+    new Counter({
+      name,
+      help,
+      registers,
+      collect() {
+        this.reset();
+        this.inc(read());
+      },
+    });
+  const gauge = (name: string, help: string, read: () => number) =>
+    new Gauge({
+      name,
+      help,
+      registers,
+      collect() {
+        this.set(read());
+      },
+    });
+
+  counter(
+    "mastlog_datagrams_total",
+    "Datagrams that arrived since the start",
+    () => intake.figures().datagrams,
+  );
+  counter(
+    "mastlog_answered_after_commit_total",
+    "Datagrams acknowledged after they were stored",
+    () => intake.figures().answeredAfterCommit,
+  );
+  counter(
+    "mastlog_answered_before_stored_total",
+    "Datagrams acknowledged before they were stored, because storing took longer than 25 ms or failed",
+    () => intake.figures().answeredBeforeStored,
+  );
+  counter(
+    "mastlog_dropped_total",
+    "Datagrams lost because the bounded buffer was full",
+    () => intake.figures().dropped,
+  );
+  counter(
+    "mastlog_kernel_drops_total",
+    "Datagrams lost in the kernel before they could be read (0 where the system does not tell)",
+    () => intake.figures().kernelDrops ?? 0,
+  );
+  counter(
+    "mastlog_recorded_to_file_total",
+    "Datagrams appended to the file of --record since the start (0 without it)",
+    () => intake.figures().datagramFile?.written ?? 0,
+  );
+  counter(
+    "mastlog_lost_to_file_total",
+    "Datagrams that could not be appended to the file of --record since the start",
+    () => intake.figures().datagramFile?.lost ?? 0,
+  );
+  gauge("mastlog_waiting", "Datagrams that wait to be stored", () => intake.figures().waiting);
+  gauge("mastlog_storage_well", "1 while what arrives can be stored at once", () =>
+    Number(intake.figures().storage === "well"),
+  );
+  gauge("mastlog_receptions", "Receptions in the store", () => facts.stored().receptions);
+  gauge("mastlog_store_bytes", "Size of the store", () => facts.stored().bytes);
+  gauge(
+    "mastlog_store_free_bytes",
+    "Room left on the disk of the store; NaN where it is not known",
+    () => diskSpace().freeBytes ?? Number.NaN,
+  );
+  counter(
+    "mastlog_mqtt_published_total",
+    "Messages that the MQTT broker took since the start (0 without --publish)",
+    () => publish()?.published ?? 0,
+  );
+  counter(
+    "mastlog_mqtt_dropped_total",
+    "Messages that gave way while the MQTT broker was away, or that it refused, since the start",
+    () => publish()?.dropped ?? 0,
+  );
+  gauge("mastlog_mqtt_waiting", "Messages that wait for the MQTT broker", () => publish()?.waiting ?? 0);
+  gauge("mastlog_mqtt_connected", "1 while the MQTT broker of --publish answers", () =>
+    Number(publish()?.state === "connected"),
+  );
+  gauge("mastlog_live_clients", "Open websockets", liveClients);
+  new Counter({
+    name: "mastlog_refusals_total",
+    help: "What was refused (used=no) or unusual but used (used=yes), since the store began",
+    labelNames: ["reason", "used"],
+    registers,
+    collect() {
+      this.reset();
+      for (const { reason, refused, count } of facts.refusals().refusals)
+        this.inc({ reason, used: refused ? "no" : "yes" }, count);
+    },
+  });
+  return registry;
+}
 
 /** `null`: the reading threads had no answer in time; then only `mastlog_site_figures_known` is given. */
 export function siteMetrics(figures: SiteFigures | null): Registry {
