@@ -1,9 +1,12 @@
 import { describe, expect, it } from "vitest";
 import { judgeGap } from "../../../src/diagnosis/findings/judge.ts";
 import { gapsAsKnown } from "../../../src/store/gaps/gaps-as-known.ts";
+import { OutageWriter } from "../../../src/store/gaps/outages.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
+import { readRecordedTime } from "../../../src/store/recorded-time.ts";
 import { type DecodedArrival, Recorder } from "../../../src/store/recorder.ts";
-import { phy, pull, push, SHED, START_US } from "../traffic.ts";
+import { keepalives, listenedSite } from "../../views/a-site.ts";
+import { phy, pull, push, SHED, START_US, TOWER } from "../traffic.ts";
 
 const NODE = "01A2B3C4";
 const OTHER = "01A2B3C5";
@@ -73,6 +76,42 @@ describe("the gaps that were known at a moment", () => {
     const withStates = moments.map((frame) => knownAt(store, frame));
     store.exec("DELETE FROM gap_watch_past");
     expect(moments.map((frame) => knownAt(store, frame))).toEqual(withStates);
+  });
+});
+
+describe("the outages that were known at a moment", () => {
+  it("come in order of time where they touch the range, as far as was known", () => {
+    const at = (second: number) => START_US + second * 1e6;
+    // The shed, known first, is away from 500 to 700 s, the tower from 100 to 300 s.
+    const store = listenedSite(
+      [
+        ...keepalives(SHED, 0, 501, 20),
+        ...keepalives(SHED, 700, 1_000, 20),
+        ...keepalives(TOWER, 0, 101, 20),
+        ...keepalives(TOWER, 300, 1_000, 20),
+      ],
+      1_000,
+    );
+    const writer = new OutageWriter(store, () => readRecordedTime(store));
+    for (const id of [1, 2]) writer.scan(id, { fromUs: at(0), toUs: at(1_000) }, at(1_000));
+    const known = (from: number, to: number, nowS = 990) =>
+      gapsAsKnown(store, { fromUs: at(from), toUs: at(to) }, at(nowS), judgeGap).outages.map(
+        ({ gatewayId, fromUs, toUs }) => [
+          gatewayId,
+          (fromUs - START_US) / 1e6,
+          toUs === null ? null : (toUs - START_US) / 1e6,
+        ],
+      );
+    expect(known(0, 1_000)).toEqual([
+      [2, 100, 300],
+      [1, 500, 700],
+    ]);
+    expect(known(299, 500)).toEqual([[2, 100, 300]]);
+    expect(known(300, 501)).toEqual([[1, 500, 700]]);
+    expect(known(0, 1_000, 600)).toEqual([
+      [2, 100, 300],
+      [1, 500, null],
+    ]);
   });
 });
 

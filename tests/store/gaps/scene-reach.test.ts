@@ -105,6 +105,21 @@ describe("the reach of a scene", () => {
   });
 });
 
+describe("the interval of a home gateway", () => {
+  it("is that of the hour up to the gap, its begin included, or else of the day and the gap", () => {
+    // Each minute until the gap begins at 40:00, each 20 s from then on.
+    const keepaliveS = (firstS: number) => {
+      const seconds = [2_280, 2_340, 2_400, ...Array.from({ length: 60 }, (_, i) => 2_420 + 20 * i)];
+      const store = filled([
+        ...seconds.filter((s) => s >= firstS).map((s) => pull(SHED, s, s)),
+        ...[36, 37, 38, 39, 40, 60].map((minute) => hear(SHED, minute, minute)),
+      ]);
+      return (sceneOfGap(store, gap(40, 60))?.homes[0]?.keepaliveUs ?? 0) / 1e6;
+    };
+    expect([keepaliveS(2_280), keepaliveS(2_340)]).toEqual([60, 20]);
+  });
+});
+
 describe("an outage of a home gateway", () => {
   it("goes on where its end was not known yet", () => {
     // Keepalives and frames each minute, but from 50:00 to 60:00; known up to 55, 57 and 70 min.
