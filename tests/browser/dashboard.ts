@@ -69,8 +69,9 @@ interface OwnDashboard extends Dashboard {
 }
 
 /**
- * The dashboard that all files share which leave what is stored as they found it: a service that has just started
- * takes seconds of a processor for its first answers. Its tabs close with a file; it ends with the process.
+ * The dashboard that all files share which leave what is stored as they found it, but for what no other looks at: a
+ * service that has just started takes seconds of a processor for its first answers. Its tabs close with a file; it ends
+ * with the process.
  */
 export async function sharedDashboard(): Promise<Dashboard> {
   shared ??= startDashboard();

@@ -3,14 +3,14 @@ import { afterAll, beforeAll, describe, expect, test } from "vitest";
 import type { PlacementsView } from "../../src/contract/index.ts";
 import { PNG_DOT } from "../wire/picture/pictures.ts";
 import { chromiumIsHere } from "./chromium.ts";
-import { axeFindings, type Dashboard, overflowPx, startDashboard } from "./dashboard.ts";
+import { axeFindings, type Dashboard, overflowPx, sharedDashboard } from "./dashboard.ts";
 import { ANTENNAS, ANTENNAS_TIME } from "./sample-store.ts";
 
 if (chromiumIsHere("trials"))
   describe("trials", () => {
     let dashboard: Dashboard;
     beforeAll(async () => {
-      dashboard = await startDashboard();
+      dashboard = await sharedDashboard();
     });
     afterAll(() => dashboard.close());
     const placed = async (name: string) => {

@@ -94,6 +94,7 @@ describe("SIGTERM before the service is ready", () => {
       () => moment() || child.exitCode !== null,
       (is) => is,
       30_000,
+      5,
     );
     child.kill("SIGTERM");
     const { status, out, err } = await ended;

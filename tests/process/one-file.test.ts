@@ -5,6 +5,7 @@ import {
   mkdirSync,
   openSync,
   readdirSync,
+  readFileSync,
   writeFileSync,
   writeSync,
 } from "node:fs";
@@ -116,6 +117,7 @@ describe("commands that write", () => {
       () => existsSync(db) && receptionsIn(db),
       (count) => Number(count) > 100,
       90_000,
+      20,
     );
     child.kill("SIGTERM");
     await ended;
@@ -134,7 +136,7 @@ describe("commands that write", () => {
     const before = storedRows(mailed(db), lives);
     const rebuilding = spawnProgram(["rebuild", "--db", db], folder);
     const rebuilt = endOf(rebuilding);
-    await until(() => existsSync(`${db}-wal`), Boolean, 40_000);
+    await until(() => existsSync(`${db}-wal`), Boolean, 40_000, 20);
     rebuilding.kill("SIGINT");
     expect((await rebuilt).out).toBe("");
     expect(rebuilding.signalCode).toBe("SIGINT");
@@ -173,8 +175,17 @@ function receptionsIn(db: string): number {
 }
 
 describe("a store too large to be checked at the start", () => {
-  /** 70 MB beside a few receptions: more than opening checks. */
+  let made: Buffer | null = null;
+
+  /** A copy of 70 MB beside a reception: more than opening checks. */
   async function largeStore(): Promise<string> {
+    made ??= readFileSync(await makeLargeStore());
+    const path = join(temporaryFolder(), "site.db");
+    writeFileSync(path, made);
+    return path;
+  }
+
+  async function makeLargeStore(): Promise<string> {
     const service = await startService();
     const socket = await GatewaySocket.open(service.udpPort);
     expect(await socket.sendAll([uplink(0).bytes])).toBe(true);
@@ -230,6 +241,8 @@ describe("a store too large to be checked at the start", () => {
     await until(
       () => checkOf(service),
       ({ state }) => state === "running",
+      60_000,
+      20,
     );
     const { status } = await service.end("SIGTERM");
     expect(status).toBe(0);

@@ -87,19 +87,28 @@ function firstLine(child: ChildProcess, ended: Promise<Ended>): Promise<string> 
   });
 }
 
-/** Asks until the answer satisfies; rejects with the last answer when it never does. The bound only ends what hangs. */
+/** Between two questions of `until` at first; each further pause is half as long again. */
+const FIRST_PAUSE_MS = 20;
+
+/**
+ * Asks until the answer satisfies; rejects with the last answer when it never does. The bound only ends what hangs.
+ * `maxPauseMs`: a question costs the processor that is waited for, so they become rare; less where a moment passes soon.
+ */
 export async function until<T>(
   ask: () => Promise<T> | T,
   satisfies: (answer: T) => boolean,
   withinMs = 60_000,
+  maxPauseMs = 200,
 ): Promise<T> {
+  let pauseMs = FIRST_PAUSE_MS;
   const endMs = performance.now() + withinMs;
   for (;;) {
     const answer = await ask();
     if (satisfies(answer)) return answer;
     if (performance.now() > endMs)
       throw new Error(`Not within ${withinMs} ms; last answer: ${JSON.stringify(answer).slice(0, 2_000)}`);
-    await pause(50);
+    await pause(Math.min(pauseMs, maxPauseMs));
+    pauseMs *= 1.5;
   }
 }
 

@@ -184,14 +184,15 @@ describe("a receiver on drawn sites", () => {
   it("is not called deaf for what is no deafness", () => {
     // One site a trouble; all of them with MASTLOG_RECEIVER_SITES.
     const troubles = SITES === 1 ? TROUBLES.slice(0, 1) : TROUBLES;
+    let ofFirst: ReceiverView | undefined;
     for (const [name, change] of troubles) {
       for (const alone of [false, true].slice(0, SITES)) {
         const view = measured({ seed: 600, alone }, { change });
+        ofFirst ??= view;
         if (SITES > 1) process.stdout.write(`${name}${alone ? ", alone" : ""}: ${view.verdict}\n`);
         expect(["sound", "open", "not enough"], name).toContain(view.verdict);
       }
     }
-    const [first] = TROUBLES;
-    expect(measured({ seed: 601, alone: false }, { change: first?.[1] }).leftOut).toBeGreaterThan(0);
+    expect(ofFirst?.leftOut).toBeGreaterThan(0);
   });
 });
