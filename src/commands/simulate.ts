@@ -10,10 +10,9 @@ import { Command } from "commander";
 import { z } from "zod";
 import { captureOctets, captureSite, type Machine, thisMachine } from "../simulate/capture-site.ts";
 import { type Play, playSite } from "../simulate/play-site.ts";
-import { createRandom } from "../simulate/random.ts";
 import { readScenario, type Scenario } from "../simulate/scenario.ts";
-import type { ScenarioClock } from "../simulate/scenario-time.ts";
 import { type LiveSummary, sendLive } from "../simulate/send-live.ts";
+import { createRandom, type ScenarioClock } from "../simulate/time-and-chance.ts";
 import { packageRoot } from "../store/upgrade.ts";
 import { percent, plural } from "../words/format.ts";
 

@@ -164,10 +164,7 @@ export async function buildService(options: ServiceOptions): Promise<FastifyInst
 
   const progress = new CaptureProgressList();
   const samples = sampleCaptures(options.samplesFolder);
-  const captures = () => ({
-    captures: facts.captures((id) => progress.of(id)),
-    samples: [...samples.rows],
-  });
+  const captures = () => ({ captures: facts.captures((id) => progress.of(id)), samples: [...samples.rows] });
   const status = () =>
     serviceStatus({
       version,

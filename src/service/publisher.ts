@@ -7,6 +7,7 @@
 import { FrameView, ReceptionRow } from "../contract/nodes.ts";
 import { type PublishedService, PublishPlace, type PublishStatus } from "../contract/service.ts";
 import type { CommitDelta } from "../intake/handle.ts";
+import { readAs } from "../store/settings.ts";
 import { figure } from "../words/format.ts";
 import type { LiveClock } from "./live-view.ts";
 import {
@@ -165,7 +166,7 @@ export class Publisher {
 
   /** A place of another broker or prefix says nothing of this one. */
   #goOnFromKept(): void {
-    const place = readPlace(this.#options.place);
+    const place = readAs(PublishPlace, this.#options.place);
     if (place === null || place.broker !== this.#brokerName || place.prefix !== this.#options.prefix) return;
     const { receptionId, frameId, gaps, gapsAtUs } = place;
     this.#done = { receptionId, frameId };
@@ -412,15 +413,5 @@ export class Publisher {
     const { service, siteName } = this.#options;
     const shown: PublishedService = { state, siteName: siteName(), ...service };
     return JSON.stringify(shown);
-  }
-}
-
-/** null: none was kept, or by a version that wrote it otherwise. */
-function readPlace(text: string | null): PublishPlace | null {
-  if (text === null) return null;
-  try {
-    return PublishPlace.parse(JSON.parse(text));
-  } catch {
-    return null;
   }
 }

@@ -3,7 +3,6 @@
  * what a way could not deliver yet, is kept in the store, so that a restart says nothing twice and loses nothing.
  */
 import { randomUUID } from "node:crypto";
-import type { z } from "zod";
 import type { ServiceStatus } from "../contract/service.ts";
 import {
   USUAL_RULES,
@@ -31,6 +30,7 @@ import {
   siteOfRule,
 } from "../diagnosis/watches.ts";
 import type { IntakeFigures, IntakeHandle } from "../intake/handle.ts";
+import { readAs } from "../store/settings.ts";
 import type { Written } from "../store/written.ts";
 import type { DiskSpace } from "./disk-space.ts";
 import type { LiveClock } from "./live-view.ts";
@@ -328,13 +328,3 @@ const MOST_AN_HOUR = 4;
 /** As it is written when every message was delivered. */
 const NOTHING_WAITS = "[]";
 const PAGE: WayStatus = { name: "this page, while it is open", state: "idle", words: "", at: null };
-
-/** What a store says, or null where it is none of ours. */
-function readAs<T>(schema: z.ZodType<T>, text: string | null): T | null {
-  if (text === null) return null;
-  try {
-    return schema.parse(JSON.parse(text));
-  } catch {
-    return null;
-  }
-}

@@ -14,8 +14,8 @@ import {
   reportSignal,
   survivesInterference,
 } from "./radio-link.ts";
-import { normal, type Random } from "./random.ts";
 import type { Physics, Scenario } from "./scenario.ts";
+import { normal, type Random } from "./time-and-chance.ts";
 import type { AntennaReception, RadioOutcome, Transmission } from "./transmission.ts";
 
 // Two details of a frame on the air: when its header is over, and how far its carrier seems to be off.

@@ -4,9 +4,8 @@
  */
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { eventsOf } from "./events.ts";
-import { below, type Random } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import type { TimeRange } from "./scenario-time.ts";
+import { below, type Random, type TimeRange } from "./time-and-chance.ts";
 
 /** One sender that an event brings, and when it sends. */
 export interface Extra {

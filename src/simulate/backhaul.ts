@@ -4,9 +4,8 @@
 
 import { type PathLoss, pathLossesOf } from "./effects.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
-import { exponential, type Random } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
-import type { Agenda } from "./scenario-time.ts";
+import { type Agenda, exponential, type Random } from "./time-and-chance.ts";
 import type { GatewayDatagram, Passage } from "./transmission.ts";
 
 // Chosen: how far a copy and an overtaken datagram trail behind.

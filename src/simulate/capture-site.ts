@@ -13,8 +13,8 @@ import { answerFor } from "../wire/forwarder/header.ts";
 import { Acknowledgements, datagramOctets } from "./gateway-output.ts";
 import type { Play } from "./play-site.ts";
 import type { Scenario } from "./scenario.ts";
-import { type ScenarioClock, worldUs } from "./scenario-time.ts";
 import type { LiveOutside, SiteSocket } from "./send-live.ts";
+import { type ScenarioClock, worldUs } from "./time-and-chance.ts";
 
 /** One datagram of the capture. */
 export interface CapturedDatagram {

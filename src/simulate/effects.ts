@@ -4,7 +4,7 @@
  */
 import type { Eui } from "../model/identifiers.ts";
 import { eventsOf, type ScenarioEvent } from "./events.ts";
-import type { TimeRange } from "./scenario-time.ts";
+import type { TimeRange } from "./time-and-chance.ts";
 
 type Events = readonly ScenarioEvent[];
 

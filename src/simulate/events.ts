@@ -3,7 +3,7 @@
  * `name` and `eui`; whether they exist is checked with the whole scenario (scenario.ts).
  */
 import { z } from "zod";
-import { Offset } from "./scenario-time.ts";
+import { Offset } from "./time-and-chance.ts";
 
 // Which fields do the events of a scenario share?
 

@@ -13,8 +13,8 @@ import {
 import { encodeJoinAcceptContent, joinAcceptMic, sealJoinAccept } from "../wire/lorawan/join-accept.ts";
 import { joinOctets } from "../wire/lorawan/octets.ts";
 import { encodePhyPayload } from "../wire/lorawan/phy-payload.ts";
-import { type Random, randomOctets } from "./random.ts";
 import type { Node } from "./scenario.ts";
+import { type Random, randomOctets } from "./time-and-chance.ts";
 
 export interface NodeKeys {
   readonly nwkSKey: Uint8Array;

@@ -17,10 +17,16 @@ import {
   weakenedTimesOf,
 } from "./effects.ts";
 import { ConcentratorClock, ghostOf, reportedPacket, statusReport } from "./gateway-output.ts";
-import { below, type Random } from "./random.ts";
 import type { Gateway, Scenario } from "./scenario.ts";
-import type { Agenda } from "./scenario-time.ts";
-import { isWithin, type ScenarioClock, type TimeRange, worldUs } from "./scenario-time.ts";
+import {
+  type Agenda,
+  below,
+  isWithin,
+  type Random,
+  type ScenarioClock,
+  type TimeRange,
+  worldUs,
+} from "./time-and-chance.ts";
 import {
   type Accepted,
   type AntennaReception,

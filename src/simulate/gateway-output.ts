@@ -6,9 +6,8 @@ import type { RadioPacket, StatusReport } from "../model/datagram.ts";
 import type { Eui } from "../model/identifiers.ts";
 import type { TransmitMoment } from "../wire/forwarder/downstream.ts";
 import { encodePullData, encodePullResponse, encodePushData, encodeTxAck } from "../wire/forwarder/encode.ts";
-import { below, type Random } from "./random.ts";
 import type { Gateway } from "./scenario.ts";
-import { type ScenarioClock, worldUs } from "./scenario-time.ts";
+import { below, type Random, type ScenarioClock, worldUs } from "./time-and-chance.ts";
 import type { AntennaReception, GatewayDatagram, Transmission } from "./transmission.ts";
 
 /** `when`: the end of the packet, on the concentrator's counter and in the world. */

@@ -13,10 +13,9 @@ import { eventsOf } from "./events.ts";
 import { downlinkOctets, joinAnswer } from "./frame-octets.ts";
 import { COUNTER_MODULUS } from "./gateway-output.ts";
 import type { Downlink, NodeActor } from "./node-actor.ts";
-import { below, type Random, randomOctets } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
-import type { Agenda } from "./scenario-time.ts";
 import { linkCommand } from "./site-region.ts";
+import { type Agenda, below, type Random, randomOctets } from "./time-and-chance.ts";
 import { downlinkAirtimeUs, type Life, type Passage, type Transmission } from "./transmission.ts";
 
 // On which channel and with which data rate may the network answer an uplink? First and second receive window of each

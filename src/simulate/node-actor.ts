@@ -8,10 +8,8 @@ import { restartsOf } from "./effects.ts";
 import { eventsOf } from "./events.ts";
 import { dataFrameOctets, joinRequestOctets, type NodeKeys, nodeKeys } from "./frame-octets.ts";
 import { type LinkSetting, NodeJoins, NodeRadio, NodeRhythm } from "./node-sending.ts";
-import { below, type Random, randomOctets } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import type { Agenda } from "./scenario-time.ts";
-import { seconds, type TimeRange } from "./scenario-time.ts";
+import { type Agenda, below, type Random, randomOctets, seconds, type TimeRange } from "./time-and-chance.ts";
 import type { Life, Transmission } from "./transmission.ts";
 
 /** What a node hears from its network. */

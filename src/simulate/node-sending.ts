@@ -6,10 +6,16 @@ import type { DevAddr } from "../model/identifiers.ts";
 import type { LoraModulation } from "../model/modulation.ts";
 import { airtimeOfReception } from "../radio/airtime.ts";
 import { type ChannelChange, channelChangesOf, channelsAt, silencesOf } from "./effects.ts";
-import { below, exponential, type Random } from "./random.ts";
 import type { Node, Scenario } from "./scenario.ts";
-import type { Agenda } from "./scenario-time.ts";
-import { isWithin, seconds, type TimeRange } from "./scenario-time.ts";
+import {
+  type Agenda,
+  below,
+  exponential,
+  isWithin,
+  type Random,
+  seconds,
+  type TimeRange,
+} from "./time-and-chance.ts";
 import type { Transmission } from "./transmission.ts";
 
 // LoRaWAN regional defaults (LoRaMac-node RegionCommon.h): a join-accept comes 5 s after the request, or 6 s.

@@ -14,10 +14,9 @@ import { GatewayActor } from "./gateway-actor.ts";
 import { NetworkServer } from "./network-server.ts";
 import { NodeActor } from "./node-actor.ts";
 import { deliveryProbability, Link, marginDb } from "./radio-link.ts";
-import { below, type Random } from "./random.ts";
 import type { Scenario } from "./scenario.ts";
-import { Agenda, type ScenarioClock } from "./scenario-time.ts";
 import { slowestFactor } from "./site-region.ts";
+import { Agenda, below, type Random, type ScenarioClock } from "./time-and-chance.ts";
 import {
   type AntennaReception,
   downlinkAirtimeUs,

@@ -16,8 +16,8 @@ import {
   noiseRisesOf,
 } from "./effects.ts";
 import type { ScenarioEvent } from "./events.ts";
-import { normal, type Random } from "./random.ts";
 import type { Gateway, Node, Physics } from "./scenario.ts";
+import { normal, type Random } from "./time-and-chance.ts";
 import type { ReportedSignal } from "./transmission.ts";
 
 /** One node's way to one gateway. Ask in order of time: each question draws from the fading's stream. */

@@ -6,13 +6,13 @@
 
 import { z } from "zod";
 import { DevAddrText, EuiText, ScenarioEvent } from "./events.ts";
-import { Offset } from "./scenario-time.ts";
 import {
   channelsOfBandwidth,
   channelsOfRegion,
   channelsOfSubBand,
   regionContradictions,
 } from "./site-region.ts";
+import { Offset } from "./time-and-chance.ts";
 
 /** Of a fixed plan: eight channels of 125 kHz and one of 500 kHz. */
 const SubBand = z.number().int().min(1).max(8);

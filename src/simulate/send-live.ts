@@ -6,7 +6,7 @@ import type { Eui } from "../model/identifiers.ts";
 import { decodeDownstream, type PullResponse } from "../wire/forwarder/downstream.ts";
 import { Acknowledgements, datagramOctets } from "./gateway-output.ts";
 import type { Play } from "./play-site.ts";
-import type { ScenarioClock } from "./scenario-time.ts";
+import type { ScenarioClock } from "./time-and-chance.ts";
 import type { Passage } from "./transmission.ts";
 
 /** A UDP socket that is tied to the listener's address and port. */

@@ -6,7 +6,7 @@ import type { DevAddr, Eui } from "../model/identifiers.ts";
 import type { LoraModulation } from "../model/modulation.ts";
 import { loraAirtime } from "../radio/airtime.ts";
 import type { Transmission as TransmitRequest } from "../wire/forwarder/downstream.ts";
-import type { TimeRange } from "./scenario-time.ts";
+import type { TimeRange } from "./time-and-chance.ts";
 
 /** One counter life of one device address, as the node lives it. */
 export interface Life {

@@ -10,7 +10,7 @@ import type { Extra } from "./background-nodes.ts";
 import type { NodeKeys } from "./frame-octets.ts";
 import type { GatewayActor } from "./gateway-actor.ts";
 import type { Scenario } from "./scenario.ts";
-import { type ScenarioClock, worldUs } from "./scenario-time.ts";
+import { type ScenarioClock, worldUs } from "./time-and-chance.ts";
 import type { Life, Passage, Transmission } from "./transmission.ts";
 import {
   type CounterRecord,

@@ -11,7 +11,7 @@ import Database from "better-sqlite3";
 import { z } from "zod";
 import { isAnythingHeld } from "./held-log.ts";
 import { closeStore, openReader, type Store } from "./open.ts";
-import { setting, writeSetting } from "./settings.ts";
+import { readAs, setting, writeSetting } from "./settings.ts";
 import { StoreUnusable } from "./store-error.ts";
 
 /** Key in the table `setting`; a copy of a store must not carry it. */
@@ -219,14 +219,7 @@ function refusal(db: Store, { pid, host, since }: Claim, system: ClaimSystem): S
 }
 
 function readClaim(db: Store): Claim | null {
-  const text = setting(db, SERVICE_SETTING);
-  if (text === null) return null;
-  try {
-    return Claim.parse(JSON.parse(text));
-  } catch {
-    // Nothing that this program wrote.
-    return null;
-  }
+  return readAs(Claim, setting(db, SERVICE_SETTING));
 }
 
 /** The text of a file or link of /proc; null where there is none. */

@@ -12,6 +12,16 @@ export function setting(store: Store, key: string): string | null {
   return typeof value === "string" ? value : null;
 }
 
+/** What a setting holds as JSON; null where there is none, or none that this version wrote. */
+export function readAs<T>(schema: { parse(value: unknown): T }, text: string | null): T | null {
+  if (text === null) return null;
+  try {
+    return schema.parse(JSON.parse(text));
+  } catch {
+    return null;
+  }
+}
+
 /** null takes the setting back. */
 export function writeSetting(db: Store, key: string, value: string | null): void {
   if (value === null) db.prepare("DELETE FROM setting WHERE key = ?").run(key);

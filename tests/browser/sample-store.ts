@@ -7,7 +7,7 @@ import { copyFileSync, mkdtempSync, readFileSync, writeFileSync } from "node:fs"
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { type NodeKeys, nodeKeys } from "../../src/simulate/frame-octets.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { openStore } from "../../src/store/open.ts";
 import { type UserChange, writeUserChange } from "../../src/store/user-changes.ts";
 import { NO_POSITION } from "../../src/store/user-data.ts";

@@ -2,7 +2,7 @@ import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { deliveryUnder, type Outcome } from "../../src/diagnosis/link-delivery.ts";
 import { type Knee, linkMarginDb, readProbability } from "../../src/radio/margin.ts";
-import { createRandom, normal } from "../../src/simulate/random.ts";
+import { createRandom, normal } from "../../src/simulate/time-and-chance.ts";
 import { wilsonInterval } from "../../src/statistics/proportions.ts";
 import { gateway, lifeOf, node, packetsOf, play, SHED, site } from "../simulate/small-site.ts";
 import { courseOf } from "./link-site.ts";

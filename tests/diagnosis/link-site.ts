@@ -6,7 +6,7 @@ import type { Outcome } from "../../src/diagnosis/link-delivery.ts";
 import { type LinkFrame, marginOf } from "../../src/diagnosis/link-frame.ts";
 import { thermalNoiseDbm } from "../../src/radio/noise.ts";
 import { deliveryProbability, Link, marginDb, reportSignal } from "../../src/simulate/radio-link.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { gateway, node, SHED, site } from "../simulate/small-site.ts";
 
 export interface Course {

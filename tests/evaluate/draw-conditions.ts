@@ -3,7 +3,7 @@
  * that a finding must name, each is one that a finding may take for something else. What is true of them stands in the
  * simulator's truth, and for what nobody recorded in `notRecorded`.
  */
-import { below, type Random } from "../../src/simulate/random.ts";
+import { below, type Random } from "../../src/simulate/time-and-chance.ts";
 import type { FaultCause } from "./draw-fault.ts";
 
 export const CONDITIONS = [

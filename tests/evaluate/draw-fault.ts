@@ -2,7 +2,7 @@
  * Which fault does a case inject, when, and how strongly? Each cause in three strengths, each drawn from a range and
  * in proportion to the site: a silence in rhythms of the node, a loss of level in dB over its margin.
  */
-import { below, type Random } from "../../src/simulate/random.ts";
+import { below, type Random } from "../../src/simulate/time-and-chance.ts";
 import { CAUSES } from "../../src/words/causes.ts";
 import type { Strength } from "./draw-site.ts";
 

@@ -4,8 +4,9 @@
  * Drawn wide on purpose, so that nothing can be fitted to one set of constants. Without a fault a site is sound: links
  * have margin for their fading, and the network loses next to nothing.
  */
-import { below, createRandom, normal, type Random } from "../../src/simulate/random.ts";
+
 import { readScenario, type Scenario } from "../../src/simulate/scenario.ts";
+import { below, createRandom, normal, type Random } from "../../src/simulate/time-and-chance.ts";
 import { type DrawnConditions, drawConditions } from "./draw-conditions.ts";
 import { type DrawnFault, drawFault, type FaultCause } from "./draw-fault.ts";
 

@@ -8,7 +8,7 @@ import type { Arrival } from "../../src/model/datagram.ts";
 import { subtract, type TimeRange } from "../../src/model/time-range.ts";
 import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import type { Truth } from "../../src/simulate/truth-schema.ts";
 import { openStore, type Store } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";

@@ -2,8 +2,8 @@
 import { describe, expect, it } from "vitest";
 import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
-import { createRandom } from "../../src/simulate/random.ts";
 import { readScenario } from "../../src/simulate/scenario.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 
 const EUI = "02005E1000000001";
 const CHANNELS_HZ = [868_100_000, 868_300_000, 868_500_000];

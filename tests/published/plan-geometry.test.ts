@@ -17,7 +17,7 @@ import {
   planPoint,
 } from "../../src/radio/geometry.ts";
 
-import { createRandom, normal } from "../../src/simulate/random.ts";
+import { createRandom, normal } from "../../src/simulate/time-and-chance.ts";
 
 const degrees = (latitudeDeg: number, longitudeDeg: number) => ({
   latitudeDeg,

@@ -7,7 +7,7 @@ import {
   lossToOthers,
   thinLevels,
 } from "../../src/radio/collisions.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 
 const HOUR_US = 3.6e9;
 

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { isOnTime, type NoiseMark, noisePulse } from "../../src/radio/noise-pulse.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 
 const HOUR_US = 3.6e9;
 

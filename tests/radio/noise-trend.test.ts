@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { type NoiseReading, noiseTrend, noiseTrendOf } from "../../src/radio/noise.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 
 const HOUR_US = 3.6e9;
 const WINDOW = { fromUs: 0, toUs: 6 * HOUR_US };

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { levelAt } from "../../src/simulate/effects.ts";
 import { Link } from "../../src/simulate/radio-link.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { gateway, node, SHED, site } from "./small-site.ts";
 
 const link = (nodeMore: object, gatewayMore: object = {}) => {

@@ -1,7 +1,7 @@
 /** A small site for tests: one gateway and one node with a strong link, and whatever a test adds. */
 import { playSite } from "../../src/simulate/play-site.ts";
-import { createRandom } from "../../src/simulate/random.ts";
 import { readScenario, type Scenario } from "../../src/simulate/scenario.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import type { Passage } from "../../src/simulate/transmission.ts";
 import type { Truth, TruthLife } from "../../src/simulate/truth-schema.ts";
 

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { createRandom, normal, type Random } from "../../src/simulate/random.ts";
+import { createRandom, normal, type Random } from "../../src/simulate/time-and-chance.ts";
 import { type CensoredReading, censoredMean } from "../../src/statistics/censored.ts";
 import { censoredPairDifference, pairLikelihood } from "../../src/statistics/censored-pairs.ts";
 import { bivariateNormalCdf, normalCdf } from "../../src/statistics/distributions.ts";

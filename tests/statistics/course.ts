@@ -1,4 +1,4 @@
-import { createRandom, normal } from "../../src/simulate/random.ts";
+import { createRandom, normal } from "../../src/simulate/time-and-chance.ts";
 
 export const START_US = 1_770_000_000_000_000;
 export const HOUR_US = 3_600_000_000;

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { createRandom, normal } from "../../src/simulate/random.ts";
+import { createRandom, normal } from "../../src/simulate/time-and-chance.ts";
 import { levelShifts } from "../../src/statistics/level-shifts.ts";
 import { dependenceOf, effectiveCount } from "../../src/statistics/series.ts";
 import { course, HOUR_US, START_US } from "./course.ts";

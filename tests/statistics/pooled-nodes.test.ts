@@ -1,5 +1,5 @@
 import { describe, expect, test } from "vitest";
-import { createRandom, normal } from "../../src/simulate/random.ts";
+import { createRandom, normal } from "../../src/simulate/time-and-chance.ts";
 import { pooledEffect } from "../../src/statistics/random-effects.ts";
 import { commonPart } from "../../src/statistics/series.ts";
 

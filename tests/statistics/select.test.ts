@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { medianInPlace, selectAt } from "../../src/statistics/robust.ts";
 
 const values = fc.oneof(

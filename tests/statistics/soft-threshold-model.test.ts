@@ -4,7 +4,7 @@
  * either side, may gain.
  */
 import { describe, expect, it } from "vitest";
-import { createRandom, normal } from "../../src/simulate/random.ts";
+import { createRandom, normal } from "../../src/simulate/time-and-chance.ts";
 import { intervalT, normalCdf, normalDensity } from "../../src/statistics/distributions.ts";
 import { inverseOf } from "../../src/statistics/maximum-likelihood.ts";
 import { softThreshold } from "../../src/statistics/soft-threshold.ts";

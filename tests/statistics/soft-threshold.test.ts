@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { createRandom, normal, type Random } from "../../src/simulate/random.ts";
+import { createRandom, normal, type Random } from "../../src/simulate/time-and-chance.ts";
 import { softThreshold } from "../../src/statistics/soft-threshold.ts";
 import type { ThresholdSeries } from "../../src/statistics/threshold-likelihood.ts";
 

@@ -1,8 +1,8 @@
 import { describe, expect, it } from "vitest";
 import { CapacityView } from "../../src/contract/capacity.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
-import { createRandom } from "../../src/simulate/random.ts";
 import { readScenario } from "../../src/simulate/scenario.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { storedSpanUs } from "../../src/store/queries/lives.ts";
 import { capacityView } from "../../src/views/capacity.ts";
 import { resolveWindow } from "../../src/views/window.ts";

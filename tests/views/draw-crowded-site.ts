@@ -2,7 +2,7 @@
  * Sites that grow, drawn wide by seed: nodes of several data rates, rhythms and levels about one or two gateways, rules of
  * capture and demodulators as they are found, strangers. Grown by copies of its own nodes; changed by one data rate.
  */
-import { below, createRandom, type Random } from "../../src/simulate/random.ts";
+import { below, createRandom, type Random } from "../../src/simulate/time-and-chance.ts";
 
 export const TOWER = "02005E1000000001";
 const BARN = "02005E1000000002";

@@ -2,7 +2,7 @@
  * Sites with a jammer at a known place, drawn wide by seed: three or four gateways, nodes about them, walls between, antennas
  * that differ, noise that wanders; the jammer on one channel or wide, steady or in pulses.
  */
-import { below, createRandom, normal, type Random } from "../../src/simulate/random.ts";
+import { below, createRandom, normal, type Random } from "../../src/simulate/time-and-chance.ts";
 
 const CHANNELS_HZ = [868_100_000, 868_300_000, 868_500_000, 867_100_000, 867_300_000];
 // SX1276 data sheet, Table 13.

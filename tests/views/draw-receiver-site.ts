@@ -2,7 +2,7 @@
  * Sites for the measure of a receiver, drawn wide by seed: weak nodes about the threshold, fading of several kinds, knees,
  * noise by channel and its wander, lost datagrams, and the scatter of what is reported. One gateway, or two on one mast.
  */
-import { below, createRandom, normal, type Random } from "../../src/simulate/random.ts";
+import { below, createRandom, normal, type Random } from "../../src/simulate/time-and-chance.ts";
 
 export const MAST = "02005E1000000001";
 export const BESIDE = "02005E1000000002";

@@ -3,7 +3,7 @@ import { describe, expect, it } from "vitest";
 import { GatewaysView } from "../../src/contract/index.ts";
 import { captureSite } from "../../src/simulate/capture-site.ts";
 import { playSite } from "../../src/simulate/play-site.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 import { openStore } from "../../src/store/open.ts";
 import { Recorder } from "../../src/store/recorder.ts";
 import { gatewaysView } from "../../src/views/gateways.ts";

@@ -7,7 +7,7 @@ import {
 } from "../../../src/diagnosis/receiver/sentences.ts";
 import { measureReceiver } from "../../../src/diagnosis/receiver/threshold.ts";
 import type { ReceiverTrial } from "../../../src/diagnosis/receiver/trials.ts";
-import { createRandom, normal } from "../../../src/simulate/random.ts";
+import { createRandom, normal } from "../../../src/simulate/time-and-chance.ts";
 
 const MINUTE_US = 60_000_000;
 const HZ = 868_100_000;

@@ -2,7 +2,7 @@
 import { describe, expect, it } from "vitest";
 import { measureReceiver, type ReceiverMeasure } from "../../../src/diagnosis/receiver/threshold.ts";
 import type { ReceiverSeries, ReceiverTrial } from "../../../src/diagnosis/receiver/trials.ts";
-import { createRandom, normal } from "../../../src/simulate/random.ts";
+import { createRandom, normal } from "../../../src/simulate/time-and-chance.ts";
 
 const MINUTE_US = 60_000_000;
 const HZ = 868_100_000;

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { pairedTrial } from "../../../src/diagnosis/trials/paired.ts";
 import type { PairedNode } from "../../../src/diagnosis/trials/verdict.ts";
-import { createRandom, type Random } from "../../../src/simulate/random.ts";
+import { createRandom, type Random } from "../../../src/simulate/time-and-chance.ts";
 
 const RATE = { label: "SF9BW125", floorDb: -12.5 };
 const READING = { snrDb: 3, rssiDbm: -100, signalRssiDbm: null };

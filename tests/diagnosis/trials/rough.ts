@@ -12,7 +12,7 @@ import type {
   SequentialEvidence,
 } from "../../../src/diagnosis/trials/verdict.ts";
 import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/radio-link.ts";
-import { createRandom, normal, type Random } from "../../../src/simulate/random.ts";
+import { createRandom, normal, type Random } from "../../../src/simulate/time-and-chance.ts";
 import { mean, type Simulated } from "./simulated.ts";
 
 export interface RoughSite {

@@ -14,7 +14,7 @@ import type {
   SequentialNode,
 } from "../../../src/diagnosis/trials/verdict.ts";
 import { deliveryProbability, reportedSnrDb } from "../../../src/simulate/radio-link.ts";
-import { createRandom, normal, type Random } from "../../../src/simulate/random.ts";
+import { createRandom, normal, type Random } from "../../../src/simulate/time-and-chance.ts";
 
 export interface Site {
   /** Mean SNR over the floor at the weaker of equal sides, dB, one a node. */

@@ -2,7 +2,7 @@
  * Sites about a mark, drawn wide by seed: fading of several kinds, weather that moves all paths at once, losses, nodes near
  * the floor; with a change at the mark or without.
  */
-import { below, createRandom, normal, type Random } from "../../../src/simulate/random.ts";
+import { below, createRandom, normal, type Random } from "../../../src/simulate/time-and-chance.ts";
 
 export const MAST = "02005E1000000001";
 export const BESIDE = "02005E1000000002";

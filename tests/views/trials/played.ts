@@ -2,8 +2,8 @@
 import { readFileSync } from "node:fs";
 import { captureSite } from "../../../src/simulate/capture-site.ts";
 import { playSite } from "../../../src/simulate/play-site.ts";
-import { createRandom } from "../../../src/simulate/random.ts";
 import { readScenario, type Scenario } from "../../../src/simulate/scenario.ts";
+import { createRandom } from "../../../src/simulate/time-and-chance.ts";
 import { openStore, type Store } from "../../../src/store/open.ts";
 import { changePlacements } from "../../../src/store/placements.ts";
 import { storedSpanUs } from "../../../src/store/queries/lives.ts";

@@ -8,7 +8,7 @@ import {
   sumPowersDbm,
   survivesInterference,
 } from "../../src/simulate/radio-link.ts";
-import { createRandom } from "../../src/simulate/random.ts";
+import { createRandom } from "../../src/simulate/time-and-chance.ts";
 
 const dB = (from: number, to: number, step: number) =>
   Array.from({ length: Math.round((to - from) / step) + 1 }, (_, index) => from + index * step);

@@ -1,5 +1,13 @@
+import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { below, createRandom, exponential, normal, type Random } from "../../src/simulate/random.ts";
+import {
+  Agenda,
+  below,
+  createRandom,
+  exponential,
+  normal,
+  type Random,
+} from "../../src/simulate/time-and-chance.ts";
 
 const draws = (random: Random, count: number) => Array.from({ length: count }, () => random.uniform());
 const mean = (values: number[]) => values.reduce((sum, value) => sum + value, 0) / values.length;
@@ -39,5 +47,35 @@ describe("createRandom", () => {
     expect(normals.filter((value) => Math.abs(value) > 1.959964).length / 50_000).toBeCloseTo(0.05, 2);
     expect(mean(Array.from({ length: 50_000 }, () => exponential(random, 4)))).toBeCloseTo(4, 0);
     expect(new Set(Array.from({ length: 200 }, () => below(random, 3)))).toEqual(new Set([0, 1, 2]));
+  });
+});
+
+describe("an agenda", () => {
+  it("gives back entries in order of time, and those of one time in order of entry", () => {
+    const entries = fc.array(fc.integer({ min: 0, max: 20 }), { maxLength: 200 });
+    fc.assert(
+      fc.property(entries, (times) => {
+        const agenda = new Agenda<number>();
+        times.forEach((atUs, index) => {
+          agenda.add(atUs, index);
+        });
+        const taken: (readonly [number, number])[] = [];
+        for (let next = agenda.take(); next !== null; next = agenda.take())
+          taken.push([next.atUs, next.what]);
+        const expected = times.map((atUs, index) => [atUs, index] as const).sort(([a], [b]) => a - b);
+        expect(taken).toEqual(expected);
+      }),
+    );
+  });
+
+  it("takes entries that are added while it is being emptied", () => {
+    const agenda = new Agenda<string>();
+    agenda.add(5, "late");
+    agenda.add(1, "first");
+    expect(agenda.take()).toMatchObject({ what: "first" });
+    agenda.add(2, "second");
+    expect(agenda.take()).toMatchObject({ atUs: 2, what: "second" });
+    expect(agenda.take()).toMatchObject({ what: "late" });
+    expect(agenda.take()).toBeNull();
   });
 });
