@@ -77,20 +77,6 @@ export const NamedPlan = z.object({
 });
 export type NamedPlan = z.infer<typeof NamedPlan>;
 
-/** One line of plain text: control characters, and those that turn the direction of writing, are refused. */
-export const SerialText = z
-  .string()
-  .trim()
-  .max(80)
-  .regex(/^[^\p{Cc}\p{Zl}\p{Zp}\u202A-\u202E\u2066-\u2069]*$/u, "one line of plain text");
-
-/** Body of PUT /api/bench/:eui/record. A field left out stays; null takes it back. */
-export const BenchRecordChange = z.object({
-  serial: SerialText.nullable().optional().describe("serial number or work order"),
-  signedOff: IsoTime.or(z.literal("now")).nullable().optional().describe("when a person signed it off"),
-});
-export type BenchRecordChange = z.infer<typeof BenchRecordChange>;
-
 const BenchRecord = {
   serial: z.string().nullable().describe("serial number or work order, as a person noted it"),
   signedOff: IsoTime.nullable().describe("when a person signed it off; null: not signed off"),

@@ -101,3 +101,11 @@ export type Problem = z.infer<typeof Problem>;
 /** Versions of MQTT that Mastlog speaks to a broker. */
 export const MQTT_VERSIONS = ["5", "3.1.1"] as const;
 export type MqttVersion = (typeof MQTT_VERSIONS)[number];
+
+export const PlacementName = z
+  .string()
+  .trim()
+  .min(1)
+  .max(60)
+  // A control character would break a list or a command line.
+  .regex(/^[^\p{Cc}]+$/u);

@@ -1,6 +1,6 @@
 /** Which placements are there, and what does comparing two of them say? */
 import { z } from "zod";
-import { DevAddrText, EuiText, IsoTime, Sentence, SiteName, Window } from "./common.ts";
+import { DevAddrText, EuiText, IsoTime, PlacementName, Sentence, SiteName, Window } from "./common.ts";
 import { MarkRow } from "./user-data.ts";
 
 /** What a person says of a placement; null: not said. */
@@ -11,14 +11,6 @@ const PlacementFacts = {
   direction: z.string().trim().max(60).nullable().describe("degrees or words: 225, south-west"),
   note: z.string().trim().max(500).nullable(),
 };
-
-export const PlacementName = z
-  .string()
-  .trim()
-  .min(1)
-  .max(60)
-  // A control character would break a list or a command line.
-  .regex(/^[^\p{Cc}]+$/u);
 
 /** From `from` on, the gateway (or one antenna of it) stands here. It ends where the next of the same begins. */
 export const PlacementRow = z.object({

@@ -105,3 +105,10 @@ export function isIn({ fromUs, toUs }: TimeRange, atUs: number): boolean {
 export function lengthUs({ fromUs, toUs }: TimeRange): number {
   return Math.max(0, toUs - fromUs);
 }
+
+export function within<T extends { readonly atUs: number }>(
+  items: readonly T[],
+  stretches: readonly TimeRange[],
+): T[] {
+  return items.filter(({ atUs }) => contains(stretches, atUs));
+}

@@ -125,7 +125,7 @@ export const LAYERS: readonly Layer[] = [
 
 /** Parts of a folder whose inside is their own: other folders import only the files named here. */
 export const FACES: Readonly<Record<string, readonly string[]>> = {
-  "src/diagnosis/findings": ["gateway.ts", "judge.ts", "neighbours.ts", "observations.ts"],
+  "src/diagnosis/findings": ["company.ts", "gateway.ts", "judge.ts", "observations.ts"],
   "src/ledger/keys": ["counters.ts", "file.ts", "joins.ts", "proof.ts"],
   "src/ledger/gaps": ["gap-detector.ts", "intervals.ts", "loss-detector.ts"],
   "src/ledger/link": ["command-text.ts", "data-rate.ts", "events.ts"],

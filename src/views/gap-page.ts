@@ -1,7 +1,7 @@
 /** One gap laid under its evidence: counters, neighbours, heartbeat, noise, load, margin, transmissions on one axis. */
 
 import type { GapPage } from "../contract/gaps.ts";
-import { neighboursMeanwhile } from "../diagnosis/findings/neighbours.ts";
+import { neighboursMeanwhile } from "../diagnosis/findings/company.ts";
 import { signalPowerDbm } from "../diagnosis/findings/observations.ts";
 import type { Scene, SceneReception } from "../model/gap.ts";
 import { formatDevAddr } from "../model/identifiers.ts";

@@ -205,12 +205,10 @@ function timesOf(store: Store, gateway: GatewayRecord, range: TimeRange, endUs: 
 /** The best of a gateway's antennas. */
 function hearingOf(hearings: readonly Hearing[], gatewayId: number): Hearing | null {
   let best: Hearing | null = null;
-  for (const hearing of hearings)
-    if (
-      hearing.gatewayId === gatewayId &&
-      (best === null || (hearing.snrTenths ?? -1e9) > (best.snrTenths ?? -1e9))
-    )
-      best = hearing;
+  for (const one of hearings) {
+    if (one.gatewayId !== gatewayId) continue;
+    if (best === null || (one.snrTenths ?? -1e9) > (best.snrTenths ?? -1e9)) best = one;
+  }
   return best;
 }
 
@@ -258,7 +256,7 @@ function seriesOf(
     }
     one.trials.push(trial);
   };
-  for (const [lifeId, own] of byLife(frames)) {
+  for (const [lifeId, own] of groupBy(frames, ({ lifeId }) => lifeId)) {
     const isOnce = new Set(own.map(({ counter }) => counter)).size >= (1 - MAX_REPEATED) * own.length;
     own.forEach((frame, i) => {
       const before = own[i - 1];
@@ -282,10 +280,6 @@ function seriesOf(
     });
   }
   return [...series.values()];
-}
-
-function byLife(frames: readonly TrialFrame[]): Map<number, TrialFrame[]> {
-  return groupBy(frames, (frame) => frame.lifeId);
 }
 
 /** Channels on which others heard much and this gateway nothing. */

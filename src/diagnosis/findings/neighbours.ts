@@ -3,18 +3,26 @@
  * that their rhythms predict, and whether they lost more counters than before: a trouble of one node leaves its
  * neighbours alone, a trouble of the gateway or of the air does not.
  */
-
-import type { Scene } from "../../model/gap.ts";
-import { isIn, lengthUs, overlapUs, type TimeRange, unite } from "../../model/time-range.ts";
+import { isIn, lengthUs, type TimeRange } from "../../model/time-range.ts";
 import { wilsonInterval } from "../../statistics/proportions.ts";
-import { median } from "../../statistics/robust.ts";
 import { decibel, figure, percentInWords, plural } from "../../words/format.ts";
-
 import { EXPLAINED_BY_OUTAGE, reachShare, shareOut, together } from "./coincidence.ts";
-import { countedIn, isAloneAtItsRate, lossesAreAlike, surpriseOfOthers, withoutEdges } from "./company.ts";
+import {
+  ALL_WEAKER,
+  countedIn,
+  innerStretch,
+  isAloneAtItsRate,
+  lossesAreAlike,
+  MAX_BEYOND_CHANCE,
+  MIN_EXPECTED,
+  ONE_WEAKER,
+  proportionIn,
+  surpriseOfOthers,
+  weakerNeighbours,
+} from "./company.ts";
 import { isRadioOpen } from "./deaf.ts";
 import { type EvidencePiece, type NamedCause, weigh } from "./evidence.ts";
-import { known, MIN_FRAMES, type Neighbour, type Sight, sightOf } from "./observations.ts";
+import type { Sight } from "./observations.ts";
 
 const OF_ONE_NODE: readonly NamedCause[] = [
   "node-silent",
@@ -38,124 +46,6 @@ const LITTLE_LOSS = 0.05;
 
 /** Log odds from which a rise of the others' losses is no chance, and the most that it adds beyond. Chosen. */
 const SURPRISING = 4;
-const MAX_BEYOND_CHANCE = 0.8;
-
-/** Frames due from the neighbours from which what came of them says anything. */
-const MIN_EXPECTED = 3;
-
-export interface Proportion {
-  readonly expected: number;
-  readonly heard: number;
-  readonly nodes: number;
-  /** The same of each neighbour that is counted. */
-  readonly each: readonly { readonly lifeId: number; readonly expected: number; readonly heard: number }[];
-}
-
-/** What a finding says that its neighbours were heard to send meanwhile, for a drawing beside it. */
-export function neighboursMeanwhile(
-  scene: Scene,
-): Proportion & { readonly neighbours: readonly Neighbour[] } {
-  const sight = sightOf(scene);
-  return { ...proportionIn(sight, innerStretch(sight)), neighbours: sight.neighbours };
-}
-
-/** Frames of the neighbours in a stretch against what their rates before and after it predict. */
-export function proportionIn(sight: Sight, stretch: TimeRange): Proportion {
-  const { before, after, homes } = sight.scene;
-  const deafUs = (span: TimeRange) =>
-    homes.length === 0
-      ? 0
-      : Math.min(
-          ...homes.map(({ outages, notRecorded }) =>
-            unite([...outages, ...notRecorded]).reduce((sum, out) => sum + overlapUs(out, span), 0),
-          ),
-        );
-  const watchedUs =
-    Math.max(0, lengthUs(before) - deafUs(before)) + Math.max(0, lengthUs(after) - deafUs(after));
-  if (!(watchedUs > 0)) return { expected: 0, heard: 0, nodes: 0, each: [] };
-  const regulars = sight.neighbours.filter(
-    ({ frames }) => frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length >= MIN_FRAMES,
-  );
-  // One that was there on one side only came or went by itself; when most of those that had long been there did, they
-  // did not.
-  const isGone = ({ frames }: Neighbour) =>
-    lengthUs(after) > 0 && !frames.some(({ atUs }) => atUs >= after.fromUs);
-  const old = regulars.filter(({ frames }) => isLongThere(frames, before));
-  const allGone = old.filter(isGone).length >= 0.5 * old.length;
-  const counted = regulars.filter((one) => {
-    const { frames } = one;
-    if (isGone(one)) return regulars.length <= 3 || (allGone && old.includes(one));
-    return regulars.length <= 3 || frames.some(({ atUs }) => isIn(before, atUs));
-  });
-  const around = (frames: Neighbour["frames"]) =>
-    frames.filter(({ atUs }) => isIn(before, atUs) || isIn(after, atUs)).length;
-  const shareOfWatched = recordedUs(sight.scene, stretch) / watchedUs;
-  const each = counted.map(({ lifeId, frames }) => ({
-    lifeId,
-    expected: around(frames) * shareOfWatched,
-    heard: frames.filter(({ atUs }) => isIn(stretch, atUs)).length,
-  }));
-  return {
-    expected: each.reduce((sum, one) => sum + one.expected, 0),
-    heard: each.reduce((sum, one) => sum + one.heard, 0),
-    nodes: each.length,
-    each,
-  };
-}
-
-/** How much a fall of several others, and of one that is left, says for the gateway; the fall that is no fading, dB. Chosen. */
-const ALL_WEAKER = 6.5;
-const ONE_WEAKER = 5;
-const WEAKER_DB = 6;
-/** Frames of a neighbour beside and within the gap from which its strength is compared. Chosen. */
-const COMPARED_BESIDE = 6;
-const COMPARED_WITHIN = 3;
-
-interface Weaker {
-  readonly byDb: number;
-  readonly nodes: number;
-  readonly than: "before" | "after";
-}
-
-/**
- * The neighbours that came through, when every one of them was far weaker than before, or than after without a before.
- * The gap's edges are left out where enough is left: the others' fall may have begun some time after this node's last frame.
- */
-function weakerNeighbours({ neighbours, scene: { before, within, after } }: Sight): Weaker | null {
-  for (const [stretch, than] of [
-    [before, "before"],
-    [after, "after"],
-  ] as const) {
-    const fallsIn = (part: TimeRange) =>
-      neighbours.flatMap(({ frames }) => {
-        const powers = (range: TimeRange) =>
-          known(frames.filter(({ atUs }) => isIn(range, atUs)).map(({ powerDbm }) => powerDbm));
-        const [beside, now] = [powers(stretch), powers(part)];
-        if (beside.length < COMPARED_BESIDE || now.length < COMPARED_WITHIN) return [];
-        return [(median(beside) ?? 0) - (median(now) ?? 0)];
-      });
-    const inner = fallsIn(withoutEdges(within));
-    const falls = inner.length > 0 ? inner : fallsIn(within);
-    if (falls.length === 0) continue;
-    return falls.every((fall) => fall >= WEAKER_DB)
-      ? { byDb: median(falls) ?? 0, nodes: falls.length, than }
-      : null;
-  }
-  return null;
-}
-
-/** Whether the frames of a neighbour reach over most of the time before. */
-function isLongThere(frames: Neighbour["frames"], before: TimeRange): boolean {
-  const inside = frames.filter(({ atUs }) => isIn(before, atUs));
-  const [first, last] = [inside[0], inside.at(-1)];
-  return first !== undefined && last !== undefined && last.atUs - first.atUs > 0.5 * lengthUs(before);
-}
-
-/** How much of a range was recorded of the gateway at which the others are counted. */
-function recordedUs({ homes }: Sight["scene"], range: TimeRange): number {
-  const missing = homes[0]?.notRecorded ?? [];
-  return Math.max(0, lengthUs(range) - missing.reduce((sum, out) => sum + overlapUs(out, range), 0));
-}
 
 /** Shared by everyone or by this node alone. */
 export function neighbourEvidence(sight: Sight): EvidencePiece[] {
@@ -302,12 +192,6 @@ function silentTogether(
 }
 
 const OPEN_WITHOUT_WITNESS: readonly NamedCause[] = ["weak-link", "interference"];
-
-/** The gap without its edges: the frames at both ends were heard. */
-function innerStretch({ scene: { gap, within } }: Sight): TimeRange {
-  const edgeUs = Math.min(gap.rhythmUs === null ? 0 : gap.rhythmUs / 2, lengthUs(within) / 4);
-  return { fromUs: within.fromUs + edgeUs, toUs: within.toUs - (gap.open ? 0 : edgeUs) };
-}
 
 /** Counters of the others beside the gap from which their loss there is weighed, and said. Chosen. */
 const MIN_COMPARED = 30;

@@ -10,9 +10,8 @@ import { channelNoiseDbm, NOISE_SNR_MOST_DB } from "../../radio/noise.ts";
 import { rankSum } from "../../statistics/rank-tests.ts";
 import { median, quantile } from "../../statistics/robust.ts";
 import { decibel, figure, percentInWords } from "../../words/format.ts";
-
+import { proportionIn } from "./company.ts";
 import { clampWeight, type EvidencePiece } from "./evidence.ts";
-import { proportionIn } from "./neighbours.ts";
 import { known, type OwnFrame, type Sight } from "./observations.ts";
 
 /** A rise of the noise that counts, and one that is severe, dB. Derived; common practice for the second. */

@@ -1,6 +1,8 @@
 /** Which frames are trials of a receiver, and what do the frames around one say of its level? The rules stand in threshold.ts. */
 import { demodulationFloorDb } from "../../radio/margin.ts";
+import { wilsonInterval } from "../../statistics/proportions.ts";
 import { median } from "../../statistics/robust.ts";
+import type { SeriesLevel, ThresholdFit } from "../../statistics/soft-threshold.ts";
 import type { ThresholdTrial } from "../../statistics/threshold-likelihood.ts";
 
 /** One frame of a node, by one gateway. */
@@ -148,4 +150,83 @@ function varianceOf(values: readonly number[]): number {
   if (values.length === 0) return 0;
   const mean = values.reduce((sum, one) => sum + one, 0) / values.length;
   return values.reduce((sum, one) => sum + (one - mean) ** 2, 0) / values.length;
+}
+
+/** Share delivered within 1 dB about an SNR. Missed frames stand where the frames around them place them. */
+export interface DeliveryPoint {
+  readonly snrDb: number;
+  readonly trials: number;
+  readonly delivered: number;
+  readonly low: number;
+  readonly high: number;
+}
+
+// Where were the missed ones? Spread over the SNR by what is known of each.
+
+/** The drawing's ends about the floor, dB, and trials that a point needs. Chosen. */
+const POINTS_FROM_DB = -6;
+const POINTS_TO_DB = 8;
+const MIN_A_POINT = 5;
+const GRID_A_POINT = 4;
+
+export function pointsOf(
+  usable: readonly PreparedSeries[],
+  fit: ThresholdFit,
+  floorDb: number,
+): DeliveryPoint[] {
+  const count = POINTS_TO_DB - POINTS_FROM_DB;
+  const heard = new Array<number>(count).fill(0);
+  const missed = new Array<number>(count).fill(0);
+  const indexOf = (marginDb: number) => Math.floor(marginDb - POINTS_FROM_DB);
+  usable.forEach(({ trials }, j) => {
+    const level = fit.series[j];
+    if (level === undefined) return;
+    for (const trial of trials) {
+      if (trial.reading === null) spreadMissed(trial, level, fit, missed);
+      else {
+        const at = indexOf(trial.reading);
+        if (heard[at] !== undefined) heard[at] += 1;
+      }
+    }
+  });
+  return heard.flatMap((delivered, i) => {
+    const trials = Math.round(delivered + (missed[i] ?? 0));
+    if (trials < MIN_A_POINT) return [];
+    const { low, high } = wilsonInterval(Math.min(delivered, trials), trials);
+    return [
+      {
+        snrDb: floorDb + POINTS_FROM_DB + i + 0.5,
+        trials,
+        delivered: Math.min(1, delivered / trials),
+        low,
+        high,
+      },
+    ];
+  });
+}
+
+/** One missed frame, by the chance that it had each SNR given that it was missed. */
+function spreadMissed(
+  { around, shift, extraVariance }: ThresholdTrial,
+  { base, follow, sigma }: SeriesLevel,
+  { threshold, width, asymptote }: ThresholdFit,
+  missed: number[],
+): void {
+  const mean = base + follow * around + shift;
+  const spread = Math.sqrt(sigma ** 2 + extraVariance);
+  const step = 1 / GRID_A_POINT;
+  const weights: [number, number][] = [];
+  let total = 0;
+  // Also beyond the drawing: what lies there is not drawn, nor pressed into its edges.
+  for (let x = mean - 5 * spread; x <= mean + 5 * spread; x += step) {
+    const z = (x - mean) / spread;
+    const read = asymptote / (1 + Math.exp((-1.702 * (x - threshold)) / width));
+    const weight = Math.exp(-(z * z) / 2) * (1 - read);
+    weights.push([x, weight]);
+    total += weight;
+  }
+  for (const [x, weight] of weights) {
+    const at = Math.floor(x - POINTS_FROM_DB);
+    if (missed[at] !== undefined) missed[at] += weight / total;
+  }
 }

@@ -8,10 +8,12 @@ import { lostToNobody } from "../../model/missed-counters.ts";
 import { type TimeRange, totalUs } from "../../model/time-range.ts";
 import {
   countInterval,
+  homeGateways,
   type IntervalCounts,
   longestUsualUs,
   type Rhythm,
   rhythmOf,
+  SHARE_WEIGHT,
   STEPS_KEPT,
 } from "./intervals.ts";
 import {
@@ -37,7 +39,6 @@ export type OutOfReach = (gatewayIds: readonly number[], range: TimeRange) => re
 const ALL_RECORDED: OutOfReach = () => [];
 
 export interface LifeWatch {
-  firstAtUs: number;
   lastAtUs: number;
   /** Highest counter heard; -1 before the first. */
   lastCounter: number;
@@ -62,7 +63,6 @@ export interface GapDraft extends GapFigures {
 
 export function newLifeWatch(): LifeWatch {
   return {
-    firstAtUs: 0,
     lastAtUs: 0,
     lastCounter: -1,
     heard: 0,
@@ -76,22 +76,8 @@ export function newLifeWatch(): LifeWatch {
 
 /** Newest intervals that a changed rhythm is estimated from. */
 const NEWEST_KEPT = 8;
-/** Weight of one frame in a gateway's share. Chosen: the newest 30 frames or so. */
-const SHARE_WEIGHT = 1 / 30;
-/** A gateway that hears less of a node is no home of it. Chosen. */
-const HOME_SHARE = 0.2;
 /** A run whose counter went on by less than this share of what the rhythm predicts was silence. */
 const SILENT_SHARE = 0.5;
-
-/** Gateways that usually hear the node, by row id, in order. */
-export function homeGateways(shares: Readonly<Record<string, number>>): number[] {
-  const entries = Object.entries(shares);
-  const most = entries.reduce((a, [, share]) => Math.max(a, share), 0);
-  return entries
-    .filter(([, share]) => share >= Math.min(HOME_SHARE, most))
-    .map(([id]) => Number(id))
-    .sort((a, b) => a - b);
-}
 
 export function rhythmOfLife(watch: LifeWatch): Rhythm | null {
   return rhythmOf(watch.stepsUs, watch.newestUs, longestUsualUs(watch.usual ?? {}));
@@ -109,7 +95,6 @@ export function watchCounter(
   notRecorded: OutOfReach = ALL_RECORDED,
 ): GapDraft[] {
   if (watch.lastCounter < 0) {
-    watch.firstAtUs = heard.atUs;
     take(watch, heard);
     return [];
   }

@@ -158,3 +158,19 @@ export function outageLimitUs(intervalUs: number | null): number | null {
 export function outagesInSilence(recorded: readonly TimeRange[], limitUs: number | null): TimeRange[] {
   return limitUs === null ? [] : recorded.filter(({ fromUs, toUs }) => toUs - fromUs > limitUs);
 }
+
+/** A gateway that hears less of a node is no home of it. Chosen. */
+const HOME_SHARE = 0.2;
+
+/** Gateways that usually hear the node, by row id, in order. */
+export function homeGateways(shares: Readonly<Record<string, number>>): number[] {
+  const entries = Object.entries(shares);
+  const most = entries.reduce((a, [, share]) => Math.max(a, share), 0);
+  return entries
+    .filter(([, share]) => share >= Math.min(HOME_SHARE, most))
+    .map(([id]) => Number(id))
+    .sort((a, b) => a - b);
+}
+
+/** Weight of one frame in a gateway's share. Chosen: the newest 30 frames or so. */
+export const SHARE_WEIGHT = 1 / 30;

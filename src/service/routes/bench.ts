@@ -3,7 +3,6 @@ import type { FastifyPluginAsyncZod } from "fastify-type-provider-zod";
 import { z } from "zod";
 import {
   BenchQuery,
-  BenchRecordChange,
   BenchReferenceChange,
   BenchReferenceView,
   BenchTable,
@@ -14,6 +13,7 @@ import {
   ReceiverView,
 } from "../../contract/bench.ts";
 import { EuiText, WindowQuery } from "../../contract/common.ts";
+import { BenchRecordChange } from "../../contract/user-data.ts";
 import { outcomeOf, outcomeStanding, outcomeWords } from "../../diagnosis/relay-sentences.ts";
 import { TEST_FRAME_OCTETS } from "../../diagnosis/test-transmission.ts";
 import type { IntakeHandle } from "../../intake/handle.ts";

@@ -4,14 +4,14 @@
  */
 
 import type { PairedEvidence, Sent, SequentialEvidence } from "../../diagnosis/trials/verdict.ts";
-import { contains, intersect, subtract, type TimeRange, totalUs } from "../../model/time-range.ts";
+import { contains, intersect, subtract, type TimeRange, totalUs, within } from "../../model/time-range.ts";
 import type { Store } from "../../store/open.ts";
 import { placements } from "../../store/placements.ts";
 import { allGateways } from "../../store/queries/gateways.ts";
 import { figure } from "../../words/format.ts";
 import type { AskedWindow } from "../window.ts";
 import { MAX_FRAMES, type NodeCounters, type SharedFrames } from "./shared-frames.ts";
-import { type Receiver, readingOf, type Side, within } from "./sides.ts";
+import { type Receiver, readingOf, type Side } from "./sides.ts";
 
 export interface Gathered {
   readonly reservations: readonly string[];

@@ -6,7 +6,7 @@
 import { MAX_EFFECT_DAYS, type MarkEffect } from "../../contract/trials.ts";
 import type { EffectLimit } from "../../diagnosis/trials/sentences.ts";
 import type { Reading, SequentialNode } from "../../diagnosis/trials/verdict.ts";
-import { intersect, subtract, type TimeRange, totalUs, unite } from "../../model/time-range.ts";
+import { intersect, subtract, type TimeRange, totalUs, unite, within } from "../../model/time-range.ts";
 import { DAY_US } from "../../statistics/robust.ts";
 import type { PresumedCommon } from "../../statistics/series.ts";
 import type { Store } from "../../store/open.ts";
@@ -20,7 +20,7 @@ import { assertNotRemoved } from "../window.ts";
 import { answerOf, beginningWithin, type Joint, type Sides } from "./mark-answer.ts";
 import { judgeSequential } from "./sequential.ts";
 import { MAX_FRAMES, type NodeCounters, SharedFrames } from "./shared-frames.ts";
-import { readingOf, within } from "./sides.ts";
+import { readingOf } from "./sides.ts";
 
 export interface EffectAsked {
   /** An identifier, or all gateways together; left out: as the mark says. */

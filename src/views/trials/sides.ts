@@ -2,14 +2,13 @@
  * What can be compared? Placements by their names; where nobody named one, gateways, and antennas of those that have
  * several.
  */
-
 import type { TrialSide } from "../../contract/trials.ts";
 import type { Rate, Reading } from "../../diagnosis/trials/verdict.ts";
 import { groupBy } from "../../model/group-by.ts";
 import { dueTimes } from "../../model/missed-counters.ts";
 import { describeModulation } from "../../model/modulation.ts";
 import { fromTenths } from "../../model/rounding.ts";
-import { contains, isoTime, type TimeRange } from "../../model/time-range.ts";
+import { isoTime, type TimeRange } from "../../model/time-range.ts";
 import { demodulationFloorDb } from "../../radio/margin.ts";
 import { modulationFromCodes } from "../../store/data-rate-code.ts";
 import type { Store } from "../../store/open.ts";
@@ -47,7 +46,10 @@ export function sidesIn(store: Store, window: TimeRange, heard: readonly Antenna
   const gateways = new Map(allGateways(store).map(({ id, eui }) => [eui, id]));
   const names = labels(store, "gateway");
   const nameOf = (eui: string) => names.get(eui)?.name ?? null;
-  const placed = groupByName(placements(store).filter((one) => touches(stretchOf(one), window)));
+  const placed = groupBy(
+    placements(store).filter((one) => touches(stretchOf(one), window)),
+    ({ name }) => name.toLowerCase(),
+  );
   const sides = [...placed.values()].map((rows) => placedSide(rows, gateways, nameOf, heard));
   for (const [eui, id] of gateways) {
     const antennas = heard.filter(({ gatewayId }) => gatewayId === id).map(({ antenna }) => antenna);
@@ -166,10 +168,6 @@ function stretchOf({ fromUs, toUs }: PlacementRecord): TimeRange {
 
 function touches(stretch: TimeRange, window: TimeRange): boolean {
   return stretch.fromUs < window.toUs && stretch.toUs > window.fromUs;
-}
-
-function groupByName(rows: readonly PlacementRecord[]): Map<string, PlacementRecord[]> {
-  return groupBy(rows, (row) => row.name.toLowerCase());
 }
 
 // Which counters did each node send while both sides of a trial were compared, and what did each side read of them?
@@ -298,11 +296,4 @@ export class Readings {
     }
     return reading;
   }
-}
-
-export function within<T extends { readonly atUs: number }>(
-  items: readonly T[],
-  stretches: readonly TimeRange[],
-): T[] {
-  return items.filter(({ atUs }) => contains(stretches, atUs));
 }

@@ -1,13 +1,10 @@
 /** What noise, neighbours and channels weigh, each piece whole, both sides of each limit. Counted by hand. */
 import { describe, expect, it } from "vitest";
 import { channelEvidence } from "../../../src/diagnosis/findings/channels.ts";
-import { countedIn } from "../../../src/diagnosis/findings/company.ts";
+import { countedIn, neighboursMeanwhile, proportionIn } from "../../../src/diagnosis/findings/company.ts";
 import type { EvidencePiece } from "../../../src/diagnosis/findings/evidence.ts";
-import {
-  neighbourEvidence,
-  neighboursMeanwhile,
-  proportionIn,
-} from "../../../src/diagnosis/findings/neighbours.ts";
+import { neighbourEvidence } from "../../../src/diagnosis/findings/neighbours.ts";
+
 import { noiseEvidence } from "../../../src/diagnosis/findings/noise.ts";
 import { sightOf } from "../../../src/diagnosis/findings/observations.ts";
 import { heardChannels } from "../../../src/diagnosis/findings/silent-channels.ts";

@@ -4,19 +4,20 @@ import {
   draftOf,
   type GapDraft,
   type HeardCounter,
-  homeGateways,
   newLifeWatch,
   openSilence,
   watchCounter,
 } from "../../../src/ledger/gaps/gap-detector.ts";
 import {
   countInterval,
+  homeGateways,
   type IntervalCounts,
   longestUsualOf,
   longestUsualUs,
   overdueAfterUs,
   rhythmOf,
 } from "../../../src/ledger/gaps/intervals.ts";
+
 import { baselineLoss, isAtRest, newLossWatch, watchStep } from "../../../src/ledger/gaps/loss-detector.ts";
 import { chanceOfInterval } from "../../../src/statistics/distributions.ts";
 import { chance } from "../../diagnosis/findings/history.ts";

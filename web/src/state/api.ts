@@ -3,7 +3,6 @@
  * remedy, so that a view never has to make words out of a status code.
  */
 import type {
-  BenchRecordChange,
   BenchReferenceChange,
   DownlinkTestAnswer,
   DownlinkTestRequest,
@@ -12,6 +11,7 @@ import type { Problem } from "../../../src/contract/common.ts";
 import type { LabelChange } from "../../../src/contract/service.ts";
 import type { PlacementChange, PlacementNew, PlacementWritten } from "../../../src/contract/trials.ts";
 import type {
+  BenchRecordChange,
   Forgotten,
   KeysTaken,
   MarkChange,

@@ -7,8 +7,8 @@ import { Age, Fold, Notices, Sentence, StandingMark, When } from "../../parts/pa
 import { Forget, NameEdit } from "../../parts/ThingEdit.tsx";
 import { linkTo } from "../../state/route.ts";
 import { DownlinkTest } from "../relay/DownlinkTest.tsx";
-import { BackToServer, BenchRecord, ExpectedPlan } from "./BenchRecord.tsx";
-import { BenchTable, useBenchTable } from "./BenchTable.tsx";
+import { BackToServer, BenchRecord, BenchTable, ExpectedPlan, useBenchTable } from "./BenchRecord.tsx";
+
 import { ReceiverPart } from "./Receiver.tsx";
 import { BENCH_STANDINGS, Check, ReferencePart } from "./Reference.tsx";
 import "./BenchView.css";

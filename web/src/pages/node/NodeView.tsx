@@ -19,8 +19,8 @@ import { linkTo } from "../../state/route.ts";
 import { type Marks, markRules } from "../../state/view-data.ts";
 import { ChargePart } from "./Charge.tsx";
 import { fallWords, LinkSection } from "./LinkSection.tsx";
-import { NodeSignal } from "./NodeSignal.tsx";
-import { NodeAnswersSection, NodeReceptions, NodeStory } from "./NodeStory.tsx";
+import { NodeAnswersSection, NodeReceptions, NodeSignal, NodeStory } from "./NodeStory.tsx";
+
 import { NodeLives, NodeTables } from "./NodeTables.tsx";
 import "../NodeView.css";
 import { Explained } from "../../parts/Explain.tsx";
