@@ -139,3 +139,30 @@ describe("addresses that are due", () => {
     expect(new CounterAssigner(db).settle()).toEqual([]);
   });
 });
+
+describe("a frame at the end of its address's past", () => {
+  it("lies behind the last in time, or at its moment with a greater content", () => {
+    const accounted = (...frames: readonly (readonly [atS: number, content: number])[]) => {
+      const assigner = new CounterAssigner(openStore(":memory:"));
+      return frames.map(
+        ([atS, content], i) =>
+          assigner.account(1, {
+            atUs: START_US + atS * 1e6,
+            fcnt: i,
+            content,
+            airtimeUs: 185_300,
+            frequencyHz: 868_300_000,
+            dataRate: 90_125_000,
+            payload: null,
+            radio: undefined,
+          }) !== null,
+      );
+    };
+    expect(accounted([10, 5], [10.000_001, 5])).toEqual([true, true]);
+    expect(accounted([10, 5], [10, 6])).toEqual([true, true]);
+    expect(accounted([10, 5], [10, 5])).toEqual([true, false]);
+    expect(accounted([10, 5], [10, 4])).toEqual([true, false]);
+    // Once an address is due, all its frames wait.
+    expect(accounted([10, 5], [9, 9], [11, 1])).toEqual([true, false, false]);
+  });
+});

@@ -210,14 +210,15 @@ describe("a packet", () => {
       all(db, "SELECT receptions FROM channel_minute").flat(),
       all(db, "SELECT count(*) FROM frame").flat(),
       all(db, "SELECT reason, refused, count FROM refusal"),
+      all(db, "SELECT count(*) FROM refusal_sample").flat(),
     ];
     // Three octets: a header and no more of a data frame.
     const cut = recorded(hear(5, { payload: Uint8Array.of(0x40, 1, 2), tmstUs: 4_000_000 }));
-    expect(rows(cut)).toEqual([[[0, null, 4_000_000]], [1], [0], [["phy_tooShort", 0, 1]]]);
+    expect(rows(cut)).toEqual([[[0, null, 4_000_000]], [1], [0], [["phy_tooShort", 0, 1]], [0]]);
     const bare = hear(5, { payload, tmstUs: null });
     if (bare.decoding.ok && bare.decoding.datagram.kind === "push-data")
       for (const each of bare.decoding.datagram.packets) Object.assign(each, { payload: null });
-    expect(rows(recorded(bare))).toEqual([[[0, null, -1]], [1], [0], [["tmst_missing", 0, 1]]]);
+    expect(rows(recorded(bare))).toEqual([[[0, null, -1]], [1], [0], [["tmst_missing", 0, 1]], [0]]);
   });
 
   it("heard by two antennas has its airtime once, at the first of them", () => {
